@@ -71,7 +71,8 @@ type currentMonitor struct {
 	reportedLost bool        // for so long that it was told
 }
 
-func newCurrentMonitor(s relay.Sensor, tell currentListener, open func() bool, epoch time.Time, log *zap.Logger) *currentMonitor {
+func newCurrentMonitor(s relay.Sensor, tell currentListener, open func() bool, epoch time.Time,
+	log *zap.Logger) *currentMonitor {
 	n := &currentMonitor{sensor: s, listener: tell, open: open, epoch: epoch, log: log, wake: make(chan struct{}, 1)}
 	n.ctx, n.stop = context.WithCancel(context.Background())
 	return n
@@ -119,7 +120,8 @@ func (n *currentMonitor) run() {
 			return
 		}
 		if errors.Is(err, relay.ErrNoSense) {
-			n.log.Warn("the loop current cannot be watched: the contact has no input for it; set sense: or another verify:", zap.Error(err))
+			n.log.Warn("the loop current cannot be watched: the contact has no input for it; set sense: or another verify:",
+				zap.Error(err))
 			return
 		}
 		n.begin(closing)
@@ -175,7 +177,8 @@ func (n *currentMonitor) readable(now time.Time, level relay.Level, err error) b
 		n.log.Warn("the loop-current input cannot be read; what the line does is not seen until it can", zap.Error(err))
 	case err == nil && !n.failing.IsZero():
 		if n.logged {
-			n.log.Info("the loop-current input can be read again", zap.Stringer("after", now.Sub(n.failing).Round(time.Millisecond)))
+			n.log.Info("the loop-current input can be read again",
+				zap.Stringer("after", now.Sub(n.failing).Round(time.Millisecond)))
 		}
 		n.failing, n.logged = time.Time{}, false
 	}

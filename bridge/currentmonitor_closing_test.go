@@ -100,7 +100,8 @@ func TestClosingIsReportedBeforeCurrent(t *testing.T) {
 		s := &currentTestBed{testBed: &testBed{callLog: &callLog{}, log: logs, began: time.Now()}}
 		p := supervision.DefaultPolicy()
 		p.Listening, p.SenseTrusted = 0, true
-		s.Line = NewLine(LineOptions{Name: "box-office", Policy: p, Contact: contact, Epoch: s.began, Logger: zap.New(core), Sense: true})
+		s.Line = NewLine(LineOptions{Name: "box-office", Policy: p, Contact: contact, Epoch: s.began,
+			Logger: zap.New(core), Sense: true})
 		busy := make(chan struct{})
 		s.busyFrom(busy)
 		s.Start(s.callLog)
@@ -151,7 +152,8 @@ func TestUnchangedCurrentIsNoSeizure(t *testing.T) {
 // An adapter that knows no call (481) opens the loop only on an input that is trusted and can be read now.
 func TestTrustedInputAfter481(t *testing.T) {
 	for name, c := range map[string]struct{ trusted, broken, opens bool }{
-		"trusted": {true, false, true}, "not trusted": {false, false, false}, "trusted and not readable any more": {true, true, false},
+		"trusted": {true, false, true}, "not trusted": {false, false, false},
+		"trusted and not readable any more": {true, true, false},
 	} {
 		t.Run(name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
@@ -163,7 +165,8 @@ func TestTrustedInputAfter481(t *testing.T) {
 				s.pair.broken.Store(c.broken)
 				s.after(3 * time.Second)
 				s.answeredCall()
-				s.Post(supervision.Event{Kind: supervision.AdapterLegCleared, Call: 1, Answer: supervision.AnswerUnknown})
+				s.Post(supervision.Event{Kind: supervision.AdapterLegCleared, Call: 1,
+					Answer: supervision.AnswerUnknown})
 				s.after(5 * time.Second)
 				assert.Equal(t, c.opens, len(s.interruptions()) == 1, s.texts())
 				s.Stop()

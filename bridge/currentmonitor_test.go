@@ -89,15 +89,17 @@ func (s *currentTestBed) forget() {
 func newCurrentTestBed(slow time.Duration, offHook bool) *currentTestBed {
 	core, logs := observer.New(zap.DebugLevel)
 	s := &currentTestBed{
-		testBed: &testBed{callLog: &callLog{}, contact: relaytest.NewFake(relay.KindNone), log: logs, began: time.Now()},
-		pair:    &fakeLoop{slow: slow},
+		testBed: &testBed{callLog: &callLog{}, contact: relaytest.NewFake(relay.KindNone), log: logs,
+			began: time.Now()},
+		pair: &fakeLoop{slow: slow},
 	}
 	s.pair.offHook.Store(offHook)
 	s.contact.SenseBy(s.pair.read)
 	p := supervision.DefaultPolicy()
 	p.Listening = 0 // a hold that stayed counts at once
 	p.SenseTrusted = true
-	s.Line = NewLine(LineOptions{Name: "box-office", Policy: p, Contact: s.contact, Epoch: s.began, Logger: zap.New(core), Sense: true})
+	s.Line = NewLine(LineOptions{Name: "box-office", Policy: p, Contact: s.contact, Epoch: s.began,
+		Logger: zap.New(core), Sense: true})
 	s.Follow(func(e callrecord.Entry) {
 		if e.Event.Kind == supervision.EventNone {
 			return
@@ -180,7 +182,8 @@ func TestSenseSeesTheInterruption(t *testing.T) {
 			if slow == 0 {
 				assert.LessOrEqual(t, seen[0].at-opened, 75*time.Millisecond)
 			}
-			assert.LessOrEqual(t, seen[0].at-opened, 250*time.Millisecond+slow, "within the interval, as far as the answers let it")
+			assert.LessOrEqual(t, seen[0].at-opened, 250*time.Millisecond+slow,
+				"within the interval, as far as the answers let it")
 			closed, seized := -1, -1
 			for i, k := range all {
 				switch k {
@@ -284,7 +287,8 @@ func TestSenseWithoutAnInput(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		core, logs := observer.New(zap.DebugLevel)
 		contact := relaytest.NewFake(relay.KindNone)
-		l := NewLine(LineOptions{Name: "box-office", Policy: supervision.DefaultPolicy(), Contact: contact, Epoch: time.Now(), Logger: zap.New(core), Sense: true})
+		l := NewLine(LineOptions{Name: "box-office", Policy: supervision.DefaultPolicy(), Contact: contact,
+			Epoch: time.Now(), Logger: zap.New(core), Sense: true})
 		l.Start(&callLog{})
 		<-time.After(time.Minute)
 		assert.Len(t, contact.SenseTimes(), 1)

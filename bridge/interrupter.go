@@ -83,7 +83,8 @@ func (o *interrupter) report(seq supervision.Seq, res relay.Result) {
 		o.post(supervision.Event{Kind: supervision.LoopFailed, Seq: seq, Failure: failure(res.Err),
 			Took: res.OpenFor.Round(time.Microsecond), Why: relay.Reason(res.Err)})
 	default:
-		o.post(supervision.Event{Kind: supervision.LoopUnknown, Seq: seq, Failure: failure(res.Err), Why: relay.Reason(res.Err)})
+		o.post(supervision.Event{Kind: supervision.LoopUnknown, Seq: seq, Failure: failure(res.Err),
+			Why: relay.Reason(res.Err)})
 		o.close(seq)
 	}
 }

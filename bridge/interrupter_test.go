@@ -52,7 +52,8 @@ func TestWithdrawnOpeningOfUnknownOutcomeIsClosed(t *testing.T) {
 		core, logs := observer.New(zap.DebugLevel)
 		contact := &unknownOutcomeContact{}
 		r := &testBed{callLog: &callLog{}, log: logs, began: time.Now()}
-		r.Line = NewLine(LineOptions{Name: "box-office", Policy: supervision.DefaultPolicy(), Contact: contact, Epoch: time.Now(), Logger: zap.New(core)})
+		r.Line = NewLine(LineOptions{Name: "box-office", Policy: supervision.DefaultPolicy(), Contact: contact,
+			Epoch: time.Now(), Logger: zap.New(core)})
 		r.Start(r.callLog)
 		r.answeredCall()
 		r.confirmed()
@@ -72,12 +73,14 @@ func TestAnOpeningIsUnderWayUntilItsOutcomeIsPosted(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var o *interrupter
 		underWay := map[supervision.EventKind]bool{}
-		o = newInterrupter(relaytest.NewFake(relay.KindNone), func(ev supervision.Event) { underWay[ev.Kind] = o.underWay() })
+		o = newInterrupter(relaytest.NewFake(relay.KindNone),
+			func(ev supervision.Event) { underWay[ev.Kind] = o.underWay() })
 		require.False(t, o.underWay())
 		o.open(1, 800*time.Millisecond, time.Now().Add(time.Second))
 		<-time.After(time.Second)
 		synctest.Wait()
-		require.Equal(t, map[supervision.EventKind]bool{supervision.LoopOpened: true, supervision.LoopClosed: true}, underWay)
+		require.Equal(t, map[supervision.EventKind]bool{supervision.LoopOpened: true, supervision.LoopClosed: true},
+			underWay)
 		require.False(t, o.underWay())
 		o.end()
 	})

@@ -350,9 +350,11 @@ func (l *Line) step(ev supervision.Event) {
 		l.publish(callrecord.Entry{At: at, Line: l.name, Effect: *e})
 		switch {
 		case e.Kind == supervision.OpenLoop: // its not-after counts from the process's start: people are told the time of day
-			l.write(at, "effect", level(e), e.Call, e.AppendTimeless, zap.Time("not_after", l.epoch.Add(time.Duration(e.NotAfter))))
+			l.write(at, "effect", level(e), e.Call, e.AppendTimeless,
+				zap.Time("not_after", l.epoch.Add(time.Duration(e.NotAfter))))
 		case e.Kind == supervision.Report && e.Report == supervision.ReportIncident:
-			l.write(at, "effect", level(e), e.Call, e.Append, zap.String("advice", advice(l.name, e.Incident, e.Suppression, e.Flash)))
+			l.write(at, "effect", level(e), e.Call, e.Append, zap.String("advice",
+				advice(l.name, e.Incident, e.Suppression, e.Flash)))
 		default:
 			l.write(at, "effect", level(e), e.Call, e.Append)
 		}
@@ -409,7 +411,8 @@ func (l *Line) do(e *supervision.Effect) {
 	}
 }
 
-func (l *Line) write(at time.Time, message string, level zapcore.Level, call supervision.CallID, text func([]byte) []byte, more ...zap.Field) {
+func (l *Line) write(at time.Time, message string, level zapcore.Level, call supervision.CallID,
+	text func([]byte) []byte, more ...zap.Field) {
 	entry := l.log.Check(level, message)
 	if entry == nil {
 		return

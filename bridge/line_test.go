@@ -55,7 +55,8 @@ type testBed struct {
 func newTestBed() *testBed {
 	core, logs := observer.New(zap.DebugLevel)
 	r := &testBed{callLog: &callLog{}, contact: relaytest.NewFake(relay.KindNone), log: logs, began: time.Now()}
-	r.Line = NewLine(LineOptions{Name: "box-office", Policy: supervision.DefaultPolicy(), Contact: r.contact, Epoch: time.Now(), Logger: zap.New(core)})
+	r.Line = NewLine(LineOptions{Name: "box-office", Policy: supervision.DefaultPolicy(), Contact: r.contact,
+		Epoch: time.Now(), Logger: zap.New(core)})
 	r.Start(r.callLog)
 	return r
 }
@@ -118,7 +119,8 @@ func TestClearingOpensOnce(t *testing.T) {
 		require.Len(t, r.contact.Calls(), 1)
 		i := r.contact.Calls()[0].Interruption
 		assert.Equal(t, 800*time.Millisecond, i.Duration)
-		assert.Equal(t, r.began.Add(1200*time.Millisecond), i.NotAfter, "invariant 11: 2 s after the BYE, less the interval")
+		assert.Equal(t, r.began.Add(1200*time.Millisecond), i.NotAfter,
+			"invariant 11: 2 s after the BYE, less the interval")
 		r.after(800*time.Millisecond - 1)
 		assert.True(t, r.contact.Open())
 		r.after(800 * time.Millisecond)
@@ -186,8 +188,9 @@ func TestUnknownIsClosedUntilConfirmed(t *testing.T) {
 
 func TestRefusalsReachTheMachine(t *testing.T) {
 	for want, err := range map[string]error{
-		"failure=late": relay.ErrLate, "failure=unreachable": relay.ErrUnreachable, "failure=no-contact": relay.ErrNoContact,
-		"failure=refused": relay.ErrRefused, "failure=stopped": relay.ErrStopped,
+		"failure=late": relay.ErrLate, "failure=unreachable": relay.ErrUnreachable,
+		"failure=no-contact": relay.ErrNoContact,
+		"failure=refused":    relay.ErrRefused, "failure=stopped": relay.ErrStopped,
 		"failure=short": fmt.Errorf("%w: %w", relay.ErrNoAnswer, relay.ErrShort),
 	} {
 		synctest.Test(t, func(t *testing.T) {
@@ -212,7 +215,8 @@ func TestDeviceReasonIsLogged(t *testing.T) {
 	for _, outcome := range []relay.Outcome{relay.Refused, relay.Unknown} {
 		synctest.Test(t, func(t *testing.T) {
 			r := newTestBed()
-			r.contact.Script(relaytest.Step{Outcome: outcome, Err: fmt.Errorf("line box-office: %w: %w", relay.ErrRefused, deviceError{relay.ErrRefused})})
+			r.contact.Script(relaytest.Step{Outcome: outcome, Err: fmt.Errorf("line box-office: %w: %w",
+				relay.ErrRefused, deviceError{relay.ErrRefused})})
 			r.answeredCall()
 			r.confirmed()
 			r.after(10 * time.Second)
@@ -253,7 +257,8 @@ func TestNoEventIsLost(t *testing.T) {
 func TestEventsBeforeStartAreQueued(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		d := &callLog{}
-		l := NewLine(LineOptions{Name: "stage-door", Policy: supervision.DefaultPolicy(), Contact: relay.NoContact{}, Epoch: time.Now(), Logger: zap.NewNop()})
+		l := NewLine(LineOptions{Name: "stage-door", Policy: supervision.DefaultPolicy(), Contact: relay.NoContact{},
+			Epoch: time.Now(), Logger: zap.NewNop()})
 		l.Post(supervision.Event{Kind: supervision.CallArrived, Call: 1})
 		l.Start(d)
 		synctest.Wait()

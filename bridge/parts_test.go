@@ -33,7 +33,8 @@ func TestSameIncidentOfAnotherCall(t *testing.T) {
 	s := newIncidents("box-office", time.Minute, log)
 	wall := time.Date(2026, 11, 2, 14, 2, 0, 0, time.UTC)
 	of := func(call supervision.CallID) *supervision.Effect {
-		return &supervision.Effect{Kind: supervision.Report, Report: supervision.ReportIncident, Incident: supervision.IncidentSuppressed,
+		return &supervision.Effect{Kind: supervision.Report, Report: supervision.ReportIncident,
+			Incident:    supervision.IncidentSuppressed,
 			Suppression: supervision.SuppressedLate, Call: call}
 	}
 	view := supervision.View{Incident: supervision.IncidentSuppressed}
@@ -54,7 +55,8 @@ func TestSameIncidentOfAnotherCall(t *testing.T) {
 	require.Empty(t, s.open)
 	require.Equal(t, supervision.Never, s.next, "there is nothing to be reminded of")
 
-	s.begin(0, wall, &supervision.Effect{Kind: supervision.Report, Report: supervision.ReportIncident, Incident: supervision.IncidentTooManyOpenings})
+	s.begin(0, wall, &supervision.Effect{Kind: supervision.Report, Report: supervision.ReportIncident,
+		Incident: supervision.IncidentTooManyOpenings})
 	for _, by := range []supervision.Instant{2, 1} {
 		s.reconcile(1, supervision.View{NoOpeningBy: by})
 		require.Len(t, s.open, 1)
@@ -77,7 +79,8 @@ func TestLevelOfAnEffect(t *testing.T) {
 	}
 	require.Equal(t, zapcore.ErrorLevel, level(report(supervision.ReportIncident, supervision.IncidentEmergencyFailed)))
 	require.Equal(t, zapcore.WarnLevel, level(report(supervision.ReportIncident, supervision.IncidentIntervalShort)))
-	require.Equal(t, zapcore.InfoLevel, level(report(supervision.ReportIncidentEnded, supervision.IncidentEmergencyFailed)))
+	require.Equal(t, zapcore.InfoLevel, level(report(supervision.ReportIncidentEnded,
+		supervision.IncidentEmergencyFailed)))
 	require.Equal(t, zapcore.InfoLevel, level(&supervision.Effect{Kind: supervision.OpenLoop}))
 }
 

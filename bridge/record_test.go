@@ -90,7 +90,8 @@ func TestLogAndRecordHaveTheInstantOfTheStep(t *testing.T) {
 		began := time.Now()
 		var recorded []time.Duration
 		l := NewLine(LineOptions{
-			Name: "box-office", Policy: supervision.DefaultPolicy(), Contact: relaytest.NewFake(relay.KindNone), Epoch: began, Logger: zap.New(core),
+			Name: "box-office", Policy: supervision.DefaultPolicy(), Contact: relaytest.NewFake(relay.KindNone),
+			Epoch: began, Logger: zap.New(core),
 			Record: func(e callrecord.Entry) { recorded = append(recorded, e.At.Sub(began)) },
 		})
 		l.Start(&slowCallLog{})
@@ -117,7 +118,8 @@ func TestSaveState(t *testing.T) {
 		p.Listening = 0 // a hold that stayed counts at once
 		p.ProbeTrusted, p.Watch, p.Steps = true, 0, []time.Duration{900 * time.Millisecond, time.Second}
 		var kept []supervision.SavedState
-		r := newTestBedWith(LineOptions{Policy: p, Saved: supervision.SavedState{Stayed: 1}, Save: func(k supervision.SavedState) { kept = append(kept, k) }})
+		r := newTestBedWith(LineOptions{Policy: p, Saved: supervision.SavedState{Stayed: 1},
+			Save: func(k supervision.SavedState) { kept = append(kept, k) }})
 		assert.Equal(t, 900*time.Millisecond, r.View().Interval, "as an earlier machine left it")
 		assert.Equal(t, 1, r.View().Stayed)
 		r.answeredCall()
@@ -169,7 +171,8 @@ func TestSetPolicy(t *testing.T) {
 // Before Start and after Stop nobody runs the line, and asking it works all the same.
 func TestQueriesOfAStoppedLine(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		l := NewLine(LineOptions{Name: "workshop", Policy: supervision.DefaultPolicy(), Contact: relay.NoContact{}, Epoch: time.Now(), Logger: zap.NewNop()})
+		l := NewLine(LineOptions{Name: "workshop", Policy: supervision.DefaultPolicy(), Contact: relay.NoContact{},
+			Epoch: time.Now(), Logger: zap.NewNop()})
 		p := l.Policy()
 		p.Interval = 600 * time.Millisecond
 		l.SetPolicy(p)
@@ -219,7 +222,8 @@ func TestFollow(t *testing.T) {
 
 // With the race detector: followers come and go beside a line that is busy.
 func TestFollowersBesideABusyLine(t *testing.T) {
-	l := NewLine(LineOptions{Name: "workshop", Policy: supervision.DefaultPolicy(), Contact: relay.NoContact{}, Epoch: time.Now(), Logger: zap.NewNop()})
+	l := NewLine(LineOptions{Name: "workshop", Policy: supervision.DefaultPolicy(), Contact: relay.NoContact{},
+		Epoch: time.Now(), Logger: zap.NewNop()})
 	l.Start(&callLog{})
 	var all sync.WaitGroup
 	for range 4 {
@@ -279,7 +283,8 @@ func TestRemind(t *testing.T) {
 		assert.Equal(t, "15m0s", all[0]["lasted"])
 		assert.EqualValues(t, 1, all[0]["call"])
 		assert.Equal(t, began, all[0]["since"])
-		assert.Equal(t, strings.ReplaceAll(callrecord.Advice(supervision.IncidentIntervalShort, 0, false), "LINE", "box-office"), all[0]["advice"])
+		assert.Equal(t, strings.ReplaceAll(callrecord.Advice(supervision.IncidentIntervalShort, 0, false), "LINE",
+			"box-office"), all[0]["advice"])
 		assert.Contains(t, all[0]["advice"], "`clearback tune box-office`")
 		assert.Equal(t, "box-office", all[0]["line"])
 		assert.Equal(t, "45m0s", all[2]["lasted"])
@@ -333,7 +338,8 @@ func TestStormBesideAnIncident(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		p := supervision.DefaultPolicy()
 		p.SenseTrusted, p.Watch = true, time.Minute
-		r := newTestBedWith(LineOptions{Policy: p, Remind: 4 * time.Minute, Saved: supervision.SavedState{NoOpeningBy: supervision.Instant(5 * time.Minute)}})
+		r := newTestBedWith(LineOptions{Policy: p, Remind: 4 * time.Minute,
+			Saved: supervision.SavedState{NoOpeningBy: supervision.Instant(5 * time.Minute)}})
 		r.Post(supervision.Event{Kind: supervision.Seized})
 		r.answeredCall()
 		r.confirmed()
@@ -361,7 +367,8 @@ func TestStormBesideAnIncident(t *testing.T) {
 //
 //	go test ./bridge -run '^$' -bench SetPolicy
 func BenchmarkSetPolicy(b *testing.B) {
-	l := NewLine(LineOptions{Name: "workshop", Policy: supervision.DefaultPolicy(), Contact: relay.NoContact{}, Epoch: time.Now(), Logger: zap.NewNop()})
+	l := NewLine(LineOptions{Name: "workshop", Policy: supervision.DefaultPolicy(), Contact: relay.NoContact{},
+		Epoch: time.Now(), Logger: zap.NewNop()})
 	l.Start(&callLog{})
 	defer l.Stop()
 	p := l.Policy()

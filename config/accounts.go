@@ -24,7 +24,8 @@ func (a *Adapter) Algorithms() []string {
 
 func (d *decoder) checkDigest(list []string, at string) {
 	if d.emptyList(at) {
-		d.add(d.at(at), "%s: none, so no adapter could show its password; allowed: %s, or both", at, strings.Join(digests, ", "))
+		d.add(d.at(at), "%s: none, so no adapter could show its password; allowed: %s, or both", at,
+			strings.Join(digests, ", "))
 	}
 	for i, s := range list {
 		if slices.Contains(list[:i], s) {
@@ -67,14 +68,18 @@ func (s *Service) sameAccount(o *Service) bool {
 func (d *decoder) checkAccount(s *Service, at string) {
 	if s.Registrar != "" {
 		if u, ok := d.uri(at+".registrar", s.Registrar); ok && u.User != "" {
-			d.add(d.at(at+".registrar"), "%s.registrar: a registrar has no user part; write sip:HOST and put the user into user", at)
+			d.add(d.at(at+".registrar"),
+				"%s.registrar: a registrar has no user part; write sip:HOST and put the user into user", at)
 		}
 	}
 	if s.Register && !d.has(at+".password") && d.has(at) {
-		d.add(d.at(at), "%s.password is missing; it is required unless register is false: write {file: PATH}, {env: NAME} or {credential: NAME}", at)
+		d.add(d.at(at), "%s.password is missing; it is required unless register is false: write {file: PATH}, {env: NAME} or {credential: NAME}",
+			at)
 	}
 	if !s.Register && len(s.AllowFrom) == 0 && s.Registrar != "" {
-		d.add(d.at(at+".register"), "%s.register: without a registration anybody may call the line who reaches its socket, unless allow_from says where calls come from; add the service's addresses there, or give proxy (or registrar, if there is no proxy) as an IP address", at)
+		d.add(d.at(at+".register"),
+			"%s.register: without a registration anybody may call the line who reaches its socket, unless allow_from says where calls come from; add the service's addresses there, or give proxy (or registrar, if there is no proxy) as an IP address",
+			at)
 	}
 }
 
@@ -86,7 +91,8 @@ func (d *decoder) checkSecond(l *Line, at string) {
 	}
 	d.checkAccount(o, at)
 	if l.Service.sameAccount(o) && strings.EqualFold(l.Service.Proxy, o.Proxy) && o.User != "" {
-		d.add(d.at(at), "%s: it is the first account again, and is lost with it; give another registrar, user or proxy, or remove it", at)
+		d.add(d.at(at), "%s: it is the first account again, and is lost with it; give another registrar, user or proxy, or remove it",
+			at)
 	}
 }
 

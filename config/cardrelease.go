@@ -34,7 +34,8 @@ func WithCardRelease(name string, data []byte, line string, release time.Duratio
 			return text, nil
 		}
 	}
-	return refuse("its place in the file is written in a way that is not known here; write equipment: {card_release: %v} into the line by hand", release)
+	return refuse("its place in the file is written in a way that is not known here; write equipment: {card_release: %v} into the line by hand",
+		release)
 }
 
 // releaseEdits returns the ways to write the release time, the best one first.

@@ -15,11 +15,16 @@ import (
 func TestWithCardRelease(t *testing.T) {
 	line := "  - name: box-office\n    " + boxOffice
 	for name, c := range map[string]struct{ entries, from, to string }{
-		"there":        {line + "    equipment:\n      card_release: 50ms-600ms # as known\n" + stageDoor, "50ms-600ms", "480ms"},
-		"in braces":    {line + "    equipment: {relay_move: 4ms}\n" + stageDoor, "{relay_move", "{card_release: 480ms, relay_move"},
-		"not there":    {line + stageDoor, "name: box-office\n", "name: box-office\n    equipment:\n      card_release: 480ms\n"},
-		"an alias":     {strings.TrimSuffix(stageDoor, "\n") + "\n    equipment: &usual {relay_move: 4ms}\n" + line + "    equipment: *usual\n", "equipment: *usual", "equipment: {<<: *usual, card_release: 480ms}"},
-		"with a steps": {line + "    policy: {steps: [1s]}\n    equipment:\n      relay_move: 4ms\n" + stageDoor, "equipment:\n", "equipment:\n      card_release: 480ms\n"},
+		"there": {line + "    equipment:\n      card_release: 50ms-600ms # as known\n" + stageDoor, "50ms-600ms",
+			"480ms"},
+		"in braces": {line + "    equipment: {relay_move: 4ms}\n" + stageDoor, "{relay_move",
+			"{card_release: 480ms, relay_move"},
+		"not there": {line + stageDoor, "name: box-office\n",
+			"name: box-office\n    equipment:\n      card_release: 480ms\n"},
+		"an alias": {strings.TrimSuffix(stageDoor, "\n") + "\n    equipment: &usual {relay_move: 4ms}\n" + line +
+			"    equipment: *usual\n", "equipment: *usual", "equipment: {<<: *usual, card_release: 480ms}"},
+		"with a steps": {line + "    policy: {steps: [1s]}\n    equipment:\n      relay_move: 4ms\n" + stageDoor,
+			"equipment:\n", "equipment:\n      card_release: 480ms\n"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			before := millraceFile(c.entries)
@@ -28,7 +33,8 @@ func TestWithCardRelease(t *testing.T) {
 			require.Equal(t, strings.Replace(before, c.from, c.to, 1), string(got))
 		})
 	}
-	shared := millraceFile(strings.TrimSuffix(stageDoor, "\n") + "\n    equipment: &usual {card_release: 300ms}\n" + line + "    equipment: *usual\n")
+	shared := millraceFile(strings.TrimSuffix(stageDoor, "\n") + "\n    equipment: &usual {card_release: 300ms}\n" +
+		line + "    equipment: *usual\n")
 	_, err := WithCardRelease("house.yaml", []byte(shared), "stage-door", 480*ms)
 	require.ErrorIs(t, err, ErrRelease)
 	_, err = WithCardRelease("house.yaml", []byte(shared), "trapdoor", 480*ms)
@@ -38,8 +44,11 @@ func TestWithCardRelease(t *testing.T) {
 // An interval that trials found is possible by the file that they were written into.
 func TestMeasuredReleaseAllowsItsInterval(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "house.yaml")
-	require.NoError(t, os.WriteFile(path, []byte(millraceFile("  - name: box-office\n    "+boxOffice+stageDoor)), 0o600))
-	require.False(t, window.Of(read(path, []byte(millraceFile("  - name: box-office\n    "+boxOffice+stageDoor))).config.Lines[0].Window(), window.WorstCase).Allows(530*ms))
+	require.NoError(t, os.WriteFile(path, []byte(millraceFile("  - name: box-office\n    "+boxOffice+stageDoor)),
+		0o600))
+	require.False(t, window.Of(read(path,
+		[]byte(millraceFile("  - name: box-office\n    "+boxOffice+stageDoor))).config.Lines[0].Window(),
+		window.WorstCase).Allows(530*ms))
 	preview, err := PreviewTuned(path, "box-office", 530*ms, 470*ms)
 	require.NoError(t, err)
 	require.Contains(t, preview, "+      card_release: 470ms")

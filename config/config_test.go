@@ -19,7 +19,8 @@ var rewrite = flag.Bool("rewrite", false, "write the faults into the bad files; 
 
 // millraceEnv is an environment: a password in PASSWORD and secrets/password, a credential called door.
 func millraceEnv() Env {
-	vars := map[string]string{"PASSWORD": "curtain-42", "EMPTY": "", "LINES": "two\nlines", "CREDENTIALS_DIRECTORY": "/run/credentials"}
+	vars := map[string]string{"PASSWORD": "curtain-42", "EMPTY": "", "LINES": "two\nlines",
+		"CREDENTIALS_DIRECTORY": "/run/credentials"}
 	files := map[string]string{"secrets/password": "curtain-43\n", "/run/credentials/door": "curtain-44\r\n"}
 	return Env{
 		Getenv: func(name string) (string, bool) { v, ok := vars[name]; return v, ok },
@@ -113,7 +114,9 @@ func TestDefaults(t *testing.T) {
 func TestSecretsAreNotPrinted(t *testing.T) {
 	c, faults := Parse("small", []byte(small), millraceEnv())
 	require.Empty(t, faults)
-	for _, s := range []string{fmt.Sprint(c), fmt.Sprintf("%+v", *c), fmt.Sprintf("%#v", *c), fmt.Sprintf("%s %d %x", c.Lines[0].Adapter.Password, c.Lines[0].Adapter.Password, c.Lines[0].Adapter.Password), c.Lines[0].Adapter.Password.String()} {
+	for _, s := range []string{fmt.Sprint(c), fmt.Sprintf("%+v", *c), fmt.Sprintf("%#v", *c),
+		fmt.Sprintf("%s %d %x", c.Lines[0].Adapter.Password, c.Lines[0].Adapter.Password, c.Lines[0].Adapter.Password),
+		c.Lines[0].Adapter.Password.String()} {
 		require.NotContains(t, s, "curtain")
 	}
 }
@@ -136,7 +139,8 @@ func TestNoCredentials(t *testing.T) {
 func TestLoad(t *testing.T) {
 	dir := t.TempDir()
 	path := filepath.Join(dir, "clearback.yaml")
-	text := strings.NewReplacer("env: PASSWORD", "file: word", "credential: door", "file: word", "secrets/password", "word").Replace(small)
+	text := strings.NewReplacer("env: PASSWORD", "file: word", "credential: door", "file: word", "secrets/password",
+		"word").Replace(small)
 	require.NoError(t, os.WriteFile(path, []byte(text), 0o600))
 	_, faults, err := Load(path)
 	require.NoError(t, err)
@@ -159,7 +163,8 @@ func TestLoad(t *testing.T) {
 }
 
 func TestDescribe(t *testing.T) {
-	text := strings.Replace(small, "accept_open_if_daemon_dies: true", "open_level: off, accept_open_if_daemon_dies: true, accept_open_if_power_fails: true", 1) +
+	text := strings.Replace(small, "accept_open_if_daemon_dies: true",
+		"open_level: off, accept_open_if_daemon_dies: true, accept_open_if_power_fails: true", 1) +
 		"  - {name: workshop, adapter: {user: w, contact: 'sip:192.0.2.22'}, service: {registrar: 'sip:192.0.2.5', user: 103, register: false}, contact: {driver: none}}\n" +
 		"  - {name: green-room, policy: {life_safety: true}, adapter: {user: g, contact: 'sip:192.0.2.23'}, service: {registrar: 'sip:192.0.2.5', user: 104, register: false},\n" +
 		"     contact: {driver: modbus, controller: relays, coil: 3, watchdog: {register: 9, unit: 100ms, timeout: 1s}}}\n"
@@ -172,7 +177,8 @@ func TestDescribe(t *testing.T) {
 		"line green-room: contact of kind watchdog, coil 3 of unit 1 at relays, open when the coil is on. If the daemon or the link dies in an interruption, the board drops its outputs and closes the loop within 1s. If the board loses power, the loop closes. The loop is never opened: life_safety.",
 	}, Describe(c))
 	w := strings.Join(Warnings(c), "\n")
-	for _, s := range []string{"stage-door: its loop may stay open", "stage-door: its loop opens", "workshop has no contact", "green-room is marked life_safety"} {
+	for _, s := range []string{"stage-door: its loop may stay open", "stage-door: its loop opens",
+		"workshop has no contact", "green-room is marked life_safety"} {
 		require.Contains(t, w, s)
 	}
 	require.Contains(t, w, "there is no journal.file, so nothing will be recorded")
@@ -182,7 +188,8 @@ func TestDescribe(t *testing.T) {
 // Lead and interval may take the whole 2 s, but then an opening that had to wait for all of lead misses its not-after.
 func TestLeadWithoutSlackWarning(t *testing.T) {
 	for lead, warned := range map[string]bool{"1.1s": false, "1.101s": true, "1.2s": true} {
-		c, faults := Parse("small", []byte(strings.Replace(small, "    name: box-office\n", "    name: box-office\n    policy: {lead: "+lead+"}\n", 1)), millraceEnv())
+		c, faults := Parse("small", []byte(strings.Replace(small, "    name: box-office\n",
+			"    name: box-office\n    policy: {lead: "+lead+"}\n", 1)), millraceEnv())
 		require.Empty(t, faults.String())
 		require.Equal(t, warned, strings.Contains(strings.Join(Warnings(c), "\n"), "box-office: lead "+lead), lead)
 	}
@@ -190,8 +197,10 @@ func TestLeadWithoutSlackWarning(t *testing.T) {
 
 // Allowed is more, and less, than what is likely.
 func TestOpeningWarnings(t *testing.T) {
-	for n, want := range map[string]string{"2": "2 is so low that people reach it", "3": "", "12": "", "13": "13 is more than people make"} {
-		c, faults := Parse("small", []byte(strings.Replace(small, "    name: box-office\n", "    name: box-office\n    policy: {openings_per_minute: "+n+"}\n", 1)), millraceEnv())
+	for n, want := range map[string]string{"2": "2 is so low that people reach it", "3": "", "12": "",
+		"13": "13 is more than people make"} {
+		c, faults := Parse("small", []byte(strings.Replace(small, "    name: box-office\n",
+			"    name: box-office\n    policy: {openings_per_minute: "+n+"}\n", 1)), millraceEnv())
 		require.Empty(t, faults.String())
 		w := strings.Join(Warnings(c), "\n")
 		require.Equal(t, want != "", strings.Contains(w, "line box-office: openings_per_minute "), n)
@@ -213,7 +222,8 @@ func TestExtensionWarnings(t *testing.T) {
 // An extension that is an emergency number behind a digit that may be a missing prefix; behind a listed one it is told
 // as above.
 func TestExtensionBehindADigitWarning(t *testing.T) {
-	c, faults := Parse("small", []byte(small+"emergency: {extensions: [8xxx, '9112', '7xxx'], outside_prefixes: ['9']}\n"), millraceEnv())
+	c, faults := Parse("small",
+		[]byte(small+"emergency: {extensions: [8xxx, '9112', '7xxx'], outside_prefixes: ['9']}\n"), millraceEnv())
 	require.Empty(t, faults.String())
 	var got []string
 	for _, w := range Warnings(c)[:4] {
@@ -229,7 +239,8 @@ func FuzzParse(f *testing.F) {
 	for _, w := range ways {
 		f.Add(w.file())
 	}
-	for _, s := range []string{"", "a: &a {<<: *a}\n", "lines: [&l {<<: *l}]", "lines:\n- ? [a]\n  : b", "country: !!binary GB", "lines: {}", "- a", "sip: ~"} {
+	for _, s := range []string{"", "a: &a {<<: *a}\n", "lines: [&l {<<: *l}]", "lines:\n- ? [a]\n  : b",
+		"country: !!binary GB", "lines: {}", "- a", "sip: ~"} {
 		f.Add(s)
 	}
 	f.Fuzz(func(t *testing.T, s string) {

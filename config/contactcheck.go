@@ -10,11 +10,15 @@ func (d *decoder) checkContact(c *Config, l *Line, at string) {
 	i := slices.IndexFunc(c.Controllers, func(b Controller) bool { return b.Name == k.Controller })
 	switch {
 	case !d.has(at + ".controller"):
-		d.add(d.at(at), "%s.controller is missing; driver %s needs one of controllers: %s", at, k.Driver, c.controllerNames())
+		d.add(d.at(at), "%s.controller is missing; driver %s needs one of controllers: %s", at, k.Driver,
+			c.controllerNames())
 	case i < 0 && k.Controller != "":
-		d.add(d.at(at+".controller"), "%s.controller: %q is not one of controllers: %s", at, k.Controller, c.controllerNames())
+		d.add(d.at(at+".controller"), "%s.controller: %q is not one of controllers: %s", at, k.Controller,
+			c.controllerNames())
 	case i >= 0 && c.Controllers[i].Driver != "" && c.Controllers[i].Driver != k.Driver:
-		d.add(d.at(at+".driver"), "%s.driver: %s, but controller %s is driven by %s; write that, or name another controller", at, k.Driver, k.Controller, c.Controllers[i].Driver)
+		d.add(d.at(at+".driver"),
+			"%s.driver: %s, but controller %s is driven by %s; write that, or name another controller", at, k.Driver,
+			k.Controller, c.Controllers[i].Driver)
 	}
 	var device *HTTPDevice
 	if i >= 0 {
@@ -23,7 +27,9 @@ func (d *decoder) checkContact(c *Config, l *Line, at string) {
 	d.checkBlocks(k, device, at)
 	d.checkKind(k, at)
 	if k.hasLevel() && k.OpenLevel == "off" && !k.AcceptOpenIfPowerFails {
-		d.add(d.at(at+".open_level"), "%s.open_level: with off the loop opens whenever the %s loses power; wire the normally-closed contact and write on, or accept it with accept_open_if_power_fails: true", at, k.poweredPart())
+		d.add(d.at(at+".open_level"),
+			"%s.open_level: with off the loop opens whenever the %s loses power; wire the normally-closed contact and write on, or accept it with accept_open_if_power_fails: true",
+			at, k.poweredPart())
 	}
 	if k.Watchdog != nil && k.flat() {
 		d.checkWatchdog(l, at)
@@ -70,13 +76,17 @@ func (k *Contact) neededConsent() string {
 	const accept = ", or accept it with accept_open_if_daemon_dies: true"
 	switch k.Driver {
 	case DriverModbus, DriverModbusRTU:
-		return "without timed or watchdog the loop stays open if the daemon or the link to the board dies in an interruption; add timed or watchdog" + accept
+		return "without timed or watchdog the loop stays open if the daemon or the link to the board dies in an interruption; add timed or watchdog" +
+			accept
 	case DriverGPIO, DriverSerial:
-		return "the loop may stay open if the daemon or this machine hangs or dies in an interruption, since nothing else times it; let clearback relay drive the contact and name that as a modbus controller" + accept
+		return "the loop may stay open if the daemon or this machine hangs or dies in an interruption, since nothing else times it; let clearback relay drive the contact and name that as a modbus controller" +
+			accept
 	case DriverMQTT:
-		return "without timed the loop may stay open if the daemon, the broker or the network dies in an interruption; add timed, or take a device with our own contract (prefix)" + accept
+		return "without timed the loop may stay open if the daemon, the broker or the network dies in an interruption; add timed, or take a device with our own contract (prefix)" +
+			accept
 	}
-	return "without timed the loop stays open if the daemon or the way to the contact dies in an interruption; add timed" + accept
+	return "without timed the loop stays open if the daemon or the way to the contact dies in an interruption; add timed" +
+		accept
 }
 
 // poweredPart is what loses power.
@@ -96,12 +106,14 @@ func (d *decoder) checkBlocks(k *Contact, device *HTTPDevice, at string) {
 		case b.driver == k.Driver && !d.has(path) && b.driver != DriverHTTP && b.driver != DriverCommand:
 			d.add(d.at(at), "%s is missing; driver %s needs it", path, k.Driver)
 		case b.driver != k.Driver && d.has(path):
-			d.add(d.at(path), "%s: driver is %s, so this is not used; remove it, or write driver: %s", path, k.Driver, b.driver)
+			d.add(d.at(path), "%s: driver is %s, so this is not used; remove it, or write driver: %s", path, k.Driver,
+				b.driver)
 		}
 	}
 	for _, key := range []string{"unit", "coil", "timed", "watchdog", "sense"} {
 		if path := at + "." + key; !k.flat() && d.has(path) {
-			d.add(d.at(path), "%s: this belongs to driver modbus or modbus-rtu, and driver is %s; remove it, or look below %s", path, k.Driver, k.Driver)
+			d.add(d.at(path), "%s: this belongs to driver modbus or modbus-rtu, and driver is %s; remove it, or look below %s",
+				path, k.Driver, k.Driver)
 		}
 	}
 	if path := at + ".open_level"; !k.hasLevel() && d.has(path) {
@@ -114,7 +126,8 @@ func (d *decoder) checkBlocks(k *Contact, device *HTTPDevice, at string) {
 		d.add(d.at(at+".unit"), "%s.unit: 255 is for boards on Modbus TCP; allowed on a serial line: 1 to 247", at)
 	case k.Driver == DriverGPIO && k.GPIO != nil:
 		if s := k.GPIO.Sense; s != nil && s.Line != "" && s.Line == k.GPIO.Line {
-			d.add(d.at(at+".gpio.sense.line"), "%s.gpio.sense.line: %s is the line of the contact; the input needs one of its own", at, s.Line)
+			d.add(d.at(at+".gpio.sense.line"),
+				"%s.gpio.sense.line: %s is the line of the contact; the input needs one of its own", at, s.Line)
 		}
 	case k.Driver == DriverMQTT && k.MQTT != nil:
 		d.checkTopics(k.MQTT, at+".mqtt")
@@ -124,7 +137,9 @@ func (d *decoder) checkBlocks(k *Contact, device *HTTPDevice, at string) {
 		d.checkArguments(k.Command, at+".command")
 	}
 	if t := k.Timed; k.flat() && t != nil && t.Sequence && t.Register == register16 {
-		d.add(d.at(at+".timed.register"), "%s.timed.register: behind %d there is none for the length, which sequence needs; allowed: 0 to %d", at, t.Register, register16-1)
+		d.add(d.at(at+".timed.register"),
+			"%s.timed.register: behind %d there is none for the length, which sequence needs; allowed: 0 to %d", at,
+			t.Register, register16-1)
 	}
 }
 
@@ -138,7 +153,9 @@ func (d *decoder) checkLength(at string, t *timer, templates ...string) {
 
 func (d *decoder) checkLimit(at string, t *timer) {
 	if t.limit > 0 && t.limit < t.unit {
-		d.add(d.at(at+".limit"), "%s.limit: %v is shorter than its unit, %v, so nothing could be asked for; raise it, or set unit", at, t.limit, t.unit)
+		d.add(d.at(at+".limit"),
+			"%s.limit: %v is shorter than its unit, %v, so nothing could be asked for; raise it, or set unit", at,
+			t.limit, t.unit)
 	}
 }
 
@@ -152,18 +169,23 @@ func (d *decoder) checkTopics(t *Topics, at string) {
 	}
 	for _, key := range []string{"limit", "sense"} {
 		if d.has(at + "." + key) {
-			d.add(d.at(at+"."+key), "%s.%s: this is of a device with our own contract (prefix); a plain one has its own below plain", at, key)
+			d.add(d.at(at+"."+key),
+				"%s.%s: this is of a device with our own contract (prefix); a plain one has its own below plain", at,
+				key)
 		}
 	}
 	at += ".plain"
 	if !p.AcceptLateOpening {
-		d.add(d.at(at), "%s: a broker, a network or a device that stood still may deliver an opening late, and then the loop opens under whatever call there is by then; take a device with our contract (prefix), or accept it with accept_late_opening: true", at)
+		d.add(d.at(at), "%s: a broker, a network or a device that stood still may deliver an opening late, and then the loop opens under whatever call there is by then; take a device with our contract (prefix), or accept it with accept_late_opening: true",
+			at)
 	}
 	if (p.Timed == nil) == (p.Open == nil) {
-		d.add(d.at(at), "%s: write exactly one of timed and open: timed if the device can end the opening by itself", at)
+		d.add(d.at(at), "%s: write exactly one of timed and open: timed if the device can end the opening by itself",
+			at)
 	}
 	if m := p.Timed; m != nil && d.has(at+".timed.payload") {
-		d.checkLength(at+".timed", &timer{unit: templateUnit(m.Unit, m.Topic, m.Payload), limit: m.Limit}, m.Topic, m.Payload)
+		d.checkLength(at+".timed", &timer{unit: templateUnit(m.Unit, m.Topic, m.Payload), limit: m.Limit}, m.Topic,
+			m.Payload)
 	}
 	if p.Open != nil && p.Close != nil && *p.Open == *p.Close && p.Open.Topic != "" {
 		d.add(d.at(at+".open"), "%s.open: it is the same message as close; look both up in the device's manual", at)
@@ -195,9 +217,11 @@ func (d *decoder) checkArguments(r *Runs, at string) {
 		return
 	}
 	if !says("{action}", r.Arguments...) {
-		d.add(d.at(at+".arguments"), "%s.arguments: none has the word {action}, so open and close would be the same", at)
+		d.add(d.at(at+".arguments"), "%s.arguments: none has the word {action}, so open and close would be the same",
+			at)
 	}
 	if r.Timed != nil && !says("{ms}", r.Arguments...) {
-		d.add(d.at(at+".arguments"), "%s.arguments: none has the word {ms}, and with timed the program needs the length", at)
+		d.add(d.at(at+".arguments"),
+			"%s.arguments: none has the word {ms}, and with timed the program needs the length", at)
 	}
 }

@@ -15,7 +15,8 @@ func newContact() Contact { return Contact{Unit: defaultUnit, OpenLevel: "on"} }
 
 func contactKeys(c *Contact) []key {
 	return []key{
-		required(choice("driver", &c.Driver, DriverNone, DriverModbus, DriverModbusRTU, DriverGPIO, DriverSerial, DriverMQTT, DriverHTTP, DriverCommand)),
+		required(choice("driver", &c.Driver, DriverNone, DriverModbus, DriverModbusRTU, DriverGPIO, DriverSerial,
+			DriverMQTT, DriverHTTP, DriverCommand)),
 		value("controller", &c.Controller, "the name of a controller", name),
 		choice("require", &c.Require, kinds...),
 		unit("unit", &c.Unit),
@@ -49,24 +50,27 @@ func gpioLineKeys(g *GPIOLine) []key {
 		yesNo("active_low", &g.ActiveLow),
 		choice("drive", &g.Drive, "push-pull", "open-drain", "open-source"),
 		choice("bias", &g.Bias, biases...),
-		optional("sense", &g.Sense, func() GPIOSense { return GPIOSense{Bias: "as-is", CurrentWhen: "on"} }, func(s *GPIOSense) []key {
-			return []key{
-				required(text("line", &s.Line, "an offset or a name")),
-				yesNo("active_low", &s.ActiveLow),
-				choice("bias", &s.Bias, biases...),
-				choice("current_when", &s.CurrentWhen, "on", "off"),
-				duration("debounce", &s.Debounce, 0, time.Second),
-			}
-		}),
+		optional("sense", &g.Sense, func() GPIOSense { return GPIOSense{Bias: "as-is", CurrentWhen: "on"} },
+			func(s *GPIOSense) []key {
+				return []key{
+					required(text("line", &s.Line, "an offset or a name")),
+					yesNo("active_low", &s.ActiveLow),
+					choice("bias", &s.Bias, biases...),
+					choice("current_when", &s.CurrentWhen, "on", "off"),
+					duration("debounce", &s.Debounce, 0, time.Second),
+				}
+			}),
 	}
 }
 
 func controlLineKeys(l *ControlLine) []key {
 	return []key{
 		required(choice("line", &l.Line, "rts", "dtr")),
-		optional("sense", &l.Sense, func() StatusInput { return StatusInput{CurrentWhen: "on"} }, func(s *StatusInput) []key {
-			return []key{required(choice("line", &s.Line, "cts", "dsr", "dcd", "ri")), choice("current_when", &s.CurrentWhen, "on", "off")}
-		}),
+		optional("sense", &l.Sense, func() StatusInput { return StatusInput{CurrentWhen: "on"} },
+			func(s *StatusInput) []key {
+				return []key{required(choice("line", &s.Line, "cts", "dsr", "dcd", "ri")),
+					choice("current_when", &s.CurrentWhen, "on", "off")}
+			}),
 	}
 }
 
@@ -91,7 +95,8 @@ func plainDeviceKeys(p *PlainDevice) []key {
 		optional("sense", &p.Sense, fresh[TopicValue], topicValueKeys),
 		optional("available", &p.Available, fresh[TopicOnline], func(o *TopicOnline) []key {
 			return []key{
-				required(value("topic", &o.Topic, "a topic", topic)), value("pointer", &o.Pointer, "a JSON Pointer", jsonPointer),
+				required(value("topic", &o.Topic, "a topic", topic)),
+				value("pointer", &o.Pointer, "a JSON Pointer", jsonPointer),
 				required(literals("online", &o.Online)), required(literals("offline", &o.Offline)),
 			}
 		}),
@@ -103,11 +108,13 @@ func messageKeys(m *Message) []key {
 }
 
 func topicValueKeys(v *TopicValue) []key {
-	return append([]key{required(value("topic", &v.Topic, "a topic", topic))}, twoValues(&v.Pointer, &v.Open, &v.Closed)...)
+	return append([]key{required(value("topic", &v.Topic, "a topic", topic))},
+		twoValues(&v.Pointer, &v.Open, &v.Closed)...)
 }
 
 func twoValues(pointer *string, open, closed *[]string) []key {
-	return []key{value("pointer", pointer, "a JSON Pointer", jsonPointer), required(literals("open", open)), required(literals("closed", closed))}
+	return []key{value("pointer", pointer, "a JSON Pointer", jsonPointer), required(literals("open", open)),
+		required(literals("closed", closed))}
 }
 
 // No opening is longer than IntervalCeiling, so no unit needs to be.
@@ -142,7 +149,8 @@ func requestKeys(r *Request) []key {
 		values("success", &r.Success, "a status code", statusCode),
 		values("refused", &r.Refused, "a status code", statusCode),
 		optional("expect", &r.Expect, fresh[Expect], func(e *Expect) []key {
-			return []key{value("pointer", &e.Pointer, "a JSON Pointer", jsonPointer), required(literals("values", &e.Values))}
+			return []key{value("pointer", &e.Pointer, "a JSON Pointer", jsonPointer),
+				required(literals("values", &e.Values))}
 		}),
 	}
 }

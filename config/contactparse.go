@@ -64,7 +64,8 @@ const letters = "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ"
 
 // topic is one that can be published to (MQTT 5, section 4.7): no wildcards.
 func topic(s string) (string, error) {
-	if s == "" || len(s) > 65535 || strings.ContainsAny(s, "+#") || strings.ContainsFunc(s, isControl) || !utf8.ValidString(s) || strings.HasPrefix(s, "$") {
+	if s == "" || len(s) > 65535 || strings.ContainsAny(s, "+#") || strings.ContainsFunc(s, isControl) ||
+		!utf8.ValidString(s) || strings.HasPrefix(s, "$") {
 		return "", errors.New("is no topic; write such as playhouse/box-office/relay, without the wildcards + and # and without control characters")
 	}
 	return s, nil
@@ -84,7 +85,8 @@ func deviceURL(s string) (string, error) {
 	switch {
 	case err == nil && u.User != nil:
 		return "", errors.New("holds a user; write user and password apart from it")
-	case err != nil || u.Scheme != "http" && u.Scheme != "https" || u.Hostname() == "" || u.Opaque != "" || strings.ContainsAny(s, "?# "):
+	case err != nil || u.Scheme != "http" && u.Scheme != "https" || u.Hostname() == "" || u.Opaque != "" ||
+		strings.ContainsAny(s, "?# "):
 		return "", errors.New("is no device; write such as https://relays.millrace.example/api, without a query, which belongs to the path of each request")
 	}
 	return s, nil
@@ -101,7 +103,8 @@ func userName(s string) (string, error) {
 var tokens = regexp.MustCompile("^[!#$%&'*+.^_`|~0-9A-Za-z-]+$") // RFC 9110, section 5.6.2
 
 // framing are the headers that cut a request out of its connection; they are the driver's own.
-var framing = []string{"host", "connection", "content-length", "transfer-encoding", "trailer", "upgrade", "expect", "te", "keep-alive", "content-type"}
+var framing = []string{"host", "connection", "content-length", "transfer-encoding", "trailer", "upgrade", "expect",
+	"te", "keep-alive", "content-type"}
 
 func token(s string) (string, error) {
 	if !tokens.MatchString(s) {
@@ -129,7 +132,10 @@ func unreserved(s string) (string, error) {
 }
 
 func requestPath(s string) (string, error) {
-	if !strings.HasPrefix(s, "/") || strings.ContainsFunc(s, func(r rune) bool { return r <= ' ' || r >= 0x7f || r == '#' }) {
+	if !strings.HasPrefix(s, "/") || strings.ContainsFunc(s, func(r rune) bool {
+		return r <= ' ' || r >= 0x7f ||
+			r == '#'
+	}) {
 		return "", errors.New("is no path; begin it with /, and write what cannot stand in a URL as %XX")
 	}
 	return s, nil
@@ -159,7 +165,8 @@ func arguments(name string, into *[]string) key {
 			}
 			for _, w := range wordLike.FindAllString(s, -1) {
 				if !slices.Contains(programWords, w) {
-					d.add(entry, "%s[%d]: the word %s is unknown; known are %s", path, i, w, strings.Join(programWords, ", "))
+					d.add(entry, "%s[%d]: the word %s is unknown; known are %s", path, i, w,
+						strings.Join(programWords, ", "))
 				}
 			}
 		}

@@ -8,7 +8,8 @@ import (
 // blocks are the settings of each driver: the name of the mapping at a controller, and at a contact (empty: its keys
 // are flat).
 var blocks = []struct{ driver, controller, contact string }{
-	{DriverModbus, "modbus", ""}, {DriverModbusRTU, "rtu", ""}, {DriverGPIO, "gpio", "gpio"}, {DriverSerial, "serial", "serial"},
+	{DriverModbus, "modbus", ""}, {DriverModbusRTU, "rtu", ""}, {DriverGPIO, "gpio", "gpio"},
+	{DriverSerial, "serial", "serial"},
 	{DriverMQTT, "mqtt", "mqtt"}, {DriverHTTP, "http", "http"}, {DriverCommand, "command", "command"},
 }
 
@@ -33,23 +34,29 @@ func (d *decoder) checkControllers(c *Config) {
 			case b.Driver == k.driver && !d.has(own):
 				d.add(d.at(at), "%s is missing; driver %s needs it", own, k.driver)
 			case b.Driver != k.driver && b.Driver != "" && d.has(own):
-				d.add(d.at(own), "%s: driver is %s, so this is not used; remove it, or write driver: %s", own, b.Driver, k.driver)
+				d.add(d.at(own), "%s: driver is %s, so this is not used; remove it, or write driver: %s", own, b.Driver,
+					k.driver)
 			}
 		}
 		if a := strings.ToLower(b.Modbus.Address); a != "" {
-			apart(i, at+".modbus.address", "address "+a, "has the address "+b.Modbus.Address+" too", "one board is one controller: let the lines name that one")
+			apart(i, at+".modbus.address", "address "+a, "has the address "+b.Modbus.Address+" too",
+				"one board is one controller: let the lines name that one")
 		}
 		if s := b.RTU; s != nil && s.Device != "" {
-			apart(i, at+".rtu.device", "port "+s.Device, "has the port "+s.Device+" too", "one bus is one controller: let the lines name that one")
+			apart(i, at+".rtu.device", "port "+s.Device, "has the port "+s.Device+" too",
+				"one bus is one controller: let the lines name that one")
 		}
 		if s := b.Serial; s != nil && s.Device != "" {
-			apart(i, at+".serial.device", "port "+s.Device, "has the port "+s.Device+" too", "a port does one thing: a bus, or a contact by a control line")
+			apart(i, at+".serial.device", "port "+s.Device, "has the port "+s.Device+" too",
+				"a port does one thing: a bus, or a contact by a control line")
 		}
 		if g := b.GPIO; g != nil && g.Chip != "" {
-			apart(i, at+".gpio.chip", "chip "+g.Chip, "has the chip "+g.Chip+" too", "one chip is one controller: let the lines name that one")
+			apart(i, at+".gpio.chip", "chip "+g.Chip, "has the chip "+g.Chip+" too",
+				"one chip is one controller: let the lines name that one")
 		}
 		if h := b.HTTP; h != nil && h.URL != "" {
-			apart(i, at+".http.url", "device "+strings.ToLower(strings.TrimRight(h.URL, "/")), "is that device too", "one device is one controller: let the lines name that one")
+			apart(i, at+".http.url", "device "+strings.ToLower(strings.TrimRight(h.URL, "/")), "is that device too",
+				"one device is one controller: let the lines name that one")
 		}
 		if m := b.MQTT; m != nil {
 			d.checkPeer(&m.Peer, at+".mqtt", strings.HasPrefix(m.Address, "mqtts://"), "address", "mqtts://")

@@ -118,7 +118,8 @@ func timeout(into *time.Duration) key {
 func controllerKeys(c *Controller) []key {
 	return []key{
 		required(value("name", &c.Name, "a name", name)),
-		required(choice("driver", &c.Driver, DriverModbus, DriverModbusRTU, DriverGPIO, DriverSerial, DriverMQTT, DriverHTTP, DriverCommand)),
+		required(choice("driver", &c.Driver, DriverModbus, DriverModbusRTU, DriverGPIO, DriverSerial, DriverMQTT,
+			DriverHTTP, DriverCommand)),
 		nested("modbus", []key{
 			required(value("address", &c.Modbus.Address, "host:port", hostPort)),
 			timeout(&c.Modbus.Timeout),
@@ -135,10 +136,12 @@ func controllerKeys(c *Controller) []key {
 		optional("mqtt", &c.MQTT, func() Broker {
 			return Broker{Peer: Peer{Timeout: defaultSlowTimeout}, KeepAlive: defaultKeepAlive}
 		}, brokerKeys),
-		optional("http", &c.HTTP, func() HTTPDevice { return HTTPDevice{Peer: Peer{Timeout: defaultSlowTimeout}} }, httpDeviceKeys),
-		optional("command", &c.Command, func() Program { return Program{Timeout: defaultSlowTimeout} }, func(p *Program) []key {
-			return []key{required(value("program", &p.Path, "a path", absolute)), timeout(&p.Timeout)}
-		}),
+		optional("http", &c.HTTP, func() HTTPDevice { return HTTPDevice{Peer: Peer{Timeout: defaultSlowTimeout}} },
+			httpDeviceKeys),
+		optional("command", &c.Command, func() Program { return Program{Timeout: defaultSlowTimeout} },
+			func(p *Program) []key {
+				return []key{required(value("program", &p.Path, "a path", absolute)), timeout(&p.Timeout)}
+			}),
 	}
 }
 
@@ -187,5 +190,6 @@ func httpDeviceKeys(h *HTTPDevice) []key {
 }
 
 func headerKeys(f *Header) []key {
-	return []key{required(value("name", &f.Name, "the name of a header", token)), unquoted("value", &f.Value, "a text", printable), secret("secret", &f.Secret)}
+	return []key{required(value("name", &f.Name, "the name of a header", token)),
+		unquoted("value", &f.Value, "a text", printable), secret("secret", &f.Secret)}
 }

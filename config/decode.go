@@ -117,7 +117,8 @@ func (d *decoder) pairs(n *yaml.Node, path string, keys []key, seen map[string]i
 		return
 	}
 	if m := resolve(merged); m.Kind != yaml.MappingNode || depth == mergeDepth {
-		d.add(merged, "%s: << needs the alias of one mapping, at most %d deep; write <<: *NAME", shown(path), mergeDepth)
+		d.add(merged, "%s: << needs the alias of one mapping, at most %d deep; write <<: *NAME", shown(path),
+			mergeDepth)
 	} else {
 		d.pairs(m, path, keys, seen, depth+1)
 	}

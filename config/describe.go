@@ -27,7 +27,8 @@ func Warnings(c *Config) []string {
 			w = append(w, fmt.Sprintf("line %s has no contact: it only looks on, and no hold is cleared", l.Name))
 			continue
 		case l.Policy.LifeSafety:
-			w = append(w, fmt.Sprintf("line %s is marked life_safety, so its contact is never opened; take the contact out of its loop", l.Name))
+			w = append(w, fmt.Sprintf("line %s is marked life_safety, so its contact is never opened; take the contact out of its loop",
+				l.Name))
 		}
 		if p := &l.Policy; !p.LifeSafety && p.Lead+longest(p) > dialWindow-commandTime {
 			w = append(w, fmt.Sprintf("line %s: lead %v and an interval of %v leave less than %v of the %v after the BYE to get the command to the board, so nothing is opened for it when the adapter does not answer its BYE: shorten lead or the interval",
@@ -39,7 +40,8 @@ func Warnings(c *Config) []string {
 		}
 		w = append(w, l.unbounded()...)
 		if k.hasLevel() && k.OpenLevel == "off" {
-			w = append(w, fmt.Sprintf("line %s: its loop opens, and its telephones are dead, whenever the %s has no power (accepted)", l.Name, k.poweredPart()))
+			w = append(w, fmt.Sprintf("line %s: its loop opens, and its telephones are dead, whenever the %s has no power (accepted)",
+				l.Name, k.poweredPart()))
 		}
 	}
 	return w
@@ -49,7 +51,8 @@ func Warnings(c *Config) []string {
 func (l *Line) windowWarnings() []string {
 	r := window.Of(l.Window(), window.WorstCase)
 	if r.Empty != "" {
-		return []string{fmt.Sprintf("line %s: its interval is %v, but the window of its possible intervals is %s", l.Name, l.Policy.Interval, r.Empty)}
+		return []string{fmt.Sprintf("line %s: its interval is %v, but the window of its possible intervals is %s",
+			l.Name, l.Policy.Interval, r.Empty)}
 	}
 	var w []string
 	for i, v := range l.openingLengths() {
@@ -58,7 +61,8 @@ func (l *Line) windowWarnings() []string {
 			what = fmt.Sprintf("step %d", i)
 		}
 		if why := r.Why(v); why != "" {
-			w = append(w, fmt.Sprintf("line %s: %s may not do: %s; `clearback window %[1]s` shows what is possible", l.Name, what, why))
+			w = append(w, fmt.Sprintf("line %s: %s may not do: %s; `clearback window %[1]s` shows what is possible",
+				l.Name, what, why))
 		}
 	}
 	return w
@@ -75,9 +79,11 @@ func (l *Line) openingWarnings() []string {
 	n := l.Policy.OpeningsPerMinute
 	switch {
 	case n < fewOpenings:
-		return []string{fmt.Sprintf("line %s: openings_per_minute %d is so low that people reach it with short calls; then no clearing opens the loop for %v", l.Name, n, supervision.BreakerPause)}
+		return []string{fmt.Sprintf("line %s: openings_per_minute %d is so low that people reach it with short calls; then no clearing opens the loop for %v",
+			l.Name, n, supervision.BreakerPause)}
 	case n > manyOpenings:
-		return []string{fmt.Sprintf("line %s: openings_per_minute %d is more than people make, so forged calls can make its relay rattle", l.Name, n)}
+		return []string{fmt.Sprintf("line %s: openings_per_minute %d is more than people make, so forged calls can make its relay rattle",
+			l.Name, n)}
 	}
 	return nil
 }
@@ -94,12 +100,14 @@ func extensionWarnings(c *Config) []string {
 		for _, n := range numbers.List() {
 			for _, prefix := range append([]string{""}, c.Emergency.Prefixes...) {
 				if matches(p, prefix+n) {
-					w = append(w, fmt.Sprintf("emergency number %s may also be an extension of the PBX (pattern %s): a call to that extension counts as an emergency call, and after it nothing is opened; renumber the extension", prefix+n, p))
+					w = append(w, fmt.Sprintf("emergency number %s may also be an extension of the PBX (pattern %s): a call to that extension counts as an emergency call, and after it nothing is opened; renumber the extension",
+						prefix+n, p))
 				}
 			}
 			for digit := range strings.SplitSeq(supervision.UnlistedPrefixes, "") {
 				if _, behindDigit := numbers.DialUnlisted(digit + n); behindDigit && matches(p, digit+n) {
-					w = append(w, fmt.Sprintf("emergency number %s behind %s may also be an extension of the PBX (pattern %s): after a call to that extension nothing is opened, and on a line that may not dial it the call counts as an emergency call; renumber the extension", n, digit, p))
+					w = append(w, fmt.Sprintf("emergency number %s behind %s may also be an extension of the PBX (pattern %s): after a call to that extension nothing is opened, and on a line that may not dial it the call counts as an emergency call; renumber the extension",
+						n, digit, p))
 				}
 			}
 		}
@@ -167,7 +175,8 @@ func (l *Line) describeInterval(b *strings.Builder) {
 	}
 	fmt.Fprintf(b, "; whether the hold cleared: %s.", l.Verify.describe())
 	if l.Policy.Repeats > 0 {
-		fmt.Fprintf(b, " While it stays, one clearing repeats the interruption up to %d times and may cut into somebody's dialling (accepted: accept_cutting_into_dialling).", l.Policy.Repeats)
+		fmt.Fprintf(b, " While it stays, one clearing repeats the interruption up to %d times and may cut into somebody's dialling (accepted: accept_cutting_into_dialling).",
+			l.Policy.Repeats)
 	}
 }
 
@@ -180,7 +189,8 @@ func (c *Config) portWarnings() []string {
 		}
 	}
 	if have := (int(c.Media.PortHigh) - int(c.Media.PortLow) + 1) / c.portsPerCall(); have < calls {
-		return []string{fmt.Sprintf("media.ports is enough for %d calls at once, and all lines together may have %d (calls); a call that finds no port is refused", have, calls)}
+		return []string{fmt.Sprintf("media.ports is enough for %d calls at once, and all lines together may have %d (calls); a call that finds no port is refused",
+			have, calls)}
 	}
 	return nil
 }

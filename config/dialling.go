@@ -20,7 +20,9 @@ func (c *Config) DialPlan(l *Line) (*dialplan.Plan, error) {
 
 func (d *decoder) checkDial(c *Config, l *Line, at string) {
 	if d.emptyList(at + ".allow") {
-		d.add(d.at(at+".allow"), "%s.allow: an empty list does not say whether everything or nothing may be called; leave it out for everything, or write deny: [\"*\"] for nothing but emergency numbers", at)
+		d.add(d.at(at+".allow"),
+			"%s.allow: an empty list does not say whether everything or nothing may be called; leave it out for everything, or write deny: [\"*\"] for nothing but emergency numbers",
+			at)
 	}
 	if _, err := c.numbers(); err != nil {
 		return // of the country; that is told already
@@ -69,7 +71,8 @@ func (c *Config) describeDialling(l *Line) string {
 	case l.Dial.International:
 		b.WriteString("; those of other countries too")
 	case err == nil:
-		fmt.Fprintf(&b, "; those of other countries are refused (dial.international), which is what begins with + or an international prefix and not with +%s", p.CallingCode())
+		fmt.Fprintf(&b, "; those of other countries are refused (dial.international), which is what begins with + or an international prefix and not with +%s",
+			p.CallingCode())
 		if len(c.Emergency.Prefixes) > 0 {
 			fmt.Fprintf(&b, ", also after %s for an outside line", strings.Join(c.Emergency.Prefixes, " or "))
 		} else {
@@ -91,7 +94,8 @@ func (c *Config) diallingWarnings() []string {
 		l := &c.Lines[i]
 		for _, p := range l.Dial.Deny {
 			if numbers.Emergency(p) {
-				w = append(w, fmt.Sprintf("line %s: dial.deny has the emergency number %s, which always passes", l.Name, p))
+				w = append(w, fmt.Sprintf("line %s: dial.deny has the emergency number %s, which always passes", l.Name,
+					p))
 			}
 		}
 	}

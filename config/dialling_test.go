@@ -26,13 +26,15 @@ func TestDefaultsOfCallersAndDialling(t *testing.T) {
 
 func TestCallersAndDialling(t *testing.T) {
 	c := parsed(t, strings.Replace(with("    calls: 1\n    dial: {allow: [555xxxx, \"0049*\"], deny: [5550199], international: true}\n"),
-		"user: 5550101, password: {credential: door}", `user: 5550101, password: {credential: door}, allow_from: [192.0.2.48/28], session_expires: 0s,
+		"user: 5550101, password: {credential: door}",
+		`user: 5550101, password: {credential: door}, allow_from: [192.0.2.48/28], session_expires: 0s,
       message_waiting: subscribe, second: {registrar: "sip:192.0.2.5:5080", user: 201, register: false}`, 1)+
 		"    calls: 20\n")
 	first, other := c.Lines[0], c.Lines[1]
 	require.Equal(t, 1, first.Calls)
 	require.Equal(t, 20, other.Calls)
-	require.Equal(t, Dial{Allow: []string{"555xxxx", "0049*"}, Deny: []string{"5550199"}, International: true}, first.Dial)
+	require.Equal(t, Dial{Allow: []string{"555xxxx", "0049*"}, Deny: []string{"5550199"}, International: true},
+		first.Dial)
 	require.Equal(t, []netip.Prefix{netip.MustParsePrefix("192.0.2.48/28")}, first.Service.AllowFrom)
 	require.Zero(t, first.Service.SessionExpires)
 	require.Equal(t, "subscribe", first.Service.MessageWaiting)
@@ -42,7 +44,8 @@ func TestCallersAndDialling(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, []dialplan.Refusal{"", "", dialplan.Denied, dialplan.NotAllowed},
 		[]dialplan.Refusal{p.Judge("5550101"), p.Judge("+4930123456"), p.Judge("5550199"), p.Judge("+33155550101")})
-	c = parsed(t, strings.Replace(small, "0101, password: {env: PASSWORD}", "0101, password: {env: PASSWORD}, digest: [sha-256, md5], transfer: refuse", 1))
+	c = parsed(t, strings.Replace(small, "0101, password: {env: PASSWORD}",
+		"0101, password: {env: PASSWORD}, digest: [sha-256, md5], transfer: refuse", 1))
 	require.Equal(t, []string{"SHA-256", "MD5"}, c.Lines[0].Adapter.Algorithms())
 	require.Equal(t, "refuse", c.Lines[0].Adapter.Transfer)
 }
@@ -58,7 +61,9 @@ func TestAllowFromDefaultsToServiceAddress(t *testing.T) {
 		`registrar: "sip:192.0.2.5", allow_from: [192.0.2.0/25]`:           "192.0.2.0/25",
 		`registrar: "sip:pbx.millrace.example", allow_from: [192.0.2.128]`: "192.0.2.128/32",
 	} {
-		c := parsed(t, strings.Replace(small, `registrar: "sip:pbx.millrace.example", user: 5550101, password: {credential: door}`, account+", user: 5550101, register: false", 1))
+		c := parsed(t, strings.Replace(small,
+			`registrar: "sip:pbx.millrace.example", user: 5550101, password: {credential: door}`,
+			account+", user: 5550101, register: false", 1))
 		require.Equal(t, []netip.Prefix{netip.MustParsePrefix(want)}, c.Lines[0].Service.AllowFrom, account)
 	}
 }
@@ -66,7 +71,8 @@ func TestAllowFromDefaultsToServiceAddress(t *testing.T) {
 // A second account may be the first one by another proxy.
 func TestSecondServiceBehindAnotherProxy(t *testing.T) {
 	c := parsed(t, strings.Replace(small, "user: 5550101, password: {credential: door}",
-		`user: 5550101, password: {credential: door}, second: {registrar: "sip:pbx.millrace.example", user: 5550101, password: {credential: door}, proxy: "spare.millrace.example:5060"}`, 1))
+		`user: 5550101, password: {credential: door}, second: {registrar: "sip:pbx.millrace.example", user: 5550101, password: {credential: door}, proxy: "spare.millrace.example:5060"}`,
+		1))
 	require.Equal(t, "curtain-44", c.Lines[0].Service.Second.Password.Reveal())
 	require.True(t, c.Lines[0].Service.Second.Register)
 }
@@ -91,10 +97,13 @@ func TestDescribeDialling(t *testing.T) {
 func TestDiallingAndPortWarnings(t *testing.T) {
 	warned := func(text string) string { return strings.Join(Warnings(parsed(t, text)), "\n") }
 	require.NotContains(t, warned(small), "dial.deny")
-	require.Contains(t, warned(with("    dial: {deny: ['999', '0900*']}\n")), "line box-office: dial.deny has the emergency number 999, which always passes")
+	require.Contains(t, warned(with("    dial: {deny: ['999', '0900*']}\n")),
+		"line box-office: dial.deny has the emergency number 999, which always passes")
 	require.NotContains(t, warned(small), "media.ports")
-	require.NotContains(t, warned(small+"media: {ports: 30000-30015}\n"), "media.ports", "four calls of the line that relays")
-	require.Contains(t, warned(small+"media: {ports: 30000-30013}\n"), "media.ports is enough for 3 calls at once, and all lines together may have 4")
+	require.NotContains(t, warned(small+"media: {ports: 30000-30015}\n"), "media.ports",
+		"four calls of the line that relays")
+	require.Contains(t, warned(small+"media: {ports: 30000-30013}\n"),
+		"media.ports is enough for 3 calls at once, and all lines together may have 4")
 }
 
 // Every country that has emergency numbers has a calling code too.

@@ -12,7 +12,8 @@ func (k *Contact) place() string {
 	level := fmt.Sprintf(", open when the output is %s", k.OpenLevel)
 	switch {
 	case k.flat():
-		return fmt.Sprintf("coil %d of unit %d at %s, open when the coil is %s", k.Coil, k.Unit, k.Controller, k.OpenLevel)
+		return fmt.Sprintf("coil %d of unit %d at %s, open when the coil is %s", k.Coil, k.Unit, k.Controller,
+			k.OpenLevel)
 	case k.Driver == DriverGPIO && k.GPIO != nil:
 		return fmt.Sprintf("line %s of chip %s%s", k.GPIO.Line, k.Controller, level)
 	case k.Driver == DriverSerial && k.Serial != nil:
@@ -37,22 +38,29 @@ func (k *Contact) whenDaemonDies() string {
 	case "oneshot":
 		return k.whenTimed() + k.whenLate()
 	case "watchdog":
-		return fmt.Sprintf("If the daemon or the link dies in an interruption, the board drops its outputs and closes the loop within %v. ", k.Watchdog.Timeout)
+		return fmt.Sprintf("If the daemon or the link dies in an interruption, the board drops its outputs and closes the loop within %v. ",
+			k.Watchdog.Timeout)
 	}
-	const late = "An opening that a broker, the network or the device held back may come late, under whatever call there is by then" + acceptedLate
+	const late = "An opening that a broker, the network or the device held back may come late, under whatever call there is by then" +
+		acceptedLate
 	switch {
 	case k.Driver == DriverGPIO:
-		return "If the daemon dies in an interruption, the kernel frees the line, and it depends on the chip whether the loop closes; if it does not, or the daemon or this machine hangs, the loop stays open until somebody closes it" + acceptedDies
+		return "If the daemon dies in an interruption, the kernel frees the line, and it depends on the chip whether the loop closes; if it does not, or the daemon or this machine hangs, the loop stays open until somebody closes it" +
+			acceptedDies
 	case k.Driver == DriverSerial && k.OpenLevel == "on":
-		return "If the daemon dies in an interruption, the kernel turns the line off and the loop closes; if the daemon or this machine hangs, the loop stays open until somebody closes it" + acceptedDies
+		return "If the daemon dies in an interruption, the kernel turns the line off and the loop closes; if the daemon or this machine hangs, the loop stays open until somebody closes it" +
+			acceptedDies
 	case k.plain() && k.MQTT.Plain.Timed != nil:
 		return k.whenTimed() + late
 	case k.plain():
-		return "If the daemon or its link dies in an interruption, the broker tells the device to close; if the broker, its network or the device dies, the loop stays open until somebody closes it" + acceptedDies + late
+		return "If the daemon or its link dies in an interruption, the broker tells the device to close; if the broker, its network or the device dies, the loop stays open until somebody closes it" +
+			acceptedDies + late
 	case k.Driver == DriverHTTP || k.Driver == DriverCommand:
-		return "If the daemon or the way to the contact dies in an interruption, the loop stays open until somebody closes it" + acceptedDies + k.whenLate()
+		return "If the daemon or the way to the contact dies in an interruption, the loop stays open until somebody closes it" +
+			acceptedDies + k.whenLate()
 	}
-	return "If the daemon or the link dies in an interruption, the loop stays open until somebody closes it" + acceptedDies
+	return "If the daemon or the link dies in an interruption, the loop stays open until somebody closes it" +
+		acceptedDies
 }
 
 // whenLate says what becomes of an opening that was held back on its way, where that hangs on the device.
@@ -71,11 +79,14 @@ func (k *Contact) whenTimed() string {
 	limit := k.ownTimer().limit
 	switch {
 	case k.flat():
-		return fmt.Sprintf("If the daemon or the link dies in an interruption, the board itself closes the loop when the interval ends (at most %v). ", limit)
+		return fmt.Sprintf("If the daemon or the link dies in an interruption, the board itself closes the loop when the interval ends (at most %v). ",
+			limit)
 	case k.Driver == DriverCommand:
-		return fmt.Sprintf("If the daemon dies in an interruption, the loop closes when the interval ends (at most %v), if the program keeps what timed promises: kill the daemon in an opening once, and look. ", limit)
+		return fmt.Sprintf("If the daemon dies in an interruption, the loop closes when the interval ends (at most %v), if the program keeps what timed promises: kill the daemon in an opening once, and look. ",
+			limit)
 	}
-	return fmt.Sprintf("If the daemon or the way to the contact dies in an interruption, the device itself closes the loop when the interval ends (at most %v). ", limit)
+	return fmt.Sprintf("If the daemon or the way to the contact dies in an interruption, the device itself closes the loop when the interval ends (at most %v). ",
+		limit)
 }
 
 func (k *Contact) whenPowerFails() string {
@@ -83,7 +94,8 @@ func (k *Contact) whenPowerFails() string {
 	case !k.hasLevel():
 		return "If the relay loses power, the loop closes only if it is wired so that an energised relay opens the loop: see to that. "
 	case k.OpenLevel == "off":
-		return fmt.Sprintf("If the %s loses power, the loop opens and stays open (accepted: accept_open_if_power_fails). ", k.poweredPart())
+		return fmt.Sprintf("If the %s loses power, the loop opens and stays open (accepted: accept_open_if_power_fails). ",
+			k.poweredPart())
 	}
 	return fmt.Sprintf("If the %s loses power, the loop closes. ", k.poweredPart())
 }
@@ -102,10 +114,12 @@ func Unbounded(c *Config) (w []string) {
 func (l *Line) unbounded() (w []string) {
 	k := &l.Contact
 	if k.needsConsent() {
-		w = append(w, fmt.Sprintf("line %s: its loop may stay open for good if %s in an interruption; nothing bounds that (accepted)", l.Name, k.whatDies()))
+		w = append(w, fmt.Sprintf("line %s: its loop may stay open for good if %s in an interruption; nothing bounds that (accepted)",
+			l.Name, k.whatDies()))
 	}
 	if k.plain() {
-		w = append(w, fmt.Sprintf("line %s: its loop may open late, under whatever call there is by then, if a broker, the network or the device stood still; nothing bounds how late (accepted)", l.Name))
+		w = append(w, fmt.Sprintf("line %s: its loop may open late, under whatever call there is by then, if a broker, the network or the device stood still; nothing bounds how late (accepted)",
+			l.Name))
 	}
 	return w
 }

@@ -37,7 +37,8 @@ func (f Faults) String() string {
 
 // add tells of a fault at a node.
 func (d *decoder) add(n *yaml.Node, format string, a ...any) {
-	d.faults = append(d.faults, Fault{File: d.file, Line: max(n.Line, 1), Column: max(n.Column, 1), Problem: fmt.Sprintf(format, a...)})
+	d.faults = append(d.faults, Fault{File: d.file, Line: max(n.Line, 1), Column: max(n.Column, 1),
+		Problem: fmt.Sprintf(format, a...)})
 }
 
 // sorted returns the faults in the order of the file, each once (a mapping that is merged twice is read twice).

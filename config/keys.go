@@ -87,11 +87,13 @@ func fileKeys(c *Config) []key {
 		nested("log", []key{
 			choice("level", &c.Log.Level, "debug", "info", "warn", "error"),
 			choice("format", &c.Log.Format, "auto", "console", "json"),
-			value("remind", &c.Log.Remind, "a time like 15m", spans("0s for never, or 1m to 24h", time.Minute, 24*time.Hour)),
+			value("remind", &c.Log.Remind, "a time like 15m", spans("0s for never, or 1m to 24h", time.Minute,
+				24*time.Hour)),
 		}),
 		nested("journal", []key{
 			text("file", &c.Journal.File, "a path"),
-			value("keep", &c.Journal.Keep, "a time like 365d or 8760h", spans("0s for ever, or 1h to 100 years", time.Hour, 100*365*24*time.Hour)),
+			value("keep", &c.Journal.Keep, "a time like 365d or 8760h",
+				spans("0s for ever, or 1h to 100 years", time.Hour, 100*365*24*time.Hour)),
 			value("max_size", &c.Journal.MaxSize, "a size like 500MB", parseSize),
 			choice("numbers", &c.Journal.Numbers, "full", "short", "none"),
 		}),
@@ -146,7 +148,8 @@ func adapterKeys(a *Adapter) []key {
 func serviceKeys(s *Service) []key {
 	return append(accountKeys(s),
 		optional("socket", &s.Socket, newSocket, socketKeys),
-		value("session_expires", &s.SessionExpires, "a time like 30m", spans("0s for never, or 90s to 24h (RFC 4028)", leastSession, 24*time.Hour)),
+		value("session_expires", &s.SessionExpires, "a time like 30m",
+			spans("0s for never, or 90s to 24h (RFC 4028)", leastSession, 24*time.Hour)),
 		choice("message_waiting", &s.MessageWaiting, "off", "pass", "subscribe"),
 		optional("second", &s.Second, newSecond, accountKeys),
 	)
@@ -228,7 +231,8 @@ func verifyKeys(v *Verify) []key {
 func equipmentKeys(e *Equipment) []key {
 	return []key{
 		release("card_release", &e.CardReleaseMin, &e.CardReleaseMax),
-		value("flash_min", &e.FlashMin, "a time like 300ms", spans("0s, or 20ms to 1.55s (RFC 5098)", 20*time.Millisecond, 1550*time.Millisecond)),
+		value("flash_min", &e.FlashMin, "a time like 300ms", spans("0s, or 20ms to 1.55s (RFC 5098)",
+			20*time.Millisecond, 1550*time.Millisecond)),
 		duration("relay_move", &e.RelayMove, 0, 100*time.Millisecond),
 		duration("relay_bounce", &e.RelayBounce, 0, 100*time.Millisecond),
 		duration("timing_error", &e.TimingError, 0, 200*time.Millisecond),

@@ -39,9 +39,11 @@ func TestDefaultsOfRecordAndLine(t *testing.T) {
 	require.Zero(t, l.Policy.Repeats)
 	require.False(t, l.AcceptCuttingIntoDialling)
 	require.False(t, l.Policy.ProbeTrusted || l.Policy.SenseTrusted, "not for a file to say")
-	require.Equal(t, Equipment{CardReleaseMin: 50 * ms, CardReleaseMax: 600 * ms, RelayMove: 10 * ms, RelayBounce: 5 * ms,
+	require.Equal(t, Equipment{CardReleaseMin: 50 * ms, CardReleaseMax: 600 * ms, RelayMove: 10 * ms,
+		RelayBounce: 5 * ms,
 		TimingError: 25 * ms, PulseDialling: true, LongestOpen: 2 * time.Second}, l.Equipment)
-	require.Equal(t, window.Defaults(), l.Window(), "a file that says nothing and a window that knows nothing are the same")
+	require.Equal(t, window.Defaults(), l.Window(),
+		"a file that says nothing and a window that knows nothing are the same")
 }
 
 func TestRecordAndLine(t *testing.T) {
@@ -52,7 +54,8 @@ func TestRecordAndLine(t *testing.T) {
 control: {socket: /run/clearback/control, group: operators}
 log: {remind: 0s}
 `)
-	require.Equal(t, Journal{File: "/etc/clearback/record/journal.db", Keep: 720 * time.Hour, MaxSize: 250_000_000, Numbers: "short"}, c.Journal)
+	require.Equal(t, Journal{File: "/etc/clearback/record/journal.db", Keep: 720 * time.Hour, MaxSize: 250_000_000,
+		Numbers: "short"}, c.Journal)
 	require.Equal(t, Control{Socket: "/run/clearback/control", Group: "operators"}, c.Control)
 	require.Zero(t, c.Log.Remind)
 	l := c.Lines[0]
@@ -61,11 +64,15 @@ log: {remind: 0s}
 	require.Zero(t, l.Policy.Watch)
 	require.Equal(t, 2, l.Policy.Repeats)
 	require.Equal(t, window.Line{
-		Release: window.Band{Min: 350 * ms, Max: 350 * ms}, FlashMin: 300 * ms, FlashMax: 700 * ms, OnHookRecognition: 1500 * ms,
-		Operate: window.Band{Min: 2 * ms, Max: 2 * ms}, ReleaseTime: window.Band{Min: 2 * ms, Max: 2 * ms}, Timing: window.Band{Min: -10 * ms, Max: 10 * ms},
-		PulseMax: window.Defaults().PulseMax, Floor: 250 * ms, Ceiling: 1200 * ms, LongestOpen: 1200 * ms, Lead: 500 * ms,
+		Release: window.Band{Min: 350 * ms, Max: 350 * ms}, FlashMin: 300 * ms, FlashMax: 700 * ms,
+		OnHookRecognition: 1500 * ms,
+		Operate:           window.Band{Min: 2 * ms, Max: 2 * ms}, ReleaseTime: window.Band{Min: 2 * ms, Max: 2 * ms},
+		Timing:   window.Band{Min: -10 * ms, Max: 10 * ms},
+		PulseMax: window.Defaults().PulseMax, Floor: 250 * ms, Ceiling: 1200 * ms, LongestOpen: 1200 * ms,
+		Lead: 500 * ms,
 	}, l.Window())
-	require.Contains(t, Describe(c)[0], "whether the hold cleared: nobody looks. While it stays, one clearing repeats the interruption up to 2 times and may cut into somebody's dialling")
+	require.Contains(t, Describe(c)[0],
+		"whether the hold cleared: nobody looks. While it stays, one clearing repeats the interruption up to 2 times and may cut into somebody's dialling")
 	require.NotContains(t, strings.Join(Warnings(c), "\n"), "journal")
 
 	c = parsed(t, with("    equipment: {card_release: 50ms-450ms}\n")+"journal: {file: /var/lib/clearback/journal.db, keep: 0s}\n")
@@ -79,7 +86,8 @@ log: {remind: 0s}
 // Nobody needs a record to get a contact closed.
 func TestJournalFaultsDoNotPreventClosing(t *testing.T) {
 	d := &decoder{file: "f", places: map[string]*yaml.Node{}}
-	c := d.decode([]byte(with("    equipment: {card_release: soon}\n    verify: {by: lamp}\n    policy: {repeats: 1}\n") + "journal: {file: ~}\ncontrol: {socket: here}\n"))
+	c := d.decode([]byte(with("    equipment: {card_release: soon}\n    verify: {by: lamp}\n    policy: {repeats: 1}\n") +
+		"journal: {file: ~}\ncontrol: {socket: here}\n"))
 	require.Len(t, d.sorted(), 3+3+2, "two lines' and the file's") // the second line has them from the first
 	require.Len(t, c.Lines, 2)
 	require.Equal(t, "modbus", c.Lines[0].Contact.Driver)
@@ -123,7 +131,8 @@ func TestComputedSteps(t *testing.T) {
 		require.Equal(t, want, c.Lines[0].Policy.Steps, keys)
 	}
 	c := parsed(t, strings.Replace(small, "limit: 3s", "limit: 1.15s", 1))
-	require.Equal(t, []time.Duration{900 * ms, 1000 * ms, 1100 * ms}, c.Lines[0].Policy.Steps, "within the limit of the board's timer")
+	require.Equal(t, []time.Duration{900 * ms, 1000 * ms, 1100 * ms}, c.Lines[0].Policy.Steps,
+		"within the limit of the board's timer")
 	c = parsed(t, strings.Replace(small, "unit: 100ms, limit: 3s", "unit: 900ms, limit: 2.7s", 1))
 	require.Nil(t, c.Lines[0].Policy.Steps, "the next whole unit is too long")
 	require.Equal(t, []time.Duration{940 * ms, 1100 * ms, 1300 * ms}, c.Lines[1].Policy.Steps)
@@ -136,7 +145,8 @@ func TestComputedStepsCauseNoFault(t *testing.T) {
 		time := func(name string, low, high int) string {
 			return (time.Duration(rapid.IntRange(low, high).Draw(t, name)) * ms).String()
 		}
-		policy := "interval: " + time("interval", 200, 1500) + ", lead: " + time("lead", 40, 1800) + ", max_interval: " + time("max", 250, 3100) +
+		policy := "interval: " + time("interval", 200, 1500) + ", lead: " + time("lead", 40, 1800) +
+			", max_interval: " + time("max", 250, 3100) +
 			", onhook_recognition: " + time("recognition", 250, 2000) + ", flash_max: " + time("flash", 0, 1600)
 		equipment := "card_release: " + time("release", 1, 900) + ", longest_open: " + time("longest", 250, 3000)
 		unit, limit := time("unit", 1, 1000), time("limit", 1, 3000)

@@ -111,7 +111,8 @@ func (d *decoder) syntax(err error, data []byte) {
 	if strings.HasPrefix(text, "unknown anchor") {
 		text = "an alias (*) names an anchor (&) that does not exist"
 	}
-	d.add(n, "this is not YAML: %s; mend the indentation, the colon or the quotes on this line or the one before it", text)
+	d.add(n, "this is not YAML: %s; mend the indentation, the colon or the quotes on this line or the one before it",
+		text)
 }
 
 // yamlError returns what the library says of a text that is not YAML, and the line that it names, 0 if none.

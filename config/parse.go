@@ -118,7 +118,8 @@ func release(name string, low, high *time.Duration) key {
 		const least, most = time.Millisecond, 3 * time.Second
 		switch {
 		case err != nil || err2 != nil:
-			d.add(n, "%s: %q is no release time; write the measured one, such as 350ms, or the shortest and the longest that are likely, such as 50ms-600ms", path, s)
+			d.add(n, "%s: %q is no release time; write the measured one, such as 350ms, or the shortest and the longest that are likely, such as 50ms-600ms",
+				path, s)
 		case a < least || b < a || b > most:
 			d.add(n, "%s: %q is out of range; allowed: %v to %v, the shorter one first", path, s, least, most)
 		default:

@@ -17,7 +17,8 @@ func (r *Relay) PermissionWarnings(path string) []string { return permissionWarn
 
 func permissionWarnings(path string, secrets []string) (w []string) {
 	if who := file.Writable(path); who != "" {
-		w = append(w, fmt.Sprintf("%s may be written by %s, who can then open every loop and read every secret; chmod go-w it", path, who))
+		w = append(w, fmt.Sprintf("%s may be written by %s, who can then open every loop and read every secret; chmod go-w it",
+			path, who))
 	}
 	dirs := []string{filepath.Dir(path)}
 	if real, err := filepath.EvalSymlinks(path); err == nil && filepath.Dir(real) != dirs[0] {
@@ -25,12 +26,14 @@ func permissionWarnings(path string, secrets []string) (w []string) {
 	}
 	for _, dir := range dirs {
 		if who := file.Writable(dir); who != "" {
-			w = append(w, fmt.Sprintf("%s, the directory of the configuration, may be written by %s, who can then put another file in its place; chmod go-w it", dir, who))
+			w = append(w, fmt.Sprintf("%s, the directory of the configuration, may be written by %s, who can then put another file in its place; chmod go-w it",
+				dir, who))
 		}
 	}
 	for _, s := range slices.Compact(slices.Sorted(slices.Values(secrets))) {
 		if who := file.Readable(s); who != "" {
-			w = append(w, fmt.Sprintf("%s has a secret and may be read by %s; chmod 600 it, or have systemd hand it over (LoadCredential=)", s, who))
+			w = append(w, fmt.Sprintf("%s has a secret and may be read by %s; chmod 600 it, or have systemd hand it over (LoadCredential=)",
+				s, who))
 		}
 		if who := file.Writable(s); who != "" {
 			w = append(w, fmt.Sprintf("%s has a secret and may be written by %s; chmod 600 it", s, who))

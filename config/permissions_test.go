@@ -14,7 +14,8 @@ import (
 func TestPermissionWarnings(t *testing.T) {
 	dir := t.TempDir()
 	path, word, key := filepath.Join(dir, "clearback.yaml"), filepath.Join(dir, "word"), filepath.Join(dir, "key.pem")
-	text := strings.NewReplacer("env: PASSWORD", "file: word", "credential: door", "file: "+word, "secrets/password", "word",
+	text := strings.NewReplacer("env: PASSWORD", "file: word", "credential: door", "file: "+word, "secrets/password",
+		"word",
 		"controllers: [", "controllers: [{name: web, driver: http, http: {address: \"https://192.0.2.31\", open: {url: /on}, close: {url: /off}, "+
 			"certificate: cert.pem, key: key.pem}}, ").Replace(small)
 	for _, p := range []string{path, word, key} {

@@ -149,7 +149,8 @@ func (d *decoder) decodeRelay(data []byte) *Relay {
 }
 
 func defaultRelay() *Relay {
-	return &Relay{MaxInterval: defaultRelayInterval, Watchdog: defaultRelayWatchdog, Log: Log{Level: "info", Format: "auto"}}
+	return &Relay{MaxInterval: defaultRelayInterval, Watchdog: defaultRelayWatchdog,
+		Log: Log{Level: "info", Format: "auto"}}
 }
 
 func newRelayContact() RelayContact { return RelayContact{OpenLevel: "on"} }
@@ -164,7 +165,8 @@ func relayKeys(r *Relay) []key {
 			choice("level", &r.Log.Level, "debug", "info", "warn", "error"),
 			choice("format", &r.Log.Format, "auto", "console", "json"),
 		}),
-		optional("hardware_watchdog", &r.HardwareWatchdog, func() HardwareWatchdog { return HardwareWatchdog{Timeout: defaultHardware} }, hardwareKeys),
+		optional("hardware_watchdog", &r.HardwareWatchdog,
+			func() HardwareWatchdog { return HardwareWatchdog{Timeout: defaultHardware} }, hardwareKeys),
 		optional("mqtt", &r.MQTT, func() RelayMQTT { return RelayMQTT{Timeout: defaultTimeout} }, relayMQTTKeys),
 		required(list("contacts", &r.Contacts, newRelayContact, relayContactKeys)),
 	}
@@ -202,7 +204,8 @@ func brokerAddress(s string) (string, error) {
 }
 
 func topicPrefix(s string) (string, error) {
-	if len(s) > 128 || strings.HasPrefix(s, "/") || strings.HasSuffix(s, "/") || !only(s, digits+"abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ-_./") {
+	if len(s) > 128 || strings.HasPrefix(s, "/") || strings.HasSuffix(s, "/") ||
+		!only(s, digits+"abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ-_./") {
 		return "", errors.New("is no beginning of a topic; write such as millrace/relay, of letters, digits, - _ . and / within")
 	}
 	return s, nil
@@ -214,9 +217,10 @@ func relayContactKeys(c *RelayContact) []key {
 		choice("open_level", &c.OpenLevel, "on", "off"),
 		optional("gpio", &c.GPIO, func() RelayGPIO { return RelayGPIO{GPIOLine: newGPIOLine()} }, relayGPIOKeys),
 		optional("serial", &c.Serial, func() RelaySerial { return RelaySerial{} }, relaySerialKeys),
-		optional("simulated", &c.Simulated, func() RelaySimulated { return RelaySimulated{} }, func(s *RelaySimulated) []key {
-			return []key{text("file", &s.File, "a path")}
-		}),
+		optional("simulated", &c.Simulated, func() RelaySimulated { return RelaySimulated{} },
+			func(s *RelaySimulated) []key {
+				return []key{text("file", &s.File, "a path")}
+			}),
 	}
 }
 
@@ -234,11 +238,13 @@ func (d *decoder) validateRelay(r *Relay) {
 		d.add(d.at(""), "neither listen nor mqtt; nobody could reach the contacts: add listen: with allow_from:, or mqtt:")
 	}
 	if d.has("listen") && (!d.has("allow_from") || len(d.at("allow_from").Content) == 0) {
-		d.add(d.at("listen"), "listen needs allow_from, since the protocol knows no password: list the daemon's address")
+		d.add(d.at("listen"),
+			"listen needs allow_from, since the protocol knows no password: list the daemon's address")
 	}
 	for i, p := range r.AllowFrom {
 		if p.Bits() == 0 {
-			d.add(d.at(fmt.Sprintf("allow_from[%d]", i)), "allow_from: %v is everybody; list the daemon's address or network", p)
+			d.add(d.at(fmt.Sprintf("allow_from[%d]", i)),
+				"allow_from: %v is everybody; list the daemon's address or network", p)
 		}
 	}
 	if m := r.MQTT; m != nil {
@@ -253,7 +259,8 @@ func (d *decoder) validateRelay(r *Relay) {
 		d.add(d.at("contacts"), "contacts has no entry; add one")
 	}
 	if n := len(r.Contacts); n > mostRelayContacts {
-		d.add(d.at(fmt.Sprintf("contacts[%d]", mostRelayContacts)), "contacts: %d of them; allowed are %d", n, mostRelayContacts)
+		d.add(d.at(fmt.Sprintf("contacts[%d]", mostRelayContacts)), "contacts: %d of them; allowed are %d", n,
+			mostRelayContacts)
 	}
 	d.validateRelayContacts(r.Contacts)
 }
@@ -263,7 +270,8 @@ func (d *decoder) validateRelayContacts(all []RelayContact) {
 	for i := range all {
 		c, path := &all[i], fmt.Sprintf("contacts[%d]", i)
 		if before, twice := seen[c.Name]; twice && c.Name != "" {
-			d.add(d.at(path+".name"), "contacts[%d].name: %q is the name of contacts[%d] too; each needs its own", i, c.Name, before)
+			d.add(d.at(path+".name"), "contacts[%d].name: %q is the name of contacts[%d] too; each needs its own", i,
+				c.Name, before)
 		}
 		seen[c.Name] = i
 		ways, output := 0, ""

@@ -14,7 +14,8 @@ func (d *decoder) checkRequests(r *Requests, device *HTTPDevice, at string) {
 	case r.Close == nil:
 		d.add(d.at(at), "%s.close is missing; without it an opening cannot be ended early", at)
 	case r.Timed != nil && r.Open != nil:
-		d.add(d.at(at+".open"), "%s.open: the device times openings (timed), so it is never told to open without an end; remove it", at)
+		d.add(d.at(at+".open"),
+			"%s.open: the device times openings (timed), so it is never told to open without an end; remove it", at)
 	case r.Timed == nil && r.Open == nil:
 		d.add(d.at(at), "%s: add timed if the device can end an opening by itself, else open", at)
 	}
@@ -25,7 +26,8 @@ func (d *decoder) checkRequests(r *Requests, device *HTTPDevice, at string) {
 		} else {
 			d.checkLength(at+".timed", own, t.templates()...)
 			if t.Limit == 0 && !d.has(at+".timed.limit") {
-				d.add(d.at(at+".timed"), "%s.timed.limit is missing; it is required: the longest opening that is asked of the device", at)
+				d.add(d.at(at+".timed"),
+					"%s.timed.limit is missing; it is required: the longest opening that is asked of the device", at)
 			}
 		}
 		d.checkRequest(&t.Request, device, at+".timed", "POST", r.contract(), "{seq}", "{ms}", "{s}")
@@ -61,7 +63,8 @@ func (d *decoder) checkRequest(q *Request, device *HTTPDevice, at, method string
 	d.checkWords(at+".body", q.Body, device, may)
 	for i, code := range q.Refused {
 		if slices.Contains(q.Success, code) {
-			d.add(d.at(fmt.Sprintf("%s.refused[%d]", at, i)), "%s.refused: %d cannot be a success and a refusal", at, code)
+			d.add(d.at(fmt.Sprintf("%s.refused[%d]", at, i)), "%s.refused: %d cannot be a success and a refusal", at,
+				code)
 		}
 	}
 	d.checkHeaders(q.Headers, device, at+".headers", may...)
@@ -72,11 +75,13 @@ func (d *decoder) checkWords(at, template string, device *HTTPDevice, may []stri
 	for _, w := range requestWord.FindAllString(template, -1) {
 		switch {
 		case !slices.Contains(nameWords, w) && !slices.Contains(may, w):
-			d.add(d.at(at), "%s: it has a word in braces that does not belong there; known are %s", at, strings.Join(append(slices.Clone(nameWords), may...), " "))
+			d.add(d.at(at), "%s: it has a word in braces that does not belong there; known are %s", at,
+				strings.Join(append(slices.Clone(nameWords), may...), " "))
 			return
 		case device == nil, w == "{password}" && d.env.ReadFile == nil: // not known here
 		case w == "{user}" && !isUnreserved(device.User), w == "{password}" && !isUnreserved(device.Password.Reveal()):
-			d.add(d.at(at), "%s: what stands for %s, the controller's, may have letters, digits and - . _ ~ only, at least one; choose another, or leave the word out", at, w)
+			d.add(d.at(at), "%s: what stands for %s, the controller's, may have letters, digits and - . _ ~ only, at least one; choose another, or leave the word out",
+				at, w)
 			return
 		}
 	}

@@ -42,7 +42,8 @@ func WithInterval(name string, data []byte, line string, interval time.Duration)
 	if at < 0 {
 		return refuse("there is no such line; the file has %s", before.names())
 	}
-	if before.config.Lines[at].Policy.Interval == interval && before.d.has(fmt.Sprintf("lines[%d].policy.interval", at)) {
+	if before.config.Lines[at].Policy.Interval == interval && before.d.has(fmt.Sprintf("lines[%d].policy.interval",
+		at)) {
 		return slices.Clone(data), nil
 	}
 	var first error
@@ -57,7 +58,8 @@ func WithInterval(name string, data []byte, line string, interval time.Duration)
 		}
 	}
 	if first == nil {
-		return refuse("its place in the file is written in a way that is not known here; write policy: {interval: %v} into the line by hand", interval)
+		return refuse("its place in the file is written in a way that is not known here; write policy: {interval: %v} into the line by hand",
+			interval)
 	}
 	return refuse("%w", first)
 }
@@ -94,7 +96,8 @@ func (r *parsedFile) onlyInterval(after *parsedFile, at int, interval time.Durat
 		return errors.New("the file would not be read as before; write the interval by hand")
 	}
 	for _, f := range after.faults {
-		return fmt.Errorf("with %v the file would have a fault: %s%s", interval, f.Problem, r.remedy(after, at, interval))
+		return fmt.Errorf("with %v the file would have a fault: %s%s", interval, f.Problem,
+			r.remedy(after, at, interval))
 	}
 	want := *r.config
 	want.Lines = slices.Clone(want.Lines)

@@ -15,7 +15,8 @@ import (
 // with an indentation; "" for none. Only within a block there are dashes and lines.
 func randomSteps(t *rapid.T, block bool, pad string, comment func() string) string {
 	one := func(what string, of ...string) string { return rapid.SampledFrom(of).Draw(t, what) }
-	all := [][]string{{"1.05s", "'1050ms'"}, {"1.1s", "\"1100ms\"", "!!str 1.1s"}, {"1.3s", "&top 1.3s"}}[:rapid.SampledFrom([]int{3, 2, 1, 0}).Draw(t, "steps")]
+	all := [][]string{{"1.05s", "'1050ms'"}, {"1.1s", "\"1100ms\"", "!!str 1.1s"},
+		{"1.3s", "&top 1.3s"}}[:rapid.SampledFrom([]int{3, 2, 1, 0}).Draw(t, "steps")]
 	entries := make([]string, len(all))
 	for i, of := range all {
 		entries[i] = one("written", of...)
@@ -39,7 +40,8 @@ func randomSteps(t *rapid.T, block bool, pad string, comment func() string) stri
 		}
 		return text + "\n" + between() + pad + " ]"
 	case "commas":
-		return text + "\n" + pad + " [ " + strings.Join(entries, comment()+"\n"+between()+pad+" , ") + one("end", "]", " ]", comment()+"\n"+pad+" ]")
+		return text + "\n" + pad + " [ " + strings.Join(entries, comment()+"\n"+between()+pad+" , ") +
+			one("end", "]", " ]", comment()+"\n"+pad+" ]")
 	}
 	text += comment()
 	for _, e := range entries {
@@ -57,7 +59,8 @@ func layout(t *rapid.T) (text string, names []string, shared bool) {
 	names = []string{"box-office", "stage-door", "workshop", "green-room"}[:rapid.IntRange(1, 4).Draw(t, "lines")]
 	var b strings.Builder
 	b.WriteString(one("top", "", "\ufeff", "# policy: {interval: 900ms}\n\n", "---\n"))
-	b.WriteString("country: GB" + comment() + "\nsip: {adapter_side: {listen: \"192.0.2.10:5060\"}, service_side: {listen: \"192.0.2.10:5070\"}}\n")
+	b.WriteString("country: GB" + comment() +
+		"\nsip: {adapter_side: {listen: \"192.0.2.10:5060\"}, service_side: {listen: \"192.0.2.10:5070\"}}\n")
 	b.WriteString("lines:" + comment() + "\n")
 	dash := one("dash", "- ", "  - ", "  -   ", "     - ")
 	pad, anchor := strings.Repeat(" ", len(dash)), ""
@@ -71,7 +74,8 @@ func layout(t *rapid.T) (text string, names []string, shared bool) {
 			if anchor == "" && flip("anchor") {
 				anchor, props = "usual", " &usual"
 			}
-			keys := rapid.Permutation([]string{"lead: 500ms", "life_safety: false", "guard_time: 1s", "interval: " + interval}).Draw(t, "keys")
+			keys := rapid.Permutation([]string{"lead: 500ms", "life_safety: false", "guard_time: 1s", "interval: " +
+				interval}).Draw(t, "keys")
 			if flip("short") {
 				keys = keys[:2]
 			}
@@ -88,7 +92,8 @@ func layout(t *rapid.T) (text string, names []string, shared bool) {
 				anchor, props = "usual", "&usual "
 			}
 			gap := one("gap", "", " ", "\n"+pad+step)
-			inside := one("inside", "", "lead: 500ms", "interval: "+interval, "lead: 500ms, interval: "+interval, "interval: "+interval+" , guard_time: 1s")
+			inside := one("inside", "", "lead: 500ms", "interval: "+interval, "lead: 500ms, interval: "+interval,
+				"interval: "+interval+" , guard_time: 1s")
 			if steps := randomSteps(t, false, pad, comment); steps != "" && inside != "" {
 				inside = one("steps", inside+", "+steps, steps+", "+inside)
 			}
@@ -102,7 +107,8 @@ func layout(t *rapid.T) (text string, names []string, shared bool) {
 		}
 		parts := []string{"name: " + one("quote", name, "'"+name+"'", "\""+name+"\"") + comment() + "\n",
 			fmt.Sprintf("adapter: {user: %s, contact: \"sip:192.0.2.%d\"}%s\n", name, 20+i, comment()),
-			fmt.Sprintf("service:\n%s%sregistrar: sip:192.0.2.5\n%[1]s%[2]suser: 555010%d\n%[1]s%[2]sregister: no\n", pad, step, i+1),
+			fmt.Sprintf("service:\n%s%sregistrar: sip:192.0.2.5\n%[1]s%[2]suser: 555010%d\n%[1]s%[2]sregister: no\n",
+				pad, step, i+1),
 			"contact: {driver: none}\n"}
 		parts[2] = strings.Replace(parts[2], "register: no\n", "register: false\n", 1)
 		if policy != "" {
@@ -146,7 +152,8 @@ func elsewhere(text string) []string {
 		if strings.Trim(written, " ,{}") == "" {
 			return !commented
 		}
-		return strings.Trim(written, " ,[]") == "" || slices.ContainsFunc([]string{"policy:", "interval:", "steps:", "1.05s", "1050ms", "1.1s", "1100ms", "1.3s"}, func(s string) bool {
+		return strings.Trim(written, " ,[]") == "" || slices.ContainsFunc([]string{"policy:", "interval:", "steps:",
+			"1.05s", "1050ms", "1.1s", "1100ms", "1.3s"}, func(s string) bool {
 			return strings.Contains(written, s)
 		})
 	})
@@ -164,7 +171,8 @@ func TestRandomLayouts(t *testing.T) {
 			t.Fatalf("the layout is none:\n%s\n%v", text, faults)
 		}
 		i := rapid.IntRange(0, len(names)-1).Draw(t, "line")
-		interval := time.Duration(rapid.SampledFrom([]int{1300, 1100, 1050, 900, 300}).Draw(t, "new")+rapid.IntRange(0, 90).Draw(t, "and")) * ms
+		interval := time.Duration(rapid.SampledFrom([]int{1300, 1100, 1050, 900, 300}).Draw(t, "new")+rapid.IntRange(0,
+			90).Draw(t, "and")) * ms
 		got, err := WithInterval("f", []byte(text), names[i], interval)
 		if err != nil {
 			if !shared {
@@ -191,7 +199,8 @@ func TestRandomLayouts(t *testing.T) {
 			if a, b := elsewhere(text), elsewhere(string(got)); !slices.Equal(a, b) {
 				t.Fatalf("%q\n%q\n%s\n%s", a, b, text, got)
 			}
-		} else if len(removed) > len("interval") || len(added) > 70 || strings.ContainsAny(removed, "#\n{}:,") || strings.Contains(added, "#") {
+		} else if len(removed) > len("interval") || len(added) > 70 || strings.ContainsAny(removed, "#\n{}:,") ||
+			strings.Contains(added, "#") {
 			t.Fatalf("removed %q, added %q:\n%s", removed, added, text)
 		}
 		if strings.Contains(text, "\r\n") && strings.Count(string(got), "\n") != strings.Count(string(got), "\r\n") {
@@ -219,10 +228,14 @@ func TestRandomLayouts(t *testing.T) {
 // No text crashes it; where it writes, it writes one place, and what comes out is whole.
 func FuzzWithInterval(f *testing.F) {
 	f.Add(small, 700)
-	f.Add(millraceFile("  - name: box-office\n    "+boxOffice+"    policy: &usual {interval: 800ms}\n"+stageDoor+"    policy: *usual\n"), 900)
-	f.Add("\ufeff"+millraceFile("  - {policy: {}, name: box-office, "+strings.ReplaceAll(boxOffice, "\n", ",\n")+"}\n"), 300)
-	f.Add(millraceFile("- ? name\n  : box-office\n  ? policy\n  : interval: 800ms\n  "+strings.ReplaceAll(boxOffice, "    ", "  ")), 300)
-	f.Add(millraceFile("  - name: box-office\n    "+boxOffice+"    policy: &usual\n      steps: # rising\n      - 1s # a\n      # b\n      - 1.2s\n"+stageDoor+"    policy: {<<: *usual, steps: [1s, # c\n      1.1s]}\n"), 1100)
+	f.Add(millraceFile("  - name: box-office\n    "+boxOffice+"    policy: &usual {interval: 800ms}\n"+stageDoor+"    policy: *usual\n"),
+		900)
+	f.Add("\ufeff"+millraceFile("  - {policy: {}, name: box-office, "+strings.ReplaceAll(boxOffice, "\n", ",\n")+"}\n"),
+		300)
+	f.Add(millraceFile("- ? name\n  : box-office\n  ? policy\n  : interval: 800ms\n  "+strings.ReplaceAll(boxOffice,
+		"    ", "  ")), 300)
+	f.Add(millraceFile("  - name: box-office\n    "+boxOffice+"    policy: &usual\n      steps: # rising\n      - 1s # a\n      # b\n      - 1.2s\n"+stageDoor+"    policy: {<<: *usual, steps: [1s, # c\n      1.1s]}\n"),
+		1100)
 	f.Fuzz(func(t *testing.T, text string, v int) {
 		got, err := WithInterval("f", []byte(text), "box-office", time.Duration(v)*ms)
 		if err != nil {

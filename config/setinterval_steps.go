@@ -35,7 +35,8 @@ func (r *parsedFile) remedy(after *parsedFile, line int, interval time.Duration)
 	if _, still := after.remainingSteps(line, interval); !trim || !still {
 		return ""
 	}
-	return fmt.Sprintf(" (change policy.steps first: take out what is not longer than %v, so that %s is left, or take steps out, and they are computed)", interval, flow(left))
+	return fmt.Sprintf(" (change policy.steps first: take out what is not longer than %v, so that %s is left, or take steps out, and they are computed)",
+		interval, flow(left))
 }
 
 // sharedKeys is what other lines take from the mapping that would be written.
@@ -49,7 +50,8 @@ func (s sharedKeys) refusal(others []string) error {
 	case s.steps:
 		what, pairs = "steps", "steps: [...]"
 	}
-	return fmt.Errorf("other lines take it from the same mapping, by & and *: %s; write each of them %s of its own first (policy: {<<: *NAME, %s})", strings.Join(others, ", "), what, pairs)
+	return fmt.Errorf("other lines take it from the same mapping, by & and *: %s; write each of them %s of its own first (policy: {<<: *NAME, %s})",
+		strings.Join(others, ", "), what, pairs)
 }
 
 // flow writes steps as a list in brackets.

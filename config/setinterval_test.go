@@ -35,35 +35,59 @@ const (
 
 func TestWithInterval(t *testing.T) {
 	for name, c := range map[string]struct{ entries, from, to string }{
-		"there": {"  - name: box-office\n    " + boxOffice + "    policy:\n      lead: 500ms\n      # measured\n      interval: 800ms   # by tune\n" + stageDoor,
+		"there": {"  - name: box-office\n    " + boxOffice +
+			"    policy:\n      lead: 500ms\n      # measured\n      interval: 800ms   # by tune\n" + stageDoor,
 			"interval: 800ms ", "interval: 700ms "},
-		"single quotes":              {"  - name: box-office\n    " + boxOffice + "    policy: {interval: '800ms', lead: 500ms}\n" + stageDoor, "'800ms'", "'700ms'"},
-		"double quotes":              {"  - name: box-office\n    " + boxOffice + "    policy: {interval: \"80\\x30ms\", lead: 500ms}\n" + stageDoor, "\"80\\x30ms\"", "\"700ms\""},
-		"last, without a line break": {stageDoor + "  - name: box-office\n    " + boxOffice + "    policy:\n      interval: 800ms", "interval: 800ms", "interval: 700ms"},
-		"an anchor nobody uses":      {"  - name: box-office\n    " + boxOffice + "    policy: {interval: &i 800ms}\n" + stageDoor, "&i 800ms", "&i 700ms"},
-		"a tag":                      {"  - name: box-office\n    " + boxOffice + "    policy: {interval: !!str 800ms}\n" + stageDoor, "!!str 800ms", "!!str 700ms"},
-		"an alias of a value":        {"  - name: box-office\n    " + boxOffice + "    policy: {lead: &l 500ms, interval: *l}\n" + stageDoor, "interval: *l", "interval: 700ms"},
-		"policy without it": {"  - name: box-office\n    " + boxOffice + "    policy: # of the house\n      # how long to wait\n      lead: 500ms\n" + stageDoor,
+		"single quotes": {"  - name: box-office\n    " + boxOffice +
+			"    policy: {interval: '800ms', lead: 500ms}\n" + stageDoor, "'800ms'", "'700ms'"},
+		"double quotes": {"  - name: box-office\n    " + boxOffice +
+			"    policy: {interval: \"80\\x30ms\", lead: 500ms}\n" + stageDoor, "\"80\\x30ms\"", "\"700ms\""},
+		"last, without a line break": {stageDoor + "  - name: box-office\n    " + boxOffice +
+			"    policy:\n      interval: 800ms", "interval: 800ms", "interval: 700ms"},
+		"an anchor nobody uses": {"  - name: box-office\n    " + boxOffice + "    policy: {interval: &i 800ms}\n" +
+			stageDoor, "&i 800ms", "&i 700ms"},
+		"a tag": {"  - name: box-office\n    " + boxOffice +
+			"    policy: {interval: !!str 800ms}\n" + stageDoor, "!!str 800ms", "!!str 700ms"},
+		"an alias of a value": {"  - name: box-office\n    " + boxOffice +
+			"    policy: {lead: &l 500ms, interval: *l}\n" + stageDoor, "interval: *l", "interval: 700ms"},
+		"policy without it": {"  - name: box-office\n    " + boxOffice +
+			"    policy: # of the house\n      # how long to wait\n      lead: 500ms\n" + stageDoor,
 			"policy: # of the house\n", "policy: # of the house\n      interval: 700ms\n"},
-		"policy without it, props on a line of their own": {"  - name: box-office\n    " + boxOffice + "    policy:\n      &own\n      lead: 500ms\n" + stageDoor,
+		"policy without it, props on a line of their own": {"  - name: box-office\n    " + boxOffice +
+			"    policy:\n      &own\n      lead: 500ms\n" + stageDoor,
 			"      lead: 500ms\n", "      interval: 700ms\n      lead: 500ms\n"},
-		"braces without it":    {"  - name: box-office\n    " + boxOffice + "    policy: {lead: 500ms}\n" + stageDoor, "{lead", "{interval: 700ms, lead"},
-		"braces over lines":    {"  - name: box-office\n    " + boxOffice + "    policy: {\n      lead: 500ms,\n      }\n" + stageDoor, "      lead", "      interval: 700ms, lead"},
-		"empty braces":         {"  - name: box-office\n    " + boxOffice + "    policy: &none {}\n" + stageDoor, "{}", "{interval: 700ms}"},
-		"no policy":            {"  - name: box-office # of the house\n    " + boxOffice + stageDoor, "# of the house\n", "# of the house\n    policy:\n      interval: 700ms\n"},
-		"no policy, name last": {stageDoor + "  - " + boxOffice + "    name: box-office", "    name: box-office", "    name: box-office\n    policy:\n      interval: 700ms"},
-		"no policy, braces":    {"  - {name: box-office, " + strings.ReplaceAll(strings.TrimSpace(boxOffice), "\n", ",\n") + "}\n" + stageDoor, "{name: box-office", "{policy: {interval: 700ms}, name: box-office"},
+		"braces without it": {"  - name: box-office\n    " + boxOffice + "    policy: {lead: 500ms}\n" + stageDoor,
+			"{lead", "{interval: 700ms, lead"},
+		"braces over lines": {"  - name: box-office\n    " + boxOffice +
+			"    policy: {\n      lead: 500ms,\n      }\n" + stageDoor, "      lead", "      interval: 700ms, lead"},
+		"empty braces": {"  - name: box-office\n    " + boxOffice + "    policy: &none {}\n" + stageDoor, "{}",
+			"{interval: 700ms}"},
+		"no policy": {"  - name: box-office # of the house\n    " + boxOffice + stageDoor,
+			"# of the house\n", "# of the house\n    policy:\n      interval: 700ms\n"},
+		"no policy, name last": {stageDoor + "  - " + boxOffice + "    name: box-office", "    name: box-office",
+			"    name: box-office\n    policy:\n      interval: 700ms"},
+		"no policy, braces": {"  - {name: box-office, " + strings.ReplaceAll(strings.TrimSpace(boxOffice), "\n",
+			",\n") + "}\n" + stageDoor, "{name: box-office", "{policy: {interval: 700ms}, name: box-office"},
 		"merged": {"  - name: stage-door\n    adapter: {user: s, contact: \"sip:192.0.2.22\"}\n    service: {registrar: \"sip:192.0.2.5\", user: 5550102, register: false}\n    contact: {driver: none}\n    policy: &usual\n      interval: 900ms\n" +
-			"  - name: box-office\n    " + boxOffice + "    policy:\n      <<: *usual\n      lead: 500ms\n", "policy:\n      <<: *usual", "policy:\n      interval: 700ms\n      <<: *usual"},
-		"an alias": {strings.TrimSuffix(stageDoor, "\n") + "\n    policy: &usual\n      interval: 900ms\n  - name: box-office\n    " + boxOffice + "    policy: *usual # as there\n",
+			"  - name: box-office\n    " + boxOffice + "    policy:\n      <<: *usual\n      lead: 500ms\n",
+			"policy:\n      <<: *usual", "policy:\n      interval: 700ms\n      <<: *usual"},
+		"an alias": {strings.TrimSuffix(stageDoor, "\n") +
+			"\n    policy: &usual\n      interval: 900ms\n  - name: box-office\n    " + boxOffice +
+			"    policy: *usual # as there\n",
 			"policy: *usual #", "policy: {<<: *usual, interval: 700ms} #"},
-		"in a merged line, anchored": {strings.Replace(stageDoor, "- name", "- &line\n    name", 1) + "    policy: &usual {interval: 900ms, lead: 500ms}\n  - <<: *line\n    name: box-office\n    " + boxOffice,
+		"in a merged line, anchored": {strings.Replace(stageDoor, "- name", "- &line\n    name", 1) +
+			"    policy: &usual {interval: 900ms, lead: 500ms}\n  - <<: *line\n    name: box-office\n    " + boxOffice,
 			"name: box-office\n", "name: box-office\n    policy: {<<: *usual, interval: 700ms}\n"},
-		"in a merged line, plain": {strings.Replace(stageDoor, "- name", "- &line\n    name", 1) + "    policy:\n      interval: 900ms # of the door\n      steps: [1s, '1.2s']\n  - <<: *line\n    name: box-office\n    " + boxOffice,
+		"in a merged line, plain": {strings.Replace(stageDoor, "- name", "- &line\n    name", 1) +
+			"    policy:\n      interval: 900ms # of the door\n      steps: [1s, '1.2s']\n  - <<: *line\n    name: box-office\n    " +
+			boxOffice,
 			"name: box-office\n", "name: box-office\n    policy: {interval: 700ms, steps: [1s, '1.2s']}\n"},
-		"before others that have their own": {"  - name: box-office\n    " + boxOffice + "    policy: &usual {interval: 800ms, lead: 500ms}\n" + stageDoor + "    policy: {<<: *usual, interval: 900ms}\n",
+		"before others that have their own": {"  - name: box-office\n    " + boxOffice +
+			"    policy: &usual {interval: 800ms, lead: 500ms}\n" + stageDoor +
+			"    policy: {<<: *usual, interval: 900ms}\n",
 			"{interval: 800ms, lead", "{interval: 700ms, lead"},
-		"other characters before it": {"  - {name: box-office, adapter: {user: \"Büro–𝄞\", contact: \"sip:192.0.2.21\"}, service: {registrar: \"sip:192.0.2.5\", user: 5550101, register: false}, contact: {driver: none}, policy: {interval: 800ms}}\n" + stageDoor,
+		"other characters before it": {"  - {name: box-office, adapter: {user: \"Büro–𝄞\", contact: \"sip:192.0.2.21\"}, service: {registrar: \"sip:192.0.2.5\", user: 5550101, register: false}, contact: {driver: none}, policy: {interval: 800ms}}\n" +
+			stageDoor,
 			"{interval: 800ms}", "{interval: 700ms}"},
 	} {
 		t.Run(name, func(t *testing.T) { writes(t, c.entries, c.from, c.to, "box-office", 700*ms) })
@@ -82,35 +106,52 @@ func TestWithIntervalOnFirstLine(t *testing.T) {
 }
 
 func TestWithIntervalRefuses(t *testing.T) {
-	plain := millraceFile("  - name: box-office\n    " + boxOffice + "    policy: &usual {interval: 800ms}\n" + stageDoor)
+	plain := millraceFile("  - name: box-office\n    " + boxOffice + "    policy: &usual {interval: 800ms}\n" +
+		stageDoor)
 	for want, c := range map[string]struct {
 		text     string
 		interval time.Duration
 	}{
-		"other lines take it from the same mapping, by & and *: stage-door (800ms); write each of them an interval of its own first": {plain + "    policy: *usual\n", 700 * ms},
-		"with 100ms the file would have a fault: lines[0].policy.interval: 100ms is out of bounds":                                   {plain, 100 * ms},
-		"change policy.steps first: take out what is not longer than 1.1s, so that [1.2s, 1.3s] is left":                             {strings.Replace(plain, "{interval: 800ms}", "\n      interval: 800ms\n      steps:\n      - >-\n        1s\n      - 1.2s\n      - 1.3s", 1), 1100 * ms},
-		"change policy.steps first: take out what is not longer than 1.2s, so that [] is left":                                       {strings.Replace(plain, "{interval: 800ms}", "\n      interval: 800ms\n      ? steps\n      : - 1s\n        - 1.2s", 1), 1200 * ms},
-		"with 1.5s the file would have a fault: lines[0].policy.interval: ":                                                          {strings.Replace(plain, "{interval: 800ms}", "{interval: 800ms, steps: [1s]}", 1), 1500 * ms},
-		"by & and *: stage-door (900ms); write each of them steps of its own first (policy: {<<: *NAME, steps: [...]})":              {strings.Replace(plain, "{interval: 800ms}", "{interval: 800ms, steps: [1s, 1.2s]}", 1) + "    policy: {<<: *usual, interval: 900ms}\n", time.Second},
-		"stage-door (800ms); write each of them an interval and steps of its own first (policy: {<<: *NAME, interval: ..., steps:":   {strings.Replace(plain, "{interval: 800ms}", "{interval: 800ms, steps: [1s, 1.2s]}", 1) + "    policy: *usual\n", time.Second},
-		"stage-door (800ms); write each of them steps of its own first":                                                              {strings.Replace(plain, "{interval: 800ms}", "{steps: &s [1s, 1.2s]}", 1) + "    policy: {steps: *s}\n", time.Second},
-		"the file would not be read as before; write the interval by hand":                                                           {strings.Replace(plain, "{interval: 800ms}", "{steps: [&s 1s, 1.2s]}", 1) + "    policy: {steps: [*s]}\n", time.Second},
-		"the file has faults already; mend them first (`clearback check f`): f:1:10: ":                                               {strings.Replace(plain, "# The Millrace Playhouse.\ncountry: GB", "country: Britain", 1), 700 * ms},
-		"there is no such line; the file has green-room, stage-door":                                                                 {strings.Replace(plain, "name: box-office", "name: green-room", 1), 700 * ms},
+		"other lines take it from the same mapping, by & and *: stage-door (800ms); write each of them an interval of its own first": {plain +
+			"    policy: *usual\n", 700 * ms},
+		"with 100ms the file would have a fault: lines[0].policy.interval: 100ms is out of bounds": {plain,
+			100 * ms},
+		"change policy.steps first: take out what is not longer than 1.1s, so that [1.2s, 1.3s] is left": {strings.Replace(plain,
+			"{interval: 800ms}",
+			"\n      interval: 800ms\n      steps:\n      - >-\n        1s\n      - 1.2s\n      - 1.3s", 1), 1100 * ms},
+		"change policy.steps first: take out what is not longer than 1.2s, so that [] is left": {strings.Replace(plain,
+			"{interval: 800ms}", "\n      interval: 800ms\n      ? steps\n      : - 1s\n        - 1.2s", 1), 1200 * ms},
+		"with 1.5s the file would have a fault: lines[0].policy.interval: ": {strings.Replace(plain,
+			"{interval: 800ms}", "{interval: 800ms, steps: [1s]}", 1), 1500 * ms},
+		"by & and *: stage-door (900ms); write each of them steps of its own first (policy: {<<: *NAME, steps: [...]})": {strings.Replace(plain,
+			"{interval: 800ms}", "{interval: 800ms, steps: [1s, 1.2s]}", 1) +
+			"    policy: {<<: *usual, interval: 900ms}\n", time.Second},
+		"stage-door (800ms); write each of them an interval and steps of its own first (policy: {<<: *NAME, interval: ..., steps:": {strings.Replace(plain,
+			"{interval: 800ms}", "{interval: 800ms, steps: [1s, 1.2s]}", 1) + "    policy: *usual\n", time.Second},
+		"stage-door (800ms); write each of them steps of its own first": {strings.Replace(plain,
+			"{interval: 800ms}", "{steps: &s [1s, 1.2s]}", 1) + "    policy: {steps: *s}\n", time.Second},
+		"the file would not be read as before; write the interval by hand": {strings.Replace(plain,
+			"{interval: 800ms}", "{steps: [&s 1s, 1.2s]}", 1) + "    policy: {steps: [*s]}\n", time.Second},
+		"the file has faults already; mend them first (`clearback check f`): f:1:10: ": {strings.Replace(plain,
+			"# The Millrace Playhouse.\ncountry: GB", "country: Britain", 1), 700 * ms},
+		"there is no such line; the file has green-room, stage-door": {strings.Replace(plain,
+			"name: box-office", "name: green-room", 1), 700 * ms},
 		"700.5ms is no interval": {plain, 700*ms + 500*time.Microsecond},
 		"0s is no interval":      {plain, 0},
-		"its place in the file is written in a way that is not known here": {strings.Replace(plain, "{interval: 800ms}", "\n      interval: >-\n        800ms", 1), 700 * ms},
+		"its place in the file is written in a way that is not known here": {strings.Replace(plain, "{interval: 800ms}",
+			"\n      interval: >-\n        800ms", 1), 700 * ms},
 	} {
 		got, err := WithInterval("f", []byte(c.text), "box-office", c.interval)
 		require.ErrorIs(t, err, ErrInterval, "%s\n%s", want, got)
 		require.ErrorContains(t, err, "f: line box-office: the interval is not written: ")
 		require.ErrorContains(t, err, want)
-		require.Equal(t, strings.HasPrefix(want, "change policy.steps"), strings.Contains(err.Error(), "change policy.steps"), "only where steps are in the way: %v", err)
+		require.Equal(t, strings.HasPrefix(want, "change policy.steps"),
+			strings.Contains(err.Error(), "change policy.steps"), "only where steps are in the way: %v", err)
 		require.Nil(t, got)
 	}
 	// A whole line that another one takes: it would get the policy too.
-	shared := millraceFile("  - &line\n    name: box-office\n    " + boxOffice + "  - <<: *line\n" + strings.Replace(stageDoor, "  - ", "    ", 1))
+	shared := millraceFile("  - &line\n    name: box-office\n    " + boxOffice + "  - <<: *line\n" +
+		strings.Replace(stageDoor, "  - ", "    ", 1))
 	_, err := WithInterval("f", []byte(shared), "box-office", 700*ms)
 	require.ErrorContains(t, err, "stage-door (800ms)")
 	// Secrets are neither needed nor shown.
@@ -139,7 +180,8 @@ func TestSetInterval(t *testing.T) {
 		" controllers: [{name: relays, driver: modbus, modbus: {address: \"192.0.2.30:502\"}}]\n lines:\n   - name: box-office\n"+
 		"+    policy:\n+      interval: 700ms\n"+
 		"     adapter: {user: box-office, contact: \"sip:192.0.2.21\"}\n"+
-		"     service: {registrar: \"sip:192.0.2.5\", user: 5550101, register: false}\n     contact: {driver: none}\n", diff)
+		"     service: {registrar: \"sip:192.0.2.5\", user: 5550101, register: false}\n     contact: {driver: none}\n",
+		diff)
 	require.Equal(t, text, contents(t, real), "a preview writes nothing")
 
 	require.NoError(t, SetInterval(link, "box-office", 700*ms))
@@ -171,7 +213,8 @@ func TestSetInterval(t *testing.T) {
 
 	require.ErrorIs(t, SetInterval(link, "box-office", 5*time.Second), ErrInterval)
 	require.ErrorIs(t, SetInterval(filepath.Join(dir, "attic.yaml"), "box-office", 700*ms), os.ErrNotExist)
-	require.ErrorContains(t, replaceFile(real, []byte("what stood there earlier"), []byte("new")), "somebody else has changed the file")
+	require.ErrorContains(t, replaceFile(real, []byte("what stood there earlier"), []byte("new")),
+		"somebody else has changed the file")
 	require.Equal(t, want, contents(t, real))
 	entries, err := os.ReadDir(dir)
 	require.NoError(t, err)
@@ -181,7 +224,8 @@ func TestSetInterval(t *testing.T) {
 // Whoever reads meanwhile sees a whole file, the old or the new one.
 func TestSetIntervalIsAtomic(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "clearback.yaml")
-	text := millraceFile("  - name: box-office\n    " + boxOffice + "    policy: {interval: 800ms}\n" + stageDoor + strings.Repeat("# the playhouse has a long story\n", 2000))
+	text := millraceFile("  - name: box-office\n    " + boxOffice + "    policy: {interval: 800ms}\n" + stageDoor +
+		strings.Repeat("# the playhouse has a long story\n", 2000))
 	require.NoError(t, os.WriteFile(path, []byte(text), 0o600))
 	other := strings.Replace(text, "800ms", "900ms", 1)
 	done := make(chan error, 1) // the writer's only word

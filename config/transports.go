@@ -54,7 +54,8 @@ func (d *decoder) checkDirect(c *Config, l *Line, at string) {
 	adapter, service := l.sockets(c)
 	a, s := adapter.family(), service.family()
 	if l.Media == "direct" && a != "" && s != "" && a != s {
-		d.add(d.at(at), "%s: direct carries no sound here, since the adapter's side speaks %s and the service's side %s; write relay", at, a, s)
+		d.add(d.at(at), "%s: direct carries no sound here, since the adapter's side speaks %s and the service's side %s; write relay",
+			at, a, s)
 	}
 }
 

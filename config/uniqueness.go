@@ -27,14 +27,16 @@ func (d *decoder) checkLinesDiffer(c *Config) {
 				s = *l.Adapter.Socket
 			}
 			once(at+".adapter.user", fmt.Sprintf("adapter %s %v", l.Adapter.User, s.Listen),
-				fmt.Sprintf("the user %q on the socket %v", l.Adapter.User, s.Listen), "give each port of the adapter its own user, or the line its own socket")
+				fmt.Sprintf("the user %q on the socket %v", l.Adapter.User, s.Listen),
+				"give each port of the adapter its own user, or the line its own socket")
 		}
 		account := func(s *Service, at string) string {
 			if s == nil || s.User == "" || s.Registrar == "" {
 				return ""
 			}
 			thing := "service " + s.User + " " + strings.ToLower(s.Registrar)
-			once(at+".user", thing, fmt.Sprintf("the user %q at that registrar", s.User), "give each line its own account")
+			once(at+".user", thing, fmt.Sprintf("the user %q at that registrar", s.User),
+				"give each line its own account")
 			return thing
 		}
 		if first := account(&l.Service, at+".service"); first == "" || !l.Service.sameAccount(l.Service.Second) {
@@ -57,7 +59,8 @@ func (d *decoder) checkWatchdogRegisters(c *Config) {
 	}
 	timed, counts := map[place]int{}, map[place]int{}
 	for i := range c.Lines {
-		if k := &c.Lines[i].Contact; k.flat() && k.Timed != nil && d.has(fmt.Sprintf("lines[%d].contact.timed.register", i)) {
+		if k := &c.Lines[i].Contact; k.flat() && k.Timed != nil &&
+			d.has(fmt.Sprintf("lines[%d].contact.timed.register", i)) {
 			timed[place{k.Controller, k.Unit, k.Timed.Register}] = i
 		}
 	}
@@ -68,11 +71,15 @@ func (d *decoder) checkWatchdogRegisters(c *Config) {
 		}
 		p := place{k.Controller, k.Unit, k.Watchdog.Register}
 		if j, taken := timed[p]; taken {
-			d.add(d.at(at+".register"), "%s.register: register %d of %s, unit %d is the timed output of lines[%d]; every connection would open that loop: look both up in the board's manual", at, p.register, p.controller, p.unit, j)
+			d.add(d.at(at+".register"),
+				"%s.register: register %d of %s, unit %d is the timed output of lines[%d]; every connection would open that loop: look both up in the board's manual",
+				at, p.register, p.controller, p.unit, j)
 		}
 		n := int(wholeUnits(k.Watchdog.Timeout, k.Watchdog.Unit) / k.Watchdog.Unit)
 		if first, twice := counts[p]; twice && first != n {
-			d.add(d.at(at+".timeout"), "%s.timeout: register %d of %s, unit %d is to hold %d for an earlier line and %d for this one; a unit has one time-out: write the same", at, p.register, p.controller, p.unit, first, n)
+			d.add(d.at(at+".timeout"),
+				"%s.timeout: register %d of %s, unit %d is to hold %d for an earlier line and %d for this one; a unit has one time-out: write the same",
+				at, p.register, p.controller, p.unit, first, n)
 		} else {
 			counts[p] = n
 		}
@@ -89,7 +96,8 @@ func (d *decoder) checkContactUnshared(l *Line, at string, once func(path, thing
 		once(at+".coil", fmt.Sprintf("coil %s %d", board, k.Coil), fmt.Sprintf("coil %d of %s", k.Coil, board), remedy)
 		if k.Timed != nil && d.has(at+".timed.register") {
 			once(at+".timed.register", fmt.Sprintf("register %s %d", board, k.Timed.Register),
-				fmt.Sprintf("register %d of %s", k.Timed.Register, board), "each coil has its own register of the board's timed output")
+				fmt.Sprintf("register %d of %s", k.Timed.Register, board),
+				"each coil has its own register of the board's timed output")
 		}
 	case k.Driver == DriverGPIO && k.GPIO != nil:
 		for path, line := range map[string]string{".gpio.line": k.GPIO.Line, ".gpio.sense.line": k.GPIO.senseLine()} {
@@ -98,12 +106,15 @@ func (d *decoder) checkContactUnshared(l *Line, at string, once func(path, thing
 			}
 		}
 	case k.Driver == DriverSerial && k.Controller != "":
-		once(at+".controller", "serial "+k.Controller, "the port "+k.Controller, "a port drives one contact, since opening it moves both its lines: give each its own")
+		once(at+".controller", "serial "+k.Controller, "the port "+k.Controller,
+			"a port drives one contact, since opening it moves both its lines: give each its own")
 	case k.plain() && k.MQTT.Plain.Close != nil:
 		m := k.MQTT.Plain.Close
-		once(at+".mqtt.plain.close", fmt.Sprintf("mqtt %s %q %q", k.Controller, m.Topic, m.Payload), fmt.Sprintf("the close at %s", m.Topic), remedy)
+		once(at+".mqtt.plain.close", fmt.Sprintf("mqtt %s %q %q", k.Controller, m.Topic, m.Payload),
+			fmt.Sprintf("the close at %s", m.Topic), remedy)
 	case k.Driver == DriverMQTT && k.MQTT != nil && k.MQTT.Prefix != "":
-		once(at+".mqtt.prefix", "mqtt "+k.Controller+" "+k.MQTT.Prefix, fmt.Sprintf("the device %s at %s", k.MQTT.Prefix, k.Controller), remedy)
+		once(at+".mqtt.prefix", "mqtt "+k.Controller+" "+k.MQTT.Prefix,
+			fmt.Sprintf("the device %s at %s", k.MQTT.Prefix, k.Controller), remedy)
 	case k.Driver == DriverHTTP && k.HTTP != nil:
 		word := k.HTTP.Contact
 		if word == "" {
@@ -111,13 +122,16 @@ func (d *decoder) checkContactUnshared(l *Line, at string, once func(path, thing
 		}
 		r := strings.NewReplacer("{line}", l.Name, "{contact}", word)
 		if q := k.HTTP.Close; q != nil {
-			once(at+".http.close", fmt.Sprintf("http %s %q %q", k.Controller, r.Replace(q.Path), r.Replace(q.Body)), "this close at "+k.Controller, remedy)
+			once(at+".http.close", fmt.Sprintf("http %s %q %q", k.Controller, r.Replace(q.Path), r.Replace(q.Body)),
+				"this close at "+k.Controller, remedy)
 		} else if k.HTTP.contract() {
-			once(at+".http.contact", "http "+k.Controller+" "+word, fmt.Sprintf("contact %s of %s", word, k.Controller), remedy)
+			once(at+".http.contact", "http "+k.Controller+" "+word, fmt.Sprintf("contact %s of %s", word, k.Controller),
+				remedy)
 		}
 	case k.Driver == DriverCommand && k.Command != nil && k.Command.Arguments != nil:
 		all := strings.ReplaceAll(fmt.Sprintf("%q", k.Command.Arguments), "{line}", l.Name)
-		once(at+".command.arguments", "command "+k.Controller+" "+all, "what "+k.Controller+" is told", "for both lines it would be the same: add {line}, or something else that tells the contacts apart")
+		once(at+".command.arguments", "command "+k.Controller+" "+all, "what "+k.Controller+" is told",
+			"for both lines it would be the same: add {line}, or something else that tells the contacts apart")
 	}
 }
 

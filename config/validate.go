@@ -44,9 +44,12 @@ func (d *decoder) checkMediaLost(l *Line, at string) {
 	switch {
 	case l.MediaLost != "act":
 	case l.Media == "direct":
-		d.add(d.at(at+".media_lost"), "%s.media_lost: with media: direct nobody here hears whether media comes; write media: relay, or leave media_lost out", at)
+		d.add(d.at(at+".media_lost"),
+			"%s.media_lost: with media: direct nobody here hears whether media comes; write media: relay, or leave media_lost out",
+			at)
 	case l.Policy.LifeSafety:
-		d.add(d.at(at+".media_lost"), "%s.media_lost: a call of a life_safety line is not ended for its silence; leave media_lost out", at)
+		d.add(d.at(at+".media_lost"),
+			"%s.media_lost: a call of a life_safety line is not ended for its silence; leave media_lost out", at)
 	}
 }
 
@@ -95,11 +98,14 @@ func (d *decoder) checkSockets(c *Config) {
 			d.add(d.at(s.path+".transports"), "%s.transports: none; allowed: udp, tcp or both", s.path)
 		}
 		if s.Listen.Addr().IsUnspecified() && s.Advertise == "" {
-			d.add(d.at(s.path+".listen"), "%s.listen: %v is no address that others can be told; give one of this machine's, or add advertise", s.path, s.Listen)
+			d.add(d.at(s.path+".listen"),
+				"%s.listen: %v is no address that others can be told; give one of this machine's, or add advertise",
+				s.path, s.Listen)
 		}
 		for _, o := range all[:i] {
 			if s.clashes(o) {
-				d.add(d.at(s.path+".listen"), "%s.listen: %v clashes with %s.listen, %v; give each socket its own address or port (the same one only with all settings equal, on one side)",
+				d.add(d.at(s.path+".listen"),
+					"%s.listen: %v clashes with %s.listen, %v; give each socket its own address or port (the same one only with all settings equal, on one side)",
 					s.path, s.Listen, o.path, o.Listen)
 				break
 			}
@@ -109,7 +115,8 @@ func (d *decoder) checkSockets(c *Config) {
 
 // clashes reports whether two sockets cannot be open at once. Equal ones on one side are one.
 func (s listener) clashes(o listener) bool {
-	if s.service == o.service && s.Listen == o.Listen && s.Advertise == o.Advertise && slices.Equal(s.Transports, o.Transports) {
+	if s.service == o.service && s.Listen == o.Listen && s.Advertise == o.Advertise &&
+		slices.Equal(s.Transports, o.Transports) {
 		return false
 	}
 	return o.Listen.IsValid() && s.Listen.Port() == o.Listen.Port() && sameHost(s.Listen.Addr(), o.Listen.Addr()) &&
@@ -124,7 +131,9 @@ const callsPerLine = 2
 func (d *decoder) checkMedia(c *Config) {
 	for _, n := range c.Media.From {
 		if n.Bits() == 0 {
-			d.add(d.at("media.from"), "media.from: %v is everybody, who could then listen to any call; list the networks that its sound comes from", n)
+			d.add(d.at("media.from"),
+				"media.from: %v is everybody, who could then listen to any call; list the networks that its sound comes from",
+				n)
 		}
 	}
 	relayed, calls := 0, 0
@@ -139,7 +148,8 @@ func (d *decoder) checkMedia(c *Config) {
 	}
 	have, need := int(c.Media.PortHigh)-int(c.Media.PortLow)+1, calls*c.portsPerCall()
 	if have < need {
-		d.add(d.at("media.ports"), "media.ports: %d ports are too few for the lines that relay (%d); at least %d are needed (two calls a line, or one where calls is 1, each with %d ports at one address): widen the range",
+		d.add(d.at("media.ports"),
+			"media.ports: %d ports are too few for the lines that relay (%d); at least %d are needed (two calls a line, or one where calls is 1, each with %d ports at one address): widen the range",
 			have, relayed, need, c.portsPerCall())
 	}
 	for _, s := range []struct {
@@ -148,12 +158,15 @@ func (d *decoder) checkMedia(c *Config) {
 		at   Socket
 	}{{"adapter", c.Media.AdapterAddress, c.SIP.AdapterSide}, {"service", c.Media.ServiceAddress, c.SIP.ServiceSide}} {
 		if !s.addr.IsValid() && s.at.Listen.IsValid() {
-			d.add(d.at("sip."+s.name+"_side.listen"), "media.%s_address is missing, and sip.%[1]s_side.listen is %v, which cannot stand in SDP; add it: the address of this machine on the %[1]s's side", s.name, s.at.Listen)
+			d.add(d.at("sip."+s.name+"_side.listen"),
+				"media.%s_address is missing, and sip.%[1]s_side.listen is %v, which cannot stand in SDP; add it: the address of this machine on the %[1]s's side",
+				s.name, s.at.Listen)
 		}
 	}
 	for _, s := range c.listeners() {
 		if p := s.Listen.Port(); p >= c.Media.PortLow && p <= c.Media.PortHigh && slices.Contains(s.Transports, "udp") {
-			d.add(d.at("media.ports"), "media.ports: %d-%d holds the port of %s.listen, %d; move one of them", c.Media.PortLow, c.Media.PortHigh, s.path, p)
+			d.add(d.at("media.ports"), "media.ports: %d-%d holds the port of %s.listen, %d; move one of them",
+				c.Media.PortLow, c.Media.PortHigh, s.path, p)
 		}
 	}
 }
@@ -170,7 +183,8 @@ func (d *decoder) checkAdapter(l *Line, at string) {
 	d.checkDigest(l.Adapter.Digest, at+".digest")
 	if l.Adapter.Contact == "" {
 		if !d.has(at+".password") && d.has(at) {
-			d.add(d.at(at), "%s.password is missing; it is required unless contact says where the adapter is: write {file: PATH}, {env: NAME} or {credential: NAME}", at)
+			d.add(d.at(at), "%s.password is missing; it is required unless contact says where the adapter is: write {file: PATH}, {env: NAME} or {credential: NAME}",
+				at)
 		}
 		return
 	}
@@ -179,7 +193,9 @@ func (d *decoder) checkAdapter(l *Line, at string) {
 		return
 	}
 	if _, err := netip.ParseAddr(strings.Trim(u.Host, "[]")); err != nil {
-		d.add(d.at(at+".contact"), "%s.contact: %q is not an IP address, so without a password nobody can tell the adapter from others; write its IP address, or add password or allow_from", at, u.Host)
+		d.add(d.at(at+".contact"),
+			"%s.contact: %q is not an IP address, so without a password nobody can tell the adapter from others; write its IP address, or add password or allow_from",
+			at, u.Host)
 	}
 }
 
@@ -188,7 +204,8 @@ func (d *decoder) uri(path, s string) (u sip.Uri, ok bool) {
 	err := sip.ParseUri(s, &u)
 	switch {
 	case err != nil || u.Host == "" || strings.ContainsAny(u.Host, " ,<>@") || strings.ContainsAny(s, "<> "):
-		d.add(d.at(path), "%s: this is not a SIP URI; write such as sip:pbx.millrace.example or sip:192.0.2.21:5060", path)
+		d.add(d.at(path), "%s: this is not a SIP URI; write such as sip:pbx.millrace.example or sip:192.0.2.21:5060",
+			path)
 	case !strings.EqualFold(u.Scheme, "sip"):
 		d.add(d.at(path), "%s: only the scheme sip is known (no TLS yet); write sip:%s", path, u.Host)
 	case u.Password != "":
@@ -234,7 +251,8 @@ func (d *decoder) checkTimed(l *Line, at string) {
 		return
 	}
 	if l.Contact.flat() && (t.Limit < t.Unit || t.Limit > register16*t.Unit) {
-		d.add(d.at(at+".limit"), "%s.limit: %v is out of range; allowed: %v to %v (1 to 65535 units)", at, t.Limit, t.Unit, register16*t.Unit)
+		d.add(d.at(at+".limit"), "%s.limit: %v is out of range; allowed: %v to %v (1 to 65535 units)", at, t.Limit,
+			t.Unit, register16*t.Unit)
 	}
 	if !l.Contact.flat() && t.Limit < t.Unit {
 		return // told already
@@ -243,13 +261,19 @@ func (d *decoder) checkTimed(l *Line, at string) {
 	whole := wholeUnits(need, t.Unit)
 	switch {
 	case t.Limit < need:
-		d.add(d.at(at+".limit"), "%s.limit: %v is shorter than the longest interval of the line, %v; raise it, or shorten the interval", at, t.Limit, need)
+		d.add(d.at(at+".limit"),
+			"%s.limit: %v is shorter than the longest interval of the line, %v; raise it, or shorten the interval", at,
+			t.Limit, need)
 	case t.Limit < whole:
-		d.add(d.at(at+".limit"), "%s.limit: %v is shorter than %v, the whole units that the longest interval of the line, %v, takes, so it would never be asked for; raise it, or shorten the interval", at, t.Limit, whole, need)
+		d.add(d.at(at+".limit"),
+			"%s.limit: %v is shorter than %v, the whole units that the longest interval of the line, %v, takes, so it would never be asked for; raise it, or shorten the interval",
+			at, t.Limit, whole, need)
 	}
 	// Where the interval itself is too long the policy says so.
-	if p := &l.Policy; whole > need && need <= p.Longest() && p.Lead+need <= dialWindow && (whole > p.Longest() || p.Lead+whole > dialWindow) {
-		d.add(d.at(at+".unit"), "%s.unit: in whole units of %v an interval of %v becomes %v, which is longer than the longest that max_interval leaves, %v, or with lead ends later than %v after the BYE to the adapter; give an interval of whole units",
+	if p := &l.Policy; whole > need && need <= p.Longest() && p.Lead+need <= dialWindow &&
+		(whole > p.Longest() || p.Lead+whole > dialWindow) {
+		d.add(d.at(at+".unit"),
+			"%s.unit: in whole units of %v an interval of %v becomes %v, which is longer than the longest that max_interval leaves, %v, or with lead ends later than %v after the BYE to the adapter; give an interval of whole units",
 			at, t.Unit, need, whole, p.Longest(), dialWindow)
 	}
 }
@@ -263,16 +287,21 @@ func wholeUnits(v, unit time.Duration) time.Duration { return (v + unit - 1) / u
 func (d *decoder) checkWatchdog(l *Line, at string) {
 	w := l.Contact.Watchdog
 	if l.Contact.OpenLevel == "off" {
-		d.add(d.at(at+".watchdog"), "%s.watchdog: with open_level off a board that drops its outputs opens the loop; wire the normally-closed contact and write open_level: on, or remove watchdog", at)
+		d.add(d.at(at+".watchdog"),
+			"%s.watchdog: with open_level off a board that drops its outputs opens the loop; wire the normally-closed contact and write open_level: on, or remove watchdog",
+			at)
 	}
 	if w.Unit == 0 || w.Timeout == 0 {
 		return
 	}
 	if w.Timeout > register16*w.Unit {
-		d.add(d.at(at+".watchdog.timeout"), "%s.watchdog.timeout: %v is out of range; allowed: up to %v (65535 units)", at, w.Timeout, register16*w.Unit)
+		d.add(d.at(at+".watchdog.timeout"), "%s.watchdog.timeout: %v is out of range; allowed: up to %v (65535 units)",
+			at, w.Timeout, register16*w.Unit)
 	}
 	if whole := wholeUnits(w.Timeout, w.Unit); whole > l.Policy.MaxInterval {
-		d.add(d.at(at+".watchdog.timeout"), "%s.watchdog.timeout: %v, in whole units, is longer than max_interval, %v, and a dead daemon would leave the loop open for so long; shorten it", at, whole, l.Policy.MaxInterval)
+		d.add(d.at(at+".watchdog.timeout"),
+			"%s.watchdog.timeout: %v, in whole units, is longer than max_interval, %v, and a dead daemon would leave the loop open for so long; shorten it",
+			at, whole, l.Policy.MaxInterval)
 	}
 }
 
@@ -289,6 +318,8 @@ func (d *decoder) checkPolicy(l *Line, at string) {
 		d.add(d.at(path), "%s: %s", path, f.Problem)
 	}
 	if l.Policy.Repeats > 0 && !l.AcceptCuttingIntoDialling {
-		d.add(d.at(at+".policy.repeats"), "%s.policy.repeats: a repetition opens the loop later than %v after the BYE to the adapter, so whoever has hung up, lifted and begun to dial by then is cut off, an emergency call's digits too; remove it, or accept that with accept_cutting_into_dialling: true", at, dialWindow)
+		d.add(d.at(at+".policy.repeats"),
+			"%s.policy.repeats: a repetition opens the loop later than %v after the BYE to the adapter, so whoever has hung up, lifted and begun to dial by then is cut off, an emergency call's digits too; remove it, or accept that with accept_cutting_into_dialling: true",
+			at, dialWindow)
 	}
 }

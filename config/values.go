@@ -66,7 +66,8 @@ func values[T any](name string, into *[]T, want string, parse func(string) (T, e
 
 func text(name string, into *string, want string) key {
 	return value(name, into, want, func(s string) (string, error) {
-		if s == "" || strings.TrimSpace(s) != s || strings.ContainsFunc(s, func(r rune) bool { return r < ' ' || r == 0x7f }) {
+		if s == "" || strings.TrimSpace(s) != s || strings.ContainsFunc(s,
+			func(r rune) bool { return r < ' ' || r == 0x7f }) {
 			return "", fmt.Errorf("is empty or has spaces around or control characters in it; write %s", want)
 		}
 		return s, nil
@@ -185,7 +186,8 @@ func ports(name string, low, high *uint16) key {
 		case err1 != nil || err2 != nil:
 			d.add(n, "%s: %q is not a range of ports; write the first and the last, such as 30000-30999", path, s)
 		case a < 1024 || a >= b || a%2 != 0 || b%2 != 1:
-			d.add(n, "%s: %q: allowed is an even first port from 1024 on and a higher, odd last one, since RTP takes the even port and RTCP the next; write such as 30000-30999", path, s)
+			d.add(n, "%s: %q: allowed is an even first port from 1024 on and a higher, odd last one, since RTP takes the even port and RTCP the next; write such as 30000-30999",
+				path, s)
 		default:
 			*low, *high = uint16(a), uint16(b)
 		}
@@ -196,7 +198,8 @@ func ports(name string, low, high *uint16) key {
 func hostPort(s string) (string, error) {
 	i := strings.LastIndexByte(s, ':')
 	port, err := strconv.ParseUint(s[i+1:], 10, 16)
-	if i <= 0 || err != nil || port == 0 || strings.ContainsAny(s, " /@;") || strings.Contains(s[:i], ":") != strings.HasPrefix(s, "[") {
+	if i <= 0 || err != nil || port == 0 || strings.ContainsAny(s, " /@;") ||
+		strings.Contains(s[:i], ":") != strings.HasPrefix(s, "[") {
 		return "", errors.New("is not host:port; write such as relays.millrace.example:502")
 	}
 	return s, nil
@@ -244,7 +247,8 @@ func keyFile(name string, into *string) key {
 
 // ofContacts reports whether what stands at path is needed to reach a contact.
 func ofContacts(path string) bool {
-	return strings.HasPrefix(path, "controllers[") || strings.HasPrefix(path, "lines[") && strings.Contains(path, "].contact.")
+	return strings.HasPrefix(path, "controllers[") || strings.HasPrefix(path, "lines[") &&
+		strings.Contains(path, "].contact.")
 }
 
 // secret fetches a secret; a trailing newline is none of it.

@@ -9,7 +9,9 @@ import (
 // checkVerify checks how a line is seen to have cleared.
 func (d *decoder) checkVerify(c *Config, l *Line, at string) {
 	if l.Verify.By == "sense" && !l.Contact.hasSense() {
-		d.add(d.at(at+".verify.by"), "%s.verify.by: sense needs a loop-current input; add contact.sense (with drivers other than modbus it stands below the driver's own name), or write options or none", at)
+		d.add(d.at(at+".verify.by"),
+			"%s.verify.by: sense needs a loop-current input; add contact.sense (with drivers other than modbus it stands below the driver's own name), or write options or none",
+			at)
 	}
 	number := l.Verify.OffHookNumber
 	if number == "" {
@@ -18,11 +20,13 @@ func (d *decoder) checkVerify(c *Config, l *Line, at string) {
 	path := at + ".verify.offhook_number"
 	if n, err := c.numbers(); err == nil {
 		if _, behindDigit := n.DialUnlisted(number); behindDigit || n.Emergency(number) {
-			d.add(d.at(path), "%s: %s is an emergency number; let the adapter call another one when it is left off hook, such as an extension that does not exist", path, number)
+			d.add(d.at(path), "%s: %s is an emergency number; let the adapter call another one when it is left off hook, such as an extension that does not exist",
+				path, number)
 		}
 	}
 	if i := slices.IndexFunc(c.Lines, func(o Line) bool { return o.Service.User == number }); i >= 0 {
-		d.add(d.at(path), "%s: %s is the number of lines[%d], and a call to that line would never come; let the adapter call another one when it is left off hook, such as an extension that does not exist", path, number, i)
+		d.add(d.at(path), "%s: %s is the number of lines[%d], and a call to that line would never come; let the adapter call another one when it is left off hook, such as an extension that does not exist",
+			path, number, i)
 	}
 }
 
@@ -32,9 +36,11 @@ func (d *decoder) checkEquipment(l *Line, at string) {
 	path := at + ".equipment.flash_min"
 	switch {
 	case low > 0 && high == 0:
-		d.add(d.at(path), "%s: %v begins a flash window that has no end; add policy.flash_max, or remove flash_min where the adapter's flash detection is off", path, low)
+		d.add(d.at(path), "%s: %v begins a flash window that has no end; add policy.flash_max, or remove flash_min where the adapter's flash detection is off",
+			path, low)
 	case low > high && high > 0:
-		d.add(d.at(path), "%s: %v is longer than policy.flash_max, %v; write the shortest break that the adapter takes for a hook flash", path, low, high)
+		d.add(d.at(path), "%s: %v is longer than policy.flash_max, %v; write the shortest break that the adapter takes for a hook flash",
+			path, low, high)
 	}
 }
 
@@ -45,12 +51,15 @@ func (d *decoder) checkControl(c *Config) {
 	s := c.Control.Socket
 	switch {
 	case s == "" && c.Control.Group != "":
-		d.add(d.at("control.group"), "control.group: there is no socket that the group may use; add control.socket, or remove group")
+		d.add(d.at("control.group"),
+			"control.group: there is no socket that the group may use; add control.socket, or remove group")
 	case s == "":
 	case !filepath.IsAbs(s) || filepath.Clean(s) != s:
 		d.add(d.at("control.socket"), "control.socket: %q is no absolute path; write such as /run/clearback/control", s)
 	case len(s) > socketPathLimit:
-		d.add(d.at("control.socket"), "control.socket: the path has %d bytes, and a Unix socket's has at most %d; choose a shorter one, such as /run/clearback/control", len(s), socketPathLimit)
+		d.add(d.at("control.socket"),
+			"control.socket: the path has %d bytes, and a Unix socket's has at most %d; choose a shorter one, such as /run/clearback/control",
+			len(s), socketPathLimit)
 	}
 }
 

@@ -154,7 +154,8 @@ func difference(path, old, changed string) string {
 		}
 		return len(lines)
 	}
-	fmt.Fprintf(&s, "--- %s\n+++ %[1]s (new)\n@@ -%d,%d +%d,%d @@\n", path, from+1, count(a[from:endA+after]), from+1, count(b[from:endB+after]))
+	fmt.Fprintf(&s, "--- %s\n+++ %[1]s (new)\n@@ -%d,%d +%d,%d @@\n", path, from+1, count(a[from:endA+after]), from+1,
+		count(b[from:endB+after]))
 	put(" ", a[from:head])
 	x, y := a[head:endA], b[head:endB]
 	common := inCommon(x, y)

@@ -72,7 +72,8 @@ func TestContactsLoad(t *testing.T) {
 		}
 	}
 	require.Equal(t, map[string]string{
-		"box-office": "oneshot", "stage-door": "none", "workshop": "none", "green-room": "oneshot", "foyer": "none", "wardrobe": "none",
+		"box-office": "oneshot", "stage-door": "none", "workshop": "none", "green-room": "oneshot", "foyer": "none",
+		"wardrobe":    "none",
 		"prompt-desk": "oneshot", "scene-dock": "none", "fly-floor": "oneshot",
 	}, kinds)
 }
@@ -98,11 +99,13 @@ func TestSampleHasEveryKey(t *testing.T) {
 		if r := request.FindString(path); r != "" && !have[path] {
 			path = strings.Replace(path, r, "lines.contact.http.timed.", 1)
 		}
-		if s := secretForm.FindString(path); s != "" && strings.HasPrefix(path, "controllers.") || strings.HasPrefix(path, "lines.contact.http.timed.headers.") {
+		if s := secretForm.FindString(path); s != "" && strings.HasPrefix(path, "controllers.") ||
+			strings.HasPrefix(path, "lines.contact.http.timed.headers.") {
 			continue
 		}
 		// A line's own socket has the keys of the shared one.
-		if path, own := strings.CutPrefix(path, "lines."); own && strings.Contains(path, ".socket.") && !strings.HasSuffix(path, ".listen") {
+		if path, own := strings.CutPrefix(path, "lines."); own && strings.Contains(path, ".socket.") &&
+			!strings.HasSuffix(path, ".listen") {
 			continue
 		}
 		assert.True(t, have[path], "the manual has no %s", path)
@@ -129,7 +132,8 @@ func TestSampleShowsDefaults(t *testing.T) {
 	require.Equal(t, plain.Calls, shown.Calls)
 	require.Equal(t, config.Dial{}, plain.Dial)
 	require.False(t, shown.Dial.International)
-	require.Equal(t, config.Journal{File: c.Journal.File, Keep: 365 * 24 * time.Hour, MaxSize: 1_000_000_000, Numbers: "full"}, c.Journal)
+	require.Equal(t, config.Journal{File: c.Journal.File, Keep: 365 * 24 * time.Hour, MaxSize: 1_000_000_000,
+		Numbers: "full"}, c.Journal)
 	require.Equal(t, 15*time.Minute, c.Log.Remind)
 }
 
@@ -207,7 +211,8 @@ func unitOf(t *testing.T, file string) map[string][]string {
 func TestUnit(t *testing.T) {
 	u := unitOf(t, "clearback.service")
 	for k, want := range map[string]string{
-		"Type": "notify", "Restart": "always", "RestartSec": "100ms", "TimeoutStopSec": "30s", "StartLimitIntervalSec": "0", "User": "clearback",
+		"Type": "notify", "Restart": "always", "RestartSec": "100ms", "TimeoutStopSec": "30s",
+		"StartLimitIntervalSec": "0", "User": "clearback",
 		"ExecStart":    "/usr/local/bin/clearback run --config /etc/clearback/clearback.yaml",
 		"ExecStopPost": "/usr/local/bin/clearback close --config /etc/clearback/clearback.yaml --within 1s",
 	} {
@@ -249,6 +254,7 @@ func TestUnitVerifies(t *testing.T) {
 	}
 	// systemd rates what a daemon that was taken over could still do: 0 is nothing, 100 everything; 15 was seen
 	// (systemd 252).
-	out, err = exec.Command("systemd-analyze", "security", "--offline=true", "--threshold=20", "--no-pager", file).CombinedOutput()
+	out, err = exec.Command("systemd-analyze", "security", "--offline=true", "--threshold=20", "--no-pager",
+		file).CombinedOutput()
 	require.NoError(t, err, "%s", out)
 }

@@ -61,7 +61,8 @@ contacts: [{name: box-office, gpio: {chip: gpiochip0, line: 17, sense: {line: 27
 func TestRelayUnit(t *testing.T) {
 	u := unitOf(t, relayUnit)
 	for k, want := range map[string]string{
-		"Type": "notify", "Restart": "always", "RestartSec": "100ms", "StartLimitIntervalSec": "0", "User": "clearback-relay",
+		"Type": "notify", "Restart": "always", "RestartSec": "100ms", "StartLimitIntervalSec": "0",
+		"User":                "clearback-relay",
 		"ExecStart":           "/usr/local/bin/clearback relay --config /etc/clearback/relay.yaml",
 		"ExecStopPost":        "/usr/local/bin/clearback relay --close --within 1s --config /etc/clearback/relay.yaml",
 		"CPUSchedulingPolicy": "fifo", "CPUSchedulingPriority": "10", "WatchdogSec": "2s", "WatchdogSignal": "SIGKILL",
@@ -94,6 +95,7 @@ func TestRelayUnitVerifies(t *testing.T) {
 	}
 	// 0 is nothing left open, 100 everything; 19 was seen (systemd 252): devices, a capability and real time are what
 	// it is for.
-	out, err = exec.Command("systemd-analyze", "security", "--offline=true", "--threshold=25", "--no-pager", file).CombinedOutput()
+	out, err = exec.Command("systemd-analyze", "security", "--offline=true", "--threshold=25", "--no-pager",
+		file).CombinedOutput()
 	require.NoError(t, err, "%s", out)
 }

@@ -56,7 +56,8 @@ var ordinary = []struct {
 }
 
 // round plays a round; seq is that of the opening that it makes. Time goes on by one second an event.
-func round(m *supervision.Machine, now supervision.Instant, evs []supervision.Event, seq supervision.Seq) (supervision.Instant, int) {
+func round(m *supervision.Machine, now supervision.Instant, evs []supervision.Event,
+	seq supervision.Seq) (supervision.Instant, int) {
 	effects := 0
 	for _, ev := range evs {
 		if ev.Seq != 0 {
@@ -132,7 +133,8 @@ func TestStepDoesNotAllocate(t *testing.T) {
 // BenchmarkAppend prints the time of writing one event and one effect.
 func BenchmarkAppend(b *testing.B) {
 	ev := supervision.Event{Kind: supervision.FarEndCleared, Call: 3, Evidence: supervision.EvidenceBye}
-	ef := supervision.Effect{Kind: supervision.OpenLoop, Call: 3, Seq: 1, Interval: 800 * time.Millisecond, NotAfter: 12_345_678_901}
+	ef := supervision.Effect{Kind: supervision.OpenLoop, Call: 3, Seq: 1, Interval: 800 * time.Millisecond,
+		NotAfter: 12_345_678_901}
 	buf := make([]byte, 0, 256)
 	b.ReportAllocs()
 	for b.Loop() {
@@ -143,7 +145,8 @@ func BenchmarkAppend(b *testing.B) {
 
 func TestAppendDoesNotAllocate(t *testing.T) {
 	ev := supervision.Event{Kind: supervision.LoopClosed, Seq: 3, Took: 801_234_567}
-	ef := supervision.Effect{Kind: supervision.OpenLoop, Call: 3, Seq: 1, Interval: 800 * time.Millisecond, NotAfter: 12_345_678_901}
+	ef := supervision.Effect{Kind: supervision.OpenLoop, Call: 3, Seq: 1, Interval: 800 * time.Millisecond,
+		NotAfter: 12_345_678_901}
 	buf := make([]byte, 0, 256)
 	if n := testing.AllocsPerRun(1000, func() { buf = ef.Append(ev.Append(buf[:0])) }); n != 0 {
 		t.Errorf("%v allocations", n)

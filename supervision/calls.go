@@ -111,7 +111,8 @@ func (m *Machine) callRequested(now Instant, ev *Event) {
 	m.lineHasCall()
 	m.endIncident()
 	m.adapterDialled()
-	m.calls = append(m.calls, call{id: ev.Call, emergency: ev.Emergency, resembles: ev.Number == NumberResembles, requested: true, leg: legUp})
+	m.calls = append(m.calls, call{id: ev.Call, emergency: ev.Emergency, resembles: ev.Number == NumberResembles,
+		requested: true, leg: legUp})
 	m.last.overtaken = true
 	if ev.Emergency && ev.Number == NumberUnlistedPrefix {
 		m.reportOfCall(ev.Call, IncidentUnlistedPrefix)

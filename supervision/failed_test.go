@@ -17,7 +17,8 @@ func TestWhyAnInterruptionWasNotMade(t *testing.T) {
 		l.held()
 		l.after(0, "far-end-cleared call=1 evidence=bye")
 		l.after(0, "adapter-leg-cleared call=1 answer=confirmed")
-		l.wantEffects(failure, l.after(time.Second, "loop-failed seq=1 failure="+failure), "report incident call=1 reason="+reason)
+		l.wantEffects(failure, l.after(time.Second, "loop-failed seq=1 failure="+failure),
+			"report incident call=1 reason="+reason)
 	}
 }
 
@@ -33,7 +34,8 @@ func TestTrialAtItsLastInstant(t *testing.T) {
 		l.held()
 		l.after(0, "trial-set call=1 interval=500ms")
 		l.after(0, "far-end-cleared call=1 evidence=bye")
-		l.wantEffects("the answer", l.after(1500*time.Millisecond+late, "adapter-leg-cleared call=1 answer=confirmed"), want)
+		l.wantEffects("the answer", l.after(1500*time.Millisecond+late, "adapter-leg-cleared call=1 answer=confirmed"),
+			want)
 	}
 }
 

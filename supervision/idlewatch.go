@@ -11,7 +11,8 @@ type idleWatch struct {
 // idle reports whether the line has nothing to do: no call, not even one that waits or whose leg is being cleared, the
 // loop closed, nothing wanted or judged, not in a second look either.
 func (m *Machine) idle() bool {
-	return len(m.calls) == 0 && m.loop == loopClosed && m.pendingOpening.wait == waitNothing && !m.verifying() && !m.listening()
+	return len(m.calls) == 0 && m.loop == loopClosed && m.pendingOpening.wait == waitNothing && !m.verifying() &&
+		!m.listening()
 }
 
 // watchIdle keeps the next look at an idle line due, and gives it up as soon as the line has something else to do,
@@ -120,7 +121,8 @@ func (m *Machine) lineHasCall() {
 
 // leftOffHook: the adapter itself says so, after a time of its own; that is trusted by configuration.
 func (m *Machine) leftOffHook(now Instant) {
-	if m.otherOnLine(0) || m.loop != loopClosed || m.pendingOpening.wait != waitNothing || m.verifying() || m.listening() {
+	if m.otherOnLine(0) || m.loop != loopClosed || m.pendingOpening.wait != waitNothing || m.verifying() ||
+		m.listening() {
 		return // the line shows its state otherwise
 	}
 	m.lineOffHook(now)

@@ -16,7 +16,8 @@ func TestOffHookCountsFromTheLastTime(t *testing.T) {
 		"while a call is offered":        {"call-arrived call=1", "released", "near-end-cleared call=1"},
 		"while nobody knows of the loop": {"loop-unknown", "released", "loop-closed"},
 		"in doubt": {
-			"call-requested call=1", "call-answered call=1", "far-end-cleared call=1 evidence=bye", "seized", "loop-unknown", "released", "loop-closed",
+			"call-requested call=1", "call-answered call=1", "far-end-cleared call=1 evidence=bye", "seized",
+			"loop-unknown", "released", "loop-closed",
 		},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -32,7 +33,8 @@ func TestOffHookCountsFromTheLastTime(t *testing.T) {
 				t.Errorf("the line is looked at at %v; want %v, a minute after it was lifted", l.deadline, want)
 			}
 			l.wantEffects("59 s later", l.after(59*time.Second, "time-passed"), "")
-			l.wantEffects("a minute later", l.after(time.Second, "time-passed"), "report incident reason=off-hook-without-call")
+			l.wantEffects("a minute later", l.after(time.Second, "time-passed"),
+				"report incident reason=off-hook-without-call")
 		})
 	}
 }

@@ -50,7 +50,8 @@ func (m *Machine) faultEnded() {
 // OfCall reports whether an incident is of a call alone: it says nothing about the state of the line, and ends at once.
 func (i Incident) OfCall() bool {
 	switch i {
-	case IncidentUnlistedPrefix, IncidentNoSound, IncidentFarEndSilent, IncidentEmergencyFailed, IncidentEmergencyAbandoned:
+	case IncidentUnlistedPrefix, IncidentNoSound, IncidentFarEndSilent, IncidentEmergencyFailed,
+		IncidentEmergencyAbandoned:
 		return true
 	default:
 		return false

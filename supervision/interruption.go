@@ -88,7 +88,8 @@ func (m *Machine) intervalOf(c *call) time.Duration {
 
 func (m *Machine) becomePending(now Instant, c *call) {
 	m.dropCheck(now)
-	m.pendingOpening = pendingOpening{wait: waitLeg, trial: c.trial, call: c.id, byeAt: c.byeAt, by: now.Add(m.policy.Lead), interval: c.interval}
+	m.pendingOpening = pendingOpening{wait: waitLeg, trial: c.trial, call: c.id, byeAt: c.byeAt,
+		by: now.Add(m.policy.Lead), interval: c.interval}
 	m.beginDisturbance(now)
 }
 

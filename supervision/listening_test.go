@@ -22,7 +22,8 @@ func TestListeningEndsToTheNanosecond(t *testing.T) {
 	}
 	l.wantEffects("1 ns before", l.after(10*time.Second-1, "time-passed"), "")
 	l.wantEffects("the end of the grace", l.after(1, "time-passed"), "probe-line")
-	l.wantEffects("no answer", l.after(500*time.Millisecond, "time-passed"), "report interrupted call=9 seq=1 interval=800ms hook=unknown")
+	l.wantEffects("no answer", l.after(500*time.Millisecond, "time-passed"),
+		"report interrupted call=9 seq=1 interval=800ms hook=unknown")
 	if v := l.m.View(); v.Incident != supervision.IncidentNone || v.Stayed != 0 || v.OffHook != supervision.HookOff {
 		t.Errorf("what nobody confirmed is %+v; want no incident, none that stayed, off hook at the first look", v)
 	}
@@ -52,7 +53,8 @@ func TestWatchAfterListening(t *testing.T) {
 	l.after(10*time.Second, "time-passed")
 	l.after(0, "probe-answered hook=unknown")
 	l.wantEffects("a minute later", l.after(time.Minute, "time-passed"), "probe-line")
-	l.wantEffects("off hook since the first look", l.after(0, "probe-answered hook=off"), "report incident reason=off-hook-without-call")
+	l.wantEffects("off hook since the first look", l.after(0, "probe-answered hook=off"),
+		"report incident reason=off-hook-without-call")
 	l.wantEffects("and on hook", l.after(time.Minute, "time-passed")+l.after(0, "probe-answered hook=on"),
 		"probe-line"+"report incident-ended reason=off-hook-without-call")
 }
@@ -63,9 +65,10 @@ func TestSetPolicyWhileListening(t *testing.T) {
 		change func(p *supervision.Policy)
 		due    time.Duration // from the first look on
 	}{
-		"another grace":  {func(p *supervision.Policy) { p.Listening = 0 }, 10 * time.Second},
-		"not trusted":    {func(p *supervision.Policy) { p.ProbeTrusted = false }, time.Second},
-		"by a sensor":    {func(p *supervision.Policy) { p.ProbeTrusted, p.SenseTrusted = false, true }, 10 * time.Second},
+		"another grace": {func(p *supervision.Policy) { p.Listening = 0 }, 10 * time.Second},
+		"not trusted":   {func(p *supervision.Policy) { p.ProbeTrusted = false }, time.Second},
+		"by a sensor": {func(p *supervision.Policy) { p.ProbeTrusted, p.SenseTrusted = false, true },
+			10 * time.Second},
 		"life-safety":    {func(p *supervision.Policy) { p.LifeSafety = true }, 10 * time.Second},
 		"with a consent": {func(p *supervision.Policy) { p.Repeats = 2 }, 10 * time.Second},
 	} {
@@ -85,7 +88,8 @@ func TestSetPolicyWhileListening(t *testing.T) {
 	l.stays("1")
 	l.m.SetPolicy(l.now, supervision.DefaultPolicy())
 	l.m.SetPolicy(l.now, listening())
-	l.wantEffects("trusted again at once", l.after(0, "time-passed"), "report interrupted call=9 seq=1 interval=800ms hook=unknown")
+	l.wantEffects("trusted again at once", l.after(0, "time-passed"),
+		"report interrupted call=9 seq=1 interval=800ms hook=unknown")
 
 	p := listening()
 	l = newTestLine(t, p)

@@ -59,7 +59,8 @@ func TestLateTimer(t *testing.T) {
 		l := newTestLine(t, p)
 		l.held()
 		l.after(0, "far-end-cleared call=1 evidence=bye")
-		l.wantEffects("1.2 s after the BYE", l.after(1200*time.Millisecond, "time-passed"), "open-loop call=1 seq=1 interval=800ms not-after=+122.2s")
+		l.wantEffects("1.2 s after the BYE", l.after(1200*time.Millisecond, "time-passed"),
+			"open-loop call=1 seq=1 interval=800ms not-after=+122.2s")
 		if want := l.now.Add(800 * time.Millisecond); l.deadline != want {
 			t.Errorf("the guard is at %v; want %v, 2 s after the BYE", l.deadline, want)
 		}
@@ -68,13 +69,15 @@ func TestLateTimer(t *testing.T) {
 		l := newTestLine(t, p)
 		l.held()
 		l.after(0, "far-end-cleared call=1 evidence=bye")
-		l.wantEffects("1.2 s and 1 ns after the BYE", l.after(1200*time.Millisecond+1, "time-passed"), "report incident call=1 reason=missed-not-after")
+		l.wantEffects("1.2 s and 1 ns after the BYE", l.after(1200*time.Millisecond+1, "time-passed"),
+			"report incident call=1 reason=missed-not-after")
 	})
 	t.Run("the adapter's answer is taken too late", func(t *testing.T) {
 		l := newTestLine(t, p)
 		l.held()
 		l.after(0, "far-end-cleared call=1 evidence=bye")
-		l.wantEffects("5 s after the BYE", l.after(5*time.Second, "adapter-leg-cleared call=1 answer=confirmed"), "report incident call=1 reason=missed-not-after")
+		l.wantEffects("5 s after the BYE", l.after(5*time.Second, "adapter-leg-cleared call=1 answer=confirmed"),
+			"report incident call=1 reason=missed-not-after")
 	})
 	t.Run("no answer, and the longer interval does not fit any more", func(t *testing.T) {
 		p := p
@@ -82,7 +85,8 @@ func TestLateTimer(t *testing.T) {
 		l := newTestLine(t, p)
 		l.held()
 		l.after(0, "far-end-cleared call=1 evidence=bye")
-		l.wantEffects("1 s after the BYE", l.after(time.Second, "time-passed"), "report incident call=1 reason=bye-unanswered")
+		l.wantEffects("1 s after the BYE", l.after(time.Second, "time-passed"),
+			"report incident call=1 reason=bye-unanswered")
 	})
 	t.Run("a guard time that is over hinders no clearing", func(t *testing.T) {
 		l := newTestLine(t, p)
@@ -92,7 +96,8 @@ func TestLateTimer(t *testing.T) {
 		l.after(10*time.Millisecond, "call-requested call=2")
 		l.after(0, "loop-closed seq=1")
 		l.after(0, "call-answered call=2")
-		l.wantEffects("a clearing at the end of the guard time", l.after(400*time.Millisecond, "far-end-cleared call=2 evidence=bye"), "clear-adapter-leg call=2")
+		l.wantEffects("a clearing at the end of the guard time",
+			l.after(400*time.Millisecond, "far-end-cleared call=2 evidence=bye"), "clear-adapter-leg call=2")
 		if want := l.now.Add(600 * time.Millisecond); l.deadline != want {
 			t.Errorf("the deadline is %v; want %v, the end of the lead", l.deadline, want)
 		}
@@ -102,7 +107,8 @@ func TestLateTimer(t *testing.T) {
 		l.held()
 		l.after(0, "far-end-cleared call=1 evidence=bye")
 		l.after(0, "call-arrived call=2")
-		l.wantEffects("an hour later", l.after(time.Hour, "time-passed"), "report incident call=1 reason=missed-not-after\noffer-call call=2")
+		l.wantEffects("an hour later", l.after(time.Hour, "time-passed"),
+			"report incident call=1 reason=missed-not-after\noffer-call call=2")
 		if l.deadline != supervision.Never {
 			t.Errorf("the deadline is %v; want none", l.deadline)
 		}
@@ -115,7 +121,8 @@ func TestDeadlineToTheNanosecond(t *testing.T) {
 	l.held()
 	l.after(0, "far-end-cleared call=1 evidence=bye")
 	l.wantEffects("1 ns before the end of the lead", l.after(600*time.Millisecond-1, "time-passed"), "")
-	l.wantEffects("the end of the lead", l.after(1, "time-passed"), "open-loop call=1 seq=1 interval=800ms not-after=+122.2s")
+	l.wantEffects("the end of the lead", l.after(1, "time-passed"),
+		"open-loop call=1 seq=1 interval=800ms not-after=+122.2s")
 	l.wantEffects("1 ns before the guard of the opening", l.after(1100*time.Millisecond-1, "time-passed"), "")
 	l.wantEffects("the guard of the opening", l.after(1, "time-passed"), "close-loop call=1 seq=1")
 }
@@ -126,10 +133,12 @@ func TestInvalidPolicyNeverOpens(t *testing.T) {
 	long.Interval, long.MaxInterval = 900*time.Millisecond, 800*time.Millisecond
 	beyond := supervision.DefaultPolicy()
 	beyond.Interval = 2500 * time.Millisecond
-	for name, p := range map[string]supervision.Policy{"zero": {}, "above max_interval": long, "longer than 2 s": beyond} {
+	for name, p := range map[string]supervision.Policy{"zero": {}, "above max_interval": long,
+		"longer than 2 s": beyond} {
 		l := newTestLine(t, p)
 		l.held()
-		all := l.after(0, "far-end-cleared call=1 evidence=bye") + l.after(0, "adapter-leg-cleared call=1 answer=confirmed") +
+		all := l.after(0, "far-end-cleared call=1 evidence=bye") +
+			l.after(0, "adapter-leg-cleared call=1 answer=confirmed") +
 			l.after(time.Second, "time-passed")
 		if strings.Contains(all, "open-loop") {
 			t.Errorf("a policy that is %s opens: %s", name, all)
@@ -138,7 +147,8 @@ func TestInvalidPolicyNeverOpens(t *testing.T) {
 	p := supervision.DefaultPolicy()
 	p.MaxInterval = time.Minute
 	l := newTestLine(t, p)
-	l.wantEffects("a pulse above the absolute limit", l.after(0, "pulse-requested interval=3.001s"), "report refused rule=out-of-bounds")
+	l.wantEffects("a pulse above the absolute limit", l.after(0, "pulse-requested interval=3.001s"),
+		"report refused rule=out-of-bounds")
 }
 
 // TestLostProbeAnswers: an answer that may be an earlier probe's opens nothing, and after Timer F (32 s) an old probe
@@ -154,11 +164,13 @@ func TestLostProbeAnswers(t *testing.T) {
 	}
 	clear("1")
 	l.wantEffects("a 481", l.after(0, "adapter-leg-cleared call=1 answer=unknown-call"), "probe-line")
-	l.wantEffects("no answer", l.after(500*time.Millisecond, "time-passed"), "report suppressed call=1 rule=unknown-call")
+	l.wantEffects("no answer", l.after(500*time.Millisecond, "time-passed"),
+		"report suppressed call=1 rule=unknown-call")
 	clear("2")
 	l.wantEffects("a 481", l.after(0, "adapter-leg-cleared call=2 answer=unknown-call"), "probe-line")
 	l.wantEffects("the first answer, late", l.after(0, "probe-answered hook=off"), "")
-	l.wantEffects("its own answer", l.after(0, "probe-answered hook=off"), "open-loop call=2 seq=1 interval=800ms not-after=+61.7s")
+	l.wantEffects("its own answer", l.after(0, "probe-answered hook=off"),
+		"open-loop call=2 seq=1 interval=800ms not-after=+61.7s")
 
 	l = newTestLine(t, p)
 	clear("1")
@@ -167,7 +179,8 @@ func TestLostProbeAnswers(t *testing.T) {
 	l.now = l.now.Add(32 * time.Second)
 	clear("2")
 	l.after(0, "adapter-leg-cleared call=2 answer=unknown-call")
-	l.wantEffects("its own answer, the first being lost", l.after(0, "probe-answered hook=off"), "open-loop call=2 seq=1 interval=800ms not-after=+93.7s")
+	l.wantEffects("its own answer, the first being lost", l.after(0, "probe-answered hook=off"),
+		"open-loop call=2 seq=1 interval=800ms not-after=+93.7s")
 }
 
 // TestLostLegAnswers: nobody says what became of a CANCEL. That must not keep the line from being cleared for ever;
@@ -178,12 +191,15 @@ func TestLostLegAnswers(t *testing.T) {
 	l.after(0, "far-end-cleared call=7 evidence=bye")
 	l.after(0, "call-arrived call=1")
 	l.after(0, "call-answered call=1")
-	l.wantEffects("a clearing 65 s later", l.after(65*time.Second, "far-end-cleared call=1 evidence=bye"), "clear-adapter-leg call=1\nreport suppressed call=1 rule=other-call")
+	l.wantEffects("a clearing 65 s later", l.after(65*time.Second, "far-end-cleared call=1 evidence=bye"),
+		"clear-adapter-leg call=1\nreport suppressed call=1 rule=other-call")
 	l.after(0, "adapter-leg-cleared call=1 answer=confirmed")
 	l.after(0, "call-arrived call=2")
 	l.after(0, "call-answered call=2")
-	l.wantEffects("a clearing after more than 65 s", l.after(1, "far-end-cleared call=2 evidence=bye"), "clear-adapter-leg call=2")
-	l.wantEffects("the answer", l.after(0, "adapter-leg-cleared call=2 answer=confirmed"), "open-loop call=2 seq=1 interval=800ms not-after=+126.200000001s")
+	l.wantEffects("a clearing after more than 65 s", l.after(1, "far-end-cleared call=2 evidence=bye"),
+		"clear-adapter-leg call=2")
+	l.wantEffects("the answer", l.after(0, "adapter-leg-cleared call=2 answer=confirmed"),
+		"open-loop call=2 seq=1 interval=800ms not-after=+126.200000001s")
 }
 
 // TestProbeBeforeOnHookRecognition: soon after an opening an adapter says off hook whatever is true.
@@ -199,7 +215,8 @@ func TestProbeBeforeOnHookRecognition(t *testing.T) {
 	l.after(0, "call-answered call=2")
 	l.after(500*time.Millisecond, "time-passed")
 	l.after(0, "far-end-cleared call=2 evidence=bye")
-	l.wantEffects("a 481 half a second after an opening", l.after(0, "adapter-leg-cleared call=2 answer=unknown-call"), "report suppressed call=2 rule=unknown-call")
+	l.wantEffects("a 481 half a second after an opening", l.after(0, "adapter-leg-cleared call=2 answer=unknown-call"),
+		"report suppressed call=2 rule=unknown-call")
 }
 
 // TestEffectsAreReused: the slice belongs to the machine, as Step says.

@@ -27,5 +27,6 @@ func (m *Machine) pendSeized(id CallID) {
 // pendingIsUrgent reports whether the line is to be looked at soon, and is an incident as soon as it is seen off hook.
 // While a storm lasts, which is an incident itself, its own clearings do not press: that would be an incident for each.
 func (m *Machine) pendingIsUrgent() bool {
-	return m.pendingIncident.why == IncidentSuppressed && !(m.pendingIncident.rule == SuppressedTooManyOpenings && m.breaker.tripped())
+	return m.pendingIncident.why == IncidentSuppressed && !(m.pendingIncident.rule == SuppressedTooManyOpenings &&
+		m.breaker.tripped())
 }

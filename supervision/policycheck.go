@@ -16,25 +16,34 @@ func (f Fault) String() string { return f.Field + ": " + f.Problem }
 // most likely to be changed.
 func (p Policy) Check() []Fault {
 	var c checker
-	c.within("interval", p.Interval, IntervalFloor, IntervalCeiling, "shorter breaks can be read as dial pulses or recalls")
-	c.within("lead", p.Lead, leadFloor, leadCeiling, "the adapter's answer needs some time, and an opening must fit behind it")
+	c.within("interval", p.Interval, IntervalFloor, IntervalCeiling,
+		"shorter breaks can be read as dial pulses or recalls")
+	c.within("lead", p.Lead, leadFloor, leadCeiling,
+		"the adapter's answer needs some time, and an opening must fit behind it")
 	c.within("guard_time", p.GuardTime, guardFloor, guardCeiling, "the line must settle, and calls wait meanwhile")
-	c.within("onhook_recognition", p.OnHookRecognition, IntervalFloor, recognitionCeiling, "calls wait until it has passed")
-	c.within("max_interval", p.MaxInterval, IntervalFloor, IntervalCeiling, "no opening is longer than that, by hand too")
-	c.within("flash_max", p.FlashMax, 0, flashCeiling, "no flash window is wider (RFC 5098); 0 where flash detection is off")
+	c.within("onhook_recognition", p.OnHookRecognition, IntervalFloor, recognitionCeiling,
+		"calls wait until it has passed")
+	c.within("max_interval", p.MaxInterval, IntervalFloor, IntervalCeiling,
+		"no opening is longer than that, by hand too")
+	c.within("flash_max", p.FlashMax, 0, flashCeiling,
+		"no flash window is wider (RFC 5098); 0 where flash detection is off")
 	c.within("callback_window", p.CallbackWindow, 0, callbackCeiling, "0 for none")
 	if p.Watch != 0 {
 		c.within("watch", p.Watch, watchFloor, watchCeiling, "0 for never")
 	}
 	c.within("listening", p.Listening, 0, listeningCeiling, "0 where the first look decides")
 	if p.Repeats < 0 || p.Repeats > repeatsCeiling {
-		c.add("repeats", "%d is out of bounds; allowed is 0 to %d (each may cut into somebody's dialling)", p.Repeats, repeatsCeiling)
+		c.add("repeats", "%d is out of bounds; allowed is 0 to %d (each may cut into somebody's dialling)", p.Repeats,
+			repeatsCeiling)
 	}
 	switch {
 	case p.OpeningsPerMinute < 1 || p.OpeningsPerMinute > openingsCeiling:
-		c.add("openings_per_minute", "%d is out of bounds; allowed is 1 to %d (people make a few)", p.OpeningsPerMinute, openingsCeiling)
+		c.add("openings_per_minute", "%d is out of bounds; allowed is 1 to %d (people make a few)", p.OpeningsPerMinute,
+			openingsCeiling)
 	case p.OpeningsPerMinute <= p.Repeats:
-		c.add("openings_per_minute", "%d is not enough for one clearing with repeats: %d; raise it to at least %d, or lower repeats", p.OpeningsPerMinute, p.Repeats, p.Repeats+1)
+		c.add("openings_per_minute",
+			"%d is not enough for one clearing with repeats: %d; raise it to at least %d, or lower repeats",
+			p.OpeningsPerMinute, p.Repeats, p.Repeats+1)
 	}
 	longest := p.checkSteps(&c)
 	if p.Interval+intervalMargin > p.MaxInterval {
@@ -43,7 +52,8 @@ func (p Policy) Check() []Fault {
 	}
 	p.checkEnd(&c, "interval", p.Interval)
 	if p.OnHookRecognition < longest {
-		c.add("onhook_recognition", "%v is shorter than the longest interval of the line, %v; the adapter cannot recognise on hook before the loop closes again: raise it to at least %[2]v",
+		c.add("onhook_recognition",
+			"%v is shorter than the longest interval of the line, %v; the adapter cannot recognise on hook before the loop closes again: raise it to at least %[2]v",
 			p.OnHookRecognition, longest)
 	}
 	p.checkFlash(&c)
@@ -55,7 +65,8 @@ func (p Policy) checkSteps(c *checker) time.Duration {
 	last := p.Interval
 	for i, step := range p.Steps {
 		if step <= last {
-			c.add("steps", "step %d, %v, is no longer than what comes before it, %v; let the steps rise, the first above interval", i+1, step, last)
+			c.add("steps", "step %d, %v, is no longer than what comes before it, %v; let the steps rise, the first above interval",
+				i+1, step, last)
 		}
 		c.within("steps", step, IntervalFloor, IntervalCeiling, "a step is an interval")
 		if step+intervalMargin > p.MaxInterval {

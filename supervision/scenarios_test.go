@@ -28,13 +28,15 @@ func TestSeizureAfterGuardTime(t *testing.T) {
 	p.SenseTrusted, p.Repeats = true, 1
 	l := newTestLine(t, p)
 	l.cleared()
-	l.wantEffects("a lift at the end of the guard time", l.after(400*time.Millisecond, "seized"), "report interrupted call=1 seq=1 interval=800ms hook=on")
+	l.wantEffects("a lift at the end of the guard time", l.after(400*time.Millisecond, "seized"),
+		"report interrupted call=1 seq=1 interval=800ms hook=on")
 
 	l = newTestLine(t, p)
 	l.cleared()
 	l.wantEffects("current in the guard time", l.after(400*time.Millisecond-1, "seized"), "")
-	l.wantEffects("its end: the hold came back", l.after(1, "time-passed"), "report interrupted call=1 seq=1 interval=800ms hook=off\n"+
-		"open-loop call=1 seq=2 interval=800ms not-after=+122.46s")
+	l.wantEffects("its end: the hold came back", l.after(1, "time-passed"),
+		"report interrupted call=1 seq=1 interval=800ms hook=off\n"+
+			"open-loop call=1 seq=2 interval=800ms not-after=+122.46s")
 
 	// A sensor that was not to be trusted since the opening has seen nothing stop: its first word is of the hold.
 	l = newTestLine(t, p)
@@ -51,7 +53,8 @@ func TestSeizureAfterGuardTime(t *testing.T) {
 	p.SenseTrusted, p.ProbeTrusted, p.OnHookRecognition = false, true, 800*time.Millisecond
 	l = newTestLine(t, p)
 	l.cleared()
-	l.wantEffects("a lift at the end of the guard time, by a sensor that is not trusted", l.after(400*time.Millisecond, "seized"),
+	l.wantEffects("a lift at the end of the guard time, by a sensor that is not trusted",
+		l.after(400*time.Millisecond, "seized"),
 		"probe-line\nreport interrupted call=1 seq=1 interval=800ms hook=unknown")
 }
 
@@ -99,7 +102,8 @@ func TestCallAfterALongFault(t *testing.T) {
 	l.after(0, "pulse-requested")
 	l.after(0, "loop-unknown seq=1 failure=no-answer")
 	l.after(0, "call-arrived call=1")
-	l.wantEffects("the closing", l.after(6500*time.Millisecond, "loop-closed"), "report incident-ended reason=controller-unreachable")
+	l.wantEffects("the closing", l.after(6500*time.Millisecond, "loop-closed"),
+		"report incident-ended reason=controller-unreachable")
 	// lead, probe, max_interval, close, guard time and recognition are 6.6 s
 	l.wantEffects("the longest wait", l.after(100*time.Millisecond, "time-passed"), "offer-call call=1")
 }
@@ -124,7 +128,8 @@ func TestOtherLegUnconfirmed(t *testing.T) {
 	l.wantEffects("the other BYE is not answered", l.after(0, "adapter-leg-cleared call=2 answer=confirmed"), opening)
 	l = two()
 	l.after(0, "adapter-leg-cleared call=1 answer=confirmed")
-	l.wantEffects("both are answered", l.after(0, "adapter-leg-cleared call=2 answer=confirmed"), strings.Replace(strings.Replace(opening, "1.3s", "800ms", 1), "121.7", "122.2", 1))
+	l.wantEffects("both are answered", l.after(0, "adapter-leg-cleared call=2 answer=confirmed"),
+		strings.Replace(strings.Replace(opening, "1.3s", "800ms", 1), "121.7", "122.2", 1))
 	l = two()
 	l.after(65*time.Second, "adapter-leg-cleared call=2 answer=confirmed")
 
@@ -146,7 +151,8 @@ func TestOtherLegUnconfirmed(t *testing.T) {
 	l.after(0, "trial-set call=2 interval=500ms")
 	l.after(0, "far-end-cleared call=1 evidence=bye")
 	l.after(0, "far-end-cleared call=2 evidence=bye")
-	l.wantEffects("a trial while the other BYE is not answered", l.after(0, "adapter-leg-cleared call=2 answer=confirmed"),
+	l.wantEffects("a trial while the other BYE is not answered",
+		l.after(0, "adapter-leg-cleared call=2 answer=confirmed"),
 		"report suppressed call=2 interval=500ms rule=out-of-bounds trial")
 }
 
@@ -210,14 +216,16 @@ func TestLateOpeningIsNotCutShort(t *testing.T) {
 
 	p.MaxInterval, p.Lead = 3*time.Second, 1650*ms // 2 s after the BYE
 	l, opens = clearing(p, "")
-	l.wantEffects("the shortest interval after the longest lead", opens, "open-loop call=1 seq=1 interval=250ms not-after=+122.65s")
+	l.wantEffects("the shortest interval after the longest lead", opens,
+		"open-loop call=1 seq=1 interval=250ms not-after=+122.65s")
 	if got := cut(l, 0); got != 250*ms {
 		t.Errorf("open for %v; want 250ms", got)
 	}
 
 	p = supervision.DefaultPolicy()
 	l = newTestLine(t, p)
-	l.wantEffects("the longest interval by hand", l.after(0, "pulse-requested interval=2.8s"), "open-loop seq=1 interval=2.8s not-after=+60.2s")
+	l.wantEffects("the longest interval by hand", l.after(0, "pulse-requested interval=2.8s"),
+		"open-loop seq=1 interval=2.8s not-after=+60.2s")
 	l = newTestLine(t, p)
 	l.wantEffects("a longer one", l.after(0, "pulse-requested interval=2.801s"), "report refused rule=out-of-bounds")
 
@@ -226,7 +234,8 @@ func TestLateOpeningIsNotCutShort(t *testing.T) {
 	p.MaxInterval = 1200 * ms
 	l.m.SetPolicy(l.now, p)
 	l.wantEffects("the longest trial", l.after(0, "trial-set call=1 interval=1s"), "")
-	l.wantEffects("a longer one", l.after(0, "trial-set call=1 interval=1.001s"), "report refused call=1 rule=out-of-bounds")
+	l.wantEffects("a longer one", l.after(0, "trial-set call=1 interval=1.001s"),
+		"report refused call=1 rule=out-of-bounds")
 }
 
 // TestConfirmationCrossesClose: a confirmation that crosses the close leaves it its time: 500 ms, then nobody knows.
@@ -235,7 +244,8 @@ func TestConfirmationCrossesClose(t *testing.T) {
 	l.held()
 	l.after(0, "far-end-cleared call=1 evidence=bye")
 	l.after(0, "adapter-leg-cleared call=1 answer=confirmed")
-	l.wantEffects("a seizure", l.after(10*time.Millisecond, "seized"), "close-loop call=1 seq=1\nreport cancelled call=1")
+	l.wantEffects("a seizure", l.after(10*time.Millisecond, "seized"),
+		"close-loop call=1 seq=1\nreport cancelled call=1")
 	by := l.now.Add(500 * time.Millisecond)
 	l.after(20*time.Millisecond, "loop-opened seq=1")
 	if l.deadline != by {
@@ -246,8 +256,10 @@ func TestConfirmationCrossesClose(t *testing.T) {
 // TestShortestPulseByHand: 250 ms is allowed, and what is shorter is not.
 func TestShortestPulseByHand(t *testing.T) {
 	l := newTestLine(t, supervision.DefaultPolicy())
-	l.wantEffects("249.999999 ms", l.after(0, "pulse-requested interval=249.999999ms"), "report refused rule=out-of-bounds")
-	l.wantEffects("250 ms", l.after(0, "pulse-requested interval=250ms"), "open-loop seq=1 interval=250ms not-after=+61s")
+	l.wantEffects("249.999999 ms", l.after(0, "pulse-requested interval=249.999999ms"),
+		"report refused rule=out-of-bounds")
+	l.wantEffects("250 ms", l.after(0, "pulse-requested interval=250ms"),
+		"open-loop seq=1 interval=250ms not-after=+61s")
 }
 
 // TestWaitingCallsAreCounted: each of the calls that wait is refused when the near end comes first.
@@ -260,7 +272,8 @@ func TestWaitingCallsAreCounted(t *testing.T) {
 	if l.m.AtRest() {
 		t.Error("at rest while calls wait")
 	}
-	l.wantEffects("a seizure", l.after(0, "seized"), "report cancelled call=1\nrefuse-call call=2 code=486\nrefuse-call call=3 code=486")
+	l.wantEffects("a seizure", l.after(0, "seized"),
+		"report cancelled call=1\nrefuse-call call=2 code=486\nrefuse-call call=3 code=486")
 }
 
 // TestLookWhileACallRings: a call that rings may answer for a line that is off hook, so that is unknown; on hook is on
@@ -273,20 +286,23 @@ func TestLookWhileACallRings(t *testing.T) {
 	l.after(20*time.Millisecond, "seized")
 	l.after(380*time.Millisecond, "time-passed")
 	l.after(time.Second, "call-arrived call=2")
-	l.wantEffects("the handset put down", l.after(time.Second, "released"), "report interrupted call=1 seq=1 interval=800ms hook=on")
+	l.wantEffects("the handset put down", l.after(time.Second, "released"),
+		"report interrupted call=1 seq=1 interval=800ms hook=on")
 
 	l = newTestLine(t, p)
 	l.cleared()
 	l.after(20*time.Millisecond, "seized")
 	l.after(380*time.Millisecond, "time-passed")
 	l.after(time.Second, "call-arrived call=2")
-	l.wantEffects("the second look", l.after(9*time.Second, "time-passed"), "report interrupted call=1 seq=1 interval=800ms hook=unknown")
+	l.wantEffects("the second look", l.after(9*time.Second, "time-passed"),
+		"report interrupted call=1 seq=1 interval=800ms hook=unknown")
 
 	l = newTestLine(t, listening())
 	l.stays("1")
 	l.wantEffects("the second probe", l.after(10*time.Second, "time-passed"), "probe-line")
 	l.after(0, "call-arrived call=2")
-	l.wantEffects("off hook, or the call that rings", l.after(0, "probe-answered hook=off"), "report interrupted call=9 seq=1 interval=800ms hook=unknown")
+	l.wantEffects("off hook, or the call that rings", l.after(0, "probe-answered hook=off"),
+		"report interrupted call=9 seq=1 interval=800ms hook=unknown")
 }
 
 // TestRepeatedIncident: the same reason of another call is another incident, the same of the same is not told again,
@@ -304,7 +320,8 @@ func TestRepeatedIncident(t *testing.T) {
 	l.after(0, "seized")
 	l.after(0, "far-end-cleared call=1 evidence=bye")
 	l.after(0, "adapter-leg-cleared call=1 answer=confirmed")
-	l.wantEffects("a contact that is stuck", opened("1"), "report interrupted call=1 seq=1 interval=800ms hook=off\nreport incident call=1 reason=contact-stuck")
+	l.wantEffects("a contact that is stuck", opened("1"),
+		"report interrupted call=1 seq=1 interval=800ms hook=off\nreport incident call=1 reason=contact-stuck")
 	l.after(time.Second, "pulse-requested")
 	l.wantEffects("by hand", opened("2"), "report interrupted seq=2 interval=800ms hook=off\n"+
 		"report incident-ended reason=contact-stuck\nreport incident reason=contact-stuck")

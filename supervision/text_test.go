@@ -15,22 +15,29 @@ import (
 func TestTextForm(t *testing.T) {
 	const ms = time.Millisecond
 	events := map[string]supervision.Event{
-		"call-arrived call=1":                               {Kind: supervision.CallArrived, Call: 1},
-		"call-arrived call=1 emergency":                     {Kind: supervision.CallArrived, Call: 1, Emergency: true},
-		"far-end-cleared call=3 evidence=bye":               {Kind: supervision.FarEndCleared, Call: 3, Evidence: supervision.EvidenceBye},
-		"far-end-cleared call=3 evidence=tone late=1.5s":    {Kind: supervision.FarEndCleared, Call: 3, Evidence: supervision.EvidenceTone, Late: 1500 * ms},
-		"adapter-leg-cleared call=2 answer=none":            {Kind: supervision.AdapterLegCleared, Call: 2},
-		"adapter-leg-cleared call=2 answer=unknown-call":    {Kind: supervision.AdapterLegCleared, Call: 2, Answer: supervision.AnswerUnknown},
-		"loop-closed seq=4 took=800ms":                      {Kind: supervision.LoopClosed, Seq: 4, Took: 800 * ms},
-		"loop-closed seq=4 took=0.8005s":                    {Kind: supervision.LoopClosed, Seq: 4, Took: 800*ms + 500*time.Microsecond},
-		"loop-failed seq=4 failure=no-contact":              {Kind: supervision.LoopFailed, Seq: 4, Failure: supervision.FailureNoContact},
-		"probe-answered hook=unknown":                       {Kind: supervision.ProbeAnswered},
-		"trial-set call=2 interval=20ms pulse-dialling-off": {Kind: supervision.TrialSet, Call: 2, Interval: 20 * ms, PulseDiallingOff: true},
-		"flash-reported":                                    {Kind: supervision.FlashReported},
-		"sound-contested call=2":                            {Kind: supervision.SoundContested, Call: 2},
-		"sound-missing call=2":                              {Kind: supervision.SoundMissing, Call: 2},
-		"far-end-silent call=2 late=300s":                   {Kind: supervision.FarEndSilent, Call: 2, Late: 5 * time.Minute},
-		"attempt-ended call=2 code=0 progress=none":         {Kind: supervision.AttemptEnded, Call: 2},
+		"call-arrived call=1":           {Kind: supervision.CallArrived, Call: 1},
+		"call-arrived call=1 emergency": {Kind: supervision.CallArrived, Call: 1, Emergency: true},
+		"far-end-cleared call=3 evidence=bye": {Kind: supervision.FarEndCleared, Call: 3,
+			Evidence: supervision.EvidenceBye},
+		"far-end-cleared call=3 evidence=tone late=1.5s": {Kind: supervision.FarEndCleared, Call: 3,
+			Evidence: supervision.EvidenceTone, Late: 1500 * ms},
+		"adapter-leg-cleared call=2 answer=none": {Kind: supervision.AdapterLegCleared, Call: 2},
+		"adapter-leg-cleared call=2 answer=unknown-call": {Kind: supervision.AdapterLegCleared, Call: 2,
+			Answer: supervision.AnswerUnknown},
+		"loop-closed seq=4 took=800ms": {Kind: supervision.LoopClosed, Seq: 4, Took: 800 * ms},
+		"loop-closed seq=4 took=0.8005s": {Kind: supervision.LoopClosed, Seq: 4, Took: 800*ms +
+			500*time.Microsecond},
+		"loop-failed seq=4 failure=no-contact": {Kind: supervision.LoopFailed, Seq: 4,
+			Failure: supervision.FailureNoContact},
+		"probe-answered hook=unknown": {Kind: supervision.ProbeAnswered},
+		"trial-set call=2 interval=20ms pulse-dialling-off": {Kind: supervision.TrialSet, Call: 2, Interval: 20 * ms,
+			PulseDiallingOff: true},
+		"flash-reported":         {Kind: supervision.FlashReported},
+		"sound-contested call=2": {Kind: supervision.SoundContested, Call: 2},
+		"sound-missing call=2":   {Kind: supervision.SoundMissing, Call: 2},
+		"far-end-silent call=2 late=300s": {Kind: supervision.FarEndSilent, Call: 2,
+			Late: 5 * time.Minute},
+		"attempt-ended call=2 code=0 progress=none": {Kind: supervision.AttemptEnded, Call: 2},
 		"attempt-ended call=2 code=480 progress=ringing second": {
 			Kind: supervision.AttemptEnded, Call: 2, Code: 480, Progress: supervision.ProgressRinging, Second: true},
 		"time-passed":   {Kind: supervision.TimePassed},
@@ -46,17 +53,27 @@ func TestTextForm(t *testing.T) {
 		}
 	}
 	effects := map[string]supervision.Effect{
-		"offer-call call=1":                                        {Kind: supervision.OfferCall, Call: 1},
-		"refuse-call call=1 code=486":                              {Kind: supervision.RefuseCall, Call: 1, Code: 486},
-		"open-loop call=1 seq=1 interval=800ms not-after=+1.2s":    {Kind: supervision.OpenLoop, Call: 1, Seq: 1, Interval: 800 * ms, NotAfter: supervision.Instant(1200 * ms)},
-		"open-loop seq=1 interval=800ms not-after=never":           {Kind: supervision.OpenLoop, Seq: 1, Interval: 800 * ms, NotAfter: supervision.Never},
-		"report suppressed call=1 rule=life-safety":                {Kind: supervision.Report, Report: supervision.ReportSuppressed, Call: 1, Suppression: supervision.SuppressedLifeSafety},
-		"report incident call=1 reason=interval-short":             {Kind: supervision.Report, Report: supervision.ReportIncident, Call: 1, Incident: supervision.IncidentIntervalShort},
-		"report interrupted call=1 hook=off trial":                 {Kind: supervision.Report, Report: supervision.ReportInterrupted, Call: 1, Hook: supervision.HookOff, Trial: true},
-		"report incident call=1 reason=interval-short flash":       {Kind: supervision.Report, Report: supervision.ReportIncident, Call: 1, Incident: supervision.IncidentIntervalShort, Flash: true},
-		"report incident call=1 rule=other-call reason=suppressed": {Kind: supervision.Report, Report: supervision.ReportIncident, Call: 1, Incident: supervision.IncidentSuppressed, Suppression: supervision.SuppressedOtherCall},
-		"report next-interval interval=1.2s":                       {Kind: supervision.Report, Report: supervision.ReportNextInterval, Interval: 1200 * ms},
-		"report interrupted call=1 hook=unknown":                   {Kind: supervision.Report, Report: supervision.ReportInterrupted, Call: 1},
+		"offer-call call=1":           {Kind: supervision.OfferCall, Call: 1},
+		"refuse-call call=1 code=486": {Kind: supervision.RefuseCall, Call: 1, Code: 486},
+		"open-loop call=1 seq=1 interval=800ms not-after=+1.2s": {Kind: supervision.OpenLoop, Call: 1, Seq: 1,
+			Interval: 800 * ms, NotAfter: supervision.Instant(1200 * ms)},
+		"open-loop seq=1 interval=800ms not-after=never": {Kind: supervision.OpenLoop, Seq: 1,
+			Interval: 800 * ms, NotAfter: supervision.Never},
+		"report suppressed call=1 rule=life-safety": {Kind: supervision.Report,
+			Report: supervision.ReportSuppressed, Call: 1, Suppression: supervision.SuppressedLifeSafety},
+		"report incident call=1 reason=interval-short": {Kind: supervision.Report,
+			Report: supervision.ReportIncident, Call: 1, Incident: supervision.IncidentIntervalShort},
+		"report interrupted call=1 hook=off trial": {Kind: supervision.Report,
+			Report: supervision.ReportInterrupted, Call: 1, Hook: supervision.HookOff, Trial: true},
+		"report incident call=1 reason=interval-short flash": {Kind: supervision.Report,
+			Report: supervision.ReportIncident, Call: 1, Incident: supervision.IncidentIntervalShort, Flash: true},
+		"report incident call=1 rule=other-call reason=suppressed": {Kind: supervision.Report,
+			Report: supervision.ReportIncident, Call: 1, Incident: supervision.IncidentSuppressed,
+			Suppression: supervision.SuppressedOtherCall},
+		"report next-interval interval=1.2s": {Kind: supervision.Report,
+			Report: supervision.ReportNextInterval, Interval: 1200 * ms},
+		"report interrupted call=1 hook=unknown": {Kind: supervision.Report,
+			Report: supervision.ReportInterrupted, Call: 1},
 	}
 	for text, ef := range effects {
 		if got := ef.String(); got != text {
@@ -112,7 +129,8 @@ func TestTextErrors(t *testing.T) {
 			t.Errorf("%q is read as event %v, error %v", text, ev, err)
 		}
 	}
-	for _, text := range []string{"", "open-door", "report loudly", "open-loop not-after=soon", "open-loop interval=1"} {
+	for _, text := range []string{"", "open-door", "report loudly", "open-loop not-after=soon",
+		"open-loop interval=1"} {
 		if ef, err := supervision.ParseEffect(text); !errors.Is(err, supervision.ErrText) {
 			t.Errorf("%q is read as effect %v, error %v", text, ef, err)
 		}
@@ -150,12 +168,15 @@ func TestEventTextRoundTrip(t *testing.T) {
 func TestEffectTextRoundTrip(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		ef := supervision.Effect{
-			Kind: supervision.EffectKind(rapid.Uint8().Draw(t, "kind")), Call: supervision.CallID(rapid.Uint64().Draw(t, "call")),
-			Seq: supervision.Seq(rapid.Uint32().Draw(t, "seq")), Code: rapid.Int().Draw(t, "code"),
+			Kind: supervision.EffectKind(rapid.Uint8().Draw(t, "kind")),
+			Call: supervision.CallID(rapid.Uint64().Draw(t, "call")),
+			Seq:  supervision.Seq(rapid.Uint32().Draw(t, "seq")), Code: rapid.Int().Draw(t, "code"),
 			Interval: drawDuration(t, "interval"), NotAfter: supervision.Instant(drawDuration(t, "not-after")),
-			Report: supervision.ReportKind(rapid.Uint8().Draw(t, "report")), Suppression: supervision.Suppression(rapid.Uint8().Draw(t, "rule")),
-			Incident: supervision.Incident(rapid.Uint8().Draw(t, "reason")), Hook: supervision.Hook(rapid.Uint8().Draw(t, "hook")),
-			Flash: rapid.Bool().Draw(t, "flash"), Trial: rapid.Bool().Draw(t, "trial"),
+			Report:      supervision.ReportKind(rapid.Uint8().Draw(t, "report")),
+			Suppression: supervision.Suppression(rapid.Uint8().Draw(t, "rule")),
+			Incident:    supervision.Incident(rapid.Uint8().Draw(t, "reason")),
+			Hook:        supervision.Hook(rapid.Uint8().Draw(t, "hook")),
+			Flash:       rapid.Bool().Draw(t, "flash"), Trial: rapid.Bool().Draw(t, "trial"),
 		}
 		if got, err := supervision.ParseEffect(ef.String()); err != nil || got != ef {
 			t.Fatalf("%q came back as %q, %v", ef, got, err)

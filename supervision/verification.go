@@ -139,7 +139,8 @@ func (m *Machine) interrupted(now Instant, h Hook) {
 		h = HookUnknown // it tells nothing about the interval
 	}
 	m.out = append(m.out, Effect{
-		Kind: Report, Report: ReportInterrupted, Call: o.call, Seq: o.seq, Interval: o.interval, Hook: h, Trial: o.trial,
+		Kind: Report, Report: ReportInterrupted, Call: o.call, Seq: o.seq, Interval: o.interval, Hook: h,
+		Trial: o.trial,
 	})
 	m.pendingIncident = pendingIncident{}
 	switch h {
@@ -208,7 +209,8 @@ func (m *Machine) contactStuck() bool {
 // through, or while a call waits.
 func (m *Machine) mayRepeat(now Instant, stayed int) bool {
 	o := &m.last
-	return o.repeats < m.policy.Repeats && !o.faulted && !o.overtaken && m.loop == loopClosed && m.pendingOpening.wait == waitNothing &&
+	return o.repeats < m.policy.Repeats && !o.faulted && !o.overtaken && m.loop == loopClosed &&
+		m.pendingOpening.wait == waitNothing &&
 		!m.policy.LifeSafety && !m.inCallbackWindow(now) && !m.otherOnLine(0) && m.waiting == 0 &&
 		m.repeatInterval(stayed) <= m.policy.Longest() && !m.oneTooMany(now)
 }

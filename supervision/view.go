@@ -131,7 +131,8 @@ func (m *Machine) View() View {
 	for i := range m.calls {
 		c := &m.calls[i]
 		v.Calls = append(v.Calls, CallView{
-			Call: c.id, Emergency: c.emergency, Answered: c.answered, Waiting: c.leg == legNone, Clearing: c.leg == legClearing,
+			Call: c.id, Emergency: c.emergency, Answered: c.answered, Waiting: c.leg == legNone,
+			Clearing: c.leg == legClearing,
 		})
 	}
 	return v

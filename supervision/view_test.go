@@ -49,7 +49,8 @@ func TestFirstLookAtAnIdleLine(t *testing.T) {
 			t.Errorf("%s: a line that is only watched is not at rest", name)
 		}
 	}
-	if _, deadline := supervision.New(probing()).Step(0, supervision.Event{Kind: supervision.CallRinging}); deadline != 0 {
+	if _, deadline := supervision.New(probing()).Step(0,
+		supervision.Event{Kind: supervision.CallRinging}); deadline != 0 {
 		t.Errorf("the first deadline is %v; want at once", deadline)
 	}
 }
@@ -123,7 +124,8 @@ func TestView(t *testing.T) {
 			}
 		}
 		got.Calls, want.Calls = nil, nil
-		if got.Loop != want.Loop || got.Fault != want.Fault || got.Interval != want.Interval || got.Stayed != want.Stayed || got.Incident != want.Incident ||
+		if got.Loop != want.Loop || got.Fault != want.Fault || got.Interval != want.Interval ||
+			got.Stayed != want.Stayed || got.Incident != want.Incident ||
 			got.Suppression != want.Suppression || got.OffHook != want.OffHook || got.CallbackBy != want.CallbackBy {
 			t.Errorf("%s: %+v; want %+v", what, got, want)
 		}
@@ -132,7 +134,8 @@ func TestView(t *testing.T) {
 	view("at rest", supervision.View{Loop: "closed", Interval: 800 * ms})
 	l.stays("1")
 	view("a hold stayed", supervision.View{
-		Loop: "closed", Interval: time.Second, Stayed: 1, Incident: supervision.IncidentIntervalShort, OffHook: supervision.HookOff,
+		Loop: "closed", Interval: time.Second, Stayed: 1, Incident: supervision.IncidentIntervalShort,
+		OffHook: supervision.HookOff,
 	})
 	l.after(time.Second, "call-requested call=2 emergency")
 	l.after(0, "call-answered call=2")
@@ -159,7 +162,8 @@ func TestView(t *testing.T) {
 	l.after(0, "call-arrived call=3")
 	view("faulted", supervision.View{
 		Loop: "faulted", Interval: time.Second, Stayed: 1, CallbackBy: window, OffHook: supervision.HookOn,
-		Fault: supervision.IncidentUnreachable, Incident: supervision.IncidentUnreachable, Calls: []supervision.CallView{{Call: 3}},
+		Fault: supervision.IncidentUnreachable, Incident: supervision.IncidentUnreachable,
+		Calls: []supervision.CallView{{Call: 3}},
 	})
 }
 
@@ -173,7 +177,8 @@ func TestSaveAndRestore(t *testing.T) {
 	l.after(0, "call-answered call=2")
 	l.after(0, "near-end-cleared call=2")
 	kept := l.m.SavedState()
-	if want := (supervision.SavedState{Stayed: 1, CallbackBy: l.now.Add(30 * time.Minute), Recent: 1, RecentAt: supervision.Instant(time.Minute)}); kept != want {
+	if want := (supervision.SavedState{Stayed: 1, CallbackBy: l.now.Add(30 * time.Minute), Recent: 1,
+		RecentAt: supervision.Instant(time.Minute)}); kept != want {
 		t.Errorf("kept %+v; want %+v", kept, want)
 	}
 	l = newTestLine(t, p)
@@ -182,7 +187,8 @@ func TestSaveAndRestore(t *testing.T) {
 	l.wantEffects("off hook", l.after(0, "probe-answered hook=off"), "report incident reason=off-hook-without-call")
 	l.held()
 	l.after(0, "far-end-cleared call=1 evidence=bye")
-	l.wantEffects("a clearing", l.after(0, "adapter-leg-cleared call=1 answer=confirmed"), "open-loop call=1 seq=1 interval=1s not-after=+122s")
+	l.wantEffects("a clearing", l.after(0, "adapter-leg-cleared call=1 answer=confirmed"),
+		"open-loop call=1 seq=1 interval=1s not-after=+122s")
 
 	for stayed, want := range map[int]int{-1: 0, 2: 2, 7: 2} {
 		m := supervision.New(p)
@@ -247,7 +253,8 @@ func TestClearingAtTheEndOfAStormPause(t *testing.T) {
 	l.held()
 	l.now = supervision.Instant(2 * time.Minute)
 	l.wantEffects("a clearing", l.after(0, "far-end-cleared call=1 evidence=bye"), "clear-adapter-leg call=1")
-	l.wantEffects("its answer", l.after(0, "adapter-leg-cleared call=1 answer=confirmed"), "open-loop call=1 seq=1 interval=800ms not-after=+121.2s")
+	l.wantEffects("its answer", l.after(0, "adapter-leg-cleared call=1 answer=confirmed"),
+		"open-loop call=1 seq=1 interval=800ms not-after=+121.2s")
 }
 
 // TestSetPolicyDeadlines: what is not to be trusted any more ends at once; what is to be watched from now on is.

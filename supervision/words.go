@@ -7,10 +7,12 @@ var (
 		CallAnswered: "call-answered", FarEndCleared: "far-end-cleared", NearEndCleared: "near-end-cleared",
 		AdapterLost: "adapter-lost", AdapterLegCleared: "adapter-leg-cleared", LoopOpened: "loop-opened",
 		LoopClosed: "loop-closed", LoopFailed: "loop-failed", LoopUnknown: "loop-unknown", Seized: "seized",
-		ProbeAnswered: "probe-answered", PulseRequested: "pulse-requested", TimePassed: "time-passed", Released: "released",
+		ProbeAnswered: "probe-answered", PulseRequested: "pulse-requested", TimePassed: "time-passed",
+		Released:    "released",
 		LeftOffHook: "left-off-hook", FlashReported: "flash-reported", TrialSet: "trial-set",
-		SoundContested: "sound-contested", SoundMissing: "sound-missing", TrialCall: "trial-call", AttemptEnded: "attempt-ended",
-		CallRefused: "call-refused", AdapterRefused: "adapter-refused", AdapterRegistered: "adapter-registered",
+		SoundContested: "sound-contested", SoundMissing: "sound-missing", TrialCall: "trial-call",
+		AttemptEnded: "attempt-ended",
+		CallRefused:  "call-refused", AdapterRefused: "adapter-refused", AdapterRegistered: "adapter-registered",
 		FarEndSilent: "far-end-silent",
 	}
 	evidenceWords = [evidences]string{
@@ -19,8 +21,9 @@ var (
 		EvidenceServiceLost: "service-lost", EvidenceShutdown: "shutdown",
 		EvidenceNotAllowed: "not-allowed", EvidenceNoRoom: "no-room", EvidenceNotHere: "not-here",
 	}
-	answerWords   = [answers]string{AnswerNone: "none", AnswerConfirmed: "confirmed", AnswerUnknown: "unknown-call"}
-	numberWords   = [numberKinds]string{NumberOrdinary: "ordinary", NumberResembles: "resembles-emergency", NumberUnlistedPrefix: "unlisted-prefix"}
+	answerWords = [answers]string{AnswerNone: "none", AnswerConfirmed: "confirmed", AnswerUnknown: "unknown-call"}
+	numberWords = [numberKinds]string{NumberOrdinary: "ordinary", NumberResembles: "resembles-emergency",
+		NumberUnlistedPrefix: "unlisted-prefix"}
 	progressWords = [progresses]string{ProgressNone: "none", ProgressTrying: "trying", ProgressRinging: "ringing"}
 
 	hookWords = [hooks]string{HookUnknown: "unknown", HookOn: "on", HookOff: "off"}
@@ -54,7 +57,8 @@ var (
 		IncidentNeverSignalled: "never-signalled", IncidentSeized: "seized",
 		IncidentMissedNotAfter: "missed-not-after", IncidentByeUnanswered: "bye-unanswered",
 		IncidentOffHookWithoutCall: "off-hook-without-call", IncidentUnlistedPrefix: "unlisted-prefix",
-		IncidentTooManyOpenings: "too-many-openings", IncidentNoSound: "no-sound", IncidentRefused: "controller-refused", IncidentLoopOpen: "loop-open",
+		IncidentTooManyOpenings: "too-many-openings", IncidentNoSound: "no-sound",
+		IncidentRefused: "controller-refused", IncidentLoopOpen: "loop-open",
 		IncidentAdapterRefused:  "adapter-refused",
 		IncidentEmergencyFailed: "emergency-failed", IncidentEmergencyAbandoned: "emergency-abandoned",
 		IncidentFarEndSilent: "far-end-silent",

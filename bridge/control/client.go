@@ -31,7 +31,10 @@ type Client struct {
 func NewClient(path string) *Client {
 	var d net.Dialer
 	return &Client{path: path, http: http.Client{Transport: &http.Transport{
-		DialContext: func(ctx context.Context, _, _ string) (net.Conn, error) { return d.DialContext(ctx, "unix", path) },
+		DialContext: func(ctx context.Context, _, _ string) (net.Conn,
+			error) {
+			return d.DialContext(ctx, "unix", path)
+		},
 		// Shorter than the server's own patience, so that a request never meets a connection that is being closed.
 		IdleConnTimeout: idleTimeout / 2,
 	}}}
@@ -79,7 +82,8 @@ func (c *Client) Ring(ctx context.Context, line string) (call uint64, err error)
 // Clear clears the trial's call with the interval (0: a catch trial).
 func (c *Client) Clear(ctx context.Context, line string, interval time.Duration, pulseDiallingOff bool) (Trial, error) {
 	var t Trial
-	err := c.do(ctx, http.MethodPost, linePath(line, "trials/clear"), clearBody{milliseconds(interval), pulseDiallingOff}, &t)
+	err := c.do(ctx, http.MethodPost, linePath(line, "trials/clear"),
+		clearBody{milliseconds(interval), pulseDiallingOff}, &t)
 	return t, err
 }
 
@@ -133,7 +137,8 @@ func (c *Client) do(ctx context.Context, method, path string, in, out any) error
 func (c *Client) read(answer *http.Response, text []byte, out any) error {
 	if v := answer.Header.Get(versionHeader); v != strconv.Itoa(Version) {
 		if v == "" {
-			return fmt.Errorf("%w: what answers at %s is no clearback daemon; see control.socket in the configuration, and who has the socket: ss -xlp", ErrVersion, c.path)
+			return fmt.Errorf("%w: what answers at %s is no clearback daemon; see control.socket in the configuration, and who has the socket: ss -xlp",
+				ErrVersion, c.path)
 		}
 		return fmt.Errorf("%w: the daemon at %s speaks version %s, this program version %d; use the clearback of the daemon's release, or restart the daemon with this one",
 			ErrVersion, c.path, v, Version)
@@ -161,9 +166,11 @@ func (c *Client) unanswered(err error) error {
 	}
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
-		return fmt.Errorf("%w: %s is not there; is the daemon running (systemctl status clearback), and is this its configuration?", ErrNotRunning, c.path)
+		return fmt.Errorf("%w: %s is not there; is the daemon running (systemctl status clearback), and is this its configuration?",
+			ErrNotRunning, c.path)
 	case errors.Is(err, syscall.ECONNREFUSED):
-		return fmt.Errorf("%w: %s was left behind by a daemon that has died; start it (systemctl start clearback)", ErrNotRunning, c.path)
+		return fmt.Errorf("%w: %s was left behind by a daemon that has died; start it (systemctl start clearback)",
+			ErrNotRunning, c.path)
 	case errors.Is(err, fs.ErrPermission):
 		return fmt.Errorf("%w: %s %s", ErrPermission, c.path, socketUsers(c.path))
 	default:

@@ -128,8 +128,10 @@ func client(t *testing.T, path string) (*Client, context.Context) {
 
 func TestEverythingRoundTrips(t *testing.T) {
 	at := time.Date(2026, 3, 1, 20, 15, 0, 0, time.UTC)
-	h := &fakeBackend{daemon: Daemon{API: Version, Version: "v1.2.3", Started: at, Config: "/etc/clearback/clearback.yaml",
-		Lines: []Line{{Name: "box-office", Calls: []Call{{Call: 3, State: "answered", Number: "555-0123"}}, Loop: "open",
+	h := &fakeBackend{daemon: Daemon{API: Version, Version: "v1.2.3", Started: at,
+		Config: "/etc/clearback/clearback.yaml",
+		Lines: []Line{{Name: "box-office", Calls: []Call{{Call: 3, State: "answered", Number: "555-0123"}},
+			Loop:     "open",
 			Incident: &Incident{Reason: "interval-short", Since: at, Advice: "do"}}}}}
 	path, _ := serve(t, h)
 	c, ctx := client(t, path)
@@ -150,14 +152,17 @@ func TestEverythingRoundTrips(t *testing.T) {
 	tr, err := c.Clear(ctx, "stage-door", 0, true)
 	require.NoError(t, err)
 	assert.Equal(t, Trial{Call: 7, Hook: "off", By: "probe"}, tr)
-	require.NoError(t, c.SaveTrial(ctx, "stage-door", TrialAnswer{Trial: tr, Session: 5, Cleared: "stayed", RangUp: true}))
+	require.NoError(t, c.SaveTrial(ctx, "stage-door", TrialAnswer{Trial: tr, Session: 5, Cleared: "stayed",
+		RangUp: true}))
 	require.NoError(t, c.EndTrials(ctx, "stage-door"))
-	assert.Equal(t, []string{"pulse box-office 700ms", "pulse box-office 0s", "interval box-office 650ms", "begin stage door/2 é",
+	assert.Equal(t, []string{"pulse box-office 700ms", "pulse box-office 0s", "interval box-office 650ms",
+		"begin stage door/2 é",
 		"ring stage-door", "clear stage-door 0s off", "keep stage-door stayed", "end stage-door"}, h.list())
 }
 
 func TestErrorRoundTrip(t *testing.T) {
-	h := &fakeBackend{err: &Error{Code: 404, Reason: ReasonNoLine, Text: "there is no line foyer; there are box-office and stage-door"}}
+	h := &fakeBackend{err: &Error{Code: 404, Reason: ReasonNoLine,
+		Text: "there is no line foyer; there are box-office and stage-door"}}
 	path, logs := serve(t, h)
 	c, ctx := client(t, path)
 	err := c.EndTrials(ctx, "foyer")
@@ -175,7 +180,8 @@ func TestErrorRoundTrip(t *testing.T) {
 // over sends one request to the socket as it is.
 func over(t *testing.T, path, method, target, body string) (*http.Response, []byte) {
 	t.Helper()
-	tr := &http.Transport{DisableKeepAlives: true, DialContext: func(ctx context.Context, _, _ string) (net.Conn, error) {
+	tr := &http.Transport{DisableKeepAlives: true, DialContext: func(ctx context.Context, _, _ string) (net.Conn,
+		error) {
 		return new(net.Dialer).DialContext(ctx, "unix", path)
 	}}
 	r, err := http.NewRequest(method, "http://clearback"+target, strings.NewReader(body))
@@ -208,18 +214,22 @@ func TestInvalidRequests(t *testing.T) {
 		{"GET", "/v1/lines/box-office/trials", "", 405, ReasonNoPath, "DELETE, POST"},
 		{"POST", "/v1/lines/box-office/pulse", `{"interval_ms":-1}`, 400, ReasonBadBody, "allowed are 0 to 60000"},
 		{"POST", "/v1/lines/box-office/pulse", `{"interval_ms":60001}`, 400, ReasonBadBody, "allowed are 0 to 60000"},
-		{"POST", "/v1/lines/box-office/pulse", `{"interval_ms":9223372036854775807}`, 400, ReasonBadBody, "allowed are 0 to 60000"},
+		{"POST", "/v1/lines/box-office/pulse", `{"interval_ms":9223372036854775807}`, 400, ReasonBadBody,
+			"allowed are 0 to 60000"},
 		{"POST", "/v1/lines/box-office/pulse", `{"interval_ms":700.5}`, 400, ReasonBadBody, "number 700.5"},
-		{"POST", "/v1/lines/box-office/pulse", `{"interval_ms":700,"loud":true}`, 400, ReasonBadBody, `unknown field "loud"`},
+		{"POST", "/v1/lines/box-office/pulse", `{"interval_ms":700,"loud":true}`, 400, ReasonBadBody,
+			`unknown field "loud"`},
 		{"POST", "/v1/lines/box-office/pulse", `{"interval_ms":700}{}`, 400, ReasonBadBody, "after the JSON object"},
 		{"POST", "/v1/lines/box-office/pulse", `700`, 400, ReasonBadBody, "one JSON object"},
-		{"POST", "/v1/lines/box-office/pulse", "{" + strings.Repeat(" ", bodyMax) + "}", 413, ReasonBadBody, "longer than 65536"},
+		{"POST", "/v1/lines/box-office/pulse", "{" + strings.Repeat(" ", bodyMax) + "}", 413, ReasonBadBody,
+			"longer than 65536"},
 		{"PUT", "/v1/lines/box-office/interval", ``, 400, ReasonBadBody, "interval_ms is missing"},
 		{"PUT", "/v1/lines/box-office/interval", `{"interval_ms":0}`, 400, ReasonBadBody, "interval_ms is 0"},
 		{"POST", "/v1/lines/box-office/trials", `{"line":"x"}`, 400, ReasonBadBody, "unknown field"},
 		{"DELETE", "/v1/lines/box-office/trials", `{"line":"x"}`, 400, ReasonBadBody, "unknown field"},
 		{"POST", "/v1/lines/box-office/trials/ring", `[]`, 400, ReasonBadBody, "one JSON object"},
-		{"POST", "/v1/lines/box-office/trials/clear", `{"pulse_dialling_off":true}`, 400, ReasonBadBody, "interval_ms is missing"},
+		{"POST", "/v1/lines/box-office/trials/clear", `{"pulse_dialling_off":true}`, 400, ReasonBadBody,
+			"interval_ms is missing"},
 		{"POST", "/v1/lines/box-office/trials/keep", `{"cleared":"perhaps"}`, 400, ReasonBadBody, `"perhaps"`},
 	} {
 		a, text := over(t, path, c.method, c.target, c.body)
@@ -317,7 +327,8 @@ func TestClientDisconnects(t *testing.T) {
 // Half a request holds nothing for longer than the limit, nor does it hold up Close.
 func TestStuckClients(t *testing.T) {
 	// The server says 100 Continue when it begins to read the body (RFC 9110, section 10.1.1).
-	halves := []string{"GET /v1/dae", "POST /v1/lines/box-office/pulse HTTP/1.1\r\nHost: x\r\nContent-Length: 20\r\nExpect: 100-continue\r\n\r\n"}
+	halves := []string{"GET /v1/dae",
+		"POST /v1/lines/box-office/pulse HTTP/1.1\r\nHost: x\r\nContent-Length: 20\r\nExpect: 100-continue\r\n\r\n"}
 	for _, closes := range []bool{false, true} {
 		synctest.Test(t, func(t *testing.T) {
 			h, l, began := &fakeBackend{}, newListener(), time.Now()
@@ -351,7 +362,8 @@ func TestStuckClients(t *testing.T) {
 }
 
 func TestOtherVersions(t *testing.T) {
-	for header, want := range map[string]string{"2": "speaks version 2, this program version 1", "": "no clearback daemon"} {
+	for header, want := range map[string]string{"2": "speaks version 2, this program version 1",
+		"": "no clearback daemon"} {
 		path := filepath.Join(t.TempDir(), "control")
 		l, err := net.Listen("unix", path)
 		require.NoError(t, err)
@@ -378,7 +390,8 @@ func TestCurl(t *testing.T) {
 	h := &fakeBackend{daemon: Daemon{API: 1, Lines: []Line{{Name: "box-office", Loop: "closed"}}}}
 	path, _ := serve(t, h)
 	run := func(args ...string) (body, code string) {
-		out, err := exec.Command(curl, append([]string{"-sS", "--max-time", "5", "--unix-socket", path, "-w", "\n%{http_code}"}, args...)...).CombinedOutput()
+		out, err := exec.Command(curl, append([]string{"-sS", "--max-time", "5", "--unix-socket", path, "-w",
+			"\n%{http_code}"}, args...)...).CombinedOutput()
 		require.NoError(t, err, "%s", out)
 		i := bytes.LastIndexByte(out, '\n')
 		return strings.TrimSpace(string(out[:i])), string(out[i+1:])
@@ -433,7 +446,8 @@ func FuzzRequest(f *testing.F) {
 		}
 		for _, told := range h.list() {
 			for _, word := range strings.Fields(told) {
-				if d, err := time.ParseDuration(word); err == nil && strings.HasPrefix(told, "interval") && (d <= 0 || d > time.Minute) {
+				if d, err := time.ParseDuration(word); err == nil && strings.HasPrefix(told, "interval") &&
+					(d <= 0 || d > time.Minute) {
 					t.Errorf("handed on: %s", told)
 				}
 			}
@@ -462,7 +476,8 @@ func TestAnswerDuringClose(t *testing.T) {
 		h := &fakeBackend{pulse: func(ctx context.Context) (Pulse, error) {
 			close(asked)
 			<-ctx.Done()
-			return Pulse{}, &Error{Code: http.StatusServiceUnavailable, Reason: ReasonStopped, Text: "the daemon is ending"}
+			return Pulse{}, &Error{Code: http.StatusServiceUnavailable, Reason: ReasonStopped,
+				Text: "the daemon is ending"}
 		}}
 		path := filepath.Join(t.TempDir(), "control")
 		s, err := Listen(Options{Path: path, Backend: h})

@@ -29,7 +29,8 @@ func route(w http.ResponseWriter, r *http.Request) (action, error) {
 	parts := strings.Split(strings.TrimPrefix(r.URL.EscapedPath(), "/"), "/")
 	if parts[0] != fmt.Sprintf("v%d", Version) {
 		return nil, &Error{Code: http.StatusNotFound, Reason: ReasonNoVersion,
-			Text: fmt.Sprintf("this daemon speaks version %d of the control interface; ask for /v%d/..., with the clearback of the daemon's own release", Version, Version)}
+			Text: fmt.Sprintf("this daemon speaks version %d of the control interface; ask for /v%d/..., with the clearback of the daemon's own release",
+				Version, Version)}
 	}
 	if len(parts) == 2 && parts[1] == "daemon" {
 		if err := method(w, r, http.MethodGet); err != nil {
@@ -80,7 +81,9 @@ func lineActions(path string) map[string]lineAction {
 }
 
 func noPath(r *http.Request) error {
-	return &Error{Code: http.StatusNotFound, Reason: ReasonNoPath, Text: fmt.Sprintf("there is no path %q; version %d has /v%d/daemon and /v%d/lines/LINE/...", r.URL.Path, Version, Version, Version)}
+	return &Error{Code: http.StatusNotFound, Reason: ReasonNoPath,
+		Text: fmt.Sprintf("there is no path %q; version %d has /v%d/daemon and /v%d/lines/LINE/...", r.URL.Path,
+			Version, Version, Version)}
 }
 
 func method(w http.ResponseWriter, r *http.Request, allowed ...string) error {
@@ -89,7 +92,8 @@ func method(w http.ResponseWriter, r *http.Request, allowed ...string) error {
 	}
 	all := strings.Join(allowed, ", ")
 	w.Header().Set("Allow", all)
-	return &Error{Code: http.StatusMethodNotAllowed, Reason: ReasonNoPath, Text: fmt.Sprintf("%s is nothing that %q does; it does %s", r.Method, r.URL.Path, all)}
+	return &Error{Code: http.StatusMethodNotAllowed, Reason: ReasonNoPath,
+		Text: fmt.Sprintf("%s is nothing that %q does; it does %s", r.Method, r.URL.Path, all)}
 }
 
 // readBody reads the whole body within the time that the server gives. Then no time runs any more: the answer may take
@@ -97,19 +101,22 @@ func method(w http.ResponseWriter, r *http.Request, allowed ...string) error {
 func readBody(w http.ResponseWriter, r *http.Request) ([]byte, error) {
 	body, err := io.ReadAll(http.MaxBytesReader(w, r.Body, bodyMax))
 	if long := (*http.MaxBytesError)(nil); errors.As(err, &long) {
-		return nil, &Error{Code: http.StatusRequestEntityTooLarge, Reason: ReasonBadBody, Text: fmt.Sprintf("the body is longer than %d bytes", bodyMax)}
+		return nil, &Error{Code: http.StatusRequestEntityTooLarge, Reason: ReasonBadBody,
+			Text: fmt.Sprintf("the body is longer than %d bytes", bodyMax)}
 	}
 	if err != nil {
 		return nil, badBody("reading it: %v", err)
 	}
-	if err := http.NewResponseController(w).SetReadDeadline(time.Time{}); err != nil && !errors.Is(err, http.ErrNotSupported) {
+	if err := http.NewResponseController(w).SetReadDeadline(time.Time{}); err != nil &&
+		!errors.Is(err, http.ErrNotSupported) {
 		return nil, fmt.Errorf("control socket: %w", err)
 	}
 	return body, nil
 }
 
 func badBody(format string, a ...any) error {
-	return &Error{Code: http.StatusBadRequest, Reason: ReasonBadBody, Text: "the body of the request: " + fmt.Sprintf(format, a...)}
+	return &Error{Code: http.StatusBadRequest, Reason: ReasonBadBody, Text: "the body of the request: " +
+		fmt.Sprintf(format, a...)}
 }
 
 // parse reads the one JSON object of a body strictly. An empty body is an empty object.
@@ -143,7 +150,8 @@ func (b intervalBody) interval() (time.Duration, error) {
 		return 0, badBody("interval_ms is missing")
 	}
 	if ms := *b.Milliseconds; ms < 0 || ms > longest.Milliseconds() {
-		return 0, badBody("interval_ms %d; allowed are 0 to %d, and what the line's policy allows", ms, longest.Milliseconds())
+		return 0, badBody("interval_ms %d; allowed are 0 to %d, and what the line's policy allows", ms,
+			longest.Milliseconds())
 	}
 	return time.Duration(*b.Milliseconds) * time.Millisecond, nil
 }
@@ -257,7 +265,8 @@ func (s *Server) answer(w http.ResponseWriter, out any, err error) {
 	}
 	// Who does not take the answer does not hold anything for long. Not supported: a recorder in the place of a
 	// connection.
-	if err := http.NewResponseController(w).SetWriteDeadline(time.Now().Add(writeTimeout)); err != nil && !errors.Is(err, http.ErrNotSupported) {
+	if err := http.NewResponseController(w).SetWriteDeadline(time.Now().Add(writeTimeout)); err != nil &&
+		!errors.Is(err, http.ErrNotSupported) {
 		return // the connection has gone
 	}
 	// The answer is on its way before the request counts as answered: a server that ends closes the connection then.

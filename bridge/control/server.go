@@ -75,8 +75,9 @@ func newServer(o Options) *Server {
 	}
 	s.ctx, s.stop = context.WithCancel(context.Background())
 	s.http = http.Server{
-		Handler: s, ReadHeaderTimeout: readTimeout, ReadTimeout: readTimeout, IdleTimeout: idleTimeout, MaxHeaderBytes: headerMax,
-		ErrorLog: zap.NewStdLog(s.log.Named("control")),
+		Handler: s, ReadHeaderTimeout: readTimeout, ReadTimeout: readTimeout, IdleTimeout: idleTimeout,
+		MaxHeaderBytes: headerMax,
+		ErrorLog:       zap.NewStdLog(s.log.Named("control")),
 	}
 	return s
 }
@@ -85,7 +86,8 @@ func (s *Server) serve(l net.Listener) {
 	go func() {
 		defer close(s.served)
 		if err := s.http.Serve(l); !errors.Is(err, http.ErrServerClosed) {
-			s.log.Error("the control socket has ended; the lines are served all the same", zap.String("socket", s.path), zap.Error(err))
+			s.log.Error("the control socket has ended; the lines are served all the same", zap.String("socket", s.path),
+				zap.Error(err))
 		}
 	}()
 }
@@ -131,7 +133,8 @@ func (s *Server) begin() bool {
 func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	w.Header().Set(versionHeader, strconv.Itoa(Version))
 	if !s.begin() {
-		s.answer(w, nil, &Error{Code: http.StatusServiceUnavailable, Reason: ReasonStopped, Text: "the daemon is ending; ask again when it has started anew"})
+		s.answer(w, nil, &Error{Code: http.StatusServiceUnavailable, Reason: ReasonStopped,
+			Text: "the daemon is ending; ask again when it has started anew"})
 		return
 	}
 	defer s.requests.Done()

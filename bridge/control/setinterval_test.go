@@ -44,7 +44,8 @@ func (calls) Probe()                             {}
 //	go test ./bridge/control -run SetIntervalInUse -v
 func TestSetIntervalInUse(t *testing.T) {
 	h := &lineBackend{line: bridge.NewLine(bridge.LineOptions{
-		Name: "box-office", Policy: supervision.DefaultPolicy(), Contact: relay.NoContact{}, Epoch: time.Now(), Logger: zap.NewNop(),
+		Name: "box-office", Policy: supervision.DefaultPolicy(), Contact: relay.NoContact{}, Epoch: time.Now(),
+		Logger: zap.NewNop(),
 	})}
 	h.line.Start(calls{})
 	defer h.line.Stop()

@@ -64,7 +64,8 @@ func groupID(group string) (int, error) {
 		if id, err := strconv.ParseUint(group, 10, 31); err == nil {
 			return int(id), nil
 		}
-		return 0, fmt.Errorf("group of the control socket (control.group): %w; make it with groupadd, or name another", err)
+		return 0, fmt.Errorf("group of the control socket (control.group): %w; make it with groupadd, or name another",
+			err)
 	}
 	id, err := strconv.Atoi(g.Gid)
 	if err != nil {
@@ -83,19 +84,23 @@ func removeStale(path string) error {
 	case err != nil:
 		return fmt.Errorf("control socket: %w", err)
 	case info.Mode()&fs.ModeSymlink != 0:
-		return fmt.Errorf("%w: %s is a symbolic link, which is not followed; remove it, or set control.socket to another path", ErrSocketInUse, path)
+		return fmt.Errorf("%w: %s is a symbolic link, which is not followed; remove it, or set control.socket to another path",
+			ErrSocketInUse, path)
 	case info.Mode()&fs.ModeSocket == 0:
-		return fmt.Errorf("%w: %s is there and is no socket; move it away, or set control.socket to another path", ErrSocketInUse, path)
+		return fmt.Errorf("%w: %s is there and is no socket; move it away, or set control.socket to another path",
+			ErrSocketInUse, path)
 	}
 	conn, err := net.DialTimeout("unix", path, dialTimeout)
 	switch {
 	case err == nil:
 		_ = conn.Close()
-		return fmt.Errorf("%w: another daemon answers at %s; stop that one, or set control.socket to another path", ErrSocketInUse, path)
+		return fmt.Errorf("%w: another daemon answers at %s; stop that one, or set control.socket to another path",
+			ErrSocketInUse, path)
 	case errors.Is(err, fs.ErrNotExist):
 		return nil // it has just ended
 	case !errors.Is(err, syscall.ECONNREFUSED):
-		return fmt.Errorf("%w: nobody can tell whether a daemon answers at %s (%w); see who has it (ss -xlp), then remove it", ErrSocketInUse, path, err)
+		return fmt.Errorf("%w: nobody can tell whether a daemon answers at %s (%w); see who has it (ss -xlp), then remove it",
+			ErrSocketInUse, path, err)
 	}
 	if err := os.Remove(path); err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return fmt.Errorf("control socket: removing what a dead daemon left behind: %w", err)
@@ -107,7 +112,8 @@ func removeStale(path string) error {
 func grantGroup(path string, gid int) (fs.FileInfo, error) {
 	if gid >= 0 {
 		if err := os.Lchown(path, -1, gid); err != nil {
-			return nil, fmt.Errorf("giving it to its group: %w; the daemon's user has to be in that group (SupplementaryGroups= of its unit)", err)
+			return nil, fmt.Errorf("giving it to its group: %w; the daemon's user has to be in that group (SupplementaryGroups= of its unit)",
+				err)
 		}
 	}
 	if err := os.Chmod(path, socketMode); err != nil {
@@ -136,7 +142,8 @@ func checkFolder(f *os.File) error {
 		return err
 	}
 	if m := info.Mode(); m&0o002 != 0 && m&fs.ModeSticky == 0 {
-		return fmt.Errorf("%w: everybody may write into its folder %s; chmod o-w %s", ErrSocketInUse, f.Name(), f.Name())
+		return fmt.Errorf("%w: everybody may write into its folder %s; chmod o-w %s", ErrSocketInUse, f.Name(),
+			f.Name())
 	}
 	return nil
 }

@@ -29,7 +29,8 @@ func (a *alarm) raise(now time.Time, problem string, err error) {
 	}
 	a.problem, a.err, a.reportedAt = problem, err, now
 	a.shared.setProblem(problem, a.since)
-	a.log.Error("the journal cannot be written; the lines are served as ever", zap.String("problem", problem), zap.Error(err))
+	a.log.Error("the journal cannot be written; the lines are served as ever", zap.String("problem", problem),
+		zap.Error(err))
 }
 
 func (a *alarm) remind(now time.Time) {
@@ -45,7 +46,8 @@ func (a *alarm) clear(now time.Time) {
 	if a.problem == "" {
 		return
 	}
-	a.log.Warn("the journal is written again", zap.String("problem", a.problem), zap.Duration("lasted", now.Sub(a.since)))
+	a.log.Warn("the journal is written again", zap.String("problem", a.problem),
+		zap.Duration("lasted", now.Sub(a.since)))
 	a.problem, a.err = "", nil
 	a.shared.setProblem("", time.Time{})
 }

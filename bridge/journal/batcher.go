@@ -80,7 +80,9 @@ func newBatcher(sensed func(string) bool) *batcher {
 		sensed = func(string) bool { return false }
 	}
 	return &batcher{
-		hasSensor: sensed, limit: pendingLimit, lines: map[string]*lineBatch{}, accountsByID: map[callrecord.ID]*account{}, next: 1, states: map[string]SavedLine{}, over: map[string]time.Time{},
+		hasSensor: sensed, limit: pendingLimit, lines: map[string]*lineBatch{},
+		accountsByID: map[callrecord.ID]*account{}, next: 1, states: map[string]SavedLine{},
+		over: map[string]time.Time{},
 	}
 }
 

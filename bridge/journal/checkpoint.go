@@ -43,7 +43,8 @@ func (p *checkpointer) run(path string, log *zap.Logger) {
 		}
 		if db == nil {
 			var err error
-			if db, err = sql.Open("sqlite", dsn(path, "mode=rw&_pragma=busy_timeout(100)&_pragma=wal_autocheckpoint(0)&_pragma=synchronous(FULL)")); err != nil {
+			if db, err = sql.Open("sqlite",
+				dsn(path, "mode=rw&_pragma=busy_timeout(100)&_pragma=wal_autocheckpoint(0)&_pragma=synchronous(FULL)")); err != nil {
 				return // the name of the driver or the form of the path: not at run time
 			}
 			db.SetMaxOpenConns(1)
@@ -85,6 +86,7 @@ func (s *store) checkLog(ctx context.Context, p *checkpointer) error {
 
 // loss writes how many records were lost, and when.
 func (s *store) loss(ctx context.Context, from, to time.Time, records uint64) error {
-	_, err := s.conn.ExecContext(ctx, "INSERT INTO losses(began, ended, records) VALUES(?, ?, ?)", from.UnixMicro(), to.UnixMicro(), int64(records))
+	_, err := s.conn.ExecContext(ctx, "INSERT INTO losses(began, ended, records) VALUES(?, ?, ?)", from.UnixMicro(),
+		to.UnixMicro(), int64(records))
 	return err
 }

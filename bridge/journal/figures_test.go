@@ -18,7 +18,8 @@ import (
 )
 
 var (
-	figures     = flag.Bool("figures", false, "measure: hand-over at 2,000 events/s, reading among a million calls, dropping")
+	figures = flag.Bool("figures", false,
+		"measure: hand-over at 2,000 events/s, reading among a million calls, dropping")
 	figureCalls = flag.Int("figures.calls", 1_000_000, "calls in the journal that is read")
 	figureFile  = flag.String("figures.file", "", "where that journal is kept for the next time; empty: nowhere")
 )
@@ -64,7 +65,8 @@ func TestFigureHandOver(t *testing.T) {
 	const rate, span = 2000, 10
 	var entries []callrecord.Entry
 	for call := uint64(1); len(entries) < rate*span; call++ {
-		entries = append(entries, heldCallScript(fmt.Sprintf("line-%d", call%20), start.Add(time.Duration(call)*time.Second), call, "on").entries...)
+		entries = append(entries, heldCallScript(fmt.Sprintf("line-%d", call%20),
+			start.Add(time.Duration(call)*time.Second), call, "on").entries...)
 	}
 	entries = entries[:rate*span]
 	took := make([]time.Duration, 0, len(entries))
@@ -84,7 +86,8 @@ func TestFigureHandOver(t *testing.T) {
 	closing := time.Now()
 	require.NoError(t, j.Close())
 	t.Logf("hand-over at %d/s: p50 %v, p99 %v, p99.9 %v, most %v; at most %d waited; closed in %v; dropped %d", rate,
-		quantile(took, 0.5), quantile(took, 0.99), quantile(took, 0.999), quantile(took, 1), most, time.Since(closing), j.Health().Dropped)
+		quantile(took, 0.5), quantile(took, 0.99), quantile(took, 0.999), quantile(took, 1), most, time.Since(closing),
+		j.Health().Dropped)
 	info, err := os.Stat(path)
 	require.NoError(t, err)
 	t.Logf("%d records take %d bytes, %.1f each", len(took), info.Size(), float64(info.Size())/float64(len(took)))
@@ -160,7 +163,8 @@ func TestFigureReading(t *testing.T) {
 			require.NoError(t, r.Close())
 			took = append(took, time.Since(began))
 		}
-		t.Logf("%-40s %8v median, %8v most, %d found (opening included)", q.name, quantile(took, 0.5), quantile(took, 1), n)
+		t.Logf("%-40s %8v median, %8v most, %d found (opening included)", q.name, quantile(took, 0.5),
+			quantile(took, 1), n)
 		assert.LessOrEqual(t, quantile(took, 0.5), q.limit, q.name)
 	}
 }
@@ -192,7 +196,8 @@ func TestFigureDropping(t *testing.T) {
 				continue
 			}
 			var old bool
-			require.NoError(t, r.db.QueryRow("SELECT EXISTS(SELECT 1 FROM calls WHERE began < ?)", last.Add(-max(o.MaxAge, time.Hour)).UnixMicro()).Scan(&old))
+			require.NoError(t, r.db.QueryRow("SELECT EXISTS(SELECT 1 FROM calls WHERE began < ?)",
+				last.Add(-max(o.MaxAge, time.Hour)).UnixMicro()).Scan(&old))
 			if o.MaxAge > 0 && !old {
 				break
 			}
@@ -210,7 +215,8 @@ func TestFigureDropping(t *testing.T) {
 		d := &j.w.pruner
 		rows, err := r.Calls(ctx, Filter{})
 		require.NoError(t, err)
-		t.Logf("keep %v, size %d: %d to %d kB, %d calls left, in %v, %d steps, the last of %d calls; the slowest %v, with syncing %v", o.MaxAge, o.MaxSize,
+		t.Logf("keep %v, size %d: %d to %d kB, %d calls left, in %v, %d steps, the last of %d calls; the slowest %v, with syncing %v",
+			o.MaxAge, o.MaxSize,
 			before.Size()>>10, after.Size()>>10, len(rows), took, d.steps, d.calls, d.slowest, d.stall)
 		assert.LessOrEqual(t, d.slowest, 100*time.Millisecond, "a batch waits no longer than for a slow disk")
 	}
@@ -234,9 +240,11 @@ func readings(calls uint64) []reading {
 	return []reading{
 		{"calls --since 2d", 200 * time.Millisecond, list(Filter{Since: start.Add(-48 * time.Hour)})},
 		{"calls, the latest 50", 200 * time.Millisecond, list(Filter{Limit: 50})},
-		{"calls since a year, the latest 50", 200 * time.Millisecond, list(Filter{Since: start.Add(-360 * 24 * time.Hour), Limit: 50})},
+		{"calls since a year, the latest 50", 200 * time.Millisecond,
+			list(Filter{Since: start.Add(-360 * 24 * time.Hour), Limit: 50})},
 		{"calls LINE, the latest 200", 200 * time.Millisecond, list(Filter{Line: "line-3", Limit: 200})},
-		{"calls LINE --since 2d", 200 * time.Millisecond, list(Filter{Line: "line-3", Since: start.Add(-48 * time.Hour)})},
+		{"calls LINE --since 2d", 200 * time.Millisecond, list(Filter{Line: "line-3",
+			Since: start.Add(-48 * time.Hour)})},
 		{"calls --failed", 200 * time.Millisecond, list(Filter{Failed: true, Limit: 200})},
 		{"calls LINE --failed", 200 * time.Millisecond, list(Filter{Line: "line-1", Failed: true, Limit: 200})},
 		{"calls LINE --failed, none", 200 * time.Millisecond, list(Filter{Line: "line-3", Failed: true})},

@@ -186,7 +186,8 @@ func explain(path string, err error) string {
 	case sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED:
 		return "another program keeps the file locked; end it"
 	case sqlite3.SQLITE_READONLY, sqlite3.SQLITE_PERM, sqlite3.SQLITE_CANTOPEN:
-		return fmt.Sprintf("%s or a file beside it may not be written; give it and its folder to the user of the service, or make the file system writable", path)
+		return fmt.Sprintf("%s or a file beside it may not be written; give it and its folder to the user of the service, or make the file system writable",
+			path)
 	case sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB:
 		return "the file is damaged"
 	case sqlite3.SQLITE_IOERR:

@@ -35,7 +35,8 @@ var (
 // quick is a pace for tests.
 func quick() pace {
 	p := paceNow()
-	p.gather, p.maintain, p.retry, p.lockTolerance, p.busy = 5*time.Millisecond, 20*time.Millisecond, 10*time.Millisecond, 50*time.Millisecond, 20*time.Millisecond
+	p.gather, p.maintain, p.retry, p.lockTolerance, p.busy = 5*time.Millisecond, 20*time.Millisecond,
+		10*time.Millisecond, 50*time.Millisecond, 20*time.Millisecond
 	p.clock, p.dropEvery = 0, 20*time.Millisecond
 	p.drop = time.Second // a test's disk may be busy
 	return p
@@ -147,7 +148,8 @@ func heldCallScript(line string, at time.Time, call uint64, hook string) *script
 		after(0, fmt.Sprintf("call-arrived call=%d", call), fmt.Sprintf("offer-call call=%d", call)).
 		after(40*time.Millisecond, fmt.Sprintf("call-ringing call=%d", call)).
 		after(4*time.Second, fmt.Sprintf("call-answered call=%d", call)).
-		after(30*time.Second, fmt.Sprintf("far-end-cleared call=%d evidence=bye", call), fmt.Sprintf("clear-adapter-leg call=%d", call)).
+		after(30*time.Second, fmt.Sprintf("far-end-cleared call=%d evidence=bye", call),
+			fmt.Sprintf("clear-adapter-leg call=%d", call)).
 		after(3*time.Millisecond, fmt.Sprintf("adapter-leg-cleared call=%d answer=confirmed", call),
 			fmt.Sprintf("open-loop call=%d seq=%d interval=800ms not-after=+1.2s", call, call)).
 		after(8*time.Millisecond, fmt.Sprintf("loop-opened seq=%d", call)).
@@ -156,7 +158,8 @@ func heldCallScript(line string, at time.Time, call uint64, hook string) *script
 		after(5*time.Millisecond, "probe-answered hook="+hook,
 			fmt.Sprintf("report interrupted call=%d seq=%d interval=800ms hook=%s", call, call, hook))
 	if hook == "off" {
-		s.after(0, "", fmt.Sprintf("report incident call=%d reason=interval-short", call), "report next-interval interval=1.2s")
+		s.after(0, "", fmt.Sprintf("report incident call=%d reason=interval-short", call),
+			"report next-interval interval=1.2s")
 	}
 	return s
 }
@@ -166,7 +169,8 @@ func unanswered(line string, at time.Time, call uint64) *script {
 	return on(line, at).
 		after(0, fmt.Sprintf("call-arrived call=%d", call), fmt.Sprintf("offer-call call=%d", call)).
 		after(40*time.Millisecond, fmt.Sprintf("call-ringing call=%d", call)).
-		after(20*time.Second, fmt.Sprintf("far-end-cleared call=%d evidence=bye", call), fmt.Sprintf("clear-adapter-leg call=%d", call))
+		after(20*time.Second, fmt.Sprintf("far-end-cleared call=%d evidence=bye", call),
+			fmt.Sprintf("clear-adapter-leg call=%d", call))
 }
 
 func noteOf(line string, call uint64) callrecord.CallInfo {
@@ -193,11 +197,14 @@ func TestWriteAndRead(t *testing.T) {
 	require.Len(t, rows, 3)
 	a := rows[0].Account
 	assert.Equal(t, callrecord.Account{
-		Line: "box-office", Call: 1, Direction: callrecord.Incoming, Party: callrecord.Party{Number: "5550123", Name: "Wardrobe", CallID: "a84b4c76e66710@pbx.example"},
-		Began: start, Answered: start.Add(4040 * time.Millisecond), Cleared: start.Add(34040 * time.Millisecond), Ended: s.at,
+		Line: "box-office", Call: 1, Direction: callrecord.Incoming,
+		Party: callrecord.Party{Number: "5550123", Name: "Wardrobe", CallID: "a84b4c76e66710@pbx.example"},
+		Began: start, Answered: start.Add(4040 * time.Millisecond), Cleared: start.Add(34040 * time.Millisecond),
+		Ended:     s.at,
 		ClearedBy: callrecord.ClearedByFarEnd, Evidence: supervision.EvidenceBye, Answer: supervision.AnswerConfirmed,
 		Openings: 1, Asked: 800 * time.Millisecond, Measured: 801250 * time.Microsecond,
-		Hook: supervision.HookOff, Verified: callrecord.VerificationProbe, Outcome: callrecord.OutcomeIncident, Incident: supervision.IncidentIntervalShort,
+		Hook: supervision.HookOff, Verified: callrecord.VerificationProbe, Outcome: callrecord.OutcomeIncident,
+		Incident: supervision.IncidentIntervalShort,
 	}, a)
 	assert.Equal(t, []uint64{1, 2, 3}, []uint64{uint64(rows[0].Call), uint64(rows[1].Call), uint64(rows[2].Call)})
 	assert.Equal(t, callrecord.OutcomeCleared, rows[1].Outcome)
@@ -243,14 +250,17 @@ func TestWriteAndRead(t *testing.T) {
 
 	open, err := r.Incidents(ctx, "", true, time.Time{})
 	require.NoError(t, err)
-	assert.Equal(t, []callrecord.Incident{{Line: "box-office", Call: 1, Reason: supervision.IncidentIntervalShort, Began: s.at}}, open)
+	assert.Equal(t, []callrecord.Incident{{Line: "box-office", Call: 1, Reason: supervision.IncidentIntervalShort,
+		Began: s.at}}, open)
 	lines, err := r.Lines(ctx)
 	require.NoError(t, err)
 	assert.Equal(t, []string{"box-office", "stage-door"}, lines)
 
 	var asked, measured int64
-	require.NoError(t, r.db.QueryRow("SELECT asked, measured FROM effects WHERE text LIKE 'open-loop call=1 %'").Scan(&asked, &measured))
-	assert.Equal(t, []time.Duration{800 * time.Millisecond, 801250 * time.Microsecond}, []time.Duration{time.Duration(asked), time.Duration(measured)})
+	require.NoError(t, r.db.QueryRow("SELECT asked, measured FROM effects WHERE text LIKE 'open-loop call=1 %'").Scan(&asked,
+		&measured))
+	assert.Equal(t, []time.Duration{800 * time.Millisecond, 801250 * time.Microsecond},
+		[]time.Duration{time.Duration(asked), time.Duration(measured)})
 }
 
 func TestPulseByHandHasItsRequest(t *testing.T) {

@@ -81,13 +81,15 @@ func step(n int, line string, call uint64, at time.Time) callrecord.Entry {
 	case 5:
 		e.Event = supervision.Event{Kind: supervision.AdapterLegCleared, Call: c, Answer: supervision.AnswerConfirmed}
 	case 6:
-		e.Effect = supervision.Effect{Kind: supervision.OpenLoop, Call: c, Seq: seq, Interval: 800 * time.Millisecond, NotAfter: 1}
+		e.Effect = supervision.Effect{Kind: supervision.OpenLoop, Call: c, Seq: seq, Interval: 800 * time.Millisecond,
+			NotAfter: 1}
 	case 7:
 		e.Event = supervision.Event{Kind: supervision.LoopOpened, Seq: seq}
 	case 8:
 		e.Event = supervision.Event{Kind: supervision.LoopClosed, Seq: seq, Took: 801 * time.Millisecond}
 	case 9:
-		e.Effect = supervision.Effect{Kind: supervision.Report, Report: supervision.ReportInterrupted, Call: c, Seq: seq, Hook: supervision.HookOn}
+		e.Effect = supervision.Effect{Kind: supervision.Report, Report: supervision.ReportInterrupted, Call: c,
+			Seq: seq, Hook: supervision.HookOn}
 	}
 	return e
 }
@@ -132,7 +134,8 @@ func TestKilledAtAnyMoment(t *testing.T) {
 	if excused > 0 {
 		t.Logf("this machine was not quiet: up to %v late; %d rounds were measured with that", slowest, excused)
 	}
-	t.Logf("%d kills, %d records appended, %d not in the file, the oldest of them appended %v before the kill", *kills, appended, lost, oldest)
+	t.Logf("%d kills, %d records appended, %d not in the file, the oldest of them appended %v before the kill", *kills,
+		appended, lost, oldest)
 	assert.Positive(t, appended)
 
 	// What was under way at a kill is broken off once a later run begins.
@@ -204,7 +207,8 @@ func recorded(t *testing.T, db *sql.DB, told []string) map[string]bool {
 	}
 	since, _ := instantOf(told[0])
 	for _, table := range []string{"events", "effects"} {
-		require.NoError(t, each(ctx, db, "SELECT l.name || ' ' || e.at FROM "+table+" e JOIN lines l ON l.id = e.line WHERE e.at >= ?",
+		require.NoError(t, each(ctx, db,
+			"SELECT l.name || ' ' || e.at FROM "+table+" e JOIN lines l ON l.id = e.line WHERE e.at >= ?",
 			func(rows *sql.Rows) error {
 				var told string
 				err := rows.Scan(&told)

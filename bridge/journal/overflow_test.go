@@ -128,6 +128,9 @@ func TestLockedWhenOpened(t *testing.T) {
 	assert.Less(t, time.Since(began), firstLoad+time.Second)
 	assert.Equal(t, SavedLine{Line: "box-office"}, j.SavedLine("box-office"), "not known yet")
 	require.NoError(t, other.Close())
-	eventually(t, "it is read later", func() bool { return j.SavedLine("box-office").Stayed == 3 && j.FirstCall() == 8 })
+	eventually(t, "it is read later", func() bool {
+		return j.SavedLine("box-office").Stayed == 3 &&
+			j.FirstCall() == 8
+	})
 	require.NoError(t, j.Close())
 }

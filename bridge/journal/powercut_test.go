@@ -24,8 +24,10 @@ import (
 )
 
 var (
-	powercuts      = flag.Int("powercuts", 0, "how often the power of a virtual machine that writes is cut; some 10 s each")
-	powercutKernel = flag.String("powercuts.kernel", "", "folder with the machine's kernel, kept for the next time (see testdata/kernel.sh)")
+	powercuts = flag.Int("powercuts", 0,
+		"how often the power of a virtual machine that writes is cut; some 10 s each")
+	powercutKernel = flag.String("powercuts.kernel", "",
+		"folder with the machine's kernel, kept for the next time (see testdata/kernel.sh)")
 )
 
 // TestPowerCut cuts the power of a virtual machine that writes: its memory is gone, what it had handed to its disk
@@ -55,7 +57,8 @@ func TestPowerCut(t *testing.T) {
 		run(t, "mke2fs", "-q", "-F", "-t", "ext4", disk, "64M")
 		told := bootAndCut(t, kernel, initrd, disk)
 		found := afterTheCut(t, disk)
-		t.Logf("cut %d: told of %d committed, found %d of them and %d more", round, told, min(told, found), max(0, found-told))
+		t.Logf("cut %d: told of %d committed, found %d of them and %d more", round, told, min(told, found),
+			max(0, found-told))
 		require.GreaterOrEqual(t, found, told)
 	}
 }
@@ -82,7 +85,8 @@ func packGuest(t *testing.T, kernel, to string) {
 	n := 0
 	add := func(name string, mode int, data []byte) {
 		n++
-		_, err := fmt.Fprintf(z, "070701%08x%08x%08x%08x%08x%08x%08x%08x%08x%08x%08x%08x%08x%s", n, mode, 0, 0, 1, 0, len(data), 0, 0, 0, 0,
+		_, err := fmt.Fprintf(z, "070701%08x%08x%08x%08x%08x%08x%08x%08x%08x%08x%08x%08x%08x%s", n, mode, 0, 0, 1, 0,
+			len(data), 0, 0, 0, 0,
 			len(name)+1, 0, pad(append([]byte(name), 0), 110))
 		require.NoError(t, err)
 		_, err = z.Write(pad(data, 0))
@@ -115,7 +119,8 @@ func pad(data []byte, before int) []byte {
 // told.
 func bootAndCut(t *testing.T, kernel, initrd, disk string) (told int) {
 	t.Helper()
-	cmd := exec.Command("qemu-system-x86_64", "-machine", "q35,accel=tcg", "-cpu", "max", "-m", "512", "-nodefaults", "-no-user-config",
+	cmd := exec.Command("qemu-system-x86_64", "-machine", "q35,accel=tcg", "-cpu", "max", "-m", "512", "-nodefaults",
+		"-no-user-config",
 		"-display", "none", "-no-reboot", "-kernel", filepath.Join(kernel, "vmlinuz"), "-initrd", initrd,
 		"-append", "console=ttyS0 quiet loglevel=4 panic=-1 mitigations=off "+virtualMachineEnv+"=1",
 		"-chardev", "stdio,id=out,signal=off", "-serial", "chardev:out",

@@ -101,7 +101,8 @@ func (s *store) clockIsPlausible(now time.Time) bool {
 // size returns the bytes of the file, and how many of them are free.
 func (s *store) size(ctx context.Context) (size, free int64, err error) {
 	var pages, unused, page int64
-	err = s.conn.QueryRowContext(ctx, "SELECT (SELECT page_count FROM pragma_page_count), (SELECT freelist_count FROM pragma_freelist_count), (SELECT page_size FROM pragma_page_size)").
+	err = s.conn.QueryRowContext(ctx,
+		"SELECT (SELECT page_count FROM pragma_page_count), (SELECT freelist_count FROM pragma_freelist_count), (SELECT page_size FROM pragma_page_size)").
 		Scan(&pages, &unused, &page)
 	return pages * page, unused * page, err
 }
@@ -145,7 +146,8 @@ type oldCall struct {
 // oldest returns the oldest calls that began before an instant, but those of a run.
 func (s *store) oldest(ctx context.Context, until, but int64, limit int) ([]oldCall, error) {
 	var all []oldCall
-	err := each(ctx, s.conn, "SELECT c.id, c.began, c.call, l.name FROM calls c JOIN lines l ON l.id = c.line WHERE c.began < ? AND c.run <> ? ORDER BY c.began LIMIT ?",
+	err := each(ctx, s.conn,
+		"SELECT c.id, c.began, c.call, l.name FROM calls c JOIN lines l ON l.id = c.line WHERE c.began < ? AND c.run <> ? ORDER BY c.began LIMIT ?",
 		func(rows *sql.Rows) error {
 			var c oldCall
 			err := rows.Scan(&c.id, &c.began, &c.call, &c.line)
@@ -185,10 +187,12 @@ func (s *store) saveCounts(ctx context.Context, call int64) error {
 
 // dropEntries drops, of each line, events and effects before the oldest call that is left; without one, those before
 // bound (any: all).
-func (s *store) dropEntries(ctx context.Context, lines map[string]int64, bound int64, any bool) (most int64, err error) {
+func (s *store) dropEntries(ctx context.Context, lines map[string]int64, bound int64, any bool) (most int64,
+	err error) {
 	for _, line := range lines {
 		first := int64(1<<63 - 1)
-		if err := s.conn.QueryRowContext(ctx, "SELECT first FROM calls WHERE line = ? ORDER BY began LIMIT 1", line).Scan(&first); err != nil && err != sql.ErrNoRows {
+		if err := s.conn.QueryRowContext(ctx, "SELECT first FROM calls WHERE line = ? ORDER BY began LIMIT 1",
+			line).Scan(&first); err != nil && err != sql.ErrNoRows {
 			return most, err
 		}
 		at := bound

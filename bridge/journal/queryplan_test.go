@@ -29,7 +29,8 @@ func TestQueriesUseIndices(t *testing.T) {
 		"failed, since": {Filter{Failed: true, Since: since}, "calls_failed (began>?)"},
 		"failed, line":  {Filter{Failed: true, Line: "line-3"}, "calls_failed_line (line=?)"},
 		"after":         {Filter{After: 7}, "calls_changed (changed>?)"},
-		"after, all":    {Filter{After: 7, Line: "line-3", Since: since, Failed: true, Limit: 5}, "calls_changed (changed>?)"},
+		"after, all": {Filter{After: 7, Line: "line-3", Since: since, Failed: true, Limit: 5},
+			"calls_changed (changed>?)"},
 	} {
 		query, args := c.query()
 		p := plan(t, r.db, query, args...)

@@ -44,7 +44,8 @@ func TestReadWhileItIsWritten(t *testing.T) {
 	eventually(t, "what changed since comes", func() bool {
 		news, err := r.Calls(ctx, Filter{After: seen})
 		require.NoError(t, err)
-		return len(news) == 1 && news[0].ID == got[1].ID && news[0].Outcome == callrecord.OutcomeCleared && news[0].Changed > seen
+		return len(news) == 1 && news[0].ID == got[1].ID && news[0].Outcome == callrecord.OutcomeCleared &&
+			news[0].Changed > seen
 	})
 	require.NoError(t, j.Close())
 }

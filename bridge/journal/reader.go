@@ -40,7 +40,8 @@ type Reader struct {
 func OpenReader(path string) (*Reader, error) {
 	if _, err := os.Stat(path); err != nil {
 		if errors.Is(err, fs.ErrNotExist) {
-			return nil, fmt.Errorf("%w: %s does not exist; see journal.file in the configuration, and start the daemon once", ErrNotFound, path)
+			return nil, fmt.Errorf("%w: %s does not exist; see journal.file in the configuration, and start the daemon once",
+				ErrNotFound, path)
 		}
 		return nil, fmt.Errorf("journal: %w; read it as the user of the service, or as a member of its group", err)
 	}
@@ -62,14 +63,16 @@ func OpenReader(path string) (*Reader, error) {
 }
 
 func openReader(path, query string) (*Reader, error) {
-	db, err := sql.Open("sqlite", dsn(path, query+fmt.Sprintf("&_pragma=busy_timeout(%d)&_pragma=cache_size(-4000)", readWait.Milliseconds())))
+	db, err := sql.Open("sqlite", dsn(path, query+fmt.Sprintf("&_pragma=busy_timeout(%d)&_pragma=cache_size(-4000)",
+		readWait.Milliseconds())))
 	if err != nil {
 		return nil, err
 	}
 	db.SetMaxOpenConns(1)
 	r := &Reader{path: path, db: db}
 	var v, tables int
-	err = db.QueryRow("SELECT (SELECT user_version FROM pragma_user_version), count(*) FROM sqlite_schema").Scan(&v, &tables)
+	err = db.QueryRow("SELECT (SELECT user_version FROM pragma_user_version), count(*) FROM sqlite_schema").Scan(&v,
+		&tables)
 	switch {
 	case err != nil:
 	case v > len(schema):
@@ -94,12 +97,14 @@ func readError(path string, err error) error {
 	}
 	switch errorKindOf(err) {
 	case errorDamaged:
-		return fmt.Errorf("journal: %s is damaged; a running daemon sets it aside when it meets the damage; to see the rest, read a copy with SQLite's own recovery: %w", path, err)
+		return fmt.Errorf("journal: %s is damaged; a running daemon sets it aside when it meets the damage; to see the rest, read a copy with SQLite's own recovery: %w",
+			path, err)
 	case errorBusy:
 		return fmt.Errorf("journal: %s is locked by another program; end it and try again: %w", path, err)
 	}
 	if syscall.Access(path, readable) != nil {
-		return fmt.Errorf("journal: %s may not be read by this user; read it as the user of the service, or join its group: %w", path, err)
+		return fmt.Errorf("journal: %s may not be read by this user; read it as the user of the service, or join its group: %w",
+			path, err)
 	}
 	return fmt.Errorf("journal: %s cannot be read here: the daemon was killed and this user may not take up what it left; read it as the user of the service, or copy %s, %s%s and %s%s to a folder of your own and read it there: %w",
 		path, path, path, walSuffix, path, shmSuffix, err)
@@ -133,12 +138,14 @@ type Filter struct {
 }
 
 // callsQuery is every call with its line.
-var callsQuery = "SELECT c.id, " + columns("c.", callColumns) + ", c.first, c.last, l.name FROM calls c JOIN lines l ON l.id = c.line"
+var callsQuery = "SELECT c.id, " + columns("c.", callColumns) +
+	", c.first, c.last, l.name FROM calls c JOIN lines l ON l.id = c.line"
 
 var callQuery = callsQuery + " WHERE c.call = ? ORDER BY c.id DESC LIMIT 1"
 
 func lastQuery(only string) string {
-	return callsQuery + " WHERE c.line = (SELECT id FROM lines WHERE name = ?)" + only + " AND c.began <= ? ORDER BY c.began DESC LIMIT 1"
+	return callsQuery + " WHERE c.line = (SELECT id FROM lines WHERE name = ?)" + only +
+		" AND c.began <= ? ORDER BY c.began DESC LIMIT 1"
 }
 
 const entriesQuery = `SELECT id, at, text, 0 FROM events WHERE line = ?1 AND id BETWEEN ?2 AND ?3
@@ -214,8 +221,10 @@ func scanRow(rows *sql.Rows) (Row, error) {
 	a := &r.Account
 	var began, answered, cleared, ended, incidentEnded sql.NullInt64
 	var failed, clearing bool
-	err := rows.Scan(&r.ID, &r.Changed, &r.line, &a.Call, &a.Direction, &a.Emergency, &a.Trial, &a.Party.Number, &a.Party.Name, &a.Party.CallID,
-		&began, &answered, &cleared, &ended, &a.ClearedBy, &a.Evidence, &a.Late, &a.Answer, &a.Openings, &a.Asked, &a.Measured,
+	err := rows.Scan(&r.ID, &r.Changed, &r.line, &a.Call, &a.Direction, &a.Emergency, &a.Trial, &a.Party.Number,
+		&a.Party.Name, &a.Party.CallID,
+		&began, &answered, &cleared, &ended, &a.ClearedBy, &a.Evidence, &a.Late, &a.Answer, &a.Openings, &a.Asked,
+		&a.Measured,
 		&a.Hook, &a.Verified, &a.Outcome, &a.Rule, &a.Incident, &a.Flash, &incidentEnded, &failed, &clearing,
 		&r.first, &r.last, &a.Line)
 	a.Began, a.Answered, a.Cleared, a.Ended = instant(began), instant(answered), instant(cleared), instant(ended)
@@ -268,7 +277,8 @@ func (r *Reader) Last(ctx context.Context, line string) (Row, []callrecord.Entry
 	if line == "" {
 		return Row{}, nil, fmt.Errorf("%w: there is no call yet", ErrUnknown)
 	}
-	return Row{}, nil, fmt.Errorf("%w: there is no call of line %s yet; `clearback lines` lists the lines", ErrUnknown, line)
+	return Row{}, nil, fmt.Errorf("%w: there is no call of line %s yet; `clearback lines` lists the lines", ErrUnknown,
+		line)
 }
 
 // lastOf returns the last call of those lines that began until then, nil if there is none.
@@ -321,7 +331,8 @@ func (r *Reader) entries(ctx context.Context, of *Row) ([]callrecord.Entry, erro
 
 // Incidents returns incidents in the order of their beginning: the open ones only, or all that lasted beyond since; of
 // a line or ("") of all.
-func (r *Reader) Incidents(ctx context.Context, line string, open bool, since time.Time) ([]callrecord.Incident, error) {
+func (r *Reader) Incidents(ctx context.Context, line string, open bool, since time.Time) ([]callrecord.Incident,
+	error) {
 	query := `SELECT l.name, i.call, i.reason, i.rule, i.flash, i.began, i.ended FROM incidents i JOIN lines l ON l.id = i.line WHERE `
 	var args []any
 	switch {
@@ -411,14 +422,15 @@ type Loss struct {
 // Losses returns what was lost since then, in order.
 func (r *Reader) Losses(ctx context.Context, since time.Time) ([]Loss, error) {
 	var all []Loss
-	err := each(ctx, r.db, "SELECT began, ended, records FROM losses WHERE ended >= ? ORDER BY id", func(rows *sql.Rows) error {
-		var began, ended sql.NullInt64
-		var l Loss
-		err := rows.Scan(&began, &ended, &l.Records)
-		l.Began, l.Ended = instant(began), instant(ended)
-		all = append(all, l)
-		return err
-	}, since.UnixMicro())
+	err := each(ctx, r.db, "SELECT began, ended, records FROM losses WHERE ended >= ? ORDER BY id",
+		func(rows *sql.Rows) error {
+			var began, ended sql.NullInt64
+			var l Loss
+			err := rows.Scan(&began, &ended, &l.Records)
+			l.Began, l.Ended = instant(began), instant(ended)
+			all = append(all, l)
+			return err
+		}, since.UnixMicro())
 	if err != nil {
 		return nil, readError(r.path, err)
 	}

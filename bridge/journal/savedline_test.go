@@ -49,16 +49,21 @@ func TestTrustAndStayedHaveTwoWriters(t *testing.T) {
 	seen := Trust{Probe: true, Sense: true, UserAgent: "Millrace ATA 2", At: start.Add(time.Hour)}
 	require.NoError(t, SaveTrust(path, "box-office", seen))
 	require.NoError(t, SaveTrust(path, "workshop", seen), "a line that nobody knew")
-	eventually(t, "the daemon sees it", func() bool { return j.SavedLine("box-office").Trust == seen && j.SavedLine("workshop").Trust == seen })
+	eventually(t, "the daemon sees it", func() bool {
+		return j.SavedLine("box-office").Trust == seen &&
+			j.SavedLine("workshop").Trust == seen
+	})
 	j.SaveLine(SavedLine{Line: "box-office", Stayed: 2, Basis: "800ms", Trust: old})
-	assert.Equal(t, SavedLine{Line: "box-office", Stayed: 2, Basis: "800ms", Trust: seen}, j.SavedLine("box-office"), "older trust does not count")
+	assert.Equal(t, SavedLine{Line: "box-office", Stayed: 2, Basis: "800ms", Trust: seen}, j.SavedLine("box-office"),
+		"older trust does not count")
 	written(t, j)
 	require.ErrorContains(t, SaveTrust(path, "box-office", old), "see to the clock")
 	require.NoError(t, j.Close())
 	require.NoError(t, SaveTrust(path, "box-office", Trust{At: start.Add(2 * time.Hour)}), "the daemon is stopped")
 	got, err := reader(t, path).SavedLine(ctx, "box-office")
 	require.NoError(t, err)
-	assert.Equal(t, SavedLine{Line: "box-office", Stayed: 2, Basis: "800ms", Trust: Trust{At: start.Add(2 * time.Hour)}}, got)
+	assert.Equal(t, SavedLine{Line: "box-office", Stayed: 2, Basis: "800ms",
+		Trust: Trust{At: start.Add(2 * time.Hour)}}, got)
 }
 
 // The group may read, also where the service's umask is 0077, as its unit sets it, and also while it is being written.
@@ -129,8 +134,10 @@ func TestDetailStoresNoNumbers(t *testing.T) {
 		leaves  []string
 		without []string
 	}{
-		{DetailFull, callrecord.Party{Number: "5550123", Name: "Wardrobe", CallID: "a84b4c76e66710@pbx.example"}, []string{"5550123", "Wardrobe", "a84b4c76"}, nil},
-		{DetailShort, callrecord.Party{Number: "…123", CallID: "a84b4c76e66710@pbx.example"}, []string{"a84b4c76"}, []string{"50123", "Wardrobe"}},
+		{DetailFull, callrecord.Party{Number: "5550123", Name: "Wardrobe", CallID: "a84b4c76e66710@pbx.example"},
+			[]string{"5550123", "Wardrobe", "a84b4c76"}, nil},
+		{DetailShort, callrecord.Party{Number: "…123", CallID: "a84b4c76e66710@pbx.example"}, []string{"a84b4c76"},
+			[]string{"50123", "Wardrobe"}},
 		{DetailNone, callrecord.Party{}, nil, []string{"123", "Wardrobe", "a84b4c76"}},
 	} {
 		path := newPath(t)
@@ -172,7 +179,8 @@ func TestDetailStoresNoNumbers(t *testing.T) {
 
 func TestLastDigits(t *testing.T) {
 	for number, want := range map[string]string{
-		"5550123": "…123", "+1-555-0123": "…123", "101": "101", "7": "7", "": "", "wardrobe": "", "line2": "2", "0123": "…123",
+		"5550123": "…123", "+1-555-0123": "…123", "101": "101", "7": "7", "": "", "wardrobe": "", "line2": "2",
+		"0123": "…123",
 	} {
 		assert.Equal(t, want, lastDigits(number), number)
 	}
@@ -185,7 +193,8 @@ func TestOldRecordsArePruned(t *testing.T) {
 	o := options(t, path)
 	j := open(o, quick())
 	// Open since half a year, and a line state: both are kept.
-	long := on("green-room", now.Add(-180*24*time.Hour)).after(0, "", "report incident reason=off-hook-without-call").into(j)
+	long := on("green-room", now.Add(-180*24*time.Hour)).after(0, "",
+		"report incident reason=off-hook-without-call").into(j)
 	j.SaveLine(SavedLine{Line: "green-room", Stayed: 1})
 	j.AppendTrial(Trial{Line: "green-room", Session: 1, At: long.at})
 	require.NoError(t, j.Close())
@@ -321,13 +330,18 @@ func TestSizeIsBounded(t *testing.T) {
 // TestStoredEnumValuesAreStable holds the values of the enumerations in files that exist: they never change, new ones
 // come at the end.
 func TestStoredEnumValuesAreStable(t *testing.T) {
-	assert.Equal(t, []any{0, 1, 2, 3}, []any{int(callrecord.DirectionUnknown), int(callrecord.Incoming), int(callrecord.Outgoing), int(callrecord.ByHand)})
-	assert.Equal(t, []any{0, 1, 2, 3}, []any{int(callrecord.ClearedByNobody), int(callrecord.ClearedByFarEnd), int(callrecord.ClearedByNearEnd), int(callrecord.ClearedByLoss)})
+	assert.Equal(t, []any{0, 1, 2, 3}, []any{int(callrecord.DirectionUnknown), int(callrecord.Incoming),
+		int(callrecord.Outgoing), int(callrecord.ByHand)})
+	assert.Equal(t, []any{0, 1, 2, 3}, []any{int(callrecord.ClearedByNobody), int(callrecord.ClearedByFarEnd),
+		int(callrecord.ClearedByNearEnd), int(callrecord.ClearedByLoss)})
 	assert.Equal(t, []any{0, 1, 2, 3, 4, 5, 6, 7, 8}, []any{
-		int(callrecord.OutcomeInProgress), int(callrecord.OutcomeNotNeeded), int(callrecord.OutcomeCleared), int(callrecord.OutcomeUnknown), int(callrecord.OutcomeCancelled),
-		int(callrecord.OutcomeSuppressed), int(callrecord.OutcomeIncident), int(callrecord.OutcomeBrokenOff), int(callrecord.OutcomeHoldStayed),
+		int(callrecord.OutcomeInProgress), int(callrecord.OutcomeNotNeeded), int(callrecord.OutcomeCleared),
+		int(callrecord.OutcomeUnknown), int(callrecord.OutcomeCancelled),
+		int(callrecord.OutcomeSuppressed), int(callrecord.OutcomeIncident), int(callrecord.OutcomeBrokenOff),
+		int(callrecord.OutcomeHoldStayed),
 	})
-	assert.Equal(t, []any{0, 1, 2}, []any{int(callrecord.VerificationNone), int(callrecord.VerificationProbe), int(callrecord.VerificationSense)})
+	assert.Equal(t, []any{0, 1, 2}, []any{int(callrecord.VerificationNone), int(callrecord.VerificationProbe),
+		int(callrecord.VerificationSense)})
 	assert.Equal(t, []any{0, 1, 2}, []any{int(AnswerUnknown), int(AnswerCleared), int(AnswerStayed)})
 	words := ""
 	for e := range 9 {
@@ -349,7 +363,8 @@ func TestStoredEnumValuesAreStable(t *testing.T) {
 		"none confirmed unknown-call "+
 		"unknown on off "+
 		"none unanswered near-end emergency life-safety other-call late unknown-call loop-busy loop-faulted out-of-bounds no-contact callback-window "+
-		"none controller-unreachable contact-stuck interval-short suppressed never-signalled seized missed-not-after bye-unanswered off-hook-without-call ", words)
+		"none controller-unreachable contact-stuck interval-short suppressed never-signalled seized missed-not-after bye-unanswered off-hook-without-call ",
+		words)
 }
 
 func TestIncidentOfAnEarlierRunEnds(t *testing.T) {
@@ -389,20 +404,22 @@ func TestIdleLinesWriteNothing(t *testing.T) {
 	night.after(time.Minute, "", "probe-line").after(8*time.Millisecond, "probe-answered hook=off").into(j)
 	require.NoError(t, j.Close())
 	var texts []string
-	require.NoError(t, each(ctx, reader(t, path).db, "SELECT text FROM events UNION ALL SELECT text FROM effects", func(rows *sql.Rows) error {
-		var text string
-		err := rows.Scan(&text)
-		texts = append(texts, text)
-		return err
-	}))
+	require.NoError(t, each(ctx, reader(t, path).db, "SELECT text FROM events UNION ALL SELECT text FROM effects",
+		func(rows *sql.Rows) error {
+			var text string
+			err := rows.Scan(&text)
+			texts = append(texts, text)
+			return err
+		}))
 	assert.Equal(t, []string{"probe-answered hook=on", "probe-answered hook=off"}, texts)
 }
 
 func TestTrialsOfTheLatestSession(t *testing.T) {
 	path := newPath(t)
 	j := open(options(t, path), quick())
-	trial := Trial{Session: 2, Line: "workshop", At: start, Call: 4, Asked: 400 * time.Millisecond, Measured: 401 * time.Millisecond,
-		Cleared: AnswerStayed, By: callrecord.VerificationProbe, RangUp: true}
+	trial := Trial{Session: 2, Line: "workshop", At: start, Call: 4, Asked: 400 * time.Millisecond,
+		Measured: 401 * time.Millisecond,
+		Cleared:  AnswerStayed, By: callrecord.VerificationProbe, RangUp: true}
 	catch := Trial{Session: 2, Line: "workshop", At: start.Add(time.Minute), Call: 5, Catch: true}
 	j.AppendTrial(Trial{Session: 1, Line: "workshop", At: start.Add(-time.Hour), Call: 1})
 	j.AppendTrial(catch)

@@ -70,7 +70,8 @@ func (s *store) prepare(ctx context.Context) error {
 		{&q.event, "INSERT INTO events(line, id, at, text) VALUES(?,?,?,?)"},
 		{&q.effect, "INSERT INTO effects(line, id, at, text, asked) VALUES(?,?,?,?,?)"},
 		{&q.measured, "UPDATE effects SET measured = ? WHERE line = ? AND id = ?"},
-		{&q.insert, "INSERT INTO calls(" + columns("", callColumns) + ", last, id, run, first) VALUES(" + marks(len(callColumns)+4) + ")"},
+		{&q.insert, "INSERT INTO calls(" + columns("", callColumns) + ", last, id, run, first) VALUES(" +
+			marks(len(callColumns)+4) + ")"},
 		{&q.update, "UPDATE calls SET " + strings.Join(callColumns, " = ?, ") + " = ?, last = ? WHERE id = ?"},
 		{&q.find, "SELECT id FROM calls WHERE call = ? AND line = ? AND run = ?"},
 		{&q.incident, `INSERT INTO incidents(line, call, reason, rule, flash, began, ended) VALUES(?,?,?,?,?,?,?)
@@ -95,7 +96,8 @@ const saveTrust = "UPDATE lines SET probe = ?, sense = ?, user_agent = ?, trust_
 
 // openStore opens the file for writing. If it is not the one that this process wrote before, a run begins, and what an
 // earlier run left without an outcome is broken off from now on.
-func openStore(ctx context.Context, o *Options, busy time.Duration, now time.Time, before *store) (s *store, err error) {
+func openStore(ctx context.Context, o *Options, busy time.Duration, now time.Time, before *store) (s *store,
+	err error) {
 	s = &store{path: o.Path, detail: o.Detail, prepared: map[string]*sql.Stmt{}, broken: map[string][]uint64{}}
 	if s.db, s.conn, err = connect(ctx, o.Path, busy); err != nil {
 		return nil, err
@@ -122,7 +124,8 @@ func openStore(ctx context.Context, o *Options, busy time.Duration, now time.Tim
 		return s.begin(ctx, o.Version, now)
 	})
 	if err == nil && s.continued {
-		s.run, s.begun, s.since, s.base, s.stale, s.newest = before.run, before.begun, before.since, before.base, before.stale, before.newest
+		s.run, s.begun, s.since, s.base, s.stale, s.newest = before.run, before.begun, before.since, before.base,
+			before.stale, before.newest
 	}
 	return s, err
 }
@@ -165,7 +168,8 @@ func (s *store) read(ctx context.Context) error {
 		}
 		s.top = max(s.top, top)
 	}
-	return each(ctx, s.conn, "SELECT i.id, i.call, l.name FROM incidents i JOIN lines l ON l.id = i.line WHERE i.ended IS NULL",
+	return each(ctx, s.conn,
+		"SELECT i.id, i.call, l.name FROM incidents i JOIN lines l ON l.id = i.line WHERE i.ended IS NULL",
 		func(rows *sql.Rows) error {
 			var i staleIncident
 			var line string
@@ -339,7 +343,8 @@ func (s *store) account(ctx context.Context, a *account, fresh map[*account]int6
 	id := a.id
 	if id == 0 && a.Call != 0 {
 		// It may have been written before it was forgotten.
-		if err := s.stmts.find.QueryRowContext(ctx, int64(a.Call), line, s.run).Scan(&id); err != nil && !errors.Is(err, sql.ErrNoRows) {
+		if err := s.stmts.find.QueryRowContext(ctx, int64(a.Call), line, s.run).Scan(&id); err != nil &&
+			!errors.Is(err, sql.ErrNoRows) {
 			return err
 		}
 	}
@@ -360,16 +365,20 @@ func (s *store) account(ctx context.Context, a *account, fresh map[*account]int6
 // callValues are those of callColumns.
 func (s *store) callValues(to []any, line int64, a *callrecord.Account) []any {
 	p := s.detail.of(a.Party, a.Emergency)
-	return append(to, s.changed, line, int64(a.Call), int64(a.Direction), a.Emergency, a.Trial, p.Number, p.Name, p.CallID,
+	return append(to, s.changed, line, int64(a.Call), int64(a.Direction), a.Emergency, a.Trial, p.Number, p.Name,
+		p.CallID,
 		a.Began.UnixMicro(), number(a.Answered), number(a.Cleared), number(a.Ended),
-		int64(a.ClearedBy), int64(a.Evidence), int64(a.Late), int64(a.Answer), a.Openings, int64(a.Asked), int64(a.Measured),
-		int64(a.Hook), int64(a.Verified), int64(a.Outcome), int64(a.Rule), int64(a.Incident), a.Flash, number(a.IncidentEnded),
+		int64(a.ClearedBy), int64(a.Evidence), int64(a.Late), int64(a.Answer), a.Openings, int64(a.Asked),
+		int64(a.Measured),
+		int64(a.Hook), int64(a.Verified), int64(a.Outcome), int64(a.Rule), int64(a.Incident), a.Flash,
+		number(a.IncidentEnded),
 		a.Failed(), clearing(a))
 }
 
 // clearing reports whether there is a clearing to explain, or a call that ended otherwise than it should have.
 func clearing(a *callrecord.Account) bool {
-	return !a.Cleared.IsZero() && a.Outcome != callrecord.OutcomeNotNeeded || a.Openings > 0 || a.Outcome == callrecord.OutcomeRefused ||
+	return !a.Cleared.IsZero() && a.Outcome != callrecord.OutcomeNotNeeded || a.Openings > 0 ||
+		a.Outcome == callrecord.OutcomeRefused ||
 		a.Outcome == callrecord.OutcomeBrokenOff && !a.Answered.IsZero()
 }
 
@@ -378,7 +387,8 @@ func (s *store) incident(ctx context.Context, i *callrecord.Incident, lines *[]s
 	if err != nil {
 		return err
 	}
-	_, err = s.stmts.incident.ExecContext(ctx, line, int64(i.Call), int64(i.Reason), int64(i.Rule), i.Flash, i.Began.UnixMicro(), number(i.Ended))
+	_, err = s.stmts.incident.ExecContext(ctx, line, int64(i.Call), int64(i.Reason), int64(i.Rule), i.Flash,
+		i.Began.UnixMicro(), number(i.Ended))
 	return err
 }
 
@@ -387,7 +397,8 @@ func (s *store) trial(ctx context.Context, t *Trial, lines *[]string) error {
 	if err != nil {
 		return err
 	}
-	_, err = s.stmts.trial.ExecContext(ctx, line, t.Session, t.At.UnixMicro(), int64(t.Call), t.Catch, int64(t.Asked), int64(t.Measured),
+	_, err = s.stmts.trial.ExecContext(ctx, line, t.Session, t.At.UnixMicro(), int64(t.Call), t.Catch, int64(t.Asked),
+		int64(t.Measured),
 		int64(t.Cleared), int64(t.By), t.RangUp)
 	return err
 }
@@ -397,7 +408,8 @@ func (s *store) state(ctx context.Context, k *SavedLine, lines *[]string) error 
 	if err != nil {
 		return err
 	}
-	_, err = s.stmts.state.ExecContext(ctx, k.Stayed, k.Basis, number(k.CallbackBy), k.Recent, number(k.RecentAt), number(k.NoOpeningBy), line)
+	_, err = s.stmts.state.ExecContext(ctx, k.Stayed, k.Basis, number(k.CallbackBy), k.Recent, number(k.RecentAt),
+		number(k.NoOpeningBy), line)
 	if err != nil {
 		return err
 	}
@@ -412,7 +424,8 @@ func (s *store) state(ctx context.Context, k *SavedLine, lines *[]string) error 
 // over ends the incidents of a line that an earlier run left open.
 func (s *store) over(ctx context.Context, line string, at time.Time) error {
 	for _, i := range s.stale[line] {
-		if _, err := s.conn.ExecContext(ctx, "UPDATE incidents SET ended = ? WHERE id = ?", at.UnixMicro(), i.id); err != nil {
+		if _, err := s.conn.ExecContext(ctx, "UPDATE incidents SET ended = ? WHERE id = ?", at.UnixMicro(),
+			i.id); err != nil {
 			return err
 		}
 		if i.call == 0 {
@@ -426,42 +439,6 @@ func (s *store) over(ctx context.Context, line string, at time.Time) error {
 		s.changed++
 	}
 	return nil
-}
-
-// savedLines reads what is kept of all lines.
-func savedLines(ctx context.Context, c querier) ([]SavedLine, error) {
-	var all []SavedLine
-	err := each(ctx, c, `SELECT name, stayed, basis, callback_by, recent, recent_at, no_opening_by, probe, sense, user_agent, trust_at
-		FROM lines ORDER BY name`,
-		func(rows *sql.Rows) error {
-			var k SavedLine
-			var by, recent, pause, at sql.NullInt64
-			err := rows.Scan(&k.Line, &k.Stayed, &k.Basis, &by, &k.Recent, &recent, &pause, &k.Trust.Probe, &k.Trust.Sense, &k.Trust.UserAgent, &at)
-			k.CallbackBy, k.RecentAt, k.NoOpeningBy, k.Trust.At = instant(by), instant(recent), instant(pause), instant(at)
-			all = append(all, k)
-			return err
-		})
-	return all, err
-}
-
-// querier is a connection, or many.
-type querier interface {
-	QueryContext(ctx context.Context, query string, args ...any) (*sql.Rows, error)
-}
-
-// each calls f for every row of a query.
-func each(ctx context.Context, c querier, query string, f func(*sql.Rows) error, args ...any) error {
-	rows, err := c.QueryContext(ctx, query, args...)
-	if err != nil {
-		return err
-	}
-	defer rows.Close()
-	for rows.Next() {
-		if err := f(rows); err != nil {
-			return err
-		}
-	}
-	return rows.Err()
 }
 
 // end writes that the run ended, and closes the file.

@@ -75,8 +75,9 @@ func TestMigrationFromVersion1(t *testing.T) {
 
 	j := open(options(t, path), quick())
 	assert.Equal(t, uint64(49), j.FirstCall())
-	assert.Equal(t, SavedLine{Line: "box-office", Stayed: 1, Basis: "800ms 1.2s", CallbackBy: time.UnixMicro(1773519000000000).UTC(),
-		Trust: Trust{Probe: true, UserAgent: "Millrace ATA 3", At: start}}, j.SavedLine("box-office"))
+	assert.Equal(t, SavedLine{Line: "box-office", Stayed: 1, Basis: "800ms 1.2s",
+		CallbackBy: time.UnixMicro(1773519000000000).UTC(),
+		Trust:      Trust{Probe: true, UserAgent: "Millrace ATA 3", At: start}}, j.SavedLine("box-office"))
 	heldCallScript("box-office", time.UnixMicro(1773600000000000).UTC(), 49, "on").into(j)
 	require.NoError(t, j.Close())
 
@@ -150,12 +151,13 @@ func TestEveryVersionHasItsStatements(t *testing.T) {
 		db, err := sql.Open("sqlite", dsn(path, "mode=ro"))
 		require.NoError(t, err)
 		defer db.Close()
-		require.NoError(t, each(ctx, db, "SELECT sql FROM sqlite_schema WHERE sql IS NOT NULL ORDER BY name", func(rows *sql.Rows) error {
-			var text string
-			err := rows.Scan(&text)
-			all = append(all, text)
-			return err
-		}))
+		require.NoError(t, each(ctx, db, "SELECT sql FROM sqlite_schema WHERE sql IS NOT NULL ORDER BY name",
+			func(rows *sql.Rows) error {
+				var text string
+				err := rows.Scan(&text)
+				all = append(all, text)
+				return err
+			}))
 		return all
 	}
 	// The last one is the file of today, so its statements are held to those of testdata too.

@@ -33,8 +33,10 @@ type pace struct {
 func paceNow() pace {
 	return pace{
 		gather: 100 * time.Millisecond, busy: 200 * time.Millisecond, lockTolerance: 2 * time.Second,
-		retry: 500 * time.Millisecond, retryMax: 30 * time.Second, maintain: 2 * time.Second, setAsidePause: 10 * time.Minute,
-		closeTimeout: 3 * time.Second, diskTimeout: 10 * time.Second, clock: 15 * time.Minute, dropEvery: time.Minute, drop: 10 * time.Millisecond,
+		retry: 500 * time.Millisecond, retryMax: 30 * time.Second, maintain: 2 * time.Second,
+		setAsidePause: 10 * time.Minute,
+		closeTimeout:  3 * time.Second, diskTimeout: 10 * time.Second, clock: 15 * time.Minute, dropEvery: time.Minute,
+		drop:    10 * time.Millisecond,
 		pending: pendingLimit,
 	}
 }
@@ -96,7 +98,8 @@ func (w *writer) close() error {
 		return w.err
 	case <-limit.C:
 		queued, _ := w.queue.state()
-		return fmt.Errorf("journal %s: the disk has not answered for %v; see the system's log; the last %d records or more may be lost", w.o.Path, w.pace.diskTimeout, queued)
+		return fmt.Errorf("journal %s: the disk has not answered for %v; see the system's log; the last %d records or more may be lost",
+			w.o.Path, w.pace.diskTimeout, queued)
 	}
 }
 
@@ -201,7 +204,8 @@ func (w *writer) attempt(now time.Time) error {
 		if err := w.s.loss(ctx, w.lostFrom, now, lost-w.reportedLost); err != nil {
 			return err
 		}
-		w.log.Error("records of the journal were lost", zap.Uint64("records", lost-w.reportedLost), zap.Time("since", w.lostFrom))
+		w.log.Error("records of the journal were lost", zap.Uint64("records", lost-w.reportedLost),
+			zap.Time("since", w.lostFrom))
 		w.reportedLost, w.lostFrom = lost, time.Time{}
 	}
 	return w.maintain(ctx, now)
@@ -316,7 +320,8 @@ func (w *writer) replace(why error, now time.Time) {
 		return
 	}
 	w.asideAt, w.retry = now, 0
-	w.log.Error("the journal is damaged; it was set aside and a new one is begun", zap.String("set_aside", to), zap.Error(why))
+	w.log.Error("the journal is damaged; it was set aside and a new one is begun", zap.String("set_aside", to),
+		zap.Error(why))
 }
 
 // release closes the file, if it is open.
@@ -360,6 +365,7 @@ func (w *writer) finish() {
 	w.shared.count(w.batcher.size(), w.batcher.lost)
 	w.queue.settled()
 	if err != nil {
-		w.err = fmt.Errorf("journal %s: %d records are lost: %s: %w", w.o.Path, w.batcher.size(), explain(w.o.Path, err), err)
+		w.err = fmt.Errorf("journal %s: %d records are lost: %s: %w", w.o.Path, w.batcher.size(),
+			explain(w.o.Path, err), err)
 	}
 }

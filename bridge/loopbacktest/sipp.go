@@ -45,11 +45,14 @@ func StartSIPp(t testing.TB, scenario string, args ...string) *SIPp {
 	own := Address(t)
 	first := Ports(t, own, 8)
 	num := func(n uint16) string { return strconv.Itoa(int(n)) }
-	s := &SIPp{t: t, scenario: scenario, at: netip.AddrPortFrom(own, first), tcp: slices.Contains(args, "t1"), done: make(chan struct{})}
+	s := &SIPp{t: t, scenario: scenario, at: netip.AddrPortFrom(own, first), tcp: slices.Contains(args, "t1"),
+		done: make(chan struct{})}
 	ctx, cancel := context.WithTimeout(context.Background(), 30*time.Second)
 	// The media are the port of -mp and the second after it.
-	cmd := exec.CommandContext(ctx, path, append([]string{"-sf", file, "-i", own.String(), "-p", num(first), "-ci", own.String(), "-cp", num(first + 1),
-		"-mi", own.String(), "-mp", num(first + 4), "-m", "1", "-nostdin", "-timeout", "10", "-timeout_error"}, args...)...)
+	cmd := exec.CommandContext(ctx, path, append([]string{"-sf", file, "-i", own.String(), "-p", num(first), "-ci",
+		own.String(), "-cp", num(first + 1),
+		"-mi", own.String(), "-mp", num(first + 4), "-m", "1", "-nostdin", "-timeout", "10", "-timeout_error"},
+		args...)...)
 	cmd.Dir, cmd.WaitDelay = t.TempDir(), time.Second
 	cmd.Env = append(os.Environ(), "TERM=dumb")
 	cmd.Stdout, cmd.Stderr = &s.out, &s.out

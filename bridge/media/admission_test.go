@@ -22,7 +22,8 @@ func TestWatchFlash(t *testing.T) {
 	flashes := make(chan string, 9) // more than are sent
 	s.WatchFlash(media.AdapterSide, types, func() { flashes <- "flash" })
 	event := func(pt uint8, seq uint16, timestamp uint32) []byte {
-		b, err := (&rtp.Packet{Header: rtp.Header{Version: 2, PayloadType: pt, SequenceNumber: seq, Timestamp: timestamp, SSRC: 5}, Payload: []byte{16, 10, 0, 160}}).Marshal()
+		b, err := (&rtp.Packet{Header: rtp.Header{Version: 2, PayloadType: pt, SequenceNumber: seq,
+			Timestamp: timestamp, SSRC: 5}, Payload: []byte{16, 10, 0, 160}}).Marshal()
 		require.NoError(t, err)
 		return b
 	}

@@ -43,7 +43,8 @@ func TestCloseWaits(t *testing.T) {
 	types.Add(101)
 	inside, through := make(chan struct{}), make(chan struct{})
 	s.WatchFlash(AdapterSide, types, func() { close(inside); <-through })
-	flash, err := (&rtp.Packet{Header: rtp.Header{Version: 2, PayloadType: 101}, Payload: []byte{eventFlash, 10, 0, 160}}).Marshal()
+	flash, err := (&rtp.Packet{Header: rtp.Header{Version: 2, PayloadType: 101},
+		Payload: []byte{eventFlash, 10, 0, 160}}).Marshal()
 	require.NoError(t, err)
 	_, err = c.Write(flash)
 	require.NoError(t, err)

@@ -13,16 +13,20 @@ import (
 // mistake.
 func TestConstants(t *testing.T) {
 	for _, c := range []struct{ want, is int }{
-		{2048, bufferSize}, {16, floodBatch}, {192, rtcpFirstType}, {223, rtcpLastType}, {8, rtcpMinLen}, {20, dtlsFirst}, {63, dtlsLast}, {254, dtlsMajor}, {13, dtlsHeader},
-		{4, eventLen}, {16, eventFlash}, {3000, maxDropout}, {100, maxMisorder}, {65536, noJump}, {8000, defaultClockRate}, {184, tosExpedited},
-		{3, probationPackets}, {10, unknownPackets}, {2, probationGap}, {4, maxCandidates}, {8000, slowestClock}, {90000, fastestClock},
+		{2048, bufferSize}, {16, floodBatch}, {192, rtcpFirstType}, {223, rtcpLastType}, {8, rtcpMinLen},
+		{20, dtlsFirst}, {63, dtlsLast}, {254, dtlsMajor}, {13, dtlsHeader},
+		{4, eventLen}, {16, eventFlash}, {3000, maxDropout}, {100, maxMisorder}, {65536, noJump},
+		{8000, defaultClockRate}, {184, tosExpedited},
+		{3, probationPackets}, {10, unknownPackets}, {2, probationGap}, {4, maxCandidates}, {8000, slowestClock},
+		{90000, fastestClock},
 	} {
 		require.Equal(t, c.want, c.is)
 	}
 	require.Equal(t, time.Millisecond, afterError)
 	require.Equal(t, 2*time.Second, restFor)
 	for _, c := range []struct{ want, is time.Duration }{
-		{2 * time.Second, relearnAfter}, {2 * time.Second, silentFor}, {15 * time.Second, silentReports}, {250 * time.Millisecond, candidateIdle}, {time.Second, driftAllowed},
+		{2 * time.Second, relearnAfter}, {2 * time.Second, silentFor}, {15 * time.Second, silentReports},
+		{250 * time.Millisecond, candidateIdle}, {time.Second, driftAllowed},
 	} {
 		require.Equal(t, c.want, c.is)
 	}
@@ -56,7 +60,8 @@ func TestKindBounds(t *testing.T) {
 
 	dtls := Admission{DTLS: true}
 	for at, bytes := range map[int]map[byte]kind{
-		0: {19: kindInvalid, 20: kindDTLS, 63: kindDTLS, 64: kindInvalid}, 1: {253: kindInvalid, 254: kindDTLS, 255: kindInvalid}, 12: {2: kindDTLS, 3: kindDTLS, 4: kindInvalid},
+		0: {19: kindInvalid, 20: kindDTLS, 63: kindDTLS, 64: kindInvalid},
+		1: {253: kindInvalid, 254: kindDTLS, 255: kindInvalid}, 12: {2: kindDTLS, 3: kindDTLS, 4: kindInvalid},
 	} {
 		for b, want := range bytes {
 			require.Equal(t, want, kindOf(changed(aHello, at, b), rtpFlow, dtls), "byte %d is %d", at, b)
@@ -137,7 +142,8 @@ func TestPortRange(t *testing.T) {
 		low, high    uint16
 		first, pairs int
 	}{
-		{20000, 20001, 20000, 1}, {20000, 20000, 20000, 0}, {20001, 20003, 20002, 1}, {20001, 20002, 20002, 0}, {20000, 20004, 20000, 2}, {20000, 20005, 20000, 3},
+		{20000, 20001, 20000, 1}, {20000, 20000, 20000, 0}, {20001, 20003, 20002, 1}, {20001, 20002, 20002, 0},
+		{20000, 20004, 20000, 2}, {20000, 20005, 20000, 3},
 		{20005, 20000, 20006, 0}, {1, 65535, 2, 32767}, {65534, 65535, 65534, 1},
 	} {
 		p := portRange{c.low, c.high}
@@ -191,7 +197,8 @@ func TestCountsAdd(t *testing.T) {
 // A port rests until its time is over, and then is forgotten with the next session that ends.
 func TestPortCoolDown(t *testing.T) {
 	local := netip.MustParseAddr("127.0.0.1")
-	r, err := New(Options{AdapterAddr: local, ServiceAddr: netip.MustParseAddr("::ffff:127.0.0.2"), PortLow: 20000, PortHigh: 20999})
+	r, err := New(Options{AdapterAddr: local, ServiceAddr: netip.MustParseAddr("::ffff:127.0.0.2"), PortLow: 20000,
+		PortHigh: 20999})
 	require.NoError(t, err)
 	require.Equal(t, "127.0.0.2", r.Addr(ServiceSide).String())
 	require.Equal(t, local, r.Addr(AdapterSide))
@@ -206,7 +213,8 @@ func TestPortCoolDown(t *testing.T) {
 	s := &Session{relay: r}
 	r.forget(s)
 	require.Len(t, r.coolingDown, 2, "nobody knows it")
-	s.local[AdapterSide][rtpFlow], s.local[ServiceSide][rtpFlow] = netip.AddrPortFrom(local, 20004), netip.AddrPortFrom(local, 20006)
+	s.local[AdapterSide][rtpFlow], s.local[ServiceSide][rtpFlow] = netip.AddrPortFrom(local, 20004),
+		netip.AddrPortFrom(local, 20006)
 	r.sessions[s] = struct{}{}
 	r.forget(s)
 	require.Len(t, r.coolingDown, 3)
@@ -248,11 +256,15 @@ func TestEmergencyOnBothSides(t *testing.T) {
 // TestReachable: where packets may be sent to.
 func TestReachable(t *testing.T) {
 	at := netip.MustParseAddrPort
-	s := &Session{local: [2][2]netip.AddrPort{{at("192.0.2.9:4000"), at("192.0.2.9:4001")}, {at("192.0.2.8:4000"), at("192.0.2.8:4001")}}}
+	s := &Session{local: [2][2]netip.AddrPort{{at("192.0.2.9:4000"), at("192.0.2.9:4001")},
+		{at("192.0.2.8:4000"), at("192.0.2.8:4001")}}}
 	for said, want := range map[netip.AddrPort]netip.AddrPort{
-		{}: {}, at("192.0.2.1:0"): {}, at("0.0.0.0:4000"): {}, at("[::]:4000"): {}, netip.AddrPortFrom(netip.Addr{}, 4000): {},
-		at("192.0.2.9:4000"): {}, at("192.0.2.9:4001"): {}, at("192.0.2.8:4000"): {}, at("[::ffff:192.0.2.8]:4001"): {},
-		at("192.0.2.9:4002"): at("192.0.2.9:4002"), at("[::ffff:192.0.2.1]:9"): at("192.0.2.1:9"), at("[2001:db8::1]:9"): at("[2001:db8::1]:9"),
+		{}: {}, at("192.0.2.1:0"): {}, at("0.0.0.0:4000"): {}, at("[::]:4000"): {},
+		netip.AddrPortFrom(netip.Addr{}, 4000): {},
+		at("192.0.2.9:4000"):                   {}, at("192.0.2.9:4001"): {}, at("192.0.2.8:4000"): {},
+		at("[::ffff:192.0.2.8]:4001"): {},
+		at("192.0.2.9:4002"):          at("192.0.2.9:4002"), at("[::ffff:192.0.2.1]:9"): at("192.0.2.1:9"),
+		at("[2001:db8::1]:9"): at("[2001:db8::1]:9"),
 	} {
 		require.Equal(t, want, s.reachable(said), said)
 	}

@@ -14,7 +14,8 @@ import (
 func voice(t testing.TB, ssrc uint32, seq int) []byte {
 	t.Helper()
 	b, err := (&rtp.Packet{
-		Header:  rtp.Header{Version: 2, PayloadType: 8, SequenceNumber: uint16(seq), Timestamp: 160 * uint32(seq), SSRC: ssrc},
+		Header: rtp.Header{Version: 2, PayloadType: 8, SequenceNumber: uint16(seq), Timestamp: 160 * uint32(seq),
+			SSRC: ssrc},
 		Payload: make([]byte, 160),
 	}).Marshal()
 	require.NoError(t, err)
@@ -120,7 +121,8 @@ func TestFarEndBehindTranslator(t *testing.T) {
 // to be where the signalling comes from; the answer ends that.
 func TestEarlyMediaFromUnknownHost(t *testing.T) {
 	for _, known := range []bool{false, true} {
-		a, f, early, thief := newMediaSocket(t, "127.0.0.1"), newMediaSocket(t, "127.0.0.2"), newMediaSocket(t, "127.0.0.8"), newMediaSocket(t, "127.0.0.9")
+		a, f, early, thief := newMediaSocket(t, "127.0.0.1"), newMediaSocket(t, "127.0.0.2"),
+			newMediaSocket(t, "127.0.0.8"), newMediaSocket(t, "127.0.0.9")
 		s := newSession(t)
 		s.Expect(media.AdapterSide, a.addr(), zero)
 		s.Expect(media.ServiceSide, f.addr(), zero)

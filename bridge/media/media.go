@@ -70,8 +70,10 @@ type Counts struct {
 }
 
 func (c *Counts) add(s Stats) {
-	c.Packets, c.Bytes, c.RTCPPackets, c.Datagrams = c.Packets+s.Packets, c.Bytes+s.Bytes, c.RTCPPackets+s.RTCPPackets, c.Datagrams+s.Datagrams
-	c.UnknownSource, c.Probation, c.Invalid, c.Unsent = c.UnknownSource+s.UnknownSource, c.Probation+s.Probation, c.Invalid+s.Invalid, c.Unsent+s.Unsent
+	c.Packets, c.Bytes, c.RTCPPackets, c.Datagrams = c.Packets+s.Packets, c.Bytes+s.Bytes, c.RTCPPackets+s.RTCPPackets,
+		c.Datagrams+s.Datagrams
+	c.UnknownSource, c.Probation, c.Invalid, c.Unsent = c.UnknownSource+s.UnknownSource, c.Probation+s.Probation,
+		c.Invalid+s.Invalid, c.Unsent+s.Unsent
 	c.Contests += s.Contests
 }
 
@@ -107,11 +109,13 @@ func New(o Options) (*Relay, error) {
 	}
 	for side, name := range [2]string{AdapterSide: "adapter", ServiceSide: "service"} {
 		if a := r.addrs[side]; !a.IsValid() || a.IsUnspecified() {
-			return nil, fmt.Errorf("media: the %s side's address is %v; name one that this side can reach (media.%s_address)", name, a, name)
+			return nil, fmt.Errorf("media: the %s side's address is %v; name one that this side can reach (media.%s_address)",
+				name, a, name)
 		}
 	}
 	if o.PortLow == 0 || r.ports.pairs() == 0 {
-		return nil, fmt.Errorf("media: ports %d-%d hold no even port with the next odd one; widen media.ports", o.PortLow, o.PortHigh)
+		return nil, fmt.Errorf("media: ports %d-%d hold no even port with the next odd one; widen media.ports",
+			o.PortLow, o.PortHigh)
 	}
 	return r, nil
 }

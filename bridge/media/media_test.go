@@ -106,7 +106,8 @@ func report(t testing.TB) []byte {
 // until waits for the side's counters.
 func until(t *testing.T, s *media.Session, side media.Side, done func(media.Stats) bool) {
 	t.Helper()
-	require.Eventually(t, func() bool { return done(s.Stats(side)) }, 3*time.Second, time.Millisecond, "%+v", s.Stats(side))
+	require.Eventually(t, func() bool { return done(s.Stats(side)) }, 3*time.Second, time.Millisecond, "%+v",
+		s.Stats(side))
 }
 
 func TestPassesBothWays(t *testing.T) {
@@ -116,7 +117,8 @@ func TestPassesBothWays(t *testing.T) {
 	a, f := newMediaSocket(t, "127.0.0.1"), newMediaSocket(t, "127.0.0.1")
 	s.Expect(media.ServiceSide, f.addr(), zero)
 	before := time.Now()
-	rich := &rtp.Packet{Header: rtp.Header{Version: 2, Marker: true, PayloadType: 101, SequenceNumber: 7, CSRC: []uint32{1, 2}}, Payload: []byte{1, 10, 0, 160}}
+	rich := &rtp.Packet{Header: rtp.Header{Version: 2, Marker: true, PayloadType: 101, SequenceNumber: 7,
+		CSRC: []uint32{1, 2}}, Payload: []byte{1, 10, 0, 160}}
 	require.NoError(t, rich.SetExtension(1, []byte("x")))
 	for _, p := range [][]byte{speech(t, 1), must(rich.Marshal())(t)} {
 		a.send(s.Local(media.AdapterSide), p)
@@ -180,10 +182,14 @@ func TestNoDestination(t *testing.T) {
 	s := newSession(t)
 	a := newMediaSocket(t, "127.0.0.1")
 	// Neither nothing, nor the hold address, nor ourselves is a destination.
-	for i, to := range []netip.AddrPort{zero, netip.MustParseAddrPort("0.0.0.0:4000"), s.Local(media.ServiceSide), s.Local(media.AdapterSide)} {
+	for i, to := range []netip.AddrPort{zero, netip.MustParseAddrPort("0.0.0.0:4000"), s.Local(media.ServiceSide),
+		s.Local(media.AdapterSide)} {
 		s.Expect(media.ServiceSide, to, to)
 		a.send(s.Local(media.AdapterSide), speech(t, uint16(i)))
-		until(t, s, media.AdapterSide, func(st media.Stats) bool { return st.Packets == uint64(i+1) && st.Unsent == uint64(i+1) })
+		until(t, s, media.AdapterSide, func(st media.Stats) bool {
+			return st.Packets == uint64(i+1) &&
+				st.Unsent == uint64(i+1)
+		})
 	}
 	require.Zero(t, s.Stats(media.ServiceSide))
 }
@@ -231,7 +237,8 @@ func TestSDPHostTakesOver(t *testing.T) {
 // address again changes nothing.
 func TestNewOffer(t *testing.T) {
 	s := newSession(t)
-	a, f, moved, sdp := newMediaSocket(t, "127.0.0.1"), newMediaSocket(t, "127.0.0.1"), newMediaSocket(t, "127.0.0.2"), newMediaSocket(t, "127.0.0.3")
+	a, f, moved, sdp := newMediaSocket(t, "127.0.0.1"), newMediaSocket(t, "127.0.0.1"), newMediaSocket(t, "127.0.0.2"),
+		newMediaSocket(t, "127.0.0.3")
 	to := s.Local(media.AdapterSide)
 	s.Expect(media.AdapterSide, a.addr(), zero)
 	s.Expect(media.ServiceSide, f.addr(), zero)

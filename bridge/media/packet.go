@@ -67,7 +67,8 @@ func (p *packet) read(b []byte, on flowKind, admit Admission) {
 		n, err := p.header.Unmarshal(b)
 		if err == nil {
 			p.kind, p.at = kindRTP, n
-			p.packetRun = packetRun{is: true, rtp: true, pt: p.header.PayloadType, source: p.header.SSRC, seq: p.header.SequenceNumber, time: p.header.Timestamp}
+			p.packetRun = packetRun{is: true, rtp: true, pt: p.header.PayloadType, source: p.header.SSRC,
+				seq: p.header.SequenceNumber, time: p.header.Timestamp}
 		}
 	}
 }

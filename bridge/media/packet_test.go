@@ -35,7 +35,8 @@ func TestKinds(t *testing.T) {
 		{"RTCP", aReport, rtcpFlow, Admission{}, kindRTCP, 0},
 		{"RTCP on the RTP port", aReport, rtpFlow, dtls, kindRTCP, 0},
 		{"RTCP, cut", cut(aReport), rtpFlow, Admission{}, kindInvalid, 0},
-		{"RTCP, cut in its second block", []byte{0x80, 201, 0, 2, 1, 2, 3, 4, 5, 6, 7}, rtcpFlow, Admission{}, kindInvalid, 0},
+		{"RTCP, cut in its second block", []byte{0x80, 201, 0, 2, 1, 2, 3, 4, 5, 6, 7}, rtcpFlow, Admission{},
+			kindInvalid, 0},
 		{"SRTCP", aSRTCP, rtcpFlow, Admission{}, kindRTCP, 0},
 		{"DTLS", aHello, rtpFlow, dtls, kindDTLS, 5},
 		{"DTLS on the RTCP port", aHello, rtcpFlow, dtls, kindDTLS, 5},
@@ -66,7 +67,8 @@ func TestFlashOnce(t *testing.T) {
 	seq := uint16(0)
 	take := func(pt uint8, ssrc, timestamp uint32, payload ...byte) bool {
 		seq++
-		b, err := (&rtp.Packet{Header: rtp.Header{Version: 2, PayloadType: pt, SequenceNumber: seq, Timestamp: timestamp, SSRC: ssrc}, Payload: payload}).Marshal()
+		b, err := (&rtp.Packet{Header: rtp.Header{Version: 2, PayloadType: pt, SequenceNumber: seq,
+			Timestamp: timestamp, SSRC: ssrc}, Payload: payload}).Marshal()
 		require.NoError(t, err)
 		var p packet
 		p.read(b, rtpFlow, Admission{})

@@ -197,7 +197,8 @@ func (p *peer) standing(from netip.AddrPort, t *sideTrust) standing {
 }
 
 func (p *peer) learn(from netip.AddrPort, r packetRun, now time.Time) {
-	p.learnt, p.oneWay, p.loyal, p.confirmed, p.first, p.heard, p.last = from, false, netip.AddrPort{}, true, now, now, r
+	p.learnt, p.oneWay, p.loyal, p.confirmed, p.first, p.heard, p.last = from, false, netip.AddrPort{}, true, now, now,
+		r
 }
 
 // replace learns a source in the place of the learnt one. If nothing was sent to that, nothing is sent to this.
@@ -399,7 +400,8 @@ func (p *peer) acceptReport(from netip.AddrPort, rtp *peer, now time.Time, t *si
 func (p *peer) reporter(from netip.AddrPort, rtp *peer, t *sideTrust) standing {
 	s := p.standing(from, t)
 	host := from.Addr()
-	if s < signalledHost && host.IsValid() && (host == rtp.expected.Addr() || !rtp.oneWay && host == rtp.learnt.Addr()) {
+	if s < signalledHost && host.IsValid() && (host == rtp.expected.Addr() || !rtp.oneWay &&
+		host == rtp.learnt.Addr()) {
 		return signalledHost
 	}
 	return s

@@ -25,7 +25,8 @@ func TestContinuesStreamBounds(t *testing.T) {
 		least, most int // units of the timestamp
 	}{
 		{0, -8000, 90_000}, {500 * time.Millisecond, -4000, 135_000}, {time.Second, 0, 180_000},
-		{1500 * time.Millisecond, 4000, 225_000}, {3 * time.Second, 16_000, 360_000}, {time.Hour, 3599 * 8000, 3601 * 90_000},
+		{1500 * time.Millisecond, 4000, 225_000}, {3 * time.Second, 16_000, 360_000},
+		{time.Hour, 3599 * 8000, 3601 * 90_000},
 	} {
 		for units, want := range map[int]bool{c.least - 1: false, c.least: true, c.most: true, c.most + 1: false} {
 			require.Equal(t, want, continues(last, 7, 1, units, c.elapsed), "%d units after %v", units, c.elapsed)

@@ -26,7 +26,8 @@ const (
 
 // sources is what a test knows of a side.
 func sources(answered bool) *sideTrust {
-	t := &sideTrust{signalling: proxy.Addr(), networks: []netip.Prefix{netip.MustParsePrefix("192.0.2.64/26")}, answered: answered}
+	t := &sideTrust{signalling: proxy.Addr(), networks: []netip.Prefix{netip.MustParsePrefix("192.0.2.64/26")},
+		answered: answered}
 	t.types.Add(negotiated)
 	return t
 }
@@ -59,7 +60,8 @@ func (l *latchingTest) speak(from netip.AddrPort, ssrc uint32, seq, n int, pause
 }
 
 func (l *latchingTest) hear(from netip.AddrPort, ssrc uint32, seq int, pt uint8) verdict {
-	return l.accept(from, packetRun{is: true, rtp: true, pt: pt, source: ssrc, seq: uint16(seq), time: uint32(160 * seq)}, l.now, l.sideTrust)
+	return l.accept(from, packetRun{is: true, rtp: true, pt: pt, source: ssrc, seq: uint16(seq),
+		time: uint32(160 * seq)}, l.now, l.sideTrust)
 }
 
 // step is a talk spurt, and how many of its packets pass.
@@ -81,50 +83,78 @@ func TestLatching(t *testing.T) {
 		steps    []step
 	}{
 		{"the host that is named, at any port", named, []step{{0, moved, 1, 1, 1, 1, moved}}},
-		{"the address that is named is better", named, []step{{0, moved, 1, 1, 1, 1, moved}, {ms20, named, 2, 9, 1, 1, named}, {ms20, moved, 1, 2, 20, 0, named}}},
-		{"where the signalling comes from", named, []step{{0, proxy, 1, 1, 1, 1, proxy}, {ms20, named, 2, 9, 1, 1, named}, {ms20, proxy, 1, 2, 20, 0, named}}},
+		{"the address that is named is better", named, []step{{0, moved, 1, 1, 1, 1, moved},
+			{ms20, named, 2, 9, 1, 1, named}, {ms20, moved, 1, 2, 20, 0, named}}},
+		{"where the signalling comes from", named, []step{{0, proxy, 1, 1, 1, 1, proxy},
+			{ms20, named, 2, 9, 1, 1, named}, {ms20, proxy, 1, 2, 20, 0, named}}},
 		{"the user's networks", named, []step{{0, listed, 1, 1, 1, 1, listed}}},
 		{"sprayed: never sent", named, []step{{0, another, 1, 1, 500, 0, named}, {ms20, named, 2, 1, 1, 1, named}}},
-		{"sprayed: silent", named, []step{{0, named, 1, 1, 1, 1, named}, {time.Minute, another, 2, 1, 500, 0, named}, {ms20, named, 1, 2, 1, 1, named}}},
-		{"sprayed: silent, at another port", named, []step{{0, moved, 1, 1, 1, 1, moved}, {silentFor, another, 2, 1, 500, 0, moved}}},
-		{"a translator: ten in a row", private, []step{{0, another, 1, 9, 9, 0, private}, {ms20, another, 1, 18, 1, 1, another}}},
+		{"sprayed: silent", named, []step{{0, named, 1, 1, 1, 1, named}, {time.Minute, another, 2, 1, 500, 0, named},
+			{ms20, named, 1, 2, 1, 1, named}}},
+		{"sprayed: silent, at another port", named, []step{{0, moved, 1, 1, 1, 1, moved},
+			{silentFor, another, 2, 1, 500, 0, moved}}},
+		{"a translator: ten in a row", private, []step{{0, another, 1, 9, 9, 0, private},
+			{ms20, another, 1, 18, 1, 1, another}}},
 		{"a translator: late", private, []step{{time.Hour, another, 1, 9, 11, 2, another}}},
-		{"a translator: one of them lost", private, []step{{0, another, 1, 1, 5, 0, private}, {2 * ms20, another, 1, 7, 5, 1, another}}},
+		{"a translator: one of them lost", private, []step{{0, another, 1, 1, 5, 0, private},
+			{2 * ms20, another, 1, 7, 5, 1, another}}},
 		{"a translator: two of them lost are another beginning", private, []step{
 			{0, another, 1, 1, 9, 0, private}, {3 * ms20, another, 1, 12, 9, 0, private},
 			{ms20, another, 1, 21, 1, 1, another}}},
 		{"a translator: over the wrap", private, []step{{0, another, 1, 65530, 10, 1, another}}},
 		{"a translator: doubled packets do not count, nor do they harm", private, []step{
-			{0, another, 1, 1, 9, 0, private}, {0, another, 1, 9, 1, 0, private}, {0, another, 1, 9, 1, 0, private}, {ms20, another, 1, 10, 1, 1, another}}},
-		{"a translator: another beginning", private, []step{{0, another, 1, 1, 9, 0, private}, {ms20, another, 1, 500, 9, 0, private}, {ms20, another, 2, 509, 9, 0, private}}},
-		{"a translator: the signalling's host at once, and it stays", private, []step{{0, proxy, 1, 1, 1, 1, proxy}, {time.Minute, another, 2, 1, 500, 0, proxy}}},
+			{0, another, 1, 1, 9, 0, private}, {0, another, 1, 9, 1, 0, private}, {0, another, 1, 9, 1, 0, private},
+			{ms20, another, 1, 10, 1, 1, another}}},
+		{"a translator: another beginning", private, []step{{0, another, 1, 1, 9, 0, private},
+			{ms20, another, 1, 500, 9, 0, private}, {ms20, another, 2, 509, 9, 0, private}}},
+		{"a translator: the signalling's host at once, and it stays", private,
+			[]step{{0, proxy, 1, 1, 1, 1, proxy}, {time.Minute, another, 2, 1, 500, 0, proxy}}},
 		{"a translator: who is named is better, and stays", private, []step{
-			{0, another, 1, 1, 10, 1, another}, {ms20, private, 2, 1, 1, 1, private}, {ms20, another, 1, 11, 20, 0, private}, {time.Minute, another, 1, 700, 20, 0, private}}},
+			{0, another, 1, 1, 10, 1, another}, {ms20, private, 2, 1, 1, 1, private},
+			{ms20, another, 1, 11, 20, 0, private}, {time.Minute, another, 1, 700, 20, 0, private}}},
 		{"a translator: a shorter pause is none", private, []step{
 			{0, another, 1, 1, 9, 0, private}, {silentFor - 1, another, 1, 10, 1, 1, another}}},
 		{"a translator: a pause of 2 s is another beginning", private, []step{
-			{0, another, 1, 1, 9, 0, private}, {silentFor, another, 1, 10, 9, 0, private}, {ms20, another, 1, 19, 1, 1, another}}},
+			{0, another, 1, 1, 9, 0, private}, {silentFor, another, 1, 10, 9, 0, private},
+			{ms20, another, 1, 19, 1, 1, another}}},
 		{"two compete: none", private, []step{
 			{0, another, 1, 1, 10, 1, another}, {0, third, 2, 1, 9, 0, another}, {ms20, third, 2, 10, 1, 0, private},
-			{ms20, third, 2, 11, 50, 0, private}, {time.Minute, another, 1, 100, 50, 0, private}, {0, proxy, 3, 1, 1, 1, proxy}}},
-		{"too late to compete", private, []step{{0, another, 1, 1, 101, 92, another}, {0, third, 2, 1, 50, 0, another}, {0, another, 1, 150, 1, 1, another}}},
-		{"who sprayed once competes with who comes later", private, []step{{0, another, 1, 1, 10, 1, another}, {time.Minute, third, 2, 1, 10, 0, private}, {ms20, another, 1, 11, 20, 0, private}}},
-		{"injected in a pause", named, []step{{0, named, 1, 1, 1, 1, named}, {silentFor - 1, moved, 2, 1, 1, 0, named}, {0, named, 1, 2, 1, 1, named}}},
-		{"moved to another port, once the one before is silent", named, []step{{0, moved, 1, 1, 1, 1, moved}, {silentFor, otherPort, 2, 1, 3, 1, otherPort}, {ms20, moved, 1, 2, 9, 0, otherPort}}},
+			{ms20, third, 2, 11, 50, 0, private}, {time.Minute, another, 1, 100, 50, 0, private},
+			{0, proxy, 3, 1, 1, 1, proxy}}},
+		{"too late to compete", private, []step{{0, another, 1, 1, 101, 92, another}, {0, third, 2, 1, 50, 0, another},
+			{0, another, 1, 150, 1, 1, another}}},
+		{"who sprayed once competes with who comes later", private,
+			[]step{{0, another, 1, 1, 10, 1, another}, {time.Minute, third, 2, 1, 10, 0, private},
+				{ms20, another, 1, 11, 20, 0, private}}},
+		{"injected in a pause", named, []step{{0, named, 1, 1, 1, 1, named}, {silentFor - 1, moved, 2, 1, 1, 0, named},
+			{0, named, 1, 2, 1, 1, named}}},
+		{"moved to another port, once the one before is silent", named,
+			[]step{{0, moved, 1, 1, 1, 1, moved}, {silentFor, otherPort, 2, 1, 3, 1, otherPort},
+				{ms20, moved, 1, 2, 9, 0, otherPort}}},
 		{"another port of the host it was at, once that is silent", private, []step{
-			{0, another, 1, 1, 10, 1, another}, {silentFor, netip.AddrPortFrom(another.Addr(), 77), 2, 1, 4, 2, netip.AddrPortFrom(another.Addr(), 77)}}},
-		{"not gone after all", named, []step{{0, moved, 1, 1, 1, 1, moved}, {silentFor, otherPort, 2, 1, 2, 0, moved}, {ms20, moved, 1, 2, 1, 1, moved}, {ms20, otherPort, 2, 3, 9, 0, moved}}},
+			{0, another, 1, 1, 10, 1, another}, {silentFor, netip.AddrPortFrom(another.Addr(), 77), 2, 1, 4, 2,
+				netip.AddrPortFrom(another.Addr(), 77)}}},
+		{"not gone after all", named, []step{{0, moved, 1, 1, 1, 1, moved}, {silentFor, otherPort, 2, 1, 2, 0, moved},
+			{ms20, moved, 1, 2, 1, 1, moved}, {ms20, otherPort, 2, 3, 9, 0, moved}}},
 		{"its stream goes on elsewhere, and late packets pass", named, []step{
-			{0, named, 7, 100, 50, 50, named}, {ms20, another, 7, 150, 3, 1, another}, {0, named, 7, 149, 1, 1, another}, {ms20, another, 7, 153, 9, 9, another}}},
-		{"its stream goes on elsewhere after long", named, []step{{0, named, 7, 1, 4000, 4000, named}, {ms20, another, 7, 4001, 3, 1, another}}},
-		{"its stream goes on elsewhere after a pause", named, []step{{0, named, 7, 1, 1, 1, named}, {10 * time.Second, another, 7, 501, 4, 2, another}}},
-		{"its source, but not its number", named, []step{{0, named, 7, 100, 1, 1, named}, {10 * time.Second, another, 7, 90, 5, 0, named}, {0, another, 7, 100 + maxDropout, 20, 0, named}}},
-		{"its number, but not its source", named, []step{{0, named, 7, 100, 1, 1, named}, {10 * time.Second, another, 8, 600, 20, 0, named}}},
-		{"its source and number, but a time to come", named, []step{{0, named, 7, 100, 1, 1, named}, {ms20, another, 7, 1600, 20, 0, named}}},
-		{"its source and number, but not its time", named, []step{{0, named, 7, 100, 1, 1, named}, {10 * time.Second, another, 7, 101, 20, 0, named}}},
+			{0, named, 7, 100, 50, 50, named}, {ms20, another, 7, 150, 3, 1, another},
+			{0, named, 7, 149, 1, 1, another}, {ms20, another, 7, 153, 9, 9, another}}},
+		{"its stream goes on elsewhere after long", named, []step{{0, named, 7, 1, 4000, 4000, named},
+			{ms20, another, 7, 4001, 3, 1, another}}},
+		{"its stream goes on elsewhere after a pause", named, []step{{0, named, 7, 1, 1, 1, named},
+			{10 * time.Second, another, 7, 501, 4, 2, another}}},
+		{"its source, but not its number", named, []step{{0, named, 7, 100, 1, 1, named},
+			{10 * time.Second, another, 7, 90, 5, 0, named}, {0, another, 7, 100 + maxDropout, 20, 0, named}}},
+		{"its number, but not its source", named, []step{{0, named, 7, 100, 1, 1, named},
+			{10 * time.Second, another, 8, 600, 20, 0, named}}},
+		{"its source and number, but a time to come", named, []step{{0, named, 7, 100, 1, 1, named},
+			{ms20, another, 7, 1600, 20, 0, named}}},
+		{"its source and number, but not its time", named, []step{{0, named, 7, 100, 1, 1, named},
+			{10 * time.Second, another, 7, 101, 20, 0, named}}},
 		{"taken back, it proves itself anew", named, []step{
 			{0, named, 7, 100, 1, 1, named}, {ms20, another, 7, 101, 3, 1, another},
-			{ms20, moved, 7, 103, 1, 1, moved}, {0, another, 7, 104, 2, 0, moved}, {ms20, another, 7, 106, 1, 1, another}}},
+			{ms20, moved, 7, 103, 1, 1, moved}, {0, another, 7, 104, 2, 0, moved},
+			{ms20, another, 7, 106, 1, 1, another}}},
 		{"a translator: taken back, it proves itself anew", private, []step{
 			{0, another, 7, 1, 10, 1, another}, {ms20, proxy, 7, 10, 1, 1, proxy},
 			{0, another, 7, 11, 2, 0, proxy}, {ms20, another, 7, 13, 1, 1, another}}},
@@ -151,8 +181,10 @@ func TestUnnegotiatedPayloadType(t *testing.T) {
 		require.Equal(t, onProbation, l.hear(another, 1, 200+seq, negotiated))
 		require.Equal(t, unknownSource, l.hear(third, 2, 200+seq, unheardOf))
 	}
-	require.Equal(t, passes, l.hear(another, 1, 210, negotiated), "comfort noise in between (RFC 3389), of a type that nobody named")
-	require.Equal(t, passes, newLatchingTest(named, sources(true)).hear(named, 1, 1, unheardOf), "the address that SDP names is not asked")
+	require.Equal(t, passes, l.hear(another, 1, 210, negotiated),
+		"comfort noise in between (RFC 3389), of a type that nobody named")
+	require.Equal(t, passes, newLatchingTest(named, sources(true)).hear(named, 1, 1, unheardOf),
+		"the address that SDP names is not asked")
 }
 
 // TestWithoutRTP: DTLS and UDPTL have no types; what has no number counts for nothing.
@@ -166,16 +198,6 @@ func TestWithoutRTP(t *testing.T) {
 	require.Equal(t, passes, l.accept(another, packetRun{}, l.now, l.sideTrust), "RTCP on the RTP port (RFC 5761)")
 }
 
-// TestRTCPDoesNotLatch: RTCP on the RTP port (RFC 5761) says nothing about where RTP comes from once that comes.
-func TestRTCPDoesNotLatch(t *testing.T) {
-	l := newLatchingTest(named, sources(true))
-	require.Equal(t, passes, l.accept(moved, packetRun{}, l.now, l.sideTrust))
-	require.Equal(t, moved, l.target(), "there was nothing else")
-	require.Equal(t, 1, l.speak(otherPort, 1, 1, 1, ms20))
-	require.Equal(t, passes, l.accept(moved, packetRun{}, l.now, l.sideTrust))
-	require.Equal(t, otherPort, l.target())
-}
-
 // TestEarlyMedia: before any answer a host that nobody named is heard, and nothing is sent to it (RFC 3960 section 3.1
 // has media that comes before its description); the answer ends that, but for late packets.
 func TestEarlyMedia(t *testing.T) {
@@ -185,7 +207,8 @@ func TestEarlyMedia(t *testing.T) {
 		require.Equal(t, expected, l.target())
 		var reports peer
 		reports.expect(netip.AddrPortFrom(named.Addr(), 4001), l.now)
-		require.Equal(t, unknownSource, reports.acceptReport(netip.AddrPortFrom(another.Addr(), 4001), &l.peer, l.now, l.sideTrust))
+		require.Equal(t, unknownSource, reports.acceptReport(netip.AddrPortFrom(another.Addr(), 4001), &l.peer, l.now,
+			l.sideTrust))
 		l.answer()
 		l.expect(named, l.now)
 		require.Equal(t, named, l.target())
@@ -322,13 +345,15 @@ func TestSourceSignalledLater(t *testing.T) {
 // TestUnusableAddressesInSDP: which addresses in SDP are followed elsewhere (RFC 1918, RFC 4193, RFC 3927, RFC 6598).
 func TestUnusableAddressesInSDP(t *testing.T) {
 	for said, want := range map[string]bool{
-		"10.0.0.1": true, "172.16.0.1": true, "192.168.0.1": true, "169.254.0.1": true, "100.64.0.1": true, "fd00::1": true, "fe80::1": true,
+		"10.0.0.1": true, "172.16.0.1": true, "192.168.0.1": true, "169.254.0.1": true, "100.64.0.1": true,
+		"fd00::1": true, "fe80::1": true,
 		"192.0.2.1": false, "127.0.0.1": false, "100.128.0.1": false, "2001:db8::1": false,
 	} {
 		a := netip.MustParseAddr(said)
 		require.Equal(t, want, (&sideTrust{}).unusableAddress(a), said)
 		require.Equal(t, want, (&sideTrust{signalling: named.Addr()}).unusableAddress(a) && a != named.Addr(), said)
-		require.False(t, (&sideTrust{signalling: a}).unusableAddress(a), "%s, and the signalling comes from there", said)
+		require.False(t, (&sideTrust{signalling: a}).unusableAddress(a), "%s, and the signalling comes from there",
+			said)
 		require.True(t, (&sideTrust{signalling: a, unreachable: true}).unusableAddress(a), said)
 	}
 	require.False(t, (&sideTrust{}).unusableAddress(netip.Addr{}))
@@ -359,11 +384,13 @@ func TestEmergencyLatching(t *testing.T) {
 	require.Equal(t, 100, l.speak(named, 1, 1, 100, 0))
 	require.Zero(t, l.speak(another, 2, 1, 3, silentFor-3*ms20))
 	require.Equal(t, []verdict{onProbation, onProbation, passesRelaxed},
-		[]verdict{l.later(silentFor).hear(another, 2, 100, negotiated), l.hear(another, 2, 101, negotiated), l.hear(another, 2, 102, negotiated)})
+		[]verdict{l.later(silentFor).hear(another, 2, 100, negotiated), l.hear(another, 2, 101, negotiated),
+			l.hear(another, 2, 102, negotiated)})
 	require.Equal(t, named, l.target(), "who was heard before goes on hearing the other party")
 	require.Equal(t, 50, l.speak(another, 2, 103, 50, ms20))
 	require.Equal(t, []verdict{onProbation, onProbation, passesRelaxed},
-		[]verdict{l.later(silentFor).hear(third, 3, 100, negotiated), l.hear(third, 3, 101, negotiated), l.hear(third, 3, 102, negotiated)})
+		[]verdict{l.later(silentFor).hear(third, 3, 100, negotiated), l.hear(third, 3, 101, negotiated),
+			l.hear(third, 3, 102, negotiated)})
 	require.Equal(t, named, l.target(), "whoever comes after")
 	require.Equal(t, 1, l.speak(named, 1, 600, 1, 0))
 	require.Equal(t, named, l.target())
@@ -391,7 +418,8 @@ func TestFloodOfSources(t *testing.T) {
 	for i := range 5_000 {
 		l.now = l.now.Add(time.Millisecond)
 		for host := range byte(3) {
-			require.NotEqual(t, passes, l.hear(netip.AddrPortFrom(netip.AddrFrom4([4]byte{10, 18, 0, host}), uint16(1+i)), 1, i, negotiated))
+			require.NotEqual(t, passes, l.hear(netip.AddrPortFrom(netip.AddrFrom4([4]byte{10, 18, 0, host}),
+				uint16(1+i)), 1, i, negotiated))
 		}
 		if i >= 1000 && i%20 == 0 {
 			passed += l.speak(another, 2, i/20, 1, 0)
@@ -404,79 +432,12 @@ func TestFloodOfSources(t *testing.T) {
 	for i := range 5_000 {
 		l.now = l.now.Add(time.Millisecond)
 		for host := range byte(maxCandidates) { // always the same, with numbers out of any order
-			require.NotEqual(t, passes, l.hear(netip.AddrPortFrom(netip.AddrFrom4([4]byte{10, 18, 0, host}), 4000), 1, 700*i, negotiated))
+			require.NotEqual(t, passes, l.hear(netip.AddrPortFrom(netip.AddrFrom4([4]byte{10, 18, 0, host}), 4000), 1,
+				700*i, negotiated))
 		}
 		if i%20 == 0 {
 			passed += l.speak(another, 2, i/20, 1, 0)
 		}
 	}
 	require.Positive(t, passed)
-}
-
-// TestRTCPSources: RTCP is heard from the hosts that RTP may come from, from nobody else; the better one takes over.
-func TestRTCPSources(t *testing.T) {
-	at := func(a netip.AddrPort) netip.AddrPort { return netip.AddrPortFrom(a.Addr(), a.Port()+1) }
-	now, who := time.Unix(1000, 0), sources(true)
-	var p, speech peer
-	require.Equal(t, unknownSource, p.acceptReport(another, &speech, now, who), "nothing is known")
-	require.Equal(t, passes, p.acceptReport(at(listed), &speech, now, who))
-	require.Equal(t, passes, (&peer{}).acceptReport(at(proxy), &speech, now, who))
-	p = peer{}
-	p.expect(at(named), now)
-	speech.expect(named, now)
-	require.Equal(t, unknownSource, p.acceptReport(at(another), &speech, now.Add(time.Hour), who), "it never sent")
-	require.Equal(t, passes, p.acceptReport(at(proxy), &speech, now, who))
-	require.Equal(t, passes, p.acceptReport(at(moved), &speech, now, who), "the host that is named")
-	require.Equal(t, unknownSource, p.acceptReport(at(proxy), &speech, now, who))
-	require.Equal(t, passes, p.acceptReport(at(named), &speech, now, who), "the address that is named")
-	require.Equal(t, unknownSource, p.acceptReport(at(moved), &speech, now, who))
-	require.Equal(t, unknownSource, p.acceptReport(at(another), &speech, now.Add(time.Hour), who), "silent")
-
-	p.restartLatching(now)
-	require.Equal(t, passes, p.acceptReport(at(named), &speech, now, who))
-	p.expect(at(moved), now) // latching begins anew: whoever is as good may take its place, which was heard just now
-	require.Equal(t, passes, p.acceptReport(at(proxy), &speech, now, who))
-	p.restartLatching(now)
-	require.Equal(t, passes, p.acceptReport(at(listed), &speech, now, who))
-	require.Equal(t, unknownSource, p.acceptReport(at(proxy), &speech, now, who), "it was heard since")
-	p.restartLatching(now)
-	require.Equal(t, passes, p.acceptReport(at(listed), &speech, now, who))
-	require.Equal(t, unknownSource, p.acceptReport(at(proxy), &speech, now, who), "and it goes on")
-
-	now = now.Add(10 * time.Second)
-	require.Equal(t, passes, p.acceptReport(at(listed), &speech, now, who))
-	require.Equal(t, unknownSource, p.acceptReport(at(proxy), &speech, now.Add(silentReports-1), who), "silent since then")
-
-	p.expect(at(private), now)
-	speech.expect(private, now)
-	speech.learn(another, packetRun{}, now)
-	require.Equal(t, passes, p.acceptReport(at(another), &speech, now, who), "RTP comes from there")
-	require.Equal(t, unknownSource, p.acceptReport(at(third), &speech, now.Add(time.Hour), who))
-	require.Equal(t, unknownSource, p.acceptReport(another, &speech, now.Add(silentReports-1), who), "another port")
-	require.Equal(t, passes, p.acceptReport(another, &speech, now.Add(silentReports), who))
-}
-
-// TestRTCPOfAFormerSource: RTCP of a host that was followed is not heard, nor sent to, once that is not followed any
-// more.
-func TestRTCPOfAFormerSource(t *testing.T) {
-	for name, ends := range map[string]func(e *end){
-		"two compete": func(e *end) { e.peers[rtpFlow].forget() },
-		"SDP":         func(e *end) { e.peers[rtpFlow].expect(named, time.Unix(1001, 0)) },
-	} {
-		e := &end{sideTrust: *sources(true)}
-		rtp, rtcp := &e.peers[rtpFlow], &e.peers[rtcpFlow]
-		rtp.expect(private, time.Unix(1000, 0))
-		rtp.learn(another, packetRun{}, time.Unix(1000, 0))
-		require.Equal(t, passes, rtcp.acceptReport(third, rtp, time.Unix(1000, 0), &sideTrust{signalling: third.Addr()}))
-		e.reviewLocked()
-		require.False(t, rtcp.learnt.IsValid())
-		from := netip.AddrPortFrom(another.Addr(), 9)
-		require.Equal(t, passes, rtcp.acceptReport(from, rtp, time.Unix(1000, 0), &e.sideTrust))
-		e.reviewLocked()
-		require.Equal(t, from, rtcp.target())
-		ends(e)
-		e.reviewLocked()
-		require.False(t, rtcp.target().IsValid(), name)
-		require.Equal(t, unknownSource, rtcp.acceptReport(from, rtp, time.Unix(1000, 0), &e.sideTrust), name)
-	}
 }

@@ -60,7 +60,8 @@ func (r *Relay) bind(addr netip.Addr) (pair [2]*net.UDPConn, err error) {
 // portError says why a port could not be opened, other than that it is taken, and what to do.
 func portError(addr netip.Addr, err error) error {
 	if errors.Is(err, syscall.EMFILE) || errors.Is(err, syscall.ENFILE) {
-		return fmt.Errorf("media: bind %v: there are no file descriptors left; raise the limit of this process (LimitNOFILE= in the service's unit, or ulimit -n): %w", addr, err)
+		return fmt.Errorf("media: bind %v: there are no file descriptors left; raise the limit of this process (LimitNOFILE= in the service's unit, or ulimit -n): %w",
+			addr, err)
 	}
 	return fmt.Errorf("media: bind %v: %w", addr, err)
 }

@@ -12,7 +12,8 @@ import (
 // A process without descriptors is not told to widen its ports.
 func TestPortErrorWithoutDescriptors(t *testing.T) {
 	at := netip.MustParseAddr("192.0.2.10")
-	for errno, want := range map[syscall.Errno]string{syscall.EMFILE: "raise the limit", syscall.ENFILE: "raise the limit", syscall.EADDRNOTAVAIL: "bind 192.0.2.10"} {
+	for errno, want := range map[syscall.Errno]string{syscall.EMFILE: "raise the limit",
+		syscall.ENFILE: "raise the limit", syscall.EADDRNOTAVAIL: "bind 192.0.2.10"} {
 		err := portError(at, fmt.Errorf("listen: %w", errno))
 		require.ErrorContains(t, err, want)
 		require.ErrorIs(t, err, errno)

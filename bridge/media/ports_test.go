@@ -19,11 +19,14 @@ func TestOptions(t *testing.T) {
 		o          media.Options
 	}{
 		{"no address", "adapter side's address", media.Options{ServiceAddr: local, PortLow: 30000, PortHigh: 30999}},
-		{"unspecified", "media.service_address", media.Options{AdapterAddr: local, ServiceAddr: any4, PortLow: 30000, PortHigh: 30999}},
+		{"unspecified", "media.service_address", media.Options{AdapterAddr: local, ServiceAddr: any4, PortLow: 30000,
+			PortHigh: 30999}},
 		{"no ports", "ports 0-0", media.Options{AdapterAddr: local, ServiceAddr: local}},
 		{"port 0", "ports 0-999", media.Options{AdapterAddr: local, ServiceAddr: local, PortHigh: 999}},
-		{"upside down", "ports 30999-30000", media.Options{AdapterAddr: local, ServiceAddr: local, PortLow: 30999, PortHigh: 30000}},
-		{"odd and even", "ports 30001-30002", media.Options{AdapterAddr: local, ServiceAddr: local, PortLow: 30001, PortHigh: 30002}},
+		{"upside down", "ports 30999-30000", media.Options{AdapterAddr: local, ServiceAddr: local, PortLow: 30999,
+			PortHigh: 30000}},
+		{"odd and even", "ports 30001-30002", media.Options{AdapterAddr: local, ServiceAddr: local, PortLow: 30001,
+			PortHigh: 30002}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			_, err := media.New(c.o)
@@ -92,7 +95,8 @@ func TestBusyPortIsSkipped(t *testing.T) {
 }
 
 func TestForeignAddress(t *testing.T) {
-	r, err := media.New(media.Options{AdapterAddr: netip.MustParseAddr("192.0.2.1"), ServiceAddr: local, PortLow: 30000, PortHigh: 30999})
+	r, err := media.New(media.Options{AdapterAddr: netip.MustParseAddr("192.0.2.1"), ServiceAddr: local, PortLow: 30000,
+		PortHigh: 30999})
 	require.NoError(t, err)
 	_, err = r.NewSession()
 	require.ErrorContains(t, err, "bind 192.0.2.1")

@@ -23,8 +23,9 @@ import (
 const leastShare = 0.4
 
 var (
-	yardRounds  = flag.Int("yard.rounds", 3, "rounds of the comparison with the C relay")
-	yardSpan    = flag.Duration("yard.span", 200*time.Millisecond, "length of one measurement in the comparison with the C relay")
+	yardRounds = flag.Int("yard.rounds", 3, "rounds of the comparison with the C relay")
+	yardSpan   = flag.Duration("yard.span", 200*time.Millisecond,
+		"length of one measurement in the comparison with the C relay")
 	yardStreams = flag.Int("yard.streams", 16, "streams in the comparison with the C relay")
 )
 
@@ -67,7 +68,8 @@ func TestShareOfYardstick(t *testing.T) {
 			t.Logf("%-15s paced: p50 %5.1f us, p99 %6.1f us", c.name, p.p50, p.p99)
 			continue
 		}
-		t.Logf("%-15s flat out: %7.0f packets/s; paced: adds p50 %5.1f us, p99 %6.1f us", c.name, median(flat[i]).pps, p.p50-bare.p50, p.p99-bare.p99)
+		t.Logf("%-15s flat out: %7.0f packets/s; paced: adds p50 %5.1f us, p99 %6.1f us", c.name, median(flat[i]).pps,
+			p.p50-bare.p50, p.p99-bare.p99)
 	}
 	one, many, ours := median(flat[1]).pps, median(flat[2]).pps, median(flat[3]).pps
 	t.Logf("share of the C relay's packets a second: %.2f (one a call), %.2f (many a call)", ours/one, ours/many)
@@ -97,7 +99,8 @@ func compile(t *testing.T, dir, name string) string {
 	t.Helper()
 	gcc := programtest.Need(t, "gcc", "gcc")
 	program := filepath.Join(dir, name)
-	out, err := exec.Command(gcc, "-O2", "-Wall", "-pthread", filepath.Join("testdata", name+".c"), "-o", program).CombinedOutput()
+	out, err := exec.Command(gcc, "-O2", "-Wall", "-pthread", filepath.Join("testdata", name+".c"), "-o",
+		program).CombinedOutput()
 	require.NoError(t, err, "%s", out)
 	return program
 }
@@ -127,13 +130,15 @@ func startYardstick(t *testing.T, program string, streams int, how string) ([]st
 func startOurs(t *testing.T, streams int) ([]string, func()) {
 	t.Helper()
 	local := netip.MustParseAddr("127.0.0.1")
-	r, err := media.New(media.Options{AdapterAddr: local, ServiceAddr: local, PortLow: 20000, PortHigh: 29999, From: []netip.Prefix{netip.PrefixFrom(local, 32)}})
+	r, err := media.New(media.Options{AdapterAddr: local, ServiceAddr: local, PortLow: 20000, PortHigh: 29999,
+		From: []netip.Prefix{netip.PrefixFrom(local, 32)}})
 	require.NoError(t, err)
 	var pairs []string
 	for range streams {
 		s, err := r.NewSession()
 		require.NoError(t, err)
-		pairs = append(pairs, fmt.Sprintf("%d:%d", s.Local(media.AdapterSide).Port(), s.Local(media.ServiceSide).Port()))
+		pairs = append(pairs, fmt.Sprintf("%d:%d", s.Local(media.AdapterSide).Port(),
+			s.Local(media.ServiceSide).Port()))
 	}
 	return pairs, func() { require.NoError(t, r.Close()) }
 }

@@ -13,7 +13,8 @@ func TestMissing(t *testing.T) {
 		cmd := exec.Command("go", "test", "-vet=off", "-v", "-run", "^TestLooks$", "./testdata/looks")
 		cmd.Env = append(cmd.Environ(), "CI="+ci)
 		out, _ := cmd.CombinedOutput()
-		if !strings.Contains(string(out), want) || !strings.Contains(string(out), ": no-such-program is missing (Debian: no-such-package)") {
+		if !strings.Contains(string(out), want) || !strings.Contains(string(out),
+			": no-such-program is missing (Debian: no-such-package)") {
 			t.Errorf("CI=%q: %s", ci, out)
 		}
 	}

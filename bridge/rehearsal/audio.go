@@ -78,7 +78,8 @@ func (a *audio) talkTo(sdp []byte) {
 func (a *audio) talk() {
 	ticks := time.NewTicker(packetTime)
 	defer ticks.Stop()
-	p := rtp.Packet{Header: rtp.Header{Version: 2, SSRC: rand.Uint32(), Marker: true}, Payload: make([]byte, packetBytes)}
+	p := rtp.Packet{Header: rtp.Header{Version: 2, SSRC: rand.Uint32(), Marker: true},
+		Payload: make([]byte, packetBytes)}
 	for i := range p.Payload {
 		p.Payload[i] = 0xFF // silence in mu-law (ITU-T G.711)
 	}

@@ -34,7 +34,8 @@ func (u *ua) forget(c *call) {
 // invited takes a new call.
 func (u *ua) invited(t *server) {
 	m := t.req
-	c := &call{u: u, id: m.get("Call-ID"), tag: token(), in: t, remote: m.get("From"), target: uriOf(m.get("Contact")), routes: m.all("Record-Route")}
+	c := &call{u: u, id: m.get("Call-ID"), tag: token(), in: t, remote: m.get("From"), target: uriOf(m.get("Contact")),
+		routes: m.all("Record-Route")}
 	c.local = m.get("To") + ";tag=" + c.tag
 	u.calls[c.id+c.tag] = c
 	u.owner.offered(c)

@@ -40,7 +40,8 @@ var _ zapcore.Core = (*capture)(nil)
 func (c *capture) Enabled(l zapcore.Level) bool { return l >= zapcore.InfoLevel }
 
 func (c *capture) With(fields []zapcore.Field) zapcore.Core {
-	return &capture{lines: c.lines, controllers: c.controllers, notes: c.notes, with: append(append([]zapcore.Field(nil), c.with...), fields...)}
+	return &capture{lines: c.lines, controllers: c.controllers, notes: c.notes,
+		with: append(append([]zapcore.Field(nil), c.with...), fields...)}
 }
 
 func (c *capture) Check(e zapcore.Entry, ce *zapcore.CheckedEntry) *zapcore.CheckedEntry {

@@ -30,18 +30,24 @@ func TestChecksOfHabits(t *testing.T) {
 		problem            string // "" for none
 	}{
 		{"always-200", "held-call", "unknown", func(b *history) {
-			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 802).told("box-office", "unknown")
+			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 802).told("box-office",
+				"unknown")
 		}, ""},
 		{"always-200", "held-call", "said to be cleared", func(b *history) {
-			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 802).told("box-office", "on")
+			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 802).told("box-office",
+				"on")
 		}, "nothing can tell the daemon"},
 		{"always-200", "short-interval", "unknown", func(b *history) {
 			b.held("lighting").open("lighting", 2, 332).told("lighting", "unknown")
 		}, ""},
 		{"always-200", "short-interval", "said to have stayed", func(b *history) {
-			b.held("lighting").open("lighting", 2, 332).told("lighting", "unknown").incident("lighting", 1700, "reason=interval-short")
+			b.held("lighting").open("lighting", 2, 332).told("lighting", "unknown").incident("lighting", 1700,
+				"reason=interval-short")
 		}, "nothing can tell the daemon that the hold stayed"},
-		{"always-200", "short-interval", "nothing said", func(b *history) { b.held("lighting").open("lighting", 2, 332) }, "it is not known"},
+		{"always-200", "short-interval", "nothing said", func(b *history) {
+			b.held("lighting").open("lighting", 2,
+				332)
+		}, "it is not known"},
 
 		{"bye-unanswered", "held-call", "after the lead", func(b *history) {
 			b.held("box-office").open("box-office", 605, 1505).told("box-office", "on")
@@ -53,7 +59,8 @@ func TestChecksOfHabits(t *testing.T) {
 			b.held("box-office").open("box-office", 605, 1405).told("box-office", "on")
 		}, "900.0 to 1400.0 are right"},
 		{"bye-unanswered", "held-call", "answered", func(b *history) {
-			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 605, 1505).told("box-office", "on")
+			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 605, 1505).told("box-office",
+				"on")
 		}, "in the habit of not answering"},
 
 		{"power-denial", "held-call", "by itself", func(b *history) {
@@ -73,7 +80,8 @@ func TestChecksOfHabits(t *testing.T) {
 			b.held("box-office").did("box-office", -400, battery(false)).did("box-office", 200, battery(true))
 		}, "no report says why"},
 		{"reboot", "held-call", "opened", func(b *history) {
-			b.held("box-office").did("box-office", -400, battery(false)).did("box-office", 200, battery(true)).open("box-office", 300, 1100)
+			b.held("box-office").did("box-office", -400, battery(false)).did("box-office", 200,
+				battery(true)).open("box-office", 300, 1100)
 			b.said("box-office", "clearback", 2, "report suppressed call=1 rule=unknown-call")
 		}, "the loop opened"},
 		{"reboot", "held-call", "still held", func(b *history) {
@@ -89,11 +97,13 @@ func TestChecksOfHabits(t *testing.T) {
 
 		{"reorder", "near-end-calls", "lifted again", func(b *history) {
 			b.lift("paint-shop", -1000).open("paint-shop", 502, 1302).hangUp("paint-shop", 600).lift("paint-shop", 1700)
-			b.said("paint-shop", "adapter", 1800, "sends INVITE to 555-0199").talking(phoneCleared, phoneTalking).inCall("paint-shop")
+			b.said("paint-shop", "adapter", 1800, "sends INVITE to 555-0199").talking(phoneCleared,
+				phoneTalking).inCall("paint-shop")
 		}, ""},
 		{"reorder", "near-end-calls", "called while open", func(b *history) {
 			b.lift("paint-shop", -1000).open("paint-shop", 502, 1302)
-			b.said("paint-shop", "adapter", 600, "sends INVITE to 555-0199").talking(phoneCleared, phoneTalking).inCall("paint-shop")
+			b.said("paint-shop", "adapter", 600, "sends INVITE to 555-0199").talking(phoneCleared,
+				phoneTalking).inCall("paint-shop")
 		}, "while the loop was open"},
 	} {
 		t.Run(c.habit+"/"+c.scene+"/"+c.what, func(t *testing.T) {

@@ -28,7 +28,8 @@ func newHistoryWith(t *testing.T, name string, h habit) *history {
 	all := scenes()
 	i := slices.IndexFunc(all, func(s scene) bool { return s.name == name })
 	require.GreaterOrEqual(t, i, 0)
-	b := &history{t: t, run: &sceneRun{scene: all[i], timeline: &timeline{zero: time.Now().Add(-before)}, lines: map[string]*line{}}}
+	b := &history{t: t, run: &sceneRun{scene: all[i], timeline: &timeline{zero: time.Now().Add(-before)},
+		lines: map[string]*line{}}}
 	for _, part := range all[i].lines {
 		l := newLine(part, (&testBed{habit: h}).habitOf(part))
 		b.run.lines[part.name] = l
@@ -59,7 +60,8 @@ func (b *history) line(name string, release time.Duration) {
 }
 
 // did lets something happen on the line.
-func (b *history) did(name string, ms int, what func(l *keysystem.Line, now time.Duration) ([]keysystem.Change, time.Duration)) *history {
+func (b *history) did(name string, ms int, what func(l *keysystem.Line, now time.Duration) ([]keysystem.Change,
+	time.Duration)) *history {
 	r := b.run.lines[name].lineModel
 	r.do(func(time.Duration) ([]keysystem.Change, time.Duration) {
 		return what(r.model, 10*time.Second+time.Duration(ms)*time.Millisecond)
@@ -172,24 +174,30 @@ func TestChecks(t *testing.T) {
 		problem     string // "" for none
 	}{
 		{"held-call", "cleared", func(b *history) {
-			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 802).told("box-office", "on")
+			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 802).told("box-office",
+				"on")
 		}, ""},
 		{"held-call", "cleared, and not told", func(b *history) {
 			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 802)
 		}, "no report says"},
 		{"held-call", "cleared, and told unknown", func(b *history) {
-			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 802).told("box-office", "unknown")
+			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 802).told("box-office",
+				"unknown")
 		}, "hook=on is right"},
 		{"held-call", "cleared, and told an incident", func(b *history) {
-			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 802).told("box-office", "on")
+			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 802).told("box-office",
+				"on")
 			b.said("box-office", "clearback", 1620, "report incident call=1 reason=interval-short")
 		}, "the hold cleared, and the report says"},
-		{"held-call", "told what is not so", func(b *history) { b.held("box-office").told("box-office", "on") }, "loop current flows, and the report says"},
+		{"held-call", "told what is not so", func(b *history) { b.held("box-office").told("box-office", "on") },
+			"loop current flows, and the report says"},
 		{"held-call", "told what nobody can know", func(b *history) {
 			b.run.lines["box-office"].policy.ProbeTrusted = false
-			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 802).told("box-office", "on")
+			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 802).told("box-office",
+				"on")
 		}, "nothing can tell the daemon"},
-		{"held-call", "opened while it rang", func(b *history) { b.ring("box-office", 1).open("box-office", 2, 802) }, "opened while the line rang"},
+		{"held-call", "opened while it rang", func(b *history) { b.ring("box-office", 1).open("box-office", 2, 802) },
+			"opened while the line rang"},
 		{"held-call", "nothing happened", func(b *history) { b.held("box-office") }, "never opened"},
 		{"held-call", "too short", func(b *history) {
 			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 801)
@@ -198,17 +206,22 @@ func TestChecks(t *testing.T) {
 			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 1303)
 		}, "800.0 to 1300.0 are right"},
 		{"held-call", "for ever", func(b *history) { b.held("box-office").open("box-office", 2, 0) }, "still open"},
-		{"held-call", "twice", func(b *history) { b.held("box-office").open("box-office", 2, 802).open("box-office", 1500, 2300) }, "opened 2 times"},
+		{"held-call", "twice", func(b *history) {
+			b.held("box-office").open("box-office", 2, 802).open("box-office",
+				1500, 2300)
+		}, "opened 2 times"},
 		{"held-call", "before the adapter's answer", func(b *history) {
 			b.held("box-office").said("box-office", "adapter", 20, bye).open("box-office", 2, 802)
 		}, "before the adapter had cleared"},
-		{"held-call", "adapter never asked", func(b *history) { b.held("box-office").open("box-office", 2, 802) }, "before the adapter had cleared"},
+		{"held-call", "adapter never asked", func(b *history) { b.held("box-office").open("box-office", 2, 802) },
+			"before the adapter had cleared"},
 		{"held-call", "a card that needs more", func(b *history) {
 			b.line("box-office", 900*time.Millisecond)
 			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 802)
 		}, "the hold stayed"},
 		{"held-call", "taken up again at once", func(b *history) {
-			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 802).lift("box-office", 810)
+			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 802).lift("box-office",
+				810)
 		}, "never saw the line on hook"},
 
 		{"house-call", "cleared", func(b *history) {
@@ -223,71 +236,100 @@ func TestChecks(t *testing.T) {
 		}, "stage-door: still off hook"},
 
 		{"others-stay", "cleared", func(b *history) { othersStay(b) }, ""},
-		{"others-stay", "another opened", func(b *history) { othersStay(b).open("foyer", 2, 302) }, "foyer: the loop opened"},
-		{"others-stay", "another cleared", func(b *history) { othersStay(b).lift("wardrobe", 100) }, "wardrobe: its held call is gone"},
-		{"others-stay", "another's far end is gone", func(b *history) { othersStay(b).run.phones[2].state = phoneCleared }, "wardrobe: its held call is gone"},
+		{"others-stay", "another opened", func(b *history) { othersStay(b).open("foyer", 2, 302) },
+			"foyer: the loop opened"},
+		{"others-stay", "another cleared", func(b *history) { othersStay(b).lift("wardrobe", 100) },
+			"wardrobe: its held call is gone"},
+		{"others-stay", "another's far end is gone",
+			func(b *history) { othersStay(b).run.phones[2].state = phoneCleared }, "wardrobe: its held call is gone"},
 
-		{"near-end-first", "nothing happened", func(b *history) { b.lift("props", -3000).hangUp("props", -1000).talking(phoneCleared) }, ""},
-		{"listens", "listened", func(b *history) { listened(b).said("coat-check", "clearback", 6610, listenedTo+"on") }, ""},
+		{"near-end-first", "nothing happened", func(b *history) {
+			b.lift("props", -3000).hangUp("props",
+				-1000).talking(phoneCleared)
+		}, ""},
+		{"listens", "listened", func(b *history) { listened(b).said("coat-check", "clearback", 6610, listenedTo+"on") },
+			""},
 		{"listens", "an incident", func(b *history) {
-			listened(b).said("coat-check", "clearback", 6610, listenedTo+"on").incident("coat-check", 1620, "reason=interval-short")
+			listened(b).said("coat-check", "clearback", 6610, listenedTo+"on").incident("coat-check", 1620,
+				"reason=interval-short")
 		}, "the hold cleared, and the report says"},
 		{"listens", "another interval", func(b *history) {
-			listened(b).said("coat-check", "clearback", 6610, listenedTo+"on").said("coat-check", "clearback", 1620, "report next-interval interval=1s")
+			listened(b).said("coat-check", "clearback", 6610, listenedTo+"on").said("coat-check", "clearback", 1620,
+				"report next-interval interval=1s")
 		}, "nothing was wrong with the interval"},
-		{"listens", "not looked again", func(b *history) { listened(b).said("coat-check", "clearback", 6610, listenedTo+"off") }, "where hook=on is right"},
+		{"listens", "not looked again", func(b *history) {
+			listened(b).said("coat-check", "clearback", 6610,
+				listenedTo+"off")
+		}, "where hook=on is right"},
 		{"listens", "opened twice", func(b *history) {
 			listened(b).said("coat-check", "clearback", 6610, listenedTo+"on").open("coat-check", 4000, 4800)
 		}, "opened 2 times"},
 		{"listens", "not looked", func(b *history) {
-			b.lift("coat-check", -3000).open("coat-check", 2, 802).hangUp("coat-check", 2000).said("coat-check", "clearback", 6610, listenedTo+"on")
+			b.lift("coat-check", -3000).open("coat-check", 2, 802).hangUp("coat-check", 2000).said("coat-check",
+				"clearback", 6610, listenedTo+"on")
 		}, "did not look while"},
 		{"listens", "hung up before", func(b *history) {
-			b.lift("coat-check", -3000).open("coat-check", 2, 802).hangUp("coat-check", 900).did("coat-check", 3000, passes).
-				said("coat-check", "clearback", 2200, "probe-answered hook=off").said("coat-check", "clearback", 6610, listenedTo+"on")
+			b.lift("coat-check", -3000).open("coat-check", 2, 802).hangUp("coat-check", 900).did("coat-check", 3000,
+				passes).
+				said("coat-check", "clearback", 2200, "probe-answered hook=off").said("coat-check", "clearback", 6610,
+				listenedTo+"on")
 		}, "did not listen for long enough"},
 		{"near-end-first", "opened", func(b *history) {
 			b.lift("props", -3000).hangUp("props", -1000).talking(phoneCleared).open("props", 2, 802)
 		}, "props: the loop opened"},
-		{"near-end-first", "still busy", func(b *history) { b.lift("props", -3000).talking(phoneCleared) }, "not at rest"},
-		{"near-end-first", "the far end was not told", func(b *history) { b.talking(phoneTalking).run.phones[0].last = "" }, "ended by"},
+		{"near-end-first", "still busy", func(b *history) { b.lift("props", -3000).talking(phoneCleared) },
+			"not at rest"},
+		{"near-end-first", "the far end was not told",
+			func(b *history) { b.talking(phoneTalking).run.phones[0].last = "" }, "ended by"},
 
 		{"short-interval", "stayed", func(b *history) {
 			b.held("lighting").open("lighting", 2, 332).incident("lighting", 1600, "reason=interval-short")
 		}, ""},
 		{"short-interval", "stayed, and it is not told what to do", func(b *history) {
-			b.held("lighting").open("lighting", 2, 332).said("lighting", "clearback", 1600, "report incident reason=interval-short")
+			b.held("lighting").open("lighting", 2, 332).said("lighting", "clearback", 1600,
+				"report incident reason=interval-short")
 		}, "what to do about it"},
-		{"short-interval", "stayed, not told", func(b *history) { b.held("lighting").open("lighting", 2, 332) }, "no report"},
+		{"short-interval", "stayed, not told", func(b *history) { b.held("lighting").open("lighting", 2, 332) },
+			"no report"},
 		{"short-interval", "cleared", func(b *history) {
 			b.line("lighting", 200*time.Millisecond)
-			b.held("lighting").open("lighting", 2, 332).said("lighting", "clearback", 1600, "report incident reason=interval-short")
+			b.held("lighting").open("lighting", 2, 332).said("lighting", "clearback", 1600,
+				"report incident reason=interval-short")
 		}, "the hold cleared although"},
-		{"short-interval", "another interval", func(b *history) { b.held("lighting").open("lighting", 2, 802) }, "are right"},
+		{"short-interval", "another interval", func(b *history) { b.held("lighting").open("lighting", 2, 802) },
+			"are right"},
 
 		{"emergency-call", "nothing happened", func(b *history) { emergency(b).held("fly-loft") }, ""},
 		{"emergency-call", "not told why", func(b *history) { b.held("fly-loft") }, "no report"},
-		{"emergency-call", "opened", func(b *history) { emergency(b).held("fly-loft").open("fly-loft", 2, 252) }, "the loop opened"},
-		{"emergency-call", "cleared", func(b *history) { emergency(b).held("fly-loft").open("fly-loft", 2, 802) }, "held is false"},
+		{"emergency-call", "opened", func(b *history) { emergency(b).held("fly-loft").open("fly-loft", 2, 252) },
+			"the loop opened"},
+		{"emergency-call", "cleared", func(b *history) { emergency(b).held("fly-loft").open("fly-loft", 2, 802) },
+			"held is false"},
 
 		{"next-caller", "cleared, then rang", func(b *history) { nextCaller(b, 1600, 1700).inCall("ticket-desk") }, ""},
-		{"next-caller", "rang too early", func(b *history) { nextCaller(b, 900, 1700).inCall("ticket-desk") }, "before the adapter saw the line on hook"},
+		{"next-caller", "rang too early", func(b *history) { nextCaller(b, 900, 1700).inCall("ticket-desk") },
+			"before the adapter saw the line on hook"},
 		{"next-caller", "rang while open", func(b *history) {
 			b.said("ticket-desk", "adapter", 1, bye).talking(phoneCleared, phoneTalking).inCall("ticket-desk")
-			b.open("ticket-desk", 2, 0).ring("ticket-desk", 5).did("ticket-desk", 802, func(l *keysystem.Line, now time.Duration) ([]keysystem.Change, time.Duration) {
-				return l.SetCoil(now, false)
-			})
+			b.open("ticket-desk", 2, 0).ring("ticket-desk", 5).did("ticket-desk", 802,
+				func(l *keysystem.Line, now time.Duration) ([]keysystem.Change, time.Duration) {
+					return l.SetCoil(now, false)
+				})
 		}, "rang while the loop was open"},
 		{"next-caller", "never rang", func(b *history) {
-			b.held("ticket-desk").said("ticket-desk", "adapter", 1, bye).open("ticket-desk", 2, 802).talking(phoneCleared, phoneCleared)
+			b.held("ticket-desk").said("ticket-desk", "adapter", 1, bye).open("ticket-desk", 2,
+				802).talking(phoneCleared, phoneCleared)
 		}, "never rang"},
 		{"next-caller", "not answered", func(b *history) { nextCaller(b, 1600, 1700) }, "was not answered"},
 
 		{"near-end-calls", "cut short", func(b *history) { nearEndCalls(b, 600, 620).inCall("paint-shop") }, ""},
-		{"near-end-calls", "not cut short", func(b *history) { nearEndCalls(b, 600, 1302).inCall("paint-shop") }, "are right"},
-		{"near-end-calls", "called before", func(b *history) { nearEndCalls(b, 400, 620).inCall("paint-shop") }, "did not come while the loop was open"},
+		{"near-end-calls", "not cut short", func(b *history) { nearEndCalls(b, 600, 1302).inCall("paint-shop") },
+			"are right"},
+		{"near-end-calls", "called before", func(b *history) { nearEndCalls(b, 400, 620).inCall("paint-shop") },
+			"did not come while the loop was open"},
 		{"near-end-calls", "not through", func(b *history) { nearEndCalls(b, 600, 620) }, "did not go through"},
-		{"near-end-calls", "hung up", func(b *history) { nearEndCalls(b, 600, 620).hangUp("paint-shop", 700) }, "took the opening for a hang-up"},
+		{"near-end-calls", "hung up", func(b *history) { nearEndCalls(b, 600, 620).hangUp("paint-shop", 700) },
+			"took the opening for a hang-up"},
 
 		{"board-power", "fell closed", func(b *history) {
 			b.held("cloakroom").said("cloakroom", "board", 110, "loses power").open("cloakroom", 2, 110)
@@ -299,22 +341,42 @@ func TestChecks(t *testing.T) {
 			b.held("cloakroom").said("cloakroom", "board", 110, "loses power").open("cloakroom", 2, 702)
 		}, "after the board lost power"},
 		{"board-power", "opened again", func(b *history) {
-			b.held("cloakroom").said("cloakroom", "board", 110, "loses power").open("cloakroom", 2, 110).open("cloakroom", 900, 1200)
+			b.held("cloakroom").said("cloakroom", "board", 110, "loses power").open("cloakroom", 2,
+				110).open("cloakroom", 900, 1200)
 		}, "opened 2 times"},
 		{"board-power", "a card that does not care", func(b *history) {
 			b.line("cloakroom", 50*time.Millisecond)
 			b.held("cloakroom").said("cloakroom", "board", 110, "loses power").open("cloakroom", 2, 110)
 		}, "held is false"},
 
-		{"cut-timed", "closed by itself", func(b *history) { b.held("bar").said("bar", "board", 2600, "the network is back").open("bar", 2, 802) }, ""},
-		{"cut-timed", "closed by the daemon", func(b *history) { b.held("bar").said("bar", "board", 900, "the network is back").open("bar", 2, 1000) }, "before the network was back"},
-		{"cut-timed", "stayed open", func(b *history) { b.held("bar").said("bar", "board", 2600, "the network is back").open("bar", 2, 2605) }, "are right"},
-		{"cut-timed", "stayed held", func(b *history) { b.said("bar", "board", 2600, "the network is back").open("bar", 2, 802) }, "the hold stayed"},
+		{"cut-timed", "closed by itself", func(b *history) {
+			b.held("bar").said("bar", "board", 2600,
+				"the network is back").open("bar", 2, 802)
+		}, ""},
+		{"cut-timed", "closed by the daemon", func(b *history) {
+			b.held("bar").said("bar", "board", 900,
+				"the network is back").open("bar", 2, 1000)
+		}, "before the network was back"},
+		{"cut-timed", "stayed open", func(b *history) {
+			b.held("bar").said("bar", "board", 2600,
+				"the network is back").open("bar", 2, 2605)
+		}, "are right"},
+		{"cut-timed", "stayed held", func(b *history) {
+			b.said("bar", "board", 2600, "the network is back").open("bar",
+				2, 802)
+		}, "the hold stayed"},
 
-		{"daemon-ends", "cleared", func(b *history) { daemonEnds(b).open("dressing-room", 2, 802).told("dressing-room", "on") }, ""},
+		{"daemon-ends", "cleared", func(b *history) {
+			daemonEnds(b).open("dressing-room", 2, 802).told("dressing-room",
+				"on")
+		}, ""},
 		{"daemon-ends", "not cleared", func(b *history) { daemonEnds(b) }, "never opened"},
-		{"daemon-ends", "ended while open", func(b *history) { daemonEnds(b).open("dressing-room", 2, 302) }, "are right"},
-		{"daemon-ends", "the far end was not told", func(b *history) { daemonEnds(b).open("dressing-room", 2, 802).run.phones[0].last = "" }, "ended by"},
+		{"daemon-ends", "ended while open", func(b *history) { daemonEnds(b).open("dressing-room", 2, 302) },
+			"are right"},
+		{"daemon-ends", "the far end was not told", func(b *history) {
+			daemonEnds(b).open("dressing-room", 2,
+				802).run.phones[0].last = ""
+		}, "ended by"},
 
 		{"cut-plain", "closed after", func(b *history) { cutPlain(b, 2610) }, ""},
 		{"cut-plain", "closed too early", func(b *history) { cutPlain(b, 2550) }, "after the network was back"},
@@ -338,7 +400,8 @@ func daemonEnds(b *history) *history {
 }
 
 func othersStay(b *history) *history {
-	b.held("green-room").said("green-room", "adapter", 1, "sends 200 to BYE").open("green-room", 2, 802).told("green-room", "on")
+	b.held("green-room").said("green-room", "adapter", 1, "sends 200 to BYE").open("green-room", 2,
+		802).told("green-room", "on")
 	return b.held("foyer").held("wardrobe").inCall("foyer", "wardrobe").talking(phoneIdle, phoneTalking, phoneTalking)
 }
 
@@ -347,7 +410,8 @@ func emergency(b *history) *history {
 }
 
 func nextCaller(b *history, rings, lifts int) *history {
-	b.held("ticket-desk").said("ticket-desk", "adapter", 1, "sends 200 to BYE").open("ticket-desk", 2, 802).told("ticket-desk", "on")
+	b.held("ticket-desk").said("ticket-desk", "adapter", 1, "sends 200 to BYE").open("ticket-desk", 2,
+		802).told("ticket-desk", "on")
 	return b.ring("ticket-desk", rings).lift("ticket-desk", lifts).talking(phoneCleared, phoneTalking)
 }
 
@@ -357,7 +421,8 @@ func nearEndCalls(b *history, calls, closes int) *history {
 }
 
 func cutPlain(b *history, closes int) *history {
-	return b.held("loading-dock").said("loading-dock", "board", 2600, "the network is back").open("loading-dock", 2, closes)
+	return b.held("loading-dock").said("loading-dock", "board", 2600, "the network is back").open("loading-dock", 2,
+		closes)
 }
 
 // Without the daemon it is the other way round.
@@ -371,8 +436,10 @@ func TestCheckWithout(t *testing.T) {
 	}
 	require.Empty(t, judged(newHistory(t, "held-call").held("box-office"), "486"))
 	require.Contains(t, judged(newHistory(t, "held-call").held("box-office"), "480"), "did not get busy")
-	require.Contains(t, judged(newHistory(t, "held-call").held("box-office").lift("box-office", 100), "486"), "the hold cleared")
-	require.Contains(t, judged(newHistory(t, "held-call").held("box-office").open("box-office", 2, 802), "486"), "nobody could open it")
+	require.Contains(t, judged(newHistory(t, "held-call").held("box-office").lift("box-office", 100), "486"),
+		"the hold cleared")
+	require.Contains(t, judged(newHistory(t, "held-call").held("box-office").open("box-office", 2, 802), "486"),
+		"nobody could open it")
 }
 
 // A bouncing contact makes one opening, two movements make two.

@@ -52,7 +52,8 @@ func (d *testDaemon) start(c *config.Config, log *zap.Logger) error {
 		return err
 	}
 	if d.media, err = media.New(media.Options{
-		AdapterAddr: c.Media.AdapterAddress, ServiceAddr: c.Media.ServiceAddress, PortLow: c.Media.PortLow, PortHigh: c.Media.PortHigh,
+		AdapterAddr: c.Media.AdapterAddress, ServiceAddr: c.Media.ServiceAddress, PortLow: c.Media.PortLow,
+		PortHigh: c.Media.PortHigh,
 	}); err != nil {
 		return err
 	}
@@ -62,14 +63,16 @@ func (d *testDaemon) start(c *config.Config, log *zap.Logger) error {
 	for i := range c.Lines {
 		l := &c.Lines[i]
 		line := bridge.NewLine(bridge.LineOptions{
-			Name: l.Name, Policy: l.Policy, Contact: d.contacts.Contact(l.Name), Epoch: epoch, Logger: log, Sense: l.Verify.By == "sense", Remind: c.Log.Remind,
+			Name: l.Name, Policy: l.Policy, Contact: d.contacts.Contact(l.Name), Epoch: epoch, Logger: log,
+			Sense: l.Verify.By == "sense", Remind: c.Log.Remind,
 		})
 		lines = append(lines, line)
 		lo := sipua.LineOptions{
 			Name: l.Name, AdapterSocket: sipua.Socket{Listen: c.SIP.AdapterSide.Listen, UDP: true},
 			AdapterUser: l.Adapter.User, AdapterSecret: l.Adapter.Password.Reveal(),
-			ServiceSocket: sipua.Socket{Listen: c.SIP.ServiceSide.Listen, Advertise: c.SIP.ServiceSide.Advertise, UDP: true},
-			ServiceUser:   l.Service.User, ServiceAuth: l.Service.AuthUser, ServiceSecret: l.Service.Password.Reveal(),
+			ServiceSocket: sipua.Socket{Listen: c.SIP.ServiceSide.Listen, Advertise: c.SIP.ServiceSide.Advertise,
+				UDP: true},
+			ServiceUser: l.Service.User, ServiceAuth: l.Service.AuthUser, ServiceSecret: l.Service.Password.Reveal(),
 			ServiceProxy: l.Service.Proxy, Register: l.Service.Register, Expires: l.Service.Expires,
 			Relay: l.Media == "relay", OffHookNumber: l.Verify.OffHookNumber, Events: line,
 		}

@@ -39,7 +39,8 @@ func authorize(req, res *message, c credentials) (*message, error) {
 }
 
 // authorized reports whether the request carries a right answer to one of the nonces.
-func authorized(req *message, realm string, nonces map[string]bool, password func(user string) (string, bool)) (user string, ok bool) {
+func authorized(req *message, realm string, nonces map[string]bool,
+	password func(user string) (string, bool)) (user string, ok bool) {
 	v := req.get("Proxy-Authorization")
 	if req.method() == "REGISTER" {
 		v = req.get("Authorization")
@@ -61,7 +62,8 @@ func authorized(req *message, realm string, nonces map[string]bool, password fun
 	}
 	want, err := digest.Digest(
 		&digest.Challenge{Realm: realm, Nonce: cred.Nonce, Algorithm: cred.Algorithm, QOP: qop},
-		digest.Options{Method: req.method(), URI: cred.URI, Username: cred.Username, Password: secret, Count: cred.Nc, Cnonce: cred.Cnonce})
+		digest.Options{Method: req.method(), URI: cred.URI, Username: cred.Username, Password: secret, Count: cred.Nc,
+			Cnonce: cred.Cnonce})
 	if err != nil || subtle.ConstantTimeCompare([]byte(want.Response), []byte(cred.Response)) != 1 {
 		return "", false
 	}

@@ -96,23 +96,24 @@ func TestTuneScene(t *testing.T) {
 // tuned plays the scene with a tuner that sees one hold and recommends what it likes, and returns what was wrong.
 func tuned(t *testing.T, interval time.Duration) string {
 	var s *testBed
-	o := Options{Start: startTestDaemon, Scenes: []string{"tune"}, Tune: func(ctx context.Context, _ Daemon, line string, near NearEnd) (time.Duration, string, error) {
-		f, err := openPhone("555-0198", s.pbx, nil)
-		if err != nil {
-			return 0, "", err
-		}
-		defer f.close()
-		if err := f.dial("555-0128"); err != nil {
-			return 0, "", err
-		}
-		if err := errors.Join(near.Answer(ctx), near.Hold(ctx)); err != nil {
-			return 0, "", err
-		}
-		if out, err := near.LampOut(ctx); out || err != nil {
-			return 0, "", errors.Join(err, errors.New("the lamp of a held line is out"))
-		}
-		return interval, "as it likes", near.HangUp(ctx)
-	}}
+	o := Options{Start: startTestDaemon, Scenes: []string{"tune"},
+		Tune: func(ctx context.Context, _ Daemon, line string, near NearEnd) (time.Duration, string, error) {
+			f, err := openPhone("555-0198", s.pbx, nil)
+			if err != nil {
+				return 0, "", err
+			}
+			defer f.close()
+			if err := f.dial("555-0128"); err != nil {
+				return 0, "", err
+			}
+			if err := errors.Join(near.Answer(ctx), near.Hold(ctx)); err != nil {
+				return 0, "", err
+			}
+			if out, err := near.LampOut(ctx); out || err != nil {
+				return 0, "", errors.Join(err, errors.New("the lamp of a held line is out"))
+			}
+			return interval, "as it likes", near.HangUp(ctx)
+		}}
 	casts, err := choose(o)
 	require.NoError(t, err)
 	s, err = newTestBed(t.Context(), o, casts[0].habit, casts[0].scenes)

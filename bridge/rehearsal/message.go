@@ -21,7 +21,8 @@ type field struct{ name, value string }
 var errMessage = errors.New("rehearsal: not a SIP message")
 
 // short are the compact names of RFC 3261 section 7.3.3 that occur here.
-var short = map[string]string{"v": "Via", "f": "From", "t": "To", "i": "Call-ID", "m": "Contact", "c": "Content-Type", "l": "Content-Length"}
+var short = map[string]string{"v": "Via", "f": "From", "t": "To", "i": "Call-ID", "m": "Contact", "c": "Content-Type",
+	"l": "Content-Length"}
 
 // listed are the fields whose values may stand in one line with commas between them.
 var listed = map[string]bool{"via": true, "route": true, "record-route": true, "contact": true}

@@ -166,7 +166,8 @@ func (p *pbx) forward(m *message, from netip.AddrPort) {
 	out := m.clone()
 	out.set("Max-Forwards", fmt.Sprint(hops-1))
 	if via := out.get("Via"); hasParam(via, "rport") {
-		out.set("Via", strings.Replace(via, ";rport", fmt.Sprintf(";received=%s;rport=%d", from.Addr(), from.Port()), 1))
+		out.set("Via", strings.Replace(via, ";rport", fmt.Sprintf(";received=%s;rport=%d", from.Addr(), from.Port()),
+			1))
 	}
 	if r := out.get("Route"); r != "" && hostOf(uriOf(r)) == p.addr.String() {
 		out.pop("Route")

@@ -165,7 +165,11 @@ func TestAWaitingMessageRingsWhenTheLineIsOnHook(t *testing.T) {
 	h.lineModel.lift(set)
 	h.lineModel.hangUp(set)
 	h.until(t, "rings", func() bool { return h.lineModel.state().Lamp == keysystem.Flash })
-	h.until(t, "ends", func() bool { _, ok := first(h.lineModel.history(), keysystem.RingEnded); return ok && h.port.free() })
+	h.until(t, "ends", func() bool {
+		_, ok := first(h.lineModel.history(), keysystem.RingEnded)
+		return ok &&
+			h.port.free()
+	})
 }
 
 func TestAPortLeftOffHookCalls(t *testing.T) {
@@ -173,6 +177,10 @@ func TestAPortLeftOffHookCalls(t *testing.T) {
 	h := newTestLine(t, "at-the-pbx").registered(t)
 	h.port.ua.ask(func() { h.port.offHookAfter = 200 * time.Millisecond })
 	h.lineModel.lift(set)
-	h.until(t, "calls", func() bool { _, ok := h.tl.find("box-office", "adapter", "sends INVITE to "+offHookNumber); return ok })
+	h.until(t, "calls", func() bool {
+		_, ok := h.tl.find("box-office", "adapter",
+			"sends INVITE to "+offHookNumber)
+		return ok
+	})
 	h.until(t, "and gives up", func() bool { return !h.portHasCall() })
 }

@@ -33,7 +33,8 @@ func TestWithoutTheDaemonLinesStayHeld(t *testing.T) {
 	var out bytes.Buffer
 	require.NoError(t, Run(t.Context(), Options{Without: true, Out: &out}), "%s", &out)
 	require.Equal(t, 4, strings.Count(out.String(), "verdict: ok: "))
-	require.Contains(t, out.String(), "box-office STAYS HELD: its far end was gone for 3s, the lamp winked on, the next caller got busy")
+	require.Contains(t, out.String(),
+		"box-office STAYS HELD: its far end was gone for 3s, the lamp winked on, the next caller got busy")
 	require.Contains(t, out.String(), "4 of 4 scenes show the trouble that clearback is for")
 	require.Regexp(t, `(?m)^ +0\.0 ms  555-01\d\d     far end    sends BYE$`, out.String())
 }
@@ -42,7 +43,8 @@ func TestWithoutTheDaemonLinesStayHeld(t *testing.T) {
 func TestJSON(t *testing.T) {
 	t.Parallel()
 	var out bytes.Buffer
-	require.NoError(t, Run(t.Context(), Options{Start: startTestDaemon, JSON: true, Scenes: []string{"held-call"}, Habits: []string{"bye-late"}, Out: &out}))
+	require.NoError(t, Run(t.Context(), Options{Start: startTestDaemon, JSON: true, Scenes: []string{"held-call"},
+		Habits: []string{"bye-late"}, Out: &out}))
 	var r struct {
 		Mode   string
 		OK     bool
@@ -142,8 +144,10 @@ func TestUnknownHabit(t *testing.T) {
 func TestMatrix(t *testing.T) {
 	var out bytes.Buffer
 	r := &Report{Mode: "with", Scenes: []SceneReport{
-		{Name: "held-call", Habit: "late-486", OK: true, TimeLine: []TimelineEntry{{Text: "left out"}}}, {Name: "house-call", Habit: "late-486", OK: true},
-		{Name: "held-call", Habit: "reboot", TimeLine: []TimelineEntry{{Text: "what went wrong"}}}, {Name: "house-call", Habit: "reboot", OK: true},
+		{Name: "held-call", Habit: "late-486", OK: true, TimeLine: []TimelineEntry{{Text: "left out"}}},
+		{Name: "house-call", Habit: "late-486", OK: true},
+		{Name: "held-call", Habit: "reboot", TimeLine: []TimelineEntry{{Text: "what went wrong"}}},
+		{Name: "house-call", Habit: "reboot", OK: true},
 	}}
 	require.NoError(t, r.print(Options{Out: &out, Habits: []string{"late-486", "reboot"}}))
 	require.Contains(t, out.String(), "held-call, with the adapter's habit reboot: ")
@@ -166,13 +170,17 @@ func (d idleDaemon) Close() error                      { *d.closed++; return nil
 func TestADaemonThatDoesNotStart(t *testing.T) {
 	t.Parallel()
 	broken := errors.New("no")
-	err := Run(t.Context(), Options{Out: io.Discard, Start: func(context.Context, *config.Config, *zap.Logger) (Daemon, error) { return nil, broken }})
+	err := Run(t.Context(), Options{Out: io.Discard, Start: func(context.Context, *config.Config, *zap.Logger) (Daemon,
+		error) {
+		return nil, broken
+	}})
 	require.ErrorIs(t, err, broken)
 
 	closed := 0
 	ctx, cancel := context.WithTimeout(t.Context(), 200*time.Millisecond)
 	defer cancel()
-	err = Run(ctx, Options{Out: io.Discard, Start: func(_ context.Context, c *config.Config, _ *zap.Logger) (Daemon, error) {
+	err = Run(ctx, Options{Out: io.Discard, Start: func(_ context.Context, c *config.Config, _ *zap.Logger) (Daemon,
+		error) {
 		require.Len(t, c.Lines, 29)
 		return idleDaemon{&closed}, nil
 	}})
@@ -217,9 +225,11 @@ func TestFailedSceneIsReported(t *testing.T) {
 func TestCaptureFilesByLine(t *testing.T) {
 	tl, n := &timeline{}, &notes{}
 	dock := &timeline{}
-	log := zap.New(&capture{lines: map[string]*timeline{"foyer": tl}, controllers: map[string]*timeline{"dock": dock}, notes: n})
+	log := zap.New(&capture{lines: map[string]*timeline{"foyer": tl}, controllers: map[string]*timeline{"dock": dock},
+		notes: n})
 	log.Warn("link lost", zap.String("controller", "dock"))
-	require.Equal(t, "dock clearback warn: link lost", dock.entries[0].place+" "+dock.entries[0].who+" "+dock.entries[0].text)
+	require.Equal(t, "dock clearback warn: link lost",
+		dock.entries[0].place+" "+dock.entries[0].who+" "+dock.entries[0].text)
 	line := log.With(zap.String("line", "foyer"))
 	line.Info("event", zap.Uint64("call", 3), zap.String("text", "call-arrived call=3"))
 	line.Debug("effect", zap.String("text", "not seen"))

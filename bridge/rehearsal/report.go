@@ -81,7 +81,8 @@ func (s *testBed) report() *Report {
 	for _, p := range s.runs {
 		sr := SceneReport{
 			Name: p.name, About: p.about, Habit: s.habit.name, OK: p.verdict.ok(), TookMS: inMS(p.took),
-			Seen: append([]string{}, p.verdict.seen...), Problems: append([]string{}, p.verdict.problems...), TimeLine: p.timelineEntries(),
+			Seen: append([]string{}, p.verdict.seen...), Problems: append([]string{}, p.verdict.problems...),
+			TimeLine: p.timelineEntries(),
 		}
 		for _, part := range p.scene.lines {
 			sr.Lines = append(sr.Lines, part.name)
@@ -142,7 +143,8 @@ func (r *Report) print(o Options) error {
 		}
 	}
 	if r.Mode == "without" {
-		w.printf("%d of %d scenes show the trouble that clearback is for, in %.1f s\n", good, len(r.Scenes), r.TookMS/1000)
+		w.printf("%d of %d scenes show the trouble that clearback is for, in %.1f s\n", good, len(r.Scenes),
+			r.TookMS/1000)
 	} else {
 		w.printf("%d of %d scenes ended as they should, in %.1f s\n", good, len(r.Scenes), r.TookMS/1000)
 	}

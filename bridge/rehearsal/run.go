@@ -124,7 +124,8 @@ func choose(o Options) ([]batch, error) {
 		return []batch{{scenes: chosen}}, nil
 	}
 	if o.Without {
-		return nil, fmt.Errorf("%w: without the daemon there is nothing that a habit could disturb; leave the habits out", ErrNoHabit)
+		return nil, fmt.Errorf("%w: without the daemon there is nothing that a habit could disturb; leave the habits out",
+			ErrNoHabit)
 	}
 	var casts []batch
 	for _, name := range names {

@@ -187,7 +187,10 @@ func (p *sceneRun) callIn(ctx context.Context, l *line) (*phone, error) {
 
 // answer lifts the set when the lamp flashes, and waits until both hear each other.
 func (p *sceneRun) answer(ctx context.Context, l *line, f *phone) error {
-	if err := p.until(ctx, l.name+" rings", func() bool { return l.port.rings() && l.lineModel.state().Lamp == keysystem.Flash }); err != nil {
+	if err := p.until(ctx, l.name+" rings", func() bool {
+		return l.port.rings() &&
+			l.lineModel.state().Lamp == keysystem.Flash
+	}); err != nil {
 		return err
 	}
 	p.add(time.Now(), l.name, "near end", "lifts")
@@ -250,7 +253,8 @@ func (p *sceneRun) awaitOutcome(ctx context.Context, l *line) error {
 
 // outcome is the first that the daemon says of what became of the clearing.
 func (p *sceneRun) outcome(l *line) (entry, bool) {
-	return p.first(l.name, "clearback", "report interrupted", "report incident ", "report suppressed", "report cancelled")
+	return p.first(l.name, "clearback", "report interrupted", "report incident ", "report suppressed",
+		"report cancelled")
 }
 
 // meanwhile lets the adapter do what it is in the habit of doing in a call, before the far end hangs up.
@@ -271,7 +275,8 @@ func (p *sceneRun) meanwhile(ctx context.Context, l *line) error {
 		if err := l.port.move(); err != nil {
 			return err
 		}
-		if err := p.until(ctx, l.name+": the adapter is registered from another port", func() bool { ok, _ := l.port.bound(); return ok }); err != nil {
+		if err := p.until(ctx, l.name+": the adapter is registered from another port",
+			func() bool { ok, _ := l.port.bound(); return ok }); err != nil {
 			return err
 		}
 		// The daemon then asks there whether the adapter still knows the call; one that does not is for the judge.
@@ -306,7 +311,8 @@ func (p *sceneRun) watchHeldLine(ctx context.Context, l *line) error {
 	if err := f.dial(l.number); err != nil {
 		return err
 	}
-	return p.until(ctx, "the next caller is answered somehow", func() bool { return f.is(phoneCleared) || f.is(phoneRinging) })
+	return p.until(ctx, "the next caller is answered somehow",
+		func() bool { return f.is(phoneCleared) || f.is(phoneRinging) })
 }
 
 // checkWithout: nothing opened a loop, the line whose far end hung up is still held, and the next caller got busy.
@@ -341,7 +347,8 @@ func (p *sceneRun) checkOneOpening(v *verdict, l *line, least, most time.Duratio
 		v.wrong("%s: the loop is still open", l.name)
 	// never short by more than half a millisecond; the model's contact takes equally long both ways
 	case all[0].lasted() < least-500*time.Microsecond || all[0].lasted() > most:
-		v.wrong("%s: the loop was open for %s ms, %s to %s are right", l.name, millis(all[0].lasted()), millis(least), millis(most))
+		v.wrong("%s: the loop was open for %s ms, %s to %s are right", l.name, millis(all[0].lasted()), millis(least),
+			millis(most))
 	default:
 		return all[0], true
 	}

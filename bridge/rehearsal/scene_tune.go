@@ -24,7 +24,8 @@ type NearEnd interface {
 
 // Tuner makes a tuning session on a line of a running daemon. It returns the interval that it recommends, 0 for none,
 // and what it found in words.
-type Tuner func(ctx context.Context, d Daemon, line string, near NearEnd) (interval time.Duration, text string, err error)
+type Tuner func(ctx context.Context, d Daemon, line string, near NearEnd) (interval time.Duration, text string,
+	err error)
 
 const (
 	// The release times of the card in the scene: our own figures, around the long setting of some key systems (350 ms,
@@ -89,7 +90,8 @@ func checkTune(p *sceneRun, v *verdict) {
 	case holds == 0:
 		v.wrong("bookings: %v is recommended without a single hold", p.tuned)
 	default:
-		v.saw("bookings: after %d holds %v is recommended, for a card that needs %v with a deviation of %v", holds, p.tuned, releaseMean, releaseSpread)
+		v.saw("bookings: after %d holds %v is recommended, for a card that needs %v with a deviation of %v", holds,
+			p.tuned, releaseMean, releaseSpread)
 	}
 }
 
@@ -102,7 +104,10 @@ type nearEnd struct {
 var _ NearEnd = (*nearEnd)(nil)
 
 func (s *nearEnd) Answer(ctx context.Context) error {
-	if err := s.p.until(ctx, s.l.name+" rings", func() bool { return s.l.port.rings() && s.l.lineModel.state().Lamp == keysystem.Flash }); err != nil {
+	if err := s.p.until(ctx, s.l.name+" rings", func() bool {
+		return s.l.port.rings() &&
+			s.l.lineModel.state().Lamp == keysystem.Flash
+	}); err != nil {
 		return err
 	}
 	s.p.add(time.Now(), s.l.name, "near end", "lifts")

@@ -20,13 +20,15 @@ func scenes() []scene {
 func callScenes() []scene {
 	return []scene{
 		{
-			name: "held-call", clearing: true, about: "a call is held, the far end hangs up: the hold clears", without: true,
-			lines: []lineSetup{{name: "box-office", number: "555-0101", board: cabinet}},
-			run:   runHeldCall,
-			check: func(p *sceneRun, v *verdict) { p.checkCleared(v, p.lines["box-office"]) },
+			name: "held-call", clearing: true, about: "a call is held, the far end hangs up: the hold clears",
+			without: true,
+			lines:   []lineSetup{{name: "box-office", number: "555-0101", board: cabinet}},
+			run:     runHeldCall,
+			check:   func(p *sceneRun, v *verdict) { p.checkCleared(v, p.lines["box-office"]) },
 		},
 		{
-			name: "house-call", clearing: true, about: "one line calls another through the PBX, the called one holds, the caller hangs up", without: true,
+			name: "house-call", clearing: true,
+			about: "one line calls another through the PBX, the called one holds, the caller hangs up", without: true,
 			lines: []lineSetup{
 				{name: "stage-door", number: "555-0102", board: cabinet, direct: true, plainAdapter: true},
 				{name: "workshop", number: "555-0103", board: cabinet, direct: true},
@@ -34,7 +36,8 @@ func callScenes() []scene {
 			run: runInternalCall, check: checkInternalCall,
 		},
 		{
-			name: "others-stay", clearing: true, about: "three lines are held, one far end hangs up: the other two keep their calls", without: true,
+			name: "others-stay", clearing: true,
+			about: "three lines are held, one far end hangs up: the other two keep their calls", without: true,
 			lines: []lineSetup{
 				{name: "green-room", number: "555-0104", board: cabinet},
 				{name: "foyer", number: "555-0105", board: cabinet, plainAdapter: true},
@@ -56,7 +59,8 @@ func callScenes() []scene {
 			run: runListening, check: checkListening,
 		},
 		{
-			name: "short-interval", clearing: true, about: "the interval is shorter than the line card's release time: the hold stays and the report says so",
+			name: "short-interval", clearing: true,
+			about: "the interval is shorter than the line card's release time: the hold stays and the report says so",
 			lines: []lineSetup{{
 				name: "lighting", number: "555-0108", board: cabinet,
 				// in the flash window, bouncing left out; the card has the long setting of common practice
@@ -65,17 +69,20 @@ func callScenes() []scene {
 			run: runShortInterval, check: checkShortInterval,
 		},
 		{
-			name: "emergency-call", clearing: true, about: "a call to the emergency centre is held and the centre hangs up: nothing opens the loop, and the report says why",
+			name: "emergency-call", clearing: true,
+			about: "a call to the emergency centre is held and the centre hangs up: nothing opens the loop, and the report says why",
 			lines: []lineSetup{{name: "fly-loft", number: "555-0109", board: cabinet}},
 			run:   runEmergency, check: checkEmergency,
 		},
 		{
-			name: "next-caller", clearing: true, about: "the next caller's INVITE comes 20 ms after the BYE: the hold clears, then it rings", without: true,
+			name: "next-caller", clearing: true,
+			about: "the next caller's INVITE comes 20 ms after the BYE: the hold clears, then it rings", without: true,
 			lines: []lineSetup{{name: "ticket-desk", number: "555-0110", board: cabinet}},
 			run:   runNextCaller, check: checkNextCaller,
 		},
 		{
-			name: "near-end-calls", clearing: true, about: "the near end's next call comes while the loop is open: the loop closes at once, the call goes through",
+			name: "near-end-calls", clearing: true,
+			about: "the near end's next call comes while the loop is open: the loop closes at once, the call goes through",
 			lines: []lineSetup{{name: "paint-shop", number: "555-0111", board: cabinet}},
 			run:   runNearEndCalls, check: checkNearEndCalls,
 		},
@@ -84,7 +91,8 @@ func callScenes() []scene {
 
 func endScenes() []scene {
 	return []scene{{
-		name: "daemon-ends", clearing: true, about: "the daemon is told to end while a call is held: both sides are cleared, and the hold clears before it ends",
+		name: "daemon-ends", clearing: true,
+		about: "the daemon is told to end while a call is held: both sides are cleared, and the hold clears before it ends",
 		lines: []lineSetup{{name: "dressing-room", number: "555-0115", board: cabinet}}, ending: true,
 		run: runDaemonEnds, check: checkDaemonEnds,
 	}}
@@ -100,7 +108,11 @@ func (p *sceneRun) heldCall(ctx context.Context, l *line) (*phone, error) {
 		return nil, err
 	}
 	if l.hasSensor && !p.without {
-		if err := p.until(ctx, "the loop current is seen", func() bool { _, ok := p.find(l.name, "clearback", "seized"); return ok }); err != nil {
+		if err := p.until(ctx, "the loop current is seen", func() bool {
+			_,
+				ok := p.find(l.name, "clearback", "seized")
+			return ok
+		}); err != nil {
 			return nil, err
 		}
 	}
@@ -125,7 +137,8 @@ func runInternalCall(ctx context.Context, p *sceneRun) error {
 	if err := p.dial(from, to.number); err != nil {
 		return err
 	}
-	if err := p.until(ctx, "workshop rings", func() bool { return to.lineModel.state().Lamp == keysystem.Flash }); err != nil {
+	if err := p.until(ctx, "workshop rings",
+		func() bool { return to.lineModel.state().Lamp == keysystem.Flash }); err != nil {
 		return err
 	}
 	p.add(time.Now(), to.name, "near end", "lifts")
@@ -149,7 +162,8 @@ func runInternalCall(ctx context.Context, p *sceneRun) error {
 	}
 	p.add(time.Now(), from.name, "near end", "hangs up")
 	from.lineModel.hangUp(set)
-	if err := p.until(ctx, "the adapter sees the caller on hook", func() bool { return !from.lineModel.state().OffHook }); err != nil {
+	if err := p.until(ctx, "the adapter sees the caller on hook",
+		func() bool { return !from.lineModel.state().OffHook }); err != nil {
 		return err
 	}
 	return p.awaitOnHook(ctx, to)
@@ -227,7 +241,11 @@ func runShortInterval(ctx context.Context, p *sceneRun) error {
 	if err := endByCall(ctx, p, l); err != nil {
 		return err
 	}
-	return ctxOnly(ctx, await(ctx, stepFor, func() bool { _, ok := p.find(l.name, "clearback", "report incident-ended"); return ok }))
+	return ctxOnly(ctx, await(ctx, stepFor, func() bool {
+		_, ok := p.find(l.name, "clearback",
+			"report incident-ended")
+		return ok
+	}))
 }
 
 // incident finds the daemon's report of an incident on the line.
@@ -333,7 +351,11 @@ func runNextCaller(ctx context.Context, p *sceneRun) error {
 	}
 	p.hangUp(f)
 	if !p.without { // on a busy machine the BYE may take longer than the 20 ms
-		if err := p.until(ctx, "the BYE arrives", func() bool { _, ok := p.find(l.name, "clearback", "far-end-cleared"); return ok }); err != nil {
+		if err := p.until(ctx, "the BYE arrives", func() bool {
+			_,
+				ok := p.find(l.name, "clearback", "far-end-cleared")
+			return ok
+		}); err != nil {
 			return err
 		}
 	}

@@ -21,8 +21,9 @@ func boardScenes() []scene {
 	return []scene{
 		{
 			name: "board-power", about: "the board loses power while the loop is open: the contact falls closed",
-			lines: []lineSetup{{name: "cloakroom", number: "555-0112", board: "annex", release: 450 * time.Millisecond}},
-			run:   runBoardPower, check: checkBoardPower,
+			lines: []lineSetup{{name: "cloakroom", number: "555-0112", board: "annex",
+				release: 450 * time.Millisecond}},
+			run: runBoardPower, check: checkBoardPower,
 		},
 		{
 			name: "cut-timed", about: "the network to a board with timed outputs is cut while the loop is open: the board closes it by itself",
@@ -76,11 +77,13 @@ func checkBoardPower(p *sceneRun, v *verdict) {
 		v.wrong("cloakroom: the contact closed %s ms after the board lost power", millis(after))
 		return
 	}
-	v.saw("cloakroom: the contact fell closed %s ms after the board lost power and did not open again", millis(open.end.Sub(lost.at)))
+	v.saw("cloakroom: the contact fell closed %s ms after the board lost power and did not open again",
+		millis(open.end.Sub(lost.at)))
 	long, held := open.lasted() >= l.release, l.lineModel.state().Held
 	switch {
 	case long == held:
-		v.wrong("cloakroom: held is %v after a loop open for %s ms, with a card that lets go after %s", held, millis(open.lasted()), millis(l.release))
+		v.wrong("cloakroom: held is %v after a loop open for %s ms, with a card that lets go after %s", held,
+			millis(open.lasted()), millis(l.release))
 	case held:
 		v.saw("the hold stayed, as %s ms are too short for the card's %s", millis(open.lasted()), millis(l.release))
 	default:
@@ -144,7 +147,8 @@ func checkCutPlain(p *sceneRun, v *verdict) {
 	}
 	after := open.end.Sub(back.at)
 	if after < 0 || after > closedWithin {
-		v.wrong("loading-dock: the contact closed %s ms after the network was back, 0 to %s are right", millis(after), millis(closedWithin))
+		v.wrong("loading-dock: the contact closed %s ms after the network was back, 0 to %s are right", millis(after),
+			millis(closedWithin))
 	}
 	p.checkHoldReleased(v, l)
 	v.saw("loading-dock: nothing but the daemon closes a plain coil: the loop stayed open for %s ms instead of %s, and closed %s ms after the network was back",

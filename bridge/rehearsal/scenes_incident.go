@@ -56,7 +56,11 @@ func (t incidentScene) scene() scene {
 			if err := t.end(ctx, p, l); err != nil {
 				return err
 			}
-			return ctxOnly(ctx, await(ctx, incidentFor, func() bool { _, ok := p.find(l.name, "clearback", "report incident-ended"); return ok }))
+			return ctxOnly(ctx, await(ctx, incidentFor, func() bool {
+				_,
+					ok := p.find(l.name, "clearback", "report incident-ended")
+				return ok
+			}))
 		},
 		check: func(p *sceneRun, v *verdict) {
 			l := p.lines[t.lines[0].name]
@@ -110,7 +114,8 @@ func boardTroubles() []incidentScene {
 	return []incidentScene{
 		{
 			name: "unplugged", about: "the board has no power when the far end hangs up: the controller is unreachable",
-			lines: []lineSetup{{name: "cellar", number: "555-0116", board: "cellar"}}, reason: []string{"reason=controller-unreachable"},
+			lines:  []lineSetup{{name: "cellar", number: "555-0116", board: "cellar"}},
+			reason: []string{"reason=controller-unreachable"},
 			cause: func(ctx context.Context, p *sceneRun, l *line) error {
 				f, err := p.heldCall(ctx, l)
 				if err != nil {
@@ -130,7 +135,8 @@ func boardTroubles() []incidentScene {
 		},
 		{
 			name: "welded", about: "the contact is welded: the board confirms, and the loop current never stops",
-			lines: []lineSetup{{name: "organ-loft", number: "555-0117", board: cabinet, hasSensor: true}}, reason: []string{"reason=contact-stuck"},
+			lines:  []lineSetup{{name: "organ-loft", number: "555-0117", board: cabinet, hasSensor: true}},
+			reason: []string{"reason=contact-stuck"},
 			cause: func(ctx context.Context, p *sceneRun, l *line) error {
 				p.add(time.Now(), l.name, "board", "the contact of this line is welded")
 				l.lineModel.weld(true)
@@ -154,15 +160,18 @@ func callTroubles() []incidentScene {
 	return []incidentScene{
 		{
 			name: "life-safety", about: "the line is marked life_safety: nothing opens, and a hold that stays is told",
-			lines: []lineSetup{{name: "smoke-vents", number: "555-0118", board: cabinet, set: func(p *supervision.Policy) {
-				p.LifeSafety, p.Watch = true, watchEvery
-			}}},
+			lines: []lineSetup{{name: "smoke-vents", number: "555-0118", board: cabinet,
+				set: func(p *supervision.Policy) {
+					p.LifeSafety, p.Watch = true, watchEvery
+				}}},
 			reason: []string{"reason=suppressed", "rule=life-safety"}, cause: heldAndGone, end: endByHangUp,
 			check: func(p *sceneRun, v *verdict, l *line) { checkNeverOpened(v, l) },
 		},
 		{
-			name: "second-call", about: "a second call waits at the adapter when the far end of the held one hangs up: nothing opens",
-			lines:  []lineSetup{{name: "tour-desk", number: "555-0119", board: cabinet, habit: "call-waiting", hasSensor: true}},
+			name:  "second-call",
+			about: "a second call waits at the adapter when the far end of the held one hangs up: nothing opens",
+			lines: []lineSetup{{name: "tour-desk", number: "555-0119", board: cabinet, habit: "call-waiting",
+				hasSensor: true}},
 			reason: []string{"reason=suppressed", "rule=other-call"}, cause: causeSecondCall, end: endByHangUp,
 			check: func(p *sceneRun, v *verdict, l *line) { checkNeverOpened(v, l) },
 		},
@@ -191,12 +200,15 @@ func callTroubles() []incidentScene {
 			check: func(p *sceneRun, v *verdict, l *line) { checkNeverOpened(v, l) },
 		},
 		{
-			name: "silent-adapter", about: "the adapter never answers BYE: the hold of a slow card stays, and where the flash window is wide nothing opens",
+			name:  "silent-adapter",
+			about: "the adapter never answers BYE: the hold of a slow card stays, and where the flash window is wide nothing opens",
 			lines: []lineSetup{
-				{name: "costume-store", number: "555-0124", board: cabinet, habit: "bye-unanswered", release: 1200 * time.Millisecond},
-				{name: "trap-room", number: "555-0129", board: cabinet, habit: "bye-unanswered", set: func(p *supervision.Policy) {
-					p.FlashMax = 1300 * time.Millisecond // an interval beyond it, after the lead, would just end after 2 s
-				}},
+				{name: "costume-store", number: "555-0124", board: cabinet, habit: "bye-unanswered",
+					release: 1200 * time.Millisecond},
+				{name: "trap-room", number: "555-0129", board: cabinet, habit: "bye-unanswered",
+					set: func(p *supervision.Policy) {
+						p.FlashMax = 1300 * time.Millisecond // an interval beyond it, after the lead, would just end after 2 s
+					}},
 			},
 			reason: []string{"reason=bye-unanswered"}, cause: causeSilentAdapter,
 			end: func(ctx context.Context, p *sceneRun, l *line) error {
@@ -217,7 +229,8 @@ func callTroubles() []incidentScene {
 
 func offHookTroubles() []incidentScene {
 	watched := func(p *supervision.Policy) { p.Watch = watchEvery }
-	cause := func(how func(ctx context.Context, p *sceneRun, l *line) error) func(ctx context.Context, p *sceneRun, l *line) error {
+	cause := func(how func(ctx context.Context, p *sceneRun, l *line) error) func(ctx context.Context, p *sceneRun,
+		l *line) error {
 		return func(ctx context.Context, p *sceneRun, l *line) error {
 			p.zeroOn(l.name, "lifts")
 			if err := p.lift(ctx, l); err != nil {
@@ -230,7 +243,8 @@ func offHookTroubles() []incidentScene {
 	untouched := func(p *sceneRun, v *verdict, l *line) { checkNeverOpened(v, l) }
 	return []incidentScene{
 		{
-			name: "dial-tone-held", about: "hold is pressed at dial tone: the watch finds the line off hook without a call",
+			name:   "dial-tone-held",
+			about:  "hold is pressed at dial tone: the watch finds the line off hook without a call",
 			lines:  []lineSetup{{name: "wig-room", number: "555-0125", board: cabinet, set: watched}},
 			reason: []string{"reason=off-hook-without-call"}, check: untouched,
 			cause: cause(func(ctx context.Context, p *sceneRun, l *line) error { return p.hold(ctx, l) }),
@@ -238,14 +252,17 @@ func offHookTroubles() []incidentScene {
 		},
 		{
 			name: "handset-off", about: "a handset is left off: the loop-current input tells it",
-			lines:  []lineSetup{{name: "scene-dock", number: "555-0126", board: cabinet, hasSensor: true, set: watched}},
+			lines: []lineSetup{{name: "scene-dock", number: "555-0126", board: cabinet, hasSensor: true,
+				set: watched}},
 			reason: []string{"reason=off-hook-without-call"}, check: untouched, cause: cause(nothing), end: endByHangUp,
 		},
 		{
-			name: "adapter-tells", about: "the adapter calls a number when a handset is left off: that is told, and the call goes nowhere",
-			lines: []lineSetup{{name: "porter", number: "555-0127", board: cabinet, offHookAfter: 2 * time.Second, set: func(p *supervision.Policy) {
-				p.ProbeTrusted = false
-			}}},
+			name:  "adapter-tells",
+			about: "the adapter calls a number when a handset is left off: that is told, and the call goes nowhere",
+			lines: []lineSetup{{name: "porter", number: "555-0127", board: cabinet, offHookAfter: 2 * time.Second,
+				set: func(p *supervision.Policy) {
+					p.ProbeTrusted = false
+				}}},
 			reason: []string{"reason=off-hook-without-call"}, check: untouched, cause: cause(nothing), end: endByCall,
 		},
 	}
@@ -285,7 +302,8 @@ func causeSlowBoard(ctx context.Context, p *sceneRun, l *line) error {
 	p.add(time.Now(), l.name, "board", fmt.Sprintf("answers after %v from now on", slowFor))
 	l.board.slow(slowFor)
 	other.hangUp()
-	if err := p.until(ctx, "the other line's loop opens", func() bool { return !first.lineModel.state().ContactClosed }); err != nil {
+	if err := p.until(ctx, "the other line's loop opens",
+		func() bool { return !first.lineModel.state().ContactClosed }); err != nil {
 		return err
 	}
 	p.hangUp(f)
@@ -334,7 +352,8 @@ func causeSeized(ctx context.Context, p *sceneRun, l *line) error {
 	}
 	p.add(time.Now(), l.name, "near end", "hangs up")
 	l.lineModel.hangUp(set)
-	if err := p.until(ctx, "the loop current is seen to stop", func() bool { _, ok := p.find(l.name, "clearback", "released"); return ok }); err != nil {
+	if err := p.until(ctx, "the loop current is seen to stop",
+		func() bool { _, ok := p.find(l.name, "clearback", "released"); return ok }); err != nil {
 		return err
 	}
 	p.add(time.Now(), l.name, "near end", "lifts again")

@@ -192,5 +192,6 @@ func (p *sceneRun) checkLiftedAgain(v *verdict, l *line) {
 	if !p.phones[1].is(phoneTalking) || !l.port.inCall() {
 		v.wrong("paint-shop: the call did not go through")
 	}
-	v.saw("paint-shop: without dial tone the near end hung up and lifted again; the loop was open for %s ms, and the next call went through", millis(open.lasted()))
+	v.saw("paint-shop: without dial tone the near end hung up and lifted again; the loop was open for %s ms, and the next call went through",
+		millis(open.lasted()))
 }

@@ -30,10 +30,14 @@ func newTestLineOf(t *testing.T, password string, model keysystem.Options) *test
 	require.NoError(t, err)
 	t.Cleanup(h.pbx.close)
 	h.pbx.addLine("555-0101", "at-the-pbx")
-	h.lineModel, err = newLineModel(model, func(at time.Time, who, text string) { h.tl.add(at, "box-office", who, text) })
+	h.lineModel, err = newLineModel(model, func(at time.Time, who,
+		text string) {
+		h.tl.add(at, "box-office", who, text)
+	})
 	require.NoError(t, err)
 	t.Cleanup(h.lineModel.close)
-	h.port, err = openPort(outbound{at: h.pbx.addr, domain: domain, user: "555-0101", password: password}, h.lineModel, habit{}, 0,
+	h.port, err = openPort(outbound{at: h.pbx.addr, domain: domain, user: "555-0101", password: password}, h.lineModel,
+		habit{}, 0,
 		func(text string) { h.tl.add(time.Now(), "box-office", "adapter", text) })
 	require.NoError(t, err)
 	t.Cleanup(h.port.close)
@@ -194,7 +198,8 @@ abcdefg`, "\n", "\r\n")
 	require.Equal(t, "7 INVITE", read.CSeq().Value())
 	require.Equal(t, "v=0", string(read.Body()))
 
-	for _, bad := range []string{"", "INVITE sip:x SIP/2.0\r\n\r\n", "nonsense\r\nVia: x\r\n\r\n", strings.Replace(text, "CSeq", "C", 1), strings.Replace(text, "i: 1", "no colon", 1)} {
+	for _, bad := range []string{"", "INVITE sip:x SIP/2.0\r\n\r\n", "nonsense\r\nVia: x\r\n\r\n",
+		strings.Replace(text, "CSeq", "C", 1), strings.Replace(text, "i: 1", "no colon", 1)} {
 		_, err := parse([]byte(bad))
 		require.ErrorIs(t, err, errMessage)
 	}

@@ -117,7 +117,8 @@ func (s *testBed) build(scenes []scene) (err error) {
 			p.lines[part.name] = l
 			s.pbx.addLine(part.number, servicePassword(part.name))
 			l.coil = len(wiring[part.board])
-			wiring[part.board] = append(wiring[part.board], terminal{l.lineModel.energise, func() bool { return l.lineModel.state().Current }})
+			wiring[part.board] = append(wiring[part.board], terminal{l.lineModel.energise,
+				func() bool { return l.lineModel.state().Current }})
 		}
 	}
 	if s.o.Without {
@@ -198,8 +199,9 @@ func (s *testBed) configuration() *config.Config {
 			AdapterSide: config.Socket{Listen: loopback, Transports: []string{"udp"}},
 			ServiceSide: config.Socket{Listen: loopback, Transports: []string{"udp"}, Advertise: "127.0.0.1"},
 		},
-		Media: config.Media{AdapterAddress: loopback.Addr(), ServiceAddress: loopback.Addr(), PortLow: 20000, PortHigh: 29999},
-		Log:   config.Log{Level: "info", Format: "json", Remind: remindEvery},
+		Media: config.Media{AdapterAddress: loopback.Addr(), ServiceAddress: loopback.Addr(), PortLow: 20000,
+			PortHigh: 29999},
+		Log: config.Log{Level: "info", Format: "json", Remind: remindEvery},
 	}
 	for name, b := range s.boards {
 		c.Controllers = append(c.Controllers, config.Controller{
@@ -227,8 +229,9 @@ func (s *testBed) lineConfiguration(l *line) config.Line {
 		Name:    l.name,
 		Adapter: config.Adapter{User: l.name, Password: config.NewSecret(adapterPassword(l.name))},
 		Service: config.Service{
-			Registrar: "sip:" + domain, User: l.number, AuthUser: l.number, Password: config.NewSecret(servicePassword(l.name)),
-			Proxy: s.pbx.addr.String(), Register: true, Expires: registerFor,
+			Registrar: "sip:" + domain, User: l.number, AuthUser: l.number,
+			Password: config.NewSecret(servicePassword(l.name)),
+			Proxy:    s.pbx.addr.String(), Register: true, Expires: registerFor,
 		},
 		Media: "relay",
 		Contact: config.Contact{
@@ -252,7 +255,8 @@ func (s *testBed) lineConfiguration(l *line) config.Line {
 		c.Media = "direct"
 	}
 	if l.timed {
-		c.Contact.Timed = &config.TimedOutput{Register: uint16(timedBase + l.coil), Unit: timedUnit, Limit: 3 * time.Second}
+		c.Contact.Timed = &config.TimedOutput{Register: uint16(timedBase + l.coil), Unit: timedUnit,
+			Limit: 3 * time.Second}
 	}
 	return c
 }
@@ -298,7 +302,11 @@ func (s *testBed) connectPorts() (err error) {
 func (s *testBed) awaitReady(ctx context.Context) error {
 	for _, p := range s.runs {
 		for _, l := range p.lines {
-			if err := await(ctx, readyFor, func() bool { ok, trouble := l.port.bound(); return ok || trouble != "" }); err != nil {
+			if err := await(ctx, readyFor, func() bool {
+				ok, trouble := l.port.bound()
+				return ok ||
+					trouble != ""
+			}); err != nil {
 				return fmt.Errorf("line %s: the adapter did not get registered: %w", l.name, err)
 			}
 			if ok, trouble := l.port.bound(); !ok {

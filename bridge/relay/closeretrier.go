@@ -48,8 +48,9 @@ type CloseRetrier struct {
 // CloseFailing and CloseConfirmed (Kind, Err and Since are set) and must not block.
 func NewCloseRetrier(try func(context.Context) error, notify func(Notice)) *CloseRetrier {
 	ended := make(chan struct{})
-	return &CloseRetrier{try: try, notify: notify, wake: make(chan struct{}, 1), ended: ended, stop: sync.OnceFunc(func() { close(ended) }),
-		err: errOwed, since: time.Now(), settled: make(chan struct{})}
+	return &CloseRetrier{try: try, notify: notify, wake: make(chan struct{}, 1), ended: ended,
+		stop: sync.OnceFunc(func() { close(ended) }),
+		err:  errOwed, since: time.Now(), settled: make(chan struct{})}
 }
 
 // Owed returns why a close is owed, nil if the contact is known to be closed or is being driven.

@@ -194,8 +194,9 @@ func TestLock(t *testing.T) {
 
 func TestNoContact(t *testing.T) {
 	var c relay.Contact = relay.NoContact{}
-	r := c.Interrupt(t.Context(), relay.Interruption{Seq: 1, Duration: 800 * time.Millisecond, NotAfter: time.Now().Add(time.Second),
-		Opened: func(time.Time) { t.Error("told that it opened") }})
+	r := c.Interrupt(t.Context(), relay.Interruption{Seq: 1, Duration: 800 * time.Millisecond,
+		NotAfter: time.Now().Add(time.Second),
+		Opened:   func(time.Time) { t.Error("told that it opened") }})
 	require.Equal(t, relay.Refused, r.Outcome)
 	require.ErrorIs(t, r.Err, relay.ErrNoContact)
 	require.ErrorContains(t, r.Err, "800ms")

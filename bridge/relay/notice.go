@@ -23,7 +23,8 @@ const (
 	TimerFailed
 )
 
-var noticeNames = [...]string{"link lost", "link back", "close failing", "close confirmed", "found open", "timer failed"}
+var noticeNames = [...]string{"link lost", "link back", "close failing", "close confirmed", "found open",
+	"timer failed"}
 
 // String names the kind in words.
 func (k NoticeKind) String() string {

@@ -36,7 +36,8 @@ func TestSettledMeanwhile(t *testing.T) {
 		var notices []NoticeKind
 		fails := make(chan struct{}) // closed once
 		var k *CloseRetrier
-		k = NewCloseRetrier(func(context.Context) error { <-fails; return errors.New("no answer") }, func(n Notice) { notices = append(notices, n.Kind) })
+		k = NewCloseRetrier(func(context.Context) error { <-fails; return errors.New("no answer") },
+			func(n Notice) { notices = append(notices, n.Kind) })
 		ctx, cancel := context.WithCancel(t.Context())
 		ran := make(chan struct{})
 		go func() { k.Run(ctx); close(ran) }()

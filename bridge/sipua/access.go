@@ -136,13 +136,15 @@ func (u *sourceRefusals) report(log *zap.Logger, r *endpoint.Request) {
 	u.since, u.next = 0, now.Add(sourceRefusalsEvery)
 	u.mu.Unlock()
 	log.Warn("a request came from an address that this service is not said to have, and was dropped; if it is the service's, add it to its allow_from",
-		zap.Stringer("from", r.From.Addr()), zap.String("method", methodName(r.Method)), zap.Int("since_the_last_line", n))
+		zap.Stringer("from", r.From.Addr()), zap.String("method", methodName(r.Method)),
+		zap.Int("since_the_last_line", n))
 }
 
 // methodName is the method for the log, which strangers cannot write into.
 func methodName(m sip.RequestMethod) string {
 	switch m {
-	case sip.INVITE, sip.OPTIONS, sip.REGISTER, sip.NOTIFY, sip.MESSAGE, sip.SUBSCRIBE, sip.BYE, sip.INFO, sip.UPDATE, sip.REFER, sip.PUBLISH, sip.PRACK:
+	case sip.INVITE, sip.OPTIONS, sip.REGISTER, sip.NOTIFY, sip.MESSAGE, sip.SUBSCRIBE, sip.BYE, sip.INFO, sip.UPDATE,
+		sip.REFER, sip.PUBLISH, sip.PRACK:
 		return string(m)
 	}
 	return "another"

@@ -83,8 +83,10 @@ func (l *Line) refuseForbidden(r *endpoint.Request) bool {
 	id := supervision.CallID(l.a.lastCall.Add(1))
 	l.adapter.reply(r, sip.StatusForbidden, reason(sip.StatusForbidden))
 	l.o.Events.Post(supervision.Event{Kind: supervision.CallRequested, Call: id})
-	l.o.Events.Post(supervision.Event{Kind: supervision.FarEndCleared, Call: id, Evidence: supervision.EvidenceNotAllowed})
+	l.o.Events.Post(supervision.Event{Kind: supervision.FarEndCleared, Call: id,
+		Evidence: supervision.EvidenceNotAllowed})
 	l.a.reportCallInfo(l, id, callrecord.Outgoing, false, callrecord.Party{Number: numberOf(r.Recipient)})
-	l.log.Warn("a call of the adapter was refused: the line may not dial this number", zap.Uint64("call", uint64(id)), zap.String("because", "it is "+string(why)))
+	l.log.Warn("a call of the adapter was refused: the line may not dial this number", zap.Uint64("call", uint64(id)),
+		zap.String("because", "it is "+string(why)))
 	return true
 }

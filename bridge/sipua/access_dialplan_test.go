@@ -23,11 +23,14 @@ func dialPlan(t *testing.T, o dialplan.Options) func(*Options, *times) {
 func TestForbiddenDestination(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualTestBed(t, quickDateCheck, dialPlan(t, dialplan.Options{Country: "GB", Prefixes: []string{"9"}, Deny: []string{"0900*"}}))
-		for i, number := range []string{"004930123456", "%2B4930123456", "+49-30-123456", "9004930123456", "*67004930123456", "09005550101", "+449005550101"} {
+		h := newVirtualTestBed(t, quickDateCheck, dialPlan(t, dialplan.Options{Country: "GB", Prefixes: []string{"9"},
+			Deny: []string{"0900*"}}))
+		for i, number := range []string{"004930123456", "%2B4930123456", "+49-30-123456", "9004930123456",
+			"*67004930123456", "09005550101", "+449005550101"} {
 			near := h.dial(number)
 			near.nack(h.adapter.expectOf("403", "INVITE"))
-			h.machine.saw(fmt.Sprint(i+1, " requested"), fmt.Sprint(i+1, " far end cleared: not-allowed"), fmt.Sprint(i+1, " adapter leg cleared: confirmed"))
+			h.machine.saw(fmt.Sprint(i+1, " requested"), fmt.Sprint(i+1, " far end cleared: not-allowed"),
+				fmt.Sprint(i+1, " adapter leg cleared: confirmed"))
 		}
 		h.service.nothing(h.toService)
 		h.dial("01632960101")
@@ -49,13 +52,15 @@ func TestEmergencyPassesTheDialPlan(t *testing.T) {
 		contains(t, h.service.expect("INVITE").start, "sip:999@")
 		h.request("*67112", offer("127.0.0.1", nearSDP, "sendrecv"))
 		contains(t, h.service.expect("INVITE").start, "sip:112@")
-		for _, hidden := range []string{"sip:141999@127.0.0.1", "sip:*67112@127.0.0.1", "tel:*31%23999", "sip:+999@127.0.0.1"} {
+		for _, hidden := range []string{"sip:141999@127.0.0.1", "sip:*67112@127.0.0.1", "tel:*31%23999",
+			"sip:+999@127.0.0.1"} {
 			var u sip.Uri
 			if err := sip.ParseUri(hidden, &u); err != nil || h.line.mayDial(u) != "" {
 				t.Errorf("%s may not be dialled (%v)", hidden, err)
 			}
 		}
-		for _, contains := range []string{"sip:+44999@127.0.0.1", "sip:112*5550151@127.0.0.1", "tel:5550151;rn=112", "sip:9112@127.0.0.1"} {
+		for _, contains := range []string{"sip:+44999@127.0.0.1", "sip:112*5550151@127.0.0.1", "tel:5550151;rn=112",
+			"sip:9112@127.0.0.1"} {
 			var u sip.Uri
 			if err := sip.ParseUri(contains, &u); err != nil || h.line.mayDial(u) != dialplan.Denied {
 				t.Errorf("%s may be dialled (%v)", contains, err)

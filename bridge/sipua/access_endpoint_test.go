@@ -16,8 +16,10 @@ import (
 
 // say sends a request of one party, with the lines given after those that every request has.
 func (r *fuzzBed) say(who byte, from netip.AddrPort, method, user, id, toTag string, more ...string) {
-	lines := append([]string{method + " sip:" + user + "@192.0.2.1 SIP/2.0", "Via: SIP/2.0/UDP " + fuzzParties[who].String() + ";branch=z9hG4bK" + id,
-		"To: <sip:" + user + "@192.0.2.1>" + toTag, "CSeq: 9 " + method, "Max-Forwards: 70", "Contact: <sip:port@" + fuzzParties[who].String() + ">", "Content-Length: 0"}, more...)
+	lines := append([]string{method + " sip:" + user + "@192.0.2.1 SIP/2.0", "Via: SIP/2.0/UDP " +
+		fuzzParties[who].String() + ";branch=z9hG4bK" + id,
+		"To: <sip:" + user + "@192.0.2.1>" + toTag, "CSeq: 9 " + method, "Max-Forwards: 70", "Contact: <sip:port@" +
+			fuzzParties[who].String() + ">", "Content-Length: 0"}, more...)
 	if len(more) == 0 {
 		lines = append(lines, "From: <sip:port@192.0.2.1>;tag="+id, "Call-ID: "+id)
 	}
@@ -83,7 +85,8 @@ func TestFloodOfByes(t *testing.T) {
 		}
 		flood(2)
 		far := r.places['s']
-		r.say('s', fuzzParties['s'], "BYE", serviceUser, "bye", ";tag="+far["{own}"], "From: <sip:f@192.0.2.2>;tag="+far["{peer}"], "Call-ID: "+far["{id}"])
+		r.say('s', fuzzParties['s'], "BYE", serviceUser, "bye", ";tag="+far["{own}"],
+			"From: <sip:f@192.0.2.2>;tag="+far["{peer}"], "Call-ID: "+far["{id}"])
 		if all := r.got('s'); len(all) == 0 || all[len(all)-1] != "SIP/2.0 200 OK" {
 			t.Errorf("the far end's BYE was answered %q", all)
 		}
@@ -115,7 +118,8 @@ func TestByeUnderOverload(t *testing.T) {
 		r := newFuzzBed(t)
 		far := r.places['s']
 		bye := func(id, tag string) {
-			r.say('s', fuzzParties['s'], "BYE", serviceUser, id, ";tag="+far["{own}"], "From: <sip:f@192.0.2.2>;tag="+tag, "Call-ID: "+far["{id}"])
+			r.say('s', fuzzParties['s'], "BYE", serviceUser, id, ";tag="+far["{own}"],
+				"From: <sip:f@192.0.2.2>;tag="+tag, "Call-ID: "+far["{id}"])
 		}
 		for i := range 5000 { // more than 4,096, which is what one address may have
 			if bye(fmt.Sprint("wrong-", i), "guessed"); i%10 == 0 {
@@ -139,9 +143,11 @@ func TestByeUnderOverload(t *testing.T) {
 // and from nobody else, though every word of it is right.
 func TestCancelFromElsewhere(t *testing.T) {
 	t.Parallel()
-	third, configured, resolved := netip.MustParseAddrPort("192.0.2.99:5060"), netip.MustParseAddrPort("192.0.2.3:5060"), netip.MustParseAddrPort("192.0.2.4:6060")
+	third, configured, resolved := netip.MustParseAddrPort("192.0.2.99:5060"),
+		netip.MustParseAddrPort("192.0.2.3:5060"), netip.MustParseAddrPort("192.0.2.4:6060")
 	for at, ends := range map[netip.AddrPort]bool{
-		third: false, fuzzParties['a']: false, netip.AddrPortFrom(fuzzParties['s'].Addr(), 5999): true, configured: true, resolved: true,
+		third: false, fuzzParties['a']: false, netip.AddrPortFrom(fuzzParties['s'].Addr(), 5999): true,
+		configured: true, resolved: true,
 	} {
 		synctest.Test(t, func(t *testing.T) {
 			r := newFuzzBed(t, func(o *Options, _ *times) {
@@ -196,7 +202,8 @@ func TestBoundAddressesAndDialogsForEndpoint(t *testing.T) {
 		if all := service.boundAddresses(); len(all) != 0 {
 			t.Errorf("adapters of the service: %v", all)
 		}
-		if a, x := fuzzParties['a'].Addr(), fuzzParties['x'].Addr(); !adapter.sameSide(a, a) || adapter.sameSide(a, x) || service.sameSide(a, a) {
+		if a, x := fuzzParties['a'].Addr(), fuzzParties['x'].Addr(); !adapter.sameSide(a, a) ||
+			adapter.sameSide(a, x) || service.sameSide(a, a) {
 			t.Error("the sides are not told apart")
 		}
 		early := &socket{a: &Agent{opened: make(chan struct{})}, adapters: true}

@@ -66,7 +66,10 @@ func TestMachineLearnsOfAnEmergencyCallBeforeTheTestCall(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, quickDateCheck)
-		defer h.line.BlockOutbound(func(string, bool) { h.machine.Post(supervision.Event{Kind: supervision.LeftOffHook}) })()
+		defer h.line.BlockOutbound(func(string,
+			bool) {
+			h.machine.Post(supervision.Event{Kind: supervision.LeftOffHook})
+		})()
 		near := h.request("999", offer("127.0.0.1", nearSDP, "sendrecv"))
 		h.service.respond(h.service.expect("INVITE"), 486, "psap", "")
 		h.service.expect("ACK")
@@ -129,14 +132,16 @@ func TestInboundTestCall(t *testing.T) {
 	contact, at, transport := h.line.Inbound()
 	told := uri(reg.get("Contact"))
 	_, told, _ = strings.Cut(told, "@")
-	if user, where, _ := strings.Cut(contact.String(), "@"); where != told || transport != "UDP" || strings.Contains(reg.String(), user) || len(user) < 20 {
+	if user, where, _ := strings.Cut(contact.String(), "@"); where != told || transport != "UDP" ||
+		strings.Contains(reg.String(), user) || len(user) < 20 {
 		t.Fatalf("inbound at %s by %s, the service was told %s", contact.String(), transport, told)
 	}
 	if want := netip.AddrPortFrom(netip.MustParseAddr("127.0.0.1"), h.toService.Port()); at != want {
 		t.Fatalf("inbound at %v, want %v", at, want)
 	}
 	own := newTestPeer(t, "own")
-	far := own.call(contact.String(), `"clearback trial" <sip:5550100@`+own.at.String()+">", at, offer("127.0.0.1", farSDP, "sendrecv"),
+	far := own.call(contact.String(), `"clearback trial" <sip:5550100@`+own.at.String()+">", at,
+		offer("127.0.0.1", farSDP, "sendrecv"),
 		"Record-Route: <sip:"+own.at.String()+";lr>")
 	own.expect("100")
 	inv := h.adapter.expect("INVITE")

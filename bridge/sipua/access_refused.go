@@ -40,9 +40,11 @@ func (f *refusedCalls) due(now time.Time) int {
 
 // recordRefused records a call from the service that was refused with code before it came to the line, and warns of it
 // once in a while. Calls marked as the emergency centre's do not compete with others for room in the record.
-func (l *Line) recordRefused(r *endpoint.Request, id supervision.CallID, emergency bool, code int, why supervision.Evidence) {
+func (l *Line) recordRefused(r *endpoint.Request, id supervision.CallID, emergency bool, code int,
+	why supervision.Evidence) {
 	if n := l.refused.due(time.Now()); n > 0 {
-		l.log.Warn("a call from the service was refused", zap.Uint64("call", uint64(id)), zap.Int("code", code), zap.Stringer("because", why),
+		l.log.Warn("a call from the service was refused", zap.Uint64("call", uint64(id)), zap.Int("code", code),
+			zap.Stringer("because", why),
 			zap.Stringer("from", r.From), zap.Int("since_the_last_line", n))
 	}
 	room := &l.refused.recorded.ordinary

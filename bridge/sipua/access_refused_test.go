@@ -17,9 +17,13 @@ func TestCallWithoutAdapterIsReported(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var logs *observer.ObservedLogs
 		notes := make(chan callrecord.CallInfo, 20)
-		h := newVirtualTestBed(t, registering, observed(&logs), func(o *Options, _ *times) { o.CallInfo = func(n callrecord.CallInfo) { notes <- n } })
+		h := newVirtualTestBed(t, registering, observed(&logs), func(o *Options,
+			_ *times) {
+			o.CallInfo = func(n callrecord.CallInfo) { notes <- n }
+		})
 		call := func(code string) {
-			far := h.service.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550151@pbx.example>", h.toService, offer("127.0.0.1", farSDP, "sendrecv"))
+			far := h.service.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550151@pbx.example>", h.toService,
+				offer("127.0.0.1", farSDP, "sendrecv"))
 			far.nack(h.service.expectOf(code, "INVITE"))
 		}
 		call("480")
@@ -38,7 +42,8 @@ func TestCallWithoutAdapterIsReported(t *testing.T) {
 		h.agent.Drain()
 		call("503")
 		h.machine.saw("3 refused: shutdown")
-		if got := logs.FilterMessage("a call from the service was refused").All(); len(got) != 2 || got[1].ContextMap()["since_the_last_line"] != int64(2) {
+		if got := logs.FilterMessage("a call from the service was refused").All(); len(got) != 2 ||
+			got[1].ContextMap()["since_the_last_line"] != int64(2) {
 			t.Fatalf("logged: %v", got)
 		}
 	})
@@ -49,7 +54,8 @@ func TestCallWithoutAdapterIsReported(t *testing.T) {
 func TestReportsOfRefusedCallsAreLimited(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualTestBed(t, registering, func(o *Options, _ *times) { o.CallbackFrom = []netip.Prefix{netip.MustParsePrefix("127.0.0.1/32")} })
+		h := newVirtualTestBed(t, registering,
+			func(o *Options, _ *times) { o.CallbackFrom = []netip.Prefix{netip.MustParsePrefix("127.0.0.1/32")} })
 		far := "sip:" + serviceUser + "@" + h.toService.String()
 		for range maxUnknownReplies + 5 {
 			d := h.service.call(far, "<sip:5550151@pbx.example>", h.toService, offer("127.0.0.1", farSDP, "sendrecv"))
@@ -59,7 +65,8 @@ func TestReportsOfRefusedCallsAreLimited(t *testing.T) {
 			h.machine.saw(num(i+1) + " refused: not-here")
 		}
 		for range maxUnknownReplies + 5 {
-			d := h.service.call(far, "<sip:5550199@pbx.example>", h.toService, offer("127.0.0.1", farSDP, "sendrecv"), psapMark)
+			d := h.service.call(far, "<sip:5550199@pbx.example>", h.toService, offer("127.0.0.1", farSDP, "sendrecv"),
+				psapMark)
 			d.nack(h.service.expectOf("480", "INVITE"))
 		}
 		for i := range maxUnknownReplies {
@@ -78,9 +85,11 @@ func TestRefusedAdapterIsReported(t *testing.T) {
 		h := newVirtualTestBed(t, registering)
 		target, auth := "sip:"+h.toAdapter.String(), "Subject: none yet"
 		for n := range 2 {
-			h.adapter.send(h.toAdapter, "REGISTER "+target+" SIP/2.0", h.adapter.via(), "From: <"+target+">;tag=1", "To: <"+target+">", "Call-ID: 1",
+			h.adapter.send(h.toAdapter, "REGISTER "+target+" SIP/2.0", h.adapter.via(), "From: <"+target+">;tag=1",
+				"To: <"+target+">", "Call-ID: 1",
 				"CSeq: "+num(n+1)+" REGISTER", "Max-Forwards: 70", h.adapter.contact(), auth, "")
-			auth = authorization(t, "Authorization", h.adapter.expect("401").get("WWW-Authenticate"), "REGISTER", target, adapterUser, "mistyped")
+			auth = authorization(t, "Authorization", h.adapter.expect("401").get("WWW-Authenticate"), "REGISTER",
+				target, adapterUser, "mistyped")
 		}
 		h.machine.saw("adapter-refused")
 		h.register(h.adapter)

@@ -24,7 +24,8 @@ func TestRequestsOutsideADialog(t *testing.T) {
 		ask := func(p *testPeer, to netip.AddrPort, method, target, want string, extra ...string) message {
 			t.Helper()
 			id++
-			lines := []string{method + " " + target + " SIP/2.0", p.via(), "From: <sip:x@" + p.at.String() + ">;tag=" + num(id), "To: <" + target + ">",
+			lines := []string{method + " " + target + " SIP/2.0", p.via(), "From: <sip:x@" + p.at.String() + ">;tag=" +
+				num(id), "To: <" + target + ">",
 				"Call-ID: " + p.id(), "CSeq: 1 " + method, "Max-Forwards: 70", "Contact: <sip:x@" + p.at.String() + ">"}
 			p.send(to, append(append(lines, extra...), "")...)
 			return p.expectOf(want, method)
@@ -68,7 +69,8 @@ func TestUnknownSources(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
 		stranger := h.join("stranger", "127.0.0.1")
-		d := stranger.call("sip:5550150@"+h.toAdapter.String(), "<sip:"+adapterUser+"@"+h.toAdapter.String()+">", h.toAdapter, offer("127.0.0.1", nearSDP, "sendrecv"))
+		d := stranger.call("sip:5550150@"+h.toAdapter.String(), "<sip:"+adapterUser+"@"+h.toAdapter.String()+">",
+			h.toAdapter, offer("127.0.0.1", nearSDP, "sendrecv"))
 		m := stranger.expect("401")
 		d.nack(m)
 		d.request("INVITE", offer("127.0.0.1", nearSDP, "sendrecv"),
@@ -217,7 +219,8 @@ func TestCircularRouting(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
-		h.service.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550150@pbx.example>", h.toService, "", "Max-Forwards: 0")
+		h.service.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550150@pbx.example>", h.toService, "",
+			"Max-Forwards: 0")
 		if m := h.service.next(); !m.is("483") && !m.is("400") {
 			t.Fatalf("got %s", m)
 		}
@@ -283,7 +286,8 @@ func TestLinesShareSockets(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var m memoryNetwork
 		second := m.newTestPeer(t, "second", "127.0.0.1")
-		other := &machineStandIn{t: t, in: make(chan supervision.Event, 1000), seen: make(chan string, 1000), quit: make(chan struct{})}
+		other := &machineStandIn{t: t, in: make(chan supervision.Event, 1000), seen: make(chan string, 1000),
+			quit: make(chan struct{})}
 		h := newTestBedIn(t, &m, func(o *Options, _ *times) {
 			l := o.Lines[0]
 			l.Name, l.AdapterUser, l.ServiceUser, l.Events = "stage-door", "stage-door", "5550101", other

@@ -33,7 +33,8 @@ func TestCallFromUnknownSource(t *testing.T) {
 		})
 		stranger := h.join("stranger", "127.0.0.2")
 		target := "sip:" + serviceUser + "@" + h.toService.String()
-		stranger.call(target, `"drop me" <sip:5550199@stranger.example>`, h.toService, offer("127.0.0.2", farSDP, "sendrecv"))
+		stranger.call(target, `"drop me" <sip:5550199@stranger.example>`, h.toService,
+			offer("127.0.0.2", farSDP, "sendrecv"))
 		d := stranger.call(target, "<sip:5550199@stranger.example>", h.toService, "")
 		d.requestSeq("OPTIONS", 9, "")
 		d.requestSeq("X\x1b[2J", 10, "")
@@ -49,7 +50,8 @@ func TestCallFromUnknownSource(t *testing.T) {
 		if len(lines) != 1 {
 			t.Fatalf("%d lines in the log", len(lines))
 		}
-		if text := fmt.Sprint(lines[0].ContextMap()); !strings.Contains(text, "127.0.0.2") || strings.Contains(text, "drop me") {
+		if text := fmt.Sprint(lines[0].ContextMap()); !strings.Contains(text, "127.0.0.2") ||
+			strings.Contains(text, "drop me") {
 			t.Fatalf("logged: %s", text)
 		}
 		h.incoming()
@@ -60,7 +62,10 @@ func TestCallFromUnknownSource(t *testing.T) {
 func TestCallByContactToken(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualTestBed(t, quickDateCheck, func(o *Options, _ *times) { o.Lines[0].Register, o.Lines[0].Expires = true, 600e9 })
+		h := newVirtualTestBed(t, quickDateCheck, func(o *Options, _ *times) {
+			o.Lines[0].Register,
+				o.Lines[0].Expires = true, 600e9
+		})
 		contact := uri(h.service.expect("REGISTER").get("Contact"))
 		stranger := h.join("stranger", "127.0.0.2")
 		d := stranger.call(contact, "<sip:5550150@pbx.example>", h.toService, offer("127.0.0.2", farSDP, "sendrecv"))
@@ -77,9 +82,11 @@ func TestCallByContactToken(t *testing.T) {
 		// The number alone is no such word. A stranger is answered at a bounded rate.
 		const n = 40
 		for range n {
-			stranger.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550199@stranger.example>", h.toService, "")
+			stranger.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550199@stranger.example>", h.toService,
+				"")
 		}
-		eventually(t, "what is left of the stranger's calls", func() bool { return h.agent.Counts().UnknownSources+uint64(len(stranger.in)) >= n })
+		eventually(t, "what is left of the stranger's calls",
+			func() bool { return h.agent.Counts().UnknownSources+uint64(len(stranger.in)) >= n })
 		if got := len(stranger.in); got < 1 || got > maxUnknownReplies+3 {
 			t.Fatalf("%d of %d were answered", got, n)
 		}
@@ -92,7 +99,8 @@ func TestCallByContactToken(t *testing.T) {
 // Whoever knows a number could call a line that does not register: it must be said from where.
 func TestAccountWithoutRegistrationNeedsAnAddress(t *testing.T) {
 	t.Parallel()
-	o := Options{Lines: []LineOptions{{Name: "box-office", ServiceUser: serviceUser, ServiceSocket: Socket{Listen: netip.MustParseAddrPort("127.0.0.1:0"), UDP: true}}}}
+	o := Options{Lines: []LineOptions{{Name: "box-office", ServiceUser: serviceUser,
+		ServiceSocket: Socket{Listen: netip.MustParseAddrPort("127.0.0.1:0"), UDP: true}}}}
 	o.Lines[0].AdapterSocket = o.Lines[0].ServiceSocket
 	o.Lines[0].Registrar.Host = "pbx.example"
 	a, err := Start(o)
@@ -117,7 +125,8 @@ func TestCallLimitOfALine(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, callbackWindow(time.Minute), func(o *Options, _ *times) { o.Lines[0].MaxCalls = 1 })
 		talk := h.incoming()
-		second := h.service.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550151@pbx.example>", h.toService, offer("127.0.0.1", farSDP, "sendrecv"))
+		second := h.service.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550151@pbx.example>", h.toService,
+			offer("127.0.0.1", farSDP, "sendrecv"))
 		second.nack(h.service.expect("486"))
 		h.machine.saw("2 refused: no-room")
 		h.dial("5550152")

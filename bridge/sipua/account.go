@@ -42,11 +42,13 @@ type account struct {
 func newAccounts(l *Line) []*account {
 	o := l.o
 	all := []*account{{line: l, log: l.log, ServiceAccount: ServiceAccount{
-		Registrar: o.Registrar, User: o.ServiceUser, Auth: o.ServiceAuth, Secret: o.ServiceSecret, Proxy: o.ServiceProxy,
+		Registrar: o.Registrar, User: o.ServiceUser, Auth: o.ServiceAuth, Secret: o.ServiceSecret,
+		Proxy:    o.ServiceProxy,
 		Register: o.Register, Expires: o.Expires, Allow: o.ServiceAllow,
 	}}}
 	if o.Second != nil {
-		all = append(all, &account{line: l, log: l.log.With(zap.Bool("second_service", true)), second: true, ServiceAccount: *o.Second})
+		all = append(all, &account{line: l, log: l.log.With(zap.Bool("second_service", true)), second: true,
+			ServiceAccount: *o.Second})
 	}
 	for _, s := range all {
 		s.token, s.from = s.User, s.Allow

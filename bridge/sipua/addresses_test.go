@@ -28,7 +28,8 @@ func newHouseOfAddresses(t *testing.T, two bool) (h *testBed, second, reserve *t
 			if name != "pbx.example" {
 				return nil, &net.DNSError{Name: name, IsNotFound: true}
 			}
-			return []netip.Addr{netip.MustParseAddr("2001:db8::1"), netip.MustParseAddr(registrar.Host), own.Addr()}, nil
+			return []netip.Addr{netip.MustParseAddr("2001:db8::1"), netip.MustParseAddr(registrar.Host), own.Addr()},
+				nil
 		}
 		if two {
 			o.Lines[0].Second = &ServiceAccount{User: secondUser, Secret: secondSecret,

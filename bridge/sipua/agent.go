@@ -186,7 +186,9 @@ type Agent struct {
 func Start(o Options) (*Agent, error) { return start(o, defaultTimes()) }
 
 func start(o Options, t times) (*Agent, error) {
-	a := &Agent{admission: newGate(), log: o.Logger, times: t, epoch: time.Now(), numbers: o.Numbers, media: o.Media, byName: map[string]*Line{}, opened: make(chan struct{}), callInfo: o.CallInfo, userAgent: o.UserAgent, packets: o.packets, clocks: o.clocks, lookup: o.lookup}
+	a := &Agent{admission: newGate(), log: o.Logger, times: t, epoch: time.Now(), numbers: o.Numbers, media: o.Media,
+		byName: map[string]*Line{}, opened: make(chan struct{}), callInfo: o.CallInfo, userAgent: o.UserAgent,
+		packets: o.packets, clocks: o.clocks, lookup: o.lookup}
 	a.lastCall.Store(max(o.FirstCall, 1) - 1)
 	if a.log == nil {
 		a.log = zap.NewNop()
@@ -208,7 +210,8 @@ func start(o Options, t times) (*Agent, error) {
 		}
 		for _, at := range l.accounts {
 			if !at.Register && at.from == nil {
-				return nil, fmt.Errorf("line %s: it does not register at %s, and neither registrar nor proxy is an address; give the addresses that its calls come from", l.o.Name, at.Registrar.Host)
+				return nil, fmt.Errorf("line %s: it does not register at %s, and neither registrar nor proxy is an address; give the addresses that its calls come from",
+					l.o.Name, at.Registrar.Host)
 			}
 		}
 		if a.byName[l.o.Name] != nil {

@@ -56,7 +56,8 @@ type call struct {
 
 func (a *Agent) newCall(l *Line, emergency, arrived bool) *call {
 	c := &call{a: a, line: l, id: supervision.CallID(a.lastCall.Add(1)), emergency: emergency, arrived: arrived}
-	c.path = mediaPath{relay: l.o.Relay, emergency: emergency, ports: a.media, flash: c.flashInMedia, notice: c.noticeInMedia}
+	c.path = mediaPath{relay: l.o.Relay, emergency: emergency, ports: a.media, flash: c.flashInMedia,
+		notice: c.noticeInMedia}
 	if a.reception != nil {
 		c.path.reception = func(side media.Side) time.Time { return a.reception(c.id, side) }
 	}
@@ -114,7 +115,8 @@ func (c *call) drain() {
 func (c *call) do(f func()) {
 	defer func() {
 		if v := recover(); v != nil {
-			c.line.log.Error("a step of a call failed", zap.Uint64("call", uint64(c.id)), zap.Any("fault", v), zap.Stack("stack"))
+			c.line.log.Error("a step of a call failed", zap.Uint64("call", uint64(c.id)), zap.Any("fault", v),
+				zap.Stack("stack"))
 		}
 	}()
 	f()
@@ -128,7 +130,8 @@ func (c *call) after(d time.Duration, f func()) *time.Timer {
 // accept makes the two legs of a new call from its INVITE; account is that of the service's side. If the call cannot be
 // taken, it has answered, given its place back and returns nil.
 func (c *call) accept(side media.Side, s *socket, account *account, r *endpoint.Request) *inviteForwarding {
-	c.merged = mergedKey{line: c.line, callID: r.CallID().Value(), fromTag: r.Request.From().Params.GetOr("tag", ""), cseq: r.CSeq().SeqNo}
+	c.merged = mergedKey{line: c.line, callID: r.CallID().Value(), fromTag: r.Request.From().Params.GetOr("tag", ""),
+		cseq: r.CSeq().SeqNo}
 	if c.copied = !c.a.claim(c.merged); c.copied {
 		c.releasePlace()
 		s.reply(r, sip.StatusLoopDetected, "Merged Request")
@@ -151,7 +154,8 @@ func (c *call) accept(side media.Side, s *socket, account *account, r *endpoint.
 	}
 	from, to := newServerLeg(c, side, s, account, r), newClientLeg(c, other(side), account)
 	c.legs[side], c.legs[other(side)] = from, to
-	c.first = &inviteForwarding{initial: true, from: from, inviteAttempt: &inviteAttempt{to: to}, r: r, seq: r.CSeq().SeqNo, body: body, offered: hasBody(r.Request)}
+	c.first = &inviteForwarding{initial: true, from: from, inviteAttempt: &inviteAttempt{to: to}, r: r,
+		seq: r.CSeq().SeqNo, body: body, offered: hasBody(r.Request)}
 	c.first.readCallerOptions()
 	pair(to.dialog, from.dialog)
 	from.in = c.first

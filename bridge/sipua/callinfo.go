@@ -15,9 +15,11 @@ import (
 
 // reportCallInfo tells who is in a call. The far party of an arrived call is its From, which an assertion of the
 // service may contradict only where the caller wants to be private; then nobody is to be named.
-func (a *Agent) reportCallInfo(l *Line, call supervision.CallID, direction callrecord.Direction, emergency bool, party callrecord.Party) {
+func (a *Agent) reportCallInfo(l *Line, call supervision.CallID, direction callrecord.Direction, emergency bool,
+	party callrecord.Party) {
 	if a.callInfo != nil {
-		a.callInfo(callrecord.CallInfo{At: time.Now(), Line: l.o.Name, Call: call, Direction: direction, Emergency: emergency, Party: party})
+		a.callInfo(callrecord.CallInfo{At: time.Now(), Line: l.o.Name, Call: call, Direction: direction,
+			Emergency: emergency, Party: party})
 	}
 }
 

@@ -19,7 +19,12 @@ type notes struct {
 
 func (n *notes) listen(o *Options, _ *times) {
 	o.CallInfo = func(note callrecord.CallInfo) { n.mu.Lock(); defer n.mu.Unlock(); n.calls = append(n.calls, note) }
-	o.UserAgent = func(line, name string) { n.mu.Lock(); defer n.mu.Unlock(); n.names = append(n.names, line+": "+name) }
+	o.UserAgent = func(line, name string) {
+		n.mu.Lock()
+		defer n.mu.Unlock()
+		n.names = append(n.names,
+			line+": "+name)
+	}
 }
 
 // of returns the note of a call, which may come a little after the call's first event.
@@ -55,7 +60,8 @@ func TestCallInfo(t *testing.T) {
 		h.adapter.expect("ACK")
 		far.nack(h.service.expectOf("486", "INVITE"))
 		h.machine.saw("40 arrived", "40 near end cleared")
-		n.of(t, callrecord.CallInfo{Line: "box-office", Call: 40, Direction: callrecord.Incoming, Party: callrecord.Party{Number: "5550150", Name: "Bo Tree", CallID: far.id}})
+		n.of(t, callrecord.CallInfo{Line: "box-office", Call: 40, Direction: callrecord.Incoming,
+			Party: callrecord.Party{Number: "5550150", Name: "Bo Tree", CallID: far.id}})
 
 		near := h.request("5550151", offer("127.0.0.1", nearSDP, "sendrecv"))
 		inv = h.service.expect("INVITE")
@@ -63,7 +69,8 @@ func TestCallInfo(t *testing.T) {
 		h.service.expect("ACK")
 		near.nack(h.adapter.expectOf("486", "INVITE"))
 		h.machine.saw("41 requested", "41 far end cleared: bye")
-		n.of(t, callrecord.CallInfo{Line: "box-office", Call: 41, Direction: callrecord.Outgoing, Party: callrecord.Party{Number: "5550151", CallID: inv.get("Call-ID")}})
+		n.of(t, callrecord.CallInfo{Line: "box-office", Call: 41, Direction: callrecord.Outgoing,
+			Party: callrecord.Party{Number: "5550151", CallID: inv.get("Call-ID")}})
 		h.machine.saw("41 adapter leg cleared: confirmed")
 
 		near = h.request("999", offer("127.0.0.1", nearSDP, "sendrecv"))
@@ -71,7 +78,8 @@ func TestCallInfo(t *testing.T) {
 		h.service.respond(inv, 486, "far", "")
 		h.service.expect("ACK")
 		near.nack(h.adapter.expectOf("486", "INVITE"))
-		n.of(t, callrecord.CallInfo{Line: "box-office", Call: 42, Direction: callrecord.Outgoing, Emergency: true, Party: callrecord.Party{Number: "999", CallID: inv.get("Call-ID")}})
+		n.of(t, callrecord.CallInfo{Line: "box-office", Call: 42, Direction: callrecord.Outgoing, Emergency: true,
+			Party: callrecord.Party{Number: "999", CallID: inv.get("Call-ID")}})
 	})
 }
 
@@ -84,7 +92,8 @@ func TestCallInfoOfRefusedCall(t *testing.T) {
 		h.agent.Drain()
 		near := h.dial("5550151")
 		near.nack(h.adapter.expectOf("503", "INVITE"))
-		n.of(t, callrecord.CallInfo{Line: "box-office", Call: 1, Direction: callrecord.Outgoing, Party: callrecord.Party{Number: "5550151"}})
+		n.of(t, callrecord.CallInfo{Line: "box-office", Call: 1, Direction: callrecord.Outgoing,
+			Party: callrecord.Party{Number: "5550151"}})
 	})
 }
 
@@ -115,7 +124,8 @@ func TestUserAgent(t *testing.T) {
 		ask("User-Agent: two-port box (answering)/1.1")
 		ask("User-Agent: two-port box (answering)/1.1")
 		register("two-port box/1.1")
-		want := []string{"box-office: two-port box/1.0", "box-office: two-port box/1.1", "box-office: two-port box (answering)/1.1"}
+		want := []string{"box-office: two-port box/1.0", "box-office: two-port box/1.1",
+			"box-office: two-port box (answering)/1.1"}
 		n.mu.Lock()
 		defer n.mu.Unlock()
 		if !slices.Equal(n.names, want) {

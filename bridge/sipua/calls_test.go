@@ -44,7 +44,8 @@ func TestAnswerCrossesCancel(t *testing.T) {
 		h.adapter.respond(cancel, 200, "near", "")
 		h.adapter.expect("ACK")
 		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
-		h.machine.saw("1 arrived", "1 ringing", "1 far end cleared: bye", "1 answered", "1 adapter leg cleared: confirmed")
+		h.machine.saw("1 arrived", "1 ringing", "1 far end cleared: bye", "1 answered",
+			"1 adapter leg cleared: confirmed")
 		h.atRest()
 		h.service.nothing(h.toService)
 	})
@@ -224,7 +225,8 @@ func TestLateFork(t *testing.T) {
 		ack := h.service.expect("ACK")
 		contains(t, ack.get("To"), "fork-b")
 		near.established(h.adapter.expect("200")).ack("")
-		h.service.respond(inv, 200, "fork-a", offer("127.0.0.1", farSDP+2, "sendrecv"), "Contact: <sip:fork-a@"+h.service.at.String()+">")
+		h.service.respond(inv, 200, "fork-a", offer("127.0.0.1", farSDP+2, "sendrecv"),
+			"Contact: <sip:fork-a@"+h.service.at.String()+">")
 		ack = h.service.expect("ACK")
 		contains(t, ack.get("To"), "fork-a")
 		contains(t, ack.start, "sip:fork-a@")

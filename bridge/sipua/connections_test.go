@@ -59,7 +59,8 @@ func TestServiceConnectionGoneWhileRinging(t *testing.T) {
 	h.adapter.respond(inv, 180, "near", "")
 	ringing := h.service.expect("180")
 	h.service.hangs.drop(-1)
-	eventually(t, "the end of the connection", func() bool { return !h.line.service.ep.Connected(ringing.from.String()) })
+	eventually(t, "the end of the connection",
+		func() bool { return !h.line.service.ep.Connected(ringing.from.String()) })
 	h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
 	h.adapter.expect("ACK")
 	far.established(h.service.expect("200")).ack("")
@@ -120,7 +121,8 @@ func TestByeWithWrongCSeqOrMaxForwards(t *testing.T) {
 				call := h.incoming()
 				far := call.far
 				via := h.service.via()
-				h.service.send(far.to, "BYE "+far.target+" SIP/2.0", via, "From: "+far.local, "To: "+far.remote, "Call-ID: "+far.id,
+				h.service.send(far.to, "BYE "+far.target+" SIP/2.0", via, "From: "+far.local, "To: "+far.remote,
+					"Call-ID: "+far.id,
 					"CSeq: "+num(c.cseq)+" BYE", c.hops, "")
 				h.service.next()
 				h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
@@ -172,7 +174,8 @@ func TestHundredByesAtOnce(t *testing.T) {
 			seen[ev] = at
 		}
 		for i := range n {
-			cleared, confirmed := seen[num(i+1)+" far end cleared: bye"], seen[num(i+1)+" adapter leg cleared: confirmed"]
+			cleared, confirmed := seen[num(i+1)+" far end cleared: bye"],
+				seen[num(i+1)+" adapter leg cleared: confirmed"]
 			if cleared == 0 || confirmed < cleared {
 				t.Fatalf("call %d: cleared as event %d, its adapter leg as %d", i+1, cleared, confirmed)
 			}
@@ -275,7 +278,8 @@ func TestLinesWithOneFarEnd(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var m memoryNetwork
 		second := m.newTestPeer(t, "second", "127.0.0.1")
-		other := &machineStandIn{t: t, in: make(chan supervision.Event, 1000), seen: make(chan string, 1000), quit: make(chan struct{})}
+		other := &machineStandIn{t: t, in: make(chan supervision.Event, 1000), seen: make(chan string, 1000),
+			quit: make(chan struct{})}
 		h := newTestBedIn(t, &m, func(o *Options, _ *times) {
 			l := o.Lines[0]
 			l.Name, l.AdapterUser, l.ServiceUser, l.Events = "stage-door", "stage-door", "5550101", other
@@ -322,7 +326,10 @@ var manyCalls = flag.Int("calls", 100, "calls of TestNothingIsLeftAfterManyCalls
 func TestNothingIsLeftAfterManyCalls(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualTestBed(t, func(_ *Options, t *times) { t.t1, t.final = 25*time.Millisecond, 1600*time.Millisecond })
+		h := newVirtualTestBed(t, func(_ *Options, t *times) {
+			t.t1, t.final = 25*time.Millisecond,
+				1600*time.Millisecond
+		})
 		memory := func() uint64 {
 			runtime.GC()
 			runtime.GC()
@@ -344,7 +351,8 @@ func TestNothingIsLeftAfterManyCalls(t *testing.T) {
 			h.service.expectOf("200", "BYE")
 			h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
 			n := num(i + 1)
-			h.machine.saw(n+" arrived", n+" ringing", n+" answered", n+" far end cleared: bye", n+" adapter leg cleared: confirmed")
+			h.machine.saw(n+" arrived", n+" ringing", n+" answered", n+" far end cleared: bye",
+				n+" adapter leg cleared: confirmed")
 		}
 		peak := memory()
 		eventually(t, "the dialogs of ended calls", func() bool {
@@ -352,7 +360,8 @@ func TestNothingIsLeftAfterManyCalls(t *testing.T) {
 			defer h.agent.mu.Unlock()
 			return len(h.agent.dialogs)+len(h.agent.invites)+len(h.agent.calls)+len(h.agent.merged) == 0
 		})
-		t.Logf("goroutines %d -> %d, heap %d -> %d -> %d KiB", before, runtime.NumGoroutine(), start>>10, peak>>10, memory()>>10)
+		t.Logf("goroutines %d -> %d, heap %d -> %d -> %d KiB", before, runtime.NumGoroutine(), start>>10, peak>>10,
+			memory()>>10)
 	})
 }
 

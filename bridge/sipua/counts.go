@@ -43,8 +43,10 @@ type Counts struct {
 func (a *Agent) Counts() Counts {
 	c := &a.counts
 	out := Counts{
-		WrongSources: c.wrongSources.Load(), UnknownSources: c.unknownSources.Load(), TooManyCalls: c.tooManyCalls.Load(), Failovers: c.failovers.Load(), Silences: c.silences.Load(),
-		MessagesTaken: c.messagesTaken.Load(), MessagesRefused: c.messagesRefused.Load(), MessagesNotified: c.messagesNotified.Load(),
+		WrongSources: c.wrongSources.Load(), UnknownSources: c.unknownSources.Load(),
+		TooManyCalls: c.tooManyCalls.Load(), Failovers: c.failovers.Load(), Silences: c.silences.Load(),
+		MessagesTaken: c.messagesTaken.Load(), MessagesRefused: c.messagesRefused.Load(),
+		MessagesNotified: c.messagesNotified.Load(),
 	}
 	for _, s := range a.sockets {
 		out.Endpoint = out.Endpoint.Plus(s.ep.Counts())

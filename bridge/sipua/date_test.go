@@ -28,7 +28,8 @@ func TestLateBye(t *testing.T) {
 	t.Parallel()
 	for name, clock := range map[string]farClock{
 		"right": 0, "a little fast": farClock(time.Second), "a little slow": farClock(-900 * time.Millisecond),
-		"3 s slow": farClock(-3 * time.Second), "an hour fast": farClock(time.Hour), "half a day slow": farClock(-12 * time.Hour),
+		"3 s slow": farClock(-3 * time.Second), "an hour fast": farClock(time.Hour),
+		"half a day slow": farClock(-12 * time.Hour),
 	} {
 		for _, delay := range []time.Duration{0, 5 * time.Second} {
 			for _, direction := range []string{"incoming", "outgoing"} {
@@ -39,14 +40,16 @@ func TestLateBye(t *testing.T) {
 						var far *peerDialog
 						if direction == "incoming" {
 							far = h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), clock.date(time.Now()))
-							h.adapter.respond(h.adapter.expect("INVITE"), 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
+							h.adapter.respond(h.adapter.expect("INVITE"), 200, "near",
+								offer("127.0.0.1", nearSDP, "sendrecv"))
 							h.adapter.expect("ACK")
 							far.established(h.service.expect("200")).ack("")
 							h.machine.saw("1 arrived", "1 answered")
 						} else {
 							near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
 							inv := h.service.expect("INVITE")
-							h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"), clock.date(time.Now()))
+							h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"),
+								clock.date(time.Now()))
 							h.service.expect("ACK")
 							near.established(h.adapter.expect("200")).ack("")
 							h.machine.saw("1 requested", "1 answered")
@@ -88,11 +91,13 @@ func TestLateByeWithoutUsableDate(t *testing.T) {
 	type dates struct{ earlier, bye string }
 	cases := func(now time.Time) map[string]dates {
 		return map[string]dates{
-			"no date before":       {"", farClock(0).date(now.Add(-5 * time.Second))},
-			"no date":              {farClock(0).date(now), ""},
-			"wrong all the time":   {farClock(-10 * time.Second).date(now), farClock(-10 * time.Second).date(now.Add(-10 * time.Second))},
-			"no date that is one":  {farClock(0).date(now), "Date: five seconds ago"},
-			"another zone":         {farClock(0).date(now), "Date: " + now.UTC().Add(-5*time.Second).Format("Mon, 02 Jan 2006 15:04:05") + " +0000"},
+			"no date before": {"", farClock(0).date(now.Add(-5 * time.Second))},
+			"no date":        {farClock(0).date(now), ""},
+			"wrong all the time": {farClock(-10 * time.Second).date(now),
+				farClock(-10 * time.Second).date(now.Add(-10 * time.Second))},
+			"no date that is one": {farClock(0).date(now), "Date: five seconds ago"},
+			"another zone": {farClock(0).date(now), "Date: " +
+				now.UTC().Add(-5*time.Second).Format("Mon, 02 Jan 2006 15:04:05") + " +0000"},
 			"the clock was set":    {farClock(time.Hour).date(now), farClock(0).date(now)},
 			"the clock was set up": {farClock(0).date(now), farClock(time.Hour).date(now)},
 			"longer than a repeat": {farClock(0).date(now), farClock(0).date(now.Add(-40 * time.Second))},
@@ -218,7 +223,8 @@ func TestClockOffset(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		duration := func(name string, low, high time.Duration) time.Duration {
 			part := (high - low) / 8 // a plain range draws small numbers mostly
-			return low + time.Duration(rapid.Int64Range(0, 7).Draw(t, name))*part + time.Duration(rapid.Int64Range(0, int64(part)).Draw(t, name))
+			return low + time.Duration(rapid.Int64Range(0, 7).Draw(t, name))*part +
+				time.Duration(rapid.Int64Range(0, int64(part)).Draw(t, name))
 		}
 		apart := []time.Duration{0, 0, 0, 3 * time.Second, 48 * time.Hour}[rapid.IntRange(0, 4).Draw(t, "apart")]
 		clock := farClock(duration("clock", -apart-2*time.Second, apart+2*time.Second))

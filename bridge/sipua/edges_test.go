@@ -24,7 +24,8 @@ func still() *call {
 	line := &Line{a: a, log: zap.NewNop(), o: LineOptions{Events: &recorder{}}}
 	one := &call{a: a, id: 1, line: line}
 	for side := range one.legs {
-		one.legs[side] = &leg{c: one, side: media.Side(side), state: legUp, transport: "UDP", dialog: &dialog{seq: 1, local: &sip.FromHeader{}, remote: &sip.ToHeader{}}}
+		one.legs[side] = &leg{c: one, side: media.Side(side), state: legUp, transport: "UDP",
+			dialog: &dialog{seq: 1, local: &sip.FromHeader{}, remote: &sip.ToHeader{}}}
 		one.legs[side].account = &account{line: line, log: line.log}
 	}
 	pair(one.legs[1].dialog, one.legs[0].dialog)
@@ -103,15 +104,29 @@ func TestSessionExpiresInRequests(t *testing.T) {
 		asked   string
 		minSE   string
 	}{
-		"a call at the service":         {func(l *leg) { l.state = legNew }, media.ServiceSide, true, "1800", ""},
-		"a call to the adapter":         {func(l *leg) { l.state = legNew }, media.AdapterSide, true, "", ""},
-		"a change":                      {func(*leg) {}, media.ServiceSide, false, "", ""},
-		"a change where it is agreed":   {func(l *leg) { l.session.Session = sessiontimer.Session{Seconds: 100, Ours: true} }, media.AdapterSide, false, "100;refresher=uac", ""},
-		"the peer refreshes":            {func(l *leg) { l.session.Session = sessiontimer.Session{Seconds: 100} }, media.ServiceSide, false, "100;refresher=uas", ""},
-		"the peer's side wants more":    {func(l *leg) { l.session.Session, l.session.minSE = sessiontimer.Session{Seconds: 100}, 300 }, media.ServiceSide, false, "300;refresher=uas", "300"},
-		"it wants less":                 {func(l *leg) { l.session.Session, l.session.minSE = sessiontimer.Session{Seconds: 100}, 1 }, media.ServiceSide, false, "100;refresher=uas", "1"},
-		"what was agreed before it was": {func(l *leg) { l.state, l.session.Session = legCalling, sessiontimer.Session{Seconds: 100} }, media.AdapterSide, true, "", ""},
-		"an emergency call":             {func(l *leg) { l.state, l.c.emergency = legNew, true }, media.ServiceSide, true, "", ""},
+		"a call at the service": {func(l *leg) { l.state = legNew }, media.ServiceSide, true, "1800", ""},
+		"a call to the adapter": {func(l *leg) { l.state = legNew }, media.AdapterSide, true, "", ""},
+		"a change":              {func(*leg) {}, media.ServiceSide, false, "", ""},
+		"a change where it is agreed": {func(l *leg) {
+			l.session.Session = sessiontimer.Session{Seconds: 100,
+				Ours: true}
+		}, media.AdapterSide, false, "100;refresher=uac", ""},
+		"the peer refreshes": {func(l *leg) { l.session.Session = sessiontimer.Session{Seconds: 100} },
+			media.ServiceSide, false, "100;refresher=uas", ""},
+		"the peer's side wants more": {func(l *leg) {
+			l.session.Session,
+				l.session.minSE = sessiontimer.Session{Seconds: 100}, 300
+		}, media.ServiceSide, false, "300;refresher=uas", "300"},
+		"it wants less": {func(l *leg) {
+			l.session.Session,
+				l.session.minSE = sessiontimer.Session{Seconds: 100}, 1
+		}, media.ServiceSide, false, "100;refresher=uas", "1"},
+		"what was agreed before it was": {func(l *leg) {
+			l.state, l.session.Session = legCalling,
+				sessiontimer.Session{Seconds: 100}
+		}, media.AdapterSide, true, "", ""},
+		"an emergency call": {func(l *leg) { l.state, l.c.emergency = legNew, true }, media.ServiceSide,
+			true, "", ""},
 	} {
 		l := still().legs[c.side]
 		l.c.line.o.SessionExpires = want
@@ -134,7 +149,9 @@ func TestSessionTimers(t *testing.T) {
 			set  func(*leg)
 			runs bool
 		}{
-			"up": {func(*leg) {}, true}, "clearing": {func(l *leg) { l.clearing = true }, false}, "calling": {func(l *leg) { l.state = legCalling }, false}, "over": {func(l *leg) { l.state = legOver }, false},
+			"up": {func(*leg) {}, true}, "clearing": {func(l *leg) { l.clearing = true }, false},
+			"calling": {func(l *leg) { l.state = legCalling }, false},
+			"over":    {func(l *leg) { l.state = legOver }, false},
 		} {
 			l := still().legs[1]
 			c.set(l)
@@ -154,7 +171,8 @@ func TestSessionTimers(t *testing.T) {
 			require.Nil(t, l.session.due, "there is nothing to refresh")
 		}
 		for name, set := range map[string]func(*leg){
-			"over": func(l *leg) { l.state = legOver }, "clearing": func(l *leg) { l.clearing = true }, "under way": func(l *leg) { l.session.underWay = &refresh{} },
+			"over": func(l *leg) { l.state = legOver }, "clearing": func(l *leg) { l.clearing = true },
+			"under way": func(l *leg) { l.session.underWay = &refresh{} },
 		} {
 			l := still().legs[1]
 			l.learnSession(res)
@@ -221,7 +239,8 @@ func TestCallStaysAtItsService(t *testing.T) {
 	}
 	for name, set := range map[string]func(l *leg){
 		"over": func(l *leg) { l.state = legOver }, "clearing": func(l *leg) { l.clearing = true },
-		"emergency": func(l *leg) { l.c.emergency = true }, "asked": func(l *leg) { l.alive.current = &livenessCheck{} },
+		"emergency": func(l *leg) { l.c.emergency = true },
+		"asked":     func(l *leg) { l.alive.current = &livenessCheck{} },
 	} {
 		l := still().legs[media.ServiceSide]
 		set(l)
@@ -229,7 +248,8 @@ func TestCallStaysAtItsService(t *testing.T) {
 		l.checkLiveness(supervision.EvidenceServiceLost)
 		require.Same(t, asked, l.alive.current, name)
 	}
-	for code, away := range map[int]bool{401: true, 407: true, 503: true, 404: false, 486: false, 500: false, 603: false} {
+	for code, away := range map[int]bool{401: true, 407: true, 503: true, 404: false, 486: false, 500: false,
+		603: false} {
 		x := still().first
 		require.Equal(t, away, x.serviceRejects(code), code)
 		x.to.c.emergency = true
@@ -245,7 +265,8 @@ func TestChallengesThatAreAnswered(t *testing.T) {
 		code int
 		want bool
 	}{
-		{media.ServiceSide, 401, true}, {media.ServiceSide, 407, true}, {media.ServiceSide, 403, false}, {media.AdapterSide, 401, false}, {media.AdapterSide, 407, false},
+		{media.ServiceSide, 401, true}, {media.ServiceSide, 407, true}, {media.ServiceSide, 403, false},
+		{media.AdapterSide, 401, false}, {media.AdapterSide, 407, false},
 	} {
 		l := still().legs[c.side]
 		l.account.ServiceAccount = ServiceAccount{User: "5550100", Secret: "limelight"}
@@ -274,7 +295,8 @@ func TestOrderOfReliableResponses(t *testing.T) {
 		d    *dialog
 		n    uint32
 		want bool
-	}{{a, 5, true}, {a, 5, false}, {a, 7, false}, {a, 6, true}, {b, 1, true}, {b, 3, false}, {a, 7, true}, {b, 2, true}, {a, 6, false}} {
+	}{{a, 5, true}, {a, 5, false}, {a, 7, false}, {a, 6, true}, {b, 1, true}, {b, 3, false}, {a, 7, true}, {b, 2, true},
+		{a, 6, false}} {
 		require.Equal(t, c.want, x.inOrder(c.d, c.n), i)
 	}
 }
@@ -283,7 +305,8 @@ func TestOrderOfReliableResponses(t *testing.T) {
 // call for none.
 func Test200WaitsForPrack(t *testing.T) {
 	t.Parallel()
-	described, plain := &provisionalResponse{described: true, reliable: true, res: sip.NewResponse(183, "")}, &provisionalResponse{reliable: true}
+	described, plain := &provisionalResponse{described: true, reliable: true, res: sip.NewResponse(183, "")},
+		&provisionalResponse{reliable: true}
 	for name, c := range map[string]struct {
 		set   func(x *inviteForwarding, t *reliableProvisionals)
 		waits bool
@@ -299,7 +322,8 @@ func Test200WaitsForPrack(t *testing.T) {
 		"not reliable": {func(_ *inviteForwarding, t *reliableProvisionals) {
 			t.unacknowledged, t.waiting = plain, []*provisionalResponse{{described: true}}
 		}, false},
-		"ended": {func(_ *inviteForwarding, t *reliableProvisionals) { t.unacknowledged, t.ended = described, true }, false},
+		"ended": {func(_ *inviteForwarding, t *reliableProvisionals) { t.unacknowledged, t.ended = described, true },
+			false},
 		"another INVITE": {func(_ *inviteForwarding, t *reliableProvisionals) {
 			t.unacknowledged, t.x = described, &inviteForwarding{}
 		}, false},
@@ -329,7 +353,8 @@ func TestReplacesTargets(t *testing.T) {
 	dialogs := func(l *leg) {
 		l.tag, l.remote.Params = "ours", sip.HeaderParams{{K: "tag", V: "theirs"}}
 		p := l.peer()
-		p.tag, p.callID, p.remote.Params, p.target = "ours2", "id2", sip.HeaderParams{{K: "tag", V: "theirs2"}}, sip.Uri{Scheme: "sip", User: "x", Host: "pbx.example"}
+		p.tag, p.callID, p.remote.Params, p.target = "ours2", "id2", sip.HeaderParams{{K: "tag", V: "theirs2"}},
+			sip.Uri{Scheme: "sip", User: "x", Host: "pbx.example"}
 	}
 	early := replacesHeader{toTag: "ours", fromTag: "theirs", early: true}
 	up := replacesHeader{toTag: "ours", fromTag: "theirs"}
@@ -338,20 +363,26 @@ func TestReplacesTargets(t *testing.T) {
 		of   replacesHeader
 		want string
 	}{
-		"up":                        {func(*leg) {}, up, "id2;to-tag=theirs2;from-tag=ours2"},
-		"ringing":                   {func(l *leg) { l.state, l.peer().state = legIncoming, legCalling }, early, "id2;to-tag=theirs2;from-tag=ours2;early-only"},
-		"ringing, whether or not":   {func(l *leg) { l.state = legIncoming }, up, "id2;to-tag=theirs2;from-tag=ours2"},
-		"up, only if it rings":      {func(*leg) {}, early, ""},
-		"over":                      {func(l *leg) { l.state = legOver }, up, ""},
-		"clearing":                  {func(l *leg) { l.clearing = true }, up, ""},
-		"over there":                {func(l *leg) { l.peer().state = legOver }, up, ""},
-		"clearing there":            {func(l *leg) { l.peer().clearing = true }, up, ""},
-		"another tag":               {func(*leg) {}, replacesHeader{toTag: "other", fromTag: "theirs"}, ""},
-		"the other's tag":           {func(*leg) {}, replacesHeader{toTag: "ours", fromTag: "other"}, ""},
-		"a fork that ended":         {func(l *leg) { l.over = true }, up, ""},
-		"nobody there":              {func(l *leg) { l.other = nil }, up, ""},
-		"nobody there says who":     {func(l *leg) { l.peer().remote.Params = nil }, up, ""},
-		"one of several that rings": {func(l *leg) { one := *l.dialog; l.early, l.dialog = []*dialog{&one}, &dialog{}; l.state = legIncoming }, early, "id2;to-tag=theirs2;from-tag=ours2;early-only"},
+		"up": {func(*leg) {}, up, "id2;to-tag=theirs2;from-tag=ours2"},
+		"ringing": {func(l *leg) { l.state, l.peer().state = legIncoming, legCalling }, early,
+			"id2;to-tag=theirs2;from-tag=ours2;early-only"},
+		"ringing, whether or not": {func(l *leg) { l.state = legIncoming }, up, "id2;to-tag=theirs2;from-tag=ours2"},
+		"up, only if it rings":    {func(*leg) {}, early, ""},
+		"over":                    {func(l *leg) { l.state = legOver }, up, ""},
+		"clearing":                {func(l *leg) { l.clearing = true }, up, ""},
+		"over there":              {func(l *leg) { l.peer().state = legOver }, up, ""},
+		"clearing there":          {func(l *leg) { l.peer().clearing = true }, up, ""},
+		"another tag":             {func(*leg) {}, replacesHeader{toTag: "other", fromTag: "theirs"}, ""},
+		"the other's tag":         {func(*leg) {}, replacesHeader{toTag: "ours", fromTag: "other"}, ""},
+		"a fork that ended":       {func(l *leg) { l.over = true }, up, ""},
+		"nobody there":            {func(l *leg) { l.other = nil }, up, ""},
+		"nobody there says who":   {func(l *leg) { l.peer().remote.Params = nil }, up, ""},
+		"one of several that rings": {func(l *leg) {
+			one := *l.dialog
+			l.early, l.dialog = []*dialog{&one},
+				&dialog{}
+			l.state = legIncoming
+		}, early, "id2;to-tag=theirs2;from-tag=ours2;early-only"},
 	} {
 		l := still().legs[media.AdapterSide]
 		dialogs(l)
@@ -413,7 +444,8 @@ func TestFallbackDestination(t *testing.T) {
 	for _, c := range []struct {
 		side            media.Side
 		transport, want string
-	}{{media.AdapterSide, "TCP", "192.0.2.1:5070"}, {media.AdapterSide, "tcp", "192.0.2.1:5070"}, {media.AdapterSide, "UDP", ""}, {media.ServiceSide, "TCP", ""}} {
+	}{{media.AdapterSide, "TCP", "192.0.2.1:5070"}, {media.AdapterSide, "tcp", "192.0.2.1:5070"},
+		{media.AdapterSide, "UDP", ""}, {media.ServiceSide, "TCP", ""}} {
 		l := still().legs[c.side]
 		l.transport = c.transport
 		require.Equal(t, c.want, l.fallbackDest(req), "%+v", c)

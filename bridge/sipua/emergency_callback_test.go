@@ -33,7 +33,8 @@ func oneCall(o *Options, _ *times) { o.Lines[0].MaxCalls = 1 }
 func (h *testBed) another() *peerDialog {
 	h.t.Helper()
 	target := "sip:" + serviceUser + "@" + h.toService.String()
-	return h.service.call(target, "<sip:5550151@pbx.example>", h.toService, offer("127.0.0.1", farSDP, "sendrecv"), psapMark)
+	return h.service.call(target, "<sip:5550151@pbx.example>", h.toService, offer("127.0.0.1", farSDP, "sendrecv"),
+		psapMark)
 }
 
 func callbackWindow(d time.Duration) setting {
@@ -194,7 +195,8 @@ func TestCallbackMark(t *testing.T) {
 		if hasCallbackMark(r) != c.is {
 			t.Errorf("%q: %v", c.values, !c.is)
 		}
-		if removeCallbackMark(r); (first(r, "Priority") == "urgent") != (len(c.values) == 1 && !c.is) || hasCallbackMark(r) {
+		if removeCallbackMark(r); (first(r, "Priority") == "urgent") != (len(c.values) == 1 && !c.is) ||
+			hasCallbackMark(r) {
 			t.Errorf("%q: %s is left", c.values, first(r, "Priority"))
 		}
 	}

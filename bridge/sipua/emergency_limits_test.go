@@ -15,8 +15,10 @@ func TestEmergencyCallUnderOverload(t *testing.T) {
 		r := newFuzzBed(t)
 		at, to := fuzzParties['a'], r.to['a']
 		send := func(method, user, id string) {
-			r.net.Send(at, to, []byte(strings.Join([]string{method + " sip:" + user + "@192.0.2.1 SIP/2.0", "Via: SIP/2.0/UDP " + at.String() + ";branch=z9hG4bK" + id,
-				"From: <sip:port@192.0.2.1>;tag=" + id, "To: <sip:" + user + "@192.0.2.1>", "Call-ID: " + id, "CSeq: 1 " + method, "Max-Forwards: 70",
+			r.net.Send(at, to, []byte(strings.Join([]string{method + " sip:" + user + "@192.0.2.1 SIP/2.0",
+				"Via: SIP/2.0/UDP " + at.String() + ";branch=z9hG4bK" + id,
+				"From: <sip:port@192.0.2.1>;tag=" + id, "To: <sip:" + user + "@192.0.2.1>", "Call-ID: " + id,
+				"CSeq: 1 " + method, "Max-Forwards: 70",
 				"Contact: <sip:port@" + at.String() + ">", "Content-Length: 0", "", ""}, "\r\n")))
 		}
 		for i := range 5000 { // more than 4,096, which is what one address may have
@@ -29,7 +31,8 @@ func TestEmergencyCallUnderOverload(t *testing.T) {
 		r.ends['s'].Waiting()
 		send("INVITE", "5550150", "ordinary")
 		synctest.Wait()
-		if all := r.ends['s'].Waiting(); len(all) == 0 || !strings.HasPrefix(string(all[0].Data), "INVITE sip:5550150@") {
+		if all := r.ends['s'].Waiting(); len(all) == 0 || !strings.HasPrefix(string(all[0].Data),
+			"INVITE sip:5550150@") {
 			t.Fatalf("the ordinary call was not passed on: %q", all)
 		}
 		if n := r.agent.Counts().Endpoint; n.Servers != 4096+1 && n.Servers != 4096 || n.Overloaded != 0 {

@@ -15,7 +15,8 @@ import (
 // noticeInMedia is called between two packets.
 func (c *call) noticeInMedia(side media.Side, n media.Notice, from netip.AddrPort) {
 	c.post(func() {
-		fields := []zap.Field{zap.Uint64("call", uint64(c.id)), zap.Stringer("side", sideName(side)), zap.Stringer("from", from)}
+		fields := []zap.Field{zap.Uint64("call", uint64(c.id)), zap.Stringer("side", sideName(side)),
+			zap.Stringer("from", from)}
 		switch n {
 		case media.Contested:
 			c.line.log.Warn("two unknown hosts send sound for one side of a call, which is dropped unless media.from lists one of them",

@@ -43,7 +43,8 @@ func mediaSocketAt(t *testing.T, host string) mediaSocket {
 func (e mediaSocket) talks(to netip.AddrPort, pt uint8, ssrc uint32, seq, n int) (last []byte) {
 	e.t.Helper()
 	for i := range n {
-		p := rtp.Packet{Header: rtp.Header{Version: 2, PayloadType: pt, SequenceNumber: uint16(seq + i), Timestamp: uint32(160 * (seq + i)), SSRC: ssrc}, Payload: []byte{0xff}}
+		p := rtp.Packet{Header: rtp.Header{Version: 2, PayloadType: pt, SequenceNumber: uint16(seq + i),
+			Timestamp: uint32(160 * (seq + i)), SSRC: ssrc}, Payload: []byte{0xff}}
 		b, err := p.Marshal()
 		if err != nil {
 			e.t.Fatal(err)
@@ -57,7 +58,8 @@ func (e mediaSocket) talks(to netip.AddrPort, pt uint8, ssrc uint32, seq, n int)
 // ignored waits until so many packets of a side have come and were dropped.
 func ignored(t *testing.T, s *media.Session, side media.Side, n uint64) {
 	t.Helper()
-	eventually(t, "packets that are dropped", func() bool { st := s.Stats(side); return st.UnknownSource+st.Probation == n })
+	eventually(t, "packets that are dropped",
+		func() bool { st := s.Stats(side); return st.UnknownSource+st.Probation == n })
 }
 
 // Sound is taken from the host that the description comes from, at whatever port, and a change of c=, a hold in either
@@ -66,7 +68,8 @@ func TestSoundFollowsSignalling(t *testing.T) {
 	t.Parallel()
 	const proxy = "127.0.0.5"
 	p := pathOf(t, false)
-	a, f, moved, thief := mediaSocketAt(t, "127.0.0.1"), mediaSocketAt(t, proxy), mediaSocketAt(t, "127.0.0.6"), mediaSocketAt(t, "127.0.0.9")
+	a, f, moved, thief := mediaSocketAt(t, "127.0.0.1"), mediaSocketAt(t, proxy), mediaSocketAt(t, "127.0.0.6"),
+		mediaSocketAt(t, "127.0.0.9")
 	far := func(host string, e mediaSocket, direction string) string { return offer(host, e.port(), direction) }
 	p.said(t, "127.0.0.1", sip.INVITE, 0, media.AdapterSide, offer("127.0.0.1", a.port(), "sendrecv"))
 	p.said(t, proxy, sip.INVITE, 200, media.ServiceSide, offer("127.0.0.66", 4000, "sendrecv"))
@@ -90,11 +93,13 @@ func TestSoundFollowsSignalling(t *testing.T) {
 	spray()
 	moved.hears(a.talks(s.Local(media.AdapterSide), 0, 1, 2, 1))
 	reaches(moved, 500)
-	for i, hold := range []string{far("0.0.0.0", moved, "sendrecv"), far("127.0.0.6", moved, "inactive"), far("127.0.0.6", moved, "sendonly")} {
+	for i, hold := range []string{far("0.0.0.0", moved, "sendrecv"), far("127.0.0.6", moved, "inactive"),
+		far("127.0.0.6", moved, "sendonly")} {
 		p.said(t, proxy, sip.INVITE, 0, media.ServiceSide, hold)
 		p.said(t, "127.0.0.1", sip.INVITE, 200, media.AdapterSide, offer("127.0.0.1", a.port(), "recvonly"))
 		spray()
-		if said := p.streams[0].sides[media.ServiceSide]; said.sendsNothing != (i < 2) || !p.streams[0].sides[media.AdapterSide].sendsNothing {
+		if said := p.streams[0].sides[media.ServiceSide]; said.sendsNothing != (i < 2) ||
+			!p.streams[0].sides[media.AdapterSide].sendsNothing {
 			t.Errorf("%s: silent %v", hold, said.sendsNothing)
 		}
 		p.said(t, proxy, sip.INVITE, 0, media.ServiceSide, far("127.0.0.6", moved, "sendrecv"))
@@ -113,7 +118,8 @@ func TestPrivateAddressInSDP(t *testing.T) {
 	t.Parallel()
 	p := pathOf(t, false)
 	a, f := mediaSocketAt(t, "127.0.0.1"), mediaSocketAt(t, "127.0.0.7")
-	p.said(t, "127.0.0.1", sip.INVITE, 0, media.AdapterSide, strings.Replace(offer("192.168.7.21", 4000, "sendrecv"), "AVP 0", "AVP 8", 1))
+	p.said(t, "127.0.0.1", sip.INVITE, 0, media.AdapterSide, strings.Replace(offer("192.168.7.21", 4000, "sendrecv"),
+		"AVP 0", "AVP 8", 1))
 	p.said(t, "127.0.0.5", sip.INVITE, 200, media.ServiceSide, offer("192.168.7.20", 4000, "sendrecv"))
 	s := p.streams[0].session
 	a.talks(s.Local(media.AdapterSide), 0, 1, 0, 1)
@@ -154,10 +160,12 @@ func TestSoundContested(t *testing.T) {
 }
 
 // sos is an emergency call that was answered: both ends of it, and where they send sound.
-func (h *testBed) sos(a mediaSocket, farHost string, farPort int) (near, far *peerDialog, toService, toAdapter netip.AddrPort) {
+func (h *testBed) sos(a mediaSocket, farHost string, farPort int) (near, far *peerDialog, toService,
+	toAdapter netip.AddrPort) {
 	h.t.Helper()
 	target := "sip:112@" + h.toAdapter.String()
-	near = h.adapter.call(target, "<sip:"+adapterUser+"@"+h.toAdapter.String()+">", h.toAdapter, offer("127.0.0.1", a.port(), "sendrecv"))
+	near = h.adapter.call(target, "<sip:"+adapterUser+"@"+h.toAdapter.String()+">", h.toAdapter,
+		offer("127.0.0.1", a.port(), "sendrecv"))
 	h.adapter.expectOf("100", "INVITE")
 	inv := h.service.expect("INVITE")
 	h.service.respond(inv, 200, "far", offer(farHost, farPort, "sendrecv"))
@@ -279,7 +287,8 @@ func TestAnswerInAnEarlyResponse(t *testing.T) {
 	near.established(h.adapter.expectOf("200", "INVITE")).ack("")
 	h.machine.saw("1 requested (emergency)", "1 answered")
 	stray.talks(netip.MustParseAddrPort("127.0.0.1:"+port(inv.body)), 0, 666, 1, 20)
-	eventually(t, "packets that are dropped", func() bool { m := h.agent.Counts().Media; return m.UnknownSource+m.Probation+m.Packets == 20 })
+	eventually(t, "packets that are dropped",
+		func() bool { m := h.agent.Counts().Media; return m.UnknownSource+m.Probation+m.Packets == 20 })
 	if n := h.agent.Counts().Media.Packets; n != 0 {
 		t.Errorf("%d passed", n)
 	}

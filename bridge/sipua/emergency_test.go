@@ -17,7 +17,8 @@ import (
 // ask calls a whole URI from a talker on the adapter's side, without credentials unless extra has them.
 func (h *testBed) ask(p *testPeer, target string, extra ...string) *peerDialog {
 	h.t.Helper()
-	return p.call(target, "<sip:"+adapterUser+"@"+h.toAdapter.String()+">", h.toAdapter, offer("127.0.0.1", nearSDP, "sendrecv"), extra...)
+	return p.call(target, "<sip:"+adapterUser+"@"+h.toAdapter.String()+">", h.toAdapter,
+		offer("127.0.0.1", nearSDP, "sendrecv"), extra...)
 }
 
 // final takes the final response to an INVITE; a 100 may come before it (RFC 3261 section 17.2.1).
@@ -39,7 +40,8 @@ func (h *testBed) withPassword(p *testPeer, target string) *peerDialog {
 	d := h.ask(p, target)
 	m := p.final("401")
 	d.nack(m)
-	d.request("INVITE", offer("127.0.0.1", nearSDP, "sendrecv"), authorization(h.t, "Authorization", m.get("WWW-Authenticate"), "INVITE", target, adapterUser, adapterSecret))
+	d.request("INVITE", offer("127.0.0.1", nearSDP, "sendrecv"),
+		authorization(h.t, "Authorization", m.get("WWW-Authenticate"), "INVITE", target, adapterUser, adapterSecret))
 	return d
 }
 
@@ -58,7 +60,8 @@ func (h *testBed) put(near *peerDialog, call int, number, event string) {
 	h.service.respond(inv, 486, "far", "")
 	near.nack(near.p.final("486"))
 	h.service.expect("ACK")
-	h.machine.saw(fmt.Sprint(call, " requested", event), fmt.Sprint(call, " far end cleared: bye"), fmt.Sprint(call, " adapter leg cleared: confirmed"))
+	h.machine.saw(fmt.Sprint(call, " requested", event), fmt.Sprint(call, " far end cleared: bye"),
+		fmt.Sprint(call, " adapter leg cleared: confirmed"))
 }
 
 // refused checks that a call with credentials goes nowhere.
@@ -66,7 +69,8 @@ func (h *testBed) refused(near *peerDialog, call int) {
 	h.t.Helper()
 	near.nack(near.p.final("403"))
 	h.service.nothing(h.toService)
-	h.machine.saw(fmt.Sprint(call, " requested"), fmt.Sprint(call, " far end cleared: not-allowed"), fmt.Sprint(call, " adapter leg cleared: confirmed"))
+	h.machine.saw(fmt.Sprint(call, " requested"), fmt.Sprint(call, " far end cleared: not-allowed"),
+		fmt.Sprint(call, " adapter leg cleared: confirmed"))
 }
 
 // few is what a line without calls abroad may dial.
@@ -110,7 +114,8 @@ func TestNumberContainingAnEmergencyNumber(t *testing.T) {
 func TestNumberContainingAnEmergencyNumberWithoutPassword(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, quickDateCheck, few(t), func(o *Options, _ *times) { o.Lines[0].AdapterSecret = "" })
-	for i, attack := range []string{"sip:112*004930123456@", "sip:004930123456;rn=112@", "sip:5559000*999@", "sip:00999@"} {
+	for i, attack := range []string{"sip:112*004930123456@", "sip:004930123456;rn=112@", "sip:5559000*999@",
+		"sip:00999@"} {
 		h.refused(h.ask(h.adapter, attack+h.toAdapter.String()), i+1)
 	}
 	h.done()
@@ -133,7 +138,8 @@ func TestEmergencyNumberBehindADigit(t *testing.T) {
 	h.put(h.ask(h.adapter, "sip:8112"+at), 6, "8112", " (emergency) number=unlisted-prefix")
 	h.done()
 
-	for _, plan := range []setting{dialPlan(t, dialplan.Options{Country: "GB", Allow: []string{"9xxx"}}), func(o *Options, _ *times) { o.Lines[0].Dial = nil }} {
+	for _, plan := range []setting{dialPlan(t, dialplan.Options{Country: "GB", Allow: []string{"9xxx"}}),
+		func(o *Options, _ *times) { o.Lines[0].Dial = nil }} {
 		h = newTestBed(t, quickDateCheck, plan, registering)
 		h.register(h.adapter)
 		h.put(h.withPassword(h.adapter, "sip:9112@"+h.toAdapter.String()), 1, "9112", " number=resembles-emergency")
@@ -146,7 +152,8 @@ func TestEmergencyNumberBehindADigit(t *testing.T) {
 // stays closed: it needs credentials, takes one of the line's calls, and is refused while the daemon ends.
 func TestAllowedNumberContainingAnEmergencyNumber(t *testing.T) {
 	t.Parallel()
-	h := newTestBed(t, quickDateCheck, dialPlan(t, dialplan.Options{Country: "GB", Allow: []string{"555*"}}), registering, func(o *Options, _ *times) { o.Lines[0].MaxCalls = 1 })
+	h := newTestBed(t, quickDateCheck, dialPlan(t, dialplan.Options{Country: "GB", Allow: []string{"555*"}}),
+		registering, func(o *Options, _ *times) { o.Lines[0].MaxCalls = 1 })
 	h.register(h.adapter)
 	target := "sip:5559000*999@" + h.toAdapter.String()
 	h.put(h.withPassword(h.adapter, target), 1, "5559000*999", " number=resembles-emergency")
@@ -165,7 +172,8 @@ func TestAllowedNumberContainingAnEmergencyNumber(t *testing.T) {
 	h.agent.Drain()
 	late := h.withPassword(h.adapter, target)
 	late.nack(h.adapter.final("503"))
-	h.machine.saw("4 requested number=resembles-emergency", "4 far end cleared: shutdown", "4 adapter leg cleared: confirmed")
+	h.machine.saw("4 requested number=resembles-emergency", "4 far end cleared: shutdown",
+		"4 adapter leg cleared: confirmed")
 	h.done()
 }
 
@@ -174,11 +182,13 @@ func TestTransferToEmergencyNumber(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, few(t))
 	c := h.incoming()
-	for _, attack := range []string{"sip:004930123456;rn=112@pbx.example", "tel:+4930123456;rn=112", "sip:112*004930123456@pbx.example", "sip:5559000*999@pbx.example", "sip:9112@pbx.example"} {
+	for _, attack := range []string{"sip:004930123456;rn=112@pbx.example", "tel:+4930123456;rn=112",
+		"sip:112*004930123456@pbx.example", "sip:5559000*999@pbx.example", "sip:9112@pbx.example"} {
 		c.near.request("REFER", "", "Refer-To: <"+attack+">")
 		h.adapter.expectOf("403", "REFER")
 	}
-	for _, to := range []string{"sip:112;rn=+4930123456@pbx.example", "tel:112;rn=+4930123456", "sip:*31*112:0049@pbx.example;user=phone"} {
+	for _, to := range []string{"sip:112;rn=+4930123456@pbx.example", "tel:112;rn=+4930123456",
+		"sip:*31*112:0049@pbx.example;user=phone"} {
 		refer := h.refer(c.near, "Refer-To: <"+to+">")
 		is(t, refer, "Refer-To", "<sip:112@"+h.service.at.String()+">")
 		h.service.respond(refer, 486, "", "")
@@ -196,7 +206,8 @@ func TestGuessingByEmergencyInvites(t *testing.T) {
 	h.register(h.adapter)
 	target := "sip:112@" + h.toAdapter.String()
 	try := func(p *testPeer, challenge message, password string) *peerDialog {
-		return h.ask(p, target, authorization(t, "Authorization", challenge.get("WWW-Authenticate"), "INVITE", target, adapterUser, password))
+		return h.ask(p, target, authorization(t, "Authorization", challenge.get("WWW-Authenticate"), "INVITE", target,
+			adapterUser, password))
 	}
 	guess := func(p *testPeer) message {
 		first := h.ask(p, target)
@@ -242,7 +253,8 @@ func TestEmergencyCallWithCredentialsForAnotherTarget(t *testing.T) {
 		d := h.ask(p, target)
 		m := p.final("401")
 		d.nack(m)
-		credentials = authorization(t, "Authorization", m.get("WWW-Authenticate"), "INVITE", captured+at, adapterUser, adapterSecret)
+		credentials = authorization(t, "Authorization", m.get("WWW-Authenticate"), "INVITE", captured+at, adapterUser,
+			adapterSecret)
 		d.request("INVITE", offer("127.0.0.1", nearSDP, "sendrecv"), credentials)
 		return d
 	}
@@ -306,7 +318,8 @@ func TestEmergencyCallLimit(t *testing.T) {
 		m := forger.final("503")
 		contains(t, m.String(), "Retry-After")
 		d.nack(m)
-		h.machine.saw(fmt.Sprint(call, " requested (emergency)"), fmt.Sprint(call, " far end cleared: no-room"), fmt.Sprint(call, " adapter leg cleared: confirmed"))
+		h.machine.saw(fmt.Sprint(call, " requested (emergency)"), fmt.Sprint(call, " far end cleared: no-room"),
+			fmt.Sprint(call, " adapter leg cleared: confirmed"))
 		h.service.nothing(h.toService)
 	}
 	full(4)
@@ -334,7 +347,8 @@ func TestEmergencyCallLimit(t *testing.T) {
 		h.service.respond(givesWay.inv, 487, "far", "")
 		h.service.expect("ACK")
 		givesWay.near.nack(forger.final("503"))
-		h.machine.awaitEvent(fmt.Sprint(call, " requested (emergency)"), fmt.Sprint(other, " far end cleared: no-room"), fmt.Sprint(other, " adapter leg cleared: confirmed"))
+		h.machine.awaitEvent(fmt.Sprint(call, " requested (emergency)"), fmt.Sprint(other, " far end cleared: no-room"),
+			fmt.Sprint(other, " adapter leg cleared: confirmed"))
 		return emergencyTestCall{d, inv}
 	}
 	h.service.respond(one.inv, 200, "far1", offer("127.0.0.1", farSDP, "sendrecv"))
@@ -456,7 +470,8 @@ func TestCallEventsWaitForItsBeginning(t *testing.T) {
 	steps := make(chan string, 2) // both
 	c.post(func() { steps <- "posted" })
 	leg := func() *leg { return &leg{c: c, s: h.line.adapter, callID: token(), dialog: &dialog{tag: token()}} }
-	c.begin(&inviteForwarding{from: leg(), inviteAttempt: &inviteAttempt{to: leg()}, r: &endpoint.Request{Request: sip.NewRequest(sip.INVITE, sip.Uri{})}}, func() { steps <- "first" })
+	c.begin(&inviteForwarding{from: leg(), inviteAttempt: &inviteAttempt{to: leg()},
+		r: &endpoint.Request{Request: sip.NewRequest(sip.INVITE, sip.Uri{})}}, func() { steps <- "first" })
 	if first, second := <-steps, <-steps; first != "first" || second != "posted" {
 		t.Errorf("%s, then %s", first, second)
 	}

@@ -220,7 +220,8 @@ func TestForkTerminated(t *testing.T) {
 					t.Fatalf("199 in another dialog: %s", m)
 				}
 			}
-			h.agent.call(1).await(t, "the end of the fork", func(c *call) bool { return c.legs[media.ServiceSide].live() == 0 })
+			h.agent.call(1).await(t, "the end of the fork",
+				func(c *call) bool { return c.legs[media.ServiceSide].live() == 0 })
 			inA.request("INFO", "")
 			h.adapter.expectOf("481", "INFO")
 			h.service.respond(inv, 486, "fork-b", "")

@@ -13,7 +13,8 @@ import (
 // extensions it does not take part in (reliable provisional responses, session timers) must not be agreed on through
 // it.
 var (
-	bodyHeaders     = []string{"Content-Type", "Content-Disposition", "Content-Encoding", "Content-Language", "MIME-Version"}
+	bodyHeaders = []string{"Content-Type", "Content-Disposition", "Content-Encoding", "Content-Language",
+		"MIME-Version"}
 	callHeaders     = []string{"Priority", "Privacy", "Geolocation", "Geolocation-Routing", "Subject"}
 	fromService     = []string{"Alert-Info", "Diversion", "History-Info", "Call-Info"}
 	inDialogHeaders = []string{"Info-Package", "Event", "Subscription-State", "Subject"}
@@ -94,14 +95,16 @@ func callerTowardsAdapter(in *sip.FromHeader, own sip.Uri, tag string) *sip.From
 		from.Address = sip.Uri{Scheme: "sip", User: "anonymous", Host: "anonymous.invalid"}
 		return from
 	}
-	from.Address = sip.Uri{Scheme: "sip", User: boundedText(userOf(in.Address), maxUser), Host: own.Host, Port: own.Port}
+	from.Address = sip.Uri{Scheme: "sip", User: boundedText(userOf(in.Address), maxUser), Host: own.Host,
+		Port: own.Port}
 	return from
 }
 
 // callerTowardsService is the line's address of record with the adapter's display name, or nobody if the adapter asked
 // for that.
 func callerTowardsService(in *sip.FromHeader, aor sip.Uri, tag string) *sip.FromHeader {
-	from := &sip.FromHeader{DisplayName: quotedName(in.DisplayName), Address: aor, Params: sip.HeaderParams{{K: "tag", V: tag}}}
+	from := &sip.FromHeader{DisplayName: quotedName(in.DisplayName), Address: aor,
+		Params: sip.HeaderParams{{K: "tag", V: tag}}}
 	if anonymous(in.Address) {
 		from.DisplayName = "Anonymous"
 		from.Address = sip.Uri{Scheme: "sip", User: "anonymous", Host: "anonymous.invalid"}

@@ -102,7 +102,8 @@ func (s *socket) serves(which func(*LineOptions) bool) bool {
 // only (section 20.2).
 func abilities(allow string) []sip.Header {
 	return []sip.Header{
-		sip.NewHeader("Allow", allow), sip.NewHeader("Accept", "application/sdp"), sip.NewHeader("Accept-Encoding", "identity"),
+		sip.NewHeader("Allow", allow), sip.NewHeader("Accept", "application/sdp"),
+		sip.NewHeader("Accept-Encoding", "identity"),
 		sip.NewHeader("Accept-Language", "en"), sip.NewHeader("Supported", supported),
 	}
 }

@@ -12,18 +12,20 @@ import (
 //
 // m: it must be there; m*: it should be there; -: it may not.
 var mustCarry = map[string]map[string]string{
-	"INVITE":       {"Contact": "m", "Supported": "m*", "Allow": "m*", "Max-Forwards": "m", "Unsupported": "-", "Accept-Encoding": "-"},
-	"200 INVITE":   {"Contact": "m", "Supported": "m*", "Allow": "m*", "Max-Forwards": "-"},
-	"ACK":          {"Contact": "-", "Allow": "-", "Supported": "-", "Require": "-", "Max-Forwards": "m"},
-	"BYE":          {"Contact": "-", "Allow": "-", "Require": "-", "Max-Forwards": "m"},
-	"CANCEL":       {"Contact": "-", "Allow": "-", "Require": "-", "Max-Forwards": "m"},
-	"UPDATE":       {"Contact": "m", "Supported": "m*", "Allow": "m*", "Max-Forwards": "m"},
-	"200 UPDATE":   {"Contact": "m", "Supported": "m*", "Allow": "m*"},
-	"REFER":        {"Contact": "m", "Refer-To": "m", "Max-Forwards": "m"},
-	"202 REFER":    {"Contact": "m"},
-	"NOTIFY":       {"Contact": "m", "Event": "m", "Subscription-State": "m"},
-	"OPTIONS":      {"Accept": "m*", "Max-Forwards": "m"},
-	"200 OPTIONS":  {"Accept": "m*", "Accept-Encoding": "m*", "Accept-Language": "m*", "Allow": "m*", "Supported": "m*"},
+	"INVITE": {"Contact": "m", "Supported": "m*", "Allow": "m*", "Max-Forwards": "m", "Unsupported": "-",
+		"Accept-Encoding": "-"},
+	"200 INVITE": {"Contact": "m", "Supported": "m*", "Allow": "m*", "Max-Forwards": "-"},
+	"ACK":        {"Contact": "-", "Allow": "-", "Supported": "-", "Require": "-", "Max-Forwards": "m"},
+	"BYE":        {"Contact": "-", "Allow": "-", "Require": "-", "Max-Forwards": "m"},
+	"CANCEL":     {"Contact": "-", "Allow": "-", "Require": "-", "Max-Forwards": "m"},
+	"UPDATE":     {"Contact": "m", "Supported": "m*", "Allow": "m*", "Max-Forwards": "m"},
+	"200 UPDATE": {"Contact": "m", "Supported": "m*", "Allow": "m*"},
+	"REFER":      {"Contact": "m", "Refer-To": "m", "Max-Forwards": "m"},
+	"202 REFER":  {"Contact": "m"},
+	"NOTIFY":     {"Contact": "m", "Event": "m", "Subscription-State": "m"},
+	"OPTIONS":    {"Accept": "m*", "Max-Forwards": "m"},
+	"200 OPTIONS": {"Accept": "m*", "Accept-Encoding": "m*", "Accept-Language": "m*", "Allow": "m*",
+		"Supported": "m*"},
 	"405 REFER":    {"Allow": "m"},
 	"405 PUBLISH":  {"Allow": "m"},
 	"415 INVITE":   {"Accept": "m"},
@@ -88,7 +90,8 @@ func TestHeaderFieldsOfEachMessage(t *testing.T) {
 	bad.nack(m)
 
 	// Proxy-Require concerns proxies, not us; who asks for privacy is not named to the adapter (RFC 3325 section 9.3)
-	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), "Supported: timer, 100rel, 199", "Session-Expires: 1800", knowsUpdate,
+	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), "Supported: timer, 100rel, 199", "Session-Expires: 1800",
+		knowsUpdate,
 		"Proxy-Require: nothing-known", "P-Asserted-Identity: <sip:5550150@pbx.example>", "Privacy: id")
 	inv := judge(adapter.expect("INVITE"))
 	is(t, inv, "Proxy-Require", "")
@@ -105,7 +108,8 @@ func TestHeaderFieldsOfEachMessage(t *testing.T) {
 	near := adapter.called(inv, "near")
 	h.machine.saw("2 arrived", "2 ringing", "2 answered")
 
-	far.request("UPDATE", offer("127.0.0.1", farSDP, "sendonly"), "Supported: timer", "Session-Expires: 1800;refresher=uac")
+	far.request("UPDATE", offer("127.0.0.1", farSDP, "sendonly"), "Supported: timer",
+		"Session-Expires: 1800;refresher=uac")
 	update := judge(adapter.expect("UPDATE"))
 	adapter.respond(update, 200, "", offer("127.0.0.1", nearSDP, "recvonly"))
 	judge(service.expectOf("200", "UPDATE"))
@@ -123,7 +127,8 @@ func TestHeaderFieldsOfEachMessage(t *testing.T) {
 	refer := judge(service.expect("REFER"))
 	service.respond(refer, 202, "", "")
 	judge(adapter.expectOf("202", "REFER"))
-	far.request("NOTIFY", "SIP/2.0 100 Trying\r\n", "Event: refer", "Subscription-State: active", "Content-Type: message/sipfrag")
+	far.request("NOTIFY", "SIP/2.0 100 Trying\r\n", "Event: refer", "Subscription-State: active",
+		"Content-Type: message/sipfrag")
 	adapter.respond(judge(adapter.expect("NOTIFY")), 200, "", "")
 	service.expectOf("200", "NOTIFY")
 	near.request("INVITE", offer("127.0.0.1", nearSDP, "sendonly"))
@@ -170,7 +175,8 @@ func TestRouteSetsOfRFC3261(t *testing.T) {
 	t.Parallel()
 	for name, one := range map[string]struct{ routes []string }{
 		"16.12.1.1": {[]string{"<sip:p2.domain.test;lr>", "<sip:p1.example.test;lr>"}},
-		"16.12.1.2": {[]string{"<sip:p4.domain.test;lr>", "<sip:p3.middle.test>", "<sip:p2.example.test;lr>", "<sip:p1.example.test;lr>"}},
+		"16.12.1.2": {[]string{"<sip:p4.domain.test;lr>", "<sip:p3.middle.test>", "<sip:p2.example.test;lr>",
+			"<sip:p1.example.test;lr>"}},
 	} {
 		t.Run(name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
@@ -222,7 +228,8 @@ func TestRouteSetsOfRFC3261(t *testing.T) {
 				bye = h.service.expect("BYE")
 				is(t, bye, "Route", strings.Join(want, ", "))
 				h.service.respond(bye, 200, "", "")
-				h.machine.saw("1 arrived", "1 answered", "1 near end cleared", "2 requested", "2 answered", "2 near end cleared")
+				h.machine.saw("1 arrived", "1 answered", "1 near end cleared", "2 requested", "2 answered",
+					"2 near end cleared")
 				h.done()
 			})
 		})

@@ -122,7 +122,8 @@ func readReason(v string) string {
 	switch {
 	case protocol == "" || len(protocol) > 16 || strings.ContainsFunc(protocol, notToken), cause < 0 || cause > 999:
 		return ""
-	case strings.EqualFold(protocol, "SIP") && (cause < 100 || cause > 699), strings.EqualFold(protocol, "Q.850") && (cause < 1 || cause > 127):
+	case strings.EqualFold(protocol, "SIP") && (cause < 100 || cause > 699), strings.EqualFold(protocol, "Q.850") &&
+		(cause < 1 || cause > 127):
 		return ""
 	}
 	v = protocol + ";cause=" + strconv.Itoa(cause)
@@ -134,7 +135,8 @@ func readReason(v string) string {
 
 // notToken tells a character that may not stand in a token (RFC 3261 section 25.1).
 func notToken(r rune) bool {
-	return !(r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r >= '0' && r <= '9' || strings.ContainsRune("-.!%*_+`'~", r))
+	return !(r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r >= '0' && r <= '9' ||
+		strings.ContainsRune("-.!%*_+`'~", r))
 }
 
 // splitQuoted splits at a separator outside of quotes.

@@ -49,7 +49,8 @@ func TestReasonPasses(t *testing.T) {
 			if fromFar {
 				from, there, back = c.far, h.adapter, h.service
 			}
-			from.request("BYE", "", `Reason: Q.850 ;cause=16;text="Normal, call; clearing", SIP;cause=200`, "Reason: Q.850;cause=300", "X-Own: 1")
+			from.request("BYE", "", `Reason: Q.850 ;cause=16;text="Normal, call; clearing", SIP;cause=200`,
+				"Reason: Q.850;cause=300", "X-Own: 1")
 			back.expectOf("200", "BYE")
 			bye := there.expect("BYE")
 			is(t, bye, "Reason", `Q.850;cause=16;text="Normal, call; clearing", SIP;cause=200`)
@@ -75,7 +76,8 @@ func TestReasonsAreRead(t *testing.T) {
 		"SIP;cause=-1":                   "",
 		"preemption;cause=1;text=UA":     `preemption;cause=1;text="UA"`,
 		`Q.850;text="a \" b\r";cause=16`: `Q.850;cause=16;text="a  br"`,
-		"Q.850;cause=16;text=\"" + strings.Repeat("x", 200) + `"`: `Q.850;cause=16;text="` + strings.Repeat("x", maxPhrase) + `"`,
+		"Q.850;cause=16;text=\"" + strings.Repeat("x", 200) + `"`: `Q.850;cause=16;text="` +
+			strings.Repeat("x", maxPhrase) + `"`,
 	} {
 		if got := readReason(in); got != want {
 			t.Errorf("%q: %q, want %q", in, got, want)
@@ -89,15 +91,19 @@ func TestPassedHeadersAreBounded(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
 		extra := []string{
-			"Alert-Info: <urn:alert:source:internal>\r\n ;info=bell", "Diversion: <sip:5550160@pbx.example>;reason=no-answer;counter=1",
+			"Alert-Info: <urn:alert:source:internal>\r\n ;info=bell",
+			"Diversion: <sip:5550160@pbx.example>;reason=no-answer;counter=1",
 			"Diversion: <sip:5550161@pbx.example;n=" + strings.Repeat("z", 600) + ">",
-			"History-Info: <sip:5550160@pbx.example>;index=1", "Call-Info: <https://pbx.example/" + strings.Repeat("x", 600) + ">;purpose=icon",
+			"History-Info: <sip:5550160@pbx.example>;index=1", "Call-Info: <https://pbx.example/" +
+				strings.Repeat("x", 600) + ">;purpose=icon",
 			"P-Asserted-Identity: \"Bo\" <sip:5550150@pbx.example>", "Subject: tick\u0085ets",
 		}
 		for i := range 40 {
-			extra = append(extra, fmt.Sprintf("History-Info: <sip:5550161@pbx.example;n=%s>;index=1.%d", strings.Repeat("y", 100), i))
+			extra = append(extra, fmt.Sprintf("History-Info: <sip:5550161@pbx.example;n=%s>;index=1.%d",
+				strings.Repeat("y", 100), i))
 		}
-		far := h.service.call("sip:"+serviceUser+"@"+h.toService.String(), `"`+strings.Repeat("Bo ", 300)+`\"" <sip:`+strings.Repeat("5", 400)+`@pbx.example>`,
+		far := h.service.call("sip:"+serviceUser+"@"+h.toService.String(),
+			`"`+strings.Repeat("Bo ", 300)+`\"" <sip:`+strings.Repeat("5", 400)+`@pbx.example>`,
 			h.toService, offer("127.0.0.1", farSDP, "sendrecv"), extra...)
 		h.service.expect("100")
 		inv := h.adapter.expect("INVITE")
@@ -122,8 +128,10 @@ func TestPassedHeadersAreBounded(t *testing.T) {
 		h.adapter.expect("ACK")
 
 		// and nothing of this kind goes the other way (RFC 5806, RFC 7044, RFC 3325: only what is trusted may say it)
-		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"), "Diversion: <sip:5550160@pbx.example>", "History-Info: <sip:5550160@pbx.example>;index=1",
-			"Alert-Info: <urn:alert:source:internal>", "Call-Info: <https://millrace.example/>", "P-Asserted-Identity: <sip:boss@millrace.example>")
+		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"), "Diversion: <sip:5550160@pbx.example>",
+			"History-Info: <sip:5550160@pbx.example>;index=1",
+			"Alert-Info: <urn:alert:source:internal>", "Call-Info: <https://millrace.example/>",
+			"P-Asserted-Identity: <sip:boss@millrace.example>")
 		inv = h.service.expect("INVITE")
 		for _, field := range []string{"Diversion", "History-Info", "Alert-Info", "Call-Info", "P-Asserted-Identity"} {
 			is(t, inv, field, "")
@@ -140,7 +148,8 @@ func TestPassedHeadersAreBounded(t *testing.T) {
 func TestDisplayNames(t *testing.T) {
 	t.Parallel()
 	for in, want := range map[string]string{
-		`Bo Tree`: `Bo Tree`, `Bo \" Tree`: `Bo \" Tree`, `Bo\\`: `Bo\\`, `Bo\`: `Bo`, `Bo" <sip:x@y>`: `Bo <sip:x@y>`, "Bo\r\nEvil: yes": "BoEvil: yes",
+		`Bo Tree`: `Bo Tree`, `Bo \" Tree`: `Bo \" Tree`, `Bo\\`: `Bo\\`, `Bo\`: `Bo`, `Bo" <sip:x@y>`: `Bo <sip:x@y>`,
+		"Bo\r\nEvil: yes":       "BoEvil: yes",
 		strings.Repeat("ü", 60): strings.Repeat("ü", 40), strings.Repeat("x", 79) + `\"`: strings.Repeat("x", 79),
 	} {
 		if got := quotedName(in); got != want {
@@ -152,7 +161,8 @@ func TestDisplayNames(t *testing.T) {
 // What is made of a stranger's words stands on one line, says the same when it is read again, and leaves its quotes
 // whole.
 func FuzzPassing(f *testing.F) {
-	for _, v := range []string{"Bo Tree", `Bo \" Tree\`, "Q.850;cause=16;text=\"x\"", "SIP ; cause = 200", "a\r\nEvil: yes", "\xff\u0085", `SIP;cause=200;text="a;b,c"`} {
+	for _, v := range []string{"Bo Tree", `Bo \" Tree\`, "Q.850;cause=16;text=\"x\"", "SIP ; cause = 200",
+		"a\r\nEvil: yes", "\xff\u0085", `SIP;cause=200;text="a;b,c"`} {
 		f.Add(v)
 	}
 	f.Fuzz(func(t *testing.T, v string) {

@@ -44,9 +44,12 @@ func TestRSeq(t *testing.T) {
 // RFC 3420: a message/sipfrag that tells of a transfer begins with a status line.
 func TestStatusLine(t *testing.T) {
 	for in, want := range map[string]string{
-		"SIP/2.0 200 OK\r\nX: y\r\n": "SIP/2.0 200 OK", "SIP/2.0 100 Trying": "SIP/2.0 100 Trying", "sip/2.0 699 x\n": "SIP/2.0 699 x", "SIP/2.0 180": "SIP/2.0 180 ",
-		"SIP/2.0 486 Busy Here now": "SIP/2.0 486 Busy Here now", "SIP/2.0 099 x": "", "SIP/2.0 700 x": "", "SIP/2.0 20 x": "", "SIP/2.0 2000 x": "", "SIP/2.0 2x0 y": "",
-		"SIP/3.0 200 OK": "", "SIP/2.0": "", "": "", "INVITE sip:a SIP/2.0": "", "SIP/2.0 200 " + strings.Repeat("x", 99): "SIP/2.0 200 " + strings.Repeat("x", 80),
+		"SIP/2.0 200 OK\r\nX: y\r\n": "SIP/2.0 200 OK", "SIP/2.0 100 Trying": "SIP/2.0 100 Trying",
+		"sip/2.0 699 x\n": "SIP/2.0 699 x", "SIP/2.0 180": "SIP/2.0 180 ",
+		"SIP/2.0 486 Busy Here now": "SIP/2.0 486 Busy Here now", "SIP/2.0 099 x": "", "SIP/2.0 700 x": "",
+		"SIP/2.0 20 x": "", "SIP/2.0 2000 x": "", "SIP/2.0 2x0 y": "",
+		"SIP/3.0 200 OK": "", "SIP/2.0": "", "": "", "INVITE sip:a SIP/2.0": "", "SIP/2.0 200 " +
+			strings.Repeat("x", 99): "SIP/2.0 200 " + strings.Repeat("x", 80),
 	} {
 		require.Equal(t, want, statusLine([]byte(in)), in)
 	}
@@ -79,7 +82,8 @@ func TestParseReferTo(t *testing.T) {
 		if fault == "" {
 			got = to.uri.String()
 			if r := to.replaces; r != nil {
-				got += " replaces {" + r.callID + " " + r.toTag + " " + r.fromTag + " " + map[bool]string{true: "true", false: "false"}[r.early] + "}"
+				got += " replaces {" + r.callID + " " + r.toTag + " " + r.fromTag + " " +
+					map[bool]string{true: "true", false: "false"}[r.early] + "}"
 			}
 		}
 		require.Equal(t, want, got, in)
@@ -93,7 +97,8 @@ func TestParseReferTo(t *testing.T) {
 
 func TestHostPort(t *testing.T) {
 	for in, want := range map[string]string{
-		"sip:a@pbx:5070": "pbx:5070", "sip:pbx": "pbx:5060", "sip:pbx:1": "pbx:1", "sip:pbx;transport=tls": "pbx:5061", "sip:pbx;transport=": "pbx:5060",
+		"sip:a@pbx:5070": "pbx:5070", "sip:pbx": "pbx:5060", "sip:pbx:1": "pbx:1", "sip:pbx;transport=tls": "pbx:5061",
+		"sip:pbx;transport=": "pbx:5060",
 	} {
 		var u sip.Uri
 		require.NoError(t, sip.ParseUri(in, &u))
@@ -104,7 +109,8 @@ func TestHostPort(t *testing.T) {
 // The phrases are those of RFC 3261 section 21; other codes are the far end's and keep its phrase.
 func TestPhrases(t *testing.T) {
 	for code, want := range map[int]string{
-		403: "Forbidden", 408: "Request Timeout", 480: "Temporarily Unavailable", 486: "Busy Here", 487: "Request Terminated", 502: "Bad Gateway",
+		403: "Forbidden", 408: "Request Timeout", 480: "Temporarily Unavailable", 486: "Busy Here",
+		487: "Request Terminated", 502: "Bad Gateway",
 		503: "Service Unavailable", 599: "Refused",
 	} {
 		require.Equal(t, want, reason(code))
@@ -118,10 +124,14 @@ func TestPhrases(t *testing.T) {
 // RFC 3326 section 2, and our bounds of what passes.
 func TestReasonBounds(t *testing.T) {
 	for in, want := range map[string]string{
-		"SIP;cause=100": "SIP;cause=100", "SIP;cause=699": "SIP;cause=699", "sip;cause=99": "", "Q.850;cause=1": "Q.850;cause=1", "q.850;cause=128": "", "x;cause=0": "x;cause=0",
-		"x;cause=999": "x;cause=999", "x;cause=1000": "", "x;cause=65536": "", "sixteenletters16;cause=1": "sixteenletters16;cause=1", "seventeenletter17;cause=1": "",
-		"a-z.AZ09!%*_+`'~;cause=1": "a-z.AZ09!%*_+`'~;cause=1", "a@;cause=1": "", "a{;cause=1": "", "a[;cause=1": "", "a/;cause=1": "", "a:;cause=1": "",
-		`x;text="a;b";cause=1`: `x;cause=1;text="a;b"`, "x; CAUSE = 5 ; TEXT = hi ": `x;cause=5;text="hi"`, `x;cause=1;text=""`: "x;cause=1",
+		"SIP;cause=100": "SIP;cause=100", "SIP;cause=699": "SIP;cause=699", "sip;cause=99": "",
+		"Q.850;cause=1": "Q.850;cause=1", "q.850;cause=128": "", "x;cause=0": "x;cause=0",
+		"x;cause=999": "x;cause=999", "x;cause=1000": "", "x;cause=65536": "",
+		"sixteenletters16;cause=1": "sixteenletters16;cause=1", "seventeenletter17;cause=1": "",
+		"a-z.AZ09!%*_+`'~;cause=1": "a-z.AZ09!%*_+`'~;cause=1", "a@;cause=1": "", "a{;cause=1": "", "a[;cause=1": "",
+		"a/;cause=1": "", "a:;cause=1": "",
+		`x;text="a;b";cause=1`: `x;cause=1;text="a;b"`, "x; CAUSE = 5 ; TEXT = hi ": `x;cause=5;text="hi"`,
+		`x;cause=1;text=""`: "x;cause=1",
 	} {
 		require.Equal(t, want, readReason(in), in)
 	}
@@ -150,7 +160,8 @@ func TestPassedHeaderBounds(t *testing.T) {
 	require.Equal(t, []string{"Y a", "Y c b"}, passed([]string{"Y"}, with("Y", "a", "b\x01", "c\tb", "\xff", "d\x7f")))
 	require.Len(t, passed([]string{"Y"}, with("Y", x(511), x(511), x(511))), 3, "1,536 octets with their names")
 	require.Len(t, passed([]string{"Y"}, with("Y", x(511), x(511), x(512))), 2)
-	require.Equal(t, []string{"Y " + x(512), "Y " + x(512), "Y z"}, passed([]string{"Y"}, with("Y", x(512), x(512), x(510), "z")), "a shorter one still fits")
+	require.Equal(t, []string{"Y " + x(512), "Y " + x(512), "Y z"},
+		passed([]string{"Y"}, with("Y", x(512), x(512), x(510), "z")), "a shorter one still fits")
 	require.Equal(t, "aü", boundedText("a\x00ü\u0085\xff", 3))
 	require.Equal(t, "a", boundedText("aü", 2))
 	require.Equal(t, "aü", boundedText("aüb", 3))
@@ -182,7 +193,8 @@ func TestDateAgeBounds(t *testing.T) {
 	d.learn(said("b"), begin.Add(-2*time.Second))
 	require.Equal(t, map[string]time.Duration{"a": time.Second, "b": -2 * time.Second}, d.least)
 	for after, want := range map[time.Duration]time.Duration{
-		time.Second: 0, 2 * time.Second: 0, 2*time.Second + 1: 1, 13 * time.Second: 11 * time.Second, 34 * time.Second: 32 * time.Second, 34*time.Second + 1: 0,
+		time.Second: 0, 2 * time.Second: 0, 2*time.Second + 1: 1, 13 * time.Second: 11 * time.Second,
+		34 * time.Second: 32 * time.Second, 34*time.Second + 1: 0,
 	} {
 		require.Equal(t, want, d.late(said("a"), begin.Add(after), 32*time.Second), after)
 	}
@@ -212,11 +224,14 @@ func TestEachEndIsReportedOnce(t *testing.T) {
 		"comes":  func(c *call) { c.arrived = true },
 	}
 	words := map[string]string{
-		"far": "1 far end cleared: bye", "near": "1 near end cleared", "lost": "1 adapter lost", "silent": "1 far end cleared: service-lost", "rings": "1 ringing", "lifts": "1 answered",
+		"far": "1 far end cleared: bye", "near": "1 near end cleared", "lost": "1 adapter lost",
+		"silent": "1 far end cleared: service-lost", "rings": "1 ringing", "lifts": "1 answered",
 	}
 	for _, c := range []struct{ happens, seen string }{
-		{"far far silent", "far"}, {"silent far", "silent"}, {"far near near", "far near"}, {"near far silent", "near"}, {"near lost", "near"}, {"far lost", "far"},
-		{"lost far silent near lost", "lost"}, {"rings", ""}, {"comes rings rings", "rings"}, {"comes lifts rings lifts", "lifts"}, {"comes rings lifts", "rings lifts"},
+		{"far far silent", "far"}, {"silent far", "silent"}, {"far near near", "far near"}, {"near far silent", "near"},
+		{"near lost", "near"}, {"far lost", "far"},
+		{"lost far silent near lost", "lost"}, {"rings", ""}, {"comes rings rings", "rings"},
+		{"comes lifts rings lifts", "lifts"}, {"comes rings lifts", "rings lifts"},
 	} {
 		var r recorder
 		one := &call{id: 1, line: &Line{o: LineOptions{Events: &r, LifeSafety: true}}} // of which nobody asks
@@ -247,9 +262,18 @@ func TestGlareOfOffers(t *testing.T) {
 		"other's INVITE":    {func(l, p *leg) { p.in = &inviteForwarding{initial: true} }, 0},
 		"our re-INVITE":     {func(l, p *leg) { l.out = &inviteForwarding{} }, 491},
 		"our INVITE":        {func(l, p *leg) { l.out = &inviteForwarding{initial: true} }, 0},
-		"our refresh":       {func(l, p *leg) { l.session.underWay = &refresh{req: sip.NewRequest(sip.INVITE, sip.Uri{})} }, 491},
-		"our refresh there": {func(l, p *leg) { p.session.underWay = &refresh{req: sip.NewRequest(sip.INVITE, sip.Uri{})} }, 491},
-		"our UPDATE":        {func(l, p *leg) { l.session.underWay = &refresh{req: sip.NewRequest(sip.UPDATE, sip.Uri{})} }, 0},
+		"our refresh": {func(l, p *leg) {
+			l.session.underWay = &refresh{req: sip.NewRequest(sip.INVITE,
+				sip.Uri{})}
+		}, 491},
+		"our refresh there": {func(l, p *leg) {
+			p.session.underWay = &refresh{req: sip.NewRequest(sip.INVITE,
+				sip.Uri{})}
+		}, 491},
+		"our UPDATE": {func(l, p *leg) {
+			l.session.underWay = &refresh{req: sip.NewRequest(sip.UPDATE,
+				sip.Uri{})}
+		}, 0},
 		"our refresh is over": {func(l, p *leg) {
 			l.session.underWay = &refresh{req: sip.NewRequest(sip.INVITE, sip.Uri{}), ack: &sip.Request{}}
 		}, 0},
@@ -268,14 +292,19 @@ func TestGlareOfOffers(t *testing.T) {
 // The values of our own times, since the tests shorten them.
 func TestDefaultTimes(t *testing.T) {
 	require.Equal(t, times{
-		t1: 500 * time.Millisecond, t2: 4 * time.Second, final: 32 * time.Second, ringing: 190 * time.Second, silence: 4 * time.Second, silenceAfterLoss: 700 * time.Millisecond,
-		emergencySilence: 2 * time.Second, recoveryProbe: 10 * time.Second, look: 5 * time.Second, resubscribe: 30 * time.Second, probe: 2 * time.Second, retryAfter: 10 * time.Second,
-		clearPerLine: 2 * time.Second, second: time.Second, emergencyLiveness: 5 * time.Minute, sound: 2 * time.Second, closeTimeout: time.Second,
-		firstLivenessCheck: 10 * time.Second, livenessEvery: 2 * time.Minute, livenessEveryWithMedia: 15 * time.Minute, fresh: 10 * time.Second, mediaSilence: 25 * time.Second,
+		t1: 500 * time.Millisecond, t2: 4 * time.Second, final: 32 * time.Second, ringing: 190 * time.Second,
+		silence: 4 * time.Second, silenceAfterLoss: 700 * time.Millisecond,
+		emergencySilence: 2 * time.Second, recoveryProbe: 10 * time.Second, look: 5 * time.Second,
+		resubscribe: 30 * time.Second, probe: 2 * time.Second, retryAfter: 10 * time.Second,
+		clearPerLine: 2 * time.Second, second: time.Second, emergencyLiveness: 5 * time.Minute, sound: 2 * time.Second,
+		closeTimeout:       time.Second,
+		firstLivenessCheck: 10 * time.Second, livenessEvery: 2 * time.Minute, livenessEveryWithMedia: 15 * time.Minute,
+		fresh: 10 * time.Second, mediaSilence: 25 * time.Second,
 		silenceReport: 5 * time.Minute, recoveryDelay: 30 * time.Second,
 	}, defaultTimes())
 	for _, c := range []struct{ want, is int }{
-		{32, maxForks}, {70, maxForwards}, {8, maxReferrals}, {4, maxIntervals}, {4, maxReasons}, {80, maxPhrase}, {512, maxPassedValue}, {1536, maxPassed}, {128, maxUser},
+		{32, maxForks}, {70, maxForwards}, {8, maxReferrals}, {4, maxIntervals}, {4, maxReasons}, {80, maxPhrase},
+		{512, maxPassedValue}, {1536, maxPassed}, {128, maxUser},
 		{199, statusEarlyTerminated}, {422, statusIntervalTooSmall},
 	} {
 		require.Equal(t, c.want, c.is)
@@ -292,7 +321,8 @@ func TestGlareRetryTimes(t *testing.T) {
 	one := &call{a: &Agent{times: defaultTimes()}}
 	ours, theirs := &leg{c: one}, &leg{c: one}
 	one.first = &inviteForwarding{inviteAttempt: &inviteAttempt{to: ours}, from: theirs}
-	for l, want := range map[*leg][2]time.Duration{ours: {2100 * time.Millisecond, 4 * time.Second}, theirs: {0, 2 * time.Second}} {
+	for l, want := range map[*leg][2]time.Duration{ours: {2100 * time.Millisecond, 4 * time.Second},
+		theirs: {0, 2 * time.Second}} {
 		least, most := time.Hour, time.Duration(0)
 		for range 10000 { // each of some 200 steps is missed with a chance of 10^-21
 			d := l.glareWait()

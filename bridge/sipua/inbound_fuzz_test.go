@@ -23,15 +23,18 @@ import (
 
 // The parties of FuzzInbound: the first byte of a datagram says who sends it.
 var fuzzParties = map[byte]netip.AddrPort{
-	'a': netip.MustParseAddrPort("192.0.2.10:5060"), 's': netip.MustParseAddrPort("192.0.2.2:5060"), 'x': netip.MustParseAddrPort("192.0.2.99:5060"),
+	'a': netip.MustParseAddrPort("192.0.2.10:5060"), 's': netip.MustParseAddrPort("192.0.2.2:5060"),
+	'x': netip.MustParseAddrPort("192.0.2.99:5060"),
 }
 
 // fuzzSeeds are datagrams with places for what only the agent knows: {id}, {own}, {peer} are Call-ID and tags of the
 // call that is up, on the side that the sender is on.
 func fuzzSeeds() [][]byte {
 	head := func(start, to, cseq string, more ...string) string {
-		return strings.Join(append([]string{start, "Via: SIP/2.0/UDP 192.0.2.10:5060;branch=z9hG4bK1;rport", "From: <sip:p@192.0.2.10>;tag={peer}", "To: <sip:u@192.0.2.1>" + to,
-			"Call-ID: {id}", "CSeq: " + cseq, "Max-Forwards: 70", "Contact: <sip:p@192.0.2.10>"}, more...), "\r\n") + "\r\n"
+		return strings.Join(append([]string{start, "Via: SIP/2.0/UDP 192.0.2.10:5060;branch=z9hG4bK1;rport",
+			"From: <sip:p@192.0.2.10>;tag={peer}", "To: <sip:u@192.0.2.1>" + to,
+			"Call-ID: {id}", "CSeq: " + cseq, "Max-Forwards: 70", "Contact: <sip:p@192.0.2.10>"}, more...), "\r\n") +
+			"\r\n"
 	}
 	body := offer("192.0.2.10", 40000, "sendonly")
 	sdp := fmt.Sprintf("Content-Type: application/sdp\r\nContent-Length: %d\r\n\r\n%s", len(body), body)
@@ -42,16 +45,26 @@ func fuzzSeeds() [][]byte {
 		"s" + head("BYE sip:u@192.0.2.1 SIP/2.0", in, "9 BYE", "Reason: Q.850;cause=16") + "\r\n",
 		"x" + head("BYE sip:u@192.0.2.1 SIP/2.0", in, "9 BYE") + "\r\n",
 		"a" + head("INVITE sip:u@192.0.2.1 SIP/2.0", in, "9 INVITE") + sdp,
-		"a" + head("UPDATE sip:u@192.0.2.1 SIP/2.0", in, "9 UPDATE", "Session-Expires: 90") + sdp + "\x00s" + head("UPDATE sip:u@192.0.2.1 SIP/2.0", in, "9 UPDATE") + "\r\n",
-		"a" + head("REFER sip:u@192.0.2.1 SIP/2.0", in, "9 REFER", "Refer-To: <sip:5550102@192.0.2.1?Replaces={id}%3Bto-tag%3D{own}%3Bfrom-tag%3D{peer}>") + "\r\n",
-		"s" + head("NOTIFY sip:u@192.0.2.1 SIP/2.0", in, "9 NOTIFY", "Event: refer", "Subscription-State: active") + "\r\n",
-		"a" + head("INFO sip:u@192.0.2.1 SIP/2.0", in, "9 INFO", "Content-Type: application/dtmf-relay", "Content-Length: 9") + "\r\nSignal=16",
+		"a" + head("UPDATE sip:u@192.0.2.1 SIP/2.0", in, "9 UPDATE", "Session-Expires: 90") + sdp + "\x00s" +
+			head("UPDATE sip:u@192.0.2.1 SIP/2.0", in, "9 UPDATE") + "\r\n",
+		"a" + head("REFER sip:u@192.0.2.1 SIP/2.0", in, "9 REFER",
+			"Refer-To: <sip:5550102@192.0.2.1?Replaces={id}%3Bto-tag%3D{own}%3Bfrom-tag%3D{peer}>") + "\r\n",
+		"s" + head("NOTIFY sip:u@192.0.2.1 SIP/2.0", in, "9 NOTIFY", "Event: refer", "Subscription-State: active") +
+			"\r\n",
+		"a" + head("INFO sip:u@192.0.2.1 SIP/2.0", in, "9 INFO", "Content-Type: application/dtmf-relay",
+			"Content-Length: 9") + "\r\nSignal=16",
 		"a" + head("PRACK sip:u@192.0.2.1 SIP/2.0", in, "9 PRACK", "RAck: 1 1 INVITE") + "\r\n",
-		"a" + head("INVITE sip:5550102@192.0.2.1 SIP/2.0", "", "1 INVITE", "Supported: 100rel, timer", "Session-Expires: 90") + sdp + "\x00a" + head("CANCEL sip:5550102@192.0.2.1 SIP/2.0", "", "1 CANCEL") + "\r\n",
+		"a" + head("INVITE sip:5550102@192.0.2.1 SIP/2.0", "", "1 INVITE", "Supported: 100rel, timer",
+			"Session-Expires: 90") + sdp + "\x00a" + head("CANCEL sip:5550102@192.0.2.1 SIP/2.0", "", "1 CANCEL") +
+			"\r\n",
 		"s" + head("INVITE sip:5550100@192.0.2.1 SIP/2.0", "", "1 INVITE") + sdp,
-		"s" + head("NOTIFY sip:5550100@192.0.2.1 SIP/2.0", "", "1 NOTIFY", "Event: message-summary", "Subscription-State: active", "Content-Type: application/simple-message-summary", "Content-Length: 21") + "\r\nMessages-Waiting: yes",
-		"a" + head("REGISTER sip:192.0.2.1 SIP/2.0", "", "1 REGISTER", "Expires: 60", `Authorization: Digest username="u", realm="r", nonce="n", uri="sip:192.0.2.1", response="0"`) + "\r\n",
-		"a" + head("SUBSCRIBE sip:u@192.0.2.1 SIP/2.0", "", "1 SUBSCRIBE", "Event: message-summary", "Expires: 60") + "\r\n",
+		"s" + head("NOTIFY sip:5550100@192.0.2.1 SIP/2.0", "", "1 NOTIFY", "Event: message-summary",
+			"Subscription-State: active", "Content-Type: application/simple-message-summary", "Content-Length: 21") +
+			"\r\nMessages-Waiting: yes",
+		"a" + head("REGISTER sip:192.0.2.1 SIP/2.0", "", "1 REGISTER", "Expires: 60",
+			`Authorization: Digest username="u", realm="r", nonce="n", uri="sip:192.0.2.1", response="0"`) + "\r\n",
+		"a" + head("SUBSCRIBE sip:u@192.0.2.1 SIP/2.0", "", "1 SUBSCRIBE", "Event: message-summary", "Expires: 60") +
+			"\r\n",
 		"s" + head("SIP/2.0 200 OK", in, "1 INVITE") + sdp,
 	} {
 		seeds = append(seeds, []byte(s))
@@ -91,15 +104,20 @@ func newFuzzBed(t *testing.T, settings ...setting) *fuzzBed {
 	r.ledger = &eventLedger{open: map[supervision.CallID]supervision.EventKind{}, told: map[onceTold]bool{}}
 	adapter, service := fuzzParties['a'], fuzzParties['s']
 	o, times := Options{
-		Realm: "millrace.example", Numbers: numbers(t), Logger: zap.New(core), packets: func(at netip.AddrPort) endpoint.Packets { return r.net.Listen(at) },
+		Realm: "millrace.example", Numbers: numbers(t), Logger: zap.New(core),
+		packets: func(at netip.AddrPort) endpoint.Packets { return r.net.Listen(at) },
 		lookup: func(_ context.Context, _, host string) ([]netip.Addr, error) {
 			return nil, &net.DNSError{Name: host, IsNotFound: true}
 		},
 		Lines: []LineOptions{{
-			Name: "box-office", Events: r.ledger, MaxCalls: 4, MessageWaiting: MessagesPass, SessionExpires: 30 * time.Minute,
-			AdapterSocket: Socket{Listen: netip.AddrPortFrom(host, 5060), UDP: true}, ServiceSocket: Socket{Listen: netip.AddrPortFrom(host, 5070), UDP: true},
-			AdapterUser: "port", AdapterFixed: &sip.Uri{Scheme: "sip", User: "port", Host: adapter.Addr().String(), Port: 5060},
-			Registrar: sip.Uri{Scheme: "sip", Host: service.Addr().String(), Port: 5060}, ServiceUser: serviceUser, ServiceSecret: serviceSecret,
+			Name: "box-office", Events: r.ledger, MaxCalls: 4, MessageWaiting: MessagesPass,
+			SessionExpires: 30 * time.Minute,
+			AdapterSocket:  Socket{Listen: netip.AddrPortFrom(host, 5060), UDP: true},
+			ServiceSocket:  Socket{Listen: netip.AddrPortFrom(host, 5070), UDP: true},
+			AdapterUser:    "port", AdapterFixed: &sip.Uri{Scheme: "sip", User: "port", Host: adapter.Addr().String(),
+				Port: 5060},
+			Registrar: sip.Uri{Scheme: "sip", Host: service.Addr().String(), Port: 5060}, ServiceUser: serviceUser,
+			ServiceSecret: serviceSecret,
 		}},
 	}, defaultTimes()
 	for _, s := range settings {
@@ -110,7 +128,8 @@ func newFuzzBed(t *testing.T, settings ...setting) *fuzzBed {
 		t.Fatal(err)
 	}
 	r.agent, r.ledger.line = agent, agent.Line("box-office")
-	r.to = map[byte]netip.AddrPort{'a': netip.AddrPortFrom(host, 5060), 's': netip.AddrPortFrom(host, 5070), 'x': netip.AddrPortFrom(host, 5060)}
+	r.to = map[byte]netip.AddrPort{'a': netip.AddrPortFrom(host, 5060), 's': netip.AddrPortFrom(host, 5070),
+		'x': netip.AddrPortFrom(host, 5060)}
 	for who, at := range fuzzParties {
 		r.ends[who] = r.net.Listen(at)
 	}
@@ -132,7 +151,8 @@ func (r *fuzzBed) close(t *testing.T) {
 		t.Errorf("call %d stays", id)
 	}
 	if len(r.agent.calls) == 0 && len(r.agent.dialogs)+len(r.agent.invites)+len(r.agent.merged) > 0 {
-		t.Errorf("left behind: %d dialogs, %d invites, %d merged", len(r.agent.dialogs), len(r.agent.invites), len(r.agent.merged))
+		t.Errorf("left behind: %d dialogs, %d invites, %d merged", len(r.agent.dialogs), len(r.agent.invites),
+			len(r.agent.merged))
 	}
 	r.agent.mu.Unlock()
 	if err := r.agent.Close(); err != nil {
@@ -206,9 +226,12 @@ func fuzzDialog(t *testing.T, data []byte) {
 		}
 		from, text := fuzzParties[who], ""
 		for _, line := range []string{
-			method + " sip:u@192.0.2.1 SIP/2.0", fmt.Sprintf("Via: SIP/2.0/UDP %s;branch=z9hG4bKd%d;rport", from, n), "From: <sip:p@192.0.2.10>;tag=" + word("{peer}", data[4]),
-			"To: <sip:u@192.0.2.1>;tag=" + word("{own}", data[3]), "Call-ID: " + word("{id}", data[2]), fmt.Sprintf("CSeq: %d %s", data[5], method),
-			"Max-Forwards: 70", "Contact: <sip:p@" + from.String() + ">", "Refer-To: <sip:5550102@192.0.2.1>", "Event: refer", "RAck: 1 1 INVITE", "Content-Length: 0", "", "",
+			method + " sip:u@192.0.2.1 SIP/2.0", fmt.Sprintf("Via: SIP/2.0/UDP %s;branch=z9hG4bKd%d;rport", from, n),
+			"From: <sip:p@192.0.2.10>;tag=" + word("{peer}", data[4]),
+			"To: <sip:u@192.0.2.1>;tag=" + word("{own}", data[3]), "Call-ID: " + word("{id}", data[2]),
+			fmt.Sprintf("CSeq: %d %s", data[5], method),
+			"Max-Forwards: 70", "Contact: <sip:p@" + from.String() + ">", "Refer-To: <sip:5550102@192.0.2.1>",
+			"Event: refer", "RAck: 1 1 INVITE", "Content-Length: 0", "", "",
 		} {
 			text += line + "\r\n"
 		}
@@ -227,9 +250,11 @@ func fuzzDialog(t *testing.T, data []byte) {
 }
 
 // fuzzCall brings a call from the service to talking and returns what a sender of either side puts in its places.
-func fuzzCall(t *testing.T, net *endpointtest.Network, ends map[byte]*endpointtest.Socket, to map[byte]netip.AddrPort) map[byte]map[string]string {
+func fuzzCall(t *testing.T, net *endpointtest.Network, ends map[byte]*endpointtest.Socket,
+	to map[byte]netip.AddrPort) map[byte]map[string]string {
 	say := func(who byte, lines []string, body string) {
-		text := strings.Join(append(lines, "Content-Type: application/sdp", fmt.Sprintf("Content-Length: %d", len(body))), "\r\n") + "\r\n\r\n" + body
+		text := strings.Join(append(lines, "Content-Type: application/sdp",
+			fmt.Sprintf("Content-Length: %d", len(body))), "\r\n") + "\r\n\r\n" + body
 		net.Send(fuzzParties[who], to[who], []byte(text))
 		synctest.Wait()
 	}
@@ -242,19 +267,23 @@ func fuzzCall(t *testing.T, net *endpointtest.Network, ends map[byte]*endpointte
 	}
 	sdp := offer("192.0.2.10", 40000, "sendrecv")
 	service := fuzzParties['s'].String()
-	from, called, via := "From: <sip:5550150@"+service+">;tag=far", "<sip:"+serviceUser+"@192.0.2.1:5070>", "Via: SIP/2.0/UDP "+service+";branch=z9hG4bK"
-	say('s', []string{"INVITE sip:" + serviceUser + "@192.0.2.1:5070 SIP/2.0", via + "call", from, "To: " + called, "Call-ID: up", "CSeq: 1 INVITE", "Contact: <sip:f@" + service + ">"}, sdp)
+	from, called, via := "From: <sip:5550150@"+service+">;tag=far", "<sip:"+serviceUser+"@192.0.2.1:5070>",
+		"Via: SIP/2.0/UDP "+service+";branch=z9hG4bK"
+	say('s', []string{"INVITE sip:" + serviceUser + "@192.0.2.1:5070 SIP/2.0", via + "call", from, "To: " + called,
+		"Call-ID: up", "CSeq: 1 INVITE", "Contact: <sip:f@" + service + ">"}, sdp)
 	inv := last('a')
 	if !inv.is("INVITE") {
 		t.Fatalf("no call was offered: %v", inv)
 	}
-	say('a', []string{"SIP/2.0 200 OK", "Via: " + inv.get("Via"), "From: " + inv.get("From"), "To: " + inv.get("To") + ";tag=near", "Call-ID: " + inv.get("Call-ID"),
+	say('a', []string{"SIP/2.0 200 OK", "Via: " + inv.get("Via"), "From: " + inv.get("From"), "To: " + inv.get("To") +
+		";tag=near", "Call-ID: " + inv.get("Call-ID"),
 		"CSeq: " + inv.get("CSeq"), "Contact: <sip:p@" + fuzzParties['a'].String() + ">"}, sdp)
 	ok := last('s')
 	if !ok.is("200") {
 		t.Fatalf("no call was answered: %v", ok)
 	}
-	say('s', []string{"ACK " + uri(ok.get("Contact")) + " SIP/2.0", via + "ack", from, "To: " + ok.get("To"), "Call-ID: up", "CSeq: 1 ACK"}, "")
+	say('s', []string{"ACK " + uri(ok.get("Contact")) + " SIP/2.0", via + "ack", from, "To: " + ok.get("To"),
+		"Call-ID: up", "CSeq: 1 ACK"}, "")
 	tag := func(h string) string { _, v, _ := strings.Cut(h, ";tag="); return v }
 	far := map[string]string{"{id}": "up", "{own}": tag(ok.get("To")), "{peer}": "far"}
 	near := map[string]string{"{id}": inv.get("Call-ID"), "{own}": tag(inv.get("From")), "{peer}": "near"}

@@ -183,7 +183,8 @@ func (l *leg) handleReinvite(r *endpoint.Request) {
 		l.reply(r, code, reason, headers...)
 		return
 	}
-	x := &inviteForwarding{from: l, inviteAttempt: &inviteAttempt{to: p}, r: r, seq: r.CSeq().SeqNo, body: body, offered: hasBody(r.Request)}
+	x := &inviteForwarding{from: l, inviteAttempt: &inviteAttempt{to: p}, r: r, seq: r.CSeq().SeqNo, body: body,
+		offered: hasBody(r.Request)}
 	x.readCallerOptions()
 	if x.offered {
 		l.offerAnswer.pending = l

@@ -27,7 +27,8 @@ func TestSpoofedBye(t *testing.T) {
 	spoofer := elsewhere(t, "spoofer")
 	forged := func(p *testPeer, to netip.AddrPort, d *peerDialog, local, remote, id string) {
 		cseq := d.cseq + 1
-		p.send(to, "BYE "+d.target+" SIP/2.0", p.via(), "From: "+local, "To: "+remote, "Call-ID: "+id, "CSeq: "+num(cseq)+" BYE", "Max-Forwards: 70", "")
+		p.send(to, "BYE "+d.target+" SIP/2.0", p.via(), "From: "+local, "To: "+remote, "Call-ID: "+id,
+			"CSeq: "+num(cseq)+" BYE", "Max-Forwards: 70", "")
 	}
 	near, far := c.near, c.far
 	forged(spoofer, h.toAdapter, near, near.local, near.remote, near.id)
@@ -74,7 +75,8 @@ func TestByeFromAnotherAddressOfTheAdapter(t *testing.T) {
 	d.request("BYE", "")
 	m := moved.expectOf("401", "BYE")
 	const calledURI = "sip:5550199@127.0.0.1" // some adapters name whom they called, also in a BYE, whose Request-URI is our Contact (from memory)
-	d.request("BYE", "", authorization(t, "Authorization", m.get("WWW-Authenticate"), "BYE", calledURI, adapterUser, adapterSecret))
+	d.request("BYE", "", authorization(t, "Authorization", m.get("WWW-Authenticate"), "BYE", calledURI, adapterUser,
+		adapterSecret))
 	moved.expectOf("200", "BYE")
 	h.service.respond(h.service.expect("BYE"), 200, "", "")
 	h.machine.saw("1 near end cleared")

@@ -116,7 +116,8 @@ func (l *leg) follow(b registration.Binding) {
 // prepare builds the INVITE for the other leg.
 func (x *inviteForwarding) prepare() {
 	x.req = x.to.build(sip.INVITE)
-	if in, out := x.r.MaxForwards(), x.req.MaxForwards(); x.initial && in != nil && in.Val() > 0 && in.Val() <= maxForwards {
+	if in, out := x.r.MaxForwards(), x.req.MaxForwards(); x.initial && in != nil && in.Val() > 0 &&
+		in.Val() <= maxForwards {
 		*out = sip.MaxForwardsHeader(in.Val() - 1) // so that a call that runs in a circle ends
 	}
 	if x.initial {
@@ -204,7 +205,8 @@ func (x *inviteForwarding) response(res endpoint.Response) {
 
 // challenged answers a challenge of the service by putting credentials into req.
 func (l *leg) challenged(req *sip.Request, res *sip.Response) bool {
-	if l.side != media.ServiceSide || (res.StatusCode != sip.StatusUnauthorized && res.StatusCode != sip.StatusProxyAuthRequired) {
+	if l.side != media.ServiceSide || (res.StatusCode != sip.StatusUnauthorized &&
+		res.StatusCode != sip.StatusProxyAuthRequired) {
 		return false
 	}
 	if err := l.account.authorize(req, res); err != nil {
@@ -417,7 +419,8 @@ func (x *inviteForwarding) failed(err error) {
 	x.endTransaction()
 	x.to.out = nil
 	c := x.to.c
-	c.line.log.Warn("no answer to INVITE", zap.Uint64("call", uint64(c.id)), zap.Stringer("side", sideName(x.to.side)), zap.Error(err))
+	c.line.log.Warn("no answer to INVITE", zap.Uint64("call", uint64(c.id)), zap.Stringer("side", sideName(x.to.side)),
+		zap.Error(err))
 	if !x.initial {
 		x.refuse(sip.StatusRequestTimeout)
 		x.to.checkPeer(sip.INVITE, 0, x.sent, false)

@@ -135,7 +135,8 @@ func (x *inviteForwarding) nextAddress() bool {
 	x.to.c.line.log.Warn("an emergency call goes on to another address of the service",
 		zap.Uint64("call", uint64(x.to.c.id)), zap.Stringer("address", next))
 	x.giveUp(cl)
-	x.tryAt(cl.to.account, &inviteAttempt{name: name, tried: tried, at: netip.AddrPortFrom(next, uint16(port)).String()})
+	x.tryAt(cl.to.account, &inviteAttempt{name: name, tried: tried,
+		at: netip.AddrPortFrom(next, uint16(port)).String()})
 	return true
 }
 

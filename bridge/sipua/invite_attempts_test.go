@@ -200,7 +200,8 @@ func TestEmergencyServices(t *testing.T) {
 func (c emergencyCase) run(t *testing.T) {
 	h, reserve := newVirtualTestBedOfTwo(t, func(o *Options, times *times) {
 		d := defaultTimes()
-		times.silence, times.emergencySilence, times.final, times.probe = d.silence/20, d.emergencySilence/20, d.final/20, d.probe/20
+		times.silence, times.emergencySilence, times.final, times.probe = d.silence/20, d.emergencySilence/20,
+			d.final/20, d.probe/20
 		if c.first.gone {
 			o.Lines[0].ServiceProxy = "pbx.example:5060"
 		}
@@ -282,7 +283,10 @@ func (c emergencyCase) ends(h *testBed, near *peerDialog, at [3]*centre, who int
 			if n == 0 || n == 2 && !tried {
 				continue
 			}
-			if k := slices.IndexFunc(told, func(s string) bool { return strings.HasSuffix(s, " second") == (n == 2) }); k < 0 {
+			if k := slices.IndexFunc(told, func(s string) bool {
+				return strings.HasSuffix(s,
+					" second") == (n == 2)
+			}); k < 0 {
 				t.Errorf("nothing is told of what the service%s did: %q", service, told)
 			} else if want := c.said(n); told[k] != want {
 				t.Errorf("told %q, want %q", told[k], want)
@@ -306,7 +310,8 @@ func (c emergencyCase) ends(h *testBed, near *peerDialog, at [3]*centre, who int
 		s.mu.Unlock()
 	}
 	if who != 0 && at[3-who].answered && at[3-who].habit.answers() {
-		if all := append(told, h.machine.attemptEvents()...); !slices.ContainsFunc(all, func(s string) bool { return strings.Contains(s, " 200 ") }) {
+		if all := append(told, h.machine.attemptEvents()...); !slices.ContainsFunc(all,
+			func(s string) bool { return strings.Contains(s, " 200 ") }) {
 			t.Errorf("a second answer is not told of: %q", all)
 		}
 	}

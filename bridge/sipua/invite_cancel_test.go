@@ -54,7 +54,8 @@ func TestWaitAfterCancelEndsWithTheFinalResponse(t *testing.T) {
 			bye := h.adapter.expect("BYE")
 			h.adapter.silent(500 * time.Millisecond)
 			h.adapter.respond(bye, 200, "", "")
-			h.machine.saw("1 arrived", "1 ringing", "1 far end cleared: bye", "1 answered", "1 adapter leg cleared: confirmed")
+			h.machine.saw("1 arrived", "1 ringing", "1 far end cleared: bye", "1 answered",
+				"1 adapter leg cleared: confirmed")
 			h.atRest()
 		})
 	})

@@ -81,7 +81,8 @@ func (s *account) noteHeard() {
 
 // lost reports whether the service did not answer lately.
 func (s *account) lost() bool {
-	return s.down.Load() || int64(time.Since(s.line.a.epoch)) < s.silentUntil.Load() || s.client != nil && s.client.Status().Silent
+	return s.down.Load() || int64(time.Since(s.line.a.epoch)) < s.silentUntil.Load() || s.client != nil &&
+		s.client.Status().Silent
 }
 
 // registrationChanged takes what became of the registration: a granted one shows that the service is back.
@@ -94,7 +95,8 @@ func (s *account) registrationChanged(now registration.Status) {
 // awaitRecovery asks a service that is lost by OPTIONS until it answers (RFC 3261 section 11). One at a time runs,
 // which looking tells.
 func (s *account) awaitRecovery() {
-	for again := true; again; again = s.down.Load() && s.line.a.ctx.Err() == nil && s.probing.CompareAndSwap(false, true) {
+	for again := true; again; again = s.down.Load() && s.line.a.ctx.Err() == nil &&
+		s.probing.CompareAndSwap(false, true) {
 		s.probeRecovery()
 		s.probing.Store(false)
 	}
@@ -185,7 +187,8 @@ func (x *inviteForwarding) tryNext() {
 	c, next := x.to.c, x.untried[0]
 	x.untried = x.untried[1:]
 	c.a.counts.failovers.Add(1)
-	c.line.log.Warn("a call goes on to the line's other service", zap.Uint64("call", uint64(c.id)), zap.String("registrar", next.Registrar.Host))
+	c.line.log.Warn("a call goes on to the line's other service", zap.Uint64("call", uint64(c.id)),
+		zap.String("registrar", next.Registrar.Host))
 	x.tryAt(next, &inviteAttempt{})
 }
 

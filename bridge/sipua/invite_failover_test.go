@@ -26,9 +26,11 @@ func newVirtualTestBedOfTwo(t testing.TB, settings ...setting) (*testBed, *testP
 	reserve := m.newTestPeer(t, "reserve", reserveHost)
 	with := func(o *Options, times *times) {
 		shorter(o, times)
-		times.emergencySilence, times.recoveryProbe, times.silenceAfterLoss = 100*time.Millisecond, 30*time.Millisecond, 100*time.Millisecond
+		times.emergencySilence, times.recoveryProbe, times.silenceAfterLoss = 100*time.Millisecond, 30*time.Millisecond,
+			100*time.Millisecond
 		o.Lines[0].Second = &ServiceAccount{
-			Registrar: sip.Uri{Scheme: "sip", Host: reserveHost, Port: int(reserve.at.Port())}, User: secondUser, Secret: secondSecret,
+			Registrar: sip.Uri{Scheme: "sip", Host: reserveHost, Port: int(reserve.at.Port())}, User: secondUser,
+			Secret: secondSecret,
 		}
 	}
 	return newTestBedIn(t, &m, append([]setting{with}, settings...)...), reserve
@@ -50,7 +52,8 @@ func TestSecondServiceTakesOver(t *testing.T) {
 		contains(t, inv.start, "sip:5550150@"+reserve.at.String())
 		contains(t, inv.get("From"), "<sip:"+secondUser+"@"+reserve.at.String()+">")
 		contains(t, inv.get("Contact"), "<sip:"+secondUser+"@")
-		reserve.respond(inv, 401, "far", "", `WWW-Authenticate: Digest realm="reserve.example", nonce="n1", qop="auth", algorithm=MD5`)
+		reserve.respond(inv, 401, "far", "",
+			`WWW-Authenticate: Digest realm="reserve.example", nonce="n1", qop="auth", algorithm=MD5`)
 		reserve.expect("ACK")
 		inv = reserve.expect("INVITE")
 		credentialsOf(t, inv, "Authorization", "INVITE", secondUser, secondSecret)
@@ -156,14 +159,16 @@ func TestResponsesThatCauseFailover(t *testing.T) {
 		} {
 			h, reserve := newVirtualTestBedOfTwo(t, quickDateCheck)
 			if c.number == "999" {
-				h.adapter.call("sip:999@"+h.toAdapter.String(), "<sip:"+adapterUser+"@"+h.toAdapter.String()+">", h.toAdapter, near())
+				h.adapter.call("sip:999@"+h.toAdapter.String(), "<sip:"+adapterUser+"@"+h.toAdapter.String()+">",
+					h.toAdapter, near())
 				h.adapter.expect("100")
 			} else {
 				h.request(c.number, near())
 			}
 			inv := h.service.expect("INVITE")
 			if c.early > 0 {
-				h.service.respond(inv, c.early, "far", strings.Repeat(offer("127.0.0.1", farSDP+10, "sendrecv"), c.early/183))
+				h.service.respond(inv, c.early, "far", strings.Repeat(offer("127.0.0.1", farSDP+10, "sendrecv"),
+					c.early/183))
 			}
 			early := ""
 			if c.early > 100 {
@@ -193,7 +198,8 @@ func TestEmergencyCallTriesBoth(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h, reserve := newVirtualTestBedOfTwo(t, quickDateCheck)
-		h.adapter.call("sip:999@"+h.toAdapter.String(), "<sip:"+adapterUser+"@"+h.toAdapter.String()+">", h.toAdapter, near())
+		h.adapter.call("sip:999@"+h.toAdapter.String(), "<sip:"+adapterUser+"@"+h.toAdapter.String()+">", h.toAdapter,
+			near())
 		h.service.expect("INVITE")
 		reserve.expect("INVITE")
 		h.adapter.expect("100")
@@ -248,7 +254,8 @@ func credentialsOf(t testing.TB, m message, header, method, user, password strin
 	if err != nil {
 		t.Fatalf("%s: %v in %s", header, err, m)
 	}
-	want, err := digest.Digest(&digest.Challenge{Realm: c.Realm, Nonce: c.Nonce, Algorithm: c.Algorithm, QOP: []string{"auth"}},
+	want, err := digest.Digest(&digest.Challenge{Realm: c.Realm, Nonce: c.Nonce, Algorithm: c.Algorithm,
+		QOP: []string{"auth"}},
 		digest.Options{Method: method, URI: c.URI, Username: user, Password: password, Count: c.Nc, Cnonce: c.Cnonce})
 	if err != nil || c.Username != user || c.Response != want.Response {
 		t.Fatalf("wrong answer to the challenge (%v): %s", err, m)
@@ -284,7 +291,8 @@ func TestRegistrationShowsThatTheServiceIsBack(t *testing.T) {
 		if s.noteHeard(); !s.spokeSince(time.Now()) || s.spokeSince(time.Now().Add(1)) {
 			t.Error("it spoke now")
 		}
-		for now, back := range map[registration.Status]bool{{}: false, {Registered: true, Silent: true}: false, {Silent: true}: false, {Registered: true}: true} {
+		for now, back := range map[registration.Status]bool{{}: false, {Registered: true, Silent: true}: false,
+			{Silent: true}: false, {Registered: true}: true} {
 			s.noteSilent()
 			s.registrationChanged(now)
 			if s.lost() == back {

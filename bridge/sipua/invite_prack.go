@@ -96,7 +96,8 @@ func (x *inviteForwarding) acknowledgeEarly(d *dialog, n uint32) {
 // prack is the acknowledgement of the reliable response n to the INVITE cseq.
 func (l *leg) prack(d *dialog, n, cseq uint32) *sip.Request {
 	req := l.buildIn(d, sip.PRACK)
-	req.AppendHeader(sip.NewHeader("RAck", strconv.FormatUint(uint64(n), 10)+" "+strconv.FormatUint(uint64(cseq), 10)+" INVITE"))
+	req.AppendHeader(sip.NewHeader("RAck", strconv.FormatUint(uint64(n), 10)+" "+strconv.FormatUint(uint64(cseq),
+		10)+" INVITE"))
 	return req
 }
 
@@ -143,7 +144,8 @@ func (x *inviteForwarding) sendProvisional(d *dialog, res *sip.Response, body []
 		t = &reliableProvisionals{x: x, d: d.other}
 		d.other.provisionals = t
 	}
-	t.waiting = append(t.waiting, &provisionalResponse{res: out, described: hasBody(out), reliable: reliable, theirs: n, cseq: x.req.CSeq().SeqNo})
+	t.waiting = append(t.waiting, &provisionalResponse{res: out, described: hasBody(out), reliable: reliable, theirs: n,
+		cseq: x.req.CSeq().SeqNo})
 	t.next()
 }
 
@@ -237,7 +239,8 @@ func (t *reliableProvisionals) stop() {
 func (x *inviteForwarding) whenAcknowledged(d *dialog, f func()) {
 	t := d.other.provisionals
 	described := func(one *provisionalResponse) bool { return one.described && one.reliable }
-	if t == nil || t.x != x || t.ended || x.from.c.emergency || !(t.unacknowledged != nil && described(t.unacknowledged) || slices.ContainsFunc(t.waiting, described)) {
+	if t == nil || t.x != x || t.ended || x.from.c.emergency ||
+		!(t.unacknowledged != nil && described(t.unacknowledged) || slices.ContainsFunc(t.waiting, described)) {
 		f()
 		return
 	}

@@ -50,14 +50,17 @@ func TestReliableProvisional(t *testing.T) {
 			t.Fatalf("RSeq %q", m.get("RSeq"))
 		}
 		repeated(t, h.adapter, m)
-		h.service.respond(inv, 183, "far", offer("127.0.0.1", farSDP, "sendrecv"), "Require: 100rel", "RSeq: 4711", "Subject: repeated")
+		h.service.respond(inv, 183, "far", offer("127.0.0.1", farSDP, "sendrecv"), "Require: 100rel", "RSeq: 4711",
+			"Subject: repeated")
 		h.adapter.nothing(h.toAdapter)
 		early := near.early(m)
 		own, seq := atoi(m.get("RSeq")), near.cseq
 		for _, wrong := range []string{ // of no response; equal in 32 bits only; not three parts
 			"1 1 INVITE", num(own+1<<32) + " " + num(seq) + " INVITE", num(own) + " " + num(seq+1<<32) + " INVITE",
-			num(own+1) + " " + num(seq) + " INVITE", num(own) + " " + num(seq+1) + " INVITE", num(own) + " " + num(seq) + " UPDATE",
-			num(own) + " " + num(seq), num(own) + " " + num(seq) + " INVITE 1", "x " + num(seq) + " INVITE", num(own) + " x INVITE",
+			num(own+1) + " " + num(seq) + " INVITE", num(own) + " " + num(seq+1) + " INVITE", num(own) + " " +
+				num(seq) + " UPDATE",
+			num(own) + " " + num(seq), num(own) + " " + num(seq) + " INVITE 1", "x " + num(seq) + " INVITE", num(own) +
+				" x INVITE",
 		} {
 			early.request("PRACK", "", "RAck: "+wrong)
 			h.adapter.expectOf("481", "PRACK")
@@ -216,7 +219,8 @@ func TestOurPrack(t *testing.T) {
 		far.request("BYE", "")
 		h.service.expectOf("200", "BYE")
 		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
-		h.machine.saw("1 arrived", "1 ringing", "1 answered", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+		h.machine.saw("1 arrived", "1 ringing", "1 answered", "1 far end cleared: bye",
+			"1 adapter leg cleared: confirmed")
 		h.done()
 	})
 }
@@ -354,8 +358,10 @@ func TestRackMatches(t *testing.T) {
 	t.Parallel()
 	waiting := &reliableProvisionals{last: 4294967295, x: &inviteForwarding{seq: 2147483647}}
 	for text, want := range map[string]bool{
-		"4294967295 2147483647 INVITE": true, "4294967294 2147483647 INVITE": false, "4294967295 2147483646 INVITE": false,
-		"8589934591 2147483647 INVITE": false, "4294967295 6442450943 INVITE": false, "-1 2147483647 INVITE": false, "": false,
+		"4294967295 2147483647 INVITE": true, "4294967294 2147483647 INVITE": false,
+		"4294967295 2147483646 INVITE": false,
+		"8589934591 2147483647 INVITE": false, "4294967295 6442450943 INVITE": false, "-1 2147483647 INVITE": false,
+		"": false,
 	} {
 		req := sip.NewRequest(sip.PRACK, sip.Uri{})
 		req.AppendHeader(sip.NewHeader("RAck", text))

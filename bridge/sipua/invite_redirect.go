@@ -92,10 +92,12 @@ func (x *inviteForwarding) redirected(res *sip.Response) bool {
 		u := x.contacts[0]
 		x.contacts = x.contacts[1:]
 		if !c.mayFollow(u) {
-			c.line.log.Warn("a redirection is not followed: the line may not dial where it leads", zap.Uint64("call", uint64(c.id)))
+			c.line.log.Warn("a redirection is not followed: the line may not dial where it leads",
+				zap.Uint64("call", uint64(c.id)))
 			continue
 		}
-		to, there := calledTowardsService(u, x.to.account.Registrar), sip.Uri{Scheme: "sip", User: u.User, Host: u.Host, Port: u.Port}
+		to, there := calledTowardsService(u, x.to.account.Registrar),
+			sip.Uri{Scheme: "sip", User: u.User, Host: u.Host, Port: u.Port}
 		if u.Host != "" && (userOf(u) == "" || x.visited(to)) {
 			to = there // the same number, at the place that the Contact names
 		}
@@ -110,7 +112,8 @@ func (x *inviteForwarding) redirected(res *sip.Response) bool {
 // visited reports whether the call was sent to a destination before.
 func (x *inviteForwarding) visited(u sip.Uri) bool {
 	return slices.ContainsFunc(x.followed, func(b sip.Uri) bool {
-		return b.User == u.User && strings.EqualFold(b.Host, u.Host) && max(b.Port, 0) == max(u.Port, 0) && b.Raw() == u.Raw()
+		return b.User == u.User && strings.EqualFold(b.Host, u.Host) && max(b.Port, 0) == max(u.Port, 0) &&
+			b.Raw() == u.Raw()
 	})
 }
 
@@ -128,7 +131,8 @@ func (x *inviteForwarding) redirectTo(u sip.Uri) {
 		}
 	}
 	x.to.early, x.lastDescribed = nil, nil
-	c.line.log.Info("a call is redirected by the service", zap.Uint64("call", uint64(c.id)), zap.Int("times", x.redirections))
+	c.line.log.Info("a call is redirected by the service", zap.Uint64("call", uint64(c.id)),
+		zap.Int("times", x.redirections))
 	if x.to.account.destination() == "" {
 		x.at = "" // where it is now called is another place
 	}
@@ -156,7 +160,8 @@ func (x *inviteForwarding) passRedirection(res *sip.Response) *sip.Response {
 		own := x.from.contact().Address
 		for _, u := range contactsOf(res) {
 			if userOf(u) != "" {
-				out.AppendHeader(&sip.ContactHeader{Address: sip.Uri{Scheme: "sip", User: userOf(u), Host: own.Host, Port: own.Port}})
+				out.AppendHeader(&sip.ContactHeader{Address: sip.Uri{Scheme: "sip", User: userOf(u), Host: own.Host,
+					Port: own.Port}})
 			}
 		}
 		return out

@@ -27,7 +27,8 @@ func (h *testBed) redirect(inv message, code int, contacts ...string) {
 func (h *testBed) invitedTo(number string) message {
 	h.t.Helper()
 	inv := h.service.expect("INVITE")
-	if want := "INVITE sip:" + number + "@" + h.service.at.String(); !strings.HasPrefix(inv.start, want+" ") && !strings.HasPrefix(inv.start, want+";") {
+	if want := "INVITE sip:" + number + "@" + h.service.at.String(); !strings.HasPrefix(inv.start, want+" ") &&
+		!strings.HasPrefix(inv.start, want+";") {
 		h.t.Fatalf("got %s, want %s", inv.start, want)
 	}
 	return inv
@@ -46,7 +47,8 @@ func TestRedirectionFollowed(t *testing.T) {
 		h.redirect(first, 302, "<sip:5550151@other.example>")
 		inv := h.invitedTo("5550151")
 		n, _ := first.cseq()
-		if m, _ := inv.cseq(); m != n+1 || inv.get("Call-ID") != first.get("Call-ID") || inv.get("From") != first.get("From") || inv.get("Via") == first.get("Via") {
+		if m, _ := inv.cseq(); m != n+1 || inv.get("Call-ID") != first.get("Call-ID") ||
+			inv.get("From") != first.get("From") || inv.get("Via") == first.get("Via") {
 			t.Fatalf("after %s came %s", first, inv)
 		}
 		h.service.respond(inv, 180, "far", "")
@@ -65,7 +67,8 @@ func TestRedirectionToSeveral(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
 		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
-		h.redirect(h.invitedTo("5550150"), 300, "<sip:5550152@pbx.example>;q=0.2, <tel:5550151>;q=0.7", "<mailto:house@millrace.example>")
+		h.redirect(h.invitedTo("5550150"), 300, "<sip:5550152@pbx.example>;q=0.2, <tel:5550151>;q=0.7",
+			"<mailto:house@millrace.example>")
 		inv := h.invitedTo("5550151")
 		h.service.respond(inv, 486, "busy", "")
 		h.service.expect("ACK")
@@ -103,7 +106,8 @@ func TestRedirectionPassed(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		var logs *observer.ObservedLogs
-		h := newVirtualTestBed(t, observed(&logs), dialPlan(t, dialplan.Options{Country: "GB", Deny: []string{"0900*"}}))
+		h := newVirtualTestBed(t, observed(&logs), dialPlan(t, dialplan.Options{Country: "GB",
+			Deny: []string{"0900*"}}))
 		for i, c := range []struct {
 			code     int
 			contact  string
@@ -120,7 +124,8 @@ func TestRedirectionPassed(t *testing.T) {
 			near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
 			h.redirect(h.invitedTo("5550150"), c.code, c.contact)
 			m := h.adapter.expectOf(num(c.code), "INVITE")
-			if got := m.all("Contact"); len(got) != c.contacts || len(got) > 0 && !strings.Contains(got[0], h.toAdapter.String()) {
+			if got := m.all("Contact"); len(got) != c.contacts || len(got) > 0 &&
+				!strings.Contains(got[0], h.toAdapter.String()) {
 				t.Fatalf("%v: Contact %q", c, got)
 			}
 			near.nack(m)

@@ -33,7 +33,8 @@ func (x *inviteForwarding) buildResponse(res *sip.Response, body []byte) *sip.Re
 // transmit sends a response. If it cannot be sent, the peer repeats its request.
 func (x *inviteForwarding) transmit(res *sip.Response) {
 	if err := x.r.Respond(res); err != nil {
-		x.from.c.line.log.Warn("a response could not be sent", zap.Int("code", res.StatusCode), zap.Stringer("side", sideName(x.from.side)), zap.Error(err))
+		x.from.c.line.log.Warn("a response could not be sent", zap.Int("code", res.StatusCode),
+			zap.Stringer("side", sideName(x.from.side)), zap.Error(err))
 	}
 }
 
@@ -95,7 +96,8 @@ func (x *inviteForwarding) unacknowledged() {
 		return
 	}
 	if from.c.emergency {
-		from.c.line.log.Warn("no ACK in an emergency call, which goes on", zap.Uint64("call", uint64(from.c.id)), zap.Stringer("side", sideName(from.side)))
+		from.c.line.log.Warn("no ACK in an emergency call, which goes on", zap.Uint64("call", uint64(from.c.id)),
+			zap.Stringer("side", sideName(from.side)))
 		return
 	}
 	from.c.peerSilent(from.side)

@@ -18,7 +18,8 @@ import (
 // said are header fields of a response, which pass to the adapter, and some of them to the service.
 var said = []string{
 	"Retry-After: 30", `Warning: 399 pbx.example "house full"`, "Error-Info: <sip:full@pbx.example>", "Privacy: none",
-	"Alert-Info: <urn:alert:source:internal>", "P-Early-Media: sendrecv", "History-Info: <sip:5550151@pbx.example>;index=1",
+	"Alert-Info: <urn:alert:source:internal>", "P-Early-Media: sendrecv",
+	"History-Info: <sip:5550151@pbx.example>;index=1",
 	"P-Asserted-Identity: <sip:5550151@pbx.example>", "Reason: Q.850;cause=17", "X-Own: 1",
 }
 
@@ -135,7 +136,8 @@ func TestResponseRetransmission(t *testing.T) {
 			m.network.Lose = func(p endpointtest.Packet) bool {
 				mu.Lock()
 				defer mu.Unlock()
-				if text := string(p.Data); strings.HasPrefix(text, "SIP/2.0 "+code) && strings.Contains(text, "Contact: <sip:"+adapterUser) {
+				if text := string(p.Data); strings.HasPrefix(text, "SIP/2.0 "+code) &&
+					strings.Contains(text, "Contact: <sip:"+adapterUser) {
 					if sent == nil {
 						began = p.At
 					}
@@ -211,7 +213,8 @@ func TestUnsentRequestCountsAsUnanswered(t *testing.T) {
 			transport(h, unserved)
 			began := time.Now()
 			h.machine.saw("1 far end cleared: session-expired")
-			require.InDelta(t, 1800-32, time.Since(began).Milliseconds(), 10, "32 s before the session ends (RFC 4028 section 10)")
+			require.InDelta(t, 1800-32, time.Since(began).Milliseconds(), 10,
+				"32 s before the session ends (RFC 4028 section 10)")
 			h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
 			h.machine.saw("1 adapter leg cleared: confirmed")
 			h.atRest()
@@ -295,7 +298,8 @@ func TestTransferToAnEndedCall(t *testing.T) {
 		h.agent.call(2).post(func() { <-release })
 		_, to, _ := strings.Cut(d.remote, ";tag=")
 		_, from, _ := strings.Cut(d.local, ";tag=")
-		c.near.request("REFER", "", "Refer-To: <"+d.target+"?Replaces="+d.id+"%3Bto-tag%3D"+to+"%3Bfrom-tag%3D"+from+">")
+		c.near.request("REFER", "",
+			"Refer-To: <"+d.target+"?Replaces="+d.id+"%3Bto-tag%3D"+to+"%3Bfrom-tag%3D"+from+">")
 		synctest.Wait()
 		c.far.request("BYE", "")
 		h.service.expectOf("200", "BYE")
@@ -349,11 +353,13 @@ func TestHeaderFieldsPassedInDialog(t *testing.T) {
 			if from == c.near {
 				there = h.service
 			}
-			from.request("INFO", "x", "Content-Type: text/plain", "Content-Language: en", "Info-Package: x-tickets", "Event: presence",
+			from.request("INFO", "x", "Content-Type: text/plain", "Content-Language: en", "Info-Package: x-tickets",
+				"Event: presence",
 				"Subscription-State: active", "Subject: tickets", "Reason: Q.850;cause=16", "X-Own: 1")
 			info := there.expect("INFO")
 			for name, want := range map[string]string{
-				"Content-Type": "text/plain", "Content-Language": "en", "Info-Package": "x-tickets", "Event": "presence",
+				"Content-Type": "text/plain", "Content-Language": "en", "Info-Package": "x-tickets",
+				"Event":              "presence",
 				"Subscription-State": "active", "Subject": "tickets", "Reason": "Q.850;cause=16", "X-Own": "",
 			} {
 				is(t, info, name, want)
@@ -382,7 +388,8 @@ func TestRefreshIsAcknowledged(t *testing.T) {
 			if i == 1 { // the next refresh
 				inv = h.service.expect("INVITE")
 			}
-			h.service.respond(inv, atoi(code), "", "", header+`Digest realm="pbx.example", nonce="n`+code+`", algorithm=MD5, qop="auth"`)
+			h.service.respond(inv, atoi(code), "", "",
+				header+`Digest realm="pbx.example", nonce="n`+code+`", algorithm=MD5, qop="auth"`)
 			h.service.expect("ACK")
 			inv = h.service.expect("INVITE")
 			moved := "Contact: <sip:moved" + code + "@" + h.service.at.String() + ">"

@@ -77,7 +77,8 @@ type leg struct {
 
 // newServerLeg is the leg of a received INVITE.
 func newServerLeg(c *call, side media.Side, s *socket, account *account, r *endpoint.Request) *leg {
-	l := &leg{c: c, side: side, s: s, account: account, callID: r.CallID().Value(), state: legIncoming, dialog: &dialog{tag: token(), seq: 1}}
+	l := &leg{c: c, side: side, s: s, account: account, callID: r.CallID().Value(), state: legIncoming,
+		dialog: &dialog{tag: token(), seq: 1}}
 	r.To().Params.Add("tag", l.tag) // every reply carries it from now on
 	local, remote := r.To().AsFrom(), r.Request.From().AsTo()
 	l.local, l.remote = &local, &remote
@@ -253,7 +254,8 @@ func (l *leg) bye() {
 	l.send(bye, func(res *sip.Response, err error) {
 		switch {
 		case err != nil:
-			l.c.line.log.Warn("no answer to BYE", zap.Uint64("call", uint64(l.c.id)), zap.Stringer("side", sideName(l.side)), zap.Error(err))
+			l.c.line.log.Warn("no answer to BYE", zap.Uint64("call", uint64(l.c.id)),
+				zap.Stringer("side", sideName(l.side)), zap.Error(err))
 			l.finish(supervision.AnswerNone)
 		case res.StatusCode == sip.StatusCallTransactionDoesNotExists:
 			l.finish(supervision.AnswerUnknown)

@@ -67,7 +67,8 @@ func (l *Line) Refuse(call supervision.CallID, code int) {
 func (l *Line) ClearAdapterLeg(call supervision.CallID) {
 	c := l.a.call(call)
 	if c == nil {
-		l.o.Events.Post(supervision.Event{Kind: supervision.AdapterLegCleared, Call: call, Answer: supervision.AnswerConfirmed})
+		l.o.Events.Post(supervision.Event{Kind: supervision.AdapterLegCleared, Call: call,
+			Answer: supervision.AnswerConfirmed})
 		return
 	}
 	c.post(func() {

@@ -156,7 +156,8 @@ func (l *leg) dueLook() time.Time {
 		return v.lastCheck.Add(t.firstLivenessCheck)
 	}
 	next, last := v.lastCheck.Add(t.livenessEvery), v.lastCheck.Add(t.livenessEveryWithMedia)
-	if all := l.methods(); len(all) > 2 && v.support[all[0]] != supportConfirmed && v.support[all[1]] != supportConfirmed {
+	if all := l.methods(); len(all) > 2 && v.support[all[0]] != supportConfirmed &&
+		v.support[all[1]] != supportConfirmed {
 		next = next.Add(-t.final) // the question may take a third request
 	}
 	if fresh := l.c.path.lastHeard(l.side).Add(t.fresh); fresh.After(next) {
@@ -235,7 +236,8 @@ func (l *leg) methods() []sip.RequestMethod {
 	body, _ := l.c.path.lastSent(l.side)
 	var all []sip.RequestMethod
 	for _, m := range livenessMethods {
-		if l.alive.support[m] == supportNone || m == sip.UPDATE && !l.session.updates || m == sip.INVITE && body == nil {
+		if l.alive.support[m] == supportNone || m == sip.UPDATE && !l.session.updates || m == sip.INVITE &&
+			body == nil {
 			continue
 		}
 		all = append(all, m)
@@ -330,7 +332,8 @@ func (l *leg) unknownTo(q *livenessCheck, m sip.RequestMethod) {
 		q.unknown = append(q.unknown, m)
 	}
 	sounds := l.c.path.lastHeard(l.side).After(q.began.Add(-l.c.a.times.fresh)) // then only what has to match the dialog counts
-	if l.alive.support[m] == supportConfirmed || len(q.unknown) > 1 && !(sounds && slices.Contains(q.left, sip.INVITE)) {
+	if l.alive.support[m] == supportConfirmed || len(q.unknown) > 1 &&
+		!(sounds && slices.Contains(q.left, sip.INVITE)) {
 		l.farEndGone(q)
 	} else {
 		q.refused = append(q.refused, m)

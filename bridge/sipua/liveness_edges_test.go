@@ -43,7 +43,8 @@ func TestUnknownMethodIsAskedOnce(t *testing.T) {
 // method is tried.
 func TestSilenceOfTheFarEnd(t *testing.T) {
 	t.Parallel()
-	for name, methods := range map[string][]string{"trusted": {"UPDATE", "OPTIONS"}, "not trusted": {"UPDATE", "OPTIONS", "INVITE"}} {
+	for name, methods := range map[string][]string{"trusted": {"UPDATE", "OPTIONS"},
+		"not trusted": {"UPDATE", "OPTIONS", "INVITE"}} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
 			synctest.Test(t, func(t *testing.T) {
@@ -358,7 +359,10 @@ func TestNoQuestionBesideAnEmergencyCall(t *testing.T) {
 	t.Parallel()
 	for _, window := range []time.Duration{0, time.Hour} { // after it
 		synctest.Test(t, func(t *testing.T) {
-			h := newVirtualTestBed(t, inShort, func(o *Options, t *times) { o.CallbackWindow, t.emergencyLiveness = window, time.Hour })
+			h := newVirtualTestBed(t, inShort, func(o *Options, t *times) {
+				o.CallbackWindow,
+					t.emergencyLiveness = window, time.Hour
+			})
 			c := h.incoming()
 			near := h.ask(h.adapter, "sip:999@"+h.toAdapter.String())
 			h.adapter.expectOf("100", "INVITE")

@@ -53,7 +53,8 @@ func (l *leg) gone(code int) { l.goneBy(supervision.EvidenceServiceLost, code) }
 
 // goneBy is gone with the evidence of a clearing by the far end.
 func (l *leg) goneBy(evidence supervision.Evidence, code int) {
-	fields := []zap.Field{zap.Uint64("call", uint64(l.c.id)), zap.Stringer("side", sideName(l.side)), zap.Int("code", code)}
+	fields := []zap.Field{zap.Uint64("call", uint64(l.c.id)), zap.Stringer("side", sideName(l.side)),
+		zap.Int("code", code)}
 	if heard := l.c.path.lastHeard(l.side); !heard.IsZero() { // it went since then; how long ago, nobody can prove
 		fields = append(fields, zap.Duration("silent_for", time.Since(heard)))
 	}

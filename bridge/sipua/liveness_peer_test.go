@@ -100,7 +100,8 @@ func TestService408WhileMediaFlows(t *testing.T) {
 func voice(t *testing.T, p *testPeer, to netip.AddrPort, n int) {
 	t.Helper()
 	for i := range n {
-		packet := rtp.Packet{Header: rtp.Header{Version: 2, SequenceNumber: uint16(i), Timestamp: uint32(160 * i), SSRC: 0x5eed}, Payload: make([]byte, 160)}
+		packet := rtp.Packet{Header: rtp.Header{Version: 2, SequenceNumber: uint16(i), Timestamp: uint32(160 * i),
+			SSRC: 0x5eed}, Payload: make([]byte, 160)}
 		b, err := packet.Marshal()
 		if err != nil {
 			t.Fatal(err)
@@ -234,8 +235,10 @@ func (h *testBed) registerFor(p *testPeer, seconds int, extra ...string) {
 	target := "sip:" + h.toAdapter.String()
 	id := p.id()
 	for n, auth := 1, ""; ; n++ {
-		lines := []string{"REGISTER " + target + " SIP/2.0", p.via(), "From: <sip:" + adapterUser + "@" + h.toAdapter.String() + ">;tag=" + id,
-			"To: <sip:" + adapterUser + "@" + h.toAdapter.String() + ">", "Call-ID: " + id, "CSeq: " + num(n) + " REGISTER", "Max-Forwards: 70",
+		lines := []string{"REGISTER " + target + " SIP/2.0", p.via(), "From: <sip:" + adapterUser + "@" +
+			h.toAdapter.String() + ">;tag=" + id,
+			"To: <sip:" + adapterUser + "@" + h.toAdapter.String() + ">", "Call-ID: " + id, "CSeq: " + num(n) +
+				" REGISTER", "Max-Forwards: 70",
 			p.contact(), "Expires: " + num(seconds)}
 		if auth != "" {
 			lines = append(lines, auth)
@@ -249,7 +252,8 @@ func (h *testBed) registerFor(p *testPeer, seconds int, extra ...string) {
 		if !m.is("401") || n > 1 {
 			h.t.Fatalf("REGISTER got %s", m)
 		}
-		auth = authorization(h.t, "Authorization", m.get("WWW-Authenticate"), "REGISTER", target, adapterUser, adapterSecret)
+		auth = authorization(h.t, "Authorization", m.get("WWW-Authenticate"), "REGISTER", target, adapterUser,
+			adapterSecret)
 	}
 }
 

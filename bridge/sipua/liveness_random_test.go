@@ -36,8 +36,10 @@ func short(d time.Duration) time.Duration {
 func shortened() times {
 	t := defaultTimes()
 	for _, d := range []*time.Duration{
-		&t.t1, &t.t2, &t.final, &t.ringing, &t.silence, &t.silenceAfterLoss, &t.emergencySilence, &t.recoveryProbe, &t.look, &t.resubscribe, &t.probe, &t.retryAfter,
-		&t.second, &t.emergencyLiveness, &t.firstLivenessCheck, &t.livenessEvery, &t.livenessEveryWithMedia, &t.fresh, &t.mediaSilence, &t.silenceReport, &t.recoveryDelay,
+		&t.t1, &t.t2, &t.final, &t.ringing, &t.silence, &t.silenceAfterLoss, &t.emergencySilence, &t.recoveryProbe,
+		&t.look, &t.resubscribe, &t.probe, &t.retryAfter,
+		&t.second, &t.emergencyLiveness, &t.firstLivenessCheck, &t.livenessEvery, &t.livenessEveryWithMedia, &t.fresh,
+		&t.mediaSilence, &t.silenceReport, &t.recoveryDelay,
 	} {
 		*d = short(*d)
 	}
@@ -46,78 +48,6 @@ func shortened() times {
 
 // A span is from one instant of a call to another, counted from its answer, in the times of life.
 type span struct{ from, to time.Duration }
-
-// farCall is one call, what its service is like and what becomes of it.
-type farCall struct {
-	arrived, relayed, updates bool
-	timer                     string // of the session: "", "uac" (we refresh), "uas"
-	options                   int    // what OPTIONS in the call gets; 0: nothing
-	late                      bool   // 408 comes after 30 s, as a proxy says it
-	after                     int    // what the service says in the call once the far end is gone; 0: nothing
-	refuses                   bool   // it says 500 to everything else in the call
-	dies                      time.Duration
-	cut                       span   // the service is cut off
-	mute                      []span // no RTP or RTCP comes although the far end is there
-}
-
-const never = time.Duration(1<<63 - 1)
-
-// drawCall draws a call.
-func drawCall(dice *rand.Rand) farCall {
-	pick := func(all ...int) int { return all[dice.IntN(len(all))] }
-	seconds := func(from, to int) time.Duration { return time.Duration(from+dice.IntN(to-from)) * time.Second }
-	f := farCall{
-		arrived: dice.IntN(2) == 0, relayed: dice.IntN(2) == 0, updates: dice.IntN(2) == 0, late: dice.IntN(2) == 0,
-		timer: []string{"", "uac", "uas"}[dice.IntN(3)], options: pick(200, 200, 481, 405, 408, 500, 0), after: pick(481, 408, 0),
-		dies: never, cut: span{never, never},
-	}
-	if dice.IntN(3) > 0 {
-		f.dies = seconds(1, 1800)
-	}
-	if dice.IntN(2) == 0 {
-		f.cut.from = seconds(0, 1800)
-		f.cut.to = f.cut.from + time.Duration(pick(3, 30, 120))*time.Second
-		if dice.IntN(2) == 0 && f.dies != never {
-			f.dies = f.cut.from + time.Duration(dice.IntN(int(f.cut.to-f.cut.from)))
-		}
-	}
-	for range dice.IntN(3) {
-		at := seconds(0, 1800)
-		f.mute = append(f.mute, span{at, at + seconds(1, 600)})
-	}
-	if f.refuses = dice.IntN(6) == 0; f.refuses && (f.timer == "uac" || f.arrived) {
-		f.timer = "uas" // a refresh of ours would be refused, and the session end (RFC 4028 section 10)
-	}
-	if f.refuses && (f.options == 405 || f.options == 500) && f.after == 481 {
-		f.options = 200 // else one method is left, and its 481 proves nothing (SAFETY.md S95)
-	}
-	return f
-}
-
-// due is when the line must be free at the latest; never: the far end does not go.
-func (f *farCall) due() time.Duration {
-	switch {
-	case f.dies == never:
-		return never
-	case f.dies >= f.cut.from && f.dies < f.cut.to+200*time.Second, f.dies < f.cut.from && f.dies+200*time.Second > f.cut.from:
-		return max(f.dies, f.cut.to) + 200*time.Second // it was cut off while it was to be asked
-	}
-	return f.dies + 200*time.Second
-}
-
-// heard is the last instant up to now at which something of the far end was heard.
-func (f *farCall) heard(now time.Duration) time.Duration {
-	now = min(now, f.dies)
-	for again := true; again; {
-		again = false
-		for _, s := range append([]span{f.cut}, f.mute...) {
-			if now > s.from && now <= s.to {
-				now, again = s.from, true
-			}
-		}
-	}
-	return now
-}
 
 // farSocket is a peer's socket, in memory or the system's.
 type farSocket interface {
@@ -308,14 +238,16 @@ func (w *randomService) serve() {
 func (w *randomService) established(m message) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	w.far, w.target = []string{"From: " + m.get("From"), "To: " + m.get("To"), "Call-ID: " + m.get("Call-ID")}, uri(m.get("Contact"))
+	w.far, w.target = []string{"From: " + m.get("From"), "To: " + m.get("To"), "Call-ID: " + m.get("Call-ID")},
+		uri(m.get("Contact"))
 	n, _ := m.cseq()
 	w.requestLocked("ACK", n, "")
 }
 
 func (w *randomService) requestLocked(method string, n int, body string, extra ...string) {
 	w.write(w.service, w.toService, append(append([]string{method + " " + w.target + " SIP/2.0",
-		fmt.Sprintf("Via: SIP/2.0/UDP %s;branch=z9hG4bK%s%d", w.service.Addr(), method, n), fmt.Sprintf("CSeq: %d %s", n, method),
+		fmt.Sprintf("Via: SIP/2.0/UDP %s;branch=z9hG4bK%s%d", w.service.Addr(), method, n),
+		fmt.Sprintf("CSeq: %d %s", n, method),
 		"Max-Forwards: 70", "Contact: <sip:peer@" + w.service.Addr().String() + ">"}, w.far...), extra...), body)
 }
 
@@ -353,7 +285,8 @@ func (w *randomService) home() {
 		case m.is("200"):
 			if n, of := m.cseq(); of == "INVITE" {
 				w.write(w.adapter, w.toHome, []string{"ACK " + uri(m.get("Contact")) + " SIP/2.0",
-					"Via: SIP/2.0/UDP " + w.adapter.Addr().String() + ";branch=z9hG4bKack", "From: " + m.get("From"), "To: " + m.get("To"),
+					"Via: SIP/2.0/UDP " + w.adapter.Addr().String() + ";branch=z9hG4bKack", "From: " + m.get("From"),
+					"To: " + m.get("To"),
 					"Call-ID: " + m.get("Call-ID"), fmt.Sprintf("CSeq: %d ACK", n), "Max-Forwards: 70"}, "")
 			}
 		}
@@ -380,7 +313,8 @@ func (w *randomService) invite() {
 		w.target = w.line.contactForTest()
 		extra := []string{"Supported: timer"}
 		if w.timer != "" {
-			extra = append(extra, "Session-Expires: 1800;refresher="+map[string]string{"uac": "uas", "uas": "uac"}[w.timer])
+			extra = append(extra, "Session-Expires: 1800;refresher="+map[string]string{"uac": "uas",
+				"uas": "uac"}[w.timer])
 		}
 		if w.updates {
 			extra = append(extra, knowsUpdate)
@@ -388,8 +322,10 @@ func (w *randomService) invite() {
 		w.requestLocked("INVITE", 1, far(), extra...)
 		w.mu.Unlock()
 	} else {
-		w.write(w.adapter, w.toHome, []string{"INVITE sip:5550150@" + w.toHome.String() + " SIP/2.0", "Via: SIP/2.0/UDP " + w.adapter.Addr().String() + ";branch=z9hG4bKfirst",
-			"From: <sip:box-office@192.0.2.1>;tag=home", "To: <sip:5550150@192.0.2.1>", "Call-ID: leaving", "CSeq: 1 INVITE", "Max-Forwards: 70",
+		w.write(w.adapter, w.toHome, []string{"INVITE sip:5550150@" + w.toHome.String() + " SIP/2.0",
+			"Via: SIP/2.0/UDP " + w.adapter.Addr().String() + ";branch=z9hG4bKfirst",
+			"From: <sip:box-office@192.0.2.1>;tag=home", "To: <sip:5550150@192.0.2.1>", "Call-ID: leaving",
+			"CSeq: 1 INVITE", "Max-Forwards: 70",
 			"Contact: <sip:box-office@" + w.adapter.Addr().String() + ">"}, near())
 	}
 }
@@ -407,16 +343,19 @@ func (f farCall) run(t *testing.T, begun func()) {
 		return (p.From == w.service.Addr() || p.To == w.service.Addr()) && cut()
 	}
 	at := func(port uint16) netip.AddrPort { return netip.AddrPortFrom(netip.MustParseAddr("192.0.2.1"), port) }
-	w.service, w.adapter = memory.Listen(netip.MustParseAddrPort("192.0.2.2:5060")), memory.Listen(netip.MustParseAddrPort("192.0.2.10:5060"))
+	w.service, w.adapter = memory.Listen(netip.MustParseAddrPort("192.0.2.2:5060")),
+		memory.Listen(netip.MustParseAddrPort("192.0.2.10:5060"))
 	if sockets {
 		at = func(uint16) netip.AddrPort { return netip.MustParseAddrPort("127.0.0.1:0") }
 		w.service, w.adapter = listenUDP(t, cut), listenUDP(t, func() bool { return false })
 	}
 	o := Options{Realm: "millrace.example", Numbers: numbers(t), Logger: quiet(t), Lines: []LineOptions{{
-		Name: "box-office", AdapterSocket: Socket{Listen: at(5060), UDP: true}, ServiceSocket: Socket{Listen: at(5070), UDP: true},
-		AdapterUser: adapterUser, AdapterFixed: peerURI(adapterUser, w.adapter),
+		Name: "box-office", AdapterSocket: Socket{Listen: at(5060), UDP: true},
+		ServiceSocket: Socket{Listen: at(5070), UDP: true},
+		AdapterUser:   adapterUser, AdapterFixed: peerURI(adapterUser, w.adapter),
 		Registrar:   *peerURI("", w.service),
-		ServiceUser: serviceUser, ServiceSecret: serviceSecret, SessionExpires: 30 * time.Minute, MaxCalls: 4, Events: w,
+		ServiceUser: serviceUser, ServiceSecret: serviceSecret, SessionExpires: 30 * time.Minute, MaxCalls: 4,
+		Events: w,
 	}}}
 	if !sockets {
 		o.packets = func(at netip.AddrPort) endpoint.Packets { return memory.Listen(at) }

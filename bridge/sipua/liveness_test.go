@@ -327,18 +327,22 @@ func TestFarEndSilent(t *testing.T) {
 		act, silent bool
 		with        setting
 	}{
-		"reported":                     {far: audio("sendrecv"), silent: true},
-		"ended":                        {far: audio("sendrecv"), silent: true, act: true},
-		"held by the far end":          {far: audio("sendonly"), near: audio("recvonly"), act: true},
-		"held by the near end":         {far: audio("sendrecv"), near: audio("sendonly"), act: true},
-		"inactive":                     {far: audio("inactive"), near: audio("inactive"), act: true},
-		"old form of hold":             {far: strings.Replace(audio("sendrecv"), "c=IN IP4 127.0.0.1", "c=IN IP4 0.0.0.0", 1), act: true},
+		"reported":             {far: audio("sendrecv"), silent: true},
+		"ended":                {far: audio("sendrecv"), silent: true, act: true},
+		"held by the far end":  {far: audio("sendonly"), near: audio("recvonly"), act: true},
+		"held by the near end": {far: audio("sendrecv"), near: audio("sendonly"), act: true},
+		"inactive":             {far: audio("inactive"), near: audio("inactive"), act: true},
+		"old form of hold": {far: strings.Replace(audio("sendrecv"), "c=IN IP4 127.0.0.1",
+			"c=IN IP4 0.0.0.0", 1), act: true},
 		"comfort noise":                {far: codec("0 13", ""), near: codec("0 13", ""), act: true},
 		"comfort noise offered by one": {far: codec("0 13", ""), near: codec("0", ""), silent: true},
 		"G.729":                        {far: codec("18", ""), near: codec("18", ""), act: true},
-		"life safety":                  {far: audio("sendrecv"), act: true, with: func(o *Options, _ *times) { o.Lines[0].LifeSafety = true }},
-		"call-back":                    {far: audio("sendrecv"), act: true, with: func(o *Options, _ *times) { o.Lines[0].CallbackUntil = time.Now().Add(24 * time.Hour) }},
-		"after a call-back window":     {far: audio("sendrecv"), silent: true, with: func(o *Options, _ *times) { o.Lines[0].CallbackUntil = time.Now().Add(short(6 * time.Minute)) }},
+		"life safety": {far: audio("sendrecv"), act: true,
+			with: func(o *Options, _ *times) { o.Lines[0].LifeSafety = true }},
+		"call-back": {far: audio("sendrecv"), act: true,
+			with: func(o *Options, _ *times) { o.Lines[0].CallbackUntil = time.Now().Add(24 * time.Hour) }},
+		"after a call-back window": {far: audio("sendrecv"), silent: true,
+			with: func(o *Options, _ *times) { o.Lines[0].CallbackUntil = time.Now().Add(short(6 * time.Minute)) }},
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()

@@ -225,7 +225,8 @@ func (m *messageState) after(sub *adapterSubscription, became notifyOutcome) {
 }
 
 // sendNotify sends the NOTIFY: in the adapter's subscription, or unasked.
-func (m *messageState) sendNotify(ctx context.Context, sub *adapterSubscription, final bool, said summary) notifyOutcome {
+func (m *messageState) sendNotify(ctx context.Context, sub *adapterSubscription, final bool,
+	said summary) notifyOutcome {
 	l := m.l
 	var req *sip.Request
 	if sub != nil {
@@ -253,7 +254,8 @@ func (m *messageState) sendNotify(ctx context.Context, sub *adapterSubscription,
 		return notifyAccepted
 	case sub != nil && res.StatusCode == sip.StatusCallTransactionDoesNotExists:
 		return notifyNoSubscription
-	case res.StatusCode >= 500 && res.StatusCode != sip.StatusNotImplemented, res.StatusCode == sip.StatusRequestTimeout,
+	case res.StatusCode >= 500 && res.StatusCode != sip.StatusNotImplemented,
+		res.StatusCode == sip.StatusRequestTimeout,
 		res.StatusCode == sip.StatusTemporarilyUnavailable, res.StatusCode == sip.StatusBusyHere:
 		return notifyUnanswered
 	}

@@ -54,8 +54,10 @@ func (s *socket) subscribe(r *endpoint.Request) {
 	r.To().Params.Add("tag", own)
 	local, remote := r.To().AsFrom(), r.Request.From().AsTo()
 	sub := &adapterSubscription{
-		dialog: dialog{tag: own, local: &local, remote: &remote, target: r.Contact().Address, routes: routeSet(r.Request), remoteSeq: r.CSeq().SeqNo, remoteSeqSet: true},
-		callID: r.CallID().Value(), event: first(r.Request, "Event"), transport: strings.ToUpper(r.Transport()), dest: r.From.String(),
+		dialog: dialog{tag: own, local: &local, remote: &remote, target: r.Contact().Address,
+			routes: routeSet(r.Request), remoteSeq: r.CSeq().SeqNo, remoteSeqSet: true},
+		callID: r.CallID().Value(), event: first(r.Request, "Event"), transport: strings.ToUpper(r.Transport()),
+		dest: r.From.String(),
 	}
 	m := &l.messageState
 	m.mu.Lock()
@@ -73,7 +75,8 @@ func (s *socket) lasting(r *endpoint.Request) (time.Duration, bool) {
 		asked = time.Duration(n) * time.Second
 	}
 	if asked > 0 && asked < shortestSubscription {
-		s.reply(r, sip.StatusIntervalToBrief, "Interval Too Brief", sip.NewHeader("Min-Expires", strconv.Itoa(int(shortestSubscription.Seconds()))))
+		s.reply(r, sip.StatusIntervalToBrief, "Interval Too Brief",
+			sip.NewHeader("Min-Expires", strconv.Itoa(int(shortestSubscription.Seconds()))))
 		return 0, false
 	}
 	return min(asked, longestSubscription), true
@@ -122,7 +125,8 @@ func (m *messageState) granted(s *socket, r *endpoint.Request, sub *adapterSubsc
 func (m *messageState) handleSubscribe(sub *adapterSubscription, r *endpoint.Request) {
 	s := m.l.adapter
 	m.mu.Lock()
-	current, known, later := m.sub == sub, sub.matches(r.To().Params.GetOr("tag", ""), r.Request.From().Params.GetOr("tag", "")), r.CSeq().SeqNo > sub.remoteSeq
+	current, known, later := m.sub == sub, sub.matches(r.To().Params.GetOr("tag", ""),
+		r.Request.From().Params.GetOr("tag", "")), r.CSeq().SeqNo > sub.remoteSeq
 	if current && known && later {
 		sub.remoteSeq = r.CSeq().SeqNo
 	}

@@ -195,7 +195,8 @@ func answered(res *sip.Response) error {
 	switch code := res.StatusCode; {
 	case code == sip.StatusCallTransactionDoesNotExists:
 		r.pause = time.Second
-	case code == sip.StatusRequestTimeout, code == sip.StatusTemporarilyUnavailable, code >= 500 && code < 600 && code != sip.StatusNotImplemented:
+	case code == sip.StatusRequestTimeout, code == sip.StatusTemporarilyUnavailable, code >= 500 && code < 600 &&
+		code != sip.StatusNotImplemented:
 	default:
 		r.pause = subscribeRefusedPause
 	}

@@ -21,14 +21,19 @@ func TestSubscriptionsThatEndAtOnce(t *testing.T) {
 			say := func(lines ...string) {
 				r.net.Send(service, to, []byte(strings.Join(append(lines, "Content-Length: 0", "", ""), "\r\n")))
 			}
-			say("SIP/2.0 200 OK", "Via: "+req.get("Via"), "From: "+req.get("From"), "To: "+req.get("To")+";tag=mwi", "Call-ID: "+req.get("Call-ID"), "CSeq: "+req.get("CSeq"),
+			say("SIP/2.0 200 OK", "Via: "+req.get("Via"), "From: "+req.get("From"), "To: "+req.get("To")+";tag=mwi",
+				"Call-ID: "+req.get("Call-ID"), "CSeq: "+req.get("CSeq"),
 				"Expires: 3600", "Contact: <sip:mwi@"+service.String()+">")
-			say("NOTIFY "+uri(req.get("Contact"))+" SIP/2.0", fmt.Sprintf("Via: SIP/2.0/UDP %s;branch=z9hG4bKend%d", service, n), "From: "+req.get("To")+";tag=mwi", "To: "+req.get("From"),
-				"Call-ID: "+req.get("Call-ID"), "CSeq: 1 NOTIFY", "Max-Forwards: 70", "Contact: <sip:mwi@"+service.String()+">", "Event: message-summary", "Subscription-State: terminated;reason=timeout")
+			say("NOTIFY "+uri(req.get("Contact"))+" SIP/2.0", fmt.Sprintf("Via: SIP/2.0/UDP %s;branch=z9hG4bKend%d",
+				service, n), "From: "+req.get("To")+";tag=mwi", "To: "+req.get("From"),
+				"Call-ID: "+req.get("Call-ID"), "CSeq: 1 NOTIFY", "Max-Forwards: 70",
+				"Contact: <sip:mwi@"+service.String()+">", "Event: message-summary",
+				"Subscription-State: terminated;reason=timeout")
 		}
 		for time.Since(began) < 3*time.Hour {
 			for _, p := range r.ends['s'].Waiting() {
-				if m := parse(string(p.Data), p.From); m.is("SUBSCRIBE") && m.get("Expires") != "0" && !seen[m.get("Call-ID")] {
+				if m := parse(string(p.Data), p.From); m.is("SUBSCRIBE") && m.get("Expires") != "0" &&
+					!seen[m.get("Call-ID")] {
 					seen[m.get("Call-ID")] = true
 					asked = append(asked, time.Since(began))
 					answer(m, len(asked))

@@ -18,7 +18,8 @@ const (
 )
 
 // classes of messages (RFC 3842 section 5.2, from memory).
-var classes = []string{"Voice-Message", "Video-Message", "Fax-Message", "Pager-Message", "Multimedia-Message", "Text-Message", "None"}
+var classes = []string{"Voice-Message", "Video-Message", "Fax-Message", "Pager-Message", "Multimedia-Message",
+	"Text-Message", "None"}
 
 // summary is what a service says of waiting messages. What it says of single ones is left out.
 type summary struct {

@@ -29,7 +29,8 @@ func TestSummary(t *testing.T) {
 			t.Errorf("%q: %q (%v), want %q", in, got, err, want)
 		}
 	}
-	for _, in := range []string{"", "\r\n", "Voice-Message: 1/1\r\nMessages-Waiting: yes", "Messages-Waiting: maybe", "<xml/>"} {
+	for _, in := range []string{"", "\r\n", "Voice-Message: 1/1\r\nMessages-Waiting: yes", "Messages-Waiting: maybe",
+		"<xml/>"} {
 		if _, err := parseSummary([]byte(in)); err == nil {
 			t.Errorf("%q was taken", in)
 		}
@@ -68,7 +69,8 @@ func (h *testBed) notify(body string, extra ...string) *peerDialog {
 	h.t.Helper()
 	target := "sip:" + serviceUser + "@" + h.toService.String()
 	id := h.service.id()
-	d := &peerDialog{p: h.service, id: id, local: "<" + target + ">;tag=" + id, remote: "<" + target + ">", target: target, to: h.toService}
+	d := &peerDialog{p: h.service, id: id, local: "<" + target + ">;tag=" + id, remote: "<" + target + ">",
+		target: target, to: h.toService}
 	if len(extra) == 0 {
 		extra = []string{"Event: message-summary", summaryKind}
 	}
@@ -110,15 +112,18 @@ func TestNotifyWaitsForIdleLine(t *testing.T) {
 		far.request("BYE", "")
 		h.service.expectOf("200", "BYE")
 		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
-		h.machine.saw("1 arrived", "1 ringing", "1 answered", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+		h.machine.saw("1 arrived", "1 ringing", "1 answered", "1 far end cleared: bye",
+			"1 adapter leg cleared: confirmed")
 		h.atRest()
 		h.quietly()
 		rest.Store(true)
 		m := h.adapter.expect("NOTIFY")
 		h.adapter.respond(m, 200, "x", "")
 		own := h.toAdapter.String()
-		if want := "Messages-Waiting: yes\r\nMessage-Account: sip:" + adapterUser + "@" + own + "\r\nVoice-Message: 2/8 (0/2)\r\n"; m.body != want ||
-			m.get("Event") != "message-summary" || m.get("Subscription-State") != "active" || m.get("Content-Type") != "application/simple-message-summary" {
+		if want := "Messages-Waiting: yes\r\nMessage-Account: sip:" + adapterUser + "@" + own +
+			"\r\nVoice-Message: 2/8 (0/2)\r\n"; m.body != want ||
+			m.get("Event") != "message-summary" || m.get("Subscription-State") != "active" ||
+			m.get("Content-Type") != "application/simple-message-summary" {
 			t.Fatalf("told %s", m)
 		}
 		eventually(t, "the adapter's answer", func() bool { return h.agent.Counts().MessagesNotified == 1 })
@@ -192,7 +197,8 @@ func TestMessagesRefused(t *testing.T) {
 		} {
 			h.notify(c.body, c.event, c.kind)
 			m := h.service.expectOf(c.want, "NOTIFY")
-			if c.want == "489" && m.get("Allow-Events") != "message-summary" || c.want == "415" && m.get("Accept") == "" {
+			if c.want == "489" && m.get("Allow-Events") != "message-summary" || c.want == "415" &&
+				m.get("Accept") == "" {
 				t.Errorf("%+v got %s", c, m)
 			}
 		}
@@ -208,11 +214,13 @@ func (h *testBed) subscribe(event string, extra ...string) (*peerDialog, message
 	h.t.Helper()
 	target := "sip:" + adapterUser + "@" + h.toAdapter.String()
 	id := h.adapter.id()
-	d := &peerDialog{p: h.adapter, id: id, local: "<" + target + ">;tag=" + id, remote: "<" + target + ">", target: target, to: h.toAdapter}
+	d := &peerDialog{p: h.adapter, id: id, local: "<" + target + ">;tag=" + id, remote: "<" + target + ">",
+		target: target, to: h.toAdapter}
 	extra = append(extra, "Event: "+event)
 	d.request("SUBSCRIBE", "", extra...)
 	m := h.adapter.expect("401")
-	d.request("SUBSCRIBE", "", append(extra, authorization(h.t, "Authorization", m.get("WWW-Authenticate"), "SUBSCRIBE", target, adapterUser, adapterSecret))...)
+	d.request("SUBSCRIBE", "", append(extra, authorization(h.t, "Authorization", m.get("WWW-Authenticate"), "SUBSCRIBE",
+		target, adapterUser, adapterSecret))...)
 	return d, h.adapter.next()
 }
 
@@ -223,7 +231,8 @@ func TestAdapterSubscribes(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h, rest := waiting(t, MessagesPass)
 		for _, c := range []struct{ event, extra, want string }{
-			{"dialog", "Expires: 600", "489"}, {"message-summary", "Expires: 30", "423"}, {"message-summary", "Accept: text/plain", "406"},
+			{"dialog", "Expires: 600", "489"}, {"message-summary", "Expires: 30", "423"},
+			{"message-summary", "Accept: text/plain", "406"},
 		} {
 			if _, m := h.subscribe(c.event, c.extra); !m.is(c.want) {
 				t.Fatalf("%+v got %s", c, m)
@@ -239,8 +248,10 @@ func TestAdapterSubscribes(t *testing.T) {
 		told := func(state, waiting string) message {
 			t.Helper()
 			m := h.adapter.expect("NOTIFY")
-			if m.get("Call-ID") != d.id || m.get("Event") != "message-summary;id=7" || !strings.HasPrefix(m.get("Subscription-State"), state) ||
-				m.get("From") != d.remote || m.get("To") != d.local || !strings.HasPrefix(m.body, "Messages-Waiting: "+waiting) {
+			if m.get("Call-ID") != d.id || m.get("Event") != "message-summary;id=7" ||
+				!strings.HasPrefix(m.get("Subscription-State"), state) ||
+				m.get("From") != d.remote || m.get("To") != d.local ||
+				!strings.HasPrefix(m.body, "Messages-Waiting: "+waiting) {
 				t.Fatalf("told %s", m)
 			}
 			return m
@@ -284,7 +295,8 @@ func TestAdapterSubscribes(t *testing.T) {
 			says string
 		}{{h, "message-summary"}, {off, ""}} {
 			d.to = one.h.toAdapter
-			(&peerDialog{p: one.h.adapter, id: "ask", local: "<sip:a@b>;tag=1", remote: "<sip:a@b>", target: "sip:" + d.to.String(), to: d.to}).request("OPTIONS", "")
+			(&peerDialog{p: one.h.adapter, id: "ask", local: "<sip:a@b>;tag=1", remote: "<sip:a@b>", target: "sip:" +
+				d.to.String(), to: d.to}).request("OPTIONS", "")
 			m := one.h.adapter.expectOf("200", "OPTIONS")
 			if m.get("Allow-Events") != one.says || strings.Contains(m.get("Allow"), "SUBSCRIBE") != (one.says != "") {
 				t.Fatalf("able: %s", m)
@@ -301,10 +313,12 @@ func TestSubscribesAtTheService(t *testing.T) {
 		h, rest := waiting(t, MessagesSubscribe)
 		rest.Store(true)
 		sub := h.service.expect("SUBSCRIBE")
-		h.service.respond(sub, 401, "svc", "", `WWW-Authenticate: Digest realm="pbx.example", nonce="n1", qop="auth", algorithm=MD5`)
+		h.service.respond(sub, 401, "svc", "",
+			`WWW-Authenticate: Digest realm="pbx.example", nonce="n1", qop="auth", algorithm=MD5`)
 		sub = h.service.expect("SUBSCRIBE")
 		credentials(t, sub, "Authorization", "SUBSCRIBE")
-		if sub.get("Event") != "message-summary" || sub.get("Accept") != "application/simple-message-summary" || sub.get("Expires") != "3600" {
+		if sub.get("Event") != "message-summary" || sub.get("Accept") != "application/simple-message-summary" ||
+			sub.get("Expires") != "3600" {
 			t.Fatalf("sent %s", sub)
 		}
 		d := h.service.called(sub, "svc")
@@ -348,9 +362,12 @@ func TestSubscribesAtTheService(t *testing.T) {
 func TestSubscriptionEnds(t *testing.T) {
 	t.Parallel()
 	for in, want := range map[string]string{
-		"active;expires=60": "goes on", "Pending": "goes on", "terminated": "0s", "terminated;reason=deactivated": "1s", "terminated;reason=timeout": "1s",
-		"terminated;reason=probation;retry-after=90": "1m30s", "terminated;reason=giveup": "0s", "terminated; reason=rejected": "1h0m0s",
-		"terminated;reason=noresource;retry-after=7": "1h0m0s", "terminated;reason=invariant": "never", "terminated;retry-after=99999": "1h0m0s",
+		"active;expires=60": "goes on", "Pending": "goes on", "terminated": "0s", "terminated;reason=deactivated": "1s",
+		"terminated;reason=timeout":                  "1s",
+		"terminated;reason=probation;retry-after=90": "1m30s", "terminated;reason=giveup": "0s",
+		"terminated; reason=rejected":                "1h0m0s",
+		"terminated;reason=noresource;retry-after=7": "1h0m0s", "terminated;reason=invariant": "never",
+		"terminated;retry-after=99999": "1h0m0s",
 	} {
 		got := "goes on"
 		if err := terminated(in); err != nil {

@@ -57,7 +57,8 @@ func TestAnswerToRefreshMovesMedia(t *testing.T) {
 func TestAnswerToRefreshMovesNothing(t *testing.T) {
 	t.Parallel()
 	for name, answer := range map[string]string{
-		"the same": far(), "another version": strings.Replace(far(), "o=", "o=- 7", 1), "other formats": strings.Replace(far(), " 0 101", " 101", 1), "none": "",
+		"the same": far(), "another version": strings.Replace(far(), "o=", "o=- 7", 1),
+		"other formats": strings.Replace(far(), " 0 101", " 101", 1), "none": "",
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()

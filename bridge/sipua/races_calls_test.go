@@ -45,7 +45,8 @@ func TestMaxForwardsIsDecremented(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
-		for in, want := range map[string]string{"Max-Forwards: 1": "0", "Max-Forwards: 70": "69", "Max-Forwards: 71": "70", "X-None: 1": "70"} {
+		for in, want := range map[string]string{"Max-Forwards: 1": "0", "Max-Forwards: 70": "69",
+			"Max-Forwards: 71": "70", "X-None: 1": "70"} {
 			d := h.service.call("sip:nobody@"+h.toService.String(), "<sip:5550150@pbx.example>", h.toService, far())
 			d.nack(h.service.expect("404"))
 			lines := append([]string{}, d.invite...)
@@ -81,7 +82,8 @@ func TestChallengeCrossesCancel(t *testing.T) {
 		h.adapter.expectOf("200", "CANCEL")
 		n.nack(h.adapter.expectOf("487", "INVITE"))
 		h.service.respond(h.service.expect("CANCEL"), 200, "", "")
-		h.service.respond(inv, 401, "far", "", `WWW-Authenticate: Digest realm="pbx.example", nonce="n1", qop="auth", algorithm=MD5`)
+		h.service.respond(inv, 401, "far", "",
+			`WWW-Authenticate: Digest realm="pbx.example", nonce="n1", qop="auth", algorithm=MD5`)
 		h.service.expect("ACK")
 		h.machine.saw("1 requested", "1 near end cleared")
 		h.done()
@@ -99,7 +101,8 @@ func TestEndlessStaleNonce(t *testing.T) {
 			if seq, _ := inv.cseq(); seq != i+1 {
 				t.Fatalf("CSeq %d", seq)
 			}
-			h.service.respond(inv, 401, "far", "", `WWW-Authenticate: Digest realm="pbx.example", nonce="`+num(i)+`", qop="auth", algorithm=MD5, stale=true`)
+			h.service.respond(inv, 401, "far", "",
+				`WWW-Authenticate: Digest realm="pbx.example", nonce="`+num(i)+`", qop="auth", algorithm=MD5, stale=true`)
 			h.service.expect("ACK")
 		}
 		n.nack(h.adapter.expectOf("403", "INVITE"))
@@ -170,7 +173,8 @@ func TestCSeqNumbers(t *testing.T) {
 		h := newVirtualTestBed(t)
 		n := h.request("5550150", near())
 		inv := h.service.expect("INVITE")
-		h.service.respond(inv, 407, "far", "", `Proxy-Authenticate: Digest realm="pbx.example", nonce="n1", qop="auth", algorithm=MD5`)
+		h.service.respond(inv, 407, "far", "",
+			`Proxy-Authenticate: Digest realm="pbx.example", nonce="n1", qop="auth", algorithm=MD5`)
 		h.service.expect("ACK")
 		inv = h.service.expect("INVITE")
 		h.service.respond(inv, 200, "far", far())
@@ -179,7 +183,8 @@ func TestCSeqNumbers(t *testing.T) {
 		n.request("INFO", "")
 		info := h.service.expect("INFO")
 		is(t, info, "CSeq", "3 INFO")
-		h.service.respond(info, 407, "", "", `Proxy-Authenticate: Digest realm="pbx.example", nonce="n2", qop="auth", algorithm=MD5`)
+		h.service.respond(info, 407, "", "",
+			`Proxy-Authenticate: Digest realm="pbx.example", nonce="n2", qop="auth", algorithm=MD5`)
 		info = h.service.expect("INFO")
 		is(t, info, "CSeq", "4 INFO")
 		h.service.respond(info, 100, "", "") // is no answer
@@ -211,7 +216,8 @@ func TestSilentServiceTimeout(t *testing.T) {
 		for _, c := range []struct {
 			number string
 			wait   time.Duration
-		}{{"5550150", 200 * time.Millisecond}, {"5550150", 50 * time.Millisecond}, {"999", 200 * time.Millisecond}, {"5550150", 50 * time.Millisecond}} {
+		}{{"5550150", 200 * time.Millisecond}, {"5550150", 50 * time.Millisecond}, {"999", 200 * time.Millisecond},
+			{"5550150", 50 * time.Millisecond}} {
 			n := h.request(c.number, near())
 			h.service.expect("INVITE")
 			began := time.Now()

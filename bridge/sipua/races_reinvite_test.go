@@ -20,8 +20,10 @@ func TestPrackWithoutProvisional(t *testing.T) {
 		early := n.early(m)
 		seq, _ := m.cseq()
 		for _, wrong := range []string{
-			m.get("RSeq") + " " + num(seq), m.get("RSeq") + " " + num(seq) + " BYE", "x " + num(seq) + " INVITE", m.get("RSeq") + " x INVITE",
-			num(atoi(m.get("RSeq"))+1) + " " + num(seq) + " INVITE", m.get("RSeq") + " " + num(seq+1) + " INVITE", m.get("RSeq") + " " + num(seq) + " INVITE x", "",
+			m.get("RSeq") + " " + num(seq), m.get("RSeq") + " " + num(seq) + " BYE", "x " + num(seq) + " INVITE",
+			m.get("RSeq") + " x INVITE",
+			num(atoi(m.get("RSeq"))+1) + " " + num(seq) + " INVITE", m.get("RSeq") + " " + num(seq+1) + " INVITE",
+			m.get("RSeq") + " " + num(seq) + " INVITE x", "",
 		} {
 			early.request("PRACK", "", "RAck: "+wrong)
 			h.adapter.expectOf("481", "PRACK")
@@ -138,7 +140,8 @@ func TestTransferOutsideAnAnsweredCall(t *testing.T) {
 		}
 		// one that fails makes room
 		theirs := h.service.called(inv, "far")
-		theirs.request("NOTIFY", "SIP/2.0 603 Decline\r\n", "Content-Type: message/sipfrag", "Event: refer", "Subscription-State: Terminated ;reason=noresource")
+		theirs.request("NOTIFY", "SIP/2.0 603 Decline\r\n", "Content-Type: message/sipfrag", "Event: refer",
+			"Subscription-State: Terminated ;reason=noresource")
 		h.adapter.respond(h.adapter.expect("NOTIFY"), 200, "", "")
 		h.service.expectOf("200", "NOTIFY")
 		refer := h.refer(early, "Refer-To: <sip:5550151@pbx.example>")
@@ -166,8 +169,10 @@ func TestBadNotify(t *testing.T) {
 			code, body string
 			fields     []string
 		}{
-			{"481", "SIP/2.0 100 Trying", []string{"Event: refer;id=" + num(n+1), "Content-Type: message/sipfrag", "Subscription-State: active"}},
-			{"415", "SIP/2.0 100 Trying", []string{"Event: refer", "Content-Type: text/plain", "Subscription-State: active"}},
+			{"481", "SIP/2.0 100 Trying", []string{"Event: refer;id=" + num(n+1), "Content-Type: message/sipfrag",
+				"Subscription-State: active"}},
+			{"415", "SIP/2.0 100 Trying", []string{"Event: refer", "Content-Type: text/plain",
+				"Subscription-State: active"}},
 			{"400", "SIP/2.0 100 Trying", []string{"Event: refer", "Content-Type: message/sipfrag"}},
 			{"400", "nothing", []string{"Event: refer", "Content-Type: message/sipfrag", "Subscription-State: active"}},
 		} {
@@ -177,7 +182,8 @@ func TestBadNotify(t *testing.T) {
 				is(t, m, "Accept", "message/sipfrag")
 			}
 		}
-		active := []string{"Event: Refer ; ID = " + num(n), "Content-Type: message/sipfrag", "Subscription-State: active"}
+		active := []string{"Event: Refer ; ID = " + num(n), "Content-Type: message/sipfrag",
+			"Subscription-State: active"}
 		c.far.request("NOTIFY", "SIP/2.0 180 Ringing", active...)
 		h.adapter.expect("NOTIFY") // and does not answer
 		h.service.expectOf("408", "NOTIFY")
@@ -185,7 +191,8 @@ func TestBadNotify(t *testing.T) {
 		h.adapter.respond(h.adapter.expect("NOTIFY"), 200, "", "")
 		h.service.expectOf("200", "NOTIFY")
 		h.hangUp(c.near)
-		c.far.request("NOTIFY", "digit", "Event: telephone-event", "Content-Type: text/plain", "Subscription-State: active")
+		c.far.request("NOTIFY", "digit", "Event: telephone-event", "Content-Type: text/plain",
+			"Subscription-State: active")
 		h.service.expectOf("481", "NOTIFY")
 	})
 }
@@ -251,7 +258,8 @@ func TestRefreshWaitsForChange(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		for _, fromFar := range []bool{true, false} {
 			h := newVirtualTestBed(t, timed(1800, time.Millisecond))
-			c, _ := h.answered("Session-Expires: 1800;refresher=uac", "Require: timer", "Allow: INVITE, ACK, BYE, CANCEL")
+			c, _ := h.answered("Session-Expires: 1800;refresher=uac", "Require: timer",
+				"Allow: INVITE, ACK, BYE, CANCEL")
 			from, asked, there := c.near, h.adapter, h.service
 			if fromFar {
 				from, asked, there = c.far, h.service, h.adapter
@@ -270,7 +278,8 @@ func TestRefreshWaitsForChange(t *testing.T) {
 			is(t, refresh, "Session-Expires", "1800;refresher=uac")
 			h.service.respond(refresh, 200, "", far(), "Session-Expires: 1800;refresher=uac", "Require: timer")
 			h.service.expect("ACK")
-			h.service.respond(refresh, 200, "", far(), "Session-Expires: 1800;refresher=uac", "Require: timer", "Subject: repeated")
+			h.service.respond(refresh, 200, "", far(), "Session-Expires: 1800;refresher=uac", "Require: timer",
+				"Subject: repeated")
 			h.service.expect("ACK")
 			h.hangUp(c.near)
 		}

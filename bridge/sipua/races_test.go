@@ -285,7 +285,8 @@ func TestChallengeInEarlyDialog(t *testing.T) {
 		inB := n.early(h.adapter.expect("180"))
 		inB.request("INFO", "")
 		info := h.service.expect("INFO")
-		h.service.respond(info, 401, "", "", `WWW-Authenticate: Digest realm="pbx.example", nonce="n1", qop="auth", algorithm=MD5`)
+		h.service.respond(info, 401, "", "",
+			`WWW-Authenticate: Digest realm="pbx.example", nonce="n1", qop="auth", algorithm=MD5`)
 		again := h.service.expect("INFO")
 		credentials(t, again, "Authorization", "INFO")
 		first, _ := info.cseq()
@@ -293,7 +294,8 @@ func TestChallengeInEarlyDialog(t *testing.T) {
 		if second != first+1 {
 			t.Fatalf("CSeq %d after %d", second, first)
 		}
-		h.service.respond(again, 401, "", "", `WWW-Authenticate: Digest realm="pbx.example", nonce="n2", qop="auth", algorithm=MD5, stale=true`)
+		h.service.respond(again, 401, "", "",
+			`WWW-Authenticate: Digest realm="pbx.example", nonce="n2", qop="auth", algorithm=MD5, stale=true`)
 		h.adapter.expectOf("403", "INFO") // once is enough
 		inB.request("INFO", "")
 		info = h.service.expect("INFO")
@@ -312,7 +314,8 @@ func TestChallengeInEarlyDialog(t *testing.T) {
 // untagged answers without a tag, as a proxy of RFC 2543 may.
 func (p *testPeer) untagged(req message, code int) {
 	p.t.Helper()
-	p.send(req.from, "SIP/2.0 "+num(code)+" Said "+p.name, "Via: "+req.get("Via"), "From: "+req.get("From"), "To: "+req.get("To"), "Call-ID: "+req.get("Call-ID"),
+	p.send(req.from, "SIP/2.0 "+num(code)+" Said "+p.name, "Via: "+req.get("Via"), "From: "+req.get("From"),
+		"To: "+req.get("To"), "Call-ID: "+req.get("Call-ID"),
 		"CSeq: "+req.get("CSeq"), "")
 }
 
@@ -349,7 +352,8 @@ func TestMediaOfAForkThatEnds(t *testing.T) {
 	h.adapter.expect("183")
 	towards := func(port uint16) {
 		t.Helper()
-		h.agent.call(1).await(t, "media of a fork", func(c *call) bool { return c.path.streams[0].sides[media.ServiceSide].rtp.Port() == port })
+		h.agent.call(1).await(t, "media of a fork",
+			func(c *call) bool { return c.path.streams[0].sides[media.ServiceSide].rtp.Port() == port })
 	}
 	towards(farSDP + 2)
 	h.service.reliably(inv, 199, "fork-b", "", 1)

@@ -25,23 +25,35 @@ func TestLateCallsOfHandlersDoNothing(t *testing.T) {
 		"a refusal after it":                 func(x *inviteForwarding) { x.finalSent = true; x.refuse(480) },
 		"a CANCEL after it":                  func(x *inviteForwarding) { x.finalSent = true; x.handleCancel(0) },
 		"our CANCEL of what was not sent":    func(x *inviteForwarding) { x.cancel() },
-		"our CANCEL of what is over":         func(x *inviteForwarding) { x.tx, x.settled = &endpoint.Transaction{}, true; x.cancel() },
-		"no answer to what was answered":     func(x *inviteForwarding) { x.settled = true; x.failed(errors.New("late")) },
-		"Timer C of it":                      func(x *inviteForwarding) { x.settled = true; x.timerCFired() },
-		"silence of it":                      func(x *inviteForwarding) { x.settled = true; x.serviceSilent() },
-		"silence of who was heard":           func(x *inviteForwarding) { x.heard = true; x.serviceSilent() },
-		"silence towards who is gone":        func(x *inviteForwarding) { x.from.state = legOver; x.serviceSilent() },
-		"an ACK of nothing":                  func(x *inviteForwarding) { x.acknowledge(nil, nil) },
+		"our CANCEL of what is over": func(x *inviteForwarding) {
+			x.tx, x.settled = &endpoint.Transaction{},
+				true
+			x.cancel()
+		},
+		"no answer to what was answered": func(x *inviteForwarding) { x.settled = true; x.failed(errors.New("late")) },
+		"Timer C of it":                  func(x *inviteForwarding) { x.settled = true; x.timerCFired() },
+		"silence of it":                  func(x *inviteForwarding) { x.settled = true; x.serviceSilent() },
+		"silence of who was heard":       func(x *inviteForwarding) { x.heard = true; x.serviceSilent() },
+		"silence towards who is gone":    func(x *inviteForwarding) { x.from.state = legOver; x.serviceSilent() },
+		"an ACK of nothing":              func(x *inviteForwarding) { x.acknowledge(nil, nil) },
 		"a second ACK": func(x *inviteForwarding) {
 			x.won, x.winner, x.acks = true, "a", map[string]*sip.Request{"a": {}}
 			x.acknowledge(nil, nil)
 		},
 		"a provisional response of what ended": func(x *inviteForwarding) { x.settled = true; x.provisional(ringing) },
 		"a 199 of nobody":                      func(x *inviteForwarding) { x.handleEarlyTerminated(nil, ringing, 1) },
-		"a 199 in a change":                    func(x *inviteForwarding) { x.initial = false; x.handleEarlyTerminated(x.to.dialog, ringing, 1) },
-		"a repeat of what was acknowledged":    func(x *inviteForwarding) { x.answerAgain() },
-		"a repeat towards who is gone":         func(x *inviteForwarding) { x.from.in, x.from.state = x, legOver; x.answerAgain() },
-		"an offer twice":                       func(x *inviteForwarding) { x.to.c.arrived = true; x.passToAdapter() },
+		"a 199 in a change": func(x *inviteForwarding) {
+			x.initial = false
+			x.handleEarlyTerminated(x.to.dialog,
+				ringing, 1)
+		},
+		"a repeat of what was acknowledged": func(x *inviteForwarding) { x.answerAgain() },
+		"a repeat towards who is gone": func(x *inviteForwarding) {
+			x.from.in, x.from.state = x,
+				legOver
+			x.answerAgain()
+		},
+		"an offer twice": func(x *inviteForwarding) { x.to.c.arrived = true; x.passToAdapter() },
 		"an offer of what is being cleared": func(x *inviteForwarding) {
 			x.to.c.arrived, x.to.state, x.to.clearing = true, legNew, true
 			x.passToAdapter()
@@ -65,7 +77,10 @@ func TestLateCallsOfHandlersDoNothing(t *testing.T) {
 		},
 		"a session of a leg that is over":  func(x *inviteForwarding) { x.to.state = legOver; x.to.sessionExpired(0) },
 		"a session of a leg being cleared": func(x *inviteForwarding) { x.to.clearing = true; x.to.sessionExpired(0) },
-		"a refresh that nobody waits for":  func(x *inviteForwarding) { (&refresh{l: x.to}).outcome(nil, errors.New("late")) },
+		"a refresh that nobody waits for": func(x *inviteForwarding) {
+			(&refresh{l: x.to}).outcome(nil,
+				errors.New("late"))
+		},
 		"a refresh of a leg that is over": func(x *inviteForwarding) {
 			x.to.session.underWay = &refresh{l: x.to}
 			x.to.state = legOver
@@ -114,7 +129,8 @@ func TestOutcomeIsReportedOnce(t *testing.T) {
 func TestSessionTimerExpiry(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		for side, want := range map[media.Side]string{media.ServiceSide: "1 far end cleared: session-expired", media.AdapterSide: "1 adapter lost"} {
+		for side, want := range map[media.Side]string{media.ServiceSide: "1 far end cleared: session-expired",
+			media.AdapterSide: "1 adapter lost"} {
 			for _, emergency := range []bool{false, true} {
 				one := still()
 				one.emergency = emergency
@@ -150,15 +166,17 @@ func TestRefreshRetryTimes(t *testing.T) {
 			left    time.Duration
 			want    time.Duration
 		}{
-			"half of what is left":         {486, nil, 100 * time.Second, 50 * time.Second},
-			"a second at least":            {486, nil, time.Second, time.Second},
-			"what the peer asks for":       {500, []string{"10"}, 100 * time.Second, 10*time.Second + 100*time.Millisecond},
-			"no more than half":            {500, []string{"60"}, 100 * time.Second, 50 * time.Second},
-			"nothing":                      {500, []string{" 0 "}, 100 * time.Second, 100 * time.Millisecond},
-			"less than nothing":            {500, []string{"-1"}, 100 * time.Second, 50 * time.Second},
-			"nonsense":                     {500, []string{"soon"}, 100 * time.Second, 50 * time.Second},
-			"without a word":               {500, nil, 100 * time.Second, 50 * time.Second},
-			"an hour at most":              {500, []string{"99999999"}, 10 * time.Hour, time.Hour + 100*time.Millisecond},
+			"half of what is left": {486, nil, 100 * time.Second, 50 * time.Second},
+			"a second at least":    {486, nil, time.Second, time.Second},
+			"what the peer asks for": {500, []string{"10"}, 100 * time.Second, 10*time.Second +
+				100*time.Millisecond},
+			"no more than half": {500, []string{"60"}, 100 * time.Second, 50 * time.Second},
+			"nothing":           {500, []string{" 0 "}, 100 * time.Second, 100 * time.Millisecond},
+			"less than nothing": {500, []string{"-1"}, 100 * time.Second, 50 * time.Second},
+			"nonsense":          {500, []string{"soon"}, 100 * time.Second, 50 * time.Second},
+			"without a word":    {500, nil, 100 * time.Second, 50 * time.Second},
+			"an hour at most": {500, []string{"99999999"}, 10 * time.Hour, time.Hour +
+				100*time.Millisecond},
 			"another failure that asks so": {503, []string{"10"}, 100 * time.Second, 50 * time.Second},
 		} {
 			one := still()
@@ -195,7 +213,10 @@ func TestRefreshWaits(t *testing.T) {
 		"a change there":   func(_, p *leg) { p.in = &inviteForwarding{} },
 		"a change thither": func(_, p *leg) { p.out = &inviteForwarding{} },
 		"an open offer":    func(l, p *leg) { l.offerAnswer.pending = p },
-		"a refresh there":  func(_, p *leg) { p.session.underWay = &refresh{req: sip.NewRequest(sip.INVITE, sip.Uri{})} },
+		"a refresh there": func(_, p *leg) {
+			p.session.underWay = &refresh{req: sip.NewRequest(sip.INVITE,
+				sip.Uri{})}
+		},
 	} {
 		one := still()
 		l := one.legs[media.ServiceSide]

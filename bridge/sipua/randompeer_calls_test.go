@@ -15,7 +15,8 @@ type callCounts struct {
 }
 
 func (y *callCounts) add(x callCounts) {
-	y.refreshes, y.pracks, y.transfers, y.glares, y.restarts = y.refreshes+x.refreshes, y.pracks+x.pracks, y.transfers+x.transfers, y.glares+x.glares, y.restarts+x.restarts
+	y.refreshes, y.pracks, y.transfers, y.glares, y.restarts = y.refreshes+x.refreshes, y.pracks+x.pracks,
+		y.transfers+x.transfers, y.glares+x.glares, y.restarts+x.restarts
 }
 
 func (r *randomPeer) count(n *int) {
@@ -153,7 +154,8 @@ func (c *randomCall) referred(m message) {
 	if c.r.draw(3) == 0 {
 		return
 	}
-	c.transaction("NOTIFY", "SIP/2.0 200 OK\r\n", "Event: refer", "Subscription-State: terminated;reason=noresource", "Content-Type: message/sipfrag")
+	c.transaction("NOTIFY", "SIP/2.0 200 OK\r\n", "Event: refer", "Subscription-State: terminated;reason=noresource",
+		"Content-Type: message/sipfrag")
 	if !c.over {
 		c.over = true
 		c.transaction("BYE", "")

@@ -116,11 +116,14 @@ func TestDayOfRandomCalls(t *testing.T) {
 			ledgers = append(ledgers, l)
 			o.Lines = append(o.Lines, LineOptions{
 				Name:          fmt.Sprintf("line-%d", i),
-				AdapterSocket: Socket{Listen: toAdapter, UDP: true}, ServiceSocket: Socket{Listen: toService, UDP: true},
-				AdapterUser:  fmt.Sprintf("port-%d", i),
-				AdapterFixed: &sip.Uri{Scheme: "sip", User: fmt.Sprintf("port-%d", i), Host: fmt.Sprintf("192.0.2.%d", 10+i), Port: 5060},
-				Registrar:    sip.Uri{Scheme: "sip", Host: pbxAt.Addr().String(), Port: 5060},
-				ServiceUser:  fmt.Sprintf("55501%02d", i), ServiceSecret: serviceSecret, Register: true, Expires: time.Hour,
+				AdapterSocket: Socket{Listen: toAdapter, UDP: true},
+				ServiceSocket: Socket{Listen: toService, UDP: true},
+				AdapterUser:   fmt.Sprintf("port-%d", i),
+				AdapterFixed: &sip.Uri{Scheme: "sip", User: fmt.Sprintf("port-%d", i),
+					Host: fmt.Sprintf("192.0.2.%d", 10+i), Port: 5060},
+				Registrar:   sip.Uri{Scheme: "sip", Host: pbxAt.Addr().String(), Port: 5060},
+				ServiceUser: fmt.Sprintf("55501%02d", i), ServiceSecret: serviceSecret, Register: true,
+				Expires:        time.Hour,
 				SessionExpires: 90 * time.Second, MaxCalls: 4, Events: l,
 			})
 		}
@@ -132,7 +135,8 @@ func TestDayOfRandomCalls(t *testing.T) {
 		var ports []*randomPeer
 		for i := range lines {
 			ledgers[i].line = agent.Line(fmt.Sprintf("line-%d", i))
-			ports = append(ports, newRandomPeer(t, net, fmt.Sprintf("port-%d", i), netip.AddrPortFrom(netip.AddrFrom4([4]byte{192, 0, 2, byte(10 + i)}), 5060), toAdapter, uint64(i)+10))
+			ports = append(ports, newRandomPeer(t, net, fmt.Sprintf("port-%d", i),
+				netip.AddrPortFrom(netip.AddrFrom4([4]byte{192, 0, 2, byte(10 + i)}), 5060), toAdapter, uint64(i)+10))
 		}
 		plan := rand.New(rand.NewPCG(4, 5))
 		end := time.Now().Add(whole)
@@ -143,9 +147,11 @@ func TestDayOfRandomCalls(t *testing.T) {
 				ports[plan.IntN(lines)].restart()
 			}
 			if plan.IntN(2) == 0 {
-				pbx.call(agent.Line(fmt.Sprintf("line-%d", i)).contactForTest(), fmt.Sprintf("<sip:55501%02d@pbx.example>", 50+plan.IntN(50)))
+				pbx.call(agent.Line(fmt.Sprintf("line-%d", i)).contactForTest(),
+					fmt.Sprintf("<sip:55501%02d@pbx.example>", 50+plan.IntN(50)))
 			} else {
-				ports[i].call(fmt.Sprintf("sip:55501%02d@%s", 50+plan.IntN(50), toAdapter), fmt.Sprintf("<sip:port-%d@%s>", i, toAdapter))
+				ports[i].call(fmt.Sprintf("sip:55501%02d@%s", 50+plan.IntN(50), toAdapter),
+					fmt.Sprintf("<sip:port-%d@%s>", i, toAdapter))
 			}
 		}
 		<-time.After(20 * time.Minute) // the last calls end by themselves
@@ -163,13 +169,15 @@ func TestDayOfRandomCalls(t *testing.T) {
 		}
 		agent.mu.Lock()
 		if n := len(agent.calls) + len(agent.dialogs) + len(agent.invites) + len(agent.merged); n != 0 {
-			t.Errorf("left behind: %d calls, %d dialogs, %d invites, %d merged", len(agent.calls), len(agent.dialogs), len(agent.invites), len(agent.merged))
+			t.Errorf("left behind: %d calls, %d dialogs, %d invites, %d merged", len(agent.calls), len(agent.dialogs),
+				len(agent.invites), len(agent.merged))
 		}
 		agent.mu.Unlock()
 		if e := agent.Counts().Endpoint; e.Servers+e.Clients+e.Queues+e.Cancels != 0 {
 			t.Errorf("left behind in the sockets: %+v", e)
 		}
-		t.Logf("%d hours, %d lines: %d calls, %d answered; %d transactions of the peers without an answer", hours, lines, calls, answered+pbx.answered, lost+pbx.lost)
+		t.Logf("%d hours, %d lines: %d calls, %d answered; %d transactions of the peers without an answer", hours,
+			lines, calls, answered+pbx.answered, lost+pbx.lost)
 		t.Logf("the peers: %+v", did)
 		if want := hours * 20; calls < want {
 			t.Errorf("%d calls, want %d at least", calls, want)

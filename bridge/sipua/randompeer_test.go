@@ -35,7 +35,8 @@ type randomPeer struct {
 }
 
 func newRandomPeer(t testing.TB, n *endpointtest.Network, name string, at, to netip.AddrPort, seed uint64) *randomPeer {
-	r := &randomPeer{t: t, name: name, sock: n.Listen(at), to: to, dice: rand.New(rand.NewPCG(seed, 1)), calls: map[string]*randomCall{}}
+	r := &randomPeer{t: t, name: name, sock: n.Listen(at), to: to, dice: rand.New(rand.NewPCG(seed, 1)),
+		calls: map[string]*randomCall{}}
 	r.all.Go(r.read)
 	return r
 }
@@ -344,8 +345,10 @@ func (r *randomPeer) call(target, from string) {
 
 func (c *randomCall) lines(method string, n int, branch string) []string {
 	return []string{
-		method + " " + c.target + " SIP/2.0", "Via: SIP/2.0/UDP " + c.r.sock.Addr().String() + ";branch=" + branch + ";rport",
-		"From: " + c.local, "To: " + c.remote, "Call-ID: " + c.id, fmt.Sprintf("CSeq: %d %s", n, method), "Max-Forwards: 70", "Contact: " + c.r.contact(),
+		method + " " + c.target + " SIP/2.0", "Via: SIP/2.0/UDP " + c.r.sock.Addr().String() + ";branch=" + branch +
+			";rport",
+		"From: " + c.local, "To: " + c.remote, "Call-ID: " + c.id, fmt.Sprintf("CSeq: %d %s", n, method),
+		"Max-Forwards: 70", "Contact: " + c.r.contact(),
 	}
 }
 

@@ -71,7 +71,8 @@ func TestChangeMovesTheTarget(t *testing.T) {
 		c := h.incoming()
 		c.near.request("INVITE", offer("127.0.0.1", nearSDP, "sendonly"))
 		inv := h.service.expect("INVITE")
-		h.service.respond(inv, 200, "", offer("127.0.0.1", farSDP, "recvonly"), "Contact: <sip:moved@"+h.service.at.String()+">")
+		h.service.respond(inv, 200, "", offer("127.0.0.1", farSDP, "recvonly"),
+			"Contact: <sip:moved@"+h.service.at.String()+">")
 		contains(t, h.service.expect("ACK").start, "sip:moved@")
 		h.adapter.expect("200")
 		c.near.ack("")
@@ -95,7 +96,8 @@ func TestFailuresPass(t *testing.T) {
 			h.service.respond(inv, code, "far", "")
 			h.service.expect("ACK")
 			near.nack(h.adapter.expect(num(code)))
-			h.machine.saw(num(i+1)+" requested", num(i+1)+" far end cleared: bye", num(i+1)+" adapter leg cleared: confirmed")
+			h.machine.saw(num(i+1)+" requested", num(i+1)+" far end cleared: bye",
+				num(i+1)+" adapter leg cleared: confirmed")
 			h.atRest()
 		}
 	})

@@ -43,7 +43,8 @@ func TestFarEndClearsHeldCall(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, relaying)
 	c := h.incoming()
-	c.near.request("INVITE", strings.Replace(offer("127.0.0.1", nearSDP, "inactive"), "c=IN IP4 127.0.0.1", "c=IN IP4 0.0.0.0", 1))
+	c.near.request("INVITE", strings.Replace(offer("127.0.0.1", nearSDP, "inactive"), "c=IN IP4 127.0.0.1",
+		"c=IN IP4 0.0.0.0", 1))
 	h.adapter.expect("100")
 	inv := h.service.expect("INVITE")
 	contains(t, inv.body, "c=IN IP4 0.0.0.0")
@@ -213,7 +214,8 @@ func TestRoutes(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
 		proxy := "<sip:" + h.service.at.String() + ";lr>"
-		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), "Record-Route: "+proxy, "Record-Route: <sip:inner.pbx.example;lr>", "Contact: <sip:5550150@192.0.2.7>")
+		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), "Record-Route: "+proxy,
+			"Record-Route: <sip:inner.pbx.example;lr>", "Contact: <sip:5550150@192.0.2.7>")
 		inv := h.adapter.expect("INVITE")
 		lacks(t, inv.String(), "Record-Route")
 		lacks(t, inv.String(), "inner.pbx.example")
@@ -243,7 +245,8 @@ func TestRoutes(t *testing.T) {
 			"Record-Route: <sip:inner.pbx.example;lr>", "Record-Route: <sip:"+h.service.at.String()+">")
 		ack := h.service.expect("ACK")
 		contains(t, ack.start, "sip:"+h.service.at.String())
-		if r := ack.all("Route"); len(r) != 2 || !strings.Contains(r[0], "inner.pbx.example") || !strings.Contains(r[1], "192.0.2.7") {
+		if r := ack.all("Route"); len(r) != 2 || !strings.Contains(r[0], "inner.pbx.example") ||
+			!strings.Contains(r[1], "192.0.2.7") {
 			t.Fatalf("Route of the ACK: %q", r)
 		}
 		near.established(h.adapter.expect("200")).ack("")
@@ -264,7 +267,8 @@ func TestTopologyHiding(t *testing.T) {
 		inv := h.adapter.expect("INVITE")
 		contains(t, inv.get("From"), `"Bo Tree" <sip:5550150@`)
 		contains(t, inv.get("P-Asserted-Identity"), "5550150")
-		for _, word := range []string{"Session-Expires", "Min-SE", "PBX of the", "X-Internal", "pbx.example>;", h.service.at.String(), far.id} {
+		for _, word := range []string{"Session-Expires", "Min-SE", "PBX of the", "X-Internal", "pbx.example>;",
+			h.service.at.String(), far.id} {
 			lacks(t, strings.Replace(inv.String(), inv.body, "", 1), word)
 		}
 		far.cancel()
@@ -275,7 +279,8 @@ func TestTopologyHiding(t *testing.T) {
 		h.adapter.respond(inv, 487, "near", "")
 		h.adapter.expect("ACK")
 
-		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"), "P-Asserted-Identity: <sip:boss@millrace.example>", "Privacy: id", "User-Agent: Adapter")
+		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"),
+			"P-Asserted-Identity: <sip:boss@millrace.example>", "Privacy: id", "User-Agent: Adapter")
 		inv = h.service.expect("INVITE")
 		contains(t, inv.get("From"), `"Box Office" <sip:`+serviceUser+`@`)
 		contains(t, inv.get("Privacy"), "id")

@@ -68,7 +68,8 @@ func checkRewritten(t *testing.T, body, out string, p *mediaPath) {
 			continue
 		}
 		addr, err := got.connectionOf(m)
-		if s := p.streams[i].session; s == nil || m.port != int(s.Local(media.ServiceSide).Port()) || err != nil || addr != own && !addr.IsUnspecified() {
+		if s := p.streams[i].session; s == nil || m.port != int(s.Local(media.ServiceSide).Port()) || err != nil ||
+			addr != own && !addr.IsUnspecified() {
 			t.Fatalf("stream %d at %v, %v:\n%s", i, addr, err, out)
 		}
 		if !slices.Equal(codecs(m), codecs(was)) {
@@ -76,7 +77,10 @@ func checkRewritten(t *testing.T, body, out string, p *mediaPath) {
 		}
 		m.lines = slices.DeleteFunc(m.lines, codec)
 	}
-	foreign := slices.DeleteFunc(in.addresses(), func(a string) bool { return a == own.String() || !strings.ContainsAny(a, ".:") }) // "-" is no address
+	foreign := slices.DeleteFunc(in.addresses(), func(a string) bool {
+		return a == own.String() ||
+			!strings.ContainsAny(a, ".:")
+	}) // "-" is no address
 	for _, l := range append(slices.Clone(got.session), lines(got.media)...) {
 		if !codec(l) && l.kind != 'o' && l.kind != 'c' && l.kind != 'v' && l.kind != 't' && mentions(l.value, foreign) {
 			t.Fatalf("%c=%s leads past us", l.kind, l.value)
@@ -116,11 +120,18 @@ func TestOfferAnswerExamples(t *testing.T) {
 	}
 	const a, s = media.AdapterSide, media.ServiceSide
 	for name, flow := range map[string][]side{
-		"RFC 4317 2.1, audio and video":    {{a, 0, []string{"audio 0 8 97", "video 31 32"}}, {s, 200, []string{"audio 0 8", "video 32"}}},
-		"RFC 4317 2.2, second video taken": {{a, 0, []string{"audio 0 8", "video 31", "video 32"}}, {s, 200, []string{"audio 0", "video - 31", "video 32"}}},
-		"RFC 4317 3.1, hold":               {{a, 0, []string{"audio 0"}}, {s, 200, []string{"audio 0"}}, {s, 0, []string{"audio 0 a=sendonly"}}, {a, 200, []string{"audio 0 a=recvonly"}}},
-		"RFC 4317 4.1, video added":        {{s, 0, []string{"audio 0"}}, {a, 200, []string{"audio 0"}}, {a, 0, []string{"audio 0", "video 31"}}, {s, 200, []string{"audio 0", "video 31"}}},
-		"RFC 3264 10.1":                    {{a, 0, []string{"audio 0", "video 31", "video 32"}}, {s, 200, []string{"audio 0", "video - 31", "video 32"}}, {s, 0, []string{"audio 0", "video - 31", "video 32", "audio 110"}}, {a, 200, []string{"audio 0", "video - 31", "video 32", "audio 110"}}},
+		"RFC 4317 2.1, audio and video": {{a, 0, []string{"audio 0 8 97", "video 31 32"}},
+			{s, 200, []string{"audio 0 8", "video 32"}}},
+		"RFC 4317 2.2, second video taken": {{a, 0, []string{"audio 0 8", "video 31", "video 32"}},
+			{s, 200, []string{"audio 0", "video - 31", "video 32"}}},
+		"RFC 4317 3.1, hold": {{a, 0, []string{"audio 0"}}, {s, 200, []string{"audio 0"}},
+			{s, 0, []string{"audio 0 a=sendonly"}}, {a, 200, []string{"audio 0 a=recvonly"}}},
+		"RFC 4317 4.1, video added": {{s, 0, []string{"audio 0"}}, {a, 200, []string{"audio 0"}},
+			{a, 0, []string{"audio 0", "video 31"}}, {s, 200, []string{"audio 0", "video 31"}}},
+		"RFC 3264 10.1": {{a, 0, []string{"audio 0", "video 31", "video 32"}},
+			{s, 200, []string{"audio 0", "video - 31", "video 32"}},
+			{s, 0, []string{"audio 0", "video - 31", "video 32", "audio 110"}},
+			{a, 200, []string{"audio 0", "video - 31", "video 32", "audio 110"}}},
 	} {
 		p := pathOf(t, false)
 		for i, step := range flow {
@@ -150,7 +161,8 @@ func TestOfferAnswerExamples(t *testing.T) {
 				if !refused {
 					want = int(p.streams[k].session.Local(other(step.from)).Port())
 				}
-				if m.MediaName.Media != kind || strings.Join(m.MediaName.Formats, " ") != rest || m.MediaName.Port.Value != want {
+				if m.MediaName.Media != kind || strings.Join(m.MediaName.Formats, " ") != rest ||
+					m.MediaName.Port.Value != want {
 					t.Errorf("%s, step %d: m=%v, want %s at %d", name, i, m.MediaName, step.m[k], want)
 				}
 				if _, has := m.Attribute(attribute); attribute != "" && !has {

@@ -10,20 +10,23 @@ import (
 
 // A location that an emergency call has with it (RFC 6442 section 4.1), in the Millrace Playhouse.
 const geolocation = "Content-Type: application/pidf+xml\r\nContent-ID: <box-office@millrace.example>\r\n\r\n" +
-	`<?xml version="1.0"?><presence xmlns="urn:ietf:params:xml:ns:pidf" entity="pres:box-office@millrace.example"/>` + "\r\n"
+	`<?xml version="1.0"?><presence xmlns="urn:ietf:params:xml:ns:pidf" entity="pres:box-office@millrace.example"/>` +
+	"\r\n"
 
 func located(sdp string) string {
 	return "--stage\r\n" + geolocation + "--stage\r\nContent-Type: application/sdp\r\n\r\n" + sdp + "\r\n--stage--\r\n"
 }
 
 var locationHeaders = []string{
-	"Content-Type: multipart/mixed;boundary=stage", "Geolocation: <cid:box-office@millrace.example>", "Geolocation: <https://where.example/7>",
+	"Content-Type: multipart/mixed;boundary=stage", "Geolocation: <cid:box-office@millrace.example>",
+	"Geolocation: <https://where.example/7>",
 	"Geolocation-Routing: yes", "Privacy: none",
 }
 
 // callLocated makes an emergency call with its location.
 func (h *testBed) callLocated() *peerDialog {
-	return h.adapter.call("sip:999@"+h.toAdapter.String(), `"Box Office" <sip:`+adapterUser+"@"+h.toAdapter.String()+">", h.toAdapter,
+	return h.adapter.call("sip:999@"+h.toAdapter.String(),
+		`"Box Office" <sip:`+adapterUser+"@"+h.toAdapter.String()+">", h.toAdapter,
 		located(near()), locationHeaders...)
 }
 

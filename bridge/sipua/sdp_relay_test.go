@@ -52,12 +52,15 @@ func TestRewrite(t *testing.T) {
 	for _, gone := range []string{"ice-lite", "candidate", "a=rtcp:", "desk", "BUNDLE", "a=path"} {
 		lacks(t, text, gone)
 	}
-	for _, kept := range []string{"c=IN IP4 127.0.0.1", "b=AS:80", "a=rtcp-mux", "a=group:LS 1 2", "a=mid:1", "a=fmtp:101  0-15,16\r\na=ptime:20\r\na=sendrecv",
-		"inline:bWlsbHJhY2U", "a=T38FaxVersion:0", "a=fingerprint:sha-256 AA:BB\r\na=setup:actpass", "m=message 0 TCP/MSRP *", "m=audio 0 RTP/AVP 8"} {
+	for _, kept := range []string{"c=IN IP4 127.0.0.1", "b=AS:80", "a=rtcp-mux", "a=group:LS 1 2", "a=mid:1",
+		"a=fmtp:101  0-15,16\r\na=ptime:20\r\na=sendrecv",
+		"inline:bWlsbHJhY2U", "a=T38FaxVersion:0", "a=fingerprint:sha-256 AA:BB\r\na=setup:actpass",
+		"m=message 0 TCP/MSRP *", "m=audio 0 RTP/AVP 8"} {
 		contains(t, text, kept)
 	}
 	last := 0
-	for i, line := range []string{"m=audio PORT RTP/AVP 0 13 101", "m=video PORT RTP/SAVP 99", "m=image PORT udptl t38", "m=message", "m=audio PORT UDP/TLS/RTP/SAVPF 111", "m=audio 0"} {
+	for i, line := range []string{"m=audio PORT RTP/AVP 0 13 101", "m=video PORT RTP/SAVP 99", "m=image PORT udptl t38",
+		"m=message", "m=audio PORT UDP/TLS/RTP/SAVPF 111", "m=audio 0"} {
 		if s := p.streams[i].session; s != nil {
 			line = strings.Replace(line, "PORT", num(int(s.Local(media.ServiceSide).Port())), 1)
 		}
@@ -82,7 +85,8 @@ func TestSDPThatCannotBeRelayed(t *testing.T) {
 		want       error
 	}{
 		{"application/sdp", "nonsense", errSession},
-		{"application/sdp", "v=0\r\no=- 1 1 IN IP4 192.0.2.9\r\ns=-\r\nt=0 0\r\nm=audio 4000 RTP/AVP 0\r\n", errSession}, // no c=
+		{"application/sdp", "v=0\r\no=- 1 1 IN IP4 192.0.2.9\r\ns=-\r\nt=0 0\r\nm=audio 4000 RTP/AVP 0\r\n",
+			errSession}, // no c=
 		{"application/sdp", offer("pbx.example", 4000, "sendrecv"), errSession},
 		{"application/sdp", offer("233.252.0.1/127", 4000, "sendrecv"), errSession}, // multicast
 		{"application/sdp", offer("255.255.255.255", 4000, "sendrecv"), errSession}, // everybody
@@ -137,12 +141,15 @@ func TestIdentity(t *testing.T) {
 			t.Errorf("%s: %s, want %s", in, got, want)
 		}
 	}
-	if got := callerTowardsService(from(`"Anonymous" <sip:anonymous@192.0.2.1>;tag=x`), aor, "t").Value(); got != `"Anonymous" <sip:anonymous@anonymous.invalid>;tag=t` {
+	if got := callerTowardsService(from(`"Anonymous" <sip:anonymous@192.0.2.1>;tag=x`), aor,
+		"t").Value(); got != `"Anonymous" <sip:anonymous@anonymous.invalid>;tag=t` {
 		t.Errorf("anonymous: %s", got)
 	}
 	for in, want := range map[string]string{
-		"sip:5550150@192.0.2.1:5070": "sip:5550150@pbx.example", "tel:+15550150": "sip:+15550150@pbx.example;user=phone",
-		"urn:service:sos.fire": "urn:service:sos.fire", "sip:555@192.0.2.1;user=phone": "sip:555@pbx.example;user=phone",
+		"sip:5550150@192.0.2.1:5070":   "sip:5550150@pbx.example",
+		"tel:+15550150":                "sip:+15550150@pbx.example;user=phone",
+		"urn:service:sos.fire":         "urn:service:sos.fire",
+		"sip:555@192.0.2.1;user=phone": "sip:555@pbx.example;user=phone",
 	} {
 		var u sip.Uri
 		if err := sip.ParseUri(in, &u); err != nil {

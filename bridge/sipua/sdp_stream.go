@@ -114,7 +114,8 @@ func rtcpOf(m *sdpMedia, rtp netip.AddrPort) netip.AddrPort {
 	}
 	rtcp = netip.AddrPortFrom(rtp.Addr(), uint16(port))
 	if len(fields) == 4 {
-		if addr, err := netip.ParseAddr(fields[3]); err == nil && !addr.IsUnspecified() && !addr.IsMulticast() && addr.Unmap() != broadcast && addr.Zone() == "" {
+		if addr, err := netip.ParseAddr(fields[3]); err == nil && !addr.IsUnspecified() && !addr.IsMulticast() &&
+			addr.Unmap() != broadcast && addr.Zone() == "" {
 			rtcp = netip.AddrPortFrom(addr.Unmap(), rtcp.Port())
 		}
 	}
@@ -164,7 +165,8 @@ func clean(lines []sdpLine, addresses []string) []sdpLine {
 //   - alternative addresses and source filters (RFC 6947, 7006, 4091, 4570).
 var localAttributes = []string{
 	"rtcp",
-	"candidate", "remote-candidates", "end-of-candidates", "ice-ufrag", "ice-pwd", "ice-options", "ice-lite", "ice-mismatch", "ice-pacing",
+	"candidate", "remote-candidates", "end-of-candidates", "ice-ufrag", "ice-pwd", "ice-options", "ice-lite",
+	"ice-mismatch", "ice-pacing",
 	"bundle-only",
 	"altc", "ccap", "source-filter",
 }
@@ -173,7 +175,10 @@ var localAttributes = []string{
 // its name in groups stays.
 func (m *sdpMedia) refuseLine() {
 	m.port = 0
-	m.lines = slices.DeleteFunc(m.lines, func(l sdpLine) bool { return l.kind != 'a' || !strings.HasPrefix(l.value, "mid:") })
+	m.lines = slices.DeleteFunc(m.lines, func(l sdpLine) bool {
+		return l.kind != 'a' ||
+			!strings.HasPrefix(l.value, "mid:")
+	})
 }
 
 // setSide takes what a side said of the stream; where it is held it goes on receiving where it did.

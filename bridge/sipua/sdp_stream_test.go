@@ -45,12 +45,14 @@ func parsed(t *testing.T, text string) *sdp.SessionDescription {
 // compulsory).
 func TestUnusualSDPPasses(t *testing.T) {
 	t.Parallel()
-	out := pathOf(t, false).pass(t, sip.INVITE, 0, media.AdapterSide, "v=0\nb=AS:84\nc=IN IP4 192.0.2.9\no=- 1 1 IN IP4 192.0.2.9\nu=http://192.0.2.9/\n"+
-		"X-line: 192.0.2.9\n\ny=192.0.2.9\nk=prompt\nm=audio 4000 RTP/AVP 0\na=ptime:30\ni=speech\nb=TIAS:64000\nc=IN IP4 192.0.2.9/127\n")
+	out := pathOf(t, false).pass(t, sip.INVITE, 0, media.AdapterSide,
+		"v=0\nb=AS:84\nc=IN IP4 192.0.2.9\no=- 1 1 IN IP4 192.0.2.9\nu=http://192.0.2.9/\n"+
+			"X-line: 192.0.2.9\n\ny=192.0.2.9\nk=prompt\nm=audio 4000 RTP/AVP 0\na=ptime:30\ni=speech\nb=TIAS:64000\nc=IN IP4 192.0.2.9/127\n")
 	lacks(t, out, "192.0.2.9")
 	d := parsed(t, out)
 	m := d.MediaDescriptions[0]
-	if len(d.Bandwidth) != 1 || d.EncryptionKey == nil || len(m.Bandwidth) != 1 || m.MediaTitle == nil || len(m.Attributes) != 1 {
+	if len(d.Bandwidth) != 1 || d.EncryptionKey == nil || len(m.Bandwidth) != 1 || m.MediaTitle == nil ||
+		len(m.Attributes) != 1 {
 		t.Errorf("lost on the way:\n%s", out)
 	}
 }
@@ -71,7 +73,8 @@ func TestOrigin(t *testing.T) {
 	p.pass(t, sip.INVITE, 0, media.AdapterSide, near("sendrecv"))
 	far := offer("192.0.2.19", 5000, "sendrecv")
 	early := p.pass(t, sip.INVITE, 183, media.ServiceSide, far)
-	answer := p.pass(t, sip.INVITE, 200, media.ServiceSide, strings.Replace(far, "o=- 1 1 IN IP4 192.0.2.19", "o=fork 9 7 IN IP4 192.0.2.20", 1))
+	answer := p.pass(t, sip.INVITE, 200, media.ServiceSide, strings.Replace(far, "o=- 1 1 IN IP4 192.0.2.19",
+		"o=fork 9 7 IN IP4 192.0.2.20", 1))
 	if early != answer {
 		t.Errorf("another origin, but the same description:\n%s\n%s", early, answer)
 	}
@@ -80,10 +83,12 @@ func TestOrigin(t *testing.T) {
 	fork.pass(t, sip.INVITE, 0, media.AdapterSide, near("sendrecv"))
 	early = fork.pass(t, sip.INVITE, 183, media.ServiceSide, far)
 	other := fork.pass(t, sip.INVITE, 183, media.ServiceSide, strings.Replace(far, "a=sendrecv", "a=recvonly", 1))
-	if answer := fork.pass(t, sip.INVITE, 200, media.ServiceSide, far); answer != early || originOf(t, other)[1] != originOf(t, early)[1]+1 {
+	if answer := fork.pass(t, sip.INVITE, 200, media.ServiceSide, far); answer != early ||
+		originOf(t, other)[1] != originOf(t, early)[1]+1 {
 		t.Errorf("forks:\n%s%s%s", early, other, answer)
 	}
-	if v := originOf(t, fork.pass(t, sip.INVITE, 0, media.ServiceSide, strings.Replace(far, "a=sendrecv", "a=recvonly", 1)))[1]; v != originOf(t, other)[1]+1 {
+	if v := originOf(t, fork.pass(t, sip.INVITE, 0, media.ServiceSide,
+		strings.Replace(far, "a=sendrecv", "a=recvonly", 1)))[1]; v != originOf(t, other)[1]+1 {
 		t.Errorf("what another fork said, later in the call: version %d", v)
 	}
 	if body, kind := p.lastSent(media.AdapterSide); string(body) != answer || kind != "application/sdp" {
@@ -111,14 +116,16 @@ func TestAnswerFreesPorts(t *testing.T) {
 	t.Parallel()
 	p := pathOf(t, false)
 	head := "v=0\r\no=- 1 1 IN IP4 192.0.2.9\r\ns=-\r\nc=IN IP4 192.0.2.9\r\nt=0 0\r\n"
-	p.pass(t, sip.INVITE, 0, media.AdapterSide, head+"m=audio 49170 RTP/AVP 0\r\na=rtpmap:0 PCMU/8000\r\nm=video 51372 RTP/AVP 31\r\nm=video 53000 RTP/AVP 32\r\n")
+	p.pass(t, sip.INVITE, 0, media.AdapterSide,
+		head+"m=audio 49170 RTP/AVP 0\r\na=rtpmap:0 PCMU/8000\r\nm=video 51372 RTP/AVP 31\r\nm=video 53000 RTP/AVP 32\r\n")
 	video := p.streams[2].session
 	for _, c := range []struct {
 		code       int
 		open       uint64
 		two, three string // ports of the videos
 	}{{183, 3, "0", "0"}, {200, 2, "0", "53000"}} {
-		out := p.pass(t, sip.INVITE, c.code, media.ServiceSide, head+"m=audio 49920 RTP/AVP 0\r\na=rtpmap:0 PCMU/8000\r\nm=video "+c.two+" RTP/AVP 31\r\nm=video "+c.three+" RTP/AVP 32\r\n")
+		out := p.pass(t, sip.INVITE, c.code, media.ServiceSide,
+			head+"m=audio 49920 RTP/AVP 0\r\na=rtpmap:0 PCMU/8000\r\nm=video "+c.two+" RTP/AVP 31\r\nm=video "+c.three+" RTP/AVP 32\r\n")
 		contains(t, out, "m=video 0 RTP/AVP 31\r\nm=video ")
 		if n := p.ports.Counts().Open; n != c.open {
 			t.Errorf("after %d: %d sessions open, want %d", c.code, n, c.open)
@@ -185,7 +192,8 @@ func TestFax(t *testing.T) {
 	a, f := newMediaSocket(t), newMediaSocket(t)
 	speech := func(e mediaSocket) string { return offer("127.0.0.1", e.port(), "sendrecv") }
 	fax := func(e mediaSocket) string {
-		return strings.Replace(speech(e), "audio "+num(e.port())+" RTP/AVP 0 101", "image "+num(e.port())+" udptl t38", 1)
+		return strings.Replace(speech(e), "audio "+num(e.port())+" RTP/AVP 0 101", "image "+num(e.port())+" udptl t38",
+			1)
 	}
 	p.pass(t, sip.INVITE, 0, media.ServiceSide, speech(f))
 	p.pass(t, sip.INVITE, 200, media.AdapterSide, speech(a))
@@ -194,7 +202,8 @@ func TestFax(t *testing.T) {
 	a.send(s.Local(media.AdapterSide), ifp)
 	a.send(s.Local(media.AdapterSide), spoken)
 	f.hears(spoken) // and no UDPTL before it
-	contains(t, p.pass(t, sip.INVITE, 0, media.AdapterSide, fax(a)), "m=image "+num(int(s.Local(media.ServiceSide).Port()))+" udptl t38")
+	contains(t, p.pass(t, sip.INVITE, 0, media.AdapterSide, fax(a)),
+		"m=image "+num(int(s.Local(media.ServiceSide).Port()))+" udptl t38")
 	a.send(s.Local(media.AdapterSide), ifp)
 	f.hears(ifp)
 	p.rejectOffer(media.AdapterSide)
@@ -266,7 +275,8 @@ func TestFlashInMedia(t *testing.T) {
 		p.pass(t, sip.INVITE, 0, media.AdapterSide, asked(a, "96"))
 		p.pass(t, sip.INVITE, 200, media.ServiceSide, asked(f, c.service))
 		for i := range uint16(3) {
-			b, err := (&rtp.Packet{Header: rtp.Header{Version: 2, PayloadType: 97, SequenceNumber: i, Timestamp: 8}, Payload: []byte{16, 10, 0, 160}}).Marshal()
+			b, err := (&rtp.Packet{Header: rtp.Header{Version: 2, PayloadType: 97, SequenceNumber: i, Timestamp: 8},
+				Payload: []byte{16, 10, 0, 160}}).Marshal()
 			if err != nil {
 				t.Fatal(err)
 			}

@@ -133,7 +133,8 @@ func (d *sdpText) connectionOf(m *sdpMedia) (netip.Addr, error) {
 	}
 	text, _, _ := strings.Cut(fields[2], "/") // a time to live, which means nothing for one address
 	addr, err := netip.ParseAddr(text)
-	if err != nil || addr.Zone() != "" || addr.IsMulticast() || addr.Unmap() == broadcast || strings.Count(fields[2], "/") > 1 {
+	if err != nil || addr.Zone() != "" || addr.IsMulticast() || addr.Unmap() == broadcast ||
+		strings.Count(fields[2], "/") > 1 {
 		return netip.Addr{}, fmt.Errorf("%w: c=%.60q is no address of one host", errSession, c[0])
 	}
 	return addr.Unmap(), nil
@@ -170,7 +171,8 @@ func (d *sdpText) addresses() []string {
 // mentions reports whether a text has one of these addresses in it as a word of its own.
 func mentions(text string, addresses []string) bool {
 	inside := func(i int) bool {
-		return i >= 0 && i < len(text) && (text[i]|0x20 >= 'a' && text[i]|0x20 <= 'z' || text[i] >= '0' && text[i] <= '9')
+		return i >= 0 && i < len(text) && (text[i]|0x20 >= 'a' && text[i]|0x20 <= 'z' || text[i] >= '0' &&
+			text[i] <= '9')
 	}
 	for _, a := range addresses {
 		for i := 0; ; {

@@ -86,7 +86,8 @@ func (s *socket) shortInterval(r *endpoint.Request) bool {
 	if !sessionRequest(r.Request).TooShort(sessiontimer.MinInterval) {
 		return false
 	}
-	s.reply(r, statusIntervalTooSmall, "Session Interval Too Small", sip.NewHeader("Min-SE", strconv.Itoa(sessiontimer.MinInterval)))
+	s.reply(r, statusIntervalTooSmall, "Session Interval Too Small",
+		sip.NewHeader("Min-SE", strconv.Itoa(sessiontimer.MinInterval)))
 	return true
 }
 
@@ -255,7 +256,8 @@ func (l *leg) refresh() {
 func (l *leg) refreshCollides(m sip.RequestMethod) bool {
 	p := l.peer()
 	return l.session.underWay != nil || m == sip.INVITE &&
-		(l.in != nil || l.out != nil || p.in != nil || p.out != nil || l.offerAnswer.pending != nil || p.session.inviting())
+		(l.in != nil || l.out != nil || p.in != nil || p.out != nil || l.offerAnswer.pending != nil ||
+			p.session.inviting())
 }
 
 // refreshBy sends UPDATE without an offer, or a re-INVITE with the description that went there last. A question takes
@@ -423,7 +425,8 @@ func (l *leg) sessionExpired(code int) {
 	if l.state != legUp || l.clearing {
 		return
 	}
-	log := l.c.line.log.With(zap.Uint64("call", uint64(l.c.id)), zap.Stringer("side", sideName(l.side)), zap.Int("code", code), zap.Int("interval_s", l.session.Seconds))
+	log := l.c.line.log.With(zap.Uint64("call", uint64(l.c.id)), zap.Stringer("side", sideName(l.side)),
+		zap.Int("code", code), zap.Int("interval_s", l.session.Seconds))
 	if l.c.emergency {
 		log.Warn("a session timer ran out in an emergency call, which goes on")
 		l.beginSession(l.session.Session)

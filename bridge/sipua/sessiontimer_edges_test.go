@@ -36,11 +36,12 @@ func TestRefreshIsTriedAgain(t *testing.T) {
 		"500 for 10 s":             {ours1800, knowsUpdate, "UPDATE", 500, "Retry-After: 10", "UPDATE", 10.1, 10.1},
 		"500 for 0 s":              {ours1800, knowsUpdate, "UPDATE", 500, "Retry-After: 0", "UPDATE", 0.1, 0.1},
 		"500 for longer than left": {ours1800, knowsUpdate, "UPDATE", 500, "Retry-After: 500", "UPDATE", 434, 434},
-		"500 for hours":            {"Session-Expires: 20000;refresher=uac", knowsUpdate, "UPDATE", 500, "Retry-After: 5000", "UPDATE", 3600.1, 3600.1},
-		"500 for less than 0 s":    {ours1800, knowsUpdate, "UPDATE", 500, "Retry-After: -1", "UPDATE", 434, 434},
-		"500 for nothing":          {ours1800, knowsUpdate, "UPDATE", 500, "Retry-After: soon", "UPDATE", 434, 434},
-		"403":                      {ours1800, knowsUpdate, "UPDATE", 403, "Retry-After: 10", "INVITE", 0, 0},
-		"403 to INVITE":            {ours1800, "X: y", "INVITE", 403, "Retry-After: 10", "INVITE", 434, 434},
+		"500 for hours": {"Session-Expires: 20000;refresher=uac", knowsUpdate, "UPDATE", 500,
+			"Retry-After: 5000", "UPDATE", 3600.1, 3600.1},
+		"500 for less than 0 s": {ours1800, knowsUpdate, "UPDATE", 500, "Retry-After: -1", "UPDATE", 434, 434},
+		"500 for nothing":       {ours1800, knowsUpdate, "UPDATE", 500, "Retry-After: soon", "UPDATE", 434, 434},
+		"403":                   {ours1800, knowsUpdate, "UPDATE", 403, "Retry-After: 10", "INVITE", 0, 0},
+		"403 to INVITE":         {ours1800, "X: y", "INVITE", 403, "Retry-After: 10", "INVITE", 434, 434},
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
@@ -72,7 +73,8 @@ func TestRefreshOfAnArrivedCallIsTriedAgain(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, timed(1800, brief))
-		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), "Supported: timer", "Session-Expires: 1800;refresher=uas", knowsUpdate)
+		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), "Supported: timer",
+			"Session-Expires: 1800;refresher=uas", knowsUpdate)
 		inv := h.adapter.expect("INVITE")
 		h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
 		h.adapter.expect("ACK")
@@ -146,7 +148,8 @@ func TestRefreshChallengedTwice(t *testing.T) {
 		c, _ := h.answered(ours1800, "Require: timer")
 		inv := h.service.expect("INVITE")
 		for _, nonce := range []string{"n1", "n2"} {
-			h.service.respond(inv, 401, "", "", `WWW-Authenticate: Digest realm="pbx.example", nonce="`+nonce+`", stale=true, qop="auth"`)
+			h.service.respond(inv, 401, "", "",
+				`WWW-Authenticate: Digest realm="pbx.example", nonce="`+nonce+`", stale=true, qop="auth"`)
 			began := time.Now()
 			h.service.expect("ACK")
 			inv = h.service.expect("INVITE")
@@ -165,7 +168,8 @@ func TestRefreshChallengedTwice(t *testing.T) {
 func TestRefreshThatRings(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualTestBed(t, timed(1800, 10*time.Millisecond), func(_ *Options, t *times) { t.firstLivenessCheck = time.Hour })
+		h := newVirtualTestBed(t, timed(1800, 10*time.Millisecond),
+			func(_ *Options, t *times) { t.firstLivenessCheck = time.Hour })
 		c, _ := h.answered(ours1800, "Require: timer")
 		h.service.silent(9*time.Second - 1)
 		inv := h.service.expect("INVITE")
@@ -207,7 +211,8 @@ func TestRefreshMovesTheTarget(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, timed(1800, brief))
 		c, _ := h.answered(ours1800, "Require: timer", knowsUpdate)
-		h.service.respond(h.service.expect("UPDATE"), 200, "", "", ours1800, "Contact: <sip:moved@"+h.service.at.String()+">")
+		h.service.respond(h.service.expect("UPDATE"), 200, "", "", ours1800,
+			"Contact: <sip:moved@"+h.service.at.String()+">")
 		update := h.service.expect("UPDATE")
 		contains(t, update.start, "sip:moved@")
 		h.service.respond(update, 200, "", "")

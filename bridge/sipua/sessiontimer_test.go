@@ -100,7 +100,8 @@ func TestSessionRefreshedByInvite(t *testing.T) {
 	h.service.respond(inv, 491, "", "")
 	h.service.expect("ACK")
 	again := h.service.expect("INVITE")
-	h.service.respond(again, 200, "", offer("127.0.0.1", farSDP+8, "sendrecv"), "Session-Expires: 1800;refresher=uac", "Require: timer")
+	h.service.respond(again, 200, "", offer("127.0.0.1", farSDP+8, "sendrecv"), "Session-Expires: 1800;refresher=uac",
+		"Require: timer")
 	ack := h.service.expect("ACK")
 	if n, _ := again.cseq(); !strings.HasPrefix(ack.get("CSeq"), num(n)+" ") || ack.body != "" {
 		t.Fatalf("ACK: %s", ack)
@@ -163,7 +164,8 @@ func TestSessionRefreshedByPeer(t *testing.T) {
 			is(t, ok, "Session-Expires", "90;refresher=uac")
 			contains(t, ok.get("Contact"), h.toService.String())
 		}
-		far.request("INVITE", offer("127.0.0.1", farSDP, "sendrecv"), "Supported: timer", "Session-Expires: 100;refresher=uas")
+		far.request("INVITE", offer("127.0.0.1", farSDP, "sendrecv"), "Supported: timer",
+			"Session-Expires: 100;refresher=uas")
 		h.service.expect("100")
 		inv = h.adapter.expect("INVITE")
 		h.adapter.respond(inv, 200, "", offer("127.0.0.1", nearSDP, "sendrecv"))
@@ -189,7 +191,8 @@ func TestSessionRefreshRefused(t *testing.T) {
 	// whatever the code, and whatever its Allow says
 	h.service.respond(h.service.expect("UPDATE"), 403, "", "", knowsUpdate)
 	inv := h.service.expect("INVITE")
-	h.service.respond(inv, 401, "", "", `WWW-Authenticate: Digest realm="pbx.example", nonce="n1", algorithm=MD5, qop="auth"`)
+	h.service.respond(inv, 401, "", "",
+		`WWW-Authenticate: Digest realm="pbx.example", nonce="n1", algorithm=MD5, qop="auth"`)
 	h.service.expect("ACK")
 	inv = h.service.expect("INVITE")
 	credentials(t, inv, "Authorization", "INVITE")
@@ -217,7 +220,8 @@ func TestSessionRefreshUnansweredWhileMediaFlows(t *testing.T) {
 	far := newTestPeer(t, "voice")
 	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
 	inv := h.service.expect("INVITE")
-	h.service.respond(inv, 200, "far", offer("127.0.0.1", int(far.at.Port()), "sendrecv"), "Session-Expires: 1800;refresher=uac", "Require: timer", knowsUpdate)
+	h.service.respond(inv, 200, "far", offer("127.0.0.1", int(far.at.Port()), "sendrecv"),
+		"Session-Expires: 1800;refresher=uac", "Require: timer", knowsUpdate)
 	h.service.expect("ACK")
 	near.established(h.adapter.expect("200")).ack("")
 	h.machine.saw("1 requested", "1 answered")
@@ -262,7 +266,8 @@ func TestSessionIntervals(t *testing.T) {
 		inv := h.service.expect("INVITE")
 		is(t, inv, "Session-Expires", "400")
 		is(t, inv, "Min-SE", "400")
-		if a, _ := first.cseq(); inv.get("Call-ID") != first.get("Call-ID") || inv.get("CSeq") != num(a+1)+" INVITE" || strings.Contains(inv.get("To"), "tag=") {
+		if a, _ := first.cseq(); inv.get("Call-ID") != first.get("Call-ID") || inv.get("CSeq") != num(a+1)+" INVITE" ||
+			strings.Contains(inv.get("To"), "tag=") {
 			t.Fatalf("not the same call again: %s", inv)
 		}
 		h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv")) // it wants no timer
@@ -298,7 +303,8 @@ func TestSessionIntervals(t *testing.T) {
 
 // arrive422 calls the line without waiting for the 100.
 func (h *testBed) arrive422(extra ...string) *peerDialog {
-	return h.service.call("sip:"+serviceUser+"@"+h.toService.String(), `"Bo Tree" <sip:5550150@pbx.example>`, h.toService, offer("127.0.0.1", farSDP, "sendrecv"), extra...)
+	return h.service.call("sip:"+serviceUser+"@"+h.toService.String(), `"Bo Tree" <sip:5550150@pbx.example>`,
+		h.toService, offer("127.0.0.1", farSDP, "sendrecv"), extra...)
 }
 
 // An adapter that asks gets a timer on its own leg; when that runs out, the adapter is lost, and no far end cleared.
@@ -306,7 +312,8 @@ func TestSessionOfAdapter(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, timed(0, time.Millisecond))
-		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: timer", "Session-Expires: 90;refresher=uac")
+		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: timer",
+			"Session-Expires: 90;refresher=uac")
 		inv := h.service.expect("INVITE")
 		is(t, inv, "Session-Expires", "") // none is asked for at the service
 		h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"))
@@ -324,7 +331,8 @@ func TestSessionOfAdapter(t *testing.T) {
 		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
 		inv = h.adapter.expect("INVITE")
 		contains(t, strings.Join(inv.all("Supported"), ","), "timer")
-		h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"), "Session-Expires: 90;refresher=uac", "Require: timer", knowsUpdate)
+		h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"),
+			"Session-Expires: 90;refresher=uac", "Require: timer", knowsUpdate)
 		h.adapter.expect("ACK")
 		ok = h.service.expect("200")
 		is(t, ok, "Session-Expires", "") // who called knows no session timers
@@ -343,10 +351,12 @@ func TestSessionOfEmergencyCall(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		core, logs := observer.New(zapcore.WarnLevel)
 		h := newVirtualTestBed(t, timed(90, time.Millisecond), func(o *Options, _ *times) { o.Logger = zap.New(core) })
-		near := h.request("112", offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: timer", "Session-Expires: 30;refresher=uac")
+		near := h.request("112", offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: timer",
+			"Session-Expires: 30;refresher=uac")
 		inv := h.service.expect("INVITE")
 		is(t, inv, "Session-Expires", "")
-		h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"), "Session-Expires: 90;refresher=uac", "Require: timer", knowsUpdate)
+		h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"), "Session-Expires: 90;refresher=uac",
+			"Require: timer", knowsUpdate)
 		h.service.expect("ACK")
 		ok := h.adapter.expect("200")
 		is(t, ok, "Session-Expires", "30;refresher=uac") // as it asked

@@ -52,7 +52,8 @@ func (a *Agent) EmergencyCalls() []supervision.CallID {
 // AwaitEnd returns when one of these calls has ended, or ctx ended; at once if there are none.
 func (a *Agent) AwaitEnd(ctx context.Context, calls []supervision.CallID) {
 	a.await(ctx, func() bool {
-		return len(calls) == 0 || slices.ContainsFunc(calls, func(id supervision.CallID) bool { return a.calls[id] == nil })
+		return len(calls) == 0 ||
+			slices.ContainsFunc(calls, func(id supervision.CallID) bool { return a.calls[id] == nil })
 	})
 }
 

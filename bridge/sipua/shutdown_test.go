@@ -20,7 +20,8 @@ func TestShutdown(t *testing.T) {
 		h := newVirtualTestBed(t)
 		c := h.incoming()
 		h.agent.Drain()
-		far := h.service.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550151@pbx.example>", h.toService, offer("127.0.0.1", farSDP, "sendrecv"))
+		far := h.service.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550151@pbx.example>", h.toService,
+			offer("127.0.0.1", farSDP, "sendrecv"))
 		far.nack(h.service.expectOf("503", "INVITE"))
 		h.agent.ClearOrdinary()
 		h.machine.saw("2 refused: shutdown", "1 far end cleared: shutdown")
@@ -40,7 +41,8 @@ func TestShutdownWithTwoCalls(t *testing.T) {
 		for _, ringing := range []bool{true, false} {
 			h := newVirtualTestBed(t)
 			h.incoming()
-			far := h.service.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550151@pbx.example>", h.toService, offer("127.0.0.1", farSDP, "sendrecv"))
+			far := h.service.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550151@pbx.example>", h.toService,
+				offer("127.0.0.1", farSDP, "sendrecv"))
 			h.service.expect("100")
 			inv := h.adapter.expect("INVITE")
 			h.adapter.respond(inv, 180, "second", "")
@@ -59,10 +61,12 @@ func TestShutdownWithTwoCalls(t *testing.T) {
 				h.adapter.respond(h.adapter.expect("CANCEL"), 200, "", "")
 				h.adapter.respond(inv, 487, "second", "")
 				h.adapter.expect("ACK")
-				h.machine.saw("2 far end cleared: shutdown", "2 adapter leg cleared: confirmed", "1 far end cleared: shutdown")
+				h.machine.saw("2 far end cleared: shutdown", "2 adapter leg cleared: confirmed",
+					"1 far end cleared: shutdown")
 			} else {
 				h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
-				h.machine.saw("1 far end cleared: shutdown", "1 adapter leg cleared: confirmed", "2 far end cleared: shutdown")
+				h.machine.saw("1 far end cleared: shutdown", "1 adapter leg cleared: confirmed",
+					"2 far end cleared: shutdown")
 			}
 			<-done
 			h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
@@ -146,7 +150,8 @@ func TestShutdownWithTwoCallsAndADeadAdapter(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, func(_ *Options, t *times) { t.clearPerLine = 100 * time.Millisecond })
 		h.incoming()
-		h.service.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550151@pbx.example>", h.toService, offer("127.0.0.1", farSDP, "sendrecv"))
+		h.service.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550151@pbx.example>", h.toService,
+			offer("127.0.0.1", farSDP, "sendrecv"))
 		h.adapter.respond(h.adapter.expect("INVITE"), 180, "second", "")
 		h.machine.saw("2 arrived", "2 ringing")
 		began := time.Now()
@@ -176,7 +181,8 @@ func TestDrainRefusesRequestedCalls(t *testing.T) {
 func (h *testBed) dial(number string) *peerDialog {
 	h.t.Helper()
 	target := "sip:" + number + "@" + h.toAdapter.String()
-	d := h.adapter.call(target, "<sip:"+adapterUser+"@"+h.toAdapter.String()+">", h.toAdapter, offer("127.0.0.1", nearSDP, "sendrecv"))
+	d := h.adapter.call(target, "<sip:"+adapterUser+"@"+h.toAdapter.String()+">", h.toAdapter,
+		offer("127.0.0.1", nearSDP, "sendrecv"))
 	m := h.adapter.expect("401")
 	d.nack(m)
 	d.request("INVITE", offer("127.0.0.1", nearSDP, "sendrecv"),
@@ -232,7 +238,8 @@ func TestEmergencyCallWhileClosing(t *testing.T) {
 		if h.agent.EmergencyUp() {
 			t.Fatal("there is no emergency call")
 		}
-		near := h.adapter.call("sip:999@"+h.toAdapter.String(), "<sip:"+adapterUser+"@"+h.toAdapter.String()+">", h.toAdapter, offer("127.0.0.1", nearSDP, "sendrecv"))
+		near := h.adapter.call("sip:999@"+h.toAdapter.String(), "<sip:"+adapterUser+"@"+h.toAdapter.String()+">",
+			h.toAdapter, offer("127.0.0.1", nearSDP, "sendrecv"))
 		m := h.adapter.expectOf("503", "INVITE")
 		contains(t, m.String(), "Retry-After")
 		near.nack(m)
@@ -278,12 +285,14 @@ func TestEmergencyURN(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
 		target := "urn:service:sos"
-		d := h.adapter.call(target, "<sip:"+adapterUser+"@"+h.toAdapter.String()+">", h.toAdapter, offer("127.0.0.1", nearSDP, "sendrecv"))
+		d := h.adapter.call(target, "<sip:"+adapterUser+"@"+h.toAdapter.String()+">", h.toAdapter,
+			offer("127.0.0.1", nearSDP, "sendrecv"))
 		m := h.adapter.next()
 		if m.is("401") {
 			d.nack(m)
 			d.request("INVITE", offer("127.0.0.1", nearSDP, "sendrecv"),
-				authorization(t, "Authorization", m.get("WWW-Authenticate"), "INVITE", target, adapterUser, adapterSecret))
+				authorization(t, "Authorization", m.get("WWW-Authenticate"), "INVITE", target, adapterUser,
+					adapterSecret))
 			m = h.adapter.next()
 		}
 		if !m.is("100") {
@@ -304,7 +313,10 @@ func TestEmergencyURNWithoutProxy(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		m := &memoryNetwork{}
-		h := newTestBedIn(t, m, func(o *Options, _ *times) { o.Lines[0].Registrar = sip.Uri{Scheme: "sip", Host: "127.0.0.9"} })
+		h := newTestBedIn(t, m, func(o *Options, _ *times) {
+			o.Lines[0].Registrar = sip.Uri{Scheme: "sip",
+				Host: "127.0.0.9"}
+		})
 		pbx := newTestPeerOn(t, "pbx", m.network.Listen(netip.MustParseAddrPort("127.0.0.9:5060")))
 		near := h.ask(h.adapter, "urn:service:sos")
 		inv := pbx.expect("INVITE")
@@ -363,7 +375,8 @@ func TestServiceChallenges(t *testing.T) {
 			h := newVirtualTestBed(t)
 			near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
 			inv := h.service.expect("INVITE")
-			h.service.respond(inv, atoi(c.code), "ask", "", c.challenge+`: Digest realm="pbx.example", nonce="n1", qop="auth", algorithm=MD5`)
+			h.service.respond(inv, atoi(c.code), "ask", "",
+				c.challenge+`: Digest realm="pbx.example", nonce="n1", qop="auth", algorithm=MD5`)
 			h.service.expect("ACK")
 			again := h.service.expect("INVITE")
 			credentials(t, again, c.answer, "INVITE")
@@ -380,7 +393,8 @@ func TestServiceChallenges(t *testing.T) {
 			near.request("BYE", "")
 			h.adapter.expectOf("200", "BYE")
 			bye := h.service.expect("BYE")
-			h.service.respond(bye, atoi(c.code), "", "", c.challenge+`: Digest realm="pbx.example", nonce="n2", qop="auth", algorithm=MD5`)
+			h.service.respond(bye, atoi(c.code), "", "",
+				c.challenge+`: Digest realm="pbx.example", nonce="n2", qop="auth", algorithm=MD5`)
 			bye = h.service.expect("BYE")
 			credentials(t, bye, c.answer, "BYE")
 			h.service.respond(bye, 200, "", "")
@@ -398,7 +412,8 @@ func TestServiceRefusesPassword(t *testing.T) {
 		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
 		for range 2 {
 			inv := h.service.expect("INVITE")
-			h.service.respond(inv, 401, "ask", "", `WWW-Authenticate: Digest realm="pbx.example", nonce="n1", qop="auth", algorithm=MD5`)
+			h.service.respond(inv, 401, "ask", "",
+				`WWW-Authenticate: Digest realm="pbx.example", nonce="n1", qop="auth", algorithm=MD5`)
 			h.service.expect("ACK")
 		}
 		near.nack(h.adapter.expectOf("403", "INVITE"))
@@ -412,7 +427,8 @@ func TestServiceRefusesPassword(t *testing.T) {
 func TestChallengeCrossesCancelledInvite(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		for code, field := range map[int]string{401: `WWW-Authenticate: Digest realm="pbx.example", nonce="n1", algorithm=MD5, qop="auth"`, 422: "Min-SE: 600"} {
+		for code, field := range map[int]string{401: `WWW-Authenticate: Digest realm="pbx.example", nonce="n1", algorithm=MD5, qop="auth"`,
+			422: "Min-SE: 600"} {
 			h := newVirtualTestBed(t, shorter, timed(90, time.Second))
 			near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
 			inv := h.service.expect("INVITE")
@@ -434,7 +450,10 @@ func TestChallengeCrossesCancelledInvite(t *testing.T) {
 func TestEmergencyCallWhileUnregistering(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualTestBed(t, func(o *Options, _ *times) { o.Lines[0].Register, o.Lines[0].Expires = true, time.Hour })
+		h := newVirtualTestBed(t, func(o *Options, _ *times) {
+			o.Lines[0].Register, o.Lines[0].Expires = true,
+				time.Hour
+		})
 		reg := h.service.expect("REGISTER")
 		h.service.respond(reg, 200, "reg", "", "Contact: "+reg.get("Contact")+";expires=3600")
 		eventually(t, "the registration", func() bool { return h.line.Status().Service.Registered })

@@ -181,7 +181,8 @@ func (s *socket) Cancelled(r *endpoint.Request) {
 	}
 	if x := s.a.invite(r.Request); x != nil {
 		x.from.c.post(cancel)
-	} else if l := s.a.dialog(dialogKey{ep: s.ep, callID: r.CallID().Value(), tag: r.To().Params.GetOr("tag", "")}); l != nil {
+	} else if l := s.a.dialog(dialogKey{ep: s.ep, callID: r.CallID().Value(),
+		tag: r.To().Params.GetOr("tag", "")}); l != nil {
 		l.c.post(cancel)
 	}
 }
@@ -189,7 +190,8 @@ func (s *socket) Cancelled(r *endpoint.Request) {
 // survive keeps a fault in one message from ending the process.
 func (s *socket) survive(what string) {
 	if v := recover(); v != nil {
-		s.a.log.Error("a message could not be handled", zap.String("message", what), zap.Any("fault", v), zap.Stack("stack"))
+		s.a.log.Error("a message could not be handled", zap.String("message", what), zap.Any("fault", v),
+			zap.Stack("stack"))
 	}
 }
 
@@ -253,7 +255,8 @@ func (s *socket) towards(target sip.Uri, transport, dest string) string {
 // reply answers outside a call. If the reply cannot be sent, the other side repeats its request: nothing is lost.
 func (s *socket) reply(r *endpoint.Request, code int, reason string, headers ...sip.Header) {
 	if err := r.Reply(code, reason, headers...); err != nil {
-		s.a.log.Debug("a reply could not be sent", zap.Int("code", code), zap.Stringer("to", r.Endpoint.Addr()), zap.Error(err))
+		s.a.log.Debug("a reply could not be sent", zap.Int("code", code), zap.Stringer("to", r.Endpoint.Addr()),
+			zap.Error(err))
 	}
 }
 
@@ -288,7 +291,8 @@ func (a *Agent) callArrived(at *account, r *endpoint.Request) {
 	c := a.newCall(l, emergency, true)
 	if hasCallbackMark(r.Request) && !emergency {
 		l.log.Warn("a call marked as a call-back from the emergency centre is treated as an ordinary call, since none is expected, or too many came; "+
-			"if it is the centre's, add its address to emergency.callback_from", zap.Uint64("call", uint64(c.id)), zap.Stringer("from", r.From.Addr()))
+			"if it is the centre's, add its address to emergency.callback_from", zap.Uint64("call", uint64(c.id)),
+			zap.Stringer("from", r.From.Addr()))
 	}
 	if x := c.accept(media.ServiceSide, s, at, r); x != nil {
 		c.begin(x, func() {
@@ -366,7 +370,8 @@ func (a *Agent) callRequested(r *endpoint.Request) {
 		}
 	}
 	note := func(callID string) {
-		a.reportCallInfo(l, c.id, callrecord.Outgoing, emergency, callrecord.Party{Number: numberOf(r.Recipient), CallID: callID})
+		a.reportCallInfo(l, c.id, callrecord.Outgoing, emergency,
+			callrecord.Party{Number: numberOf(r.Recipient), CallID: callID})
 	}
 	refuse := func(evidence supervision.Evidence) {
 		// the near end is off hook whatever becomes of its call
@@ -391,7 +396,8 @@ func (a *Agent) callRequested(r *endpoint.Request) {
 				l.adapter.reply(r, sip.StatusServiceUnavailable, "Service Unavailable", a.retryAfter())
 				return
 			}
-			l.log.Warn("an emergency call from an unverified address was refused, since the line makes too many at once", zap.Uint64("call", uint64(c.id)))
+			l.log.Warn("an emergency call from an unverified address was refused, since the line makes too many at once",
+				zap.Uint64("call", uint64(c.id)))
 			refuse(supervision.EvidenceNoRoom)
 			return
 		}
@@ -413,7 +419,8 @@ func (a *Agent) callRequested(r *endpoint.Request) {
 		return
 	case x == nil:
 		post()
-		l.o.Events.Post(supervision.Event{Kind: supervision.FarEndCleared, Call: c.id, Evidence: supervision.EvidenceBye})
+		l.o.Events.Post(supervision.Event{Kind: supervision.FarEndCleared, Call: c.id,
+			Evidence: supervision.EvidenceBye})
 		note("")
 		return
 	}

@@ -114,13 +114,16 @@ func text(ev supervision.Event) string {
 	case supervision.CallAnswered:
 		return fmt.Sprintf("%d answered", ev.Call)
 	case supervision.FarEndCleared:
-		return fmt.Sprintf("%d far end cleared: %s", ev.Call, [...]string{"none", "bye", "dialog-event", "tone", "media-lost", "session-expired", "service-lost", "shutdown", "not-allowed", "no-room", "not-here"}[ev.Evidence]) + lateness(ev)
+		return fmt.Sprintf("%d far end cleared: %s", ev.Call, [...]string{"none", "bye", "dialog-event", "tone",
+			"media-lost", "session-expired", "service-lost", "shutdown", "not-allowed", "no-room",
+			"not-here"}[ev.Evidence]) + lateness(ev)
 	case supervision.NearEndCleared:
 		return fmt.Sprintf("%d near end cleared", ev.Call)
 	case supervision.AdapterLost:
 		return fmt.Sprintf("%d adapter lost", ev.Call)
 	case supervision.AdapterLegCleared:
-		return fmt.Sprintf("%d adapter leg cleared: %s", ev.Call, [...]string{"no answer", "confirmed", "unknown"}[ev.Answer])
+		return fmt.Sprintf("%d adapter leg cleared: %s", ev.Call,
+			[...]string{"no answer", "confirmed", "unknown"}[ev.Answer])
 	case supervision.CallRefused:
 		return fmt.Sprintf("%d refused%s: %s", ev.Call, mark(ev), ev.Evidence)
 	case supervision.AdapterRefused, supervision.AdapterRegistered:
@@ -136,7 +139,8 @@ func text(ev supervision.Event) string {
 	case supervision.SoundMissing:
 		return fmt.Sprintf("%d sound missing", ev.Call)
 	case supervision.AttemptEnded:
-		return fmt.Sprintf("%d attempt ended: %d %s%s", ev.Call, ev.Code, ev.Progress, map[bool]string{true: " second"}[ev.Second])
+		return fmt.Sprintf("%d attempt ended: %d %s%s", ev.Call, ev.Code, ev.Progress,
+			map[bool]string{true: " second"}[ev.Second])
 	case supervision.ProbeAnswered:
 		return "probe: " + [...]string{"unknown", "on hook", "off hook"}[ev.Hook]
 	}
@@ -239,7 +243,8 @@ func newTestBedIn(t testing.TB, m *memoryNetwork, settings ...setting) *testBed 
 			return nil, &net.DNSError{Name: host, IsNotFound: true}
 		}
 	}
-	h := newTestBedOf(t, m.newTestPeer(t, "adapter", "127.0.0.1"), m.newTestPeer(t, "service", "127.0.0.1"), append([]setting{virtual}, settings...)...)
+	h := newTestBedOf(t, m.newTestPeer(t, "adapter", "127.0.0.1"), m.newTestPeer(t, "service", "127.0.0.1"),
+		append([]setting{virtual}, settings...)...)
 	h.join = func(name, addr string) *testPeer { return m.newTestPeer(t, name, addr) }
 	return h
 }
@@ -247,7 +252,9 @@ func newTestBedIn(t testing.TB, m *memoryNetwork, settings ...setting) *testBed 
 func newTestBedOf(t testing.TB, adapter, service *testPeer, settings ...setting) *testBed {
 	t.Helper()
 	h := &testBed{t: t, adapter: adapter, service: service}
-	h.machine = &machineStandIn{t: t, virtual: adapter.conn == nil && adapter.hangs == nil, in: make(chan supervision.Event, 1000), seen: make(chan string, 1000), attempts: make(chan string, 1000), lates: make(chan time.Duration, 1000), quit: make(chan struct{})}
+	h.machine = &machineStandIn{t: t, virtual: adapter.conn == nil && adapter.hangs == nil,
+		in: make(chan supervision.Event, 1000), seen: make(chan string, 1000), attempts: make(chan string, 1000),
+		lates: make(chan time.Duration, 1000), quit: make(chan struct{})}
 	local := netip.MustParseAddr("127.0.0.1")
 	relay, err := media.New(media.Options{AdapterAddr: local, ServiceAddr: local, PortLow: 20000, PortHigh: 29999})
 	if err != nil {
@@ -259,7 +266,8 @@ func newTestBedOf(t testing.TB, adapter, service *testPeer, settings ...setting)
 			Name:          "box-office",
 			AdapterSocket: Socket{Listen: netip.AddrPortFrom(local, 0), UDP: true},
 			AdapterUser:   adapterUser, AdapterSecret: adapterSecret,
-			AdapterFixed:  &sip.Uri{Scheme: "sip", User: adapterUser, Host: "127.0.0.1", Port: int(h.adapter.at.Port())},
+			AdapterFixed: &sip.Uri{Scheme: "sip", User: adapterUser, Host: "127.0.0.1",
+				Port: int(h.adapter.at.Port())},
 			ServiceSocket: Socket{Listen: netip.AddrPortFrom(local, 0), UDP: true},
 			Registrar:     sip.Uri{Scheme: "sip", Host: "127.0.0.1", Port: int(h.service.at.Port())},
 			ServiceUser:   serviceUser, ServiceSecret: serviceSecret,
@@ -298,7 +306,8 @@ func newTestBedOf(t testing.TB, adapter, service *testPeer, settings ...setting)
 func quiet(t testing.TB) *zap.Logger {
 	w := &testWriter{t: t}
 	t.Cleanup(w.end)
-	return zap.New(zapcore.NewCore(zapcore.NewConsoleEncoder(zap.NewDevelopmentEncoderConfig()), zapcore.AddSync(w), zap.WarnLevel))
+	return zap.New(zapcore.NewCore(zapcore.NewConsoleEncoder(zap.NewDevelopmentEncoderConfig()), zapcore.AddSync(w),
+		zap.WarnLevel))
 }
 
 type testWriter struct {
@@ -337,11 +346,13 @@ func (h *testBed) arrive(sdp string, extra ...string) *peerDialog {
 func (h *testBed) request(number, sdp string, extra ...string) *peerDialog {
 	h.t.Helper()
 	target := "sip:" + number + "@" + h.toAdapter.String()
-	d := h.adapter.call(target, `"Box Office" <sip:`+adapterUser+`@`+h.toAdapter.String()+`>`, h.toAdapter, sdp, extra...)
+	d := h.adapter.call(target, `"Box Office" <sip:`+adapterUser+`@`+h.toAdapter.String()+`>`, h.toAdapter, sdp,
+		extra...)
 	m := h.adapter.next()
 	if m.is("401") {
 		d.nack(m)
-		extra = append(extra, authorization(h.t, "Authorization", m.get("WWW-Authenticate"), "INVITE", target, adapterUser, adapterSecret))
+		extra = append(extra, authorization(h.t, "Authorization", m.get("WWW-Authenticate"), "INVITE", target,
+			adapterUser, adapterSecret))
 		d.request("INVITE", sdp, extra...)
 		m = h.adapter.next()
 	}

@@ -54,7 +54,8 @@ func newTestPeerAt(t testing.TB, name string, ip net.IP) *testPeer {
 	if err != nil {
 		t.Fatal(err)
 	}
-	p := &testPeer{t: t, name: name, conn: conn, proto: "UDP", at: conn.LocalAddr().(*net.UDPAddr).AddrPort(), in: make(chan message, 1000)}
+	p := &testPeer{t: t, name: name, conn: conn, proto: "UDP", at: conn.LocalAddr().(*net.UDPAddr).AddrPort(),
+		in: make(chan message, 1000)}
 	p.out = func(text []byte, to netip.AddrPort) error {
 		_, err := conn.WriteToUDPAddrPort(text, to)
 		return err
@@ -197,7 +198,8 @@ func (p *testPeer) nothingIn(agent netip.AddrPort, id string) {
 	via := p.via()
 	_, branch, _ := strings.Cut(strings.TrimSuffix(via, ";rport"), "branch=")
 	p.send(agent, "OPTIONS sip:"+agent.String()+" SIP/2.0", via,
-		"From: <sip:test@"+p.at.String()+">;tag="+id, "To: <sip:"+agent.String()+">", "Call-ID: "+id, "CSeq: 1 OPTIONS", "Max-Forwards: 70", "")
+		"From: <sip:test@"+p.at.String()+">;tag="+id, "To: <sip:"+agent.String()+">", "Call-ID: "+id, "CSeq: 1 OPTIONS",
+		"Max-Forwards: 70", "")
 	for {
 		m := p.next()
 		if strings.Contains(m.get("Via"), branch) {
@@ -249,7 +251,8 @@ func (p *testPeer) respond(req message, code int, tag, body string, extra ...str
 		to += ";tag=" + tag
 	}
 	lines = append(lines, "From: "+req.get("From"), "To: "+to, "Call-ID: "+req.get("Call-ID"), "CSeq: "+req.get("CSeq"))
-	if code > 100 && code < 300 && !slices.ContainsFunc(extra, func(h string) bool { return strings.HasPrefix(h, "Contact:") }) {
+	if code > 100 && code < 300 && !slices.ContainsFunc(extra,
+		func(h string) bool { return strings.HasPrefix(h, "Contact:") }) {
 		lines = append(lines, p.contact())
 	}
 	lines = append(append(lines, extra...), body)
@@ -314,7 +317,8 @@ func (d *peerDialog) cancel() {
 		if strings.HasPrefix(h, "CSeq:") {
 			h = strings.Replace(h, "INVITE", "CANCEL", 1)
 		}
-		if name, _, _ := strings.Cut(h, ":"); slices.Contains([]string{"Via", "From", "To", "Call-ID", "CSeq", "Max-Forwards"}, name) {
+		if name, _, _ := strings.Cut(h, ":"); slices.Contains([]string{"Via", "From", "To", "Call-ID", "CSeq",
+			"Max-Forwards"}, name) {
 			lines = append(lines, h)
 		}
 	}
@@ -346,7 +350,8 @@ func (d *peerDialog) ack(body string) {
 func (d *peerDialog) nack(res message) {
 	d.p.t.Helper()
 	n, _ := res.cseq()
-	d.p.send(d.to, "ACK "+strings.Fields(d.invite[0])[1]+" SIP/2.0", d.invite[1], "From: "+d.local, "To: "+res.get("To"),
+	d.p.send(d.to, "ACK "+strings.Fields(d.invite[0])[1]+" SIP/2.0", d.invite[1], "From: "+d.local,
+		"To: "+res.get("To"),
 		"Call-ID: "+d.id, fmt.Sprintf("CSeq: %d ACK", n), "Max-Forwards: 70", "")
 }
 
@@ -357,7 +362,8 @@ func authorization(t testing.TB, header, value, method, target, user, password s
 	if err != nil {
 		t.Fatal(err)
 	}
-	cred, err := digest.Digest(chal, digest.Options{Method: method, URI: target, Username: user, Password: password, Count: 1})
+	cred, err := digest.Digest(chal, digest.Options{Method: method, URI: target, Username: user, Password: password,
+		Count: 1})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -412,8 +418,10 @@ func credentials(t testing.TB, m message, header, method string) {
 	if err != nil {
 		t.Fatalf("%s: %v in %s", header, err, m)
 	}
-	want, err := digest.Digest(&digest.Challenge{Realm: c.Realm, Nonce: c.Nonce, Algorithm: c.Algorithm, QOP: []string{"auth"}},
-		digest.Options{Method: method, URI: c.URI, Username: serviceUser, Password: serviceSecret, Count: c.Nc, Cnonce: c.Cnonce})
+	want, err := digest.Digest(&digest.Challenge{Realm: c.Realm, Nonce: c.Nonce, Algorithm: c.Algorithm,
+		QOP: []string{"auth"}},
+		digest.Options{Method: method, URI: c.URI, Username: serviceUser, Password: serviceSecret, Count: c.Nc,
+			Cnonce: c.Cnonce})
 	if err != nil || c.Response != want.Response {
 		t.Fatalf("wrong answer to the challenge (%v): %s", err, m)
 	}

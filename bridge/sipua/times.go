@@ -67,10 +67,13 @@ func defaultTimes() times {
 	return times{
 		t1: t1, t2: 4 * time.Second, final: 64 * t1,
 		ringing: 3*time.Minute + 10*time.Second,
-		silence: 4 * time.Second, silenceAfterLoss: 700 * time.Millisecond, emergencySilence: 2 * time.Second, recoveryProbe: 10 * time.Second, probe: 2 * time.Second,
+		silence: 4 * time.Second, silenceAfterLoss: 700 * time.Millisecond, emergencySilence: 2 * time.Second,
+		recoveryProbe: 10 * time.Second, probe: 2 * time.Second,
 		retryAfter: 10 * time.Second, clearPerLine: 2 * time.Second, second: time.Second, closeTimeout: time.Second,
-		emergencyLiveness: 5 * time.Minute, firstLivenessCheck: 10 * time.Second, livenessEvery: 2 * time.Minute, livenessEveryWithMedia: 15 * time.Minute,
-		fresh: 10 * time.Second, mediaSilence: 25 * time.Second, silenceReport: 5 * time.Minute, recoveryDelay: 30 * time.Second, sound: 2 * time.Second,
+		emergencyLiveness: 5 * time.Minute, firstLivenessCheck: 10 * time.Second, livenessEvery: 2 * time.Minute,
+		livenessEveryWithMedia: 15 * time.Minute,
+		fresh:                  10 * time.Second, mediaSilence: 25 * time.Second, silenceReport: 5 * time.Minute,
+		recoveryDelay: 30 * time.Second, sound: 2 * time.Second,
 		look: 5 * time.Second, resubscribe: 30 * time.Second,
 	}
 }

@@ -40,7 +40,8 @@ func TestTorture(t *testing.T) {
 		want     string
 		contains string
 	}{
-		{name: "bext01", to: h.toService, want: "420", contains: "Unsupported: nothingSupportsThis, nothingSupportsThisEither"},
+		{name: "bext01", to: h.toService, want: "420",
+			contains: "Unsupported: nothingSupportsThis, nothingSupportsThisEither"},
 		{name: "sdp01", to: h.toService, want: "406", contains: "Warning: 399 "},
 		{name: "esc02", to: h.toAdapter, want: "405", contains: "Allow: "}, // is no REGISTER
 		{name: "intmeth", to: h.toService, want: "405", contains: "Allow: "},
@@ -60,7 +61,8 @@ func TestTorture(t *testing.T) {
 		{name: "port-unambiguous", to: h.toAdapter, want: "401"},
 		{name: "ipv6-bad", to: h.toAdapter, want: "400"},
 		{name: "via-received-param-with-delim", to: h.toService, want: "481", contains: "received=127.0.0.1"}, // with a To tag, of no dialog here
-		{name: "mult-ip-in-header", to: h.toService, want: "481", contains: "Via: SIP/2.0/TCP [2001:db8::9:255];branch=z9hG4bK451jj;received=192.0.2.200"},
+		{name: "mult-ip-in-header", to: h.toService, want: "481",
+			contains: "Via: SIP/2.0/TCP [2001:db8::9:255];branch=z9hG4bK451jj;received=192.0.2.200"},
 		{name: "via-received-param-no-delim", to: h.toService, want: "200", contains: "received=127.0.0.1"},
 		{name: "ipv6-bug-abnf-3-colons", to: h.toService, want: "404"}, // nobody of that name is here, whatever the host
 		{name: "ipv6-correct-abnf-2-colons", to: h.toService, want: "404"},
@@ -68,7 +70,8 @@ func TestTorture(t *testing.T) {
 		text := string(torture(t, folder+c.name+".dat"))
 		if strings.HasPrefix(text, "INVITE") { // for somebody who lives here
 			line, rest, _ := strings.Cut(text, "\r\n")
-			text = strings.Replace(line, "sip:user@example.com", "sip:"+serviceUser+"@"+c.to.String(), 1) + "\r\n" + rest
+			text = strings.Replace(line, "sip:user@example.com", "sip:"+serviceUser+"@"+c.to.String(), 1) + "\r\n" +
+				rest
 		}
 		if err := p.out([]byte(text), c.to); err != nil {
 			t.Fatal(err)
@@ -83,7 +86,8 @@ func TestTorture(t *testing.T) {
 	}
 	// invut asks for a session in a format that nobody knows. What is called may know it, and says 415 otherwise: both
 	// pass.
-	text := strings.Replace(string(torture(t, folder+"invut.dat")), "sip:user@example.com", "sip:"+serviceUser+"@"+h.toService.String(), 1)
+	text := strings.Replace(string(torture(t, folder+"invut.dat")), "sip:user@example.com",
+		"sip:"+serviceUser+"@"+h.toService.String(), 1)
 	if err := p.out([]byte(text), h.toService); err != nil {
 		t.Fatal(err)
 	}
@@ -128,7 +132,8 @@ func TestTortureIPv6Offers(t *testing.T) {
 			_, rest, _ := strings.Cut(string(torture(t, "endpoint/testdata/torture/"+name+".dat")), "\r\n")
 			_, offered, _ := strings.Cut(rest, "\r\n\r\n")
 			p := newTestPeer(t, name)
-			if err := p.out([]byte("INVITE sip:"+serviceUser+"@"+h.toService.String()+" SIP/2.0\r\n"+rest), h.toService); err != nil {
+			if err := p.out([]byte("INVITE sip:"+serviceUser+"@"+h.toService.String()+" SIP/2.0\r\n"+rest),
+				h.toService); err != nil {
 				t.Fatal(err)
 			}
 			p.expect("100")

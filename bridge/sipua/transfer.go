@@ -76,12 +76,14 @@ func (l *leg) handleRefer(r *endpoint.Request, d *dialog) {
 func (l *leg) referNumber(r *endpoint.Request, d *dialog, to referTo) {
 	method, _ := to.uri.UriParams.Get("method")
 	scheme := strings.ToLower(to.uri.Scheme)
-	if method != "" && method != string(sip.INVITE) || scheme != "sip" && scheme != "sips" && scheme != "tel" || userOf(to.uri) == "" {
+	if method != "" && method != string(sip.INVITE) || scheme != "sip" && scheme != "sips" && scheme != "tel" ||
+		userOf(to.uri) == "" {
 		l.reply(r, sip.StatusForbidden, "Only A Number May Be Called")
 		return
 	}
 	if why := l.c.line.mayDial(to.uri); why != "" {
-		l.c.line.log.Warn("a transfer was refused: the line may not dial this number", zap.Uint64("call", uint64(l.c.id)), zap.String("because", "it is "+string(why)))
+		l.c.line.log.Warn("a transfer was refused: the line may not dial this number",
+			zap.Uint64("call", uint64(l.c.id)), zap.String("because", "it is "+string(why)))
 		l.reply(r, sip.StatusForbidden, "The Line May Not Dial This Number")
 		return
 	}
@@ -125,7 +127,8 @@ func (l *leg) dialogAtPeer(of *replacesHeader) (at, contact string, account *acc
 		return "", "", nil
 	}
 	for _, d := range append([]*dialog{l.dialog}, l.early...) {
-		if !d.matches(of.toTag, of.fromTag) || d.over || d.other == nil || d.other.remote.Params.GetOr("tag", "") == "" {
+		if !d.matches(of.toTag, of.fromTag) || d.over || d.other == nil ||
+			d.other.remote.Params.GetOr("tag", "") == "" {
 			continue
 		}
 		// RFC 3891 section 3: to-tag is that of who is asked to replace, from-tag that of its peer
@@ -264,7 +267,8 @@ func statusLine(body []byte) string {
 	line, _, _ := strings.Cut(string(body), "\n")
 	line = strings.TrimRight(line, "\r")
 	f := strings.SplitN(line, " ", 3)
-	if len(f) < 2 || !strings.EqualFold(f[0], "SIP/2.0") || len(f[1]) != 3 || strings.Trim(f[1], "0123456789") != "" || f[1][0] < '1' || f[1][0] > '6' {
+	if len(f) < 2 || !strings.EqualFold(f[0], "SIP/2.0") || len(f[1]) != 3 || strings.Trim(f[1], "0123456789") != "" ||
+		f[1][0] < '1' || f[1][0] > '6' {
 		return ""
 	}
 	phrase := ""
@@ -339,7 +343,8 @@ func escaped(v string) string {
 	var b strings.Builder
 	for i := 0; i < len(v); i++ {
 		c := v[i]
-		if c >= 'a' && c <= 'z' || c >= 'A' && c <= 'Z' || c >= '0' && c <= '9' || strings.IndexByte("-_.!~*'()", c) >= 0 {
+		if c >= 'a' && c <= 'z' || c >= 'A' && c <= 'Z' || c >= '0' && c <= '9' ||
+			strings.IndexByte("-_.!~*'()", c) >= 0 {
 			b.WriteByte(c)
 			continue
 		}

@@ -31,7 +31,8 @@ func TestBlindTransfer(t *testing.T) {
 		h.service.respond(h.service.expect("INFO"), 200, "", "")
 		h.adapter.expectOf("200", "INFO")
 		c.near.cseq += 50 // and have two digits, which tell in which base they are written
-		refer := h.refer(c.near, "Refer-To: <sip:5550151@"+h.toAdapter.String()+"?Subject=free>", "Referred-By: <sip:somebody@millrace.example>", "X-Own: 1")
+		refer := h.refer(c.near, "Refer-To: <sip:5550151@"+h.toAdapter.String()+"?Subject=free>",
+			"Referred-By: <sip:somebody@millrace.example>", "X-Own: 1")
 		is(t, refer, "Refer-To", "<sip:5550151@"+h.service.at.String()+">")
 		is(t, refer, "Referred-By", "<sip:"+serviceUser+"@"+h.service.at.String()+">")
 		contains(t, refer.get("Contact"), h.toService.String())
@@ -43,7 +44,8 @@ func TestBlindTransfer(t *testing.T) {
 		}
 		// the first NOTIFY may come before the 202 (RFC 3515 section 2.4.4)
 		sipfrag := []string{"Content-Type: message/sipfrag;version=2.0", "Event: refer;id=" + id}
-		c.far.request("NOTIFY", "SIP/2.0 100 Trying\r\nServer: of the PBX\r\n", append(sipfrag, "Subscription-State: active;expires=60")...)
+		c.far.request("NOTIFY", "SIP/2.0 100 Trying\r\nServer: of the PBX\r\n",
+			append(sipfrag, "Subscription-State: active;expires=60")...)
 		notify := h.adapter.expect("NOTIFY")
 		is(t, notify, "Event", "refer;id="+num(c.near.cseq))
 		is(t, notify, "Subscription-State", "active;expires=60")
@@ -70,7 +72,8 @@ func TestBlindTransfer(t *testing.T) {
 		h.service.respond(bye, 200, "", "")
 		h.machine.saw("1 near end cleared")
 		h.atRest()
-		c.far.request("NOTIFY", "SIP/2.0 200 OK\r\n", append(sipfrag, "Subscription-State: terminated;reason=noresource")...)
+		c.far.request("NOTIFY", "SIP/2.0 200 OK\r\n", append(sipfrag,
+			"Subscription-State: terminated;reason=noresource")...)
 		h.service.expectOf("200", "NOTIFY")
 		c.far.request("NOTIFY", "SIP/2.0 200 OK\r\n", append(sipfrag, "Subscription-State: terminated")...)
 		h.service.expectOf("481", "NOTIFY")
@@ -91,19 +94,22 @@ func TestAttendedTransfer(t *testing.T) {
 		ringing := h.adapter.expect("180") // while it rings: only as long as it does (RFC 3891 section 3)
 		_, early, _ := strings.Cut(ringing.get("To"), ";tag=")
 		_, own, _ := strings.Cut(near.local, ";tag=")
-		refer := h.refer(first.near, "Refer-To: <"+near.target+"?Replaces="+near.id+"%3bto-tag%3d"+early+"%3bfrom-tag%3d"+own+"%3bearly-only>")
+		refer := h.refer(first.near,
+			"Refer-To: <"+near.target+"?Replaces="+near.id+"%3bto-tag%3d"+early+"%3bfrom-tag%3d"+own+"%3bearly-only>")
 		contains(t, refer.get("Refer-To"), "%3Bto-tag%3Dfar2%3B")
 		contains(t, refer.get("Refer-To"), "%3Bearly-only>")
 		h.service.respond(refer, 486, "", "")
 		h.adapter.expectOf("486", "REFER")
-		h.service.respond(inv, 200, "far2", offer("127.0.0.1", farSDP, "sendrecv"), "Contact: <sip:5550151@"+h.service.at.String()+";x=y>")
+		h.service.respond(inv, 200, "far2", offer("127.0.0.1", farSDP, "sendrecv"),
+			"Contact: <sip:5550151@"+h.service.at.String()+";x=y>")
 		h.service.expect("ACK")
 		near.established(h.adapter.expect("200")).ack("")
 		h.machine.saw("2 requested", "2 answered")
 		_, nearTag, _ := strings.Cut(near.local, ";tag=")
 		_, ourTag, _ := strings.Cut(near.remote, ";tag=")
 		_, serviceFrom, _ := strings.Cut(inv.get("From"), ";tag=")
-		want := "<sip:5550151@" + h.service.at.String() + ";x=y?Replaces=" + inv.get("Call-ID") + "%3Bto-tag%3Dfar2%3Bfrom-tag%3D" + serviceFrom + ">"
+		want := "<sip:5550151@" + h.service.at.String() + ";x=y?Replaces=" + inv.get("Call-ID") +
+			"%3Bto-tag%3Dfar2%3Bfrom-tag%3D" + serviceFrom + ">"
 		replaces := func(id, to, from string) string {
 			return "Refer-To: <" + near.target + "?Replaces=" + id + "%3Bto-tag%3D" + to + "%3Bfrom-tag%3D" + from + ">"
 		}
@@ -118,7 +124,8 @@ func TestAttendedTransfer(t *testing.T) {
 		// unknown, of another dialog, its own: refused, and the call stays (RFC 5057)
 		_, ownTag, _ := strings.Cut(first.near.remote, ";tag=")
 		_, ownFrom, _ := strings.Cut(first.near.local, ";tag=")
-		for _, wrong := range []string{replaces("no-such-call", ourTag, nearTag), replaces(near.id, ourTag, "other"), replaces(near.id, nearTag, ourTag), replaces(first.near.id, ownTag, ownFrom)} {
+		for _, wrong := range []string{replaces("no-such-call", ourTag, nearTag), replaces(near.id, ourTag, "other"),
+			replaces(near.id, nearTag, ourTag), replaces(first.near.id, ownTag, ownFrom)} {
 			first.near.request("REFER", "", wrong)
 			h.adapter.expectOf("403", "REFER")
 		}
@@ -131,7 +138,8 @@ func TestAttendedTransfer(t *testing.T) {
 		refer = h.refer(near, replaces(first.near.id, ownTag, ownFrom))
 		_, theirTag, _ := strings.Cut(first.far.local, ";tag=")
 		_, serviceTag, _ := strings.Cut(first.far.remote, ";tag=")
-		is(t, refer, "Refer-To", "<sip:service@"+h.service.at.String()+"?Replaces="+first.far.id+"%3Bto-tag%3D"+theirTag+"%3Bfrom-tag%3D"+serviceTag+">")
+		is(t, refer, "Refer-To",
+			"<sip:service@"+h.service.at.String()+"?Replaces="+first.far.id+"%3Bto-tag%3D"+theirTag+"%3Bfrom-tag%3D"+serviceTag+">")
 		if refer.get("Call-ID") != inv.get("Call-ID") {
 			t.Fatalf("REFER in the wrong call: %s", refer)
 		}
@@ -225,7 +233,8 @@ func TestOtherEventsBesideATransfer(t *testing.T) {
 		h.service.respond(h.refer(c.near, "Refer-To: <sip:5550151@pbx.example>"), 202, "", "")
 		h.adapter.expectOf("202", "REFER")
 		for _, event := range []string{"telephone-event", "refer"} {
-			c.far.request("NOTIFY", "SIP/2.0 100 Trying\r\n", "Event: "+event, "Subscription-State: active", "Content-Type: message/sipfrag")
+			c.far.request("NOTIFY", "SIP/2.0 100 Trying\r\n", "Event: "+event, "Subscription-State: active",
+				"Content-Type: message/sipfrag")
 			m := h.adapter.expect("NOTIFY")
 			is(t, m, "Event", event)
 			h.adapter.silent(time.Millisecond)
@@ -273,7 +282,8 @@ func TestTransfersRefused(t *testing.T) {
 		is(t, refer, "Supported", "norefersub")
 		h.service.respond(refer, 200, "", "", "Refer-Sub: false")
 		is(t, h.adapter.expectOf("200", "REFER"), "Refer-Sub", "false")
-		c.far.request("NOTIFY", "SIP/2.0 200 OK\r\n", "Event: refer", "Subscription-State: terminated", "Content-Type: message/sipfrag")
+		c.far.request("NOTIFY", "SIP/2.0 200 OK\r\n", "Event: refer", "Subscription-State: terminated",
+			"Content-Type: message/sipfrag")
 		h.service.expectOf("481", "NOTIFY")
 		// nobody at the service makes the line call
 		c.far.request("REFER", "", "Refer-To: <sip:5550199@pbx.example>")
@@ -285,7 +295,8 @@ func TestTransfersRefused(t *testing.T) {
 			}
 			id := p.id()
 			target := "sip:" + serviceUser + "@" + to.String()
-			p.send(to, "REFER "+target+" SIP/2.0", p.via(), "From: <sip:x@"+p.at.String()+">;tag="+id, "To: <"+target+">", "Call-ID: "+id,
+			p.send(to, "REFER "+target+" SIP/2.0", p.via(), "From: <sip:x@"+p.at.String()+">;tag="+id,
+				"To: <"+target+">", "Call-ID: "+id,
 				"CSeq: 1 REFER", "Max-Forwards: 70", p.contact(), "Refer-To: <sip:5550151@pbx.example>", "")
 			lacks(t, p.expectOf("405", "REFER").get("Allow"), "REFER")
 		}
@@ -303,7 +314,8 @@ func TestTransfersRefused(t *testing.T) {
 
 // Whatever a Refer-To says, what we make of it is one URI in brackets.
 func FuzzReferTo(f *testing.F) {
-	for _, v := range []string{"<sip:5550151@pbx.example>", "sip:5550151@pbx.example;x=y", `"Bo" <sip:a@b?Replaces=1%3Bto-tag%3D2%3Bfrom-tag%3D3&X=y>`, "<tel:+445550151>",
+	for _, v := range []string{"<sip:5550151@pbx.example>", "sip:5550151@pbx.example;x=y",
+		`"Bo" <sip:a@b?Replaces=1%3Bto-tag%3D2%3Bfrom-tag%3D3&X=y>`, "<tel:+445550151>",
 		"<sip:5?5@b?Replaces=%zz>", "sip:a>b@c", "<sip:a@b>, <sip:c@d>", "<urn:service:sos>"} {
 		f.Add(v)
 	}

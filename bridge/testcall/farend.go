@@ -100,7 +100,8 @@ func (s *Session) place() (*call, error) {
 func (c *call) request(m sip.RequestMethod, seq uint32, own sip.Uri) *sip.Request {
 	r := sip.NewRequest(m, *c.target.Clone())
 	id, hops := sip.CallIDHeader(c.callID), sip.MaxForwardsHeader(maxForwards)
-	r.AppendHeader(&sip.FromHeader{DisplayName: displayName, Address: own, Params: sip.HeaderParams{{K: "tag", V: c.tag}}})
+	r.AppendHeader(&sip.FromHeader{DisplayName: displayName, Address: own,
+		Params: sip.HeaderParams{{K: "tag", V: c.tag}}})
 	r.AppendHeader(sip.HeaderClone(c.remote))
 	r.AppendHeader(&id)
 	r.AppendHeader(&sip.CSeqHeader{SeqNo: seq, MethodName: m})
@@ -212,7 +213,8 @@ func (s *Session) Request(r *endpoint.Request) {
 	if r.Method == sip.ACK {
 		return // of our 200; an answer in it would change nothing, since our offer was what is in use
 	}
-	code, reason, headers, body := sip.StatusCallTransactionDoesNotExists, "Call/Transaction Does Not Exist", []sip.Header(nil), []byte(nil)
+	code, reason, headers, body := sip.StatusCallTransactionDoesNotExists, "Call/Transaction Does Not Exist",
+		[]sip.Header(nil), []byte(nil)
 	s.change(func() {
 		c := s.call
 		if c == nil || !c.inDialog(r.Request) {

@@ -42,7 +42,8 @@ func TestInDialogRequests(t *testing.T) {
 
 	moved := newSink(t)
 	port := num(moved.LocalAddr().(*net.UDPAddr).Port)
-	b.request("INVITE", 2, "v=0\r\no=- 1 2 IN IP4 127.0.0.1\r\ns=-\r\nc=IN IP4 127.0.0.1\r\nt=0 0\r\nm=audio "+port+" RTP/AVP 8\r\n")
+	b.request("INVITE", 2,
+		"v=0\r\no=- 1 2 IN IP4 127.0.0.1\r\ns=-\r\nc=IN IP4 127.0.0.1\r\nt=0 0\r\nm=audio "+port+" RTP/AVP 8\r\n")
 	back := b.told(2, "INVITE")
 	require.Contains(t, back.body, "RTP/AVP 8\r\n")
 	require.Contains(t, back.body, "a=sendrecv")
@@ -55,14 +56,16 @@ func TestInDialogRequests(t *testing.T) {
 	all, _ := moved.packets(t, 25)
 	isTone(t, all, pcma)
 
-	b.request("INVITE", 3, "v=0\r\no=- 1 3 IN IP4 127.0.0.1\r\ns=-\r\nc=IN IP4 127.0.0.1\r\nt=0 0\r\nm=image "+port+" udptl t38\r\n")
+	b.request("INVITE", 3,
+		"v=0\r\no=- 1 3 IN IP4 127.0.0.1\r\ns=-\r\nc=IN IP4 127.0.0.1\r\nt=0 0\r\nm=image "+port+" udptl t38\r\n")
 	require.Contains(t, b.told(3, "INVITE").start, "488")
 	b.request("ACK", 3, "")
 	require.True(t, hears())
 	b.request("INVITE", 4, "")
 	require.Contains(t, b.told(4, "INVITE").body, "RTP/AVP 0 8")
 	b.request("ACK", 4, b.sdp("sendrecv"))
-	for seq, c := range []struct{ method, want string }{{"UPDATE", "200"}, {"INFO", "200"}, {"OPTIONS", "200"}, {"MESSAGE", "405"}} {
+	for seq, c := range []struct{ method, want string }{{"UPDATE", "200"}, {"INFO", "200"}, {"OPTIONS", "200"},
+		{"MESSAGE", "405"}} {
 		b.request(c.method, 5+seq, "")
 		require.Contains(t, b.told(5+seq, c.method).start, c.want, c.method)
 	}

@@ -35,7 +35,10 @@ func describe(sdp []byte) (description, error) {
 			if ours = port == "" && fields[0] == "audio" && fields[1] != "0"; !ours {
 				continue
 			}
-			i := slices.IndexFunc(fields[3:], func(f string) bool { return f == strconv.Itoa(pcmu) || f == strconv.Itoa(pcma) })
+			i := slices.IndexFunc(fields[3:], func(f string) bool {
+				return f == strconv.Itoa(pcmu) ||
+					f == strconv.Itoa(pcma)
+			})
 			if i < 0 {
 				return d, errNoCodec
 			}
@@ -102,6 +105,7 @@ func (t *tone) describe(direction, kinds, maps string) []byte {
 	t.version++ // RFC 3264 section 8
 	version := t.version
 	t.mu.Unlock()
-	return fmt.Appendf(nil, "v=0\r\no=- %d %d IN %s %s\r\ns=-\r\nc=IN %s %s\r\nt=0 0\r\nm=audio %d RTP/AVP %s\r\n%sa=ptime:20\r\na=%s\r\n",
+	return fmt.Appendf(nil,
+		"v=0\r\no=- %d %d IN %s %s\r\ns=-\r\nc=IN %s %s\r\nt=0 0\r\nm=audio %d RTP/AVP %s\r\n%sa=ptime:20\r\na=%s\r\n",
 		at.Port(), version, family, host, family, host, at.Port(), kinds, maps, direction)
 }

@@ -33,7 +33,8 @@ func (l *fakeLine) Post(ev supervision.Event) {
 		return
 	}
 	l.tell(callrecord.Entry{Event: supervision.Event{Kind: supervision.FarEndCleared, Call: ev.Call}})
-	l.tell(callrecord.Entry{Effect: supervision.Effect{Kind: supervision.Report, Report: supervision.ReportInterrupted, Call: ev.Call, Trial: true}})
+	l.tell(callrecord.Entry{Effect: supervision.Effect{Kind: supervision.Report, Report: supervision.ReportInterrupted,
+		Call: ev.Call, Trial: true}})
 }
 
 func (l *fakeLine) View() supervision.View { return supervision.View{} }
@@ -81,7 +82,8 @@ func TestCallAnsweredBySIPp(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
 			hears := newSink(t)
-			line := loopbacktest.StartSIPp(t, "answering.xml", "-key", "sink", num(hears.LocalAddr().(*net.UDPAddr).Port), "-key", "kind", num(int(kind)))
+			line := loopbacktest.StartSIPp(t, "answering.xml", "-key", "sink",
+				num(hears.LocalAddr().(*net.UDPAddr).Port), "-key", "kind", num(int(kind)))
 			s := calls(t, line.At())
 			call, err := s.Ring(t.Context())
 			require.NoError(t, err)

@@ -173,7 +173,8 @@ func (b *testAdapter) answerLocked(code int) {
 
 func (b *testAdapter) sdp(direction string) string {
 	port := b.sound.LocalAddr().(*net.UDPAddr).Port
-	return fmt.Sprintf("v=0\r\no=- 1 1 IN IP4 127.0.0.1\r\ns=-\r\nc=IN IP4 127.0.0.1\r\nt=0 0\r\nm=audio %d RTP/AVP 0 101\r\na=rtpmap:101 telephone-event/8000\r\na=%s\r\n", port, direction)
+	return fmt.Sprintf("v=0\r\no=- 1 1 IN IP4 127.0.0.1\r\ns=-\r\nc=IN IP4 127.0.0.1\r\nt=0 0\r\nm=audio %d RTP/AVP 0 101\r\na=rtpmap:101 telephone-event/8000\r\na=%s\r\n",
+		port, direction)
 }
 
 func (b *testAdapter) respond(m message, code int, body string) {
@@ -185,7 +186,8 @@ func (b *testAdapter) respond(m message, code int, body string) {
 	if !strings.Contains(to, ";tag=") {
 		to += ";tag=near"
 	}
-	text += "From: " + m.get("From") + "\r\nTo: " + to + "\r\nCall-ID: " + m.get("Call-ID") + "\r\nCSeq: " + m.get("CSeq") +
+	text += "From: " + m.get("From") + "\r\nTo: " + to + "\r\nCall-ID: " + m.get("Call-ID") + "\r\nCSeq: " +
+		m.get("CSeq") +
 		"\r\nContact: <sip:box@" + b.at.String() + ">\r\n"
 	if body != "" {
 		text += "Content-Type: application/sdp\r\n"
@@ -210,9 +212,11 @@ func (b *testAdapter) request(method string, seq int, body string) {
 	if body != "" {
 		kind = "Content-Type: application/sdp\r\n"
 	}
-	b.send(b.invite.from, fmt.Sprintf("%s %s SIP/2.0\r\nVia: SIP/2.0/UDP %s;branch=z9hG4bK%s%d\r\nFrom: %s;tag=near\r\nTo: %s\r\nCall-ID: %s\r\nCSeq: %d %s\r\n"+
-		"Max-Forwards: 70\r\nContact: <sip:box@%s>\r\n%sContent-Length: %d\r\n\r\n%s", method, target, b.at, method, seq, b.invite.get("To"), b.invite.get("From"),
-		b.invite.get("Call-ID"), seq, method, b.at, kind, len(body), body))
+	b.send(b.invite.from,
+		fmt.Sprintf("%s %s SIP/2.0\r\nVia: SIP/2.0/UDP %s;branch=z9hG4bK%s%d\r\nFrom: %s;tag=near\r\nTo: %s\r\nCall-ID: %s\r\nCSeq: %d %s\r\n"+
+			"Max-Forwards: 70\r\nContact: <sip:box@%s>\r\n%sContent-Length: %d\r\n\r\n%s", method, target, b.at, method,
+			seq, b.invite.get("To"), b.invite.get("From"),
+			b.invite.get("Call-ID"), seq, method, b.at, kind, len(body), body))
 }
 
 // told waits for the response to its request of that number.
@@ -234,7 +238,8 @@ func (b *testAdapter) told(seq int, method string) message {
 func (b *testAdapter) dial(number string, to netip.AddrPort) {
 	body := b.sdp("sendrecv")
 	b.send(to, fmt.Sprintf("INVITE sip:%s@%s SIP/2.0\r\nVia: SIP/2.0/UDP %s;branch=z9hG4bKdial%s\r\nFrom: <sip:box@%s>;tag=d\r\nTo: <sip:%s@%s>\r\nCall-ID: dial%s\r\nCSeq: 1 INVITE\r\n"+
-		"Max-Forwards: 70\r\nContact: <sip:box@%s>\r\nContent-Type: application/sdp\r\nContent-Length: %d\r\n\r\n%s", number, to, b.at, number, to, number, to, number, b.at, len(body), body))
+		"Max-Forwards: 70\r\nContact: <sip:box@%s>\r\nContent-Type: application/sdp\r\nContent-Length: %d\r\n\r\n%s",
+		number, to, b.at, number, to, number, to, number, b.at, len(body), body))
 }
 
 // saw waits for a request of that method.
@@ -332,7 +337,8 @@ func (h *testBed) requireMeasured(asked, measured, late time.Duration) {
 
 func policy() supervision.Policy {
 	p := supervision.DefaultPolicy()
-	p.Interval, p.Lead, p.GuardTime, p.OnHookRecognition = 250*time.Millisecond, 100*time.Millisecond, 100*time.Millisecond, 400*time.Millisecond
+	p.Interval, p.Lead, p.GuardTime, p.OnHookRecognition = 250*time.Millisecond, 100*time.Millisecond,
+		100*time.Millisecond, 400*time.Millisecond
 	p.MaxInterval, p.ProbeTrusted, p.Watch = 600*time.Millisecond, true, 0
 	return p
 }
@@ -352,13 +358,15 @@ func newTestBed(t *testing.T, change ...func(*supervision.Policy, *sipua.LineOpt
 	core, logged := observer.New(zap.DebugLevel)
 	h.logged = logged
 	log := zap.New(core)
-	relayer, err := media.New(media.Options{AdapterAddr: loopback, ServiceAddr: loopback, PortLow: 30000, PortHigh: 39999})
+	relayer, err := media.New(media.Options{AdapterAddr: loopback, ServiceAddr: loopback, PortLow: 30000,
+		PortHigh: 39999})
 	require.NoError(t, err)
 	numbers, err := supervision.NewNumbers(supervision.NumbersOptions{Country: "GB"})
 	require.NoError(t, err)
 	p := policy()
 	o := sipua.LineOptions{
-		Name: "box-office", AdapterSocket: sipua.Socket{Listen: netip.AddrPortFrom(loopback, 0), UDP: true}, AdapterUser: "box",
+		Name: "box-office", AdapterSocket: sipua.Socket{Listen: netip.AddrPortFrom(loopback, 0), UDP: true},
+		AdapterUser:   "box",
 		AdapterFixed:  &sip.Uri{Scheme: "sip", User: "box", Host: "127.0.0.1", Port: int(h.adapter.at.Port())},
 		ServiceSocket: sipua.Socket{Listen: netip.AddrPortFrom(loopback, 0), UDP: true},
 		Registrar:     sip.Uri{Scheme: "sip", Host: "127.0.0.1", Port: 9}, ServiceUser: "5550100",
@@ -368,12 +376,15 @@ func newTestBed(t *testing.T, change ...func(*supervision.Policy, *sipua.LineOpt
 	for _, c := range change {
 		c(&p, &o)
 	}
-	h.line = bridge.NewLine(bridge.LineOptions{Name: "box-office", Policy: p, Contact: h.contact, Epoch: time.Now(), Logger: log})
+	h.line = bridge.NewLine(bridge.LineOptions{Name: "box-office", Policy: p, Contact: h.contact, Epoch: time.Now(),
+		Logger: log})
 	o.Events = h.line
-	h.agent, err = sipua.Start(sipua.Options{Lines: []sipua.LineOptions{o}, Realm: "millrace.example", Numbers: numbers, Media: relayer, Logger: log, CallInfo: h.notes.take})
+	h.agent, err = sipua.Start(sipua.Options{Lines: []sipua.LineOptions{o}, Realm: "millrace.example", Numbers: numbers,
+		Media: relayer, Logger: log, CallInfo: h.notes.take})
 	require.NoError(t, err)
 	h.line.Start(h.agent.Line("box-office"))
-	h.session, err = Begin(Options{Name: "box-office", Line: h.line, Port: h.agent.Line("box-office"), Bind: loopback, Logger: log})
+	h.session, err = Begin(Options{Name: "box-office", Line: h.line, Port: h.agent.Line("box-office"), Bind: loopback,
+		Logger: log})
 	require.NoError(t, err)
 	h.notes.mu.Lock()
 	h.notes.to = h.session

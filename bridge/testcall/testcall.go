@@ -97,7 +97,8 @@ type Session struct {
 // Begin begins a session: from now on the adapter's ordinary calls are held back.
 func Begin(o Options) (*Session, error) {
 	if !o.Bind.IsValid() || o.Bind.IsUnspecified() {
-		return nil, fmt.Errorf("trial on line %s: the far end's address is %v; name one of this machine's", o.Name, o.Bind)
+		return nil, fmt.Errorf("trial on line %s: the far end's address is %v; name one of this machine's", o.Name,
+			o.Bind)
 	}
 	s := &Session{o: o, log: o.Logger, changed: make(chan struct{})}
 	if s.log == nil {
@@ -123,7 +124,8 @@ func Begin(o Options) (*Session, error) {
 
 // adapterCalled is told of each call that the adapter asks for.
 func (s *Session) adapterCalled(number string, emergency bool) {
-	why := fmt.Errorf("%w: the adapter asked for %s, which was not sent on; if nobody dialled it, a break was read as dialling", ErrStopped, number)
+	why := fmt.Errorf("%w: the adapter asked for %s, which was not sent on; if nobody dialled it, a break was read as dialling",
+		ErrStopped, number)
 	if emergency {
 		why = fmt.Errorf("%w: an emergency call (%s) came and was sent on", ErrStopped, number)
 	}
@@ -203,7 +205,8 @@ func (s *Session) Clear(ctx context.Context, interval time.Duration, pulseDialli
 		return Result{}, err
 	}
 	s.change(func() { c.set, c.refused = false, supervision.SuppressionNone })
-	s.o.Line.Post(supervision.Event{Kind: supervision.TrialSet, Call: c.id, Interval: interval, PulseDiallingOff: pulseDiallingOff})
+	s.o.Line.Post(supervision.Event{Kind: supervision.TrialSet, Call: c.id, Interval: interval,
+		PulseDiallingOff: pulseDiallingOff})
 	over := func() bool {
 		return s.stopped != nil || c.nearEndError != nil || c.refused != supervision.SuppressionNone
 	}
@@ -229,7 +232,8 @@ func (s *Session) Clear(ctx context.Context, interval time.Duration, pulseDialli
 	case ctx.Err() != nil:
 		return Result{}, ctx.Err()
 	default:
-		return Result{Call: c.id, Asked: interval, Why: fmt.Sprintf("the line did not say within %v what became of it", outcomeLimit)}, err
+		return Result{Call: c.id, Asked: interval, Why: fmt.Sprintf("the line did not say within %v what became of it",
+			outcomeLimit)}, err
 	}
 }
 

@@ -47,7 +47,8 @@ func TestSession(t *testing.T) {
 	}
 	require.Equal(t, []time.Duration{100 * time.Millisecond, 300 * time.Millisecond}, h.adapter.open())
 	h.adapter.dial("5550151", h.toAdapter())
-	require.Eventually(t, func() bool { h.notes.mu.Lock(); defer h.notes.mu.Unlock(); return len(h.notes.all) == 4 }, testTimeout, time.Millisecond)
+	require.Eventually(t, func() bool { h.notes.mu.Lock(); defer h.notes.mu.Unlock(); return len(h.notes.all) == 4 },
+		testTimeout, time.Millisecond)
 	for i, n := range h.notes.all {
 		require.Equal(t, i < 3, n.Test, "note %d", i)
 		require.Equal(t, map[bool]string{true: "clearback trial", false: ""}[i < 3], n.Party.Name)
@@ -159,7 +160,8 @@ func gone(t *testing.T, h *testBed) {
 	h.adapter.request("BYE", 1, "")
 	ctx, cancel := context.WithTimeout(t.Context(), testTimeout)
 	defer cancel()
-	require.NoError(t, h.session.await(ctx, func() bool { return h.session.call.state == over }), "the far end was told")
+	require.NoError(t, h.session.await(ctx, func() bool { return h.session.call.state == over }),
+		"the far end was told")
 	_, err = h.session.Clear(t.Context(), 300*time.Millisecond, false)
 	require.ErrorIs(t, err, ErrNearEndHungUp)
 	require.Empty(t, h.adapter.open())
@@ -226,7 +228,8 @@ func TestAdapterCallStopsSession(t *testing.T) {
 						r, err := h.session.Clear(t.Context(), 400*time.Millisecond, false)
 						if err == nil { // the line is told of the call first, and the session then
 							assert.NotEmpty(t, r.Why)
-							assert.NoError(t, h.session.await(t.Context(), func() bool { return h.session.stopped != nil }))
+							assert.NoError(t, h.session.await(t.Context(),
+								func() bool { return h.session.stopped != nil }))
 							_, err = h.session.Ring(t.Context())
 						}
 						ended <- err
@@ -243,7 +246,8 @@ func TestAdapterCallStopsSession(t *testing.T) {
 				if when == "talking" { // its end must not open under whoever dials (SAFETY.md S93)
 					told := make(chan supervision.Effect, 100) // more than come
 					stop := h.line.Follow(func(e callrecord.Entry) {
-						if e.Effect.Kind == supervision.OpenLoop || e.Effect.Report == supervision.ReportCancelled || e.Effect.Report == supervision.ReportSuppressed {
+						if e.Effect.Kind == supervision.OpenLoop || e.Effect.Report == supervision.ReportCancelled ||
+							e.Effect.Report == supervision.ReportSuppressed {
 							told <- e.Effect
 						}
 					})
@@ -252,7 +256,8 @@ func TestAdapterCallStopsSession(t *testing.T) {
 					require.Equal(t, supervision.ReportCancelled, (<-told).Report)
 				}
 				if when == "opening" {
-					require.Eventually(t, func() bool { return !h.contact.Open() }, 300*time.Millisecond, time.Millisecond, "the seizure closes the loop")
+					require.Eventually(t, func() bool { return !h.contact.Open() }, 300*time.Millisecond,
+						time.Millisecond, "the seizure closes the loop")
 				} else {
 					require.Empty(t, h.adapter.open())
 				}
@@ -269,10 +274,16 @@ func TestUnverifiedTrials(t *testing.T) {
 		says string
 	}{
 		"controller": {set: func(h *testBed) { h.contact.Script(unreachable) }, says: "The relay board did not answer"},
-		"faulted":    {set: func(h *testBed) { h.contact.Script(silent); h.contact.FailClose(errFake, errFake, errFake) }, says: "The relay board did not answer"},
-		"refused":    {set: func(h *testBed) { h.contact.Script(refused) }, says: "The board refused the command to open"},
+		"faulted": {set: func(h *testBed) {
+			h.contact.Script(silent)
+			h.contact.FailClose(errFake, errFake,
+				errFake)
+		}, says: "The relay board did not answer"},
+		"refused": {set: func(h *testBed) { h.contact.Script(refused) },
+			says: "The board refused the command to open"},
 		"no contact": {set: func(h *testBed) { h.contact.Script(none) }, says: "The line has no contact"},
-		"flash": {set: func(h *testBed) { h.set(func(b *testAdapter) { b.deaf = true }) }, says: "for a hook flash, so nothing was opened",
+		"flash": {set: func(h *testBed) { h.set(func(b *testAdapter) { b.deaf = true }) },
+			says: "for a hook flash, so nothing was opened",
 			flow: func(p *supervision.Policy, _ *sipua.LineOptions) {
 				p.FlashMax = 300 * time.Millisecond
 				p.Interval = 400 * time.Millisecond

@@ -149,7 +149,8 @@ func isTone(t *testing.T, all []rtp.Packet, kind uint8) {
 	dBm0 := func(power float64) float64 { return full + 10*math.Log10(power/(peak*peak)) }
 	tone := goertzel(samples, toneHz)
 	require.InDelta(t, -20, dBm0(tone), 0.1, "level")
-	require.Less(t, 10*math.Log10((total-tone)/tone), -33., "distortion: G.711's own at that level (ITU-T G.712 asks for 33 dB)")
+	require.Less(t, 10*math.Log10((total-tone)/tone), -33.,
+		"distortion: G.711's own at that level (ITU-T G.712 asks for 33 dB)")
 	for _, hz := range []float64{350, 400, 420, 426, 440, 450, 480, 620, 1100, 2100} { // call progress, fax calling and answering
 		require.Less(t, dBm0(goertzel(samples, hz)), -60., "%v Hz", hz)
 	}
@@ -185,19 +186,27 @@ func TestDescriptions(t *testing.T) {
 		hears bool
 		fails bool
 	}{
-		"plain":           {sdp: "c=IN IP4 192.0.2.1\nm=audio 4000 RTP/AVP 0\n", want: description{at("192.0.2.1:4000"), pcmu, "sendrecv"}, hears: true},
-		"second codec":    {sdp: "c=IN IP4 192.0.2.1\nm=audio 4000 RTP/AVP 18 8 0\n", want: description{at("192.0.2.1:4000"), pcma, "sendrecv"}, hears: true},
-		"of the stream":   {sdp: "c=IN IP4 192.0.2.1\nm=audio 4000 RTP/AVP 0\nc=IN IP4 192.0.2.7\n", want: description{at("192.0.2.7:4000"), pcmu, "sendrecv"}, hears: true},
-		"IPv6":            {sdp: "c=IN IP6 2001:db8::1\nm=audio 4000 RTP/AVP 0\n", want: description{at("[2001:db8::1]:4000"), pcmu, "sendrecv"}, hears: true},
-		"held":            {sdp: "c=IN IP4 192.0.2.1\nm=audio 4000 RTP/AVP 0\na=sendonly\n", want: description{at("192.0.2.1:4000"), pcmu, "sendonly"}},
-		"held for all":    {sdp: "c=IN IP4 192.0.2.1\na=inactive\nm=audio 4000 RTP/AVP 0\n", want: description{at("192.0.2.1:4000"), pcmu, "inactive"}},
-		"held as of old":  {sdp: "c=IN IP4 0.0.0.0\nm=audio 4000 RTP/AVP 0\n", want: description{at("0.0.0.0:4000"), pcmu, "sendrecv"}},
-		"a video as well": {sdp: "c=IN IP4 192.0.2.1\nm=video 5000 RTP/AVP 31\nc=IN IP4 192.0.2.9\nm=audio 4000 RTP/AVP 0\nm=audio 6000 RTP/AVP 8\na=inactive\n", want: description{at("192.0.2.1:4000"), pcmu, "sendrecv"}, hears: true},
-		"no G.711":        {sdp: "c=IN IP4 192.0.2.1\nm=audio 4000 RTP/AVP 18\n", fails: true},
-		"refused stream":  {sdp: "c=IN IP4 192.0.2.1\nm=audio 0 RTP/AVP 0\n", fails: true},
-		"no stream":       {sdp: "c=IN IP4 192.0.2.1\n", fails: true},
-		"no address":      {sdp: "m=audio 4000 RTP/AVP 0\n", fails: true},
-		"a name":          {sdp: "c=IN IP4 box.example\nm=audio 4000 RTP/AVP 0\n", fails: true},
+		"plain": {sdp: "c=IN IP4 192.0.2.1\nm=audio 4000 RTP/AVP 0\n",
+			want: description{at("192.0.2.1:4000"), pcmu, "sendrecv"}, hears: true},
+		"second codec": {sdp: "c=IN IP4 192.0.2.1\nm=audio 4000 RTP/AVP 18 8 0\n",
+			want: description{at("192.0.2.1:4000"), pcma, "sendrecv"}, hears: true},
+		"of the stream": {sdp: "c=IN IP4 192.0.2.1\nm=audio 4000 RTP/AVP 0\nc=IN IP4 192.0.2.7\n",
+			want: description{at("192.0.2.7:4000"), pcmu, "sendrecv"}, hears: true},
+		"IPv6": {sdp: "c=IN IP6 2001:db8::1\nm=audio 4000 RTP/AVP 0\n",
+			want: description{at("[2001:db8::1]:4000"), pcmu, "sendrecv"}, hears: true},
+		"held": {sdp: "c=IN IP4 192.0.2.1\nm=audio 4000 RTP/AVP 0\na=sendonly\n",
+			want: description{at("192.0.2.1:4000"), pcmu, "sendonly"}},
+		"held for all": {sdp: "c=IN IP4 192.0.2.1\na=inactive\nm=audio 4000 RTP/AVP 0\n",
+			want: description{at("192.0.2.1:4000"), pcmu, "inactive"}},
+		"held as of old": {sdp: "c=IN IP4 0.0.0.0\nm=audio 4000 RTP/AVP 0\n",
+			want: description{at("0.0.0.0:4000"), pcmu, "sendrecv"}},
+		"a video as well": {sdp: "c=IN IP4 192.0.2.1\nm=video 5000 RTP/AVP 31\nc=IN IP4 192.0.2.9\nm=audio 4000 RTP/AVP 0\nm=audio 6000 RTP/AVP 8\na=inactive\n",
+			want: description{at("192.0.2.1:4000"), pcmu, "sendrecv"}, hears: true},
+		"no G.711":       {sdp: "c=IN IP4 192.0.2.1\nm=audio 4000 RTP/AVP 18\n", fails: true},
+		"refused stream": {sdp: "c=IN IP4 192.0.2.1\nm=audio 0 RTP/AVP 0\n", fails: true},
+		"no stream":      {sdp: "c=IN IP4 192.0.2.1\n", fails: true},
+		"no address":     {sdp: "m=audio 4000 RTP/AVP 0\n", fails: true},
+		"a name":         {sdp: "c=IN IP4 box.example\nm=audio 4000 RTP/AVP 0\n", fails: true},
 	} {
 		d, err := describe([]byte(head + c.sdp))
 		if c.fails {

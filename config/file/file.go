@@ -79,7 +79,8 @@ func irregular(path string, m fs.FileMode) error {
 // there. A file in the directory that systemd hands credentials over in ($CREDENTIALS_DIRECTORY) is for the service
 // alone, whatever its mode shows.
 func Readable(path string) string {
-	if dir := os.Getenv("CREDENTIALS_DIRECTORY"); dir != "" && strings.HasPrefix(filepath.Clean(path), filepath.Clean(dir)+"/") {
+	if dir := os.Getenv("CREDENTIALS_DIRECTORY"); dir != "" &&
+		strings.HasPrefix(filepath.Clean(path), filepath.Clean(dir)+"/") {
 		return ""
 	}
 	return otherUsers(path, 0o040, 0o004)

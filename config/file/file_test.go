@@ -22,7 +22,8 @@ func irregulars(t *testing.T) map[string]string {
 	t.Cleanup(func() { l.Close() })
 	link := filepath.Join(dir, "link")
 	require.NoError(t, os.Symlink(pipe, link))
-	return map[string]string{dir: "a directory", pipe: "a pipe", link: "a pipe", socket: "a socket", os.DevNull: "a device"}
+	return map[string]string{dir: "a directory", pipe: "a pipe", link: "a pipe", socket: "a socket",
+		os.DevNull: "a device"}
 }
 
 // Nobody writes into the pipe, so a read that waits would never return.
@@ -61,7 +62,8 @@ func TestReadableAndWritable(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "word")
 	require.NoError(t, os.WriteFile(path, nil, 0o600))
 	for mode, want := range map[os.FileMode][2]string{
-		0o600: {"", ""}, 0o640: {"its group", ""}, 0o644: {"everybody", ""}, 0o604: {"everybody", ""}, 0o620: {"", "its group"},
+		0o600: {"", ""}, 0o640: {"its group", ""}, 0o644: {"everybody", ""}, 0o604: {"everybody", ""},
+		0o620: {"", "its group"},
 		0o602: {"", "everybody"}, 0o666: {"everybody", "everybody"}, 0o711: {"", ""},
 	} {
 		require.NoError(t, os.Chmod(path, mode))

@@ -80,7 +80,8 @@ func Advice(reason supervision.Incident, rule supervision.Suppression, flash boo
 		return "Ask on line LINE whether somebody is still there, and hang up if not; if that happens often and nobody was there, " +
 			"`media_lost: act` ends such calls."
 	default:
-		return "Read it with the version of clearback that wrote it; this one does not know the reason " + reason.String() + "."
+		return "Read it with the version of clearback that wrote it; this one does not know the reason " +
+			reason.String() + "."
 	}
 }
 
@@ -101,7 +102,8 @@ func ruleAdvice(rule supervision.Suppression) string {
 	case supervision.SuppressedOtherCall:
 		return "Switch call waiting off in the adapter, so that line LINE carries one call at a time; then " + lamp
 	case supervision.SuppressedLate:
-		return "Find out why the service, or this machine, was so late: a clearing has to be learnt and acted on within 1 s; then " + lamp
+		return "Find out why the service, or this machine, was so late: a clearing has to be learnt and acted on within 1 s; then " +
+			lamp
 	case supervision.SuppressedUnknownCall:
 		return "Find out why the adapter lost the call (a restart, its own session timer); let `clearback check --live --states LINE` find out " +
 			"whether its answers can be trusted, so that the line can be probed then; and " + lamp
@@ -119,7 +121,8 @@ func ruleAdvice(rule supervision.Suppression) string {
 	case supervision.SuppressedCallback:
 		return "Wait until the call-back window is over (`policy.callback_window`): the emergency centre may be about to call back."
 	default:
-		return "Read it with the version of clearback that wrote it; this one does not know the rule " + rule.String() + "."
+		return "Read it with the version of clearback that wrote it; this one does not know the rule " + rule.String() +
+			"."
 	}
 }
 

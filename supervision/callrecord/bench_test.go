@@ -16,16 +16,20 @@ func BenchmarkTake(b *testing.B) {
 		{At: at(0), Effect: supervision.Effect{Kind: supervision.OfferCall, Call: 1}},
 		{At: at(40 * ms), Event: supervision.Event{Kind: supervision.CallRinging, Call: 1}},
 		{At: at(4000 * ms), Event: supervision.Event{Kind: supervision.CallAnswered, Call: 1}},
-		{At: at(30000 * ms), Event: supervision.Event{Kind: supervision.FarEndCleared, Call: 1, Evidence: supervision.EvidenceBye}},
+		{At: at(30000 * ms), Event: supervision.Event{Kind: supervision.FarEndCleared, Call: 1,
+			Evidence: supervision.EvidenceBye}},
 		{At: at(30000 * ms), Effect: supervision.Effect{Kind: supervision.ClearAdapterLeg, Call: 1}},
-		{At: at(30012 * ms), Event: supervision.Event{Kind: supervision.AdapterLegCleared, Call: 1, Answer: supervision.AnswerConfirmed}},
-		{At: at(30012 * ms), Effect: supervision.Effect{Kind: supervision.OpenLoop, Call: 1, Seq: 1, Interval: 800 * ms}},
+		{At: at(30012 * ms), Event: supervision.Event{Kind: supervision.AdapterLegCleared, Call: 1,
+			Answer: supervision.AnswerConfirmed}},
+		{At: at(30012 * ms), Effect: supervision.Effect{Kind: supervision.OpenLoop, Call: 1, Seq: 1,
+			Interval: 800 * ms}},
 		{At: at(30017 * ms), Event: supervision.Event{Kind: supervision.LoopOpened, Seq: 1}},
 		{At: at(30817 * ms), Event: supervision.Event{Kind: supervision.LoopClosed, Seq: 1, Took: 800 * ms}},
 		{At: at(31600 * ms), Effect: supervision.Effect{Kind: supervision.ProbeLine}},
 		{At: at(31612 * ms), Event: supervision.Event{Kind: supervision.ProbeAnswered, Hook: supervision.HookOn}},
 		{At: at(31612 * ms), Effect: supervision.Effect{
-			Kind: supervision.Report, Report: supervision.ReportInterrupted, Call: 1, Seq: 1, Interval: 800 * ms, Hook: supervision.HookOn,
+			Kind: supervision.Report, Report: supervision.ReportInterrupted, Call: 1, Seq: 1, Interval: 800 * ms,
+			Hook: supervision.HookOn,
 		}},
 	}
 	t := NewRecorder("box-office", false)
@@ -52,7 +56,8 @@ func BenchmarkExplain(b *testing.B) {
 	entries := make([]Entry, 0, 100_000)
 	for i := range cap(entries) {
 		entries = append(entries, Entry{
-			At: at(time.Duration(i) * time.Millisecond), Event: supervision.Event{Kind: supervision.CallArrived, Call: supervision.CallID(i + 1)},
+			At: at(time.Duration(i) * time.Millisecond), Event: supervision.Event{Kind: supervision.CallArrived,
+				Call: supervision.CallID(i + 1)},
 		})
 	}
 	a := Account{Line: "box-office", Call: 1, Began: at(0)}

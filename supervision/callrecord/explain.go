@@ -40,7 +40,8 @@ func ExplainIncident(i Incident, width int) string {
 	if i.Ended.IsZero() {
 		what += " on, and it lasts"
 	} else {
-		what += " to " + strings.ReplaceAll(stamp(i.Ended), " ", tie) + " (" + strings.ReplaceAll(Span(i.Ended.Sub(i.Began)), " ", tie) + ")"
+		what += " to " + strings.ReplaceAll(stamp(i.Ended), " ", tie) + " (" +
+			strings.ReplaceAll(Span(i.Ended.Sub(i.Began)), " ", tie) + ")"
 	}
 	var b strings.Builder
 	for _, line := range wrap(what, width) {
@@ -129,7 +130,8 @@ func (a *Account) Why() string {
 			s = append(s, "The loop was open for less than was asked.")
 		}
 	case OutcomeHoldStayed:
-		s = append(s, a.opened(), "Afterwards the line was seen off hook by "+a.by()+": the hold stayed; "+cannotTell+".")
+		s = append(s, a.opened(),
+			"Afterwards the line was seen off hook by "+a.by()+": the hold stayed; "+cannotTell+".")
 	case OutcomeCancelled:
 		if a.Incident != supervision.IncidentNone {
 			s = append(s, "The trial could not be made.", Observation(a.Incident, a.Rule, a.Flash), a.opened())
@@ -150,7 +152,8 @@ func (a *Account) Why() string {
 	default:
 		s = append(s, "This version does not know the outcome "+a.Outcome.String()+".")
 	}
-	if a.ClearedBy == ClearedByFarEnd && a.Openings > 0 && a.Answer == supervision.AnswerNone && a.Outcome != OutcomeInProgress &&
+	if a.ClearedBy == ClearedByFarEnd && a.Openings > 0 && a.Answer == supervision.AnswerNone &&
+		a.Outcome != OutcomeInProgress &&
 		a.Incident != supervision.IncidentByeUnanswered {
 		s = append(s, "The adapter never answered the BYE of its leg, as far as is recorded.")
 	}
@@ -212,7 +215,8 @@ func (a *Account) whyRefused() string {
 
 func (a *Account) whyCleared() string {
 	if a.Trial && a.Openings == 0 {
-		return "Nothing was opened in this trial, and the line was seen on hook by " + a.by() + " all the same: the adapter cleared the hold " +
+		return "Nothing was opened in this trial, and the line was seen on hook by " + a.by() +
+			" all the same: the adapter cleared the hold " +
 			"itself, or nothing was held."
 	}
 	return a.opened() + " Afterwards the line was seen on hook by " + a.by() + ": the hold cleared."
@@ -230,7 +234,8 @@ func (a *Account) whyIncident() []string {
 	if a.Hook != supervision.HookUnknown && a.Incident != supervision.IncidentIntervalShort {
 		s = append(s, "The line was seen "+a.Hook.String()+" hook by "+a.by()+".")
 	}
-	if a.Rule != supervision.SuppressionNone && a.Incident != supervision.IncidentSuppressed && !sameReason(a.Incident, a.Rule) {
+	if a.Rule != supervision.SuppressionNone && a.Incident != supervision.IncidentSuppressed &&
+		!sameReason(a.Incident, a.Rule) {
 		s = append(s, "The rule that kept the loop closed: "+a.Rule.String()+".")
 	}
 	if a.IncidentEnded.IsZero() {

@@ -14,7 +14,8 @@ import (
 
 func TestSpan(t *testing.T) {
 	for d, want := range map[time.Duration]string{
-		0: "0 ms", 803 * time.Millisecond: "803 ms", 803400 * time.Microsecond: "803 ms", time.Second - 1: "1 s", time.Second: "1 s",
+		0: "0 ms", 803 * time.Millisecond: "803 ms", 803400 * time.Microsecond: "803 ms", time.Second - 1: "1 s",
+		time.Second:             "1 s",
 		1250 * time.Millisecond: "1.25 s", 59999 * time.Millisecond: "59.999 s", time.Minute - 1: "1 min 00 s",
 		125 * time.Second: "2 min 05 s", time.Hour - 1: "1 h 00 min", 62*time.Minute + 31*time.Second: "1 h 02 min",
 		76 * time.Hour: "3 d 04 h", -5 * time.Second: "-5 s",
@@ -93,7 +94,8 @@ func TestWordsInJSON(t *testing.T) {
 	is := all{Outgoing, ClearedByLoss, OutcomeBrokenOff, VerificationSense}
 	text, err := json.Marshal(is)
 	require.NoError(t, err)
-	assert.JSONEq(t, `{"Direction":"outgoing","ClearedBy":"adapter-lost","Outcome":"broken-off","Verified":"sense"}`, string(text))
+	assert.JSONEq(t, `{"Direction":"outgoing","ClearedBy":"adapter-lost","Outcome":"broken-off","Verified":"sense"}`,
+		string(text))
 	var got all
 	require.NoError(t, json.Unmarshal(text, &got))
 	assert.Equal(t, is, got)
@@ -140,7 +142,8 @@ func TestJSON(t *testing.T) {
 		"2026-03-14T19:30:30.000Z,2026-03-14T19:30:31.630Z,26000,far-end,bye,,confirmed,1,800,803,off,probe,incident,,interval-short,true,,true",
 		strings.Join(a.CSV(), ","))
 	assert.Equal(t, []string{
-		"2026-03-14 19:30:00", "box-office", "1", "incoming", "5550142", "0:26", "far-end", "bye", "800/803 ms", "off hook by probe",
+		"2026-03-14 19:30:00", "box-office", "1", "incoming", "5550142", "0:26", "far-end", "bye", "800/803 ms",
+		"off hook by probe",
 		"incident: interval-short, flash, lasts",
 	}, Row(a))
 }
@@ -148,8 +151,10 @@ func TestJSON(t *testing.T) {
 // TestCSVHasTheKeysOfJSON holds the two shapes together.
 func TestCSVHasTheKeysOfJSON(t *testing.T) {
 	full := Account{
-		Line: "x", Call: 1, Began: zero, Answered: zero, Cleared: zero.Add(time.Second), Ended: zero, IncidentEnded: zero, Evidence: 1, Late: 1,
-		Answer: 1, Asked: 1, Measured: 1, Hook: 1, Verified: 1, Rule: 1, Incident: 1, Party: Party{Number: "1", Name: "1", CallID: "1"},
+		Line: "x", Call: 1, Began: zero, Answered: zero, Cleared: zero.Add(time.Second), Ended: zero,
+		IncidentEnded: zero, Evidence: 1, Late: 1,
+		Answer: 1, Asked: 1, Measured: 1, Hook: 1, Verified: 1, Rule: 1, Incident: 1,
+		Party: Party{Number: "1", Name: "1", CallID: "1"},
 	}
 	text, err := json.Marshal(full.JSON())
 	require.NoError(t, err)
@@ -191,7 +196,8 @@ func TestAdviceForEverything(t *testing.T) {
 		assert.Equal(t, Advice(supervision.IncidentSuppressed, rule, false), Advice(0, rule, false))
 		n++
 	}
-	check("flash", Observation(supervision.IncidentIntervalShort, 0, true), Advice(supervision.IncidentIntervalShort, 0, true))
+	check("flash", Observation(supervision.IncidentIntervalShort, 0, true),
+		Advice(supervision.IncidentIntervalShort, 0, true))
 	assert.Greater(t, n, 19)
 	assert.Contains(t, Advice(200, 0, false), "the reason 200")
 	assert.Contains(t, Observation(0, 200, false), "does not know")
@@ -202,9 +208,11 @@ func numeric(s string) bool { return s[0] >= '0' && s[0] <= '9' }
 // TestProbeCannotTell: wherever off hook was seen without a call, the text says what that does not prove.
 func TestProbeCannotTell(t *testing.T) {
 	for _, reason := range []supervision.Incident{
-		supervision.IncidentIntervalShort, supervision.IncidentOffHookWithoutCall, supervision.IncidentSeized, supervision.IncidentSuppressed,
+		supervision.IncidentIntervalShort, supervision.IncidentOffHookWithoutCall, supervision.IncidentSeized,
+		supervision.IncidentSuppressed,
 	} {
-		assert.Contains(t, Observation(reason, supervision.SuppressedLate, false), "a probe cannot tell a held line from a lifted handset", reason)
+		assert.Contains(t, Observation(reason, supervision.SuppressedLate, false),
+			"a probe cannot tell a held line from a lifted handset", reason)
 	}
 	stayed := Account{Outcome: OutcomeHoldStayed}
 	assert.Contains(t, stayed.Why(), "a probe cannot tell a held line from a lifted handset")
@@ -214,7 +222,8 @@ func TestProbeCannotTell(t *testing.T) {
 func TestEmergencyAdvice(t *testing.T) {
 	for outcome := range outcomes {
 		for rule := supervision.SuppressionNone; !numeric(rule.String()); rule++ {
-			a := Account{Line: "box-office", Call: 1, Emergency: true, Answered: zero, Outcome: outcome, Rule: rule, ClearedBy: ClearedByFarEnd}
+			a := Account{Line: "box-office", Call: 1, Emergency: true, Answered: zero, Outcome: outcome, Rule: rule,
+				ClearedBy: ClearedByFarEnd}
 			if outcome == OutcomeSuppressed && !a.Failed() && rule != supervision.SuppressedEmergency {
 				continue // a line's own rule that cannot meet an emergency call
 			}

@@ -16,11 +16,15 @@ var rewrite = flag.Bool("rewrite", false, "write what is told into testdata; rev
 // renderScript are the scripts of ../testdata whose accounts and explanations are kept.
 var renderScript = []string{
 	"adapter-knows-no-call", "adapter-lost", "answer-crosses-cancel", "board-power", "by-hand", "bye-crosses-bye",
-	"bye-unanswered-flash", "callback-window", "emergency-call", "guard-of-the-opening", "held-call-cleared", "hold-stayed",
+	"bye-unanswered-flash", "callback-window", "emergency-call", "guard-of-the-opening", "held-call-cleared",
+	"hold-stayed",
 	"learnt-late", "life-safety", "near-end-clears", "never-opened", "new-caller-waits", "no-contact", "opening-failed",
-	"other-call-rings", "seizure-guarding", "seizure-open", "shutdown-two-calls", "unanswered", "contact-stuck", "flash", "repeats",
-	"seized-hold", "sense-judged", "suppressed-hold", "trial", "trial-not-made", "trial-refused", "incident-bye-unanswered",
-	"incident-replaced", "found-off-hook", "not-allowed", "session-expired", "emergency-unlisted-prefix", "emergency-number-contained",
+	"other-call-rings", "seizure-guarding", "seizure-open", "shutdown-two-calls", "unanswered", "contact-stuck",
+	"flash", "repeats",
+	"seized-hold", "sense-judged", "suppressed-hold", "trial", "trial-not-made", "trial-refused",
+	"incident-bye-unanswered",
+	"incident-replaced", "found-off-hook", "not-allowed", "session-expired", "emergency-unlisted-prefix",
+	"emergency-number-contained",
 	"too-many-openings",
 	"emergency-no-sound",
 	"short-opening", "found-open", "emergency-failed",
@@ -75,7 +79,8 @@ func renderAll(t *testing.T, name string) string {
 			fmt.Fprintln(&b, strings.Join(Row(accounts[i]), " | "))
 		}
 		for _, inc := range incidents {
-			fmt.Fprintf(&b, "incident of call %d: %s, rule %s, flash %t, %s to %s\n", inc.Call, inc.Reason, inc.Rule, inc.Flash,
+			fmt.Fprintf(&b, "incident of call %d: %s, rule %s, flash %t, %s to %s\n", inc.Call, inc.Reason, inc.Rule,
+				inc.Flash,
 				stamp(inc.Began), stamp(inc.Ended))
 		}
 		for _, a := range accounts {

@@ -102,8 +102,10 @@ func milliseconds(d time.Duration) float64 { return float64(d) / float64(time.Mi
 // CSVHeader returns the titles of [Account.CSV]: the keys of [JSON], in its order.
 func CSVHeader() []string {
 	return []string{
-		"line", "call", "direction", "emergency", "trial", "number", "name", "sip_call_id", "began", "answered", "cleared", "ended",
-		"length_ms", "cleared_by", "evidence", "late_ms", "adapter_answer", "openings", "open_asked_ms", "open_measured_ms", "hook",
+		"line", "call", "direction", "emergency", "trial", "number", "name", "sip_call_id", "began", "answered",
+		"cleared", "ended",
+		"length_ms", "cleared_by", "evidence", "late_ms", "adapter_answer", "openings", "open_asked_ms",
+		"open_measured_ms", "hook",
 		"verified", "outcome", "rule", "incident", "flash", "incident_ended", "failed",
 	}
 }
@@ -125,11 +127,13 @@ func (a Account) CSV() []string {
 		return t.Format("2006-01-02T15:04:05.000Z07:00")
 	}
 	return []string{
-		j.Line, strconv.FormatUint(j.Call, 10), j.Direction, strconv.FormatBool(j.Emergency), strconv.FormatBool(j.Trial),
+		j.Line, strconv.FormatUint(j.Call, 10), j.Direction, strconv.FormatBool(j.Emergency),
+		strconv.FormatBool(j.Trial),
 		sanitize.Cell(j.Number), sanitize.Cell(j.Name), sanitize.Cell(j.CallID),
 		instant(j.Began), instant(j.Answered), instant(j.Cleared), instant(j.Ended),
 		number(j.Length), j.ClearedBy, j.Evidence, number(j.Late), j.Answer, strconv.Itoa(j.Openings), number(j.Asked),
-		number(j.Measured), j.Hook, j.Verified, j.Outcome, j.Rule, j.Incident, strconv.FormatBool(j.Flash), instant(j.IncidentEnded),
+		number(j.Measured), j.Hook, j.Verified, j.Outcome, j.Rule, j.Incident, strconv.FormatBool(j.Flash),
+		instant(j.IncidentEnded),
 		strconv.FormatBool(j.Failed),
 	}
 }

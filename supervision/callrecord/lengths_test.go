@@ -11,10 +11,13 @@ import (
 // the board lost its connection in the opening, the third is the one that the time line has.
 func TestOpenLengthsInExplain(t *testing.T) {
 	for _, c := range []struct{ closing, want string }{
-		{"1.846s loop-closed seq=1 took=800ms", "asked for 800 ms; confirmed by the board: 800 ms; measured here: 346 ms."},
+		{"1.846s loop-closed seq=1 took=800ms",
+			"asked for 800 ms; confirmed by the board: 800 ms; measured here: 346 ms."},
 		{"1.846s loop-closed seq=1", "asked for 800 ms; the board confirmed no length; measured here: 346 ms."},
-		{"1.6s loop-unknown seq=1 failure=no-answer\n1.846s loop-closed", "asked for 800 ms; the board confirmed no length; measured here: 346 ms."},
-		{"1.6s loop-unknown seq=1 failure=no-answer", "asked for 800 ms; the board confirmed no length; not measured here."},
+		{"1.6s loop-unknown seq=1 failure=no-answer\n1.846s loop-closed",
+			"asked for 800 ms; the board confirmed no length; measured here: 346 ms."},
+		{"1.6s loop-unknown seq=1 failure=no-answer",
+			"asked for 800 ms; the board confirmed no length; not measured here."},
 	} {
 		entries := entriesOf(t, `0s call-arrived call=1
 			0s offer-call call=1

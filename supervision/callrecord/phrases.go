@@ -222,7 +222,8 @@ func contactPhrase(ev *supervision.Event) string {
 		return "the loop is closed"
 	case supervision.LoopFailed:
 		if ev.Failure == supervision.FailureShort {
-			return "the loop is closed: the connection to the board was lost, and the board closed it before its time, after " + Span(ev.Took) + " at most" +
+			return "the loop is closed: the connection to the board was lost, and the board closed it before its time, after " +
+				Span(ev.Took) + " at most" +
 				deviceText(ev)
 		}
 		return "the loop was not opened: " + failurePhrase(ev.Failure) + deviceText(ev)

@@ -145,7 +145,8 @@ func checkAccount(t failer, a *Account) {
 	if (a.Verified == VerificationNone) != (a.Hook == supervision.HookUnknown) {
 		t.Errorf("call %d: hook %s, verified %s", a.Call, a.Hook, a.Verified)
 	}
-	if a.Outcome == OutcomeIncident && a.Incident == supervision.IncidentNone || a.Outcome != OutcomeIncident && !a.IncidentEnded.IsZero() && !a.beganAsIncident() {
+	if a.Outcome == OutcomeIncident && a.Incident == supervision.IncidentNone || a.Outcome != OutcomeIncident &&
+		!a.IncidentEnded.IsZero() && !a.beganAsIncident() {
 		t.Errorf("call %d: %s, incident %s, ended %v", a.Call, a.Outcome, a.Incident, a.IncidentEnded)
 	}
 	if n := len(Row(*a)); n != len(Header()) {
@@ -186,7 +187,8 @@ func TestRandomOrders(t *testing.T) {
 
 // text from outside may be anything.
 func anyParty(t *rapid.T) Party {
-	text := rapid.OneOf(rapid.String(), rapid.StringN(0, 200, -1), rapid.SampledFrom([]string{"", "5550142", "\x1b[2J", "=1+1", "\xff\u202ea"}))
+	text := rapid.OneOf(rapid.String(), rapid.StringN(0, 200, -1),
+		rapid.SampledFrom([]string{"", "5550142", "\x1b[2J", "=1+1", "\xff\u202ea"}))
 	return Party{Number: text.Draw(t, "number"), Name: text.Draw(t, "name"), CallID: text.Draw(t, "call-id")}
 }
 
@@ -201,7 +203,8 @@ func TestExplainAnything(t *testing.T) {
 			more, _ := feed(entries)
 			accounts = append(accounts, more...)
 		}
-		accounts = append(accounts, Account{}, Account{Line: "box-office", Call: 3, Outcome: OutcomeBrokenOff, Answered: zero})
+		accounts = append(accounts, Account{}, Account{Line: "box-office", Call: 3, Outcome: OutcomeBrokenOff,
+			Answered: zero})
 		width := rapid.IntRange(0, 200).Draw(t, "width")
 		party := anyParty(t)
 		for _, a := range accounts {
@@ -220,7 +223,8 @@ func TestExplainAnything(t *testing.T) {
 				}
 			}
 			for _, cell := range Row(a) {
-				if strings.ContainsFunc(cell, func(r rune) bool { return !unicode.IsPrint(r) }) || utf8.RuneCountInString(cell) > 60 {
+				if strings.ContainsFunc(cell, func(r rune) bool { return !unicode.IsPrint(r) }) ||
+					utf8.RuneCountInString(cell) > 60 {
 					t.Errorf("cell %q", cell)
 				}
 			}
@@ -243,7 +247,8 @@ func checkDrawing(t failer, text string) {
 		if !strings.HasPrefix(line, "  closed  ") {
 			continue
 		}
-		closed, open, letters := line[10:], strings.TrimPrefix(lines[i+1], "  open"), strings.ReplaceAll(lines[i+2], " ", "")
+		closed, open, letters := line[10:], strings.TrimPrefix(lines[i+1], "  open"),
+			strings.ReplaceAll(lines[i+2], " ", "")
 		open = strings.TrimPrefix(open, "    ")
 		for n := range max(len(closed), len(open)) {
 			above, below := byte(' '), byte(' ')
@@ -345,7 +350,8 @@ func TestCSVReads(t *testing.T) {
 			t.Errorf("%v", err)
 		}
 		w.Flush()
-		if records, err := csv.NewReader(strings.NewReader(b.String())).ReadAll(); err != nil || len(records) != 1 || len(records[0]) != len(CSVHeader()) {
+		if records, err := csv.NewReader(strings.NewReader(b.String())).ReadAll(); err != nil || len(records) != 1 ||
+			len(records[0]) != len(CSVHeader()) {
 			t.Errorf("%q: %v, %v", b.String(), records, err)
 		}
 	})

@@ -36,7 +36,8 @@ func (t *Recorder) event(at time.Time, ev *supervision.Event) {
 		t.loopFailed(ev)
 	case supervision.FlashReported:
 		c := t.last.of
-		if c != nil && c.Outcome == OutcomeInProgress && c.Openings > 0 && (ev.Call == 0 || ev.Call == c.Call) && !c.Flash {
+		if c != nil && c.Outcome == OutcomeInProgress && c.Openings > 0 && (ev.Call == 0 || ev.Call == c.Call) &&
+			!c.Flash {
 			c.Flash = true
 			t.change(c)
 		}
@@ -88,7 +89,8 @@ func (t *Recorder) adapterRefused(at time.Time) {
 			return
 		}
 	}
-	t.openIncident(openIncident{Incident: Incident{Line: t.line, Reason: supervision.IncidentAdapterRefused, Began: at}})
+	t.openIncident(openIncident{Incident: Incident{Line: t.line, Reason: supervision.IncidentAdapterRefused,
+		Began: at}})
 }
 
 func (t *Recorder) openIncident(i openIncident) {
@@ -127,7 +129,8 @@ func (t *Recorder) farEndCleared(at time.Time, c *openAccount, ev *supervision.E
 
 // unanswered is the outcome of a call that its far end, or this daemon, ended before it was answered.
 func (c *openAccount) unanswered() Outcome {
-	if c.Direction == Outgoing && (c.Evidence == supervision.EvidenceServiceLost || c.Evidence == supervision.EvidenceShutdown) {
+	if c.Direction == Outgoing && (c.Evidence == supervision.EvidenceServiceLost ||
+		c.Evidence == supervision.EvidenceShutdown) {
 		return OutcomeRefused
 	}
 	return OutcomeNotNeeded
@@ -291,7 +294,8 @@ func (t *Recorder) suppressed(at time.Time, c *openAccount, rule supervision.Sup
 		t.settle(at, c, c.unanswered())
 		return
 	}
-	if rule == supervision.SuppressedUnknownCall && t.cause.Kind == supervision.ProbeAnswered && t.cause.Hook == supervision.HookOn {
+	if rule == supervision.SuppressedUnknownCall && t.cause.Kind == supervision.ProbeAnswered &&
+		t.cause.Hook == supervision.HookOn {
 		c.Hook, c.Verified = t.cause.Hook, VerificationProbe
 	}
 	t.settle(at, c, OutcomeSuppressed)

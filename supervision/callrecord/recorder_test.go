@@ -61,7 +61,8 @@ func TestRecorderVerification(t *testing.T) {
 	const judged = "\n+31.63s report interrupted call=1 seq=1 interval=800ms hook=on"
 	assert.Equal(t, VerificationSense, one(t, heldCallScript+judged).Verified, "nothing was asked")
 	assert.Equal(t, VerificationProbe, one(t, heldCallScript+"\n+31.6s probe-line"+judged).Verified)
-	assert.Equal(t, VerificationSense, one(t, "+0s probe-line"+heldCallScript+judged).Verified, "a probe before the call says nothing of it")
+	assert.Equal(t, VerificationSense, one(t, "+0s probe-line"+heldCallScript+judged).Verified,
+		"a probe before the call says nothing of it")
 	sensed := NewRecorder("box-office", true)
 	var last Account
 	for _, e := range entriesOf(t, heldCallScript+"\n+31.6s probe-line"+judged) {
@@ -70,7 +71,8 @@ func TestRecorderVerification(t *testing.T) {
 		}
 	}
 	assert.Equal(t, VerificationSense, last.Verified, "the sensor decides")
-	assert.Equal(t, VerificationNone, one(t, heldCallScript+"\n+31.6s probe-line\n+31.63s report interrupted call=1 seq=1 interval=800ms hook=unknown").Verified)
+	assert.Equal(t, VerificationNone,
+		one(t, heldCallScript+"\n+31.6s probe-line\n+31.63s report interrupted call=1 seq=1 interval=800ms hook=unknown").Verified)
 }
 
 // TestRecorderFirstClearing: a BYE that crosses ours does not change who cleared.
@@ -226,7 +228,8 @@ func TestRecorderTrials(t *testing.T) {
 func TestRecorderSuppressed(t *testing.T) {
 	for rule, failed := range map[string]bool{
 		"emergency": false, "life-safety": false, "no-contact": false, "callback-window": false, "unanswered": false,
-		"other-call": true, "late": true, "unknown-call": true, "loop-busy": true, "loop-faulted": true, "out-of-bounds": true,
+		"other-call": true, "late": true, "unknown-call": true, "loop-busy": true, "loop-faulted": true,
+		"out-of-bounds": true,
 	} {
 		text := "+0s call-requested call=1\n+1s call-answered call=1\n+2s far-end-cleared call=1 evidence=bye\n"
 		a := one(t, text+"+2s report suppressed call=1 rule="+rule)
@@ -271,13 +274,15 @@ func TestRecorderAnswerCrossesCancel(t *testing.T) {
 func TestRecorderCallInfo(t *testing.T) {
 	teller := NewRecorder("box-office", false)
 	entries := entriesOf(t, heldCallScript)
-	assert.Nil(t, teller.AddCallInfo(CallInfo{Call: 1, Direction: Outgoing, Test: true, Party: Party{Number: "555-0142"}}))
+	assert.Nil(t, teller.AddCallInfo(CallInfo{Call: 1, Direction: Outgoing, Test: true,
+		Party: Party{Number: "555-0142"}}))
 	accounts, _ := teller.Take(entries[0])
 	require.Len(t, accounts, 1)
 	assert.Equal(t, "555-0142", accounts[0].Party.Number)
 	assert.Equal(t, Incoming, accounts[0].Direction, "what the line saw counts")
 	assert.True(t, accounts[0].Trial)
-	a := teller.AddCallInfo(CallInfo{Call: 1, Emergency: true, Party: Party{Name: "Box office", CallID: "a@millrace.example"}})
+	a := teller.AddCallInfo(CallInfo{Call: 1, Emergency: true,
+		Party: Party{Name: "Box office", CallID: "a@millrace.example"}})
 	require.NotNil(t, a)
 	assert.Equal(t, Party{Number: "555-0142", Name: "Box office", CallID: "a@millrace.example"}, a.Party)
 	assert.True(t, a.Emergency)
@@ -310,8 +315,10 @@ func TestRecorderMemoryIsBounded(t *testing.T) {
 		call := supervision.CallID(i + 1)
 		take(Entry{At: now, Event: supervision.Event{Kind: supervision.CallRequested, Call: call}})
 		take(Entry{At: now, Event: supervision.Event{Kind: supervision.CallAnswered, Call: call}})
-		take(Entry{At: now, Event: supervision.Event{Kind: supervision.FarEndCleared, Call: call, Evidence: supervision.EvidenceBye}})
-		take(Entry{At: now, Effect: supervision.Effect{Kind: supervision.Report, Report: supervision.ReportIncident, Incident: supervision.IncidentSeized}})
+		take(Entry{At: now, Event: supervision.Event{Kind: supervision.FarEndCleared, Call: call,
+			Evidence: supervision.EvidenceBye}})
+		take(Entry{At: now, Effect: supervision.Effect{Kind: supervision.Report, Report: supervision.ReportIncident,
+			Incident: supervision.IncidentSeized}})
 		teller.AddCallInfo(CallInfo{Call: 1_000_000 + call})
 	}
 	assert.LessOrEqual(t, len(teller.all), maxAccounts)
@@ -386,7 +393,8 @@ far-end-cleared call=1 evidence=bye
 // TestRecorderReusedCallNumber: what is forgotten of a call does not count for another one of its number, in the
 // account or in what judges it.
 func TestRecorderReusedCallNumber(t *testing.T) {
-	text := heldCallScript + "+31.6s report interrupted call=1 seq=1 interval=800ms hook=off\n+31.6s report incident call=1 reason=interval-short\n"
+	text := heldCallScript +
+		"+31.6s report interrupted call=1 seq=1 interval=800ms hook=off\n+31.6s report incident call=1 reason=interval-short\n"
 	for call := 2; call < 2+minAccounts; call++ {
 		text += fmt.Sprintf("+40s call-requested call=%d\n", call)
 	}
@@ -401,17 +409,21 @@ func TestRecorderReusedCallNumber(t *testing.T) {
 // TestRecorderReusesNoState: what was kept of an account that is forgotten does not change the next one.
 func TestRecorderReusesNoState(t *testing.T) {
 	teller := NewRecorder("box-office", false)
-	for _, e := range entriesOf(t, heldCallScript+"\n+31.6s report interrupted call=1 seq=1 interval=800ms hook=unknown") {
+	for _, e := range entriesOf(t,
+		heldCallScript+"\n+31.6s report interrupted call=1 seq=1 interval=800ms hook=unknown") {
 		teller.Take(e)
 	}
 	for i := range supervision.CallID(minAccounts + 1) {
-		teller.Take(Entry{At: at(40 * time.Second), Event: supervision.Event{Kind: supervision.CallRequested, Call: 10 + i}})
+		teller.Take(Entry{At: at(40 * time.Second), Event: supervision.Event{Kind: supervision.CallRequested, Call: 10 +
+			i}})
 	}
 	teller.Take(Entry{At: at(5 * time.Minute)})
 	require.Len(t, teller.spare, 1)
-	accounts, _ := teller.Take(Entry{At: at(6 * time.Minute), Event: supervision.Event{Kind: supervision.CallArrived, Call: 2}})
+	accounts, _ := teller.Take(Entry{At: at(6 * time.Minute), Event: supervision.Event{Kind: supervision.CallArrived,
+		Call: 2}})
 	require.Len(t, accounts, 1)
 	assert.Equal(t, Account{Line: "box-office", Call: 2, Direction: Incoming, Began: at(6 * time.Minute)}, accounts[0])
-	accounts, _ = teller.Take(Entry{At: at(6 * time.Minute), Event: supervision.Event{Kind: supervision.LoopClosed, Seq: 1, Took: time.Second}})
+	accounts, _ = teller.Take(Entry{At: at(6 * time.Minute), Event: supervision.Event{Kind: supervision.LoopClosed,
+		Seq: 1, Took: time.Second}})
 	assert.Empty(t, accounts)
 }

@@ -45,7 +45,8 @@ func TestCallInfoOfRefusedCall(t *testing.T) {
 // A call of the adapter for which there was no service failed; one that the far end did not take has not.
 func TestUnansweredWithoutService(t *testing.T) {
 	for evidence, want := range map[string]Outcome{
-		"service-lost": OutcomeRefused, "shutdown": OutcomeRefused, "bye": OutcomeNotNeeded, "not-allowed": OutcomeNotNeeded,
+		"service-lost": OutcomeRefused, "shutdown": OutcomeRefused, "bye": OutcomeNotNeeded,
+		"not-allowed": OutcomeNotNeeded,
 	} {
 		accounts, _ := feed(entriesOf(t, `1s call-requested call=1
 			1.01s far-end-cleared call=1 evidence=`+evidence+`

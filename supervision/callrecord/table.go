@@ -11,7 +11,8 @@ import (
 // Header returns the titles of the columns of [Row].
 func Header() []string {
 	return []string{
-		"when", "line", "call", "direction", "far end", "length", "cleared by", "evidence", "open asked/was", "verified", "outcome",
+		"when", "line", "call", "direction", "far end", "length", "cleared by", "evidence", "open asked/was",
+		"verified", "outcome",
 	}
 }
 
@@ -19,7 +20,8 @@ func Header() []string {
 // Times are in their own zone. The length is that from the answer to the clearing: "up" for a call that lasts.
 func Row(a Account) []string {
 	return []string{
-		stamp(a.Began), a.Line, a.callText(), a.directionText(), a.farEnd(), a.lengthText(), orDash(a.ClearedBy != ClearedByNobody, a.ClearedBy.String()),
+		stamp(a.Began), a.Line, a.callText(), a.directionText(), a.farEnd(), a.lengthText(),
+		orDash(a.ClearedBy != ClearedByNobody, a.ClearedBy.String()),
 		a.evidenceText(), a.openText(), a.verifiedText(), a.outcomeText(),
 	}
 }

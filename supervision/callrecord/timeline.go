@@ -172,7 +172,8 @@ func (c *timeline) ofLine(e *Entry) bool {
 	if callOf(e) != 0 || seqOf(e) != 0 {
 		return false
 	}
-	if e.Effect.Kind == supervision.Report && e.Effect.Report == supervision.ReportIncidentEnded && !c.a.IncidentEnded.IsZero() &&
+	if e.Effect.Kind == supervision.Report && e.Effect.Report == supervision.ReportIncidentEnded &&
+		!c.a.IncidentEnded.IsZero() &&
 		near(e.At, c.a.IncidentEnded) {
 		return true
 	}
@@ -275,7 +276,8 @@ func (c *timeline) write(b *strings.Builder, width int) {
 			continue
 		}
 		r := &c.rows[i]
-		head := fill(offset(r.at.Sub(zero)), offsetColumn, true) + "  " + r.at.In(c.a.Began.Location()).Format("15:04:05.000") + "  " +
+		head := fill(offset(r.at.Sub(zero)), offsetColumn, true) + "  " +
+			r.at.In(c.a.Began.Location()).Format("15:04:05.000") + "  " +
 			fill(r.who, whoColumn, false)
 		indent := utf8.RuneCountInString(head) + 1
 		for n, line := range wrap(c.rowText(r), width-indent) {

@@ -16,10 +16,12 @@ var (
 		DirectionUnknown: "unknown", Incoming: "incoming", Outgoing: "outgoing", ByHand: "by-hand",
 	}
 	clearedByWords = [clearedBys]string{
-		ClearedByNobody: "nobody", ClearedByFarEnd: "far-end", ClearedByNearEnd: "near-end", ClearedByLoss: "adapter-lost",
+		ClearedByNobody: "nobody", ClearedByFarEnd: "far-end", ClearedByNearEnd: "near-end",
+		ClearedByLoss: "adapter-lost",
 	}
 	outcomeWords = [outcomes]string{
-		OutcomeInProgress: "in-progress", OutcomeNotNeeded: "no-need", OutcomeCleared: "cleared", OutcomeUnknown: "unknown",
+		OutcomeInProgress: "in-progress", OutcomeNotNeeded: "no-need", OutcomeCleared: "cleared",
+		OutcomeUnknown:   "unknown",
 		OutcomeCancelled: "cancelled", OutcomeSuppressed: "suppressed", OutcomeIncident: "incident",
 		OutcomeBrokenOff: "broken-off", OutcomeHoldStayed: "hold-stayed",
 		OutcomeRefused: "refused",

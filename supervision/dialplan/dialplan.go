@@ -45,7 +45,8 @@ func (e *PatternError) Error() string {
 func New(o Options) (*Plan, error) {
 	c, ok := lookup(o.Country)
 	if !ok {
-		return nil, fmt.Errorf("country %q: its country calling code is not known; take an ISO 3166-1 code of two capital letters that the list of emergency numbers has", o.Country)
+		return nil, fmt.Errorf("country %q: its country calling code is not known; take an ISO 3166-1 code of two capital letters that the list of emergency numbers has",
+			o.Country)
 	}
 	p := &Plan{country: c, outside: slices.Clone(o.Prefixes), international: o.International}
 	var err error

@@ -33,8 +33,10 @@ func TestNumbersOfOtherCountries(t *testing.T) {
 			abroad: "18765550101 8765550101 +18765550101 08765550101 01118765550101 0114930123456 014930123456 +4930123456 *670114930123456 11670114930123456 10102220114930123456 *6718765550101 0018765550101",
 		},
 		"CA": {home: "+12125550101 4165550101", abroad: "12685550101"},
-		"RU": {home: "+74955550101 84955550101 88005550101 89115550101", abroad: "+77175550101 87175550101 81049301234 0077175550101"},
-		"FR": {home: "0155550101 +33155550101 0033155550101 4012", abroad: "+590590555010 0590555010 0033590555010 3651004930123456 16100049301234"},
+		"RU": {home: "+74955550101 84955550101 88005550101 89115550101",
+			abroad: "+77175550101 87175550101 81049301234 0077175550101"},
+		"FR": {home: "0155550101 +33155550101 0033155550101 4012",
+			abroad: "+590590555010 0590555010 0033590555010 3651004930123456 16100049301234"},
 		"IE": {home: "015550101", abroad: "04855550101 +442855550101"},
 		"SG": {home: "65550101 +6565550101", abroad: "020365550101 0016065550101 0181234567"},
 		"MY": {home: "0365550101", abroad: "0265550101"},
@@ -64,7 +66,8 @@ func TestNumbersOfOtherCountries(t *testing.T) {
 // What is dialled for an outside line does not hide a number. Where it is 0, 0030 is 0 and 030 (Berlin), and 00030 is 0
 // and 0030 (Greece).
 func TestOutsideLinePrefix(t *testing.T) {
-	nine, zero := plan(t, Options{Country: "GB", Prefixes: []string{"9"}}), plan(t, Options{Country: "DE", Prefixes: []string{"0"}})
+	nine, zero := plan(t, Options{Country: "GB", Prefixes: []string{"9"}}),
+		plan(t, Options{Country: "DE", Prefixes: []string{"0"}})
 	require.Empty(t, nine.Judge("901632960101"))
 	require.Equal(t, International, nine.Judge("9004930123456"))
 	require.Equal(t, International, nine.Judge("004930123456"), "without it too")
@@ -84,29 +87,43 @@ func TestPatterns(t *testing.T) {
 		o     Options
 		calls map[string]Refusal
 	}{
-		{Options{Country: "GB", Prefixes: []string{"9"}, Allow: []string{"5550xxx", "1x", "0800*"}, Deny: []string{"5550199"}}, map[string]Refusal{
-			"5550101": "", "95550101": "", "*675550101": "", "*31#5550101": "", "12": "", "0800123": "", "+44800123": "", "0044800123": "",
+		{Options{Country: "GB", Prefixes: []string{"9"}, Allow: []string{"5550xxx", "1x", "0800*"},
+			Deny: []string{"5550199"}}, map[string]Refusal{
+			"5550101": "", "95550101": "", "*675550101": "", "*31#5550101": "", "12": "", "0800123": "",
+			"+44800123": "", "0044800123": "",
 			"5550199": Denied, "95550199": Denied, "*675550199": Denied, "99 5550199": Denied,
-			"995550101": NotAllowed, "5551101": NotAllowed, "123": NotAllowed, "1": NotAllowed, "080": NotAllowed, "alice": NotAllowed, "5550101p": NotAllowed,
+			"995550101": NotAllowed, "5551101": NotAllowed, "123": NotAllowed, "1": NotAllowed, "080": NotAllowed,
+			"alice": NotAllowed, "5550101p": NotAllowed,
 			"*315550101":       NotAllowed, // *31 or *315
 			"1280" + "5550101": NotAllowed, "+49800123": International, "": NotAllowed,
 			// two numbers, of which one is allowed
-			"01632960101*5550101": NotAllowed, "01632960101#5550101": NotAllowed, "*01632960101*5550101": NotAllowed, "*2101632960101#5550101": NotAllowed,
-			"*21*01632960101*5550101": NotAllowed, "**21*01632960101*11#": NotAllowed, "5550101*01632960101": NotAllowed, "112*5550101": NotAllowed,
+			"01632960101*5550101": NotAllowed, "01632960101#5550101": NotAllowed, "*01632960101*5550101": NotAllowed,
+			"*2101632960101#5550101":  NotAllowed,
+			"*21*01632960101*5550101": NotAllowed, "**21*01632960101*11#": NotAllowed,
+			"5550101*01632960101": NotAllowed, "112*5550101": NotAllowed,
 			"5550101;rn=01632960101": NotAllowed, "5550101; RN=01632960101": NotAllowed, "5550101;npdi": "",
 			"tel:5550101:01632960101": NotAllowed, "tel:5550101:004930123456": International,
 		}},
-		{Options{Country: "GB", Deny: []string{"0900*", "*98#", "*72*", "0049*"}, International: true}, map[string]Refusal{
-			"0900123": Denied, "+44900123": Denied, "1280" + "0900123": Denied, "*98#": Denied, "*725550101": Denied, "+4930123": Denied, "*98": "", "0033123456": "",
-		}},
-		{Options{Country: "US", Deny: []string{"1900*", "976xxxxxxx", "0049*"}, International: true}, map[string]Refusal{
-			"9005550101": Denied, "19005550101": Denied, "+19005550101": Denied, "19765550101": Denied, "01119765550101": Denied, "0114930123": Denied, "9015550101": "",
-		}},
+		{Options{Country: "GB", Deny: []string{"0900*", "*98#", "*72*", "0049*"}, International: true},
+			map[string]Refusal{
+				"0900123": Denied, "+44900123": Denied, "1280" + "0900123": Denied, "*98#": Denied,
+				"*725550101": Denied,
+				"+4930123":   Denied, "*98": "", "0033123456": "",
+			}},
+		{Options{Country: "US", Deny: []string{"1900*", "976xxxxxxx", "0049*"}, International: true},
+			map[string]Refusal{
+				"9005550101": Denied, "19005550101": Denied, "+19005550101": Denied, "19765550101": Denied,
+				"01119765550101": Denied, "0114930123": Denied, "9015550101": "",
+			}},
 		{Options{Country: "GB", Deny: []string{"x98"}}, map[string]Refusal{"198": Denied, "*98": "", "#98": ""}},
-		{Options{Country: "GB", Deny: []string{"*"}, International: true}, map[string]Refusal{"1": Denied, "alice": Denied, "": Denied, "+44": Denied}},
-		{Options{Country: "GB", Allow: []string{"*"}}, map[string]Refusal{"1": "", "alice": "", "01632960101*5550101": "", "5550101;rn=01632960101": "", "004930123456": International}},
-		{Options{Country: "GB", Allow: []string{"15550101"}, International: true}, map[string]Refusal{"1+5550101": NotAllowed, "15550101": ""}},
-		{Options{Country: "GB", Allow: []string{"0033*"}, International: true}, map[string]Refusal{"+33155550101": "", "0033155550101": "", "+34155550101": NotAllowed}},
+		{Options{Country: "GB", Deny: []string{"*"}, International: true},
+			map[string]Refusal{"1": Denied, "alice": Denied, "": Denied, "+44": Denied}},
+		{Options{Country: "GB", Allow: []string{"*"}}, map[string]Refusal{"1": "", "alice": "",
+			"01632960101*5550101": "", "5550101;rn=01632960101": "", "004930123456": International}},
+		{Options{Country: "GB", Allow: []string{"15550101"}, International: true},
+			map[string]Refusal{"1+5550101": NotAllowed, "15550101": ""}},
+		{Options{Country: "GB", Allow: []string{"0033*"}, International: true},
+			map[string]Refusal{"+33155550101": "", "0033155550101": "", "+34155550101": NotAllowed}},
 	} {
 		p := plan(t, c.o)
 		for number, want := range c.calls {
@@ -117,14 +134,18 @@ func TestPatterns(t *testing.T) {
 
 func TestNewRefuses(t *testing.T) {
 	for want, o := range map[string]Options{
-		`country "XX": its country calling code`:                            {Country: "XX"},
-		`allow[1]: "+44" is no pattern`:                                     {Country: "GB", Allow: []string{"1", "+44"}},
-		`deny[0]: "" is no pattern`:                                         {Country: "GB", Deny: []string{""}},
-		`deny[0]: "` + strings.Repeat("1", 33) + `" is no pattern`:          {Country: "GB", Deny: []string{strings.Repeat("1", 33)}},
-		`allow[0]: "555x" allows nothing, since deny has "55*"`:             {Country: "GB", Allow: []string{"555x"}, Deny: []string{"1", "55*"}},
+		`country "XX": its country calling code`: {Country: "XX"},
+		`allow[1]: "+44" is no pattern`: {Country: "GB",
+			Allow: []string{"1", "+44"}},
+		`deny[0]: "" is no pattern`: {Country: "GB", Deny: []string{""}},
+		`deny[0]: "` + strings.Repeat("1", 33) + `" is no pattern`: {Country: "GB",
+			Deny: []string{strings.Repeat("1", 33)}},
+		`allow[0]: "555x" allows nothing, since deny has "55*"`: {Country: "GB", Allow: []string{"555x"},
+			Deny: []string{"1", "55*"}},
 		`allow[0]: "0049x" allows nothing, since it has only numbers of an`: {Country: "GB", Allow: []string{"0049x"}},
 		`allow[0]: "01144*" allows nothing`:                                 {Country: "US", Allow: []string{"01144*"}},
-		`allow[0]: "1876xxxxxxx" allows nothing`:                            {Country: "US", Allow: []string{"1876xxxxxxx"}},
+		`allow[0]: "1876xxxxxxx" allows nothing`: {Country: "US",
+			Allow: []string{"1876xxxxxxx"}},
 	} {
 		_, err := New(o)
 		require.ErrorContains(t, err, want)

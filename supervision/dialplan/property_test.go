@@ -14,7 +14,8 @@ func spelled(t *rapid.T, c country, number string) string {
 	if len(c.codes) > 0 && rapid.Bool().Draw(t, "carrier") {
 		code = strings.ReplaceAll(rapid.SampledFrom(c.codes).Draw(t, "code"), "x", "7")
 	}
-	number = rapid.SampledFrom([]string{"", "", "9", "*31#", "#31#", "*67", "*82", "*31*", "**21*"}).Draw(t, "service code") + code + number
+	number = rapid.SampledFrom([]string{"", "", "9", "*31#", "#31#", "*67", "*82", "*31*", "**21*"}).Draw(t,
+		"service code") + code + number
 	var b strings.Builder
 	for i, ch := range []byte(number) {
 		if i > 0 {
@@ -29,7 +30,8 @@ func spelled(t *rapid.T, c country, number string) string {
 			b.WriteByte(ch)
 		}
 	}
-	form := rapid.SampledFrom([]string{"%s", "sip:%s@pbx.millrace.example", "sips:%s@192.0.2.5;user=phone", "tel:%s", "TEL:%s;isub=1", "sip:%s:word@pbx", "%s;cic=7"}).Draw(t, "form")
+	form := rapid.SampledFrom([]string{"%s", "sip:%s@pbx.millrace.example", "sips:%s@192.0.2.5;user=phone", "tel:%s",
+		"TEL:%s;isub=1", "sip:%s:word@pbx", "%s;cic=7"}).Draw(t, "form")
 	return fmt.Sprintf(form, b.String())
 }
 
@@ -46,7 +48,8 @@ func dialledFrom(t *rapid.T, c country, number string) string {
 
 func anyCountry(t *rapid.T) (string, country) {
 	for {
-		iso := rapid.SampledFrom([]string{"GB", "US", "DE", "FR", "RU", "JP", "AU", "IL", "IT", "FI", "SG", "CL", "BR", "HK", "UA", "IE"}).Draw(t, "country")
+		iso := rapid.SampledFrom([]string{"GB", "US", "DE", "FR", "RU", "JP", "AU", "IL", "IT", "FI", "SG", "CL", "BR",
+			"HK", "UA", "IE"}).Draw(t, "country")
 		if c, ok := lookup(iso); ok {
 			return iso, c
 		}
@@ -55,7 +58,8 @@ func anyCountry(t *rapid.T) (string, country) {
 
 // A number of another country stays one in every spelling.
 func TestInternationalInEverySpelling(t *testing.T) {
-	codes := []string{"1", "7", "20", "27", "30", "33", "44", "49", "52", "61", "81", "86", "211", "353", "371", "423", "590", "683", "852", "881", "972", "998"}
+	codes := []string{"1", "7", "20", "27", "30", "33", "44", "49", "52", "61", "81", "86", "211", "353", "371", "423",
+		"590", "683", "852", "881", "972", "998"}
 	rapid.Check(t, func(t *rapid.T) {
 		iso, c := anyCountry(t)
 		to := rapid.SampledFrom(codes).Filter(func(s string) bool {
@@ -77,11 +81,13 @@ func TestInternationalInEverySpelling(t *testing.T) {
 // be dialled in the plain ones.
 func TestPatternsInEverySpelling(t *testing.T) {
 	c, _ := lookup("GB")
-	p, err := New(Options{Country: "GB", Prefixes: []string{"9"}, Allow: []string{"01632*", "5550xxx"}, Deny: []string{"0163296019x"}})
+	p, err := New(Options{Country: "GB", Prefixes: []string{"9"}, Allow: []string{"01632*", "5550xxx"},
+		Deny: []string{"0163296019x"}})
 	if err != nil {
 		t.Fatal(err)
 	}
-	open, err := New(Options{Country: "GB", Prefixes: []string{"9"}, Deny: []string{"0163296019x"}, International: true})
+	open, err := New(Options{Country: "GB", Prefixes: []string{"9"}, Deny: []string{"0163296019x"},
+		International: true})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -105,7 +111,8 @@ func TestPatternsInEverySpelling(t *testing.T) {
 // Whatever is dialled: a plan without rules refuses nothing, one that denies everything refuses everything, and no rule
 // that is added lets through what was refused.
 func FuzzJudge(f *testing.F) {
-	for _, s := range []string{"", "5550101", "+4930123456", "%2B49", "*67*0049301234567#", "tel:30123456;phone-context=+49", "sip:a@b", "9090909090", "alice", "12121212121212121212",
+	for _, s := range []string{"", "5550101", "+4930123456", "%2B49", "*67*0049301234567#",
+		"tel:30123456;phone-context=+49", "sip:a@b", "9090909090", "alice", "12121212121212121212",
 		"+1+2+3", ";rn=", "%", "**#*#", "0" + strings.Repeat("9", 200), strings.Repeat("9001284", 40)} {
 		f.Add(s)
 	}
@@ -115,7 +122,8 @@ func FuzzJudge(f *testing.F) {
 		"home":   {Country: "US", Prefixes: []string{"9", "0"}},
 		"denied": {Country: "US", Deny: []string{"*"}, International: true},
 		"some":   {Country: "US", Prefixes: []string{"9", "0"}, Deny: []string{"1xx", "900*"}},
-		"few":    {Country: "US", Prefixes: []string{"9", "0"}, Deny: []string{"1xx", "900*"}, Allow: []string{"555xxxx"}},
+		"few": {Country: "US", Prefixes: []string{"9", "0"}, Deny: []string{"1xx", "900*"},
+			Allow: []string{"555xxxx"}},
 	} {
 		p, err := New(o)
 		if err != nil {
@@ -130,7 +138,8 @@ func FuzzJudge(f *testing.F) {
 		if got := plans["denied"].Judge(s); got != Denied {
 			t.Fatalf("%q is %q where everything is denied", s, got)
 		}
-		if plans["home"].Judge(s) != "" && plans["some"].Judge(s) == "" || plans["some"].Judge(s) != "" && plans["few"].Judge(s) == "" {
+		if plans["home"].Judge(s) != "" && plans["some"].Judge(s) == "" || plans["some"].Judge(s) != "" &&
+			plans["few"].Judge(s) == "" {
 			t.Fatalf("%q: a further rule lets it through", s)
 		}
 	})

@@ -162,14 +162,16 @@ func TestReadings(t *testing.T) {
 			var r readings
 			p.read(&r, call[0])
 			require.Equal(t, call[1], r.text(), "%s: %q", c.setting, call[0])
-			require.Equal(t, strings.Fields(strings.NewReplacer("!", "", "name", "", "abroad", "").Replace(call[1])), append([]string{}, p.Readings(call[0])...))
+			require.Equal(t, strings.Fields(strings.NewReplacer("!", "", "name", "", "abroad", "").Replace(call[1])),
+				append([]string{}, p.Readings(call[0])...))
 		}
 	}
 }
 
 // A form that was surely dialled stays so. What cannot be read to the end is not taken for home.
 func TestReadingsAreBounded(t *testing.T) {
-	require.Equal(t, []int{256, 6, 64, 6, 3, 32}, []int{longest, deepest, most, shortest, longestCode, patternLimit}, "as in their comments")
+	require.Equal(t, []int{256, 6, 64, 6, 3, 32}, []int{longest, deepest, most, shortest, longestCode, patternLimit},
+		"as in their comments")
 	var r readings
 	require.False(t, r.note("1", false).sure)
 	require.True(t, r.note("1", true).sure)
@@ -203,7 +205,8 @@ func TestReadingsAreBounded(t *testing.T) {
 }
 
 func TestPatternSyntax(t *testing.T) {
-	for _, s := range []string{"1", "x", "*", "#", "1*", "*98#", strings.Repeat("1", 32), strings.Repeat("1", 31) + "*"} {
+	for _, s := range []string{"1", "x", "*", "#", "1*", "*98#", strings.Repeat("1", 32), strings.Repeat("1", 31) +
+		"*"} {
 		require.NoError(t, CheckPattern(s), s)
 	}
 	for _, s := range []string{"", "+1", "X", "1-2", " 1", strings.Repeat("1", 33), strings.Repeat("1", 32) + "*"} {
@@ -221,7 +224,8 @@ func TestLookup(t *testing.T) {
 		require.False(t, ok, iso)
 	}
 	us, _ := lookup("US")
-	require.Equal(t, []any{"1", []string{"00", "011", "01"}, []string{"1", "0"}, 10, []string{"101xxxx", "1167", "1182"}}, []any{us.code, us.prefixes, us.trunks, us.length, us.codes})
+	require.Equal(t, []any{"1", []string{"00", "011", "01"}, []string{"1", "0"}, 10,
+		[]string{"101xxxx", "1167", "1182"}}, []any{us.code, us.prefixes, us.trunks, us.length, us.codes})
 	require.Len(t, us.abroad, 21)
 }
 
@@ -231,9 +235,12 @@ func TestOnlyInternational(t *testing.T) {
 		setting, pattern string
 		want             bool
 	}{
-		{"GB", "0049*", true}, {"GB", "0044*", false}, {"GB", "004x*", false}, {"GB", "00x9*", true}, {"GB", "00x*", false}, {"GB", "00*", false}, {"GB", "0", false},
-		{"GB", "005", true}, {"GB", "004", false}, {"GB", "00441", false}, {"GB", "0044", false}, {"GB 0", "0049*", false}, {"GB 9", "0049*", true},
-		{"US", "0111*", false}, {"US", "01144*", true}, {"US", "876xxxxxxx", true}, {"US", "876xxxxxx", false}, {"US", "1876xxxxxxx*", true}, {"US", "2125550101", false},
+		{"GB", "0049*", true}, {"GB", "0044*", false}, {"GB", "004x*", false}, {"GB", "00x9*", true},
+		{"GB", "00x*", false}, {"GB", "00*", false}, {"GB", "0", false},
+		{"GB", "005", true}, {"GB", "004", false}, {"GB", "00441", false}, {"GB", "0044", false},
+		{"GB 0", "0049*", false}, {"GB 9", "0049*", true},
+		{"US", "0111*", false}, {"US", "01144*", true}, {"US", "876xxxxxxx", true}, {"US", "876xxxxxx", false},
+		{"US", "1876xxxxxxx*", true}, {"US", "2125550101", false},
 		{"MY", "02xxxxxxxx", true}, {"MY", "03xxxxxxxx", false},
 	} {
 		f := strings.Fields(c.setting)
@@ -250,8 +257,10 @@ func TestCovers(t *testing.T) {
 		p, q string
 		want bool
 	}{
-		{"55*", "55*", true}, {"55*", "555", true}, {"55*", "55", true}, {"55*", "5*", false}, {"555", "55*", false}, {"555", "555", true}, {"555", "555*", false},
-		{"55x", "555", true}, {"55x", "55x", true}, {"555", "55x", false}, {"5x5*", "535x", true}, {"5x5*", "53x", false}, {"xx", "1#", false}, {"*", "*", true}, {"*", "1", true},
+		{"55*", "55*", true}, {"55*", "555", true}, {"55*", "55", true}, {"55*", "5*", false}, {"555", "55*", false},
+		{"555", "555", true}, {"555", "555*", false},
+		{"55x", "555", true}, {"55x", "55x", true}, {"555", "55x", false}, {"5x5*", "535x", true},
+		{"5x5*", "53x", false}, {"xx", "1#", false}, {"*", "*", true}, {"*", "1", true},
 		{"x", "0", true}, {"x", "9", true}, {"5555", "555", false},
 	} {
 		p, err := parsePattern(c.p)

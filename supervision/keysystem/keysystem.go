@@ -54,7 +54,8 @@ func (o Options) withDefaults() (Options, error) {
 		name string
 		is   time.Duration
 	}{
-		{"Release", o.Release}, {"RingUp", o.RingUp}, {"Seize", o.Seize}, {"FlashMin", o.FlashMin}, {"FlashMax", o.FlashMax},
+		{"Release", o.Release}, {"RingUp", o.RingUp}, {"Seize", o.Seize}, {"FlashMin", o.FlashMin},
+		{"FlashMax", o.FlashMax},
 		{"OnHook", o.OnHook}, {"Move", o.Move}, {"Bounce", o.Bounce},
 	} {
 		if d.is < 0 || d.is > time.Minute {
@@ -62,10 +63,12 @@ func (o Options) withDefaults() (Options, error) {
 		}
 	}
 	if o.FlashMax < o.FlashMin || (o.FlashMin == 0) != (o.FlashMax == 0) {
-		return o, fmt.Errorf("loop: flash window %v to %v; give both ends in order, or 0 twice for none", o.FlashMin, o.FlashMax)
+		return o, fmt.Errorf("loop: flash window %v to %v; give both ends in order, or 0 twice for none", o.FlashMin,
+			o.FlashMax)
 	}
 	if o.OnHook <= o.FlashMax {
-		return o, fmt.Errorf("loop: OnHook is %v, inside the flash window that ends at %v; it must be longer", o.OnHook, o.FlashMax)
+		return o, fmt.Errorf("loop: OnHook is %v, inside the flash window that ends at %v; it must be longer", o.OnHook,
+			o.FlashMax)
 	}
 	return o, nil
 }

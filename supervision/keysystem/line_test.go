@@ -142,7 +142,8 @@ func TestHoldIsReleasedAfterTheReleaseTime(t *testing.T) {
 // release time that is common practice, up to 600 ms for relay-type cards (from memory).
 func TestAnInterruptionOf800msClearsEveryCard(t *testing.T) {
 	for _, release := range []time.Duration{50 * ms, 350 * ms, 450 * ms, 600 * ms} {
-		b := heldLine(t, Options{Release: release, FlashMin: 300 * ms, FlashMax: 800 * ms, Move: 5 * ms, Bounce: 3 * ms})
+		b := heldLine(t, Options{Release: release, FlashMin: 300 * ms, FlashMax: 800 * ms, Move: 5 * ms,
+			Bounce: 3 * ms})
 		b.pulse(800)
 		b.wait(300 * ms)
 		require.False(t, b.l.State().Held, "%v", release)
@@ -234,7 +235,8 @@ func TestRingingFlashesUntilAnsweredOrGivenUp(t *testing.T) {
 	b.ringing(true)
 	b.lift("desk")
 	b.wait(time.Second)
-	require.Equal(t, "26s ringing begins\n26s lamp flashing\n26s loop current on\n26s lamp steady\n26.04s port sees off hook", b.changes())
+	require.Equal(t, "26s ringing begins\n26s lamp flashing\n26s loop current on\n26s lamp steady\n26.04s port sees off hook",
+		b.changes())
 	b.ringing(false)
 	b.hangUp("desk")
 	require.Equal(t, Dark, b.l.State().Lamp, "answered calls ring no more")
@@ -285,13 +287,15 @@ func TestPortRestart(t *testing.T) {
 	require.False(t, b.l.State().OffHook)
 	b.battery(true)
 	b.wait(50 * ms)
-	require.Equal(t, "1s loop current off\n1.2s loop current on\n1.24s port sees off hook", b.changes(), "the hold is still there")
+	require.Equal(t, "1s loop current off\n1.2s loop current on\n1.24s port sees off hook", b.changes(),
+		"the hold is still there")
 	b.battery(false)
 	b.wait(400 * ms)
 	b.did(b.l.ResetPort(b.now))
 	b.battery(true)
 	b.wait(2 * time.Second)
-	require.False(t, b.has(PortSeized) || b.has(PortOnHook), "nothing bridges the pair, and nothing changed for the port")
+	require.False(t, b.has(PortSeized) || b.has(PortOnHook),
+		"nothing bridges the pair, and nothing changed for the port")
 }
 
 func TestAWeldedContactFollowsItsCoilOnlyWhenItIsFree(t *testing.T) {
@@ -359,7 +363,8 @@ func TestOptionsOutOfBounds(t *testing.T) {
 // the circuit hold.
 func TestResultDoesNotDependOnSteps(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		o := Options{Release: 350 * ms, FlashMin: 300 * ms, FlashMax: 800 * ms, Move: 5 * ms, Bounce: 3 * ms, RingUp: 2 * time.Second}
+		o := Options{Release: 350 * ms, FlashMin: 300 * ms, FlashMax: 800 * ms, Move: 5 * ms, Bounce: 3 * ms,
+			RingUp: 2 * time.Second}
 		coarse, err := New(o)
 		require.NoError(t, err)
 		fine, err := New(o)

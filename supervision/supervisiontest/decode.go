@@ -81,7 +81,8 @@ func Play(p supervision.Policy, build Build, ms []Moment) ([]Moment, []Violation
 				return broken
 			}
 		}
-		return []Violation{{Invariant: 4, At: now, Says: "every wait ends", Problem: "waits for the same deadline for ever"}}
+		return []Violation{{Invariant: 4, At: now, Says: "every wait ends",
+			Problem: "waits for the same deadline for ever"}}
 	}
 	for i := range ms {
 		if broken := pass(ms[i].Now); broken != nil {

@@ -69,7 +69,8 @@ func TestShortenKeepsTheFault(t *testing.T) {
 		case f == nil:
 			t.Errorf("a machine that %s passes", m.Name)
 		case len(f.Violations) == 0 || len(f.Moments) > 12 || len(f.Moments) > f.Original:
-			t.Errorf("a machine that %s is shown by %d of %d moments, %v", m.Name, len(f.Moments), f.Original, f.Violations)
+			t.Errorf("a machine that %s is shown by %d of %d moments, %v", m.Name, len(f.Moments), f.Original,
+				f.Violations)
 		}
 	}
 }

@@ -105,7 +105,8 @@ func (t *model) guardOver(now supervision.Instant, ev *supervision.Event) {
 
 // idle reports whether the line has no call, not even one that waits, and nothing to do.
 func (t *model) idle() bool {
-	return !t.loop.begun && !t.loop.faulted && !t.loop.guarding && t.pendingClearing() == nil && !t.verification.must && !t.verification.asked && !t.verification.catch && !t.verification.listen.on && !t.anyCall()
+	return !t.loop.begun && !t.loop.faulted && !t.loop.guarding && t.pendingClearing() == nil && !t.verification.must &&
+		!t.verification.asked && !t.verification.catch && !t.verification.listen.on && !t.anyCall()
 }
 
 func (t *model) anyCall() bool {
@@ -120,7 +121,8 @@ func (t *model) anyCall() bool {
 // trialBounds reports whether a trial may be set.
 func (t *model) trialBounds(now supervision.Instant, ev *supervision.Event) bool {
 	c, p := t.find(ev.Call), &t.policy
-	if c == nil || c.gone() || !c.offered || !c.answered || c.far || c.emergency || c.resembles || p.LifeSafety || t.inWindow(now) {
+	if c == nil || c.gone() || !c.offered || !c.answered || c.far || c.emergency || c.resembles || p.LifeSafety ||
+		t.inWindow(now) {
 		return false
 	}
 	d, floor := ev.Interval, supervision.IntervalFloor
@@ -214,7 +216,8 @@ func (t *model) watchEvent(now supervision.Instant, ev *supervision.Event) {
 			t.seen(now, supervision.HookOn)
 		}
 	case supervision.LeftOffHook:
-		busy := t.loop.begun || t.loop.faulted || t.loop.guarding || t.verification.must || t.verification.asked || t.verification.catch || t.verification.listen.on
+		busy := t.loop.begun || t.loop.faulted || t.loop.guarding || t.verification.must || t.verification.asked ||
+			t.verification.catch || t.verification.listen.on
 		w.off = !busy && t.pendingClearing() == nil && !t.mayRing()
 	case supervision.ProbeAnswered:
 		if !t.answered || !t.idle() {
@@ -230,7 +233,8 @@ func (t *model) watchEvent(now supervision.Instant, ev *supervision.Event) {
 	if w.off && w.offSince != supervision.Never {
 		w.at = t.policy.Watch > 0 && now >= w.offSince.Add(t.policy.Watch)
 	}
-	if w.off && ev.Kind != supervision.TimePassed && t.sensorHook() != supervision.HookOn && !(ev.Kind == supervision.LeftOffHook && t.verification.may) {
+	if w.off && ev.Kind != supervision.TimePassed && t.sensorHook() != supervision.HookOn &&
+		!(ev.Kind == supervision.LeftOffHook && t.verification.may) {
 		w.offSince = min(w.offSince, now)
 	}
 }
@@ -275,8 +279,10 @@ func (t *model) noteDoubt(ev *supervision.Event, ef *supervision.Effect, c *call
 	switch {
 	case ef.Report == supervision.ReportCancelled && near:
 		t.watch.pendingIncident = pendingIncidentModel{call: c.id, why: supervision.IncidentSeized}
-	case ef.Report == supervision.ReportSuppressed && !(ef.Suppression == supervision.SuppressedLate && c.late > lateLimit):
-		t.watch.pendingIncident = pendingIncidentModel{call: c.id, why: supervision.IncidentSuppressed, rule: ef.Suppression}
+	case ef.Report == supervision.ReportSuppressed && !(ef.Suppression == supervision.SuppressedLate &&
+		c.late > lateLimit):
+		t.watch.pendingIncident = pendingIncidentModel{call: c.id, why: supervision.IncidentSuppressed,
+			rule: ef.Suppression}
 	}
 }
 

@@ -35,7 +35,8 @@ func (t *model) looks(now supervision.Instant, ev *supervision.Event) bool {
 
 // mayListen reports whether an interruption that is seen off hook now has a grace, unless it is repeated.
 func (t *model) mayListen(now supervision.Instant) bool {
-	return t.policy.Listening > 0 && t.verification.call != 0 && !t.verification.catch && !t.loop.trial && !t.stuck() && !t.inWindow(now)
+	return t.policy.Listening > 0 && t.verification.call != 0 && !t.verification.catch && !t.loop.trial && !t.stuck() &&
+		!t.inWindow(now)
 }
 
 func (t *model) mayLookAgain(now supervision.Instant) bool {
@@ -77,7 +78,8 @@ func hindered(t *model, m *Moment) bool {
 		return t.answered && (t.hookOf(&m.Event) != supervision.HookOff || t.mayRing())
 	case supervision.TimePassed:
 		unanswered := l.asked && m.Now >= l.askedAt.Add(probeLimit)
-		return l.lost || unanswered || t.mayRing() && m.Now >= l.by || !t.policy.ProbeTrusted && t.sensorHook() == supervision.HookUnknown
+		return l.lost || unanswered || t.mayRing() && m.Now >= l.by || !t.policy.ProbeTrusted &&
+			t.sensorHook() == supervision.HookUnknown
 	default:
 		return false
 	}

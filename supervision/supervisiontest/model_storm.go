@@ -76,7 +76,8 @@ func (t *model) stormEffect(now supervision.Instant, ef *supervision.Effect) {
 // pressing reports whether the line is an incident as soon as it is seen off hook, since a rule may have left it held.
 func (t *model) pressing(now supervision.Instant) bool {
 	d := &t.watch.pendingIncident
-	return d.why == supervision.IncidentSuppressed && !(d.rule == supervision.SuppressedTooManyOpenings && t.storm.by > 0)
+	return d.why == supervision.IncidentSuppressed && !(d.rule == supervision.SuppressedTooManyOpenings &&
+		t.storm.by > 0)
 }
 
 // openingRate looks at how often clearings open the loop.

@@ -156,7 +156,8 @@ func openDespite(why supervision.Suppression) Build {
 
 // Mutants returns the machines with one broken rule each.
 func Mutants() []Mutant {
-	return slices.Concat(mutantsOfCalls(), mutantsOfOpening(), mutantsOfOrder(), mutantsOfMessages(), mutantsOfWatching(), mutantsOfListening(),
+	return slices.Concat(mutantsOfCalls(), mutantsOfOpening(), mutantsOfOrder(), mutantsOfMessages(),
+		mutantsOfWatching(), mutantsOfListening(),
 		mutantsOfConsent(), mutantsOfStorms())
 }
 
@@ -180,7 +181,8 @@ func mutantsOfCalls() []Mutant {
 				ef.Kind = supervision.EffectNone
 			}
 		})},
-		{Invariant: 5, Name: "rings before the adapter recognises on hook", Build: withPolicy(func(p *supervision.Policy) { p.OnHookRecognition = 0 })},
+		{Invariant: 5, Name: "rings before the adapter recognises on hook",
+			Build: withPolicy(func(p *supervision.Policy) { p.OnHookRecognition = 0 })},
 		{Invariant: 5, Name: "lets a new call cut an interruption short", Build: wrap(seizedByArrival, nil)},
 		{Invariant: 5, Name: "refuses with another status", Build: effect(func(_ *Moment, ef *supervision.Effect) {
 			if ef.Kind == supervision.RefuseCall {
@@ -211,7 +213,8 @@ func mutantsOfCalls() []Mutant {
 // refuseInstead refuses an arriving call that is not offered at once.
 func refuseInstead(_ *mutantHook, m *Moment) {
 	if m.Event.Kind == supervision.CallArrived && m.Event.Call != 0 && len(m.Effects) == 0 {
-		m.Effects = append(m.Effects, supervision.Effect{Kind: supervision.RefuseCall, Call: m.Event.Call, Code: busyHere})
+		m.Effects = append(m.Effects, supervision.Effect{Kind: supervision.RefuseCall, Call: m.Event.Call,
+			Code: busyHere})
 	}
 }
 

@@ -9,35 +9,46 @@ import (
 // mutantsOfWatching break rules about what is seen of a line, and what is told of it.
 func mutantsOfWatching() []Mutant {
 	return []Mutant{
-		{Invariant: 0, Name: "ends an incident that never began", Build: also(supervision.CallRinging, func(*mutantHook, *Moment) supervision.Effect {
-			return incident(supervision.ReportIncidentEnded, 0, supervision.IncidentOffHookWithoutCall)
-		}), Problem: "not there"},
-		{Invariant: 0, Name: "tells an incident at each look", Build: afterReport(supervision.ReportIncident, func(ef *supervision.Effect) supervision.Effect {
-			return *ef
-		}), Problem: "has not ended"},
-		{Invariant: 0, Name: "calls a trial an incident", Build: afterReport(supervision.ReportInterrupted, func(ef *supervision.Effect) supervision.Effect {
-			if !ef.Trial || ef.Hook != supervision.HookOff {
-				return supervision.Effect{}
-			}
-			return incident(supervision.ReportIncident, ef.Call, supervision.IncidentIntervalShort)
-		}), Problem: "a trial is an incident"},
-		{Invariant: 0, Name: "blames the interval for a contact that is stuck", Build: wrongReason(supervision.IncidentContactStuck, supervision.IncidentIntervalShort), Problem: "blames the interval"},
-		{Invariant: 0, Name: "blames the contact for a short interval", Build: wrongReason(supervision.IncidentIntervalShort, supervision.IncidentContactStuck), Problem: "contact that moved"},
-		{Invariant: 0, Name: "blames an adapter that answered", Build: wrongReason(supervision.IncidentIntervalShort, supervision.IncidentByeUnanswered), Problem: "which it did"},
-		{Invariant: 0, Name: "names another rule than the one that kept the loop closed", Build: effect(func(_ *Moment, ef *supervision.Effect) {
-			if ef.Incident == supervision.IncidentSuppressed {
-				ef.Suppression++
-			}
-		}), Problem: "not in doubt"},
-		{Invariant: 0, Name: "takes every seizure for an incident", Build: afterReport(supervision.ReportCancelled, func(ef *supervision.Effect) supervision.Effect {
-			return incident(supervision.ReportIncident, ef.Call, supervision.IncidentSeized)
-		}), Problem: "not in doubt"},
-		{Invariant: 0, Name: "calls a line off hook at first sight", Build: also(supervision.ProbeAnswered, func(_ *mutantHook, m *Moment) supervision.Effect {
-			if m.Event.Hook != supervision.HookOff || len(m.Effects) > 0 {
-				return supervision.Effect{}
-			}
-			return incident(supervision.ReportIncident, 0, supervision.IncidentOffHookWithoutCall)
-		}), Problem: "off hook for long"},
+		{Invariant: 0, Name: "ends an incident that never began",
+			Build: also(supervision.CallRinging, func(*mutantHook, *Moment) supervision.Effect {
+				return incident(supervision.ReportIncidentEnded, 0, supervision.IncidentOffHookWithoutCall)
+			}), Problem: "not there"},
+		{Invariant: 0, Name: "tells an incident at each look", Build: afterReport(supervision.ReportIncident,
+			func(ef *supervision.Effect) supervision.Effect {
+				return *ef
+			}), Problem: "has not ended"},
+		{Invariant: 0, Name: "calls a trial an incident", Build: afterReport(supervision.ReportInterrupted,
+			func(ef *supervision.Effect) supervision.Effect {
+				if !ef.Trial || ef.Hook != supervision.HookOff {
+					return supervision.Effect{}
+				}
+				return incident(supervision.ReportIncident, ef.Call, supervision.IncidentIntervalShort)
+			}), Problem: "a trial is an incident"},
+		{Invariant: 0, Name: "blames the interval for a contact that is stuck",
+			Build:   wrongReason(supervision.IncidentContactStuck, supervision.IncidentIntervalShort),
+			Problem: "blames the interval"},
+		{Invariant: 0, Name: "blames the contact for a short interval",
+			Build:   wrongReason(supervision.IncidentIntervalShort, supervision.IncidentContactStuck),
+			Problem: "contact that moved"},
+		{Invariant: 0, Name: "blames an adapter that answered", Build: wrongReason(supervision.IncidentIntervalShort,
+			supervision.IncidentByeUnanswered), Problem: "which it did"},
+		{Invariant: 0, Name: "names another rule than the one that kept the loop closed",
+			Build: effect(func(_ *Moment, ef *supervision.Effect) {
+				if ef.Incident == supervision.IncidentSuppressed {
+					ef.Suppression++
+				}
+			}), Problem: "not in doubt"},
+		{Invariant: 0, Name: "takes every seizure for an incident",
+			Build: afterReport(supervision.ReportCancelled, func(ef *supervision.Effect) supervision.Effect {
+				return incident(supervision.ReportIncident, ef.Call, supervision.IncidentSeized)
+			}), Problem: "not in doubt"},
+		{Invariant: 0, Name: "calls a line off hook at first sight",
+			Build: also(supervision.ProbeAnswered, func(_ *mutantHook, m *Moment) supervision.Effect {
+				if m.Event.Hook != supervision.HookOff || len(m.Effects) > 0 {
+					return supervision.Effect{}
+				}
+				return incident(supervision.ReportIncident, 0, supervision.IncidentOffHookWithoutCall)
+			}), Problem: "off hook for long"},
 		{Invariant: 0, Name: "takes unknown for cleared", Build: effect(func(_ *Moment, ef *supervision.Effect) {
 			if isReport(ef, supervision.ReportInterrupted) && ef.Hook == supervision.HookUnknown {
 				ef.Hook = supervision.HookOn
@@ -48,44 +59,63 @@ func mutantsOfWatching() []Mutant {
 				ef.Hook = supervision.HookOn + supervision.HookOff - ef.Hook
 			}
 		}), Problem: "than the sensor"},
-		{Invariant: 1, Name: "opens the loop of a line that it finds off hook", Build: wrap(nil, openFound), Problem: "nobody asked"},
-		{Invariant: 5, Name: "takes the hold that stayed for a seizure", Build: withPolicy(func(p *supervision.Policy) { p.SenseTrusted = false }), Problem: "did not seize"},
-		{Invariant: 7, Name: "does not tell of a line off hook", Build: withoutIncident(supervision.IncidentOffHookWithoutCall), Problem: "off hook for long"},
-		{Invariant: 7, Name: "does not tell of a line that a rule left held", Build: withoutIncident(supervision.IncidentSuppressed), Problem: "a rule left held"},
-		{Invariant: 7, Name: "does not watch", Build: withPolicy(func(p *supervision.Policy) { p.Watch = 0 }), Problem: "not looked at"},
-		{Invariant: 7, Name: "watches all the time", Build: withPolicy(func(p *supervision.Policy) { p.Watch /= 20 }), Problem: "more often"},
+		{Invariant: 1, Name: "opens the loop of a line that it finds off hook", Build: wrap(nil, openFound),
+			Problem: "nobody asked"},
+		{Invariant: 5, Name: "takes the hold that stayed for a seizure",
+			Build: withPolicy(func(p *supervision.Policy) { p.SenseTrusted = false }), Problem: "did not seize"},
+		{Invariant: 7, Name: "does not tell of a line off hook",
+			Build: withoutIncident(supervision.IncidentOffHookWithoutCall), Problem: "off hook for long"},
+		{Invariant: 7, Name: "does not tell of a line that a rule left held",
+			Build: withoutIncident(supervision.IncidentSuppressed), Problem: "a rule left held"},
+		{Invariant: 7, Name: "does not watch", Build: withPolicy(func(p *supervision.Policy) { p.Watch = 0 }),
+			Problem: "not looked at"},
+		{Invariant: 7, Name: "watches all the time", Build: withPolicy(func(p *supervision.Policy) { p.Watch /= 20 }),
+			Problem: "more often"},
 		{Invariant: 7, Name: "watches a line that is not to be watched", Build: withPolicy(func(p *supervision.Policy) {
 			if p.Watch == 0 {
 				p.Watch = 5 * time.Second
 			}
 		}), Problem: "not watched"},
-		{Invariant: 7, Name: "does not listen to its sensor", Build: withPolicy(func(p *supervision.Policy) { p.SenseTrusted = false }), Problem: "what the sensor tells"},
+		{Invariant: 7, Name: "does not listen to its sensor",
+			Build:   withPolicy(func(p *supervision.Policy) { p.SenseTrusted = false }),
+			Problem: "what the sensor tells"},
 	}
 }
 
 // mutantsOfConsent break rules about repeats and trials.
 func mutantsOfConsent() []Mutant {
 	return []Mutant{
-		{Invariant: 1, Name: "repeats once more than it may", Build: withPolicy(func(p *supervision.Policy) { p.Repeats++ }), Problem: "opens twice"},
-		{Invariant: 1, Name: "repeats in the call-back window", Build: withPolicy(func(p *supervision.Policy) { p.CallbackWindow = 0 }), Problem: "in the call-back window"},
-		{Invariant: 1, Name: "repeats while a call waits", Build: wrap(nil, repeatInstead(supervision.IncidentIntervalShort)), Problem: "a call waits"},
-		{Invariant: 1, Name: "repeats whatever the reason", Build: wrap(nil, repeatInstead(supervision.IncidentContactStuck)), Problem: "not at fault"},
+		{Invariant: 1, Name: "repeats once more than it may",
+			Build: withPolicy(func(p *supervision.Policy) { p.Repeats++ }), Problem: "opens twice"},
+		{Invariant: 1, Name: "repeats in the call-back window",
+			Build:   withPolicy(func(p *supervision.Policy) { p.CallbackWindow = 0 }),
+			Problem: "in the call-back window"},
+		{Invariant: 1, Name: "repeats while a call waits", Build: wrap(nil,
+			repeatInstead(supervision.IncidentIntervalShort)), Problem: "a call waits"},
+		{Invariant: 1, Name: "repeats whatever the reason", Build: wrap(nil,
+			repeatInstead(supervision.IncidentContactStuck)), Problem: "not at fault"},
 		{Invariant: 1, Name: "repeats a trial", Build: wrap(nil, repeatTrial), Problem: "for a trial"},
 		{Invariant: 1, Name: "lets a repeat come seconds later", Build: effect(func(_ *Moment, ef *supervision.Effect) {
 			if ef.Kind == supervision.OpenLoop {
 				ef.NotAfter = ef.NotAfter.Add(time.Second)
 			}
 		}), Problem: "much later"},
-		{Invariant: 1, Name: "takes a tuning session's call for any other in the call-back window", Build: withoutEvents(supervision.TrialCall), Problem: "session's call in the call-back window"},
-		{Invariant: 1, Name: "takes a tuning session's call for any other when the adapter dials", Build: withoutEvents(supervision.TrialCall), Problem: "asked for another"},
-		{Invariant: 0, Name: "tells the same failure by hand once only", Build: wrap(nil, quietSecondFailure), Problem: "told nowhere"},
+		{Invariant: 1, Name: "takes a tuning session's call for any other in the call-back window",
+			Build: withoutEvents(supervision.TrialCall), Problem: "session's call in the call-back window"},
+		{Invariant: 1, Name: "takes a tuning session's call for any other when the adapter dials",
+			Build: withoutEvents(supervision.TrialCall), Problem: "asked for another"},
+		{Invariant: 0, Name: "tells the same failure by hand once only", Build: wrap(nil, quietSecondFailure),
+			Problem: "told nowhere"},
 		{Invariant: 0, Name: "refuses by hand silently", Build: effect(func(m *Moment, ef *supervision.Effect) {
 			if m.Event.Kind == supervision.PulseRequested && isReport(ef, supervision.ReportRefused) {
 				ef.Kind = supervision.EffectNone
 			}
 		}), Problem: "does not say"},
-		{Invariant: 1, Name: "opens by hand in the call-back window", Build: withPolicy(func(p *supervision.Policy) { p.CallbackWindow = 0 }), Problem: "by hand in the call-back window"},
-		{Invariant: 8, Name: "repeats after the near end's own BYE", Build: withoutEvents(supervision.NearEndCleared), Problem: "after near-end clearing"},
+		{Invariant: 1, Name: "opens by hand in the call-back window",
+			Build:   withPolicy(func(p *supervision.Policy) { p.CallbackWindow = 0 }),
+			Problem: "by hand in the call-back window"},
+		{Invariant: 8, Name: "repeats after the near end's own BYE", Build: withoutEvents(supervision.NearEndCleared),
+			Problem: "after near-end clearing"},
 		{Invariant: 4, Name: "opens in a catch trial", Build: event(func(ev *supervision.Event) {
 			if ev.Kind == supervision.TrialSet && ev.Interval == 0 {
 				ev.Interval = 500 * time.Millisecond
@@ -101,15 +131,18 @@ func mutantsOfConsent() []Mutant {
 				ef.Kind = supervision.EffectNone
 			}
 		}), Problem: "out of bounds"},
-		{Invariant: 4, Name: "takes no trial", Build: also(supervision.TrialSet, func(*mutantHook, *Moment) supervision.Effect {
-			return supervision.Effect{Kind: supervision.Report, Report: supervision.ReportRefused, Suppression: supervision.SuppressedOutOfBounds}
-		}), Problem: "keeps within the bounds"},
+		{Invariant: 4, Name: "takes no trial", Build: also(supervision.TrialSet,
+			func(*mutantHook, *Moment) supervision.Effect {
+				return supervision.Effect{Kind: supervision.Report, Report: supervision.ReportRefused,
+					Suppression: supervision.SuppressedOutOfBounds}
+			}), Problem: "keeps within the bounds"},
 		{Invariant: 4, Name: "does not judge a catch trial", Build: effect(func(_ *Moment, ef *supervision.Effect) {
 			if isReport(ef, supervision.ReportInterrupted) && ef.Seq == 0 {
 				ef.Kind = supervision.EffectNone
 			}
 		}), Problem: "not judged"},
-		{Invariant: 6, Name: "goes on with a catch trial", Build: withoutEvents(supervision.NearEndCleared), Problem: "a catch trial goes on"},
+		{Invariant: 6, Name: "goes on with a catch trial", Build: withoutEvents(supervision.NearEndCleared),
+			Problem: "a catch trial goes on"},
 	}
 }
 
@@ -166,7 +199,8 @@ func quietSecondFailure(_ *mutantHook, m *Moment) {
 
 func openFound(h *mutantHook, m *Moment) {
 	for i := range m.Effects {
-		if isReport(&m.Effects[i], supervision.ReportIncident) && m.Effects[i].Incident == supervision.IncidentOffHookWithoutCall {
+		if isReport(&m.Effects[i], supervision.ReportIncident) &&
+			m.Effects[i].Incident == supervision.IncidentOffHookWithoutCall {
 			m.Effects = append(m.Effects, byHand(h, m))
 			return
 		}
@@ -187,7 +221,8 @@ func repeatInstead(why supervision.Incident) func(h *mutantHook, m *Moment) {
 
 func repeatTrial(h *mutantHook, m *Moment) {
 	for i := range m.Effects {
-		if ef := &m.Effects[i]; isReport(ef, supervision.ReportInterrupted) && ef.Trial && ef.Hook == supervision.HookOff {
+		if ef := &m.Effects[i]; isReport(ef, supervision.ReportInterrupted) && ef.Trial &&
+			ef.Hook == supervision.HookOff {
 			m.Effects = append(m.Effects, again(h, m, ef.Call))
 			return
 		}

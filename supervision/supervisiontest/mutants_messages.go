@@ -50,42 +50,63 @@ func mutantsOfMessages() []Mutant {
 func messagesOfCalls() []Mutant {
 	always := func(*mutantHook) bool { return true }
 	return []Mutant{
-		{Invariant: 0, Name: "clears a far end that has cleared by a BYE", Build: also(supervision.FarEndCleared, ofCall(supervision.ClearFarEnd)), Problem: "for no reason"},
-		{Invariant: 0, Name: "keeps an emergency call without an answer to itself", Build: effect(func(_ *Moment, ef *supervision.Effect) {
-			if ef.Incident == supervision.IncidentEmergencyFailed || ef.Incident == supervision.IncidentEmergencyAbandoned {
-				ef.Kind = supervision.EffectNone
-			}
-		}), Problem: "it is no incident"},
-		{Invariant: 0, Name: "calls every unanswered call a failed emergency call", Build: also(supervision.FarEndCleared, func(_ *mutantHook, m *Moment) supervision.Effect {
-			return supervision.Effect{Kind: supervision.Report, Report: supervision.ReportIncident, Call: m.Event.Call, Incident: supervision.IncidentEmergencyFailed}
-		}), Problem: "no emergency call without an answer"},
-		{Invariant: 0, Name: "tells the far side nothing where there was no BYE", Build: effect(func(m *Moment, ef *supervision.Effect) {
-			if ef.Kind == supervision.ClearFarEnd && m.Event.Kind == supervision.FarEndCleared {
-				ef.Kind = supervision.EffectNone
-			}
-		}), Problem: "learns nothing"},
-		{Invariant: 0, Name: "refuses a pulse that nobody asked for", Build: also(supervision.TimePassed, func(*mutantHook, *Moment) supervision.Effect {
-			return supervision.Effect{Kind: supervision.Report, Report: supervision.ReportRefused}
-		}), Problem: "nobody asked"},
+		{Invariant: 0, Name: "clears a far end that has cleared by a BYE",
+			Build: also(supervision.FarEndCleared, ofCall(supervision.ClearFarEnd)), Problem: "for no reason"},
+		{Invariant: 0, Name: "keeps an emergency call without an answer to itself",
+			Build: effect(func(_ *Moment, ef *supervision.Effect) {
+				if ef.Incident == supervision.IncidentEmergencyFailed ||
+					ef.Incident == supervision.IncidentEmergencyAbandoned {
+					ef.Kind = supervision.EffectNone
+				}
+			}), Problem: "it is no incident"},
+		{Invariant: 0, Name: "calls every unanswered call a failed emergency call",
+			Build: also(supervision.FarEndCleared, func(_ *mutantHook, m *Moment) supervision.Effect {
+				return supervision.Effect{Kind: supervision.Report, Report: supervision.ReportIncident,
+					Call:     m.Event.Call,
+					Incident: supervision.IncidentEmergencyFailed}
+			}), Problem: "no emergency call without an answer"},
+		{Invariant: 0, Name: "tells the far side nothing where there was no BYE",
+			Build: effect(func(m *Moment, ef *supervision.Effect) {
+				if ef.Kind == supervision.ClearFarEnd && m.Event.Kind == supervision.FarEndCleared {
+					ef.Kind = supervision.EffectNone
+				}
+			}), Problem: "learns nothing"},
+		{Invariant: 0, Name: "refuses a pulse that nobody asked for",
+			Build: also(supervision.TimePassed, func(*mutantHook, *Moment) supervision.Effect {
+				return supervision.Effect{Kind: supervision.Report, Report: supervision.ReportRefused}
+			}), Problem: "nobody asked"},
 		{Invariant: 0, Name: "never comes to rest", Build: wrap(nil, func(h *mutantHook, m *Moment) {
 			if h.fault {
 				m.Deadline = m.Now
 			}
 		}), Problem: "the same again"},
-		{Invariant: 0, Name: "gives no reason", Build: effect(func(_ *Moment, ef *supervision.Effect) { ef.Suppression = 0 }), Problem: "not true"},
-		{Invariant: 5, Name: "offers a call twice", Build: also(supervision.CallRinging, ofCall(supervision.OfferCall)), Problem: "offers a call that does not wait"},
-		{Invariant: 5, Name: "offers a call before an interruption", Build: offerIf(always), Problem: "an interruption is to come"},
-		{Invariant: 5, Name: "offers a call on a faulted loop", Build: offerIf(func(h *mutantHook) bool { return h.fault }), Problem: "faulted loop at once"},
-		{Invariant: 5, Name: "offers a call in the guard time", Build: offerIf(func(h *mutantHook) bool { return !h.open && !h.fault }), Problem: "before the guard time"},
-		{Invariant: 5, Name: "offers a call while the loop is open", Build: offerIf(func(h *mutantHook) bool { return h.open && !h.fault }), Problem: "the loop may be open"},
-		{Invariant: 5, Name: "refuses a call that rings", Build: also(supervision.CallRinging, ofCall(supervision.RefuseCall)), Problem: "refuses a call that does not wait"},
-		{Invariant: 5, Name: "refuses a call that waits, later", Build: also(supervision.LoopOpened, func(h *mutantHook, _ *Moment) supervision.Effect {
-			return supervision.Effect{Kind: supervision.RefuseCall, Call: h.arrived, Code: busyHere}
-		}), Problem: "did not seize"},
-		{Invariant: 5, Name: "closes the loop for a new call", Build: also(supervision.CallArrived, func(*mutantHook, *Moment) supervision.Effect {
-			return supervision.Effect{Kind: supervision.CloseLoop}
-		}), Problem: "cuts an interruption short"},
-		{Invariant: 5, Name: "forgets a waiting call on a free line", Build: wrap(nil, putOff(func(h *mutantHook) bool { return !h.open && !h.fault })), Problem: "waits for nothing"},
+		{Invariant: 0, Name: "gives no reason", Build: effect(func(_ *Moment,
+			ef *supervision.Effect) {
+			ef.Suppression = 0
+		}), Problem: "not true"},
+		{Invariant: 5, Name: "offers a call twice", Build: also(supervision.CallRinging, ofCall(supervision.OfferCall)),
+			Problem: "offers a call that does not wait"},
+		{Invariant: 5, Name: "offers a call before an interruption", Build: offerIf(always),
+			Problem: "an interruption is to come"},
+		{Invariant: 5, Name: "offers a call on a faulted loop",
+			Build: offerIf(func(h *mutantHook) bool { return h.fault }), Problem: "faulted loop at once"},
+		{Invariant: 5, Name: "offers a call in the guard time",
+			Build: offerIf(func(h *mutantHook) bool { return !h.open && !h.fault }), Problem: "before the guard time"},
+		{Invariant: 5, Name: "offers a call while the loop is open",
+			Build: offerIf(func(h *mutantHook) bool { return h.open && !h.fault }), Problem: "the loop may be open"},
+		{Invariant: 5, Name: "refuses a call that rings", Build: also(supervision.CallRinging,
+			ofCall(supervision.RefuseCall)), Problem: "refuses a call that does not wait"},
+		{Invariant: 5, Name: "refuses a call that waits, later",
+			Build: also(supervision.LoopOpened, func(h *mutantHook, _ *Moment) supervision.Effect {
+				return supervision.Effect{Kind: supervision.RefuseCall, Call: h.arrived, Code: busyHere}
+			}), Problem: "did not seize"},
+		{Invariant: 5, Name: "closes the loop for a new call", Build: also(supervision.CallArrived,
+			func(*mutantHook, *Moment) supervision.Effect {
+				return supervision.Effect{Kind: supervision.CloseLoop}
+			}), Problem: "cuts an interruption short"},
+		{Invariant: 5, Name: "forgets a waiting call on a free line",
+			Build:   wrap(nil, putOff(func(h *mutantHook) bool { return !h.open && !h.fault })),
+			Problem: "waits for nothing"},
 		{Invariant: 6, Name: "says suppressed for withdrawn", Build: effect(func(_ *Moment, ef *supervision.Effect) {
 			if isReport(ef, supervision.ReportCancelled) {
 				ef.Report, ef.Suppression = supervision.ReportSuppressed, supervision.SuppressedNearEnd
@@ -96,26 +117,33 @@ func messagesOfCalls() []Mutant {
 
 func messagesOfLoop() []Mutant {
 	return []Mutant{
-		{Invariant: 1, Name: "opens by hand when nobody asked", Build: also(supervision.NearEndCleared, byHand), Problem: "nobody asked"},
-		{Invariant: 1, Name: "opens for a call that is not there", Build: effect(func(_ *Moment, ef *supervision.Effect) {
-			if ef.Kind == supervision.OpenLoop && ef.Call != 0 {
-				ef.Call += 1000
-			}
-		}), Problem: "not known"},
-		{Invariant: 1, Name: "opens though the far end is there", Build: also(supervision.CallAnswered, func(h *mutantHook, m *Moment) supervision.Effect {
-			ef := byHand(h, m)
-			ef.Call = m.Event.Call
-			return ef
-		}), Problem: "did not clear"},
-		{Invariant: 3, Name: "opens before the adapter's leg is cleared", Build: drop(supervision.ClearAdapterLeg), Problem: "before the adapter's leg"},
-		{Invariant: 4, Name: "opens a faulted loop", Build: openDespite(supervision.SuppressedLoopFaulted), Problem: "nobody knows"},
+		{Invariant: 1, Name: "opens by hand when nobody asked", Build: also(supervision.NearEndCleared, byHand),
+			Problem: "nobody asked"},
+		{Invariant: 1, Name: "opens for a call that is not there",
+			Build: effect(func(_ *Moment, ef *supervision.Effect) {
+				if ef.Kind == supervision.OpenLoop && ef.Call != 0 {
+					ef.Call += 1000
+				}
+			}), Problem: "not known"},
+		{Invariant: 1, Name: "opens though the far end is there",
+			Build: also(supervision.CallAnswered, func(h *mutantHook, m *Moment) supervision.Effect {
+				ef := byHand(h, m)
+				ef.Call = m.Event.Call
+				return ef
+			}), Problem: "did not clear"},
+		{Invariant: 3, Name: "opens before the adapter's leg is cleared", Build: drop(supervision.ClearAdapterLeg),
+			Problem: "before the adapter's leg"},
+		{Invariant: 4, Name: "opens a faulted loop", Build: openDespite(supervision.SuppressedLoopFaulted),
+			Problem: "nobody knows"},
 		{Invariant: 7, Name: "does not ask", Build: drop(supervision.ProbeLine), Problem: "not probed"},
-		{Invariant: 7, Name: "asks for no reason", Build: also(supervision.CallRinging, func(*mutantHook, *Moment) supervision.Effect {
-			return supervision.Effect{Kind: supervision.ProbeLine}
-		}), Problem: "no reason"},
-		{Invariant: 7, Name: "asks in the guard time", Build: also(supervision.LoopClosed, func(*mutantHook, *Moment) supervision.Effect {
-			return supervision.Effect{Kind: supervision.ProbeLine}
-		}), Problem: "before the guard time"},
+		{Invariant: 7, Name: "asks for no reason", Build: also(supervision.CallRinging,
+			func(*mutantHook, *Moment) supervision.Effect {
+				return supervision.Effect{Kind: supervision.ProbeLine}
+			}), Problem: "no reason"},
+		{Invariant: 7, Name: "asks in the guard time", Build: also(supervision.LoopClosed,
+			func(*mutantHook, *Moment) supervision.Effect {
+				return supervision.Effect{Kind: supervision.ProbeLine}
+			}), Problem: "before the guard time"},
 		{Invariant: 12, Name: "opens and closes at once", Build: wrap(nil, func(_ *mutantHook, m *Moment) {
 			for _, ef := range m.Effects {
 				if ef.Kind == supervision.OpenLoop {

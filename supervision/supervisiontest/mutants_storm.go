@@ -9,18 +9,25 @@ import (
 // mutantsOfStorms break rules about how often clearings open the loop.
 func mutantsOfStorms() []Mutant {
 	return []Mutant{
-		{Invariant: 13, Name: "opens as often as clearings want", Build: withPolicy(func(p *supervision.Policy) { p.OpeningsPerMinute = 60 }), Problem: "opens once more"},
-		{Invariant: 13, Name: "opens once too often", Build: withPolicy(func(p *supervision.Policy) { p.OpeningsPerMinute++ }), Problem: "opens once more"},
+		{Invariant: 13, Name: "opens as often as clearings want",
+			Build: withPolicy(func(p *supervision.Policy) { p.OpeningsPerMinute = 60 }), Problem: "opens once more"},
+		{Invariant: 13, Name: "opens once too often",
+			Build: withPolicy(func(p *supervision.Policy) { p.OpeningsPerMinute++ }), Problem: "opens once more"},
 		{Invariant: 13, Name: "opens in the pause", Build: wrap(nil, openInPause), Problem: "in the pause"},
-		{Invariant: 13, Name: "does not tell of a storm", Build: withoutIncident(supervision.IncidentTooManyOpenings), Problem: "it is no incident"},
-		{Invariant: 13, Name: "calls a storm over when something happens", Build: wrap(nil, endStorm), Problem: "over that is not"},
+		{Invariant: 13, Name: "does not tell of a storm", Build: withoutIncident(supervision.IncidentTooManyOpenings),
+			Problem: "it is no incident"},
+		{Invariant: 13, Name: "calls a storm over when something happens", Build: wrap(nil, endStorm),
+			Problem: "over that is not"},
 		{Invariant: 13, Name: "never calls a storm over", Build: effect(func(_ *Moment, ef *supervision.Effect) {
 			if isReport(ef, supervision.ReportIncidentEnded) && ef.Incident == supervision.IncidentTooManyOpenings {
 				ef.Kind = supervision.EffectNone
 			}
 		}), Problem: "still an incident"},
-		{Invariant: 13, Name: "leaves the line alone after a storm", Build: wrap(nil, lookLater), Problem: "not looked at"},
-		{Invariant: 0, Name: "refuses as too many what is not", Build: withPolicy(func(p *supervision.Policy) { p.OpeningsPerMinute = max(1, p.OpeningsPerMinute-1) }), Problem: "too-many-openings"},
+		{Invariant: 13, Name: "leaves the line alone after a storm", Build: wrap(nil, lookLater),
+			Problem: "not looked at"},
+		{Invariant: 0, Name: "refuses as too many what is not",
+			Build:   withPolicy(func(p *supervision.Policy) { p.OpeningsPerMinute = max(1, p.OpeningsPerMinute-1) }),
+			Problem: "too-many-openings"},
 	}
 }
 
@@ -57,7 +64,8 @@ func endStorm(h *mutantHook, m *Moment) {
 // lookLater asks for no deadline when a storm is over.
 func lookLater(_ *mutantHook, m *Moment) {
 	for i := range m.Effects {
-		if isReport(&m.Effects[i], supervision.ReportIncidentEnded) && m.Effects[i].Incident == supervision.IncidentTooManyOpenings {
+		if isReport(&m.Effects[i], supervision.ReportIncidentEnded) &&
+			m.Effects[i].Incident == supervision.IncidentTooManyOpenings {
 			m.Deadline = supervision.Never
 		}
 	}

@@ -78,7 +78,8 @@ func Replay(p supervision.Policy, build Build, ms []Moment) ([]Moment, []Violati
 		change(m, c, &ms[i])
 		effects, deadline := m.Step(ms[i].Now, ms[i].Event)
 		out = append(out, Moment{
-			Policy: ms[i].Policy, Now: ms[i].Now, Event: ms[i].Event, Effects: slices.Clone(effects), Deadline: deadline,
+			Policy: ms[i].Policy, Now: ms[i].Now, Event: ms[i].Event, Effects: slices.Clone(effects),
+			Deadline: deadline,
 		})
 		if broken := c.Observe(&out[i]); broken != nil {
 			return out, broken

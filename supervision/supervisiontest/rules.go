@@ -20,18 +20,24 @@ type rule struct {
 // rules returns the checks in the order of their numbers.
 func rules() []rule {
 	return []rule{
-		{0, "both ends are told, and every far-end clearing is accounted for by a true reason", accountEffect, accountEnd},
+		{0, "both ends are told, and every far-end clearing is accounted for by a true reason", accountEffect,
+			accountEnd},
 		{0, "an incident begins once, for a true reason, and ends once", incidents, nil},
 		{0, "whoever asks for an opening by hand learns what became of it, once", nil, handEnd},
-		{1, "opens only after an answered call was cleared by the far end and no other call is on the line, or by hand", only, nil},
-		{2, "never while ringing or talking, never for an emergency call, never on a life-safety line", never, neverEnd},
+		{1, "opens only after an answered call was cleared by the far end and no other call is on the line, or by hand",
+			only, nil},
+		{2, "never while ringing or talking, never for an emergency call, never on a life-safety line", never,
+			neverEnd},
 		{3, "the adapter's leg first, its answer awaited for at most lead", legFirst, leadEnd},
-		{4, "no event lengthens an interval; never longer than max_interval; every opening has its closing", bounded, boundedEnd},
+		{4, "no event lengthens an interval; never longer than max_interval; every opening has its closing", bounded,
+			boundedEnd},
 		{4, "a trial keeps within the bounds and has the interval that was set", trials, trialsEnd},
-		{5, "a new incoming call waits, is offered, never refused for that, nor lost, and cancels nothing", waiting, waitingEnd},
+		{5, "a new incoming call waits, is offered, never refused for that, nor lost, and cancels nothing", waiting,
+			waitingEnd},
 		{6, "a seizure or the adapter's own BYE cancels what has not begun and closes what has", nil, seizureEnd},
 		{7, "a line that was off hook at first is looked at again after the grace", listens, listensEnd},
-		{7, "after the guard time a probe; a hold that stayed is an incident and lengthens the next interval", probing, probingEnd},
+		{7, "after the guard time a probe; a hold that stayed is an incident and lengthens the next interval", probing,
+			probingEnd},
 		{7, "a line without a call is watched", nil, watchedEnd},
 		{8, "near-end clearing and unanswered calls never open", answeredOnly, nil},
 		{11, "no opening ends later than 2 s after our BYE, and none after a clearing learnt late", inTime, inTimeEnd},
@@ -99,7 +105,8 @@ func suppressionIsTrue(t *model, m *Moment, c *callModel, ef *supervision.Effect
 	case supervision.SuppressedOutOfBounds:
 		confirmed := c.legDone && c.leg == supervision.AnswerConfirmed
 		confirmed = confirmed && !t.anyLeg(c.id)
-		return c.trial && (c.trialInterval > t.policy.MaxInterval-openRoom || !confirmed && c.trialInterval < t.policy.FlashMax+flashMargin)
+		return c.trial && (c.trialInterval > t.policy.MaxInterval-openRoom || !confirmed &&
+			c.trialInterval < t.policy.FlashMax+flashMargin)
 	case supervision.SuppressedTooManyOpenings:
 		return !c.trial && (t.storm.paused(m.Now) || t.storm.full(m.Now, &t.policy))
 	default:

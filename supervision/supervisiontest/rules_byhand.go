@@ -26,7 +26,8 @@ func handEnd(t *model, m *Moment) string {
 		return ""
 	}
 	// A seizure in the guard time leaves the judgement for later, so every wait that there may be has to pass.
-	over := !t.loop.begun && !t.loop.faulted && m.Now >= max(t.verification.due, t.loop.quietBy, t.loop.recognised, t.probedAt).Add(probeLimit)
+	over := !t.loop.begun && !t.loop.faulted && m.Now >= max(t.verification.due, t.loop.quietBy, t.loop.recognised,
+		t.probedAt).Add(probeLimit)
 	if over && m.Event.Kind == supervision.TimePassed {
 		t.byHand = false
 		return "an opening by hand is over, and its outcome is told nowhere"
@@ -36,7 +37,8 @@ func handEnd(t *model, m *Moment) string {
 
 func outcomeByHand(k supervision.ReportKind) bool {
 	switch k {
-	case supervision.ReportSuppressed, supervision.ReportCancelled, supervision.ReportInterrupted, supervision.ReportIncident,
+	case supervision.ReportSuppressed, supervision.ReportCancelled, supervision.ReportInterrupted,
+		supervision.ReportIncident,
 		supervision.ReportRefused:
 		return true
 	default:

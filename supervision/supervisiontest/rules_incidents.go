@@ -55,12 +55,14 @@ func incidentIsTrue(t *model, m *Moment, ef *supervision.Effect) string {
 			return "says that the controller refused, which it did not"
 		}
 	case supervision.IncidentSuppressed, supervision.IncidentSeized:
-		now := ef.Incident == supervision.IncidentSuppressed && t.pressing(m.Now) || w.at || t.inWindow(m.Now) || m.Event.Kind == supervision.LeftOffHook
+		now := ef.Incident == supervision.IncidentSuppressed && t.pressing(m.Now) || w.at || t.inWindow(m.Now) ||
+			m.Event.Kind == supervision.LeftOffHook
 		if !w.off || !now || w.pendingIncident != (pendingIncidentModel{ef.Call, ef.Incident, ef.Suppression}) {
 			return "an incident of a clearing that is not in doubt, or that nobody saw off hook"
 		}
 	case supervision.IncidentUnlistedPrefix:
-		if ev := m.Event; ev.Kind != supervision.CallRequested || !ev.Emergency || ev.Number != supervision.NumberUnlistedPrefix {
+		if ev := m.Event; ev.Kind != supervision.CallRequested || !ev.Emergency ||
+			ev.Number != supervision.NumberUnlistedPrefix {
 			return "blames a prefix that nobody dialled"
 		}
 	case supervision.IncidentTooManyOpenings:
@@ -69,7 +71,8 @@ func incidentIsTrue(t *model, m *Moment, ef *supervision.Effect) string {
 		}
 	case supervision.IncidentNoSound:
 		c := t.find(ef.Call)
-		if ev := m.Event; ev.Kind != supervision.SoundMissing || ev.Call != ef.Call || c == nil || !c.emergency || !c.answered {
+		if ev := m.Event; ev.Kind != supervision.SoundMissing || ev.Call != ef.Call || c == nil || !c.emergency ||
+			!c.answered {
 			return "misses the sound of a call that is no answered emergency call"
 		}
 	case supervision.IncidentEmergencyFailed, supervision.IncidentEmergencyAbandoned:
@@ -78,7 +81,8 @@ func incidentIsTrue(t *model, m *Moment, ef *supervision.Effect) string {
 		}
 	case supervision.IncidentFarEndSilent:
 		c := t.find(ef.Call)
-		if ev := m.Event; ev.Kind != supervision.FarEndSilent || ev.Call != ef.Call || c == nil || c.emergency || !c.answered {
+		if ev := m.Event; ev.Kind != supervision.FarEndSilent || ev.Call != ef.Call || c == nil || c.emergency ||
+			!c.answered {
 			return "calls the far end of a call silent that is no answered ordinary call"
 		}
 	case supervision.IncidentOffHookWithoutCall:
@@ -114,7 +118,8 @@ func verifiedRightly(t *model, m *Moment, ef *supervision.Effect) string {
 	switch {
 	case sensed != supervision.HookUnknown && ef.Hook != sensed:
 		return "judges otherwise than the sensor"
-	case sensed == supervision.HookUnknown && !(t.policy.ProbeTrusted && m.Event.Kind == supervision.ProbeAnswered && m.Event.Hook == ef.Hook):
+	case sensed == supervision.HookUnknown && !(t.policy.ProbeTrusted && m.Event.Kind == supervision.ProbeAnswered &&
+		m.Event.Hook == ef.Hook):
 		return "judges what nobody saw"
 	}
 	return ""
@@ -136,12 +141,14 @@ func watchedEnd(t *model, m *Moment) string {
 	t.watchEnd(m.Now)
 	told := w.hasLineIncident()
 	switch {
-	case w.off && !told && settled && (w.at && m.Event.Kind != supervision.Seized || t.inWindow(m.Now) || m.Event.Kind == supervision.LeftOffHook) && t.idle():
+	case w.off && !told && settled && (w.at && m.Event.Kind != supervision.Seized || t.inWindow(m.Now) ||
+		m.Event.Kind == supervision.LeftOffHook) && t.idle():
 		return "a line is off hook for long, or in the call-back window, and it is no incident"
 	case w.off && !told && t.pressing(m.Now) && m.Event.Kind == supervision.ProbeAnswered && w.looked && t.idle():
 		return "a line that a rule left held is seen off hook, and it is no incident"
 	}
-	if t.idle() && t.policy.Watch > 0 && t.policy.ProbeTrusted && t.sensorHook() == supervision.HookUnknown && m.Deadline > m.Now.Add(t.lookWithin()) {
+	if t.idle() && t.policy.Watch > 0 && t.policy.ProbeTrusted && t.sensorHook() == supervision.HookUnknown &&
+		m.Deadline > m.Now.Add(t.lookWithin()) {
 		return "a line without a call is not looked at"
 	}
 	return ""
@@ -151,7 +158,8 @@ func watchedEnd(t *model, m *Moment) string {
 func consent(t *model, m *Moment, c *callModel, ef *supervision.Effect) string {
 	judged := reported(m, supervision.ReportInterrupted)
 	switch {
-	case judged == nil || judged.Hook != supervision.HookOff || judged.Call != c.id || c.repeats >= t.policy.Repeats || c.repeats >= mostRepeats:
+	case judged == nil || judged.Hook != supervision.HookOff || judged.Call != c.id || c.repeats >= t.policy.Repeats ||
+		c.repeats >= mostRepeats:
 		return "opens twice for one clearing"
 	case c.trial || judged.Trial:
 		return "opens twice for a trial"
@@ -201,7 +209,8 @@ func trialsEnd(t *model, m *Moment) string {
 	if m.Event.Kind == supervision.TrialSet && !t.known && reported(m, supervision.ReportRefused) == nil {
 		return "takes a trial that is out of bounds"
 	}
-	if t.verification.catch && m.Event.Kind == supervision.TimePassed && m.Now >= t.verification.due && !t.policy.ProbeTrusted {
+	if t.verification.catch && m.Event.Kind == supervision.TimePassed && m.Now >= t.verification.due &&
+		!t.policy.ProbeTrusted {
 		return "a catch trial is not judged"
 	}
 	return ""

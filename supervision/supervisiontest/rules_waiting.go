@@ -25,7 +25,8 @@ func waiting(t *model, m *Moment, ef *supervision.Effect) string {
 			return "offers a call while the loop may be open"
 		case t.loop.faulted && !t.loop.idle && m.Now < t.loop.since.Add(t.policy.GuardTime+t.policy.OnHookRecognition):
 			return "offers a call on a faulted loop at once"
-		case !t.loop.faulted && m.Now < t.loop.quietBy && (m.Now < t.loop.recognised || m.Event.Kind == supervision.CallArrived):
+		case !t.loop.faulted && m.Now < t.loop.quietBy && (m.Now < t.loop.recognised ||
+			m.Event.Kind == supervision.CallArrived):
 			return "offers a call before the guard time is over"
 		case !t.loop.faulted && m.Now < t.loop.recognised:
 			return "offers a call before the adapter recognises on hook"
@@ -66,7 +67,8 @@ func waitingEnd(t *model, m *Moment) string {
 			return "a call may wait too long"
 		case m.Event.Kind == supervision.TimePassed && m.Now >= c.waitBound && !(t.loop.begun && !t.loop.faulted):
 			return "a call waits too long"
-		case free && t.pendingClearing() == nil && !t.verification.must && !t.verification.asked && !t.verification.catch && !timeDue(t, m):
+		case free && t.pendingClearing() == nil && !t.verification.must && !t.verification.asked &&
+			!t.verification.catch && !timeDue(t, m):
 			return "a call waits for nothing"
 		}
 	}
@@ -183,7 +185,8 @@ func (t *model) interval(ef *supervision.Effect) time.Duration {
 
 func probingEnd(t *model, m *Moment) string {
 	must := t.verification.must && t.sensorHook() == supervision.HookUnknown
-	if must && m.Event.Kind == supervision.TimePassed && m.Now >= t.verification.due && t.pendingClearing() == nil && !t.anyOnLine(0) {
+	if must && m.Event.Kind == supervision.TimePassed && m.Now >= t.verification.due && t.pendingClearing() == nil &&
+		!t.anyOnLine(0) {
 		return "the guard time is over, and the line is not probed"
 	}
 	judged := reported(m, supervision.ReportInterrupted)

@@ -174,11 +174,14 @@ func (p *player) step(ev supervision.Event) error {
 func parsePolicy(s string) (supervision.Policy, error) {
 	p := supervision.DefaultPolicy()
 	durations := map[string]*time.Duration{
-		"interval": &p.Interval, "lead": &p.Lead, "guard_time": &p.GuardTime, "onhook_recognition": &p.OnHookRecognition,
-		"max_interval": &p.MaxInterval, "flash_max": &p.FlashMax, "callback_window": &p.CallbackWindow, "watch": &p.Watch,
+		"interval": &p.Interval, "lead": &p.Lead, "guard_time": &p.GuardTime,
+		"onhook_recognition": &p.OnHookRecognition,
+		"max_interval":       &p.MaxInterval, "flash_max": &p.FlashMax, "callback_window": &p.CallbackWindow,
+		"watch":     &p.Watch,
 		"listening": &p.Listening,
 	}
-	flags := map[string]*bool{"life_safety": &p.LifeSafety, "probe_trusted": &p.ProbeTrusted, "sense_trusted": &p.SenseTrusted}
+	flags := map[string]*bool{"life_safety": &p.LifeSafety, "probe_trusted": &p.ProbeTrusted,
+		"sense_trusted": &p.SenseTrusted}
 	for _, word := range strings.Fields(s) {
 		key, value, valued := strings.Cut(word, "=")
 		var err error

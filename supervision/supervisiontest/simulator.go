@@ -79,7 +79,8 @@ func other(p supervision.Policy, o *supervision.Policy) supervision.Policy {
 	if len(q.Check()) > 0 {
 		q.Interval, q.Steps = p.Interval, p.Steps
 	}
-	q.LifeSafety, q.ProbeTrusted, q.SenseTrusted, q.Watch, q.Repeats = o.LifeSafety, o.ProbeTrusted, o.SenseTrusted, o.Watch, o.Repeats
+	q.LifeSafety, q.ProbeTrusted, q.SenseTrusted, q.Watch, q.Repeats = o.LifeSafety, o.ProbeTrusted, o.SenseTrusted,
+		o.Watch, o.Repeats
 	q.Listening, q.OpeningsPerMinute = o.Listening, o.OpeningsPerMinute
 	return q
 }

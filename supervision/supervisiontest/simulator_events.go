@@ -24,7 +24,8 @@ func (w *Simulator) spontaneous() supervision.Event {
 	case w.rand.Of(5):
 		return supervision.Event{Kind: supervision.FlashReported}
 	case w.rand.Of(60):
-		return supervision.Event{Kind: supervision.PulseRequested, Interval: time.Duration(w.rand.Below(8)) * 500 * time.Millisecond}
+		return supervision.Event{Kind: supervision.PulseRequested,
+			Interval: time.Duration(w.rand.Below(8)) * 500 * time.Millisecond}
 	default:
 		return supervision.Event{Kind: supervision.ProbeAnswered, Hook: supervision.Hook(w.rand.Below(3))}
 	}
@@ -156,8 +157,9 @@ func (w *Simulator) request() supervision.Event {
 // attempt returns what became of an emergency call at one service.
 func (w *Simulator) attempt(id supervision.CallID) supervision.Event {
 	return supervision.Event{
-		Kind: supervision.AttemptEnded, Call: id, Second: w.dialled.Of(30), Progress: supervision.Progress(w.dialled.Below(3)),
-		Code: []int{0, 0, 200, 404, 480, 486, 503, 600}[w.dialled.Below(8)],
+		Kind: supervision.AttemptEnded, Call: id, Second: w.dialled.Of(30),
+		Progress: supervision.Progress(w.dialled.Below(3)),
+		Code:     []int{0, 0, 200, 404, 480, 486, 503, 600}[w.dialled.Below(8)],
 	}
 }
 
@@ -196,7 +198,8 @@ func (w *Simulator) nonsense() supervision.Event {
 		PulseDiallingOff: r.Of(30),
 	}
 	if w.dialled.Of(10) {
-		ev.Kind = [...]supervision.EventKind{supervision.SoundContested, supervision.SoundMissing, supervision.FarEndSilent}[w.dialled.Below(3)]
+		ev.Kind = [...]supervision.EventKind{supervision.SoundContested, supervision.SoundMissing,
+			supervision.FarEndSilent}[w.dialled.Below(3)]
 	}
 	if w.dialled.Of(5) {
 		ev = w.attempt(ev.Call)
@@ -221,7 +224,8 @@ func (w *Simulator) answer(ef *supervision.Effect) {
 			if w.rand.Of(30) {
 				hook = supervision.HookOff // a line that stays off hook for long
 			}
-			w.after(w.rand.Within(2, 20+w.rand.Below(10)*60), supervision.Event{Kind: supervision.ProbeAnswered, Hook: hook})
+			w.after(w.rand.Within(2, 20+w.rand.Below(10)*60), supervision.Event{Kind: supervision.ProbeAnswered,
+				Hook: hook})
 		}
 	}
 }
@@ -278,7 +282,8 @@ func (w *Simulator) opening(ef *supervision.Effect) {
 		}
 		w.after(d, opened)
 		w.after(d+w.rand.Within(1, 900), end)
-		w.after(d+w.rand.Within(900, 9000), supervision.Event{Kind: supervision.LoopClosed, Seq: ef.Seq * supervision.Seq(w.rand.Below(2))})
+		w.after(d+w.rand.Within(900, 9000), supervision.Event{Kind: supervision.LoopClosed,
+			Seq: ef.Seq * supervision.Seq(w.rand.Below(2))})
 		return
 	case w.rand.Of(4):
 		d = w.rand.Within(60, 700) // a busy controller

@@ -18,10 +18,12 @@ func (t *Tally) Add(o Tally) {
 		t.Seizures[i] += o.Seizures[i]
 		t.Calls[i] += o.Calls[i]
 	}
-	t.Repeated, t.Tried, t.Caught, t.Watched = t.Repeated+o.Repeated, t.Tried+o.Tried, t.Caught+o.Caught, t.Watched+o.Watched
+	t.Repeated, t.Tried, t.Caught, t.Watched = t.Repeated+o.Repeated, t.Tried+o.Tried, t.Caught+o.Caught,
+		t.Watched+o.Watched
 	t.Listened, t.HungUp = t.Listened+o.Listened, t.HungUp+o.HungUp
 	t.Stormed, t.Calmed = t.Stormed+o.Stormed, t.Calmed+o.Calmed
-	t.Pending, t.Stuck, t.Flashed, t.Changed = t.Pending+o.Pending, t.Stuck+o.Stuck, t.Flashed+o.Flashed, t.Changed+o.Changed
+	t.Pending, t.Stuck, t.Flashed, t.Changed = t.Pending+o.Pending, t.Stuck+o.Stuck, t.Flashed+o.Flashed,
+		t.Changed+o.Changed
 }
 
 // occurrences is what one order met.
@@ -42,7 +44,8 @@ func (o *occurrences) take(ef *supervision.Effect) {
 		o.tried, o.caught = o.tried || ef.Seq != 0, o.caught || ef.Seq == 0
 	case isReport(ef, supervision.ReportIncident):
 		o.watched = o.watched || ef.Incident == supervision.IncidentOffHookWithoutCall
-		o.pending = o.pending || ef.Incident == supervision.IncidentSuppressed || ef.Incident == supervision.IncidentSeized
+		o.pending = o.pending || ef.Incident == supervision.IncidentSuppressed ||
+			ef.Incident == supervision.IncidentSeized
 		o.stuck = o.stuck || ef.Incident == supervision.IncidentContactStuck
 		o.flashed = o.flashed || ef.Flash
 		o.stormed = o.stormed || ef.Incident == supervision.IncidentTooManyOpenings

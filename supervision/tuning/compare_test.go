@@ -73,8 +73,10 @@ func (c *methodRun) row(shape, method string) string {
 		}
 		return fmt.Sprintf("> %d", mostTried)
 	}
-	return fmt.Sprintf("%-10s %-20s %-8s %-8s %-9s %-8s %-8s %-8s %-8s %-17s %s\n", shape, method, needs(0.15), needs(0.10), needs(0.075),
-		fmt.Sprintf("%+.1f", c.bias(15)), fmt.Sprintf("%+.1f", c.bias(25)), fmt.Sprintf("%.1f", 100*c.half(15)), fmt.Sprintf("%.1f", 100*c.half(25)), c.covers(15), c.covers(25))
+	return fmt.Sprintf("%-10s %-20s %-8s %-8s %-9s %-8s %-8s %-8s %-8s %-17s %s\n", shape, method, needs(0.15),
+		needs(0.10), needs(0.075),
+		fmt.Sprintf("%+.1f", c.bias(15)), fmt.Sprintf("%+.1f", c.bias(25)), fmt.Sprintf("%.1f", 100*c.half(15)),
+		fmt.Sprintf("%.1f", 100*c.half(25)), c.covers(15), c.covers(25))
 }
 
 // methodPair of methods on the same cards.

@@ -18,11 +18,13 @@ const (
 // n is 2 to 1,000, coverage and confidence are 0.5 to 0.9999. It takes a few milliseconds at most.
 func ToleranceFactor(n int, coverage, confidence float64) (float64, error) {
 	if n < smallestSample || n > largestSample {
-		return 0, fmt.Errorf("tolerance factor for a sample of %d: %d to %d are possible", n, smallestSample, largestSample)
+		return 0, fmt.Errorf("tolerance factor for a sample of %d: %d to %d are possible", n, smallestSample,
+			largestSample)
 	}
 	for _, p := range [...]float64{coverage, confidence} {
 		if !(p >= 0.5 && p <= 0.9999) {
-			return 0, fmt.Errorf("tolerance factor for coverage %v at confidence %v: 0.5 to 0.9999 are possible", coverage, confidence)
+			return 0, fmt.Errorf("tolerance factor for coverage %v at confidence %v: 0.5 to 0.9999 are possible",
+				coverage, confidence)
 		}
 	}
 	root := math.Sqrt(float64(n))

@@ -32,7 +32,8 @@ func TestFactorOfTheHandbook(t *testing.T) {
 
 // One-sided factors for 99 % of a normal population at 95 % confidence, from memory of the published tables.
 func TestFactorsOfTheTables(t *testing.T) {
-	for n, want := range map[int]float64{2: 37.094, 3: 10.553, 4: 7.042, 5: 5.741, 6: 5.062, 8: 4.354, 10: 3.981, 15: 3.520, 20: 3.295, 25: 3.158, 30: 3.064} {
+	for n, want := range map[int]float64{2: 37.094, 3: 10.553, 4: 7.042, 5: 5.741, 6: 5.062, 8: 4.354, 10: 3.981,
+		15: 3.520, 20: 3.295, 25: 3.158, 30: 3.064} {
 		k, err := ToleranceFactor(n, 0.99, 0.95)
 		require.NoError(t, err)
 		assert.InDelta(t, want, k, 0.0006, "n = %d", n)
@@ -103,7 +104,8 @@ func TestFactorRefusesWhatItCannotDo(t *testing.T) {
 	for _, c := range []struct {
 		n                    int
 		coverage, confidence float64
-	}{{1, .99, .95}, {1001, .99, .95}, {10, .4, .95}, {10, 1, .95}, {10, .99, .3}, {10, .99, 1}, {10, math.NaN(), .95}} {
+	}{{1, .99, .95}, {1001, .99, .95}, {10, .4, .95}, {10, 1, .95}, {10, .99, .3}, {10, .99, 1},
+		{10, math.NaN(), .95}} {
 		_, err := ToleranceFactor(c.n, c.coverage, c.confidence)
 		assert.Error(t, err, "%v", c)
 	}

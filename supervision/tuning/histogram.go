@@ -54,7 +54,10 @@ func (r Result) rows(room int) []row {
 	}
 	var out []row
 	for at, all := range answers {
-		slices.SortFunc(all, func(a, b byte) int { return cmp.Compare(strings.IndexByte(symbols, a), strings.IndexByte(symbols, b)) })
+		slices.SortFunc(all, func(a, b byte) int {
+			return cmp.Compare(strings.IndexByte(symbols, a),
+				strings.IndexByte(symbols, b))
+		})
 		label := figure(at)
 		if at == 0 {
 			label = "unopened"
@@ -90,7 +93,8 @@ func symbol(t Trial) byte {
 func (r Result) marks() []row {
 	var out []row
 	add := func(at time.Duration, order int, format string, args ...any) {
-		out = append(out, row{at, order, fmt.Sprintf("-%*s - %s", labelWidth-1, figure(at), fmt.Sprintf(format, args...))})
+		out = append(out, row{at, order, fmt.Sprintf("-%*s - %s", labelWidth-1, figure(at),
+			fmt.Sprintf(format, args...))})
 	}
 	for i, s := range r.Window.Spans {
 		from, to := "window begins", "window ends"

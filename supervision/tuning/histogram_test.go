@@ -18,11 +18,14 @@ func TestHistogram(t *testing.T) {
 	l := window.Defaults()
 	l.FlashMin, l.FlashMax = 400*ms, 500*ms
 	r := Result{
-		Verdict: Found, Threshold: 402 * ms, ThresholdLow: 386 * ms, ThresholdHigh: 418 * ms, Bound: 560 * ms, Recommended: 620 * ms, LongestStayed: 410 * ms,
+		Verdict: Found, Threshold: 402 * ms, ThresholdLow: 386 * ms, ThresholdHigh: 418 * ms, Bound: 560 * ms,
+		Recommended: 620 * ms, LongestStayed: 410 * ms,
 		Window: Plan{Window: l}.window(0),
 		Trials: []Trial{
-			{Interval: 250 * ms, Answer: Stayed}, {Answer: Stayed}, {Interval: 320 * ms, Answer: Stayed}, {Interval: 400 * ms, Answer: Cleared}, {Interval: 390 * ms, Answer: Stayed},
-			{Interval: 410 * ms, Answer: Cleared}, {Interval: 390 * ms, Answer: Unknown}, {Interval: 410 * ms, Answer: Stayed}, {Interval: 410 * ms, Answer: Cleared, RangUp: true},
+			{Interval: 250 * ms, Answer: Stayed}, {Answer: Stayed}, {Interval: 320 * ms, Answer: Stayed},
+			{Interval: 400 * ms, Answer: Cleared}, {Interval: 390 * ms, Answer: Stayed},
+			{Interval: 410 * ms, Answer: Cleared}, {Interval: 390 * ms, Answer: Unknown},
+			{Interval: 410 * ms, Answer: Stayed}, {Interval: 410 * ms, Answer: Cleared, RangUp: true},
 			{Interval: 620 * ms, Answer: Cleared}, {Interval: 620 * ms, Answer: Cleared},
 		},
 	}

@@ -42,14 +42,16 @@ func (p Plan) complete() (Plan, window.Result, error) {
 	}
 	switch {
 	case p.Shortest < shortestAtAll:
-		return p, w, fmt.Errorf("shortest trial %v: at least %v; line circuits ignore shorter breaks", p.Shortest, shortestAtAll)
+		return p, w, fmt.Errorf("shortest trial %v: at least %v; line circuits ignore shorter breaks", p.Shortest,
+			shortestAtAll)
 	case p.Shortest < shortestSafe && !p.PulseDiallingOff:
 		return p, w, fmt.Errorf("shortest trial %v: below %v the adapter can read a break as dial pulses; switch pulse dialling off at the adapter and state so, or begin at %[2]v",
 			p.Shortest, shortestSafe)
 	case p.Longest > longest.At:
 		return p, w, fmt.Errorf("longest trial %v: at most %v, since %s", p.Longest, longest.At, longest.Reason.Text())
 	case p.Longest < p.Shortest:
-		return p, w, fmt.Errorf("longest trial %v is shorter than the shortest, %v; raise the longest or lower the shortest", p.Longest, p.Shortest)
+		return p, w, fmt.Errorf("longest trial %v is shorter than the shortest, %v; raise the longest or lower the shortest",
+			p.Longest, p.Shortest)
 	case p.MaxHolds < 1 || p.MaxHolds > mostHolds:
 		return p, w, fmt.Errorf("%d holds: 1 to %d", p.MaxHolds, mostHolds)
 	case p.Random == nil:

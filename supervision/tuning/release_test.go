@@ -21,7 +21,8 @@ func TestReleaseLeavesRoomForTheRecommendation(t *testing.T) {
 		}
 		l := p.Window
 		l.Release = window.Band{Min: r.Release, Max: r.Release}
-		assert.True(t, window.Of(l, window.WorstCase).Allows(r.Recommended), "%s: release %s, recommended %s", release, r.Release, r.Recommended)
+		assert.True(t, window.Of(l, window.WorstCase).Allows(r.Recommended), "%s: release %s, recommended %s", release,
+			r.Release, r.Recommended)
 		assert.Positive(t, r.Release)
 		assert.LessOrEqual(t, r.Release, r.Bound)
 	}

@@ -69,7 +69,8 @@ func TestSharpThreshold(t *testing.T) {
 			if v.Interval == 0 {
 				catches++
 			}
-			if v.Answer == Cleared && v.Interval >= r.Bound && v.Interval >= r.LongestStayed*3/2 && v.Interval <= r.Recommended {
+			if v.Answer == Cleared && v.Interval >= r.Bound && v.Interval >= r.LongestStayed*3/2 &&
+				v.Interval <= r.Recommended {
 				confirmed++
 			}
 		}
@@ -87,7 +88,8 @@ func TestAscent(t *testing.T) {
 			tried = append(tried, v.Interval)
 		}
 	}
-	assert.Equal(t, []time.Duration{250 * ms, 320 * ms, 400 * ms, 500 * ms, 630 * ms, 790 * ms, 990 * ms, 1240 * ms, 1400 * ms, 1400 * ms, 1400 * ms}, tried)
+	assert.Equal(t, []time.Duration{250 * ms, 320 * ms, 400 * ms, 500 * ms, 630 * ms, 790 * ms, 990 * ms, 1240 * ms,
+		1400 * ms, 1400 * ms, 1400 * ms}, tried)
 }
 
 // noFigures checks that nothing is invented.
@@ -165,7 +167,8 @@ func TestContradictory(t *testing.T) {
 	_, r := run(t, plan(1), always(Stayed), earlier...)
 	assert.Equal(t, Contradictory, r.Verdict)
 	noFigures(t, r)
-	assert.Equal(t, "Holds stayed at intervals up to 900ms and cleared at shorter ones, more often than chance allows: that is no threshold. See that every call is really held before its trial, that nobody else touches the line, and that the contact opens each time; then begin again.", r.Text)
+	assert.Equal(t, "Holds stayed at intervals up to 900ms and cleared at shorter ones, more often than chance allows: that is no threshold. See that every call is really held before its trial, that nobody else touches the line, and that the contact opens each time; then begin again.",
+		r.Text)
 }
 
 // Answers by the toss of a coin are not taken for a threshold.
@@ -306,7 +309,8 @@ func TestMeasuredOpenings(t *testing.T) {
 	// After few trials the bound is far above 1.5 times what failed.
 	earlier := []Trial{{Answer: Stayed}}
 	for range 4 {
-		earlier = append(earlier, Trial{Interval: 340 * ms, Measured: 310 * ms, Answer: Stayed}, Trial{Interval: 520 * ms, Measured: 510 * ms, Answer: Cleared})
+		earlier = append(earlier, Trial{Interval: 340 * ms, Measured: 310 * ms, Answer: Stayed},
+			Trial{Interval: 520 * ms, Measured: 510 * ms, Answer: Cleared})
 	}
 	s, err := NewSession(plan(1), earlier)
 	require.NoError(t, err)
@@ -337,14 +341,19 @@ func TestPlanIsChecked(t *testing.T) {
 		change func(*Plan)
 		want   string
 	}{
-		"short":     {func(p *Plan) { p.Shortest = 249 * ms }, "shortest trial 249ms: below 250ms the adapter can read a break as dial pulses"},
-		"very":      {func(p *Plan) { p.Shortest, p.PulseDiallingOff = 19*ms, true }, "shortest trial 19ms: at least 20ms"},
-		"long":      {func(p *Plan) { p.Longest = 1401 * ms }, "longest trial 1.401s: at most 1.4s, since lead and interval"},
-		"crossed":   {func(p *Plan) { p.Shortest, p.Longest = 600*ms, 500*ms }, "longest trial 500ms is shorter than the shortest, 600ms"},
+		"short": {func(p *Plan) { p.Shortest = 249 * ms },
+			"shortest trial 249ms: below 250ms the adapter can read a break as dial pulses"},
+		"very": {func(p *Plan) { p.Shortest, p.PulseDiallingOff = 19*ms, true },
+			"shortest trial 19ms: at least 20ms"},
+		"long": {func(p *Plan) { p.Longest = 1401 * ms },
+			"longest trial 1.401s: at most 1.4s, since lead and interval"},
+		"crossed": {func(p *Plan) { p.Shortest, p.Longest = 600*ms, 500*ms },
+			"longest trial 500ms is shorter than the shortest, 600ms"},
 		"holds":     {func(p *Plan) { p.MaxHolds = 101 }, "101 holds: 1 to 100"},
 		"negative":  {func(p *Plan) { p.MaxHolds = -1 }, "-1 holds: 1 to 100"},
 		"no source": {func(p *Plan) { p.Random = nil }, "no random source"},
-		"no window": {func(p *Plan) { p.Window.Lead = 1900 * ms }, "no interval can be tried: the line's window is empty, because"},
+		"no window": {func(p *Plan) { p.Window.Lead = 1900 * ms },
+			"no interval can be tried: the line's window is empty, because"},
 	} {
 		p := plan(1)
 		c.change(&p)
@@ -380,7 +389,8 @@ func TestAnyAnswers(t *testing.T) {
 		if p.PulseDiallingOff {
 			low = 20
 		}
-		p.Shortest = time.Duration(rapid.IntRange(low, 900).Draw(t, "shortest"))*ms + time.Duration(rapid.IntRange(0, 999).Draw(t, "us"))*time.Microsecond
+		p.Shortest = time.Duration(rapid.IntRange(low, 900).Draw(t, "shortest"))*ms +
+			time.Duration(rapid.IntRange(0, 999).Draw(t, "us"))*time.Microsecond
 		if rapid.Bool().Draw(t, "flash") {
 			p.Window.FlashMin = time.Duration(rapid.IntRange(0, 500).Draw(t, "flash min")) * ms
 			p.Window.FlashMax = p.Window.FlashMin + time.Duration(rapid.IntRange(1, 700).Draw(t, "flash"))*ms

@@ -29,17 +29,19 @@ const (
 // settings are what a simulation depends on; the file begins with them, so that it cannot be of others.
 func settings() string {
 	return fmt.Sprintf("coverage %v confidence %v credible %v mean %v penalty %v slip %v ratios %v-%v/%d rungs %v fewest %d narrow %v confirmations %d offset %v scattered %v",
-		coverage, confidence, credible, credibleMean, penalty, errorRate, narrowest, widest, ratios, ascentRatio, minAnswers, narrowInterval, confirmations, offset, maxRelativeSpread)
+		coverage, confidence, credible, credibleMean, penalty, errorRate, narrowest, widest, ratios, ascentRatio,
+		minAnswers, narrowInterval, confirmations, offset, maxRelativeSpread)
 }
 
 // shown is a whole session with a simulated card.
 func shown(t testing.TB, c card, r *rand.Rand) Result {
-	_, result := run(t, Plan{Window: window.Defaults(), Random: r}, func(i int, interval time.Duration, catch bool) Trial {
-		if !catch && c.clears(i, interval) {
-			return Trial{Answer: Cleared}
-		}
-		return Trial{Answer: Stayed}
-	})
+	_, result := run(t, Plan{Window: window.Defaults(), Random: r},
+		func(i int, interval time.Duration, catch bool) Trial {
+			if !catch && c.clears(i, interval) {
+				return Trial{Answer: Cleared}
+			}
+			return Trial{Answer: Stayed}
+		})
 	return result
 }
 
@@ -101,8 +103,10 @@ const tallyHead = "cards      estimate  interval  holds p50 p90   bias    mean i
 	"           %         %                        %       interval  covers   covers     truth, p50\n"
 
 func (y *tally) String() string {
-	return fmt.Sprintf("%-10d %-9.1f %-9.1f %5.0f %7.0f   %+5.1f   %5.1f %%   %5.1f %%  %5.1f %%    %+5.1f %%", y.cards, percent(y.estimated, y.cards), percent(y.recommended, y.cards),
-		at(y.holds, 0.5), at(y.holds, 0.9), 100*mean(y.bias), percent(y.meanIn, y.estimated), percent(y.boundOK, y.estimated), percent(y.intervalOK, y.recommended), 100*at(y.room, 0.5))
+	return fmt.Sprintf("%-10d %-9.1f %-9.1f %5.0f %7.0f   %+5.1f   %5.1f %%   %5.1f %%  %5.1f %%    %+5.1f %%", y.cards,
+		percent(y.estimated, y.cards), percent(y.recommended, y.cards),
+		at(y.holds, 0.5), at(y.holds, 0.9), 100*mean(y.bias), percent(y.meanIn, y.estimated),
+		percent(y.boundOK, y.estimated), percent(y.intervalOK, y.recommended), 100*at(y.room, 0.5))
 }
 
 // The stated coverage holds for normal releases: bound and interval are no less than what 99 % of releases take for at
@@ -218,8 +222,10 @@ func TestUpDown(t *testing.T) {
 // simulation returns the text of the file.
 func simulation(t testing.TB, cards int) string {
 	var b strings.Builder
-	fmt.Fprintf(&b, "%s\n\nWritten by: go test ./supervision/tuning -run Simulation -simulate -timeout 1h\n", settings())
-	fmt.Fprintf(&b, "%d cards of each shape; their means are 280 to 650 ms, their spreads 2 to 15 %% of the mean.\n", cards)
+	fmt.Fprintf(&b, "%s\n\nWritten by: go test ./supervision/tuning -run Simulation -simulate -timeout 1h\n",
+		settings())
+	fmt.Fprintf(&b, "%d cards of each shape; their means are 280 to 650 ms, their spreads 2 to 15 %% of the mean.\n",
+		cards)
 	b.WriteString("\nWhole sessions as the user makes them: catch trials, confirmation, at most 25 holds\n")
 	b.WriteString("Estimate: sessions with a threshold; interval: with a recommendation; bias: of the threshold. The last columns are shares of those\n" +
 		"with an estimate or a recommendation: the mean lies in its 95 % interval; bound and recommendation are no less than what 99 % of releases take.\n\n")
@@ -248,8 +254,10 @@ func simulation(t testing.TB, cards int) string {
 	b.WriteString("\nThe two methods, hold by hold, without catch trials and confirmation\n")
 	b.WriteString("Holds needed until 95 % of cards' thresholds are that close to the truth, and the rest at 15 and 25 holds.\n" +
 		"up-and-down: steps of 5 %, the estimate of Dixon and Mood. The same, fitted: the fit of the trials of up-and-down.\n\n")
-	fmt.Fprintf(&b, "%-10s %-20s %-27s %-17s %-17s %s\n", "", "", "holds needed for half-width", "bias %", "half-width %", "bound covers %, over truth % (p50)")
-	fmt.Fprintf(&b, "%-10s %-20s %-8s %-8s %-9s %-8s %-8s %-8s %-8s %-17s %s\n", "", "", "15 %", "10 %", "7.5 %", "15", "25", "15", "25", "15", "25")
+	fmt.Fprintf(&b, "%-10s %-20s %-27s %-17s %-17s %s\n", "", "", "holds needed for half-width", "bias %",
+		"half-width %", "bound covers %, over truth % (p50)")
+	fmt.Fprintf(&b, "%-10s %-20s %-8s %-8s %-9s %-8s %-8s %-8s %-8s %-17s %s\n", "", "", "15 %", "10 %", "7.5 %", "15",
+		"25", "15", "25", "15", "25")
 	for i, s := range shapes {
 		b.WriteString(compare(t, s.card, cards, rand.New(rand.NewPCG(uint64(i), 3))).table(s.name))
 	}

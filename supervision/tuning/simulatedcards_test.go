@@ -35,7 +35,8 @@ func anyMean(r *rand.Rand) float64   { return 280 + 370*r.Float64() }
 func anySpread(r *rand.Rand) float64 { return 0.02 * math.Pow(7.5, r.Float64()) }
 
 func normalCard(mean, spread float64, r *rand.Rand) card {
-	return card{func(int) float64 { return mean * (1 + spread*r.NormFloat64()) }, mean, mean * (1 + quantile(0.99)*spread)}
+	return card{func(int) float64 { return mean * (1 + spread*r.NormFloat64()) }, mean,
+		mean * (1 + quantile(0.99)*spread)}
 }
 
 func skewedCard(mean, spread float64, r *rand.Rand) card {
@@ -71,5 +72,6 @@ func twoModeCard(mean, spread float64, r *rand.Rand) card {
 
 func driftingCard(mean, spread float64, r *rand.Rand) card {
 	at := func(hold int) float64 { return mean * (1 + 0.1*float64(hold)/25) }
-	return card{func(hold int) float64 { return at(hold) * (1 + spread*r.NormFloat64()) }, at(12), at(25) * (1 + quantile(0.99)*spread)}
+	return card{func(hold int) float64 { return at(hold) * (1 + spread*r.NormFloat64()) }, at(12),
+		at(25) * (1 + quantile(0.99)*spread)}
 }

@@ -25,12 +25,15 @@ func holds(n int) string {
 
 func (s *Session) caught(c counts) (Verdict, string) {
 	if c.catchCleared >= 2 {
-		return AdapterClears, fmt.Sprintf("%s cleared although the loop was not opened: the adapter itself interrupts the current when the far end clears (its own disconnect signal), or the hold was not held. "+
-			"This line may need no contact at all; look for that signal among the adapter's settings, switch it off and tune again if the contact is to do it.", holds(c.catchCleared))
+		return AdapterClears,
+			fmt.Sprintf("%s cleared although the loop was not opened: the adapter itself interrupts the current when the far end clears (its own disconnect signal), or the hold was not held. "+
+				"This line may need no contact at all; look for that signal among the adapter's settings, switch it off and tune again if the contact is to do it.",
+				holds(c.catchCleared))
 	}
 	if c.catchStayed >= 2 {
-		return Contradictory, "One hold cleared although the loop was not opened, and two stayed: either one answer was a slip, or the adapter interrupts by itself now and then. " +
-			"No threshold can be told from that; see that each call is really held before its trial, and begin again."
+		return Contradictory,
+			"One hold cleared although the loop was not opened, and two stayed: either one answer was a slip, or the adapter interrupts by itself now and then. " +
+				"No threshold can be told from that; see that each call is really held before its trial, and begin again."
 	}
 	return TooFew, "One hold cleared although the loop was not opened; further trials without an opening have to show whether the adapter interrupts by itself."
 }
@@ -62,7 +65,8 @@ func (s *Session) scattered(c counts) string {
 func (s *Session) noDependence(c counts) string {
 	return fmt.Sprintf("%d cleared and %d stayed, and long openings cleared no more of them than short ones: the length is not the cause, and another interval will not help. "+
 		"See that every call is really held before its trial and that the contact opens each time. If it does, this card does not let go for an opening "+
-		"(one that changes its state with each break clears every other hold): ask whoever knows the card how the exchange told it that the far end had gone.", c.cleared, c.stayed)
+		"(one that changes its state with each break clears every other hold): ask whoever knows the card how the exchange told it that the far end had gone.",
+		c.cleared, c.stayed)
 }
 
 func (s *Session) tooFew(c counts) string {
@@ -92,7 +96,8 @@ func (s *Session) why(c counts, need time.Duration) string {
 }
 
 func (s *Session) noRoom(c counts, need time.Duration, r *Result) string {
-	text := fmt.Sprintf("The card lets go at %s or so, but %s, and %s.", clock(r.Threshold), s.why(c, need), s.window.Why(need))
+	text := fmt.Sprintf("The card lets go at %s or so, but %s, and %s.", clock(r.Threshold), s.why(c, need),
+		s.window.Why(need))
 	if n := len(s.window.Spans); n > 0 {
 		text += " To make room, change " + s.window.Spans[n-1].To.Reason.Change() + "."
 	}
@@ -104,25 +109,29 @@ func (s *Session) outlier(c counts) string {
 	if c.longestStayed <= time.Duration(s.now.bound) {
 		return ""
 	}
-	return fmt.Sprintf(" The failure at %s stands apart from all others; if that hold was not a hold or the answer a slip, begin again.", clock(c.longestStayed))
+	return fmt.Sprintf(" The failure at %s stands apart from all others; if that hold was not a hold or the answer a slip, begin again.",
+		clock(c.longestStayed))
 }
 
 func (s *Session) ringsUp(c counts, recommended time.Duration) string {
 	return fmt.Sprintf("It takes %s to be sure that holds clear, but the line rang up after the break in %d trials, from %s on: the card takes the current's return for ringing. "+
-		"No shorter interval is long enough; see whether the card's ring detection can be made slower, then tune again.", clock(recommended), c.rangUp, clock(c.rangUpFrom))
+		"No shorter interval is long enough; see whether the card's ring detection can be made slower, then tune again.",
+		clock(recommended), c.rangUp, clock(c.rangUpFrom))
 }
 
 func (s *Session) says(c counts, r *Result) string {
 	need := s.need(c)
 	text := fmt.Sprintf("The card lets go at %s on the average (%s to %s), spread %s; %s, hence %s%s.",
-		clock(r.Threshold), clock(r.ThresholdLow), clock(r.ThresholdHigh), clock(r.Spread), s.why(c, need), clock(r.Recommended), recommendationRaised(need, r.Recommended))
+		clock(r.Threshold), clock(r.ThresholdLow), clock(r.ThresholdHigh), clock(r.Spread), s.why(c, need),
+		clock(r.Recommended), recommendationRaised(need, r.Recommended))
 	if r.Confirmed > 0 {
 		text += fmt.Sprintf(" %s cleared at that length.", holds(r.Confirmed))
 	} else {
 		text += " No hold was tried at that length."
 	}
 	if c.rangUp > 0 {
-		text += fmt.Sprintf(" The line rang up after the break in %s, from %s on.", trials(c.rangUp), clock(c.rangUpFrom))
+		text += fmt.Sprintf(" The line rang up after the break in %s, from %s on.", trials(c.rangUp),
+			clock(c.rangUpFrom))
 	}
 	return text + s.outlier(c)
 }

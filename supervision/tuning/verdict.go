@@ -53,7 +53,8 @@ const maxRelativeSpread = 0.25
 // Result returns what the trials so far say. It may be asked at any time.
 func (s *Session) Result() Result {
 	c := s.count()
-	r := Result{Trials: append([]Trial(nil), s.trials...), Holds: len(s.trials), LongestStayed: c.longestStayed, RangUpFrom: c.rangUpFrom, Window: s.window}
+	r := Result{Trials: append([]Trial(nil), s.trials...), Holds: len(s.trials), LongestStayed: c.longestStayed,
+		RangUpFrom: c.rangUpFrom, Window: s.window}
 	switch {
 	case c.catchCleared > 0:
 		r.Verdict, r.Text = s.caught(c)
@@ -86,7 +87,8 @@ func (s *Session) found(c counts, r *Result) {
 	recommended := s.recommend(need)
 	switch {
 	case recommended == 0 && !dependsOnLength(s.trials):
-		*r = Result{Verdict: Contradictory, Text: s.noDependence(c), Trials: r.Trials, Holds: r.Holds, LongestStayed: r.LongestStayed, RangUpFrom: r.RangUpFrom, Window: r.Window}
+		*r = Result{Verdict: Contradictory, Text: s.noDependence(c), Trials: r.Trials, Holds: r.Holds,
+			LongestStayed: r.LongestStayed, RangUpFrom: r.RangUpFrom, Window: r.Window}
 	case recommended == 0:
 		r.Verdict, r.Text = NoRoom, s.noRoom(c, need, r)
 	case c.rangUp >= 2 && recommended >= c.rangUpFrom:

@@ -60,7 +60,8 @@ func (l Line) ReleaseFor(v time.Duration) time.Duration {
 
 // edges returns the bounds from below and from above, without the flash window's.
 func (l Line) edges(m Method) (low, high []Edge) {
-	low = []Edge{{above(l.Release.Min + l.loss(m, Band{Max: l.Release.Max - l.Release.Min})), CardRelease}, {max(up(l.Floor), ms), Floor}}
+	low = []Edge{{above(l.Release.Min + l.loss(m, Band{Max: l.Release.Max - l.Release.Min})), CardRelease},
+		{max(up(l.Floor), ms), Floor}}
 	if l.PulseDialling {
 		low = append(low, Edge{above(l.PulseMax + pulseStep + l.loss(m, Band{})), DialPulse})
 	}
@@ -108,7 +109,8 @@ func (l Line) bounded() Line {
 	}
 	l.Timing.Min = within(l.Timing.Min, -time.Hour)
 	l.Timing.Max = max(l.Timing.Min, within(l.Timing.Max, -time.Hour))
-	for _, d := range []*time.Duration{&l.FlashMin, &l.FlashMax, &l.OnHookRecognition, &l.PulseMax, &l.Floor, &l.Ceiling, &l.LongestOpen, &l.Lead} {
+	for _, d := range []*time.Duration{&l.FlashMin, &l.FlashMax, &l.OnHookRecognition, &l.PulseMax, &l.Floor,
+		&l.Ceiling, &l.LongestOpen, &l.Lead} {
 		*d = within(*d, 0)
 	}
 	l.FlashMin = min(l.FlashMin, l.FlashMax)
@@ -154,7 +156,8 @@ func (r *Result) add(from, to Edge) {
 
 func empty(from, to Edge) string {
 	return fmt.Sprintf("empty, because %s at %s and %s at %s already: change one of %s, %s",
-		reasons[from.Reason].at, clock(from.At-ms), reasons[to.Reason].at, clock(to.At), from.Reason.Change(), to.Reason.Change())
+		reasons[from.Reason].at, clock(from.At-ms), reasons[to.Reason].at, clock(to.At), from.Reason.Change(),
+		to.Reason.Change())
 }
 
 const edgeMargin = 100 * ms

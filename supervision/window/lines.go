@@ -26,7 +26,8 @@ func (r Result) Lines() []string {
 			fmt.Sprintf("  to %s: %s (%s).", clock(s.To.At), s.To.Reason.Text(), s.To.Reason))
 	}
 	if r.Flash != (Band{}) {
-		out = append(out, fmt.Sprintf("Not from %s to %s: the adapter could take that for a hook flash.", clock(max(r.Flash.Min, 0)), clock(r.Flash.Max)))
+		out = append(out, fmt.Sprintf("Not from %s to %s: the adapter could take that for a hook flash.",
+			clock(max(r.Flash.Min, 0)), clock(r.Flash.Max)))
 	}
 	out = append(out, fmt.Sprintf("Recommended: %s; %s above the shortest, %s below the longest.",
 		clock(r.Recommended), clock(r.Below), clock(r.Above)))
@@ -66,5 +67,6 @@ func (r Result) scale() []string {
 	if r.Flash.Max > 0 {
 		key += "  f hook flash"
 	}
-	return []string{"  " + string(marks), "  " + ruler.String(), "  " + strings.TrimRight(figures.String(), " "), "  " + key}
+	return []string{"  " + string(marks), "  " + ruler.String(), "  " + strings.TrimRight(figures.String(), " "), "  " +
+		key}
 }

@@ -109,9 +109,11 @@ func (r Result) Why(v time.Duration) string {
 	for i, s := range r.Spans {
 		switch {
 		case v < s.From.At && (i == 0 || s.From.Reason != FlashEnds):
-			return clock(v) + " is shorter than the shortest possible, " + clock(s.From.At) + ": " + s.From.Reason.Text()
+			return clock(v) + " is shorter than the shortest possible, " + clock(s.From.At) + ": " +
+				s.From.Reason.Text()
 		case v < s.From.At:
-			return clock(v) + " lies between " + clock(r.Spans[i-1].To.At) + " and " + clock(s.From.At) + ": " + s.From.Reason.Text()
+			return clock(v) + " lies between " + clock(r.Spans[i-1].To.At) + " and " + clock(s.From.At) + ": " +
+				s.From.Reason.Text()
 		case v <= s.To.At:
 			return ""
 		}

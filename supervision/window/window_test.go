@@ -142,7 +142,8 @@ func TestBelowTheFlashWindow(t *testing.T) {
 	l := measured(Defaults(), 50*ms)
 	l.FlashMin, l.FlashMax, l.Lead = 500*ms, 1000*ms, 500*ms
 	r := Of(l, WorstCase)
-	require.Equal(t, []Span{{Edge{250 * ms, Floor}, Edge{412 * ms, FlashBegins}}, {Edge{1088 * ms, FlashEnds}, Edge{1500 * ms, DialWindow}}}, r.Spans)
+	require.Equal(t, []Span{{Edge{250 * ms, Floor}, Edge{412 * ms, FlashBegins}},
+		{Edge{1088 * ms, FlashEnds}, Edge{1500 * ms, DialWindow}}}, r.Spans)
 	require.Equal(t, 1190*ms, r.Recommended, "above the flash window, where both are possible")
 	require.Equal(t, 1088*ms, r.Clip(413*ms))
 	require.Equal(t, 1500*ms, r.Clip(2*time.Second))
@@ -157,7 +158,8 @@ func TestBelowTheFlashWindow(t *testing.T) {
 	require.Equal(t, 370*ms, r.Recommended, "as near to 800 ms as a quarter of the span leaves")
 	l.Release = Band{500 * ms, 500 * ms}
 	r = Of(l, WorstCase)
-	require.Contains(t, r.Empty, "nor is there room below the flash window, since the line card's release time, with the errors of relay and controller, ends at 537ms and what the adapter may take for a hook flash begins at 412ms")
+	require.Contains(t, r.Empty,
+		"nor is there room below the flash window, since the line card's release time, with the errors of relay and controller, ends at 537ms and what the adapter may take for a hook flash begins at 412ms")
 }
 
 func TestEachCeiling(t *testing.T) {
@@ -193,7 +195,8 @@ func TestMethods(t *testing.T) {
 
 func TestSteps(t *testing.T) {
 	require.Equal(t, []time.Duration{940 * ms, 1100 * ms, 1300 * ms}, Steps(Defaults(), 800*ms))
-	require.Equal(t, []time.Duration{638 * ms, 910 * ms, 1300 * ms}, Steps(Defaults(), 250*ms), "an interval outside of the window")
+	require.Equal(t, []time.Duration{638 * ms, 910 * ms, 1300 * ms}, Steps(Defaults(), 250*ms),
+		"an interval outside of the window")
 	require.Equal(t, []time.Duration{1300 * ms}, Steps(Defaults(), 1150*ms))
 	require.Nil(t, Steps(Defaults(), 1200*ms), "no room")
 	require.Nil(t, Steps(Defaults(), 5*time.Second))
@@ -223,7 +226,8 @@ func TestLines(t *testing.T) {
 	require.Contains(t, text, "Not from 222ms to 878ms: the adapter could take that for a hook flash.")
 	require.Contains(t, text, ".fffff")
 	l.Lead = 1900 * ms
-	require.Equal(t, []string{"Possible lengths (worst case): " + Of(l, WorstCase).Empty + "."}, Of(l, WorstCase).Lines())
+	require.Equal(t, []string{"Possible lengths (worst case): " + Of(l, WorstCase).Empty + "."},
+		Of(l, WorstCase).Lines())
 }
 
 func TestReasons(t *testing.T) {
@@ -285,8 +289,10 @@ func drawn(t *rapid.T) Line {
 		// rapid prefers small numbers, so what is large leaves room.
 		Release: band("release", 700), OnHookRecognition: 2*time.Second - d("recognition", 0, 1750),
 		Operate: band("operate", 20), ReleaseTime: band("release time", 20), Bounce: band("bounce", 10),
-		Timing: Band{-d("early", 0, 100), d("late", 0, 100)}, PulseDialling: rapid.Bool().Draw(t, "pulses"), PulseMax: d("pulse", 20, 200),
-		Floor: d("floor", 0, 300), Ceiling: 3*time.Second - d("ceiling", 0, 3000), LongestOpen: 3*time.Second - d("longest", 0, 3000), Lead: d("lead", 0, 1750),
+		Timing: Band{-d("early", 0, 100), d("late", 0, 100)}, PulseDialling: rapid.Bool().Draw(t, "pulses"),
+		PulseMax: d("pulse", 20, 200),
+		Floor:    d("floor", 0, 300), Ceiling: 3*time.Second - d("ceiling", 0, 3000),
+		LongestOpen: 3*time.Second - d("longest", 0, 3000), Lead: d("lead", 0, 1750),
 	}
 	if rapid.Bool().Draw(t, "flash") {
 		l.FlashMin = d("flash min", 20, 1550)
@@ -301,7 +307,8 @@ func sound(l Line, v time.Duration) bool {
 	long := v + l.Timing.Max + l.ReleaseTime.Max - l.Operate.Min + l.Bounce.Max
 	flash := l.FlashMax > 0 && short <= l.FlashMax+50*ms && long >= l.FlashMin-50*ms
 	pulse := l.PulseDialling && short <= l.PulseMax+10*ms
-	return v > 0 && short > l.Release.Max && !flash && !pulse && v >= l.Floor && v <= l.Ceiling && long <= l.LongestOpen &&
+	return v > 0 && short > l.Release.Max && !flash && !pulse && v >= l.Floor && v <= l.Ceiling &&
+		long <= l.LongestOpen &&
 		v+l.Lead <= 2*time.Second && v <= l.OnHookRecognition
 }
 
@@ -331,11 +338,13 @@ func TestWindowAgainstItsConstraints(t *testing.T) {
 		}
 		for _, r := range []Result{r, wide} {
 			if (r.Recommended != 0) != (r.Empty == "") || r.Empty == "" && (!r.Allows(r.Recommended) ||
-				!r.Allows(r.Recommended-r.Below) || r.Allows(r.Recommended-r.Below-ms) || !r.Allows(r.Recommended+r.Above) || r.Allows(r.Recommended+r.Above+ms)) {
+				!r.Allows(r.Recommended-r.Below) || r.Allows(r.Recommended-r.Below-ms) ||
+				!r.Allows(r.Recommended+r.Above) || r.Allows(r.Recommended+r.Above+ms)) {
 				t.Fatalf("recommended %+v", r)
 			}
 			for i, s := range r.Spans {
-				if s.From.At%ms != 0 || s.To.At%ms != 0 || s.From.At > s.To.At || i > 0 && s.From.At <= r.Spans[i-1].To.At+ms {
+				if s.From.At%ms != 0 || s.To.At%ms != 0 || s.From.At > s.To.At || i > 0 &&
+					s.From.At <= r.Spans[i-1].To.At+ms {
 					t.Fatalf("spans %+v", r.Spans)
 				}
 			}

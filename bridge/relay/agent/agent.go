@@ -133,7 +133,8 @@ func New(o Options) (*Agent, error) {
 	case o.MaxInterval < time.Millisecond || o.MaxInterval > MostInterval:
 		return nil, fmt.Errorf("%w: max_interval %v; allowed are 1ms to %v", ErrOptions, o.MaxInterval, MostInterval)
 	case o.Watchdog < LeastWatchdog || o.Watchdog > MostWatchdog:
-		return nil, fmt.Errorf("%w: watchdog %v; allowed are %v to %v", ErrOptions, o.Watchdog, LeastWatchdog, MostWatchdog)
+		return nil, fmt.Errorf("%w: watchdog %v; allowed are %v to %v", ErrOptions, o.Watchdog, LeastWatchdog,
+			MostWatchdog)
 	case o.LeastClosed < 0:
 		return nil, fmt.Errorf("%w: least closed time %v; allowed is 0 or more", ErrOptions, o.LeastClosed)
 	}

@@ -95,7 +95,8 @@ func newContact(a *Agent, index int, o ContactOptions) (*Contact, error) {
 	if err != nil {
 		return nil, fmt.Errorf("agent: contact %s: its timer: %w", o.Name, err)
 	}
-	return &Contact{agent: a, index: index, opt: o, wait: w, tried: make(chan struct{}), ended: make(chan struct{})}, nil
+	return &Contact{agent: a, index: index, opt: o, wait: w, tried: make(chan struct{}), ended: make(chan struct{})},
+		nil
 }
 
 // Name is the contact's name.

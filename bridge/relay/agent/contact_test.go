@@ -184,12 +184,14 @@ func TestTimedExactly(t *testing.T) {
 	out := &output{}
 	on(t, out, func(t *testing.T, r *testBed) {
 		require.NoError(t, r.pulse(7, 300*ms))
-		require.Equal(t, State{Level: relay.LevelOpen, Seq: 7, HasSeq: true, Last: OutcomeOpen, Left: 300 * ms, Pulses: 1}, r.c.State())
+		require.Equal(t, State{Level: relay.LevelOpen, Seq: 7, HasSeq: true, Last: OutcomeOpen, Left: 300 * ms,
+			Pulses: 1}, r.c.State())
 		sleep(300*ms - 1)
 		require.True(t, out.isOpen())
 		sleep(1)
 		require.False(t, out.isOpen())
-		require.Equal(t, State{Level: relay.LevelClosed, Seq: 7, HasSeq: true, Last: OutcomeDone, Measured: 300 * ms, Pulses: 1}, r.c.State())
+		require.Equal(t, State{Level: relay.LevelClosed, Seq: 7, HasSeq: true, Last: OutcomeDone, Measured: 300 * ms,
+			Pulses: 1}, r.c.State())
 	})
 }
 

@@ -23,7 +23,8 @@ func FuzzServer(f *testing.F) {
 		}
 		var out [2]output
 		for i := range out {
-			if _, err := a.Contact(ContactOptions{Name: string(rune('a' + i)), Senses: i == 0, Open: func() (Output, error) { return &out[i], nil }}); err != nil {
+			if _, err := a.Contact(ContactOptions{Name: string(rune('a' + i)), Senses: i == 0,
+				Open: func() (Output, error) { return &out[i], nil }}); err != nil {
 				t.Fatal(err)
 			}
 		}

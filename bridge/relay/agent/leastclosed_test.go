@@ -27,7 +27,8 @@ func TestLeastClosed(t *testing.T) {
 		}
 		require.ErrorIs(t, r.c.Pulse(NewMaster("another"), Command{Plain: true, For: 300 * ms}), ErrTooSoon)
 		require.NoError(t, r.pulse(2, 300*ms), "a repeated command gets the first answer")
-		require.Equal(t, State{Level: relay.LevelClosed, Seq: 2, HasSeq: true, Last: OutcomeDone, Measured: 300 * ms, Pulses: 1}, r.c.State())
+		require.Equal(t, State{Level: relay.LevelClosed, Seq: 2, HasSeq: true, Last: OutcomeDone, Measured: 300 * ms,
+			Pulses: 1}, r.c.State())
 		sleep(leastClosed - 1)
 		require.ErrorIs(t, r.pulse(3, 300*ms), ErrTooSoon)
 		require.NoError(t, r.c.Close(r.m), "a close is always obeyed")

@@ -18,7 +18,8 @@ const (
 
 // String names the kind.
 func (k NoticeKind) String() string {
-	names := [...]string{"output failed", "output works again", "master went quiet", "closed late", "stood still", "peer refused", "watchdog not fed"}
+	names := [...]string{"output failed", "output works again", "master went quiet", "closed late", "stood still",
+		"peer refused", "watchdog not fed"}
 	if int(k) < len(names) {
 		return names[k]
 	}

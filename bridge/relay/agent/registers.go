@@ -125,7 +125,8 @@ func (a *Agent) holding(address int) (uint16, bool) {
 func (a *Agent) input(address int) (uint16, bool) {
 	if address >= agentInputs {
 		up := uint32(a.Uptime() / time.Second)
-		all := [...]uint16{mapVersion, uint16(len(a.contacts)), uint16(a.Health()), uint16(up >> 16), uint16(up), millis(a.Watchdog()), millis(a.MaxInterval())}
+		all := [...]uint16{mapVersion, uint16(len(a.contacts)), uint16(a.Health()), uint16(up >> 16), uint16(up),
+			millis(a.Watchdog()), millis(a.MaxInterval())}
 		if address -= agentInputs; address >= len(all) {
 			return 0, false
 		}
@@ -138,7 +139,8 @@ func (a *Agent) input(address int) (uint16, bool) {
 	s := a.contacts[i].State()
 	long := uint32(min(s.Measured.Microseconds(), math.MaxUint32))
 	return [inputEach]uint16{
-		levelNumber(s.Level), uint16(s.Seq), uint16(s.Last), millis(s.Left), uint16(long >> 16), uint16(long), uint16(s.Pulses),
+		levelNumber(s.Level), uint16(s.Seq), uint16(s.Last), millis(s.Left), uint16(long >> 16), uint16(long),
+		uint16(s.Pulses),
 		uint16(min(max(0, s.Late.Microseconds()), math.MaxUint16)),
 	}[which], true
 }

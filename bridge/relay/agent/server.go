@@ -264,7 +264,8 @@ func (s *Server) refuse(conn net.Conn, why string) {
 	reset(conn)
 	s.refused++
 	if now := time.Now(); now.Sub(s.reportedAt) >= refusalsEvery {
-		s.agent.opt.Notify(Notice{Kind: PeerRefused, Err: fmt.Errorf("%s (%d refused since the last report)", why, s.refused)})
+		s.agent.opt.Notify(Notice{Kind: PeerRefused, Err: fmt.Errorf("%s (%d refused since the last report)", why,
+			s.refused)})
 		s.refused, s.reportedAt = 0, now
 	}
 }

@@ -34,7 +34,8 @@ func serve(t *testing.T, o ServerOptions) *testServer {
 	for i, name := range []string{"box-office", "stage-door"} {
 		out := &output{}
 		s.out[i] = out
-		_, err := a.Contact(ContactOptions{Name: name, Senses: i == 0, Open: func() (Output, error) { return out, nil }})
+		_, err := a.Contact(ContactOptions{Name: name, Senses: i == 0,
+			Open: func() (Output, error) { return out, nil }})
 		require.NoError(t, err)
 	}
 	if o.AllowFrom == nil {
@@ -61,7 +62,8 @@ func serve(t *testing.T, o ServerOptions) *testServer {
 // client is a master of simonvetter/modbus: code that is not ours.
 func (s *testServer) client(t *testing.T) *modbus.ModbusClient {
 	t.Helper()
-	c, err := modbus.NewClient(&modbus.ClientConfiguration{URL: "tcp://" + s.at, Timeout: 2 * time.Second, Logger: log.New(io.Discard, "", 0)})
+	c, err := modbus.NewClient(&modbus.ClientConfiguration{URL: "tcp://" + s.at, Timeout: 2 * time.Second,
+		Logger: log.New(io.Discard, "", 0)})
 	require.NoError(t, err)
 	require.NoError(t, c.Open())
 	t.Cleanup(func() { _ = c.Close() })
@@ -243,7 +245,8 @@ func TestConnectionsThatAreEnded(t *testing.T) {
 	for name, sent := range map[string][]byte{
 		"idle": nil, "half a header": {0, 1, 0}, "half a request": request(1, fnReadCoils, 0, 0, 0, 2)[:9],
 		"another protocol": []byte("GET / HTTP/1.1\r\n\r\n"),
-		"protocol 1":       append([]byte{0, 1, 0, 1}, request(1, fnReadCoils, 0, 0, 0, 2)[4:]...), "no length": {0, 1, 0, 0, 0, 1, 1}, "too long": {0, 1, 0, 0, 1, 0, 1},
+		"protocol 1":       append([]byte{0, 1, 0, 1}, request(1, fnReadCoils, 0, 0, 0, 2)[4:]...),
+		"no length":        {0, 1, 0, 0, 0, 1, 1}, "too long": {0, 1, 0, 0, 1, 0, 1},
 	} {
 		t.Run(name, func(t *testing.T) {
 			c := s.raw(t)
@@ -378,7 +381,8 @@ func TestListenBeforeTheNetwork(t *testing.T) {
 func TestMasterVanishes(t *testing.T) {
 	s := serve(t, ServerOptions{})
 	c := s.raw(t)
-	_, err := c.Write(append(request(1, fnWriteRegister, 3, 0xE8, 0, 100), request(2, fnWriteRegisters, 0, 0, 0, 2, 4, 0, 7, 0, 80)...))
+	_, err := c.Write(append(request(1, fnWriteRegister, 3, 0xE8, 0, 100),
+		request(2, fnWriteRegisters, 0, 0, 0, 2, 4, 0, 7, 0, 80)...))
 	require.NoError(t, err)
 	var buf [headerLen + mostPDU]byte
 	for range 2 {

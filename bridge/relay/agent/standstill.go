@@ -48,7 +48,9 @@ func (p *standstillDetector) look() (count uint64, just time.Duration) {
 func (a *Agent) StandstillCount() uint64 {
 	count, just := a.standstill.look()
 	if just > 0 {
-		a.opt.Notify(Notice{Kind: StoodStill, Err: fmt.Errorf("the agent stood still for %v: stopped, or without a processor", just.Round(time.Millisecond))})
+		a.opt.Notify(Notice{Kind: StoodStill,
+			Err: fmt.Errorf("the agent stood still for %v: stopped, or without a processor",
+				just.Round(time.Millisecond))})
 		for _, f := range a.standstillHooks {
 			f()
 		}

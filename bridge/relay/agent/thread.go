@@ -96,7 +96,8 @@ func (c *Contact) expire(now time.Time) {
 	case !now.Before(c.quiet()):
 		name := t.open.master.Name
 		_ = c.close(OutcomeWatchdog)
-		c.notice(MasterQuiet, fmt.Errorf("contact %s: closed, since %s was silent for %v", c.opt.Name, name, c.agent.Watchdog()))
+		c.notice(MasterQuiet, fmt.Errorf("contact %s: closed, since %s was silent for %v", c.opt.Name, name,
+			c.agent.Watchdog()))
 	}
 }
 
@@ -132,18 +133,21 @@ func (c *Contact) execute(m *Master, k Command, gone func() bool) (Outcome, erro
 	case c.agent.inEmergency.Load() || c.agent.stopping.Load():
 		return OutcomeStopped, ErrStopping
 	case k.For < 0 || k.For > most:
-		return OutcomeTooLong, fmt.Errorf("contact %s: opening for %v: %w, which is %v", c.opt.Name, k.For, ErrTooLong, most)
+		return OutcomeTooLong, fmt.Errorf("contact %s: opening for %v: %w, which is %v", c.opt.Name, k.For, ErrTooLong,
+			most)
 	case t.fault != nil:
 		return OutcomeFailed, fmt.Errorf("contact %s: not known to be closed: %w", c.opt.Name, t.fault)
 	case t.open == nil:
 		if since := time.Since(t.closed); !t.closed.IsZero() && since < c.agent.opt.LeastClosed {
-			return OutcomeNone, fmt.Errorf("contact %s: closed %v ago: %w; it stays closed for %v at least", c.opt.Name, since, ErrTooSoon, c.agent.opt.LeastClosed)
+			return OutcomeNone, fmt.Errorf("contact %s: closed %v ago: %w; it stays closed for %v at least", c.opt.Name,
+				since, ErrTooSoon, c.agent.opt.LeastClosed)
 		}
 		return c.begin(m, k.For, gone)
 	}
 	end := time.Now().Add(k.For)
 	if whole := end.Sub(t.open.began); whole > most {
-		return OutcomeTooLong, fmt.Errorf("contact %s: %v more would make %v of it: %w, which is %v", c.opt.Name, k.For, whole, ErrTooLong, most)
+		return OutcomeTooLong, fmt.Errorf("contact %s: %v more would make %v of it: %w, which is %v", c.opt.Name, k.For,
+			whole, ErrTooLong, most)
 	}
 	if end.After(t.open.end) {
 		t.open.end, t.open.master = end, m
@@ -167,7 +171,8 @@ func (c *Contact) begin(m *Master, d time.Duration, gone func() bool) (Outcome, 
 	c.threadState.open = o
 	c.setEnds(o.end, m)
 	if err != nil || gone() {
-		c.notice(OutputFailed, fmt.Errorf("contact %s: opening took %v: %w", c.opt.Name, after.Sub(before), errors.Join(ErrOutput, err)))
+		c.notice(OutputFailed, fmt.Errorf("contact %s: opening took %v: %w", c.opt.Name, after.Sub(before),
+			errors.Join(ErrOutput, err)))
 		_ = c.close(OutcomeFailed) // in the state
 		return OutcomeFailed, fmt.Errorf("contact %s: opening: %w: %w", c.opt.Name, ErrOutput, errors.Join(err))
 	}
@@ -232,7 +237,8 @@ func (c *Contact) close(why Outcome) error {
 		}
 	})
 	if late > lateNotice {
-		c.notice(ClosedLate, fmt.Errorf("contact %s: closed %v late; the processor was busy, or the output slow", c.opt.Name, late))
+		c.notice(ClosedLate, fmt.Errorf("contact %s: closed %v late; the processor was busy, or the output slow",
+			c.opt.Name, late))
 	}
 	return nil
 }

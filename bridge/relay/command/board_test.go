@@ -22,18 +22,28 @@ func TestOptions(t *testing.T) {
 		contact ContactOptions
 		want    string
 	}{
-		{Options{Program: "bin/x"}, ContactOptions{}, `controller c: program "bin/x"; write its whole path, beginning with /`},
+		{Options{Program: "bin/x"}, ContactOptions{},
+			`controller c: program "bin/x"; write its whole path, beginning with /`},
 		{Options{}, ContactOptions{}, `controller c: program ""; write its whole path, beginning with /`},
-		{Options{Program: "/x", Timeout: time.Millisecond}, ContactOptions{}, `controller c: timeout 1ms; allowed are 20ms to 10s`},
-		{Options{Program: "/x", Timeout: time.Minute}, ContactOptions{}, `controller c: timeout 1m0s; allowed are 20ms to 10s`},
+		{Options{Program: "/x", Timeout: time.Millisecond}, ContactOptions{},
+			`controller c: timeout 1ms; allowed are 20ms to 10s`},
+		{Options{Program: "/x", Timeout: time.Minute}, ContactOptions{},
+			`controller c: timeout 1m0s; allowed are 20ms to 10s`},
 		{Options{Program: "/x", Poll: 1}, ContactOptions{}, `controller c: poll 1ns; allowed is 10ms or more`},
-		{Options{Program: "/x"}, ContactOptions{Arguments: []string{}}, "line box-office: no argument has the word {action}, so open and close would be the same"},
-		{Options{Program: "/x"}, ContactOptions{Arguments: []string{"{action}", "a{lines}b"}}, "line box-office: argument 2: the word {lines} is unknown; known are {action}, {line}, {ms}, {seq}"},
-		{Options{Program: "/x"}, ContactOptions{Arguments: []string{"{action}\x00"}}, "line box-office: argument 1: 9 bytes; allowed are 4096, and no zero byte"},
-		{Options{Program: "/x"}, ContactOptions{Arguments: make([]string, 65)}, "line box-office: 65 arguments; allowed are 64"},
-		{Options{Program: "/x"}, ContactOptions{Arguments: []string{"{action}"}, Timed: &Timed{Limit: time.Second}}, "line box-office: timed, but no argument has the word {ms}"},
-		{Options{Program: "/x"}, ContactOptions{Timed: &Timed{}}, "line box-office: timed: limit 0s; allowed are 1ms to 1h0m0s"},
-		{Options{Program: "/x"}, ContactOptions{Timed: &Timed{Quantum: time.Microsecond, Limit: time.Second}}, "line box-office: timed: quantum 1µs; allowed are whole milliseconds, 1 or more"},
+		{Options{Program: "/x"}, ContactOptions{Arguments: []string{}},
+			"line box-office: no argument has the word {action}, so open and close would be the same"},
+		{Options{Program: "/x"}, ContactOptions{Arguments: []string{"{action}", "a{lines}b"}},
+			"line box-office: argument 2: the word {lines} is unknown; known are {action}, {line}, {ms}, {seq}"},
+		{Options{Program: "/x"}, ContactOptions{Arguments: []string{"{action}\x00"}},
+			"line box-office: argument 1: 9 bytes; allowed are 4096, and no zero byte"},
+		{Options{Program: "/x"}, ContactOptions{Arguments: make([]string, 65)},
+			"line box-office: 65 arguments; allowed are 64"},
+		{Options{Program: "/x"}, ContactOptions{Arguments: []string{"{action}"}, Timed: &Timed{Limit: time.Second}},
+			"line box-office: timed, but no argument has the word {ms}"},
+		{Options{Program: "/x"}, ContactOptions{Timed: &Timed{}},
+			"line box-office: timed: limit 0s; allowed are 1ms to 1h0m0s"},
+		{Options{Program: "/x"}, ContactOptions{Timed: &Timed{Quantum: time.Microsecond, Limit: time.Second}},
+			"line box-office: timed: quantum 1µs; allowed are whole milliseconds, 1 or more"},
 	} {
 		c.board.Name, c.contact.Name = "c", "box-office"
 		b, err := NewBoard(c.board)
@@ -109,11 +119,12 @@ func TestProgramDisappears(t *testing.T) {
 	file := filepath.Join(t.TempDir(), "x")
 	require.NoError(t, os.Symlink("/bin/true", file))
 	lost := make(chan relay.Notice, 10) // notices must not block
-	b, err := NewBoard(Options{Name: "c", Program: file, NoLock: true, Timeout: 5 * time.Second, Poll: 10 * time.Millisecond, Notify: func(n relay.Notice) {
-		if n.Kind == relay.LinkLost {
-			lost <- n
-		}
-	}})
+	b, err := NewBoard(Options{Name: "c", Program: file, NoLock: true, Timeout: 5 * time.Second,
+		Poll: 10 * time.Millisecond, Notify: func(n relay.Notice) {
+			if n.Kind == relay.LinkLost {
+				lost <- n
+			}
+		}})
 	require.NoError(t, err)
 	c, err := b.Contact(ContactOptions{Name: "box-office"})
 	require.NoError(t, err)
@@ -127,7 +138,8 @@ func TestProgramDisappears(t *testing.T) {
 	case <-time.After(5 * time.Second):
 		t.Fatal("nobody noticed")
 	}
-	r := c.Interrupt(context.Background(), relay.Interruption{Seq: 1, Duration: time.Second, NotAfter: time.Now().Add(time.Minute)})
+	r := c.Interrupt(context.Background(), relay.Interruption{Seq: 1, Duration: time.Second,
+		NotAfter: time.Now().Add(time.Minute)})
 	require.Equal(t, relay.Refused, r.Outcome)
 	require.ErrorIs(t, r.Err, relay.ErrUnreachable)
 }
@@ -152,7 +164,8 @@ func (p *unkillable) wait() programResult {
 // What cannot be killed is left behind, bounded in number, and its end is followed by a close.
 func TestProgramThatCannotBeKilled(t *testing.T) {
 	p := &unkillable{released: make(chan struct{})}
-	d := &lineProgram{program: "/bin/true", start: func(string, []string) (process, error) { return p, nil }, check: CheckProgram}
+	d := &lineProgram{program: "/bin/true", start: func(string, []string) (process, error) { return p, nil },
+		check: CheckProgram}
 	for i := range maxAbandoned {
 		dev, err := d.connect(context.Background())
 		require.NoError(t, err)
@@ -174,7 +187,8 @@ func TestProgramThatCannotBeKilled(t *testing.T) {
 	case <-time.After(5 * time.Second):
 		t.Fatal("the connection in use is to end at once")
 	}
-	require.Eventually(t, func() bool { d.mu.Lock(); defer d.mu.Unlock(); return d.abandoned == 0 && d.stale }, 5*time.Second, time.Millisecond)
+	require.Eventually(t, func() bool { d.mu.Lock(); defer d.mu.Unlock(); return d.abandoned == 0 && d.stale },
+		5*time.Second, time.Millisecond)
 	dev, err := d.connect(context.Background())
 	require.NoError(t, err)
 	_, err = dev.Do(context.Background(), controller.Request{Op: controller.Close}, pass)
@@ -182,7 +196,8 @@ func TestProgramThatCannotBeKilled(t *testing.T) {
 	d.mu.Lock()
 	d.stale = true
 	d.mu.Unlock()
-	_, err = dev.Do(context.Background(), controller.Request{Op: controller.Open}, func() error { t.Error("asked"); return nil })
+	_, err = dev.Do(context.Background(), controller.Request{Op: controller.Open},
+		func() error { t.Error("asked"); return nil })
 	require.ErrorIs(t, err, errStale)
 }
 
@@ -199,13 +214,14 @@ func TestNoCloseCountsBeforeTheOpeningHasEnded(t *testing.T) {
 		var closes atomic.Int32
 		o, err := ContactOptions{Name: "box-office"}.withDefaults()
 		require.NoError(t, err)
-		d := &lineProgram{program: "/bin/true", opt: o, check: CheckProgram, start: func(_ string, arguments []string) (process, error) {
-			if arguments[0] == "open" {
-				return hang(p, begins)
-			}
-			closes.Add(1)
-			return ended, nil
-		}}
+		d := &lineProgram{program: "/bin/true", opt: o, check: CheckProgram,
+			start: func(_ string, arguments []string) (process, error) {
+				if arguments[0] == "open" {
+					return hang(p, begins)
+				}
+				closes.Add(1)
+				return ended, nil
+			}}
 		dev, err := d.connect(context.Background())
 		require.NoError(t, err)
 		_, err = dev.Do(within(t, time.Millisecond), controller.Request{Op: controller.Open}, pass)
@@ -236,7 +252,8 @@ func TestStartThatHangs(t *testing.T) {
 	p := &unkillable{released: make(chan struct{})}
 	close(p.released)
 	begins := make(chan struct{})
-	d := &lineProgram{program: "/bin/true", start: func(string, []string) (process, error) { <-begins; return p, nil }, check: CheckProgram}
+	d := &lineProgram{program: "/bin/true", start: func(string, []string) (process, error) { <-begins; return p, nil },
+		check: CheckProgram}
 	for range maxAbandoned {
 		dev, err := d.connect(context.Background())
 		require.NoError(t, err)
@@ -256,7 +273,8 @@ func TestStartThatHangs(t *testing.T) {
 	_, err := d.connect(context.Background())
 	require.ErrorContains(t, err, "4 runs of /bin/true")
 	close(begins)
-	require.Eventually(t, func() bool { d.mu.Lock(); defer d.mu.Unlock(); return d.abandoned == 0 && d.stale }, 5*time.Second, time.Millisecond)
+	require.Eventually(t, func() bool { d.mu.Lock(); defer d.mu.Unlock(); return d.abandoned == 0 && d.stale },
+		5*time.Second, time.Millisecond)
 	require.EqualValues(t, maxAbandoned, p.killed.Load())
 }
 
@@ -271,7 +289,8 @@ func TestProgramCheckThatHangs(t *testing.T) {
 	_, err := d.connect(context.Background())
 	require.ErrorContains(t, err, "4 runs of /bin/true")
 	close(hangs)
-	require.Eventually(t, func() bool { d.mu.Lock(); defer d.mu.Unlock(); return d.abandoned == 0 }, 5*time.Second, time.Millisecond)
+	require.Eventually(t, func() bool { d.mu.Lock(); defer d.mu.Unlock(); return d.abandoned == 0 }, 5*time.Second,
+		time.Millisecond)
 	_, err = d.connect(context.Background())
 	require.NoError(t, err)
 }
@@ -288,15 +307,18 @@ func TestSlowReadBack(t *testing.T) {
 			fi
 			echo closed;;
 		esac`
-	b, err := NewBoard(Options{Name: "c", Program: "/bin/sh", NoLock: true, Timeout: 5 * time.Second, Poll: time.Minute})
+	b, err := NewBoard(Options{Name: "c", Program: "/bin/sh", NoLock: true, Timeout: 5 * time.Second,
+		Poll: time.Minute})
 	require.NoError(t, err)
 	dir := t.TempDir()
-	c, err := b.Contact(ContactOptions{Name: "box-office", Read: true, Arguments: []string{"-c", script, "sh", "{action}", dir}})
+	c, err := b.Contact(ContactOptions{Name: "box-office", Read: true,
+		Arguments: []string{"-c", script, "sh", "{action}", dir}})
 	require.NoError(t, err)
 	b.Start()
 	defer b.Shutdown(within(t, 5*time.Second))
 	require.NoError(t, b.Ready(within(t, 5*time.Second)))
-	r := c.Interrupt(context.Background(), relay.Interruption{Seq: 1, Duration: 100 * time.Millisecond, NotAfter: time.Now().Add(time.Minute)})
+	r := c.Interrupt(context.Background(), relay.Interruption{Seq: 1, Duration: 100 * time.Millisecond,
+		NotAfter: time.Now().Add(time.Minute)})
 	require.NoError(t, r.Err)
 	require.Equal(t, relay.Done, r.Outcome)
 	_, err = os.Stat(filepath.Join(dir, "asked"))
@@ -313,10 +335,12 @@ func TestOvertakenOpening(t *testing.T) {
 		close) rm -f "$2/open"; [ ! -e "$2/begun" ] || : >"$2/closed";;
 		read) [ -e "$2/open" ] && echo open || echo closed;;
 		esac`
-	b, err := NewBoard(Options{Name: "c", Program: "/bin/sh", NoLock: true, Timeout: 5 * time.Second, Poll: time.Minute})
+	b, err := NewBoard(Options{Name: "c", Program: "/bin/sh", NoLock: true, Timeout: 5 * time.Second,
+		Poll: time.Minute})
 	require.NoError(t, err)
 	dir := t.TempDir()
-	c, err := b.Contact(ContactOptions{Name: "box-office", Read: true, Arguments: []string{"-c", script, "sh", "{action}", dir}})
+	c, err := b.Contact(ContactOptions{Name: "box-office", Read: true,
+		Arguments: []string{"-c", script, "sh", "{action}", dir}})
 	require.NoError(t, err)
 	b.Start()
 	defer b.Shutdown(within(t, 5*time.Second))
@@ -324,9 +348,11 @@ func TestOvertakenOpening(t *testing.T) {
 	ctx, cancel := context.WithCancel(context.Background())
 	result := make(chan relay.Result, 1) // the test may fail first
 	go func() {
-		result <- c.Interrupt(ctx, relay.Interruption{Seq: 1, Duration: time.Minute, NotAfter: time.Now().Add(time.Minute)})
+		result <- c.Interrupt(ctx, relay.Interruption{Seq: 1, Duration: time.Minute,
+			NotAfter: time.Now().Add(time.Minute)})
 	}()
-	require.Eventually(t, func() bool { _, err := os.Stat(filepath.Join(dir, "begun")); return err == nil }, 5*time.Second, 2*time.Millisecond)
+	require.Eventually(t, func() bool { _, err := os.Stat(filepath.Join(dir, "begun")); return err == nil },
+		5*time.Second, 2*time.Millisecond)
 	cancel()
 	r := <-result
 	require.NoError(t, r.Err)

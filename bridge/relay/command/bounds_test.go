@@ -68,8 +68,11 @@ func TestBoundsAreAllowed(t *testing.T) {
 func TestArguments(t *testing.T) {
 	o, err := ContactOptions{Name: "{ms}"}.withDefaults()
 	require.NoError(t, err)
-	for d, want := range map[time.Duration]string{1: "1", time.Millisecond: "1", time.Millisecond + 1: "2", 800 * time.Millisecond: "800"} {
-		require.Equal(t, []string{"open", "{ms}", want, "7"}, o.arguments(controller.Request{Op: controller.Open, Seq: 7, Duration: d}))
+	for d, want := range map[time.Duration]string{1: "1", time.Millisecond: "1", time.Millisecond + 1: "2",
+		800 * time.Millisecond: "800"} {
+		require.Equal(t, []string{"open", "{ms}", want, "7"}, o.arguments(controller.Request{Op: controller.Open,
+			Seq: 7, Duration: d}))
 	}
-	require.Equal(t, []string{"close", "{ms}", "0", "0"}, o.arguments(controller.Request{Op: controller.Close, Seq: 7, Duration: time.Second}))
+	require.Equal(t, []string{"close", "{ms}", "0", "0"}, o.arguments(controller.Request{Op: controller.Close, Seq: 7,
+		Duration: time.Second}))
 }

@@ -41,7 +41,8 @@ func CheckProgram(path string) error {
 		return fmt.Errorf("command: program %s may be changed by everybody; chmod o-w %s", path, path)
 	}
 	if err := executable(path); err != nil {
-		return fmt.Errorf("command: program %s cannot be executed by this user; chmod +x it, and see that its file system allows programs: %w", path, err)
+		return fmt.Errorf("command: program %s cannot be executed by this user; chmod +x it, and see that its file system allows programs: %w",
+			path, err)
 	}
 	return nil
 }
@@ -101,7 +102,8 @@ func (d *lineProgram) connect(ctx context.Context) (*device, error) {
 	left := d.abandoned
 	d.mu.Unlock()
 	if left >= maxAbandoned {
-		return nil, fmt.Errorf("command: %d runs of %s were given up and have not ended; see what the kernel waits for (ps: state D)", left, d.program)
+		return nil, fmt.Errorf("command: %d runs of %s were given up and have not ended; see what the kernel waits for (ps: state D)",
+			left, d.program)
 	}
 	checked := make(chan error) // somebody waits, be it what counts the runs that were left behind
 	go func() { checked <- d.check(d.program) }()
@@ -286,7 +288,8 @@ func (d *lineProgram) result(op controller.Op, e programResult) (relay.Level, er
 	case e.err != nil:
 		return relay.LevelUnknown, fmt.Errorf("%s: %w", d.program, e.err)
 	case e.status == ExitRefused:
-		return relay.LevelUnknown, &controller.Refusal{Cause: fmt.Errorf("%s refused to %s (exit status %d)%s", d.program, op, ExitRefused, said), Sure: true}
+		return relay.LevelUnknown, &controller.Refusal{Cause: fmt.Errorf("%s refused to %s (exit status %d)%s",
+			d.program, op, ExitRefused, said), Sure: true}
 	case e.status < 0:
 		return relay.LevelUnknown, fmt.Errorf("%s was ended by a signal%s", d.program, said)
 	case e.status != 0:
@@ -302,7 +305,8 @@ func (d *lineProgram) result(op controller.Op, e programResult) (relay.Level, er
 			return relay.LevelClosed, nil
 		}
 	}
-	return relay.LevelUnknown, fmt.Errorf("%s: asked to %s it printed %q; allowed are open and closed%s", d.program, op, firstLine(e.out), said)
+	return relay.LevelUnknown, fmt.Errorf("%s: asked to %s it printed %q; allowed are open and closed%s", d.program, op,
+		firstLine(e.out), said)
 }
 
 // firstLine is a bounded piece of somebody's words for an error.

@@ -20,7 +20,8 @@ import (
 // shell returns a device over sh -c script, whose arguments from $1 are those of the contact.
 func shell(t *testing.T, script string, arguments ...string) *device {
 	t.Helper()
-	o, err := ContactOptions{Name: "box-office", Arguments: append([]string{"-c", script, "sh", "{action}"}, arguments...)}.withDefaults()
+	o, err := ContactOptions{Name: "box-office", Arguments: append([]string{"-c", script, "sh", "{action}"},
+		arguments...)}.withDefaults()
 	require.NoError(t, err)
 	d := &lineProgram{program: "/bin/sh", opt: o, start: start, check: CheckProgram}
 	dev, err := d.connect(context.Background())
@@ -63,8 +64,11 @@ func TestExitStatus(t *testing.T) {
 
 func TestLevels(t *testing.T) {
 	for script, want := range map[string]relay.Level{
-		"echo open": relay.LevelOpen, "printf closed": relay.LevelClosed, "printf '\\n  closed now\\n'": relay.LevelClosed,
-		"echo opened": relay.LevelUnknown, "echo CLOSED": relay.LevelUnknown, "echo": relay.LevelUnknown, ":": relay.LevelUnknown,
+		"echo open": relay.LevelOpen, "printf closed": relay.LevelClosed,
+		"printf '\\n  closed now\\n'": relay.LevelClosed,
+		"echo opened":                 relay.LevelUnknown, "echo CLOSED": relay.LevelUnknown,
+		"echo":         relay.LevelUnknown,
+		":":            relay.LevelUnknown,
 		"echo is open": relay.LevelUnknown,
 	} {
 		for _, op := range []controller.Op{controller.Read, controller.Sense} {
@@ -77,16 +81,19 @@ func TestLevels(t *testing.T) {
 
 // Nothing in an argument means anything to anybody on its way, and a line's name is no template.
 func TestArgumentsGoThroughUntouched(t *testing.T) {
-	odd := []string{"", " two words ", `"quoted' \`, "$HOME `id` $(id); & | > * ? ~ !", "{}{A}{ action}{\"a\":1}", "a\nb\tc", "-x", "\xff\xfe", "ö"}
+	odd := []string{"", " two words ", `"quoted' \`, "$HOME `id` $(id); & | > * ? ~ !", "{}{A}{ action}{\"a\":1}",
+		"a\nb\tc", "-x", "\xff\xfe", "ö"}
 	out := filepath.Join(t.TempDir(), "out")
 	d := shell(t, `out=$1; shift; for a; do printf '%s\0' "$a"; done >"$out"`)
 	d.opt.Name = "{seq}"
 	d.opt.Arguments = append([]string{"-c", d.opt.Arguments[1], "sh", out, "{action}={line}={ms}={seq}"}, odd...)
-	_, err := d.Do(within(t, 10*time.Second), controller.Request{Op: controller.Open, Seq: 7, Duration: 1500*time.Millisecond + 1}, pass)
+	_, err := d.Do(within(t, 10*time.Second), controller.Request{Op: controller.Open, Seq: 7,
+		Duration: 1500*time.Millisecond + 1}, pass)
 	require.NoError(t, err)
 	got, err := os.ReadFile(out)
 	require.NoError(t, err)
-	require.Equal(t, append([]string{"open={seq}=1501=7"}, odd...), strings.Split(strings.TrimSuffix(string(got), "\x00"), "\x00"))
+	require.Equal(t, append([]string{"open={seq}=1501=7"}, odd...),
+		strings.Split(strings.TrimSuffix(string(got), "\x00"), "\x00"))
 	require.Equal(t, "close={seq}=0=0", d.opt.arguments(controller.Request{Op: controller.Close})[4])
 }
 
@@ -97,7 +104,8 @@ func TestEnvironmentOfTheProgram(t *testing.T) {
 	defer unix.Close(inherited)
 	t.Setenv("CLEARBACK_SECRET", "x")
 	out := filepath.Join(t.TempDir(), "out")
-	d := shell(t, `exec >"$2"; p=/proc/$$; ls "$p/fd"; readlink "$p/fd/0" "$p/cwd"; tr '\0' '\n' <"$p/environ"; cut -d' ' -f5 "$p/stat"; echo $$`, out)
+	d := shell(t, `exec >"$2"; p=/proc/$$; ls "$p/fd"; readlink "$p/fd/0" "$p/cwd"; tr '\0' '\n' <"$p/environ"; cut -d' ' -f5 "$p/stat"; echo $$`,
+		out)
 	_, err = d.Do(within(t, 10*time.Second), controller.Request{Op: controller.Open}, pass)
 	require.NoError(t, err)
 	got, err := os.ReadFile(out)
@@ -109,7 +117,8 @@ func TestEnvironmentOfTheProgram(t *testing.T) {
 
 // A program that prints without end neither waits for its reader nor is kept in memory.
 func TestEndlessOutput(t *testing.T) {
-	level, err := shell(t, `echo open; i=0; while [ $i -lt 100 ]; do printf '%04000d' 0; printf '%04000d' 0 >&2; i=$((i+1)); done`).
+	level, err := shell(t,
+		`echo open; i=0; while [ $i -lt 100 ]; do printf '%04000d' 0; printf '%04000d' 0 >&2; i=$((i+1)); done`).
 		Do(within(t, 10*time.Second), controller.Request{Op: controller.Read}, pass)
 	require.NoError(t, err)
 	require.Equal(t, relay.LevelOpen, level)
@@ -132,7 +141,8 @@ func TestDescendantHoldsTheOutput(t *testing.T) {
 	require.Equal(t, relay.LevelClosed, level)
 	require.Less(t, time.Since(begin), 5*time.Second)
 	require.NoError(t, os.WriteFile(filepath.Join(dir, "go"), nil, 0o600))
-	require.Eventually(t, func() bool { _, err := os.Stat(filepath.Join(dir, "went")); return err == nil }, 5*time.Second, 2*time.Millisecond)
+	require.Eventually(t, func() bool { _, err := os.Stat(filepath.Join(dir, "went")); return err == nil },
+		5*time.Second, 2*time.Millisecond)
 }
 
 func pidIn(t *testing.T, file string) int {
@@ -158,14 +168,16 @@ func gone(t *testing.T, pid int) {
 func TestTimeOutKillsTheGroup(t *testing.T) {
 	dir := t.TempDir()
 	child, self := filepath.Join(dir, "child"), filepath.Join(dir, "self")
-	d := shell(t, `trap '' TERM INT HUP; sleep 60 & echo $! >"$2"; echo $$ >"$3"; while :; do sleep 60; done`, child, self)
+	d := shell(t, `trap '' TERM INT HUP; sleep 60 & echo $! >"$2"; echo $$ >"$3"; while :; do sleep 60; done`, child,
+		self)
 	ctx, cancel := context.WithCancel(context.Background())
 	stopped := make(chan error, 1) // the test may fail first
 	go func() {
 		_, err := d.Do(ctx, controller.Request{Op: controller.Open}, pass)
 		stopped <- err
 	}()
-	require.Eventually(t, func() bool { i, err := os.Stat(self); return err == nil && i.Size() > 1 }, 5*time.Second, 2*time.Millisecond)
+	require.Eventually(t, func() bool { i, err := os.Stat(self); return err == nil && i.Size() > 1 }, 5*time.Second,
+		2*time.Millisecond)
 	cancel()
 	require.EqualError(t, <-stopped, "/bin/sh was killed: context canceled")
 	_, err := os.Stat(fmt.Sprintf("/proc/%d", pidIn(t, self)))
@@ -176,7 +188,8 @@ func TestTimeOutKillsTheGroup(t *testing.T) {
 // A program that failed leaves nothing behind that could still open the loop.
 func TestFailureKillsTheGroup(t *testing.T) {
 	out := filepath.Join(t.TempDir(), "pid")
-	_, err := shell(t, `sleep 60 & echo $! >"$2"; exit 1`, out).Do(within(t, 10*time.Second), controller.Request{Op: controller.Open}, pass)
+	_, err := shell(t, `sleep 60 & echo $! >"$2"; exit 1`, out).Do(within(t, 10*time.Second),
+		controller.Request{Op: controller.Open}, pass)
 	require.EqualError(t, err, "/bin/sh: exit status 1")
 	gone(t, pidIn(t, out))
 }
@@ -191,11 +204,13 @@ func TestCloseBesideAHangingRun(t *testing.T) {
 		_, err := d.Do(ctx, controller.Request{Op: controller.Open}, pass)
 		hangs <- err
 	}()
-	require.Eventually(t, func() bool { _, err := os.Stat(filepath.Join(dir, "here")); return err == nil }, 5*time.Second, 2*time.Millisecond)
+	require.Eventually(t, func() bool { _, err := os.Stat(filepath.Join(dir, "here")); return err == nil },
+		5*time.Second, 2*time.Millisecond)
 	_, err := d.Do(within(t, 10*time.Second), controller.Request{Op: controller.Close}, pass)
 	require.NoError(t, err)
 	begun := false
-	_, err = d.Do(within(t, 10*time.Millisecond), controller.Request{Op: controller.Read}, func() error { begun = true; return nil })
+	_, err = d.Do(within(t, 10*time.Millisecond), controller.Request{Op: controller.Read},
+		func() error { begun = true; return nil })
 	require.ErrorIs(t, err, context.DeadlineExceeded)
 	require.False(t, begun)
 	cancel()

@@ -19,7 +19,8 @@ const (
 )
 
 // environment is all that a program gets, so that a test by hand and a run by the daemon are alike.
-var environment = []string{"PATH=/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin", "HOME=/", "LANG=C.UTF-8"}
+var environment = []string{"PATH=/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin", "HOME=/",
+	"LANG=C.UTF-8"}
 
 func executable(path string) error {
 	return unix.Faccessat(unix.AT_FDCWD, path, unix.X_OK, unix.AT_EACCESS)
@@ -37,7 +38,8 @@ type run struct {
 // start starts the program in a process group of its own.
 func start(program string, arguments []string) (process, error) {
 	// Descriptors of our own are not inherited; what somebody left open for this process would be.
-	if err := unix.CloseRange(3, ^uint(0), unix.CLOSE_RANGE_CLOEXEC); err != nil && !errors.Is(err, unix.ENOSYS) && !errors.Is(err, unix.EINVAL) {
+	if err := unix.CloseRange(3, ^uint(0), unix.CLOSE_RANGE_CLOEXEC); err != nil && !errors.Is(err, unix.ENOSYS) &&
+		!errors.Is(err, unix.EINVAL) {
 		return nil, os.NewSyscallError("close_range", err) // those two: older than Linux 5.11, which has nothing like it
 	}
 	r := &run{cmd: exec.Command(program, arguments...)}

@@ -90,7 +90,8 @@ func (f programState) write(name, text string, flag int) {
 }
 
 func (f programState) Inject(x relaytest.Fault) {
-	do := map[relaytest.Do]string{relaytest.Refuse: "refuse", relaytest.Ignore: "ignore", relaytest.Mute: "mute", relaytest.Hangup: "hangup",
+	do := map[relaytest.Do]string{relaytest.Refuse: "refuse", relaytest.Ignore: "ignore", relaytest.Mute: "mute",
+		relaytest.Hangup:    "hangup",
 		relaytest.ActHangup: "acthangup", relaytest.Delay: "delay", relaytest.StallRequest: "hold"}[x.Do]
 	on := map[relaytest.On]string{relaytest.Any: "any", relaytest.Opening: "open", relaytest.Closing: "close"}[x.On]
 	once := 0
@@ -142,7 +143,8 @@ func (f programState) Move(line int, open bool) {
 		if err := unix.ClockGettime(unix.CLOCK_MONOTONIC, &now); err != nil {
 			panic(err)
 		}
-		f.write(lines[line], fmt.Sprintf("%d %s\n", now.Nano(), map[bool]string{true: "open", false: "closed"}[open]), os.O_APPEND)
+		f.write(lines[line], fmt.Sprintf("%d %s\n", now.Nano(), map[bool]string{true: "open", false: "closed"}[open]),
+			os.O_APPEND)
 	})
 }
 
@@ -171,9 +173,11 @@ func subject(t *testing.T, program, mode string, s relaytest.Setup, change func(
 	t.Helper()
 	f := programState(t.TempDir())
 	limit := relaytest.Timeout(testTimeout)
-	b, err := NewBoard(Options{Name: "program", Program: program, Timeout: limit, Poll: 400 * time.Millisecond, Notify: s.Notify})
+	b, err := NewBoard(Options{Name: "program", Program: program, Timeout: limit, Poll: 400 * time.Millisecond,
+		Notify: s.Notify})
 	require.NoError(t, err)
-	sub := &relaytest.Subject{Controller: f, Start: b.Start, Ready: b.Ready, Timeout: limit, Says: "the lever is stuck", Late: relaytest.LateRefused, // it was killed
+	sub := &relaytest.Subject{Controller: f, Start: b.Start, Ready: b.Ready, Timeout: limit, Says: "the lever is stuck",
+		Late:    relaytest.LateRefused,                                // it was killed
 		Quantum: 50 * time.Millisecond, Slack: 800 * time.Millisecond} // some starts of a program must fit into an opening
 	for i, name := range lines {
 		if s.Open {

@@ -83,10 +83,12 @@ func refused(err error) relay.Result { return relay.Result{Outcome: relay.Refuse
 // begin makes the opening the current one, or returns the result of not doing so.
 func (c *Contact) begin(i relay.Interruption) (*opening, *link, relay.Result) {
 	if i.Duration <= 0 {
-		return nil, nil, refused(fmt.Errorf("line %s: opening for %v: %w; it must be longer than 0", c.opt.Name, i.Duration, relay.ErrRefused))
+		return nil, nil, refused(fmt.Errorf("line %s: opening for %v: %w; it must be longer than 0", c.opt.Name,
+			i.Duration, relay.ErrRefused))
 	}
 	if t := c.opt.Timed; t != nil && c.length(i.Duration) > t.Limit {
-		return nil, nil, refused(fmt.Errorf("line %s: opening for %v: %w; the controller's limit is set to %v", c.opt.Name, i.Duration, relay.ErrRefused, t.Limit))
+		return nil, nil, refused(fmt.Errorf("line %s: opening for %v: %w; the controller's limit is set to %v",
+			c.opt.Name, i.Duration, relay.ErrRefused, t.Limit))
 	}
 	s, err := c.control.current()
 	c.mu.Lock()
@@ -102,10 +104,12 @@ func (c *Contact) begin(i relay.Interruption) (*opening, *link, relay.Result) {
 		return nil, nil, refused(fmt.Errorf("line %s: %w", c.opt.Name, err))
 	}
 	if err := c.closeRetrier.Owed(); err != nil {
-		return nil, nil, refused(fmt.Errorf("line %s: %w: not known to be closed: %w", c.opt.Name, relay.ErrRefused, err))
+		return nil, nil, refused(fmt.Errorf("line %s: %w: not known to be closed: %w", c.opt.Name, relay.ErrRefused,
+			err))
 	}
 	stop := make(chan struct{})
-	c.current = &opening{Interruption: i, stop: stop, over: make(chan struct{}), withdraw: sync.OnceFunc(func() { close(stop) }),
+	c.current = &opening{Interruption: i, stop: stop, over: make(chan struct{}),
+		withdraw:   sync.OnceFunc(func() { close(stop) }),
 		resumption: make(chan resumption, 1)}
 	return c.current, s, relay.Result{}
 }
@@ -125,7 +129,8 @@ func (c *Contact) interrupt(ctx context.Context, s *link, o *opening) relay.Resu
 	if err := s.acquire(o.stop, o.NotAfter); err != nil {
 		return refused(fmt.Errorf("line %s: %w", c.opt.Name, err))
 	}
-	call, err := s.start(Request{Op: Open, Contact: c.index, Seq: o.Seq, Duration: c.length(o.Duration)}, true, func() error { return c.mayOpen(ctx, o) })
+	call, err := s.start(Request{Op: Open, Contact: c.index, Seq: o.Seq, Duration: c.length(o.Duration)}, true,
+		func() error { return c.mayOpen(ctx, o) })
 	if err != nil {
 		return refused(fmt.Errorf("line %s: %w", c.opt.Name, err))
 	}
@@ -347,7 +352,8 @@ func (c *Contact) awaitTimer(s *link, o *opening) relay.Result {
 		case <-o.stop:
 			return c.endOpening(s, o)
 		case <-grace:
-			c.notice(relay.TimerFailed, fmt.Errorf("line %s: still open %v after the confirmation", c.opt.Name, time.Since(o.at)))
+			c.notice(relay.TimerFailed, fmt.Errorf("line %s: still open %v after the confirmation", c.opt.Name,
+				time.Since(o.at)))
 			return c.endOpening(s, o)
 		}
 	}

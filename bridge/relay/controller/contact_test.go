@@ -32,9 +32,11 @@ func TestUnorderedCloseIsRepeated(t *testing.T) {
 	b.Inject(relaytest.Fault{Do: relaytest.Delay, On: relaytest.Opening, Once: true, Delay: late})
 	result := make(chan relay.Result, 1) // read at the end
 	go func() {
-		result <- d.contacts[0].Interrupt(background(t), relay.Interruption{Seq: 1, Duration: 5 * time.Second, NotAfter: time.Now().Add(time.Second)})
+		result <- d.contacts[0].Interrupt(background(t), relay.Interruption{Seq: 1, Duration: 5 * time.Second,
+			NotAfter: time.Now().Add(time.Second)})
 	}()
-	require.Eventually(t, func() bool { b.mu.Lock(); defer b.mu.Unlock(); return len(b.faults) == 0 }, time.Second, time.Millisecond)
+	require.Eventually(t, func() bool { b.mu.Lock(); defer b.mu.Unlock(); return len(b.faults) == 0 }, time.Second,
+		time.Millisecond)
 	require.NoError(t, d.contacts[0].Close(background(t)))
 	closed := time.Since(b.began)
 	<-result
@@ -72,7 +74,8 @@ func TestAReadingFromBeforeAnOpening(t *testing.T) {
 				p := &testDevice{b, 0, make(chan struct{}), new(sync.Once)}
 				return controller.NewDeviceSession(lateRead{p, late}, timeout), nil
 			}})
-		contact, err := c.Contact(controller.ContactOptions{Name: relaytest.LineA, Claim: relaytest.ProcessName(t.Name())})
+		contact, err := c.Contact(controller.ContactOptions{Name: relaytest.LineA,
+			Claim: relaytest.ProcessName(t.Name())})
 		require.NoError(t, err)
 		var group controller.Group
 		group.Add(c)
@@ -86,7 +89,8 @@ func TestAReadingFromBeforeAnOpening(t *testing.T) {
 		}
 		b.Move(0, false)
 		before := len(b.Changes(0))
-		r := contact.Interrupt(background(t), relay.Interruption{Seq: 1, Duration: timeout, NotAfter: time.Now().Add(time.Second)})
+		r := contact.Interrupt(background(t), relay.Interruption{Seq: 1, Duration: timeout,
+			NotAfter: time.Now().Add(time.Second)})
 		require.Equal(t, relay.Done, r.Outcome, r.Err)
 		<-time.After(timeout)
 		moved := b.Changes(0)[before:]

@@ -120,7 +120,8 @@ func New(o Options) *Controller {
 	if o.What == "" {
 		o.What = "controller"
 	}
-	return &Controller{opt: o, tried: make(chan struct{}), connectRequests: make(chan struct{}, 1), ready: make(chan struct{}),
+	return &Controller{opt: o, tried: make(chan struct{}), connectRequests: make(chan struct{}, 1),
+		ready:   make(chan struct{}),
 		linkErr: errors.New("controller: not connected yet")}
 }
 

@@ -29,7 +29,8 @@ func (d *doing) Close() error {
 }
 
 // over runs a session over a function on virtual time.
-func over(t *testing.T, do func(context.Context, controller.Request, func() error) (relay.Level, error), test func(*testing.T, controller.Session)) {
+func over(t *testing.T, do func(context.Context, controller.Request, func() error) (relay.Level, error),
+	test func(*testing.T, controller.Session)) {
 	t.Helper()
 	synctest.Test(t, func(t *testing.T) {
 		d := &doing{do, make(chan struct{})}
@@ -90,7 +91,8 @@ func TestCallsForbidden(t *testing.T) {
 		wrote++
 		return relay.LevelClosed, nil
 	}, func(t *testing.T, s controller.Session) {
-		require.ErrorIs(t, s.Start(controller.NewCall(), controller.Request{Op: controller.Open}, func() error { return relay.ErrLate }), relay.ErrLate)
+		require.ErrorIs(t, s.Start(controller.NewCall(), controller.Request{Op: controller.Open},
+			func() error { return relay.ErrLate }), relay.ErrLate)
 		synctest.Wait()
 		require.Zero(t, wrote)
 		require.NoError(t, s.Cause(), "no fault of the session's")
@@ -210,7 +212,8 @@ func TestCallsStopWaits(t *testing.T) {
 		s := controller.NewDeviceSession(d, time.Second)
 		began := time.Now()
 		for n := range 3 {
-			require.NoError(t, s.Start(controller.NewCall(), controller.Request{Op: controller.Open, Contact: n + 1}, nil))
+			require.NoError(t, s.Start(controller.NewCall(), controller.Request{Op: controller.Open, Contact: n + 1},
+				nil))
 		}
 		s.Stop(true)
 		require.Equal(t, 300*time.Millisecond, time.Since(began))

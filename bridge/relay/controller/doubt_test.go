@@ -116,24 +116,25 @@ func TestReadOftenAfterADoubt(t *testing.T) {
 			f.mu.Unlock()
 			return acts(ctx, op)
 		}
-		onDialled(t, f.dialled, func(o *controller.Options, _ *controller.ContactOptions) { o.Poll = poll }, func(t *testing.T, c *controller.Contact) {
-			f.fail(controller.Open, errGone) // the connection ends, so a new one begins to count
-			require.Equal(t, relay.Unknown, c.Interrupt(t.Context(), opening(1)).Outcome)
-			require.NoError(t, c.Close(t.Context()))
-			<-time.After(30 * time.Millisecond) // so that no reading falls on the bounds of what is counted
-			for _, n := range want {
-				f.mu.Lock()
-				reads = nil
-				f.mu.Unlock()
-				<-time.After(10 * time.Second)
-				f.mu.Lock()
-				require.InDelta(t, n, len(reads), 1)
-				for i := 1; i < len(reads); i++ {
-					require.Equal(t, min(poll, 250*time.Millisecond), reads[i].Sub(reads[i-1]))
+		onDialled(t, f.dialled, func(o *controller.Options, _ *controller.ContactOptions) { o.Poll = poll },
+			func(t *testing.T, c *controller.Contact) {
+				f.fail(controller.Open, errGone) // the connection ends, so a new one begins to count
+				require.Equal(t, relay.Unknown, c.Interrupt(t.Context(), opening(1)).Outcome)
+				require.NoError(t, c.Close(t.Context()))
+				<-time.After(30 * time.Millisecond) // so that no reading falls on the bounds of what is counted
+				for _, n := range want {
+					f.mu.Lock()
+					reads = nil
+					f.mu.Unlock()
+					<-time.After(10 * time.Second)
+					f.mu.Lock()
+					require.InDelta(t, n, len(reads), 1)
+					for i := 1; i < len(reads); i++ {
+						require.Equal(t, min(poll, 250*time.Millisecond), reads[i].Sub(reads[i-1]))
+					}
+					f.mu.Unlock()
 				}
-				f.mu.Unlock()
-			}
-		})
+			})
 	}
 }
 
@@ -166,7 +167,8 @@ func TestLateReadBack(t *testing.T) {
 					}
 					return relay.LevelClosed, nil
 				}}
-				b := controller.New(controller.Options{Name: "loft", At: "here", Timeout: 2 * time.Second, Poll: time.Hour, NoLock: true, Unordered: c.unordered,
+				b := controller.New(controller.Options{Name: "loft", At: "here", Timeout: 2 * time.Second,
+					Poll: time.Hour, NoLock: true, Unordered: c.unordered,
 					Connect: func(context.Context) (controller.Session, error) {
 						return controller.NewDeviceSession(l, 2*time.Second), nil
 					}})
@@ -199,13 +201,14 @@ func TestClosesOfAWithdrawnOpening(t *testing.T) {
 			}
 			return nil
 		})
-		onDialled(t, d, func(o *controller.Options, _ *controller.ContactOptions) { o.Unordered = unordered }, func(t *testing.T, c *controller.Contact) {
-			ctx, cancel := context.WithTimeout(t.Context(), 100*time.Millisecond)
-			defer cancel()
-			before := len(d.written())
-			require.Equal(t, relay.Done, c.Interrupt(ctx, opening(1)).Outcome)
-			require.Len(t, d.written()[before+1:], closes)
-		})
+		onDialled(t, d, func(o *controller.Options, _ *controller.ContactOptions) { o.Unordered = unordered },
+			func(t *testing.T, c *controller.Contact) {
+				ctx, cancel := context.WithTimeout(t.Context(), 100*time.Millisecond)
+				defer cancel()
+				before := len(d.written())
+				require.Equal(t, relay.Done, c.Interrupt(ctx, opening(1)).Outcome)
+				require.Len(t, d.written()[before+1:], closes)
+			})
 	}
 }
 
@@ -227,7 +230,8 @@ func TestAnOpeningBeforeASlowClose(t *testing.T) {
 		began := time.Now()
 		r := c.Interrupt(t.Context(), opening(1))
 		require.Equal(t, relay.Done, r.Outcome, r.Err)
-		require.Equal(t, 500*time.Millisecond, time.Since(began), "withdrawn after 200 ms, and closed with a close of its own")
+		require.Equal(t, 500*time.Millisecond, time.Since(began),
+			"withdrawn after 200 ms, and closed with a close of its own")
 		require.NoError(t, <-closed)
 	})
 }
@@ -244,16 +248,17 @@ func TestACloseAfterAFailureWaits(t *testing.T) {
 		}
 		return acts(ctx, op)
 	}
-	onDialled(t, f.dialled, func(o *controller.Options, _ *controller.ContactOptions) { o.Unordered = true }, func(t *testing.T, c *controller.Contact) {
-		f.fail(controller.Open, &controller.Refusal{Cause: errNo})
-		began := time.Now()
-		result := make(chan relay.Result, 1) // read below
-		go func() { result <- c.Interrupt(t.Context(), opening(1)) }()
-		<-time.After(100 * time.Millisecond)
-		require.NoError(t, c.Close(t.Context()))
-		require.Equal(t, 300*time.Millisecond+relay.CloseEvery, time.Since(began))
-		require.Equal(t, relay.Unknown, (<-result).Outcome)
-	})
+	onDialled(t, f.dialled, func(o *controller.Options, _ *controller.ContactOptions) { o.Unordered = true },
+		func(t *testing.T, c *controller.Contact) {
+			f.fail(controller.Open, &controller.Refusal{Cause: errNo})
+			began := time.Now()
+			result := make(chan relay.Result, 1) // read below
+			go func() { result <- c.Interrupt(t.Context(), opening(1)) }()
+			<-time.After(100 * time.Millisecond)
+			require.NoError(t, c.Close(t.Context()))
+			require.Equal(t, 300*time.Millisecond+relay.CloseEvery, time.Since(began))
+			require.Equal(t, relay.Unknown, (<-result).Outcome)
+		})
 }
 
 // TestClosesOfABlindContact: it is never read, closed at each poll, and not even asked for that while it is driven.
@@ -320,7 +325,8 @@ func TestCloseBeforeTheFirstConnection(t *testing.T) {
 		var mu sync.Mutex
 		var notices []relay.NoticeKind
 		d := atOnce(func(*dialled, controller.Op) error { return nil })
-		b := controller.New(controller.Options{Name: "loft", At: "here", Timeout: time.Second, Poll: time.Hour, NoLock: true,
+		b := controller.New(controller.Options{Name: "loft", At: "here", Timeout: time.Second, Poll: time.Hour,
+			NoLock: true,
 			Notify: func(n relay.Notice) { mu.Lock(); defer mu.Unlock(); notices = append(notices, n.Kind) },
 			Connect: func(context.Context) (controller.Session, error) {
 				<-time.After(time.Second)
@@ -349,7 +355,8 @@ func TestSlowToHear(t *testing.T) {
 		synctest.Test(t, func(t *testing.T) {
 			l := &losingController{testController: newTestController(false)}
 			l.timed = true
-			c := controller.New(controller.Options{Name: "bench", At: "here", Timeout: timeout, Poll: time.Hour, NoLock: true, Connect: l.connect})
+			c := controller.New(controller.Options{Name: "bench", At: "here", Timeout: timeout, Poll: time.Hour,
+				NoLock: true, Connect: l.connect})
 			contact, err := c.Contact(controller.ContactOptions{Name: relaytest.LineA, Kind: relay.KindOneshot,
 				Timed: &controller.Timed{Outlasts: true, Quantum: time.Millisecond, Limit: time.Second}})
 			require.NoError(t, err)
@@ -359,8 +366,9 @@ func TestSlowToHear(t *testing.T) {
 			heard := make(chan struct{})         // closed once
 			result := make(chan relay.Result, 1) // read below
 			go func() {
-				result <- contact.Interrupt(t.Context(), relay.Interruption{Seq: 1, Duration: asked, NotAfter: time.Now().Add(time.Second),
-					Opened: func(time.Time) { <-heard }})
+				result <- contact.Interrupt(t.Context(), relay.Interruption{Seq: 1, Duration: asked,
+					NotAfter: time.Now().Add(time.Second),
+					Opened:   func(time.Time) { <-heard }})
 			}()
 			for range losses {
 				<-time.After(100 * time.Millisecond)

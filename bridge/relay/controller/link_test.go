@@ -54,7 +54,8 @@ func TestConnection(t *testing.T) {
 				})}
 				p.open = true
 				connections := 0
-				b := controller.New(controller.Options{Name: "loft", At: "here", Timeout: time.Second, Poll: c.poll, NoLock: true,
+				b := controller.New(controller.Options{Name: "loft", At: "here", Timeout: time.Second, Poll: c.poll,
+					NoLock: true,
 					Connect: func(context.Context) (controller.Session, error) {
 						connections++
 						return controller.NewDeviceSession(p, 700*time.Millisecond), nil
@@ -88,7 +89,8 @@ func TestConnection(t *testing.T) {
 func TestPreparationFails(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		p := &preparing{dialled: atOnce(func(*dialled, controller.Op) error { return nil }), err: errNo}
-		b := controller.New(controller.Options{Name: "loft", At: "here", Timeout: time.Second, Poll: time.Hour, NoLock: true,
+		b := controller.New(controller.Options{Name: "loft", At: "here", Timeout: time.Second, Poll: time.Hour,
+			NoLock: true,
 			Connect: func(context.Context) (controller.Session, error) {
 				return controller.NewDeviceSession(p, time.Second), nil
 			}})
@@ -117,7 +119,8 @@ func TestStuckAtTheBeginning(t *testing.T) {
 		of    controller.Op
 		says  string
 	}{
-		"reads open":      {level: relay.LevelOpen, of: controller.Read, says: "reading back at the beginning of the connection"},
+		"reads open": {level: relay.LevelOpen, of: controller.Read,
+			says: "reading back at the beginning of the connection"},
 		"reading refused": {err: no, of: controller.Read, says: "reading back at the beginning of the connection"},
 		"close refused":   {err: no, of: controller.Close, says: "closing at the beginning of the connection"},
 	} {
@@ -134,7 +137,8 @@ func TestStuckAtTheBeginning(t *testing.T) {
 					return relay.LevelClosed, nil
 				}}
 				var notices []relay.Notice
-				b := controller.New(controller.Options{Name: "loft", At: "here", Timeout: time.Second, Poll: time.Hour, NoLock: true,
+				b := controller.New(controller.Options{Name: "loft", At: "here", Timeout: time.Second, Poll: time.Hour,
+					NoLock: true,
 					Notify: func(n relay.Notice) { mu.Lock(); defer mu.Unlock(); notices = append(notices, n) },
 					Connect: func(context.Context) (controller.Session, error) {
 						return controller.NewDeviceSession(l, time.Second), nil
@@ -181,7 +185,8 @@ func TestNoReadBackOfAnOpening(t *testing.T) {
 	d := atOnce(func(*dialled, controller.Op) error { return nil })
 	onDialled(t, d, func(o *controller.Options, _ *controller.ContactOptions) {
 		o.Connect = func(context.Context) (controller.Session, error) {
-			return breaking{controller.NewDeviceSession(d, time.Second), func(op controller.Op) bool { return op == controller.Read && d.isOpen() }}, nil
+			return breaking{controller.NewDeviceSession(d, time.Second),
+				func(op controller.Op) bool { return op == controller.Read && d.isOpen() }}, nil
 		}
 	}, func(t *testing.T, c *controller.Contact) {
 		began := time.Now()
@@ -204,24 +209,25 @@ func TestCloseBehindAnUnansweredOpening(t *testing.T) {
 		}
 		return nil
 	})
-	onDialled(t, d, func(o *controller.Options, _ *controller.ContactOptions) { o.Unordered = true }, func(t *testing.T, c *controller.Contact) {
-		result := make(chan relay.Result, 1) // read below
-		go func() { result <- c.Interrupt(t.Context(), opening(1)) }()
-		synctest.Wait()
-		began := time.Now()
-		ctx, cancel := context.WithTimeout(t.Context(), 100*time.Millisecond)
-		defer cancel()
-		err := c.Close(ctx)
-		require.ErrorIs(t, err, context.DeadlineExceeded)
-		require.ErrorContains(t, err, "the opening before it has no answer yet")
-		require.Equal(t, 100*time.Millisecond, time.Since(began))
-		require.NoError(t, c.Close(t.Context()))
-		require.Equal(t, 500*time.Millisecond, time.Since(began))
-		r := <-result
-		require.Equal(t, relay.Done, r.Outcome, r.Err)
-		require.Equal(t, []controller.Op{controller.Close, controller.Open}, d.done[:2])
-		require.Equal(t, controller.Close, d.done[len(d.done)-1])
-	})
+	onDialled(t, d, func(o *controller.Options, _ *controller.ContactOptions) { o.Unordered = true },
+		func(t *testing.T, c *controller.Contact) {
+			result := make(chan relay.Result, 1) // read below
+			go func() { result <- c.Interrupt(t.Context(), opening(1)) }()
+			synctest.Wait()
+			began := time.Now()
+			ctx, cancel := context.WithTimeout(t.Context(), 100*time.Millisecond)
+			defer cancel()
+			err := c.Close(ctx)
+			require.ErrorIs(t, err, context.DeadlineExceeded)
+			require.ErrorContains(t, err, "the opening before it has no answer yet")
+			require.Equal(t, 100*time.Millisecond, time.Since(began))
+			require.NoError(t, c.Close(t.Context()))
+			require.Equal(t, 500*time.Millisecond, time.Since(began))
+			r := <-result
+			require.Equal(t, relay.Done, r.Outcome, r.Err)
+			require.Equal(t, []controller.Op{controller.Close, controller.Open}, d.done[:2])
+			require.Equal(t, controller.Close, d.done[len(d.done)-1])
+		})
 }
 
 // TestALateRepetitionClosesNothing: the keeper's close whose connection was slow is not written any more once another
@@ -258,7 +264,8 @@ func TestALateRepetitionClosesNothing(t *testing.T) {
 		require.NoError(t, c.Close(t.Context()))
 		r := c.Interrupt(t.Context(), opening(1))
 		require.Equal(t, relay.Done, r.Outcome, r.Err)
-		require.Equal(t, []controller.Op{controller.Open, controller.Close}, d.done[len(d.done)-2:], "nothing in between")
+		require.Equal(t, []controller.Op{controller.Open, controller.Close}, d.done[len(d.done)-2:],
+			"nothing in between")
 	})
 }
 
@@ -267,7 +274,8 @@ func TestALateRepetitionClosesNothing(t *testing.T) {
 func TestATrialWaitsForItsTurn(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := newTestController(false)
-		d := newDriver(t, b, false, controller.Options{Poll: time.Hour, NoLock: true}, func(o *controller.ContactOptions) { o.Trial = controller.TrialOfZero })
+		d := newDriver(t, b, false, controller.Options{Poll: time.Hour, NoLock: true},
+			func(o *controller.ContactOptions) { o.Trial = controller.TrialOfZero })
 		d.group.Start()
 		require.NoError(t, d.group.Ready(background(t)))
 		b.Inject(relaytest.Fault{Do: relaytest.Delay, On: relaytest.Opening, Once: true, Delay: timeout / 2})
@@ -304,8 +312,9 @@ func TestALostConnectionAtTheEnd(t *testing.T) {
 }
 
 func TestWordsOfASession(t *testing.T) {
-	require.Equal(t, "read close open sense try", controller.Read.String()+" "+controller.Close.String()+" "+controller.Open.String()+" "+
-		controller.Sense.String()+" "+controller.Try.String())
+	require.Equal(t, "read close open sense try",
+		controller.Read.String()+" "+controller.Close.String()+" "+controller.Open.String()+" "+
+			controller.Sense.String()+" "+controller.Try.String())
 	require.Equal(t, "unknown request", (controller.Try + 1).String())
 	lost := &controller.ConnectionLost{Cause: errGone}
 	require.Equal(t, errGone.Error(), lost.Reason())

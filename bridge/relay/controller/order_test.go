@@ -19,7 +19,8 @@ import (
 func TestAPollDoesNotCloseWhatIsToOpen(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := newTestController(false)
-		d := newDriver(t, b, false, controller.Options{Poll: 50 * time.Millisecond, NoLock: true}, func(o *controller.ContactOptions) { o.Blind = true })
+		d := newDriver(t, b, false, controller.Options{Poll: 50 * time.Millisecond, NoLock: true},
+			func(o *controller.ContactOptions) { o.Blind = true })
 		d.group.Start()
 		require.NoError(t, d.group.Ready(background(t)))
 		b.Inject(relaytest.Fault{Do: relaytest.Delay, On: relaytest.Opening, Once: true, Delay: 100 * time.Millisecond})
@@ -75,7 +76,8 @@ func TestNothingOpensWhileItShutsDown(t *testing.T) {
 func TestARefusedCloseAtTheBeginningOfABlindContact(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := newTestController(true)
-		d := newDriver(t, b, true, controller.Options{Poll: time.Hour, NoLock: true}, func(o *controller.ContactOptions) { o.Blind = true })
+		d := newDriver(t, b, true, controller.Options{Poll: time.Hour, NoLock: true},
+			func(o *controller.ContactOptions) { o.Blind = true })
 		b.Inject(relaytest.Fault{Do: relaytest.Refuse, On: relaytest.Closing})
 		d.group.Start()
 		require.NoError(t, d.group.Ready(background(t)))
@@ -97,7 +99,8 @@ func TestReadBackAfterTheTimer(t *testing.T) {
 		outcome relay.Outcome
 		err     error
 	}{
-		"in time": {0, relay.Refused, relay.ErrReadBack}, "just before the end": {asked - 1, relay.Refused, relay.ErrReadBack}, "at the end": {asked, relay.Done, nil},
+		"in time": {0, relay.Refused, relay.ErrReadBack}, "just before the end": {asked - 1, relay.Refused,
+			relay.ErrReadBack}, "at the end": {asked, relay.Done, nil},
 	} {
 		t.Run(name, func(t *testing.T) {
 			d := &dialled{dials: func(controller.Op) time.Duration { return 0 }}
@@ -114,7 +117,8 @@ func TestReadBackAfterTheTimer(t *testing.T) {
 				return nil
 			}
 			onDialled(t, d, func(_ *controller.Options, o *controller.ContactOptions) {
-				o.Kind, o.Timed = relay.KindOneshot, &controller.Timed{Quantum: time.Millisecond, Limit: 10 * time.Second}
+				o.Kind, o.Timed = relay.KindOneshot, &controller.Timed{Quantum: time.Millisecond,
+					Limit: 10 * time.Second}
 			}, func(t *testing.T, contact *controller.Contact) {
 				r := contact.Interrupt(t.Context(), opening(1))
 				require.Equal(t, c.outcome, r.Outcome, r.Err)

@@ -87,12 +87,14 @@ func (a *attempts) told() (kinds []relay.NoticeKind) {
 }
 
 // onAttempts runs a started controller with two contacts on virtual time.
-func onAttempts(t *testing.T, change func(*controller.Options, *controller.ContactOptions), test func(*testing.T, *attempts, *controller.Controller, [2]*controller.Contact)) {
+func onAttempts(t *testing.T, change func(*controller.Options, *controller.ContactOptions),
+	test func(*testing.T, *attempts, *controller.Controller, [2]*controller.Contact)) {
 	t.Helper()
 	synctest.Test(t, func(t *testing.T) {
 		a := &attempts{device: atOnce(func(*dialled, controller.Op) error { return nil })}
-		o := controller.Options{Name: "loft", At: "here", Timeout: time.Second, Poll: time.Hour, NoLock: true, Connect: a.connect,
-			Notify: func(n relay.Notice) { a.mu.Lock(); defer a.mu.Unlock(); a.notices = append(a.notices, n) }}
+		o := controller.Options{Name: "loft", At: "here", Timeout: time.Second, Poll: time.Hour, NoLock: true,
+			Connect: a.connect,
+			Notify:  func(n relay.Notice) { a.mu.Lock(); defer a.mu.Unlock(); a.notices = append(a.notices, n) }}
 		var co controller.ContactOptions
 		if change != nil {
 			change(&o, &co)
@@ -141,7 +143,8 @@ func TestPausesBetweenConnections(t *testing.T) {
 				<-time.After(2 * time.Second)
 				require.NoError(t, b.Ready(t.Context()))
 			}
-			require.Equal(t, []relay.NoticeKind{relay.LinkLost, relay.LinkBack, relay.LinkLost, relay.LinkBack}, a.told())
+			require.Equal(t, []relay.NoticeKind{relay.LinkLost, relay.LinkBack, relay.LinkLost, relay.LinkBack},
+				a.told())
 		})
 	}
 	require.Len(t, shortest, 6)

@@ -38,7 +38,8 @@ func (d *dialled) isOpen() bool {
 // options has a default.
 func TestBeforeTheStart(t *testing.T) {
 	connect := func(context.Context) (controller.Session, error) { return nil, errGone }
-	b := controller.New(controller.Options{Name: "loft", At: "192.0.2.50:502", Timeout: time.Second, Poll: time.Minute, Connect: connect})
+	b := controller.New(controller.Options{Name: "loft", At: "192.0.2.50:502", Timeout: time.Second, Poll: time.Minute,
+		Connect: connect})
 	claim := relaytest.ProcessName(t.Name())
 	c, err := b.Contact(controller.ContactOptions{Name: "box-office", Claim: claim, Kind: relay.KindWatchdog})
 	require.NoError(t, err)
@@ -111,10 +112,11 @@ func TestReadAndSense(t *testing.T) {
 		require.Equal(t, relay.LevelUnknown, level)
 		refuse = nil
 	})
-	onDialled(t, d, func(_ *controller.Options, co *controller.ContactOptions) { co.Blind = true }, func(t *testing.T, c *controller.Contact) {
-		_, err := c.Read(t.Context())
-		require.ErrorIs(t, err, relay.ErrNoRead)
-	})
+	onDialled(t, d, func(_ *controller.Options, co *controller.ContactOptions) { co.Blind = true },
+		func(t *testing.T, c *controller.Contact) {
+			_, err := c.Read(t.Context())
+			require.ErrorIs(t, err, relay.ErrNoRead)
+		})
 }
 
 // TestLimitOfATimedContact: an opening as long as the limit is made, in whole quanta, and a longer one is not.
@@ -273,15 +275,22 @@ func TestReadBackFails(t *testing.T) {
 		outcome relay.Outcome
 		says    string
 	}{
-		"refused while open":        {reads: []turn{{err: no}}, outcome: relay.Unknown, says: "open: "},
-		"refused after the end":     {reads: []turn{{after: 900 * time.Millisecond, err: no}}, outcome: relay.Unknown, says: "reading back the opening: "},
-		"closed":                    {reads: []turn{{level: relay.LevelClosed}}, outcome: relay.Refused, says: "opening: "},
-		"closed, close refused":     {reads: []turn{{level: relay.LevelClosed}}, closing: no, outcome: relay.Unknown, says: "closing: "},
-		"open again after the end":  {reads: []turn{{level: relay.LevelOpen}, {level: relay.LevelOpen}}, outcome: relay.Unknown, says: "closing: "},
-		"end refused":               {reads: []turn{{level: relay.LevelOpen}, {err: no}}, outcome: relay.Unknown, says: "closing: "},
-		"close refused":             {reads: []turn{{level: relay.LevelOpen}}, closing: no, outcome: relay.Unknown, says: "closing: "},
-		"close refused, blind":      {blind: true, closing: no, outcome: relay.Unknown, says: "closing: "},
-		"read open and then closed": {reads: []turn{{level: relay.LevelOpen}, {level: relay.LevelClosed}}, outcome: relay.Done},
+		"refused while open": {reads: []turn{{err: no}}, outcome: relay.Unknown, says: "open: "},
+		"refused after the end": {reads: []turn{{after: 900 * time.Millisecond, err: no}}, outcome: relay.Unknown,
+			says: "reading back the opening: "},
+		"closed": {reads: []turn{{level: relay.LevelClosed}}, outcome: relay.Refused,
+			says: "opening: "},
+		"closed, close refused": {reads: []turn{{level: relay.LevelClosed}}, closing: no, outcome: relay.Unknown,
+			says: "closing: "},
+		"open again after the end": {reads: []turn{{level: relay.LevelOpen}, {level: relay.LevelOpen}},
+			outcome: relay.Unknown, says: "closing: "},
+		"end refused": {reads: []turn{{level: relay.LevelOpen}, {err: no}}, outcome: relay.Unknown,
+			says: "closing: "},
+		"close refused": {reads: []turn{{level: relay.LevelOpen}}, closing: no, outcome: relay.Unknown,
+			says: "closing: "},
+		"close refused, blind": {blind: true, closing: no, outcome: relay.Unknown, says: "closing: "},
+		"read open and then closed": {reads: []turn{{level: relay.LevelOpen}, {level: relay.LevelClosed}},
+			outcome: relay.Done},
 	} {
 		t.Run(name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
@@ -309,7 +318,8 @@ func TestReadBackFails(t *testing.T) {
 					}
 					return relay.LevelClosed, nil
 				}
-				b := controller.New(controller.Options{Name: "loft", At: "here", Timeout: 2 * time.Second, Poll: time.Hour, NoLock: true,
+				b := controller.New(controller.Options{Name: "loft", At: "here", Timeout: 2 * time.Second,
+					Poll: time.Hour, NoLock: true,
 					Connect: func(context.Context) (controller.Session, error) {
 						return controller.NewDeviceSession(s, 2*time.Second), nil
 					}})
@@ -385,7 +395,8 @@ func TestEndOfATimedOpening(t *testing.T) {
 					return relay.LevelOpen, nil
 				}}
 				var notices []relay.Notice
-				b := controller.New(controller.Options{Name: "loft", At: "here", Timeout: time.Second, Poll: time.Hour, NoLock: true,
+				b := controller.New(controller.Options{Name: "loft", At: "here", Timeout: time.Second, Poll: time.Hour,
+					NoLock: true,
 					Notify: func(n relay.Notice) { mu.Lock(); defer mu.Unlock(); notices = append(notices, n) },
 					Connect: func(context.Context) (controller.Session, error) {
 						return controller.NewDeviceSession(s, time.Second), nil

@@ -97,9 +97,10 @@ func (c *Contact) awaitResume(s *link, o *opening, lost error) (*link, relay.Res
 		return r.link, relay.Result{}
 	case r.at.Before(o.proof):
 		open := r.at.Sub(o.at)
-		return nil, relay.Result{Outcome: relay.Refused, OpenFor: open, Err: fmt.Errorf("line %s: the connection was lost (%w), "+
-			"and when it was back, %v after the confirmation, the contact had closed already: %w",
-			c.opt.Name, lost, open.Round(time.Millisecond), relay.ErrShort)}
+		return nil, relay.Result{Outcome: relay.Refused, OpenFor: open,
+			Err: fmt.Errorf("line %s: the connection was lost (%w), "+
+				"and when it was back, %v after the confirmation, the contact had closed already: %w",
+				c.opt.Name, lost, open.Round(time.Millisecond), relay.ErrShort)}
 	default:
 		return nil, relay.Result{Outcome: relay.Done, OpenFor: r.at.Sub(o.at)}
 	}

@@ -58,7 +58,8 @@ func (l *losingController) connect(context.Context) (controller.Session, error) 
 	if l.refuse {
 		return nil, errGone
 	}
-	l.latest = &losingDevice{testDevice: &testDevice{l.testController, 0, make(chan struct{}), new(sync.Once)}, of: l, lost: make(chan struct{})}
+	l.latest = &losingDevice{testDevice: &testDevice{l.testController, 0, make(chan struct{}), new(sync.Once)}, of: l,
+		lost: make(chan struct{})}
 	return controller.NewDeviceSession(l.latest, timeout), nil
 }
 
@@ -80,7 +81,8 @@ const asked = 800 * time.Millisecond
 
 // onLosing opens the first of two contacts of a timed controller for [asked], on virtual time, and calls meanwhile with
 // the time at zero.
-func onLosing(t *testing.T, timed controller.Timed, meanwhile func(*testing.T, *losingController, [2]*controller.Contact),
+func onLosing(t *testing.T, timed controller.Timed, meanwhile func(*testing.T, *losingController,
+	[2]*controller.Contact),
 	then func(*testing.T, relay.Result, []relaytest.Change, []relay.NoticeKind)) {
 	t.Helper()
 	synctest.Test(t, func(t *testing.T) {
@@ -88,7 +90,8 @@ func onLosing(t *testing.T, timed controller.Timed, meanwhile func(*testing.T, *
 		l.timed = true
 		var mu sync.Mutex
 		var notices []relay.NoticeKind
-		c := controller.New(controller.Options{Name: "bench", At: "here", Timeout: timeout, Poll: time.Hour, NoLock: true, Connect: l.connect,
+		c := controller.New(controller.Options{Name: "bench", At: "here", Timeout: timeout, Poll: time.Hour,
+			NoLock: true, Connect: l.connect,
 			Notify: func(n relay.Notice) { mu.Lock(); defer mu.Unlock(); notices = append(notices, n.Kind) }})
 		timed.Quantum, timed.Limit = time.Millisecond, 10*time.Second
 		var contacts [2]*controller.Contact
@@ -103,7 +106,8 @@ func onLosing(t *testing.T, timed controller.Timed, meanwhile func(*testing.T, *
 		l.began = time.Now()
 		result := make(chan relay.Result, 1) // read below
 		go func() {
-			result <- contacts[0].Interrupt(t.Context(), relay.Interruption{Seq: 1, Duration: asked, NotAfter: time.Now().Add(time.Second)})
+			result <- contacts[0].Interrupt(t.Context(), relay.Interruption{Seq: 1, Duration: asked,
+				NotAfter: time.Now().Add(time.Second)})
 		}()
 		synctest.Wait()
 		meanwhile(t, l, contacts)
@@ -150,7 +154,8 @@ var outlasts = controller.Timed{Outlasts: true}
 // SAFETY.md S35: an opening that the board ends by itself goes on when its connection is lost and the next one reads it
 // open.
 func TestALostConnectionDoesNotEndATimedOpening(t *testing.T) {
-	for name, back := range map[string]time.Duration{"at once": 0, "after 20 ms": 20 * time.Millisecond, "just in time": 79 * time.Millisecond} {
+	for name, back := range map[string]time.Duration{"at once": 0, "after 20 ms": 20 * time.Millisecond,
+		"just in time": 79 * time.Millisecond} {
 		t.Run(name, func(t *testing.T) {
 			onLosing(t, outlasts, func(_ *testing.T, l *losingController, _ [2]*controller.Contact) {
 				for _, d := range []time.Duration{200, 500} { // more than once, too
@@ -163,7 +168,8 @@ func TestALostConnectionDoesNotEndATimedOpening(t *testing.T) {
 				require.Equal(t, relay.Done, r.Outcome, r.Err)
 				require.Contains(t, []time.Duration{asked, asked + 20*time.Millisecond}, r.OpenFor) // read in the instant of the closing, or at the next reading
 				openFor(t, changes, asked, asked)
-				require.Equal(t, []relay.NoticeKind{relay.LinkLost, relay.LinkBack, relay.LinkLost, relay.LinkBack}, seen)
+				require.Equal(t, []relay.NoticeKind{relay.LinkLost, relay.LinkBack, relay.LinkLost, relay.LinkBack},
+					seen)
 			})
 		})
 	}
@@ -193,8 +199,10 @@ func TestALostConnectionEndsAnOpeningThatIsNotReadBack(t *testing.T) {
 		refuse, hang bool
 		from, to     time.Duration
 	}{
-		"a reading without an answer": {outlasts, false, true, loss + 100*time.Millisecond, loss + 100*time.Millisecond},
-		"no connection in time":       {outlasts, true, false, loss + 120*time.Millisecond, loss + 120*time.Millisecond + relay.CloseEvery},
+		"a reading without an answer": {outlasts, false, true, loss + 100*time.Millisecond, loss +
+			100*time.Millisecond},
+		"no connection in time": {outlasts, true, false, loss + 120*time.Millisecond, loss +
+			120*time.Millisecond + relay.CloseEvery},
 		"one that may not outlast it": {controller.Timed{}, false, false, loss, loss + 100*time.Millisecond},
 	} {
 		t.Run(name, func(t *testing.T) {

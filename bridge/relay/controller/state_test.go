@@ -23,7 +23,8 @@ func TestMarkIfIdle(t *testing.T) {
 		"driven":                              {func(c *Contact) { c.current = &opening{} }, false},
 		"driven, and the opening was written": {func(c *Contact) { c.current, c.opens = &opening{}, 8 }, false},
 		"driven since":                        {func(c *Contact) { c.opens = 8 }, false},
-		"owed already":                        {func(c *Contact) { c.closeRetrier.OweLater(errors.New("earlier")) }, false},
+		"owed already": {func(c *Contact) { c.closeRetrier.OweLater(errors.New("earlier")) },
+			false},
 	} {
 		t.Run(name, func(t *testing.T) {
 			contact := newContact(New(Options{}), 0, ContactOptions{})

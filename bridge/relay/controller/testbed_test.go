@@ -79,7 +79,8 @@ func (b *testController) fault(op controller.Op) (relaytest.Fault, bool) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	for i, f := range b.faults {
-		if f.On == relaytest.Any || f.On == relaytest.Opening && op == controller.Open || f.On == relaytest.Closing && op == controller.Close {
+		if f.On == relaytest.Any || f.On == relaytest.Opening && op == controller.Open || f.On == relaytest.Closing &&
+			op == controller.Close {
 			if f.Once {
 				b.faults = slices.Delete(b.faults, i, i+1)
 			}
@@ -121,7 +122,8 @@ func (p *testDevice) Do(ctx context.Context, r controller.Request, before func()
 }
 
 // answer is what the device says, or does not, when it has done what it does.
-func (p *testDevice) answer(ctx context.Context, cut chan struct{}, f relaytest.Fault, met bool, level relay.Level) (relay.Level, error) {
+func (p *testDevice) answer(ctx context.Context, cut chan struct{}, f relaytest.Fault, met bool,
+	level relay.Level) (relay.Level, error) {
 	switch {
 	case !met || f.Do == relaytest.Delay:
 		return level, nil
@@ -283,7 +285,8 @@ type driver struct {
 	contacts [2]*controller.Contact
 }
 
-func newDriver(t *testing.T, b *testController, apart bool, o controller.Options, change func(*controller.ContactOptions)) *driver {
+func newDriver(t *testing.T, b *testController, apart bool, o controller.Options,
+	change func(*controller.ContactOptions)) *driver {
 	t.Helper()
 	d := &driver{}
 	var c *controller.Controller
@@ -325,7 +328,8 @@ func suite(t *testing.T, apart bool, options controller.Options, change func(*co
 		o := options
 		o.Notify, o.Poll = s.Notify, 50*time.Millisecond
 		d := newDriver(t, b, apart, o, change)
-		return &relaytest.Subject{Controller: b, Contacts: [2]relay.Contact{d.contacts[0], d.contacts[1]}, Start: d.group.Start, Ready: d.group.Ready, Timeout: timeout, Late: late, Outlasts: outlasting(change),
+		return &relaytest.Subject{Controller: b, Contacts: [2]relay.Contact{d.contacts[0], d.contacts[1]},
+			Start: d.group.Start, Ready: d.group.Ready, Timeout: timeout, Late: late, Outlasts: outlasting(change),
 			Says: "the device says no", Tries: outlasting(change),
 			Shutdown: func(ctx context.Context) []string {
 				var names []string
@@ -350,17 +354,20 @@ func TestSuite(t *testing.T) {
 		"one controller": func(t *testing.T) { suite(t, false, controller.Options{}, nil, false) },
 		"apart":          func(t *testing.T) { suite(t, true, controller.Options{Unordered: true}, nil, false) },
 		"blind": func(t *testing.T) {
-			suite(t, true, controller.Options{Unordered: true}, func(o *controller.ContactOptions) { o.Blind = true }, false)
+			suite(t, true, controller.Options{Unordered: true}, func(o *controller.ContactOptions) { o.Blind = true },
+				false)
 		},
 		"timed": func(t *testing.T) {
 			suite(t, true, controller.Options{Unordered: true}, func(o *controller.ContactOptions) {
-				o.Kind, o.Timed = relay.KindOneshot, &controller.Timed{Quantum: time.Millisecond, Limit: 10 * time.Second, Outlasts: true}
+				o.Kind, o.Timed = relay.KindOneshot, &controller.Timed{Quantum: time.Millisecond,
+					Limit: 10 * time.Second, Outlasts: true}
 				o.Trial = controller.TrialOfZero
 			}, true)
 		},
 		"timed and blind": func(t *testing.T) {
 			suite(t, true, controller.Options{}, func(o *controller.ContactOptions) {
-				o.Blind, o.Kind, o.Timed = true, relay.KindOneshot, &controller.Timed{Quantum: time.Millisecond, Limit: 10 * time.Second}
+				o.Blind, o.Kind, o.Timed = true, relay.KindOneshot, &controller.Timed{Quantum: time.Millisecond,
+					Limit: 10 * time.Second}
 			}, true)
 		},
 	} {

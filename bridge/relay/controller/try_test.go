@@ -36,13 +36,16 @@ func (z zeroOpens) Do(ctx context.Context, r controller.Request, before func() e
 }
 
 // onZeroOpens runs a started contact over such a device, on virtual time.
-func onZeroOpens(t *testing.T, trial controller.Trial, test func(*testing.T, *testController, *controller.Contact, *atomic.Int32)) {
+func onZeroOpens(t *testing.T, trial controller.Trial, test func(*testing.T, *testController, *controller.Contact,
+	*atomic.Int32)) {
 	t.Helper()
 	synctest.Test(t, func(t *testing.T) {
 		b, tries := newTestController(false), new(atomic.Int32)
-		c := controller.New(controller.Options{Name: "bench", At: "here", Timeout: timeout, Poll: time.Hour, NoLock: true,
+		c := controller.New(controller.Options{Name: "bench", At: "here", Timeout: timeout, Poll: time.Hour,
+			NoLock: true,
 			Connect: func(context.Context) (controller.Session, error) {
-				return controller.NewDeviceSession(zeroOpens{&testDevice{b, 0, make(chan struct{}), new(sync.Once)}, tries}, timeout), nil
+				return controller.NewDeviceSession(zeroOpens{&testDevice{b, 0, make(chan struct{}), new(sync.Once)},
+					tries}, timeout), nil
 			}})
 		contact, err := c.Contact(controller.ContactOptions{Name: "box-office", Trial: trial})
 		require.NoError(t, err)
@@ -55,7 +58,8 @@ func onZeroOpens(t *testing.T, trial controller.Trial, test func(*testing.T, *te
 
 // A device that breaks the contract, and opens at a length of 0, is closed at once, and that is told.
 func TestTryThatOpensIsClosed(t *testing.T) {
-	onZeroOpens(t, controller.TrialOfZero, func(t *testing.T, b *testController, c *controller.Contact, _ *atomic.Int32) {
+	onZeroOpens(t, controller.TrialOfZero, func(t *testing.T, b *testController, c *controller.Contact,
+		_ *atomic.Int32) {
 		err := c.Try(t.Context())
 		require.ErrorIs(t, err, relay.ErrReadBack)
 		require.False(t, b.isOpen(0))
@@ -64,7 +68,8 @@ func TestTryThatOpensIsClosed(t *testing.T) {
 
 // What may open is not tried.
 func TestTryThatMightOpenIsRefused(t *testing.T) {
-	for trial, want := range map[controller.Trial]error{controller.TrialNever: relay.ErrNoTrial, controller.TrialIsClose: nil} {
+	for trial, want := range map[controller.Trial]error{controller.TrialNever: relay.ErrNoTrial,
+		controller.TrialIsClose: nil} {
 		onZeroOpens(t, trial, func(t *testing.T, b *testController, c *controller.Contact, tries *atomic.Int32) {
 			require.True(t, errors.Is(c.Try(t.Context()), want))
 			require.Zero(t, tries.Load())
@@ -75,7 +80,8 @@ func TestTryThatMightOpenIsRefused(t *testing.T) {
 
 // An opening is not cut short by a trial.
 func TestTryWhileOpen(t *testing.T) {
-	onZeroOpens(t, controller.TrialOfZero, func(t *testing.T, b *testController, c *controller.Contact, tries *atomic.Int32) {
+	onZeroOpens(t, controller.TrialOfZero, func(t *testing.T, b *testController, c *controller.Contact,
+		tries *atomic.Int32) {
 		result := make(chan relay.Result, 1) // read below
 		go func() { result <- c.Interrupt(t.Context(), opening(1)) }()
 		<-time.After(asked / 2)

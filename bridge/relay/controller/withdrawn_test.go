@@ -62,12 +62,14 @@ func (d *dialled) opened() int {
 
 // onDialled runs a started contact over the device on virtual time. No opening may last there: its end is slept through
 // in the kernel.
-func onDialled(t *testing.T, d *dialled, change func(*controller.Options, *controller.ContactOptions), test func(*testing.T, *controller.Contact)) {
+func onDialled(t *testing.T, d *dialled, change func(*controller.Options, *controller.ContactOptions),
+	test func(*testing.T, *controller.Contact)) {
 	t.Helper()
 	synctest.Test(t, func(t *testing.T) { onDialledNow(t, d, change, test) })
 }
 
-func onDialledNow(t *testing.T, d *dialled, change func(*controller.Options, *controller.ContactOptions), test func(*testing.T, *controller.Contact)) {
+func onDialledNow(t *testing.T, d *dialled, change func(*controller.Options, *controller.ContactOptions),
+	test func(*testing.T, *controller.Contact)) {
 	t.Helper()
 	o := controller.Options{Name: "loft", At: "here", Timeout: time.Second, Poll: time.Hour, NoLock: true,
 		Connect: func(context.Context) (controller.Session, error) {
@@ -144,7 +146,8 @@ func TestNothingIsWrittenOnADeadSession(t *testing.T) {
 	}, func(t *testing.T, s controller.Session) {
 		started := make(chan error, 1) // read below
 		go func() {
-			started <- s.Start(controller.NewCall(), controller.Request{Op: controller.Open}, func() error { return nil })
+			started <- s.Start(controller.NewCall(), controller.Request{Op: controller.Open},
+				func() error { return nil })
 		}()
 		require.ErrorIs(t, s.Start(controller.NewCall(), controller.Request{Op: controller.Read}, nil), broken)
 		err := <-started
@@ -297,19 +300,21 @@ func TestCloseWhileTheConnectionBegins(t *testing.T) {
 		}
 		synctest.Test(t, func(t *testing.T) {
 			closing, goOn = make(chan struct{}), make(chan struct{}) // of the bubble
-			onDialledNow(t, d, func(_ *controller.Options, co *controller.ContactOptions) { co.Blind = blind }, func(t *testing.T, c *controller.Contact) {
-				require.Equal(t, relay.Unknown, c.Interrupt(t.Context(), opening(1)).Outcome)
-				<-closing
-				began := time.Now()
-				closed := make(chan error, 1) // one result
-				go func() { closed <- c.Close(t.Context()) }()
-				synctest.Wait()
-				close(goOn)
-				require.NoError(t, <-closed)
-				require.Zero(t, time.Since(began))
-				written := d.written()
-				require.Equal(t, []controller.Op{controller.Open, controller.Close, controller.Close}, written[len(written)-3:], "one of them after it was wanted")
-			})
+			onDialledNow(t, d, func(_ *controller.Options, co *controller.ContactOptions) { co.Blind = blind },
+				func(t *testing.T, c *controller.Contact) {
+					require.Equal(t, relay.Unknown, c.Interrupt(t.Context(), opening(1)).Outcome)
+					<-closing
+					began := time.Now()
+					closed := make(chan error, 1) // one result
+					go func() { closed <- c.Close(t.Context()) }()
+					synctest.Wait()
+					close(goOn)
+					require.NoError(t, <-closed)
+					require.Zero(t, time.Since(began))
+					written := d.written()
+					require.Equal(t, []controller.Op{controller.Open, controller.Close, controller.Close},
+						written[len(written)-3:], "one of them after it was wanted")
+				})
 		})
 	}
 }
@@ -338,7 +343,8 @@ func TestSessionEndsBeforeTheReadBack(t *testing.T) {
 		require.Zero(t, time.Since(began), "told at once")
 		require.NoError(t, c.Close(t.Context()))
 		require.Less(t, time.Since(began), relay.CloseEvery, "the next connection closes first")
-		require.Equal(t, relay.Unknown, c.Interrupt(t.Context(), opening(1)).Outcome, "the same command again has the same result")
+		require.Equal(t, relay.Unknown, c.Interrupt(t.Context(), opening(1)).Outcome,
+			"the same command again has the same result")
 		require.Equal(t, 1, d.opened())
 		mayOpen(t, c)
 	})
@@ -350,9 +356,11 @@ func TestUrgentFirst(t *testing.T) {
 		var mu sync.Mutex
 		var order []int
 		down := false
-		b := controller.New(controller.Options{Name: "loft", At: "here", Timeout: time.Second, Poll: time.Hour, NoLock: true,
+		b := controller.New(controller.Options{Name: "loft", At: "here", Timeout: time.Second, Poll: time.Hour,
+			NoLock: true,
 			Connect: func(context.Context) (controller.Session, error) {
-				return controller.NewDeviceSession(&doing{func(_ context.Context, r controller.Request, before func() error) (relay.Level, error) {
+				return controller.NewDeviceSession(&doing{func(_ context.Context, r controller.Request,
+					before func() error) (relay.Level, error) {
 					if err := before(); err != nil {
 						return relay.LevelUnknown, err
 					}
@@ -404,7 +412,8 @@ func TestShutdownRepeatsAnOwedClose(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var mu sync.Mutex
 		connections := 0
-		b := controller.New(controller.Options{Name: "loft", At: "here", Timeout: time.Second, Poll: time.Hour, NoLock: true,
+		b := controller.New(controller.Options{Name: "loft", At: "here", Timeout: time.Second, Poll: time.Hour,
+			NoLock: true,
 			Connect: func(context.Context) (controller.Session, error) {
 				mu.Lock()
 				defer mu.Unlock()

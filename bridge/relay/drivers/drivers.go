@@ -88,18 +88,21 @@ func (s *Set) contact(l config.Line) (relay.Contact, error) {
 			continue
 		}
 		if b.driver != l.Contact.Driver {
-			return nil, fmt.Errorf("%w: line %s: driver %q, and controller %s is driven by %s", ErrConfig, l.Name, l.Contact.Driver, b.name, b.driver)
+			return nil, fmt.Errorf("%w: line %s: driver %q, and controller %s is driven by %s", ErrConfig, l.Name,
+				l.Contact.Driver, b.name, b.driver)
 		}
 		c, err := b.contact(l)
 		if err != nil {
 			return nil, err
 		}
 		if r := l.Contact.Require; r != "" && !satisfies(c.Kind(), r) {
-			return nil, fmt.Errorf("%w: line %s: a contact of kind %s is required, and this one is of kind %v", ErrConfig, l.Name, r, c.Kind())
+			return nil, fmt.Errorf("%w: line %s: a contact of kind %s is required, and this one is of kind %v",
+				ErrConfig, l.Name, r, c.Kind())
 		}
 		return c, nil
 	}
-	return nil, fmt.Errorf("%w: line %s: driver %q: no controller is called %q", ErrConfig, l.Name, l.Contact.Driver, l.Contact.Controller)
+	return nil, fmt.Errorf("%w: line %s: driver %q: no controller is called %q", ErrConfig, l.Name, l.Contact.Driver,
+		l.Contact.Controller)
 }
 
 // satisfies reports whether a kind is at least the required one; each does what those before it do.

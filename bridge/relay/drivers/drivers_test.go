@@ -91,7 +91,8 @@ func millrace(address string) *config.Config {
 	dog := on(1)
 	dog.Watchdog = &config.WatchdogRegister{Register: 5, Unit: 100 * time.Millisecond, Timeout: time.Second}
 	return &config.Config{
-		Controllers: []config.Controller{{Name: "relays", Driver: "modbus", Modbus: config.Modbus{Address: address, Timeout: 200 * time.Millisecond}}},
+		Controllers: []config.Controller{{Name: "relays", Driver: "modbus",
+			Modbus: config.Modbus{Address: address, Timeout: 200 * time.Millisecond}}},
 		Lines: []config.Line{
 			{Name: "box-office", Contact: on(0)},
 			{Name: "stage-door", Contact: dog},
@@ -112,13 +113,16 @@ func TestOpen(t *testing.T) {
 	s, err := Open(millrace(board.l.Addr().String()), Options{})
 	require.NoError(t, err)
 	require.NoError(t, s.Ready(within(t, 5*time.Second)))
-	for line, kind := range map[string]relay.Kind{"box-office": relay.KindNone, "stage-door": relay.KindWatchdog, "workshop": relay.KindOneshot, "green-room": relay.KindOneshot} {
+	for line, kind := range map[string]relay.Kind{"box-office": relay.KindNone, "stage-door": relay.KindWatchdog,
+		"workshop": relay.KindOneshot, "green-room": relay.KindOneshot} {
 		require.Equal(t, kind, s.Contact(line).Kind(), line)
 	}
 	require.Nil(t, s.Contact("foyer"))
-	r := s.Contact("green-room").Interrupt(t.Context(), relay.Interruption{Duration: time.Second, NotAfter: time.Now().Add(time.Second)})
+	r := s.Contact("green-room").Interrupt(t.Context(), relay.Interruption{Duration: time.Second,
+		NotAfter: time.Now().Add(time.Second)})
 	require.ErrorIs(t, r.Err, relay.ErrNoContact)
-	r = s.Contact("box-office").Interrupt(t.Context(), relay.Interruption{Duration: 20 * time.Millisecond, NotAfter: time.Now().Add(time.Second)})
+	r = s.Contact("box-office").Interrupt(t.Context(), relay.Interruption{Duration: 20 * time.Millisecond,
+		NotAfter: time.Now().Add(time.Second)})
 	require.Equal(t, relay.Done, r.Outcome, "%v", r.Err)
 	require.Empty(t, s.Shutdown(within(t, 5*time.Second)))
 	for n := range 3 {

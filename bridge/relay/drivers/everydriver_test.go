@@ -24,9 +24,11 @@ import (
 func parsed(t *testing.T, controllers string, contacts ...string) *config.Config {
 	t.Helper()
 	var b strings.Builder
-	fmt.Fprintf(&b, "country: GB\nsip: {adapter_side: {listen: 192.0.2.10:5060}, service_side: {listen: 192.0.2.10:5070}}\ncontrollers: [%s]\nlines:\n", controllers)
+	fmt.Fprintf(&b, "country: GB\nsip: {adapter_side: {listen: 192.0.2.10:5060}, service_side: {listen: 192.0.2.10:5070}}\ncontrollers: [%s]\nlines:\n",
+		controllers)
 	for i, c := range contacts {
-		fmt.Fprintf(&b, "- {name: line-%d, adapter: {user: a%[1]d, contact: sip:192.0.2.2%[1]d}, service: {registrar: sip:192.0.2.5, user: 555010%[1]d, register: false}, contact: {%s}}\n", i, c)
+		fmt.Fprintf(&b, "- {name: line-%d, adapter: {user: a%[1]d, contact: sip:192.0.2.2%[1]d}, service: {registrar: sip:192.0.2.5, user: 555010%[1]d, register: false}, contact: {%s}}\n",
+			i, c)
 	}
 	cfg, faults := config.Parse("f", []byte(b.String()), config.Env{})
 	require.Empty(t, faults.String(), b.String())
@@ -38,8 +40,10 @@ func parsed(t *testing.T, controllers string, contacts ...string) *config.Config
 func TestSampleContacts(t *testing.T) {
 	text, err := os.ReadFile("../../../deploy/contacts.yaml")
 	require.NoError(t, err)
-	plain := strings.NewReplacer("mqtts://broker.millrace.example:8883", "mqtt://broker.millrace.example:1883", "https://", "http://",
-		"ca: tls/ca.pem", "", "certificate: tls/clearback.pem", "", "key: tls/clearback.key", "", "server_name: broker.millrace.example", "",
+	plain := strings.NewReplacer("mqtts://broker.millrace.example:8883", "mqtt://broker.millrace.example:1883",
+		"https://", "http://",
+		"ca: tls/ca.pem", "", "certificate: tls/clearback.pem", "", "key: tls/clearback.key", "",
+		"server_name: broker.millrace.example", "",
 		"server_name: relays.millrace.example", "").Replace(string(text))
 	cfg, faults := config.Parse("contacts", []byte(plain), config.Env{})
 	require.Empty(t, faults.String())
@@ -87,7 +91,8 @@ func TestOpenByProgramAndHTTP(t *testing.T) {
 	require.NoError(t, err)
 	require.NoError(t, s.Ready(within(t, 5*time.Second)))
 	for i := range cfg.Lines {
-		r := s.Contact(cfg.Lines[i].Name).Interrupt(t.Context(), relay.Interruption{Seq: 1, Duration: 110 * time.Millisecond, NotAfter: time.Now().Add(5 * time.Second)})
+		r := s.Contact(cfg.Lines[i].Name).Interrupt(t.Context(),
+			relay.Interruption{Seq: 1, Duration: 110 * time.Millisecond, NotAfter: time.Now().Add(5 * time.Second)})
 		require.Equal(t, relay.Done, r.Outcome, "%v", r.Err)
 	}
 	left, err := CloseAll(within(t, 5*time.Second), cfg, nil)
@@ -143,13 +148,15 @@ func TestCloseAllByEveryDriver(t *testing.T) {
 		require.Error(t, n.Err, n.Line)
 		who = append(who, n.Line+" "+n.Controller)
 	}
-	require.Equal(t, []string{"line-0 rack", "line-1 cellar", "line-2 header", "line-3 port", "line-4 broker", "line-5 attic", "line-6 lever"}, who)
+	require.Equal(t, []string{"line-0 rack", "line-1 cellar", "line-2 header", "line-3 port", "line-4 broker",
+		"line-5 attic", "line-6 lever"}, who)
 
 	// What cannot be made out keeps nothing else from being closed.
 	board := newCoils(t)
 	cfg.Controllers[0].Modbus.Address = board.l.Addr().String()
 	cfg.Controllers[5].HTTP.URL = "attic"
-	cfg.Controllers, cfg.Lines = append(cfg.Controllers[:1:1], cfg.Controllers[5]), append(cfg.Lines[:1:1], cfg.Lines[5])
+	cfg.Controllers, cfg.Lines = append(cfg.Controllers[:1:1], cfg.Controllers[5]),
+		append(cfg.Lines[:1:1], cfg.Lines[5])
 	left, err = CloseAll(within(t, 5*time.Second), cfg, nil)
 	require.ErrorContains(t, err, "controller attic")
 	require.Empty(t, left)
@@ -167,6 +174,7 @@ func TestRequire(t *testing.T) {
 			s.Shutdown(within(t, time.Millisecond))
 			continue
 		}
-		require.ErrorContains(t, err, "line stage-door: a contact of kind oneshot is required, and this one is of kind watchdog")
+		require.ErrorContains(t, err,
+			"line stage-door: a contact of kind oneshot is required, and this one is of kind watchdog")
 	}
 }

@@ -37,13 +37,15 @@ func gpioLine(l config.Line) (gpio.ContactOptions, error) {
 	if err != nil {
 		return gpio.ContactOptions{}, err
 	}
-	o := gpio.ContactOptions{Name: l.Name, Line: g.Line, ActiveLow: g.ActiveLow == openOn, Drive: gpio.Drive(g.Drive), Bias: gpio.Bias(g.Bias)}
+	o := gpio.ContactOptions{Name: l.Name, Line: g.Line, ActiveLow: g.ActiveLow == openOn, Drive: gpio.Drive(g.Drive),
+		Bias: gpio.Bias(g.Bias)}
 	if s := g.Sense; s != nil {
 		currentOn, err := isOn(l.Name, "gpio.sense.current_when", s.CurrentWhen)
 		if err != nil {
 			return o, err
 		}
-		o.Sense = &gpio.Sense{Line: s.Line, ActiveLow: s.ActiveLow == currentOn, Bias: gpio.Bias(s.Bias), Debounce: s.Debounce}
+		o.Sense = &gpio.Sense{Line: s.Line, ActiveLow: s.ActiveLow == currentOn, Bias: gpio.Bias(s.Bias),
+			Debounce: s.Debounce}
 	}
 	return o, nil
 }
@@ -90,9 +92,11 @@ func controlLine(l config.Line) (serial.ContactOptions, error) {
 		if err != nil {
 			return o, err
 		}
-		input, ok := map[string]serial.Input{"cts": serial.CTS, "dsr": serial.DSR, "dcd": serial.DCD, "ri": serial.RI}[s.Line]
+		input, ok := map[string]serial.Input{"cts": serial.CTS, "dsr": serial.DSR, "dcd": serial.DCD,
+			"ri": serial.RI}[s.Line]
 		if !ok {
-			return o, fmt.Errorf("%w: line %s: contact.serial.sense.line %q; allowed are cts, dsr, dcd and ri", ErrConfig, l.Name, s.Line)
+			return o, fmt.Errorf("%w: line %s: contact.serial.sense.line %q; allowed are cts, dsr, dcd and ri",
+				ErrConfig, l.Name, s.Line)
 		}
 		o.Sense = &serial.Sense{Input: input, CurrentOn: currentOn}
 	}

@@ -24,8 +24,9 @@ func TestWhatIsMissing(t *testing.T) {
 		"controller loft: mqtt is missing":    {Driver: config.DriverMQTT},
 		"controller loft: http is missing":    {Driver: config.DriverHTTP},
 		"controller loft: command is missing": {Driver: config.DriverCommand},
-		`parity "mark"`:                       {Driver: config.DriverModbusRTU, RTU: &config.SerialBus{Device: "/dev/ttyX0", Parity: "mark"}},
-		`driver "smoke" is not known`:         {Driver: "smoke"},
+		`parity "mark"`: {Driver: config.DriverModbusRTU,
+			RTU: &config.SerialBus{Device: "/dev/ttyX0", Parity: "mark"}},
+		`driver "smoke" is not known`: {Driver: "smoke"},
 	} {
 		c.Name = "loft"
 		b, err := open(&c, Options{})
@@ -51,16 +52,31 @@ func TestWhatIsMissing(t *testing.T) {
 		controller config.Controller
 		contact    config.Contact
 	}{
-		"line box-office: contact.gpio is missing":     {config.Controller{Driver: config.DriverGPIO, GPIO: &config.GPIOChip{Chip: claim}}, config.Contact{}},
-		`gpio.sense.current_when "up"`:                 {config.Controller{Driver: config.DriverGPIO, GPIO: &config.GPIOChip{Chip: claim}}, config.Contact{OpenLevel: "on", GPIO: &config.GPIOLine{Line: "1", Sense: &config.GPIOSense{CurrentWhen: "up"}}}},
-		`open_level "up"`:                              {config.Controller{Driver: config.DriverGPIO, GPIO: &config.GPIOChip{Chip: claim}}, config.Contact{OpenLevel: "up", GPIO: &config.GPIOLine{Line: "1"}}},
-		"line box-office: contact.serial is missing":   {config.Controller{Driver: config.DriverSerial, Serial: &config.SerialPort{Device: "/dev/" + claim}}, config.Contact{}},
-		`open_level ""`:                                {config.Controller{Driver: config.DriverSerial, Serial: &config.SerialPort{Device: "/dev/" + claim}}, config.Contact{Serial: &config.ControlLine{Line: "rts"}}},
-		`contact.serial.line "cts"; allowed are rts`:   {config.Controller{Driver: config.DriverSerial, Serial: &config.SerialPort{Device: "/dev/" + claim}}, config.Contact{OpenLevel: "on", Serial: &config.ControlLine{Line: "cts"}}},
-		`serial.sense.current_when ""`:                 {config.Controller{Driver: config.DriverSerial, Serial: &config.SerialPort{Device: "/dev/" + claim}}, config.Contact{OpenLevel: "on", Serial: &config.ControlLine{Line: "rts", Sense: &config.StatusInput{Line: "cts"}}}},
-		`contact.serial.sense.line "rts"; allowed are`: {config.Controller{Driver: config.DriverSerial, Serial: &config.SerialPort{Device: "/dev/" + claim}}, config.Contact{OpenLevel: "on", Serial: &config.ControlLine{Line: "rts", Sense: &config.StatusInput{Line: "rts", CurrentWhen: "on"}}}},
-		"line box-office: contact.mqtt is missing":     {config.Controller{Driver: config.DriverMQTT, MQTT: &config.Broker{Address: "mqtt://192.0.2.50:1883"}}, config.Contact{}},
-		`line box-office: open_level "off "`:           {config.Controller{Driver: config.DriverModbus, Modbus: config.Modbus{Address: "192.0.2.50:502"}}, config.Contact{OpenLevel: "off "}},
+		"line box-office: contact.gpio is missing": {config.Controller{Driver: config.DriverGPIO,
+			GPIO: &config.GPIOChip{Chip: claim}}, config.Contact{}},
+		`gpio.sense.current_when "up"`: {config.Controller{Driver: config.DriverGPIO,
+			GPIO: &config.GPIOChip{Chip: claim}}, config.Contact{OpenLevel: "on",
+			GPIO: &config.GPIOLine{Line: "1", Sense: &config.GPIOSense{CurrentWhen: "up"}}}},
+		`open_level "up"`: {config.Controller{Driver: config.DriverGPIO,
+			GPIO: &config.GPIOChip{Chip: claim}}, config.Contact{OpenLevel: "up", GPIO: &config.GPIOLine{Line: "1"}}},
+		"line box-office: contact.serial is missing": {config.Controller{Driver: config.DriverSerial,
+			Serial: &config.SerialPort{Device: "/dev/" + claim}}, config.Contact{}},
+		`open_level ""`: {config.Controller{Driver: config.DriverSerial,
+			Serial: &config.SerialPort{Device: "/dev/" + claim}},
+			config.Contact{Serial: &config.ControlLine{Line: "rts"}}},
+		`contact.serial.line "cts"; allowed are rts`: {config.Controller{Driver: config.DriverSerial,
+			Serial: &config.SerialPort{Device: "/dev/" + claim}}, config.Contact{OpenLevel: "on",
+			Serial: &config.ControlLine{Line: "cts"}}},
+		`serial.sense.current_when ""`: {config.Controller{Driver: config.DriverSerial,
+			Serial: &config.SerialPort{Device: "/dev/" + claim}}, config.Contact{OpenLevel: "on",
+			Serial: &config.ControlLine{Line: "rts", Sense: &config.StatusInput{Line: "cts"}}}},
+		`contact.serial.sense.line "rts"; allowed are`: {config.Controller{Driver: config.DriverSerial,
+			Serial: &config.SerialPort{Device: "/dev/" + claim}}, config.Contact{OpenLevel: "on",
+			Serial: &config.ControlLine{Line: "rts", Sense: &config.StatusInput{Line: "rts", CurrentWhen: "on"}}}},
+		"line box-office: contact.mqtt is missing": {config.Controller{Driver: config.DriverMQTT,
+			MQTT: &config.Broker{Address: "mqtt://192.0.2.50:1883"}}, config.Contact{}},
+		`line box-office: open_level "off "`: {config.Controller{Driver: config.DriverModbus,
+			Modbus: config.Modbus{Address: "192.0.2.50:502"}}, config.Contact{OpenLevel: "off "}},
 	} {
 		l.controller.Name = "loft"
 		b, err := open(&l.controller, Options{NoLock: true})
@@ -87,17 +103,24 @@ func TestLevelsOfTheFile(t *testing.T) {
 		{"on", "off", false, false, true, true, false}, {"off", "on", false, true, false, false, true},
 		{"on", "off", true, true, false, true, false}, {"off", "on", true, false, true, false, true},
 	} {
-		g, err := gpioLine(config.Line{Name: "box-office", Contact: config.Contact{OpenLevel: c.open, GPIO: &config.GPIOLine{Line: "RELAY1", ActiveLow: c.low, Drive: "open-drain", Bias: "pull-up",
-			Sense: &config.GPIOSense{Line: "LOOP", ActiveLow: c.low, Bias: "pull-down", CurrentWhen: c.current, Debounce: time.Millisecond}}}})
+		g, err := gpioLine(config.Line{Name: "box-office", Contact: config.Contact{OpenLevel: c.open,
+			GPIO: &config.GPIOLine{Line: "RELAY1", ActiveLow: c.low, Drive: "open-drain", Bias: "pull-up",
+				Sense: &config.GPIOSense{Line: "LOOP", ActiveLow: c.low, Bias: "pull-down", CurrentWhen: c.current,
+					Debounce: time.Millisecond}}}})
 		require.NoError(t, err)
-		require.Equal(t, gpio.ContactOptions{Name: "box-office", Line: "RELAY1", ActiveLow: c.openLow, Drive: gpio.OpenDrain, Bias: gpio.PullUp,
-			Sense: &gpio.Sense{Line: "LOOP", ActiveLow: c.senseLow, Bias: gpio.PullDown, Debounce: time.Millisecond}}, g)
+		require.Equal(t, gpio.ContactOptions{Name: "box-office", Line: "RELAY1", ActiveLow: c.openLow,
+			Drive: gpio.OpenDrain, Bias: gpio.PullUp,
+			Sense: &gpio.Sense{Line: "LOOP", ActiveLow: c.senseLow, Bias: gpio.PullDown, Debounce: time.Millisecond}},
+			g)
 		for word, line := range map[string]serial.Line{"rts": serial.RTS, "dtr": serial.DTR} {
-			for name, input := range map[string]serial.Input{"cts": serial.CTS, "dsr": serial.DSR, "dcd": serial.DCD, "ri": serial.RI} {
+			for name, input := range map[string]serial.Input{"cts": serial.CTS, "dsr": serial.DSR, "dcd": serial.DCD,
+				"ri": serial.RI} {
 				s, err := controlLine(config.Line{Name: "box-office", Contact: config.Contact{OpenLevel: c.open,
-					Serial: &config.ControlLine{Line: word, Sense: &config.StatusInput{Line: name, CurrentWhen: c.current}}}})
+					Serial: &config.ControlLine{Line: word, Sense: &config.StatusInput{Line: name,
+						CurrentWhen: c.current}}}})
 				require.NoError(t, err)
-				require.Equal(t, serial.ContactOptions{Name: "box-office", Line: line, OpenOn: c.openOn, Sense: &serial.Sense{Input: input, CurrentOn: c.currentOn}}, s)
+				require.Equal(t, serial.ContactOptions{Name: "box-office", Line: line, OpenOn: c.openOn,
+					Sense: &serial.Sense{Input: input, CurrentOn: c.currentOn}}, s)
 			}
 		}
 	}

@@ -31,8 +31,9 @@ type openController struct {
 // open makes the controller of an entry; nothing is started.
 func open(c *config.Controller, o Options) (openController, error) {
 	make := map[string]func(*config.Controller, Options) (board, func(config.Line) (relay.Contact, error), error){
-		config.DriverModbus: openModbus, config.DriverModbusRTU: openRTU, config.DriverGPIO: openGPIO, config.DriverSerial: openSerial,
-		config.DriverMQTT: openMQTT, config.DriverHTTP: openHTTP, config.DriverCommand: openCommand,
+		config.DriverModbus: openModbus, config.DriverModbusRTU: openRTU, config.DriverGPIO: openGPIO,
+		config.DriverSerial: openSerial,
+		config.DriverMQTT:   openMQTT, config.DriverHTTP: openHTTP, config.DriverCommand: openCommand,
 	}[c.Driver]
 	if make == nil {
 		return openController{}, fmt.Errorf("%w: controller %s: driver %q is not known", ErrConfig, c.Name, c.Driver)
@@ -69,14 +70,16 @@ func isOn(line, key, level string) (bool, error) {
 }
 
 func openModbus(c *config.Controller, o Options) (board, func(config.Line) (relay.Contact, error), error) {
-	b, err := modbus.NewBoard(modbus.Options{Name: c.Name, Address: c.Modbus.Address, Timeout: c.Modbus.Timeout, Notify: o.Notify, NoLock: o.NoLock})
+	b, err := modbus.NewBoard(modbus.Options{Name: c.Name, Address: c.Modbus.Address, Timeout: c.Modbus.Timeout,
+		Notify: o.Notify, NoLock: o.NoLock})
 	if err != nil {
 		return nil, nil, err
 	}
 	return b, modbusContacts(b.Contact), nil
 }
 
-var parities = map[string]modbus.Parity{"": modbus.ParityEven, "even": modbus.ParityEven, "odd": modbus.ParityOdd, "none": modbus.ParityNone}
+var parities = map[string]modbus.Parity{"": modbus.ParityEven, "even": modbus.ParityEven, "odd": modbus.ParityOdd,
+	"none": modbus.ParityNone}
 
 func openRTU(c *config.Controller, o Options) (board, func(config.Line) (relay.Contact, error), error) {
 	k := c.RTU
@@ -87,7 +90,8 @@ func openRTU(c *config.Controller, o Options) (board, func(config.Line) (relay.C
 	if !known {
 		return nil, nil, fmt.Errorf("%w: parity %q", ErrConfig, k.Parity)
 	}
-	bo := modbus.BusOptions{Name: c.Name, Device: k.Device, Baud: k.Baud, Parity: parity, StopBits: k.StopBits, Timeout: k.Timeout, Notify: o.Notify, NoLock: o.NoLock}
+	bo := modbus.BusOptions{Name: c.Name, Device: k.Device, Baud: k.Baud, Parity: parity, StopBits: k.StopBits,
+		Timeout: k.Timeout, Notify: o.Notify, NoLock: o.NoLock}
 	if r := k.RS485; r != nil {
 		bo.RS485 = &modbus.RS485{SendLow: r.Send == "low", DelayBefore: r.DelayBefore, DelayAfter: r.DelayAfter}
 	}
@@ -125,8 +129,10 @@ func openMQTT(c *config.Controller, o Options) (board, func(config.Line) (relay.
 	if k == nil {
 		return nil, nil, missing("controller "+c.Name, "mqtt")
 	}
-	b, err := mqtt.NewBoard(mqtt.Options{Name: c.Name, Address: k.Address, User: k.User, Password: k.Password.Reveal(), CA: k.CA, Certificate: k.Certificate, Key: k.Key,
-		ServerName: k.ServerName, ClientID: k.ClientID, Timeout: k.Timeout, KeepAlive: k.KeepAlive, Notify: o.Notify, NoLock: o.NoLock})
+	b, err := mqtt.NewBoard(mqtt.Options{Name: c.Name, Address: k.Address, User: k.User, Password: k.Password.Reveal(),
+		CA: k.CA, Certificate: k.Certificate, Key: k.Key,
+		ServerName: k.ServerName, ClientID: k.ClientID, Timeout: k.Timeout, KeepAlive: k.KeepAlive, Notify: o.Notify,
+		NoLock: o.NoLock})
 	if err != nil {
 		return nil, nil, err
 	}
@@ -135,7 +141,8 @@ func openMQTT(c *config.Controller, o Options) (board, func(config.Line) (relay.
 		if t == nil {
 			return nil, missing("line "+l.Name, "contact.mqtt")
 		}
-		return plain(b.Contact(mqtt.ContactOptions{Name: l.Name, Prefix: t.Prefix, Limit: t.Limit, Sense: t.Sense, Plain: plainDevice(t.Plain)}))
+		return plain(b.Contact(mqtt.ContactOptions{Name: l.Name, Prefix: t.Prefix, Limit: t.Limit, Sense: t.Sense,
+			Plain: plainDevice(t.Plain)}))
 	}, nil
 }
 
@@ -155,7 +162,8 @@ func plainDevice(p *config.PlainDevice) *mqtt.Plain {
 		}
 		return &mqtt.Value{Topic: v.Topic, Pointer: v.Pointer, Open: v.Open, Closed: v.Closed}
 	}
-	o := &mqtt.Plain{AcceptLateOpening: p.AcceptLateOpening, Open: message(p.Open), Close: message(p.Close), State: value(p.State), Sense: value(p.Sense)}
+	o := &mqtt.Plain{AcceptLateOpening: p.AcceptLateOpening, Open: message(p.Open), Close: message(p.Close),
+		State: value(p.State), Sense: value(p.Sense)}
 	if t := p.Timed; t != nil {
 		o.Timed = &mqtt.Timed{Message: *message(&t.Message), Unit: t.Unit, Limit: t.Limit}
 	}
@@ -170,8 +178,10 @@ func openHTTP(c *config.Controller, o Options) (board, func(config.Line) (relay.
 	if k == nil {
 		return nil, nil, missing("controller "+c.Name, "http")
 	}
-	b, err := httprelay.NewBoard(httprelay.Options{Name: c.Name, URL: k.URL, User: k.User, Password: k.Password.Reveal(), Headers: headers(k.Headers), CA: k.CA,
-		Certificate: k.Certificate, Key: k.Key, ServerName: k.ServerName, Timeout: k.Timeout, Notify: o.Notify, NoLock: o.NoLock})
+	b, err := httprelay.NewBoard(httprelay.Options{Name: c.Name, URL: k.URL, User: k.User,
+		Password: k.Password.Reveal(), Headers: headers(k.Headers), CA: k.CA,
+		Certificate: k.Certificate, Key: k.Key, ServerName: k.ServerName, Timeout: k.Timeout, Notify: o.Notify,
+		NoLock: o.NoLock})
 	if err != nil {
 		return nil, nil, err
 	}
@@ -200,7 +210,8 @@ func requests(l config.Line) httprelay.ContactOptions {
 		if q == nil {
 			return nil
 		}
-		n := &httprelay.Request{Method: q.Method, Path: q.Path, Body: q.Body, ContentType: q.ContentType, Headers: headers(q.Headers), Success: q.Success, Refused: q.Refused}
+		n := &httprelay.Request{Method: q.Method, Path: q.Path, Body: q.Body, ContentType: q.ContentType,
+			Headers: headers(q.Headers), Success: q.Success, Refused: q.Refused}
 		if e := q.Expect; e != nil {
 			n.Expect = &httprelay.Expect{Pointer: e.Pointer, Values: e.Values}
 		}
@@ -212,7 +223,8 @@ func requests(l config.Line) httprelay.ContactOptions {
 		}
 		return &httprelay.Read{Request: *one(&q.Request), Pointer: q.Pointer, Open: q.Open, Closed: q.Closed}
 	}
-	o.Contact, o.Open, o.Close, o.Read, o.Sense = r.Contact, one(r.Open), one(r.Close), question(r.Read), question(r.Sense)
+	o.Contact, o.Open, o.Close, o.Read, o.Sense = r.Contact, one(r.Open), one(r.Close), question(r.Read),
+		question(r.Sense)
 	if t := r.Timed; t != nil {
 		o.Timed = &httprelay.Timed{Request: *one(&t.Request), Unit: t.Unit, Limit: t.Limit}
 	}
@@ -224,7 +236,8 @@ func openCommand(c *config.Controller, o Options) (board, func(config.Line) (rel
 	if k == nil {
 		return nil, nil, missing("controller "+c.Name, "command")
 	}
-	b, err := command.NewBoard(command.Options{Name: c.Name, Program: k.Path, Timeout: k.Timeout, Notify: o.Notify, NoLock: o.NoLock})
+	b, err := command.NewBoard(command.Options{Name: c.Name, Program: k.Path, Timeout: k.Timeout, Notify: o.Notify,
+		NoLock: o.NoLock})
 	if err != nil {
 		return nil, nil, err
 	}

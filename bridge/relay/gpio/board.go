@@ -39,10 +39,12 @@ func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 		return nil, err
 	}
 	if other, ok := b.claims[o.Line]; ok {
-		return nil, fmt.Errorf("controller %s: lines %s and %s: %w: both are to be driven by GPIO line %s", b.opt.Name, other, o.Name, relay.ErrLocked, o.Line)
+		return nil, fmt.Errorf("controller %s: lines %s and %s: %w: both are to be driven by GPIO line %s", b.opt.Name,
+			other, o.Name, relay.ErrLocked, o.Line)
 	}
 	d := &contactLines{kernel: b.kernel, chip: b.opt.Chip, opt: o, timeout: b.opt.Timeout}
-	c := controller.New(controller.Options{Name: b.opt.Name, What: "GPIO chip", At: fmt.Sprintf("%s line %s", b.opt.Chip, o.Line),
+	c := controller.New(controller.Options{Name: b.opt.Name, What: "GPIO chip",
+		At:      fmt.Sprintf("%s line %s", b.opt.Chip, o.Line),
 		Timeout: b.opt.Timeout, Poll: b.opt.Poll, Notify: b.opt.Notify, NoLock: b.opt.NoLock, Now: b.opt.Now,
 		Connect: func(ctx context.Context) (controller.Session, error) {
 			dev, err := d.connect(ctx)
@@ -51,7 +53,8 @@ func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 			}
 			return controller.NewDeviceSession(dev, b.opt.Timeout), nil
 		}})
-	contact, err := c.Contact(controller.ContactOptions{Name: o.Name, Claim: "gpio " + b.opt.Chip + " " + o.Line, Kind: relay.KindNone, Senses: o.Sense != nil,
+	contact, err := c.Contact(controller.ContactOptions{Name: o.Name, Claim: "gpio " + b.opt.Chip + " " + o.Line,
+		Kind: relay.KindNone, Senses: o.Sense != nil,
 		Trial: controller.TrialIsClose})
 	if err != nil {
 		return nil, err

@@ -105,7 +105,8 @@ func (d *contactLines) request(gone chan struct{}) (*device, error) {
 	dev := &device{timeout: d.timeout, turn: make(chan struct{}, 1), gone: gone}
 	consumer := "clearback " + d.opt.Name
 	if s := d.opt.Sense; s != nil {
-		l, _, err := requestLine(d.kernel, s.Chip, s.Line, LineOptions{Consumer: consumer + " sense", ActiveLow: s.ActiveLow, Bias: s.Bias,
+		l, _, err := requestLine(d.kernel, s.Chip, s.Line, LineOptions{Consumer: consumer + " sense",
+			ActiveLow: s.ActiveLow, Bias: s.Bias,
 			Edges: s.Edge != nil, Debounce: s.Debounce})
 		if err != nil {
 			return nil, fmt.Errorf("line %s: sense: %w", d.opt.Name, err)

@@ -43,7 +43,8 @@ func TestBoundsAreAllowed(t *testing.T) {
 	require.ErrorContains(t, err, `sense: chip "so\x00c"`)
 	o, err := ContactOptions{Line: "1", Sense: &Sense{Line: "2"}}.withDefaults("soc")
 	require.NoError(t, err)
-	require.Equal(t, ContactOptions{Line: "1", Drive: PushPull, Bias: AsIs, Sense: &Sense{Chip: "soc", Line: "2", Bias: AsIs}}, o)
+	require.Equal(t, ContactOptions{Line: "1", Drive: PushPull, Bias: AsIs,
+		Sense: &Sense{Chip: "soc", Line: "2", Bias: AsIs}}, o)
 }
 
 // faultyKernel fails some of its calls.
@@ -144,7 +145,8 @@ func TestWhyALineIsNotGiven(t *testing.T) {
 		require.ErrorIs(t, err, c.refuse)
 		require.ErrorContains(t, err, c.says)
 	}
-	_, _, err := requestLine(faultyKernel{kernel: k, lines1: map[string]error{"/dev/gpiochip0": errors.New("broken")}}, "soc", "RELAY1", LineOptions{})
+	_, _, err := requestLine(faultyKernel{kernel: k, lines1: map[string]error{"/dev/gpiochip0": errors.New("broken")}},
+		"soc", "RELAY1", LineOptions{})
 	require.ErrorContains(t, err, "broken")
 }
 
@@ -178,10 +180,12 @@ func second[T any](_ T, err error) error { return err }
 func TestDevice(t *testing.T) {
 	chip := newFakeChip(0, "soc", "RELAY1", "LOOP")
 	d := &contactLines{kernel: newFakeKernel(chip), chip: "soc", timeout: time.Second,
-		opt: ContactOptions{Name: "box-office", Line: "RELAY1", Drive: OpenDrain, Bias: PullUp, Sense: &Sense{Chip: "soc", Line: "LOOP", Edge: func(relay.Level, time.Time) {}}}}
+		opt: ContactOptions{Name: "box-office", Line: "RELAY1", Drive: OpenDrain, Bias: PullUp,
+			Sense: &Sense{Chip: "soc", Line: "LOOP", Edge: func(relay.Level, time.Time) {}}}}
 	dev, err := d.connect(t.Context())
 	require.NoError(t, err)
-	require.Equal(t, LineOptions{Consumer: "clearback box-office", Output: true, Drive: OpenDrain, Bias: PullUp}, chip.lines[0].held.opt)
+	require.Equal(t, LineOptions{Consumer: "clearback box-office", Output: true, Drive: OpenDrain, Bias: PullUp},
+		chip.lines[0].held.opt)
 	do := func(op controller.Op, before error) (relay.Level, error) {
 		return dev.Do(t.Context(), controller.Request{Op: op}, func() error { return before })
 	}
@@ -231,7 +235,8 @@ func TestAttempt(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		for _, failed := range []error{nil, errors.New("failed")} {
 			chip := newFakeChip(0, "soc", "RELAY1")
-			contact, _, err := requestLine(newFakeKernel(chip), "soc", "RELAY1", LineOptions{Output: true, Consumer: "clearback"})
+			contact, _, err := requestLine(newFakeKernel(chip), "soc", "RELAY1",
+				LineOptions{Output: true, Consumer: "clearback"})
 			require.NoError(t, err)
 			dev := &device{contact: contact, gone: make(chan struct{})}
 			if failed != nil {

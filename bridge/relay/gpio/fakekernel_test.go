@@ -52,7 +52,8 @@ func newFakeKernel(chips ...*fakeChip) *fakeKernel { return &fakeKernel{there: c
 
 func newFakeChip(n int, label string, names ...string) *fakeChip {
 	name := fmt.Sprintf("gpiochip%d", n)
-	c := &fakeChip{path: "/dev/" + name, info: ChipInfo{Name: name, Label: label, Lines: len(names)}, lines: make([]fakeLine, len(names))}
+	c := &fakeChip{path: "/dev/" + name, info: ChipInfo{Name: name, Label: label, Lines: len(names)},
+		lines: make([]fakeLine, len(names))}
 	for i, name := range names {
 		c.lines[i].name = name
 	}
@@ -116,7 +117,8 @@ func (k *fakeKernel) request(path string, offset int, o LineOptions) (line, erro
 	case l.consumer != "":
 		return nil, syscall.EBUSY
 	}
-	h := &fakeRequestedLine{k: k, chip: c, offset: offset, opt: o, edges: make(chan Edge, 16), over: make(chan struct{})}
+	h := &fakeRequestedLine{k: k, chip: c, offset: offset, opt: o, edges: make(chan Edge, 16),
+		over: make(chan struct{})}
 	l.consumer, l.held = o.Consumer, h
 	if o.Output {
 		l.high = o.ActiveLow

@@ -212,7 +212,8 @@ func subject(t *testing.T, b *failingKernel, s relaytest.Setup, chip string, c C
 		b.pull(0, true)
 		b.pull(1, true)
 	}
-	board, err := newBoard(Options{Name: "pins", Chip: chip, Timeout: b.timeout, Poll: 100 * time.Millisecond, Notify: s.Notify}, b)
+	board, err := newBoard(Options{Name: "pins", Chip: chip, Timeout: b.timeout, Poll: 100 * time.Millisecond,
+		Notify: s.Notify}, b)
 	require.NoError(t, err)
 	sub := &relaytest.Subject{Controller: b, Start: board.Start, Ready: board.Ready, Timeout: b.timeout}
 	for n, name := range []string{relaytest.LineA, relaytest.LineB} {

@@ -38,7 +38,8 @@ func find(k kernel, chip, line string) (place, error) {
 	}
 	if offset, err := strconv.ParseUint(line, 10, 31); err == nil {
 		if int(offset) >= p.chip.Lines {
-			return p, fmt.Errorf("%w: line %d of chip %s; it has %d, 0 to %d", ErrNotFound, offset, chip, p.chip.Lines, p.chip.Lines-1)
+			return p, fmt.Errorf("%w: line %d of chip %s; it has %d, 0 to %d", ErrNotFound, offset, chip, p.chip.Lines,
+				p.chip.Lines-1)
 		}
 		i, err := k.lineInfo(p.path, int(offset))
 		p.offset, p.name = int(offset), i.Name
@@ -70,9 +71,11 @@ func findNamed(k kernel, p place, chip, line string) (place, error) {
 		if len(names) > 0 {
 			there = "its lines with a name are " + strings.Join(names, ", ")
 		}
-		return p, fmt.Errorf("%w: line %s of chip %s; %s; numbers are 0 to %d", ErrNotFound, line, chip, there, p.chip.Lines-1)
+		return p, fmt.Errorf("%w: line %s of chip %s; %s; numbers are 0 to %d", ErrNotFound, line, chip, there,
+			p.chip.Lines-1)
 	default:
-		return p, fmt.Errorf("%w: lines %s of chip %s are all called %s; write the number", ErrAmbiguous, strings.Join(offsets, ", "), chip, line)
+		return p, fmt.Errorf("%w: lines %s of chip %s are all called %s; write the number", ErrAmbiguous,
+			strings.Join(offsets, ", "), chip, line)
 	}
 }
 
@@ -108,7 +111,8 @@ func findChip(k kernel, chip string) (place, error) {
 	case len(found) == 1:
 		return found[0], nil
 	case len(found) > 1:
-		return place{}, fmt.Errorf("%w: %d chips are called %s; write the path; %s", ErrAmbiguous, len(found), chip, list(k))
+		return place{}, fmt.Errorf("%w: %d chips are called %s; write the path; %s", ErrAmbiguous, len(found), chip,
+			list(k))
 	case last != nil:
 		return place{}, fmt.Errorf("%w: chip %s; %s: %w", ErrNotFound, chip, list(k), last)
 	}
@@ -148,10 +152,13 @@ func requestLine(k kernel, chip, name string, o LineOptions) (line, place, error
 			holder = strconv.Quote(i.Consumer)
 		}
 		return nil, p, fmt.Errorf("%w: %v is held by %s; end that, or take another line: %w", ErrInUse, p, holder, err)
-	case !o.Output && (o.Edges || o.Debounce > 0) && (errors.Is(err, syscall.ENXIO) || errors.Is(err, syscall.EOPNOTSUPP)):
-		return nil, p, fmt.Errorf("gpio: requesting %v: the chip cannot interrupt, so there is neither debouncing nor are there edges: %w", p, err)
+	case !o.Output && (o.Edges || o.Debounce > 0) && (errors.Is(err, syscall.ENXIO) ||
+		errors.Is(err, syscall.EOPNOTSUPP)):
+		return nil, p, fmt.Errorf("gpio: requesting %v: the chip cannot interrupt, so there is neither debouncing nor are there edges: %w",
+			p, err)
 	case errors.Is(err, syscall.EOPNOTSUPP):
-		return nil, p, fmt.Errorf("gpio: requesting %v: the chip cannot do bias %s with drive %s: %w", p, o.Bias, o.Drive, err)
+		return nil, p, fmt.Errorf("gpio: requesting %v: the chip cannot do bias %s with drive %s: %w", p, o.Bias,
+			o.Drive, err)
 	}
 	return nil, p, fmt.Errorf("gpio: requesting %v: %w", p, err)
 }

@@ -32,10 +32,12 @@ func TestOptions(t *testing.T) {
 		`line box-office: GPIO line ""; write its number or its name`:     {},
 		`drive "hard"; allowed are push-pull, open-drain and open-source`: {Line: "1", Drive: "hard"},
 		`bias "up"; allowed are as-is, disabled, pull-up and pull-down`:   {Line: "1", Bias: "up"},
-		`sense: bias "up"; allowed are`:                                   {Line: "1", Sense: &Sense{Line: "2", Bias: "up"}},
-		`sense: GPIO line ""`:                                             {Line: "1", Sense: &Sense{}},
-		"sense: GPIO line 1 is the contact itself":                        {Line: "1", Sense: &Sense{Line: "1"}},
-		"sense: debounce 11s; allowed are 0 to 10s":                       {Line: "1", Sense: &Sense{Line: "2", Debounce: 11 * time.Second}},
+		`sense: bias "up"; allowed are`: {Line: "1",
+			Sense: &Sense{Line: "2", Bias: "up"}},
+		`sense: GPIO line ""`:                      {Line: "1", Sense: &Sense{}},
+		"sense: GPIO line 1 is the contact itself": {Line: "1", Sense: &Sense{Line: "1"}},
+		"sense: debounce 11s; allowed are 0 to 10s": {Line: "1",
+			Sense: &Sense{Line: "2", Debounce: 11 * time.Second}},
 	} {
 		o.Name = "box-office"
 		_, err := b.Contact(o)
@@ -52,7 +54,8 @@ func TestOptions(t *testing.T) {
 }
 
 func TestFind(t *testing.T) {
-	k := newFakeKernel(newFakeChip(0, "soc", "", "RELAY1", "17", "X", "X"), newFakeChip(1, "expander"), newFakeChip(2, "twin", ""), newFakeChip(3, "twin", ""))
+	k := newFakeKernel(newFakeChip(0, "soc", "", "RELAY1", "17", "X", "X"), newFakeChip(1, "expander"),
+		newFakeChip(2, "twin", ""), newFakeChip(3, "twin", ""))
 	for _, c := range []struct {
 		chip, line string
 		want       string
@@ -71,11 +74,14 @@ func TestFind(t *testing.T) {
 		want       string
 	}{
 		{"soc", "17", ErrNotFound, "line 17 of chip soc; it has 5, 0 to 4"}, // a number is a number, even where a line has it as its name
-		{"soc", "RELAY2", ErrNotFound, "line RELAY2 of chip soc; its lines with a name are RELAY1, 17, X, X; numbers are 0 to 4"},
+		{"soc", "RELAY2", ErrNotFound,
+			"line RELAY2 of chip soc; its lines with a name are RELAY1, 17, X, X; numbers are 0 to 4"},
 		{"soc", "X", ErrAmbiguous, "lines 3, 4 of chip soc are all called X; write the number"},
-		{"twin", "0", ErrAmbiguous, "2 chips are called twin; write the path; there are /dev/gpiochip0 (label soc, 5 lines), "},
+		{"twin", "0", ErrAmbiguous,
+			"2 chips are called twin; write the path; there are /dev/gpiochip0 (label soc, 5 lines), "},
 		{"gpiochip2", "A", ErrNotFound, "none of its lines has a name"},
-		{"other", "0", ErrNotFound, "chip other; there are /dev/gpiochip0 (label soc, 5 lines), /dev/gpiochip1 (label expander, 0 lines)"},
+		{"other", "0", ErrNotFound,
+			"chip other; there are /dev/gpiochip0 (label soc, 5 lines), /dev/gpiochip1 (label expander, 0 lines)"},
 		{"/dev/gpiochip9", "0", ErrNotFound, "chip /dev/gpiochip9; there are "},
 	} {
 		_, err := find(k, c.chip, c.line)
@@ -92,7 +98,8 @@ func TestRequestLine(t *testing.T) {
 	chip.lines[0].consumer = "door opener"
 	_, _, err := requestLine(k, "soc", "RELAY1", LineOptions{Output: true})
 	require.ErrorIs(t, err, ErrInUse)
-	require.ErrorContains(t, err, `line 0 (RELAY1) of gpiochip0 (soc) is held by "door opener"; end that, or take another line`)
+	require.ErrorContains(t, err,
+		`line 0 (RELAY1) of gpiochip0 (soc) is held by "door opener"; end that, or take another line`)
 	chip.lines[1].refuse = syscall.ENXIO
 	_, _, err = requestLine(k, "soc", "B", LineOptions{Edges: true})
 	require.ErrorContains(t, err, "the chip cannot interrupt")
@@ -147,7 +154,8 @@ func TestSense(t *testing.T) {
 func TestSenseMissing(t *testing.T) {
 	chip := newFakeChip(0, "soc", "", "LOOP")
 	chip.lines[1].consumer = "somebody"
-	d := &contactLines{kernel: newFakeKernel(chip), chip: "soc", timeout: time.Second, opt: ContactOptions{Name: "box-office", Line: "0", Sense: &Sense{Chip: "soc", Line: "LOOP"}}}
+	d := &contactLines{kernel: newFakeKernel(chip), chip: "soc", timeout: time.Second,
+		opt: ContactOptions{Name: "box-office", Line: "0", Sense: &Sense{Chip: "soc", Line: "LOOP"}}}
 	_, err := d.connect(context.Background())
 	require.ErrorIs(t, err, ErrInUse)
 	require.ErrorContains(t, err, "line box-office: sense: ")
@@ -189,7 +197,8 @@ func TestHungRequest(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		chip := newFakeChip(0, "soc", "")
 		hung := make(chan struct{})
-		d := &contactLines{kernel: slowKernel{kernel: newFakeKernel(chip), inRequest: hung}, chip: "soc", timeout: time.Second, opt: ContactOptions{Name: "box-office", Line: "0"}}
+		d := &contactLines{kernel: slowKernel{kernel: newFakeKernel(chip), inRequest: hung}, chip: "soc",
+			timeout: time.Second, opt: ContactOptions{Name: "box-office", Line: "0"}}
 		begin := time.Now()
 		_, err := d.connect(context.Background())
 		require.ErrorIs(t, err, context.DeadlineExceeded)
@@ -212,7 +221,8 @@ func TestHungOpening(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		chip := newFakeChip(0, "soc", "")
 		hung := make(chan struct{})
-		d := &contactLines{kernel: slowKernel{kernel: newFakeKernel(chip), inSet: hung}, chip: "soc", timeout: time.Second, opt: ContactOptions{Name: "box-office", Line: "0"}}
+		d := &contactLines{kernel: slowKernel{kernel: newFakeKernel(chip), inSet: hung}, chip: "soc",
+			timeout: time.Second, opt: ContactOptions{Name: "box-office", Line: "0"}}
 		dev, err := d.connect(context.Background())
 		require.NoError(t, err)
 		ctx, cancel := context.WithCancel(context.Background())
@@ -224,7 +234,8 @@ func TestHungOpening(t *testing.T) {
 		synctest.Wait()
 		closing, done := context.WithTimeout(context.Background(), time.Second)
 		defer done()
-		_, err = dev.Do(closing, controller.Request{Op: controller.Close}, func() error { t.Error("the close went before the opening"); return nil })
+		_, err = dev.Do(closing, controller.Request{Op: controller.Close},
+			func() error { t.Error("the close went before the opening"); return nil })
 		require.ErrorIs(t, err, context.DeadlineExceeded)
 		cancel()
 		require.ErrorContains(t, dev.Close(), "has not come back from the kernel within 1s")

@@ -168,7 +168,8 @@ func TestIoctlLineInfo(t *testing.T) {
 	}{
 		{bitInput, LineInfo{Drive: PushPull, Bias: AsIs}},
 		{bitUsed | bitOutput, LineInfo{Used: true, Output: true, Drive: PushPull, Bias: AsIs}},
-		{bitActiveLow | bitOutput | bitOpenDrain | bitPullUp, LineInfo{ActiveLow: true, Output: true, Drive: OpenDrain, Bias: PullUp}},
+		{bitActiveLow | bitOutput | bitOpenDrain | bitPullUp, LineInfo{ActiveLow: true, Output: true, Drive: OpenDrain,
+			Bias: PullUp}},
 		{bitOutput | bitOpenSource | bitPullDown, LineInfo{Output: true, Drive: OpenSource, Bias: PullDown}},
 		{bitInput | bitRising | bitFalling | bitNoBias, LineInfo{Drive: PushPull, Bias: NoBias}},
 	} {
@@ -182,7 +183,8 @@ func TestIoctlLineInfo(t *testing.T) {
 		require.Equal(t, c.want, i)
 	}
 	chip := newIoctlChip(t)
-	for n, id := range []uint32{unix.GPIO_V2_LINE_ATTR_ID_FLAGS, unix.GPIO_V2_LINE_ATTR_ID_DEBOUNCE, unix.GPIO_V2_LINE_ATTR_ID_DEBOUNCE} {
+	for n, id := range []uint32{unix.GPIO_V2_LINE_ATTR_ID_FLAGS, unix.GPIO_V2_LINE_ATTR_ID_DEBOUNCE,
+		unix.GPIO_V2_LINE_ATTR_ID_DEBOUNCE} {
 		chip.info.Attrs[n] = unix.GPIOV2LineAttribute{Id: id}
 		*(*uint32)(unsafe.Pointer(&chip.info.Attrs[n].Flags)) = uint32(1000 * (n + 1))
 	}
@@ -202,7 +204,8 @@ func TestIoctlRequest(t *testing.T) {
 		flags uint64
 	}{
 		{LineOptions{Output: true}, bitOutput},
-		{LineOptions{Output: true, ActiveLow: true, Drive: OpenDrain, Bias: PullUp}, bitOutput | bitActiveLow | bitOpenDrain | bitPullUp},
+		{LineOptions{Output: true, ActiveLow: true, Drive: OpenDrain, Bias: PullUp},
+			bitOutput | bitActiveLow | bitOpenDrain | bitPullUp},
 		{LineOptions{Output: true, Drive: OpenSource, Bias: PullDown}, bitOutput | bitOpenSource | bitPullDown},
 		{LineOptions{Edges: true, Bias: NoBias}, bitInput | bitRising | bitFalling | bitNoBias},
 		{LineOptions{Debounce: 7 * time.Millisecond}, bitInput},
@@ -220,7 +223,8 @@ func TestIoctlRequest(t *testing.T) {
 		switch {
 		case c.o.Output:
 			require.EqualValues(t, 1, r.Config.Num_attrs)
-			require.Equal(t, unix.GPIOV2LineConfigAttribute{Mask: 1, Attr: unix.GPIOV2LineAttribute{Id: unix.GPIO_V2_LINE_ATTR_ID_OUTPUT_VALUES}}, a)
+			require.Equal(t, unix.GPIOV2LineConfigAttribute{Mask: 1,
+				Attr: unix.GPIOV2LineAttribute{Id: unix.GPIO_V2_LINE_ATTR_ID_OUTPUT_VALUES}}, a)
 		case c.o.Debounce > 0:
 			require.EqualValues(t, 1, r.Config.Num_attrs)
 			require.EqualValues(t, unix.GPIO_V2_LINE_ATTR_ID_DEBOUNCE, a.Attr.Id)
@@ -297,7 +301,8 @@ func TestIoctlEdges(t *testing.T) {
 		from := time.Now()
 		require.NoError(t, unix.ClockGettime(unix.CLOCK_MONOTONIC, &now))
 		to := time.Now()
-		e := unix.GPIOV2LineEvent{Timestamp_ns: uint64(now.Nano() - int64(time.Minute)), Id: unix.GPIO_V2_LINE_EVENT_FALLING_EDGE}
+		e := unix.GPIOV2LineEvent{Timestamp_ns: uint64(now.Nano() - int64(time.Minute)),
+			Id: unix.GPIO_V2_LINE_EVENT_FALLING_EDGE}
 		if active {
 			e.Id = unix.GPIO_V2_LINE_EVENT_RISING_EDGE
 		}

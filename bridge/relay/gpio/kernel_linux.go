@@ -81,12 +81,16 @@ func (s system) chipInfo(path string) (ChipInfo, error) {
 
 func (s system) lineInfo(path string, offset int) (LineInfo, error) {
 	i := unix.GPIOV2LineInfo{Offset: uint32(offset)}
-	err := withChip(path, func(fd int) error { return s.ioctl(fd, unix.GPIO_V2_GET_LINEINFO_IOCTL, unsafe.Pointer(&i)) })
+	err := withChip(path, func(fd int) error {
+		return s.ioctl(fd, unix.GPIO_V2_GET_LINEINFO_IOCTL,
+			unsafe.Pointer(&i))
+	})
 	if err != nil {
 		return LineInfo{}, err
 	}
-	l := LineInfo{Name: text(i.Name[:]), Consumer: text(i.Consumer[:]), Used: i.Flags&flagUsed != 0, ActiveLow: i.Flags&flagActiveLow != 0,
-		Output: i.Flags&flagOutput != 0, Drive: PushPull, Bias: AsIs}
+	l := LineInfo{Name: text(i.Name[:]), Consumer: text(i.Consumer[:]), Used: i.Flags&flagUsed != 0,
+		ActiveLow: i.Flags&flagActiveLow != 0,
+		Output:    i.Flags&flagOutput != 0, Drive: PushPull, Bias: AsIs}
 	switch {
 	case i.Flags&flagOpenDrain != 0:
 		l.Drive = OpenDrain

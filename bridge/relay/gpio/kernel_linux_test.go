@@ -142,7 +142,8 @@ func TestKernelLineInfo(t *testing.T) {
 		require.NoError(t, err)
 		i, err := LineInfoOf("cabinet", c.line)
 		require.NoError(t, err)
-		want := LineInfo{Name: i.Name, Consumer: c.o.Consumer[:31], Used: true, ActiveLow: c.o.ActiveLow, Output: c.o.Output, Drive: c.o.Drive,
+		want := LineInfo{Name: i.Name, Consumer: c.o.Consumer[:31], Used: true, ActiveLow: c.o.ActiveLow,
+			Output: c.o.Output, Drive: c.o.Drive,
 			Bias: c.o.Bias, Debounce: c.o.Debounce}
 		require.Equal(t, want, i)
 		require.NoError(t, l.Close())
@@ -228,7 +229,8 @@ func TestKernelSense(t *testing.T) {
 		end := time.Now()
 		e := <-edges
 		require.Equal(t, want, e.level)
-		require.False(t, e.at.Before(begin.Add(-time.Millisecond)) || e.at.After(end.Add(50*time.Millisecond)), "%v not in %v to %v", e.at, begin, end)
+		require.False(t, e.at.Before(begin.Add(-time.Millisecond)) || e.at.After(end.Add(50*time.Millisecond)),
+			"%v not in %v to %v", e.at, begin, end)
 		l, err := contact.Sense(within(t))
 		require.NoError(t, err)
 		require.Equal(t, want, l)
@@ -269,12 +271,14 @@ func TestKernelDebounce(t *testing.T) {
 // TestKernelUnplugged: a chip that goes while the loop is open, and comes back by its label.
 func TestKernelUnplugged(t *testing.T) {
 	chip := newSimChip(t, "expander", "")
-	contact, b, notices := simBoard(t, Options{Chip: "expander", Poll: 50 * time.Millisecond}, ContactOptions{Line: "0"})
+	contact, b, notices := simBoard(t, Options{Chip: "expander", Poll: 50 * time.Millisecond},
+		ContactOptions{Line: "0"})
 	require.NoError(t, b.Ready(within(t)))
 	opened := make(chan struct{})
 	result := make(chan relay.Result, 1) // read at the end
 	go func() {
-		result <- contact.Interrupt(within(t), relay.Interruption{Seq: 1, Duration: testTimeout, NotAfter: time.Now().Add(testTimeout), Opened: func(time.Time) { close(opened) }})
+		result <- contact.Interrupt(within(t), relay.Interruption{Seq: 1, Duration: testTimeout,
+			NotAfter: time.Now().Add(testTimeout), Opened: func(time.Time) { close(opened) }})
 	}()
 	<-opened
 	require.True(t, chip.high(0))
@@ -289,7 +293,8 @@ func TestKernelUnplugged(t *testing.T) {
 	require.NotContains(t, levels(), "1")
 	require.False(t, chip.high(0))
 	require.NoError(t, contact.Close(within(t)))
-	r = contact.Interrupt(within(t), relay.Interruption{Seq: 2, Duration: 50 * time.Millisecond, NotAfter: time.Now().Add(testTimeout)})
+	r = contact.Interrupt(within(t), relay.Interruption{Seq: 2, Duration: 50 * time.Millisecond,
+		NotAfter: time.Now().Add(testTimeout)})
 	require.Equal(t, relay.Done, r.Outcome, "%v", r.Err)
 }
 
@@ -356,6 +361,7 @@ func TestHolder(t *testing.T) {
 	require.NoError(t, b.Ready(within(t)))
 	d, err := time.ParseDuration(os.Getenv("HOLD_FOR"))
 	require.NoError(t, err)
-	contact.Interrupt(context.Background(), relay.Interruption{Seq: 1, Duration: d, NotAfter: time.Now().Add(testTimeout),
-		Opened: func(time.Time) { fmt.Println("the loop is open") }})
+	contact.Interrupt(context.Background(), relay.Interruption{Seq: 1, Duration: d,
+		NotAfter: time.Now().Add(testTimeout),
+		Opened:   func(time.Time) { fmt.Println("the loop is open") }})
 }

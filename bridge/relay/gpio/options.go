@@ -102,7 +102,8 @@ func (o Options) withDefaults() (Options, error) {
 	}
 	switch {
 	case badWord(o.Chip):
-		return o, fmt.Errorf("%w: controller %s: chip %q; write its path, its name such as gpiochip0, or its label", ErrOptions, o.Name, o.Chip)
+		return o, fmt.Errorf("%w: controller %s: chip %q; write its path, its name such as gpiochip0, or its label",
+			ErrOptions, o.Name, o.Chip)
 	case o.Timeout < 20*time.Millisecond || o.Timeout > 10*time.Second:
 		return o, fmt.Errorf("%w: controller %s: timeout %v; allowed are 20ms to 10s", ErrOptions, o.Name, o.Timeout)
 	case o.Poll < 10*time.Millisecond:

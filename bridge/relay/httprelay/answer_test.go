@@ -60,7 +60,8 @@ func newIdleContact(t *testing.T, d *simDevice, o Options, c ContactOptions) new
 
 func pulse(t *testing.T, c *Contact, d time.Duration) relay.Result {
 	t.Helper()
-	return c.Interrupt(t.Context(), relay.Interruption{Seq: uint32(time.Now().UnixNano()), Duration: d, NotAfter: time.Now().Add(time.Minute)})
+	return c.Interrupt(t.Context(), relay.Interruption{Seq: uint32(time.Now().UnixNano()), Duration: d,
+		NotAfter: time.Now().Add(time.Minute)})
 }
 
 // openings counts them.
@@ -77,7 +78,8 @@ func (d *simDevice) openings() (n int) {
 // has had enough.
 func raw(act bool, bytes, again string) order {
 	e := base64.StdEncoding.EncodeToString
-	return order{"do": "raw", "on": "opening", "once": true, "act": act, "bytes": e([]byte(bytes)), "again": e([]byte(again))}
+	return order{"do": "raw", "on": "opening", "once": true, "act": act, "bytes": e([]byte(bytes)),
+		"again": e([]byte(again))}
 }
 
 // TestImproperAnswers: what comes instead of a proper answer to an opening, and what becomes of the opening. Whatever
@@ -96,28 +98,45 @@ func TestImproperAnswers(t *testing.T) {
 	}{
 		{"nothing", raw(true, "", ""), relay.Unknown, "ends too early"},
 		{"half a head", raw(true, "HTTP/1.1 200 OK\r\nServer: x\r\n", ""), relay.Unknown, "ends too early"},
-		{"half a body", raw(true, "HTTP/1.1 200 OK\r\nContent-Length: 5\r\n\r\n{", ""), relay.Unknown, "ends too early"},
+		{"half a body", raw(true, "HTTP/1.1 200 OK\r\nContent-Length: 5\r\n\r\n{", ""), relay.Unknown,
+			"ends too early"},
 		{"garbage", raw(true, "\x00\xff\x03 200 OK\r\n\r\n", ""), relay.Unknown, "not HTTP"},
 		{"another protocol", raw(true, "SSH-2.0-x\r\n", ""), relay.Unknown, "not HTTP"},
-		{"an endless head", raw(true, "HTTP/1.1 200 OK\r\n", strings.Repeat("X-More: and more\r\n", 1000)), relay.Unknown, "longer than 65536"},
-		{"an endless line", raw(true, "HTTP/1.1 200 ", strings.Repeat("OK ", 1000)), relay.Unknown, "longer than 65536"},
-		{"an endless body", raw(true, "HTTP/1.1 200 OK\r\n\r\n", strings.Repeat(" ", 1000)), relay.Unknown, "longer than 65536"},
-		{"a long body by its length", raw(true, "HTTP/1.1 200 OK\r\nContent-Length: 99999999999\r\n\r\n", strings.Repeat(" ", 1000)), relay.Unknown, "longer than 65536"},
-		{"an endless chunk", raw(true, "HTTP/1.1 200 OK\r\nTransfer-Encoding: chunked\r\n\r\nffffffff\r\n", strings.Repeat(" ", 1000)), relay.Unknown, "longer than 65536"},
-		{"a broken chunk", raw(true, "HTTP/1.1 200 OK\r\nTransfer-Encoding: chunked\r\n\r\nxyz\r\n", ""), relay.Unknown, "not HTTP"},
+		{"an endless head", raw(true, "HTTP/1.1 200 OK\r\n", strings.Repeat("X-More: and more\r\n", 1000)),
+			relay.Unknown, "longer than 65536"},
+		{"an endless line", raw(true, "HTTP/1.1 200 ", strings.Repeat("OK ", 1000)), relay.Unknown,
+			"longer than 65536"},
+		{"an endless body", raw(true, "HTTP/1.1 200 OK\r\n\r\n", strings.Repeat(" ", 1000)), relay.Unknown,
+			"longer than 65536"},
+		{"a long body by its length", raw(true, "HTTP/1.1 200 OK\r\nContent-Length: 99999999999\r\n\r\n",
+			strings.Repeat(" ", 1000)), relay.Unknown, "longer than 65536"},
+		{"an endless chunk", raw(true, "HTTP/1.1 200 OK\r\nTransfer-Encoding: chunked\r\n\r\nffffffff\r\n",
+			strings.Repeat(" ", 1000)), relay.Unknown, "longer than 65536"},
+		{"a broken chunk", raw(true, "HTTP/1.1 200 OK\r\nTransfer-Encoding: chunked\r\n\r\nxyz\r\n", ""), relay.Unknown,
+			"not HTTP"},
 		{"a body that drips", slow, relay.Unknown, " within "},
-		{"a switch of protocols", raw(true, "HTTP/1.1 101 Switching Protocols\r\nUpgrade: x\r\nConnection: Upgrade\r\n\r\n", ""), relay.Unknown, "101"},
+		{"a switch of protocols",
+			raw(true, "HTTP/1.1 101 Switching Protocols\r\nUpgrade: x\r\nConnection: Upgrade\r\n\r\n", ""),
+			relay.Unknown, "101"},
 		{"interim answers only", raw(true, "", "HTTP/1.1 102 Processing\r\n\r\n"), relay.Unknown, "interim"},
-		{"interim answers before it", raw(true, "HTTP/1.1 100 Continue\r\n\r\nHTTP/1.1 103 Early Hints\r\nLink: </x>\r\n\r\n"+ok, ""), relay.Done, ""},
+		{"interim answers before it",
+			raw(true, "HTTP/1.1 100 Continue\r\n\r\nHTTP/1.1 103 Early Hints\r\nLink: </x>\r\n\r\n"+ok, ""), relay.Done,
+			""},
 		{"HTTP/1.0 to the end of the connection", raw(true, "HTTP/1.0 200 OK\r\n\r\n{}", ""), relay.Done, ""},
 		{"more behind it", raw(true, ok+"HTTP/1.1 400 Bad Request\r\n\r\n", ""), relay.Done, ""},
 		{"no content", raw(true, "HTTP/1.1 204 No Content\r\n\r\n", ""), relay.Done, ""},
-		{"a redirect", raw(true, "HTTP/1.1 302 Found\r\nLocation: /elsewhere\r\nContent-Length: 0\r\n\r\n", ""), relay.Unknown, "not followed"},
-		{"a redirect of the same method", raw(false, "HTTP/1.1 307 Temporary Redirect\r\nLocation: /elsewhere\r\nContent-Length: 0\r\n\r\n", ""), relay.Unknown, "not followed"},
-		{"too long", raw(false, "HTTP/1.1 422 Unprocessable Content\r\nContent-Length: 0\r\n\r\n", ""), relay.Refused, "422"},
-		{"no such contact", raw(false, "HTTP/1.1 404 Not Found\r\nContent-Length: 0\r\n\r\n", ""), relay.Refused, "404 Not Found"},
+		{"a redirect", raw(true, "HTTP/1.1 302 Found\r\nLocation: /elsewhere\r\nContent-Length: 0\r\n\r\n", ""),
+			relay.Unknown, "not followed"},
+		{"a redirect of the same method",
+			raw(false, "HTTP/1.1 307 Temporary Redirect\r\nLocation: /elsewhere\r\nContent-Length: 0\r\n\r\n", ""),
+			relay.Unknown, "not followed"},
+		{"too long", raw(false, "HTTP/1.1 422 Unprocessable Content\r\nContent-Length: 0\r\n\r\n", ""), relay.Refused,
+			"422"},
+		{"no such contact", raw(false, "HTTP/1.1 404 Not Found\r\nContent-Length: 0\r\n\r\n", ""), relay.Refused,
+			"404 Not Found"},
 		{"a conflict", raw(true, "HTTP/1.1 409 Conflict\r\nContent-Length: 0\r\n\r\n", ""), relay.Unknown, "409"},
-		{"a fault of the device", raw(true, "HTTP/1.1 500 Internal Server Error\r\nContent-Length: 0\r\n\r\n", ""), relay.Unknown, "500"},
+		{"a fault of the device", raw(true, "HTTP/1.1 500 Internal Server Error\r\nContent-Length: 0\r\n\r\n", ""),
+			relay.Unknown, "500"},
 	} {
 		cases[c.name] = func(t *testing.T) {
 			d := newDevice(t, nil)
@@ -134,7 +153,8 @@ func TestImproperAnswers(t *testing.T) {
 			}
 			require.Equal(t, acted, d.openings(), "the device was told once")
 			require.NoError(t, contact.Close(t.Context()))
-			require.Eventually(t, func() bool { return pulse(t, contact, 30*time.Millisecond).Outcome == relay.Done }, 5*time.Second, 10*time.Millisecond)
+			require.Eventually(t, func() bool { return pulse(t, contact, 30*time.Millisecond).Outcome == relay.Done },
+				5*time.Second, 10*time.Millisecond)
 			require.Equal(t, acted+1, d.openings())
 		}
 	}

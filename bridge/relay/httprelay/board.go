@@ -88,12 +88,15 @@ func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 	var start [4]byte
 	rand.Read(start[:]) // never fails
 	c.seq.Store(binary.NativeEndian.Uint32(start[:]))
-	engine := controller.New(controller.Options{Name: b.opt.Name, What: "device", At: b.base.Scheme + "://" + b.base.Host,
+	engine := controller.New(controller.Options{Name: b.opt.Name, What: "device", At: b.base.Scheme + "://" +
+		b.base.Host,
 		Connect: func(context.Context) (controller.Session, error) {
 			return controller.NewDeviceSession(&device{b, c}, b.opt.Timeout), nil
 		},
-		Timeout: b.opt.Timeout, Poll: b.opt.Poll, Unordered: true, Notify: b.opt.Notify, NoLock: b.opt.NoLock, Now: b.opt.Now})
-	co := controller.ContactOptions{Name: o.Name, Claim: c.close.claim(), Kind: o.kind(), Blind: o.Read == nil, Senses: o.Sense != nil}
+		Timeout: b.opt.Timeout, Poll: b.opt.Poll, Unordered: true, Notify: b.opt.Notify, NoLock: b.opt.NoLock,
+		Now: b.opt.Now})
+	co := controller.ContactOptions{Name: o.Name, Claim: c.close.claim(), Kind: o.kind(), Blind: o.Read == nil,
+		Senses: o.Sense != nil}
 	if o.contract {
 		co.Trial = controller.TrialOfZero
 	}

@@ -68,7 +68,8 @@ func TestBoundsAreAllowed(t *testing.T) {
 		{ContactOptions{Close: shut, Timed: timed("/{ms}", ms, time.Hour)}, ""},
 		{ContactOptions{Close: shut, Timed: timed("/{ms}", ms, time.Hour+1)}, "allowed are 1ms to 1h"},
 		{ContactOptions{Close: shut, Timed: &Timed{Request: Request{Path: "/", Body: "{ms}"}, Limit: ms}}, ""},
-		{ContactOptions{Close: shut, Timed: &Timed{Request: Request{Path: "/", Headers: []Header{{"X", "{ms}"}}}, Limit: ms}}, ""},
+		{ContactOptions{Close: shut, Timed: &Timed{Request: Request{Path: "/", Headers: []Header{{"X", "{ms}"}}},
+			Limit: ms}}, ""},
 	} {
 		err := c.o.check()
 		if c.says == "" {
@@ -97,14 +98,16 @@ func TestContractFilledIn(t *testing.T) {
 		require.True(t, o.contract)
 		require.Equal(t, c.limit, o.Timed.Limit)
 		require.Equal(t, "box-office", o.Contact)
-		require.Equal(t, []string{"/{contact}/pulse", "/{contact}/close", "/{contact}/state"}, []string{o.Timed.Path, o.Close.Path, o.Read.Path})
+		require.Equal(t, []string{"/{contact}/pulse", "/{contact}/close", "/{contact}/state"},
+			[]string{o.Timed.Path, o.Close.Path, o.Read.Path})
 		require.Equal(t, []string{"true"}, o.Read.Open)
 		require.Equal(t, []string{"false"}, o.Read.Closed)
 		if c.limit == time.Second {
 			require.Equal(t, [][]Header{h, h, h}, [][]Header{o.Timed.Headers, o.Close.Headers, o.Read.Headers})
 		}
 	}
-	for _, o := range []ContactOptions{{Open: &Request{}}, {Close: &Request{}}, {Read: &Read{}}, {Timed: &Timed{Request: Request{Path: "/x"}}}} {
+	for _, o := range []ContactOptions{{Open: &Request{}}, {Close: &Request{}}, {Read: &Read{}},
+		{Timed: &Timed{Request: Request{Path: "/x"}}}} {
 		o.Contact = "7"
 		got := o.withContract()
 		require.False(t, got.contract)
@@ -114,7 +117,8 @@ func TestContractFilledIn(t *testing.T) {
 
 // TestStatusCodes: what may be set, and what each means where nothing is set.
 func TestStatusCodes(t *testing.T) {
-	for code, ok := range map[int]bool{199: false, 200: true, 299: true, 300: false, 399: false, 400: true, 599: true, 600: false} {
+	for code, ok := range map[int]bool{199: false, 200: true, 299: true, 300: false, 399: false, 400: true, 599: true,
+		600: false} {
 		require.Equal(t, ok, checkAnswers(&Request{Success: []int{code}}) == nil, code)
 		require.Equal(t, ok, checkAnswers(&Request{Refused: []int{code}}) == nil, code)
 	}
@@ -154,7 +158,8 @@ func TestStatusCodes(t *testing.T) {
 
 // TestWordsOfANumber: seconds have no more digits than they need.
 func TestWordsOfANumber(t *testing.T) {
-	for d, want := range map[time.Duration]string{0: "0 0", 800 * time.Millisecond: "800 0.8", time.Second: "1000 1", 1001 * time.Millisecond: "1001 1.001", 1250 * time.Millisecond: "1250 1.25", 10 * time.Second: "10000 10"} {
+	for d, want := range map[time.Duration]string{0: "0 0", 800 * time.Millisecond: "800 0.8", time.Second: "1000 1",
+		1001 * time.Millisecond: "1001 1.001", 1250 * time.Millisecond: "1250 1.25", 10 * time.Second: "10000 10"} {
 		require.Equal(t, "7 "+want, numbers(7, d).Replace("{seq} {ms} {s}{token}"))
 	}
 	require.Equal(t, `7,"token":"a"`, numbersAndToken(7, 0, "a").Replace("{seq}{token}"))
@@ -178,15 +183,18 @@ func TestLongAnswers(t *testing.T) {
 
 // TestNamesInARequest: each word stands for its own name, and only where that may stand in a URL.
 func TestNamesInARequest(t *testing.T) {
-	b, err := NewBoard(Options{Name: "device", URL: "http://relays.example/base/", User: "usher", Password: "pass~1", NoLock: true})
+	b, err := NewBoard(Options{Name: "device", URL: "http://relays.example/base/", User: "usher", Password: "pass~1",
+		NoLock: true})
 	require.NoError(t, err)
 	k := newCompiler(b, &ContactOptions{Name: "box-office", Contact: "relay7"})
-	m, err := k.compile("open", &Request{Path: "/{contact}/{line}?u={user}&p={password}&n={seq}", Body: "{user}", Headers: []Header{{"X-Line", "{line}"}}}, "POST", "{seq}")
+	m, err := k.compile("open", &Request{Path: "/{contact}/{line}?u={user}&p={password}&n={seq}", Body: "{user}",
+		Headers: []Header{{"X-Line", "{line}"}}}, "POST", "{seq}")
 	require.NoError(t, err)
 	require.Equal(t, "http://relays.example/base/relay7/box-office?u=usher&p=pass~1&n={seq}", m.url)
 	require.Equal(t, "usher", m.body)
 	require.Equal(t, "POST http://relays.example/base/{contact}/{line}", m.what)
-	require.Equal(t, []Header{{"User-Agent", "clearback"}, {"Content-Type", "application/json"}, {"Authorization", "Basic dXNoZXI6cGFzc34x"}, {"X-Line", "box-office"}}, m.headers)
+	require.Equal(t, []Header{{"User-Agent", "clearback"}, {"Content-Type", "application/json"},
+		{"Authorization", "Basic dXNoZXI6cGFzc34x"}, {"X-Line", "box-office"}}, m.headers)
 	m, err = k.compile("read", &Request{Path: "/"}, "GET")
 	require.NoError(t, err)
 	require.Equal(t, Header{"Cache-Control", "no-store"}, m.headers[1])
@@ -217,5 +225,6 @@ func TestWhatADeviceSaid(t *testing.T) {
 	require.Equal(t, "", m.answerText(nil))
 	require.Equal(t, "", m.answerText([]byte(" \r\n")))
 	require.Equal(t, ": busy", m.answerText([]byte("busy\r\n")))
-	require.Equal(t, "; what it said repeats a part of the request, and is not shown", m.answerText([]byte("key S3cr3t is wrong")))
+	require.Equal(t, "; what it said repeats a part of the request, and is not shown",
+		m.answerText([]byte("key S3cr3t is wrong")))
 }

@@ -38,7 +38,10 @@ func (o Options) withDefaults() (Options, *url.URL, error) {
 	}
 	if o.Dial == nil {
 		d := net.Dialer{Timeout: o.Timeout, Control: transport.LimitUnacknowledged(min(o.Timeout, undelivered))}
-		o.Dial = func(ctx context.Context, address string) (net.Conn, error) { return d.DialContext(ctx, "tcp", address) }
+		o.Dial = func(ctx context.Context, address string) (net.Conn,
+			error) {
+			return d.DialContext(ctx, "tcp", address)
+		}
 	}
 	bad := func(format string, a ...any) (Options, *url.URL, error) {
 		return o, nil, fmt.Errorf("%w: device %s: %s", ErrOptions, o.Name, fmt.Sprintf(format, a...))
@@ -53,7 +56,8 @@ func (o Options) withDefaults() (Options, *url.URL, error) {
 	case base.Scheme != "http" && base.Scheme != "https" || base.Hostname() == "" || base.Opaque != "":
 		return bad("url %q; write it as http://host:port/path, or https", o.URL)
 	case base.RawQuery != "" || base.Fragment != "" || strings.ContainsAny(o.URL, "?#"):
-		return bad("url of host %s: it has a query or a fragment; a query belongs to the path of each request", base.Host)
+		return bad("url of host %s: it has a query or a fragment; a query belongs to the path of each request",
+			base.Host)
 	case o.Timeout < 20*time.Millisecond || o.Timeout > 10*time.Second:
 		return bad("timeout %v; allowed are 20ms to 10s", o.Timeout)
 	case o.Poll < 10*time.Millisecond:
@@ -88,7 +92,8 @@ func (o ContactOptions) withContract() ContactOptions {
 	t.Path, t.Body = "/{contact}/pulse", `{"seq":{seq},"ms":{ms}{token}}`
 	o.Timed, o.contract = &t, true
 	o.Close = &Request{Path: "/{contact}/close", Headers: t.Headers}
-	o.Read = &Read{Request: Request{Path: "/{contact}/state", Headers: t.Headers}, Pointer: "/open", Open: []string{"true"}, Closed: []string{"false"}}
+	o.Read = &Read{Request: Request{Path: "/{contact}/state", Headers: t.Headers}, Pointer: "/open",
+		Open: []string{"true"}, Closed: []string{"false"}}
 	return o
 }
 

@@ -70,7 +70,8 @@ func (d *device) command(ctx context.Context, m *message, with *strings.Replacer
 		return fmt.Errorf("%s: %w: %w", m.what, ErrAnswer, err)
 	}
 	if !slices.Contains(m.expect.Values, got) {
-		return &controller.Refusal{Cause: fmt.Errorf("%s: %w: its answer says %s, expected is one of %q", m.what, ErrStatus, shown(got), m.expect.Values)}
+		return &controller.Refusal{Cause: fmt.Errorf("%s: %w: its answer says %s, expected is one of %q", m.what,
+			ErrStatus, shown(got), m.expect.Values)}
 	}
 	return nil
 }
@@ -89,7 +90,8 @@ func (d *device) question(ctx context.Context, m *message, r *Read, before func(
 	case slices.Contains(r.Closed, got):
 		return relay.LevelClosed, nil
 	default:
-		return relay.LevelUnknown, fmt.Errorf("%s: %w: it says %s, which is neither state", m.what, ErrAnswer, shown(got))
+		return relay.LevelUnknown, fmt.Errorf("%s: %w: it says %s, which is neither state", m.what, ErrAnswer,
+			shown(got))
 	}
 }
 
@@ -105,7 +107,8 @@ func (d *device) input(ctx context.Context, before func() error) (relay.Level, e
 }
 
 // exchange sends a request on a connection of its own and returns the body of a successful answer.
-func (d *device) exchange(ctx context.Context, m *message, with *strings.Replacer, before func() error) ([]byte, error) {
+func (d *device) exchange(ctx context.Context, m *message, with *strings.Replacer, before func() error) ([]byte,
+	error) {
 	r, bytes, err := m.render(with)
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", m.what, err)
@@ -231,7 +234,8 @@ func shown(v string) string {
 // check returns nil for a success, else the refusal.
 func (m *message) check(a answer) error {
 	no := func(sure bool, text string) error {
-		return &controller.Refusal{Sure: sure, Cause: fmt.Errorf("%s: %w: it answered %d %s%s", m.what, ErrStatus, a.status, http.StatusText(a.status), text+m.answerText(a.body))}
+		return &controller.Refusal{Sure: sure, Cause: fmt.Errorf("%s: %w: it answered %d %s%s", m.what, ErrStatus,
+			a.status, http.StatusText(a.status), text+m.answerText(a.body))}
 	}
 	switch {
 	case m.success == nil && a.status/100 == 2, slices.Contains(m.success, a.status):

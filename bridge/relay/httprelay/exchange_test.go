@@ -52,7 +52,8 @@ func (m *inMemory) serve(c net.Conn) {
 		return
 	}
 	m.mu.Lock()
-	m.asked, m.at = append(m.asked, strings.TrimSpace(r.Method+" "+r.URL.Path+" "+string(body))), append(m.at, time.Now())
+	m.asked, m.at = append(m.asked, strings.TrimSpace(r.Method+" "+r.URL.Path+" "+string(body))),
+		append(m.at, time.Now())
 	answer, takes := m.answer(r.URL.Path), m.takes
 	m.mu.Unlock()
 	<-time.After(takes)
@@ -102,7 +103,8 @@ func onMemory(t *testing.T, o ContactOptions, test func(*testing.T, *inMemory, *
 	synctest.Test(t, func(t *testing.T) {
 		m := &inMemory{}
 		m.set(fine)
-		b, err := NewBoard(Options{Name: "device", URL: "http://relays.example/a", Timeout: time.Second, NoLock: true, Dial: m.dial})
+		b, err := NewBoard(Options{Name: "device", URL: "http://relays.example/a", Timeout: time.Second, NoLock: true,
+			Dial: m.dial})
 		require.NoError(t, err)
 		o.Name = "box-office"
 		c, err := b.Contact(o)
@@ -130,8 +132,10 @@ func TestExchanges(t *testing.T) {
 		}{
 			{controller.Close, relay.LevelUnknown, []string{"POST /a/box-office/close"}},
 			{controller.Read, relay.LevelClosed, []string{"GET /a/box-office/state"}},
-			{controller.Open, relay.LevelUnknown, []string{"GET /a/box-office/state", `POST /a/box-office/pulse {"seq":2,"ms":800}`}},
-			{controller.Try, relay.LevelUnknown, []string{"GET /a/box-office/state", `POST /a/box-office/pulse {"seq":3,"ms":800}`}},
+			{controller.Open, relay.LevelUnknown, []string{"GET /a/box-office/state",
+				`POST /a/box-office/pulse {"seq":2,"ms":800}`}},
+			{controller.Try, relay.LevelUnknown, []string{"GET /a/box-office/state",
+				`POST /a/box-office/pulse {"seq":3,"ms":800}`}},
 		} {
 			m.set(fine)
 			level, err := d.do(t, c.op, nil)
@@ -204,7 +208,8 @@ func TestExchanges(t *testing.T) {
 
 // TestExpectedAnswers: a success that does not say what is expected is a refusal, and not a sure one.
 func TestExpectedAnswers(t *testing.T) {
-	o := ContactOptions{Open: &Request{Path: "/open", Expect: &Expect{Pointer: "/is", Values: []string{"on", "true"}}}, Close: &Request{Path: "/close"}}
+	o := ContactOptions{Open: &Request{Path: "/open", Expect: &Expect{Pointer: "/is", Values: []string{"on", "true"}}},
+		Close: &Request{Path: "/close"}}
 	onMemory(t, o, func(t *testing.T, m *inMemory, _ *Contact, d *device) {
 		m.set(ok(`{"is": true}`))
 		_, err := d.do(t, controller.Open, nil)
@@ -268,7 +273,8 @@ func TestPaceOfReadings(t *testing.T) {
 // reading takes, and not read at all where that could meet the end of the opening; so for a second after it.
 func TestReadingsBesideAnOpening(t *testing.T) {
 	const ms = time.Millisecond
-	onMemory(t, ContactOptions{Sense: &Read{Request: Request{Path: "/current"}, Open: []string{"0"}, Closed: []string{"1"}}}, func(t *testing.T, m *inMemory, c *Contact, d *device) {
+	onMemory(t, ContactOptions{Sense: &Read{Request: Request{Path: "/current"}, Open: []string{"0"},
+		Closed: []string{"1"}}}, func(t *testing.T, m *inMemory, c *Contact, d *device) {
 		open := false
 		m.mu.Lock()
 		m.answer = func(path string) string { // under mu
@@ -290,7 +296,8 @@ func TestReadingsBesideAnOpening(t *testing.T) {
 		m.slow(50 * ms)
 		result := make(chan relay.Result, 1) // read below
 		go func() {
-			result <- c.Interrupt(t.Context(), relay.Interruption{Seq: 1, Duration: 800 * ms, NotAfter: time.Now().Add(time.Second)})
+			result <- c.Interrupt(t.Context(), relay.Interruption{Seq: 1, Duration: 800 * ms,
+				NotAfter: time.Now().Add(time.Second)})
 		}()
 		<-time.After(70 * ms) // the token has come, and the pulse is on its way
 		require.Equal(t, 100*ms, wait(0, 100*ms), "without an answer yet")
@@ -316,7 +323,10 @@ func TestSecretsOfARequest(t *testing.T) {
 	require.NoError(t, err)
 	b.opt.Password = `a"b c`
 	k := newCompiler(b, &ContactOptions{Name: "box-office", Contact: "relay-number-7"})
-	got := k.secretsOf(&message{url: "http://relays.example/x?key=sixsix&to=short&k=box-office&q=sev%20en", body: `{"seven77": "eighteig", "relay-number-7": 1}`,
-		headers: []Header{{"User-Agent", "clearback"}, {"Cache-Control", "no-store"}, {"Content-Type", "text"}, {"Authorization", "Basic eHl6"}, {"X-Key", "Bearer eHl6 p"}}})
-	require.Equal(t, []string{"a\"b c", "a%22b+c", "a&#34;b c", `a\"b c`, "eHl6", "eighteig", "p", "sev en", "sev%20en", "sev%2520en", "sev+en", "sixsix"}, got)
+	got := k.secretsOf(&message{url: "http://relays.example/x?key=sixsix&to=short&k=box-office&q=sev%20en",
+		body: `{"seven77": "eighteig", "relay-number-7": 1}`,
+		headers: []Header{{"User-Agent", "clearback"}, {"Cache-Control", "no-store"}, {"Content-Type", "text"},
+			{"Authorization", "Basic eHl6"}, {"X-Key", "Bearer eHl6 p"}}})
+	require.Equal(t, []string{"a\"b c", "a%22b+c", "a&#34;b c", `a\"b c`, "eHl6", "eighteig", "p", "sev en", "sev%20en",
+		"sev%2520en", "sev+en", "sixsix"}, got)
 }

@@ -68,8 +68,9 @@ func TestSense(t *testing.T) {
 	t.Parallel()
 	d := newDevice(t, nil)
 	limit := relaytest.Timeout(testTimeout)
-	c := drive(t, d, Options{Timeout: limit}, ContactOptions{Sense: &Read{Request: Request{Path: "/{contact}/current"}, Pointer: "/loop/current/0",
-		Open: []string{"0"}, Closed: []string{"21.5"}}})
+	c := drive(t, d, Options{Timeout: limit}, ContactOptions{Sense: &Read{Request: Request{Path: "/{contact}/current"},
+		Pointer: "/loop/current/0",
+		Open:    []string{"0"}, Closed: []string{"21.5"}}})
 	sense := func(want relay.Level) {
 		t.Helper()
 		level, err := c.Sense(t.Context())
@@ -80,8 +81,9 @@ func TestSense(t *testing.T) {
 	opened := make(chan struct{})
 	result := make(chan relay.Result, 1) // the test may have failed before it looks
 	go func() {
-		result <- c.Interrupt(t.Context(), relay.Interruption{Seq: 1, Duration: 5 * time.Second, NotAfter: time.Now().Add(time.Minute),
-			Opened: func(time.Time) { close(opened) }})
+		result <- c.Interrupt(t.Context(), relay.Interruption{Seq: 1, Duration: 5 * time.Second,
+			NotAfter: time.Now().Add(time.Minute),
+			Opened:   func(time.Time) { close(opened) }})
 	}()
 	<-opened
 	sense(relay.LevelOpen)
@@ -111,9 +113,11 @@ func TestUnknownStateValue(t *testing.T) {
 	t.Parallel()
 	d := newDevice(t, nil)
 	c := newIdleContact(t, d, Options{}, ContactOptions{
-		Timed: &Timed{Request: Request{Path: "/{contact}/pulse", Body: `{"seq":{seq},"ms":{ms}}`, Expect: &Expect{Pointer: "/open", Values: []string{"maybe"}}}, Limit: time.Second},
+		Timed: &Timed{Request: Request{Path: "/{contact}/pulse", Body: `{"seq":{seq},"ms":{ms}}`,
+			Expect: &Expect{Pointer: "/open", Values: []string{"maybe"}}}, Limit: time.Second},
 		Close: &Request{Path: "/{contact}/close"},
-		Read:  &Read{Request: Request{Path: "/{contact}/state"}, Pointer: "/open", Open: []string{"1"}, Closed: []string{"0"}},
+		Read: &Read{Request: Request{Path: "/{contact}/state"}, Pointer: "/open", Open: []string{"1"},
+			Closed: []string{"0"}},
 	})
 	c.board.Start()
 	ctx, cancel := context.WithTimeout(t.Context(), testTimeout)

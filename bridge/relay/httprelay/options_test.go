@@ -36,7 +36,8 @@ func TestOptions(t *testing.T) {
 		{Options{URL: "http://u:p@relays.example"}, "set user and password apart"},
 		{Options{URL: "http://relays.example/?key=1"}, "belongs to the path of each request"},
 		{Options{URL: "http://relays.example/#x"}, "belongs to the path of each request"},
-		{Options{URL: "http://relays.example", Timeout: 19 * time.Millisecond}, "timeout 19ms; allowed are 20ms to 10s"},
+		{Options{URL: "http://relays.example", Timeout: 19 * time.Millisecond},
+			"timeout 19ms; allowed are 20ms to 10s"},
 		{Options{URL: "http://relays.example", Timeout: 11 * time.Second}, "timeout 11s; allowed are 20ms to 10s"},
 		{Options{URL: "http://relays.example", Poll: time.Millisecond}, "poll 1ms; allowed is 10ms or more"},
 		{Options{URL: "http://relays.example", User: "a:b"}, "a user has no colon"},
@@ -75,12 +76,17 @@ func TestContactOptions(t *testing.T) {
 		{ContactOptions{Open: on}, "close is missing"},
 		{ContactOptions{Close: off}, "timed and open are both missing"},
 		{ContactOptions{Open: on, Timed: timed(pulse), Close: off}, "timed and open are both set"},
-		{ContactOptions{Timed: timed(Request{Path: "/pulse"}), Close: off}, "neither path, body nor headers say {ms} or {s}"},
-		{ContactOptions{Timed: &Timed{Request: pulse, Unit: 10 * time.Microsecond, Limit: time.Second}, Close: off}, "unit 10µs; allowed is 1ms or more"},
-		{ContactOptions{Timed: &Timed{Request: pulse, Unit: 1500 * time.Microsecond, Limit: time.Second}, Close: off}, "whole milliseconds"},
-		{ContactOptions{Timed: &Timed{Request: Request{Path: "/?{s}"}, Limit: 999 * time.Millisecond}, Close: off}, "limit 999ms; allowed are 1s to 1h0m0s"},
+		{ContactOptions{Timed: timed(Request{Path: "/pulse"}), Close: off},
+			"neither path, body nor headers say {ms} or {s}"},
+		{ContactOptions{Timed: &Timed{Request: pulse, Unit: 10 * time.Microsecond, Limit: time.Second}, Close: off},
+			"unit 10µs; allowed is 1ms or more"},
+		{ContactOptions{Timed: &Timed{Request: pulse, Unit: 1500 * time.Microsecond, Limit: time.Second}, Close: off},
+			"whole milliseconds"},
+		{ContactOptions{Timed: &Timed{Request: Request{Path: "/?{s}"}, Limit: 999 * time.Millisecond}, Close: off},
+			"limit 999ms; allowed are 1s to 1h0m0s"},
 		{ContactOptions{Timed: &Timed{Request: pulse, Limit: 2 * time.Hour}, Close: off}, "limit 2h0m0s"},
-		{ContactOptions{Open: &Request{Path: "/on?t={ms}"}, Close: off}, "open: path: it has a word in braces that does not belong there"},
+		{ContactOptions{Open: &Request{Path: "/on?t={ms}"}, Close: off},
+			"open: path: it has a word in braces that does not belong there"},
 		{closing(Request{Path: "/off", Body: "{line"}), ""},
 		{closing(Request{Path: "/off", Body: "{Line}"}), "close: body: it has a word"},
 		{closing(Request{Path: "off"}), `close: path "off"; it begins with /`},
@@ -91,19 +97,27 @@ func TestContactOptions(t *testing.T) {
 		{closing(Request{Path: "/off?{password}"}), "what stands for {password} may have letters"},
 		{closing(Request{Method: "DELETE", Path: "/off"}), `method "DELETE"; allowed are POST, PUT, PATCH, and GET`},
 		{closing(Request{Method: "GET", Path: "/off", Body: "x"}), "a GET has no body"},
-		{closing(Request{Path: "/off", Headers: []Header{{"Content-Length", "3"}}}), "header Content-Length is the driver's own"},
-		{closing(Request{Path: "/off", Headers: []Header{{"transfer-encoding", "x"}}}), "header Transfer-Encoding is the driver's own"},
+		{closing(Request{Path: "/off", Headers: []Header{{"Content-Length", "3"}}}),
+			"header Content-Length is the driver's own"},
+		{closing(Request{Path: "/off", Headers: []Header{{"transfer-encoding", "x"}}}),
+			"header Transfer-Encoding is the driver's own"},
 		{closing(Request{Path: "/off", Headers: []Header{{"X Y", "3"}}}), "no name of a header has such characters"},
-		{closing(Request{Path: "/off", Headers: []Header{{"X-Y", "3\r\nX-Z: 4"}}}), "header X-Y: its value has a control character"},
+		{closing(Request{Path: "/off", Headers: []Header{{"X-Y", "3\r\nX-Z: 4"}}}),
+			"header X-Y: its value has a control character"},
 		{closing(Request{Path: "/off", Body: "x", ContentType: "a\nb"}), "content type"},
 		{closing(Request{Path: "/off", Success: []int{302}}), "status code 302; allowed are"},
-		{closing(Request{Path: "/off", Success: []int{200}, Refused: []int{200}}), "status code 200 cannot be a success and a refusal"},
+		{closing(Request{Path: "/off", Success: []int{200}, Refused: []int{200}}),
+			"status code 200 cannot be a success and a refusal"},
 		{closing(Request{Path: "/off", Expect: &Expect{Pointer: "/ok"}}), "it has no values"},
-		{closing(Request{Path: "/off", Expect: &Expect{Pointer: "ok", Values: []string{"1"}}}), `JSON pointer "ok"; it begins with /`},
-		{closing(Request{Path: "/off", Expect: &Expect{Pointer: "/~2", Values: []string{"1"}}}), "behind ~ comes 0 or 1"},
+		{closing(Request{Path: "/off", Expect: &Expect{Pointer: "ok", Values: []string{"1"}}}),
+			`JSON pointer "ok"; it begins with /`},
+		{closing(Request{Path: "/off", Expect: &Expect{Pointer: "/~2", Values: []string{"1"}}}),
+			"behind ~ comes 0 or 1"},
 		{ContactOptions{Open: on, Close: off, Read: state(Request{Path: "/?{seq}"})}, "read: path: it has a word"},
-		{ContactOptions{Open: on, Close: off, Read: &Read{Request: *on, Open: []string{"1"}}}, "read: it needs the values of both states"},
-		{ContactOptions{Open: on, Close: off, Sense: &Read{Request: *on, Open: []string{"1"}, Closed: []string{"0", "1"}}}, `sense: "1" cannot be both states`},
+		{ContactOptions{Open: on, Close: off, Read: &Read{Request: *on, Open: []string{"1"}}},
+			"read: it needs the values of both states"},
+		{ContactOptions{Open: on, Close: off, Sense: &Read{Request: *on, Open: []string{"1"},
+			Closed: []string{"0", "1"}}}, `sense: "1" cannot be both states`},
 	} {
 		b, err := NewBoard(Options{Name: "rack", URL: "http://relays.example", NoLock: true, Password: "#"})
 		require.NoError(t, err)
@@ -151,7 +165,8 @@ func TestSecretsAreNotShown(t *testing.T) {
 	}
 	fail := make(chan error, 1) // one connection fails
 	var dialer net.Dialer
-	o := Options{User: "u" + secret, Password: secret, Headers: []Header{{"X-Key", secret}}, Notify: func(n relay.Notice) { say(n.Err) },
+	o := Options{User: "u" + secret, Password: secret, Headers: []Header{{"X-Key", secret}},
+		Notify: func(n relay.Notice) { say(n.Err) },
 		Dial: func(ctx context.Context, address string) (net.Conn, error) {
 			select {
 			case err := <-fail:
@@ -161,13 +176,18 @@ func TestSecretsAreNotShown(t *testing.T) {
 			}
 		}}
 	c := drive(t, d, o, ContactOptions{
-		Open:  &Request{Path: "/{contact}?to=open&key=" + secret + "&pw={password}", Body: secret, Headers: []Header{{"X-Key-Too", secret}}},
+		Open: &Request{Path: "/{contact}?to=open&key=" + secret + "&pw={password}", Body: secret,
+			Headers: []Header{{"X-Key-Too", secret}}},
 		Close: &Request{Path: "/{contact}?to=close&key=" + secret},
-		Read:  &Read{Request: Request{Path: "/{contact}?key=" + secret}, Pointer: "/open", Open: []string{"true"}, Closed: []string{"false"}},
+		Read: &Read{Request: Request{Path: "/{contact}?key=" + secret}, Pointer: "/open", Open: []string{"true"},
+			Closed: []string{"false"}},
 	})
-	for _, f := range []order{{"do": "refuse", "status": 401}, {"do": "hangup"}, {"do": "ignore"}, raw(false, "HTTP/1.1 "+secret+"\r\n\r\n", ""),
-		raw(false, "HTTP/1.1 200 OK\r\n"+secret+"\r\n\r\n", ""), raw(false, "HTTP/1.0 403 No\r\n\r\nunknown key "+secret, ""),
-		raw(false, "HTTP/1.0 403 No\r\n\r\nnot for Basic "+base64.StdEncoding.EncodeToString([]byte("u"+secret+":"+secret)), "")} {
+	for _, f := range []order{{"do": "refuse", "status": 401}, {"do": "hangup"}, {"do": "ignore"},
+		raw(false, "HTTP/1.1 "+secret+"\r\n\r\n", ""),
+		raw(false, "HTTP/1.1 200 OK\r\n"+secret+"\r\n\r\n", ""),
+		raw(false, "HTTP/1.0 403 No\r\n\r\nunknown key "+secret, ""),
+		raw(false, "HTTP/1.0 403 No\r\n\r\nnot for Basic "+base64.StdEncoding.EncodeToString([]byte("u"+secret+":"+secret)),
+			"")} {
 		f["on"], f["once"] = "opening", true
 		d.fault(f)
 		require.Eventually(t, func() bool {

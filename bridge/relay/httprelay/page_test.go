@@ -68,7 +68,8 @@ func TestPageDevice(t *testing.T) {
 	token := state["token"].(string)
 	require.NotEmpty(t, token)
 	delete(state, "token")
-	require.Equal(t, map[string]any{"open": false, "seq": nil, "ms_left": 0.0, "pulses": 0.0}, state, "before the first pulse")
+	require.Equal(t, map[string]any{"open": false, "seq": nil, "ms_left": 0.0, "pulses": 0.0}, state,
+		"before the first pulse")
 
 	b, err := NewBoard(Options{Name: "device", URL: url, Timeout: relaytest.Timeout(testTimeout), Poll: time.Hour})
 	require.NoError(t, err)

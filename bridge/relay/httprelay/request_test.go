@@ -20,13 +20,16 @@ import (
 func TestRequests(t *testing.T) {
 	t.Parallel()
 	d := newDevice(t, order{"logs": true, "names": []string{"7"}, "tokens": false})
-	c := drive(t, d, Options{URL: d.url + "/api/", User: "Aladdin", Password: "open sesame", Headers: []Header{{"X-Key", "k-{contact}"}}},
+	c := drive(t, d, Options{URL: d.url + "/api/", User: "Aladdin", Password: "open sesame",
+		Headers: []Header{{"X-Key", "k-{contact}"}}},
 		ContactOptions{
 			Contact: "7",
-			Timed: &Timed{Limit: 5 * time.Second, Request: Request{Method: "PUT", Path: "/{line}/{contact}/pulse?for={s}",
+			Timed: &Timed{Limit: 5 * time.Second, Request: Request{Method: "PUT",
+				Path: "/{line}/{contact}/pulse?for={s}",
 				Body: `{"seq":{seq},"ms":{ms},"why":"{line}"}`, Headers: []Header{{"X-Length", "{ms} ms of {seq}"}}}},
 			Close: &Request{Path: "/{contact}/close"},
-			Read:  &Read{Request: Request{Path: "/{contact}/state"}, Pointer: "/open", Open: []string{"true"}, Closed: []string{"false"}},
+			Read: &Read{Request: Request{Path: "/{contact}/state"}, Pointer: "/open", Open: []string{"true"},
+				Closed: []string{"false"}},
 		})
 	require.Equal(t, relay.Done, pulse(t, c, 1500*time.Microsecond).Outcome)
 	all := d.requests()
@@ -50,13 +53,15 @@ func TestRequests(t *testing.T) {
 
 // TestWholeSeconds: a device that is told seconds gets whole ones, and the opening is known to be that long.
 func TestWholeSeconds(t *testing.T) {
-	o := ContactOptions{Name: relaytest.LineA, Timed: &Timed{Request: Request{Path: "/{contact}/on?t={s}"}, Limit: 3 * time.Second}, Close: &Request{Path: "/off"}}
+	o := ContactOptions{Name: relaytest.LineA, Timed: &Timed{Request: Request{Path: "/{contact}/on?t={s}"},
+		Limit: 3 * time.Second}, Close: &Request{Path: "/off"}}
 	require.Equal(t, time.Second, o.Timed.unit())
 	b, err := NewBoard(Options{Name: "device", URL: "http://relays.example", NoLock: true})
 	require.NoError(t, err)
 	c, err := b.Contact(o)
 	require.NoError(t, err)
-	for d, want := range map[time.Duration]string{time.Second: "1", 2 * time.Second: "2", 800 * time.Millisecond: "0.8", 1050 * time.Millisecond: "1.05"} {
+	for d, want := range map[time.Duration]string{time.Second: "1", 2 * time.Second: "2", 800 * time.Millisecond: "0.8",
+		1050 * time.Millisecond: "1.05"} {
 		r, _, err := c.open.render(numbers(1, d))
 		require.NoError(t, err)
 		require.Equal(t, "t="+want, r.URL.RawQuery)
@@ -69,7 +74,8 @@ func TestWholeSeconds(t *testing.T) {
 // difference.
 func TestDeviceActsAndDropsConnection(t *testing.T) {
 	t.Parallel()
-	get := ContactOptions{Open: &Request{Method: "GET", Path: "/set?out={contact}&to=open"}, Close: &Request{Method: "GET", Path: "/set?out={contact}&to=close"}}
+	get := ContactOptions{Open: &Request{Method: "GET", Path: "/set?out={contact}&to=open"},
+		Close: &Request{Method: "GET", Path: "/set?out={contact}&to=close"}}
 	for name, o := range map[string]ContactOptions{"POST": {}, "GET": get} {
 		t.Run(name, func(t *testing.T) {
 			d := newDevice(t, order{"logs": true})

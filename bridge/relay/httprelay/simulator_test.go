@@ -142,16 +142,19 @@ func (d *simDevice) tell(do string, o order) simAnswer {
 	d.sim.mu.Lock()
 	defer d.sim.mu.Unlock()
 	var a simAnswer
-	if _, err := d.sim.in.Write(append(line, '\n')); err != nil || !d.sim.out.Scan() || json.Unmarshal(d.sim.out.Bytes(), &a) != nil {
+	if _, err := d.sim.in.Write(append(line, '\n')); err != nil || !d.sim.out.Scan() ||
+		json.Unmarshal(d.sim.out.Bytes(), &a) != nil {
 		panic(fmt.Sprintf("the simulator did not carry out %s", line))
 	}
 	return a
 }
 
 func (d *simDevice) Inject(f relaytest.Fault) {
-	what := map[relaytest.Do]string{relaytest.Refuse: "refuse", relaytest.Ignore: "ignore", relaytest.Mute: "mute", relaytest.Hangup: "hangup",
+	what := map[relaytest.Do]string{relaytest.Refuse: "refuse", relaytest.Ignore: "ignore", relaytest.Mute: "mute",
+		relaytest.Hangup:    "hangup",
 		relaytest.ActHangup: "acthangup", relaytest.Delay: "delay", relaytest.StallRequest: "hold"}[f.Do]
-	when := map[relaytest.On]string{relaytest.Any: "any", relaytest.Opening: "opening", relaytest.Closing: "closing"}[f.On]
+	when := map[relaytest.On]string{relaytest.Any: "any", relaytest.Opening: "opening",
+		relaytest.Closing: "closing"}[f.On]
 	d.fault(order{"do": what, "on": when, "once": f.Once, "ms": f.Delay.Milliseconds()})
 }
 

@@ -47,7 +47,9 @@ func TestSuite(t *testing.T) {
 
 // plain is a device that cannot time, and answers in words.
 var plain = ContactOptions{
-	Open:  &Request{Method: "PUT", Path: "/relay/{contact}", Body: "to=open", ContentType: "application/x-www-form-urlencoded", Expect: &Expect{Values: []string{"ON"}}},
-	Close: &Request{Method: "PUT", Path: "/relay/{contact}", Body: "to=close", ContentType: "application/x-www-form-urlencoded", Expect: &Expect{Values: []string{"OFF"}}},
-	Read:  &Read{Request: Request{Path: "/relay/{contact}"}, Open: []string{"ON"}, Closed: []string{"OFF"}},
+	Open: &Request{Method: "PUT", Path: "/relay/{contact}", Body: "to=open",
+		ContentType: "application/x-www-form-urlencoded", Expect: &Expect{Values: []string{"ON"}}},
+	Close: &Request{Method: "PUT", Path: "/relay/{contact}", Body: "to=close",
+		ContentType: "application/x-www-form-urlencoded", Expect: &Expect{Values: []string{"OFF"}}},
+	Read: &Read{Request: Request{Path: "/relay/{contact}"}, Open: []string{"ON"}, Closed: []string{"OFF"}},
 }

@@ -28,7 +28,8 @@ var (
 	// methods are those allowed.
 	methods = [...]string{http.MethodPost, http.MethodPut, http.MethodPatch, http.MethodGet}
 	// framing are the fields that tell how a message is cut out of its connection.
-	framing = [...]string{"Host", "Connection", "Content-Length", "Transfer-Encoding", "Trailer", "Upgrade", "Expect", "Te", "Keep-Alive", "Content-Type"}
+	framing = [...]string{"Host", "Connection", "Content-Length", "Transfer-Encoding", "Trailer", "Upgrade", "Expect",
+		"Te", "Keep-Alive", "Content-Type"}
 )
 
 // message is a request with all but its numbers in place.
@@ -52,7 +53,8 @@ type compiler struct {
 }
 
 func newCompiler(b *Board, o *ContactOptions) compiler {
-	return compiler{b, o, strings.NewReplacer("{line}", o.Name, "{contact}", o.Contact, "{user}", b.opt.User, "{password}", b.opt.Password)}
+	return compiler{b, o, strings.NewReplacer("{line}", o.Name, "{contact}", o.Contact, "{user}", b.opt.User,
+		"{password}", b.opt.Password)}
 }
 
 // compile checks a request and fills in the names. Method is its method if it names none, and may are the words allowed besides names.
@@ -75,21 +77,24 @@ func (k compiler) message(r *Request, method string, may []string) (*message, er
 	shown, _, _ := strings.Cut(r.Path, "?")
 	switch {
 	case !slices.Contains(methods[:], method):
-		return nil, fmt.Errorf("method %q; allowed are POST, PUT, PATCH, and GET for a device that knows nothing else", method)
+		return nil, fmt.Errorf("method %q; allowed are POST, PUT, PATCH, and GET for a device that knows nothing else",
+			method)
 	case !strings.HasPrefix(r.Path, "/"):
 		return nil, fmt.Errorf("path %q; it begins with /", shown)
 	case method == http.MethodGet && r.Body != "":
 		return nil, fmt.Errorf("a GET has no body; put what it says into the path, or use POST")
 	}
 	prefix := base.Scheme + "://" + base.Host + strings.TrimSuffix(base.EscapedPath(), "/")
-	m := &message{method: method, what: method + " " + prefix + shown, success: r.Success, refused: r.Refused, expect: r.Expect}
+	m := &message{method: method, what: method + " " + prefix + shown, success: r.Success, refused: r.Refused,
+		expect: r.Expect}
 	var err error
 	if m.url, err = k.fill("path", prefix+r.Path, may); err != nil {
 		return nil, err
 	}
 	plain := func(c rune) bool { return c <= ' ' || c >= 0x7f || c == '#' }
 	if _, err := url.Parse(numbers(1, time.Second).Replace(m.url)); err != nil || strings.ContainsFunc(m.url, plain) {
-		return nil, fmt.Errorf("path %q: it, or its query, cannot stand in a URL; write other characters as %%XX", shown)
+		return nil, fmt.Errorf("path %q: it, or its query, cannot stand in a URL; write other characters as %%XX",
+			shown)
 	}
 	if m.body, err = k.fill("body", r.Body, may); err != nil {
 		return nil, err
@@ -118,10 +123,12 @@ func (k compiler) fill(part, template string, may []string) (string, error) {
 			if slices.Contains(may, w) {
 				continue
 			}
-			return "", fmt.Errorf("%s: it has a word in braces that does not belong there; known are {line} {contact} {user} {password} %s", part, strings.Join(may, " "))
+			return "", fmt.Errorf("%s: it has a word in braces that does not belong there; known are {line} {contact} {user} {password} %s",
+				part, strings.Join(may, " "))
 		}
 		if !unreserved.MatchString(value) {
-			return "", fmt.Errorf("%s: what stands for %s may have letters, digits and - . _ ~ only, at least one", part, w)
+			return "", fmt.Errorf("%s: what stands for %s may have letters, digits and - . _ ~ only, at least one",
+				part, w)
 		}
 	}
 	return k.names.Replace(template), nil
@@ -144,7 +151,8 @@ func (k compiler) headers(r *Request, method string, may []string) ([]Header, er
 		all = append(all, Header{"Content-Type", kind})
 	}
 	if o := k.board.opt; o.User != "" {
-		all = append(all, Header{"Authorization", "Basic " + base64.StdEncoding.EncodeToString([]byte(o.User+":"+o.Password))})
+		all = append(all, Header{"Authorization", "Basic " +
+			base64.StdEncoding.EncodeToString([]byte(o.User+":"+o.Password))})
 	}
 	for _, h := range slices.Concat(r.Headers, k.board.opt.Headers) {
 		switch name := http.CanonicalHeaderKey(h.Name); {
@@ -168,7 +176,8 @@ func checkAnswers(r *Request) error {
 	for _, code := range slices.Concat(r.Success, r.Refused) {
 		switch {
 		case code < 200 || code > 599 || code/100 == 3:
-			return fmt.Errorf("status code %d; allowed are 200 to 299 and 400 to 599 (a redirect is neither followed nor a success)", code)
+			return fmt.Errorf("status code %d; allowed are 200 to 299 and 400 to 599 (a redirect is neither followed nor a success)",
+				code)
 		case slices.Contains(r.Success, code) && slices.Contains(r.Refused, code):
 			return fmt.Errorf("status code %d cannot be a success and a refusal", code)
 		}
@@ -195,7 +204,8 @@ func numbersAndToken(seq uint32, d time.Duration, token string) *strings.Replace
 	if rest := ms % 1000; rest != 0 {
 		s += strings.TrimRight(fmt.Sprintf(".%03d", rest), "0")
 	}
-	return strings.NewReplacer("{seq}", strconv.FormatUint(uint64(seq), 10), "{ms}", strconv.FormatInt(ms, 10), "{s}", s, "{token}", token)
+	return strings.NewReplacer("{seq}", strconv.FormatUint(uint64(seq), 10), "{ms}", strconv.FormatInt(ms, 10), "{s}",
+		s, "{token}", token)
 }
 
 // render returns the request, for the reader of its answer, and its bytes.

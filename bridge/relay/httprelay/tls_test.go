@@ -38,7 +38,8 @@ func newAuthority(t *testing.T) *authority {
 func (a *authority) issue(name string, hosts []string) string {
 	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
 	require.NoError(a.t, err)
-	c := &x509.Certificate{SerialNumber: big.NewInt(time.Now().UnixNano()), Subject: pkix.Name{CommonName: name}, DNSNames: hosts,
+	c := &x509.Certificate{SerialNumber: big.NewInt(time.Now().UnixNano()), Subject: pkix.Name{CommonName: name},
+		DNSNames:  hosts,
 		NotBefore: time.Now().Add(-time.Hour), NotAfter: time.Now().Add(time.Hour), BasicConstraintsValid: true}
 	if a.key == nil {
 		c.IsCA, c.KeyUsage = true, x509.KeyUsageCertSign
@@ -52,7 +53,8 @@ func (a *authority) issue(name string, hosts []string) string {
 	}
 	secret, err := x509.MarshalPKCS8PrivateKey(key)
 	require.NoError(a.t, err)
-	text := append(pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: der}), pem.EncodeToMemory(&pem.Block{Type: "PRIVATE KEY", Bytes: secret})...)
+	text := append(pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: der}),
+		pem.EncodeToMemory(&pem.Block{Type: "PRIVATE KEY", Bytes: secret})...)
 	file := filepath.Join(a.dir, name+".pem")
 	require.NoError(a.t, os.WriteFile(file, text, 0o600))
 	return file
@@ -76,12 +78,16 @@ func TestTLS(t *testing.T) {
 	}{
 		{"CA and name", open, Options{CA: ours.file, ServerName: "relays.example"}, ""},
 		{"the system's CAs", open, Options{ServerName: "relays.example"}, "certificate signed by unknown authority"},
-		{"another CA", open, Options{CA: theirs.file, ServerName: "relays.example"}, "certificate signed by unknown authority"},
+		{"another CA", open, Options{CA: theirs.file, ServerName: "relays.example"},
+			"certificate signed by unknown authority"},
 		{"another name", open, Options{CA: ours.file, ServerName: "other.example"}, "other.example"},
 		{"the URL's name", open, Options{CA: ours.file}, "127.0.0.1"},
-		{"a certificate of ours", closed, Options{CA: ours.file, ServerName: "relays.example", Certificate: client, Key: client}, ""},
-		{"no certificate of ours", closed, Options{CA: ours.file, ServerName: "relays.example"}, "certificate required|reset by peer"},
-		{"a stranger's certificate", closed, Options{CA: ours.file, ServerName: "relays.example", Certificate: stranger, Key: stranger}, "unknown certificate authority|reset by peer"},
+		{"a certificate of ours", closed, Options{CA: ours.file, ServerName: "relays.example", Certificate: client,
+			Key: client}, ""},
+		{"no certificate of ours", closed, Options{CA: ours.file, ServerName: "relays.example"},
+			"certificate required|reset by peer"},
+		{"a stranger's certificate", closed, Options{CA: ours.file, ServerName: "relays.example", Certificate: stranger,
+			Key: stranger}, "unknown certificate authority|reset by peer"},
 	} {
 		cases[c.name] = func(t *testing.T) {
 			d := newDevice(t, c.device)
@@ -101,7 +107,8 @@ func TestTLS(t *testing.T) {
 				require.Equal(t, relay.Done, pulse(t, contact.Contact, 20*time.Millisecond).Outcome)
 				require.Equal(t, 1, d.openings())
 				d.fault(raw(true, "HTTP/1.1 200 OK\r\nContent-Length: 2\r\n\r\n{", ""))
-				require.Equal(t, relay.Unknown, pulse(t, contact.Contact, 20*time.Millisecond).Outcome, "half an answer, also here")
+				require.Equal(t, relay.Unknown, pulse(t, contact.Contact, 20*time.Millisecond).Outcome,
+					"half an answer, also here")
 				return
 			}
 			require.Regexp(t, c.err, <-lost)

@@ -36,7 +36,8 @@ func (d *device) token(ctx context.Context) (string, error) {
 	case t == nil:
 		return "", nil
 	case len(*t) > tokenMax || !unreserved.MatchString(*t):
-		return "", notOpened("%s: %w: its token is none: 1 to %d letters, digits and - . _ ~", d.contact.read.what, ErrAnswer, tokenMax)
+		return "", notOpened("%s: %w: its token is none: 1 to %d letters, digits and - . _ ~", d.contact.read.what,
+			ErrAnswer, tokenMax)
 	default:
 		return *t, nil
 	}

@@ -76,7 +76,8 @@ func TestMissingToken(t *testing.T) {
 				json.NewEncoder(w).Encode(map[string]bool{"open": false})
 			}
 		}))
-		b, err := NewBoard(Options{Name: "device", URL: s.URL, Poll: time.Hour, NoLock: true, Timeout: relaytest.Timeout(testTimeout)})
+		b, err := NewBoard(Options{Name: "device", URL: s.URL, Poll: time.Hour, NoLock: true,
+			Timeout: relaytest.Timeout(testTimeout)})
 		require.NoError(t, err)
 		c, err := b.Contact(ContactOptions{Name: relaytest.LineA})
 		require.NoError(t, err)

@@ -71,7 +71,8 @@ func newAgentBoard(t *testing.T, open bool) *agentBoard {
 	for i, name := range []string{relaytest.LineA, relaytest.LineB} {
 		out := &agentOutput{start: time.Now()}
 		b.outputs[i] = out
-		_, err := a.Contact(agent.ContactOptions{Name: name, Senses: true, Open: func() (agent.Output, error) { return out, nil }})
+		_, err := a.Contact(agent.ContactOptions{Name: name, Senses: true,
+			Open: func() (agent.Output, error) { return out, nil }})
 		require.NoError(t, err)
 	}
 	server := agent.NewServer(a, agent.ServerOptions{AllowFrom: []netip.Prefix{netip.MustParsePrefix("127.0.0.0/8")}})
@@ -230,7 +231,8 @@ func (b *agentBoard) fault(pdu []byte) (relaytest.Fault, bool) {
 	defer b.mu.Unlock()
 	for i, f := range b.faults {
 		switch {
-		case f.On == relaytest.Opening && pdu[0] != fnWriteRegisters, f.On == relaytest.Closing && pdu[0] != fnWriteCoil, pdu[0] == fnReadInputs:
+		case f.On == relaytest.Opening && pdu[0] != fnWriteRegisters, f.On == relaytest.Closing &&
+			pdu[0] != fnWriteCoil, pdu[0] == fnReadInputs:
 			continue
 		}
 		if f.Once {

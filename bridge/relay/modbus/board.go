@@ -69,7 +69,8 @@ func NewBoard(o Options) (*Board, error) {
 // contacts.
 func newBoard(o Options, s *sensing, at string, connect func(context.Context) (wire, error)) *Board {
 	b := &Board{opt: o, watchdogs: map[watchdogPlace]uint16{}, sensing: s}
-	b.Controller = controller.New(controller.Options{Name: o.Name, What: "board", At: at, Timeout: o.Timeout, Poll: o.Poll, Notify: o.Notify,
+	b.Controller = controller.New(controller.Options{Name: o.Name, What: "board", At: at, Timeout: o.Timeout,
+		Poll: o.Poll, Notify: o.Notify,
 		NoLock: o.NoLock, Now: o.Now, Connect: func(ctx context.Context) (controller.Session, error) {
 			w, err := connect(ctx)
 			if err != nil {
@@ -88,13 +89,15 @@ func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 	}
 	for _, c := range b.contacts {
 		if c.opt.Unit == o.Unit && c.opt.Coil == o.Coil {
-			return nil, fmt.Errorf("board %s: lines %s and %s: %w: unit %d coil %d", b.opt.Name, c.opt.Name, o.Name, relay.ErrLocked, o.Unit, o.Coil)
+			return nil, fmt.Errorf("board %s: lines %s and %s: %w: unit %d coil %d", b.opt.Name, c.opt.Name, o.Name,
+				relay.ErrLocked, o.Unit, o.Coil)
 		}
 	}
 	if w := o.Watchdog; w != nil {
 		p, n := watchdogPlace{o.Unit, w.Register}, uint16(counts(w.Timeout, w.Unit))
 		if old, ok := b.watchdogs[p]; ok && old != n {
-			return nil, fmt.Errorf("%w: board %s: watchdog register %d is to hold %d for one line and %d for line %s", ErrOptions, b.opt.Name, w.Register, old, n, o.Name)
+			return nil, fmt.Errorf("%w: board %s: watchdog register %d is to hold %d for one line and %d for line %s",
+				ErrOptions, b.opt.Name, w.Register, old, n, o.Name)
 		}
 		b.watchdogs[p] = n
 		b.PollAtLeast(w.Timeout / 3)

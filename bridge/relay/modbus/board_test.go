@@ -22,9 +22,10 @@ func TestEveryConnectionBeginsWithClosed(t *testing.T) {
 	leakCheck(t)
 	board := newTestBoard(t, true, true, 0)
 	notices := make(chan relay.Notice, 1000) // notices must not block; a run has fewer
-	sub := subject(t, board, board.address, relaytest.Setup{Notify: func(n relay.Notice) { notices <- n }}, func(o *ContactOptions) {
-		o.Watchdog = &Watchdog{Register: 7, Unit: 100 * time.Millisecond, Timeout: 1050 * time.Millisecond}
-	})
+	sub := subject(t, board, board.address, relaytest.Setup{Notify: func(n relay.Notice) { notices <- n }},
+		func(o *ContactOptions) {
+			o.Watchdog = &Watchdog{Register: 7, Unit: 100 * time.Millisecond, Timeout: 1050 * time.Millisecond}
+		})
 	sub.Start()
 	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
 	defer cancel()
@@ -32,8 +33,9 @@ func TestEveryConnectionBeginsWithClosed(t *testing.T) {
 	opened := make(chan struct{})
 	result := make(chan relay.Result, 1) // as in driver.interrupt
 	go func() {
-		result <- sub.Contacts[1].Interrupt(ctx, relay.Interruption{Seq: 1, Duration: time.Minute, NotAfter: time.Now().Add(time.Second),
-			Opened: func(time.Time) { close(opened) }})
+		result <- sub.Contacts[1].Interrupt(ctx, relay.Interruption{Seq: 1, Duration: time.Minute,
+			NotAfter: time.Now().Add(time.Second),
+			Opened:   func(time.Time) { close(opened) }})
 	}()
 	<-opened
 	board.Cut()
@@ -54,7 +56,8 @@ func TestEveryConnectionBeginsWithClosed(t *testing.T) {
 	}
 	closeA, closeB := string(writeCoil(0, false)), string(writeCoil(1, false))
 	readA, readB, dog := string(readCoils(0, 1)), string(readCoils(1, 1)), string(writeRegister(7, 11)) // 1,050 ms, rounded up
-	require.Equal(t, map[int][]string{1: {closeA, closeB, readA, readB, dog}, 2: {closeB, closeA, readB, readA, dog}}, first)
+	require.Equal(t, map[int][]string{1: {closeA, closeB, readA, readB, dog}, 2: {closeB, closeA, readB, readA, dog}},
+		first)
 }
 
 // The watchdog of a libmodbus board lets an opening last as long as it should while the driver lives, and ends it when
@@ -70,15 +73,17 @@ func TestWatchdogBoard(t *testing.T) {
 	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
 	defer cancel()
 	require.NoError(t, sub.Ready(ctx))
-	r := sub.Contacts[0].Interrupt(ctx, relay.Interruption{Seq: 1, Duration: 500 * time.Millisecond, NotAfter: time.Now().Add(time.Second)})
+	r := sub.Contacts[0].Interrupt(ctx, relay.Interruption{Seq: 1, Duration: 500 * time.Millisecond,
+		NotAfter: time.Now().Add(time.Second)})
 	require.Equal(t, relay.Done, r.Outcome, "%v", r.Err)
 	ch := board.Changes(0)
 	require.Len(t, ch, 2)
 	require.GreaterOrEqual(t, width(ch), 499500*time.Microsecond)
 
 	from := len(board.all()) // it may have bitten before, between two polls
-	r = sub.Contacts[0].Interrupt(ctx, relay.Interruption{Seq: 2, Duration: time.Minute, NotAfter: time.Now().Add(time.Second),
-		Opened: func(time.Time) { go board.Cut() }})
+	r = sub.Contacts[0].Interrupt(ctx, relay.Interruption{Seq: 2, Duration: time.Minute,
+		NotAfter: time.Now().Add(time.Second),
+		Opened:   func(time.Time) { go board.Cut() }})
 	require.Equal(t, relay.Unknown, r.Outcome)
 	board.await(t, "watchdog", from)
 	require.Len(t, board.Changes(0), 4)
@@ -125,15 +130,17 @@ func TestTimerThatDoesNotEnd(t *testing.T) {
 	leakCheck(t)
 	board := newTestBoard(t, true, false, time.Hour) // the board counts hours where the options say 20 ms
 	notices := make(chan relay.Notice, 1000)         // notices must not block; a run has fewer
-	sub := subject(t, board, board.address, relaytest.Setup{Notify: func(n relay.Notice) { notices <- n }}, func(o *ContactOptions) {
-		o.Timed = &Timed{Register: o.Coil, Unit: 20 * time.Millisecond, Limit: time.Second}
-	})
+	sub := subject(t, board, board.address, relaytest.Setup{Notify: func(n relay.Notice) { notices <- n }},
+		func(o *ContactOptions) {
+			o.Timed = &Timed{Register: o.Coil, Unit: 20 * time.Millisecond, Limit: time.Second}
+		})
 	sub.Start()
 	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
 	defer cancel()
 	require.NoError(t, sub.Ready(ctx))
 	late := relaytest.Allowance(t)
-	r := sub.Contacts[0].Interrupt(ctx, relay.Interruption{Seq: 1, Duration: 40 * time.Millisecond, NotAfter: time.Now().Add(time.Minute)})
+	r := sub.Contacts[0].Interrupt(ctx, relay.Interruption{Seq: 1, Duration: 40 * time.Millisecond,
+		NotAfter: time.Now().Add(time.Minute)})
 	require.Equal(t, relay.Done, r.Outcome, "%v", r.Err)
 	n := <-notices
 	require.Equal(t, relay.TimerFailed, n.Kind)
@@ -253,7 +260,8 @@ func TestAgainstALibraryServer(t *testing.T) {
 	leakCheck(t)
 	board := &libraryBoard{}
 	address := relaytest.Address(t) // its server takes no listener
-	server, err := mb.NewServer(&mb.ServerConfiguration{URL: "tcp://" + address, Logger: log.New(io.Discard, "", 0)}, board)
+	server, err := mb.NewServer(&mb.ServerConfiguration{URL: "tcp://" + address, Logger: log.New(io.Discard, "", 0)},
+		board)
 	require.NoError(t, err)
 	require.NoError(t, server.Start())
 	d := drive(t, address, nil)

@@ -39,7 +39,8 @@ func NewBus(o BusOptions) (*Bus, error) {
 // that. It fails with [relay.ErrLocked] if the contact is taken, here or by another process.
 func (b *Bus) Contact(o ContactOptions) (*Contact, error) {
 	if o.Unit == 0 || o.Unit > 247 {
-		return nil, fmt.Errorf("%w: line %s: unit %d; on a serial line allowed are 1 to 247", ErrOptions, o.Name, o.Unit)
+		return nil, fmt.Errorf("%w: line %s: unit %d; on a serial line allowed are 1 to 247", ErrOptions, o.Name,
+			o.Unit)
 	}
 	b.mu.Lock()
 	defer b.mu.Unlock()
@@ -63,7 +64,8 @@ func (b *Bus) Contact(o ContactOptions) (*Contact, error) {
 
 func (b *Bus) newBoard(n uint8) *Board {
 	var board *Board
-	o := Options{Name: b.opt.Name, Address: "serial " + b.opt.Device, Timeout: b.opt.Timeout, Poll: b.opt.Poll, NoLock: b.opt.NoLock, Now: b.opt.Now,
+	o := Options{Name: b.opt.Name, Address: "serial " + b.opt.Device, Timeout: b.opt.Timeout, Poll: b.opt.Poll,
+		NoLock: b.opt.NoLock, Now: b.opt.Now,
 		Notify: func(x relay.Notice) {
 			if x.Contact != "" {
 				b.opt.Notify(x)
@@ -74,13 +76,14 @@ func (b *Bus) newBoard(n uint8) *Board {
 				b.opt.Notify(x)
 			}
 		}}
-	board = newBoard(o, b.sensing, fmt.Sprintf("unit %d on %s", n, b.opt.Device), func(ctx context.Context) (wire, error) {
-		w, err := b.master.connect(ctx, n)
-		if err != nil {
-			return nil, err // not a nil *unitWire in an interface
-		}
-		return w, nil
-	})
+	board = newBoard(o, b.sensing, fmt.Sprintf("unit %d on %s", n, b.opt.Device),
+		func(ctx context.Context) (wire, error) {
+			w, err := b.master.connect(ctx, n)
+			if err != nil {
+				return nil, err // not a nil *unitWire in an interface
+			}
+			return w, nil
+		})
 	return board
 }
 

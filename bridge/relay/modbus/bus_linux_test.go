@@ -91,7 +91,8 @@ type busDriver struct {
 func driveBus(t *testing.T, device string, change func(*BusOptions), units ...uint8) *busDriver {
 	t.Helper()
 	d := &busDriver{t: t, notices: make(chan relay.Notice, 1000)} // notices must not block; a run has fewer
-	o := BusOptions{Name: "bus", Device: device, Baud: 115_200, Timeout: relaytest.Timeout(testTimeout), Poll: time.Hour, Notify: func(n relay.Notice) { d.notices <- n }}
+	o := BusOptions{Name: "bus", Device: device, Baud: 115_200, Timeout: relaytest.Timeout(testTimeout),
+		Poll: time.Hour, Notify: func(n relay.Notice) { d.notices <- n }}
 	if change != nil {
 		change(&o)
 	}
@@ -100,7 +101,8 @@ func driveBus(t *testing.T, device string, change func(*BusOptions), units ...ui
 	d.Bus, err = NewBus(o)
 	require.NoError(t, err)
 	for i, u := range units {
-		c, err := d.Contact(ContactOptions{Name: []string{"box-office", "stage-door"}[i], Unit: u, Coil: 3, OpenOn: true})
+		c, err := d.Contact(ContactOptions{Name: []string{"box-office", "stage-door"}[i], Unit: u, Coil: 3,
+			OpenOn: true})
 		require.NoError(t, err)
 		d.contacts = append(d.contacts, c)
 	}
@@ -127,7 +129,8 @@ func (d *busDriver) interrupt(i int, length time.Duration) <-chan relay.Result {
 	ch := make(chan relay.Result, 1) // the test may have failed before it looks
 	go func() {
 		now := time.Now()
-		ch <- d.contacts[i].Interrupt(context.Background(), relay.Interruption{Seq: uint32(now.UnixNano()), Duration: length, NotAfter: now.Add(time.Second + d.timeout)})
+		ch <- d.contacts[i].Interrupt(context.Background(), relay.Interruption{Seq: uint32(now.UnixNano()),
+			Duration: length, NotAfter: now.Add(time.Second + d.timeout)})
 	}()
 	return ch
 }

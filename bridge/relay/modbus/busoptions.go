@@ -105,7 +105,8 @@ func (o BusOptions) withDefaults() (BusOptions, error) {
 	if r := o.RS485; r != nil {
 		for name, d := range map[string]time.Duration{"before": r.DelayBefore, "after": r.DelayAfter} {
 			if d < 0 || d > maxRTSDelay || d%time.Millisecond != 0 {
-				return o, bad("RS-485: delay %s sending %v; allowed are 0 to %v in whole milliseconds", name, d, maxRTSDelay)
+				return o, bad("RS-485: delay %s sending %v; allowed are 0 to %v in whole milliseconds", name, d,
+					maxRTSDelay)
 			}
 		}
 	}

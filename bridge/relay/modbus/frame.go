@@ -29,8 +29,10 @@ type Exception uint8
 
 // Error names the code as section 7 of the application protocol does, in short.
 func (e Exception) Error() string {
-	names := map[Exception]string{1: "illegal function", 2: "illegal data address", 3: "illegal data value", 4: "device failure",
-		5: "acknowledge, still at work", 6: "device busy", 8: "memory parity error", 10: "gateway path unavailable", 11: "gateway target gave no answer"}
+	names := map[Exception]string{1: "illegal function", 2: "illegal data address", 3: "illegal data value",
+		4: "device failure",
+		5: "acknowledge, still at work", 6: "device busy", 8: "memory parity error", 10: "gateway path unavailable",
+		11: "gateway target gave no answer"}
 	if n, ok := names[e]; ok {
 		return fmt.Sprintf("modbus: exception %d (%s)", uint8(e), n)
 	}
@@ -93,7 +95,8 @@ func readFrame(r io.Reader) (txn uint16, unit byte, pdu []byte, err error) {
 		return 0, 0, nil, err
 	}
 	if p := binary.BigEndian.Uint16(h[2:]); p != 0 {
-		return 0, 0, nil, fmt.Errorf("%w: protocol identifier %d instead of 0; is this a Modbus TCP port?", ErrProtocol, p)
+		return 0, 0, nil, fmt.Errorf("%w: protocol identifier %d instead of 0; is this a Modbus TCP port?", ErrProtocol,
+			p)
 	}
 	n := int(binary.BigEndian.Uint16(h[4:])) - 1
 	if n < 2 || n > maxPDU {

@@ -60,7 +60,8 @@ func TestPublishedBits(t *testing.T) {
 func TestPublishedFrame(t *testing.T) {
 	require.Equal(t, unhex(t, "00 01 00 00 00 06 01 01 00 13 00 13"), appendFrame(nil, 1, 1, readCoils(0x13, 19)))
 	raw := unhex(t, "00 01 00 00 00 06 01 01 03 CD 6B 05")
-	for name, r := range map[string]io.Reader{"whole": bytes.NewReader(raw), "a byte at a time": iotest.OneByteReader(bytes.NewReader(raw))} {
+	for name, r := range map[string]io.Reader{"whole": bytes.NewReader(raw),
+		"a byte at a time": iotest.OneByteReader(bytes.NewReader(raw))} {
 		txn, unit, pdu, err := readFrame(r)
 		require.NoError(t, err, name)
 		require.Equal(t, []any{uint16(1), byte(1), raw[7:]}, []any{txn, unit, pdu}, name)
@@ -107,7 +108,8 @@ func TestBadAnswers(t *testing.T) {
 // Source: application protocol V1.1b3, section 7, the table of exception codes: which of them leave open whether
 // anything was done.
 func TestExceptionsThatSayNothingWasDone(t *testing.T) {
-	for code, want := range map[Exception]bool{1: true, 2: true, 3: true, 4: false, 5: false, 6: true, 8: false, 10: true, 11: false, 99: false} {
+	for code, want := range map[Exception]bool{1: true, 2: true, 3: true, 4: false, 5: false, 6: true, 8: false,
+		10: true, 11: false, 99: false} {
 		require.Equal(t, want, code.nothingDone(), code.Error())
 	}
 	require.Contains(t, Exception(6).Error(), "busy")
@@ -123,7 +125,8 @@ func FuzzFrames(f *testing.F) {
 		if err != nil {
 			return
 		}
-		for _, request := range [][]byte{readCoils(0, 1), readInputs(0, 2000), writeCoil(0, true), writeRegister(0, 1)} {
+		for _, request := range [][]byte{readCoils(0, 1), readInputs(0, 2000), writeCoil(0, true),
+			writeRegister(0, 1)} {
 			var e Exception
 			if err := checkAnswer(request, pdu); err == nil && request[0] < 5 {
 				bit(pdu, int(request[3])<<8|int(request[4])-1)

@@ -17,7 +17,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-var long = flag.Bool("long", false, "measure and wait for longer: TestIntervalError with busy processors, TestBlockedLink for 10 s, more kinds of boards")
+var long = flag.Bool("long", false,
+	"measure and wait for longer: TestIntervalError with busy processors, TestBlockedLink for 10 s, more kinds of boards")
 
 const hogVariable = "CLEARBACK_TEST_HOG"
 
@@ -59,7 +60,8 @@ func TestIntervalError(t *testing.T) {
 	if idle := quantile(bare, 99); idle < 500*time.Microsecond {
 		require.Less(t, quantile(board, 99), 1500*time.Microsecond)
 	} else {
-		t.Logf("this machine is not idle (a bare wait ends %v late), so the bound for idle machines is not applied", idle)
+		t.Logf("this machine is not idle (a bare wait ends %v late), so the bound for idle machines is not applied",
+			idle)
 	}
 
 	for range runtime.NumCPU() {
@@ -84,7 +86,8 @@ func quantile(sorted []time.Duration, percent int) time.Duration {
 }
 
 func tell(t *testing.T, what string, d []time.Duration) {
-	t.Logf("%-36s error min %8v  p50 %8v  p99 %8v  max %8v  n %d", what, d[0].Round(time.Microsecond), quantile(d, 50).Round(time.Microsecond),
+	t.Logf("%-36s error min %8v  p50 %8v  p99 %8v  max %8v  n %d", what, d[0].Round(time.Microsecond),
+		quantile(d, 50).Round(time.Microsecond),
 		quantile(d, 99).Round(time.Microsecond), d[len(d)-1].Round(time.Microsecond), len(d))
 }
 
@@ -113,7 +116,8 @@ func measureIntervals(t *testing.T, n, lines int) (own, seen, bare []time.Durati
 		go func() {
 			defer func() { done <- struct{}{} }()
 			for k := range n {
-				r := c.Interrupt(ctx, relay.Interruption{Seq: uint32(k), Duration: asked(i, k), NotAfter: time.Now().Add(time.Second)})
+				r := c.Interrupt(ctx, relay.Interruption{Seq: uint32(k), Duration: asked(i, k),
+					NotAfter: time.Now().Add(time.Second)})
 				if r.Outcome != relay.Done {
 					t.Errorf("line %d, opening %d: %+v", i, k, r)
 					return

@@ -44,7 +44,8 @@ var buildDir, errBuildDir = os.MkdirTemp("", "clearback-board")
 
 var buildBoard = sync.OnceValues(func() (string, error) {
 	bin := filepath.Join(buildDir, "board")
-	out, err := exec.Command("sh", "-c", `cc -O2 -o "$1" testdata/board.c $(pkg-config --cflags --libs libmodbus)`, "sh", bin).CombinedOutput()
+	out, err := exec.Command("sh", "-c", `cc -O2 -o "$1" testdata/board.c $(pkg-config --cflags --libs libmodbus)`,
+		"sh", bin).CombinedOutput()
 	if err = errors.Join(errBuildDir, err); err != nil {
 		return "", fmt.Errorf("%w: %s", err, out)
 	}
@@ -145,7 +146,8 @@ func (failer) Helper() {}
 func (failer) Errorf(format string, a ...any) { panic(fmt.Sprintf(format, a...)) }
 
 func (b *libmodbusBoard) Inject(f relaytest.Fault) {
-	what := map[relaytest.Do]string{relaytest.Refuse: "exception", relaytest.Ignore: "silent", relaytest.Mute: "mute", relaytest.Hangup: "drop",
+	what := map[relaytest.Do]string{relaytest.Refuse: "exception", relaytest.Ignore: "silent", relaytest.Mute: "mute",
+		relaytest.Hangup:    "drop",
 		relaytest.ActHangup: "actdrop", relaytest.Delay: "delay", relaytest.StallRequest: "hold"}[f.Do]
 	arg, nth := 6, 0
 	if f.Do == relaytest.Delay {

@@ -79,7 +79,8 @@ type job struct {
 }
 
 func newMaster(o BusOptions) *master {
-	return &master{opt: o, gap: frameGap(o.Baud), reopen: reopenAfter, wake: make(chan struct{}, 1), done: make(chan struct{}), units: map[uint8]*unit{}}
+	return &master{opt: o, gap: frameGap(o.Baud), reopen: reopenAfter, wake: make(chan struct{}, 1),
+		done: make(chan struct{}), units: map[uint8]*unit{}}
 }
 
 func (m *master) wakeUp() {
@@ -184,7 +185,10 @@ func (m *master) pickLocked() (*job, time.Duration) {
 		return nil, wait
 	}
 	if j := m.queue[best]; j.urgent { // a reading of the same contact was asked for before the close, and means the time before it
-		if i := slices.IndexFunc(m.queue[:best], func(e *job) bool { return e.contact == j.contact && !e.urgent && e.before == nil }); i >= 0 {
+		if i := slices.IndexFunc(m.queue[:best], func(e *job) bool {
+			return e.contact == j.contact && !e.urgent &&
+				e.before == nil
+		}); i >= 0 {
 			best = i
 		}
 	}
@@ -324,7 +328,8 @@ func (m *master) transact(j *job) {
 		m.failed(j.wire, err)
 		err = &controller.ConnectionLost{Cause: err}
 		if m.port != nil && at.Sub(m.good) > m.reopen {
-			m.portFailed(fmt.Errorf("%w: nobody on the bus has answered for %v; the port is opened anew", errTimeout, m.reopen))
+			m.portFailed(fmt.Errorf("%w: nobody on the bus has answered for %v; the port is opened anew", errTimeout,
+				m.reopen))
 		}
 	}
 	j.end(answer{pdu, at, err})
@@ -363,14 +368,16 @@ func (m *master) exchange(j *job) ([]byte, error) {
 		pdu, rest := findAnswer(got, j.wire.unit, j.pdu[0])
 		switch {
 		case j.pdu[0] < fnWriteCoil && len(rest) >= len(frame) && string(rest[:len(frame)]) == string(frame):
-			return nil, fmt.Errorf("%w: the port receives what it sends; turn its receiver off while it sends (mostly called local echo)", ErrProtocol)
+			return nil, fmt.Errorf("%w: the port receives what it sends; turn its receiver off while it sends (mostly called local echo)",
+				ErrProtocol)
 		case pdu != nil:
 			return pdu, checkAnswer(j.pdu, pdu)
 		}
 		got = rest
 		switch {
 		case n == 0 && len(got) > 0:
-			return nil, fmt.Errorf("%w: % x, and then nothing; half a frame, a wrong checksum, or noise", ErrProtocol, got[:min(len(got), 32)])
+			return nil, fmt.Errorf("%w: % x, and then nothing; half a frame, a wrong checksum, or noise", ErrProtocol,
+				got[:min(len(got), 32)])
 		case n == 0, len(got) > 4*maxRTU:
 			return nil, fmt.Errorf("%w: no answer within %v", errTimeout, m.opt.Timeout)
 		}

@@ -113,11 +113,15 @@ func (o Options) withDefaults() (Options, error) {
 	}
 	if o.Dial == nil {
 		d := net.Dialer{Timeout: o.Timeout, Control: transport.LimitUnacknowledged(min(o.Timeout, undelivered))}
-		o.Dial = func(ctx context.Context, address string) (net.Conn, error) { return d.DialContext(ctx, "tcp", address) }
+		o.Dial = func(ctx context.Context, address string) (net.Conn,
+			error) {
+			return d.DialContext(ctx, "tcp", address)
+		}
 	}
 	switch _, port, err := net.SplitHostPort(o.Address); {
 	case err != nil || port == "":
-		return o, fmt.Errorf("%w: board %s: address %q; write it as host:port, mostly port 502", ErrOptions, o.Name, o.Address)
+		return o, fmt.Errorf("%w: board %s: address %q; write it as host:port, mostly port 502", ErrOptions, o.Name,
+			o.Address)
 	case o.Timeout < 20*time.Millisecond || o.Timeout > 10*time.Second:
 		return o, fmt.Errorf("%w: board %s: timeout %v; allowed are 20ms to 10s", ErrOptions, o.Name, o.Timeout)
 	case o.Poll < 10*time.Millisecond:
@@ -135,7 +139,8 @@ func (o ContactOptions) check() error {
 	}
 	if t := o.Timed; t != nil {
 		if t.Sequence && t.Register == maxCount {
-			return bad("timed output: register %d has no neighbour for the length; allowed are 0 to %d", t.Register, maxCount-1)
+			return bad("timed output: register %d has no neighbour for the length; allowed are 0 to %d", t.Register,
+				maxCount-1)
 		}
 		if t.Unit < time.Millisecond {
 			return bad("timed output: unit %v; allowed is 1ms or more", t.Unit)

@@ -89,7 +89,8 @@ func setUp(fd int, o *BusOptions) error {
 	}
 	// A driver takes the nearest speed that its hardware has. Beyond 2 % the last bits of a character are read wrong
 	// (our own number; half a bit in eleven is 4.5 %, for both ends together).
-	if t, err = unix.IoctlGetTermios(fd, unix.TCGETS2); err == nil && t.Ospeed != 0 && max(o.Baud-int(t.Ospeed), int(t.Ospeed)-o.Baud)*50 > o.Baud {
+	if t, err = unix.IoctlGetTermios(fd, unix.TCGETS2); err == nil && t.Ospeed != 0 &&
+		max(o.Baud-int(t.Ospeed), int(t.Ospeed)-o.Baud)*50 > o.Baud {
 		return fmt.Errorf("the port cannot do %d bit/s; it offers %d", o.Baud, t.Ospeed)
 	}
 	return unix.IoctlSetInt(fd, unix.TCFLSH, unix.TCIOFLUSH)
@@ -110,7 +111,8 @@ const (
 // set sets the direction switch and looks whether it is as it was set: a driver that cannot do it may say so or change
 // it silently.
 func (o *RS485) set(fd int, ioctl func(fd int, request uintptr, s *serialRS485) error) error {
-	want := serialRS485{flags: rs485Enabled | rs485OnSend, delayBefore: uint32(o.DelayBefore.Milliseconds()), delayAfter: uint32(o.DelayAfter.Milliseconds())}
+	want := serialRS485{flags: rs485Enabled | rs485OnSend, delayBefore: uint32(o.DelayBefore.Milliseconds()),
+		delayAfter: uint32(o.DelayAfter.Milliseconds())}
 	if o.SendLow {
 		want.flags = rs485Enabled | rs485AfterSend
 	}
@@ -122,8 +124,10 @@ func (o *RS485) set(fd int, ioctl func(fd int, request uintptr, s *serialRS485) 
 	}
 	switch {
 	case err != nil:
-		return fmt.Errorf("the driver of this port cannot switch an RS-485 direction by RTS (%w); use an adapter that switches by itself, and leave rs485 out", err)
-	case got.flags&levels != want.flags&levels || got.delayBefore != want.delayBefore || got.delayAfter != want.delayAfter:
+		return fmt.Errorf("the driver of this port cannot switch an RS-485 direction by RTS (%w); use an adapter that switches by itself, and leave rs485 out",
+			err)
+	case got.flags&levels != want.flags&levels || got.delayBefore != want.delayBefore ||
+		got.delayAfter != want.delayAfter:
 		return fmt.Errorf("the driver of this port cannot switch an RS-485 direction as asked: it was given flags %#x and delays %d and %d ms, and has %#x, %d and %d",
 			want.flags, want.delayBefore, want.delayAfter, got.flags, got.delayBefore, got.delayAfter)
 	}

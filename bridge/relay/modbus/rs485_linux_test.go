@@ -20,10 +20,12 @@ func TestDirectionSwitch(t *testing.T) {
 		set, get error
 		says     string
 	}{
-		"high":                {o: RS485{DelayBefore: 3 * time.Millisecond, DelayAfter: 5 * time.Millisecond}, flags: 3},
-		"low":                 {o: RS485{SendLow: true}, flags: 5},
-		"with more":           {o: RS485{}, flags: 3, change: func(s *serialRS485) { s.flags |= 1 << 5 }},
-		"not enabled":         {flags: 3, change: func(s *serialRS485) { s.flags &^= 1 }, says: "it was given flags 0x3 and delays 0 and 0 ms, and has 0x2, 0 and 0"},
+		"high": {o: RS485{DelayBefore: 3 * time.Millisecond, DelayAfter: 5 * time.Millisecond},
+			flags: 3},
+		"low":       {o: RS485{SendLow: true}, flags: 5},
+		"with more": {o: RS485{}, flags: 3, change: func(s *serialRS485) { s.flags |= 1 << 5 }},
+		"not enabled": {flags: 3, change: func(s *serialRS485) { s.flags &^= 1 },
+			says: "it was given flags 0x3 and delays 0 and 0 ms, and has 0x2, 0 and 0"},
 		"the other level":     {flags: 3, change: func(s *serialRS485) { s.flags = 5 }, says: "as asked"},
 		"both levels":         {flags: 3, change: func(s *serialRS485) { s.flags |= 4 }, says: "as asked"},
 		"another delay":       {flags: 3, change: func(s *serialRS485) { s.delayBefore = 1 }, says: "as asked"},
@@ -48,7 +50,8 @@ func TestDirectionSwitch(t *testing.T) {
 				}
 				return unix.ENOTTY
 			})
-			require.Equal(t, serialRS485{flags: c.flags, delayBefore: uint32(c.o.DelayBefore.Milliseconds()), delayAfter: uint32(c.o.DelayAfter.Milliseconds())}, kept)
+			require.Equal(t, serialRS485{flags: c.flags, delayBefore: uint32(c.o.DelayBefore.Milliseconds()),
+				delayAfter: uint32(c.o.DelayAfter.Milliseconds())}, kept)
 			if c.says == "" {
 				require.NoError(t, err)
 			} else {

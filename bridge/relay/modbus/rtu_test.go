@@ -13,7 +13,8 @@ import (
 // libraryClient is a master of simonvetter/modbus, which is not ours. Its unit is 1 if none is given.
 func libraryClient(t *testing.T, url string, unit uint8) *mb.ModbusClient {
 	t.Helper()
-	c, err := mb.NewClient(&mb.ClientConfiguration{URL: url, Speed: 115_200, Timeout: time.Second, Logger: log.New(io.Discard, "", 0)})
+	c, err := mb.NewClient(&mb.ClientConfiguration{URL: url, Speed: 115_200, Timeout: time.Second,
+		Logger: log.New(io.Discard, "", 0)})
 	require.NoError(t, err)
 	require.NoError(t, c.Open())
 	if unit > 0 {
@@ -34,7 +35,8 @@ func TestPublishedChecksums(t *testing.T) {
 
 // Source: the same, section 2.5.1.1: 3.5 characters up to 19,200 bit/s, 1.750 ms above; characters have 11 bits.
 func TestFrameGap(t *testing.T) {
-	for baud, want := range map[int]time.Duration{1200: 32083 * time.Microsecond, 9600: 4010 * time.Microsecond, 19_200: 2005 * time.Microsecond, 38_400: fastGap, 115_200: fastGap} {
+	for baud, want := range map[int]time.Duration{1200: 32083 * time.Microsecond, 9600: 4010 * time.Microsecond,
+		19_200: 2005 * time.Microsecond, 38_400: fastGap, 115_200: fastGap} {
 		require.InDelta(t, want, frameGap(baud), float64(time.Microsecond), baud)
 	}
 	require.InDelta(t, 8*11*time.Second/9600, charTime(8, 9600), 1)

@@ -20,7 +20,8 @@ func TestSense(t *testing.T) {
 		b := newLibmodbusBoard(t, "--loop-inverse")
 		board, err := NewBoard(Options{Name: "cabinet", Address: b.address, Timeout: time.Second})
 		require.NoError(t, err)
-		with, err := board.Contact(ContactOptions{Name: "box-office", Unit: 1, Coil: 2, OpenOn: true, Sense: &Sense{Input: 2, CurrentOn: currentOn}})
+		with, err := board.Contact(ContactOptions{Name: "box-office", Unit: 1, Coil: 2, OpenOn: true,
+			Sense: &Sense{Input: 2, CurrentOn: currentOn}})
 		require.NoError(t, err)
 		without, err := board.Contact(ContactOptions{Name: "stage-door", Unit: 1, Coil: 3, OpenOn: true})
 		require.NoError(t, err)
@@ -40,8 +41,9 @@ func TestSense(t *testing.T) {
 		}
 		assert.Equal(t, whole, sensed())
 		opened := make(chan relay.Level, 1)
-		r := with.Interrupt(ctx, relay.Interruption{Seq: 1, Duration: 300 * time.Millisecond, NotAfter: time.Now().Add(5 * time.Second),
-			Opened: func(time.Time) { go func() { opened <- sensed() }() }})
+		r := with.Interrupt(ctx, relay.Interruption{Seq: 1, Duration: 300 * time.Millisecond,
+			NotAfter: time.Now().Add(5 * time.Second),
+			Opened:   func(time.Time) { go func() { opened <- sensed() }() }})
 		require.NoError(t, r.Err)
 		assert.Equal(t, broken, <-opened)
 		assert.Equal(t, whole, sensed())
@@ -65,7 +67,8 @@ func sensingBoard(t *testing.T, change func(*testBoard)) (*testBoard, *Board, []
 	require.NoError(t, err)
 	var contacts []*Contact
 	for i := range 8 {
-		c, err := b.Contact(ContactOptions{Name: "line " + strconv.Itoa(i), Unit: 1, Coil: uint16(i), OpenOn: true, Sense: &Sense{Input: uint16(i)}})
+		c, err := b.Contact(ContactOptions{Name: "line " + strconv.Itoa(i), Unit: 1, Coil: uint16(i), OpenOn: true,
+			Sense: &Sense{Input: uint16(i)}})
 		require.NoError(t, err)
 		contacts = append(contacts, c)
 	}
@@ -187,12 +190,14 @@ func TestSenseDelaysNoOpening(t *testing.T) {
 		<-enough.C
 	}
 	for i, r := 1, board.readings(); i < len(r); i++ {
-		assert.GreaterOrEqual(t, r[i].at-r[i-1].at, 4*answer-5*time.Millisecond, "a quarter of the board's time at most")
+		assert.GreaterOrEqual(t, r[i].at-r[i-1].at, 4*answer-5*time.Millisecond,
+			"a quarter of the board's time at most")
 	}
 	inTheWay := 0
 	for k := range times {
 		asked := time.Since(board.start)
-		r := contacts[0].Interrupt(ctx, relay.Interruption{Seq: uint32(k + 1), Duration: length + time.Duration(17*k)*time.Millisecond, NotAfter: time.Now().Add(time.Second)})
+		r := contacts[0].Interrupt(ctx, relay.Interruption{Seq: uint32(k + 1), Duration: length +
+			time.Duration(17*k)*time.Millisecond, NotAfter: time.Now().Add(time.Second)})
 		require.Equal(t, relay.Done, r.Outcome, "%v", r.Err)
 		first, opened := board.before(writeCoil(0, true), asked)
 		assert.LessOrEqual(t, len(first), 1, "the one that had been written")

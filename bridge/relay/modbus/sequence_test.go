@@ -28,7 +28,8 @@ func TestSequenceGoesOn(t *testing.T) {
 		defer cancel()
 		require.NoError(t, sub.Ready(ctx))
 		// The same Seq each time: it identifies the command within one life of the daemon.
-		r := sub.Contacts[0].Interrupt(ctx, relay.Interruption{Seq: 1, Duration: 30 * time.Millisecond, NotAfter: time.Now().Add(time.Second)})
+		r := sub.Contacts[0].Interrupt(ctx, relay.Interruption{Seq: 1, Duration: 30 * time.Millisecond,
+			NotAfter: time.Now().Add(time.Second)})
 		require.NoError(t, r.Err)
 		require.Equal(t, relay.KindOneshot, sub.Contacts[0].Kind())
 		require.Empty(t, sub.Shutdown(ctx))
@@ -54,7 +55,8 @@ func TestSequenceIsNotUsedTwice(t *testing.T) {
 	h := newScriptedBoard(t)
 	b, err := NewBoard(Options{Name: "board", Address: h.l.Addr().String(), Timeout: testTimeout, Poll: time.Hour})
 	require.NoError(t, err)
-	contact, err := b.Contact(ContactOptions{Name: "box-office", Unit: 1, Coil: 3, OpenOn: true, Timed: &Timed{Register: 6, Sequence: true, Unit: time.Millisecond, Limit: time.Second}})
+	contact, err := b.Contact(ContactOptions{Name: "box-office", Unit: 1, Coil: 3, OpenOn: true,
+		Timed: &Timed{Register: 6, Sequence: true, Unit: time.Millisecond, Limit: time.Second}})
 	require.NoError(t, err)
 	b.Start()
 	d := &driver{b, contact, t}

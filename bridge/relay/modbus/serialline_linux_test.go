@@ -151,14 +151,17 @@ func (h *serialLine) attach(unit byte) *terminal {
 // newSerialBoard is a libmodbus board behind the hub.
 func newSerialBoard(t *testing.T, h *serialLine, unit byte, args ...string) *libmodbusBoard {
 	t.Helper()
-	return newLibmodbusBoard(t, slices.Concat(args, []string{"--unit", strconv.Itoa(int(unit)), "--rtu", h.attach(unit).path, "115200"})...)
+	return newLibmodbusBoard(t, slices.Concat(args, []string{"--unit", strconv.Itoa(int(unit)), "--rtu",
+		h.attach(unit).path, "115200"})...)
 }
 
 // busSubject is subject for a bus.
-func busSubject(t *testing.T, ctl relaytest.Controller, device string, s relaytest.Setup, change func(*ContactOptions)) *relaytest.Subject {
+func busSubject(t *testing.T, ctl relaytest.Controller, device string, s relaytest.Setup,
+	change func(*ContactOptions)) *relaytest.Subject {
 	t.Helper()
 	limit := relaytest.Timeout(testTimeout)
-	b, err := NewBus(BusOptions{Name: "bus", Device: device, Baud: 115_200, Timeout: limit, Poll: 50 * time.Millisecond, Notify: s.Notify})
+	b, err := NewBus(BusOptions{Name: "bus", Device: device, Baud: 115_200, Timeout: limit, Poll: 50 * time.Millisecond,
+		Notify: s.Notify})
 	require.NoError(t, err)
 	sub := &relaytest.Subject{Controller: ctl, Start: b.Start, Ready: b.Ready, Timeout: limit}
 	if c, ok := ctl.(*libmodbusBoard); ok {
@@ -203,7 +206,8 @@ func TestSuiteSerialBoard(t *testing.T) {
 					own = append(own, "--power-on")
 				}
 				adapter := filepath.Join(t.TempDir(), "adapter") // a link, as udev makes them
-				return busSubject(t, newLibmodbusBoard(t, append(own, "--pty", adapter, "115200")...), adapter, s, change)
+				return busSubject(t, newLibmodbusBoard(t, append(own, "--pty", adapter, "115200")...), adapter, s,
+					change)
 			})
 		})
 	}

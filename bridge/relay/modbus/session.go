@@ -75,7 +75,8 @@ func (s *session) do(unit byte, pdu []byte, stop <-chan struct{}) (answer, error
 func (s *session) Start(c *controller.Call, r controller.Request, before func() error) error {
 	contact := s.board.contacts[r.Contact]
 	opt := &contact.opt
-	q := query{unit: opt.Unit, contact: contact, urgent: r.Op == controller.Close, before: before, sent: func(at time.Time) { c.Sent = at }}
+	q := query{unit: opt.Unit, contact: contact, urgent: r.Op == controller.Close, before: before,
+		sent: func(at time.Time) { c.Sent = at }}
 	switch r.Op {
 	case controller.Open:
 		q.pdu = contact.opening(r.Duration)
@@ -89,7 +90,8 @@ func (s *session) Start(c *controller.Call, r controller.Request, before func() 
 	q.end = func(a answer) {
 		e := controller.Answer{At: a.at, Err: a.err}
 		if no := (*controller.Refusal)(nil); errors.As(a.err, &no) {
-			e.Err = &controller.Refusal{Cause: fmt.Errorf("unit %d, %s: %w", opt.Unit, contact.place(r.Op), no.Cause), Sure: no.Sure}
+			e.Err = &controller.Refusal{Cause: fmt.Errorf("unit %d, %s: %w", opt.Unit, contact.place(r.Op), no.Cause),
+				Sure: no.Sure}
 		}
 		if a.err == nil && r.Op == controller.Read {
 			e.Level = relay.LevelClosed
@@ -143,7 +145,8 @@ func (s *session) Prepare(ctx context.Context) error {
 		if t := c.opt.Timed; t != nil && t.Sequence {
 			a, err := s.do(c.opt.Unit, readRegisters(t.Register, 1), ctx.Done())
 			if err != nil {
-				return fmt.Errorf("line %s: reading the last sequence number, register %d of unit %d: %w", c.opt.Name, t.Register, c.opt.Unit, err)
+				return fmt.Errorf("line %s: reading the last sequence number, register %d of unit %d: %w", c.opt.Name,
+					t.Register, c.opt.Unit, err)
 			}
 			c.learn(word(a.pdu, 0))
 		}

@@ -55,8 +55,10 @@ func told(t *testing.T, o ...ContactOptions) (*toldWire, *session, []*Contact) {
 func TestRequestsOfAContact(t *testing.T) {
 	timed := &Timed{Register: 20, Unit: 100 * ms, Limit: 10 * time.Second}
 	sequence := &Timed{Register: 30, Sequence: true, Unit: ms, Limit: 10 * time.Second}
-	w, s, all := told(t, ContactOptions{Name: "box-office", Unit: 1, Coil: 3, OpenOn: true}, ContactOptions{Name: "stage-door", Unit: 2, Coil: 4},
-		ContactOptions{Name: "workshop", Unit: 1, Coil: 5, OpenOn: true, Timed: timed}, ContactOptions{Name: "green-room", Unit: 1, Coil: 6, OpenOn: true, Timed: sequence})
+	w, s, all := told(t, ContactOptions{Name: "box-office", Unit: 1, Coil: 3, OpenOn: true},
+		ContactOptions{Name: "stage-door", Unit: 2, Coil: 4},
+		ContactOptions{Name: "workshop", Unit: 1, Coil: 5, OpenOn: true, Timed: timed},
+		ContactOptions{Name: "green-room", Unit: 1, Coil: 6, OpenOn: true, Timed: sequence})
 	for _, c := range []struct {
 		contact int
 		op      controller.Op
@@ -127,9 +129,12 @@ func TestRequestsOfAContact(t *testing.T) {
 // TestPreparedBoard: its watchdogs are set, and its sequence numbers read; a board that will not have it is told with
 // the place.
 func TestPreparedBoard(t *testing.T) {
-	w, s, all := told(t, ContactOptions{Name: "box-office", Unit: 1, Coil: 3, OpenOn: true, Watchdog: &Watchdog{Register: 40, Unit: 100 * ms, Timeout: 250 * ms}},
-		ContactOptions{Name: "stage-door", Unit: 2, Coil: 3, OpenOn: true, Timed: &Timed{Register: 30, Sequence: true, Unit: ms, Limit: time.Second}},
-		ContactOptions{Name: "workshop", Unit: 2, Coil: 4, OpenOn: true, Timed: &Timed{Register: 50, Unit: ms, Limit: time.Second}})
+	w, s, all := told(t, ContactOptions{Name: "box-office", Unit: 1, Coil: 3, OpenOn: true,
+		Watchdog: &Watchdog{Register: 40, Unit: 100 * ms, Timeout: 250 * ms}},
+		ContactOptions{Name: "stage-door", Unit: 2, Coil: 3, OpenOn: true,
+			Timed: &Timed{Register: 30, Sequence: true, Unit: ms, Limit: time.Second}},
+		ContactOptions{Name: "workshop", Unit: 2, Coil: 4, OpenOn: true,
+			Timed: &Timed{Register: 50, Unit: ms, Limit: time.Second}})
 	seq := uint16(41)
 	w.answer = func(q query) answer {
 		if q.pdu[0] == fnReadRegisters {
@@ -153,7 +158,8 @@ func TestPreparedBoard(t *testing.T) {
 		}
 		return answer{pdu: q.pdu}
 	}
-	require.ErrorContains(t, s.Prepare(t.Context()), "line stage-door: reading the last sequence number, register 30 of unit 2: ")
+	require.ErrorContains(t, s.Prepare(t.Context()),
+		"line stage-door: reading the last sequence number, register 30 of unit 2: ")
 	w.answer = func(q query) answer { return answer{err: refusal(Exception(3))} }
 	require.ErrorContains(t, s.Prepare(t.Context()), "watchdog register 40 of unit 1, value 3: ")
 	w.fail = errors.New("gone")
@@ -180,7 +186,8 @@ func TestKindsAndTrials(t *testing.T) {
 	}{
 		{ContactOptions{}, relay.KindNone, nil}, {ContactOptions{Watchdog: w}, relay.KindWatchdog, nil},
 		{ContactOptions{Watchdog: w, Timed: &Timed{Unit: ms, Limit: time.Second}}, relay.KindOneshot, relay.ErrNoTrial},
-		{ContactOptions{Timed: &Timed{Unit: ms, Limit: time.Second, Sequence: true}}, relay.KindOneshot, relay.ErrUnreachable},
+		{ContactOptions{Timed: &Timed{Unit: ms, Limit: time.Second, Sequence: true}}, relay.KindOneshot,
+			relay.ErrUnreachable},
 	} {
 		c.o.Name, c.o.Unit = "box-office", 1
 		_, s, all := told(t, c.o)

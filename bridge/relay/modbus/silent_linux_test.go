@@ -58,9 +58,11 @@ func TestBusWithADeadUnit(t *testing.T) {
 		w := width(pair)
 		t.Logf("open for %v", w)
 		require.GreaterOrEqual(t, w, 149500*time.Microsecond)
-		require.Less(t, w, 150*time.Millisecond+timeout*8/10+allowed(), "a dead unit, asked meanwhile, costs its time-out")
+		require.Less(t, w, 150*time.Millisecond+timeout*8/10+allowed(),
+			"a dead unit, asked meanwhile, costs its time-out")
 	}
-	require.LessOrEqual(t, h.requestsTo(2)-asked, 2+int(spent/(silentTimes*timeout)), "the dead unit was asked too often in %v", spent)
+	require.LessOrEqual(t, h.requestsTo(2)-asked, 2+int(spent/(silentTimes*timeout)),
+		"the dead unit was asked too often in %v", spent)
 	require.Equal(t, relay.Refused, (<-d.interrupt(1, 10*time.Millisecond)).Outcome)
 
 	late := newSerialBoard(t, h, 2, "--power-on")
@@ -87,7 +89,8 @@ func TestBusBoardSleeps(t *testing.T) {
 	ch := board.Changes(3)
 	require.Len(t, ch, 2, "it opened late, since it had the request, and was closed")
 	require.Less(t, width(ch), 150*time.Millisecond+late(), "by a close that waited right behind")
-	require.Eventually(t, func() bool { return (<-d.interrupt(0, 10*time.Millisecond)).Outcome == relay.Done }, 5*time.Second, time.Millisecond)
+	require.Eventually(t, func() bool { return (<-d.interrupt(0, 10*time.Millisecond)).Outcome == relay.Done },
+		5*time.Second, time.Millisecond)
 	require.Len(t, board.Changes(3), 4)
 }
 
@@ -98,7 +101,8 @@ func TestBusSense(t *testing.T) {
 	leakCheck(t)
 	b, err := NewBus(BusOptions{Name: "bus", Device: h.path, Baud: 115_200})
 	require.NoError(t, err)
-	c, err := b.Contact(ContactOptions{Name: "box-office", Unit: 7, Coil: 2, OpenOn: true, Sense: &Sense{Input: 2, CurrentOn: true}})
+	c, err := b.Contact(ContactOptions{Name: "box-office", Unit: 7, Coil: 2, OpenOn: true,
+		Sense: &Sense{Input: 2, CurrentOn: true}})
 	require.NoError(t, err)
 	b.Start()
 	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
@@ -109,12 +113,13 @@ func TestBusSense(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, relay.LevelClosed, level)
 	sensed := make(chan relay.Level, 1) // read after the opening
-	r := c.Interrupt(ctx, relay.Interruption{Seq: 1, Duration: 100 * time.Millisecond, NotAfter: time.Now().Add(time.Second), Opened: func(time.Time) {
-		go func() {
-			l, _ := c.Sense(ctx)
-			sensed <- l
-		}()
-	}})
+	r := c.Interrupt(ctx, relay.Interruption{Seq: 1, Duration: 100 * time.Millisecond,
+		NotAfter: time.Now().Add(time.Second), Opened: func(time.Time) {
+			go func() {
+				l, _ := c.Sense(ctx)
+				sensed <- l
+			}()
+		}})
 	require.NoError(t, r.Err)
 	require.Equal(t, relay.LevelOpen, <-sensed)
 }

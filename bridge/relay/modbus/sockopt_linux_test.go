@@ -23,7 +23,10 @@ func TestUndeliveredBytesAreGivenUp(t *testing.T) {
 		raw, err := c.(syscall.Conn).SyscallConn()
 		require.NoError(t, err)
 		var got int
-		require.NoError(t, raw.Control(func(fd uintptr) { got, err = unix.GetsockoptInt(int(fd), unix.IPPROTO_TCP, unix.TCP_USER_TIMEOUT) }))
+		require.NoError(t, raw.Control(func(fd uintptr) {
+			got, err = unix.GetsockoptInt(int(fd), unix.IPPROTO_TCP,
+				unix.TCP_USER_TIMEOUT)
+		}))
 		require.NoError(t, err)
 		require.Equal(t, want, got, timeout)
 		require.NoError(t, c.Close())

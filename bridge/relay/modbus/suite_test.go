@@ -42,10 +42,12 @@ func suiteTurn() func() {
 const testTimeout = 300 * time.Millisecond
 
 // subject puts two contacts on a board at the given address. Change may alter both contacts' options.
-func subject(t *testing.T, ctl relaytest.Controller, address string, s relaytest.Setup, change func(*ContactOptions)) *relaytest.Subject {
+func subject(t *testing.T, ctl relaytest.Controller, address string, s relaytest.Setup,
+	change func(*ContactOptions)) *relaytest.Subject {
 	t.Helper()
 	limit := relaytest.Timeout(testTimeout)
-	b, err := NewBoard(Options{Name: "board", Address: address, Timeout: limit, Poll: 50 * time.Millisecond, Notify: s.Notify})
+	b, err := NewBoard(Options{Name: "board", Address: address, Timeout: limit, Poll: 50 * time.Millisecond,
+		Notify: s.Notify})
 	require.NoError(t, err)
 	sub := &relaytest.Subject{Controller: ctl, Start: b.Start, Ready: b.Ready, Timeout: limit, Says: "exception 6"}
 	if c, ok := ctl.(*libmodbusBoard); ok {

@@ -39,7 +39,8 @@ type call struct {
 }
 
 func newTCPWire(conn net.Conn, timeout time.Duration) *tcpWire {
-	s := &tcpWire{conn: conn, timeout: timeout, dead: make(chan struct{}), done: make(chan struct{}), pending: map[uint16]*call{}}
+	s := &tcpWire{conn: conn, timeout: timeout, dead: make(chan struct{}), done: make(chan struct{}),
+		pending: map[uint16]*call{}}
 	go s.read()
 	return s
 }

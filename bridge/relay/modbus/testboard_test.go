@@ -50,7 +50,8 @@ type wireEvent struct {
 }
 
 func newTestBoard(t *testing.T, openOn, open bool, timedUnit time.Duration) *testBoard {
-	b := &testBoard{openOn: openOn, start: time.Now(), address: relaytest.Address(t), conns: map[net.Conn]bool{}, timedUnit: timedUnit}
+	b := &testBoard{openOn: openOn, start: time.Now(), address: relaytest.Address(t), conns: map[net.Conn]bool{},
+		timedUnit: timedUnit}
 	for i := range b.coils {
 		b.coils[i] = open == openOn
 	}

@@ -117,8 +117,10 @@ func TestWhatWaitsWhenAUnitFails(t *testing.T) {
 	gone, other := errors.New("gone"), errors.New("other")
 	ended := make(chan answer, 1)
 	mine := &job{query: query{pdu: closeIt, before: func() error { return nil }}, wire: one, began: make(chan error, 1)}
-	reading := &job{query: query{pdu: closeIt, end: func(a answer) { ended <- a }}, wire: one, began: make(chan error, 1)}
-	theirs := &job{query: query{pdu: closeIt, end: func(a answer) { require.ErrorIs(t, a.err, gone) }}, wire: two, began: make(chan error, 1)}
+	reading := &job{query: query{pdu: closeIt, end: func(a answer) { ended <- a }}, wire: one,
+		began: make(chan error, 1)}
+	theirs := &job{query: query{pdu: closeIt, end: func(a answer) { require.ErrorIs(t, a.err, gone) }}, wire: two,
+		began: make(chan error, 1)}
 	m.queue = []*job{mine, theirs, reading}
 	require.True(t, one.waits())
 	one.fail(gone)
@@ -186,12 +188,14 @@ func TestOrderOfRequests(t *testing.T) {
 			}
 			return got
 		}
-		opening, other, reading, readB, shut, wish := make(one, a, false, may), make(one, b, false, may), make(one, a, false, nil), make(one, b, false, nil), make(one, a, true, may), &job{since: now}
+		opening, other, reading, readB, shut, wish := make(one, a, false, may), make(one, b, false, may),
+			make(one, a, false, nil), make(one, b, false, nil), make(one, a, true, may), &job{since: now}
 		require.Equal(t, []*job{opening, other}, order(opening, other))
 		require.Equal(t, []*job{readB, opening}, order(opening, readB))
 		require.Equal(t, []*job{wish, readB, opening}, order(opening, readB, wish))
 		require.Equal(t, []*job{shut, readB, opening}, order(opening, readB, shut), "a close before all")
-		require.Equal(t, []*job{reading, shut, readB}, order(readB, reading, shut), "but for a reading of its own contact that was asked for before it")
+		require.Equal(t, []*job{reading, shut, readB}, order(readB, reading, shut),
+			"but for a reading of its own contact that was asked for before it")
 		require.Equal(t, []*job{shut, reading}, order(shut, reading), "not after it")
 		late := make(two, a, true, may)
 		m.units[2].silent = 1

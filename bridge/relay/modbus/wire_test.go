@@ -124,7 +124,8 @@ func (d *driver) ready() {
 func (d *driver) interrupt(seq uint32, length time.Duration) <-chan relay.Result {
 	ch := make(chan relay.Result, 1) // the test may have failed before it looks
 	go func() {
-		ch <- d.Interrupt(context.Background(), relay.Interruption{Seq: seq, Duration: length, NotAfter: time.Now().Add(time.Second)})
+		ch <- d.Interrupt(context.Background(), relay.Interruption{Seq: seq, Duration: length,
+			NotAfter: time.Now().Add(time.Second)})
 	}()
 	return ch
 }
@@ -188,10 +189,12 @@ func TestAnOpeningWaitsOnOurSide(t *testing.T) {
 	require.NoError(t, b.Ready(ctx))
 	result := make(chan relay.Result, 1) // as in driver.interrupt
 	go func() {
-		result <- one.Interrupt(ctx, relay.Interruption{Seq: 1, Duration: time.Hour, NotAfter: time.Now().Add(time.Second)})
+		result <- one.Interrupt(ctx, relay.Interruption{Seq: 1, Duration: time.Hour,
+			NotAfter: time.Now().Add(time.Second)})
 	}()
 	opening := c.expect(openIt)
-	r := two.Interrupt(ctx, relay.Interruption{Seq: 1, Duration: time.Hour, NotAfter: time.Now().Add(20 * time.Millisecond)})
+	r := two.Interrupt(ctx, relay.Interruption{Seq: 1, Duration: time.Hour,
+		NotAfter: time.Now().Add(20 * time.Millisecond)})
 	require.ErrorIs(t, r.Err, relay.ErrLate)
 	c.answer(opening, openIt...)
 	c.reads(1) // the next bytes are not the other line's opening
@@ -206,7 +209,8 @@ func TestAStoppedProcessOpensNothing(t *testing.T) {
 	leakCheck(t)
 	h := newScriptedBoard(t)
 	// The clock jumps by 5 s between the decision and the write, as if the process had been stopped there.
-	d := drive(t, h.l.Addr().String(), func(o *Options) { o.Now = func() time.Time { return time.Now().Add(5 * time.Second) } })
+	d := drive(t, h.l.Addr().String(),
+		func(o *Options) { o.Now = func() time.Time { return time.Now().Add(5 * time.Second) } })
 	defer d.end()
 	c := h.accept()
 	c.greet()
@@ -246,7 +250,10 @@ func TestImproperAnswers(t *testing.T) {
 		"another transaction": func(c *scriptedConn, r scriptedRequest) { r.txn += 7; c.answer(r, openIt...) },
 		"another unit":        func(c *scriptedConn, r scriptedRequest) { r.unit++; c.answer(r, openIt...) },
 		"another coil":        func(c *scriptedConn, r scriptedRequest) { c.answer(r, writeCoil(4, true)...) },
-		"no Modbus":           func(c *scriptedConn, _ scriptedRequest) { io.WriteString(c, "HTTP/1.1 400 Bad Request\r\n\r\n") },
+		"no Modbus": func(c *scriptedConn, _ scriptedRequest) {
+			io.WriteString(c,
+				"HTTP/1.1 400 Bad Request\r\n\r\n")
+		},
 		"cut in two and given up": func(c *scriptedConn, r scriptedRequest) {
 			c.Write(appendFrame(nil, r.txn, r.unit, openIt)[:9])
 			c.CloseWrite()

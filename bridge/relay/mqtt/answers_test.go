@@ -43,7 +43,8 @@ func TestWhatAStateAnswers(t *testing.T) {
 		{s: done(func(*State) {}), op: controller.Sense, says: "no loop-current input", no: true, sure: true},
 		{s: done(func(s *State) { s.Token = "" }), op: controller.Read, says: "it has no token"},
 		{s: State{Result: "maybe", Token: "a"}, op: controller.Read, says: `result "maybe"`},
-		{s: State{Result: ResultRefused, Why: "too long"}, op: controller.Open, says: "refused: too long", no: true, sure: true},
+		{s: State{Result: ResultRefused, Why: "too long"}, op: controller.Open, says: "refused: too long", no: true,
+			sure: true},
 		{s: State{Result: ResultFailed, Why: "stuck"}, op: controller.Open, says: "failed: stuck", no: true},
 	} {
 		level, err := c.s.level(c.op)
@@ -63,7 +64,8 @@ func TestWhatAStateAnswers(t *testing.T) {
 
 // TestWhatWasNotTaken: an opening that reached nobody was surely not made; of a close nobody knows.
 func TestWhatWasNotTaken(t *testing.T) {
-	for err, want := range map[error]error{broker.ErrNoSubscriber: ErrAway, broker.ErrUnwritten: relay.ErrUnreachable, broker.ErrDenied: broker.ErrDenied, errors.New("else"): nil} {
+	for err, want := range map[error]error{broker.ErrNoSubscriber: ErrAway, broker.ErrUnwritten: relay.ErrUnreachable,
+		broker.ErrDenied: broker.ErrDenied, errors.New("else"): nil} {
 		given := fmt.Errorf("publishing: %w", err)
 		for _, op := range []controller.Op{controller.Open, controller.Try, controller.Close, controller.Read} {
 			got := notTaken(op, given)
@@ -101,7 +103,8 @@ func TestPayloads(t *testing.T) {
 	d.forget(2)
 	require.NotContains(t, d.waiting, uint32(2))
 	p := &Plain{Timed: &Timed{Message: Message{Topic: "a/{ms}", Payload: "{s}"}}}
-	for d, want := range map[time.Duration]Message{800 * time.Millisecond: {"a/800", "0.8"}, 2 * time.Second: {"a/2000", "2"}} {
+	for d, want := range map[time.Duration]Message{800 * time.Millisecond: {"a/800", "0.8"},
+		2 * time.Second: {"a/2000", "2"}} {
 		require.Equal(t, want, *p.opening(d))
 	}
 	p = &Plain{Open: &Message{Topic: "a", Payload: "{ms}"}}
@@ -127,7 +130,8 @@ func TestReadingOfATopic(t *testing.T) {
 		require.Equal(t, relay.LevelUnknown, got.level)
 		require.EqualValues(t, 2, got.opens)
 	}
-	require.Equal(t, reading{level: relay.LevelClosed, opens: 2}, say("state", `{"relay":"off"}`), "and it counts again")
+	require.Equal(t, reading{level: relay.LevelClosed, opens: 2}, say("state", `{"relay":"off"}`),
+		"and it counts again")
 	r.take(nil, broker.Publication{Topic: "state", Payload: []byte(`{"relay":"on"}`)})
 	require.Equal(t, relay.LevelClosed, r.level)
 	d := &plainDevice{opt: &Plain{State: v, Sense: &Value{Topic: "state"}, Available: &Availability{Topic: "lwt"}}}
@@ -139,7 +143,8 @@ func TestReadingOfATopic(t *testing.T) {
 func TestAvailability(t *testing.T) {
 	a := &Availability{Topic: "lwt", Pointer: "/is", Online: []string{"up"}, Offline: []string{"down"}}
 	for text, want := range map[string]error{
-		`{"is":"up"}`: nil, `{"is":"down"}`: ErrAway, `{"is":"blue"}`: ErrState, `{}`: ErrState, `up`: ErrState, ``: ErrState,
+		`{"is":"up"}`: nil, `{"is":"down"}`: ErrAway, `{"is":"blue"}`: ErrState, `{}`: ErrState, `up`: ErrState,
+		``: ErrState,
 	} {
 		require.ErrorIs(t, a.check(broker.Publication{Topic: "lwt", Payload: []byte(text)}), want, text)
 		require.NoError(t, a.check(broker.Publication{Topic: "state", Payload: []byte(text)}))

@@ -54,9 +54,11 @@ func NewBoard(o Options) (*Board, error) {
 	case o.Poll < 10*time.Millisecond:
 		return nil, fmt.Errorf("%w: broker %s: poll %v; allowed is 10ms or more", ErrOptions, o.Name, o.Poll)
 	case !isClientID(o.ClientID):
-		return nil, fmt.Errorf("%w: broker %s: client id %q; allowed are at most 23 letters, digits, - and _", ErrOptions, o.Name, o.ClientID)
+		return nil, fmt.Errorf("%w: broker %s: client id %q; allowed are at most 23 letters, digits, - and _",
+			ErrOptions, o.Name, o.ClientID)
 	}
-	b, err := broker.New(broker.Options{Address: o.Address, User: o.User, Password: o.Password, Timeout: o.Timeout, KeepAlive: o.KeepAlive, Dial: o.Dial,
+	b, err := broker.New(broker.Options{Address: o.Address, User: o.User, Password: o.Password, Timeout: o.Timeout,
+		KeepAlive: o.KeepAlive, Dial: o.Dial,
 		TLS: transport.TLS{CA: o.CA, Certificate: o.Certificate, Key: o.Key, ServerName: o.ServerName}})
 	if err != nil {
 		return nil, fmt.Errorf("%w: broker %s: %w", ErrOptions, o.Name, err)
@@ -77,14 +79,17 @@ func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 	// then or not at all (mosquitto 2.0 drops it, as tried), and not in the middle of an opening of the new one's,
 	// which begins with a close of its own.
 	id := fmt.Sprintf("%s-%d", b.id, b.contacts)
-	engine := controller.Options{Name: b.opt.Name, What: "broker", At: fmt.Sprintf("%s (line %s)", b.broker.Address(), o.Name), Timeout: b.opt.Timeout,
+	engine := controller.Options{Name: b.opt.Name, What: "broker",
+		At: fmt.Sprintf("%s (line %s)", b.broker.Address(), o.Name), Timeout: b.opt.Timeout,
 		Poll: b.opt.Poll, Unordered: true, Notify: b.opt.Notify, NoLock: b.opt.NoLock, Now: b.opt.Now,
 		Connect: func(ctx context.Context) (controller.Session, error) { return b.connectContract(ctx, o, id) }}
-	contact := controller.ContactOptions{Name: o.Name, Kind: relay.KindOneshot, Trial: controller.TrialOfZero, Timed: &controller.Timed{Quantum: time.Millisecond, Limit: o.Limit}, Senses: o.Sense,
+	contact := controller.ContactOptions{Name: o.Name, Kind: relay.KindOneshot, Trial: controller.TrialOfZero,
+		Timed: &controller.Timed{Quantum: time.Millisecond, Limit: o.Limit}, Senses: o.Sense,
 		Claim: fmt.Sprintf("mqtt %s %s/%s", b.broker.Address(), o.Prefix, TopicClose)}
 	if p := o.Plain; p != nil {
 		engine.Connect = func(ctx context.Context) (controller.Session, error) { return b.connectPlain(ctx, o, id) }
-		contact.Kind, contact.Timed, contact.Senses, contact.Blind, contact.Trial = relay.KindNone, nil, p.Sense != nil, p.State == nil, controller.TrialNever
+		contact.Kind, contact.Timed, contact.Senses, contact.Blind, contact.Trial = relay.KindNone, nil, p.Sense != nil,
+			p.State == nil, controller.TrialNever
 		contact.Claim = fmt.Sprintf("mqtt %s %s %s", b.broker.Address(), p.Close.Topic, p.Close.Payload)
 		if p.Timed != nil {
 			contact.Timed = &controller.Timed{Quantum: p.Timed.unit(), Limit: p.Timed.Limit}

@@ -41,7 +41,8 @@ func TestBoundsAreAllowed(t *testing.T) {
 		_, err := NewBoard(c.o)
 		require.Equal(t, c.ok, err == nil, "%+v: %v", c.o, err)
 	}
-	for address, want := range map[string]string{"mqtt://broker.example": "broker.example:1883", "mqtts://broker.example": "broker.example:8883", "mqtts://broker.example:7": "broker.example:7"} {
+	for address, want := range map[string]string{"mqtt://broker.example": "broker.example:1883",
+		"mqtts://broker.example": "broker.example:8883", "mqtts://broker.example:7": "broker.example:7"} {
 		b, err := broker.New(broker.Options{Address: address, Timeout: time.Second, KeepAlive: time.Second})
 		require.NoError(t, err)
 		require.Equal(t, want, b.Address())
@@ -60,7 +61,8 @@ func TestContactsOfABroker(t *testing.T) {
 	const ms = time.Millisecond
 	shut, open := &Message{Topic: "a", Payload: "off"}, &Message{Topic: "a", Payload: "on"}
 	timed := func(topic, payload string, unit, limit time.Duration) *Plain {
-		return &Plain{AcceptLateOpening: true, Close: shut, Timed: &Timed{Message: Message{Topic: topic, Payload: payload}, Unit: unit, Limit: limit}}
+		return &Plain{AcceptLateOpening: true, Close: shut, Timed: &Timed{Message: Message{Topic: topic,
+			Payload: payload}, Unit: unit, Limit: limit}}
 	}
 	value := func(topic, pointer string, one, other []string) *Value { return &Value{topic, pointer, one, other} }
 	on, off := []string{"on"}, []string{"off"}
@@ -105,10 +107,18 @@ func TestContactsOfABroker(t *testing.T) {
 		{ContactOptions{Plain: with(func(p *Plain) { p.State = value("s", "", on, on) })}, "state: "},
 		{ContactOptions{Plain: with(func(p *Plain) { p.State = value("#", "", on, off) })}, "state: "},
 		{ContactOptions{Plain: with(func(p *Plain) { p.State = value("s", "x", on, off) })}, "state: "},
-		{ContactOptions{Plain: with(func(p *Plain) { p.Sense = value("s", "", nil, off) })}, "sense: it needs the values of both"},
-		{ContactOptions{Plain: with(func(p *Plain) { p.Sense = value("s", "", on, nil) })}, "sense: it needs the values of both"},
-		{ContactOptions{Plain: with(func(p *Plain) { p.Available = &Availability{Topic: "s", Online: on, Offline: on} })}, "available: "},
-		{ContactOptions{Plain: with(func(p *Plain) { p.Available = &Availability{Topic: "s", Online: on, Offline: off} })}, ""},
+		{ContactOptions{Plain: with(func(p *Plain) { p.Sense = value("s", "", nil, off) })},
+			"sense: it needs the values of both"},
+		{ContactOptions{Plain: with(func(p *Plain) { p.Sense = value("s", "", on, nil) })},
+			"sense: it needs the values of both"},
+		{ContactOptions{Plain: with(func(p *Plain) {
+			p.Available = &Availability{Topic: "s", Online: on,
+				Offline: on}
+		})}, "available: "},
+		{ContactOptions{Plain: with(func(p *Plain) {
+			p.Available = &Availability{Topic: "s", Online: on,
+				Offline: off}
+		})}, ""},
 	} {
 		err := c.o.check()
 		if c.says == "" {

@@ -121,7 +121,8 @@ func (d *device) tell(do string, o order) deviceEvent {
 	d.sim.mu.Lock()
 	defer d.sim.mu.Unlock()
 	var a deviceEvent
-	if _, err := d.sim.in.Write(append(line, '\n')); err != nil || !d.sim.out.Scan() || json.Unmarshal(d.sim.out.Bytes(), &a) != nil {
+	if _, err := d.sim.in.Write(append(line, '\n')); err != nil || !d.sim.out.Scan() ||
+		json.Unmarshal(d.sim.out.Bytes(), &a) != nil {
 		panic(fmt.Sprintf("the simulator did not carry out %s", line))
 	}
 	return a
@@ -170,9 +171,11 @@ func newSuiteDevices(t testing.TB, m *brokertest.Broker, o order) *suiteDevices 
 
 // Inject lets a fault that is to come once meet the first line alone, which is the one that the cases command first.
 func (r *suiteDevices) Inject(f relaytest.Fault) {
-	what := map[relaytest.Do]string{relaytest.Refuse: "refuse", relaytest.Ignore: "ignore", relaytest.Mute: "mute", relaytest.Hangup: "hangup",
+	what := map[relaytest.Do]string{relaytest.Refuse: "refuse", relaytest.Ignore: "ignore", relaytest.Mute: "mute",
+		relaytest.Hangup:    "hangup",
 		relaytest.ActHangup: "acthangup", relaytest.Delay: "delay", relaytest.StallRequest: "hold"}[f.Do]
-	when := map[relaytest.On]string{relaytest.Any: "any", relaytest.Opening: "opening", relaytest.Closing: "closing"}[f.On]
+	when := map[relaytest.On]string{relaytest.Any: "any", relaytest.Opening: "opening",
+		relaytest.Closing: "closing"}[f.On]
 	for i, d := range r.devices {
 		if !f.Once || i == 0 {
 			d.tell("fault", order{"fault": order{"do": what, "on": when, "once": f.Once, "ms": f.Delay.Milliseconds()}})

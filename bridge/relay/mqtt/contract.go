@@ -234,7 +234,8 @@ func (s State) level(op controller.Op) (relay.Level, error) {
 	case op != controller.Sense && s.Open, op == controller.Sense && s.Current != nil && !*s.Current:
 		return relay.LevelOpen, nil
 	case op == controller.Sense && s.Current == nil:
-		return relay.LevelUnknown, &controller.Refusal{Cause: fmt.Errorf("%w: it has no loop-current input", ErrState), Sure: true}
+		return relay.LevelUnknown, &controller.Refusal{Cause: fmt.Errorf("%w: it has no loop-current input", ErrState),
+			Sure: true}
 	}
 	return relay.LevelClosed, nil
 }

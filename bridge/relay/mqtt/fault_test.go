@@ -35,7 +35,8 @@ type testBed struct {
 	seq     uint32
 }
 
-func newTestBed(t *testing.T, m *brokertest.Broker, device order, o Options, contact func(prefix string) ContactOptions) *testBed {
+func newTestBed(t *testing.T, m *brokertest.Broker, device order, o Options,
+	contact func(prefix string) ContactOptions) *testBed {
 	t.Helper()
 	prefix := "millrace/" + strings.ReplaceAll(t.Name(), "/", "-")
 	all := order{"log": true}
@@ -85,12 +86,16 @@ func (r *testBed) start() *testBed {
 
 func (r *testBed) interrupt(d time.Duration, opened func(time.Time)) relay.Result {
 	r.seq++
-	return r.c.Interrupt(r.t.Context(), relay.Interruption{Seq: r.seq, Duration: d, NotAfter: time.Now().Add(5 * time.Second), Opened: opened})
+	return r.c.Interrupt(r.t.Context(), relay.Interruption{Seq: r.seq, Duration: d,
+		NotAfter: time.Now().Add(5 * time.Second), Opened: opened})
 }
 
 func (r *testBed) works() {
 	r.t.Helper()
-	until(r.t, "an interruption works", func() bool { return r.interrupt(20*time.Millisecond, nil).Outcome == relay.Done })
+	until(r.t, "an interruption works", func() bool {
+		return r.interrupt(20*time.Millisecond,
+			nil).Outcome == relay.Done
+	})
 }
 
 // notice waits for a notice of that kind; kinds may come in any order.
@@ -252,8 +257,9 @@ func daemon(address, prefix string) {
 	if err := b.Ready(context.Background()); err != nil {
 		panic(err)
 	}
-	c.Interrupt(context.Background(), relay.Interruption{Seq: 1, Duration: 30 * time.Second, NotAfter: time.Now().Add(5 * time.Second),
-		Opened: func(time.Time) { fmt.Println("open") }})
+	c.Interrupt(context.Background(), relay.Interruption{Seq: 1, Duration: 30 * time.Second,
+		NotAfter: time.Now().Add(5 * time.Second),
+		Opened:   func(time.Time) { fmt.Println("open") }})
 }
 
 // The broker closes the contact of a daemon that was killed, long before the opening's own end.
@@ -263,7 +269,8 @@ func TestKilledDaemon(t *testing.T) {
 	prefix := "millrace/" + t.Name()
 	d := newDevice(t, m, prefix, order{"limit": 60_000})
 	cmd := exec.Command(os.Args[0])
-	cmd.Env = append(os.Environ(), "CLEARBACK_TEST_MQTT_ADDRESS=mqtt://"+m.Address(), "CLEARBACK_TEST_MQTT_PREFIX="+prefix)
+	cmd.Env = append(os.Environ(), "CLEARBACK_TEST_MQTT_ADDRESS=mqtt://"+m.Address(),
+		"CLEARBACK_TEST_MQTT_PREFIX="+prefix)
 	cmd.Stderr = os.Stderr
 	out, err := cmd.StdoutPipe()
 	require.NoError(t, err)
@@ -339,7 +346,8 @@ func TestCutCable(t *testing.T) {
 		first = &blackholeConn{Conn: c, active: dug}
 		return first, nil
 	}}
-	r := newTestBed(t, sharedBroker(t), order{"limit": 60_000}, o, func(prefix string) ContactOptions { return ContactOptions{Prefix: prefix, Limit: time.Minute} }).start()
+	r := newTestBed(t, sharedBroker(t), order{"limit": 60_000}, o,
+		func(prefix string) ContactOptions { return ContactOptions{Prefix: prefix, Limit: time.Minute} }).start()
 	t.Cleanup(func() { first.Conn.Close() })
 	opened := make(chan time.Time, 1)
 	result := make(chan relay.Result, 1) // the test may have failed before it looks
@@ -365,7 +373,8 @@ func TestNoSubscriberAndHungDevice(t *testing.T) {
 	require.Equal(t, "green-room", n.Contact)
 	require.ErrorIs(t, r.notice(relay.LinkLost).Err, broker.ErrNoSubscriber)
 	r.works()
-	res := absent.Interrupt(t.Context(), relay.Interruption{Seq: 1, Duration: time.Second, NotAfter: time.Now().Add(time.Second)})
+	res := absent.Interrupt(t.Context(), relay.Interruption{Seq: 1, Duration: time.Second,
+		NotAfter: time.Now().Add(time.Second)})
 	require.Equal(t, relay.Refused, res.Outcome)
 	require.ErrorIs(t, res.Err, relay.ErrUnreachable)
 	require.ErrorContains(t, res.Err, "nobody is subscribed")
@@ -378,12 +387,15 @@ func TestDeviceGone(t *testing.T) {
 	d := newDevice(t, m, "millrace/"+t.Name(), nil)
 	b, err := broker.New(broker.Options{Address: "mqtt://" + m.Address(), Timeout: testTimeout, KeepAlive: time.Second})
 	require.NoError(t, err)
-	c, err := b.Dial(t.Context(), broker.Session{ClientID: broker.Unique(), Will: broker.Message{Topic: "millrace/nothing"}, Receive: func(*broker.Conn, broker.Publication) {}})
+	c, err := b.Dial(t.Context(), broker.Session{ClientID: broker.Unique(),
+		Will: broker.Message{Topic: "millrace/nothing"}, Receive: func(*broker.Conn, broker.Publication) {}})
 	require.NoError(t, err)
 	defer c.Reset()
 	require.NoError(t, c.Publish(t.Context(), broker.Message{Topic: d.prefix + "/read", Payload: []byte("{}")}, nil))
-	require.ErrorIs(t, c.Publish(t.Context(), broker.Message{Topic: d.prefix + "/nothing"}, nil), broker.ErrNoSubscriber)
-	require.ErrorIs(t, c.Publish(t.Context(), broker.Message{Topic: d.prefix + "/read"}, func() error { return relay.ErrLate }), relay.ErrLate)
+	require.ErrorIs(t, c.Publish(t.Context(), broker.Message{Topic: d.prefix + "/nothing"}, nil),
+		broker.ErrNoSubscriber)
+	require.ErrorIs(t, c.Publish(t.Context(), broker.Message{Topic: d.prefix + "/read"},
+		func() error { return relay.ErrLate }), relay.ErrLate)
 }
 
 // A state that names another master, or another command, answers nothing.
@@ -398,7 +410,8 @@ func TestForeignAnswers(t *testing.T) {
 		return strings.HasSuffix(s[len(s)-1][1].(string), "/pulse")
 	})
 	for seq := range 10 {
-		r.d.tell("publish", order{"topic": r.d.prefix + "/state", "payload": fmt.Sprintf(`{"online":true,"from":"x","seq":%d,"result":"done","open":true,"token":"t"}`, seq)})
+		r.d.tell("publish", order{"topic": r.d.prefix + "/state",
+			"payload": fmt.Sprintf(`{"online":true,"from":"x","seq":%d,"result":"done","open":true,"token":"t"}`, seq)})
 	}
 	require.Equal(t, relay.Unknown, (<-result).Outcome)
 	require.NoError(t, r.c.Close(t.Context()))
@@ -434,11 +447,12 @@ func TestRetainedMessages(t *testing.T) {
 	require.NoError(t, err)
 	kept := make(chan broker.Publication, 10)
 	topics := []string{TopicPulse, TopicClose, TopicRead, TopicState}
-	s := broker.Session{ClientID: broker.Unique(), Will: broker.Message{Topic: "millrace/nothing"}, Receive: func(_ *broker.Conn, r broker.Publication) {
-		if r.Retained {
-			kept <- r
-		}
-	}}
+	s := broker.Session{ClientID: broker.Unique(), Will: broker.Message{Topic: "millrace/nothing"},
+		Receive: func(_ *broker.Conn, r broker.Publication) {
+			if r.Retained {
+				kept <- r
+			}
+		}}
 	for _, topic := range topics {
 		s.Subscribe = append(s.Subscribe, broker.Subscription{Topic: r.d.prefix + "/" + topic})
 	}
@@ -447,7 +461,8 @@ func TestRetainedMessages(t *testing.T) {
 	require.Equal(t, r.d.prefix+"/state", (<-kept).Topic)
 	require.Empty(t, kept)
 	// Now somebody else leaves a command there, for a device that comes later.
-	late := broker.Message{Topic: r.d.prefix + "-late/pulse", Payload: []byte(`{"from":"x","seq":1,"ms":500}`), Retain: true}
+	late := broker.Message{Topic: r.d.prefix + "-late/pulse", Payload: []byte(`{"from":"x","seq":1,"ms":500}`),
+		Retain: true}
 	require.ErrorIs(t, c.Publish(t.Context(), late, nil), broker.ErrNoSubscriber)
 	c.Leave(false)
 	d := newDevice(t, m, r.d.prefix+"-late", order{"log": true})

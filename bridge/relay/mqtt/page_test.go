@@ -53,10 +53,12 @@ type otherClient struct {
 
 func newOtherClient(t *testing.T, m *brokertest.Broker, prefix string) *otherClient {
 	t.Helper()
-	b, err := broker.New(broker.Options{Address: "mqtt://" + m.Address(), Timeout: relaytest.Timeout(testTimeout), KeepAlive: 5 * time.Second})
+	b, err := broker.New(broker.Options{Address: "mqtt://" + m.Address(), Timeout: relaytest.Timeout(testTimeout),
+		KeepAlive: 5 * time.Second})
 	require.NoError(t, err)
 	s := &otherClient{t: t, prefix: prefix, states: make(chan map[string]any, 10_000)}
-	s.conn, err = b.Dial(t.Context(), broker.Session{ClientID: broker.Unique(), Will: broker.Message{Topic: prefix + "/read", Payload: []byte("{}")},
+	s.conn, err = b.Dial(t.Context(), broker.Session{ClientID: broker.Unique(),
+		Will: broker.Message{Topic: prefix + "/read", Payload: []byte("{}")},
 		Receive: func(_ *broker.Conn, m broker.Publication) {
 			var state map[string]any
 			if json.Unmarshal(m.Payload, &state) == nil && state["online"] == true {
@@ -106,7 +108,8 @@ func (s *otherClient) publish(topic string, k map[string]any) map[string]any {
 		payload, err = json.Marshal(k)
 		require.NoError(s.t, err)
 	}
-	require.NoError(s.t, s.conn.Publish(ctx, broker.Message{Topic: s.prefix + "/" + topic, Payload: payload, Expiry: CommandExpiry}, nil))
+	require.NoError(s.t, s.conn.Publish(ctx, broker.Message{Topic: s.prefix + "/" + topic, Payload: payload,
+		Expiry: CommandExpiry}, nil))
 	for {
 		if state := s.next(); state["from"] == "stranger" && state["seq"] == float64(s.seq) {
 			return state
@@ -123,9 +126,11 @@ func TestPageDevice(t *testing.T) {
 	first := s.next()
 	require.NotEmpty(t, first["token"])
 	delete(first, "token")
-	require.Equal(t, map[string]any{"online": true, "open": false, "left_ms": 0.0, "pulses": 0.0}, first, "before the first command")
+	require.Equal(t, map[string]any{"online": true, "open": false, "left_ms": 0.0, "pulses": 0.0}, first,
+		"before the first command")
 
-	b, err := NewBoard(Options{Name: "broker", Address: "mqtt://" + m.Address(), Timeout: relaytest.Timeout(testTimeout), Poll: time.Hour})
+	b, err := NewBoard(Options{Name: "broker", Address: "mqtt://" + m.Address(),
+		Timeout: relaytest.Timeout(testTimeout), Poll: time.Hour})
 	require.NoError(t, err)
 	c, err := b.Contact(ContactOptions{Name: "box-office", Prefix: prefix, Limit: time.Minute})
 	require.NoError(t, err)
@@ -136,7 +141,8 @@ func TestPageDevice(t *testing.T) {
 	seq := uint32(0)
 	pulse := func(d time.Duration) relay.Result {
 		seq++
-		return c.Interrupt(t.Context(), relay.Interruption{Seq: seq, Duration: d, NotAfter: time.Now().Add(5 * time.Second)})
+		return c.Interrupt(t.Context(), relay.Interruption{Seq: seq, Duration: d,
+			NotAfter: time.Now().Add(5 * time.Second)})
 	}
 	r := pulse(60 * time.Millisecond)
 	require.Equal(t, relay.Done, r.Outcome, "%v", r.Err)
@@ -148,14 +154,16 @@ func TestPageDevice(t *testing.T) {
 	require.Equal(t, "done", s.command(TopicRead, map[string]any{})["result"])
 	old := s.token
 	require.Equal(t, "done", s.command(TopicClose, map[string]any{})["result"])
-	require.Equal(t, "refused", s.command(TopicPulse, map[string]any{"ms": 500, "token": old})["result"], "a token from before a close")
+	require.Equal(t, "refused", s.command(TopicPulse, map[string]any{"ms": 500, "token": old})["result"],
+		"a token from before a close")
 	order := map[string]any{"ms": 2000}
 	state := s.command(TopicPulse, order)
 	require.Equal(t, "done", state["result"], state["why"])
 	require.Equal(t, true, state["open"])
 	s.said = nil
 	s.publish(TopicPulse, order)
-	require.Equal(t, state["pulses"], s.command(TopicRead, map[string]any{})["pulses"], "the same number again has no effect")
+	require.Equal(t, state["pulses"], s.command(TopicRead, map[string]any{})["pulses"],
+		"the same number again has no effect")
 	require.NotContains(t, s.said, "refused")
 	state = s.command(TopicPulse, map[string]any{"ms": 0})
 	require.Equal(t, "done", state["result"], state["why"])

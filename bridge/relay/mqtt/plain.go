@@ -36,7 +36,8 @@ type reading struct {
 func (b *Board) connectPlain(ctx context.Context, o ContactOptions, id string) (controller.Session, error) {
 	d := &plainDevice{opt: o.Plain, changed: make(chan struct{})}
 	var err error
-	d.Conn, err = b.broker.Dial(ctx, broker.Session{ClientID: id, Receive: d.receive, Will: o.Plain.Close.message(CloseExpiry), Subscribe: d.topics()})
+	d.Conn, err = b.broker.Dial(ctx, broker.Session{ClientID: id, Receive: d.receive,
+		Will: o.Plain.Close.message(CloseExpiry), Subscribe: d.topics()})
 	if err != nil {
 		return nil, err
 	}
@@ -110,7 +111,8 @@ func (r *reading) take(v *Value, m broker.Publication) {
 	case slices.Contains(v.Closed, got):
 		r.level, r.err = relay.LevelClosed, nil
 	default:
-		r.level, r.err = relay.LevelUnknown, fmt.Errorf("%w: %s tells %q, which is none of the values set", ErrState, m.Topic, got)
+		r.level, r.err = relay.LevelUnknown, fmt.Errorf("%w: %s tells %q, which is none of the values set", ErrState,
+			m.Topic, got)
 	}
 }
 
@@ -129,7 +131,10 @@ func (d *plainDevice) Do(ctx context.Context, r controller.Request, before func(
 		if err := d.Publish(ctx, m.message(CommandExpiry), before); err != nil {
 			return relay.LevelUnknown, notTaken(r.Op, err)
 		}
-		return relay.LevelUnknown, d.await(ctx, func(now reading) bool { return now.level == relay.LevelOpen || now.opens > seen })
+		return relay.LevelUnknown, d.await(ctx, func(now reading) bool {
+			return now.level == relay.LevelOpen ||
+				now.opens > seen
+		})
 	case controller.Close:
 		if err := d.Publish(ctx, d.opt.Close.message(CloseExpiry), before); err != nil {
 			return relay.LevelUnknown, notTaken(r.Op, err)
@@ -187,7 +192,8 @@ func (d *plainDevice) ask(ctx context.Context, v *Value, r *reading, before func
 	case r.err != nil:
 		return relay.LevelUnknown, r.err
 	case r.level == relay.LevelUnknown:
-		return relay.LevelUnknown, &controller.Refusal{Cause: fmt.Errorf("%w: nothing was told on %s yet", ErrState, v.Topic), Sure: true}
+		return relay.LevelUnknown, &controller.Refusal{Cause: fmt.Errorf("%w: nothing was told on %s yet", ErrState,
+			v.Topic), Sure: true}
 	}
 	return r.level, nil
 }
@@ -197,6 +203,7 @@ func (p *Plain) opening(d time.Duration) *Message {
 	if p.Timed == nil {
 		return p.Open
 	}
-	words := strings.NewReplacer("{ms}", strconv.FormatInt(d.Milliseconds(), 10), "{s}", strconv.FormatFloat(d.Seconds(), 'f', -1, 64))
+	words := strings.NewReplacer("{ms}", strconv.FormatInt(d.Milliseconds(), 10), "{s}",
+		strconv.FormatFloat(d.Seconds(), 'f', -1, 64))
 	return &Message{Topic: words.Replace(p.Timed.Topic), Payload: words.Replace(p.Timed.Payload)}
 }

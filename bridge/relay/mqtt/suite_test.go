@@ -15,16 +15,19 @@ import (
 const testTimeout = slower * 300 * time.Millisecond
 
 // subject puts two contacts behind a broker.
-func subject(t *testing.T, m *brokertest.Broker, r *suiteDevices, s relaytest.Setup, o Options, contact func(prefix string) ContactOptions) *relaytest.Subject {
+func subject(t *testing.T, m *brokertest.Broker, r *suiteDevices, s relaytest.Setup, o Options,
+	contact func(prefix string) ContactOptions) *relaytest.Subject {
 	t.Helper()
 	if o.Timeout == 0 {
 		o.Timeout = testTimeout
 	}
 	o.Timeout = relaytest.Timeout(o.Timeout)
-	o.Name, o.Address, o.Poll, o.Notify, o.Dial = "broker", "mqtt://"+m.Address(), 200*time.Millisecond, s.Notify, r.Dial
+	o.Name, o.Address, o.Poll, o.Notify, o.Dial = "broker", "mqtt://"+m.Address(), 200*time.Millisecond, s.Notify,
+		r.Dial
 	b, err := NewBoard(o)
 	require.NoError(t, err)
-	sub := &relaytest.Subject{Controller: r, Start: b.Start, Ready: b.Ready, Timeout: o.Timeout, Late: relaytest.LateRefused, Says: "as ordered",
+	sub := &relaytest.Subject{Controller: r, Start: b.Start, Ready: b.Ready, Timeout: o.Timeout,
+		Late: relaytest.LateRefused, Says: "as ordered",
 		Peer: func() { r.devices[0].tell("ping", nil); m.Ping() }}
 	for i, name := range []string{relaytest.LineA, relaytest.LineB} {
 		c := contact(r.devices[i].prefix)
@@ -79,7 +82,8 @@ func TestSuite(t *testing.T) {
 
 var plainDevices = map[string]order{
 	"switched": {"plain": order{"open": "OPEN", "close": "CLOSE", "states": []string{"off\n", "on\n"}}},
-	"timed":    {"plain": order{"close": "0", "unit": 1000, "states": []string{`{"relays":[{"on":false}]}`, `{"relays":[{"on":true}]}`}}},
+	"timed": {"plain": order{"close": "0", "unit": 1000, "states": []string{`{"relays":[{"on":false}]}`,
+		`{"relays":[{"on":true}]}`}}},
 }
 
 func switched(prefix string) ContactOptions {
@@ -91,7 +95,9 @@ func switched(prefix string) ContactOptions {
 
 func timed(prefix string) ContactOptions {
 	return ContactOptions{Plain: &Plain{AcceptLateOpening: true,
-		Timed: &Timed{Message: Message{prefix + "/set", "pulse {s}"}, Unit: 20 * time.Millisecond, Limit: 3 * time.Second}, Close: &Message{prefix + "/set", "0"},
-		State:     &Value{Topic: prefix + "/relay", Pointer: "/relays/0/on", Open: []string{"true"}, Closed: []string{"false"}},
+		Timed: &Timed{Message: Message{prefix + "/set", "pulse {s}"}, Unit: 20 * time.Millisecond,
+			Limit: 3 * time.Second}, Close: &Message{prefix + "/set", "0"},
+		State: &Value{Topic: prefix + "/relay", Pointer: "/relays/0/on", Open: []string{"true"},
+			Closed: []string{"false"}},
 		Available: &Availability{Topic: prefix + "/status", Online: []string{"online"}, Offline: []string{"offline"}}}}
 }

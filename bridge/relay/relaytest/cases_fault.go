@@ -62,7 +62,8 @@ var faultCases = []testCase{
 		if err == nil || !errors.Is(err, context.DeadlineExceeded) {
 			t.Fatalf("close while the controller refuses it: %v", err)
 		}
-		if n := r.notice(relay.CloseFailing); n.Contact != LineA || n.Err == nil || n.Since.Sub(begin) > 200*time.Millisecond+r.late(from) {
+		if n := r.notice(relay.CloseFailing); n.Contact != LineA || n.Err == nil ||
+			n.Since.Sub(begin) > 200*time.Millisecond+r.late(from) {
 			t.Fatalf("%+v", n)
 		}
 		r.want(r.interrupt(r.length()), relay.Refused, relay.ErrRefused) // not while it is not known to be closed
@@ -104,7 +105,8 @@ var faultCases = []testCase{
 		r := started(t, f)
 		r.Controller.Cut()
 		r.awaitLinkLoss()
-		if err := r.Contacts[0].Close(r.ctx(20 * time.Millisecond)); !errors.Is(err, relay.ErrUnreachable) || !errors.Is(err, context.DeadlineExceeded) {
+		if err := r.Contacts[0].Close(r.ctx(20 * time.Millisecond)); !errors.Is(err, relay.ErrUnreachable) ||
+			!errors.Is(err, context.DeadlineExceeded) {
 			t.Fatalf("close without a link: %v", err)
 		}
 		r.notice(relay.CloseFailing)
@@ -214,7 +216,8 @@ var faultCases = []testCase{
 		for range 3 {
 			r.Controller.Inject(Fault{Do: Mute, On: Opening, Once: true})
 			var res relay.Result
-			r.until("connected again", func() bool { res = r.interrupt(r.length()); return res.Outcome != relay.Refused })
+			r.until("connected again",
+				func() bool { res = r.interrupt(r.length()); return res.Outcome != relay.Refused })
 			r.want(res, relay.Unknown, relay.ErrNoAnswer)
 			if err := r.Contacts[0].Close(r.ctx(testTimeout)); err != nil {
 				t.Fatal(err)

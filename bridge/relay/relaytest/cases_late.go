@@ -121,7 +121,8 @@ func (r *testBed) checkLate(before int) {
 	from := r.mark()
 	if r.Late == LateRefused {
 		if o := r.openings(0); len(o) > before {
-			r.t.Fatalf("a stale opening: after a close was confirmed it was made after all, and lasted for %v", o[before:])
+			r.t.Fatalf("a stale opening: after a close was confirmed it was made after all, and lasted for %v",
+				o[before:])
 		}
 		return
 	}

@@ -17,10 +17,12 @@ func TestFake(t *testing.T) {
 		f := NewFake(relay.KindWatchdog)
 		require.Equal(t, relay.KindWatchdog, f.Kind())
 		errOdd := errors.New("odd")
-		f.Script(Step{Outcome: relay.Refused}, Step{Outcome: relay.Unknown, Err: errOdd}, Step{Outcome: relay.Done, Delay: time.Second})
+		f.Script(Step{Outcome: relay.Refused}, Step{Outcome: relay.Unknown, Err: errOdd},
+			Step{Outcome: relay.Done, Delay: time.Second})
 		begin := time.Now()
 		opened := 0
-		i := relay.Interruption{Seq: 1, Duration: 800 * time.Millisecond, NotAfter: begin.Add(10 * time.Second), Opened: func(time.Time) { opened++ }}
+		i := relay.Interruption{Seq: 1, Duration: 800 * time.Millisecond, NotAfter: begin.Add(10 * time.Second),
+			Opened: func(time.Time) { opened++ }}
 
 		require.ErrorIs(t, f.Interrupt(t.Context(), i).Err, relay.ErrRefused)
 		require.False(t, f.Open())
@@ -35,7 +37,8 @@ func TestFake(t *testing.T) {
 		require.NoError(t, err)
 		require.Equal(t, relay.LevelClosed, level)
 
-		require.Equal(t, relay.Result{Outcome: relay.Done, OpenFor: 800 * time.Millisecond}, f.Interrupt(t.Context(), i))
+		require.Equal(t, relay.Result{Outcome: relay.Done, OpenFor: 800 * time.Millisecond},
+			f.Interrupt(t.Context(), i))
 		require.Equal(t, 1800*time.Millisecond, time.Since(begin))
 		require.Equal(t, 1, opened)
 

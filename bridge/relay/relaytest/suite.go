@@ -205,7 +205,8 @@ func (r *testBed) interrupt(d time.Duration) relay.Result {
 }
 
 // background runs one, and gives a channel that is closed when it was told open, and one with the result.
-func (r *testBed) background(ctx context.Context, line int, i relay.Interruption) (<-chan struct{}, <-chan relay.Result) {
+func (r *testBed) background(ctx context.Context, line int, i relay.Interruption) (<-chan struct{},
+	<-chan relay.Result) {
 	opened := make(chan struct{})
 	result := make(chan relay.Result, 1) // the case may have failed before it looks
 	i.Opened = func(time.Time) { close(opened) }
@@ -224,7 +225,8 @@ func (r *testBed) open(ctx context.Context, line int, d time.Duration) <-chan re
 			return result
 		case res := <-result:
 			if res.Outcome != relay.Refused || r.late(r.startMark) < r.Timeout/2 || time.Now().After(end) {
-				r.t.Fatalf("not opened: outcome %d, %v; things were late by %v", res.Outcome, res.Err, r.late(r.startMark))
+				r.t.Fatalf("not opened: outcome %d, %v; things were late by %v", res.Outcome, res.Err,
+					r.late(r.startMark))
 			}
 		case <-time.After(testTimeout):
 			r.t.Fatalf("no opening within %v", testTimeout)
@@ -356,7 +358,10 @@ func (r *testBed) wantOpenings(line int, want ...time.Duration) {
 func (r *testBed) notice(k relay.NoticeKind) relay.Notice {
 	r.t.Helper()
 	for {
-		if i := slices.IndexFunc(r.unread, func(n relay.Notice) bool { return n.Kind == k && n.Contact != LineB }); i >= 0 {
+		if i := slices.IndexFunc(r.unread, func(n relay.Notice) bool {
+			return n.Kind == k &&
+				n.Contact != LineB
+		}); i >= 0 {
 			n := r.unread[i]
 			r.unread = slices.Delete(r.unread, i, i+1)
 			return n

@@ -28,7 +28,8 @@ func NewBoard(o Options) (*Board, error) {
 		return nil, err
 	}
 	b := &Board{opt: o, open: openPort}
-	b.Controller = controller.New(controller.Options{Name: o.Name, What: "port", At: o.Device, Connect: b.connect, Timeout: o.Timeout, Poll: o.Poll,
+	b.Controller = controller.New(controller.Options{Name: o.Name, What: "port", At: o.Device, Connect: b.connect,
+		Timeout: o.Timeout, Poll: o.Poll,
 		Unordered: true, Notify: o.Notify, NoLock: o.NoLock, Now: o.Now})
 	return b, nil
 }
@@ -43,7 +44,8 @@ func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 		return nil, fmt.Errorf("controller %s: lines %s and %s: %w: opening a port moves both its lines, so it drives one contact only",
 			b.opt.Name, b.sharedPort.opt.Name, o.Name, relay.ErrLocked)
 	}
-	c, err := b.Controller.Contact(controller.ContactOptions{Name: o.Name, Claim: "serial " + realPath(b.opt.Device), Senses: o.Sense != nil, Trial: controller.TrialIsClose})
+	c, err := b.Controller.Contact(controller.ContactOptions{Name: o.Name, Claim: "serial " + realPath(b.opt.Device),
+		Senses: o.Sense != nil, Trial: controller.TrialIsClose})
 	if err != nil {
 		return nil, err
 	}

@@ -132,7 +132,8 @@ func (h *sharedPort) connect(ctx context.Context) error {
 	h.session++
 	h.mu.Unlock()
 	if left >= maxAbandoned {
-		return fmt.Errorf("serial: %d kernel calls on %s have not come back; pull the adapter out and in, or see the kernel's log", left, h.device)
+		return fmt.Errorf("serial: %d kernel calls on %s have not come back; pull the adapter out and in, or see the kernel's log",
+			left, h.device)
 	}
 	if p != nil {
 		err := h.call(ctx, func() error { _, err := p.Get(); return err })
@@ -256,7 +257,8 @@ func (d device) Do(ctx context.Context, r controller.Request, before func() erro
 	case err == nil && r.Op == controller.Close && d.mayStillOpen():
 		return relay.LevelUnknown, fmt.Errorf("%s %s: %w", d.device, d.opt.Line, errOpening)
 	case errors.As(err, &no):
-		return relay.LevelUnknown, &controller.Refusal{Cause: fmt.Errorf("%s %s: %w", d.device, d.opt.Line, err), Sure: true}
+		return relay.LevelUnknown, &controller.Refusal{Cause: fmt.Errorf("%s %s: %w", d.device, d.opt.Line, err),
+			Sure: true}
 	case err != nil:
 		return relay.LevelUnknown, fmt.Errorf("%s %s: %w", d.device, d.opt.Line, err)
 	case r.Op == controller.Read && found.out[d.opt.Line] == d.opt.OpenOn:

@@ -189,7 +189,8 @@ var names = [2]string{relaytest.LineA, relaytest.LineB}
 func newFaultyPorts() *faultyPorts { return &faultyPorts{begin: time.Now(), over: make(chan struct{})} }
 
 // subject puts a driver on each port of a bench.
-func (b *faultyPorts) subject(t *testing.T, s relaytest.Setup, timeout time.Duration, devices [2]string) *relaytest.Subject {
+func (b *faultyPorts) subject(t *testing.T, s relaytest.Setup, timeout time.Duration,
+	devices [2]string) *relaytest.Subject {
 	t.Helper()
 	var boards [2]*Board
 	b.timeout = timeout
@@ -198,7 +199,8 @@ func (b *faultyPorts) subject(t *testing.T, s relaytest.Setup, timeout time.Dura
 		if s.Open {
 			b.Move(i, true)
 		}
-		board, err := NewBoard(Options{Name: devices[i], Device: devices[i], Timeout: timeout, Poll: 50 * time.Millisecond, Notify: s.Notify, NoLock: true})
+		board, err := NewBoard(Options{Name: devices[i], Device: devices[i], Timeout: timeout,
+			Poll: 50 * time.Millisecond, Notify: s.Notify, NoLock: true})
 		require.NoError(t, err)
 		board.open = func(device string, hangUp bool) (port, lines, error) {
 			if _, err := b.fault(relaytest.Any); err != nil {

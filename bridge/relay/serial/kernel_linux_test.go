@@ -125,7 +125,10 @@ func TestKernelSuite(t *testing.T) {
 						if on {
 							request = unix.TIOCMBIS
 						}
-						byHand(ttys[i], func(fd int) error { return unix.IoctlSetPointerInt(fd, request, outputBits[l]) })
+						byHand(ttys[i], func(fd int) error {
+							return unix.IoctlSetPointerInt(fd, request,
+								outputBits[l])
+						})
 					}
 				}
 				var watching sync.WaitGroup
@@ -220,7 +223,8 @@ func TestKernelSense(t *testing.T) {
 		atRest(t, 0, [2]bool{})
 		b, err := NewBoard(Options{Name: "port", Device: ttys[0], Timeout: 2 * time.Second})
 		require.NoError(t, err)
-		contact, err := b.Contact(ContactOptions{Name: "box-office", Line: c.line, OpenOn: true, Sense: &Sense{Input: c.input}})
+		contact, err := b.Contact(ContactOptions{Name: "box-office", Line: c.line, OpenOn: true,
+			Sense: &Sense{Input: c.input}})
 		require.NoError(t, err)
 		b.Start()
 		ctx, cancel := context.WithTimeout(context.Background(), 10*time.Second)
@@ -234,8 +238,9 @@ func TestKernelSense(t *testing.T) {
 		}
 		require.Equal(t, relay.LevelClosed, sense())
 		levels := make(chan relay.Level, 1)
-		r := contact.Interrupt(ctx, relay.Interruption{Seq: 1, Duration: 300 * time.Millisecond, NotAfter: time.Now().Add(time.Minute),
-			Opened: func(time.Time) { go func() { levels <- sense() }() }})
+		r := contact.Interrupt(ctx, relay.Interruption{Seq: 1, Duration: 300 * time.Millisecond,
+			NotAfter: time.Now().Add(time.Minute),
+			Opened:   func(time.Time) { go func() { levels <- sense() }() }})
 		require.NoError(t, r.Err)
 		require.Equal(t, relay.LevelOpen, <-levels)
 		require.Equal(t, relay.LevelClosed, sense())
@@ -254,8 +259,9 @@ func TestRegistersFromOutside(t *testing.T) {
 	require.NoError(t, err)
 	b.Start()
 	require.NoError(t, b.Ready(context.Background()))
-	r := contact.Interrupt(context.Background(), relay.Interruption{Seq: 1, Duration: 3 * time.Second, NotAfter: time.Now().Add(time.Minute),
-		Opened: func(time.Time) { fmt.Println("RTS is true") }})
+	r := contact.Interrupt(context.Background(), relay.Interruption{Seq: 1, Duration: 3 * time.Second,
+		NotAfter: time.Now().Add(time.Minute),
+		Opened:   func(time.Time) { fmt.Println("RTS is true") }})
 	require.NoError(t, r.Err)
 	fmt.Println("RTS is false")
 	select {} // until the power is cut

@@ -93,7 +93,8 @@ func (o Options) withDefaults() (Options, error) {
 	}
 	switch {
 	case !filepath.IsAbs(o.Device):
-		return o, fmt.Errorf("%w: controller %s: device %q; write the path of a serial port, for example /dev/ttyS1", ErrOptions, o.Name, o.Device)
+		return o, fmt.Errorf("%w: controller %s: device %q; write the path of a serial port, for example /dev/ttyS1",
+			ErrOptions, o.Name, o.Device)
 	case o.Timeout < 20*time.Millisecond || o.Timeout > 10*time.Second:
 		return o, fmt.Errorf("%w: controller %s: timeout %v; allowed are 20ms to 10s", ErrOptions, o.Name, o.Timeout)
 	case o.Poll < 10*time.Millisecond:

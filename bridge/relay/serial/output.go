@@ -29,7 +29,8 @@ func openOutput(device string, o ContactOptions, open openFunc) (*Output, error)
 		return nil, err
 	}
 	if !filepath.IsAbs(device) {
-		return nil, fmt.Errorf("%w: line %s: device %q; write the path of a serial port, for example /dev/ttyS1", ErrOptions, o.Name, device)
+		return nil, fmt.Errorf("%w: line %s: device %q; write the path of a serial port, for example /dev/ttyS1",
+			ErrOptions, o.Name, device)
 	}
 	lock, err := relay.Lock("serial " + realPath(device))
 	if err != nil {

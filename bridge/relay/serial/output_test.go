@@ -35,7 +35,8 @@ func TestOutput(t *testing.T) {
 	for _, line := range []Line{RTS, DTR} {
 		for _, openOn := range []bool{true, false} {
 			p := &shown{now: lines{out: [2]bool{true, true}}} // as the kernel leaves them
-			o := ContactOptions{Name: "stage-door", Line: line, OpenOn: openOn, Sense: &Sense{Input: DSR, CurrentOn: true}}
+			o := ContactOptions{Name: "stage-door", Line: line, OpenOn: openOn,
+				Sense: &Sense{Input: DSR, CurrentOn: true}}
 			open := func(device string, hangUp bool) (port, lines, error) {
 				require.Equal(t, openOn, hangUp)
 				return p, p.now, nil

@@ -82,7 +82,8 @@ func TestPortsAreClosed(t *testing.T) {
 
 // TestRaised: either line that was on when the port was opened counts.
 func TestRaised(t *testing.T) {
-	for out, want := range map[[2]bool]bool{{false, false}: false, {true, false}: true, {false, true}: true, {true, true}: true} {
+	for out, want := range map[[2]bool]bool{{false, false}: false, {true, false}: true, {false, true}: true,
+		{true, true}: true} {
 		h, _ := newTestPort(ContactOptions{OpenOn: true}, &memoryPort{out: out})
 		require.NoError(t, h.connect(t.Context()))
 		require.Equal(t, want, (&Board{sharedPort: h}).Raised())
@@ -165,7 +166,8 @@ func TestBoardTakesItsPort(t *testing.T) {
 func TestAnOpeningThatHangsIsClosed(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		w := &weak{opening: make(chan struct{})}
-		b, err := NewBoard(Options{Name: "adapter", Device: "/dev/" + filepath.Base(relaytest.ProcessName(t.Name())), Timeout: time.Second, NoLock: true})
+		b, err := NewBoard(Options{Name: "adapter", Device: "/dev/" + filepath.Base(relaytest.ProcessName(t.Name())),
+			Timeout: time.Second, NoLock: true})
 		require.NoError(t, err)
 		b.open = func(string, bool) (port, lines, error) { return w, lines{}, nil }
 		c, err := b.Contact(ContactOptions{Name: "box-office", OpenOn: true})
@@ -176,7 +178,8 @@ func TestAnOpeningThatHangsIsClosed(t *testing.T) {
 		defer cancel()
 		result := make(chan relay.Result, 1) // read below
 		go func() {
-			result <- c.Interrupt(ctx, relay.Interruption{Seq: 1, Duration: 10 * time.Second, NotAfter: time.Now().Add(time.Second)})
+			result <- c.Interrupt(ctx, relay.Interruption{Seq: 1, Duration: 10 * time.Second,
+				NotAfter: time.Now().Add(time.Second)})
 		}()
 		<-time.After(200 * time.Millisecond)
 		close(w.opening)

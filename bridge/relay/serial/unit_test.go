@@ -19,12 +19,16 @@ func TestOptions(t *testing.T) {
 		contact ContactOptions
 		want    string
 	}{
-		{Options{}, ContactOptions{}, `controller c: device ""; write the path of a serial port, for example /dev/ttyS1`},
-		{Options{Device: "ttyS1"}, ContactOptions{}, `controller c: device "ttyS1"; write the path of a serial port, for example /dev/ttyS1`},
-		{Options{Device: "/dev/ttyX0", Timeout: time.Minute}, ContactOptions{}, "controller c: timeout 1m0s; allowed are 20ms to 10s"},
+		{Options{}, ContactOptions{},
+			`controller c: device ""; write the path of a serial port, for example /dev/ttyS1`},
+		{Options{Device: "ttyS1"}, ContactOptions{},
+			`controller c: device "ttyS1"; write the path of a serial port, for example /dev/ttyS1`},
+		{Options{Device: "/dev/ttyX0", Timeout: time.Minute}, ContactOptions{},
+			"controller c: timeout 1m0s; allowed are 20ms to 10s"},
 		{Options{Device: "/dev/ttyX0", Poll: 1}, ContactOptions{}, "controller c: poll 1ns; allowed is 10ms or more"},
 		{Options{Device: "/dev/ttyX0"}, ContactOptions{Line: 2}, "line box-office: output 2; allowed are RTS and DTR"},
-		{Options{Device: "/dev/ttyX0"}, ContactOptions{Sense: &Sense{Input: 4}}, "line box-office: input 4; allowed are CTS, DSR, DCD and RI"},
+		{Options{Device: "/dev/ttyX0"}, ContactOptions{Sense: &Sense{Input: 4}},
+			"line box-office: input 4; allowed are CTS, DSR, DCD and RI"},
 	} {
 		c.board.Name, c.contact.Name, c.board.NoLock = "c", "box-office", true
 		b, err := NewBoard(c.board)
@@ -57,11 +61,12 @@ func TestOneContact(t *testing.T) {
 // newTestPort returns a port of memory that counts how often it was opened.
 func newTestPort(o ContactOptions, m port) (*sharedPort, *int) {
 	opened := new(int)
-	return &sharedPort{device: "/dev/ttyX0", opt: o, timeout: 5 * time.Second, open: func(string, bool) (port, lines, error) {
-		*opened++
-		l, err := m.Get()
-		return m, l, err
-	}}, opened
+	return &sharedPort{device: "/dev/ttyX0", opt: o, timeout: 5 * time.Second,
+		open: func(string, bool) (port, lines, error) {
+			*opened++
+			l, err := m.Get()
+			return m, l, err
+		}}, opened
 }
 
 func pass() error { return nil }
@@ -156,8 +161,10 @@ func TestCallsThatHang(t *testing.T) {
 	case <-time.After(5 * time.Second):
 		t.Fatal("the connection in use is to end at once")
 	}
-	require.Eventually(t, func() bool { h.mu.Lock(); defer h.mu.Unlock(); return h.abandoned == 0 && h.stale }, 5*time.Second, time.Millisecond)
-	_, err := h.now().Do(t.Context(), controller.Request{Op: controller.Close}, func() error { t.Error("asked"); return nil })
+	require.Eventually(t, func() bool { h.mu.Lock(); defer h.mu.Unlock(); return h.abandoned == 0 && h.stale },
+		5*time.Second, time.Millisecond)
+	_, err := h.now().Do(t.Context(), controller.Request{Op: controller.Close},
+		func() error { t.Error("asked"); return nil })
 	require.ErrorIs(t, err, errStale)
 	require.NoError(t, h.connect(t.Context()))
 	require.False(t, h.now().mayStillOpen())

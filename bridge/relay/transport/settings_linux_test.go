@@ -55,7 +55,8 @@ func TestTLSSettings(t *testing.T) {
 	}
 	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
 	require.NoError(t, err)
-	der, err := x509.CreateCertificate(rand.Reader, &x509.Certificate{SerialNumber: big.NewInt(1)}, &x509.Certificate{SerialNumber: big.NewInt(1)}, &key.PublicKey, key)
+	der, err := x509.CreateCertificate(rand.Reader, &x509.Certificate{SerialNumber: big.NewInt(1)},
+		&x509.Certificate{SerialNumber: big.NewInt(1)}, &key.PublicKey, key)
 	require.NoError(t, err)
 	private, err := x509.MarshalPKCS8PrivateKey(key)
 	require.NoError(t, err)
@@ -70,7 +71,8 @@ func TestTLSSettings(t *testing.T) {
 	require.EqualValues(t, tls.VersionTLS12, c.MinVersion)
 	require.Nil(t, c.RootCAs)
 	require.Empty(t, c.Certificates)
-	c, err = transport.TLS{CA: certificate, Certificate: certificate, Key: secret, ServerName: "millrace.example"}.Config("relays.example")
+	c, err = transport.TLS{CA: certificate, Certificate: certificate, Key: secret,
+		ServerName: "millrace.example"}.Config("relays.example")
 	require.NoError(t, err)
 	require.Equal(t, "millrace.example", c.ServerName)
 	require.NotNil(t, c.RootCAs)
@@ -79,8 +81,9 @@ func TestTLSSettings(t *testing.T) {
 	for want, s := range map[string]transport.TLS{
 		"belong together": {Certificate: certificate}, "give both or none": {Key: secret}, "ca: ": {CA: none},
 		"has no certificate; it is to be a PEM file": {CA: empty},
-		"certificate and key: ":                      {Certificate: none, Key: secret}, "none.pem": {Certificate: certificate, Key: none},
-		"certificate and key: tls": {Certificate: certificate, Key: empty},
+		"certificate and key: ":                      {Certificate: none, Key: secret},
+		"none.pem":                                   {Certificate: certificate, Key: none},
+		"certificate and key: tls":                   {Certificate: certificate, Key: empty},
 	} {
 		_, err := s.Config("relays.example")
 		require.ErrorContains(t, err, want)

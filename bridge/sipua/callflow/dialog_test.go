@@ -45,7 +45,8 @@ func (p *peer) dialogOf(s step, m message) *dialog {
 	name := nameIn(s)
 	d := p.dialogs[name]
 	if d == nil {
-		d = &dialog{name: name, id: m.get("Call-ID"), ends: map[string]*end{}, local: bare(m.get("To")), remote: bare(m.get("From"))}
+		d = &dialog{name: name, id: m.get("Call-ID"), ends: map[string]*end{}, local: bare(m.get("To")),
+			remote: bare(m.get("From"))}
 		p.dialogs[name] = d
 	}
 	return d
@@ -111,7 +112,10 @@ func (p *peer) acknowledged(s step, d *dialog, m message) {
 
 // answered notes a response.
 func (p *peer) answered(s step, d *dialog, m message) {
-	i := slices.IndexFunc(d.asked, func(a *asked) bool { return a.req.branch() == m.branch() && a.req.method == m.method })
+	i := slices.IndexFunc(d.asked, func(a *asked) bool {
+		return a.req.branch() == m.branch() &&
+			a.req.method == m.method
+	})
 	if i < 0 {
 		p.s.fail(s, "a response to nothing:\n%s", m.text)
 	}
@@ -215,8 +219,10 @@ func (p *peer) request(s step, d *dialog, e *end, method string, number int, bra
 	for _, r := range e.routes {
 		fields = append(fields, "Route: "+r)
 	}
-	fields = append(fields, "From: "+d.local+";tag="+e.here, "To: "+d.remote+there, "Call-ID: "+d.id, fmt.Sprintf("CSeq: %d %s", number, method), "Max-Forwards: 70")
-	if slices.Contains([]string{"INVITE", "UPDATE", "REFER", "SUBSCRIBE", "NOTIFY"}, method) && !hasField(s.o.with, "Contact") {
+	fields = append(fields, "From: "+d.local+";tag="+e.here, "To: "+d.remote+there, "Call-ID: "+d.id,
+		fmt.Sprintf("CSeq: %d %s", number, method), "Max-Forwards: 70")
+	if slices.Contains([]string{"INVITE", "UPDATE", "REFER", "SUBSCRIBE", "NOTIFY"}, method) &&
+		!hasField(s.o.with, "Contact") {
 		fields = append(fields, "Contact: "+p.contact())
 	}
 	if s.o.credentials {
@@ -251,7 +257,8 @@ func (p *peer) acks(s step, d *dialog) {
 		p.s.fail(s, "no final response is there to acknowledge")
 	}
 	if a.final >= 300 {
-		fields := []string{"Via: " + a.req.get("Via"), "From: " + a.req.get("From"), "To: " + a.response.get("To"), "Call-ID: " + d.id,
+		fields := []string{"Via: " + a.req.get("Via"), "From: " + a.req.get("From"), "To: " + a.response.get("To"),
+			"Call-ID: " + d.id,
 			fmt.Sprintf("CSeq: %d ACK", a.req.seq), "Max-Forwards: 70"}
 		for _, r := range a.req.all("Route") {
 			fields = append(fields, "Route: "+r)
@@ -272,7 +279,8 @@ func (p *peer) cancels(s step, d *dialog) {
 		p.s.fail(s, "no INVITE is there to cancel")
 	}
 	r := a.req
-	fields := []string{"Via: " + r.get("Via"), "From: " + r.get("From"), "To: " + r.get("To"), "Call-ID: " + d.id, fmt.Sprintf("CSeq: %d CANCEL", r.seq), "Max-Forwards: 70"}
+	fields := []string{"Via: " + r.get("Via"), "From: " + r.get("From"), "To: " + r.get("To"), "Call-ID: " + d.id,
+		fmt.Sprintf("CSeq: %d CANCEL", r.seq), "Max-Forwards: 70"}
 	for _, h := range s.o.with {
 		fields = append(fields, p.s.fill(s, h))
 	}
@@ -333,7 +341,8 @@ func (p *peer) response(s step, d *dialog, a *asked, code int) message {
 		to += ";tag=" + p.tag(d, s.o.fork)
 	}
 	fields = append(fields, "From: "+a.req.get("From"), "To: "+to, "Call-ID: "+d.id, "CSeq: "+a.req.get("CSeq"))
-	if code > 100 && code < 300 && (a.req.method == "INVITE" || a.req.method == "UPDATE") && !hasField(s.o.with, "Contact") {
+	if code > 100 && code < 300 && (a.req.method == "INVITE" || a.req.method == "UPDATE") &&
+		!hasField(s.o.with, "Contact") {
 		fields = append(fields, "Contact: "+p.contact())
 	}
 	if s.o.challenge != "" {
@@ -349,7 +358,8 @@ func (p *peer) response(s step, d *dialog, a *asked, code int) message {
 }
 
 func phrase(code int) string {
-	if p := map[int]string{100: "Trying", 180: "Ringing", 183: "Session Progress", 200: "OK", 202: "Accepted", 486: "Busy Here", 487: "Request Terminated"}[code]; p != "" {
+	if p := map[int]string{100: "Trying", 180: "Ringing", 183: "Session Progress", 200: "OK", 202: "Accepted",
+		486: "Busy Here", 487: "Request Terminated"}[code]; p != "" {
 		return p
 	}
 	return "As Said"
@@ -375,7 +385,8 @@ func (p *peer) content(s step, d *dialog) (kind, body string) {
 	if direction == "moved" {
 		direction, ip, port = "sendrecv", p.moved, 4002
 	}
-	says := fmt.Sprintf("c=IN IP4 %s\r\nt=0 0\r\nm=audio %d RTP/AVP 0 101\r\na=rtpmap:0 PCMU/8000\r\na=rtpmap:101 telephone-event/8000\r\na=%s\r\n", ip, port, direction)
+	says := fmt.Sprintf("c=IN IP4 %s\r\nt=0 0\r\nm=audio %d RTP/AVP 0 101\r\na=rtpmap:0 PCMU/8000\r\na=rtpmap:101 telephone-event/8000\r\na=%s\r\n",
+		ip, port, direction)
 	if says != d.described {
 		d.version++
 		d.described = says

@@ -43,7 +43,8 @@ func (p *peer) credentials(s step, d *dialog, method, uri string) string {
 	if c["qop"] != "" {
 		c["qop"] = "auth"
 	}
-	v := fmt.Sprintf(`Digest username="%s", realm="%s", nonce="%s", uri="%s", response="%s"`, c["username"], c["realm"], c["nonce"], uri, digest(c, method, p.secret))
+	v := fmt.Sprintf(`Digest username="%s", realm="%s", nonce="%s", uri="%s", response="%s"`, c["username"], c["realm"],
+		c["nonce"], uri, digest(c, method, p.secret))
 	if c["qop"] != "" {
 		v += fmt.Sprintf(`, qop=auth, nc=%s, cnonce="%s"`, c["nc"], c["cnonce"])
 	}
@@ -66,7 +67,8 @@ func (p *peer) withCredentials(m message) string {
 		for _, h := range []string{"Authorization", "Proxy-Authorization"} {
 			for _, v := range m.all(h) {
 				c := params(v)
-				if c["realm"] == want["realm"] && c["nonce"] == want["nonce"] && c["username"] == serviceUser && c["response"] == digest(c, m.method, serviceSecret) {
+				if c["realm"] == want["realm"] && c["nonce"] == want["nonce"] && c["username"] == serviceUser &&
+					c["response"] == digest(c, m.method, serviceSecret) {
 					return ""
 				}
 			}

@@ -50,8 +50,10 @@ func newPeer(s *testBed, name, user, host, ip, moved string) *peer {
 		s.t.Fatal(err)
 	}
 	p := &peer{
-		s: s, name: name, user: user, host: host, ip: ip, moved: moved, conn: conn, at: conn.LocalAddr().(*net.UDPAddr).AddrPort(),
-		in: make(chan datagram, 1000), ended: make(chan struct{}), seen: map[string]bool{}, dialogs: map[string]*dialog{},
+		s: s, name: name, user: user, host: host, ip: ip, moved: moved, conn: conn,
+		at: conn.LocalAddr().(*net.UDPAddr).AddrPort(),
+		in: make(chan datagram, 1000), ended: make(chan struct{}), seen: map[string]bool{},
+		dialogs: map[string]*dialog{},
 	}
 	go func() {
 		defer close(p.ended)
@@ -90,7 +92,8 @@ func (p *peer) next(limit <-chan time.Time) (message, bool) {
 }
 
 func brief(m message) string {
-	return fmt.Sprintf("%s   [%s] branch=%s to-tag=%s %d bytes", m.first, m.get("CSeq"), m.branch(), find(tagIn, m.get("To")), len(m.body))
+	return fmt.Sprintf("%s   [%s] branch=%s to-tag=%s %d bytes", m.first, m.get("CSeq"), m.branch(),
+		find(tagIn, m.get("To")), len(m.body))
 }
 
 // gets waits for one message for each step, in any order.
@@ -188,13 +191,17 @@ func (p *peer) why(s step, m message) string {
 	}
 	for _, h := range o.with {
 		name, value, _ := strings.Cut(p.s.fill(s, h), ":")
-		if value = strings.TrimSpace(value); !slices.Contains(m.all(name), value) && (value != "" || len(m.all(name)) == 0) {
+		if value = strings.TrimSpace(value); !slices.Contains(m.all(name), value) &&
+			(value != "" || len(m.all(name)) == 0) {
 			return fmt.Sprintf("%s is %q, not %q", name, m.all(name), value)
 		}
 	}
 	for _, h := range o.like {
 		name, value, _ := strings.Cut(p.s.fill(s, h), ":")
-		if !slices.ContainsFunc(m.all(name), func(v string) bool { return strings.Contains(v, strings.TrimSpace(value)) }) {
+		if !slices.ContainsFunc(m.all(name), func(v string) bool {
+			return strings.Contains(v,
+				strings.TrimSpace(value))
+		}) {
 			return fmt.Sprintf("%s is %q, without %q", name, m.all(name), strings.TrimSpace(value))
 		}
 	}
@@ -260,7 +267,8 @@ func (p *peer) releases(s step) {
 func (p *peer) repeats(s step) {
 	for i := len(p.said) - 1; i >= 0; i-- {
 		m := p.said[i]
-		if m.is(s.what) && (s.o.to == "" || m.method == s.o.to) && (p.dialogs[nameIn(s)] == nil || p.dialogs[nameIn(s)].id == m.get("Call-ID")) {
+		if m.is(s.what) && (s.o.to == "" || m.method == s.o.to) &&
+			(p.dialogs[nameIn(s)] == nil || p.dialogs[nameIn(s)].id == m.get("Call-ID")) {
 			p.write(s, m)
 			return
 		}

@@ -175,7 +175,8 @@ func split(line string) (words []string, err error) {
 var (
 	parties = []string{"adapter", "service"}
 	verbs   = []string{"sends", "answers", "gets", "loses", "repeats", "releases"}
-	methods = []string{"INVITE", "ACK", "BYE", "CANCEL", "OPTIONS", "REGISTER", "PRACK", "UPDATE", "INFO", "MESSAGE", "REFER", "NOTIFY", "SUBSCRIBE"}
+	methods = []string{"INVITE", "ACK", "BYE", "CANCEL", "OPTIONS", "REGISTER", "PRACK", "UPDATE", "INFO", "MESSAGE",
+		"REFER", "NOTIFY", "SUBSCRIBE"}
 )
 
 func parseStep(words []string) (step, error) {
@@ -222,8 +223,10 @@ func parseStep(words []string) (step, error) {
 
 // parse reads the options.
 func (o *options) parse(words []string) error {
-	flags := map[string]*bool{"credentials": &o.credentials, "again": &o.again, "held": &o.held, "lost": &o.lost, "twice": &o.twice, "unanswered": &o.unanswered, "open": &o.open}
-	values := map[string]*string{"to": &o.to, "call": &o.call, "in": &o.in, "fork": &o.fork, "body": &o.body, "challenge": &o.challenge, "cseq": &o.cseq}
+	flags := map[string]*bool{"credentials": &o.credentials, "again": &o.again, "held": &o.held, "lost": &o.lost,
+		"twice": &o.twice, "unanswered": &o.unanswered, "open": &o.open}
+	values := map[string]*string{"to": &o.to, "call": &o.call, "in": &o.in, "fork": &o.fork, "body": &o.body,
+		"challenge": &o.challenge, "cseq": &o.cseq}
 	lists := map[string]*[]string{"with": &o.with, "like": &o.like, "without": &o.without}
 	for len(words) > 0 {
 		w := words[0]
@@ -234,7 +237,8 @@ func (o *options) parse(words []string) error {
 		}
 		if w == "sdp" {
 			o.sdp = true
-			if len(words) > 0 && slices.Contains([]string{"sendrecv", "sendonly", "recvonly", "inactive", "moved"}, words[0]) {
+			if len(words) > 0 && slices.Contains([]string{"sendrecv", "sendonly", "recvonly", "inactive", "moved"},
+				words[0]) {
 				o.direction, words = words[0], words[1:]
 			}
 			continue

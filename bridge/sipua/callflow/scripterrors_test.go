@@ -32,7 +32,8 @@ func TestScriptErrors(t *testing.T) {
 		"flow f\nline breaks":                                  "is neither adapter",
 		"part a\nadapter sends BYE\npart a\nadapter sends BYE": "x.flow:3: part needs a name of its own",
 	} {
-		if _, faults := parse("x.flow", text, map[string][]step{}); !strings.Contains(strings.Join(faults, "\n"), want) {
+		if _, faults := parse("x.flow", text, map[string][]step{}); !strings.Contains(strings.Join(faults, "\n"),
+			want) {
 			t.Errorf("%q: want %q, got %q", text, want, faults)
 		}
 	}
@@ -101,7 +102,8 @@ loop opens
 		{"adapter gets INVITE sdp", "adapter gets INVITE sdp call 5550199", "does not call"},
 		{"adapter gets INVITE sdp", "adapter gets INVITE sdp credentials", "no right answer"},
 		{"service sends ACK\n", "", "did not acknowledge"},
-		{"adapter answers 200 to BYE\nline sees adapter-leg-cleared call=1 answer=confirmed\nloop opens\n", "", "gave no final response"},
+		{"adapter answers 200 to BYE\nline sees adapter-leg-cleared call=1 answer=confirmed\nloop opens\n", "",
+			"gave no final response"},
 		{"line sees call-answered call=1\n", "", "the line saw"},
 		{"line sees call-answered call=1\n", "line sees call-ringing call=1\n", "the line saw"},
 		{"loop opens\n", "", "opened 1 times, the flow says 0"},

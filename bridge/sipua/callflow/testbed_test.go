@@ -68,7 +68,8 @@ type testBed struct {
 }
 
 func newTestBed(t tester, f *flow, relayer *media.Relay) *testBed {
-	s := &testBed{t: t, f: f, contact: relaytest.NewFake(relay.KindOneshot), started: time.Now(), timeout: defaultTimeout, changed: make(chan struct{}, 1)} // 1: a wish to look again
+	s := &testBed{t: t, f: f, contact: relaytest.NewFake(relay.KindOneshot), started: time.Now(),
+		timeout: defaultTimeout, changed: make(chan struct{}, 1)} // 1: a wish to look again
 	s.adapter = newPeer(s, "adapter", adapterUser, "adapter.near-side.example:5062", "192.0.2.21", "192.0.2.22")
 	s.service = newPeer(s, "service", number, "gateway.far-side.example:5064", "192.0.2.41", "192.0.2.42")
 	s.adapter.secret, s.service.secret = adapterSecret, serviceSecret
@@ -81,8 +82,9 @@ func newTestBed(t tester, f *flow, relayer *media.Relay) *testBed {
 		AdapterUser:   adapterUser, AdapterSecret: adapterSecret,
 		AdapterFixed:  &sip.Uri{Scheme: "sip", User: adapterUser, Host: "127.0.0.1", Port: int(s.adapter.at.Port())},
 		ServiceSocket: sipua.Socket{Listen: netip.AddrPortFrom(local, 0), UDP: true},
-		Registrar:     sip.Uri{Scheme: "sip", Host: "127.0.0.1", Port: int(s.service.at.Port())}, ServiceProxy: s.service.at.String(),
-		ServiceUser: serviceUser, ServiceAuth: serviceUser, ServiceSecret: serviceSecret, Relay: true,
+		Registrar:     sip.Uri{Scheme: "sip", Host: "127.0.0.1", Port: int(s.service.at.Port())},
+		ServiceProxy:  s.service.at.String(),
+		ServiceUser:   serviceUser, ServiceAuth: serviceUser, ServiceSecret: serviceSecret, Relay: true,
 	}
 	for _, set := range f.settings {
 		if err := setting(&o, set.what); err != nil {
@@ -95,12 +97,15 @@ func newTestBed(t tester, f *flow, relayer *media.Relay) *testBed {
 		t.Fatal(err)
 	}
 	p := supervision.DefaultPolicy()
-	p.Interval, p.MaxInterval, p.GuardTime, p.OnHookRecognition = 10*time.Millisecond, 300*time.Millisecond, 5*time.Millisecond, 10*time.Millisecond
+	p.Interval, p.MaxInterval, p.GuardTime, p.OnHookRecognition = 10*time.Millisecond, 300*time.Millisecond,
+		5*time.Millisecond, 10*time.Millisecond
 	p.Watch, p.Listening = 0, 0
 	p.Lead = 1650 * time.Millisecond // the longest: beside other work, the adapter's answer may be read late
-	s.line = bridge.NewLine(bridge.LineOptions{Name: "box-office", Policy: p, Contact: s.contact, Epoch: s.started, Logger: zap.New(core), Record: s.record})
+	s.line = bridge.NewLine(bridge.LineOptions{Name: "box-office", Policy: p, Contact: s.contact, Epoch: s.started,
+		Logger: zap.New(core), Record: s.record})
 	o.Events = s.line
-	s.agent, err = sipua.Start(sipua.Options{Lines: []sipua.LineOptions{o}, Realm: "millrace.example", Numbers: numbers, Media: relayer, Logger: zap.New(core)})
+	s.agent, err = sipua.Start(sipua.Options{Lines: []sipua.LineOptions{o}, Realm: "millrace.example", Numbers: numbers,
+		Media: relayer, Logger: zap.New(core)})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -185,7 +190,10 @@ func (s *testBed) sees(st step) {
 // interrupted waits until the contact was asked to open once more.
 func (s *testBed) interrupted(st step) {
 	s.opens++
-	s.until(func() bool { return s.openings() >= s.opens }, func() { s.fail(st, "the loop was opened %d times", s.openings()) })
+	s.until(func() bool { return s.openings() >= s.opens }, func() {
+		s.fail(st, "the loop was opened %d times",
+			s.openings())
+	})
 	s.note("loop     opened")
 }
 
@@ -214,7 +222,8 @@ func (s *testBed) until(is func() bool, otherwise func()) {
 }
 
 func (s *testBed) note(format string, a ...any) {
-	s.notes = append(s.notes, fmt.Sprintf("%7.1f ms  ", float64(time.Since(s.started).Microseconds())/1000)+fmt.Sprintf(format, a...))
+	s.notes = append(s.notes,
+		fmt.Sprintf("%7.1f ms  ", float64(time.Since(s.started).Microseconds())/1000)+fmt.Sprintf(format, a...))
 }
 
 // fail ends the flow.
@@ -292,7 +301,8 @@ func (s *testBed) play() {
 		case st.party == "line" && st.verb == "sees":
 			s.sees(st)
 		case st.party == "line" && st.verb == "registers":
-			s.until(func() bool { return s.agent.Line("box-office").Status().Service.Registered }, func() { s.fail(st, "it does not") })
+			s.until(func() bool { return s.agent.Line("box-office").Status().Service.Registered },
+				func() { s.fail(st, "it does not") })
 		case st.party == "line":
 			s.close()
 		case st.party == "loop":

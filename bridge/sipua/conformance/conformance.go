@@ -19,7 +19,8 @@ type Trace struct {
 
 // Faults names each rule that a received message breaks. Repeats, byte by byte, are judged once.
 func (t Trace) Faults() []string {
-	c := &checker{own: t.Own, seen: map[string]bool{}, branches: map[string]*transaction{}, partyRequests: map[string]*transaction{}, calls: map[string]*callState{}}
+	c := &checker{own: t.Own, seen: map[string]bool{}, branches: map[string]*transaction{},
+		partyRequests: map[string]*transaction{}, calls: map[string]*callState{}}
 	for _, raw := range t.Messages {
 		if c.seen[raw.Text] {
 			continue
@@ -124,7 +125,8 @@ func (c *checker) callsOf(m message) *callState {
 	id := m.get("call-id")
 	k := c.calls[id]
 	if k == nil {
-		k = &callState{seqs: map[string]int{}, forks: map[string]bool{}, dialogs: map[string]*dialog{}, invites: map[int]*transaction{}}
+		k = &callState{seqs: map[string]int{}, forks: map[string]bool{}, dialogs: map[string]*dialog{},
+			invites: map[int]*transaction{}}
 		c.calls[id] = k
 	}
 	return k
@@ -132,8 +134,10 @@ func (c *checker) callsOf(m message) *callState {
 
 // several may stand in more than one line (RFC 3261 section 7.3.1: lists, and the four of digest authentication).
 var several = []string{
-	"via", "route", "record-route", "warning", "diversion", "history-info", "p-asserted-identity", "www-authenticate", "proxy-authenticate",
-	"authorization", "proxy-authorization", "alert-info", "call-info", "error-info", "reason", "contact", "allow", "supported", "require",
+	"via", "route", "record-route", "warning", "diversion", "history-info", "p-asserted-identity", "www-authenticate",
+	"proxy-authenticate",
+	"authorization", "proxy-authorization", "alert-info", "call-info", "error-info", "reason", "contact", "allow",
+	"supported", "require",
 }
 
 // everyMessage: what every message carries.

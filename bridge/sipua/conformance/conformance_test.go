@@ -13,7 +13,8 @@ func msg(sent bool, lines ...string) Message {
 	if last := lines[len(lines)-1]; strings.HasPrefix(last, "v=0") {
 		body, lines = last, append(lines[:len(lines)-1:len(lines)-1], "Content-Type: application/sdp")
 	}
-	return Message{Sent: sent, Text: strings.Join(append(lines, "Content-Length: "+itoa(len(body))), "\r\n") + "\r\n\r\n" + body}
+	return Message{Sent: sent, Text: strings.Join(append(lines, "Content-Length: "+itoa(len(body))), "\r\n") +
+		"\r\n\r\n" + body}
 }
 
 func itoa(n int) string {
@@ -39,11 +40,16 @@ const (
 // calling is a sound call of the judged one: INVITE, 180, 200, ACK, BYE.
 func calling() []Message {
 	return []Message{
-		msg(false, "INVITE sip:desk@far.test SIP/2.0", ourVia, ourFrom, hisTo, "Call-ID: one", "CSeq: 5 INVITE", "Max-Forwards: 70", ourName, allowed, offer),
-		msg(true, "SIP/2.0 180 Ringing", ourVia, ourFrom, hisTo+";tag=his", "Call-ID: one", "CSeq: 5 INVITE", "Contact: <sip:desk@10.far.test>", "Record-Route: <sip:b.test;lr>", "Record-Route: <sip:a.test;lr>"),
-		msg(true, "SIP/2.0 200 OK", ourVia, ourFrom, hisTo+";tag=his", "Call-ID: one", "CSeq: 5 INVITE", "Contact: <sip:desk@10.far.test>", "Record-Route: <sip:b.test;lr>, <sip:a.test;lr>", offer),
-		msg(false, "ACK sip:desk@10.far.test SIP/2.0", ourVia2, "Route: <sip:a.test;lr>", "Route: <sip:b.test;lr>", ourFrom, hisTo+";tag=his", "Call-ID: one", "CSeq: 5 ACK", "Max-Forwards: 70"),
-		msg(false, "BYE sip:desk@10.far.test SIP/2.0", ourVia3, "Route: <sip:a.test;lr>", "Route: <sip:b.test;lr>", ourFrom, hisTo+";tag=his", "Call-ID: one", "CSeq: 6 BYE", "Max-Forwards: 70"),
+		msg(false, "INVITE sip:desk@far.test SIP/2.0", ourVia, ourFrom, hisTo, "Call-ID: one", "CSeq: 5 INVITE",
+			"Max-Forwards: 70", ourName, allowed, offer),
+		msg(true, "SIP/2.0 180 Ringing", ourVia, ourFrom, hisTo+";tag=his", "Call-ID: one", "CSeq: 5 INVITE",
+			"Contact: <sip:desk@10.far.test>", "Record-Route: <sip:b.test;lr>", "Record-Route: <sip:a.test;lr>"),
+		msg(true, "SIP/2.0 200 OK", ourVia, ourFrom, hisTo+";tag=his", "Call-ID: one", "CSeq: 5 INVITE",
+			"Contact: <sip:desk@10.far.test>", "Record-Route: <sip:b.test;lr>, <sip:a.test;lr>", offer),
+		msg(false, "ACK sip:desk@10.far.test SIP/2.0", ourVia2, "Route: <sip:a.test;lr>", "Route: <sip:b.test;lr>",
+			ourFrom, hisTo+";tag=his", "Call-ID: one", "CSeq: 5 ACK", "Max-Forwards: 70"),
+		msg(false, "BYE sip:desk@10.far.test SIP/2.0", ourVia3, "Route: <sip:a.test;lr>", "Route: <sip:b.test;lr>",
+			ourFrom, hisTo+";tag=his", "Call-ID: one", "CSeq: 6 BYE", "Max-Forwards: 70"),
 		msg(true, "SIP/2.0 200 OK", ourVia3, ourFrom, hisTo+";tag=his", "Call-ID: one", "CSeq: 6 BYE"),
 	}
 }
@@ -52,10 +58,13 @@ func calling() []Message {
 func cancelled() []Message {
 	c := calling()
 	return []Message{c[0], c[1],
-		msg(false, "CANCEL sip:desk@far.test SIP/2.0", ourVia, ourFrom, hisTo, "Call-ID: one", "CSeq: 5 CANCEL", "Max-Forwards: 70"),
+		msg(false, "CANCEL sip:desk@far.test SIP/2.0", ourVia, ourFrom, hisTo, "Call-ID: one", "CSeq: 5 CANCEL",
+			"Max-Forwards: 70"),
 		msg(true, "SIP/2.0 200 OK", ourVia, ourFrom, hisTo+";tag=his", "Call-ID: one", "CSeq: 5 CANCEL"),
-		msg(true, "SIP/2.0 487 Request Terminated", ourVia, ourFrom, hisTo+";tag=his", "Call-ID: one", "CSeq: 5 INVITE"),
-		msg(false, "ACK sip:desk@far.test SIP/2.0", ourVia, ourFrom, hisTo+";tag=his", "Call-ID: one", "CSeq: 5 ACK", "Max-Forwards: 70"),
+		msg(true, "SIP/2.0 487 Request Terminated", ourVia, ourFrom, hisTo+";tag=his", "Call-ID: one",
+			"CSeq: 5 INVITE"),
+		msg(false, "ACK sip:desk@far.test SIP/2.0", ourVia, ourFrom, hisTo+";tag=his", "Call-ID: one", "CSeq: 5 ACK",
+			"Max-Forwards: 70"),
 	}
 }
 
@@ -63,15 +72,24 @@ func cancelled() []Message {
 func called() []Message {
 	const from, to = "From: <sip:desk@far.test>;tag=his", "To: <sip:line@house.test>"
 	return []Message{
-		msg(true, "INVITE sip:line@house.test SIP/2.0", hisVia, "Record-Route: <sip:a.test;lr>", from, to, "Call-ID: two", "CSeq: 1 INVITE", "Max-Forwards: 70", "Contact: <sip:desk@10.far.test>", "Supported: 100rel", offer),
+		msg(true, "INVITE sip:line@house.test SIP/2.0", hisVia, "Record-Route: <sip:a.test;lr>", from, to,
+			"Call-ID: two", "CSeq: 1 INVITE", "Max-Forwards: 70", "Contact: <sip:desk@10.far.test>",
+			"Supported: 100rel", offer),
 		msg(false, "SIP/2.0 100 Trying", hisVia, from, to, "Call-ID: two", "CSeq: 1 INVITE"),
-		msg(false, "SIP/2.0 180 Ringing", hisVia+";received=127.0.0.1", "Record-Route: <sip:a.test;lr>", from, to+";tag=ours", "Call-ID: two", "CSeq: 1 INVITE", ourName, "Require: 100rel", "RSeq: 9"),
-		msg(true, "PRACK sip:line@"+own+" SIP/2.0", hisVia2, from, to+";tag=ours", "Call-ID: two", "CSeq: 2 PRACK", "Max-Forwards: 70", "RAck: 9 1 INVITE"),
+		msg(false, "SIP/2.0 180 Ringing", hisVia+";received=127.0.0.1", "Record-Route: <sip:a.test;lr>", from,
+			to+";tag=ours", "Call-ID: two", "CSeq: 1 INVITE", ourName, "Require: 100rel", "RSeq: 9"),
+		msg(true, "PRACK sip:line@"+own+" SIP/2.0", hisVia2, from, to+";tag=ours", "Call-ID: two", "CSeq: 2 PRACK",
+			"Max-Forwards: 70", "RAck: 9 1 INVITE"),
 		msg(false, "SIP/2.0 200 OK", hisVia2, from, to+";tag=ours", "Call-ID: two", "CSeq: 2 PRACK"),
-		msg(false, "SIP/2.0 200 OK", hisVia, "Record-Route: <sip:a.test;lr>", from, to+";tag=ours", "Call-ID: two", "CSeq: 1 INVITE", ourName, allowed, offer),
-		msg(true, "ACK sip:line@"+own+" SIP/2.0", hisVia2+"a", from, to+";tag=ours", "Call-ID: two", "CSeq: 1 ACK", "Max-Forwards: 70"),
-		msg(false, "BYE sip:desk@10.far.test SIP/2.0", ourVia3, "Route: <sip:a.test;lr>", "From: <sip:line@house.test>;tag=ours", "To: <sip:desk@far.test>;tag=his", "Call-ID: two", "CSeq: 1 BYE", "Max-Forwards: 70"),
-		msg(true, "SIP/2.0 200 OK", ourVia3, "From: <sip:line@house.test>;tag=ours", "To: <sip:desk@far.test>;tag=his", "Call-ID: two", "CSeq: 1 BYE"),
+		msg(false, "SIP/2.0 200 OK", hisVia, "Record-Route: <sip:a.test;lr>", from, to+";tag=ours", "Call-ID: two",
+			"CSeq: 1 INVITE", ourName, allowed, offer),
+		msg(true, "ACK sip:line@"+own+" SIP/2.0", hisVia2+"a", from, to+";tag=ours", "Call-ID: two", "CSeq: 1 ACK",
+			"Max-Forwards: 70"),
+		msg(false, "BYE sip:desk@10.far.test SIP/2.0", ourVia3, "Route: <sip:a.test;lr>",
+			"From: <sip:line@house.test>;tag=ours", "To: <sip:desk@far.test>;tag=his", "Call-ID: two", "CSeq: 1 BYE",
+			"Max-Forwards: 70"),
+		msg(true, "SIP/2.0 200 OK", ourVia3, "From: <sip:line@house.test>;tag=ours", "To: <sip:desk@far.test>;tag=his",
+			"Call-ID: two", "CSeq: 1 BYE"),
 	}
 }
 
@@ -79,7 +97,8 @@ func called() []Message {
 func TestRules(t *testing.T) {
 	sound := map[string]func() []Message{"calling": calling, "cancelled": cancelled, "called": called}
 	for name, trace := range sound {
-		if faults := (Trace{Messages: append(trace(), trace()...), Own: own, Foreign: []string{"10.0.0.9"}}).Faults(); len(faults) > 0 {
+		if faults := (Trace{Messages: append(trace(), trace()...), Own: own,
+			Foreign: []string{"10.0.0.9"}}).Faults(); len(faults) > 0 {
 			t.Fatalf("%s: %q", name, faults)
 		}
 	}
@@ -165,11 +184,14 @@ func TestChangedOrder(t *testing.T) {
 	for i := range strict {
 		strict[i].Text = strings.ReplaceAll(strict[i].Text, ";lr", "")
 	}
-	changed := Message{Text: strings.Replace(strings.Replace(ok.Text, "m=audio 20000", "m=audio 20002", 1), "z9hG4bK-his-1", "z9hG4bK-his-5", 1)}
-	again := Message{Sent: true, Text: strings.NewReplacer("z9hG4bK-his-1", "z9hG4bK-his-5", "CSeq: 1", "CSeq: 3", "house.test>", "house.test>;tag=ours").Replace(c[0].Text)}
+	changed := Message{Text: strings.Replace(strings.Replace(ok.Text, "m=audio 20000", "m=audio 20002", 1),
+		"z9hG4bK-his-1", "z9hG4bK-his-5", 1)}
+	again := Message{Sent: true, Text: strings.NewReplacer("z9hG4bK-his-1", "z9hG4bK-his-5", "CSeq: 1", "CSeq: 3",
+		"house.test>", "house.test>;tag=ours").Replace(c[0].Text)}
 	changed.Text = strings.Replace(changed.Text, "CSeq: 1", "CSeq: 3", 1)
 	other := calling()
-	other[4].Text = strings.NewReplacer("-ours-3", "-ours-8", "BYE", "INFO", "CSeq: 6", "CSeq: 7").Replace(other[4].Text)
+	other[4].Text = strings.NewReplacer("-ours-3", "-ours-8", "BYE", "INFO", "CSeq: 6",
+		"CSeq: 7").Replace(other[4].Text)
 	for says, trace := range map[string][]Message{
 		"before a final":        {a[0], a[3]},
 		"before the ACK":        {c[0], c[5], c[7]},
@@ -180,14 +202,15 @@ func TestChangedOrder(t *testing.T) {
 		"strict route":          strict,
 		"does not support":      {{Sent: true, Text: strings.Replace(c[0].Text, "Supported", "X", 1)}, c[2]},
 		"with version 1":        append(called()[:7], again, changed),
-		"no session desc":       {{Sent: true, Text: strings.Replace(c[0].Text, "m=audio", "m=audio", 1)}, msg(false, strings.Split(strings.Split(ok.Text, "\r\nContent-Type")[0], "\r\n")...)},
-		"no www-auth":           {c[0], {Text: strings.Replace(refused.Text, "486 Busy Here", "401 Unauthorized", 1)}},
-		"no proxy-auth":         {c[0], {Text: strings.Replace(refused.Text, "486 Busy Here", "407 Proxy", 1)}},
-		"no allow":              {c[0], {Text: strings.Replace(refused.Text, "486 Busy Here", "405 No", 1)}},
-		"no unsupported":        {c[0], {Text: strings.Replace(refused.Text, "486 Busy Here", "420 No", 1)}},
-		"no accept":             {c[0], {Text: strings.Replace(refused.Text, "486 Busy Here", "415 No", 1)}},
-		"no min-se":             {c[0], {Text: strings.Replace(refused.Text, "486 Busy Here", "422 No", 1)}},
-		"no min-expires":        {c[0], {Text: strings.Replace(refused.Text, "486 Busy Here", "423 No", 1)}},
+		"no session desc": {{Sent: true, Text: strings.Replace(c[0].Text, "m=audio", "m=audio", 1)},
+			msg(false, strings.Split(strings.Split(ok.Text, "\r\nContent-Type")[0], "\r\n")...)},
+		"no www-auth":    {c[0], {Text: strings.Replace(refused.Text, "486 Busy Here", "401 Unauthorized", 1)}},
+		"no proxy-auth":  {c[0], {Text: strings.Replace(refused.Text, "486 Busy Here", "407 Proxy", 1)}},
+		"no allow":       {c[0], {Text: strings.Replace(refused.Text, "486 Busy Here", "405 No", 1)}},
+		"no unsupported": {c[0], {Text: strings.Replace(refused.Text, "486 Busy Here", "420 No", 1)}},
+		"no accept":      {c[0], {Text: strings.Replace(refused.Text, "486 Busy Here", "415 No", 1)}},
+		"no min-se":      {c[0], {Text: strings.Replace(refused.Text, "486 Busy Here", "422 No", 1)}},
+		"no min-expires": {c[0], {Text: strings.Replace(refused.Text, "486 Busy Here", "423 No", 1)}},
 	} {
 		faults := (Trace{Messages: trace, Own: own}).Faults()
 		if !strings.Contains(strings.Join(faults, "\n"), says) {
@@ -198,7 +221,9 @@ func TestChangedOrder(t *testing.T) {
 
 // TestSharedIdentifiers: what one leg has for itself shows on the other.
 func TestSharedIdentifiers(t *testing.T) {
-	a, b := Trace{Messages: calling()}, Trace{Messages: []Message{msg(false, "OPTIONS sip:x@y.test SIP/2.0", "Via: SIP/2.0/UDP a;branch=z9hG4bK-elsewhere", "Call-ID: elsewhere", "From: <sip:a@b>;tag=elsewhere-from", "To: <sip:a@b>")}}
+	a, b := Trace{Messages: calling()}, Trace{Messages: []Message{msg(false, "OPTIONS sip:x@y.test SIP/2.0",
+		"Via: SIP/2.0/UDP a;branch=z9hG4bK-elsewhere", "Call-ID: elsewhere", "From: <sip:a@b>;tag=elsewhere-from",
+		"To: <sip:a@b>")}}
 	if faults := SharedIdentifiers(a, b); len(faults) > 0 {
 		t.Errorf("%q", faults)
 	}

@@ -45,7 +45,8 @@ func group(r *regexp.Regexp, s string) string {
 
 // long are the names behind the compact forms (RFC 3261 section 7.3.3, and the registry's later ones).
 var long = map[string]string{
-	"i": "call-id", "m": "contact", "e": "content-encoding", "l": "content-length", "c": "content-type", "f": "from", "s": "subject",
+	"i": "call-id", "m": "contact", "e": "content-encoding", "l": "content-length", "c": "content-type", "f": "from",
+	"s": "subject",
 	"k": "supported", "t": "to", "v": "via", "o": "event", "r": "refer-to", "x": "session-expires",
 }
 

@@ -102,7 +102,8 @@ func (c *checker) inDialog(m message, k *callState) {
 	if m.method == "BYE" {
 		d.over = true
 		for _, t := range c.partyRequests {
-			if t.req.method == "INVITE" && t.req.toTag() == "" && t.req.get("call-id") == m.get("call-id") && t.final.code/100 == 2 && !t.acked {
+			if t.req.method == "INVITE" && t.req.toTag() == "" && t.req.get("call-id") == m.get("call-id") &&
+				t.final.code/100 == 2 && !t.acked {
 				c.fault(m, "before the ACK of our 2xx (section 15)")
 			}
 		}
@@ -250,7 +251,8 @@ func (c *checker) partyResponse(m message) {
 	switch d := k.dialogs[m.toTag()]; {
 	case m.method == "INVITE" && d == nil:
 		k.forks[m.toTag()] = true
-		k.dialogs[m.toTag()] = &dialog{targets: []string{uriOf(m.get("contact"))}, routes: reversed(m.routes("record-route"))}
+		k.dialogs[m.toTag()] = &dialog{targets: []string{uriOf(m.get("contact"))},
+			routes: reversed(m.routes("record-route"))}
 	case d != nil && (m.method == "INVITE" || m.method == "UPDATE") && m.has("contact"):
 		d.targets = append(d.targets, uriOf(m.get("contact")))
 		if t.req.toTag() == "" && m.code >= 200 { // the 2xx computes the route set anew (section 13.2.2.4)

@@ -47,7 +47,8 @@ func (c *checker) response(m message) {
 			}
 		}
 		if t.req.toTag() == "" && !slices.Equal(m.routes("record-route"), t.req.routes("record-route")) {
-			c.fault(m, "Record-Route %q, the request's is %q (section 12.1.1)", m.routes("record-route"), t.req.routes("record-route"))
+			c.fault(m, "Record-Route %q, the request's is %q (section 12.1.1)", m.routes("record-route"),
+				t.req.routes("record-route"))
 		}
 	}
 }
@@ -158,7 +159,8 @@ func (c *checker) final(m message, t *transaction) {
 	case m.code == 500 && m.method == "INVITE" && t.req.toTag() != "":
 		c.retry(m)
 	case m.code/100 != 2:
-	case m.method == "REGISTER" && t.req.has("contact") && !strings.HasPrefix(t.req.get("expires"), "0") && !strings.Contains(t.req.get("contact"), "expires=0"):
+	case m.method == "REGISTER" && t.req.has("contact") && !strings.HasPrefix(t.req.get("expires"), "0") &&
+		!strings.Contains(t.req.get("contact"), "expires=0"):
 		need("contact", "10.3")
 	case m.method == "OPTIONS":
 		need("allow", "11.2")

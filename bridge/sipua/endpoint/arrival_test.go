@@ -39,28 +39,40 @@ func TestArrivals(t *testing.T) {
 		stream bool
 		age    time.Duration
 	}{
-		"at once":           {},
-		"idle for a day":    {before: func(f *fakeClock, a *arrivals) { f.ticking(a, 24*time.Hour) }},
-		"stood still":       {after: func(f *fakeClock, _ *arrivals) { f.pass(5 * time.Second) }, age: 5 * time.Second},
-		"busy":              {after: func(f *fakeClock, _ *arrivals) { f.pass(600 * time.Millisecond) }, age: 600 * time.Millisecond},
+		"at once":        {},
+		"idle for a day": {before: func(f *fakeClock, a *arrivals) { f.ticking(a, 24*time.Hour) }},
+		"stood still":    {after: func(f *fakeClock, _ *arrivals) { f.pass(5 * time.Second) }, age: 5 * time.Second},
+		"busy": {after: func(f *fakeClock, _ *arrivals) { f.pass(600 * time.Millisecond) },
+			age: 600 * time.Millisecond},
 		"slept for a night": {after: func(f *fakeClock, _ *arrivals) { f.pass(9 * time.Hour) }, age: 9 * time.Hour},
 		"the clock was set an hour back before it came": {before: func(f *fakeClock, a *arrivals) {
 			f.wall -= time.Hour
 			f.ticking(a, time.Second)
 		}},
-		"the clock was set 2 s ahead after it came": {after: func(f *fakeClock, _ *arrivals) { f.wall += 2 * time.Second }},
-		"the clock was set 2 s back after it came":  {after: func(f *fakeClock, _ *arrivals) { f.wall -= 2 * time.Second }},
+		"the clock was set 2 s ahead after it came": {after: func(f *fakeClock,
+			_ *arrivals) {
+			f.wall += 2 * time.Second
+		}},
+		"the clock was set 2 s back after it came": {after: func(f *fakeClock,
+			_ *arrivals) {
+			f.wall -= 2 * time.Second
+		}},
 		"the clock was set while it stood still": {
-			after: func(f *fakeClock, _ *arrivals) { f.pass(5 * time.Second); f.wall -= 3 * time.Second }, age: 5 * time.Second},
+			after: func(f *fakeClock, _ *arrivals) { f.pass(5 * time.Second); f.wall -= 3 * time.Second },
+			age:   5 * time.Second},
 		"the clock runs 400 ppm slow": {before: func(f *fakeClock, a *arrivals) {
 			for range 3600 {
 				f.ticking(a, time.Second)
 				f.wall -= 400 * time.Microsecond
 			}
 		}, after: func(f *fakeClock, _ *arrivals) { f.pass(3 * time.Second) }, age: 3 * time.Second},
-		"a stream at once":     {stream: true},
-		"a stream while busy":  {stream: true, after: func(f *fakeClock, _ *arrivals) { f.pass(600 * time.Millisecond) }},
-		"a stream stood still": {stream: true, after: func(f *fakeClock, _ *arrivals) { f.pass(5 * time.Second) }, age: 5 * time.Second},
+		"a stream at once": {stream: true},
+		"a stream while busy": {stream: true, after: func(f *fakeClock,
+			_ *arrivals) {
+			f.pass(600 * time.Millisecond)
+		}},
+		"a stream stood still": {stream: true, after: func(f *fakeClock, _ *arrivals) { f.pass(5 * time.Second) },
+			age: 5 * time.Second},
 		"a stream after a standstill": {stream: true, before: func(f *fakeClock, a *arrivals) {
 			f.pass(5 * time.Second)
 			a.now()
@@ -135,8 +147,10 @@ func TestArrivalsAtTheirEdges(t *testing.T) {
 	f.pass(time.Millisecond)
 	require.Equal(t, Arrival(f.boot-time.Millisecond), a.arrivalOf(began, stamp))
 	require.False(t, a.resumed().IsZero())
-	require.Equal(t, Arrival(f.boot), a.arrivalOf(began, stamp+time.Millisecond+clockPairSlack), "what is off by so much came now")
-	require.Equal(t, began, a.arrivalOf(began, stamp+time.Millisecond+clockPairSlack+1), "and what is off by more has no stamp")
+	require.Equal(t, Arrival(f.boot), a.arrivalOf(began, stamp+time.Millisecond+clockPairSlack),
+		"what is off by so much came now")
+	require.Equal(t, began, a.arrivalOf(began, stamp+time.Millisecond+clockPairSlack+1),
+		"and what is off by more has no stamp")
 }
 
 // The clocks are looked at four times a second, until the end.

@@ -55,9 +55,13 @@ func TestCancelMatching(t *testing.T) {
 				r.Reply(487, "Request Terminated")
 			}}
 			change := func(o *Options) {
-				o.SameSide = func(invite, cancel netip.Addr) bool { return invite == ours.Addr() && cancel == second.Addr() }
+				o.SameSide = func(invite, cancel netip.Addr) bool {
+					return invite == ours.Addr() &&
+						cancel == second.Addr()
+				}
 			}
-			bubble(t, h, change, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+			bubble(t, h, change, func(t *testing.T, e *Endpoint, n *endpointtest.Network,
+				sent func() []endpointtest.Packet) {
 				first := []endpointtest.Packet{{From: ours, Data: invite}, {From: c.at, Data: c.cancel}}
 				if early {
 					first[0], first[1] = first[1], first[0]
@@ -103,7 +107,8 @@ func TestEarlyCancels(t *testing.T) {
 		require.Len(t, got, 2)
 		require.Equal(t, []string{"cancelled"}, l.all())
 		for _, p := range got {
-			require.Equal(t, p.To.Addr() == source(1).Addr(), strings.HasPrefix(string(p.Data), "SIP/2.0 200"), "%s: %s", p.To, p.Data)
+			require.Equal(t, p.To.Addr() == source(1).Addr(), strings.HasPrefix(string(p.Data), "SIP/2.0 200"),
+				"%s: %s", p.To, p.Data)
 		}
 		require.Zero(t, e.Counts().Cancels)
 		require.Zero(t, e.t.waitingCancels.sources.len()+e.t.waitingCancels.byInvite.len())
@@ -138,19 +143,20 @@ func TestEarlyLeavesNothing(t *testing.T) {
 // However full it is, a CANCEL of a call finds room.
 func TestCancelInAFlood(t *testing.T) {
 	var l log
-	bubble(t, testHandler{cancelled: func(*Request) { l.add("cancelled") }}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
-		n.Send(source(1), victim, from(source(1), "INVITE", "rings"))
-		sent()
-		e.t.mu.Lock()
-		e.t.ordinary += maxServersHard
-		e.t.mu.Unlock()
-		n.Send(source(1), victim, from(source(1), "CANCEL", "rings"))
-		require.Len(t, sent(), 1)
-		require.Equal(t, []string{"cancelled"}, l.all())
-		n.Send(source(1), victim, from(source(1), "CANCEL", "rings"))
-		require.Len(t, sent(), 1, "its repeat is answered too")
-		e.t.mu.Lock()
-		defer e.t.mu.Unlock()
-		require.Equal(t, maxServersHard+1, e.t.ordinary, "it takes nobody's place")
-	})
+	bubble(t, testHandler{cancelled: func(*Request) { l.add("cancelled") }}, nil,
+		func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+			n.Send(source(1), victim, from(source(1), "INVITE", "rings"))
+			sent()
+			e.t.mu.Lock()
+			e.t.ordinary += maxServersHard
+			e.t.mu.Unlock()
+			n.Send(source(1), victim, from(source(1), "CANCEL", "rings"))
+			require.Len(t, sent(), 1)
+			require.Equal(t, []string{"cancelled"}, l.all())
+			n.Send(source(1), victim, from(source(1), "CANCEL", "rings"))
+			require.Len(t, sent(), 1, "its repeat is answered too")
+			e.t.mu.Lock()
+			defer e.t.mu.Unlock()
+			require.Equal(t, maxServersHard+1, e.t.ordinary, "it takes nobody's place")
+		})
 }

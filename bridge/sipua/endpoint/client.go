@@ -108,7 +108,8 @@ func (e *Endpoint) prepare(req *sip.Request) (*sip.Request, error) {
 	}
 	out.SetDestination(dest)
 	if out.Via() == nil {
-		via := &sip.ViaHeader{ProtocolName: "SIP", ProtocolVersion: "2.0", Transport: transport, Host: e.host, Port: int(e.addr.Port())}
+		via := &sip.ViaHeader{ProtocolName: "SIP", ProtocolVersion: "2.0", Transport: transport, Host: e.host,
+			Port: int(e.addr.Port())}
 		via.Params.Add("branch", sip.RFC3261BranchMagicCookie+rand.Text()) // 130 bits: who did not see the request cannot answer it
 		via.Params.Add("rport", "")
 		out.PrependHeader(via)

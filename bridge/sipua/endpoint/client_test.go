@@ -72,11 +72,13 @@ func TestResponsesOfForks(t *testing.T) {
 		_, err := e.Send(outgoing(sip.INVITE, "forks", w.conn.LocalAddr()), l.note)
 		require.NoError(t, err)
 		m := w.expect("INVITE")
-		for _, s := range []string{answer(m, 180, "one"), answer(m, 183, "two"), answer(m, 200, "one"), answer(m, 180, "two"), answer(m, 200, "two"), answer(m, 200, "one")} {
+		for _, s := range []string{answer(m, 180, "one"), answer(m, 183, "two"), answer(m, 200, "one"),
+			answer(m, 180, "two"), answer(m, 200, "two"), answer(m, 200, "one")} {
 			w.send(s)
 		}
 		l.saw(t, "180 one", "183 two", "200 one", "200 two", "200 one")
-		require.Eventually(t, func() bool { e.t.mu.Lock(); defer e.t.mu.Unlock(); return e.t.clients.len() == 0 }, testTimeout, t1, "freed after 64*T1")
+		require.Eventually(t, func() bool { e.t.mu.Lock(); defer e.t.mu.Unlock(); return e.t.clients.len() == 0 },
+			testTimeout, t1, "freed after 64*T1")
 		w.send(answer(m, 200, "one"))
 		w.quiet(2 * t1)
 		l.saw(t, "180 one", "183 two", "200 one", "200 two", "200 one")
@@ -90,7 +92,8 @@ func TestFailureAcked(t *testing.T) {
 		w, to := peer(t, network, e)
 		var l log
 		req := outgoing(sip.INVITE, "busy", to)
-		req.AppendHeader(&sip.RouteHeader{Address: sip.Uri{Scheme: "sip", Host: "proxy.example", UriParams: sip.HeaderParams{{K: "lr", V: ""}}}})
+		req.AppendHeader(&sip.RouteHeader{Address: sip.Uri{Scheme: "sip", Host: "proxy.example",
+			UriParams: sip.HeaderParams{{K: "lr", V: ""}}}})
 		_, err := e.Send(req, l.note)
 		require.NoError(t, err)
 		m := w().expect("INVITE")
@@ -197,7 +200,8 @@ func TestSendAdds(t *testing.T) {
 		_, err := e.Send(req, func(Response) {})
 		require.NoError(t, err)
 		m := w.expect("OPTIONS")
-		require.True(t, strings.HasPrefix(m.get("Via"), "SIP/2.0/UDP "+e.Addr().String()+";branch=z9hG4bK"), m.get("Via"))
+		require.True(t, strings.HasPrefix(m.get("Via"), "SIP/2.0/UDP "+e.Addr().String()+";branch=z9hG4bK"),
+			m.get("Via"))
 		require.Contains(t, m.get("Via"), ";rport")
 		require.Equal(t, "70", m.get("Max-Forwards"))
 		require.Equal(t, "0", m.get("Content-Length"))

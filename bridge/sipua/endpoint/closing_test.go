@@ -25,7 +25,8 @@ func TestNothingIsHeldAfterClose(t *testing.T) {
 			return nil, ctx.Err()
 		}
 	}
-	bubble(t, testHandler{}, change, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+	bubble(t, testHandler{}, change, func(t *testing.T, e *Endpoint, n *endpointtest.Network,
+		sent func() []endpointtest.Packet) {
 		e.Know(source(1).Addr())
 		n.Send(source(1), victim, from(source(1), "INVITE", "known"))
 		n.Send(hostile, victim, from(hostile, "INVITE", "stranger"))
@@ -52,7 +53,8 @@ func TestNothingIsHeldAfterClose(t *testing.T) {
 
 // The error of a socket that cannot be closed is that of Close.
 func TestCloseSaysWhatFailed(t *testing.T) {
-	bubble(t, testHandler{}, nil, func(t *testing.T, _ *Endpoint, n *endpointtest.Network, _ func() []endpointtest.Packet) {
+	bubble(t, testHandler{}, nil, func(t *testing.T, _ *Endpoint, n *endpointtest.Network,
+		_ func() []endpointtest.Packet) {
 		e, err := Open(Options{Packets: closesBadly{n.Listen(hostile)}, Logger: failOnErrorLog(t)}, testHandler{})
 		require.NoError(t, err)
 		require.ErrorIs(t, e.Close(), io.ErrClosedPipe)
@@ -74,11 +76,13 @@ func TestFallbackDestination(t *testing.T) {
 			return nil, errors.New("no such name server")
 		}
 	}
-	bubble(t, testHandler{}, change, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
+	bubble(t, testHandler{}, change, func(t *testing.T, e *Endpoint, _ *endpointtest.Network,
+		_ func() []endpointtest.Packet) {
 		for _, c := range []struct {
 			transport, elsewhere string
 			asks                 int
-		}{{"TCP", "other.example:5060", 2}, {"UDP", "other.example:5060", 1}, {"TCP", "", 1}, {"TCP", "pbx.example:5060", 1}} {
+		}{{"TCP", "other.example:5060", 2}, {"UDP", "other.example:5060", 1}, {"TCP", "", 1},
+			{"TCP", "pbx.example:5060", 1}} {
 			asked = 0
 			req := outgoing(sip.BYE, "reach", net.UDPAddrFromAddrPort(source(1)))
 			req.SetTransport(c.transport)
@@ -95,7 +99,8 @@ func TestHeadersOfRequestURI(t *testing.T) {
 	var l log
 	h := testHandler{request: func(r *Request) { l.add(r.Recipient.String()) }}
 	bubble(t, h, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
-		n.Send(hostile, victim, []byte(strings.Replace(string(from(hostile, "OPTIONS", "uri")), "@192.0.2.1 ", "@192.0.2.1;x=y?Subject=z ", 1)))
+		n.Send(hostile, victim, []byte(strings.Replace(string(from(hostile, "OPTIONS", "uri")), "@192.0.2.1 ",
+			"@192.0.2.1;x=y?Subject=z ", 1)))
 		sent()
 		require.Equal(t, []string{"sip:stage-door@192.0.2.1;x=y"}, l.all())
 	})

@@ -60,11 +60,12 @@ func TestAckByCode(t *testing.T) {
 func TestResponsesToUnknownSourceByCode(t *testing.T) {
 	for _, code := range []int{180, 300} {
 		for _, method := range []string{"INVITE", "OPTIONS"} {
-			bubble(t, testHandler{request: func(r *Request) { r.Reply(code, "Whatever") }}, limited, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
-				n.Send(hostile, victim, from(hostile, method, "once"))
-				<-time.After(30 * t1)
-				require.Len(t, sent(), 1, "%s %d", method, code)
-			})
+			bubble(t, testHandler{request: func(r *Request) { r.Reply(code, "Whatever") }}, limited,
+				func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+					n.Send(hostile, victim, from(hostile, method, "once"))
+					<-time.After(30 * t1)
+					require.Len(t, sent(), 1, "%s %d", method, code)
+				})
 		}
 	}
 }
@@ -85,7 +86,8 @@ func TestFinalsByCode(t *testing.T) {
 		{sip.OPTIONS, []int{300, 300}, []string{"300 far"}, 0},
 	} {
 		var l log
-		bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+		bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network,
+			sent func() []endpointtest.Packet) {
 			_, err := e.Send(outgoing(c.method, "finals", net.UDPAddrFromAddrPort(hostile)), l.note)
 			require.NoError(t, err)
 			asked := message(sent()[0].Data)

@@ -42,7 +42,8 @@ type Counts struct {
 
 // counters is the part of Counts that only grows.
 type counters struct {
-	noSIP, refused, limited, malformed, oversized, unmatched, strays, overloaded, cancels, conns, ended, slow, idle atomic.Uint64
+	noSIP, refused, limited, malformed, oversized, unmatched, strays, overloaded, cancels, conns, ended, slow,
+	idle atomic.Uint64
 }
 
 // Counts returns what is held and what was thrown away. Safe for concurrent use.
@@ -50,11 +51,13 @@ func (e *Endpoint) Counts() Counts {
 	n := &e.n
 	c := Counts{
 		NoSIP: n.noSIP.Load(), Refused: n.refused.Load(), Limited: n.limited.Load(), Malformed: n.malformed.Load(),
-		Oversized: n.oversized.Load(), Unmatched: n.unmatched.Load(), Strays: n.strays.Load(), Overloaded: n.overloaded.Load(), CancelsRefused: n.cancels.Load(),
+		Oversized: n.oversized.Load(), Unmatched: n.unmatched.Load(), Strays: n.strays.Load(),
+		Overloaded: n.overloaded.Load(), CancelsRefused: n.cancels.Load(),
 		ConnectionsRefused: n.conns.Load(), ConnectionsEnded: n.ended.Load(), Slow: n.slow.Load(), Idle: n.idle.Load(),
 	}
 	e.t.mu.Lock()
-	c.Servers, c.Clients, c.UnknownServers, c.Cancels = e.t.servers.len(), e.t.clients.len(), e.t.unknown, e.t.waitingCancels.n
+	c.Servers, c.Clients, c.UnknownServers, c.Cancels = e.t.servers.len(), e.t.clients.len(), e.t.unknown,
+		e.t.waitingCancels.n
 	e.t.mu.Unlock()
 	c.Queues, c.Connections, c.Known = e.queues.size(), e.streams.size(), e.sourceLimiter.size()
 	return c
@@ -63,11 +66,14 @@ func (e *Endpoint) Counts() Counts {
 // Plus is the sum of what two endpoints count.
 func (c Counts) Plus(o Counts) Counts {
 	c.Servers, c.Clients, c.UnknownServers = c.Servers+o.Servers, c.Clients+o.Clients, c.UnknownServers+o.UnknownServers
-	c.Queues, c.Cancels, c.Connections, c.Known = c.Queues+o.Queues, c.Cancels+o.Cancels, c.Connections+o.Connections, c.Known+o.Known
+	c.Queues, c.Cancels, c.Connections, c.Known = c.Queues+o.Queues, c.Cancels+o.Cancels, c.Connections+o.Connections,
+		c.Known+o.Known
 	c.NoSIP, c.Refused, c.Limited = c.NoSIP+o.NoSIP, c.Refused+o.Refused, c.Limited+o.Limited
 	c.Malformed, c.Oversized, c.Unmatched = c.Malformed+o.Malformed, c.Oversized+o.Oversized, c.Unmatched+o.Unmatched
-	c.Strays, c.Overloaded, c.CancelsRefused = c.Strays+o.Strays, c.Overloaded+o.Overloaded, c.CancelsRefused+o.CancelsRefused
-	c.ConnectionsRefused, c.ConnectionsEnded = c.ConnectionsRefused+o.ConnectionsRefused, c.ConnectionsEnded+o.ConnectionsEnded
+	c.Strays, c.Overloaded, c.CancelsRefused = c.Strays+o.Strays, c.Overloaded+o.Overloaded,
+		c.CancelsRefused+o.CancelsRefused
+	c.ConnectionsRefused, c.ConnectionsEnded = c.ConnectionsRefused+o.ConnectionsRefused,
+		c.ConnectionsEnded+o.ConnectionsEnded
 	c.Slow, c.Idle = c.Slow+o.Slow, c.Idle+o.Idle
 	return c
 }

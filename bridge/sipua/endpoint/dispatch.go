@@ -138,8 +138,10 @@ func (e *Endpoint) full(a incoming) {
 		return
 	}
 	now := time.Now()
-	if next := e.fullTold.Load(); now.UnixNano() >= next && e.fullTold.CompareAndSwap(next, now.Add(fullEvery).UnixNano()) {
-		e.log.Warn("there is no room for a request; somebody sends too many", zap.Stringer("from", a.From), zap.Uint64("refused_since_the_start", e.n.overloaded.Load()))
+	if next := e.fullTold.Load(); now.UnixNano() >= next && e.fullTold.CompareAndSwap(next,
+		now.Add(fullEvery).UnixNano()) {
+		e.log.Warn("there is no room for a request; somebody sends too many", zap.Stringer("from", a.From),
+			zap.Uint64("refused_since_the_start", e.n.overloaded.Load()))
 	}
 	if !a.inDialog || a.Method != sip.BYE {
 		e.refuse(a.Request.Request, a.dest, sip.StatusServiceUnavailable, "Service Unavailable")
@@ -175,7 +177,8 @@ func (e *Endpoint) pass(r *Request) {
 	run := func() {
 		defer func() {
 			if v := recover(); v != nil {
-				e.log.Error("a request could not be handled", zap.String("method", Printable(r.Method)), zap.String("fault", Printable(v)), zap.Stack("stack"))
+				e.log.Error("a request could not be handled", zap.String("method", Printable(r.Method)),
+					zap.String("fault", Printable(v)), zap.Stack("stack"))
 				r.answer(sip.StatusInternalServerError, "Server Internal Error")
 			}
 		}()

@@ -35,7 +35,8 @@ func TestReceivedAndRport(t *testing.T) {
 		{"TCP", "192.0.2.66:5070", "192.0.2.66:4000", "", ""},
 		{"TCP", "10.0.0.1:5070;rport", "192.0.2.66:4000", "192.0.2.66", "4000"},
 	} {
-		m, err := newParser().ParseSIP([]byte("OPTIONS sip:x SIP/2.0\r\nVia: SIP/2.0/" + c.transport + " " + strings.Replace(c.via, ";", ";branch=z9hG4bKa;", 1) + "\r\n\r\n"))
+		m, err := newParser().ParseSIP([]byte("OPTIONS sip:x SIP/2.0\r\nVia: SIP/2.0/" + c.transport + " " +
+			strings.Replace(c.via, ";", ";branch=z9hG4bKa;", 1) + "\r\n\r\n"))
 		require.NoError(t, err)
 		req := m.(*sip.Request)
 		req.SetTransport(c.transport)
@@ -60,7 +61,8 @@ func TestResponseOverNewConnection(t *testing.T) {
 	e := open(t, testHandler{request: func(r *Request) { got <- r }})
 	w := dial(t, "tcp", e)
 	_, port, _ := net.SplitHostPort(l.Addr().String())
-	w.send(strings.Replace(w.text(request{method: "INVITE", id: "moved"}), w.addr()+";branch", "pbx.example:"+port+";branch", 1))
+	w.send(strings.Replace(w.text(request{method: "INVITE", id: "moved"}), w.addr()+";branch",
+		"pbx.example:"+port+";branch", 1))
 	r := <-got
 	require.NoError(t, w.conn.Close())
 	require.Eventually(t, func() bool { return !e.Connected(r.Source()) }, testTimeout, time.Millisecond)
@@ -107,7 +109,8 @@ func TestReplaceable(t *testing.T) {
 		code   int32
 		want   bool
 	}{
-		{sip.INVITE, 0, false}, {sip.INVITE, 199, true}, {sip.INVITE, 200, false}, {sip.INVITE, 299, false}, {sip.INVITE, 300, true}, {sip.INVITE, 486, true},
+		{sip.INVITE, 0, false}, {sip.INVITE, 199, true}, {sip.INVITE, 200, false}, {sip.INVITE, 299, false},
+		{sip.INVITE, 300, true}, {sip.INVITE, 486, true},
 		{sip.BYE, 0, false}, {sip.BYE, 200, true}, {sip.BYE, 481, true},
 	} {
 		s := &server{r: &Request{Request: sip.NewRequest(c.method, sip.Uri{})}}
@@ -145,7 +148,8 @@ func TestTagOfResponses(t *testing.T) {
 // A CANCEL stays known for Timer J after its answer, so that its repeats are answered the same (RFC 3261 section
 // 17.2.2).
 func TestCancelLingers(t *testing.T) {
-	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network,
+		sent func() []endpointtest.Packet) {
 		n.Send(hostile, victim, from(hostile, "INVITE", "linger"))
 		sent()
 		n.Send(hostile, victim, from(hostile, "CANCEL", "linger"))
@@ -162,7 +166,8 @@ func TestCancelLingers(t *testing.T) {
 // apart, does no more.
 func TestCancelWithoutConnection(t *testing.T) {
 	var l log
-	e := open(t, testHandler{request: func(r *Request) { l.add(r.Method.String()) }, cancelled: func(r *Request) { l.add("cancelled " + callID(r)) }})
+	e := open(t, testHandler{request: func(r *Request) { l.add(r.Method.String()) },
+		cancelled: func(r *Request) { l.add("cancelled " + callID(r)) }})
 	w := dial(t, "tcp", e)
 	w.send(w.text(request{method: "INVITE", id: "gone", branch: "x"}))
 	require.Eventually(t, func() bool { return e.Counts().Servers == 1 }, testTimeout, time.Millisecond)
@@ -185,7 +190,8 @@ func TestOverload(t *testing.T) {
 		o.Logger = zap.New(core)
 		o.Known = []netip.Prefix{netip.MustParsePrefix("198.18.0.0/16")}
 	}
-	bubble(t, testHandler{}, change, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+	bubble(t, testHandler{}, change, func(t *testing.T, e *Endpoint, n *endpointtest.Network,
+		sent func() []endpointtest.Packet) {
 		e.t.mu.Lock()
 		e.t.ordinary = maxServersHard
 		e.t.mu.Unlock()
@@ -279,24 +285,25 @@ func (f *failing) ReadFromUDPAddrPort(b []byte) (int, netip.AddrPort, error) {
 func TestReadErrors(t *testing.T) {
 	f := &failing{}
 	h := testHandler{request: func(r *Request) { r.Reply(200, "OK") }}
-	bubble(t, h, func(o *Options) { f.Packets = o.Packets; o.Packets = f; f.fails.Store(12) }, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
-		begin := time.Now()
-		n.Send(hostile, victim, from(hostile, "OPTIONS", "waits"))
-		require.Empty(t, sent())
-		<-time.After(1023*time.Millisecond + 2*time.Second - 1) // 1, 2, 4 ... 512 ms, and 1 s for each after that
-		require.Empty(t, sent())
-		<-time.After(1)
-		got := sent()
-		require.Len(t, got, 1)
-		require.Equal(t, 3023*time.Millisecond, got[0].At.Sub(begin))
-		f.fails.Store(1)
-		n.Send(hostile, victim, from(hostile, "OPTIONS", "read"))
-		require.Len(t, sent(), 1)
-		n.Send(hostile, victim, from(hostile, "OPTIONS", "again"))
-		require.Empty(t, sent())
-		<-time.After(time.Millisecond)
-		require.Len(t, sent(), 1, "the pause is short again")
-	})
+	bubble(t, h, func(o *Options) { f.Packets = o.Packets; o.Packets = f; f.fails.Store(12) },
+		func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+			begin := time.Now()
+			n.Send(hostile, victim, from(hostile, "OPTIONS", "waits"))
+			require.Empty(t, sent())
+			<-time.After(1023*time.Millisecond + 2*time.Second - 1) // 1, 2, 4 ... 512 ms, and 1 s for each after that
+			require.Empty(t, sent())
+			<-time.After(1)
+			got := sent()
+			require.Len(t, got, 1)
+			require.Equal(t, 3023*time.Millisecond, got[0].At.Sub(begin))
+			f.fails.Store(1)
+			n.Send(hostile, victim, from(hostile, "OPTIONS", "read"))
+			require.Len(t, sent(), 1)
+			n.Send(hostile, victim, from(hostile, "OPTIONS", "again"))
+			require.Empty(t, sent())
+			<-time.After(time.Millisecond)
+			require.Len(t, sent(), 1, "the pause is short again")
+		})
 }
 
 // What has no socket, or leads nowhere, has no connection.
@@ -349,7 +356,8 @@ func TestOpenFailsWhole(t *testing.T) {
 // After the end no timer and nothing that is queued runs any more.
 func TestNothingAfterClose(t *testing.T) {
 	var l log
-	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, _ func() []endpointtest.Packet) {
+	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network,
+		_ func() []endpointtest.Packet) {
 		e.after(time.Second, func() { l.add("before") })
 		e.after(3*time.Second, func() { l.add("after") })
 		<-time.After(2 * time.Second)
@@ -365,7 +373,8 @@ func TestNothingAfterClose(t *testing.T) {
 
 // Provisional responses that come faster than the user takes them are lost beyond some; the final one is not.
 func TestResponsesToASlowUser(t *testing.T) {
-	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network,
+		sent func() []endpointtest.Packet) {
 		gate := make(chan struct{})
 		codes := map[int]int{}
 		_, err := e.Send(outgoing(sip.INVITE, "slow", net.UDPAddrFromAddrPort(hostile)), func(r Response) {
@@ -390,7 +399,8 @@ func TestResponsesToASlowUser(t *testing.T) {
 
 // A request that was answered, or is over, is not sent again on a new connection.
 func TestNotSentAgain(t *testing.T) {
-	for name, over := range map[string]*Transaction{"ended": {ended: true}, "answered": {final: 200}, "heard of": {provisional: true}} {
+	for name, over := range map[string]*Transaction{"ended": {ended: true}, "answered": {final: 200},
+		"heard of": {provisional: true}} {
 		require.NoError(t, over.rewrite(nil, nil), name)
 		require.Nil(t, over.conn, name)
 	}
@@ -403,7 +413,8 @@ func TestNotSentAgain(t *testing.T) {
 // Close returns when everything that runs beside, and everything that is queued, has ended.
 func TestCloseWaits(t *testing.T) {
 	for _, how := range []string{"beside", "queued"} {
-		bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
+		bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, _ *endpointtest.Network,
+			_ func() []endpointtest.Packet) {
 			gate, closed := make(chan struct{}), make(chan struct{})
 			if how == "beside" {
 				require.True(t, e.spawn(func() { <-gate }))
@@ -435,14 +446,15 @@ func TestDroppedMessagesAreCountedOnce(t *testing.T) {
 		b    string
 		want Counts
 	}{
-		"good":              {good, Counts{}},
-		"no SIP":            {"hello", Counts{NoSIP: 1}},
-		"keep-alive":        {"\r\n\r\n", Counts{}},
-		"refused":           {strings.ReplaceAll(good, source(1).String(), source(9).String()), Counts{Refused: 1}},
-		"no Via":            {changed("Via:", "X:"), Counts{Malformed: 1}},
-		"no To":             {changed("To:", "X:"), Counts{Malformed: 1}},
-		"not to be read":    {changed("CSeq: 1", "CSeq: x"), Counts{Malformed: 1}},
-		"too large":         {changed("Contact:", "X: "+strings.Repeat("x", maxField)+"\r\nContact:"), Counts{Oversized: 1}},
+		"good":           {good, Counts{}},
+		"no SIP":         {"hello", Counts{NoSIP: 1}},
+		"keep-alive":     {"\r\n\r\n", Counts{}},
+		"refused":        {strings.ReplaceAll(good, source(1).String(), source(9).String()), Counts{Refused: 1}},
+		"no Via":         {changed("Via:", "X:"), Counts{Malformed: 1}},
+		"no To":          {changed("To:", "X:"), Counts{Malformed: 1}},
+		"not to be read": {changed("CSeq: 1", "CSeq: x"), Counts{Malformed: 1}},
+		"too large": {changed("Contact:", "X: "+strings.Repeat("x", maxField)+"\r\nContact:"),
+			Counts{Oversized: 1}},
 		"body too large":    {good + strings.Repeat("b", maxBody+1), Counts{Oversized: 1}},
 		"a strange answer":  {response, Counts{Unmatched: 1}},
 		"an answer to whom": {strings.Replace(response, "To:", "X:", 1), Counts{Malformed: 1}},
@@ -452,7 +464,8 @@ func TestDroppedMessagesAreCountedOnce(t *testing.T) {
 			limitedOptions(o)
 			o.Accept = func(a netip.Addr) bool { return a != source(9).Addr() }
 		}
-		bubble(t, testHandler{}, change, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+		bubble(t, testHandler{}, change, func(t *testing.T, e *Endpoint, n *endpointtest.Network,
+			sent func() []endpointtest.Packet) {
 			at := source(1)
 			if name == "refused" {
 				at = source(9)

@@ -69,9 +69,12 @@ func TestJunk(t *testing.T) {
 	e := open(t, testHandler{request: func(r *Request) { r.Reply(200, "OK") }})
 	w := dial(t, "udp", e)
 	good := w.text(request{method: "OPTIONS", id: "junk"})
-	junk := []string{"\r\n\r\n", "\r\n", "\x00\x00\x00\x00", "hello", "\x00\x01\x00\x08\x21\x12\xa4\x42", "GET / HTTP/1.1\r\n\r\n",
-		"SIP/2.0 200 OK\r\n\r\n", "SIP/2.0 999999999999 x\r\n\r\n", "INVITE sip:x SIP/2.0\r\n", "ACK sip:x SIP/2.0\r\nVia: SIP/2.0/UDP x\r\n\r\n",
-		"OPTIONS sip:x SIP/2.0\r\n\r\n", " SIP/2.0\r\n\r\n", strings.Replace(good, "Via: ", "Via: ,", 1), strings.Replace(good, "OPTIONS ", "ACK ", 2)}
+	junk := []string{"\r\n\r\n", "\r\n", "\x00\x00\x00\x00", "hello", "\x00\x01\x00\x08\x21\x12\xa4\x42",
+		"GET / HTTP/1.1\r\n\r\n",
+		"SIP/2.0 200 OK\r\n\r\n", "SIP/2.0 999999999999 x\r\n\r\n", "INVITE sip:x SIP/2.0\r\n",
+		"ACK sip:x SIP/2.0\r\nVia: SIP/2.0/UDP x\r\n\r\n",
+		"OPTIONS sip:x SIP/2.0\r\n\r\n", " SIP/2.0\r\n\r\n", strings.Replace(good, "Via: ", "Via: ,", 1),
+		strings.Replace(good, "OPTIONS ", "ACK ", 2)}
 	for cut := 0; cut < len(good); cut += 7 {
 		junk = append(junk, good[:cut])
 	}
@@ -205,7 +208,8 @@ func TestLevelsOfTheLibrary(t *testing.T) {
 // Whatever goes over the wire, no credentials and no packet come into our own log.
 func TestQuietLog(t *testing.T) {
 	core, seen := observer.New(zapcore.DebugLevel)
-	e := open(t, testHandler{request: func(r *Request) { panic("a fault") }}, func(o *Options) { o.Logger = zap.New(core) })
+	e := open(t, testHandler{request: func(r *Request) { panic("a fault") }},
+		func(o *Options) { o.Logger = zap.New(core) })
 	w := dial(t, "udp", e)
 	const secret = "Authorization: Digest username=\"stage-door\", response=\"0123456789abcdef\"\r\n"
 	w.send(w.text(request{method: "INFO", id: "x", more: secret}))
@@ -227,7 +231,8 @@ func TestPrintable(t *testing.T) {
 		require.Equal(t, want, Printable(in))
 	}
 	core, seen := observer.New(zapcore.DebugLevel)
-	e := open(t, testHandler{request: func(r *Request) { panic("a fault with " + r.Method.String()) }}, func(o *Options) { o.Logger = zap.New(core) })
+	e := open(t, testHandler{request: func(r *Request) { panic("a fault with " + r.Method.String()) }},
+		func(o *Options) { o.Logger = zap.New(core) })
 	w := dial(t, "udp", e)
 	w.send(w.text(request{method: "M\x1b[2J" + strings.Repeat("m", 1000), id: "log"}))
 	w.expect("SIP/2.0 500")
@@ -252,7 +257,8 @@ func TestContact(t *testing.T) {
 	e := open(t, testHandler{}, func(o *Options) { o.Advertise = "pbx.example" })
 	port := e.Addr().Port()
 	require.Equal(t, fmt.Sprintf("<sip:workshop@pbx.example:%d>", port), e.Contact("workshop", "UDP").Value())
-	require.Equal(t, fmt.Sprintf("<sip:workshop@pbx.example:%d;transport=tcp>", port), e.Contact("workshop", "tcp").Value())
+	require.Equal(t, fmt.Sprintf("<sip:workshop@pbx.example:%d;transport=tcp>", port),
+		e.Contact("workshop", "tcp").Value())
 }
 
 // Good messages with random bytes changed, cut, doubled: no fault escapes the handling of its own message, and nothing
@@ -260,11 +266,13 @@ func TestContact(t *testing.T) {
 func TestMutations(t *testing.T) {
 	t.Parallel()
 	core, seen := observer.New(zapcore.ErrorLevel)
-	e := open(t, testHandler{request: func(r *Request) { r.Reply(200, "OK") }}, func(o *Options) { o.Logger = zap.New(core) })
+	e := open(t, testHandler{request: func(r *Request) { r.Reply(200, "OK") }},
+		func(o *Options) { o.Logger = zap.New(core) })
 	w := dial(t, "udp", e)
 	var good []string
 	for _, method := range []string{"INVITE", "ACK", "CANCEL", "REGISTER", "OPTIONS"} {
-		good = append(good, w.text(request{method: method, id: "mutant", more: "Record-Route: <sip:p.example;lr>\r\nExpires: 60\r\n"}))
+		good = append(good, w.text(request{method: method, id: "mutant",
+			more: "Record-Route: <sip:p.example;lr>\r\nExpires: 60\r\n"}))
 	}
 	good = append(good, answer(message(good[0]), 200, "far"))
 	from := netip.MustParseAddrPort(w.addr())

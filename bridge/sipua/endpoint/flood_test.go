@@ -75,9 +75,11 @@ func TestFloodWithoutDialog(t *testing.T) {
 			r.Reply(200, "OK")
 		}
 	}}
-	bubble(t, h, limitedOptions, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+	bubble(t, h, limitedOptions, func(t *testing.T, e *Endpoint, n *endpointtest.Network,
+		sent func() []endpointtest.Packet) {
 		at := source(0)
-		kinds := [][]byte{tagged(from(at, "BYE", "none")), from(at, "BYE", "none"), tagged(from(at, "INVITE", "none")), from(at, "INFO", "none"), tagged(from(at, "BYE", "up"))}
+		kinds := [][]byte{tagged(from(at, "BYE", "none")), from(at, "BYE", "none"), tagged(from(at, "INVITE", "none")),
+			from(at, "INFO", "none"), tagged(from(at, "BYE", "up"))}
 		kinds[4] = bytes.Replace(kinds[4], []byte("tag=ours"), []byte("tag=guessed"), 1)
 		for i := range flood() {
 			n.Send(at, victim, again(kinds[i%len(kinds)], i))
@@ -92,7 +94,8 @@ func TestFloodWithoutDialog(t *testing.T) {
 			answers[string(p.Data[:11])]++
 		}
 		require.Equal(t, map[string]int{"SIP/2.0 481": flood(), "SIP/2.0 200": 1}, answers)
-		require.Equal(t, []int{1, 1, 1}, []int{c.count("INVITE other line"), c.count("INVITE same line"), c.count("BYE up")})
+		require.Equal(t, []int{1, 1, 1}, []int{c.count("INVITE other line"), c.count("INVITE same line"),
+			c.count("BYE up")})
 		require.Equal(t, 3, e.Counts().Servers)
 		require.EqualValues(t, flood(), e.Counts().Strays)
 		require.Zero(t, e.Counts().Overloaded)
@@ -105,45 +108,49 @@ func TestStrayAnswers(t *testing.T) {
 	tagOf := func(b []byte) string { return message(b).tag() }
 	var tags []string
 	for range 2 {
-		bubble(t, testHandler{request: func(r *Request) { t.Error(r.Method) }}, limitedOptions, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
-			for _, method := range []string{"BYE", "CANCEL", "INFO", "UPDATE", "PRACK"} {
-				for _, id := range []string{"one", "two"} {
-					var got [][]byte
-					for range 2 {
-						n.Send(hostile, victim, from(hostile, method, id))
-						<-time.After(cancelWait)
-						all := sent()
-						require.Len(t, all, 1, method)
-						got = append(got, all[0].Data)
-					}
-					require.Equal(t, string(got[0]), string(got[1]), method)
-					require.True(t, bytes.HasPrefix(got[0], []byte("SIP/2.0 481 ")), "%s", got[0])
-					require.Len(t, tagOf(got[0]), 32)
-					if method == "BYE" {
-						tags = append(tags, tagOf(got[0]))
+		bubble(t, testHandler{request: func(r *Request) { t.Error(r.Method) }}, limitedOptions,
+			func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+				for _, method := range []string{"BYE", "CANCEL", "INFO", "UPDATE", "PRACK"} {
+					for _, id := range []string{"one", "two"} {
+						var got [][]byte
+						for range 2 {
+							n.Send(hostile, victim, from(hostile, method, id))
+							<-time.After(cancelWait)
+							all := sent()
+							require.Len(t, all, 1, method)
+							got = append(got, all[0].Data)
+						}
+						require.Equal(t, string(got[0]), string(got[1]), method)
+						require.True(t, bytes.HasPrefix(got[0], []byte("SIP/2.0 481 ")), "%s", got[0])
+						require.Len(t, tagOf(got[0]), 32)
+						if method == "BYE" {
+							tags = append(tags, tagOf(got[0]))
+						}
 					}
 				}
-			}
-			for change, same := range map[string]bool{"tag=near>tag=far": false, "branch=z9hG4bK>branch=z9hG4bKx": false, "Call-ID: >Call-ID: x": false, "CSeq: 1>CSeq: 2": true} {
-				was, is, _ := strings.Cut(change, ">")
-				n.Send(hostile, victim, []byte(strings.Replace(string(from(hostile, "BYE", "one")), was, is, 1)))
-				require.Equal(t, same, tagOf(sent()[0].Data) == tags[len(tags)-2], change)
-			}
-			n.Send(hostile, victim, tagged(from(hostile, "BYE", "one")))
-			require.Equal(t, "ours", tagOf(sent()[0].Data), "a tag that is there stays")
-			n.Send(hostile, victim, tagged(from(hostile, "REFER", "one")))
-			require.Len(t, sent(), 1)
-			require.Zero(t, e.Counts().Servers)
-		})
+				for change, same := range map[string]bool{"tag=near>tag=far": false,
+					"branch=z9hG4bK>branch=z9hG4bKx": false, "Call-ID: >Call-ID: x": false, "CSeq: 1>CSeq: 2": true} {
+					was, is, _ := strings.Cut(change, ">")
+					n.Send(hostile, victim, []byte(strings.Replace(string(from(hostile, "BYE", "one")), was, is, 1)))
+					require.Equal(t, same, tagOf(sent()[0].Data) == tags[len(tags)-2], change)
+				}
+				n.Send(hostile, victim, tagged(from(hostile, "BYE", "one")))
+				require.Equal(t, "ours", tagOf(sent()[0].Data), "a tag that is there stays")
+				n.Send(hostile, victim, tagged(from(hostile, "REFER", "one")))
+				require.Len(t, sent(), 1)
+				require.Zero(t, e.Counts().Servers)
+			})
 	}
 	slices.Sort(tags)
 	require.Len(t, slices.Compact(tags), 4, "two requests at two endpoints")
-	bubble(t, testHandler{}, func(o *Options) { limitedOptions(o); o.Answers = func(r *Request) bool { return r.From != hostile } }, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
-		n.Send(hostile, victim, tagged(from(hostile, "BYE", "one")))
-		require.Empty(t, sent(), "who may not be here learns nothing")
-		n.Send(source(1), victim, tagged(from(source(1), "BYE", "one")))
-		require.Len(t, sent(), 1)
-	})
+	bubble(t, testHandler{},
+		func(o *Options) { limitedOptions(o); o.Answers = func(r *Request) bool { return r.From != hostile } },
+		func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+			n.Send(hostile, victim, tagged(from(hostile, "BYE", "one")))
+			require.Empty(t, sent(), "who may not be here learns nothing")
+			n.Send(source(1), victim, tagged(from(source(1), "BYE", "one")))
+			require.Len(t, sent(), 1)
+		})
 }
 
 // However full the ordinary room is, what ends a call, what belongs to one, and a call for help find a place; nothing
@@ -155,7 +162,8 @@ func TestReservations(t *testing.T) {
 			r.Reply(486, "Busy Here")
 		}
 	}}
-	bubble(t, h, limitedOptions, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+	bubble(t, h, limitedOptions, func(t *testing.T, e *Endpoint, n *endpointtest.Network,
+		sent func() []endpointtest.Packet) {
 		fill := func(to int) { e.t.mu.Lock(); defer e.t.mu.Unlock(); e.t.ordinary = to }
 		fill(maxServersHard)
 		defer fill(0)
@@ -191,7 +199,8 @@ func TestReservations(t *testing.T) {
 			s.done.Store(200)
 		}
 		e.t.mu.Unlock()
-		require.False(t, served(source(5), emergencyInvite(source(5), "two")), "the 200 of a call is repeated by the user")
+		require.False(t, served(source(5), emergencyInvite(source(5), "two")),
+			"the 200 of a call is repeated by the user")
 		e.t.mu.Lock()
 		e.t.reserved.get(reservation{kind: ofCallers})[0].done.Store(486)
 		e.t.mu.Unlock()
@@ -204,19 +213,20 @@ func TestReservations(t *testing.T) {
 func TestUnknownSourcesTakeNoReservations(t *testing.T) {
 	var c requestLog
 	h := testHandler{request: func(r *Request) { c.note(r); r.Reply(486, "Busy Here") }}
-	bubble(t, h, func(o *Options) { limitedOptions(o); limited(o) }, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
-		e.t.mu.Lock()
-		e.t.ordinary = maxServersHard
-		e.t.mu.Unlock()
-		n.Send(source(0), victim, emergencyInvite(source(0), "strange"))
-		n.Send(source(0), victim, tagged(from(source(0), "BYE", "up")))
-		require.Len(t, sent(), 1)
-		require.Zero(t, c.count("INVITE strange"))
-		<-time.After(70 * t1)
-		e.t.mu.Lock()
-		defer e.t.mu.Unlock()
-		require.Zero(t, e.t.reserved.len()+e.t.servers.len())
-	})
+	bubble(t, h, func(o *Options) { limitedOptions(o); limited(o) },
+		func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+			e.t.mu.Lock()
+			e.t.ordinary = maxServersHard
+			e.t.mu.Unlock()
+			n.Send(source(0), victim, emergencyInvite(source(0), "strange"))
+			n.Send(source(0), victim, tagged(from(source(0), "BYE", "up")))
+			require.Len(t, sent(), 1)
+			require.Zero(t, c.count("INVITE strange"))
+			<-time.After(70 * t1)
+			e.t.mu.Lock()
+			defer e.t.mu.Unlock()
+			require.Zero(t, e.t.reserved.len()+e.t.servers.len())
+		})
 }
 
 // 17,500 calls for help from one known address, which are answered, leave room for one from elsewhere, from the bound
@@ -228,7 +238,8 @@ func TestFloodOfEmergencyCalls(t *testing.T) {
 			r.Reply(503, "Service Unavailable")
 		}
 	}}
-	bubble(t, h, limitedOptions, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+	bubble(t, h, limitedOptions, func(t *testing.T, e *Endpoint, n *endpointtest.Network,
+		sent func() []endpointtest.Packet) {
 		at := netip.AddrPortFrom(source(0).Addr(), 5999)
 		for i := range flood() {
 			n.Send(at, victim, emergencyInvite(at, fmt.Sprint("flood-", i)))
@@ -246,7 +257,8 @@ func TestFloodOfEmergencyCalls(t *testing.T) {
 			n.Send(source(0), victim, again(tagged(from(source(0), "BYE", "up")), i))
 		}
 		answers := sent()
-		require.Equal(t, []int{1, 1, 1, maxReserved + 1}, []int{c.count("INVITE same place"), c.count("INVITE elsewhere"), c.count("INVITE bound"), c.count("BYE up")})
+		require.Equal(t, []int{1, 1, 1, maxReserved + 1}, []int{c.count("INVITE same place"),
+			c.count("INVITE elsewhere"), c.count("INVITE bound"), c.count("BYE up")})
 		require.EqualValues(t, refused, e.Counts().Overloaded)
 		for _, p := range answers {
 			require.False(t, strings.Contains(string(p.Data), "BYE"), "%s", p.Data)
@@ -255,7 +267,8 @@ func TestFloodOfEmergencyCalls(t *testing.T) {
 		require.Equal(t, 3+maxReserved+1, e.Counts().Servers)
 		e.t.mu.Lock()
 		defer e.t.mu.Unlock()
-		require.Less(t, e.t.servers.most+e.t.sources.most+e.queues.byID.most+e.queues.sources.most, 4*shrinkFrom, "the tables of the flood have gone")
+		require.Less(t, e.t.servers.most+e.t.sources.most+e.queues.byID.most+e.queues.sources.most, 4*shrinkFrom,
+			"the tables of the flood have gone")
 	})
 }
 

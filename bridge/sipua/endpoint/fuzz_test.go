@@ -39,7 +39,8 @@ func FuzzDatagram(f *testing.F) {
 	for _, second := range []string{"INVITE", "CANCEL", "ACK", "BYE"} {
 		f.Add(from(hostile, "INVITE", "fuzz"), from(hostile, second, "fuzz"))
 	}
-	f.Add(from(hostile, "REGISTER", "fuzz", "Record-Route: <sip:p.example;lr>\r\n"), []byte(answer(message(from(hostile, "INVITE", "x")), 200, "far")))
+	f.Add(from(hostile, "REGISTER", "fuzz", "Record-Route: <sip:p.example;lr>\r\n"),
+		[]byte(answer(message(from(hostile, "INVITE", "x")), 200, "far")))
 	f.Fuzz(func(t *testing.T, first, second []byte) {
 		core, seen := observer.New(zapcore.ErrorLevel)
 		h := testHandler{
@@ -52,7 +53,8 @@ func FuzzDatagram(f *testing.F) {
 			cancelled: func(r *Request) { r.Reply(487, "Request Terminated") },
 		}
 		change := func(o *Options) { o.Logger = zap.New(core); o.LimitUnknown = len(first)%2 == 0 }
-		bubble(t, h, change, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+		bubble(t, h, change, func(t *testing.T, e *Endpoint, n *endpointtest.Network,
+			sent func() []endpointtest.Packet) {
 			n.Send(hostile, victim, first)
 			n.Send(hostile, victim, second)
 			<-time.After(2 * sip.Timer_1xx)

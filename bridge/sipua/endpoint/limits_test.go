@@ -22,7 +22,8 @@ func TestSizes(t *testing.T) {
 	pad := func(name string, n int) string { return name + ": " + strings.Repeat("x", n-len(name)-2) + "\r\n" }
 	body := func(n int) []byte {
 		b := string(from(hostile, "INFO", "size"))
-		return []byte(strings.Replace(b, "Content-Length: 0\r\n", fmt.Sprintf("Content-Length: %d\r\n", n), 1) + strings.Repeat("b", n))
+		return []byte(strings.Replace(b, "Content-Length: 0\r\n", fmt.Sprintf("Content-Length: %d\r\n", n), 1) +
+			strings.Repeat("b", n))
 	}
 	few := strings.Count(string(from(hostile, "INFO", "size")), "\r\n") - 2
 	for name, c := range map[string]struct {
@@ -39,13 +40,14 @@ func TestSizes(t *testing.T) {
 		"body+":    {body(maxBody + 1), "413"},
 		"message+": {body(maxMessage), "513"},
 	} {
-		bubble(t, testHandler{request: func(r *Request) { r.Reply(200, "OK") }}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
-			n.Send(hostile, victim, c.b)
-			got := sent()
-			require.Len(t, got, 1, name)
-			require.True(t, strings.HasPrefix(string(got[0].Data), "SIP/2.0 "+c.want), "%s: %s", name, got[0].Data)
-			require.Equal(t, c.want != "200", e.Counts().Oversized == 1, name)
-		})
+		bubble(t, testHandler{request: func(r *Request) { r.Reply(200, "OK") }}, nil,
+			func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+				n.Send(hostile, victim, c.b)
+				got := sent()
+				require.Len(t, got, 1, name)
+				require.True(t, strings.HasPrefix(string(got[0].Data), "SIP/2.0 "+c.want), "%s: %s", name, got[0].Data)
+				require.Equal(t, c.want != "200", e.Counts().Oversized == 1, name)
+			})
 	}
 }
 
@@ -154,7 +156,8 @@ func TestAnsweredTransactionsAreReplaced(t *testing.T) {
 		mu.Lock()
 		defer mu.Unlock()
 		require.Zero(t, e.Counts().Overloaded)
-		require.Equal(t, map[string]int{"INVITE": 2*calls + 1, "OPTIONS": 2*maxServersSource + 1, "REGISTER": 1, "MESSAGE": 1}, methods)
+		require.Equal(t, map[string]int{"INVITE": 2*calls + 1, "OPTIONS": 2*maxServersSource + 1, "REGISTER": 1,
+			"MESSAGE": 1}, methods)
 		e.t.mu.Lock()
 		defer e.t.mu.Unlock()
 		require.Equal(t, maxServersSource, e.t.ordinary)
@@ -170,7 +173,8 @@ func TestAnsweredTransactionsAreReplaced(t *testing.T) {
 
 // tagged is a request with our tag in To.
 func tagged(b []byte) []byte {
-	return []byte(strings.Replace(string(b), "To: <sip:5550102@millrace.example>", "To: <sip:5550102@millrace.example>;tag=ours", 1))
+	return []byte(strings.Replace(string(b), "To: <sip:5550102@millrace.example>",
+		"To: <sip:5550102@millrace.example>;tag=ours", 1))
 }
 
 // While the user is slow, what waits for him is bounded; a BYE waits all the same.
@@ -189,7 +193,8 @@ func TestQueueLimits(t *testing.T) {
 			n.Send(hostile, victim, from(hostile, "ACK", "slow"))
 		}
 		for i := range maxWaitingReserved + 10 {
-			n.Send(hostile, victim, []byte(strings.Replace(string(tagged(from(hostile, "BYE", "slow"))), "branch=", fmt.Sprint("branch=z9hG4bK", i), 1)))
+			n.Send(hostile, victim, []byte(strings.Replace(string(tagged(from(hostile, "BYE", "slow"))), "branch=",
+				fmt.Sprint("branch=z9hG4bK", i), 1)))
 		}
 		require.Empty(t, sent(), "a BYE beyond that is not refused, it comes again")
 		require.Equal(t, 1, e.Counts().Queues)
@@ -225,7 +230,8 @@ func TestQueueLimits(t *testing.T) {
 // CANCELs for which there is no INVITE wait in bounded number, of which each source has its share, and leave no
 // transaction.
 func TestCancelLimits(t *testing.T) {
-	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network,
+		sent func() []endpointtest.Packet) {
 		for i := range maxCancelsSource + 5 {
 			n.Send(source(0), victim, from(source(0), "CANCEL", fmt.Sprint("own-", i)))
 		}
@@ -248,7 +254,8 @@ func TestCancelLimits(t *testing.T) {
 // A response is taken only if branch, method, Call-ID, number and our tag are those of the request; by UDP it may come
 // from anywhere.
 func TestForgedResponses(t *testing.T) {
-	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network,
+		sent func() []endpointtest.Packet) {
 		var got []int
 		_, err := e.Send(outgoing(sip.INVITE, "true", net.UDPAddrFromAddrPort(hostile)), func(r Response) {
 			if r.Err == nil { // else it is the end of the test
@@ -258,7 +265,8 @@ func TestForgedResponses(t *testing.T) {
 		require.NoError(t, err)
 		good := answer(message(sent()[0].Data), 180, "far")
 		forged := []string{
-			strings.Replace(good, "branch=z9hG4bK", "branch=z9hG4bKx", 1), strings.Replace(good, "7 INVITE", "7 BYE", 1),
+			strings.Replace(good, "branch=z9hG4bK", "branch=z9hG4bKx", 1),
+			strings.Replace(good, "7 INVITE", "7 BYE", 1),
 			strings.Replace(good, "Call-ID: true", "Call-ID: false", 1), strings.Replace(good, "CSeq: 7", "CSeq: 8", 1),
 			strings.Replace(good, "tag=ours", "tag=theirs", 1),
 		}
@@ -303,119 +311,6 @@ func TestForgedStream(t *testing.T) {
 	got.saw(t, "200 far")
 }
 
-// piped is a connection of a peer in memory.
-func piped(e *Endpoint, at netip.AddrPort) net.Conn {
-	ours, theirs := net.Pipe()
-	e.streams.add(&conn{Conn: ours, e: e, peer: at, accepted: true})
-	return theirs
-}
-
-// Who never finishes a message is cut off 10 s after its first byte, however busy he is; who is silent later, a
-// stranger sooner.
-func TestReadDeadlines(t *testing.T) {
-	h := testHandler{request: func(r *Request) { go r.Reply(200, "OK") }}
-	bubble(t, h, limited, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
-		begin := time.Now()
-		ends := func(c net.Conn) time.Duration {
-			b := make([]byte, 1000)
-			for {
-				if _, err := c.Read(b); err != nil {
-					return time.Since(begin)
-				}
-			}
-		}
-		slow := piped(e, source(1))
-		go func() {
-			for range time.Tick(time.Second) {
-				if _, err := slow.Write([]byte("O")); err != nil {
-					return
-				}
-			}
-		}()
-		require.Equal(t, time.Second+messageLimit, ends(slow))
-		begin = time.Now()
-		require.Equal(t, unknownIdleLimit, ends(piped(e, source(2))))
-		begin = time.Now()
-		later := piped(e, source(3))
-		<-time.After(unknownIdleLimit - time.Second)
-		e.Know(source(3).Addr())
-		require.Equal(t, idleLimit, ends(later))
-		begin = time.Now()
-		busy := piped(e, source(3))
-		<-time.After(idleLimit - time.Second)
-		go busy.Write(from(source(3), "OPTIONS", "alive"))
-		require.Equal(t, 2*idleLimit-time.Second, ends(busy))
-		e.Know(source(4).Addr())
-		for _, theirs := range []bool{true, false} { // two bytes from the peer, or from us
-			begin = time.Now()
-			quiet := piped(e, source(4))
-			<-time.After(idleLimit - time.Second)
-			if theirs {
-				go quiet.Write([]byte("\r\n"))
-			} else {
-				go e.streams.to(source(4)).write([]byte("\r\n"))
-			}
-			require.Equal(t, 2*idleLimit-time.Second, ends(quiet))
-		}
-		n := e.Counts()
-		require.EqualValues(t, 1, n.Slow)
-		require.EqualValues(t, 5, n.Idle)
-		require.Zero(t, n.Connections)
-	})
-}
-
-// Connections are bounded, and nobody known is refused one: the longest silent makes room, a stranger first.
-func TestConnectionLimits(t *testing.T) {
-	bubble(t, testHandler{}, limited, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
-		s := &e.streams
-		add := func(at netip.AddrPort, known bool) bool {
-			<-time.After(time.Millisecond) // so that it is clear who is silent longest
-			if known {
-				e.Know(at.Addr())
-			}
-			if !s.room(at.Addr(), !known, time.Now()) {
-				return false
-			}
-			piped(e, at)
-			return true
-		}
-		port := func(i int) netip.AddrPort { return netip.AddrPortFrom(source(1).Addr(), uint16(10000+i)) }
-		require.True(t, add(source(999), true)) // is silent longer than any stranger
-		for i := range maxUnknownConnsSource {
-			require.True(t, add(port(i), false))
-		}
-		require.False(t, add(port(100), false))
-		for i := range maxUnknownConns - maxUnknownConnsSource {
-			require.True(t, add(source(100+i), false))
-		}
-		require.NotNil(t, s.to(port(0)))
-		e.streams.to(port(0)).touch() // however lately it spoke
-		require.True(t, add(source(500), false))
-		require.Nil(t, s.to(port(0)), "the stranger that came first made room")
-		require.Equal(t, 1+maxUnknownConns, s.size())
-		for i := range maxConns - maxUnknownConns - 1 {
-			require.True(t, add(source(1000+i), true))
-		}
-		require.Equal(t, maxConns, s.size())
-		require.True(t, add(source(501), false))
-		require.Equal(t, maxConns, s.size())
-		require.Nil(t, s.to(port(1)), "so did the next")
-		require.Nil(t, s.to(source(1500)))
-		require.True(t, add(source(1500), true))
-		require.Equal(t, maxConns, s.size())
-		require.Nil(t, s.to(port(2)), "the stranger that was silent longest made room")
-		require.NotNil(t, s.to(source(999)))
-		same := func(i int) netip.AddrPort { return netip.AddrPortFrom(source(2000).Addr(), uint16(10000+i)) }
-		for i := range maxConnsSource + 1 {
-			require.True(t, add(same(i), true))
-		}
-		require.Nil(t, s.to(same(0)))
-		require.NotNil(t, s.to(same(maxConnsSource)))
-		require.LessOrEqual(t, s.size(), maxConns)
-		require.EqualValues(t, 2+1+maxConnsSource+1, e.Counts().ConnectionsEnded)
-	})
-}
-
 // The one idle connection of a bound adapter outlasts whatever others connect, and the address that has most gives way:
 // an adapter that comes while one address holds all it may finds a place, and keeps it.
 func TestConnectionShares(t *testing.T) {
@@ -425,7 +320,8 @@ func TestConnectionShares(t *testing.T) {
 			return []netip.AddrPort{adapter, netip.AddrPortFrom(elsewhere.Addr(), 5060)}
 		}
 	}
-	bubble(t, testHandler{}, change, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
+	bubble(t, testHandler{}, change, func(t *testing.T, e *Endpoint, _ *endpointtest.Network,
+		_ func() []endpointtest.Packet) {
 		s := &e.streams
 		add := func(at netip.AddrPort) {
 			<-time.After(time.Millisecond) // so that it is clear who is silent longest
@@ -443,7 +339,8 @@ func TestConnectionShares(t *testing.T) {
 			add(port(11, i))
 		}
 		require.Equal(t, maxConns, s.size())
-		require.True(t, s.room(source(20).Addr(), true, time.Now()), "an adapter that nobody knows yet finds a place too")
+		require.True(t, s.room(source(20).Addr(), true, time.Now()),
+			"an adapter that nobody knows yet finds a place too")
 		piped(e, source(20))
 		require.Equal(t, maxConns, s.size())
 		add(second) // not bound yet, since it has just come
@@ -476,17 +373,18 @@ func TestConnectionShares(t *testing.T) {
 
 // A stranger's stream beyond his rate is closed.
 func TestRateLimitOfUnknownConn(t *testing.T) {
-	bubble(t, testHandler{request: func(r *Request) {}}, limited, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
-		c := piped(e, source(1))
-		sent := 0
-		for ; sent < 1000; sent++ {
-			if _, err := c.Write(from(source(1), "OPTIONS", fmt.Sprint(sent))); err != nil {
-				break
+	bubble(t, testHandler{request: func(r *Request) {}}, limited,
+		func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
+			c := piped(e, source(1))
+			sent := 0
+			for ; sent < 1000; sent++ {
+				if _, err := c.Write(from(source(1), "OPTIONS", fmt.Sprint(sent))); err != nil {
+					break
+				}
 			}
-		}
-		synctest.Wait() // it is closed before it is forgotten
-		require.InDelta(t, unknownSourceBurst, sent, 2)
-		require.EqualValues(t, 1, e.Counts().Limited)
-		require.Zero(t, e.Counts().Connections)
-	})
+			synctest.Wait() // it is closed before it is forgotten
+			require.InDelta(t, unknownSourceBurst, sent, 2)
+			require.EqualValues(t, 1, e.Counts().Limited)
+			require.Zero(t, e.Counts().Connections)
+		})
 }

@@ -41,7 +41,10 @@ func pairs() int {
 // Requests are handed over in the order of arrival: pairs sent back to back, each with its own Call-ID.
 func TestRequestsInOrder(t *testing.T) {
 	for _, pair := range [][2]string{{"INVITE", "CANCEL"}, {"ACK", "BYE"}, {"INFO", "BYE"}} {
-		t.Run(pair[0]+" "+pair[1], func(t *testing.T) { sockets(t, func(t *testing.T, network string) { inOrder(t, network, pair) }) })
+		t.Run(pair[0]+" "+pair[1], func(t *testing.T) {
+			sockets(t,
+				func(t *testing.T, network string) { inOrder(t, network, pair) })
+		})
 	}
 }
 

@@ -104,7 +104,8 @@ func kindOf(name []byte) kind {
 		}
 	case 2, 4, 7:
 		switch {
-		case bytes.EqualFold(name, []byte("to")), bytes.EqualFold(name, []byte("from")), bytes.EqualFold(name, []byte("contact")):
+		case bytes.EqualFold(name, []byte("to")), bytes.EqualFold(name, []byte("from")),
+			bytes.EqualFold(name, []byte("contact")):
 			return address
 		}
 	case 3:
@@ -219,7 +220,8 @@ func normalized(b []byte) []byte {
 		if k := kindOf(f.name); k == other {
 			out = append(out, f.value...)
 		} else {
-			out = append(out, bytes.ReplaceAll(appendNormalized(nil, f.value, k == via), []byte("\r\n"), []byte(" "))...)
+			out = append(out, bytes.ReplaceAll(appendNormalized(nil, f.value, k == via), []byte("\r\n"),
+				[]byte(" "))...)
 		}
 		out = append(out, "\r\n"...)
 		return true

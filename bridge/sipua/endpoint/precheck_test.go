@@ -18,14 +18,16 @@ func TestInspectSizes(t *testing.T) {
 		s    string
 		want fault
 	}{
-		"message":  {head(2000) + "\r\n\r\n" + strings.Repeat("b", maxBody), fault{}},
-		"body+":    {head(2000) + "\r\n\r\n" + strings.Repeat("b", maxBody+1), bodyTooLarge},
-		"field":    {"X\r\n" + strings.Repeat("c", maxField) + "\r\n\r\n", fault{}},
-		"field+":   {"X\r\n" + strings.Repeat("c", maxField+1) + "\r\n\r\n", tooLarge},
-		"fields":   {"X\r\n" + strings.Repeat("A: b\r\n", maxFields) + "\r\n", fault{}},
-		"fields+":  {"X\r\n" + strings.Repeat("A: b\r\n", maxFields+1) + "\r\n", tooLarge},
-		"head":     {"X\r\n" + strings.Repeat("c", maxField) + "\r\n" + strings.Repeat("c", maxHead-maxField-5) + "\r\n\r\n", fault{}},
-		"head+":    {"X\r\n" + strings.Repeat("c", maxField) + "\r\n" + strings.Repeat("c", maxHead-maxField-4) + "\r\n\r\n", tooLarge},
+		"message": {head(2000) + "\r\n\r\n" + strings.Repeat("b", maxBody), fault{}},
+		"body+":   {head(2000) + "\r\n\r\n" + strings.Repeat("b", maxBody+1), bodyTooLarge},
+		"field":   {"X\r\n" + strings.Repeat("c", maxField) + "\r\n\r\n", fault{}},
+		"field+":  {"X\r\n" + strings.Repeat("c", maxField+1) + "\r\n\r\n", tooLarge},
+		"fields":  {"X\r\n" + strings.Repeat("A: b\r\n", maxFields) + "\r\n", fault{}},
+		"fields+": {"X\r\n" + strings.Repeat("A: b\r\n", maxFields+1) + "\r\n", tooLarge},
+		"head": {"X\r\n" + strings.Repeat("c", maxField) + "\r\n" + strings.Repeat("c", maxHead-maxField-5) +
+			"\r\n\r\n", fault{}},
+		"head+": {"X\r\n" + strings.Repeat("c", maxField) + "\r\n" + strings.Repeat("c", maxHead-maxField-4) +
+			"\r\n\r\n", tooLarge},
 		"message+": {"X\r\nc\r\n\r\n" + strings.Repeat("b", maxMessage-7), tooLarge},
 		"message=": {"X\r\nc\r\n\r\n" + strings.Repeat("b", maxMessage-8), bodyTooLarge},
 	} {
@@ -64,13 +66,16 @@ func TestNormalize(t *testing.T) {
 
 func TestKindOf(t *testing.T) {
 	for name, want := range map[string]kind{
-		"From": address, "f": address, "F": address, "To": address, "t": address, "T": address, "Contact": address, "m": address, "M": address,
-		"Via": via, "v": via, "V": via, "Route": route, "ROUTE": route, "x": other, "Event": other, "tO": address, "Diversion": other, "ab": other, "abc": other,
+		"From": address, "f": address, "F": address, "To": address, "t": address, "T": address, "Contact": address,
+		"m": address, "M": address,
+		"Via": via, "v": via, "V": via, "Route": route, "ROUTE": route, "x": other, "Event": other, "tO": address,
+		"Diversion": other, "ab": other, "abc": other,
 		"abcd": other, "Require": other, "": other,
 	} {
 		require.Equal(t, want, kindOf([]byte(name)), name)
 	}
-	for name, want := range map[string]bool{"Contact": true, "m": true, "M": true, "From": false, "f": false, "To": false, "t": false} {
+	for name, want := range map[string]bool{"Contact": true, "m": true, "M": true, "From": false, "f": false,
+		"To": false, "t": false} {
 		require.Equal(t, want, contact([]byte(name)), name)
 	}
 }
@@ -78,14 +83,17 @@ func TestKindOf(t *testing.T) {
 // What stands for several addresses, or for nobody knows what, is no address.
 func TestBadAddresses(t *testing.T) {
 	for value, want := range map[string][2]bool{ // ambiguous, listed
-		"sip:a@b?x=y": {true, false}, "?": {true, false}, "<sip:a@b?x=y>": {false, false}, `"?" sip:a@b`: {false, false}, "sip:a@b": {false, false},
-		"Doe, John <sip:a@b>": {false, true}, ",<sip:a@b>": {false, true}, `"Doe, John" <sip:a@b>`: {false, false}, `",<sip:a@b>`: {false, false},
+		"sip:a@b?x=y": {true, false}, "?": {true, false}, "<sip:a@b?x=y>": {false, false},
+		`"?" sip:a@b`: {false, false}, "sip:a@b": {false, false},
+		"Doe, John <sip:a@b>": {false, true}, ",<sip:a@b>": {false, true}, `"Doe, John" <sip:a@b>`: {false, false},
+		`",<sip:a@b>`:          {false, false},
 		"<sip:a@b>, <sip:c@d>": {false, false}, "sip:a@b, sip:c@d": {false, false},
 	} {
 		require.Equal(t, want, [2]bool{ambiguousURI([]byte(value)), seemsList([]byte(value))}, value)
 	}
 	for value, bad := range map[string]bool{
-		"From: a, b <sip:a@b>": true, "m: a, b <sip:a@b>": false, "m: sip:a@b?x": true, "Subject: a, b <sip:a@b>?": false, "Via: a, b <c>": false,
+		"From: a, b <sip:a@b>": true, "m: a, b <sip:a@b>": false, "m: sip:a@b?x": true,
+		"Subject: a, b <sip:a@b>?": false, "Via: a, b <c>": false,
 	} {
 		f, _ := inspect([]byte("OPTIONS sip:x SIP/2.0\r\n" + value + "\r\n\r\n"))
 		require.Equal(t, bad, f == badRequest, value)
@@ -96,13 +104,16 @@ func TestBadAddresses(t *testing.T) {
 // RFC 3986 section 3.1).
 func TestUnsupportedScheme(t *testing.T) {
 	for uri, want := range map[string]bool{
-		"sip:a@b": false, "SIPS:a@b": false, "tel:112": false, "urn:service:sos": false, "http://b": true, "z:b": true, "a:b": true, "A:b": true, "Z:b": true,
-		"h3c:b": true, "h0:b": true, "h9:b": true, "h+:b": true, "h-:b": true, "h.:b": true, "3h:b": false, "+h:b": false, "h_:b": false, "h/:b": false,
+		"sip:a@b": false, "SIPS:a@b": false, "tel:112": false, "urn:service:sos": false, "http://b": true, "z:b": true,
+		"a:b": true, "A:b": true, "Z:b": true,
+		"h3c:b": true, "h0:b": true, "h9:b": true, "h+:b": true, "h-:b": true, "h.:b": true, "3h:b": false,
+		"+h:b": false, "h_:b": false, "h/:b": false,
 		"h::b": true, ":b": false, "b": false, "h@:b": false, "{:b": false, "`:b": false, "h{:b": false,
 	} {
 		require.Equal(t, want, unsupportedScheme([]byte("OPTIONS "+uri+" SIP/2.0")), uri)
 	}
-	for _, line := range []string{"SIP/2.0 http:x SIP/2.0", "OPTIONS http:x", "OPTIONS http:x SIP/2.0 x", "OPTIONS http:x HTTP/1.1"} {
+	for _, line := range []string{"SIP/2.0 http:x SIP/2.0", "OPTIONS http:x", "OPTIONS http:x SIP/2.0 x",
+		"OPTIONS http:x HTTP/1.1"} {
 		require.False(t, unsupportedScheme([]byte(line)), line)
 	}
 }
@@ -129,17 +140,20 @@ func TestFields(t *testing.T) {
 	require.Equal(t, "X\r\n", string(normalized([]byte("X\r\n"))), "without an end it stays")
 	require.Equal(t, "X y\r\nFrom:<a>;tag=b\r\nTo: c  d\r\nSubject: TAG = x\r\nVia: SIP/2.0/UDP x\r\n\r\nbody ; TAG = x",
 		string(normalized([]byte("X y\r\nFrom:<a> ; TAG = b\r\nTo: c\r\n d\r\nSubject: TAG = x\r\nVia: SIP / 2.0/UDP x\r\n\r\nbody ; TAG = x"))))
-	for text, want := range map[string]int{"": 0, "a": 1, "\r\n": 0, "\r\na": 0, "a\r\n": 1, "a\r\n b": 5, "a\r\n\tb\r\nc": 5} {
+	for text, want := range map[string]int{"": 0, "a": 1, "\r\n": 0, "\r\na": 0, "a\r\n": 1, "a\r\n b": 5,
+		"a\r\n\tb\r\nc": 5} {
 		require.Equal(t, want, fieldEnd([]byte(text)), "%q", text)
 	}
 }
 
 func TestDatagramPrecheck(t *testing.T) {
-	for s, want := range map[string]bool{"": true, "\r\n\r\n": true, "\x00": true, " \r\n\x00": true, "x": false, "\r\nx": false} {
+	for s, want := range map[string]bool{"": true, "\r\n\r\n": true, "\x00": true, " \r\n\x00": true, "x": false,
+		"\r\nx": false} {
 		require.Equal(t, want, keepAlive([]byte(s)), "%q", s)
 	}
 	for s, want := range map[string]bool{
-		"SIP/2.0 200 OK\r\n": true, "OPTIONS sip:x SIP/2.0\r\nA: b": true, "OPTIONS sip:x SIP/2.0": false, "GET / HTTP/1.1\r\nX: SIP/": false, "SIP\r\n": false,
+		"SIP/2.0 200 OK\r\n": true, "OPTIONS sip:x SIP/2.0\r\nA: b": true, "OPTIONS sip:x SIP/2.0": false,
+		"GET / HTTP/1.1\r\nX: SIP/": false, "SIP\r\n": false,
 		strings.Repeat("x", maxField-7) + " SIP/\r\n": true, strings.Repeat("x", maxField-6) + " SIP/\r\n": false,
 	} {
 		require.Equal(t, want, looksLikeSIP([]byte(s)), "%q", s)
@@ -202,7 +216,8 @@ func TestKnownSourceExpires(t *testing.T) {
 
 // What cannot be read is answered as far as it says where to; what is long or an ACK is not (RFC 3261 section 8.2).
 func TestRefuseUnparsed(t *testing.T) {
-	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network,
+		sent func() []endpointtest.Packet) {
 		bad := strings.Replace(string(from(hostile, "OPTIONS", "unread")), "CSeq: 1", "CSeq: x", 1)
 		ask := func(s string) string {
 			n.Send(hostile, victim, []byte(s))
@@ -224,7 +239,8 @@ func TestRefuseUnparsed(t *testing.T) {
 		require.Empty(t, m.get("Contact"))
 		for _, short := range []string{"v", "f", "t", "i"} {
 			long := map[string]string{"v": "Via", "f": "From", "t": "To", "i": "Call-ID"}[short]
-			require.Contains(t, ask(strings.Replace(bad, "\r\n"+long+":", "\r\n"+short+":", 1)), "400 Bad Request", short)
+			require.Contains(t, ask(strings.Replace(bad, "\r\n"+long+":", "\r\n"+short+":", 1)), "400 Bad Request",
+				short)
 		}
 		require.Empty(t, ask(strings.Replace(bad, "OPTIONS sip", "ack sip", 1)))
 		require.Empty(t, ask(strings.Replace(bad, "Via:", "X:", 1)))
@@ -235,7 +251,10 @@ func TestRefuseUnparsed(t *testing.T) {
 				kept += len(line) + 2
 			}
 		}
-		long := func(n int) string { return strings.Replace(bad, "tag=near", "tag=near"+strings.Repeat("r", n-kept), 1) }
+		long := func(n int) string {
+			return strings.Replace(bad, "tag=near", "tag=near"+strings.Repeat("r", n-kept),
+				1)
+		}
 		require.NotEmpty(t, ask(long(maxEcho)))
 		require.Empty(t, ask(long(maxEcho+1)))
 		require.Zero(t, e.Counts().Servers)
@@ -244,37 +263,45 @@ func TestRefuseUnparsed(t *testing.T) {
 
 // Each header field that may come only once is refused the second time, by its long name and in any case.
 func TestSingleHeaderFields(t *testing.T) {
-	bubble(t, testHandler{request: func(r *Request) { r.Reply(200, "OK") }}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
-		for field, want := range map[string]string{
-			"From: <sip:a@b>;tag=c": "400", "TO: <sip:a@b>": "400", "Call-ID: x": "400", "CSeq: 1 INFO": "400", "Max-Forwards: 7\r\nMax-Forwards: 7": "400",
-			"Content-Length: 0": "400", "Content-Type: a/b\r\nContent-Type: a/b": "400", "Content-Type: a/b": "200", "Subject: a\r\nSubject: b": "200",
-		} {
-			n.Send(hostile, victim, from(hostile, "INFO", "single", field+"\r\n"))
-			got := sent()
-			require.Len(t, got, 1, field)
-			require.Equal(t, want, string(got[0].Data[8:11]), field)
-			<-time.After(70 * t1)
-		}
-		for uri, want := range map[string]string{"x:0": "200", "x:65535": "200", "x:65536": "400"} {
-			n.Send(hostile, victim, []byte(strings.Replace(string(from(hostile, "INFO", "port")), "@192.0.2.1 ", "@"+uri+" ", 1)))
-			require.Equal(t, want, string(sent()[0].Data[8:11]), uri)
-			<-time.After(70 * t1)
-		}
-		for aor, want := range map[string]string{"sip:a@b": "200", "sips:a@b": "200", "tel:1": "200", "http://b": "400"} {
-			n.Send(hostile, victim, []byte(strings.Replace(string(from(hostile, "REGISTER", "aor")), "To: <sip:5550102@millrace.example>", "To: <"+aor+">", 1)))
-			require.Equal(t, want, string(sent()[0].Data[8:11]), aor)
-			<-time.After(70 * t1)
-		}
-		for method, want := range map[string]string{"MESSAGE": "483", "OPTIONS": "200", "CANCEL": "481", "INFO tag": "200"} {
-			method, tag, _ := strings.Cut(method, " ")
-			b := from(hostile, method, "hops", "Max-Forwards: 0\r\n")
-			if tag != "" {
-				b = tagged(b)
+	bubble(t, testHandler{request: func(r *Request) { r.Reply(200, "OK") }}, nil,
+		func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+			for field, want := range map[string]string{
+				"From: <sip:a@b>;tag=c": "400", "TO: <sip:a@b>": "400", "Call-ID: x": "400", "CSeq: 1 INFO": "400",
+				"Max-Forwards: 7\r\nMax-Forwards: 7": "400",
+				"Content-Length: 0":                  "400", "Content-Type: a/b\r\nContent-Type: a/b": "400",
+				"Content-Type: a/b":        "200",
+				"Subject: a\r\nSubject: b": "200",
+			} {
+				n.Send(hostile, victim, from(hostile, "INFO", "single", field+"\r\n"))
+				got := sent()
+				require.Len(t, got, 1, field)
+				require.Equal(t, want, string(got[0].Data[8:11]), field)
+				<-time.After(70 * t1)
 			}
-			n.Send(hostile, victim, b)
-			<-time.After(cancelWait)
-			require.Equal(t, want, string(sent()[0].Data[8:11]), method)
-			<-time.After(70 * t1)
-		}
-	})
+			for uri, want := range map[string]string{"x:0": "200", "x:65535": "200", "x:65536": "400"} {
+				n.Send(hostile, victim, []byte(strings.Replace(string(from(hostile, "INFO", "port")), "@192.0.2.1 ",
+					"@"+uri+" ", 1)))
+				require.Equal(t, want, string(sent()[0].Data[8:11]), uri)
+				<-time.After(70 * t1)
+			}
+			for aor, want := range map[string]string{"sip:a@b": "200", "sips:a@b": "200", "tel:1": "200",
+				"http://b": "400"} {
+				n.Send(hostile, victim, []byte(strings.Replace(string(from(hostile, "REGISTER", "aor")),
+					"To: <sip:5550102@millrace.example>", "To: <"+aor+">", 1)))
+				require.Equal(t, want, string(sent()[0].Data[8:11]), aor)
+				<-time.After(70 * t1)
+			}
+			for method, want := range map[string]string{"MESSAGE": "483", "OPTIONS": "200", "CANCEL": "481",
+				"INFO tag": "200"} {
+				method, tag, _ := strings.Cut(method, " ")
+				b := from(hostile, method, "hops", "Max-Forwards: 0\r\n")
+				if tag != "" {
+					b = tagged(b)
+				}
+				n.Send(hostile, victim, b)
+				<-time.After(cancelWait)
+				require.Equal(t, want, string(sent()[0].Data[8:11]), method)
+				<-time.After(70 * t1)
+			}
+		})
 }

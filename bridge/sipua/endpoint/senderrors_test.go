@@ -41,29 +41,33 @@ func newFailingPackets() (*failingPackets, func(*Options)) {
 func TestSendErrors(t *testing.T) {
 	m, change := newFailingPackets()
 	var asked *Request
-	bubble(t, testHandler{request: func(r *Request) { asked = r }}, change, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
-		n.Send(hostile, victim, from(hostile, "OPTIONS", "asked"))
-		sent()
-		m.on.Store(true)
-		_, err := e.Send(outgoing(sip.OPTIONS, "unsent", net.UDPAddrFromAddrPort(hostile)), func(Response) { t.Error("it was told twice") })
-		require.ErrorIs(t, err, errNoNetwork)
-		require.ErrorContains(t, err, hostile.String())
-		_, err = e.Do(t.Context(), outgoing(sip.OPTIONS, "undone", net.UDPAddrFromAddrPort(hostile)))
-		require.ErrorIs(t, err, errNoNetwork)
-		require.ErrorIs(t, e.Write(outgoing(sip.ACK, "unwritten", net.UDPAddrFromAddrPort(hostile))), errNoNetwork)
-		require.ErrorIs(t, asked.Reply(200, "OK"), errNoNetwork)
-		require.Zero(t, e.Counts().Clients)
-		require.Zero(t, e.sourceLimiter.awaited.len())
-		n.Send(hostile, victim, []byte("OPTIONS sip:x SIP/2.0\r\nVia: SIP/2.0/UDP x;branch=z9hG4bKbad\r\n\r\n")) // its refusal is lost too
-		require.Empty(t, sent())
-		require.ErrorContains(t, datagrams{m}.WriteMsg(outgoing(sip.ACK, "nowhere", &net.UDPAddr{Port: -1})), "give address and port")
-	})
+	bubble(t, testHandler{request: func(r *Request) { asked = r }}, change,
+		func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+			n.Send(hostile, victim, from(hostile, "OPTIONS", "asked"))
+			sent()
+			m.on.Store(true)
+			_, err := e.Send(outgoing(sip.OPTIONS, "unsent", net.UDPAddrFromAddrPort(hostile)),
+				func(Response) { t.Error("it was told twice") })
+			require.ErrorIs(t, err, errNoNetwork)
+			require.ErrorContains(t, err, hostile.String())
+			_, err = e.Do(t.Context(), outgoing(sip.OPTIONS, "undone", net.UDPAddrFromAddrPort(hostile)))
+			require.ErrorIs(t, err, errNoNetwork)
+			require.ErrorIs(t, e.Write(outgoing(sip.ACK, "unwritten", net.UDPAddrFromAddrPort(hostile))), errNoNetwork)
+			require.ErrorIs(t, asked.Reply(200, "OK"), errNoNetwork)
+			require.Zero(t, e.Counts().Clients)
+			require.Zero(t, e.sourceLimiter.awaited.len())
+			n.Send(hostile, victim, []byte("OPTIONS sip:x SIP/2.0\r\nVia: SIP/2.0/UDP x;branch=z9hG4bKbad\r\n\r\n")) // its refusal is lost too
+			require.Empty(t, sent())
+			require.ErrorContains(t, datagrams{m}.WriteMsg(outgoing(sip.ACK, "nowhere", &net.UDPAddr{Port: -1})),
+				"give address and port")
+		})
 }
 
 // An INVITE whose CANCEL cannot be sent ends at once, and not with the time-out of the CANCEL.
 func TestCancelIsNotSent(t *testing.T) {
 	m, change := newFailingPackets()
-	bubble(t, testHandler{}, change, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+	bubble(t, testHandler{}, change, func(t *testing.T, e *Endpoint, n *endpointtest.Network,
+		sent func() []endpointtest.Packet) {
 		var ends []error
 		tx, err := e.Send(outgoing(sip.INVITE, "rings", net.UDPAddrFromAddrPort(hostile)), func(r Response) {
 			if r.Err != nil {
@@ -86,7 +90,8 @@ func TestCancelIsNotSent(t *testing.T) {
 
 // What was given up while its name was looked up is not sent any more.
 func TestGivenUpBeforeItIsSent(t *testing.T) {
-	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, sent func() []endpointtest.Packet) {
+	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, _ *endpointtest.Network,
+		sent func() []endpointtest.Packet) {
 		late := make(chan struct{}) // closed when the name server answers
 		e.lookup = func(context.Context, string, string) ([]netip.Addr, error) {
 			<-late
@@ -123,12 +128,13 @@ func TestTakesNothingAfterClose(t *testing.T) {
 // The pause after a read error does not hold up the end.
 func TestCloseInAPause(t *testing.T) {
 	f := &failing{}
-	bubble(t, testHandler{}, func(o *Options) { f.Packets = o.Packets; o.Packets = f; f.fails.Store(12) }, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
-		<-time.After(600 * time.Millisecond) // the pause of 512 ms began after 511 ms
-		begin := time.Now()
-		require.NoError(t, e.Close())
-		require.Zero(t, time.Since(begin))
-	})
+	bubble(t, testHandler{}, func(o *Options) { f.Packets = o.Packets; o.Packets = f; f.fails.Store(12) },
+		func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
+			<-time.After(600 * time.Millisecond) // the pause of 512 ms began after 511 ms
+			begin := time.Now()
+			require.NoError(t, e.Close())
+			require.Zero(t, time.Since(begin))
+		})
 }
 
 // A port that nobody can have is tried some times, and the reason told.
@@ -182,7 +188,8 @@ func TestOneConnectionPerPeer(t *testing.T) {
 func TestRefusedWithoutConnection(t *testing.T) {
 	e := open(t, testHandler{})
 	w := dial(t, "tcp", e)
-	m := strings.Replace(w.text(request{method: "INFO", id: "gone"}), "Max-Forwards: 70", "Max-Forwards: 70\r\nMax-Forwards: 70", 1)
+	m := strings.Replace(w.text(request{method: "INFO", id: "gone"}), "Max-Forwards: 70",
+		"Max-Forwards: 70\r\nMax-Forwards: 70", 1)
 	e.take([]byte(m), origin{from: netip.MustParseAddrPort("192.0.2.7:5060"), transport: "TCP"}) // no connection leads there
 	require.EqualValues(t, 1, e.Counts().Malformed)
 	w.quiet(t1)

@@ -278,7 +278,8 @@ func TestHairpin(t *testing.T) {
 				return
 			}
 			r.Reply(180, "Ringing")
-			_, err := e.Send(outgoing(sip.OPTIONS, callID(r), proxy.conn.LocalAddr()), func(Response) { l.add("options answered") })
+			_, err := e.Send(outgoing(sip.OPTIONS, callID(r), proxy.conn.LocalAddr()),
+				func(Response) { l.add("options answered") })
 			if err != nil {
 				t.Error(err)
 			}
@@ -294,7 +295,8 @@ func TestHairpin(t *testing.T) {
 		require.NoError(t, err)
 		out := proxy.expect("INVITE")
 		// the proxy puts its Via on top and sends it back to the same socket
-		back := strings.Replace(string(out), "\r\nVia:", "\r\nVia: SIP/2.0/UDP "+proxy.addr()+";branch=z9hG4bKproxy\r\nVia:", 1)
+		back := strings.Replace(string(out), "\r\nVia:",
+			"\r\nVia: SIP/2.0/UDP "+proxy.addr()+";branch=z9hG4bKproxy\r\nVia:", 1)
 		back = strings.Replace(back, "Content-Length:", "Contact: <sip:workshop@127.0.0.1>\r\nContent-Length:", 1)
 		proxy.send(back)
 		for n := 0; n < 3; {

@@ -79,17 +79,20 @@ func TestUnknownSourceLimits(t *testing.T) {
 
 // Who is asked may answer, and is known when he did; a forged answer makes nobody known.
 func TestKnownByAnswer(t *testing.T) {
-	bubble(t, testHandler{}, limited, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+	bubble(t, testHandler{}, limited, func(t *testing.T, e *Endpoint, n *endpointtest.Network,
+		sent func() []endpointtest.Packet) {
 		for i := range 500 { // nothing is left for strangers
 			n.Send(source(i), victim, from(source(i), "ACK", fmt.Sprint(i)))
 		}
 		synctest.Wait()
 		service, other := source(1000), source(1001)
 		got := 0
-		_, err := e.Send(outgoing(sip.OPTIONS, "asked", net.UDPAddrFromAddrPort(service)), func(r Response) { got = r.StatusCode })
+		_, err := e.Send(outgoing(sip.OPTIONS, "asked", net.UDPAddrFromAddrPort(service)),
+			func(r Response) { got = r.StatusCode })
 		require.NoError(t, err)
 		asked := message(sent()[0].Data)
-		n.Send(other, victim, []byte(strings.Replace(answer(asked, 200, "far"), "branch=z9hG4bK", "branch=z9hG4bKx", 1)))
+		n.Send(other, victim, []byte(strings.Replace(answer(asked, 200, "far"), "branch=z9hG4bK", "branch=z9hG4bKx",
+			1)))
 		synctest.Wait()
 		require.Zero(t, e.Counts().Known)
 		n.Send(service, victim, []byte(answer(asked, 200, "far")))
@@ -130,7 +133,8 @@ func TestFailureOnce(t *testing.T) {
 	for stranger, want := range map[bool]int{true: 1, false: 11} { // 11: RFC 3261 section 17.2.1, G at T1, doubling to T2 = 8*T1 here, for 64*T1
 		h := testHandler{request: func(r *Request) { r.Reply(404, "Not Found") }}
 		change := func(o *Options) { o.LimitUnknown = stranger }
-		bubble(t, h, change, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+		bubble(t, h, change, func(t *testing.T, e *Endpoint, n *endpointtest.Network,
+			sent func() []endpointtest.Packet) {
 			invite := from(hostile, "INVITE", "forged")
 			n.Send(hostile, victim, invite)
 			<-time.After(63 * t1)
@@ -164,17 +168,20 @@ func TestNoAmplifier(t *testing.T) {
 	}}
 	const allowed = 120 + 150 // the challenge, and what a response says besides: a tag, where the request came from
 	requests := map[string][]byte{
-		"cut":       from(hostile, "INVITE", "a")[:150],
-		"long via":  from(hostile, "OPTIONS", "b", "Via: SIP/2.0/UDP "+strings.Repeat("v", 6000)+".example;branch=z9hG4bKv\r\n"),
+		"cut": from(hostile, "INVITE", "a")[:150],
+		"long via": from(hostile, "OPTIONS", "b", "Via: SIP/2.0/UDP "+strings.Repeat("v",
+			6000)+".example;branch=z9hG4bKv\r\n"),
 		"long body": append(from(hostile, "OPTIONS", "c"), make([]byte, maxBody+1)...),
 		"syntax":    []byte(strings.Replace(string(from(hostile, "OPTIONS", "d")), "CSeq: 1", "CSeq: x", 1)),
 		"nothing":   []byte("OPTIONS sip:x SIP/2.0\r\nv:SIP/2.0/UDP x\r\n\r\n"),
 	}
-	for _, method := range []string{"INVITE", "REGISTER", "OPTIONS", "ACK", "CANCEL", "BYE", "SUBSCRIBE", "NOTIFY", "WHATEVER"} {
+	for _, method := range []string{"INVITE", "REGISTER", "OPTIONS", "ACK", "CANCEL", "BYE", "SUBSCRIBE", "NOTIFY",
+		"WHATEVER"} {
 		requests[method] = from(hostile, method, "m"+method)
 	}
 	for name, b := range requests {
-		bubble(t, h, limited, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+		bubble(t, h, limited, func(t *testing.T, e *Endpoint, n *endpointtest.Network,
+			sent func() []endpointtest.Packet) {
 			n.Send(hostile, victim, b)
 			<-time.After(100 * t1)
 			got := sent()
@@ -204,7 +211,8 @@ func TestUnknownSourcesLeaveNoState(t *testing.T) {
 	for _, sources := range []int{20000, 500} {
 		h := testHandler{request: func(r *Request) { r.Reply(404, "Not Found") }}
 		change := func(o *Options) { o.LimitUnknown = sources == 20000 }
-		bubble(t, h, change, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+		bubble(t, h, change, func(t *testing.T, e *Endpoint, n *endpointtest.Network,
+			sent func() []endpointtest.Packet) {
 			var kinds []string
 			for _, method := range []string{"INVITE", "CANCEL", "ACK"} {
 				kinds = append(kinds, string(from(hostile, method, "NUMBER")))

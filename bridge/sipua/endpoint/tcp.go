@@ -63,7 +63,8 @@ type pendingDial struct {
 }
 
 func (s *tcpConns) init(e *Endpoint) {
-	s.e, s.byPeer, s.open, s.dialing = e, map[netip.AddrPort]*conn{}, map[*conn]struct{}{}, map[netip.AddrPort]*pendingDial{}
+	s.e, s.byPeer, s.open, s.dialing = e, map[netip.AddrPort]*conn{}, map[*conn]struct{}{},
+		map[netip.AddrPort]*pendingDial{}
 }
 
 func (s *tcpConns) size() int {

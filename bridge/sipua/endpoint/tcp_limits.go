@@ -57,7 +57,8 @@ func (s *tcpConns) room(addr netip.Addr, strange bool, now time.Time) bool {
 	}
 	for c := range s.open {
 		at := c.peer.Addr()
-		r := rank{lineDepends: !c.accepted || lineDependsOn(bound, c.peer, each[at]), share: -each[at], last: c.last.Load()}
+		r := rank{lineDepends: !c.accepted || lineDependsOn(bound, c.peer, each[at]), share: -each[at],
+			last: c.last.Load()}
 		if at == addr {
 			r.share--
 		}

@@ -18,9 +18,11 @@ import (
 // What counts more decides, whatever comes after it.
 func TestConnectionRank(t *testing.T) {
 	order := []rank{ // the lowest first
-		{known: false, lineDepends: false, share: -2, last: 9}, {known: false, lineDepends: false, share: -1, last: 1}, {known: false, lineDepends: false, share: -1, last: 2},
+		{known: false, lineDepends: false, share: -2, last: 9}, {known: false, lineDepends: false, share: -1, last: 1},
+		{known: false, lineDepends: false, share: -1, last: 2},
 		{known: true, lineDepends: false, share: -9, last: 9}, {known: true, lineDepends: false, share: -3, last: 3},
-		{known: true, lineDepends: true, share: -8, last: 1}, {known: true, lineDepends: true, share: -8, last: 2}, {known: true, lineDepends: true, share: -1, last: 0},
+		{known: true, lineDepends: true, share: -8, last: 1}, {known: true, lineDepends: true, share: -8, last: 2},
+		{known: true, lineDepends: true, share: -1, last: 0},
 	}
 	for i, a := range order {
 		for j, b := range order {
@@ -43,7 +45,8 @@ func TestLineDependsOnConnection(t *testing.T) {
 
 // An address that has all it may have gives up the one of its own that is silent longest, and nobody else's.
 func TestConnectionsOfOneAddress(t *testing.T) {
-	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
+	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, _ *endpointtest.Network,
+		_ func() []endpointtest.Packet) {
 		s := &e.streams
 		port := func(i int) netip.AddrPort { return netip.AddrPortFrom(source(1).Addr(), uint16(10000+i)) }
 		add := func(at netip.AddrPort) {
@@ -70,7 +73,8 @@ func TestConnectionsOfOneAddress(t *testing.T) {
 // connection. An adapter's own goes last, also if its address has exactly as many as it may have.
 func TestConnectionsOfManyAddresses(t *testing.T) {
 	port := func(i, n int) netip.AddrPort { return netip.AddrPortFrom(source(i).Addr(), uint16(10000+n)) }
-	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
+	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, _ *endpointtest.Network,
+		_ func() []endpointtest.Packet) {
 		s := &e.streams
 		for i := range maxConns / 2 {
 			for n := range 2 {
@@ -86,7 +90,8 @@ func TestConnectionsOfManyAddresses(t *testing.T) {
 		require.Equal(t, maxConns-1, s.size())
 	})
 	bound := func(o *Options) { o.Bound = func() []netip.AddrPort { return []netip.AddrPort{port(1, 0)} } }
-	bubble(t, testHandler{}, bound, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
+	bubble(t, testHandler{}, bound, func(t *testing.T, e *Endpoint, _ *endpointtest.Network,
+		_ func() []endpointtest.Packet) {
 		s := &e.streams
 		for n := range maxConnsSource {
 			<-time.After(time.Millisecond)
@@ -105,7 +110,8 @@ func TestUnknownSourceDisplacesNoConnection(t *testing.T) {
 		for i := range maxConns {
 			all = append(all, netip.AddrPortFrom(source(i/each).Addr(), uint16(10000+i)))
 		}
-		bubble(t, testHandler{}, limited, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
+		bubble(t, testHandler{}, limited, func(t *testing.T, e *Endpoint, _ *endpointtest.Network,
+			_ func() []endpointtest.Packet) {
 			s := &e.streams
 			for _, at := range all {
 				e.Know(at.Addr())
@@ -118,14 +124,15 @@ func TestUnknownSourceDisplacesNoConnection(t *testing.T) {
 			}
 			require.Equal(t, want, s.size())
 		})
-		bubble(t, testHandler{}, func(o *Options) { limited(o); o.Bound = func() []netip.AddrPort { return all } }, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
-			for _, at := range all {
-				e.Know(at.Addr())
-				piped(e, at)
-			}
-			require.False(t, e.streams.room(source(4000).Addr(), true, time.Now()), "each is an adapter's")
-			require.Equal(t, maxConns, e.streams.size())
-		})
+		bubble(t, testHandler{}, func(o *Options) { limited(o); o.Bound = func() []netip.AddrPort { return all } },
+			func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
+				for _, at := range all {
+					e.Know(at.Addr())
+					piped(e, at)
+				}
+				require.False(t, e.streams.room(source(4000).Addr(), true, time.Now()), "each is an adapter's")
+				require.Equal(t, maxConns, e.streams.size())
+			})
 	}
 }
 
@@ -140,7 +147,8 @@ func TestConnectionLimitOfUnknownSources(t *testing.T) {
 	}
 	require.Eventually(t, func() bool {
 		n := e.Counts()
-		return n.Connections == maxUnknownConnsSource && n.ConnectionsRefused+n.Limited == unknownSourceBurst+5-maxUnknownConnsSource
+		return n.Connections == maxUnknownConnsSource &&
+			n.ConnectionsRefused+n.Limited == unknownSourceBurst+5-maxUnknownConnsSource
 	}, testTimeout, time.Millisecond)
 	n := e.Counts()
 	require.NotZero(t, n.Limited, "those within the rate found no room, those beyond it were not asked")
@@ -234,7 +242,8 @@ func TestOwnConnectionIsNotLimited(t *testing.T) {
 // A message at its limit is cut from a stream; beyond it 513 is said and the stream is closed.
 func TestStreamSizes(t *testing.T) {
 	body := func(n int) []byte {
-		return []byte(strings.Replace(string(from(source(1), "INFO", "size")), "Content-Length: 0\r\n", fmt.Sprintf("Content-Length: %d\r\n", n), 1) + strings.Repeat("b", n))
+		return []byte(strings.Replace(string(from(source(1), "INFO", "size")), "Content-Length: 0\r\n",
+			fmt.Sprintf("Content-Length: %d\r\n", n), 1) + strings.Repeat("b", n))
 	}
 	plain := len(from(source(1), "INFO", "size"))
 	head := func(n int) []byte { // of n bytes, none of its fields too long
@@ -325,7 +334,8 @@ func TestDialOnce(t *testing.T) {
 
 // A connection that is closed is found no more, at once, and takes nobody else's place with it.
 func TestClosedIsNotFound(t *testing.T) {
-	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
+	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, _ *endpointtest.Network,
+		_ func() []endpointtest.Packet) {
 		s, at := &e.streams, source(1)
 		var both []*conn
 		for range 2 {
@@ -343,5 +353,119 @@ func TestClosedIsNotFound(t *testing.T) {
 		require.NoError(t, both[1].Close())
 		require.Nil(t, s.to(at))
 		require.Zero(t, s.size())
+	})
+}
+
+// piped is a connection of a peer in memory.
+func piped(e *Endpoint, at netip.AddrPort) net.Conn {
+	ours, theirs := net.Pipe()
+	e.streams.add(&conn{Conn: ours, e: e, peer: at, accepted: true})
+	return theirs
+}
+
+// Who never finishes a message is cut off 10 s after its first byte, however busy he is; who is silent later, a
+// stranger sooner.
+func TestReadDeadlines(t *testing.T) {
+	h := testHandler{request: func(r *Request) { go r.Reply(200, "OK") }}
+	bubble(t, h, limited, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
+		begin := time.Now()
+		ends := func(c net.Conn) time.Duration {
+			b := make([]byte, 1000)
+			for {
+				if _, err := c.Read(b); err != nil {
+					return time.Since(begin)
+				}
+			}
+		}
+		slow := piped(e, source(1))
+		go func() {
+			for range time.Tick(time.Second) {
+				if _, err := slow.Write([]byte("O")); err != nil {
+					return
+				}
+			}
+		}()
+		require.Equal(t, time.Second+messageLimit, ends(slow))
+		begin = time.Now()
+		require.Equal(t, unknownIdleLimit, ends(piped(e, source(2))))
+		begin = time.Now()
+		later := piped(e, source(3))
+		<-time.After(unknownIdleLimit - time.Second)
+		e.Know(source(3).Addr())
+		require.Equal(t, idleLimit, ends(later))
+		begin = time.Now()
+		busy := piped(e, source(3))
+		<-time.After(idleLimit - time.Second)
+		go busy.Write(from(source(3), "OPTIONS", "alive"))
+		require.Equal(t, 2*idleLimit-time.Second, ends(busy))
+		e.Know(source(4).Addr())
+		for _, theirs := range []bool{true, false} { // two bytes from the peer, or from us
+			begin = time.Now()
+			quiet := piped(e, source(4))
+			<-time.After(idleLimit - time.Second)
+			if theirs {
+				go quiet.Write([]byte("\r\n"))
+			} else {
+				go e.streams.to(source(4)).write([]byte("\r\n"))
+			}
+			require.Equal(t, 2*idleLimit-time.Second, ends(quiet))
+		}
+		n := e.Counts()
+		require.EqualValues(t, 1, n.Slow)
+		require.EqualValues(t, 5, n.Idle)
+		require.Zero(t, n.Connections)
+	})
+}
+
+// Connections are bounded, and nobody known is refused one: the longest silent makes room, a stranger first.
+func TestConnectionLimits(t *testing.T) {
+	bubble(t, testHandler{}, limited, func(t *testing.T, e *Endpoint, _ *endpointtest.Network,
+		_ func() []endpointtest.Packet) {
+		s := &e.streams
+		add := func(at netip.AddrPort, known bool) bool {
+			<-time.After(time.Millisecond) // so that it is clear who is silent longest
+			if known {
+				e.Know(at.Addr())
+			}
+			if !s.room(at.Addr(), !known, time.Now()) {
+				return false
+			}
+			piped(e, at)
+			return true
+		}
+		port := func(i int) netip.AddrPort { return netip.AddrPortFrom(source(1).Addr(), uint16(10000+i)) }
+		require.True(t, add(source(999), true)) // is silent longer than any stranger
+		for i := range maxUnknownConnsSource {
+			require.True(t, add(port(i), false))
+		}
+		require.False(t, add(port(100), false))
+		for i := range maxUnknownConns - maxUnknownConnsSource {
+			require.True(t, add(source(100+i), false))
+		}
+		require.NotNil(t, s.to(port(0)))
+		e.streams.to(port(0)).touch() // however lately it spoke
+		require.True(t, add(source(500), false))
+		require.Nil(t, s.to(port(0)), "the stranger that came first made room")
+		require.Equal(t, 1+maxUnknownConns, s.size())
+		for i := range maxConns - maxUnknownConns - 1 {
+			require.True(t, add(source(1000+i), true))
+		}
+		require.Equal(t, maxConns, s.size())
+		require.True(t, add(source(501), false))
+		require.Equal(t, maxConns, s.size())
+		require.Nil(t, s.to(port(1)), "so did the next")
+		require.Nil(t, s.to(source(1500)))
+		require.True(t, add(source(1500), true))
+		require.Equal(t, maxConns, s.size())
+		require.Nil(t, s.to(port(2)), "the stranger that was silent longest made room")
+		require.NotNil(t, s.to(source(999)))
+		same := func(i int) netip.AddrPort { return netip.AddrPortFrom(source(2000).Addr(), uint16(10000+i)) }
+		for i := range maxConnsSource + 1 {
+			require.True(t, add(same(i), true))
+		}
+		require.Nil(t, s.to(same(0)))
+		require.NotNil(t, s.to(same(maxConnsSource)))
+		require.LessOrEqual(t, s.size(), maxConns)
+		require.EqualValues(t, 2+1+maxConnsSource+1, e.Counts().ConnectionsEnded)
 	})
 }

@@ -184,7 +184,8 @@ func TestWriteFails(t *testing.T) {
 // A connection that dies later than T1 after the request went over it, with nothing heard, has the request sent again
 // over the next one.
 func TestReviveLater(t *testing.T) {
-	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
+	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, _ *endpointtest.Network,
+		_ func() []endpointtest.Packet) {
 		at := source(1)
 		read := func(c net.Conn) string {
 			b := make([]byte, 4096)
@@ -215,7 +216,8 @@ func TestReviveLater(t *testing.T) {
 
 // What is no message on a stream is counted, and ends it.
 func TestMalformedStreamIsCounted(t *testing.T) {
-	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
+	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, _ *endpointtest.Network,
+		_ func() []endpointtest.Packet) {
 		c := piped(e, source(1))
 		go c.Write([]byte("OPTIONS sip:x SIP/2.0\r\nVia: SIP/2.0/TCP 192.0.2.1;branch=z9hG4bKa\r\n\r\n"))
 		_, err := io.ReadAll(c)

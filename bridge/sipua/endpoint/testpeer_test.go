@@ -77,7 +77,8 @@ func open(t testing.TB, h Handler, change ...func(*Options)) *Endpoint {
 
 // failOnErrorLog is a log that fails the test for a fault in a step of ours, which would otherwise only cost a message.
 func failOnErrorLog(t testing.TB) *zap.Logger {
-	core := zapcore.NewCore(zapcore.NewJSONEncoder(zapcore.EncoderConfig{}), zapcore.AddSync(io.Discard), zap.ErrorLevel)
+	core := zapcore.NewCore(zapcore.NewJSONEncoder(zapcore.EncoderConfig{}), zapcore.AddSync(io.Discard),
+		zap.ErrorLevel)
 	return zap.New(core, zap.Hooks(func(e zapcore.Entry) error {
 		t.Errorf("%s", e.Message)
 		return nil
@@ -295,5 +296,6 @@ func (l *log) all() []string {
 // saw waits until the words are these.
 func (l *log) saw(t testing.TB, words ...string) {
 	t.Helper()
-	require.EventuallyWithT(t, func(c *assert.CollectT) { assert.Equal(c, words, l.all()) }, testTimeout, time.Millisecond)
+	require.EventuallyWithT(t, func(c *assert.CollectT) { assert.Equal(c, words, l.all()) }, testTimeout,
+		time.Millisecond)
 }

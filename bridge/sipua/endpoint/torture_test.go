@@ -53,14 +53,24 @@ var torture = []struct {
 		require.Len(t, r.GetHeaders("Via"), 34)
 		require.Len(t, r.Body(), 150)
 	}},
-	{name: "dblreq", section: "3.1.1.8", want: "passed", check: func(t *testing.T, r *Request) { require.Empty(t, r.Body()) }},
+	{name: "dblreq", section: "3.1.1.8", want: "passed", check: func(t *testing.T,
+		r *Request) {
+		require.Empty(t, r.Body())
+	}},
 	{name: "semiuri", section: "3.1.1.9", want: "passed", check: func(t *testing.T, r *Request) {
 		require.Equal(t, "user;par=u%40example.net", r.Recipient.User)
 		require.Equal(t, "example.com", r.Recipient.Host)
 	}},
-	{name: "transports", section: "3.1.1.10", want: "passed", check: func(t *testing.T, r *Request) { require.Len(t, r.GetHeaders("Via"), 5) }},
-	{name: "mpart01", section: "3.1.1.11", want: "passed", check: func(t *testing.T, r *Request) { require.Contains(t, string(r.Body()), "\x00") }},
-	{name: "unreason", section: "3.1.1.12", want: "dropped", why: "a valid response, to a request that we did not send; see TestTortureResponses"},
+	{name: "transports", section: "3.1.1.10", want: "passed", check: func(t *testing.T,
+		r *Request) {
+		require.Len(t, r.GetHeaders("Via"), 5)
+	}},
+	{name: "mpart01", section: "3.1.1.11", want: "passed", check: func(t *testing.T,
+		r *Request) {
+		require.Contains(t, string(r.Body()), "\x00")
+	}},
+	{name: "unreason", section: "3.1.1.12", want: "dropped",
+		why: "a valid response, to a request that we did not send; see TestTortureResponses"},
 	{name: "noreason", section: "3.1.1.13", want: "dropped", why: "likewise"},
 	{name: "badinv01", section: "3.1.2.1", want: "400"},
 	{name: "clerr", section: "3.1.2.2", want: "400"},
@@ -72,9 +82,11 @@ var torture = []struct {
 	{name: "lwsruri", section: "3.1.2.8", want: "400"},
 	{name: "lwsstart", section: "3.1.2.9", want: "400", why: "may be accepted likewise"},
 	{name: "trws", section: "3.1.2.10", want: "400", why: "may be accepted likewise"},
-	{name: "escruri", section: "3.1.2.11", want: "passed", why: "400 is only a MAY, and it may be a call for help; the header fields in the URI are dropped", check: func(t *testing.T, r *Request) {
-		require.Equal(t, "sip:user@example.com", r.Recipient.String())
-	}},
+	{name: "escruri", section: "3.1.2.11", want: "passed",
+		why: "400 is only a MAY, and it may be a call for help; the header fields in the URI are dropped",
+		check: func(t *testing.T, r *Request) {
+			require.Equal(t, "sip:user@example.com", r.Recipient.String())
+		}},
 	{name: "baddate", section: "3.1.2.12", want: "passed", why: "the Date is not looked at"},
 	{name: "regbadct", section: "3.1.2.13", want: "400"},
 	{name: "badaspec", section: "3.1.2.14", want: "400"},
@@ -83,7 +95,8 @@ var torture = []struct {
 	{name: "mismatch01", section: "3.1.2.17", want: "400"},
 	{name: "mismatch02", section: "3.1.2.18", want: "400", why: "501 as well; that CSeq does not match is seen first"},
 	{name: "bigcode", section: "3.1.2.19", want: "dropped"},
-	{name: "badbranch", section: "3.2.1", want: "400", why: "or taken for one of RFC 2543, whose matching would take all of its sender's requests for one"},
+	{name: "badbranch", section: "3.2.1", want: "400",
+		why: "or taken for one of RFC 2543, whose matching would take all of its sender's requests for one"},
 	{name: "insuf", section: "3.3.1", want: "400"},
 	{name: "unkscm", section: "3.3.2", want: "416"},
 	{name: "novelsc", section: "3.3.3", want: "416"},
@@ -102,7 +115,8 @@ var torture = []struct {
 		require.True(t, r.Contact().Address.UriParams.Has("unknownparam"), "of the URI")
 	}},
 	{name: "regescrt", section: "3.3.14", want: "passed", check: func(t *testing.T, r *Request) {
-		require.Equal(t, "%3Csip:sip.example.com%3E", r.Contact().Address.Headers.GetOr("Route", ""), "in brackets it belongs to the URI")
+		require.Equal(t, "%3Csip:sip.example.com%3E", r.Contact().Address.Headers.GetOr("Route", ""),
+			"in brackets it belongs to the URI")
 	}},
 	{name: "sdp01", section: "3.3.15", want: "passed", why: "406 is the user's"},
 	{name: "ipv6-good", section: "RFC 5118 4.1", want: "passed", check: func(t *testing.T, r *Request) {
@@ -111,20 +125,23 @@ var torture = []struct {
 		requireHost(t, "2001:db8::1", 0, r.Contact().Address.Host, r.Contact().Address.Port)
 	}},
 	{name: "ipv6-bad", section: "RFC 5118 4.2", want: "400"},
-	{name: "port-ambiguous", section: "RFC 5118 4.3", want: "passed", why: "what is in the brackets is the address", check: func(t *testing.T, r *Request) {
-		requireHost(t, "2001:db8::10:5070", 0, r.Recipient.Host, r.Recipient.Port)
-	}},
+	{name: "port-ambiguous", section: "RFC 5118 4.3", want: "passed", why: "what is in the brackets is the address",
+		check: func(t *testing.T, r *Request) {
+			requireHost(t, "2001:db8::10:5070", 0, r.Recipient.Host, r.Recipient.Port)
+		}},
 	{name: "port-unambiguous", section: "RFC 5118 4.4", want: "passed", check: func(t *testing.T, r *Request) {
 		requireHost(t, "2001:db8::10", 5070, r.Recipient.Host, r.Recipient.Port)
 	}},
-	{name: "via-received-param-with-delim", section: "RFC 5118 4.5", want: "passed", why: "not by the grammar, but it must be parsed", check: func(t *testing.T, r *Request) {
-		requireHost(t, "2001:db8::9:1", 0, r.Via().Host, r.Via().Port)
-		require.Equal(t, "z9hG4bKas3-111", r.Via().Params.GetOr("branch", ""))
-	}},
-	{name: "via-received-param-no-delim", section: "RFC 5118 4.5", want: "passed", check: func(t *testing.T, r *Request) {
-		requireHost(t, "2001:db8::9:1", 0, r.Via().Host, r.Via().Port)
-		require.Equal(t, "z9hG4bKas3", r.Via().Params.GetOr("branch", ""))
-	}},
+	{name: "via-received-param-with-delim", section: "RFC 5118 4.5", want: "passed",
+		why: "not by the grammar, but it must be parsed", check: func(t *testing.T, r *Request) {
+			requireHost(t, "2001:db8::9:1", 0, r.Via().Host, r.Via().Port)
+			require.Equal(t, "z9hG4bKas3-111", r.Via().Params.GetOr("branch", ""))
+		}},
+	{name: "via-received-param-no-delim", section: "RFC 5118 4.5", want: "passed",
+		check: func(t *testing.T, r *Request) {
+			requireHost(t, "2001:db8::9:1", 0, r.Via().Host, r.Via().Port)
+			require.Equal(t, "z9hG4bKas3", r.Via().Params.GetOr("branch", ""))
+		}},
 	{name: "ipv6-in-sdp", section: "RFC 5118 4.6", want: "passed", check: func(t *testing.T, r *Request) {
 		require.Len(t, r.Body(), 251)
 		require.Contains(t, string(r.Body()), "c=IN IP6 2001:db8::20\r\n")
@@ -142,12 +159,15 @@ var torture = []struct {
 		requireHost(t, "::ffff:192.0.2.10", 19823, r.Via().Host, r.Via().Port)
 		requireHost(t, "::ffff:192.0.2.2", 0, r.Contact().Address.Host, r.Contact().Address.Port)
 	}},
-	{name: "ipv6-bug-abnf-3-colons", section: "RFC 5118 4.10", want: "passed", why: "not an address by RFC 4291, but by RFC 3261, and it must be tolerated"},
-	{name: "ipv6-correct-abnf-2-colons", section: "RFC 5118 4.10", want: "passed", check: func(t *testing.T, r *Request) {
-		requireHost(t, "2001:db8::192.0.2.1", 0, r.Recipient.Host, r.Recipient.Port)
-	}},
-	{name: "inv2543", section: "3.4.1", want: "400", why: "should be accepted for old peers' sake: From has no tag, so its dialog cannot be told from another (RFC 3261 section 12), " +
-		"and there is no Contact, so nothing in the dialog could be sent. What spoke that way was replaced from 2002 on"},
+	{name: "ipv6-bug-abnf-3-colons", section: "RFC 5118 4.10", want: "passed",
+		why: "not an address by RFC 4291, but by RFC 3261, and it must be tolerated"},
+	{name: "ipv6-correct-abnf-2-colons", section: "RFC 5118 4.10", want: "passed",
+		check: func(t *testing.T, r *Request) {
+			requireHost(t, "2001:db8::192.0.2.1", 0, r.Recipient.Host, r.Recipient.Port)
+		}},
+	{name: "inv2543", section: "3.4.1", want: "400",
+		why: "should be accepted for old peers' sake: From has no tag, so its dialog cannot be told from another (RFC 3261 section 12), " +
+			"and there is no Contact, so nothing in the dialog could be sent. What spoke that way was replaced from 2002 on"},
 }
 
 // requireHost looks at the host and the port, 0 for none, of a URI or a Via.
@@ -171,7 +191,8 @@ var (
 
 // bubble runs f with an endpoint on a network in memory and on a virtual clock; everything sent to a host comes back in
 // sent.
-func bubble(t *testing.T, h Handler, change func(*Options), f func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet)) {
+func bubble(t *testing.T, h Handler, change func(*Options), f func(t *testing.T, e *Endpoint, n *endpointtest.Network,
+	sent func() []endpointtest.Packet)) {
 	synctest.Test(t, func(t *testing.T) {
 		var mu sync.Mutex
 		var out []endpointtest.Packet
@@ -242,7 +263,8 @@ func TestTorture(t *testing.T) {
 // The two valid responses are taken when they answer something (RFC 4475 sections 3.1.1.12 and 3.1.1.13).
 func TestTortureResponses(t *testing.T) {
 	for name, code := range map[string]int{"unreason": 200, "noreason": 100} {
-		bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+		bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network,
+			sent func() []endpointtest.Packet) {
 			req := outgoing("INVITE", name, net.UDPAddrFromAddrPort(hostile))
 			got := 0
 			_, err := e.Send(req, func(r Response) {
@@ -254,7 +276,8 @@ func TestTortureResponses(t *testing.T) {
 			asked := message(sent()[0].Data)
 			lines := strings.Split(string(read(t, name)), "\r\n")
 			for i, line := range lines { // what ties it to the request is put in
-				if key, _, ok := strings.Cut(line, ":"); ok && asked.get(key) != "" && key != "Contact" && key != "Content-Length" && key != "To" {
+				if key, _, ok := strings.Cut(line, ":"); ok && asked.get(key) != "" && key != "Contact" &&
+					key != "Content-Length" && key != "To" {
 					lines[i] = key + ": " + asked.get(key)
 				}
 			}
@@ -269,7 +292,8 @@ func TestTortureResponses(t *testing.T) {
 // waited for (RFC 4475 sections 3.1.2.2, 3.1.2.3 and 3.3.9).
 func TestTortureStream(t *testing.T) {
 	e := open(t, testHandler{request: func(r *Request) { r.Reply(200, "OK") }})
-	for name, ends := range map[string]bool{"ncl": true, "mcl01": true, "inv2543": true, "quotbal": false, "unkscm": false} {
+	for name, ends := range map[string]bool{"ncl": true, "mcl01": true, "inv2543": true, "quotbal": false,
+		"unkscm": false} {
 		w := dial(t, "tcp", e)
 		w.send(string(read(t, name)))
 		m := w.next(testTimeout)
@@ -282,7 +306,8 @@ func TestTortureStream(t *testing.T) {
 		_, err := w.in.ReadByte()
 		require.Error(t, err, name)
 	}
-	for head, want := range map[string]int{"X\r\nl: 5\r\n\r\n": 5, "X\r\nl: 5\r\nContent-Length: 5\r\n\r\n": -1, "X\r\n\r\n": -1, "X\r\nl: -1\r\n\r\n": -1} {
+	for head, want := range map[string]int{"X\r\nl: 5\r\n\r\n": 5, "X\r\nl: 5\r\nContent-Length: 5\r\n\r\n": -1,
+		"X\r\n\r\n": -1, "X\r\nl: -1\r\n\r\n": -1} {
 		n, err := contentLength([]byte(head))
 		require.Equal(t, want < 0, err != nil, head)
 		require.Equal(t, max(want, 0), n, head)

@@ -17,7 +17,8 @@ import (
 // by their long name, are kept as they came.
 func newParser() *sip.Parser {
 	parsers := maps.Clone(sip.DefaultHeadersParser())
-	for short, long := range map[string]string{"o": "Event", "k": "Supported", "x": "Session-Expires", "r": "Refer-To", "s": "Subject", "u": "Allow-Events", "e": "Content-Encoding", "b": "Referred-By"} {
+	for short, long := range map[string]string{"o": "Event", "k": "Supported", "x": "Session-Expires", "r": "Refer-To",
+		"s": "Subject", "u": "Allow-Events", "e": "Content-Encoding", "b": "Referred-By"} {
 		parsers[short] = func(_ []byte, v string) (sip.Header, error) { return sip.NewHeader(long, v), nil }
 	}
 	for _, verbatim := range []string{"refer-to", "referred-by", "record-route"} {

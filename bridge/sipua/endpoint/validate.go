@@ -41,11 +41,13 @@ func requestFault(r *sip.Request) (code int, reason string) {
 		return bad, "Bad Branch" // the same for every request of its sender: it tells nothing apart
 	case r.Recipient.Port < 0 || r.Recipient.Port > 65535:
 		return bad, "Bad Request-URI"
-	case r.Method == sip.REGISTER && r.To().Address.Scheme != "sip" && r.To().Address.Scheme != "sips" && r.To().Address.Scheme != "tel":
+	case r.Method == sip.REGISTER && r.To().Address.Scheme != "sip" && r.To().Address.Scheme != "sips" &&
+		r.To().Address.Scheme != "tel":
 		return bad, "Bad Address Of Record"
 	case (r.IsInvite() || r.Method == sip.SUBSCRIBE) && r.Contact() == nil:
 		return bad, "Missing Contact"
-	case r.MaxForwards() != nil && r.MaxForwards().Val() == 0 && !r.To().Params.Has("tag") && !r.IsAck() && r.Method != sip.OPTIONS && r.Method != sip.CANCEL:
+	case r.MaxForwards() != nil && r.MaxForwards().Val() == 0 && !r.To().Params.Has("tag") && !r.IsAck() &&
+		r.Method != sip.OPTIONS && r.Method != sip.CANCEL:
 		return sip.StatusTooManyHops, "Too Many Hops"
 	}
 	return 0, ""

@@ -33,7 +33,8 @@ func TestWrite(t *testing.T) {
 		require.NoError(t, e.Write(named))
 		require.Equal(t, "by name", w.expect("ACK").get("Call-ID"))
 		w.quiet(64 * t1) // an ACK is not repeated
-		require.ErrorContains(t, e.Write(sip.NewRequest(sip.ACK, sip.Uri{Host: "x.test"})), "write ACK: the request lacks From")
+		require.ErrorContains(t, e.Write(sip.NewRequest(sip.ACK, sip.Uri{Host: "x.test"})),
+			"write ACK: the request lacks From")
 		require.NoError(t, e.Close())
 		require.ErrorContains(t, e.Write(outgoing(sip.ACK, "late", w.conn.LocalAddr())), "write ACK: send to ")
 		require.ErrorIs(t, e.Write(named), ErrClosed)
@@ -81,7 +82,8 @@ func TestSendPreservesCallerFields(t *testing.T) {
 		e := open(t, testHandler{})
 		w := listenUDP(t, e)
 		r := outgoing(sip.OPTIONS, "branch", w.conn.LocalAddr())
-		via := &sip.ViaHeader{ProtocolName: "SIP", ProtocolVersion: "2.0", Transport: "UDP", Host: "192.0.2.1", Port: 5060}
+		via := &sip.ViaHeader{ProtocolName: "SIP", ProtocolVersion: "2.0", Transport: "UDP", Host: "192.0.2.1",
+			Port: 5060}
 		via.Params.Add("branch", "z9hG4bKmine")
 		r.PrependHeader(via)
 		hops := sip.MaxForwardsHeader(7)
@@ -109,7 +111,8 @@ func TestSendPreservesCallerFields(t *testing.T) {
 // What a CANCEL says besides is in it; of several provisional responses only the first has it sent; after the end
 // nothing is.
 func TestCancelFor(t *testing.T) {
-	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network,
+		sent func() []endpointtest.Packet) {
 		to := net.UDPAddrFromAddrPort(hostile)
 		count := func(method string) (all []message) {
 			for _, p := range sent() {
@@ -135,7 +138,8 @@ func TestCancelFor(t *testing.T) {
 		n.Send(hostile, victim, []byte(answer(invite, 487, "far")))
 		require.Len(t, count("ACK"), 1)
 		<-time.After(200 * t1)
-		require.Equal(t, []string{"180 far", "180 far", "180 far", "487 far"}, l.all(), "the time-out of the CANCEL is over too")
+		require.Equal(t, []string{"180 far", "180 far", "180 far", "487 far"}, l.all(),
+			"the time-out of the CANCEL is over too")
 
 		var after log
 		tx, err = e.Send(outgoing(sip.INVITE, "answered", to), after.note)
@@ -156,7 +160,8 @@ func TestCancelFor(t *testing.T) {
 // A CANCEL that nothing answers, and whose INVITE gets no final response, ends after 64*T1 (RFC 3261 section 9.1), not
 // before.
 func TestCancelTimesOut(t *testing.T) {
-	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network,
+		sent func() []endpointtest.Packet) {
 		var l log
 		tx, err := e.Send(outgoing(sip.INVITE, "dead", net.UDPAddrFromAddrPort(hostile)), l.note)
 		require.NoError(t, err)
@@ -175,15 +180,18 @@ func TestCancelTimesOut(t *testing.T) {
 
 // The first address of the family that we listen on; without one, the first.
 func TestNearest(t *testing.T) {
-	four, six, mapped := netip.MustParseAddr("192.0.2.1"), netip.MustParseAddr("2001:db8::1"), netip.MustParseAddr("::ffff:192.0.2.2")
+	four, six, mapped := netip.MustParseAddr("192.0.2.1"), netip.MustParseAddr("2001:db8::1"),
+		netip.MustParseAddr("::ffff:192.0.2.2")
 	for _, c := range []struct {
 		own  string
 		all  []netip.Addr
 		want string
 	}{
-		{"192.0.2.9", []netip.Addr{six, four}, "192.0.2.1"}, {"192.0.2.9", []netip.Addr{six, mapped, four}, "192.0.2.2"},
+		{"192.0.2.9", []netip.Addr{six, four}, "192.0.2.1"}, {"192.0.2.9", []netip.Addr{six, mapped, four},
+			"192.0.2.2"},
 		{"192.0.2.9", []netip.Addr{four, mapped}, "192.0.2.1"}, {"192.0.2.9", []netip.Addr{six}, "2001:db8::1"},
-		{"2001:db8::9", []netip.Addr{four, mapped, six}, "2001:db8::1"}, {"2001:db8::9", []netip.Addr{mapped}, "192.0.2.2"},
+		{"2001:db8::9", []netip.Addr{four, mapped, six}, "2001:db8::1"},
+		{"2001:db8::9", []netip.Addr{mapped}, "192.0.2.2"},
 		{"0.0.0.0", []netip.Addr{six, four}, "2001:db8::1"}, {"::", []netip.Addr{four, six}, "192.0.2.1"},
 		{"::ffff:192.0.2.9", []netip.Addr{six, four}, "192.0.2.1"},
 	} {

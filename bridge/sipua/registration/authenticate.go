@@ -64,7 +64,8 @@ func (r *Registrar) Authenticate(req *endpoint.Request, anyTarget func(line stri
 // Such a call need not have credentials for the Request-URI, and it is not dropped as a guess too many where the line's
 // adapter is bound at the host that it comes from: somebody else at that host, behind the same address translator, may
 // have guessed, and a call for help does not wait for that. Then verified is false.
-func (r *Registrar) AuthenticateCall(req *endpoint.Request, emergency func(line string) bool) (line string, verified, ok bool) {
+func (r *Registrar) AuthenticateCall(req *endpoint.Request, emergency func(line string) bool) (line string, verified,
+	ok bool) {
 	a, verified := r.authenticate(req, emergency, emergency)
 	if a == nil {
 		return "", false, false
@@ -130,7 +131,8 @@ func (r *Registrar) comesFrom(a *account, req *endpoint.Request) bool {
 // authenticate finds the account of a request; if it returns nil, it has answered, or dropped the request as a guess
 // too many. Where unverified, if not nil, says so of the line, the request is not dropped if it comes from the host of
 // the line's adapter; verified is false then.
-func (r *Registrar) authenticate(req *endpoint.Request, anyTarget, unverified func(line string) bool) (a *account, verified bool) {
+func (r *Registrar) authenticate(req *endpoint.Request, anyTarget, unverified func(line string) bool) (a *account,
+	verified bool) {
 	challenged := false
 	for _, a := range r.accounts {
 		challenged = challenged || a.Password != "" && a.on(req.Endpoint)
@@ -155,9 +157,11 @@ func (r *Registrar) authenticate(req *endpoint.Request, anyTarget, unverified fu
 	from, claimed := req.From.Addr(), r.byUser[cred.Username]
 	// Wrong passwords count wherever they come from. Only what keeps a line reachable is never slowed: the refresh of a
 	// binding from its own address and port.
-	refresh := req.Method == sip.REGISTER && claimed != nil && claimed.Fixed == nil && claimed.on(req.Endpoint) && r.isOwn(claimed, req)
+	refresh := req.Method == sip.REGISTER && claimed != nil && claimed.Fixed == nil && claimed.on(req.Endpoint) &&
+		r.isOwn(claimed, req)
 	if !refresh && r.failedLogins.wait(r.now(), from, cred.Username, claimed != nil) {
-		if unverified != nil && claimed != nil && claimed.on(req.Endpoint) && claimed.allows(from) && r.atHost(claimed, from) &&
+		if unverified != nil && claimed != nil && claimed.on(req.Endpoint) && claimed.allows(from) &&
+			r.atHost(claimed, from) &&
 			unverified(claimed.Line) {
 			return claimed, false
 		}
@@ -176,13 +180,15 @@ func (r *Registrar) authenticate(req *endpoint.Request, anyTarget, unverified fu
 		r.challenge(req, true)
 	case !a.on(req.Endpoint), !a.allows(from):
 		r.counts.wrongPlace.Add(1)
-		r.refuse(req, "its password is right, but it speaks from an address, or to a socket, that is not the line's", cred.Username, a)
+		r.refuse(req, "its password is right, but it speaks from an address, or to a socket, that is not the line's",
+			cred.Username, a)
 		r.reply(req, sip.StatusForbidden, "Forbidden")
 	case !sameTarget(req.Method, cred.URI, req.Recipient) && (anyTarget == nil || !anyTarget(a.Line)):
 		r.counts.wrongTarget.Add(1)
 		r.log.Warn("right credentials for another destination: a replay, or an adapter whose digest names another uri than its request",
 			zap.String("line", a.Line), zap.Stringer("from", req.From), zap.Stringer("method", req.Method),
-			zap.String("uri", endpoint.Printable(cred.URI)), zap.String("request_uri", endpoint.Printable(req.Recipient.String())))
+			zap.String("uri", endpoint.Printable(cred.URI)), zap.String("request_uri",
+				endpoint.Printable(req.Recipient.String())))
 		r.reply(req, sip.StatusBadRequest, "Credentials for Another URI")
 	default:
 		if !refresh { // a refresh is heard whoever else guesses at its address, so it says nothing of who did
@@ -267,7 +273,8 @@ func (r *Registrar) checkCredentials(method, place string, c *digest.Credentials
 	default:
 		return nil, credentialsWrong
 	}
-	want, err := digest.Digest(chal, digest.Options{Method: method, URI: c.URI, Username: c.Username, A1: a.ha1[i], Count: c.Nc, Cnonce: c.Cnonce})
+	want, err := digest.Digest(chal, digest.Options{Method: method, URI: c.URI, Username: c.Username, A1: a.ha1[i],
+		Count: c.Nc, Cnonce: c.Cnonce})
 	if err != nil {
 		return nil, credentialsWrong
 	}

@@ -71,7 +71,8 @@ type Client struct {
 
 // NewClient checks nothing and sends nothing.
 func NewClient(o ClientOptions) *Client {
-	c := &Client{o: o, log: o.Logger, callID: strings.ToLower(rand.Text()), tag: strings.ToLower(rand.Text()), expires: o.Expires, again: make(chan struct{}, 1)}
+	c := &Client{o: o, log: o.Logger, callID: strings.ToLower(rand.Text()), tag: strings.ToLower(rand.Text()),
+		expires: o.Expires, again: make(chan struct{}, 1)}
 	if c.log == nil {
 		c.log = zap.NewNop()
 	}
@@ -210,7 +211,8 @@ func (c *Client) register(ctx context.Context, expires time.Duration) (granted t
 			return granted, newRefusal(res)
 		}
 	}
-	return granted, &refusal{code: sip.StatusUnauthorized, text: "again and again", retryAdvice: retryAdvice{slow: true}}
+	return granted, &refusal{code: sip.StatusUnauthorized, text: "again and again",
+		retryAdvice: retryAdvice{slow: true}}
 }
 
 // minimum reads Min-Expires; more than a day is no answer.
@@ -228,7 +230,8 @@ func minimum(res *sip.Response) (time.Duration, bool) {
 func newRefusal(res *sip.Response) *refusal {
 	r := &refusal{code: res.StatusCode, text: res.Reason}
 	switch code := res.StatusCode; {
-	case code == sip.StatusRequestTimeout, code == sip.StatusTemporarilyUnavailable, code >= 500 && code < 600 && code != sip.StatusNotImplemented && code != sip.StatusVersionNotSupported:
+	case code == sip.StatusRequestTimeout, code == sip.StatusTemporarilyUnavailable, code >= 500 && code < 600 &&
+		code != sip.StatusNotImplemented && code != sip.StatusVersionNotSupported:
 	default:
 		r.slow = true
 	}
@@ -288,9 +291,11 @@ func (c *Client) succeeded(granted time.Duration) {
 	was := c.Status()
 	switch {
 	case was.Problem != "":
-		c.log.Info("registered at the service again", zap.String("registrar", c.o.Registrar.Host), zap.Duration("for", granted), zap.String("problem_was", was.Problem))
+		c.log.Info("registered at the service again", zap.String("registrar", c.o.Registrar.Host),
+			zap.Duration("for", granted), zap.String("problem_was", was.Problem))
 	case !was.Registered:
-		c.log.Info("registered at the service", zap.String("registrar", c.o.Registrar.Host), zap.Duration("for", granted))
+		c.log.Info("registered at the service", zap.String("registrar", c.o.Registrar.Host),
+			zap.Duration("for", granted))
 	}
 	c.set(func(s *Status) { s.Registered, s.Until, s.Problem, s.Silent = true, now.Add(granted), "", false })
 	time.AfterFunc(granted, c.lapsed)
@@ -299,7 +304,8 @@ func (c *Client) succeeded(granted time.Duration) {
 // failed notes a problem. The registration that we have lasts until its end.
 func (c *Client) failed(err error, pause time.Duration) {
 	if c.Status().Problem == "" {
-		c.log.Warn("cannot register at the service; trying on and on", zap.String("registrar", c.o.Registrar.Host), zap.Duration("next_try_in", pause), zap.Error(err))
+		c.log.Warn("cannot register at the service; trying on and on", zap.String("registrar", c.o.Registrar.Host),
+			zap.Duration("next_try_in", pause), zap.Error(err))
 	}
 	var r *refusal
 	silent := !errors.As(err, &r)

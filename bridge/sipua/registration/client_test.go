@@ -20,7 +20,8 @@ func TestRefreshAfter(t *testing.T) {
 	t.Parallel()
 	for granted, want := range map[time.Duration]time.Duration{
 		time.Hour: 54 * time.Minute, 100 * time.Second: 90 * time.Second, 60 * time.Second: 50 * time.Second,
-		20 * time.Second: 10 * time.Second, 15 * time.Second: 7500 * time.Millisecond, time.Second: 500 * time.Millisecond,
+		20 * time.Second: 10 * time.Second, 15 * time.Second: 7500 * time.Millisecond,
+		time.Second: 500 * time.Millisecond,
 	} {
 		require.Equal(t, want, refreshAfter(granted), granted)
 	}
@@ -35,7 +36,8 @@ func TestRetryAfter(t *testing.T) {
 		chance   float64
 		want     time.Duration
 	}{
-		{1, retryAdvice{}, 0, s}, {1, retryAdvice{}, 0.5, 1500 * time.Millisecond}, {2, retryAdvice{}, 0, 2 * s}, {3, retryAdvice{}, 0, 4 * s},
+		{1, retryAdvice{}, 0, s}, {1, retryAdvice{}, 0.5, 1500 * time.Millisecond}, {2, retryAdvice{}, 0, 2 * s},
+		{3, retryAdvice{}, 0, 4 * s},
 		{6, retryAdvice{}, 0, 30 * s}, {1000000, retryAdvice{}, 0, 30 * s}, {1000000, retryAdvice{}, 0.5, 45 * s},
 		{1, retryAdvice{slow: true}, 0, 150 * s}, {9, retryAdvice{slow: true}, 0.5, 225 * s},
 		{1, retryAdvice{retryAfter: 20 * s}, 0, 20 * s}, {1, retryAdvice{retryAfter: 20 * s}, 0.5, 20*s + s/2},
@@ -54,7 +56,8 @@ type service struct {
 func newService(t *testing.T) *service {
 	t.Helper()
 	s := &service{came: make(chan *endpoint.Request, 16)} // more than any test lets come
-	e, err := endpoint.Open(endpoint.Options{Listen: local, UDP: true}, handler(func(r *endpoint.Request) { s.came <- r }))
+	e, err := endpoint.Open(endpoint.Options{Listen: local, UDP: true},
+		handler(func(r *endpoint.Request) { s.came <- r }))
 	require.NoError(t, err)
 	t.Cleanup(func() { e.Close() })
 	s.e = e
@@ -95,9 +98,11 @@ func run(t *testing.T, change ...func(*ClientOptions)) *running {
 	core, seen := observer.New(zapcore.InfoLevel)
 	r.seen = seen
 	pbx := sip.Uri{Scheme: "sip", User: "ignored", Host: "pbx.example"}
-	o := ClientOptions{Line: "box-office", Endpoint: own, Registrar: pbx, AOR: sip.Uri{Scheme: "sip", User: "5550100", Host: "pbx.example"},
-		AuthUser: "box-office", Password: secret, Contact: *own.Contact("t0ken", "UDP"), Destination: r.s.e.Addr().String(),
-		Expires: 600 * time.Second, Logger: zap.New(core), Changed: func(s Status) { r.changed <- s }}
+	o := ClientOptions{Line: "box-office", Endpoint: own, Registrar: pbx,
+		AOR:      sip.Uri{Scheme: "sip", User: "5550100", Host: "pbx.example"},
+		AuthUser: "box-office", Password: secret, Contact: *own.Contact("t0ken", "UDP"),
+		Destination: r.s.e.Addr().String(),
+		Expires:     600 * time.Second, Logger: zap.New(core), Changed: func(s Status) { r.changed <- s }}
 	for _, f := range change {
 		f(&o)
 	}
@@ -226,7 +231,8 @@ func TestRetry(t *testing.T) {
 	require.Eventually(t, func() bool { c.Retry(); return len(c.s.came) > 0 }, testTimeout, time.Millisecond)
 	require.Less(t, time.Since(start), firstRetry/2)
 	c.s.next(t).Reply(503, "Service Unavailable", sip.NewHeader("Retry-After", "1"))
-	require.Eventually(t, func() bool { return strings.Contains(c.Status().Problem, "503") }, testTimeout, time.Millisecond)
+	require.Eventually(t, func() bool { return strings.Contains(c.Status().Problem, "503") }, testTimeout,
+		time.Millisecond)
 	c.Retry()
 	start = time.Now()
 	granted(c.s.next(t), 60)
@@ -237,7 +243,8 @@ func TestRetry(t *testing.T) {
 // Sorting the answers.
 func TestRefusals(t *testing.T) {
 	t.Parallel()
-	for code, slow := range map[int]bool{302: true, 400: true, 403: true, 404: true, 408: false, 420: true, 480: false, 500: false, 501: true, 503: false, 504: false, 505: true, 603: true} {
+	for code, slow := range map[int]bool{302: true, 400: true, 403: true, 404: true, 408: false, 420: true, 480: false,
+		500: false, 501: true, 503: false, 504: false, 505: true, 603: true} {
 		require.Equal(t, slow, newRefusal(sip.NewResponse(code, "")).slow, code)
 	}
 	res := sip.NewResponse(503, "")
@@ -264,7 +271,8 @@ func TestSilence(t *testing.T) {
 	t.Parallel()
 	var unanswered int
 	var told []Status
-	c := NewClient(ClientOptions{Unanswered: func() { unanswered++ }, Changed: func(s Status) { told = append(told, s) }})
+	c := NewClient(ClientOptions{Unanswered: func() { unanswered++ },
+		Changed: func(s Status) { told = append(told, s) }})
 	c.succeeded(time.Hour)
 	for range 2 {
 		c.failed(endpoint.ErrTimeout, time.Second)

@@ -1,8 +1,11 @@
 package registration
 
 import (
+	"bytes"
+	"encoding/base64"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/emiago/sipgo/sip"
 	"github.com/icholy/digest"
@@ -14,20 +17,27 @@ import (
 func TestPublishedExamples(t *testing.T) {
 	t.Parallel()
 	for _, c := range []struct{ source, algorithm, user, realm, password, nonce, cnonce, uri, want string }{
-		{"RFC 2617 3.5", "MD5", "Mufasa", "testrealm@host.com", "Circle Of Life", "dcd98b7102dd2f0e8b11d0f600bfb0c093", "0a4f113b",
+		{"RFC 2617 3.5", "MD5", "Mufasa", "testrealm@host.com", "Circle Of Life", "dcd98b7102dd2f0e8b11d0f600bfb0c093",
+			"0a4f113b",
 			"/dir/index.html", "6629fae49393a05397450978507c4ef1"},
-		{"RFC 7616 3.9.1", "MD5", "Mufasa", "http-auth@example.org", "Circle of Life", "7ypf/xlj9XXwfDPEoM4URrv/xwf94BcCAzFZH4GiTo0v",
+		{"RFC 7616 3.9.1", "MD5", "Mufasa", "http-auth@example.org", "Circle of Life",
+			"7ypf/xlj9XXwfDPEoM4URrv/xwf94BcCAzFZH4GiTo0v",
 			"f2/wE4q74E6zIJEtWaHKaf5wv/H5QzzpXusqGemxURZJ", "/dir/index.html", "8ca523f5e9506fed4657c9700eebdbec"},
-		{"RFC 7616 3.9.1", "SHA-256", "Mufasa", "http-auth@example.org", "Circle of Life", "7ypf/xlj9XXwfDPEoM4URrv/xwf94BcCAzFZH4GiTo0v",
-			"f2/wE4q74E6zIJEtWaHKaf5wv/H5QzzpXusqGemxURZJ", "/dir/index.html", "753927fa0e85d155564e2e272a28d1802ca10daf4496794697cf8db5856cb6c1"},
+		{"RFC 7616 3.9.1", "SHA-256", "Mufasa", "http-auth@example.org", "Circle of Life",
+			"7ypf/xlj9XXwfDPEoM4URrv/xwf94BcCAzFZH4GiTo0v",
+			"f2/wE4q74E6zIJEtWaHKaf5wv/H5QzzpXusqGemxURZJ", "/dir/index.html",
+			"753927fa0e85d155564e2e272a28d1802ca10daf4496794697cf8db5856cb6c1"},
 	} {
-		cred, err := digest.Digest(&digest.Challenge{Realm: c.realm, Nonce: c.nonce, Algorithm: c.algorithm, QOP: []string{"auth"}},
-			digest.Options{Method: "GET", URI: c.uri, Username: c.user, A1: hashOf(c.algorithm, c.user, c.realm, c.password), Cnonce: c.cnonce, Count: 1})
+		cred, err := digest.Digest(&digest.Challenge{Realm: c.realm, Nonce: c.nonce, Algorithm: c.algorithm,
+			QOP: []string{"auth"}},
+			digest.Options{Method: "GET", URI: c.uri, Username: c.user,
+				A1: hashOf(c.algorithm, c.user, c.realm, c.password), Cnonce: c.cnonce, Count: 1})
 		require.NoError(t, err)
 		require.Equal(t, c.want, cred.Response, c.source)
 		// the same by hand, which proves hashOf
 		a2 := hashOf(c.algorithm, "GET", c.uri)
-		require.Equal(t, c.want, hashOf(c.algorithm, hashOf(c.algorithm, c.user, c.realm, c.password), c.nonce, "00000001", c.cnonce, "auth", a2), c.source)
+		require.Equal(t, c.want, hashOf(c.algorithm, hashOf(c.algorithm, c.user, c.realm, c.password), c.nonce,
+			"00000001", c.cnonce, "auth", a2), c.source)
 	}
 }
 
@@ -69,15 +79,20 @@ func TestAuthorize(t *testing.T) {
 		wantErr string
 	}{
 		{"topmost", 401, []string{sha, md5}, []string{"algorithm=SHA-256", "nc=00000001"}, ""},
-		{"topmost supported", 401, []string{strings.Replace(sha, "SHA-256", "SHA3-512", 1), md5}, []string{"algorithm=MD5"}, ""},
-		{"both in one field", 401, []string{strings.Replace(sha, "SHA-256", "X", 1) + ", " + md5}, []string{"algorithm=MD5"}, ""},
+		{"topmost supported", 401, []string{strings.Replace(sha, "SHA-256", "SHA3-512", 1), md5},
+			[]string{"algorithm=MD5"}, ""},
+		{"both in one field", 401, []string{strings.Replace(sha, "SHA-256", "X", 1) + ", " + md5},
+			[]string{"algorithm=MD5"}, ""},
 		{"another scheme first", 401, []string{`Bearer realm="a"`, md5}, []string{"algorithm=MD5"}, ""},
 		{"proxy", 407, []string{md5}, []string{"algorithm=MD5"}, ""},
 		{"no qop", 401, []string{`Digest realm="a", nonce="n"`}, []string{`response="`}, ""},
-		{"qop list with blanks", 401, []string{`Digest realm="a", nonce="n", qop="auth-int, auth"`}, []string{"qop=auth,"}, ""},
+		{"qop list with blanks", 401, []string{`Digest realm="a", nonce="n", qop="auth-int, auth"`},
+			[]string{"qop=auth,"}, ""},
 		{"auth-int only", 401, []string{`Digest realm="a", nonce="n", qop="auth-int"`}, []string{"qop=auth-int"}, ""},
-		{"session", 401, []string{`Digest realm="a", nonce="n", algorithm=MD5-sess, qop="auth"`}, []string{"algorithm=MD5-sess"}, ""},
-		{"lower case", 401, []string{`Digest realm="a", nonce="n", algorithm=md5, qop="auth"`}, []string{"algorithm=MD5"}, ""},
+		{"session", 401, []string{`Digest realm="a", nonce="n", algorithm=MD5-sess, qop="auth"`},
+			[]string{"algorithm=MD5-sess"}, ""},
+		{"lower case", 401, []string{`Digest realm="a", nonce="n", algorithm=md5, qop="auth"`},
+			[]string{"algorithm=MD5"}, ""},
 		{"opaque", 401, []string{md5 + `, opaque="o"`}, []string{`opaque="o"`}, ""},
 		{"nothing known", 401, []string{`Digest realm="a", nonce="n", algorithm=X`}, nil, "no challenge"},
 		{"nothing at all", 401, nil, nil, "no challenge"},
@@ -109,11 +124,13 @@ func TestAuthorize(t *testing.T) {
 func TestMD5Sess(t *testing.T) {
 	t.Parallel()
 	req := invite()
-	require.NoError(t, Authorize(req, challenged(401, `Digest realm="a", nonce="n", algorithm=SHA-256-sess, qop="auth"`), "box-office", secret))
+	require.NoError(t, Authorize(req,
+		challenged(401, `Digest realm="a", nonce="n", algorithm=SHA-256-sess, qop="auth"`), "box-office", secret))
 	c, err := digest.ParseCredentials(req.GetHeader("Authorization").Value())
 	require.NoError(t, err)
 	a1 := hashOf("SHA-256", hashOf("SHA-256", "box-office", "a", secret), "n", c.Cnonce)
-	require.Equal(t, hashOf("SHA-256", a1, "n", "00000001", c.Cnonce, "auth", hashOf("SHA-256", "INVITE", c.URI)), c.Response)
+	require.Equal(t, hashOf("SHA-256", a1, "n", "00000001", c.Cnonce, "auth", hashOf("SHA-256", "INVITE", c.URI)),
+		c.Response)
 }
 
 // Credentials that were refused are not tried again, unless only the nonce was stale; those for another realm stay.
@@ -122,14 +139,136 @@ func TestAuthorizeAgain(t *testing.T) {
 	req := invite()
 	first := challenged(407, `Digest realm="proxy", nonce="1", qop="auth"`)
 	require.NoError(t, Authorize(req, first, "box-office", secret))
-	require.NoError(t, Authorize(req, challenged(401, `Digest realm="pbx", nonce="2", qop="auth"`), "box-office", secret))
+	require.NoError(t, Authorize(req, challenged(401, `Digest realm="pbx", nonce="2", qop="auth"`), "box-office",
+		secret))
 	require.Len(t, req.GetHeaders("Proxy-Authorization"), 1)
-	require.NoError(t, Authorize(req, challenged(407, `Digest realm="other", nonce="3", qop="auth"`), "box-office", secret))
+	require.NoError(t, Authorize(req, challenged(407, `Digest realm="other", nonce="3", qop="auth"`), "box-office",
+		secret))
 	require.Len(t, req.GetHeaders("Proxy-Authorization"), 2)
 	err := Authorize(req, first, "box-office", secret)
 	require.ErrorIs(t, err, errRefused)
 	require.NotContains(t, err.Error(), secret)
-	require.NoError(t, Authorize(req, challenged(407, `Digest realm="proxy", nonce="4", qop="auth", stale=TRUE`), "box-office", secret))
+	require.NoError(t, Authorize(req, challenged(407, `Digest realm="proxy", nonce="4", qop="auth", stale=TRUE`),
+		"box-office", secret))
 	require.Len(t, req.GetHeaders("Proxy-Authorization"), 2)
 	require.EqualValues(t, 8, req.CSeq().SeqNo)
+}
+
+// A nonce is good for its place only, from its making until its end, and each count once.
+func TestNonceBounds(t *testing.T) {
+	t.Parallel()
+	n, now := newNonces(), time.Now()
+	one := n.make(now, "here")
+	require.NotEqual(t, one, n.make(now, "here"))
+	for at, want := range map[time.Duration]bool{-1: false, 0: true, nonceLife - 1: true, nonceLife: false} {
+		require.Equal(t, want, n.ours(now.Add(at), "here", one), at)
+	}
+	require.False(t, n.ours(now, "there", one))
+	require.False(t, n.ours(now, "here", one[:len(one)-1]))
+	require.False(t, n.ours(now, "here", one+"A"))
+	require.False(t, n.ours(now, "here", "?"+one[1:]))
+	raw, err := base64.RawURLEncoding.DecodeString(one)
+	require.NoError(t, err)
+	for i := range raw { // its time, a nanosecond or more earlier; its salt; its MAC
+		changed := bytes.Clone(raw)
+		changed[i]--
+		require.False(t, n.ours(now, "here", base64.RawURLEncoding.EncodeToString(changed)), i)
+	}
+	require.False(t, newNonces().ours(now, "here", one), "another start has another key")
+	require.False(t, n.spend(now, "here", one, 0))
+	require.True(t, n.spend(now, "here", one, 1))
+	require.False(t, n.spend(now, "here", one, 1))
+	require.True(t, n.spend(now, "here", one, 3))
+	require.False(t, n.spend(now, "here", one, 2))
+	// one that is still good is kept when others are swept
+	late := n.make(now.Add(nonceLife-1), "here")
+	require.True(t, n.spend(now.Add(nonceLife-1), "here", late, 1))
+	over := now.Add(nonceLife)
+	require.True(t, n.spend(over, "here", n.make(over, "here"), 1))
+	require.Len(t, n.used, 3, "they are swept no sooner than a nonce's life after the last time")
+	end := now.Add(nonceLife + nonceLife/2)
+	require.True(t, n.spend(end, "here", n.make(end, "here"), 1))
+	require.Len(t, n.used, 3)
+	require.False(t, n.spend(end, "here", late, 1))
+}
+
+// The list of most accounts; MD5 where none says one.
+func TestCommonDigest(t *testing.T) {
+	t.Parallel()
+	both, sha := Account{Digest: []string{"SHA-256", "MD5"}}, Account{Digest: []string{"SHA-256"}}
+	for want, all := range map[string][]Account{
+		"MD5": {{}, {}}, "SHA-256": {both, sha, sha, {}}, "SHA-256 MD5": {both, sha, {}, {}, {}},
+	} {
+		require.Equal(t, want, strings.Join(commonDigest(all), " "))
+	}
+	require.Equal(t, "MD5", strings.Join(commonDigest(nil), " "))
+}
+
+// Several challenges in one field are told apart at the commas outside of quotes (RFC 7235 section 4.1).
+func TestSplitChallenges(t *testing.T) {
+	t.Parallel()
+	for in, want := range map[string][]string{
+		`Digest realm="a"`:                             {`Digest realm="a"`},
+		`Digest realm="a", Digest realm="b"`:           {`Digest realm="a"`, `Digest realm="b"`},
+		`Digest realm="a",Digest realm="b"`:            {`Digest realm="a"`, `Digest realm="b"`},
+		`Digest realm="a, Digest b", nonce="c"`:        {`Digest realm="a, Digest b", nonce="c"`},
+		`Digest realm="a\", Digest b", nonce="c"`:      {`Digest realm="a\", Digest b", nonce="c"`},
+		`Digest realm="a\\", Digest realm="b"`:         {`Digest realm="a\\"`, `Digest realm="b"`},
+		`Bearer realm="a", Digest realm="b", qop=auth`: {`Bearer realm="a"`, `Digest realm="b", qop=auth`},
+		``: {``},
+	} {
+		require.Equal(t, want, splitChallenges(in), in)
+	}
+	for algorithm, length := range map[string]int{"MD5": 32, "SHA-256": 64, "SHA-512": 128, "SHA-512-256": 64} {
+		require.Len(t, hashOf(algorithm, "a", "b"), length)
+	}
+	require.Equal(t, "c672b8d1ef56ed28ab87c3622c5114069bdd3ad7b8f9737498d0c01ecef0967a", hashOf("SHA-512-256"),
+		"of nothing, from memory")
+	require.Equal(t, "d41d8cd98f00b204e9800998ecf8427e", hashOf("MD5"), "RFC 1321 section A.5")
+}
+
+func TestSessionNeedsQop(t *testing.T) {
+	t.Parallel()
+	require.Error(t, Authorize(invite(), challenged(401, `Digest realm="a", nonce="n", algorithm=MD5-sess`),
+		"box-office", secret))
+}
+
+// Credentials as before RFC 2617, without qop, are good once; any other qop, no count and no cnonce are wrong (RFC 7616
+// section 3.4).
+func TestQop(t *testing.T) {
+	t.Parallel()
+	d := newTestRegistrar(t, stageDoor())
+	w := dial(t, "udp", d.e)
+	m := w.ask("REGISTER", "stage-door", w.contact())
+	c, err := digest.ParseChallenge(m.get("WWW-Authenticate"))
+	require.NoError(t, err)
+	c.QOP = nil
+	cred, err := digest.Digest(c, digest.Options{Method: "REGISTER", URI: "sip:" + realm, Username: "stage-door",
+		Password: secret})
+	require.NoError(t, err)
+	w.auth = "Authorization: " + cred.String()
+	require.Equal(t, 200, w.ask("REGISTER", "stage-door", w.contact()).code())
+	require.Contains(t, w.ask("REGISTER", "stage-door", w.contact()).get("WWW-Authenticate"), "stale=true")
+	m = w.ask("REGISTER", "stage-door", w.contact())
+	w.answer(m, "MD5", "REGISTER", "stage-door", secret, 1)
+	good := w.auth
+	for _, change := range [][2]string{{"qop=auth", "qop=auth-int"}, {"nc=00000001", "nc=00000000"},
+		{`response="`, `response="0`}} {
+		require.Contains(t, good, change[0])
+		w.auth = strings.Replace(good, change[0], change[1], 1)
+		m := w.ask("REGISTER", "stage-door", w.contact())
+		require.Equal(t, 401, m.code(), change)
+		require.NotContains(t, m.get("WWW-Authenticate"), "stale=true", change)
+	}
+	w.auth = good
+	require.Equal(t, 200, w.ask("REGISTER", "stage-door", w.contact()).code())
+	// without qop the first use counts as one with it does
+	c, err = digest.ParseChallenge(m.get("WWW-Authenticate"))
+	require.NoError(t, err)
+	c.QOP = nil
+	cred, err = digest.Digest(c, digest.Options{Method: "REGISTER", URI: "sip:" + realm, Username: "stage-door",
+		Password: secret})
+	require.NoError(t, err)
+	w.auth = "Authorization: " + cred.String()
+	require.Contains(t, w.ask("REGISTER", "stage-door", w.contact()).get("WWW-Authenticate"), "stale=true")
 }

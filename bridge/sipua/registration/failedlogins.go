@@ -40,7 +40,8 @@ type failedLogins struct {
 }
 
 func newFailedLogins() *failedLogins {
-	return &failedLogins{pairs: map[loginSource]*failedLogin{}, hosts: map[netip.Addr]int{}, users: map[string]*failedLogin{}}
+	return &failedLogins{pairs: map[loginSource]*failedLogin{}, hosts: map[netip.Addr]int{},
+		users: map[string]*failedLogin{}}
 }
 
 func loginSourceOf(from netip.Addr, user string) loginSource {
@@ -153,6 +154,7 @@ func (r *Registrar) Counts() Counts {
 	r.failedLogins.mu.Unlock()
 	return Counts{
 		Challenges: r.counts.challenges.Load(), Wrong: r.counts.wrong.Load(), RateLimited: r.counts.slowed.Load(),
-		WrongPlace: r.counts.wrongPlace.Load(), WrongTarget: r.counts.wrongTarget.Load(), WrongLine: r.counts.wrongLine.Load(), LoginSources: n,
+		WrongPlace: r.counts.wrongPlace.Load(), WrongTarget: r.counts.wrongTarget.Load(),
+		WrongLine: r.counts.wrongLine.Load(), LoginSources: n,
 	}
 }

@@ -146,7 +146,8 @@ func (w *testPeer) silent(method, user string, lines ...string) bool {
 	w.seq++
 	seq := w.seq
 	text := fmt.Sprintf("%[7]s sip:%[1]s SIP/2.0\r\nVia: SIP/2.0/UDP %[2]s;branch=z9hG4bKsilent-%[3]d;rport\r\nMax-Forwards: 70\r\nFrom: <sip:%[4]s@%[1]s>;tag=dev\r\n"+
-		"To: <sip:%[4]s@%[1]s>\r\nCall-ID: %[5]s\r\nCSeq: %[3]d %[7]s\r\n%[6]sContent-Length: 0\r\n\r\n", realm, w.addr(), seq, user, w.id, strings.Join(append(lines, w.auth, ""), "\r\n"), method)
+		"To: <sip:%[4]s@%[1]s>\r\nCall-ID: %[5]s\r\nCSeq: %[3]d %[7]s\r\n%[6]sContent-Length: 0\r\n\r\n", realm,
+		w.addr(), seq, user, w.id, strings.Join(append(lines, w.auth, ""), "\r\n"), method)
 	_, err := w.conn.Write([]byte(text))
 	require.NoError(w.t, err)
 	w.auth = ""
@@ -300,7 +301,8 @@ func TestByAddress(t *testing.T) {
 	at := netip.MustParseAddrPort
 	loopback := []netip.Prefix{netip.MustParsePrefix("127.0.0.0/8")}
 	fixed := func(host string, port int, allow []netip.Prefix) Account {
-		return Account{Line: "stage-door", User: "stage-door", Fixed: &sip.Uri{Scheme: "sip", Host: host, Port: port}, AllowFrom: allow}
+		return Account{Line: "stage-door", User: "stage-door", Fixed: &sip.Uri{Scheme: "sip", Host: host, Port: port},
+			AllowFrom: allow}
 	}
 	for _, c := range []struct {
 		account Account
@@ -319,7 +321,8 @@ func TestByAddress(t *testing.T) {
 		{stageDoor(), "127.0.0.1:5060", false, false},
 	} {
 		r := NewRegistrar(RegistrarOptions{Accounts: []Account{c.account}, Realm: realm})
-		req := &endpoint.Request{Request: sip.NewRequest(sip.INVITE, sip.Uri{Scheme: "sip", User: "112"}), From: at(c.from)}
+		req := &endpoint.Request{Request: sip.NewRequest(sip.INVITE, sip.Uri{Scheme: "sip", User: "112"}),
+			From: at(c.from)}
 		line, own, ok := r.ByAddress(req)
 		require.Equal(t, []bool{c.own, c.ok}, []bool{own, ok}, "%+v from %s", c.account.Fixed, c.from)
 		require.Equal(t, c.ok, line == "stage-door")
@@ -333,8 +336,10 @@ func TestOwnOfABinding(t *testing.T) {
 	r := NewRegistrar(RegistrarOptions{Accounts: []Account{stageDoor()}, Realm: realm})
 	a := r.accounts[0]
 	a.source, a.binding = at("127.0.0.1:4000"), Binding{Destination: at("127.0.0.1:5070"), Expires: now.Add(minExpires)}
-	for from, own := range map[string]bool{"127.0.0.1:4000": true, "127.0.0.1:5070": true, "127.0.0.1:4001": false, "127.0.0.2:4000": false} {
-		req := &endpoint.Request{Request: sip.NewRequest(sip.INVITE, sip.Uri{Scheme: "sip", User: "112"}), From: at(from)}
+	for from, own := range map[string]bool{"127.0.0.1:4000": true, "127.0.0.1:5070": true, "127.0.0.1:4001": false,
+		"127.0.0.2:4000": false} {
+		req := &endpoint.Request{Request: sip.NewRequest(sip.INVITE, sip.Uri{Scheme: "sip", User: "112"}),
+			From: at(from)}
 		r.clock = func() time.Time { return now.Add(minExpires - 1) }
 		_, is, ok := r.ByAddress(req)
 		require.Equal(t, []bool{own, own}, []bool{is, ok}, from)
@@ -351,11 +356,13 @@ func TestByAddressOfManyLines(t *testing.T) {
 	lines := []string{"box-office", "stage-door", "workshop", "green-room"}
 	var accounts []Account
 	for i, name := range lines {
-		accounts = append(accounts, Account{Line: name, User: name, Fixed: &sip.Uri{Scheme: "sip", Host: "127.0.0.1", Port: 5060 + i}})
+		accounts = append(accounts, Account{Line: name, User: name,
+			Fixed: &sip.Uri{Scheme: "sip", Host: "127.0.0.1", Port: 5060 + i}})
 	}
 	r := NewRegistrar(RegistrarOptions{Accounts: accounts, Realm: realm})
 	for _, name := range append(lines, "somebody", "") {
-		req := &endpoint.Request{Request: sip.NewRequest(sip.INVITE, sip.Uri{Scheme: "sip", User: "112"}), From: netip.MustParseAddrPort("127.0.0.1:5062")}
+		req := &endpoint.Request{Request: sip.NewRequest(sip.INVITE, sip.Uri{Scheme: "sip", User: "112"}),
+			From: netip.MustParseAddrPort("127.0.0.1:5062")}
 		req.AppendHeader(&sip.FromHeader{Address: sip.Uri{Scheme: "sip", User: name, Host: "127.0.0.1"}})
 		line, own, ok := r.ByAddress(req)
 		known := slices.Contains(lines, name)
@@ -401,7 +408,8 @@ func TestRegisterForAnotherLine(t *testing.T) {
 	}
 	require.EqualValues(t, 1, d.Counts().WrongLine)
 	w.answer(w.ask("REGISTER", "workshop"), "MD5", "REGISTER", "stage-door", secret, 1)
-	require.Equal(t, 200, w.ask("REGISTER", "a-name-of-nobody", w.contact()).code(), "some show their name to the digest only")
+	require.Equal(t, 200, w.ask("REGISTER", "a-name-of-nobody", w.contact()).code(),
+		"some show their name to the digest only")
 	_, bound := d.Binding("stage-door")
 	require.True(t, bound)
 }
@@ -413,7 +421,8 @@ func TestHostileContacts(t *testing.T) {
 	d := newTestRegistrar(t, stageDoor())
 	w := dial(t, "udp", d.e)
 	many := strings.Repeat(", <sip:x@192.0.2.66>;q=0.1", 40)
-	for _, contact := range []string{"<sip:x@192.0.2.77:5060>" + many, "<sip:x@192.0.2.77;maddr=192.0.2.78>", "<sip:x@victim.example;transport=tcp>"} {
+	for _, contact := range []string{"<sip:x@192.0.2.77:5060>" + many, "<sip:x@192.0.2.77;maddr=192.0.2.78>",
+		"<sip:x@victim.example;transport=tcp>"} {
 		m := w.register("Contact: " + contact)
 		require.Equal(t, 200, m.code(), contact)
 		require.Len(t, m.all("Contact"), 1)
@@ -428,13 +437,16 @@ func FuzzAuthorization(f *testing.F) {
 	r := NewRegistrar(RegistrarOptions{Accounts: []Account{stageDoor()}, Realm: realm})
 	nonce := r.nonces.make(time.Now(), "place")
 	c, err := digest.Digest(&digest.Challenge{Realm: realm, Nonce: nonce, Algorithm: "MD5", QOP: []string{"auth"}},
-		digest.Options{Method: "REGISTER", URI: "sip:" + realm, Username: "stage-door", Password: "not the secret", Count: 1})
+		digest.Options{Method: "REGISTER", URI: "sip:" + realm, Username: "stage-door", Password: "not the secret",
+			Count: 1})
 	if err != nil {
 		f.Fatal(err)
 	}
 	good := c.String()
-	for _, s := range []string{good, "", "Digest", "Digest ,", `Digest username="`, strings.Replace(good, "00000001", "ffffffff", 1), strings.Replace(good, "auth", "auth-int", 1),
-		strings.Replace(good, "MD5", "SHA-256-sess", 1), "Basic YTpi", strings.Repeat(good+", ", 3), `Digest realm="` + realm + `", nonce="` + nonce + `", nc=-1, qop=auth`} {
+	for _, s := range []string{good, "", "Digest", "Digest ,", `Digest username="`,
+		strings.Replace(good, "00000001", "ffffffff", 1), strings.Replace(good, "auth", "auth-int", 1),
+		strings.Replace(good, "MD5", "SHA-256-sess", 1), "Basic YTpi", strings.Repeat(good+", ", 3), `Digest realm="` +
+			realm + `", nonce="` + nonce + `", nc=-1, qop=auth`} {
 		f.Add(s)
 	}
 	f.Fuzz(func(t *testing.T, s string) {

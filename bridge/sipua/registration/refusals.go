@@ -59,7 +59,8 @@ func (r *Registrar) refuse(req *endpoint.Request, why, user string, a *account) 
 		f, line = &a.refusals, a.Line
 	}
 	if n := f.due(r.now()); n > 0 {
-		r.log.Warn("an adapter was refused: "+why, zap.String("line", line), zap.String("user", endpoint.Printable(user[:min(len(user), mostUser)])),
+		r.log.Warn("an adapter was refused: "+why, zap.String("line", line),
+			zap.String("user", endpoint.Printable(user[:min(len(user), mostUser)])),
 			zap.Stringer("from", req.From), zap.Int("since_the_last_line", n))
 	}
 	if a == nil || r.refused == nil {

@@ -21,11 +21,15 @@ type refusalReport struct {
 }
 
 // newObservedRegistrar is a registrar on a socket whose log and refusals are kept.
-func newObservedRegistrar(t *testing.T, accounts ...Account) (*testRegistrar, *observer.ObservedLogs, chan refusalReport) {
+func newObservedRegistrar(t *testing.T, accounts ...Account) (*testRegistrar, *observer.ObservedLogs,
+	chan refusalReport) {
 	t.Helper()
 	core, logs := observer.New(zapcore.WarnLevel)
 	seen := make(chan refusalReport, 16) // more than any test brings
-	o := RegistrarOptions{Logger: zap.New(core), Refused: func(line string, refused bool) { seen <- refusalReport{line, refused} }}
+	o := RegistrarOptions{Logger: zap.New(core), Refused: func(line string,
+		refused bool) {
+		seen <- refusalReport{line, refused}
+	}}
 	return newTestRegistrarWith(t, o, accounts...), logs, seen
 }
 
@@ -64,7 +68,8 @@ func TestWrongPasswordIsReported(t *testing.T) {
 	all := logs.All()
 	require.Len(t, all, 1)
 	require.Equal(t, "an adapter was refused: wrong user or password", all[0].Message)
-	require.Equal(t, map[string]any{"line": "stage-door", "user": "stage-door", "from": w.addr(), "since_the_last_line": int64(1)}, all[0].ContextMap())
+	require.Equal(t, map[string]any{"line": "stage-door", "user": "stage-door", "from": w.addr(),
+		"since_the_last_line": int64(1)}, all[0].ContextMap())
 	later := now.Add(refusedEvery)
 	d.frozen.Store(&later)
 	require.Equal(t, 401, w.registerWith("stage-door", "wrong", w.contact()))
@@ -94,7 +99,8 @@ func TestWrongUserIsReported(t *testing.T) {
 func TestFailedLoginsOfARegisteredLine(t *testing.T) {
 	t.Parallel()
 	d, logs, seen := newObservedRegistrar(t, stageDoor())
-	require.Equal(t, 200, dial(t, "udp", d.e).registerWith("stage-door", secret, "Contact: <sip:stage-door@127.0.0.1:5099>"))
+	require.Equal(t, 200, dial(t, "udp", d.e).registerWith("stage-door", secret,
+		"Contact: <sip:stage-door@127.0.0.1:5099>"))
 	guesser := dial(t, "udp", d.e)
 	require.Equal(t, 401, guesser.registerWith("stage-door", "guess", guesser.contact()))
 	require.Len(t, logs.All(), 1)
@@ -104,7 +110,8 @@ func TestFailedLoginsOfARegisteredLine(t *testing.T) {
 // An adapter without a password at an address that is none of the lines' is in the log.
 func TestStrangeAddressIsTold(t *testing.T) {
 	t.Parallel()
-	d, logs, seen := newObservedRegistrar(t, Account{Line: "workshop", User: "workshop", Fixed: &sip.Uri{Scheme: "sip", Host: "192.0.2.1"}})
+	d, logs, seen := newObservedRegistrar(t, Account{Line: "workshop", User: "workshop",
+		Fixed: &sip.Uri{Scheme: "sip", Host: "192.0.2.1"}})
 	require.Equal(t, 403, dial(t, "udp", d.e).ask("MESSAGE", "workshop").code())
 	require.Len(t, logs.FilterMessage("an adapter was refused: no line's adapter has this address").All(), 1)
 	require.Equal(t, "workshop", logs.All()[0].ContextMap()["line"])
@@ -117,7 +124,8 @@ func TestWrongUserOfOneLine(t *testing.T) {
 	t.Parallel()
 	far := []netip.Prefix{netip.MustParsePrefix("192.0.2.0/24")}
 	elsewhere := func() *endpoint.Endpoint { return nil }
-	d, _, seen := newObservedRegistrar(t, Account{Line: "workshop", User: "workshop", Password: secret, AllowFrom: far}, stageDoor(),
+	d, _, seen := newObservedRegistrar(t, Account{Line: "workshop", User: "workshop", Password: secret, AllowFrom: far},
+		stageDoor(),
 		Account{Line: "green-room", User: "green-room", Password: secret, Endpoint: elsewhere})
 	w := dial(t, "udp", d.e)
 	require.Equal(t, 401, w.registerWith("stagedoor", secret, w.contact()))

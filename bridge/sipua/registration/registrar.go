@@ -68,7 +68,8 @@ type RegistrarOptions struct {
 func NewRegistrar(o RegistrarOptions) *Registrar {
 	r := &Registrar{
 		byUser: map[string]*account{}, byLine: map[string]*account{}, realm: o.Realm, log: o.Logger,
-		bindingChanged: o.BindingChanged, userAgentSeen: o.UserAgent, refused: o.Refused, nonces: newNonces(), failedLogins: newFailedLogins(), clock: time.Now,
+		bindingChanged: o.BindingChanged, userAgentSeen: o.UserAgent, refused: o.Refused, nonces: newNonces(),
+		failedLogins: newFailedLogins(), clock: time.Now,
 	}
 	if r.log == nil {
 		r.log = zap.NewNop()
@@ -155,7 +156,8 @@ func (r *Registrar) Register(req *endpoint.Request) {
 	// digest only.
 	if other := r.byUser[req.To().Address.User]; other != nil && other != a {
 		r.counts.wrongLine.Add(1)
-		r.log.Warn("an adapter asked for the registration of another line", zap.String("line", a.Line), zap.String("other", other.Line), zap.Stringer("from", req.From))
+		r.log.Warn("an adapter asked for the registration of another line", zap.String("line", a.Line),
+			zap.String("other", other.Line), zap.Stringer("from", req.From))
 		r.reply(req, sip.StatusForbidden, "Forbidden")
 		return
 	}
@@ -185,7 +187,8 @@ func (r *Registrar) Register(req *endpoint.Request) {
 		r.userAgentSeen(a.Line, b.UserAgent)
 	}
 	if changed {
-		r.log.Info("adapter registered", zap.String("line", a.Line), zap.Stringer("at", b.Destination), zap.String("user_agent", b.UserAgent), zap.Uint64("generation", b.Generation))
+		r.log.Info("adapter registered", zap.String("line", a.Line), zap.Stringer("at", b.Destination),
+			zap.String("user_agent", b.UserAgent), zap.Uint64("generation", b.Generation))
 		if r.bindingChanged != nil {
 			r.bindingChanged(a.Line, b)
 		}
@@ -290,8 +293,9 @@ func (a *account) take(now time.Time, req *endpoint.Request, w bindingRequest) (
 		}
 		return false, a.binding, true
 	}
-	b = Binding{Contact: *w.contact.Clone(), Transport: strings.ToUpper(req.Transport()), Generation: a.binding.Generation,
-		Expires: now.Add(w.expires), Destination: requestDestination(w.contact, req)}
+	b = Binding{Contact: *w.contact.Clone(), Transport: strings.ToUpper(req.Transport()),
+		Generation: a.binding.Generation,
+		Expires:    now.Add(w.expires), Destination: requestDestination(w.contact, req)}
 	// another destination for the same Contact is an address translator's or a TCP connection's: requests must follow
 	// that too
 	changed = a.callID != callID || !sameAddress(b.Contact, a.binding.Contact) ||
@@ -321,7 +325,8 @@ func requestDestination(contact sip.Uri, req *endpoint.Request) netip.AddrPort {
 
 // sameAddress compares what RFC 3261 section 19.1.4 compares, as far as it leads to another device.
 func sameAddress(a, b sip.Uri) bool {
-	return a.User == b.User && strings.EqualFold(a.Host, b.Host) && portOf(a) == portOf(b) && transportOf(a, "UDP") == transportOf(b, "UDP")
+	return a.User == b.User && strings.EqualFold(a.Host, b.Host) && portOf(a) == portOf(b) &&
+		transportOf(a, "UDP") == transportOf(b, "UDP")
 }
 
 // listed is the binding as the 200 to a REGISTER shows it, with what is left of its time.

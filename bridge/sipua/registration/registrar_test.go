@@ -53,8 +53,10 @@ func TestAlgorithms(t *testing.T) {
 	with := func(line string, list ...string) Account {
 		return Account{Line: line, User: line, Password: secret, Digest: list}
 	}
-	d := newTestRegistrar(t, with("stage-door"), with("workshop", "SHA-256", "MD5"), with("green-room", "SHA-256"), with("box-office", "SHA-256"))
-	for user, want := range map[string]string{"stage-door": "MD5", "workshop": "SHA-256 MD5", "green-room": "SHA-256", "nobody": "SHA-256"} {
+	d := newTestRegistrar(t, with("stage-door"), with("workshop", "SHA-256", "MD5"), with("green-room", "SHA-256"),
+		with("box-office", "SHA-256"))
+	for user, want := range map[string]string{"stage-door": "MD5", "workshop": "SHA-256 MD5", "green-room": "SHA-256",
+		"nobody": "SHA-256"} {
 		w := dial(t, "udp", d.e)
 		var offered []string
 		for _, o := range w.ask("REGISTER", user).all("WWW-Authenticate") {
@@ -126,7 +128,8 @@ func TestUnknownUserLooksLikeWrongPassword(t *testing.T) {
 	t.Parallel()
 	elsewhere := stageDoor()
 	elsewhere.AllowFrom = []netip.Prefix{netip.MustParsePrefix("192.0.2.0/24")}
-	other := Account{Line: "workshop", User: "workshop", Password: secret, Endpoint: func() *endpoint.Endpoint { return nil }}
+	other := Account{Line: "workshop", User: "workshop", Password: secret,
+		Endpoint: func() *endpoint.Endpoint { return nil }}
 	d := newTestRegistrar(t, elsewhere, other)
 	w := dial(t, "udp", d.e)
 	shape := func(user, password string) string {
@@ -147,7 +150,8 @@ func TestUnknownUserLooksLikeWrongPassword(t *testing.T) {
 	require.Equal(t, []uint64{4, 2}, []uint64{n.Wrong, n.WrongPlace})
 	require.Zero(t, d.e.Counts().Known)
 	alone := newTestRegistrar(t, other)
-	require.Equal(t, 403, dial(t, "udp", alone.e).ask("MESSAGE", "workshop").code(), "a line with a password on another socket: nobody can show one here")
+	require.Equal(t, 403, dial(t, "udp", alone.e).ask("MESSAGE", "workshop").code(),
+		"a line with a password on another socket: nobody can show one here")
 }
 
 func TestRegisterRules(t *testing.T) {
@@ -256,7 +260,8 @@ func TestDestination(t *testing.T) {
 	d := newTestRegistrar(t, stageDoor())
 	w := dial(t, "udp", d.e)
 	for contact, want := range map[string]string{
-		"<sip:x@192.0.2.8:5070>": w.addr(), "<sip:x@box.test>": w.addr(), "<sip:x@127.0.0.1:5070>": "127.0.0.1:5070", "<sip:x@127.0.0.1>": "127.0.0.1:5060",
+		"<sip:x@192.0.2.8:5070>": w.addr(), "<sip:x@box.test>": w.addr(), "<sip:x@127.0.0.1:5070>": "127.0.0.1:5070",
+		"<sip:x@127.0.0.1>": "127.0.0.1:5060",
 	} {
 		w.register("Contact: " + contact)
 		b, _ := d.Binding("stage-door")
@@ -287,7 +292,8 @@ func TestFixed(t *testing.T) {
 	at := func(host string) *sip.Uri { return &sip.Uri{Scheme: "sip", User: "x", Host: host, Port: 5070} }
 	two := []Account{
 		{Line: "workshop", User: "workshop", Fixed: at("127.0.0.1")},
-		{Line: "green-room", User: "green-room", Fixed: at("box.test"), AllowFrom: []netip.Prefix{netip.MustParsePrefix("127.0.0.0/8")}},
+		{Line: "green-room", User: "green-room", Fixed: at("box.test"),
+			AllowFrom: []netip.Prefix{netip.MustParsePrefix("127.0.0.0/8")}},
 	}
 	d := newTestRegistrar(t, two...)
 	w := dial(t, "udp", d.e)

@@ -15,7 +15,8 @@ import (
 // sipp starts a scenario of an outside tool, which knows the line's user and a password.
 func sipp(t *testing.T, scenario, password string, args ...string) *loopbacktest.SIPp {
 	t.Helper()
-	return loopbacktest.StartSIPp(t, scenario, append([]string{"-key", "user", "stage-door", "-key", "word", password, "-au", "stage-door", "-ap", password}, args...)...)
+	return loopbacktest.StartSIPp(t, scenario, append([]string{"-key", "user", "stage-door", "-key", "word", password,
+		"-au", "stage-door", "-ap", password}, args...)...)
 }
 
 // SIPp as the adapter, over UDP and TCP.
@@ -26,7 +27,8 @@ func TestAdapterBySIPp(t *testing.T) {
 		bound              bool
 		generation         uint64
 	}{
-		{"adapter.xml", secret, false, 1}, {"adapter_wrong.xml", "wrong", false, 0}, {"adapter_brief.xml", secret, true, 1},
+		{"adapter.xml", secret, false, 1}, {"adapter_wrong.xml", "wrong", false, 0},
+		{"adapter_brief.xml", secret, true, 1},
 	} {
 		for _, transport := range []string{"u1", "t1"} {
 			t.Run(c.scenario+" "+transport, func(t *testing.T) {
@@ -55,7 +57,8 @@ func TestServiceBySIPp(t *testing.T) {
 	s := <-c.changed
 	require.True(t, s.Registered)
 	require.InDelta(t, 2, s.Until.Sub(s.Since).Seconds(), 0.1)
-	require.Eventually(t, func() bool { return time.Until(c.Status().Until) > 30*time.Second }, testTimeout, 5*time.Millisecond, "refreshed")
+	require.Eventually(t, func() bool { return time.Until(c.Status().Until) > 30*time.Second }, testTimeout,
+		5*time.Millisecond, "refreshed")
 	c.stop()
 	pbx.Await()
 	require.Len(t, c.seen.FilterMessageSnippet("cannot register").All(), 1)
@@ -72,6 +75,7 @@ func TestRefusedBySIPp(t *testing.T) {
 		o.Registrar = sip.Uri{Scheme: "sip", Host: "pbx.example"}
 	})
 	pbx.Await()
-	require.Eventually(t, func() bool { return strings.Contains(c.Status().Problem, "403") }, testTimeout, 5*time.Millisecond, fmt.Sprint(c.Status()))
+	require.Eventually(t, func() bool { return strings.Contains(c.Status().Problem, "403") }, testTimeout,
+		5*time.Millisecond, fmt.Sprint(c.Status()))
 	require.False(t, c.Status().Registered)
 }

@@ -55,7 +55,8 @@ func (w *testPeer) authorizeFor(m message, method, uri string, count int) {
 	w.t.Helper()
 	c, err := digest.ParseChallenge(m.get("WWW-Authenticate"))
 	require.NoError(w.t, err)
-	cred, err := digest.Digest(c, digest.Options{Method: method, URI: uri, Username: "stage-door", Password: secret, Count: count})
+	cred, err := digest.Digest(c, digest.Options{Method: method, URI: uri, Username: "stage-door", Password: secret,
+		Count: count})
 	require.NoError(w.t, err)
 	w.auth = "Authorization: " + cred.String()
 }
@@ -88,7 +89,8 @@ func TestRegisterWithUserInTheUri(t *testing.T) {
 	d := newTestRegistrar(t, stageDoor())
 	w := dial(t, "udp", d.e)
 	m := w.ask("REGISTER", "stage-door", w.contact())
-	for i, uri := range []string{"sip:" + realm, "sip:stage-door@" + realm, "sip:stage-door@192.0.2.1:5060;transport=udp"} {
+	for i, uri := range []string{"sip:" + realm, "sip:stage-door@" + realm,
+		"sip:stage-door@192.0.2.1:5060;transport=udp"} {
 		w.authorizeFor(m, "REGISTER", uri, i+1)
 		require.Equal(t, 200, w.ask("REGISTER", "stage-door", w.contact()).code(), uri)
 	}

@@ -80,7 +80,8 @@ func (w *testPeer) ask(method, user string, lines ...string) message {
 	}
 	text := fmt.Sprintf("%[1]s sip:%[8]s SIP/2.0\r\nVia: SIP/2.0/%[2]s %[3]s;branch=z9hG4bK%[4]s-%[5]d-%[9]s;rport\r\nMax-Forwards: 70\r\n"+
 		"From: <sip:%[6]s@%[8]s>;tag=dev\r\nTo: <sip:%[6]s@%[8]s>\r\nCall-ID: %[4]s\r\nCSeq: %[5]d %[1]s\r\n%[7]sContent-Length: 0\r\n\r\n",
-		method, strings.ToUpper(w.conn.LocalAddr().Network()), w.addr(), w.id, w.seq, user, more.String(), realm, method)
+		method, strings.ToUpper(w.conn.LocalAddr().Network()), w.addr(), w.id, w.seq, user, more.String(), realm,
+		method)
 	_, err := w.conn.Write([]byte(text))
 	require.NoError(w.t, err)
 	w.conn.SetReadDeadline(time.Now().Add(testTimeout))
@@ -100,7 +101,8 @@ func (w *testPeer) answer(m message, algorithm, method, user, password string, c
 	c, err := digest.ParseChallenge(offers[0])
 	require.NoError(w.t, err)
 	c.Algorithm = algorithm
-	cred, err := digest.Digest(c, digest.Options{Method: method, URI: "sip:" + realm, Username: user, Password: password, Count: count})
+	cred, err := digest.Digest(c, digest.Options{Method: method, URI: "sip:" + realm, Username: user,
+		Password: password, Count: count})
 	require.NoError(w.t, err)
 	w.auth = "Authorization: " + cred.String()
 }
@@ -159,24 +161,25 @@ func newTestRegistrarWith(t *testing.T, o RegistrarOptions, accounts ...Account)
 	t.Helper()
 	d := &testRegistrar{renewed: make(chan Binding, 16), from: make(chan string, 16), agents: make(chan string, 16)} // more than any test brings
 	ready := make(chan struct{})
-	e, err := endpoint.Open(endpoint.Options{Listen: local, UDP: true, TCP: true, Logger: zap.NewNop()}, handler(func(r *endpoint.Request) {
-		<-ready
-		if r.Method == sip.REGISTER {
-			d.Register(r)
-			return
-		}
-		line, ok := "", false
-		if r.Recipient.User == "112" || r.GetHeader("X-Emergency") != nil {
-			line, _, ok = d.ByAddress(r)
-		}
-		if !ok {
-			line, ok = d.Authenticate(r, nil)
-		}
-		if ok {
-			d.from <- line
-			r.Reply(200, "OK")
-		}
-	}))
+	e, err := endpoint.Open(endpoint.Options{Listen: local, UDP: true, TCP: true, Logger: zap.NewNop()},
+		handler(func(r *endpoint.Request) {
+			<-ready
+			if r.Method == sip.REGISTER {
+				d.Register(r)
+				return
+			}
+			line, ok := "", false
+			if r.Recipient.User == "112" || r.GetHeader("X-Emergency") != nil {
+				line, _, ok = d.ByAddress(r)
+			}
+			if !ok {
+				line, ok = d.Authenticate(r, nil)
+			}
+			if ok {
+				d.from <- line
+				r.Reply(200, "OK")
+			}
+		}))
 	require.NoError(t, err)
 	t.Cleanup(func() { e.Close() })
 	d.e = e

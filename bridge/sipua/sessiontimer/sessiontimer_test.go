@@ -42,20 +42,28 @@ func TestAgree(t *testing.T) {
 		require bool
 		ours    bool
 	}{
-		"not known, put in by a proxy":      {Request{Expires: Expires{1800, RefresherNone}}, 0, Expires{1800, UAS}, false, true},
-		"not known, a proxy's is too short": {Request{Expires: Expires{60, RefresherNone}}, 0, Expires{90, UAS}, false, true},
-		"not known, nonsense":               {Request{Expires: Expires{1800, UAC}}, 0, Expires{1800, UAS}, false, true},
-		"not known, not asked":              {Request{}, 1800, Expires{}, false, false},
-		"known, we choose":                  {Request{Supported: true, Expires: Expires{1800, RefresherNone}}, 0, Expires{1800, UAS}, true, true},
-		"known, uac":                        {Request{Supported: true, Expires: Expires{1800, UAC}}, 0, Expires{1800, UAC}, true, false},
-		"known, uas":                        {Request{Supported: true, Expires: Expires{1800, UAS}}, 0, Expires{1800, UAS}, true, true},
-		"known, not asked, we ask":          {Request{Supported: true}, 1800, Expires{1800, UAS}, true, true},
-		"known, not asked, not below":       {Request{Supported: true, MinSE: 3600}, 1800, Expires{3600, UAS}, true, true},
-		"known, nobody asks":                {Request{Supported: true}, 0, Expires{}, true, false},
-		"not increased by what we want":     {Request{Supported: true, Expires: Expires{600, UAC}}, 1800, Expires{600, UAC}, true, false},
+		"not known, put in by a proxy": {Request{Expires: Expires{1800, RefresherNone}}, 0, Expires{1800, UAS},
+			false, true},
+		"not known, a proxy's is too short": {Request{Expires: Expires{60, RefresherNone}}, 0, Expires{90, UAS}, false,
+			true},
+		"not known, nonsense":  {Request{Expires: Expires{1800, UAC}}, 0, Expires{1800, UAS}, false, true},
+		"not known, not asked": {Request{}, 1800, Expires{}, false, false},
+		"known, we choose": {Request{Supported: true, Expires: Expires{1800, RefresherNone}}, 0,
+			Expires{1800, UAS}, true, true},
+		"known, uac": {Request{Supported: true, Expires: Expires{1800, UAC}}, 0,
+			Expires{1800, UAC}, true, false},
+		"known, uas": {Request{Supported: true, Expires: Expires{1800, UAS}}, 0,
+			Expires{1800, UAS}, true, true},
+		"known, not asked, we ask": {Request{Supported: true}, 1800, Expires{1800, UAS}, true, true},
+		"known, not asked, not below": {Request{Supported: true, MinSE: 3600}, 1800, Expires{3600, UAS}, true,
+			true},
+		"known, nobody asks": {Request{Supported: true}, 0, Expires{}, true, false},
+		"not increased by what we want": {Request{Supported: true, Expires: Expires{600, UAC}}, 1800,
+			Expires{600, UAC}, true, false},
 	} {
 		s, answer, require := Agree(one.r, one.want, MinInterval)
-		if answer != one.answer || answer.Seconds > 0 && require != one.require || s != (Session{Seconds: one.answer.Seconds, Ours: one.ours}) {
+		if answer != one.answer || answer.Seconds > 0 && require != one.require ||
+			s != (Session{Seconds: one.answer.Seconds, Ours: one.ours}) {
 			t.Errorf("%s: %v, %v, require %v; want %v", name, s, answer, require, one)
 		}
 	}
@@ -67,7 +75,8 @@ func TestTooShort(t *testing.T) {
 		r    Request
 		want bool
 	}{
-		{Request{Supported: true, Expires: Expires{Seconds: 89}}, true}, {Request{Supported: true, Expires: Expires{Seconds: 90}}, false},
+		{Request{Supported: true, Expires: Expires{Seconds: 89}}, true},
+		{Request{Supported: true, Expires: Expires{Seconds: 90}}, false},
 		{Request{Expires: Expires{Seconds: 89}}, false}, {Request{Supported: true}, false},
 	} {
 		if got := one.r.TooShort(MinInterval); got != one.want {

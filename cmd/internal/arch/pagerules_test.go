@@ -30,7 +30,8 @@ func TestPageRulesCatch(t *testing.T) {
 		{"a whole layout", "| `config` | a |\n| `bridge` | b |\n", "", layout},
 		{"a package without a row", "| `config` | a |\n", "0 rows for bridge", layout},
 		{"two rows", "| `config` | a |\n| `config` | a |\n| `bridge` | b |\n", "2 rows for config", layout},
-		{"a row without a package", "| `config` | a |\n| `bridge` | b |\n| `gone` | c |\n", "gone, which is no package", layout},
+		{"a row without a package", "| `config` | a |\n| `bridge` | b |\n| `gone` | c |\n", "gone, which is no package",
+			layout},
 		{"tested invariants", eight, "", invariants},
 		{"a number left out", strings.Replace(eight, "3. c\n", "", 1), "invariant 4 stands at place 3", invariants},
 		{"an invariant without a test", eight + "9. i\n", "invariant 9", invariants},
@@ -52,7 +53,8 @@ func TestPageRulesCatch(t *testing.T) {
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			faults := tt.check(tt.text)
-			if tt.want == "" && len(faults) > 0 || tt.want != "" && (len(faults) != 1 || !strings.Contains(faults[0], tt.want)) {
+			if tt.want == "" && len(faults) > 0 || tt.want != "" &&
+				(len(faults) != 1 || !strings.Contains(faults[0], tt.want)) {
 				t.Errorf("found %q; want %q", faults, tt.want)
 			}
 		})

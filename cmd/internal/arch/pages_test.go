@@ -181,7 +181,8 @@ func testsOf(files []file, dir string) map[string]bool {
 	for _, f := range files {
 		if f.test && (f.dir == dir || tree && (below == "." || within(f.dir, below))) {
 			for _, name := range functions(f) {
-				if strings.HasPrefix(name, "Test") || strings.HasPrefix(name, "Fuzz") || strings.HasPrefix(name, "Benchmark") {
+				if strings.HasPrefix(name, "Test") || strings.HasPrefix(name, "Fuzz") ||
+					strings.HasPrefix(name, "Benchmark") {
 					all[name] = true
 				}
 			}
@@ -250,7 +251,8 @@ func unexplained(mod string) (all []string) {
 	direct, _, _ := strings.Cut(mod, "\n)")
 	lines := strings.Split(direct, "\n")
 	for i, line := range lines {
-		if m := required.FindStringSubmatch(line); m != nil && !strings.HasPrefix(strings.TrimSpace(lines[i-1]), "// ") {
+		if m := required.FindStringSubmatch(line); m != nil && !strings.HasPrefix(strings.TrimSpace(lines[i-1]),
+			"// ") {
 			all = append(all, m[1])
 		}
 	}

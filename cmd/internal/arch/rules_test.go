@@ -17,7 +17,8 @@ func importRule(files []file) (faults []string) {
 	for _, f := range files {
 		allowed, known := may[f.dir]
 		if !known {
-			faults = append(faults, fmt.Sprintf("%s: package %s is not in the import table; say there what it may import", f.path, f.dir))
+			faults = append(faults,
+				fmt.Sprintf("%s: package %s is not in the import table; say there what it may import", f.path, f.dir))
 			continue
 		}
 		for _, p := range f.imports() {
@@ -135,7 +136,9 @@ func lengthRule(files []file) (faults []string) {
 		head, _, _ := bytes.Cut(f.source, []byte("\npackage "))
 		reason := bytes.HasPrefix(head, []byte("// Long file: ")) || bytes.Contains(head, []byte("\n// Long file: "))
 		if lines > fileLimit && !reason {
-			faults = append(faults, fmt.Sprintf("%s has %d lines; part it, or give the reason above its package clause: // Long file: ...", f.path, lines))
+			faults = append(faults,
+				fmt.Sprintf("%s has %d lines; part it, or give the reason above its package clause: // Long file: ...",
+					f.path, lines))
 		}
 		if f.syntax.Name.Name == "main" && !f.test && lines > mainLimit {
 			faults = append(faults, fmt.Sprintf("%s has %d lines; a main has at most %d", f.path, lines, mainLimit))
@@ -152,7 +155,8 @@ func mannersRule(files []file) (faults []string) {
 		}
 		for _, d := range f.syntax.Decls {
 			if fn, ok := d.(*ast.FuncDecl); ok && fn.Recv == nil && fn.Name.Name == "init" {
-				faults = append(faults, fmt.Sprintf("%s has an init function; call what it does from where it is needed", f.path))
+				faults = append(faults,
+					fmt.Sprintf("%s has an init function; call what it does from where it is needed", f.path))
 			}
 		}
 		ast.Inspect(f.syntax, func(n ast.Node) bool {
@@ -173,13 +177,15 @@ func mannersRule(files []file) (faults []string) {
 
 // timeOfDay is what makes an instant that a clock set back or forth moves, or takes the monotonic part away from one
 // (package time's own documentation, "Monotonic Clocks").
-var timeOfDay = []string{"Unix", "UnixMilli", "UnixMicro", "UnixNano", "Date", "Parse", "ParseInLocation", "UTC", "Local", "In", "AddDate"}
+var timeOfDay = []string{"Unix", "UnixMilli", "UnixMicro", "UnixNano", "Date", "Parse", "ParseInLocation", "UTC",
+	"Local", "In", "AddDate"}
 
 // monotonicRule: whoever drives a contact measures by the monotonic clock alone, so that no setting of the clock makes
 // an opening longer.
 func monotonicRule(files []file) (faults []string) {
 	for _, f := range files {
-		if f.test || !within(f.dir, "bridge/relay") || within(f.dir, "bridge/relay/relaytest") || f.path == timesForReaders {
+		if f.test || !within(f.dir, "bridge/relay") || within(f.dir, "bridge/relay/relaytest") ||
+			f.path == timesForReaders {
 			continue
 		}
 		ast.Inspect(f.syntax, func(n ast.Node) bool {
@@ -200,8 +206,11 @@ func monotonicRule(files []file) (faults []string) {
 			if strings.HasPrefix(sel.Sel.Name, "Parse") && !ofTime { // of something else
 				return true
 			}
-			if name := sel.Sel.Name; slices.Contains(timeOfDay, name) || name == "Round" && lit != nil && lit.Value == "0" {
-				faults = append(faults, fmt.Sprintf("%s calls %s: a contact's instants are monotonic and never the time of day", f.path, name))
+			if name := sel.Sel.Name; slices.Contains(timeOfDay, name) || name == "Round" && lit != nil &&
+				lit.Value == "0" {
+				faults = append(faults,
+					fmt.Sprintf("%s calls %s: a contact's instants are monotonic and never the time of day", f.path,
+						name))
 			}
 			return true
 		})
@@ -225,7 +234,8 @@ func topLevelRule(root fs.FS) (faults []string) {
 		if strings.HasPrefix(name, ".") || slices.Contains(topLevel, name) || isIgnored(name, string(ignored)) {
 			continue
 		}
-		faults = append(faults, fmt.Sprintf("%s does not belong at the top level; allowed: %q and hidden files", name, topLevel))
+		faults = append(faults, fmt.Sprintf("%s does not belong at the top level; allowed: %q and hidden files", name,
+			topLevel))
 	}
 	for _, name := range topLevel {
 		if !there[name] {
@@ -282,7 +292,8 @@ func machineRule(files []file) (faults []string) {
 				}
 			}
 			if what != "" && !listed && f.dir != "cmd/internal/arch" {
-				faults = append(faults, fmt.Sprintf("%s uses %s; name it in changesMachine with the flag that allows it", f.path, what))
+				faults = append(faults,
+					fmt.Sprintf("%s uses %s; name it in changesMachine with the flag that allows it", f.path, what))
 			}
 			return true
 		})

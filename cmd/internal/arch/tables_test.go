@@ -5,21 +5,22 @@ const module = "clearback"
 // may names what each package may import of ours; a package that is not here is a fault, so that a new one is thought
 // about. What its tests may import besides stands in testsMay.
 var may = map[string][]string{
-	"supervision":                        {},
-	"supervision/keysystem":              {"supervision"},
-	"supervision/supervisiontest":        {"supervision"},
-	"supervision/sanitize":               {},
-	"supervision/callrecord":             {"supervision", "supervision/sanitize"},
-	"supervision/window":                 {},
-	"supervision/dialplan":               {"supervision"},
-	"supervision/tuning":                 {"supervision/window"},
-	"config/file":                        {},
-	"config":                             {"config/file", "supervision", "supervision/window", "supervision/dialplan"},
-	"bridge":                             {"supervision", "supervision/callrecord", "bridge/relay"},
-	"bridge/journal":                     {"config/file", "supervision", "supervision/callrecord"},
-	"bridge/control":                     {},
-	"bridge/testcall":                    {"supervision", "supervision/callrecord", "bridge/sipua/endpoint"},
-	"bridge/sipua":                       {"supervision", "supervision/callrecord", "supervision/dialplan", "bridge/media", "bridge/sipua/endpoint", "bridge/sipua/registration", "bridge/sipua/sessiontimer"},
+	"supervision":                 {},
+	"supervision/keysystem":       {"supervision"},
+	"supervision/supervisiontest": {"supervision"},
+	"supervision/sanitize":        {},
+	"supervision/callrecord":      {"supervision", "supervision/sanitize"},
+	"supervision/window":          {},
+	"supervision/dialplan":        {"supervision"},
+	"supervision/tuning":          {"supervision/window"},
+	"config/file":                 {},
+	"config":                      {"config/file", "supervision", "supervision/window", "supervision/dialplan"},
+	"bridge":                      {"supervision", "supervision/callrecord", "bridge/relay"},
+	"bridge/journal":              {"config/file", "supervision", "supervision/callrecord"},
+	"bridge/control":              {},
+	"bridge/testcall":             {"supervision", "supervision/callrecord", "bridge/sipua/endpoint"},
+	"bridge/sipua": {"supervision", "supervision/callrecord", "supervision/dialplan",
+		"bridge/media", "bridge/sipua/endpoint", "bridge/sipua/registration", "bridge/sipua/sessiontimer"},
 	"bridge/sipua/endpoint":              {"supervision/sanitize"},
 	"bridge/sipua/callflow":              {}, // tests only
 	"bridge/sipua/conformance":           {},
@@ -37,19 +38,26 @@ var may = map[string][]string{
 	"bridge/relay/command":               {"bridge/relay", "bridge/relay/controller", "supervision/sanitize"},
 	"bridge/relay/serial":                {"bridge/relay", "bridge/relay/controller"},
 	"bridge/relay/gpio":                  {"bridge/relay", "bridge/relay/controller"},
-	"bridge/relay/mqtt":                  {"bridge/relay", "bridge/relay/controller", "bridge/relay/mqtt/broker", "bridge/relay/transport"},
-	"bridge/relay/mqtt/broker":           {"bridge/relay/transport"},
-	"bridge/relay/mqtt/brokertest":       {"bridge/programtest"},
-	"bridge/relay/agent/agentmqtt":       {"bridge/relay", "bridge/relay/agent", "bridge/relay/mqtt", "bridge/relay/mqtt/broker"},
-	"bridge/relay/agent":                 {"bridge/relay", "config/file"},
-	"bridge/relay/relaytest":             {"bridge/relay"},
-	"bridge/relay/relaytest/vm":          {},
-	"bridge/relay/drivers":               {"bridge/relay", "bridge/relay/command", "bridge/relay/controller", "bridge/relay/gpio", "bridge/relay/httprelay", "bridge/relay/modbus", "bridge/relay/mqtt", "bridge/relay/serial", "config"},
+	"bridge/relay/mqtt": {"bridge/relay", "bridge/relay/controller", "bridge/relay/mqtt/broker",
+		"bridge/relay/transport"},
+	"bridge/relay/mqtt/broker":     {"bridge/relay/transport"},
+	"bridge/relay/mqtt/brokertest": {"bridge/programtest"},
+	"bridge/relay/agent/agentmqtt": {"bridge/relay", "bridge/relay/agent", "bridge/relay/mqtt",
+		"bridge/relay/mqtt/broker"},
+	"bridge/relay/agent":        {"bridge/relay", "config/file"},
+	"bridge/relay/relaytest":    {"bridge/relay"},
+	"bridge/relay/relaytest/vm": {},
+	"bridge/relay/drivers": {"bridge/relay", "bridge/relay/command", "bridge/relay/controller",
+		"bridge/relay/gpio", "bridge/relay/httprelay", "bridge/relay/modbus", "bridge/relay/mqtt",
+		"bridge/relay/serial", "config"},
 	// The rehearsal's peers share no protocol code with the daemon; it meets the daemon by an interface.
 	"bridge/rehearsal": {"supervision", "supervision/keysystem", "config"},
 	"cmd/internal/cli": {
-		"supervision", "supervision/sanitize", "supervision/callrecord", "supervision/tuning", "supervision/window", "supervision/dialplan", "config", "bridge", "bridge/journal", "bridge/media",
-		"bridge/relay", "bridge/relay/agent", "bridge/relay/agent/agentmqtt", "bridge/relay/drivers", "bridge/relay/gpio", "bridge/relay/mqtt/broker", "bridge/relay/serial", "bridge/relay/transport", "bridge/rehearsal", "bridge/sipua", "bridge/control", "bridge/testcall",
+		"supervision", "supervision/sanitize", "supervision/callrecord", "supervision/tuning", "supervision/window",
+		"supervision/dialplan", "config", "bridge", "bridge/journal", "bridge/media",
+		"bridge/relay", "bridge/relay/agent", "bridge/relay/agent/agentmqtt", "bridge/relay/drivers",
+		"bridge/relay/gpio", "bridge/relay/mqtt/broker", "bridge/relay/serial", "bridge/relay/transport",
+		"bridge/rehearsal", "bridge/sipua", "bridge/control", "bridge/testcall",
 	},
 	"cmd/internal/arch":    {},
 	"cmd/internal/figures": {},
@@ -78,38 +86,47 @@ var testsMay = map[string][]string{
 	"bridge/sipua":                       {"bridge/loopbacktest", "bridge/sipua/endpoint/endpointtest"},
 	"bridge/sipua/registration":          {"bridge/loopbacktest"},
 	"bridge/sipua/endpoint/endpointtest": {"bridge/sipua/endpoint"},
-	"bridge/rehearsal":                   {"bridge", "bridge/media", "bridge/relay", "bridge/relay/drivers", "bridge/sipua"}, // a daemon to play with
-	"bridge/sipua/callflow":              {"bridge", "bridge/media", "bridge/relay", "bridge/relay/relaytest", "bridge/sipua", "bridge/sipua/conformance", "supervision", "supervision/callrecord"},
-	"bridge/testcall":                    {"bridge", "bridge/loopbacktest", "bridge/media", "bridge/relay", "bridge/relay/relaytest", "bridge/sipua"},
-	"cmd/internal/figures":               {"bridge/loopbacktest", "bridge/programtest"},
-	"cmd/internal/frozen":                {"bridge/journal", "bridge/rehearsal", "bridge/relay", "bridge/relay/agent", "bridge/relay/drivers", "bridge/relay/mqtt", "bridge/relay/mqtt/broker", "bridge/relay/mqtt/brokertest", "bridge/relay/relaytest", "bridge/control", "cmd/internal/cli", "config", "supervision", "supervision/callrecord"},
-	"cmd/internal/interop":               {"bridge/loopbacktest", "bridge/programtest", "bridge/relay/mqtt/brokertest", "bridge/relay/relaytest", "bridge/relay/relaytest/vm", "bridge/sipua/conformance"}, // the rules by which all that the daemon sends is judged
-	"cmd/internal/cli":                   {"bridge/loopbacktest"},
-	"cmd/internal/testrun":               {"bridge/programtest"},
-	"deploy":                             {"bridge/programtest", "config", "supervision"},
-	"supervision/tuning":                 {"bridge/programtest"},
-	"supervision/callrecord":             {"supervision/supervisiontest"},
-	"bridge/control":                     {"bridge", "bridge/programtest", "bridge/relay", "supervision"}, // how soon an interval is in use
+	"bridge/rehearsal": {"bridge", "bridge/media", "bridge/relay", "bridge/relay/drivers",
+		"bridge/sipua"}, // a daemon to play with
+	"bridge/sipua/callflow": {"bridge", "bridge/media", "bridge/relay", "bridge/relay/relaytest",
+		"bridge/sipua", "bridge/sipua/conformance", "supervision", "supervision/callrecord"},
+	"bridge/testcall": {"bridge", "bridge/loopbacktest", "bridge/media", "bridge/relay",
+		"bridge/relay/relaytest", "bridge/sipua"},
+	"cmd/internal/figures": {"bridge/loopbacktest", "bridge/programtest"},
+	"cmd/internal/frozen": {"bridge/journal", "bridge/rehearsal", "bridge/relay", "bridge/relay/agent",
+		"bridge/relay/drivers", "bridge/relay/mqtt", "bridge/relay/mqtt/broker", "bridge/relay/mqtt/brokertest",
+		"bridge/relay/relaytest", "bridge/control", "cmd/internal/cli", "config", "supervision",
+		"supervision/callrecord"},
+	"cmd/internal/interop": {"bridge/loopbacktest", "bridge/programtest", "bridge/relay/mqtt/brokertest",
+		"bridge/relay/relaytest", "bridge/relay/relaytest/vm", "bridge/sipua/conformance"}, // the rules by which all that the daemon sends is judged
+	"cmd/internal/cli":       {"bridge/loopbacktest"},
+	"cmd/internal/testrun":   {"bridge/programtest"},
+	"deploy":                 {"bridge/programtest", "config", "supervision"},
+	"supervision/tuning":     {"bridge/programtest"},
+	"supervision/callrecord": {"supervision/supervisiontest"},
+	"bridge/control":         {"bridge", "bridge/programtest", "bridge/relay", "supervision"}, // how soon an interval is in use
 }
 
 // libraries names, for each module that is not ours, the packages whose code (not tests) may import it.
 var libraries = map[string][]string{
 	"modernc.org/sqlite":             {"bridge/journal"},
 	"github.com/eclipse/paho.golang": {"bridge/relay/mqtt/broker"},
-	"github.com/emiago/sipgo":        {"bridge/testcall", "bridge/sipua", "bridge/sipua/endpoint", "bridge/sipua/registration", "config", "cmd/internal/cli"},
-	"github.com/icholy/digest":       {"bridge/sipua/registration", "bridge/rehearsal"},
-	"github.com/pion/rtp":            {"bridge/media", "bridge/rehearsal", "bridge/testcall"},
-	"github.com/pion/rtcp":           {"bridge/media"},
-	"github.com/pion/sdp/v3":         {},                   // a judge in tests only
-	"github.com/simonvetter":         {},                   // a judge in tests only
-	"github.com/spf13/cobra":         {"cmd/internal/cli"}, // the command line: help, completion in three shells, suggestions
-	"github.com/spf13/pflag":         {"cmd/internal/cli"}, // the flags of cobra
-	"github.com/stretchr/testify":    {"bridge/relay/relaytest"},
-	"go.uber.org/goleak":             {},
-	"pgregory.net/rapid":             {"supervision/supervisiontest"},
-	"go.yaml.in/yaml/v3":             {"config"},
+	"github.com/emiago/sipgo": {"bridge/testcall", "bridge/sipua", "bridge/sipua/endpoint",
+		"bridge/sipua/registration", "config", "cmd/internal/cli"},
+	"github.com/icholy/digest":    {"bridge/sipua/registration", "bridge/rehearsal"},
+	"github.com/pion/rtp":         {"bridge/media", "bridge/rehearsal", "bridge/testcall"},
+	"github.com/pion/rtcp":        {"bridge/media"},
+	"github.com/pion/sdp/v3":      {},                   // a judge in tests only
+	"github.com/simonvetter":      {},                   // a judge in tests only
+	"github.com/spf13/cobra":      {"cmd/internal/cli"}, // the command line: help, completion in three shells, suggestions
+	"github.com/spf13/pflag":      {"cmd/internal/cli"}, // the flags of cobra
+	"github.com/stretchr/testify": {"bridge/relay/relaytest"},
+	"go.uber.org/goleak":          {},
+	"pgregory.net/rapid":          {"supervision/supervisiontest"},
+	"go.yaml.in/yaml/v3":          {"config"},
 	"go.uber.org/zap": {
-		"bridge", "bridge/journal", "bridge/control", "bridge/testcall", "bridge/sipua", "bridge/sipua/endpoint", "bridge/sipua/registration", "bridge/rehearsal", "cmd/internal/cli",
+		"bridge", "bridge/journal", "bridge/control", "bridge/testcall", "bridge/sipua", "bridge/sipua/endpoint",
+		"bridge/sipua/registration", "bridge/rehearsal", "cmd/internal/cli",
 	},
 	"golang.org/x/net": {"bridge/media"},
 	"golang.org/x/sys": {
@@ -130,20 +147,24 @@ var libraries = map[string][]string{
 // pure are the packages that decide and compute and touch no world; pureMay are the standard packages that they may
 // import.
 var (
-	pure    = []string{"supervision", "supervision/keysystem", "supervision/callrecord", "supervision/window", "supervision/tuning", "supervision/dialplan", "bridge/sipua/sessiontimer"}
+	pure = []string{"supervision", "supervision/keysystem", "supervision/callrecord", "supervision/window",
+		"supervision/tuning", "supervision/dialplan", "bridge/sipua/sessiontimer"}
 	pureMay = []string{
-		"bytes", "cmp", "embed", "errors", "fmt", "iter", "maps", "math", "math/bits", "math/rand/v2", "slices", "sort", "strconv", "strings",
+		"bytes", "cmp", "embed", "errors", "fmt", "iter", "maps", "math", "math/bits", "math/rand/v2", "slices", "sort",
+		"strconv", "strings",
 		"time", "unicode", "unicode/utf8",
 	}
 	// impureCalls touch a clock or a stream through packages that are allowed otherwise.
 	impureCalls = []string{
-		"time.Now", "time.Since", "time.Until", "time.Sleep", "time.After", "time.AfterFunc", "time.NewTimer", "time.NewTicker", "time.Tick",
+		"time.Now", "time.Since", "time.Until", "time.Sleep", "time.After", "time.AfterFunc", "time.NewTimer",
+		"time.NewTicker", "time.Tick",
 		"fmt.Print", "fmt.Printf", "fmt.Println", "fmt.Scan", "fmt.Scanf", "fmt.Scanln",
 	}
 )
 
 // forTests are the packages of our own that exist for tests and may import testing.
-var forTests = []string{"supervision/supervisiontest", "bridge/relay/relaytest", "bridge/relay/relaytest/vm", "bridge/relay/mqtt/brokertest", "bridge/sipua/endpoint/endpointtest", "bridge/loopbacktest", "bridge/programtest"}
+var forTests = []string{"supervision/supervisiontest", "bridge/relay/relaytest", "bridge/relay/relaytest/vm",
+	"bridge/relay/mqtt/brokertest", "bridge/sipua/endpoint/endpointtest", "bridge/loopbacktest", "bridge/programtest"}
 
 // changesMachine names each file that may make a namespace, mount, start an emulator, set a clock or install something,
 // and the flag of its package's tests without which it does not.
@@ -162,10 +183,12 @@ var changesMachine = map[string]string{
 // machineCalls are the calls and constants, and machinePrograms the programs, that change the machine.
 var (
 	machineCalls = []string{
-		"Mount", "Unshare", "Setns", "PivotRoot", "Cloneflags", "Settimeofday", "ClockSettime", "ClockAdjtime", "SIOCSIFFLAGS", "Reboot",
+		"Mount", "Unshare", "Setns", "PivotRoot", "Cloneflags", "Settimeofday", "ClockSettime", "ClockAdjtime",
+		"SIOCSIFFLAGS", "Reboot",
 	}
 	machinePrograms = []string{
-		"apt-get", "docker", "systemctl", "systemd-nspawn", "systemd-run", "qemu-system-x86_64", "chromium", "ip", "tc", "nft", "iptables", "mount",
+		"apt-get", "docker", "systemctl", "systemd-nspawn", "systemd-run", "qemu-system-x86_64", "chromium", "ip", "tc",
+		"nft", "iptables", "mount",
 		"unshare", "nsenter",
 	}
 )

@@ -12,7 +12,8 @@ import (
 var quoted = regexp.MustCompile("`([^`]+)`")
 
 // questions are what the page of threats answers of each way in. The last is answered by tests.
-var questions = []string{"Who may speak", "What it costs us", "What it could open", "What it could keep from others", "Tests"}
+var questions = []string{"Who may speak", "What it costs us", "What it could open", "What it could keep from others",
+	"Tests"}
 
 // unanswered returns what is wrong with the page of threats: a way in with a question left open, without a test, or with a test that is not there.
 // Tests stand behind their package.
@@ -74,7 +75,8 @@ func TestThreatsWithoutATestAreFound(t *testing.T) {
 	if faults := unanswered(good, files); faults != nil {
 		t.Error(faults)
 	}
-	for _, bad := range []string{"", good + way + "`bridge`: `TestGone`\n", good + way + "by hand\n", good + way + "`cmd`: `TestA`\n",
+	for _, bad := range []string{"", good + way + "`bridge`: `TestGone`\n", good + way + "by hand\n", good + way +
+		"`cmd`: `TestA`\n",
 		strings.Replace(good, " c\n", "\n", 1)} {
 		if faults := unanswered(bad, files); len(faults) == 0 {
 			t.Errorf("nothing is wrong with %q", bad)

@@ -111,7 +111,8 @@ func refused(args []string) string {
 		return err.String()
 	}
 	for _, c := range commands() {
-		if c.name == args[0] && len(args) == 2 && strings.HasPrefix(args[1], "-") && strings.HasPrefix(c.operands, "LINE") {
+		if c.name == args[0] && len(args) == 2 && strings.HasPrefix(args[1], "-") &&
+			strings.HasPrefix(c.operands, "LINE") {
 			return "it needs a line"
 		}
 	}

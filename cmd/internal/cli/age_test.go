@@ -16,9 +16,10 @@ func TestAgeAfterAClockStep(t *testing.T) {
 	for _, step := range []time.Duration{-32 * time.Hour, 0, 32 * time.Hour} {
 		var b strings.Builder
 		printDaemon(&b, control.Daemon{Lines: []control.Line{{
-			Name:         "box-office",
-			LastClearing: &control.Clearing{Call: 41, At: now.Add(-90 * time.Second).Add(step), Age: 90_000, Outcome: "cleared"},
-			Incident:     &control.Incident{Reason: "suppressed", Since: now.Add(-time.Hour).Add(step), Age: 3_600_000},
+			Name: "box-office",
+			LastClearing: &control.Clearing{Call: 41, At: now.Add(-90 * time.Second).Add(step), Age: 90_000,
+				Outcome: "cleared"},
+			Incident: &control.Incident{Reason: "suppressed", Since: now.Add(-time.Hour).Add(step), Age: 3_600_000},
 		}}}, now)
 		assert.Contains(t, b.String(), "call 41, 1m30s ago")
 		assert.Contains(t, b.String(), "INCIDENT suppressed for 1h0m0s.")

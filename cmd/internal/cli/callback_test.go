@@ -26,8 +26,10 @@ func marked(t *testing.T, d *Daemon) bool {
 	from := c.LocalAddr().String()
 	_, err = c.Write([]byte(strings.Join([]string{
 		"INVITE sip:555-0101@" + to + " SIP/2.0", "Via: SIP/2.0/UDP " + from + ";branch=z9hG4bKback",
-		"From: <sip:999@" + from + ">;tag=centre", "To: <sip:555-0101@" + to + ">", "Call-ID: back@" + from, "CSeq: 1 INVITE",
-		"Max-Forwards: 70", "Contact: <sip:centre@" + from + ">", "Priority: psap-callback", "Content-Length: 0", "", "",
+		"From: <sip:999@" + from + ">;tag=centre", "To: <sip:555-0101@" + to + ">", "Call-ID: back@" + from,
+		"CSeq: 1 INVITE",
+		"Max-Forwards: 70", "Contact: <sip:centre@" + from + ">", "Priority: psap-callback", "Content-Length: 0", "",
+		"",
 	}, "\r\n")))
 	require.NoError(t, err)
 	line := d.line("box-office")

@@ -44,7 +44,8 @@ func (s journalSource) open(e *env) (c *config.Config, r *journal.Reader, code i
 			return nil, nil, code, false
 		}
 		if file = c.Journal.File; file == "" {
-			return nil, nil, e.failed(fmt.Errorf("%s names no journal; set journal.file, and what happens from then on is recorded", *s.config)), false
+			return nil, nil, e.failed(fmt.Errorf("%s names no journal; set journal.file, and what happens from then on is recorded",
+				*s.config)), false
 		}
 	}
 	r, err := journal.OpenReader(file)
@@ -58,7 +59,8 @@ func calls(f *pflag.FlagSet) action {
 	from := sourceFlags(f)
 	since := spanFlag(f, "since", 0, "90m, 36h or 2d", "only calls that began in the last `TIME`, such as 2d")
 	filter := journal.Filter{}
-	f.BoolVar(&filter.Failed, "failed", false, "only calls whose hold did not clear, or may not have, or that were refused here")
+	f.BoolVar(&filter.Failed, "failed", false,
+		"only calls whose hold did not clear, or may not have, or that were refused here")
 	f.IntVar(&filter.Limit, "limit", callsShown, "only the latest `N` calls; 0: all")
 	asJSON := f.Bool("json", false, "print one JSON object per line")
 	asCSV := f.Bool("csv", false, "print comma-separated values with a header")
@@ -169,7 +171,8 @@ func listCalls(ctx context.Context, r *journal.Reader, filter journal.Filter, p 
 
 // recordedLine reports whether the file or the journal knows the line: one that was taken out of the file still has a
 // record.
-func (e *env) recordedLine(ctx context.Context, c *config.Config, r *journal.Reader, command, name string) (code int, ok bool) {
+func (e *env) recordedLine(ctx context.Context, c *config.Config, r *journal.Reader, command, name string) (code int,
+	ok bool) {
 	if lineOf(c, name) != nil {
 		return ExitOK, true
 	}

@@ -147,7 +147,8 @@ func TestCheckLiveSaysWhatIsWrong(t *testing.T) {
 
 // A line that is not registered is not well because its adapter answers.
 func TestCheckLiveWithoutRegistration(t *testing.T) {
-	c := loaded(t, file(t, serve(t, &boardHandler{}), answeringPeer(t, "403 Forbidden"), answeringPeer(t, "486 Busy Here")))
+	c := loaded(t, file(t, serve(t, &boardHandler{}), answeringPeer(t, "403 Forbidden"),
+		answeringPeer(t, "486 Busy Here")))
 	d, err := StartDaemon(c, zap.NewNop())
 	require.NoError(t, err)
 	defer d.Shutdown(t.Context())
@@ -187,7 +188,8 @@ func TestCloseWithInvalidFile(t *testing.T) {
 	path := file(t, serve(t, board), "192.0.2.1", "192.0.2.2:5060")
 	text, err := os.ReadFile(path)
 	require.NoError(t, err)
-	spoilt := strings.NewReplacer("MILLRACE_SERVICE", "NOBODY_SET_THIS", "media: direct", "media: dirct", "country: US", "contry: US").Replace(string(text))
+	spoilt := strings.NewReplacer("MILLRACE_SERVICE", "NOBODY_SET_THIS", "media: direct", "media: dirct", "country: US",
+		"contry: US").Replace(string(text))
 	require.NoError(t, os.WriteFile(path, []byte(spoilt), 0o600))
 	code, _, errs := call("", "close", "--config", path)
 	assert.Equal(t, ExitFaults, code)
@@ -208,7 +210,8 @@ func TestCheckLivePulseSenses(t *testing.T) {
 	code, out, errs := call("yes\n", "check", "--live", "--pulse", "box-office", path)
 	assert.Equal(t, ExitOK, code, errs+out)
 	assert.Contains(t, out, "reads closed, loop current flows")
-	assert.Regexp(t, `sense: loop current flows at \d+ ms, no loop current at \d+ ms, loop current flows at \d+ ms`, out)
+	assert.Regexp(t, `sense: loop current flows at \d+ ms, no loop current at \d+ ms, loop current flows at \d+ ms`,
+		out)
 
 	other := strings.Replace(with, "input: 3", "input: 4", 1)
 	require.NoError(t, os.WriteFile(path, []byte(other), 0o600))

@@ -114,7 +114,8 @@ func TestCheckSaysAllFaultsAtOnce(t *testing.T) {
 	code, out, errs := call("", "check", path)
 	assert.Equal(t, ExitOK, code, errs)
 	assert.Contains(t, out, "no faults")
-	assert.Contains(t, out, "line box-office: may call every number; those of other countries are refused (dial.international)")
+	assert.Contains(t, out,
+		"line box-office: may call every number; those of other countries are refused (dial.international)")
 	assert.Contains(t, out, "contact of kind none")
 	assert.NotContains(t, out+errs, "lobby-43")
 

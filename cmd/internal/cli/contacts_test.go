@@ -89,7 +89,9 @@ func webFile(t *testing.T, d *webRelay, registrar, adapter string) string {
 	require.True(t, ok)
 	_, rest, _ = strings.Cut(rest, "\n")
 	rest, _, _ = strings.Cut(rest, "    contact: {driver")
-	text = []byte(head + "    driver: http\n    http: {url: '" + s.URL + "', user: clearback, password: {file: word}}\n" + rest + "    contact: {driver: http, controller: cabinet, require: oneshot}\n")
+	text = []byte(head + "    driver: http\n    http: {url: '" + s.URL +
+		"', user: clearback, password: {file: word}}\n" + rest +
+		"    contact: {driver: http, controller: cabinet, require: oneshot}\n")
 	require.NoError(t, os.WriteFile(path, text, 0o600))
 	require.NoError(t, os.WriteFile(filepath.Join(filepath.Dir(path), "word"), []byte("curtain-47\n"), 0o600))
 	return path
@@ -101,7 +103,8 @@ func TestContactOfAnotherDriver(t *testing.T) {
 	path := webFile(t, d, answeringPeer(t, "200 OK"), answeringPeer(t, "486 Busy Here"))
 	code, out, errs := call("", "check", path)
 	assert.Equal(t, ExitOK, code, errs)
-	assert.Contains(t, out, "line box-office: contact of kind oneshot, web device cabinet. If the daemon or the way to the contact dies in an interruption, the device itself closes the loop")
+	assert.Contains(t, out,
+		"line box-office: contact of kind oneshot, web device cabinet. If the daemon or the way to the contact dies in an interruption, the device itself closes the loop")
 
 	code, out, errs = call("", "close", "--config", path)
 	assert.Equal(t, ExitOK, code, errs)
@@ -157,7 +160,8 @@ func TestFaultsFoundByDriversOnly(t *testing.T) {
 	path := webFile(t, &webRelay{}, "192.0.2.1", "192.0.2.2:5060")
 	text, err := os.ReadFile(path)
 	require.NoError(t, err)
-	text = []byte(strings.Replace(strings.Replace(string(text), "http://", "https://", 1), "user: clearback", "ca: nobody.pem, user: clearback", 1))
+	text = []byte(strings.Replace(strings.Replace(string(text), "http://", "https://", 1), "user: clearback",
+		"ca: nobody.pem, user: clearback", 1))
 	require.NoError(t, os.WriteFile(path, text, 0o600))
 	code, out, errs := call("", "check", path)
 	assert.Equal(t, ExitFaults, code)
@@ -179,12 +183,17 @@ func TestRunWarnsOfUnboundedOpenings(t *testing.T) {
 		signals, ended := make(chan os.Signal), make(chan int, 1) // one exit code, taken below
 		var out, errs outputBuffer
 		go func() {
-			ended <- Main([]string{"run", "--config", path}, Streams{In: strings.NewReader(""), Out: &out, Err: &errs}, signals)
+			ended <- Main([]string{"run", "--config", path}, Streams{In: strings.NewReader(""), Out: &out, Err: &errs},
+				signals)
 		}()
-		require.Eventually(t, func() bool { return strings.Contains(errs.String(), `"ready"`) }, 10*time.Second, 5*time.Millisecond, errs.String())
+		require.Eventually(t, func() bool { return strings.Contains(errs.String(), `"ready"`) }, 10*time.Second,
+			5*time.Millisecond, errs.String())
 		signals <- os.Interrupt
 		signals <- os.Interrupt // not even for a board that is not there
 		<-ended
-		assert.Equal(t, told, strings.Contains(errs.String(), "line box-office: its loop may stay open for good if the daemon, this machine or the link to the board dies in an interruption"), errs.String())
+		assert.Equal(t, told,
+			strings.Contains(errs.String(),
+				"line box-office: its loop may stay open for good if the daemon, this machine or the link to the board dies in an interruption"),
+			errs.String())
 	}
 }

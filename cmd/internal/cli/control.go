@@ -23,14 +23,16 @@ const maxCell = 80
 // client of the running daemon that the file describes.
 func (e *env) client(c *config.Config, path string) (k *control.Client, code int, ok bool) {
 	if c.Control.Socket == "" {
-		return nil, e.failed(fmt.Errorf("%s names no control socket, so the running daemon cannot be asked; set control.socket and restart it", path)), false
+		return nil, e.failed(fmt.Errorf("%s names no control socket, so the running daemon cannot be asked; set control.socket and restart it",
+			path)), false
 	}
 	return control.NewClient(c.Control.Socket), ExitOK, true
 }
 
 // lineClient reads the file, looks up the line that a command names, and returns the client of the daemon that serves
 // it.
-func (e *env) lineClient(path string, others []string, command string) (c *config.Config, l *config.Line, k *control.Client, code int, ok bool) {
+func (e *env) lineClient(path string, others []string, command string) (c *config.Config, l *config.Line,
+	k *control.Client, code int, ok bool) {
 	if c, code, ok = e.settings(path); !ok {
 		return
 	}
@@ -69,11 +71,13 @@ func lines(f *pflag.FlagSet) action {
 }
 
 func printDaemon(w io.Writer, d control.Daemon, now time.Time) {
-	rows := [][]string{{"LINE", "SERVICE", "ADAPTER", "CALLS", "LOOP", "CONTACT", "INTERVAL", "VERIFY", "LAST CLEARING"}}
+	rows := [][]string{{"LINE", "SERVICE", "ADAPTER", "CALLS", "LOOP", "CONTACT", "INTERVAL", "VERIFY",
+		"LAST CLEARING"}}
 	for i := range d.Lines {
 		l := &d.Lines[i]
 		rows = append(rows, []string{l.Name, servicesWords(l), adapterWords(l.Adapter), callWords(l), loopWords(l),
-			contactWords(l.Contact), intervalWords(l.Interval), verifyWords(l.Verify), clearingWords(l.LastClearing, now)})
+			contactWords(l.Contact), intervalWords(l.Interval), verifyWords(l.Verify),
+			clearingWords(l.LastClearing, now)})
 	}
 	t := table{w: w, spare: []string{"INTERVAL", "VERIFY", "CONTACT"}} // they change by hand only, but for trouble
 	_ = t.write(rows)                                                  // as all that is printed here
@@ -97,15 +101,18 @@ func printDaemon(w io.Writer, d control.Daemon, now time.Time) {
 				l.Name, l.Interval.Stayed, l.Interval.Configured, l.Interval.Milliseconds, l.Name)
 		}
 		if l.CallbackUntil != nil {
-			fmt.Fprintf(w, "%s: after an emergency call; a call back is expected until %s\n", l.Name, l.CallbackUntil.Local().Format(time.TimeOnly))
+			fmt.Fprintf(w, "%s: after an emergency call; a call back is expected until %s\n", l.Name,
+				l.CallbackUntil.Local().Format(time.TimeOnly))
 		}
 		if l.NoOpeningUntil != nil {
-			fmt.Fprintf(w, "%s: too many openings; no clearing opens its loop until %s, or longer if that goes on\n", l.Name, l.NoOpeningUntil.Local().Format(time.TimeOnly))
+			fmt.Fprintf(w, "%s: too many openings; no clearing opens its loop until %s, or longer if that goes on\n",
+				l.Name, l.NoOpeningUntil.Local().Format(time.TimeOnly))
 		}
 	}
 	printRejected(w, d.Counts)
 	if d.Journal.Problem != "" {
-		fmt.Fprintf(w, "journal: %s since %s; %d records lost\n", d.Journal.Problem, d.Journal.Since.Local().Format(time.TimeOnly), d.Journal.Dropped)
+		fmt.Fprintf(w, "journal: %s since %s; %d records lost\n", d.Journal.Problem,
+			d.Journal.Since.Local().Format(time.TimeOnly), d.Journal.Dropped)
 	}
 	if d.Journal.Path == "" {
 		fmt.Fprintln(w, "journal: none; nothing is recorded (journal.file)")
@@ -231,9 +238,11 @@ func pulse(f *pflag.FlagSet) action {
 		case p.Refused != "":
 			return e.failed(fmt.Errorf("%s: not opened: %s", l.Name, p.Refused))
 		case p.Incident != "" && p.Measured == 0:
-			return e.failed(fmt.Errorf("%s: the interruption was not made: %s%s; `clearback explain %s` says more", l.Name, p.Incident, deviceWords(p), l.Name))
+			return e.failed(fmt.Errorf("%s: the interruption was not made: %s%s; `clearback explain %s` says more",
+				l.Name, p.Incident, deviceWords(p), l.Name))
 		}
-		fmt.Fprintf(e.Out, "%s: loop open for %s (asked %d ms); hook: %s\n", l.Name, measured(p.Measured), p.Asked, p.Hook)
+		fmt.Fprintf(e.Out, "%s: loop open for %s (asked %d ms); hook: %s\n", l.Name, measured(p.Measured), p.Asked,
+			p.Hook)
 		if p.Incident != "" {
 			fmt.Fprintf(e.Out, "%s: incident: %s%s\n", l.Name, p.Incident, deviceWords(p))
 			return ExitFailed

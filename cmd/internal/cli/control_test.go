@@ -46,7 +46,8 @@ func running(t *testing.T, path, socket string) (stop func()) {
 	signals, ended := make(chan os.Signal), make(chan int, 1)
 	var out, errs outputBuffer
 	go func() {
-		ended <- Main([]string{"run", "--config", path}, Streams{In: strings.NewReader(""), Out: &out, Err: &errs}, signals)
+		ended <- Main([]string{"run", "--config", path}, Streams{In: strings.NewReader(""), Out: &out, Err: &errs},
+			signals)
 	}()
 	require.Eventually(t, func() bool {
 		c, err := net.Dial("unix", socket)
@@ -95,7 +96,8 @@ func TestControlCommands(t *testing.T) {
 
 	code, _, errs := call("", "pulse", "box-office", "--interval", "100ms", "--config", path)
 	assert.Equal(t, ExitFailed, code)
-	assert.Contains(t, errs, "not opened: The interval asked for is outside the policy of the line. Allowed are 250ms to 2.8s.")
+	assert.Contains(t, errs,
+		"not opened: The interval asked for is outside the policy of the line. Allowed are 250ms to 2.8s.")
 
 	for _, c := range []string{"pulse", "tune", "keep", "window", "calls", "explain"} {
 		code, _, errs = call("", c, "trapdoor", "--config", path)
@@ -105,7 +107,8 @@ func TestControlCommands(t *testing.T) {
 
 	code, out, errs = call("", "lines", "--config", path)
 	assert.Equal(t, ExitOK, code, errs)
-	assert.Regexp(t, `(?m)^box-office +registered +127\.0\.0\.1:\d+ +- +closed +cabinet, kind none +800 ms +options, NOT trusted yet +-$`, out)
+	assert.Regexp(t, `(?m)^box-office +registered +127\.0\.0\.1:\d+ +- +closed +cabinet, kind none +800 ms +options, NOT trusted yet +-$`,
+		out)
 
 	k := control.NewClient(socket)
 	began := time.Now()
@@ -118,7 +121,8 @@ func TestControlCommands(t *testing.T) {
 	assert.Equal(t, control.Interval{Milliseconds: 900, Configured: 900}, d.Lines[0].Interval)
 	assert.Equal(t, path, d.Config)
 	assert.Contains(t, d.Counts, control.Count{Name: "malformed messages", Rejected: true})
-	assert.Error(t, k.SetInterval(context.Background(), "box-office", 1900*time.Millisecond), "with the lead it would end beyond 2 s")
+	assert.Error(t, k.SetInterval(context.Background(), "box-office", 1900*time.Millisecond),
+		"with the lead it would end beyond 2 s")
 
 	code, out, _ = call("", "keep", "box-office", "--config", path)
 	assert.Equal(t, ExitOK, code)
@@ -167,17 +171,20 @@ func TestCallsFollow(t *testing.T) {
 	}
 	require.Eventually(t, journalThere, 5*time.Second, 5*time.Millisecond)
 	go func() {
-		ended <- Main([]string{"calls", "--follow", "--config", path}, Streams{In: strings.NewReader(""), Out: &out, Err: &errs}, signals)
+		ended <- Main([]string{"calls", "--follow", "--config", path},
+			Streams{In: strings.NewReader(""), Out: &out, Err: &errs}, signals)
 	}()
 	pulsed(t, path)
-	assert.Eventually(t, func() bool { return strings.Contains(out.String(), "by-hand") }, 5*time.Second, 10*time.Millisecond)
+	assert.Eventually(t, func() bool { return strings.Contains(out.String(), "by-hand") }, 5*time.Second,
+		10*time.Millisecond)
 	signals <- os.Interrupt
 	assert.Equal(t, ExitOK, <-ended, errs.String())
 }
 
 func TestNothingToRead(t *testing.T) {
 	path := file(t, "127.0.0.1:1502", "192.0.2.1", "192.0.2.2:5060")
-	for command, says := range map[string]string{"calls": "set journal.file", "explain": "set journal.file", "lines": "set control.socket"} {
+	for command, says := range map[string]string{"calls": "set journal.file", "explain": "set journal.file",
+		"lines": "set control.socket"} {
 		code, _, errs := call("", command, "--config", path)
 		if command == "explain" {
 			code, _, errs = call("", command, "last", "--config", path)
@@ -220,11 +227,13 @@ func TestLocalTime(t *testing.T) {
 	j := journal.Open(journal.Options{Path: file})
 	at := time.Date(2026, 3, 1, 20, 15, 0, 0, time.UTC)
 	for i, kind := range []supervision.EventKind{supervision.CallRequested, supervision.NearEndCleared} {
-		j.Append(callrecord.Entry{At: at.Add(time.Duration(i) * time.Second), Line: "box-office", Event: supervision.Event{Kind: kind, Call: 3}})
+		j.Append(callrecord.Entry{At: at.Add(time.Duration(i) * time.Second), Line: "box-office",
+			Event: supervision.Event{Kind: kind, Call: 3}})
 	}
 	require.NoError(t, j.Close())
 	for args, want := range map[string]string{
-		"calls": "\n2026-03-02 05:45:00  box-office ", "calls --json": "2026-03-01T20:15:00Z", "calls --csv": "2026-03-01T20:15:00.000Z", "explain 3": " 05:45:01.000 ",
+		"calls": "\n2026-03-02 05:45:00  box-office ", "calls --json": "2026-03-01T20:15:00Z",
+		"calls --csv": "2026-03-01T20:15:00.000Z", "explain 3": " 05:45:01.000 ",
 	} {
 		code, out, errs := call("", strings.Fields(args+" --journal "+file)...)
 		require.Equal(t, ExitOK, code, errs)
@@ -245,7 +254,8 @@ func TestIncidentWithoutACall(t *testing.T) {
 	report(at, supervision.ReportIncident)
 	report(at.Add(90*time.Second), supervision.ReportIncidentEnded)
 	j.Append(callrecord.Entry{At: at.Add(2 * time.Minute), Line: "box-office", Effect: supervision.Effect{
-		Kind: supervision.Report, Report: supervision.ReportIncident, Incident: supervision.IncidentIntervalShort, Call: 7,
+		Kind: supervision.Report, Report: supervision.ReportIncident, Incident: supervision.IncidentIntervalShort,
+		Call: 7,
 	}})
 	require.NoError(t, j.Close())
 	code, out, errs := call("", "calls", "--failed", "--journal", file)
@@ -293,5 +303,8 @@ func TestLinesSayThatALoopIsOpen(t *testing.T) {
 			regexp.MustCompile(`(?m)^box-office: INCIDENT loop-open .*Restore the telephones of line box-office`).MatchString(out)
 	}, 10*time.Second, 10*time.Millisecond)
 	board.stuck.Store(false)
-	require.Eventually(t, func() bool { return !strings.Contains(lines(), "INCIDENT") && !strings.Contains(lines(), "OPEN") }, 10*time.Second, 10*time.Millisecond)
+	require.Eventually(t, func() bool {
+		return !strings.Contains(lines(), "INCIDENT") &&
+			!strings.Contains(lines(), "OPEN")
+	}, 10*time.Second, 10*time.Millisecond)
 }

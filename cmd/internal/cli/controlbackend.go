@@ -42,7 +42,8 @@ func (h *controlBackend) Daemon() control.Daemon {
 	out := control.Daemon{API: control.Version, Version: versionText(), Started: h.started, Config: h.config}
 	if j := h.d.journal; j != nil {
 		was := j.Health()
-		out.Journal = control.Journal{Path: h.journal, Problem: was.Problem, Since: was.Since, Dropped: was.Dropped, Queued: was.Queued}
+		out.Journal = control.Journal{Path: h.journal, Problem: was.Problem, Since: was.Since, Dropped: was.Dropped,
+			Queued: was.Queued}
 	}
 	for _, k := range h.d.lineStates {
 		out.Lines = append(out.Lines, k.status())
@@ -62,8 +63,10 @@ func (k *lineState) status() control.Line {
 		Service: serviceStatus(k.c.Service.Register, s.Service.Registered, s.Service.Until, s.Service.Problem),
 		Adapter: control.Adapter{Bound: s.Bound, UserAgent: k.userAgent},
 		Calls:   []control.Call{}, Loop: v.Loop,
-		Contact:    control.Contact{Driver: k.c.Contact.Driver, Controller: k.c.Contact.Controller, Kind: k.contact.Kind().String(), Problem: k.controller},
-		Interval:   control.Interval{Milliseconds: v.Interval.Milliseconds(), Configured: k.interval.Milliseconds(), Stayed: v.Stayed},
+		Contact: control.Contact{Driver: k.c.Contact.Driver, Controller: k.c.Contact.Controller,
+			Kind: k.contact.Kind().String(), Problem: k.controller},
+		Interval: control.Interval{Milliseconds: v.Interval.Milliseconds(), Configured: k.interval.Milliseconds(),
+			Stayed: v.Stayed},
 		Verify:     control.Verify{By: k.c.Verify.By, Trusted: p.ProbeTrusted || p.SenseTrusted},
 		LifeSafety: p.LifeSafety, Tuning: k.session != nil, Location: k.c.Location,
 	}
@@ -78,12 +81,14 @@ func (k *lineState) status() control.Line {
 	for _, c := range v.Calls {
 		n := k.callInfos[c.Call]
 		out.Calls = append(out.Calls, control.Call{
-			Call: uint64(c.Call), State: callState(c), Emergency: c.Emergency, Number: n.Party.Number, Direction: directionWord(n.Direction),
+			Call: uint64(c.Call), State: callState(c), Emergency: c.Emergency, Number: n.Party.Number,
+			Direction: directionWord(n.Direction),
 		})
 	}
 	if !k.lastClearing.Cleared.IsZero() {
 		out.LastClearing = &control.Clearing{
-			Call: uint64(k.lastClearing.Call), At: k.lastClearing.Cleared, Age: time.Since(k.lastClearing.Cleared).Milliseconds(), Outcome: k.lastClearing.Outcome.String(),
+			Call: uint64(k.lastClearing.Call), At: k.lastClearing.Cleared,
+			Age: time.Since(k.lastClearing.Cleared).Milliseconds(), Outcome: k.lastClearing.Outcome.String(),
 		}
 	}
 	if v.Fault != supervision.IncidentNone {
@@ -91,7 +96,8 @@ func (k *lineState) status() control.Line {
 	}
 	if v.Incident != supervision.IncidentNone {
 		n := k.incidents[v.Incident]
-		out.Incident = &control.Incident{Reason: v.Incident.String(), Since: n.Began, Advice: strings.ReplaceAll(callrecord.Advice(v.Incident, v.Suppression, n.Flash), "LINE", k.c.Name)}
+		out.Incident = &control.Incident{Reason: v.Incident.String(), Since: n.Began,
+			Advice: strings.ReplaceAll(callrecord.Advice(v.Incident, v.Suppression, n.Flash), "LINE", k.c.Name)}
 		if !n.Began.IsZero() {
 			out.Incident.Age = time.Since(n.Began).Milliseconds()
 		}
@@ -140,7 +146,8 @@ func (h *controlBackend) lineState(line string) (*lineState, error) {
 		}
 		known = append(known, k.c.Name)
 	}
-	return nil, &control.Error{Code: http.StatusNotFound, Reason: control.ReasonNoLine, Text: fmt.Sprintf("there is no line %q; there are %v", line, known)}
+	return nil, &control.Error{Code: http.StatusNotFound, Reason: control.ReasonNoLine,
+		Text: fmt.Sprintf("there is no line %q; there are %v", line, known)}
 }
 
 // SetInterval implements control.Backend.
@@ -162,10 +169,12 @@ func (h *controlBackend) BeginTrials(line string) error {
 		return err
 	}
 	if p := k.line.Policy(); p.LifeSafety {
-		return &control.Error{Code: http.StatusConflict, Reason: control.ReasonRefused, Text: line + " is marked life_safety: its loop is never opened, so there is nothing to tune"}
+		return &control.Error{Code: http.StatusConflict, Reason: control.ReasonRefused, Text: line +
+			" is marked life_safety: its loop is never opened, so there is nothing to tune"}
 	}
 	if k.c.Contact.Driver == "none" {
-		return &control.Error{Code: http.StatusConflict, Reason: control.ReasonRefused, Text: line + " has no contact (contact.driver: none), so there is nothing to tune"}
+		return &control.Error{Code: http.StatusConflict, Reason: control.ReasonRefused, Text: line +
+			" has no contact (contact.driver: none), so there is nothing to tune"}
 	}
 	if err := k.mayRing(); err != nil {
 		return err
@@ -173,7 +182,8 @@ func (h *controlBackend) BeginTrials(line string) error {
 	if err := k.reserve(); err != nil {
 		return err
 	}
-	s, err := testcall.Begin(testcall.Options{Name: line, Line: k.line, Port: trialPort{k.port, k.adapterCalled}, Bind: k.bind(), Logger: k.log})
+	s, err := testcall.Begin(testcall.Options{Name: line, Line: k.line, Port: trialPort{k.port, k.adapterCalled},
+		Bind: k.bind(), Logger: k.log})
 	k.mu.Lock()
 	k.beginning = false
 	left := k.ending
@@ -200,7 +210,10 @@ func (h *controlBackend) BeginTrials(line string) error {
 func (k *lineState) mayRing() error {
 	v := k.line.View()
 	why := ""
-	up := slices.IndexFunc(v.Calls, func(c supervision.CallView) bool { return !c.Clearing || !c.Answered || c.Emergency })
+	up := slices.IndexFunc(v.Calls, func(c supervision.CallView) bool {
+		return !c.Clearing || !c.Answered ||
+			c.Emergency
+	})
 	switch {
 	case k.callbackUntil(v) != nil:
 		why = k.refusal(supervision.SuppressedCallback, v)
@@ -229,12 +242,14 @@ func (k *lineState) reserve() error {
 // errTuning is for whoever comes second. A client that was killed leaves its session behind for so long.
 func errTuning(line string) error {
 	return &control.Error{Code: http.StatusConflict, Reason: control.ReasonBusy,
-		Text: fmt.Sprintf("%s: a tuning session is under way; it ends with its command, or %s after its last step", line, sessionFor)}
+		Text: fmt.Sprintf("%s: a tuning session is under way; it ends with its command, or %s after its last step",
+			line, sessionFor)}
 }
 
 // errEnding: nothing is begun any more.
 func errEnding(line string) error {
-	return &control.Error{Code: http.StatusServiceUnavailable, Reason: control.ReasonStopped, Text: line + ": the daemon is ending; every loop is being closed"}
+	return &control.Error{Code: http.StatusServiceUnavailable, Reason: control.ReasonStopped, Text: line +
+		": the daemon is ending; every loop is being closed"}
 }
 
 // trialPort ends the session as soon as the adapter has asked for a call, so that the next one passes.
@@ -262,13 +277,16 @@ func (h *controlBackend) withSession(line string, step func(*lineState, *session
 	switch {
 	case s == nil && k.stopped != "":
 		defer k.mu.Unlock()
-		return &control.Error{Code: http.StatusConflict, Reason: control.ReasonStopped, Text: line + ": the session is stopped: " + k.stopped}
+		return &control.Error{Code: http.StatusConflict, Reason: control.ReasonStopped, Text: line +
+			": the session is stopped: " + k.stopped}
 	case s == nil:
 		k.mu.Unlock()
-		return &control.Error{Code: http.StatusConflict, Reason: control.ReasonRefused, Text: line + ": there is no tuning session; begin one"}
+		return &control.Error{Code: http.StatusConflict, Reason: control.ReasonRefused, Text: line +
+			": there is no tuning session; begin one"}
 	case s.busy:
 		k.mu.Unlock()
-		return &control.Error{Code: http.StatusConflict, Reason: control.ReasonBusy, Text: line + ": the session is at work"}
+		return &control.Error{Code: http.StatusConflict, Reason: control.ReasonBusy, Text: line +
+			": the session is at work"}
 	}
 	s.busy = true
 	s.rest.Stop()
@@ -291,13 +309,15 @@ func trialError(err error) error {
 	if told := (*control.Error)(nil); errors.As(err, &told) {
 		return err
 	}
-	e := &control.Error{Code: http.StatusConflict, Reason: control.ReasonFailed, Text: strings.TrimPrefix(err.Error(), "trial: ")}
+	e := &control.Error{Code: http.StatusConflict, Reason: control.ReasonFailed,
+		Text: strings.TrimPrefix(err.Error(), "trial: ")}
 	switch {
 	case errors.Is(err, context.Canceled): // the client has gone, or this
 		e.Code, e.Reason, e.Text = http.StatusServiceUnavailable, control.ReasonStopped, "the daemon is ending"
 	case errors.Is(err, testcall.ErrStopped):
 		e.Reason = control.ReasonStopped
-	case errors.Is(err, testcall.ErrRefused), errors.Is(err, testcall.ErrNotAnswered), errors.Is(err, testcall.ErrNearEndHungUp):
+	case errors.Is(err, testcall.ErrRefused), errors.Is(err, testcall.ErrNotAnswered),
+		errors.Is(err, testcall.ErrNearEndHungUp):
 		e.Reason = control.ReasonRefused
 	default:
 		e.Code = http.StatusInternalServerError
@@ -319,11 +339,13 @@ func (h *controlBackend) Ring(ctx context.Context, line string) (call uint64, er
 }
 
 // Clear implements control.Backend.
-func (h *controlBackend) Clear(ctx context.Context, line string, interval time.Duration, pulseDiallingOff bool) (out control.Trial, err error) {
+func (h *controlBackend) Clear(ctx context.Context, line string, interval time.Duration,
+	pulseDiallingOff bool) (out control.Trial, err error) {
 	err = h.withSession(line, func(_ *lineState, s *session) error {
 		r, err := s.Clear(ctx, interval, pulseDiallingOff)
 		out = control.Trial{
-			Call: uint64(r.Call), Asked: r.Asked.Milliseconds(), Measured: r.Measured.Microseconds(), Hook: r.Hook.String(), Why: r.Why,
+			Call: uint64(r.Call), Asked: r.Asked.Milliseconds(), Measured: r.Measured.Microseconds(),
+			Hook: r.Hook.String(), Why: r.Why,
 		}
 		if r.By != callrecord.VerificationNone {
 			out.By = r.By.String()
@@ -345,12 +367,14 @@ func (h *controlBackend) SaveTrial(line string, a control.TrialAnswer) error {
 		"cleared": journal.AnswerCleared, "stayed": journal.AnswerStayed, "unknown": journal.AnswerUnknown,
 	}[a.Cleared]
 	if !ok {
-		return &control.Error{Code: http.StatusBadRequest, Reason: control.ReasonBadBody, Text: fmt.Sprintf("cleared %q; allowed are cleared, stayed and unknown", a.Cleared)}
+		return &control.Error{Code: http.StatusBadRequest, Reason: control.ReasonBadBody,
+			Text: fmt.Sprintf("cleared %q; allowed are cleared, stayed and unknown", a.Cleared)}
 	}
 	t := journal.Trial{
 		Session: a.Session, Line: line, At: time.Now(), Call: a.Trial.Call, Catch: a.Trial.Asked == 0,
-		Asked: time.Duration(a.Trial.Asked) * time.Millisecond, Measured: time.Duration(a.Trial.Measured) * time.Microsecond,
-		Cleared: answer, RangUp: a.RangUp,
+		Asked:    time.Duration(a.Trial.Asked) * time.Millisecond,
+		Measured: time.Duration(a.Trial.Measured) * time.Microsecond,
+		Cleared:  answer, RangUp: a.RangUp,
 	}
 	for _, by := range []callrecord.Verification{callrecord.VerificationProbe, callrecord.VerificationSense} {
 		if a.Trial.By == by.String() {
@@ -373,7 +397,8 @@ func (h *controlBackend) awaitJournal() error {
 		select {
 		case <-tick.C:
 		case <-limit:
-			return &control.Error{Code: http.StatusInternalServerError, Reason: control.ReasonFailed, Text: "the trial is not recorded yet: " + was.Problem}
+			return &control.Error{Code: http.StatusInternalServerError, Reason: control.ReasonFailed,
+				Text: "the trial is not recorded yet: " + was.Problem}
 		}
 	}
 }

@@ -93,8 +93,10 @@ func journalOptions(c *config.Config, log *zap.Logger) journal.Options {
 		sensed[c.Lines[i].Name] = c.Lines[i].Verify.By == "sense"
 	}
 	return journal.Options{
-		Path: c.Journal.File, MaxAge: c.Journal.Keep, MaxSize: c.Journal.MaxSize, Version: versionText(), Logger: log, Remind: c.Log.Remind,
-		Detail:    map[string]journal.Detail{"short": journal.DetailShort, "none": journal.DetailNone}[c.Journal.Numbers],
+		Path: c.Journal.File, MaxAge: c.Journal.Keep, MaxSize: c.Journal.MaxSize, Version: versionText(), Logger: log,
+		Remind: c.Log.Remind,
+		Detail: map[string]journal.Detail{"short": journal.DetailShort,
+			"none": journal.DetailNone}[c.Journal.Numbers],
 		HasSensor: func(line string) bool { return sensed[line] },
 	}
 }
@@ -106,7 +108,8 @@ func (d *Daemon) serveControl(c *config.Config, path string) {
 	}
 	h := &controlBackend{d: d, started: time.Now(), config: path, journal: c.Journal.File}
 	var err error
-	if d.control, err = control.Listen(control.Options{Path: c.Control.Socket, Group: c.Control.Group, Backend: h, Logger: d.log}); err != nil {
+	if d.control, err = control.Listen(control.Options{Path: c.Control.Socket, Group: c.Control.Group, Backend: h,
+		Logger: d.log}); err != nil {
 		d.log.Error("no control socket; the lines are served without it", zap.Error(err))
 	}
 }
@@ -234,7 +237,8 @@ func lineOptions(c *config.Config, l *config.Line, events sipua.Events) (sipua.L
 		ServiceSocket: socket(l.Service.Socket, c.SIP.ServiceSide),
 		ServiceUser:   l.Service.User, ServiceAuth: l.Service.AuthUser, ServiceSecret: l.Service.Password.Reveal(),
 		ServiceProxy: l.Service.Proxy, Register: l.Service.Register, Expires: l.Service.Expires,
-		Relay: l.Media == "relay", Events: events, LifeSafety: l.Policy.LifeSafety, ActOnMediaLost: l.MediaLost == "act",
+		Relay: l.Media == "relay", Events: events, LifeSafety: l.Policy.LifeSafety,
+		ActOnMediaLost: l.MediaLost == "act",
 		RefuseTransfer: l.Adapter.Transfer == "refuse", MaxCalls: l.Calls,
 		ServiceAllow: l.Service.AllowFrom, SessionExpires: l.Service.SessionExpires,
 	}
@@ -253,7 +257,8 @@ func lineOptions(c *config.Config, l *config.Line, events sipua.Events) (sipua.L
 	}
 	if s := l.Service.Second; s != nil {
 		o.Second = &sipua.ServiceAccount{
-			User: s.User, Auth: s.AuthUser, Secret: s.Password.Reveal(), Proxy: s.Proxy, Register: s.Register, Expires: s.Expires, Allow: s.AllowFrom,
+			User: s.User, Auth: s.AuthUser, Secret: s.Password.Reveal(), Proxy: s.Proxy, Register: s.Register,
+			Expires: s.Expires, Allow: s.AllowFrom,
 		}
 		if err := sip.ParseUri(s.Registrar, &o.Second.Registrar); err != nil {
 			return o, fmt.Errorf("second service registrar %q: %w", s.Registrar, err)

@@ -29,7 +29,8 @@ func TestShutdownInAHurry(t *testing.T) {
 	c := loaded(t, file(t, serve(t, &boardHandler{}), answering(t, "200 OK", 1), "192.0.2.2:5060"))
 	d, err := StartDaemon(c, zap.NewNop())
 	require.NoError(t, err)
-	require.Eventually(t, func() bool { return d.agent.Line("box-office").Status().Service.Registered }, 5*time.Second, 5*time.Millisecond)
+	require.Eventually(t, func() bool { return d.agent.Line("box-office").Status().Service.Registered }, 5*time.Second,
+		5*time.Millisecond)
 	hurry, cancel := context.WithCancel(context.Background())
 	cancel()
 	began := time.Now()

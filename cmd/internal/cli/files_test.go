@@ -30,10 +30,13 @@ func TestIrregularFiles(t *testing.T) {
 		secret := with("secret.yaml", "{env: MILLRACE_SERVICE}", "{file: "+what+"}")
 		relay, _ := relayFile(t, simulatedRelay)
 		tls := fmt.Sprintf("{address: \"mqtts://192.0.2.1:8883\", prefix: millrace, ca: %s}", what)
-		require.NoError(t, os.WriteFile(relay, []byte("mqtt: "+tls+"\ncontacts: [{name: box-office, simulated: {}}]\n"), 0o600))
+		require.NoError(t, os.WriteFile(relay, []byte("mqtt: "+tls+"\ncontacts: [{name: box-office, simulated: {}}]\n"),
+			0o600))
 		for _, args := range [][]string{
-			{"check", what}, {"run", "--config", what}, {"close", "--config", what}, {"lines", "--config", what}, {"window", "--config", what},
-			{"calls", "--config", what}, {"calls", "--journal", what}, {"explain", "last", "--journal", what}, {"pulse", "box-office", "--config", what},
+			{"check", what}, {"run", "--config", what}, {"close", "--config", what}, {"lines", "--config", what},
+			{"window", "--config", what},
+			{"calls", "--config", what}, {"calls", "--journal", what}, {"explain", "last", "--journal", what},
+			{"pulse", "box-office", "--config", what},
 			{"keep", "box-office", "--config", what}, {"tune", "box-office", "--config", what},
 			{"relay", "--config", what}, {"relay", "--config", what, "--check"}, {"relay", "--config", what, "--close"},
 			{"check", secret}, {"run", "--config", secret}, {"relay", "--config", relay},

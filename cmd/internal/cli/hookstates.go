@@ -23,8 +23,12 @@ type state struct {
 func states() []state {
 	return []state{
 		{name: "on hook", lead: "Leave %s alone: every handset down, its lamp dark. Then press Enter."},
-		{name: "held in a call", lead: "Bring %s into a call, press the hold key and put the handset down; the other end stays on. Then press Enter.", offHook: true, inCall: true},
-		{name: "off hook without a call", lead: "End that call at both ends. Then lift a handset on %s, dial nothing, listen to the dial tone. Then press Enter.", offHook: true},
+		{name: "held in a call",
+			lead:    "Bring %s into a call, press the hold key and put the handset down; the other end stays on. Then press Enter.",
+			offHook: true, inCall: true},
+		{name: "off hook without a call",
+			lead:    "End that call at both ends. Then lift a handset on %s, dial nothing, listen to the dial tone. Then press Enter.",
+			offHook: true},
 	}
 }
 
@@ -106,7 +110,8 @@ func (e *env) seeState(ctx context.Context, d *Daemon, l *config.Line, s state, 
 		e.say("  loop-current input: not readable: %v", err)
 	case level != wanted:
 		trust.Sense = false
-		e.say("  loop-current input: %s; that is wrong: look at contact.sense and its current_when", currentWords(level))
+		e.say("  loop-current input: %s; that is wrong: look at contact.sense and its current_when",
+			currentWords(level))
 	default:
 		e.say("  loop-current input: %s, as it should be", currentWords(level))
 	}
@@ -119,7 +124,8 @@ func (e *env) keepTrust(c *config.Config, l *config.Line, trust journal.Trust) b
 	case by == "none":
 		e.say("%s has verify.by: none; what was seen is noted all the same", l.Name)
 	case by == "options" && trust.Probe:
-		e.say("%s: the adapter's answers to OPTIONS follow the hook: the daemon trusts them from its next start on", l.Name)
+		e.say("%s: the adapter's answers to OPTIONS follow the hook: the daemon trusts them from its next start on",
+			l.Name)
 	case by == "sense" && trust.Sense:
 		e.say("%s: the loop-current input follows the hook: the daemon trusts it from its next start on", l.Name)
 	default:

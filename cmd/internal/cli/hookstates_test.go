@@ -70,8 +70,9 @@ func (p *port) run() {
 func (p *port) send(to, method string, seq int, remote string) {
 	at, err := net.ResolveUDPAddr("udp", to)
 	require.NoError(p.t, err)
-	_, err = p.conn.WriteTo(fmt.Appendf(nil, "%s sip:555-0151@%s SIP/2.0\r\nVia: SIP/2.0/UDP %s;branch=z9hG4bKmillrace%d%s\r\nMax-Forwards: 70\r\n"+
-		"From: <sip:box-office@%s>;tag=port\r\nTo: %s\r\nCall-ID: matinee\r\nCSeq: %d %s\r\nContact: <sip:box-office@%s>\r\nContent-Length: 0\r\n\r\n",
+	_, err = p.conn.WriteTo(fmt.Appendf(nil,
+		"%s sip:555-0151@%s SIP/2.0\r\nVia: SIP/2.0/UDP %s;branch=z9hG4bKmillrace%d%s\r\nMax-Forwards: 70\r\n"+
+			"From: <sip:box-office@%s>;tag=port\r\nTo: %s\r\nCall-ID: matinee\r\nCSeq: %d %s\r\nContact: <sip:box-office@%s>\r\nContent-Length: 0\r\n\r\n",
 		method, to, p.conn.LocalAddr(), seq, method, to, remote, seq, method, p.conn.LocalAddr()), at)
 	require.NoError(p.t, err)
 }
@@ -109,7 +110,8 @@ func (s *sensed) set(flow bool) {
 
 // seen leads a line with a port and an input through the three states, and returns what was kept. wrong changes what
 // the port says in one of them.
-func seen(t *testing.T, by string, wrong func(state int, p *port, s *sensed)) (code int, out string, trust journal.Trust) {
+func seen(t *testing.T, by string, wrong func(state int, p *port, s *sensed)) (code int, out string,
+	trust journal.Trust) {
 	p, board := newPort(t), &sensed{}
 	path := file(t, serve(t, board), answeringPeer(t, "200 OK"), p.conn.LocalAddr().String())
 	recorded(t, path)
@@ -127,11 +129,13 @@ func seen(t *testing.T, by string, wrong func(state int, p *port, s *sensed)) (c
 	var o, e outputBuffer
 	ended := make(chan int, 1)
 	go func() {
-		ended <- Main([]string{"check", "--live", "--states", "box-office", path}, Streams{In: in, Out: &o, Err: &e}, make(chan os.Signal))
+		ended <- Main([]string{"check", "--live", "--states", "box-office", path}, Streams{In: in, Out: &o, Err: &e},
+			make(chan os.Signal))
 	}()
 	asked := func(what string) {
 		t.Helper()
-		require.Eventually(t, func() bool { return strings.Contains(o.String(), what) }, 10*time.Second, 5*time.Millisecond, "%s\n%s", &o, &e)
+		require.Eventually(t, func() bool { return strings.Contains(o.String(), what) }, 10*time.Second,
+			5*time.Millisecond, "%s\n%s", &o, &e)
 	}
 	enter := func() {
 		_, err := io.WriteString(keys, "\n")

@@ -17,24 +17,33 @@ func TestPrintDaemon(t *testing.T) {
 	soon := now.Add(17 * time.Minute)
 	var b strings.Builder
 	printDaemon(&b, control.Daemon{
-		Journal: control.Journal{Path: "/var/lib/clearback/journal.db", Problem: "the disk is full", Since: now.Add(-time.Minute), Dropped: 12},
+		Journal: control.Journal{Path: "/var/lib/clearback/journal.db", Problem: "the disk is full",
+			Since: now.Add(-time.Minute), Dropped: 12},
 		Counts: []control.Count{
-			{Name: "media packets", Count: 90}, {Name: "wrong passwords", Count: 3, Rejected: true}, {Name: "malformed messages", Rejected: true},
+			{Name: "media packets", Count: 90}, {Name: "wrong passwords", Count: 3, Rejected: true},
+			{Name: "malformed messages", Rejected: true},
 			{Name: "oversized messages", Count: 1, Rejected: true},
 		},
 		Lines: []control.Line{
 			{
-				Name: "box-office", Service: control.Service{Registers: true, Registered: true}, Adapter: control.Adapter{Bound: true, Address: "192.0.2.21:5060"},
-				Loop: "closed", Contact: control.Contact{Driver: "modbus", Controller: "relays", Kind: "oneshot", Problem: "link lost"},
-				Interval: control.Interval{Milliseconds: 1000, Configured: 800, Stayed: 2}, Verify: control.Verify{By: "options", Trusted: true},
+				Name: "box-office", Service: control.Service{Registers: true, Registered: true},
+				Adapter: control.Adapter{Bound: true, Address: "192.0.2.21:5060"},
+				Loop:    "closed", Contact: control.Contact{Driver: "modbus", Controller: "relays", Kind: "oneshot",
+					Problem: "link lost"},
+				Interval:     control.Interval{Milliseconds: 1000, Configured: 800, Stayed: 2},
+				Verify:       control.Verify{By: "options", Trusted: true},
 				Location:     "Box office, ground floor",
 				LastClearing: &control.Clearing{Call: 41, At: now.Add(-90 * time.Second), Outcome: "incident"},
-				Incident:     &control.Incident{Reason: "suppressed", Rule: "other-call", Since: now.Add(-time.Hour), Advice: "Go and look."},
+				Incident: &control.Incident{Reason: "suppressed", Rule: "other-call", Since: now.Add(-time.Hour),
+					Advice: "Go and look."},
 			}, {
-				Name: "stage-door", Service: control.Service{Registers: true, Problem: "403 Forbidden"}, Second: &control.Service{Registers: true, Registered: true}, Loop: "open", Tuning: true,
-				Calls:   []control.Call{{Call: 7, State: "answered", Number: "911", Emergency: true}, {Call: 8, State: "waiting"}},
-				Contact: control.Contact{Driver: "modbus", Controller: "relays", Kind: "none"}, Interval: control.Interval{Milliseconds: 800, Configured: 800},
-				Verify: control.Verify{By: "sense"}, CallbackUntil: &soon, NoOpeningUntil: &soon,
+				Name: "stage-door", Service: control.Service{Registers: true, Problem: "403 Forbidden"},
+				Second: &control.Service{Registers: true, Registered: true}, Loop: "open", Tuning: true,
+				Calls: []control.Call{{Call: 7, State: "answered", Number: "911", Emergency: true},
+					{Call: 8, State: "waiting"}},
+				Contact:  control.Contact{Driver: "modbus", Controller: "relays", Kind: "none"},
+				Interval: control.Interval{Milliseconds: 800, Configured: 800},
+				Verify:   control.Verify{By: "sense"}, CallbackUntil: &soon, NoOpeningUntil: &soon,
 				Incident: &control.Incident{Reason: "off-hook-without-call", Advice: "Hang up what is off."}, // since when is not known
 			}, {
 				Name: "green-room", Loop: "closed", LifeSafety: true, Contact: control.Contact{Driver: "none"},

@@ -72,7 +72,8 @@ type session struct {
 func basis(p *supervision.Policy) string { return fmt.Sprint(p.Interval, p.Steps) }
 
 // newLineState looks up what the journal kept of the line.
-func newLineState(c *config.Line, contact relay.Contact, j *journal.Journal, epoch time.Time, log *zap.Logger) (*lineState, bridge.LineOptions) {
+func newLineState(c *config.Line, contact relay.Contact, j *journal.Journal, epoch time.Time,
+	log *zap.Logger) (*lineState, bridge.LineOptions) {
 	k := &lineState{
 		c: c, contact: contact, journal: j, epoch: epoch, log: log.With(zap.String("line", c.Name)),
 		basis: basis(&c.Policy), interval: c.Policy.Interval, callInfos: map[supervision.CallID]callrecord.CallInfo{},
@@ -113,7 +114,8 @@ func (k *lineState) record(e callrecord.Entry) {
 	}
 	for i := range accounts {
 		a := &accounts[i]
-		if a.ClearedBy == callrecord.ClearedByFarEnd && !a.Answered.IsZero() && !a.Cleared.Before(k.lastClearing.Cleared) {
+		if a.ClearedBy == callrecord.ClearedByFarEnd && !a.Answered.IsZero() &&
+			!a.Cleared.Before(k.lastClearing.Cleared) {
 			k.lastClearing = *a
 		}
 		if !a.Ended.IsZero() && a.Outcome != callrecord.OutcomeInProgress {
@@ -192,7 +194,8 @@ func (k *lineState) setInterval(interval time.Duration) error {
 	if slices.Equal(c.Policy.Steps, c.StepsAbove(c.Policy.Interval)) {
 		c.Policy.Steps = c.StepsAbove(interval)
 	} else {
-		c.Policy.Steps = slices.DeleteFunc(slices.Clone(c.Policy.Steps), func(s time.Duration) bool { return s <= interval })
+		c.Policy.Steps = slices.DeleteFunc(slices.Clone(c.Policy.Steps),
+			func(s time.Duration) bool { return s <= interval })
 	}
 	c.Policy.Interval = interval
 	if faults := c.Policy.Check(); len(faults) > 0 {

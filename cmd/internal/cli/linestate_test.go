@@ -40,7 +40,8 @@ func stage(t *testing.T) (*config.Config, *port) {
 
 func trustedAs(t *testing.T, c *config.Config, names string) {
 	t.Helper()
-	require.NoError(t, journal.SaveTrust(c.Journal.File, "box-office", journal.Trust{Probe: true, Sense: true, UserAgent: names, At: time.Now()}))
+	require.NoError(t, journal.SaveTrust(c.Journal.File, "box-office",
+		journal.Trust{Probe: true, Sense: true, UserAgent: names, At: time.Now()}))
 }
 
 // What was seen of a line counts from the next start on, for the way that the file names, until the adapter calls
@@ -76,7 +77,8 @@ func TestTrust(t *testing.T) {
 	// Its own answer, to the probe at the start, says that it is another.
 	trustedAs(t, c, "Millrace 1.9")
 	d, _ = startTestDaemon(t, c)
-	require.Eventually(t, func() bool { return !d.line("box-office").Policy().ProbeTrusted }, 5*time.Second, time.Millisecond)
+	require.Eventually(t, func() bool { return !d.line("box-office").Policy().ProbeTrusted }, 5*time.Second,
+		time.Millisecond)
 	d.Shutdown(context.Background())
 
 	c.Lines[0].Verify.By = "sense"
@@ -208,12 +210,18 @@ func TestStormOverARestart(t *testing.T) {
 		was  journal.SavedLine
 		want supervision.SavedState
 	}{
-		"just before":              {journal.SavedLine{Recent: 4, RecentAt: time.Now().Add(-50 * time.Second)}, supervision.SavedState{Recent: 4}},
-		"longer ago":               {journal.SavedLine{Recent: 4, RecentAt: time.Now().Add(-61 * time.Second)}, supervision.SavedState{}},
-		"the clock was set back":   {journal.SavedLine{Recent: 4, RecentAt: time.Now().Add(50 * time.Second)}, supervision.SavedState{Recent: 4}},
-		"the clock stood wrong":    {journal.SavedLine{Recent: 4, RecentAt: time.Now().Add(time.Hour)}, supervision.SavedState{}},
-		"a pause that is over":     {journal.SavedLine{NoOpeningBy: time.Now().Add(-time.Second)}, supervision.SavedState{}},
-		"a pause by a wrong clock": {journal.SavedLine{NoOpeningBy: time.Now().Add(time.Hour)}, supervision.SavedState{NoOpeningBy: supervision.Instant(supervision.BreakerPause)}},
+		"just before": {journal.SavedLine{Recent: 4, RecentAt: time.Now().Add(-50 * time.Second)},
+			supervision.SavedState{Recent: 4}},
+		"longer ago": {journal.SavedLine{Recent: 4, RecentAt: time.Now().Add(-61 * time.Second)},
+			supervision.SavedState{}},
+		"the clock was set back": {journal.SavedLine{Recent: 4, RecentAt: time.Now().Add(50 * time.Second)},
+			supervision.SavedState{Recent: 4}},
+		"the clock stood wrong": {journal.SavedLine{Recent: 4, RecentAt: time.Now().Add(time.Hour)},
+			supervision.SavedState{}},
+		"a pause that is over": {journal.SavedLine{NoOpeningBy: time.Now().Add(-time.Second)},
+			supervision.SavedState{}},
+		"a pause by a wrong clock": {journal.SavedLine{NoOpeningBy: time.Now().Add(time.Hour)},
+			supervision.SavedState{NoOpeningBy: supervision.Instant(supervision.BreakerPause)}},
 	} {
 		var got supervision.SavedState
 		epoch := time.Now()
@@ -249,7 +257,8 @@ func TestServesWithoutJournalAndSocket(t *testing.T) {
 	c.Journal.File = filepath.Join(t.TempDir(), "no such folder", "journal.db")
 	c.Control.Socket = filepath.Join(t.TempDir(), "no such folder", "control")
 	d, logs := startTestDaemon(t, c)
-	require.Eventually(t, func() bool { return d.agent.Line("box-office").Status().Service.Registered }, 5*time.Second, 5*time.Millisecond)
+	require.Eventually(t, func() bool { return d.agent.Line("box-office").Status().Service.Registered }, 5*time.Second,
+		5*time.Millisecond)
 	told := logs.FilterMessageSnippet("no control socket")
 	require.Equal(t, 1, told.Len())
 	require.Contains(t, told.All()[0].ContextMap()["error"], "no such folder")
@@ -281,7 +290,8 @@ func TestNoticeBeforeTheLinesStart(t *testing.T) {
 	require.Len(t, d.earlyNotices, 1)
 	started, _ := startTestDaemon(t, c)
 	h := &controlBackend{d: started}
-	require.Eventually(t, func() bool { return h.Daemon().Lines[0].Contact.Problem != "" }, 5*time.Second, 5*time.Millisecond)
+	require.Eventually(t, func() bool { return h.Daemon().Lines[0].Contact.Problem != "" }, 5*time.Second,
+		5*time.Millisecond)
 	hurry, cancel := context.WithCancel(context.Background())
 	cancel()
 	require.Len(t, started.Shutdown(hurry), 1, "not known closed")
@@ -303,7 +313,8 @@ func TestControlRefusals(t *testing.T) {
 	_, pulsing := h.Pulse(ctx, "trapdoor", 0)
 	_, ringing := h.Ring(ctx, "trapdoor")
 	_, clearing := h.Clear(ctx, "trapdoor", 0, false)
-	for _, err := range []error{pulsing, ringing, clearing, h.SetInterval("trapdoor", time.Second), h.BeginTrials("trapdoor"), h.EndTrials("trapdoor"), h.SaveTrial("trapdoor", control.TrialAnswer{})} {
+	for _, err := range []error{pulsing, ringing, clearing, h.SetInterval("trapdoor", time.Second),
+		h.BeginTrials("trapdoor"), h.EndTrials("trapdoor"), h.SaveTrial("trapdoor", control.TrialAnswer{})} {
 		require.ErrorContains(t, err, `there is no line "trapdoor"; there are`)
 		require.Equal(t, control.ReasonNoLine, reason(err))
 	}
@@ -375,16 +386,19 @@ func TestTrialsRefusedInCallbackWindowAndCalls(t *testing.T) {
 	require.NoError(t, h.BeginTrials("box-office"))
 	post(supervision.Event{Kind: supervision.CallRequested, Call: 71})
 	_, err := h.Ring(t.Context(), "box-office")
-	require.ErrorContains(t, err, "box-office: call 71 is ringing or being made; a line is tuned only while it has no call")
+	require.ErrorContains(t, err,
+		"box-office: call 71 is ringing or being made; a line is tuned only while it has no call")
 	require.Equal(t, control.ReasonRefused, reason(err))
 	require.NoError(t, h.EndTrials("box-office"))
 	require.ErrorContains(t, h.BeginTrials("box-office"), "call 71")
 
 	// A clearing that waits for the adapter's answer keeps nobody from tuning, as it keeps no opening from being made.
-	post(supervision.Event{Kind: supervision.CallAnswered, Call: 71}, supervision.Event{Kind: supervision.AdapterLost, Call: 71})
+	post(supervision.Event{Kind: supervision.CallAnswered, Call: 71},
+		supervision.Event{Kind: supervision.AdapterLost, Call: 71})
 	require.NoError(t, h.BeginTrials("box-office"))
 
-	post(supervision.Event{Kind: supervision.CallRequested, Call: 72, Emergency: true}, supervision.Event{Kind: supervision.CallAnswered, Call: 72},
+	post(supervision.Event{Kind: supervision.CallRequested, Call: 72, Emergency: true},
+		supervision.Event{Kind: supervision.CallAnswered, Call: 72},
 		supervision.Event{Kind: supervision.NearEndCleared, Call: 72})
 	until := k.callbackUntil(k.line.View()).Local().Format(time.TimeOnly)
 	_, err = h.Ring(t.Context(), "box-office")
@@ -411,7 +425,8 @@ func TestEndingDuringAPulse(t *testing.T) {
 	defer client.Close()
 	answered := make(chan error, 1) // one answer, taken below
 	go func() { _, err := client.Pulse(t.Context(), "box-office", 1200*time.Millisecond); answered <- err }()
-	require.Eventually(t, func() bool { return d.line("box-office").View().Loop == "open" }, 5*time.Second, time.Millisecond)
+	require.Eventually(t, func() bool { return d.line("box-office").View().Loop == "open" }, 5*time.Second,
+		time.Millisecond)
 	require.Empty(t, d.Shutdown(context.Background()))
 	require.ErrorContains(t, <-answered, "the daemon is ending")
 	r, err := journal.OpenReader(c.Journal.File)

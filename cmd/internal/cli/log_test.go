@@ -59,7 +59,8 @@ func TestLogLine(t *testing.T) {
 	var h outputBuffer
 	log, end := newLogger(config.Log{Level: "info", Format: "json"}, &h)
 	at := time.Date(2026, 3, 14, 19, 30, 0, 123_456_789, time.UTC)
-	log.Named("box-office").Warn("curtain", zap.Duration("late", 1500*time.Microsecond), zap.Time("at", at), zap.Uint64("call", 3))
+	log.Named("box-office").Warn("curtain", zap.Duration("late", 1500*time.Microsecond), zap.Time("at", at),
+		zap.Uint64("call", 3))
 	end()
 	require.Regexp(t, `^\{"level":"warn","ts":"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?(Z|[+-]\d\d:\d\d)","logger":"box-office","msg":"curtain",`+
 		`"late":"1.5ms","at":"2026-03-14T19:30:00.123456789Z","call":3\}\n$`, h.String())
@@ -73,7 +74,8 @@ func TestLogHasNoControlCharacters(t *testing.T) {
 		var h outputBuffer
 		log, end := newLogger(config.Log{Level: "info", Format: form}, &h)
 		log.With(zap.String("name", evil)).Info("curtain", zap.String("agent", evil), zap.Error(errors.New(evil)),
-			zap.String("long", strings.Repeat("x", 1<<20)), zap.NamedError("longer", errors.New(strings.Repeat("y", 1<<20))))
+			zap.String("long", strings.Repeat("x", 1<<20)), zap.NamedError("longer",
+				errors.New(strings.Repeat("y", 1<<20))))
 		end()
 		all := h.String()
 		require.Equal(t, 1, strings.Count(all, "\n"), form)

@@ -39,12 +39,14 @@ func (h *controlBackend) Pulse(ctx context.Context, line string, interval time.D
 			return control.Pulse{}, errEnding(line)
 		default:
 		}
-		return control.Pulse{}, &control.Error{Code: http.StatusGatewayTimeout, Reason: control.ReasonFailed, Text: line + ": nothing was heard of the interruption; `clearback lines` shows the loop"}
+		return control.Pulse{}, &control.Error{Code: http.StatusGatewayTimeout, Reason: control.ReasonFailed,
+			Text: line + ": nothing was heard of the interruption; `clearback lines` shows the loop"}
 	}
 	switch w.refused {
 	case supervision.SuppressionNone:
 	case supervision.SuppressedOutOfBounds:
-		w.out.Refused = fmt.Sprintf("%s Allowed are %s to %s.", k.refusal(w.refused, v), supervision.IntervalFloor, p.Longest())
+		w.out.Refused = fmt.Sprintf("%s Allowed are %s to %s.", k.refusal(w.refused, v), supervision.IntervalFloor,
+			p.Longest())
 	default:
 		w.out.Refused = k.refusal(w.refused, v)
 	}
@@ -61,7 +63,8 @@ func (k *lineState) beginPulse() error {
 	case k.session != nil || k.beginning:
 		return errTuning(k.c.Name)
 	case k.pulsing:
-		return &control.Error{Code: http.StatusConflict, Reason: control.ReasonBusy, Text: k.c.Name + ": another interruption by hand is under way; try again"}
+		return &control.Error{Code: http.StatusConflict, Reason: control.ReasonBusy, Text: k.c.Name +
+			": another interruption by hand is under way; try again"}
 	}
 	k.pulsing = true
 	return nil
@@ -98,7 +101,8 @@ func (k *lineState) callbackUntil(v supervision.View) *time.Time {
 // callPhrase says which call a line has, and how far it is.
 func callPhrase(c supervision.CallView) string {
 	state := map[string]string{
-		"waiting": "waits to be offered", "offered": "is ringing or being made", "answered": "is up", "clearing": "is being cleared",
+		"waiting": "waits to be offered", "offered": "is ringing or being made", "answered": "is up",
+		"clearing": "is being cleared",
 	}[callState(c)]
 	kind := "call"
 	if c.Emergency {

@@ -21,8 +21,10 @@ func rehearse(f *pflag.FlagSet) action {
 	f.BoolVar(&o.Without, "without-clearback", false, "leave the daemon out, to see the holds stay")
 	f.BoolVar(&o.JSON, "json", false, "print the result as JSON")
 	f.BoolVar(&o.AllHabits, "habits", false, "play every scene of a clearing with every habit of adapters")
-	f.StringArrayVar(&o.Habits, "habit", nil, "play the scenes of a clearing with an adapter of this `HABIT`; may be repeated")
-	record := f.String("journal", "", "keep a journal in this `FILE`, for calls --journal and explain --journal; not with habits")
+	f.StringArrayVar(&o.Habits, "habit", nil,
+		"play the scenes of a clearing with an adapter of this `HABIT`; may be repeated")
+	record := f.String("journal", "",
+		"keep a journal in this `FILE`, for calls --journal and explain --journal; not with habits")
 	list := f.Bool("list", false, "list the scenes and the habits, and exit")
 	f.StringArrayVar(&o.Scenes, "scene", nil, "play only this `SCENE`; may be repeated")
 	return func(e *env, _ []string) int {
@@ -63,7 +65,8 @@ func startRehearsed(_ context.Context, c *config.Config, log *zap.Logger) (rehea
 }
 
 // tuneRehearsed makes a tuning session as `tune` makes it, without its socket.
-func tuneRehearsed(ctx context.Context, d rehearsal.Daemon, line string, near rehearsal.NearEnd) (time.Duration, string, error) {
+func tuneRehearsed(ctx context.Context, d rehearsal.Daemon, line string, near rehearsal.NearEnd) (time.Duration, string,
+	error) {
 	served, ok := d.(*Daemon)
 	if !ok {
 		return 0, "", fmt.Errorf("the daemon under rehearsal is a %T, which cannot be asked for trials", d)
@@ -74,7 +77,8 @@ func tuneRehearsed(ctx context.Context, d rehearsal.Daemon, line string, near re
 	}
 	t := &tuner{
 		line: line, session: time.Now().UnixMilli(), plan: planFor(k.c, supervision.IntervalFloor, false, usualHolds),
-		client: localTrials{&controlBackend{d: served}}, operator: rehearsalOperator{near}, say: func(string, ...any) {},
+		client: localTrials{&controlBackend{d: served}}, operator: rehearsalOperator{near},
+		say: func(string, ...any) {},
 	}
 	r, err := t.run(ctx)
 	return r.Recommended, r.Text, err
@@ -87,7 +91,8 @@ func (b localTrials) BeginTrials(_ context.Context, line string) error { return 
 func (b localTrials) Ring(ctx context.Context, line string) (uint64, error) {
 	return b.h.Ring(ctx, line)
 }
-func (b localTrials) Clear(ctx context.Context, line string, interval time.Duration, pulseDiallingOff bool) (control.Trial, error) {
+func (b localTrials) Clear(ctx context.Context, line string, interval time.Duration,
+	pulseDiallingOff bool) (control.Trial, error) {
 	return b.h.Clear(ctx, line, interval, pulseDiallingOff)
 }
 func (b localTrials) SaveTrial(_ context.Context, line string, a control.TrialAnswer) error {

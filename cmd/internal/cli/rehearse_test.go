@@ -77,10 +77,12 @@ func changed(change func(l *config.Line)) rehearsal.Starter {
 func TestRehearsalOfADaemonWithoutContacts(t *testing.T) {
 	t.Parallel()
 	failed := played(t, changed(func(l *config.Line) { l.Contact = config.Contact{Driver: "none"} }),
-		"held-call", "house-call", "others-stay", "near-end-first", "short-interval", "emergency-call", "next-caller", "near-end-calls",
+		"held-call", "house-call", "others-stay", "near-end-first", "short-interval", "emergency-call", "next-caller",
+		"near-end-calls",
 		"board-power", "cut-timed", "cut-plain", "daemon-ends")
 	require.Equal(t, []string{
-		"board-power", "cut-plain", "cut-timed", "daemon-ends", "held-call", "house-call", "near-end-calls", "next-caller", "others-stay", "short-interval",
+		"board-power", "cut-plain", "cut-timed", "daemon-ends", "held-call", "house-call", "near-end-calls",
+		"next-caller", "others-stay", "short-interval",
 	}, failed, "only what leaves the loop closed is as it should be")
 }
 
@@ -95,8 +97,10 @@ func TestRehearsalOfADaemonWithAnotherInterval(t *testing.T) {
 			l.Policy.Interval = 250 * time.Millisecond
 		}
 	}),
-		"held-call", "house-call", "others-stay", "next-caller", "short-interval", "cut-timed", "near-end-first", "emergency-call")
-	require.Equal(t, []string{"cut-timed", "held-call", "house-call", "next-caller", "others-stay", "short-interval"}, failed)
+		"held-call", "house-call", "others-stay", "next-caller", "short-interval", "cut-timed", "near-end-first",
+		"emergency-call")
+	require.Equal(t, []string{"cut-timed", "held-call", "house-call", "next-caller", "others-stay", "short-interval"},
+		failed)
 }
 
 // A daemon that does not take 911 for an emergency number would open the loop.

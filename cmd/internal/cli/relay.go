@@ -156,13 +156,15 @@ func usableRelay(c *config.Relay) *config.Relay {
 
 // newAgent makes the agent and its contacts.
 func newAgent(c *config.Relay, notify func(agent.Notice)) (*agent.Agent, error) {
-	a, err := agent.New(agent.Options{MaxInterval: c.MaxInterval, Watchdog: c.Watchdog, LeastClosed: supervision.LeastClosed, Notify: notify})
+	a, err := agent.New(agent.Options{MaxInterval: c.MaxInterval, Watchdog: c.Watchdog,
+		LeastClosed: supervision.LeastClosed, Notify: notify})
 	if err != nil {
 		return nil, err
 	}
 	for _, k := range c.Contacts {
 		open, senses, _ := output(k)
-		_, err := a.Contact(agent.ContactOptions{Name: k.Name, Open: open, Senses: senses, Simulated: k.Simulated != nil})
+		_, err := a.Contact(agent.ContactOptions{Name: k.Name, Open: open, Senses: senses,
+			Simulated: k.Simulated != nil})
 		if err != nil {
 			return nil, err
 		}
@@ -224,7 +226,8 @@ func (e *env) relayRun(c *config.Relay, a *agent.Agent, log *zap.Logger, began t
 	if err := agent.LockMemory(); err != nil {
 		log.Warn("memory is not locked; see LimitMEMLOCK= in deploy/clearback-relay.service", zap.Error(err))
 	}
-	log.Info("ready", zap.Int("contacts", len(c.Contacts)), zap.String("version", versionText()), zap.Duration("after", time.Since(began)))
+	log.Info("ready", zap.Int("contacts", len(c.Contacts)), zap.String("version", versionText()),
+		zap.Duration("after", time.Since(began)))
 	notify("READY=1")
 	code := ExitOK
 	select {
@@ -246,7 +249,8 @@ func (e *env) relayRun(c *config.Relay, a *agent.Agent, log *zap.Logger, began t
 // runtime itself ignores SIGPROF.)
 func deadly() []os.Signal {
 	return []os.Signal{
-		syscall.SIGQUIT, syscall.SIGABRT, syscall.SIGSEGV, syscall.SIGBUS, syscall.SIGFPE, syscall.SIGILL, syscall.SIGSYS, syscall.SIGTRAP,
+		syscall.SIGQUIT, syscall.SIGABRT, syscall.SIGSEGV, syscall.SIGBUS, syscall.SIGFPE, syscall.SIGILL,
+		syscall.SIGSYS, syscall.SIGTRAP,
 		syscall.SIGALRM, syscall.SIGVTALRM, syscall.SIGXCPU, syscall.SIGXFSZ, syscall.SIGUSR1, syscall.SIGUSR2,
 	}
 }
@@ -260,7 +264,8 @@ func prepareProcess(a *agent.Agent, log *zap.Logger) {
 }
 
 // startRelayServers begins to serve masters. Stop ends what was begun, also after an error.
-func startRelayServers(c *config.Relay, a *agent.Agent, server *agent.Server, face *agentmqtt.Client, log *zap.Logger) (stop func(context.Context), err error) {
+func startRelayServers(c *config.Relay, a *agent.Agent, server *agent.Server, face *agentmqtt.Client,
+	log *zap.Logger) (stop func(context.Context), err error) {
 	stop = func(ctx context.Context) {
 		server.Close(ctx)
 		if face != nil {
@@ -284,7 +289,8 @@ func startRelayServers(c *config.Relay, a *agent.Agent, server *agent.Server, fa
 	})
 	log.Info("serving Modbus TCP", zap.Stringer("address", l.Addr()))
 	if !isOurs(c.Listen.Addr()) {
-		log.Warn("the address is not this machine's now; nobody can connect until it is", zap.Stringer("address", c.Listen.Addr()))
+		log.Warn("the address is not this machine's now; nobody can connect until it is",
+			zap.Stringer("address", c.Listen.Addr()))
 	}
 	return stop, nil
 }
@@ -383,7 +389,8 @@ func (e *env) relayEnd(a *agent.Agent, stop func(context.Context), h *agent.Hard
 	}
 	if h != nil {
 		if err := h.Disarm(); err != nil {
-			log.Warn("the hardware watchdog could not be stopped; it resets the machine if nothing feeds it", zap.Error(err))
+			log.Warn("the hardware watchdog could not be stopped; it resets the machine if nothing feeds it",
+				zap.Error(err))
 		}
 	}
 	log.Info("ended, every contact is closed")

@@ -20,9 +20,11 @@ func output(k config.RelayContact) (open func() (agent.Output, error), senses, o
 	case k.Simulated != nil:
 		return func() (agent.Output, error) { return agent.NewSimulated(k.Simulated.File) }, true, true
 	case k.GPIO != nil:
-		return func() (agent.Output, error) { return openGPIO(k.GPIO, k.OpenLevel == "on") }, k.GPIO.Sense != nil, k.GPIO.Chip != "" && k.GPIO.Line != ""
+		return func() (agent.Output, error) { return openGPIO(k.GPIO, k.OpenLevel == "on") }, k.GPIO.Sense != nil,
+			k.GPIO.Chip != "" && k.GPIO.Line != ""
 	case k.Serial != nil:
-		return func() (agent.Output, error) { return openPort(k) }, k.Serial.Sense != nil, k.Serial.Device != "" && k.Serial.Line != ""
+		return func() (agent.Output, error) { return openPort(k) }, k.Serial.Sense != nil, k.Serial.Device != "" &&
+			k.Serial.Line != ""
 	default:
 		return nil, false, false
 	}
@@ -47,7 +49,8 @@ func openGPIO(g *config.RelayGPIO, openOn bool) (agent.Output, error) {
 	out := gpioOutput{}
 	if s := g.Sense; s != nil {
 		in, err := gpio.Open(g.Chip, s.Line, gpio.LineOptions{
-			Consumer: consumer, ActiveLow: s.ActiveLow == (s.CurrentWhen == "on"), Bias: gpio.Bias(s.Bias), Debounce: s.Debounce,
+			Consumer: consumer, ActiveLow: s.ActiveLow == (s.CurrentWhen == "on"), Bias: gpio.Bias(s.Bias),
+			Debounce: s.Debounce,
 		})
 		if err != nil {
 			return nil, fmt.Errorf("loop-current input: %w", err)
@@ -55,7 +58,8 @@ func openGPIO(g *config.RelayGPIO, openOn bool) (agent.Output, error) {
 		out.sense = in
 	}
 	l, err := gpio.Open(g.Chip, g.Line, gpio.LineOptions{
-		Consumer: consumer, Output: true, ActiveLow: g.ActiveLow == openOn, Drive: gpio.Drive(g.Drive), Bias: gpio.Bias(g.Bias),
+		Consumer: consumer, Output: true, ActiveLow: g.ActiveLow == openOn, Drive: gpio.Drive(g.Drive),
+		Bias: gpio.Bias(g.Bias),
 	})
 	if err != nil {
 		if out.sense != nil {
@@ -124,7 +128,8 @@ func describeRelay(c *config.Relay) []string {
 	if c.MQTT != nil {
 		served += fmt.Sprintf(", MQTT at %s under %s/", c.MQTT.Address, c.MQTT.Prefix)
 	}
-	all = append(all, fmt.Sprintf("%s; no loop is open for longer than %v, and a master that is silent for %v has its contacts closed", served, c.MaxInterval, c.Watchdog))
+	all = append(all, fmt.Sprintf("%s; no loop is open for longer than %v, and a master that is silent for %v has its contacts closed",
+		served, c.MaxInterval, c.Watchdog))
 	if c.HardwareWatchdog == nil {
 		all = append(all, "no hardware watchdog: if this machine hangs while a loop is open, nothing here closes it")
 	}

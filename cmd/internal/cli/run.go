@@ -51,7 +51,8 @@ func run(f *pflag.FlagSet) action {
 		for _, s := range config.Unbounded(c) {
 			log.Warn("contact: " + s)
 		}
-		log.Info("ready", zap.Int("lines", len(c.Lines)), zap.String("version", versionText()), zap.Duration("after", time.Since(began)))
+		log.Info("ready", zap.Int("lines", len(c.Lines)), zap.String("version", versionText()),
+			zap.Duration("after", time.Since(began)))
 		notify("READY=1")
 		s := <-e.signals
 		log.Info("ending", zap.Stringer("signal", s))

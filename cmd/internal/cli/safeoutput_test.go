@@ -49,7 +49,8 @@ func TestSafeWriter(t *testing.T) {
 func TestCallsHaveNoControlCharacters(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "journal.db")
 	recordCall(t, path, callrecord.Party{Number: hostile, Name: "@" + hostile, CallID: "-" + hostile})
-	for _, args := range [][]string{{"calls"}, {"calls", "--csv"}, {"calls", "--json"}, {"explain", "last"}, {"explain", hostile}} {
+	for _, args := range [][]string{{"calls"}, {"calls", "--csv"}, {"calls", "--json"}, {"explain", "last"},
+		{"explain", hostile}} {
 		code, out, errs := call("", append(args, "--journal", path)...)
 		require.Equal(t, args[len(args)-1] == hostile, code != ExitOK, errs)
 		requirePlain(t, out+errs)
@@ -64,7 +65,8 @@ func TestCallsHaveNoControlCharacters(t *testing.T) {
 	for i, name := range rows[0] {
 		cells[name] = rows[1][i]
 	}
-	require.Equal(t, `'=1\u009b31m\u001b[2J\u007f\u202e\u2066\u200e\u200f\u061c\u2028\u0000\u000d\u000a\u0009end`, cells["number"])
+	require.Equal(t, `'=1\u009b31m\u001b[2J\u007f\u202e\u2066\u200e\u200f\u061c\u2028\u0000\u000d\u000a\u0009end`,
+		cells["number"])
 	require.True(t, strings.HasPrefix(cells["name"], "'@") && strings.HasPrefix(cells["sip_call_id"], "'-"), cells)
 	_, out, _ = call("", "calls", "--json", "--journal", path)
 	var back map[string]any
@@ -76,8 +78,10 @@ func recordCall(t *testing.T, path string, party callrecord.Party) {
 	t.Helper()
 	j := journal.Open(journal.Options{Path: path})
 	at := time.Now()
-	j.AppendCallInfo(callrecord.CallInfo{At: at, Line: "box-office", Call: 1, Direction: callrecord.Incoming, Party: party})
-	j.Append(callrecord.Entry{Line: "box-office", At: at, Event: supervision.Event{Kind: supervision.CallArrived, Call: 1}})
+	j.AppendCallInfo(callrecord.CallInfo{At: at, Line: "box-office", Call: 1, Direction: callrecord.Incoming,
+		Party: party})
+	j.Append(callrecord.Entry{Line: "box-office", At: at, Event: supervision.Event{Kind: supervision.CallArrived,
+		Call: 1}})
 	require.NoError(t, j.Close())
 }
 

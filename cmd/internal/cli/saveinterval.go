@@ -40,17 +40,21 @@ func saveInterval(f *pflag.FlagSet) action {
 		}
 		for i := range d.Lines {
 			if d.Lines[i].Name == l.Name {
-				return e.writeInterval(ctx, k, *path, l, time.Duration(d.Lines[i].Interval.Milliseconds)*time.Millisecond, 0, *dry)
+				return e.writeInterval(ctx, k, *path, l,
+					time.Duration(d.Lines[i].Interval.Milliseconds)*time.Millisecond, 0, *dry)
 			}
 		}
-		return e.failed(fmt.Errorf("the running daemon does not know the line %s; it was started with another file", l.Name))
+		return e.failed(fmt.Errorf("the running daemon does not know the line %s; it was started with another file",
+			l.Name))
 	}
 }
 
 // writeInterval changes the file first and then the running daemon, if there is one. release is the card's, as it was
 // measured; 0: it was not.
-func (e *env) writeInterval(ctx context.Context, k *control.Client, path string, l *config.Line, interval, release time.Duration, dry bool) int {
-	same := interval == l.Policy.Interval && (release == 0 || l.Equipment.CardReleaseMin == release && l.Equipment.CardReleaseMax == release)
+func (e *env) writeInterval(ctx context.Context, k *control.Client, path string, l *config.Line, interval,
+	release time.Duration, dry bool) int {
+	same := interval == l.Policy.Interval && (release == 0 || l.Equipment.CardReleaseMin == release &&
+		l.Equipment.CardReleaseMax == release)
 	switch {
 	case same:
 		fmt.Fprintf(e.Out, "%s: %s has interval %s already\n", l.Name, path, interval)
@@ -79,7 +83,8 @@ func (e *env) writeInterval(ctx context.Context, k *control.Client, path string,
 	case errors.Is(err, control.ErrNotRunning):
 		fmt.Fprintln(e.Out, "no daemon is running; it takes the new interval when it starts")
 	case err != nil:
-		return e.failed(fmt.Errorf("the file has the new interval, but the running daemon may still use another until it is restarted: %w", err))
+		return e.failed(fmt.Errorf("the file has the new interval, but the running daemon may still use another until it is restarted: %w",
+			err))
 	default:
 		fmt.Fprintf(e.Out, "%s: in use from now on\n", l.Name)
 	}

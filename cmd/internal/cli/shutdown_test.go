@@ -50,7 +50,8 @@ func TestEmergencyCallWhileUnregistering(t *testing.T) {
 	require.NoError(t, err)
 	m, from := said(t, service, "REGISTER")
 	replied(t, service, m, "200 OK", from)
-	require.Eventually(t, func() bool { return d.agent.Line("box-office").Status().Service.Registered }, 5*time.Second, time.Millisecond)
+	require.Eventually(t, func() bool { return d.agent.Line("box-office").Status().Service.Registered }, 5*time.Second,
+		time.Millisecond)
 
 	ended := make(chan struct{}) // closed when the daemon has ended
 	go func() { defer close(ended); d.Shutdown(context.Background()) }()
@@ -58,13 +59,15 @@ func TestEmergencyCallWhileUnregistering(t *testing.T) {
 	at, own := c.SIP.AdapterSide.Listen, adapter.LocalAddr().String()
 	_, err = adapter.WriteTo([]byte(strings.Join([]string{
 		"INVITE sip:911@" + at.String() + " SIP/2.0", "Via: SIP/2.0/UDP " + own + ";branch=z9hG4bKhelp",
-		"From: <sip:box-office@" + own + ">;tag=near", "To: <sip:911@" + at.String() + ">", "Call-ID: help@" + own, "CSeq: 1 INVITE",
+		"From: <sip:box-office@" + own + ">;tag=near", "To: <sip:911@" + at.String() + ">", "Call-ID: help@" + own,
+		"CSeq: 1 INVITE",
 		"Max-Forwards: 70", "Contact: <sip:box-office@" + own + ">", "Content-Length: 0", "", "",
 	}, "\r\n")), net.UDPAddrFromAddrPort(at))
 	require.NoError(t, err)
 	invite, _ := said(t, service, "INVITE sip:911@")
 	replied(t, service, bye, "200 OK", from)
-	require.Eventually(t, func() bool { return !d.agent.Line("box-office").Status().Service.Registered }, 5*time.Second, time.Millisecond)
+	require.Eventually(t, func() bool { return !d.agent.Line("box-office").Status().Service.Registered }, 5*time.Second,
+		time.Millisecond)
 	require.True(t, d.EmergencyUp())
 	select {
 	case <-ended:

@@ -159,7 +159,8 @@ func TestRowsThatFollowStandBelow(t *testing.T) {
 		{"line", "evidence", "outcome"}, {"box-office", "dialog-event of the service", "cleared"},
 	}))
 	require.NoError(t, table.write(nil))
-	require.NoError(t, table.write([][]string{{"green-room-of-the-playhouse", "bye", "an incident that did not clear"}}))
+	require.NoError(t, table.write([][]string{{"green-room-of-the-playhouse", "bye",
+		"an incident that did not clear"}}))
 	assert.Equal(t, `line        outcome
 box-office  cleared
 not shown: evidence; --wide shows every

@@ -26,7 +26,8 @@ func TestHelpOfEveryCommand(t *testing.T) {
 		assert.Contains(t, out, "\nExample:\n  "+c.example+"\n")
 		_, flag, _ := call("", c.name, "--help")
 		assert.Equal(t, out, flag, c.name)
-		typed, ok := strings.CutPrefix(strings.TrimSuffix(strings.TrimPrefix(c.example, "source <("), ")"), "clearback ")
+		typed, ok := strings.CutPrefix(strings.TrimSuffix(strings.TrimPrefix(c.example, "source <("), ")"),
+			"clearback ")
 		require.True(t, ok, c.example)
 		assert.Empty(t, refused(strings.Fields(typed)), c.example)
 		assert.LessOrEqual(t, widest(onTerminal(t, 80, "help", c.name)), 80)
@@ -122,7 +123,8 @@ func TestFlagsWithOneDash(t *testing.T) {
 func TestCheckNamesItsFile(t *testing.T) {
 	t.Setenv(configVariable, file(t, "127.0.0.1:1502", "192.0.2.1", "192.0.2.2:5060"))
 	path := file(t, "127.0.0.1:1502", "192.0.2.1", "192.0.2.2:5060")
-	for said, args := range map[string][]string{os.Getenv(configVariable): {"check"}, path: {"check", "--config", path}} {
+	for said, args := range map[string][]string{os.Getenv(configVariable): {"check"},
+		path: {"check", "--config", path}} {
 		code, out, errs := call("", args...)
 		assert.Equal(t, ExitOK, code, errs)
 		assert.Contains(t, out, said+": no faults", args)

@@ -132,7 +132,8 @@ func (t *tuner) trial(ctx context.Context, n int, interval time.Duration) (made 
 	made.RangUp, err = t.operator.RangUp(ctx)
 	keeping, cancel := context.WithTimeout(context.WithoutCancel(ctx), controlFor)
 	defer cancel()
-	if kept := t.client.SaveTrial(keeping, t.line, control.TrialAnswer{Trial: r, Session: t.session, Cleared: words, RangUp: made.RangUp}); err == nil {
+	if kept := t.client.SaveTrial(keeping, t.line, control.TrialAnswer{Trial: r, Session: t.session, Cleared: words,
+		RangUp: made.RangUp}); err == nil {
 		err = kept
 	}
 	if err == nil {
@@ -175,7 +176,8 @@ func tune(f *pflag.FlagSet) action {
 		case *holds < 1 || *holds > 100:
 			return e.fault("tune: --holds %d; allowed is 1 to 100", *holds)
 		case shortest.Duration < supervision.IntervalFloor && !*pulseOff:
-			return e.fault("tune: --shortest %s; openings below %s can be read as dial pulses: switch pulse dialling off at the adapter and say --pulse-dialling-off", shortest.Duration, supervision.IntervalFloor)
+			return e.fault("tune: --shortest %s; openings below %s can be read as dial pulses: switch pulse dialling off at the adapter and say --pulse-dialling-off",
+				shortest.Duration, supervision.IntervalFloor)
 		}
 		c, l, k, code, ok := e.lineClient(*path, others, "tune")
 		if !ok {
@@ -183,7 +185,8 @@ func tune(f *pflag.FlagSet) action {
 		}
 		ctx, cancel := e.context()
 		defer cancel()
-		t := &tuner{line: l.Name, session: time.Now().UnixMilli(), client: k, plan: planFor(l, shortest.Duration, *pulseOff, *holds), say: e.say}
+		t := &tuner{line: l.Name, session: time.Now().UnixMilli(), client: k,
+			plan: planFor(l, shortest.Duration, *pulseOff, *holds), say: e.say}
 		t.operator = &terminalOperator{in: e.input(), say: e.say, line: l.Name}
 		if *resume {
 			if err := e.earlier(ctx, c, *path, t); err != nil {
@@ -293,10 +296,13 @@ func (e *env) earlier(ctx context.Context, c *config.Config, path string, t *tun
 	}
 	t.session = kept[0].Session
 	for _, k := range kept {
-		answer := map[journal.Answer]tuning.Answer{journal.AnswerCleared: tuning.Cleared, journal.AnswerStayed: tuning.Stayed}[k.Cleared]
-		t.earlier = append(t.earlier, tuning.Trial{Interval: k.Asked, Measured: k.Measured, Answer: answer, RangUp: k.RangUp})
+		answer := map[journal.Answer]tuning.Answer{journal.AnswerCleared: tuning.Cleared,
+			journal.AnswerStayed: tuning.Stayed}[k.Cleared]
+		t.earlier = append(t.earlier, tuning.Trial{Interval: k.Asked, Measured: k.Measured, Answer: answer,
+			RangUp: k.RangUp})
 	}
-	e.say("%s: going on with the session of %s, %d trials", t.line, time.UnixMilli(t.session).Format("2 January 15:04"), len(kept))
+	e.say("%s: going on with the session of %s, %d trials", t.line, time.UnixMilli(t.session).Format("2 January 15:04"),
+		len(kept))
 	return nil
 }
 

@@ -85,7 +85,8 @@ func (l *fakeLine) Clear(_ context.Context, _ string, interval time.Duration, _ 
 	if l.cleared {
 		hook = supervision.HookOn
 	}
-	return control.Trial{Call: uint64(l.holds), Asked: interval.Milliseconds(), Measured: interval.Microseconds(), Hook: hook.String(), By: "probe"}, nil
+	return control.Trial{Call: uint64(l.holds), Asked: interval.Milliseconds(), Measured: interval.Microseconds(),
+		Hook: hook.String(), By: "probe"}, nil
 }
 func (l *fakeLine) SaveTrial(_ context.Context, _ string, a control.TrialAnswer) error {
 	l.kept = append(l.kept, a)
@@ -123,7 +124,8 @@ func (l *fakeLine) Free(_ context.Context, a tuning.Answer) error {
 func tuned(l *fakeLine, c *config.Line, holds int, earlier []tuning.Trial) *tuner {
 	plan := planFor(c, supervision.IntervalFloor, false, holds)
 	plan.Random = rand.New(rand.NewPCG(4, 2))
-	return &tuner{line: "box-office", session: 7, plan: plan, earlier: earlier, client: l, operator: l, say: func(string, ...any) {}}
+	return &tuner{line: "box-office", session: 7, plan: plan, earlier: earlier, client: l, operator: l,
+		say: func(string, ...any) {}}
 }
 
 // millraceTuneFile is a line of a real file.
@@ -148,7 +150,10 @@ func TestTuner(t *testing.T) {
 	}
 
 	// Where nothing tells, the person does.
-	l = &fakeLine{threshold: 600 * time.Millisecond, says: func(int, bool) control.Trial { return control.Trial{Hook: supervision.HookUnknown.String()} }}
+	l = &fakeLine{threshold: 600 * time.Millisecond, says: func(int,
+		bool) control.Trial {
+		return control.Trial{Hook: supervision.HookUnknown.String()}
+	}}
 	r, err = tuned(l, millraceTuneFile(t), usualHolds, nil).run(t.Context())
 	require.NoError(t, err)
 	assert.GreaterOrEqual(t, r.Recommended, l.threshold, r.Text)
@@ -231,9 +236,11 @@ func TestTunerResumes(t *testing.T) {
 func TestTerminalOperator(t *testing.T) {
 	var out outputBuffer
 	at := func(typed string) *terminalOperator {
-		return &terminalOperator{in: bufio.NewReader(strings.NewReader(typed)), line: "box-office", say: func(f string, a ...any) { fmt.Fprintf(&out, f+"\n", a...) }}
+		return &terminalOperator{in: bufio.NewReader(strings.NewReader(typed)), line: "box-office",
+			say: func(f string, a ...any) { fmt.Fprintf(&out, f+"\n", a...) }}
 	}
-	for typed, want := range map[string]tuning.Answer{"y\n": tuning.Cleared, " Yes\n": tuning.Cleared, "N\n": tuning.Stayed, "?\n": tuning.Unknown, "\nperhaps\nno\n": tuning.Stayed} {
+	for typed, want := range map[string]tuning.Answer{"y\n": tuning.Cleared, " Yes\n": tuning.Cleared,
+		"N\n": tuning.Stayed, "?\n": tuning.Unknown, "\nperhaps\nno\n": tuning.Stayed} {
 		a, err := at(typed).Lamp(t.Context())
 		require.NoError(t, err)
 		assert.Equal(t, want, a, "%q", typed)
@@ -256,7 +263,8 @@ func TestTerminalOperator(t *testing.T) {
 	defer typing.Close()
 	ctx, cancel := context.WithCancel(t.Context())
 	cancel()
-	require.ErrorIs(t, (&terminalOperator{in: bufio.NewReader(in), say: func(string, ...any) {}}).Hold(ctx), context.Canceled)
+	require.ErrorIs(t, (&terminalOperator{in: bufio.NewReader(in), say: func(string, ...any) {}}).Hold(ctx),
+		context.Canceled)
 }
 
 // A session that the journal has, with no daemon running: its result, and what --write does.
@@ -285,7 +293,8 @@ func TestTuneFromTheJournal(t *testing.T) {
 		if tr.Answer == tuning.Cleared {
 			a = journal.AnswerCleared
 		}
-		j.AppendTrial(journal.Trial{Session: 7, Line: "box-office", At: time.Unix(int64(1000+i), 0), Catch: tr.Interval == 0, Asked: tr.Interval, Measured: tr.Measured, Cleared: a})
+		j.AppendTrial(journal.Trial{Session: 7, Line: "box-office", At: time.Unix(int64(1000+i), 0),
+			Catch: tr.Interval == 0, Asked: tr.Interval, Measured: tr.Measured, Cleared: a})
 	}
 	require.NoError(t, j.Close())
 	for _, c := range []struct {
@@ -301,6 +310,7 @@ func TestTuneFromTheJournal(t *testing.T) {
 		assert.Contains(t, out, c.says)
 		text, err := os.ReadFile(path)
 		require.NoError(t, err)
-		assert.Equal(t, c.args == " --write", strings.Contains(string(text), "interval: "+whole.Recommended.String()), c.args)
+		assert.Equal(t, c.args == " --write", strings.Contains(string(text), "interval: "+whole.Recommended.String()),
+			c.args)
 	}
 }

@@ -123,7 +123,8 @@ func (a *agentProcess) openings(t testing.TB, contact, n int) []opened {
 			require.NoError(t, err)
 			if regs[0] == 0 { // closed
 				require.EqualValues(t, i+1, regs[1])
-				all = append(all, opened{asked: asked, measured: time.Duration(uint32(regs[4])<<16|uint32(regs[5])) * time.Microsecond})
+				all = append(all, opened{asked: asked,
+					measured: time.Duration(uint32(regs[4])<<16|uint32(regs[5])) * time.Microsecond})
 				break
 			}
 			wait.Reset(5 * time.Millisecond)
@@ -206,7 +207,8 @@ func TestAgentInterval(t *testing.T) {
 			require.GreaterOrEqual(t, errors.quantile(0), time.Duration(0), "shorter than asked")
 			if x.most > 0 {
 				q := count(99, 90) // of few samples the 99th percentile is the longest but one
-				v.limit(fmt.Sprintf("interval error of the agent (p%d), %s", q, x.name), ms(errors.quantile(q)), x.most, "ms", false)
+				v.limit(fmt.Sprintf("interval error of the agent (p%d), %s", q, x.name), ms(errors.quantile(q)), x.most,
+					"ms", false)
 			}
 		})
 	}
@@ -239,8 +241,10 @@ func TestAgentCost(t *testing.T) {
 	atRest := cpuTime(t, a.cmd.Process.Pid) - before
 	v := w.verdict()
 	t.Logf("from start to ready  %v", ready)
-	t.Logf("a request: %v, of the processor %v; at rest %v of the processor in 2 s", took/time.Duration(requests), busy/time.Duration(requests), atRest)
-	t.Logf("resident at the start %.1f MB, now %.1f MB, most %.1f MB", fresh, memory(t, a.cmd.Process.Pid, "VmRSS"), memory(t, a.cmd.Process.Pid, "VmHWM"))
+	t.Logf("a request: %v, of the processor %v; at rest %v of the processor in 2 s", took/time.Duration(requests),
+		busy/time.Duration(requests), atRest)
+	t.Logf("resident at the start %.1f MB, now %.1f MB, most %.1f MB", fresh, memory(t, a.cmd.Process.Pid, "VmRSS"),
+		memory(t, a.cmd.Process.Pid, "VmHWM"))
 	v.limit("agent, from start to ready (median)", ms(ready.quantile(50)), 50, "ms", false)
 	v.limit("agent, resident memory", memory(t, a.cmd.Process.Pid, "VmRSS"), 15, "MB", true)
 }

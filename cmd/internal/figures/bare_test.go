@@ -23,7 +23,8 @@ type barePath struct {
 
 func newBarePath(t testing.TB, service, adapterSide netip.Addr, near, board netip.AddrPort, coil int) *barePath {
 	t.Helper()
-	b := &barePath{helper: startHelper(t, "bare", "x", service.String(), adapterSide.String(), near.String(), board.String(), fmt.Sprint(coil))}
+	b := &barePath{helper: startHelper(t, "bare", "x", service.String(), adapterSide.String(), near.String(),
+		board.String(), fmt.Sprint(coil))}
 	_, err := fmt.Sscan(b.line(t), portOf(&b.at, service))
 	require.NoError(t, err)
 	return b
@@ -73,7 +74,8 @@ func runBare(args []string) error {
 		}
 		here := adapter.LocalAddr().String()
 		bye := fmt.Sprintf("BYE sip:near@%s SIP/2.0\r\nVia: SIP/2.0/UDP %s;branch=z9hG4bKbare%d\r\nMax-Forwards: 70\r\nFrom: <sip:bare@%s>;tag=b\r\n"+
-			"To: <sip:near@%s>;tag=n\r\nCall-ID: bare-%d\r\nCSeq: 2 BYE\r\nContent-Length: 0\r\n\r\n", near, here, n, here, near, n)
+			"To: <sip:near@%s>;tag=n\r\nCall-ID: bare-%d\r\nCSeq: 2 BYE\r\nContent-Length: 0\r\n\r\n", near, here, n,
+			here, near, n)
 		if _, err := adapter.WriteToUDPAddrPort([]byte(bye), near); err != nil {
 			return err
 		}

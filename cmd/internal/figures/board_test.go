@@ -67,7 +67,10 @@ func newBoard(t testing.TB, addr netip.Addr, coils int) *board {
 func (b *board) serve(c *net.TCPConn) {
 	raw, err := c.SyscallConn()
 	if err == nil {
-		err = raw.Control(func(fd uintptr) { err = unix.SetsockoptInt(int(fd), unix.SOL_SOCKET, unix.SO_TIMESTAMPNS, 1) })
+		err = raw.Control(func(fd uintptr) {
+			err = unix.SetsockoptInt(int(fd), unix.SOL_SOCKET, unix.SO_TIMESTAMPNS,
+				1)
+		})
 	}
 	if err != nil {
 		return // the daemon will say that the board has gone
@@ -106,7 +109,8 @@ func receive(raw syscall.RawConn, buf []byte) (n int, arrived time.Time, err err
 	messages, _ := unix.ParseSocketControlMessage(oob[:oobn])
 	for _, m := range messages {
 		if m.Header.Level == unix.SOL_SOCKET && m.Header.Type == unix.SCM_TIMESTAMPNS && len(m.Data) >= 16 {
-			arrived = time.Unix(int64(binary.NativeEndian.Uint64(m.Data)), int64(binary.NativeEndian.Uint64(m.Data[8:])))
+			arrived = time.Unix(int64(binary.NativeEndian.Uint64(m.Data)),
+				int64(binary.NativeEndian.Uint64(m.Data[8:])))
 		}
 	}
 	return n, arrived, err

@@ -24,7 +24,8 @@ func (h *testBed) emergencyCall(line int) time.Duration {
 	id := fmt.Sprintf("help-%d", h.x.helps)
 	h.x.mu.Unlock()
 	to := netip.AddrPortFrom(h.addr(1), 5060)
-	invite := h.x.emergencyInvite("INVITE", id, fmt.Sprintf("<sip:seat-%d@%v>;tag=%s", line, to, id), fmt.Sprintf("<sip:112@%v>", to), description(h.x.media[0]))
+	invite := h.x.emergencyInvite("INVITE", id, fmt.Sprintf("<sip:seat-%d@%v>;tag=%s", line, to, id),
+		fmt.Sprintf("<sip:112@%v>", to), description(h.x.media[0]))
 	began := time.Now()
 	limit := time.After(testTimeout)
 	for wait := 500 * time.Millisecond; ; wait *= 2 {
@@ -47,8 +48,11 @@ func (x *testPeers) emergencyInvite(method, id, from, to, body string) []byte {
 	if body != "" {
 		kind = "Content-Type: application/sdp\r\n"
 	}
-	return fmt.Appendf(nil, "%s sip:112@host.example SIP/2.0\r\nVia: SIP/2.0/UDP %s;branch=z9hG4bK%s;rport\r\nMax-Forwards: 70\r\nFrom: %s\r\nTo: %s\r\n"+
-		"Call-ID: %s\r\nCSeq: 1 %s\r\nContact: <sip:near@%s>\r\n%sContent-Length: %d\r\n\r\n%s", method, x.near.at, id, from, to, id, method, x.near.at, kind, len(body), body)
+	return fmt.Appendf(nil,
+		"%s sip:112@host.example SIP/2.0\r\nVia: SIP/2.0/UDP %s;branch=z9hG4bK%s;rport\r\nMax-Forwards: 70\r\nFrom: %s\r\nTo: %s\r\n"+
+			"Call-ID: %s\r\nCSeq: 1 %s\r\nContact: <sip:near@%s>\r\n%sContent-Length: %d\r\n\r\n%s", method, x.near.at,
+		id,
+		from, to, id, method, x.near.at, kind, len(body), body)
 }
 
 // emergencyArrived notes that a call for help came out on the service's side.

@@ -61,7 +61,8 @@ func TestClearing(t *testing.T) {
 		h.x.call(line)
 		pause()
 		at := time.Now()
-		h.x.far.send(h.x.request("BYE", 0, call{id: fmt.Sprintf("bare-%d", n), target: "sip:bare@" + bare.at.String(), to: "<sip:bare@host.example>;tag=b"}, 2, ""), bare.at)
+		h.x.far.send(h.x.request("BYE", 0, call{id: fmt.Sprintf("bare-%d", n), target: "sip:bare@" + bare.at.String(),
+			to: "<sip:bare@host.example>;tag=b"}, 2, ""), bare.at)
 		bares = append(bares, h.openedAt(lines).Sub(at))
 		most = max(most, memory(t, h.pid(), "VmRSS"))
 	}
@@ -70,21 +71,26 @@ func TestClearing(t *testing.T) {
 	for len(up) < lines {
 		up = append(up, h.lineUp())
 	}
-	t.Logf("media: %.0f packets/s sent into the daemon, %.0f/s came out; the daemon took %.0f %% of one processor", float64(sent)/span.Seconds(),
+	t.Logf("media: %.0f packets/s sent into the daemon, %.0f/s came out; the daemon took %.0f %% of one processor",
+		float64(sent)/span.Seconds(),
 		float64(received)/span.Seconds(), 100*float64(cpuTime(t, h.pid())-spent)/float64(span))
 	t.Logf("BYE to open command, through the daemon  %v", ours)
 	t.Logf("BYE to open command, bare path           %v", bares)
 	v := w.verdict()
-	require.Greater(t, float64(sent), 0.9*(lines-away)*100*span.Seconds(), "the media helper did not send at the pace of speech")
-	v.limit("BYE to open command, p50 through the daemon / p50 bare", float64(ours.quantile(50))/float64(bares.quantile(50)), 3, "", false)
-	v.limit("BYE to open command, p99 through the daemon - p99 bare", ms(ours.quantile(99)-bares.quantile(99)), 20, "ms", false)
+	require.Greater(t, float64(sent), 0.9*(lines-away)*100*span.Seconds(),
+		"the media helper did not send at the pace of speech")
+	v.limit("BYE to open command, p50 through the daemon / p50 bare",
+		float64(ours.quantile(50))/float64(bares.quantile(50)), 3, "", false)
+	v.limit("BYE to open command, p99 through the daemon - p99 bare", ms(ours.quantile(99)-bares.quantile(99)), 20,
+		"ms", false)
 	v.limit("share of the media that was lost", 100*(1-float64(received)/float64(sent)), 1, "%", false)
 	v.limit("resident with 100 lines relaying", most, 60, "MB", true)
 	t.Logf("resident: %s", sizes(t, h))
 }
 
 func sizes(t *testing.T, h *testBed) string {
-	return fmt.Sprintf("VmRSS %.1f MB (RssAnon %.1f, RssFile %.1f), VmHWM %.1f MB", memory(t, h.pid(), "VmRSS"), memory(t, h.pid(), "RssAnon"),
+	return fmt.Sprintf("VmRSS %.1f MB (RssAnon %.1f, RssFile %.1f), VmHWM %.1f MB", memory(t, h.pid(), "VmRSS"),
+		memory(t, h.pid(), "RssAnon"),
 		memory(t, h.pid(), "RssFile"), memory(t, h.pid(), "VmHWM"))
 }
 
@@ -108,7 +114,8 @@ func TestJournal(t *testing.T) {
 		t.Logf("with a journal %v; without %v", a, b)
 	}
 	slices.Sort(ratios)
-	w.verdict().limit("BYE to open command, p50 with a journal / without, median of 7 rounds", ratios[len(ratios)/2], 1.25, "", false)
+	w.verdict().limit("BYE to open command, p50 with a journal / without, median of 7 rounds", ratios[len(ratios)/2],
+		1.25, "", false)
 	info, err := os.Stat(filepath.Join(with.dir, "journal.db"))
 	require.NoError(t, err)
 	require.Positive(t, info.Size())

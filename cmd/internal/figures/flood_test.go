@@ -45,11 +45,13 @@ type flooding struct {
 func (f flooding) lost() float64 { return 100 * (1 - float64(f.received)/float64(f.sent)) }
 
 // underFlood floods the targets; meanwhile is called now and then with the time that has passed.
-func (h *testBed) underFlood(program string, rate int, length time.Duration, line int, meanwhile func(passed time.Duration), targets ...string) flooding {
+func (h *testBed) underFlood(program string, rate int, length time.Duration, line int,
+	meanwhile func(passed time.Duration), targets ...string) flooding {
 	h.t.Helper()
 	h.talk.of(h.t, line)
 	began := time.Now()
-	f := startProgram(h.t, exec.Command(program, append([]string{fmt.Sprint(length.Seconds()), fmt.Sprint(rate), fmt.Sprint(began.UnixNano() % 1e6)}, targets...)...))
+	f := startProgram(h.t, exec.Command(program, append([]string{fmt.Sprint(length.Seconds()), fmt.Sprint(rate),
+		fmt.Sprint(began.UnixNano() % 1e6)}, targets...)...))
 	said := make(chan string, 1) // it says one thing
 	go func() {
 		f.out.Scan()
@@ -109,7 +111,8 @@ func newFloodTest(t *testing.T, calls int) *floodTest {
 	relay := compile(t, "barerelay")
 	b.testBed = newTestBed(t, calls+1, true)
 	bare := startProgram(t, exec.Command(relay, b.addr(8).String()))
-	_, err := fmt.Sscan(bare.line(t), portOf(&b.bare[0], b.addr(8)), portOf(&b.bare[1], b.addr(8)), portOf(&b.bare[2], b.addr(8)), portOf(&b.bare[3], b.addr(8)))
+	_, err := fmt.Sscan(bare.line(t), portOf(&b.bare[0], b.addr(8)), portOf(&b.bare[1], b.addr(8)),
+		portOf(&b.bare[2], b.addr(8)), portOf(&b.bare[3], b.addr(8)))
 	require.NoError(t, err)
 	b.talk.flow(bareLine, b.bare[0], b.bare[1])
 	b.ports = b.callsUp(calls)
@@ -161,12 +164,15 @@ func (b *floodTest) emergencyCallBefore() (took samples) {
 // check prints what became of it, and holds it to the bounds of every flood.
 func (b *floodTest) check(v *verdict, quiet samples, barely flooding, s floodResult) {
 	b.t.Helper()
-	b.t.Logf("packets: %.0f/s at the bare relay, %.0f/s at the daemon, which took %.0f %% of one processor", barely.rate, s.rate, s.cpu)
+	b.t.Logf("packets: %.0f/s at the bare relay, %.0f/s at the daemon, which took %.0f %% of one processor",
+		barely.rate, s.rate, s.cpu)
 	b.t.Logf("daemon before %v; after a quarter of it %v; at its end %v", s.before, s.early, s.late)
 	b.t.Logf("far end's BYE to open command under it: %v", s.cleared)
 	b.t.Logf("a call for help, way in to way out, before it:  %v", quiet)
-	b.t.Logf("a call for help, way in to way out, under it:   %v; p50 %.1f times that before it", s.emergencyCalls, float64(s.emergencyCalls.quantile(50))/float64(quiet.quantile(50)))
-	b.t.Logf("a call's audio: of %d packets through the bare relay %.3f %% were lost, of %d through the daemon %.3f %%", barely.sent, barely.lost(), s.sent, s.lost())
+	b.t.Logf("a call for help, way in to way out, under it:   %v; p50 %.1f times that before it", s.emergencyCalls,
+		float64(s.emergencyCalls.quantile(50))/float64(quiet.quantile(50)))
+	b.t.Logf("a call's audio: of %d packets through the bare relay %.3f %% were lost, of %d through the daemon %.3f %%",
+		barely.sent, barely.lost(), s.sent, s.lost())
 	// Of the 300 packets of a short flood one is 0.3 %.
 	v.limit("audio lost beyond the bare relay's", s.lost()-barely.lost(), float64(count(1, 30))/10, "%", false)
 	v.limit("far end's BYE to open command, longest", ms(s.cleared.quantile(100)), 2000, "ms", false)
@@ -191,9 +197,12 @@ func TestFlood(t *testing.T) {
 	b := newFloodTest(t, 7)
 	quiet := b.emergencyCallBefore()
 	length := span(*flooded, 15*time.Second, 3*time.Second)
-	barely := b.underFlood(b.flood, floodRate, length, bareLine, func(time.Duration) {}, sipTarget(b.bare[2], "seat-1"), sipTarget(b.bare[3], user(1)), mediaTarget(b.bare[0]), mediaTarget(b.bare[1]))
-	s := b.under(floodRate, length, sipTarget(netip.AddrPortFrom(b.addr(1), 5060), "seat-1"), sipTarget(b.x.daemon, user(1)), mediaTarget(b.ports[0][0]), mediaTarget(b.ports[0][1]))
-	v := &verdict{t: t, quiet: s.rate > 0.9*floodRate && barely.rate > 0.9*floodRate, how: "the flood did not reach its rate"}
+	barely := b.underFlood(b.flood, floodRate, length, bareLine, func(time.Duration) {}, sipTarget(b.bare[2], "seat-1"),
+		sipTarget(b.bare[3], user(1)), mediaTarget(b.bare[0]), mediaTarget(b.bare[1]))
+	s := b.under(floodRate, length, sipTarget(netip.AddrPortFrom(b.addr(1), 5060), "seat-1"),
+		sipTarget(b.x.daemon, user(1)), mediaTarget(b.ports[0][0]), mediaTarget(b.ports[0][1]))
+	v := &verdict{t: t, quiet: s.rate > 0.9*floodRate && barely.rate > 0.9*floodRate,
+		how: "the flood did not reach its rate"}
 	b.check(v, quiet, barely, s)
 }
 
@@ -214,8 +223,10 @@ func TestFloodOfByes(t *testing.T) {
 	w := newWatch(t, b.pid(), b.talk.pid())
 	w.loaded = true // by the flood
 	length := span(*flooded, 15*time.Second, 3*time.Second)
-	barely := b.underFlood(b.flood, 2*byeRate, length, bareLine, func(time.Duration) {}, byeTarget(b.addr(3), b.bare[2], "far"), byeTarget(b.addr(4), b.bare[3], user(1)))
-	s := b.under(2*byeRate, length, byeTarget(b.addr(3), netip.AddrPortFrom(b.addr(1), 5060), "far"), byeTarget(b.addr(4), b.x.daemon, user(1)))
+	barely := b.underFlood(b.flood, 2*byeRate, length, bareLine, func(time.Duration) {},
+		byeTarget(b.addr(3), b.bare[2], "far"), byeTarget(b.addr(4), b.bare[3], user(1)))
+	s := b.under(2*byeRate, length, byeTarget(b.addr(3), netip.AddrPortFrom(b.addr(1), 5060), "far"),
+		byeTarget(b.addr(4), b.x.daemon, user(1)))
 	v := w.verdict()
 	if slower := min(s.rate, barely.rate); slower < 0.9*2*byeRate {
 		v.quiet, v.how = false, "the flood did not reach its rate"
@@ -223,7 +234,8 @@ func TestFloodOfByes(t *testing.T) {
 	b.check(v, quiet, barely, s)
 	if !testing.Short() {
 		settle(60)
-		v.limit("memory a minute after it, beyond that before it", footprintOf(t, b.pid()).rss-s.before.rss, 16, "MB", true)
+		v.limit("memory a minute after it, beyond that before it", footprintOf(t, b.pid()).rss-s.before.rss, 16, "MB",
+			true)
 	}
 }
 

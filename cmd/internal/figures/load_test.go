@@ -45,9 +45,11 @@ func TestLoad(t *testing.T) {
 		strays += strange
 	}
 	b := h.x.byes
-	t.Logf("%d calls in %v, %.1f a second, %d at a time at most; %d BYEs of far ends, %d of near ends, all told of; BYE to open command %v", l.calls, took.Round(time.Second),
+	t.Logf("%d calls in %v, %.1f a second, %d at a time at most; %d BYEs of far ends, %d of near ends, all told of; BYE to open command %v",
+		l.calls, took.Round(time.Second),
 		float64(l.calls)/took.Seconds(), l.most, b.farSent, b.nearSent, l.opened)
-	t.Logf("media: %d packets sent, %d came; the daemon took %.0f %% of one processor", sent, received, 100*float64(cpuTime(t, h.pid())-spent)/float64(took))
+	t.Logf("media: %d packets sent, %d came; the daemon took %.0f %% of one processor", sent, received,
+		100*float64(cpuTime(t, h.pid())-spent)/float64(took))
 	l.growth(v)
 	require.Equal(t, l.calls, h.x.n, "calls that came through, of those begun")
 	require.Equal(t, l.calls, h.x.rang, "calls that came to adapters")

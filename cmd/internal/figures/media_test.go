@@ -97,7 +97,8 @@ type speech struct {
 func mediaHelper() int {
 	s := &speech{buf: make([]byte, 2048)}
 	for side := range s.conns {
-		c, err := net.ListenUDP("udp4", net.UDPAddrFromAddrPort(netip.AddrPortFrom(netip.MustParseAddr(os.Args[2+side]), 0)))
+		c, err := net.ListenUDP("udp4", net.UDPAddrFromAddrPort(netip.AddrPortFrom(netip.MustParseAddr(os.Args[2+side]),
+			0)))
 		if err != nil {
 			fmt.Fprintln(os.Stderr, err)
 			return 1

@@ -153,7 +153,8 @@ func (c *calling) run(to netip.AddrPort, many int, length time.Duration) {
 	clear(c.begun)
 	clear(c.answers)
 	clear(c.byes)
-	fmt.Println(len(c.took), lost, float64(len(c.took))/spent.Seconds(), int64(c.took.quantile(50)), int64(c.took.quantile(99)))
+	fmt.Println(len(c.took), lost, float64(len(c.took))/spent.Seconds(), int64(c.took.quantile(50)),
+		int64(c.took.quantile(99)))
 }
 
 func (c *calling) call(line int) string {
@@ -164,16 +165,18 @@ func (c *calling) call(line int) string {
 	c.mu.Unlock()
 	at := c.far.LocalAddr()
 	body := description(netip.AddrPortFrom(at.(*net.UDPAddr).AddrPort().Addr(), 20000)) // nobody listens
-	_, _ = c.far.WriteToUDPAddrPort(fmt.Appendf(nil, "INVITE sip:%s@%v SIP/2.0\r\nVia: SIP/2.0/UDP %v;branch=z9hG4bK%s;rport\r\nMax-Forwards: 70\r\n"+
-		"From: <sip:555-0199@%v>;tag=f\r\nTo: <sip:%s@%v>\r\nCall-ID: %s\r\nCSeq: 1 INVITE\r\nContact: <sip:far@%v>\r\nContent-Type: application/sdp\r\n"+
-		"Content-Length: %d\r\n\r\n%s", user(line), to, at, id, at, user(line), to, id, at, len(body), body), to)
+	_, _ = c.far.WriteToUDPAddrPort(fmt.Appendf(nil,
+		"INVITE sip:%s@%v SIP/2.0\r\nVia: SIP/2.0/UDP %v;branch=z9hG4bK%s;rport\r\nMax-Forwards: 70\r\n"+
+			"From: <sip:555-0199@%v>;tag=f\r\nTo: <sip:%s@%v>\r\nCall-ID: %s\r\nCSeq: 1 INVITE\r\nContact: <sip:far@%v>\r\nContent-Type: application/sdp\r\n"+
+			"Content-Length: %d\r\n\r\n%s", user(line), to, at, id, at, user(line), to, id, at, len(body), body), to)
 	return id
 }
 
 // within writes a request within a dialog, by the route if there is one, else to its target.
 func within(method string, route []string, target, at, branch, from, to, id string, cseq int) datagram {
 	next := target
-	head := fmt.Sprintf("%s %s SIP/2.0\r\nVia: SIP/2.0/UDP %s;branch=z9hG4bK%s;rport\r\nMax-Forwards: 70\r\n", method, target, at, branch)
+	head := fmt.Sprintf("%s %s SIP/2.0\r\nVia: SIP/2.0/UDP %s;branch=z9hG4bK%s;rport\r\nMax-Forwards: 70\r\n", method,
+		target, at, branch)
 	for _, r := range route {
 		head += "Route: " + r + "\r\n"
 		next = strings.Trim(r, "<>")
@@ -185,7 +188,8 @@ func within(method string, route []string, target, at, branch, from, to, id stri
 		next = after
 	}
 	where, _ := netip.ParseAddrPort(next)
-	return datagram{fmt.Appendf(nil, "%sFrom: %s\r\nTo: %s\r\nCall-ID: %s\r\nCSeq: %d %s\r\nContent-Length: 0\r\n\r\n", head, from, to, id, cseq, method), where}
+	return datagram{fmt.Appendf(nil, "%sFrom: %s\r\nTo: %s\r\nCall-ID: %s\r\nCSeq: %d %s\r\nContent-Length: 0\r\n\r\n",
+		head, from, to, id, cseq, method), where}
 }
 
 // atFar acknowledges answers and answers clearings.
@@ -200,7 +204,8 @@ func (c *calling) atFar(m []byte, from netip.AddrPort) {
 			delete(c.begun, id)
 		}
 		c.mu.Unlock()
-		ack := within("ACK", headers(m, "Record-Route"), bracketed(header(m, "Contact")), c.far.LocalAddr().String(), id+"a", header(m, "From"), header(m, "To"), id, 1)
+		ack := within("ACK", headers(m, "Record-Route"), bracketed(header(m, "Contact")), c.far.LocalAddr().String(),
+			id+"a", header(m, "From"), header(m, "To"), id, 1)
 		_, _ = c.far.WriteToUDPAddrPort(ack.text, ack.to)
 	case method == "BYE":
 		_, _ = c.far.WriteToUDPAddrPort(response(m, "200 OK", "", "", ""), from)
@@ -224,10 +229,12 @@ func (c *calling) atNear(m []byte, from netip.AddrPort) {
 			route := headers(m, "Record-Route")
 			answer = response(m, "200 OK", "n"+id, "sip:near@"+at, description(netip.MustParseAddrPort(at)))
 			if len(route) > 0 {
-				answer = bytes.Replace(answer, []byte("Contact: "), []byte("Record-Route: "+strings.Join(route, "\r\nRecord-Route: ")+"\r\nContact: "), 1)
+				answer = bytes.Replace(answer, []byte("Contact: "), []byte("Record-Route: "+strings.Join(route,
+					"\r\nRecord-Route: ")+"\r\nContact: "), 1)
 			}
 			c.answers[id] = answer
-			c.byes[id] = within("BYE", route, bracketed(header(m, "Contact")), at, id+"b", header(m, "To")+";tag=n"+id, header(m, "From"), id, 1)
+			c.byes[id] = within("BYE", route, bracketed(header(m, "Contact")), at, id+"b", header(m, "To")+";tag=n"+id,
+				header(m, "From"), id, 1)
 		}
 		_, _ = c.near.WriteToUDPAddrPort(answer, from)
 	case "ACK":
@@ -281,7 +288,8 @@ func startKamailio(t testing.TB, at, next netip.AddrPort) (pids []int) {
 	dir := t.TempDir()
 	file := filepath.Join(dir, "rules")
 	require.NoError(t, os.WriteFile(file, fmt.Appendf(nil, proxyRules, at, next), 0o600))
-	cmd := exec.Command("kamailio", "-DD", "-E", "-m", "256", "-M", "8", "-f", file, "-Y", dir, "-P", filepath.Join(dir, "pid"))
+	cmd := exec.Command("kamailio", "-DD", "-E", "-m", "256", "-M", "8", "-f", file, "-Y", dir, "-P",
+		filepath.Join(dir, "pid"))
 	var said bytes.Buffer
 	cmd.Stdout, cmd.Stderr = &said, &said
 	cmd.SysProcAttr = &syscall.SysProcAttr{Setsid: true} // it is several processes
@@ -299,8 +307,10 @@ func startKamailio(t testing.TB, at, next netip.AddrPort) (pids []int) {
 	defer c.Close()
 	buf := make([]byte, 2048)
 	for limit := time.Now().Add(testTimeout); time.Now().Before(limit); {
-		_, _ = c.WriteToUDPAddrPort(fmt.Appendf(nil, "OPTIONS sip:%v SIP/2.0\r\nVia: SIP/2.0/UDP %v;branch=z9hG4bKhello\r\nFrom: <sip:a@b>;tag=1\r\nTo: <sip:a@b>\r\n"+
-			"Call-ID: hello\r\nCSeq: 1 OPTIONS\r\nMax-Forwards: 5\r\nContent-Length: 0\r\n\r\n", at, c.LocalAddr()), at)
+		_, _ = c.WriteToUDPAddrPort(fmt.Appendf(nil,
+			"OPTIONS sip:%v SIP/2.0\r\nVia: SIP/2.0/UDP %v;branch=z9hG4bKhello\r\nFrom: <sip:a@b>;tag=1\r\nTo: <sip:a@b>\r\n"+
+				"Call-ID: hello\r\nCSeq: 1 OPTIONS\r\nMax-Forwards: 5\r\nContent-Length: 0\r\n\r\n", at, c.LocalAddr()),
+			at)
 		_ = c.SetReadDeadline(time.Now().Add(50 * time.Millisecond))
 		if _, _, err := c.ReadFromUDPAddrPort(buf); err == nil {
 			return append(childrenOf(t, cmd.Process.Pid), cmd.Process.Pid)
@@ -365,7 +375,8 @@ func TestCalls(t *testing.T) {
 		for _, r := range append(p.one, p.many...) {
 			lost += r.lost
 		}
-		t.Logf("%-10s  %6.0f calls/s of 32 at a time; one at a time: INVITE to 200 p50 %4.0f us (+%.0f), p99 %5.0f us; %d calls lost", p.name, p.perSec, p.setUp, p.setUp-hops[0].setUp,
+		t.Logf("%-10s  %6.0f calls/s of 32 at a time; one at a time: INVITE to 200 p50 %4.0f us (+%.0f), p99 %5.0f us; %d calls lost",
+			p.name, p.perSec, p.setUp, p.setUp-hops[0].setUp,
 			medianOf(p.one, func(r rate) float64 { return float64(r.worst) / 1e3 }), lost)
 		v.limit(p.name+": calls lost", float64(lost), 0, "", p.name == "daemon")
 	}

@@ -82,7 +82,8 @@ func response(q []byte, status, tag, contact, body string) []byte {
 	if !strings.Contains(to, ";tag=") {
 		to += ";tag=" + tag
 	}
-	fmt.Fprintf(&b, "From: %s\r\nTo: %s\r\nCall-ID: %s\r\nCSeq: %s\r\n", header(q, "From"), to, header(q, "Call-ID"), header(q, "CSeq"))
+	fmt.Fprintf(&b, "From: %s\r\nTo: %s\r\nCall-ID: %s\r\nCSeq: %s\r\n", header(q, "From"), to, header(q, "Call-ID"),
+		header(q, "CSeq"))
 	if contact != "" {
 		fmt.Fprintf(&b, "Contact: <%s>\r\n", contact)
 	}
@@ -95,7 +96,8 @@ func response(q []byte, status, tag, contact, body string) []byte {
 
 // description is the SDP (RFC 8866) of one G.711 stream.
 func description(at netip.AddrPort) string {
-	return fmt.Sprintf("v=0\r\no=- 1 1 IN IP4 %s\r\ns=-\r\nc=IN IP4 %s\r\nt=0 0\r\nm=audio %d RTP/AVP 0\r\n", at.Addr(), at.Addr(), at.Port())
+	return fmt.Sprintf("v=0\r\no=- 1 1 IN IP4 %s\r\ns=-\r\nc=IN IP4 %s\r\nt=0 0\r\nm=audio %d RTP/AVP 0\r\n", at.Addr(),
+		at.Addr(), at.Port())
 }
 
 // described reads where a description wants its media.
@@ -177,9 +179,11 @@ func (x *testPeers) atNear(p *party, m []byte, from netip.AddrPort) {
 		x.mu.Lock()
 		x.ports[line] = described(m)
 		x.rang++
-		x.nears[line] = nearCall{header(m, "From"), header(m, "To") + ";tag=near" + header(m, "Call-ID"), header(m, "Call-ID"), bracketed(header(m, "Contact")), from}
+		x.nears[line] = nearCall{header(m, "From"), header(m, "To") + ";tag=near" + header(m, "Call-ID"),
+			header(m, "Call-ID"), bracketed(header(m, "Contact")), from}
 		x.mu.Unlock()
-		p.send(response(m, "200 OK", "near"+header(m, "Call-ID"), "sip:near@"+p.at.String(), description(x.media[0])), from)
+		p.send(response(m, "200 OK", "near"+header(m, "Call-ID"), "sip:near@"+p.at.String(), description(x.media[0])),
+			from)
 	default:
 		if method == "BYE" {
 			x.count(func(b *tally) { b.nearGot++ })
@@ -205,8 +209,10 @@ func (x *testPeers) nearHangsUp(line int) {
 	c := x.nears[line]
 	x.byes.nearSent++
 	x.mu.Unlock()
-	x.near.send(fmt.Appendf(nil, "BYE %s SIP/2.0\r\nVia: SIP/2.0/UDP %v;branch=z9hG4bKnear%s;rport\r\nMax-Forwards: 70\r\nFrom: %s\r\nTo: %s\r\n"+
-		"Call-ID: %s\r\nCSeq: 1 BYE\r\nContent-Length: 0\r\n\r\n", c.target, x.near.at, c.id, c.to, c.from, c.id), c.via)
+	x.near.send(fmt.Appendf(nil,
+		"BYE %s SIP/2.0\r\nVia: SIP/2.0/UDP %v;branch=z9hG4bKnear%s;rport\r\nMax-Forwards: 70\r\nFrom: %s\r\nTo: %s\r\n"+
+			"Call-ID: %s\r\nCSeq: 1 BYE\r\nContent-Length: 0\r\n\r\n", c.target, x.near.at, c.id, c.to, c.from, c.id),
+		c.via)
 }
 
 func (x *testPeers) atFar(p *party, m []byte, from netip.AddrPort) {
@@ -256,9 +262,11 @@ func (x *testPeers) request(method string, line int, c call, cseq int, body stri
 	if body != "" {
 		kind = "Content-Type: application/sdp\r\n"
 	}
-	return fmt.Appendf(nil, "%s %s SIP/2.0\r\nVia: SIP/2.0/UDP %s;branch=z9hG4bK%s-%d%s;rport\r\nMax-Forwards: 70\r\nFrom: <sip:555-0199@%s>;tag=f%s\r\n"+
-		"To: %s\r\nCall-ID: %s\r\nCSeq: %d %s\r\nContact: <sip:far@%s>\r\n%sContent-Length: %d\r\n\r\n%s",
-		method, c.target, x.far.at, c.id, cseq, method, x.far.at, c.id, c.to, c.id, cseq, method, x.far.at, kind, len(body), body)
+	return fmt.Appendf(nil,
+		"%s %s SIP/2.0\r\nVia: SIP/2.0/UDP %s;branch=z9hG4bK%s-%d%s;rport\r\nMax-Forwards: 70\r\nFrom: <sip:555-0199@%s>;tag=f%s\r\n"+
+			"To: %s\r\nCall-ID: %s\r\nCSeq: %d %s\r\nContact: <sip:far@%s>\r\n%sContent-Length: %d\r\n\r\n%s",
+		method, c.target, x.far.at, c.id, cseq, method, x.far.at, c.id, c.to, c.id, cseq, method, x.far.at, kind,
+		len(body), body)
 }
 
 // call lets a far end call a line; up is called when it is through.

@@ -16,7 +16,8 @@ import (
 
 // commands are all of them, as they are typed.
 var commands = []string{
-	"run", "check", "lines", "calls", "explain", "window", "tune", "keep", "pulse", "rehearse", "close", "relay", "version",
+	"run", "check", "lines", "calls", "explain", "window", "tune", "keep", "pulse", "rehearse", "close", "relay",
+	"version",
 }
 
 // flagLine is a flag in the help of a command; the group is there if it takes a value.

@@ -167,7 +167,8 @@ func TestHTTP(t *testing.T) {
 		if err != nil {
 			return
 		}
-		fmt.Fprintf(c, "HTTP/1.1 200 OK\r\nContent-Type: application/json\r\nContent-Length: %d\r\n\r\n%s", len(state), state)
+		fmt.Fprintf(c, "HTTP/1.1 200 OK\r\nContent-Type: application/json\r\nContent-Length: %d\r\n\r\n%s", len(state),
+			state)
 	})
 	exercise(t, `{name: device, driver: http, http: {url: "http://`+address+`"}}`, map[string]string{
 		"box-office": `driver: http, controller: device, http: {contact: relay-1}`,
@@ -342,7 +343,8 @@ const asked = `01 00 00 00 02  both coils
 // TestMQTT is what a device with the contract of deploy/contract-mqtt.md is told, and what it may tell.
 func TestMQTT(t *testing.T) {
 	b := brokertest.Own(t, brokertest.Anybody)
-	link, err := broker.New(broker.Options{Address: "mqtt://" + b.Address(), Timeout: 5 * time.Second, KeepAlive: 5 * time.Second})
+	link, err := broker.New(broker.Options{Address: "mqtt://" + b.Address(), Timeout: 5 * time.Second,
+		KeepAlive: 5 * time.Second})
 	require.NoError(t, err)
 	var got heard
 	told := make(chan mqtt.Command, 100) // more than come
@@ -359,7 +361,8 @@ func TestMQTT(t *testing.T) {
 		ClientID: broker.Unique(), Receive: hears,
 		Will: broker.Message{Topic: "playhouse/box-office/state", Payload: []byte(`{"online":false}`), Retain: true},
 		Subscribe: []broker.Subscription{
-			{Topic: "playhouse/box-office/pulse"}, {Topic: "playhouse/box-office/close"}, {Topic: "playhouse/box-office/read"},
+			{Topic: "playhouse/box-office/pulse"}, {Topic: "playhouse/box-office/close"},
+			{Topic: "playhouse/box-office/read"},
 		},
 	})
 	require.NoError(t, err)
@@ -397,6 +400,7 @@ func TestMQTT(t *testing.T) {
 	require.NoError(t, err)
 	least, err := json.Marshal(mqtt.State{})
 	require.NoError(t, err)
-	compare(t, "mqtt.txt", got.String()+"\nall that a state may have\n"+string(state)+"\nwhat it always has\n"+string(least)+
-		"\nresults\n"+strings.Join([]string{mqtt.ResultDone, mqtt.ResultRefused, mqtt.ResultFailed}, " ")+"\n")
+	compare(t, "mqtt.txt",
+		got.String()+"\nall that a state may have\n"+string(state)+"\nwhat it always has\n"+string(least)+
+			"\nresults\n"+strings.Join([]string{mqtt.ResultDone, mqtt.ResultRefused, mqtt.ResultFailed}, " ")+"\n")
 }

@@ -85,7 +85,8 @@ func served(t *testing.T, b *backend) (socket string) {
 // exchange sends one request and writes it down with its answer.
 func exchange(t *testing.T, tr *transcript, socket, method, path, body string) {
 	t.Helper()
-	at := &http.Transport{DisableKeepAlives: true, DialContext: func(ctx context.Context, _, _ string) (net.Conn, error) {
+	at := &http.Transport{DisableKeepAlives: true, DialContext: func(ctx context.Context, _, _ string) (net.Conn,
+		error) {
 		return new(net.Dialer).DialContext(ctx, "unix", socket)
 	}}
 	r, err := http.NewRequestWithContext(t.Context(), method, "http://clearback"+path, strings.NewReader(body))
@@ -146,7 +147,8 @@ func TestControlSocket(t *testing.T) {
 		exchange(t, &tr, socket, r[0], r[1], r[2])
 	}
 	for _, word := range []string{
-		control.ReasonNoLine, control.ReasonBadBody, control.ReasonRefused, control.ReasonStopped, control.ReasonBusy, control.ReasonFailed,
+		control.ReasonNoLine, control.ReasonBadBody, control.ReasonRefused, control.ReasonStopped, control.ReasonBusy,
+		control.ReasonFailed,
 		control.ReasonNoPath, control.ReasonNoVersion,
 	} {
 		b.refuses = &control.Error{Code: http.StatusConflict, Reason: word, Text: "why, and what to do"}

@@ -89,9 +89,11 @@ func read(t *testing.T, tr *transcript, path string) {
 	for _, line := range lines {
 		s, err := r.SavedLine(t.Context(), line)
 		require.NoError(t, err)
-		tr.printf("%s\n----\nstayed %d of %q\ncall-back window until %s\n", line, s.Stayed, s.Basis, instant(s.CallbackBy))
+		tr.printf("%s\n----\nstayed %d of %q\ncall-back window until %s\n", line, s.Stayed, s.Basis,
+			instant(s.CallbackBy))
 		tr.printf("%d openings until %s, none until %s\n", s.Recent, instant(s.RecentAt), instant(s.NoOpeningBy))
-		tr.printf("probe %t, sense %t, %q at %s\n", s.Trust.Probe, s.Trust.Sense, s.Trust.UserAgent, instant(s.Trust.At))
+		tr.printf("probe %t, sense %t, %q at %s\n", s.Trust.Probe, s.Trust.Sense, s.Trust.UserAgent,
+			instant(s.Trust.At))
 		trials, err := r.Trials(t.Context(), line)
 		require.NoError(t, err)
 		for _, x := range trials {

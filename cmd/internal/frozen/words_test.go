@@ -59,9 +59,11 @@ func TestWords(t *testing.T) {
 		event(supervision.Event{Kind: kind})
 	}
 	event(supervision.Event{
-		Kind: supervision.AttemptEnded, Call: 3, Seq: 4, Emergency: true, Number: supervision.NumberResembles, Evidence: supervision.EvidenceBye,
-		Answer: supervision.AnswerConfirmed, Hook: supervision.HookOff, Failure: supervision.FailureLate, Code: 480,
-		Progress: supervision.ProgressRinging, Second: true, Late: 1500 * time.Millisecond, Took: 800_500 * time.Microsecond,
+		Kind: supervision.AttemptEnded, Call: 3, Seq: 4, Emergency: true, Number: supervision.NumberResembles,
+		Evidence: supervision.EvidenceBye,
+		Answer:   supervision.AnswerConfirmed, Hook: supervision.HookOff, Failure: supervision.FailureLate, Code: 480,
+		Progress: supervision.ProgressRinging, Second: true, Late: 1500 * time.Millisecond,
+		Took:     800_500 * time.Microsecond,
 		Interval: 800 * time.Millisecond, PulseDiallingOff: true, Why: `exception 2, "address"`,
 	})
 
@@ -80,9 +82,11 @@ func TestWords(t *testing.T) {
 	}
 	effect(supervision.Effect{Kind: supervision.OpenLoop, NotAfter: supervision.Never})
 	effect(supervision.Effect{
-		Kind: supervision.Report, Report: supervision.ReportIncident, Call: 3, Seq: 4, Code: 486, Interval: 2 * time.Second,
-		NotAfter: supervision.Instant(1200 * time.Millisecond), Suppression: supervision.SuppressedLate, Incident: supervision.IncidentSeized,
-		Hook: supervision.HookOn, Flash: true, Trial: true,
+		Kind: supervision.Report, Report: supervision.ReportIncident, Call: 3, Seq: 4, Code: 486,
+		Interval: 2 * time.Second,
+		NotAfter: supervision.Instant(1200 * time.Millisecond), Suppression: supervision.SuppressedLate,
+		Incident: supervision.IncidentSeized,
+		Hook:     supervision.HookOn, Flash: true, Trial: true,
 	})
 	compare(t, "words.txt", tr.String())
 }

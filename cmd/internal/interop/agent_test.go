@@ -86,7 +86,8 @@ func prepareAgent(t *testing.T, file func(*agent) string) *agent {
 func quiet() *log.Logger { return log.New(io.Discard, "", 0) }
 
 func (a *agent) command(args ...string) *exec.Cmd {
-	return exec.Command(built.other, append([]string{"relay", "--config", filepath.Join(a.dir, "relay.yaml")}, args...)...)
+	return exec.Command(built.other, append([]string{"relay", "--config", filepath.Join(a.dir, "relay.yaml")},
+		args...)...)
 }
 
 func (a *agent) start() {
@@ -174,7 +175,8 @@ func (a *agent) lastOpening() time.Duration {
 // master is a client of simonvetter/modbus.
 func (a *agent) master() *modbus.ModbusClient {
 	a.t.Helper()
-	c, err := modbus.NewClient(&modbus.ClientConfiguration{URL: "tcp://" + at(a.port), Timeout: time.Second, Logger: quiet()})
+	c, err := modbus.NewClient(&modbus.ClientConfiguration{URL: "tcp://" + at(a.port), Timeout: time.Second,
+		Logger: quiet()})
 	require.NoError(a.t, err)
 	require.NoError(a.t, c.Open())
 	a.t.Cleanup(func() { _ = c.Close() })
@@ -224,7 +226,8 @@ func TestAgentEndsClosed(t *testing.T) {
 	t.Parallel()
 	for _, s := range []syscall.Signal{
 		syscall.SIGTERM, syscall.SIGINT, syscall.SIGHUP,
-		syscall.SIGQUIT, syscall.SIGABRT, syscall.SIGSEGV, syscall.SIGBUS, syscall.SIGFPE, syscall.SIGILL, syscall.SIGSYS, syscall.SIGTRAP,
+		syscall.SIGQUIT, syscall.SIGABRT, syscall.SIGSEGV, syscall.SIGBUS, syscall.SIGFPE, syscall.SIGILL,
+		syscall.SIGSYS, syscall.SIGTRAP,
 		syscall.SIGALRM, syscall.SIGVTALRM, syscall.SIGXCPU, syscall.SIGXFSZ, syscall.SIGUSR1, syscall.SIGUSR2,
 	} {
 		t.Run(s.String(), func(t *testing.T) {
@@ -298,7 +301,8 @@ func TestAgentStopped(t *testing.T) {
 	require.Equal(t, []string{"closed", "open", "closed"}, a.moves())
 	a.until("feeding again", func() bool { return a.tells("WATCHDOG=1") > fed+2 })
 	a.until("a master gets in again", func() bool {
-		m, err := modbus.NewClient(&modbus.ClientConfiguration{URL: "tcp://" + at(a.port), Timeout: time.Second, Logger: quiet()})
+		m, err := modbus.NewClient(&modbus.ClientConfiguration{URL: "tcp://" + at(a.port), Timeout: time.Second,
+			Logger: quiet()})
 		require.NoError(t, err)
 		if m.Open() != nil {
 			return false

@@ -13,26 +13,31 @@ import (
 
 // has is an INVITE whose header field is as the expression says; else the scenario fails.
 func has(header, expression string) step {
-	return step(`<recv request="INVITE"><action>` + learnTarget + hasField(header, expression) + `</action></recv>` + "\n")
+	return step(`<recv request="INVITE"><action>` + learnTarget + hasField(header, expression) + `</action></recv>` +
+		"\n")
 }
 
 func hasField(header, expression string) string {
-	return fmt.Sprintf(`<ereg regexp="%s" search_in="hdr" header="%s:" check_it="true" assign_to="junk"/>`, expression, header)
+	return fmt.Sprintf(`<ereg regexp="%s" search_in="hdr" header="%s:" check_it="true" assign_to="junk"/>`, expression,
+		header)
 }
 
 // answersWith answers an INVITE outside of a dialog, with more header fields, and takes the ACK.
 func answersWith(more string) step {
-	return join(sendRepeated("SIP/2.0 200 OK\n"+fmt.Sprintf(copied, ownTag)+more+ownContact+sdp("sendrecv", 1)), step(`<recv request="ACK">`+learnUAS+`</recv>`+"\n"))
+	return join(sendRepeated("SIP/2.0 200 OK\n"+fmt.Sprintf(copied, ownTag)+more+ownContact+sdp("sendrecv", 1)),
+		step(`<recv request="ACK">`+learnUAS+`</recv>`+"\n"))
 }
 
 // asksInterval calls with an interval between refreshes, in seconds, as RFC 4028 section 7.1 has it.
 func asksInterval(number string, cseq, seconds int) step {
-	return sendRepeated(inviteText(number, cseq, fmt.Sprintf("Supported: timer\nSession-Expires: %d;refresher=uac\n", seconds)))
+	return sendRepeated(inviteText(number, cseq, fmt.Sprintf("Supported: timer\nSession-Expires: %d;refresher=uac\n",
+		seconds)))
 }
 
 // ackInDialog acknowledges the refusal of a re-INVITE.
 func ackInDialog(cseq int) step {
-	return send(fmt.Sprintf("ACK [$target] SIP/2.0\n[last_Via:]\nMax-Forwards: 70\n[last_From:]\n[last_To:]\n[last_Call-ID:]\nCSeq: %d ACK\n", cseq) + noBody)
+	return send(fmt.Sprintf("ACK [$target] SIP/2.0\n[last_Via:]\nMax-Forwards: 70\n[last_From:]\n[last_To:]\n[last_Call-ID:]\nCSeq: %d ACK\n",
+		cseq) + noBody)
 }
 
 // glares takes a re-INVITE and asks by one of its own before it answers: that is refused (RFC 3261 section 14.2), and
@@ -40,8 +45,10 @@ func ackInDialog(cseq int) step {
 func glares(cseq int) step {
 	return join(step(`<recv request="INVITE"><action><ereg regexp=".*" search_in="hdr" header="Via:" assign_to="via"/>`+
 		`<ereg regexp=".*" search_in="hdr" header="CSeq:" assign_to="number"/></action></recv>`+"\n"),
-		sendRepeated(inDialog("INVITE", cseq)+ownContact+sdp("sendonly", 2)), optional(100), response(491), ackInDialog(cseq),
-		sendRepeated("SIP/2.0 200 OK\nVia:[$via]\nFrom:[$peer]\nTo:[$me]\nCall-ID: [call_id]\nCSeq:[$number]\n"+ownContact+sdp("recvonly", 3)), request("ACK"))
+		sendRepeated(inDialog("INVITE", cseq)+ownContact+sdp("sendonly", 2)), optional(100), response(491),
+		ackInDialog(cseq),
+		sendRepeated("SIP/2.0 200 OK\nVia:[$via]\nFrom:[$peer]\nTo:[$me]\nCall-ID: [call_id]\nCSeq:[$number]\n"+ownContact+sdp("recvonly",
+			3)), request("ACK"))
 }
 
 // agreements are calls whose parties do not agree at once.
@@ -51,21 +58,32 @@ func agreements() []dialogScene {
 	taken := func(s ...step) []step { return append([]step{offered(0), answers()}, s...) }
 	const agreed = "Require: timer\nSession-Expires: 1800;refresher=uas\n"
 	const sooner = "Require: timer\nSession-Expires: 3600;refresher=uac\n"
-	tooSmall := sendRepeated("SIP/2.0 422 Session Interval Too Small\n" + fmt.Sprintf(copied, ownTag) + "Min-SE: 3600\n" + noBody)
+	tooSmall := sendRepeated("SIP/2.0 422 Session Interval Too Small\n" + fmt.Sprintf(copied, ownTag) +
+		"Min-SE: 3600\n" + noBody)
 	refusesInterval := step(`<recv response="422"><action>` + hasField("Min-SE", "90") + `</action></recv>` + "\n")
-	agrees := step(`<recv response="200"><action>` + learnTarget + `<ereg regexp=".*" search_in="hdr" header="From:" assign_to="me"/><ereg regexp=".*" search_in="hdr" header="To:" assign_to="peer"/>` +
+	agrees := step(`<recv response="200"><action>` + learnTarget +
+		`<ereg regexp=".*" search_in="hdr" header="From:" assign_to="me"/><ereg regexp=".*" search_in="hdr" header="To:" assign_to="peer"/>` +
 		hasField("Session-Expires", "600 *; *refresher=uac") + hasField("Require", "timer") + `</action></recv>` + "\n")
 	return []dialogScene{
-		{"the service agrees on an interval", asked, []step{has("Session-Expires", "1800"), answersWith(agreed), lately, clears(1)}, false, true},
-		{"the service finds the interval too small", asked, []step{has("Session-Expires", "1800"), tooSmall, request("ACK"),
-			step(`<recv request="INVITE"><action>` + learnTarget + hasField("Session-Expires", "3600") + hasField("Min-SE", "3600") + `</action></recv>` + "\n"),
+		{"the service agrees on an interval", asked, []step{has("Session-Expires", "1800"), answersWith(agreed), lately,
+			clears(1)}, false, true},
+		{"the service finds the interval too small", asked, []step{has("Session-Expires", "1800"), tooSmall,
+			request("ACK"),
+			step(`<recv request="INVITE"><action>` + learnTarget + hasField("Session-Expires", "3600") +
+				hasField("Min-SE", "3600") + `</action></recv>` + "\n"),
 			answersWith(sooner), lately, clears(1)}, false, true},
-		{"the far end's interval is too small", taken(cleared(0)), []step{asksInterval(boxOffice, 1, 60), optional(100), refusesInterval, ackRejection(boxOffice, 1),
-			asksInterval(boxOffice, 2, 600), optional(100, 180), agrees, ack(2), lately, clears(3)}, true, true},
-		{"the near end holds, the far end too", []step{callsChallenged(dialled), connected(2), holds(3), lately, clears(4)}, taken(glares(1), cleared(0)), false, false},
-		{"the far end holds, the near end too", taken(glares(1), cleared(0)), []step{calls(boxOffice), connected(1), holds(2), lately, clears(3)}, true, true},
-		{"the far end refuses a hold", []step{callsChallenged(dialled), connected(2), sendRepeated(inDialog("INVITE", 3) + ownContact + sdp("sendonly", 2)), optional(100),
-			response(488), ackInDialog(3), lately, clears(4)}, taken(request("INVITE"), sendRepeated("SIP/2.0 488 Not Acceptable Here\n"+fmt.Sprintf(copied, "")+noBody), request("ACK"), cleared(0)), false, false},
+		{"the far end's interval is too small", taken(cleared(0)),
+			[]step{asksInterval(boxOffice, 1, 60), optional(100), refusesInterval, ackRejection(boxOffice, 1),
+				asksInterval(boxOffice, 2, 600), optional(100, 180), agrees, ack(2), lately, clears(3)}, true, true},
+		{"the near end holds, the far end too", []step{callsChallenged(dialled), connected(2), holds(3), lately,
+			clears(4)}, taken(glares(1), cleared(0)), false, false},
+		{"the far end holds, the near end too", taken(glares(1), cleared(0)),
+			[]step{calls(boxOffice), connected(1), holds(2), lately, clears(3)}, true, true},
+		{"the far end refuses a hold", []step{callsChallenged(dialled), connected(2),
+			sendRepeated(inDialog("INVITE", 3) + ownContact + sdp("sendonly", 2)), optional(100),
+			response(488), ackInDialog(3), lately, clears(4)}, taken(request("INVITE"),
+			sendRepeated("SIP/2.0 488 Not Acceptable Here\n"+fmt.Sprintf(copied, "")+noBody), request("ACK"),
+			cleared(0)), false, false},
 	}
 }
 
@@ -74,7 +92,8 @@ func agreements() []dialogScene {
 func TestServiceAsksForRegistration(t *testing.T) {
 	t.Parallel()
 	refuses := func(code int, reason, more string) step {
-		return join(request("REGISTER"), send(fmt.Sprintf("SIP/2.0 %d %s\n", code, reason)+fmt.Sprintf(copied, ownTag)+more+noBody))
+		return join(request("REGISTER"), send(fmt.Sprintf("SIP/2.0 %d %s\n", code, reason)+fmt.Sprintf(copied,
+			ownTag)+more+noBody))
 	}
 	var service *party
 	newTestBed(t, setup{lines: []lineSetup{{name: boxOffice, register: true}}, before: func(r *testBed) {

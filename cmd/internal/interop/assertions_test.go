@@ -182,7 +182,8 @@ func (r *testBed) awaitLine(name, what string, fits func(lineSeen) bool) lineSee
 func (r *testBed) sqlite(query string) []string {
 	r.t.Helper()
 	need(r.t, "sqlite3")
-	out, err := exec.CommandContext(r.t.Context(), "sqlite3", "-batch", "-readonly", "-cmd", ".timeout 5000", r.journal, query).CombinedOutput()
+	out, err := exec.CommandContext(r.t.Context(), "sqlite3", "-batch", "-readonly", "-cmd", ".timeout 5000", r.journal,
+		query).CombinedOutput()
 	require.NoError(r.t, err, "%s: %s", query, out)
 	text := strings.TrimSpace(string(out))
 	if text == "" {

@@ -14,7 +14,8 @@ import (
 
 // swift is a line whose interruptions are over soon, and that nobody looks at.
 func swift(name string, coil int) lineSetup {
-	return lineSetup{name: name, coil: coil, interval: 250 * time.Millisecond, policy: ", guard_time: 100ms, onhook_recognition: 250ms", more: "    calls: 2\n" + unwatched}
+	return lineSetup{name: name, coil: coil, interval: 250 * time.Millisecond,
+		policy: ", guard_time: 100ms, onhook_recognition: 250ms", more: "    calls: 2\n" + unwatched}
 }
 
 // TestAttackCallback: the far end marks its call as one from the emergency centre. Nobody on the line has called for
@@ -24,7 +25,8 @@ func swift(name string, coil int) lineSetup {
 func TestAttackCallback(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{settled: true, lines: []lineSetup{swift(boxOffice, 0), swift(stageDoor, 1)}})
-	near, door := r.peer("near", 1, r.adapters[boxOffice], r.adapterPort), r.peer("door", 1, r.adapters[stageDoor], r.adapterPort)
+	near, door := r.peer("near", 1, r.adapters[boxOffice], r.adapterPort),
+		r.peer("door", 1, r.adapters[stageDoor], r.adapterPort)
 	far := r.peer("far", 1, r.far, r.servicePort)
 	marked := func() (*talk, message) {
 		c := far.begins("555-0101", "sip:"+boxOffice+"@"+far.to.String())
@@ -47,7 +49,8 @@ func TestAttackCallback(t *testing.T) {
 	near.replies(near.expect("CANCEL", "CANCEL"), "200 OK", "near")
 	near.replies(invite, "487 Request Terminated", "near")
 	second.refused(second.response("INVITE"))
-	eventually(t, 5*time.Second, "the second call is off the line", func() bool { return strings.Contains(r.d.out.String(), "adapter-leg-cleared call=2") })
+	eventually(t, 5*time.Second, "the second call is off the line",
+		func() bool { return strings.Contains(r.d.out.String(), "adapter-leg-cleared call=2") })
 	first.farClears()
 	r.board.awaitCoil(t, 0, 1)
 	eventuallyClosed(t, r)
@@ -99,7 +102,8 @@ func TestAttackStorm(t *testing.T) {
 	hurried := swift(boxOffice, 0)
 	hurried.openings = 6 // the default
 	r := newTestBed(t, setup{settled: true, lines: []lineSetup{hurried, swift(stageDoor, 1)}})
-	near, door := r.peer("near", 1, r.adapters[boxOffice], r.adapterPort), r.peer("door", 1, r.adapters[stageDoor], r.adapterPort)
+	near, door := r.peer("near", 1, r.adapters[boxOffice], r.adapterPort),
+		r.peer("door", 1, r.adapters[stageDoor], r.adapterPort)
 	far := r.peer("far", 1, r.far, r.servicePort)
 	for i := range 9 {
 		callArrives(near, far, boxOffice).farClears()
@@ -123,7 +127,8 @@ func TestAttackStorm(t *testing.T) {
 func TestAttackVanished(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{settled: true, lines: []lineSetup{swift(boxOffice, 0), swift(stageDoor, 1)}})
-	near, door := r.peer("near", 1, r.adapters[boxOffice], r.adapterPort), r.peer("door", 1, r.adapters[stageDoor], r.adapterPort)
+	near, door := r.peer("near", 1, r.adapters[boxOffice], r.adapterPort),
+		r.peer("door", 1, r.adapters[stageDoor], r.adapterPort)
 	far := r.peer("far", 1, r.far, r.servicePort)
 	help := door.begins(stageDoor, "sip:112@"+door.to.String())
 	help.request("INVITE", described(door.at))
@@ -145,9 +150,13 @@ func TestAttackVanished(t *testing.T) {
 	call := callArrives(near, far, boxOffice)
 	r.d.signal(syscall.SIGTERM)
 	near.replies(near.expect("BYE", "BYE"), "200 OK", "")
-	bye := far.next("the end of the ordinary call", func(m message) bool { return m.is("BYE", "BYE") && call.far.mine(m) })
+	bye := far.next("the end of the ordinary call", func(m message) bool {
+		return m.is("BYE", "BYE") &&
+			call.far.mine(m)
+	})
 	far.replies(bye, "200 OK", "")
-	eventually(t, 5*time.Second, "the line of the ordinary call is cleared", func() bool { return len(r.board.openings(t, 0)) == 2 })
+	eventually(t, 5*time.Second, "the line of the ordinary call is cleared",
+		func() bool { return len(r.board.openings(t, 0)) == 2 })
 	again := time.NewTicker(200 * time.Millisecond)
 	defer again.Stop()
 	for range 15 { // longer than an ending without such a call takes

@@ -31,7 +31,8 @@ func ringing(near, far *peer, line string) (caller *talk, invite message) {
 // address translator's mapping.
 func TestAttackCancel(t *testing.T) {
 	t.Parallel()
-	r := newTestBed(t, setup{settled: true, both: true, farHost: 4, lines: []lineSetup{{name: boxOffice, host: 2}, {name: stageDoor, coil: 1, host: 3}}})
+	r := newTestBed(t, setup{settled: true, both: true, farHost: 4,
+		lines: []lineSetup{{name: boxOffice, host: 2}, {name: stageDoor, coil: 1, host: 3}}})
 	near, far := r.peer("near", 2, r.adapters[boxOffice], r.adapterPort), r.peer("far", 4, r.far, r.servicePort)
 	caller, invite := ringing(near, far, boxOffice)
 	cancel := caller.text("CANCEL")
@@ -42,8 +43,10 @@ func TestAttackCancel(t *testing.T) {
 	}
 	same := r.peer("same-host", 4, 0, r.servicePort)
 	for _, wrong := range []string{
-		strings.Replace(cancel, caller.callID+"\r\n", "another\r\n", 1), strings.Replace(cancel, "CSeq: 1 ", "CSeq: 2 ", 1), strings.Replace(cancel, ";tag=t", ";tag=another", 1),
-		strings.Replace(cancel, "branch=z9hG4bK", "branch=z9hG4bKx", 1), strings.Replace(cancel, far.at.String()+";branch", same.at.String()+";branch", 1),
+		strings.Replace(cancel, caller.callID+"\r\n", "another\r\n", 1),
+		strings.Replace(cancel, "CSeq: 1 ", "CSeq: 2 ", 1), strings.Replace(cancel, ";tag=t", ";tag=another", 1),
+		strings.Replace(cancel, "branch=z9hG4bK", "branch=z9hG4bKx", 1),
+		strings.Replace(cancel, far.at.String()+";branch", same.at.String()+";branch", 1),
 	} {
 		require.NotEqual(t, cancel, wrong)
 		same.send(wrong)
@@ -81,7 +84,9 @@ func TestAttackCancel(t *testing.T) {
 // passes.
 func TestAttackConnections(t *testing.T) {
 	t.Parallel()
-	r := newTestBed(t, setup{settled: true, both: true, farHost: 4, lines: []lineSetup{{name: boxOffice, roaming: true}, {name: stageDoor, coil: 1, host: 3}, {name: workshop, coil: 2, host: 5}}})
+	r := newTestBed(t, setup{settled: true, both: true, farHost: 4,
+		lines: []lineSetup{{name: boxOffice, roaming: true}, {name: stageDoor, coil: 1, host: 3},
+			{name: workshop, coil: 2, host: 5}}})
 	far := r.peer("far", 4, r.far, r.servicePort)
 	near := r.peerTCP("near", 2, r.adapterPort)
 	require.Equal(t, "200", near.registration(boxOffice).register())
@@ -91,7 +96,8 @@ func TestAttackConnections(t *testing.T) {
 		if host >= 100 && i%4 > 0 {
 			continue
 		}
-		c, err := net.DialTCP("tcp4", net.TCPAddrFromAddrPort(netip.AddrPortFrom(placeOf(host), 0)), net.TCPAddrFromAddrPort(near.to))
+		c, err := net.DialTCP("tcp4", net.TCPAddrFromAddrPort(netip.AddrPortFrom(placeOf(host), 0)),
+			net.TCPAddrFromAddrPort(near.to))
 		if err != nil {
 			continue // closed at once
 		}

@@ -25,15 +25,19 @@ import (
 func TestAttackReplayedCredentials(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{lines: []lineSetup{strictLine}})
-	near, far := r.peer("near", 1, r.adapters[boxOffice], r.adapterPort), r.peer("far", 1, r.far, r.servicePort).rejects()
+	near, far := r.peer("near", 1, r.adapters[boxOffice], r.adapterPort),
+		r.peer("far", 1, r.far, r.servicePort).rejects()
 	host := near.to.String()
 	for _, c := range []struct {
 		target, uri string
 		passes      bool
 	}{
-		{"sip:5550102@" + host, "sip:5550101@" + host, false}, {"sip:5550102@" + host, "", false}, {"tel:5550102", "sip:5550102@" + host, false},
-		{"sip:5550101@" + host, "sip:5550101@" + host, true}, {"sip:5550101@" + host, "sip:5550101@millrace.example", true},
-		{"sip:5550101@" + host + ";user=phone", "sip:5550101@" + near.to.Addr().String(), true}, {"sip:5550101@" + host, "sip:" + host, true},
+		{"sip:5550102@" + host, "sip:5550101@" + host, false}, {"sip:5550102@" + host, "", false},
+		{"tel:5550102", "sip:5550102@" + host, false},
+		{"sip:5550101@" + host, "sip:5550101@" + host, true}, {"sip:5550101@" + host, "sip:5550101@millrace.example",
+			true},
+		{"sip:5550101@" + host + ";user=phone", "sip:5550101@" + near.to.Addr().String(), true},
+		{"sip:5550101@" + host, "sip:" + host, true},
 	} {
 		call := near.begins(boxOffice, c.target)
 		call.request("INVITE", described(near.at))
@@ -41,9 +45,11 @@ func TestAttackReplayedCredentials(t *testing.T) {
 		require.Equal(t, "401", call.refused(challenge))
 		call.request("INVITE", described(near.at), answersChallenge(challenge, "INVITE", c.uri, boxOffice, password))
 		code := call.refused(call.response("INVITE"))
-		require.Len(t, far.got(), map[bool]int{true: 1}[c.passes], "%s with credentials for %q ended with %s", c.target, c.uri, code)
+		require.Len(t, far.got(), map[bool]int{true: 1}[c.passes], "%s with credentials for %q ended with %s", c.target,
+			c.uri, code)
 	}
-	_, passed := near.dials(far, "sip:112@"+host, "Authorization: Digest username=\"box-office\", realm=\"millrace.example\", nonce=\"x\", uri=\"sip:5550101@"+host+"\", response=\"0\"")
+	_, passed := near.dials(far, "sip:112@"+host,
+		"Authorization: Digest username=\"box-office\", realm=\"millrace.example\", nonce=\"x\", uri=\"sip:5550101@"+host+"\", response=\"0\"")
 	require.Len(t, passed, 1, "a call for help passes whatever its credentials are for")
 }
 
@@ -57,7 +63,8 @@ func TestAttackFiles(t *testing.T) {
 	}})
 	pipe := filepath.Join(r.dir, "pipe.yaml")
 	require.NoError(t, syscall.Mkfifo(pipe, 0o600))
-	for _, args := range [][]string{{"check", pipe}, {"run", "--config", pipe}, {"close", "--config", pipe}, {"relay", "--config", pipe}} {
+	for _, args := range [][]string{{"check", pipe}, {"run", "--config", pipe}, {"close", "--config", pipe},
+		{"relay", "--config", pipe}} {
 		ctx, cancel := context.WithTimeout(t.Context(), 10*time.Second)
 		out, err := r.command(ctx, args...).CombinedOutput()
 		require.NoError(t, ctx.Err(), "%v waits for somebody to write", args)
@@ -82,10 +89,12 @@ func TestAttackTerminal(t *testing.T) {
 	r.peer("near", 1, r.adapters[boxOffice], r.adapterPort).rejects()
 	far := r.peer("far", 1, r.far, r.servicePort)
 	reached := 0
-	forbidden := []string{"\u001b", "\u0007", "\u0085", "\u009b", "\u202a", "\u202e", "\u2066", "\u2069", "\u200e", "\u200f", "\u2028"}
+	forbidden := []string{"\u001b", "\u0007", "\u0085", "\u009b", "\u202a", "\u202e", "\u2066", "\u2069", "\u200e",
+		"\u200f", "\u2028"}
 	for i, from := range append(forbidden, "%1B%5B2J", "%E2%80%AE", "%C2%9B", "=cmd|' /C calc'!A0") {
 		c := far.begins("555-0101", "sip:"+boxOffice+"@"+far.to.String())
-		c.from = fmt.Sprintf("\"Orchestra %s pit\" <sip:%s555-0101@%s>;tag=t%d", from, strings.ReplaceAll(from, " ", ""), far.to, i)
+		c.from = fmt.Sprintf("\"Orchestra %s pit\" <sip:%s555-0101@%s>;tag=t%d", from,
+			strings.ReplaceAll(from, " ", ""), far.to, i)
 		c.request("INVITE", described(far.at))
 		if c.refused(c.response("INVITE")) == "486" { // by the adapter; the daemon may have refused it as no SIP
 			reached++
@@ -114,7 +123,8 @@ type modbusTCP struct {
 }
 
 func (r *testAgent) master(host byte) (*modbusTCP, error) {
-	c, err := net.DialTCP("tcp4", net.TCPAddrFromAddrPort(netip.AddrPortFrom(placeOf(host), 0)), net.TCPAddrFromAddrPort(netip.MustParseAddrPort(at(r.port))))
+	c, err := net.DialTCP("tcp4", net.TCPAddrFromAddrPort(netip.AddrPortFrom(placeOf(host), 0)),
+		net.TCPAddrFromAddrPort(netip.MustParseAddrPort(at(r.port))))
 	if err != nil {
 		return nil, err
 	}
@@ -161,7 +171,8 @@ func (r *testAgent) opens() int {
 func TestAttackAgent(t *testing.T) {
 	t.Parallel()
 	r := &testAgent{prepareAgent(t, func(a *agent) string {
-		return fmt.Sprintf("listen: %s\nallow_from: [127.0.0.0/8]\ncontacts: [{name: box-office, simulated: {file: %s/moves}}]\n", at(a.port), a.dir)
+		return fmt.Sprintf("listen: %s\nallow_from: [127.0.0.0/8]\ncontacts: [{name: box-office, simulated: {file: %s/moves}}]\n",
+			at(a.port), a.dir)
 	})}
 	r.start()
 	began := time.Now()
@@ -173,7 +184,8 @@ func TestAttackAgent(t *testing.T) {
 		_, err = busy.ask(5, 0, 0, 0, 0) // close
 		require.NoError(t, err)
 	}
-	require.LessOrEqual(t, r.opens(), 1+int(time.Since(began)/(250*time.Millisecond)), "openings in %v", time.Since(began))
+	require.LessOrEqual(t, r.opens(), 1+int(time.Since(began)/(250*time.Millisecond)), "openings in %v",
+		time.Since(began))
 
 	silent := 0
 	for range 300 {

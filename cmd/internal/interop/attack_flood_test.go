@@ -88,7 +88,10 @@ func requireEmergencyCall(near, far *peer, line string) {
 	c.up(c.response("INVITE"))
 	c.request("BYE")
 	require.Equal(near.t, "200", c.response("BYE").code())
-	bye := far.next("its end", func(m message) bool { return m.is("BYE", "BYE") && m.header("Call-ID") == invite.header("Call-ID") })
+	bye := far.next("its end", func(m message) bool {
+		return m.is("BYE", "BYE") &&
+			m.header("Call-ID") == invite.header("Call-ID")
+	})
 	far.replies(bye, "200 OK", "")
 }
 
@@ -99,8 +102,10 @@ func requireEmergencyCall(near, far *peer, line string) {
 func TestAttackFlood(t *testing.T) {
 	t.Parallel()
 	brief := "    calls: 2\n" + unwatched
-	r := newTestBed(t, setup{quiet: true, settled: true, lines: []lineSetup{{name: boxOffice, interval: 300 * time.Millisecond, policy: brisk, more: brief},
-		{name: stageDoor, coil: 1, interval: 300 * time.Millisecond, policy: brisk, more: brief}, {name: workshop, coil: 2}}})
+	r := newTestBed(t, setup{quiet: true, settled: true, lines: []lineSetup{{name: boxOffice,
+		interval: 300 * time.Millisecond, policy: brisk, more: brief},
+		{name: stageDoor, coil: 1, interval: 300 * time.Millisecond, policy: brisk, more: brief},
+		{name: workshop, coil: 2}}})
 	near := map[string]*peer{}
 	for _, line := range []string{boxOffice, stageDoor} {
 		near[line] = r.peer("near-"+line, 1, r.adapters[line], r.adapterPort)
@@ -135,7 +140,8 @@ func TestAttackFlood(t *testing.T) {
 	}
 	run(inside, kind{15000, "BYE", "far", ";tag=x"}, kind{1000, "INVITE", "112", ""}, kind{1000, "CANCEL", "112", ""},
 		kind{500, "INVITE", "5550101", ""}, kind{500, "BYE", "far", ";tag=y"})
-	run(outside, kind{15000, "BYE", boxOffice, ";tag=x"}, kind{1500, "CANCEL", boxOffice, ""}, kind{500, "INVITE", "nobody", ""},
+	run(outside, kind{15000, "BYE", boxOffice, ";tag=x"}, kind{1500, "CANCEL", boxOffice, ""},
+		kind{500, "INVITE", "nobody", ""},
 		kind{500, "OPTIONS", boxOffice, ""}, kind{500, "BYE", boxOffice, ";tag=y"})
 	<-midst
 	<-midst
@@ -165,8 +171,10 @@ func TestAttackFlood(t *testing.T) {
 // adapter's registration is refreshed all the same, and calls come and go.
 func TestAttackForgedFlood(t *testing.T) {
 	t.Parallel()
-	r := newTestBed(t, setup{quiet: true, settled: true, lines: []lineSetup{{name: boxOffice, roaming: true}, {name: stageDoor, coil: 1}}})
-	near, door := r.peer("near", 1, r.adapters[boxOffice], r.adapterPort), r.peer("door", 1, r.adapters[stageDoor], r.adapterPort)
+	r := newTestBed(t, setup{quiet: true, settled: true, lines: []lineSetup{{name: boxOffice, roaming: true},
+		{name: stageDoor, coil: 1}}})
+	near, door := r.peer("near", 1, r.adapters[boxOffice], r.adapterPort),
+		r.peer("door", 1, r.adapters[stageDoor], r.adapterPort)
 	far := r.peer("far", 1, r.far, r.servicePort)
 	binding := near.registration(boxOffice)
 	require.Equal(t, "200", binding.register())

@@ -72,7 +72,8 @@ func (g *guesser) guess(far *peer) {
 		if m.is("SIP/2.0 401", g.method) {
 			heard[m.header("Call-ID")] = true
 		}
-		require.False(g.t, right.mine(m) && g.uri != g.help, "%s: the right password was heard after %d wrong ones: %s", g.name, guesses, m.text)
+		require.False(g.t, right.mine(m) && g.uri != g.help, "%s: the right password was heard after %d wrong ones: %s",
+			g.name, guesses, m.text)
 	}
 	require.LessOrEqual(g.t, len(heard), guessesHeard, "%s: guesses that were heard", g.name)
 	g.kept = nil
@@ -112,7 +113,8 @@ func (g *guesser) forges(far *peer) {
 // help from another port there is put through, three at once, whatever its password is: the adapter may have moved.
 func TestAttackGuess(t *testing.T) {
 	t.Parallel()
-	r := newTestBed(t, setup{both: true, lines: []lineSetup{{name: boxOffice, roaming: true}, {name: stageDoor, coil: 1, host: 3}}})
+	r := newTestBed(t, setup{both: true, lines: []lineSetup{{name: boxOffice, roaming: true},
+		{name: stageDoor, coil: 1, host: 3}}})
 	far := r.peer("far", 1, r.far, r.servicePort)
 	near := r.peer("near", 1, r.adapters[boxOffice], r.adapterPort)
 	binding := near.registration(boxOffice)

@@ -115,7 +115,8 @@ func (r *testBed) soundCall(near, far *peer, line string, nearVoice, farVoice *v
 // host too.
 func TestAttackMedia(t *testing.T) {
 	t.Parallel()
-	r := newTestBed(t, setup{settled: true, quiet: true, farHost: 4, lines: []lineSetup{{name: boxOffice, host: 2}, {name: stageDoor, coil: 1, host: 3}}})
+	r := newTestBed(t, setup{settled: true, quiet: true, farHost: 4,
+		lines: []lineSetup{{name: boxOffice, host: 2}, {name: stageDoor, coil: 1, host: 3}}})
 	near, far := r.peer("near", 2, r.adapters[boxOffice], r.adapterPort), r.peer("far", 4, r.far, r.servicePort)
 	call := r.soundCall(near, far, boxOffice, r.voice(2, 2), r.voice(4, 4))
 	thieves := []*voice{r.voice(9, 9), r.voice(9, 10), r.voice(3, 3)}
@@ -140,8 +141,10 @@ func TestAttackMedia(t *testing.T) {
 		return time.Since(silent) > 2200*time.Millisecond
 	}), "the far end is silent for longer than 2 s")
 	spray()
-	require.True(t, call.far.hears(call.near, call.adapterSide, 20, patient), "the far end hears the near end after its silence")
-	require.True(t, call.near.hears(r.voice(4, 5), call.farSide, 20, patient), "the near end hears another port of the far end's host")
+	require.True(t, call.far.hears(call.near, call.adapterSide, 20, patient),
+		"the far end hears the near end after its silence")
+	require.True(t, call.near.hears(r.voice(4, 5), call.farSide, 20, patient),
+		"the near end hears another port of the far end's host")
 	for _, thief := range thieves {
 		require.Zero(t, thief.of(nil), "a third address heard the call")
 		require.Zero(t, call.near.of(thief)+call.far.of(thief), "a third address was heard")
@@ -165,7 +168,10 @@ func TestAttackMediaOfACallForHelp(t *testing.T) {
 	far.expect("ACK", "ACK")
 	require.True(t, nearVoice.hears(elsewhere, invite.media(t), 20, patient), "the caller hears the emergency centre")
 	require.True(t, elsewhere.hears(nearVoice, adapterSide, 20, patient), "and is heard")
-	eventually(t, 5*time.Second, "it is an incident", func() bool { return strings.Contains(r.d.out.String(), "incident") })
+	eventually(t, 5*time.Second, "it is an incident", func() bool {
+		return strings.Contains(r.d.out.String(),
+			"incident")
+	})
 	c.request("BYE")
 	require.Equal(t, "200", c.response("BYE").code())
 	far.replies(far.expect("BYE", "BYE"), "200 OK", "")

@@ -95,7 +95,8 @@ var strictLine = lineSetup{name: boxOffice, interval: 300 * time.Millisecond, po
 func TestAttackNumbers(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{lines: []lineSetup{strictLine}})
-	near, far := r.peer("near", 1, r.adapters[boxOffice], r.adapterPort), r.peer("far", 1, r.far, r.servicePort).rejects()
+	near, far := r.peer("near", 1, r.adapters[boxOffice], r.adapterPort),
+		r.peer("far", 1, r.far, r.servicePort).rejects()
 	host := near.to.String()
 
 	for _, dialled := range wrapped(host) {
@@ -106,13 +107,17 @@ func TestAttackNumbers(t *testing.T) {
 		code, passed := near.dials(far, dialled)
 		require.Len(t, passed, 1, "%q ended with %s and did not reach the service", dialled, code)
 		near.onlyHelp(dialled, passed[0])
-		require.Contains(t, []string{"sip:" + want + "@" + at(r.far), want}, strings.Fields(passed[0].text)[1], "%q", dialled)
+		require.Contains(t, []string{"sip:" + want + "@" + at(r.far), want}, strings.Fields(passed[0].text)[1], "%q",
+			dialled)
 	}
 	// What stands beside an emergency number in other header fields leads nowhere either.
 	for _, line := range []string{
-		"Route: <sip:" + paidFor + "@192.0.2.99;lr>", "Diversion: <tel:+" + paidFor + ">", "History-Info: <sip:" + paidFor + "@192.0.2.99>;index=1",
-		"P-Called-Party-ID: <tel:+" + paidFor + ">", "Refer-To: <tel:+" + paidFor + ">", "P-Asserted-Identity: <tel:+" + paidFor + ">",
-		"P-Preferred-Identity: <tel:+" + paidFor + ">", "Remote-Party-ID: <tel:+" + paidFor + ">", "Replaces: " + paidFor + ";to-tag=1;from-tag=2", "Join: " + paidFor + ";to-tag=1;from-tag=2",
+		"Route: <sip:" + paidFor + "@192.0.2.99;lr>", "Diversion: <tel:+" + paidFor + ">", "History-Info: <sip:" +
+			paidFor + "@192.0.2.99>;index=1",
+		"P-Called-Party-ID: <tel:+" + paidFor + ">", "Refer-To: <tel:+" + paidFor + ">", "P-Asserted-Identity: <tel:+" +
+			paidFor + ">",
+		"P-Preferred-Identity: <tel:+" + paidFor + ">", "Remote-Party-ID: <tel:+" + paidFor + ">", "Replaces: " +
+			paidFor + ";to-tag=1;from-tag=2", "Join: " + paidFor + ";to-tag=1;from-tag=2",
 		"Contact: <sip:" + paidFor + "@" + near.at.String() + ">",
 	} {
 		_, passed := near.dials(far, "sip:112@"+host, line)
@@ -127,50 +132,72 @@ func TestAttackNumbers(t *testing.T) {
 func wrapped(host string) (all []string) {
 	for _, user := range []string{
 		// those of the report that began this
-		"004930123456;rn=112", "004930123456%3Brn=112", "004930123456*112", "112*004930123456", "112%23004930123456", "112#004930123456", "*31*112%23004930123456",
+		"004930123456;rn=112", "004930123456%3Brn=112", "004930123456*112", "112*004930123456", "112%23004930123456",
+		"112#004930123456", "*31*112%23004930123456",
 		"004930123456+44112", "5559000*999",
 		// other separators: of diallers (pause, wait, comma), of URIs, of escapes and of other alphabets
-		"112,004930123456", "112p004930123456", "112w004930123456", "112P004930123456", "112&004930123456", "112=004930123456", "112/004930123456", "112?004930123456",
-		"112$004930123456", "112!004930123456", "112~004930123456", "112_004930123456", "112'004930123456", "112+4930123456", "112++4930123456", "112%00004930123456",
-		"112%0D%0A004930123456", "112%09004930123456", "112%20004930123456", "112%2C004930123456", "112%2A004930123456", "112-004930123456", "112.004930123456", "(112)004930123456",
-		"112%C2%A0004930123456", "112%E2%80%8B004930123456", "%EF%BC%91%EF%BC%91%EF%BC%92", "%D9%A1%D9%A1%D9%A2", "%2531%2531%2532", "112%", "112%4", "1%E2%80%8B12",
+		"112,004930123456", "112p004930123456", "112w004930123456", "112P004930123456", "112&004930123456",
+		"112=004930123456", "112/004930123456", "112?004930123456",
+		"112$004930123456", "112!004930123456", "112~004930123456", "112_004930123456", "112'004930123456",
+		"112+4930123456", "112++4930123456", "112%00004930123456",
+		"112%0D%0A004930123456", "112%09004930123456", "112%20004930123456", "112%2C004930123456", "112%2A004930123456",
+		"112-004930123456", "112.004930123456", "(112)004930123456",
+		"112%C2%A0004930123456", "112%E2%80%8B004930123456", "%EF%BC%91%EF%BC%91%EF%BC%92", "%D9%A1%D9%A1%D9%A2",
+		"%2531%2531%2532", "112%", "112%4", "1%E2%80%8B12",
 		// before it
-		"004930123456112", "004930123456,112", "004930123456%20112", "+4930123456112", "+44112", "+49112", "0044112", "0049112", "00112", "1112", "08112", "7112", "5112",
+		"004930123456112", "004930123456,112", "004930123456%20112", "+4930123456112", "+44112", "+49112", "0044112",
+		"0049112", "00112", "1112", "08112", "7112", "5112",
 		// codes of the service, and codes twice
-		"*21*112#004930123456", "**21*112*11#", "*21*004930123456*112#", "*72112004930123456", "#31#112#004930123456", "*31#112*004930123456", "*67*112*004930123456", "*31#*31#112*0049",
+		"*21*112#004930123456", "**21*112*11#", "*21*004930123456*112#", "*72112004930123456", "#31#112#004930123456",
+		"*31#112*004930123456", "*67*112*004930123456", "*31#*31#112*0049",
 		"*31#004930123456", "141004930123456", "141999*004930123456", "1411419990049",
 		// an emergency number twice, and with more digits
-		"112112", "112999", "9999112", "1129", "9990", "9111", "1120", "0999004930123456", "9112004930123456", "8999*004930123456",
+		"112112", "112999", "9999112", "1129", "9990", "9111", "1120", "0999004930123456", "9112004930123456",
+		"8999*004930123456",
 		// an allowed number beside it
-		"5550101*112", "2222112", "5550150", "555999", "112*5550101", "01632960101*5550101", "*21*01632960101*5550101", "**21*01632960101*11#",
+		"5550101*112", "2222112", "5550150", "555999", "112*5550101", "01632960101*5550101", "*21*01632960101*5550101",
+		"**21*01632960101*11#",
 		"5550101;rn=01632960101", "5550101%3Brn=01632960101",
 	} {
 		all = append(all, "sip:"+user+"@"+host)
 	}
 	return append(all,
-		"tel:+4930123456;rn=112", "tel:+4930123456;phone-context=112", "tel:004930123456;phone-context=112", "tel:+4930123456;isub=112", "tel:+4930123456;ext=112", "tel:112,004930123456",
-		"tel:112*004930123456", "tel:+44112", "tel:+49-112", "tel:00112", "tel:1-1-2-4930123456", "tel:112p004930123456", "tel:5550101:004930123456", "tel:5550101;rn=01632960101", "tel:", "tel:;rn=112",
+		"tel:+4930123456;rn=112", "tel:+4930123456;phone-context=112", "tel:004930123456;phone-context=112",
+		"tel:+4930123456;isub=112", "tel:+4930123456;ext=112", "tel:112,004930123456",
+		"tel:112*004930123456", "tel:+44112", "tel:+49-112", "tel:00112", "tel:1-1-2-4930123456",
+		"tel:112p004930123456", "tel:5550101:004930123456", "tel:5550101;rn=01632960101", "tel:", "tel:;rn=112",
 		"sip:@"+host, "sip:112", "sip:;rn=112@"+host,
-		"sip:004930123456@112", "sip:004930123456@"+host+";user=112", "sip:004930123456@"+host+";maddr=112", "sip:004930123456@"+host+"?To=112", "sip:004930123456:112@"+host,
-		"sip:urn:service:sos@"+host, "sip:urn%3Aservice%3Asos@"+host, "sip:sos@"+host, "sips:004930123456*112@"+host, "SIP:004930123456;112@"+host,
-		"urn:service:sos;rn=004930123456", "urn:service:sos@004930123456", "urn:service:sos?tel:+4930123456", "urn:service:sosx", "urn:service:sos.", "urn:service:sos..fire",
-		"urn:service:sos.fire;tel:+4930123456", "urn:service:counseling", "urn:service:sos/004930123456", "urn:nena:service:sos",
+		"sip:004930123456@112", "sip:004930123456@"+host+";user=112", "sip:004930123456@"+host+";maddr=112",
+		"sip:004930123456@"+host+"?To=112", "sip:004930123456:112@"+host,
+		"sip:urn:service:sos@"+host, "sip:urn%3Aservice%3Asos@"+host, "sip:sos@"+host, "sips:004930123456*112@"+host,
+		"SIP:004930123456;112@"+host,
+		"urn:service:sos;rn=004930123456", "urn:service:sos@004930123456", "urn:service:sos?tel:+4930123456",
+		"urn:service:sosx", "urn:service:sos.", "urn:service:sos..fire",
+		"urn:service:sos.fire;tel:+4930123456", "urn:service:counseling", "urn:service:sos/004930123456",
+		"urn:nena:service:sos",
 		"http:112", "mailto:112@"+host, "im:112@"+host, "112", "tel:112@"+host+"*0049",
-		fmt.Sprintf("sip:%s112@%s", strings.Repeat("0", 200), host), fmt.Sprintf("sip:112%s@%s", strings.Repeat("*0049", 40), host))
+		fmt.Sprintf("sip:%s112@%s", strings.Repeat("0", 200), host),
+		fmt.Sprintf("sip:112%s@%s", strings.Repeat("*0049", 40), host))
 }
 
 // needed are destinations of callers in need, and what is to be dialled for each.
 func needed(host string) map[string]string {
 	all := map[string]string{
-		"tel:112": "112", "tel:999": "999", "tel:9-9-9": "999", "tel:112;phone-context=+44": "112", "tel:112;rn=+" + paidFor: "112", "TEL:112": "112",
-		"urn:service:sos": "urn:service:sos", "URN:service:sos.Fire": "urn:service:sos.fire", "urn:service:sos.animal-control": "urn:service:sos.animal-control",
-		"sip:112@elsewhere.example": "112", "sips:112@" + host: "112", "SIP:999@" + host: "999",
-		"sip:112@" + host + ";user=phone": "112", "sip:112@" + host + ";maddr=192.0.2.99": "112", "sip:112@" + host + "?Route=%3Csip:" + paidFor + "@192.0.2.99%3E": "112",
+		"tel:112": "112", "tel:999": "999", "tel:9-9-9": "999", "tel:112;phone-context=+44": "112", "tel:112;rn=+" +
+			paidFor: "112", "TEL:112": "112",
+		"urn:service:sos": "urn:service:sos", "URN:service:sos.Fire": "urn:service:sos.fire",
+		"urn:service:sos.animal-control": "urn:service:sos.animal-control",
+		"sip:112@elsewhere.example":      "112", "sips:112@" + host: "112", "SIP:999@" + host: "999",
+		"sip:112@" + host + ";user=phone": "112", "sip:112@" + host + ";maddr=192.0.2.99": "112", "sip:112@" + host +
+			"?Route=%3Csip:" + paidFor + "@192.0.2.99%3E": "112",
 	}
 	for user, want := range map[string]string{
-		"112": "112", "911": "911", "999": "999", "9-9-9": "999", "(112)": "112", "1.1.2": "112", "+112": "112", "%31%31%32": "112", "112%23": "112", "112#": "112", "112%20": "112",
-		"112;rn=00" + paidFor: "112", "112;phone-context=%2B44": "112", "112%3Brn=00" + paidFor: "112", "112:00" + paidFor: "112", "112;user=phone": "112", "112;ext=" + paidFor: "112",
-		"*31*112": "112", "*31#112": "112", "#31#999": "999", "*67112": "112", "*82911": "911", "141999": "999", "1470112": "112", "*31*112%23": "112",
+		"112": "112", "911": "911", "999": "999", "9-9-9": "999", "(112)": "112", "1.1.2": "112", "+112": "112",
+		"%31%31%32": "112", "112%23": "112", "112#": "112", "112%20": "112",
+		"112;rn=00" + paidFor: "112", "112;phone-context=%2B44": "112", "112%3Brn=00" + paidFor: "112", "112:00" +
+			paidFor: "112", "112;user=phone": "112", "112;ext=" + paidFor: "112",
+		"*31*112": "112", "*31#112": "112", "#31#999": "999", "*67112": "112", "*82911": "911", "141999": "999",
+		"1470112": "112", "*31*112%23": "112",
 		// behind a digit that people dial for an outside line (S82)
 		"9999": "9999", "0112": "0112", "8911": "8911", "9112;rn=00" + paidFor: "9112",
 	} {
@@ -184,14 +211,16 @@ func needed(host string) map[string]string {
 func TestAttackNumbersAtRandom(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{lines: []lineSetup{strictLine}})
-	near, far := r.peer("near", 1, r.adapters[boxOffice], r.adapterPort), r.peer("far", 1, r.far, r.servicePort).rejects()
+	near, far := r.peer("near", 1, r.adapters[boxOffice], r.adapterPort),
+		r.peer("far", 1, r.far, r.servicePort).rejects()
 	seed, n := uint64(time.Now().UnixNano()), 60
 	if *full {
 		n = 6000
 	}
 	t.Logf("seed %d", seed)
 	draw := rand.New(rand.NewPCG(seed, 1))
-	parts := []string{"112", "999", "911", "00" + paidFor, "+" + paidFor, "44", "0", "8", "9", "2", "555", "*", "%23", "#", "*31#", "*31*", "141", "*21*", "*67",
+	parts := []string{"112", "999", "911", "00" + paidFor, "+" + paidFor, "44", "0", "8", "9", "2", "555", "*", "%23",
+		"#", "*31#", "*31*", "141", "*21*", "*67",
 		";rn=", "%3B", ":", ",", "-", ".", "%20", "+", "p", "urn:service:sos"}
 	reached := 0
 	for range n {
@@ -248,7 +277,8 @@ func TestAttackTransfers(t *testing.T) {
 		require.NotContains(t, []string{"200", "202"}, c.response("REFER").code(), "a transfer to %s", to)
 		far.none("REFER", "REFER")
 	}
-	for _, to := range []string{"sip:112@pbx.example", "tel:112;rn=+" + paidFor, "sip:*31*112:00" + paidFor + "@pbx.example"} {
+	for _, to := range []string{"sip:112@pbx.example", "tel:112;rn=+" + paidFor, "sip:*31*112:00" + paidFor +
+		"@pbx.example"} {
 		c.request("REFER", "Refer-To: <"+to+">")
 		m := far.expect("REFER", "REFER")
 		require.NotContains(t, m.text, paidFor)

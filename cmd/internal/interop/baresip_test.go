@@ -35,8 +35,9 @@ const baresipModules = "/usr/lib/baresip/modules" // where Debian puts them
 // startBaresip registers as the line's adapter, answers every call, and plays a tone instead of a microphone.
 func (r *testBed) startBaresip(line string) *baresip {
 	r.t.Helper()
-	return r.startPhone("baresip", fmt.Sprintf("<sip:%s@%s>;auth_user=%s;auth_pass=%s;regint=60;answermode=auto;audio_codecs=pcmu",
-		line, at(r.adapterPort), line, password))
+	return r.startPhone("baresip",
+		fmt.Sprintf("<sip:%s@%s>;auth_user=%s;auth_pass=%s;regint=60;answermode=auto;audio_codecs=pcmu",
+			line, at(r.adapterPort), line, password))
 }
 
 // startPhone starts a baresip with one account, written as it wants it. It plays a tone instead of a microphone; name
@@ -49,7 +50,8 @@ func (r *testBed) startPhone(name, account string) *baresip {
 	first := freePorts(r.t, 20)
 	control := first + 4 // it takes the port after its own for TLS too
 	require.NoError(r.t, os.WriteFile(filepath.Join(dir, "tone.wav"), toneWAV(), 0o600))
-	for file, text := range map[string]string{"config": phoneConfig(dir, first, control), "accounts": account + "\n", "contacts": ""} {
+	for file, text := range map[string]string{"config": phoneConfig(dir, first, control), "accounts": account + "\n",
+		"contacts": ""} {
 		require.NoError(r.t, os.WriteFile(filepath.Join(dir, file), []byte(text), 0o600))
 	}
 	cmd := exec.Command("baresip", "-f", dir, "-t", "30")
@@ -173,12 +175,16 @@ func TestBaresip(t *testing.T) {
 
 	far := r.farCalls(calls(boxOffice), connected(1), held(), pause(100*time.Millisecond), clears(2))
 	phone.event("CALL_ESTABLISHED")
-	eventually(t, 5*time.Second, "its own tone comes back through the relay", func() bool { return strings.Contains(phone.out.String(), "incoming rtp for 'audio' established") })
+	eventually(t, 5*time.Second, "its own tone comes back through the relay",
+		func() bool { return strings.Contains(phone.out.String(), "incoming rtp for 'audio' established") })
 	phone.do("hold", "")
 	far.ok()
 	phone.event("CALL_CLOSED")
 	requireInterval(t, usual, r.board.once(t, 0))
-	eventually(t, 5*time.Second, "the guard time is over", func() bool { return strings.Contains(r.d.out.String(), "report interrupted") })
+	eventually(t, 5*time.Second, "the guard time is over", func() bool {
+		return strings.Contains(r.d.out.String(),
+			"report interrupted")
+	})
 
 	far = r.farWaits(offered(0), answers(), held(), pause(100*time.Millisecond), clears(1))
 	phone.do("dial", "555-0101")

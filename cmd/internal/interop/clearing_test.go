@@ -25,7 +25,8 @@ func (r *testBed) heldByArrivedCall(line string) (near, far *party) {
 // TestAdapterNeverAnswersItsBye: the opening comes after lead, and is long enough not to be a flash (invariant 3).
 func TestAdapterNeverAnswersItsBye(t *testing.T) {
 	t.Parallel()
-	r := newTestBed(t, setup{lines: []lineSetup{{name: boxOffice, interval: 500 * time.Millisecond, policy: ", flash_max: 700ms"}}})
+	r := newTestBed(t, setup{lines: []lineSetup{{name: boxOffice, interval: 500 * time.Millisecond,
+		policy: ", flash_max: 700ms"}}})
 	near := r.adapterWaits(boxOffice, offered(0), answers(), request("BYE"), pause(2500*time.Millisecond))
 	r.farCalls(calls(boxOffice), connected(1), pause(50*time.Millisecond), clears(2)).ok()
 	o := r.board.once(t, 0)
@@ -46,7 +47,8 @@ func TestFarEndByeRepeated(t *testing.T) {
 	near, far := r.heldByArrivedCall(boxOffice)
 	far.ok()
 	bye := far.gave("BYE", "BYE").text
-	c, err := net.DialUDP("udp4", &net.UDPAddr{IP: place().AsSlice(), Port: r.far}, &net.UDPAddr{IP: place().AsSlice(), Port: r.servicePort})
+	c, err := net.DialUDP("udp4", &net.UDPAddr{IP: place().AsSlice(), Port: r.far},
+		&net.UDPAddr{IP: place().AsSlice(), Port: r.servicePort})
 	require.NoError(t, err)
 	defer c.Close()
 	ask := func(text string) string {
@@ -62,10 +64,14 @@ func TestFarEndByeRepeated(t *testing.T) {
 	require.Equal(t, "SIP/2.0 200 OK", ask(bye))
 	near.ok()
 	requireInterval(t, 300*time.Millisecond, r.board.once(t, 0))
-	require.Equal(t, "SIP/2.0 200 OK", ask(bye), "the transaction is still known for Timer J, 32 s (RFC 3261 section 17.2.2)")
+	require.Equal(t, "SIP/2.0 200 OK", ask(bye),
+		"the transaction is still known for Timer J, 32 s (RFC 3261 section 17.2.2)")
 	later := strings.Replace(strings.Replace(bye, "branch=z9hG4bK", "branch=z9hG4bKlater", 1), "2 BYE", "3 BYE", 1)
 	require.Contains(t, ask(later), "SIP/2.0 481", "section 15.1.2")
-	eventually(t, 5*time.Second, "the guard time is over", func() bool { return strings.Contains(r.d.out.String(), "report interrupted") })
+	eventually(t, 5*time.Second, "the guard time is over", func() bool {
+		return strings.Contains(r.d.out.String(),
+			"report interrupted")
+	})
 	require.Len(t, r.board.openings(t, 0), 1)
 }
 
@@ -89,16 +95,23 @@ func TestNothingOpens(t *testing.T) {
 	farWait := func(s ...step) func() *party { return func() *party { return r.farWaits(s...) } }
 	call := func(s ...step) func() *party { return func() *party { return r.adapter(boxOffice, s...) } }
 
-	scene("arrived call cancelled", wait(join(offered(0), cancelled())), farCall(calls(boxOffice), optional(100), response(180), pause(100*time.Millisecond),
-		sendCancel(boxOffice), response(200), response(487), ackRejection(boxOffice, 1)))
-	scene("requested call cancelled", farWait(offered(0), cancelled()), call(callsChallenged(number), optional(100), response(180), pause(100*time.Millisecond),
-		sendCancelOf(number, 2), response(200), response(487), ackRejection(number, 2)))
-	for code, reason := range map[int]string{404: "Not Found", 480: "Temporarily Unavailable", 486: "Busy Here", 503: "Service Unavailable", 603: "Decline"} {
-		scene(fmt.Sprintf("requested call rejected with %d", code), farWait(offered(0), rejects(code, reason)), call(callsChallenged(number), rejected(number, code, 2)))
+	scene("arrived call cancelled", wait(join(offered(0), cancelled())),
+		farCall(calls(boxOffice), optional(100), response(180), pause(100*time.Millisecond),
+			sendCancel(boxOffice), response(200), response(487), ackRejection(boxOffice, 1)))
+	scene("requested call cancelled", farWait(offered(0), cancelled()),
+		call(callsChallenged(number), optional(100), response(180), pause(100*time.Millisecond),
+			sendCancelOf(number, 2), response(200), response(487), ackRejection(number, 2)))
+	for code, reason := range map[int]string{404: "Not Found", 480: "Temporarily Unavailable", 486: "Busy Here",
+		503: "Service Unavailable", 603: "Decline"} {
+		scene(fmt.Sprintf("requested call rejected with %d", code), farWait(offered(0), rejects(code, reason)),
+			call(callsChallenged(number), rejected(number, code, 2)))
 	}
-	scene("arrived call rejected", wait(offered(0), rejects(486, "Busy Here")), farCall(calls(boxOffice), rejected(boxOffice, 486, 1)))
-	scene("arrived call, near end clears", wait(offered(0), answers(), pause(100*time.Millisecond), clears(1)), farCall(calls(boxOffice), connected(1), cleared(0)))
-	scene("requested call, near end clears", farWait(offered(0), answers(), cleared(0)), call(callsChallenged(number), connected(2), pause(100*time.Millisecond), clears(3)))
+	scene("arrived call rejected", wait(offered(0), rejects(486, "Busy Here")),
+		farCall(calls(boxOffice), rejected(boxOffice, 486, 1)))
+	scene("arrived call, near end clears", wait(offered(0), answers(), pause(100*time.Millisecond), clears(1)),
+		farCall(calls(boxOffice), connected(1), cleared(0)))
+	scene("requested call, near end clears", farWait(offered(0), answers(), cleared(0)),
+		call(callsChallenged(number), connected(2), pause(100*time.Millisecond), clears(3)))
 	assert.Empty(t, r.board.openings(t, 0))
 	// The same daemon opens when it should, so the silence above means something; and whatever was still due has passed
 	// by then.
@@ -119,12 +132,14 @@ func sendCancelOf(number string, cseq int) step {
 // TestTwoLinesOneBoard: each line opens its own contact, at once and side by side.
 func TestTwoLinesOneBoard(t *testing.T) {
 	t.Parallel()
-	r := newTestBed(t, setup{lines: []lineSetup{{name: boxOffice}, {name: stageDoor, coil: 3, interval: 600 * time.Millisecond}}})
+	r := newTestBed(t, setup{lines: []lineSetup{{name: boxOffice},
+		{name: stageDoor, coil: 3, interval: 600 * time.Millisecond}}})
 	nearA := r.adapterWaits(boxOffice, heldAnswered(0))
 	nearB := r.adapterWaits(stageDoor, heldAnswered(0))
 	talk := 600 * time.Millisecond
 	farA := r.farCalls(calls(boxOffice), connected(1), held(), pause(talk), clears(2))
-	farB := r.sipp("far-b", "555-0102", r.far+1, r.servicePort, calls(stageDoor), connected(1), held(), pause(talk), clears(2))
+	farB := r.sipp("far-b", "555-0102", r.far+1, r.servicePort, calls(stageDoor), connected(1), held(), pause(talk),
+		clears(2))
 	for _, p := range []*party{nearA, nearB, farA, farB} {
 		p.ok()
 	}
@@ -150,14 +165,18 @@ func TestServiceDown(t *testing.T) {
 func TestUnknownUsers(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{lines: []lineSetup{{name: boxOffice, roaming: true}}})
-	refused := step(`<recv response="403" optional="true" next="end"/>` + "\n" + `<recv response="401"/>` + "\n" + `<label id="end"/>` + "\n<nop/>\n")
+	refused := step(`<recv response="403" optional="true" next="end"/>` + "\n" + `<recv response="401"/>` + "\n" +
+		`<label id="end"/>` + "\n<nop/>\n")
 	r.adapter(boxOffice, sendRepeated(registerText(1, "")), step(`<recv response="401" auth="true"/>`+"\n"),
 		sendRepeated(registerText(2, "[authentication password=wrong]\n")), refused).ok()
-	r.sipp("stranger", "green-room", r.adapters[boxOffice]+1, r.adapterPort, calls("555-0101"), refused, ackRejection("555-0101", 1)).ok()
+	r.sipp("stranger", "green-room", r.adapters[boxOffice]+1, r.adapterPort, calls("555-0101"), refused,
+		ackRejection("555-0101", 1)).ok()
 	far := r.farWaits(offered(0)) // whom no call reaches
 	defer far.stop()
-	r.adapter(boxOffice, calls("555-0101"), optional(100), step(`<recv response="401" auth="true"/>`+"\n"), ackRejection("555-0101", 1),
-		sendRepeated(inviteText("555-0101", 2, "[authentication password=wrong]\n")), optional(100), refused, ackRejection("555-0101", 2)).ok()
+	r.adapter(boxOffice, calls("555-0101"), optional(100), step(`<recv response="401" auth="true"/>`+"\n"),
+		ackRejection("555-0101", 1),
+		sendRepeated(inviteText("555-0101", 2, "[authentication password=wrong]\n")), optional(100), refused,
+		ackRejection("555-0101", 2)).ok()
 	require.Empty(t, far.messages())
 }
 
@@ -181,7 +200,8 @@ func TestNearEndSeizes(t *testing.T) {
 func TestNextCallerWaits(t *testing.T) {
 	t.Parallel()
 	const recognition = 1100 * time.Millisecond
-	r := newTestBed(t, setup{lines: []lineSetup{{name: boxOffice, policy: ", onhook_recognition: 1100ms, guard_time: 200ms"}}})
+	r := newTestBed(t, setup{lines: []lineSetup{{name: boxOffice,
+		policy: ", onhook_recognition: 1100ms, guard_time: 200ms"}}})
 	r.openByArrivedCall(boxOffice, 0)
 	near := r.adapterWaits(boxOffice, offered(0), answers(), clears(1))
 	far := r.sipp("next", "555-0102", r.far+1, r.servicePort, calls(boxOffice), connected(1), cleared(0)).ok()
@@ -205,9 +225,11 @@ func TestCancelCrossesAnswer(t *testing.T) {
 	near := r.adapterWaits(boxOffice, offered(0),
 		step(`<recv request="CANCEL"><action><ereg regexp="[0-9]+" search_in="hdr" header="CSeq:" assign_to="me"/></action></recv>`+"\n"),
 		replyTagged(200, "OK"), // to the CANCEL; SIPp would take no ACK between two messages of its own
-		sendRepeated("SIP/2.0 200 OK\n[last_Via:]\n[last_From:]\n[last_To:]"+ownTag+"\n[last_Call-ID:]\nCSeq: [$me] INVITE\n"+ownContact+sdp("sendrecv", 1)),
+		sendRepeated("SIP/2.0 200 OK\n[last_Via:]\n[last_From:]\n[last_To:]"+ownTag+"\n[last_Call-ID:]\nCSeq: [$me] INVITE\n"+ownContact+sdp("sendrecv",
+			1)),
 		step(`<recv request="ACK">`+learnUAS+`</recv>`+"\n"), cleared(0))
-	far := r.farCalls(calls(boxOffice), optional(100), response(180), pause(100*time.Millisecond), sendCancel(boxOffice), response(200), response(487), ackRejection(boxOffice, 1))
+	far := r.farCalls(calls(boxOffice), optional(100), response(180), pause(100*time.Millisecond),
+		sendCancel(boxOffice), response(200), response(487), ackRejection(boxOffice, 1))
 	near.ok()
 	far.ok()
 	o := r.board.once(t, 0)

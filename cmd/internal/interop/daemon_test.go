@@ -134,7 +134,8 @@ func newTestBed(t testing.TB, s setup) *testBed {
 	}
 	r.start()
 	if s.settled {
-		eventually(t, 10*time.Second, "the contact of the spare line opens", func() bool { return r.cli("pulse", spare).code == 0 })
+		eventually(t, 10*time.Second, "the contact of the spare line opens",
+			func() bool { return r.cli("pulse", spare).code == 0 })
 	}
 	return r
 }
@@ -194,7 +195,8 @@ lines:
     media: %s
     contact: {driver: modbus, controller: loft, unit: 1, coil: %d, open_level: "on", %s}
     policy: {interval: %v, openings_per_minute: %d%s} # agreed with the stage manager
-%s`, l.name, l.name, secret, fixed, atHost(s.farHost, r.far), parameter, l.name, secret, l.register, media, l.coil, cmp.Or(l.contact, "accept_open_if_daemon_dies: true"), interval, cmp.Or(l.openings, 60), l.policy, l.more)
+%s`, l.name, l.name, secret, fixed, atHost(s.farHost, r.far), parameter, l.name, secret, l.register, media, l.coil,
+			cmp.Or(l.contact, "accept_open_if_daemon_dies: true"), interval, cmp.Or(l.openings, 60), l.policy, l.more)
 	}
 	require.NoError(r.t, os.WriteFile(r.config(), []byte(f.String()), 0o600))
 }
@@ -264,7 +266,8 @@ func (r *testBed) recording(s setup) string {
 		s.journal = filepath.Join(r.dir, "journal.db")
 	}
 	r.journal, r.control = s.journal, filepath.Join(r.dir, "control")
-	return fmt.Sprintf("journal: {file: %s, numbers: %s}\ncontrol: {socket: %s}\n", r.journal, cmp.Or(s.numbers, "full"), r.control)
+	return fmt.Sprintf("journal: {file: %s, numbers: %s}\ncontrol: {socket: %s}\n", r.journal,
+		cmp.Or(s.numbers, "full"), r.control)
 }
 
 // finish ends what still runs, lints all that the daemon sent, and shows the log of a failed scene.
@@ -301,7 +304,8 @@ func (r *testBed) finish() {
 			if e.name == "read" {
 				continue
 			}
-			r.t.Logf("board %s %s conn %d fn %d index %d value %d", e.at.Format("15:04:05.000000"), e.name, e.conn, e.fn, e.index, e.value)
+			r.t.Logf("board %s %s conn %d fn %d index %d value %d", e.at.Format("15:04:05.000000"), e.name, e.conn,
+				e.fn, e.index, e.value)
 		}
 		for _, p := range r.parties {
 			r.t.Logf("%s:\n%s", p.name, p.trace()[:min(len(p.trace()), 10_000)])

@@ -36,7 +36,8 @@ func TestLinkCutWhileOpen(t *testing.T) {
 	r.net.cut()
 	r.board.awaitFrom(t, from, "the board's connection ends", func(e boardEvent) bool { return e.name == "close" })
 	// Past the end of the interval, so that the opening really is at the mercy of the link.
-	eventually(t, 5*time.Second, "the interval is over", func() bool { return time.Since(opened.at) > 1500*time.Millisecond })
+	eventually(t, 5*time.Second, "the interval is over",
+		func() bool { return time.Since(opened.at) > 1500*time.Millisecond })
 	require.Len(t, r.board.openings(t, 0), 1)
 	back := time.Now()
 	r.net.set(false, false)
@@ -82,7 +83,8 @@ func TestKilledWhileOpen(t *testing.T) {
 	r.start()
 	o := r.board.once(t, 0)
 	r.requireClosesFirst(from)
-	t.Logf("a plain coil stayed open for %v without a daemon; the restarted one closed it after %v", o.end.Sub(killed).Round(time.Millisecond), o.end.Sub(restarted).Round(time.Millisecond))
+	t.Logf("a plain coil stayed open for %v without a daemon; the restarted one closed it after %v",
+		o.end.Sub(killed).Round(time.Millisecond), o.end.Sub(restarted).Round(time.Millisecond))
 	require.Less(t, o.end.Sub(restarted), 500*time.Millisecond)
 }
 
@@ -101,7 +103,8 @@ func TestKilledWhileTimed(t *testing.T) {
 func TestBoardWatchdogClosesTheLoop(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{boardArgs: []string{"--watchdog", "7,10"},
-		lines: []lineSetup{{name: boxOffice, interval: 1300 * time.Millisecond, contact: "watchdog: {register: 7, unit: 10ms, timeout: 300ms}"}}})
+		lines: []lineSetup{{name: boxOffice, interval: 1300 * time.Millisecond,
+			contact: "watchdog: {register: 7, unit: 10ms, timeout: 300ms}"}}})
 	r.openByArrivedCall(boxOffice, 0)
 	r.d.signal(syscall.SIGKILL)
 	killed := time.Now()
@@ -115,7 +118,8 @@ func TestBoardWatchdogClosesTheLoop(t *testing.T) {
 func TestStoppedBetweenClearingAndOpening(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{})
-	near := r.adapterWaits(boxOffice, offered(0), answers(), request("BYE"), pause(300*time.Millisecond), reply(200, "OK"), pause(5500*time.Millisecond))
+	near := r.adapterWaits(boxOffice, offered(0), answers(), request("BYE"), pause(300*time.Millisecond),
+		reply(200, "OK"), pause(5500*time.Millisecond))
 	far := r.farCalls(calls(boxOffice), connected(1), clears(2))
 	near.got("BYE", "BYE")
 	r.d.signal(syscall.SIGSTOP)
@@ -144,11 +148,15 @@ func TestStoppedWhileTheFarEndClears(t *testing.T) {
 			far.got("ACK", "2 ACK")
 			r.d.signal(syscall.SIGSTOP)
 			stopped := time.Now()
-			eventually(t, 10*time.Second, "the stop is over", func() bool { return time.Since(stopped) > 2500*time.Millisecond })
+			eventually(t, 10*time.Second, "the stop is over",
+				func() bool { return time.Since(stopped) > 2500*time.Millisecond })
 			r.d.signal(syscall.SIGCONT)
 			near.ok()
 			far.ok()
-			eventually(t, 5*time.Second, "the clearing is late", func() bool { return strings.Contains(r.d.out.String(), "rule=late") })
+			eventually(t, 5*time.Second, "the clearing is late", func() bool {
+				return strings.Contains(r.d.out.String(),
+					"rule=late")
+			})
 			require.Empty(t, r.board.openings(t, 0))
 		})
 	}
@@ -158,7 +166,8 @@ func TestStoppedWhileTheFarEndClears(t *testing.T) {
 func TestLinkBlockedWithOpenInFlight(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{})
-	near := r.adapterWaits(boxOffice, offered(0), answers(), request("BYE"), pause(300*time.Millisecond), reply(200, "OK"))
+	near := r.adapterWaits(boxOffice, offered(0), answers(), request("BYE"), pause(300*time.Millisecond),
+		reply(200, "OK"))
 	far := r.farCalls(calls(boxOffice), connected(1), clears(2))
 	near.got("BYE", "BYE")
 	r.net.set(false, true)
@@ -169,7 +178,8 @@ func TestLinkBlockedWithOpenInFlight(t *testing.T) {
 	from := len(r.board.all())
 	r.net.set(false, false)
 	r.board.awaitFrom(t, from, "the daemon is back", func(e boardEvent) bool { return e.name == "write" })
-	require.True(t, within(2*time.Second, func() bool { return strings.Contains(r.d.out.String(), "loop-closed") }), "the daemon knows that the contact is closed")
+	require.True(t, within(2*time.Second, func() bool { return strings.Contains(r.d.out.String(), "loop-closed") }),
+		"the daemon knows that the contact is closed")
 	require.Empty(t, r.board.openings(t, 0))
 }
 
@@ -197,9 +207,11 @@ func TestTerminatedInHeldCall(t *testing.T) {
 
 // emergencyCall calls 999, with credentials where they are asked for, and talks for a while.
 func emergencyCall(talk time.Duration) step {
-	return join(calls("999"), optional(100, 180, 183), step(`<recv response="401" auth="true" optional="true" next="again"/>`+"\n"),
+	return join(calls("999"), optional(100, 180, 183),
+		step(`<recv response="401" auth="true" optional="true" next="again"/>`+"\n"),
 		step(`<recv response="200" next="up">`+learnUAC+`</recv>`+"\n"),
-		step(`<label id="again"/>`+"\n"), ackRejection("999", 1), sendRepeated(inviteText("999", 2, "[authentication]\n")), optional(100, 180, 183),
+		step(`<label id="again"/>`+"\n"), ackRejection("999", 1),
+		sendRepeated(inviteText("999", 2, "[authentication]\n")), optional(100, 180, 183),
 		step(`<recv response="200">`+learnUAC+`</recv>`+"\n"), ack(2), step(`<nop next="talk"/>`+"\n"),
 		step(`<label id="up"/>`+"\n"), ack(1), step(`<label id="talk"/>`+"\n"), pause(talk), clears(3))
 }
@@ -212,10 +224,12 @@ func TestTerminatedInEmergencyCall(t *testing.T) {
 	near := r.adapter(boxOffice, emergencyCall(2*time.Second))
 	far.got("ACK", "ACK")
 	r.d.signal(syscall.SIGTERM)
-	eventually(t, 2*time.Second, "the daemon has heard the signal", func() bool { return strings.Contains(r.d.out.String(), "ending") })
+	eventually(t, 2*time.Second, "the daemon has heard the signal",
+		func() bool { return strings.Contains(r.d.out.String(), "ending") })
 	refused := r.adapter(stageDoor, callsChallenged("555-0101"), rejected("555-0101", 503, 2)).ok()
 	asked := refused.find(true, "INVITE", "2 INVITE")[0]
-	require.Less(t, refused.got("SIP/2.0 503", "INVITE").at.Sub(asked.at), soon, "at once, and not because nobody answered")
+	require.Less(t, refused.got("SIP/2.0 503", "INVITE").at.Sub(asked.at), soon,
+		"at once, and not because nobody answered")
 	require.True(t, r.running(), "the daemon stays")
 	near.ok()
 	require.True(t, within(3*time.Second, func() bool { return !r.running() }))
@@ -253,7 +267,8 @@ func TestTerminatedTwice(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{lines: long})
 	r.boardGone()
-	eventually(t, 2*time.Second, "the daemon has heard the signal", func() bool { return strings.Contains(r.d.out.String(), `"ending"`) })
+	eventually(t, 2*time.Second, "the daemon has heard the signal",
+		func() bool { return strings.Contains(r.d.out.String(), `"ending"`) })
 	second := time.Now()
 	r.d.signal(syscall.SIGTERM)
 	require.Equal(t, 3, r.ended(5*time.Second))

@@ -16,7 +16,8 @@ import (
 func TestServiceForgetsTheCall(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{})
-	forgot := join(request("INVITE"), sendRepeated("SIP/2.0 481 Call/Transaction Does Not Exist\n"+fmt.Sprintf(copied, "")+noBody), request("ACK"),
+	forgot := join(request("INVITE"), sendRepeated("SIP/2.0 481 Call/Transaction Does Not Exist\n"+fmt.Sprintf(copied,
+		"")+noBody), request("ACK"),
 		request("OPTIONS"), reply(481, "Call/Transaction Does Not Exist"))
 	refused := join(sendRepeated(inDialog("INVITE", 1)+ownContact+sdp("sendonly", 2)), optional(100), response(481),
 		send("ACK [$target] SIP/2.0\n[last_Via:]\nMax-Forwards: 70\n[last_From:]\n[last_To:]\n[last_Call-ID:]\nCSeq: 1 ACK\n"+noBody))
@@ -33,10 +34,14 @@ func TestServiceForgetsTheCall(t *testing.T) {
 func TestAdapterForgetsTheCall(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{})
-	near := r.adapterWaits(boxOffice, offered(0), answers(), request("BYE"), reply(481, "Call/Transaction Does Not Exist"))
+	near := r.adapterWaits(boxOffice, offered(0), answers(), request("BYE"),
+		reply(481, "Call/Transaction Does Not Exist"))
 	far := r.farCalls(calls(boxOffice), connected(1), clears(2)).ok()
 	near.ok()
-	eventually(t, 5*time.Second, "the log says why", func() bool { return strings.Contains(r.d.out.String(), "rule=unknown-call") })
+	eventually(t, 5*time.Second, "the log says why", func() bool {
+		return strings.Contains(r.d.out.String(),
+			"rule=unknown-call")
+	})
 	require.Empty(t, r.board.openings(t, 0))
 	require.Len(t, far.find(false, "SIP/2.0 200", "BYE"), 1)
 }

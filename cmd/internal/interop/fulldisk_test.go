@@ -44,12 +44,18 @@ func TestJournalOnAFullDisk(t *testing.T) {
 	o := r.board.once(t, 0)
 	requireInterval(t, 300*time.Millisecond, o)
 	require.Less(t, o.begin.Sub(near.gave("SIP/2.0 200", "BYE").at), soon, "opened as soon as ever")
-	eventually(t, 10*time.Second, "the alarm", func() bool { return strings.Contains(r.d.out.String(), "the journal cannot be written") })
+	eventually(t, 10*time.Second, "the alarm", func() bool {
+		return strings.Contains(r.d.out.String(),
+			"the journal cannot be written")
+	})
 	require.Contains(t, r.lines().Journal.Problem, "full")
 	require.Contains(t, r.tells("lines"), "journal: ")
 
 	require.NoError(t, os.Remove(filler.Name()))
-	eventually(t, 15*time.Second, "the journal goes on", func() bool { return strings.Contains(r.d.out.String(), "the journal is written again") })
+	eventually(t, 15*time.Second, "the journal goes on", func() bool {
+		return strings.Contains(r.d.out.String(),
+			"the journal is written again")
+	})
 	require.Empty(t, r.lines().Journal.Problem)
 	r.recorded("what was queued meanwhile", func(c callSeen) bool { return c.Outcome == "unknown" })
 	r.requireWhole()

@@ -32,7 +32,8 @@ func talked() step {
 func TestBoardGoneIsAnIncident(t *testing.T) {
 	t.Parallel()
 	second := newBoard(t) // before the daemon, to outlast it
-	r := newTestBed(t, setup{record: true, lines: []lineSetup{{name: boxOffice, interval: 300 * time.Millisecond, policy: ", guard_time: 100ms", more: unwatched}}})
+	r := newTestBed(t, setup{record: true, lines: []lineSetup{{name: boxOffice, interval: 300 * time.Millisecond,
+		policy: ", guard_time: 100ms", more: unwatched}}})
 	// The contact is known closed before the board goes; else nobody would have known from the start whether it is
 	// (SAFETY.md S16).
 	r.board.await(t, "the contact is read back", func(e boardEvent) bool { return e.name == "read" })
@@ -42,7 +43,8 @@ func TestBoardGoneIsAnIncident(t *testing.T) {
 	far := r.farCalls(talked())
 	near.ok()
 	far.ok()
-	require.Less(t, far.got("SIP/2.0 200", "BYE").at.Sub(far.gave("BYE", "BYE").at), soon, "the far end does not wait for the board")
+	require.Less(t, far.got("SIP/2.0 200", "BYE").at.Sub(far.gave("BYE", "BYE").at), soon,
+		"the far end does not wait for the board")
 	c := r.recorded("the incident is recorded", func(c callSeen) bool { return c.Incident != "" })
 	require.Equal(t, "incident", c.Outcome)
 	require.Equal(t, "controller-unreachable", c.Incident)
@@ -75,7 +77,8 @@ func TestBoardGoneIsAnIncident(t *testing.T) {
 func TestByeUnansweredIsAnIncident(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{record: true, before: func(r *testBed) { r.seeStates("Footlight 1.0") },
-		lines: []lineSetup{{name: boxOffice, interval: 300 * time.Millisecond, policy: ", lead: 100ms, flash_max: 350ms" + brisk, more: hasty}}})
+		lines: []lineSetup{{name: boxOffice, interval: 300 * time.Millisecond,
+			policy: ", lead: 100ms, flash_max: 350ms" + brisk, more: hasty}}})
 	before := len(r.board.openings(t, 0))
 	r.startPort(boxOffice, "Footlight 1.0", request("BYE"), pause(2*time.Second))
 	r.farCalls(talked()).ok()
@@ -102,7 +105,8 @@ func (r *testBed) seeStates(userAgent string) {
 	d.until("OPTIONS: 486, as it should be")
 	d.until("3 of 3")
 	far.ok()
-	eventually(r.t, 5*time.Second, "the interruption is over", func() bool { o := r.board.openings(r.t, 0); return len(o) == 1 && !o[0].end.IsZero() })
+	eventually(r.t, 5*time.Second, "the interruption is over",
+		func() bool { o := r.board.openings(r.t, 0); return len(o) == 1 && !o[0].end.IsZero() })
 	for text := ""; !strings.Contains(text, "the daemon trusts them"); text = d.until("") {
 		if strings.HasSuffix(text, "Press Enter when it is so.") || text == "" {
 			d.answer("")
@@ -150,7 +154,10 @@ func TestHoldStays(t *testing.T) {
 	require.Equal(t, "Limelight 3.1", l.Adapter.UserAgent)
 	r.logs("the adapter calls itself otherwise")
 	require.Contains(t, r.tells("lines"), "NOT trusted yet")
-	last := r.recorded("its call is judged", func(f callSeen) bool { return f.Call != c.Call && f.Outcome != "in-progress" })
+	last := r.recorded("its call is judged", func(f callSeen) bool {
+		return f.Call != c.Call &&
+			f.Outcome != "in-progress"
+	})
 	require.Equal(t, "unknown", last.Outcome, "%+v", last)
 	require.Empty(t, last.Hook)
 	require.InDelta(t, 400, last.Asked, 0, "the step")
@@ -165,7 +172,10 @@ func TestHoldStays(t *testing.T) {
 // logs waits for what the daemon's log is to say: it is written after what it tells of has been done.
 func (r *testBed) logs(text string) {
 	r.t.Helper()
-	eventually(r.t, 5*time.Second, "the log says: "+text, func() bool { return strings.Contains(r.d.out.String(), text) })
+	eventually(r.t, 5*time.Second, "the log says: "+text, func() bool {
+		return strings.Contains(r.d.out.String(),
+			text)
+	})
 }
 
 // requireStep: the line uses the first step, and says so.
@@ -193,7 +203,8 @@ func (r *testBed) requireKeeps() {
 	r.tells("keep", boxOffice)
 	now, err := os.ReadFile(r.config())
 	require.NoError(r.t, err)
-	require.Equal(r.t, strings.NewReplacer("interval: 300ms", "interval: 400ms", "[400ms, 500ms]", "[500ms]").Replace(string(was)), string(now))
+	require.Equal(r.t, strings.NewReplacer("interval: 300ms", "interval: 400ms", "[400ms, 500ms]",
+		"[500ms]").Replace(string(was)), string(now))
 	l := r.line(boxOffice)
 	require.Equal(r.t, 400, l.Interval.Milliseconds)
 	require.Equal(r.t, 400, l.Interval.Configured)

@@ -129,7 +129,8 @@ func (k *kamailio) rules() string { return filepath.Join(k.dump, "rules") }
 // start starts it, for the first time or again.
 func (k *kamailio) start() {
 	k.r.t.Helper()
-	cmd := exec.Command("kamailio", "-DD", "-E", "-m", "16", "-M", "2", "-f", k.rules(), "-Y", k.dump, "-P", filepath.Join(k.dump, "pid"))
+	cmd := exec.Command("kamailio", "-DD", "-E", "-m", "16", "-M", "2", "-f", k.rules(), "-Y", k.dump, "-P",
+		filepath.Join(k.dump, "pid"))
 	cmd.Stdout, cmd.Stderr = k.out, k.out
 	cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true} // it is several processes
 	require.NoError(k.r.t, cmd.Start())
@@ -138,7 +139,8 @@ func (k *kamailio) start() {
 		_ = cmd.Wait()
 		close(done)
 	}(k.done)
-	eventually(k.r.t, 10*time.Second, "kamailio has its ports", func() bool { return bound("udp", k.port) && bound("tcp", k.port) })
+	eventually(k.r.t, 10*time.Second, "kamailio has its ports",
+		func() bool { return bound("udp", k.port) && bound("tcp", k.port) })
 }
 
 // stop ends it, by force if it does not end in 3 s.
@@ -225,7 +227,8 @@ func (k *kamailio) requireLint(byes int) {
 		if value := routeValue.FindStringSubmatch(m.text); value != nil {
 			require.Contains(t, value[1], route)
 			require.Contains(t, value[1], ";lr")
-			require.NotContains(t, strings.SplitN(m.text, "\n", 2)[0], route, "the request URI stays the far end's contact with loose routing (section 12.2.1.1)")
+			require.NotContains(t, strings.SplitN(m.text, "\n", 2)[0], route,
+				"the request URI stays the far end's contact with loose routing (section 12.2.1.1)")
 			within[method]++
 		} else {
 			require.Equal(t, "ACK", method, "no Route in %s", m.text)
@@ -250,8 +253,10 @@ func TestThroughKamailio(t *testing.T) {
 				lines: []lineSetup{{name: boxOffice, register: true, interval: 300 * time.Millisecond, policy: brisk}}})
 			parameter := ";transport=" + name
 			k.await("the line is registered", true, "SIP/2.0 200", "REGISTER")
-			require.Contains(t, k.await("with digest", false, "REGISTER", "2 REGISTER").header("Authorization"), "algorithm="+s.algorithm)
-			phone := r.startPhone("telephone", fmt.Sprintf("<sip:5550110@%s%s>;regint=60;audio_codecs=pcmu", at(r.far), parameter))
+			require.Contains(t, k.await("with digest", false, "REGISTER", "2 REGISTER").header("Authorization"),
+				"algorithm="+s.algorithm)
+			phone := r.startPhone("telephone", fmt.Sprintf("<sip:5550110@%s%s>;regint=60;audio_codecs=pcmu", at(r.far),
+				parameter))
 			r.calledThroughKamailio(k, phone)
 			r.callsThroughKamailio(k, phone)
 			k.requireLint(1)
@@ -273,7 +278,10 @@ func (r *testBed) calledThroughKamailio(k *kamailio, phone *baresip) {
 	require.Less(r.t, o.begin.Sub(near.gave("SIP/2.0 200", "BYE").at), soon, "opened late")
 	bye := k.await("the far end's BYE goes to the line", true, "BYE", "BYE")
 	require.Less(r.t, o.begin.Sub(bye.at), soon, "from the BYE to the opening")
-	eventually(r.t, 5*time.Second, "the guard time is over", func() bool { return strings.Contains(r.d.out.String(), "report interrupted") })
+	eventually(r.t, 5*time.Second, "the guard time is over", func() bool {
+		return strings.Contains(r.d.out.String(),
+			"report interrupted")
+	})
 
 	near = r.adapterWaits(boxOffice, offered(0), rejects(486, "Busy Here"))
 	phone.do("dial", boxOffice)
@@ -294,7 +302,8 @@ func (r *testBed) calledThroughKamailio(k *kamailio, phone *baresip) {
 // callsThroughKamailio: calls of the near end. The proxy asks for credentials with 407.
 func (r *testBed) callsThroughKamailio(k *kamailio, phone *baresip) {
 	r.t.Helper()
-	near := r.adapter(boxOffice, callsChallenged("5550110"), connected(2), holds(3), pause(50*time.Millisecond), clears(4))
+	near := r.adapter(boxOffice, callsChallenged("5550110"), connected(2), holds(3), pause(50*time.Millisecond),
+		clears(4))
 	phone.event("CALL_INCOMING")
 	phone.do("accept", "")
 	phone.event("CALL_ESTABLISHED")
@@ -304,7 +313,8 @@ func (r *testBed) callsThroughKamailio(k *kamailio, phone *baresip) {
 	require.Contains(r.t, asked.header("Proxy-Authenticate"), "millrace.example")
 	k.await("credentials", false, "INVITE sip:5550110", "2 INVITE")
 
-	near = r.adapter(boxOffice, callsChallenged("5550110"), optional(100), response(180), sendCancelOf("5550110", 2), response(200), response(487), ackRejection("5550110", 2))
+	near = r.adapter(boxOffice, callsChallenged("5550110"), optional(100), response(180), sendCancelOf("5550110", 2),
+		response(200), response(487), ackRejection("5550110", 2))
 	phone.event("CALL_INCOMING")
 	near.ok()
 	phone.event("CALL_CLOSED")

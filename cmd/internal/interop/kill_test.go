@@ -20,13 +20,17 @@ func TestKilledUnderLoad(t *testing.T) {
 	need(t, "sqlite3")
 	var all []lineSetup
 	for i, name := range []string{boxOffice, stageDoor, "workshop", "green-room"} {
-		all = append(all, lineSetup{name: name, coil: i, interval: 250 * time.Millisecond, policy: brisk, more: unwatched})
+		all = append(all, lineSetup{name: name, coil: i, interval: 250 * time.Millisecond, policy: brisk,
+			more: unwatched})
 	}
 	r := newTestBed(t, setup{record: true, lines: all})
 	broken, logged := 0, 0
 	for range 2 {
 		r.load(all)
-		eventually(t, 15*time.Second, "there was load", func() bool { return strings.Count(r.d.out.String(), "call-arrived") >= 10 })
+		eventually(t, 15*time.Second, "there was load", func() bool {
+			return strings.Count(r.d.out.String(),
+				"call-arrived") >= 10
+		})
 		r.d.signal(syscall.SIGKILL)
 		require.Equal(t, -1, r.ended(5*time.Second))
 		logged += r.eventsUntil(lostAtMost)
@@ -34,11 +38,13 @@ func TestKilledUnderLoad(t *testing.T) {
 			p.stop()
 		}
 		r.requireWhole() // as the killed daemon left it
-		require.GreaterOrEqual(t, r.sqliteNumber("SELECT count(*) FROM events"), logged, "what was logged %v before the end is recorded", lostAtMost)
+		require.GreaterOrEqual(t, r.sqliteNumber("SELECT count(*) FROM events"), logged,
+			"what was logged %v before the end is recorded", lostAtMost)
 		require.NotZero(t, r.sqliteNumber(callsUp))
 		require.Contains(t, r.tells("explain", "last"), "What happened", "without a daemon")
 		r.start()
-		eventually(t, 5*time.Second, "the new daemon closes the record of its predecessor", func() bool { return r.sqliteNumber(callsUp) == 0 })
+		eventually(t, 5*time.Second, "the new daemon closes the record of its predecessor",
+			func() bool { return r.sqliteNumber(callsUp) == 0 })
 		r.requireWhole()
 		var now int
 		for _, c := range r.calls("--limit", "0") {
@@ -103,6 +109,7 @@ func (r *testBed) load(all []lineSetup) {
 	defer r.mu.Unlock()
 	for i, l := range all {
 		r.beginMany("port-"+l.name, l.name, r.adapters[l.name], 0, 1000, heldAnswered(0))
-		r.beginMany("far-"+l.name, fmt.Sprintf("555-01%02d", i), r.far+12+i, r.servicePort, 1000, calls(l.name), connected(1), held(), pause(50*time.Millisecond), clears(2))
+		r.beginMany("far-"+l.name, fmt.Sprintf("555-01%02d", i), r.far+12+i, r.servicePort, 1000, calls(l.name),
+			connected(1), held(), pause(50*time.Millisecond), clears(2))
 	}
 }

@@ -64,7 +64,9 @@ func testMain(m *testing.M) int {
 	lateness.machine = lately
 	code := m.Run()
 	if late, off := medianLateness(); code == 0 && max(late, off) > longMedian {
-		fmt.Fprintf(os.Stderr, "half of all openings were longer than asked by %v or more, or recorded wrong by %v or more; allowed are %v\n", late, off, longMedian)
+		fmt.Fprintf(os.Stderr,
+			"half of all openings were longer than asked by %v or more, or recorded wrong by %v or more; allowed are %v\n",
+			late, off, longMedian)
 		return 1
 	}
 	return code
@@ -72,8 +74,10 @@ func testMain(m *testing.M) int {
 
 // packages are the Debian packages of the programs that the tests here need.
 var packages = map[string]string{
-	"sipp": "sip-tester", "baresip": "baresip-core", "kamailio": "kamailio", "sqlite3": "sqlite3", "curl": "curl", "stress-ng": "stress-ng", "mbpoll": "mbpoll",
-	"python3": "python3", "mosquitto": "mosquitto", "cc": "gcc", "bash": "bash", "fish": "fish", "zsh": "zsh", "man": "man-db", "groff": "groff",
+	"sipp": "sip-tester", "baresip": "baresip-core", "kamailio": "kamailio", "sqlite3": "sqlite3", "curl": "curl",
+	"stress-ng": "stress-ng", "mbpoll": "mbpoll",
+	"python3": "python3", "mosquitto": "mosquitto", "cc": "gcc", "bash": "bash", "fish": "fish", "zsh": "zsh",
+	"man": "man-db", "groff": "groff",
 }
 
 // need skips the test where a program is missing, and fails it where CI is set.

@@ -27,7 +27,8 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-var openFaults = flag.Bool("open-faults", false, "every way to a contact and every fault in the middle of an opening, not only the death of the daemon on one way of each kind")
+var openFaults = flag.Bool("open-faults", false,
+	"every way to a contact and every fault in the middle of an opening, not only the death of the daemon on one way of each kind")
 
 // way is one way to a contact, with a peer of its protocol that is not ours (but for the agent, which is the built
 // binary) and tells when the contact moved.
@@ -103,7 +104,8 @@ func onModbus(name, kind, contact string, watchdog time.Duration, args ...string
 	return func(t *testing.T) *way {
 		b := newBoard(t, args...)
 		p := newProxy(t, b.port)
-		return &way{name: name, driver: "modbus", kind: kind, controller: fmt.Sprintf(`modbus: {address: "127.0.0.1:%d"}`, p.port), contact: "coil: 0" + contact,
+		return &way{name: name, driver: "modbus", kind: kind,
+			controller: fmt.Sprintf(`modbus: {address: "127.0.0.1:%d"}`, p.port), contact: "coil: 0" + contact,
 			moves: boardMoves(b), net: p, watchdog: watchdog, slow: slowly(t, b)}
 	}
 }
@@ -112,7 +114,8 @@ func onModbus(name, kind, contact string, watchdog time.Duration, args ...string
 func agentMoves(t *testing.T, more string) func() []move {
 	dir := t.TempDir()
 	file, log := filepath.Join(dir, "relay.yaml"), &logBuffer{}
-	require.NoError(t, os.WriteFile(file, fmt.Appendf(nil, "%s\ncontacts: [{name: box-office, simulated: {file: %s/moves}}]\n", more, dir), 0o600))
+	require.NoError(t, os.WriteFile(file,
+		fmt.Appendf(nil, "%s\ncontacts: [{name: box-office, simulated: {file: %s/moves}}]\n", more, dir), 0o600))
 	cmd := exec.Command(built.other, "relay", "--config", file)
 	cmd.Stderr = log
 	require.NoError(t, cmd.Start())
@@ -133,16 +136,18 @@ func agentByModbus(t *testing.T) *way {
 	port := freePorts(t, 1)
 	moves := agentMoves(t, fmt.Sprintf("listen: %s\nallow_from: [127.0.0.1]", at(port)))
 	p := newProxyTo(t, at(port))
-	return &way{name: "agent by Modbus TCP", driver: "modbus", kind: "oneshot", controller: fmt.Sprintf(`modbus: {address: "127.0.0.1:%d"}`, p.port),
-		contact: "coil: 0, timed: {register: 0, sequence: true, unit: 1ms, limit: 3s}", moves: moves, net: p}
+	return &way{name: "agent by Modbus TCP", driver: "modbus", kind: "oneshot",
+		controller: fmt.Sprintf(`modbus: {address: "127.0.0.1:%d"}`, p.port),
+		contact:    "coil: 0, timed: {register: 0, sequence: true, unit: 1ms, limit: 3s}", moves: moves, net: p}
 }
 
 func agentByMQTT(t *testing.T) *way {
 	b := brokertest.Own(t, brokertest.Anybody)
 	moves := agentMoves(t, fmt.Sprintf("mqtt: {address: \"mqtt://%s\", prefix: millrace}", b.Address()))
 	p := newProxy(t, b.Port())
-	return &way{name: "agent by MQTT", driver: "mqtt", kind: "oneshot", controller: fmt.Sprintf(`mqtt: {address: "mqtt://127.0.0.1:%d", keep_alive: 1s}`, p.port),
-		contact: "mqtt: {prefix: millrace/box-office, limit: 3s}", moves: moves, net: p, restart: func() {
+	return &way{name: "agent by MQTT", driver: "mqtt", kind: "oneshot",
+		controller: fmt.Sprintf(`mqtt: {address: "mqtt://127.0.0.1:%d", keep_alive: 1s}`, p.port),
+		contact:    "mqtt: {prefix: millrace/box-office, limit: 3s}", moves: moves, net: p, restart: func() {
 			b.Stop()
 			require.NoError(t, b.Restart())
 		}}
@@ -172,7 +177,8 @@ func onHTTP(kind, contact string) func(*testing.T) *way {
 		require.NoError(t, err)
 		require.NoError(t, json.Unmarshal(text, &made))
 		p := newProxy(t, made.Port)
-		return &way{name: "http, " + kind, driver: "http", kind: kind, controller: fmt.Sprintf(`http: {url: "http://127.0.0.1:%d"}`, p.port), contact: contact, net: p,
+		return &way{name: "http, " + kind, driver: "http", kind: kind,
+			controller: fmt.Sprintf(`http: {url: "http://127.0.0.1:%d"}`, p.port), contact: contact, net: p,
 			moves: movesIn(t, log, func(line string) (move, bool) {
 				var e struct {
 					T       int64
@@ -191,10 +197,13 @@ func onCommand(kind, mode, contact string) func(*testing.T) *way {
 		need(t, "cc")
 		dir := t.TempDir()
 		program := filepath.Join(dir, "contact")
-		out, err := exec.Command("cc", "-O1", "-o", program, "../../../bridge/relay/command/testdata/contact.c").CombinedOutput()
+		out, err := exec.Command("cc", "-O1", "-o", program,
+			"../../../bridge/relay/command/testdata/contact.c").CombinedOutput()
 		require.NoError(t, err, "%s", out)
-		return &way{name: "command, " + kind, driver: "command", kind: kind, controller: fmt.Sprintf("command: {program: %s}", program),
-			contact: fmt.Sprintf(`command: {arguments: [%s, %s, "{action}", "{line}", "{ms}", "{seq}"], %s}`, dir, mode, contact),
+		return &way{name: "command, " + kind, driver: "command", kind: kind,
+			controller: fmt.Sprintf("command: {program: %s}", program),
+			contact: fmt.Sprintf(`command: {arguments: [%s, %s, "{action}", "{line}", "{ms}", "{seq}"], %s}`, dir, mode,
+				contact),
 			moves: movesIn(t, filepath.Join(dir, boxOffice), func(line string) (move, bool) {
 				at, word, _ := strings.Cut(line, " ")
 				n, err := strconv.ParseInt(at, 10, 64)
@@ -218,7 +227,8 @@ func onSerial(kind, contact string, args ...string) func(*testing.T) *way {
 		})
 		b := startBoard(t, append(args, "--stdin", "--rtu", far.path, "115200")...)
 		return &way{name: "modbus-rtu, " + kind, driver: "modbus-rtu", kind: kind,
-			controller: fmt.Sprintf("rtu: {device: %s, baud: 115200, parity: none, stop_bits: 1}", near.path), contact: "coil: 0" + contact, moves: boardMoves(b),
+			controller: fmt.Sprintf("rtu: {device: %s, baud: 115200, parity: none, stop_bits: 1}", near.path),
+			contact:    "coil: 0" + contact, moves: boardMoves(b),
 			slow: slowly(t, b)}
 	}
 }
@@ -249,15 +259,18 @@ func newTerminal(t *testing.T) *terminal {
 
 func ways() map[string]func(*testing.T) *way {
 	return map[string]func(*testing.T) *way{
-		"modbus coil":     onModbus("modbus, none", "none", "", 0),
-		"modbus watchdog": onModbus("modbus, watchdog", "watchdog", ", watchdog: {register: 9, unit: 10ms, timeout: 1s}", time.Second, "--watchdog", "9,10"),
-		"modbus timed":    onModbus("modbus, oneshot", "oneshot", ", timed: {register: 0, unit: 10ms, limit: 3s}", 0, "--timed", "0,0,10"),
+		"modbus coil": onModbus("modbus, none", "none", "", 0),
+		"modbus watchdog": onModbus("modbus, watchdog", "watchdog",
+			", watchdog: {register: 9, unit: 10ms, timeout: 1s}", time.Second, "--watchdog", "9,10"),
+		"modbus timed": onModbus("modbus, oneshot", "oneshot", ", timed: {register: 0, unit: 10ms, limit: 3s}", 0,
+			"--timed", "0,0,10"),
 		"rtu coil":        onSerial("none", ""),
 		"rtu timed":       onSerial("oneshot", ", timed: {register: 0, unit: 10ms, limit: 3s}", "--timed", "0,0,10"),
 		"agent by modbus": agentByModbus,
 		"agent by mqtt":   agentByMQTT,
 		"http timed":      onHTTP("oneshot", "http: {timed: {limit: 3s}}"),
-		"http plain": onHTTP("none", `http: {open: {method: PUT, path: "/relay/{contact}?to=open"}, close: {method: PUT, path: "/relay/{contact}?to=close"},
+		"http plain": onHTTP("none",
+			`http: {open: {method: PUT, path: "/relay/{contact}?to=open"}, close: {method: PUT, path: "/relay/{contact}?to=close"},
       read: {path: "/relay/{contact}", pointer: /open, open: ["true"], closed: ["false"]}}`),
 		"command timed": onCommand("oneshot", "timed", "read: true, timed: {unit: 1ms, limit: 3s}"),
 		"command plain": onCommand("none", "plain", "read: true"),
@@ -293,7 +306,8 @@ lines:
     service: {registrar: "sip:%[9]s", user: box-office, register: false}
     verify: {by: none}
     contact: {driver: %[6]s, controller: loft, require: %[10]s%[11]s, %[12]s}
-`, at(first), at(first+1), first+4, first+23, r.control, w.driver, w.controller, at(first+30), at(first+31), w.kind, consent, w.contact), 0o600))
+`, at(first), at(first+1), first+4, first+23, r.control, w.driver, w.controller, at(first+30), at(first+31), w.kind,
+		consent, w.contact), 0o600))
 	m := &tried{r, w}
 	r.start()
 	t.Cleanup(func() {
@@ -445,7 +459,8 @@ func (m *tried) check(f fault, late func() time.Duration) {
 	switch {
 	case alive:
 		require.True(m.t, closed)
-		require.Less(m.t, d, openFor+250*time.Millisecond+2*late(), "our own bound for a machine with twice as many busy threads as processors, without a real-time class")
+		require.Less(m.t, d, openFor+250*time.Millisecond+2*late(),
+			"our own bound for a machine with twice as many busy threads as processors, without a real-time class")
 	case bound > 0:
 		require.True(m.t, closed)
 		require.LessOrEqual(m.t, d, bound+2*late(), "this machine was up to %v late itself", late())
@@ -466,5 +481,6 @@ func (m *tried) check(f fault, late func() time.Duration) {
 	if w.driver != "mqtt" { // where the will closes at once
 		require.GreaterOrEqual(m.t, d, openFor/2)
 	}
-	m.t.Logf("%s, %s: open for %v, asked %v, bound %v (0: none); the machine was late by %v", w.name, f.name, d.Round(100*time.Microsecond), openFor, bound, late())
+	m.t.Logf("%s, %s: open for %v, asked %v, bound %v (0: none); the machine was late by %v", w.name, f.name,
+		d.Round(100*time.Microsecond), openFor, bound, late())
 }

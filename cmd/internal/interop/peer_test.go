@@ -43,21 +43,26 @@ const peerRoom = 4096
 func (r *testBed) peer(name string, host byte, port, to int) *peer {
 	r.t.Helper()
 	own := netip.AddrPortFrom(placeOf(host), uint16(port))
-	c, err := net.DialUDP("udp4", net.UDPAddrFromAddrPort(own), net.UDPAddrFromAddrPort(netip.MustParseAddrPort(at(to))))
+	c, err := net.DialUDP("udp4", net.UDPAddrFromAddrPort(own),
+		net.UDPAddrFromAddrPort(netip.MustParseAddrPort(at(to))))
 	require.NoError(r.t, err)
 	require.NoError(r.t, c.SetReadBuffer(4<<20))
-	return r.newPeer(name, c, c.LocalAddr().(*net.UDPAddr).AddrPort(), c.RemoteAddr().(*net.UDPAddr).AddrPort(), readDatagram)
+	return r.newPeer(name, c, c.LocalAddr().(*net.UDPAddr).AddrPort(), c.RemoteAddr().(*net.UDPAddr).AddrPort(),
+		readDatagram)
 }
 
 // peerTCP is peer on a TCP connection that it opens.
 func (r *testBed) peerTCP(name string, host byte, to int) *peer {
 	r.t.Helper()
-	c, err := net.DialTCP("tcp4", net.TCPAddrFromAddrPort(netip.AddrPortFrom(placeOf(host), 0)), net.TCPAddrFromAddrPort(netip.MustParseAddrPort(at(to))))
+	c, err := net.DialTCP("tcp4", net.TCPAddrFromAddrPort(netip.AddrPortFrom(placeOf(host), 0)),
+		net.TCPAddrFromAddrPort(netip.MustParseAddrPort(at(to))))
 	require.NoError(r.t, err)
-	return r.newPeer(name, c, c.LocalAddr().(*net.TCPAddr).AddrPort(), c.RemoteAddr().(*net.TCPAddr).AddrPort(), readStream)
+	return r.newPeer(name, c, c.LocalAddr().(*net.TCPAddr).AddrPort(), c.RemoteAddr().(*net.TCPAddr).AddrPort(),
+		readStream)
 }
 
-func (r *testBed) newPeer(name string, c net.Conn, own, to netip.AddrPort, read func(*bufio.Reader) (string, error)) *peer {
+func (r *testBed) newPeer(name string, c net.Conn, own, to netip.AddrPort,
+	read func(*bufio.Reader) (string, error)) *peer {
 	p := &peer{t: r.t, name: name, conn: c, at: own, to: to, in: make(chan message, peerRoom), all: &r.peers}
 	r.peers = append(r.peers, p)
 	var reading sync.WaitGroup
@@ -212,7 +217,8 @@ func (p *peer) replies(q message, status, tag string, more ...string) {
 	for _, via := range q.headers("Via") {
 		fmt.Fprintf(&b, "Via: %s\r\n", via)
 	}
-	fmt.Fprintf(&b, "From: %s\r\nTo: %s\r\nCall-ID: %s\r\nCSeq: %s\r\nContact: <sip:%s@%s;transport=%s>\r\n", q.header("From"), to, q.header("Call-ID"), q.header("CSeq"),
+	fmt.Fprintf(&b, "From: %s\r\nTo: %s\r\nCall-ID: %s\r\nCSeq: %s\r\nContact: <sip:%s@%s;transport=%s>\r\n",
+		q.header("From"), to, q.header("Call-ID"), q.header("CSeq"),
 		p.name, p.at, strings.ToLower(p.transport()))
 	for _, line := range more {
 		if strings.HasPrefix(line, "v=0") {
@@ -258,7 +264,8 @@ var (
 
 // described is a session description with one stream of G.711.
 func described(at netip.AddrPort) string {
-	return fmt.Sprintf("v=0\r\no=millrace 1 1 IN IP4 %[1]s\r\ns=-\r\nc=IN IP4 %[1]s\r\nt=0 0\r\nm=audio %[2]d RTP/AVP 0\r\na=rtpmap:0 PCMU/8000\r\n", at.Addr(), at.Port())
+	return fmt.Sprintf("v=0\r\no=millrace 1 1 IN IP4 %[1]s\r\ns=-\r\nc=IN IP4 %[1]s\r\nt=0 0\r\nm=audio %[2]d RTP/AVP 0\r\na=rtpmap:0 PCMU/8000\r\n",
+		at.Addr(), at.Port())
 }
 
 // talk is a call, or what passes for one, as one side sees it.
@@ -279,7 +286,8 @@ func (p *peer) begins(user, uri string) *talk {
 	if strings.ContainsAny(uri, "<>\"") {
 		to = "sip:anybody@" + p.to.String()
 	}
-	return &talk{p: p, uri: uri, from: fmt.Sprintf("<sip:%s@%s>;tag=t%s", user, p.to, id), to: "<" + to + ">", callID: id}
+	return &talk{p: p, uri: uri, from: fmt.Sprintf("<sip:%s@%s>;tag=t%s", user, p.to, id), to: "<" + to + ">",
+		callID: id}
 }
 
 // request sends a request with the next CSeq number, but for ACK and CANCEL, which have that of the last one.
@@ -303,7 +311,8 @@ func (c *talk) request(method string, more ...string) {
 func (c *talk) text(method string, more ...string) string {
 	var b strings.Builder
 	body := ""
-	fmt.Fprintf(&b, "%s %s SIP/2.0\r\nVia: SIP/2.0/%s %s;branch=%s;rport\r\nMax-Forwards: 70\r\n", method, c.uri, c.p.transport(), c.p.at, c.branch)
+	fmt.Fprintf(&b, "%s %s SIP/2.0\r\nVia: SIP/2.0/%s %s;branch=%s;rport\r\nMax-Forwards: 70\r\n", method, c.uri,
+		c.p.transport(), c.p.at, c.branch)
 	fmt.Fprintf(&b, "From: %s\r\nTo: %s\r\nCall-ID: %s\r\nCSeq: %d %s\r\n", c.from, c.to, c.callID, c.cseq, method)
 	if !slices.ContainsFunc(more, func(line string) bool { return strings.HasPrefix(line, "Contact:") }) {
 		fmt.Fprintf(&b, "Contact: <sip:%s@%s;transport=%s>\r\n", c.p.name, c.p.at, strings.ToLower(c.p.transport()))
@@ -364,7 +373,8 @@ func (c *talk) up(ok message) message {
 
 // taken is the called side of a call, whose INVITE was answered with that tag.
 func (p *peer) taken(invite message, tag string) *talk {
-	return &talk{p: p, uri: contactURI.FindStringSubmatch(invite.header("Contact"))[1], from: invite.header("To") + ";tag=" + tag, to: invite.header("From"), callID: invite.header("Call-ID")}
+	return &talk{p: p, uri: contactURI.FindStringSubmatch(invite.header("Contact"))[1], from: invite.header("To") +
+		";tag=" + tag, to: invite.header("From"), callID: invite.header("Call-ID")}
 }
 
 // registration is a line's registration by this peer, which register makes and refreshes.

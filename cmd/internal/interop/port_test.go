@@ -15,7 +15,8 @@ func (r *testBed) startPort(line, userAgent string, clearing ...step) *party {
 		clearing = []step{cleared(0)}
 	}
 	asked := func(code int, reason string) step {
-		return send(fmt.Sprintf("SIP/2.0 %d %s\n", code, reason) + fmt.Sprintf(copied, ownTag) + "User-Agent: " + userAgent + "\n" + noBody)
+		return send(fmt.Sprintf("SIP/2.0 %d %s\n", code, reason) + fmt.Sprintf(copied, ownTag) + "User-Agent: " +
+			userAgent + "\n" + noBody)
 	}
 	r.mu.Lock()
 	defer r.mu.Unlock()

@@ -25,7 +25,10 @@ func TestPulse(t *testing.T) {
 	r := newTestBed(t, setup{record: true, numbers: "short", lines: []lineSetup{
 		{name: boxOffice, more: unwatched, policy: ", guard_time: 100ms"}, {name: stageDoor, coil: 1, more: unwatched},
 		{name: "green-room", coil: 2, more: unwatched, policy: ", life_safety: true"}}})
-	r.board.await(t, "the contacts are closed, first of all", func(e boardEvent) bool { return e.name == "write" && e.index == 2 })
+	r.board.await(t, "the contacts are closed, first of all", func(e boardEvent) bool {
+		return e.name == "write" &&
+			e.index == 2
+	})
 	var s string
 	eventually(t, 5*time.Second, "the daemon has read what the board answered to that", func() bool {
 		c := r.cli("pulse", boxOffice, "--interval", "300ms")
@@ -34,7 +37,10 @@ func TestPulse(t *testing.T) {
 	})
 	requireInterval(t, 300*time.Millisecond, r.board.once(t, 0))
 	require.Contains(t, s, "(asked 300 ms); hook: unknown")
-	c := r.recorded("it is recorded", func(c callSeen) bool { return c.Direction == "by-hand" && c.Outcome == "unknown" })
+	c := r.recorded("it is recorded", func(c callSeen) bool {
+		return c.Direction == "by-hand" &&
+			c.Outcome == "unknown"
+	})
 	require.InDelta(t, 300, c.Asked, 0)
 	requireMeasured(t, c.Measured, r.board.once(t, 0))
 
@@ -48,7 +54,8 @@ func TestPulse(t *testing.T) {
 	r.requireRefused(boxOffice, "is up")
 	near.ok()
 	far.ok()
-	eventually(t, 5*time.Second, "the clearing has its interruption", func() bool { return len(r.board.openings(t, 0)) == 2 })
+	eventually(t, 5*time.Second, "the clearing has its interruption",
+		func() bool { return len(r.board.openings(t, 0)) == 2 })
 
 	centre := r.farWaits(offered(0), answers(), cleared(0))
 	help := r.adapter(stageDoor, emergencyCall(800*time.Millisecond))
@@ -58,7 +65,10 @@ func TestPulse(t *testing.T) {
 	centre.ok()
 	require.Empty(t, r.board.openings(t, 1))
 	require.Empty(t, r.board.openings(t, 2))
-	eventually(t, 5*time.Second, "the log has four refusals", func() bool { return strings.Count(r.d.out.String(), "report refused") == 4 })
+	eventually(t, 5*time.Second, "the log has four refusals", func() bool {
+		return strings.Count(r.d.out.String(),
+			"report refused") == 4
+	})
 	e := r.recorded("the emergency call", func(c callSeen) bool { return c.Emergency })
 	require.Equal(t, "999", e.Number)
 	require.Equal(t, "outgoing", e.Direction)

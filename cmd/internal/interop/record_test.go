@@ -45,7 +45,8 @@ func TestRecordOfAClearing(t *testing.T) {
 	r.requireFileSays(c)
 	r.requireSocketSays()
 	follower.until(`"outcome":"unknown"`)
-	require.Contains(t, strings.Join(follower.log, "\n"), `"outcome":"in-progress"`, "it was told of the call while it was up")
+	require.Contains(t, strings.Join(follower.log, "\n"), `"outcome":"in-progress"`,
+		"it was told of the call while it was up")
 
 	r.d.signal(syscall.SIGTERM)
 	require.Zero(t, r.ended(5*time.Second))
@@ -84,7 +85,8 @@ func requireTable(t *testing.T, text string) {
 		row[name] = rows[1][i]
 	}
 	for name, want := range map[string]string{
-		"line": boxOffice, "direction": "incoming", "number": "555-0101", "cleared_by": "far-end", "evidence": "bye", "openings": "1",
+		"line": boxOffice, "direction": "incoming", "number": "555-0101", "cleared_by": "far-end", "evidence": "bye",
+		"openings":      "1",
 		"open_asked_ms": "800", "outcome": "unknown", "failed": "false",
 	} {
 		require.Equal(t, want, row[name], name)
@@ -110,7 +112,8 @@ func (r *testBed) requireSocketSays() {
 	is, err := os.Stat(r.control)
 	require.NoError(r.t, err)
 	require.Equal(r.t, os.ModeSocket|0o660, is.Mode())
-	out, err := exec.CommandContext(r.t.Context(), "curl", "-sS", "--fail", "--max-time", "5", "--unix-socket", r.control, "http://clearback/v1/daemon").CombinedOutput()
+	out, err := exec.CommandContext(r.t.Context(), "curl", "-sS", "--fail", "--max-time", "5", "--unix-socket",
+		r.control, "http://clearback/v1/daemon").CombinedOutput()
 	require.NoError(r.t, err, "%s", out)
 	var h daemonSeen
 	require.NoError(r.t, json.Unmarshal(out, &h))
@@ -119,7 +122,8 @@ func (r *testBed) requireSocketSays() {
 	require.Equal(r.t, r.journal, h.Journal.Path)
 	require.Empty(r.t, h.Journal.Problem)
 	require.Len(r.t, h.Lines, 1)
-	out, err = exec.CommandContext(r.t.Context(), "curl", "-sS", "--max-time", "5", "-w", "%{http_code}", "-X", "POST", "--unix-socket", r.control,
+	out, err = exec.CommandContext(r.t.Context(), "curl", "-sS", "--max-time", "5", "-w", "%{http_code}", "-X", "POST",
+		"--unix-socket", r.control,
 		"http://clearback/v1/lines/green-room/pulse").CombinedOutput()
 	require.NoError(r.t, err, "%s", out)
 	require.Contains(r.t, string(out), `"no-such-line"`)

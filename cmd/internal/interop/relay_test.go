@@ -40,7 +40,8 @@ func startAgent(t *testing.T) *agentProcess {
 	t.Helper()
 	dir := t.TempDir()
 	a := &agentProcess{port: freePorts(t, 1)}
-	file := fmt.Sprintf("listen: %s\nallow_from: [127.0.0.1]\nmax_interval: %v\nwatchdog: %v\ncontacts:\n", at(a.port), agentLongest, agentWatchdog)
+	file := fmt.Sprintf("listen: %s\nallow_from: [127.0.0.1]\nmax_interval: %v\nwatchdog: %v\ncontacts:\n", at(a.port),
+		agentLongest, agentWatchdog)
 	for i, name := range []string{"box-office", "stage-door"} {
 		a.files[i] = filepath.Join(dir, name)
 		file += fmt.Sprintf("  - name: %s\n    simulated: {file: %s}\n", name, a.files[i])
@@ -170,7 +171,8 @@ type master struct {
 func (a *agentProcess) master(t *testing.T) *master {
 	t.Helper()
 	bin := filepath.Join(t.TempDir(), "master")
-	out, err := exec.Command("sh", "-c", `cc -O2 -o "$1" testdata/master.c $(pkg-config --cflags --libs libmodbus)`, "sh", bin).CombinedOutput()
+	out, err := exec.Command("sh", "-c", `cc -O2 -o "$1" testdata/master.c $(pkg-config --cflags --libs libmodbus)`,
+		"sh", bin).CombinedOutput()
 	if err != nil {
 		t.Logf("%v: %s", err, out)
 		programtest.Missing(t, "libmodbus, or a C compiler for it,", "gcc libc6-dev pkg-config libmodbus-dev")

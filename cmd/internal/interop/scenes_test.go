@@ -88,7 +88,8 @@ func heldAnswered(after time.Duration) step {
 func TestScenariosWithoutDaemon(t *testing.T) {
 	need(t, "sipp")
 	for name, pair := range map[string][2]step{
-		"held":     {heldAnswered(0), join(calls(boxOffice), connected(1), held(), pause(50*time.Millisecond), clears(2))},
+		"held": {heldAnswered(0), join(calls(boxOffice), connected(1), held(), pause(50*time.Millisecond),
+			clears(2))},
 		"rejected": {join(offered(0), rejects(486, "Busy Here")), join(calls(boxOffice), rejected(boxOffice, 486, 1))},
 		"register": {registrar(), registers(password, 200)},
 		"wrong":    {registrar(), registers("wrong", 403)},
@@ -124,9 +125,11 @@ func TestArrivedCallHeldFarEndClears(t *testing.T) {
 	near.ok()
 	o := r.board.once(t, 0)
 	requireInterval(t, usual, o)
-	requireAfter(t, o.begin, near.got("BYE", "BYE").at, 200*time.Millisecond, "opened before the adapter's leg was cleared")
+	requireAfter(t, o.begin, near.got("BYE", "BYE").at, 200*time.Millisecond,
+		"opened before the adapter's leg was cleared")
 	require.Less(t, o.begin.Sub(near.gave("SIP/2.0 200", "BYE").at), soon, "opened late")
-	require.Less(t, far.got("SIP/2.0 200", "BYE").at.Sub(far.gave("BYE", "BYE").at), soon, "the far end's BYE is answered at once")
+	require.Less(t, far.got("SIP/2.0 200", "BYE").at.Sub(far.gave("BYE", "BYE").at), soon,
+		"the far end's BYE is answered at once")
 }
 
 func TestRequestedCallHeldFarEndClears(t *testing.T) {
@@ -134,18 +137,21 @@ func TestRequestedCallHeldFarEndClears(t *testing.T) {
 	r := newTestBed(t, setup{lines: []lineSetup{{name: boxOffice, roaming: true}}})
 	r.adapter(boxOffice, registers(password, 200)).ok()
 	far := r.farWaits(offered(50*time.Millisecond), answers(), held(), pause(100*time.Millisecond), clears(1))
-	near := r.adapter(boxOffice, callsChallenged("555-0101"), connected(2), pause(50*time.Millisecond), holds(3), cleared(200*time.Millisecond)).ok()
+	near := r.adapter(boxOffice, callsChallenged("555-0101"), connected(2), pause(50*time.Millisecond), holds(3),
+		cleared(200*time.Millisecond)).ok()
 	far.ok()
 	o := r.board.once(t, 0)
 	requireInterval(t, usual, o)
-	requireAfter(t, o.begin, near.got("BYE", "BYE").at, 200*time.Millisecond, "opened before the adapter's leg was cleared")
+	requireAfter(t, o.begin, near.got("BYE", "BYE").at, 200*time.Millisecond,
+		"opened before the adapter's leg was cleared")
 }
 
 // TestOverTCP: the same over TCP on both sides, where the daemon connects to whoever waits and answers on the
 // connection it was called on.
 func TestOverTCP(t *testing.T) {
 	t.Parallel()
-	r := newTestBed(t, setup{tcp: true, lines: []lineSetup{{name: boxOffice, interval: 300 * time.Millisecond, policy: ", guard_time: 100ms, onhook_recognition: 300ms"}}})
+	r := newTestBed(t, setup{tcp: true, lines: []lineSetup{{name: boxOffice, interval: 300 * time.Millisecond,
+		policy: ", guard_time: 100ms, onhook_recognition: 300ms"}}})
 	near := r.adapterWaits(boxOffice, heldAnswered(0))
 	r.farCalls(calls(boxOffice), connected(1), held(), pause(100*time.Millisecond), clears(2)).ok()
 	near.ok()

@@ -35,7 +35,8 @@ func inShell(t *testing.T, script string, shell ...string) string {
 	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
 	defer cancel()
 	cmd := exec.CommandContext(ctx, shell[0], shell[1:]...)
-	cmd.Env = append(os.Environ(), "CLEARBACK_CONFIG="+config, "PATH="+dir+":"+os.Getenv("PATH"), "HOME="+dir, "TERM=dumb")
+	cmd.Env = append(os.Environ(), "CLEARBACK_CONFIG="+config, "PATH="+dir+":"+os.Getenv("PATH"), "HOME="+dir,
+		"TERM=dumb")
 	cmd.Stdin = strings.NewReader(script)
 	out, err := cmd.CombinedOutput()
 	require.NoError(t, err, "%s", out)
@@ -124,7 +125,8 @@ func TestManPages(t *testing.T) {
 		_, text, found := strings.Cut(string(text), strings.ToUpper(name)+"(1)")
 		require.True(t, found, page)
 		text, _, _ = strings.Cut(text, "\nSEE ALSO")
-		assert.Regexp(t, `^.*\n\nNAME\n +`+name+` +- (?s:.*)\nSYNOPSIS\n(?s:.*)\nOPTIONS\n +--(?s:.*)\nEXAMPLES\n +`, text)
+		assert.Regexp(t, `^.*\n\nNAME\n +`+name+` +- (?s:.*)\nSYNOPSIS\n(?s:.*)\nOPTIONS\n +--(?s:.*)\nEXAMPLES\n +`,
+			text)
 	}
 }
 
@@ -132,7 +134,8 @@ func TestManPages(t *testing.T) {
 func TestBrokenPipe(t *testing.T) {
 	t.Parallel()
 	for _, args := range []string{
-		"help", "version", "rehearse --list", "completion bash", "window --config " + sample, "rehearse --scene held-call",
+		"help", "version", "rehearse --list", "completion bash", "window --config " + sample,
+		"rehearse --scene held-call",
 	} {
 		cmd := exec.Command(built.other, strings.Fields(args)...)
 		read, write, err := os.Pipe()

@@ -56,14 +56,18 @@ func (r *testBed) begin(name, user string, port, to int, steps ...step) *party {
 // beginMany starts SIPp for a number of calls; where it calls they follow one another.
 func (r *testBed) beginMany(name, user string, port, to, number int, steps ...step) *party {
 	r.t.Helper()
-	p := &party{t: r.t, name: name, port: port, to: to, base: filepath.Join(r.dir, fmt.Sprintf("%02d-%s", len(r.parties), name)), done: make(chan struct{})}
+	p := &party{t: r.t, name: name, port: port, to: to, base: filepath.Join(r.dir,
+		fmt.Sprintf("%02d-%s", len(r.parties), name)), done: make(chan struct{})}
 	media := freePorts(r.t, 4) // audio, the port for commands (8888 at all addresses, if SIPp may choose), video
 	r.parties = append(r.parties, p)
-	file := "<?xml version=\"1.0\" encoding=\"ISO-8859-1\"?>\n<scenario name=\"" + name + "\">\n" + references(string(join(steps...))) + "</scenario>\n"
+	file := "<?xml version=\"1.0\" encoding=\"ISO-8859-1\"?>\n<scenario name=\"" + name + "\">\n" +
+		references(string(join(steps...))) + "</scenario>\n"
 	require.NoError(r.t, os.WriteFile(p.base+".xml", []byte(file), 0o600))
-	args := []string{"-sf", p.base + ".xml", "-i", place().String(), "-mi", place().String(), "-ci", place().String(), "-p", strconv.Itoa(port), "-mp", strconv.Itoa(media),
+	args := []string{"-sf", p.base + ".xml", "-i", place().String(), "-mi", place().String(), "-ci", place().String(),
+		"-p", strconv.Itoa(port), "-mp", strconv.Itoa(media),
 		"-cp", strconv.Itoa(media + 1),
-		"-m", strconv.Itoa(number), "-s", user, "-au", user, "-ap", password, "-nostdin", "-timeout", "25", "-timeout_error",
+		"-m", strconv.Itoa(number), "-s", user, "-au", user, "-ap", password, "-nostdin", "-timeout", "25",
+		"-timeout_error",
 		"-trace_msg", "-message_file", p.base + ".msg", "-trace_err", "-error_file", p.base + ".err"}
 	if r.tcp {
 		args = append(args, "-t", "t1")

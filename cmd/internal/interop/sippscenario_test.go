@@ -20,8 +20,9 @@ const (
 	noBody     = "Content-Length: 0\n\n"
 	// learnTarget, learnMe and learnPeer read a message's headers into the variables.
 	learnTarget = `<ereg regexp="sip:[^&gt; ]*" search_in="hdr" header="Contact:" check_it="true" assign_to="target"/>`
-	learnUAC    = `<action>` + learnTarget + `<ereg regexp=".*" search_in="hdr" header="From:" assign_to="me"/><ereg regexp=".*" search_in="hdr" header="To:" assign_to="peer"/></action>`
-	learnUAS    = `<action><ereg regexp=".*" search_in="hdr" header="To:" assign_to="me"/><ereg regexp=".*" search_in="hdr" header="From:" assign_to="peer"/></action>`
+	learnUAC    = `<action>` + learnTarget +
+		`<ereg regexp=".*" search_in="hdr" header="From:" assign_to="me"/><ereg regexp=".*" search_in="hdr" header="To:" assign_to="peer"/></action>`
+	learnUAS = `<action><ereg regexp=".*" search_in="hdr" header="To:" assign_to="me"/><ereg regexp=".*" search_in="hdr" header="From:" assign_to="peer"/></action>`
 )
 
 // sdp is a body; direction is sendrecv, sendonly or recvonly.
@@ -104,7 +105,8 @@ func replyTagged(code int, reason string) step {
 
 // rejects ends an offered call and takes the ACK.
 func rejects(code int, reason string) step {
-	return join(sendRepeated(fmt.Sprintf("SIP/2.0 %d %s\n", code, reason)+fmt.Sprintf(copied, ownTag)+noBody), request("ACK"))
+	return join(sendRepeated(fmt.Sprintf("SIP/2.0 %d %s\n", code, reason)+fmt.Sprintf(copied, ownTag)+noBody),
+		request("ACK"))
 }
 
 // cancelled takes a CANCEL and ends the INVITE.
@@ -136,7 +138,8 @@ func callsChallenged(number string) step {
 }
 
 func ackRejection(number string, cseq int) step {
-	return send(fmt.Sprintf("ACK sip:%s@[remote_ip]:[remote_port] SIP/2.0\n[last_Via:]\nMax-Forwards: 70\n[last_From:]\n[last_To:]\n[last_Call-ID:]\nCSeq: %d ACK\n", number, cseq) + noBody)
+	return send(fmt.Sprintf("ACK sip:%s@[remote_ip]:[remote_port] SIP/2.0\n[last_Via:]\nMax-Forwards: 70\n[last_From:]\n[last_To:]\n[last_Call-ID:]\nCSeq: %d ACK\n",
+		number, cseq) + noBody)
 }
 
 // connected takes the 200 to INVITE cseq and acknowledges it.
@@ -152,7 +155,8 @@ func rejected(number string, code, cseq int) step {
 // Both, within the dialog.
 
 func inDialog(method string, cseq int) string {
-	return fmt.Sprintf("%s [$target] SIP/2.0\n%sFrom:[$me]\nTo:[$peer]\nCall-ID: [call_id]\nCSeq: %d %s\n", method, ownVia, cseq, method)
+	return fmt.Sprintf("%s [$target] SIP/2.0\n%sFrom:[$me]\nTo:[$peer]\nCall-ID: [call_id]\nCSeq: %d %s\n", method,
+		ownVia, cseq, method)
 }
 
 func ack(cseq int) step { return send(inDialog("ACK", cseq) + noBody) }
@@ -197,9 +201,12 @@ func registers(secret string, final int) step {
 // registrar challenges a REGISTER and accepts good credentials only.
 func registrar() step {
 	return join(request("REGISTER"),
-		send("SIP/2.0 401 Unauthorized\n"+fmt.Sprintf(copied, ownTag)+"WWW-Authenticate: Digest realm=\"millrace.example\", nonce=\"n[pid]\", algorithm=MD5, qop=\"auth\"\n"+noBody),
+		send("SIP/2.0 401 Unauthorized\n"+fmt.Sprintf(copied,
+			ownTag)+"WWW-Authenticate: Digest realm=\"millrace.example\", nonce=\"n[pid]\", algorithm=MD5, qop=\"auth\"\n"+noBody),
 		step(`<recv request="REGISTER"><action><ereg regexp=".*" search_in="hdr" header="Contact:" assign_to="me"/>`+
 			`<verifyauth assign_to="ok" username="[service]" password="`+password+`"/></action></recv>`+"\n"+`<nop hide="true" test="ok" next="good"/>`+"\n"),
-		step("<send next=\"end\"><![CDATA[\nSIP/2.0 403 Forbidden\n"+fmt.Sprintf(copied, ownTag)+noBody+"\n]]></send>\n<label id=\"good\"/>\n"),
-		send("SIP/2.0 200 OK\n"+fmt.Sprintf(copied, ownTag)+"Contact:[$me];expires=600\n"+noBody), step("<label id=\"end\"/>\n<nop/>\n"))
+		step("<send next=\"end\"><![CDATA[\nSIP/2.0 403 Forbidden\n"+fmt.Sprintf(copied,
+			ownTag)+noBody+"\n]]></send>\n<label id=\"good\"/>\n"),
+		send("SIP/2.0 200 OK\n"+fmt.Sprintf(copied, ownTag)+"Contact:[$me];expires=600\n"+noBody),
+		step("<label id=\"end\"/>\n<nop/>\n"))
 }

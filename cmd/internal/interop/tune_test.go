@@ -28,7 +28,10 @@ func (r *testBed) operator(d *dialogue, p *party, stop func(question string) boo
 			return holds
 		case strings.Contains(text, "Press the hold key"):
 			holds++
-			eventually(r.t, 5*time.Second, "the call is held", func() bool { return len(p.find(true, "ACK", "ACK")) == holds })
+			eventually(r.t, 5*time.Second, "the call is held", func() bool {
+				return len(p.find(true, "ACK",
+					"ACK")) == holds
+			})
 			d.answer("")
 		case strings.Contains(text, "Did the lamp go out"):
 			now := r.board.openings(r.t, 0)
@@ -54,7 +57,8 @@ func TestTune(t *testing.T) {
 	t.Parallel()
 	need(t, "sqlite3")
 	r := newTestBed(t, setup{record: true, lines: []lineSetup{
-		{name: boxOffice, interval: 300 * time.Millisecond, policy: ", guard_time: 100ms, onhook_recognition: 650ms, max_interval: 850ms", more: unwatched},
+		{name: boxOffice, interval: 300 * time.Millisecond,
+			policy: ", guard_time: 100ms, onhook_recognition: 650ms, max_interval: 850ms", more: unwatched},
 		{name: stageDoor, coil: 1, interval: 300 * time.Millisecond, policy: brisk, more: unwatched}}})
 	p := r.startPort(boxOffice, "Footlight 1.0")
 	d := r.talk("tune", boxOffice, "--holds", "10")
@@ -70,12 +74,14 @@ func TestTune(t *testing.T) {
 		require.True(t, c.Trial, "%+v", c)
 	}
 
-	eventually(t, 5*time.Second, "the trials are recorded", func() bool { return r.sqliteNumber("SELECT count(*) FROM trials") == n })
+	eventually(t, 5*time.Second, "the trials are recorded",
+		func() bool { return r.sqliteNumber("SELECT count(*) FROM trials") == n })
 
 	was, err := os.ReadFile(r.config())
 	require.NoError(t, err)
 	near := r.adapterWaits(stageDoor, offered(0), answers(), holds(1), cleared(0))
-	far := r.sipp("far-b", "555-0102", r.far+1, r.servicePort, calls(stageDoor), connected(1), held(), pause(2*time.Second), clears(2))
+	far := r.sipp("far-b", "555-0102", r.far+1, r.servicePort, calls(stageDoor), connected(1), held(),
+		pause(2*time.Second), clears(2))
 	far.got("ACK", "ACK")
 	text := r.tells("tune", boxOffice, "--holds", "10", "--resume", "--write")
 	now, err := os.ReadFile(r.config())
@@ -116,7 +122,8 @@ func TestTune(t *testing.T) {
 // and goes through.
 func TestTuneIsEndedByACall(t *testing.T) {
 	t.Parallel()
-	r := newTestBed(t, setup{record: true, lines: []lineSetup{{name: boxOffice, policy: brisk, interval: 300 * time.Millisecond, more: unwatched}}})
+	r := newTestBed(t, setup{record: true, lines: []lineSetup{{name: boxOffice, policy: brisk,
+		interval: 300 * time.Millisecond, more: unwatched}}})
 	p := r.startPort(boxOffice, "Footlight 1.0")
 	asks := func(question string) bool { return strings.Contains(question, "Press the hold key") }
 
@@ -124,14 +131,18 @@ func TestTuneIsEndedByACall(t *testing.T) {
 	r.operator(d, p, asks)
 	require.True(t, r.line(boxOffice).Tuning)
 	far := r.farWaits(offered(0)) // whom the call must not reach
-	r.sipp("dialled", boxOffice, r.adapters[boxOffice]+1, r.adapterPort, callsChallenged("555-0155"), rejected("555-0155", 486, 2)).ok()
+	r.sipp("dialled", boxOffice, r.adapters[boxOffice]+1, r.adapterPort, callsChallenged("555-0155"),
+		rejected("555-0155", 486, 2)).ok()
 	d.answer("")
 	end := d.ended()
 	require.Equal(t, 1, end.code)
 	require.Contains(t, end.err, "555-0155")
 	require.Empty(t, far.messages())
 	far.stop()
-	r.awaitLine(boxOffice, "the session is over", func(l lineSeen) bool { return !l.Tuning && len(l.Calls) == 0 && l.Loop == "closed" })
+	r.awaitLine(boxOffice, "the session is over", func(l lineSeen) bool {
+		return !l.Tuning && len(l.Calls) == 0 &&
+			l.Loop == "closed"
+	})
 
 	d = r.talk("tune", boxOffice)
 	r.operator(d, p, asks)

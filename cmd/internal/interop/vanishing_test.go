@@ -147,7 +147,8 @@ func inCallForLong(habit string) step {
 		allow = "Allow: INVITE, ACK, BYE, CANCEL, OPTIONS, UPDATE\n"
 		session = "Require: timer\nSession-Expires: 240;refresher=uac\n"
 	case sessionHabits[1]:
-		invited = join(invited, send("SIP/2.0 422 Session Interval Too Small\n"+fmt.Sprintf(copied, ownTag)+"Min-SE: 90\n"+noBody),
+		invited = join(invited, send("SIP/2.0 422 Session Interval Too Small\n"+fmt.Sprintf(copied,
+			ownTag)+"Min-SE: 90\n"+noBody),
 			request("ACK"), step(`<recv request="INVITE"/>`+"\n"))
 	}
 	ok := func(tag, more string) string {
@@ -157,8 +158,10 @@ func inCallForLong(habit string) step {
 	on := func(text string) step { return step("<send next=\"up\"><![CDATA[\n" + text + "\n]]></send>\n") }
 	return join(invited, sendRepeated(recorded+sdp("sendrecv", 1)), request("ACK"),
 		`<label id="up"/>`+"\n<nop/>\n",
-		`<recv request="ACK" optional="true" next="up"/>`+"\n", `<recv request="OPTIONS" optional="true" next="plain"/>`+"\n",
-		`<recv request="UPDATE" optional="true" next="update"/>`+"\n", `<recv request="INVITE" optional="true" next="again"/>`+"\n",
+		`<recv request="ACK" optional="true" next="up"/>`+"\n",
+		`<recv request="OPTIONS" optional="true" next="plain"/>`+"\n",
+		`<recv request="UPDATE" optional="true" next="update"/>`+"\n",
+		`<recv request="INVITE" optional="true" next="again"/>`+"\n",
 		request("BYE"), send("SIP/2.0 200 OK\n"+fmt.Sprintf(copied, "")+noBody), `<nop next="end"/>`+"\n",
 		`<label id="plain"/>`+"\n", on(ok("", "")+noBody),
 		`<label id="update"/>`+"\n", on(ok("", session)+noBody),
@@ -228,12 +231,14 @@ func TestVanishing(t *testing.T) {
 func (w *world) begin(t *testing.T) {
 	var lines []lineSetup
 	for i := range 16 { // the board's coils
-		lines = append(lines, lineSetup{name: fmt.Sprintf("%s-%d", boxOffice, i), coil: i, register: true, direct: i&1 != 0,
+		lines = append(lines, lineSetup{name: fmt.Sprintf("%s-%d", boxOffice, i), coil: i, register: true,
+			direct:   i&1 != 0,
 			interval: 300 * time.Millisecond, policy: brisk, more: unwatched})
 	}
 	w.parties = map[bool][]*party{}
 	w.r = newTestBed(t, setup{lines: lines, quiet: true, media: 160, before: w.between})
-	eventually(t, 10*time.Second, "every line is registered", func() bool { return int(w.cable.registered.Load()) == len(lines) })
+	eventually(t, 10*time.Second, "every line is registered",
+		func() bool { return int(w.cable.registered.Load()) == len(lines) })
 	for i, l := range lines {
 		w.hold(l, optionsSays[i>>1&3], i>>1&3, i&8 != 0)
 	}
@@ -268,7 +273,8 @@ func (w *world) hold(l lineSetup, options string, n int, dies bool) {
 	r, from := w.r, len(w.calls)
 	near := r.peer("near", 1, r.adapters[l.name], r.adapterPort)
 	for i, habit := range sessionHabits {
-		c := &heldCall{line: l.name, habit: fmt.Sprintf("%s, direct %t, OPTIONS %s", habit, l.direct, options), dies: dies}
+		c := &heldCall{line: l.name, habit: fmt.Sprintf("%s, direct %t, OPTIONS %s", habit, l.direct, options),
+			dies: dies}
 		if dies {
 			i += len(sessionHabits)
 		}
@@ -366,7 +372,8 @@ func (w *world) judge() {
 		c.mu.Unlock()
 		switch {
 		case !c.dies && !ended.IsZero():
-			t.Errorf("%s (%s) was ended %v after the beginning, though its far end is there", c.line, c.habit, ended.Sub(w.began))
+			t.Errorf("%s (%s) was ended %v after the beginning, though its far end is there", c.line, c.habit,
+				ended.Sub(w.began))
 		case !c.dies && c.voice != nil && c.voice.of(nil) == c.heard:
 			t.Errorf("%s (%s): the far end is not heard any more", c.line, c.habit)
 		case c.dies && ended.IsZero():
@@ -386,7 +393,9 @@ func (w *world) judge() {
 	}
 	slices.Sort(took)
 	if len(took) > 0 {
-		t.Logf("%d calls, %d far ends died; cleared %v to %v later, half within %v; %d datagrams lost", len(w.calls), len(took),
-			took[0].Round(time.Second), took[len(took)-1].Round(time.Second), took[len(took)/2].Round(time.Second), w.cable.lost.Load())
+		t.Logf("%d calls, %d far ends died; cleared %v to %v later, half within %v; %d datagrams lost", len(w.calls),
+			len(took),
+			took[0].Round(time.Second), took[len(took)-1].Round(time.Second), took[len(took)/2].Round(time.Second),
+			w.cable.lost.Load())
 	}
 }

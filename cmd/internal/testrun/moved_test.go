@@ -73,24 +73,29 @@ func TestMoved(t *testing.T) {
 	}{
 		{"nothing", changed(), nil},
 		{"renamed", changed("Curtain", "Drape", "Draw", "Pull", "Open", "Drawn", "words", "terms", "first", "one",
-			"second", "two", "lamp", "light", "props", "things", "Bright", "Lit", "(by, to int)", "(past, n int)", "range to", "range n", "> by", "> past"), nil},
+			"second", "two", "lamp", "light", "props", "things", "Bright", "Lit", "(by, to int)", "(past, n int)",
+			"range to", "range n", "> by", "> past"), nil},
 		{"comments", changed("// Slowly.", "// As slowly as it goes.", "// Draw draws it.", ""), nil},
 		{"moved within the package", map[string]string{"stage/a.go": strings.Replace(strings.Replace(head, `import (
 	"strings"
 
 	"millrace/props"
 )`, "", 1), "package stage", "package scenery", 1),
-			"stage/b.go": "package scenery\n\nimport (\n\t\"strings\"\n\n\t\"millrace/things/props\"\n)\n\n" + rest}, nil},
-		{"moved to another package", map[string]string{"wings/stage.go": strings.Replace(strings.NewReplacer("props.Lamp", "Lamp", `"millrace/props"`, "").Replace(head),
-			"package stage", "package wings", 1) +
-			strings.Replace(rest, "props.Lamp", "Lamp", 1)}, nil},
+			"stage/b.go": "package scenery\n\nimport (\n\t\"strings\"\n\n\t\"millrace/things/props\"\n)\n\n" + rest},
+			nil},
+		{"moved to another package",
+			map[string]string{"wings/stage.go": strings.Replace(strings.NewReplacer("props.Lamp", "Lamp",
+				`"millrace/props"`, "").Replace(head),
+				"package stage", "package wings", 1) +
+				strings.Replace(rest, "props.Lamp", "Lamp", 1)}, nil},
 		{"a literal", changed(`"up"`, `"upwards"`), []string{"- var words", "+ var words"}},
 		{"a tag", changed(`json:"open"`, `json:"drawn"`), []string{"- type Curtain", "+ type Curtain"}},
 		{"no tag", changed("`json:\"open\"`", ""), []string{"- type Curtain", "+ type Curtain"}},
 		{"constants that count", changed("first = iota\n\tsecond", "second = iota\n\tfirst"), nil},
 		{"one more that counts", changed("first = iota", "none = iota\n\tfirst"), []string{"- const", "+ const"}},
 		{"an operator", changed("i > by", "i >= by"), []string{"- func Draw", "+ func Draw"}},
-		{"exchanged parameters", changed("i > by", "i > to", "range to", "range by"), []string{"- func Draw", "+ func Draw"}},
+		{"exchanged parameters", changed("i > by", "i > to", "range to", "range by"),
+			[]string{"- func Draw", "+ func Draw"}},
 		{"another function of a library", changed("ToLower", "ToUpper"), []string{"- func Draw", "+ func Draw"}},
 		{"another word of the language", changed("true", "false"), []string{"- func Draw", "+ func Draw"}},
 		{"a new function", changed("// Draw draws", "func hush() {}\n\n// Draw draws"), []string{"+ func hush"}},
@@ -155,7 +160,8 @@ func TestMovedInARepository(t *testing.T) {
 		}
 		for _, args := range [][]string{
 			{"init", "-q"}, {"add", "-A"},
-			{"-c", "user.name=m", "-c", "user.email=m@millrace.example", "-c", "commit.gpgsign=false", "commit", "-q", "-m", "m"},
+			{"-c", "user.name=m", "-c", "user.email=m@millrace.example", "-c", "commit.gpgsign=false", "commit", "-q",
+				"-m", "m"},
 		} {
 			cmd := exec.Command(git, args...)
 			cmd.Dir = dir
@@ -165,7 +171,8 @@ func TestMovedInARepository(t *testing.T) {
 		}
 	}
 	commit(map[string]string{
-		"go.mod": "module millrace\n", "stage/stage.go": playing, "stage/testdata/empty": "", "stage/testdata/a b": "\n\n",
+		"go.mod": "module millrace\n", "stage/stage.go": playing, "stage/testdata/empty": "",
+		"stage/testdata/a b": "\n\n",
 	})
 	changed := strings.Replace(playing, "i > by", "i < by", 1)
 	commit(map[string]string{"stage/stage.go": changed, "stage/testdata/a b": "\n"})

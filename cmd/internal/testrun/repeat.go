@@ -105,7 +105,8 @@ func (r *repetition) build(packages []string, errs io.Writer) ([]*suite, error) 
 		s := &suite{path: path, dir: dir, binary: map[bool]string{}, runs: map[way]int{}, failed: map[way]int{}}
 		for _, race := range []bool{false, true} {
 			s.binary[race] = filepath.Join(r.parts, fmt.Sprintf("%d-%t.test", len(suites), race))
-			if out, err := exec.Command("go", "test", "-c", fmt.Sprintf("-race=%t", race), "-o", s.binary[race], path).CombinedOutput(); err != nil {
+			if out, err := exec.Command("go", "test", "-c", fmt.Sprintf("-race=%t", race), "-o", s.binary[race],
+				path).CombinedOutput(); err != nil {
 				return nil, fmt.Errorf("building the tests of %s: %w\n%s", path, err, out)
 			}
 		}

@@ -24,7 +24,8 @@ func module(t *testing.T, tests string) {
 	t.Helper()
 	dir := t.TempDir()
 	require.NoError(t, os.WriteFile(filepath.Join(dir, "go.mod"), []byte("module small\n\ngo 1.26\n"), 0o600))
-	require.NoError(t, os.WriteFile(filepath.Join(dir, "small_test.go"), []byte("package small\n\nimport (\n\t\"os\"\n\t\"testing\"\n)\n\nvar _ = os.Args\n\n"+tests), 0o600))
+	require.NoError(t, os.WriteFile(filepath.Join(dir, "small_test.go"),
+		[]byte("package small\n\nimport (\n\t\"os\"\n\t\"testing\"\n)\n\nvar _ = os.Args\n\n"+tests), 0o600))
 	t.Chdir(dir)
 	t.Setenv("GOFLAGS", "-vet=off") // saves time
 }
@@ -122,7 +123,8 @@ func TestCount(t *testing.T) {
 }
 
 func TestWrongUse(t *testing.T) {
-	for _, args := range [][]string{{"-record"}, {"count", "nowhere"}, {"repeat", "-runs", "0"}, {"repeat", "-nonsense"}} {
+	for _, args := range [][]string{{"-record"}, {"count", "nowhere"}, {"repeat", "-runs", "0"},
+		{"repeat", "-nonsense"}} {
 		code, _, errs := testrun(args...)
 		assert.Equal(t, 2, code, "%q", args)
 		assert.True(t, strings.HasPrefix(errs, "testrun: "), "%q: %s", args, errs)
@@ -134,7 +136,8 @@ func TestWrongUse(t *testing.T) {
 
 // TestRepeat: a test that fails now and then is found, its output kept, and the exit code says so.
 func TestRepeat(t *testing.T) {
-	if out, err := exec.Command("go", "env", "CGO_ENABLED").Output(); err != nil || strings.TrimSpace(string(out)) != "1" {
+	if out, err := exec.Command("go", "env", "CGO_ENABLED").Output(); err != nil ||
+		strings.TrimSpace(string(out)) != "1" {
 		t.Skip("a C compiler, which the race detector needs, is missing (Debian: gcc)")
 	}
 	module(t, `

@@ -156,7 +156,8 @@ func (c *contact) dial(ctx context.Context) (*broker.Conn, error) {
 		all = append(all, broker.Subscription{Topic: c.prefix + "/" + t, Fresh: true})
 	}
 	c.begin()
-	return c.client.broker.Dial(ctx, broker.Session{ClientID: fmt.Sprintf("%s-%d", c.client.id, c.of.Index()), Receive: c.receive, Subscribe: all,
+	return c.client.broker.Dial(ctx, broker.Session{ClientID: fmt.Sprintf("%s-%d", c.client.id, c.of.Index()),
+		Receive: c.receive, Subscribe: all,
 		Will: broker.Message{Topic: c.prefix + "/" + mqtt.TopicState, Payload: away, Retain: true}})
 }
 

@@ -36,17 +36,21 @@ func newTestBed(t *testing.T, watchdog time.Duration) *testBed {
 	m, err := startShared()
 	require.NoError(t, err)
 	at := broker.Options{Address: "mqtt://" + m.Address(), Timeout: 5 * time.Second, KeepAlive: 5 * time.Second}
-	s := &testBed{t: t, out: &output{}, prefix: "millrace/" + t.Name() + "/workshop", states: make(chan mqtt.State, 1000)}
+	s := &testBed{t: t, out: &output{}, prefix: "millrace/" + t.Name() + "/workshop",
+		states: make(chan mqtt.State, 1000)}
 	s.broker, err = broker.New(at)
 	require.NoError(t, err)
 	s.agent, err = agent.New(agent.Options{MaxInterval: 3 * time.Second, Watchdog: watchdog})
 	require.NoError(t, err)
-	_, err = s.agent.Contact(agent.ContactOptions{Name: "workshop", Senses: true, Open: func() (agent.Output, error) { return s.out, nil }})
+	_, err = s.agent.Contact(agent.ContactOptions{Name: "workshop", Senses: true,
+		Open: func() (agent.Output, error) { return s.out, nil }})
 	require.NoError(t, err)
 	s.client, err = New(s.agent, Options{Broker: at, Prefix: "millrace/" + t.Name()})
 	require.NoError(t, err)
-	s.master, err = s.broker.Dial(t.Context(), broker.Session{ClientID: broker.Unique(), Will: broker.Message{Topic: "millrace/nothing"},
-		Subscribe: []broker.Subscription{{Topic: s.prefix + "/state"}}, Receive: func(_ *broker.Conn, r broker.Publication) {
+	s.master, err = s.broker.Dial(t.Context(), broker.Session{ClientID: broker.Unique(),
+		Will:      broker.Message{Topic: "millrace/nothing"},
+		Subscribe: []broker.Subscription{{Topic: s.prefix + "/state"}},
+		Receive: func(_ *broker.Conn, r broker.Publication) {
 			var state mqtt.State
 			if err := json.Unmarshal(r.Payload, &state); err != nil {
 				t.Errorf("%s: %v", r.Payload, err)
@@ -89,7 +93,8 @@ func (s *testBed) until(what string, cond func(mqtt.State) bool) mqtt.State {
 
 func (s *testBed) say(topic, payload string) {
 	s.t.Helper()
-	require.NoError(s.t, s.master.Publish(s.t.Context(), broker.Message{Topic: s.prefix + "/" + topic, Payload: []byte(payload)}, nil))
+	require.NoError(s.t, s.master.Publish(s.t.Context(), broker.Message{Topic: s.prefix + "/" + topic,
+		Payload: []byte(payload)}, nil))
 }
 
 // ask gives a command with the next number and returns the answer.
@@ -100,7 +105,10 @@ func (s *testBed) ask(topic string, k mqtt.Command) mqtt.State {
 	payload, err := json.Marshal(k)
 	require.NoError(s.t, err)
 	s.say(topic, string(payload))
-	return s.until(fmt.Sprintf("an answer to %s", payload), func(a mqtt.State) bool { return a.From == k.From && a.Seq == k.Seq })
+	return s.until(fmt.Sprintf("an answer to %s", payload), func(a mqtt.State) bool {
+		return a.From == k.From &&
+			a.Seq == k.Seq
+	})
 }
 
 // token is the present one.
@@ -190,7 +198,8 @@ func TestRetainedMessages(t *testing.T) {
 	t.Parallel()
 	s := newTestBed(t, agent.DefaultWatchdog)
 	for _, topic := range []string{mqtt.TopicPulse, mqtt.TopicRead} {
-		m := broker.Message{Topic: s.prefix + "/" + topic, Payload: []byte(`{"from":"ghost","seq":1,"ms":1000}`), Retain: true}
+		m := broker.Message{Topic: s.prefix + "/" + topic, Payload: []byte(`{"from":"ghost","seq":1,"ms":1000}`),
+			Retain: true}
 		require.ErrorIs(t, s.master.Publish(t.Context(), m, nil), broker.ErrNoSubscriber)
 	}
 	s.start()

@@ -56,7 +56,8 @@ type job struct {
 }
 
 func newContact(f *Client, c *agent.Contact, prefix string) *contact {
-	return &contact{client: f, of: c, prefix: prefix, jobs: make(chan job, waiting), answers: make(chan mqtt.State, waiting), changed: make(chan struct{}, 1)}
+	return &contact{client: f, of: c, prefix: prefix, jobs: make(chan job, waiting),
+		answers: make(chan mqtt.State, waiting), changed: make(chan struct{}, 1)}
 }
 
 // begin forgets what belonged to the connection before.
@@ -254,7 +255,8 @@ func (c *contact) tell(ctx context.Context, conn *broker.Conn) {
 		}
 		payload, err := encode(s)
 		if err == nil {
-			err = conn.Publish(ctx, broker.Message{Topic: c.prefix + "/" + mqtt.TopicState, Payload: payload, Retain: true}, nil)
+			err = conn.Publish(ctx, broker.Message{Topic: c.prefix + "/" + mqtt.TopicState, Payload: payload,
+				Retain: true}, nil)
 		}
 		if err != nil && !errors.Is(err, broker.ErrNoSubscriber) {
 			conn.Fail(err)

@@ -89,7 +89,8 @@ func newSuiteAgent(t *testing.T, open bool) *suiteAgent {
 			require.NoError(t, o.Set(true))
 		}
 		r.outputs[i] = o
-		_, err := a.Contact(agent.ContactOptions{Name: name, Senses: true, Open: func() (agent.Output, error) { return o, nil }})
+		_, err := a.Contact(agent.ContactOptions{Name: name, Senses: true,
+			Open: func() (agent.Output, error) { return o, nil }})
 		require.NoError(t, err)
 	}
 	at := broker.Options{Address: "mqtt://" + m.Address(), Timeout: 5 * time.Second, KeepAlive: 5 * time.Second}
@@ -189,13 +190,15 @@ type stalledCommand struct {
 }
 
 func newFaultyLink(t *testing.T, b *broker.Broker, front, back string) *faultyLink {
-	m := &faultyLink{t: t, broker: b, front: front, back: back, muted: map[mqtt.Command]bool{}, awaited: map[mqtt.Command]chan struct{}{}}
+	m := &faultyLink{t: t, broker: b, front: front, back: back, muted: map[mqtt.Command]bool{},
+		awaited: map[mqtt.Command]chan struct{}{}}
 	there := make(chan struct{})
 	first := sync.OnceFunc(func() { close(there) })
 	var err error
 	m.ahead, err = m.dialFront()
 	require.NoError(t, err)
-	m.behind, err = b.Dial(context.Background(), broker.Session{ClientID: broker.Unique(), Will: broker.Message{Topic: back + "/nothing"},
+	m.behind, err = b.Dial(context.Background(), broker.Session{ClientID: broker.Unique(),
+		Will:      broker.Message{Topic: back + "/nothing"},
 		Subscribe: []broker.Subscription{{Topic: back + "/" + mqtt.TopicState}},
 		Receive: func(_ *broker.Conn, r broker.Publication) {
 			m.state(r)
@@ -222,7 +225,8 @@ func newFaultyLink(t *testing.T, b *broker.Broker, front, back string) *faultyLi
 }
 
 func (m *faultyLink) dialFront() (*broker.Conn, error) {
-	s := broker.Session{ClientID: broker.Unique(), Will: broker.Message{Topic: m.front + "/" + mqtt.TopicState, Payload: []byte(`{"online":false}`), Retain: true},
+	s := broker.Session{ClientID: broker.Unique(), Will: broker.Message{Topic: m.front + "/" + mqtt.TopicState,
+		Payload: []byte(`{"online":false}`), Retain: true},
 		Receive: func(_ *broker.Conn, r broker.Publication) { m.command(r) }}
 	for _, topic := range []string{mqtt.TopicPulse, mqtt.TopicClose, mqtt.TopicRead} {
 		s.Subscribe = append(s.Subscribe, broker.Subscription{Topic: m.front + "/" + topic, Fresh: true})
@@ -277,7 +281,8 @@ func (m *faultyLink) command(r broker.Publication) {
 	m.mu.Unlock()
 	switch f.Do {
 	case relaytest.Refuse:
-		a, _ := json.Marshal(mqtt.State{Online: true, From: k.From, Seq: k.Seq, Result: mqtt.ResultRefused, Why: "as ordered", Token: token}) // cannot fail
+		a, _ := json.Marshal(mqtt.State{Online: true, From: k.From, Seq: k.Seq, Result: mqtt.ResultRefused,
+			Why: "as ordered", Token: token}) // cannot fail
 		m.publish(ahead, broker.Message{Topic: m.front + "/" + mqtt.TopicState, Payload: a})
 	case relaytest.StallRequest:
 		m.mu.Lock()
@@ -351,13 +356,16 @@ func TestSuite(t *testing.T) {
 		m, err := startShared()
 		require.NoError(t, err)
 		limit := relaytest.Timeout(testTimeout)
-		b, err := mqtt.NewBoard(mqtt.Options{Name: "broker", Address: "mqtt://" + m.Address(), Timeout: limit, Poll: 200 * time.Millisecond,
+		b, err := mqtt.NewBoard(mqtt.Options{Name: "broker", Address: "mqtt://" + m.Address(), Timeout: limit,
+			Poll:   200 * time.Millisecond,
 			Notify: s.Notify, Dial: r.Dial})
 		require.NoError(t, err)
-		sub := &relaytest.Subject{Controller: r, Start: b.Start, Ready: b.Ready, Timeout: limit, Late: relaytest.LateRefused, Peer: m.Ping,
+		sub := &relaytest.Subject{Controller: r, Start: b.Start, Ready: b.Ready, Timeout: limit,
+			Late: relaytest.LateRefused, Peer: m.Ping,
 			Says: "as ordered", Tries: true}
 		for i, name := range []string{relaytest.LineA, relaytest.LineB} {
-			sub.Contacts[i], err = b.Contact(mqtt.ContactOptions{Name: name, Prefix: r.prefix + "/" + name, Sense: true})
+			sub.Contacts[i], err = b.Contact(mqtt.ContactOptions{Name: name, Prefix: r.prefix + "/" + name,
+				Sense: true})
 			require.NoError(t, err)
 		}
 		sub.Shutdown = func(ctx context.Context) []string {

@@ -59,8 +59,10 @@ func New(o Options) (*Broker, error) {
 	switch {
 	case u.User != nil:
 		return bad("address: it has a user; set user and password apart from it, so that they are never shown")
-	case u.Scheme != "mqtt" && u.Scheme != "mqtts" || u.Hostname() == "" || u.Opaque != "" || strings.Trim(u.Path, "/") != "" || u.RawQuery != "" || u.Fragment != "":
-		return bad("address of host %q; write it as mqtt://host:port or mqtts://host:port, and nothing else", u.Hostname())
+	case u.Scheme != "mqtt" && u.Scheme != "mqtts" || u.Hostname() == "" || u.Opaque != "" ||
+		strings.Trim(u.Path, "/") != "" || u.RawQuery != "" || u.Fragment != "":
+		return bad("address of host %q; write it as mqtt://host:port or mqtts://host:port, and nothing else",
+			u.Hostname())
 	case u.Scheme == "mqtt" && o.TLS.Any():
 		return bad("ca, certificate, key and server name are for mqtts://; the address begins with mqtt://")
 	case o.Password != "" && o.User == "":
@@ -72,7 +74,10 @@ func New(o Options) (*Broker, error) {
 	}
 	if o.Dial == nil {
 		d := net.Dialer{Timeout: o.Timeout, Control: transport.LimitUnacknowledged(min(o.Timeout, undelivered))}
-		o.Dial = func(ctx context.Context, address string) (net.Conn, error) { return d.DialContext(ctx, "tcp", address) }
+		o.Dial = func(ctx context.Context, address string) (net.Conn,
+			error) {
+			return d.DialContext(ctx, "tcp", address)
+		}
 	}
 	b := &Broker{opt: o, address: u.Host}
 	if u.Port() == "" {

@@ -100,7 +100,8 @@ func (b *Broker) Dial(ctx context.Context, s Session) (*Conn, error) {
 			c.Fail(fmt.Errorf("the broker ended it, reason code 0x%02x%s", d.ReasonCode, words(d.ReasonCode)))
 		},
 		OnPublishReceived: []func(paho.PublishReceived) (bool, error){func(p paho.PublishReceived) (bool, error) {
-			s.Receive(c, Publication{Topic: p.Packet.Topic, Payload: p.Packet.Payload, Retained: p.Packet.Retain, Again: p.Packet.Duplicate()})
+			s.Receive(c, Publication{Topic: p.Packet.Topic, Payload: p.Packet.Payload, Retained: p.Packet.Retain,
+				Again: p.Packet.Duplicate()})
 			return true, nil
 		}},
 	})
@@ -119,7 +120,8 @@ func (c *Conn) greet(ctx context.Context, o Options, s Session) error {
 		Username: o.User, UsernameFlag: o.User != "", Password: []byte(o.Password), PasswordFlag: o.Password != "",
 		WillMessage:    &paho.WillMessage{Topic: s.Will.Topic, Payload: s.Will.Payload, QoS: 1, Retain: s.Will.Retain},
 		WillProperties: &paho.WillProperties{WillDelayInterval: new(uint32(0)), MessageExpiry: expiry(s.Will.Expiry)},
-		Properties: &paho.ConnectProperties{SessionExpiryInterval: new(uint32(0)), ReceiveMaximum: new(uint16(receiveMost)),
+		Properties: &paho.ConnectProperties{SessionExpiryInterval: new(uint32(0)),
+			ReceiveMaximum:    new(uint16(receiveMost)),
 			MaximumPacketSize: new(uint32(longest)), RequestProblemInfo: true}}
 	a, err := c.client.Connect(ctx, p)
 	switch {
@@ -158,7 +160,8 @@ func (c *Conn) Subscribe(ctx context.Context, all []Subscription) error {
 	if a != nil {
 		for i, r := range a.Reasons {
 			if r >= 0x80 && i < len(all) {
-				return fmt.Errorf("the broker refused the subscription to %s: reason code 0x%02x%s", all[i].Topic, r, words(r))
+				return fmt.Errorf("the broker refused the subscription to %s: reason code 0x%02x%s", all[i].Topic, r,
+					words(r))
 			}
 		}
 	}
@@ -185,7 +188,8 @@ func (c *Conn) Publish(ctx context.Context, m Message, before func() error) erro
 			return err
 		}
 	}
-	p := &paho.Publish{Topic: m.Topic, Payload: m.Payload, QoS: 1, Retain: m.Retain, Properties: &paho.PublishProperties{MessageExpiry: expiry(m.Expiry)}}
+	p := &paho.Publish{Topic: m.Topic, Payload: m.Payload, QoS: 1, Retain: m.Retain,
+		Properties: &paho.PublishProperties{MessageExpiry: expiry(m.Expiry)}}
 	a, err := c.client.Publish(ctx, p)
 	switch {
 	case a != nil && a.ReasonCode == 0x10:

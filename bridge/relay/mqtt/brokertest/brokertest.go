@@ -99,7 +99,8 @@ func (b *Broker) takePort() error {
 		return os.NewSyscallError("socket", err)
 	}
 	b.portSocket = fd
-	err = errors.Join(syscall.SetsockoptInt(fd, syscall.SOL_SOCKET, syscall.SO_REUSEADDR, 1), syscall.Bind(fd, &syscall.SockaddrInet4{Addr: [4]byte{127, 0, 0, 1}}))
+	err = errors.Join(syscall.SetsockoptInt(fd, syscall.SOL_SOCKET, syscall.SO_REUSEADDR, 1),
+		syscall.Bind(fd, &syscall.SockaddrInet4{Addr: [4]byte{127, 0, 0, 1}}))
 	if err != nil {
 		return os.NewSyscallError("bind", err)
 	}

@@ -167,7 +167,8 @@ func lacks() string {
 }
 
 func (o Options) environment(dir string) []string {
-	env := []string{"VM_ENV=" + strings.Join(o.Env, "\n"), "VM_MONITOR=" + filepath.Join(dir, "monitor"), "TMPDIR=" + dir}
+	env := []string{"VM_ENV=" + strings.Join(o.Env, "\n"), "VM_MONITOR=" + filepath.Join(dir, "monitor"), "TMPDIR=" +
+		dir}
 	if o.Timeout > 0 {
 		env = append(env, fmt.Sprintf("VM_TIMEOUT=%d", int(o.Timeout.Seconds())+1))
 	}

@@ -1,0 +1,89 @@
+package media
+
+import (
+	"net/netip"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+// TestRTCPDoesNotLatch: RTCP on the RTP port (RFC 5761) says nothing about where RTP comes from once that comes.
+func TestRTCPDoesNotLatch(t *testing.T) {
+	l := newLatchingTest(named, sources(true))
+	require.Equal(t, passes, l.accept(moved, packetRun{}, l.now, l.sideTrust))
+	require.Equal(t, moved, l.target(), "there was nothing else")
+	require.Equal(t, 1, l.speak(otherPort, 1, 1, 1, ms20))
+	require.Equal(t, passes, l.accept(moved, packetRun{}, l.now, l.sideTrust))
+	require.Equal(t, otherPort, l.target())
+}
+
+// TestRTCPSources: RTCP is heard from the hosts that RTP may come from, from nobody else; the better one takes over.
+func TestRTCPSources(t *testing.T) {
+	at := func(a netip.AddrPort) netip.AddrPort { return netip.AddrPortFrom(a.Addr(), a.Port()+1) }
+	now, who := time.Unix(1000, 0), sources(true)
+	var p, speech peer
+	require.Equal(t, unknownSource, p.acceptReport(another, &speech, now, who), "nothing is known")
+	require.Equal(t, passes, p.acceptReport(at(listed), &speech, now, who))
+	require.Equal(t, passes, (&peer{}).acceptReport(at(proxy), &speech, now, who))
+	p = peer{}
+	p.expect(at(named), now)
+	speech.expect(named, now)
+	require.Equal(t, unknownSource, p.acceptReport(at(another), &speech, now.Add(time.Hour), who), "it never sent")
+	require.Equal(t, passes, p.acceptReport(at(proxy), &speech, now, who))
+	require.Equal(t, passes, p.acceptReport(at(moved), &speech, now, who), "the host that is named")
+	require.Equal(t, unknownSource, p.acceptReport(at(proxy), &speech, now, who))
+	require.Equal(t, passes, p.acceptReport(at(named), &speech, now, who), "the address that is named")
+	require.Equal(t, unknownSource, p.acceptReport(at(moved), &speech, now, who))
+	require.Equal(t, unknownSource, p.acceptReport(at(another), &speech, now.Add(time.Hour), who), "silent")
+
+	p.restartLatching(now)
+	require.Equal(t, passes, p.acceptReport(at(named), &speech, now, who))
+	p.expect(at(moved), now) // latching begins anew: whoever is as good may take its place, which was heard just now
+	require.Equal(t, passes, p.acceptReport(at(proxy), &speech, now, who))
+	p.restartLatching(now)
+	require.Equal(t, passes, p.acceptReport(at(listed), &speech, now, who))
+	require.Equal(t, unknownSource, p.acceptReport(at(proxy), &speech, now, who), "it was heard since")
+	p.restartLatching(now)
+	require.Equal(t, passes, p.acceptReport(at(listed), &speech, now, who))
+	require.Equal(t, unknownSource, p.acceptReport(at(proxy), &speech, now, who), "and it goes on")
+
+	now = now.Add(10 * time.Second)
+	require.Equal(t, passes, p.acceptReport(at(listed), &speech, now, who))
+	require.Equal(t, unknownSource, p.acceptReport(at(proxy), &speech, now.Add(silentReports-1), who),
+		"silent since then")
+
+	p.expect(at(private), now)
+	speech.expect(private, now)
+	speech.learn(another, packetRun{}, now)
+	require.Equal(t, passes, p.acceptReport(at(another), &speech, now, who), "RTP comes from there")
+	require.Equal(t, unknownSource, p.acceptReport(at(third), &speech, now.Add(time.Hour), who))
+	require.Equal(t, unknownSource, p.acceptReport(another, &speech, now.Add(silentReports-1), who), "another port")
+	require.Equal(t, passes, p.acceptReport(another, &speech, now.Add(silentReports), who))
+}
+
+// TestRTCPOfAFormerSource: RTCP of a host that was followed is not heard, nor sent to, once that is not followed any
+// more.
+func TestRTCPOfAFormerSource(t *testing.T) {
+	for name, ends := range map[string]func(e *end){
+		"two compete": func(e *end) { e.peers[rtpFlow].forget() },
+		"SDP":         func(e *end) { e.peers[rtpFlow].expect(named, time.Unix(1001, 0)) },
+	} {
+		e := &end{sideTrust: *sources(true)}
+		rtp, rtcp := &e.peers[rtpFlow], &e.peers[rtcpFlow]
+		rtp.expect(private, time.Unix(1000, 0))
+		rtp.learn(another, packetRun{}, time.Unix(1000, 0))
+		require.Equal(t, passes, rtcp.acceptReport(third, rtp, time.Unix(1000, 0),
+			&sideTrust{signalling: third.Addr()}))
+		e.reviewLocked()
+		require.False(t, rtcp.learnt.IsValid())
+		from := netip.AddrPortFrom(another.Addr(), 9)
+		require.Equal(t, passes, rtcp.acceptReport(from, rtp, time.Unix(1000, 0), &e.sideTrust))
+		e.reviewLocked()
+		require.Equal(t, from, rtcp.target())
+		ends(e)
+		e.reviewLocked()
+		require.False(t, rtcp.target().IsValid(), name)
+		require.Equal(t, unknownSource, rtcp.acceptReport(from, rtp, time.Unix(1000, 0), &e.sideTrust), name)
+	}
+}
