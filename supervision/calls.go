@@ -264,6 +264,9 @@ func (m *Machine) offerWaiting(now Instant) {
 			m.emit(OfferCall, c.id)
 		}
 	}
+	if m.loop == loopGuarding {
+		m.beginDisturbance(now) // these calls waited for as long as they may; the next one waits for the guard time
+	}
 }
 
 // offerDeadline is the instant from which waiting calls may be offered; Never if none waits, or if another

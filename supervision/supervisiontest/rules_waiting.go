@@ -25,8 +25,7 @@ func waiting(t *model, m *Moment, ef *supervision.Effect) string {
 			return "offers a call while the loop may be open"
 		case t.loop.faulted && !t.loop.idle && m.Now < t.loop.since.Add(t.policy.GuardTime+t.policy.OnHookRecognition):
 			return "offers a call on a faulted loop at once"
-		case !t.loop.faulted && m.Now < t.loop.quietBy && (m.Now < t.loop.recognised ||
-			m.Event.Kind == supervision.CallArrived):
+		case !t.loop.faulted && m.Now < t.loop.quietBy && (m.Now < t.loop.recognised || arrivedAlone(m)):
 			return "offers a call before the guard time is over"
 		case !t.loop.faulted && m.Now < t.loop.recognised:
 			return "offers a call before the adapter recognises on hook"
@@ -73,6 +72,17 @@ func waitingEnd(t *model, m *Moment) string {
 		}
 	}
 	return ""
+}
+
+// arrivedAlone reports whether this step offers the call that has just arrived, and no other. With a call that has waited
+// for as long as it may, and whose deadline the machine has not been told of yet, the new one is offered too.
+func arrivedAlone(m *Moment) bool {
+	for i := range m.Effects {
+		if ef := &m.Effects[i]; ef.Kind == supervision.OfferCall && ef.Call != m.Event.Call {
+			return false
+		}
+	}
+	return m.Event.Kind == supervision.CallArrived
 }
 
 // timeDue reports whether the machine has yet to be told that time passed.

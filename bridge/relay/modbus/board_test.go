@@ -64,7 +64,7 @@ func TestEveryConnectionBeginsWithClosed(t *testing.T) {
 // the network is gone.
 func TestWatchdogBoard(t *testing.T) {
 	t.Parallel()
-	board, dog := newLibmodbusBoard(t, "--watchdog", "5,10"), relaytest.Timeout(200*time.Millisecond) // one for both contacts
+	board, dog := newLibmodbusBoard(t, "--watchdog", "5,10"), relaytest.Timeout(500*time.Millisecond)
 	sub := subject(t, board, board.address, relaytest.Setup{}, func(o *ContactOptions) {
 		o.Watchdog = &Watchdog{Register: 5, Unit: 10 * time.Millisecond, Timeout: dog}
 	})
@@ -73,12 +73,12 @@ func TestWatchdogBoard(t *testing.T) {
 	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
 	defer cancel()
 	require.NoError(t, sub.Ready(ctx))
-	r := sub.Contacts[0].Interrupt(ctx, relay.Interruption{Seq: 1, Duration: 500 * time.Millisecond,
-		NotAfter: time.Now().Add(time.Second)})
+	r := sub.Contacts[0].Interrupt(ctx, relay.Interruption{Seq: 1, Duration: 1200 * time.Millisecond,
+		NotAfter: time.Now().Add(2 * time.Second)})
 	require.Equal(t, relay.Done, r.Outcome, "%v", r.Err)
 	ch := board.Changes(0)
 	require.Len(t, ch, 2)
-	require.GreaterOrEqual(t, width(ch), 499500*time.Microsecond)
+	require.GreaterOrEqual(t, width(ch), 1199500*time.Microsecond)
 
 	from := len(board.all()) // it may have bitten before, between two polls
 	r = sub.Contacts[0].Interrupt(ctx, relay.Interruption{Seq: 2, Duration: time.Minute,
