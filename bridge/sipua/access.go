@@ -11,9 +11,10 @@ import (
 	"clearback/bridge/sipua/endpoint"
 )
 
-// This file says who may speak outside a dialog on the service's side.
+// This file decides who may send requests outside a dialog on the service's side.
 
-// knownAddresses are never strangers to the endpoint: what the configuration says of the lines on this socket.
+// knownAddresses returns the addresses that the configuration gives for the lines on this socket. The endpoint never
+// treats them as strangers.
 func (s *socket) knownAddresses() []netip.Prefix {
 	var all []netip.Prefix
 	for _, l := range s.a.lines {
@@ -32,8 +33,8 @@ func (s *socket) knownAddresses() []netip.Prefix {
 	return all
 }
 
-// accountFor is the account that a request outside a dialog is for, nil if it is for none or comes from where it may
-// not.
+// accountFor returns the account that a request outside a dialog is for. It returns nil if the request is for no
+// account, or comes from an address that the account does not allow.
 func (s *socket) accountFor(r *endpoint.Request) *account {
 	at := s.tokens[r.Recipient.User]
 	if at == nil || r.Recipient.User != at.line.testToken && at.from != nil && !containsAddr(at.from, r.From.Addr()) {
@@ -42,15 +43,15 @@ func (s *socket) accountFor(r *endpoint.Request) *account {
 	return at
 }
 
-// fromUnknownSource reports whether a request outside a dialog, or one that asks for a dialog that is none, comes from
-// where it may not; then it was not answered. Where adapters speak too they are challenged, and the rest is for the
-// endpoint's own limit.
+// fromUnknownSource reports whether a request outside a dialog, or in an unknown dialog, comes from an address that may
+// not send it. Such a request is dropped. Where adapters use the socket too, fromUnknownSource reports false: adapters
+// are challenged, and the endpoint limits the rest.
 func (s *socket) fromUnknownSource(r *endpoint.Request) bool {
 	from := r.From.Addr()
 	at := s.accountFor(r)
 	switch {
 	case at != nil:
-		if at.from == nil || r.Recipient.User == at.line.testToken { // only the service was told this word
+		if at.from == nil || r.Recipient.User == at.line.testToken { // the token is known only to the service
 			s.ep.Know(from)
 		}
 		return false
@@ -67,7 +68,7 @@ func (s *socket) fromUnknownSource(r *endpoint.Request) bool {
 	return true
 }
 
-// everySourceKnown reports whether every account on this socket says where its calls come from.
+// everySourceKnown reports whether every account on this socket has a list of the addresses that its calls come from.
 func (s *socket) everySourceKnown() bool {
 	for _, at := range s.tokens {
 		if at.from == nil {
@@ -78,7 +79,7 @@ func (s *socket) everySourceKnown() bool {
 }
 
 func containsAddr(prefixes []netip.Prefix, addr netip.Addr) bool {
-	addr = addr.Unmap().WithZone("") // no prefix holds an address with a zone
+	addr = addr.Unmap().WithZone("") // no prefix contains an address with a zone
 	for _, p := range prefixes {
 		if p.Contains(addr) {
 			return true
@@ -87,7 +88,7 @@ func containsAddr(prefixes []netip.Prefix, addr netip.Addr) bool {
 	return false
 }
 
-// bucket bounds a rate. Safe for concurrent use; the zero value allows for maxUnknownReplies at once.
+// bucket limits a rate. Safe for concurrent use; the zero value allows maxUnknownReplies at once.
 type bucket struct {
 	mu    sync.Mutex
 	spent float64
@@ -95,9 +96,8 @@ type bucket struct {
 }
 
 const (
-	// maxUnknownReplies and unknownRepliesEvery: so many strangers on one socket are answered at once, and one more
-	// each time. Our own numbers: a person who looks for a fault sees an answer, a scanner that tries thousands sees
-	// next to nothing.
+	// maxUnknownReplies strangers on one socket are answered at once, and one more every unknownRepliesEvery. Our own
+	// numbers: a person who looks for a fault sees an answer, and a scanner that tries thousands sees next to nothing.
 	maxUnknownReplies   = 10
 	unknownRepliesEvery = 500 * time.Millisecond
 )
@@ -114,11 +114,11 @@ func (b *bucket) take(now time.Time) bool {
 	return true
 }
 
-// sourceRefusalsEvery is the least time between two log lines about one account's unwanted calls. Our own number.
+// sourceRefusalsEvery is the least time between two log lines about refused requests for one account. Our own number.
 const sourceRefusalsEvery = time.Minute
 
-// sourceRefusals counts what came for an account from elsewhere, and says so once in a while. Safe for concurrent use;
-// useful as it is.
+// sourceRefusals counts the requests for an account that came from other addresses, and logs them at most once in
+// sourceRefusalsEvery. Safe for concurrent use; the zero value is ready to use.
 type sourceRefusals struct {
 	mu    sync.Mutex
 	since int
@@ -140,7 +140,7 @@ func (u *sourceRefusals) report(log *zap.Logger, r *endpoint.Request) {
 		zap.Int("since_the_last_line", n))
 }
 
-// methodName is the method for the log, which strangers cannot write into.
+// methodName returns the method for the log. Strangers cannot write text of their own into it.
 func methodName(m sip.RequestMethod) string {
 	switch m {
 	case sip.INVITE, sip.OPTIONS, sip.REGISTER, sip.NOTIFY, sip.MESSAGE, sip.SUBSCRIBE, sip.BYE, sip.INFO, sip.UPDATE,

@@ -12,30 +12,30 @@ import (
 	"clearback/supervision/callrecord"
 )
 
-// baseCalls and callsPerLine bound the ordinary calls of the whole agent, and so its memory, whatever the lines allow
-// for: a thousand and sixteen for each line. A call keeps some 30 KB, so 100 lines keep 80 MB at most. Our own numbers.
+// baseCalls and callsPerLine bound the ordinary calls of the whole agent, and so its memory, whatever the lines allow:
+// a thousand, and sixteen for each line. A call keeps some 30 KB, so 100 lines keep 80 MB at most. Our own numbers.
 const (
 	baseCalls    = 1000
 	callsPerLine = 16
 )
 
-// maxEmergencyCalls bounds the emergency calls that one line has at once: nobody makes more than one, and the limit
-// keeps who forges the adapter's address from filling the emergency centre's lines. Our own number.
+// maxEmergencyCalls bounds the emergency calls that one line has at once. People make one. The limit keeps a sender
+// with the adapter's forged address from filling the emergency centre's lines. Our own number.
 const maxEmergencyCalls = 3
 
 // emergencyCalls are the emergency calls that a line makes. Safe for concurrent use.
 type emergencyCalls struct {
-	// reports bounds how often the machine, the record and the log are told of a refused one: the rest of a flood is
-	// only counted.
+	// reports limits how many refused emergency calls are posted, recorded and logged. The rest of a flood is only
+	// counted.
 	reports bucket
 
 	mu    sync.Mutex
 	calls []*call // oldest first
 }
 
-// admit takes a call in. Where there are too many, the newest that is not trusted and has neither rung nor been
-// answered gives way, which may be the call itself: then it reports false. A trusted call is always taken. Calls whose
-// ends did not answer when they were asked do not count.
+// admit reports whether an emergency call may be made, and adds it. If the line has too many, an untrusted call is
+// refused. A trusted call is always admitted: it ends the newest untrusted call that has neither rung nor been
+// answered, if there is one. Calls whose ends did not answer the last check do not count.
 func (h *emergencyCalls) admit(c *call) bool {
 	h.mu.Lock()
 	defer h.mu.Unlock()
@@ -67,8 +67,8 @@ func (h *emergencyCalls) leave(c *call) {
 	h.calls = slices.DeleteFunc(h.calls, func(other *call) bool { return other == c })
 }
 
-// checkEnds has the ends of all calls asked whether they are there: mostly nobody makes a call for help beside one that
-// goes on.
+// checkEnds starts a check of both ends of all calls. A new emergency call usually means that the earlier ones are
+// over.
 func (h *emergencyCalls) checkEnds() {
 	h.mu.Lock()
 	defer h.mu.Unlock()
@@ -77,21 +77,21 @@ func (h *emergencyCalls) checkEnds() {
 	}
 }
 
-// any reports whether there is one.
+// any reports whether the line has an emergency call.
 func (h *emergencyCalls) any() bool {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	return len(h.calls) > 0
 }
 
-// restore takes back a call that was to give way and could not.
+// restore adds a call again that was removed for another call but had rung meanwhile.
 func (h *emergencyCalls) restore(c *call) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	h.calls = append(h.calls, c)
 }
 
-// preempt ends an emergency call for another one, unless it has rung or been answered meanwhile.
+// preempt ends an emergency call in favour of another, unless it has meanwhile rung or been answered.
 func (c *call) preempt() {
 	switch {
 	case c.done:
@@ -106,8 +106,8 @@ func (c *call) preempt() {
 	c.farEndCleared(supervision.EvidenceNoRoom, 0)
 }
 
-// admit takes a place for an ordinary call; false: there is none. A call for help, or from the emergency centre, is not
-// asked for one.
+// admit takes a place for an ordinary call and reports whether one was free. Emergency calls and call-backs from the
+// emergency centre need no place.
 func (l *Line) admit() bool {
 	a := l.a
 	if a.ordinary.Add(1) > int64(baseCalls+callsPerLine*len(a.lines)) {
@@ -123,14 +123,14 @@ func (l *Line) admit() bool {
 	return true
 }
 
-// leave gives the place back.
+// leave frees the place.
 func (l *Line) leave() {
 	l.ordinary.Add(-1)
 	l.a.ordinary.Add(-1)
 }
 
-// refuseTooMany answers an ordinary call of the adapter for which there is no place: with 486 like a call that is held
-// back, since a 503 would send it to the adapter's second server. The near end is off hook, and hears busy tone.
+// refuseTooMany answers an ordinary call of the adapter for which no place is free. It sends 486, since a 503 would
+// make the adapter call its second server. The near end is off hook and hears busy tone.
 func (l *Line) refuseTooMany(r *endpoint.Request, id supervision.CallID) {
 	l.adapter.reply(r, blockedStatus, reason(blockedStatus))
 	l.o.Events.Post(supervision.Event{Kind: supervision.CallRequested, Call: id})

@@ -13,7 +13,7 @@ import (
 	"clearback/supervision/dialplan"
 )
 
-// numberClass says what a destination has to do with emergency numbers.
+// numberClass is how a destination relates to the emergency numbers.
 type numberClass uint8
 
 const (
@@ -23,8 +23,8 @@ const (
 	emergencyNumber                // an emergency call
 )
 
-// mayDial says why the line's near end may not call a destination, however it asks for that (INVITE, REFER, a 3xx that
-// is followed); "" if it may. A destination that is surely an emergency number always passes.
+// mayDial returns why the line's near end may not call a destination, and "" if it may. It covers every kind of request
+// for a call: INVITE, REFER, a 3xx that is followed. A destination that is certainly an emergency number always passes.
 func (l *Line) mayDial(u sip.Uri) dialplan.Refusal {
 	if c, _ := l.a.classify(u); l.o.Dial == nil || c == emergencyNumber {
 		return ""
@@ -32,7 +32,7 @@ func (l *Line) mayDial(u sip.Uri) dialplan.Refusal {
 	return l.o.Dial.Judge(dialled(u))
 }
 
-// dialled is what is passed on of a destination.
+// dialled returns the part of a destination that is passed on.
 func dialled(u sip.Uri) string {
 	switch strings.ToLower(u.Scheme) {
 	case "sip", "sips", "":
@@ -41,8 +41,8 @@ func dialled(u sip.Uri) string {
 	return u.String()
 }
 
-// classify judges a destination. For one that is surely an emergency number, or unlisted, it also returns what is to be
-// sent on in an emergency call: digits or a sos URN, and nothing else of the Request-URI.
+// classify returns the class of a destination. For emergencyNumber and unlistedPrefix it also returns the Request-URI
+// of the emergency call: the digits or a sos URN, and nothing else of the original Request-URI.
 func (a *Agent) classify(u sip.Uri) (numberClass, sip.Uri) {
 	if a.numbers == nil {
 		return ordinaryNumber, sip.Uri{}
@@ -54,7 +54,7 @@ func (a *Agent) classify(u sip.Uri) (numberClass, sip.Uri) {
 	if dial, ok := a.numbers.DialUnlisted(text); ok {
 		return unlistedPrefix, emergencyUri(dial)
 	}
-	for _, l := range a.lines { // codes and prefixes are the country's, the same for all
+	for _, l := range a.lines { // codes and prefixes are the country's, so they are the same for all lines
 		if l.o.Dial != nil {
 			if slices.ContainsFunc(l.o.Dial.Readings(dialled(u)), a.numbers.Emergency) {
 				return resemblesEmergency, sip.Uri{}
@@ -73,8 +73,8 @@ func emergencyUri(dial string) sip.Uri {
 	return sip.Uri{Scheme: "sip", User: dial}
 }
 
-// refuseForbidden refuses an ordinary call of the adapter to where the line may not dial; it reports whether it did.
-// The near end is off hook all the same.
+// refuseForbidden refuses an ordinary call of the adapter to a number that the line may not dial, and reports whether
+// it did. The near end is off hook even so.
 func (l *Line) refuseForbidden(r *endpoint.Request) bool {
 	why := l.mayDial(r.Recipient)
 	if why == "" {

@@ -10,8 +10,8 @@ import (
 	"clearback/bridge/sipua/endpoint"
 )
 
-// This file is what the endpoint asks of its socket before it makes room for a request. It is asked in the goroutine
-// that reads the socket, from its opening on, which may be before the agent is complete.
+// This file has what the endpoint asks a socket before it accepts a request. These methods run in the goroutine that
+// reads the socket. They may be called before the agent is complete.
 
 // ready reports whether the agent has started.
 func (s *socket) ready() bool {
@@ -23,15 +23,15 @@ func (s *socket) ready() bool {
 	}
 }
 
-// inDialog reports whether a request is in a dialog of a call, or in one outside of calls.
+// inDialog reports whether a request is in a dialog, of a call or outside calls.
 func (s *socket) inDialog(r *endpoint.Request) bool {
 	return s.a.inDialog(dialogKey{ep: r.Endpoint, callID: r.CallID().Value(), tag: r.To().Params.GetOr("tag", "")})
 }
 
-// answersStray reports whether a request that belongs to no dialog is answered.
+// answersStray reports whether a request that belongs to no dialog may be answered.
 func (s *socket) answersStray(r *endpoint.Request) bool { return s.ready() && !s.fromUnknownSource(r) }
 
-// boundAddresses returns where the adapters of this socket are bound now.
+// boundAddresses returns the addresses at which the adapters of this socket are bound now.
 func (s *socket) boundAddresses() []netip.AddrPort {
 	if !s.adapters || !s.ready() {
 		return nil
@@ -48,8 +48,8 @@ func (s *socket) boundAddresses() []netip.AddrPort {
 	return all
 }
 
-// sameSide reports whether two addresses are both of one line's adapter, or both of one account's service: as
-// configured, as bound, or as last looked up.
+// sameSide reports whether two addresses both belong to one line's adapter, or both to one account's service. Addresses
+// count as configured, as bound, or as last looked up.
 func (s *socket) sameSide(one, other netip.Addr) bool {
 	if !s.ready() {
 		return false
@@ -72,8 +72,8 @@ func (s *socket) sameSide(one, other netip.Addr) bool {
 	return false
 }
 
-// adapterAddresses are those of the line's one adapter. Where adapters may speak from (AdapterAllow) says nothing of
-// which one this is.
+// adapterAddresses returns the addresses of the line's own adapter. AdapterAllow is not among them: it lists where
+// adapters may send from, and does not show which address is this adapter's.
 func (l *Line) adapterAddresses() []netip.Prefix {
 	b, bound := l.a.registrar.Binding(l.o.Name)
 	if !bound {
@@ -86,7 +86,7 @@ func (l *Line) adapterAddresses() []netip.Prefix {
 	return all
 }
 
-// addresses are those of the account's service.
+// addresses returns the addresses of the account's service.
 func (s *account) addresses() []netip.Prefix {
 	all := slices.Concat(s.from, s.Allow)
 	ep := s.line.service.ep
@@ -96,7 +96,7 @@ func (s *account) addresses() []netip.Prefix {
 	return hostAddresses(all, ep, s.Registrar.Host)
 }
 
-// hostAddresses appends the addresses of a host: itself if it is an address, else as last looked up.
+// hostAddresses appends the addresses of a host: the host itself if it is an address, otherwise as last looked up.
 func hostAddresses(all []netip.Prefix, ep *endpoint.Endpoint, host string) []netip.Prefix {
 	for _, at := range ep.Resolved(host) {
 		all = append(all, netip.PrefixFrom(at.Unmap(), at.Unmap().BitLen()))

@@ -12,21 +12,21 @@ import (
 	"clearback/supervision/callrecord"
 )
 
-// blockedStatus answers a call of the adapter that is to end here: 486, to which an adapter plays busy tone. A 503 or
-// 480 may make it turn to its second server (common practice), and the call must go nowhere.
+// blockedStatus answers a call of the adapter that must not be passed on: 486, for which an adapter plays busy tone. A
+// 503 or 480 may make the adapter use its second server (common practice).
 const blockedStatus = sip.StatusBusyHere
 
-// outboundBlock is who holds back the adapter's calls. Safe for concurrent use.
+// outboundBlock holds the callbacks that block the adapter's calls. Safe for concurrent use.
 type outboundBlock struct {
 	mu        sync.Mutex
 	callbacks []*func(number string, emergency bool)
 }
 
-// BlockOutbound makes every ordinary call that the adapter asks for be refused with 486 instead of passed on, and tells
-// each. It is for trials, in which a break may have been read as dialling; that is why it is no 503, after which an
-// adapter would place the call through its second server. CallRequested is posted all the same, since it is a seizure,
-// then NearEndCleared. Emergency calls pass, and are told too. The call of [LineOptions.OffHookNumber] is nobody's
-// dialling and is not told. told must not block. stop ends it; it may be called twice.
+// BlockOutbound refuses every ordinary call that the adapter asks for with 486 and calls told for each. It is for
+// trials, in which the adapter may read an opening as dialling. After a 503 an adapter would place the call through its
+// second server. CallRequested is posted even so, since the request is a seizure, then NearEndCleared. Emergency calls
+// pass, and told is called for them too. told is not called for a call of [LineOptions.OffHookNumber], which nobody
+// dialled. told must not block. stop ends the blocking; it may be called twice.
 func (l *Line) BlockOutbound(told func(number string, emergency bool)) (stop func()) {
 	h := &l.outboundBlock
 	h.mu.Lock()
@@ -39,7 +39,7 @@ func (l *Line) BlockOutbound(told func(number string, emergency bool)) (stop fun
 	}
 }
 
-// notify tells of a call; it returns whether calls are held back.
+// notify calls the callbacks for a call and reports whether calls are blocked.
 func (h *outboundBlock) notify(number string, emergency bool) bool {
 	h.mu.Lock()
 	told := slices.Clone(h.callbacks)
@@ -50,14 +50,14 @@ func (h *outboundBlock) notify(number string, emergency bool) bool {
 	return len(told) > 0
 }
 
-// active reports whether calls are held back.
+// active reports whether calls are blocked.
 func (h *outboundBlock) active() bool {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	return len(h.callbacks) > 0
 }
 
-// refuseBlocked takes a call that is no emergency call and goes nowhere; it reports whether this was one.
+// refuseBlocked refuses an ordinary call that must not be passed on, and reports whether it did.
 func (l *Line) refuseBlocked(r *endpoint.Request) bool {
 	number := numberOf(r.Recipient)
 	switch {

@@ -12,20 +12,20 @@ import (
 	"clearback/supervision/callrecord"
 )
 
-// refusedEvery is the least time between two log lines about calls that were refused before they came to a line. Our
+// refusedEvery is the least time between two log lines about calls that were refused before they reached a line. Our
 // own number.
 const refusedEvery = time.Minute
 
-// refusedCalls are the calls from the service that were refused before they came to the line. Safe for concurrent use;
-// useful as it is.
+// refusedCalls counts the calls from the service that were refused before they reached the line. Safe for concurrent
+// use; the zero value is ready to use.
 type refusedCalls struct {
-	recorded struct{ ordinary, emergency bucket } // a flood of calls, of either kind, does not fill the journal
+	recorded struct{ ordinary, emergency bucket } // keeps a flood of calls of either kind from filling the journal
 	mu       sync.Mutex
 	since    int
 	next     time.Time
 }
 
-// due counts a call; it reports how many there were since the last log line, 0 if none is due yet.
+// due counts a call. It returns the number of calls since the last log line, or 0 if no line is due yet.
 func (f *refusedCalls) due(now time.Time) int {
 	f.mu.Lock()
 	defer f.mu.Unlock()
@@ -38,8 +38,8 @@ func (f *refusedCalls) due(now time.Time) int {
 	return n
 }
 
-// recordRefused records a call from the service that was refused with code before it came to the line, and warns of it
-// once in a while. Calls marked as the emergency centre's do not compete with others for room in the record.
+// recordRefused records a call from the service that was refused with code before it reached the line, and logs it at
+// most once in refusedEvery. Calls marked as the emergency centre's have their own limit in the record.
 func (l *Line) recordRefused(r *endpoint.Request, id supervision.CallID, emergency bool, code int,
 	why supervision.Evidence) {
 	if n := l.refused.due(time.Now()); n > 0 {
@@ -58,7 +58,7 @@ func (l *Line) recordRefused(r *endpoint.Request, id supervision.CallID, emergen
 	l.a.reportCallInfo(l, id, callrecord.Incoming, emergency, caller(r))
 }
 
-// refuseArrived refuses a call from the service before there is anything of it.
+// refuseArrived refuses a call from the service for which nothing has been created yet.
 func (l *Line) refuseArrived(r *endpoint.Request, emergency bool, code int, why supervision.Evidence) {
 	if code == sip.StatusServiceUnavailable {
 		l.service.reply(r, code, reason(code), l.a.retryAfter())
@@ -68,7 +68,7 @@ func (l *Line) refuseArrived(r *endpoint.Request, emergency bool, code int, why 
 	l.recordRefused(r, supervision.CallID(l.a.lastCall.Add(1)), emergency, code, why)
 }
 
-// adapterRefused posts that the adapter was refused when it wanted to register, or that it has registered since.
+// adapterRefused posts that the adapter's registration was refused, or that the adapter has registered since.
 func (l *Line) adapterRefused(is bool) {
 	kind := supervision.AdapterRegistered
 	if is {

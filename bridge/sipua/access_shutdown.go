@@ -2,12 +2,12 @@ package sipua
 
 import "sync"
 
-// admission is where calls come in, until it is shut. Nobody who comes in waits for another, nor for who shuts it: a
-// call for help may come while an answer to somebody else cannot be written. Safe for concurrent use; see [newGate].
+// admission is the gate for new calls, open until it is shut. No caller waits for another, nor for shut: an emergency
+// call may come while an answer to another caller cannot be written. Safe for concurrent use; see [newGate].
 type admission struct {
 	mu     sync.Mutex
-	idle   *sync.Cond // nobody is coming in
-	inside int        // calls that come in just now
+	idle   *sync.Cond // signalled when inside becomes 0
+	inside int        // calls that are being admitted
 	closed bool
 }
 
@@ -17,8 +17,8 @@ func newGate() *admission {
 	return g
 }
 
-// enter reports whether the gate is open. While it is, leave must be called when the call is in the tables, and nothing
-// shuts it before.
+// enter reports whether the gate is open. If it is, the caller must call leave when the call is in the tables. The gate
+// is not shut before that.
 func (g *admission) enter() bool {
 	g.mu.Lock()
 	defer g.mu.Unlock()
@@ -36,15 +36,15 @@ func (g *admission) leave() {
 	}
 }
 
-// isShut reports whether nothing comes in any more.
+// isShut reports whether the gate is shut.
 func (g *admission) isShut() bool {
 	g.mu.Lock()
 	defer g.mu.Unlock()
 	return g.closed
 }
 
-// shut waits until nobody is coming in, and shuts the gate unless kept says that it is to stay open; it reports whether
-// it is shut.
+// shut waits until no call is being admitted. Then it shuts the gate unless kept reports that it must stay open. It
+// reports whether the gate is shut.
 func (g *admission) shut(kept func() bool) bool {
 	g.mu.Lock()
 	defer g.mu.Unlock()

@@ -12,7 +12,7 @@ import (
 	"clearback/bridge/sipua/registration"
 )
 
-// An account is one of the at most two accounts that a line has, each at a service of its own. Its methods may be
+// account is one of the accounts of a line, which has two at most, each at a service of its own. Its methods may be
 // called from any goroutine.
 type account struct {
 	// set once
@@ -20,25 +20,25 @@ type account struct {
 	ServiceAccount
 	second bool
 	log    *zap.Logger
-	// from are the only addresses that calls may come from; nil: any that knows the token
+	// from are the only addresses that calls may come from; nil allows any that knows the token
 	from []netip.Prefix
 	// token is the user part of our Contact towards this service.
 	token string
 	// client is nil if the account does not register.
 	client *registration.Client
 
-	// silentUntil is how long the service is expected to be down after it said nothing to a call: nanoseconds since
-	// the agent's start, 0: it is not.
+	// silentUntil is how long the service is expected to be down after it left a call without any response, in
+	// nanoseconds since the agent's start; 0: it is not
 	silentUntil atomic.Int64
-	// spoke is when the service said something last: nanoseconds since the epoch of the agent.
+	// spoke is when the last message from the service came, in nanoseconds since the agent's start
 	spoke atomic.Int64
-	// down: it was silent and not heard since; only where there is another account
+	// down: the service was silent, and no message has come since; set only where the line has another account
 	down           atomic.Bool
-	probing        atomic.Bool // somebody asks whether it is back
+	probing        atomic.Bool // a goroutine asks whether the service is back
 	sourceRefusals sourceRefusals
 }
 
-// newAccounts makes the accounts of a line, the one to be used first first.
+// newAccounts returns the accounts of a line, the preferred one first.
 func newAccounts(l *Line) []*account {
 	o := l.o
 	all := []*account{{line: l, log: l.log, ServiceAccount: ServiceAccount{
@@ -54,15 +54,15 @@ func newAccounts(l *Line) []*account {
 		s.token, s.from = s.User, s.Allow
 		switch {
 		case s.Register:
-			s.token = token() // who was not told by the registrar cannot guess it
+			s.token = token() // known only to the registrar, so nobody else can guess it
 		case s.from == nil:
-			s.from = s.literals() // everybody can guess a number
+			s.from = s.literals() // a user name can be guessed
 		}
 	}
 	return all
 }
 
-// begin makes the account's registration; nothing is sent before it runs.
+// begin creates the account's registration client. Nothing is sent before the client runs.
 func (s *account) begin() {
 	if !s.Register {
 		return
@@ -88,8 +88,8 @@ func (s *account) authorize(req *sip.Request, res *sip.Response) error {
 	return registration.Authorize(req, res, user, s.Secret)
 }
 
-// silenceLimit is how long the service may say nothing to a call: after a silence shorter, so that the adapter's second
-// server serves soon, but never nothing at all, since it may be back.
+// silenceLimit is how long the service may leave a call without any response. Shortly after a silence the limit is
+// shorter, so that the adapter's second server serves soon. It is never 0, since the service may be back.
 func (s *account) silenceLimit() time.Duration {
 	t := s.line.a.times
 	if int64(time.Since(s.line.a.epoch)) < s.silentUntil.Load() {
@@ -102,7 +102,7 @@ func (s *account) addressOfRecord() sip.Uri {
 	return sip.Uri{Scheme: "sip", User: s.User, Host: s.Registrar.Host, Port: s.Registrar.Port}
 }
 
-// transport is the one the registrar's URI names, or the one the socket has.
+// transport is the transport that the registrar's URI names, or else the socket's.
 func (s *account) transport() string {
 	if t, ok := s.Registrar.UriParams.Get("transport"); ok && t != "" {
 		return strings.ToUpper(t)
@@ -113,7 +113,7 @@ func (s *account) transport() string {
 	return "UDP"
 }
 
-// destination is where requests to the service go; "" resolves the Request-URI.
+// destination is where requests to the service go; "" means that the Request-URI is resolved.
 func (s *account) destination() string {
 	if s.Proxy != "" {
 		return s.Proxy
@@ -124,8 +124,8 @@ func (s *account) destination() string {
 	return ""
 }
 
-// destinationOf is where a request for u goes; "" resolves u. A URN says nothing of that: then the registrar's host
-// does.
+// destinationOf is where a request for u goes; "" means that u is resolved. A URN names no host, so the registrar's is
+// used.
 func (s *account) destinationOf(u sip.Uri) string {
 	if at := s.destination(); at != "" || u.Host != "" {
 		return at
@@ -133,7 +133,7 @@ func (s *account) destinationOf(u sip.Uri) string {
 	return hostPort(s.Registrar, s.transport())
 }
 
-// literals are the addresses that the configuration names as such: that of the proxy and that of the registrar.
+// literals are the addresses of the proxy and of the registrar, where the configuration gives an address and no name.
 func (s *account) literals() []netip.Prefix {
 	var all []netip.Prefix
 	host := s.Registrar.Host
@@ -143,7 +143,7 @@ func (s *account) literals() []netip.Prefix {
 	return appendHost(all, host)
 }
 
-// appendHost appends the prefix of one host if it is an address and no name.
+// appendHost appends the prefix of a host if it is an address and no name.
 func appendHost(all []netip.Prefix, host string) []netip.Prefix {
 	at, err := netip.ParseAddr(strings.Trim(host, "[]"))
 	if err != nil {

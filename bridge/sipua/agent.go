@@ -21,119 +21,122 @@ import (
 	"clearback/supervision/dialplan"
 )
 
-// Events takes what happened on a line, in order. Post never blocks and never drops.
+// Events receives what happened on a line, in order. Post never blocks and never drops an event.
 type Events interface {
 	Post(ev supervision.Event)
 }
 
-// Socket is where one side of one or more lines listens. Lines with equal Sockets share one.
+// Socket is where one side of one or more lines listens. Lines with equal Sockets share a listening socket.
 type Socket struct {
 	Listen    netip.AddrPort
 	UDP, TCP  bool
 	Advertise string
 }
 
-// LineOptions of one line.
+// LineOptions are the options of one line.
 type LineOptions struct {
 	Name                       string
 	AdapterSocket              Socket
 	AdapterUser, AdapterSecret string
-	AdapterFixed               *sip.Uri // reached without registering
+	AdapterFixed               *sip.Uri // the contact of an adapter that does not register
 	AdapterAllow               []netip.Prefix
-	// AdapterDigest are the algorithms of the adapter's challenge, best first: "MD5", "SHA-256"; nil: MD5.
+	// AdapterDigest lists the algorithms of the challenge to the adapter, best first: "MD5", "SHA-256"; nil means MD5.
 	AdapterDigest []string
-	// RefuseTransfer answers the adapter's REFER with 403; otherwise it passes to the service.
+	// RefuseTransfer answers the adapter's REFER with 403. Otherwise REFER passes to the service.
 	RefuseTransfer bool
-	// Dial judges what the near end may call; nil: everything.
+	// Dial decides which numbers the near end may call; nil allows all.
 	Dial *dialplan.Plan
-	// MaxCalls is how many ordinary calls may be on the line at once; 0: no limit.
+	// MaxCalls is how many ordinary calls may be on the line at once; 0 means no limit.
 	MaxCalls int
 
 	ServiceSocket            Socket
 	Registrar                sip.Uri // its host is the domain of the address of record
 	ServiceUser, ServiceAuth string
 	ServiceSecret            string
-	ServiceProxy             string // "host:port", "" resolves Registrar
+	ServiceProxy             string // "host:port"; "" resolves Registrar
 	Register                 bool
 	Expires                  time.Duration
-	// ServiceAllow are the only addresses that calls may come from; nil: any that knows our contact.
+	// ServiceAllow are the only addresses that calls may come from; nil allows any address that knows our Contact.
 	ServiceAllow []netip.Prefix
-	// SessionExpires is asked for in calls at the service (RFC 4028 section 4); 0: not asked for.
+	// SessionExpires is the session interval that calls at the service ask for (RFC 4028 section 4); 0 asks for none.
 	SessionExpires time.Duration
-	// MessageWaiting says what becomes of message waiting at the service (RFC 3842).
+	// MessageWaiting selects how message waiting at the service is handled (RFC 3842).
 	MessageWaiting MessageWaiting
 	// Second, if not nil, is the account that takes over when the first is lost.
 	Second *ServiceAccount
-	// AtRest, if not nil, reports whether the line is idle and guarded, so that the adapter may be told of messages. It
-	// may be called from any goroutine and must not block for long.
+	// AtRest, if not nil, reports whether the loop is at rest: no opening is wanted, under way or being checked. Only
+	// then is the adapter notified of waiting messages. AtRest may be called from any goroutine and must not block for
+	// long.
 	AtRest func() bool
 
-	// ActOnMediaLost: a call of whose far end nothing has been heard for 5 min, without a reason, is ended.
+	// ActOnMediaLost ends a call whose far end has been silent for 5 min without a reason.
 	ActOnMediaLost bool
-	// LifeSafety: nothing but a BYE and a session timer tells that the far end of a call is gone.
+	// LifeSafety: only a BYE or an expired session timer shows that the far end of a call is gone.
 	LifeSafety bool
-	// CallbackUntil is the end of the line's call-back window, of an emergency call before the start; zero: there was
-	// none.
+	// CallbackUntil is the end of the line's call-back window after an emergency call before the start; zero means no
+	// window.
 	CallbackUntil time.Time
-	// Relay: RTP passes through this process; otherwise the SDP passes and RTP goes directly.
+	// Relay sends RTP through this process. Otherwise the SDP passes unchanged and RTP goes directly.
 	Relay  bool
 	Events Events
-	// OffHookNumber is what the adapter calls when the line is left off hook: LeftOffHook is posted and the call
-	// refused, it goes nowhere. "": there is none.
+	// OffHookNumber is the number that the adapter calls when the line is left off hook. Such a call is refused, and
+	// LeftOffHook is posted. "" means that there is no such number.
 	OffHookNumber string
 }
 
-// MessageWaiting says what becomes of message waiting at the service (RFC 3842).
+// MessageWaiting selects how message waiting at the service is handled (RFC 3842).
 type MessageWaiting uint8
 
-// What becomes of it.
+// The ways to handle message waiting.
 const (
-	MessagesOff       MessageWaiting = iota // nothing
-	MessagesPass                            // what the service sends unasked is passed to the adapter
-	MessagesSubscribe                       // it is asked for, and passed
+	MessagesOff       MessageWaiting = iota // ignore it
+	MessagesPass                            // pass unsolicited NOTIFY requests of the service to the adapter
+	MessagesSubscribe                       // subscribe at the service, and pass its notifications
 )
 
 // ServiceAccount is a second account at another service, on the same socket as the first.
 type ServiceAccount struct {
 	Registrar          sip.Uri
 	User, Auth, Secret string
-	Proxy              string // "host:port", "" resolves Registrar
+	Proxy              string // "host:port"; "" resolves Registrar
 	Register           bool
 	Expires            time.Duration
 	Allow              []netip.Prefix
 }
 
-// Options of [Start].
+// Options are the options of [Start].
 type Options struct {
 	Lines   []LineOptions
 	Realm   string
 	Numbers *supervision.Numbers
-	// CallbackWindow is for how long after an emergency call of any line a call-back from the emergency centre is
-	// expected; 0: only during one. CallbackUntil is the end of the window of a call before the start; zero: there was
-	// none.
+	// CallbackWindow is how long after an emergency call of any line a call-back from the emergency centre is expected;
+	// 0 expects it only during an emergency call. CallbackUntil is the end of the window after an emergency call before
+	// the start; zero means no window.
 	CallbackWindow time.Duration
 	CallbackUntil  time.Time
-	// CallbackFrom are the addresses from which a call-back is believed at any time.
+	// CallbackFrom are the addresses whose call-back mark is trusted at any time.
 	CallbackFrom []netip.Prefix
-	// SecondAfter is how long an emergency call may be without an 18x before the line's second service is tried too; 0:
-	// 4 s.
+	// SecondAfter is how long an emergency call may go without an 18x before the line's second service is tried too; 0
+	// means 4 s.
 	SecondAfter time.Duration
 	// Media may be nil if no line relays.
 	Media  *media.Relay
 	Logger *zap.Logger
 	// FirstCall is the number of the first call; 0 means 1.
 	FirstCall uint64
-	// CallInfo, if not nil, is told who is in a call as soon as it is known. It must not block.
+	// CallInfo, if not nil, receives the parties of a call as soon as they are known. It must not block.
 	CallInfo func(callrecord.CallInfo)
-	// UserAgent, if not nil, is told what an adapter calls itself, whenever a registration or an answer to OPTIONS says
-	// so for the first time or differently. It must not block.
+	// UserAgent, if not nil, receives the adapter's User-Agent whenever a registration or an answer to OPTIONS has a
+	// new one. It must not block.
 	UserAgent func(line, userAgent string)
-	// packets, if not nil, opens the UDP sockets, and clocks are the clocks by which messages come there; nil: none.
+	// packets, if not nil, opens the UDP sockets. clocks, if not nil, replace the system's clocks (see
+	// endpoint.Options).
 	packets func(netip.AddrPort) endpoint.Packets
 	clocks  func() (wall, boot time.Duration)
-	// reception, if not nil, tells when media of a side of a call was heard last, instead of the streams.
+	// reception, if not nil, returns when media of one side of a call was last received. It replaces the streams' own
+	// record.
 	reception func(call supervision.CallID, side media.Side) time.Time
-	// lookup, if not nil, looks host names up.
+	// lookup, if not nil, looks up host names.
 	lookup func(ctx context.Context, network, host string) ([]netip.Addr, error)
 }
 
@@ -147,9 +150,9 @@ type Agent struct {
 	media     *media.Relay
 	callInfo  func(callrecord.CallInfo)                                             // may be nil
 	userAgent func(line, userAgent string)                                          // may be nil
-	packets   func(netip.AddrPort) endpoint.Packets                                 // nil: sockets of the system
-	clocks    func() (wall, boot time.Duration)                                     // of packets
-	reception func(supervision.CallID, media.Side) time.Time                        // nil: what the streams heard
+	packets   func(netip.AddrPort) endpoint.Packets                                 // nil: the system's sockets
+	clocks    func() (wall, boot time.Duration)                                     // used with packets
+	reception func(supervision.CallID, media.Side) time.Time                        // nil: the streams' own record
 	lookup    func(ctx context.Context, network, host string) ([]netip.Addr, error) // nil: the system resolver
 	registrar *registration.Registrar
 	// callbackWindow and callbackFrom are as in [Options]
@@ -159,20 +162,20 @@ type Agent struct {
 	lines          []*Line
 	byName         map[string]*Line
 	sockets        []*socket
-	stopLines      context.CancelFunc // ends whatever waits for an answer, and the registrations
+	stopLines      context.CancelFunc // ends everything that waits for an answer, and the registrations
 	ctx            context.Context
 	stopClients    context.CancelFunc // ends the registrations
 	registering    context.Context
 
-	opened chan struct{} // closed when open has returned: a datagram may come before
+	opened chan struct{} // closed after open has returned; a datagram may arrive earlier
 	failed bool          // open failed; set before opened is closed
 
 	// counts from 1
 	lastCall atomic.Uint64
-	// ordinary are the calls up that are no emergency calls
+	// ordinary is the number of calls that are up and not emergency calls
 	ordinary atomic.Int64
 	counts   counters
-	// callbackUntil is the end of the window in which a call-back is expected: nanoseconds since the agent's start
+	// callbackUntil is the end of the window in which a call-back is expected, in nanoseconds since the agent's start
 	callbackUntil atomic.Int64
 
 	draining  atomic.Bool
@@ -182,7 +185,7 @@ type Agent struct {
 	tables
 }
 
-// Start opens the sockets and begins to register.
+// Start opens the sockets and starts the registrations.
 func Start(o Options) (*Agent, error) { return start(o, defaultTimes()) }
 
 func start(o Options, t times) (*Agent, error) {
@@ -232,7 +235,7 @@ func start(o Options, t times) (*Agent, error) {
 		a.register()
 	}
 	a.failed = err != nil
-	close(a.opened) // from here on the sockets' goroutines look at the lines
+	close(a.opened) // from here on the sockets' goroutines use the lines
 	if err != nil {
 		a.stopLines()
 		return nil, errors.Join(err, a.closeSockets())
@@ -240,7 +243,7 @@ func start(o Options, t times) (*Agent, error) {
 	return a, nil
 }
 
-// accounts are the lines as their adapters show themselves.
+// accounts returns the adapters' accounts, one for each line.
 func (a *Agent) accounts() []registration.Account {
 	accounts := make([]registration.Account, 0, len(a.lines))
 	for _, l := range a.lines {
@@ -268,27 +271,27 @@ func (a *Agent) register() {
 	}
 }
 
-// Line returns the line of that name, nil if there is none.
+// Line returns the line of that name, or nil.
 func (a *Agent) Line(name string) *Line { return a.byName[name] }
 
 // Drain refuses new ordinary calls with 503; emergency calls still pass.
 func (a *Agent) Drain() { a.draining.Store(true) }
 
-// Unregister ends the registrations and subscriptions at the services, which takes a second at most for each. New
-// emergency calls still pass. It may be called more than once.
+// Unregister ends the registrations and subscriptions at the services. Each takes a second at most. New emergency calls
+// still pass. It may be called more than once.
 func (a *Agent) Unregister() {
 	a.Drain()
 	a.stopClients()
 	a.clients.Wait()
 }
 
-// Shut refuses every new call from here on, unless an emergency call is up or about to be: then it reports false and
-// changes nothing.
+// Shut refuses every new call from here on. While an emergency call is up or being set up, it changes nothing and
+// reports false.
 func (a *Agent) Shut() bool { return a.admission.shut(a.EmergencyUp) }
 
-// Close ends what is left, un-registers, closes the sockets and waits for all goroutines. Every new call gets 503 from
-// here on, an emergency call too: the adapter's second server can still serve it, we cannot. Who has the time calls
-// Unregister and Shut before, so that there is no such call.
+// Close ends the remaining calls, removes the registrations, closes the sockets and waits for all goroutines. From here
+// on every new call gets 503, even an emergency call: the adapter's second server can still serve it, and we cannot. To
+// avoid refusing an emergency call, call Unregister and Shut first.
 func (a *Agent) Close() error {
 	a.Drain()
 	a.admission.shut(func() bool { return false })

@@ -16,42 +16,43 @@ import (
 	"clearback/supervision"
 )
 
-// token returns a random word that nobody guesses, for Call-IDs, tags and our Contact at the service.
+// token returns a random string that nobody can guess, for Call-IDs, tags and our Contact at the service.
 func token() string { return strings.ToLower(rand.Text()) }
 
-// call is one call and its two legs. Everything that happens to it goes through its mailbox, in order, so that no
-// lock is needed inside; the endpoint's callbacks, the timers and the effects only post.
+// call is one call and its two legs. Everything that happens to a call goes through its mailbox, in order, so no lock
+// is needed inside. The endpoint's callbacks, the timers and the effects only post.
 type call struct {
 	// set once
 	a         *Agent
 	line      *Line
 	id        supervision.CallID
 	emergency bool
-	trusted   bool // an emergency call with credentials, or from the very address and port of the binding
+	trusted   bool // an emergency call with credentials, or from the address and port of the binding
 	arrived   bool // from the service; otherwise requested by the adapter
 	merged    mergedKey
-	copied    bool              // its request came a second time, another way (RFC 3261 section 8.2.2.2)
+	copied    bool              // a copy of its INVITE came by another path (RFC 3261 section 8.2.2.2)
 	first     *inviteForwarding // the INVITE that made the call
 
 	progress atomic.Bool // the service answered with an 18x or a 200
-	silent   atomic.Bool // neither end of an emergency call answered when they were asked last
+	silent   atomic.Bool // neither end of the emergency call answered the last check
 
-	// the mailbox; one goroutine empties it while there is something in it
+	// the mailbox; one goroutine drains it while it is not empty
 	mu      sync.Mutex
 	queue   []func()
-	begun   bool // until then what is posted waits
+	begun   bool // before that, posted functions wait
 	running bool
 
 	// owned by the mailbox
 	legs [2]*leg // by media.Side
 	path mediaPath
 	ends emergencyEnds
-	// code answers a leg that never got a final response when it is cleared; 0: 480
+	// code answers the INVITE of a leg that is cleared without a final response; 0 means 480
 	code int
-	// what was reported
+	// the events that have been posted
 	rang, answered, farCleared, nearCleared, lost, soundless bool
-	centreReached                                            bool // of an emergency call that was not answered: the centre may know of it
-	done                                                     bool
+	// centreReached: this emergency call was not answered, but the centre may know of it
+	centreReached bool
+	done          bool
 }
 
 func (a *Agent) newCall(l *Line, emergency, arrived bool) *call {
@@ -72,7 +73,8 @@ func (c *call) post(f func()) {
 	c.wakeLocked()
 }
 
-// begin puts first before everything else and makes the call known: who finds it in the tables posts after first.
+// begin puts first at the head of the mailbox and adds the call to the tables. Whatever finds the call there posts
+// after first.
 func (c *call) begin(x *inviteForwarding, first func()) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -111,7 +113,7 @@ func (c *call) drain() {
 	}
 }
 
-// do keeps a fault in one step from ending the process, and the call from hanging because of it.
+// do recovers from a panic in one step, so that it ends neither the process nor the call.
 func (c *call) do(f func()) {
 	defer func() {
 		if v := recover(); v != nil {
@@ -122,13 +124,13 @@ func (c *call) do(f func()) {
 	f()
 }
 
-// after posts f in d. Who calls it makes f look whether it still matters.
+// after posts f after d. f itself must check whether it still matters.
 func (c *call) after(d time.Duration, f func()) *time.Timer {
 	return time.AfterFunc(d, func() { c.post(f) })
 }
 
-// accept makes the two legs of a new call from its INVITE; account is that of the service's side. If the call cannot be
-// taken, it has answered, given its place back and returns nil.
+// accept makes the two legs of a new call from its INVITE; account is the account on the service's side. If it cannot
+// take the call, it answers the INVITE, frees the call's place and returns nil.
 func (c *call) accept(side media.Side, s *socket, account *account, r *endpoint.Request) *inviteForwarding {
 	c.merged = mergedKey{line: c.line, callID: r.CallID().Value(), fromTag: r.Request.From().Params.GetOr("tag", ""),
 		cseq: r.CSeq().SeqNo}
@@ -186,7 +188,7 @@ func (c *call) nearEndAnswered() {
 	}
 }
 
-// farEndCleared reports it once, and not after the near end was first.
+// farEndCleared posts the clearing once, unless the near end cleared first.
 func (c *call) farEndCleared(evidence supervision.Evidence, late time.Duration) {
 	if !c.farCleared && !c.nearCleared && !c.lost {
 		c.attemptsEnd()
@@ -195,8 +197,8 @@ func (c *call) farEndCleared(evidence supervision.Evidence, late time.Duration) 
 	}
 }
 
-// nearEndCleared reports it once; it may follow the far end (BYE crossing BYE), since it tells that the near end hung
-// up.
+// nearEndCleared posts the clearing once. It may follow the far end's (a BYE crosses a BYE), since it shows that the
+// near end hung up.
 func (c *call) nearEndCleared() {
 	if !c.nearCleared && !c.lost {
 		c.attemptsEnd()
@@ -222,8 +224,8 @@ func (c *call) clearedBy(side media.Side) {
 	}
 }
 
-// peerSilent reports that side is no longer there. Since when, nobody can prove: what was heard of it last only tells
-// since when at most, so Late stays 0.
+// peerSilent reports that side is no longer there. Late stays 0: nobody can prove when the side vanished. The last
+// packet from it only gives the earliest possible time.
 func (c *call) peerSilent(side media.Side) {
 	if side == media.ServiceSide {
 		c.farEndCleared(supervision.EvidenceServiceLost, 0)
@@ -232,7 +234,7 @@ func (c *call) peerSilent(side media.Side) {
 	}
 }
 
-// refuse answers a call that was never offered.
+// refuse answers a call that was never offered to the adapter.
 func (c *call) refuse(code int) {
 	if c.legs[media.AdapterSide].state != legNew {
 		return
@@ -243,7 +245,7 @@ func (c *call) refuse(code int) {
 	}
 }
 
-// abandon ends both sides without a report: nobody listens any more.
+// abandon ends both sides without a report, since nothing receives reports any more.
 func (c *call) abandon() {
 	if c.code == 0 {
 		c.code = sip.StatusServiceUnavailable
@@ -269,7 +271,7 @@ func (c *call) releaseIfEnded() {
 	c.line.messageState.notifySoon()
 }
 
-// releasePlace gives the call's place back.
+// releasePlace frees the call's place.
 func (c *call) releasePlace() {
 	switch {
 	case !c.emergency:

@@ -11,10 +11,10 @@ import (
 	"clearback/supervision/callrecord"
 )
 
-// This file is what is told to people: who is in a call, and what the adapter calls itself.
+// This file reports what people want to know: the parties of a call, and the adapter's User-Agent.
 
-// reportCallInfo tells who is in a call. The far party of an arrived call is its From, which an assertion of the
-// service may contradict only where the caller wants to be private; then nobody is to be named.
+// reportCallInfo reports the parties of a call. The far party of an arrived call is its From. P-Asserted-Identity can
+// differ only where the caller wants to stay private, and then the caller must not be named.
 func (a *Agent) reportCallInfo(l *Line, call supervision.CallID, direction callrecord.Direction, emergency bool,
 	party callrecord.Party) {
 	if a.callInfo != nil {
@@ -29,7 +29,7 @@ func caller(r *endpoint.Request) callrecord.Party {
 	return callrecord.Party{Number: numberOf(from.Address), Name: from.DisplayName, CallID: r.CallID().Value()}
 }
 
-// numberOf is the user part of a URI, or the whole of one that has none (urn:service:sos, RFC 5031).
+// numberOf is the user part of a URI, or the whole URI if it has none (urn:service:sos, RFC 5031).
 func numberOf(u sip.Uri) string {
 	if n := userOf(u); n != "" {
 		return n
@@ -37,8 +37,9 @@ func numberOf(u sip.Uri) string {
 	return u.String()
 }
 
-// userAgents are what an adapter calls itself. Some say one thing when they register and another when they answer: each
-// source is compared with itself, so that such a one is told of twice and not for ever. Safe for concurrent use.
+// userAgents are the User-Agents that an adapter has sent. Some adapters send one in REGISTER and another in answers.
+// Each source is compared with itself, so that such an adapter is reported twice and then no more. Safe for concurrent
+// use.
 type userAgents struct {
 	mu       sync.Mutex
 	bySource [2]string
@@ -51,7 +52,7 @@ const (
 	byAnswer
 )
 
-// learn reports whether a name is news.
+// learn reports whether the name has changed.
 func (n *userAgents) learn(source int, name string) bool {
 	n.mu.Lock()
 	defer n.mu.Unlock()

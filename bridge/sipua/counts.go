@@ -8,38 +8,38 @@ import (
 	"clearback/bridge/sipua/registration"
 )
 
-// counters are the agent's own. Safe for concurrent use.
+// counters are the agent's own counters. Safe for concurrent use.
 type counters struct {
 	wrongSources                                      atomic.Uint64
 	unknownSources, tooManyCalls, failovers, silences atomic.Uint64
 	messagesTaken, messagesRefused, messagesNotified  atomic.Uint64
 }
 
-// Counts of the agent since its start.
+// Counts are the agent's counts since its start.
 type Counts struct {
-	// Endpoint is the sum over all sockets, Media what the relay counted.
+	// Endpoint is the sum over all sockets. Media are the counts of the relay.
 	Endpoint endpoint.Counts
 	Media    media.Counts
-	// Registrar is what was counted of the adapters' passwords.
+	// Registrar are the counts of the adapters' logins.
 	Registrar registration.Counts
 
-	// UnknownSources are requests on the service's side that were dropped because of where they came from.
+	// UnknownSources are requests on the service's side that were dropped because of their source address.
 	UnknownSources uint64
-	// WrongSources are requests inside a dialog on the adapter's side that did not come from where the adapter is; they
-	// were refused or challenged.
+	// WrongSources are requests inside a dialog on the adapter's side that did not come from the adapter's address.
+	// They were refused or challenged.
 	WrongSources uint64
-	// TooManyCalls were refused because as many were up as may be.
+	// TooManyCalls are calls that were refused because too many were up.
 	TooManyCalls uint64
-	// Failovers are calls that were passed to another service than the first one tried.
+	// Failovers are calls that were passed to another service after the first one tried.
 	Failovers uint64
-	// Silences are how often a service did not answer a call or a registration at all.
+	// Silences is how often a service did not answer a call or a registration at all.
 	Silences uint64
-	// MessagesTaken and MessagesRefused are what the services said of waiting messages; MessagesTold are what adapters
-	// took.
+	// MessagesTaken and MessagesRefused are the services' notifications of waiting messages. MessagesNotified are the
+	// notifications that adapters accepted.
 	MessagesTaken, MessagesRefused, MessagesNotified uint64
 }
 
-// Counts returns what was counted since the start.
+// Counts returns the counts since the start.
 func (a *Agent) Counts() Counts {
 	c := &a.counts
 	out := Counts{

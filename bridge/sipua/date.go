@@ -8,24 +8,26 @@ import (
 	"clearback/bridge/sipua/endpoint"
 )
 
-// dateGrain is the resolution of a Date header field: the difference of two whole seconds is off by less than one.
+// dateGrain is the resolution of a Date header field. The difference of two whole seconds is off by less than one
+// second.
 const dateGrain = time.Second
 
 // clocksAgree is how far a message's Date may be from its arrival for the peer's clock to agree with ours: the whole
-// second that a Date is rounded to, and a second for the way and for what clocks kept by NTP differ by. Our own number.
+// second that a Date is rounded to, and a second for the transmission and for the difference of clocks kept by NTP. Our
+// own number.
 const clocksAgree = 2 * time.Second
 
-// A calendar learns from the Date header fields of a leg's messages whose clocks agree with ours, and by them how late
-// a message is: RFC 3261 section 20.17 has a Date say when a message was first sent, and a repeat keeps it. A Date is
-// the peer's word, and a clearing that is late opens nothing; so it counts only if an earlier message of the same peer
-// in the same dialog showed that its clock is right. Owned by the call's mailbox.
+// clockOffset learns from the Date header fields of a leg's messages whether the peer's clock agrees with ours. From
+// that it computes how late a message is: by RFC 3261 section 20.17 Date says when a message was first sent, and a
+// retransmission keeps it. Anybody can write a Date, and a late clearing opens nothing. So a Date counts only if an
+// earlier message of the same peer in the same dialog showed that its clock is right. Owned by the call's mailbox.
 type clockOffset struct {
-	// least is the smallest difference between an arrival and its Date, by the peer's tag: what the clocks differ by,
-	// and the quickest way. Only peers whose clocks agree are in it.
+	// least is the smallest difference between an arrival and its Date, by the peer's tag: the difference of the clocks
+	// plus the shortest transmission. It has only peers whose clocks agree with ours.
 	least map[string]time.Duration
 }
 
-// learn takes a message that arrived at.
+// learn learns from a message that arrived at the time at.
 func (d *clockOffset) learn(m sip.Message, at time.Time) {
 	sent, ok := dateOf(m)
 	took := at.Sub(sent)
@@ -44,9 +46,9 @@ func (d *clockOffset) learn(m sip.Message, at time.Time) {
 	}
 }
 
-// late is how long ago a message that arrived at was surely sent; 0 if it has no Date, or if nothing showed that its
-// sender's clock agrees with ours. More than longest, after which nobody repeats a request any more, tells that a clock
-// was set meanwhile, and counts as 0.
+// late returns how long ago at least a message that arrived at the time at was sent. It is 0 if the message has no
+// Date, or if nothing showed that the sender's clock agrees with ours. More than longest, after which no request is
+// retransmitted, means that a clock was set meanwhile. Then late is 0 too.
 func (d *clockOffset) late(m sip.Message, at time.Time, longest time.Duration) time.Duration {
 	sent, ok := dateOf(m)
 	least, known := d.least[peerTag(m)]
@@ -60,7 +62,8 @@ func (d *clockOffset) late(m sip.Message, at time.Time, longest time.Duration) t
 	return late
 }
 
-// byeLate is how late the peer's BYE is; 0 also if it was heard after the moment at which it says that it hung up.
+// byeLate is how late the peer's BYE is. It is 0 if media of the peer came after the time at which its Date says that
+// it hung up.
 func (l *leg) byeLate(bye sip.Message) time.Duration {
 	late := l.clockOffset.late(bye, l.c.a.now(), l.c.a.times.final)
 	if l.c.path.lastHeard(l.side).After(time.Now().Add(-late)) {
@@ -69,10 +72,10 @@ func (l *leg) byeLate(bye sip.Message) time.Duration {
 	return late
 }
 
-// minAge is the age below which a message counts as new: so long a busy machine may take. Our own number.
+// minAge is the age below which a message counts as new: a busy machine may take so long. Our own number.
 const minAge = 500 * time.Millisecond
 
-// age is how long ago a request came to this machine.
+// age is how long ago a request reached this machine; 0 if it is less than minAge.
 func age(r *endpoint.Request) time.Duration {
 	if d := r.Endpoint.Age(r.Arrival); d >= minAge {
 		return d
@@ -80,7 +83,7 @@ func age(r *endpoint.Request) time.Duration {
 	return 0
 }
 
-// peerTag is the tag of who sent a message: that of From in a request, that of To in a response.
+// peerTag is the tag of a message's sender: the From tag of a request, the To tag of a response.
 func peerTag(m sip.Message) string {
 	if res, ok := m.(*sip.Response); ok {
 		if to := res.To(); to != nil {
@@ -104,8 +107,7 @@ func dateOf(m sip.Message) (time.Time, bool) {
 	return t, err == nil
 }
 
-// now is the wall clock as it was at the agent's start, carried on by the monotonic one: setting the clock makes nobody
-// late.
+// now is the wall clock at the agent's start, advanced by the monotonic clock. Setting the clock makes no message late.
 func (a *Agent) now() time.Time {
 	return a.epoch.Round(0).Add(time.Since(a.epoch))
 }

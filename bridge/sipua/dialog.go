@@ -9,15 +9,15 @@ import (
 	"clearback/bridge/sipua/endpoint"
 )
 
-// maxForks bounds the early dialogs of one call, so that no service fills the memory. Our own number: hunting groups
-// fork to a dozen; a 200 of one more is taken all the same.
+// maxForks bounds the early dialogs of one call, so that no service can fill the memory. Our own number: hunting groups
+// fork to a dozen. A 200 of one more fork is still accepted.
 const maxForks = 32
 
 // dialog is one dialog of a leg (RFC 3261 section 12), owned by the call's mailbox.
 //
-// An INVITE of ours may be answered by several (forks), each with a tag of its own and with numbers, target and routes
-// of its own. Each stands in a pair: other is the dialog towards who called, which has a tag of ours for this fork
-// alone, so that what the caller sends in it finds this fork, and no fork's answer contradicts another's.
+// Several user agents may answer our INVITE (forks), each with its own tag, CSeq numbers, target and routes. Each such
+// dialog is one of a pair: other is the dialog towards the caller. It has a local tag for this fork alone. So the
+// caller's requests in it reach this fork, and the answers of two forks never contradict each other.
 type dialog struct {
 	tag            string // ours
 	local          *sip.FromHeader
@@ -28,14 +28,14 @@ type dialog struct {
 	remoteSeqSet   bool // remoteSeq is set
 
 	other       *dialog
-	offerAnswer *offerAnswer // of both of the pair
+	offerAnswer *offerAnswer // shared by the pair
 	// over: an early dialog that ended before its call
 	over bool
 	// updating: an UPDATE of the peer has no answer yet
 	updating bool
-	// provisionals are our reliable provisional responses in it, nil if there are none
+	// provisionals are our reliable provisional responses in it; nil: none
 	provisionals *reliableProvisionals
-	// lastDescription is the last message of this fork with a session description
+	// lastDescription is the last message of this fork that had a session description
 	lastDescription sip.Message
 }
 
@@ -46,26 +46,26 @@ func pair(d, other *dialog) {
 	other.offerAnswer = d.offerAnswer
 }
 
-// matches reports whether a request with these tags is in the dialog. A peer without a tag is one of RFC 2543.
+// matches reports whether a request with these tags is in the dialog. The tag of an RFC 2543 peer may be "".
 func (d *dialog) matches(own, remote string) bool {
 	return d.tag == own && d.remote != nil && d.remote.Params.GetOr("tag", "") == remote
 }
 
-// confirm takes target and routes from a response that makes the dialog, or makes it anew.
+// confirm takes target and routes from a response that establishes the dialog or changes it.
 func (d *dialog) confirm(res *sip.Response) {
 	d.remote = sip.HeaderClone(res.To()).(*sip.ToHeader)
 	d.retarget(res.Contact())
 	d.routes = reversed(routeSet(res))
 }
 
-// retarget follows the Contact of a target refresh.
+// retarget takes the target from the Contact of a target refresh.
 func (d *dialog) retarget(contact *sip.ContactHeader) {
 	if contact != nil && !contact.Address.Wildcard {
 		d.target = contact.Address
 	}
 }
 
-// find is the dialog that a request is in, nil if it is in none of this leg.
+// find returns the dialog of this leg that a request is in, or nil.
 func (l *leg) find(r *endpoint.Request) *dialog {
 	own, remote := r.To().Params.GetOr("tag", ""), r.Request.From().Params.GetOr("tag", "")
 	for _, d := range l.early {
@@ -76,7 +76,8 @@ func (l *leg) find(r *endpoint.Request) *dialog {
 	switch {
 	case l.dialog.matches(own, remote):
 		return l.dialog
-	case l.state == legCalling && l.out != nil && r.Method != sip.BYE: // of a fork whose first response is on its way, or lost
+	// the first response of this fork is on its way, or lost
+	case l.state == legCalling && l.out != nil && r.Method != sip.BYE:
 		remote := r.Request.From().AsTo()
 		if d := l.out.fork(&remote, false); d != nil {
 			d.retarget(r.Contact())
@@ -86,7 +87,7 @@ func (l *leg) find(r *endpoint.Request) *dialog {
 	return nil
 }
 
-// dialogOf is the dialog that a request of ours is in.
+// dialogOf returns the dialog that one of our requests is in.
 func (l *leg) dialogOf(r *sip.Request) *dialog {
 	for _, d := range l.early {
 		if d.matches(r.From().Params.GetOr("tag", ""), r.To().Params.GetOr("tag", "")) {
@@ -96,7 +97,7 @@ func (l *leg) dialogOf(r *sip.Request) *dialog {
 	return l.dialog
 }
 
-// live are the early dialogs that have not ended.
+// live returns the number of early dialogs that have not ended.
 func (l *leg) live() int {
 	n := 0
 	for _, d := range l.early {
@@ -107,7 +108,8 @@ func (l *leg) live() int {
 	return n
 }
 
-// early is the dialog of a response to the INVITE; nil if it has none, or if there are too many.
+// early returns the dialog of a response to the INVITE. It is nil if the response has no tag, or if there are too many
+// forks.
 func (x *inviteForwarding) early(res *sip.Response) *dialog {
 	if !x.initial {
 		return x.to.dialog
@@ -119,7 +121,7 @@ func (x *inviteForwarding) early(res *sip.Response) *dialog {
 	if d != nil {
 		d.confirm(res)
 		if x.to.side == media.ServiceSide && d.target.Host != "" {
-			x.to.dest = x.to.account.Proxy // the registrar's address was for the first INVITE only
+			x.to.dest = x.to.account.Proxy // the registrar's address was only for the first INVITE
 			if x.to.dest != "" && x.at != "" {
 				x.to.dest = x.at
 			}
@@ -128,8 +130,8 @@ func (x *inviteForwarding) early(res *sip.Response) *dialog {
 	return d
 }
 
-// fork is the early dialog with who has this tag. The first one has the leg's own tag towards the caller, so that
-// adapters that know of no forks see what they know.
+// fork returns the early dialog with the peer that has this tag, and creates it if needed. The first fork uses the
+// leg's own tag towards the caller, so that adapters without support for forking see a single dialog.
 func (x *inviteForwarding) fork(remote *sip.ToHeader, answered bool) *dialog {
 	tag := remote.Params.GetOr("tag", "")
 	for _, d := range x.to.early {
@@ -159,7 +161,7 @@ func (x *inviteForwarding) fork(remote *sip.ToHeader, answered bool) *dialog {
 	return &theirs
 }
 
-// forksOf are the early dialogs of a leg, by To tag.
+// forksOf returns the early dialogs of a leg by To tag.
 func forksOf(l *leg) map[string]*dialog {
 	forks := map[string]*dialog{}
 	for _, one := range l.early {
@@ -168,7 +170,7 @@ func forksOf(l *leg) map[string]*dialog {
 	return forks
 }
 
-// chooseFork makes the fork that was answered the call's dialog on both legs. The other early dialogs are over.
+// chooseFork makes the answered fork the call's dialog on both legs. The other early dialogs end.
 func (x *inviteForwarding) chooseFork(d *dialog) {
 	for _, one := range x.from.early {
 		if one != d.other {
@@ -181,7 +183,8 @@ func (x *inviteForwarding) chooseFork(d *dialog) {
 	x.to.over, x.from.over = false, false
 }
 
-// endEarlyDialog ends an early dialog on both sides: who was called said so (RFC 6228), or who called.
+// endEarlyDialog ends an early dialog on both sides, because the called side sent a 199 (RFC 6228) or the caller sent a
+// BYE.
 func (x *inviteForwarding) endEarlyDialog(d *dialog) {
 	d.over, d.other.over = true, true
 	d.other.provisionals.stop()
@@ -196,7 +199,8 @@ func (x *inviteForwarding) endEarlyDialog(d *dialog) {
 	}
 }
 
-// handleEarlyTerminated is a 199: a fork is gone, others may go on (RFC 6228). It passes to callers that know it.
+// handleEarlyTerminated handles a 199: one fork has ended, and others may continue (RFC 6228). It passes to callers
+// that support it.
 func (x *inviteForwarding) handleEarlyTerminated(d *dialog, res *sip.Response, n uint32) {
 	if d == nil || !x.initial {
 		return
@@ -210,8 +214,8 @@ func (x *inviteForwarding) handleEarlyTerminated(d *dialog, res *sip.Response, n
 	x.endEarlyDialog(d)
 }
 
-// showAnswer is show for the 200. If its fork gave its answer before and another fork's was shown since, the former
-// counts again.
+// showAnswer is showDescription for the 200. The 200's fork may have sent its session description earlier, and another
+// fork's may have been shown since. Then the earlier one applies again.
 func (x *inviteForwarding) showAnswer(res *sip.Response) ([]byte, error) {
 	d := x.to.dialog
 	if !hasBody(res) && x.lastDescribed != nil && x.lastDescribed != d && d.lastDescription != nil {
@@ -222,8 +226,8 @@ func (x *inviteForwarding) showAnswer(res *sip.Response) ([]byte, error) {
 	return x.showDescription(d, res)
 }
 
-// showDescription lets the media follow the session description of a fork and returns what the other side is to see:
-// what was shown last counts until one is answered.
+// showDescription applies a fork's session description to the media and returns the body for the other side. Until a
+// fork is answered, the last description shown applies.
 func (x *inviteForwarding) showDescription(d *dialog, m sip.Message) ([]byte, error) {
 	body, err := x.to.c.path.translate(m, x.to.side)
 	if d != nil && err == nil && hasBody(m) {

@@ -1,6 +1,6 @@
-// Package sipua is the inline SIP user agent of each line: a registrar and outbound server towards the adapter, a user
-// agent towards the service, and two legs a call (a B2BUA, RFC 7092). It reports what happened as events and carries
-// out effects; it decides nothing about the loop.
+// Package sipua is the SIP back-to-back user agent of each line (RFC 7092): a registrar and outbound server towards the
+// adapter, a user agent towards the service, and two legs a call. It reports what happened as events and carries out
+// effects. It decides nothing about the loop.
 //
 // # From the RFC to the file
 //
@@ -16,26 +16,26 @@
 //	  8.2.3              Accept (406), bodies    headers_accept.go, sdp_relay.go (415, 488), sdp_multipart.go
 //	  9.1                sending CANCEL          invite_cancel.go, endpoint/cancel_client.go; invite.go (a 200 that crosses it)
 //	  9.2                receiving CANCEL        socket.go, invite_cancel.go (our 200 crossed it), endpoint/cancel_server.go
-//	  10                 registration            registration/; the adapter registers anew: liveness_peer.go
-//	  11                 OPTIONS                 socket.go and headers_extensions.go (answering), line.go and invite_failover.go (asking)
+//	  10                 registration            registration/; when the adapter registers again: liveness_peer.go
+//	  11                 OPTIONS                 socket.go and headers_extensions.go (answering), line.go and invite_failover.go (sending)
 //	  12.1               creating a dialog       leg.go, dialog.go (early dialogs, forks)
-//	  12.2.1             requests in a dialog    leg.go; 481 and 408 to one: liveness_peer.go (adapter), liveness.go (service)
-//	  12.2.2             receiving one           indialog.go, tables.go (its dialog), indialog_source.go (a wrong source)
+//	  12.2.1             requests in a dialog    leg.go; a 481 or 408 answer: liveness_peer.go (adapter), liveness.go (service)
+//	  12.2.2             receiving requests      indialog.go, tables.go (finding the dialog), indialog_source.go (a wrong source)
 //	  13.2               sending INVITE          invite.go; several 200s: dialog.go and invite.go
-//	  13.3               answering INVITE        invite_response.go: 200 and its repeats, ACK, failures; invite_prack.go: 1xx
-//	  14                 re-INVITE, 491          indialog.go, offeranswer.go; our own: sessiontimer.go, moved.go (media that moves)
+//	  13.3               answering INVITE        invite_response.go: 200 and its retransmissions, ACK, failures; invite_prack.go: 1xx
+//	  14                 re-INVITE, 491          indialog.go, offeranswer.go; our own: sessiontimer.go, moved.go (media at a new address)
 //	  15                 BYE                     leg.go (sending), indialog.go (receiving), date.go (its age)
 //	  16.6, 16.8         Timer C                 invite.go
 //	  17, 18             transactions, transport endpoint/
 //	  19.1.6             tel URIs                headers.go
-//	  20                 header fields           headers.go (which ones pass), headers_limits.go (how much of them)
+//	  20                 header fields           headers.go (which fields pass), headers_limits.go (limits)
 //	  20.17              Date                    date.go
 //	  22                 authentication          registration/, account.go; 401 and 407 from the service: invite.go
 //	  timers             T1, T2, 64*T1, Timer C  times.go
 //	RFC 2046, 6442       multipart, location     sdp_multipart.go
 //	RFC 3262             100rel, PRACK           invite_prack.go
-//	RFC 3263             finding servers         endpoint/client.go; going on after a 503: invite_failover.go
-//	RFC 3264             offer/answer            offeranswer.go (whose turn), sdp_relay.go and sdp_stream.go (rewriting)
+//	RFC 3263             finding servers         endpoint/client.go; the next server after a 503: invite_failover.go
+//	RFC 3264             offer/answer            offeranswer.go (the order), sdp_relay.go and sdp_stream.go (rewriting)
 //	RFC 3311             UPDATE                  indialog.go (with an offer), sessiontimer.go (without)
 //	RFC 3325             P-Asserted-Identity     headers.go
 //	RFC 3326             Reason                  headers_limits.go
@@ -53,19 +53,19 @@
 //	RFC 7616, 8760       digest                  registration/
 //	RFC 8866             SDP's syntax            sdp_text.go
 //
-// # What no RFC names
+// # Parts that no RFC describes
 //
-//	agent.go, socket.go, account.go   start and end; sockets, and where a request goes; accounts at the services
+//	agent.go, socket.go, account.go   start and end; sockets and the routing of requests; accounts at the services
 //	line.go, call.go, leg.go          the effects of a line; a call's mailbox, its events and its two legs
-//	tables.go, times.go, counts.go    what is up; durations and their sources; counters
-//	indialog_source.go, access.go, access_endpoint.go  who may speak: inside a dialog, outside of one, and while room is short
-//	access_calls.go, access_refused.go, access_shutdown.go    how many calls; calls that were refused; the gate that a shutdown shuts
-//	socket.go (identify), access_dialplan.go    is it an emergency call, and which digits go on
-//	access_dialplan.go, access_outboundblock.go          what a line may dial; calls of the adapter that end here
+//	tables.go, times.go, counts.go    calls and dialogs that are up; durations and their sources; counters
+//	indialog_source.go, access.go, access_endpoint.go  accepted sources: inside a dialog, outside a dialog, and under load
+//	access_calls.go, access_refused.go, access_shutdown.go    how many calls; refused calls; the gate that a shutdown shuts
+//	socket.go (identify), access_dialplan.go    whether it is an emergency call, and which digits pass
+//	access_dialplan.go, access_outboundblock.go          what a line may dial; the adapter's calls that do not pass
 //	invite_attempts.go, invite_failover.go            an emergency call at both services; the second service
 //	liveness.go, liveness_peer.go, liveness_emergency.go ends that vanish without a BYE: the service's, the adapter's, an emergency call's
 //	sdp_silence.go, emergency_sound.go, indialog_hookflash.go      silence, missing sound and hook flashes in media
-//	shutdown.go, callinfo.go               clearing everything at shutdown; what is told to people
+//	shutdown.go, callinfo.go               clearing everything at shutdown; what is reported to people
 //
-// Package callflow plays call flows against one line, and package conformance has the rules by which they are judged.
+// Package callflow plays call flows against one line. Package conformance has the rules that their traces must keep.
 package sipua

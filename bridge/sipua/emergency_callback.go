@@ -10,12 +10,12 @@ import (
 	"clearback/supervision"
 )
 
-// This file says which calls are taken for the emergency centre's own. A call-back is marked in its Priority header
-// field (RFC 7090), which anybody can write. What is believed passes the limits, and the loop stays closed for it; so
-// the mark counts only while a call-back is expected, or from where the user says that it can be trusted.
+// This file decides which calls count as call-backs from the emergency centre. A call-back is marked in its Priority
+// header field (RFC 7090), and anybody can write that mark. A call-back passes the limits, and the loop stays closed
+// for it. So the mark counts only while a call-back is expected, or from addresses that the configuration trusts.
 
-// maxCallbacks bounds the call-backs that are on one line at once; further ones are ordinary calls. Our own number,
-// as maxEmergencyCalls.
+// maxCallbacks bounds the call-backs that are on one line at once. Further ones are ordinary calls. Our own number, the
+// same as maxEmergencyCalls.
 const maxCallbacks = maxEmergencyCalls
 
 // hasCallbackMark reports whether a request is marked as a call-back from the emergency centre.
@@ -25,7 +25,7 @@ func hasCallbackMark(m sip.Message) bool {
 	})
 }
 
-// removeCallbackMark takes the mark out of a request: no adapter is to do for an ordinary call what it does for a
+// removeCallbackMark removes the mark from a request, so that the adapter does not treat an ordinary call as a
 // call-back.
 func removeCallbackMark(r *sip.Request) {
 	if hasCallbackMark(r) {
@@ -34,25 +34,25 @@ func removeCallbackMark(r *sip.Request) {
 	}
 }
 
-// isCallback reports whether an arriving call is taken for a call-back.
+// isCallback reports whether an arriving call counts as a call-back.
 func (l *Line) isCallback(r *endpoint.Request) bool {
 	return hasCallbackMark(r.Request) && l.callbacks.Load() < maxCallbacks &&
 		(containsAddr(l.a.callbackFrom, r.From.Addr()) || l.a.expectsCallback())
 }
 
-// expectsCallback reports whether the emergency centre may call back: some line is making an emergency call, or made
-// one within the window. Call-backs do not count, so that marked calls cannot keep the window open.
+// expectsCallback reports whether the emergency centre may call back: an emergency call is up on some line, or ended
+// within the window. Call-backs do not count, so that marked calls cannot extend the window.
 func (a *Agent) expectsCallback() bool {
 	return int64(time.Since(a.epoch)) < a.callbackUntil.Load() ||
 		slices.ContainsFunc(a.lines, func(l *Line) bool { return l.emergencyCalls.any() })
 }
 
-// expectCallback is called when an emergency call of the line, or a call-back, ends.
+// expectCallback opens the line's window when an emergency call of the line, or a call-back, ends.
 func (l *Line) expectCallback() {
 	l.callbackUntil.Store(int64(time.Since(l.a.epoch) + l.a.callbackWindow))
 }
 
-// openCallbackWindow is called when an emergency call of a line ends.
+// openCallbackWindow opens the agent's window when an emergency call of any line ends.
 func (a *Agent) openCallbackWindow() {
 	a.callbackUntil.Store(int64(time.Since(a.epoch) + a.callbackWindow))
 }

@@ -10,9 +10,9 @@ import (
 	"clearback/supervision"
 )
 
-// This file is what is done about the sound of a call, where that passes through us.
+// This file watches the sound of a call where RTP passes through us.
 
-// noticeInMedia is called between two packets.
+// noticeInMedia handles a notice of the relay. The relay calls it between two packets.
 func (c *call) noticeInMedia(side media.Side, n media.Notice, from netip.AddrPort) {
 	c.post(func() {
 		fields := []zap.Field{zap.Uint64("call", uint64(c.id)), zap.Stringer("side", sideName(side)),
@@ -32,7 +32,7 @@ func (c *call) noticeInMedia(side media.Side, n media.Notice, from netip.AddrPor
 	})
 }
 
-// listen begins to watch over the sound of an answered emergency call.
+// listen starts to watch the sound of an answered emergency call.
 func (c *call) listen() {
 	if c.emergency && c.path.relay {
 		c.path.setAnsweredEmergency(c.a.times.sound)
@@ -52,7 +52,7 @@ func (c *call) listenAgain() {
 	c.after(c.a.times.sound, c.listenAgain)
 }
 
-// soundMissing reports it once.
+// soundMissing posts SoundMissing once.
 func (c *call) soundMissing() {
 	if !c.soundless {
 		c.soundless = true

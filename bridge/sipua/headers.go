@@ -9,9 +9,8 @@ import (
 	"clearback/bridge/media"
 )
 
-// Only what is listed here passes from one leg to the other: a B2BUA speaks for itself in everything else, and
-// extensions it does not take part in (reliable provisional responses, session timers) must not be agreed on through
-// it.
+// Only these header fields pass from one leg to the other. The rest is the B2BUA's own. Extensions in which it takes no
+// part itself must not be negotiated through it.
 var (
 	bodyHeaders = []string{"Content-Type", "Content-Disposition", "Content-Encoding", "Content-Language",
 		"MIME-Version"}
@@ -36,7 +35,7 @@ func setBody(dst, src sip.Message, body []byte) {
 	dst.SetBody(body)
 }
 
-// first is the value of the first header field of that name, "" if there is none.
+// first is the value of the first header field of that name, or "".
 func first(m sip.Message, name string) string {
 	if all := m.GetHeaders(name); len(all) > 0 {
 		return all[0].Value()
@@ -64,7 +63,7 @@ func routeSet(m sip.Message) []sip.Uri {
 	return routes
 }
 
-// splitOutside splits at commas outside of angle brackets.
+// splitOutside splits at commas outside angle brackets.
 func splitOutside(s string) []string {
 	var parts []string
 	inside, start := false, 0
@@ -88,7 +87,8 @@ func reversed(routes []sip.Uri) []sip.Uri {
 	return routes
 }
 
-// callerTowardsAdapter shows the adapter who calls, at our own address, so that it can call back through us.
+// callerTowardsAdapter returns the From that shows the caller to the adapter. It has our own address, so that the
+// adapter calls back through us.
 func callerTowardsAdapter(in *sip.FromHeader, own sip.Uri, tag string) *sip.FromHeader {
 	from := &sip.FromHeader{DisplayName: quotedName(in.DisplayName), Params: sip.HeaderParams{{K: "tag", V: tag}}}
 	if anonymous(in.Address) {
@@ -100,8 +100,8 @@ func callerTowardsAdapter(in *sip.FromHeader, own sip.Uri, tag string) *sip.From
 	return from
 }
 
-// callerTowardsService is the line's address of record with the adapter's display name, or nobody if the adapter asked
-// for that.
+// callerTowardsService returns the From of the adapter's call: the line's address of record with the adapter's display
+// name, or an anonymous From if the adapter asked for that.
 func callerTowardsService(in *sip.FromHeader, aor sip.Uri, tag string) *sip.FromHeader {
 	from := &sip.FromHeader{DisplayName: quotedName(in.DisplayName), Address: aor,
 		Params: sip.HeaderParams{{K: "tag", V: tag}}}
@@ -125,8 +125,8 @@ func userOf(u sip.Uri) string {
 	return u.User
 }
 
-// calledTowardsService is the Request-URI for what the adapter dialled: at the service's domain (RFC 3261 section
-// 19.1.6 for tel URIs); other schemes (urn:service:sos, RFC 5031) stay as they are.
+// calledTowardsService is the Request-URI for the number that the adapter dialled: a SIP URI in the service's domain
+// (RFC 3261 section 19.1.6 for tel URIs). Other schemes (urn:service:sos, RFC 5031) stay as they are.
 func calledTowardsService(dialled, registrar sip.Uri) sip.Uri {
 	at := sip.Uri{Scheme: "sip", User: userOf(dialled), Host: registrar.Host, Port: registrar.Port}
 	switch strings.ToLower(dialled.Scheme) {
@@ -142,7 +142,7 @@ func calledTowardsService(dialled, registrar sip.Uri) sip.Uri {
 	return dialled
 }
 
-// callHeadersTo copies what an INVITE may carry through.
+// callHeadersTo copies the header fields that pass in an INVITE.
 func callHeadersTo(side media.Side, from, to sip.Message) {
 	passHeaders(callHeaders, from, to)
 	if side == media.AdapterSide {
@@ -151,8 +151,8 @@ func callHeadersTo(side media.Side, from, to sip.Message) {
 	}
 }
 
-// passIdentity passes on who the service says it is, unless that is to stay private (RFC 3325 section 9.3). What an
-// adapter asserts never passes: the service knows the line by its credentials.
+// passIdentity passes the identity that the service asserts, unless the caller asked for privacy (RFC 3325 section
+// 9.3). The adapter's assertion never passes: the service identifies the line by its credentials.
 func passIdentity(from, to sip.Message) {
 	for _, h := range from.GetHeaders("Privacy") {
 		for _, v := range strings.FieldsFunc(h.Value(), func(r rune) bool { return r == ';' || r == ',' || r == ' ' }) {

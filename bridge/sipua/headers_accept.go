@@ -6,8 +6,8 @@ import (
 	"github.com/emiago/sipgo/sip"
 )
 
-// unacceptable returns the Warning of a 406, nil if a session description may come back (RFC 3261 sections 8.2.3 and
-// 20.1: without Accept it may). What asks for something else cannot be answered by whoever is called.
+// unacceptable returns the Warning of a 406, or nil if the response may have a session description (RFC 3261 sections
+// 8.2.3 and 20.1: without Accept it may). Nobody could answer an INVITE that accepts only other bodies.
 func unacceptable(r *sip.Request) sip.Header {
 	any := false
 	for _, h := range r.GetHeaders("Accept") {

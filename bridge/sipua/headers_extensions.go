@@ -10,17 +10,17 @@ import (
 	"clearback/bridge/sipua/endpoint"
 )
 
-// This file knows what is understood: methods and extensions. Whatever is said in Allow and Supported, and refused with
-// 405 and 420, is read here.
+// This file has the supported methods and extensions. Allow, Supported and the refusals with 405 and 420 all use its
+// lists.
 
-// allow lists what is understood inside or outside a dialog; allowRefer is what an adapter may ask besides (RFC 3515).
-// A service may not: nobody there makes an adapter's line call.
+// allow lists the methods that we support inside and outside dialogs. allowRefer adds what only an adapter may ask for
+// (RFC 3515): a service must not make an adapter's line call.
 const (
 	allow      = "INVITE, ACK, CANCEL, BYE, PRACK, OPTIONS, INFO, UPDATE, MESSAGE, NOTIFY"
 	allowRefer = allow + ", REFER"
 )
 
-// supported are the extensions that we take part in, as an answer to OPTIONS says them.
+// supported are the extensions that we support, as an answer to OPTIONS lists them.
 const supported = reliable100 + ", " + sessionTimer
 
 // Option tags.
@@ -31,9 +31,8 @@ const (
 	fieldReferSub  = "Refer-Sub"
 )
 
-// understands reports whether an extension may be required of us in a request of this method. "replaces" is none of
-// them: a call of the service that would replace another one is refused if it requires that, and is a call of its own
-// otherwise.
+// understands reports whether a request of this method may require an extension of us. "replaces" is not supported: a
+// call of the service that would replace another is refused if it requires that, and is otherwise a call of its own.
 func understands(option string, m sip.RequestMethod) bool {
 	switch strings.ToLower(option) {
 	case reliable100:
@@ -46,8 +45,8 @@ func understands(option string, m sip.RequestMethod) bool {
 	return false
 }
 
-// required returns the Unsupported header field of a 420, nil if everything that the request requires is understood
-// (RFC 3261 section 8.2.2.3). ACK and CANCEL require nothing: nobody can refuse them.
+// required returns the Unsupported header field of a 420, or nil if we support everything that the request requires
+// (RFC 3261 section 8.2.2.3). It ignores Require in ACK and CANCEL, which nobody can refuse.
 func required(r *sip.Request) sip.Header {
 	var options []string
 	for _, h := range r.GetHeaders("Require") {
@@ -64,7 +63,7 @@ func required(r *sip.Request) sip.Header {
 	return sip.NewHeader("Unsupported", strings.Join(options, ", "))
 }
 
-// allow is what the leg's peer may ask of us.
+// allow lists the methods that the leg's peer may use.
 func (l *leg) allow() string {
 	if l.side == media.AdapterSide && !l.c.line.o.RefuseTransfer {
 		return allowRefer
@@ -78,7 +77,7 @@ func (l *leg) allowBut(m sip.RequestMethod) string {
 	return strings.Join(slices.DeleteFunc(methods, func(one string) bool { return one == string(m) }), ", ")
 }
 
-// allow is what who sent a request outside a dialog may ask of us inside one.
+// allow lists the methods that the sender of a request outside a dialog may use inside one.
 func (s *socket) allow(r *endpoint.Request) string {
 	if !s.adapters || s.tokens[r.Recipient.User] != nil {
 		return allow
@@ -93,7 +92,7 @@ func (s *socket) allow(r *endpoint.Request) string {
 	return methods
 }
 
-// serves reports whether the adapter's side of such a line is on this socket.
+// serves reports whether this socket is the adapter's side of a line for which which reports true.
 func (s *socket) serves(which func(*LineOptions) bool) bool {
 	return slices.ContainsFunc(s.a.lines, func(l *Line) bool { return l.adapter == s && which(&l.o) })
 }

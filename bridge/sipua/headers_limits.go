@@ -9,18 +9,19 @@ import (
 	"github.com/emiago/sipgo/sip"
 )
 
-// This file bounds what one side's header fields may put into messages to the other side: no line ends or other control
-// characters, and so many octets, since an INVITE by UDP has to arrive at adapters with small buffers. All are our own
-// numbers.
+// This file limits what the header fields of one side may put into messages to the other: no line ends or other control
+// characters, and a bounded number of octets, since an INVITE over UDP must fit into the small buffers of adapters. All
+// limits are our own numbers.
 const (
-	maxPassedValue = 512  // one header field; longer ones are left out, since half of one would say something else
-	maxPassed      = 1536 // header fields of one kind of a message, in the order of their list; an INVITE passes at most two kinds and an identity
-	maxPhrase      = 80   // a reason phrase, a text, a display name
-	maxUser        = 128  // the user part of who calls; a number has 15 digits (ITU-T E.164)
-	maxReasons     = 4    // values of Reason: SIP's and Q.850's are common, of each one (RFC 3326 section 2)
+	maxPassedValue = 512 // one header field; longer ones are left out, since a truncated one would mean something else
+	// all header fields of one list, in its order; an INVITE passes at most two lists and an identity
+	maxPassed  = 1536
+	maxPhrase  = 80  // a reason phrase, a text, a display name
+	maxUser    = 128 // the user part of the caller's URI; a number has 15 digits (ITU-T E.164)
+	maxReasons = 4   // values of Reason; one each for SIP and Q.850 is common (RFC 3326 section 2)
 )
 
-// passHeaders copies the header fields of these names as far as they are sound.
+// passHeaders copies the valid header fields of these names, within the limits.
 func passHeaders(names []string, from, to sip.Message) {
 	left := maxPassed
 	for _, n := range names {
@@ -35,8 +36,8 @@ func passHeaders(names []string, from, to sip.Message) {
 	}
 }
 
-// cleanValue is a header field's value; false: it has control characters, or is no text. The parser has put continued
-// lines together.
+// cleanValue returns a header field's value. ok is false if it has control characters or is not valid UTF-8. The parser
+// has already joined continued lines.
 func cleanValue(v string) (string, bool) {
 	v = strings.ReplaceAll(v, "\t", " ")
 	if !utf8.ValidString(v) || strings.ContainsFunc(v, unicode.IsControl) {
@@ -45,7 +46,7 @@ func cleanValue(v string) (string, bool) {
 	return v, true
 }
 
-// quotedName is a display name as it may stand in quotes again (RFC 3261 section 25.1), bounded.
+// quotedName returns a display name that is safe inside quotes (RFC 3261 section 25.1), truncated to maxPhrase.
 func quotedName(name string) string {
 	var b strings.Builder
 	name = boundedText(name, maxPhrase)
@@ -63,7 +64,7 @@ func quotedName(name string) string {
 	return b.String()
 }
 
-// boundedText is a text without control characters, cut to so many octets.
+// boundedText is a text without control characters, truncated to most octets.
 func boundedText(v string, most int) string {
 	v = strings.Map(func(r rune) rune {
 		if r == utf8.RuneError || unicode.IsControl(r) {
@@ -78,15 +79,15 @@ func boundedText(v string, most int) string {
 	return v
 }
 
-// passReasons passes why something ended (RFC 3326).
+// passReasons passes the Reason header fields on (RFC 3326).
 func passReasons(from, to sip.Message) {
 	for _, h := range reasons(from) {
 		to.AppendHeader(h)
 	}
 }
 
-// reasons are the Reason header fields of a message, each with one value and nothing but what RFC 3326 gives it; those
-// that cannot be understood are left out.
+// reasons returns the Reason values of a message, one per header field and limited to what RFC 3326 defines. Values
+// that cannot be parsed are left out.
 func reasons(m sip.Message) []sip.Header {
 	var all []sip.Header
 	for _, h := range m.GetHeaders("Reason") {
@@ -99,8 +100,8 @@ func reasons(m sip.Message) []sip.Header {
 	return all
 }
 
-// readReason is one value written anew, "" if it is not one: a protocol with its cause. SIP's are status codes, Q.850's
-// go from 1 to 127.
+// readReason rewrites one Reason value: a protocol with its cause. It returns "" if the value is invalid. Causes of SIP
+// are status codes. Causes of Q.850 are 1 to 127.
 func readReason(v string) string {
 	parts := splitQuoted(v, ';')
 	protocol := strings.TrimSpace(parts[0])
@@ -133,13 +134,13 @@ func readReason(v string) string {
 	return v
 }
 
-// notToken tells a character that may not stand in a token (RFC 3261 section 25.1).
+// notToken reports whether a character may not be in a token (RFC 3261 section 25.1).
 func notToken(r rune) bool {
 	return !(r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r >= '0' && r <= '9' ||
 		strings.ContainsRune("-.!%*_+`'~", r))
 }
 
-// splitQuoted splits at a separator outside of quotes.
+// splitQuoted splits at a separator outside quotes.
 func splitQuoted(s string, at byte) []string {
 	var parts []string
 	quoted, start := false, 0

@@ -10,20 +10,20 @@ import (
 	"clearback/supervision"
 )
 
-// handleHookFlash reports a hook flash that the adapter tells of by INFO. It counts in a call whose leg is over too: a
-// break that the adapter took for a flash may end after its BYE was answered.
+// handleHookFlash posts a hook flash that the adapter reports by INFO. It counts even when the call's leg is over: an
+// opening that the adapter took for a flash may end after its BYE was answered.
 func (l *leg) handleHookFlash(r *endpoint.Request) {
 	if l.side == media.AdapterSide && r.Method == sip.INFO && hookFlash(r.Request) {
 		l.c.event(supervision.Event{Kind: supervision.FlashReported})
 	}
 }
 
-// flashInMedia reports a hook flash that the adapter sent as a telephone event (RFC 4733). The relay calls it, from a
-// goroutine of its own.
+// flashInMedia posts a hook flash that the adapter sent as a telephone event (RFC 4733). The relay calls it from its
+// own goroutine.
 func (c *call) flashInMedia() { c.event(supervision.Event{Kind: supervision.FlashReported}) }
 
-// hookFlash reports whether an INFO carries a hook flash. No standard names one; by common practice it is a body of
-// type application/hook-flash, or a digit body whose signal is event 16 (flash in RFC 2833 section 3.10), "!" or a word
+// hookFlash reports whether an INFO carries a hook flash. No standard defines one. By common practice it is a body of
+// type application/hook-flash, or a digit body whose signal is event 16 (flash in RFC 2833 section 3.10), "!" or a name
 // for it.
 func hookFlash(m sip.Message) bool {
 	kind, _, _ := strings.Cut(first(m, "Content-Type"), ";")

@@ -11,16 +11,16 @@ import (
 	"clearback/bridge/sipua/endpoint"
 )
 
-// This file says where requests inside a dialog may come from.
+// This file checks where requests inside a dialog come from.
 //
-// On the service's side there may be other proxies in between for each request (RFC 3261 section 16), so that no
-// address proves anything; there our tag is the proof, 125 random bits that only who is on the call's way was told. On
-// the adapter's side there is one device, and a request that knows the tags but comes from elsewhere is of one that
-// listens, or the adapter has moved: it is challenged (RFC 3261 section 22.2), so that an adapter that got a new
-// address can still hang up, and nobody else can.
+// On the service's side each request may come through other proxies (RFC 3261 section 16), so the source address proves
+// nothing. There our tag is the proof: 125 random bits that only the elements on the call's path know. On the adapter's
+// side there is one device. A request with the right tags from another address comes from an eavesdropper, or the
+// adapter has moved. So it is challenged (RFC 3261 section 22.2): an adapter with a new address can still hang up, and
+// nobody else can.
 
-// fromPeer reports whether a request inside a dialog comes from where its peer is; if not, it was answered, or the
-// device proved by its password that it is the line's.
+// fromPeer reports whether a request inside a dialog comes from its peer's address, or its sender proved by password
+// that it is the line's adapter. If not, the request has been answered, except an ACK.
 func (l *leg) fromPeer(r *endpoint.Request) bool {
 	if l.side != media.AdapterSide || l.isAt(r.From.Addr().Unmap()) {
 		return true
@@ -34,10 +34,10 @@ func (l *leg) fromPeer(r *endpoint.Request) bool {
 		l.reply(r, sip.StatusCallTransactionDoesNotExists, "Call/Transaction Does Not Exist")
 		return false
 	}
-	ofTheCall := func(string) bool { return true } // the tags have named the call, whatever uri the credentials name
+	ofTheCall := func(string) bool { return true } // the tags identify the call, whatever URI the credentials name
 	line, ok := c.a.registrar.Authenticate(r, ofTheCall)
 	switch {
-	case !ok: // it was answered
+	case !ok: // already answered
 		return false
 	case line != c.line.o.Name:
 		l.reply(r, sip.StatusForbidden, reason(sip.StatusForbidden))
@@ -60,8 +60,8 @@ func (l *leg) ownsRequest(r *endpoint.Request) bool {
 	return l.dialog.matches(own, remote)
 }
 
-// isAt reports whether the adapter is at an address: where it was heard from in this call, where our requests to it go,
-// or where it is bound now. While nothing of it is known as an address, every one may be.
+// isAt reports whether the adapter is at an address: the source of its last message in this call, the destination of
+// our requests, or its present binding. While no address of the adapter is known, any address may be right.
 func (l *leg) isAt(addr netip.Addr) bool {
 	known := false
 	is := func(at netip.Addr, err error) bool {
@@ -86,7 +86,7 @@ func addressOf(s string) (netip.Addr, error) {
 	return at.Addr(), err
 }
 
-// heardFrom notes where a response of the adapter came from.
+// heardFrom notes the source address of a response from the adapter.
 func (l *leg) heardFrom(res *sip.Response) {
 	if at, err := addressOf(res.Source()); err == nil && l.side == media.AdapterSide {
 		l.lastSource = at.Unmap()

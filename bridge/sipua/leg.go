@@ -22,64 +22,65 @@ const maxForwards = 70
 //	legNew -> legCalling -> legUp -> legOver      we call
 //	          legIncoming -> legUp -> legOver     we were called
 //
-// Every state may go to legOver at once; legUp begins with the 200 (sent or received).
+// Every state may change to legOver at once. legUp begins with the 200 (sent or received).
 type legState uint8
 
 const (
-	legNew      legState = iota // no INVITE was sent yet
+	legNew      legState = iota // no INVITE has been sent
 	legCalling                  // our INVITE has no final response
 	legIncoming                 // the peer's INVITE has no final response
 	legUp
 	legOver
 )
 
-// leg is one side of a call, owned by the call's mailbox: a dialog, or several early ones of which one will count.
+// leg is one side of a call: one dialog, or several early dialogs of which one will be chosen. Owned by the call's
+// mailbox.
 type leg struct {
 	// set once
 	c       *call
 	side    media.Side
 	s       *socket
-	account *account // the line's at the service; it means nothing on the adapter's side
+	account *account // the account at the service; unused on the adapter's side
 	callID  string
 
 	state legState
-	// dialog is the one that counts: the only one, or while there are several early ones what the INVITE itself said
+	// dialog is the only dialog, or the chosen one. While there are several early dialogs, it has the values of the
+	// INVITE itself
 	*dialog
-	keys       []dialogKey // under which its dialogs are known
-	lastSource netip.Addr  // where the adapter was heard from last
+	keys       []dialogKey // keys of its dialogs in the tables
+	lastSource netip.Addr  // the address of the adapter's last message
 	early      []*dialog   // while the INVITE has no 200: one for each fork
-	dest       string      // where requests go if no route says otherwise, "" resolves the target
+	dest       string      // where requests go unless a route overrides it; "" resolves the target
 	transport  string
 
-	// in and out are the INVITEs under way: received and not yet acknowledged, sent and not yet answered
+	// in is the INVITE received and not yet acknowledged; out is the INVITE sent and not yet answered
 	in, out *inviteForwarding
-	// clearing: we are ending it; byeWaits: the BYE waits for the peer's ACK
+	// clearing: we are ending the leg; byeWaits: the BYE waits for the peer's ACK
 	clearing, byeWaits bool
-	// report: the outcome goes into AdapterLegCleared
+	// report: AdapterLegCleared is posted with the outcome
 	report, reported bool
 	answer           supervision.Answer
 	alive            liveness
-	// replacedInvite is the INVITE of a leg that was given up for another service
+	// replacedInvite is the INVITE of a leg that was abandoned for another service
 	replacedInvite *inviteForwarding
-	// byeSeen: the peer's own BYE came
+	// byeSeen: the peer has sent a BYE
 	byeSeen bool
-	// earlyByes are the peer's tags in BYEs that came before any 200: the 200 of such a one may have been lost or
-	// overtaken
+	// earlyByes are the peer's tags in BYEs that came before any 200. The 200 of such a fork may be lost or late
 	earlyByes map[string]bool
-	// clockOffset tells how late a BYE is
+	// clockOffset computes how late a BYE is
 	clockOffset clockOffset
 	session     session
-	// peerReasons is why its peer ended the call, as that said it
+	// peerReasons are the Reason header fields with which the peer ended the call
 	peerReasons []sip.Header
-	// referrals are the adapter's transfers under way at the service
+	// referrals are the adapter's transfers in progress at the service
 	referrals []*referral
 }
 
-// newServerLeg is the leg of a received INVITE.
+// newServerLeg returns the leg of a received INVITE.
 func newServerLeg(c *call, side media.Side, s *socket, account *account, r *endpoint.Request) *leg {
 	l := &leg{c: c, side: side, s: s, account: account, callID: r.CallID().Value(), state: legIncoming,
 		dialog: &dialog{tag: token(), seq: 1}}
-	r.To().Params.Add("tag", l.tag) // every reply carries it from now on
+	r.To().Params.Add("tag", l.tag) // every response has the tag from now on
 	local, remote := r.To().AsFrom(), r.Request.From().AsTo()
 	l.local, l.remote = &local, &remote
 	l.target, l.routes = r.Contact().Address, routeSet(r.Request)
@@ -87,14 +88,15 @@ func newServerLeg(c *call, side media.Side, s *socket, account *account, r *endp
 	l.transport = strings.ToUpper(r.Transport())
 	l.learn(r.Request)
 	if side == media.AdapterSide {
-		l.dest = r.From.String() // nearer than its Contact if it is behind an address translator
+		// behind an address translator the source address reaches the adapter, its Contact may not
+		l.dest = r.From.String()
 	} else {
 		l.dest = account.Proxy
 	}
 	return l
 }
 
-// newClientLeg is the leg of an INVITE to be sent.
+// newClientLeg returns the leg of an INVITE to be sent.
 func newClientLeg(c *call, side media.Side, account *account) *leg {
 	s := c.line.adapter
 	if side == media.ServiceSide {
@@ -119,13 +121,13 @@ func (l *leg) contact() *sip.ContactHeader {
 // build makes a request inside the dialog with the next CSeq number (RFC 3261 section 12.2.1.1).
 func (l *leg) build(m sip.RequestMethod) *sip.Request { return l.buildIn(l.dialog, m) }
 
-// buildIn is build for one of several dialogs.
+// buildIn is build in one of several dialogs.
 func (l *leg) buildIn(d *dialog, m sip.RequestMethod) *sip.Request {
 	d.seq++
 	return l.buildSeq(d, m, d.seq)
 }
 
-// buildSeq is buildIn with the CSeq number given, for the ACK.
+// buildSeq is buildIn with a given CSeq number, for the ACK.
 func (l *leg) buildSeq(d *dialog, m sip.RequestMethod, seq uint32) *sip.Request {
 	target, routes := d.target, d.routes
 	dest := l.dest
@@ -168,7 +170,7 @@ func (l *leg) buildSeq(d *dialog, m sip.RequestMethod, seq uint32) *sip.Request 
 	return r
 }
 
-// fallbackDest is where a request to the adapter goes when its connection has just ended.
+// fallbackDest is where a request to the adapter goes if its connection has just closed.
 func (l *leg) fallbackDest(req *sip.Request) string {
 	if l.side != media.AdapterSide || !strings.EqualFold(l.transport, "TCP") {
 		return ""
@@ -176,8 +178,8 @@ func (l *leg) fallbackDest(req *sip.Request) string {
 	return hostPort(req.Recipient, l.transport)
 }
 
-// send starts a request that is no INVITE; on gets the final response, or the error. A challenge of the service is
-// answered once. The error of the last sending counts.
+// send starts a request other than INVITE. on receives the final response or the error. A challenge of the service is
+// answered once. If the request is sent again, the error of the last transmission counts.
 func (l *leg) send(req *sip.Request, on func(*sip.Response, error)) {
 	l.sendAgain(req, 1, on)
 }
@@ -208,7 +210,7 @@ func (l *leg) sendAgain(req *sip.Request, challenges int, on func(*sip.Response,
 	}
 }
 
-// clear ends the leg as its state demands.
+// clear ends the leg in the way that its state requires.
 func (l *leg) clear() {
 	if l.state == legOver {
 		l.reportCleared()
@@ -236,16 +238,16 @@ func (l *leg) clear() {
 	}
 }
 
-// bye sends BYE, once the peer knows that we answered its INVITE (RFC 3261 section 15).
+// bye sends BYE, after the peer's ACK if we answered its INVITE (RFC 3261 section 15).
 func (l *leg) bye() {
 	if l.byeWaits = l.in != nil && l.in.initial; l.byeWaits { // not yet acknowledged
 		return
 	}
 	if l.in != nil {
-		l.in.refuse(sip.StatusRequestTerminated) // a re-INVITE under way
+		l.in.refuse(sip.StatusRequestTerminated) // a re-INVITE in progress
 	}
 	if l.out != nil {
-		l.out.acknowledge(nil, nil) // its 200 still waits for the other side's answer
+		l.out.acknowledge(nil, nil) // the 200 to our INVITE still waits for the other side's answer
 	}
 	bye := l.build(sip.BYE)
 	for _, h := range l.peer().peerReasons {
@@ -265,7 +267,7 @@ func (l *leg) bye() {
 	})
 }
 
-// finish is the end of the leg. Its dialog stays known for a while, so that a BYE that was under way is understood.
+// finish ends the leg. Its dialog stays in the tables for a time, so that a BYE already under way is understood.
 func (l *leg) finish(answer supervision.Answer) {
 	if l.state == legOver {
 		return
@@ -284,7 +286,7 @@ func (l *leg) finish(answer supervision.Answer) {
 		x.refuse(sip.StatusRequestTerminated)
 	}
 	l.reportCleared()
-	if p := l.peer(); p.state == legNew { // nobody asks to end what was never begun
+	if p := l.peer(); p.state == legNew { // a leg without an INVITE needs no clearing
 		p.finish(supervision.AnswerConfirmed)
 	}
 	keep := l.c.a.times.final
@@ -299,16 +301,16 @@ func (l *leg) finish(answer supervision.Answer) {
 	l.c.releaseIfEnded()
 }
 
-// reportCleared reports the outcome if it was asked for.
+// reportCleared posts the outcome if it was requested.
 func (l *leg) reportCleared() {
 	if l.report && !l.reported {
 		l.reported = true
 		l.c.event(supervision.Event{Kind: supervision.AdapterLegCleared, Answer: l.answer})
-		runtime.Gosched() // the line's opening comes first, the freeing of the media ports after it
+		runtime.Gosched() // let the opening begin before the media ports are freed
 	}
 }
 
-// sideName prints a side.
+// sideName is a side that prints its name.
 type sideName media.Side
 
 func (s sideName) String() string {
@@ -318,7 +320,7 @@ func (s sideName) String() string {
 	return "service"
 }
 
-// hostPort is where a URI leads, with the transport's port if it names none.
+// hostPort is the host and port that a URI leads to, with the transport's default port if the URI has none.
 func hostPort(u sip.Uri, transport string) string {
 	if t, ok := u.UriParams.Get("transport"); ok && t != "" {
 		transport = t

@@ -17,10 +17,10 @@ import (
 	"clearback/supervision"
 )
 
-// errUnbound says that the adapter cannot be asked.
+// errUnbound is the error for an adapter that has no binding and so cannot be asked.
 var errUnbound = errors.New("the adapter is not registered; check its registrar setting, user and password")
 
-// Line carries out effects. Its methods do not block and may be called from any goroutine.
+// Line carries out the effects of one line. Its methods do not block and may be called from any goroutine.
 type Line struct {
 	// set once
 	a       *Agent
@@ -28,18 +28,18 @@ type Line struct {
 	log     *zap.Logger
 	adapter *socket
 	service *socket
-	// accounts are those at the services, one or two; the first is used while it is up.
+	// accounts are the line's accounts at the services, one or two. The first is used while it is up.
 	accounts []*account
-	// testToken is the user part of a Contact that only a far end of our own is told.
+	// testToken is the user part of a Contact that only our own far end knows (package testcall).
 	testToken string
 
-	// ordinary are the calls up that are no emergency calls
+	// ordinary is the number of calls that are up and not emergency calls
 	ordinary atomic.Int64
 
 	emergencyCalls emergencyCalls
-	// callbacks are the call-backs from the emergency centre that are up
+	// callbacks is the number of call-backs from the emergency centre that are up
 	callbacks atomic.Int64
-	// callbackUntil is the end of the line's own call-back window: nanoseconds since the agent's start
+	// callbackUntil is the end of the line's own call-back window, in nanoseconds since the agent's start
 	callbackUntil atomic.Int64
 
 	messageState messageState
@@ -85,7 +85,7 @@ func (l *Line) ClearFarEnd(call supervision.CallID) {
 	}
 }
 
-// Probe asks the adapter by OPTIONS (RFC 3261 section 11.2); ProbeAnswered is posted.
+// Probe sends OPTIONS to the adapter (RFC 3261 section 11.2). ProbeAnswered is posted.
 func (l *Line) Probe() {
 	l.a.work.start(func() {
 		hook := supervision.HookUnknown
@@ -101,9 +101,9 @@ func (l *Line) Probe() {
 	})
 }
 
-// Inbound is where a far end of our own calls this line, as the service would; whatever source addresses the service is
-// held to do not matter to it. The token in it is a secret of the process: it must not be logged. at is the socket's
-// own address, the loopback one if it listens on all.
+// Inbound returns where a far end of our own calls this line as the service would. The line's list of allowed source
+// addresses does not apply to such calls. The user part of contact is a secret of the process and must not be logged.
+// at is the socket's own address, or the loopback address if the socket listens on all.
 func (l *Line) Inbound() (contact sip.Uri, at netip.AddrPort, transport string) {
 	ep, transport := l.service.ep, "UDP"
 	if !l.service.at.UDP {
@@ -119,16 +119,16 @@ func (l *Line) Inbound() (contact sip.Uri, at netip.AddrPort, transport string) 
 	return ep.Contact(l.testToken, transport).Address, at, transport
 }
 
-// Status of a line, for people.
+// Status is the state of a line, as shown to people.
 type Status struct {
 	Binding     registration.Binding
 	Bound       bool
 	Service     registration.Status
 	Second      registration.Status // of the second service, if there is one
-	ServiceAddr netip.AddrPort      // our socket towards the service, real port
-	AdapterAddr netip.AddrPort      // our socket towards the adapter, real port
+	ServiceAddr netip.AddrPort      // our socket towards the service, with its real port
+	AdapterAddr netip.AddrPort      // our socket towards the adapter, with its real port
 	Calls       int
-	// MessagesKnown: the service said whether messages wait, and MessagesWaiting what it said.
+	// MessagesKnown reports whether the service has sent the state of waiting messages; MessagesWaiting is that state.
 	MessagesKnown, MessagesWaiting bool
 }
 
@@ -156,7 +156,7 @@ func (l *Line) Status() Status {
 	return s
 }
 
-// Ask sends OPTIONS to the adapter and returns the status code, for `check --live`.
+// Ask sends OPTIONS to the adapter and returns the status code. It serves `check --live`.
 func (l *Line) Ask(ctx context.Context) (code int, userAgent string, err error) {
 	b, bound := l.a.registrar.Binding(l.o.Name)
 	if !bound {
@@ -182,7 +182,7 @@ func (l *Line) Ask(ctx context.Context) (code int, userAgent string, err error) 
 	return res.StatusCode, userAgent, nil
 }
 
-// towardsAdapter builds a request outside a call for where the adapter is bound.
+// towardsAdapter builds a request outside a call to the adapter's binding.
 func (l *Line) towardsAdapter(m sip.RequestMethod, b registration.Binding) *sip.Request {
 	contact := l.adapter.ep.Contact(l.o.AdapterUser, b.Transport)
 	req := sip.NewRequest(m, b.Contact)
@@ -201,7 +201,7 @@ func (l *Line) towardsAdapter(m sip.RequestMethod, b registration.Binding) *sip.
 	return req
 }
 
-// direct sends req to where the adapter is bound.
+// direct sets the destination of req to the adapter's binding.
 func direct(req *sip.Request, b registration.Binding) {
 	if b.Transport != "" {
 		req.SetTransport(strings.ToUpper(b.Transport))

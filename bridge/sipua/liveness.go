@@ -11,24 +11,25 @@ import (
 	"clearback/supervision"
 )
 
-// This file notices a far end that vanished without a word. Only session timers (RFC 4028) would show it, and most
-// services use none; a hold cannot be seen either, since the adapter goes on sending. So the service is asked about
-// each answered call, and what it says proves:
+// This file detects a far end that has vanished without a BYE. Only session timers (RFC 4028) would show it, and most
+// services use none. A call on hold looks no different, since the adapter continues to send media. So the service is
+// asked about each answered call. Its answer shows:
 //
-//   - 2xx: the service's leg of the call is up. It says nothing about who is behind it.
-//   - 481: the call is over, if the service answered that method with 2xx in this dialog before, or if it says so to a
-//     second method, and to the re-INVITE too while media of the far end comes. (Some services say 481 to every OPTIONS
-//     in a dialog.)
-//   - 408 and no answer: the call is over, if a second method asked at once has none either. Not while media of the far
-//     end comes, and not while the service answers nobody: then the service is lost, and not the call. So the service is
-//     asked for something else beside, by OPTIONS outside of calls.
-//   - anything else: nothing. The next method is tried.
+//   - 2xx: the service's leg of the call is up. It does not show whether the far end is still there.
+//   - 481: the call is over in two cases. Either the service has answered this method with 2xx in this dialog before,
+//     or it answers a second method with 481, and the re-INVITE too while media of the far end arrives. (Some services
+//     answer every OPTIONS in a dialog with 481.)
+//   - 408 or no answer: the call is over if a second method, sent at once, gets no answer either. This does not count
+//     while media of the far end arrives, nor while the service answers nothing at all. Then the service is lost, and
+//     not the call. To distinguish the two, OPTIONS outside calls is sent too.
+//   - Anything else shows nothing. The next method is tried.
 //
-// It is not done for emergency calls, which liveness_emergency.go looks after, nor for what [call.exemptFromLiveness]
+// Emergency calls are not checked here: see liveness_emergency.go. Nor are the calls that [call.exemptFromLiveness]
 // names.
 
-// livenessMethods are the ways to ask, in the order in which they are tried: UPDATE without an offer changes nothing
-// (RFC 3311), OPTIONS in a dialog neither (RFC 3261 section 11), and a re-INVITE may collide with one of the peer's.
+// livenessMethods are the methods of a check, in the order in which they are tried. UPDATE without an offer changes
+// nothing (RFC 3311), nor does OPTIONS in a dialog (RFC 3261 section 11). A re-INVITE may collide with one of the
+// peer's.
 var livenessMethods = [...]sip.RequestMethod{sip.UPDATE, sip.OPTIONS, sip.INVITE}
 
 // methodSupport is how the service answers a method in this dialog.
@@ -36,65 +37,65 @@ type methodSupport uint8
 
 const (
 	supportUnknown   methodSupport = iota
-	supportConfirmed               // it was answered 2xx
+	supportConfirmed               // it has been answered with 2xx
 	supportNone                    // it was refused in a call that was up, or is not supported
 )
 
-// liveness is what is known of whether the far end is there. It is of the service's leg, and owned by the call's
-// mailbox.
+// liveness is what is known about whether the far end is still there. It belongs to the service's leg and is owned by
+// the call's mailbox.
 type liveness struct {
-	timer           *time.Timer // when to look; nil: nobody looks
-	lastCheck       time.Time   // when the last question began; before the first, when the call was answered
-	checked         bool        // there was a question
-	lost            bool        // the service was seen to answer nobody, and that was logged
+	timer           *time.Timer // the next look; nil: none
+	lastCheck       time.Time   // when the last check began; before the first, when the call was answered
+	checked         bool        // there was a check
+	lost            bool        // the service was found to answer nothing, and that was logged
 	support         map[sip.RequestMethod]methodSupport
-	current         *livenessCheck // under way; nil: none
-	askedSilence    time.Time      // the silence that was asked about last, by its beginning
-	reportedSilence time.Time      // the silence that was reported last, by its beginning
+	current         *livenessCheck // the check in progress; nil: none
+	askedSilence    time.Time      // the last silence that was checked, by its beginning
+	reportedSilence time.Time      // the last silence that was reported, by its beginning
 }
 
-// livenessCheck is one question and what was answered to it.
+// livenessCheck is one check of a call and the answers to it.
 type livenessCheck struct {
 	evidence supervision.Evidence // of the clearing if the call turns out to be over
 	began    time.Time
-	left     []sip.RequestMethod // not tried yet
+	left     []sip.RequestMethod // not yet tried
 	refused  []sip.RequestMethod // answered, but not 2xx
-	unknown  []sip.RequestMethod // answered 481
-	silent   int                 // requests that got 408 or no answer while the service served
-	quiet    sip.RequestMethod   // of the last of them
-	trusted  bool                // one of them is of a method that was answered 2xx before
-	repeated bool                // it was used twice, since there is no second method
-	answered bool                // a method that the service supports was refused: it may ignore OPTIONS always
-	lost     bool                // a request got none, and the service did not serve
-	code     int                 // the last answer
+	unknown  []sip.RequestMethod // answered with 481
+	silent   int                 // requests that got 408 or no answer while the service answered others
+	quiet    sip.RequestMethod   // the method of the last of them
+	trusted  bool                // the service has answered the method of one of them with 2xx before
+	repeated bool                // quiet was sent twice, since there is no second method
+	answered bool                // a supported method was refused: the service may ignore every OPTIONS
+	lost     bool                // a request got no answer, and the service did not answer others either
+	code     int                 // the status code of the last answer
 	now      *livenessRequest
 }
 
-// livenessRequest is one request of a question.
+// livenessRequest is one request of a check.
 type livenessRequest struct {
 	q        *livenessCheck
 	m        sip.RequestMethod
-	answered bool // its answer is there, or it timed out
+	answered bool // the answer has come, or the request timed out
 	service  serviceState
 }
 
-// serviceState is what became of asking the service about something else than the call, at the time of an inquiry.
+// serviceState is whether the service answers a request outside calls while a check is in progress.
 type serviceState uint8
 
 const (
-	serviceNotAsked serviceState = iota // it was not asked
-	serviceAwaited                      // its answer is awaited
-	serviceAnswers                      // it answered
-	serviceSilent                       // it did not
+	serviceNotAsked serviceState = iota // no request was sent
+	serviceAwaited                      // the answer has not come yet
+	serviceAnswers                      // the service answered
+	serviceSilent                       // the service did not answer
 )
 
-// exemptFromLiveness reports whether no far end of the call is ever taken for vanished: in an emergency call, on a line
-// that protects life, and while the emergency centre may call back on that line.
+// exemptFromLiveness reports whether the far end of the call is never taken for vanished: in an emergency call, on a
+// line that protects life, and during the call-back window of the line.
 func (c *call) exemptFromLiveness() bool {
 	return c.emergency || c.line.o.LifeSafety || c.line.inCallbackWindow()
 }
 
-// watch begins to ask about an answered call.
+// watch starts the checks of an answered call.
 func (l *leg) watch() {
 	switch {
 	case l.c.emergency:
@@ -118,7 +119,7 @@ func (l *leg) lookAt(at time.Time) {
 	v.timer = l.c.after(time.Until(at), l.look)
 }
 
-// stop ends it.
+// stop ends the checks.
 func (v *liveness) stop() {
 	if v.timer != nil {
 		v.timer.Stop()
@@ -139,8 +140,8 @@ func (l *leg) answered(m sip.RequestMethod, code int) {
 	}
 }
 
-// quietSince is since when nothing is heard of the leg's media, zero if nothing ever was. While this process stood
-// still it heard nobody.
+// quietSince is when the leg's media was last received, or zero if none ever was. If this process stood still after
+// that, it is the time when the process resumed: until then it could receive nothing.
 func (l *leg) quietSince() time.Time {
 	since := l.c.path.quietSince(l.side)
 	if at := l.s.ep.Resumed(); !since.IsZero() && at.After(since) {
@@ -149,7 +150,7 @@ func (l *leg) quietSince() time.Time {
 	return since
 }
 
-// dueLook is when the leg is to be looked at next.
+// dueLook is when the next look at the leg is due.
 func (l *leg) dueLook() time.Time {
 	v, t := &l.alive, &l.c.a.times
 	if !v.checked {
@@ -158,7 +159,7 @@ func (l *leg) dueLook() time.Time {
 	next, last := v.lastCheck.Add(t.livenessEvery), v.lastCheck.Add(t.livenessEveryWithMedia)
 	if all := l.methods(); len(all) > 2 && v.support[all[0]] != supportConfirmed &&
 		v.support[all[1]] != supportConfirmed {
-		next = next.Add(-t.final) // the question may take a third request
+		next = next.Add(-t.final) // the check may need a third request
 	}
 	if fresh := l.c.path.lastHeard(l.side).Add(t.fresh); fresh.After(next) {
 		next = fresh
@@ -176,14 +177,14 @@ func (l *leg) dueLook() time.Time {
 	return next
 }
 
-// look asks if it is time.
+// look starts a check if one is due.
 func (l *leg) look() {
 	v, now := &l.alive, time.Now()
 	since := l.quietSince()
 	switch quiet := !since.IsZero() && !since.Equal(v.askedSilence) && now.Sub(since) >= l.c.a.times.mediaSilence; {
 	case now.Before(l.dueLook()):
 	case l.c.exemptFromLiveness():
-		v.lastCheck, v.askedSilence = now, since // a silence that goes on is reported when the call is spared no longer
+		v.lastCheck, v.askedSilence = now, since // the silence is reported once the call is no longer exempt
 	case !since.IsZero() && !since.Equal(v.reportedSilence) && now.Sub(since) >= l.c.a.times.silenceReport:
 		v.reportedSilence = since
 		l.reportFarEndSilent(now.Sub(since))
@@ -198,12 +199,12 @@ func (l *leg) look() {
 	if next := l.dueLook(); next.After(now) {
 		l.lookAt(next)
 	} else {
-		l.lookAt(now.Add(l.c.a.times.fresh)) // an earlier question has no answer yet
+		l.lookAt(now.Add(l.c.a.times.fresh)) // an earlier check is still in progress
 	}
 }
 
-// reportFarEndSilent reports a far end of which nothing has been heard for that long without a reason, and ends its
-// call if the user consented. The service's word that the call is up says nothing about who is behind it.
+// reportFarEndSilent reports that the far end has been silent for that long without a reason, and ends its call if the
+// configuration says so. The service's 2xx says nothing about the far end behind it.
 func (l *leg) reportFarEndSilent(silent time.Duration) {
 	c := l.c
 	if l.state != legUp || l.clearing || !c.path.expectsSound() || c.path.mayPause() {
@@ -217,7 +218,7 @@ func (l *leg) reportFarEndSilent(silent time.Duration) {
 	}
 }
 
-// checkLiveness asks whether the service still knows the call, unless that is being asked.
+// checkLiveness asks whether the service still knows the call, unless a check is in progress.
 func (l *leg) checkLiveness(evidence supervision.Evidence) {
 	if l.alive.current == nil && l.state == legUp && !l.clearing && !l.c.exemptFromLiveness() {
 		l.tryNext(l.newLivenessCheck(evidence))
@@ -231,7 +232,7 @@ func (l *leg) newLivenessCheck(evidence supervision.Evidence) *livenessCheck {
 	return v.current
 }
 
-// methods are the ways to ask this service.
+// methods are the methods that can be used with this service.
 func (l *leg) methods() []sip.RequestMethod {
 	body, _ := l.c.path.lastSent(l.side)
 	var all []sip.RequestMethod
@@ -245,12 +246,13 @@ func (l *leg) methods() []sip.RequestMethod {
 	return all
 }
 
-// tryNext sends the next request of a question, or ends the question.
+// tryNext sends the next request of a check, or ends the check.
 func (l *leg) tryNext(q *livenessCheck) {
 	if l.alive.current != q {
 		return
 	}
-	if len(q.left) == 0 && q.silent == 1 && !q.repeated && (!q.answered || q.quiet != sip.OPTIONS) { // there is no second method
+	// there is no second method
+	if len(q.left) == 0 && q.silent == 1 && !q.repeated && (!q.answered || q.quiet != sip.OPTIONS) {
 		q.left, q.repeated = []sip.RequestMethod{q.quiet}, true
 	}
 	switch {
@@ -258,7 +260,7 @@ func (l *leg) tryNext(q *livenessCheck) {
 		l.alive.current = nil
 		return
 	case len(q.left) == 0:
-		l.alive.current = nil // nothing is proved
+		l.alive.current = nil // the check proves nothing
 		if q.lost {
 			l.account.noteLost(l)
 		}
@@ -277,7 +279,7 @@ func (l *leg) tryNext(q *livenessCheck) {
 	l.refreshBy(n.m, func(code int) { l.livenessAnswered(n, code) })
 }
 
-// codeOf is the status code of an answer, 0 for none.
+// codeOf is the status code of a response, or 0 if there is none.
 func codeOf(res *sip.Response, err error) int {
 	if err != nil {
 		return 0
@@ -285,7 +287,7 @@ func codeOf(res *sip.Response, err error) int {
 	return res.StatusCode
 }
 
-// livenessAnswered takes what was answered to a request; 0 is no answer.
+// livenessAnswered takes the answer to a request; 0 means no answer.
 func (l *leg) livenessAnswered(n *livenessRequest, code int) {
 	q := n.q
 	if l.alive.current != q || q.now != n || l.state != legUp || l.clearing {
@@ -315,7 +317,7 @@ func (l *leg) livenessAnswered(n *livenessRequest, code int) {
 	}
 }
 
-// learnSupport notes how the service answers a method. What it once answered with 2xx stays a way to ask.
+// learnSupport notes how the service answers a method. A method that was once answered with 2xx stays confirmed.
 func (l *leg) learnSupport(m sip.RequestMethod, h methodSupport) {
 	switch {
 	case l.alive.support[m] == supportConfirmed:
@@ -326,12 +328,13 @@ func (l *leg) learnSupport(m sip.RequestMethod, h methodSupport) {
 	l.alive.support[m] = h
 }
 
-// unknownTo takes a 481.
+// unknownTo handles a 481.
 func (l *leg) unknownTo(q *livenessCheck, m sip.RequestMethod) {
 	if !slices.Contains(q.unknown, m) {
 		q.unknown = append(q.unknown, m)
 	}
-	sounds := l.c.path.lastHeard(l.side).After(q.began.Add(-l.c.a.times.fresh)) // then only what has to match the dialog counts
+	// while media arrives, only a re-INVITE proves anything: it has to match the dialog
+	sounds := l.c.path.lastHeard(l.side).After(q.began.Add(-l.c.a.times.fresh))
 	if l.alive.support[m] == supportConfirmed || len(q.unknown) > 1 &&
 		!(sounds && slices.Contains(q.left, sip.INVITE)) {
 		l.farEndGone(q)
@@ -341,13 +344,13 @@ func (l *leg) unknownTo(q *livenessCheck, m sip.RequestMethod) {
 	}
 }
 
-// silence looks what follows from an inquiry without an answer, once it is known whether the service serves.
+// silence draws the conclusion from a request without an answer, once it is known whether the service answers others.
 func (l *leg) silence(n *livenessRequest) {
 	q := n.q
 	if l.alive.current != q || q.now != n || !n.answered || n.service == serviceAwaited {
 		return
 	}
-	if n.service == serviceAnswers || q.code == sip.StatusRequestTimeout { // who says 408 is there
+	if n.service == serviceAnswers || q.code == sip.StatusRequestTimeout { // the sender of a 408 is reachable
 		q.silent, q.quiet = q.silent+1, n.m
 		q.trusted = q.trusted || l.alive.support[n.m] == supportConfirmed
 	} else {
@@ -363,9 +366,9 @@ func (l *leg) silence(n *livenessRequest) {
 	}
 }
 
-// askService asks the service for something else than the call, so that its silence can be told from the call's. Only
-// an answer counts that comes soon enough for the inquiry to be repeated twice after it: a service that came back too
-// late for that has not ignored it.
+// askService sends the service a request outside calls, to distinguish a silent service from a lost call. An answer
+// counts only if it comes early enough for two more requests of the check: a service that returns later than that has
+// not ignored the check.
 func (l *leg) askService(n *livenessRequest) {
 	if n.service != serviceNotAsked || l.alive.current != n.q || n.q.now != n {
 		return
@@ -373,7 +376,7 @@ func (l *leg) askService(n *livenessRequest) {
 	n.service = serviceAwaited
 	a, s, began := l.c.a, l.account, time.Now()
 	a.work.start(func() {
-		serves := s.answersWithin(a.times.final-3*a.times.t2) || s.spokeSince(began) // it may answer all but this
+		serves := s.answersWithin(a.times.final-3*a.times.t2) || s.spokeSince(began) // it may ignore only this request
 		l.c.post(func() {
 			n.service = serviceSilent
 			if serves {
@@ -384,19 +387,20 @@ func (l *leg) askService(n *livenessRequest) {
 	})
 }
 
-// farEndGone ends a call whose far end is gone.
+// farEndGone ends a call whose far end has vanished.
 func (l *leg) farEndGone(q *livenessCheck) {
 	l.alive.current = nil
 	switch {
-	case l.s.ep.Resumed().After(q.began): // what was not heard may wait to be read, and what was heard may be old
+	// an answer may still wait to be read, and what was received may be old
+	case l.s.ep.Resumed().After(q.began):
 		l.checkLiveness(q.evidence)
 	case !l.c.exemptFromLiveness():
 		l.goneBy(q.evidence, q.code)
 	}
 }
 
-// checkService looks at what became of a request of ours to the service, as doubt does: it begins a question, and a 481
-// counts as the first answer to it.
+// checkService examines the outcome of one of our requests to the service. A suspicious outcome starts a check, and a
+// 481 counts as its first answer.
 func (l *leg) checkService(m sip.RequestMethod, code int, since time.Time, evidence supervision.Evidence) {
 	silent := code == 0 || code == sip.StatusRequestTimeout
 	switch {
@@ -406,7 +410,8 @@ func (l *leg) checkService(m sip.RequestMethod, code int, since time.Time, evide
 		return
 	}
 	q := l.newLivenessCheck(evidence)
-	if silent || l.s.ep.Resumed().After(since) { // the service may have been lost then, and come back since, or the answer is old
+	// the service may have been lost at that time and be back now, or the answer is old
+	if silent || l.s.ep.Resumed().After(since) {
 		l.tryNext(q)
 		return
 	}
@@ -414,7 +419,7 @@ func (l *leg) checkService(m sip.RequestMethod, code int, since time.Time, evide
 	l.unknownTo(q, m)
 }
 
-// noteLost notes that the service answers nobody, not even about a call: its calls are asked when it is back.
+// noteLost notes that the service answers nothing at all. Its calls are checked when it is back.
 func (s *account) noteLost(l *leg) {
 	if !l.alive.lost {
 		l.alive.lost = true // once a call is enough
@@ -424,14 +429,14 @@ func (s *account) noteLost(l *leg) {
 	s.noteSilent()
 }
 
-// inCallbackWindow reports whether the emergency centre may call back on this line: an emergency call is on it, or was
-// within the window.
+// inCallbackWindow reports whether the emergency centre may call back on this line: an emergency call or a call-back is
+// up, or ended within the window.
 func (l *Line) inCallbackWindow() bool {
 	return l.emergencyCalls.any() || l.callbacks.Load() > 0 || int64(time.Since(l.a.epoch)) < l.callbackUntil.Load()
 }
 
-// askCalls asks the service about each answered call at it. It runs some time after the service came back, so that who
-// restarted has had time to tell its own calls.
+// askCalls checks each answered call at the service. It runs some time after the service came back, so that a restarted
+// service has had time to restore its own calls.
 func (s *account) askCalls() {
 	for _, c := range s.line.a.up() {
 		if c.line != s.line {

@@ -12,29 +12,28 @@ import (
 	"clearback/bridge/sipua/registration"
 )
 
-// This file ends emergency calls whose two ends have vanished. Nothing else that an ordinary call is ended for ends
-// one: no session timer, no missing sound (it may go directly, and who calls may be unable to speak), no answer of the
-// service's but its BYE. But an adapter that lost its power and a service that lost its network would leave the call on
-// the line for ever, and every held call beside it stranded. So both ends are asked now and then. The call ends if the
-// adapter says that it knows no such call (481), or if neither end has answered twice, times.emergencyLiveness apart.
-// Some user agents say 481 to every OPTIONS in a call; so that counts only if the adapter has answered one in this call
-// with 2xx.
+// This file ends emergency calls whose two ends have both vanished. Much that ends an ordinary call never ends an
+// emergency call: session timers, missing sound (it may go directly, and the caller may be unable to speak), and any
+// answer of the service. Only a BYE does. But an adapter without power and a service without network would leave the
+// call on the line for ever, and strand every hold beside it. So both ends are checked from time to time. The call ends
+// if the adapter answers that it knows no such call (481), or if neither end has answered two checks,
+// times.emergencyLiveness apart. Some user agents answer every OPTIONS in a call with 481. So a 481 counts only if the
+// adapter has answered OPTIONS in this call with 2xx.
 
-// askAgain is the least time from one look at the ends to another that a new emergency call asks for. Our own number.
+// askAgain is the least time between two checks when new emergency calls ask for them. Our own number.
 const askAgain = 10 * time.Second
 
-// emergencyEnds is what is known of the two ends of an emergency call. Owned by the call's mailbox.
+// emergencyEnds is what is known about the two ends of an emergency call. Owned by the call's mailbox.
 type emergencyEnds struct {
-	timer   *time.Timer // of the next look
-	began   time.Time   // the last look; before the first, the call
-	awaited int         // answers of that look which have not come
-	heard   bool        // one of the ends was heard of since it began
-	silent  time.Time   // when the first look began that nobody answered; zero: the last one was answered
+	timer   *time.Timer // for the next check
+	began   time.Time   // when the last check began; before the first, when the call began
+	awaited int         // missing answers to that check
+	heard   bool        // a message from one of the ends came since began
+	silent  time.Time   // when the first check without any answer began; zero: the last one was answered
 	known   bool        // the adapter has answered OPTIONS in this call with 2xx
 }
 
-// learnAdapter asks the adapter once, soon after the call was answered, so that it is known what it answers in a call
-// that is up.
+// learnAdapter sends OPTIONS to the adapter once, soon after the answer, to learn how it answers in a call that is up.
 func (c *call) learnAdapter() {
 	c.after(c.a.times.firstLivenessCheck, func() { c.legs[media.AdapterSide].askWhetherKnown() })
 }
@@ -46,7 +45,7 @@ func (l *leg) askWhetherKnown() {
 	}
 }
 
-// adapterSays takes what the adapter answered to a request in an emergency call.
+// adapterSays handles the adapter's answer to a request in an emergency call.
 func (l *leg) adapterSays(m sip.RequestMethod, code int) {
 	e := &l.c.ends
 	switch unknown := code == sip.StatusCallTransactionDoesNotExists; {
@@ -59,7 +58,7 @@ func (l *leg) adapterSays(m sip.RequestMethod, code int) {
 	}
 }
 
-// watchEnds begins to look at the ends of an emergency call.
+// watchEnds starts the checks of both ends of an emergency call.
 func (c *call) watchEnds() {
 	if c.emergency && !c.done {
 		c.ends.began = time.Now()
@@ -67,14 +66,14 @@ func (c *call) watchEnds() {
 	}
 }
 
-// lookAtEndsSoon is lookAtEnds for when somebody wants to know, unless it was asked just now.
+// lookAtEndsSoon is lookAtEnds on request; it does nothing if the last check is less than askAgain ago.
 func (c *call) lookAtEndsSoon() {
 	if time.Since(c.ends.began) >= askAgain {
 		c.lookAtEnds()
 	}
 }
 
-// lookAtEnds asks both ends whether they are there.
+// lookAtEnds sends OPTIONS to both ends.
 func (c *call) lookAtEnds() {
 	e := &c.ends
 	if c.done || e.awaited > 0 {
@@ -86,7 +85,7 @@ func (c *call) lookAtEnds() {
 	}
 	e.timer = c.after(c.a.times.emergencyLiveness, c.lookAtEnds)
 	if c.legs[media.AdapterSide].state == legNew || c.legs[media.ServiceSide].state == legNew {
-		return // it is not passed on yet
+		return // the call has not been passed on yet
 	}
 	e.began, e.heard, e.awaited = time.Now(), false, len(c.legs)
 	for _, l := range c.legs {
@@ -94,7 +93,8 @@ func (c *call) lookAtEnds() {
 		l.send(l.optionsRequest(), func(res *sip.Response, err error) {
 			e.awaited--
 			switch {
-			case err != nil || res.StatusCode == sip.StatusRequestTimeout: // the same (RFC 3261 section 8.1.3.1)
+			// a time-out counts as 408 (RFC 3261 section 8.1.3.1)
+			case err != nil || res.StatusCode == sip.StatusRequestTimeout:
 			default:
 				c.heardFromEnd()
 				if up && l.side == media.AdapterSide {
@@ -108,8 +108,8 @@ func (c *call) lookAtEnds() {
 	}
 }
 
-// optionsRequest is OPTIONS within the call once it is answered, before that outside of it: then the answer only tells
-// that somebody is there.
+// optionsRequest returns OPTIONS inside the dialog if the leg is up, otherwise outside a dialog. Then the answer only
+// shows that the peer is reachable.
 func (l *leg) optionsRequest() *sip.Request {
 	switch {
 	case l.state == legUp:
@@ -124,13 +124,13 @@ func (l *leg) optionsRequest() *sip.Request {
 	return l.c.line.towardsAdapter(sip.OPTIONS, at)
 }
 
-// heardFromEnd is called when one of the ends is heard of.
+// heardFromEnd notes that a message from one of the ends came.
 func (c *call) heardFromEnd() {
 	c.ends.heard, c.ends.silent = true, time.Time{}
 	c.silent.Store(false)
 }
 
-// lookedAtEnds is called when a look is over.
+// lookedAtEnds draws the conclusion when a check is over.
 func (c *call) lookedAtEnds() {
 	e := &c.ends
 	switch {

@@ -16,18 +16,19 @@ import (
 	"clearback/supervision/callrecord"
 )
 
-// socket is one listening socket and the lines it serves.
+// socket is one listening socket and the lines that it serves.
 type socket struct {
 	a  *Agent
 	at Socket
-	// adapters: it serves the adapter side of some line; tokens: the service side, by the user part of our Contact.
+	// adapters: it serves the adapter side of some line. tokens: the accounts whose service side it serves, by the user
+	// part of our Contact.
 	adapters bool
 	tokens   map[string]*account
-	// configuredSources are the addresses that the configuration names; closed: every account says where its calls come
-	// from.
+	// configuredSources are the addresses that the configuration names. knownSourcesOnly: every account has a list of
+	// the addresses that its calls come from.
 	configuredSources []netip.Prefix
 	knownSourcesOnly  bool
-	// unknownReplies bounds those to strangers on the service's side.
+	// unknownReplies limits the replies to strangers on the service's side.
 	unknownReplies bucket
 	// ep is set before the agent's opened is closed.
 	ep *endpoint.Endpoint
@@ -38,8 +39,8 @@ func (s *socket) endpoint() *endpoint.Endpoint {
 	return s.ep
 }
 
-// open opens one socket for each different Socket of the lines. What comes meanwhile waits until start has everything
-// in its place: a call that comes on one goes out on another.
+// open opens one socket for each distinct Socket of the lines. Requests that arrive meanwhile wait until start has
+// finished: a call that comes on one socket goes out on another.
 func (a *Agent) open() error {
 	type place struct {
 		Socket
@@ -49,7 +50,7 @@ func (a *Agent) open() error {
 	get := func(at Socket, side media.Side) *socket {
 		p := place{Socket: at}
 		if at.Listen.Port() == 0 {
-			p.side = side // any free port: the two sides need not share one
+			p.side = side // any free port; the two sides need not share one
 		}
 		s := byPlace[p]
 		if s == nil {
@@ -97,7 +98,7 @@ func (a *Agent) open() error {
 	return nil
 }
 
-// accept returns the filter of the sources that may speak at all, nil if every source may.
+// accept returns a filter of the allowed source addresses, or nil if all are allowed.
 func (s *socket) accept() func(netip.Addr) bool {
 	if len(s.tokens) > 0 {
 		return nil
@@ -125,7 +126,7 @@ func (a *Agent) closeSockets() error {
 	return errors.Join(errs...)
 }
 
-// Request takes a request from the endpoint.
+// Request handles a request from the endpoint.
 func (s *socket) Request(r *endpoint.Request) {
 	defer s.survive("request")
 	if <-s.a.opened; s.a.failed {
@@ -169,7 +170,7 @@ func (s *socket) Request(r *endpoint.Request) {
 	}
 }
 
-// Cancelled takes a CANCEL from the endpoint. An INVITE inside a call may still wait in its mailbox.
+// Cancelled handles a CANCEL from the endpoint. An INVITE inside a call may still wait in the call's mailbox.
 func (s *socket) Cancelled(r *endpoint.Request) {
 	defer s.survive("cancel")
 	said, late := reasons(r.Cancel.Request), age(r.Cancel)
@@ -187,7 +188,7 @@ func (s *socket) Cancelled(r *endpoint.Request) {
 	}
 }
 
-// survive keeps a fault in one message from ending the process.
+// survive recovers from a panic in the handling of one message, so that it does not end the process.
 func (s *socket) survive(what string) {
 	if v := recover(); v != nil {
 		s.a.log.Error("a message could not be handled", zap.String("message", what), zap.Any("fault", v),
@@ -210,7 +211,7 @@ func (s *socket) handleInDialog(r *endpoint.Request, tag string) {
 	}
 }
 
-// invite tells the two sides apart: a call from the service names a line in its Request-URI.
+// invite passes an INVITE on by its side: a call from the service names a line in its Request-URI.
 func (s *socket) invite(r *endpoint.Request) {
 	if at := s.accountFor(r); at != nil {
 		s.a.callArrived(at, r)
@@ -243,8 +244,8 @@ func (s *socket) notAllowed(r *endpoint.Request) {
 	s.reply(r, sip.StatusMethodNotAllowed, "Method Not Allowed", sip.NewHeader("Allow", allow))
 }
 
-// towards is dest, or where target leads if dest is the far end of a TCP connection that has gone: nobody listens there
-// (RFC 3261 section 18.1.1, a new connection goes to the URI's own port).
+// towards is dest, unless dest is the far end of a TCP connection that has closed. Nobody listens there, so towards is
+// then where target leads (RFC 3261 section 18.1.1: a new connection goes to the URI's own port).
 func (s *socket) towards(target sip.Uri, transport, dest string) string {
 	if dest == "" || !strings.EqualFold(transport, "TCP") || s.ep.Connected(dest) {
 		return dest
@@ -252,7 +253,8 @@ func (s *socket) towards(target sip.Uri, transport, dest string) string {
 	return hostPort(target, transport)
 }
 
-// reply answers outside a call. If the reply cannot be sent, the other side repeats its request: nothing is lost.
+// reply answers outside a call. If the reply cannot be sent, the other side retransmits its request, so nothing is
+// lost.
 func (s *socket) reply(r *endpoint.Request, code int, reason string, headers ...sip.Header) {
 	if err := r.Reply(code, reason, headers...); err != nil {
 		s.a.log.Debug("a reply could not be sent", zap.Int("code", code), zap.Stringer("to", r.Endpoint.Addr()),
@@ -260,7 +262,7 @@ func (s *socket) reply(r *endpoint.Request, code int, reason string, headers ...
 	}
 }
 
-// callArrived takes a call from the service.
+// callArrived handles a call from the service.
 func (a *Agent) callArrived(at *account, r *endpoint.Request) {
 	l := at.line
 	s := l.service
@@ -302,18 +304,18 @@ func (a *Agent) callArrived(at *account, r *endpoint.Request) {
 	}
 }
 
-// An adapterRequest is what an adapter asked for in a new call, once it is known who asks.
+// adapterRequest is a new call of an adapter whose line is known.
 type adapterRequest struct {
 	line      *Line
 	emergency bool
 	number    supervision.Number
-	// trusted: it has credentials, or came from the very address and port of the binding.
+	// trusted: the call has credentials, or came from the address and port of the binding.
 	trusted bool
 }
 
-// identify finds the line of an adapter's new call, and decides whether it is an emergency call. One from where an adapter
-// is bound needs no challenge; of what was asked for only the digits go on. ok is false if the call has been answered or
-// dropped.
+// identify finds the line of an adapter's new call and decides whether it is an emergency call. An emergency call from
+// an adapter's binding needs no challenge, and only the digits of its Request-URI pass. ok is false if the request has
+// been answered or dropped.
 func (a *Agent) identify(r *endpoint.Request) (q adapterRequest, ok bool) {
 	is, dial := a.classify(r.Recipient)
 	mayPass := func(line string) bool { // as an emergency call
@@ -336,7 +338,7 @@ func (a *Agent) identify(r *endpoint.Request) (q adapterRequest, ok bool) {
 	case q.line == nil:
 		return q, false
 	case q.emergency:
-		r.Recipient = dial // and nothing else of what was asked for
+		r.Recipient = dial // and nothing else of the original Request-URI
 		if is == unlistedPrefix {
 			q.number = supervision.NumberUnlistedPrefix
 			q.line.log.Warn("an emergency number was dialled behind a digit that emergency.outside_prefixes does not list; the call is put through")
@@ -347,7 +349,7 @@ func (a *Agent) identify(r *endpoint.Request) (q adapterRequest, ok bool) {
 	return q, true
 }
 
-// callRequested takes a call from an adapter and passes it on at once.
+// callRequested handles a call from an adapter and passes it on at once.
 func (a *Agent) callRequested(r *endpoint.Request) {
 	q, ok := a.identify(r)
 	if !ok {
@@ -362,7 +364,7 @@ func (a *Agent) callRequested(r *endpoint.Request) {
 	}
 	c, accounts := a.newCall(l, emergency, false), l.choose(emergency)
 	event := supervision.Event{Kind: supervision.CallRequested, Call: c.id, Emergency: emergency, Number: q.number}
-	// post tells the machine, and then who runs trials: else the end of a trial's call could still open the loop.
+	// post tells the machine first, and then the trials. Otherwise the end of a trial's call could still open the loop.
 	post := func() {
 		l.o.Events.Post(event)
 		if emergency {
@@ -374,7 +376,7 @@ func (a *Agent) callRequested(r *endpoint.Request) {
 			callrecord.Party{Number: numberOf(r.Recipient), CallID: callID})
 	}
 	refuse := func(evidence supervision.Evidence) {
-		// the near end is off hook whatever becomes of its call
+		// the near end is off hook even if its call is refused
 		l.adapter.reply(r, sip.StatusServiceUnavailable, "Service Unavailable", a.retryAfter())
 		post()
 		l.o.Events.Post(supervision.Event{Kind: supervision.FarEndCleared, Call: c.id, Evidence: evidence})
@@ -392,7 +394,8 @@ func (a *Agent) callRequested(r *endpoint.Request) {
 		l.emergencyCalls.checkEnds()
 		if c.trusted = q.trusted; !l.emergencyCalls.admit(c) {
 			a.counts.tooManyCalls.Add(1)
-			if !l.emergencyCalls.reports.take(time.Now()) { // a flood, of which the machine and the record know already
+			// a flood that the machine and the record already know of
+			if !l.emergencyCalls.reports.take(time.Now()) {
 				l.adapter.reply(r, sip.StatusServiceUnavailable, "Service Unavailable", a.retryAfter())
 				return
 			}
@@ -405,7 +408,7 @@ func (a *Agent) callRequested(r *endpoint.Request) {
 		refuse(supervision.EvidenceShutdown)
 		return
 	case len(accounts) == 0:
-		l.retry() // the next call may find one back
+		l.retry() // the next call may find a service again
 		refuse(supervision.EvidenceServiceLost)
 		return
 	case !l.admit():
@@ -415,7 +418,7 @@ func (a *Agent) callRequested(r *endpoint.Request) {
 	l.adapter.reply(r, sip.StatusTrying, "Trying")
 	x := c.accept(media.AdapterSide, l.adapter, accounts[0], r)
 	switch {
-	case c.copied: // of a call that is told already
+	case c.copied: // the call that it copies has been reported already
 		return
 	case x == nil:
 		post()
@@ -432,11 +435,11 @@ func (a *Agent) callRequested(r *endpoint.Request) {
 	})
 }
 
-// checkInvite checks what every call needs; if something is missing, it has answered.
+// checkInvite checks what every call needs. If something is missing, it answers and reports false.
 func (a *Agent) checkInvite(s *socket, r *endpoint.Request, emergency bool) bool {
 	unsupported := required(r.Request)
 	switch {
-	case unsupported != nil && !emergency: // a call for help goes on without
+	case unsupported != nil && !emergency: // an emergency call passes without the extension
 		s.reply(r, sip.StatusBadExtension, "Bad Extension", unsupported)
 	case r.Contact() == nil || r.Contact().Address.Wildcard:
 		s.reply(r, sip.StatusBadRequest, "Missing Contact")

@@ -10,32 +10,33 @@ import (
 	"clearback/supervision"
 )
 
-// dialogKey finds the leg of a request inside a dialog. The own tag is part of it, since both ends of one Call-ID can
-// be on one socket (a call from one line to another through a proxy); so is the socket.
+// dialogKey identifies the leg of a request inside a dialog. The local tag is part of the key because both ends of one
+// Call-ID can be on one socket (a call from one line to another through a proxy). The socket is part of it for the same
+// reason.
 type dialogKey struct {
 	ep          *endpoint.Endpoint
 	callID, tag string
 }
 
-// mergedKey finds requests that reached a line twice on two ways (RFC 3261 section 8.2.2.2). Two lines called by one
-// forked request are two user agents, so the line is part of it.
+// mergedKey identifies requests that reached a line twice by different paths (RFC 3261 section 8.2.2.2). The line is
+// part of the key because two lines called by one forked request are two user agents.
 type mergedKey struct {
 	line            *Line
 	callID, fromTag string
 	cseq            uint32
 }
 
-// tables hold what is up. Safe for concurrent use.
+// tables hold the calls, dialogs and transactions that are up. Safe for concurrent use.
 type tables struct {
 	mu      sync.Mutex
 	calls   map[supervision.CallID]*call
 	dialogs map[dialogKey]*leg
-	// invites are the server transactions without a final response, for CANCEL.
+	// invites are the INVITE server transactions without a final response. A CANCEL is matched to them.
 	invites map[*sip.Request]*inviteForwarding
 	merged  map[mergedKey]bool
-	// usages are dialogs outside calls.
+	// usages are the dialogs outside calls.
 	usages map[dialogKey]func(*endpoint.Request)
-	// changed is closed and made anew when a call ended.
+	// changed is closed and replaced whenever a call ends.
 	changed chan struct{}
 }
 
@@ -45,7 +46,7 @@ func (t *tables) init() {
 	t.invites = map[*sip.Request]*inviteForwarding{}
 	t.merged = map[mergedKey]bool{}
 	t.usages = map[dialogKey]func(*endpoint.Request){}
-	t.changed = make(chan struct{}) // never sent on, only closed
+	t.changed = make(chan struct{}) // only ever closed
 }
 
 func (t *tables) addCall(c *call) {
@@ -81,12 +82,12 @@ func (t *tables) up() []*call {
 	return all
 }
 
-// awaitNone returns when no call is up, or ctx ended.
+// awaitNone returns when no call is up, or when ctx ends.
 func (t *tables) awaitNone(ctx context.Context) {
 	t.await(ctx, func() bool { return len(t.calls) == 0 })
 }
 
-// await returns when until says so, which is asked under the lock whenever a call has ended, or when ctx ended.
+// await returns when until reports true, or when ctx ends. until is called with mu held, whenever a call has ended.
 func (t *tables) await(ctx context.Context, until func() bool) {
 	for {
 		t.mu.Lock()
@@ -123,7 +124,7 @@ func (t *tables) dialog(k dialogKey) *leg {
 	return t.dialogs[k]
 }
 
-// inDialog reports whether there is a dialog, in a call or outside of one.
+// inDialog reports whether k is the key of a dialog, in a call or outside.
 func (t *tables) inDialog(k dialogKey) bool {
 	t.mu.Lock()
 	defer t.mu.Unlock()
@@ -148,7 +149,7 @@ func (t *tables) invite(r *sip.Request) *inviteForwarding {
 	return t.invites[r]
 }
 
-// claim reports whether a new INVITE is the first of its kind; release makes room for the next.
+// claim reports whether no other INVITE with this key is up. release frees the key.
 func (t *tables) claim(k mergedKey) bool {
 	t.mu.Lock()
 	defer t.mu.Unlock()
@@ -183,7 +184,7 @@ func (t *tables) usage(k dialogKey) func(*endpoint.Request) {
 	return t.usages[k]
 }
 
-// workers counts goroutines. After finish none starts.
+// workers tracks goroutines. After finish, start does nothing.
 type workers struct {
 	mu     sync.Mutex
 	closed bool
