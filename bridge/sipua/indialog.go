@@ -11,7 +11,7 @@ import (
 	"clearback/supervision"
 )
 
-// handleRequest takes a request inside the dialog.
+// handleRequest handles a request inside the dialog.
 func (l *leg) handleRequest(r *endpoint.Request) {
 	if !l.fromPeer(r) {
 		return
@@ -39,7 +39,8 @@ func (l *leg) handleRequest(r *endpoint.Request) {
 		l.reply(r, sip.StatusCallTransactionDoesNotExists, "Call/Transaction Does Not Exist")
 		return
 	}
-	if r.Method == sip.BYE { // whatever it requires and however it counts: who sent it is gone
+	// a BYE counts whatever it requires and whatever its CSeq number: its sender has left
+	if r.Method == sip.BYE {
 		l.handleBye(r, d)
 		return
 	}
@@ -79,7 +80,7 @@ func (l *leg) handleRequest(r *endpoint.Request) {
 	}
 }
 
-// acceptsRequest reports whether the dialog of a request can take it.
+// acceptsRequest reports whether the dialog of a request is in a state that accepts it.
 func (l *leg) acceptsRequest(r *endpoint.Request, d *dialog) bool {
 	switch {
 	case d == nil || l.state == legNew:
@@ -90,8 +91,8 @@ func (l *leg) acceptsRequest(r *endpoint.Request, d *dialog) bool {
 	return !d.over || r.Method == sip.PRACK
 }
 
-// noteEarlyBye notes a BYE of who was called and has not answered: there is only an early dialog, and others may
-// follow. But its 200 may be late.
+// noteEarlyBye notes a BYE from a called side that has not answered. There is only an early dialog, and other forks may
+// follow. But the 200 of this fork may be late.
 func (l *leg) noteEarlyBye(r *endpoint.Request) {
 	if l.state != legCalling || r.Method != sip.BYE {
 		return
@@ -108,18 +109,20 @@ func (l *leg) reply(r *endpoint.Request, code int, reason string, headers ...sip
 	l.s.reply(r, code, reason, headers...)
 }
 
-// handleBye takes the peer's BYE. It is reported before it is answered: whatever becomes of the answer, the peer is
-// gone.
+// handleBye handles the peer's BYE. It posts the clearing before it answers: the peer has left, whether or not the
+// answer arrives.
 func (l *leg) handleBye(r *endpoint.Request, d *dialog) {
 	switch {
 	case l.state == legCalling:
 		l.noteEarlyBye(r)
 		l.reply(r, sip.StatusCallTransactionDoesNotExists, "Call/Transaction Does Not Exist")
 		return
-	case l.state == legIncoming && l.live() > 1: // who called has enough of one fork (RFC 3261 section 15)
+	// the caller ends one fork (RFC 3261 section 15)
+	case l.state == legIncoming && l.live() > 1:
 		l.reply(r, sip.StatusOK, "OK")
 		l.in.endEarlyDialog(d.other)
-		l.peer().send(l.peer().buildIn(d.other, sip.BYE), func(*sip.Response, error) {}) // the INVITE goes on whatever it says
+		// the INVITE continues whatever the answer is
+		l.peer().send(l.peer().buildIn(d.other, sip.BYE), func(*sip.Response, error) {})
 		return
 	}
 	l.byeSeen, l.peerReasons = true, reasons(r.Request)
@@ -135,8 +138,8 @@ func (l *leg) handleBye(r *endpoint.Request, d *dialog) {
 	l.finish(supervision.AnswerConfirmed)
 }
 
-// needsCall reports whether a request crosses our BYE and is one that needs a call (RFC 5407 section 3.2). NOTIFY tells
-// of a transfer that may outlive the call, OPTIONS asks who we are.
+// needsCall reports whether a request crosses our BYE and needs a call (RFC 5407 section 3.2). NOTIFY may report a
+// transfer that outlives the call, and OPTIONS only asks for our capabilities.
 func (l *leg) needsCall(r *endpoint.Request) bool {
 	if l.state != legUp || !l.clearing || l.byeWaits {
 		return false
@@ -151,17 +154,20 @@ func (l *leg) needsCall(r *endpoint.Request) bool {
 // handleReinvite passes a re-INVITE on.
 func (l *leg) handleReinvite(r *endpoint.Request) {
 	p := l.peer()
-	if x := l.in; x != nil && x.ok != nil && x.offered { // its ACK is late or lost, but who says this has our 200 (RFC 5407 section 3.1.4)
+	// its ACK is late or lost, but the sender of this re-INVITE has our 200 (RFC 5407 section 3.1.4)
+	if x := l.in; x != nil && x.ok != nil && x.offered {
 		x.acknowledged(nil)
 	}
 	switch {
-	case l.in != nil && l.in.ok != nil: // the answer is in the ACK that is to come (RFC 5407 section 3.1.5)
+	// the answer is in the outstanding ACK (RFC 5407 section 3.1.5)
+	case l.in != nil && l.in.ok != nil:
 		l.reply(r, sip.StatusRequestPending, "Request Pending")
 		return
 	case l.in != nil: // RFC 3261 section 14.2
 		l.refuseOffer(r, sip.StatusInternalServerError)
 		return
-	case l.out == nil && p.in != nil && p.in.finalSent && p.out == nil: // only its ACK is missing (RFC 3261 section 14.1)
+	// only its ACK is outstanding (RFC 3261 section 14.1)
+	case l.out == nil && p.in != nil && p.in.finalSent && p.out == nil:
 		l.in = &inviteForwarding{from: l, inviteAttempt: &inviteAttempt{to: p}, r: r, seq: r.CSeq().SeqNo}
 		l.c.a.addInvite(l.in)
 		p.in.afterACK = append(p.in.afterACK, func() { l.resume(r) })
@@ -170,10 +176,11 @@ func (l *leg) handleReinvite(r *endpoint.Request) {
 		l.reply(r, sip.StatusRequestPending, "Request Pending")
 		return
 	case l.state != legUp || l.clearing || p.state != legUp || p.clearing:
-		l.reply(r, sip.StatusRequestPending, "Request Pending") // the other side is going away, its BYE follows
+		// the other side is being cleared, and a BYE follows
+		l.reply(r, sip.StatusRequestPending, "Request Pending")
 		return
 	}
-	if code := l.glare(l.dialog); code != 0 { // an UPDATE is under way
+	if code := l.glare(l.dialog); code != 0 { // an UPDATE is in progress
 		l.refuseOffer(r, code)
 		return
 	}
@@ -196,7 +203,7 @@ func (l *leg) handleReinvite(r *endpoint.Request) {
 	x.send()
 }
 
-// resume takes a re-INVITE up again that waited for the other leg's ACK, unless it was answered since.
+// resume processes a re-INVITE that waited for the other leg's ACK, unless it has been answered meanwhile.
 func (l *leg) resume(r *endpoint.Request) {
 	if x := l.in; x != nil && x.r == r && !x.finalSent {
 		l.in = nil
@@ -207,7 +214,7 @@ func (l *leg) resume(r *endpoint.Request) {
 	}
 }
 
-// forwardRequest passes a request that is no INVITE on and its response back.
+// forwardRequest passes on a request other than INVITE, and passes its response back.
 func (l *leg) forwardRequest(r *endpoint.Request, d *dialog) {
 	p, to := l.peer(), d.other
 	update := r.Method == sip.UPDATE
@@ -263,13 +270,14 @@ func (l *leg) forwardRequest(r *endpoint.Request, d *dialog) {
 			code = res.StatusCode
 			l.forwardResponse(r, d, res)
 		}
-		if r.Method != sip.NOTIFY { // what became of that is of a subscription, not of the call (RFC 5057 section 5.1)
+		// a failed NOTIFY concerns a subscription and not the call (RFC 5057 section 5.1)
+		if r.Method != sip.NOTIFY {
 			p.checkPeer(r.Method, code, sent, false)
 		}
 	})
 }
 
-// forwardResponse passes the response back.
+// forwardResponse passes a response back.
 func (l *leg) forwardResponse(r *endpoint.Request, d *dialog, res *sip.Response) {
 	code, phrase := res.StatusCode, boundedText(res.Reason, maxPhrase)
 	if code == sip.StatusUnauthorized || code == sip.StatusProxyAuthRequired {

@@ -14,61 +14,62 @@ import (
 	"clearback/supervision"
 )
 
-// inviteForwarding is one INVITE on its way through the call: a server transaction on the leg from, a client
-// transaction on the leg to. The first one makes the call, later ones change it. Owned by the call's mailbox.
+// inviteForwarding is one INVITE that passes through the call: a server transaction on the leg from, a client
+// transaction on the leg to. The first INVITE creates the call, and later ones change it. Owned by the call's mailbox.
 type inviteForwarding struct {
 	// set once
 	initial       bool
 	from          *leg
 	r             *endpoint.Request
 	seq           uint32
-	cancelReasons []sip.Header // of its CANCEL
-	body          []byte       // of r, as the other side sees it
+	cancelReasons []sip.Header // from its CANCEL
+	body          []byte       // r's body for the other side
 	offered       bool         // r carried an offer; otherwise the 200 carries it and the ACK the answer
-	// reliable and required: who called takes provisional responses reliably, and nothing else (RFC 3262)
+	// reliable: the caller supports reliable provisional responses. required: it accepts no others (RFC 3262)
 	reliable, required bool
 
-	// the server's half
+	// the server transaction
 	finalSent bool
-	ok        *sip.Response // the 200, repeated until its ACK
+	ok        *sip.Response // the 200, retransmitted until its ACK
 	okSince   time.Time
 	okEvery   time.Duration
-	afterACK  []func() // what waits for the ACK, or for the end of waiting for it
+	afterACK  []func() // runs after the ACK, or after the wait for it has ended
 
-	// the client's half: the attempt whose response or time-out is being handled, or the only one
+	// the client transaction: the only attempt, or the one whose response or time-out is being handled
 	*inviteAttempt
-	otherAttempts   []*inviteAttempt // other attempts at an emergency call, which have no final response
-	untried         []*account       // at other services that were not tried yet
-	lastDescribed   *dialog          // whose session description was passed last
-	provisionalSent bool             // more than 100 was passed on
+	otherAttempts   []*inviteAttempt // attempts at an emergency call without a final response
+	untried         []*account       // accounts at services not yet tried
+	lastDescribed   *dialog          // the fork whose session description was passed last
+	provisionalSent bool             // a provisional response other than 100 was passed on
 }
 
-// inviteAttempt is the client's half of an exchange: an INVITE to the adapter, or an attempt at one service.
+// inviteAttempt is a client transaction of a forwarded INVITE, to the adapter or to one service.
 type inviteAttempt struct {
 	to *leg // set once
-	// name is the destination whose addresses are tried one after another, "" until the second one is; tried are those
-	// that were, at is the one that is now, with its port
+	// name is the host whose addresses are tried in turn; "" until a second address is tried. tried are the addresses
+	// already tried. at is the present address, with its port
 	name, at             string
 	tried                []netip.Addr
 	req                  *sip.Request
 	tx                   *endpoint.Transaction
 	attempt              int // INVITEs sent
-	before               int // of these, not counted against the limit of challenges
+	before               int // attempts that do not count towards the limit of challenges
 	sent                 time.Time
 	heard, rang, settled bool
-	won                  bool                    // a 200 came
+	won                  bool                    // a 200 has come
 	winner               string                  // its To tag
-	acks                 map[string]*sip.Request // by To tag, for repeats of the 200
-	redirections         int                     // followed (RFC 3261 section 8.1.3.4)
-	contacts, followed   []sip.Uri               // still to try, tried
-	rseqs                map[*dialog]uint32      // RSeq heard last
-	forks                map[string]*dialog      // by To tag, once one was answered
+	acks                 map[string]*sip.Request // by To tag, for retransmissions of the 200
+	redirections         int                     // redirections followed (RFC 3261 section 8.1.3.4)
+	contacts, followed   []sip.Uri               // not yet tried, already tried
+	rseqs                map[*dialog]uint32      // the last RSeq received
+	forks                map[string]*dialog      // by To tag, once a fork was answered
 	silence, ringing     *time.Timer
-	timedOut             bool // of an emergency call: nothing was heard of the service for as long as it is waited for
-	reported             bool // AttemptEnded was posted
+	// timedOut: in an emergency call, the service sent nothing within its time limit
+	timedOut bool
+	reported bool // AttemptEnded was posted
 }
 
-// passToService sends the adapter's call on.
+// passToService sends the adapter's call to the service.
 func (x *inviteForwarding) passToService() {
 	if x.to.state != legNew || x.from.state != legIncoming {
 		return
@@ -84,7 +85,7 @@ func (x *inviteForwarding) passToService() {
 	x.send()
 }
 
-// passToAdapter offers an arrived call.
+// passToAdapter offers an arrived call to the adapter.
 func (x *inviteForwarding) passToAdapter() {
 	if x.to.state != legNew || x.to.clearing || !x.to.c.arrived {
 		return
@@ -94,7 +95,7 @@ func (x *inviteForwarding) passToAdapter() {
 	if !bound {
 		to.c.adapterLost()
 		x.refuse(sip.StatusTemporarilyUnavailable)
-		x.from.finish(supervision.AnswerConfirmed) // and with it the other leg, which has not begun
+		x.from.finish(supervision.AnswerConfirmed) // this finishes the other leg too, which has not begun
 		return
 	}
 	to.follow(b)
@@ -105,7 +106,7 @@ func (x *inviteForwarding) passToAdapter() {
 	x.send()
 }
 
-// follow makes the adapter's present binding the place of the leg's requests.
+// follow sends the leg's requests to the adapter's present binding.
 func (l *leg) follow(b registration.Binding) {
 	l.target, l.dest, l.transport = b.Contact, "", strings.ToUpper(b.Transport)
 	if b.Destination.IsValid() {
@@ -118,7 +119,7 @@ func (x *inviteForwarding) prepare() {
 	x.req = x.to.build(sip.INVITE)
 	if in, out := x.r.MaxForwards(), x.req.MaxForwards(); x.initial && in != nil && in.Val() > 0 &&
 		in.Val() <= maxForwards {
-		*out = sip.MaxForwardsHeader(in.Val() - 1) // so that a call that runs in a circle ends
+		*out = sip.MaxForwardsHeader(in.Val() - 1) // ends calls that run in a loop
 	}
 	if x.initial {
 		callHeadersTo(x.to.side, x.r.Request, x.req)
@@ -158,8 +159,7 @@ func (x *inviteForwarding) send() {
 	x.awaitAnswer()
 }
 
-// awaitAnswer starts Timer C, or starts it anew. An emergency call may wait in the centre's queue for as long as it
-// takes.
+// awaitAnswer starts or restarts Timer C. An emergency call has no limit: it may wait in the centre's queue.
 func (x *inviteForwarding) awaitAnswer() {
 	if x.initial && x.to.c.emergency {
 		return
@@ -191,7 +191,8 @@ func (x *inviteForwarding) response(res endpoint.Response) {
 	case res.IsSuccess():
 		x.success(res.Response)
 	case x.settled:
-	case x.to.clearing || x.finalSent: // it crossed our CANCEL: asking again would make the phone ring for nobody
+	// it crossed our CANCEL; another INVITE would make a telephone ring for no caller
+	case x.to.clearing || x.finalSent:
 		x.rejected(res.Response)
 	case x.to.challenged(x.req, res.Response) && x.attempt-x.before < 3:
 		x.send()
@@ -203,7 +204,7 @@ func (x *inviteForwarding) response(res endpoint.Response) {
 	}
 }
 
-// challenged answers a challenge of the service by putting credentials into req.
+// challenged answers a challenge of the service by putting credentials into req, and reports whether it did.
 func (l *leg) challenged(req *sip.Request, res *sip.Response) bool {
 	if l.side != media.ServiceSide || (res.StatusCode != sip.StatusUnauthorized &&
 		res.StatusCode != sip.StatusProxyAuthRequired) {
@@ -219,7 +220,7 @@ func (l *leg) challenged(req *sip.Request, res *sip.Response) bool {
 }
 
 func (x *inviteForwarding) provisional(res *sip.Response) {
-	x.heard, x.timedOut = true, false // which makes x.silence mean nothing
+	x.heard, x.timedOut = true, false // so the timer x.silence has no effect
 	if x.settled || res.StatusCode == sip.StatusTrying {
 		return
 	}
@@ -231,7 +232,7 @@ func (x *inviteForwarding) provisional(res *sip.Response) {
 	d, n := x.early(res), rseq(res)
 	switch {
 	case d == nil && x.initial && res.To().Params.Has("tag"):
-		return // too many
+		return // too many forks
 	case d != nil && (d.over || n != 0 && !x.inOrder(d, n)):
 		return
 	case res.StatusCode == statusEarlyTerminated:
@@ -247,12 +248,13 @@ func (x *inviteForwarding) provisional(res *sip.Response) {
 		}
 		return
 	}
-	body, _ := x.showDescription(d, res) // without a description that cannot be passed, the caller hears its own ringing tone
+	// if the description cannot be passed, the adapter plays its own ringing tone
+	body, _ := x.showDescription(d, res)
 	x.provisionalSent = true
 	x.sendProvisional(d, res, body, n)
 }
 
-// success is a 200: the first one counts, others are repeats or other forks.
+// success handles a 2xx. The first one is passed on. Others are retransmissions, or come from other forks.
 func (x *inviteForwarding) success(res *sip.Response) {
 	tag := res.To().Params.GetOr("tag", "")
 	switch ack := x.acks[tag]; {
@@ -260,7 +262,7 @@ func (x *inviteForwarding) success(res *sip.Response) {
 		x.write(ack)
 		return
 	case x.won && x.winner == tag:
-		return // its ACK waits for the other side's
+		return // the ACK waits for the other side's
 	case x.won && x.initial:
 		x.attemptEnded(res.StatusCode)
 		x.dropFork(res, tag)
@@ -282,7 +284,7 @@ func (x *inviteForwarding) success(res *sip.Response) {
 	if x.initial && c.arrived {
 		c.nearEndAnswered()
 	}
-	if x.finalSent || x.to.clearing || x.from.state == legOver { // it crossed a CANCEL
+	if x.finalSent || x.to.clearing || x.from.state == legOver { // the 200 crossed a CANCEL
 		x.attemptEnded(res.StatusCode)
 		x.acknowledge(nil, nil)
 		if x.initial && x.to.clearing {
@@ -300,7 +302,7 @@ func (x *inviteForwarding) success(res *sip.Response) {
 		return
 	}
 	x.whenAcknowledged(x.to.dialog, func() { x.passAnswer(res, body) })
-	if x.initial && x.to.earlyByes[tag] { // its BYE came before this 200
+	if x.initial && x.to.earlyByes[tag] { // the BYE came before this 200
 		c.clearedBy(x.to.side)
 		x.to.finish(supervision.AnswerConfirmed)
 	}
@@ -314,7 +316,7 @@ func (x *inviteForwarding) passAnswer(res *sip.Response, body []byte) {
 	x.answer(res, body)
 }
 
-// answerUnusable ends the attempt when the answer's session description cannot be passed on.
+// answerUnusable ends the attempt if the session description of the answer cannot be passed on.
 func (x *inviteForwarding) answerUnusable() {
 	x.acknowledge(nil, nil)
 	x.refuse(sip.StatusBadGateway)
@@ -339,7 +341,7 @@ func (x *inviteForwarding) stopWaiting() {
 	}
 }
 
-// dropFork acknowledges and clears a fork that was answered too late.
+// dropFork acknowledges and clears a fork that answered too late.
 func (x *inviteForwarding) dropFork(res *sip.Response, tag string) {
 	to := x.to
 	d := x.forks[tag]
@@ -356,7 +358,7 @@ func (x *inviteForwarding) dropFork(res *sip.Response, tag string) {
 	})
 }
 
-// acknowledge sends the ACK of the 200 that counts, with the answer of the other side if it was not in the INVITE.
+// acknowledge sends the ACK of the chosen 200. src and body have the other side's answer if the INVITE had no offer.
 func (x *inviteForwarding) acknowledge(src sip.Message, body []byte) {
 	if !x.won || x.acks[x.winner] != nil {
 		return
@@ -386,7 +388,7 @@ func (x *inviteForwarding) write(ack *sip.Request) {
 	}
 }
 
-// rejected is a final response that is no 200.
+// rejected handles a final response other than 2xx.
 func (x *inviteForwarding) rejected(res *sip.Response) {
 	x.endTransaction()
 	x.to.out = nil
@@ -411,7 +413,7 @@ func (x *inviteForwarding) rejected(res *sip.Response) {
 	x.to.finish(supervision.AnswerConfirmed)
 }
 
-// failed is no final response at all.
+// failed handles an INVITE that got no final response.
 func (x *inviteForwarding) failed(err error) {
 	if x.settled {
 		return
@@ -445,7 +447,7 @@ func (x *inviteForwarding) failed(err error) {
 	x.to.finish(supervision.AnswerNone)
 }
 
-// serviceSilent: the service did not even say 100.
+// serviceSilent handles a service that has sent no response at all, not even 100.
 func (x *inviteForwarding) serviceSilent() {
 	if x.settled || x.heard || x.from.state == legOver {
 		return
@@ -460,7 +462,7 @@ func (x *inviteForwarding) serviceSilent() {
 	x.to.clear()
 }
 
-// timerCFired is the end of Timer C.
+// timerCFired handles the end of Timer C.
 func (x *inviteForwarding) timerCFired() {
 	if x.settled {
 		return

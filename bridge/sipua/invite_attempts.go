@@ -13,11 +13,11 @@ import (
 	"clearback/supervision"
 )
 
-// This file tries an emergency call at both services of a line. A service that says nothing, or 100 and then nothing,
-// does not keep the call from the other one: that is tried beside it, and the first that answers has the call. Once one
-// rings, nobody else is tried: a centre calls back each call that rang there and was cancelled.
+// This file tries an emergency call at both services of a line. A service may send nothing, or only 100. Then the other
+// service is tried in parallel, and the first to answer gets the call. Once one rings, no other is tried: a centre
+// calls back each call that rang there and was cancelled.
 
-// awaitService begins to wait for what the service says to the INVITE.
+// awaitService starts the time limits for the service's first response to the INVITE.
 func (x *inviteForwarding) awaitService() {
 	cl, c := x.inviteAttempt, x.to.c
 	patience := x.to.account.silenceLimit()
@@ -39,12 +39,12 @@ func (x *inviteForwarding) awaitService() {
 	})
 }
 
-// mayTryBeside reports whether the next service may be tried beside this one.
+// mayTryBeside reports whether the next service may be tried in parallel with this one.
 func (x *inviteForwarding) mayTryBeside() bool {
 	return x.to.c.emergency && x.mayFailOver() && len(x.untried) > 0 && !x.to.account.sameHost(x.untried[0])
 }
 
-// tryBeside tries the next service beside this one, unless one has rung; it reports whether it did.
+// tryBeside tries the next service in parallel with this one, unless a service has rung. It reports whether it did.
 func (x *inviteForwarding) tryBeside() bool {
 	c, cl := x.to.c, x.inviteAttempt
 	if !x.mayTryBeside() || x.settled || c.progress.Load() {
@@ -62,7 +62,7 @@ func (x *inviteForwarding) tryBeside() bool {
 	return true
 }
 
-// selectAttempt makes an attempt the one that is handled; false: it was given up.
+// selectAttempt makes cl the attempt that is handled. It reports false if cl was abandoned.
 func (x *inviteForwarding) selectAttempt(cl *inviteAttempt) bool {
 	if x.inviteAttempt == cl {
 		return true
@@ -76,23 +76,24 @@ func (x *inviteForwarding) selectAttempt(cl *inviteAttempt) bool {
 	return true
 }
 
-// selectMatching is turnTo for the attempt of which is holds, if there is one.
+// selectMatching selects the first of the other attempts for which is reports true, if there is one.
 func (x *inviteForwarding) selectMatching(is func(*inviteAttempt) bool) {
 	if i := slices.IndexFunc(x.otherAttempts, is); i >= 0 {
 		x.selectAttempt(x.otherAttempts[i])
 	}
 }
 
-// mayStayUnanswered reports whether an attempt that nobody answers may be left standing, since another one is not lost.
+// mayStayUnanswered reports whether an unanswered attempt may stay open, because another attempt may still be answered.
 func (x *inviteForwarding) mayStayUnanswered() bool {
 	x.timedOut = true
 	return slices.ContainsFunc(x.otherAttempts, (*inviteAttempt).mayAnswer)
 }
 
-// mayAnswer reports whether something of the service was heard, or it is not silent for long.
+// mayAnswer reports whether the attempt may still be answered: its time limit has not passed without a response.
 func (cl *inviteAttempt) mayAnswer() bool { return !cl.timedOut }
 
-// fallBack gives an attempt that failed up for one that stands and is not lost; false: there is none.
+// fallBack abandons a failed attempt in favour of another that may still be answered. It reports false if there is no
+// such attempt.
 func (x *inviteForwarding) fallBack() bool {
 	i := slices.IndexFunc(x.otherAttempts, (*inviteAttempt).mayAnswer)
 	if i < 0 {
@@ -109,7 +110,7 @@ func (x *inviteForwarding) fallBack() bool {
 	return true
 }
 
-// dropOthers gives every attempt up but the one that is handled.
+// dropOthers abandons every attempt except the one that is handled.
 func (x *inviteForwarding) dropOthers() {
 	for _, cl := range x.otherAttempts {
 		x.giveUp(cl)
@@ -117,9 +118,9 @@ func (x *inviteForwarding) dropOthers() {
 	x.otherAttempts = nil
 }
 
-// nextAddress passes an emergency call that an address of a service refused, or did not answer, to another address of
-// that service (RFC 3263 section 4.3); false: all were tried. While an address may still answer, the others are not
-// tried: they are one service, and have the same people behind them.
+// nextAddress tries an emergency call at another address of a service after one address refused it or did not answer
+// (RFC 3263 section 4.3). It reports false if all were tried. While one address may still answer, no other is tried:
+// all belong to the same service and reach the same people.
 func (x *inviteForwarding) nextAddress() bool {
 	cl := x.inviteAttempt
 	if !x.to.c.emergency || cl.tx == nil {
@@ -164,15 +165,15 @@ func (s *account) host() string {
 	return s.Registrar.Host
 }
 
-// attemptEnded is that of the call for the attempt that is handled.
+// attemptEnded reports the end of the attempt that is handled.
 func (x *inviteForwarding) attemptEnded(code int) {
 	if x.initial {
 		x.to.c.attemptEnded(x.inviteAttempt, code)
 	}
 }
 
-// attemptEnded reports that an attempt at an emergency call ended and is not the call: with its final status, 0 if none
-// came. A 200 is reported even after that.
+// attemptEnded posts that an attempt at an emergency call has ended and will not become the call. code is its final
+// status, or 0 if none came. A 2xx is posted even after that.
 func (c *call) attemptEnded(cl *inviteAttempt, code int) {
 	if !c.emergency || cl.to.side != media.ServiceSide || cl.reported && code/100 != 2 {
 		return
@@ -193,7 +194,7 @@ func (c *call) attemptEnded(cl *inviteAttempt, code int) {
 	c.event(ev)
 }
 
-// attemptsEnd reports the attempts at an emergency call that ends without an answer.
+// attemptsEnd posts the end of all attempts when an emergency call ends without an answer.
 func (c *call) attemptsEnd() {
 	if !c.emergency || c.arrived || c.answered || c.first == nil {
 		return

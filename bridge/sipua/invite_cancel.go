@@ -9,8 +9,8 @@ import (
 	"clearback/supervision"
 )
 
-// cancel sends CANCEL; a 200 may cross it. Without a final response in 64*T1 it is taken for cancelled (RFC 3261
-// section 9.1).
+// cancel sends CANCEL; a 200 may cross it. Without a final response within 64*T1 the INVITE counts as cancelled (RFC
+// 3261 section 9.1).
 func (x *inviteForwarding) cancel() {
 	if x.tx == nil || x.settled {
 		return
@@ -30,21 +30,21 @@ func (x *inviteForwarding) cancel() {
 	})
 }
 
-// handleCancel: the peer cancelled its INVITE, so long ago.
+// handleCancel handles the peer's CANCEL. late is how long ago it reached this machine.
 func (x *inviteForwarding) handleCancel(late time.Duration) {
 	if x.finalSent {
 		return // our final response crossed it
 	}
 	if !x.initial {
-		if x.tx == nil { // not sent yet
+		if x.tx == nil { // not yet sent
 			x.refuse(sip.StatusRequestTerminated)
 			return
 		}
-		x.cancel() // the other side decides: its 487 passes, or its 200 that crossed
+		x.cancel() // the other side's final response passes: a 487, or a 200 that crossed the CANCEL
 		return
 	}
 	x.from.peerReasons = x.cancelReasons
-	if x.from.side == media.ServiceSide { // an answer of the adapter may have crossed it
+	if x.from.side == media.ServiceSide { // an answer of the adapter may cross it
 		x.from.c.farEndCleared(supervision.EvidenceBye, late)
 	} else {
 		x.from.c.nearEndCleared()

@@ -13,10 +13,10 @@ import (
 	"clearback/bridge/sipua/registration"
 )
 
-// This file is how a second service takes over when the first is lost, and gives back.
+// This file passes calls to the second service when the first is lost, and back when it returns.
 
 // choose returns the accounts that a call may be passed to, in the order in which they are tried. For an ordinary call
-// none may be left; for an emergency call all are there.
+// the list may be empty. For an emergency call it has all accounts.
 func (l *Line) choose(emergency bool) []*account {
 	var up, doubtful, last []*account
 	for _, s := range l.accounts {
@@ -36,7 +36,7 @@ func (l *Line) choose(emergency bool) []*account {
 	return up
 }
 
-// retry ends the pauses of the registrations.
+// retry makes the registration clients retry at once.
 func (l *Line) retry() {
 	for _, s := range l.accounts {
 		if s.client != nil {
@@ -45,9 +45,9 @@ func (l *Line) retry() {
 	}
 }
 
-// noteSilent notes that the service did not answer. For as long as we asked the adapter to wait less patience is had
-// with the service. Where there is another one, that is used until this one is heard of again. Calls that are up are
-// asked about when it is back.
+// noteSilent notes that the service did not answer. For the duration of Retry-After its time limit is shorter. If the
+// line has another service, calls go there until this one answers again. When it is back, it is asked about the calls
+// that are up.
 func (s *account) noteSilent() {
 	a := s.line.a
 	a.counts.silences.Add(1)
@@ -64,12 +64,12 @@ func (s *account) noteSilent() {
 	}
 }
 
-// spokeSince reports whether the service has said something since then.
+// spokeSince reports whether a message from the service has come since then.
 func (s *account) spokeSince(then time.Time) bool {
 	return s.spoke.Load() >= int64(then.Sub(s.line.a.epoch))
 }
 
-// noteHeard notes that the service said something.
+// noteHeard notes that a message from the service has come.
 func (s *account) noteHeard() {
 	s.silentUntil.Store(0)
 	s.spoke.Store(int64(time.Since(s.line.a.epoch)))
@@ -79,21 +79,21 @@ func (s *account) noteHeard() {
 	}
 }
 
-// lost reports whether the service did not answer lately.
+// lost reports whether the service has recently failed to answer.
 func (s *account) lost() bool {
 	return s.down.Load() || int64(time.Since(s.line.a.epoch)) < s.silentUntil.Load() || s.client != nil &&
 		s.client.Status().Silent
 }
 
-// registrationChanged takes what became of the registration: a granted one shows that the service is back.
+// registrationChanged handles a change of the registration. A granted registration shows that the service is back.
 func (s *account) registrationChanged(now registration.Status) {
 	if now.Registered && !now.Silent {
 		s.noteHeard()
 	}
 }
 
-// awaitRecovery asks a service that is lost by OPTIONS until it answers (RFC 3261 section 11). One at a time runs,
-// which looking tells.
+// awaitRecovery sends OPTIONS to a lost service until it answers (RFC 3261 section 11). s.probing ensures that only one
+// runs at a time.
 func (s *account) awaitRecovery() {
 	for again := true; again; again = s.down.Load() && s.line.a.ctx.Err() == nil &&
 		s.probing.CompareAndSwap(false, true) {
@@ -102,7 +102,7 @@ func (s *account) awaitRecovery() {
 	}
 }
 
-// probeRecovery returns when the service is not lost any more, or the agent ends.
+// probeRecovery returns when the service is no longer lost, or when the agent ends.
 func (s *account) probeRecovery() {
 	a := s.line.a
 	look := time.NewTicker(a.times.recoveryProbe)
@@ -122,7 +122,7 @@ func (s *account) probeRecovery() {
 	}
 }
 
-// answers reports whether the service answers OPTIONS, by whatever does not say that it cannot serve.
+// answers reports whether the service answers OPTIONS with anything but 503 or 408.
 func (s *account) answers() bool { return s.answersWithin(s.line.a.times.probe) }
 
 func (s *account) answersWithin(limit time.Duration) bool {
@@ -135,13 +135,13 @@ func (s *account) answersWithin(limit time.Duration) bool {
 	return err == nil && res.StatusCode != sip.StatusServiceUnavailable && res.StatusCode != sip.StatusRequestTimeout
 }
 
-// standaloneRequest are the numbers of a request outside a call.
+// standaloneRequest identifies a request outside a call.
 type standaloneRequest struct {
 	callID, tag string
 	seq         uint32
 }
 
-// build makes a request to the service for the address of record, outside a call.
+// build returns a request to the service for the address of record, outside a call.
 func (s *account) build(m sip.RequestMethod, o standaloneRequest) *sip.Request {
 	aor, contact := s.addressOfRecord(), s.line.service.ep.Contact(s.token, s.transport())
 	req := sip.NewRequest(m, aor)
@@ -159,9 +159,9 @@ func (s *account) build(m sip.RequestMethod, o standaloneRequest) *sip.Request {
 	return req
 }
 
-// failover passes the call to another address of the service, to the line's other service, or on to an attempt that
-// stands there; false: there is none, or it is too late, since the adapter was told something of this one's. An
-// emergency call goes on all the same.
+// failover passes the call to another address of the service, to the line's other service, or to a parallel attempt. It
+// reports false if none is left. It also reports false if a provisional response of this service has already passed to
+// the adapter, except in an emergency call.
 func (x *inviteForwarding) failover() bool {
 	if !x.mayFailOver() || x.provisionalSent && !x.to.c.emergency {
 		return false
@@ -182,7 +182,7 @@ func (x *inviteForwarding) mayFailOver() bool {
 	return x.initial && x.to.side == media.ServiceSide && !x.to.clearing && x.from.state == legIncoming && !x.finalSent
 }
 
-// tryNext begins an attempt at the next service.
+// tryNext starts an attempt at the next service.
 func (x *inviteForwarding) tryNext() {
 	c, next := x.to.c, x.untried[0]
 	x.untried = x.untried[1:]
@@ -192,18 +192,18 @@ func (x *inviteForwarding) tryNext() {
 	x.tryAt(next, &inviteAttempt{})
 }
 
-// tryAt begins an attempt at a service.
+// tryAt starts an attempt at a service.
 func (x *inviteForwarding) tryAt(s *account, cl *inviteAttempt) {
 	c := x.to.c
 	cl.to = newClientLeg(c, media.ServiceSide, s)
-	cl.to.callID = x.to.callID // what was told of the call stays true
+	cl.to.callID = x.to.callID // the Call-ID already reported stays valid
 	x.inviteAttempt = cl
 	c.legs[media.ServiceSide] = cl.to
 	c.a.addDialog(cl.to, cl.to.dialog)
 	x.passToService()
 }
 
-// giveUp ends an attempt that will not be the call. Its timers mean nothing any more.
+// giveUp abandons an attempt. Its timers have no further effect.
 func (x *inviteForwarding) giveUp(cl *inviteAttempt) {
 	old := cl.to
 	if cl.tx != nil && !cl.settled {
@@ -216,7 +216,7 @@ func (x *inviteForwarding) giveUp(cl *inviteAttempt) {
 	old.c.a.removeDialog(old.key(old.dialog))
 }
 
-// forget ends the early dialogs of a leg that was given up. The adapter sees one dialog, whoever answers.
+// forget ends the early dialogs of an abandoned leg. The adapter keeps one dialog, whichever service answers.
 func (x *inviteForwarding) forget(old *leg) {
 	for _, d := range old.early {
 		own := d.other
@@ -232,9 +232,9 @@ func (x *inviteForwarding) forget(old *leg) {
 	}
 }
 
-// serviceRejects reports whether a final response says that this service cannot serve the call, rather than that the
-// far end will not: 503 (RFC 3263 section 4.3), or credentials that it does not take. Calls for help go on after any
-// failure.
+// serviceRejects reports whether a final response means that this service cannot serve the call, rather than that the
+// far end rejects it: 503 (RFC 3263 section 4.3), or rejected credentials. An emergency call is tried elsewhere after
+// any failure.
 func (x *inviteForwarding) serviceRejects(code int) bool {
 	switch code {
 	case sip.StatusServiceUnavailable, sip.StatusUnauthorized, sip.StatusProxyAuthRequired:
@@ -243,8 +243,8 @@ func (x *inviteForwarding) serviceRejects(code int) bool {
 	return x.to.c.emergency
 }
 
-// lateResponse takes a response to an INVITE that was given up for another service. Its CANCEL goes out by itself; what
-// was answered all the same is cleared.
+// lateResponse handles a response to an INVITE that was abandoned for another service. A CANCEL is sent without its
+// help. A call that is answered even so is cleared.
 func (x *inviteForwarding) lateResponse(res endpoint.Response) {
 	switch {
 	case res.Err != nil:

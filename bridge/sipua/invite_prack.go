@@ -15,8 +15,8 @@ import (
 	"clearback/supervision"
 )
 
-// This file is what reliable provisional responses need (RFC 3262). They pass from end to end: with an RSeq of our own,
-// and the PRACK of who called goes on to who was called. Where who called does not take part, we acknowledge ourselves.
+// This file handles reliable provisional responses (RFC 3262) end to end: we send each with an RSeq of our own, and
+// pass the caller's PRACK to the called side. If the caller does not support them, we send the PRACK ourselves.
 
 // reliable100 and early199 are the option tags of RFC 3262 and RFC 6228.
 const (
@@ -39,19 +39,20 @@ func hasOption(m sip.Message, field, option string) bool {
 	return false
 }
 
-// readCallerOptions notes what the caller takes part in.
+// readCallerOptions notes which of these extensions the caller supports.
 func (x *inviteForwarding) readCallerOptions() {
 	m := x.r.Request
 	x.required = hasOption(m, "Require", reliable100)
 	x.reliable = x.required || hasOption(m, "Supported", reliable100) && !x.from.c.emergency
 }
 
-// offerOptions lets who is called use what the caller can take. In an emergency call nothing is to wait for an
-// acknowledgement.
+// offerOptions lets the called side use the extensions that the caller supports. In an emergency call nothing must wait
+// for a PRACK.
 func (x *inviteForwarding) offerOptions() {
 	switch {
 	case x.from.c.emergency:
-	case x.reliable: // never required: what comes otherwise is made reliable here, and an adapter that knows nothing of it rings
+	// never required: unreliable responses are made reliable here, and an adapter without support still rings
+	case x.reliable:
 		x.req.AppendHeader(sip.NewHeader("Supported", reliable100))
 	}
 	if x.initial && hasOption(x.r.Request, "Supported", early199) {
@@ -71,8 +72,8 @@ func rseq(res *sip.Response) uint32 {
 	return uint32(n)
 }
 
-// inOrder reports whether a reliable response is the next one of its dialog; others are repeats, or came too early and
-// will be repeated (RFC 3262 section 4).
+// inOrder reports whether a reliable response is the next one of its dialog. Others are retransmissions, or came too
+// early and will be retransmitted (RFC 3262 section 4).
 func (x *inviteForwarding) inOrder(d *dialog, n uint32) bool {
 	if last, heard := x.rseqs[d]; heard && n != last+1 {
 		return false
@@ -93,7 +94,7 @@ func (x *inviteForwarding) acknowledgeEarly(d *dialog, n uint32) {
 	})
 }
 
-// prack is the acknowledgement of the reliable response n to the INVITE cseq.
+// prack builds the PRACK of the reliable response n to the INVITE with the CSeq number cseq.
 func (l *leg) prack(d *dialog, n, cseq uint32) *sip.Request {
 	req := l.buildIn(d, sip.PRACK)
 	req.AppendHeader(sip.NewHeader("RAck", strconv.FormatUint(uint64(n), 10)+" "+strconv.FormatUint(uint64(cseq),
@@ -101,32 +102,34 @@ func (l *leg) prack(d *dialog, n, cseq uint32) *sip.Request {
 	return req
 }
 
-// reliableProvisionals are the provisional responses of one early dialog towards the caller: reliable ones one at a
-// time, the next when the PRACK of the one before came. Owned by the call's mailbox.
+// reliableProvisionals are the provisional responses of one early dialog towards the caller. Reliable ones are sent one
+// at a time, each after the PRACK of the one before. Owned by the call's mailbox.
 type reliableProvisionals struct {
 	// set once
 	x *inviteForwarding
 	d *dialog // towards the caller
 
-	last           uint32               // RSeq used last, 0: none
+	last           uint32               // the last RSeq used; 0: none
 	unacknowledged *provisionalResponse // waits for its PRACK
 	waiting        []*provisionalResponse
-	afterPrack     func() // the 200, which waits for the PRACK of an answer (RFC 3262 section 3)
-	ended          bool   // nothing is repeated any more; a PRACK is still understood
+	// afterPrack sends the 200, which waits for the PRACK of an answer (RFC 3262 section 3)
+	afterPrack func()
+	// ended: nothing more is retransmitted, but a PRACK is still accepted
+	ended bool
 }
 
 // provisionalResponse is one provisional response.
 type provisionalResponse struct {
 	res          *sip.Response
 	described    bool   // it has a session description
-	reliable     bool   // ours is
-	theirs, cseq uint32 // what the PRACK to who was called names; theirs 0: none is due
+	reliable     bool   // we send it reliably
+	theirs, cseq uint32 // the RSeq and CSeq for our PRACK to the called side; theirs 0: none is due
 	since        time.Time
 	every        time.Duration
 	timer        *time.Timer
 }
 
-// sendProvisional passes a provisional response on. n is its RSeq, 0 if it is not reliable.
+// sendProvisional passes a provisional response on. n is its RSeq, or 0 if it is not reliable.
 func (x *inviteForwarding) sendProvisional(d *dialog, res *sip.Response, body []byte, n uint32) {
 	out := x.buildResponse(res, body)
 	if d == nil {
@@ -149,10 +152,10 @@ func (x *inviteForwarding) sendProvisional(d *dialog, res *sip.Response, body []
 	t.next()
 }
 
-// addToTag says our tag of this dialog.
+// addToTag adds our tag of this dialog.
 func addToTag(res *sip.Response, d *dialog) { res.To().Params.Add("tag", d.tag) }
 
-// next sends what waits, as far as nothing has to be acknowledged before.
+// next sends the waiting responses until one of them needs a PRACK.
 func (t *reliableProvisionals) next() {
 	for t.unacknowledged == nil && len(t.waiting) > 0 && !t.ended {
 		one := t.waiting[0]
@@ -171,7 +174,8 @@ func (t *reliableProvisionals) next() {
 // begin makes a response reliable.
 func (t *reliableProvisionals) begin(one *provisionalResponse) {
 	if t.last == 0 {
-		t.last = rand.Uint32N(math.MaxInt32) // and one more: 1 to 2^31 - 1 (RFC 3262 section 3)
+		// incremented below, so 1 to 2^31 - 1 (RFC 3262 section 3)
+		t.last = rand.Uint32N(math.MaxInt32)
 	}
 	t.last++
 	one.res.AppendHeader(sip.NewHeader("Require", reliable100))
@@ -184,14 +188,14 @@ func (t *reliableProvisionals) begin(one *provisionalResponse) {
 		return
 	}
 	switch deal := t.d.offerAnswer; {
-	case !deal.begun: // the offer that the INVITE did not have
+	case !deal.begun: // the offer, since the INVITE had none
 		deal.pending, deal.begun = t.x.to, true
 	default:
 		deal.answered(t.x.from)
 	}
 }
 
-// repeat repeats a response until its PRACK, from T1 on doubling, for 64*T1.
+// repeat retransmits a response until its PRACK, first after T1 and then at doubling intervals, for 64*T1.
 func (t *reliableProvisionals) repeat(one *provisionalResponse) {
 	if t.unacknowledged != one || t.ended {
 		return
@@ -199,7 +203,7 @@ func (t *reliableProvisionals) repeat(one *provisionalResponse) {
 	c := t.x.from.c
 	if time.Since(one.since) >= c.a.times.final {
 		t.x.unacknowledgedEarly()
-		t.unacknowledged = nil // goes on only in an emergency call
+		t.unacknowledged = nil // only an emergency call continues after this
 		t.next()
 		return
 	}
@@ -208,7 +212,7 @@ func (t *reliableProvisionals) repeat(one *provisionalResponse) {
 	t.x.transmit(one.res)
 }
 
-// unacknowledgedEarly: no PRACK in 64*T1. Who called is gone, but never in an emergency call.
+// unacknowledgedEarly handles a missing PRACK after 64*T1. The caller counts as gone, except in an emergency call.
 func (x *inviteForwarding) unacknowledgedEarly() {
 	c := x.from.c
 	c.line.log.Warn("no PRACK", zap.Uint64("call", uint64(c.id)), zap.Stringer("side", sideName(x.from.side)))
@@ -224,7 +228,7 @@ func (x *inviteForwarding) unacknowledgedEarly() {
 	}
 }
 
-// stop ends the repeats. It may be called on nil.
+// stop ends the retransmissions. It may be called on nil.
 func (t *reliableProvisionals) stop() {
 	if t == nil {
 		return
@@ -235,7 +239,8 @@ func (t *reliableProvisionals) stop() {
 	}
 }
 
-// whenAcknowledged runs f, the passing of the 200, when no answer that the caller must acknowledge is unacknowledged.
+// whenAcknowledged runs f, which passes the 200 on, once the caller has acknowledged every reliable response that had a
+// session description.
 func (x *inviteForwarding) whenAcknowledged(d *dialog, f func()) {
 	t := d.other.provisionals
 	described := func(one *provisionalResponse) bool { return one.described && one.reliable }
@@ -247,7 +252,7 @@ func (x *inviteForwarding) whenAcknowledged(d *dialog, f func()) {
 	t.afterPrack = f
 }
 
-// stopProvisionals ends the repeats of every early dialog of this exchange.
+// stopProvisionals ends the retransmissions in every early dialog of this INVITE.
 func (x *inviteForwarding) stopProvisionals() {
 	for _, d := range append([]*dialog{x.from.dialog}, x.from.early...) {
 		if d.provisionals != nil && d.provisionals.x == x {
@@ -256,7 +261,7 @@ func (x *inviteForwarding) stopProvisionals() {
 	}
 }
 
-// handlePrack takes the PRACK of the caller.
+// handlePrack handles a PRACK of the caller.
 func (l *leg) handlePrack(r *endpoint.Request, d *dialog) {
 	t := d.provisionals
 	if t == nil || t.unacknowledged == nil || !t.matches(r) {
@@ -269,7 +274,7 @@ func (l *leg) handlePrack(r *endpoint.Request, d *dialog) {
 	switch {
 	case one.theirs != 0:
 		l.passPrack(r, d, one)
-	case hasBody(r.Request): // an offer to who does not expect one
+	case hasBody(r.Request): // an offer that the called side does not expect
 		l.reply(r, sip.StatusNotAcceptableHere, "Not Acceptable Here")
 	default:
 		l.reply(r, sip.StatusOK, "OK")
@@ -288,14 +293,14 @@ func (t *reliableProvisionals) matches(r *endpoint.Request) bool {
 	return err == nil && err2 == nil && uint32(n) == t.last && uint32(seq) == t.x.seq
 }
 
-// passPrack passes a PRACK on: with the answer to an offer in the response, or with an offer.
+// passPrack passes a PRACK on, with the answer to an offer in the response, or with an offer.
 func (l *leg) passPrack(r *endpoint.Request, d *dialog, one *provisionalResponse) {
 	p := l.peer()
 	body, err := l.c.path.translate(r.Request, l.side)
 	if err != nil {
 		code, reason, headers := bodyRefusal(err)
 		l.reply(r, code, reason, headers...)
-		body = nil // it was acknowledged all the same
+		body = nil // the response was acknowledged even so
 	}
 	replied := err != nil
 	req := p.prack(d.other, one.theirs, one.cseq)

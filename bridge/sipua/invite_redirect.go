@@ -12,21 +12,21 @@ import (
 	"clearback/bridge/media"
 )
 
-// This file is redirection (RFC 3261 sections 8.1.3.4 and 21.3). What a service says to a call of the adapter is
-// followed here, so that a call goes nowhere but to the service and to nothing that the line may not dial; what an
-// adapter says to an arrived call (forwarding set at it) passes to the service.
+// This file handles redirection (RFC 3261 sections 8.1.3.4 and 21.3). A service's redirection of an adapter's call is
+// followed here, so that the call goes only to the service, and only to numbers that the line may dial. An adapter's
+// redirection of an arrived call (forwarding set at the adapter) passes to the service.
 
 // maxRedirections is how many new INVITEs the answers to one call may cause. Our own number.
 const maxRedirections = 3
 
-// statusUseProxy and statusAlternativeService name no other number to call: a proxy, and a session that is described in
-// the body.
+// statusUseProxy and statusAlternativeService name no other number to call, but a proxy, and a session that the body
+// describes.
 const (
 	statusUseProxy           = 305
 	statusAlternativeService = 380
 )
 
-// contactsOf are the Contacts of a 3xx, the most wanted first (RFC 3261 section 20.10: q is 1 where it is missing).
+// contactsOf returns the Contacts of a 3xx by descending q (RFC 3261 section 20.10: a missing q means 1).
 func contactsOf(res *sip.Response) []sip.Uri {
 	type wanted struct {
 		uri sip.Uri
@@ -62,9 +62,9 @@ func contactsOf(res *sip.Response) []sip.Uri {
 	return uris
 }
 
-// mayFollow reports whether a call of the line may go on to a Contact. An ordinary call never becomes one to an
-// emergency number behind everybody's back: the line must know that it is one. An emergency call goes wherever it is
-// sent.
+// mayFollow reports whether a call of the line may be redirected to a Contact. A redirection never turns an ordinary
+// call into an emergency call, since the line has to know that it makes one. An emergency call follows every
+// redirection.
 func (c *call) mayFollow(u sip.Uri) bool {
 	switch strings.ToLower(u.Scheme) {
 	case "sip", "tel":
@@ -75,8 +75,8 @@ func (c *call) mayFollow(u sip.Uri) bool {
 	return c.emergency || userOf(u) != "" && is == ordinaryNumber && c.line.mayDial(u) == ""
 }
 
-// redirected takes a failure of the service: a 3xx that can be followed is, and after a failure where it led the next
-// Contact is tried. It reports whether a new INVITE is under way.
+// redirected handles a failure response of the service. It follows a 3xx if it may, and after a failure at a Contact it
+// tries the next one. It reports whether a new INVITE was sent.
 func (x *inviteForwarding) redirected(res *sip.Response) bool {
 	c, code := x.to.c, res.StatusCode
 	if !x.initial || x.to.side != media.ServiceSide || x.to.clearing || x.finalSent || x.from.state != legIncoming {
@@ -99,7 +99,7 @@ func (x *inviteForwarding) redirected(res *sip.Response) bool {
 		to, there := calledTowardsService(u, x.to.account.Registrar),
 			sip.Uri{Scheme: "sip", User: u.User, Host: u.Host, Port: u.Port}
 		if u.Host != "" && (userOf(u) == "" || x.visited(to)) {
-			to = there // the same number, at the place that the Contact names
+			to = there // the same number, at the host that the Contact names
 		}
 		if !x.visited(to) {
 			x.redirectTo(to)
@@ -109,7 +109,7 @@ func (x *inviteForwarding) redirected(res *sip.Response) bool {
 	return false
 }
 
-// visited reports whether the call was sent to a destination before.
+// visited reports whether the call was already sent to a destination.
 func (x *inviteForwarding) visited(u sip.Uri) bool {
 	return slices.ContainsFunc(x.followed, func(b sip.Uri) bool {
 		return b.User == u.User && strings.EqualFold(b.Host, u.Host) && max(b.Port, 0) == max(u.Port, 0) &&
@@ -117,14 +117,15 @@ func (x *inviteForwarding) visited(u sip.Uri) bool {
 	})
 }
 
-// redirectTo calls another destination at the service.
+// redirectTo sends the INVITE to another destination at the service.
 func (x *inviteForwarding) redirectTo(u sip.Uri) {
 	c := x.to.c
 	x.redirections++
 	x.settled, x.tx, x.before = false, nil, x.attempt
 	if x.lastDescribed == nil {
 		x.forget(x.to)
-	} else { // who called has an answer in that dialog, which another one would contradict
+	} else {
+		// the caller has an answer in that dialog, and another fork's answer would contradict it
 		x.stopProvisionals()
 		for _, d := range x.from.early {
 			d.over = true
@@ -134,7 +135,7 @@ func (x *inviteForwarding) redirectTo(u sip.Uri) {
 	c.line.log.Info("a call is redirected by the service", zap.Uint64("call", uint64(c.id)),
 		zap.Int("times", x.redirections))
 	if x.to.account.destination() == "" {
-		x.at = "" // where it is now called is another place
+		x.at = "" // the new destination is at another address
 	}
 	x.call(u)
 	x.send()
@@ -152,8 +153,8 @@ func (x *inviteForwarding) call(u sip.Uri) {
 	}
 }
 
-// passRedirection builds the 3xx for who called. The adapter is to call back through us; the service is told a number
-// at itself, if the line may dial it. nil: there is none.
+// passRedirection builds the 3xx for the caller. The adapter gets Contacts at our own address, so that it calls through
+// us. The service gets the numbers that the line may dial, at its own domain. It returns nil if no Contact is left.
 func (x *inviteForwarding) passRedirection(res *sip.Response) *sip.Response {
 	out := x.buildResponse(res, nil)
 	if x.from.side == media.AdapterSide {

@@ -10,7 +10,7 @@ import (
 	"clearback/bridge/sipua/endpoint"
 )
 
-// This file is the server's half of an exchange.
+// This file has the server transaction of a forwarded INVITE.
 
 // buildResponse builds our response from the other leg's.
 func (x *inviteForwarding) buildResponse(res *sip.Response, body []byte) *sip.Response {
@@ -30,7 +30,7 @@ func (x *inviteForwarding) buildResponse(res *sip.Response, body []byte) *sip.Re
 	return out
 }
 
-// transmit sends a response. If it cannot be sent, the peer repeats its request.
+// transmit sends a response. If that fails, the peer retransmits its request.
 func (x *inviteForwarding) transmit(res *sip.Response) {
 	if err := x.r.Respond(res); err != nil {
 		x.from.c.line.log.Warn("a response could not be sent", zap.Int("code", res.StatusCode),
@@ -38,7 +38,7 @@ func (x *inviteForwarding) transmit(res *sip.Response) {
 	}
 }
 
-// answer passes a 200 on and repeats it until its ACK (RFC 3261 section 13.3.1.4).
+// answer passes a 200 on and retransmits it until its ACK (RFC 3261 section 13.3.1.4).
 func (x *inviteForwarding) answer(res *sip.Response, body []byte) {
 	x.final()
 	if x.initial {
@@ -46,7 +46,7 @@ func (x *inviteForwarding) answer(res *sip.Response, body []byte) {
 	}
 	x.from.targetRefreshed(x.r, x.from.dialog)
 	if deal := x.from.offerAnswer; !x.offered && hasBody(res) && (!x.initial || !deal.begun) {
-		deal.pending = x.to // its answer is in the ACK
+		deal.pending = x.to // the answer comes in the ACK
 	} else {
 		deal.pending = nil
 	}
@@ -58,7 +58,7 @@ func (x *inviteForwarding) answer(res *sip.Response, body []byte) {
 	x.transmit(x.ok)
 }
 
-// targetRefreshed follows a target refresh of the peer.
+// targetRefreshed applies a target refresh of the peer.
 func (l *leg) targetRefreshed(r *endpoint.Request, d *dialog) {
 	d.retarget(r.Contact())
 	if l.side == media.AdapterSide {
@@ -67,7 +67,7 @@ func (l *leg) targetRefreshed(r *endpoint.Request, d *dialog) {
 }
 
 func (x *inviteForwarding) answerAgain() {
-	if x.from.in != x || x.from.state == legOver { // its ACK came, or the leg is over
+	if x.from.in != x || x.from.state == legOver { // its ACK has come, or the leg is over
 		return
 	}
 	t := x.from.c.a.times
@@ -80,7 +80,7 @@ func (x *inviteForwarding) answerAgain() {
 	x.transmit(x.ok)
 }
 
-// unacknowledged: no ACK in 64*T1.
+// unacknowledged handles a missing ACK after 64*T1.
 func (x *inviteForwarding) unacknowledged() {
 	from := x.from
 	from.in = nil
@@ -104,7 +104,7 @@ func (x *inviteForwarding) unacknowledged() {
 	from.clear()
 }
 
-// acknowledged takes the peer's ACK of our 200; r may be nil if there is no answer in it.
+// acknowledged handles the peer's ACK of our 200. r may be nil if the ACK carries no answer.
 func (x *inviteForwarding) acknowledged(r *endpoint.Request) {
 	x.from.in = nil
 	x.from.offerAnswer.answered(x.to)
@@ -121,7 +121,7 @@ func (x *inviteForwarding) acknowledged(r *endpoint.Request) {
 	}
 }
 
-// resume runs what waited for the ACK.
+// resume runs the functions that waited for the ACK.
 func (x *inviteForwarding) resume() {
 	waiting := x.afterACK
 	x.afterACK = nil
@@ -140,7 +140,8 @@ func (x *inviteForwarding) final() {
 	x.from.c.a.removeInvite(x)
 }
 
-// reject passes a failure on. A challenge is between us and the service, or the adapter's mistake.
+// reject passes a failure on. A challenge is not passed: it concerns only us and the service, or is the adapter's
+// mistake.
 func (x *inviteForwarding) reject(res *sip.Response) {
 	if x.finalSent {
 		return
@@ -159,7 +160,7 @@ func (x *inviteForwarding) reject(res *sip.Response) {
 	}
 }
 
-// refuse answers with a failure of our own, unless a final response was sent.
+// refuse answers with a failure of our own, unless a final response was already sent.
 func (x *inviteForwarding) refuse(code int) {
 	if x.finalSent {
 		return
@@ -182,7 +183,7 @@ func (x *inviteForwarding) fail(res *sip.Response) {
 	}
 }
 
-// reason is the phrase of a code that we answer with ourselves or that the machine chose.
+// reason is the reason phrase of a code that we or the machine chose.
 func reason(code int) string {
 	switch code {
 	case sip.StatusForbidden:

@@ -14,37 +14,39 @@ import (
 	"clearback/bridge/sipua/endpoint"
 )
 
-// This file is message waiting (RFC 3842) on its way from the service to the adapter. Some adapters ring when they are
-// told, so that nothing is told while a call is on the line or the loop is looked after.
+// This file passes message waiting (RFC 3842) from the service to the adapter. Some adapters ring when they get a
+// NOTIFY. So none is sent while a call is on the line, or while an opening of the loop is wanted, under way or being
+// checked.
 
 // statusBadEvent refuses an event package (RFC 6665 section 8.3.2).
 const statusBadEvent = 489
 
-// messageState are what a line knows of waiting messages, and what its adapter was told. Safe for concurrent use.
+// messageState is what a line knows about waiting messages, and what its adapter was notified of. Safe for concurrent
+// use.
 type messageState struct {
 	l *Line // set once
 
 	mu      sync.Mutex
 	known   bool // last is set
 	last    summary
-	pending bool // the adapter is to be told
+	pending bool // the adapter must be notified
 	sub     *adapterSubscription
-	// stop, if not nil, ends the NOTIFY under way
+	// stop, if not nil, aborts the NOTIFY in progress
 	stop   context.CancelFunc
-	failed int // NOTIFYs in a row that nobody answered
+	failed int // NOTIFYs in a row without an answer
 	look   *time.Timer
 }
 
-// adapterSubscription is the adapter's own.
+// adapterSubscription is a subscription of the adapter.
 type adapterSubscription struct {
 	dialog
 	callID, event   string
 	transport, dest string
 	until           time.Time
-	last            bool // one NOTIFY more, then it is over
+	last            bool // the next NOTIFY ends it
 }
 
-// handleNotify takes a NOTIFY of the service that belongs to no subscription of ours.
+// handleNotify handles a NOTIFY of the service that belongs to no subscription of ours.
 func (s *socket) handleNotify(r *endpoint.Request) {
 	at := s.accountFor(r)
 	switch {
@@ -64,8 +66,8 @@ func (s *socket) badEvent(r *endpoint.Request) {
 	s.reply(r, statusBadEvent, "Bad Event", sip.NewHeader("Allow-Events", messagePackage))
 }
 
-// handleNotify answers a NOTIFY and keeps what it says. RFC 6665 section 8.2.3 has a Subscription-State in each; one
-// that comes unasked often has none, and needs none.
+// handleNotify answers a NOTIFY and stores its summary. RFC 6665 section 8.2.3 requires a Subscription-State, but an
+// unsolicited NOTIFY often has none and needs none.
 func (m *messageState) handleNotify(s *socket, r *endpoint.Request) {
 	refuse := func(code int, reason string, headers ...sip.Header) {
 		m.l.a.counts.messagesRefused.Add(1)
@@ -109,7 +111,7 @@ func packageOf(r *sip.Request) string {
 	return strings.ToLower(strings.TrimSpace(v))
 }
 
-// adapterRegistered: the adapter registered anew and may have forgotten what it was told.
+// adapterRegistered notes that the adapter has registered again and may have lost the earlier summary.
 func (m *messageState) adapterRegistered() {
 	m.mu.Lock()
 	m.pending, m.failed = m.pending || m.known, 0
@@ -117,7 +119,8 @@ func (m *messageState) adapterRegistered() {
 	m.notifySoon()
 }
 
-// abortNotify ends a NOTIFY under way: a call has come, and repeats of it could ring into that. It is sent again later.
+// abortNotify aborts the NOTIFY in progress because a call has begun: its retransmissions could make the adapter ring
+// during the call. It is sent again later.
 func (m *messageState) abortNotify() {
 	m.mu.Lock()
 	defer m.mu.Unlock()
@@ -126,7 +129,7 @@ func (m *messageState) abortNotify() {
 	}
 }
 
-// notifySoon tells the adapter, beside, if there is something to tell and the line is at rest.
+// notifySoon notifies the adapter in another goroutine, if a notification is pending and the line is at rest.
 func (m *messageState) notifySoon() {
 	m.mu.Lock()
 	due := m.pending && m.stop == nil
@@ -136,7 +139,7 @@ func (m *messageState) notifySoon() {
 	}
 }
 
-// atRest reports whether nothing goes on on the line.
+// atRest reports whether the line has no call and its loop is at rest.
 func (l *Line) atRest() bool {
 	for _, c := range l.a.up() {
 		if c.line == l {
@@ -146,7 +149,7 @@ func (l *Line) atRest() bool {
 	return l.o.AtRest == nil || l.o.AtRest()
 }
 
-// notifyIfIdle sends one NOTIFY if the line is at rest. Whoever begins a call after it looked ends it by yield.
+// notifyIfIdle sends one NOTIFY if the line is at rest. A call that begins after this check calls abortNotify.
 func (m *messageState) notifyIfIdle() {
 	a := m.l.a
 	m.mu.Lock()
@@ -161,7 +164,7 @@ func (m *messageState) notifyIfIdle() {
 		m.drop()
 	}
 	sub, said, pointless := m.sub, m.last, !m.known && m.sub == nil
-	final := sub != nil && sub.last // as it is now: a SUBSCRIBE may come meanwhile
+	final := sub != nil && sub.last // read now: a SUBSCRIBE may come meanwhile
 	m.mu.Unlock()
 	became := notifyPostponed
 	switch {
@@ -173,7 +176,7 @@ func (m *messageState) notifyIfIdle() {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	m.stop = nil
-	if final && became != notifyPostponed { // it left; one try is enough
+	if final && became != notifyPostponed { // it was sent; one attempt is enough
 		if m.sub == sub {
 			m.drop()
 		}
@@ -182,18 +185,18 @@ func (m *messageState) notifyIfIdle() {
 	m.after(sub, became)
 }
 
-// what became of a NOTIFY
+// notifyOutcome is the outcome of a NOTIFY.
 type notifyOutcome uint8
 
 const (
 	notifyPostponed      notifyOutcome = iota // not sent, or ended by a call
-	notifyAccepted                            // the adapter has it
-	notifyUnanswered                          // no answer, or not now
-	notifyNoSubscription                      // the adapter's subscription is no more
-	notifyRefused                             // the adapter will not have it
+	notifyAccepted                            // the adapter accepted it
+	notifyUnanswered                          // no answer, or a temporary failure
+	notifyNoSubscription                      // the adapter's subscription no longer exists
+	notifyRefused                             // the adapter does not accept notifications
 )
 
-// after notes what became of a NOTIFY and when to look again. m.mu is held.
+// after notes the outcome of a NOTIFY and schedules the next attempt. m.mu is held.
 func (m *messageState) after(sub *adapterSubscription, became notifyOutcome) {
 	t := m.l.a.times
 	wait := t.look
@@ -224,7 +227,7 @@ func (m *messageState) after(sub *adapterSubscription, became notifyOutcome) {
 	m.look = time.AfterFunc(wait, m.notifySoon)
 }
 
-// sendNotify sends the NOTIFY: in the adapter's subscription, or unasked.
+// sendNotify sends the NOTIFY, in the adapter's subscription or unsolicited.
 func (m *messageState) sendNotify(ctx context.Context, sub *adapterSubscription, final bool,
 	said summary) notifyOutcome {
 	l := m.l
@@ -234,7 +237,7 @@ func (m *messageState) sendNotify(ctx context.Context, sub *adapterSubscription,
 	} else {
 		b, bound := l.a.registrar.Binding(l.o.Name)
 		if !bound {
-			return notifyPostponed // it is told when it has registered
+			return notifyPostponed // it is sent when the adapter registers
 		}
 		req = l.towardsAdapter(sip.NOTIFY, b)
 		req.AppendHeader(sip.NewHeader("Event", messagePackage))
@@ -282,7 +285,7 @@ func (m *messageState) nextNotify(sub *adapterSubscription, final bool) *sip.Req
 	return req
 }
 
-// request builds a request of a dialog outside a call, with its present CSeq number.
+// request builds a request of a dialog outside a call, with the dialog's present CSeq number.
 func (d *dialog) request(m sip.RequestMethod, callID, transport, dest string) *sip.Request {
 	target, routes := d.target, d.routes
 	if len(routes) > 0 {

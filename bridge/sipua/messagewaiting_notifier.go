@@ -10,17 +10,17 @@ import (
 	"clearback/bridge/sipua/endpoint"
 )
 
-// This file takes the adapter's subscription to message waiting (RFC 6665). There is one for each line: a new one takes
-// the place of the one before.
+// This file handles the adapter's subscription to message waiting (RFC 6665). Each line has one at most: a new
+// subscription replaces the previous one.
 
-// How long an adapter's subscription lasts: an hour by default and at most (so that one that was replaced is not served
-// for long), a minute at least. Our own numbers; RFC 3842 section 3.4 speaks of hours to days.
+// The durations of an adapter's subscription. An hour is the default and the maximum, so that a replaced subscription
+// is not served for long. A minute is the minimum. Our own numbers; RFC 3842 section 3.4 suggests hours to days.
 const (
 	longestSubscription  = time.Hour
 	shortestSubscription = time.Minute
 )
 
-// subscribe takes a SUBSCRIBE outside a dialog; who sends it is challenged as for a call.
+// subscribe handles a SUBSCRIBE outside a dialog. Its sender is challenged as for a call.
 func (s *socket) subscribe(r *endpoint.Request) {
 	name, ok := s.a.registrar.Authenticate(r, nil)
 	if !ok {
@@ -68,7 +68,8 @@ func (s *socket) subscribe(r *endpoint.Request) {
 	m.granted(s, r, sub, lasting)
 }
 
-// lasting is how long a subscription is asked to last; if it cannot, it has answered.
+// lasting returns how long a subscription shall last. If the request asks for too short a time, lasting answers it and
+// reports false.
 func (s *socket) lasting(r *endpoint.Request) (time.Duration, bool) {
 	asked := longestSubscription
 	if n, err := strconv.ParseUint(strings.TrimSpace(first(r.Request, "Expires")), 10, 32); err == nil {
@@ -82,8 +83,8 @@ func (s *socket) lasting(r *endpoint.Request) (time.Duration, bool) {
 	return min(asked, longestSubscription), true
 }
 
-// accepts reports whether a request takes a body of that type; one without Accept takes the event package's own (RFC
-// 3842 section 3.5).
+// accepts reports whether a request accepts a body of that type. Without Accept it accepts the event package's own type
+// (RFC 3842 section 3.5).
 func accepts(r *sip.Request, kind string) bool {
 	all := r.GetHeaders("Accept")
 	for _, h := range all {
@@ -102,7 +103,7 @@ func (m *messageState) key(sub *adapterSubscription) dialogKey {
 	return dialogKey{ep: m.l.adapter.ep, callID: sub.callID, tag: sub.tag}
 }
 
-// drop ends the adapter's subscription without a word. m.mu is held.
+// drop removes the adapter's subscription without a NOTIFY. m.mu is held.
 func (m *messageState) drop() {
 	if m.sub != nil {
 		m.l.a.removeUsage(m.key(m.sub))
@@ -110,7 +111,7 @@ func (m *messageState) drop() {
 	}
 }
 
-// granted answers a SUBSCRIBE; the NOTIFY that it is owed (RFC 6665 section 4.2.1.2) waits until the line is at rest.
+// granted answers a SUBSCRIBE. The NOTIFY that must follow (RFC 6665 section 4.2.1.2) waits until the line is at rest.
 func (m *messageState) granted(s *socket, r *endpoint.Request, sub *adapterSubscription, lasting time.Duration) {
 	s.reply(r, sip.StatusOK, "OK", sip.NewHeader("Expires", strconv.Itoa(int(lasting.Seconds()))),
 		m.l.adapter.ep.Contact(m.l.o.AdapterUser, sub.transport))
@@ -121,7 +122,7 @@ func (m *messageState) granted(s *socket, r *endpoint.Request, sub *adapterSubsc
 	m.notifySoon()
 }
 
-// handleSubscribe takes a request inside the adapter's subscription.
+// handleSubscribe handles a request inside the adapter's subscription.
 func (m *messageState) handleSubscribe(sub *adapterSubscription, r *endpoint.Request) {
 	s := m.l.adapter
 	m.mu.Lock()

@@ -16,26 +16,26 @@ import (
 	"clearback/bridge/sipua/endpoint"
 )
 
-// This file is our own subscription to message waiting at the service (RFC 3842, RFC 6665): one for each line that
-// wants it, at its first account.
+// This file has our own subscription to message waiting at the service (RFC 3842, RFC 6665). A line that is configured
+// for it has one, at its first account.
 
 const (
-	// subscribeExpires is how long it is asked to last. RFC 3842 section 3.4 leaves it open; an hour is what most event
-	// packages have.
+	// subscribeExpires is the duration that we ask for. RFC 3842 section 3.4 leaves it open; most event packages use an
+	// hour.
 	subscribeExpires = time.Hour
 	// subscribeRefusedPause is the pause after an answer that only a person can change. Our own number.
 	subscribeRefusedPause = time.Hour
-	// longestPause bounds the doubling pause after other failures: messages are nothing urgent. Our own number.
+	// longestPause bounds the doubling pause after other failures: message waiting is not urgent. Our own number.
 	longestPause = 30 * time.Minute
 )
 
-// errSubscriptionEnded says that the service ended the subscription.
+// errSubscriptionEnded is the error for a subscription that the service ended.
 var errSubscriptionEnded = errors.New("the service ended the subscription")
 
-// subscribeError is a failure with a pause of its own, or without end.
+// subscribeError is a failure that needs a pause of its own, or rules out another attempt.
 type subscribeError struct {
 	err   error
-	pause time.Duration // 0: the usual one
+	pause time.Duration // 0: the usual pause
 	never bool
 }
 
@@ -51,13 +51,14 @@ type subscriber struct {
 	mu     sync.Mutex
 	d      dialog
 	callID string
-	first  bool // a NOTIFY came
+	first  bool // a NOTIFY has come
 
-	// over takes the end that a NOTIFY tells of; one, since what comes after it is of no matter
+	// over receives the end of the subscription from a NOTIFY. Its buffer of one suffices, since only the first end
+	// matters
 	over chan error
 }
 
-// run subscribes, refreshes and retries until ctx ends, then un-subscribes.
+// run subscribes, refreshes and retries until ctx ends. Then it unsubscribes.
 func (u *subscriber) run(ctx context.Context) {
 	t := u.line.a.times
 	for failures := 0; ; {
@@ -65,7 +66,8 @@ func (u *subscriber) run(ctx context.Context) {
 		if u.s.registered() {
 			began := time.Now()
 			lasted, err := u.subscribeOnce(ctx)
-			if lasted && time.Since(began) > t.resubscribe { // one that ends as soon as it began is no better than a refusal
+			// a subscription that ends as soon as it began is no better than a refusal
+			if lasted && time.Since(began) > t.resubscribe {
 				failures = 0
 			}
 			failures++
@@ -87,7 +89,8 @@ func (u *subscriber) run(ctx context.Context) {
 			if failures == 1 {
 				u.s.log.Info("not subscribed to waiting messages", zap.Duration("next_try_in", pause), zap.Error(err))
 			}
-			pause += time.Duration(rand.Float64() * float64(pause) / 4) // so that the lines of a house do not all come at once
+			// spreads the retries of the lines, so that they do not all come at once
+			pause += time.Duration(rand.Float64() * float64(pause) / 4)
 		}
 		select {
 		case <-time.After(pause):
@@ -97,7 +100,8 @@ func (u *subscriber) run(ctx context.Context) {
 	}
 }
 
-// subscribeOnce is one subscription from its beginning to its end, which the error tells. lasted: it had begun.
+// subscribeOnce is one subscription from beginning to end. err is the reason of the end. lasted reports whether the
+// subscription had begun.
 func (u *subscriber) subscribeOnce(ctx context.Context) (lasted bool, err error) {
 	a, ep := u.line.a, u.line.service.ep
 	aor := u.s.addressOfRecord()
@@ -142,10 +146,10 @@ func (u *subscriber) subscribeOnce(ctx context.Context) (lasted bool, err error)
 	}
 }
 
-// refreshIn is when a subscription is refreshed: a tenth before its end.
+// refreshIn is the time until a subscription is refreshed: nine tenths of the granted time.
 func refreshIn(granted time.Duration) time.Duration { return granted - granted/10 }
 
-// leave un-subscribes. Whether that is answered does not matter: the subscription ends by itself.
+// leave unsubscribes. A missing answer does not matter: the subscription expires by itself.
 func (u *subscriber) leave() {
 	ctx, cancel := context.WithTimeout(context.Background(), u.line.a.times.closeTimeout)
 	defer cancel()
@@ -154,10 +158,11 @@ func (u *subscriber) leave() {
 	}
 }
 
-// subscribe sends one SUBSCRIBE with all the challenges it takes, and returns what was granted.
+// subscribe sends one SUBSCRIBE, answers all challenges, and returns the granted time.
 func (u *subscriber) subscribe(ctx context.Context, lasting time.Duration) (time.Duration, error) {
 	req := u.request(lasting)
-	const rounds = 4 // a stale nonce, both kinds of challenge, and a longer time asked for
+	// a stale nonce, both kinds of challenge, and a request for a longer time
+	const rounds = 4
 	for range rounds {
 		res, err := u.line.service.ep.Do(ctx, req)
 		u.mu.Lock()
@@ -188,8 +193,8 @@ func (u *subscriber) subscribe(ctx context.Context, lasting time.Duration) (time
 	return 0, &subscribeError{err: errors.New("challenged again and again"), pause: subscribeRefusedPause}
 }
 
-// answered sorts a failure: a lost dialog is made anew soon, a busy or failing service is asked again, another answer
-// needs a person.
+// answered classifies a failure. A lost dialog is re-established soon. A busy or failing service is asked again. Any
+// other answer needs a person.
 func answered(res *sip.Response) error {
 	r := &subscribeError{err: fmt.Errorf("the service answered SUBSCRIBE with %d %s", res.StatusCode, res.Reason)}
 	switch code := res.StatusCode; {
@@ -206,7 +211,7 @@ func answered(res *sip.Response) error {
 	return r
 }
 
-// pauseOf reads a number of seconds that a service asks to wait, an hour at most.
+// pauseOf parses a Retry-After in seconds. The result is an hour at most.
 func pauseOf(v string) (time.Duration, bool) {
 	v, _, _ = strings.Cut(v, ";")
 	v, _, _ = strings.Cut(v, "(")
@@ -214,7 +219,7 @@ func pauseOf(v string) (time.Duration, bool) {
 	return min(time.Duration(n)*time.Second, time.Hour), err == nil && n > 0
 }
 
-// granted takes the dialog from the 200.
+// granted takes the dialog and the granted time from the 200.
 func (u *subscriber) granted(res *sip.Response, asked time.Duration) (time.Duration, error) {
 	u.mu.Lock()
 	defer u.mu.Unlock()
@@ -249,7 +254,7 @@ func (u *subscriber) request(lasting time.Duration) *sip.Request {
 	return req
 }
 
-// handleNotify takes a NOTIFY inside the subscription; the first may come before the 200 (RFC 6665 section 4.1.2.4).
+// handleNotify handles a NOTIFY inside the subscription. The first may come before the 200 (RFC 6665 section 4.1.2.4).
 func (u *subscriber) handleNotify(r *endpoint.Request) {
 	s := u.line.service
 	if r.Method == sip.ACK {
@@ -269,7 +274,7 @@ func (u *subscriber) handleNotify(r *endpoint.Request) {
 	over := u.over
 	u.mu.Unlock()
 	switch {
-	case !known: // another fork's
+	case !known: // from another fork
 		s.reply(r, sip.StatusCallTransactionDoesNotExists, "Subscription Does Not Exist")
 		return
 	case late:
@@ -283,13 +288,12 @@ func (u *subscriber) handleNotify(r *endpoint.Request) {
 	if err := terminated(first(r.Request, "Subscription-State")); err != nil {
 		select {
 		case over <- err:
-		default: // it is over already
+		default: // the subscription has already ended
 		}
 	}
 }
 
-// terminated reads a Subscription-State; nil: it goes on. What follows from the reasons is said in RFC 6665 section
-// 4.1.3.
+// terminated parses a Subscription-State; nil: the subscription continues. RFC 6665 section 4.1.3 defines the reasons.
 func terminated(v string) error {
 	fields := strings.Split(v, ";")
 	if !strings.EqualFold(strings.TrimSpace(fields[0]), "terminated") {
@@ -309,7 +313,8 @@ func terminated(v string) error {
 	switch reason {
 	case "deactivated", "timeout":
 		r.pause = time.Second
-	case "rejected", "noresource": // "should not try again": a person may have changed that in an hour
+	// "should not try again": a person may have changed that within an hour
+	case "rejected", "noresource":
 		r.pause = max(asked, subscribeRefusedPause)
 	case "invariant":
 		r.never = true

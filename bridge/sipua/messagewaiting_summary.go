@@ -12,24 +12,24 @@ const (
 	// messagePackage and summaryType are the event package and its body (RFC 3842).
 	messagePackage = "message-summary"
 	summaryType    = "application/simple-message-summary"
-	// maxSummary bounds the body of a NOTIFY: the account and its classes need some 200 octets, the rest describes
+	// maxSummary bounds the body of a NOTIFY, in octets. The account and its classes need some 200; the rest describes
 	// single messages, which no adapter shows. Our own number.
 	maxSummary = 8192
 )
 
-// classes of messages (RFC 3842 section 5.2, from memory).
+// classes are the message classes (RFC 3842 section 5.2, from memory).
 var classes = []string{"Voice-Message", "Video-Message", "Fax-Message", "Pager-Message", "Multimedia-Message",
 	"Text-Message", "None"}
 
-// summary is what a service says of waiting messages. What it says of single ones is left out.
+// summary is a service's summary of waiting messages, without the descriptions of single messages.
 type summary struct {
 	waiting bool
-	counts  []string // "Voice-Message: 2/8 (0/2)", read and written anew
+	counts  []string // "Voice-Message: 2/8 (0/2)", parsed and rewritten
 }
 
 var errSummary = errors.New(`a message summary begins with "Messages-Waiting: yes" or "no"`)
 
-// parseSummary reads a body of type [summaryType].
+// parseSummary parses a body of type [summaryType].
 func parseSummary(body []byte) (summary, error) {
 	var s summary
 	begun := false
@@ -57,7 +57,7 @@ func parseSummary(body []byte) (summary, error) {
 	return s, nil
 }
 
-// count takes the line of one class; what is none is left out.
+// count adds the line of one class. Other lines are left out.
 func (s *summary) count(name, value string) {
 	i := slices.IndexFunc(classes, func(c string) bool { return strings.EqualFold(c, name) })
 	if i < 0 || slices.ContainsFunc(s.counts, func(c string) bool { return strings.HasPrefix(c, classes[i]+":") }) {
@@ -74,7 +74,7 @@ func (s *summary) count(name, value string) {
 	s.counts = append(s.counts, classes[i]+": "+text)
 }
 
-// pairOf reads new and old messages, "2/8".
+// pairOf parses the numbers of new and old messages, "2/8".
 func pairOf(v string) (string, bool) {
 	a, b, _ := strings.Cut(v, "/")
 	fresh, err := strconv.ParseUint(strings.TrimSpace(a), 10, 32)
@@ -82,7 +82,7 @@ func pairOf(v string) (string, bool) {
 	return fmt.Sprintf("%d/%d", fresh, old), err == nil && err2 == nil
 }
 
-// body writes the summary for another account.
+// body formats the summary for another account.
 func (s summary) body(account string) []byte {
 	word := "no"
 	if s.waiting {

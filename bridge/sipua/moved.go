@@ -8,18 +8,18 @@ import (
 	"go.uber.org/zap"
 )
 
-// This file applies the answer to a re-INVITE of ours that offered nothing new. The answer may name another place for
-// the media all the same (RFC 3264 section 8.3.1). Relayed media then goes there; if media goes directly, the other
-// side has to be told.
+// This file applies the answer to one of our re-INVITEs that offered nothing new. The answer may still name another
+// address for the media (RFC 3264 section 8.3.1). Relayed media is then sent there. If media goes directly, the other
+// side needs a re-INVITE.
 
-// maxMoves is how many re-INVITEs may follow from one, each because the answer to the one before named another place:
-// one to the other side, one back. Our own number.
+// maxMoves is how many re-INVITEs may follow from one because each answer named another address: one to the other side,
+// and one back. Our own number.
 const maxMoves = 2
 
-// maxGlares is how often the other side is asked again that has a re-INVITE of its own under way. Our own number.
+// maxGlares is how often a re-INVITE is repeated to a side that has a re-INVITE of its own in progress. Our own number.
 const maxGlares = 4
 
-// follow applies an answer. The other side of a relayed call need not know.
+// follow applies an answer. In a relayed call the other side needs no re-INVITE.
 func (x *refresh) follow(res *sip.Response) {
 	l, path := x.l, &x.l.c.path
 	direct := !path.relay
@@ -38,8 +38,8 @@ func (x *refresh) follow(res *sip.Response) {
 	}
 }
 
-// passOn offers the other side what the answer said, as soon as nothing else is under way, and again after so many
-// glares.
+// passOn offers the other side the media of the answer, as soon as no other exchange is in progress. After a glare it
+// tries again, at most glares times.
 func (x *refresh) passOn(glares int) {
 	l, p := x.l, x.l.peer()
 	log := l.c.line.log.With(zap.Uint64("call", uint64(l.c.id)), zap.Stringer("side", sideName(p.side)))
@@ -66,7 +66,7 @@ func (x *refresh) passOn(glares int) {
 	}).moves = x.moves + 1
 }
 
-// destinations is where a session description wants its media: its addresses and the ports of its streams.
+// destinations returns the addresses and ports where a session description wants its media.
 func destinations(body []byte) string {
 	var all []string
 	for line := range strings.Lines(string(body)) {

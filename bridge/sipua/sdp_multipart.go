@@ -10,12 +10,12 @@ import (
 	"github.com/emiago/sipgo/sip"
 )
 
-// maxParts is how many parts of a body are looked at. Our own number: an emergency call has a session description, a
-// location and what the adapter knows of the caller.
+// maxParts is how many parts of a body are examined. Our own number: an emergency call has a session description, a
+// location, and perhaps data about the caller.
 const maxParts = 16
 
-// sdpPart is where the session description is in a multipart body (RFC 2046 section 5.1.1), as an emergency call has it
-// that carries its location with it (RFC 6442 section 4.1). ok is false if there is none.
+// sdpPart returns where the session description is in a multipart body (RFC 2046 section 5.1.1). An emergency call that
+// conveys its location has such a body (RFC 6442 section 4.1). ok is false if the body has no session description.
 func sdpPart(m sip.Message) (from, to int, ok bool) {
 	_, params, err := mime.ParseMediaType(first(m, "Content-Type"))
 	if err != nil || params["boundary"] == "" {
@@ -31,9 +31,9 @@ func sdpPart(m sip.Message) (from, to int, ok bool) {
 		head := body[from+len(delimiter):]
 		blank, size := bytes.Index(head, []byte("\r\n\r\n")), bytes.Index(head, end)
 		if blank < 0 || size < blank {
-			return 0, 0, false // the last delimiter, or what is no part
+			return 0, 0, false // the last delimiter, or not a part
 		}
-		line := bytes.Index(head, []byte("\r\n")) + 2 // the rest of the delimiter's own
+		line := bytes.Index(head, []byte("\r\n")) + 2 // skips the rest of the delimiter line
 		h, err := textproto.NewReader(bufio.NewReader(bytes.NewReader(head[line : blank+4]))).ReadMIMEHeader()
 		if err != nil {
 			return 0, 0, false

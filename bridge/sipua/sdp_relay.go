@@ -16,19 +16,19 @@ import (
 	"clearback/bridge/media"
 )
 
-// Why a body cannot pass a relaying line.
+// The reasons why a body cannot pass a relaying line.
 var (
-	// errSession: the session description cannot be understood or asks for what cannot be relayed. 488.
+	// errSession: the session description cannot be parsed, or needs what cannot be relayed. Answered with 488.
 	errSession = errors.New("session description not acceptable")
-	// errBodyType: a body in which addresses cannot be replaced. 415.
+	// errBodyType: the body has a type in which addresses cannot be replaced. Answered with 415.
 	errBodyType = errors.New("body type not acceptable")
-	// errPorts: no media ports could be opened; what it wraps says why, and what to do. 503.
+	// errPorts: no media ports could be opened. The wrapped error says why, and what to do. Answered with 503.
 	errPorts = errors.New("no media port could be opened")
 )
 
 const sdpType = "application/sdp"
 
-// bodyRefusal is the answer to a request whose body cannot pass.
+// bodyRefusal returns the response to a request whose body cannot pass.
 func bodyRefusal(err error) (code int, reason string, headers []sip.Header) {
 	switch {
 	case errors.Is(err, errBodyType):
@@ -39,55 +39,55 @@ func bodyRefusal(err error) (code int, reason string, headers []sip.Header) {
 	return sip.StatusNotAcceptableHere, "Not Acceptable Here", nil
 }
 
-// mediaPath is the way of a call's media: through our own ports, or directly between the two ends.
-// It is owned by the call's mailbox (and by accept, before there is one).
+// mediaPath is the path of a call's media: through our own ports, or directly between the two ends. It is owned by the
+// call's mailbox (and by accept before the mailbox runs).
 type mediaPath struct {
 	relay            bool
 	emergency        bool
 	ports            *media.Relay
 	flash            func() // reports a hook flash in the adapter's RTP; may be nil
 	notice           func(media.Side, media.Notice, netip.AddrPort)
-	from             [2]netip.Addr              // where each side's signalling comes from
-	streams          []*stream                  // by place of the m= line
-	sentDescriptions [2]sentDescription         // by the side that it went to
-	pendingOffer     *pendingOffer              // the last offer, until its answer is final
-	begun            bool                       // there was a final answer
-	silenceLimit     time.Duration              // with the silence of an answered emergency call; 0: it is none
-	changed          time.Time                  // when a side got another description than before
-	reception        func(media.Side) time.Time // of tests; nil: what the streams heard
+	from             [2]netip.Addr              // source of each side's signalling
+	streams          []*stream                  // by index of the m= line
+	sentDescriptions [2]sentDescription         // by the side that received it
+	pendingOffer     *pendingOffer              // the last offer, until it has a final answer
+	begun            bool                       // a final answer has come
+	silenceLimit     time.Duration              // the silence limit of an answered emergency call; otherwise 0
+	changed          time.Time                  // when either side last got a different description
+	reception        func(media.Side) time.Time // for tests; nil: the streams' own record
 }
 
-// maxEarly is how many descriptions of early dialogs are remembered towards a side.
+// maxEarly is how many descriptions of early dialogs are kept for each side.
 const maxEarly = 16
 
-// sentDescription is the session description that a side got last. Ours is an origin of its own towards each side: its
-// id stays in a call, whatever fork or transfer the descriptions come from, and its version grows when the rest changes
-// (RFC 3264 section 8).
+// sentDescription is the last session description sent to a side. Towards each side we use an origin of our own. Its id
+// stays the same throughout a call, whatever fork or transfer a description comes from. Its version grows when the rest
+// changes (RFC 3264 section 8).
 type sentDescription struct {
 	body []byte
 	kind string
-	// of a relayed one
+	// for a relayed description
 	id, version, highest uint64
-	rest                 string            // without the origin
-	early                map[string]uint64 // before the first final answer: the versions that were given
+	rest                 string // without the origin
+	// early are the versions already used, before the first final answer
+	early map[string]uint64
 }
 
-// pendingOffer is what to go back to if an offer is refused (RFC 3261 section 14.1).
+// pendingOffer is the state to restore if an offer is refused (RFC 3261 section 14.1).
 type pendingOffer struct {
 	from  media.Side
-	sides []streamSide    // of from, by stream
-	sent  sentDescription // of the other side
+	sides []streamSide    // what the offering side had described, by stream
+	sent  sentDescription // what the other side had received
 }
 
-// lastSent is the session description that went to that side last, unless it was refused, and its Content-Type; nil if
-// there is none. Sent again as it is, it refreshes a session and changes nothing (RFC 3264 section 8, RFC 4028 section
-// 7.4).
+// lastSent returns the last session description sent to a side that was not refused, and its Content-Type; nil if there
+// is none. Sent again unchanged, it refreshes a session and changes nothing (RFC 3264 section 8, RFC 4028 section 7.4).
 func (p *mediaPath) lastSent(to media.Side) (body []byte, contentType string) {
 	return p.sentDescriptions[to].body, p.sentDescriptions[to].kind
 }
 
-// translate returns the body of a message from one side as the other side is to see it. In an emergency call whatever
-// cannot be relayed passes unchanged, and the media then goes directly.
+// translate returns the body of a message for the other side. In an emergency call a body that cannot be relayed passes
+// unchanged, and the media then goes directly.
 func (p *mediaPath) translate(m sip.Message, from media.Side) ([]byte, error) {
 	body, kind := m.Body(), contentType(m)
 	p.comesFrom(m, from)
@@ -111,7 +111,8 @@ func (p *mediaPath) translate(m sip.Message, from media.Side) ([]byte, error) {
 
 // describe is translate for a session description.
 func (p *mediaPath) describe(m sip.Message, body []byte, from media.Side) ([]byte, error) {
-	if res, ok := m.(*sip.Response); ok && res.StatusCode >= 300 { // what its sender could do (RFC 3261 section 21.4.26), no answer
+	// it describes what its sender could accept (RFC 3261 section 21.4.26), and is not an answer
+	if res, ok := m.(*sip.Response); ok && res.StatusCode >= 300 {
 		if p.relay {
 			return nil, nil
 		}
@@ -148,7 +149,7 @@ func (p *mediaPath) describe(m sip.Message, body []byte, from media.Side) ([]byt
 	return out, nil
 }
 
-// comesFrom notes where a side's signalling comes from; what it says of its media counts for that host.
+// comesFrom notes the source of a side's signalling. The relay accepts that side's media from that host.
 func (p *mediaPath) comesFrom(m sip.Message, side media.Side) {
 	at, err := addressOf(m.Source())
 	if err != nil {
@@ -162,7 +163,7 @@ func (p *mediaPath) comesFrom(m sip.Message, side media.Side) {
 	}
 }
 
-// answered makes the latching of all streams begin anew.
+// answered restarts the latching of all streams.
 func (p *mediaPath) answered() {
 	for _, s := range p.streams {
 		if s.session != nil {
@@ -171,15 +172,15 @@ func (p *mediaPath) answered() {
 	}
 }
 
-// offerState tells what the description in m is to the offer before it: what p.asked has to be after it, and whether it
-// is the final answer.
+// offerState returns how the description in m relates to the pending offer: asked is the new value of p.pendingOffer,
+// and answer reports whether m is the final answer.
 func (p *mediaPath) offerState(m sip.Message, from media.Side) (asked *pendingOffer, answer bool) {
-	mine := p.pendingOffer != nil && p.pendingOffer.from == other(from) // the other side asked
+	mine := p.pendingOffer != nil && p.pendingOffer.from == other(from) // the other side made the offer
 	switch m := m.(type) {
 	case *sip.Response:
 		switch {
 		case !mine:
-			return p.pendingOffer, false // an offer in a response is not refused
+			return p.pendingOffer, false // an offer in a response cannot be refused
 		case m.IsSuccess():
 			return nil, true
 		}
@@ -196,7 +197,7 @@ func (p *mediaPath) offerState(m sip.Message, from media.Side) (asked *pendingOf
 	return asked, false
 }
 
-// rejectOffer takes an offer of that side back: its re-INVITE or UPDATE got a failure, and everything stays as it was.
+// rejectOffer withdraws an offer of that side: its re-INVITE or UPDATE failed, and the session stays as it was.
 func (p *mediaPath) rejectOffer(from media.Side) {
 	o := p.pendingOffer
 	if o == nil || o.from != from {
@@ -205,7 +206,8 @@ func (p *mediaPath) rejectOffer(from media.Side) {
 	p.pendingOffer = nil
 	to := &p.sentDescriptions[other(from)]
 	to.body, to.kind = o.sent.body, o.sent.kind
-	to.rest, to.version = "", o.sent.version // what was refused had the version that comes next, and whatever follows gets another
+	// the refused description used the next version, so the next description must get another
+	to.rest, to.version = "", o.sent.version
 	for i, s := range p.streams {
 		if i < len(o.sides) {
 			s.sides[from] = o.sides[i]
@@ -222,10 +224,10 @@ func contentType(m sip.Message) string {
 		kind, _, _ := strings.Cut(h.Value(), ";")
 		return strings.ToLower(strings.TrimSpace(kind))
 	}
-	return sdpType // a body without a type in a request that may carry one
+	return sdpType // no type in a request that may carry a description
 }
 
-// rewrite puts our own addresses and ports into a session description.
+// rewrite replaces the addresses and ports of a session description by our own.
 func (p *mediaPath) rewrite(body []byte, from media.Side) ([]byte, error) {
 	d, err := parseSDP(body)
 	if err != nil {
@@ -257,7 +259,7 @@ func (p *mediaPath) rewrite(body []byte, from media.Side) ([]byte, error) {
 	return p.finishDescription(d, own, other(from)), nil
 }
 
-// read checks all streams of a description before any port is taken.
+// read checks all streams of a description before any port is opened.
 func (p *mediaPath) read(d *sdpText, from media.Side) ([]streamSide, error) {
 	var said []streamSide
 	var unreachable error
@@ -289,10 +291,11 @@ func (p *mediaPath) read(d *sdpText, from media.Side) ([]streamSide, error) {
 	return said, nil
 }
 
-// finishDescription completes the description's session part and gives it its origin.
+// finishDescription completes the session part of the description and adds its origin.
 func (p *mediaPath) finishDescription(d *sdpText, own netip.Addr, to media.Side) []byte {
 	d.session = slices.DeleteFunc(d.session, func(l sdpLine) bool { return l.kind == 'v' || l.kind == 'o' })
-	for kind, value := range map[byte]string{'s': "-", 't': "0 0"} { // some devices leave them out (RFC 8866 section 5)
+	// some devices leave these lines out (RFC 8866 section 5)
+	for kind, value := range map[byte]string{'s': "-", 't': "0 0"} {
 		if len(find(d.session, kind)) == 0 {
 			d.session = append(d.session, sdpLine{kind, value})
 		}
@@ -308,8 +311,8 @@ func (p *mediaPath) finishDescription(d *sdpText, own netip.Addr, to media.Side)
 	return last.body
 }
 
-// number gives a description its version. Until one is answered for good each fork is a dialog of its own, and what it
-// says again is what it said, whatever others said in between.
+// number sets the version of a description. Until there is a final answer, each fork is a dialog of its own, and a
+// repeated description keeps its version, whatever came in between.
 func (l *sentDescription) number(rest string, begun bool) {
 	if l.id == 0 {
 		l.id, l.early = uint64(rand.Uint32())|1, map[string]uint64{}
@@ -328,7 +331,7 @@ func (l *sentDescription) number(rest string, begun bool) {
 	l.rest = rest
 }
 
-// stream returns the stream of the m= line at i, with ports if it is live.
+// stream returns the stream of the m= line at index i, with ports if live is true.
 func (p *mediaPath) stream(i int, live bool) (*stream, error) {
 	for len(p.streams) <= i {
 		p.streams = append(p.streams, &stream{})
@@ -353,12 +356,12 @@ func (p *mediaPath) stream(i int, live bool) (*stream, error) {
 	return s, nil
 }
 
-// free gives back the ports of streams that neither side wants, or one of them refused. Until an answer is final they
-// are kept: another fork may take what the first one refused.
+// free closes the ports of streams that are not live on both sides. Until there is a final answer they are kept:
+// another fork may accept what the first one refused.
 func (p *mediaPath) free() {
 	for _, s := range p.streams {
 		if s.session != nil && (!s.sides[0].live || !s.sides[1].live) {
-			_ = s.session.Close() // sockets that nobody uses any more
+			_ = s.session.Close() // nobody uses these sockets any more
 			s.session = nil
 		}
 	}
@@ -371,7 +374,7 @@ func connection(addr netip.Addr) string {
 	return "IN IP6 " + addr.String()
 }
 
-// unspecified is the address that says nowhere, of the same family.
+// unspecified is the unspecified address of the same family.
 func unspecified(like netip.Addr) netip.Addr {
 	if like.Is4() {
 		return netip.IPv4Unspecified()
@@ -379,7 +382,7 @@ func unspecified(like netip.Addr) netip.Addr {
 	return netip.IPv6Unspecified()
 }
 
-// setAnsweredEmergency says that this is an answered emergency call.
+// setAnsweredEmergency marks the call as an answered emergency call.
 func (p *mediaPath) setAnsweredEmergency(patience time.Duration) {
 	p.silenceLimit = patience
 	for _, s := range p.streams {
@@ -389,7 +392,7 @@ func (p *mediaPath) setAnsweredEmergency(patience time.Duration) {
 	}
 }
 
-// soundless reports whether a side that ought to send was never heard, or none of them was for that long.
+// soundless reports whether a side that should send has never sent sound, or all such sides have been silent for d.
 func (p *mediaPath) soundless(now time.Time, d time.Duration) bool {
 	silent, heard := false, false
 	for _, side := range [2]media.Side{media.AdapterSide, media.ServiceSide} {
@@ -413,7 +416,7 @@ func (p *mediaPath) soundless(now time.Time, d time.Duration) bool {
 	return silent && !heard
 }
 
-// lastHeard is when the last packet came from that side, in any stream; the zero time if never or if media goes
+// lastHeard is when the last packet came from that side, in any stream. It is zero if none ever came, or if media goes
 // directly.
 func (p *mediaPath) lastHeard(side media.Side) time.Time {
 	if p.reception != nil {

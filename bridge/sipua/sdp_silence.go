@@ -8,10 +8,10 @@ import (
 	"clearback/bridge/media"
 )
 
-// This file is when the silence of a side means something.
+// This file decides when the silence of a side means something.
 
-// quietSince is since when neither RTP nor RTCP came from that side: since the last packet, or since what the two sides
-// said of their media changed after it. Zero if none ever came, or if media goes directly.
+// quietSince is the start of the present silence of a side, without RTP or RTCP: the last packet, or a later change of
+// either session description. It is zero if no packet ever came, or if media goes directly.
 func (p *mediaPath) quietSince(side media.Side) time.Time {
 	heard := p.lastHeard(side)
 	if !heard.IsZero() && p.changed.After(heard) {
@@ -20,13 +20,13 @@ func (p *mediaPath) quietSince(side media.Side) time.Time {
 	return heard
 }
 
-// expectsSound reports whether both sides said last that they send and receive sound: nobody signalled hold (RFC 3264
-// section 8.4) or an inactive stream.
+// expectsSound reports whether the last session descriptions of both sides send and receive sound: neither signalled
+// hold (RFC 3264 section 8.4) or an inactive stream.
 func (p *mediaPath) expectsSound() bool {
 	return !slices.ContainsFunc(p.sentDescriptions[:], func(s sentDescription) bool { return !bothWays(s.body) })
 }
 
-// bothWays reports whether a session description has a stream of sound in both directions.
+// bothWays reports whether a session description has an audio stream in both directions.
 func bothWays(body []byte) bool {
 	d, err := parseSDP(body)
 	if err != nil {
@@ -41,28 +41,28 @@ func bothWays(body []byte) bool {
 	})
 }
 
-// mayPause reports whether both sides said that they may send nothing while nobody speaks.
+// mayPause reports whether both session descriptions allow a side to send nothing during silence.
 func (p *mediaPath) mayPause() bool {
 	return !slices.ContainsFunc(p.sentDescriptions[:], func(s sentDescription) bool { return !pauses(s.body) })
 }
 
-// pauses reports whether a description has comfort noise (RFC 3389), or a codec that brings its own: G.729 and G.723
-// unless annexb=no or annexa=no (RFC 4856), opus with usedtx=1 (RFC 7587 section 6.1).
+// pauses reports whether a description has comfort noise (RFC 3389), or a codec with silence suppression of its own:
+// G.729 and G.723 unless annexb=no or annexa=no (RFC 4856), opus with usedtx=1 (RFC 7587 section 6.1).
 func pauses(body []byte) bool {
 	d, err := parseSDP(body)
 	if err != nil {
-		return true // nobody knows
+		return true // unknown, so assume that it pauses
 	}
 	return slices.ContainsFunc(d.media, func(m *sdpMedia) bool {
 		return m.media == "audio" && m.port != 0 && slices.ContainsFunc(strings.Fields(m.formats), m.pausesIn)
 	})
 }
 
-// staticNames are the encodings of payload types that need no rtpmap (RFC 3551 section 6). 19 was comfort noise in
-// drafts.
+// staticNames are the encodings of payload types that need no rtpmap (RFC 3551 section 6). In drafts 19 was comfort
+// noise.
 var staticNames = map[string]string{"4": "G723", "13": "CN", "18": "G729", "19": "CN"}
 
-// pausesIn reports whether that format of the stream pauses.
+// pausesIn reports whether a format of the stream pauses during silence.
 func (m *sdpMedia) pausesIn(format string) bool {
 	name, parameters := staticNames[format], ""
 	for _, l := range m.lines {

@@ -10,40 +10,40 @@ import (
 	"clearback/bridge/media"
 )
 
-// stream is what an m= line is to the relay. The session stays when the line changes what it carries (speech to fax and
-// back), so that our port stays too.
+// stream is an m= line as the relay sees it. The session, and with it our port, stays when the line changes its media
+// (speech to fax and back).
 type stream struct {
-	session *media.Session // nil where nothing is relayed
-	sides   [2]streamSide  // by the side that said so
+	session *media.Session // nil if nothing is relayed
+	sides   [2]streamSide  // by the side that described it
 }
 
-// streamSide is what one side said of a stream.
+// streamSide is one side's description of a stream.
 type streamSide struct {
-	live         bool           // it wants to receive or send; false: port 0, refused or never said
-	rtp, rtcp    netip.AddrPort // where it receives; zero if it never said (held from the beginning)
+	live         bool           // the side uses the stream; false: port 0, refused or not described
+	rtp, rtcp    netip.AddrPort // where it receives; zero if it never said (on hold from the beginning)
 	mux          bool           // RTCP on the RTP port (RFC 5761)
-	dtls         bool           // keys are agreed on by DTLS on these ports (RFC 5764)
+	dtls         bool           // keys are exchanged by DTLS on these ports (RFC 5764)
 	opaque       bool           // UDPTL or UDPTL in DTLS (RFC 7345): any datagram
 	types        media.PayloadTypes
 	events       media.PayloadTypes
-	sendsNothing bool // it says that it sends nothing (RFC 3264 section 5.1)
+	sendsNothing bool // it announces that it sends nothing (RFC 3264 section 5.1)
 	onHold       bool // the old form of hold (RFC 3264 section 8.4)
 }
 
-// Protocols that are relayed, in capitals: RTP in all its profiles (RFC 3551, 4585, 3711, 5124, 5764) and T.38 over UDP
-// (T.38 annex D, RFC 7345).
+// The protocols that are relayed, in capitals: RTP in all its profiles (RFC 3551, 4585, 3711, 5124, 5764) and T.38 over
+// UDP (T.38 annex D, RFC 7345).
 var (
 	rtpProtocols    = []string{"RTP/AVP", "RTP/AVPF", "RTP/SAVP", "RTP/SAVPF", "UDP/TLS/RTP/SAVP", "UDP/TLS/RTP/SAVPF"}
 	opaqueProtocols = []string{"UDPTL", "UDP/TLS/UDPTL"}
 )
 
-// errFamily is in the error of a stream at an address of the family that its side does not have: IPv6 where that is
-// reached by IPv4, or the other way round. Alone in a description it makes that one not acceptable; beside others the
-// stream is refused.
+// errFamily is in the error for a stream whose address has the wrong family: IPv6 on a side where we have an IPv4
+// address, or the reverse. If no other stream is live, the description is not acceptable. Otherwise only this stream is
+// refused.
 var errFamily = fmt.Errorf("%w: out of reach", errSession)
 
-// readStream is what the description says of a stream. Not live: the stream has port 0, or its protocol is not relayed
-// (media over TCP, messages) and is refused so (RFC 3264 section 6).
+// readStream returns one side's description of a stream. It is not live if the stream has port 0, or if its protocol is
+// not relayed (media over TCP, messages). Then the stream is refused by port 0 (RFC 3264 section 6).
 func (p *mediaPath) readStream(d *sdpText, m *sdpMedia, from media.Side) (streamSide, error) {
 	proto := strings.ToUpper(m.proto)
 	opaque := slices.Contains(opaqueProtocols, proto)
@@ -79,13 +79,13 @@ func (p *mediaPath) readStream(d *sdpText, m *sdpMedia, from media.Side) (stream
 	return at, nil
 }
 
-// sendsNothing reports whether that side is recvonly or inactive.
+// sendsNothing reports whether the stream is recvonly or inactive.
 func sendsNothing(d *sdpText, m *sdpMedia) bool {
 	direction := directionOf(d, m)
 	return direction == "recvonly" || direction == "inactive"
 }
 
-// directionOf is the direction of a stream (RFC 8866 section 6.7): its own, that of the session, or sendrecv.
+// directionOf is the direction of a stream (RFC 8866 section 6.7): its own, else the session's, else sendrecv.
 func directionOf(d *sdpText, m *sdpMedia) string {
 	for _, lines := range [2][]sdpLine{m.lines, d.session} {
 		for _, direction := range [4]string{"sendrecv", "sendonly", "recvonly", "inactive"} {
@@ -97,7 +97,7 @@ func directionOf(d *sdpText, m *sdpMedia) string {
 	return "sendrecv"
 }
 
-// rtcpOf is where that side receives RTCP: a=rtcp (RFC 3605), or the next port; zero if there is none.
+// rtcpOf is where that side receives RTCP: a=rtcp (RFC 3605) or the next port; zero if there is none.
 func rtcpOf(m *sdpMedia, rtp netip.AddrPort) netip.AddrPort {
 	var rtcp netip.AddrPort
 	if rtp.Port() < 65535 {
@@ -122,8 +122,8 @@ func rtcpOf(m *sdpMedia, rtp netip.AddrPort) netip.AddrPort {
 	return rtcp
 }
 
-// eventTypes are the payload types by which that side wants to be told of telephone events (RFC 4733 section 2.4.1), at
-// any clock.
+// eventTypes are the payload types with which that side wants to receive telephone events (RFC 4733 section 2.4.1), at
+// any clock rate.
 func eventTypes(m *sdpMedia) (types media.PayloadTypes) {
 	for _, l := range m.lines {
 		v, ok := strings.CutPrefix(l.value, "rtpmap:")
@@ -139,7 +139,7 @@ func eventTypes(m *sdpMedia) (types media.PayloadTypes) {
 	return types
 }
 
-// clean leaves out of lines what speaks of one side's own addresses, which the other side never reaches.
+// clean removes lines that refer to one side's own addresses, which the other side never reaches.
 func clean(lines []sdpLine, addresses []string) []sdpLine {
 	return slices.DeleteFunc(lines, func(l sdpLine) bool {
 		if l.kind != 'a' {
@@ -156,13 +156,13 @@ func clean(lines []sdpLine, addresses []string) []sdpLine {
 	})
 }
 
-// localAttributes are of the addresses of one side:
-//   - RTCP's place (RFC 3605): ours is the next port, or with rtcp-mux, which passes (RFC 5761), the same one;
-//   - everything of ICE (RFC 8839). Since the address in c= and m= is ours and is none of the candidates, an agent would have to answer
-//     a=ice-mismatch and do without ICE anyway; without the attributes it does so at once, and no candidate leads past us;
-//   - BUNDLE (RFC 9143, with its group above): each stream has a port of its own here. Who offered it reads from its absence in the answer
-//     that every stream goes its own way; one that was offered for the bundle only has port 0 and stays so;
-//   - alternative addresses and source filters (RFC 6947, 7006, 4091, 4570).
+// localAttributes are the attributes that belong to the addresses of one side:
+//   - The address of RTCP (RFC 3605). Ours is the next port, or the same port with rtcp-mux, which passes (RFC 5761).
+//   - Everything of ICE (RFC 8839). Our address in c= and m= is none of the candidates, so an agent would answer
+//     a=ice-mismatch and proceed without ICE. Without the attributes it does so at once, and no candidate bypasses us.
+//   - BUNDLE (RFC 9143, with its group in clean). Here each stream has a port of its own. An offerer concludes from an
+//     answer without BUNDLE that every stream is separate. A stream offered only for the bundle keeps its port 0.
+//   - Alternative addresses and source filters (RFC 6947, 7006, 4091, 4570).
 var localAttributes = []string{
 	"rtcp",
 	"candidate", "remote-candidates", "end-of-candidates", "ice-ufrag", "ice-pwd", "ice-options", "ice-lite",
@@ -171,8 +171,8 @@ var localAttributes = []string{
 	"altc", "ccap", "source-filter",
 }
 
-// refuseLine makes it a refused stream, which keeps its place among the others (RFC 3264 sections 5.1, 6 and 8). Only
-// its name in groups stays.
+// refuseLine turns the line into a refused stream, which keeps its index (RFC 3264 sections 5.1, 6 and 8). Of its
+// attributes only a=mid stays.
 func (m *sdpMedia) refuseLine() {
 	m.port = 0
 	m.lines = slices.DeleteFunc(m.lines, func(l sdpLine) bool {
@@ -181,7 +181,7 @@ func (m *sdpMedia) refuseLine() {
 	})
 }
 
-// setSide takes what a side said of the stream; where it is held it goes on receiving where it did.
+// setSide stores one side's description of the stream. During hold the side keeps its earlier receiving address.
 func (s *stream) setSide(from media.Side, at streamSide) {
 	if was := s.sides[from]; at.onHold {
 		at.rtp, at.rtcp = was.rtp, was.rtcp
@@ -189,8 +189,8 @@ func (s *stream) setSide(from media.Side, at streamSide) {
 	s.sides[from] = at
 }
 
-// apply tells the session what both sides said. What one of them still says or already says passes: in between, both
-// are under way.
+// apply passes the descriptions of both sides to the session. Payload types of either side are accepted, since an offer
+// and its answer take effect at different times.
 func (s *stream) apply(flash func()) {
 	if s.session == nil {
 		return
@@ -211,6 +211,6 @@ func (s *stream) apply(flash func()) {
 	}
 	s.session.Negotiate(types)
 	s.session.Admit(media.Admission{DTLS: a.dtls || b.dtls, Datagrams: a.opaque || b.opaque})
-	// The numbers are those of who receives the events (RFC 3264 section 5.1).
+	// the payload types are those of the receiver of the events (RFC 3264 section 5.1)
 	s.session.WatchFlash(media.AdapterSide, b.events, flash)
 }

@@ -7,23 +7,23 @@ import (
 	"strings"
 )
 
-// Bounds of a session description that is relayed; what is larger is refused. Real ones have some 30 lines in 1 kB; one
-// with ICE and several streams has a few hundred in 8 kB. The numbers are ours.
+// The limits of a session description that is relayed. A larger one is refused. Real ones have some 30 lines in 1 kB;
+// one with ICE and several streams has a few hundred in 8 kB. Our own numbers.
 const (
 	maxDescriptionSize  = 16 << 10 // bytes
 	maxDescriptionLines = 512
 	maxMediaLines       = 32
-	maxStreams          = 8 // that want ports
+	maxStreams          = 8 // streams that need ports
 )
 
-// sdpLine is one line of a session description (RFC 8866 section 5), without its end.
+// sdpLine is one line of a session description (RFC 8866 section 5), without its line end.
 type sdpLine struct {
 	kind  byte
 	value string
 }
 
-// sdpText is a session description as lines. It is not parsed further than relaying needs, so that what it does not
-// touch passes byte for byte, in whatever order and with whatever lines are missing or unknown.
+// sdpText is a session description as lines. It is parsed only as far as relaying needs. So everything else passes byte
+// for byte, in any order, even if lines are missing or unknown.
 type sdpText struct {
 	session []sdpLine
 	media   []*sdpMedia
@@ -33,12 +33,12 @@ type sdpText struct {
 type sdpMedia struct {
 	media, proto string
 	port         int
-	formats      string // as it came
+	formats      string // unparsed
 	lines        []sdpLine
 }
 
-// parseSDP reads a session description. It must begin with v=0. Lines end with CRLF or LF; empty lines and lines that
-// are no type and value are left out.
+// parseSDP parses a session description. It must begin with v=0. Lines end with CRLF or LF. Empty lines and lines
+// without type and value are left out.
 func parseSDP(body []byte) (*sdpText, error) {
 	if len(body) > maxDescriptionSize {
 		return nil, fmt.Errorf("%w: %d bytes, more than %d", errSession, len(body), maxDescriptionSize)
@@ -81,7 +81,7 @@ func parseSDP(body []byte) (*sdpText, error) {
 	return d, nil
 }
 
-// parseMedia reads the value of an m= line (RFC 8866 section 5.14). Several ports in one line are not taken.
+// parseMedia parses the value of an m= line (RFC 8866 section 5.14). It rejects several ports in one line.
 func parseMedia(value string) (*sdpMedia, error) {
 	name, rest, _ := strings.Cut(strings.TrimSpace(value), " ")
 	port, rest, _ := strings.Cut(strings.TrimLeft(rest, " "), " ")
@@ -114,11 +114,11 @@ func attribute(lines []sdpLine, name string) (value string, ok bool) {
 	return "", false
 }
 
-// broadcast is everybody on our own network, to whom nobody's speech is sent.
+// broadcast is the limited broadcast address. Media must never be sent there.
 var broadcast = netip.AddrFrom4([4]byte{255, 255, 255, 255})
 
-// connectionOf is the address of a stream: its own c= line, or the session's (RFC 8866 section 5.7). A name is not
-// resolved, a multicast group or a row of addresses is not relayed: telephones send neither.
+// connectionOf is the address of a stream: its own c= line, or the session's (RFC 8866 section 5.7). A host name is not
+// resolved. A multicast group or a range of addresses is not relayed. Telephones send none of these.
 func (d *sdpText) connectionOf(m *sdpMedia) (netip.Addr, error) {
 	c := find(m.lines, 'c')
 	if len(c) == 0 {
@@ -131,7 +131,7 @@ func (d *sdpText) connectionOf(m *sdpMedia) (netip.Addr, error) {
 	if len(fields) != 3 || !strings.EqualFold(fields[0], "IN") {
 		return netip.Addr{}, fmt.Errorf("%w: c=%.60q", errSession, c[0])
 	}
-	text, _, _ := strings.Cut(fields[2], "/") // a time to live, which means nothing for one address
+	text, _, _ := strings.Cut(fields[2], "/") // a time to live, which has no meaning for one address
 	addr, err := netip.ParseAddr(text)
 	if err != nil || addr.Zone() != "" || addr.IsMulticast() || addr.Unmap() == broadcast ||
 		strings.Count(fields[2], "/") > 1 {
@@ -140,7 +140,7 @@ func (d *sdpText) connectionOf(m *sdpMedia) (netip.Addr, error) {
 	return addr.Unmap(), nil
 }
 
-// addresses are the addresses and names by which the description says where its sender is.
+// addresses returns the addresses and host names that the description gives for its sender.
 func (d *sdpText) addresses() []string {
 	var all []string
 	add := func(value string, field int) {
@@ -168,7 +168,7 @@ func (d *sdpText) addresses() []string {
 	return all
 }
 
-// mentions reports whether a text has one of these addresses in it as a word of its own.
+// mentions reports whether one of these addresses occurs in a text as a whole word.
 func mentions(text string, addresses []string) bool {
 	inside := func(i int) bool {
 		return i >= 0 && i < len(text) && (text[i]|0x20 >= 'a' && text[i]|0x20 <= 'z' || text[i] >= '0' &&
@@ -189,14 +189,14 @@ func mentions(text string, addresses []string) bool {
 	return false
 }
 
-// The order of lines in RFC 8866 section 5; t=, r= and z= stay as they came. What is not in it (u=, e=, p= and unknown
-// lines) says who made the description, or nobody knows what, and does not pass.
+// The order of lines in RFC 8866 section 5; t=, r= and z= keep their order. Lines that are not listed do not pass: u=,
+// e= and p= describe the author, and unknown lines may say anything.
 var (
 	sessionOrder = []string{"v", "o", "s", "i", "c", "b", "trz", "k", "a"}
 	mediaOrder   = []string{"i", "c", "b", "k", "a"}
 )
 
-// once are the lines of which there is only one; repeats do not pass.
+// once are the lines that may occur only once; repeated ones do not pass.
 const once = "vosick"
 
 func write(b *strings.Builder, lines []sdpLine, order []string) {
@@ -216,7 +216,7 @@ func write(b *strings.Builder, lines []sdpLine, order []string) {
 	}
 }
 
-// text is the description in the order of RFC 8866, each line ended by CRLF.
+// text formats the description in the order of RFC 8866, each line ended by CRLF.
 func (d *sdpText) text() string {
 	var b strings.Builder
 	write(&b, d.session, sessionOrder)

@@ -15,48 +15,49 @@ import (
 	"clearback/supervision"
 )
 
-// This file is session timers (RFC 4028). Each leg has its own: what is agreed on with the service does not concern the
-// adapter.
+// This file has the session timers (RFC 4028). Each leg has its own: what is negotiated with the service does not
+// concern the adapter.
 
-// statusIntervalTooSmall is RFC 4028 section 6.
+// statusIntervalTooSmall is the 422 of RFC 4028 section 6.
 const statusIntervalTooSmall = 422
 
-// maxIntervals bounds how often a request is sent again because of a 422. Our own number: each proxy on the way may ask
-// once.
+// maxIntervals bounds how often a request is sent again because of a 422. Our own number: each proxy on the path may
+// ask once.
 const maxIntervals = 4
 
 // session is a leg's session timer. Owned by the call's mailbox.
 type session struct {
 	sessiontimer.Session
-	until         time.Time   // when it ends if nothing refreshes it
-	ends          *time.Timer // nil: there is none
-	due           *time.Timer // of our refresh
-	minSE         int         // the largest that the peer's side asked for, in seconds
-	tooSmallCount int         // answers 422 without a 2xx between
-	updates       bool        // the peer's Allow names UPDATE
+	until         time.Time   // when it expires without a refresh
+	ends          *time.Timer // nil: no timer
+	due           *time.Timer // for our refresh
+	minSE         int         // the largest Min-SE of the peer's side, in seconds
+	tooSmallCount int         // 422 responses in a row
+	updates       bool        // the peer's Allow has UPDATE
 	underWay      *refresh
 }
 
-// refresh is one of our refreshes.
+// refresh is one UPDATE or re-INVITE of ours, to refresh the session or to check the peer.
 type refresh struct {
 	// set once
 	l    *leg
 	sent time.Time
-	then func(code int) // of a question: takes the answer, 0 for none; nil: nobody asked
-	// moves is how many re-INVITEs this one follows from (see moved.go)
+	// then, if not nil, receives the status code of the answer, 0 for none
+	then func(code int)
+	// moves is how many re-INVITEs led to this one (see moved.go)
 	moves int
 
 	req *sip.Request
-	tx  *endpoint.Transaction // of a re-INVITE
-	ack *sip.Request          // of its 200, for repeats
+	tx  *endpoint.Transaction // for a re-INVITE
+	ack *sip.Request          // the ACK of its 200, for retransmissions
 }
 
-// inviting reports whether a re-INVITE of ours is under way that nobody but us asked for.
+// inviting reports whether a re-INVITE that we started ourselves is in progress.
 func (s *session) inviting() bool {
 	return s.underWay != nil && s.underWay.req.IsInvite() && s.underWay.ack == nil
 }
 
-// learn takes what every message of the peer may tell of it.
+// learn reads from a message of the peer what any message may show: the Date and Allow.
 func (l *leg) learn(m sip.Message) {
 	l.clockOffset.learn(m, l.c.a.now())
 	if len(m.GetHeaders("Allow")) > 0 {
@@ -64,7 +65,7 @@ func (l *leg) learn(m sip.Message) {
 	}
 }
 
-// sessionInterval is the interval that we ask for, in seconds; 0: none.
+// sessionInterval is the interval that we ask for, in seconds; 0 asks for none.
 func (c *call) sessionInterval() int {
 	if want := c.line.o.SessionExpires; want > 0 && !c.emergency {
 		return max(int(want.Seconds()), sessiontimer.MinInterval)
@@ -72,7 +73,7 @@ func (c *call) sessionInterval() int {
 	return 0
 }
 
-// sessionRequest is what a request says of session timers.
+// sessionRequest reads the session timer header fields of a request.
 func sessionRequest(r *sip.Request) sessiontimer.Request {
 	return sessiontimer.Request{
 		Supported: hasOption(r, "Supported", sessionTimer) || hasOption(r, "Require", sessionTimer),
@@ -81,7 +82,7 @@ func sessionRequest(r *sip.Request) sessiontimer.Request {
 	}
 }
 
-// shortInterval answers a request whose session interval is too small; it reports whether it did.
+// shortInterval answers a request whose session interval is too small, and reports whether it did.
 func (s *socket) shortInterval(r *endpoint.Request) bool {
 	if !sessionRequest(r.Request).TooShort(sessiontimer.MinInterval) {
 		return false
@@ -91,8 +92,8 @@ func (s *socket) shortInterval(r *endpoint.Request) bool {
 	return true
 }
 
-// askSession says in an INVITE or UPDATE of ours what it has to say of session timers: that we know them, and the
-// interval that is agreed on. A new call at the service asks for one; an adapter is not asked, but may ask.
+// askSession adds the session timer header fields to an INVITE or UPDATE of ours: our support, and the interval in
+// force. A new call at the service asks for an interval. Towards an adapter we do not ask, but the adapter may.
 func (l *leg) askSession(req *sip.Request, initial bool) {
 	req.AppendHeader(sip.NewHeader("Supported", sessionTimer))
 	var e sessiontimer.Expires
@@ -109,7 +110,7 @@ func (l *leg) askSession(req *sip.Request, initial bool) {
 	l.sayInterval(req, e)
 }
 
-// sayInterval puts the interval into a request (RFC 4028 section 7.1: after a 422 with the Min-SE too).
+// sayInterval adds the interval to a request (RFC 4028 section 7.1: after a 422 also Min-SE).
 func (l *leg) sayInterval(req *sip.Request, e sessiontimer.Expires) {
 	req.AppendHeader(sip.NewHeader("Session-Expires", e.String()))
 	if l.session.minSE > 0 {
@@ -117,8 +118,8 @@ func (l *leg) sayInterval(req *sip.Request, e sessiontimer.Expires) {
 	}
 }
 
-// agreeSession says in the 200 to the peer's INVITE or UPDATE what is agreed on, which begins with it (RFC 4028 section
-// 9).
+// agreeSession adds the result of the negotiation to the 200 for the peer's INVITE or UPDATE, and starts the timer (RFC
+// 4028 section 9).
 func (l *leg) agreeSession(r *sip.Request, res *sip.Response) {
 	res.AppendHeader(sip.NewHeader("Supported", supported))
 	if l.state != legUp || l.clearing {
@@ -140,15 +141,15 @@ func (l *leg) agreeSession(r *sip.Request, res *sip.Response) {
 	l.beginSession(s)
 }
 
-// learnSession takes the 200 to an INVITE or UPDATE of ours (RFC 4028 section 7.2).
+// learnSession starts the timer after the 200 to an INVITE or UPDATE of ours (RFC 4028 section 7.2).
 func (l *leg) learnSession(res *sip.Response) {
 	if l.state == legUp && !l.clearing {
 		l.beginSession(sessiontimer.Learn(sessiontimer.Parse(first(res, "Session-Expires"))))
 	}
 }
 
-// tooShort raises the interval of a request that was answered 422, for it to be sent again; false: it was not. If that
-// does not help, the session goes without a timer: no call is lost for it.
+// tooShort raises the interval of a request that got a 422, so that it can be sent again. It reports false if the
+// response is no such 422. If raising does not help, the interval is removed: no call is lost because of a timer.
 func (l *leg) tooShort(req *sip.Request, res *sip.Response) bool {
 	asked := sessiontimer.Parse(first(req, "Session-Expires"))
 	if res.StatusCode != statusIntervalTooSmall || asked.Seconds == 0 || l.session.tooSmallCount >= maxIntervals {
@@ -171,7 +172,7 @@ func (l *leg) tooShort(req *sip.Request, res *sip.Response) bool {
 	return true
 }
 
-// beginSession starts the timer, or starts it anew, or ends it if nothing is agreed on.
+// beginSession starts or restarts the timer. It stops the timer if no interval is in force.
 func (l *leg) beginSession(s sessiontimer.Session) {
 	t := &l.session
 	t.stop()
@@ -187,7 +188,8 @@ func (l *leg) beginSession(s sessiontimer.Session) {
 	ends = l.c.after(end, func() {
 		switch {
 		case t.ends != ends:
-		case l.s.ep.Resumed().After(began): // a refresh may still wait to be read, or ours got no answer while nobody read
+		// a refresh may still wait to be read, or nobody read the answer to ours
+		case l.s.ep.Resumed().After(began):
 			l.beginSession(t.Session)
 			if l.side == media.ServiceSide {
 				l.checkLiveness(supervision.EvidenceSessionExpired)
@@ -212,7 +214,7 @@ func (s *session) stop() {
 	s.ends, s.due = nil, nil
 }
 
-// abandon ends the timers and a refresh under way.
+// abandon stops the timers and cancels a refresh in progress.
 func (s *session) abandon() {
 	s.stop()
 	if s.inviting() && s.underWay.tx != nil {
@@ -220,7 +222,7 @@ func (s *session) abandon() {
 	}
 }
 
-// refreshIn refreshes in d.
+// refreshIn schedules a refresh after d.
 func (l *leg) refreshIn(d time.Duration) {
 	if l.session.ends == nil {
 		return
@@ -234,8 +236,8 @@ func (l *leg) refreshIn(d time.Duration) {
 	l.session.due = due
 }
 
-// refresh refreshes the session: by UPDATE without an offer, which nothing can collide with, or to who does not know
-// that by a re-INVITE with the description that went there last (RFC 4028 section 7.4).
+// refresh refreshes the session by UPDATE without an offer, with which nothing can collide. If the peer does not
+// support UPDATE, it sends a re-INVITE with the last description sent there (RFC 4028 section 7.4).
 func (l *leg) refresh() {
 	x := l.session.underWay
 	if l.state != legUp || l.clearing || x != nil && x.then == nil {
@@ -246,13 +248,13 @@ func (l *leg) refresh() {
 		m = sip.UPDATE
 	}
 	if l.refreshCollides(m) {
-		l.refreshIn(l.c.a.times.second) // what is under way refreshes too
+		l.refreshIn(l.c.a.times.second) // the exchange in progress refreshes too
 		return
 	}
 	l.refreshBy(m, nil)
 }
 
-// refreshCollides reports whether a refresh by that method would meet something that is under way.
+// refreshCollides reports whether a refresh by this method would collide with an exchange in progress.
 func (l *leg) refreshCollides(m sip.RequestMethod) bool {
 	p := l.peer()
 	return l.session.underWay != nil || m == sip.INVITE &&
@@ -260,8 +262,8 @@ func (l *leg) refreshCollides(m sip.RequestMethod) bool {
 			p.session.inviting())
 }
 
-// refreshBy sends UPDATE without an offer, or a re-INVITE with the description that went there last. A question takes
-// the answer, and no answer within 64*T1 is none.
+// refreshBy sends UPDATE without an offer, or a re-INVITE with the last description sent there. If then is not nil, it
+// receives the status code, or 0 if no answer comes within 64*T1.
 func (l *leg) refreshBy(m sip.RequestMethod, then func(code int)) *refresh {
 	req := l.build(m)
 	l.askSession(req, false)
@@ -281,7 +283,7 @@ func (l *leg) refreshBy(m sip.RequestMethod, then func(code int)) *refresh {
 	return x
 }
 
-// giveUp takes a re-INVITE back that has no final response.
+// giveUp cancels a re-INVITE that has no final response.
 func (x *refresh) giveUp() {
 	if x.l.session.underWay == x {
 		if x.tx != nil {
@@ -339,7 +341,7 @@ func (x *refresh) response(res endpoint.Response, challenges int) {
 	}
 }
 
-// outcome takes what became of a refresh.
+// outcome handles the final response to a refresh, or its failure.
 func (x *refresh) outcome(res *sip.Response, err error) {
 	l := x.l
 	if l.session.underWay != x {
@@ -368,14 +370,15 @@ func (x *refresh) outcome(res *sip.Response, err error) {
 	}
 }
 
-// unanswered takes 481, 408 or silence (0). RFC 4028 section 10 has the call ended for any of them. But a service that
-// is cut off for a minute still has its calls: so it is asked once more in another way, and the session goes on for as
-// long as was agreed.
+// unanswered handles 481, 408 or no answer (0). By RFC 4028 section 10 each of them ends the call. But a service that
+// is unreachable for a minute still has its calls. So it is asked again by another method, and the session continues
+// for the negotiated time.
 func (x *refresh) unanswered(code int) {
 	l, second := x.l, x.l.c.a.times.second
 	known := code == sip.StatusCallTransactionDoesNotExists
 	switch {
-	case !known && l.c.path.lastHeard(l.side).After(x.sent): // it speaks, so it is there: only the session's end counts
+	// media of the peer arrives, so the peer is there: only the end of the session counts
+	case !known && l.c.path.lastHeard(l.side).After(x.sent):
 		l.refreshIn(second)
 	case l.side == media.AdapterSide || l.c.emergency:
 		l.sessionExpired(code)
@@ -388,7 +391,7 @@ func (x *refresh) unanswered(code int) {
 	}
 }
 
-// refreshAgain tries again what was refused by who is there all the same. The session's end remains.
+// refreshAgain retries a refresh that the peer refused. The session's end does not change.
 func (l *leg) refreshAgain(x *refresh, res *sip.Response) {
 	second := l.c.a.times.second
 	wait := max(time.Until(l.session.until)/2, second)
@@ -399,7 +402,7 @@ func (l *leg) refreshAgain(x *refresh, res *sip.Response) {
 		if n, err := strconv.Atoi(strings.TrimSpace(first(res, "Retry-After"))); err == nil && n >= 0 {
 			wait = min(wait, time.Duration(min(n, 3600))*second+second/10)
 		}
-	default: // whatever its Allow says, UPDATE is not taken
+	default: // the peer rejects UPDATE, whatever its Allow says
 		if body, _ := l.c.path.lastSent(l.side); !x.req.IsInvite() && body != nil {
 			l.session.updates = false
 			wait = 0
@@ -408,8 +411,8 @@ func (l *leg) refreshAgain(x *refresh, res *sip.Response) {
 	l.refreshIn(wait)
 }
 
-// glareWait is how long who got a 491 waits: 2.1 to 4 s if the Call-ID is its own, else 0 to 2 s, in steps of 10 ms
-// (RFC 3261 section 14.1).
+// glareWait is the wait after a 491: 2.1 to 4 s if we chose the Call-ID, otherwise 0 to 2 s, in steps of 10 ms (RFC
+// 3261 section 14.1).
 func (l *leg) glareWait() time.Duration {
 	steps := rand.IntN(201)
 	if l.c.first.to == l {
@@ -418,9 +421,9 @@ func (l *leg) glareWait() time.Duration {
 	return time.Duration(steps) * l.c.a.times.second / 100
 }
 
-// sessionExpired ends the call: nobody refreshed the session, or the peer said (code) or showed by its silence that it
-// is gone. How long ago it went nobody can prove: it was there at the last refresh, so Late stays 0. An emergency call
-// is never ended for it.
+// sessionExpired ends the call because the session was not refreshed, or because the peer's answer (code) or its
+// silence showed that it is gone. Late stays 0: nobody can prove when the peer vanished after the last refresh. An
+// emergency call is never ended for this.
 func (l *leg) sessionExpired(code int) {
 	if l.state != legUp || l.clearing {
 		return
@@ -442,7 +445,7 @@ func (l *leg) sessionExpired(code int) {
 	l.clear()
 }
 
-// handleUpdate answers an UPDATE without an offer: it refreshes this leg, and the other side need not know (RFC 4028
+// handleUpdate answers an UPDATE without an offer. It refreshes this leg only; the other side is not involved (RFC 4028
 // section 9).
 func (l *leg) handleUpdate(r *endpoint.Request, d *dialog) {
 	if d.updating { // RFC 3311 section 5.2

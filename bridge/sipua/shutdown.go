@@ -13,12 +13,13 @@ import (
 	"clearback/supervision"
 )
 
-// ClearOrdinary clears every call that is no emergency call on both sides, with EvidenceShutdown. The calls of one line
-// are cleared in turn, first those that nobody answered, each when the adapter's leg of the one before is over: a
-// clearing while another call is on the line opens nothing (invariant 1), and a held call's line would stay held. An
-// adapter that does not answer delays that for times.clearPerLine at most. For the same reason an answered call beside
-// an emergency call of its line is left alone: call ClearOrdinary again when that has ended (AwaitEnd). It returns when
-// every clearing was posted, so that who waits for the lines to come to rest afterwards waits for these clearings too.
+// ClearOrdinary clears every call except emergency calls on both sides, with EvidenceShutdown. The calls of one line
+// are cleared in turn, unanswered calls first, each after the adapter's leg of the previous call is over. Otherwise a
+// held call's line would stay held: a clearing opens nothing while another call is on the line (invariant 1). An
+// adapter that does not answer delays this for times.clearPerLine at most. For the same reason answered calls are not
+// cleared while their line has an emergency call: call ClearOrdinary again when that has ended (AwaitEnd).
+// ClearOrdinary returns when every clearing has been posted, so a caller that then waits for the lines to come to rest
+// waits for these clearings too.
 func (a *Agent) ClearOrdinary() {
 	lines, emergency := map[*Line][]*call{}, map[*Line]bool{}
 	for _, c := range a.up() {
@@ -49,7 +50,7 @@ func (a *Agent) EmergencyCalls() []supervision.CallID {
 	return all
 }
 
-// AwaitEnd returns when one of these calls has ended, or ctx ended; at once if there are none.
+// AwaitEnd returns when one of these calls or ctx has ended; at once if calls is empty.
 func (a *Agent) AwaitEnd(ctx context.Context, calls []supervision.CallID) {
 	a.await(ctx, func() bool {
 		return len(calls) == 0 ||
@@ -57,8 +58,8 @@ func (a *Agent) AwaitEnd(ctx context.Context, calls []supervision.CallID) {
 	})
 }
 
-// clearInTurn clears the calls of one line, beside an emergency call only those that nobody answered. From the instant
-// by on none waits for another.
+// clearInTurn clears the calls of one line. During an emergency call it clears only unanswered ones. After the instant
+// by, no call waits for another.
 func clearInTurn(calls []*call, emergency bool, by time.Time) {
 	answered := map[*call]int{}
 	for _, c := range calls {
@@ -88,7 +89,8 @@ func clearInTurn(calls []*call, emergency bool, by time.Time) {
 	}
 }
 
-// awaitNear returns when the adapter's leg is over, which the machine has then been told, or at the instant by.
+// awaitNear returns when the adapter's leg is over, or at the instant by. Whatever follows is posted after
+// AdapterLegCleared.
 func (c *call) awaitNear(by time.Time) {
 	look := time.NewTicker(5 * time.Millisecond)
 	defer look.Stop()
@@ -99,7 +101,7 @@ func (c *call) awaitNear(by time.Time) {
 	}
 }
 
-// runInMailbox runs f in the call's mailbox and waits for it; false: the agent was closed meanwhile.
+// runInMailbox runs f in the call's mailbox and waits for it. It reports false if the agent was closed meanwhile.
 func (c *call) runInMailbox(f func()) bool {
 	done := make(chan struct{}) // closed when f has returned
 	c.post(func() {

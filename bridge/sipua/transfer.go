@@ -15,36 +15,38 @@ import (
 	"clearback/supervision"
 )
 
-// This file is call transfer (RFC 3515, RFC 3891, RFC 5589) as an adapter asks for it: its REFER goes to the service,
-// with what it names as the service knows it. Nobody at the service refers an adapter: that would make the line call.
+// This file handles call transfer (RFC 3515, RFC 3891, RFC 5589) by an adapter: its REFER goes to the service,
+// rewritten to the numbers and dialogs that the service knows. A service cannot refer an adapter, since that would make
+// the line call.
 
-// sipFragment is the type of what a NOTIFY says of a transfer (RFC 3420).
+// sipFragment is the body type of a NOTIFY about a transfer (RFC 3420).
 const sipFragment = "message/sipfrag"
 
-// maxReferrals bounds the REFERs of one call whose outcome is not known. Our own number: a person waits for the first.
+// maxReferrals bounds the REFERs of one call whose outcome is not known. Our own number: a person waits for the outcome
+// of the first.
 const maxReferrals = 8
 
-// referral is a REFER under way or accepted: an implicit subscription to what becomes of it (RFC 3515 section 2.4.4).
+// referral is a REFER in progress or accepted, with its implicit subscription to the outcome (RFC 3515 section 2.4.4).
 // It belongs to the service's leg.
 type referral struct {
-	theirs uint32       // CSeq number of the adapter's REFER, which its NOTIFYs name
-	req    *sip.Request // ours; its CSeq number is what the service's NOTIFYs name
+	theirs uint32       // CSeq number of the adapter's REFER, for the NOTIFYs to the adapter
+	req    *sip.Request // our REFER; the service's NOTIFYs have its CSeq number
 }
 
 // referTo is the destination of a transfer.
 type referTo struct {
 	uri      sip.Uri
-	replaces *replacesHeader // nil: a call is to be made, none replaced
+	replaces *replacesHeader // nil: a new call that replaces none
 }
 
-// replacesHeader names a dialog as the value of a Replaces header field does (RFC 3891 section 6.1).
+// replacesHeader identifies a dialog, like the value of a Replaces header field (RFC 3891 section 6.1).
 type replacesHeader struct {
 	callID, toTag, fromTag string
-	early                  bool // only while it is not answered
+	early                  bool // only if the dialog is not answered
 }
 
-// handleRefer takes a REFER in a call. A refusal concerns the REFER alone and leaves the call up (RFC 5057 section
-// 5.1), which 404 or 481 would not.
+// handleRefer handles a REFER in a call. Its failure responses concern the REFER alone and leave the call up (RFC 5057
+// section 5.1). A 404 or 481 would end the call.
 func (l *leg) handleRefer(r *endpoint.Request, d *dialog) {
 	p := l.peer()
 	switch {
@@ -72,7 +74,7 @@ func (l *leg) handleRefer(r *endpoint.Request, d *dialog) {
 	}
 }
 
-// referNumber passes a transfer to a number.
+// referNumber passes on a transfer to a number.
 func (l *leg) referNumber(r *endpoint.Request, d *dialog, to referTo) {
 	method, _ := to.uri.UriParams.Get("method")
 	scheme := strings.ToLower(to.uri.Scheme)
@@ -94,8 +96,8 @@ func (l *leg) referNumber(r *endpoint.Request, d *dialog, to referTo) {
 	l.refer(r, d, "<"+called.String()+">")
 }
 
-// replace passes a transfer to the far end of another call of this line. What the adapter says of that one's dialog is
-// of our leg towards it; the service knows the other.
+// replace passes on a transfer to the far end of another call of this line. The adapter names the dialog of our leg
+// towards the adapter. The service knows only the dialog of the other leg.
 func (l *leg) replace(r *endpoint.Request, d *dialog, to referTo) {
 	unknown := func() { l.reply(r, sip.StatusForbidden, "No Such Call To Transfer To") }
 	there := l.c.a.dialog(dialogKey{ep: l.s.ep, callID: to.replaces.callID, tag: to.replaces.toTag})
@@ -119,8 +121,8 @@ func (l *leg) replace(r *endpoint.Request, d *dialog, to referTo) {
 	})
 }
 
-// dialogAtPeer is a dialog of this leg as the other leg's peer knows it, the Contact there, and the account; "" if
-// there is none.
+// dialogAtPeer returns a dialog of this leg as the other leg's peer knows it, its Contact, and the account; "" if there
+// is none.
 func (l *leg) dialogAtPeer(of *replacesHeader) (at, contact string, account *account) {
 	p := l.peer()
 	if l.state == legOver || l.clearing || p.state == legOver || p.clearing || of.early && l.state == legUp {
@@ -131,7 +133,7 @@ func (l *leg) dialogAtPeer(of *replacesHeader) (at, contact string, account *acc
 			d.other.remote.Params.GetOr("tag", "") == "" {
 			continue
 		}
-		// RFC 3891 section 3: to-tag is that of who is asked to replace, from-tag that of its peer
+		// RFC 3891 section 3: to-tag is the tag of the party asked to replace, from-tag that of its peer
 		at = p.callID + ";to-tag=" + d.other.remote.Params.GetOr("tag", "") + ";from-tag=" + d.other.tag
 		if of.early {
 			at += ";early-only"
@@ -143,7 +145,7 @@ func (l *leg) dialogAtPeer(of *replacesHeader) (at, contact string, account *acc
 	return "", "", nil
 }
 
-// refer sends the REFER on.
+// refer sends the REFER to the service.
 func (l *leg) refer(r *endpoint.Request, d *dialog, to string) {
 	p := l.peer()
 	req := p.buildIn(d.other, sip.REFER)
@@ -169,7 +171,8 @@ func (l *leg) refer(r *endpoint.Request, d *dialog, to string) {
 			return
 		}
 		l.forwardResponse(r, d, res)
-		if res.StatusCode == sip.StatusCallTransactionDoesNotExists { // it may speak of the call to be replaced
+		// the 481 may concern the call to be replaced
+		if res.StatusCode == sip.StatusCallTransactionDoesNotExists {
 			p.ask(func(code int, sent time.Time) {
 				p.checkService(sip.OPTIONS, code, sent, supervision.EvidenceServiceLost)
 			})
@@ -179,7 +182,7 @@ func (l *leg) refer(r *endpoint.Request, d *dialog, to string) {
 	})
 }
 
-// copyReferSub passes whether the outcome is to be told (RFC 4488 section 4).
+// copyReferSub copies whether the outcome will be notified (RFC 4488 section 4).
 func copyReferSub(from, to sip.Message) {
 	switch v := strings.ToLower(first(from, fieldReferSub)); v {
 	case "true", "false":
@@ -191,8 +194,8 @@ func (l *leg) forgetReferral(one *referral) {
 	l.referrals = slices.DeleteFunc(l.referrals, func(r *referral) bool { return r == one })
 }
 
-// referral is the one that a NOTIFY of the service tells of, nil if there is none. Without an id it is of the first
-// (RFC 3515 section 2.4.6).
+// referral returns the REFER that a NOTIFY of the service belongs to, or nil. Without an id it is the first (RFC 3515
+// section 2.4.6).
 func (l *leg) referral(id string) *referral {
 	for _, one := range l.referrals {
 		if id == "" || id == strconv.FormatUint(uint64(one.req.CSeq().SeqNo), 10) {
@@ -202,9 +205,9 @@ func (l *leg) referral(id string) *referral {
 	return nil
 }
 
-// handleNotify takes a NOTIFY inside a call. What becomes of a transfer passes to the adapter while that is in the
-// call. The subscription outlives the adapter's BYE (RFC 5057 section 4.2), but nobody listens there any more: we take
-// what comes then.
+// handleNotify handles a NOTIFY inside a call. The outcome of a transfer passes to the adapter while the adapter is in
+// the call. The subscription outlives the adapter's BYE (RFC 5057 section 4.2). After that BYE we answer the NOTIFYs
+// ourselves.
 func (l *leg) handleNotify(r *endpoint.Request, d *dialog) {
 	event, params, _ := strings.Cut(first(r.Request, "Event"), ";")
 	if !strings.EqualFold(strings.TrimSpace(event), "refer") {
@@ -252,7 +255,8 @@ func (l *leg) handleNotify(r *endpoint.Request, d *dialog) {
 	passHeaders([]string{"Subscription-State"}, r.Request, req)
 	passHeaders([]string{"Content-Type"}, r.Request, req)
 	req.SetBody([]byte(outcome + "\r\n"))
-	p.send(req, func(res *sip.Response, err error) { // whatever it says, it is no doubt of the call (RFC 5057 section 5.1)
+	// no answer to it casts doubt on the call (RFC 5057 section 5.1)
+	p.send(req, func(res *sip.Response, err error) {
 		if err != nil {
 			l.reply(r, sip.StatusRequestTimeout, "Request Timeout")
 			return
@@ -261,8 +265,8 @@ func (l *leg) handleNotify(r *endpoint.Request, d *dialog) {
 	})
 }
 
-// statusLine is the status line that a message/sipfrag body begins with (RFC 3420), "" if it does not. What follows it
-// is not the adapter's business.
+// statusLine is the status line at the beginning of a message/sipfrag body (RFC 3420), or "". The rest of the body does
+// not concern the adapter.
 func statusLine(body []byte) string {
 	line, _, _ := strings.Cut(string(body), "\n")
 	line = strings.TrimRight(line, "\r")
@@ -278,7 +282,7 @@ func statusLine(body []byte) string {
 	return "SIP/2.0 " + f[1] + " " + phrase
 }
 
-// readReferTo reads the one Refer-To that a REFER must have (RFC 3515 section 2.4.2).
+// readReferTo parses the single Refer-To that a REFER must have (RFC 3515 section 2.4.2).
 func readReferTo(r *sip.Request) (to referTo, fault string) {
 	all := r.GetHeaders("Refer-To")
 	if len(all) != 1 || len(splitOutside(all[0].Value())) != 1 {
@@ -293,15 +297,16 @@ func readReferTo(r *sip.Request) (to referTo, fault string) {
 		value, _, _ = strings.Cut(value, ";")
 	}
 	value = strings.TrimSpace(value)
-	if clean, ok := cleanValue(value); !ok || clean != value || strings.ContainsAny(value, "<>\" ") { // else the service might read another number than we
+	// without this check the service might read a different number than we do
+	if clean, ok := cleanValue(value); !ok || clean != value || strings.ContainsAny(value, "<>\" ") {
 		return to, "Bad Refer-To"
 	}
-	at := strings.IndexByte(value, '@') + 1 // a "?" may stand in a user part
+	at := strings.IndexByte(value, '@') + 1 // a user part may contain "?"
 	bare, fields, _ := strings.Cut(value[at:], "?")
 	if err := sip.ParseUri(value[:at]+bare, &to.uri); err != nil {
 		return to, "Bad Refer-To"
 	}
-	for field := range strings.SplitSeq(fields, "&") { // any other field is not passed on
+	for field := range strings.SplitSeq(fields, "&") { // other fields are not passed on
 		name, v, _ := strings.Cut(field, "=")
 		if !strings.EqualFold(name, replacesOption) {
 			continue
@@ -317,7 +322,7 @@ func readReferTo(r *sip.Request) (to referTo, fault string) {
 	return to, ""
 }
 
-// readReplaces reads the value of a Replaces header field, nil if it is none.
+// readReplaces parses the value of a Replaces header field; nil: it is invalid.
 func readReplaces(v string) *replacesHeader {
 	params := strings.Split(v, ";")
 	of := &replacesHeader{callID: strings.TrimSpace(params[0])}
@@ -338,7 +343,7 @@ func readReplaces(v string) *replacesHeader {
 	return of
 }
 
-// escaped is a value as it may stand in the header part of a URI (RFC 3261 section 25.1).
+// escaped escapes a value for the header part of a URI (RFC 3261 section 25.1).
 func escaped(v string) string {
 	var b strings.Builder
 	for i := 0; i < len(v); i++ {
