@@ -135,7 +135,7 @@ func (u *sourceRefusals) report(log *zap.Logger, r *endpoint.Request) {
 	}
 	u.since, u.next = 0, now.Add(sourceRefusalsEvery)
 	u.mu.Unlock()
-	log.Warn("a request came from an address that this service is not said to have, and was dropped; if it is the service's, add it to its allow_from",
+	log.Warn("a request from an unknown address was dropped; if it is an address of the service, add it to the service's allow_from",
 		zap.Stringer("from", r.From.Addr()), zap.String("method", methodName(r.Method)),
 		zap.Int("since_the_last_line", n))
 }

@@ -100,7 +100,7 @@ func (c *call) preempt() {
 		c.line.emergencyCalls.restore(c)
 		return
 	}
-	c.line.log.Warn("an emergency call from an unverified address was ended, since the line made too many at once",
+	c.line.log.Warn("an emergency call from an unverified address was ended: the line makes too many at once",
 		zap.Uint64("call", uint64(c.id)))
 	c.code = sip.StatusServiceUnavailable
 	c.farEndCleared(supervision.EvidenceNoRoom, 0)
@@ -136,6 +136,6 @@ func (l *Line) refuseTooMany(r *endpoint.Request, id supervision.CallID) {
 	l.o.Events.Post(supervision.Event{Kind: supervision.CallRequested, Call: id})
 	l.o.Events.Post(supervision.Event{Kind: supervision.FarEndCleared, Call: id, Evidence: supervision.EvidenceBye})
 	l.a.reportCallInfo(l, id, callrecord.Outgoing, false, callrecord.Party{Number: numberOf(r.Recipient)})
-	l.log.Warn("a call of the adapter was refused: there are as many on the line as may be",
+	l.log.Warn("a call of the adapter was refused: too many calls are up",
 		zap.Uint64("call", uint64(id)))
 }

@@ -63,14 +63,14 @@ func (l *Line) refuseBlocked(r *endpoint.Request) bool {
 	switch {
 	case l.o.OffHookNumber != "" && number == l.o.OffHookNumber:
 		l.o.Events.Post(supervision.Event{Kind: supervision.LeftOffHook})
-		l.log.Info("the adapter says that the line was left off hook", zap.String("number", number))
+		l.log.Info("the adapter reports that the line was left off hook", zap.String("number", number))
 	case l.outboundBlock.active():
 		id := supervision.CallID(l.a.lastCall.Add(1))
 		l.o.Events.Post(supervision.Event{Kind: supervision.CallRequested, Call: id})
 		l.o.Events.Post(supervision.Event{Kind: supervision.NearEndCleared, Call: id})
 		l.outboundBlock.notify(number, false)
 		l.a.reportCallInfo(l, id, callrecord.Outgoing, false, callrecord.Party{Number: number})
-		l.log.Warn("a call of the adapter is held back during trials", zap.Uint64("call", uint64(id)))
+		l.log.Warn("a call of the adapter was refused during trials", zap.Uint64("call", uint64(id)))
 	default:
 		return false
 	}

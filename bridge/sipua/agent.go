@@ -213,7 +213,7 @@ func start(o Options, t times) (*Agent, error) {
 		}
 		for _, at := range l.accounts {
 			if !at.Register && at.from == nil {
-				return nil, fmt.Errorf("line %s: it does not register at %s, and neither registrar nor proxy is an address; give the addresses that its calls come from",
+				return nil, fmt.Errorf("line %s: it does not register at %s, and neither registrar nor proxy is an address; list the addresses that its calls come from",
 					l.o.Name, at.Registrar.Host)
 			}
 		}

@@ -143,7 +143,7 @@ func (c *call) accept(side media.Side, s *socket, account *account, r *endpoint.
 	if err != nil {
 		c.a.release(c.merged)
 		c.releasePlace()
-		c.line.log.Warn("a call cannot be taken", zap.Error(err))
+		c.line.log.Warn("a call cannot be accepted", zap.Error(err))
 		code, reason, headers := bodyRefusal(err)
 		if code == sip.StatusServiceUnavailable {
 			headers = append(headers, c.a.retryAfter())

@@ -19,14 +19,14 @@ func (c *call) noticeInMedia(side media.Side, n media.Notice, from netip.AddrPor
 			zap.Stringer("from", from)}
 		switch n {
 		case media.Contested:
-			c.line.log.Warn("two unknown hosts send sound for one side of a call, which is dropped unless media.from lists one of them",
+			c.line.log.Warn("two unknown hosts send sound for one side of a call; it is dropped unless media.from lists one of them",
 				fields...)
 			c.event(supervision.Event{Kind: supervision.SoundContested})
 		case media.Relaxed:
-			c.line.log.Warn("an emergency call had no sound from one side, so an unknown host is heard", fields...)
+			c.line.log.Warn("an emergency call had no sound from one side, so sound from an unknown host is accepted", fields...)
 			c.soundMissing()
 		case media.Ignored:
-			c.line.log.Warn("one side of a call is silent, and an unknown host sends sound for it, which is dropped unless media.from "+
+			c.line.log.Warn("one side of a call is silent, and an unknown host sends sound for it; it is dropped unless media.from "+
 				"lists that host", fields...)
 		}
 	})
@@ -45,7 +45,7 @@ func (c *call) listenAgain() {
 	case c.done, c.soundless, c.farCleared, c.nearCleared, c.lost, !c.path.relay:
 		return
 	case c.path.soundless(time.Now(), c.a.times.sound):
-		c.line.log.Warn("an emergency call is without sound", zap.Uint64("call", uint64(c.id)))
+		c.line.log.Warn("an emergency call has no sound", zap.Uint64("call", uint64(c.id)))
 		c.soundMissing()
 		return
 	}

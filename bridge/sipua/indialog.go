@@ -307,6 +307,6 @@ func (l *leg) forwardResponse(r *endpoint.Request, d *dialog, res *sip.Response)
 	}
 	setBody(out, res, body)
 	if err := r.Respond(out); err != nil {
-		l.c.line.log.Debug("a response could not be sent; the peer repeats its request")
+		l.c.line.log.Debug("a response could not be sent; the peer will retransmit its request")
 	}
 }

@@ -43,7 +43,7 @@ func (l *leg) fromPeer(r *endpoint.Request) bool {
 		l.reply(r, sip.StatusForbidden, reason(sip.StatusForbidden))
 		return false
 	}
-	c.line.log.Info("the adapter goes on from another address", zap.Uint64("call", uint64(c.id)),
+	c.line.log.Info("the adapter continues a call from another address", zap.Uint64("call", uint64(c.id)),
 		zap.Stringer("from", r.From))
 	l.lastSource = r.From.Addr().Unmap()
 	return true

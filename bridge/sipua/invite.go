@@ -384,7 +384,7 @@ func (x *inviteForwarding) ack(ack *sip.Request, tag string) {
 
 func (x *inviteForwarding) write(ack *sip.Request) {
 	if err := x.to.s.ep.Write(ack.Clone()); err != nil {
-		x.to.c.line.log.Warn("ACK could not be sent; the other side will repeat its 200", zap.Error(err))
+		x.to.c.line.log.Warn("an ACK could not be sent; the other side will retransmit its 200", zap.Error(err))
 	}
 }
 

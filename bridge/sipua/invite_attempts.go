@@ -133,7 +133,7 @@ func (x *inviteForwarding) nextAddress() bool {
 	if err != nil || !found {
 		return false
 	}
-	x.to.c.line.log.Warn("an emergency call goes on to another address of the service",
+	x.to.c.line.log.Warn("an emergency call is tried at another address of the service",
 		zap.Uint64("call", uint64(x.to.c.id)), zap.Stringer("address", next))
 	x.giveUp(cl)
 	x.tryAt(cl.to.account, &inviteAttempt{name: name, tried: tried,

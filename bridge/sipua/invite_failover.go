@@ -187,7 +187,7 @@ func (x *inviteForwarding) tryNext() {
 	c, next := x.to.c, x.untried[0]
 	x.untried = x.untried[1:]
 	c.a.counts.failovers.Add(1)
-	c.line.log.Warn("a call goes on to the line's other service", zap.Uint64("call", uint64(c.id)),
+	c.line.log.Warn("a call is passed to the line's other service", zap.Uint64("call", uint64(c.id)),
 		zap.String("registrar", next.Registrar.Host))
 	x.tryAt(next, &inviteAttempt{})
 }

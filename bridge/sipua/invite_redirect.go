@@ -92,7 +92,7 @@ func (x *inviteForwarding) redirected(res *sip.Response) bool {
 		u := x.contacts[0]
 		x.contacts = x.contacts[1:]
 		if !c.mayFollow(u) {
-			c.line.log.Warn("a redirection is not followed: the line may not dial where it leads",
+			c.line.log.Warn("a redirection is not followed: the line may not dial its target",
 				zap.Uint64("call", uint64(c.id)))
 			continue
 		}

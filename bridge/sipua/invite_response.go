@@ -96,7 +96,7 @@ func (x *inviteForwarding) unacknowledged() {
 		return
 	}
 	if from.c.emergency {
-		from.c.line.log.Warn("no ACK in an emergency call, which goes on", zap.Uint64("call", uint64(from.c.id)),
+		from.c.line.log.Warn("no ACK in an emergency call; the call continues", zap.Uint64("call", uint64(from.c.id)),
 			zap.Stringer("side", sideName(from.side)))
 		return
 	}

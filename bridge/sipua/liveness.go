@@ -423,7 +423,7 @@ func (l *leg) checkService(m sip.RequestMethod, code int, since time.Time, evide
 func (s *account) noteLost(l *leg) {
 	if !l.alive.lost {
 		l.alive.lost = true // once a call is enough
-		l.c.line.log.Warn("the service does not answer, so nobody knows whether a call is still up; it is asked when the service is back",
+		l.c.line.log.Warn("the service does not answer, so it is unknown whether a call is still up; the call will be checked when the service is back",
 			zap.Uint64("call", uint64(l.c.id)))
 	}
 	s.noteSilent()

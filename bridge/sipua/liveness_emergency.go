@@ -139,7 +139,7 @@ func (c *call) lookedAtEnds() {
 		e.silent = e.began
 		c.silent.Store(true)
 	case e.began.Sub(e.silent) >= c.a.times.emergencyLiveness:
-		c.line.log.Warn("an emergency call is ended: neither the adapter nor the service has answered, twice",
+		c.line.log.Warn("an emergency call is ended: neither the adapter nor the service answered either of two checks",
 			zap.Uint64("call", uint64(c.id)), zap.Duration("apart", e.began.Sub(e.silent)))
 		c.legs[media.AdapterSide].gone(0)
 	}

@@ -262,7 +262,7 @@ func (m *messageState) sendNotify(ctx context.Context, sub *adapterSubscription,
 		res.StatusCode == sip.StatusTemporarilyUnavailable, res.StatusCode == sip.StatusBusyHere:
 		return notifyUnanswered
 	}
-	l.log.Info("the adapter does not want to know of waiting messages", zap.Int("code", res.StatusCode))
+	l.log.Info("the adapter rejects notifications of waiting messages", zap.Int("code", res.StatusCode))
 	if sub != nil {
 		return notifyNoSubscription
 	}

@@ -77,7 +77,7 @@ func (u *subscriber) run(ctx context.Context) {
 			case ctx.Err() != nil:
 				return
 			case errors.As(err, &r) && r.never:
-				u.s.log.Warn("the service will not tell of waiting messages", zap.Error(err))
+				u.s.log.Warn("the service does not report waiting messages; no further attempt is made", zap.Error(err))
 				return
 			case errors.As(err, &r) && r.pause > 0 && failures == 1:
 				pause = r.pause
@@ -132,7 +132,7 @@ func (u *subscriber) subscribeOnce(ctx context.Context) (lasted bool, err error)
 			u.mu.Unlock()
 			if !first {
 				u.leave()
-				return false, errors.New("no NOTIFY came after the subscription was granted")
+				return false, errors.New("the service granted the subscription but sent no NOTIFY")
 			}
 		case <-refresh.C:
 			if granted, err = u.subscribe(ctx, subscribeExpires); err != nil {
@@ -154,7 +154,7 @@ func (u *subscriber) leave() {
 	ctx, cancel := context.WithTimeout(context.Background(), u.line.a.times.closeTimeout)
 	defer cancel()
 	if _, err := u.subscribe(ctx, 0); err != nil {
-		u.s.log.Debug("could not un-subscribe", zap.Error(err))
+		u.s.log.Debug("could not unsubscribe", zap.Error(err))
 	}
 }
 
@@ -190,7 +190,7 @@ func (u *subscriber) subscribe(ctx context.Context, lasting time.Duration) (time
 			return 0, answered(res)
 		}
 	}
-	return 0, &subscribeError{err: errors.New("challenged again and again"), pause: subscribeRefusedPause}
+	return 0, &subscribeError{err: errors.New("too many challenges"), pause: subscribeRefusedPause}
 }
 
 // answered classifies a failure. A lost dialog is re-established soon. A busy or failing service is asked again. Any

@@ -29,7 +29,7 @@ func (x *refresh) follow(res *sip.Response) {
 		return
 	}
 	if _, err := path.translate(res, l.side); err != nil {
-		l.c.line.log.Warn("the answer to a refresh cannot be followed; media stays as it was",
+		l.c.line.log.Warn("the answer to a refresh cannot be applied; media stays as it was",
 			zap.Uint64("call", uint64(l.c.id)), zap.Error(err))
 		return
 	}
@@ -47,7 +47,7 @@ func (x *refresh) passOn(glares int) {
 	case l.state != legUp || l.clearing || p.state != legUp || p.clearing:
 		return
 	case x.moves == maxMoves:
-		log.Warn("both ends move their media again and again; this side is not told any more")
+		log.Warn("both ends keep moving their media; this side gets no further re-INVITE")
 		return
 	case p.refreshCollides(sip.INVITE):
 		l.c.after(l.c.a.times.second, func() { x.passOn(glares) })
@@ -60,7 +60,7 @@ func (x *refresh) passOn(glares int) {
 		case code == sip.StatusRequestPending && glares > 0:
 			l.c.after(p.glareWait(), func() { x.passOn(glares - 1) })
 		default:
-			log.Warn("this side does not follow the media of the other one to its new place", zap.Int("code", code))
+			log.Warn("this side rejects the new media address of the other side", zap.Int("code", code))
 			p.checkPeer(sip.INVITE, code, sent, false)
 		}
 	}).moves = x.moves + 1

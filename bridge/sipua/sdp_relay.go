@@ -286,7 +286,7 @@ func (p *mediaPath) read(d *sdpText, from media.Side) ([]streamSide, error) {
 	case live == 0 && unreachable != nil:
 		return nil, unreachable
 	case wanted > 0 && live == 0:
-		return nil, fmt.Errorf("%w: no stream in it that can be relayed", errSession)
+		return nil, fmt.Errorf("%w: it has no stream that can be relayed", errSession)
 	}
 	return said, nil
 }

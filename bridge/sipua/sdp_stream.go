@@ -40,7 +40,7 @@ var (
 // errFamily is in the error for a stream whose address has the wrong family: IPv6 on a side where we have an IPv4
 // address, or the reverse. If no other stream is live, the description is not acceptable. Otherwise only this stream is
 // refused.
-var errFamily = fmt.Errorf("%w: out of reach", errSession)
+var errFamily = fmt.Errorf("%w: unreachable address family", errSession)
 
 // readStream returns one side's description of a stream. It is not live if the stream has port 0, or if its protocol is
 // not relayed (media over TCP, messages). Then the stream is refused by port 0 (RFC 3264 section 6).
@@ -56,7 +56,7 @@ func (p *mediaPath) readStream(d *sdpText, m *sdpMedia, from media.Side) (stream
 	}
 	at := streamSide{live: true, opaque: opaque, onHold: addr.IsUnspecified()}
 	if own := p.ports.Addr(from); !at.onHold && own.Is4() != addr.Is4() {
-		return streamSide{}, fmt.Errorf("%w: a stream at %v, but that side is reached from %v", errFamily, addr, own)
+		return streamSide{}, fmt.Errorf("%w: a stream at %v, but we reach that side from %v", errFamily, addr, own)
 	}
 	if _, own := attribute(m.lines, "fingerprint"); strings.Contains(proto, "TLS") {
 		_, all := attribute(d.session, "fingerprint")

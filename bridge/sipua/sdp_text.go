@@ -76,7 +76,7 @@ func parseSDP(body []byte) (*sdpText, error) {
 		}
 	}
 	if len(d.session) == 0 {
-		return nil, fmt.Errorf("%w: nothing in it", errSession)
+		return nil, fmt.Errorf("%w: it is empty", errSession)
 	}
 	return d, nil
 }
@@ -88,7 +88,7 @@ func parseMedia(value string) (*sdpMedia, error) {
 	proto, formats, _ := strings.Cut(strings.TrimLeft(rest, " "), " ")
 	n, err := strconv.ParseUint(strings.TrimSuffix(port, "/1"), 10, 16)
 	if err != nil || name == "" || proto == "" {
-		return nil, fmt.Errorf("%w: m=%.60q", errSession, value)
+		return nil, fmt.Errorf("%w: invalid m=%.60q", errSession, value)
 	}
 	return &sdpMedia{media: name, port: int(n), proto: proto, formats: formats}, nil
 }
@@ -129,13 +129,13 @@ func (d *sdpText) connectionOf(m *sdpMedia) (netip.Addr, error) {
 	}
 	fields := strings.Fields(c[0])
 	if len(fields) != 3 || !strings.EqualFold(fields[0], "IN") {
-		return netip.Addr{}, fmt.Errorf("%w: c=%.60q", errSession, c[0])
+		return netip.Addr{}, fmt.Errorf("%w: invalid c=%.60q", errSession, c[0])
 	}
 	text, _, _ := strings.Cut(fields[2], "/") // a time to live, which has no meaning for one address
 	addr, err := netip.ParseAddr(text)
 	if err != nil || addr.Zone() != "" || addr.IsMulticast() || addr.Unmap() == broadcast ||
 		strings.Count(fields[2], "/") > 1 {
-		return netip.Addr{}, fmt.Errorf("%w: c=%.60q is no address of one host", errSession, c[0])
+		return netip.Addr{}, fmt.Errorf("%w: c=%.60q is not the address of one host", errSession, c[0])
 	}
 	return addr.Unmap(), nil
 }

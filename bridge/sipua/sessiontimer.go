@@ -326,7 +326,7 @@ func (x *refresh) response(res endpoint.Response, challenges int) {
 			copyHeaders([]string{"Authorization", "Proxy-Authorization"}, x.req, x.ack)
 		}
 		if err := l.s.ep.Write(x.ack.Clone()); err != nil {
-			l.c.line.log.Warn("ACK could not be sent; the other side will repeat its 200", zap.Error(err))
+			l.c.line.log.Warn("an ACK could not be sent; the other side will retransmit its 200", zap.Error(err))
 		}
 		if !repeat {
 			x.follow(res.Response)
@@ -431,11 +431,11 @@ func (l *leg) sessionExpired(code int) {
 	log := l.c.line.log.With(zap.Uint64("call", uint64(l.c.id)), zap.Stringer("side", sideName(l.side)),
 		zap.Int("code", code), zap.Int("interval_s", l.session.Seconds))
 	if l.c.emergency {
-		log.Warn("a session timer ran out in an emergency call, which goes on")
+		log.Warn("a session timer expired in an emergency call; the call continues")
 		l.beginSession(l.session.Session)
 		return
 	}
-	log.Warn("a session timer ran out")
+	log.Warn("a session timer expired")
 	l.session.stop()
 	if l.side == media.ServiceSide {
 		l.c.farEndCleared(supervision.EvidenceSessionExpired, 0)
@@ -458,6 +458,6 @@ func (l *leg) handleUpdate(r *endpoint.Request, d *dialog) {
 	res.AppendHeader(sip.NewHeader("Allow", l.allow()))
 	l.agreeSession(r.Request, res)
 	if err := r.Respond(res); err != nil {
-		l.c.line.log.Debug("a response could not be sent; the peer repeats its request", zap.Error(err))
+		l.c.line.log.Debug("a response could not be sent; the peer will retransmit its request", zap.Error(err))
 	}
 }

@@ -365,7 +365,7 @@ func TestSessionOfEmergencyCall(t *testing.T) {
 		h.service.respond(h.service.expect("UPDATE"), 481, "", "")
 		h.service.expect("UPDATE") // goes on asking
 		deadline := time.After(testTimeout)
-		for logs.FilterMessageSnippet("session timer ran out in an emergency call").Len() < 2 { // both sides'
+		for logs.FilterMessageSnippet("session timer expired in an emergency call").Len() < 2 { // both sides'
 			select {
 			case <-time.After(5 * time.Millisecond):
 			case <-deadline:

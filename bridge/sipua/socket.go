@@ -65,7 +65,7 @@ func (a *Agent) open() error {
 		l.adapter.adapters = true
 		for _, at := range l.accounts {
 			if same := l.service.tokens[at.token]; same != nil {
-				return fmt.Errorf("line %s: service user %q is also that of line %s on the same socket; give it a socket of its own or register",
+				return fmt.Errorf("line %s: service user %q is also used by line %s on the same socket; use another socket, or let the line register",
 					l.o.Name, at.token, same.line.o.Name)
 			}
 			l.service.tokens[at.token] = at
@@ -292,7 +292,7 @@ func (a *Agent) callArrived(at *account, r *endpoint.Request) {
 	}
 	c := a.newCall(l, emergency, true)
 	if hasCallbackMark(r.Request) && !emergency {
-		l.log.Warn("a call marked as a call-back from the emergency centre is treated as an ordinary call, since none is expected, or too many came; "+
+		l.log.Warn("a call marked as a call-back from the emergency centre is treated as an ordinary call, since no call-back is expected or too many are up; "+
 			"if it is the centre's, add its address to emergency.callback_from", zap.Uint64("call", uint64(c.id)),
 			zap.Stringer("from", r.From.Addr()))
 	}
@@ -399,7 +399,7 @@ func (a *Agent) callRequested(r *endpoint.Request) {
 				l.adapter.reply(r, sip.StatusServiceUnavailable, "Service Unavailable", a.retryAfter())
 				return
 			}
-			l.log.Warn("an emergency call from an unverified address was refused, since the line makes too many at once",
+			l.log.Warn("an emergency call from an unverified address was refused: the line makes too many at once",
 				zap.Uint64("call", uint64(c.id)))
 			refuse(supervision.EvidenceNoRoom)
 			return
