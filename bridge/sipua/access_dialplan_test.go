@@ -19,7 +19,8 @@ func dialPlan(t *testing.T, o dialplan.Options) func(*Options, *times) {
 	return func(o *Options, _ *times) { o.Lines[0].Dial = p }
 }
 
-// What the line may not dial goes nowhere, is told with why, and is a seizure all the same; what it may dial passes.
+// An ordinary call to a forbidden number does not pass. It is reported with the reason, and counts as a seizure. A call
+// to an allowed number passes.
 func TestForbiddenDestination(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -40,7 +41,7 @@ func TestForbiddenDestination(t *testing.T) {
 	})
 }
 
-// An emergency call passes whatever the line may dial.
+// An emergency call passes whatever the dial plan allows.
 func TestEmergencyPassesTheDialPlan(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -70,7 +71,7 @@ func TestEmergencyPassesTheDialPlan(t *testing.T) {
 	})
 }
 
-// Any form of a destination is judged by what is passed on of it.
+// Every form of a destination is judged by the part that is passed on.
 func TestDialplanJudgesWhatIsSent(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {

@@ -14,7 +14,7 @@ import (
 	"clearback/supervision"
 )
 
-// say sends a request of one party, with the lines given after those that every request has.
+// say sends a request of one party. more are header lines after those that every request has.
 func (r *fuzzBed) say(who byte, from netip.AddrPort, method, user, id, toTag string, more ...string) {
 	lines := append([]string{method + " sip:" + user + "@192.0.2.1 SIP/2.0", "Via: SIP/2.0/UDP " +
 		fuzzParties[who].String() + ";branch=z9hG4bK" + id,
@@ -26,7 +26,7 @@ func (r *fuzzBed) say(who byte, from netip.AddrPort, method, user, id, toTag str
 	r.net.Send(from, r.to[who], []byte(strings.Join(append(lines, "", ""), "\r\n")))
 }
 
-// got are the first lines of what came to a party since it was looked at last.
+// got returns the first lines of the packets that reached a party since the last call.
 func (r *fuzzBed) got(who byte) (all []string) {
 	synctest.Wait()
 	for _, p := range r.ends[who].Waiting() {
@@ -36,8 +36,8 @@ func (r *fuzzBed) got(who byte) (all []string) {
 	return all
 }
 
-// strayByes sends 8,750 BYEs without a dialog from the adapter's address and some from the service's, and returns how
-// many were sent, and how many were told that there is no such call.
+// strayByes sends 8,750 BYEs without a dialog from the adapter's address and some from the service's. It returns how
+// many were sent, and how many got 481.
 func (r *fuzzBed) strayByes(round int) (sent, refused int) {
 	for i := range 17500 / 2 {
 		for _, who := range []byte("as")[:1+max(0, 1-i%7)] {
@@ -58,13 +58,13 @@ func (r *fuzzBed) strayByes(round int) (sent, refused int) {
 	return sent, refused
 }
 
-// 17,500 BYEs without a dialog from the adapter's address, and some from the service's, leave nothing behind: in the
-// middle of them a call for help is passed on, and the far end's BYE is taken and the adapter cleared.
+// 17,500 BYEs without a dialog from the adapter's address, and some from the service's, leave nothing behind. During
+// the flood an emergency call passes, and the far end's BYE is accepted and the adapter's leg cleared.
 func TestFloodOfByes(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		r := newFuzzBed(t)
-		<-time.After(time.Minute) // what made the call has gone
+		<-time.After(time.Minute) // everything left of the call's setup has expired
 		r.got('a')
 		r.got('s')
 		sent, refused := 0, 0
@@ -104,14 +104,14 @@ func TestFloodOfByes(t *testing.T) {
 			t.Errorf("%d of %d were told that there is no such call", refused, sent)
 		}
 		for _, c := range r.agent.up() {
-			c.post(c.abandon) // nobody else ends an emergency call
+			c.post(c.abandon) // nothing else ends an emergency call
 		}
 		r.close(t)
 	})
 }
 
-// Whatever fills the room of the service's address, a BYE of the far end is taken, and so is whatever else the service
-// asks; and the BYEs of a call whose sender is not quite right, however many, leave room for the right one.
+// While the limit for the service's address is used up, a BYE of the far end is still accepted, and so are the
+// service's other requests. BYEs with a call's tags from wrong sources, however many, leave room for the right one.
 func TestByeUnderOverload(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -121,7 +121,7 @@ func TestByeUnderOverload(t *testing.T) {
 			r.say('s', fuzzParties['s'], "BYE", serviceUser, id, ";tag="+far["{own}"],
 				"From: <sip:f@192.0.2.2>;tag="+tag, "Call-ID: "+far["{id}"])
 		}
-		for i := range 5000 { // more than 4,096, which is what one address may have
+		for i := range 5000 { // more than 4,096, the limit for one address
 			if bye(fmt.Sprint("wrong-", i), "guessed"); i%10 == 0 {
 				synctest.Wait()
 			}
@@ -139,8 +139,8 @@ func TestByeUnderOverload(t *testing.T) {
 	})
 }
 
-// A CANCEL of a ringing call is taken from the service, from another of its addresses, as configured or as looked up,
-// and from nobody else, though every word of it is right.
+// A CANCEL of a ringing call is accepted from the service and from its other addresses, as configured or as looked up.
+// It is accepted from no other address, even if all of its header fields are right.
 func TestCancelFromElsewhere(t *testing.T) {
 	t.Parallel()
 	third, configured, resolved := netip.MustParseAddrPort("192.0.2.99:5060"),
@@ -161,7 +161,7 @@ func TestCancelFromElsewhere(t *testing.T) {
 					return []netip.Addr{fuzzParties['s'].Addr(), resolved.Addr()}, nil
 				}
 			})
-			r.say('a', fuzzParties['a'], "INVITE", "999", "help", "") // so that the name was looked up
+			r.say('a', fuzzParties['a'], "INVITE", "999", "help", "") // so that the name is looked up
 			r.got('s')
 			r.say('s', fuzzParties['s'], "INVITE", serviceUser, "rings", "")
 			if all := r.got('a'); !strings.HasPrefix(all[len(all)-1], "INVITE ") {
@@ -184,13 +184,13 @@ func TestCancelFromElsewhere(t *testing.T) {
 	}
 }
 
-// cleared reports whether the far end of a call has cleared.
+// cleared reports whether a clearing by the call's far end was posted.
 func (r *fuzzBed) cleared(id supervision.CallID) bool {
 	c, over := r.agent.call(id), false
 	return c == nil || c.runInMailbox(func() { over = c.farCleared }) && over
 }
 
-// The endpoint is told where adapters are bound, which dialogs there are, and nothing before the agent is complete.
+// The endpoint gets the adapters' bindings and the existing dialogs, but nothing before the agent is complete.
 func TestBoundAddressesAndDialogsForEndpoint(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {

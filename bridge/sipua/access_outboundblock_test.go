@@ -12,8 +12,8 @@ import (
 	"clearback/supervision"
 )
 
-// While calls are held back an ordinary one goes nowhere, neither to the service nor (by a 503) to the adapter's second
-// server.
+// While calls are blocked, an ordinary call goes nowhere: neither to the service nor (after a 503) to the adapter's
+// second server.
 func TestOutboundBlock(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -38,7 +38,7 @@ func TestOutboundBlock(t *testing.T) {
 		near.nack(h.adapter.expectOf("486", "INVITE"))
 		h.machine.saw("2 requested (emergency)", "2 far end cleared: bye", "2 adapter leg cleared: confirmed")
 
-		// what arrives from outside is not held back
+		// arriving calls are not blocked
 		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
 		h.adapter.respond(h.adapter.expect("INVITE"), 486, "near", "")
 		h.adapter.expect("ACK")
@@ -60,8 +60,8 @@ func TestOutboundBlock(t *testing.T) {
 	})
 }
 
-// The machine learns of an emergency call before whoever runs trials, whose end of the trial's call would otherwise
-// still open the loop.
+// The machine learns of an emergency call before the trials do. Otherwise the end of a trial's call could still open
+// the loop.
 func TestMachineLearnsOfAnEmergencyCallBeforeTheTestCall(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -78,7 +78,7 @@ func TestMachineLearnsOfAnEmergencyCallBeforeTheTestCall(t *testing.T) {
 	})
 }
 
-// A second holder is not ended with the first.
+// Ending one block does not end a second one.
 func TestTwoOutboundBlocks(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -92,8 +92,8 @@ func TestTwoOutboundBlocks(t *testing.T) {
 	})
 }
 
-// The call that an adapter makes when the line is left off hook goes nowhere and is no seizure; the number of the
-// emergency centre never is that number.
+// The call that an adapter makes when the line is left off hook goes nowhere and is no seizure. An emergency number is
+// never taken for that number.
 func TestLeftOffHook(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -101,7 +101,7 @@ func TestLeftOffHook(t *testing.T) {
 		h.dial("5550199")
 		h.adapter.expectOf("486", "INVITE")
 		h.machine.saw("left off hook")
-		h.dial("55501990") // another number: nothing comes of it but an ordinary call
+		h.dial("55501990") // another number: only an ordinary call
 		h.adapter.expect("100")
 		contains(t, h.service.expect("INVITE").start, "sip:55501990@")
 		h.machine.saw("1 requested")
@@ -118,7 +118,7 @@ func TestLeftOffHookIsNoEmergency(t *testing.T) {
 	})
 }
 
-// A far end of our own calls the line where the service would, whoever it is.
+// Our own far end can call the line like the service, from any address.
 func TestInboundTestCall(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, quickDateCheck, func(o *Options, _ *times) {
@@ -150,7 +150,7 @@ func TestInboundTestCall(t *testing.T) {
 	far.established(own.expect("200"))
 	far.ack("")
 	h.machine.saw("1 arrived", "1 answered")
-	// the near end's BYE comes to the far end that called, not to the service
+	// the near end's BYE goes to the far end that called, not to the service
 	h.adapter.called(inv, "near").request("BYE", "")
 	h.adapter.expectOf("200", "BYE")
 	own.respond(own.expect("BYE"), 200, "", "")

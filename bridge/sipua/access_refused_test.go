@@ -11,7 +11,7 @@ import (
 	"clearback/supervision/callrecord"
 )
 
-// A call for which there is no adapter is recorded, with who called, and warned of once a minute.
+// A call that arrives without a registered adapter is recorded with its caller, and logged at most once a minute.
 func TestCallWithoutAdapterIsReported(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -38,7 +38,7 @@ func TestCallWithoutAdapterIsReported(t *testing.T) {
 		if lines.Len() != 1 || lines.All()[0].ContextMap()["code"] != int64(480) {
 			t.Fatalf("logged: %v", lines.All())
 		}
-		time.Sleep(refusedEvery) // on the bubble's clock
+		time.Sleep(refusedEvery) // the bubble's clock
 		h.agent.Drain()
 		call("503")
 		h.machine.saw("3 refused: shutdown")
@@ -49,8 +49,8 @@ func TestCallWithoutAdapterIsReported(t *testing.T) {
 	})
 }
 
-// A flood of calls that nobody can take does not fill the record, whatever they are marked as; one from the emergency
-// centre has room beside the others.
+// A flood of refused calls does not fill the record, with or without the call-back mark. Call-backs from the emergency
+// centre have a limit of their own.
 func TestReportsOfRefusedCallsAreLimited(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -78,7 +78,7 @@ func TestReportsOfRefusedCallsAreLimited(t *testing.T) {
 	})
 }
 
-// An adapter with a wrong password is told to the line, and so is its registration.
+// The line learns that its adapter uses a wrong password, and later that it has registered.
 func TestRefusedAdapterIsReported(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {

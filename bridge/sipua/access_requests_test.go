@@ -15,7 +15,7 @@ import (
 	"clearback/supervision"
 )
 
-// Requests outside of a call: each gets its answer.
+// Each kind of request outside a call gets its answer.
 func TestRequestsOutsideADialog(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -63,7 +63,7 @@ func TestAdapterNotBound(t *testing.T) {
 	})
 }
 
-// Strangers never get a route to the service.
+// Strangers are never routed to the service.
 func TestUnknownSources(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -80,7 +80,7 @@ func TestUnknownSources(t *testing.T) {
 	})
 }
 
-// A line that registers takes calls for its own contact only, and while it is not registered the adapter gets 503 at
+// A line that registers accepts only calls for its own Contact. While it is not registered the adapter gets 503 at
 // once.
 func TestRegisteredLine(t *testing.T) {
 	t.Parallel()
@@ -113,7 +113,7 @@ func TestRegisteredLine(t *testing.T) {
 		h.service.respond(inv, 486, "far", "")
 		h.service.expect("ACK")
 		near.nack(h.adapter.expectOf("486", "INVITE"))
-		done := make(chan struct{}) // closed when the un-registration was answered
+		done := make(chan struct{}) // closed when the un-REGISTER was answered
 		go func() {
 			defer close(done)
 			for m := range h.service.in {
@@ -128,8 +128,8 @@ func TestRegisteredLine(t *testing.T) {
 	})
 }
 
-// One line calls another of the same house through a proxy that keeps the Call-ID: both ends of one Call-ID are on one
-// socket, and the line itself may be called back.
+// One line calls another through a proxy that keeps the Call-ID. Both ends of one Call-ID are then on one socket. A
+// line may also be called back by itself.
 func TestHairpin(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -137,7 +137,7 @@ func TestHairpin(t *testing.T) {
 		near := h.request("5550101", offer("127.0.0.1", nearSDP, "sendrecv"))
 		out := h.service.expect("INVITE")
 		h.service.respond(out, 100, "", "")
-		// the proxy passes it back: its own Via on top, another Request-URI, everything else the same
+		// the proxy sends it back with its own Via on top and another Request-URI; the rest is unchanged
 		target := "sip:" + serviceUser + "@" + h.toService.String()
 		via := h.service.via()
 		forward := []string{"INVITE " + target + " SIP/2.0", via}
@@ -151,7 +151,7 @@ func TestHairpin(t *testing.T) {
 		in := h.adapter.expect("INVITE")
 		h.adapter.respond(in, 200, "called", offer("127.0.0.1", nearSDP+4, "sendrecv"))
 		h.adapter.expect("ACK")
-		ok := h.service.expect("200") // for the proxy, which passes it on
+		ok := h.service.expect("200") // for the proxy, which forwards it
 		pass := []string{"SIP/2.0 200 OK", "Via: " + out.get("Via")}
 		for _, v := range ok.headers {
 			if !strings.HasPrefix(v, "Via") && !strings.HasPrefix(v, "Content-Length") {
@@ -159,7 +159,7 @@ func TestHairpin(t *testing.T) {
 			}
 		}
 		h.service.send(h.toService, append(pass, ok.body)...)
-		// from here on the two legs speak to each other directly: ACK and BYE go from the socket to itself
+		// from here on the two legs communicate directly: ACK and BYE go from the socket to itself
 		near.established(h.adapter.expectOf("200", "INVITE")).ack("")
 		called := h.adapter.called(in, "called")
 		h.machine.saw("1 requested", "2 arrived", "2 answered", "1 answered")
@@ -174,7 +174,7 @@ func TestHairpin(t *testing.T) {
 	})
 }
 
-// A request that came on two ways is one call (RFC 3261 section 8.2.2.2).
+// A request that came by two paths is one call (RFC 3261 section 8.2.2.2).
 func TestMergedRequest(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -193,7 +193,7 @@ func TestMergedRequest(t *testing.T) {
 	})
 }
 
-// A call for help that came on two ways is one call too, and no other is said to have failed.
+// An emergency call that came by two paths is one call too, and no other call is reported as failed.
 func TestMergedEmergencyCall(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -214,7 +214,7 @@ func TestMergedEmergencyCall(t *testing.T) {
 	})
 }
 
-// A call that runs in a circle ends (RFC 3261 section 8.1.1.6).
+// A call that runs in a loop ends (RFC 3261 section 8.1.1.6).
 func TestCircularRouting(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -227,7 +227,7 @@ func TestCircularRouting(t *testing.T) {
 	})
 }
 
-// A fault in one message or one step ends neither the process nor the call.
+// A panic in the handling of one message or step ends neither the process nor the call.
 func TestPanicInACallback(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -249,7 +249,7 @@ func TestPanicInACallback(t *testing.T) {
 	})
 }
 
-// Effects for calls that nobody knows do no harm; a leg that is not there is cleared.
+// Effects for unknown calls do no harm. An adapter's leg that does not exist counts as cleared.
 func TestUnknownCall(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -262,13 +262,13 @@ func TestUnknownCall(t *testing.T) {
 	})
 }
 
-// Close ends what is up.
+// Close ends the calls that are up.
 func TestCloseEndsCalls(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
 		h.incoming()
-		done := make(chan struct{}) // closed when Close returned
+		done := make(chan struct{}) // closed when Close has returned
 		go func() { defer close(done); h.agent.Close() }()
 		h.service.respond(h.service.expect("BYE"), 200, "", "")
 		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
@@ -279,8 +279,8 @@ func TestCloseEndsCalls(t *testing.T) {
 	})
 }
 
-// Two lines on the same two sockets: a call finds its line by our Contact at the service, an adapter by its
-// credentials. With direct media the session description passes byte for byte.
+// Two lines share the same two sockets. A call from the service finds its line by our Contact, a call from an adapter
+// by its credentials. With direct media the session description passes unchanged.
 func TestLinesShareSockets(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -295,13 +295,13 @@ func TestLinesShareSockets(t *testing.T) {
 			o.Lines = append(o.Lines, l)
 		})
 		other.line = h.agent.Line("stage-door")
-		done := make(chan struct{}) // closed when the second desk has ended
+		done := make(chan struct{}) // closed when the second machine has ended
 		go func() { defer close(done); other.run() }()
 		t.Cleanup(func() { close(other.quit); <-done })
 		if st := other.line.Status(); st.ServiceAddr != h.toService || st.AdapterAddr != h.toAdapter {
 			t.Fatalf("sockets %v and %v, want %v and %v", st.AdapterAddr, st.ServiceAddr, h.toAdapter, h.toService)
 		}
-		// one forked request for both lines is two calls (no 482)
+		// one forked request to both lines is two calls (no 482)
 		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
 		fork := append([]string{}, far.invite...)
 		fork[0], fork[1] = "INVITE sip:5550101@"+h.toService.String()+" SIP/2.0", h.service.via()

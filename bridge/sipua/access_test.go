@@ -13,7 +13,7 @@ import (
 	"go.uber.org/zap/zaptest/observer"
 )
 
-// observed has the agent log into what is returned.
+// observed makes the agent log into *logs.
 func observed(logs **observer.ObservedLogs) setting {
 	return func(o *Options, _ *times) {
 		core, seen := observer.New(zapcore.InfoLevel)
@@ -22,8 +22,8 @@ func observed(logs **observer.ObservedLogs) setting {
 	}
 }
 
-// A line that says where its calls come from answers nobody else, not even by 100 (which an INVITE gets after 200 ms,
-// RFC 3261 section 17.2.1), and says so in the log once.
+// A line with configured source addresses does not answer requests from others at all, not even with 100 (which an
+// INVITE gets after 200 ms, RFC 3261 section 17.2.1). It logs them once.
 func TestCallFromUnknownSource(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -44,7 +44,7 @@ func TestCallFromUnknownSource(t *testing.T) {
 		select {
 		case m := <-stranger.in:
 			t.Fatalf("the stranger was told %s", m)
-		case <-time.After(250 * time.Millisecond): // on the bubble's clock
+		case <-time.After(250 * time.Millisecond): // the bubble's clock
 		}
 		lines := logs.FilterMessageSnippet("allow_from").All()
 		if len(lines) != 1 {
@@ -58,7 +58,7 @@ func TestCallFromUnknownSource(t *testing.T) {
 	})
 }
 
-// A line that registers is called by a word that only its service was told; from wherever.
+// A line that registers is called by a token that only its service knows, from any address.
 func TestCallByContactToken(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -79,7 +79,7 @@ func TestCallByContactToken(t *testing.T) {
 		h.adapter.respond(inv, 487, "near", "")
 		h.adapter.expect("ACK")
 		h.machine.saw("1 arrived", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
-		// The number alone is no such word. A stranger is answered at a bounded rate.
+		// The number alone does not suffice. Strangers are answered at a limited rate.
 		const n = 40
 		for range n {
 			stranger.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550199@stranger.example>", h.toService,
@@ -96,7 +96,7 @@ func TestCallByContactToken(t *testing.T) {
 	})
 }
 
-// Whoever knows a number could call a line that does not register: it must be said from where.
+// Anybody who knows its number could call a line that does not register. So its source addresses must be configured.
 func TestAccountWithoutRegistrationNeedsAnAddress(t *testing.T) {
 	t.Parallel()
 	o := Options{Lines: []LineOptions{{Name: "box-office", ServiceUser: serviceUser,
@@ -118,8 +118,8 @@ func TestAccountWithoutRegistrationNeedsAnAddress(t *testing.T) {
 	a.Close()
 }
 
-// An emergency call finds a place on a full line, and so does the emergency centre (RFC 7090); others get 486, which
-// keeps an adapter from its second server, and a place that became free is taken.
+// An emergency call is accepted on a full line, and so is a call-back from the emergency centre (RFC 7090). Other calls
+// get 486, so that the adapter does not use its second server. A place that became free is used again.
 func TestCallLimitOfALine(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -134,7 +134,7 @@ func TestCallLimitOfALine(t *testing.T) {
 		h.machine.saw("3 requested", "3 far end cleared: bye", "3 adapter leg cleared: confirmed")
 		h.request("999", offer("127.0.0.1", nearSDP, "sendrecv"))
 		inv := h.service.expect("INVITE")
-		h.service.respond(inv, 180, "far", "") // it rang, so the centre may call back
+		h.service.respond(inv, 180, "far", "") // it rang, so a call-back may follow
 		h.adapter.expect("180")
 		h.service.respond(inv, 486, "far", "")
 		h.adapter.expect("486")
@@ -149,7 +149,7 @@ func TestCallLimitOfALine(t *testing.T) {
 		if n.TooManyCalls != 2 {
 			t.Fatalf("%d calls were too many", n.TooManyCalls)
 		}
-		if n.Registrar.Challenges != 1 || n.Endpoint.Servers == 0 { // the adapter's call, and transactions that linger
+		if n.Registrar.Challenges != 1 || n.Endpoint.Servers == 0 { // the adapter's call, and lingering transactions
 			t.Fatalf("counts: %+v", n)
 		}
 		talk.near.request("BYE", "")

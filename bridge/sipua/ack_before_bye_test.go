@@ -2,8 +2,8 @@ package sipua
 
 import "testing"
 
-// The far end clears while the adapter waits for the ACK of its 200 to a re-INVITE, which was to bring the far end's
-// answer: the adapter gets that ACK, and then the BYE (RFC 3261 section 15).
+// The far end clears while the adapter waits for the ACK of its 200 to a re-INVITE. That ACK would have carried the far
+// end's answer. The adapter gets an ACK and then the BYE (RFC 3261 section 15).
 func TestAckBeforeBye(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t)

@@ -12,8 +12,8 @@ import (
 	"github.com/emiago/sipgo/sip"
 )
 
-// newHouseOfAddresses is a house whose service has a name with two addresses. With two, the line has another service
-// too.
+// newHouseOfAddresses returns a test bed whose service has a name with two addresses. If two is true, the line also has
+// a second service.
 func newHouseOfAddresses(t *testing.T, two bool) (h *testBed, second, reserve *testPeer) {
 	const host = "127.0.0.4"
 	var m memoryNetwork
@@ -39,13 +39,13 @@ func newHouseOfAddresses(t *testing.T, two bool) (h *testBed, second, reserve *t
 	return h, second, reserve
 }
 
-// Several addresses of one service are one attempt (RFC 3263 section 4.3 has the next one tried after a failure only):
-// the next is called once the first has refused, or has not said a word in time, and not because it says 100 and
-// nothing else. The call then stays at the address that has it.
+// All addresses of one service are one attempt (by RFC 3263 section 4.3 the next one is tried only after a failure).
+// The next address is tried after the first has refused, or has not answered in time, but not if it has sent 100 and
+// nothing else. The call then stays at the address that accepted it.
 func TestEmergencyAddresses(t *testing.T) {
 	t.Parallel()
 	for name, c := range map[string]struct {
-		first       []int // what the first address says at once
+		first       []int // the first address's responses, sent at once
 		after       time.Duration
 		tried, late bool
 	}{
@@ -77,7 +77,8 @@ func TestEmergencyAddresses(t *testing.T) {
 					}
 					if c.late {
 						h.service.respond(lost, 200, "late", far())
-						if m := h.service.next(); m.is("BYE") { // it may overtake the ACK, since the name is looked up for each
+						// it may overtake the ACK, since the name is looked up for each
+						if m := h.service.next(); m.is("BYE") {
 							h.service.respond(m, 200, "", "")
 							h.service.expect("ACK")
 						} else {
@@ -102,8 +103,8 @@ func TestEmergencyAddresses(t *testing.T) {
 	}
 }
 
-// Each address has refused: the call goes on to the line's other service, and what each said is told. Without another
-// service the last refusal is the adapter's. An ordinary call goes to one address.
+// After every address has refused, the call goes to the line's other service, and the answer of each is reported.
+// Without another service the adapter gets the last refusal. An ordinary call is tried at one address only.
 func TestEmergencyAddressesRefuse(t *testing.T) {
 	t.Parallel()
 	for _, two := range []bool{true, false} {
@@ -142,7 +143,7 @@ func TestEmergencyAddressesRefuse(t *testing.T) {
 	}
 }
 
-// untried checks that nothing has come.
+// untried checks that no packet has come.
 func (p *testPeer) untried() {
 	p.t.Helper()
 	if synctest.Wait(); len(p.in) > 0 {
@@ -150,8 +151,8 @@ func (p *testPeer) untried() {
 	}
 }
 
-// Another address was tried, and redirects the call to a place of its own: that is called, and not the address again
-// (RFC 3261 section 8.1.3.4).
+// The second address redirects the call to a host of its own. That host is called, and not the address again (RFC 3261
+// section 8.1.3.4).
 func TestEmergencyAddressRedirects(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {

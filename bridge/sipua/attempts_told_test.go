@@ -6,8 +6,8 @@ import (
 	"testing/synctest"
 )
 
-// What becomes of the attempts at an emergency call is told: of one that the caller gave up, that nothing came; of a
-// second answer, and of one that crossed the CANCEL, that it came.
+// The outcome of each attempt at an emergency call is reported: no answer if the caller gave up, and the answer itself
+// if it was a second one or crossed the CANCEL.
 func TestAttemptsAreTold(t *testing.T) {
 	t.Parallel()
 	help := func(t *testing.T) (*testBed, *peerDialog, message) {
@@ -33,7 +33,7 @@ func TestAttemptsAreTold(t *testing.T) {
 		near.nack(h.adapter.expectOf("487", "INVITE"))
 		told(t, h, "1 attempt ended: 0 ringing")
 		h.service.respond(h.service.expect("CANCEL"), 200, "psap", "")
-		h.service.respond(inv, 200, "psap", far()) // it crossed
+		h.service.respond(inv, 200, "psap", far()) // it crossed the CANCEL
 		h.service.expect("ACK")
 		h.service.respond(h.service.expect("BYE"), 200, "", "")
 		told(t, h, "1 attempt ended: 200 ringing")

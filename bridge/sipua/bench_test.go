@@ -6,8 +6,8 @@ import (
 	"time"
 )
 
-// BenchmarkFarEndBye measures from the far end's BYE written to the BYE to the adapter read, beside a bare round trip
-// (OPTIONS to its answer) through the same socket in the same run.
+// BenchmarkFarEndBye measures the time from writing the far end's BYE to reading the BYE to the adapter. For comparison
+// it measures a bare round trip (OPTIONS and its answer) through the same socket in the same run.
 func BenchmarkFarEndBye(b *testing.B) {
 	h := newTestBed(b)
 	var bye, bare []time.Duration

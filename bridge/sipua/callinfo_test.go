@@ -10,7 +10,7 @@ import (
 	"clearback/supervision/callrecord"
 )
 
-// notes collects what is told to people.
+// notes collects the reported parties of calls.
 type notes struct {
 	mu    sync.Mutex
 	calls []callrecord.CallInfo
@@ -27,7 +27,7 @@ func (n *notes) listen(o *Options, _ *times) {
 	}
 }
 
-// of returns the note of a call, which may come a little after the call's first event.
+// of checks for the note of a call, which may come a little after the call's first event.
 func (n *notes) of(t *testing.T, want callrecord.CallInfo) {
 	t.Helper()
 	var got callrecord.CallInfo
@@ -83,7 +83,7 @@ func TestCallInfo(t *testing.T) {
 	})
 }
 
-// A refused call is told of too.
+// The parties of a refused call are reported too.
 func TestCallInfoOfRefusedCall(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -97,7 +97,7 @@ func TestCallInfoOfRefusedCall(t *testing.T) {
 	})
 }
 
-// What the adapter calls itself is told of when it is new, whichever way it says so.
+// A new User-Agent of the adapter is reported, whether it came in REGISTER or in an answer.
 func TestUserAgent(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {

@@ -5,7 +5,7 @@ import (
 	"testing/synctest"
 )
 
-// RFC 3665 section 3.8: the caller gives up while it rings; RFC 3261 section 9.
+// RFC 3665 section 3.8: the caller cancels while the near end rings (RFC 3261 section 9).
 func TestCallerCancels(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -27,7 +27,8 @@ func TestCallerCancels(t *testing.T) {
 	})
 }
 
-// The adapter's 200 crosses our CANCEL: the near end was answered, and gets ACK and BYE (RFC 3261 sections 9.1 and 15).
+// The adapter's 200 crosses our CANCEL. The near end has answered, so it gets ACK and BYE (RFC 3261 sections 9.1 and
+// 15).
 func TestAnswerCrossesCancel(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -51,7 +52,7 @@ func TestAnswerCrossesCancel(t *testing.T) {
 	})
 }
 
-// The caller's CANCEL comes after our 200: it changes nothing (RFC 3261 section 9.2), the caller then says BYE.
+// The caller's CANCEL comes after our 200 and has no effect (RFC 3261 section 9.2). The caller then sends BYE.
 func TestCancelAfterAnswer(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -74,7 +75,7 @@ func TestCancelAfterAnswer(t *testing.T) {
 	})
 }
 
-// A caller that gives up before the call was offered.
+// A caller cancels before the call was offered.
 func TestCancelBeforeOffer(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -91,7 +92,7 @@ func TestCancelBeforeOffer(t *testing.T) {
 	})
 }
 
-// A daemon that ends while a call waits to be offered.
+// The daemon ends while a call waits to be offered.
 func TestShutdownBeforeOffer(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -107,7 +108,7 @@ func TestShutdownBeforeOffer(t *testing.T) {
 	})
 }
 
-// The machine refuses a call that waits (invariant 5).
+// The machine refuses a waiting call (invariant 5).
 func TestMachineRefusesWaitingCall(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -122,7 +123,7 @@ func TestMachineRefusesWaitingCall(t *testing.T) {
 	})
 }
 
-// RFC 3665 section 3.9: busy; rejection codes pass through, whichever side rejects.
+// RFC 3665 section 3.9: busy. Failure codes pass through from either side.
 func TestRejections(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -152,7 +153,7 @@ func TestRejections(t *testing.T) {
 	})
 }
 
-// The adapter gives up while the far end rings; its CANCEL crosses the far end's 200.
+// The adapter cancels while the far end rings. Its CANCEL crosses the far end's 200.
 func TestNearEndCancels(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -234,7 +235,7 @@ func TestLateFork(t *testing.T) {
 		contains(t, bye.get("To"), "fork-a")
 		contains(t, bye.start, "sip:fork-a@")
 		h.service.respond(bye, 200, "", "")
-		// the call that counts goes on
+		// the chosen call continues
 		near.request("BYE", "")
 		h.adapter.expectOf("200", "BYE")
 		bye = h.service.expect("BYE")
@@ -246,7 +247,7 @@ func TestLateFork(t *testing.T) {
 	})
 }
 
-// An INVITE without an offer: the 200 carries it, the ACK the answer (RFC 3261 section 13.2.1).
+// An INVITE without an offer: the 200 carries the offer, the ACK the answer (RFC 3261 section 13.2.1).
 func TestDelayedOffer(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, relaying)
@@ -270,7 +271,7 @@ func TestDelayedOffer(t *testing.T) {
 	h.atRest()
 }
 
-// A repeated 200 of the adapter is acknowledged again (RFC 3261 section 13.2.2.4).
+// A retransmitted 200 of the adapter is acknowledged again (RFC 3261 section 13.2.2.4).
 func TestRepeated200IsAcknowledgedAgain(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {

@@ -12,7 +12,7 @@ import (
 	"clearback/supervision"
 )
 
-// A whole incoming call with TCP on both sides, cleared by the far end.
+// A complete incoming call with TCP on both sides, cleared by the far end.
 func TestIncomingOverTCP(t *testing.T) {
 	t.Parallel()
 	h := streaming(t, relaying)
@@ -24,7 +24,7 @@ func TestIncomingOverTCP(t *testing.T) {
 	h.atRest()
 }
 
-// The same for an outgoing one.
+// The same for an outgoing call.
 func TestOutgoingOverTCP(t *testing.T) {
 	t.Parallel()
 	h := streaming(t, relaying)
@@ -36,7 +36,7 @@ func TestOutgoingOverTCP(t *testing.T) {
 	h.atRest()
 }
 
-// The adapter's connection went away during the call: the BYE goes to its Contact.
+// The adapter's connection closed during the call. The BYE goes to its Contact.
 func TestAdapterConnectionGone(t *testing.T) {
 	t.Parallel()
 	h := streaming(t)
@@ -49,8 +49,8 @@ func TestAdapterConnectionGone(t *testing.T) {
 	h.atRest()
 }
 
-// The service's connection goes away while the near end is called: the answer goes to a new one (RFC 3261 section
-// 18.2.2).
+// The service's connection closes while the near end is being called. The answer goes to a new connection (RFC 3261
+// section 18.2.2).
 func TestServiceConnectionGoneWhileRinging(t *testing.T) {
 	t.Parallel()
 	h := streaming(t)
@@ -71,7 +71,7 @@ func TestServiceConnectionGoneWhileRinging(t *testing.T) {
 	h.machine.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
 }
 
-// The far end says BYE and drops its connection: reported, though it cannot be answered.
+// The far end sends BYE and closes its connection. The clearing is posted even though the BYE cannot be answered.
 func TestByeThenConnectionGone(t *testing.T) {
 	t.Parallel()
 	for range 20 {
@@ -87,7 +87,7 @@ func TestByeThenConnectionGone(t *testing.T) {
 	}
 }
 
-// The far end's BYE overtakes its 200: the call is answered and over.
+// The far end's BYE overtakes its 200. The call is answered and over.
 func TestByeOvertakesAnswer(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -107,7 +107,7 @@ func TestByeOvertakesAnswer(t *testing.T) {
 	})
 }
 
-// A far end that counts badly, or whose hops are used up, is gone all the same.
+// A BYE with a wrong CSeq or no Max-Forwards left still ends the call.
 func TestByeWithWrongCSeqOrMaxForwards(t *testing.T) {
 	t.Parallel()
 	for _, c := range []struct {
@@ -133,7 +133,7 @@ func TestByeWithWrongCSeqOrMaxForwards(t *testing.T) {
 	}
 }
 
-// talks brings n calls from the service up, one after the other, and returns their far ends by call number from 1.
+// talks sets up n calls from the service, one after the other, and returns their far ends by call number from 1.
 func (h *testBed) talks(n int) []*peerDialog {
 	h.t.Helper()
 	var far []*peerDialog
@@ -149,7 +149,8 @@ func (h *testBed) talks(n int) []*peerDialog {
 	return far
 }
 
-// A hundred far ends hang up in the same moment: each is answered and reported once, and each adapter leg is cleared.
+// A hundred far ends hang up at the same moment. Each clearing is answered and posted once, and each adapter leg is
+// cleared.
 func TestHundredByesAtOnce(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -184,7 +185,7 @@ func TestHundredByesAtOnce(t *testing.T) {
 	})
 }
 
-// The far end clears while the adapter's re-INVITE is answered and only its ACK is missing.
+// The far end clears while only the ACK of the adapter's answered re-INVITE is outstanding.
 func TestFarEndClearsBeforeAckOfHold(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -207,7 +208,7 @@ func TestFarEndClearsBeforeAckOfHold(t *testing.T) {
 	})
 }
 
-// The binding of the adapter ends in a call, as when it expired: the BYE still finds it.
+// The adapter's binding ends during a call, as if it had expired. The BYE still reaches the adapter.
 func TestBindingEndsInCall(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -228,7 +229,7 @@ func TestBindingEndsInCall(t *testing.T) {
 	})
 }
 
-// CANCEL and the offer at the same time, many times: no call stays, and none is left ringing.
+// CANCEL and the offer come at the same time, many times. No call remains, and no adapter is left ringing.
 func TestCancelCrossesOffer(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -238,7 +239,7 @@ func TestCancelCrossesOffer(t *testing.T) {
 			id := supervision.CallID(i + 1)
 			far := h.arrive("")
 			h.machine.saw(num(i+1) + " arrived")
-			offered := make(chan struct{}) // closed when it was offered
+			offered := make(chan struct{}) // closed when the call was offered
 			go func() { defer close(offered); h.line.Offer(id) }()
 			far.cancel()
 			h.service.expectOf("200", "CANCEL")
@@ -272,7 +273,7 @@ func TestCancelCrossesOffer(t *testing.T) {
 	})
 }
 
-// Two lines on one socket talk with the same far end: each BYE ends its own call.
+// Two lines on one socket have calls with the same far end. Each BYE ends its own call.
 func TestLinesWithOneFarEnd(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -287,7 +288,7 @@ func TestLinesWithOneFarEnd(t *testing.T) {
 			o.Lines = append(o.Lines, l)
 		})
 		other.line = h.agent.Line("stage-door")
-		done := make(chan struct{}) // closed when the second desk has ended
+		done := make(chan struct{}) // closed when the second machine has ended
 		go func() { defer close(done); other.run() }()
 		t.Cleanup(func() { close(other.quit); <-done })
 		// one forked request: the same Call-ID, From tag and CSeq on both lines
@@ -322,7 +323,7 @@ func TestLinesWithOneFarEnd(t *testing.T) {
 
 var manyCalls = flag.Int("calls", 100, "calls of TestNothingIsLeftAfterManyCalls")
 
-// After many calls and 64*T1 nothing of them is left: no dialog, no INVITE, no goroutine.
+// After many calls and 64*T1 nothing is left of them: no dialog, no INVITE, no goroutine.
 func TestNothingIsLeftAfterManyCalls(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -365,13 +366,13 @@ func TestNothingIsLeftAfterManyCalls(t *testing.T) {
 	})
 }
 
-// A service that was down is back: the next call goes through, at once.
+// A service that was down has returned. The next call passes at once.
 func TestServiceComesBack(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, shorter)
 		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
-		h.service.expect("INVITE") // and it says nothing
+		h.service.expect("INVITE") // no response follows
 		near.nack(h.adapter.expectOf("503", "INVITE"))
 		h.machine.saw("1 requested", "1 far end cleared: service-lost", "1 adapter leg cleared: confirmed")
 		near = h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
@@ -387,7 +388,7 @@ func TestServiceComesBack(t *testing.T) {
 	})
 }
 
-// The connection to the service dies under an INVITE: it is sent again over a new one.
+// The connection to the service closes during an INVITE. The INVITE is sent again over a new connection.
 func TestConnectionDiesUnderInvite(t *testing.T) {
 	t.Parallel()
 	h := streaming(t)
@@ -397,7 +398,7 @@ func TestConnectionDiesUnderInvite(t *testing.T) {
 	repeated(t, h.service, inv)
 }
 
-// An adapter that registered over TCP and lost its connection since: it still rings, and is still asked, at its
+// The adapter registered over TCP and has since lost its connection. It still rings and is still probed, at its
 // Contact.
 func TestAdapterRingsAfterItsConnectionEnded(t *testing.T) {
 	t.Parallel()
@@ -430,8 +431,8 @@ func (p *testPeer) silent(d time.Duration) {
 	}
 }
 
-// An emergency call rings for as long as the centre lets it, past Timer C, and is not ended because an ACK is missing
-// past 64*T1: only a BYE or the adapter's own word ends it.
+// An emergency call rings as long as the centre lets it, past Timer C. It is not ended by a missing ACK after 64*T1.
+// Only a BYE or the adapter's own 481 ends it.
 func TestEmergencyCallOutlastsTimerC(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {

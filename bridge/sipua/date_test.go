@@ -12,18 +12,18 @@ import (
 	"clearback/bridge/media"
 )
 
-// A farClock is the service's: wrong by so much.
+// farClock is the error of the service's clock.
 type farClock time.Duration
 
-// date is the header field of a message first sent at that moment (RFC 3261 section 20.17: an rfc1123-date, always in
-// GMT).
+// date returns the Date header field of a message first sent at that moment (RFC 3261 section 20.17: an rfc1123-date,
+// always in GMT).
 func (c farClock) date(sent time.Time) string {
 	return "Date: " + sent.Add(time.Duration(c)).UTC().Format("Mon, 02 Jan 2006 15:04:05") + " GMT"
 }
 
-// A BYE that was under way for 5 s (lost, and repeated) is known to be late by 3 to 5 s, as well as two whole seconds
-// can tell, if the service's clock was seen to agree with ours; else its Date says nothing. One that came at once is
-// not late, whatever the service's clock says.
+// A BYE took 5 s (it was lost and retransmitted). It counts as 3 to 5 s late, since Date has whole seconds, if the
+// service's clock was seen to agree with ours. Otherwise its Date has no effect. A BYE that came at once is not late,
+// whatever the service's clock.
 func TestLateBye(t *testing.T) {
 	t.Parallel()
 	for name, clock := range map[string]farClock{
@@ -69,10 +69,10 @@ func TestLateBye(t *testing.T) {
 	}
 }
 
-// quickDateCheck does not wait for the answers to what it sends at the end of a test.
+// quickDateCheck shortens the wait for answers at the end of a test.
 func quickDateCheck(_ *Options, t *times) { t.closeTimeout = 10 * time.Millisecond }
 
-// late takes a far-end clearing and compares how late it says it is.
+// late takes a far-end clearing and compares its Late.
 func (d *machineStandIn) late(delay time.Duration) {
 	d.t.Helper()
 	select {
@@ -85,7 +85,7 @@ func (d *machineStandIn) late(delay time.Duration) {
 	}
 }
 
-// Without a Date to compare with, or with a clock that was set during the call, nothing is said.
+// Without an earlier Date, or after a clock was set during the call, Late is 0.
 func TestLateByeWithoutUsableDate(t *testing.T) {
 	t.Parallel()
 	type dates struct{ earlier, bye string }
@@ -128,7 +128,7 @@ func TestLateByeWithoutUsableDate(t *testing.T) {
 	}
 }
 
-// The first message may have been the slow one: a later one shows the quick way.
+// The first message may have been the slow one. A later message shows the shortest transmission.
 func TestClockOffsetByTheQuickestMessage(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -147,7 +147,7 @@ func TestClockOffsetByTheQuickestMessage(t *testing.T) {
 	})
 }
 
-// A far end that speaks after the moment at which its BYE says that it hung up was there: the Date says nothing.
+// If media of the far end comes after the time at which its BYE says that it hung up, the Date has no effect.
 func TestLateByeAfterSound(t *testing.T) {
 	t.Parallel()
 	for _, speaks := range []bool{true, false} {
@@ -176,7 +176,8 @@ func TestLateByeAfterSound(t *testing.T) {
 	}
 }
 
-// Only the Date of who hangs up shows whether that clock is right: neither a proxy's 100 nor another fork's 180 does.
+// Only a Date of the party that hangs up shows whether its clock is right. A proxy's 100 or another fork's 180 does
+// not.
 func TestDateOfAnotherSender(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -195,7 +196,7 @@ func TestDateOfAnotherSender(t *testing.T) {
 	})
 }
 
-// A service that answers with thousands of tags fills no memory.
+// A service that answers with thousands of tags does not fill the memory.
 func TestClockOffsetsAreBounded(t *testing.T) {
 	t.Parallel()
 	var d clockOffset
@@ -208,7 +209,7 @@ func TestClockOffsetsAreBounded(t *testing.T) {
 	}
 }
 
-// dated is a request of the peer with this tag.
+// dated returns a request of the peer with this tag.
 func dated(tag string, clock farClock, sent time.Time) sip.Message {
 	m := sip.NewRequest(sip.INFO, sip.Uri{Scheme: "sip", Host: "pbx.example"})
 	m.AppendHeader(&sip.FromHeader{Params: sip.HeaderParams{{K: "tag", V: tag}}})
@@ -216,13 +217,14 @@ func dated(tag string, clock farClock, sent time.Time) sip.Message {
 	return m
 }
 
-// Never more than the truth, and less by no more than two seconds and what the quickest message took of those whose
-// clock agreed, whatever the clocks differ by and however the messages before were delayed; nothing where none agreed.
+// late never exceeds the true delay. It is less by at most two seconds plus the shortest transmission among the
+// messages whose clock agreed, whatever the difference of the clocks and the earlier delays. It is 0 if no clock
+// agreed.
 func TestClockOffset(t *testing.T) {
 	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		duration := func(name string, low, high time.Duration) time.Duration {
-			part := (high - low) / 8 // a plain range draws small numbers mostly
+			part := (high - low) / 8 // a plain range yields mostly small numbers
 			return low + time.Duration(rapid.Int64Range(0, 7).Draw(t, name))*part +
 				time.Duration(rapid.Int64Range(0, int64(part)).Draw(t, name))
 		}

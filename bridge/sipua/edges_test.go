@@ -15,10 +15,10 @@ import (
 	"clearback/supervision"
 )
 
-// What a call does in each of its states, asked of its parts directly: whoever goes on where nothing is to be done
-// fails for want of a network.
+// These tests call the parts of a call directly, in each of its states. Code that proceeds where it must do nothing
+// fails because there is no network.
 
-// still is a call that is up on both sides and sends nothing.
+// still returns a call that is up on both sides and sends nothing.
 func still() *call {
 	a := &Agent{times: defaultTimes(), epoch: time.Now()}
 	line := &Line{a: a, log: zap.NewNop(), o: LineOptions{Events: &recorder{}}}
@@ -41,12 +41,13 @@ func header(m sip.Message, name string) string {
 	return strings.Join(all, ", ")
 }
 
-// RFC 4028 section 7.3: a 422 is answered with the interval that it names, while that helps; then without any.
+// RFC 4028 section 7.3: after a 422 the request is sent again with the interval that the 422 names, as long as that
+// helps. After that it is sent without an interval.
 func TestIntervalTooSmall(t *testing.T) {
 	t.Parallel()
 	for name, c := range map[string]struct {
 		code                 int
-		asked, minSE         string // of the request, of the response
+		asked, minSE         string // asked: from the request; minSE: from the response
 		raised, known        int
 		again                bool
 		wantAsked, wantMinSE string
@@ -93,7 +94,7 @@ func TestIntervalTooSmall(t *testing.T) {
 	}
 }
 
-// RFC 4028 section 7.1: what our INVITE or UPDATE says.
+// RFC 4028 section 7.1: the session timer header fields of our INVITE and UPDATE.
 func TestSessionExpiresInRequests(t *testing.T) {
 	t.Parallel()
 	const want = 30 * time.Minute
@@ -139,7 +140,8 @@ func TestSessionExpiresInRequests(t *testing.T) {
 	}
 }
 
-// A timer runs only for a leg that is up, one at a time, and ends with the session; ours is refreshed before.
+// A timer runs only for a leg that is up, and only one at a time. It ends with the session. If we refresh, the refresh
+// comes before the end.
 func TestSessionTimers(t *testing.T) {
 	t.Parallel()
 	res := sip.NewResponse(200, "OK")
@@ -185,7 +187,7 @@ func TestSessionTimers(t *testing.T) {
 	})
 }
 
-// The first service that is not asked again, and when.
+// When a lost first service is no longer tried first, and when it is tried again.
 func TestLostService(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -218,7 +220,7 @@ func TestLostService(t *testing.T) {
 	})
 }
 
-// What is never passed to another service, and a call of which nobody asks.
+// Calls that never pass to another service, and a call that is never checked.
 func TestCallStaysAtItsService(t *testing.T) {
 	t.Parallel()
 	for name, set := range map[string]func(x *inviteForwarding){
@@ -257,7 +259,7 @@ func TestCallStaysAtItsService(t *testing.T) {
 	}
 }
 
-// Only the service may challenge, by 401 and 407.
+// A challenge is answered only if it comes from the service, with 401 or 407.
 func TestChallengesThatAreAnswered(t *testing.T) {
 	t.Parallel()
 	for _, c := range []struct {
@@ -286,7 +288,7 @@ func TestChallengesThatAreAnswered(t *testing.T) {
 	}
 }
 
-// Reliable responses come in order, in each dialog for itself (RFC 3262 section 4).
+// Reliable responses come in order, separately in each dialog (RFC 3262 section 4).
 func TestOrderOfReliableResponses(t *testing.T) {
 	t.Parallel()
 	x := &inviteForwarding{inviteAttempt: &inviteAttempt{}}
@@ -301,8 +303,8 @@ func TestOrderOfReliableResponses(t *testing.T) {
 	}
 }
 
-// The 200 waits only for the PRACK of a response with a session description (RFC 3262 section 3), and in an emergency
-// call for none.
+// The 200 waits only for the PRACK of a response with a session description (RFC 3262 section 3). In an emergency call
+// it waits for no PRACK.
 func Test200WaitsForPrack(t *testing.T) {
 	t.Parallel()
 	described, plain := &provisionalResponse{described: true, reliable: true, res: sip.NewResponse(183, "")},
@@ -347,7 +349,7 @@ func Test200WaitsForPrack(t *testing.T) {
 	(*reliableProvisionals)(nil).stop()
 }
 
-// What a transfer may name: a dialog of a call that is up, or rings where that is asked for (RFC 3891 section 3).
+// A transfer may name a dialog of a call that is up, or of a ringing call if it asks for that (RFC 3891 section 3).
 func TestReplacesTargets(t *testing.T) {
 	t.Parallel()
 	dialogs := func(l *leg) {
@@ -394,7 +396,7 @@ func TestReplacesTargets(t *testing.T) {
 	}
 }
 
-// A NOTIFY is of the first transfer, or of the one that it names (RFC 3515 section 2.4.6).
+// A NOTIFY belongs to the transfer that it names, or to the first one (RFC 3515 section 2.4.6).
 func TestReferralOfNotify(t *testing.T) {
 	t.Parallel()
 	l := still().legs[1]
@@ -415,7 +417,7 @@ func TestReferralOfNotify(t *testing.T) {
 	require.Len(t, l.referrals, 1)
 }
 
-// A dialog is found by both tags; a peer of RFC 2543 has none.
+// A dialog is found by both tags. An RFC 2543 peer has no tag.
 func TestDialogMatchesTags(t *testing.T) {
 	t.Parallel()
 	d := &dialog{tag: "ours"}
@@ -437,7 +439,7 @@ func TestDialogMatchesTags(t *testing.T) {
 	require.Equal(t, 2, l.live())
 }
 
-// Where a request goes over TCP when the adapter's connection has just ended.
+// The destination of a request when the adapter's TCP connection has just closed.
 func TestFallbackDestination(t *testing.T) {
 	t.Parallel()
 	req := sip.NewRequest(sip.BYE, sip.Uri{Scheme: "sip", Host: "192.0.2.1", Port: 5070})

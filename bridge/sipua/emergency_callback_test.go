@@ -13,12 +13,12 @@ import (
 
 const psapMark = "Priority: psap-callback" // RFC 7090 section 3 (from memory)
 
-// discarded is a machine that nobody asks.
+// discarded is a machine that discards its events.
 type discarded struct{}
 
 func (discarded) Post(supervision.Event) {}
 
-// secondLine is a second line, stage-door, whose adapter is at an address of its own.
+// secondLine adds a second line, stage-door, whose adapter has an address of its own.
 func secondLine(o *Options, _ *times) {
 	l := o.Lines[0]
 	l.Name, l.AdapterUser, l.ServiceUser, l.Events = "stage-door", "stage-door", "5550101", discarded{}
@@ -26,10 +26,10 @@ func secondLine(o *Options, _ *times) {
 	o.Lines = append(o.Lines, l)
 }
 
-// oneCall lets the line have one ordinary call.
+// oneCall limits the line to one ordinary call.
 func oneCall(o *Options, _ *times) { o.Lines[0].MaxCalls = 1 }
 
-// another calls the line with the mark, and leaves the answer to the caller.
+// another calls the line with the call-back mark. The caller of another handles the response.
 func (h *testBed) another() *peerDialog {
 	h.t.Helper()
 	target := "sip:" + serviceUser + "@" + h.toService.String()
@@ -41,7 +41,7 @@ func callbackWindow(d time.Duration) setting {
 	return func(o *Options, _ *times) { o.CallbackWindow = d }
 }
 
-// marked calls the line with the mark, and checks how the machine hears of it.
+// marked calls the line with the call-back mark and checks the event for the machine.
 func (h *testBed) marked(event string) (*peerDialog, message) {
 	h.t.Helper()
 	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), psapMark)
@@ -50,7 +50,7 @@ func (h *testBed) marked(event string) (*peerDialog, message) {
 	return far, inv
 }
 
-// reject ends an offered call.
+// reject rejects an offered call.
 func (h *testBed) reject(far *peerDialog, inv message, event string) {
 	h.t.Helper()
 	h.adapter.respond(inv, 486, "near", "")
@@ -60,9 +60,9 @@ func (h *testBed) reject(far *peerDialog, inv message, event string) {
 	h.atRest()
 }
 
-// A mark that nobody expects counts for nothing: the call takes one of the line's places, is refused while the daemon
-// ends, is told to the machine as any other, and the adapter does not see the mark. More of them than the line may have
-// are refused.
+// An unexpected call-back mark has no effect. The call takes one of the line's places, is refused during shutdown and
+// reported as an ordinary call, and the adapter does not see the mark. Marked calls beyond the line's limit are
+// refused.
 func TestCallbackUnexpected(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -81,8 +81,8 @@ func TestCallbackUnexpected(t *testing.T) {
 	})
 }
 
-// The emergency centre calls back: during an emergency call of any line, and until the window after it is over. It
-// passes a line that has as many calls as it may, and a daemon that is ending; the adapter sees the mark.
+// The emergency centre may call back during an emergency call of any line, and until the window after it ends. Its call
+// passes even if the line is full or the daemon is shutting down. The adapter sees the mark.
 func TestCallbackInTheWindow(t *testing.T) {
 	t.Parallel()
 	for _, line := range []string{"box-office", "stage-door"} {
@@ -98,7 +98,7 @@ func TestCallbackInTheWindow(t *testing.T) {
 				near := h.ask(caller, "sip:999@"+h.toAdapter.String())
 				caller.expectOf("100", "INVITE")
 				emergency := h.service.expect("INVITE")
-				h.service.respond(emergency, 180, "far", "") // and rings on
+				h.service.respond(emergency, 180, "far", "") // and continues to ring
 				caller.expect("180")
 				if line == "box-office" {
 					h.machine.saw("1 requested (emergency)")
@@ -118,7 +118,7 @@ func TestCallbackInTheWindow(t *testing.T) {
 				h.atRest()
 
 				<-time.After(30*time.Minute - time.Second)
-				busy := h.arrive(offer("127.0.0.1", farSDP, "sendrecv")) // the one ordinary call
+				busy := h.arrive(offer("127.0.0.1", farSDP, "sendrecv")) // the only ordinary call allowed
 				ring := h.adapter.expect("INVITE")
 				h.machine.saw("3 arrived")
 				h.agent.draining.Store(true)
@@ -130,7 +130,7 @@ func TestCallbackInTheWindow(t *testing.T) {
 				h.machine.saw("4 near end cleared")
 				h.reject(busy, ring, "3 near end cleared")
 
-				<-time.After(2 * time.Second) // the call-back has not made the window longer
+				<-time.After(2 * time.Second) // the call-back has not extended the window
 				back, inv = h.marked("5 arrived")
 				h.reject(back, inv, "5 near end cleared")
 			})
@@ -138,11 +138,12 @@ func TestCallbackInTheWindow(t *testing.T) {
 	}
 }
 
-// Of many marked calls in the window three are call-backs; the others need a place like any call.
+// Of many marked calls within the window, three count as call-backs. The others need a place like any call.
 func TestCallbackLimit(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		before := func(o *Options, _ *times) { o.CallbackUntil = time.Now().Add(time.Minute) } // of a call before the start
+		// after a call before the start
+		before := func(o *Options, _ *times) { o.CallbackUntil = time.Now().Add(time.Minute) }
 		h := newVirtualTestBed(t, quickDateCheck, oneCall, before)
 		far, inv := h.marked("1 arrived (emergency)")
 		h.marked("2 arrived (emergency)")
@@ -151,7 +152,7 @@ func TestCallbackLimit(t *testing.T) {
 		over := h.another()
 		over.nack(h.service.expectOf("486", "INVITE"))
 		h.machine.saw("5 refused: no-room")
-		h.adapter.respond(inv, 486, "near", "") // what ended makes room
+		h.adapter.respond(inv, 486, "near", "") // a call that has ended makes room
 		h.adapter.expect("ACK")
 		far.nack(h.service.expectOf("486", "INVITE"))
 		h.machine.saw("1 near end cleared")
@@ -163,7 +164,7 @@ func TestCallbackLimit(t *testing.T) {
 	})
 }
 
-// A configured source is believed at any time, and no other.
+// The mark is trusted at any time from a configured source, and from no other.
 func TestCallbackFromConfiguredSource(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -178,7 +179,7 @@ func TestCallbackFromConfiguredSource(t *testing.T) {
 	})
 }
 
-// A mark in any of several fields counts, and none of them passes where it is not believed.
+// The mark counts in any of several Priority fields. Where it is not trusted, none of these fields passes.
 func TestCallbackMark(t *testing.T) {
 	t.Parallel()
 	for _, c := range []struct {

@@ -7,8 +7,8 @@ import (
 	"testing/synctest"
 )
 
-// Whoever fills the room of the adapter's address with requests that are answered, forged ones too, keeps nobody there
-// from calling, for help or otherwise.
+// A flood of requests from the adapter's address, forged ones included, uses up the limit for that address. Emergency
+// calls and ordinary calls from that address still pass.
 func TestEmergencyCallUnderOverload(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -21,7 +21,7 @@ func TestEmergencyCallUnderOverload(t *testing.T) {
 				"CSeq: 1 " + method, "Max-Forwards: 70",
 				"Contact: <sip:port@" + at.String() + ">", "Content-Length: 0", "", ""}, "\r\n")))
 		}
-		for i := range 5000 { // more than 4,096, which is what one address may have
+		for i := range 5000 { // more than 4,096, the limit for one address
 			if send("OPTIONS", "port", fmt.Sprint("fill-", i)); i%100 == 0 {
 				synctest.Wait()
 			}
@@ -45,7 +45,7 @@ func TestEmergencyCallUnderOverload(t *testing.T) {
 			t.Fatalf("the call for help was not passed on: %q", all)
 		}
 		for _, c := range r.agent.up() {
-			c.post(c.abandon) // nobody else ends an emergency call
+			c.post(c.abandon) // nothing else ends an emergency call
 		}
 		r.close(t)
 	})

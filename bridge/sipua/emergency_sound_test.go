@@ -14,7 +14,7 @@ import (
 	"clearback/bridge/media"
 )
 
-// said is a message with a session description that comes from a host.
+// said applies a message with a session description from a given host.
 func (p *mediaPath) said(t *testing.T, from string, method sip.RequestMethod, code int, side media.Side, body string) {
 	t.Helper()
 	r := sip.NewRequest(method, sip.Uri{Host: "pbx.example"})
@@ -39,7 +39,7 @@ func mediaSocketAt(t *testing.T, host string) mediaSocket {
 	return mediaSocket{t, c}
 }
 
-// talks sends packets in a row, each of 20 ms, and returns the last one.
+// talks sends n packets of 20 ms each in a row and returns the last one.
 func (e mediaSocket) talks(to netip.AddrPort, pt uint8, ssrc uint32, seq, n int) (last []byte) {
 	e.t.Helper()
 	for i := range n {
@@ -55,15 +55,15 @@ func (e mediaSocket) talks(to netip.AddrPort, pt uint8, ssrc uint32, seq, n int)
 	return last
 }
 
-// ignored waits until so many packets of a side have come and were dropped.
+// ignored waits until n packets of a side have been dropped.
 func ignored(t *testing.T, s *media.Session, side media.Side, n uint64) {
 	t.Helper()
 	eventually(t, "packets that are dropped",
 		func() bool { st := s.Stats(side); return st.UnknownSource+st.Probation == n })
 }
 
-// Sound is taken from the host that the description comes from, at whatever port, and a change of c=, a hold in either
-// form (RFC 3264 section 8.4) and its end leave room for nobody else.
+// Sound is accepted from the host that the description came from, at any port. A new c= address, and the start and end
+// of hold in either form (RFC 3264 section 8.4), let no other host in.
 func TestSoundFollowsSignalling(t *testing.T) {
 	t.Parallel()
 	const proxy = "127.0.0.5"
@@ -112,8 +112,8 @@ func TestSoundFollowsSignalling(t *testing.T) {
 	}
 }
 
-// A far end whose description names a private address (RFC 1918) is followed to where its sound comes from, of a type
-// that was negotiated; an adapter to the host that its INVITE came from.
+// A far end whose description has a private address (RFC 1918) is latched to the source of its sound, if the payload
+// type was negotiated. An adapter is latched to the host that its INVITE came from.
 func TestPrivateAddressInSDP(t *testing.T) {
 	t.Parallel()
 	p := pathOf(t, false)
@@ -130,7 +130,7 @@ func TestPrivateAddressInSDP(t *testing.T) {
 	f.hears(a.talks(s.Local(media.AdapterSide), 0, 1, 1, 1))
 }
 
-// Two unknown hosts that compete for the far end's place are an event, once, and no sound passes.
+// If two unknown hosts compete as the far end's source, this is posted once, and no sound passes.
 func TestSoundContested(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, relaying)
@@ -142,7 +142,7 @@ func TestSoundContested(t *testing.T) {
 	d.established(ok).ack("")
 	h.machine.saw("1 arrived", "1 answered")
 	to := netip.MustParseAddrPort("127.0.0.1:" + port(ok.body))
-	known := make(chan [2]netip.Addr, 1) // one answer
+	known := make(chan [2]netip.Addr, 1) // buffered for the only answer
 	c := h.agent.call(1)
 	c.post(func() { known <- c.path.from })
 	if local := netip.MustParseAddr("127.0.0.1"); <-known != [2]netip.Addr{local, local} {
@@ -159,7 +159,7 @@ func TestSoundContested(t *testing.T) {
 	h.atRest()
 }
 
-// sos is an emergency call that was answered: both ends of it, and where they send sound.
+// sos sets up an answered emergency call. It returns both ends and the addresses to which they send sound.
 func (h *testBed) sos(a mediaSocket, farHost string, farPort int) (near, far *peerDialog, toService,
 	toAdapter netip.AddrPort) {
 	h.t.Helper()
@@ -177,7 +177,7 @@ func (h *testBed) sos(a mediaSocket, farHost string, farPort int) (near, far *pe
 	return near, h.service.called(inv, "far"), at(inv.body), at(ok.body)
 }
 
-// An emergency call that falls silent on both sides is an event too.
+// Silence on both sides of an emergency call is posted as well.
 func TestEmergencyCallFallsSilent(t *testing.T) {
 	t.Parallel()
 	const within = 60 * time.Millisecond
@@ -186,7 +186,7 @@ func TestEmergencyCallFallsSilent(t *testing.T) {
 	near, _, toService, toAdapter := h.sos(a, "127.0.0.1", f.port())
 	packet := time.NewTicker(within / 10)
 	defer packet.Stop()
-	for seq := range 15 { // past the first look
+	for seq := range 15 { // longer than the first check
 		a.hears(f.talks(toService, 0, 7, seq, 1))
 		f.hears(a.talks(toAdapter, 0, 1, seq, 1))
 		<-packet.C
@@ -195,7 +195,7 @@ func TestEmergencyCallFallsSilent(t *testing.T) {
 	h.hangUp(near)
 }
 
-// The silence of an emergency call that is over is none.
+// An emergency call that has ended reports no silence.
 func TestEndedEmergencyCallReportsNoSilence(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, relaying, func(_ *Options, t *times) { t.sound = time.Hour })
@@ -213,7 +213,8 @@ func TestEndedEmergencyCallReportsNoSilence(t *testing.T) {
 	h.atRest()
 }
 
-// An emergency call whose far end's description names a wrong address is heard soon, and is an event.
+// The far end of an emergency call gives a wrong address for its media. Its sound is soon accepted, and SoundMissing is
+// posted.
 func TestEmergencyCallWithoutSound(t *testing.T) {
 	t.Parallel()
 	const soon = 30 * time.Millisecond
@@ -228,7 +229,7 @@ func TestEmergencyCallWithoutSound(t *testing.T) {
 	h.hangUp(near)
 }
 
-// A stream that begins in an answered emergency call is heard like the others.
+// A stream added to an answered emergency call is latched like the others.
 func TestStreamAddedInAnEmergencyCall(t *testing.T) {
 	t.Parallel()
 	p := pathOf(t, true)
@@ -239,8 +240,8 @@ func TestStreamAddedInAnEmergencyCall(t *testing.T) {
 	a.hears(f.talks(p.streams[0].session.Local(media.ServiceSide), 0, 7, 1, 3))
 }
 
-// What counts as sound that is missing: a side that was never heard though it sends, or silence on both; never of a
-// side that says it sends nothing.
+// Sound is missing if a side that should send has never sent any, or if both sides are silent. A side that announces
+// that it sends nothing does not count.
 func TestSoundless(t *testing.T) {
 	t.Parallel()
 	p := pathOf(t, true)
@@ -271,8 +272,8 @@ func TestSoundless(t *testing.T) {
 	want(0, false, "no media")
 }
 
-// Where the answer came early and the 200 has none, the call is answered all the same: an unknown host is not heard any
-// more.
+// The answer came early and the 200 has none. The call still counts as answered, so an unknown host is no longer
+// accepted.
 func TestAnswerInAnEarlyResponse(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, relaying)

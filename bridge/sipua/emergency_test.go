@@ -14,14 +14,14 @@ import (
 	"clearback/supervision/dialplan"
 )
 
-// ask calls a whole URI from a talker on the adapter's side, without credentials unless extra has them.
+// ask calls a whole URI from a peer on the adapter's side, without credentials unless extra has them.
 func (h *testBed) ask(p *testPeer, target string, extra ...string) *peerDialog {
 	h.t.Helper()
 	return p.call(target, "<sip:"+adapterUser+"@"+h.toAdapter.String()+">", h.toAdapter,
 		offer("127.0.0.1", nearSDP, "sendrecv"), extra...)
 }
 
-// final takes the final response to an INVITE; a 100 may come before it (RFC 3261 section 17.2.1).
+// final returns the final response to an INVITE. A 100 may come before it (RFC 3261 section 17.2.1).
 func (p *testPeer) final(code string) message {
 	p.t.Helper()
 	m := p.next()
@@ -34,7 +34,7 @@ func (p *testPeer) final(code string) message {
 	return m
 }
 
-// withPassword calls a whole URI, and again with credentials once it is challenged.
+// withPassword calls a whole URI, and sends credentials after the challenge.
 func (h *testBed) withPassword(p *testPeer, target string) *peerDialog {
 	h.t.Helper()
 	d := h.ask(p, target)
@@ -45,7 +45,7 @@ func (h *testBed) withPassword(p *testPeer, target string) *peerDialog {
 	return d
 }
 
-// put checks that the next call at the service is to a number and to nothing else, and ends it.
+// put checks that the next call at the service has only the number in its Request-URI, and ends the call.
 func (h *testBed) put(near *peerDialog, call int, number, event string) {
 	h.t.Helper()
 	near.p.expectOf("100", "INVITE")
@@ -64,7 +64,7 @@ func (h *testBed) put(near *peerDialog, call int, number, event string) {
 		fmt.Sprint(call, " adapter leg cleared: confirmed"))
 }
 
-// refused checks that a call with credentials goes nowhere.
+// refused checks that a call with credentials is refused.
 func (h *testBed) refused(near *peerDialog, call int) {
 	h.t.Helper()
 	near.nack(near.p.final("403"))
@@ -73,13 +73,13 @@ func (h *testBed) refused(near *peerDialog, call int) {
 		fmt.Sprint(call, " adapter leg cleared: confirmed"))
 }
 
-// few is what a line without calls abroad may dial.
+// few returns a dial plan without calls abroad.
 func few(t *testing.T) setting {
 	return dialPlan(t, dialplan.Options{Country: "GB", Allow: []string{"2xx", "555xxxx"}})
 }
 
-// A number that contains an emergency number is none: from the line's own bound address it is challenged like any
-// other, and refused. The caller in need beside it passes without credentials, with the digits and nothing else.
+// A number that contains an emergency number is not one. It is challenged even from the line's own bound address, and
+// refused. In contrast, a real emergency call passes without credentials, with only its digits.
 func TestNumberContainingAnEmergencyNumber(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, quickDateCheck, few(t), registering)
@@ -110,7 +110,7 @@ func TestNumberContainingAnEmergencyNumber(t *testing.T) {
 	h.done()
 }
 
-// Of an adapter that has no password, what contains an emergency number is refused at once.
+// Without a password at the adapter, a number that contains an emergency number is refused at once.
 func TestNumberContainingAnEmergencyNumberWithoutPassword(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, quickDateCheck, few(t), func(o *Options, _ *times) { o.Lines[0].AdapterSecret = "" })
@@ -121,8 +121,8 @@ func TestNumberContainingAnEmergencyNumberWithoutPassword(t *testing.T) {
 	h.done()
 }
 
-// An emergency number behind a digit that may be a missing prefix: where the line may not dial that it is an emergency
-// call, and the machine is told; where it may it is an ordinary one for which the loop stays closed.
+// An emergency number follows a digit that may be a missing prefix. If the line may not dial the whole number, it is an
+// emergency call, with a note for the machine. If it may, the call is ordinary and the loop stays closed.
 func TestEmergencyNumberBehindADigit(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, quickDateCheck, few(t), registering)
@@ -148,8 +148,8 @@ func TestEmergencyNumberBehindADigit(t *testing.T) {
 	}
 }
 
-// A call that the line may make, to a number that contains an emergency number, is an ordinary call for which the loop
-// stays closed: it needs credentials, takes one of the line's calls, and is refused while the daemon ends.
+// A call to an allowed number that contains an emergency number is an ordinary call during which the loop stays closed.
+// It needs credentials, takes one of the line's places, and is refused during shutdown.
 func TestAllowedNumberContainingAnEmergencyNumber(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, quickDateCheck, dialPlan(t, dialplan.Options{Country: "GB", Allow: []string{"555*"}}),
@@ -177,7 +177,7 @@ func TestAllowedNumberContainingAnEmergencyNumber(t *testing.T) {
 	h.done()
 }
 
-// A transfer to an emergency number goes on as its digits alone; one to what contains such a number is judged by dial.
+// A transfer to an emergency number passes as its digits. A number that contains one is left to the dial plan.
 func TestTransferToEmergencyNumber(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, few(t))
@@ -197,9 +197,9 @@ func TestTransferToEmergencyNumber(t *testing.T) {
 	h.hangUp(c.near)
 }
 
-// Wrong passwords of a caller from elsewhere count in an emergency call too, and soon the right one is not heard; where
-// the adapter is bound none is asked for nor judged. The caller in need: at the adapter's host, but at another port,
-// one whose password would not be heard, because somebody there has guessed, is put through without.
+// Wrong passwords in emergency calls from another address count too, and soon even the right one is ignored. At the
+// adapter's binding no password is asked for or checked. In contrast, at the adapter's host but another port, an
+// emergency call passes without a password, even if guesses from there have blocked passwords.
 func TestGuessingByEmergencyInvites(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, quickDateCheck, registering)
@@ -233,15 +233,15 @@ func TestGuessingByEmergencyInvites(t *testing.T) {
 	for call := range 6 {
 		h.put(try(h.adapter, challenge, "wrong"), call+2, "112", " (emergency)")
 	}
-	h.register(h.adapter) // a refresh
+	h.register(h.adapter) // refreshes the registration
 	if got := h.agent.Counts().Registrar.Wrong; got != 10 {
 		t.Errorf("%d wrong passwords, some of them where they decide nothing", got)
 	}
 	h.done()
 }
 
-// Credentials for one number are not good for another. An emergency call is not refused for them: where the adapter is
-// bound none are judged, and from elsewhere the right password is enough.
+// Credentials for one number are not valid for another. An emergency call is not refused for that. From the adapter's
+// binding credentials are not checked, and from elsewhere the right password suffices.
 func TestEmergencyCallWithCredentialsForAnotherTarget(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, quickDateCheck, registering)
@@ -270,7 +270,7 @@ func TestEmergencyCallWithCredentialsForAnotherTarget(t *testing.T) {
 	h.done()
 }
 
-// emergencyTestCall is an emergency call that was passed on.
+// emergencyTestCall is an emergency call that has reached the service.
 type emergencyTestCall struct {
 	near *peerDialog
 	inv  message
@@ -281,11 +281,11 @@ func (h *testBed) emergencyCallFrom(p *testPeer) emergencyTestCall {
 	d := h.ask(p, "sip:112@"+h.toAdapter.String())
 	p.expectOf("100", "INVITE")
 	inv := h.service.expect("INVITE")
-	h.service.respond(inv, 100, "", "") // without it no CANCEL may follow (RFC 3261 section 9.1)
+	h.service.respond(inv, 100, "", "") // without a 100 no CANCEL may follow (RFC 3261 section 9.1)
 	return emergencyTestCall{d, inv}
 }
 
-// awaitEvent takes events in whichever order the calls told them.
+// awaitEvent takes events in any order.
 func (d *machineStandIn) awaitEvent(want ...string) {
 	d.t.Helper()
 	var got []string
@@ -304,8 +304,8 @@ func (d *machineStandIn) awaitEvent(want ...string) {
 	}
 }
 
-// A line makes three emergency calls at once from addresses that show nothing but the adapter's host. For a fourth of
-// the adapter's own, the newest of them gives way that nobody rang for or answered; the adapter's own always pass.
+// A line may have three emergency calls at once from unverified addresses at the adapter's host. A fourth from the
+// adapter's own address ends the newest that has neither rung nor been answered. The adapter's own always pass.
 func TestEmergencyCallLimit(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t)
@@ -335,7 +335,7 @@ func TestEmergencyCallLimit(t *testing.T) {
 			h.service.nothing(h.toService)
 			return emergencyTestCall{d, inv}
 		}
-		inv, cancel := h.service.next(), h.service.next() // of two calls, so in either order
+		inv, cancel := h.service.next(), h.service.next() // of two calls, so in any order
 		if inv.is("CANCEL") {
 			inv, cancel = cancel, inv
 		}
@@ -360,7 +360,7 @@ func TestEmergencyCallLimit(t *testing.T) {
 	calls := []emergencyTestCall{own(5, &two, 2), own(6, nil, 0), own(7, nil, 0), own(8, nil, 0)}
 	full(9)
 
-	// what ended makes room
+	// calls that have ended make room
 	for i, c := range calls {
 		h.service.respond(c.inv, 486, "far", "")
 		c.near.nack(h.adapter.final("486"))
@@ -371,12 +371,12 @@ func TestEmergencyCallLimit(t *testing.T) {
 	h.machine.saw("10 requested (emergency)")
 	own(11, &ten, 10)
 	for _, c := range h.agent.up() {
-		c.post(c.abandon) // nobody else ends an emergency call
+		c.post(c.abandon) // nothing else ends an emergency call
 	}
 }
 
-// A flood of calls for help that are refused fills neither the record nor the log, and the adapter's own call passes in
-// the midst of it.
+// A flood of refused emergency calls fills neither the record nor the log. The adapter's own call passes during the
+// flood.
 func TestReportsOfRefusedEmergencyCallsAreLimited(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t)
@@ -413,7 +413,7 @@ func TestReportsOfRefusedEmergencyCallsAreLimited(t *testing.T) {
 	}
 }
 
-// Whoever shows credentials does not give way, wherever the call comes from.
+// An emergency call with credentials is never ended for another, whatever its source address.
 func TestEmergencyCallWithCredentialsIsNotPreempted(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, registering)
@@ -431,7 +431,7 @@ func TestEmergencyCallWithCredentialsIsNotPreempted(t *testing.T) {
 	}
 }
 
-// A call that was to give way while its 18x or 200 came stays, and still counts.
+// A call that was to be ended for another stays if its 18x or 200 came meanwhile, and it still counts.
 func TestPreemptionCrossesAnswer(t *testing.T) {
 	t.Parallel()
 	l := &Line{a: &Agent{}}
@@ -461,13 +461,13 @@ func TestPreemptionCrossesAnswer(t *testing.T) {
 	}
 }
 
-// What is posted to a call before it begins waits for its first step: it may give way as soon as it was admitted, and
-// the machine has to hear of it first.
+// Functions posted to a call before it begins wait for its first step. Once admitted the call may be ended for another,
+// and the machine must learn of the call first.
 func TestCallEventsWaitForItsBeginning(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t)
 	c := h.agent.newCall(h.line, true, false)
-	steps := make(chan string, 2) // both
+	steps := make(chan string, 2) // one for each step
 	c.post(func() { steps <- "posted" })
 	leg := func() *leg { return &leg{c: c, s: h.line.adapter, callID: token(), dialog: &dialog{tag: token()}} }
 	c.begin(&inviteForwarding{from: leg(), inviteAttempt: &inviteAttempt{to: leg()},
@@ -478,7 +478,7 @@ func TestCallEventsWaitForItsBeginning(t *testing.T) {
 	h.agent.removeCall(c)
 }
 
-// Three emergency calls that anybody may forge are no reason to keep the adapter's own from a line, however they cross.
+// Three forged emergency calls do not keep the adapter's own call from the line, in any order.
 func TestCrossingEmergencyCalls(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t)
@@ -488,7 +488,8 @@ func TestCrossingEmergencyCalls(t *testing.T) {
 		h.ask(forger, target)
 		h.ask(h.adapter, target)
 	}
-	for passed := 0; passed < 6; { // what is refused gets no 100; the service is silent, so a failure may follow one
+	// a refused call gets no 100; the service is silent, so a failure may follow a 100
+	for passed := 0; passed < 6; {
 		if h.adapter.next().is("100") {
 			passed++
 		}

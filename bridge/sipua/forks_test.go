@@ -10,7 +10,7 @@ import (
 	"clearback/bridge/media"
 )
 
-// done is the end of a scene: no call is up, and nobody got anything that was not waited for.
+// done ends a test: no call is up, and no peer has an unexpected message.
 func (h *testBed) done() {
 	h.t.Helper()
 	h.atRest()
@@ -23,24 +23,24 @@ func (h *testBed) done() {
 	}
 }
 
-// tagOf is the To tag.
+// tagOf returns the To tag.
 func tagOf(m message) string {
 	_, tag, _ := strings.Cut(m.get("To"), ";tag=")
 	return tag
 }
 
-// early is a dialog of its own, made by a provisional response.
+// early returns the dialog that a provisional response creates.
 func (d *peerDialog) early(res message) *peerDialog {
 	one := *d
 	return one.established(res)
 }
 
-// at is a Contact of a fork.
+// contactAt returns the Contact of a fork.
 func (p *testPeer) contactAt(user string) string {
 	return "Contact: <sip:" + user + "@" + p.at.String() + ">"
 }
 
-// await polls until the call is so.
+// await polls until so reports true for the call.
 func (c *call) await(t *testing.T, what string, so func(*call) bool) {
 	t.Helper()
 	eventually(t, what, func() bool {
@@ -50,8 +50,8 @@ func (c *call) await(t *testing.T, what string, so func(*call) bool) {
 	})
 }
 
-// Two forks and the one answered (RFC 3261 sections 12.1 and 13.2.2.4): each is a dialog of its own for who called,
-// requests find their fork both ways, and when one is answered the other is over.
+// Two forks, one of them answered (RFC 3261 sections 12.1 and 13.2.2.4). Towards the caller each is a dialog of its
+// own, and requests in both directions reach their fork. When one is answered the other ends.
 func TestForks(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, relaying)
@@ -76,7 +76,7 @@ func TestForks(t *testing.T) {
 		h.service.respond(info, 200, "", "")
 		h.adapter.expectOf("200", "INFO")
 	}
-	// and the other way
+	// and in the other direction
 	farA, farB := h.service.called(inv, "fork-a"), h.service.called(inv, "fork-b")
 	farB.request("INFO", "")
 	info := h.adapter.expect("INFO")
@@ -86,7 +86,7 @@ func TestForks(t *testing.T) {
 	is(t, info, "CSeq", "2 INFO")
 	h.adapter.respond(info, 200, "", "")
 	h.service.expectOf("200", "INFO")
-	// the first is answered
+	// the first fork answers
 	h.service.respond(inv, 200, "fork-a", offer("127.0.0.1", farSDP, "sendrecv"), h.service.contactAt("a"))
 	h.service.expect("ACK")
 	ok := h.adapter.expect("200")
@@ -109,7 +109,7 @@ func TestForks(t *testing.T) {
 	h.done()
 }
 
-// The second fork is answered: its tag is in the 200, and the call goes on in its dialog.
+// The second fork answers. The 200 has its tag, and the call continues in its dialog.
 func TestSecondForkAnswered(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -127,7 +127,7 @@ func TestSecondForkAnswered(t *testing.T) {
 			t.Fatalf("the 200 has tag %q, its fork had %q", tagOf(ok), tagOf(b))
 		}
 		inA, inB := near.early(a), near.early(ok)
-		inA.ack("") // in the wrong dialog: it counts for nothing
+		inA.ack("") // in the wrong dialog, so without effect
 		inA.request("BYE", "")
 		h.adapter.expectOf("481", "BYE")
 		inB.ack("")
@@ -141,7 +141,7 @@ func TestSecondForkAnswered(t *testing.T) {
 	})
 }
 
-// Who called says BYE to one fork of two: only that one ends (RFC 3261 section 15).
+// The caller sends BYE to one of two forks. Only that fork ends (RFC 3261 section 15).
 func TestByeToOneFork(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -171,8 +171,8 @@ func TestByeToOneFork(t *testing.T) {
 	})
 }
 
-// Who called says BYE to a fork that is answered at that moment. Its answer was never acknowledged, and never will be:
-// the 200 passes at once, for who called to end it (RFC 3261 section 15), and nobody waits for ever.
+// The caller sends BYE to a fork that answers at the same moment. The fork's early answer was never acknowledged, and
+// never will be. So the 200 passes at once, for the caller to end it (RFC 3261 section 15), and nothing waits for ever.
 func TestByeToAForkCrosses200(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -195,7 +195,7 @@ func TestByeToAForkCrosses200(t *testing.T) {
 	})
 }
 
-// RFC 6228: 199 ends one fork; it passes only to who knows it.
+// RFC 6228: a 199 ends one fork. It passes only to callers that support it.
 func TestForkTerminated(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -233,8 +233,8 @@ func TestForkTerminated(t *testing.T) {
 	})
 }
 
-// Media follows the answer shown last, until one fork is answered: then that one's, although its 200 does not say it
-// again.
+// Media follows the answer shown last until one fork is answered. Then that fork's answer applies, even if its 200 does
+// not repeat it.
 func TestMediaOfForks(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, relaying)
@@ -287,7 +287,8 @@ func TestMediaOfForks(t *testing.T) {
 	h.done()
 }
 
-// A service that answers with ever new tags fills nothing; who answers at last is taken all the same.
+// A service that answers with ever new tags does not fill the memory. The fork that answers in the end is still
+// accepted.
 func TestTooManyForks(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {

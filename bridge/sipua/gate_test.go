@@ -6,13 +6,13 @@ import (
 	"testing/synctest"
 )
 
-// A call that comes as everything is shut is either put through and awaited, or refused.
+// A call that comes while everything is being shut is either passed on and awaited, or refused.
 func TestCallCrossesShutdown(t *testing.T) {
 	t.Parallel()
 	for range 200 {
 		g := newGate()
 		var up atomic.Bool
-		entered := make(chan bool, 1) // one answer
+		entered := make(chan bool, 1) // buffered for the only answer
 		go func() {
 			open := g.enter()
 			if open {
@@ -28,8 +28,8 @@ func TestCallCrossesShutdown(t *testing.T) {
 	}
 }
 
-// The caller in need: one that cannot get in, since an answer to it cannot be written, keeps no other out, not even
-// while everything is about to be shut.
+// A call is stuck because an answer to it cannot be written. Emergency calls are still admitted, even while a shutdown
+// waits.
 func TestEnterBesideOneThatIsStuck(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -37,7 +37,7 @@ func TestEnterBesideOneThatIsStuck(t *testing.T) {
 		if !g.enter() {
 			t.Fatal("it is shut at the beginning")
 		}
-		shut := make(chan bool, 1) // one answer
+		shut := make(chan bool, 1) // buffered for the only answer
 		go func() { shut <- g.shut(func() bool { return false }) }()
 		synctest.Wait()
 		if !g.enter() || g.isShut() {

@@ -7,10 +7,10 @@ import (
 	"testing/synctest"
 )
 
-// What requests and responses of ours must carry: RFC 3261 section 20, tables 2 and 3 (from memory), with the columns
-// that later standards added for UPDATE (RFC 3311 section 7) and REFER (RFC 3515 section 2.2).
+// The header fields that our requests and responses must carry: RFC 3261 section 20, tables 2 and 3 (from memory), with
+// the columns that later standards added for UPDATE (RFC 3311 section 7) and REFER (RFC 3515 section 2.2).
 //
-// m: it must be there; m*: it should be there; -: it may not.
+// m: must be present; m*: should be present; -: must not be present.
 var mustCarry = map[string]map[string]string{
 	"INVITE": {"Contact": "m", "Supported": "m*", "Allow": "m*", "Max-Forwards": "m", "Unsupported": "-",
 		"Accept-Encoding": "-"},
@@ -40,7 +40,7 @@ var mustCarry = map[string]map[string]string{
 	"405 REGISTER": {"Allow": "m"},
 }
 
-// carries judges a message by the table.
+// carries checks a message against the table.
 func carries(t testing.TB, m message) {
 	t.Helper()
 	what := strings.Fields(m.start)[0]
@@ -80,7 +80,7 @@ func TestHeaderFieldsOfEachMessage(t *testing.T) {
 	service, adapter := h.service, h.adapter
 	bad := h.arrive422("Require: replaces, timer, 100rel, nothing-known")
 	m := judge(service.expectOf("420", "INVITE"))
-	is(t, m, "Unsupported", "replaces, nothing-known") // exactly what is not understood
+	is(t, m, "Unsupported", "replaces, nothing-known") // only the unsupported options
 	bad.nack(m)
 	bad = h.arrive422("Supported: timer", "Session-Expires: 10")
 	bad.nack(judge(service.expectOf("422", "INVITE")))
@@ -89,7 +89,8 @@ func TestHeaderFieldsOfEachMessage(t *testing.T) {
 	m = judge(service.expectOf("415", "INVITE"))
 	bad.nack(m)
 
-	// Proxy-Require concerns proxies, not us; who asks for privacy is not named to the adapter (RFC 3325 section 9.3)
+	// Proxy-Require concerns proxies, not us; a caller who asks for privacy is not named to the adapter (RFC 3325
+	// section 9.3)
 	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), "Supported: timer, 100rel, 199", "Session-Expires: 1800",
 		knowsUpdate,
 		"Proxy-Require: nothing-known", "P-Asserted-Identity: <sip:5550150@pbx.example>", "Privacy: id")
@@ -103,7 +104,7 @@ func TestHeaderFieldsOfEachMessage(t *testing.T) {
 	adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
 	judge(adapter.expect("ACK"))
 	ok := judge(service.expect("200"))
-	lacks(t, ok.get("Allow"), "REFER") // nobody at the service may refer us
+	lacks(t, ok.get("Allow"), "REFER") // a service must not refer us
 	far.established(ok).ack("")
 	near := adapter.called(inv, "near")
 	h.machine.saw("2 arrived", "2 ringing", "2 answered")
@@ -121,7 +122,7 @@ func TestHeaderFieldsOfEachMessage(t *testing.T) {
 	judge(service.expectOf("405", "REFER"))
 	far.request("PUBLISH", "", "Event: presence")
 	judge(service.expectOf("405", "PUBLISH"))
-	far.request("INFO", "", "Require: timer") // not in an INFO
+	far.request("INFO", "", "Require: timer") // not allowed in INFO
 	is(t, judge(service.expectOf("420", "INFO")), "Unsupported", "timer")
 	near.request("REFER", "", "Refer-To: <sip:5550151@pbx.example>")
 	refer := judge(service.expect("REFER"))
@@ -134,7 +135,7 @@ func TestHeaderFieldsOfEachMessage(t *testing.T) {
 	near.request("INVITE", offer("127.0.0.1", nearSDP, "sendonly"))
 	adapter.expect("100")
 	inv = judge(service.expect("INVITE"))
-	contains(t, inv.get("Session-Expires"), "1800") // a change refreshes too (RFC 4028 section 7.4)
+	contains(t, inv.get("Session-Expires"), "1800") // a re-INVITE also refreshes the session (RFC 4028 section 7.4)
 	service.respond(inv, 200, "", offer("127.0.0.1", farSDP, "recvonly"))
 	judge(service.expect("ACK"))
 	judge(adapter.expectOf("200", "INVITE"))
@@ -168,9 +169,9 @@ func TestHeaderFieldsOfEachMessage(t *testing.T) {
 	h.atRest()
 }
 
-// The route sets of RFC 3261 section 16.12.1 (from memory), as the two ends see them: with loose routers only
-// (16.12.1.1), and with a strict one among them (16.12.1.2). Each end writes its requests as the section shows them,
-// and sends them to the first route.
+// The route sets of RFC 3261 section 16.12.1 (from memory) as seen by both ends: with loose routers only (16.12.1.1),
+// and with a strict router among them (16.12.1.2). Each end formats its requests as the section shows, and sends them
+// to the first route.
 func TestRouteSetsOfRFC3261(t *testing.T) {
 	t.Parallel()
 	for name, one := range map[string]struct{ routes []string }{

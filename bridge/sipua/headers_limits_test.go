@@ -9,8 +9,8 @@ import (
 	"unicode"
 )
 
-// Why a call ended passes both ways, in CANCEL, BYE and responses (RFC 3326; the causes are those of Q.850), and
-// nothing that is no reason.
+// Reason passes in both directions, in CANCEL, BYE and responses (RFC 3326; the causes are those of Q.850). Invalid
+// reasons do not pass.
 func TestReasonPasses(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -85,7 +85,7 @@ func TestReasonsAreRead(t *testing.T) {
 	}
 }
 
-// What the far end puts into an INVITE does not make ours grow without bound, and nobody's words become header fields.
+// The far end's INVITE cannot make ours grow without bound, and nobody's text becomes a header field.
 func TestPassedHeadersAreBounded(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -127,7 +127,8 @@ func TestPassedHeadersAreBounded(t *testing.T) {
 		h.adapter.respond(inv, 487, "near", "")
 		h.adapter.expect("ACK")
 
-		// and nothing of this kind goes the other way (RFC 5806, RFC 7044, RFC 3325: only what is trusted may say it)
+		// none of these header fields passes in the other direction (RFC 5806, RFC 7044, RFC 3325: they need a trusted
+		// sender)
 		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"), "Diversion: <sip:5550160@pbx.example>",
 			"History-Info: <sip:5550160@pbx.example>;index=1",
 			"Alert-Info: <urn:alert:source:internal>", "Call-Info: <https://millrace.example/>",
@@ -158,8 +159,7 @@ func TestDisplayNames(t *testing.T) {
 	}
 }
 
-// What is made of a stranger's words stands on one line, says the same when it is read again, and leaves its quotes
-// whole.
+// Text from a stranger is reduced to one line, stays the same when it is passed again, and keeps its quotes balanced.
 func FuzzPassing(f *testing.F) {
 	for _, v := range []string{"Bo Tree", `Bo \" Tree\`, "Q.850;cause=16;text=\"x\"", "SIP ; cause = 200",
 		"a\r\nEvil: yes", "\xff\u0085", `SIP;cause=200;text="a;b,c"`} {

@@ -12,9 +12,9 @@ import (
 	"clearback/supervision"
 )
 
-// What is read of header fields, and what is written into them, at the edges of what the standards let pass.
+// These tests parse and write header fields at the limits of what the standards allow.
 
-// with is a request with header fields of one name.
+// with returns a request with header fields of one name.
 func with(name string, values ...string) *sip.Request {
 	r := sip.NewRequest(sip.INVITE, sip.Uri{})
 	for _, v := range values {
@@ -30,7 +30,7 @@ func TestNamesOptions(t *testing.T) {
 	require.False(t, hasOption(with("Require", "100rel"), "Supported", reliable100))
 }
 
-// RFC 3262 section 7.1: RSeq is a number below 2^32 and means something only where 100rel is required.
+// RFC 3262 section 7.1: RSeq is a number below 2^32, and has a meaning only if 100rel is required.
 func TestRSeq(t *testing.T) {
 	for v, want := range map[string]uint32{"7": 7, " 4294967295 ": 4294967295, "4294967296": 0, "x": 0, "": 0} {
 		res := sip.NewResponse(180, "Ringing")
@@ -41,7 +41,7 @@ func TestRSeq(t *testing.T) {
 	}
 }
 
-// RFC 3420: a message/sipfrag that tells of a transfer begins with a status line.
+// RFC 3420: a message/sipfrag about a transfer begins with a status line.
 func TestStatusLine(t *testing.T) {
 	for in, want := range map[string]string{
 		"SIP/2.0 200 OK\r\nX: y\r\n": "SIP/2.0 200 OK", "SIP/2.0 100 Trying": "SIP/2.0 100 Trying",
@@ -106,7 +106,7 @@ func TestHostPort(t *testing.T) {
 	}
 }
 
-// The phrases are those of RFC 3261 section 21; other codes are the far end's and keep its phrase.
+// The phrases are those of RFC 3261 section 21. Other codes come from the far end and keep its phrase.
 func TestPhrases(t *testing.T) {
 	for code, want := range map[int]string{
 		403: "Forbidden", 408: "Request Timeout", 480: "Temporarily Unavailable", 486: "Busy Here",
@@ -121,7 +121,7 @@ func TestPhrases(t *testing.T) {
 	require.Equal(t, media.AdapterSide, other(media.ServiceSide))
 }
 
-// RFC 3326 section 2, and our bounds of what passes.
+// RFC 3326 section 2, and our limits for Reason.
 func TestReasonBounds(t *testing.T) {
 	for in, want := range map[string]string{
 		"SIP;cause=100": "SIP;cause=100", "SIP;cause=699": "SIP;cause=699", "sip;cause=99": "",
@@ -169,8 +169,8 @@ func TestPassedHeaderBounds(t *testing.T) {
 	require.Equal(t, `ab`, quotedName(`a"b\`))
 }
 
-// A Date counts if its sender's clock was within two seconds of ours. The last whole second before it is not late; what comes after the time
-// of all repeats is a clock that was set.
+// A Date counts if its sender's clock was within two seconds of ours. A delay within the last whole second is not late.
+// A delay longer than all retransmissions means that a clock was set.
 func TestDateAgeBounds(t *testing.T) {
 	begin := time.Date(2026, 3, 2, 10, 0, 0, 0, time.UTC)
 	by := func(tag string, field, value string) *sip.Request {
@@ -206,13 +206,13 @@ func TestDateAgeBounds(t *testing.T) {
 	require.Equal(t, "a", peerTag(res))
 }
 
-// recorder takes the events of a line that has no machine.
+// recorder records the events of a line without a machine.
 type recorder struct{ seen []string }
 
 func (r *recorder) Post(ev supervision.Event) { r.seen = append(r.seen, text(ev)) }
 
-// Each end is reported once: the far end's not after the near end's, the near end's also after the far end's (they may cross), a lost
-// adapter's only if nothing was reported before.
+// Each end's clearing is posted once. The far end's is not posted after the near end's. The near end's is posted even
+// after the far end's (they may cross). A lost adapter is posted only if nothing was posted before.
 func TestEachEndIsReportedOnce(t *testing.T) {
 	reports := map[string]func(*call){
 		"far":    func(c *call) { c.clearedBy(media.ServiceSide) },
@@ -234,7 +234,7 @@ func TestEachEndIsReportedOnce(t *testing.T) {
 		{"comes lifts rings lifts", "lifts"}, {"comes rings lifts", "rings lifts"},
 	} {
 		var r recorder
-		one := &call{id: 1, line: &Line{o: LineOptions{Events: &r, LifeSafety: true}}} // of which nobody asks
+		one := &call{id: 1, line: &Line{o: LineOptions{Events: &r, LifeSafety: true}}} // it is never checked
 		one.legs[media.ServiceSide] = &leg{c: one}
 		for what := range strings.FieldsSeq(c.happens) {
 			reports[what](one)
@@ -247,7 +247,7 @@ func TestEachEndIsReportedOnce(t *testing.T) {
 	}
 }
 
-// RFC 3311 section 5.2, RFC 3261 section 14.2: 500 where one's own offer is open, 491 where the other side's is.
+// RFC 3311 section 5.2, RFC 3261 section 14.2: 500 if the side's own offer is open, 491 if the other side's is.
 func TestGlareOfOffers(t *testing.T) {
 	for name, c := range map[string]struct {
 		set  func(l, p *leg)
@@ -289,7 +289,7 @@ func TestGlareOfOffers(t *testing.T) {
 	}
 }
 
-// The values of our own times, since the tests shorten them.
+// The tests shorten our own times, so this one checks their real values.
 func TestDefaultTimes(t *testing.T) {
 	require.Equal(t, times{
 		t1: 500 * time.Millisecond, t2: 4 * time.Second, final: 32 * time.Second, ringing: 190 * time.Second,
@@ -316,7 +316,8 @@ func TestDefaultTimes(t *testing.T) {
 	}
 }
 
-// After a 491 who made the Call-ID waits 2.1 to 4 s, the other one up to 2 s, in steps of 10 ms (RFC 3261 section 14.1).
+// After a 491 the side that chose the Call-ID waits 2.1 to 4 s, the other up to 2 s, in steps of 10 ms (RFC 3261
+// section 14.1).
 func TestGlareRetryTimes(t *testing.T) {
 	one := &call{a: &Agent{times: defaultTimes()}}
 	ours, theirs := &leg{c: one}, &leg{c: one}
@@ -324,7 +325,7 @@ func TestGlareRetryTimes(t *testing.T) {
 	for l, want := range map[*leg][2]time.Duration{ours: {2100 * time.Millisecond, 4 * time.Second},
 		theirs: {0, 2 * time.Second}} {
 		least, most := time.Hour, time.Duration(0)
-		for range 10000 { // each of some 200 steps is missed with a chance of 10^-21
+		for range 10000 { // the chance that one of some 200 steps is missed is 10^-21
 			d := l.glareWait()
 			require.Zero(t, d%(10*time.Millisecond))
 			least, most = min(least, d), max(most, d)
@@ -333,7 +334,7 @@ func TestGlareRetryTimes(t *testing.T) {
 	}
 }
 
-// An interval that is configured is asked for, but never one below RFC 4028's least; none in an emergency call.
+// A configured interval is asked for, but never one below the minimum of RFC 4028. An emergency call asks for none.
 func TestRequestedSessionInterval(t *testing.T) {
 	for want, o := range map[int]time.Duration{0: 0, 90: time.Second, 91: 91 * time.Second, 1800: 30 * time.Minute} {
 		one := &call{line: &Line{o: LineOptions{SessionExpires: o}}}

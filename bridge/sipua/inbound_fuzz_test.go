@@ -21,14 +21,14 @@ import (
 	"clearback/supervision"
 )
 
-// The parties of FuzzInbound: the first byte of a datagram says who sends it.
+// fuzzParties are the parties of FuzzInbound. The first byte of a datagram selects its sender.
 var fuzzParties = map[byte]netip.AddrPort{
 	'a': netip.MustParseAddrPort("192.0.2.10:5060"), 's': netip.MustParseAddrPort("192.0.2.2:5060"),
 	'x': netip.MustParseAddrPort("192.0.2.99:5060"),
 }
 
-// fuzzSeeds are datagrams with places for what only the agent knows: {id}, {own}, {peer} are Call-ID and tags of the
-// call that is up, on the side that the sender is on.
+// fuzzSeeds returns datagrams with placeholders for values that only the agent knows: {id}, {own} and {peer} are the
+// Call-ID and tags of the call that is up, on the sender's side.
 func fuzzSeeds() [][]byte {
 	head := func(start, to, cseq string, more ...string) string {
 		return strings.Join(append([]string{start, "Via: SIP/2.0/UDP 192.0.2.10:5060;branch=z9hG4bK1;rport",
@@ -72,8 +72,8 @@ func fuzzSeeds() [][]byte {
 	return seeds
 }
 
-// FuzzInbound sends datagrams of anybody, into a call that is up too, through the whole inbound path on virtual time:
-// nothing panics, a stranger ends no call, and when everybody has been silent for long nothing is left of it.
+// FuzzInbound sends datagrams from any party, also into a call that is up, through the whole inbound path in virtual
+// time. Nothing panics, a stranger ends no call, and after a long silence nothing is left of the datagrams.
 func FuzzInbound(f *testing.F) {
 	for _, s := range fuzzSeeds() {
 		f.Add(s)
@@ -137,14 +137,14 @@ func newFuzzBed(t *testing.T, settings ...setting) *fuzzBed {
 	return r
 }
 
-// close ends what is left, and fails if anything stays.
+// close ends the remaining calls, and fails if anything stays.
 func (r *fuzzBed) close(t *testing.T) {
 	for _, c := range r.agent.up() {
-		if !c.emergency { // which is ended by its ends, or when they have vanished
+		if !c.emergency { // only its ends can end it, or their vanishing
 			c.post(c.abandon)
 		}
 	}
-	<-time.After(16 * time.Minute) // two looks at an emergency call's ends, and its BYEs
+	<-time.After(16 * time.Minute) // two checks of an emergency call's ends, and its BYEs
 	synctest.Wait()
 	r.agent.mu.Lock()
 	for id := range r.agent.calls {
@@ -183,7 +183,7 @@ func fuzzInbound(t *testing.T, data []byte) {
 		synctest.Wait()
 		<-time.After(time.Millisecond)
 	}
-	<-time.After(2 * time.Hour) // whoever is waited for is given up
+	<-time.After(2 * time.Hour) // every wait has ended
 	synctest.Wait()
 	if up := r.agent.call(1) != nil; strangersOnly && !up {
 		t.Error("a stranger ended a call, whose tags it knew")
@@ -191,10 +191,10 @@ func fuzzInbound(t *testing.T, data []byte) {
 	r.close(t)
 }
 
-// FuzzDialog sends requests whose words are right or wrong each by itself, from either side and from elsewhere, into a
-// call that is up. Six bytes are one request: who, method, Call-ID, our tag, the peer's tag (even: right; else the
-// other side's or no one's), CSeq. Only a request in which everything is right does anything: the call ends by the
-// first right BYE, and by nothing before.
+// FuzzDialog sends requests into a call that is up, from either side and from elsewhere. Each of their values is right
+// or wrong independently. Six bytes are one request: sender, method, Call-ID, our tag, the peer's tag (even: right;
+// otherwise the other side's or nobody's), CSeq. Only a request with all values right has an effect: the first right
+// BYE ends the call, and nothing ends it earlier.
 func FuzzDialog(f *testing.F) {
 	f.Add([]byte{0, 0, 0, 0, 0, 9})
 	f.Add([]byte{1, 0, 1, 0, 0, 9, 1, 0, 0, 3, 0, 9, 1, 0, 0, 0, 1, 9, 2, 0, 0, 0, 0, 9, 0, 0, 0, 0, 0, 9})
@@ -249,7 +249,7 @@ func fuzzDialog(t *testing.T, data []byte) {
 	r.close(t)
 }
 
-// fuzzCall brings a call from the service to talking and returns what a sender of either side puts in its places.
+// fuzzCall sets up an answered call from the service. It returns the values of the placeholders for each side.
 func fuzzCall(t *testing.T, net *endpointtest.Network, ends map[byte]*endpointtest.Socket,
 	to map[byte]netip.AddrPort) map[byte]map[string]string {
 	say := func(who byte, lines []string, body string) {

@@ -8,7 +8,7 @@ import (
 	"github.com/emiago/sipgo/sip"
 )
 
-// A hook flash that the adapter reports is told of, and passed on as every INFO is.
+// A hook flash that the adapter reports is posted, and passed on like every INFO.
 func TestFlashReported(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -32,11 +32,11 @@ func TestFlashReported(t *testing.T) {
 		h.service.expectOf("200", "BYE")
 		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
 		h.machine.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
-		// the break that released the hold, taken for a flash, told of when the leg is over
+		// the adapter took the opening that released the hold for a flash, and reports it after the leg is over
 		c.near.request("INFO", "", "Content-Type: application/hook-flash")
 		h.adapter.expectOf("481", "INFO")
 		h.machine.saw("1 flash")
-		// somebody who does not know the dialog reports nothing
+		// a sender with a wrong tag reports nothing
 		c.near.local += "x"
 		c.near.request("INFO", "", "Content-Type: application/hook-flash")
 		h.adapter.expectOf("481", "INFO")

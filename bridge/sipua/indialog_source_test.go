@@ -6,20 +6,19 @@ import (
 	"testing"
 )
 
-// elsewhere is a talker at another loopback address.
+// elsewhere returns a peer at another loopback address.
 func elsewhere(t testing.TB, name string) *testPeer {
 	t.Helper()
 	return newTestPeerAt(t, name, net.IPv4(127, 0, 0, 2))
 }
 
-// everywhere makes the adapter's socket listen on all addresses, so that whoever speaks from another one is answered
-// there.
+// everywhere makes the adapter's socket listen on all addresses, so that a peer at another address gets answers.
 func everywhere(o *Options, _ *times) {
 	o.Lines[0].AdapterSocket = Socket{Listen: netip.MustParseAddrPort("0.0.0.0:0"), UDP: true, Advertise: "127.0.0.1"}
 }
 
-// A BYE with the right words from another address than the adapter's ends nothing: it is challenged, and who does not
-// know the password stays outside. With wrong words it is of no call, wherever it comes from.
+// A BYE with the right dialog identifiers from an address other than the adapter's ends nothing. It is challenged, and
+// a sender without the password is refused. With wrong identifiers it belongs to no call, from any address.
 func TestSpoofedBye(t *testing.T) {
 	h := newTestBed(t, everywhere)
 	h.toAdapter = netip.AddrPortFrom(netip.MustParseAddr("127.0.0.1"), h.toAdapter.Port())
@@ -50,13 +49,14 @@ func TestSpoofedBye(t *testing.T) {
 			}
 		}
 	}
-	// the words of one side are worth nothing on the other
+	// the dialog identifiers of one side are not valid on the other
 	forged(h.service, h.toService, near, near.local, near.remote, near.id)
 	h.service.expectOf("481", "BYE")
-	if n := h.agent.Counts().WrongSources; n != 2 { // those with the right Call-ID and our tag, and any tag of theirs, reach the call
+	// only requests with the right Call-ID and our tag reach the call, whatever their peer's tag
+	if n := h.agent.Counts().WrongSources; n != 2 {
 		t.Fatalf("%d requests from elsewhere were counted", n)
 	}
-	// the call is whole
+	// the call is unaffected
 	near.request("INFO", "")
 	h.service.respond(h.service.expect("INFO"), 200, "", "")
 	h.adapter.expectOf("200", "INFO")
@@ -64,7 +64,7 @@ func TestSpoofedBye(t *testing.T) {
 	spoofer.nothing(h.toAdapter)
 }
 
-// An adapter that got another address in a call, without registering anew, shows its password and hangs up.
+// An adapter with a new address in a call, and without a new registration, proves its password and hangs up.
 func TestByeFromAnotherAddressOfTheAdapter(t *testing.T) {
 	h := newTestBed(t, everywhere)
 	h.toAdapter = netip.AddrPortFrom(netip.MustParseAddr("127.0.0.1"), h.toAdapter.Port())
@@ -74,7 +74,9 @@ func TestByeFromAnotherAddressOfTheAdapter(t *testing.T) {
 	d.p, d.to = moved, h.toAdapter
 	d.request("BYE", "")
 	m := moved.expectOf("401", "BYE")
-	const calledURI = "sip:5550199@127.0.0.1" // some adapters name whom they called, also in a BYE, whose Request-URI is our Contact (from memory)
+	// some adapters use the called party's URI in the digest, even of a BYE, whose Request-URI is our Contact (from
+	// memory)
+	const calledURI = "sip:5550199@127.0.0.1"
 	d.request("BYE", "", authorization(t, "Authorization", m.get("WWW-Authenticate"), "BYE", calledURI, adapterUser,
 		adapterSecret))
 	moved.expectOf("200", "BYE")

@@ -10,19 +10,20 @@ import (
 	"time"
 )
 
-// An emergencyService is what a service does with an emergency call.
+// emergencyService is how a service responds to an emergency call.
 type emergencyService struct {
 	name string
-	at   []time.Duration // when it says these
+	at   []time.Duration // the times of the responses in says
 	says []int
-	gone bool // its host is not found: an error of the transport
+	gone bool // its host is not found: a transport error
 }
 
-// sec is a second on the clock of these tests: T1 is a twentieth of that in life (see TestMain), and so is all else.
+// sec is a second on the clock of these tests. TestMain shortens T1 to a twentieth, and all other times are shortened
+// alike.
 const sec = time.Second / 20
 
-// emergencyServices of the services. The first is tried for 4 s without an 18x (2 s if it says nothing) before the
-// second is.
+// emergencyServices are the services. The second is tried when the first has sent no 18x for 4 s (2 s if it sends
+// nothing).
 var emergencyServices = []emergencyService{
 	{name: "480", at: []time.Duration{0}, says: []int{480}},
 	{name: "503", at: []time.Duration{0}, says: []int{503}},
@@ -52,7 +53,7 @@ func (b *emergencyService) last() int {
 func (b *emergencyService) answers() bool { return b.last() == 200 }
 func (b *emergencyService) refuses() bool { return b.last() >= 300 }
 
-// rings reports whether it rings without an answer at once, and when.
+// rings reports whether the service rings without answering at once, and when.
 func (b *emergencyService) rings() (time.Duration, bool) {
 	for i, code := range b.says {
 		if code > 100 && code < 200 {
@@ -62,8 +63,8 @@ func (b *emergencyService) rings() (time.Duration, bool) {
 	return 0, false
 }
 
-// A centre is a service with a habit, which takes a CANCEL as RFC 3261 section 9.2 has it: nothing before a final
-// response is left of the INVITE.
+// centre is a service with one of these behaviours. It handles a CANCEL as RFC 3261 section 9.2 requires: before a
+// final response the CANCEL ends the INVITE.
 type centre struct {
 	p     *testPeer
 	habit *emergencyService
@@ -75,7 +76,7 @@ type centre struct {
 	cleared   bool
 }
 
-// serve runs until the talker's test ends.
+// serve runs until the test of its peer ends.
 func (s *centre) serve(quit <-chan struct{}) {
 	for {
 		select {
@@ -115,7 +116,7 @@ func (s *centre) take(m message) {
 	}
 }
 
-// invite is the INVITE of a CANCEL, as far as a response needs it.
+// invite returns the INVITE that a CANCEL belongs to, as far as a response needs it.
 func (s *centre) invite(m message) *message {
 	m.headers = slices.Clone(m.headers)
 	for i, h := range m.headers {
@@ -140,12 +141,12 @@ func (s *centre) say(m message, code int) {
 	s.p.respond(m, code, s.p.name, body)
 }
 
-// an emergencyCase is a pair of services and what is to come of it, worked out from what the standards and SAFETY.md
-// say rather than from the code.
+// emergencyCase is a pair of services. The expected outcome follows from the standards and SAFETY.md, not from the
+// code.
 type emergencyCase struct{ first, second *emergencyService }
 
-// secondTried is when the second service is tried: as soon as the first has failed, after 2 s without a word, or after
-// 4 s without an 18x.
+// secondTried returns when the second service is tried: as soon as the first has failed, after 2 s without a response,
+// or after 4 s without an 18x.
 func (c emergencyCase) secondTried() (at time.Duration, tried bool) {
 	f := c.first
 	rings, ringing := f.rings()
@@ -167,7 +168,7 @@ func (c emergencyCase) secondTried() (at time.Duration, tried bool) {
 	return 4 * sec, true
 }
 
-// answered is which service has the call, 0 for none.
+// answered returns which service gets the call, 0 for none.
 func (c emergencyCase) answered() int {
 	at, tried := c.secondTried()
 	first, second := c.first.answers(), tried && c.second.answers()
@@ -185,8 +186,8 @@ func (c emergencyCase) answered() int {
 	return 0
 }
 
-// Each pair of services: what can be answered is, by one of them only, and what cannot be is told with the status of
-// each service.
+// For each pair of services: if one can answer the call, exactly one does. If none can, the final status of each
+// service is posted.
 func TestEmergencyServices(t *testing.T) {
 	t.Parallel()
 	for i := range emergencyServices {
@@ -210,7 +211,7 @@ func (c emergencyCase) run(t *testing.T) {
 		}
 	})
 	first, second := &centre{p: h.service, habit: c.first}, &centre{p: reserve, habit: c.second}
-	quit := make(chan struct{}) // closed at the end
+	quit := make(chan struct{}) // closed at the end of the test
 	var served sync.WaitGroup
 	served.Go(func() { first.serve(quit) })
 	served.Go(func() { second.serve(quit) })
@@ -242,7 +243,7 @@ func (c emergencyCase) run(t *testing.T) {
 	c.ends(h, near, [3]*centre{nil, first, second}, who, tried, gaveUp)
 }
 
-// finalOf waits for the final response and acknowledges it; a call that has none after d is given up.
+// finalOf waits for the final response and acknowledges it. Without one the call is cancelled after d.
 func (h *testBed) finalOf(near *peerDialog, d time.Duration) int {
 	h.t.Helper()
 	limit := time.AfterFunc(d, near.cancel)
@@ -263,12 +264,12 @@ func (h *testBed) finalOf(near *peerDialog, d time.Duration) int {
 	}
 }
 
-// ends looks at what was told, ends the call and looks at what is left at the services.
+// ends checks the events, ends the call, and checks what is left at the services.
 func (c emergencyCase) ends(h *testBed, near *peerDialog, at [3]*centre, who int, tried, gaveUp bool) {
 	t := h.t
 	if who != 0 {
 		h.machine.saw("1 answered")
-		time.Sleep(40 * sec) // what the other one says late
+		time.Sleep(40 * sec) // late responses of the other service
 		near.request("BYE", "")
 		h.adapter.expect("200")
 		h.machine.saw("1 near end cleared")
@@ -317,7 +318,7 @@ func (c emergencyCase) ends(h *testBed, near *peerDialog, at [3]*centre, who int
 	}
 }
 
-// attemptEvents takes what was told of attempts so far.
+// attemptEvents returns the AttemptEnded events so far.
 func (d *machineStandIn) attemptEvents() []string {
 	var all []string
 	for len(d.attempts) > 0 {
@@ -326,7 +327,7 @@ func (d *machineStandIn) attemptEvents() []string {
 	return all
 }
 
-// evidence is that of the service that fails last. One that says nothing is given up 4 s after it was tried.
+// evidence is that of the service that fails last. A service that sends nothing is abandoned 4 s after it was tried.
 func (c emergencyCase) evidence() string {
 	fails := func(b *emergencyService) time.Duration {
 		switch {
@@ -348,7 +349,7 @@ func (c emergencyCase) evidence() string {
 	return "1 far end cleared: service-lost"
 }
 
-// said is what is told of a service that did not answer.
+// said is the expected event for a service that did not answer.
 func (c emergencyCase) said(n int) string {
 	b, second := c.first, ""
 	if n == 2 {
@@ -368,8 +369,8 @@ func (c emergencyCase) said(n int) string {
 	return fmt.Sprintf("1 attempt ended: %d %s%s", code, progress, second)
 }
 
-// Two accounts at one host are one attempt: a call that the first one has is not tried there twice, and goes on when it
-// is refused.
+// Two accounts at one host are one attempt. While the first account may still answer, the call is not tried there a
+// second time. After a refusal it is tried with the other account.
 func TestEmergencyServicesAtOneHost(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -394,7 +395,7 @@ func TestEmergencyServicesAtOneHost(t *testing.T) {
 	})
 }
 
-// A caller who gives up while both services are tried leaves no call at either, and both are told of.
+// A caller gives up while both services are tried. No call is left at either, and both attempts are posted.
 func TestEmergencyCallGivenUpAtBoth(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -429,7 +430,7 @@ func TestEmergencyCallGivenUpAtBoth(t *testing.T) {
 	})
 }
 
-// No call-back is expected after a call that nobody took.
+// After an emergency call that failed, no call-back is expected.
 func TestNoCallbackAfterAFailedCall(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -452,10 +453,10 @@ func TestNoCallbackAfterAFailedCall(t *testing.T) {
 	})
 }
 
-// The first service says 100 and then nothing, and the second refuses: the call waits at the first for as long as the
-// caller does. Once there was a 100, RFC 3261 has no timer that ends an INVITE at who sent it (section 17.1.1.2; Timer
-// C, which runs out after some 3 min, is a proxy's, section 16.6), and a call for help that is ended while a service
-// still has it may be the one that is answered next.
+// The first service sends 100 and then nothing, and the second refuses. The call waits at the first for as long as the
+// caller does. After a 100, RFC 3261 has no timer that ends an INVITE at its sender (section 17.1.1.2; Timer C, some 3
+// min, is a proxy's, section 16.6). An emergency call that a service still has may be the next one to be answered, so
+// it must not be ended.
 func TestEmergencyCallWaitsAtTheServiceThatHasIt(t *testing.T) {
 	t.Parallel()
 	for _, answered := range []bool{true, false} {
@@ -468,7 +469,7 @@ func TestEmergencyCallWaitsAtTheServiceThatHasIt(t *testing.T) {
 			reserve.respond(reserve.expect("INVITE"), 480, "reserve", "")
 			reserve.expect("ACK")
 			h.machine.saw("1 requested (emergency)")
-			for range 2 { // 10 min; both ends are there
+			for range 2 { // 10 min; both ends answer their checks
 				h.asked(200, 200)
 			}
 			told := []string{"1 attempt ended: 480 none second"}

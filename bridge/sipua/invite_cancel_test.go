@@ -6,8 +6,8 @@ import (
 	"time"
 )
 
-// The wait for the final response to a cancelled INVITE, 64*T1 (RFC 3261 section 9.1), ends with that response: later
-// changes of the call, and the BYE after a 200 that crossed the CANCEL, are left alone.
+// After a CANCEL we wait 64*T1 for the final response of the INVITE (RFC 3261 section 9.1). The wait ends with that
+// response. So it affects neither later re-INVITEs nor the BYE after a 200 that crossed the CANCEL.
 func TestWaitAfterCancelEndsWithTheFinalResponse(t *testing.T) {
 	t.Parallel()
 	t.Run("a later change", func(t *testing.T) {
@@ -29,7 +29,7 @@ func TestWaitAfterCancelEndsWithTheFinalResponse(t *testing.T) {
 			h.adapter.expect("100")
 			h.service.respond(h.service.expect("INVITE"), 200, "", far())
 			h.adapter.expectOf("200", "INVITE")
-			h.service.silent(300 * time.Millisecond) // past 64*T1 of the CANCEL; the answer in the ACK is still to come
+			h.service.silent(300 * time.Millisecond) // past 64*T1 of the CANCEL; the ACK with the answer is outstanding
 			c.near.request("BYE", "")
 			h.adapter.expectOf("200", "BYE")
 			h.service.expect("ACK") // before the BYE
@@ -61,7 +61,7 @@ func TestWaitAfterCancelEndsWithTheFinalResponse(t *testing.T) {
 	})
 }
 
-// Once a cancelled change of which nothing is heard was given up, the next one passes.
+// After a cancelled re-INVITE without a response was abandoned, the next one passes.
 func TestChangeAfterACancelledOne(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {

@@ -19,7 +19,7 @@ const (
 	reserveHost  = "127.0.0.2"
 )
 
-// newVirtualTestBedOfTwo is a virtual house whose line has a second service.
+// newVirtualTestBedOfTwo returns a virtual test bed whose line has a second service.
 func newVirtualTestBedOfTwo(t testing.TB, settings ...setting) (*testBed, *testPeer) {
 	t.Helper()
 	var m memoryNetwork
@@ -39,9 +39,9 @@ func newVirtualTestBedOfTwo(t testing.TB, settings ...setting) (*testBed, *testP
 func near() string { return offer("127.0.0.1", nearSDP, "sendrecv") }
 func far() string  { return offer("127.0.0.1", farSDP, "sendrecv") }
 
-// The first service says nothing: the call goes on to the second one, as its account and with its credentials, and
-// stays there. What the first one answers late is cleared (RFC 3261 section 9.1). Further calls go to the second one
-// until the first is heard of again.
+// The first service sends nothing. The call goes to the second one, with that account and its credentials, and stays
+// there. If the first one answers late, its call is cleared (RFC 3261 section 9.1). Further calls go to the second one
+// until a message from the first comes.
 func TestSecondServiceTakesOver(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -64,7 +64,7 @@ func TestSecondServiceTakesOver(t *testing.T) {
 		h.service.respond(lost, 200, "late", far())
 		for _, want := range []string{"ACK", "BYE"} {
 			m := h.service.next()
-			for m.is("OPTIONS") { // it is looked for
+			for m.is("OPTIONS") { // checks whether the first service is back
 				m = h.service.next()
 			}
 			if !m.is(want) {
@@ -72,7 +72,7 @@ func TestSecondServiceTakesOver(t *testing.T) {
 			}
 		}
 		h.service.respond(lost, 200, "late", far(), "Subject: repeated")
-		h.service.expect("ACK") // and no other BYE
+		h.service.expect("ACK") // and no second BYE
 		h.service.nothing(h.toService)
 		far := reserve.called(inv, "far")
 		far.request("BYE", "")
@@ -86,7 +86,7 @@ func TestSecondServiceTakesOver(t *testing.T) {
 	})
 }
 
-// However often a service comes and goes, one at a time asks whether it is back.
+// However often a service is lost and returns, only one probe at a time checks whether it is back.
 func TestOneProbeOfALostService(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -98,14 +98,14 @@ func TestOneProbeOfALostService(t *testing.T) {
 		}
 		first.noteSilent()
 		h.service.expect("OPTIONS")
-		h.service.silent(100 * time.Millisecond) // three times as long as it takes until the others would ask
+		h.service.silent(100 * time.Millisecond) // three times as long as other probes would need
 		first.noteHeard()
 		first.noteSilent()
 		h.service.silent(100 * time.Millisecond)
 	})
 }
 
-// A lost service is asked by OPTIONS until it answers, and then used again; meanwhile no call waits for it.
+// A lost service gets OPTIONS until it answers, and is then used again. Meanwhile no call waits for it.
 func TestFailback(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -125,7 +125,7 @@ func TestFailback(t *testing.T) {
 		is(t, ask, "CSeq", "1 OPTIONS")
 		contains(t, ask.get("Contact"), h.toService.String())
 		h.request("5550151", near())
-		end(reserve, reserve.expect("INVITE")) // the first one gets none: the next it gets is what asks for it
+		end(reserve, reserve.expect("INVITE")) // no call goes to the first one; its next message is a probe
 		h.service.respond(ask, 503, "x", "")   // it is there, but cannot serve
 		ask = h.service.expect("OPTIONS")
 		h.service.respond(ask, 404, "x", "")
@@ -142,8 +142,9 @@ func TestFailback(t *testing.T) {
 	})
 }
 
-// 503 says that a service cannot serve (RFC 3263 section 4.3), other failures are the far end's. After ringing it is
-// too late for an ordinary call. A call for help goes on after any failure, and to both quickly if they are silent.
+// A 503 means that the service cannot serve (RFC 3263 section 4.3). Other failures come from the far end. After ringing
+// an ordinary call no longer fails over. An emergency call does so after any failure, and if the services are silent it
+// is soon tried at both.
 func TestResponsesThatCauseFailover(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -203,13 +204,13 @@ func TestEmergencyCallTriesBoth(t *testing.T) {
 		h.service.expect("INVITE")
 		reserve.expect("INVITE")
 		h.adapter.expect("100")
-		h.adapter.expect("503") // to its own second server
+		h.adapter.expect("503") // so that it uses its own second server
 		h.machine.saw("1 requested (emergency)", "1 far end cleared: service-lost", "1 adapter leg cleared: confirmed")
 	})
 }
 
-// Both accounts register, each with a word of its own, and a call comes by either; a call goes out by the second while
-// the first is not registered.
+// Both accounts register, each with a token of its own. Calls arrive through either account. A call goes out through
+// the second while the first is not registered.
 func TestBothServicesRegister(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -247,7 +248,7 @@ func TestBothServicesRegister(t *testing.T) {
 	})
 }
 
-// credentialsOf checks a digest answer (RFC 7616 section 3.4.1).
+// credentialsOf checks a digest response (RFC 7616 section 3.4.1).
 func credentialsOf(t testing.TB, m message, header, method, user, password string) {
 	t.Helper()
 	c, err := digest.ParseCredentials(m.get(header))
@@ -262,8 +263,8 @@ func credentialsOf(t testing.TB, m message, header, method, user, password strin
 	}
 }
 
-// Services that answer come before those that were lost; one where the line is not registered is tried for a call for
-// help alone, and last.
+// Services that answer come before lost ones. A service at which the line is not registered is used only for emergency
+// calls, and last.
 func TestOrderOfServices(t *testing.T) {
 	t.Parallel()
 	l := &Line{a: &Agent{epoch: time.Now()}}
@@ -277,11 +278,11 @@ func TestOrderOfServices(t *testing.T) {
 	if got := l.choose(true); !slices.Equal(got, []*account{serves, lost, strange}) {
 		t.Error("a call for help")
 	}
-	l.retry() // of those that register
+	l.retry() // of the accounts that register
 }
 
-// A registration that is granted shows that the service is back; one that lasts through its silence does not, nor does
-// a refusal.
+// A granted registration shows that the service is back. A registration that has not expired during the silence does
+// not, nor does a refusal.
 func TestRegistrationShowsThatTheServiceIsBack(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -302,8 +303,8 @@ func TestRegistrationShowsThatTheServiceIsBack(t *testing.T) {
 	})
 }
 
-// The first service says 100 only after the wait for it, while the second one has the call; then the second one
-// refuses. The call stays at the first one: who has an emergency call may still answer it.
+// The first service sends 100 only after its time limit, while the second one has the call. Then the second one
+// refuses. The call stays at the first, which may still answer it.
 func TestEmergencyCallStaysWhereItIsHeardLate(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -313,7 +314,7 @@ func TestEmergencyCallStaysWhereItIsHeardLate(t *testing.T) {
 		inv := h.service.expect("INVITE")
 		second := reserve.expect("INVITE") // after 100 ms
 		reserve.respond(second, 100, "", "")
-		h.service.silent(150 * time.Millisecond) // past the wait of 200 ms
+		h.service.silent(150 * time.Millisecond) // past the time limit of 200 ms
 		h.service.respond(inv, 100, "", "")
 		h.service.nothing(h.toService)
 		reserve.respond(second, 480, "reserve", "")

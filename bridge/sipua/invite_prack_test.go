@@ -12,19 +12,19 @@ import (
 	"clearback/bridge/sipua/endpoint"
 )
 
-// rack is the RAck that acknowledges a reliable response (RFC 3262 section 7.2).
+// rack returns the RAck for a reliable response (RFC 3262 section 7.2).
 func rack(m message) string {
 	n, method := m.cseq()
 	return "RAck: " + m.get("RSeq") + " " + num(n) + " " + method
 }
 
-// reliably answers with a reliable provisional response.
+// reliably sends a reliable provisional response.
 func (p *testPeer) reliably(req message, code int, tag, body string, n int) {
 	p.t.Helper()
 	p.respond(req, code, tag, body, "Require: 100rel", "RSeq: "+num(n))
 }
 
-// hangUp ends an answered call from the near end, with everything that belongs to it.
+// hangUp ends an answered call from the near end, and checks all messages and events.
 func (h *testBed) hangUp(near *peerDialog, events ...string) {
 	h.t.Helper()
 	near.request("BYE", "")
@@ -34,8 +34,8 @@ func (h *testBed) hangUp(near *peerDialog, events ...string) {
 	h.done()
 }
 
-// RFC 3262 from end to end: the option passes, a reliable response has an RSeq of ours and is repeated until its PRACK,
-// its PRACK names the far end's, and a repetition of the far end's is not passed twice.
+// RFC 3262 end to end: the option passes. A reliable response has an RSeq of ours and is retransmitted until its PRACK.
+// The PRACK that passes on names the far end's RSeq. A retransmission of the far end's is not passed a second time.
 func TestReliableProvisional(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -74,16 +74,16 @@ func TestReliableProvisional(t *testing.T) {
 		contains(t, prack.get("To"), "tag=far")
 		h.service.respond(prack, 200, "", "")
 		h.adapter.expectOf("200", "PRACK")
-		early.request("PRACK", "", rack(m)) // once more
+		early.request("PRACK", "", rack(m)) // a second time
 		h.adapter.expectOf("481", "PRACK")
 		before := h.adapter.repeats.Load()
-		// the next one
+		// the next response
 		h.service.reliably(inv, 180, "far", "", 4712)
 		again := h.adapter.expect("180")
 		if atoi(again.get("RSeq")) != atoi(m.get("RSeq"))+1 {
 			t.Fatalf("RSeq %s after %s", again.get("RSeq"), m.get("RSeq"))
 		}
-		h.service.reliably(inv, 182, "far", "", 4714) // 4713 is missing: it will come again
+		h.service.reliably(inv, 182, "far", "", 4714) // 4713 is missing, so this one will be retransmitted
 		early.request("PRACK", "", rack(again))
 		h.service.respond(h.service.expect("PRACK"), 200, "", "")
 		h.adapter.expectOf("200", "PRACK")
@@ -100,8 +100,8 @@ func TestReliableProvisional(t *testing.T) {
 	})
 }
 
-// One at a time: the next reliable response waits for the PRACK of the one before, and what follows keeps its place
-// (RFC 3262 section 3). A 200 waits for the PRACK of the answer.
+// Reliable responses are sent one at a time. The next one waits for the PRACK of the previous one, and the order is
+// kept (RFC 3262 section 3). A 200 waits for the PRACK of the answer.
 func TestReliableOneAtATime(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -118,7 +118,7 @@ func TestReliableOneAtATime(t *testing.T) {
 		early.request("PRACK", "", rack(first))
 		h.service.respond(h.service.expect("PRACK"), 200, "", "")
 		got := map[string]message{}
-		for range 2 { // the answer to the PRACK and the next response, in no order
+		for range 2 { // the answer to the PRACK and the next response, in any order
 			m := h.adapter.next()
 			_, method := m.cseq()
 			got[method] = m
@@ -140,7 +140,7 @@ func TestReliableOneAtATime(t *testing.T) {
 	})
 }
 
-// PRACK crosses the 200: nothing that must be acknowledged first was in the response.
+// PRACK crosses the 200. The response had nothing that must be acknowledged first.
 func TestPrackCrossesAnswer(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -162,7 +162,7 @@ func TestPrackCrossesAnswer(t *testing.T) {
 	})
 }
 
-// No PRACK in 64*T1: the call fails with 5xx, and who was called is told, answered or not.
+// No PRACK comes within 64*T1. The call fails with 5xx, and the called side is cleared, answered or not.
 func TestNoPrack(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -194,7 +194,7 @@ func TestNoPrack(t *testing.T) {
 	})
 }
 
-// Who called takes no part: we acknowledge ourselves, and the response passes as one that is not reliable.
+// The caller does not support reliable responses. We send the PRACK ourselves, and the response passes as unreliable.
 func TestOurPrack(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -225,8 +225,8 @@ func TestOurPrack(t *testing.T) {
 	})
 }
 
-// An INVITE without an offer: the reliable 183 carries it, the PRACK the answer (RFC 3262 section 5), and an offer in
-// the PRACK has its answer in the PRACK's 200.
+// An INVITE without an offer: the reliable 183 has the offer, and the PRACK the answer (RFC 3262 section 5). An offer
+// in the PRACK has its answer in the PRACK's 200.
 func TestOfferInReliableProvisional(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, relaying)
@@ -237,7 +237,7 @@ func TestOfferInReliableProvisional(t *testing.T) {
 	contains(t, m.body, "m=audio ")
 	lacks(t, m.body, " "+num(nearSDP)+" ")
 	early := far.early(m)
-	// until the answer is there no other offer may come
+	// no other offer may come before the answer
 	early.request("UPDATE", offer("127.0.0.1", farSDP, "sendrecv"))
 	h.service.expectOf("491", "UPDATE")
 	near := h.adapter.called(inv, "near")
@@ -256,7 +256,8 @@ func TestOfferInReliableProvisional(t *testing.T) {
 	m = h.service.expect("180")
 	early.request("PRACK", offer("127.0.0.1", farSDP+2, "sendrecv"), rack(m))
 	prack = h.adapter.expect("PRACK")
-	early.request("UPDATE", offer("127.0.0.1", farSDP, "sendrecv")) // until that one has its answer (RFC 3311 section 5.2)
+	// until that offer has its answer (RFC 3311 section 5.2)
+	early.request("UPDATE", offer("127.0.0.1", farSDP, "sendrecv"))
 	h.service.expectOf("500", "UPDATE")
 	near.request("UPDATE", offer("127.0.0.1", nearSDP, "sendrecv"))
 	h.adapter.expectOf("491", "UPDATE")
@@ -281,7 +282,7 @@ func TestOfferInReliableProvisional(t *testing.T) {
 	h.done()
 }
 
-// An offer in a PRACK that is refused changes nothing (RFC 3262 section 5, RFC 3264 section 8).
+// A refused offer in a PRACK changes nothing (RFC 3262 section 5, RFC 3264 section 8).
 func TestOfferInPrackRefused(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, relaying)
@@ -303,14 +304,15 @@ func TestOfferInPrackRefused(t *testing.T) {
 	h.hangUp(early, "1 requested", "1 answered")
 }
 
-// Who called takes nothing but reliable responses: what comes otherwise is made reliable here, and acknowledged here.
+// The caller accepts only reliable responses. Unreliable ones are made reliable here, and we handle their PRACK.
 func TestReliableRequired(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
 		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), "Require: 100rel")
 		inv := h.adapter.expect("INVITE")
-		lacks(t, strings.Join(inv.all("Require"), ","), "100rel") // it would be refused by an adapter that does not know it, and never ring
+		// an adapter without support would refuse it and never ring
+		lacks(t, strings.Join(inv.all("Require"), ","), "100rel")
 		contains(t, inv.get("Supported"), "100rel")
 		h.adapter.respond(inv, 180, "near", "")
 		m := h.service.expect("180")
@@ -327,7 +329,7 @@ func TestReliableRequired(t *testing.T) {
 	})
 }
 
-// In an emergency call nothing waits for an acknowledgement and nothing ends for want of one.
+// In an emergency call nothing waits for a PRACK, and nothing ends because one is missing.
 func TestNoPrackInEmergency(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -339,7 +341,8 @@ func TestNoPrackInEmergency(t *testing.T) {
 		h.adapter.expect("183")
 		h.service.respond(h.service.expect("PRACK"), 200, "", "")
 		h.service.respond(inv, 180, "far", "")
-		h.adapter.silent(390 * time.Millisecond) // it waits for the first one's PRACK, but not for longer than 64*T1, 400 ms here
+		// it waits for the first one's PRACK, but no longer than 64*T1, 400 ms here
+		h.adapter.silent(390 * time.Millisecond)
 		h.adapter.expect("180")
 		h.service.silent(500 * time.Millisecond)
 		if n := h.adapter.repeats.Load(); n != 8 { // each at 20, 60, 140 and 300 ms
@@ -353,7 +356,7 @@ func TestNoPrackInEmergency(t *testing.T) {
 	})
 }
 
-// A PRACK names the response, the INVITE and its number in decimal (RFC 3262 section 7.2).
+// A PRACK names the response, and the INVITE with its number, in decimal (RFC 3262 section 7.2).
 func TestRackMatches(t *testing.T) {
 	t.Parallel()
 	waiting := &reliableProvisionals{last: 4294967295, x: &inviteForwarding{seq: 2147483647}}
@@ -379,8 +382,8 @@ func TestRackMatches(t *testing.T) {
 	}
 }
 
-// An answer in a reliable response ends the exchange of descriptions: the next offer passes (RFC 3262 section 5, RFC
-// 3311 section 5.1).
+// An answer in a reliable response completes the exchange, so the next offer passes (RFC 3262 section 5, RFC 3311
+// section 5.1).
 func TestOfferAfterAReliableAnswer(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -407,8 +410,8 @@ func TestOfferAfterAReliableAnswer(t *testing.T) {
 	})
 }
 
-// A PRACK without a session description ends no open offer of its dialog, whoever made it (RFC 3262 section 5): until
-// that has its answer, another one is refused (RFC 3311 section 5.2).
+// A PRACK without a session description completes no open offer of its dialog, whoever made the offer (RFC 3262 section
+// 5). Until the answer comes, another offer is refused (RFC 3311 section 5.2).
 func TestPrackWithoutOfferEndsNoOffer(t *testing.T) {
 	t.Parallel()
 	for _, who := range []string{"caller", "called"} {
@@ -453,7 +456,7 @@ func TestPrackWithoutOfferEndsNoOffer(t *testing.T) {
 	}
 }
 
-// Each INVITE has an RSeq count of its own, also the one that answers a challenge (RFC 3262 section 3).
+// Each INVITE has an RSeq sequence of its own, even one that answers a challenge (RFC 3262 section 3).
 func TestRSeqAfterAChallenge(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {

@@ -10,7 +10,7 @@ import (
 	"clearback/supervision/dialplan"
 )
 
-// redirect answers an INVITE at the service with a 3xx and takes its ACK.
+// redirect answers an INVITE at the service with a 3xx and expects its ACK.
 func (h *testBed) redirect(inv message, code int, contacts ...string) {
 	h.t.Helper()
 	var extra []string
@@ -34,7 +34,7 @@ func (h *testBed) invitedTo(number string) message {
 	return inv
 }
 
-// A redirection of the service is followed, at the service (RFC 3261 section 8.1.3.4): the same call, a new
+// A redirection by the service is followed at the service (RFC 3261 section 8.1.3.4), in the same call with a new
 // transaction.
 func TestRedirectionFollowed(t *testing.T) {
 	t.Parallel()
@@ -61,7 +61,7 @@ func TestRedirectionFollowed(t *testing.T) {
 	})
 }
 
-// Contacts are tried in the order of their q, each once, and the next where one fails; a failure of all passes.
+// Contacts are tried by descending q, each once, and the next one after a failure. If all fail, the failure passes.
 func TestRedirectionToSeveral(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -100,8 +100,8 @@ func TestRedirectionLimit(t *testing.T) {
 	})
 }
 
-// What is not followed passes: a circle, a number that the line may not dial, one of an emergency service (which the
-// adapter has to call as such), no number at all, and what asks for a proxy.
+// A 3xx passes if it is not followed: for a loop, a forbidden number, an emergency number (which the adapter must call
+// as such), a Contact without a number, and a request for a proxy.
 func TestRedirectionPassed(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -132,14 +132,15 @@ func TestRedirectionPassed(t *testing.T) {
 			n := num(i + 1)
 			h.machine.saw(n+" requested", n+" far end cleared: bye", n+" adapter leg cleared: confirmed")
 		}
-		if n := logs.FilterMessageSnippet("a redirection is not followed").Len(); n != 3 { // denied, an emergency number, no number at all
+		// forbidden, an emergency number, no number at all
+		if n := logs.FilterMessageSnippet("a redirection is not followed").Len(); n != 3 {
 			t.Errorf("%d lines in the log", n)
 		}
 		h.done()
 	})
 }
 
-// The same number at another place: a service that spreads its calls. It is called through the service.
+// The same number at another host: the service distributes its calls. The call goes there through the service.
 func TestRedirectionToAnotherPlace(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -148,14 +149,14 @@ func TestRedirectionToAnotherPlace(t *testing.T) {
 		h.redirect(h.invitedTo("5550150"), 302, "<sip:5550150@gate-2.pbx.example>")
 		inv := h.service.expect("INVITE")
 		contains(t, inv.start, "sip:5550150@gate-2.pbx.example ")
-		h.redirect(inv, 302, "<sip:5550150@gate-2.pbx.example>") // a circle
+		h.redirect(inv, 302, "<sip:5550150@gate-2.pbx.example>") // a loop
 		near.nack(h.adapter.expectOf("302", "INVITE"))
 		h.machine.saw("1 requested", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
 		h.done()
 	})
 }
 
-// An emergency call follows, also to what the line may not dial.
+// An emergency call follows a redirection, even to a number that the line may not dial.
 func TestEmergencyRedirected(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -173,7 +174,7 @@ func TestEmergencyRedirected(t *testing.T) {
 	})
 }
 
-// Who called gives up after a redirection: the INVITE that rings is cancelled.
+// The caller gives up after a redirection. The ringing INVITE is cancelled.
 func TestRedirectionCancelled(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -196,7 +197,7 @@ func TestRedirectionCancelled(t *testing.T) {
 	})
 }
 
-// Forwarding that is set at the adapter: the service is asked to call the number, if the line may dial it.
+// The adapter has forwarding set. The service is redirected to the number if the line may dial it.
 func TestAdapterRedirects(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {

@@ -15,7 +15,7 @@ import (
 	"clearback/bridge/sipua/endpoint/endpointtest"
 )
 
-// said are header fields of a response, which pass to the adapter, and some of them to the service.
+// said are header fields of a response that pass to the adapter. Some of them pass to the service too.
 var said = []string{
 	"Retry-After: 30", `Warning: 399 pbx.example "house full"`, "Error-Info: <sip:full@pbx.example>", "Privacy: none",
 	"Alert-Info: <urn:alert:source:internal>", "P-Early-Media: sendrecv",
@@ -23,7 +23,7 @@ var said = []string{
 	"P-Asserted-Identity: <sip:5550151@pbx.example>", "Reason: Q.850;cause=17", "X-Own: 1",
 }
 
-// passed fails unless a response has the header fields that pass to its side, and nothing else of what was said.
+// passed fails unless a response has exactly those of the fields in said that pass to its side.
 func passed(t testing.TB, m message, side media.Side) {
 	t.Helper()
 	for _, h := range said {
@@ -40,8 +40,8 @@ func passed(t testing.TB, m message, side media.Side) {
 	}
 }
 
-// What responses carry through: RFC 3261 table 2, RFC 3326, RFC 5009 (P-Early-Media) and RFC 7044 (History-Info), from
-// memory. What only who is trusted may say passes to the adapter alone (RFC 3325).
+// The header fields that pass in responses: RFC 3261 table 2, RFC 3326, RFC 5009 (P-Early-Media) and RFC 7044
+// (History-Info), from memory. Fields that need a trusted sender pass only to the adapter (RFC 3325).
 func TestHeaderFieldsPassedInResponses(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -77,7 +77,7 @@ func TestHeaderFieldsPassedInResponses(t *testing.T) {
 		far.nack(m)
 		h.atRest()
 
-		// A change of a call, and its refusal.
+		// A re-INVITE, and its refusal.
 		c := h.incomingAgain()
 		for _, from := range []*peerDialog{c.far, c.near} {
 			there, side := h.adapter, media.ServiceSide
@@ -109,7 +109,7 @@ func TestHeaderFieldsPassedInResponses(t *testing.T) {
 	})
 }
 
-// incomingAgain is incoming without a look at the events.
+// incomingAgain is incoming without a check of the events.
 func (h *testBed) incomingAgain() callPair {
 	h.t.Helper()
 	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
@@ -120,8 +120,9 @@ func (h *testBed) incomingAgain() callPair {
 	return callPair{far: far, near: h.adapter.called(inv, "near")}
 }
 
-// A 200 is repeated from T1 on at doubling intervals up to T2, and a reliable provisional response at doubling ones,
-// until it is acknowledged or 64*T1 are over (RFC 3261 section 13.3.1.4, RFC 3262 section 3).
+// A 200 is retransmitted after T1 and then at doubling intervals up to T2. A reliable provisional response is
+// retransmitted at doubling intervals. Both stop after the ACK or PRACK, or after 64*T1 (RFC 3261 section 13.3.1.4, RFC
+// 3262 section 3).
 func TestResponseRetransmission(t *testing.T) {
 	t.Parallel()
 	for code, want := range map[string][]time.Duration{
@@ -166,8 +167,8 @@ func TestResponseRetransmission(t *testing.T) {
 	}
 }
 
-// What cannot be sent counts as unanswered (RFC 3261 section 8.1.3.1): a change fails with 408, and the call goes on; a
-// refresh fails, and the call ends with its session.
+// A request that cannot be sent counts as unanswered (RFC 3261 section 8.1.3.1). A re-INVITE fails with 408, and the
+// call continues. A refresh fails, and the call ends with its session.
 func TestUnsentRequestCountsAsUnanswered(t *testing.T) {
 	t.Parallel()
 	transport := func(h *testBed, name string) {
@@ -198,7 +199,7 @@ func TestUnsentRequestCountsAsUnanswered(t *testing.T) {
 			c.near.request("BYE", "")
 			h.adapter.expectOf("200", "BYE")
 			for m = h.service.next(); !m.is("BYE"); m = h.service.next() {
-				if m.is("OPTIONS") { // is the service there at all?
+				if m.is("OPTIONS") { // the check whether the service answers at all
 					h.service.respond(m, 200, "", "")
 				}
 			}
@@ -206,7 +207,7 @@ func TestUnsentRequestCountsAsUnanswered(t *testing.T) {
 			h.machine.saw("1 near end cleared")
 			h.atRest()
 		}
-		// Our own refreshes: by UPDATE, and by INVITE.
+		// Our own refreshes, by UPDATE and by INVITE.
 		for _, allow := range []string{knowsUpdate, "Allow: INVITE, ACK, BYE, CANCEL"} {
 			h := newVirtualTestBed(t, timed(1800, time.Millisecond))
 			h.answered("Session-Expires: 1800;refresher=uac", "Require: timer", allow)
@@ -222,7 +223,7 @@ func TestUnsentRequestCountsAsUnanswered(t *testing.T) {
 	})
 }
 
-// A call that nobody works on any more is not waited for once the agent ends.
+// The wait for a call's mailbox ends when the agent has ended.
 func TestMailboxWaitEndsWithTheAgent(t *testing.T) {
 	t.Parallel()
 	one := still()
@@ -237,8 +238,8 @@ func TestMailboxWaitEndsWithTheAgent(t *testing.T) {
 	require.Empty(t, one.line.o.Events.(*recorder).seen)
 }
 
-// An answer without a description counts with the one that its fork gave before. If that cannot be passed on any more,
-// the answer cannot either.
+// A 200 without a session description uses the earlier one of its fork. If that can no longer be passed on, neither can
+// the 200.
 func TestAnswerWithoutDescriptionAfterEarlyAnswer(t *testing.T) {
 	t.Parallel()
 	bad, ok := sip.NewResponse(183, ""), sip.NewResponse(200, "OK")
@@ -251,12 +252,13 @@ func TestAnswerWithoutDescriptionAfterEarlyAnswer(t *testing.T) {
 	body, err := x.showAnswer(ok)
 	require.Error(t, err)
 	require.Nil(t, body)
-	x.lastDescribed = x.to.dialog // nothing else was shown since
+	x.lastDescribed = x.to.dialog // no other fork's was shown since
 	_, err = x.showAnswer(ok)
 	require.NoError(t, err)
 }
 
-// A service to which nothing can be sent is left at once for the line's other one, where the call can be cancelled.
+// If the INVITE cannot be sent to a service, the call goes at once to the line's other service. There it can be
+// cancelled.
 func TestFailoverWhenInviteCannotBeSent(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -282,7 +284,7 @@ func TestFailoverWhenInviteCannotBeSent(t *testing.T) {
 	})
 }
 
-// A transfer to another call whose own call ends meanwhile is refused, and not sent.
+// A transfer is refused and not sent if its own call ends meanwhile.
 func TestTransferToAnEndedCall(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -294,7 +296,7 @@ func TestTransferToAnEndedCall(t *testing.T) {
 		h.service.expect("ACK")
 		d.established(h.adapter.expect("200")).ack("")
 		h.machine.saw("2 requested", "2 answered")
-		release := make(chan struct{}) // closed when the other call may be looked at
+		release := make(chan struct{}) // closed when the other call may be examined
 		h.agent.call(2).post(func() { <-release })
 		_, to, _ := strings.Cut(d.remote, ";tag=")
 		_, from, _ := strings.Cut(d.local, ";tag=")
@@ -313,7 +315,7 @@ func TestTransferToAnEndedCall(t *testing.T) {
 	})
 }
 
-// hangUpOf is hangUp for a call that is not the first.
+// hangUpOf is hangUp for a call other than the first.
 func (h *testBed) hangUpOf(near *peerDialog) {
 	h.t.Helper()
 	near.request("BYE", "")
@@ -323,8 +325,7 @@ func (h *testBed) hangUpOf(near *peerDialog) {
 	h.done()
 }
 
-// A re-INVITE of ours that nobody answers ends the call with its session: 32 s before it would end (RFC 4028 section
-// 10).
+// If a re-INVITE of ours is not answered, the call ends with its session, 32 s before the expiry (RFC 4028 section 10).
 func TestRefreshUnanswered(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -336,13 +337,13 @@ func TestRefreshUnanswered(t *testing.T) {
 		require.InDelta(t, 2*(1800-32), time.Since(began).Milliseconds(), 10)
 		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
 		h.machine.saw("1 adapter leg cleared: confirmed")
-		for !h.service.next().is("BYE") { // behind the refresh and what is asked after it
+		for !h.service.next().is("BYE") { // after the refresh and the requests of the check
 		}
 	})
 }
 
-// What requests inside a call carry through, and the answers to them: RFC 6086 (Info-Package), RFC 6665 (Event), RFC
-// 3261 table 3 and RFC 3326, from memory.
+// The header fields that pass in requests inside a call and in their responses: RFC 6086 (Info-Package), RFC 6665
+// (Event), RFC 3261 table 3 and RFC 3326, from memory.
 func TestHeaderFieldsPassedInDialog(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -366,7 +367,7 @@ func TestHeaderFieldsPassedInDialog(t *testing.T) {
 			}
 			there.respond(info, 486, "", "y", append([]string{"Content-Type: text/plain"}, said...)...)
 			m := from.p.expectOf("486", "INFO")
-			passed(t, m, media.ServiceSide) // of an answer inside a call, either side gets what the service does
+			passed(t, m, media.ServiceSide) // in responses inside a call, both sides get the service's set
 			contains(t, m.start, "Said "+there.name)
 			is(t, m, "Content-Type", "text/plain")
 			require.Equal(t, "y", m.body)
@@ -375,8 +376,8 @@ func TestHeaderFieldsPassedInDialog(t *testing.T) {
 	})
 }
 
-// The ACK of a re-INVITE of ours has its credentials (RFC 3261 section 22.1), and every 200 gets it, without another
-// refresh.
+// The ACK of our re-INVITE has its credentials (RFC 3261 section 22.1). Every retransmitted 200 gets the ACK again,
+// without another refresh.
 func TestRefreshIsAcknowledged(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -408,7 +409,7 @@ func TestRefreshIsAcknowledged(t *testing.T) {
 	})
 }
 
-// The dialog of a call that was transferred stays known for as long as the call that the transfer makes may ring.
+// After a transfer the call's dialog stays known for as long as the new call may ring.
 func TestTransferOutlivesItsCall(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {

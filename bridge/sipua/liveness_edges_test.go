@@ -10,8 +10,8 @@ import (
 	"clearback/supervision"
 )
 
-// A method that the service does not know is not tried again, even after a question that proved nothing; one that it
-// refused for another reason is. Such a service is not lost.
+// A method that the service does not support is not tried again, even after a check that proved nothing. A method that
+// it refused for another reason is tried again. Such a service is not lost.
 func TestUnknownMethodIsAskedOnce(t *testing.T) {
 	t.Parallel()
 	for code, next := range map[int]string{405: "INVITE", 501: "INVITE", 500: "OPTIONS"} {
@@ -39,8 +39,8 @@ func TestUnknownMethodIsAskedOnce(t *testing.T) {
 	}
 }
 
-// Two requests without an answer end the call if one of them is of a method that was answered before; else a third
-// method is tried.
+// Two requests without an answer end the call if the service has answered the method of one of them before. Otherwise a
+// third method is tried.
 func TestSilenceOfTheFarEnd(t *testing.T) {
 	t.Parallel()
 	for name, methods := range map[string][]string{"trusted": {"UPDATE", "OPTIONS"},
@@ -67,7 +67,7 @@ func TestSilenceOfTheFarEnd(t *testing.T) {
 	}
 }
 
-// Where there is no second method, the one without an answer is tried once more, and not again.
+// If there is no second method, the unanswered one is sent a second time, but no more.
 func TestOnlyMethodIsAskedTwice(t *testing.T) {
 	t.Parallel()
 	for _, answers := range []bool{true, false} {
@@ -93,7 +93,7 @@ func TestOnlyMethodIsAskedTwice(t *testing.T) {
 	}
 }
 
-// Media of the far end keeps the call up, whatever is not answered.
+// Media of the far end keeps the call up, whichever requests are not answered.
 func TestSilenceWhileMediaComes(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -104,7 +104,7 @@ func TestSilenceWhileMediaComes(t *testing.T) {
 		h.questioned("OPTIONS")
 		h.questioned("INVITE")
 		m, after := h.questioned("OPTIONS")
-		if want := 15*time.Minute - 32*time.Second; after != want { // since the first
+		if want := 15*time.Minute - 32*time.Second; after != want { // after the first check
 			t.Fatalf("asked after %v, want %v", after, want)
 		}
 		h.service.respond(m, 200, "", "")
@@ -112,8 +112,8 @@ func TestSilenceWhileMediaComes(t *testing.T) {
 	})
 }
 
-// A service that answers something else in time for the question to be repeated twice afterwards serves; one that
-// answers later may have been lost meanwhile.
+// A service answers a request outside the call. If the answer comes early enough for two more requests of the check,
+// the service counts as up. If it comes later, the service may have been lost meanwhile.
 func TestServiceAnswersLate(t *testing.T) {
 	t.Parallel()
 	for late, serves := range map[time.Duration]bool{19 * time.Second: true, 21 * time.Second: false} {
@@ -152,7 +152,7 @@ func TestServiceAnswersLate(t *testing.T) {
 	}
 }
 
-// A re-INVITE that asks is taken back after 64*T1, and counts as one without an answer.
+// A re-INVITE of a check is cancelled after 64*T1 and counts as unanswered.
 func TestQuestionByInviteIsTakenBack(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -163,7 +163,8 @@ func TestQuestionByInviteIsTakenBack(t *testing.T) {
 		inv, _ := h.questioned("INVITE")
 		h.service.respond(inv, 180, "", "")
 		began := time.Now()
-		for came := ""; came != "CANCEL INVITE" && came != "INVITE CANCEL"; { // and it is tried once more, in no order
+		// the second attempt; the two messages come in any order
+		for came := ""; came != "CANCEL INVITE" && came != "INVITE CANCEL"; {
 			switch m := h.service.next(); {
 			case !strings.Contains(m.get("To"), ";tag="):
 				h.service.respond(m, 200, "x", "")
@@ -194,7 +195,7 @@ func TestQuestionByInviteIsTakenBack(t *testing.T) {
 	})
 }
 
-// A question refreshes no session timer that was not agreed on, and asks for none.
+// A check neither refreshes a session timer that was not negotiated, nor asks for one.
 func TestQuestionAsksForNoTimer(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -208,7 +209,7 @@ func TestQuestionAsksForNoTimer(t *testing.T) {
 	})
 }
 
-// While the answers of one look at the ends of an emergency call are awaited, no other begins.
+// No new check of an emergency call's ends begins while answers to the previous one are outstanding.
 func TestOneLookAtATime(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -226,13 +227,13 @@ func TestOneLookAtATime(t *testing.T) {
 		nothing()
 		h.adapter.respond(toAdapter, 200, "", "")
 		nothing()
-		c.runInMailbox(c.lookAtEnds) // the other one's answer is awaited
+		c.runInMailbox(c.lookAtEnds) // the other end's answer is outstanding
 		nothing()
 		h.service.respond(toService, 200, "", "")
 		talk.near.request("BYE", "")
 		h.adapter.expectOf("200", "BYE")
 		bye := h.service.expect("BYE")
-		c.runInMailbox(c.lookAtEnds) // while it is cleared
+		c.runInMailbox(c.lookAtEnds) // while the call is being cleared
 		h.service.silent(time.Millisecond)
 		h.service.respond(bye, 200, "", "")
 		h.machine.saw("1 near end cleared")
@@ -240,7 +241,7 @@ func TestOneLookAtATime(t *testing.T) {
 	})
 }
 
-// The ends of a call that waits to be offered are not asked: it has no other end yet.
+// A call that waits to be offered is not checked: it has no second leg yet.
 func TestNoLookBeforeTheOffer(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -261,7 +262,8 @@ func TestNoLookBeforeTheOffer(t *testing.T) {
 	})
 }
 
-// The 200 to the INVITE of a call shows that the service answers INVITEs in its dialog: 481 to one is enough then.
+// The 200 to the call's INVITE shows that the service answers INVITE in this dialog. After that a single 481 to a
+// re-INVITE suffices.
 func TestUnknownToWhoAnsweredTheInvite(t *testing.T) {
 	t.Parallel()
 	for _, outgoing := range []bool{true, false} {
@@ -294,13 +296,13 @@ func TestUnknownToWhoAnsweredTheInvite(t *testing.T) {
 	}
 }
 
-// A request in a dialog whose number is below that of the INVITE is out of order (RFC 3261 section 12.2.2).
+// A request in a dialog with a CSeq number below that of the INVITE is out of order (RFC 3261 section 12.2.2).
 func TestNumberBelowTheInvite(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
 		c := h.outgoing()
-		n := c.near.cseq // the INVITE with credentials is the second one
+		n := c.near.cseq // the INVITE with credentials was the second one
 		c.near.requestSeq("INFO", n-1, "Signal=5\r\n", "Content-Type: application/dtmf-relay")
 		h.adapter.expectOf("500", "INFO")
 		h.service.silent(time.Millisecond)
@@ -308,8 +310,8 @@ func TestNumberBelowTheInvite(t *testing.T) {
 	})
 }
 
-// A re-INVITE that asks waits for the end of a change under way, however long that takes; the next question comes in
-// its time.
+// A re-INVITE of a check waits until another re-INVITE ends, however long that takes. The next check comes at its usual
+// time.
 func TestQuestionWaitsForAChange(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -340,7 +342,7 @@ func TestQuestionWaitsForAChange(t *testing.T) {
 	})
 }
 
-// What the service allows is learnt from its answers too.
+// The service's Allow is also read from its responses.
 func TestQuestionFollowsAllow(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -354,10 +356,10 @@ func TestQuestionFollowsAllow(t *testing.T) {
 	})
 }
 
-// Beside an emergency call, and beside a call-back, no call of the line is asked about.
+// During an emergency call or a call-back, no call of the line is checked.
 func TestNoQuestionBesideAnEmergencyCall(t *testing.T) {
 	t.Parallel()
-	for _, window := range []time.Duration{0, time.Hour} { // after it
+	for _, window := range []time.Duration{0, time.Hour} { // the window after it
 		synctest.Test(t, func(t *testing.T) {
 			h := newVirtualTestBed(t, inShort, func(o *Options, t *times) {
 				o.CallbackWindow,
@@ -388,7 +390,7 @@ func TestNoQuestionBesideAnEmergencyCall(t *testing.T) {
 	}
 }
 
-// A service that was lost is back when it says anything to an INVITE, or to a request in a call, but 408 and 503.
+// A lost service is back when it sends any response to an INVITE, or to a request in a call, except 408 and 503.
 func TestServiceIsHeard(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {

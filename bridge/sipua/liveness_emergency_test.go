@@ -7,7 +7,7 @@ import (
 	"time"
 )
 
-// emergency brings an emergency call of the adapter to talking.
+// emergency sets up an answered emergency call of the adapter.
 func (h *testBed) emergency() callPair {
 	h.t.Helper()
 	near := h.ask(h.adapter, "sip:999@"+h.toAdapter.String())
@@ -20,7 +20,7 @@ func (h *testBed) emergency() callPair {
 	return callPair{far: h.service.called(inv, "psap"), near: near}
 }
 
-// learnt takes the question of an emergency call to its adapter that comes soon after its answer.
+// learnt answers the OPTIONS that goes to the adapter soon after an emergency call was answered.
 func (h *testBed) learnt(code int) {
 	h.t.Helper()
 	if synctest.Wait(); len(h.adapter.in) == 0 {
@@ -31,7 +31,7 @@ func (h *testBed) learnt(code int) {
 	}
 }
 
-// silentFor lets time pass in which the ends are asked and say nothing, and nothing else comes.
+// silentFor lets time pass. Both ends leave all checks unanswered, and nothing else comes.
 func (h *testBed) silentFor(d time.Duration) {
 	h.t.Helper()
 	<-time.After(d)
@@ -48,7 +48,7 @@ func (h *testBed) silentFor(d time.Duration) {
 	}
 }
 
-// asked takes the OPTIONS of a look at both ends; a code of 0 is no answer.
+// asked answers the OPTIONS of a check at both ends; code 0 means no answer.
 func (h *testBed) asked(adapter, service int) {
 	h.t.Helper()
 	for p, code := range map[*testPeer]int{h.adapter: adapter, h.service: service} {
@@ -68,7 +68,7 @@ func (h *testBed) asked(adapter, service int) {
 	synctest.Wait()
 }
 
-// gone takes the end of a call whose ends are both gone.
+// gone handles the end of a call whose two ends have vanished.
 func (h *testBed) gone() {
 	h.t.Helper()
 	h.machine.saw("1 adapter lost")
@@ -77,15 +77,15 @@ func (h *testBed) gone() {
 	h.atRest()
 }
 
-// An emergency call ends when neither end has answered twice, 5 min apart, and not a moment earlier. A daemon that is
-// told to end waits for that.
+// An emergency call ends when neither end has answered two checks, 5 min apart, and not earlier. A daemon that is
+// shutting down waits for that.
 func TestEmergencyCallVanishes(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
 		h.emergency()
 		calls := h.agent.EmergencyCalls()
-		ended := make(chan struct{}) // closed when AwaitEnd returned
+		ended := make(chan struct{}) // closed when AwaitEnd has returned
 		go func() { defer close(ended); h.agent.AwaitEnd(context.Background(), calls) }()
 		h.silentFor(10*time.Minute - time.Second)
 		select {
@@ -99,8 +99,8 @@ func TestEmergencyCallVanishes(t *testing.T) {
 	})
 }
 
-// The caller in need: as long as one end says anything at all, within the call or in answer to a look, the call goes
-// on. What the service says is no reason to end it, nor is a refusal of the adapter's that does not deny the call.
+// In contrast, the call continues as long as one end sends anything at all, within the call or in answer to a check.
+// Neither an answer of the service nor a refusal by the adapter that does not deny the call ends it.
 func TestEmergencyCallGoesOn(t *testing.T) {
 	t.Parallel()
 	for name, answers := range map[string][2]int{
@@ -117,7 +117,7 @@ func TestEmergencyCallGoesOn(t *testing.T) {
 				for range 6 { // half an hour
 					h.asked(answers[0], answers[1])
 				}
-				for range 3 { // one that is not answered, between two that are
+				for range 3 { // one unanswered check between two answered ones
 					h.asked(0, 0)
 					h.asked(answers[0], answers[1])
 				}
@@ -142,8 +142,8 @@ func TestEmergencyCallGoesOn(t *testing.T) {
 	})
 }
 
-// The ends of an answered call are asked inside its dialogs, those of an unanswered one outside of them: only the
-// former may deny the call by 481.
+// The ends of an answered call are checked inside its dialogs, those of an unanswered call outside. Only inside the
+// dialog does a 481 deny the call.
 func TestLooksInsideAndOutside(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -184,8 +184,8 @@ func TestLooksInsideAndOutside(t *testing.T) {
 	})
 }
 
-// The adapter knows no such call (RFC 3261 section 12.2.1.2) and has known it: the call ends at once. 408 is what a
-// proxy says when its far end says nothing (section 8.1.3.1).
+// The adapter does not know the call (RFC 3261 section 12.2.1.2) but has known it before. The call ends at once. A 408
+// comes from a proxy whose far end sends nothing (section 8.1.3.1).
 func TestEmergencyCallUnknownToTheAdapter(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -205,8 +205,8 @@ func TestEmergencyCallUnknownToTheAdapter(t *testing.T) {
 	})
 }
 
-// A call for help that rings at the centre is not given up for that, but if both ends vanish. They are asked outside of
-// the call.
+// An emergency call that rings at the centre is not ended for ringing long, but it ends if both ends vanish. They are
+// checked outside the call.
 func TestUnansweredEmergencyCallVanishes(t *testing.T) {
 	t.Parallel()
 	for _, vanishes := range []bool{true, false} {
@@ -228,7 +228,7 @@ func TestUnansweredEmergencyCallVanishes(t *testing.T) {
 				return
 			}
 			for range 6 {
-				h.asked(481, 0) // it is there, and was asked outside of the call
+				h.asked(481, 0) // the adapter is up, and was asked outside the call
 			}
 			h.service.respond(inv, 486, "psap", "")
 			near.nack(h.adapter.expectOf("486", "INVITE"))
@@ -239,8 +239,8 @@ func TestUnansweredEmergencyCallVanishes(t *testing.T) {
 	}
 }
 
-// The caller in need: an adapter that says 481 to every OPTIONS in a call (common practice) keeps its call for help,
-// also when another one is asked for, and when it registers anew.
+// In contrast, an adapter that answers every OPTIONS in a call with 481 (common practice) keeps its emergency call,
+// even when it asks for another one, and when it registers again.
 func TestEmergencyCallOfAnAdapterThatKnowsNoOptions(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -259,7 +259,7 @@ func TestEmergencyCallOfAnAdapterThatKnowsNoOptions(t *testing.T) {
 	})
 }
 
-// A 481 to something else than OPTIONS has the adapter asked by that.
+// After a 481 to another method, the adapter is asked by OPTIONS.
 func TestEmergencyCallThatMayBeUnknown(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -280,8 +280,8 @@ func TestEmergencyCallThatMayBeUnknown(t *testing.T) {
 	})
 }
 
-// Three emergency calls of which nobody answers keep no new one from the line, though it comes from an address that
-// proves nothing; those whose service answers do, since who forges the adapter's address need not answer.
+// Three emergency calls without answers from either end do not block a new one, even from an unverified address. They
+// do block it if the service answers, since a sender with a forged adapter address need not answer.
 func TestVanishedCallsMakeRoom(t *testing.T) {
 	t.Parallel()
 	for _, vanished := range []bool{true, false} {
@@ -300,7 +300,7 @@ func TestVanishedCallsMakeRoom(t *testing.T) {
 			}
 			<-time.After(time.Minute)
 			refused := h.ask(other, "sip:999@"+h.toAdapter.String())
-			for range 3 { // which has the others asked
+			for range 3 { // each starts a check of the others
 				if m := h.service.expect("OPTIONS"); !vanished {
 					h.service.respond(m, 200, "x", "")
 				}
@@ -320,7 +320,7 @@ func TestVanishedCallsMakeRoom(t *testing.T) {
 	}
 }
 
-// New emergency calls have the ends of the line's others asked earlier; those are not ended the earlier for it.
+// New emergency calls start an early check of the line's other ones. That does not end those calls earlier.
 func TestEarlyLivenessChecksEndNoCall(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -330,13 +330,13 @@ func TestEarlyLivenessChecksEndNoCall(t *testing.T) {
 			<-time.After(time.Minute)
 			h.line.emergencyCalls.checkEnds()
 		}
-		h.silentFor(5*time.Minute - time.Second) // since the last look
+		h.silentFor(5*time.Minute - time.Second) // since the last check
 		h.asked(0, 0)
 		h.gone()
 	})
 }
 
-// past takes the next message that is not of the one kind, which is to be of the other.
+// past skips one message of the kind skip and returns the next of the kind want.
 func (p *testPeer) past(skip, want string) message {
 	p.t.Helper()
 	m := p.next()
@@ -349,7 +349,7 @@ func (p *testPeer) past(skip, want string) message {
 	return m
 }
 
-// A forged emergency call that is asked for again and again makes nobody ask its ends again and again.
+// Repeated forged emergency calls do not cause repeated checks.
 func TestEmergencyLivenessPace(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {

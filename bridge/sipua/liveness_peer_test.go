@@ -12,7 +12,7 @@ import (
 	"clearback/supervision"
 )
 
-// Our request inside the dialog gets 481 from the service, and so does a second one of another method: the far end is
+// The service answers our request inside the dialog with 481, and a second one of another method too. The far end is
 // gone (RFC 3261 section 12.2.1.2).
 func TestService481(t *testing.T) {
 	t.Parallel()
@@ -27,8 +27,8 @@ func TestService481(t *testing.T) {
 	})
 }
 
-// A NOTIFY that gets 481 says that nobody subscribed, and a REFER that does may speak of the call to be replaced (RFC
-// 5057 section 5.1, from memory): the call goes on, both ways, if it is still known.
+// A 481 to a NOTIFY means that no subscription exists. A 481 to a REFER may concern the call to be replaced (RFC 5057
+// section 5.1, from memory). In both directions the call continues if it is still known.
 func Test481ToNotifyOrReferIsNoClearing(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, relaying)
@@ -52,7 +52,7 @@ func Test481ToNotifyOrReferIsNoClearing(t *testing.T) {
 	h.hangUp(c.near)
 }
 
-// 408 with media relayed: it counts only if the far end's media has stopped since, and a second request gets no better
+// With relayed media a 408 counts only if the far end's media has stopped since, and if a second request gets no better
 // answer.
 func TestService408WithoutMedia(t *testing.T) {
 	t.Parallel()
@@ -88,7 +88,7 @@ func TestService408WhileMediaFlows(t *testing.T) {
 	})
 	h.service.respond(info, 408, "", "")
 	h.adapter.expectOf("408", "INFO")
-	// the call goes on
+	// the call continues
 	near.request("BYE", "")
 	h.adapter.expectOf("200", "BYE")
 	h.service.respond(h.service.expect("BYE"), 200, "", "")
@@ -112,7 +112,7 @@ func voice(t *testing.T, p *testPeer, to netip.AddrPort, n int) {
 	}
 }
 
-// eventually polls until ok.
+// eventually polls until ok reports true.
 func eventually(t testing.TB, what string, ok func() bool) {
 	t.Helper()
 	deadline := time.After(testTimeout)
@@ -169,7 +169,7 @@ func TestServiceAnswersNoRequest(t *testing.T) {
 	h.cleared("service-lost")
 }
 
-// The adapter knows no call any more: it restarted. The far end is released.
+// The adapter no longer knows the call, because it restarted. The far end is cleared.
 func TestAdapter481(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -185,7 +185,7 @@ func TestAdapter481(t *testing.T) {
 	})
 }
 
-// An adapter that registers anew in a call is asked at its new place whether it still knows the call.
+// When an adapter registers again during a call, it is asked at its new address whether it still knows the call.
 func TestAdapterRegistersAnewInCall(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -217,19 +217,19 @@ func TestAdapterRegistersAnewInCall(t *testing.T) {
 
 func registering(o *Options, _ *times) { o.Lines[0].AdapterFixed = nil }
 
-// register registers a talker as the line's adapter.
+// register registers a peer as the line's adapter.
 func (h *testBed) register(p *testPeer) {
 	h.t.Helper()
 	h.registerFor(p, 600)
 }
 
-// registerAs registers with further header fields.
+// registerAs is register with further header fields.
 func (h *testBed) registerAs(p *testPeer, extra ...string) {
 	h.t.Helper()
 	h.registerFor(p, 600, extra...)
 }
 
-// registerFor registers for so many seconds; 0 ends the registration.
+// registerFor registers for the given seconds; 0 ends the registration.
 func (h *testBed) registerFor(p *testPeer, seconds int, extra ...string) {
 	h.t.Helper()
 	target := "sip:" + h.toAdapter.String()
@@ -257,7 +257,7 @@ func (h *testBed) registerFor(p *testPeer, seconds int, extra ...string) {
 	}
 }
 
-// BYE from both ends at once: both are answered, and the near end's is reported (invariant 6).
+// Both ends send BYE at once. Both BYEs are answered, and the near end's is posted too (invariant 6).
 func TestByeCrossesBye(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -274,8 +274,8 @@ func TestByeCrossesBye(t *testing.T) {
 	})
 }
 
-// A BYE for a call that is over is never met with silence (RFC 3261 section 15.1.2), and one that the adapter sent
-// before it took ours still tells that the near end hung up.
+// A BYE for a call that is over is always answered (RFC 3261 section 15.1.2). If the adapter sent it before it received
+// ours, it still shows that the near end hung up.
 func TestByeAfterTheEnd(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -298,7 +298,7 @@ func TestByeAfterTheEnd(t *testing.T) {
 	})
 }
 
-// Who calls may not be told BYE before its ACK came (RFC 3261 section 15).
+// A caller must not get a BYE before it has sent its ACK (RFC 3261 section 15).
 func TestNoByeBeforeAck(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -321,13 +321,13 @@ func TestNoByeBeforeAck(t *testing.T) {
 	})
 }
 
-// shorter shortens the user agent's own timers; those of the transactions are shortened in TestMain.
+// shorter shortens the user agent's own timers. TestMain shortens those of the transactions.
 func shorter(_ *Options, t *times) {
 	t.t1, t.t2, t.final = 20*time.Millisecond, 80*time.Millisecond, 400*time.Millisecond
 	t.silence, t.ringing, t.probe = 200*time.Millisecond, 300*time.Millisecond, 200*time.Millisecond
 }
 
-// A 200 is repeated until its ACK, and at 64*T1 both legs are cleared (RFC 3261 section 13.3.1.4).
+// A 200 is retransmitted until its ACK. After 64*T1 both legs are cleared (RFC 3261 section 13.3.1.4).
 func TestNoAck(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -349,7 +349,7 @@ func TestNoAck(t *testing.T) {
 	})
 }
 
-// Timer C: the adapter rings for ever (RFC 3261 section 16.6).
+// Timer C: the adapter never stops ringing (RFC 3261 section 16.6).
 func TestTimerC(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -367,7 +367,7 @@ func TestTimerC(t *testing.T) {
 	})
 }
 
-// The service says nothing to an INVITE: 503, so that the adapter's second server can serve.
+// The service sends no response to an INVITE. The adapter gets 503, so that its second server can serve.
 func TestServiceAnswersNoInvite(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -380,7 +380,7 @@ func TestServiceAnswersNoInvite(t *testing.T) {
 		}
 		near.nack(m)
 		h.machine.saw("1 requested", "1 far end cleared: service-lost", "1 adapter leg cleared: confirmed")
-		// and if it answers late: nobody is there
+		// the service answers late, when nobody is there
 		h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"))
 		h.service.expect("ACK")
 		h.service.respond(h.service.expect("BYE"), 200, "", "")
@@ -403,7 +403,7 @@ func TestAdapterNeverAnswersBye(t *testing.T) {
 	})
 }
 
-// OPTIONS to the adapter (RFC 3261 section 11.2).
+// Probe sends OPTIONS to the adapter (RFC 3261 section 11.2).
 func TestProbe(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -419,7 +419,7 @@ func TestProbe(t *testing.T) {
 			}
 			h.machine.saw(c.want)
 		}
-		asked := make(chan string, 1) // one answer
+		asked := make(chan string, 1) // buffered for the only answer
 		go func() {
 			code, agent, err := h.line.Ask(context.Background())
 			asked <- num(code) + " " + agent + " " + text(supervision.Event{}) + " " + errText(err)

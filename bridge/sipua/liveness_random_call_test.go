@@ -5,22 +5,22 @@ import (
 	"time"
 )
 
-// farCall is one call, what its service is like and what becomes of it.
+// farCall is one call, the behaviour of its service, and what happens to it.
 type farCall struct {
 	arrived, relayed, updates bool
 	timer                     string // of the session: "", "uac" (we refresh), "uas"
-	options                   int    // what OPTIONS in the call gets; 0: nothing
-	late                      bool   // 408 comes after 30 s, as a proxy says it
-	after                     int    // what the service says in the call once the far end is gone; 0: nothing
-	refuses                   bool   // it says 500 to everything else in the call
+	options                   int    // the service's response to OPTIONS in the call; 0: none
+	late                      bool   // a 408 comes after 30 s, as from a proxy
+	after                     int    // the service's response in the call once the far end is gone; 0: none
+	refuses                   bool   // it answers everything else in the call with 500
 	dies                      time.Duration
-	cut                       span   // the service is cut off
+	cut                       span   // when the service is unreachable
 	mute                      []span // no RTP or RTCP comes although the far end is there
 }
 
 const never = time.Duration(1<<63 - 1)
 
-// drawCall draws a call.
+// drawCall draws a random call.
 func drawCall(dice *rand.Rand) farCall {
 	pick := func(all ...int) int { return all[dice.IntN(len(all))] }
 	seconds := func(from, to int) time.Duration { return time.Duration(from+dice.IntN(to-from)) * time.Second }
@@ -45,27 +45,27 @@ func drawCall(dice *rand.Rand) farCall {
 		f.mute = append(f.mute, span{at, at + seconds(1, 600)})
 	}
 	if f.refuses = dice.IntN(6) == 0; f.refuses && (f.timer == "uac" || f.arrived) {
-		f.timer = "uas" // a refresh of ours would be refused, and the session end (RFC 4028 section 10)
+		f.timer = "uas" // a refresh of ours would be refused, and the session would end (RFC 4028 section 10)
 	}
 	if f.refuses && (f.options == 405 || f.options == 500) && f.after == 481 {
-		f.options = 200 // else one method is left, and its 481 proves nothing (SAFETY.md S95)
+		f.options = 200 // otherwise one method is left, and its 481 proves nothing (SAFETY.md S95)
 	}
 	return f
 }
 
-// due is when the line must be free at the latest; never: the far end does not go.
+// due is the latest time at which the line must be free; never: the far end does not vanish.
 func (f *farCall) due() time.Duration {
 	switch {
 	case f.dies == never:
 		return never
 	case f.dies >= f.cut.from && f.dies < f.cut.to+200*time.Second, f.dies < f.cut.from &&
 		f.dies+200*time.Second > f.cut.from:
-		return max(f.dies, f.cut.to) + 200*time.Second // it was cut off while it was to be asked
+		return max(f.dies, f.cut.to) + 200*time.Second // the service was unreachable when it should have been asked
 	}
 	return f.dies + 200*time.Second
 }
 
-// heard is the last instant up to now at which something of the far end was heard.
+// heard is the last time up to now at which media of the far end came.
 func (f *farCall) heard(now time.Duration) time.Duration {
 	now = min(now, f.dies)
 	for again := true; again; {

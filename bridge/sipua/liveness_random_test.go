@@ -27,12 +27,12 @@ var (
 	vanishingSockets = flag.Int("vanishing.sockets", 0, "calls in TestVanishingFarEndsOnSockets, which takes 3 min")
 )
 
-// In these tests all times are as much shorter as T1 is.
+// In these tests all times are shortened by the same factor as T1.
 func short(d time.Duration) time.Duration {
 	return time.Duration(float64(d) * float64(sip.T1) / float64(500*time.Millisecond))
 }
 
-// shortened are the user agent's own times as they are in life, shortened.
+// shortened returns the user agent's real times, shortened.
 func shortened() times {
 	t := defaultTimes()
 	for _, d := range []*time.Duration{
@@ -46,10 +46,10 @@ func shortened() times {
 	return t
 }
 
-// A span is from one instant of a call to another, counted from its answer, in the times of life.
+// span is a period of a call, counted from its answer, in unshortened time.
 type span struct{ from, to time.Duration }
 
-// farSocket is a peer's socket, in memory or the system's.
+// farSocket is a peer's socket, in memory or a real one.
 type farSocket interface {
 	Read() (endpointtest.Packet, bool)
 	WriteToUDPAddrPort(b []byte, to netip.AddrPort) (int, error)
@@ -57,7 +57,7 @@ type farSocket interface {
 	Close() error
 }
 
-// udpSocket is one of the system's, which loses packets.
+// udpSocket is a real socket that loses packets.
 type udpSocket struct {
 	*net.UDPConn
 	lose func() bool
@@ -84,7 +84,8 @@ func (s udpSocket) WriteToUDPAddrPort(b []byte, to netip.AddrPort) (int, error) 
 	return s.UDPConn.WriteToUDPAddrPort(b, to)
 }
 
-// randomService is a call under way. The peers keep no state of transactions: a repeat gets the answer of the first.
+// randomService is a call in progress. The peers keep no transaction state: a retransmission gets the same answer as
+// the first.
 type randomService struct {
 	farCall
 	service, adapter  farSocket
@@ -96,14 +97,14 @@ type randomService struct {
 	cseq     int
 	far      []string // From, To and Call-ID of the far end's requests
 	target   string
-	cleared  time.Duration // when, and by what
+	cleared  time.Duration // when the call was cleared, and by what
 	evidence supervision.Evidence
 	line     *Line
-	call     supervision.CallID // the one that was answered
-	up       chan struct{}      // closed then
+	call     supervision.CallID // the answered call
+	up       chan struct{}      // closed when the call is up
 }
 
-// now is counted from the answer, in the times of life.
+// now is the time since the answer, unshortened.
 func (w *randomService) now() time.Duration {
 	at := w.answered.Load()
 	if at == nil {
@@ -112,7 +113,7 @@ func (w *randomService) now() time.Duration {
 	return time.Duration(float64(time.Since(*at)) * float64(500*time.Millisecond) / float64(sip.T1))
 }
 
-// Post plays the line's machine.
+// Post acts as the line's machine.
 func (w *randomService) Post(ev supervision.Event) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
@@ -125,7 +126,7 @@ func (w *randomService) Post(ev supervision.Event) {
 		w.call = ev.Call
 		close(w.up)
 	case supervision.FarEndCleared:
-		if ev.Call == w.call { // an INVITE before it may have been too late for somebody
+		if ev.Call == w.call { // an earlier INVITE may have come too late
 			w.cleared, w.evidence = w.now(), ev.Evidence
 		}
 		w.line.ClearAdapterLeg(ev.Call)
@@ -141,7 +142,7 @@ func (w *randomService) session() []string {
 	return []string{"Session-Expires: 1800;refresher=" + w.timer, "Require: timer"}
 }
 
-// inCall is what the service says to a request in the call.
+// inCall returns the service's response to a request in the call.
 func (w *randomService) inCall(method string) (code int, late time.Duration) {
 	now := w.now()
 	switch {
@@ -188,10 +189,10 @@ func (w *randomService) write(s farSocket, to netip.AddrPort, lines []string, bo
 		lines = append(lines, "Content-Type: application/sdp")
 	}
 	text := strings.Join(lines, "\r\n") + fmt.Sprintf("\r\nContent-Length: %d\r\n\r\n%s", len(body), body)
-	_, _ = s.WriteToUDPAddrPort([]byte(text), to) // a closed socket's
+	_, _ = s.WriteToUDPAddrPort([]byte(text), to) // the socket may be closed
 }
 
-// serve is the service.
+// serve runs the service.
 func (w *randomService) serve() {
 	for {
 		p, ok := w.service.Read()
@@ -251,7 +252,7 @@ func (w *randomService) requestLocked(method string, n int, body string, extra .
 		"Max-Forwards: 70", "Contact: <sip:peer@" + w.service.Addr().String() + ">"}, w.far...), extra...), body)
 }
 
-// refresh plays a far end that refreshes the session, twice as often as it has to: what is lost is not sent again.
+// refresh plays a far end that refreshes the session twice as often as required, since it does not retransmit.
 func (w *randomService) refresh(end <-chan struct{}) {
 	for {
 		select {
@@ -268,7 +269,7 @@ func (w *randomService) refresh(end <-chan struct{}) {
 	}
 }
 
-// home is the adapter.
+// home runs the adapter.
 func (w *randomService) home() {
 	for {
 		p, ok := w.adapter.Read()
@@ -330,7 +331,7 @@ func (w *randomService) invite() {
 	}
 }
 
-// run plays the call to its end. begun, if not nil, is called when it is up.
+// run plays the call to its end. begun, if not nil, is called when the call is up.
 func (f farCall) run(t *testing.T, begun func()) {
 	sockets := begun != nil
 	w := &randomService{farCall: f, up: make(chan struct{})}
@@ -374,7 +375,7 @@ func (f farCall) run(t *testing.T, begun func()) {
 	w.toHome, w.toService = w.line.Status().AdapterAddr, w.line.Status().ServiceAddr
 	w.all.Go(w.serve)
 	w.all.Go(w.home)
-	for up := false; !up; { // sent again until it is answered: what is lost on a busy machine is no fault
+	for up := false; !up; { // sent again until it is answered; a loss on a busy machine is no failure
 		w.invite()
 		select {
 		case <-w.up:
@@ -385,7 +386,7 @@ func (f farCall) run(t *testing.T, begun func()) {
 	slack := time.Duration(0)
 	if sockets {
 		begun()
-		slack = 20 * time.Second // a second here; the machine's own
+		slack = 20 * time.Second // one real second, for a busy machine
 	}
 	end := make(chan struct{}) // closed when the far end stops refreshing
 	if w.timer == "uas" {
@@ -411,8 +412,8 @@ func (f farCall) run(t *testing.T, begun func()) {
 	w.all.Wait()
 }
 
-// Far ends vanish, services are cut off or restart, and answer what asks about a call as they like: no hold is left 200
-// s after the far end has gone, or the service has come back, and no call is ended whose far end is there.
+// Far ends vanish. Services become unreachable or restart, and answer checks of a call in every way. No hold remains
+// 200 s after its far end vanished, or after the service returned. No call ends whose far end is there.
 func TestRandomVanishingFarEnds(t *testing.T) {
 	t.Parallel()
 	for i := range *vanishingCalls {
@@ -423,8 +424,8 @@ func TestRandomVanishingFarEnds(t *testing.T) {
 	}
 }
 
-// The same on the system's sockets and clock, all calls at once; the times of life are a twentieth here too. They begin
-// one after another: an INVITE that is not read within 200 ms is one that the service did not answer.
+// The same on real sockets and the real clock, all calls at once, with times shortened to a twentieth. The calls begin
+// one after another: an INVITE that is not read within 200 ms counts as unanswered.
 func TestVanishingFarEndsOnSockets(t *testing.T) {
 	if *vanishingSockets == 0 {
 		t.Skip("-vanishing.sockets 200 runs it")

@@ -12,8 +12,8 @@ import (
 	"clearback/supervision"
 )
 
-// vanished plays a service that answers whatever is outside of calls, and what is in the call with that code, 0 for
-// silence, until it gets the BYE.
+// vanished plays a service that answers all requests outside calls. Requests in the call get code, or no answer if code
+// is 0. It ends with the BYE.
 func (h *testBed) vanished(code int) {
 	h.t.Helper()
 	for {
@@ -31,7 +31,7 @@ func (h *testBed) vanished(code int) {
 	}
 }
 
-// cleared takes the rest of a clearing without a BYE of the far end.
+// cleared handles the rest of a clearing without a BYE of the far end.
 func (h *testBed) cleared(evidence string) {
 	h.t.Helper()
 	h.machine.saw("1 far end cleared: " + evidence)
@@ -42,7 +42,7 @@ func (h *testBed) cleared(evidence string) {
 
 func inShort(_ *Options, t *times) { *t = shortened() }
 
-// questioned takes the next question in the call and tells how long it was awaited, in the times of life.
+// questioned returns the next request of a check in the call and how long it took to come, unshortened.
 func (h *testBed) questioned(method string) (message, time.Duration) {
 	h.t.Helper()
 	began := time.Now()
@@ -65,9 +65,9 @@ func (h *testBed) questioned(method string) (message, time.Duration) {
 	}
 }
 
-// A call is asked about 10 s after its answer, and every 2 min from then on: by UPDATE without a body where the service
-// allows that, by OPTIONS, and by a re-INVITE with the very description that the service has (RFC 4028 section 7.4 says
-// why that changes nothing). What was refused in a call that is up is not tried again.
+// A call is checked 10 s after its answer, and then every 2 min: by UPDATE without a body if the service allows UPDATE,
+// by OPTIONS, and by a re-INVITE with exactly the description that the service has (RFC 4028 section 7.4 explains why
+// that changes nothing). A method that was refused in a call that is up is not tried again.
 func TestLivenessRequests(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -90,17 +90,17 @@ func TestLivenessRequests(t *testing.T) {
 		}
 		h.service.respond(m, 200, "", far())
 		h.service.expect("ACK")
-		m, _ = h.questioned("UPDATE") // it was answered before
+		m, _ = h.questioned("UPDATE") // the service has answered it before
 		h.service.respond(m, 500, "", "")
-		m, _ = h.questioned("INVITE") // OPTIONS was not
+		m, _ = h.questioned("INVITE") // the service has not answered OPTIONS
 		h.service.respond(m, 200, "", far())
 		h.service.expect("ACK")
 		h.hangUp(c.near)
 	})
 }
 
-// Nothing is asked, and nothing a service says or does not say ends a call: on a line that protects life, while the
-// emergency centre may call back, and in an emergency call. (How that ends: TestEmergencyCallVanishes.)
+// On a line that protects life, in the call-back window and in an emergency call no check is made, and neither an
+// answer nor the silence of a service ends the call. (TestEmergencyCallVanishes shows how an emergency call ends.)
 func TestCallsWithoutLivenessChecks(t *testing.T) {
 	t.Parallel()
 	for name, with := range map[string]setting{
@@ -131,7 +131,7 @@ func TestCallsWithoutLivenessChecks(t *testing.T) {
 	}
 }
 
-// The window of one line spares no call of another, and ends.
+// The window of one line does not affect calls of another, and it ends.
 func TestCallbackWindowEnds(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -149,7 +149,7 @@ func TestCallbackWindowEnds(t *testing.T) {
 	})
 }
 
-// A service that answers nobody is lost, and its call with it is not: it is asked about 30 s after the service is back.
+// A service that answers nothing is lost, but its call is not. The call is checked 30 s after the service is back.
 func TestLostServiceKeepsItsCalls(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -162,7 +162,7 @@ func TestLostServiceKeepsItsCalls(t *testing.T) {
 			}
 			m = h.service.next()
 		}
-		for inside := time.Now(); ; { // it is back, between two questions
+		for inside := time.Now(); ; { // the service is back, between two checks
 			m := h.service.next()
 			if strings.Contains(m.get("To"), ";tag=") {
 				inside = time.Now()
@@ -181,7 +181,8 @@ func TestLostServiceKeepsItsCalls(t *testing.T) {
 	})
 }
 
-// heardFor is a far end whose media comes for so long from then on, and an adapter whose media comes all the time.
+// heardFor returns the reception of a far end whose media comes for d from began, and of an adapter whose media comes
+// all the time.
 func heardFor(began time.Time, d time.Duration) func(supervision.CallID, media.Side) time.Time {
 	return func(_ supervision.CallID, side media.Side) time.Time {
 		now, last := time.Now(), began.Add(short(d))
@@ -192,7 +193,7 @@ func heardFor(began time.Time, d time.Duration) func(supervision.CallID, media.S
 	}
 }
 
-// silences is a virtual house in which media of the far end comes for 20 s from the start.
+// silences returns a virtual test bed in which media of the far end comes for 20 s from the start.
 func silences(t *testing.T, settings ...setting) *testBed {
 	began := time.Now()
 	return newVirtualTestBed(t, append(settings, inShort, func(o *Options, _ *times) {
@@ -200,7 +201,7 @@ func silences(t *testing.T, settings ...setting) *testBed {
 	})...)
 }
 
-// keepsSaying answers every question in the call for so long.
+// keepsSaying answers every check in the call with code for the duration d.
 func (h *testBed) keepsSaying(code int, d time.Duration) (asked int) {
 	h.t.Helper()
 	end := time.After(short(d))
@@ -218,8 +219,8 @@ func (h *testBed) keepsSaying(code int, d time.Duration) (asked int) {
 	}
 }
 
-// A service that says 481 to UPDATE and to OPTIONS in every call (common practice of some): while the far end is heard
-// only the re-INVITE, which has to match the dialog (RFC 3261 section 12.2.2), decides.
+// Some services answer UPDATE and OPTIONS in every call with 481 (common practice). While media of the far end comes,
+// only a re-INVITE decides, since it has to match the dialog (RFC 3261 section 12.2.2).
 func TestUnknownToTheServiceButHeard(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -246,8 +247,8 @@ func TestUnknownToTheServiceButHeard(t *testing.T) {
 	})
 }
 
-// A service that drops OPTIONS outside of calls answers somebody all the same, if it says anything to anybody
-// meanwhile: then a call about which it says nothing is over. If it says nothing at all the call stays.
+// A service ignores OPTIONS outside calls. If it sends any other message meanwhile, it counts as up, and a call about
+// which it sends nothing is over. If it sends nothing at all the call stays.
 func TestSilentAboutOneCall(t *testing.T) {
 	t.Parallel()
 	for _, speaks := range []bool{true, false} {
@@ -282,8 +283,7 @@ func TestSilentAboutOneCall(t *testing.T) {
 	}
 }
 
-// Nothing is heard of a far end that spoke before: the service is asked 25 s later, and what it says then is the
-// evidence.
+// The media of a far end stops. The service is asked 25 s later, and its answer decides.
 func TestMediaLost(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -292,14 +292,14 @@ func TestMediaLost(t *testing.T) {
 		first, _ := h.questioned("OPTIONS")
 		h.service.respond(first, 200, "", "")
 		m, after := h.questioned("OPTIONS")
-		if want := 35 * time.Second; after != want { // 20 s and 25 s, less the 10 s of the first question
+		if want := 35 * time.Second; after != want { // 20 s and 25 s, less the 10 s until the first check
 			t.Fatalf("asked after %v, want %v", after, want)
 		}
 		h.service.respond(m, 481, "", "")
 		h.service.respond(h.service.expect("BYE"), 481, "", "")
 		h.cleared("media-lost")
 
-		h = silences(t) // the service says that the call is up: it is not asked again for the same silence
+		h = silences(t) // the service answers that the call is up; the same silence starts no further check
 		c := h.incoming()
 		for _, want := range []time.Duration{10 * time.Second, 35 * time.Second, 2 * time.Minute} {
 			m, after := h.questioned("OPTIONS")
@@ -312,8 +312,9 @@ func TestMediaLost(t *testing.T) {
 	})
 }
 
-// The service says that the call is up, and nothing is heard of the far end for 5 min: that is an incident, once, and
-// the end of the call by consent only. Nobody who signalled a reason for the silence is taken for gone.
+// The service answers that the call is up, but no media of the far end comes for 5 min. This is posted as an incident
+// once. It ends the call only with the user's consent. A far end that signalled a reason for its silence is not
+// reported.
 func TestFarEndSilent(t *testing.T) {
 	t.Parallel()
 	audio := func(direction string, more ...string) string {
@@ -391,13 +392,13 @@ func TestFarEndSilent(t *testing.T) {
 	}
 }
 
-// speaking is a far end whose media comes all the time.
+// speaking makes media of the far end come all the time.
 func speaking(o *Options, _ *times) {
 	o.reception = func(supervision.CallID, media.Side) time.Time { return time.Now() }
 }
 
-// ignores plays a service that answers what is outside of calls, and nothing in them, for so long. It reports how often
-// it was asked in a call, repeats not counted.
+// ignores plays a service that answers requests outside calls, and none in them, for the duration d. It returns how
+// many requests in a call came, without retransmissions.
 func (h *testBed) ignores(d time.Duration) (asked int) {
 	h.t.Helper()
 	seen := map[string]bool{}
@@ -418,8 +419,8 @@ func (h *testBed) ignores(d time.Duration) (asked int) {
 	}
 }
 
-// A far end that is heard is there, whatever its service does not answer (RFC 3261 section 12.2.1.2 would have the call
-// ended for the first 408). Once it is not heard any more the same silence ends the call.
+// A far end whose media comes is there, even if its service answers no request (by RFC 3261 section 12.2.1.2 the first
+// 408 would end the call). When the media stops, the same missing answers end the call.
 func TestNoEndWhileMediaFlows(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -438,8 +439,8 @@ func TestNoEndWhileMediaFlows(t *testing.T) {
 	})
 }
 
-// A service that says yes to no way of asking is asked in every way before its silence counts, and a far end that
-// vanishes right after a question is still noticed within 200 s.
+// If a service answers no method with 2xx, every method is tried before its silence counts. Even so a far end that
+// vanishes right after a check is noticed within 200 s.
 func TestBoundWithoutTrust(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -458,8 +459,8 @@ func TestBoundWithoutTrust(t *testing.T) {
 	})
 }
 
-// A service that was lost is asked about its calls 30 s after it is back, and not when their turn comes: that is 15 min
-// after the last question while the far end is heard.
+// The calls at a lost service are checked 30 s after it is back. Their regular check could come later: up to 15 min
+// after the last one while media of the far end comes.
 func TestAskedWhenServiceIsBack(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -470,7 +471,7 @@ func TestAskedWhenServiceIsBack(t *testing.T) {
 		for time.Now().Before(back) || strings.Contains(m.get("To"), ";tag=") {
 			m = h.service.next()
 		}
-		h.service.respond(m, 200, "x", "") // it is back
+		h.service.respond(m, 200, "x", "") // the service is back
 		m, after := h.questioned("OPTIONS")
 		if after != 30*time.Second {
 			t.Fatalf("asked after %v", after)

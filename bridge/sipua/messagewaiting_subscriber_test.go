@@ -8,8 +8,8 @@ import (
 	"time"
 )
 
-// A service that ends each subscription as soon as it began is asked less and less often, and not each second for ever
-// (RFC 6665 section 4.1.3 lets a subscriber try again at once; that it slows down is our own).
+// A service ends each subscription as soon as it began. It is asked at growing intervals, and not every second for ever
+// (RFC 6665 section 4.1.3 lets a subscriber retry at once; slowing down is our own choice).
 func TestSubscriptionsThatEndAtOnce(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -44,7 +44,7 @@ func TestSubscriptionsThatEndAtOnce(t *testing.T) {
 		if n := len(asked); n < 3 || n > 30 {
 			t.Errorf("asked %d times in 3 h: %v", n, asked)
 		}
-		for i := 2; i < len(asked); i++ { // the first time it is asked again at once
+		for i := 2; i < len(asked); i++ { // the first retry comes at once
 			if pause := asked[i] - asked[i-1]; pause < 30*time.Second {
 				t.Errorf("asked again after %v", pause)
 			}

@@ -21,7 +21,7 @@ func TestSummary(t *testing.T) {
 		summaryText: "Messages-Waiting: yes|Message-Account: sip:a@b|Voice-Message: 2/8 (0/2)|",
 		"messages-waiting : NO\nvoice-message:0/1(0/0)\nfax-message:1/1": "Messages-Waiting: no|Message-Account: sip:a@b|Voice-Message: 0/1 (0/0)|Fax-Message: 1/1|",
 		"\r\nMessages-Waiting: no":                                       "Messages-Waiting: no|Message-Account: sip:a@b|",
-		// single messages follow an empty line; unknown classes, nonsense and repeats are left out
+		// single messages follow an empty line; unknown classes, invalid lines and repeated classes are left out
 		"Messages-Waiting: yes\r\nVoice-Message: 1/0\r\nVoice-Message: 9/9\r\nX-Message: 1/1\r\nFax-Message: -1/0\r\nText-Message: 4294967296/0\r\n\r\nSubject: 9/9\r\n": "Messages-Waiting: yes|Message-Account: sip:a@b|Voice-Message: 1/0|",
 	} {
 		s, err := parseSummary([]byte(in))
@@ -37,7 +37,7 @@ func TestSummary(t *testing.T) {
 	}
 }
 
-// FuzzSummary: what is read is written so that it is read again as the same, and never longer than a datagram may be.
+// FuzzSummary checks that a formatted summary is parsed as the same again, and never exceeds a datagram.
 func FuzzSummary(f *testing.F) {
 	f.Add([]byte(summaryText))
 	f.Add([]byte("Messages-Waiting: no\n\n"))
@@ -54,7 +54,7 @@ func FuzzSummary(f *testing.F) {
 	})
 }
 
-// waiting is a house that passes messages on; rest says whether its line is at rest.
+// waiting returns a test bed that passes messages on. rest controls whether its line is at rest.
 func waiting(t testing.TB, how MessageWaiting, settings ...setting) (h *testBed, rest *atomic.Bool) {
 	rest = &atomic.Bool{}
 	with := func(o *Options, times *times) {
@@ -64,7 +64,7 @@ func waiting(t testing.TB, how MessageWaiting, settings ...setting) (h *testBed,
 	return newVirtualTestBed(t, append([]setting{with}, settings...)...), rest
 }
 
-// notify has the service tell of messages unasked.
+// notify sends an unsolicited NOTIFY from the service.
 func (h *testBed) notify(body string, extra ...string) *peerDialog {
 	h.t.Helper()
 	target := "sip:" + serviceUser + "@" + h.toService.String()
@@ -78,7 +78,7 @@ func (h *testBed) notify(body string, extra ...string) *peerDialog {
 	return d
 }
 
-// quietly fails if the adapter is told anything in a while in which the line was looked at several times.
+// quietly fails if the adapter gets anything during several checks of the line.
 func (h *testBed) quietly() {
 	h.t.Helper()
 	select {
@@ -88,15 +88,15 @@ func (h *testBed) quietly() {
 	}
 }
 
-// The adapter is told when the line is idle and guarded, and not before: neither during the guard time, nor while it
-// rings, nor in a call (some adapters ring when they are told).
+// The adapter is notified when the line is at rest, and not earlier: neither during the guard time, nor while it rings,
+// nor in a call (some adapters ring when they get a NOTIFY).
 func TestNotifyWaitsForIdleLine(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h, rest := waiting(t, MessagesPass)
 		h.notify(summaryText)
 		h.service.expectOf("200", "NOTIFY")
-		h.quietly() // not at rest: guard time, a trial, a fault
+		h.quietly() // not at rest: guard time, a trial or a fault
 		far := h.arrive(far())
 		inv := h.adapter.expect("INVITE")
 		rest.Store(true)
@@ -127,7 +127,7 @@ func TestNotifyWaitsForIdleLine(t *testing.T) {
 			t.Fatalf("told %s", m)
 		}
 		eventually(t, "the adapter's answer", func() bool { return h.agent.Counts().MessagesNotified == 1 })
-		h.notify(summaryText) // no news
+		h.notify(summaryText) // an unchanged summary
 		h.service.expectOf("200", "NOTIFY")
 		h.quietly()
 		if st := h.line.Status(); !st.MessagesKnown || !st.MessagesWaiting {
@@ -136,7 +136,7 @@ func TestNotifyWaitsForIdleLine(t *testing.T) {
 	})
 }
 
-// A call that comes while the adapter is told is not delayed, and the telling is not repeated into it.
+// A call that comes during a NOTIFY is not delayed, and the NOTIFY is not retransmitted into it.
 func TestCallDuringNotify(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -153,12 +153,12 @@ func TestCallDuringNotify(t *testing.T) {
 			return h.line.messageState.stop == nil
 		})
 		before := h.adapter.repeats.Load()
-		h.adapter.respond(inv, 180, "near", "") // no repeat of the INVITE, then
+		h.adapter.respond(inv, 180, "near", "") // so that the INVITE is not retransmitted
 		h.service.expect("180")
 		select {
 		case m := <-h.adapter.in:
 			t.Fatalf("the adapter was told %s", m)
-		case <-time.After(120 * time.Millisecond): // repeats come after 25, 75 and 175 ms
+		case <-time.After(120 * time.Millisecond): // retransmissions come after 25, 75 and 175 ms
 		}
 		if n := h.adapter.repeats.Load() - before; n > 1 {
 			t.Fatalf("%d repeats came into the call", n)
@@ -170,7 +170,7 @@ func TestCallDuringNotify(t *testing.T) {
 		if again.get("Call-ID") == m.get("Call-ID") || again.body != m.body {
 			t.Fatalf("told %s", again)
 		}
-		h.adapter.respond(again, 501, "x", "") // it will not have it
+		h.adapter.respond(again, 501, "x", "") // the adapter rejects it
 		eventually(t, "the adapter's answer", func() bool {
 			h.line.messageState.mu.Lock()
 			defer h.line.messageState.mu.Unlock()
@@ -180,8 +180,7 @@ func TestCallDuringNotify(t *testing.T) {
 	})
 }
 
-// What is not understood is refused as RFC 6665 section 8.3.2 and RFC 3261 have it, and so is everything where messages
-// are off.
+// Invalid requests are refused as in RFC 6665 section 8.3.2 and RFC 3261. If message waiting is off, all are refused.
 func TestMessagesRefused(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -209,7 +208,7 @@ func TestMessagesRefused(t *testing.T) {
 	})
 }
 
-// subscribe has the adapter subscribe, with credentials; the answer to it is returned.
+// subscribe sends a SUBSCRIBE of the adapter with credentials and returns the response.
 func (h *testBed) subscribe(event string, extra ...string) (*peerDialog, message) {
 	h.t.Helper()
 	target := "sip:" + adapterUser + "@" + h.toAdapter.String()
@@ -224,8 +223,8 @@ func (h *testBed) subscribe(event string, extra ...string) (*peerDialog, message
 	return d, h.adapter.next()
 }
 
-// An adapter may subscribe (RFC 6665): it is challenged, and told inside its dialog, also the first time only when the
-// line is at rest.
+// An adapter may subscribe (RFC 6665). It is challenged, and notified inside its dialog. Even the first NOTIFY waits
+// until the line is at rest.
 func TestAdapterSubscribes(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -256,7 +255,7 @@ func TestAdapterSubscribes(t *testing.T) {
 			}
 			return m
 		}
-		h.adapter.respond(told("active;expires=35", "no"), 200, "", "") // nothing is known yet
+		h.adapter.respond(told("active;expires=35", "no"), 200, "", "") // no summary is known yet
 		h.notify(summaryText)
 		h.service.expectOf("200", "NOTIFY")
 		h.adapter.respond(told("active", "yes"), 200, "", "")
@@ -277,7 +276,7 @@ func TestAdapterSubscribes(t *testing.T) {
 		})
 		d.request("SUBSCRIBE", "", "Event: message-summary;id=7")
 		h.adapter.expectOf("481", "SUBSCRIBE")
-		// one that forgot its subscription is told unasked
+		// an adapter that forgot its subscription gets an unsolicited NOTIFY
 		d, ok = h.subscribe("message-summary;id=7")
 		d.established(ok)
 		h.adapter.respond(told("active", "yes"), 481, "", "")
@@ -305,8 +304,8 @@ func TestAdapterSubscribes(t *testing.T) {
 	})
 }
 
-// We subscribe at the service (RFC 6665 section 4.1): with credentials, refreshed before its end, anew after 481 and
-// after an end that says so, and not after one that forbids it; at the end un-subscribed.
+// We subscribe at the service (RFC 6665 section 4.1) with credentials. We refresh before the end, and subscribe again
+// after a 481 and after an end that allows it, but not after one that forbids it. At the end we unsubscribe.
 func TestSubscribesAtTheService(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -358,7 +357,7 @@ func TestSubscribesAtTheService(t *testing.T) {
 	})
 }
 
-// RFC 6665 section 4.1.3 has the reasons.
+// RFC 6665 section 4.1.3 lists the reasons.
 func TestSubscriptionEnds(t *testing.T) {
 	t.Parallel()
 	for in, want := range map[string]string{

@@ -7,7 +7,7 @@ import (
 	"time"
 )
 
-// askedByInvite brings a call with direct media to the first re-INVITE of ours, since the service takes neither UPDATE
+// askedByInvite sets up a call with direct media and returns our first re-INVITE. The service supports neither UPDATE
 // nor OPTIONS.
 func askedByInvite(t *testing.T) (h *testBed, c callPair, invite message) {
 	h = newVirtualTestBed(t, inShort)
@@ -18,12 +18,12 @@ func askedByInvite(t *testing.T) (h *testBed, c callPair, invite message) {
 	return h, c, invite
 }
 
-// at is a description with the media at that port.
+// mediaAt returns a description with the media at that port.
 func mediaAt(port int) string { return offer("127.0.0.1", port, "sendrecv") }
 
-// The answer to a re-INVITE that offered nothing new names another place. Media goes directly, so the adapter is
-// offered it, and where the adapter moves for it, the service is told (RFC 3264 section 8.3.1: either side may move in
-// any answer). It ends there, whatever the two go on to answer.
+// The answer to a re-INVITE that offered nothing new names another address. Media goes directly, so the adapter is
+// offered that address. If the adapter moves in return, the service is told (RFC 3264 section 8.3.1: either side may
+// move in any answer). Then it ends, whatever the two answer.
 func TestAnswerToRefreshMovesMedia(t *testing.T) {
 	t.Parallel()
 	for name, moves := range map[string]int{"service moves": 1, "both move": 2, "both move again and again": 3} {
@@ -53,7 +53,7 @@ func TestAnswerToRefreshMovesMedia(t *testing.T) {
 	}
 }
 
-// An answer that only has another origin, or fewer formats, moves nothing, and the adapter is not asked.
+// An answer with only another origin, or fewer formats, moves nothing, and the adapter gets no re-INVITE.
 func TestAnswerToRefreshMovesNothing(t *testing.T) {
 	t.Parallel()
 	for name, answer := range map[string]string{
@@ -73,8 +73,8 @@ func TestAnswerToRefreshMovesNothing(t *testing.T) {
 	}
 }
 
-// An adapter that refuses the new place keeps its call, and one whose own re-INVITE is under way is asked again (RFC
-// 3261 section 14.1), but not for ever. One that knows no such call any more is lost.
+// An adapter that refuses the new address keeps its call. An adapter with a re-INVITE of its own in progress is asked
+// again (RFC 3261 section 14.1), but not for ever. An adapter that no longer knows the call is lost.
 func TestAdapterDoesNotFollow(t *testing.T) {
 	t.Parallel()
 	for name, codes := range map[string][]int{
@@ -101,7 +101,7 @@ func TestAdapterDoesNotFollow(t *testing.T) {
 					h.atRest()
 					return
 				}
-				<-time.After(short(30 * time.Second)) // longer than any wait for another try
+				<-time.After(short(30 * time.Second)) // longer than any wait for another attempt
 				h.adapter.nothing(h.toAdapter)
 				h.hangUp(c.near)
 			})
@@ -109,7 +109,7 @@ func TestAdapterDoesNotFollow(t *testing.T) {
 	}
 }
 
-// The new place waits for a refresh of the adapter's session that is under way.
+// The re-INVITE for moved media waits while the adapter's session is being refreshed.
 func TestMovedMediaWaits(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -132,7 +132,7 @@ func TestMovedMediaWaits(t *testing.T) {
 		m, _ = h.questioned("INVITE") // after 130 s
 		update := h.adapter.expect("UPDATE")
 		h.service.respond(m, 200, "", mediaAt(farSDP+2))
-		h.service.past("OPTIONS", "ACK") // outside of the call: whether it serves
+		h.service.past("OPTIONS", "ACK") // outside the call, to check the service itself
 		h.adapter.nothing(h.toAdapter)
 		h.adapter.respond(update, 200, "", "", timer...)
 		h.adapter.respond(h.adapter.expect("INVITE"), 200, "", mediaAt(nearSDP), timer...)

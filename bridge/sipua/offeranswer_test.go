@@ -8,8 +8,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// Who answered an INVITE without an offer made one in its 200: until the ACK answers it, each side's next offer has to
-// wait (RFC 3311 section 5.2). An offer that the 200 answered is over with it.
+// The 200 to an INVITE without an offer has the offer. Until the ACK answers it, neither side may make another offer
+// (RFC 3311 section 5.2). An offer that the 200 answers is complete.
 func TestPendingOfferIn200(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -21,7 +21,7 @@ func TestPendingOfferIn200(t *testing.T) {
 		c := callPair{far: d, near: h.adapter.called(inv, "near")}
 		c.near.request("UPDATE", near())
 		least, most := 10, 0
-		for range 500 { // a wait of 0 to 10 s; each is missed with a chance of 10^-20
+		for range 500 { // the wait is 0 to 10 s; the chance to miss one value is 10^-20
 			wait := atoi(h.adapter.expectOf("500", "UPDATE").get("Retry-After"))
 			least, most = min(least, wait), max(most, wait)
 			c.near.request("UPDATE", near())
@@ -50,7 +50,7 @@ func TestPendingOfferIn200(t *testing.T) {
 	})
 }
 
-// updates changes a call by an UPDATE with an offer, which is answered.
+// updates changes a call by an answered UPDATE with an offer.
 func (h *testBed) updates(from *peerDialog, there *testPeer) {
 	h.t.Helper()
 	from.request("UPDATE", near())
@@ -58,8 +58,8 @@ func (h *testBed) updates(from *peerDialog, there *testPeer) {
 	from.p.expectOf("200", "UPDATE")
 }
 
-// A change whose 200 nobody acknowledges: who answered it gets its ACK all the same, without an answer to its offer,
-// and the one who says nothing is asked whether it is there. If it is, the call goes on and can be changed again.
+// The 200 to a re-INVITE is never acknowledged. The answering side still gets an ACK, without an answer to its offer.
+// The silent side is asked whether it is there. If it is, the call continues and can be changed again.
 func TestReinviteIsNotAcknowledged(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -69,7 +69,7 @@ func TestReinviteIsNotAcknowledged(t *testing.T) {
 		inv := h.service.expect("INVITE")
 		h.service.respond(inv, 200, "", far())
 		h.adapter.expectOf("200", "INVITE")
-		c.near.request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay") // no offer: it need not wait
+		c.near.request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay") // no offer, so it need not wait
 		h.service.respond(h.service.expect("INFO"), 200, "", "")
 		h.adapter.expectOf("200", "INFO")
 		began := time.Now()

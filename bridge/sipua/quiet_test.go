@@ -2,7 +2,7 @@ package sipua
 
 import "testing"
 
-// What a description says of pauses.
+// pauses reads from a description whether a side may send nothing during silence.
 func TestSilenceSuppressionInSDP(t *testing.T) {
 	t.Parallel()
 	for m, want := range map[string]bool{
@@ -31,7 +31,8 @@ func TestSilenceSuppressionInSDP(t *testing.T) {
 	}
 }
 
-// What a description says of sound in both directions, and of a hold (RFC 3264 section 8.4).
+// bothWays reads from a description whether sound flows in both directions, and whether the call is on hold (RFC 3264
+// section 8.4).
 func TestSoundBothWays(t *testing.T) {
 	t.Parallel()
 	for text, want := range map[string]bool{

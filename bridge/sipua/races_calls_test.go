@@ -6,8 +6,8 @@ import (
 	"time"
 )
 
-// What is known of a call is forgotten 64*T1 after its end, and while a transfer of it is open when that call would
-// have stopped ringing.
+// A call's dialogs are removed 64*T1 after its end. After a transfer they stay until the new call would have stopped
+// ringing.
 func TestEndedDialogsAreRemoved(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -40,7 +40,7 @@ func TestEndedDialogsAreRemoved(t *testing.T) {
 	})
 }
 
-// Max-Forwards counts on, so that a call in a circle ends (RFC 3261 section 16.6); more than 70 is not believed.
+// Max-Forwards is decremented, so that a call in a loop ends (RFC 3261 section 16.6). A value above 70 is ignored.
 func TestMaxForwardsIsDecremented(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -70,7 +70,7 @@ func TestMaxForwardsIsDecremented(t *testing.T) {
 	})
 }
 
-// What a service answers to a call that was cancelled starts nothing new, whatever it asks for.
+// No answer of a service to a cancelled call causes another INVITE, not even a challenge.
 func TestChallengeCrossesCancel(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -90,7 +90,7 @@ func TestChallengeCrossesCancel(t *testing.T) {
 	})
 }
 
-// A service that calls each nonce stale is answered twice, and then its challenge is a failure like another.
+// A service declares each nonce stale. Two challenges are answered. The next one counts as a failure.
 func TestEndlessStaleNonce(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -111,7 +111,7 @@ func TestEndlessStaleNonce(t *testing.T) {
 	})
 }
 
-// Each provisional response but 100 starts Timer C anew (RFC 3261 section 16.6).
+// Each provisional response except 100 restarts Timer C (RFC 3261 section 16.6).
 func TestProvisionalRestartsTimerC(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -139,8 +139,7 @@ func TestProvisionalRestartsTimerC(t *testing.T) {
 	})
 }
 
-// In an emergency call nothing waits for ever either, but for the first answer: a change that is not answered is over
-// with Timer C.
+// In an emergency call, too, everything but the first answer has a limit: an unanswered re-INVITE ends with Timer C.
 func TestReinviteInEmergencyCall(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -166,7 +165,8 @@ func TestReinviteInEmergencyCall(t *testing.T) {
 	})
 }
 
-// The requests of a call count on (RFC 3261 section 12.2.1.1), challenged or not; its ACK has the INVITE's number.
+// CSeq numbers in a call increase (RFC 3261 section 12.2.1.1), with or without challenges. The ACK has the number of
+// its INVITE.
 func TestCSeqNumbers(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -187,7 +187,7 @@ func TestCSeqNumbers(t *testing.T) {
 			`Proxy-Authenticate: Digest realm="pbx.example", nonce="n2", qop="auth", algorithm=MD5`)
 		info = h.service.expect("INFO")
 		is(t, info, "CSeq", "4 INFO")
-		h.service.respond(info, 100, "", "") // is no answer
+		h.service.respond(info, 100, "", "") // not a final response
 		h.service.respond(info, 180, "", "")
 		h.service.respond(info, 200, "", "")
 		h.adapter.expectOf("200", "INFO")
@@ -207,8 +207,8 @@ func TestCSeqNumbers(t *testing.T) {
 	})
 }
 
-// A service that was silent lately is given less time, so that the adapter's second server serves soon; but not by a
-// call for help.
+// A service that was recently silent gets less time, so that the adapter's second server serves soon. This does not
+// apply to emergency calls.
 func TestSilentServiceTimeout(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -229,8 +229,8 @@ func TestSilentServiceTimeout(t *testing.T) {
 	})
 }
 
-// What becomes of an INVITE that was given up for another service: nothing, and the service stays lost; or it says
-// something, and is back.
+// After an INVITE was abandoned for another service, its service either sends nothing and stays lost, or sends a
+// response and is back.
 func TestAttemptReplacedByAnotherService(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {

@@ -7,7 +7,7 @@ import (
 	"time"
 )
 
-// A PRACK that names no response of ours, or says so badly, is refused, and the right one is still taken (RFC 3262
+// A PRACK that matches no response of ours, or has a bad RAck, is refused. The right one is still accepted (RFC 3262
 // section 3).
 func TestPrackWithoutProvisional(t *testing.T) {
 	t.Parallel()
@@ -30,7 +30,7 @@ func TestPrackWithoutProvisional(t *testing.T) {
 		}
 		early.request("PRACK", "", rack(m))
 		prack := h.service.expect("PRACK")
-		h.service.respond(prack, 408, "", "") // whatever it says
+		h.service.respond(prack, 408, "", "") // the response has no effect
 		h.adapter.expectOf("408", "PRACK")
 		early.request("PRACK", "", rack(m))
 		h.adapter.expectOf("481", "PRACK")
@@ -41,7 +41,7 @@ func TestPrackWithoutProvisional(t *testing.T) {
 	})
 }
 
-// A PRACK of a response that we made reliable goes no further, so an offer in it has nobody to answer it.
+// A PRACK for a response that we made reliable is not passed on, so nobody can answer an offer in it.
 func TestOfferInPrackOfOurs(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -62,8 +62,8 @@ func TestOfferInPrackOfOurs(t *testing.T) {
 	})
 }
 
-// A PRACK whose session description cannot be relayed is refused, but acknowledges all the same; one that is not
-// answered is over after 64*T1.
+// A PRACK whose session description cannot be relayed is refused, but still acknowledges the response. A PRACK that is
+// not answered ends after 64*T1.
 func TestUnusableOfferInPrack(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, relaying)
@@ -81,7 +81,7 @@ func TestUnusableOfferInPrack(t *testing.T) {
 		t.Fatalf("PRACK with %s", prack.body)
 	}
 	h.service.respond(prack, 200, "", "")
-	h.adapter.nothing(h.toAdapter) // it has its answer
+	h.adapter.nothing(h.toAdapter) // it already has its answer
 	h.service.reliably(inv, 180, "far", "", 2)
 	m = h.adapter.expect("180")
 	early.request("PRACK", "", rack(m))
@@ -93,7 +93,7 @@ func TestUnusableOfferInPrack(t *testing.T) {
 	h.atRest()
 }
 
-// A change whose reliable response nobody acknowledges fails, and the call stays (RFC 3262 section 3).
+// A re-INVITE fails if its reliable response is never acknowledged, and the call stays (RFC 3262 section 3).
 func TestReinviteWithoutPrack(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -113,7 +113,7 @@ func TestReinviteWithoutPrack(t *testing.T) {
 	})
 }
 
-// A transfer is for a call that is up on both sides, and of so many whose outcome is open there is an end (RFC 3515).
+// A transfer needs a call that is up on both sides. The number of transfers with an open outcome is limited (RFC 3515).
 func TestTransferOutsideAnAnsweredCall(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -138,7 +138,7 @@ func TestTransferOutsideAnAnsweredCall(t *testing.T) {
 		if m := h.adapter.expectOf("500", "REFER"); m.get("Retry-After") == "" {
 			t.Fatal("no Retry-After")
 		}
-		// one that fails makes room
+		// a failed transfer makes room
 		theirs := h.service.called(inv, "far")
 		theirs.request("NOTIFY", "SIP/2.0 603 Decline\r\n", "Content-Type: message/sipfrag", "Event: refer",
 			"Subscription-State: Terminated ;reason=noresource")
@@ -154,8 +154,8 @@ func TestTransferOutsideAnAnsweredCall(t *testing.T) {
 	})
 }
 
-// A NOTIFY of a transfer has to be one (RFC 3515 section 2.4.5, RFC 6665 section 4.1.3); that of something else passes
-// while the call is up.
+// A NOTIFY about a transfer must be well-formed (RFC 3515 section 2.4.5, RFC 6665 section 4.1.3). A NOTIFY about
+// anything else passes while the call is up.
 func TestBadNotify(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -185,7 +185,7 @@ func TestBadNotify(t *testing.T) {
 		active := []string{"Event: Refer ; ID = " + num(n), "Content-Type: message/sipfrag",
 			"Subscription-State: active"}
 		c.far.request("NOTIFY", "SIP/2.0 180 Ringing", active...)
-		h.adapter.expect("NOTIFY") // and does not answer
+		h.adapter.expect("NOTIFY") // and does not answer it
 		h.service.expectOf("408", "NOTIFY")
 		c.far.request("NOTIFY", "SIP/2.0 180 Ringing", active...)
 		h.adapter.respond(h.adapter.expect("NOTIFY"), 200, "", "")
@@ -197,7 +197,7 @@ func TestBadNotify(t *testing.T) {
 	})
 }
 
-// A REFER that nobody answers is a doubt of the call like any other request (RFC 5057 section 5.1).
+// A REFER without an answer starts a check of the call, like any other request (RFC 5057 section 5.1).
 func TestTransferUnanswered(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -211,7 +211,7 @@ func TestTransferUnanswered(t *testing.T) {
 	})
 }
 
-// A refresh by UPDATE that is too short is asked again as long as the service wants it (RFC 4028 section 7.3).
+// A refresh by UPDATE with too short an interval is repeated as often as the service requires (RFC 4028 section 7.3).
 func TestUpdateTooShort(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -251,8 +251,8 @@ func TestRefreshTooShort(t *testing.T) {
 	})
 }
 
-// A refresh by re-INVITE waits while a change is under way on either side (RFC 4028 section 7.4, RFC 3261 section
-// 14.1).
+// A refresh by re-INVITE waits while another re-INVITE is in progress on either side (RFC 4028 section 7.4, RFC 3261
+// section 14.1).
 func TestRefreshWaitsForChange(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -270,7 +270,7 @@ func TestRefreshWaitsForChange(t *testing.T) {
 			change := there.expect("INVITE")
 			there.respond(change, 100, "", "")
 			<-time.After(200 * time.Millisecond)
-			h.service.nothing(h.toService) // we did not refresh
+			h.service.nothing(h.toService) // no refresh of ours
 			there.respond(change, 488, "", "")
 			there.expect("ACK")
 			from.nack(asked.expectOf("488", "INVITE"))
@@ -286,7 +286,7 @@ func TestRefreshWaitsForChange(t *testing.T) {
 	})
 }
 
-// Two UPDATEs of one side at once: the second waits (RFC 3311 section 5.2), whether it has an offer or not.
+// If one side sends two UPDATEs at once, the second waits (RFC 3311 section 5.2), with or without an offer.
 func TestOverlappingUpdates(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -311,7 +311,7 @@ func TestOverlappingUpdates(t *testing.T) {
 	})
 }
 
-// A change has reliable responses of its own (RFC 3262), after those of the call.
+// A re-INVITE has reliable responses of its own (RFC 3262), after those of the first INVITE.
 func TestReliableProvisionalInReinvite(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -341,7 +341,7 @@ func TestReliableProvisionalInReinvite(t *testing.T) {
 		is(t, prack, "RAck", "9 "+num(seq)+" INVITE")
 		h.service.respond(prack, 200, "", "")
 		h.adapter.expectOf("200", "PRACK")
-		<-time.After(time.Second) // nothing is repeated, and nobody is missed
+		<-time.After(time.Second) // nothing is retransmitted, and nobody counts as gone
 		h.service.respond(change, 200, "", "")
 		h.service.expect("ACK")
 		h.adapter.expectOf("200", "INVITE")
@@ -351,8 +351,8 @@ func TestReliableProvisionalInReinvite(t *testing.T) {
 	})
 }
 
-// A fork that lost, or that ended, is not repeated, nor is the caller missed for not acknowledging it (RFC 3262 section
-// 3).
+// When a fork has lost or ended, its response is not retransmitted, and a missing PRACK does not end the call (RFC 3262
+// section 3).
 func TestReliableForkIsOver(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -361,7 +361,7 @@ func TestReliableForkIsOver(t *testing.T) {
 			n := h.request("5550150", near(), "Supported: 100rel")
 			inv := h.service.expect("INVITE")
 			h.service.reliably(inv, 180, "fork-a", "", 1)
-			h.adapter.expect("180") // and is never acknowledged
+			h.adapter.expect("180") // and never acknowledges it
 			h.service.respond(inv, 180, "fork-b", "")
 			b := h.adapter.expect("180")
 			if ends {
@@ -391,7 +391,7 @@ func TestReliableForkIsOver(t *testing.T) {
 	})
 }
 
-// A refresh by re-INVITE that is under way when the call ends is cancelled.
+// A refresh by re-INVITE that is in progress when the call ends is cancelled.
 func TestRefreshUnderWayAtTheEnd(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -410,8 +410,8 @@ func TestRefreshUnderWayAtTheEnd(t *testing.T) {
 	})
 }
 
-// The offer of a 200 is open until its ACK (RFC 3264 section 4, RFC 3311 section 5.2): no other one may come from
-// either side.
+// An offer in a 200 is open until its ACK (RFC 3264 section 4, RFC 3311 section 5.2). Neither side may make another
+// offer.
 func TestOfferIn200IsPending(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -432,7 +432,7 @@ func TestOfferIn200IsPending(t *testing.T) {
 		n.request("UPDATE", near())
 		h.service.respond(h.service.expect("UPDATE"), 200, "", far())
 		h.adapter.expectOf("200", "UPDATE")
-		// the same in a change
+		// the same in a re-INVITE
 		early.request("INVITE", "")
 		h.service.expect("100")
 		change := h.adapter.expect("INVITE")
@@ -442,7 +442,7 @@ func TestOfferIn200IsPending(t *testing.T) {
 		n.request("UPDATE", near())
 		h.adapter.expectOf("500", "UPDATE")
 		early.request("UPDATE", far())
-		h.service.expectOf("500", "UPDATE") // its own INVITE is under way
+		h.service.expectOf("500", "UPDATE") // its own INVITE is in progress
 		early.invite = invite
 		early.ack(far())
 		h.adapter.expect("ACK")
@@ -451,7 +451,7 @@ func TestOfferIn200IsPending(t *testing.T) {
 	})
 }
 
-// Where offer and answer were exchanged before the 200, its description is no offer (RFC 3262 section 5).
+// If offer and answer were exchanged before the 200, the description in the 200 is no offer (RFC 3262 section 5).
 func TestNoOfferInAnswer(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {

@@ -8,8 +8,8 @@ import (
 	"clearback/bridge/media"
 )
 
-// The adapter hangs up before the caller's ACK came, which never comes: the BYE waits for it no longer than 64*T1 (RFC
-// 3261 section 15).
+// The adapter hangs up before the caller's ACK, which never comes. The BYE to the caller waits no longer than 64*T1
+// (RFC 3261 section 15).
 func TestByeWhoseAckNeverComes(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -32,8 +32,8 @@ func TestByeWhoseAckNeverComes(t *testing.T) {
 	})
 }
 
-// A request that crosses our BYE finds no call (RFC 5407 section 3.2), also where the BYE waited for the peer's ACK, or
-// for the end of waiting for it (RFC 3261 section 15).
+// A request that crosses our BYE gets 481 (RFC 5407 section 3.2). This also holds if the BYE waited for the peer's ACK,
+// or for the end of that wait (RFC 3261 section 15).
 func TestRequestCrossesAByeThatWaited(t *testing.T) {
 	t.Parallel()
 	for name, acknowledges := range map[string]bool{"ACK": true, "no ACK": false} {
@@ -62,8 +62,8 @@ func TestRequestCrossesAByeThatWaited(t *testing.T) {
 	}
 }
 
-// Who never acknowledges the 200 to its re-INVITE is asked whether it is still there (RFC 3261 section 14.2), and the
-// call goes on if it is.
+// A peer that never acknowledges the 200 to its re-INVITE is asked whether it is still there (RFC 3261 section 14.2).
+// If it is, the call continues.
 func TestReinviteNeverAcknowledged(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -78,7 +78,7 @@ func TestReinviteNeverAcknowledged(t *testing.T) {
 			ask := h.service.expect("OPTIONS")
 			if there {
 				h.service.respond(ask, 200, "", "")
-				// the next change is taken
+				// the next re-INVITE is accepted
 				c.near.request("INVITE", near())
 				h.adapter.expect("100")
 				h.service.respond(h.service.expect("INVITE"), 200, "", far())
@@ -95,7 +95,7 @@ func TestReinviteNeverAcknowledged(t *testing.T) {
 	})
 }
 
-// An answer in an ACK that cannot be relayed: who was called gets its ACK all the same, without it.
+// An answer in an ACK cannot be relayed. The called side still gets its ACK, without the answer.
 func TestUnusableAnswerInAck(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, relaying)
@@ -115,8 +115,7 @@ func TestUnusableAnswerInAck(t *testing.T) {
 	h.hangUp(h.adapter.called(inv, "near"), "1 answered")
 }
 
-// A call that was offered is not refused any more, and one that nobody answered is ended with 480 where nobody chose a
-// code.
+// An offered call can no longer be refused. An unanswered call is ended with 480 if no other code was chosen.
 func TestRefusalAfterOffer(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -126,7 +125,7 @@ func TestRefusalAfterOffer(t *testing.T) {
 		h.adapter.respond(inv, 180, "near", "")
 		h.service.expect("180")
 		h.line.Refuse(1, 486)
-		h.line.Offer(1) // it was
+		h.line.Offer(1) // it was offered before
 		h.service.nothing(h.toService)
 		h.adapter.nothing(h.toAdapter)
 		h.line.ClearFarEnd(1)
@@ -140,7 +139,7 @@ func TestRefusalAfterOffer(t *testing.T) {
 	})
 }
 
-// An agent that is closed refuses what rings with 503.
+// An agent that is closed ends a ringing call with 503.
 func TestCloseWhileRinging(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -149,7 +148,7 @@ func TestCloseWhileRinging(t *testing.T) {
 		inv := h.adapter.expect("INVITE")
 		h.adapter.respond(inv, 180, "near", "")
 		h.service.expect("180")
-		done := make(chan struct{}) // closed when Close returned
+		done := make(chan struct{}) // closed when Close has returned
 		go func() { defer close(done); h.agent.Close() }()
 		d.nack(h.service.expectOf("503", "INVITE"))
 		h.adapter.respond(h.adapter.expect("CANCEL"), 200, "near", "")
@@ -159,7 +158,8 @@ func TestCloseWhileRinging(t *testing.T) {
 	})
 }
 
-// Beside an emergency call a daemon that ends clears what rings, and leaves the answered call alone (invariant 1).
+// A daemon that shuts down during an emergency call clears ringing calls and leaves the answered call alone (invariant
+// 1).
 func TestShutdownClearsRingingCallBesideAnEmergencyCall(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -188,8 +188,8 @@ func TestShutdownClearsRingingCallBesideAnEmergencyCall(t *testing.T) {
 	})
 }
 
-// A cancelled re-INVITE of which nothing is heard any more is given up after 64*T1 (RFC 3261 section 9.1), and what
-// comes of it later is taken; one that waited for the other side's ACK is refused at once.
+// A cancelled re-INVITE without further responses is abandoned after 64*T1 (RFC 3261 section 9.1), and later responses
+// do no harm. A cancelled re-INVITE that still waited for the other side's ACK is refused at once.
 func TestCancelledReinviteUnanswered(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -249,7 +249,8 @@ func TestReinviteTimerC(t *testing.T) {
 	})
 }
 
-// A request in a dialog whose first response was lost, or is on its way, makes the dialog (RFC 3261 section 12.1).
+// A request in a dialog whose first response was lost, or is still on its way, creates the dialog (RFC 3261 section
+// 12.1).
 func TestRequestBeforeItsDialog(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -271,8 +272,8 @@ func TestRequestBeforeItsDialog(t *testing.T) {
 	})
 }
 
-// A request in an early dialog is challenged: it goes again with credentials, and those after it count on (RFC 3261
-// section 22.2).
+// A request in an early dialog is challenged. It is sent again with credentials, and the CSeq numbers of later requests
+// continue from there (RFC 3261 section 22.2).
 func TestChallengeInEarlyDialog(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -296,7 +297,7 @@ func TestChallengeInEarlyDialog(t *testing.T) {
 		}
 		h.service.respond(again, 401, "", "",
 			`WWW-Authenticate: Digest realm="pbx.example", nonce="n2", qop="auth", algorithm=MD5, stale=true`)
-		h.adapter.expectOf("403", "INFO") // once is enough
+		h.adapter.expectOf("403", "INFO") // one challenge is answered
 		inB.request("INFO", "")
 		info = h.service.expect("INFO")
 		if third, _ := info.cseq(); third != second+1 {
@@ -311,7 +312,7 @@ func TestChallengeInEarlyDialog(t *testing.T) {
 	})
 }
 
-// untagged answers without a tag, as a proxy of RFC 2543 may.
+// untagged sends a response without a To tag, as an RFC 2543 proxy may.
 func (p *testPeer) untagged(req message, code int) {
 	p.t.Helper()
 	p.send(req.from, "SIP/2.0 "+num(code)+" Said "+p.name, "Via: "+req.get("Via"), "From: "+req.get("From"),
@@ -319,7 +320,7 @@ func (p *testPeer) untagged(req message, code int) {
 		"CSeq: "+req.get("CSeq"), "")
 }
 
-// A provisional response without a tag makes no dialog, and passes.
+// A provisional response without a tag creates no dialog, but passes.
 func TestProvisionalWithoutTag(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -339,8 +340,8 @@ func TestProvisionalWithoutTag(t *testing.T) {
 	})
 }
 
-// A fork whose media were heard ends: those of the one before it count again (RFC 6228, RFC 3960). A 199 that asks for
-// it is acknowledged.
+// The fork whose media was in use ends. The media of the previous fork applies again (RFC 6228, RFC 3960). A reliable
+// 199 is acknowledged.
 func TestMediaOfAForkThatEnds(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, relaying)
@@ -369,7 +370,7 @@ func TestMediaOfAForkThatEnds(t *testing.T) {
 	h.atRest()
 }
 
-// An early session description that cannot be relayed is left out: the caller hears its own ringing tone.
+// An early session description that cannot be relayed is left out. The adapter plays its own ringing tone.
 func TestUnusableEarlyMedia(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, relaying)
@@ -385,7 +386,7 @@ func TestUnusableEarlyMedia(t *testing.T) {
 	h.atRest()
 }
 
-// The binding ends between the call's arrival and its offer: 480, and the adapter is lost.
+// The binding ends between the call's arrival and its offer. The service gets 480, and AdapterLost is posted.
 func TestBindingEndsBeforeOffer(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -403,8 +404,8 @@ func TestBindingEndsBeforeOffer(t *testing.T) {
 	})
 }
 
-// A reliable response that crosses the caller's CANCEL is acknowledged, else the adapter would repeat it (RFC 3262
-// section 3).
+// A reliable response that crosses the caller's CANCEL is acknowledged. Otherwise the adapter would retransmit it (RFC
+// 3262 section 3).
 func TestReliableAfterTheEnd(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {

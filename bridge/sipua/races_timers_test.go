@@ -15,8 +15,8 @@ import (
 	"clearback/supervision"
 )
 
-// What comes when it is too late does nothing. Whatever goes on all the same fails for want of a network, or is seen
-// among the events.
+// Handlers that are called too late do nothing. A handler that proceeds even so fails because there is no network, or
+// shows in the events.
 func TestLateCallsOfHandlersDoNothing(t *testing.T) {
 	t.Parallel()
 	ok, busy, ringing := sip.NewResponse(200, "OK"), sip.NewResponse(486, "Busy Here"), sip.NewResponse(180, "Ringing")
@@ -111,7 +111,7 @@ func TestLateCallsOfHandlersDoNothing(t *testing.T) {
 	}
 }
 
-// The outcome of a clearing is reported once, and only where it was asked for.
+// The outcome of a clearing is posted once, and only if it was requested.
 func TestOutcomeIsReportedOnce(t *testing.T) {
 	t.Parallel()
 	one := still()
@@ -125,7 +125,7 @@ func TestOutcomeIsReportedOnce(t *testing.T) {
 	require.Equal(t, []string{"1 adapter leg cleared: confirmed"}, seen.seen)
 }
 
-// A session that runs out ends the call, but no emergency call: there it begins anew (RFC 4028 section 10).
+// An expired session ends the call. In an emergency call the session starts again instead (RFC 4028 section 10).
 func TestSessionTimerExpiry(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -137,7 +137,8 @@ func TestSessionTimerExpiry(t *testing.T) {
 				l, seen := one.legs[side], one.line.o.Events.(*recorder)
 				l.beginSession(sessiontimer.Session{Seconds: 100})
 				ends := l.session.ends
-				l.in = &inviteForwarding{initial: true, from: l, inviteAttempt: &inviteAttempt{to: l.peer()}} // its BYE waits
+				// its BYE waits
+				l.in = &inviteForwarding{initial: true, from: l, inviteAttempt: &inviteAttempt{to: l.peer()}}
 				l.sessionExpired(0)
 				if emergency {
 					require.Empty(t, seen.seen)
@@ -155,8 +156,8 @@ func TestSessionTimerExpiry(t *testing.T) {
 	})
 }
 
-// How long a refused refresh is put off: what the peer asks for, within half of what is left; at once where only the
-// way was wrong.
+// The delay after a refused refresh: what the peer asks for, but at most half of the remaining time. If only the method
+// was refused, there is no delay.
 func TestRefreshRetryTimes(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -204,7 +205,7 @@ func TestRefreshRetryTimes(t *testing.T) {
 	})
 }
 
-// A refresh by re-INVITE waits for whatever else is under way on either side (RFC 4028 section 7.4).
+// A refresh by re-INVITE waits for every other exchange in progress on either side (RFC 4028 section 7.4).
 func TestRefreshWaits(t *testing.T) {
 	t.Parallel()
 	for name, set := range map[string]func(l, p *leg){

@@ -6,10 +6,11 @@ import (
 	"time"
 )
 
-// This file is what robots do besides: session timers that are refreshed or forgotten (RFC 4028), reliable provisional
-// responses that are acknowledged or not (RFC 3262), transfers (RFC 3515), and restarts after which they know nothing.
+// This file has further behaviour of random peers: session timers that are refreshed or not (RFC 4028), reliable
+// provisional responses that are acknowledged or not (RFC 3262), transfers (RFC 3515), and restarts that lose all
+// state.
 
-// callCounts is what a robot did, under its lock.
+// callCounts is what a random peer did, guarded by its lock.
 type callCounts struct {
 	refreshes, pracks, transfers, glares, restarts int
 }
@@ -25,13 +26,13 @@ func (r *randomPeer) count(n *int) {
 	*n++
 }
 
-// callOptions are those of one call, of its goroutine.
+// callOptions are the options of one call, owned by its goroutine.
 type callOptions struct {
-	knows    []string         // header fields of its INVITEs
-	due      <-chan time.Time // of its next refresh, nil: it owes none
-	inviting bool             // a re-INVITE of its own is under way
+	knows    []string         // header fields of the call's INVITEs
+	due      <-chan time.Time // the next refresh; nil: none
+	inviting bool             // a re-INVITE of its own is in progress
 	racks    map[string][]string
-	gone     atomic.Bool // it restarted and says nothing more
+	gone     atomic.Bool // the peer restarted and sends nothing more
 }
 
 func (c *randomCall) send(lines []string, body string) {
@@ -46,7 +47,7 @@ func (c *randomCall) respond(req message, code int, tag, body string, extra ...s
 	}
 }
 
-// restart forgets every call.
+// restart loses every call.
 func (r *randomPeer) restart() {
 	r.mu.Lock()
 	defer r.mu.Unlock()
@@ -57,7 +58,7 @@ func (r *randomPeer) restart() {
 	}
 }
 
-// knowsSomething chooses what who calls understands.
+// knowsSomething chooses the extensions that the caller supports.
 func (c *randomCall) knowsSomething() {
 	if c.r.draw(2) == 0 {
 		c.knows = append(c.knows, "Supported: 100rel")
@@ -70,7 +71,7 @@ func (c *randomCall) knowsSomething() {
 	}
 }
 
-// owes has it refresh, or not, every 45 s. One in six forgets.
+// owes makes the call refresh every 45 s, or not. One in six never refreshes.
 func (c *randomCall) owes(refresh bool) {
 	c.due = nil
 	if refresh && c.r.draw(6) > 0 {
@@ -78,7 +79,7 @@ func (c *randomCall) owes(refresh bool) {
 	}
 }
 
-// agree is what its 200 says of session timers.
+// agree returns the session timer header fields of its 200.
 func (c *randomCall) agree(m message) []string {
 	asked := m.get("Session-Expires")
 	if asked == "" {
@@ -97,7 +98,7 @@ func (c *randomCall) agree(m message) []string {
 	return said
 }
 
-// agreed takes what a 200 to its own says.
+// agreed reads the session timer from a 200 to its own request.
 func (c *randomCall) agreed(m message) {
 	if se := m.get("Session-Expires"); se != "" {
 		c.owes(strings.Contains(se, "uac"))
@@ -110,7 +111,7 @@ func (c *randomCall) refresh() {
 	c.owes(true)
 }
 
-// rings are the header fields of a 180, reliable if the other end takes that.
+// rings returns the header fields of a 180, which is reliable if the other end supports that.
 func (c *randomCall) rings(inv message) []string {
 	if !strings.Contains(strings.Join(inv.all("Supported"), ","), "100rel") || c.r.draw(2) == 0 {
 		return nil
@@ -118,7 +119,7 @@ func (c *randomCall) rings(inv message) []string {
 	return []string{"Require: 100rel", "RSeq: 7"}
 }
 
-// acknowledge sends the PRACK of a reliable response, again for each repeat of it. One in twenty never comes.
+// acknowledge sends the PRACK of a reliable response, and again for each retransmission. One in twenty never comes.
 func (c *randomCall) acknowledge(m message, invite int) {
 	key := m.get("RSeq") + m.get("To")
 	if m.get("RSeq") == "" {
@@ -139,7 +140,7 @@ func (c *randomCall) acknowledge(m message, invite int) {
 	}
 }
 
-// transfer asks for one, now and then.
+// transfer sometimes asks for a transfer.
 func (c *randomCall) transfer() {
 	if c.over || c.r.draw(8) > 0 {
 		return
@@ -148,7 +149,7 @@ func (c *randomCall) transfer() {
 	c.transaction("REFER", "", "Refer-To: <sip:5550155@millrace.example>")
 }
 
-// referred takes a transfer, tells of it and hangs up, or forgets to tell.
+// referred accepts a transfer. Then it sends a NOTIFY and hangs up, or sends no NOTIFY.
 func (c *randomCall) referred(m message) {
 	c.respond(m, 202, c.tag, "", "Contact: "+c.r.contact())
 	if c.r.draw(3) == 0 {

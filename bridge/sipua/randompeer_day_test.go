@@ -23,19 +23,19 @@ var (
 	dayLines = flag.Int("day.lines", 4, "lines in TestDayOfRandomCalls")
 )
 
-// eventLedger counts what a line's machine was told; it plays the machine's part towards the line.
+// eventLedger counts the events of a line and acts as its machine.
 type eventLedger struct {
 	line *Line
 	mu   sync.Mutex
-	open map[supervision.CallID]supervision.EventKind // calls, and how far they got
+	open map[supervision.CallID]supervision.EventKind // how far each call got
 	told map[onceTold]bool
 	// what went wrong
 	faults  []string
 	calls   int
-	cleared bool // some call's end was reported
+	cleared bool // the end of some call was posted
 }
 
-// onceTold is what the machine is told of a call once at most.
+// onceTold is an event that may be posted only once for a call.
 type onceTold struct {
 	call supervision.CallID
 	kind supervision.EventKind
@@ -85,9 +85,10 @@ func (l *eventLedger) write(ev supervision.Event) {
 	}
 }
 
-// A day of calls on virtual time, both ways, with hold, hang-up from either end, busy, unanswered and cancelled calls,
-// session timers, reliable provisional responses, transfers, holds that cross, adapters that restart, a service that is
-// dead for a 24th of the time, and one packet of 200 lost: nothing stays behind, and no end of a call is left waiting.
+// A day of calls in virtual time, in both directions: hold, hang-up from either end, busy, unanswered and cancelled
+// calls, session timers, reliable provisional responses, transfers, crossing holds, adapters that restart, a service
+// that is down for a 24th of the time, and one lost packet in 200. Nothing stays behind, and every end of a call is
+// handled.
 func TestDayOfRandomCalls(t *testing.T) {
 	t.Parallel()
 	hours, lines := *dayHours, *dayLines
@@ -192,7 +193,7 @@ func TestDayOfRandomCalls(t *testing.T) {
 	})
 }
 
-// contactForTest is where the service calls the line.
+// contactForTest is the URI at which the service calls the line.
 func (l *Line) contactForTest() string {
 	contact, _, _ := l.Inbound()
 	return strings.TrimSuffix(contact.String(), ";transport=udp")

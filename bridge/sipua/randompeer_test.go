@@ -15,22 +15,22 @@ import (
 // randomPeerT1 is T1 as TestMain sets it.
 const randomPeerT1 = 25 * time.Millisecond
 
-// A randomPeer is a party that needs nobody to tell it what to do: it answers calls, or lets them ring, holds, hangs up or
-// is hung up on, by its own dice, over a network that may lose packets. It shares no code with what is under test.
+// randomPeer is a party that acts at random: it answers calls, or lets them ring, holds, hangs up, or waits for the
+// other end to hang up. Its network may lose packets. It shares no code with the code under test.
 type randomPeer struct {
 	t    testing.TB
 	name string
 	sock *endpointtest.Socket
 	to   netip.AddrPort // the agent
-	all  sync.WaitGroup // every call's goroutine
+	all  sync.WaitGroup // the goroutines of all calls
 
 	mu       sync.Mutex
 	dice     *rand.Rand
 	n        int
 	calls    map[string]*randomCall // by Call-ID
 	closed   bool
-	answered int // calls that were answered, whoever began
-	lost     int // transactions of ours that nobody answered
+	answered int // answered calls, in either direction
+	lost     int // transactions of ours without an answer
 	callCounts
 }
 
@@ -99,7 +99,8 @@ func (r *randomPeer) read() {
 }
 
 func (r *randomPeer) newCallLocked(id string) *randomCall {
-	c := &randomCall{r: r, id: id, tag: "t" + id, in: make(chan message, 1000)} // so wide that the reader never waits for a call
+	// wide enough that the reader never waits for a call
+	c := &randomCall{r: r, id: id, tag: "t" + id, in: make(chan message, 1000)}
 	r.calls[id] = c
 	return c
 }
@@ -136,7 +137,7 @@ func (r *randomPeer) respond(req message, code int, tag, body string, extra ...s
 	r.send(append(lines, extra...), body)
 }
 
-// randomCall is one dialog of a robot, driven by its own goroutine.
+// randomCall is one dialog of a random peer, driven by its own goroutine.
 type randomCall struct {
 	r             *randomPeer
 	id, tag       string
@@ -154,7 +155,7 @@ func (c *randomCall) end() {
 	delete(c.r.calls, c.id)
 }
 
-// linger answers repeats for 64*T1, as a transaction user's transactions would.
+// linger answers retransmissions for 64*T1, as transactions would.
 func (c *randomCall) linger() {
 	defer c.end()
 	stop := time.After(64 * randomPeerT1)
@@ -163,7 +164,7 @@ func (c *randomCall) linger() {
 		case m := <-c.in:
 			switch {
 			case strings.HasPrefix(m.start, "SIP/2.0"):
-				if n, method := m.cseq(); method == "INVITE" && m.is("200") { // its ACK was lost
+				if n, method := m.cseq(); method == "INVITE" && m.is("200") { // our ACK was lost
 					c.ack(n)
 				}
 			case m.is("BYE"), m.is("CANCEL"):
@@ -179,7 +180,7 @@ func (c *randomCall) linger() {
 	}
 }
 
-// serve is a call from the agent.
+// serve handles a call from the agent.
 func (c *randomCall) serve(inv message) {
 	defer c.linger()
 	r := c.r
@@ -191,7 +192,7 @@ func (c *randomCall) serve(inv message) {
 	fate := r.draw(10)
 	patience := r.span(100*time.Millisecond, 40*time.Second)
 	if fate == 0 {
-		patience = 4 * time.Minute // nobody is there
+		patience = 4 * time.Minute // nobody answers the telephone
 	}
 	due := time.After(patience)
 	for last == 180 {
@@ -227,7 +228,7 @@ func (c *randomCall) serve(inv message) {
 	c.talk()
 }
 
-// final repeats a final response until its ACK; false: none came.
+// final retransmits a final response until its ACK. It reports whether an ACK came.
 func (c *randomCall) final(inv message, code int) bool {
 	body, extra := "", []string(nil)
 	if code == 200 {
@@ -258,14 +259,14 @@ func (c *randomCall) final(inv message, code int) bool {
 	return false
 }
 
-// talk is an answered call: it is held and taken back now and then, until one end hangs up.
+// talk plays an answered call, with hold and resume, until one end hangs up.
 func (c *randomCall) talk() {
 	c.r.mu.Lock()
 	c.r.answered++
 	c.r.mu.Unlock()
 	for i := 0; i < 3 && !c.over; i++ {
 		pause := c.r.span(time.Second, time.Minute)
-		if c.r.draw(2) == 0 { // at the same instant as the other end, now and then
+		if c.r.draw(2) == 0 { // sometimes at the same instant as the other end
 			pause = time.Until(time.Now().Add(pause).Truncate(20 * time.Second).Add(20 * time.Second))
 		}
 		if c.listen(pause); !c.over && c.r.draw(3) == 0 {
@@ -282,7 +283,7 @@ func (c *randomCall) talk() {
 	}
 }
 
-// listen answers what comes for so long.
+// listen answers requests for the duration d.
 func (c *randomCall) listen(d time.Duration) {
 	until := time.After(d)
 	for !c.over {
@@ -323,7 +324,7 @@ func (c *randomCall) take(m message) {
 	}
 }
 
-// call calls through the agent, and hangs up before an answer sometimes.
+// call calls through the agent, and sometimes hangs up before an answer.
 func (r *randomPeer) call(target, from string) {
 	id := r.id()
 	r.mu.Lock()
@@ -356,7 +357,7 @@ func (c *randomCall) branch() string { return "z9hG4bK" + c.r.id() }
 
 func (c *randomCall) ack(n int) { c.send(c.lines("ACK", n, c.branch()), "") }
 
-// transaction sends a request and returns the code of its final response, 0: none came.
+// transaction sends a request and returns the code of its final response, or 0 if none came.
 func (c *randomCall) transaction(method, body string, extra ...string) int {
 	c.cseq++
 	lines, n := append(c.lines(method, c.cseq, c.branch()), extra...), c.cseq
@@ -411,7 +412,7 @@ func (c *randomCall) invite(body string) int {
 				c.remote = m.get("To")
 				c.target = uri(m.get("Contact"))
 				c.ack(n)
-				if cancelled { // it crossed
+				if cancelled { // the 200 crossed the CANCEL
 					c.over = c.transaction("BYE", "") != 0 || true
 				}
 				return code

@@ -10,7 +10,7 @@ import (
 	"clearback/bridge/media"
 )
 
-// mediaOf is where the call's media to a side goes.
+// mediaOf returns where the call's media to a side is sent.
 func (h *testBed) mediaOf(side media.Side) (at netip.AddrPort) {
 	h.t.Helper()
 	c := h.agent.call(1)
@@ -18,7 +18,7 @@ func (h *testBed) mediaOf(side media.Side) (at netip.AddrPort) {
 	return at
 }
 
-// A re-INVITE that is refused changes nothing, and one that is taken does (RFC 3264 section 8).
+// A refused re-INVITE changes nothing, and an accepted one does (RFC 3264 section 8).
 func TestRefusedChangeChangesNothing(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, relaying)
@@ -43,8 +43,8 @@ func TestRefusedChangeChangesNothing(t *testing.T) {
 	h.hangUp(c.near)
 }
 
-// A session description in a provisional response that cannot be passed on costs the caller its sound, and not the
-// ringing; what comes after it passes.
+// If a session description in a provisional response cannot be passed on, the caller gets the ringing without it. Later
+// responses pass.
 func TestUnusableEarlyDescription(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, relaying)
@@ -63,7 +63,7 @@ func TestUnusableEarlyDescription(t *testing.T) {
 	h.hangUp(near)
 }
 
-// The Contact of the 200 to a re-INVITE is where the next request goes (RFC 3261 section 12.2.1.2).
+// The Contact of the 200 to a re-INVITE is the target of the next request (RFC 3261 section 12.2.1.2).
 func TestChangeMovesTheTarget(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -85,7 +85,7 @@ func TestChangeMovesTheTarget(t *testing.T) {
 	})
 }
 
-// Which failures pass as they are: from 400 on. A redirection that is not followed and a challenge do not.
+// Failures from 400 on pass unchanged. A redirection that is not followed and a challenge do not pass.
 func TestFailuresPass(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -103,7 +103,8 @@ func TestFailuresPass(t *testing.T) {
 	})
 }
 
-// A call that waited until the adapter's registration was over ends, and nothing is sent to where that was.
+// A call waits to be offered, and the adapter's registration expires meanwhile. The call ends, and nothing is sent to
+// the old binding.
 func TestOfferToNobody(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -121,7 +122,7 @@ func TestOfferToNobody(t *testing.T) {
 	})
 }
 
-// A call that arrives while the adapter is registered nowhere ends, and nothing is sent to where it was.
+// A call arrives while the adapter is not registered. The call ends, and nothing is sent to the old binding.
 func TestCallForNobody(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -137,7 +138,7 @@ func TestCallForNobody(t *testing.T) {
 	})
 }
 
-// The adapter's 408 to a re-INVITE is not believed where media goes directly: it is asked once more.
+// With direct media the adapter's 408 to a re-INVITE is not trusted: the adapter is asked again.
 func TestAdapterTimesOutInAChange(t *testing.T) {
 	t.Parallel()
 	for code := range map[int]bool{200: true, 408: false} {
@@ -162,8 +163,8 @@ func TestAdapterTimesOutInAChange(t *testing.T) {
 	}
 }
 
-// The end of one fork (RFC 6228) is not told to a caller that does not know 199, and a second fork is as free to be
-// changed as the first.
+// The end of one fork (RFC 6228) is not passed to a caller without support for 199. A second fork can be changed like
+// the first.
 func TestForkEndsUntold(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -186,7 +187,7 @@ func TestForkEndsUntold(t *testing.T) {
 	})
 }
 
-// An INVITE that comes twice, by two ways, is refused the second time (RFC 3261 section 8.2.2.2), and takes no place.
+// An INVITE that comes a second time by another path is refused (RFC 3261 section 8.2.2.2), and takes no place.
 func TestMergedInviteTakesNoPlace(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {

@@ -10,7 +10,7 @@ import (
 	"clearback/bridge/loopbacktest"
 )
 
-// A change that comes before the other leg's ACK waits for it (RFC 3261 section 14.1) and is not refused.
+// A re-INVITE that comes before the other leg's ACK waits for it (RFC 3261 section 14.1) and is not refused.
 func TestReinviteWaitsForAck(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -38,7 +38,7 @@ func TestReinviteWaitsForAck(t *testing.T) {
 	})
 }
 
-// A change waits for an ACK that never comes: it is refused, and nothing of it is kept.
+// A re-INVITE waits for an ACK that never comes. It is refused, and nothing of it remains.
 func TestReinviteWhoseAckNeverComes(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -65,7 +65,8 @@ func TestReinviteWhoseAckNeverComes(t *testing.T) {
 	})
 }
 
-// A cancelled re-INVITE: the other side decides, since its 200 may cross (RFC 3261 section 9.1).
+// A re-INVITE is cancelled. The other side's final response decides, since its 200 may cross the CANCEL (RFC 3261
+// section 9.1).
 func TestCancelledReinvite(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -99,8 +100,7 @@ func TestCancelledReinvite(t *testing.T) {
 	})
 }
 
-// The service leaves a re-INVITE without any answer while no media comes, and what asks about the call too: the far end
-// is gone.
+// The service answers neither a re-INVITE nor the checks of the call, and no media comes. The far end is gone.
 func TestUnansweredReinvite(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, relaying)
@@ -113,7 +113,7 @@ func TestUnansweredReinvite(t *testing.T) {
 	h.cleared("service-lost")
 }
 
-// The caller says BYE while it still rings (RFC 3261 section 15): as good as a CANCEL.
+// The caller sends BYE while the call rings (RFC 3261 section 15). This has the effect of a CANCEL.
 func TestByeInEarlyDialog(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -135,7 +135,7 @@ func TestByeInEarlyDialog(t *testing.T) {
 	})
 }
 
-// An answer whose session description cannot be relayed ends the attempt on both sides.
+// If the session description of an answer cannot be relayed, the attempt ends on both sides.
 func TestAnswerThatCannotBeRelayed(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, relaying)
@@ -149,7 +149,7 @@ func TestAnswerThatCannotBeRelayed(t *testing.T) {
 	h.atRest()
 }
 
-// A service that cannot even be connected to: 503 at once, to each call.
+// The service refuses the connection. Each call gets 503 at once.
 func TestServiceRefusesConnection(t *testing.T) {
 	t.Parallel()
 	nobody := loopbacktest.Refusing(t)
@@ -163,14 +163,14 @@ func TestServiceRefusesConnection(t *testing.T) {
 	near = h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
 	near.nack(h.adapter.expectOf("503", "INVITE"))
 	h.machine.saw("2 requested", "2 far end cleared: service-lost", "2 adapter leg cleared: confirmed")
-	// an emergency call is tried all the same
+	// an emergency call is tried even so
 	near = h.request("999", offer("127.0.0.1", nearSDP, "sendrecv"))
 	near.nack(h.adapter.expectOf("503", "INVITE"))
 	h.machine.saw("3 requested (emergency)", "3 far end cleared: service-lost", "3 adapter leg cleared: confirmed")
 	h.atRest()
 }
 
-// The adapter is gone when the call is offered: nothing answers.
+// The adapter is gone when the call is offered, and nothing answers.
 func TestAdapterNeverAnswersInvite(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {

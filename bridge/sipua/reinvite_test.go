@@ -6,7 +6,7 @@ import (
 	"testing/synctest"
 )
 
-// Hold and resume by re-INVITE from the near end, both descriptions rewritten (RFC 3264 section 8.4, RFC 5359 section
+// The near end holds and resumes by re-INVITE. Both descriptions are rewritten (RFC 3264 section 8.4, RFC 5359 section
 // 2.1).
 func TestHoldAndResume(t *testing.T) {
 	t.Parallel()
@@ -60,7 +60,7 @@ func TestFarEndClearsHeldCall(t *testing.T) {
 	h.atRest()
 }
 
-// The far end clears while the near end's hold is still under way: the re-INVITE gets 487, nobody waits for ever.
+// The far end clears while the near end's hold is in progress. The re-INVITE gets 487, and nothing waits for ever.
 func TestFarEndClearsWhileHoldIsUnderWay(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -80,7 +80,7 @@ func TestFarEndClearsWhileHoldIsUnderWay(t *testing.T) {
 	})
 }
 
-// A re-INVITE of the far end moves its contact; later requests follow (RFC 3261 section 12.2.1.2).
+// A re-INVITE of the far end changes its Contact. Later requests go there (RFC 3261 section 12.2.1.2).
 func TestTargetRefresh(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -124,7 +124,7 @@ func TestRejectedReinvite(t *testing.T) {
 	})
 }
 
-// Both ends change the call at once (RFC 3261 section 14.2).
+// Both ends send a re-INVITE at once (RFC 3261 section 14.2).
 func TestGlare(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -162,7 +162,7 @@ func TestGlare(t *testing.T) {
 	})
 }
 
-// What passes inside a call, and what is refused with an answer.
+// Requests that pass inside a call, and requests that are refused.
 func TestInDialogRequests(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, relaying)
@@ -183,13 +183,13 @@ func TestInDialogRequests(t *testing.T) {
 	ok := h.service.expectOf("200", "UPDATE")
 	lacks(t, ok.body, " "+num(nearSDP)+" ")
 	contains(t, ok.get("Contact"), h.toService.String())
-	// an adapter that does not know UPDATE: who asked is told so, and asks by re-INVITE (RFC 3261 section 21.4.6)
+	// an adapter without support for UPDATE: the sender gets its 405 and uses re-INVITE (RFC 3261 section 21.4.6)
 	c.far.request("UPDATE", offer("127.0.0.1", farSDP, "sendrecv"))
 	h.adapter.respond(h.adapter.expect("UPDATE"), 405, "", "", "Allow: INVITE, ACK, BYE, CANCEL")
 	methods := h.service.expectOf("405", "UPDATE").get("Allow")
 	contains(t, methods, "INVITE, ")
 	lacks(t, methods, "UPDATE")
-	// OPTIONS is ours (RFC 3261 section 11.2)
+	// we answer OPTIONS ourselves (RFC 3261 section 11.2)
 	c.far.request("OPTIONS", "")
 	contains(t, h.service.expectOf("200", "OPTIONS").get("Allow"), "UPDATE")
 	c.near.request("INVITE", offer("127.0.0.1", nearSDP, "sendrecv"), "Require: timer, nothing-known")
@@ -238,7 +238,7 @@ func TestRoutes(t *testing.T) {
 		h.service.respond(bye, 200, "", "")
 		h.atRest()
 
-		// we call, and the nearest proxy is a strict one
+		// we call, and the nearest proxy is a strict router
 		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
 		inv = h.service.expect("INVITE")
 		h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"), "Contact: <sip:5550150@192.0.2.7>",
@@ -257,7 +257,7 @@ func TestRoutes(t *testing.T) {
 	})
 }
 
-// What one side may know of the other (RFC 7092, RFC 3325).
+// What one side may learn about the other (RFC 7092, RFC 3325).
 func TestTopologyHiding(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {

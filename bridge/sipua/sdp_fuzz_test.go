@@ -13,15 +13,15 @@ import (
 	"clearback/bridge/media"
 )
 
-// strict reports whether a parser that is not ours takes it.
+// strict reports whether a parser other than ours accepts the text.
 func strict(text string) bool {
 	var d sdp.SessionDescription
 	return d.UnmarshalString(text) == nil
 }
 
-// FuzzSDP: whatever passes can be parsed again, and still by pion/sdp if that took it before; it has the m= lines of
-// the input in their order, with port 0 or one of ours; no address of the input is in it; codecs and their parameters
-// are the same bytes; and said again it is the same again.
+// FuzzSDP checks every description that passes. It can be parsed again, also by pion/sdp if pion/sdp accepted the
+// input. It has the m= lines of the input in their order, with port 0 or one of our ports. It has no address of the
+// input. Codecs and their parameters are unchanged. Passed again, it stays the same.
 func FuzzSDP(f *testing.F) {
 	f.Add(offer("192.0.2.9", 4000, "sendrecv"))
 	f.Add("v=0\r\no=- 1 1 IN IP4 192.0.2.9\r\ns=x\r\nt=0 0\r\na=group:BUNDLE a b\r\nm=audio 4000 UDP/TLS/RTP/SAVPF 111 101\r\nc=IN IP4 192.0.2.8\r\na=mid:a\r\na=rtcp-mux\r\n" +
@@ -80,7 +80,7 @@ func checkRewritten(t *testing.T, body, out string, p *mediaPath) {
 	foreign := slices.DeleteFunc(in.addresses(), func(a string) bool {
 		return a == own.String() ||
 			!strings.ContainsAny(a, ".:")
-	}) // "-" is no address
+	}) // "-" is not an address
 	for _, l := range append(slices.Clone(got.session), lines(got.media)...) {
 		if !codec(l) && l.kind != 'o' && l.kind != 'c' && l.kind != 'v' && l.kind != 't' && mentions(l.value, foreign) {
 			t.Fatalf("%c=%s leads past us", l.kind, l.value)
@@ -108,9 +108,8 @@ func codecs(m *sdpMedia) (all []string) {
 	return all
 }
 
-// Offers and answers as in RFC 4317 (sections 2.1, 2.2, 3.1 and 4.1) and RFC 3264 section 10.1, from memory and with
-// our names: the m= lines by type and formats, "-" where the port is 0. Both sides' ends are as remembered; what passes
-// is judged by pion/sdp.
+// Offers and answers of RFC 4317 (sections 2.1, 2.2, 3.1 and 4.1) and RFC 3264 section 10.1, from memory and with our
+// names. A string lists the m= lines by type and formats, with "-" for port 0. pion/sdp checks what passes.
 func TestOfferAnswerExamples(t *testing.T) {
 	t.Parallel()
 	type side struct {

@@ -8,7 +8,7 @@ import (
 	"github.com/emiago/sipgo/sip"
 )
 
-// A location that an emergency call has with it (RFC 6442 section 4.1), in the Millrace Playhouse.
+// geolocation is the location that an emergency call conveys (RFC 6442 section 4.1), at the Millrace Playhouse.
 const geolocation = "Content-Type: application/pidf+xml\r\nContent-ID: <box-office@millrace.example>\r\n\r\n" +
 	`<?xml version="1.0"?><presence xmlns="urn:ietf:params:xml:ns:pidf" entity="pres:box-office@millrace.example"/>` +
 	"\r\n"
@@ -23,14 +23,14 @@ var locationHeaders = []string{
 	"Geolocation-Routing: yes", "Privacy: none",
 }
 
-// callLocated makes an emergency call with its location.
+// callLocated makes an emergency call with a location.
 func (h *testBed) callLocated() *peerDialog {
 	return h.adapter.call("sip:999@"+h.toAdapter.String(),
 		`"Box Office" <sip:`+adapterUser+"@"+h.toAdapter.String()+">", h.toAdapter,
 		located(near()), locationHeaders...)
 }
 
-// passesLocation takes the call at a service, which refuses it because of the location.
+// passesLocation checks the call at a service, which rejects it because of the location.
 func (h *testBed) passesLocation(p *testPeer, user string) {
 	h.t.Helper()
 	inv := p.expect("INVITE")
@@ -47,8 +47,8 @@ func (h *testBed) passesLocation(p *testPeer, user string) {
 	p.expect("ACK")
 }
 
-// The caller's location, by value and by reference, and the caller's number reach each service that is tried, and what
-// a service says of the location comes back.
+// The caller's location, by value and by reference, and the caller's number reach each service that is tried. A
+// service's error about the location reaches the adapter.
 func TestLocationOfAnEmergencyCall(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -62,7 +62,7 @@ func TestLocationOfAnEmergencyCall(t *testing.T) {
 	})
 }
 
-// Where the sound is relayed the session description beside the location is the relay's.
+// If media is relayed, the session description beside the location is rewritten.
 func TestLocationBesideRelayedSDP(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, relaying)
@@ -71,7 +71,7 @@ func TestLocationBesideRelayedSDP(t *testing.T) {
 	d.nack(h.adapter.final("424"))
 }
 
-// What is no sound multipart body has no session description.
+// A malformed multipart body has no session description.
 func TestSDPPart(t *testing.T) {
 	t.Parallel()
 	for body, want := range map[string]string{

@@ -30,8 +30,8 @@ func withBody(kind, body string) sip.Message {
 	return r
 }
 
-// The addresses of one side never reach the other (RFC 8866, RFC 3264, RFC 3605, RFC 8839); what is no address passes
-// as it is, RTCP on the RTP port (RFC 5761), keys and fingerprints (RFC 4568, RFC 5763) too.
+// The addresses of one side never reach the other (RFC 8866, RFC 3264, RFC 3605, RFC 8839). Everything else passes
+// unchanged, even RTCP on the RTP port (RFC 5761), keys and fingerprints (RFC 4568, RFC 5763).
 func TestRewrite(t *testing.T) {
 	t.Parallel()
 	const in = "v=0\r\no=desk 7 8 IN IP4 192.0.2.9\r\ns=-\r\nc=IN IP4 192.0.2.9\r\nt=0 0\r\na=ice-lite\r\na=group:BUNDLE 1 2\r\na=group:LS 1 2\r\n" +
@@ -41,7 +41,7 @@ func TestRewrite(t *testing.T) {
 		"m=image 4004 udptl t38\r\na=T38FaxVersion:0\r\n" +
 		"m=message 4006 TCP/MSRP *\r\na=path:msrp://192.0.2.9:4006/x;tcp\r\n" +
 		"m=audio 4008 UDP/TLS/RTP/SAVPF 111\r\na=fingerprint:sha-256 AA:BB\r\na=setup:actpass\r\n" +
-		"m=audio 0 RTP/AVP 8" // no last line end, as some devices send it
+		"m=audio 0 RTP/AVP 8" // no last line end, as from some devices
 	p := pathOf(t, false)
 	out, err := p.translate(withBody("application/sdp", in), media.AdapterSide)
 	if err != nil {
@@ -76,7 +76,7 @@ func TestRewrite(t *testing.T) {
 	}
 }
 
-// What cannot be relayed is refused; in an emergency call it passes as it is.
+// A description that cannot be relayed is refused. In an emergency call it passes unchanged.
 func TestSDPThatCannotBeRelayed(t *testing.T) {
 	t.Parallel()
 	plain := offer("192.0.2.9", 4000, "sendrecv")
@@ -89,11 +89,12 @@ func TestSDPThatCannotBeRelayed(t *testing.T) {
 			errSession}, // no c=
 		{"application/sdp", offer("pbx.example", 4000, "sendrecv"), errSession},
 		{"application/sdp", offer("233.252.0.1/127", 4000, "sendrecv"), errSession}, // multicast
-		{"application/sdp", offer("255.255.255.255", 4000, "sendrecv"), errSession}, // everybody
+		{"application/sdp", offer("255.255.255.255", 4000, "sendrecv"), errSession}, // broadcast
 		{"application/sdp", strings.Replace(plain, "c=IN IP4 192.0.2.9", "c=IN IP6 2001:db8::9", 1), errSession},
 		{"application/sdp", offer("192.0.2.9", 70000, "sendrecv"), errSession},
 		{"application/sdp", strings.Replace(plain, "4000", "4000/2", 1), errSession},
-		{"application/sdp", strings.Replace(plain, "m=audio 4000 RTP/AVP", "m=message 4000 TCP/MSRP", 1), errSession}, // nothing else in it
+		// no other stream in it
+		{"application/sdp", strings.Replace(plain, "m=audio 4000 RTP/AVP", "m=message 4000 TCP/MSRP", 1), errSession},
 		{"application/sdp", plain + strings.Repeat("m=audio 4002 RTP/AVP 0\r\n", maxStreams), errSession},
 		{"application/sdp", plain + strings.Repeat("m=audio 0 RTP/AVP 0\r\n", maxMediaLines), errSession},
 		{"application/sdp", plain + strings.Repeat("a=x\r\n", maxDescriptionLines), errSession},
@@ -118,7 +119,7 @@ func TestSDPThatCannotBeRelayed(t *testing.T) {
 	}
 }
 
-// Who called and what was called, seen from the other side (RFC 3323, RFC 3325, RFC 3261 section 19.1.6).
+// The caller and the called number, as the other side sees them (RFC 3323, RFC 3325, RFC 3261 section 19.1.6).
 func TestIdentity(t *testing.T) {
 	t.Parallel()
 	own := sip.Uri{Scheme: "sip", Host: "192.0.2.1", Port: 5070}

@@ -14,7 +14,7 @@ import (
 	"clearback/bridge/media"
 )
 
-// pass translates a description in a request or response; code 0 is a request.
+// pass translates a description in a request or response; code 0 means a request.
 func (p *mediaPath) pass(t *testing.T, method sip.RequestMethod, code int, from media.Side, body string) string {
 	t.Helper()
 	r := sip.NewRequest(method, sip.Uri{Host: "pbx.example"})
@@ -30,8 +30,7 @@ func (p *mediaPath) pass(t *testing.T, method sip.RequestMethod, code int, from 
 	return string(out)
 }
 
-// parsed is the judgement of a parser that is not ours (pion/sdp, which takes only the order and the lines of RFC
-// 8866).
+// parsed parses the text with another parser (pion/sdp, which accepts only the lines and order of RFC 8866).
 func parsed(t *testing.T, text string) *sdp.SessionDescription {
 	t.Helper()
 	var d sdp.SessionDescription
@@ -41,8 +40,8 @@ func parsed(t *testing.T, text string) *sdp.SessionDescription {
 	return &d
 }
 
-// Devices leave out lines, mix their order, end them with LF and add their own (RFC 8866 section 5 has s= and t=
-// compulsory).
+// Devices leave out lines, change their order, end them with LF and add their own (RFC 8866 section 5 requires s= and
+// t=).
 func TestUnusualSDPPasses(t *testing.T) {
 	t.Parallel()
 	out := pathOf(t, false).pass(t, sip.INVITE, 0, media.AdapterSide,
@@ -57,15 +56,14 @@ func TestUnusualSDPPasses(t *testing.T) {
 	}
 }
 
-// originOf is the id and the version of a description's origin.
+// originOf returns the id and the version of a description's origin.
 func originOf(t *testing.T, text string) [2]uint64 {
 	o := parsed(t, text).Origin
 	return [2]uint64{o.SessionID, o.SessionVersion}
 }
 
-// RFC 3264 section 8: towards each side the origin is one and the same in a call, and its version grows by one when the
-// rest changes and only then. What was refused counts as never said (RFC 3261 section 14.1), but its version is used
-// up.
+// RFC 3264 section 8: towards each side the origin stays the same during a call, and its version grows by one if and
+// only if the rest changes. A refused description has no effect (RFC 3261 section 14.1), but its version is used up.
 func TestOrigin(t *testing.T) {
 	t.Parallel()
 	p := pathOf(t, false)
@@ -79,7 +77,7 @@ func TestOrigin(t *testing.T) {
 		t.Errorf("another origin, but the same description:\n%s\n%s", early, answer)
 	}
 	first := originOf(t, answer)
-	fork := pathOf(t, false) // of two forks the first one is answered; what it says is what it said
+	fork := pathOf(t, false) // the first of two forks answers; its description keeps its version
 	fork.pass(t, sip.INVITE, 0, media.AdapterSide, near("sendrecv"))
 	early = fork.pass(t, sip.INVITE, 183, media.ServiceSide, far)
 	other := fork.pass(t, sip.INVITE, 183, media.ServiceSide, strings.Replace(far, "a=sendrecv", "a=recvonly", 1))
@@ -110,8 +108,8 @@ func TestOrigin(t *testing.T) {
 	}
 }
 
-// An answer's streams are what is kept: RFC 3264 section 10.1 as remembered, our names, with a fork that refuses what
-// another one takes.
+// After an answer only its streams keep their ports: RFC 3264 section 10.1 from memory, with our names. One fork
+// refuses a stream that another accepts.
 func TestAnswerFreesPorts(t *testing.T) {
 	t.Parallel()
 	p := pathOf(t, false)
@@ -122,7 +120,7 @@ func TestAnswerFreesPorts(t *testing.T) {
 	for _, c := range []struct {
 		code       int
 		open       uint64
-		two, three string // ports of the videos
+		two, three string // ports of the video streams
 	}{{183, 3, "0", "0"}, {200, 2, "0", "53000"}} {
 		out := p.pass(t, sip.INVITE, c.code, media.ServiceSide,
 			head+"m=audio 49920 RTP/AVP 0\r\na=rtpmap:0 PCMU/8000\r\nm=video "+c.two+" RTP/AVP 31\r\nm=video "+c.three+" RTP/AVP 32\r\n")
@@ -134,7 +132,7 @@ func TestAnswerFreesPorts(t *testing.T) {
 	if p.streams[2].session != video {
 		t.Error("the stream that was taken has moved")
 	}
-	// A delayed offer is no answer: both streams stay until the ACK.
+	// A delayed offer is not an answer: both streams stay until the ACK.
 	p = pathOf(t, false)
 	p.pass(t, sip.INVITE, 200, media.ServiceSide, head+"m=audio 4000 RTP/AVP 0\r\nm=video 4002 RTP/AVP 31\r\n")
 	p.pass(t, sip.ACK, 0, media.AdapterSide, head+"m=audio 5000 RTP/AVP 0\r\nm=video 0 RTP/AVP 31\r\n")
@@ -143,7 +141,7 @@ func TestAnswerFreesPorts(t *testing.T) {
 	}
 }
 
-// mediaSocket is a socket of one end.
+// mediaSocket is a media socket of one end.
 type mediaSocket struct {
 	t *testing.T
 	*net.UDPConn
@@ -175,7 +173,7 @@ func (e mediaSocket) hears(want []byte) {
 	for {
 		n, err := e.Read(b)
 		if strings.HasPrefix(string(b[:n]), "SIP/2.0 ") {
-			continue // to a party of another test, which had this port before
+			continue // for another test that had this port before
 		}
 		if err != nil || string(b[:n]) != string(want) {
 			e.t.Fatalf("heard %x, %v; want %x", b[:n], err, want)
@@ -184,8 +182,8 @@ func (e mediaSocket) hears(want []byte) {
 	}
 }
 
-// Speech to fax and back by re-INVITE, on the same ports (ITU-T T.38 annex D, from memory), and a change that is
-// refused.
+// The media changes from speech to fax and back by re-INVITE, on the same ports (ITU-T T.38 annex D, from memory). One
+// change is refused.
 func TestFax(t *testing.T) {
 	t.Parallel()
 	p := pathOf(t, false)
@@ -224,8 +222,8 @@ func TestFax(t *testing.T) {
 	}
 }
 
-// RTCP on the RTP port once both ends agreed (RFC 5761 section 5.1.1), and on the next one if the answer does without.
-// DTLS passes only where there is a fingerprint (RFC 5763).
+// RTCP uses the RTP port if both ends agree (RFC 5761 section 5.1.1), and the next port if the answer does not. DTLS
+// passes only with a fingerprint (RFC 5763).
 func TestAgreedPorts(t *testing.T) {
 	t.Parallel()
 	report := []byte{0x80, 201, 0, 1, 0, 0, 0, 1}
@@ -255,8 +253,8 @@ func TestAgreedPorts(t *testing.T) {
 	}
 }
 
-// A hook flash among the adapter's telephone events, by the payload type that the service asked for; never in a stream
-// whose payload is encrypted.
+// A hook flash is found among the adapter's telephone events by the payload type that the service asked for, but never
+// in an encrypted stream.
 func TestFlashInMedia(t *testing.T) {
 	t.Parallel()
 	for _, c := range []struct {
@@ -264,11 +262,11 @@ func TestFlashInMedia(t *testing.T) {
 		want           int
 	}{{"RTP/AVP", "97", 1}, {"RTP/AVP", "98", 0}, {"RTP/SAVP", "97", 0}} {
 		p := pathOf(t, false)
-		flashes := make(chan struct{}, 8) // more than are sent
+		flashes := make(chan struct{}, 8) // more than the test sends
 		p.flash = func() { flashes <- struct{}{} }
 		a, f := newMediaSocket(t), newMediaSocket(t)
 		asked := func(e mediaSocket, number string) string {
-			// With what stands around the number, since the port may have the same digits.
+			// Replace the number with its context, since the port may contain the same digits.
 			r := strings.NewReplacer("RTP/AVP", c.proto, " 101\r", " "+number+"\r", ":101 ", ":"+number+" ")
 			return r.Replace(offer("127.0.0.1", e.port(), "sendrecv"))
 		}

@@ -9,25 +9,25 @@ import (
 	"clearback/supervision"
 )
 
-// a second of session timers in these tests.
+// brief is one second of session timers in these tests.
 const brief = 100 * time.Microsecond
 
-// seconds is a time in those seconds.
+// seconds converts seconds to that time.
 func seconds(n float64) time.Duration { return time.Duration(n * float64(brief)) }
 
 const ours1800 = "Session-Expires: 1800;refresher=uac"
 
-// When a refresh that was refused is tried again, and how: after a 491 as RFC 3261 section 14.1 says, after a 500 when
-// the peer says, by a re-INVITE at once if UPDATE is not taken, else at half of what is left of the session (1768 s, of
-// which 900 s are over).
+// When and how a refused refresh is retried: after a 491 as in RFC 3261 section 14.1, after a 500 when the peer says.
+// If UPDATE is rejected, a re-INVITE follows at once. Otherwise the retry comes at half of the remaining session (1768
+// s, of which 900 s have passed).
 func TestRefreshIsTriedAgain(t *testing.T) {
 	t.Parallel()
 	for name, c := range map[string]struct {
 		session, allow string
-		first          string // the method
+		first          string // the method of the first refresh
 		code           int
 		field          string
-		next           string // the method
+		next           string // the method of the retry
 		least, most    float64
 	}{
 		"491":                      {ours1800, knowsUpdate, "UPDATE", 491, "X: y", "UPDATE", 2.1, 4},
@@ -68,7 +68,7 @@ func TestRefreshIsTriedAgain(t *testing.T) {
 	}
 }
 
-// Who did not make the call waits up to 2 s after a 491 (RFC 3261 section 14.1).
+// The side that did not make the call waits up to 2 s after a 491 (RFC 3261 section 14.1).
 func TestRefreshOfAnArrivedCallIsTriedAgain(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -91,8 +91,8 @@ func TestRefreshOfAnArrivedCallIsTriedAgain(t *testing.T) {
 	})
 }
 
-// 481 to a refresh by UPDATE has the call asked about in another way, and the session refreshed in another way at half
-// of what is left.
+// After a 481 to a refresh by UPDATE, the call is checked by another method. The session is refreshed by another method
+// at half of the remaining time.
 func TestRefreshUnknownToTheService(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -111,7 +111,7 @@ func TestRefreshUnknownToTheService(t *testing.T) {
 	})
 }
 
-// What the peer allows is learnt from its answer to a refresh too.
+// The peer's Allow is also read from its answer to a refresh.
 func TestRefreshFollowsAllow(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -124,7 +124,7 @@ func TestRefreshFollowsAllow(t *testing.T) {
 	})
 }
 
-// No answer to a refresh has the call asked about at once.
+// A refresh without an answer starts a check of the call at once.
 func TestRefreshTimesOut(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -163,8 +163,8 @@ func TestRefreshChallengedTwice(t *testing.T) {
 	})
 }
 
-// A refresh by re-INVITE that rings is not taken back: who is asked to take the same description again may ask a
-// person.
+// A ringing re-INVITE that refreshes is not cancelled: the peer may ask a person before it accepts the same description
+// again.
 func TestRefreshThatRings(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -181,8 +181,8 @@ func TestRefreshThatRings(t *testing.T) {
 	})
 }
 
-// To an arriving call that knows session timers and names no interval we say ours, and refresh; to one that does not
-// know them we say none.
+// An arriving call supports session timers and names no interval. We set ours, and refresh. Without support we set
+// none.
 func TestSessionIsOfferedToTheCaller(t *testing.T) {
 	t.Parallel()
 	for extra, want := range map[string]string{"Supported: timer": "1800;refresher=uas", "Supported: 100rel": ""} {
@@ -204,7 +204,7 @@ func TestSessionIsOfferedToTheCaller(t *testing.T) {
 	}
 }
 
-// The Contact of a refresh and of its answer is where the next request goes (RFC 3261 section 12.2.1.2, RFC 3311
+// The Contact of a refresh and of its answer is the target of the next request (RFC 3261 section 12.2.1.2, RFC 3311
 // section 5.1).
 func TestRefreshMovesTheTarget(t *testing.T) {
 	t.Parallel()
@@ -232,7 +232,7 @@ func TestRefreshMovesTheTarget(t *testing.T) {
 	})
 }
 
-// Who speaks is there: a refresh without an answer is only sent again after a second, and nothing is asked.
+// While media of the peer comes, a refresh without an answer is only repeated after a second, and no check starts.
 func TestRefreshUnansweredBySomebodyWhoSpeaks(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {

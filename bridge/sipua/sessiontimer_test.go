@@ -14,10 +14,9 @@ import (
 	"clearback/bridge/media"
 )
 
-// RFC 4028: its section is named beside each expectation; the text is cited from memory. A second of a session timer is
-// a few milliseconds here.
+// Each expectation names its section of RFC 4028, from memory. A second of a session timer is a few milliseconds here.
 
-// timed asks the service for session timers of so many seconds, each as long as given.
+// timed makes the line ask the service for session timers of the given seconds, each lasting second.
 func timed(seconds int, second time.Duration) setting {
 	return func(o *Options, t *times) {
 		o.Lines[0].SessionExpires = time.Duration(seconds) * time.Second
@@ -27,7 +26,8 @@ func timed(seconds int, second time.Duration) setting {
 
 const knowsUpdate = "Allow: INVITE, ACK, BYE, CANCEL, UPDATE"
 
-// answered brings a requested call to talking; the service answers with these header fields. It returns the INVITE too.
+// answered sets up an answered call from the adapter. The service's 200 has these header fields. It returns the INVITE
+// too.
 func (h *testBed) answered(extra ...string) (callPair, message) {
 	h.t.Helper()
 	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
@@ -39,10 +39,10 @@ func (h *testBed) answered(extra ...string) (callPair, message) {
 	return callPair{far: h.service.called(inv, "far"), near: near}, inv
 }
 
-// expired takes what a far-end clearing for lack of a refresh sends: BYE on both sides.
+// expired handles a far-end clearing after a missing refresh: BYE on both sides.
 func (h *testBed) expired() {
 	h.t.Helper()
-	h.machine.saw("1 far end cleared: session-expired") // Late is 0: nobody knows when it went
+	h.machine.saw("1 far end cleared: session-expired") // Late is 0: nobody knows when it vanished
 	h.service.respond(h.service.expect("BYE"), 200, "", "")
 	h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
 	h.machine.saw("1 adapter leg cleared: confirmed")
@@ -56,7 +56,7 @@ func is(t testing.TB, m message, field, want string) {
 	}
 }
 
-// We refresh by UPDATE at half the interval, and are heard (sections 7.1, 7.2, 7.4, 10).
+// We refresh by UPDATE at half the interval, successfully (sections 7.1, 7.2, 7.4, 10).
 func TestSessionRefreshedByUpdate(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -84,8 +84,8 @@ func TestSessionRefreshedByUpdate(t *testing.T) {
 	})
 }
 
-// Who does not know UPDATE gets a re-INVITE with the description that it has, byte for byte (section 7.4, RFC 3264
-// section 8). A collision is tried again (RFC 3261 section 14.1).
+// A peer without support for UPDATE gets a re-INVITE with its present description, unchanged (section 7.4, RFC 3264
+// section 8). After a collision it is retried (RFC 3261 section 14.1).
 func TestSessionRefreshedByInvite(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, relaying, timed(1800, time.Millisecond))
@@ -95,7 +95,7 @@ func TestSessionRefreshedByInvite(t *testing.T) {
 	if inv.body != first.body {
 		t.Fatalf("the description changed:\n%s\nwas\n%s", inv.body, first.body)
 	}
-	c.far.request("INVITE", offer("127.0.0.1", farSDP, "sendonly")) // crosses it
+	c.far.request("INVITE", offer("127.0.0.1", farSDP, "sendonly")) // crosses the refresh
 	c.far.nack(h.service.expectOf("491", "INVITE"))
 	h.service.respond(inv, 491, "", "")
 	h.service.expect("ACK")
@@ -116,8 +116,8 @@ func TestSessionRefreshedByInvite(t *testing.T) {
 	h.hangUp(c.near)
 }
 
-// A refresh that gets 481, or no answer at all, ends the call if a second request gets no better answer: the far end is
-// gone (section 10). So does one that the far end owes us.
+// If a refresh gets 481 or no answer, and a second request fares no better, the call ends: the far end is gone (section
+// 10). The call also ends if the far end does not send a refresh that it must send.
 func TestSessionExpires(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -139,8 +139,8 @@ func TestSessionExpires(t *testing.T) {
 	})
 }
 
-// The peer's own refreshes: UPDATE without a body is ours, a re-INVITE passes (section 9). What is agreed on keeps the
-// call up beyond the first interval.
+// The peer refreshes. We answer UPDATE without a body, and a re-INVITE passes (section 9). The negotiated interval
+// keeps the call up beyond the first one.
 func TestSessionRefreshedByPeer(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -157,7 +157,7 @@ func TestSessionRefreshedByPeer(t *testing.T) {
 		h.machine.saw("1 arrived", "1 answered")
 		c := callPair{far: far, near: h.adapter.called(inv, "near")}
 		began := time.Now()
-		for time.Since(began) < time.Second { // the first one would end after 480 ms
+		for time.Since(began) < time.Second { // the first interval would end after 480 ms
 			<-time.After(200 * time.Millisecond)
 			far.request("UPDATE", "", "Supported: timer", "Session-Expires: 90;refresher=uac")
 			ok := h.service.expectOf("200", "UPDATE")
@@ -173,22 +173,23 @@ func TestSessionRefreshedByPeer(t *testing.T) {
 		ok = h.service.expectOf("200", "INVITE")
 		is(t, ok, "Session-Expires", "100;refresher=uas")
 		far.ack("")
-		// from here on we refresh, and it said that it knows no UPDATE
+		// from here on we refresh; the peer does not support UPDATE
 		again := h.service.expect("INVITE")
 		is(t, again, "Session-Expires", "100;refresher=uac")
 		h.service.respond(again, 200, "", offer("127.0.0.1", farSDP, "sendrecv"))
 		h.service.expect("ACK")
-		<-time.After(600 * time.Millisecond) // it agreed on no timer any more, and the one before would have ended after 544 ms
+		// the answer has no timer, and the previous one would have expired after 544 ms
+		<-time.After(600 * time.Millisecond)
 		h.hangUp(c.near)
 	})
 }
 
-// Refusals by who is there: UPDATE is not taken after all, credentials are asked for, later would be better. A call
-// that ends meanwhile takes its refresh back.
+// The peer is there but refuses: it rejects UPDATE, asks for credentials, or asks for a later retry. If the call ends
+// meanwhile, its refresh is cancelled.
 func TestSessionRefreshRefused(t *testing.T) {
 	h := newTestBed(t, relaying, timed(1800, 500*time.Microsecond))
 	c, first := h.answered("Session-Expires: 1800;refresher=uac", "Require: timer", knowsUpdate)
-	// whatever the code, and whatever its Allow says
+	// whatever the code and its Allow
 	h.service.respond(h.service.expect("UPDATE"), 403, "", "", knowsUpdate)
 	inv := h.service.expect("INVITE")
 	h.service.respond(inv, 401, "", "",
@@ -213,7 +214,7 @@ func TestSessionRefreshRefused(t *testing.T) {
 	h.done()
 }
 
-// Who speaks is there, whatever became of the refresh; only the end of the session counts then.
+// While media of the peer comes, the outcome of a refresh has no effect. Only the end of the session counts.
 func TestSessionRefreshUnansweredWhileMediaFlows(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, relaying, timed(1800, 4*time.Millisecond))
@@ -237,10 +238,11 @@ func TestSessionRefreshUnansweredWhileMediaFlows(t *testing.T) {
 			c.runInMailbox(func() { heard = c.path.lastHeard(media.ServiceSide).After(asked) })
 			return heard
 		})
-		// What is still on its way would count for the next refresh.
+		// Packets still under way would count for the next refresh.
 		eventually(t, "all that the far end said", func() bool {
 			came := uint64(0)
-			c.runInMailbox(func() { // which returns even if the call has ended, and with it its streams
+			// it returns even if the call, and with it its streams, has ended
+			c.runInMailbox(func() {
 				s := c.path.streams[0].session.Stats(media.ServiceSide)
 				came = s.Packets + s.UnknownSource + s.Probation + s.Invalid
 			})
@@ -248,12 +250,12 @@ func TestSessionRefreshUnansweredWhileMediaFlows(t *testing.T) {
 		})
 		h.service.respond(update, 408, "", "")
 	}
-	h.service.respond(h.service.expect("UPDATE"), 408, "", "") // and now it says nothing
+	h.service.respond(h.service.expect("UPDATE"), 408, "", "") // from now on it sends nothing
 	h.vanished(408)
 	h.cleared("session-expired")
 }
 
-// 422 is answered by asking for more, and given for too little (sections 6, 7.1, 9).
+// We answer a 422 by asking for more, and send one if an interval is too small (sections 6, 7.1, 9).
 func TestSessionIntervals(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -270,7 +272,7 @@ func TestSessionIntervals(t *testing.T) {
 			strings.Contains(inv.get("To"), "tag=") {
 			t.Fatalf("not the same call again: %s", inv)
 		}
-		h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv")) // it wants no timer
+		h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv")) // without a timer
 		h.service.expect("ACK")
 		near.established(h.adapter.expect("200")).ack("")
 		h.machine.saw("1 requested", "1 answered")
@@ -284,7 +286,7 @@ func TestSessionIntervals(t *testing.T) {
 		is(t, m, "Min-SE", "90")
 		far.nack(m)
 
-		// one that asks for more and more gets the call without a timer
+		// a service that asks for more each time gets the call without a timer
 		h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
 		for _, min := range []string{"100", "200", "300", "400"} {
 			inv := h.service.expect("INVITE")
@@ -307,7 +309,8 @@ func (h *testBed) arrive422(extra ...string) *peerDialog {
 		h.toService, offer("127.0.0.1", farSDP, "sendrecv"), extra...)
 }
 
-// An adapter that asks gets a timer on its own leg; when that runs out, the adapter is lost, and no far end cleared.
+// An adapter that asks for a timer gets one on its own leg. When it expires, AdapterLost is posted, and no far-end
+// clearing.
 func TestSessionOfAdapter(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -315,7 +318,7 @@ func TestSessionOfAdapter(t *testing.T) {
 		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: timer",
 			"Session-Expires: 90;refresher=uac")
 		inv := h.service.expect("INVITE")
-		is(t, inv, "Session-Expires", "") // none is asked for at the service
+		is(t, inv, "Session-Expires", "") // none is requested from the service
 		h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"))
 		h.service.expect("ACK")
 		ok := h.adapter.expect("200")
@@ -326,7 +329,7 @@ func TestSessionOfAdapter(t *testing.T) {
 		h.service.respond(h.service.expect("BYE"), 200, "", "")
 		h.atRest()
 
-		// one that says so in its 200, and wants us to refresh
+		// the adapter asks in its 200, and wants us to refresh
 		h = newVirtualTestBed(t, timed(0, time.Millisecond))
 		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
 		inv = h.adapter.expect("INVITE")
@@ -335,7 +338,7 @@ func TestSessionOfAdapter(t *testing.T) {
 			"Session-Expires: 90;refresher=uac", "Require: timer", knowsUpdate)
 		h.adapter.expect("ACK")
 		ok = h.service.expect("200")
-		is(t, ok, "Session-Expires", "") // who called knows no session timers
+		is(t, ok, "Session-Expires", "") // the caller does not support session timers
 		far.established(ok).ack("")
 		h.adapter.respond(h.adapter.expect("UPDATE"), 481, "", "")
 		h.machine.saw("1 arrived", "1 answered", "1 adapter lost")
@@ -345,7 +348,7 @@ func TestSessionOfAdapter(t *testing.T) {
 	})
 }
 
-// A call for help goes on whatever the timer says, and is not refused for its interval.
+// An emergency call continues whatever its timer does, and is not refused because of its interval.
 func TestSessionOfEmergencyCall(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -363,7 +366,7 @@ func TestSessionOfEmergencyCall(t *testing.T) {
 		near.established(ok).ack("")
 		h.machine.saw("1 requested (emergency)", "1 answered")
 		h.service.respond(h.service.expect("UPDATE"), 481, "", "")
-		h.service.expect("UPDATE") // goes on asking
+		h.service.expect("UPDATE") // continues to refresh
 		deadline := time.After(testTimeout)
 		for logs.FilterMessageSnippet("session timer expired in an emergency call").Len() < 2 { // both sides'
 			select {

@@ -12,8 +12,8 @@ import (
 	"clearback/bridge/media"
 )
 
-// A daemon that is ending refuses new ordinary calls, clears the ordinary ones on both sides and lets emergency calls
-// be.
+// A daemon that shuts down refuses new ordinary calls and clears the ordinary calls on both sides. Emergency calls
+// continue.
 func TestShutdown(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -33,8 +33,8 @@ func TestShutdown(t *testing.T) {
 	})
 }
 
-// A held call beside one that rings, both cleared by a daemon that is ending: the held one is cleared when the other
-// has left the line, since only then its clearing opens the loop (invariant 1).
+// A held call and a ringing call are cleared at shutdown. The held call is cleared after the other call has left the
+// line, since only then does its clearing open the loop (invariant 1).
 func TestShutdownWithTwoCalls(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -55,7 +55,7 @@ func TestShutdownWithTwoCalls(t *testing.T) {
 				h.machine.saw("2 answered")
 			}
 			h.agent.Drain()
-			done := make(chan struct{}) // closed when ClearOrdinary returned
+			done := make(chan struct{}) // closed when ClearOrdinary has returned
 			go func() { defer close(done); h.agent.ClearOrdinary() }()
 			if ringing {
 				h.adapter.respond(h.adapter.expect("CANCEL"), 200, "", "")
@@ -74,8 +74,8 @@ func TestShutdownWithTwoCalls(t *testing.T) {
 	})
 }
 
-// A held call beside an emergency call is cleared when that has ended: before, its clearing would open nothing
-// (invariant 1).
+// A held call beside an emergency call is cleared after the emergency call has ended. Before that its clearing would
+// open nothing (invariant 1).
 func TestShutdownWithAHeldAndAnEmergencyCall(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -101,8 +101,8 @@ func TestShutdownWithAHeldAndAnEmergencyCall(t *testing.T) {
 	})
 }
 
-// An emergency call holds back no other line's clearing: here that of a held call beside an emergency call that has
-// ended.
+// An emergency call on one line does not delay the clearing of a held call on another line, beside an emergency call
+// that has ended.
 func TestShutdownWithEmergencyCallsOnTwoLines(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -112,7 +112,7 @@ func TestShutdownWithEmergencyCallsOnTwoLines(t *testing.T) {
 		h.outgoing()
 		h.ask(other, "sip:999@"+h.toAdapter.String())
 		other.expectOf("100", "INVITE")
-		h.service.respond(h.service.expect("INVITE"), 180, "psap", "") // which nobody ends
+		h.service.respond(h.service.expect("INVITE"), 180, "psap", "") // it does not end during the test
 		near := h.ask(h.adapter, "sip:999@"+h.toAdapter.String())
 		h.adapter.expectOf("100", "INVITE")
 		inv := h.service.expect("INVITE")
@@ -144,7 +144,7 @@ func TestShutdownWithEmergencyCallsOnTwoLines(t *testing.T) {
 	})
 }
 
-// An adapter that is gone delays the other clearings of its line for a bounded time.
+// An adapter that does not answer delays the other clearings of its line only for a limited time.
 func TestShutdownWithTwoCallsAndADeadAdapter(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -177,7 +177,7 @@ func TestDrainRefusesRequestedCalls(t *testing.T) {
 	})
 }
 
-// dial sends an authenticated INVITE and leaves the answer to the caller.
+// dial sends an authenticated INVITE. The caller of dial handles the response.
 func (h *testBed) dial(number string) *peerDialog {
 	h.t.Helper()
 	target := "sip:" + number + "@" + h.toAdapter.String()
@@ -190,7 +190,7 @@ func (h *testBed) dial(number string) *peerDialog {
 	return d
 }
 
-// An emergency call passes whatever is in the way of others, and outlasts ClearOrdinary.
+// An emergency call passes every limit that refuses others, and survives ClearOrdinary.
 func TestEmergencyCall(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, relaying)
@@ -204,13 +204,13 @@ func TestEmergencyCall(t *testing.T) {
 	h.machine.saw("1 requested (emergency)", "1 answered")
 	h.agent.ClearOrdinary()
 
-	// no evidence but the far end's own BYE ends it
+	// no evidence except the far end's own BYE ends it
 	near.request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
 	h.service.respond(h.service.expect("INFO"), 481, "", "")
 	h.adapter.expectOf("481", "INFO")
 
 	calls := h.agent.EmergencyCalls()
-	waited := make(chan struct{}) // closed when AwaitEnd returned
+	waited := make(chan struct{}) // closed when AwaitEnd has returned
 	go func() { defer close(waited); h.agent.AwaitEnd(context.Background(), calls) }()
 	short, cancel := context.WithTimeout(context.Background(), time.Millisecond)
 	defer cancel()
@@ -225,16 +225,16 @@ func TestEmergencyCall(t *testing.T) {
 	<-waited
 }
 
-// Once the agent is closing nobody would carry an emergency call on: it gets 503 at once, so that the adapter turns to
-// its second server.
+// A closing agent cannot carry an emergency call any more. The call gets 503 at once, so that the adapter uses its
+// second server.
 func TestEmergencyCallWhileClosing(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
 		h.incoming()
-		closed := make(chan struct{}) // closed when Close returned
+		closed := make(chan struct{}) // closed when Close has returned
 		go func() { defer close(closed); _ = h.agent.Close() }()
-		h.adapter.expect("BYE") // and does not answer, so that Close waits
+		h.adapter.expect("BYE") // and does not answer it, so that Close waits
 		if h.agent.EmergencyUp() {
 			t.Fatal("there is no emergency call")
 		}
@@ -248,7 +248,7 @@ func TestEmergencyCallWhileClosing(t *testing.T) {
 	})
 }
 
-// A call from the emergency centre is marked (RFC 7090) and passes a daemon that is ending.
+// A call-back from the emergency centre is marked (RFC 7090) and passes during shutdown.
 func TestEmergencyCallback(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -264,7 +264,7 @@ func TestEmergencyCallback(t *testing.T) {
 	})
 }
 
-// A call for help that requires what nobody here knows is no less one: it goes on without.
+// An emergency call with an unsupported Require still passes, without the extension.
 func TestEmergencyCallWithUnknownRequire(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -279,7 +279,7 @@ func TestEmergencyCallWithUnknownRequire(t *testing.T) {
 	})
 }
 
-// An urn is passed as it is (RFC 5031).
+// A URN passes unchanged (RFC 5031).
 func TestEmergencyURN(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -307,8 +307,8 @@ func TestEmergencyURN(t *testing.T) {
 	})
 }
 
-// Nothing but the registrar says where a URN is to go, if the account has no proxy and its registrar no port: as the
-// target of the INVITE, of a redirection, and of a call whose answer lacks a Contact.
+// The account has no proxy and its registrar no port. Then a URN goes to the registrar's host: as the target of the
+// INVITE, of a redirection, and of a call whose 200 has no Contact.
 func TestEmergencyURNWithoutProxy(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -325,7 +325,7 @@ func TestEmergencyURNWithoutProxy(t *testing.T) {
 		pbx.expect("ACK")
 		inv = pbx.expect("INVITE")
 		contains(t, inv.start, "INVITE urn:service:sos.fire SIP/2.0")
-		pbx.respond(inv, 200, "pbx", far(), "Contact: *") // which is none
+		pbx.respond(inv, 200, "pbx", far(), "Contact: *") // which is no usable Contact
 		pbx.expect("ACK")
 		h.adapter.expectOf("100", "INVITE")
 		near.established(h.adapter.expect("200")).ack("")
@@ -337,7 +337,7 @@ func TestEmergencyURNWithoutProxy(t *testing.T) {
 	})
 }
 
-// Media ports exhausted: an ordinary call gets 503, an emergency call goes directly.
+// No media port is left. An ordinary call gets 503, and the media of an emergency call goes directly.
 func TestNoMediaPorts(t *testing.T) {
 	t.Parallel()
 	var taken []*media.Session
@@ -365,7 +365,7 @@ func TestNoMediaPorts(t *testing.T) {
 	h.atRest()
 }
 
-// The service challenges the INVITE, and the BYE too (RFC 3261 section 22).
+// The service challenges both the INVITE and the BYE (RFC 3261 section 22).
 func TestServiceChallenges(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -404,7 +404,7 @@ func TestServiceChallenges(t *testing.T) {
 	})
 }
 
-// A password that the service refuses ends in 403 for the adapter: the challenge is not its business.
+// If the service rejects our password, the adapter gets 403 and no challenge.
 func TestServiceRefusesPassword(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -422,8 +422,7 @@ func TestServiceRefusesPassword(t *testing.T) {
 	})
 }
 
-// A challenge, or a demand for a longer session interval, that crosses a CANCEL is not answered by another INVITE:
-// nobody waits for that any more.
+// A challenge, or a 422, crosses our CANCEL. No new INVITE is sent, since the caller no longer waits.
 func TestChallengeCrossesCancelledInvite(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -445,8 +444,8 @@ func TestChallengeCrossesCancelledInvite(t *testing.T) {
 	})
 }
 
-// Somebody calls for help while the daemon un-registers, which a silent service lets take a second: the call is put
-// through, and nothing is shut until it has ended.
+// An emergency call comes while the daemon unregisters, which takes a second with a silent service. The call passes,
+// and nothing is shut until it has ended.
 func TestEmergencyCallWhileUnregistering(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -457,7 +456,7 @@ func TestEmergencyCallWhileUnregistering(t *testing.T) {
 		reg := h.service.expect("REGISTER")
 		h.service.respond(reg, 200, "reg", "", "Contact: "+reg.get("Contact")+";expires=3600")
 		eventually(t, "the registration", func() bool { return h.line.Status().Service.Registered })
-		unregistered := make(chan struct{}) // closed when it is done
+		unregistered := make(chan struct{}) // closed when Unregister has returned
 		go func() { defer close(unregistered); h.agent.Unregister() }()
 		contains(t, h.service.expect("REGISTER").get("Expires"), "0") // and no answer
 		near := h.ask(h.adapter, "sip:999@"+h.toAdapter.String())

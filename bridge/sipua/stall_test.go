@@ -7,8 +7,8 @@ import (
 	"time"
 )
 
-// stalling is a house whose process can stall. A virtual clock cannot be held, so only the clock that shows the stall
-// goes on: what is sent after it counts as waiting since before.
+// stalling returns a test bed whose process can stall. A virtual clock cannot be stopped, so only the clock that
+// detects a stall is advanced. Packets sent after that count as waiting since before.
 func stalling(t *testing.T, settings ...setting) (h *testBed, stall func(time.Duration)) {
 	began, missed := time.Now(), &atomic.Int64{}
 	clocks := func(o *Options, _ *times) {
@@ -18,13 +18,13 @@ func stalling(t *testing.T, settings ...setting) (h *testBed, stall func(time.Du
 		}
 	}
 	return newVirtualTestBed(t, append(settings, clocks)...), func(d time.Duration) {
-		<-time.After(time.Millisecond) // all that came is read
+		<-time.After(time.Millisecond) // every packet that has come is read
 		missed.Add(int64(d))
 	}
 }
 
-// What the far end said while the process was stalled is old when it is read (SAFETY.md S11, S97): its BYE, and its
-// CANCEL, since the near end may have answered meanwhile, which makes it a clearing like any other.
+// What the far end sent during a stall of the process is old when it is read (SAFETY.md S11, S97). This applies to its
+// BYE, and to its CANCEL, since the near end may have answered meanwhile. Then the CANCEL is a clearing like any other.
 func TestOldClearing(t *testing.T) {
 	t.Parallel()
 	t.Run("BYE", func(t *testing.T) {
@@ -67,8 +67,8 @@ func TestOldClearing(t *testing.T) {
 	})
 }
 
-// An answer that was read late says nothing of now: a 481 to a method that the service took before ends a call at once,
-// but after a stall the service is asked anew, and so it is if what it was asked about the call got such an answer.
+// An answer that was read late says nothing about the present. A 481 to a method that the service accepted before ends
+// a call at once, but after a stall the service is asked again. It is also asked again after such an answer to a check.
 func TestOldAnswers(t *testing.T) {
 	t.Parallel()
 	for name, stalled := range map[string]bool{"old": true, "new": false} {
@@ -117,7 +117,7 @@ func TestOldAnswers(t *testing.T) {
 	}
 }
 
-// askedAnew takes the question that follows an old answer, or the end that follows a new one.
+// askedAnew handles the check that follows an old answer, or the end of the call that follows a new one.
 func (h *testBed) askedAnew(c callPair, stalled bool) {
 	h.t.Helper()
 	if !stalled {
@@ -133,8 +133,8 @@ func (h *testBed) askedAnew(c callPair, stalled bool) {
 	h.hangUp(c.near)
 }
 
-// A session that was not refreshed while the process was stalled has not ended for that: the far end is asked, and the
-// session begins anew. The next time it ends.
+// A session that was not refreshed during a stall does not end for that. The far end is checked, and the session starts
+// again. After its next expiry it ends.
 func TestSessionDoesNotEndInAStall(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -151,7 +151,7 @@ func TestSessionDoesNotEndInAStall(t *testing.T) {
 	})
 }
 
-// An adapter that did not answer while nobody read is asked again before it counts as lost.
+// An adapter's answer may be unread because of a stall. So the adapter is asked again before it counts as lost.
 func TestAdapterIsAskedAgainAfterAStall(t *testing.T) {
 	t.Parallel()
 	for _, stalled := range []bool{true, false} {
@@ -176,7 +176,7 @@ func TestAdapterIsAskedAgainAfterAStall(t *testing.T) {
 	}
 }
 
-// The silence of a far end counts from the end of a stall, in which nobody was heard (SAFETY.md S97).
+// The silence of a far end counts from the end of a stall, during which nothing was read (SAFETY.md S97).
 func TestSilenceCountsFromTheEndOfAStall(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -188,7 +188,7 @@ func TestSilenceCountsFromTheEndOfAStall(t *testing.T) {
 		h.incoming()
 		h.keepsSaying(200, 300*time.Second)
 		stall(5 * time.Second)
-		h.keepsSaying(200, 299*time.Second) // it would have been silent for 5 min after 320 s
+		h.keepsSaying(200, 299*time.Second) // without the stall 5 min of silence would end at 320 s
 		h.machine.none()
 		h.vanished(200)
 		h.machine.saw("1 far end silent")
@@ -196,7 +196,7 @@ func TestSilenceCountsFromTheEndOfAStall(t *testing.T) {
 	})
 }
 
-// none checks that nothing has happened.
+// none checks that no event has come.
 func (d *machineStandIn) none() {
 	d.t.Helper()
 	if synctest.Wait(); len(d.seen) > 0 {

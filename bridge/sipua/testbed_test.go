@@ -25,9 +25,10 @@ import (
 	"clearback/supervision"
 )
 
-// TestMain shortens the timers of the transactions: T1 is 25 ms, so that 64*T1 is 1.6 s (RFC 3261 section 17.1).
+// TestMain shortens the transaction timers: T1 is 25 ms, so 64*T1 is 1.6 s (RFC 3261 section 17.1).
 func TestMain(m *testing.M) {
-	if err := flag.Set("test.parallel", "8"); err != nil { // they mostly wait; -parallel says otherwise
+	// the tests mostly wait, so more of them run in parallel unless -parallel is given
+	if err := flag.Set("test.parallel", "8"); err != nil {
 		panic(err)
 	}
 	sip.SetTimers(25*time.Millisecond, 200*time.Millisecond, 250*time.Millisecond)
@@ -41,21 +42,21 @@ const (
 	serviceSecret = "limelight"
 )
 
-// A machineStandIn stands in for the line's machine: it offers what arrives, and answers a clearing on one side with one
-// on the other, each from a goroutine of its own as the machine does.
+// machineStandIn stands in for the line's machine. It offers arriving calls, and answers a clearing on one side with a
+// clearing on the other, each in a goroutine of its own, as the machine does.
 type machineStandIn struct {
 	t    testing.TB
 	line *Line
 	in   chan supervision.Event // wide enough for a whole test
 	seen chan string
-	// attempts are the AttemptEnded, which saw leaves out
+	// attempts are the AttemptEnded events, which saw leaves out
 	attempts chan string
-	// lates are the Late of each far-end clearing
+	// lates are the Late values of the far-end clearings
 	lates chan time.Duration
 	quit  chan struct{} // closed at the end of the test
-	// keep holds the offer back
+	// keep suppresses the offer
 	keep atomic.Bool
-	// virtual: on a network in memory. Elsewhere how late this process reads a message is shown by nobody's events.
+	// virtual: on a network in memory. Elsewhere the delay until this process reads a message appears in no event.
 	virtual bool
 }
 
@@ -89,7 +90,7 @@ func (d *machineStandIn) run() {
 		case supervision.FarEndCleared:
 			select {
 			case d.lates <- ev.Late:
-			default: // nobody asks at this desk
+			default: // no test reads them
 			}
 			if !waiting[ev.Call] { // the machine forgets a call that it never offered
 				d.line.ClearAdapterLeg(ev.Call)
@@ -165,7 +166,7 @@ func mark(ev supervision.Event) string {
 	return s
 }
 
-// saw takes the next events.
+// saw checks the next events.
 func (d *machineStandIn) saw(want ...string) {
 	d.t.Helper()
 	for _, w := range want {
@@ -180,7 +181,7 @@ func (d *machineStandIn) saw(want ...string) {
 	}
 }
 
-// a testBed is one line between an adapter and a service.
+// testBed is one line between an adapter and a service.
 type testBed struct {
 	t       testing.TB
 	agent   *Agent
@@ -188,16 +189,17 @@ type testBed struct {
 	machine *machineStandIn
 	adapter *testPeer
 	service *testPeer
-	// where the agent listens
+	// the agent's addresses
 	toAdapter, toService netip.AddrPort
-	join                 func(name, addr string) *testPeer // on the house's network in memory, if it has one
+	// adds a peer to the network in memory, if there is one
+	join func(name, addr string) *testPeer
 }
 
 type setting func(*Options, *times)
 
 func relaying(o *Options, _ *times) { o.Lines[0].Relay = true }
 
-// numbers of the Millrace Playhouse's country.
+// numbers returns the emergency numbers of the Millrace Playhouse's country.
 func numbers(t testing.TB) *supervision.Numbers {
 	n, err := supervision.NewNumbers(supervision.NumbersOptions{Country: "GB"})
 	if err != nil {
@@ -211,14 +213,14 @@ func newTestBed(t testing.TB, settings ...setting) *testBed {
 	return newTestBedOf(t, newTestPeer(t, "adapter"), newTestPeer(t, "service"), settings...)
 }
 
-// newVirtualTestBed is a house on a network in memory, for a bubble of testing/synctest, where nothing is late. It
-// relays no media.
+// newVirtualTestBed returns a test bed on a network in memory, for a bubble of testing/synctest, where nothing is late.
+// It relays no media.
 func newVirtualTestBed(t testing.TB, settings ...setting) *testBed {
 	t.Helper()
 	return newTestBedIn(t, &memoryNetwork{}, settings...)
 }
 
-// memoryNetwork is the network of virtual houses; each of its sockets has a port of its own.
+// memoryNetwork is the network of virtual test beds. Each of its sockets has a port of its own.
 type memoryNetwork struct {
 	network endpointtest.Network
 	sockets uint16
@@ -229,7 +231,7 @@ func (m *memoryNetwork) listen(addr netip.Addr) *endpointtest.Socket {
 	return m.network.Listen(netip.AddrPortFrom(addr, 5060+m.sockets))
 }
 
-// newTestPeer is one more party on it.
+// newTestPeer returns one more peer on the network.
 func (m *memoryNetwork) newTestPeer(t testing.TB, name, addr string) *testPeer {
 	t.Helper()
 	return newTestPeerOn(t, name, m.listen(netip.MustParseAddr(addr)))
@@ -283,7 +285,7 @@ func newTestBedOf(t testing.TB, adapter, service *testPeer, settings ...setting)
 	}
 	h.line = h.agent.Line("box-office")
 	h.machine.line = h.line
-	done := make(chan struct{}) // closed when the desk has ended
+	done := make(chan struct{}) // closed when the machine has ended
 	go func() { defer close(done); h.machine.run() }()
 	t.Cleanup(func() {
 		if err := h.agent.Close(); err != nil {
@@ -300,9 +302,9 @@ func newTestBedOf(t testing.TB, adapter, service *testPeer, settings ...setting)
 	return h
 }
 
-// quiet logs through the test, which shows it only if it fails; a fault in a step of ours fails it. The SIP library
-// keeps the first logger for the whole process, and its TCP goroutines may outlast the test: what they say after its
-// end goes nowhere.
+// quiet logs through the test, which shows the log only if the test fails. A panic in one of our steps fails the test.
+// The SIP library keeps the first logger for the whole process, and its TCP goroutines may outlast the test. Their log
+// lines after its end are discarded.
 func quiet(t testing.TB) *zap.Logger {
 	w := &testWriter{t: t}
 	t.Cleanup(w.end)
@@ -342,7 +344,7 @@ func (h *testBed) arrive(sdp string, extra ...string) *peerDialog {
 	return d
 }
 
-// request calls out from the adapter, with credentials.
+// request makes a call from the adapter, with credentials.
 func (h *testBed) request(number, sdp string, extra ...string) *peerDialog {
 	h.t.Helper()
 	target := "sip:" + number + "@" + h.toAdapter.String()
@@ -370,13 +372,13 @@ const (
 	nearSDP = 40002
 )
 
-// incoming brings an arrived call to talking.
+// incoming sets up an answered call from the service.
 func (h *testBed) incoming() callPair {
 	h.t.Helper()
 	return h.incomingAs(1)
 }
 
-// incomingAs is incoming for a call that has that number.
+// incomingAs is incoming for the call number id.
 func (h *testBed) incomingAs(id int) callPair {
 	h.t.Helper()
 	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
@@ -390,7 +392,7 @@ func (h *testBed) incomingAs(id int) callPair {
 	return callPair{far: far, near: h.adapter.called(inv, "near")}
 }
 
-// outgoing brings a requested call to talking.
+// outgoing sets up an answered call from the adapter.
 func (h *testBed) outgoing() callPair {
 	h.t.Helper()
 	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
@@ -434,10 +436,12 @@ func lacks(t testing.TB, text, part string) {
 	}
 }
 
-// tightLimits leaves no media ports: a relay of one pair a side (both have one address here), which is taken.
+// tightLimits leaves no media ports: the relay has one pair for each side (both sides have the same address here), and
+// that pair is taken.
 func tightLimits(t testing.TB, taken *[]*media.Session) setting {
 	return func(o *Options, _ *times) {
-		own := loopbacktest.Address(t) // nobody else takes one of the ports or gives it back
+		// no other test takes or frees ports at this address
+		own := loopbacktest.Address(t)
 		low := loopbacktest.Ports(t, own, 4)
 		relay, err := media.New(media.Options{AdapterAddr: own, ServiceAddr: own, PortLow: low, PortHigh: low + 3})
 		if err != nil {

@@ -11,7 +11,7 @@ import (
 	"testing"
 )
 
-// tcpConns are the TCP connections of a talker: one for each address, accepted or dialled.
+// tcpConns are the TCP connections of a peer: one for each remote address, accepted or dialled.
 type tcpConns struct {
 	mu    sync.Mutex
 	byEnd map[netip.AddrPort]net.Conn
@@ -20,8 +20,8 @@ type tcpConns struct {
 	take  func(text string, from netip.AddrPort)
 }
 
-// newTCPTestPeer is a talker on TCP. It answers on the connection a request came by and asks on the one it has, as RFC
-// 3261 section 18 has it.
+// newTCPTestPeer returns a peer on TCP. It answers on the connection of the request, and sends requests on an existing
+// connection, as RFC 3261 section 18 requires.
 func newTCPTestPeer(t testing.TB, name string) *testPeer {
 	t.Helper()
 	l, err := net.Listen("tcp4", "127.0.0.1:0")
@@ -128,7 +128,7 @@ func (s *tcpConns) drop(linger int) {
 	s.all = nil
 }
 
-// streaming is a house that speaks TCP on both sides.
+// streaming returns a test bed with TCP on both sides.
 func streaming(t testing.TB, settings ...setting) *testBed {
 	adapter, service := newTCPTestPeer(t, "adapter"), newTCPTestPeer(t, "service")
 	both := func(o *Options, _ *times) {

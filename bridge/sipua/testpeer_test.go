@@ -16,22 +16,22 @@ import (
 	"clearback/bridge/sipua/endpoint/endpointtest"
 )
 
-// testTimeout bounds every wait of the tests; only a failing test waits for so long.
+// testTimeout bounds every wait of the tests. Only a failing test waits that long.
 const testTimeout = 5 * time.Second
 
-// A testPeer is one hand-written party: a UDP socket, or a TCP one (newTCPTestPeer), that shows each message once,
-// whatever is repeated. It shares no code with what is under test.
+// testPeer is one hand-written party on a UDP socket, or on TCP (newTCPTestPeer). It returns each message once, without
+// retransmissions. It shares no code with the code under test.
 type testPeer struct {
 	t     testing.TB
 	name  string
 	conn  *net.UDPConn // nil on TCP
-	proto string       // of the Via
+	proto string       // for the Via
 	out   func(text []byte, to netip.AddrPort) error
 	at    netip.AddrPort
 	hangs *tcpConns    // nil on UDP
-	in    chan message // wide enough for a whole scene
+	in    chan message // wide enough for a whole test
 	n     atomic.Uint32
-	// repeats counts datagrams seen before.
+	// repeats counts the retransmissions received.
 	repeats atomic.Uint32
 }
 
@@ -47,7 +47,7 @@ func newTestPeer(t testing.TB, name string) *testPeer {
 	return newTestPeerAt(t, name, net.IPv4(127, 0, 0, 1))
 }
 
-// newTestPeerAt speaks from another loopback address.
+// newTestPeerAt returns a peer at another loopback address.
 func newTestPeerAt(t testing.TB, name string, ip net.IP) *testPeer {
 	t.Helper()
 	conn, err := net.ListenUDP("udp4", &net.UDPAddr{IP: ip})
@@ -64,7 +64,7 @@ func newTestPeerAt(t testing.TB, name string, ip net.IP) *testPeer {
 	return p
 }
 
-// newTestPeerOn is a talker on a network in memory, for a bubble of testing/synctest.
+// newTestPeerOn returns a peer on a network in memory, for a bubble of testing/synctest.
 func newTestPeerOn(t testing.TB, name string, s *endpointtest.Socket) *testPeer {
 	t.Helper()
 	p := &testPeer{t: t, name: name, proto: "UDP", at: s.Addr(), in: make(chan message, 1000)}
@@ -143,14 +143,14 @@ func (m message) String() string {
 	return m.start + "\n" + strings.Join(m.headers, "\n") + "\n\n" + m.body
 }
 
-// uri returns what stands in angle brackets.
+// uri returns the text in angle brackets.
 func uri(v string) string {
 	_, v, _ = strings.Cut(v, "<")
 	v, _, _ = strings.Cut(v, ">")
 	return v
 }
 
-// next returns the next message that was not seen before.
+// next returns the next message that is not a retransmission.
 func (p *testPeer) next() message {
 	p.t.Helper()
 	select {
@@ -162,12 +162,13 @@ func (p *testPeer) next() message {
 	}
 }
 
-// expect takes the next message and fails if it is another one.
+// expect returns the next message, and fails if it is not the expected one.
 func (p *testPeer) expect(what string) message {
 	p.t.Helper()
 	m := p.next()
 	for m.is("100") && what != "100" {
-		m = p.next() // who answers late says so first (RFC 3261 section 17.2.1), and here the machine decides who does
+		// a 100 comes first if the answer is late (RFC 3261 section 17.2.1); here that depends on the machine's speed
+		m = p.next()
 	}
 	if !m.is(what) {
 		p.t.Fatalf("%s: want %s, got %s", p.name, what, m)
@@ -175,7 +176,7 @@ func (p *testPeer) expect(what string) message {
 	return m
 }
 
-// expectOf expects a response to that method.
+// expectOf is expect for a response to the given method.
 func (p *testPeer) expectOf(code, method string) message {
 	p.t.Helper()
 	m := p.expect(code)
@@ -185,14 +186,15 @@ func (p *testPeer) expectOf(code, method string) message {
 	return m
 }
 
-// nothing fails if a message is unread. Whatever was sent before the answer to a question of its own has come by then.
+// nothing fails if a message is unread. It sends a request of its own. When that is answered, everything sent earlier
+// has arrived.
 func (p *testPeer) nothing(agent netip.AddrPort) {
 	p.t.Helper()
 	p.nothingIn(agent, p.id())
 }
 
-// nothingIn is nothing, and what was sent before with that Call-ID has been taken by its call then: messages with one
-// Call-ID are dealt with in order.
+// nothingIn is nothing with a given Call-ID. Messages with one Call-ID are handled in order, so the call has also
+// handled everything sent earlier with this Call-ID.
 func (p *testPeer) nothingIn(agent netip.AddrPort, id string) {
 	p.t.Helper()
 	via := p.via()
@@ -222,7 +224,7 @@ func (p *testPeer) contact() string {
 	return "Contact: <sip:" + p.name + "@" + p.at.String() + ">"
 }
 
-// send writes the lines as a message; the last one is the body.
+// send sends the lines as a message. The last one is the body.
 func (p *testPeer) send(to netip.AddrPort, lines ...string) {
 	p.t.Helper()
 	body := lines[len(lines)-1]
@@ -236,7 +238,7 @@ func (p *testPeer) send(to netip.AddrPort, lines ...string) {
 	}
 }
 
-// respond answers req. The To tag is added if it is missing.
+// respond answers req. It adds the To tag if it is missing.
 func (p *testPeer) respond(req message, code int, tag, body string, extra ...string) {
 	p.t.Helper()
 	lines := []string{fmt.Sprintf("SIP/2.0 %d Said %s", code, p.name)}
@@ -259,7 +261,7 @@ func (p *testPeer) respond(req message, code int, tag, body string, extra ...str
 	p.send(req.from, lines...)
 }
 
-// peerDialog is a dialog as a talker sees it.
+// peerDialog is a dialog as a peer sees it.
 type peerDialog struct {
 	p             *testPeer
 	id            string
@@ -271,7 +273,7 @@ type peerDialog struct {
 	routes        []string
 }
 
-// called is the dialog of a received INVITE that was answered with tag.
+// called returns the dialog of a received INVITE that was answered with tag.
 func (p *testPeer) called(inv message, tag string) *peerDialog {
 	return &peerDialog{p: p, id: inv.get("Call-ID"), local: inv.get("To") + ";tag=" + tag, remote: inv.get("From"),
 		target: uri(inv.get("Contact")), to: inv.from, routes: inv.all("Record-Route")}
@@ -346,7 +348,7 @@ func (d *peerDialog) ack(body string) {
 	d.requestSeq("ACK", n, body)
 }
 
-// nack acknowledges a failure: on the INVITE's own branch.
+// nack acknowledges a failure, in the INVITE's own transaction.
 func (d *peerDialog) nack(res message) {
 	d.p.t.Helper()
 	n, _ := res.cseq()
@@ -378,14 +380,14 @@ func offer(addr string, port int, direction string) string {
 
 func num(n int) string { return strconv.Itoa(n) }
 
-// port is that of the first m= line.
+// port is the port of the first m= line.
 func port(sdp string) string {
 	_, after, _ := strings.Cut(sdp, "m=audio ")
 	p, _, _ := strings.Cut(after, " ")
 	return p
 }
 
-// repeated waits for a repetition, byte by byte or with a new branch.
+// repeated waits for a retransmission, identical or with a new branch.
 func repeated(t testing.TB, p *testPeer, first message) {
 	t.Helper()
 	deadline := time.After(testTimeout)
@@ -411,7 +413,7 @@ func repeated(t testing.TB, p *testPeer, first message) {
 
 func atoi(s string) int { n, _ := strconv.Atoi(s); return n }
 
-// credentials checks a digest answer with the password (RFC 7616 section 3.4.1).
+// credentials checks a digest response with the password (RFC 7616 section 3.4.1).
 func credentials(t testing.TB, m message, header, method string) {
 	t.Helper()
 	c, err := digest.ParseCredentials(m.get(header))

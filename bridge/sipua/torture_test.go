@@ -11,8 +11,8 @@ import (
 
 var topVia = regexp.MustCompile(`(?im)^(via|v) *:([^\r]|\r\n[ \t])*`)
 
-// torture reads one of the messages of RFC 4475 or RFC 5118, with the answer called back to the port it is sent from,
-// and a branch of its own: several have the same, and would be taken for repeats.
+// torture returns one of the messages of RFC 4475 or RFC 5118. Its answer is directed to the sending port, and its
+// branch is unique: several messages have the same branch and would count as retransmissions.
 func torture(t *testing.T, file string) []byte {
 	t.Helper()
 	b, err := os.ReadFile(file)
@@ -26,8 +26,8 @@ func torture(t *testing.T, file string) []byte {
 	return []byte(strings.Replace(string(b), "branch=z9hG4bK", own, 1))
 }
 
-// What RFC 4475 and RFC 5118 leave to a user agent or a registrar, beyond what the endpoint's own test of all its
-// messages shows.
+// The behaviour that RFC 4475 and RFC 5118 require of a user agent or a registrar. The endpoint's own test covers the
+// parsing of all messages.
 func TestTorture(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, registering)
@@ -43,32 +43,34 @@ func TestTorture(t *testing.T) {
 		{name: "bext01", to: h.toService, want: "420",
 			contains: "Unsupported: nothingSupportsThis, nothingSupportsThisEither"},
 		{name: "sdp01", to: h.toService, want: "406", contains: "Warning: 399 "},
-		{name: "esc02", to: h.toAdapter, want: "405", contains: "Allow: "}, // is no REGISTER
+		{name: "esc02", to: h.toAdapter, want: "405", contains: "Allow: "}, // not REGISTER
 		{name: "intmeth", to: h.toService, want: "405", contains: "Allow: "},
 		{name: "regaut01", to: h.toAdapter, want: "401"},
-		{name: "cparam01", to: h.toAdapter, want: "401"}, // good REGISTERs, of nobody we know
+		{name: "cparam01", to: h.toAdapter, want: "401"}, // valid REGISTERs from unknown users
 		{name: "cparam02", to: h.toAdapter, want: "401"},
 		{name: "regescrt", to: h.toAdapter, want: "401"},
 		{name: "escnull", to: h.toAdapter, want: "401"},
 		{name: "dblreq", to: h.toAdapter, want: "401"},
 		{name: "unksm2", to: h.toAdapter, want: "400"},
 		{name: "zeromf", to: h.toAdapter, want: "200"},
-		{name: "wsinv", to: h.toService, want: "481"}, // it has a To tag, of no dialog here
+		{name: "wsinv", to: h.toService, want: "481"}, // it has the To tag of an unknown dialog
 		{name: "lwsruri", to: h.toService, want: "400"},
 		// RFC 5118
-		{name: "ipv6-good", to: h.toAdapter, want: "401"}, // good REGISTERs, of nobody we know
+		{name: "ipv6-good", to: h.toAdapter, want: "401"}, // valid REGISTERs from unknown users
 		{name: "port-ambiguous", to: h.toAdapter, want: "401"},
 		{name: "port-unambiguous", to: h.toAdapter, want: "401"},
 		{name: "ipv6-bad", to: h.toAdapter, want: "400"},
-		{name: "via-received-param-with-delim", to: h.toService, want: "481", contains: "received=127.0.0.1"}, // with a To tag, of no dialog here
+		// it has the To tag of an unknown dialog
+		{name: "via-received-param-with-delim", to: h.toService, want: "481", contains: "received=127.0.0.1"},
 		{name: "mult-ip-in-header", to: h.toService, want: "481",
 			contains: "Via: SIP/2.0/TCP [2001:db8::9:255];branch=z9hG4bK451jj;received=192.0.2.200"},
 		{name: "via-received-param-no-delim", to: h.toService, want: "200", contains: "received=127.0.0.1"},
-		{name: "ipv6-bug-abnf-3-colons", to: h.toService, want: "404"}, // nobody of that name is here, whatever the host
+		// no user of that name, whatever the host
+		{name: "ipv6-bug-abnf-3-colons", to: h.toService, want: "404"},
 		{name: "ipv6-correct-abnf-2-colons", to: h.toService, want: "404"},
 	} {
 		text := string(torture(t, folder+c.name+".dat"))
-		if strings.HasPrefix(text, "INVITE") { // for somebody who lives here
+		if strings.HasPrefix(text, "INVITE") { // to a user of this agent
 			line, rest, _ := strings.Cut(text, "\r\n")
 			text = strings.Replace(line, "sip:user@example.com", "sip:"+serviceUser+"@"+c.to.String(), 1) + "\r\n" +
 				rest
@@ -84,7 +86,7 @@ func TestTorture(t *testing.T) {
 			t.Fatalf("%s: want %s with %q, got %s", c.name, c.want, c.contains, m)
 		}
 	}
-	// invut asks for a session in a format that nobody knows. What is called may know it, and says 415 otherwise: both
+	// invut has a body of an unknown type. The called side may know the type, and answers 415 if it does not. Both
 	// pass.
 	text := strings.Replace(string(torture(t, folder+"invut.dat")), "sip:user@example.com",
 		"sip:"+serviceUser+"@"+h.toService.String(), 1)
@@ -97,7 +99,7 @@ func TestTorture(t *testing.T) {
 	h.adapter.respond(inv, 415, "near", "", "Accept: application/sdp")
 	h.adapter.expect("ACK")
 	p.expect("415")
-	// and whatever comes to whichever side, the house stands and a call goes through
+	// after all messages on both sides the agent still works and a call passes
 	files, err := filepath.Glob(folder + "*.dat")
 	if err != nil || len(files) != 61 {
 		t.Fatal(len(files), err)
@@ -117,9 +119,9 @@ func TestTorture(t *testing.T) {
 	far.nack(h.service.expectOf("486", "INVITE"))
 }
 
-// Offers with IPv6 addresses (RFC 5118 sections 4.6, 4.8 and 4.9). Where the sound goes direct they pass as they are.
-// Where it is relayed over IPv4, a stream at an IPv6 address is refused (RFC 3264 section 6), and with it a call that
-// has no other; an IPv4-mapped address is IPv4.
+// Offers with IPv6 addresses (RFC 5118 sections 4.6, 4.8 and 4.9). With direct media they pass unchanged. If media is
+// relayed over IPv4, a stream at an IPv6 address is refused (RFC 3264 section 6), and so is a call without any other
+// stream. An IPv4-mapped address counts as IPv4.
 func TestTortureIPv6Offers(t *testing.T) {
 	t.Parallel()
 	for name, relayed := range map[string][]string{

@@ -11,26 +11,28 @@ import (
 	"clearback/supervision/dialplan"
 )
 
-// Transfer: RFC 3515, RFC 3891, RFC 4488, RFC 5057, RFC 5589, cited from memory.
+// The transfers of RFC 3515, RFC 3891, RFC 4488, RFC 5057 and RFC 5589, from memory.
 
-// refer sends the near end's REFER and returns what came at the service.
+// refer sends the near end's REFER and returns the REFER at the service.
 func (h *testBed) refer(near *peerDialog, extra ...string) message {
 	h.t.Helper()
 	near.request("REFER", "", extra...)
 	return h.service.expect("REFER")
 }
 
-// A blind transfer: the number at the service's domain, ourselves as who refers, what becomes of it back into the
-// adapter's dialog with the adapter's own id, and the adapter's BYE before the end (RFC 5589 section 6.1).
+// A blind transfer (RFC 5589 section 6.1). The REFER names the number at the service's domain, and us as the referrer.
+// The outcome returns in the adapter's dialog with the adapter's own id. The adapter sends BYE before the transfer
+// ends.
 func TestBlindTransfer(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, shorter)
 		c := h.incoming()
-		c.near.request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay") // so that the CSeq numbers differ
+		// so that the CSeq numbers of both legs differ
+		c.near.request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
 		h.service.respond(h.service.expect("INFO"), 200, "", "")
 		h.adapter.expectOf("200", "INFO")
-		c.near.cseq += 50 // and have two digits, which tell in which base they are written
+		c.near.cseq += 50 // and have two digits, which show their base
 		refer := h.refer(c.near, "Refer-To: <sip:5550151@"+h.toAdapter.String()+"?Subject=free>",
 			"Referred-By: <sip:somebody@millrace.example>", "X-Own: 1")
 		is(t, refer, "Refer-To", "<sip:5550151@"+h.service.at.String()+">")
@@ -59,11 +61,11 @@ func TestBlindTransfer(t *testing.T) {
 		h.service.respond(refer, 202, "", "")
 		ok := h.adapter.expectOf("202", "REFER")
 		contains(t, ok.get("Contact"), h.toAdapter.String())
-		// 481 to a NOTIFY is the subscription's end, not the call's (RFC 5057 section 5.1)
+		// a 481 to a NOTIFY ends the subscription, not the call (RFC 5057 section 5.1)
 		c.far.request("NOTIFY", "SIP/2.0 180 Ringing\r\n", append(sipfrag, "Subscription-State: active")...)
 		h.adapter.respond(h.adapter.expect("NOTIFY"), 481, "", "")
 		h.service.expectOf("481", "NOTIFY")
-		// the adapter hangs up; what comes then is taken
+		// the adapter hangs up; later NOTIFYs are answered
 		c.near.request("BYE", "")
 		h.adapter.expectOf("200", "BYE")
 		bye := h.service.expect("BYE")
@@ -81,8 +83,8 @@ func TestBlindTransfer(t *testing.T) {
 	})
 }
 
-// An attended transfer: the other call's dialog as the service knows it (RFC 3891 section 3, RFC 5589 section 7), in
-// both directions of calls.
+// An attended transfer. The service gets the other call's dialog as it knows it (RFC 3891 section 3, RFC 5589 section
+// 7), for calls in both directions.
 func TestAttendedTransfer(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -91,7 +93,7 @@ func TestAttendedTransfer(t *testing.T) {
 		near := h.request("5550151", offer("127.0.0.1", nearSDP, "sendrecv"))
 		inv := h.service.expect("INVITE")
 		h.service.respond(inv, 180, "far2", "")
-		ringing := h.adapter.expect("180") // while it rings: only as long as it does (RFC 3891 section 3)
+		ringing := h.adapter.expect("180") // while it rings, early-only (RFC 3891 section 3)
 		_, early, _ := strings.Cut(ringing.get("To"), ";tag=")
 		_, own, _ := strings.Cut(near.local, ";tag=")
 		refer := h.refer(first.near,
@@ -121,7 +123,7 @@ func TestAttendedTransfer(t *testing.T) {
 		h.service.respond(refer, 202, "", "")
 		h.adapter.expectOf("202", "REFER")
 
-		// unknown, of another dialog, its own: refused, and the call stays (RFC 5057)
+		// an unknown dialog, a dialog of another call, its own dialog: refused, and the call stays (RFC 5057)
 		_, ownTag, _ := strings.Cut(first.near.remote, ";tag=")
 		_, ownFrom, _ := strings.Cut(first.near.local, ";tag=")
 		for _, wrong := range []string{replaces("no-such-call", ourTag, nearTag), replaces(near.id, ourTag, "other"),
@@ -132,8 +134,8 @@ func TestAttendedTransfer(t *testing.T) {
 		first.near.request("REFER", "", "Refer-To: <"+near.target+"?Replaces=nothing>")
 		h.adapter.expectOf("400", "REFER")
 
-		// the other way round: into the call that arrived
-		near.request("REFER", "", strings.Replace(replaces(first.near.id, ownTag, ownFrom), ">", "%3Bearly-only>", 1)) // it is answered
+		// in the other direction: a transfer to the call that arrived; that call is answered, so early-only fails
+		near.request("REFER", "", strings.Replace(replaces(first.near.id, ownTag, ownFrom), ">", "%3Bearly-only>", 1))
 		h.adapter.expectOf("403", "REFER")
 		refer = h.refer(near, replaces(first.near.id, ownTag, ownFrom))
 		_, theirTag, _ := strings.Cut(first.far.local, ";tag=")
@@ -146,8 +148,8 @@ func TestAttendedTransfer(t *testing.T) {
 		h.service.respond(refer, 603, "", "")
 		h.adapter.expectOf("603", "REFER")
 
-		// the service ends both: between the two clearings a call is on the line, so that only the second one opens the
-		// loop (invariant 1)
+		// The service ends both calls. Between the two clearings one call is on the line, so only the second clearing
+		// opens the loop (invariant 1)
 		first.far.request("BYE", "")
 		h.service.expectOf("200", "BYE")
 		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
@@ -161,7 +163,7 @@ func TestAttendedTransfer(t *testing.T) {
 	})
 }
 
-// A transfer that the service makes by an INVITE with Replaces is a call of its own here.
+// If the service transfers by an INVITE with Replaces, that is a separate call here.
 func TestReplacesFromService(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -180,10 +182,11 @@ func TestReplacesFromService(t *testing.T) {
 		h.adapter.respond(inv, 180, "near2", "")
 		h.service.expect("180")
 		h.machine.saw("2 arrived", "2 ringing")
-		c.far.request("BYE", "") // replaced, as the service thinks
+		c.far.request("BYE", "") // replaced, from the service's point of view
 		h.service.expectOf("200", "BYE")
 		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
-		h.machine.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed") // call 2 is on the line: the machine opens nothing
+		// call 2 is on the line, so the machine opens nothing
+		h.machine.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
 		second.cancel()
 		h.service.expectOf("200", "CANCEL")
 		second.nack(h.service.expectOf("487", "INVITE"))
@@ -195,8 +198,8 @@ func TestReplacesFromService(t *testing.T) {
 	})
 }
 
-// What becomes of a REFER tells of the far end as that of any request in the call does: no answer, and 408, have the
-// service asked about the call at once. 481 may speak of the call to be replaced, so there OPTIONS is asked first.
+// The outcome of a REFER says as much about the far end as that of any other request in the call. After no answer or
+// 408 the service is asked about the call at once. A 481 may concern the call to be replaced, so OPTIONS is sent first.
 func TestTransferTellsOfTheFarEnd(t *testing.T) {
 	t.Parallel()
 	for answer, want := range map[int]string{0: "408", 408: "408", 481: "481"} {
@@ -205,7 +208,7 @@ func TestTransferTellsOfTheFarEnd(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				h := newVirtualTestBed(t)
 				c := h.incoming()
-				first, _ := h.questioned("OPTIONS") // 10 s after the answer; the next one is due 2 min later
+				first, _ := h.questioned("OPTIONS") // 10 s after the answer; the next check is due 2 min later
 				h.service.respond(first, 200, "", "")
 				refer := h.refer(c.near, "Refer-To: <sip:5550151@"+h.toAdapter.String()+">")
 				if answer > 0 {
@@ -216,7 +219,7 @@ func TestTransferTellsOfTheFarEnd(t *testing.T) {
 				if is(t, asked, "Call-ID", c.far.id); !asked.is("OPTIONS") {
 					t.Fatalf("got %s", asked)
 				}
-				h.service.respond(asked, 481, "", "") // to a method that was answered 2xx before
+				h.service.respond(asked, 481, "", "") // for a method that was answered with 2xx before
 				h.service.respond(h.service.expect("BYE"), 481, "", "")
 				h.cleared("service-lost")
 			})
@@ -224,7 +227,7 @@ func TestTransferTellsOfTheFarEnd(t *testing.T) {
 	}
 }
 
-// A NOTIFY of another event passes as it is, once, while a transfer is under way, beside those of the transfer.
+// During a transfer a NOTIFY of another event passes unchanged, once, beside those of the transfer.
 func TestOtherEventsBesideATransfer(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -245,7 +248,7 @@ func TestOtherEventsBesideATransfer(t *testing.T) {
 	})
 }
 
-// What is refused, and that the call stays up.
+// Refused transfers leave the call up.
 func TestTransfersRefused(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -276,7 +279,7 @@ func TestTransfersRefused(t *testing.T) {
 			h.service.respond(h.refer(c.near, "Refer-To: <"+scheme+":5550151@pbx.example>"), 486, "", "")
 			h.adapter.expectOf("486", "REFER")
 		}
-		// norefersub passes both ways (RFC 4488): no subscription is made
+		// norefersub passes in both directions (RFC 4488): no subscription is created
 		refer := h.refer(c.near, "Refer-To: <sip:5550151@pbx.example>", "Refer-Sub: false", "Supported: norefersub")
 		is(t, refer, "Refer-Sub", "false")
 		is(t, refer, "Supported", "norefersub")
@@ -285,7 +288,7 @@ func TestTransfersRefused(t *testing.T) {
 		c.far.request("NOTIFY", "SIP/2.0 200 OK\r\n", "Event: refer", "Subscription-State: terminated",
 			"Content-Type: message/sipfrag")
 		h.service.expectOf("481", "NOTIFY")
-		// nobody at the service makes the line call
+		// the service cannot make the line call
 		c.far.request("REFER", "", "Refer-To: <sip:5550199@pbx.example>")
 		lacks(t, h.service.expectOf("405", "REFER").get("Allow"), "REFER")
 		for _, p := range []*testPeer{h.service, h.adapter} { // outside a dialog
@@ -312,7 +315,7 @@ func TestTransfersRefused(t *testing.T) {
 	})
 }
 
-// Whatever a Refer-To says, what we make of it is one URI in brackets.
+// Any Refer-To is rewritten to one URI in brackets.
 func FuzzReferTo(f *testing.F) {
 	for _, v := range []string{"<sip:5550151@pbx.example>", "sip:5550151@pbx.example;x=y",
 		`"Bo" <sip:a@b?Replaces=1%3Bto-tag%3D2%3Bfrom-tag%3D3&X=y>`, "<tel:+445550151>",
