@@ -22,7 +22,7 @@ type outboundBlock struct {
 	callbacks []*func(number string, emergency bool)
 }
 
-// BlockOutbound refuses every ordinary call that the adapter asks for with 486 and calls told for each. It is for
+// BlockOutbound refuses every ordinary call of the adapter with 486, and calls told for each refused call. It is for
 // trials, in which the adapter may read an opening as dialling. After a 503 an adapter would place the call through its
 // second server. CallRequested is posted even so, since the request is a seizure, then NearEndCleared. Emergency calls
 // pass, and told is called for them too. told is not called for a call of [LineOptions.OffHookNumber], which nobody

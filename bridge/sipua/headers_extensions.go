@@ -97,8 +97,8 @@ func (s *socket) serves(which func(*LineOptions) bool) bool {
 	return slices.ContainsFunc(s.a.lines, func(l *Line) bool { return l.adapter == s && which(&l.o) })
 }
 
-// abilities are the header fields of a 200 to OPTIONS (RFC 3261 section 11.2). The empty Accept-Encoding means identity
-// only (section 20.2).
+// abilities are the header fields of a 200 to OPTIONS (RFC 3261 section 11.2). Accept-Encoding allows identity only
+// (section 20.2).
 func abilities(allow string) []sip.Header {
 	return []sip.Header{
 		sip.NewHeader("Allow", allow), sip.NewHeader("Accept", "application/sdp"),

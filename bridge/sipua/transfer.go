@@ -255,7 +255,7 @@ func (l *leg) handleNotify(r *endpoint.Request, d *dialog) {
 	passHeaders([]string{"Subscription-State"}, r.Request, req)
 	passHeaders([]string{"Content-Type"}, r.Request, req)
 	req.SetBody([]byte(outcome + "\r\n"))
-	// no answer to it casts doubt on the call (RFC 5057 section 5.1)
+	// its outcome says nothing about the call (RFC 5057 section 5.1)
 	p.send(req, func(res *sip.Response, err error) {
 		if err != nil {
 			l.reply(r, sip.StatusRequestTimeout, "Request Timeout")
@@ -297,7 +297,7 @@ func readReferTo(r *sip.Request) (to referTo, fault string) {
 		value, _, _ = strings.Cut(value, ";")
 	}
 	value = strings.TrimSpace(value)
-	// without this check the service might read a different number than we do
+	// without this check the service might read another number in it
 	if clean, ok := cleanValue(value); !ok || clean != value || strings.ContainsAny(value, "<>\" ") {
 		return to, "Bad Refer-To"
 	}
