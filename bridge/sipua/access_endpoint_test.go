@@ -78,10 +78,10 @@ func TestFloodOfByes(t *testing.T) {
 		}
 		r.say('a', fuzzParties['a'], "INVITE", "999", "help", "")
 		if all := r.got('s'); len(all) != 1 || !strings.HasPrefix(all[0], "INVITE sip:999@") {
-			t.Errorf("the call for help was not passed on: %q", all)
+			t.Errorf("the emergency call was not passed on: %q", all)
 		}
 		if all := r.got('a'); len(all) != 1 || !strings.HasPrefix(all[0], "SIP/2.0 100") {
-			t.Errorf("the caller in need was told %q", all)
+			t.Errorf("the emergency caller got %q", all)
 		}
 		flood(2)
 		far := r.places['s']
@@ -94,14 +94,14 @@ func TestFloodOfByes(t *testing.T) {
 		cleared := r.ledger.cleared
 		r.ledger.mu.Unlock()
 		if !cleared {
-			t.Error("the far end's clearing was not reported")
+			t.Error("the far end's clearing was not posted")
 		}
 		r.agent.Line("box-office").ClearAdapterLeg(1)
 		if all := r.got('a'); len(all) == 0 || !strings.HasPrefix(all[0], "BYE ") {
 			t.Errorf("the adapter was not cleared: %q", all)
 		}
 		if refused != sent || sent < 17500 {
-			t.Errorf("%d of %d were told that there is no such call", refused, sent)
+			t.Errorf("%d of %d got 481", refused, sent)
 		}
 		for _, c := range r.agent.up() {
 			c.post(c.abandon) // nothing else ends an emergency call
@@ -129,7 +129,7 @@ func TestByeUnderOverload(t *testing.T) {
 		r.got('s')
 		r.say('s', fuzzParties['s'], "OPTIONS", serviceUser, "full", "")
 		if all := r.got('s'); len(all) != 1 || strings.HasPrefix(all[0], "SIP/2.0 503") {
-			t.Fatalf("the service was told %q", all)
+			t.Fatalf("the service got %q", all)
 		}
 		bye("right", far["{peer}"])
 		if all := r.got('s'); len(all) != 1 || all[0] != "SIP/2.0 200 OK" {
@@ -200,15 +200,15 @@ func TestBoundAddressesAndDialogsForEndpoint(t *testing.T) {
 			t.Errorf("bound at %v", all)
 		}
 		if all := service.boundAddresses(); len(all) != 0 {
-			t.Errorf("adapters of the service: %v", all)
+			t.Errorf("the service's socket has adapters bound at %v", all)
 		}
 		if a, x := fuzzParties['a'].Addr(), fuzzParties['x'].Addr(); !adapter.sameSide(a, a) ||
 			adapter.sameSide(a, x) || service.sameSide(a, a) {
-			t.Error("the sides are not told apart")
+			t.Error("sameSide confuses the two sides")
 		}
 		early := &socket{a: &Agent{opened: make(chan struct{})}, adapters: true}
 		if early.boundAddresses() != nil || early.sameSide(netip.Addr{}, netip.Addr{}) || early.answersStray(nil) {
-			t.Error("asked before the agent was complete")
+			t.Error("the socket answered before the agent was complete")
 		}
 		r.close(t)
 	})

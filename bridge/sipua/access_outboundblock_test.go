@@ -134,7 +134,7 @@ func TestInboundTestCall(t *testing.T) {
 	_, told, _ = strings.Cut(told, "@")
 	if user, where, _ := strings.Cut(contact.String(), "@"); where != told || transport != "UDP" ||
 		strings.Contains(reg.String(), user) || len(user) < 20 {
-		t.Fatalf("inbound at %s by %s, the service was told %s", contact.String(), transport, told)
+		t.Fatalf("inbound at %s by %s, the service got %s", contact.String(), transport, told)
 	}
 	if want := netip.AddrPortFrom(netip.MustParseAddr("127.0.0.1"), h.toService.Port()); at != want {
 		t.Fatalf("inbound at %v, want %v", at, want)

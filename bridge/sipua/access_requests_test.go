@@ -244,7 +244,7 @@ func TestPanicInACallback(t *testing.T) {
 		h.machine.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
 		h.atRest()
 		if n := logged.Len(); n != 3 {
-			t.Fatalf("%d faults in the log: %v", n, logged.All())
+			t.Fatalf("%d panics in the log: %v", n, logged.All())
 		}
 	})
 }

@@ -43,7 +43,7 @@ func TestCallFromUnknownSource(t *testing.T) {
 		eventually(t, "five dropped requests", func() bool { return h.agent.Counts().UnknownSources == 5 })
 		select {
 		case m := <-stranger.in:
-			t.Fatalf("the stranger was told %s", m)
+			t.Fatalf("the stranger got %s", m)
 		case <-time.After(250 * time.Millisecond): // the bubble's clock
 		}
 		lines := logs.FilterMessageSnippet("allow_from").All()
@@ -88,7 +88,7 @@ func TestCallByContactToken(t *testing.T) {
 		eventually(t, "what is left of the stranger's calls",
 			func() bool { return h.agent.Counts().UnknownSources+uint64(len(stranger.in)) >= n })
 		if got := len(stranger.in); got < 1 || got > maxUnknownReplies+3 {
-			t.Fatalf("%d of %d were answered", got, n)
+			t.Fatalf("%d of %d requests were answered", got, n)
 		}
 		for len(stranger.in) > 0 {
 			stranger.expect("404")
@@ -147,7 +147,7 @@ func TestCallLimitOfALine(t *testing.T) {
 		h.machine.saw("5 arrived (emergency)", "5 near end cleared")
 		n := h.agent.Counts()
 		if n.TooManyCalls != 2 {
-			t.Fatalf("%d calls were too many", n.TooManyCalls)
+			t.Fatalf("%d calls were refused as too many", n.TooManyCalls)
 		}
 		if n.Registrar.Challenges != 1 || n.Endpoint.Servers == 0 { // the adapter's call, and lingering transactions
 			t.Fatalf("counts: %+v", n)

@@ -254,7 +254,7 @@ func TestDelayedOffer(t *testing.T) {
 	far := h.arrive("")
 	inv := h.adapter.expect("INVITE")
 	if inv.body != "" {
-		t.Fatalf("a body came from nowhere: %s", inv)
+		t.Fatalf("an unexpected body: %s", inv)
 	}
 	h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
 	ok := h.service.expect("200")

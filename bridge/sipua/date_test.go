@@ -246,7 +246,7 @@ func TestClockOffset(t *testing.T) {
 		delay := duration("last", 0, 30*time.Second)
 		late := d.late(message(delay), at, 32*time.Second)
 		if late > delay || quickest < none && late < delay-quickest-2*time.Second || quickest == none && late != 0 {
-			t.Fatalf("%v late, sent %v ago, the quickest took %v", late, delay, quickest)
+			t.Fatalf("%v late, sent %v ago, the shortest transmission took %v", late, delay, quickest)
 		}
 	})
 }

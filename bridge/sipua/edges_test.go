@@ -166,11 +166,11 @@ func TestSessionTimers(t *testing.T) {
 			require.InDelta(t, 100, time.Until(l.session.until).Seconds(), 40, name)
 			l.session.tooSmallCount = 3
 			l.learnSession(sip.NewResponse(200, "OK"))
-			require.Nil(t, l.session.ends, "nothing is agreed on any more")
+			require.Nil(t, l.session.ends, "no interval is in force")
 			require.Nil(t, l.session.due)
 			require.Zero(t, l.session.tooSmallCount)
 			l.refreshIn(time.Second)
-			require.Nil(t, l.session.due, "there is nothing to refresh")
+			require.Nil(t, l.session.due, "there is no session to refresh")
 		}
 		for name, set := range map[string]func(*leg){
 			"over": func(l *leg) { l.state = legOver }, "clearing": func(l *leg) { l.clearing = true },
@@ -200,7 +200,7 @@ func TestLostService(t *testing.T) {
 		require.Equal(t, 4*time.Second, s.silenceLimit())
 		<-time.After(time.Minute)
 		s.noteSilent()
-		require.False(t, s.down.Load(), "there is no other")
+		require.False(t, s.down.Load(), "there is no other service")
 		require.EqualValues(t, 1, a.counts.silences.Load())
 		require.True(t, s.lost())
 		require.Equal(t, 700*time.Millisecond, s.silenceLimit())
@@ -284,7 +284,7 @@ func TestChallengesThatAreAnswered(t *testing.T) {
 		if c.want {
 			require.EqualValues(t, 8, l.seq)
 		}
-		require.False(t, l.challenged(req, res), "the same credentials again")
+		require.False(t, l.challenged(req, res), "the same credentials a second time")
 	}
 }
 
@@ -345,7 +345,7 @@ func Test200WaitsForPrack(t *testing.T) {
 	x := still().first
 	ran := false
 	x.whenAcknowledged(x.to.dialog, func() { ran = true })
-	require.True(t, ran, "nothing was told")
+	require.True(t, ran, "no PRACK is outstanding")
 	(*reliableProvisionals)(nil).stop()
 }
 
@@ -421,7 +421,7 @@ func TestReferralOfNotify(t *testing.T) {
 func TestDialogMatchesTags(t *testing.T) {
 	t.Parallel()
 	d := &dialog{tag: "ours"}
-	require.False(t, d.matches("ours", ""), "nobody is there yet")
+	require.False(t, d.matches("ours", ""), "there is no peer yet")
 	d.remote = &sip.ToHeader{}
 	require.True(t, d.matches("ours", ""))
 	require.False(t, d.matches("other", ""))

@@ -198,7 +198,7 @@ func TestCallbackMark(t *testing.T) {
 		}
 		if removeCallbackMark(r); (first(r, "Priority") == "urgent") != (len(c.values) == 1 && !c.is) ||
 			hasCallbackMark(r) {
-			t.Errorf("%q: %s is left", c.values, first(r, "Priority"))
+			t.Errorf("%q: %s was not removed", c.values, first(r, "Priority"))
 		}
 	}
 }

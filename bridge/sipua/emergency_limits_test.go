@@ -36,13 +36,13 @@ func TestEmergencyCallUnderOverload(t *testing.T) {
 			t.Fatalf("the ordinary call was not passed on: %q", all)
 		}
 		if n := r.agent.Counts().Endpoint; n.Servers != 4096+1 && n.Servers != 4096 || n.Overloaded != 0 {
-			t.Errorf("the room was not full, or refused somebody: %+v", n)
+			t.Errorf("the limit was not reached, or a request was refused: %+v", n)
 		}
 		send("INVITE", "999", "help")
 		synctest.Wait()
 		all := r.ends['s'].Waiting()
 		if len(all) == 0 || !strings.HasPrefix(string(all[0].Data), "INVITE sip:999@") {
-			t.Fatalf("the call for help was not passed on: %q", all)
+			t.Fatalf("the emergency call was not passed on: %q", all)
 		}
 		for _, c := range r.agent.up() {
 			c.post(c.abandon) // nothing else ends an emergency call

@@ -146,7 +146,7 @@ func TestSoundContested(t *testing.T) {
 	c := h.agent.call(1)
 	c.post(func() { known <- c.path.from })
 	if local := netip.MustParseAddr("127.0.0.1"); <-known != [2]netip.Addr{local, local} {
-		t.Error("it is not known where the signalling comes from")
+		t.Error("the source of the signalling is not known")
 	}
 	one, two := mediaSocketAt(t, "127.0.0.7"), mediaSocketAt(t, "127.0.0.8")
 	one.talks(to, 0, 1, 1, 10)
@@ -255,15 +255,15 @@ func TestSoundless(t *testing.T) {
 			t.Errorf("%s: %v", what, !want)
 		}
 	}
-	want(time.Hour, true, "none was heard")
+	want(time.Hour, true, "neither side sent sound")
 	f.hears(a.talks(s.Local(media.AdapterSide), 0, 1, 1, 1))
-	want(time.Hour, true, "the far end was never heard")
+	want(time.Hour, true, "the far end never sent sound")
 	a.hears(f.talks(s.Local(media.ServiceSide), 0, 1, 1, 1))
-	want(time.Hour, false, "both were heard")
+	want(time.Hour, false, "both sides sent sound")
 	want(0, true, "both are silent")
 	since := s.LastSound(media.ServiceSide)
 	if p.soundless(since, since.Sub(s.LastSound(media.AdapterSide))) {
-		t.Error("one is heard")
+		t.Error("one side sends sound")
 	}
 	p.said(t, "127.0.0.1", sip.INVITE, 0, media.ServiceSide, offer("127.0.0.1", f.port(), "inactive"))
 	p.said(t, "127.0.0.1", sip.INVITE, 200, media.AdapterSide, offer("127.0.0.1", a.port(), "inactive"))

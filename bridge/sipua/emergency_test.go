@@ -235,7 +235,7 @@ func TestGuessingByEmergencyInvites(t *testing.T) {
 	}
 	h.register(h.adapter) // refreshes the registration
 	if got := h.agent.Counts().Registrar.Wrong; got != 10 {
-		t.Errorf("%d wrong passwords, some of them where they decide nothing", got)
+		t.Errorf("%d wrong passwords, want none where passwords are not checked", got)
 	}
 	h.done()
 }
@@ -403,7 +403,7 @@ func TestReportsOfRefusedEmergencyCallsAreLimited(t *testing.T) {
 		}
 	}
 	if told < maxUnknownReplies || told > most {
-		t.Errorf("%d of %d refused calls were told of, want %d to %d", told, flood, maxUnknownReplies, most)
+		t.Errorf("%d of %d refused calls were reported, want %d to %d", told, flood, maxUnknownReplies, most)
 	}
 	if n := h.agent.Counts().TooManyCalls; n != flood {
 		t.Errorf("%d counted, want %d", n, flood)
@@ -444,10 +444,10 @@ func TestPreemptionCrossesAnswer(t *testing.T) {
 	}
 	own := waiting(true)
 	if l.emergencyCalls.admit(waiting(false)) || !l.emergencyCalls.admit(own) {
-		t.Fatal("the wrong one was admitted")
+		t.Fatal("the wrong call was admitted")
 	}
 	if len(a.queue) != 0 || len(b.queue) != 0 || len(c.queue) != 1 {
-		t.Fatal("it is not the newest that gives way")
+		t.Fatal("the call that is ended is not the newest")
 	}
 	c.progress.Store(true)
 	c.queue[0]()
@@ -457,7 +457,7 @@ func TestPreemptionCrossesAnswer(t *testing.T) {
 	own.releasePlace()
 	c.releasePlace()
 	if !l.emergencyCalls.admit(waiting(false)) || l.emergencyCalls.admit(waiting(false)) {
-		t.Fatal("what left does not make room for one")
+		t.Fatal("a call that has ended does not make room for one")
 	}
 }
 

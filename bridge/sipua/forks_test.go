@@ -18,7 +18,7 @@ func (h *testBed) done() {
 	h.service.nothing(h.toService)
 	select {
 	case ev := <-h.machine.seen:
-		h.t.Fatalf("the line learnt %q, which nobody waited for", ev)
+		h.t.Fatalf("unexpected event %q", ev)
 	default:
 	}
 }

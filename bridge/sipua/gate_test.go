@@ -35,22 +35,22 @@ func TestEnterBesideOneThatIsStuck(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		g := newGate()
 		if !g.enter() {
-			t.Fatal("it is shut at the beginning")
+			t.Fatal("the gate is shut at the beginning")
 		}
 		shut := make(chan bool, 1) // buffered for the only answer
 		go func() { shut <- g.shut(func() bool { return false }) }()
 		synctest.Wait()
 		if !g.enter() || g.isShut() {
-			t.Error("it is shut while one comes in")
+			t.Error("the gate was shut while a call was being admitted")
 		}
 		g.leave()
 		synctest.Wait()
 		if len(shut) > 0 {
-			t.Error("it is shut while the first one still comes in")
+			t.Error("the gate was shut while the first call was still being admitted")
 		}
 		g.leave()
 		if !<-shut || g.enter() {
-			t.Error("it is not shut, though nobody comes in")
+			t.Error("the gate is open, though no call is being admitted")
 		}
 	})
 }

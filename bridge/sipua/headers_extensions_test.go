@@ -51,7 +51,7 @@ func carries(t testing.TB, m message) {
 	for field, want := range mustCarry[what] {
 		switch got := len(m.all(field)) > 0; {
 		case want == "-" && got:
-			t.Errorf("%s may not have %s: %s", what, field, m)
+			t.Errorf("%s must not have %s: %s", what, field, m)
 		case want != "-" && !got:
 			t.Errorf("%s needs %s: %s", what, field, m)
 		}

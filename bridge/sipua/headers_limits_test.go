@@ -168,7 +168,7 @@ func FuzzPassing(f *testing.F) {
 	f.Fuzz(func(t *testing.T, v string) {
 		reason, name := readReason(v), quotedName(v)
 		if again := readReason(reason); again != reason {
-			t.Errorf("%q is read as %q, and that as %q", v, reason, again)
+			t.Errorf("%q is rewritten as %q, and that as %q", v, reason, again)
 		}
 		quotes := strings.NewReplacer(`\\`, "", `\"`, "").Replace(name)
 		if strings.Contains(quotes, `"`) || strings.HasSuffix(quotes, `\`) {

@@ -141,7 +141,7 @@ func TestReasonBounds(t *testing.T) {
 	}
 	require.Equal(t, []string{"a;cause=1", "b;cause=2", "c;cause=3", "d;cause=4"}, all)
 	require.Equal(t, []string{"a", ` "b, \" c" `, "d"}, splitQuoted(`a, "b, \" c" ,d`, ','))
-	require.Equal(t, []string{`a\`, `b`}, splitQuoted(`a\,b`, ','), "an escape means nothing outside of quotes")
+	require.Equal(t, []string{`a\`, `b`}, splitQuoted(`a\,b`, ','), "an escape has no meaning outside quotes")
 	require.Equal(t, []string{""}, splitQuoted("", ','))
 }
 
@@ -180,7 +180,7 @@ func TestDateAgeBounds(t *testing.T) {
 	}
 	said := func(tag string) sip.Message { return by(tag, "Date", begin.Format(rfc1123Date)) }
 	var d clockOffset
-	require.Zero(t, d.late(said("a"), begin.Add(10*time.Second), time.Minute), "nothing to compare with")
+	require.Zero(t, d.late(said("a"), begin.Add(10*time.Second), time.Minute), "no earlier Date")
 	d.learn(by("a", "Subject", "x"), begin)
 	d.learn(by("a", "Date", "soon"), begin)
 	for _, wrong := range []time.Duration{2*time.Second + 1, -2*time.Second - 1} {
@@ -198,7 +198,7 @@ func TestDateAgeBounds(t *testing.T) {
 	} {
 		require.Equal(t, want, d.late(said("a"), begin.Add(after), 32*time.Second), after)
 	}
-	require.Zero(t, d.late(said("c"), begin.Add(10*time.Second), time.Minute), "whose clock nobody knows")
+	require.Zero(t, d.late(said("c"), begin.Add(10*time.Second), time.Minute), "an unknown clock")
 	require.Zero(t, d.late(by("a", "Subject", "x"), begin.Add(10*time.Second), time.Minute))
 	res := sip.NewResponse(200, "OK")
 	require.Empty(t, peerTag(res))

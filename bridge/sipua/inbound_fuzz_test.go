@@ -186,7 +186,7 @@ func fuzzInbound(t *testing.T, data []byte) {
 	<-time.After(2 * time.Hour) // every wait has ended
 	synctest.Wait()
 	if up := r.agent.call(1) != nil; strangersOnly && !up {
-		t.Error("a stranger ended a call, whose tags it knew")
+		t.Error("a stranger with the call's tags ended it")
 	}
 	r.close(t)
 }
@@ -242,7 +242,7 @@ func fuzzDialog(t *testing.T, data []byte) {
 		cleared := r.ledger.cleared
 		r.ledger.mu.Unlock()
 		if cleared != ended {
-			t.Errorf("request %d: the call's end was reported: %v; a right BYE has come: %v", n, cleared, ended)
+			t.Errorf("request %d: the call's end was posted: %v; a right BYE came: %v", n, cleared, ended)
 		}
 		data = data[6:]
 	}

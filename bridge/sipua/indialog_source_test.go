@@ -54,7 +54,7 @@ func TestSpoofedBye(t *testing.T) {
 	h.service.expectOf("481", "BYE")
 	// only requests with the right Call-ID and our tag reach the call, whatever their peer's tag
 	if n := h.agent.Counts().WrongSources; n != 2 {
-		t.Fatalf("%d requests from elsewhere were counted", n)
+		t.Fatalf("%d requests from wrong sources were counted", n)
 	}
 	// the call is unaffected
 	near.request("INFO", "")

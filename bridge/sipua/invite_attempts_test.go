@@ -228,17 +228,17 @@ func (c emergencyCase) run(t *testing.T) {
 	case who != 0 && code != 200:
 		t.Errorf("service %d answers, and the adapter gets %d", who, code)
 	case who == 0 && code == 200:
-		t.Error("nobody answers, and the adapter gets 200")
+		t.Error("no service answers, and the adapter gets 200")
 	}
 	at, tried := c.secondTried()
 	if who == 1 && c.first.at[len(c.first.at)-1] <= at {
 		tried = false
 	}
 	if !c.second.gone && tried == second.invited.IsZero() {
-		t.Errorf("the second service is tried: %t, and ought to be: %t", !second.invited.IsZero(), tried)
+		t.Errorf("the second service is tried: %t, want %t", !second.invited.IsZero(), tried)
 	}
 	if d := second.invited.Sub(began); tried && !second.invited.IsZero() && (d < at || d > at+sec/10) {
-		t.Errorf("the second service is tried after %v and ought to be after %v", d, at)
+		t.Errorf("the second service is tried after %v, want %v", d, at)
 	}
 	c.ends(h, near, [3]*centre{nil, first, second}, who, tried, gaveUp)
 }
@@ -288,9 +288,9 @@ func (c emergencyCase) ends(h *testBed, near *peerDialog, at [3]*centre, who int
 				return strings.HasSuffix(s,
 					" second") == (n == 2)
 			}); k < 0 {
-				t.Errorf("nothing is told of what the service%s did: %q", service, told)
+				t.Errorf("the outcome at the%s service was not posted: %q", service, told)
 			} else if want := c.said(n); told[k] != want {
-				t.Errorf("told %q, want %q", told[k], want)
+				t.Errorf("posted %q, want %q", told[k], want)
 			}
 		}
 	}
@@ -306,14 +306,14 @@ func (c emergencyCase) ends(h *testBed, near *peerDialog, at [3]*centre, who int
 		case s.answered && s.habit.answers() && !s.cleared:
 			t.Errorf("service %d answered, and its call was not cleared", n)
 		case !s.answered && !s.cancelled && len(s.habit.says) > 0:
-			t.Errorf("service %d has a call that nobody ended", n)
+			t.Errorf("the call at service %d was not ended", n)
 		}
 		s.mu.Unlock()
 	}
 	if who != 0 && at[3-who].answered && at[3-who].habit.answers() {
 		if all := append(told, h.machine.attemptEvents()...); !slices.ContainsFunc(all,
 			func(s string) bool { return strings.Contains(s, " 200 ") }) {
-			t.Errorf("a second answer is not told of: %q", all)
+			t.Errorf("a second answer was not posted: %q", all)
 		}
 	}
 }
@@ -390,7 +390,7 @@ func TestEmergencyServicesAtOneHost(t *testing.T) {
 		near.established(h.adapter.expect("200")).ack("")
 		h.machine.saw("1 requested (emergency)", "1 answered")
 		if got, want := h.machine.attemptEvents(), []string{"1 attempt ended: 480 trying"}; !slices.Equal(got, want) {
-			t.Errorf("told %q, want %q", got, want)
+			t.Errorf("posted %q, want %q", got, want)
 		}
 	})
 }
@@ -421,11 +421,11 @@ func TestEmergencyCallGivenUpAtBoth(t *testing.T) {
 		h.machine.saw("1 requested (emergency)", "1 near end cleared")
 		want := []string{"1 attempt ended: 0 ringing second", "1 attempt ended: 0 trying"}
 		if got := h.machine.attemptEvents(); !slices.Equal(slices.Sorted(slices.Values(got)), want) {
-			t.Errorf("told %q, want %q", got, want)
+			t.Errorf("posted %q, want %q", got, want)
 		}
 		h.atRest()
 		if !h.agent.expectsCallback() {
-			t.Error("no call-back is expected though it rang")
+			t.Error("no call-back is expected, though the call rang")
 		}
 	})
 }
@@ -489,7 +489,7 @@ func TestEmergencyCallWaitsAtTheServiceThatHasIt(t *testing.T) {
 				told = append(told, "1 attempt ended: 0 trying")
 			}
 			if got := h.machine.attemptEvents(); !slices.Equal(got, told) {
-				t.Errorf("told %q, want %q", got, told)
+				t.Errorf("posted %q, want %q", got, told)
 			}
 		})
 	}

@@ -81,7 +81,7 @@ func TestSecondServiceTakesOver(t *testing.T) {
 		h.machine.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
 		h.atRest()
 		if n := h.agent.Counts().Failovers; n != 1 {
-			t.Fatalf("%d calls were switched", n)
+			t.Fatalf("%d calls failed over", n)
 		}
 	})
 }
@@ -180,7 +180,7 @@ func TestResponsesThatCauseFailover(t *testing.T) {
 			if !c.switched {
 				h.adapter.expect(num(c.code))
 				if n := h.agent.Counts().Failovers; n != 0 {
-					t.Fatalf("%+v: it went on", c)
+					t.Fatalf("%+v: the call failed over", c)
 				}
 				continue
 			}
@@ -226,7 +226,7 @@ func TestBothServicesRegister(t *testing.T) {
 		reserve.respond(second, 200, "reg", "", "Contact: "+second.get("Contact")+";expires=600")
 		eventually(t, "the second registration", func() bool { return h.line.Status().Second.Registered })
 		if h.line.Status().Service.Registered {
-			t.Fatal("the first one is not registered")
+			t.Fatal("the first account is not registered")
 		}
 		h.request("5550150", near())
 		inv := reserve.expect("INVITE")
@@ -273,10 +273,10 @@ func TestOrderOfServices(t *testing.T) {
 	lost.down.Store(true)
 	l.accounts = []*account{strange, lost, serves}
 	if got := l.choose(false); !slices.Equal(got, []*account{serves, lost}) {
-		t.Error("an ordinary call")
+		t.Error("wrong order for an ordinary call")
 	}
 	if got := l.choose(true); !slices.Equal(got, []*account{serves, lost, strange}) {
-		t.Error("a call for help")
+		t.Error("wrong order for an emergency call")
 	}
 	l.retry() // of the accounts that register
 }
@@ -290,7 +290,7 @@ func TestRegistrationShowsThatTheServiceIsBack(t *testing.T) {
 		s := h.line.accounts[0]
 		<-time.After(time.Second)
 		if s.noteHeard(); !s.spokeSince(time.Now()) || s.spokeSince(time.Now().Add(1)) {
-			t.Error("it spoke now")
+			t.Error("a message came just now")
 		}
 		for now, back := range map[registration.Status]bool{{}: false, {Registered: true, Silent: true}: false,
 			{Silent: true}: false, {Registered: true}: true} {

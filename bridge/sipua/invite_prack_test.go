@@ -94,7 +94,7 @@ func TestReliableProvisional(t *testing.T) {
 		early.established(ok).invite = near.invite
 		early.ack("")
 		if n := h.adapter.repeats.Load() - before; n > 2 {
-			t.Fatalf("%d repetitions of what was acknowledged", n)
+			t.Fatalf("%d retransmissions after the PRACK", n)
 		}
 		h.hangUp(early, "1 requested", "1 answered")
 	})
@@ -179,7 +179,7 @@ func TestNoPrack(t *testing.T) {
 			near.nack(h.adapter.expectOf("500", "INVITE"))
 			// at 20, 60, 140 and 300 ms, until 400 ms
 			if n := h.adapter.repeats.Load(); n != 4 {
-				t.Fatalf("%d repeats", n)
+				t.Fatalf("%d retransmissions", n)
 			}
 			if answered {
 				h.service.respond(h.service.expect("BYE"), 200, "", "")
@@ -346,7 +346,7 @@ func TestNoPrackInEmergency(t *testing.T) {
 		h.adapter.expect("180")
 		h.service.silent(500 * time.Millisecond)
 		if n := h.adapter.repeats.Load(); n != 8 { // each at 20, 60, 140 and 300 ms
-			t.Fatalf("%d repeats", n)
+			t.Fatalf("%d retransmissions", n)
 		}
 		h.service.respond(inv, 200, "far", "")
 		h.service.expect("ACK")

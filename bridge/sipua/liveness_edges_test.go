@@ -124,13 +124,13 @@ func TestServiceAnswersLate(t *testing.T) {
 				c := h.incoming()
 				for _, method := range []string{"OPTIONS", "INVITE"} {
 					if m := h.service.expect(method); !strings.Contains(m.get("To"), ";tag=") {
-						t.Fatalf("outside of the call: %s", m)
+						t.Fatalf("a check outside the call: %s", m)
 					}
 					began := time.Now()
 					m := h.service.expect("OPTIONS")
 					lacks(t, m.get("To"), ";tag=")
 					if after := time.Since(began); after != short(4*time.Second) {
-						t.Fatalf("asked for something else after %v", after)
+						t.Fatalf("OPTIONS outside the call came after %v", after)
 					}
 					<-time.After(short(late))
 					h.service.respond(m, 200, "x", "")
@@ -142,7 +142,7 @@ func TestServiceAnswersLate(t *testing.T) {
 				}
 				<-time.After(short(32 * time.Second))
 				if !h.line.accounts[0].lost() {
-					t.Fatal("the service is not taken for lost")
+					t.Fatal("the service does not count as lost")
 				}
 				c.near.request("BYE", "")
 				h.adapter.expectOf("200", "BYE")

@@ -90,7 +90,7 @@ func TestEmergencyCallVanishes(t *testing.T) {
 		h.silentFor(10*time.Minute - time.Second)
 		select {
 		case <-ended:
-			t.Fatal("it ended before it was asked twice")
+			t.Fatal("the call ended before the second check")
 		default:
 		}
 		h.asked(0, 0)
@@ -172,7 +172,7 @@ func TestLooksInsideAndOutside(t *testing.T) {
 			lacks(t, m.get("To"), ";tag=")
 			contains(t, m.get("CSeq"), "1 OPTIONS")
 			if m.get("Call-ID") == id {
-				t.Fatalf("inside the call: %s", m)
+				t.Fatalf("a check inside the call: %s", m)
 			}
 			p.respond(m, 200, "x", "")
 		}

@@ -122,7 +122,7 @@ func eventually(t testing.TB, what string, ok func() bool) {
 		select {
 		case <-poll.C:
 		case <-deadline:
-			t.Fatalf("%s: waited in vain", what)
+			t.Fatalf("%s: did not happen in time", what)
 		}
 	}
 }
@@ -340,7 +340,7 @@ func TestNoAck(t *testing.T) {
 		h.machine.saw("1 arrived", "1 answered", "1 far end cleared: service-lost")
 		// at 20, 60, 140, 220, 300 and 380 ms: doubling to 80 ms, for 400 ms
 		if n := h.service.repeats.Load(); n != 6 {
-			t.Fatalf("%d repeats of the 200", n)
+			t.Fatalf("%d retransmissions of the 200", n)
 		}
 		h.service.respond(h.service.expect("BYE"), 200, "", "")
 		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")

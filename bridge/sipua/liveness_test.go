@@ -453,7 +453,7 @@ func TestBoundWithoutTrust(t *testing.T) {
 		died := time.Now()
 		h.vanished(0)
 		if took := time.Since(died); took > short(200*time.Second) {
-			t.Errorf("ended after %v, in the times of life %v", took, took*20)
+			t.Errorf("ended after %v, unshortened %v", took, took*20)
 		}
 		h.cleared("service-lost")
 	})

@@ -32,7 +32,7 @@ func TestSummary(t *testing.T) {
 	for _, in := range []string{"", "\r\n", "Voice-Message: 1/1\r\nMessages-Waiting: yes", "Messages-Waiting: maybe",
 		"<xml/>"} {
 		if _, err := parseSummary([]byte(in)); err == nil {
-			t.Errorf("%q was taken", in)
+			t.Errorf("%q was accepted", in)
 		}
 	}
 }
@@ -83,7 +83,7 @@ func (h *testBed) quietly() {
 	h.t.Helper()
 	select {
 	case m := <-h.adapter.in:
-		h.t.Fatalf("the adapter was told %s", m)
+		h.t.Fatalf("the adapter got %s", m)
 	case <-time.After(40 * time.Millisecond):
 	}
 }
@@ -157,11 +157,11 @@ func TestCallDuringNotify(t *testing.T) {
 		h.service.expect("180")
 		select {
 		case m := <-h.adapter.in:
-			t.Fatalf("the adapter was told %s", m)
+			t.Fatalf("the adapter got %s", m)
 		case <-time.After(120 * time.Millisecond): // retransmissions come after 25, 75 and 175 ms
 		}
 		if n := h.adapter.repeats.Load() - before; n > 1 {
-			t.Fatalf("%d repeats came into the call", n)
+			t.Fatalf("%d retransmissions came during the call", n)
 		}
 		h.adapter.respond(inv, 486, "near", "")
 		h.adapter.expect("ACK")

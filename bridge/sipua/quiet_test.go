@@ -54,7 +54,7 @@ func TestSoundBothWays(t *testing.T) {
 	}
 	for _, none := range []string{"", "garbage"} {
 		if bothWays([]byte(none)) || !pauses([]byte(none)) {
-			t.Errorf("%q: nobody knows of sound, nor of pauses", none)
+			t.Errorf("%q: want no sound in both directions, and pauses", none)
 		}
 	}
 }

@@ -29,7 +29,7 @@ func TestEndedDialogsAreRemoved(t *testing.T) {
 			}
 			<-time.After(keep - time.Second)
 			if known() == 0 {
-				t.Fatal("forgotten too early")
+				t.Fatal("the dialog was removed too early")
 			}
 			<-time.After(time.Second)
 			synctest.Wait()

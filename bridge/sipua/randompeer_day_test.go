@@ -175,7 +175,7 @@ func TestDayOfRandomCalls(t *testing.T) {
 		}
 		agent.mu.Unlock()
 		if e := agent.Counts().Endpoint; e.Servers+e.Clients+e.Queues+e.Cancels != 0 {
-			t.Errorf("left behind in the sockets: %+v", e)
+			t.Errorf("the sockets still have state: %+v", e)
 		}
 		t.Logf("%d hours, %d lines: %d calls, %d answered; %d transactions of the peers without an answer", hours,
 			lines, calls, answered+pbx.answered, lost+pbx.lost)

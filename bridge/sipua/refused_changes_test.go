@@ -29,7 +29,7 @@ func TestRefusedChangeChangesNothing(t *testing.T) {
 		h.service.expect("ACK")
 		c.near.nack(h.adapter.expect(num(code)))
 		if at := h.mediaOf(media.AdapterSide); at.Port() != want {
-			t.Fatalf("%d: media goes to %v", code, at)
+			t.Fatalf("%d: media is sent to %v", code, at)
 		}
 	}
 	c.near.request("INVITE", offer("127.0.0.1", nearSDP+8, "sendrecv"))
@@ -38,7 +38,7 @@ func TestRefusedChangeChangesNothing(t *testing.T) {
 	h.adapter.expect("200")
 	c.near.ack("")
 	if at := h.mediaOf(media.AdapterSide); at.Port() != nearSDP+8 {
-		t.Fatalf("media goes to %v", at)
+		t.Fatalf("media is sent to %v", at)
 	}
 	h.hangUp(c.near)
 }

@@ -60,7 +60,7 @@ func TestReinviteWhoseAckNeverComes(t *testing.T) {
 		h.agent.mu.Lock()
 		defer h.agent.mu.Unlock()
 		if n := len(h.agent.invites); n != 0 {
-			t.Fatalf("%d INVITEs are kept", n)
+			t.Fatalf("%d INVITEs remain", n)
 		}
 	})
 }

@@ -83,7 +83,7 @@ func checkRewritten(t *testing.T, body, out string, p *mediaPath) {
 	}) // "-" is not an address
 	for _, l := range append(slices.Clone(got.session), lines(got.media)...) {
 		if !codec(l) && l.kind != 'o' && l.kind != 'c' && l.kind != 'v' && l.kind != 't' && mentions(l.value, foreign) {
-			t.Fatalf("%c=%s leads past us", l.kind, l.value)
+			t.Fatalf("%c=%s has a foreign address", l.kind, l.value)
 		}
 	}
 }

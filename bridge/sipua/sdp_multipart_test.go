@@ -41,7 +41,7 @@ func (h *testBed) passesLocation(p *testPeer, user string) {
 	contains(h.t, inv.body, "--stage\r\n"+geolocation+"--stage\r\nContent-Type: application/sdp\r\n\r\nv=0\r\n")
 	contains(h.t, inv.body, "\r\n--stage--\r\n")
 	if own, relay := strings.Contains(inv.body, " "+num(nearSDP)+" "), h.line.o.Relay; own == relay {
-		h.t.Errorf("the adapter's own port stands there: %t; relayed: %t", own, relay)
+		h.t.Errorf("the body has the adapter's own port: %t; relayed: %t", own, relay)
 	}
 	p.respond(inv, 424, "far", "", `Geolocation-Error: 100;code="Cannot Process Location"`)
 	p.expect("ACK")

@@ -66,13 +66,13 @@ func TestRewrite(t *testing.T) {
 		}
 		at := strings.Index(text, line)
 		if at < last {
-			t.Errorf("%q out of place in\n%s", line, text)
+			t.Errorf("%q is missing or out of order in\n%s", line, text)
 		}
 		last = at
 	}
 	again, err := p.translate(withBody("application/sdp", in), media.AdapterSide)
 	if err != nil || string(again) != text {
-		t.Fatalf("the second time %v\n%s", err, again)
+		t.Fatalf("translated again: %v\n%s", err, again)
 	}
 }
 
@@ -107,7 +107,7 @@ func TestSDPThatCannotBeRelayed(t *testing.T) {
 			t.Errorf("%.300q: %v, want %v", c.body, err, c.want)
 		}
 		if n := p.ports.Counts().Sessions; n != 0 {
-			t.Errorf("%.300q took %d pairs of ports", c.body, n)
+			t.Errorf("%.300q opened %d pairs of ports", c.body, n)
 		}
 		out, err := pathOf(t, true).translate(withBody(c.kind, c.body), media.ServiceSide)
 		if err != nil || string(out) != c.body {

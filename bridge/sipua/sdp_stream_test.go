@@ -52,7 +52,7 @@ func TestUnusualSDPPasses(t *testing.T) {
 	m := d.MediaDescriptions[0]
 	if len(d.Bandwidth) != 1 || d.EncryptionKey == nil || len(m.Bandwidth) != 1 || m.MediaTitle == nil ||
 		len(m.Attributes) != 1 {
-		t.Errorf("lost on the way:\n%s", out)
+		t.Errorf("missing after the translation:\n%s", out)
 	}
 }
 
@@ -87,7 +87,7 @@ func TestOrigin(t *testing.T) {
 	}
 	if v := originOf(t, fork.pass(t, sip.INVITE, 0, media.ServiceSide,
 		strings.Replace(far, "a=sendrecv", "a=recvonly", 1)))[1]; v != originOf(t, other)[1]+1 {
-		t.Errorf("what another fork said, later in the call: version %d", v)
+		t.Errorf("another fork's description, later in the call: version %d", v)
 	}
 	if body, kind := p.lastSent(media.AdapterSide); string(body) != answer || kind != "application/sdp" {
 		t.Errorf("last sent %s:\n%s", kind, body)
@@ -95,7 +95,7 @@ func TestOrigin(t *testing.T) {
 	held := originOf(t, p.pass(t, sip.INVITE, 0, media.ServiceSide, offer("192.0.2.19", 5000, "sendonly")))
 	p.rejectOffer(media.ServiceSide)
 	if body, _ := p.lastSent(media.AdapterSide); string(body) != answer {
-		t.Errorf("after a refusal the last one sent is\n%s", body)
+		t.Errorf("after a refusal the last description sent is\n%s", body)
 	}
 	again := originOf(t, p.pass(t, sip.UPDATE, 0, media.ServiceSide, far))
 	if held != [2]uint64{first[0], first[1] + 1} || again != [2]uint64{first[0], first[1] + 2} {
@@ -130,7 +130,7 @@ func TestAnswerFreesPorts(t *testing.T) {
 		}
 	}
 	if p.streams[2].session != video {
-		t.Error("the stream that was taken has moved")
+		t.Error("the accepted stream has moved")
 	}
 	// A delayed offer is not an answer: both streams stay until the ACK.
 	p = pathOf(t, false)

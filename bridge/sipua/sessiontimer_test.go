@@ -110,7 +110,7 @@ func TestSessionRefreshedByInvite(t *testing.T) {
 	call := h.agent.call(1)
 	call.runInMailbox(func() { moved = call.path.streams[0].sides[media.ServiceSide].rtp })
 	if moved.Port() != farSDP+8 {
-		t.Fatalf("media goes to %v", moved)
+		t.Fatalf("media is sent to %v", moved)
 	}
 	h.adapter.nothing(h.toAdapter)
 	h.hangUp(c.near)
@@ -270,7 +270,7 @@ func TestSessionIntervals(t *testing.T) {
 		is(t, inv, "Min-SE", "400")
 		if a, _ := first.cseq(); inv.get("Call-ID") != first.get("Call-ID") || inv.get("CSeq") != num(a+1)+" INVITE" ||
 			strings.Contains(inv.get("To"), "tag=") {
-			t.Fatalf("not the same call again: %s", inv)
+			t.Fatalf("not the same call: %s", inv)
 		}
 		h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv")) // without a timer
 		h.service.expect("ACK")
@@ -372,7 +372,7 @@ func TestSessionOfEmergencyCall(t *testing.T) {
 			select {
 			case <-time.After(5 * time.Millisecond):
 			case <-deadline:
-				t.Fatal("the timers did not run out")
+				t.Fatal("the timers did not expire")
 			}
 		}
 		h.adapter.nothing(h.toAdapter)

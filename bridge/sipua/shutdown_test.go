@@ -127,7 +127,7 @@ func TestShutdownWithEmergencyCallsOnTwoLines(t *testing.T) {
 		defer cancel()
 		h.agent.AwaitEnd(short, calls)
 		if short.Err() != nil {
-			t.Fatal("it waits for the other line's call")
+			t.Fatal("the clearing waits for the other line's call")
 		}
 		if all := h.agent.EmergencyCalls(); len(all) != 1 || all[0] != 2 {
 			t.Fatalf("emergency calls: %v", all)
@@ -236,7 +236,7 @@ func TestEmergencyCallWhileClosing(t *testing.T) {
 		go func() { defer close(closed); _ = h.agent.Close() }()
 		h.adapter.expect("BYE") // and does not answer it, so that Close waits
 		if h.agent.EmergencyUp() {
-			t.Fatal("there is no emergency call")
+			t.Fatal("EmergencyUp reports an emergency call, but there is none")
 		}
 		near := h.adapter.call("sip:999@"+h.toAdapter.String(), "<sip:"+adapterUser+"@"+h.toAdapter.String()+">",
 			h.toAdapter, offer("127.0.0.1", nearSDP, "sendrecv"))
@@ -464,7 +464,7 @@ func TestEmergencyCallWhileUnregistering(t *testing.T) {
 		h.service.respond(inv, 180, "psap", "")
 		<-unregistered
 		if h.agent.Shut() {
-			t.Fatal("it is shut, though an emergency call is up")
+			t.Fatal("the gate is shut, though an emergency call is up")
 		}
 		h.service.respond(inv, 200, "psap", far())
 		h.service.expect("ACK")
@@ -477,7 +477,7 @@ func TestEmergencyCallWhileUnregistering(t *testing.T) {
 		h.service.respond(h.service.expect("BYE"), 200, "", "")
 		h.atRest()
 		if !h.agent.Shut() {
-			t.Fatal("it is not shut, though no call is up")
+			t.Fatal("the gate is open, though no call is up")
 		}
 		again := h.ask(h.adapter, "sip:999@"+h.toAdapter.String())
 		again.nack(h.adapter.expect("503"))

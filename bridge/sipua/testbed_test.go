@@ -323,7 +323,7 @@ func (w *testWriter) Write(p []byte) (int, error) {
 	if w.t != nil {
 		w.t.Logf("%s", p)
 		if bytes.Contains(p, []byte("stack")) {
-			w.t.Errorf("a step of ours failed")
+			w.t.Errorf("a step of a call panicked")
 		}
 	}
 	return len(p), nil

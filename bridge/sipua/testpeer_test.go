@@ -398,7 +398,7 @@ func repeated(t testing.TB, p *testPeer, first message) {
 		case m := <-p.in:
 			_, want := first.cseq()
 			if _, got := m.cseq(); got != want || m.get("Call-ID") != first.get("Call-ID") {
-				t.Fatalf("%s: want a repetition, got %s", p.name, m)
+				t.Fatalf("%s: want a retransmission, got %s", p.name, m)
 			}
 			return
 		case <-poll.C:
@@ -406,7 +406,7 @@ func repeated(t testing.TB, p *testPeer, first message) {
 				return
 			}
 		case <-deadline:
-			t.Fatalf("%s: no repetition came", p.name)
+			t.Fatalf("%s: no retransmission came", p.name)
 		}
 	}
 }

@@ -154,7 +154,7 @@ func TestTortureIPv6Offers(t *testing.T) {
 				}
 				for _, of := range []string{"IP6", "192.0.2.", "m=audio 0 ", "m=audio 6000 ", "m=video 6024 "} {
 					if strings.Contains(inv.body, of) {
-						t.Errorf("%s, relayed: %q stands in\n%s", name, of, inv.body)
+						t.Errorf("%s, relayed: unexpected %q in\n%s", name, of, inv.body)
 					}
 				}
 			}

@@ -42,7 +42,7 @@ func TestBlindTransfer(t *testing.T) {
 		n, _ := refer.cseq()
 		id := num(n)
 		if n == c.near.cseq {
-			t.Fatal("both legs count alike; the test shows nothing")
+			t.Fatal("both legs have the same CSeq numbers, so the test proves nothing")
 		}
 		// the first NOTIFY may come before the 202 (RFC 3515 section 2.4.4)
 		sipfrag := []string{"Content-Type: message/sipfrag;version=2.0", "Event: refer;id=" + id}
