@@ -46,7 +46,7 @@ func (d *clockOffset) learn(m sip.Message, at time.Time) {
 	}
 }
 
-// late returns how long ago at least a message that arrived at the time at was sent. It is 0 if the message has no
+// late returns the least time that a message which arrived at the time at was under way. It is 0 if the message has no
 // Date, or if nothing showed that the sender's clock agrees with ours. More than longest, after which no request is
 // retransmitted, means that a clock was set meanwhile. Then late is 0 too.
 func (d *clockOffset) late(m sip.Message, at time.Time, longest time.Duration) time.Duration {

@@ -140,7 +140,7 @@ func newFuzzBed(t *testing.T, settings ...setting) *fuzzBed {
 // close ends the remaining calls, and fails if anything stays.
 func (r *fuzzBed) close(t *testing.T) {
 	for _, c := range r.agent.up() {
-		if !c.emergency { // only its ends can end it, or their vanishing
+		if !c.emergency { // an emergency call ends only by its ends, or when they vanish
 			c.post(c.abandon)
 		}
 	}

@@ -89,7 +89,7 @@ func (x *inviteForwarding) mayStayUnanswered() bool {
 	return slices.ContainsFunc(x.otherAttempts, (*inviteAttempt).mayAnswer)
 }
 
-// mayAnswer reports whether the attempt may still be answered: its time limit has not passed without a response.
+// mayAnswer reports whether the attempt may still be answered: it has had a response, or its time limit has not passed.
 func (cl *inviteAttempt) mayAnswer() bool { return !cl.timedOut }
 
 // fallBack abandons a failed attempt in favour of another that may still be answered. It reports false if there is no

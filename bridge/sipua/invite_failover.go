@@ -243,8 +243,8 @@ func (x *inviteForwarding) serviceRejects(code int) bool {
 	return x.to.c.emergency
 }
 
-// lateResponse handles a response to an INVITE that was abandoned for another service. A CANCEL is sent without its
-// help. A call that is answered even so is cleared.
+// lateResponse handles a response to an INVITE that was abandoned for another service. The transaction sends the CANCEL
+// by itself. If the call is answered even so, lateResponse clears it.
 func (x *inviteForwarding) lateResponse(res endpoint.Response) {
 	switch {
 	case res.Err != nil:

@@ -19,8 +19,8 @@ import (
 // maxRedirections is how many new INVITEs the answers to one call may cause. Our own number.
 const maxRedirections = 3
 
-// statusUseProxy and statusAlternativeService name no other number to call, but a proxy, and a session that the body
-// describes.
+// statusUseProxy names a proxy, and statusAlternativeService describes a session in its body. Neither names another
+// number to call.
 const (
 	statusUseProxy           = 305
 	statusAlternativeService = 380

@@ -50,8 +50,8 @@ type liveness struct {
 	lost            bool        // the service was found to answer nothing, and that was logged
 	support         map[sip.RequestMethod]methodSupport
 	current         *livenessCheck // the check in progress; nil: none
-	askedSilence    time.Time      // the last silence that was checked, by its beginning
-	reportedSilence time.Time      // the last silence that was reported, by its beginning
+	askedSilence    time.Time      // beginning of the last silence that was checked
+	reportedSilence time.Time      // beginning of the last silence that was reported
 }
 
 // livenessCheck is one check of a call and the answers to it.

@@ -12,13 +12,13 @@ import (
 	"clearback/bridge/sipua/registration"
 )
 
-// This file ends emergency calls whose two ends have both vanished. Much that ends an ordinary call never ends an
-// emergency call: session timers, missing sound (it may go directly, and the caller may be unable to speak), and any
-// answer of the service. Only a BYE does. But an adapter without power and a service without network would leave the
-// call on the line for ever, and strand every hold beside it. So both ends are checked from time to time. The call ends
-// if the adapter answers that it knows no such call (481), or if neither end has answered two checks,
-// times.emergencyLiveness apart. Some user agents answer every OPTIONS in a call with 481. So a 481 counts only if the
-// adapter has answered OPTIONS in this call with 2xx.
+// This file ends emergency calls whose two ends have both vanished. Much that ends an ordinary call does not end an
+// emergency call: session timers, missing sound (it may go directly, and the caller may be unable to speak), and every
+// answer of the service. From the service only a BYE ends it. But an adapter without power and a service without
+// network would leave the call on the line for ever, and strand every hold beside it. So both ends are checked from
+// time to time. The call ends if the adapter answers that it knows no such call (481), or if neither end has answered
+// two checks, times.emergencyLiveness apart. Some user agents answer every OPTIONS in a call with 481. So a 481 counts
+// only if the adapter has answered OPTIONS in this call with 2xx.
 
 // askAgain is the least time between two checks when new emergency calls ask for them. Our own number.
 const askAgain = 10 * time.Second

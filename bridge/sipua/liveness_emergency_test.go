@@ -336,7 +336,7 @@ func TestEarlyLivenessChecksEndNoCall(t *testing.T) {
 	})
 }
 
-// past skips one message of the kind skip and returns the next of the kind want.
+// past skips all messages of the kind skip and returns the next of the kind want.
 func (p *testPeer) past(skip, want string) message {
 	p.t.Helper()
 	m := p.next()

@@ -22,8 +22,8 @@ func askedByInvite(t *testing.T) (h *testBed, c callPair, invite message) {
 func mediaAt(port int) string { return offer("127.0.0.1", port, "sendrecv") }
 
 // The answer to a re-INVITE that offered nothing new names another address. Media goes directly, so the adapter is
-// offered that address. If the adapter moves in return, the service is told (RFC 3264 section 8.3.1: either side may
-// move in any answer). Then it ends, whatever the two answer.
+// offered that address. If the adapter moves in return, the service gets a re-INVITE (RFC 3264 section 8.3.1: either
+// side may move in any answer). Then it ends, whatever the two answer.
 func TestAnswerToRefreshMovesMedia(t *testing.T) {
 	t.Parallel()
 	for name, moves := range map[string]int{"service moves": 1, "both move": 2, "both move again and again": 3} {

@@ -22,8 +22,8 @@ type sdpLine struct {
 	value string
 }
 
-// sdpText is a session description as lines. It is parsed only as far as relaying needs. So everything else passes byte
-// for byte, in any order, even if lines are missing or unknown.
+// sdpText is a session description as lines. It is parsed only as far as relaying needs. Lines may come in any order,
+// be missing or be unknown. The values that relaying does not change pass byte for byte.
 type sdpText struct {
 	session []sdpLine
 	media   []*sdpMedia

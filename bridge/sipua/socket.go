@@ -230,7 +230,7 @@ func (s *socket) options(r *endpoint.Request) {
 		return
 	}
 	if user := r.Recipient.User; user != "" && !s.adapters && s.tokens[user] == nil {
-		s.reply(r, sip.StatusNotFound, "Not Found") // as an INVITE would be answered (RFC 3261 section 11.2)
+		s.reply(r, sip.StatusNotFound, "Not Found") // the answer that an INVITE would get (RFC 3261 section 11.2)
 		return
 	}
 	able := abilities(s.allow(r))

@@ -51,7 +51,7 @@ type times struct {
 	// mediaSilence is the unexplained silence of the far end after which the service is asked at once. RTCP comes about
 	// every 5 s (RFC 3550 section 6.2), with an error of half of that each time. Our own number.
 	mediaSilence time.Duration
-	// silenceReport is the silence of the far end after which it is reported. Our own number.
+	// silenceReport is how long the far end has to be silent before that is reported. Our own number.
 	silenceReport time.Duration
 	// recoveryDelay is how long after a service's return its calls are checked. Our own number: a service that restarts
 	// may answer before all of its parts run.
