@@ -20,8 +20,8 @@ const (
 	ordinaryNumber numberClass = iota
 	// resemblesEmergency may be read as an emergency number: the call is ordinary, but the loop stays closed during it
 	resemblesEmergency
-	// unlistedPrefix is an emergency number behind a digit that may be a missing prefix: an emergency call if the line may
-	// not dial the whole number
+	// unlistedPrefix is an emergency number behind a digit that may be a missing prefix: an emergency call if the line
+	// may not dial the whole number
 	unlistedPrefix
 	emergencyNumber // an emergency call
 )
@@ -76,8 +76,8 @@ func emergencyUri(dial string) sip.Uri {
 	return sip.Uri{Scheme: "sip", User: dial}
 }
 
-// refuseForbidden refuses an ordinary call of the adapter to a number that the line may not dial, and reports whether it
-// did. CallRequested is posted too, since the near end is off hook.
+// refuseForbidden refuses an ordinary call of the adapter to a number that the line may not dial, and reports whether
+// it did. CallRequested is posted too, since the near end is off hook.
 func (l *Line) refuseForbidden(r *endpoint.Request) bool {
 	why := l.mayDial(r.Recipient)
 	if why == "" {

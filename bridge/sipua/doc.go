@@ -34,7 +34,7 @@
 //	  timers             T1, T2, 64*T1, Timer C  times.go
 //	RFC 2046, 6442       multipart, location     sdp_multipart.go
 //	RFC 3262             100rel, PRACK           invite_prack.go
-//	RFC 3263             finding servers         endpoint/client.go; the next server after a 503: invite_failover.go
+//	RFC 3263             finding servers         endpoint/client.go; after a 503: invite_failover.go
 //	RFC 3264             offer/answer            offeranswer.go (the order), sdp_relay.go and sdp_stream.go (rewriting)
 //	RFC 3311             UPDATE                  indialog.go (with an offer), sessiontimer.go (without)
 //	RFC 3325             P-Asserted-Identity     headers.go
@@ -55,17 +55,23 @@
 //
 // # Parts that no RFC describes
 //
-//	agent.go, socket.go, account.go   start and end; sockets and the routing of requests; accounts at the services
-//	line.go, call.go, leg.go          the effects of a line; a call's mailbox, its events and its two legs
-//	tables.go, times.go, counts.go    calls and dialogs that are up; durations and their sources; counters
-//	indialog_source.go, access.go, access_endpoint.go  accepted sources: inside a dialog, outside a dialog, and under load
-//	access_calls.go, access_refused.go, access_shutdown.go    how many calls; refused calls; the gate that a shutdown shuts
-//	socket.go (identify), access_dialplan.go    whether it is an emergency call, and which digits pass
-//	access_dialplan.go, access_outboundblock.go          what a line may dial; the adapter's calls that do not pass
-//	invite_attempts.go, invite_failover.go            an emergency call at both services; the second service
-//	liveness.go, liveness_peer.go, liveness_emergency.go ends that vanish without a BYE: the service's, the adapter's, an emergency call's
-//	sdp_silence.go, emergency_sound.go, indialog_hookflash.go      silence, missing sound and hook flashes in media
-//	shutdown.go, callinfo.go               clearing everything at shutdown; what is reported to people
+//	agent.go, socket.go, account.go     start and end; sockets and the routing of requests; accounts at the services
+//	line.go, call.go, leg.go            the effects of a line; a call's mailbox, its events and its two legs
+//	tables.go, times.go, counts.go      calls and dialogs that are up; durations and their sources; counters
+//	indialog_source.go, access.go       accepted sources: inside a dialog, outside a dialog
+//	access_endpoint.go                  accepted sources under load
+//	access_calls.go, access_refused.go  how many calls; refused calls
+//	access_shutdown.go                  the gate that a shutdown shuts
+//	socket.go (identify)                whether a call is an emergency call, and which digits pass
+//	access_dialplan.go                  what a line may dial, and which numbers are emergency numbers
+//	access_outboundblock.go             the adapter's calls that do not pass
+//	invite_attempts.go                  an emergency call at both services
+//	invite_failover.go                  the second service
+//	liveness.go, liveness_peer.go       ends that vanish without a BYE: the service's, the adapter's
+//	liveness_emergency.go               ends that vanish in an emergency call
+//	sdp_silence.go, emergency_sound.go  silence and missing sound
+//	indialog_hookflash.go               hook flashes, in INFO and in media
+//	shutdown.go, callinfo.go            clearing everything at shutdown; what is reported to people
 //
 // Package callflow plays call flows against one line. Package conformance has the rules that their traces must keep.
 package sipua
