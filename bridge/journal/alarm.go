@@ -6,7 +6,7 @@ import (
 	"go.uber.org/zap"
 )
 
-// alarm tells the log of a problem: when it begins, when it changes, at a pace while it lasts, and when it is over.
+// alarm logs a problem when it begins, when it changes, at an interval while it lasts, and when it is over.
 type alarm struct {
 	// set once
 	log    *zap.Logger
