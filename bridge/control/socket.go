@@ -14,18 +14,17 @@ import (
 	"time"
 )
 
-// The permissions of the socket: the owner and the group may use it.
+// The modes of the socket. At the end the owner and the group may use it.
 const (
 	socketMode fs.FileMode = 0o660
-	// ownerMode is that of the socket until its group is set.
+	// ownerMode is the mode of the socket until its group is set.
 	ownerMode uint32 = 0o600
 )
 
-// dialTimeout bounds the look whether another daemon answers: on one machine an answer takes microseconds.
+// dialTimeout limits the check whether another daemon answers. On one machine an answer takes microseconds.
 const dialTimeout = time.Second
 
-// listen makes the socket. From its first instant nobody but the owner may use it, whatever the umask is, until its
-// group is set.
+// listen creates the socket. Until its group is set, only the owner may use the socket, whatever the umask is.
 func listen(path, group string) (net.Listener, fs.FileInfo, error) {
 	gid, err := groupID(group)
 	if err != nil {
@@ -44,7 +43,7 @@ func listen(path, group string) (net.Listener, fs.FileInfo, error) {
 	if err != nil {
 		return nil, nil, fmt.Errorf("control socket: %w", err)
 	}
-	l.(*net.UnixListener).SetUnlinkOnClose(false) // only if it is still ours, see unlink
+	l.(*net.UnixListener).SetUnlinkOnClose(false) // unlink does this, if the socket is still ours
 	own, err := grantGroup(path, gid)
 	if err != nil {
 		_ = l.Close()
@@ -54,7 +53,7 @@ func listen(path, group string) (net.Listener, fs.FileInfo, error) {
 	return l, own, nil
 }
 
-// groupID takes a name or a number; it returns -1 for no group.
+// groupID returns the number of a group, given by name or number. It returns -1 for no group.
 func groupID(group string) (int, error) {
 	if group == "" {
 		return -1, nil
@@ -74,8 +73,8 @@ func groupID(group string) (int, error) {
 	return id, nil
 }
 
-// removeStale makes the path free: a socket that a dead daemon left behind is removed; everything else that is there
-// stays, and is an error.
+// removeStale removes a socket that a dead daemon left behind. If anything else is at the path, removeStale leaves it
+// there and returns an error.
 func removeStale(path string) error {
 	info, err := os.Lstat(path)
 	switch {
@@ -97,7 +96,7 @@ func removeStale(path string) error {
 		return fmt.Errorf("%w: another daemon answers at %s; stop that one, or set control.socket to another path",
 			ErrSocketInUse, path)
 	case errors.Is(err, fs.ErrNotExist):
-		return nil // it has just ended
+		return nil // the other daemon has just ended
 	case !errors.Is(err, syscall.ECONNREFUSED):
 		return fmt.Errorf("%w: nobody can tell whether a daemon answers at %s (%w); see who has it (ss -xlp), then remove it",
 			ErrSocketInUse, path, err)
@@ -108,7 +107,7 @@ func removeStale(path string) error {
 	return nil
 }
 
-// grantGroup gives the socket to its group, and only then the group its right.
+// grantGroup sets the group of the socket, and only then gives the group access.
 func grantGroup(path string, gid int) (fs.FileInfo, error) {
 	if gid >= 0 {
 		if err := os.Lchown(path, -1, gid); err != nil {
@@ -126,7 +125,7 @@ func grantGroup(path string, gid int) (fs.FileInfo, error) {
 	return own, err
 }
 
-// unlink removes the socket, if it is still the one that was made.
+// unlink removes the socket, if it is still the one that listen created.
 func unlink(path string, own fs.FileInfo) error {
 	now, err := os.Lstat(path)
 	if err != nil || !os.SameFile(now, own) {
@@ -135,7 +134,7 @@ func unlink(path string, own fs.FileInfo) error {
 	return os.Remove(path)
 }
 
-// checkFolder refuses a folder in which anybody could put something else in the place of the socket.
+// checkFolder rejects a folder in which any user could replace the socket.
 func checkFolder(f *os.File) error {
 	info, err := f.Stat()
 	if err != nil {

@@ -11,7 +11,7 @@ import (
 	"syscall"
 )
 
-// socketUsers says for whom the socket is, as far as this user may see that.
+// socketUsers says who may use the socket, if this user may see that.
 func socketUsers(path string) string {
 	info, err := os.Lstat(path)
 	if err != nil {
