@@ -10,7 +10,7 @@ import (
 	"testing"
 )
 
-// A network is nobody else's: not in this process, and not in another one.
+// A network belongs to one taker only, in this process and among processes.
 func TestOwn(t *testing.T) {
 	n := Own(t)
 	if word := os.Getenv("CLEARBACK_TAKEN"); word != "" {
@@ -46,7 +46,7 @@ func TestOwn(t *testing.T) {
 	l.Close()
 }
 
-// A network where somebody left a socket behind is not taken.
+// A network in which another program has left a socket is not taken.
 func TestUsed(t *testing.T) {
 	n := Own(t)
 	if n.inUse() {
