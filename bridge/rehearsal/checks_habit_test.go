@@ -16,7 +16,7 @@ func habitOr(t *testing.T, name string) habit {
 	return h
 }
 
-// What is right for one habit is not for another: as TestChecks, with habits.
+// As TestChecks, but with habits of the adapter, each of which has its own correct result.
 func TestChecksOfHabits(t *testing.T) {
 	const bye = "sends 200 to BYE"
 	battery := func(on bool) func(l *keysystem.Line, now time.Duration) ([]keysystem.Change, time.Duration) {
@@ -27,7 +27,7 @@ func TestChecksOfHabits(t *testing.T) {
 	for _, c := range []struct {
 		habit, scene, what string
 		past               func(b *history)
-		problem            string // "" for none
+		problem            string // empty: no problem
 	}{
 		{"always-200", "held-call", "unknown", func(b *history) {
 			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 802).told("box-office",
@@ -118,13 +118,13 @@ func TestChecksOfHabits(t *testing.T) {
 	}
 }
 
-// The judges of the troubles: each wants its own reason, the advice, and the end.
+// The checks of the incident scenes: each requires its own reason, the advice, and the end of the incident.
 func TestChecksOfIncidents(t *testing.T) {
 	for _, list := range [][]incidentScene{boardTroubles(), callTroubles(), offHookTroubles()} {
 		for _, c := range list {
 			name := c.lines[0].name
 			reason := strings.Join(c.reason[1:], " ") + " " + c.reason[0]
-			// what happens to the loop is the same in all of them but one
+			// the loop does the same in all scenes except one
 			past := func(t *testing.T) *history {
 				b := newHistory(t, c.name).held(name)
 				if c.name == "silent-adapter" {

@@ -11,19 +11,19 @@ import (
 	"clearback/supervision/keysystem"
 )
 
-// history builds what a scene went through, without playing it: the judges are asked about it. All times are
+// history builds the record of a scene without running the scene, so that its checks can be tested. All times are
 // milliseconds from the hang-up.
 type history struct {
 	t   *testing.T
 	run *sceneRun
 }
 
-// before is how long before now the hang-up was: more than any history takes.
+// before is how long before now the hang-up was. It is longer than any history.
 const before = 30 * time.Second
 
 func newHistory(t *testing.T, name string) *history { return newHistoryWith(t, name, habit{}) }
 
-// newHistoryWith is the past of a scene played with a habit of the adapter.
+// newHistoryWith returns the history of a scene with a habit of the adapter.
 func newHistoryWith(t *testing.T, name string, h habit) *history {
 	all := scenes()
 	i := slices.IndexFunc(all, func(s scene) bool { return s.name == name })
@@ -38,7 +38,7 @@ func newHistoryWith(t *testing.T, name string, h habit) *history {
 	return b
 }
 
-// line gives the line a fresh rig whose card has that release time (0: the stage's), and a port.
+// line gives the line a new model, whose card has that release time (0: the default), and a port.
 func (b *history) line(name string, release time.Duration) {
 	o := parts()
 	if release > 0 {
@@ -59,7 +59,7 @@ func (b *history) line(name string, release time.Duration) {
 	}
 }
 
-// did lets something happen on the line.
+// did makes something happen on the line.
 func (b *history) did(name string, ms int, what func(l *keysystem.Line, now time.Duration) ([]keysystem.Change,
 	time.Duration)) *history {
 	r := b.run.lines[name].lineModel
@@ -97,7 +97,7 @@ func (b *history) ring(name string, ms int) *history {
 	})
 }
 
-// open energises the relay from one instant to another; to 0: it stays so.
+// open energises the relay from one time to another; with to 0 it stays energised.
 func (b *history) open(name string, from, to int) *history {
 	coil := func(on bool) func(l *keysystem.Line, now time.Duration) ([]keysystem.Change, time.Duration) {
 		return func(l *keysystem.Line, now time.Duration) ([]keysystem.Change, time.Duration) {
@@ -116,7 +116,7 @@ func (b *history) said(place, who string, ms int, text string) *history {
 	return b
 }
 
-// talking sets what the telephones say of themselves, and which ports are in a call.
+// talking sets the states of the telephones, and thereby which ports are in a call.
 func (b *history) talking(states ...phoneState) *history {
 	for _, s := range states {
 		b.run.phones = append(b.run.phones, &phone{number: "555-0199", state: s, last: "BYE"})
@@ -132,12 +132,12 @@ func (b *history) inCall(names ...string) *history {
 	return b
 }
 
-// told lets the daemon say what became of the interruption.
+// told adds the daemon's report of the interruption.
 func (b *history) told(name, hook string) *history {
 	return b.said(name, "clearback", 1610, "report interrupted call=1 seq=1 interval=800ms hook="+hook)
 }
 
-// incident lets the daemon report one, remind of it and end it.
+// incident adds the daemon's reports of an incident: its beginning, a reminder and its end.
 func (b *history) incident(name string, ms int, reason string) *history {
 	_, why, _ := strings.Cut(reason, "reason=")
 	b.said(name, "clearback", ms, "report incident "+reason)
@@ -147,13 +147,13 @@ func (b *history) incident(name string, ms int, reason string) *history {
 
 const listenedTo = "report interrupted call=1 seq=1 interval=800ms hook="
 
-// listened lets the near end hang up 2 s after the far end.
+// listened makes the near end hang up 2 s after the far end.
 func listened(b *history) *history {
 	b.lift("coat-check", -3000).open("coat-check", 2, 802).hangUp("coat-check", 2000).did("coat-check", 4000, passes)
 	return b.said("coat-check", "clearback", 1610, "probe-answered hook=off")
 }
 
-// passes lets time go on.
+// passes advances the time.
 func passes(l *keysystem.Line, now time.Duration) ([]keysystem.Change, time.Duration) {
 	return l.Step(now)
 }
@@ -164,14 +164,14 @@ func (b *history) checked() string {
 	return strings.Join(v.problems, "; ")
 }
 
-// A judge that cannot say no is worth nothing: for each scene a history that is as it should be, and what each judge
-// must find.
+// A check that never fails is useless. For each scene there is a history without problems, and histories with problems
+// that the checks must find.
 func TestChecks(t *testing.T) {
 	const bye = "sends 200 to BYE"
 	for _, c := range []struct {
 		scene, what string
 		past        func(b *history)
-		problem     string // "" for none
+		problem     string // empty: no problem
 	}{
 		{"held-call", "cleared", func(b *history) {
 			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 802).told("box-office",
@@ -425,7 +425,7 @@ func cutPlain(b *history, closes int) *history {
 		closes)
 }
 
-// Without the daemon it is the other way round.
+// Without the daemon the checks require the opposite.
 func TestCheckWithout(t *testing.T) {
 	judged := func(b *history, ending string) string {
 		var v verdict

@@ -21,13 +21,13 @@ import (
 )
 
 func TestMain(m *testing.M) {
-	if err := flag.Set("test.parallel", "5"); err != nil { // they mostly wait; -parallel says otherwise
+	if err := flag.Set("test.parallel", "5"); err != nil { // the tests mostly wait; the flag -parallel overrides this
 		panic(err)
 	}
 	goleak.VerifyTestMain(m)
 }
 
-// Without the daemon the trouble itself is seen: every held line stays held, and the next caller gets busy.
+// Without the daemon the problem itself appears: every held line stays held, and the next caller gets busy.
 func TestWithoutTheDaemonLinesStayHeld(t *testing.T) {
 	t.Parallel()
 	var out bytes.Buffer
@@ -39,7 +39,7 @@ func TestWithoutTheDaemonLinesStayHeld(t *testing.T) {
 	require.Regexp(t, `(?m)^ +0\.0 ms  555-01\d\d     far end    sends BYE$`, out.String())
 }
 
-// The shape of the JSON is a promise: a program reads it.
+// The form of the JSON must not change, since programs read it.
 func TestJSON(t *testing.T) {
 	t.Parallel()
 	var out bytes.Buffer
@@ -108,7 +108,7 @@ func TestListNamesEveryScene(t *testing.T) {
 		require.Contains(t, out.String(), s.about+"\n")
 		require.False(t, names[s.name], "two scenes %s", s.name)
 		names[s.name] = true
-		for _, p := range s.lines { // scenes play side by side
+		for _, p := range s.lines { // scenes run concurrently
 			require.False(t, lines[p.name] || numbers[p.number], "line %s %s is in two scenes", p.name, p.number)
 			lines[p.name], numbers[p.number] = true, true
 			require.Regexp(t, `^555-01[0-4]\d$`, p.number, "the numbers above are the far ends'")
@@ -140,7 +140,7 @@ func TestUnknownHabit(t *testing.T) {
 	require.ErrorIs(t, Run(t.Context(), Options{Without: true, AllHabits: true, Out: io.Discard}), ErrNoHabit)
 }
 
-// Habits down, scenes across.
+// A row for each habit, a column for each scene.
 func TestMatrix(t *testing.T) {
 	var out bytes.Buffer
 	r := &Report{Mode: "with", Scenes: []SceneReport{
@@ -160,7 +160,7 @@ func TestMatrix(t *testing.T) {
 		"3 of 4 scenes ended as they should")
 }
 
-// idleDaemon is a daemon that does nothing at all.
+// idleDaemon is a daemon that does nothing.
 type idleDaemon struct{ closed *int }
 
 func (d idleDaemon) AdapterAddr(string) netip.AddrPort { return netip.MustParseAddrPort("127.0.0.1:9") }
