@@ -178,7 +178,8 @@ func (n *currentMonitor) readable(now time.Time, level relay.Level, err error) b
 		n.failing = now
 	case err != nil && !n.logged && now.Sub(n.failing) >= senseLost:
 		n.logged = true
-		n.log.Warn("the loop-current input cannot be read; what the line does is not seen until it can", zap.Error(err))
+		n.log.Warn("the loop-current input cannot be read; until it can, seizures and hang-ups on the line are not detected",
+			zap.Error(err))
 	case err == nil && !n.failing.IsZero():
 		if n.logged {
 			n.log.Info("the loop-current input can be read again",
@@ -189,7 +190,7 @@ func (n *currentMonitor) readable(now time.Time, level relay.Level, err error) b
 	return err == nil
 }
 
-var errNoLevel = errors.New("bridge: the controller gave no level")
+var errNoLevel = errors.New("bridge: the controller returned no level")
 
 // settle returns how long the current reading must last before it counts.
 func (n *currentMonitor) settle() time.Duration {

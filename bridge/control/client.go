@@ -137,16 +137,16 @@ func (c *Client) do(ctx context.Context, method, path string, in, out any) error
 func (c *Client) read(answer *http.Response, text []byte, out any) error {
 	if v := answer.Header.Get(versionHeader); v != strconv.Itoa(Version) {
 		if v == "" {
-			return fmt.Errorf("%w: what answers at %s is no clearback daemon; see control.socket in the configuration, and who has the socket: ss -xlp",
+			return fmt.Errorf("%w: the program that answers at %s is not a clearback daemon; check control.socket in the configuration, and which program has the socket: ss -xlp",
 				ErrVersion, c.path)
 		}
-		return fmt.Errorf("%w: the daemon at %s speaks version %s, this program version %d; use the clearback of the daemon's release, or restart the daemon with this one",
+		return fmt.Errorf("%w: the daemon at %s has version %s of the control interface, this program has version %d; use the clearback of the daemon's release, or restart the daemon with this one",
 			ErrVersion, c.path, v, Version)
 	}
 	if answer.StatusCode >= 300 {
 		e := &Error{Code: answer.StatusCode}
 		if err := json.Unmarshal(text, e); err != nil || e.Text == "" {
-			return fmt.Errorf("the daemon at %s answered %s without saying why", c.path, answer.Status)
+			return fmt.Errorf("the daemon at %s answered %s without a reason", c.path, answer.Status)
 		}
 		return e
 	}
@@ -166,7 +166,7 @@ func (c *Client) unanswered(err error) error {
 	}
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
-		return fmt.Errorf("%w: %s is not there; is the daemon running (systemctl status clearback), and is this its configuration?",
+		return fmt.Errorf("%w: %s does not exist; is the daemon running (systemctl status clearback), and is this its configuration?",
 			ErrNotRunning, c.path)
 	case errors.Is(err, syscall.ECONNREFUSED):
 		return fmt.Errorf("%w: %s was left behind by a daemon that has died; start it (systemctl start clearback)",

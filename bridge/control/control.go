@@ -233,11 +233,11 @@ func (e *Error) Error() string { return e.Text }
 // The errors of connecting to the socket and of creating it.
 var (
 	// ErrNotRunning means that no daemon accepts connections at the socket.
-	ErrNotRunning = errors.New("status: no daemon answers at the control socket")
+	ErrNotRunning = errors.New("control: no daemon answers at the control socket")
 	// ErrPermission means that this user may not use the socket.
-	ErrPermission = errors.New("status: no permission for the control socket")
+	ErrPermission = errors.New("control: no permission for the control socket")
 	// ErrVersion means that another version of the interface answers, or a program other than clearback.
-	ErrVersion = errors.New("status: another version answers at the control socket")
+	ErrVersion = errors.New("control: another version answers at the control socket")
 	// ErrSocketInUse means that the path is taken: another daemon has its socket there, or it is something else.
-	ErrSocketInUse = errors.New("status: the control socket cannot be made")
+	ErrSocketInUse = errors.New("control: the control socket cannot be created")
 )

@@ -203,14 +203,14 @@ func TestInvalidRequests(t *testing.T) {
 		code                 int
 		reason, text         string
 	}{
-		{"GET", "/", "", 404, ReasonNoVersion, "speaks version 1"},
-		{"GET", "/v2/daemon", "", 404, ReasonNoVersion, "speaks version 1"},
+		{"GET", "/", "", 404, ReasonNoVersion, "has version 1 of the control interface"},
+		{"GET", "/v2/daemon", "", 404, ReasonNoVersion, "has version 1 of the control interface"},
 		{"GET", "/v1", "", 404, ReasonNoPath, "there is no path"},
 		{"GET", "/v1/daemon/", "", 404, ReasonNoPath, "/v1/daemon/"},
 		{"POST", "/v1/lines//pulse", "", 404, ReasonNoPath, "there is no path"},
 		{"POST", "/v1/lines/box-office/dance", "", 404, ReasonNoPath, "dance"},
 		{"POST", "/v1/lines/box-office/trials/ring/twice", "", 404, ReasonNoPath, "twice"},
-		{"POST", "/v1/daemon", "", 405, ReasonNoPath, "it does GET"},
+		{"POST", "/v1/daemon", "", 405, ReasonNoPath, "it allows GET"},
 		{"GET", "/v1/lines/box-office/trials", "", 405, ReasonNoPath, "DELETE, POST"},
 		{"POST", "/v1/lines/box-office/pulse", `{"interval_ms":-1}`, 400, ReasonBadBody, "allowed are 0 to 60000"},
 		{"POST", "/v1/lines/box-office/pulse", `{"interval_ms":60001}`, 400, ReasonBadBody, "allowed are 0 to 60000"},
@@ -361,8 +361,8 @@ func TestStuckClients(t *testing.T) {
 }
 
 func TestOtherVersions(t *testing.T) {
-	for header, want := range map[string]string{"2": "speaks version 2, this program version 1",
-		"": "no clearback daemon"} {
+	for header, want := range map[string]string{"2": "has version 2 of the control interface, this program has version 1",
+		"": "not a clearback daemon"} {
 		path := filepath.Join(t.TempDir(), "control")
 		l, err := net.Listen("unix", path)
 		require.NoError(t, err)

@@ -29,7 +29,7 @@ func route(w http.ResponseWriter, r *http.Request) (action, error) {
 	parts := strings.Split(strings.TrimPrefix(r.URL.EscapedPath(), "/"), "/")
 	if parts[0] != fmt.Sprintf("v%d", Version) {
 		return nil, &Error{Code: http.StatusNotFound, Reason: ReasonNoVersion,
-			Text: fmt.Sprintf("this daemon speaks version %d of the control interface; ask for /v%d/..., with the clearback of the daemon's own release",
+			Text: fmt.Sprintf("this daemon has version %d of the control interface; request /v%d/..., or use the clearback of the daemon's release",
 				Version, Version)}
 	}
 	if len(parts) == 2 && parts[1] == "daemon" {
@@ -93,7 +93,7 @@ func method(w http.ResponseWriter, r *http.Request, allowed ...string) error {
 	all := strings.Join(allowed, ", ")
 	w.Header().Set("Allow", all)
 	return &Error{Code: http.StatusMethodNotAllowed, Reason: ReasonNoPath,
-		Text: fmt.Sprintf("%s is nothing that %q does; it does %s", r.Method, r.URL.Path, all)}
+		Text: fmt.Sprintf("%q does not allow %s; it allows %s", r.URL.Path, r.Method, all)}
 }
 
 // readBody reads the whole body within the read timeout, and then removes that timeout. The action may take a minute,
@@ -131,7 +131,7 @@ func parse[T any](body []byte) (T, error) {
 		return v, badBody("%v; it has to be one JSON object with the fields of version %d", err, Version)
 	}
 	if _, err := d.Token(); !errors.Is(err, io.EOF) {
-		return v, badBody("something stands after the JSON object")
+		return v, badBody("there is something after the JSON object")
 	}
 	return v, nil
 }
@@ -278,7 +278,7 @@ func (s *Server) answer(w http.ResponseWriter, out any, err error) {
 	}
 	text, err := json.Marshal(out)
 	if err != nil {
-		s.log.Error("control: an answer has no JSON form", zap.Error(err))
+		s.log.Error("control: a response cannot be encoded as JSON", zap.Error(err))
 		w.WriteHeader(http.StatusInternalServerError)
 		return
 	}

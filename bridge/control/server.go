@@ -88,7 +88,7 @@ func (s *Server) serve(l net.Listener) {
 	go func() {
 		defer close(s.served)
 		if err := s.http.Serve(l); !errors.Is(err, http.ErrServerClosed) {
-			s.log.Error("the control socket has ended; the lines are served all the same", zap.String("socket", s.path),
+			s.log.Error("the control socket has stopped working; calls are not affected", zap.String("socket", s.path),
 				zap.Error(err))
 		}
 	}()
@@ -136,7 +136,7 @@ func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	w.Header().Set(versionHeader, strconv.Itoa(Version))
 	if !s.begin() {
 		s.answer(w, nil, &Error{Code: http.StatusServiceUnavailable, Reason: ReasonStopped,
-			Text: "the daemon is ending; ask again when it has started anew"})
+			Text: "the daemon is shutting down; try again when it has been restarted"})
 		return
 	}
 	defer s.requests.Done()

@@ -63,7 +63,7 @@ func groupID(group string) (int, error) {
 		if id, err := strconv.ParseUint(group, 10, 31); err == nil {
 			return int(id), nil
 		}
-		return 0, fmt.Errorf("group of the control socket (control.group): %w; make it with groupadd, or name another",
+		return 0, fmt.Errorf("group of the control socket (control.group): %w; create it with groupadd, or set another group",
 			err)
 	}
 	id, err := strconv.Atoi(g.Gid)
@@ -86,7 +86,7 @@ func removeStale(path string) error {
 		return fmt.Errorf("%w: %s is a symbolic link, which is not followed; remove it, or set control.socket to another path",
 			ErrSocketInUse, path)
 	case info.Mode()&fs.ModeSocket == 0:
-		return fmt.Errorf("%w: %s is there and is no socket; move it away, or set control.socket to another path",
+		return fmt.Errorf("%w: %s exists and is not a socket; move it away, or set control.socket to another path",
 			ErrSocketInUse, path)
 	}
 	conn, err := net.DialTimeout("unix", path, dialTimeout)
@@ -98,7 +98,7 @@ func removeStale(path string) error {
 	case errors.Is(err, fs.ErrNotExist):
 		return nil // the other daemon has just ended
 	case !errors.Is(err, syscall.ECONNREFUSED):
-		return fmt.Errorf("%w: nobody can tell whether a daemon answers at %s (%w); see who has it (ss -xlp), then remove it",
+		return fmt.Errorf("%w: cannot determine whether a daemon answers at %s (%w); check which program has the socket (ss -xlp), then remove it",
 			ErrSocketInUse, path, err)
 	}
 	if err := os.Remove(path); err != nil && !errors.Is(err, fs.ErrNotExist) {
@@ -111,7 +111,7 @@ func removeStale(path string) error {
 func grantGroup(path string, gid int) (fs.FileInfo, error) {
 	if gid >= 0 {
 		if err := os.Lchown(path, -1, gid); err != nil {
-			return nil, fmt.Errorf("giving it to its group: %w; the daemon's user has to be in that group (SupplementaryGroups= of its unit)",
+			return nil, fmt.Errorf("setting its group: %w; the daemon's user must be in that group (SupplementaryGroups= of its unit)",
 				err)
 		}
 	}
@@ -120,7 +120,7 @@ func grantGroup(path string, gid int) (fs.FileInfo, error) {
 	}
 	own, err := os.Lstat(path)
 	if err == nil && own.Mode()&fs.ModeSocket == 0 {
-		err = fmt.Errorf("%w: somebody else put something in its place", ErrSocketInUse)
+		err = fmt.Errorf("%w: another user replaced it", ErrSocketInUse)
 	}
 	return own, err
 }
@@ -141,7 +141,7 @@ func checkFolder(f *os.File) error {
 		return err
 	}
 	if m := info.Mode(); m&0o002 != 0 && m&fs.ModeSticky == 0 {
-		return fmt.Errorf("%w: everybody may write into its folder %s; chmod o-w %s", ErrSocketInUse, f.Name(),
+		return fmt.Errorf("%w: every user may write to its folder %s; chmod o-w %s", ErrSocketInUse, f.Name(),
 			f.Name())
 	}
 	return nil

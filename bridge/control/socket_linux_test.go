@@ -95,7 +95,7 @@ func TestExistingPath(t *testing.T) {
 	require.NoError(t, os.Rename(elsewhere, path))
 	err = listen()
 	assert.ErrorIs(t, err, ErrSocketInUse)
-	assert.ErrorContains(t, err, "is no socket")
+	assert.ErrorContains(t, err, "is not a socket")
 	text, err := os.ReadFile(path)
 	require.NoError(t, err)
 	assert.Equal(t, "precious", string(text))
@@ -163,7 +163,7 @@ func TestStaleSocket(t *testing.T) {
 	c, ctx := client(t, path)
 	err := c.SetInterval(ctx, "box-office", 1)
 	assert.ErrorIs(t, err, ErrNotRunning)
-	assert.ErrorContains(t, err, path+" is not there; is the daemon running")
+	assert.ErrorContains(t, err, path+" does not exist; is the daemon running")
 
 	l, err := net.Listen("unix", path)
 	require.NoError(t, err)

@@ -29,7 +29,7 @@ func (a *alarm) raise(now time.Time, problem string, err error) {
 	}
 	a.problem, a.err, a.reportedAt = problem, err, now
 	a.shared.setProblem(problem, a.since)
-	a.log.Error("the journal cannot be written; the lines are served as ever", zap.String("problem", problem),
+	a.log.Error("the journal cannot be written; calls are not affected", zap.String("problem", problem),
 		zap.Error(err))
 }
 
@@ -38,7 +38,7 @@ func (a *alarm) remind(now time.Time) {
 		return
 	}
 	a.reportedAt = now
-	a.log.Error("the journal still cannot be written; the lines are served as ever",
+	a.log.Error("the journal still cannot be written; calls are not affected",
 		zap.String("problem", a.problem), zap.Time("since", a.since), zap.Error(a.err))
 }
 

@@ -103,7 +103,7 @@ func TestDiskThatDoesNotAnswer(t *testing.T) {
 	j.SaveLine(SavedLine{Line: "box-office", Stayed: 1})
 	assert.Equal(t, 1, j.SavedLine("box-office").Stayed)
 	assert.Equal(t, len(s.entries)+2, j.Health().Queued)
-	assert.ErrorContains(t, j.Close(), "has not answered for 50ms")
+	assert.ErrorContains(t, j.Close(), "has not responded for 50ms")
 	close(answers)
 	<-j.w.ended
 }

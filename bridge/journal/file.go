@@ -174,7 +174,7 @@ func explain(path string, err error) string {
 	if !errors.As(err, &e) {
 		switch {
 		case errors.Is(err, fs.ErrNotExist):
-			return fmt.Sprintf("the folder %s does not exist; make it, owned by the user of the service", dir)
+			return fmt.Sprintf("the folder %s does not exist; create it, owned by the user of the service", dir)
 		case errors.Is(err, fs.ErrPermission):
 			return fmt.Sprintf("%s may not be written; give the folder to the user of the service", dir)
 		}
@@ -184,14 +184,14 @@ func explain(path string, err error) string {
 	case sqlite3.SQLITE_FULL:
 		return "the disk is full; free some space, or lower journal.max_size"
 	case sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED:
-		return "another program keeps the file locked; end it"
+		return "another program keeps the file locked; stop that program"
 	case sqlite3.SQLITE_READONLY, sqlite3.SQLITE_PERM, sqlite3.SQLITE_CANTOPEN:
 		return fmt.Sprintf("%s or a file beside it may not be written; give it and its folder to the user of the service, or make the file system writable",
 			path)
 	case sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB:
 		return "the file is damaged"
 	case sqlite3.SQLITE_IOERR:
-		return fmt.Sprintf("the disk fails (%v); see the system's log", err)
+		return fmt.Sprintf("the disk is failing (%v); see the system's log", err)
 	}
 	return err.Error()
 }

@@ -92,7 +92,7 @@ func TestFileTakenAway(t *testing.T) {
 	for _, suffix := range []string{"", walSuffix, shmSuffix} {
 		require.NoError(t, os.Remove(path+suffix))
 	}
-	eventually(t, "it is seen", func() bool { return alarms(logs, "taken away") == 1 })
+	eventually(t, "it is noticed", func() bool { return alarms(logs, "removed or replaced") == 1 })
 	heldCallScript("box-office", start.Add(time.Hour), 2, "on").into(j)
 	for _, e := range during.entries[5:] {
 		j.Append(e)

@@ -42,7 +42,7 @@ func (d *pruner) step(ctx context.Context, s *store, o *Options, now time.Time) 
 		d.steps, d.stall = d.steps+1, max(d.stall, time.Since(began))
 	}
 	if err != nil {
-		return fmt.Errorf("drop what is old: %w", err)
+		return fmt.Errorf("delete old records: %w", err)
 	}
 	d.more = more
 	return nil

@@ -19,7 +19,7 @@ import (
 // Why a journal cannot be read.
 var (
 	// ErrNotFound means that there is no such file, or that the file is empty.
-	ErrNotFound = errors.New("journal: there is none")
+	ErrNotFound = errors.New("journal: not found")
 	// ErrNewer means that a newer version of clearback wrote the file.
 	ErrNewer = errors.New("journal: written by a newer version")
 	// ErrOlder means that an older version of clearback wrote the file. A daemon of this version upgrades the file when
@@ -83,7 +83,7 @@ func openReader(path, query string) (*Reader, error) {
 	case v == 0 && tables == 0:
 		err = fmt.Errorf("%w: %s is empty; start the daemon once", ErrNotFound, path)
 	case v < len(schema):
-		err = fmt.Errorf("%w: %s is of version %d, this one reads %d; start the daemon once, which brings it up to date and keeps all",
+		err = fmt.Errorf("%w: %s has version %d, this program reads version %d; start the daemon once, which upgrades the file and keeps all data",
 			ErrOlder, path, v, len(schema))
 	}
 	if err != nil {
@@ -100,16 +100,16 @@ func readError(path string, err error) error {
 	}
 	switch errorKindOf(err) {
 	case errorDamaged:
-		return fmt.Errorf("journal: %s is damaged; a running daemon sets it aside when it meets the damage; to see the rest, read a copy with SQLite's own recovery: %w",
+		return fmt.Errorf("journal: %s is damaged; a running daemon sets it aside when it finds the damage; to read what is left, use SQLite's recovery on a copy: %w",
 			path, err)
 	case errorBusy:
-		return fmt.Errorf("journal: %s is locked by another program; end it and try again: %w", path, err)
+		return fmt.Errorf("journal: %s is locked by another program; stop that program and try again: %w", path, err)
 	}
 	if syscall.Access(path, readable) != nil {
 		return fmt.Errorf("journal: %s may not be read by this user; read it as the user of the service, or join its group: %w",
 			path, err)
 	}
-	return fmt.Errorf("journal: %s cannot be read here: the daemon was killed and this user may not take up what it left; read it as the user of the service, or copy %s, %s%s and %s%s to a folder of your own and read it there: %w",
+	return fmt.Errorf("journal: %s cannot be read here: the daemon was killed and this user may not recover the file; read it as the user of the service, or copy %s, %s%s and %s%s to a folder of your own and read it there: %w",
 		path, path, path, walSuffix, path, shmSuffix, err)
 }
 
@@ -236,7 +236,7 @@ func scanRow(rows *sql.Rows) (Row, error) {
 }
 
 // ErrUnknown means that the journal has no such call or line.
-var ErrUnknown = errors.New("journal: not known")
+var ErrUnknown = errors.New("journal: unknown")
 
 // Call returns the call of that number (the latest, if a number was used twice) and the entries of its line during the
 // call. If there is no such call, the error is an [ErrUnknown].

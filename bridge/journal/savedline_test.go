@@ -57,7 +57,7 @@ func TestTrustAndStayedHaveTwoWriters(t *testing.T) {
 	assert.Equal(t, SavedLine{Line: "box-office", Stayed: 2, Basis: "800ms", Trust: seen}, j.SavedLine("box-office"),
 		"older trust does not count")
 	written(t, j)
-	require.ErrorContains(t, SaveTrust(path, "box-office", old), "see to the clock")
+	require.ErrorContains(t, SaveTrust(path, "box-office", old), "check the clock")
 	require.NoError(t, j.Close())
 	require.NoError(t, SaveTrust(path, "box-office", Trust{At: start.Add(2 * time.Hour)}), "the daemon is stopped")
 	got, err := reader(t, path).SavedLine(ctx, "box-office")
@@ -105,7 +105,7 @@ func TestSaveTrustCreatesTheFile(t *testing.T) {
 	require.NoError(t, j.Close())
 
 	err = SaveTrust(filepath.Join(dir, "nowhere", "journal.db"), "box-office", Trust{At: start})
-	assert.ErrorContains(t, err, "does not exist; make it")
+	assert.ErrorContains(t, err, "does not exist; create it")
 }
 
 // Several processes that create the same file at the same time can all save their state.

@@ -94,7 +94,7 @@ func migrate(ctx context.Context, c *sql.Conn) error {
 		}
 		for ; v < len(schema); v++ {
 			if _, err := c.ExecContext(ctx, schema[v]); err != nil {
-				return fmt.Errorf("to version %d of the journal: %w", v+1, err)
+				return fmt.Errorf("upgrade to version %d of the journal: %w", v+1, err)
 			}
 		}
 		_, err := c.ExecContext(ctx, fmt.Sprintf("PRAGMA user_version = %d", v))
@@ -103,7 +103,7 @@ func migrate(ctx context.Context, c *sql.Conn) error {
 }
 
 func newer(v int) error {
-	return fmt.Errorf("%w: the file is of version %d, this one knows up to %d; use the clearback that wrote it, or a later one, or name another file",
+	return fmt.Errorf("%w: the file has version %d, this program supports versions up to %d; use the clearback that wrote the file, or a later one, or set another file",
 		ErrNewer, v, len(schema))
 }
 

@@ -26,7 +26,7 @@ func SaveTrust(path, line string, t Trust) error {
 		err = trust(path, line, t)
 	}
 	if err != nil {
-		return fmt.Errorf("save what was seen of line %s in %s: %s: %w", line, path, explain(path, err), err)
+		return fmt.Errorf("save the check results of line %s in %s: %s: %w", line, path, explain(path, err), err)
 	}
 	return nil
 }
@@ -52,7 +52,7 @@ func trust(path, line string, t Trust) (err error) {
 			return err
 		}
 		if n, err := res.RowsAffected(); err == nil && n == 0 {
-			return fmt.Errorf("what is there was seen at the same time or later; see to the clock")
+			return fmt.Errorf("the saved results have the same time or a later one; check the clock")
 		}
 		return nil
 	})

@@ -99,7 +99,7 @@ func (w *writer) close() error {
 		return w.err
 	case <-limit.C:
 		queued, _ := w.queue.state()
-		return fmt.Errorf("journal %s: the disk has not answered for %v; see the system's log; the last %d records or more may be lost",
+		return fmt.Errorf("journal %s: the disk has not responded for %v; see the system's log; the last %d records or more may be lost",
 			w.o.Path, w.pace.diskTimeout, queued)
 	}
 }
@@ -184,7 +184,7 @@ func (w *writer) lost() uint64 {
 func (w *writer) attempt(now time.Time) error {
 	ctx := context.Background()
 	if w.s != nil && now.Sub(w.maintainedAt) >= w.pace.maintain && !sameFile(w.o.Path, w.s.file) {
-		w.log.Error("the journal's file was taken away; a new one is begun")
+		w.log.Error("the journal's file was removed or replaced; a new one is created")
 		w.release()
 	}
 	if w.s == nil {
@@ -227,7 +227,7 @@ func (w *writer) open(ctx context.Context, now time.Time) error {
 	}
 	w.s = s
 	for _, line := range slices.Sorted(maps.Keys(s.broken)) {
-		w.log.Warn("the daemon died during these calls, and a hold may have stayed: look at the lamp of the line; `clearback explain "+line+
+		w.log.Warn("the daemon died during these calls, and a hold may have stayed: check the lamp of the line; `clearback explain "+line+
 			"` says what to do", zap.String("line", line), zap.Uint64s("calls", s.broken[line]))
 	}
 	if !s.continued {
@@ -323,7 +323,7 @@ func (w *writer) replace(why error, now time.Time) {
 		return
 	}
 	w.asideAt, w.retry = now, 0
-	w.log.Error("the journal is damaged; it was set aside and a new one is begun", zap.String("set_aside", to),
+	w.log.Error("the journal is damaged; it was set aside and a new one is created", zap.String("set_aside", to),
 		zap.Error(why))
 }
 

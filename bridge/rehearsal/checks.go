@@ -32,7 +32,7 @@ func (p *sceneRun) checkCleared(v *verdict, l *line) {
 	switch {
 	case tooLate:
 	case l.habit.byeSilent && found:
-		v.wrong("%s: the adapter answered BYE although it is in the habit of not answering", l.name)
+		v.wrong("%s: the adapter answered BYE although its habit is not to answer", l.name)
 	// the zero may be a time that the adapter reported
 	case l.habit.byeSilent && open.began.Before(zero.Add(l.policy.Lead-100*time.Millisecond)):
 		v.wrong("%s: the loop opened before the lead was over", l.name)
@@ -65,9 +65,9 @@ func (p *sceneRun) checkReported(v *verdict, l *line) {
 	e, told := p.find(l.name, "clearback", "report interrupted")
 	switch {
 	case !told:
-		v.wrong("%s: no report says what became of the interruption", l.name)
+		v.wrong("%s: no report gives the outcome of the interruption", l.name)
 	case !strings.Contains(e.text, want):
-		v.wrong("%s: the report says %q where %s is right", l.name, e.text, want)
+		v.wrong("%s: the report says %q instead of %s", l.name, e.text, want)
 	default:
 		v.saw("the report says %q", e.text)
 	}
@@ -91,7 +91,7 @@ func (p *sceneRun) checkRestarted(v *verdict, l *line) {
 		v.wrong("%s: no report says why the loop stayed closed", l.name)
 		return
 	}
-	v.saw("%s: the hold went with the battery; the loop stayed closed, and the report says %q", l.name, e.text)
+	v.saw("%s: the hold cleared when the battery was interrupted; the loop stayed closed, and the report says %q", l.name, e.text)
 }
 
 // checkNoFalseReport checks what must hold for every line in every scene. No loop opens while the port rings. The
@@ -128,7 +128,7 @@ func (p *sceneRun) checkNoFalseReport(v *verdict, l *line) {
 		report := strings.HasPrefix(e.text, "report ")
 		switch {
 		case !l.policy.ProbeTrusted && !l.policy.SenseTrusted && report:
-			v.wrong("%s: nothing can tell the daemon that the line is on hook, and the report says %q", l.name, e.text)
+			v.wrong("%s: the daemon cannot know that the line is on hook, and the report says %q", l.name, e.text)
 		case report && flows(e.at):
 			v.wrong("%s: loop current flows, and the report says %q", l.name, e.text)
 		}

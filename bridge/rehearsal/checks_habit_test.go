@@ -36,18 +36,18 @@ func TestChecksOfHabits(t *testing.T) {
 		{"always-200", "held-call", "said to be cleared", func(b *history) {
 			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 802).told("box-office",
 				"on")
-		}, "nothing can tell the daemon"},
+		}, "the daemon cannot know"},
 		{"always-200", "short-interval", "unknown", func(b *history) {
 			b.held("lighting").open("lighting", 2, 332).told("lighting", "unknown")
 		}, ""},
 		{"always-200", "short-interval", "said to have stayed", func(b *history) {
 			b.held("lighting").open("lighting", 2, 332).told("lighting", "unknown").incident("lighting", 1700,
 				"reason=interval-short")
-		}, "nothing can tell the daemon that the hold stayed"},
+		}, "the daemon cannot know that the hold stayed"},
 		{"always-200", "short-interval", "nothing said", func(b *history) {
 			b.held("lighting").open("lighting", 2,
 				332)
-		}, "it is not known"},
+		}, "the outcome is unknown"},
 
 		{"bye-unanswered", "held-call", "after the lead", func(b *history) {
 			b.held("box-office").open("box-office", 605, 1505).told("box-office", "on")
@@ -57,11 +57,11 @@ func TestChecksOfHabits(t *testing.T) {
 		}, "before the lead was over"},
 		{"bye-unanswered", "held-call", "as short as a flash", func(b *history) {
 			b.held("box-office").open("box-office", 605, 1405).told("box-office", "on")
-		}, "900.0 to 1400.0 are right"},
+		}, "expected 900.0 to 1400.0 ms"},
 		{"bye-unanswered", "held-call", "answered", func(b *history) {
 			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 605, 1505).told("box-office",
 				"on")
-		}, "in the habit of not answering"},
+		}, "its habit is not to answer"},
 
 		{"power-denial", "held-call", "by itself", func(b *history) {
 			b.held("box-office").did("box-office", 1, battery(false)).did("box-office", 501, battery(true))
@@ -76,7 +76,7 @@ func TestChecksOfHabits(t *testing.T) {
 			b.held("box-office").did("box-office", -400, battery(false)).did("box-office", 200, battery(true))
 			b.said("box-office", "clearback", 2, "report suppressed call=1 rule=unknown-call")
 		}, ""},
-		{"reboot", "held-call", "not told why", func(b *history) {
+		{"reboot", "held-call", "reason not reported", func(b *history) {
 			b.held("box-office").did("box-office", -400, battery(false)).did("box-office", 200, battery(true))
 		}, "no report says why"},
 		{"reboot", "held-call", "opened", func(b *history) {
@@ -88,10 +88,10 @@ func TestChecksOfHabits(t *testing.T) {
 			b.held("box-office").said("box-office", "clearback", 2, "report suppressed call=1 rule=unknown-call")
 		}, "is not on hook"},
 
-		{"flash-info", "short-interval", "told", func(b *history) {
+		{"flash-info", "short-interval", "reported", func(b *history) {
 			b.held("lighting").open("lighting", 2, 332).incident("lighting", 1600, "flash reason=interval-short")
 		}, ""},
-		{"flash-info", "short-interval", "not told", func(b *history) {
+		{"flash-info", "short-interval", "not reported", func(b *history) {
 			b.held("lighting").open("lighting", 2, 332).incident("lighting", 1600, "reason=interval-short")
 		}, "the adapter took it for a flash"},
 
@@ -135,7 +135,7 @@ func TestChecksOfIncidents(t *testing.T) {
 			t.Run(c.name, func(t *testing.T) {
 				require.Empty(t, past(t).incident(name, 1700, reason).checked())
 				require.Contains(t, past(t).checked(), "no incident is reported")
-				require.Contains(t, past(t).incident(name, 1700, "reason=none").checked(), "is right")
+				require.Contains(t, past(t).incident(name, 1700, "reason=none").checked(), "instead of")
 				b := past(t).said(name, "clearback", 1700, "report incident "+reason)
 				require.Contains(t, b.checked(), "what to do about it")
 				require.Contains(t, b.checked(), "did not end")

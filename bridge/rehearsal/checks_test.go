@@ -177,34 +177,34 @@ func TestChecks(t *testing.T) {
 			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 802).told("box-office",
 				"on")
 		}, ""},
-		{"held-call", "cleared, and not told", func(b *history) {
+		{"held-call", "cleared, and not reported", func(b *history) {
 			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 802)
-		}, "no report says"},
-		{"held-call", "cleared, and told unknown", func(b *history) {
+		}, "no report gives the outcome"},
+		{"held-call", "cleared, and reported as unknown", func(b *history) {
 			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 802).told("box-office",
 				"unknown")
-		}, "hook=on is right"},
-		{"held-call", "cleared, and told an incident", func(b *history) {
+		}, "instead of hook=on"},
+		{"held-call", "cleared, and an incident reported", func(b *history) {
 			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 802).told("box-office",
 				"on")
 			b.said("box-office", "clearback", 1620, "report incident call=1 reason=interval-short")
 		}, "the hold cleared, and the report says"},
 		{"held-call", "told what is not so", func(b *history) { b.held("box-office").told("box-office", "on") },
 			"loop current flows, and the report says"},
-		{"held-call", "told what nobody can know", func(b *history) {
+		{"held-call", "reported what the daemon cannot know", func(b *history) {
 			b.run.lines["box-office"].policy.ProbeTrusted = false
 			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 802).told("box-office",
 				"on")
-		}, "nothing can tell the daemon"},
+		}, "the daemon cannot know"},
 		{"held-call", "opened while it rang", func(b *history) { b.ring("box-office", 1).open("box-office", 2, 802) },
 			"opened while the line rang"},
 		{"held-call", "nothing happened", func(b *history) { b.held("box-office") }, "never opened"},
 		{"held-call", "too short", func(b *history) {
 			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 801)
-		}, "800.0 to 1300.0 are right"},
+		}, "expected 800.0 to 1300.0 ms"},
 		{"held-call", "too long", func(b *history) {
 			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 1303)
-		}, "800.0 to 1300.0 are right"},
+		}, "expected 800.0 to 1300.0 ms"},
 		{"held-call", "for ever", func(b *history) { b.held("box-office").open("box-office", 2, 0) }, "still open"},
 		{"held-call", "twice", func(b *history) {
 			b.held("box-office").open("box-office", 2, 802).open("box-office",
@@ -239,9 +239,9 @@ func TestChecks(t *testing.T) {
 		{"others-stay", "another opened", func(b *history) { othersStay(b).open("foyer", 2, 302) },
 			"foyer: the loop opened"},
 		{"others-stay", "another cleared", func(b *history) { othersStay(b).lift("wardrobe", 100) },
-			"wardrobe: its held call is gone"},
+			"wardrobe: its held call has ended"},
 		{"others-stay", "another's far end is gone",
-			func(b *history) { othersStay(b).run.phones[2].state = phoneCleared }, "wardrobe: its held call is gone"},
+			func(b *history) { othersStay(b).run.phones[2].state = phoneCleared }, "wardrobe: its held call has ended"},
 
 		{"near-end-first", "nothing happened", func(b *history) {
 			b.lift("props", -3000).hangUp("props",
@@ -260,14 +260,14 @@ func TestChecks(t *testing.T) {
 		{"listens", "not looked again", func(b *history) {
 			listened(b).said("coat-check", "clearback", 6610,
 				listenedTo+"off")
-		}, "where hook=on is right"},
+		}, "instead of hook=on"},
 		{"listens", "opened twice", func(b *history) {
 			listened(b).said("coat-check", "clearback", 6610, listenedTo+"on").open("coat-check", 4000, 4800)
 		}, "opened 2 times"},
 		{"listens", "not looked", func(b *history) {
 			b.lift("coat-check", -3000).open("coat-check", 2, 802).hangUp("coat-check", 2000).said("coat-check",
 				"clearback", 6610, listenedTo+"on")
-		}, "did not look while"},
+		}, "did not check the line while"},
 		{"listens", "hung up before", func(b *history) {
 			b.lift("coat-check", -3000).open("coat-check", 2, 802).hangUp("coat-check", 900).did("coat-check", 3000,
 				passes).
@@ -279,17 +279,17 @@ func TestChecks(t *testing.T) {
 		}, "props: the loop opened"},
 		{"near-end-first", "still busy", func(b *history) { b.lift("props", -3000).talking(phoneCleared) },
 			"not at rest"},
-		{"near-end-first", "the far end was not told",
+		{"near-end-first", "the far end was not cleared",
 			func(b *history) { b.talking(phoneTalking).run.phones[0].last = "" }, "ended by"},
 
 		{"short-interval", "stayed", func(b *history) {
 			b.held("lighting").open("lighting", 2, 332).incident("lighting", 1600, "reason=interval-short")
 		}, ""},
-		{"short-interval", "stayed, and it is not told what to do", func(b *history) {
+		{"short-interval", "stayed, and no advice reported", func(b *history) {
 			b.held("lighting").open("lighting", 2, 332).said("lighting", "clearback", 1600,
 				"report incident reason=interval-short")
 		}, "what to do about it"},
-		{"short-interval", "stayed, not told", func(b *history) { b.held("lighting").open("lighting", 2, 332) },
+		{"short-interval", "stayed, not reported", func(b *history) { b.held("lighting").open("lighting", 2, 332) },
 			"no report"},
 		{"short-interval", "cleared", func(b *history) {
 			b.line("lighting", 200*time.Millisecond)
@@ -297,10 +297,10 @@ func TestChecks(t *testing.T) {
 				"report incident reason=interval-short")
 		}, "the hold cleared although"},
 		{"short-interval", "another interval", func(b *history) { b.held("lighting").open("lighting", 2, 802) },
-			"are right"},
+			"expected"},
 
 		{"emergency-call", "nothing happened", func(b *history) { emergency(b).held("fly-loft") }, ""},
-		{"emergency-call", "not told why", func(b *history) { b.held("fly-loft") }, "no report"},
+		{"emergency-call", "reason not reported", func(b *history) { b.held("fly-loft") }, "no report"},
 		{"emergency-call", "opened", func(b *history) { emergency(b).held("fly-loft").open("fly-loft", 2, 252) },
 			"the loop opened"},
 		{"emergency-call", "cleared", func(b *history) { emergency(b).held("fly-loft").open("fly-loft", 2, 802) },
@@ -324,14 +324,14 @@ func TestChecks(t *testing.T) {
 
 		{"near-end-calls", "cut short", func(b *history) { nearEndCalls(b, 600, 620).inCall("paint-shop") }, ""},
 		{"near-end-calls", "not cut short", func(b *history) { nearEndCalls(b, 600, 1302).inCall("paint-shop") },
-			"are right"},
+			"expected"},
 		{"near-end-calls", "called before", func(b *history) { nearEndCalls(b, 400, 620).inCall("paint-shop") },
 			"did not come while the loop was open"},
 		{"near-end-calls", "not through", func(b *history) { nearEndCalls(b, 600, 620) }, "did not go through"},
 		{"near-end-calls", "hung up", func(b *history) { nearEndCalls(b, 600, 620).hangUp("paint-shop", 700) },
 			"took the opening for a hang-up"},
 
-		{"board-power", "fell closed", func(b *history) {
+		{"board-power", "closed", func(b *history) {
 			b.held("cloakroom").said("cloakroom", "board", 110, "loses power").open("cloakroom", 2, 110)
 		}, ""},
 		{"board-power", "stayed open", func(b *history) {
@@ -360,7 +360,7 @@ func TestChecks(t *testing.T) {
 		{"cut-timed", "stayed open", func(b *history) {
 			b.held("bar").said("bar", "board", 2600,
 				"the network is back").open("bar", 2, 2605)
-		}, "are right"},
+		}, "expected"},
 		{"cut-timed", "stayed held", func(b *history) {
 			b.said("bar", "board", 2600, "the network is back").open("bar",
 				2, 802)
@@ -372,8 +372,8 @@ func TestChecks(t *testing.T) {
 		}, ""},
 		{"daemon-ends", "not cleared", func(b *history) { daemonEnds(b) }, "never opened"},
 		{"daemon-ends", "ended while open", func(b *history) { daemonEnds(b).open("dressing-room", 2, 302) },
-			"are right"},
-		{"daemon-ends", "the far end was not told", func(b *history) {
+			"expected"},
+		{"daemon-ends", "the far end was not cleared", func(b *history) {
 			daemonEnds(b).open("dressing-room", 2,
 				802).run.phones[0].last = ""
 		}, "ended by"},
@@ -435,11 +435,11 @@ func TestCheckWithout(t *testing.T) {
 		return strings.Join(v.problems, "; ")
 	}
 	require.Empty(t, judged(newHistory(t, "held-call").held("box-office"), "486"))
-	require.Contains(t, judged(newHistory(t, "held-call").held("box-office"), "480"), "did not get busy")
+	require.Contains(t, judged(newHistory(t, "held-call").held("box-office"), "480"), "instead of busy")
 	require.Contains(t, judged(newHistory(t, "held-call").held("box-office").lift("box-office", 100), "486"),
 		"the hold cleared")
 	require.Contains(t, judged(newHistory(t, "held-call").held("box-office").open("box-office", 2, 802), "486"),
-		"nobody could open it")
+		"nothing could open it")
 }
 
 // A bouncing contact makes one opening, two movements make two.

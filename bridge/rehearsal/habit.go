@@ -11,7 +11,7 @@ import (
 )
 
 // ErrNoHabit means that Options.Habits has an unknown name.
-var ErrNoHabit = errors.New("rehearsal: there is no such habit")
+var ErrNoHabit = errors.New("rehearsal: there is no habit")
 
 // habit is how an adapter differs from a plain one, and how its line must then be configured. The zero value is a plain
 // adapter. Times that last a minute in practice are shortened, so that they fit into a scene.
@@ -96,19 +96,19 @@ func habits() []habit {
 			about:   "a second call is offered in a call, and OPTIONS is answered 200 then: not trusted",
 			waiting: true, untrusted: true,
 		},
-		{name: "bye-unanswered", about: "BYE is taken and never answered", byeSilent: true},
+		{name: "bye-unanswered", about: "BYE is accepted and never answered", byeSilent: true},
 		{name: "bye-late", about: "BYE is answered after 450 ms", byeAfter: 450 * time.Millisecond},
 		// 500 ms is the pulse of a line-card driver (common practice)
 		{
 			name:   "power-denial",
-			about:  "the adapter itself takes the battery away for 500 ms at the BYE, and answers it then",
+			about:  "the adapter itself interrupts the battery for 500 ms at the BYE, and answers the BYE afterwards",
 			denial: 500 * time.Millisecond, byeAfter: 500 * time.Millisecond, lead: time.Second,
 		},
 		{name: "dial-tone", about: "dial tone at once after the far end's clearing",
 			after: []lineTreatment{{0, toneDial}}},
-		{name: "reorder", about: "reorder tone after the far end's clearing, and no digits are taken",
+		{name: "reorder", about: "reorder tone after the far end's clearing, and no digits are accepted",
 			after: []lineTreatment{reorder}},
-		{name: "howler", about: "reorder tone, then howler, and no digits are taken",
+		{name: "howler", about: "reorder tone, then howler, and no digits are accepted",
 			after: []lineTreatment{reorder, howler}},
 		{
 			name: "lock-out", about: "reorder tone, howler, then the line is locked out until it is on hook",
@@ -131,7 +131,7 @@ func habitNamed(name string) (habit, error) {
 			return h, nil
 		}
 	}
-	return habit{}, fmt.Errorf("%w as %q; see the list of habits", ErrNoHabit, name)
+	return habit{}, fmt.Errorf("%w named %q; see the list of habits", ErrNoHabit, name)
 }
 
 // configure sets the line's policy as its user would after `check --live`.
@@ -224,7 +224,7 @@ func (p *port) deny() {
 	if p.habit.denial == 0 {
 		return
 	}
-	p.ua.report("takes the battery away by itself")
+	p.ua.report("interrupts the battery by itself")
 	p.lineModel.battery(false)
 	p.ua.after(p.habit.denial, func() { p.lineModel.battery(true) })
 }
@@ -266,7 +266,7 @@ func (p *port) move() (err error) {
 		if err = p.ua.move(); err != nil {
 			return
 		}
-		p.ua.report("goes on from another port, and registers from there")
+		p.ua.report("continues on another port, and registers from there")
 		p.register(registerFor)
 	})
 	return err
@@ -297,7 +297,7 @@ func (p *port) splash() {
 		if p.off || p.call != nil {
 			return
 		}
-		p.ua.report("rings for a moment: a message waits")
+		p.ua.report("rings briefly: a message is waiting")
 		p.lineModel.ringing(true)
 		p.ua.after(p.habit.splash, func() {
 			if p.call == nil {

@@ -68,7 +68,7 @@ func TestPortThatAlwaysAnswers200(t *testing.T) {
 // on hook.
 func TestLateOnHookRecognition(t *testing.T) {
 	t.Parallel()
-	require.Contains(t, wronglyConfigured(t, "late-486", "held-call"), "hook=on is right")
+	require.Contains(t, wronglyConfigured(t, "late-486", "held-call"), "instead of hook=on")
 }
 
 // Runs the scenes without a habit, with the parts of the daemon.

@@ -69,7 +69,7 @@ func openPort(out outbound, r *lineModel, h habit, offHookAfter time.Duration, s
 		u.lose = func(m *message) bool {
 			if p.loseOK > 0 && m.status() >= 200 && m.method() == "BYE" {
 				p.loseOK--
-				u.report("that answer gets lost")
+				u.report("this response is lost")
 				return true
 			}
 			return false
@@ -128,7 +128,7 @@ func (p *port) bound() (ok bool, trouble string) {
 
 // dial calls a number with the digits that the near end dialled. It does so only while the port sees the line off hook.
 func (p *port) dial(number string) error {
-	err := fmt.Errorf("the port sees the line on hook, or in a call, or takes no digits, when %s is dialled", number)
+	err := fmt.Errorf("the port sees the line on hook, or in a call, or accepts no digits, when %s is dialled", number)
 	p.ua.ask(func() {
 		if p.off && p.call == nil && p.tone.takesDigits() {
 			p.endTreatment()
@@ -245,7 +245,7 @@ func (p *port) offered(c *call) {
 		c.refuse(486)
 	case p.call != nil:
 		p.waiting = c
-		p.ua.report("tells the near end that a call waits")
+		p.ua.report("signals call waiting to the near end")
 		c.ring()
 	default:
 		p.call = c

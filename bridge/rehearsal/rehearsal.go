@@ -50,7 +50,7 @@ type Options struct {
 // The errors of [Run].
 var (
 	// ErrScenesFailed means that at least one scene did not end as it should. The report says which and why.
-	ErrScenesFailed = errors.New("rehearsal: not every scene ended as it should")
+	ErrScenesFailed = errors.New("rehearsal: at least one scene did not end as it should")
 	// ErrNoScene means that Options.Scenes has an unknown name.
-	ErrNoScene = errors.New("rehearsal: there is no such scene")
+	ErrNoScene = errors.New("rehearsal: there is no scene")
 )

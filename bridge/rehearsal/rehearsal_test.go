@@ -34,8 +34,8 @@ func TestWithoutTheDaemonLinesStayHeld(t *testing.T) {
 	require.NoError(t, Run(t.Context(), Options{Without: true, Out: &out}), "%s", &out)
 	require.Equal(t, 4, strings.Count(out.String(), "verdict: ok: "))
 	require.Contains(t, out.String(),
-		"box-office STAYS HELD: its far end was gone for 3s, the lamp winked on, the next caller got busy")
-	require.Contains(t, out.String(), "4 of 4 scenes show the trouble that clearback is for")
+		"box-office STAYS HELD: its far end was gone for 3s, the lamp kept winking, the next caller got busy")
+	require.Contains(t, out.String(), "4 of 4 scenes show the problem that clearback solves")
 	require.Regexp(t, `(?m)^ +0\.0 ms  555-01\d\d     far end    sends BYE$`, out.String())
 }
 
@@ -184,7 +184,7 @@ func TestADaemonThatDoesNotStart(t *testing.T) {
 		require.Len(t, c.Lines, 29)
 		return idleDaemon{&closed}, nil
 	}})
-	require.ErrorContains(t, err, "the adapter did not get registered")
+	require.ErrorContains(t, err, "the adapter did not register")
 	require.ErrorIs(t, err, context.DeadlineExceeded)
 	require.Equal(t, 1, closed)
 }
@@ -218,7 +218,7 @@ func TestFailedSceneIsReported(t *testing.T) {
 	}
 	require.NoError(t, r.print(Options{Out: &out}))
 	require.Contains(t, out.String(), "verdict: NOT AS IT SHOULD BE: the hold stayed; twice\n")
-	require.Contains(t, out.String(), "clearback, of no scene: warn: the roof leaks\n")
+	require.Contains(t, out.String(), "clearback, outside any scene: warn: the roof leaks\n")
 	require.Contains(t, out.String(), "held-call        NOT AS IT SHOULD BE\n0 of 1 scenes ended as they should")
 }
 

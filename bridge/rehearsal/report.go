@@ -132,7 +132,7 @@ func (r *Report) print(o Options) error {
 		}
 	}
 	for _, s := range r.Warnings {
-		w.printf("clearback, of no scene: %s\n", s)
+		w.printf("clearback, outside any scene: %s\n", s)
 	}
 	w.printf("summary\n")
 	if len(o.habits()) > 0 {
@@ -143,7 +143,7 @@ func (r *Report) print(o Options) error {
 		}
 	}
 	if r.Mode == "without" {
-		w.printf("%d of %d scenes show the trouble that clearback is for, in %.1f s\n", good, len(r.Scenes),
+		w.printf("%d of %d scenes show the problem that clearback solves, in %.1f s\n", good, len(r.Scenes),
 			r.TookMS/1000)
 	} else {
 		w.printf("%d of %d scenes ended as they should, in %.1f s\n", good, len(r.Scenes), r.TookMS/1000)

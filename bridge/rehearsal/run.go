@@ -76,7 +76,7 @@ func runBatches(ctx context.Context, o Options, casts []batch) (r *Report, close
 func runBatch(ctx context.Context, o Options, c batch) (r *Report, closed, err error) {
 	s, err := newTestBed(ctx, o, c.habit, c.scenes)
 	if err != nil {
-		return nil, nil, fmt.Errorf("rehearsal: setting the stage: %w", err)
+		return nil, nil, fmt.Errorf("rehearsal: setting up the test bed: %w", err)
 	}
 	var all sync.WaitGroup
 	for _, p := range s.runs {
@@ -124,7 +124,7 @@ func choose(o Options) ([]batch, error) {
 		return []batch{{scenes: chosen}}, nil
 	}
 	if o.Without {
-		return nil, fmt.Errorf("%w: without the daemon there is nothing that a habit could disturb; leave the habits out",
+		return nil, fmt.Errorf("%w: habits have no effect without the daemon; leave them out",
 			ErrNoHabit)
 	}
 	var casts []batch
@@ -155,11 +155,11 @@ func chooseScenes(o Options, withHabits bool) ([]scene, error) {
 			what := "see the list of scenes"
 			switch {
 			case o.Without:
-				what = "not every scene can be played without the daemon"
+				what = "not every scene can run without the daemon"
 			case withHabits:
-				what = "not every scene is played with an adapter's habits"
+				what = "not every scene can run with an adapter's habits"
 			}
-			return nil, fmt.Errorf("%w as %q; %s", ErrNoScene, name, what)
+			return nil, fmt.Errorf("%w named %q; %s", ErrNoScene, name, what)
 		}
 	}
 	return chosen, nil

@@ -78,7 +78,7 @@ func (p *sceneRun) checkScene() {
 	_, ok := p.hungUp()
 	switch {
 	case p.err != nil:
-		p.verdict.wrong("the scene could not be played: %v", p.err)
+		p.verdict.wrong("the scene could not be run: %v", p.err)
 	case !ok:
 		p.verdict.wrong("nobody hung up")
 	case p.without:
@@ -160,7 +160,7 @@ func (p *sceneRun) phone() (*phone, error) {
 	p.testBed.far++
 	p.testBed.mu.Unlock()
 	if far > lastFarEnd {
-		return nil, fmt.Errorf("no number is left for another far end; the last is 555-0%d", lastFarEnd)
+		return nil, fmt.Errorf("there is no number left for another far end; the last is 555-0%d", lastFarEnd)
 	}
 	number := fmt.Sprintf("555-0%d", far)
 	return p.phoneAt(number)
@@ -316,7 +316,7 @@ func (p *sceneRun) watchHeldLine(ctx context.Context, l *line) error {
 	if err := f.dial(l.number); err != nil {
 		return err
 	}
-	return p.until(ctx, "the next caller is answered somehow",
+	return p.until(ctx, "the next caller gets a response",
 		func() bool { return f.is(phoneCleared) || f.is(phoneRinging) })
 }
 
@@ -325,17 +325,17 @@ func (p *sceneRun) watchHeldLine(ctx context.Context, l *line) error {
 func (p *sceneRun) checkWithout(v *verdict) {
 	for _, part := range p.scene.lines {
 		if len(openings(p.lines[part.name].lineModel.history())) > 0 {
-			v.wrong("%s: the loop opened although nobody could open it", part.name)
+			v.wrong("%s: the loop opened although nothing could open it", part.name)
 		}
 	}
 	l, caller := p.strandedLine, p.phones[len(p.phones)-1]
 	if _, let := first(p.since(l), keysystem.HoldReleased); let || !l.lineModel.state().Held {
-		v.wrong("%s: the hold cleared, so there is no trouble to be seen", l.name)
+		v.wrong("%s: the hold cleared, so the problem did not appear", l.name)
 	}
 	if how := caller.ending(); how != "486" {
-		v.wrong("%s: the next caller did not get busy but %q", l.name, how)
+		v.wrong("%s: the next caller got %q instead of busy", l.name, how)
 	}
-	v.saw("%s STAYS HELD: its far end was gone for %v, the lamp winked on, the next caller got busy", l.name, stuckFor)
+	v.saw("%s STAYS HELD: its far end was gone for %v, the lamp kept winking, the next caller got busy", l.name, stuckFor)
 }
 
 // late is how much later than requested a contact may close on a busy machine before the scene counts as wrong.
@@ -354,7 +354,7 @@ func (p *sceneRun) checkOneOpening(v *verdict, l *line, least, most time.Duratio
 		v.wrong("%s: the loop is still open", l.name)
 	// An opening may be short by half a millisecond at most. The model's contact takes equally long in both directions.
 	case all[0].lasted() < least-500*time.Microsecond || all[0].lasted() > most:
-		v.wrong("%s: the loop was open for %s ms, %s to %s are right", l.name, millis(all[0].lasted()), millis(least),
+		v.wrong("%s: the loop was open for %s ms; expected %s to %s ms", l.name, millis(all[0].lasted()), millis(least),
 			millis(most))
 	default:
 		return all[0], true
@@ -365,7 +365,7 @@ func (p *sceneRun) checkOneOpening(v *verdict, l *line, least, most time.Duratio
 // checkNeverOpened checks that the contact never moved, before or after the hang-up.
 func checkNeverOpened(v *verdict, l *line) {
 	if n := len(openings(l.lineModel.history())); n > 0 {
-		v.wrong("%s: the loop opened %d times and should not have", l.name, n)
+		v.wrong("%s: the loop opened %d times and must not open", l.name, n)
 	}
 }
 

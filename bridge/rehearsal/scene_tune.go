@@ -49,7 +49,7 @@ func releases() func() time.Duration {
 
 func tuneScene() scene {
 	return scene{
-		name: "tune", about: "a line whose card has a release time that varies is tuned, hold by hold (a minute or more; only if it is named)",
+		name: "tune", about: "a line whose card has a release time that varies is tuned, hold by hold (takes a minute or more; runs only if it is named)",
 		lines: []lineSetup{{name: "bookings", number: "555-0128", board: cabinet, releases: releases}},
 		named: true, run: runTune, check: checkTune,
 	}

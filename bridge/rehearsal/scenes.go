@@ -92,7 +92,7 @@ func callScenes() []scene {
 func endScenes() []scene {
 	return []scene{{
 		name: "daemon-ends", clearing: true,
-		about: "the daemon is told to end while a call is held: both sides are cleared, and the hold clears before it ends",
+		about: "the daemon is stopped while a call is held: both sides are cleared, and the hold clears before it ends",
 		lines: []lineSetup{{name: "dressing-room", number: "555-0115", board: cabinet}}, ending: true,
 		run: runDaemonEnds, check: checkDaemonEnds,
 	}}
@@ -200,7 +200,7 @@ func runOthersStay(ctx context.Context, p *sceneRun) error {
 	}
 	before := phones[1].heard()
 	if err := await(ctx, stepFor, func() bool { return phones[1].heard() > before+2 }); err != nil {
-		p.verdict.wrong("foyer: the far end hears nothing any more")
+		p.verdict.wrong("foyer: the far end receives no more audio")
 	}
 	return ctx.Err()
 }
@@ -211,7 +211,7 @@ func checkOthersStay(p *sceneRun, v *verdict) {
 		l := p.lines[name]
 		checkNeverOpened(v, l)
 		if !l.lineModel.state().Held || !l.port.inCall() || !p.phones[i+1].is(phoneTalking) {
-			v.wrong("%s: its held call is gone", name)
+			v.wrong("%s: its held call has ended", name)
 			continue
 		}
 		v.saw("%s is still held", name)
@@ -273,12 +273,12 @@ func checkShortInterval(p *sceneRun, v *verdict) {
 	}
 	if !l.policy.ProbeTrusted {
 		if e, told := p.incident(l); told {
-			v.wrong("lighting: nothing can tell the daemon that the hold stayed, and the report says %q", e.text)
+			v.wrong("lighting: the daemon cannot know that the hold stayed, and the report says %q", e.text)
 		}
 		if e, told := p.find(l.name, "clearback", "report interrupted", "hook=unknown"); told {
-			v.saw("lighting: the hold stayed; the report says %q, as nothing can be trusted to tell", e.text)
+			v.saw("lighting: the hold stayed; the report says %q, since the daemon has no trusted way to check", e.text)
 		} else {
-			v.wrong("lighting: no report says that it is not known whether the hold cleared")
+			v.wrong("lighting: no report says that the outcome is unknown")
 		}
 		return
 	}
@@ -329,7 +329,7 @@ func checkEmergency(p *sceneRun, v *verdict) {
 	l := p.lines["fly-loft"]
 	checkNeverOpened(v, l)
 	if gone := l.habit.byItself(parts().Release) || l.habit.locksOut(); l.lineModel.state().Held == gone {
-		v.wrong("fly-loft: held is %v, where %v is right", gone, !gone)
+		v.wrong("fly-loft: held is %v instead of %v", gone, !gone)
 	}
 	e, told := p.find(l.name, "clearback", "suppressed", "emergency")
 	if !told {

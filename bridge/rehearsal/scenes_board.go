@@ -20,7 +20,7 @@ const (
 func boardScenes() []scene {
 	return []scene{
 		{
-			name: "board-power", about: "the board loses power while the loop is open: the contact falls closed",
+			name: "board-power", about: "the board loses power while the loop is open: the contact closes",
 			lines: []lineSetup{{name: "cloakroom", number: "555-0112", board: "annex",
 				release: 450 * time.Millisecond}},
 			run: runBoardPower, check: checkBoardPower,
@@ -77,12 +77,12 @@ func checkBoardPower(p *sceneRun, v *verdict) {
 		v.wrong("cloakroom: the contact closed %s ms after the board lost power", millis(after))
 		return
 	}
-	v.saw("cloakroom: the contact fell closed %s ms after the board lost power and did not open again",
+	v.saw("cloakroom: the contact closed %s ms after the board lost power and did not open again",
 		millis(open.end.Sub(lost.at)))
 	long, held := open.lasted() >= l.release, l.lineModel.state().Held
 	switch {
 	case long == held:
-		v.wrong("cloakroom: held is %v after a loop open for %s ms, with a card that lets go after %s", held,
+		v.wrong("cloakroom: held is %v after the loop was open for %s ms, with a card that releases after %s ms", held,
 			millis(open.lasted()), millis(l.release))
 	case held:
 		v.saw("the hold stayed, as %s ms are too short for the card's %s", millis(open.lasted()), millis(l.release))
@@ -147,7 +147,7 @@ func checkCutPlain(p *sceneRun, v *verdict) {
 	}
 	after := open.end.Sub(back.at)
 	if after < 0 || after > closedWithin {
-		v.wrong("loading-dock: the contact closed %s ms after the network was back, 0 to %s are right", millis(after),
+		v.wrong("loading-dock: the contact closed %s ms after the network was back; expected 0 to %s ms", millis(after),
 			millis(closedWithin))
 	}
 	p.checkHoldReleased(v, l)

@@ -81,14 +81,14 @@ func (p *sceneRun) checkIncident(v *verdict, l *line, reason ...string) {
 		v.wrong("%s: no incident is reported", l.name)
 		return
 	case !containsAll(e.text, reason):
-		v.wrong("%s: the report says %q where %q is right", l.name, e.text, strings.Join(reason, " "))
+		v.wrong("%s: the report says %q instead of %q", l.name, e.text, strings.Join(reason, " "))
 		return
 	}
 	v.saw("%s: the report says %q", l.name, e.text)
 	why := strings.TrimPrefix(reason[0], "reason=")
 	lasts, said := p.find(l.name, "clearback", "incident lasts: "+why+": ")
 	if _, advice, _ := strings.Cut(lasts.text, why+": "); !said || len(advice) < len("Do this.") {
-		v.wrong("%s: nothing says what to do about it", l.name)
+		v.wrong("%s: no report says what to do about it", l.name)
 	} else {
 		v.saw("and: %q", advice)
 	}
@@ -145,7 +145,7 @@ func boardTroubles() []incidentScene {
 			end: endByHangUp, check: func(p *sceneRun, v *verdict, l *line) { checkNeverOpened(v, l) },
 		},
 		{
-			name: "slow-board", about: "the board takes 1.5 s for each answer, and another line comes first: the opening misses its last instant",
+			name: "slow-board", about: "the board takes 1.5 s for each answer, and another line comes first: the opening misses its not-after time",
 			lines: []lineSetup{
 				{name: "orchestra-pit", number: "555-0122", board: slowBoard},
 				{name: "conductor", number: "555-0123", board: slowBoard, plainAdapter: true},
@@ -159,7 +159,7 @@ func boardTroubles() []incidentScene {
 func callTroubles() []incidentScene {
 	return []incidentScene{
 		{
-			name: "life-safety", about: "the line is marked life_safety: nothing opens, and a hold that stays is told",
+			name: "life-safety", about: "the line is marked life_safety: nothing opens, and a hold that stays is reported",
 			lines: []lineSetup{{name: "smoke-vents", number: "555-0118", board: cabinet,
 				set: func(p *supervision.Policy) {
 					p.LifeSafety, p.Watch = true, watchEvery
@@ -176,7 +176,7 @@ func callTroubles() []incidentScene {
 			check: func(p *sceneRun, v *verdict, l *line) { checkNeverOpened(v, l) },
 		},
 		{
-			name: "late-bye", about: "the service passes the BYE on after 3.2 s, as its Date tells: too late to open",
+			name: "late-bye", about: "the service forwards the BYE after 3.2 s, as its Date shows: too late to open",
 			lines:  []lineSetup{{name: "press-desk", number: "555-0120", board: cabinet}},
 			reason: []string{"reason=never-signalled"},
 			cause: func(ctx context.Context, p *sceneRun, l *line) error {
@@ -201,7 +201,7 @@ func callTroubles() []incidentScene {
 		},
 		{
 			name:  "silent-adapter",
-			about: "the adapter never answers BYE: the hold of a slow card stays, and where the flash window is wide nothing opens",
+			about: "the adapter never answers BYE: the hold of a slow card stays, and with a wide flash window nothing opens",
 			lines: []lineSetup{
 				{name: "costume-store", number: "555-0124", board: cabinet, habit: "bye-unanswered",
 					release: 1200 * time.Millisecond},
@@ -245,21 +245,21 @@ func offHookTroubles() []incidentScene {
 	return []incidentScene{
 		{
 			name:   "dial-tone-held",
-			about:  "hold is pressed at dial tone: the watch finds the line off hook without a call",
+			about:  "hold is pressed at dial tone: a check of the idle line finds it off hook without a call",
 			lines:  []lineSetup{{name: "wig-room", number: "555-0125", board: cabinet, set: watched}},
 			reason: []string{"reason=off-hook-without-call"}, check: untouched,
 			cause: cause(func(ctx context.Context, p *sceneRun, l *line) error { return p.hold(ctx, l) }),
 			end:   endByDialling,
 		},
 		{
-			name: "handset-off", about: "a handset is left off: the loop-current input tells it",
+			name: "handset-off", about: "a handset is left off hook: the loop-current input shows it",
 			lines: []lineSetup{{name: "scene-dock", number: "555-0126", board: cabinet, hasSensor: true,
 				set: watched}},
 			reason: []string{"reason=off-hook-without-call"}, check: untouched, cause: cause(nothing), end: endByHangUp,
 		},
 		{
 			name:  "adapter-tells",
-			about: "the adapter calls a number when a handset is left off: that is told, and the call goes nowhere",
+			about: "the adapter calls a number when a handset is left off hook: that is reported, and the call is not forwarded",
 			lines: []lineSetup{{name: "porter", number: "555-0127", board: cabinet, offHookAfter: 2 * time.Second,
 				set: func(p *supervision.Policy) {
 					p.ProbeTrusted = false
@@ -348,7 +348,7 @@ func causeSeized(ctx context.Context, p *sceneRun, l *line) error {
 	}
 	p.add(time.Now(), l.name, "near end", "takes the call back")
 	l.lineModel.lift(set)
-	if err := p.until(ctx, "the adapter takes the BYE", func() bool { return !l.port.inCall() }); err != nil {
+	if err := p.until(ctx, "the adapter accepts the BYE", func() bool { return !l.port.inCall() }); err != nil {
 		return err
 	}
 	p.add(time.Now(), l.name, "near end", "hangs up")

@@ -23,7 +23,7 @@ func runNearEndFirst(ctx context.Context, p *sceneRun) error {
 	}
 	p.add(time.Now(), l.name, "near end", "hangs up")
 	l.lineModel.hangUp(set)
-	if err := p.until(ctx, "the far end is told", func() bool { return f.is(phoneCleared) }); err != nil {
+	if err := p.until(ctx, "the far end is cleared", func() bool { return f.is(phoneCleared) }); err != nil {
 		return err
 	}
 	return p.watch(ctx)
@@ -82,7 +82,7 @@ func checkListening(p *sceneRun, v *verdict) {
 	onHook, seen := first(p.since(l), keysystem.PortOnHook)
 	switch {
 	case !looked:
-		v.wrong("coat-check: the daemon did not look while the near end listened")
+		v.wrong("coat-check: the daemon did not check the line while the near end listened")
 	case !seen || onHook.Before(off.at):
 		v.wrong("coat-check: the near end did not listen for long enough")
 	}
@@ -90,7 +90,7 @@ func checkListening(p *sceneRun, v *verdict) {
 		v.wrong("coat-check: nothing was wrong with the interval, and the report says %q", e.text)
 	}
 	p.checkReported(v, l)
-	v.saw("coat-check: off hook at the first look, on hook at the second; no incident, and the interval stays")
+	v.saw("coat-check: off hook at the first check, on hook at the second; no incident, and the interval stays")
 }
 
 // keying is how long a fast dialler takes for a number of seven digits (our own figure; adapters recognise tones of 40
@@ -117,7 +117,7 @@ func runNearEndCalls(ctx context.Context, p *sceneRun) error {
 	}
 	l.port.loseNextByeAnswer()
 	p.hangUp(f)
-	if err := p.until(ctx, "the adapter takes the BYE", func() bool { return !l.port.inCall() }); err != nil {
+	if err := p.until(ctx, "the adapter accepts the BYE", func() bool { return !l.port.inCall() }); err != nil {
 		return err
 	}
 	if l.habit.dialTone() {
@@ -127,7 +127,7 @@ func runNearEndCalls(ctx context.Context, p *sceneRun) error {
 		return err
 	}
 	if all := openings(p.since(l)); len(all) > 0 {
-		return errors.New("the loop opened while digits were keyed; the adapter cannot have heard them")
+		return errors.New("the loop opened while digits were keyed; the adapter cannot have received them")
 	}
 	if err := p.until(ctx, "the loop opens", func() bool { return !l.lineModel.state().ContactClosed }); err != nil {
 		return err

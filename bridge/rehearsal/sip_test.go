@@ -78,7 +78,7 @@ func TestPortFollowsTheHook(t *testing.T) {
 	h.lineModel.lift(set)
 	h.until(t, "talk", func() bool { return h.far.is(phoneTalking) && h.far.heard() > 1 && h.port.heard() > 1 })
 	h.lineModel.hangUp(set)
-	h.until(t, "the far end is told", func() bool { return h.far.is(phoneCleared) })
+	h.until(t, "the far end is cleared", func() bool { return h.far.is(phoneCleared) })
 	require.Equal(t, "BYE", h.far.ending())
 	h.until(t, "free again", func() bool { return h.available() == 200 })
 }
@@ -130,7 +130,7 @@ func TestALostAnswerIsRepeated(t *testing.T) {
 	sent := time.Now()
 	h.until(t, "answered", func() bool { _, ok := h.tl.find("555-0151", "far end", "gets 200 to BYE"); return ok })
 	require.Greater(t, time.Since(sent), t1-50*time.Millisecond)
-	_, lost := h.tl.find("box-office", "adapter", "that answer gets lost")
+	_, lost := h.tl.find("box-office", "adapter", "this response is lost")
 	require.True(t, lost)
 }
 

@@ -310,10 +310,10 @@ func (s *testBed) awaitReady(ctx context.Context) error {
 				return ok ||
 					trouble != ""
 			}); err != nil {
-				return fmt.Errorf("line %s: the adapter did not get registered: %w", l.name, err)
+				return fmt.Errorf("line %s: the adapter did not register: %w", l.name, err)
 			}
 			if ok, trouble := l.port.bound(); !ok {
-				return fmt.Errorf("line %s: the adapter did not get registered: %s", l.name, trouble)
+				return fmt.Errorf("line %s: the adapter did not register: %s", l.name, trouble)
 			}
 			if err := await(ctx, readyFor, func() bool { return s.pbx.bound(l.number) }); err != nil {
 				return fmt.Errorf("line %s: not registered at the PBX: %w", l.name, err)

@@ -203,9 +203,9 @@ func refusedBecause(res *sip.Response) string {
 	case sip.StatusTemporarilyUnavailable:
 		return "the adapter is not registered, or does not answer"
 	case sip.StatusServiceUnavailable:
-		return "the daemon is ending, or has no media ports left"
+		return "the daemon is shutting down, or has no media ports left"
 	case sip.StatusRequestTerminated:
-		return "it was given up"
+		return "the call was cancelled"
 	}
 	return fmt.Sprintf("%d %s", res.StatusCode, res.Reason)
 }
@@ -232,7 +232,7 @@ func (s *Session) Request(r *endpoint.Request) {
 		res.AppendHeader(h)
 	}
 	if err := r.Respond(res); err != nil {
-		s.log.Debug("an answer of a trial's far end could not be sent", zap.Error(err))
+		s.log.Debug("a response of a trial's far end could not be sent", zap.Error(err))
 	}
 }
 

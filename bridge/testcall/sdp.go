@@ -59,7 +59,7 @@ func describe(sdp []byte) (description, error) {
 	addr, err := netip.ParseAddr(host)
 	n, err2 := strconv.ParseUint(port, 10, 16)
 	if err != nil || err2 != nil {
-		return d, fmt.Errorf("the session description names no address: %q port %q", host, port)
+		return d, fmt.Errorf("the session description has no address: %q port %q", host, port)
 	}
 	d.at = netip.AddrPortFrom(addr, uint16(n))
 	return d, nil

@@ -99,7 +99,7 @@ type Session struct {
 // Begin begins a session. From then on the adapter's ordinary calls are refused.
 func Begin(o Options) (*Session, error) {
 	if !o.Bind.IsValid() || o.Bind.IsUnspecified() {
-		return nil, fmt.Errorf("trial on line %s: the far end's address is %v; name one of this machine's", o.Name,
+		return nil, fmt.Errorf("trial on line %s: the far end's address is %v; use an address of this machine", o.Name,
 			o.Bind)
 	}
 	s := &Session{o: o, log: o.Logger, changed: make(chan struct{})}
@@ -188,13 +188,13 @@ func (s *Session) Ring(ctx context.Context) (supervision.CallID, error) {
 		if ctx.Err() != nil {
 			return 0, fmt.Errorf("%w: %w", ErrNotAnswered, ctx.Err())
 		}
-		return 0, fmt.Errorf("%w: nobody lifted within %v", ErrNotAnswered, ringLimit)
+		return 0, fmt.Errorf("%w: no one answered within %v", ErrNotAnswered, ringLimit)
 	}
 	known, cancelKnown := context.WithTimeout(ctx, lineLimit)
 	defer cancelKnown()
 	if err := s.await(known, func() bool { return c.id != 0 }); err != nil {
 		s.hangUp(c)
-		return 0, fmt.Errorf("trial on line %s: the user agent did not say which call this is: %w", s.o.Name, err)
+		return 0, fmt.Errorf("trial on line %s: the user agent did not report the call: %w", s.o.Name, err)
 	}
 	return c.id, nil
 }
@@ -213,7 +213,7 @@ func (s *Session) Clear(ctx context.Context, interval time.Duration, pulseDialli
 		return s.stopped != nil || c.nearEndError != nil || c.refused != supervision.SuppressionNone
 	}
 	if err := s.awaitFor(ctx, lineLimit, func() bool { return c.set || over() }); err != nil {
-		return Result{}, fmt.Errorf("trial on line %s: the line did not take the trial: %w", s.o.Name, err)
+		return Result{}, fmt.Errorf("trial on line %s: the line did not accept the trial: %w", s.o.Name, err)
 	}
 	if err := s.awaitFor(ctx, refusalWait, over); err == nil || ctx.Err() != nil {
 		return Result{}, s.why(ctx, c)
@@ -234,7 +234,7 @@ func (s *Session) Clear(ctx context.Context, interval time.Duration, pulseDialli
 	case ctx.Err() != nil:
 		return Result{}, ctx.Err()
 	default:
-		return Result{Call: c.id, Asked: interval, Why: fmt.Sprintf("the line did not say within %v what became of it",
+		return Result{Call: c.id, Asked: interval, Why: fmt.Sprintf("the line did not report the outcome within %v",
 			outcomeLimit)}, err
 	}
 }
@@ -280,7 +280,7 @@ func (s *Session) End() error {
 		var c *call
 		s.change(func() {
 			if s.stopped == nil {
-				s.stopped = fmt.Errorf("%w: it was ended", ErrStopped)
+				s.stopped = fmt.Errorf("%w: it has ended", ErrStopped)
 			}
 			c = s.call
 		})
@@ -289,7 +289,7 @@ func (s *Session) End() error {
 			s.hangUp(c)
 			ctx, cancel := context.WithTimeout(context.Background(), closeTimeout)
 			if s.await(ctx, func() bool { return c.state == over }) != nil {
-				s.log.Warn("the far end of a trial was not answered when it hung up")
+				s.log.Warn("the BYE or CANCEL of a trial was not answered")
 			}
 			cancel()
 		}

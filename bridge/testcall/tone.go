@@ -170,4 +170,4 @@ func (t *tone) close() {
 }
 
 // errNoCodec means that the other side does not support G.711.
-var errNoCodec = errors.New("the session description has no audio stream of PCMU or PCMA")
+var errNoCodec = errors.New("the session description has no audio stream with PCMU or PCMA")
