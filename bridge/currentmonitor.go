@@ -61,7 +61,7 @@ type currentMonitor struct {
 	wake     chan struct{} // buffer 1: one pending wake-up is enough
 
 	busy    atomic.Bool   // the line is busy
-	closing atomic.Uint64 // how often the loop has closed; a reading requested before that says nothing
+	closing atomic.Uint64 // number of closings; a reading requested before the last one does not count
 
 	// owned by run
 	known        uint64      // the closing that state and next belong to

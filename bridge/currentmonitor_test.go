@@ -159,8 +159,8 @@ func TestSenseAtRest(t *testing.T) {
 	})
 }
 
-// In a hold that stays, the sensor sees the loop open within 75 ms and closed again, the latter only after the contact
-// has confirmed the closing. This also holds with a controller that needs 100 ms to answer, at the shortest interval.
+// When a hold stays, the sensor sees the loop open within 75 ms and closed again, the latter only after the contact has
+// confirmed the closing. This also holds with a controller that needs 100 ms to answer, at the shortest interval.
 func TestSenseSeesTheInterruption(t *testing.T) {
 	for _, slow := range []time.Duration{0, 100 * time.Millisecond} {
 		synctest.Test(t, func(t *testing.T) {

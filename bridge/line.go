@@ -214,8 +214,8 @@ func (l *Line) Start(calls Calls) {
 	}
 }
 
-// Stop ends the goroutine and what the contact is doing (an opening is closed), and waits for both. The last closing of
-// the contact, which stays in force, is part of the driver's shutdown.
+// Stop ends the goroutine and what the contact is doing (an opening is closed), and waits for both. The final close of
+// the contact is part of the driver's shutdown.
 func (l *Line) Stop() {
 	l.mu.Lock()
 	if !l.started {
@@ -253,7 +253,7 @@ func (l *Line) stopped() bool {
 	}
 }
 
-// ask runs f where the machine may be read and changed, and returns when f has returned.
+// ask runs f in the line's goroutine, or under mu if that goroutine is not running, and returns when f has returned.
 func (l *Line) ask(f func()) {
 	l.mu.Lock()
 	if !l.started {

@@ -147,7 +147,7 @@ type oldCall struct {
 	line            string
 }
 
-// oldest returns the oldest calls that began before an instant, except those of the run but.
+// oldest returns the oldest calls that began before an instant. It leaves out the calls of the run but.
 func (s *store) oldest(ctx context.Context, until, but int64, limit int) ([]oldCall, error) {
 	var all []oldCall
 	err := each(ctx, s.conn,
@@ -190,7 +190,7 @@ func (s *store) saveCounts(ctx context.Context, call int64) error {
 }
 
 // dropEntries deletes, for each line, the events and effects that come before the oldest call that is left and before
-// bound. On a line without calls only bound applies. With any, bound does not apply.
+// bound. On a line without calls only bound applies. If any is true, bound is ignored.
 func (s *store) dropEntries(ctx context.Context, lines map[string]int64, bound int64, any bool) (most int64,
 	err error) {
 	for _, line := range lines {

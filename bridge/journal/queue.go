@@ -7,8 +7,8 @@ import (
 )
 
 const (
-	// queueLimit is the number of records that can wait for the writer. At 2,000 events/s it lasts for 16 s of a disk
-	// that does not respond.
+	// queueLimit is the number of records that can wait for the writer. At 2,000 events/s this covers 16 s in which the
+	// disk does not respond.
 	queueLimit = 32768
 	// queueReserve is additional room for records other than events and effects. A line's state must survive a restart,
 	// and such records are rare.
@@ -122,7 +122,7 @@ func (q *queue) take(to []*chunk) ([]*chunk, uint64) {
 	return to, q.dropped
 }
 
-// settled reports that the writer now counts the records it took.
+// settled is called when the writer has counted the records that it took.
 func (q *queue) settled() {
 	q.mu.Lock()
 	defer q.mu.Unlock()

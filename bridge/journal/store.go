@@ -209,7 +209,7 @@ func (s *store) findBroken(ctx context.Context) error {
 		}, s.run)
 }
 
-// breakOff sets the outcome of the matching accounts that have none to "broken off".
+// breakOff marks the matching accounts without an outcome as broken off.
 func (s *store) breakOff(ctx context.Context, which string, args ...any) error {
 	res, err := s.conn.ExecContext(ctx, fmt.Sprintf(
 		"UPDATE calls SET outcome = %d, failed = answered IS NOT NULL, clearing = clearing OR answered IS NOT NULL, changed = ? WHERE outcome = %d AND %s",
@@ -237,7 +237,7 @@ func (s *store) anchor(first seq) {
 	}
 }
 
-// write writes the batch in one transaction, but of its rows at most limit. It returns how many rows it wrote.
+// write writes the batch in one transaction, but at most limit of its rows. It returns how many rows it wrote.
 func (s *store) write(ctx context.Context, d *batcher, limit int) (rows int, err error) {
 	rows = min(limit, len(d.rows))
 	call, changed := s.call, s.changed

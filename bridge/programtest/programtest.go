@@ -1,6 +1,6 @@
-// Package programtest finds the outside programs that tests need. If one is missing, it skips the test and logs a line
-// of a fixed form, which the command that runs the tests counts by program. If the environment variable CI is not
-// empty, the test fails instead.
+// Package programtest finds the outside programs that tests need. If a program is missing, the package skips the test
+// and logs a line of a fixed form, which the command that runs the tests counts by program. If the environment variable
+// CI is not empty, the test fails instead.
 package programtest
 
 import (

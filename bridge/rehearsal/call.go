@@ -17,7 +17,7 @@ type call struct {
 	routes    []string
 	seq       int
 	in        *server // the incoming INVITE; nil for an outgoing call
-	out       *client // the INVITE that we sent, after a challenge the second one
+	out       *client // our INVITE; after a challenge, the one with credentials
 	number    string  // the number that we called
 	confirmed bool    // answered
 	acked     bool

@@ -153,7 +153,7 @@ func (h *habit) interval(p *supervision.Policy) time.Duration {
 	return p.Interval
 }
 
-// unconfirmed returns that interval for a clearing whose BYE the adapter did not answer in time (invariant 3).
+// unconfirmed returns the interval for a clearing whose BYE the adapter did not answer in time (invariant 3).
 func unconfirmed(p *supervision.Policy) time.Duration {
 	if p.FlashMax == 0 {
 		return p.Interval

@@ -16,7 +16,7 @@ type scene struct {
 	lines       []lineSetup
 	// without: the scene also runs without the daemon, to show the problem.
 	without bool
-	// clearing: the scene runs with every habit of the adapter.
+	// clearing: the scene can also run with each habit of the adapter.
 	clearing bool
 	// named: the scene runs only if Options.Scenes names it and Options.Tune is set.
 	named bool
@@ -245,7 +245,7 @@ func (p *sceneRun) awaitOnHook(ctx context.Context, l *line) error {
 		return !s.Held && !s.OffHook && s.ContactClosed
 	})
 	if err != nil {
-		return ctx.Err() // a timeout is left to check
+		return ctx.Err() // the scene's check reports a timeout
 	}
 	return p.awaitOutcome(ctx, l)
 }
@@ -266,7 +266,7 @@ func (p *sceneRun) meanwhile(ctx context.Context, l *line) error {
 	if p.without {
 		return nil
 	}
-	// A lost link on a very busy machine proves nothing. A board without a master is left to check.
+	// A lost link on a very busy machine proves nothing. The scene's check reports a board without a master.
 	if err := ctxOnly(ctx, await(ctx, stepFor/3, l.board.hasMaster)); err != nil {
 		return err
 	}
@@ -283,8 +283,8 @@ func (p *sceneRun) meanwhile(ctx context.Context, l *line) error {
 			func() bool { ok, _ := l.port.bound(); return ok }); err != nil {
 			return err
 		}
-		// The daemon then asks at the new port whether the adapter still knows the call. A missing question is left to
-		// check.
+		// The daemon then asks at the new port whether the adapter still knows the call. If it does not ask, the
+		// scene's check reports that.
 		return ctxOnly(ctx, await(ctx, stepFor/3, func() bool { return l.port.askedInside() > before }))
 	case h.splash > 0:
 		p.testBed.pbx.notify(l.port.addr())
@@ -292,7 +292,7 @@ func (p *sceneRun) meanwhile(ctx context.Context, l *line) error {
 	return nil
 }
 
-// ctxOnly drops an error other than the end of ctx: check finds out what did not happen.
+// ctxOnly drops every error but that of ctx. The scene's check reports what did not happen.
 func ctxOnly(ctx context.Context, err error) error {
 	if err == nil {
 		return nil

@@ -232,7 +232,7 @@ func runShortInterval(ctx context.Context, p *sceneRun) error {
 		return err
 	}
 	if e, _ := p.outcome(l); strings.Contains(e.text, "hook=on") {
-		return nil // check handles this case
+		return nil // the scene's check reports this case
 	}
 	lasts := func() bool { _, ok := p.find(l.name, "clearback", "incident lasts: "); return ok }
 	if err := ctxOnly(ctx, await(ctx, stepFor, lasts)); err != nil || !lasts() || l.habit.locksOut() {

@@ -51,7 +51,7 @@ func (t incidentScene) scene() scene {
 				return ok && lasts
 			}
 			if err := ctxOnly(ctx, await(ctx, incidentFor, told)); err != nil || !told() {
-				return err // the missing incident is left to check
+				return err // the scene's check reports the missing incident
 			}
 			if err := t.end(ctx, p, l); err != nil {
 				return err

@@ -250,7 +250,8 @@ func (u *ua) cancelled(t *server) {
 	}
 }
 
-// reportRequest reports a request with the user that it comes from or goes to. Registrations are reported elsewhere.
+// reportRequest reports a request with the user that it comes from or goes to. A registration is reported by the code
+// that starts it.
 func (u *ua) reportRequest(does string, m *message) {
 	switch m.method() {
 	case "REGISTER", "ACK":

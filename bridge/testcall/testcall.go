@@ -301,7 +301,7 @@ func (s *Session) End() error {
 	return s.endErr
 }
 
-// resetInterval gives a call whose trial was set, but not cleared, the line's own interval.
+// resetInterval sets a trial to the line's own interval, if the trial was set and then cancelled before the clearing.
 func (s *Session) resetInterval(c *call) {
 	s.mu.Lock()
 	set, id := c.state == up && c.set && c.refused == supervision.SuppressionNone, c.id
