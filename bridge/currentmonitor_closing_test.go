@@ -152,7 +152,7 @@ func TestUnchangedCurrentIsNoSeizure(t *testing.T) {
 func TestTrustedInputAfter481(t *testing.T) {
 	for name, c := range map[string]struct{ trusted, broken, opens bool }{
 		"trusted": {true, false, true}, "not trusted": {false, false, false},
-		"trusted and not readable any more": {true, true, false},
+		"trusted but unreadable": {true, true, false},
 	} {
 		t.Run(name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {

@@ -54,7 +54,7 @@ func TestSameIncidentOfAnotherCall(t *testing.T) {
 	require.Len(t, logs.FilterMessage("incident lasts").All(), 1)
 	require.Equal(t, 1, logs.FilterMessage("incident is over").Len())
 	require.Empty(t, s.open)
-	require.Equal(t, supervision.Never, s.next, "there is nothing to be reminded of")
+	require.Equal(t, supervision.Never, s.next, "no incident lasts")
 
 	s.begin(0, wall, &supervision.Effect{Kind: supervision.Report, Report: supervision.ReportIncident,
 		Incident: supervision.IncidentTooManyOpenings})
@@ -273,7 +273,7 @@ func TestReadings(t *testing.T) {
 			at(from+800, flows, nil)
 			require.Equal(t, int(round)+1, logs.FilterMessageSnippet("can be read again").Len())
 			at(from+900, flows, nil)
-			require.Len(t, h.states, 2+int(round), "the state is told again after a loss")
+			require.Len(t, h.states, 2+int(round), "the state is reported again after a loss")
 		}
 		n.busy.Store(true)
 		n.failing = time.Now()

@@ -169,7 +169,7 @@ func TestErrorRoundTrip(t *testing.T) {
 	var e *Error
 	require.ErrorAs(t, err, &e)
 	assert.Equal(t, h.err, e)
-	assert.Zero(t, logs.Len(), "who asked has been told")
+	assert.Zero(t, logs.Len(), "the client got the error")
 
 	h.fail(errors.New("the far end of the trial: no port is free"))
 	require.ErrorAs(t, c.EndTrials(ctx, "foyer"), &e)

@@ -41,7 +41,7 @@ func TestBrokenOffCallIsLogged(t *testing.T) {
 		o.Logger = zap.New(core)
 		require.NoError(t, open(o, quick()).Close())
 		if run > 0 {
-			assert.Empty(t, logs.All(), "it was told")
+			assert.Empty(t, logs.All(), "already reported")
 			break
 		}
 		require.Len(t, logs.All(), 1)

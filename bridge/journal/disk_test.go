@@ -143,7 +143,7 @@ func TestReadOnlyDisk(t *testing.T) {
 	require.NoError(t, syscall.Mount("", dir, "", syscall.MS_REMOUNT|syscall.MS_RDONLY, ""))
 
 	rows, err := reader(t, path).Calls(ctx, Filter{})
-	require.NoError(t, err, "what was closed can be read where nothing can be written")
+	require.NoError(t, err, "a closed journal can be read where nothing can be written")
 	assert.Len(t, rows, 1)
 
 	o, logs := watched(path)

@@ -177,7 +177,7 @@ func runAndKill(t *testing.T, path string, round int) (told []string, killed tim
 		case first := <-lines:
 			told = append(told, first)
 		case <-time.After(10 * time.Second):
-			t.Fatal("the writing process says nothing")
+			t.Fatal("the writing process prints nothing")
 		}
 	} else {
 		delay /= 4

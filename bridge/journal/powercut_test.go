@@ -195,6 +195,6 @@ func afterTheCut(t *testing.T, disk string) int {
 	require.NoError(t, j.Close())
 	rows, err := reader(t, path).Calls(ctx, Filter{Limit: 1})
 	require.NoError(t, err)
-	assert.Equal(t, callrecord.OutcomeCleared, rows[0].Outcome, "it goes on")
+	assert.Equal(t, callrecord.OutcomeCleared, rows[0].Outcome, "the daemon continues the journal")
 	return count
 }

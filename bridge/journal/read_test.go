@@ -116,7 +116,7 @@ func TestReadWhatAKilledDaemonLeft(t *testing.T) {
 		require.NoError(t, os.Chmod(file, 0o444))
 	}
 	require.NoError(t, os.Chmod(dir, 0o555))
-	assert.Equal(t, n, count(), "a member of the group, say, who may only read")
+	assert.Equal(t, n, count(), "for example a member of the group, who may only read")
 
 	require.NoError(t, os.Chmod(dir, 0o755))
 	require.NoError(t, os.Remove(path+shmSuffix))

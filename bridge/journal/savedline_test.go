@@ -48,7 +48,7 @@ func TestTrustAndStayedHaveTwoWriters(t *testing.T) {
 	written(t, j)
 	seen := Trust{Probe: true, Sense: true, UserAgent: "Millrace ATA 2", At: start.Add(time.Hour)}
 	require.NoError(t, SaveTrust(path, "box-office", seen))
-	require.NoError(t, SaveTrust(path, "workshop", seen), "a line that nobody knew")
+	require.NoError(t, SaveTrust(path, "workshop", seen), "a line not yet in the journal")
 	eventually(t, "the daemon sees it", func() bool {
 		return j.SavedLine("box-office").Trust == seen &&
 			j.SavedLine("workshop").Trust == seen

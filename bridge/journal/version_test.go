@@ -94,14 +94,14 @@ func TestMigrationFromVersion1(t *testing.T) {
 			failed = append(failed, row.Call)
 		}
 	}
-	assert.Equal(t, []supervision.CallID{42, 44, 47, 48}, failed, "as the story tells")
+	assert.Equal(t, []supervision.CallID{42, 44, 47, 48}, failed, "as the accounts say")
 	marked, err := r.Calls(ctx, Filter{Failed: true})
 	require.NoError(t, err)
 	var same []supervision.CallID
 	for _, row := range marked {
 		same = append(same, row.Call)
 	}
-	assert.Equal(t, failed, same, "as the file tells")
+	assert.Equal(t, failed, same, "as the file says")
 	_, entries, err := r.Call(ctx, 41)
 	require.NoError(t, err)
 	assert.Len(t, entries, 4)

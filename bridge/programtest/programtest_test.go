@@ -18,6 +18,6 @@ func TestMissing(t *testing.T) {
 		}
 	}
 	if path := Need(t, "go", "golang-go"); path == "" {
-		t.Error("no path of a program that is there")
+		t.Error("no path for an existing program")
 	}
 }

@@ -164,7 +164,7 @@ func TestBoardWithoutPower(t *testing.T) {
 	ask(t, c, "0001 0000 0006 01 05 0000 ff00")
 	ask(t, c, "0002 0000 0006 01 06 0065 0032")
 	w.losePower()
-	require.Equal(t, "first on, second on, first off, second off", w.said(), "every contact falls")
+	require.Equal(t, "first on, second on, first off, second off", w.said(), "every contact closes")
 	_, err := c.Read(make([]byte, 1))
 	require.Error(t, err)
 	again, err := net.Dial("tcp", w.addr.String())
@@ -173,7 +173,7 @@ func TestBoardWithoutPower(t *testing.T) {
 		_, err = again.Read(make([]byte, 1))
 		_ = again.Close() // the connection was reset
 	}
-	require.ErrorContains(t, err, "reset", "nobody is there")
+	require.ErrorContains(t, err, "reset", "without power the board resets connections")
 	w.restorePower()
 	require.Equal(t, plain("0001 0000 0004 01 01 01 00"), ask(t, w.dial(t), "0001 0000 0006 01 01 0000 0002"))
 }

@@ -33,18 +33,18 @@ func TestChecksOfHabits(t *testing.T) {
 			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 802).told("box-office",
 				"unknown")
 		}, ""},
-		{"always-200", "held-call", "said to be cleared", func(b *history) {
+		{"always-200", "held-call", "reported as cleared", func(b *history) {
 			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 802).told("box-office",
 				"on")
 		}, "the daemon cannot know"},
 		{"always-200", "short-interval", "unknown", func(b *history) {
 			b.held("lighting").open("lighting", 2, 332).told("lighting", "unknown")
 		}, ""},
-		{"always-200", "short-interval", "said to have stayed", func(b *history) {
+		{"always-200", "short-interval", "reported as stayed", func(b *history) {
 			b.held("lighting").open("lighting", 2, 332).told("lighting", "unknown").incident("lighting", 1700,
 				"reason=interval-short")
 		}, "the daemon cannot know that the hold stayed"},
-		{"always-200", "short-interval", "nothing said", func(b *history) {
+		{"always-200", "short-interval", "nothing reported", func(b *history) {
 			b.held("lighting").open("lighting", 2,
 				332)
 		}, "the outcome is unknown"},

@@ -189,7 +189,7 @@ func TestChecks(t *testing.T) {
 				"on")
 			b.said("box-office", "clearback", 1620, "report incident call=1 reason=interval-short")
 		}, "the hold cleared, and the report says"},
-		{"held-call", "told what is not so", func(b *history) { b.held("box-office").told("box-office", "on") },
+		{"held-call", "false report", func(b *history) { b.held("box-office").told("box-office", "on") },
 			"loop current flows, and the report says"},
 		{"held-call", "reported what the daemon cannot know", func(b *history) {
 			b.run.lines["box-office"].policy.ProbeTrusted = false

@@ -92,7 +92,7 @@ func TestTuneScene(t *testing.T) {
 	require.Empty(t, tuned(t, 900*time.Millisecond))
 	require.Contains(t, tuned(t, 410*time.Millisecond), "one hold in 100 needs more than 427.9 ms")
 	err := Run(t.Context(), Options{Start: startTestDaemon, Out: io.Discard, Scenes: []string{"tune"}})
-	require.ErrorIs(t, err, ErrNoScene, "nobody can tune")
+	require.ErrorIs(t, err, ErrNoScene, "no tuner")
 }
 
 // tuned runs the scene with a tuner that makes one hold and recommends the given interval. It returns the problems.

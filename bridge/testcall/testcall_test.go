@@ -161,7 +161,7 @@ func gone(t *testing.T, h *testBed) {
 	ctx, cancel := context.WithTimeout(t.Context(), testTimeout)
 	defer cancel()
 	require.NoError(t, h.session.await(ctx, func() bool { return h.session.call.state == over }),
-		"the far end was told")
+		"the far end was cleared")
 	_, err = h.session.Clear(t.Context(), 300*time.Millisecond, false)
 	require.ErrorIs(t, err, ErrNearEndHungUp)
 	require.Empty(t, h.adapter.open())
