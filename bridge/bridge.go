@@ -1,5 +1,6 @@
-// Package bridge runs the lines: one goroutine a line owns its machine, its one timer and its mailbox. It turns what
-// happened in the world into events and carries out effects; it decides nothing about the loop.
+// Package bridge runs the lines. Each line has one goroutine, which owns the line's machine, its one timer and its
+// mailbox. The goroutine turns what happened outside into events and carries out the machine's effects. It decides
+// nothing about the loop.
 package bridge
 
 import (
@@ -8,8 +9,8 @@ import (
 	"clearback/supervision"
 )
 
-// Calls carries out what the machine wants of a line's calls. The methods must not block; what became of them
-// comes back through [Line.Post].
+// Calls carries out the machine's effects on the calls of a line. The methods must not block. The outcome of each is
+// reported as an event through [Line.Post].
 type Calls interface {
 	Offer(call supervision.CallID)
 	Refuse(call supervision.CallID, code int)
@@ -18,9 +19,10 @@ type Calls interface {
 	Probe()
 }
 
-// closeEvery is the longest time between two tries to close a contact that is not known closed
-// (our own bound: a caller who lifts the handset must not meet a dead line for longer than that).
+// closeEvery is the interval between two attempts to close a contact whose closing is not confirmed. The bound is our
+// own choice: a caller who lifts the handset must not find the line dead for longer than that.
 const closeEvery = 250 * time.Millisecond
 
-// closeTry bounds one try, so that a controller that swallows a command does not end the trying.
+// closeTry is the time limit of one attempt, so that a controller that does not answer a command cannot stop the
+// attempts.
 const closeTry = time.Second

@@ -13,62 +13,64 @@ import (
 	"clearback/supervision"
 )
 
-// How the loop current is looked at.
+// How the loop current is read.
 const (
-	// senseBusy is the pause between readings while the line does something: a controller that needs 100 ms for an
-	// answer still gives two within the shortest interruption (250 ms).
+	// senseBusy is the pause between readings while the line is busy. A controller that needs 100 ms for an answer
+	// still gives two within the shortest interruption (250 ms).
 	senseBusy = 25 * time.Millisecond
-	// senseIdle is the pace on a line at rest. All lines look at the same multiples of it, so that those of one
-	// controller share a reading: 100 lines make 5 requests a second.
+	// senseIdle is the interval between readings on an idle line. All lines read at the same multiples of it, so that
+	// the lines of one controller share a reading: 100 lines make 5 requests a second.
 	senseIdle = 200 * time.Millisecond
-	// settleBusy is for how long readings must agree before they count, while the line does something. Contacts bounce
-	// for up to 10 ms and current detectors follow within 30 ms (common practice).
+	// settleBusy is how long readings must agree before they count, while the line is busy. Contacts bounce for up to
+	// 10 ms and current detectors follow within 30 ms (common practice).
 	settleBusy = 50 * time.Millisecond
-	// settleIdle is the same on a line at rest: longer than the break of a dial pulse, at most 75 ms, so that dialling
-	// is not taken for hanging up. There are readings of senseBusy in between.
+	// settleIdle is the same for an idle line. It is longer than the break of a dial pulse, at most 75 ms, so that
+	// dialling is not taken for hanging up. Meanwhile the pause between readings is senseBusy.
 	settleIdle = 100 * time.Millisecond
-	// settleOpen is how long current must flow while the controller says that the loop is open. Mostly it has just
-	// closed again, and its word of that comes first; a controller that answers within 100 ms needs two answers for it.
+	// settleOpen is how long current must flow while the last confirmation of the controller says that the loop is
+	// open. Usually the loop has just closed, and the controller's confirmation comes first. A controller that answers
+	// within 100 ms needs two answers for it.
 	settleOpen = 250 * time.Millisecond
-	// senseLost is for how long the input may be unreadable before what it said last counts no more: a few answers of a
-	// slow controller.
+	// senseLost is how long the input may be unreadable before its last reading no longer counts. It allows a few
+	// answers of a slow controller.
 	senseLost = 500 * time.Millisecond
 )
 
-// currentListener is who hears of the loop current. Its methods return when they have been heard.
+// currentListener receives the loop current of a line. Each method returns when the line has handled the call.
 type currentListener interface {
-	// inputLost: the input cannot be read.
+	// inputLost reports that the input cannot be read.
 	inputLost()
-	// currentRead: it can, and ev is the state, read since the closing of that number.
+	// currentRead reports the state as Seized or Released. closing is the number of the last closing before the
+	// reading.
 	currentRead(ev supervision.Event, closing uint64)
 }
 
-// currentMonitor watches the loop current of one line in service. It tells Seized when current begins to flow and
-// Released when it stops, and the first state that is seen, also after each closing of the loop. Of an input that
-// cannot be read it tells nothing but that.
+// currentMonitor watches the loop current of one line in service. It reports Seized when current begins to flow and
+// Released when current stops. It also reports the first state that it reads, at the start and after each closing of
+// the loop. While the input cannot be read, it reports only that.
 type currentMonitor struct {
 	// set once
 	sensor   relay.Sensor
 	listener currentListener
-	open     func() bool // an opening is confirmed and its outcome not posted yet
+	open     func() bool // an opening is confirmed and its outcome is not posted yet
 	epoch    time.Time
 	log      *zap.Logger
 	ctx      context.Context
 	stop     context.CancelFunc
 	all      sync.WaitGroup
-	wake     chan struct{} // buffer 1: one hint that the pace rose is as good as many
+	wake     chan struct{} // buffer 1: one pending wake-up is enough
 
-	busy    atomic.Bool   // the line does something
-	closing atomic.Uint64 // how often the loop has closed; what was asked for before the last time tells nothing of the line
+	busy    atomic.Bool   // the line is busy
+	closing atomic.Uint64 // number of closings; a reading requested before the last one does not count
 
 	// owned by run
-	known        uint64      // the closing that state and next are of
-	state        relay.Level // told last; LevelUnknown: none
-	next         relay.Level // read, but not for long enough; LevelUnknown: none
-	since        time.Time   // when the first reading of next was asked for
-	failing      time.Time   // since when the input cannot be read; zero: it can
-	logged       bool        // that was logged
-	reportedLost bool        // for so long that it was told
+	known        uint64      // the closing that state and next belong to
+	state        relay.Level // last reported; LevelUnknown: none
+	next         relay.Level // read, but not for long enough; LevelUnknown: no such reading
+	since        time.Time   // when the first reading of next was requested
+	failing      time.Time   // since when the input has been unreadable; zero: it is readable
+	logged       bool        // the warning that the input cannot be read was logged
+	reportedLost bool        // inputLost was called, and currentRead not since
 }
 
 func newCurrentMonitor(s relay.Sensor, tell currentListener, open func() bool, epoch time.Time,
@@ -85,23 +87,24 @@ func (n *currentMonitor) end() {
 	n.all.Wait()
 }
 
-// pace says whether the line does something.
+// pace sets whether the line is busy.
 func (n *currentMonitor) pace(busy bool) {
 	if n.busy.Swap(busy) == busy || !busy {
 		return
 	}
 	select {
 	case n.wake <- struct{}{}:
-	default: // it is awake
+	default: // a wake-up is pending
 	}
 }
 
-// renew forgets the state, since the loop has closed, and has it read at once. It returns the number of the closing.
+// renew discards the state, since the loop has closed, and has the input read at once. It returns the number of the
+// closing.
 func (n *currentMonitor) renew() uint64 {
 	number := n.closing.Add(1)
 	select {
 	case n.wake <- struct{}{}:
-	default: // it is awake
+	default: // a wake-up is pending
 	}
 	return number
 }
@@ -129,15 +132,15 @@ func (n *currentMonitor) run() {
 	}
 }
 
-// begin begins anew after a closing.
+// begin discards the readings from before the last closing.
 func (n *currentMonitor) begin(closing uint64) {
 	if closing != n.known {
 		n.known, n.state, n.next = closing, relay.LevelUnknown, relay.LevelUnknown
 	}
 }
 
-// read takes a reading that was asked for at that instant. Readings are as far apart as their questions, which at a
-// slow controller the next lines' requests may move by a part of an answer.
+// read handles a reading that was requested at asked. The interval between two readings is the interval between their
+// requests. With a slow controller, requests of other lines may shift a reading by part of an answer time.
 func (n *currentMonitor) read(asked time.Time, level relay.Level, err error) {
 	if !n.readable(asked, level, err) {
 		n.next = relay.LevelUnknown
@@ -163,8 +166,9 @@ func (n *currentMonitor) read(asked time.Time, level relay.Level, err error) {
 	}
 }
 
-// readable reports whether the reading is one. It logs once that the input cannot be read, when that has lasted for
-// senseLost (a controller is mostly not connected yet when the line starts), and once that it can again.
+// readable reports whether the reading has a level. If the input stays unreadable for senseLost, readable logs that
+// once, and logs once when the input is readable again. The delay is there because the controller is usually not
+// connected yet when the line starts.
 func (n *currentMonitor) readable(now time.Time, level relay.Level, err error) bool {
 	if err == nil && level == relay.LevelUnknown {
 		err = errNoLevel
@@ -174,7 +178,8 @@ func (n *currentMonitor) readable(now time.Time, level relay.Level, err error) b
 		n.failing = now
 	case err != nil && !n.logged && now.Sub(n.failing) >= senseLost:
 		n.logged = true
-		n.log.Warn("the loop-current input cannot be read; what the line does is not seen until it can", zap.Error(err))
+		n.log.Warn("the loop-current input cannot be read; until it can, seizures and hang-ups on the line are not detected",
+			zap.Error(err))
 	case err == nil && !n.failing.IsZero():
 		if n.logged {
 			n.log.Info("the loop-current input can be read again",
@@ -185,9 +190,9 @@ func (n *currentMonitor) readable(now time.Time, level relay.Level, err error) b
 	return err == nil
 }
 
-var errNoLevel = errors.New("bridge: the controller gave no level")
+var errNoLevel = errors.New("bridge: the controller returned no level")
 
-// settle is for how long the reading under way must stay.
+// settle returns how long the current reading must last before it counts.
 func (n *currentMonitor) settle() time.Duration {
 	switch {
 	case n.next == relay.LevelClosed && n.open():
@@ -199,11 +204,11 @@ func (n *currentMonitor) settle() time.Duration {
 	}
 }
 
-// pause is the time to the next reading.
+// pause returns the time until the next reading.
 func (n *currentMonitor) pause() time.Duration {
 	switch {
 	case !n.failing.IsZero():
-		return senseIdle // in vain, mostly; and a controller in trouble is left alone
+		return senseIdle // readings usually fail now, and frequent requests would only burden a controller in trouble
 	case n.next != relay.LevelUnknown || n.busy.Load():
 		return senseBusy
 	default:

@@ -16,7 +16,7 @@ import (
 	"clearback/supervision/callrecord"
 )
 
-// busyFrom has the goroutine of the line stand still from a report of a hook flash on, until the channel is closed.
+// busyFrom blocks the line's goroutine at the next report of a hook flash, until the channel is closed.
 func (s *currentTestBed) busyFrom(busy <-chan struct{}) {
 	s.Follow(func(e callrecord.Entry) {
 		if e.Event.Kind == supervision.FlashReported {
@@ -25,16 +25,15 @@ func (s *currentTestBed) busyFrom(busy <-chan struct{}) {
 	})
 }
 
-// inAnyOrder runs a test so often that the goroutine of the line has looked at its mailbox first and at the sensor
-// first.
+// inAnyOrder repeats a test so often that the line's goroutine takes both orders: mailbox first and sensor first.
 func inAnyOrder(t *testing.T, test func(*testing.T)) {
 	for range 20 {
 		synctest.Test(t, test)
 	}
 }
 
-// The line was busy when the loop closed and the current of a hold that stayed flowed again: a word of before the
-// closing is no seizure, which would forbid the repetition.
+// The line was busy when the loop closed, and then the current of a hold that stayed flowed again. A reading from
+// before the closing must not count as a seizure, which would prevent the repetition.
 func TestReadingBeforeTheClosingIsNoSeizure(t *testing.T) {
 	inAnyOrder(t, func(t *testing.T) {
 		s := newCurrentTestBed(0, true)
@@ -58,7 +57,7 @@ func TestReadingBeforeTheClosingIsNoSeizure(t *testing.T) {
 	})
 }
 
-// stuckOpenContact is a contact whose opening ends as unknown, and stays open until a close succeeds.
+// stuckOpenContact is a contact whose opening ends with an unknown outcome. It stays open until a close succeeds.
 type stuckOpenContact struct {
 	open, fails atomic.Bool
 	senses      func(open bool) relay.Level
@@ -85,8 +84,8 @@ func (u *stuckOpenContact) Sense(context.Context) (relay.Level, error) {
 	return u.senses(u.open.Load()), nil
 }
 
-// The same when nobody knew for a while whether the loop was closed: that it is counts first, and the interruption is
-// judged.
+// As in the test above, but for a time it was unknown whether the loop was closed. The confirmation of the closing must
+// come first, so that the interruption is judged.
 func TestClosingIsReportedBeforeCurrent(t *testing.T) {
 	inAnyOrder(t, func(t *testing.T) {
 		core, logs := observer.New(zap.DebugLevel)
@@ -120,8 +119,8 @@ func TestClosingIsReportedBeforeCurrent(t *testing.T) {
 	})
 }
 
-// Current that never stops is a contact that is stuck, also when the input could not be read for a part of the opening:
-// the same state again is no seizure.
+// Current that never stops means a stuck contact, even if the input could not be read for part of the opening. The same
+// state read again is no seizure.
 func TestUnchangedCurrentIsNoSeizure(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		s := newCurrentTestBed(0, true)
@@ -149,11 +148,11 @@ func TestUnchangedCurrentIsNoSeizure(t *testing.T) {
 	})
 }
 
-// An adapter that knows no call (481) opens the loop only on an input that is trusted and can be read now.
+// If the adapter answers 481, the loop opens only if the input is trusted and can be read.
 func TestTrustedInputAfter481(t *testing.T) {
 	for name, c := range map[string]struct{ trusted, broken, opens bool }{
 		"trusted": {true, false, true}, "not trusted": {false, false, false},
-		"trusted and not readable any more": {true, true, false},
+		"trusted but unreadable": {true, true, false},
 	} {
 		t.Run(name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {

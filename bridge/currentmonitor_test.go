@@ -21,7 +21,7 @@ import (
 	"clearback/supervision/callrecord"
 )
 
-// fakeLoop is the loop of the fake contact: current flows when somebody is off hook and the contact is closed.
+// fakeLoop is the loop of the fake contact: current flows while the near end is off hook and the contact is closed.
 type fakeLoop struct {
 	offHook atomic.Bool
 	broken  atomic.Bool   // the input cannot be read
@@ -42,13 +42,13 @@ func (p *fakeLoop) read(open bool) (relay.Level, error) {
 	}
 }
 
-// currentEvent is an event of the line's sensor, and when.
+// currentEvent is a Seized or Released event, and the time it was posted.
 type currentEvent struct {
 	at   time.Duration
 	kind supervision.EventKind
 }
 
-// currentTestBed is a rig whose contact has a loop-current input.
+// currentTestBed is a testBed whose contact has a loop-current input.
 type currentTestBed struct {
 	*testBed
 	pair *fakeLoop
@@ -58,34 +58,33 @@ type currentTestBed struct {
 	all  []supervision.EventKind
 }
 
-// heard returns what the sensor told, and all events.
+// heard returns the events of the current monitor, and the kinds of all events.
 func (s *currentTestBed) heard() ([]currentEvent, []supervision.EventKind) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	return slices.Clone(s.seen), slices.Clone(s.all)
 }
 
-// told returns what the sensor told.
+// told returns the events of the current monitor.
 func (s *currentTestBed) told() []currentEvent {
 	seen, _ := s.heard()
 	return seen
 }
 
-// last returns what the sensor told last.
+// last returns the last event of the current monitor.
 func (s *currentTestBed) last() currentEvent {
 	seen := s.told()
 	return seen[len(seen)-1]
 }
 
-// forget begins anew.
+// forget discards the events so far.
 func (s *currentTestBed) forget() {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	s.seen, s.all = nil, nil
 }
 
-// newCurrentTestBed starts a line whose input takes slow for an answer. The state of the hook is set before the first
-// reading.
+// newCurrentTestBed starts a line whose input takes slow to answer. The hook state is set before the first reading.
 func newCurrentTestBed(slow time.Duration, offHook bool) *currentTestBed {
 	core, logs := observer.New(zap.DebugLevel)
 	s := &currentTestBed{
@@ -115,8 +114,8 @@ func newCurrentTestBed(slow time.Duration, offHook bool) *currentTestBed {
 	return s
 }
 
-// The first state is posted, whichever it is, when it has stayed for as long as every other; one that flows opens and
-// closes nothing.
+// The first state is posted, whichever it is, once it has lasted as long as any other must. Current that flows from the
+// start neither opens nor closes the loop.
 func TestSenseFirstState(t *testing.T) {
 	for off, want := range map[bool]supervision.EventKind{false: supervision.Released, true: supervision.Seized} {
 		synctest.Test(t, func(t *testing.T) {
@@ -126,16 +125,16 @@ func TestSenseFirstState(t *testing.T) {
 			s.after(100 * time.Millisecond)
 			assert.Equal(t, []currentEvent{{100 * time.Millisecond, want}}, s.told())
 			s.after(30 * time.Second)
-			assert.Len(t, s.told(), 1, "a state that stays is told once")
+			assert.Len(t, s.told(), 1, "a state that lasts is reported once")
 			assert.Empty(t, s.contact.Calls())
 			s.Stop()
 		})
 	}
 }
 
-// At rest the input is read at the multiples of 200 ms of all lines, and what moves for less than 100 ms is no seizure:
-// a dial pulse's break of 75 ms is not seen (the longest that RFC 5098's dial pulse settings and common practice let an
-// adapter count as one).
+// On an idle line the input is read at multiples of 200 ms, the same for all lines. A change that lasts less than 100
+// ms is no seizure. So the break of a dial pulse is not seen. It lasts at most 75 ms, the longest that an adapter
+// counts (dial pulse settings of RFC 5098, common practice).
 func TestSenseAtRest(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		s := newCurrentTestBed(0, false)
@@ -148,7 +147,7 @@ func TestSenseAtRest(t *testing.T) {
 		s.after(11 * time.Second)
 		assert.Equal(t, currentEvent{10*time.Second + 300*time.Millisecond, supervision.Seized}, s.last())
 		told := len(s.told())
-		for range 10 { // ten pulses a second: 66 ms broken, 34 ms made
+		for range 10 { // ten pulses a second: 66 ms break, 34 ms make
 			s.pair.offHook.Store(false)
 			<-time.After(66 * time.Millisecond)
 			s.pair.offHook.Store(true)
@@ -160,8 +159,8 @@ func TestSenseAtRest(t *testing.T) {
 	})
 }
 
-// A hold that stays: the sensor sees the loop open within 75 ms and closed again, and that only after the contact's own
-// word of it. Also with a controller that needs 100 ms for an answer, at the shortest interval.
+// When a hold stays, the sensor sees the loop open within 75 ms and closed again, the latter only after the contact has
+// confirmed the closing. This also holds with a controller that needs 100 ms to answer, at the shortest interval.
 func TestSenseSeesTheInterruption(t *testing.T) {
 	for _, slow := range []time.Duration{0, 100 * time.Millisecond} {
 		synctest.Test(t, func(t *testing.T) {
@@ -200,8 +199,8 @@ func TestSenseSeesTheInterruption(t *testing.T) {
 	}
 }
 
-// The contact says that it is open and current flows: somebody bridges it. That is a seizure (invariant 6), told when
-// it has lasted.
+// If the contact reports that it is open while current flows, a telephone bridges the contact. That is a seizure
+// (invariant 6), posted once it has lasted.
 func TestSenseDuringAnOpening(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		s := newCurrentTestBed(0, false)
@@ -213,7 +212,7 @@ func TestSenseDuringAnOpening(t *testing.T) {
 		s.contact.SenseBy(func(bool) (relay.Level, error) { return relay.LevelClosed, nil })
 		s.forget()
 		s.after(1200*time.Millisecond + 250*time.Millisecond - 1)
-		assert.Empty(t, s.told(), "mostly it is the current after the end, and the contact tells of that first")
+		assert.Empty(t, s.told(), "usually the loop has just closed, and the contact reports that first")
 		s.after(1200*time.Millisecond + 275*time.Millisecond)
 		require.NotEmpty(t, s.told())
 		assert.Equal(t, supervision.Seized, s.last().kind)
@@ -221,7 +220,7 @@ func TestSenseDuringAnOpening(t *testing.T) {
 	})
 }
 
-// An input that cannot be read posts nothing, and is told to the log once, and once when it can be read again.
+// An input that cannot be read posts nothing. This is logged once, and once again when the input can be read.
 func TestSenseUnreadable(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		s := newCurrentTestBed(0, false)
@@ -248,12 +247,12 @@ func TestSenseUnreadable(t *testing.T) {
 		assert.Equal(t, 1, count("cannot be read;"))
 		assert.Equal(t, 1, count("can be read again"))
 		require.Len(t, s.told(), 1)
-		assert.Equal(t, supervision.Seized, s.told()[0].kind, "what changed meanwhile is told")
+		assert.Equal(t, supervision.Seized, s.told()[0].kind, "a change in the meantime is reported")
 		s.Stop()
 	})
 }
 
-// What an input said before it could not be read any more is no proof that a hold cleared, nor that it stayed.
+// What an input reported before it became unreadable proves neither that a hold cleared nor that it stayed.
 func TestSenseLost(t *testing.T) {
 	for _, off := range []bool{false, true} {
 		for _, broken := range []bool{false, true} {
@@ -297,7 +296,7 @@ func TestSenseWithoutAnInput(t *testing.T) {
 	})
 }
 
-// A reading that does not come back holds up neither an opening nor a close, nor Stop.
+// A reading that never returns delays neither an opening nor a close, nor Stop.
 func TestHangingReadingDelaysNothing(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		s := newCurrentTestBed(0, false)

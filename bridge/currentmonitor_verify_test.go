@@ -13,9 +13,9 @@ import (
 	"clearback/supervision"
 )
 
-// Whatever a controller needs for an answer, a hold that stayed is not taken for cleared, not even after the shortest
-// guard time: what was seen while the loop was open says nothing of it. And where the answers come until the adapter
-// surely reads on hook, it is judged by them.
+// However slow the controller is, a hold that stayed is not taken for cleared, not even after the shortest guard time:
+// readings from while the loop was open do not count. If an answer comes before the adapter surely recognises on hook,
+// the interruption is judged by it.
 func TestSenseUsesReadingsAfterTheClosing(t *testing.T) {
 	for _, guard := range []time.Duration{100 * time.Millisecond, 400 * time.Millisecond} {
 		for _, stayed := range []bool{false, true} {
@@ -49,8 +49,8 @@ func TestSenseUsesReadingsAfterTheClosing(t *testing.T) {
 	}
 }
 
-// A call that waits does not wait longer because the controller says nothing: it is offered when the adapter recognises
-// on hook.
+// A controller that does not answer does not delay a waiting call: the call is offered when the adapter recognises on
+// hook.
 func TestSenseDelaysNoCall(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		s := newCurrentTestBed(0, false)
@@ -59,7 +59,7 @@ func TestSenseDelaysNoCall(t *testing.T) {
 		s.confirmed()
 		hang := make(chan struct{})
 		s.contact.SenseBy(func(bool) (relay.Level, error) { <-hang; return relay.LevelUnknown, errInput })
-		s.after(3 * time.Second) // closed again, and in its guard time
+		s.after(3 * time.Second) // closed again, in the guard time
 		s.Post(supervision.Event{Kind: supervision.CallArrived, Call: 2})
 		s.after(2*time.Second + s.Policy().OnHookRecognition - 1)
 		assert.NotContains(t, s.texts(), "offer-call call=2")

@@ -8,12 +8,12 @@ import (
 	"clearback/supervision/callrecord"
 )
 
-// followers are who wants to hear what happens on a line. No lock is held while they are told, so that they may come
-// and go meanwhile.
+// followers are the functions that receive the events and effects of a line. No lock is held while they are called, so
+// that followers can be added and removed meanwhile.
 type followers struct {
-	list atomic.Pointer[[]*follower] // replaced whole, never changed; nil: none
+	list atomic.Pointer[[]*follower] // replaced as a whole, never modified; nil: none
 
-	mu sync.Mutex // serialises the replacing
+	mu sync.Mutex // held while the list is replaced
 }
 
 type follower struct {

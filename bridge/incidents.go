@@ -10,7 +10,7 @@ import (
 	"clearback/supervision/callrecord"
 )
 
-// incidents are those of a line that last; they are told to the log again and again, and once when they are over.
+// incidents are the incidents of a line that last. They are logged repeatedly while they last, and once when they end.
 type incidents struct {
 	// set once
 	line  string
@@ -18,7 +18,7 @@ type incidents struct {
 	log   *zap.Logger
 
 	open []openIncident
-	next supervision.Instant // of the next reminder; Never: none
+	next supervision.Instant // of the next reminder; Never: no reminder is due
 }
 
 type openIncident struct {
@@ -26,7 +26,7 @@ type openIncident struct {
 	rule   supervision.Suppression
 	flash  bool
 	call   supervision.CallID
-	since  time.Time // on the wall
+	since  time.Time // wall-clock time
 	from   supervision.Instant
 }
 
@@ -34,19 +34,19 @@ func newIncidents(line string, every time.Duration, log *zap.Logger) incidents {
 	return incidents{line: line, every: every, log: log, next: supervision.Never}
 }
 
-// take takes a report of the machine.
+// take handles a report of the machine.
 func (s *incidents) take(now supervision.Instant, at time.Time, e *supervision.Effect, m *supervision.Machine) {
 	switch e.Report {
 	case supervision.ReportIncident:
 		s.begin(now, at, e)
-	case supervision.ReportIncidentEnded: // perhaps another one of that reason is behind it
+	case supervision.ReportIncidentEnded: // another incident for that reason may follow
 		s.drop(now, func(i *openIncident) bool { return i.reason == e.Incident })
 	}
 	s.reconcile(now, m.View())
 	s.schedule(now)
 }
 
-// begin: the same reason again is the same incident, now of another call.
+// begin adds an incident. An incident with the same reason replaces the earlier one and keeps its start.
 func (s *incidents) begin(now supervision.Instant, at time.Time, e *supervision.Effect) {
 	one := openIncident{reason: e.Incident, rule: e.Suppression, flash: e.Flash, call: e.Call, since: at, from: now}
 	for i := range s.open {
@@ -59,9 +59,9 @@ func (s *incidents) begin(now supervision.Instant, at time.Time, e *supervision.
 	s.open = append(s.open, one)
 }
 
-// reconcile drops what the machine does not count as lasting any more: one incident takes the place of another. That
-// the controller cannot be reached lasts beside the line's own incident while the loop is faulted, and a storm until
-// the machine opens again.
+// reconcile drops the incidents that the machine no longer counts as lasting, since one incident can replace another.
+// The incident that the controller cannot be reached lasts while the loop is faulted, beside the line's own incident. A
+// storm lasts until the machine opens the loop again.
 func (s *incidents) reconcile(now supervision.Instant, v supervision.View) {
 	s.drop(now, func(i *openIncident) bool {
 		switch i.reason {
@@ -88,7 +88,7 @@ func (s *incidents) drop(now supervision.Instant, is func(*openIncident) bool) {
 	s.open = kept
 }
 
-// schedule sets the next reminder if there is something to be reminded of and none is set.
+// schedule sets the next reminder if an incident lasts and no reminder is set.
 func (s *incidents) schedule(now supervision.Instant) {
 	switch {
 	case s.every == 0 || len(s.open) == 0:
@@ -100,7 +100,7 @@ func (s *incidents) schedule(now supervision.Instant) {
 
 func (s *incidents) due(now supervision.Instant) bool { return now >= s.next }
 
-// remind tells each incident that lasts.
+// remind logs each incident that lasts.
 func (s *incidents) remind(now supervision.Instant, v supervision.View) {
 	s.reconcile(now, v)
 	for i := range s.open {
@@ -123,7 +123,7 @@ func (i *openIncident) fields(now supervision.Instant) []zap.Field {
 	return append(f, zap.Stringer("lasted", now.Sub(i.from).Round(time.Second)))
 }
 
-// advice is what to do about an incident of the line.
+// advice returns what the user has to do about an incident of the line.
 func advice(line string, reason supervision.Incident, rule supervision.Suppression, flash bool) string {
 	return strings.ReplaceAll(callrecord.Advice(reason, rule, flash), "LINE", line)
 }

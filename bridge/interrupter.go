@@ -10,22 +10,22 @@ import (
 	"clearback/supervision"
 )
 
-// interrupter drives the contact of one line: it runs one interruption at a time and repeats a close until the
-// controller confirmed it. Every outcome is posted as an event. Its methods do not block.
+// interrupter drives the contact of one line. It runs one interruption at a time and repeats a close until the
+// controller has confirmed it. Every outcome is posted as an event. The methods do not block, except end.
 type interrupter struct {
 	contact relay.Contact
 	post    func(supervision.Event)
 	all     sync.WaitGroup
 
-	// ends when the line stops; from then on the driver's own shutdown closes the contact
+	// done when the line stops; from then on the driver's own shutdown closes the contact
 	ctx  context.Context
 	stop context.CancelFunc
 
 	mu      sync.Mutex
 	cancel  context.CancelFunc // of the interruption under way
 	running supervision.Seq    // its number
-	opened  bool               // it was confirmed open, and its outcome is not posted yet
-	closing bool               // the repeating close runs
+	opened  bool               // the opening was confirmed, and its outcome is not posted yet
+	closing bool               // the goroutine of close is running
 }
 
 func newInterrupter(c relay.Contact, post func(supervision.Event)) *interrupter {
@@ -37,7 +37,8 @@ func newInterrupter(c relay.Contact, post func(supervision.Event)) *interrupter 
 // open starts an interruption.
 func (o *interrupter) open(seq supervision.Seq, d time.Duration, notAfter time.Time) {
 	o.mu.Lock()
-	if o.cancel != nil || o.ctx.Err() != nil { // the machine never asks for two; if it did, the second must not open
+	// the machine never asks for two openings at once; if it did, the second must not open
+	if o.cancel != nil || o.ctx.Err() != nil {
 		o.mu.Unlock()
 		o.post(supervision.Event{Kind: supervision.LoopFailed, Seq: seq, Failure: supervision.FailureRefused})
 		return
@@ -58,7 +59,7 @@ func (o *interrupter) open(seq supervision.Seq, d time.Duration, notAfter time.T
 		o.cancel = nil
 		o.mu.Unlock()
 		o.report(seq, res)
-		o.setOpened(false) // the outcome is in the mailbox before anything that the loop current tells of it
+		o.setOpened(false) // the outcome is in the mailbox before any loop-current reading that shows it
 	})
 }
 
@@ -68,7 +69,7 @@ func (o *interrupter) setOpened(is bool) {
 	o.opened = is
 }
 
-// underWay reports whether the controller has confirmed an opening whose outcome was not posted yet.
+// underWay reports whether the controller has confirmed an opening whose outcome is not posted yet.
 func (o *interrupter) underWay() bool {
 	o.mu.Lock()
 	defer o.mu.Unlock()
@@ -89,7 +90,8 @@ func (o *interrupter) report(seq supervision.Seq, res relay.Result) {
 	}
 }
 
-// withdraw ends the interruption seq (0: whichever is under way), or closes the contact if none is.
+// withdraw ends the interruption seq, or with seq 0 the one under way. If that interruption is not under way, withdraw
+// closes the contact.
 func (o *interrupter) withdraw(seq supervision.Seq) {
 	o.mu.Lock()
 	cancel, running := o.cancel, o.running
@@ -101,8 +103,8 @@ func (o *interrupter) withdraw(seq supervision.Seq) {
 	o.close(seq)
 }
 
-// close repeats closing until the controller confirmed it; seq goes into the LoopClosed that tells of it. The driver's
-// own notices are the alarm meanwhile.
+// close repeats closing until the controller has confirmed it. It then posts LoopClosed with seq. Until then the
+// driver's own notices raise the alarm.
 func (o *interrupter) close(seq supervision.Seq) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
@@ -134,8 +136,8 @@ func (o *interrupter) close(seq supervision.Seq) {
 	})
 }
 
-// busy reports whether an interruption is under way. A close that fails and is repeated is not worth waiting for: how
-// long a LoopClosed may take is the machine's to know, and the driver goes on closing until it has ended itself.
+// busy reports whether an interruption is under way. Repeated attempts to close do not count: the machine knows how
+// long a LoopClosed may take, and the driver continues to close until it has shut down.
 func (o *interrupter) busy() bool {
 	o.mu.Lock()
 	defer o.mu.Unlock()
@@ -150,7 +152,8 @@ func (o *interrupter) end() {
 	o.all.Wait()
 }
 
-// failure names the first of these that the error is; ErrMoved comes with ErrRefused, and ErrShort with ErrNoAnswer.
+// failure returns the first of these kinds that matches the error. An error that is ErrMoved is also ErrRefused, and
+// one that is ErrShort is also ErrNoAnswer.
 func failure(err error) supervision.Failure {
 	switch {
 	case errors.Is(err, relay.ErrShort):

@@ -17,8 +17,8 @@ import (
 	"clearback/supervision"
 )
 
-// unknownOutcomeContact is a contact whose opening ends as unknown when it is withdrawn, as when the connection went
-// just then.
+// unknownOutcomeContact is a contact whose opening ends with an unknown outcome when it is withdrawn, as if the
+// connection had just been lost.
 type unknownOutcomeContact struct {
 	mu     sync.Mutex
 	closes int
@@ -45,8 +45,8 @@ func (l *unknownOutcomeContact) closed() int {
 	return l.closes
 }
 
-// A seizure has the opening withdrawn, and its outcome is unknown: the machine has told to close already, so the
-// contact is closed without being told again.
+// A seizure withdraws the opening, whose outcome is unknown. The machine has already asked for the close, so the
+// contact is closed without a second request.
 func TestWithdrawnOpeningOfUnknownOutcomeIsClosed(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		core, logs := observer.New(zap.DebugLevel)
@@ -67,8 +67,8 @@ func TestWithdrawnOpeningOfUnknownOutcomeIsClosed(t *testing.T) {
 	})
 }
 
-// An opening counts as under way until its outcome has been posted, and no longer: current that flows again is judged
-// by that.
+// An opening counts as under way until its outcome has been posted, and no longer. This determines how current that
+// flows again is judged.
 func TestAnOpeningIsUnderWayUntilItsOutcomeIsPosted(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var o *interrupter

@@ -15,27 +15,28 @@ import (
 	"clearback/supervision/callrecord"
 )
 
-// LineOptions are what a [Line] is made of.
+// LineOptions are the settings of a [Line] and the parts that it uses.
 type LineOptions struct {
 	Name    string
 	Policy  supervision.Policy
 	Contact relay.Contact
-	// Epoch is the zero of the machine's time line; all lines of a process share it.
+	// Epoch is the zero of the machine's time line. All lines of a process share it.
 	Epoch  time.Time
 	Logger *zap.Logger
-	// Saved is what an earlier machine of the line knew.
+	// Saved is the state that an earlier machine of the line saved.
 	Saved supervision.SavedState
-	// Record, if not nil, takes every event and effect; it must not block. Keep, if not nil, takes what should outlive
-	// the process whenever it changes; it must not block.
+	// Record, if not nil, receives every event and effect. Save, if not nil, receives the state that must outlive the
+	// process, whenever that state changes. Neither may block.
 	Record func(callrecord.Entry)
 	Save   func(supervision.SavedState)
-	// Sense says that the contact's loop-current input is to be watched in service: Seized and Released are posted.
+	// With Sense, the contact's loop-current input is watched while the line is in service: Seized and Released are
+	// posted.
 	Sense bool
-	// Remind is how often an incident that lasts is told to the log again; 0: never.
+	// Remind is the interval at which an incident that lasts is logged again. 0 means never.
 	Remind time.Duration
 }
 
-// Line runs the machine of one line. Post may be called from any goroutine, before Start too.
+// Line runs the machine of one line. Post may be called from any goroutine, also before Start.
 type Line struct {
 	// set once
 	name           string
@@ -43,7 +44,7 @@ type Line struct {
 	log            *zap.Logger
 	mailbox        *mailbox
 	interrupter    *interrupter
-	currentMonitor *currentMonitor // nil: nobody watches the loop current
+	currentMonitor *currentMonitor // nil: the loop current is not watched
 	record         func(callrecord.Entry)
 	save           func(supervision.SavedState)
 	end            func()        // closes quit, once
@@ -51,24 +52,25 @@ type Line struct {
 	ended          chan struct{} // closed when run has returned
 	calls          Calls
 
-	closeFailing atomic.Bool // a close fails: see Notice
+	closeFailing atomic.Bool // an attempt to close has failed and none has succeeded since: see Notice
 
-	// asks are run by run, so that the machine needs no lock. Unbuffered: who asks waits for the answer anyway.
+	// run executes the functions sent here, so that the machine needs no lock. Unbuffered: the sender waits for the
+	// answer anyway.
 	asks chan func()
 
-	mu        sync.Mutex // before Start and after Stop it stands for run
+	mu        sync.Mutex // before Start and after Stop, its holder may use what run owns
 	started   bool
 	followers followers
 
 	// owned by run
 	machine          *supervision.Machine
 	policy           supervision.Policy
-	openedAt         supervision.Instant   // the loop, last
+	openedAt         supervision.Instant   // when the loop last opened
 	inputUnreadable  bool                  // the loop-current input cannot be read
-	currentStale     bool                  // what it said last is of before the last closing
-	currentForgotten bool                  // the machine has forgotten what it said last
-	closing          uint64                // the senser's number of that
-	current          supervision.EventKind // Seized or Released, whichever the machine heard last; EventNone: neither
+	currentStale     bool                  // no reading since the loop last closed
+	currentForgotten bool                  // the machine has discarded the last reading that it had
+	closing          uint64                // the current monitor's number of the last closing
+	current          supervision.EventKind // Seized or Released, whichever the machine got last; EventNone: neither
 	deadline         supervision.Instant
 	saved            supervision.SavedState
 	incidents        incidents
@@ -76,7 +78,7 @@ type Line struct {
 	text             []byte
 }
 
-// NewLine returns a line at rest. Nothing runs before Start.
+// NewLine returns an idle line. Nothing runs before Start.
 func NewLine(o LineOptions) *Line {
 	quit := make(chan struct{})
 	l := &Line{
@@ -97,26 +99,26 @@ func NewLine(o LineOptions) *Line {
 	return l
 }
 
-// Name never changes.
+// Name returns the line's name, which never changes.
 func (l *Line) Name() string { return l.name }
 
 // Post puts an event into the mailbox. It neither blocks nor drops.
 func (l *Line) Post(ev supervision.Event) { l.mailbox.put(ev) }
 
-// Notice takes what the driver has to say of the line's contact. That a close fails, also on an idle line, means that
-// nobody knows whether the loop is closed, or that it is open (SAFETY.md S16). It may be called from any goroutine,
-// before Start too, and does not block; one notice at a time.
+// Notice receives the driver's notices about the line's contact. A failed close, also on an idle line, means that the
+// loop is open or its state is unknown (SAFETY.md S16). Notice may be called from any goroutine, also before Start, but
+// not concurrently. It does not block.
 func (l *Line) Notice(n relay.Notice) {
 	switch {
-	case n.Kind == relay.CloseFailing && !l.closeFailing.Swap(true): // it comes again and again
+	case n.Kind == relay.CloseFailing && !l.closeFailing.Swap(true): // the driver repeats this notice
 		l.Post(supervision.Event{Kind: supervision.LoopUnknown, Failure: failure(n.Err), Why: relay.Reason(n.Err)})
 	case n.Kind == relay.CloseConfirmed && l.closeFailing.Swap(false):
 		l.Post(supervision.Event{Kind: supervision.LoopClosed})
 	}
 }
 
-// SetPolicy changes the settings; it returns when they are in use. What is under way goes on as it began. The policy
-// must be sound. On a line that was stopped it does nothing. Not to be called from a follower.
+// SetPolicy changes the settings and returns when they are in use. What is under way continues with the old settings.
+// The policy must be valid. On a stopped line SetPolicy does nothing. Do not call it from a follower.
 func (l *Line) SetPolicy(p supervision.Policy) {
 	p.Steps = slices.Clone(p.Steps)
 	l.ask(func() {
@@ -127,9 +129,9 @@ func (l *Line) SetPolicy(p supervision.Policy) {
 	})
 }
 
-// usePolicy gives the machine its settings. An input that cannot be read, or was not since the loop closed, is none
-// that can be trusted: what it said last may be wrong by now. (It saw no current in the opening; a slow controller must
-// not let that pass for a hold that cleared.)
+// usePolicy gives the machine its settings. While the loop-current input cannot be read, or has not been read since the
+// loop closed, the machine must not trust the input: its last reading may be out of date. During the opening the input
+// saw no current. With a slow controller that reading must not be taken for a hold that cleared.
 func (l *Line) usePolicy() {
 	p := l.policy
 	p.SenseTrusted = p.SenseTrusted && !l.inputUnreadable && !l.currentStale
@@ -139,7 +141,7 @@ func (l *Line) usePolicy() {
 	l.paceSense()
 }
 
-// inputLost and sensed are called by the senser.
+// inputLost and currentRead are called by the current monitor.
 func (l *Line) inputLost() {
 	l.ask(func() {
 		l.inputUnreadable = true
@@ -152,7 +154,7 @@ func (l *Line) currentRead(ev supervision.Event, closing uint64) {
 		if l.stopped() {
 			return
 		}
-		l.takeAll() // what was posted came first; a LoopClosed among it makes this word an old one
+		l.takeAll() // what was posted came first; a LoopClosed among it makes this reading an old one
 		old := closing != l.closing
 		if !old && (l.inputUnreadable || l.currentStale) {
 			l.inputUnreadable, l.currentStale = false, false
@@ -161,7 +163,7 @@ func (l *Line) currentRead(ev supervision.Event, closing uint64) {
 				l.current, l.currentForgotten = supervision.EventNone, false
 			}
 		}
-		// An old word is not trusted; but that no current flowed shows that the contact did move.
+		// An old reading is not trusted, except for this: if no current flowed, the contact did open.
 		if ev.Kind != l.current && (!old || ev.Kind == supervision.Released) {
 			l.current = ev.Kind
 			l.step(ev)
@@ -169,7 +171,7 @@ func (l *Line) currentRead(ev supervision.Event, closing uint64) {
 	})
 }
 
-// closedAgain is called when the loop has closed, before anything is judged by its current.
+// closedAgain is called when the loop has closed, before the machine judges the interruption by the loop current.
 func (l *Line) closedAgain() {
 	if l.currentMonitor == nil || !l.policy.SenseTrusted || l.machine.View().Loop != "guarding" {
 		return
@@ -178,7 +180,7 @@ func (l *Line) closedAgain() {
 	l.usePolicy()
 }
 
-// Policy returns the settings in use. Not to be called from a follower.
+// Policy returns the settings in use. Do not call it from a follower.
 func (l *Line) Policy() supervision.Policy {
 	var p supervision.Policy
 	l.ask(func() {
@@ -188,19 +190,19 @@ func (l *Line) Policy() supervision.Policy {
 	return p
 }
 
-// View returns what the machine knows; after Stop, what it knew. Not to be called from a follower.
+// View returns the state of the machine. After Stop it returns the last state. Do not call it from a follower.
 func (l *Line) View() supervision.View {
 	var v supervision.View
 	l.ask(func() { v = l.machine.View() })
 	return v
 }
 
-// Follow calls f with every event and effect from now on, from the line's goroutine: f must not block. stop ends it; it
-// may be called at any time, from f too, and does not wait: a call of f that has begun may still be under way when it
-// returns.
+// Follow calls f with every later event and effect, from the line's goroutine: f must not block. stop ends the calls.
+// It may be called at any time, also from f. It does not wait: a call of f that has begun may still be running when
+// stop returns.
 func (l *Line) Follow(f func(callrecord.Entry)) (stop func()) { return l.followers.add(f) }
 
-// Start starts the line's goroutine. The machine's first step is TimePassed, with which its watching begins.
+// Start starts the line's goroutine. The machine's first event is TimePassed, with which it begins to monitor the line.
 func (l *Line) Start(calls Calls) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
@@ -212,8 +214,8 @@ func (l *Line) Start(calls Calls) {
 	}
 }
 
-// Stop ends the goroutine and whatever the contact is doing (an opening is closed) and waits for both.
-// Closing the contact for good, last of all, is the driver's shutdown.
+// Stop ends the goroutine and what the contact is doing (an opening is closed), and waits for both. The final close of
+// the contact is part of the driver's shutdown.
 func (l *Line) Stop() {
 	l.mu.Lock()
 	if !l.started {
@@ -230,8 +232,8 @@ func (l *Line) Stop() {
 	l.mailbox.shut()
 }
 
-// AtRest reports whether the machine waits for nothing but the watching of an idle line, and the contact is idle. After
-// Stop it is true.
+// AtRest reports whether the machine waits for nothing but the next check of an idle line, and the contact is idle.
+// After Stop it returns true.
 func (l *Line) AtRest() bool {
 	rest := true
 	l.ask(func() {
@@ -251,7 +253,7 @@ func (l *Line) stopped() bool {
 	}
 }
 
-// ask runs f where the machine may be looked at, and returns when f has returned.
+// ask runs f in the line's goroutine, or under mu if that goroutine is not running, and returns when f has returned.
 func (l *Line) ask(f func()) {
 	l.mu.Lock()
 	if !l.started {
@@ -284,7 +286,7 @@ func (l *Line) run() {
 			f()
 		case <-timer.C:
 			now := l.now()
-			if now >= l.due() { // else the timer was set for an earlier deadline, or for a reminder
+			if now >= l.due() { // otherwise the timer was set for an earlier deadline, or for a reminder
 				l.step(supervision.Event{Kind: supervision.TimePassed})
 			}
 			if l.incidents.due(now) {
@@ -296,7 +298,7 @@ func (l *Line) run() {
 	}
 }
 
-// takeAll takes what is in the mailbox.
+// takeAll handles the events in the mailbox.
 func (l *Line) takeAll() {
 	l.events = l.mailbox.take(l.events)
 	for _, ev := range l.events {
@@ -306,13 +308,13 @@ func (l *Line) takeAll() {
 
 // set sets the line's one timer.
 func (l *Line) set(timer *time.Timer) {
-	next := min(l.due(), l.incidents.next) // Never is in 292 years
+	next := min(l.due(), l.incidents.next) // Never is 292 years away
 	timer.Reset(time.Until(l.epoch.Add(time.Duration(next))))
 }
 
-// due is when the machine is to be told that time has passed. The end of the guard time waits for what the loop current
-// says since the closing, by which the machine judges; but no longer than until the adapter surely reads on hook, for
-// which calls wait anyway.
+// due returns when the machine has to be given the next TimePassed. The machine judges an interruption by the loop
+// current. So the end of the guard time waits for a reading since the closing, but not beyond the time at which the
+// adapter surely recognises on hook. Calls wait for that time anyway.
 func (l *Line) due() supervision.Instant {
 	if l.currentStale && !l.inputUnreadable && l.machine.View().Loop == "guarding" {
 		return max(l.deadline, l.openedAt.Add(l.policy.OnHookRecognition))
@@ -322,18 +324,17 @@ func (l *Line) due() supervision.Instant {
 
 func (l *Line) now() supervision.Instant { return supervision.Instant(time.Since(l.epoch)) }
 
-// step carries out the effects first and writes about them afterwards: neither a slow log nor the record delays an
-// effect. Log and record have the instant of the step, so that what an effect led to never seems to have come before
-// it.
+// step carries out the effects first and logs and records them afterwards, so that neither a slow log nor the record
+// delays an effect. Log and record get the time of the step, so that no consequence of an effect appears to precede it.
 func (l *Line) step(ev supervision.Event) {
-	at := time.Now() // its wall clock is that of now, also where a clock was set right after the start
+	at := time.Now() // its wall-clock time is the current one, even if the clock was set right after the start
 	now := supervision.Instant(at.Sub(l.epoch))
 	effects, deadline := l.machine.Step(now, ev)
 	l.deadline = deadline
 	for i := range effects {
 		l.do(&effects[i])
 	}
-	runtime.Gosched() // what the effects started runs now, on this processor, instead of after the writing
+	runtime.Gosched() // what the effects started runs now, on this processor, and not only after the logging
 	l.paceSense()
 	switch ev.Kind {
 	case supervision.LoopOpened:
@@ -349,7 +350,7 @@ func (l *Line) step(ev supervision.Event) {
 		e := &effects[i]
 		l.publish(callrecord.Entry{At: at, Line: l.name, Effect: *e})
 		switch {
-		case e.Kind == supervision.OpenLoop: // its not-after counts from the process's start: people are told the time of day
+		case e.Kind == supervision.OpenLoop: // not-after counts from the process's start; people need the time of day
 			l.write(at, "effect", level(e), e.Call, e.AppendTimeless,
 				zap.Time("not_after", l.epoch.Add(time.Duration(e.NotAfter))))
 		case e.Kind == supervision.Report && e.Report == supervision.ReportIncident:
@@ -365,7 +366,7 @@ func (l *Line) step(ev supervision.Event) {
 	l.saveIfChanged()
 }
 
-// publish gives an entry to the record and to who follows.
+// publish gives an entry to the record and to the followers.
 func (l *Line) publish(e callrecord.Entry) {
 	if l.record != nil {
 		l.record(e)
@@ -384,14 +385,14 @@ func (l *Line) saveIfChanged() {
 	}
 }
 
-// paceSense has the loop current looked at often while the line does something.
+// paceSense has the loop current read often while the line is busy.
 func (l *Line) paceSense() {
 	if l.currentMonitor != nil {
 		l.currentMonitor.pace(!l.machine.AtRest())
 	}
 }
 
-// do carries out an effect; a report is only written down.
+// do carries out an effect. A report needs nothing here: it is only logged and recorded.
 func (l *Line) do(e *supervision.Effect) {
 	switch e.Kind {
 	case supervision.OfferCall:
@@ -427,8 +428,8 @@ func (l *Line) write(at time.Time, message string, level zapcore.Level, call sup
 	entry.Write(append(fields, more...)...)
 }
 
-// level: a failed call for help is an error, another incident a warning, and so is a clearing that may leave a hold
-// behind for another reason than the line's own rules.
+// level returns the log level of an effect. A failed emergency call is an error. Any other incident is a warning, and
+// so is a clearing that may leave a hold behind for a reason other than the line's own rules.
 func level(e *supervision.Effect) zapcore.Level {
 	if e.Kind != supervision.Report {
 		return zap.InfoLevel

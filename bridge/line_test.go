@@ -19,7 +19,7 @@ import (
 	"clearback/supervision"
 )
 
-// callLog is a Calls that notes what it is told.
+// callLog is a Calls that records its calls.
 type callLog struct {
 	mu    sync.Mutex
 	asked []string
@@ -61,13 +61,13 @@ func newTestBed() *testBed {
 	return r
 }
 
-// after lets time pass until d after the rig was made, and everything settle.
+// after waits until d after the test bed was created, and until all goroutines are idle.
 func (r *testBed) after(d time.Duration) {
-	<-time.After(d - time.Since(r.began)) // the clock of the synctest bubble: nothing waits
+	<-time.After(d - time.Since(r.began)) // the clock of the synctest bubble: no real time passes
 	synctest.Wait()
 }
 
-// answeredCall puts an answered call on the line and lets its far end clear.
+// answeredCall adds an answered call to the line and makes its far end clear.
 func (r *testBed) answeredCall() {
 	r.Post(supervision.Event{Kind: supervision.CallArrived, Call: 1})
 	r.Post(supervision.Event{Kind: supervision.CallAnswered, Call: 1})
@@ -83,14 +83,14 @@ func (r *testBed) confirmed() {
 func (r *testBed) texts() string {
 	var all []string
 	for _, e := range r.log.All() {
-		if text, ok := e.ContextMap()["text"].(string); ok { // else it is no event or effect
+		if text, ok := e.ContextMap()["text"].(string); ok { // otherwise it is neither an event nor an effect
 			all = append(all, e.Message+" "+text)
 		}
 	}
 	return strings.Join(all, "\n")
 }
 
-// interruptions returns when each interruption was asked for, since the rig was made.
+// interruptions returns when each interruption was requested, relative to the creation of the test bed.
 func (r *testBed) interruptions() (at []time.Duration) {
 	for _, c := range r.contact.Calls() {
 		if c.Name == "interrupt" {
@@ -147,7 +147,7 @@ func TestLeadIsTheMachinesDeadline(t *testing.T) {
 	})
 }
 
-// Invariant 6 through the shell: the near end's request closes an open loop at that instant.
+// Invariant 6, tested through the line: a call request from the near end closes an open loop at once.
 func TestSeizureCloses(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r := newTestBed()
@@ -163,7 +163,7 @@ func TestSeizureCloses(t *testing.T) {
 	})
 }
 
-// A contact that is not known closed is closed again and again, at most 250 ms apart.
+// If the contact is not known to be closed, the close is repeated at most 250 ms apart.
 func TestUnknownIsClosedUntilConfirmed(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r := newTestBed()
@@ -205,12 +205,12 @@ func TestRefusalsReachTheMachine(t *testing.T) {
 	}
 }
 
-// deviceError is an error with a device's own words in it.
+// deviceError is an error with the device's own text.
 type deviceError struct{ error }
 
 func (deviceError) Reason() string { return "register 16:\x1b exception 2" }
 
-// What the device said reaches the log with the event, and nothing else of the error.
+// The device's text is logged with the event, and nothing else of the error.
 func TestDeviceReasonIsLogged(t *testing.T) {
 	for _, outcome := range []relay.Outcome{relay.Refused, relay.Unknown} {
 		synctest.Test(t, func(t *testing.T) {
@@ -236,7 +236,7 @@ func TestStopClosesTheLoop(t *testing.T) {
 		r.Stop()
 		assert.False(t, r.contact.Open())
 		assert.True(t, r.AtRest())
-		r.Post(supervision.Event{Kind: supervision.Seized}) // nobody is there, nobody is harmed
+		r.Post(supervision.Event{Kind: supervision.Seized}) // posting after Stop does no harm
 	})
 }
 
@@ -267,7 +267,7 @@ func TestEventsBeforeStartAreQueued(t *testing.T) {
 	})
 }
 
-// The guard: a contact that answers nothing is told to close within 2 s of the BYE (invariant 11).
+// The time limit: a contact that does not answer gets the command to close within 2 s of the BYE (invariant 11).
 func TestOpeningWithoutAnswerIsClosed(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r := newTestBed()
@@ -281,7 +281,7 @@ func TestOpeningWithoutAnswerIsClosed(t *testing.T) {
 	})
 }
 
-// A hold that may stay because of another call is a warning; a call that nobody answered is none.
+// A hold that may stay because of another call is logged as a warning. A call that was not answered is not.
 func TestLogLevels(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r := newTestBed()

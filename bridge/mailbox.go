@@ -6,11 +6,10 @@ import (
 	"clearback/supervision"
 )
 
-// mailbox is an unbounded queue of events: a clearing is never dropped and a sender never waits. What is in it is
-// bounded by the calls that are up, since each sends a handful of events, and by the rate at which refused calls are
-// recorded.
+// mailbox is an unbounded queue of events: no clearing is ever dropped and no sender waits. Its length is limited by
+// the number of calls, since each call sends a handful of events, and by the rate at which refused calls are recorded.
 type mailbox struct {
-	wake chan struct{} // one slot: a wake-up not yet taken stands for all events that came since
+	wake chan struct{} // one slot: a pending wake-up stands for all events that came since
 
 	mu   sync.Mutex
 	evs  []supervision.Event
@@ -31,7 +30,7 @@ func (b *mailbox) put(ev supervision.Event) {
 	}
 }
 
-// take swaps the queue against the empty slice of an earlier take.
+// take returns the queued events and leaves spare, emptied, as the new queue.
 func (b *mailbox) take(spare []supervision.Event) []supervision.Event {
 	b.mu.Lock()
 	defer b.mu.Unlock()
@@ -46,7 +45,7 @@ func (b *mailbox) empty() bool {
 	return len(b.evs) == 0
 }
 
-// shut makes later events vanish: nobody is there to take them.
+// shut discards the queue and all later events.
 func (b *mailbox) shut() {
 	b.mu.Lock()
 	b.done, b.evs = true, nil

@@ -14,8 +14,8 @@ import (
 	"clearback/supervision"
 )
 
-// SAFETY.md S16, S92: a close that fails on an idle line is an incident at once, told once; that a call clears opens
-// nothing; and it is over when the contact is closed.
+// SAFETY.md S16, S92: a failing close on an idle line is an incident at once, and reported only once. A clearing opens
+// nothing while the incident lasts. The incident ends when the contact is closed.
 func TestCloseFailsOnAnIdleLine(t *testing.T) {
 	for err, want := range map[error]supervision.Incident{
 		fmt.Errorf("line box-office: closing: %w", relay.ErrReadBack): supervision.IncidentLoopOpen,
@@ -35,7 +35,7 @@ func TestCloseFailsOnAnIdleLine(t *testing.T) {
 			assert.Equal(t, want, v.Incident)
 			assert.Contains(t, r.texts(), `why="`+err.Error()+`"`)
 			r.Notice(relay.Notice{Kind: relay.CloseFailing, Contact: "box-office", Err: err})
-			r.after(10 * time.Second) // for longer than a call waits
+			r.after(10 * time.Second) // longer than a call waits
 			r.answeredCall()
 			r.confirmed()
 			r.after(15 * time.Second)
@@ -53,7 +53,7 @@ func TestCloseFailsOnAnIdleLine(t *testing.T) {
 	}
 }
 
-// Notices of the controller say nothing about where the contact is.
+// The controller's notices do not change what is known about the contact.
 func TestLinkLossIsNoFault(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r := newTestBed()

@@ -26,8 +26,9 @@ func logged() (*zap.Logger, *observer.ObservedLogs) {
 	return zap.New(core), logs
 }
 
-// TestSameIncidentOfAnotherCall: it is one incident, which lasts since the first; each rule is told, and one that the
-// machine does not count any more is over at the next reminder.
+// TestSameIncidentOfAnotherCall checks that the same incident of another call is one incident, which lasts since the
+// first call, and that each rule is reported. An incident that the machine no longer counts is over at the next
+// reminder.
 func TestSameIncidentOfAnotherCall(t *testing.T) {
 	log, logs := logged()
 	s := newIncidents("box-office", time.Minute, log)
@@ -53,7 +54,7 @@ func TestSameIncidentOfAnotherCall(t *testing.T) {
 	require.Len(t, logs.FilterMessage("incident lasts").All(), 1)
 	require.Equal(t, 1, logs.FilterMessage("incident is over").Len())
 	require.Empty(t, s.open)
-	require.Equal(t, supervision.Never, s.next, "there is nothing to be reminded of")
+	require.Equal(t, supervision.Never, s.next, "no incident lasts")
 
 	s.begin(0, wall, &supervision.Effect{Kind: supervision.Report, Report: supervision.ReportIncident,
 		Incident: supervision.IncidentTooManyOpenings})
@@ -72,7 +73,7 @@ func TestSameIncidentOfAnotherCall(t *testing.T) {
 	require.Equal(t, supervision.Never, s.next)
 }
 
-// TestLevelOfAnEffect: a failed call for help is an error.
+// TestLevelOfAnEffect checks that a failed emergency call is logged as an error.
 func TestLevelOfAnEffect(t *testing.T) {
 	report := func(r supervision.ReportKind, i supervision.Incident) *supervision.Effect {
 		return &supervision.Effect{Kind: supervision.Report, Report: r, Incident: i}
@@ -84,7 +85,8 @@ func TestLevelOfAnEffect(t *testing.T) {
 	require.Equal(t, zapcore.InfoLevel, level(&supervision.Effect{Kind: supervision.OpenLoop}))
 }
 
-// TestFailures: each error of a contact has its word, and of two the one that says more.
+// TestFailures checks that each error of a contact has its own kind of failure, and that the more specific of two
+// errors counts.
 func TestFailures(t *testing.T) {
 	for err, want := range map[error]supervision.Failure{
 		relay.ErrShort: supervision.FailureShort, relay.ErrReadBack: supervision.FailureNotMoved,
@@ -100,7 +102,7 @@ func TestFailures(t *testing.T) {
 	require.Equal(t, supervision.FailureShort, failure(errors.Join(relay.ErrNoAnswer, relay.ErrShort)))
 }
 
-// posted collects what an opener posts.
+// posted collects what an interrupter posts.
 type posted struct {
 	mu  sync.Mutex
 	evs []supervision.Event
@@ -120,8 +122,8 @@ func (p *posted) take() []supervision.Event {
 	return evs
 }
 
-// TestOneOpeningAtATime: a second one is refused, a withdrawal that names another is a close, and after the end nothing
-// opens.
+// TestOneOpeningAtATime checks that a second opening is refused, that a withdrawal with another number closes the
+// contact, and that nothing opens after the end.
 func TestOneOpeningAtATime(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var p posted
@@ -149,14 +151,14 @@ func TestOneOpeningAtATime(t *testing.T) {
 		require.Equal(t, []supervision.Event{{Kind: supervision.LoopClosed, Seq: 2}}, p.take())
 		require.False(t, o.busy())
 
-		for range 2 { // none is under way: the contact is closed, each time
+		for range 2 { // no interruption is under way: the contact is closed, each time
 			o.withdraw(2)
 			synctest.Wait()
 			require.Equal(t, []supervision.Event{{Kind: supervision.LoopClosed, Seq: 2}}, p.take())
 		}
 		require.Equal(t, 2, count("close"))
 
-		for _, seq := range []supervision.Seq{0, 1} { // whichever is under way, and another one
+		for _, seq := range []supervision.Seq{0, 1} { // 0 means the interruption under way; 1 is another one
 			o.open(4, 800*time.Millisecond, time.Now().Add(time.Second))
 			synctest.Wait()
 			p.take()
@@ -185,7 +187,7 @@ func TestOneOpeningAtATime(t *testing.T) {
 	})
 }
 
-// failing is a contact whose closes take their time and fail.
+// failing is a contact whose closes take some time and fail.
 type failing struct {
 	unknownOutcomeContact
 	took time.Duration
@@ -201,7 +203,7 @@ func (f *failing) Close(context.Context) error {
 	return relay.ErrNoAnswer
 }
 
-// TestClosesAreRepeated: every 250 ms, or at once when one took longer than that.
+// TestClosesAreRepeated checks that closes are repeated every 250 ms, or at once if a close took longer.
 func TestClosesAreRepeated(t *testing.T) {
 	for took, every := range map[time.Duration]time.Duration{0: 250, 100: 250, 250: 250, 400: 400} {
 		synctest.Test(t, func(t *testing.T) {
@@ -209,7 +211,7 @@ func TestClosesAreRepeated(t *testing.T) {
 			o := newInterrupter(f, func(supervision.Event) { t.Error("nothing was closed") })
 			began := time.Now()
 			o.withdraw(1)
-			o.withdraw(1) // it is at it
+			o.withdraw(1) // a close is being tried already
 			<-time.After(2100 * time.Millisecond)
 			o.end()
 			f.mu.Lock()
@@ -235,7 +237,7 @@ func (h *recordedCurrent) currentRead(ev supervision.Event, closing uint64) {
 	h.states, h.closing = append(h.states, ev.Kind), append(h.closing, closing)
 }
 
-// TestReadings: what a senser makes of its readings, one by one.
+// TestReadings checks what a current monitor does with its readings, one by one.
 func TestReadings(t *testing.T) {
 	const flows, none = relay.LevelClosed, relay.LevelOpen
 	synctest.Test(t, func(t *testing.T) {
@@ -247,7 +249,8 @@ func TestReadings(t *testing.T) {
 			n.read(time.Now(), level, err)
 		}
 		at(0, flows, nil)
-		at(50, relay.LevelUnknown, nil) // no level is no reading: what flowed counts from the next one
+		// without a level the reading does not count, and settling starts with the next one
+		at(50, relay.LevelUnknown, nil)
 		require.Equal(t, senseIdle, n.pause(), "a controller in trouble is left alone")
 		at(100, flows, nil)
 		require.Equal(t, senseBusy, n.pause())
@@ -270,7 +273,7 @@ func TestReadings(t *testing.T) {
 			at(from+800, flows, nil)
 			require.Equal(t, int(round)+1, logs.FilterMessageSnippet("can be read again").Len())
 			at(from+900, flows, nil)
-			require.Len(t, h.states, 2+int(round), "the state is told again after a loss")
+			require.Len(t, h.states, 2+int(round), "the state is reported again after a loss")
 		}
 		n.busy.Store(true)
 		n.failing = time.Now()
@@ -292,8 +295,8 @@ func (c *counted) Sense(context.Context) (relay.Level, error) {
 	return relay.LevelOpen, nil
 }
 
-// TestPaceOfReadings: at once when the line begins to do something or the loop has closed, then every 25 ms as long as
-// it does; and none after the end.
+// TestPaceOfReadings checks the times of the readings: at once when the line becomes busy or the loop has closed, then
+// every 25 ms while the line is busy, and none after the end.
 func TestPaceOfReadings(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := &recordedCurrent{began: time.Now()}
@@ -331,7 +334,7 @@ func TestPaceOfReadings(t *testing.T) {
 	})
 }
 
-// TestALineIsItsOwn: its steps are its own, it says how it is called, and begins to watch by itself.
+// TestALineIsItsOwn checks that the line copies its steps, returns its name, and monitors itself from the start.
 func TestALineIsItsOwn(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		p := supervision.DefaultPolicy()
@@ -347,7 +350,7 @@ func TestALineIsItsOwn(t *testing.T) {
 	})
 }
 
-// TestACloseThatFailsTwice: each time is told.
+// TestACloseThatFailsTwice checks that a second failing close is reported too.
 func TestACloseThatFailsTwice(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r := newTestBed()
@@ -364,8 +367,8 @@ func TestACloseThatFailsTwice(t *testing.T) {
 	})
 }
 
-// TestEffectsAreCarriedOut: a waiting call is refused when the near end lifts, and the far end learns that the near end
-// hung up.
+// TestEffectsAreCarriedOut checks that a waiting call is refused when the near end lifts the handset, and that the far
+// end is cleared when the near end hangs up.
 func TestEffectsAreCarriedOut(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r := newTestBed()
@@ -394,7 +397,7 @@ func TestEffectsAreCarriedOut(t *testing.T) {
 	})
 }
 
-// TestAnIncidentComesWithAdvice: and nothing else does.
+// TestAnIncidentComesWithAdvice checks that an incident is logged with advice, and that nothing else is.
 func TestAnIncidentComesWithAdvice(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r := incidentLine(0)
@@ -414,7 +417,7 @@ func TestAnIncidentComesWithAdvice(t *testing.T) {
 	})
 }
 
-// TestStopWaits: for what the line is doing; and what is posted later is kept nowhere.
+// TestStopWaits checks that Stop waits for what the line is doing, and that later events are discarded.
 func TestStopWaits(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r := newTestBed()
@@ -439,7 +442,7 @@ func TestStopWaits(t *testing.T) {
 	})
 }
 
-// TestTheGuardTimeEndsByItself: where no input is trusted, nothing but the guard time is waited for.
+// TestTheGuardTimeEndsByItself checks that without a trusted input the line waits only for the guard time.
 func TestTheGuardTimeEndsByItself(t *testing.T) {
 	for _, trusted := range []bool{false, true} {
 		synctest.Test(t, func(t *testing.T) {
@@ -469,8 +472,8 @@ func TestTheGuardTimeEndsByItself(t *testing.T) {
 	})
 }
 
-// TestTheSameReasonAnew: an incident that is replaced by one with the same reason is over, and the other lasts since it
-// began.
+// TestTheSameReasonAnew checks that an incident is over when one with the same reason replaces it, and that the new one
+// lasts since its own beginning.
 func TestTheSameReasonAnew(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r := newTestBedWith(LineOptions{Remind: time.Minute})

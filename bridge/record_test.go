@@ -18,7 +18,7 @@ import (
 	"clearback/supervision/callrecord"
 )
 
-// newTestBedWith is newTestBed with other options; name, contact, time line and log are the rig's.
+// newTestBedWith is newTestBed with other options. Name, contact, epoch and logger are those of the test bed.
 func newTestBedWith(o LineOptions) *testBed {
 	core, logs := observer.New(zap.DebugLevel)
 	r := &testBed{callLog: &callLog{}, contact: relaytest.NewFake(relay.KindNone), log: logs, began: time.Now()}
@@ -38,8 +38,8 @@ func entryText(e callrecord.Entry) string {
 	return "effect " + string(e.Effect.Append(nil))
 }
 
-// The record has what the log has, in its order, each with the wall clock of its step; TimePassed is no news. It is
-// written when the effects have been carried out.
+// The record has the same entries as the log, in the same order, each with the wall-clock time of its step. TimePassed
+// is not recorded. Entries are written after the effects have been carried out.
 func TestRecord(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var r *testBed
@@ -58,7 +58,8 @@ func TestRecord(t *testing.T) {
 		r.confirmed()
 		r.after(10 * time.Second)
 		r.Stop()
-		logged := strings.Split(r.texts(), "\n") // without the not-after, which counts from the start of the process: the log has it as a time of day
+		// without the not-after, which counts from the start of the process; the log gives it as a time of day
+		logged := strings.Split(r.texts(), "\n")
 		for i, text := range texts {
 			text, _, _ = strings.Cut(text, " not-after=")
 			assert.Equal(t, text, logged[i])
@@ -77,13 +78,13 @@ func TestRecord(t *testing.T) {
 	})
 }
 
-// slowCallLog takes its time over clearing the adapter's leg.
+// slowCallLog takes some time to clear the adapter's leg.
 type slowCallLog struct{ callLog }
 
 func (d *slowCallLog) ClearAdapterLeg(supervision.CallID) { <-time.After(40 * time.Millisecond) }
 
-// Log and record have the instant of the step, not that at which its effects had been carried out: else what an effect
-// led to would seem to have come before it.
+// Log and record have the time of the step and not the time at which its effects had been carried out. Otherwise an
+// effect's consequence would appear to have come before it.
 func TestLogAndRecordHaveTheInstantOfTheStep(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		core, logs := observer.New(zap.DebugLevel)
@@ -138,7 +139,7 @@ func TestSaveState(t *testing.T) {
 	})
 }
 
-// A policy is in use when SetPolicy returns; what is under way goes on as it began.
+// A policy is in use when SetPolicy returns. What is under way continues with the old policy.
 func TestSetPolicy(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r := newTestBed()
@@ -148,7 +149,7 @@ func TestSetPolicy(t *testing.T) {
 		r.confirmed()
 		p.Interval, p.Steps = 500*time.Millisecond, []time.Duration{600 * time.Millisecond}
 		r.SetPolicy(p)
-		p.Steps[0] = time.Hour // the caller's own
+		p.Steps[0] = time.Hour // the caller's own slice
 		assert.Equal(t, 600*time.Millisecond, r.Policy().Steps[0])
 		r.Policy().Steps[0] = time.Hour
 		assert.Equal(t, 600*time.Millisecond, r.Policy().Steps[0])
@@ -163,12 +164,12 @@ func TestSetPolicy(t *testing.T) {
 		assert.Equal(t, []time.Duration{800 * time.Millisecond, 500 * time.Millisecond}, asked)
 		r.Stop()
 		p.Interval = 300 * time.Millisecond
-		r.SetPolicy(p) // returns, and does nothing
+		r.SetPolicy(p) // returns and does nothing
 		assert.Equal(t, 500*time.Millisecond, r.Policy().Interval)
 	})
 }
 
-// Before Start and after Stop nobody runs the line, and asking it works all the same.
+// Before Start and after Stop no goroutine runs the line, but its state can still be read.
 func TestQueriesOfAStoppedLine(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		l := NewLine(LineOptions{Name: "workshop", Policy: supervision.DefaultPolicy(), Contact: relay.NoContact{},
@@ -186,7 +187,8 @@ func TestQueriesOfAStoppedLine(t *testing.T) {
 	})
 }
 
-// Followers come and go at any time, one of them from within; none is told what came before it or after it went.
+// Followers are added and removed at any time, one of them by itself. None receives events from before it was added or
+// after it was removed.
 func TestFollow(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r := newTestBed()
@@ -206,7 +208,8 @@ func TestFollow(t *testing.T) {
 		event()
 		var stopLater func()
 		r.Follow(func(callrecord.Entry) { stopLater() })
-		stopLater = r.Follow(func(callrecord.Entry) { none++ }) // stopped by the one before it, before its first turn
+		// stopped by the follower before it, before its first call
+		stopLater = r.Follow(func(callrecord.Entry) { none++ })
 		count(&all, -1)
 		count(&two, 2)
 		stop := r.Follow(func(callrecord.Entry) { none++ })
@@ -220,7 +223,7 @@ func TestFollow(t *testing.T) {
 	})
 }
 
-// With the race detector: followers come and go beside a line that is busy.
+// For the race detector: followers are added and removed while the line is busy.
 func TestFollowersBesideABusyLine(t *testing.T) {
 	l := NewLine(LineOptions{Name: "workshop", Policy: supervision.DefaultPolicy(), Contact: relay.NoContact{},
 		Epoch: time.Now(), Logger: zap.NewNop()})
@@ -244,10 +247,10 @@ func TestFollowersBesideABusyLine(t *testing.T) {
 	assert.Empty(t, *l.followers.list.Load())
 }
 
-// found is when the probe of an incidentLine is answered: 1.6 s after the opening the adapter recognises on hook.
+// found is when the probe of an incidentLine is answered: 1.6 s after the opening, when the adapter recognises on hook.
 const found = 1700 * time.Millisecond
 
-// incidentLine returns a rig in which a hold has stayed.
+// incidentLine returns a test bed in which a hold has stayed.
 func incidentLine(remind time.Duration) *testBed {
 	p := supervision.DefaultPolicy()
 	p.Listening = 0 // a hold that stayed counts at once
@@ -261,7 +264,7 @@ func incidentLine(remind time.Duration) *testBed {
 	return r
 }
 
-// An incident is told again at its pace as long as it lasts, with its length, and once when it is over.
+// An incident is logged again at its interval while it lasts, with its duration, and once when it is over.
 func TestRemind(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r := incidentLine(15 * time.Minute)
@@ -311,8 +314,8 @@ func TestRemindNever(t *testing.T) {
 	})
 }
 
-// A faulted loop beside an incident of the line: both last, each ends by itself. The contact is not known closed, which
-// FailClose makes last.
+// A faulted loop and an incident of the line last at the same time, and each ends by itself. The fault lasts because
+// the contact is not known to be closed.
 func TestTwoIncidents(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r := incidentLine(time.Minute)
@@ -333,7 +336,7 @@ func TestTwoIncidents(t *testing.T) {
 	})
 }
 
-// A storm beside an incident of the line: both last, each ends by itself.
+// A storm and an incident of the line last at the same time, and each ends by itself.
 func TestStormBesideAnIncident(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		p := supervision.DefaultPolicy()
@@ -363,7 +366,7 @@ func TestStormBesideAnIncident(t *testing.T) {
 	})
 }
 
-// BenchmarkSetPolicy: from the call to its use. The limit is 10 ms.
+// BenchmarkSetPolicy measures the time from the call until the policy is in use. The limit is 10 ms.
 //
 //	go test ./bridge -run '^$' -bench SetPolicy
 func BenchmarkSetPolicy(b *testing.B) {

@@ -16,18 +16,18 @@ import (
 	"time"
 )
 
-// answerMax bounds an answer: 100 lines are some 100 kB.
+// answerMax limits a response, in bytes. The state of 100 lines takes about 100 kB.
 const answerMax = 16 << 20
 
-// Client is the other end. Its methods return [*Error] where the server said no, and an error that is [ErrNotRunning]
-// where nobody answers, [ErrPermission] where the socket is not for this user, [ErrVersion] where another version
-// answers. They wait as long as their context lets them, and may be called from any goroutine.
+// Client is the client of a [Server]. Its methods return an [*Error] if the server refused the request. Other errors
+// are [ErrNotRunning] if no daemon accepts connections, [ErrPermission] if this user may not use the socket, and
+// [ErrVersion] if another version answers. A method waits until its context ends, and may be called from any goroutine.
 type Client struct {
 	path string
 	http http.Client
 }
 
-// NewClient connects with the first request.
+// NewClient returns a client, which connects with the first request.
 func NewClient(path string) *Client {
 	var d net.Dialer
 	return &Client{path: path, http: http.Client{Transport: &http.Transport{
@@ -35,22 +35,22 @@ func NewClient(path string) *Client {
 			error) {
 			return d.DialContext(ctx, "unix", path)
 		},
-		// Shorter than the server's own patience, so that a request never meets a connection that is being closed.
+		// Shorter than the server's own timeout, so that no request is sent on a connection that the server is closing.
 		IdleConnTimeout: idleTimeout / 2,
 	}}}
 }
 
-// Close gives up the connection, if it is idle. A client may be used again afterwards.
+// Close closes the connection, if it is idle. The client may be used again afterwards.
 func (c *Client) Close() { c.http.CloseIdleConnections() }
 
-// Daemon asks for everything.
+// Daemon returns the state of the daemon and of all lines.
 func (c *Client) Daemon(ctx context.Context) (Daemon, error) {
 	var d Daemon
 	err := c.do(ctx, http.MethodGet, "daemon", nil, &d)
 	return d, err
 }
 
-// Pulse asks for one interruption by hand (0: the line's own interval) and waits for what became of it.
+// Pulse makes one manual interruption (interval 0: the line's own interval) and returns its outcome.
 func (c *Client) Pulse(ctx context.Context, line string, interval time.Duration) (Pulse, error) {
 	var p Pulse
 	var b intervalBody
@@ -61,25 +61,25 @@ func (c *Client) Pulse(ctx context.Context, line string, interval time.Duration)
 	return p, err
 }
 
-// SetInterval changes the interval in use; the configuration file is the caller's business.
+// SetInterval changes the interval in use, but not the configuration file.
 func (c *Client) SetInterval(ctx context.Context, line string, interval time.Duration) error {
 	return c.do(ctx, http.MethodPut, linePath(line, "interval"), milliseconds(interval), nil)
 }
 
-// BeginTrials begins a tuning session on the line. It ends with EndTrials, or when nothing was asked of it for some
+// BeginTrials begins a tuning session on the line. The session ends with EndTrials, or if no request comes for some
 // minutes.
 func (c *Client) BeginTrials(ctx context.Context, line string) error {
 	return c.do(ctx, http.MethodPost, linePath(line, "trials"), nil, nil)
 }
 
-// Ring calls the line and returns when the near end answered.
+// Ring calls the line and returns when the near end has answered.
 func (c *Client) Ring(ctx context.Context, line string) (call uint64, err error) {
 	var b callBody
 	err = c.do(ctx, http.MethodPost, linePath(line, "trials/ring"), nil, &b)
 	return b.Call, err
 }
 
-// Clear clears the trial's call with the interval (0: a catch trial).
+// Clear ends the trial's call with the given interval (0: a catch trial) and returns the outcome.
 func (c *Client) Clear(ctx context.Context, line string, interval time.Duration, pulseDiallingOff bool) (Trial, error) {
 	var t Trial
 	err := c.do(ctx, http.MethodPost, linePath(line, "trials/clear"),
@@ -87,12 +87,12 @@ func (c *Client) Clear(ctx context.Context, line string, interval time.Duration,
 	return t, err
 }
 
-// SaveTrial puts a trial into the journal.
+// SaveTrial records a trial in the journal.
 func (c *Client) SaveTrial(ctx context.Context, line string, a TrialAnswer) error {
 	return c.do(ctx, http.MethodPost, linePath(line, "trials/keep"), a, nil)
 }
 
-// EndTrials ends the session.
+// EndTrials ends the tuning session.
 func (c *Client) EndTrials(ctx context.Context, line string) error {
 	return c.do(ctx, http.MethodDelete, linePath(line, "trials"), nil, nil)
 }
@@ -104,9 +104,9 @@ func milliseconds(d time.Duration) intervalBody {
 	return intervalBody{&ms}
 }
 
-// do asks once; out, if not nil, takes the answer.
+// do sends one request. out, if not nil, receives the response.
 func (c *Client) do(ctx context.Context, method, path string, in, out any) error {
-	var body io.Reader // none: GET and the like
+	var body io.Reader // nil for methods without a body, such as GET
 	if in != nil {
 		text, err := json.Marshal(in)
 		if err != nil {
@@ -133,20 +133,20 @@ func (c *Client) do(ctx context.Context, method, path string, in, out any) error
 	return c.read(answer, text, out)
 }
 
-// read takes an answer apart.
+// read decodes a response.
 func (c *Client) read(answer *http.Response, text []byte, out any) error {
 	if v := answer.Header.Get(versionHeader); v != strconv.Itoa(Version) {
 		if v == "" {
-			return fmt.Errorf("%w: what answers at %s is no clearback daemon; see control.socket in the configuration, and who has the socket: ss -xlp",
+			return fmt.Errorf("%w: the program that answers at %s is not a clearback daemon; check control.socket in the configuration, and which program has the socket: ss -xlp",
 				ErrVersion, c.path)
 		}
-		return fmt.Errorf("%w: the daemon at %s speaks version %s, this program version %d; use the clearback of the daemon's release, or restart the daemon with this one",
+		return fmt.Errorf("%w: the daemon at %s has version %s of the control interface, this program has version %d; use the clearback of the daemon's release, or restart the daemon with this one",
 			ErrVersion, c.path, v, Version)
 	}
 	if answer.StatusCode >= 300 {
 		e := &Error{Code: answer.StatusCode}
 		if err := json.Unmarshal(text, e); err != nil || e.Text == "" {
-			return fmt.Errorf("the daemon at %s answered %s without saying why", c.path, answer.Status)
+			return fmt.Errorf("the daemon at %s answered %s without a reason", c.path, answer.Status)
 		}
 		return e
 	}
@@ -159,14 +159,14 @@ func (c *Client) read(answer *http.Response, text []byte, out any) error {
 	return nil
 }
 
-// unanswered says why there is no answer, and what to do.
+// unanswered turns a connection error into one that says why there is no response and what to do.
 func (c *Client) unanswered(err error) error {
 	if cause := (*url.Error)(nil); errors.As(err, &cause) {
 		err = cause.Err
 	}
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
-		return fmt.Errorf("%w: %s is not there; is the daemon running (systemctl status clearback), and is this its configuration?",
+		return fmt.Errorf("%w: %s does not exist; is the daemon running (systemctl status clearback), and is this its configuration?",
 			ErrNotRunning, c.path)
 	case errors.Is(err, syscall.ECONNREFUSED):
 		return fmt.Errorf("%w: %s was left behind by a daemon that has died; start it (systemctl start clearback)",

@@ -1,6 +1,6 @@
-// Package control is the control of a running daemon: HTTP/1.1 (RFC 9112) and JSON (RFC 8259) on a Unix socket with
-// file permissions, and its client. There is no TCP port for it. Within a version fields are only added. This is the
-// whole of it, version 1:
+// Package control is the control interface of a running daemon, and its client. The interface uses HTTP/1.1 (RFC 9112)
+// and JSON (RFC 8259) on a Unix socket, which file permissions protect. There is no TCP port for it. Within a version,
+// fields may be added, but none is changed or removed. This is all of version 1:
 //
 //	GET    /v1/daemon                                               200 Daemon, with all lines
 //	POST   /v1/lines/{line}/pulse        {"interval_ms":700}        200 Pulse; without interval_ms: the line's own interval
@@ -12,20 +12,21 @@
 //	POST   /v1/lines/{line}/trials/keep  TrialAnswer                204
 //	DELETE /v1/lines/{line}/trials                                  204; the session ends
 //
-// The capitalised bodies are the types of that name here. Lengths are whole milliseconds (measured ones microseconds),
-// instants RFC 3339, a line's name is escaped as a path segment. A body is one JSON object of at most 64 KiB; a field
-// that is not known, or anything after the object, is an error. Every answer has the header Clearback-Api with the
-// version. Whatever is no success is
+// The capitalised bodies are the types of that name in this package. Durations are whole milliseconds, or microseconds
+// if measured. Instants are in the form of RFC 3339. A line's name is escaped as a path segment. A request body is one
+// JSON object of at most 64 KiB. An unknown field, or anything after the object, is an error. Every response has the
+// header Clearback-Api with the version. An error response has the body
 //
 //	{"error":"no-such-line","text":"what, where, what to do"}
 //
-// with the words of the constants Reason... and the status 400 (the body), 404 (no such line, path or version), 405
-// (another method; Allow says which), 409 (refused or busy), 413 (too long), 422 (an interval that the line's policy
-// does not allow), 500 (failed), 503 (the daemon ends) or 504 (nothing was heard of an interruption). With curl:
+// where error is one of the constants Reason... The status is 400 (bad body), 404 (no such line, path or version), 405
+// (method not allowed; see Allow), 409 (refused or busy), 413 (body too long), 422 (the line's policy does not allow
+// the interval), 500 (failed), 503 (the daemon is shutting down) or 504 (the outcome of an interruption did not come in
+// time). With curl:
 //
 //	curl --unix-socket /run/clearback/control http://clearback/v1/daemon
 //
-// A client that goes away withdraws its trials/ring; a pulse or a trials/clear that has begun goes on to its end.
+// A client that disconnects cancels its trials/ring. A pulse or a trials/clear that has begun is completed.
 package control
 
 import (
@@ -34,11 +35,11 @@ import (
 	"time"
 )
 
-// Version of the documented shape; it is in every path ("/v1/lines"). A field may be added within a version, none
-// changes.
+// Version is the version of the interface. It is in every path ("/v1/lines"). Within a version, fields may be added,
+// but none is changed.
 const Version = 1
 
-// Line is what a line is doing now.
+// Line is the state of a line.
 type Line struct {
 	Name    string  `json:"name"`
 	Service Service `json:"service"`
@@ -47,19 +48,19 @@ type Line struct {
 	Adapter Adapter  `json:"adapter"`
 	Calls   []Call   `json:"calls"`
 	Loop    string   `json:"loop"` // closed, opening, open, guarding, faulted
-	// Fault is why the loop is faulted: loop-open if the contact reads open and does not close, else nobody knows where
-	// it is.
+	// Fault is why the loop is faulted: loop-open if the contact reads open and does not close. Any other value means
+	// that the state of the loop is unknown.
 	Fault    string   `json:"fault,omitempty"`
 	Contact  Contact  `json:"contact"`
 	Interval Interval `json:"interval"`
 	Verify   Verify   `json:"verify"`
-	// LastClearing is that of the last call, absent if there was none since the start.
+	// LastClearing is the clearing of the last call, absent if there was none since the start.
 	LastClearing *Clearing `json:"last_clearing,omitempty"`
 	Incident     *Incident `json:"incident,omitempty"`
 	// CallbackUntil is the end of the call-back window after an emergency call.
 	CallbackUntil *time.Time `json:"callback_until,omitempty"`
-	// NoOpeningUntil is the end of the time in which no clearing opens the loop, since there were too many; absent:
-	// they do.
+	// NoOpeningUntil is the time until which no clearing opens the loop because there were too many. It is absent if no
+	// such pause lasts.
 	NoOpeningUntil *time.Time `json:"no_opening_until,omitempty"`
 	LifeSafety     bool       `json:"life_safety,omitempty"`
 	// Location is the file's note on where the line's telephones are.
@@ -75,7 +76,7 @@ type Service struct {
 	Problem    string    `json:"problem,omitempty"`
 }
 
-// Adapter is the line's binding.
+// Adapter is the line's binding: the registration of its adapter.
 type Adapter struct {
 	Bound     bool      `json:"bound"`
 	Address   string    `json:"address,omitempty"`
@@ -100,15 +101,15 @@ type Contact struct {
 	Problem    string `json:"problem,omitempty"`
 }
 
-// Interval is what the next clearing uses.
+// Interval is the interval that the next clearing uses.
 type Interval struct {
 	Milliseconds int64 `json:"ms"`
 	Configured   int64 `json:"configured_ms"`
-	// Stayed counts the holds that stayed and made it longer.
+	// Stayed is the number of holds that stayed and so lengthened the interval.
 	Stayed int `json:"stayed"`
 }
 
-// Verify says how a clearing is verified.
+// Verify is how a clearing is verified.
 type Verify struct {
 	By      string `json:"by"` // options, sense, none
 	Trusted bool   `json:"trusted"`
@@ -118,22 +119,22 @@ type Verify struct {
 type Clearing struct {
 	Call uint64    `json:"call"`
 	At   time.Time `json:"at"`
-	// Age is how long ago it was, in milliseconds, whatever was done to the clock since.
+	// Age is the time since then, in milliseconds. Changes of the clock do not affect it.
 	Age     int64  `json:"age_ms"`
 	Outcome string `json:"outcome"`
 }
 
-// Incident that lasts.
+// Incident is an incident that lasts.
 type Incident struct {
 	Reason string    `json:"reason"`
 	Rule   string    `json:"rule,omitempty"`
 	Since  time.Time `json:"since"`
-	// Age is how long it lasts, in milliseconds, whatever was done to the clock since.
+	// Age is the time since then, in milliseconds. Changes of the clock do not affect it.
 	Age    int64  `json:"age_ms"`
 	Advice string `json:"advice"`
 }
 
-// Daemon is what the daemon says of itself.
+// Daemon is the state of the daemon.
 type Daemon struct {
 	API     int       `json:"api"`
 	Version string    `json:"version"`
@@ -144,15 +145,16 @@ type Daemon struct {
 	Counts  []Count   `json:"counts,omitempty"`
 }
 
-// Count is how often something happened on the network since the start. A name stays within a version; names are added.
+// Count is how often something happened on the network since the start. Within a version, names may be added, but none
+// is changed.
 type Count struct {
 	Name  string `json:"name"`
 	Count uint64 `json:"count"`
-	// Rejected: what was not let in, or not heard.
+	// Rejected means that what is counted was blocked or ignored.
 	Rejected bool `json:"turned_away,omitempty"`
 }
 
-// Journal is the journal's health.
+// Journal is the state of the journal.
 type Journal struct {
 	Path    string    `json:"path,omitempty"`
 	Problem string    `json:"problem,omitempty"`
@@ -161,18 +163,18 @@ type Journal struct {
 	Queued  int       `json:"queued,omitempty"`
 }
 
-// Pulse is what became of an interruption by hand.
+// Pulse is the outcome of a manual interruption.
 type Pulse struct {
 	Asked    int64  `json:"asked_ms"`
 	Measured int64  `json:"measured_us,omitempty"`
 	Hook     string `json:"hook"`               // on, off, unknown
 	Refused  string `json:"refused,omitempty"`  // the rule
 	Incident string `json:"incident,omitempty"` // the reason
-	// DeviceText is what the device, or its driver, said of an opening that was not made as asked.
+	// DeviceText is what the device or its driver said about an opening that was not made as requested.
 	DeviceText string `json:"said,omitempty"`
 }
 
-// Trial is what became of a trial.
+// Trial is the outcome of a trial.
 type Trial struct {
 	Call     uint64 `json:"call"`
 	Asked    int64  `json:"asked_ms"`
@@ -182,7 +184,7 @@ type Trial struct {
 	Why      string `json:"why,omitempty"`
 }
 
-// TrialAnswer is what the user said about a trial, or what was seen; it goes to the journal.
+// TrialAnswer is what the user answered about a trial, or what was measured. It goes to the journal.
 type TrialAnswer struct {
 	Trial   Trial  `json:"trial"`
 	Session int64  `json:"session"`
@@ -190,9 +192,9 @@ type TrialAnswer struct {
 	RangUp  bool   `json:"rang_up"`
 }
 
-// Backend is what the server serves. Its methods may be called from any goroutine; an error that is an [*Error] goes to
-// the client as it is. The context of Ring ends when the client goes away; those of Pulse and Clear do not. All end
-// with [Server.Close], which waits for the methods.
+// Backend does the work for the server. Its methods may be called from any goroutine. An [*Error] that a method returns
+// goes to the client unchanged. The context of Ring ends when the client disconnects. Those of Pulse and Clear do not.
+// All three end with [Server.Close], which waits for the methods.
 type Backend interface {
 	Daemon() Daemon
 	Pulse(ctx context.Context, line string, interval time.Duration) (Pulse, error)
@@ -204,14 +206,14 @@ type Backend interface {
 	EndTrials(line string) error
 }
 
-// Error is an answer that is no success.
+// Error is an error response.
 type Error struct {
 	Code   int    `json:"-"`     // HTTP status
-	Reason string `json:"error"` // a word, of the constants below
+	Reason string `json:"error"` // one of the constants below
 	Text   string `json:"text"`  // what, where, what to do
 }
 
-// The words of [Error.Reason].
+// The values of [Error.Reason].
 const (
 	ReasonNoLine  = "no-such-line"
 	ReasonBadBody = "bad-request"
@@ -219,23 +221,23 @@ const (
 	ReasonStopped = "stopped"
 	ReasonBusy    = "busy"
 	ReasonFailed  = "failed"
-	// ReasonNoPath: the version has no such path, or the path no such method.
+	// ReasonNoPath means that the version has no such path, or that the path does not have the method.
 	ReasonNoPath = "no-such-path"
-	// ReasonNoVersion: the daemon speaks another version.
+	// ReasonNoVersion means that the daemon has another version of the interface.
 	ReasonNoVersion = "no-such-version"
 )
 
 // Error implements error.
 func (e *Error) Error() string { return e.Text }
 
-// What keeps a client from being served, and a server from serving.
+// The errors of connecting to the socket and of creating it.
 var (
-	// ErrNotRunning: nobody answers at the socket.
-	ErrNotRunning = errors.New("status: no daemon answers at the control socket")
-	// ErrPermission: the socket is there, and not for this user.
-	ErrPermission = errors.New("status: no permission for the control socket")
-	// ErrVersion: who answers is a daemon of another version of the interface, or none at all.
-	ErrVersion = errors.New("status: another version answers at the control socket")
-	// ErrSocketInUse: the path is not ours to take: another daemon answers there, or it is no socket.
-	ErrSocketInUse = errors.New("status: the control socket cannot be made")
+	// ErrNotRunning means that no daemon accepts connections at the socket.
+	ErrNotRunning = errors.New("control: no daemon answers at the control socket")
+	// ErrPermission means that this user may not use the socket.
+	ErrPermission = errors.New("control: no permission for the control socket")
+	// ErrVersion means that another version of the interface answers, or a program other than clearback.
+	ErrVersion = errors.New("control: another version answers at the control socket")
+	// ErrSocketInUse means that the path is taken: another daemon has its socket there, or it is something else.
+	ErrSocketInUse = errors.New("control: the control socket cannot be created")
 )

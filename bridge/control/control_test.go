@@ -28,14 +28,14 @@ import (
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
-// testTimeout bounds every wait.
+// testTimeout limits every wait.
 const testTimeout = 5 * time.Second
 
-// fakeBackend is a Backend that notes what it is asked and answers as it is told.
+// fakeBackend is a Backend that records its calls and returns what the test sets.
 type fakeBackend struct {
 	mu    sync.Mutex
 	asked []string
-	err   error // of everything but a ring or a pulse of its own
+	err   error // returned by all methods, except by Pulse and Ring if pulse or ring is set
 
 	daemon Daemon
 	pulse  func(context.Context) (Pulse, error)
@@ -169,7 +169,7 @@ func TestErrorRoundTrip(t *testing.T) {
 	var e *Error
 	require.ErrorAs(t, err, &e)
 	assert.Equal(t, h.err, e)
-	assert.Zero(t, logs.Len(), "who asked has been told")
+	assert.Zero(t, logs.Len(), "the client got the error")
 
 	h.fail(errors.New("the far end of the trial: no port is free"))
 	require.ErrorAs(t, c.EndTrials(ctx, "foyer"), &e)
@@ -177,7 +177,7 @@ func TestErrorRoundTrip(t *testing.T) {
 	assert.Equal(t, 1, logs.Len())
 }
 
-// over sends one request to the socket as it is.
+// over sends one request to the socket unchanged.
 func over(t *testing.T, path, method, target, body string) (*http.Response, []byte) {
 	t.Helper()
 	tr := &http.Transport{DisableKeepAlives: true, DialContext: func(ctx context.Context, _, _ string) (net.Conn,
@@ -194,7 +194,7 @@ func over(t *testing.T, path, method, target, body string) (*http.Response, []by
 	return a, text
 }
 
-// The codes are those of RFC 9110, section 15.5; Allow of 405 that of its section 10.2.1.
+// The status codes are those of RFC 9110, section 15.5. Allow in a 405 is that of section 10.2.1.
 func TestInvalidRequests(t *testing.T) {
 	h := &fakeBackend{}
 	path, _ := serve(t, h)
@@ -203,14 +203,14 @@ func TestInvalidRequests(t *testing.T) {
 		code                 int
 		reason, text         string
 	}{
-		{"GET", "/", "", 404, ReasonNoVersion, "speaks version 1"},
-		{"GET", "/v2/daemon", "", 404, ReasonNoVersion, "speaks version 1"},
+		{"GET", "/", "", 404, ReasonNoVersion, "has version 1 of the control interface"},
+		{"GET", "/v2/daemon", "", 404, ReasonNoVersion, "has version 1 of the control interface"},
 		{"GET", "/v1", "", 404, ReasonNoPath, "there is no path"},
 		{"GET", "/v1/daemon/", "", 404, ReasonNoPath, "/v1/daemon/"},
 		{"POST", "/v1/lines//pulse", "", 404, ReasonNoPath, "there is no path"},
 		{"POST", "/v1/lines/box-office/dance", "", 404, ReasonNoPath, "dance"},
 		{"POST", "/v1/lines/box-office/trials/ring/twice", "", 404, ReasonNoPath, "twice"},
-		{"POST", "/v1/daemon", "", 405, ReasonNoPath, "it does GET"},
+		{"POST", "/v1/daemon", "", 405, ReasonNoPath, "it allows GET"},
 		{"GET", "/v1/lines/box-office/trials", "", 405, ReasonNoPath, "DELETE, POST"},
 		{"POST", "/v1/lines/box-office/pulse", `{"interval_ms":-1}`, 400, ReasonBadBody, "allowed are 0 to 60000"},
 		{"POST", "/v1/lines/box-office/pulse", `{"interval_ms":60001}`, 400, ReasonBadBody, "allowed are 0 to 60000"},
@@ -244,9 +244,9 @@ func TestInvalidRequests(t *testing.T) {
 	assert.Empty(t, h.list())
 }
 
-// listener is a listener in memory, so that time-outs run on the virtual clock of a test.
+// listener is an in-memory listener, so that time-outs use the virtual clock of a test.
 type listener struct {
-	conns  chan net.Conn // no buffer: a connection is there when it is accepted
+	conns  chan net.Conn // no buffer: a connection exists once it is accepted
 	closed chan struct{}
 	once   sync.Once
 }
@@ -281,8 +281,7 @@ func (l *listener) dial(ctx context.Context, _, _ string) (net.Conn, error) {
 	}
 }
 
-// A client that goes away withdraws a ring, also one that lasts longer than a request may take to come in; a pulse goes
-// on.
+// A client that disconnects cancels its ring, also one that lasts longer than the read timeout. A pulse continues.
 func TestClientDisconnects(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		began, ended := make(chan struct{}), make(chan error, 1)
@@ -324,9 +323,9 @@ func TestClientDisconnects(t *testing.T) {
 	})
 }
 
-// Half a request holds nothing for longer than the limit, nor does it hold up Close.
+// An incomplete request occupies nothing for longer than the limit, and does not delay Close.
 func TestStuckClients(t *testing.T) {
-	// The server says 100 Continue when it begins to read the body (RFC 9110, section 10.1.1).
+	// The server sends 100 Continue when it begins to read the body (RFC 9110, section 10.1.1).
 	halves := []string{"GET /v1/dae",
 		"POST /v1/lines/box-office/pulse HTTP/1.1\r\nHost: x\r\nContent-Length: 20\r\nExpect: 100-continue\r\n\r\n"}
 	for _, closes := range []bool{false, true} {
@@ -362,8 +361,8 @@ func TestStuckClients(t *testing.T) {
 }
 
 func TestOtherVersions(t *testing.T) {
-	for header, want := range map[string]string{"2": "speaks version 2, this program version 1",
-		"": "no clearback daemon"} {
+	for header, want := range map[string]string{"2": "has version 2 of the control interface, this program has version 1",
+		"": "not a clearback daemon"} {
 		path := filepath.Join(t.TempDir(), "control")
 		l, err := net.Listen("unix", path)
 		require.NoError(t, err)
@@ -384,7 +383,7 @@ func TestOtherVersions(t *testing.T) {
 	}
 }
 
-// An outside client (curl) reads what the package comment promises.
+// An independent client (curl) gets what the package comment promises.
 func TestCurl(t *testing.T) {
 	curl := programtest.Need(t, "curl", "curl")
 	h := &fakeBackend{daemon: Daemon{API: 1, Lines: []Line{{Name: "box-office", Loop: "closed"}}}}
@@ -417,8 +416,7 @@ func TestCurl(t *testing.T) {
 	assert.Equal(t, `{"error":"busy","text":"a tuning session is under way"}`, body)
 }
 
-// Whatever comes in is answered with JSON or with nothing, by a code of the package comment, and only sound lengths are
-// handed on.
+// Every request gets JSON or an empty body, with a status from the package comment. Only valid durations are passed on.
 func FuzzRequest(f *testing.F) {
 	f.Add("POST", "/v1/lines/box-office/pulse", `{"interval_ms":700}`)
 	f.Add("PUT", "/v1/lines/%2e%2e/interval", `{"interval_ms":1e3}`)
@@ -469,7 +467,7 @@ func (w *recorder) Write(b []byte) (int, error) {
 	return len(b), nil
 }
 
-// Who asked when the server ends gets the answer, not a connection that is gone.
+// A client whose request is pending when the server closes gets the response, not a lost connection.
 func TestAnswerDuringClose(t *testing.T) {
 	for range 100 {
 		asked := make(chan struct{})
@@ -483,7 +481,7 @@ func TestAnswerDuringClose(t *testing.T) {
 		s, err := Listen(Options{Path: path, Backend: h})
 		require.NoError(t, err)
 		c := NewClient(path)
-		answered := make(chan error, 1) // one answer, taken below
+		answered := make(chan error, 1) // one response, taken below
 		go func() { _, err := c.Pulse(t.Context(), "box-office", 0); answered <- err }()
 		<-asked
 		require.NoError(t, s.Close())

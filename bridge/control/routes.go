@@ -18,18 +18,18 @@ import (
 	"go.uber.org/zap"
 )
 
-// action answers a request: nil without an error is 204.
+// action handles a request. A nil result without an error is the status 204.
 type action func(s *Server, r *http.Request) (any, error)
 
-// lineAction is one of a line.
+// lineAction handles a request about a line.
 type lineAction func(s *Server, r *http.Request, line string, body []byte) (any, error)
 
-// route finds what a request asks for, and reads its body.
+// route finds the action for a request, and reads the body.
 func route(w http.ResponseWriter, r *http.Request) (action, error) {
 	parts := strings.Split(strings.TrimPrefix(r.URL.EscapedPath(), "/"), "/")
 	if parts[0] != fmt.Sprintf("v%d", Version) {
 		return nil, &Error{Code: http.StatusNotFound, Reason: ReasonNoVersion,
-			Text: fmt.Sprintf("this daemon speaks version %d of the control interface; ask for /v%d/..., with the clearback of the daemon's own release",
+			Text: fmt.Sprintf("this daemon has version %d of the control interface; request /v%d/..., or use the clearback of the daemon's release",
 				Version, Version)}
 	}
 	if len(parts) == 2 && parts[1] == "daemon" {
@@ -60,7 +60,7 @@ func route(w http.ResponseWriter, r *http.Request) (action, error) {
 	return func(s *Server, r *http.Request) (any, error) { return do(s, r, line, body) }, nil
 }
 
-// lineActions returns the methods of a path below a line, nil if there is none.
+// lineActions returns the methods of a path below a line, or nil if there is no such path.
 func lineActions(path string) map[string]lineAction {
 	switch path {
 	case "pulse":
@@ -93,11 +93,11 @@ func method(w http.ResponseWriter, r *http.Request, allowed ...string) error {
 	all := strings.Join(allowed, ", ")
 	w.Header().Set("Allow", all)
 	return &Error{Code: http.StatusMethodNotAllowed, Reason: ReasonNoPath,
-		Text: fmt.Sprintf("%s is nothing that %q does; it does %s", r.Method, r.URL.Path, all)}
+		Text: fmt.Sprintf("%q does not allow %s; it allows %s", r.URL.Path, r.Method, all)}
 }
 
-// readBody reads the whole body within the time that the server gives. Then no time runs any more: the answer may take
-// a minute, and that the client goes away is seen meanwhile.
+// readBody reads the whole body within the read timeout, and then removes that timeout. The action may take a minute,
+// and meanwhile the server has to notice a client that disconnects.
 func readBody(w http.ResponseWriter, r *http.Request) ([]byte, error) {
 	body, err := io.ReadAll(http.MaxBytesReader(w, r.Body, bodyMax))
 	if long := (*http.MaxBytesError)(nil); errors.As(err, &long) {
@@ -131,18 +131,18 @@ func parse[T any](body []byte) (T, error) {
 		return v, badBody("%v; it has to be one JSON object with the fields of version %d", err, Version)
 	}
 	if _, err := d.Token(); !errors.Is(err, io.EOF) {
-		return v, badBody("something stands after the JSON object")
+		return v, badBody("there is something after the JSON object")
 	}
 	return v, nil
 }
 
-// intervalBody is the body of what has an interval.
+// intervalBody is the body of a request with an interval.
 type intervalBody struct {
 	Milliseconds *int64 `json:"interval_ms"`
 }
 
-// longest is the longest interval that is handed on at all, so that no number overflows; the line's policy has its own,
-// far shorter.
+// longest is the longest interval that is passed on, so that no number overflows. The line's policy sets its own, far
+// lower limit.
 const longest = time.Minute
 
 func (b intervalBody) interval() (time.Duration, error) {
@@ -185,7 +185,7 @@ func setInterval(s *Server, _ *http.Request, line string, body []byte) (any, err
 	return nil, s.backend.SetInterval(line, d)
 }
 
-// empty is the body of what needs none.
+// empty is the body of a request without fields.
 type empty struct{}
 
 func beginTrials(s *Server, _ *http.Request, line string, body []byte) (any, error) {
@@ -211,7 +211,7 @@ func ring(s *Server, r *http.Request, line string, body []byte) (any, error) {
 	if _, err := parse[empty](body); err != nil {
 		return nil, err
 	}
-	ctx, cancel := context.WithCancel(r.Context()) // ends when the client goes away
+	ctx, cancel := context.WithCancel(r.Context()) // ends when the client disconnects
 	defer cancel()
 	defer context.AfterFunc(s.ctx, cancel)()
 	call, err := s.backend.Ring(ctx, line)
@@ -249,7 +249,7 @@ func saveTrial(s *Server, _ *http.Request, line string, body []byte) (any, error
 	}
 }
 
-// answer writes what became of a request.
+// answer writes the response.
 func (s *Server) answer(w http.ResponseWriter, out any, err error) {
 	code := http.StatusOK
 	if err != nil {
@@ -263,13 +263,14 @@ func (s *Server) answer(w http.ResponseWriter, out any, err error) {
 		}
 		out = e
 	}
-	// Who does not take the answer does not hold anything for long. Not supported: a recorder in the place of a
-	// connection.
+	// A client that does not receive its response must not block the server for long. An httptest.ResponseRecorder does
+	// not support deadlines.
 	if err := http.NewResponseController(w).SetWriteDeadline(time.Now().Add(writeTimeout)); err != nil &&
 		!errors.Is(err, http.ErrNotSupported) {
-		return // the connection has gone
+		return // the connection is gone
 	}
-	// The answer is on its way before the request counts as answered: a server that ends closes the connection then.
+	// The response is sent before the request counts as done. After that, a server that is closing closes the
+	// connection.
 	defer func() { _ = http.NewResponseController(w).Flush() }()
 	if out == nil {
 		w.WriteHeader(http.StatusNoContent)
@@ -277,13 +278,14 @@ func (s *Server) answer(w http.ResponseWriter, out any, err error) {
 	}
 	text, err := json.Marshal(out)
 	if err != nil {
-		s.log.Error("control: an answer has no JSON form", zap.Error(err))
+		s.log.Error("control: a response cannot be encoded as JSON", zap.Error(err))
 		w.WriteHeader(http.StatusInternalServerError)
 		return
 	}
 	text = append(text, '\n')
 	w.Header().Set("Content-Type", "application/json")
-	w.Header().Set("Content-Length", strconv.Itoa(len(text))) // so that it is whole although the connection goes
+	// so that the response is complete even if the connection closes
+	w.Header().Set("Content-Length", strconv.Itoa(len(text)))
 	w.WriteHeader(code)
-	_, _ = w.Write(text) // who has gone does not hear it
+	_, _ = w.Write(text) // the client may have disconnected
 }

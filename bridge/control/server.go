@@ -13,27 +13,28 @@ import (
 	"go.uber.org/zap"
 )
 
-// Options of [Listen].
+// Options are the options of [Listen].
 type Options struct {
-	Path    string // of the Unix socket; its folder exists
-	Group   string // that may use it besides the owner, by name or number; "": the process's own
+	Path    string // of the Unix socket; its folder must exist
+	Group   string // a group that may also use the socket, by name or number; "": the group of the process
 	Backend Backend
 	// Logger may be nil.
 	Logger *zap.Logger
 }
 
-// versionHeader is in every answer.
+// versionHeader is in every response.
 const versionHeader = "Clearback-Api"
 
-// Our own limits, generous for one machine: so long may a client take to say a whole request, to take the answer, and
-// to say nothing.
+// Limits of our own, generous on one machine. A client has readTimeout to send a request and writeTimeout to receive
+// the response. It may be idle for idleTimeout.
 const (
 	readTimeout  = 5 * time.Second
 	writeTimeout = 5 * time.Second
 	idleTimeout  = time.Minute
-	// closeTimeout is how long Close lets clients take their last answers.
+	// closeTimeout is how long Close waits for clients to receive their last responses.
 	closeTimeout = time.Second
-	// headerMax bounds the head of a request and bodyMax the body (1 MB is the standard library's own for the head).
+	// headerMax limits the header of a request and bodyMax its body, in bytes. The standard library's own limit for the
+	// header is 1 MB.
 	headerMax = 16 << 10
 	bodyMax   = 64 << 10
 )
@@ -48,15 +49,16 @@ type Server struct {
 	http    http.Server
 	ctx     context.Context // ends with Close
 	stop    context.CancelFunc
-	served  chan struct{} // closed when nothing is accepted any more
+	served  chan struct{} // closed when the server accepts no more connections
 
 	mu       sync.Mutex
 	closed   bool
 	requests sync.WaitGroup // Add only under mu and while not closed
 }
 
-// Listen makes the socket, 0660, and serves it. A socket that a dead daemon left behind is replaced; one that answers
-// is an error, and so is a path that is anything else ([ErrSocketInUse]). A symbolic link is not followed.
+// Listen creates the socket with mode 0660 and serves it. It replaces a socket that a dead daemon left behind. If a
+// daemon answers at the socket, or the path is anything other than a socket, the error is [ErrSocketInUse]. A symbolic
+// link is not followed.
 func Listen(o Options) (*Server, error) {
 	l, own, err := listen(o.Path, o.Group)
 	if err != nil {
@@ -86,13 +88,13 @@ func (s *Server) serve(l net.Listener) {
 	go func() {
 		defer close(s.served)
 		if err := s.http.Serve(l); !errors.Is(err, http.ErrServerClosed) {
-			s.log.Error("the control socket has ended; the lines are served all the same", zap.String("socket", s.path),
+			s.log.Error("the control socket has stopped working; calls are not affected", zap.String("socket", s.path),
 				zap.Error(err))
 		}
 	}()
 }
 
-// Close ends the requests under way, waits for them, and removes the socket.
+// Close cancels the pending requests, waits for them, and removes the socket.
 func (s *Server) Close() error {
 	s.mu.Lock()
 	first := !s.closed
@@ -105,7 +107,7 @@ func (s *Server) Close() error {
 	defer grace.Stop()
 	select {
 	case <-answered:
-	case <-grace.C: // somebody does not say the rest of a request, or does not take an answer
+	case <-grace.C: // a client does not send the rest of its request, or does not receive its response
 	}
 	err := s.http.Close()
 	<-answered
@@ -119,7 +121,7 @@ func (s *Server) Close() error {
 	return err
 }
 
-// begin counts a request, unless the server ends.
+// begin counts a request, unless the server is closed.
 func (s *Server) begin() bool {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -129,12 +131,12 @@ func (s *Server) begin() bool {
 	return !s.closed
 }
 
-// ServeHTTP answers one request.
+// ServeHTTP handles one request.
 func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	w.Header().Set(versionHeader, strconv.Itoa(Version))
 	if !s.begin() {
 		s.answer(w, nil, &Error{Code: http.StatusServiceUnavailable, Reason: ReasonStopped,
-			Text: "the daemon is ending; ask again when it has started anew"})
+			Text: "the daemon is shutting down; try again when it has been restarted"})
 		return
 	}
 	defer s.requests.Done()

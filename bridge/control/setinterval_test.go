@@ -15,7 +15,7 @@ import (
 	"clearback/supervision"
 )
 
-// lineBackend is a house with one real line.
+// lineBackend is a fakeBackend with one real line.
 type lineBackend struct {
 	fakeBackend
 	line *bridge.Line
@@ -28,7 +28,7 @@ func (h *lineBackend) SetInterval(_ string, d time.Duration) error {
 	return nil
 }
 
-// calls is a desk that does nothing.
+// calls is a bridge.Calls that does nothing.
 type calls struct{}
 
 func (calls) Offer(supervision.CallID)           {}
@@ -37,9 +37,9 @@ func (calls) ClearAdapterLeg(supervision.CallID) {}
 func (calls) ClearFarEnd(supervision.CallID)     {}
 func (calls) Probe()                             {}
 
-// TestSetIntervalInUse measures a change of the interval from the client's call until the next clearing of a running
-// line uses it: socket, both HTTP ends and the line's own goroutine. Bound: 10 ms (median, so that other programs of
-// this machine do not count).
+// TestSetIntervalInUse measures how long a change of the interval takes from the client's call until the next clearing
+// of a running line uses it. This includes the socket, HTTP at both ends and the line's goroutine. The limit is 10 ms.
+// It applies to the median, so that other programs on this machine do not matter.
 //
 //	go test ./bridge/control -run SetIntervalInUse -v
 func TestSetIntervalInUse(t *testing.T) {
@@ -65,7 +65,7 @@ func TestSetIntervalInUse(t *testing.T) {
 		took = append(took, time.Since(began))
 		require.Equal(t, d, h.line.View().Interval)
 	}
-	first := took[0] // it makes the connection
+	first := took[0] // includes the time to connect
 	slices.Sort(took)
 	t.Logf("first %v, then p50 %v, p99 %v, max %v", first, took[50], took[98], took[99])
 	require.LessOrEqual(t, took[50], 10*time.Millisecond)

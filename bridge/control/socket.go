@@ -14,18 +14,17 @@ import (
 	"time"
 )
 
-// The permissions of the socket: the owner and the group may use it.
+// The modes of the socket. At the end the owner and the group may use it.
 const (
 	socketMode fs.FileMode = 0o660
-	// ownerMode is that of the socket until its group is set.
+	// ownerMode is the mode of the socket until its group is set.
 	ownerMode uint32 = 0o600
 )
 
-// dialTimeout bounds the look whether another daemon answers: on one machine an answer takes microseconds.
+// dialTimeout limits the check whether another daemon answers. On one machine an answer takes microseconds.
 const dialTimeout = time.Second
 
-// listen makes the socket. From its first instant nobody but the owner may use it, whatever the umask is, until its
-// group is set.
+// listen creates the socket. Until its group is set, only the owner may use the socket, whatever the umask is.
 func listen(path, group string) (net.Listener, fs.FileInfo, error) {
 	gid, err := groupID(group)
 	if err != nil {
@@ -44,7 +43,7 @@ func listen(path, group string) (net.Listener, fs.FileInfo, error) {
 	if err != nil {
 		return nil, nil, fmt.Errorf("control socket: %w", err)
 	}
-	l.(*net.UnixListener).SetUnlinkOnClose(false) // only if it is still ours, see unlink
+	l.(*net.UnixListener).SetUnlinkOnClose(false) // unlink does this, if the socket is still ours
 	own, err := grantGroup(path, gid)
 	if err != nil {
 		_ = l.Close()
@@ -54,7 +53,7 @@ func listen(path, group string) (net.Listener, fs.FileInfo, error) {
 	return l, own, nil
 }
 
-// groupID takes a name or a number; it returns -1 for no group.
+// groupID returns the number of a group, given by name or number. It returns -1 for no group.
 func groupID(group string) (int, error) {
 	if group == "" {
 		return -1, nil
@@ -64,7 +63,7 @@ func groupID(group string) (int, error) {
 		if id, err := strconv.ParseUint(group, 10, 31); err == nil {
 			return int(id), nil
 		}
-		return 0, fmt.Errorf("group of the control socket (control.group): %w; make it with groupadd, or name another",
+		return 0, fmt.Errorf("group of the control socket (control.group): %w; create it with groupadd, or set another group",
 			err)
 	}
 	id, err := strconv.Atoi(g.Gid)
@@ -74,8 +73,8 @@ func groupID(group string) (int, error) {
 	return id, nil
 }
 
-// removeStale makes the path free: a socket that a dead daemon left behind is removed; everything else that is there
-// stays, and is an error.
+// removeStale removes a socket that a dead daemon left behind. If anything else is at the path, removeStale leaves it
+// there and returns an error.
 func removeStale(path string) error {
 	info, err := os.Lstat(path)
 	switch {
@@ -87,7 +86,7 @@ func removeStale(path string) error {
 		return fmt.Errorf("%w: %s is a symbolic link, which is not followed; remove it, or set control.socket to another path",
 			ErrSocketInUse, path)
 	case info.Mode()&fs.ModeSocket == 0:
-		return fmt.Errorf("%w: %s is there and is no socket; move it away, or set control.socket to another path",
+		return fmt.Errorf("%w: %s exists and is not a socket; move it away, or set control.socket to another path",
 			ErrSocketInUse, path)
 	}
 	conn, err := net.DialTimeout("unix", path, dialTimeout)
@@ -97,9 +96,9 @@ func removeStale(path string) error {
 		return fmt.Errorf("%w: another daemon answers at %s; stop that one, or set control.socket to another path",
 			ErrSocketInUse, path)
 	case errors.Is(err, fs.ErrNotExist):
-		return nil // it has just ended
+		return nil // the other daemon has just ended
 	case !errors.Is(err, syscall.ECONNREFUSED):
-		return fmt.Errorf("%w: nobody can tell whether a daemon answers at %s (%w); see who has it (ss -xlp), then remove it",
+		return fmt.Errorf("%w: cannot determine whether a daemon answers at %s (%w); check which program has the socket (ss -xlp), then remove it",
 			ErrSocketInUse, path, err)
 	}
 	if err := os.Remove(path); err != nil && !errors.Is(err, fs.ErrNotExist) {
@@ -108,11 +107,11 @@ func removeStale(path string) error {
 	return nil
 }
 
-// grantGroup gives the socket to its group, and only then the group its right.
+// grantGroup sets the group of the socket, and only then gives the group access.
 func grantGroup(path string, gid int) (fs.FileInfo, error) {
 	if gid >= 0 {
 		if err := os.Lchown(path, -1, gid); err != nil {
-			return nil, fmt.Errorf("giving it to its group: %w; the daemon's user has to be in that group (SupplementaryGroups= of its unit)",
+			return nil, fmt.Errorf("setting its group: %w; the daemon's user must be in that group (SupplementaryGroups= of its unit)",
 				err)
 		}
 	}
@@ -121,12 +120,12 @@ func grantGroup(path string, gid int) (fs.FileInfo, error) {
 	}
 	own, err := os.Lstat(path)
 	if err == nil && own.Mode()&fs.ModeSocket == 0 {
-		err = fmt.Errorf("%w: somebody else put something in its place", ErrSocketInUse)
+		err = fmt.Errorf("%w: another user replaced it", ErrSocketInUse)
 	}
 	return own, err
 }
 
-// unlink removes the socket, if it is still the one that was made.
+// unlink removes the socket, if it is still the one that listen created.
 func unlink(path string, own fs.FileInfo) error {
 	now, err := os.Lstat(path)
 	if err != nil || !os.SameFile(now, own) {
@@ -135,14 +134,14 @@ func unlink(path string, own fs.FileInfo) error {
 	return os.Remove(path)
 }
 
-// checkFolder refuses a folder in which anybody could put something else in the place of the socket.
+// checkFolder rejects a folder in which any user could replace the socket.
 func checkFolder(f *os.File) error {
 	info, err := f.Stat()
 	if err != nil {
 		return err
 	}
 	if m := info.Mode(); m&0o002 != 0 && m&fs.ModeSticky == 0 {
-		return fmt.Errorf("%w: everybody may write into its folder %s; chmod o-w %s", ErrSocketInUse, f.Name(),
+		return fmt.Errorf("%w: every user may write to its folder %s; chmod o-w %s", ErrSocketInUse, f.Name(),
 			f.Name())
 	}
 	return nil

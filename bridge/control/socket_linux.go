@@ -6,8 +6,8 @@ import (
 	"time"
 )
 
-// ownerOnly gives the socket its first permissions before it gets its name: bind makes the file with those of the
-// socket, less the umask (unix(7)).
+// ownerOnly sets the mode of the socket before bind. bind creates the file with the mode of the socket, less the umask
+// (unix(7)).
 func ownerOnly(_, _ string, c syscall.RawConn) error {
 	var err error
 	if e := c.Control(func(fd uintptr) { err = syscall.Fchmod(int(fd), ownerMode) }); e != nil {
@@ -16,8 +16,9 @@ func ownerOnly(_, _ string, c syscall.RawConn) error {
 	return err
 }
 
-// claimFolder keeps two daemons that start at the same time from removing each other's socket. Who cannot be had out of
-// the way within a second is nobody of ours, and is not waited for.
+// claimFolder locks the folder, so that two daemons that start at the same time do not remove each other's socket. If
+// the lock is held for more than a second, its holder is not a clearback daemon, and claimFolder continues without the
+// lock.
 func claimFolder(dir string) (free func(), err error) {
 	f, err := os.Open(dir)
 	if err != nil {
@@ -33,5 +34,5 @@ func claimFolder(dir string) (free func(), err error) {
 		}
 		<-time.After(10 * time.Millisecond)
 	}
-	return func() { _ = f.Close() }, nil // which frees it
+	return func() { _ = f.Close() }, nil // this releases the lock
 }

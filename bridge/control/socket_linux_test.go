@@ -15,7 +15,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// withUmask sets the process's umask; nothing else of this test runs meanwhile.
+// withUmask sets the umask of the process. No other part of this test may run at the same time.
 func withUmask(t *testing.T, mask int) {
 	old := syscall.Umask(mask)
 	t.Cleanup(func() { syscall.Umask(old) })
@@ -28,12 +28,11 @@ func stat(t *testing.T, path string) (fs.FileMode, int) {
 	return info.Mode(), int(info.Sys().(*syscall.Stat_t).Gid)
 }
 
-// The socket has the permissions of unix(7) whatever the umask is, and before it is given to its group nobody else has
-// any.
+// The socket has its permissions (unix(7)) whatever the umask is. Until its group is set, only the owner may use it.
 func TestSocketPermissions(t *testing.T) {
 	gid := os.Getgid()
 	if os.Getuid() == 0 {
-		gid = 1 // root may give it to anybody
+		gid = 1 // root may give the file to any group
 	}
 	g, err := user.LookupGroupId(strconv.Itoa(gid))
 	require.NoError(t, err)
@@ -72,7 +71,7 @@ func TestExistingPath(t *testing.T) {
 		}
 		return err
 	}
-	// a dead daemon's: its process is gone and its file is there
+	// the socket of a dead daemon: the process is gone and the file is still there
 	l, err := net.Listen("unix", path)
 	require.NoError(t, err)
 	l.(*net.UnixListener).SetUnlinkOnClose(false)
@@ -80,7 +79,7 @@ func TestExistingPath(t *testing.T) {
 	require.FileExists(t, path)
 	require.NoError(t, listen())
 
-	// a living one's
+	// the socket of a running daemon
 	l, err = net.Listen("unix", path)
 	require.NoError(t, err)
 	err = listen()
@@ -96,7 +95,7 @@ func TestExistingPath(t *testing.T) {
 	require.NoError(t, os.Rename(elsewhere, path))
 	err = listen()
 	assert.ErrorIs(t, err, ErrSocketInUse)
-	assert.ErrorContains(t, err, "is no socket")
+	assert.ErrorContains(t, err, "is not a socket")
 	text, err := os.ReadFile(path)
 	require.NoError(t, err)
 	assert.Equal(t, "precious", string(text))
@@ -115,7 +114,8 @@ func TestExistingPath(t *testing.T) {
 	assert.ErrorContains(t, err, "control.group")
 }
 
-// Of two that start beside a dead daemon's socket one gets it, and the other leaves it alone.
+// Of two daemons that start at the same time with a dead daemon's socket, one gets the path, and the other leaves it
+// alone.
 func TestConcurrentStart(t *testing.T) {
 	for range 20 {
 		path := filepath.Join(t.TempDir(), "control")
@@ -145,12 +145,12 @@ func TestConcurrentStart(t *testing.T) {
 	}
 }
 
-// A server that was replaced does not take away its successor's socket.
+// A server that was replaced does not remove its successor's socket.
 func TestOldServerDoesNotRemoveNewSocket(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "control")
 	first, err := Listen(Options{Path: path, Backend: &fakeBackend{}})
 	require.NoError(t, err)
-	require.NoError(t, os.Remove(path)) // by somebody's hand
+	require.NoError(t, os.Remove(path)) // a user removes the file
 	second, err := Listen(Options{Path: path, Backend: &fakeBackend{}})
 	require.NoError(t, err)
 	require.NoError(t, first.Close())
@@ -163,7 +163,7 @@ func TestStaleSocket(t *testing.T) {
 	c, ctx := client(t, path)
 	err := c.SetInterval(ctx, "box-office", 1)
 	assert.ErrorIs(t, err, ErrNotRunning)
-	assert.ErrorContains(t, err, path+" is not there; is the daemon running")
+	assert.ErrorContains(t, err, path+" does not exist; is the daemon running")
 
 	l, err := net.Listen("unix", path)
 	require.NoError(t, err)
@@ -174,7 +174,7 @@ func TestStaleSocket(t *testing.T) {
 	assert.ErrorContains(t, err, "left behind")
 }
 
-// Somebody else's connect is refused by the kernel, and the error names the group.
+// The kernel refuses a connection by another user, and the error names the group.
 func TestPermission(t *testing.T) {
 	dir := filepath.Join(t.TempDir(), "d")
 	require.NoError(t, os.Mkdir(dir, 0o755))
@@ -194,8 +194,8 @@ func TestPermission(t *testing.T) {
 	assert.ErrorContains(t, err, "usermod -aG "+g.Name)
 }
 
-// dialAsNobody returns the error of a connect by a thread that files see as another user's (setfsuid(2)); who is not
-// root is one already.
+// dialAsNobody returns the error of connecting as an unprivileged user. As root it uses a thread with another file
+// system user ID (setfsuid(2)).
 func dialAsNobody(path string) error {
 	if os.Getuid() == 0 {
 		runtime.LockOSThread()

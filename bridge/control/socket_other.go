@@ -7,10 +7,10 @@ import (
 	"syscall"
 )
 
-// ownerOnly: elsewhere the umask has to do it; the unit sets 0077.
+// ownerOnly does nothing here, so the umask has to protect the socket. The service unit sets it to 0077.
 func ownerOnly(_, _ string, _ syscall.RawConn) error { return nil }
 
-// claimFolder only checks it.
+// claimFolder only checks the folder.
 func claimFolder(dir string) (free func(), err error) {
 	f, err := os.Open(dir)
 	if err != nil {

@@ -2,5 +2,5 @@
 
 package control
 
-// socketUsers says for whom the socket is.
+// socketUsers says who may use the socket.
 func socketUsers(string) string { return "is for its owner and its group" }

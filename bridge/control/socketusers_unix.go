@@ -11,11 +11,11 @@ import (
 	"syscall"
 )
 
-// socketUsers says for whom the socket is, as far as this user may see that.
+// socketUsers says who may use the socket, if this user may see that.
 func socketUsers(path string) string {
 	info, err := os.Lstat(path)
 	if err != nil {
-		return fmt.Sprintf("lies in a folder that this user may not enter; be root, or have that mended: chmod o+x %s",
+		return fmt.Sprintf("is in a folder that this user may not enter; run this as root, or allow it: chmod o+x %s",
 			filepath.Dir(path))
 	}
 	s, ok := info.Sys().(*syscall.Stat_t)
@@ -26,6 +26,6 @@ func socketUsers(path string) string {
 	if g, err := user.LookupGroupId(name); err == nil {
 		name = g.Name
 	}
-	return fmt.Sprintf("is for the group %s; be in that group (usermod -aG %s USER, then log in anew), or be root",
+	return fmt.Sprintf("is for the group %s; join that group (usermod -aG %s USER, then log in again), or run this as root",
 		name, name)
 }

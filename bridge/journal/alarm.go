@@ -6,7 +6,7 @@ import (
 	"go.uber.org/zap"
 )
 
-// alarm tells the log of a problem: when it begins, when it changes, at a pace while it lasts, and when it is over.
+// alarm logs a problem when it begins, when it changes, at an interval while it lasts, and when it is over.
 type alarm struct {
 	// set once
 	log    *zap.Logger
@@ -29,7 +29,7 @@ func (a *alarm) raise(now time.Time, problem string, err error) {
 	}
 	a.problem, a.err, a.reportedAt = problem, err, now
 	a.shared.setProblem(problem, a.since)
-	a.log.Error("the journal cannot be written; the lines are served as ever", zap.String("problem", problem),
+	a.log.Error("the journal cannot be written; calls are not affected", zap.String("problem", problem),
 		zap.Error(err))
 }
 
@@ -38,7 +38,7 @@ func (a *alarm) remind(now time.Time) {
 		return
 	}
 	a.reportedAt = now
-	a.log.Error("the journal still cannot be written; the lines are served as ever",
+	a.log.Error("the journal still cannot be written; calls are not affected",
 		zap.String("problem", a.problem), zap.Time("since", a.since), zap.Error(a.err))
 }
 

@@ -8,14 +8,15 @@ import (
 )
 
 const (
-	// pendingLimit bounds the events and effects that wait for a disk that takes nothing.
+	// pendingLimit is the number of events and effects that can wait for a disk that accepts no writes.
 	pendingLimit = 32768
-	// accountLimit bounds the accounts that are remembered (those of calls that are over go first), those that wait for
-	// the disk, and the incidents and trials that do.
+	// accountLimit is the number of accounts kept in memory; beyond it, accounts of ended calls are removed. It also
+	// limits the accounts, incidents and trials that can wait for the disk, each kind for itself.
 	accountLimit = 4096
 )
 
-// seq counts events and effects since the start of the process; a file's ids are these plus a base of the file.
+// seq counts events and effects since the start of the process. Their ids in a file are these numbers plus an offset of
+// that file.
 type seq int64
 
 // row is an event or effect to be written.
@@ -26,19 +27,19 @@ type row struct {
 	effect   bool
 	text     string
 	asked    time.Duration // of an opening
-	measured time.Duration // not of the row: that of the opening row n
-	measures bool          // the row only tells how long the opening n took
+	measured time.Duration // the measured duration of the opening in row n
+	measures bool          // the row only adds the measured duration to row n
 }
 
-// account is an account that was told, and where it stands in the file.
+// account is an account that was reported, with its place in the file.
 type account struct {
 	callrecord.Account
-	id          int64 // in the file; 0: not there yet
+	id          int64 // in the file; 0: not written yet
 	first, last seq
 	dirty       bool
 }
 
-// batcher turns records into what is to be written. It belongs to the writer's goroutine.
+// batcher turns records into rows to write. It belongs to the writer's goroutine.
 type batcher struct {
 	// set once
 	hasSensor func(line string) bool
@@ -56,16 +57,16 @@ type batcher struct {
 	incidents []callrecord.Incident
 	trials    []Trial
 	states    map[string]SavedLine
-	over      map[string]time.Time // when a line was seen to be well whose incident an earlier run left open
+	over      map[string]time.Time // when a line whose incident an earlier run left open was seen to work
 	lost      uint64               // rows that did not fit, since the start
 }
 
-// lineBatch is what must be known of a line to place its next entry.
+// lineBatch is the state of a line that is needed to place its next entry.
 type lineBatch struct {
 	recorder *callrecord.Recorder
 	open     int // accounts without an outcome
 
-	// of the step of the machine that is being told: its entries carry the same time
+	// of the machine's latest step; all entries of a step have the same time
 	at    time.Time
 	first seq
 	tail  []*account // accounts that the step changed
@@ -95,7 +96,7 @@ func (d *batcher) line(name string) *lineBatch {
 	return l
 }
 
-// take digests one record.
+// take processes one record.
 func (d *batcher) take(r *record) {
 	switch {
 	case r.callInfo != nil:
@@ -159,7 +160,7 @@ func endsStaleIncident(e *callrecord.Entry) bool {
 	return e.Effect.Report == supervision.ReportIncident
 }
 
-// routine reports whether an entry of an idle line says nothing new.
+// routine reports whether an entry of an idle line contains nothing new.
 func (l *lineBatch) routine(e *callrecord.Entry) bool {
 	switch {
 	case e.Event.Kind == supervision.TimePassed, e.Effect.Kind == supervision.ProbeLine:
@@ -173,7 +174,7 @@ func (l *lineBatch) routine(e *callrecord.Entry) bool {
 	return false
 }
 
-// row keeps the text of an entry, and with an opening what was asked and, later, measured.
+// row adds the text of an entry. For an opening it also adds the requested and, later, the measured duration.
 func (d *batcher) row(l *lineBatch, e *callrecord.Entry, n seq) {
 	r := row{n: n, line: e.Line, at: e.At}
 	if e.Event.Kind != supervision.EventNone {
@@ -202,7 +203,7 @@ func (d *batcher) add(r row) {
 	d.rows = append(d.rows, r)
 }
 
-// account takes an account that changed.
+// account takes over an account that changed.
 func (d *batcher) account(l *lineBatch, now *callrecord.Account) {
 	id := now.ID()
 	a := d.accountsByID[id]
@@ -251,7 +252,7 @@ func (d *batcher) mark(a *account) {
 	}
 }
 
-// forget makes room among the known accounts. One that changes after it was forgotten is found in the file again.
+// forget makes room among the accounts in memory. If a removed account changes later, it is looked up in the file.
 func (d *batcher) forget() {
 	if len(d.accountsByID) < accountLimit {
 		return
@@ -266,13 +267,13 @@ func (d *batcher) forget() {
 	}
 }
 
-// written forgets what is in the file now: the first rows, and all else.
+// written removes what is now in the file: the first rows, and everything else.
 func (d *batcher) written(rows int) {
 	rest := copy(d.rows, d.rows[rows:])
 	clear(d.rows[rest:])
 	d.rows = d.rows[:rest]
 	if cap(d.rows) > 4096 && rest == 0 {
-		d.rows = nil // what an outage took goes back
+		d.rows = nil // free the memory that an outage took
 	}
 	for i, a := range d.accounts {
 		a.dirty = false
@@ -285,7 +286,8 @@ func (d *batcher) written(rows int) {
 	clear(d.over)
 }
 
-// rewriteAll is for a file that holds nothing of what was written: whatever may still change is to be written again.
+// rewriteAll prepares for a new file that has none of the earlier records: every account that may still change is
+// written again.
 func (d *batcher) rewriteAll() {
 	for _, a := range d.accountsByID {
 		a.id = 0
@@ -295,7 +297,7 @@ func (d *batcher) rewriteAll() {
 	}
 }
 
-// size is how much is to be written.
+// size returns how many things are to be written.
 func (d *batcher) size() int {
 	return len(d.rows) + len(d.accounts) + len(d.incidents) + len(d.trials) + len(d.states) + len(d.over)
 }

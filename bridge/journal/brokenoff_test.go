@@ -14,8 +14,8 @@ import (
 	"clearback/supervision/callrecord"
 )
 
-// A daemon that begins after one that died in a call warns of it, once, and the line's last call is that one, not an
-// older good one.
+// After a daemon that died during a call, the next one warns about the call, once. That call is then the line's last
+// one, not an older one that ended well.
 func TestBrokenOffCallIsLogged(t *testing.T) {
 	path := newPath(t)
 	j := open(options(t, path), quick())
@@ -30,7 +30,7 @@ func TestBrokenOffCallIsLogged(t *testing.T) {
 	copied := newPath(t)
 	db, err := sql.Open("sqlite", "file:"+path)
 	require.NoError(t, err)
-	_, err = db.Exec("VACUUM INTO ?", copied) // what a killed daemon leaves
+	_, err = db.Exec("VACUUM INTO ?", copied) // the file as a killed daemon leaves it
 	require.NoError(t, err)
 	require.NoError(t, db.Close())
 	require.NoError(t, j.Close())
@@ -41,7 +41,7 @@ func TestBrokenOffCallIsLogged(t *testing.T) {
 		o.Logger = zap.New(core)
 		require.NoError(t, open(o, quick()).Close())
 		if run > 0 {
-			assert.Empty(t, logs.All(), "it was told")
+			assert.Empty(t, logs.All(), "already reported")
 			break
 		}
 		require.Len(t, logs.All(), 1)
@@ -56,7 +56,7 @@ func TestBrokenOffCallIsLogged(t *testing.T) {
 	assert.Equal(t, callrecord.OutcomeBrokenOff, row.Outcome)
 }
 
-// What never came to the line is the last call too, and has failed.
+// A call that was refused before it reached the line is also the last call, and counts as failed.
 func TestRefusedCallIsTheLast(t *testing.T) {
 	path := newPath(t)
 	j := open(options(t, path), quick())

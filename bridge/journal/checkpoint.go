@@ -13,10 +13,10 @@ import (
 // file.
 const checkpointAt = 500
 
-// checkpointer copies the log's pages into the file on a connection of its own: neither readers nor the writer wait for
-// it.
+// checkpointer copies the pages of the write-ahead log into the file. It has its own connection, so that neither
+// readers nor the writer wait for it.
 type checkpointer struct {
-	kick  chan struct{} // holds one wish; more would be the same
+	kick  chan struct{} // holds one request; a second would ask for the same
 	quit  chan struct{}
 	ended chan struct{}
 }
@@ -32,7 +32,7 @@ func (p *checkpointer) run(path string, log *zap.Logger) {
 	var db *sql.DB
 	defer func() {
 		if db != nil {
-			_ = db.Close() // it has written nothing that is not synced
+			_ = db.Close() // everything that it wrote is synced
 		}
 	}()
 	for {
@@ -45,15 +45,16 @@ func (p *checkpointer) run(path string, log *zap.Logger) {
 			var err error
 			if db, err = sql.Open("sqlite",
 				dsn(path, "mode=rw&_pragma=busy_timeout(100)&_pragma=wal_autocheckpoint(0)&_pragma=synchronous(FULL)")); err != nil {
-				return // the name of the driver or the form of the path: not at run time
+				return // an unknown driver name or an invalid path: cannot happen at run time
 			}
 			db.SetMaxOpenConns(1)
 		}
-		// The second pass takes what came during the first, so that the log can begin anew.
+		// The second pass copies what came during the first, so that the log can be restarted.
 		for range 2 {
 			var busy, pages, done int
 			if err := db.QueryRow("PRAGMA wal_checkpoint(PASSIVE)").Scan(&busy, &pages, &done); err != nil {
-				log.Debug("no checkpoint of the journal now", zap.Error(err)) // the writer meets the same disk, and tells
+				// the writer meets the same disk error and logs it
+				log.Debug("no checkpoint of the journal now", zap.Error(err))
 				break
 			}
 			if done == pages {
@@ -68,7 +69,7 @@ func (p *checkpointer) stop() {
 	<-p.ended
 }
 
-// checkLog asks for a checkpoint if the log is long.
+// checkLog requests a checkpoint if the write-ahead log is long.
 func (s *store) checkLog(ctx context.Context, p *checkpointer) error {
 	var busy, pages, done int
 	if err := s.conn.QueryRowContext(ctx, "PRAGMA wal_checkpoint(NOOP)").Scan(&busy, &pages, &done); err != nil {
@@ -79,12 +80,12 @@ func (s *store) checkLog(ctx context.Context, p *checkpointer) error {
 	}
 	select {
 	case p.kick <- struct{}{}:
-	default: // it has a wish already
+	default: // a request is pending
 	}
 	return nil
 }
 
-// loss writes how many records were lost, and when.
+// loss records how many records were lost, and when.
 func (s *store) loss(ctx context.Context, from, to time.Time, records uint64) error {
 	_, err := s.conn.ExecContext(ctx, "INSERT INTO losses(began, ended, records) VALUES(?, ?, ?)", from.UnixMicro(),
 		to.UnixMicro(), int64(records))

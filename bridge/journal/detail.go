@@ -6,10 +6,10 @@ import (
 	"clearback/supervision/callrecord"
 )
 
-// shortDigits of a number are kept by [DetailShort].
+// shortDigits is the number of digits that [DetailShort] keeps.
 const shortDigits = 3
 
-// of returns as much of a party as is to be kept.
+// of returns the part of a party that may be recorded.
 func (d Detail) of(p callrecord.Party, emergency bool) callrecord.Party {
 	switch {
 	case emergency || d == DetailFull:
@@ -21,8 +21,8 @@ func (d Detail) of(p callrecord.Party, emergency bool) callrecord.Party {
 	}
 }
 
-// lastDigits returns the last three digits of a number, with an ellipsis for what was before; of one without digits,
-// nothing: that is a name.
+// lastDigits returns the last three digits of a number, with an ellipsis for the digits before them. For a text without
+// digits, which is a name, it returns an empty string.
 func lastDigits(number string) string {
 	var last []byte
 	more := false

@@ -20,13 +20,13 @@ import (
 	"clearback/supervision/callrecord"
 )
 
-// watched returns options whose log is kept.
+// watched returns options with a logger whose entries can be read.
 func watched(path string) (Options, *observer.ObservedLogs) {
 	core, logs := observer.New(zapcore.InfoLevel)
 	return Options{Path: path, Version: "v0.0.0-test", Logger: zap.New(core), Remind: 30 * time.Millisecond}, logs
 }
 
-// alarms counts what the log says at level error with that in it.
+// alarms counts the log entries at level error that contain part.
 func alarms(logs *observer.ObservedLogs, part string) int {
 	n := 0
 	for _, e := range logs.FilterLevelExact(zapcore.ErrorLevel).All() {
@@ -37,8 +37,8 @@ func alarms(logs *observer.ObservedLogs, part string) int {
 	return n
 }
 
-// trouble makes a disk fail, sees the alarm and its repetition while recording goes on, mends it, and sees all accounts
-// in the file.
+// duringTrouble makes a disk fail and waits for the alarm and its repetition while recording continues. It then repairs
+// the disk and checks that the file has all accounts.
 func duringTrouble(t *testing.T, path, problem string, fail, mend func()) {
 	t.Helper()
 	o, logs := watched(path)
@@ -89,11 +89,11 @@ func TestLockedFile(t *testing.T) {
 	})
 }
 
-// A disk that does not answer any more does not keep the daemon from ending, nor its line from going on.
+// A disk that does not respond keeps neither the daemon from ending nor its line from working.
 func TestDiskThatDoesNotAnswer(t *testing.T) {
 	stuck, answers := make(chan struct{}), make(chan struct{})
 	o := options(t, newPath(t))
-	o.HasSensor = func(string) bool { close(stuck); <-answers; return false } // in the place of the disk
+	o.HasSensor = func(string) bool { close(stuck); <-answers; return false } // stands in for the disk
 	p := quick()
 	p.diskTimeout = 50 * time.Millisecond
 	j := open(o, p)
@@ -103,14 +103,14 @@ func TestDiskThatDoesNotAnswer(t *testing.T) {
 	j.SaveLine(SavedLine{Line: "box-office", Stayed: 1})
 	assert.Equal(t, 1, j.SavedLine("box-office").Stayed)
 	assert.Equal(t, len(s.entries)+2, j.Health().Queued)
-	assert.ErrorContains(t, j.Close(), "has not answered for 50ms")
+	assert.ErrorContains(t, j.Close(), "has not responded for 50ms")
 	close(answers)
 	<-j.w.ended
 }
 
 var mounts = flag.Bool("mount", false, "mount file systems in memory, which takes root")
 
-// mount mounts a file system in memory.
+// mount mounts an in-memory file system.
 func mount(t *testing.T, size string) string {
 	t.Helper()
 	if !*mounts {
@@ -143,7 +143,7 @@ func TestReadOnlyDisk(t *testing.T) {
 	require.NoError(t, syscall.Mount("", dir, "", syscall.MS_REMOUNT|syscall.MS_RDONLY, ""))
 
 	rows, err := reader(t, path).Calls(ctx, Filter{})
-	require.NoError(t, err, "what was closed can be read where nothing can be written")
+	require.NoError(t, err, "a closed journal can be read where nothing can be written")
 	assert.Len(t, rows, 1)
 
 	o, logs := watched(path)
@@ -189,7 +189,7 @@ func TestUnwritableFolder(t *testing.T) {
 	require.NoError(t, j.Close())
 }
 
-// damage overwrites a part of a file.
+// damage overwrites part of a file.
 func damage(t *testing.T, path string, from, length int64) {
 	t.Helper()
 	f, err := os.OpenFile(path, os.O_WRONLY, 0)

@@ -24,7 +24,7 @@ var (
 	figureFile  = flag.String("figures.file", "", "where that journal is kept for the next time; empty: nowhere")
 )
 
-// quantile of what was measured; d is sorted by it.
+// quantile returns a quantile of d, and sorts d.
 func quantile(d []time.Duration, q float64) time.Duration {
 	slices.Sort(d)
 	return d[min(len(d)-1, int(q*float64(len(d))))]
@@ -55,7 +55,7 @@ func BenchmarkAppend(b *testing.B) {
 	}
 }
 
-// TestFigureHandOver offers 2,000 events and effects a second, of 20 lines, for 10 s.
+// TestFigureHandOver records 2,000 events and effects a second, of 20 lines, for 10 s.
 func TestFigureHandOver(t *testing.T) {
 	if !*figures {
 		t.Skip("needs -figures")
@@ -95,8 +95,8 @@ func TestFigureHandOver(t *testing.T) {
 	assert.Zero(t, j.Health().Dropped)
 }
 
-// fill writes calls of the year until then, on ten lines, of the forms that days bring: most answered and cleared by
-// the near end, some held.
+// fill writes the calls of the year up to until, on ten lines, in a realistic mix: most are answered and cleared by the
+// near end, some are held.
 func fill(tb testing.TB, path string, calls int, until time.Time) {
 	tb.Helper()
 	o := Options{Path: path, Version: "v0.0.0-test", Logger: zap.NewNop()}
@@ -169,7 +169,8 @@ func TestFigureReading(t *testing.T) {
 	}
 }
 
-// TestFigureDropping drops eleven twelfths of a year while 200 records a second come, and then the rest for its size.
+// TestFigureDropping deletes eleven twelfths of a year's records while 200 records a second arrive, and then deletes
+// the rest because of the size limit.
 func TestFigureDropping(t *testing.T) {
 	if !*figures {
 		t.Skip("needs -figures")
@@ -228,7 +229,7 @@ type reading struct {
 	run   func(r *Reader) (int, error)
 }
 
-// readings are what people ask, with the limits of time among a million calls.
+// readings are typical queries, with the time limit for each among a million calls.
 func readings(calls uint64) []reading {
 	list := func(f Filter) func(r *Reader) (int, error) {
 		return func(r *Reader) (int, error) {

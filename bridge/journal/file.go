@@ -20,15 +20,15 @@ import (
 )
 
 const (
-	// fileMode of a new journal: it holds telephone numbers, so others than the group read nothing.
+	// fileMode is the mode of a new journal. The journal holds telephone numbers, so only owner and group may read it.
 	fileMode = 0o640
-	// walLimit is what the write-ahead log shrinks to when it was longer, in bytes.
+	// walLimit is the size in bytes to which a longer write-ahead log is shrunk.
 	walLimit = 4 << 20
-	// companions are what SQLite keeps beside the file.
+	// The suffixes of the files that SQLite keeps beside the journal.
 	walSuffix, shmSuffix = "-wal", "-shm"
 )
 
-// dsn is what the driver is to open.
+// dsn returns the data source name for the driver.
 func dsn(path, query string) string {
 	u := url.URL{Scheme: "file", Path: path, RawQuery: query}
 	if !filepath.IsAbs(path) {
@@ -37,8 +37,8 @@ func dsn(path, query string) string {
 	return u.String()
 }
 
-// connect opens one connection for writing and brings the file to the current version. busy is how long it waits for
-// another process.
+// connect opens one connection for writing and brings the file to the current version. busy is how long the connection
+// waits for another process.
 func connect(ctx context.Context, path string, busy time.Duration) (db *sql.DB, c *sql.Conn, err error) {
 	if err := errors.Join(create(path), file.Check(path)); err != nil {
 		return nil, nil, err
@@ -50,7 +50,7 @@ func connect(ctx context.Context, path string, busy time.Duration) (db *sql.DB, 
 	db.SetMaxOpenConns(1)
 	defer func() {
 		if err != nil {
-			_ = closeBoth(db, c) // err says more
+			_ = closeBoth(db, c) // err is the error to report
 			db, c = nil, nil
 		}
 	}()
@@ -68,18 +68,18 @@ func connect(ctx context.Context, path string, busy time.Duration) (db *sql.DB, 
 		return db, c, newer(v)
 	}
 	if v == 0 {
-		// Both only count for a file that holds nothing yet.
+		// This only takes effect in a file that holds nothing yet.
 		if _, err = c.ExecContext(ctx, "PRAGMA auto_vacuum = INCREMENTAL"); err != nil {
 			return db, c, err
 		}
 	}
 	for _, pragma := range []string{
 		"journal_mode = WAL",
-		// With NORMAL a power cut takes what was committed since the last checkpoint.
+		// With NORMAL a power cut loses what was committed since the last checkpoint.
 		"synchronous = FULL",
-		// What was dropped is overwritten where that costs no writing: numbers are personal data.
+		// Telephone numbers are personal data: deleted rows are overwritten where that needs no extra write.
 		"secure_delete = FAST",
-		// The checkpointer does it, so that no batch waits for a checkpoint.
+		// The checkpointer does checkpoints, so that no batch waits for one.
 		"wal_autocheckpoint = 0",
 		fmt.Sprintf("journal_size_limit = %d", walLimit),
 		"cache_size = -2000",
@@ -93,7 +93,7 @@ func connect(ctx context.Context, path string, busy time.Duration) (db *sql.DB, 
 	return db, c, err
 }
 
-// closeBoth closes a connection, which db alone would leave open as long as it is held, and db.
+// closeBoth closes a connection and db. Closing db alone would leave the connection open as long as it is held.
 func closeBoth(db *sql.DB, c *sql.Conn) error {
 	var err error
 	if c != nil {
@@ -102,11 +102,11 @@ func closeBoth(db *sql.DB, c *sql.Conn) error {
 	return errors.Join(err, db.Close())
 }
 
-// create makes an empty file if there is none, with the folder's owner if we may: what root creates by hand is the
-// service's to write.
+// create creates an empty file if there is none. If permitted, it gives the file the folder's owner: the service must
+// be able to write a file that root created by hand.
 func create(path string) error {
 	if _, err := os.Lstat(path); !errors.Is(err, fs.ErrNotExist) {
-		return nil // opening it tells what is wrong, if anything is
+		return nil // if the file is unusable, opening it reports that
 	}
 	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, fileMode)
 	if errors.Is(err, fs.ErrExist) {
@@ -115,8 +115,8 @@ func create(path string) error {
 	if err != nil {
 		return err
 	}
-	// Whatever the umask is, the group may read; SQLite gives the files beside it the same permissions.
-	_ = f.Chmod(fileMode) // a file system without permissions refuses that
+	// The group may read the file, whatever the umask is. SQLite gives the files beside it the same permissions.
+	_ = f.Chmod(fileMode) // a file system without permissions refuses this
 	if os.Geteuid() == 0 {
 		err = ownAsFolder(f, path)
 	}
@@ -134,17 +134,17 @@ func ownAsFolder(f *os.File, path string) error {
 	return nil
 }
 
-// errorKind sorts errors by what is to be done.
+// errorKind classifies errors by what the writer has to do.
 type errorKind uint8
 
 const (
 	errorOther   errorKind = iota // try again later
-	errorBusy                     // another process writes: try again soon
-	errorDamaged                  // the file is no use any more
-	errorNewer                    // leave it alone
+	errorBusy                     // another process is writing: try again soon
+	errorDamaged                  // the file cannot be used
+	errorNewer                    // a newer version wrote the file: do not change it
 )
 
-// errorKindOf tells what kind of trouble an error is.
+// errorKindOf returns the kind of an error.
 func errorKindOf(err error) errorKind {
 	if errors.Is(err, ErrNewer) {
 		return errorNewer
@@ -160,21 +160,21 @@ func errorKindOf(err error) errorKind {
 		return errorDamaged
 	}
 	switch e.Code() {
-	// A file cut short, and pages that are not what they were written as.
+	// The file was truncated, or a page differs from what was written.
 	case sqlite3.SQLITE_IOERR_SHORT_READ, sqlite3.SQLITE_IOERR_DATA, sqlite3.SQLITE_IOERR_CORRUPTFS:
 		return errorDamaged
 	}
 	return errorOther
 }
 
-// explain says what is wrong in words, and what to do.
+// explain describes the error and says what to do.
 func explain(path string, err error) string {
 	dir := filepath.Dir(path)
 	var e *sqlite.Error
 	if !errors.As(err, &e) {
 		switch {
 		case errors.Is(err, fs.ErrNotExist):
-			return fmt.Sprintf("the folder %s does not exist; make it, owned by the user of the service", dir)
+			return fmt.Sprintf("the folder %s does not exist; create it, owned by the user of the service", dir)
 		case errors.Is(err, fs.ErrPermission):
 			return fmt.Sprintf("%s may not be written; give the folder to the user of the service", dir)
 		}
@@ -184,20 +184,20 @@ func explain(path string, err error) string {
 	case sqlite3.SQLITE_FULL:
 		return "the disk is full; free some space, or lower journal.max_size"
 	case sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED:
-		return "another program keeps the file locked; end it"
+		return "another program keeps the file locked; stop that program"
 	case sqlite3.SQLITE_READONLY, sqlite3.SQLITE_PERM, sqlite3.SQLITE_CANTOPEN:
 		return fmt.Sprintf("%s or a file beside it may not be written; give it and its folder to the user of the service, or make the file system writable",
 			path)
 	case sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB:
 		return "the file is damaged"
 	case sqlite3.SQLITE_IOERR:
-		return fmt.Sprintf("the disk fails (%v); see the system's log", err)
+		return fmt.Sprintf("the disk is failing (%v); see the system's log", err)
 	}
 	return err.Error()
 }
 
-// setAside renames a damaged file, and what belongs to it, so that nothing is lost that somebody may mend, and returns
-// its new name.
+// setAside renames a damaged file and the files beside it, so that its data can still be recovered. It returns the new
+// name.
 func setAside(path string, now time.Time) (string, error) {
 	to := path + ".damaged-" + now.UTC().Format("20060102T150405.000Z")
 	if err := os.Rename(path, to); err != nil {
@@ -218,7 +218,7 @@ func sameFile(path string, opened os.FileInfo) bool {
 	return err == nil && os.SameFile(now, opened)
 }
 
-// number is how an instant is stored: microseconds of Unix time, nil for none.
+// number returns the stored form of an instant: microseconds of Unix time, or nil for the zero time.
 func number(t time.Time) any {
 	if t.IsZero() {
 		return nil
@@ -226,7 +226,7 @@ func number(t time.Time) any {
 	return t.UnixMicro()
 }
 
-// instant reads what number stored.
+// instant converts what number stored back to a time.
 func instant(n sql.NullInt64) time.Time {
 	if !n.Valid {
 		return time.Time{}

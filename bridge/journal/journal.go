@@ -1,22 +1,23 @@
 // Package journal is the durable record of what happened on the lines, and its reader. One SQLite file holds calls,
-// events, effects with asked and measured times, trials and incidents. Nothing here ever delays a line.
+// events, effects with requested and measured times, trials and incidents. Nothing here ever delays a line.
 //
 // The writer takes records into memory and writes them in batches, about every 100 ms. A killed process loses at most
-// the last 250 ms (as long as the disk takes a batch in less than 100 ms). A power cut loses no batch that was
-// written. While the disk refuses everything, accounts, incidents, trials and line states are held in memory and
-// written later. Of events and effects the first 32,768 are held; what comes beyond is counted as lost. While a disk
-// does not answer at all, the first 32,768 records are held, and 1,024 more that are no events or effects.
+// the last 250 ms (as long as the disk writes a batch in less than 100 ms). A power cut loses no batch that was
+// written. While the disk refuses every write, accounts, incidents, trials and line states are held in memory and
+// written later. Of events and effects the first 32,768 are held, and the rest are counted as lost. While a disk does
+// not respond at all, the first 32,768 records are held, plus 1,024 more of kinds other than events and effects.
 //
 // The routine of an idle line (a probe with the same answer as before) is not recorded, so a quiet night writes
 // nothing.
 //
-// What outlives a line's process is here too: its count of holds that stayed, the end of the call-back window, its
-// openings of the last minute, the end of a storm's pause, and how far its answers can be trusted. So a daemon that
-// dies after each opening still counts them all: the limit bounds openings less than a minute apart, also over
-// restarts. Without a journal each start begins anew, and trusts nothing.
+// The journal also keeps the state of a line that must survive a restart: the number of holds that stayed, the end of
+// the call-back window, the openings of the last minute, the end of the pause after a storm, and whether the line's
+// answers can be trusted. So the openings of a daemon that dies after each of them are still counted: the limit on
+// openings within a minute also holds over restarts. Without a journal the daemon starts each time without this state,
+// and trusts nothing.
 //
-// The schema has a number (PRAGMA user_version). A change of it comes with a step in schema.go that brings older files
-// forward, and with a file of the older version in testdata.
+// The schema has a version number (PRAGMA user_version). A change of the schema needs a migration step in schema.go and
+// a file of the older version in testdata.
 package journal
 
 import (
@@ -27,44 +28,45 @@ import (
 	"clearback/supervision/callrecord"
 )
 
-// Detail says how much of names and numbers is kept.
+// Detail is how much of names and numbers is kept.
 type Detail uint8
 
 // The details. Emergency calls are always kept in full.
 const (
 	DetailFull  Detail = iota
 	DetailShort        // the last three digits of a number, no name
-	DetailNone         // neither, nor the SIP Call-ID
+	DetailNone         // no number, no name and no SIP Call-ID
 )
 
-// Options of [Open].
+// Options are the options of [Open].
 type Options struct {
 	Path    string
-	MaxAge  time.Duration // age beyond which records are dropped, from 15 minutes after the start on; 0: for ever
-	MaxSize int64         // bytes beyond which the oldest records are dropped; 0: no bound
+	MaxAge  time.Duration // age beyond which records are dropped, from 15 minutes after the start on; 0: no limit
+	MaxSize int64         // bytes beyond which the oldest records are dropped; 0: no limit
 	Detail  Detail
 	Version string // of the daemon, for the record of runs
 	Logger  *zap.Logger
-	// HasSensor reports whether a loop-current sensor decides about the hook of a line; nil: of none. It is called from
-	// the writer's goroutine.
+	// HasSensor reports whether a loop-current sensor determines the hook state of a line. nil means that no line has
+	// such a sensor. HasSensor is called from the writer's goroutine.
 	HasSensor func(line string) bool
-	// Remind is how often a problem that lasts is told to the log again; 0: every 15 minutes.
+	// Remind is the interval at which a problem that lasts is logged again. 0 means 15 minutes.
 	Remind time.Duration
 }
 
-// Journal is the writer. All methods may be called from any goroutine; those that record neither block nor fail: what
-// could not be written is counted and alarmed.
+// Journal is the writer. All methods may be called from any goroutine. The methods that record neither block nor fail:
+// records that could not be written are counted and raise an alarm in the log.
 type Journal struct {
 	queue queue
 	w     *writer
 }
 
-// firstLoad is how long [Open] waits for the file at most. A sound file on a memory card opens in some 10 ms.
+// firstLoad is the longest time that [Open] waits for the file. An undamaged file on a memory card opens in about 10
+// ms.
 const firstLoad = time.Second
 
-// Open opens the journal, or goes on trying to while the daemon runs: a full, locked, read-only or corrupt disk is an
-// alarm in the log. It waits for the file for at most a second, then goes on without what it holds: line states and
-// call numbers are then as of an empty one.
+// Open opens the journal. If that fails, the writer tries again for as long as the daemon runs. A full, locked,
+// read-only or corrupt disk raises an alarm in the log. Open waits at most a second for the file. After that it returns
+// without the file's contents: line states and call numbers are then those of an empty journal.
 func Open(o Options) *Journal { return open(o, paceNow()) }
 
 func open(o Options, p pace) *Journal {
@@ -87,77 +89,81 @@ func open(o Options, p pace) *Journal {
 	return j
 }
 
-// FirstCall returns a call number that no earlier run of this journal used, as far as the file could be read when it
-// was opened. At least 1.
+// FirstCall returns a call number that no earlier run of this journal used, if the file could be read when it was
+// opened. The number is at least 1.
 func (j *Journal) FirstCall() uint64 { return j.w.shared.firstCall() }
 
 // Append records an event or effect.
 func (j *Journal) Append(e callrecord.Entry) { j.queue.putEntry(&e) }
 
-// AppendCallInfo records who is in a call.
+// AppendCallInfo records the parties of a call.
 func (j *Journal) AppendCallInfo(n callrecord.CallInfo) { j.queue.put(record{callInfo: &n}) }
 
-// AppendTrial records a trial of a tuning session. One with the line, session and time of an earlier one replaces it.
+// AppendTrial records a trial of a tuning session. It replaces an earlier trial of the same line, session and time.
 func (j *Journal) AppendTrial(t Trial) { j.queue.put(record{trial: &t}) }
 
-// SaveLine records what should outlive the process; the latest counts. Trust is taken only if its At is later than that
-// of what is kept (another process may have saved it, see [SaveTrust]); to withdraw trust, give a Trust with nothing
-// but At.
+// SaveLine records the state of a line that must survive a restart. The latest state counts. The Trust in k is taken
+// only if its At is later than that of the saved one, since another process may have saved it (see [SaveTrust]). To
+// withdraw trust, pass a Trust with only At set.
 func (j *Journal) SaveLine(k SavedLine) {
 	j.w.shared.save(k)
 	j.queue.put(record{line: &k})
 }
 
-// SavedLine returns what was kept of a line, the zero value with Line if nothing is known. It reads memory, not the
-// disk; what another process saved is seen within 3 s.
+// SavedLine returns the saved state of a line. If nothing is saved, only Line is set. SavedLine reads memory, not the
+// disk. It shows what another process saved within 3 s.
 func (j *Journal) SavedLine(line string) SavedLine { return j.w.shared.line(line) }
 
-// Health tells how the journal does.
+// Health returns the state of the journal.
 func (j *Journal) Health() Health {
-	queued, dropped := j.queue.state() // first: what is taken from there meanwhile is counted twice rather than not at all
+	// read first: a record that the writer takes meanwhile is counted twice and not missed
+	queued, dropped := j.queue.state()
 	h := j.w.shared.health()
 	h.Queued += queued
 	h.Dropped += dropped
 	return h
 }
 
-// Close writes what is queued and closes the file. A locked file is waited for for 3 s, a disk that does not answer for
-// 10 s; the error says what was lost. Then alone does something run on: the call that the disk does not answer. Nothing
-// may be recorded after Close.
+// Close writes what is queued and closes the file. It waits 3 s for a locked file and 10 s for a disk that does not
+// respond. The error says what was lost. If the disk does not respond, the pending call to the disk is left running.
+// Nothing may be recorded after Close.
 func (j *Journal) Close() error { return j.w.close() }
 
-// Health of the journal.
+// Health is the state of the journal.
 type Health struct {
-	Problem string    // "" if there is none
+	Problem string    // empty if there is none
 	Since   time.Time // of the problem
-	Dropped uint64    // records that were lost since the start
+	Dropped uint64    // records lost since the start
 	Queued  int
 }
 
-// SavedLine is what outlives the process of a line.
+// SavedLine is the state of a line that survives a restart.
 type SavedLine struct {
 	Line string
-	// Stayed counts the holds that stayed since Interval and Steps, in their text form, were set.
+	// Stayed counts the holds that stayed since the interval and the steps were last set. Basis is these settings in
+	// text form.
 	Stayed int
 	Basis  string
 	// CallbackBy is the end of the call-back window after an emergency call.
 	CallbackBy time.Time
-	// Recent is how many openings clearings wanted in the minute before RecentAt, when they wanted the last one.
+	// Recent is the number of openings that clearings asked for in the minute before RecentAt. RecentAt is the time of
+	// the last of them.
 	Recent   int
 	RecentAt time.Time
-	// NoOpeningBy is until when no clearing opens the loop, since there were too many; zero: they do.
+	// NoOpeningBy is the time until which no clearing opens the loop because there were too many. Zero means no such
+	// pause.
 	NoOpeningBy time.Time
-	// Trust is how far the line's answers can be trusted.
+	// Trust says which of the line's answers can be trusted.
 	Trust Trust
 }
 
-// Trust is what `check --live` saw of a line. The zero value trusts nothing.
+// Trust is what `check --live` confirmed about a line. The zero value trusts nothing.
 type Trust struct {
-	// Probe: OPTIONS was answered 200 on hook, 486 held in a call and 486 off hook without a call.
+	// Probe is true if OPTIONS was answered 200 on hook, 486 during a held call and 486 off hook without a call.
 	Probe bool
-	// Sense: the loop-current input read none on hook, current held and current off hook.
+	// Sense is true if the loop-current input read no current on hook, and current during a held call and off hook.
 	Sense bool
-	// UserAgent is what the adapter called itself then; another one is to be seen anew.
+	// UserAgent is the adapter's User-Agent at that time. If it changes, the line has to be checked again.
 	UserAgent string
 	At        time.Time
 }
@@ -172,15 +178,15 @@ type Trial struct {
 	Asked    time.Duration // the interval
 	Measured time.Duration // 0: not measured
 	Cleared  Answer
-	// By says who said so.
+	// By is the source of Cleared.
 	By     callrecord.Verification
 	RangUp bool // the line rang up after the break
 }
 
-// Answer of a trial.
+// Answer is whether a trial cleared the hold.
 type Answer uint8
 
-// The answers.
+// The values of Answer.
 const (
 	AnswerUnknown Answer = iota
 	AnswerCleared

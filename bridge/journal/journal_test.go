@@ -32,13 +32,13 @@ var (
 	start = time.Date(2026, 3, 14, 19, 30, 0, 0, time.UTC)
 )
 
-// quick is a pace for tests.
+// quick returns a pace for tests.
 func quick() pace {
 	p := paceNow()
 	p.gather, p.maintain, p.retry, p.lockTolerance, p.busy = 5*time.Millisecond, 20*time.Millisecond,
 		10*time.Millisecond, 50*time.Millisecond, 20*time.Millisecond
 	p.clock, p.dropEvery = 0, 20*time.Millisecond
-	p.drop = time.Second // a test's disk may be busy
+	p.drop = time.Second // the disk may be busy during a test
 	return p
 }
 
@@ -46,14 +46,14 @@ func options(t *testing.T, path string) Options {
 	return Options{Path: path, Version: "v0.0.0-test", Logger: quiet(t)}
 }
 
-// quiet logs what a test that fails needs.
+// quiet returns a logger for what helps to understand a failed test.
 func quiet(t *testing.T) *zap.Logger {
 	return zaptest.NewLogger(t, zaptest.Level(zap.InfoLevel))
 }
 
-// newPath is that of a file in memory, where there is such a place: these tests ask what is written and in what order,
-// not how soon a disk that others use at the same time has it. (It stood for more than 20 s while three of these
-// programs and a compiler wrote.)
+// newPath returns the path of a new file, in memory if possible. These tests check what is written and in what order,
+// not how fast a shared disk is. (A disk was once blocked for more than 20 s while three of these programs and a
+// compiler wrote to it.)
 func newPath(t *testing.T) string {
 	t.Helper()
 	dir, err := os.MkdirTemp("/dev/shm", "clearback-journal")
@@ -64,11 +64,11 @@ func newPath(t *testing.T) string {
 	return filepath.Join(dir, "journal.db")
 }
 
-// newPathOnDisk is that of a file where the system has its temporary ones.
+// newPathOnDisk returns the path of a new file in the system's temporary folder.
 func newPathOnDisk(t *testing.T) string { return filepath.Join(t.TempDir(), "journal.db") }
 
-// eventually waits for what a journal does in its own time: 20 s, and until this process has had a processor for 10 s,
-// since on a machine with much else to do the one says nothing without the other; three minutes at most.
+// eventually waits for something that a journal does at its own pace. It fails after 20 s, provided that this process
+// has also run for 10 s: on a busy machine the elapsed time alone proves nothing. It always fails after three minutes.
 func eventually(t *testing.T, what string, is func() bool) {
 	t.Helper()
 	began, used := time.Now(), processorTime(t)
@@ -83,7 +83,7 @@ func eventually(t *testing.T, what string, is func() bool) {
 	}
 }
 
-// processorTime is what this process has had of the processors.
+// processorTime returns how much processor time this process has used.
 func processorTime(t *testing.T) time.Duration {
 	t.Helper()
 	var u syscall.Rusage
@@ -91,7 +91,7 @@ func processorTime(t *testing.T) time.Duration {
 	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
 }
 
-// written waits until all that was appended is in the file.
+// written waits until the file holds everything that was appended.
 func written(t *testing.T, j *Journal) {
 	t.Helper()
 	eventually(t, "everything is written", func() bool { h := j.Health(); return h.Queued == 0 && h.Problem == "" })
@@ -105,7 +105,7 @@ func reader(t *testing.T, path string) *Reader {
 	return r
 }
 
-// script is what happens on a line.
+// script is a sequence of events and effects of a line.
 type script struct {
 	line    string
 	at      time.Time
@@ -114,7 +114,7 @@ type script struct {
 
 func on(line string, at time.Time) *script { return &script{line: line, at: at} }
 
-// after lets time go on; then says what happens and what came of it, in their text form.
+// after advances the time by d, and adds an event and the effects that it caused, in their text form.
 func (s *script) after(d time.Duration, event string, effects ...string) *script {
 	s.at = s.at.Add(d)
 	if event != "" {
@@ -141,8 +141,8 @@ func (s *script) into(j *Journal) *script {
 	return s
 }
 
-// heldCallScript is a call whose hold is cleared by an interruption; hook is what was seen after it: on, off or
-// unknown.
+// heldCallScript is a call whose hold is cleared by an interruption. hook is the hook state found afterwards: on, off
+// or unknown.
 func heldCallScript(line string, at time.Time, call uint64, hook string) *script {
 	s := on(line, at).
 		after(0, fmt.Sprintf("call-arrived call=%d", call), fmt.Sprintf("offer-call call=%d", call)).
@@ -164,7 +164,7 @@ func heldCallScript(line string, at time.Time, call uint64, hook string) *script
 	return s
 }
 
-// unanswered is a call that needs nothing.
+// unanswered is a call that needs no interruption.
 func unanswered(line string, at time.Time, call uint64) *script {
 	return on(line, at).
 		after(0, fmt.Sprintf("call-arrived call=%d", call), fmt.Sprintf("offer-call call=%d", call)).

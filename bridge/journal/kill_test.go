@@ -23,11 +23,12 @@ import (
 
 var kills = flag.Int("kills", 10, "how often the writing process is killed")
 
-// killedEnv names the journal that a copy of this program, started by a test, is to write until it is killed.
+// killedEnv names the journal that a copy of this program, started by a test, writes until it is killed.
 const killedEnv = "CLEARBACK_TEST_JOURNAL_KILLED"
 
-// writeUntilKilled writes 2,000 records a second on four lines and tells of each after Append has returned: the line
-// and the time, in microseconds, which no two records of a line share. It tells false if this is no such copy.
+// writeUntilKilled writes 2,000 records a second on four lines. After Append has returned, it prints the line and the
+// time of the record, in microseconds. No two records of a line have the same time. It returns false if this process is
+// not such a copy.
 func writeUntilKilled() bool {
 	path := os.Getenv(killedEnv)
 	if path == "" {
@@ -56,14 +57,14 @@ func appendForever(j *Journal, to *os.File) {
 			j.Append(step(n/len(lines), line, first+uint64(n/len(lines)/10*len(lines)+n%len(lines)), at))
 			text = strconv.AppendInt(append(append(text[:0], line...), ' '), at.UnixMicro(), 10)
 			if _, err := to.Write(append(text, '\n')); err != nil {
-				return // nobody listens any more
+				return // the test no longer reads
 			}
 		}
 		<-tick.C
 	}
 }
 
-// step is the n-th of ten entries of a call.
+// step returns the n-th of ten entries of a call.
 func step(n int, line string, call uint64, at time.Time) callrecord.Entry {
 	e := callrecord.Entry{At: at, Line: line}
 	c, seq := supervision.CallID(call), supervision.Seq(call)
@@ -94,9 +95,9 @@ func step(n int, line string, call uint64, at time.Time) callrecord.Entry {
 	return e
 }
 
-// TestKilledAtAnyMoment kills a process that writes, at random moments. The file must be sound each time, and all in it
-// that was appended more than 250 ms before (twice that under the race detector), plus what the machine itself was late
-// meanwhile (see yardstick; nothing on a quiet one).
+// TestKilledAtAnyMoment kills a writing process at random moments. Each time the file must be undamaged and must hold
+// everything that was appended more than 250 ms before (twice that under the race detector). The delay of a busy
+// machine is added to this time (see yardstick).
 func TestKilledAtAnyMoment(t *testing.T) {
 	path := newPathOnDisk(t)
 	var appended, lost, excused int
@@ -117,7 +118,7 @@ func TestKilledAtAnyMoment(t *testing.T) {
 		for _, told := range told {
 			at, whole := instantOf(told)
 			if !whole {
-				continue // the last line, cut short
+				continue // the last line, truncated
 			}
 			appended++
 			if !there[told] {
@@ -138,7 +139,7 @@ func TestKilledAtAnyMoment(t *testing.T) {
 		appended, lost, oldest)
 	assert.Positive(t, appended)
 
-	// What was under way at a kill is broken off once a later run begins.
+	// A call that was in progress at a kill is broken off once a later run begins.
 	j := Open(options(t, path))
 	require.NoError(t, j.Close())
 	rows, err := reader(t, path).Calls(ctx, Filter{})
@@ -153,7 +154,7 @@ func TestKilledAtAnyMoment(t *testing.T) {
 	assert.Positive(t, broken)
 }
 
-// runAndKill returns what the process told until it was killed, and when that was.
+// runAndKill returns what the process printed until it was killed, and when it was killed.
 func runAndKill(t *testing.T, path string, round int) (told []string, killed time.Time) {
 	t.Helper()
 	self, err := os.Executable()
@@ -163,7 +164,7 @@ func runAndKill(t *testing.T, path string, round int) (told []string, killed tim
 	out, err := cmd.StdoutPipe()
 	require.NoError(t, err)
 	require.NoError(t, cmd.Start())
-	lines := make(chan string, 1<<16) // so many that the process is never held up by the test: 30 s of its records
+	lines := make(chan string, 1<<16) // holds 30 s of records, so that the test never delays the process
 	go func() {
 		defer close(lines)
 		for s := bufio.NewScanner(out); s.Scan(); {
@@ -171,12 +172,12 @@ func runAndKill(t *testing.T, path string, round int) (told []string, killed tim
 		}
 	}()
 	delay := time.Duration(rand.Int64N(int64(450 * time.Millisecond)))
-	if round%8 != 7 { // else it may be killed while it opens the file
+	if round%8 != 7 { // otherwise the process may be killed while it opens the file
 		select {
 		case first := <-lines:
 			told = append(told, first)
 		case <-time.After(10 * time.Second):
-			t.Fatal("the writing process says nothing")
+			t.Fatal("the writing process prints nothing")
 		}
 	} else {
 		delay /= 4
@@ -187,18 +188,18 @@ func runAndKill(t *testing.T, path string, round int) (told []string, killed tim
 	for line := range lines {
 		told = append(told, line)
 	}
-	_ = cmd.Wait() // killed, as wished
+	_ = cmd.Wait() // the error says only that it was killed
 	return told, killed
 }
 
-// instantOf reads what a line of the writing process tells.
+// instantOf parses the time of a line that the writing process printed.
 func instantOf(told string) (at int64, whole bool) {
 	_, text, _ := strings.Cut(told, " ")
 	at, err := strconv.ParseInt(text, 10, 64)
 	return at, err == nil && len(text) == len("1793647333000000")
 }
 
-// recorded returns what the file holds since the first of what was told, in the form of that.
+// recorded returns the records in the file since the first printed one, in the printed form.
 func recorded(t *testing.T, db *sql.DB, told []string) map[string]bool {
 	t.Helper()
 	all := map[string]bool{}
@@ -219,8 +220,8 @@ func recorded(t *testing.T, db *sql.DB, told []string) map[string]bool {
 	return all
 }
 
-// yardstick writes and syncs a small file every 50 ms beside the journal's own folder; late ends that and returns by
-// how much it was late at most: what neither program is to blame for.
+// yardstick writes and syncs a small file every 50 ms in another folder. late stops it and returns its longest delay,
+// for which neither program is responsible.
 func yardstick(t *testing.T) (late func() time.Duration) {
 	f, err := os.Create(filepath.Join(t.TempDir(), "yardstick"))
 	require.NoError(t, err)
@@ -231,7 +232,7 @@ func yardstick(t *testing.T) (late func() time.Duration) {
 		for due := time.Now(); ; due = time.Now().Add(50 * time.Millisecond) {
 			select {
 			case <-quit:
-				_ = f.Close() // of no use any more
+				_ = f.Close() // not needed any more
 				ended <- most
 				return
 			case <-time.After(time.Until(due)):

@@ -12,26 +12,26 @@ import (
 	"clearback/supervision/callrecord"
 )
 
-// TestOverflowDuringAnOutage sends more than can be held while the file is locked: entries beyond the bound are lost
-// and counted, accounts are not.
+// TestOverflowDuringAnOutage sends more than can be held while the file is locked. Entries beyond the limit are lost
+// and counted. Accounts are not lost.
 func TestOverflowDuringAnOutage(t *testing.T) {
 	path := newPath(t)
 	o, logs := watched(path)
 	p := quick()
-	p.pending = 1500 // entries that are held
+	p.pending = 1500 // how many entries can be held
 	j := open(o, p)
 	other, err := sql.Open("sqlite", dsn(path, "mode=rw"))
 	require.NoError(t, err)
 	other.SetMaxOpenConns(1)
-	eventually(t, "the lock", func() bool { // the journal may be at the file just then
+	eventually(t, "the lock", func() bool { // the journal may be using the file at this moment
 		_, err = other.Exec("BEGIN EXCLUSIVE")
 		return err == nil
 	})
-	const calls = 200 // of 14 rows each
+	const calls = 200 // with 14 rows each
 	for call := uint64(1); call <= calls; call++ {
 		heldCallScript("box-office", start.Add(time.Duration(call)*time.Minute), call, "on").into(j)
 	}
-	const dropped = uint64(calls*14 - 1500) // in the end: they are not dropped all at once
+	const dropped = uint64(calls*14 - 1500) // the final number; they are not dropped all at once
 	eventually(t, "alarm", func() bool { return alarms(logs, "locked") > 0 && j.Health().Dropped >= dropped })
 	assert.Equal(t, dropped, j.Health().Dropped)
 	_, err = other.Exec("ROLLBACK")
@@ -92,7 +92,7 @@ func TestFileTakenAway(t *testing.T) {
 	for _, suffix := range []string{"", walSuffix, shmSuffix} {
 		require.NoError(t, os.Remove(path+suffix))
 	}
-	eventually(t, "it is seen", func() bool { return alarms(logs, "taken away") == 1 })
+	eventually(t, "it is noticed", func() bool { return alarms(logs, "removed or replaced") == 1 })
 	heldCallScript("box-office", start.Add(time.Hour), 2, "on").into(j)
 	for _, e := range during.entries[5:] {
 		j.Append(e)

@@ -30,9 +30,9 @@ var (
 		"folder with the machine's kernel, kept for the next time (see testdata/kernel.sh)")
 )
 
-// TestPowerCut cuts the power of a virtual machine that writes: its memory is gone, what it had handed to its disk
-// stays. All that was committed must be there. The machine is qemu's, emulated; the kernel is Debian's; the file system
-// is ext4. A disk that loses what it said it had synced is not tried here.
+// TestPowerCut cuts the power of a virtual machine that is writing. Its memory is lost, but what it handed to its disk
+// stays. Everything that was committed must be in the file. The machine is emulated by qemu, the kernel is Debian's and
+// the file system is ext4. The test does not cover a disk that loses data it reported as synced.
 func TestPowerCut(t *testing.T) {
 	if *powercuts == 0 {
 		t.Skip("needs -powercuts N")
@@ -71,7 +71,7 @@ func run(t *testing.T, name string, args ...string) {
 	require.NoError(t, err, "%s %v:\n%s", name, args, out)
 }
 
-// packGuest makes a file system in memory (cpio, form newc) of this program, without C, and the kernel's modules.
+// packGuest makes an initramfs (cpio, form newc) from this program, built without C, and the kernel's modules.
 func packGuest(t *testing.T, kernel, to string) {
 	t.Helper()
 	program := to + ".test"
@@ -110,13 +110,13 @@ func packGuest(t *testing.T, kernel, to string) {
 	require.NoError(t, os.WriteFile(to, b.Bytes(), 0o644))
 }
 
-// pad fills up to a multiple of four, together with what came before.
+// pad pads the total length, including before, to a multiple of four.
 func pad(data []byte, before int) []byte {
 	return append(data, make([]byte, (4-(len(data)+before)%4)%4)...)
 }
 
-// bootAndCut starts the machine, cuts its power at a random moment after it began to write, and returns what it last
-// told.
+// bootAndCut starts the machine, cuts its power at a random moment after it began to write, and returns the last number
+// that it printed.
 func bootAndCut(t *testing.T, kernel, initrd, disk string) (told int) {
 	t.Helper()
 	cmd := exec.Command("qemu-system-x86_64", "-machine", "q35,accel=tcg", "-cpu", "max", "-m", "512", "-nodefaults",
@@ -129,13 +129,13 @@ func bootAndCut(t *testing.T, kernel, initrd, disk string) (told int) {
 	require.NoError(t, err)
 	cmd.Stderr = cmd.Stdout
 	require.NoError(t, cmd.Start())
-	lines := make(chan string, 1024) // so that the machine is not held up while the test decides
+	lines := make(chan string, 1024) // so that the machine is not delayed while the test decides
 	go func() {
 		defer close(lines)
 		for r := bufio.NewReader(out); ; {
 			line, err := r.ReadString('\n')
 			if err != nil {
-				return // a line that was cut short is not told
+				return // a truncated line does not count
 			}
 			lines <- strings.TrimSpace(line)
 		}
@@ -147,7 +147,7 @@ func bootAndCut(t *testing.T, kernel, initrd, disk string) (told int) {
 		select {
 		case line, more := <-lines:
 			if !more {
-				_ = cmd.Wait() // killed, or it ended by itself: then it told nothing
+				_ = cmd.Wait() // the machine was killed, or ended by itself without having printed anything
 				require.NotZero(t, told, "the machine wrote nothing:\n%s", strings.Join(said, "\n"))
 				return told
 			}
@@ -161,20 +161,20 @@ func bootAndCut(t *testing.T, kernel, initrd, disk string) (told int) {
 			}
 		case <-cut:
 			require.NoError(t, cmd.Process.Kill())
-			cut = make(chan time.Time) // once
+			cut = make(chan time.Time) // only once
 		case <-limit:
-			_ = cmd.Process.Kill() // the test ends with the reading of its output
+			_ = cmd.Process.Kill() // the test ends when the output has been read
 		}
 	}
 }
 
-// afterTheCut mends the file system as a start of the machine would, checks the journal, lets a daemon go on with it,
-// and returns how many of its first events and effects are there without a gap.
+// afterTheCut repairs the file system as the machine would at its next start, checks the journal, and lets a daemon
+// continue it. It returns how many of the first events and effects are there without a gap.
 func afterTheCut(t *testing.T, disk string) int {
 	t.Helper()
 	fsck := exec.Command("e2fsck", "-fy", disk)
 	fsck.Env = append(os.Environ(), "PATH="+os.Getenv("PATH")+":/usr/sbin:/sbin")
-	_ = fsck.Run() // it says 1 for what it mended; the second must find nothing
+	_ = fsck.Run() // it returns 1 if it repaired something; the second run must find nothing
 	run(t, "e2fsck", "-fn", disk)
 	dir := t.TempDir()
 	run(t, "debugfs", "-R", "rdump / "+dir, disk)
@@ -195,6 +195,6 @@ func afterTheCut(t *testing.T, disk string) int {
 	require.NoError(t, j.Close())
 	rows, err := reader(t, path).Calls(ctx, Filter{Limit: 1})
 	require.NoError(t, err)
-	assert.Equal(t, callrecord.OutcomeCleared, rows[0].Outcome, "it goes on")
+	assert.Equal(t, callrecord.OutcomeCleared, rows[0].Outcome, "the daemon continues the journal")
 	return count
 }

@@ -8,27 +8,29 @@ import (
 )
 
 const (
-	// pruneRows bounds the events and effects of a line that one step drops.
+	// pruneRows limits the events and effects of a line that one step deletes.
 	pruneRows = 400
-	// vacuumPages are given back to the file system at a time, 256 KiB.
+	// vacuumPages is the number of pages given back to the file system at a time, 256 KiB.
 	vacuumPages = 64
-	// sizeSlack of Options.MaxSize is left for the write-ahead log and for what comes before the next look.
+	// sizeSlack is the part of Options.MaxSize that is left for the write-ahead log and for what is written before the
+	// next check.
 	sizeSlack = walLimit
 )
 
-// pruner drops what is too old or too much, in steps that are short enough to go between two batches.
+// pruner deletes records that are too old or exceed the size limit. Its steps are short enough to run between two
+// batches.
 type pruner struct {
 	// set once
 	pace pace
 
-	calls          int // of the next step; fitted to how long steps take
+	calls          int // calls to delete in the next step; adapted to the duration of the steps
 	checked        time.Time
-	more           bool // the last step did not find everything
+	more           bool // the last step left records to delete
 	steps          int
-	slowest, stall time.Duration // of all steps, without and with the syncing
+	slowest, stall time.Duration // the longest of all steps, without and with syncing to disk
 }
 
-// step does one step, if it is time to.
+// step does one step, if one is due.
 func (d *pruner) step(ctx context.Context, s *store, o *Options, now time.Time) error {
 	if !d.more && now.Sub(d.checked) < d.pace.dropEvery {
 		return nil
@@ -40,13 +42,14 @@ func (d *pruner) step(ctx context.Context, s *store, o *Options, now time.Time) 
 		d.steps, d.stall = d.steps+1, max(d.stall, time.Since(began))
 	}
 	if err != nil {
-		return fmt.Errorf("drop what is old: %w", err)
+		return fmt.Errorf("delete old records: %w", err)
 	}
 	d.more = more
 	return nil
 }
 
-// fit fits the next step to how long this one took, without the syncing, which takes its time for one call too.
+// fit adapts the size of the next step to the duration of this one. The duration excludes syncing to disk, which takes
+// its time even for one call.
 func (d *pruner) fit(took time.Duration) {
 	d.slowest = max(d.slowest, took)
 	switch {
@@ -69,7 +72,7 @@ func (d *pruner) one(ctx context.Context, s *store, o *Options, now time.Time) (
 	}
 	spared := int64(0)
 	if now.Sub(s.since) < o.MaxAge {
-		spared = s.run // whatever the clock said then, nothing of this run can be that old
+		spared = s.run // whatever the clock said, nothing of this run can be that old
 	}
 	if full || !before.IsZero() {
 		err = inTransaction(ctx, s.conn, func() (err error) {
@@ -88,12 +91,13 @@ func (d *pruner) one(ctx context.Context, s *store, o *Options, now time.Time) (
 	return false, nil
 }
 
-// clockLeap is how far after the newest record of earlier runs the clock may stand before it is rather wrong than
-// right.
+// clockLeap is the longest plausible time between the newest record of earlier runs and now. Beyond it the clock is
+// more likely wrong.
 const clockLeap = 5 * 365 * 24 * time.Hour
 
-// clockIsPlausible reports whether age can be told: by a clock that leapt (a battery is empty, say) all records would
-// be too old. Then nothing is dropped for its age in this run; the bound of the size holds all the same.
+// clockIsPlausible reports whether the age of records can be determined. A clock that leapt, for example because a
+// battery is empty, would make all records too old. In that case this run deletes nothing for its age. The size limit
+// still applies.
 func (s *store) clockIsPlausible(now time.Time) bool {
 	return s.newest.IsZero() || now.Sub(s.newest) < clockLeap
 }
@@ -107,9 +111,9 @@ func (s *store) size(ctx context.Context) (size, free int64, err error) {
 	return pages * page, unused * page, err
 }
 
-// drop drops the oldest calls, at most so many, that began before an instant (or, if the file is full, whenever they
-// began), and what was recorded before those that are left. Of the run spared (0: none) only a full file loses calls.
-// It reports whether there may be more. Open incidents and line states are kept.
+// drop deletes at most limit of the oldest calls that began before an instant (or, if the file is full, whenever they
+// began), and what was recorded before the oldest call that is left. Calls of the run spared (0: no run) are deleted
+// only if the file is full. drop reports whether more may be left to delete. Open incidents and line states are kept.
 func (s *store) drop(ctx context.Context, before time.Time, full bool, spared int64, limit int) (more bool, err error) {
 	bound := before.UnixMicro()
 	if before.IsZero() {
@@ -143,7 +147,7 @@ type oldCall struct {
 	line            string
 }
 
-// oldest returns the oldest calls that began before an instant, but those of a run.
+// oldest returns the oldest calls that began before an instant. It leaves out the calls of the run but.
 func (s *store) oldest(ctx context.Context, until, but int64, limit int) ([]oldCall, error) {
 	var all []oldCall
 	err := each(ctx, s.conn,
@@ -157,7 +161,7 @@ func (s *store) oldest(ctx context.Context, until, but int64, limit int) ([]oldC
 	return all, err
 }
 
-// dropCalls drops calls and returns the lines that had them.
+// dropCalls deletes calls and returns the lines that had them.
 func (s *store) dropCalls(ctx context.Context, calls []oldCall) (map[string]int64, error) {
 	lines := map[string]int64{}
 	var number int64
@@ -171,7 +175,7 @@ func (s *store) dropCalls(ctx context.Context, calls []oldCall) (map[string]int6
 	return lines, s.saveCounts(ctx, number)
 }
 
-// saveCounts keeps the counts that the largest records would tell, for when they are gone.
+// saveCounts saves the counts that are otherwise found in the largest records, since those may be deleted.
 func (s *store) saveCounts(ctx context.Context, call int64) error {
 	for _, c := range []struct {
 		name  string
@@ -185,8 +189,8 @@ func (s *store) saveCounts(ctx context.Context, call int64) error {
 	return nil
 }
 
-// dropEntries drops, of each line, events and effects before the oldest call that is left; without one, those before
-// bound (any: all).
+// dropEntries deletes, for each line, the events and effects that come before the oldest call that is left and before
+// bound. On a line without calls only bound applies. If any is true, bound is ignored.
 func (s *store) dropEntries(ctx context.Context, lines map[string]int64, bound int64, any bool) (most int64,
 	err error) {
 	for _, line := range lines {
@@ -211,7 +215,7 @@ func (s *store) dropEntries(ctx context.Context, lines map[string]int64, bound i
 	return most, nil
 }
 
-// dropRest drops incidents that are over, trials, losses and runs from before bound.
+// dropRest deletes ended incidents, trials, losses and runs from before bound.
 func (s *store) dropRest(ctx context.Context, bound int64, limit int) (most int64, err error) {
 	for _, q := range [...]string{
 		"DELETE FROM incidents WHERE id IN (SELECT id FROM incidents WHERE began < ?1 AND ended < ?1 ORDER BY began LIMIT ?2)",
@@ -228,7 +232,7 @@ func (s *store) dropRest(ctx context.Context, bound int64, limit int) (most int6
 	return most, nil
 }
 
-// exec executes a statement that is prepared at its first use, and returns how many rows it touched.
+// exec executes a statement and returns how many rows it changed. The statement is prepared at its first use.
 func (s *store) exec(ctx context.Context, text string, args ...any) (int64, error) {
 	st := s.prepared[text]
 	if st == nil {

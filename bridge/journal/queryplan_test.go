@@ -10,8 +10,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// TestQueriesUseIndices asks SQLite how it would find what people ask for. Its choice does not depend on how much there
-// is: no statistics are kept.
+// TestQueriesUseIndices asks SQLite for the query plan of each common query. The plan does not depend on the number of
+// records, since no statistics are kept.
 func TestQueriesUseIndices(t *testing.T) {
 	path := newPath(t)
 	fill(t, path, 300, start)

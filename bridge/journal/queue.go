@@ -7,18 +7,19 @@ import (
 )
 
 const (
-	// queueLimit bounds what waits for the writer: at 2,000 events/s it lasts for 16 s of a disk that does not answer.
+	// queueLimit is the number of records that can wait for the writer. At 2,000 events/s this covers 16 s in which the
+	// disk does not respond.
 	queueLimit = 32768
-	// queueReserve is beyond that for what is no event or effect: a line's state is to outlive the process, and comes
-	// rarely.
+	// queueReserve is additional room for records other than events and effects. A line's state must survive a restart,
+	// and such records are rare.
 	queueReserve = 1024
-	// chunkSize is small enough that a new chunk costs some microseconds, and large enough that 100 ms of 2,000
-	// events/s fit into one.
+	// chunkSize is small enough that a new chunk costs only some microseconds, and large enough that 100 ms of 2,000
+	// events/s fit into one chunk.
 	chunkSize = 256
-	spares    = 8 // chunks kept for reuse; 8 hold a second of 2,000 events/s
+	spares    = 8 // chunks kept for reuse; 8 hold one second of 2,000 events/s
 )
 
-// record is one thing to record: the one pointer that is not nil, else the entry.
+// record is one thing to record: whatever its non-nil pointer refers to, or entry if all pointers are nil.
 type record struct {
 	entry    callrecord.Entry
 	callInfo *callrecord.CallInfo
@@ -31,18 +32,18 @@ type chunk struct {
 	n       int
 }
 
-// queue hands records over to the writer. It is bounded, never waits for the writer, and allocates only when the writer
-// lags. For what comes beyond the bound see queueReserve.
+// queue passes records to the writer. It is bounded, never waits for the writer, and allocates only when the writer
+// lags. Records beyond the limit are dropped and counted. See also queueReserve.
 type queue struct {
 	limit int
-	// wake holds one signal that something came into the empty queue; one is enough, the writer takes all there is.
+	// wake holds one signal that the queue is no longer empty. One is enough, since the writer takes all records.
 	wake chan struct{}
 
 	mu      sync.Mutex
 	chunks  []*chunk
 	spare   []*chunk
 	n       int
-	taken   int // and not yet counted by who took them
+	taken   int // taken from the queue, but not yet counted by the writer
 	dropped uint64
 }
 
@@ -81,11 +82,12 @@ func (q *queue) put(from record) {
 func (q *queue) signal() {
 	select {
 	case q.wake <- struct{}{}:
-	default: // one is waiting already
+	default: // a signal is pending
 	}
 }
 
-// placeLocked returns the place of the next record, whose pointers are nil; nil if there are so many.
+// placeLocked returns the place of the next record, whose pointers are nil. At the limit it counts the record as
+// dropped and returns nil.
 func (q *queue) placeLocked(limit int) *record {
 	if q.n >= limit {
 		q.dropped++
@@ -108,7 +110,7 @@ func (q *queue) placeLocked(limit int) *record {
 	return &c.records[c.n-1]
 }
 
-// take empties the queue into to, and returns it and how many were dropped since the start.
+// take moves all chunks into to. It returns to and the number of records dropped since the start.
 func (q *queue) take(to []*chunk) ([]*chunk, uint64) {
 	q.mu.Lock()
 	defer q.mu.Unlock()
@@ -120,14 +122,14 @@ func (q *queue) take(to []*chunk) ([]*chunk, uint64) {
 	return to, q.dropped
 }
 
-// settled tells that what was taken is counted elsewhere.
+// settled is called when the writer has counted the records that it took.
 func (q *queue) settled() {
 	q.mu.Lock()
 	defer q.mu.Unlock()
 	q.taken = 0
 }
 
-// giveBack takes chunks that were read for reuse.
+// giveBack returns chunks for reuse.
 func (q *queue) giveBack(chunks []*chunk) {
 	for _, c := range chunks {
 		for i := range c.records[:c.n] {

@@ -2,6 +2,6 @@
 
 package journal
 
-// slowdown of the code under the race detector: the database, which is compiled from C to Go, suffers most. Our own
-// figure.
+// slowdown is how much slower the code is under the race detector. The database suffers most, since it is compiled from
+// C to Go. Our own figure.
 const slowdown = 2

@@ -20,7 +20,7 @@ func TestReadWhileItIsWritten(t *testing.T) {
 	heldCallScript("box-office", start, 1, "on").into(j)
 	written(t, j)
 	r := reader(t, path)
-	rows, err := r.db.Query("SELECT * FROM events") // a reader in the middle of its reading
+	rows, err := r.db.Query("SELECT * FROM events") // a reader that is in the middle of reading
 	require.NoError(t, err)
 	require.True(t, rows.Next())
 	s := heldCallScript("box-office", start.Add(time.Hour), 2, "on")
@@ -66,7 +66,8 @@ func TestUnfinishedCallIsBrokenOff(t *testing.T) {
 	assert.Len(t, failed, 1)
 }
 
-// TestReadWithoutPermission: whose file it is, is another trouble than what a killed daemon left.
+// TestReadWithoutPermission checks that missing permission is reported as such, and not as the remains of a killed
+// daemon.
 func TestReadWithoutPermission(t *testing.T) {
 	if os.Geteuid() == 0 {
 		unprivileged(t)
@@ -82,8 +83,8 @@ func TestReadWithoutPermission(t *testing.T) {
 	require.ErrorContains(t, err, "may not be read by this user")
 }
 
-// TestReadWhatAKilledDaemonLeft reads the file with its log, in a folder where the reader may write, and where it may
-// not.
+// TestReadWhatAKilledDaemonLeft reads the file and its write-ahead log, in a folder that the reader may write to and in
+// one that it may not.
 func TestReadWhatAKilledDaemonLeft(t *testing.T) {
 	if os.Geteuid() == 0 {
 		unprivileged(t)
@@ -103,7 +104,7 @@ func TestReadWhatAKilledDaemonLeft(t *testing.T) {
 		return len(rows)
 	}
 	n := 0
-	for range 20 { // it may be killed before it wrote anything
+	for range 20 { // the process may be killed before it wrote anything
 		runAndKill(t, path, 0)
 		if n = count(); n > 0 {
 			break
@@ -115,7 +116,7 @@ func TestReadWhatAKilledDaemonLeft(t *testing.T) {
 		require.NoError(t, os.Chmod(file, 0o444))
 	}
 	require.NoError(t, os.Chmod(dir, 0o555))
-	assert.Equal(t, n, count(), "a member of the group, say, who may only read")
+	assert.Equal(t, n, count(), "for example a member of the group, who may only read")
 
 	require.NoError(t, os.Chmod(dir, 0o755))
 	require.NoError(t, os.Remove(path+shmSuffix))
@@ -123,7 +124,7 @@ func TestReadWhatAKilledDaemonLeft(t *testing.T) {
 	_, err := OpenReader(path)
 	require.ErrorContains(t, err, "read it as the user of the service, or copy")
 
-	// Closed in good order, there is nothing to take up.
+	// After a proper shutdown SQLite has nothing to recover.
 	require.NoError(t, os.Chmod(dir, 0o755))
 	require.NoError(t, os.Chmod(path, 0o644))
 	require.NoError(t, os.Chmod(path+walSuffix, 0o644))
@@ -137,7 +138,7 @@ func TestReadWhatAKilledDaemonLeft(t *testing.T) {
 	require.NoError(t, os.Chmod(dir, 0o755))
 }
 
-// A clock that was years ahead once does not hide for years what is the last call.
+// Calls recorded while the clock was years ahead do not hide the real last call for years.
 func TestLastCallIgnoresFutureDates(t *testing.T) {
 	path := newPath(t)
 	j := open(options(t, path), quick())
@@ -161,7 +162,7 @@ func TestLastCallIgnoresFutureDates(t *testing.T) {
 
 func TestDuplicateCallNumber(t *testing.T) {
 	path := newPath(t)
-	for n := range 2 { // the second daemon could not read what the first wrote, say
+	for n := range 2 { // as if the second daemon could not read what the first wrote
 		j := open(options(t, path), quick())
 		heldCallScript("box-office", start.Add(time.Duration(n)*time.Hour), 1, "on").into(j)
 		require.NoError(t, j.Close())

@@ -16,27 +16,30 @@ import (
 	"clearback/supervision/callrecord"
 )
 
-// What a journal file can be that is none to read.
+// Why a journal cannot be read.
 var (
-	// ErrNotFound: there is no such file.
-	ErrNotFound = errors.New("journal: there is none")
-	// ErrNewer: a newer version of clearback wrote it.
+	// ErrNotFound means that there is no such file, or that the file is empty.
+	ErrNotFound = errors.New("journal: not found")
+	// ErrNewer means that a newer version of clearback wrote the file.
 	ErrNewer = errors.New("journal: written by a newer version")
-	// ErrOlder: an older version of clearback wrote it; a daemon of this version brings it up to date when it starts.
+	// ErrOlder means that an older version of clearback wrote the file. A daemon of this version upgrades the file when
+	// it starts.
 	ErrOlder = errors.New("journal: written by an older version")
 )
 
-// readWait is how long a reader waits where the file is locked as a whole: while it recovers what a killed daemon left.
+// readWait is how long a reader waits while the whole file is locked, which happens while SQLite recovers what a killed
+// daemon left.
 const readWait = 2 * time.Second
 
-// Reader reads a journal, also while a daemon writes it; it never blocks the writer. It may be used from any goroutine.
+// Reader reads a journal, also while a daemon is writing it. It never blocks the writer. It may be used from any
+// goroutine.
 type Reader struct {
 	path string
 	db   *sql.DB
 }
 
-// OpenReader opens a journal for reading, whether a daemon writes it, was stopped or was killed. The errors say what to
-// do next; [ErrNotFound], [ErrNewer] and [ErrOlder] are among them.
+// OpenReader opens a journal for reading, whether a daemon is running, was stopped or was killed. The errors say what
+// to do next. They include [ErrNotFound], [ErrNewer] and [ErrOlder].
 func OpenReader(path string) (*Reader, error) {
 	if _, err := os.Stat(path); err != nil {
 		if errors.Is(err, fs.ErrNotExist) {
@@ -53,8 +56,8 @@ func OpenReader(path string) (*Reader, error) {
 		return r, nil
 	}
 	if _, statErr := os.Stat(path + walSuffix); errors.Is(statErr, fs.ErrNotExist) && errorKindOf(err) == errorOther {
-		// Nobody has it open, and all that was written is in the file itself: so it can be read where nothing may be
-		// written.
+		// No process has the journal open, and the file itself holds everything that was written. So SQLite can read it
+		// without write permission.
 		if r, err := openReader(path, "mode=ro&immutable=1"); err == nil {
 			return r, nil
 		}
@@ -80,64 +83,64 @@ func openReader(path, query string) (*Reader, error) {
 	case v == 0 && tables == 0:
 		err = fmt.Errorf("%w: %s is empty; start the daemon once", ErrNotFound, path)
 	case v < len(schema):
-		err = fmt.Errorf("%w: %s is of version %d, this one reads %d; start the daemon once, which brings it up to date and keeps all",
+		err = fmt.Errorf("%w: %s has version %d, this program reads version %d; start the daemon once, which upgrades the file and keeps all data",
 			ErrOlder, path, v, len(schema))
 	}
 	if err != nil {
-		_ = db.Close() // err says more
+		_ = db.Close() // err is the error to report
 		return nil, err
 	}
 	return r, nil
 }
 
-// readError says what to do about an error of reading.
+// readError adds what to do about an error of reading.
 func readError(path string, err error) error {
 	if errors.Is(err, ErrNotFound) || errors.Is(err, ErrNewer) || errors.Is(err, ErrOlder) {
 		return err
 	}
 	switch errorKindOf(err) {
 	case errorDamaged:
-		return fmt.Errorf("journal: %s is damaged; a running daemon sets it aside when it meets the damage; to see the rest, read a copy with SQLite's own recovery: %w",
+		return fmt.Errorf("journal: %s is damaged; a running daemon sets it aside when it finds the damage; to read what is left, use SQLite's recovery on a copy: %w",
 			path, err)
 	case errorBusy:
-		return fmt.Errorf("journal: %s is locked by another program; end it and try again: %w", path, err)
+		return fmt.Errorf("journal: %s is locked by another program; stop that program and try again: %w", path, err)
 	}
 	if syscall.Access(path, readable) != nil {
 		return fmt.Errorf("journal: %s may not be read by this user; read it as the user of the service, or join its group: %w",
 			path, err)
 	}
-	return fmt.Errorf("journal: %s cannot be read here: the daemon was killed and this user may not take up what it left; read it as the user of the service, or copy %s, %s%s and %s%s to a folder of your own and read it there: %w",
+	return fmt.Errorf("journal: %s cannot be read here: the daemon was killed and this user may not recover the file; read it as the user of the service, or copy %s, %s%s and %s%s to a folder of your own and read it there: %w",
 		path, path, path, walSuffix, path, shmSuffix, err)
 }
 
-// readable asks access(2) for the right to read.
+// readable is the mode with which access(2) checks the right to read.
 const readable = 4
 
 // Close closes the file.
 func (r *Reader) Close() error { return r.db.Close() }
 
-// Row is a call of the journal.
+// Row is a call in the journal.
 type Row struct {
-	ID int64 // rises with every call
-	// Changed rises with every change of any call: what `calls --follow` waits for.
+	ID int64 // increases with every call
+	// Changed increases with every change of any call. `calls --follow` uses it to find what is new.
 	Changed int64
 	callrecord.Account
 
-	// of the entries
+	// of the call's entries
 	line        int64
 	first, last int64
 }
 
-// Filter of [Reader.Calls]. Zero values filter nothing.
+// Filter restricts the result of [Reader.Calls]. A zero field does not restrict it.
 type Filter struct {
 	Line   string
 	Since  time.Time
-	Failed bool  // those of which [callrecord.Account.Failed] says so
-	After  int64 // only with Changed beyond it
-	Limit  int   // the latest so many; 0: all
+	Failed bool  // only calls for which [callrecord.Account.Failed] returns true
+	After  int64 // only calls with Changed greater than this
+	Limit  int   // at most this many, the latest; 0: all
 }
 
-// callsQuery is every call with its line.
+// callsQuery selects every call with its line.
 var callsQuery = "SELECT c.id, " + columns("c.", callColumns) +
 	", c.first, c.last, l.name FROM calls c JOIN lines l ON l.id = c.line"
 
@@ -151,8 +154,8 @@ func lastQuery(only string) string {
 const entriesQuery = `SELECT id, at, text, 0 FROM events WHERE line = ?1 AND id BETWEEN ?2 AND ?3
 	UNION ALL SELECT id, at, text, 1 FROM effects WHERE line = ?1 AND id BETWEEN ?2 AND ?3 ORDER BY 1 LIMIT ?4`
 
-// Calls returns calls in the order of their beginning. What was under way when a daemon ended, or died, is
-// [callrecord.OutcomeBrokenOff] from that end on, or once a daemon began again.
+// Calls returns calls in the order of their beginning. A call that was in progress when a daemon ended is
+// [callrecord.OutcomeBrokenOff]: after a normal shutdown at once, otherwise from the next start on.
 func (r *Reader) Calls(ctx context.Context, f Filter) ([]Row, error) {
 	query, args := f.query()
 	rows, err := r.rows(ctx, query, args...)
@@ -165,7 +168,7 @@ func (r *Reader) Calls(ctx context.Context, f Filter) ([]Row, error) {
 	return rows, nil
 }
 
-// query asks for the calls of a filter, the latest first.
+// query returns the query for the calls of a filter, the latest first.
 func (f *Filter) query() (string, []any) {
 	var where []string
 	var args []any
@@ -173,8 +176,8 @@ func (f *Filter) query() (string, []any) {
 		where = append(where, cond)
 		args = append(args, arg...)
 	}
-	// What changed last is few of many: a plus sign keeps SQLite from the index of that column, so that it takes the
-	// one of changed.
+	// Few of many calls have changed recently. The plus sign keeps SQLite from using the indexes of the other columns,
+	// so that it uses that of changed.
 	plus := ""
 	if f.After > 0 {
 		plus = "+"
@@ -232,11 +235,11 @@ func scanRow(rows *sql.Rows) (Row, error) {
 	return r, err
 }
 
-// ErrUnknown: the journal has no such call or line.
-var ErrUnknown = errors.New("journal: not known")
+// ErrUnknown means that the journal has no such call or line.
+var ErrUnknown = errors.New("journal: unknown")
 
-// Call returns the call of that number (the latest, if a number was used twice), with the entries of it and those of
-// its line meanwhile. Without one the error is an [ErrUnknown].
+// Call returns the call of that number (the latest, if a number was used twice) and the entries of its line during the
+// call. If there is no such call, the error is an [ErrUnknown].
 func (r *Reader) Call(ctx context.Context, call uint64) (Row, []callrecord.Entry, error) {
 	rows, err := r.rows(ctx, callQuery, int64(call))
 	if err != nil {
@@ -249,11 +252,12 @@ func (r *Reader) Call(ctx context.Context, call uint64) (Row, []callrecord.Entry
 	return rows[0], entries, err
 }
 
-// maxFuture is how far a call may lie in the future before it is one of a clock that was wrong.
+// maxFuture is how far in the future a call may lie. Beyond it, the clock was wrong when the call was recorded.
 const maxFuture = time.Hour
 
-// Last returns the last call of a line ("": of any) that had a clearing, else the last call. What a clock that was
-// wrong put into the future comes after everything else. Without any the error is an [ErrUnknown].
+// Last returns the last call of a line ("": of any line) that had a clearing. If no call had one, it returns the last
+// call. Calls that a wrong clock put into the future are used only if there are no others. If there is no call, the
+// error is an [ErrUnknown].
 func (r *Reader) Last(ctx context.Context, line string) (Row, []callrecord.Entry, error) {
 	lines := []string{line}
 	if line == "" {
@@ -281,7 +285,7 @@ func (r *Reader) Last(ctx context.Context, line string) (Row, []callrecord.Entry
 		line)
 }
 
-// lastOf returns the last call of those lines that began until then, nil if there is none.
+// lastOf returns the last call of those lines that began before until, or nil if there is none.
 func (r *Reader) lastOf(ctx context.Context, lines []string, only string, until int64) (last *Row, err error) {
 	for _, name := range lines {
 		rows, err := r.rows(ctx, lastQuery(only), name, until)
@@ -295,13 +299,13 @@ func (r *Reader) lastOf(ctx context.Context, lines []string, only string, until 
 	return last, nil
 }
 
-// mostEntries bounds what is read of one call: an incident may last for weeks, and people read the beginning.
+// mostEntries limits the entries read for one call: an incident may last for weeks, and people read the beginning.
 const mostEntries = 5000
 
-// entries returns what happened on a call's line from its beginning to its last change.
+// entries returns what happened on a call's line from the call's beginning to its last change.
 func (r *Reader) entries(ctx context.Context, of *Row) ([]callrecord.Entry, error) {
 	last := of.last
-	if of.Outcome == callrecord.OutcomeInProgress { // it goes on
+	if of.Outcome == callrecord.OutcomeInProgress { // it may still change
 		last = 1<<63 - 1
 	}
 	var all []callrecord.Entry
@@ -329,8 +333,8 @@ func (r *Reader) entries(ctx context.Context, of *Row) ([]callrecord.Entry, erro
 	return all, nil
 }
 
-// Incidents returns incidents in the order of their beginning: the open ones only, or all that lasted beyond since; of
-// a line or ("") of all.
+// Incidents returns incidents in the order of their beginning. With open it returns only those that are still open,
+// otherwise those that lasted beyond since. line restricts them to a line ("": all lines).
 func (r *Reader) Incidents(ctx context.Context, line string, open bool, since time.Time) ([]callrecord.Incident,
 	error) {
 	query := `SELECT l.name, i.call, i.reason, i.rule, i.flash, i.began, i.ended FROM incidents i JOIN lines l ON l.id = i.line WHERE `
@@ -363,7 +367,7 @@ func (r *Reader) Incidents(ctx context.Context, line string, open bool, since ti
 	return all, nil
 }
 
-// Trials returns the trials of a line's latest session, in order. The latest is the one that was recorded last,
+// Trials returns the trials of a line's latest tuning session, in order. The latest session is the one recorded last,
 // whatever the clock said.
 func (r *Reader) Trials(ctx context.Context, line string) ([]Trial, error) {
 	var all []Trial
@@ -384,7 +388,7 @@ func (r *Reader) Trials(ctx context.Context, line string) ([]Trial, error) {
 	return all, nil
 }
 
-// SavedLine returns what was kept of a line, the zero value with Line if nothing is known.
+// SavedLine returns the saved state of a line. If nothing is saved, only Line is set.
 func (r *Reader) SavedLine(ctx context.Context, line string) (SavedLine, error) {
 	all, err := savedLines(ctx, r.db)
 	if err != nil {
@@ -398,7 +402,7 @@ func (r *Reader) SavedLine(ctx context.Context, line string) (SavedLine, error) 
 	return SavedLine{Line: line}, nil
 }
 
-// Lines returns the names of all lines that the journal knows, sorted.
+// Lines returns the names of all lines in the journal, sorted.
 func (r *Reader) Lines(ctx context.Context) ([]string, error) {
 	var all []string
 	err := each(ctx, r.db, "SELECT name FROM lines ORDER BY name", func(rows *sql.Rows) error {
@@ -413,13 +417,13 @@ func (r *Reader) Lines(ctx context.Context) ([]string, error) {
 	return all, nil
 }
 
-// Loss is a time in which records were lost because the disk took nothing for too long.
+// Loss is a period in which records were lost because the disk accepted no writes for too long.
 type Loss struct {
 	Began, Ended time.Time
 	Records      int64
 }
 
-// Losses returns what was lost since then, in order.
+// Losses returns the losses that ended at or after since, in order.
 func (r *Reader) Losses(ctx context.Context, since time.Time) ([]Loss, error) {
 	var all []Loss
 	err := each(ctx, r.db, "SELECT began, ended, records FROM losses WHERE ended >= ? ORDER BY id",

@@ -48,7 +48,7 @@ func TestTrustAndStayedHaveTwoWriters(t *testing.T) {
 	written(t, j)
 	seen := Trust{Probe: true, Sense: true, UserAgent: "Millrace ATA 2", At: start.Add(time.Hour)}
 	require.NoError(t, SaveTrust(path, "box-office", seen))
-	require.NoError(t, SaveTrust(path, "workshop", seen), "a line that nobody knew")
+	require.NoError(t, SaveTrust(path, "workshop", seen), "a line not yet in the journal")
 	eventually(t, "the daemon sees it", func() bool {
 		return j.SavedLine("box-office").Trust == seen &&
 			j.SavedLine("workshop").Trust == seen
@@ -57,7 +57,7 @@ func TestTrustAndStayedHaveTwoWriters(t *testing.T) {
 	assert.Equal(t, SavedLine{Line: "box-office", Stayed: 2, Basis: "800ms", Trust: seen}, j.SavedLine("box-office"),
 		"older trust does not count")
 	written(t, j)
-	require.ErrorContains(t, SaveTrust(path, "box-office", old), "see to the clock")
+	require.ErrorContains(t, SaveTrust(path, "box-office", old), "check the clock")
 	require.NoError(t, j.Close())
 	require.NoError(t, SaveTrust(path, "box-office", Trust{At: start.Add(2 * time.Hour)}), "the daemon is stopped")
 	got, err := reader(t, path).SavedLine(ctx, "box-office")
@@ -66,7 +66,8 @@ func TestTrustAndStayedHaveTwoWriters(t *testing.T) {
 		Trust: Trust{At: start.Add(2 * time.Hour)}}, got)
 }
 
-// The group may read, also where the service's umask is 0077, as its unit sets it, and also while it is being written.
+// The group may read the file, also if the service's umask is 0077, as its unit sets it, and also while the file is
+// being written.
 func TestGroupMayRead(t *testing.T) {
 	dir := t.TempDir()
 	path := filepath.Join(dir, "journal.db")
@@ -88,7 +89,7 @@ func TestSaveTrustCreatesTheFile(t *testing.T) {
 	path := filepath.Join(dir, "journal.db")
 	owner := os.Geteuid()
 	if owner == 0 {
-		owner = 4711 // some service's user
+		owner = 4711 // the user of a service
 		require.NoError(t, os.Chown(dir, owner, owner))
 	}
 	require.NoError(t, SaveTrust(path, "box-office", Trust{Probe: true, At: start}))
@@ -104,13 +105,13 @@ func TestSaveTrustCreatesTheFile(t *testing.T) {
 	require.NoError(t, j.Close())
 
 	err = SaveTrust(filepath.Join(dir, "nowhere", "journal.db"), "box-office", Trust{At: start})
-	assert.ErrorContains(t, err, "does not exist; make it")
+	assert.ErrorContains(t, err, "does not exist; create it")
 }
 
-// Several processes that begin at the same time, on a file that none of them has made yet, all have their say.
+// Several processes that create the same file at the same time can all save their state.
 func TestSaveTrustWhileTheFileIsCreated(t *testing.T) {
 	const lines = 6
-	for range 15 { // mostly they do not meet
+	for range 15 { // in most rounds the processes do not collide
 		path := newPath(t)
 		var all sync.WaitGroup
 		for n := range lines {
@@ -192,7 +193,7 @@ func TestOldRecordsArePruned(t *testing.T) {
 	fill(t, path, 730, now)
 	o := options(t, path)
 	j := open(o, quick())
-	// Open since half a year, and a line state: both are kept.
+	// An incident that has been open for half a year and a line state are both kept.
 	long := on("green-room", now.Add(-180*24*time.Hour)).after(0, "",
 		"report incident reason=off-hook-without-call").into(j)
 	j.SaveLine(SavedLine{Line: "green-room", Stayed: 1})
@@ -262,8 +263,9 @@ func TestClockJumpPrunesNothing(t *testing.T) {
 	assert.Len(t, rows, 2)
 }
 
-// A machine without a clock of its own begins in 1970, or when it was ended last, until the network sets its clock:
-// what is recorded until then is not dropped for its age, nor is anything else while the clock may still be wrong.
+// Until the network sets its clock, a machine without a battery-backed clock starts in 1970 or at the time of its last
+// shutdown. Records made before that are not deleted for their age, nor are any others while the clock may still be
+// wrong.
 func TestClockSetAfterTheStart(t *testing.T) {
 	path := newPath(t)
 	j := open(options(t, path), quick())
@@ -327,8 +329,8 @@ func TestSizeIsBounded(t *testing.T) {
 	assert.Equal(t, supervision.CallID(3000-len(rows)+1), rows[0].Call)
 }
 
-// TestStoredEnumValuesAreStable holds the values of the enumerations in files that exist: they never change, new ones
-// come at the end.
+// TestStoredEnumValuesAreStable checks the values of the enumerations, which existing files contain: values never
+// change, and new ones are added at the end.
 func TestStoredEnumValuesAreStable(t *testing.T) {
 	assert.Equal(t, []any{0, 1, 2, 3}, []any{int(callrecord.DirectionUnknown), int(callrecord.Incoming),
 		int(callrecord.Outgoing), int(callrecord.ByHand)})
@@ -425,14 +427,15 @@ func TestTrialsOfTheLatestSession(t *testing.T) {
 	j.AppendTrial(catch)
 	j.AppendTrial(trial)
 	catch.Cleared = AnswerCleared
-	j.AppendTrial(catch) // answered later
+	j.AppendTrial(catch) // the user answers later
 	j.AppendTrial(Trial{Session: 9, Line: "box-office", At: start, Call: 9})
 	require.NoError(t, j.Close())
 	got, err := reader(t, path).Trials(ctx, "workshop")
 	require.NoError(t, err)
 	assert.Equal(t, []Trial{trial, catch}, got)
 
-	early := Trial{Session: 0, Line: "workshop", At: time.Unix(60, 0).UTC(), Call: 10, Catch: true} // the clock is not set yet
+	// the clock is not set yet
+	early := Trial{Session: 0, Line: "workshop", At: time.Unix(60, 0).UTC(), Call: 10, Catch: true}
 	j = open(options(t, path), quick())
 	j.AppendTrial(early)
 	require.NoError(t, j.Close())

@@ -5,7 +5,7 @@ import (
 	"database/sql"
 )
 
-// savedLines reads what is kept of all lines.
+// savedLines reads the saved state of all lines.
 func savedLines(ctx context.Context, c querier) ([]SavedLine, error) {
 	var all []SavedLine
 	err := each(ctx, c, `SELECT name, stayed, basis, callback_by, recent, recent_at, no_opening_by, probe, sense, user_agent, trust_at
@@ -23,7 +23,7 @@ func savedLines(ctx context.Context, c querier) ([]SavedLine, error) {
 	return all, err
 }
 
-// querier is a connection, or many.
+// querier is a connection or a pool of connections.
 type querier interface {
 	QueryContext(ctx context.Context, query string, args ...any) (*sql.Rows, error)
 }

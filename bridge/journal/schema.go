@@ -6,12 +6,13 @@ import (
 	"fmt"
 )
 
-// schema holds, for each version of the file, the statements that lead to it from the version before. They are never
-// changed once a version of clearback was released with them; a new version is added at the end. Instants are
-// microseconds of Unix time (UTC), null for none; durations are nanoseconds; enumerations are their values, which never
-// change. A line is the id of its row of lines.
+// schema holds, for each version of the file, the statements that lead to it from the version before. Statements that
+// were released are never changed. A new version is added at the end. Instants are microseconds of Unix time (UTC),
+// null for none; durations are nanoseconds; enumerations are stored as their values, which never change. The column
+// line holds the id of a row of the table lines.
 //
-// events and effects share one count, id, over all lines: it gives their order. first and last of a call are such ids.
+// The ids of events and effects come from one counter for all lines, so they give the order. first and last of a call
+// are such ids.
 var schema = []string{`
 CREATE TABLE counters(name TEXT PRIMARY KEY, value INTEGER NOT NULL) WITHOUT ROWID;
 CREATE TABLE runs(id INTEGER PRIMARY KEY, began INTEGER NOT NULL, ended INTEGER, version TEXT NOT NULL);
@@ -71,14 +72,14 @@ ALTER TABLE lines ADD COLUMN recent_at INTEGER;
 ALTER TABLE lines ADD COLUMN no_opening_by INTEGER;
 `}
 
-// version returns the schema's version of a file; 0: an empty one.
+// version returns the schema version of a file. 0 means an empty file.
 func version(ctx context.Context, c *sql.Conn) (v int, err error) {
 	err = c.QueryRowContext(ctx, "PRAGMA user_version").Scan(&v)
 	return v, err
 }
 
-// migrate brings a file, which is not of a newer version, to the current version in one transaction; all that it holds
-// is kept.
+// migrate brings a file to the current version in one transaction. No data is lost. A file of a newer version is left
+// as it is.
 func migrate(ctx context.Context, c *sql.Conn) error {
 	v, err := version(ctx, c)
 	if err != nil {
@@ -88,12 +89,12 @@ func migrate(ctx context.Context, c *sql.Conn) error {
 		return nil
 	}
 	return inTransaction(ctx, c, func() error {
-		if v, err = version(ctx, c); err != nil { // another process may have done it meanwhile
+		if v, err = version(ctx, c); err != nil { // another process may have migrated the file meanwhile
 			return err
 		}
 		for ; v < len(schema); v++ {
 			if _, err := c.ExecContext(ctx, schema[v]); err != nil {
-				return fmt.Errorf("to version %d of the journal: %w", v+1, err)
+				return fmt.Errorf("upgrade to version %d of the journal: %w", v+1, err)
 			}
 		}
 		_, err := c.ExecContext(ctx, fmt.Sprintf("PRAGMA user_version = %d", v))
@@ -102,11 +103,11 @@ func migrate(ctx context.Context, c *sql.Conn) error {
 }
 
 func newer(v int) error {
-	return fmt.Errorf("%w: the file is of version %d, this one knows up to %d; use the clearback that wrote it, or a later one, or name another file",
+	return fmt.Errorf("%w: the file has version %d, this program supports versions up to %d; use the clearback that wrote the file, or a later one, or set another file",
 		ErrNewer, v, len(schema))
 }
 
-// inTransaction writes what f does, or nothing of it.
+// inTransaction runs f in a transaction, so that either all of its writes take effect or none.
 func inTransaction(ctx context.Context, c *sql.Conn, f func() error) error {
 	if _, err := c.ExecContext(ctx, "BEGIN IMMEDIATE"); err != nil {
 		return err
@@ -116,7 +117,7 @@ func inTransaction(ctx context.Context, c *sql.Conn, f func() error) error {
 		_, err = c.ExecContext(ctx, "COMMIT")
 	}
 	if err != nil {
-		// The first error says why; SQLite may have rolled back already, and then says so.
+		// The first error is the cause. SQLite may have rolled back already, and then ROLLBACK returns an error.
 		_, _ = c.ExecContext(ctx, "ROLLBACK")
 	}
 	return err

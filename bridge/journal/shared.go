@@ -5,7 +5,7 @@ import (
 	"time"
 )
 
-// writerState is what the writer and its callers both see.
+// writerState is the state that the writer shares with its callers.
 type writerState struct {
 	mu      sync.Mutex
 	states  map[string]SavedLine
@@ -30,7 +30,7 @@ func (s *writerState) line(name string) SavedLine {
 	return k
 }
 
-// save takes a line's state: all of it but older trust.
+// save stores a line's state, but keeps the present Trust if it is not older than the new one.
 func (s *writerState) save(k SavedLine) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -40,7 +40,8 @@ func (s *writerState) save(k SavedLine) {
 	s.states[k.Line] = k
 }
 
-// loaded takes what the file says. What was kept since the start counts for more, but for older trust.
+// loaded takes over the states in the file. A state saved since the start takes precedence, except that the later Trust
+// is kept.
 func (s *writerState) loaded(all []SavedLine, first uint64) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -57,7 +58,7 @@ func (s *writerState) loaded(all []SavedLine, first uint64) {
 	}
 }
 
-// all returns every line's state.
+// all returns the states of all lines.
 func (s *writerState) all() []SavedLine {
 	s.mu.Lock()
 	defer s.mu.Unlock()

@@ -12,7 +12,7 @@ import (
 	"clearback/supervision/callrecord"
 )
 
-// store is an open file and what must be known of it to write. It belongs to the writer's goroutine.
+// store is an open file together with the state that the writer needs. It belongs to the writer's goroutine.
 type store struct {
 	// set once
 	path      string
@@ -21,21 +21,21 @@ type store struct {
 	db        *sql.DB
 	conn      *sql.Conn
 	run       int64
-	begun     int64     // the run, as the file says
-	since     time.Time // the same by a clock that nobody sets
-	continued bool      // this process wrote it before
+	begun     int64     // when the run began, as stored in the file
+	since     time.Time // the same instant with a monotonic reading, which no clock change affects
+	continued bool      // this process wrote the same file before
 	stmts     statements
 
-	lines   map[string]int64 // their rows
+	lines   map[string]int64 // line name to row id
 	call    int64            // the last row of calls
 	changed int64
-	top     int64 // the largest id of events and effects, at the opening
-	base    int64 // what makes a seq an id of this file
+	top     int64 // the largest id of events and effects when the file was opened
+	base    int64 // added to a seq, this gives the id in the file
 
-	// stale are incidents that an earlier run left open, by line.
+	// stale are the incidents that an earlier run left open, by line.
 	stale  map[string][]staleIncident
-	broken map[string][]uint64 // answered calls that this run found broken off, by line
-	newest time.Time           // beginning of the newest call, when the file was opened
+	broken map[string][]uint64 // answered calls that this run found without an outcome, by line
+	newest time.Time           // when the newest call began, as of the opening of the file
 
 	args     []any
 	prepared map[string]*sql.Stmt // see exec
@@ -51,7 +51,7 @@ type statements struct {
 	all []*sql.Stmt
 }
 
-// callColumns are those of an account, in the order of callValues and scanCall.
+// callColumns are the columns of an account, in the order of callValues and scanCall.
 var callColumns = strings.Fields(`changed line call direction emergency trial number name sip_call_id began answered cleared ended
 	cleared_by evidence late answer openings asked measured hook verified outcome rule incident flash incident_ended failed clearing`)
 
@@ -91,11 +91,11 @@ func (s *store) prepare(ctx context.Context) error {
 	return errors.Join(errs...)
 }
 
-// saveTrust writes trust that is later than what is there.
+// saveTrust saves a Trust if it is later than the saved one.
 const saveTrust = "UPDATE lines SET probe = ?, sense = ?, user_agent = ?, trust_at = ? WHERE id = ? AND coalesce(trust_at, 0) < ?"
 
-// openStore opens the file for writing. If it is not the one that this process wrote before, a run begins, and what an
-// earlier run left without an outcome is broken off from now on.
+// openStore opens the file for writing. If this process has not written the file before, a new run begins, and the
+// calls that an earlier run left without an outcome are marked as broken off.
 func openStore(ctx context.Context, o *Options, busy time.Duration, now time.Time, before *store) (s *store,
 	err error) {
 	s = &store{path: o.Path, detail: o.Detail, prepared: map[string]*sql.Stmt{}, broken: map[string][]uint64{}}
@@ -104,7 +104,7 @@ func openStore(ctx context.Context, o *Options, busy time.Duration, now time.Tim
 	}
 	defer func() {
 		if err != nil {
-			_ = s.close() // err says more
+			_ = s.close() // err is the error to report
 			s = nil
 		}
 	}()
@@ -130,8 +130,8 @@ func openStore(ctx context.Context, o *Options, busy time.Duration, now time.Tim
 	return s, err
 }
 
-// isRunOf reports whether the file holds the run that s wrote: the same path, and even the same inode, may be another
-// file by now.
+// isRunOf reports whether the file holds the run that s wrote. The path, and even the inode, may belong to another file
+// now.
 func (s *store) isRunOf(ctx context.Context, c *sql.Conn) (is bool, err error) {
 	if s == nil {
 		return false, nil
@@ -140,7 +140,7 @@ func (s *store) isRunOf(ctx context.Context, c *sql.Conn) (is bool, err error) {
 	return is, err
 }
 
-// read reads what is needed to go on.
+// read reads what the writer needs to continue the file.
 func (s *store) read(ctx context.Context) error {
 	s.lines, s.stale = map[string]int64{}, map[string][]staleIncident{}
 	if err := each(ctx, s.conn, "SELECT id, name FROM lines", func(rows *sql.Rows) error {
@@ -179,7 +179,7 @@ func (s *store) read(ctx context.Context) error {
 		})
 }
 
-// begin writes that a run begins.
+// begin records that a run begins.
 func (s *store) begin(ctx context.Context, version string, now time.Time) error {
 	s.begun, s.since = now.UnixMicro(), now
 	res, err := s.conn.ExecContext(ctx, "INSERT INTO runs(began, version) VALUES(?, ?)", s.begun, version)
@@ -195,7 +195,8 @@ func (s *store) begin(ctx context.Context, version string, now time.Time) error 
 	return s.breakOff(ctx, "run < ?", s.run)
 }
 
-// findBroken looks up the answered calls that an earlier run, which did not end in order, left without an outcome.
+// findBroken looks up the answered calls without an outcome. An earlier run left them when it did not shut down
+// properly.
 func (s *store) findBroken(ctx context.Context) error {
 	return each(ctx, s.conn, fmt.Sprintf(`SELECT l.name, c.call FROM calls c JOIN lines l ON l.id = c.line
 		WHERE c.outcome = %d AND c.run < ? AND c.answered IS NOT NULL ORDER BY c.id`, callrecord.OutcomeInProgress),
@@ -208,7 +209,7 @@ func (s *store) findBroken(ctx context.Context) error {
 		}, s.run)
 }
 
-// breakOff gives accounts that will never have an outcome the outcome that says so.
+// breakOff marks the matching accounts without an outcome as broken off.
 func (s *store) breakOff(ctx context.Context, which string, args ...any) error {
 	res, err := s.conn.ExecContext(ctx, fmt.Sprintf(
 		"UPDATE calls SET outcome = %d, failed = answered IS NOT NULL, clearing = clearing OR answered IS NOT NULL, changed = ? WHERE outcome = %d AND %s",
@@ -222,21 +223,21 @@ func (s *store) breakOff(ctx context.Context, which string, args ...any) error {
 	return nil
 }
 
-// firstCall returns a call number beyond all in the file.
+// firstCall returns a call number greater than all in the file.
 func (s *store) firstCall(ctx context.Context) (n uint64, err error) {
 	err = s.conn.QueryRowContext(ctx, `SELECT 1 + max(coalesce((SELECT max(call) FROM calls), 0),
 		coalesce((SELECT value FROM counters WHERE name = 'call'), 0))`).Scan(&n)
 	return n, err
 }
 
-// anchor chooses the base: the first row to be written comes after all that is in the file.
+// anchor sets base so that the next row gets an id greater than all ids in the file.
 func (s *store) anchor(first seq) {
 	if s.base+int64(first) <= s.top {
 		s.base = s.top + 1 - int64(first)
 	}
 }
 
-// write writes all of the digest but at most limit rows, in one transaction, and returns how many rows it wrote.
+// write writes the batch in one transaction, but at most limit of its rows. It returns how many rows it wrote.
 func (s *store) write(ctx context.Context, d *batcher, limit int) (rows int, err error) {
 	rows = min(limit, len(d.rows))
 	call, changed := s.call, s.changed
@@ -291,14 +292,14 @@ func (s *store) write(ctx context.Context, d *batcher, limit int) (rows int, err
 	return rows, nil
 }
 
-// line returns the row of a line, which it makes if there is none.
+// line returns the row id of a line. If the line has no row, it adds the row.
 func (s *store) line(ctx context.Context, name string, fresh *[]string) (int64, error) {
 	if id, ok := s.lines[name]; ok {
 		return id, nil
 	}
 	var id int64
 	switch err := s.conn.QueryRowContext(ctx, "SELECT id FROM lines WHERE name = ?", name).Scan(&id); {
-	case err == nil: // another process made it
+	case err == nil: // another process added it
 		s.lines[name] = id
 		return id, nil
 	case !errors.Is(err, sql.ErrNoRows):
@@ -342,7 +343,7 @@ func (s *store) account(ctx context.Context, a *account, fresh map[*account]int6
 	}
 	id := a.id
 	if id == 0 && a.Call != 0 {
-		// It may have been written before it was forgotten.
+		// The account may have been written before it was dropped from memory.
 		if err := s.stmts.find.QueryRowContext(ctx, int64(a.Call), line, s.run).Scan(&id); err != nil &&
 			!errors.Is(err, sql.ErrNoRows) {
 			return err
@@ -362,7 +363,7 @@ func (s *store) account(ctx context.Context, a *account, fresh map[*account]int6
 	return err
 }
 
-// callValues are those of callColumns.
+// callValues appends the values of callColumns.
 func (s *store) callValues(to []any, line int64, a *callrecord.Account) []any {
 	p := s.detail.of(a.Party, a.Emergency)
 	return append(to, s.changed, line, int64(a.Call), int64(a.Direction), a.Emergency, a.Trial, p.Number, p.Name,
@@ -375,7 +376,7 @@ func (s *store) callValues(to []any, line int64, a *callrecord.Account) []any {
 		a.Failed(), clearing(a))
 }
 
-// clearing reports whether there is a clearing to explain, or a call that ended otherwise than it should have.
+// clearing reports whether the call has a clearing to explain, or was refused or broken off.
 func clearing(a *callrecord.Account) bool {
 	return !a.Cleared.IsZero() && a.Outcome != callrecord.OutcomeNotNeeded || a.Openings > 0 ||
 		a.Outcome == callrecord.OutcomeRefused ||
@@ -441,7 +442,7 @@ func (s *store) over(ctx context.Context, line string, at time.Time) error {
 	return nil
 }
 
-// end writes that the run ended, and closes the file.
+// end records that the run ended, and closes the file.
 func (s *store) end(ctx context.Context, now time.Time) error {
 	err := inTransaction(ctx, s.conn, func() error {
 		if err := s.breakOff(ctx, "run = ?", s.run); err != nil {
@@ -451,13 +452,13 @@ func (s *store) end(ctx context.Context, now time.Time) error {
 		return err
 	})
 	if err == nil {
-		// Where a reader has the file open, closing it does not empty the log.
+		// If a reader has the file open, closing our connection does not empty the write-ahead log.
 		_, err = s.conn.ExecContext(ctx, "PRAGMA wal_checkpoint(TRUNCATE)")
 	}
 	return errors.Join(err, s.close())
 }
 
-// close closes the file. SQLite holds it open as long as a statement is.
+// close closes the file. SQLite keeps the file open as long as a statement is open.
 func (s *store) close() error {
 	var errs []error
 	for _, st := range s.stmts.all {

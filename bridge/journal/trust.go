@@ -7,25 +7,26 @@ import (
 	"time"
 )
 
-// trustWait is how long [SaveTrust] waits for another process that writes.
+// trustWait is how long [SaveTrust] waits for another process that is writing.
 const trustWait = 5 * time.Second
 
-// trustRetry is the pause where that is left to us.
+// trustRetry is the pause between attempts where SQLite does not wait by itself.
 const trustRetry = 10 * time.Millisecond
 
-// SaveTrust keeps what `check --live` saw of a line, whether a daemon writes the journal or not. It makes the file,
-// with the owner of its folder, if there is none. A daemon sees it within 3 s. What the daemon keeps of the line
-// besides is untouched. t.At must be set; trust that is not later than what is there is an error.
+// SaveTrust saves what `check --live` confirmed about a line, whether or not a daemon has the journal open. If the file
+// does not exist, SaveTrust creates it, with the owner of its folder. A running daemon sees the change within 3 s. The
+// rest of the line's saved state stays as it is. t.At must be set. A Trust that is not later than the saved one is an
+// error.
 func SaveTrust(path, line string, t Trust) error {
 	limit := time.Now().Add(trustWait)
 	err := trust(path, line, t)
 	for err != nil && errorKindOf(err) == errorBusy && time.Now().Before(limit) {
-		// SQLite does not wait while another process makes the file what it is.
+		// SQLite does not wait while another process initialises the file.
 		<-time.After(trustRetry)
 		err = trust(path, line, t)
 	}
 	if err != nil {
-		return fmt.Errorf("save what was seen of line %s in %s: %s: %w", line, path, explain(path, err), err)
+		return fmt.Errorf("save the check results of line %s in %s: %s: %w", line, path, explain(path, err), err)
 	}
 	return nil
 }
@@ -51,7 +52,7 @@ func trust(path, line string, t Trust) (err error) {
 			return err
 		}
 		if n, err := res.RowsAffected(); err == nil && n == 0 {
-			return fmt.Errorf("what is there was seen at the same time or later; see to the clock")
+			return fmt.Errorf("the saved results have the same time or a later one; check the clock")
 		}
 		return nil
 	})

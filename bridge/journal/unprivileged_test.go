@@ -10,7 +10,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// unprivileged runs the test again as a user without rights, in a copy of this program: root may write anywhere.
+// unprivileged runs the test again in a copy of this program as an unprivileged user, since root may write anywhere.
 func unprivileged(t *testing.T) {
 	t.Helper()
 	const nobody = 65534

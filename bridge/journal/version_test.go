@@ -14,7 +14,7 @@ import (
 	"clearback/supervision/callrecord"
 )
 
-// makeVersion makes a file as that version left it.
+// makeVersion creates a file of that version.
 func makeVersion(t *testing.T, version int) (path string) {
 	t.Helper()
 	path = newPath(t)
@@ -30,7 +30,7 @@ func makeVersion(t *testing.T, version int) (path string) {
 	return path
 }
 
-// dump returns all of the tables that version 1 had, without what the newer ones added.
+// dump returns the contents of all tables of version 1, without the columns that later versions added.
 func dump(t *testing.T, path string) map[string][][]any {
 	t.Helper()
 	db, err := sql.Open("sqlite", dsn(path, "mode=rw"))
@@ -67,7 +67,7 @@ func TestMigrationFromVersion1(t *testing.T) {
 	assert.ErrorIs(t, err, ErrOlder)
 	assert.ErrorContains(t, err, "start the daemon once")
 
-	// First without a daemon, which would add a run and break off what was under way.
+	// First without a daemon, which would add a run and break off calls in progress.
 	require.NoError(t, SaveTrust(path, "box-office", Trust{Probe: true, UserAgent: "Millrace ATA 3", At: start}))
 	after := dump(t, path)
 	before["lines"][0][7], before["lines"][0][8] = "Millrace ATA 3", start.UnixMicro()
@@ -94,14 +94,14 @@ func TestMigrationFromVersion1(t *testing.T) {
 			failed = append(failed, row.Call)
 		}
 	}
-	assert.Equal(t, []supervision.CallID{42, 44, 47, 48}, failed, "as the story tells")
+	assert.Equal(t, []supervision.CallID{42, 44, 47, 48}, failed, "as the accounts say")
 	marked, err := r.Calls(ctx, Filter{Failed: true})
 	require.NoError(t, err)
 	var same []supervision.CallID
 	for _, row := range marked {
 		same = append(same, row.Call)
 	}
-	assert.Equal(t, failed, same, "as the file tells")
+	assert.Equal(t, failed, same, "as the file says")
 	_, entries, err := r.Call(ctx, 41)
 	require.NoError(t, err)
 	assert.Len(t, entries, 4)
@@ -160,7 +160,7 @@ func TestEveryVersionHasItsStatements(t *testing.T) {
 			}))
 		return all
 	}
-	// The last one is the file of today, so its statements are held to those of testdata too.
+	// The last file has the current version, so the current statements are compared with those in testdata too.
 	for v := 1; v <= len(schema); v++ {
 		old := makeVersion(t, v)
 		before := dump(t, old)

@@ -12,11 +12,11 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// virtualMachineEnv is set by the kernel's command line where this program is the first process of a virtual machine.
+// virtualMachineEnv is set on the kernel's command line if this program is the first process of a virtual machine.
 const virtualMachineEnv = "CLEARBACK_TEST_JOURNAL_GUEST"
 
-// virtualMachine writes to the journal on the machine's disk until the power is cut, and tells what is committed. It
-// tells false elsewhere.
+// virtualMachine writes to the journal on the machine's disk until the power is cut, and prints what is committed.
+// Elsewhere it returns false.
 func virtualMachine() bool {
 	if os.Getenv(virtualMachineEnv) == "" || os.Getpid() != 1 {
 		return false
@@ -53,12 +53,12 @@ func prepareGuest() error {
 		if err = unix.Mount("/dev/vda", "/disk", "ext4", 0, ""); err == nil {
 			return nil
 		}
-		<-time.After(50 * time.Millisecond) // the disk comes when it comes
+		<-time.After(50 * time.Millisecond) // the disk may not have appeared yet
 	}
 	return fmt.Errorf("mount the disk: %w", err)
 }
 
-// loadModules loads the kernel's modules; each pass loads those of which others are in need.
+// loadModules loads the kernel's modules. Each pass loads those whose dependencies are loaded.
 func loadModules() error {
 	left, err := filepath.Glob("/modules/*.ko")
 	for n := -1; err == nil && len(left) > 0 && len(left) != n; {
@@ -78,7 +78,8 @@ func loadModules() error {
 	return err
 }
 
-// tellCommitted tells the largest id that another connection sees: with FULL it sees what is synced.
+// tellCommitted prints the largest id that another connection sees. With synchronous = FULL that connection sees only
+// what is synced.
 func tellCommitted() {
 	var db *sql.DB
 	for last := int64(0); ; <-time.After(10 * time.Millisecond) {

@@ -11,25 +11,26 @@ import (
 	"go.uber.org/zap"
 )
 
-// pace is how fast the writer goes about its work, and how much waits for it.
+// pace holds the writer's intervals and time limits, and how much may wait for it.
 type pace struct {
-	gather        time.Duration // from a record that comes to an idle writer, or from the last batch, to the next batch
-	busy          time.Duration // how long a locked file is waited for each time
-	lockTolerance time.Duration // how long a file may be locked before that is a problem
-	retry         time.Duration // after a failure; doubled with each up to retryMax
+	gather        time.Duration // from a record that reaches an idle writer, or from the last batch, to the next batch
+	busy          time.Duration // how long each operation waits for a locked file
+	lockTolerance time.Duration // how long a file may stay locked before that is a problem
+	retry         time.Duration // after a failure; doubled each time up to retryMax
 	retryMax      time.Duration
-	maintain      time.Duration // between looks at the file itself
+	maintain      time.Duration // between checks of the file itself
 	setAsidePause time.Duration // between two files that are set aside
 	closeTimeout  time.Duration // how long Close tries
-	diskTimeout   time.Duration // how long Close waits for a disk that does not answer
-	clock         time.Duration // from the start until the clock is right, where the network sets it: nothing is too old before
-	dropEvery     time.Duration // between looks for what is too old
-	drop          time.Duration // how long a step of dropping should take
-	pending       int           // events and effects that are held while the file cannot be written
+	diskTimeout   time.Duration // how long Close waits for a disk that does not respond
+	// from the start until the network has surely set the clock; until then no record counts as too old
+	clock     time.Duration
+	dropEvery time.Duration // between searches for records that are too old
+	drop      time.Duration // how long one step of deleting should take
+	pending   int           // events and effects that are held while the file cannot be written
 }
 
-// paceNow is the pace of service. A batch every 100 ms: what waits for it and what is being written is what a kill can
-// take.
+// paceNow returns the values for service. With a batch every 100 ms, a killed process loses what waits for the batch
+// and what is being written.
 func paceNow() pace {
 	return pace{
 		gather: 100 * time.Millisecond, busy: 200 * time.Millisecond, lockTolerance: 2 * time.Second,
@@ -41,10 +42,10 @@ func paceNow() pace {
 	}
 }
 
-// batchRows bounds the events and effects of one transaction: after an outage there are many.
+// batchRows limits the events and effects of one transaction, since many are waiting after an outage.
 const batchRows = 2048
 
-// writer owns the file. Its goroutine is the only one that touches what is below shared.
+// writer owns the file. Only its goroutine uses the fields below shared.
 type writer struct {
 	// set once
 	o     Options
@@ -60,10 +61,10 @@ type writer struct {
 	// owned by run
 	batcher      *batcher
 	s            *store
-	before       *store // closed
+	before       *store // the last store, closed
 	point        *checkpointer
 	chunks       []*chunk
-	begun        time.Time // the last turn
+	begun        time.Time // when the last turn began
 	done         time.Time
 	retryAt      time.Time
 	retry        time.Duration
@@ -72,7 +73,7 @@ type writer struct {
 	asideAt      time.Time
 	maintainedAt time.Time
 	dataSeen     int64
-	reportedLost uint64 // lost records that the file tells of
+	reportedLost uint64 // lost records that are recorded in the file
 	lostFrom     time.Time
 	pruner       pruner
 	err          error // of close
@@ -98,7 +99,7 @@ func (w *writer) close() error {
 		return w.err
 	case <-limit.C:
 		queued, _ := w.queue.state()
-		return fmt.Errorf("journal %s: the disk has not answered for %v; see the system's log; the last %d records or more may be lost",
+		return fmt.Errorf("journal %s: the disk has not responded for %v; see the system's log; the last %d records or more may be lost",
 			w.o.Path, w.pace.diskTimeout, queued)
 	}
 }
@@ -132,8 +133,9 @@ func (w *writer) run() {
 	}
 }
 
-// gathering returns how long to wait for more records. Those that came while the last batch was written have waited
-// that long: so none waits longer than the longer of gather and that batch before its own is begun.
+// gathering returns how long to wait for more records. Those that came while the last batch was written have already
+// waited that long. So no record waits longer for its own batch to begin than gather or the duration of the last batch,
+// whichever is longer.
 func (w *writer) gathering(now time.Time) time.Duration {
 	if now.Sub(w.done) < w.pace.gather/10 {
 		return max(0, w.pace.gather-now.Sub(w.begun))
@@ -141,7 +143,7 @@ func (w *writer) gathering(now time.Time) time.Duration {
 	return w.pace.gather
 }
 
-// pause returns how long to wait for a turn that no record asks for.
+// pause returns the time until a turn that no new record triggers.
 func (w *writer) pause(begun time.Time) time.Duration {
 	if w.batcher.empty() && !w.pruner.more {
 		return w.pace.maintain
@@ -149,7 +151,7 @@ func (w *writer) pause(begun time.Time) time.Duration {
 	return max(time.Millisecond, w.pace.gather-time.Since(begun))
 }
 
-// turn takes what is queued, writes it if the file can be written, and looks after the file.
+// turn takes the queued records, writes them if the file can be written, and maintains the file.
 func (w *writer) turn(now time.Time) {
 	w.gather()
 	if !now.Before(w.retryAt) {
@@ -178,11 +180,11 @@ func (w *writer) lost() uint64 {
 	return dropped + w.batcher.lost
 }
 
-// attempt does whatever is to be done with the file; it returns the first error.
+// attempt does all pending work on the file and returns the first error.
 func (w *writer) attempt(now time.Time) error {
 	ctx := context.Background()
 	if w.s != nil && now.Sub(w.maintainedAt) >= w.pace.maintain && !sameFile(w.o.Path, w.s.file) {
-		w.log.Error("the journal's file was taken away; a new one is begun")
+		w.log.Error("the journal's file was removed or replaced; a new one is created")
 		w.release()
 	}
 	if w.s == nil {
@@ -225,7 +227,7 @@ func (w *writer) open(ctx context.Context, now time.Time) error {
 	}
 	w.s = s
 	for _, line := range slices.Sorted(maps.Keys(s.broken)) {
-		w.log.Warn("the daemon died during these calls, and a hold may have stayed: look at the lamp of the line; `clearback explain "+line+
+		w.log.Warn("the daemon died during these calls, and a hold may have stayed: check the lamp of the line; `clearback explain "+line+
 			"` says what to do", zap.String("line", line), zap.Uint64s("calls", s.broken[line]))
 	}
 	if !s.continued {
@@ -245,7 +247,7 @@ func (w *writer) open(ctx context.Context, now time.Time) error {
 	return nil
 }
 
-// load reads the lines' states into memory.
+// load reads the states of the lines into memory.
 func (w *writer) load(ctx context.Context, s *store, first uint64) error {
 	all, err := savedLines(ctx, s.conn)
 	if err != nil {
@@ -255,7 +257,8 @@ func (w *writer) load(ctx context.Context, s *store, first uint64) error {
 	return nil
 }
 
-// maintain looks after the file: what another process wrote, the log's length, and what is too old or too much.
+// maintain reads what another process wrote, checks the length of the write-ahead log, and deletes records that are too
+// old or exceed the size limit.
 func (w *writer) maintain(ctx context.Context, now time.Time) error {
 	if now.Sub(w.maintainedAt) >= w.pace.maintain {
 		w.maintainedAt = now
@@ -307,8 +310,8 @@ func (w *writer) settle(err error, now time.Time) {
 	w.retryAt = time.Now().Add(w.retry)
 }
 
-// replace sets a damaged file aside, so that the next attempt begins a new one; not more often than the pace allows,
-// lest a failing disk be filled.
+// replace sets a damaged file aside, so that the next attempt creates a new one. It does so at most once per
+// setAsidePause, so that a failing disk is not filled with damaged files.
 func (w *writer) replace(why error, now time.Time) {
 	if !w.asideAt.IsZero() && now.Sub(w.asideAt) < w.pace.setAsidePause {
 		w.alarm.raise(now, "the file is damaged again; the disk may be failing", why)
@@ -320,7 +323,7 @@ func (w *writer) replace(why error, now time.Time) {
 		return
 	}
 	w.asideAt, w.retry = now, 0
-	w.log.Error("the journal is damaged; it was set aside and a new one is begun", zap.String("set_aside", to),
+	w.log.Error("the journal is damaged; it was set aside and a new one is created", zap.String("set_aside", to),
 		zap.Error(why))
 }
 
@@ -331,7 +334,7 @@ func (w *writer) release() {
 		w.point = nil
 	}
 	if w.s != nil {
-		_ = w.s.close() // the error that led here says more
+		_ = w.s.close() // the caller reports the error that led here
 		w.before, w.s = w.s, nil
 	}
 }
@@ -352,7 +355,7 @@ func (w *writer) finish() {
 		default:
 			aside := w.asideAt
 			w.settle(err, now)
-			again = w.asideAt != aside // a new file is tried once
+			again = w.asideAt != aside // try once with the new file
 		}
 	}
 	if err == nil && w.s != nil {

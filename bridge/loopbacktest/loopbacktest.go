@@ -1,15 +1,14 @@
-// Package loopbacktest gives tests places on the loopback network that no other test has, and starts SIPp at such a
-// place.
+// Package loopbacktest gives tests loopback addresses that no other test has, and starts SIPp at such an address.
 //
-// A program that is told where to listen cannot be given port 0, unless it says afterwards which port it got. Opening
-// port 0, closing it and passing its number on does not help: another program may get the number in between, and a test
-// that checks whether the program has its port yet can take the port from it. So each test has its own address here, as
-// well as its own port. All of 127.0.0.0/8 is local on Linux. A test draws a network of 256 addresses from it and holds
-// it by the name of an abstract Unix socket. The kernel gives a name to one socket only, takes it back when the process
-// ends, however it ends, and has a set of names for each network namespace, just as it has a loopback interface for
-// each.
+// A program whose listening port is set on the command line cannot use port 0, unless the program reports which port it
+// got. Opening port 0, closing it and passing its number on does not help: another program may get the number in
+// between, and a test that checks whether the program has its port yet can take the port from it. So each test has its
+// own address here, as well as its own port. All of 127.0.0.0/8 is local on Linux. A test picks a network of 256
+// addresses at random and reserves it by the name of an abstract Unix socket. The kernel gives a name to one socket
+// only and frees the name when the process ends, however it ends. Each network namespace has its own names, just as it
+// has its own loopback interface.
 //
-// At such an address only a socket that is bound to all addresses can conflict. If that one asked for port 0, the
+// At such an address only a socket that is bound to all addresses can conflict. If that socket asked for port 0, the
 // kernel gave it a port from the ephemeral range, which begins at 32768. This package takes ports below that range, and
 // tries each one.
 package loopbacktest
@@ -32,11 +31,12 @@ type Network struct {
 	name net.Listener
 }
 
-// Take takes a network that nobody has, until Close or the end of the process.
+// Take reserves a network that nobody else has, until Close or the end of the process.
 func Take() (*Network, error) {
 	var err error
 	for range 200 {
-		n := &Network{a: byte(64 + rand.IntN(128)), b: byte(rand.IntN(256))} // 127.0.0.0 and those after it are everybody's
+		// 127.0.0.0 to 127.63.255.255 are left to others
+		n := &Network{a: byte(64 + rand.IntN(128)), b: byte(rand.IntN(256))}
 		if n.name, err = net.Listen("unix", fmt.Sprintf("@clearback-loopback-%d.%d", n.a, n.b)); err != nil {
 			continue
 		}
@@ -49,13 +49,13 @@ func Take() (*Network, error) {
 	return nil, fmt.Errorf("loopbacktest: no network is free: %w", err)
 }
 
-// Close gives it back.
+// Close releases the network.
 func (n *Network) Close() { _ = n.name.Close() }
 
-// Address is one of its addresses.
+// Address returns the address of the network with that last byte.
 func (n *Network) Address(host byte) netip.Addr { return netip.AddrFrom4([4]byte{127, n.a, n.b, host}) }
 
-// inUse reports whether any socket has one of its addresses.
+// inUse reports whether any socket has an address of the network.
 func (n *Network) inUse() bool {
 	suffix := fmt.Sprintf("%02X%02X7F", n.b, n.a)
 	for _, network := range []string{"udp", "tcp"} {
@@ -68,7 +68,7 @@ func (n *Network) inUse() bool {
 	return false
 }
 
-// Own takes a network for one test.
+// Own reserves a network for one test.
 func Own(t testing.TB) *Network {
 	t.Helper()
 	n, err := Take()
@@ -79,13 +79,14 @@ func Own(t testing.TB) *Network {
 	return n
 }
 
-// Address takes a network for one test and returns an address of it.
+// Address reserves a network for one test and returns an address of it.
 func Address(t testing.TB) netip.Addr {
 	t.Helper()
 	return Own(t).Address(1)
 }
 
-// Ports returns the first of n ports in a row, an even one, that are free for UDP and TCP at an address of one's own.
+// Ports returns the first of n consecutive ports that are free for UDP and TCP at an address of the test's own. It is
+// even.
 func Ports(t testing.TB, at netip.Addr, n uint16) uint16 {
 	t.Helper()
 	for range 200 {
@@ -116,8 +117,8 @@ func Free(at netip.Addr, first, n uint16) bool {
 	return true
 }
 
-// Refusing is a place where TCP connections are refused until the end of the test. A socket has it that does not
-// listen, so that nobody else gets the port; a listener that was closed would have given it up.
+// Refusing returns an address at which TCP connections are refused until the end of the test. A socket that does not
+// listen is bound there, so that nobody else gets the port. A closed listener would have given the port up.
 func Refusing(t testing.TB) netip.AddrPort {
 	t.Helper()
 	fd, err := syscall.Socket(syscall.AF_INET, syscall.SOCK_STREAM|syscall.SOCK_CLOEXEC, 0)
@@ -136,8 +137,8 @@ func Refusing(t testing.TB) netip.AddrPort {
 	return netip.AddrPortFrom(netip.AddrFrom4(in.Addr), uint16(in.Port))
 }
 
-// Bound reports whether some socket has that place for UDP, or listens there for TCP. It reads the kernel's list, since
-// to try the place would disturb whoever is about to take it.
+// Bound reports whether a socket is bound to the address for UDP, or listens there for TCP. It reads the kernel's list,
+// since a trial binding could disturb the program that is about to take the port.
 func Bound(network string, at netip.AddrPort) bool {
 	a := at.Addr().As4()
 	local := fmt.Sprintf("%02X%02X%02X%02X:%04X", a[3], a[2], a[1], a[0], at.Port())

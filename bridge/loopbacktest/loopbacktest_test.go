@@ -10,7 +10,7 @@ import (
 	"testing"
 )
 
-// A network is nobody else's: not in this process, and not in another one.
+// A network belongs to one taker only, in this process and among processes.
 func TestOwn(t *testing.T) {
 	n := Own(t)
 	if word := os.Getenv("CLEARBACK_TAKEN"); word != "" {
@@ -46,11 +46,11 @@ func TestOwn(t *testing.T) {
 	l.Close()
 }
 
-// A network where somebody left a socket behind is not taken.
+// A network in which another program has left a socket is not taken.
 func TestUsed(t *testing.T) {
 	n := Own(t)
 	if n.inUse() {
-		t.Fatal("nobody has a socket there")
+		t.Fatal("an unused network is reported as in use")
 	}
 	for _, network := range []string{"udp", "tcp"} {
 		c := bind(t, network, netip.AddrPortFrom(n.Address(7), 0))
@@ -70,7 +70,7 @@ func TestPorts(t *testing.T) {
 	for _, network := range []string{"udp", "tcp"} {
 		place := netip.AddrPortFrom(at, first+5)
 		if Bound(network, place) || !Free(at, first, 8) {
-			t.Fatal("nobody has it")
+			t.Fatal("a free port is reported as bound")
 		}
 		c := bind(t, network, place)
 		if !Bound(network, place) || Free(at, first, 8) || !Free(at, first+6, 2) {
@@ -100,7 +100,7 @@ func TestRefusing(t *testing.T) {
 	at := Refusing(t)
 	if c, err := net.Dial("tcp4", at.String()); err == nil {
 		c.Close()
-		t.Fatal("somebody listens")
+		t.Fatal("nothing should listen there")
 	} else if !strings.Contains(err.Error(), syscall.ECONNREFUSED.Error()) {
 		t.Fatal(err)
 	}

@@ -16,24 +16,24 @@ import (
 	"clearback/bridge/programtest"
 )
 
-// sippTimeout bounds the wait for SIPp's port; only a failing test waits for so long.
+// sippTimeout limits the wait for SIPp to take its port. Only a failing test waits for so long.
 const sippTimeout = 10 * time.Second
 
-// SIPp is a run of that tool (Debian package sip-tester).
+// SIPp is one run of the program SIPp (Debian package sip-tester).
 type SIPp struct {
 	t        testing.TB
 	scenario string
 	at       netip.AddrPort
 	tcp      bool
 	out      bytes.Buffer
-	done     chan struct{} // closed when it has ended
-	err      error         // then
+	done     chan struct{} // closed when SIPp has ended
+	err      error         // valid then
 }
 
-// StartSIPp starts a scenario of the test's testdata for one call, and returns when it has its port. All that SIPp
-// listens at is its own: the address, and there the port for SIP, the one for commands (8888 at all addresses by
-// default, and the next ones) and those for media (6000 by default); and so is the folder that it runs in. Without -p
-// it would try ports from 5060 on. Over TCP two runs can then have the same one, since it sets SO_REUSEADDR, until one
+// StartSIPp starts a scenario of the test's testdata for one call, and returns when SIPp has its port. Everything that
+// SIPp listens at belongs to this run: the address, the port for SIP, the port for commands (by default 8888 and up, at
+// all addresses) and the ports for media (by default 6000 and up). So does the folder that it runs in. Without -p it
+// would try ports from 5060 on. Over TCP two runs can then have the same port, since SIPp sets SO_REUSEADDR, until one
 // of them listens and the other fails with 254.
 func StartSIPp(t testing.TB, scenario string, args ...string) *SIPp {
 	t.Helper()
@@ -48,7 +48,7 @@ func StartSIPp(t testing.TB, scenario string, args ...string) *SIPp {
 	s := &SIPp{t: t, scenario: scenario, at: netip.AddrPortFrom(own, first), tcp: slices.Contains(args, "t1"),
 		done: make(chan struct{})}
 	ctx, cancel := context.WithTimeout(context.Background(), 30*time.Second)
-	// The media are the port of -mp and the second after it.
+	// SIPp takes the port of -mp for media, and the second port after it.
 	cmd := exec.CommandContext(ctx, path, append([]string{"-sf", file, "-i", own.String(), "-p", num(first), "-ci",
 		own.String(), "-cp", num(first + 1),
 		"-mi", own.String(), "-mp", num(first + 4), "-m", "1", "-nostdin", "-timeout", "10", "-timeout_error"},
@@ -71,10 +71,10 @@ func StartSIPp(t testing.TB, scenario string, args ...string) *SIPp {
 	return s
 }
 
-// At is where it takes SIP.
+// At returns the address at which SIPp receives SIP.
 func (s *SIPp) At() netip.AddrPort { return s.at }
 
-// awaitPort waits until it has its port. One that calls may already have ended.
+// awaitPort waits until SIPp has its port. A SIPp that calls may already have ended.
 func (s *SIPp) awaitPort() {
 	s.t.Helper()
 	limit := time.NewTimer(sippTimeout)
@@ -96,7 +96,7 @@ func (s *SIPp) awaitPort() {
 	}
 }
 
-// Await waits for its end and fails the test if it did not go as the scenario says.
+// Await waits until SIPp ends, and fails the test if the run did not follow the scenario.
 func (s *SIPp) Await() {
 	s.t.Helper()
 	<-s.done
@@ -106,5 +106,5 @@ func (s *SIPp) Await() {
 	}
 }
 
-// String names it in a failure.
+// String describes the run in a failure message.
 func (s *SIPp) String() string { return fmt.Sprintf("sipp %s at %v", s.scenario, s.at) }

@@ -1,6 +1,6 @@
-// Package programtest finds the outside programs that tests need. If one is missing, it skips the test and logs a line
-// of a fixed form, which the command that runs the tests counts by program. If the environment variable CI is not
-// empty, the test fails instead.
+// Package programtest finds the outside programs that tests need. If a program is missing, the package skips the test
+// and logs a line of a fixed form, which the command that runs the tests counts by program. If the environment variable
+// CI is not empty, the test fails instead.
 package programtest
 
 import (
@@ -9,7 +9,7 @@ import (
 	"testing"
 )
 
-// Need returns the path of a program, of that Debian package.
+// Need returns the path of a program. debian names the Debian package that has it.
 func Need(t testing.TB, program, debian string) string {
 	t.Helper()
 	path, err := exec.LookPath(program)
@@ -19,7 +19,7 @@ func Need(t testing.TB, program, debian string) string {
 	return path
 }
 
-// Missing ends a test that cannot do without something that is not here; debian names the packages that have it.
+// Missing ends a test that needs something this machine lacks. debian names the packages that have it.
 func Missing(t testing.TB, what, debian string) {
 	t.Helper()
 	if os.Getenv("CI") != "" {

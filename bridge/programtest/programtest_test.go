@@ -6,8 +6,7 @@ import (
 	"testing"
 )
 
-// Told to look for what there is not, a test skips, and fails where CI is set; the line is the one that the command of
-// the tests reads.
+// If a program is missing, a test skips, but fails if CI is set. The command that runs the tests reads the logged line.
 func TestMissing(t *testing.T) {
 	for ci, want := range map[string]string{"": "--- SKIP: TestLooks", "yes": "--- FAIL: TestLooks"} {
 		cmd := exec.Command("go", "test", "-vet=off", "-v", "-run", "^TestLooks$", "./testdata/looks")
@@ -19,6 +18,6 @@ func TestMissing(t *testing.T) {
 		}
 	}
 	if path := Need(t, "go", "golang-go"); path == "" {
-		t.Error("no path of a program that is there")
+		t.Error("no path for an existing program")
 	}
 }

@@ -15,13 +15,13 @@ import (
 	"github.com/pion/rtp"
 )
 
-// packetTime is the usual length of a G.711 packet (RFC 3551 section 4.2), packetBytes what that is at 8 kHz.
+// packetTime is the usual length of a G.711 packet (RFC 3551 section 4.2). packetBytes is its size at 8 kHz.
 const (
 	packetTime  = 20 * time.Millisecond
 	packetBytes = 160
 )
 
-// audio is one RTP stream with G.711 mu-law: it sends a quiet pattern and counts what it hears.
+// audio is one RTP stream with G.711 mu-law. It sends silence and counts the packets that it receives.
 type audio struct {
 	conn *net.UDPConn
 	stop chan struct{}
@@ -33,7 +33,7 @@ type audio struct {
 }
 
 func openAudio() (*audio, error) {
-	for range 64 { // RTP takes an even port (RFC 3550 section 11); half of the free ones are
+	for range 64 { // RTP uses an even port (RFC 3550 section 11); half of the free ports are even
 		conn, err := net.ListenUDP("udp4", &net.UDPAddr{IP: net.IPv4(127, 0, 0, 1)})
 		if err != nil {
 			return nil, fmt.Errorf("open an RTP socket on loopback: %w", err)
@@ -55,7 +55,8 @@ func (a *audio) sdp() []byte {
 		"m=audio %d RTP/AVP 0\r\na=rtpmap:0 PCMU/8000\r\na=ptime:20\r\na=sendrecv\r\n", port, port)
 }
 
-// talkTo sends to the address that an SDP names (RFC 8866 sections 5.7 and 5.14); without one it goes on as before.
+// talkTo sends to the address in an SDP body (RFC 8866 sections 5.7 and 5.14). If the body has none, the address stays
+// the same.
 func (a *audio) talkTo(sdp []byte) {
 	host, port := "", ""
 	for _, l := range strings.Split(strings.ReplaceAll(string(sdp), "\r\n", "\n"), "\n") {
@@ -94,7 +95,7 @@ func (a *audio) talk() {
 			continue
 		}
 		if b, err := p.Marshal(); err == nil {
-			_, _ = a.conn.WriteToUDPAddrPort(b, *to) // like any datagram, it may get lost
+			_, _ = a.conn.WriteToUDPAddrPort(b, *to) // like any datagram, it may be lost
 		}
 		p.Marker = false
 		p.SequenceNumber++
@@ -119,7 +120,7 @@ func (a *audio) listen() {
 func (a *audio) close() {
 	a.end.Do(func() {
 		close(a.stop)
-		_ = a.conn.Close() // a UDP socket has nothing to lose
+		_ = a.conn.Close() // a UDP socket has no unwritten data to lose
 		a.all.Wait()
 	})
 }

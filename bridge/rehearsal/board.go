@@ -27,8 +27,9 @@ const (
 	timedUnit = 100 * time.Millisecond
 )
 
-// board is a relay board that speaks Modbus TCP. An energised coil opens the normally-closed contact of its line.
-// Register timedBase+n energises coil n for so many counts. Its methods may be called from any goroutine.
+// board is a relay board with Modbus TCP. An energised coil opens the normally-closed contact of its line. Writing a
+// count to register timedBase+n energises coil n for that many timedUnits. The methods may be called from any
+// goroutine.
 type board struct {
 	addr  netip.AddrPort
 	wired []terminal // set once, by coil
@@ -41,17 +42,18 @@ type board struct {
 	coils  [boardCoils]bool
 	timers [boardCoils]*time.Timer
 	power  bool
-	late   time.Duration // how late it answers; what it is told it does at once
-	cut    bool          // the network is cut: nothing comes in or goes out
+	late   time.Duration // delay of each answer; commands are carried out at once
+	cut    bool          // the network is cut: messages are lost in both directions
 	wrote  [boardCoils]bool
-	read   [boardCoils]bool // after it was written
+	read   [boardCoils]bool // after the coil was written
 	shut   bool
 }
 
-// terminal is what is wired to a coil and to the discrete input of the same number; nil: nothing.
+// terminal is what is wired to a coil and to the discrete input of the same number; nil means nothing.
 type terminal struct {
-	move    func(energised bool)
-	current func() bool // whether loop current flows. It must not be called under the board's mu: a coil moves under it
+	move func(energised bool)
+	// reports whether loop current flows. The caller must not hold the board's mu, since a coil moves under it
+	current func() bool
 }
 
 func openBoard(wired []terminal) (*board, error) {
@@ -84,7 +86,7 @@ func (b *board) accept(l net.Listener) {
 	}
 }
 
-// reset drops a connection as a board that lost its memory of it does.
+// reset drops a connection the way a board does that has lost its state.
 func reset(c net.Conn) {
 	if t, ok := c.(*net.TCPConn); ok {
 		_ = t.SetLinger(0) // fails only on a connection that is gone
@@ -119,7 +121,7 @@ func (b *board) serve(c net.Conn) {
 		binary.BigEndian.PutUint16(head[4:], uint16(len(res)+1))
 		frame := append(head[:], res...)
 		if late > 0 {
-			time.AfterFunc(late, func() { _, _ = c.Write(frame) }) // nobody asks any more if that fails
+			time.AfterFunc(late, func() { _, _ = c.Write(frame) }) // a failed write means that the client is gone
 			continue
 		}
 		if _, err := c.Write(frame); err != nil {
@@ -130,7 +132,8 @@ func (b *board) serve(c net.Conn) {
 
 func refuse(function, code byte) []byte { return []byte{function | 0x80, code} }
 
-// request carries out one request; nil means that the board never saw it. late is how long the answer is on its way.
+// request carries out one request. A nil response means that the request never reached the board. late is the delay of
+// the response.
 func (b *board) request(unit byte, pdu []byte) (res []byte, late time.Duration) {
 	inputs := b.inputs(pdu)
 	b.mu.Lock()
@@ -141,7 +144,7 @@ func (b *board) request(unit byte, pdu []byte) (res []byte, late time.Duration) 
 	return b.answer(pdu, inputs), b.late
 }
 
-// inputs reads the discrete inputs that a request asks for.
+// inputs reads the discrete inputs named in a request.
 func (b *board) inputs(pdu []byte) (in [boardCoils]bool) {
 	if len(pdu) != 5 || pdu[0] != readInputs {
 		return in
@@ -153,7 +156,7 @@ func (b *board) inputs(pdu []byte) (in [boardCoils]bool) {
 	return in
 }
 
-// answer needs mu.
+// answer carries out a request and returns the response. The caller holds mu.
 func (b *board) answer(pdu []byte, inputs [boardCoils]bool) []byte {
 	if len(pdu) != 5 {
 		return refuse(pdu[0], illegalFunction)
@@ -206,7 +209,7 @@ func bits(function byte, from [boardCoils]bool, addr, n int) []byte {
 	return res
 }
 
-// hasMaster reports whether a master is connected and has written each wired coil, and read it then.
+// hasMaster reports whether a master is connected, and has written each wired coil and then read it.
 func (b *board) hasMaster() bool {
 	b.mu.Lock()
 	defer b.mu.Unlock()
@@ -218,7 +221,7 @@ func (b *board) hasMaster() bool {
 	return len(b.conns) > 0
 }
 
-// The following need mu.
+// The caller of the following functions holds mu.
 
 func (b *board) set(coil int, on bool) {
 	if b.coils[coil] == on {
@@ -255,7 +258,7 @@ func (b *board) setFor(coil int, d time.Duration) {
 	b.timers[coil] = t
 }
 
-// losePower drops every coil and forgets every connection; nothing answers until restorePower.
+// losePower releases every coil and drops every connection. The board does not answer until restorePower.
 func (b *board) losePower() {
 	b.mu.Lock()
 	defer b.mu.Unlock()
@@ -267,7 +270,7 @@ func (b *board) losePower() {
 	b.dropLocked()
 }
 
-// slow lets every answer take so long from now on.
+// slow delays every answer from now on.
 func (b *board) slow(late time.Duration) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
@@ -280,15 +283,16 @@ func (b *board) restorePower() {
 	b.power = true
 }
 
-// cutNetwork swallows whatever is sent either way; connections stay as they are, as with a pulled cable.
+// cutNetwork makes the board lose everything that is sent in either direction. Connections stay open, as with a pulled
+// cable.
 func (b *board) cutNetwork() {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	b.cut = true
 }
 
-// mendNetwork ends the cut. What was sent meanwhile never arrives, and connections from before are unknown to the other
-// side.
+// mendNetwork ends the cut. What was sent during the cut never arrives, and the board no longer knows the earlier
+// connections.
 func (b *board) mendNetwork() {
 	b.mu.Lock()
 	defer b.mu.Unlock()
@@ -308,7 +312,7 @@ func (b *board) close() {
 	for i := range b.timers {
 		b.stopTimer(i)
 	}
-	_ = b.l.Close() // nobody connects any more
+	_ = b.l.Close() // no new connections
 	b.dropLocked()
 	b.mu.Unlock()
 	b.all.Wait()

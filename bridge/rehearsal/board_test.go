@@ -13,7 +13,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// wire is a board whose coils write down when they move.
+// wire is a board whose coils record their movements.
 type wire struct {
 	*board
 	mu    sync.Mutex
@@ -71,8 +71,8 @@ func ask(t *testing.T, c net.Conn, frame string) string {
 
 func plain(frame string) string { return strings.ReplaceAll(frame, " ", "") }
 
-// The layout of the frames is that of MODBUS Messaging on TCP/IP V1.0b section 3.1 and of the application protocol
-// V1.1b3, sections 6.1, 6.5, 6.6 and 7, with the addresses of this board.
+// The frames have the layout of MODBUS Messaging on TCP/IP V1.0b section 3.1 and of the application protocol V1.1b3,
+// sections 6.1, 6.5, 6.6 and 7, with the addresses of this board.
 func TestBoardFrames(t *testing.T) {
 	w := newWire(t)
 	c := w.dial(t)
@@ -83,7 +83,7 @@ func TestBoardFrames(t *testing.T) {
 		{"0004 0000 0006 01 05 0001 0000", "0004 0000 0006 01 05 0001 0000"},
 		{"0005 0000 0006 01 05 0001 1234", "0005 0000 0003 01 85 03"}, // neither on nor off: illegal data value
 		{"0006 0000 0006 01 05 00ff ff00", "0006 0000 0003 01 85 02"}, // no such coil: illegal data address
-		{"0007 0000 0006 01 03 0064 0001", "0007 0000 0003 01 83 01"}, // function not there: illegal function
+		{"0007 0000 0006 01 03 0064 0001", "0007 0000 0003 01 83 01"}, // unsupported function: illegal function
 		{"0008 0000 0006 01 06 0000 0001", "0008 0000 0003 01 86 02"},
 		{"0009 0000 0006 01 01 0000 0000", "0009 0000 0003 01 81 03"},
 	} {
@@ -92,7 +92,7 @@ func TestBoardFrames(t *testing.T) {
 	require.Equal(t, "second on, second off", w.said())
 }
 
-// The client is a Modbus library that has nothing to do with the board.
+// The client is an independent Modbus library.
 func TestBoardAgainstAnotherMaster(t *testing.T) {
 	w := newWire(t)
 	c, err := modbus.NewClient(&modbus.ClientConfiguration{URL: "tcp://" + w.addr.String(), Timeout: 2 * time.Second})
@@ -114,7 +114,7 @@ func TestBoardAgainstAnotherMaster(t *testing.T) {
 	require.ErrorIs(t, c.WriteCoil(boardCoils, true), modbus.ErrIllegalDataAddress)
 }
 
-// Discrete inputs tell the loop current: function 2 of the specification, section 6.2.
+// Discrete inputs report the loop current (function 2 of the specification, section 6.2).
 func TestBoardReadsItsInputs(t *testing.T) {
 	w := newWire(t)
 	c, err := modbus.NewClient(&modbus.ClientConfiguration{URL: "tcp://" + w.addr.String(), Timeout: 2 * time.Second})
@@ -129,7 +129,7 @@ func TestBoardReadsItsInputs(t *testing.T) {
 	require.ErrorIs(t, err, modbus.ErrIllegalDataAddress)
 }
 
-// A slow board does at once what it is told, and answers late.
+// A slow board carries out commands at once, and answers late.
 func TestASlowBoardAnswersLate(t *testing.T) {
 	w := newWire(t)
 	w.slow(300 * time.Millisecond)
@@ -164,21 +164,21 @@ func TestBoardWithoutPower(t *testing.T) {
 	ask(t, c, "0001 0000 0006 01 05 0000 ff00")
 	ask(t, c, "0002 0000 0006 01 06 0065 0032")
 	w.losePower()
-	require.Equal(t, "first on, second on, first off, second off", w.said(), "every contact falls")
+	require.Equal(t, "first on, second on, first off, second off", w.said(), "every contact closes")
 	_, err := c.Read(make([]byte, 1))
 	require.Error(t, err)
 	again, err := net.Dial("tcp", w.addr.String())
 	if err == nil {
 		require.NoError(t, again.SetDeadline(time.Now().Add(3*time.Second)))
 		_, err = again.Read(make([]byte, 1))
-		_ = again.Close() // it was reset
+		_ = again.Close() // the connection was reset
 	}
-	require.ErrorContains(t, err, "reset", "nobody is there")
+	require.ErrorContains(t, err, "reset", "without power the board resets connections")
 	w.restorePower()
 	require.Equal(t, plain("0001 0000 0004 01 01 01 00"), ask(t, w.dial(t), "0001 0000 0006 01 01 0000 0002"))
 }
 
-// What is written while the network is cut never reaches the board, and a coil stays as it was.
+// What is written while the network is cut never reaches the board, and a coil keeps its state.
 func TestBoardBehindACutNetwork(t *testing.T) {
 	w := newWire(t)
 	c := w.dial(t)

@@ -6,7 +6,8 @@ import (
 	"time"
 )
 
-// call is one call of a user agent, and its dialog: RFC 3261 section 12. Owned by the inbox of the user agent.
+// call is one call of a user agent, and its dialog (RFC 3261 section 12). The goroutine of the user agent's inbox owns
+// it.
 type call struct {
 	u         *ua
 	id, tag   string
@@ -15,9 +16,9 @@ type call struct {
 	target    string // remote target
 	routes    []string
 	seq       int
-	in        *server // the INVITE that came; nil for a call of ours
-	out       *client // the INVITE that we sent, the latest if it was challenged
-	number    string  // whom we called
+	in        *server // the incoming INVITE; nil for an outgoing call
+	out       *client // our INVITE; after a challenge, the one with credentials
+	number    string  // the number that we called
 	confirmed bool    // answered
 	acked     bool
 	over      bool
@@ -31,7 +32,7 @@ func (u *ua) forget(c *call) {
 	}
 }
 
-// invited takes a new call.
+// invited handles a new incoming call.
 func (u *ua) invited(t *server) {
 	m := t.req
 	c := &call{u: u, id: m.get("Call-ID"), tag: token(), in: t, remote: m.get("From"), target: uriOf(m.get("Contact")),
@@ -41,7 +42,7 @@ func (u *ua) invited(t *server) {
 	u.owner.offered(c)
 }
 
-// invite calls a number. to is where the datagram goes, domain the host of the URIs.
+// invite calls a number. to is the destination of the datagram, domain the host of the URIs.
 func (u *ua) invite(number, domain string, to netip.AddrPort) (*call, error) {
 	c := &call{u: u, id: token(), tag: token(), number: number, target: fmt.Sprintf("sip:%s@%s", number, domain)}
 	c.local = fmt.Sprintf("<sip:%s@%s>;tag=%s", u.user, domain, c.tag)
@@ -63,7 +64,7 @@ func (c *call) sendInvite(req *message, to netip.AddrPort) {
 	c.out = c.u.clients[req.branch()+"INVITE"]
 }
 
-// request begins a request within the call.
+// request creates a request within the call.
 func (c *call) request(method string) *message {
 	c.seq++
 	m := &message{start: method + " " + c.target + " SIP/2.0"}
@@ -80,7 +81,7 @@ func (c *call) request(method string) *message {
 	return m
 }
 
-// hop is where a request within the dialog goes: the first route, else the remote target.
+// hop returns the destination of a request within the dialog: the first route, or else the remote target.
 func (c *call) hop() netip.AddrPort {
 	next := c.target
 	if len(c.routes) > 0 {
@@ -125,7 +126,7 @@ func (c *call) fail(how string) {
 	c.u.owner.ended(c, how)
 }
 
-// accepted takes a 200 to our INVITE, and acknowledges each repeat.
+// accepted handles a 200 to our INVITE, and acknowledges each retransmission.
 func (c *call) accepted(res *message) {
 	c.remote = res.get("To")
 	if contact := res.get("Contact"); contact != "" {
@@ -150,7 +151,7 @@ func (c *call) accepted(res *message) {
 	}
 }
 
-// ring and answer are for a call that came in.
+// ring and answer are for an incoming call.
 func (c *call) ring() {
 	res := c.in.req.reply(180, reason(180), c.tag)
 	res.add("Contact", c.u.contact())
@@ -173,7 +174,7 @@ func (c *call) answer() {
 	c.repeatAnswer(res, t1)
 }
 
-// repeatAnswer sends the 200 until its ACK comes: RFC 3261 section 13.3.1.4.
+// repeatAnswer retransmits the 200 until its ACK comes (RFC 3261 section 13.3.1.4).
 func (c *call) repeatAnswer(res *message, interval time.Duration) {
 	c.u.after(interval, func() {
 		if !c.acked && !c.over && interval < 16*time.Second {
@@ -183,13 +184,13 @@ func (c *call) repeatAnswer(res *message, interval time.Duration) {
 	})
 }
 
-// refuse answers a call that came in, and was not answered yet, with a failure.
+// refuse rejects an incoming call that is not answered yet.
 func (c *call) refuse(code int) {
 	c.u.forget(c)
 	c.u.respond(c.in, c.in.req.reply(code, reason(code), c.tag))
 }
 
-// hangUp ends the call from this side: BYE, or CANCEL before the answer.
+// hangUp ends the call from our side: BYE, or CANCEL before the answer.
 func (c *call) hangUp() {
 	if c.over {
 		return
@@ -211,7 +212,7 @@ func (c *call) hangUp() {
 	c.u.start(m, c.out.to, func(*message) {})
 }
 
-// handleInDialog takes a request within the dialog.
+// handleInDialog handles a request within the dialog.
 func (c *call) handleInDialog(t *server) {
 	m := t.req
 	if m.method() == "ACK" {

@@ -8,16 +8,16 @@ import (
 	"go.uber.org/zap/zapcore"
 )
 
-// capture is a log core that files what the daemon says under the scene of the line, or of the controller, that it says
-// it about. What belongs to no scene is kept if it is a warning.
+// capture is a log core that adds what the daemon logs about a line, or about a controller, to the timeline of its
+// scene. What belongs to no scene is kept if it is a warning.
 type capture struct {
 	lines       map[string]*timeline // set once
-	controllers map[string]*timeline // set once; those that play in one scene only
+	controllers map[string]*timeline // set once; only controllers used by a single scene
 	with        []zapcore.Field
 	notes       *notes
 }
 
-// notes are warnings that belong to no line.
+// notes are warnings that belong to no scene.
 type notes struct {
 	mu   sync.Mutex
 	text []string
@@ -62,7 +62,7 @@ func (c *capture) Write(e zapcore.Entry, fields []zapcore.Field) error {
 		case f.Key == "text":
 			text = f.String
 		case f.Key == "reason":
-			reason = fmt.Sprint(f.Interface) // a word of the machine's
+			reason = fmt.Sprint(f.Interface) // a word from the machine
 		case f.Key == "advice":
 			advice = f.String
 		case f.Type == zapcore.ErrorType:

@@ -7,8 +7,9 @@ import (
 	"clearback/supervision/keysystem"
 )
 
-// checkCleared: exactly one opening since the hang-up, of the line's interval, after the adapter's leg was cleared; the
-// hold let go by it and the adapter saw the line on hook; and the daemon says so, if it can know.
+// checkCleared checks that the loop opened exactly once since the hang-up, for the line's interval and after the
+// adapter's leg was cleared. This opening must have cleared the hold, and the adapter must have seen the line on hook.
+// The daemon must have reported this, if it can know.
 func (p *sceneRun) checkCleared(v *verdict, l *line) {
 	if l.habit.reboot > 0 {
 		p.checkRestarted(v, l)
@@ -19,7 +20,7 @@ func (p *sceneRun) checkCleared(v *verdict, l *line) {
 	interval := l.habit.interval(&l.policy)
 	most := interval + late
 	e, found := p.find(l.name, "adapter", "sends 200 to BYE")
-	// a machine so busy that the answer is later than meant
+	// on a busy machine the response may come later than configured
 	tooLate := l.habit.byeAfter > 0 && found && e.at.After(zero.Add(l.policy.Lead))
 	if tooLate {
 		most = unconfirmed(&l.policy) + late
@@ -31,8 +32,9 @@ func (p *sceneRun) checkCleared(v *verdict, l *line) {
 	switch {
 	case tooLate:
 	case l.habit.byeSilent && found:
-		v.wrong("%s: the adapter answered BYE although it is in the habit of not answering", l.name)
-	case l.habit.byeSilent && open.began.Before(zero.Add(l.policy.Lead-100*time.Millisecond)): // the zero may be the adapter's
+		v.wrong("%s: the adapter answered BYE although its habit is not to answer", l.name)
+	// the zero may be a time that the adapter reported
+	case l.habit.byeSilent && open.began.Before(zero.Add(l.policy.Lead-100*time.Millisecond)):
 		v.wrong("%s: the loop opened before the lead was over", l.name)
 	case !l.habit.byeSilent && (!found || e.at.After(open.began)):
 		v.wrong("%s: the loop opened before the adapter had cleared its call", l.name)
@@ -53,8 +55,8 @@ func (p *sceneRun) checkCleared(v *verdict, l *line) {
 	p.checkReported(v, l)
 }
 
-// checkReported: of a hold that cleared the daemon says so, or, where nothing can be trusted to tell, that it does not
-// know.
+// checkReported checks that the daemon reported that the hold cleared. If neither probe nor sensor is trusted, the
+// daemon must have reported that it does not know.
 func (p *sceneRun) checkReported(v *verdict, l *line) {
 	want := "hook=on"
 	if !l.policy.ProbeTrusted && !l.policy.SenseTrusted {
@@ -63,9 +65,9 @@ func (p *sceneRun) checkReported(v *verdict, l *line) {
 	e, told := p.find(l.name, "clearback", "report interrupted")
 	switch {
 	case !told:
-		v.wrong("%s: no report says what became of the interruption", l.name)
+		v.wrong("%s: no report gives the outcome of the interruption", l.name)
 	case !strings.Contains(e.text, want):
-		v.wrong("%s: the report says %q where %s is right", l.name, e.text, want)
+		v.wrong("%s: the report says %q instead of %s", l.name, e.text, want)
 	default:
 		v.saw("the report says %q", e.text)
 	}
@@ -74,8 +76,8 @@ func (p *sceneRun) checkReported(v *verdict, l *line) {
 	}
 }
 
-// checkRestarted: an adapter that restarts in a call takes the battery away for so long that the hold is gone, and
-// knows no call afterwards. Nothing opens the loop.
+// checkRestarted checks an adapter that restarts during the call. It interrupts the battery for so long that the hold
+// clears, and knows no call afterwards. Nothing must open the loop.
 func (p *sceneRun) checkRestarted(v *verdict, l *line) {
 	checkNeverOpened(v, l)
 	if s := l.lineModel.state(); s.Held || s.OffHook && !l.port.inCall() {
@@ -89,11 +91,11 @@ func (p *sceneRun) checkRestarted(v *verdict, l *line) {
 		v.wrong("%s: no report says why the loop stayed closed", l.name)
 		return
 	}
-	v.saw("%s: the hold went with the battery; the loop stayed closed, and the report says %q", l.name, e.text)
+	v.saw("%s: the hold cleared when the battery was interrupted; the loop stayed closed, and the report says %q", l.name, e.text)
 }
 
-// checkNoFalseReport holds what is right of every line in every scene: no loop opens while the port rings; the daemon
-// never says that the near end is on hook while current flows, nor at all where it cannot know.
+// checkNoFalseReport checks what must hold for every line in every scene. No loop opens while the port rings. The
+// daemon never reports the near end as on hook while current flows, nor at all if it cannot know.
 func (p *sceneRun) checkNoFalseReport(v *verdict, l *line) {
 	var current, ringing bool
 	past := l.lineModel.history()
@@ -126,7 +128,7 @@ func (p *sceneRun) checkNoFalseReport(v *verdict, l *line) {
 		report := strings.HasPrefix(e.text, "report ")
 		switch {
 		case !l.policy.ProbeTrusted && !l.policy.SenseTrusted && report:
-			v.wrong("%s: nothing can tell the daemon that the line is on hook, and the report says %q", l.name, e.text)
+			v.wrong("%s: the daemon cannot know that the line is on hook, and the report says %q", l.name, e.text)
 		case report && flows(e.at):
 			v.wrong("%s: loop current flows, and the report says %q", l.name, e.text)
 		}

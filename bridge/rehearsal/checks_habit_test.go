@@ -16,7 +16,7 @@ func habitOr(t *testing.T, name string) habit {
 	return h
 }
 
-// What is right for one habit is not for another: as TestChecks, with habits.
+// As TestChecks, but with habits of the adapter, each of which has its own correct result.
 func TestChecksOfHabits(t *testing.T) {
 	const bye = "sends 200 to BYE"
 	battery := func(on bool) func(l *keysystem.Line, now time.Duration) ([]keysystem.Change, time.Duration) {
@@ -27,27 +27,27 @@ func TestChecksOfHabits(t *testing.T) {
 	for _, c := range []struct {
 		habit, scene, what string
 		past               func(b *history)
-		problem            string // "" for none
+		problem            string // empty: no problem
 	}{
 		{"always-200", "held-call", "unknown", func(b *history) {
 			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 802).told("box-office",
 				"unknown")
 		}, ""},
-		{"always-200", "held-call", "said to be cleared", func(b *history) {
+		{"always-200", "held-call", "reported as cleared", func(b *history) {
 			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 802).told("box-office",
 				"on")
-		}, "nothing can tell the daemon"},
+		}, "the daemon cannot know"},
 		{"always-200", "short-interval", "unknown", func(b *history) {
 			b.held("lighting").open("lighting", 2, 332).told("lighting", "unknown")
 		}, ""},
-		{"always-200", "short-interval", "said to have stayed", func(b *history) {
+		{"always-200", "short-interval", "reported as stayed", func(b *history) {
 			b.held("lighting").open("lighting", 2, 332).told("lighting", "unknown").incident("lighting", 1700,
 				"reason=interval-short")
-		}, "nothing can tell the daemon that the hold stayed"},
-		{"always-200", "short-interval", "nothing said", func(b *history) {
+		}, "the daemon cannot know that the hold stayed"},
+		{"always-200", "short-interval", "nothing reported", func(b *history) {
 			b.held("lighting").open("lighting", 2,
 				332)
-		}, "it is not known"},
+		}, "the outcome is unknown"},
 
 		{"bye-unanswered", "held-call", "after the lead", func(b *history) {
 			b.held("box-office").open("box-office", 605, 1505).told("box-office", "on")
@@ -57,11 +57,11 @@ func TestChecksOfHabits(t *testing.T) {
 		}, "before the lead was over"},
 		{"bye-unanswered", "held-call", "as short as a flash", func(b *history) {
 			b.held("box-office").open("box-office", 605, 1405).told("box-office", "on")
-		}, "900.0 to 1400.0 are right"},
+		}, "expected 900.0 to 1400.0 ms"},
 		{"bye-unanswered", "held-call", "answered", func(b *history) {
 			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 605, 1505).told("box-office",
 				"on")
-		}, "in the habit of not answering"},
+		}, "its habit is not to answer"},
 
 		{"power-denial", "held-call", "by itself", func(b *history) {
 			b.held("box-office").did("box-office", 1, battery(false)).did("box-office", 501, battery(true))
@@ -76,7 +76,7 @@ func TestChecksOfHabits(t *testing.T) {
 			b.held("box-office").did("box-office", -400, battery(false)).did("box-office", 200, battery(true))
 			b.said("box-office", "clearback", 2, "report suppressed call=1 rule=unknown-call")
 		}, ""},
-		{"reboot", "held-call", "not told why", func(b *history) {
+		{"reboot", "held-call", "reason not reported", func(b *history) {
 			b.held("box-office").did("box-office", -400, battery(false)).did("box-office", 200, battery(true))
 		}, "no report says why"},
 		{"reboot", "held-call", "opened", func(b *history) {
@@ -88,10 +88,10 @@ func TestChecksOfHabits(t *testing.T) {
 			b.held("box-office").said("box-office", "clearback", 2, "report suppressed call=1 rule=unknown-call")
 		}, "is not on hook"},
 
-		{"flash-info", "short-interval", "told", func(b *history) {
+		{"flash-info", "short-interval", "reported", func(b *history) {
 			b.held("lighting").open("lighting", 2, 332).incident("lighting", 1600, "flash reason=interval-short")
 		}, ""},
-		{"flash-info", "short-interval", "not told", func(b *history) {
+		{"flash-info", "short-interval", "not reported", func(b *history) {
 			b.held("lighting").open("lighting", 2, 332).incident("lighting", 1600, "reason=interval-short")
 		}, "the adapter took it for a flash"},
 
@@ -118,13 +118,13 @@ func TestChecksOfHabits(t *testing.T) {
 	}
 }
 
-// The judges of the troubles: each wants its own reason, the advice, and the end.
+// The checks of the incident scenes: each requires its own reason, the advice, and the end of the incident.
 func TestChecksOfIncidents(t *testing.T) {
 	for _, list := range [][]incidentScene{boardTroubles(), callTroubles(), offHookTroubles()} {
 		for _, c := range list {
 			name := c.lines[0].name
 			reason := strings.Join(c.reason[1:], " ") + " " + c.reason[0]
-			// what happens to the loop is the same in all of them but one
+			// the loop does the same in all scenes except one
 			past := func(t *testing.T) *history {
 				b := newHistory(t, c.name).held(name)
 				if c.name == "silent-adapter" {
@@ -135,7 +135,7 @@ func TestChecksOfIncidents(t *testing.T) {
 			t.Run(c.name, func(t *testing.T) {
 				require.Empty(t, past(t).incident(name, 1700, reason).checked())
 				require.Contains(t, past(t).checked(), "no incident is reported")
-				require.Contains(t, past(t).incident(name, 1700, "reason=none").checked(), "is right")
+				require.Contains(t, past(t).incident(name, 1700, "reason=none").checked(), "instead of")
 				b := past(t).said(name, "clearback", 1700, "report incident "+reason)
 				require.Contains(t, b.checked(), "what to do about it")
 				require.Contains(t, b.checked(), "did not end")

@@ -11,19 +11,19 @@ import (
 	"clearback/supervision/keysystem"
 )
 
-// history builds what a scene went through, without playing it: the judges are asked about it. All times are
+// history builds the record of a scene without running the scene, so that its checks can be tested. All times are
 // milliseconds from the hang-up.
 type history struct {
 	t   *testing.T
 	run *sceneRun
 }
 
-// before is how long before now the hang-up was: more than any history takes.
+// before is how long before now the hang-up was. It is longer than any history.
 const before = 30 * time.Second
 
 func newHistory(t *testing.T, name string) *history { return newHistoryWith(t, name, habit{}) }
 
-// newHistoryWith is the past of a scene played with a habit of the adapter.
+// newHistoryWith returns the history of a scene with a habit of the adapter.
 func newHistoryWith(t *testing.T, name string, h habit) *history {
 	all := scenes()
 	i := slices.IndexFunc(all, func(s scene) bool { return s.name == name })
@@ -38,7 +38,7 @@ func newHistoryWith(t *testing.T, name string, h habit) *history {
 	return b
 }
 
-// line gives the line a fresh rig whose card has that release time (0: the stage's), and a port.
+// line gives the line a new model, whose card has that release time (0: the default), and a port.
 func (b *history) line(name string, release time.Duration) {
 	o := parts()
 	if release > 0 {
@@ -59,7 +59,7 @@ func (b *history) line(name string, release time.Duration) {
 	}
 }
 
-// did lets something happen on the line.
+// did makes something happen on the line.
 func (b *history) did(name string, ms int, what func(l *keysystem.Line, now time.Duration) ([]keysystem.Change,
 	time.Duration)) *history {
 	r := b.run.lines[name].lineModel
@@ -97,7 +97,7 @@ func (b *history) ring(name string, ms int) *history {
 	})
 }
 
-// open energises the relay from one instant to another; to 0: it stays so.
+// open energises the relay from one time to another; with to 0 it stays energised.
 func (b *history) open(name string, from, to int) *history {
 	coil := func(on bool) func(l *keysystem.Line, now time.Duration) ([]keysystem.Change, time.Duration) {
 		return func(l *keysystem.Line, now time.Duration) ([]keysystem.Change, time.Duration) {
@@ -116,7 +116,7 @@ func (b *history) said(place, who string, ms int, text string) *history {
 	return b
 }
 
-// talking sets what the telephones say of themselves, and which ports are in a call.
+// talking sets the states of the telephones, and thereby which ports are in a call.
 func (b *history) talking(states ...phoneState) *history {
 	for _, s := range states {
 		b.run.phones = append(b.run.phones, &phone{number: "555-0199", state: s, last: "BYE"})
@@ -132,12 +132,12 @@ func (b *history) inCall(names ...string) *history {
 	return b
 }
 
-// told lets the daemon say what became of the interruption.
+// told adds the daemon's report of the interruption.
 func (b *history) told(name, hook string) *history {
 	return b.said(name, "clearback", 1610, "report interrupted call=1 seq=1 interval=800ms hook="+hook)
 }
 
-// incident lets the daemon report one, remind of it and end it.
+// incident adds the daemon's reports of an incident: its beginning, a reminder and its end.
 func (b *history) incident(name string, ms int, reason string) *history {
 	_, why, _ := strings.Cut(reason, "reason=")
 	b.said(name, "clearback", ms, "report incident "+reason)
@@ -147,13 +147,13 @@ func (b *history) incident(name string, ms int, reason string) *history {
 
 const listenedTo = "report interrupted call=1 seq=1 interval=800ms hook="
 
-// listened lets the near end hang up 2 s after the far end.
+// listened makes the near end hang up 2 s after the far end.
 func listened(b *history) *history {
 	b.lift("coat-check", -3000).open("coat-check", 2, 802).hangUp("coat-check", 2000).did("coat-check", 4000, passes)
 	return b.said("coat-check", "clearback", 1610, "probe-answered hook=off")
 }
 
-// passes lets time go on.
+// passes advances the time.
 func passes(l *keysystem.Line, now time.Duration) ([]keysystem.Change, time.Duration) {
 	return l.Step(now)
 }
@@ -164,47 +164,47 @@ func (b *history) checked() string {
 	return strings.Join(v.problems, "; ")
 }
 
-// A judge that cannot say no is worth nothing: for each scene a history that is as it should be, and what each judge
-// must find.
+// A check that never fails is useless. For each scene there is a history without problems, and histories with problems
+// that the checks must find.
 func TestChecks(t *testing.T) {
 	const bye = "sends 200 to BYE"
 	for _, c := range []struct {
 		scene, what string
 		past        func(b *history)
-		problem     string // "" for none
+		problem     string // empty: no problem
 	}{
 		{"held-call", "cleared", func(b *history) {
 			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 802).told("box-office",
 				"on")
 		}, ""},
-		{"held-call", "cleared, and not told", func(b *history) {
+		{"held-call", "cleared, and not reported", func(b *history) {
 			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 802)
-		}, "no report says"},
-		{"held-call", "cleared, and told unknown", func(b *history) {
+		}, "no report gives the outcome"},
+		{"held-call", "cleared, and reported as unknown", func(b *history) {
 			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 802).told("box-office",
 				"unknown")
-		}, "hook=on is right"},
-		{"held-call", "cleared, and told an incident", func(b *history) {
+		}, "instead of hook=on"},
+		{"held-call", "cleared, and an incident reported", func(b *history) {
 			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 802).told("box-office",
 				"on")
 			b.said("box-office", "clearback", 1620, "report incident call=1 reason=interval-short")
 		}, "the hold cleared, and the report says"},
-		{"held-call", "told what is not so", func(b *history) { b.held("box-office").told("box-office", "on") },
+		{"held-call", "false report", func(b *history) { b.held("box-office").told("box-office", "on") },
 			"loop current flows, and the report says"},
-		{"held-call", "told what nobody can know", func(b *history) {
+		{"held-call", "reported what the daemon cannot know", func(b *history) {
 			b.run.lines["box-office"].policy.ProbeTrusted = false
 			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 802).told("box-office",
 				"on")
-		}, "nothing can tell the daemon"},
+		}, "the daemon cannot know"},
 		{"held-call", "opened while it rang", func(b *history) { b.ring("box-office", 1).open("box-office", 2, 802) },
 			"opened while the line rang"},
 		{"held-call", "nothing happened", func(b *history) { b.held("box-office") }, "never opened"},
 		{"held-call", "too short", func(b *history) {
 			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 801)
-		}, "800.0 to 1300.0 are right"},
+		}, "expected 800.0 to 1300.0 ms"},
 		{"held-call", "too long", func(b *history) {
 			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 1303)
-		}, "800.0 to 1300.0 are right"},
+		}, "expected 800.0 to 1300.0 ms"},
 		{"held-call", "for ever", func(b *history) { b.held("box-office").open("box-office", 2, 0) }, "still open"},
 		{"held-call", "twice", func(b *history) {
 			b.held("box-office").open("box-office", 2, 802).open("box-office",
@@ -239,9 +239,9 @@ func TestChecks(t *testing.T) {
 		{"others-stay", "another opened", func(b *history) { othersStay(b).open("foyer", 2, 302) },
 			"foyer: the loop opened"},
 		{"others-stay", "another cleared", func(b *history) { othersStay(b).lift("wardrobe", 100) },
-			"wardrobe: its held call is gone"},
+			"wardrobe: its held call has ended"},
 		{"others-stay", "another's far end is gone",
-			func(b *history) { othersStay(b).run.phones[2].state = phoneCleared }, "wardrobe: its held call is gone"},
+			func(b *history) { othersStay(b).run.phones[2].state = phoneCleared }, "wardrobe: its held call has ended"},
 
 		{"near-end-first", "nothing happened", func(b *history) {
 			b.lift("props", -3000).hangUp("props",
@@ -260,14 +260,14 @@ func TestChecks(t *testing.T) {
 		{"listens", "not looked again", func(b *history) {
 			listened(b).said("coat-check", "clearback", 6610,
 				listenedTo+"off")
-		}, "where hook=on is right"},
+		}, "instead of hook=on"},
 		{"listens", "opened twice", func(b *history) {
 			listened(b).said("coat-check", "clearback", 6610, listenedTo+"on").open("coat-check", 4000, 4800)
 		}, "opened 2 times"},
 		{"listens", "not looked", func(b *history) {
 			b.lift("coat-check", -3000).open("coat-check", 2, 802).hangUp("coat-check", 2000).said("coat-check",
 				"clearback", 6610, listenedTo+"on")
-		}, "did not look while"},
+		}, "did not check the line while"},
 		{"listens", "hung up before", func(b *history) {
 			b.lift("coat-check", -3000).open("coat-check", 2, 802).hangUp("coat-check", 900).did("coat-check", 3000,
 				passes).
@@ -279,17 +279,17 @@ func TestChecks(t *testing.T) {
 		}, "props: the loop opened"},
 		{"near-end-first", "still busy", func(b *history) { b.lift("props", -3000).talking(phoneCleared) },
 			"not at rest"},
-		{"near-end-first", "the far end was not told",
+		{"near-end-first", "the far end was not cleared",
 			func(b *history) { b.talking(phoneTalking).run.phones[0].last = "" }, "ended by"},
 
 		{"short-interval", "stayed", func(b *history) {
 			b.held("lighting").open("lighting", 2, 332).incident("lighting", 1600, "reason=interval-short")
 		}, ""},
-		{"short-interval", "stayed, and it is not told what to do", func(b *history) {
+		{"short-interval", "stayed, and no advice reported", func(b *history) {
 			b.held("lighting").open("lighting", 2, 332).said("lighting", "clearback", 1600,
 				"report incident reason=interval-short")
 		}, "what to do about it"},
-		{"short-interval", "stayed, not told", func(b *history) { b.held("lighting").open("lighting", 2, 332) },
+		{"short-interval", "stayed, not reported", func(b *history) { b.held("lighting").open("lighting", 2, 332) },
 			"no report"},
 		{"short-interval", "cleared", func(b *history) {
 			b.line("lighting", 200*time.Millisecond)
@@ -297,10 +297,10 @@ func TestChecks(t *testing.T) {
 				"report incident reason=interval-short")
 		}, "the hold cleared although"},
 		{"short-interval", "another interval", func(b *history) { b.held("lighting").open("lighting", 2, 802) },
-			"are right"},
+			"expected"},
 
 		{"emergency-call", "nothing happened", func(b *history) { emergency(b).held("fly-loft") }, ""},
-		{"emergency-call", "not told why", func(b *history) { b.held("fly-loft") }, "no report"},
+		{"emergency-call", "reason not reported", func(b *history) { b.held("fly-loft") }, "no report"},
 		{"emergency-call", "opened", func(b *history) { emergency(b).held("fly-loft").open("fly-loft", 2, 252) },
 			"the loop opened"},
 		{"emergency-call", "cleared", func(b *history) { emergency(b).held("fly-loft").open("fly-loft", 2, 802) },
@@ -324,14 +324,14 @@ func TestChecks(t *testing.T) {
 
 		{"near-end-calls", "cut short", func(b *history) { nearEndCalls(b, 600, 620).inCall("paint-shop") }, ""},
 		{"near-end-calls", "not cut short", func(b *history) { nearEndCalls(b, 600, 1302).inCall("paint-shop") },
-			"are right"},
+			"expected"},
 		{"near-end-calls", "called before", func(b *history) { nearEndCalls(b, 400, 620).inCall("paint-shop") },
 			"did not come while the loop was open"},
 		{"near-end-calls", "not through", func(b *history) { nearEndCalls(b, 600, 620) }, "did not go through"},
 		{"near-end-calls", "hung up", func(b *history) { nearEndCalls(b, 600, 620).hangUp("paint-shop", 700) },
 			"took the opening for a hang-up"},
 
-		{"board-power", "fell closed", func(b *history) {
+		{"board-power", "closed", func(b *history) {
 			b.held("cloakroom").said("cloakroom", "board", 110, "loses power").open("cloakroom", 2, 110)
 		}, ""},
 		{"board-power", "stayed open", func(b *history) {
@@ -360,7 +360,7 @@ func TestChecks(t *testing.T) {
 		{"cut-timed", "stayed open", func(b *history) {
 			b.held("bar").said("bar", "board", 2600,
 				"the network is back").open("bar", 2, 2605)
-		}, "are right"},
+		}, "expected"},
 		{"cut-timed", "stayed held", func(b *history) {
 			b.said("bar", "board", 2600, "the network is back").open("bar",
 				2, 802)
@@ -372,8 +372,8 @@ func TestChecks(t *testing.T) {
 		}, ""},
 		{"daemon-ends", "not cleared", func(b *history) { daemonEnds(b) }, "never opened"},
 		{"daemon-ends", "ended while open", func(b *history) { daemonEnds(b).open("dressing-room", 2, 302) },
-			"are right"},
-		{"daemon-ends", "the far end was not told", func(b *history) {
+			"expected"},
+		{"daemon-ends", "the far end was not cleared", func(b *history) {
 			daemonEnds(b).open("dressing-room", 2,
 				802).run.phones[0].last = ""
 		}, "ended by"},
@@ -425,7 +425,7 @@ func cutPlain(b *history, closes int) *history {
 		closes)
 }
 
-// Without the daemon it is the other way round.
+// Without the daemon the checks require the opposite.
 func TestCheckWithout(t *testing.T) {
 	judged := func(b *history, ending string) string {
 		var v verdict
@@ -435,11 +435,11 @@ func TestCheckWithout(t *testing.T) {
 		return strings.Join(v.problems, "; ")
 	}
 	require.Empty(t, judged(newHistory(t, "held-call").held("box-office"), "486"))
-	require.Contains(t, judged(newHistory(t, "held-call").held("box-office"), "480"), "did not get busy")
+	require.Contains(t, judged(newHistory(t, "held-call").held("box-office"), "480"), "instead of busy")
 	require.Contains(t, judged(newHistory(t, "held-call").held("box-office").lift("box-office", 100), "486"),
 		"the hold cleared")
 	require.Contains(t, judged(newHistory(t, "held-call").held("box-office").open("box-office", 2, 802), "486"),
-		"nobody could open it")
+		"nothing could open it")
 }
 
 // A bouncing contact makes one opening, two movements make two.

@@ -19,8 +19,8 @@ import (
 	"clearback/supervision"
 )
 
-// testDaemon is the daemon's parts put together for these tests, as far as a rehearsal needs them. The one that `run`
-// starts plays in the tests of its package.
+// testDaemon consists of those parts of the daemon that a rehearsal needs. The tests of the command's package use the
+// daemon that `run` starts.
 type testDaemon struct {
 	contacts *drivers.Set
 	media    *media.Relay
@@ -99,14 +99,14 @@ func (d *testDaemon) ServiceAddr(line string) netip.AddrPort {
 	return d.agent.Line(line).Status().ServiceAddr
 }
 
-// Close ends the calls and awaits their interruptions, then closes the loops last.
+// Close ends the calls and waits for their interruptions. It closes the loops last.
 func (d *testDaemon) Close() error {
 	var errs []error
 	if d.agent != nil {
 		d.agent.Drain()
 		d.agent.ClearOrdinary()
 		errs = append(errs, await(context.Background(), 5*time.Second, d.atRest))
-		_ = d.agent.Close() // a peer that does not say goodbye is no fault here
+		_ = d.agent.Close() // a peer that does not unregister is no error here
 	}
 	for _, l := range d.lines {
 		l.Stop()

@@ -10,8 +10,8 @@ import (
 
 var errChallenge = errors.New("rehearsal: no challenge that can be answered")
 
-// authorize returns a copy of the request with an answer to the challenge in res (RFC 3261 section 22). Via and CSeq
-// are the caller's to renew.
+// authorize returns a copy of the request with the credentials for the challenge in res (RFC 3261 section 22). The
+// caller has to renew Via and CSeq.
 func authorize(req, res *message, c credentials) (*message, error) {
 	from, to := "WWW-Authenticate", "Authorization"
 	if res.status() == 407 {
@@ -38,7 +38,7 @@ func authorize(req, res *message, c credentials) (*message, error) {
 	return nil, fmt.Errorf("%w: %q", errChallenge, res.all(from))
 }
 
-// authorized reports whether the request carries a right answer to one of the nonces.
+// authorized reports whether the request has valid credentials for one of the nonces.
 func authorized(req *message, realm string, nonces map[string]bool,
 	password func(user string) (string, bool)) (user string, ok bool) {
 	v := req.get("Proxy-Authorization")

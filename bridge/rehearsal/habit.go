@@ -10,46 +10,48 @@ import (
 	"clearback/supervision/keysystem"
 )
 
-// ErrNoHabit: Options.Habits names one that there is not.
-var ErrNoHabit = errors.New("rehearsal: there is no such habit")
+// ErrNoHabit means that Options.Habits has an unknown name.
+var ErrNoHabit = errors.New("rehearsal: there is no habit")
 
-// habit is what an adapter does besides the plain way, and what its line must be configured with for that. The zero
-// value is the plain adapter. Times that last a minute in a house are shortened, so that they matter within a scene.
+// habit is how an adapter differs from a plain one, and how its line must then be configured. The zero value is a plain
+// adapter. Times that last a minute in practice are shortened, so that they fit into a scene.
 type habit struct {
 	name, about string
 
-	// always is the answer to every OPTIONS; 0: the one that an INVITE would get (RFC 3261 section 11.2).
+	// always is the status of the response to every OPTIONS. 0 means the status that an INVITE would get (RFC 3261
+	// section 11.2).
 	always int
 	// busyFor is how long after on hook the port is still busy.
 	busyFor time.Duration
-	// waiting: a second call is offered beside a call that is up. OPTIONS is answered as an INVITE would be: 200 in a
-	// call, 486 off hook without one (there is no call then that another could wait beside).
+	// waiting: a second call is offered while a call is up. OPTIONS gets the response that an INVITE would get: 200
+	// during a call, and 486 off hook without a call, since there is no call then for a second one to wait beside.
 	waiting bool
-	// A BYE is answered after byeAfter, or never.
+	// A BYE is answered after byeAfter, or never if byeSilent.
 	byeAfter  time.Duration
 	byeSilent bool
-	// denial is how long the port takes the battery away by itself when it gets BYE.
+	// denial is how long the port interrupts the battery by itself when it receives BYE.
 	denial time.Duration
-	// after is what the near end gets when the far end has cleared, in turn.
+	// after lists what the near end gets after the far end has cleared.
 	after []lineTreatment
-	// reboot is how long the battery is away when the adapter restarts in the call. It registers anew later.
+	// reboot is how long the battery is off when the adapter restarts during the call. The adapter registers again
+	// later.
 	reboot time.Duration
-	// newPort: the adapter registers from another port in the call.
+	// newPort: the adapter registers from another port during the call.
 	newPort bool
-	// flashInfo: a hook flash is reported by INFO in the dialog that the port had last.
+	// flashInfo: a hook flash is reported by INFO in the dialog of the port's last call.
 	flashInfo bool
-	// splash is how long the port rings when a message waits, as soon as it is on hook and splashAfter has passed.
+	// splash is how long the port rings for a waiting message. It rings when it has been on hook for splashAfter.
 	splash, splashAfter time.Duration
 
-	// untrusted: `check --live` would not see 200 on hook, 486 held in a call and 486 off hook without a call.
+	// untrusted: `check --live` would not find 200 on hook, 486 during a held call and 486 off hook without a call.
 	untrusted bool
 	// recognition is the line's onhook_recognition; 0: the default.
 	recognition time.Duration
-	// lead is the line's, for an adapter that needs so long; 0: the default.
+	// lead is the line's lead, for a slow adapter; 0: the default.
 	lead time.Duration
 }
 
-// lineTreatment is what the near end gets from some time after the clearing on.
+// lineTreatment is what the near end gets from a certain time after the clearing.
 type lineTreatment struct {
 	after time.Duration
 	tone  tone
@@ -62,24 +64,24 @@ const (
 	toneDial
 	toneReorder
 	toneHowler
-	toneLockOut // nothing, and no more current than it takes to see whether the line is on hook
+	toneLockOut // no tone, and only enough current to detect whether the line is on hook
 )
 
 func (t tone) String() string {
 	return [...]string{"nothing", "dial tone", "reorder tone", "howler", "lock-out"}[t]
 }
 
-// takesDigits reports whether the port listens to what the near end keys.
+// takesDigits reports whether the port accepts digits from the near end.
 func (t tone) takesDigits() bool { return t == toneNone || t == toneDial }
 
 const (
-	// onHookMargin is what check adds to the recognition that it saw.
+	// onHookMargin is what `check` adds to the recognition time that it measured.
 	onHookMargin = 300 * time.Millisecond
-	// registersAfter is how long a restarted adapter needs to register anew.
+	// registersAfter is how long a restarted adapter needs before it registers again.
 	registersAfter = 300 * time.Millisecond
 )
 
-// habits are all there are, in the order of the report.
+// habits returns all habits, in the order of the report.
 func habits() []habit {
 	reorder := lineTreatment{0, toneReorder}
 	howler := lineTreatment{300 * time.Millisecond, toneHowler}
@@ -94,19 +96,19 @@ func habits() []habit {
 			about:   "a second call is offered in a call, and OPTIONS is answered 200 then: not trusted",
 			waiting: true, untrusted: true,
 		},
-		{name: "bye-unanswered", about: "BYE is taken and never answered", byeSilent: true},
+		{name: "bye-unanswered", about: "BYE is accepted and never answered", byeSilent: true},
 		{name: "bye-late", about: "BYE is answered after 450 ms", byeAfter: 450 * time.Millisecond},
 		// 500 ms is the pulse of a line-card driver (common practice)
 		{
 			name:   "power-denial",
-			about:  "the adapter itself takes the battery away for 500 ms at the BYE, and answers it then",
+			about:  "the adapter itself interrupts the battery for 500 ms at the BYE, and answers the BYE afterwards",
 			denial: 500 * time.Millisecond, byeAfter: 500 * time.Millisecond, lead: time.Second,
 		},
 		{name: "dial-tone", about: "dial tone at once after the far end's clearing",
 			after: []lineTreatment{{0, toneDial}}},
-		{name: "reorder", about: "reorder tone after the far end's clearing, and no digits are taken",
+		{name: "reorder", about: "reorder tone after the far end's clearing, and no digits are accepted",
 			after: []lineTreatment{reorder}},
-		{name: "howler", about: "reorder tone, then howler, and no digits are taken",
+		{name: "howler", about: "reorder tone, then howler, and no digits are accepted",
 			after: []lineTreatment{reorder, howler}},
 		{
 			name: "lock-out", about: "reorder tone, howler, then the line is locked out until it is on hook",
@@ -129,10 +131,10 @@ func habitNamed(name string) (habit, error) {
 			return h, nil
 		}
 	}
-	return habit{}, fmt.Errorf("%w as %q; see the list of habits", ErrNoHabit, name)
+	return habit{}, fmt.Errorf("%w named %q; see the list of habits", ErrNoHabit, name)
 }
 
-// configure sets the line up as its user would after `check --live`.
+// configure sets the line's policy as its user would after `check --live`.
 func (h *habit) configure(p *supervision.Policy) {
 	p.ProbeTrusted = !h.untrusted
 	if h.recognition > 0 {
@@ -143,7 +145,7 @@ func (h *habit) configure(p *supervision.Policy) {
 	}
 }
 
-// interval is how long the loop of the line is to be opened after a clearing.
+// interval returns how long the loop of the line has to open after a clearing.
 func (h *habit) interval(p *supervision.Policy) time.Duration {
 	if h.byeSilent {
 		return unconfirmed(p)
@@ -151,7 +153,7 @@ func (h *habit) interval(p *supervision.Policy) time.Duration {
 	return p.Interval
 }
 
-// unconfirmed is that interval where the adapter's answer to BYE did not come in time: invariant 3.
+// unconfirmed returns the interval for a clearing whose BYE the adapter did not answer in time (invariant 3).
 func unconfirmed(p *supervision.Policy) time.Duration {
 	if p.FlashMax == 0 {
 		return p.Interval
@@ -159,7 +161,7 @@ func unconfirmed(p *supervision.Policy) time.Duration {
 	return max(p.Interval, p.FlashMax+100*time.Millisecond)
 }
 
-// byItself reports whether the adapter lets a hold go that needs so long without current.
+// byItself reports whether the adapter itself clears a hold that has this release time.
 func (h *habit) byItself(release time.Duration) bool { return max(h.denial, h.reboot) > release }
 
 // dialTone reports whether the near end can dial after the far end's clearing.
@@ -170,7 +172,7 @@ func (h *habit) locksOut() bool {
 	return slices.ContainsFunc(h.after, func(t lineTreatment) bool { return t.tone == toneLockOut })
 }
 
-// flashed is what the port does with a hook flash.
+// flashed handles a hook flash at the port.
 func (p *port) flashed(c keysystem.Change) {
 	of := p.call
 	if of == nil {
@@ -185,14 +187,14 @@ func (p *port) flashed(c keysystem.Change) {
 	p.ua.start(req, of.hop(), func(*message) {})
 }
 
-// beginTreatment gives the near end what comes after the far end's clearing.
+// beginTreatment gives the near end what follows the far end's clearing.
 func (p *port) beginTreatment() {
 	p.clearing++
 	of := p.clearing
 	for _, t := range p.habit.after {
 		play := func() {
 			if p.clearing != of || !p.off || p.call != nil {
-				return // another call, or on hook
+				return // in another call, or on hook
 			}
 			p.tone = t.tone
 			p.ua.report("gives the near end: %v", t.tone)
@@ -208,7 +210,7 @@ func (p *port) beginTreatment() {
 	}
 }
 
-// endTreatment: the line is on hook, or in a call.
+// endTreatment ends the treatment, since the line is on hook or in a call.
 func (p *port) endTreatment() {
 	p.clearing++
 	if p.tone == toneLockOut {
@@ -217,18 +219,19 @@ func (p *port) endTreatment() {
 	p.tone = toneNone
 }
 
-// deny takes the battery away for a while.
+// deny interrupts the battery for the habit's denial.
 func (p *port) deny() {
 	if p.habit.denial == 0 {
 		return
 	}
-	p.ua.report("takes the battery away by itself")
+	p.ua.report("interrupts the battery by itself")
 	p.lineModel.battery(false)
 	p.ua.after(p.habit.denial, func() { p.lineModel.battery(true) })
 }
 
-// restart is a restart of the adapter: it forgets every call, the line has no battery meanwhile and nothing is
-// answered. It returns at once; running tells when the adapter answers again, and it registers a little later.
+// restart restarts the adapter. The adapter loses every call. Until it is back, the line has no battery and nothing is
+// answered. restart returns at once. running reports when the adapter answers again. A little later the adapter
+// registers.
 func (p *port) restart() {
 	p.ua.ask(func() {
 		p.ua.report("restarts: no battery")
@@ -256,26 +259,26 @@ func (p *port) running() (ok bool) {
 	return ok
 }
 
-// move lets the adapter register from another port; bound tells when it has.
+// move makes the adapter register from another port. bound reports when it has done so.
 func (p *port) move() (err error) {
 	p.setRegistered(false, "")
 	p.ua.ask(func() {
 		if err = p.ua.move(); err != nil {
 			return
 		}
-		p.ua.report("goes on from another port, and registers from there")
+		p.ua.report("continues on another port, and registers from there")
 		p.register(registerFor)
 	})
 	return err
 }
 
-// askedInside counts the OPTIONS inside calls so far.
+// askedInside returns how many OPTIONS came inside dialogs so far.
 func (p *port) askedInside() (n int) {
 	p.ua.ask(func() { n = p.ua.asked })
 	return n
 }
 
-// notified takes word of a waiting message: RFC 3842. The ringing does not wait for the user.
+// notified handles a message-waiting notification (RFC 3842). The ring splash does not depend on the user.
 func (p *port) notified() {
 	if p.habit.splash == 0 {
 		return
@@ -284,7 +287,7 @@ func (p *port) notified() {
 	p.splash()
 }
 
-// splash rings for a moment, as soon as the line is on hook.
+// splash rings briefly, as soon as the line is on hook.
 func (p *port) splash() {
 	if !p.message || p.off || p.call != nil {
 		return
@@ -294,7 +297,7 @@ func (p *port) splash() {
 		if p.off || p.call != nil {
 			return
 		}
-		p.ua.report("rings for a moment: a message waits")
+		p.ua.report("rings briefly: a message is waiting")
 		p.lineModel.ringing(true)
 		p.ua.after(p.habit.splash, func() {
 			if p.call == nil {

@@ -18,7 +18,7 @@ var (
 	only      = flag.String("only", "", "play these habits or scenes only, with commas between them")
 )
 
-// Every habit in the plainest clearing; with -habits in every one.
+// Runs every habit in the simplest clearing scene, and with -habits in every clearing scene.
 func TestHabits(t *testing.T) {
 	t.Parallel()
 	o := Options{Start: startTestDaemon, AllHabits: true, Scenes: []string{"held-call"}}
@@ -42,8 +42,8 @@ func TestHabits(t *testing.T) {
 	require.NoError(t, err)
 }
 
-// wronglyConfigured plays a scene with an adapter whose line is configured as if it had no habit, and returns what was
-// wrong.
+// wronglyConfigured runs a scene with an adapter whose line is configured as if the adapter had no habit. It returns
+// the problems.
 func wronglyConfigured(t *testing.T, name, scene string) string {
 	h := habitOr(t, name)
 	h.untrusted, h.recognition = false, 0
@@ -57,19 +57,21 @@ func wronglyConfigured(t *testing.T, name, scene string) string {
 	return strings.Join(r.Scenes[0].Problems, "; ")
 }
 
-// Why an answer counts only where check saw all three states: this one says 200 of a line that is held.
+// This shows why an answer counts only if `check` found all three states: this adapter answers 200 for a line that is
+// held.
 func TestPortThatAlwaysAnswers200(t *testing.T) {
 	t.Parallel()
 	require.Contains(t, wronglyConfigured(t, "always-200", "short-interval"), "loop current flows, and the report says")
 }
 
-// Why a 486 counts for nothing before the line's onhook_recognition: this one says so of a line that is on hook.
+// This shows why a 486 does not count before the line's onhook_recognition: this adapter sends one for a line that is
+// on hook.
 func TestLateOnHookRecognition(t *testing.T) {
 	t.Parallel()
-	require.Contains(t, wronglyConfigured(t, "late-486", "held-call"), "hook=on is right")
+	require.Contains(t, wronglyConfigured(t, "late-486", "held-call"), "instead of hook=on")
 }
 
-// The scenes without a habit, with the parts of the daemon.
+// Runs the scenes without a habit, with the parts of the daemon.
 func TestScenes(t *testing.T) {
 	if *only == "" {
 		t.Skip("the whole daemon plays them elsewhere")
@@ -84,16 +86,16 @@ func TestScenes(t *testing.T) {
 	require.NoError(t, err)
 }
 
-// A tuner that recommends enough is believed, and one that recommends less is not.
+// A tuner that recommends a sufficient interval passes, and one that recommends less does not.
 func TestTuneScene(t *testing.T) {
 	t.Parallel()
 	require.Empty(t, tuned(t, 900*time.Millisecond))
 	require.Contains(t, tuned(t, 410*time.Millisecond), "one hold in 100 needs more than 427.9 ms")
 	err := Run(t.Context(), Options{Start: startTestDaemon, Out: io.Discard, Scenes: []string{"tune"}})
-	require.ErrorIs(t, err, ErrNoScene, "nobody can tune")
+	require.ErrorIs(t, err, ErrNoScene, "no tuner")
 }
 
-// tuned plays the scene with a tuner that sees one hold and recommends what it likes, and returns what was wrong.
+// tuned runs the scene with a tuner that makes one hold and recommends the given interval. It returns the problems.
 func tuned(t *testing.T, interval time.Duration) string {
 	var s *testBed
 	o := Options{Start: startTestDaemon, Scenes: []string{"tune"},

@@ -5,12 +5,12 @@ import (
 	"time"
 )
 
-// inbox runs functions one after the other in a goroutine of its own. What it runs owns the state of a peer.
+// inbox runs functions one after another in its own goroutine. These functions own the state of a peer.
 type inbox struct {
 	mu     sync.Mutex
 	queue  []func()
 	closed bool
-	wake   chan struct{} // buffer 1: one token says that the queue is not empty
+	wake   chan struct{} // buffer 1: one token means that the queue is not empty
 	done   chan struct{}
 }
 
@@ -20,7 +20,7 @@ func newInbox() *inbox {
 	return b
 }
 
-// post never blocks. After close it does nothing.
+// post queues f. It never blocks. After close it does nothing.
 func (b *inbox) post(f func()) {
 	b.mu.Lock()
 	if !b.closed {
@@ -33,7 +33,7 @@ func (b *inbox) post(f func()) {
 func (b *inbox) kick() {
 	select {
 	case b.wake <- struct{}{}:
-	default: // there is a token already
+	default: // there is already a token
 	}
 }
 
@@ -42,7 +42,7 @@ func (b *inbox) after(d time.Duration, f func()) *time.Timer {
 	return time.AfterFunc(d, func() { b.post(f) })
 }
 
-// ask runs f in the inbox and waits for it. After close it does not run.
+// ask runs f in the inbox and waits until f has returned. After close, f does not run.
 func (b *inbox) ask(f func()) {
 	ran := make(chan struct{})
 	b.post(func() {

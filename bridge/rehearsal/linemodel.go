@@ -7,8 +7,8 @@ import (
 	"clearback/supervision/keysystem"
 )
 
-// lineModel runs the electrical model of one line in real time and keeps what happened on it. Its methods may be called
-// from any goroutine.
+// lineModel runs the electrical model of one line in real time and records its changes. Its methods may be called from
+// any goroutine.
 type lineModel struct {
 	epoch time.Time
 	say   func(at time.Time, who, text string)
@@ -18,11 +18,11 @@ type lineModel struct {
 	timer   *time.Timer
 	hook    func(keysystem.Change)
 	changes []modelChange
-	moved   time.Time // when the contact last moved, its bouncing left out
+	moved   time.Time // when the contact last moved, not counting its bouncing
 	closed  bool
 }
 
-// modelChange is a change with its wall time.
+// modelChange is a change with its wall-clock time.
 type modelChange struct {
 	keysystem.Change
 	at time.Time
@@ -39,7 +39,7 @@ func newLineModel(o keysystem.Options, say func(at time.Time, who, text string))
 	return r, nil
 }
 
-// onHook sets who is told of what the port sees. It must not block.
+// onHook sets the function that is called for each change that the port sees. It must not block.
 func (r *lineModel) onHook(f func(keysystem.Change)) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
@@ -61,7 +61,7 @@ func (r *lineModel) do(act func(now time.Duration) ([]keysystem.Change, time.Dur
 			r.say(h.at, "lamp", c.Lamp.String())
 		case keysystem.HoldBegan, keysystem.HoldReleased, keysystem.HoldResumed:
 			r.say(h.at, "card", c.String())
-		case keysystem.RingBegan, keysystem.RingEnded: // the lamp and the signalling tell of it
+		case keysystem.RingBegan, keysystem.RingEnded: // the lamp and the signalling show this
 		default:
 			if !r.bouncesLocked(h) {
 				r.say(h.at, "loop", c.String())
@@ -73,8 +73,8 @@ func (r *lineModel) do(act func(now time.Duration) ([]keysystem.Change, time.Dur
 	}
 }
 
-// bouncesLocked reports whether a change of contact or current is part of the bouncing after a movement: that is kept,
-// but not said.
+// bouncesLocked reports whether a change of contact or current is bouncing after a movement. Such changes are recorded,
+// but not reported.
 func (r *lineModel) bouncesLocked(h modelChange) bool {
 	since := h.at.Sub(r.moved)
 	if since > 0 && since < parts().Bounce {
@@ -118,10 +118,10 @@ func (r *lineModel) weld(on bool) {
 	r.do(func(now time.Duration) ([]keysystem.Change, time.Duration) { return r.model.SetWelded(now, on) })
 }
 
-// resetPort lets the port see the line for the first time.
+// resetPort makes the port detect the state of the line from scratch.
 func (r *lineModel) resetPort() { r.do(r.model.ResetPort) }
 
-// state brings the model up to now and measures.
+// state advances the model to now and returns its state.
 func (r *lineModel) state() keysystem.State {
 	r.do(r.model.Step)
 	r.mu.Lock()
@@ -129,7 +129,7 @@ func (r *lineModel) state() keysystem.State {
 	return r.model.State()
 }
 
-// history returns what happened so far.
+// history returns all changes so far.
 func (r *lineModel) history() []modelChange {
 	r.do(r.model.Step)
 	r.mu.Lock()

@@ -9,7 +9,7 @@ import (
 	"strings"
 )
 
-// message is a SIP message as text: RFC 3261 section 7, as far as the peers here need it.
+// message is a SIP message in text form (RFC 3261 section 7), with only what the peers here need.
 type message struct {
 	start  string
 	fields []field
@@ -20,11 +20,11 @@ type field struct{ name, value string }
 
 var errMessage = errors.New("rehearsal: not a SIP message")
 
-// short are the compact names of RFC 3261 section 7.3.3 that occur here.
+// short maps the compact names (RFC 3261 section 7.3.3) that occur here.
 var short = map[string]string{"v": "Via", "f": "From", "t": "To", "i": "Call-ID", "m": "Contact", "c": "Content-Type",
 	"l": "Content-Length"}
 
-// listed are the fields whose values may stand in one line with commas between them.
+// listed are the fields that may have several values in one line, separated by commas.
 var listed = map[string]bool{"via": true, "route": true, "record-route": true, "contact": true}
 
 func parse(b []byte) (*message, error) {
@@ -105,7 +105,7 @@ func (m *message) clone() *message {
 
 func (m *message) isResponse() bool { return strings.HasPrefix(m.start, "SIP/2.0 ") }
 
-// status is 0 for a request.
+// status returns the status code, or 0 for a request.
 func (m *message) status() int {
 	if !m.isResponse() {
 		return 0
@@ -118,7 +118,7 @@ func (m *message) status() int {
 	return n
 }
 
-// method is the request's, or the one that a response answers.
+// method returns the method in CSeq.
 func (m *message) method() string {
 	_, method := m.cseq()
 	return method
@@ -185,10 +185,10 @@ func (m *message) set(name, value string) {
 	m.add(name, value)
 }
 
-// branch is that of the topmost Via.
+// branch returns the branch of the topmost Via.
 func (m *message) branch() string { return param(m.get("Via"), "branch") }
 
-// reply begins a response: RFC 3261 section 8.2.6.
+// reply creates a response to the request (RFC 3261 section 8.2.6).
 func (m *message) reply(code int, reason, toTag string) *message {
 	r := &message{start: fmt.Sprintf("SIP/2.0 %d %s", code, reason)}
 	for _, name := range []string{"Via", "Record-Route", "From", "To", "Call-ID", "CSeq"} {
@@ -202,7 +202,7 @@ func (m *message) reply(code int, reason, toTag string) *message {
 	return r
 }
 
-// param finds a parameter of a field value, outside the URI if that stands in angle brackets.
+// param returns a parameter of a field value, not one of a URI in angle brackets.
 func param(value, name string) string {
 	if i := strings.LastIndexByte(value, '>'); i >= 0 {
 		value = value[i+1:]
@@ -216,7 +216,7 @@ func param(value, name string) string {
 	return ""
 }
 
-// hasParam reports whether the parameter is there, with a value or without.
+// hasParam reports whether a parameter is present, with or without a value.
 func hasParam(value, name string) bool {
 	for _, p := range strings.Split(value, ";")[1:] {
 		k, _, _ := strings.Cut(strings.TrimSpace(p), "=")
@@ -256,7 +256,7 @@ func hostOf(uri string) string {
 	return host
 }
 
-// addrOf is where a URI points to, if its host is a literal address.
+// addrOf returns the address of a URI whose host is a literal address.
 func addrOf(uri string) (netip.AddrPort, bool) {
 	host := hostOf(uri)
 	if a, err := netip.ParseAddrPort(host); err == nil {

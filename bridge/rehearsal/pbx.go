@@ -10,20 +10,20 @@ import (
 	"time"
 )
 
-// domain is the PBX's, and the realm of its digest.
+// domain is the domain of the PBX and its digest realm.
 const domain = "pbx.millrace.example"
 
-// pbx is the service: a registrar (RFC 3261 section 10) and a record-routing stateless proxy (section 16.11) that knows
-// the lines by their passwords and the far ends by their addresses.
+// pbx is the service: a registrar (RFC 3261 section 10) and a record-routing stateless proxy (section 16.11). It
+// identifies lines by their passwords and far ends by their addresses.
 type pbx struct {
 	*socket
 
-	// owned by the inbox
+	// owned by the goroutine of the inbox
 	passwords map[string]string         // of the lines, by number
 	bindings  map[string]string         // contact URI of a registered line
 	elsewhere map[string]netip.AddrPort // far ends, by number
 	nonces    map[string]bool
-	slow      map[netip.AddrPort]time.Duration // how long a BYE from there is on its way
+	slow      map[netip.AddrPort]time.Duration // delay of each BYE from that address
 }
 
 func openPBX() (*pbx, error) {
@@ -51,8 +51,7 @@ func (p *pbx) bound(number string) (ok bool) {
 	return ok
 }
 
-// notify tells a port that a message waits (RFC 3842), without a subscription, as the message centres of many houses
-// do.
+// notify sends a port a notification of a waiting message (RFC 3842) without a subscription (common practice).
 func (p *pbx) notify(at netip.AddrPort) {
 	req := &message{start: fmt.Sprintf("NOTIFY sip:%s SIP/2.0", at), body: []byte("Messages-Waiting: yes\r\n")}
 	req.add("Via", fmt.Sprintf("SIP/2.0/UDP %s;branch=z9hG4bK%s", p.addr, token()))
@@ -81,17 +80,17 @@ func (p *pbx) take(m *message, from netip.AddrPort) {
 	}
 }
 
-// delayBye keeps each BYE of a far end for a while.
+// delayBye delays each BYE of a far end.
 func (p *pbx) delayBye(number string, d time.Duration) {
 	p.ask(func() { p.slow[p.elsewhere[number]] = d })
 }
 
-// back sends a response the way the request came: RFC 3261 section 16.7, RFC 3581.
+// back sends a response back the way the request came (RFC 3261 section 16.7, RFC 3581).
 func (p *pbx) back(m *message) {
 	m.pop("Via")
 	via := m.get("Via")
 	if via == "" {
-		return // it was for us
+		return // the response was for the PBX itself
 	}
 	host := strings.TrimSpace(strings.SplitN(strings.TrimPrefix(via, "SIP/2.0/UDP "), ";", 2)[0])
 	at, err := netip.ParseAddrPort(host)
@@ -150,10 +149,10 @@ func (p *pbx) register(m *message, from netip.AddrPort) {
 	p.answer(m, from, 200, field{"Contact", "<" + uriOf(contact) + ">;expires=" + expires})
 }
 
-// forward passes a request on: RFC 3261 sections 16.3 to 16.6.
+// forward forwards a request (RFC 3261 sections 16.3 to 16.6).
 func (p *pbx) forward(m *message, from netip.AddrPort) {
 	if m.method() == "ACK" && param(m.get("To"), "tag") == "pbx" {
-		return // of a failure of our own
+		return // the ACK of a failure response that the PBX sent itself
 	}
 	hops, err := strconv.Atoi(m.get("Max-Forwards"))
 	if err != nil {
@@ -183,7 +182,8 @@ func (p *pbx) forward(m *message, from netip.AddrPort) {
 		}
 		return
 	}
-	sum := sha256.Sum256([]byte(m.branch() + to.String())) // the same for a repeat, its CANCEL and its ACK (section 16.11)
+	// the same for a retransmission, its CANCEL and its ACK (section 16.11)
+	sum := sha256.Sum256([]byte(m.branch() + to.String()))
 	out.push("Via", fmt.Sprintf("SIP/2.0/UDP %s;branch=z9hG4bKp%s", p.addr, hex.EncodeToString(sum[:10])))
 	if m.method() == "INVITE" {
 		out.push("Record-Route", fmt.Sprintf("<sip:%s;lr>", p.addr))
@@ -191,7 +191,8 @@ func (p *pbx) forward(m *message, from netip.AddrPort) {
 	p.send(out, to)
 }
 
-// route finds the next hop, and may rewrite the Request-URI. A code means: refuse.
+// route returns the next hop, and may rewrite the Request-URI. A code other than 0 means that the request has to be
+// rejected with that status.
 func (p *pbx) route(out *message, from netip.AddrPort) (to netip.AddrPort, code int) {
 	if r := out.get("Route"); r != "" {
 		if a, ok := addrOf(uriOf(r)); ok {
@@ -225,7 +226,7 @@ func (p *pbx) route(out *message, from netip.AddrPort) (to netip.AddrPort, code 
 	return to, 404
 }
 
-// known reports whether who calls is a far end, or a line with its password.
+// known reports whether the caller is a far end, or a line with the right password.
 func (p *pbx) known(m *message, from netip.AddrPort) bool {
 	for _, a := range p.elsewhere {
 		if a == from {

@@ -2,7 +2,7 @@ package rehearsal
 
 import "sync"
 
-// phone is a far end: a subscriber that the PBX knows by its address. Its methods may be called from any goroutine.
+// phone is a far end: a subscriber whose address the PBX knows. Its methods may be called from any goroutine.
 type phone struct {
 	ua     *ua
 	number string
@@ -12,7 +12,7 @@ type phone struct {
 	state phoneState // guarded by mu
 	last  string     // guarded by mu: how the last call ended
 
-	call *call // owned by the user agent's inbox
+	call *call // owned by the goroutine of the user agent's inbox
 }
 
 type phoneState uint8
@@ -50,7 +50,7 @@ func (f *phone) is(s phoneState) bool {
 	return f.state == s
 }
 
-// ending is how the last call ended: BYE, CANCEL or a status code.
+// ending returns how the last call ended: BYE, CANCEL or a status code.
 func (f *phone) ending() string {
 	f.mu.Lock()
 	defer f.mu.Unlock()
@@ -74,7 +74,7 @@ func (f *phone) hangUp() {
 	})
 }
 
-// heard is how many RTP packets came in the call that is up.
+// heard returns how many RTP packets were received in the current call.
 func (f *phone) heard() (n uint64) {
 	f.ua.ask(func() {
 		if f.call != nil && f.call.audio != nil {

@@ -9,7 +9,7 @@ import (
 	"clearback/supervision/keysystem"
 )
 
-// server of a port: where it registers and whom it calls through.
+// outbound is the server of a port: the port registers there and calls through it.
 type outbound struct {
 	at       netip.AddrPort
 	domain   string
@@ -17,38 +17,39 @@ type outbound struct {
 	password string
 }
 
-// offHookNumber is what a port calls that was left off hook.
+// offHookNumber is the number that a port calls when the line is left off hook.
 const offHookNumber = "555-0149"
 
-// registerFor is what a port asks for; a rehearsal is over before it would have to refresh.
+// registerFor is the expiry that a port requests. A rehearsal ends before the port would have to refresh its
+// registration.
 const registerFor = 300 * time.Second
 
-// port is one FXS port of the adapter: it sees the line's hook state by loop current and speaks SIP with its server.
-// Like a consumer adapter it goes on feeding the loop whatever becomes of a call. Its methods may be called from any
+// port is one FXS port of the adapter. It detects the line's hook state by loop current and uses SIP with its server.
+// Like a consumer adapter, it continues to feed the loop whatever happens to a call. Its methods may be called from any
 // goroutine.
 type port struct {
 	ua        *ua
 	out       outbound
 	lineModel *lineModel
 	habit     habit // set once
-	// offHookAfter is how long the line may be left off hook before the port calls offHookNumber; 0: for ever. Set
-	// once.
+	// offHookAfter is how long the line may be off hook without a call before the port calls offHookNumber; 0: no
+	// limit. Set once.
 	offHookAfter time.Duration
 
 	mu         sync.Mutex
 	registered bool   // guarded by mu
 	trouble    string // guarded by mu: why it could not register
 
-	// owned by the user agent's inbox
+	// owned by the goroutine of the user agent's inbox
 	off     bool
 	call    *call
-	last    *call // the one that the far end cleared last
-	waiting *call // offered beside call
-	loseOK  int   // answers to BYE that get lost on their way out
-	// what habits need, see there
+	last    *call // the last call that the far end cleared
+	waiting *call // a second call, offered beside call
+	loseOK  int   // how many responses to BYE are to be lost on the way out
+	// state of the habits, see habit.go
 	busyBy   time.Time
 	tone     tone
-	clearing int // numbers the treatments
+	clearing int // the number of the current treatment
 	down     bool
 	message  bool
 	seizures int
@@ -68,7 +69,7 @@ func openPort(out outbound, r *lineModel, h habit, offHookAfter time.Duration, s
 		u.lose = func(m *message) bool {
 			if p.loseOK > 0 && m.status() >= 200 && m.method() == "BYE" {
 				p.loseOK--
-				u.report("that answer gets lost")
+				u.report("this response is lost")
 				return true
 			}
 			return false
@@ -78,7 +79,7 @@ func openPort(out outbound, r *lineModel, h habit, offHookAfter time.Duration, s
 	return p, nil
 }
 
-// register registers, or with 0 takes the registration away (RFC 3261 section 10.2).
+// register registers, or with 0 removes the registration (RFC 3261 section 10.2).
 func (p *port) register(expires time.Duration) {
 	aor := fmt.Sprintf("<sip:%s@%s>", p.out.user, p.out.domain)
 	req := &message{start: fmt.Sprintf("REGISTER sip:%s SIP/2.0", p.out.domain)}
@@ -118,16 +119,16 @@ func (p *port) setRegistered(is bool, trouble string) {
 	p.registered, p.trouble = is, trouble
 }
 
-// bound reports whether the port is registered, or why not.
+// bound reports whether the port is registered, and if not, why.
 func (p *port) bound() (ok bool, trouble string) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	return p.registered, p.trouble
 }
 
-// dial calls a number with the digits that the near end keyed; it does so only while it sees the line off hook.
+// dial calls a number with the digits that the near end dialled. It does so only while the port sees the line off hook.
 func (p *port) dial(number string) error {
-	err := fmt.Errorf("the port sees the line on hook, or in a call, or takes no digits, when %s is dialled", number)
+	err := fmt.Errorf("the port sees the line on hook, or in a call, or accepts no digits, when %s is dialled", number)
 	p.ua.ask(func() {
 		if p.off && p.call == nil && p.tone.takesDigits() {
 			p.endTreatment()
@@ -137,16 +138,16 @@ func (p *port) dial(number string) error {
 	return err
 }
 
-// loseNextByeAnswer lets the next answer to a BYE get lost.
+// loseNextByeAnswer makes the next response to a BYE get lost.
 func (p *port) loseNextByeAnswer() { p.ua.ask(func() { p.loseOK = 1 }) }
 
-// inCall reports whether a call is up and answered.
+// inCall reports whether an answered call is up.
 func (p *port) inCall() (ok bool) {
 	p.ua.ask(func() { ok = p.call != nil && p.call.confirmed && !p.call.over })
 	return ok
 }
 
-// heard is how many RTP packets came in the call that is up.
+// heard returns how many RTP packets were received in the current call.
 func (p *port) heard() (n uint64) {
 	p.ua.ask(func() {
 		if p.call != nil && p.call.audio != nil {
@@ -156,7 +157,7 @@ func (p *port) heard() (n uint64) {
 	return n
 }
 
-// close is for the end: the port leaves its server alone and falls silent.
+// close stops the port. It does not unregister.
 func (p *port) close() {
 	p.lineModel.onHook(func(keysystem.Change) {})
 	p.ua.ask(func() {
@@ -167,25 +168,25 @@ func (p *port) close() {
 	p.ua.close()
 }
 
-// addr is where it is reached now.
+// addr returns the port's current SIP address.
 func (p *port) addr() (at netip.AddrPort) {
 	p.ua.ask(func() { at = p.ua.addr })
 	return at
 }
 
-// free reports whether a call would ring.
+// free reports whether a new call would ring.
 func (p *port) free() (ok bool) {
 	p.ua.ask(func() { ok = !p.busy() })
 	return ok
 }
 
-// rings reports whether a call rings.
+// rings reports whether an incoming call is ringing.
 func (p *port) rings() (ok bool) {
 	p.ua.ask(func() { ok = p.call != nil && p.call.in != nil && !p.call.confirmed })
 	return ok
 }
 
-// hook takes what the hook detector saw.
+// hook handles a change that the hook detector saw.
 func (p *port) hook(c keysystem.Change) {
 	if p.down {
 		return
@@ -206,7 +207,7 @@ func (p *port) hook(c keysystem.Change) {
 	}
 }
 
-// leftOffHook calls a number if nobody keys one for too long.
+// leftOffHook calls offHookNumber if no number is dialled for offHookAfter.
 func (p *port) leftOffHook() {
 	p.seizures++
 	of := p.seizures
@@ -216,7 +217,8 @@ func (p *port) leftOffHook() {
 	p.ua.after(p.offHookAfter, func() {
 		if p.off && p.call == nil && p.seizures == of {
 			p.ua.report("the line is left off hook: calls %s", offHookNumber)
-			p.call, _ = p.ua.invite(offHookNumber, p.out.domain, p.out.at) // without a socket nobody is told
+			// if no socket can be opened, there is no call
+			p.call, _ = p.ua.invite(offHookNumber, p.out.domain, p.out.at)
 		}
 	})
 }
@@ -230,7 +232,7 @@ func (p *port) onHook() {
 		p.call.hangUp()
 		p.call = nil
 	}
-	if p.waiting != nil { // it rings now
+	if p.waiting != nil { // the waiting call rings now
 		p.call, p.waiting = p.waiting, nil
 		p.lineModel.ringing(true)
 	}
@@ -243,7 +245,7 @@ func (p *port) offered(c *call) {
 		c.refuse(486)
 	case p.call != nil:
 		p.waiting = c
-		p.ua.report("tells the near end that a call waits")
+		p.ua.report("signals call waiting to the near end")
 		c.ring()
 	default:
 		p.call = c
@@ -269,7 +271,7 @@ func (p *port) ended(c *call, how string) {
 	}
 }
 
-// busy reports whether a new call is refused.
+// busy reports whether a new call would be refused.
 func (p *port) busy() bool {
 	if p.habit.waiting && p.call != nil && p.call.confirmed {
 		return p.waiting != nil

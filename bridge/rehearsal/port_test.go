@@ -9,13 +9,13 @@ import (
 	"clearback/supervision/keysystem"
 )
 
-// inHold is a house whose port has a habit, with a held call.
+// inHold returns a testLine with a held call, whose port has a habit.
 func inHold(t *testing.T, name string) *testLine {
 	model := parts()
 	if name == "flash-info" {
 		model.Release = 700 * time.Millisecond // so that the hold stays
 	} else {
-		model.FlashMin, model.FlashMax, model.OnHook = 0, 0, 200*time.Millisecond // for short tests
+		model.FlashMin, model.FlashMax, model.OnHook = 0, 0, 200*time.Millisecond // this keeps the tests short
 	}
 	h := newTestLineOf(t, "at-the-pbx", model).registered(t)
 	h.port.ua.ask(func() {
@@ -58,7 +58,7 @@ func TestAPortIsBusyForAWhileAfterOnHook(t *testing.T) {
 	require.GreaterOrEqual(t, time.Since(at), 250*time.Millisecond)
 }
 
-// RFC 3261 section 11.2: OPTIONS is answered as an INVITE would be.
+// RFC 3261 section 11.2: OPTIONS gets the response that an INVITE would get.
 func TestACallWaitsBesideACallOnly(t *testing.T) {
 	t.Parallel()
 	h := inHold(t, "call-waiting")
@@ -122,8 +122,8 @@ func TestARestartedAdapterKnowsNoCall(t *testing.T) {
 	h.until(t, "481", func() bool { _, ok := h.tl.find("555-0151", "far end", "gets 481 to BYE"); return ok })
 }
 
-// In-dialog requests follow the new registration only if somebody in between sees to it; here nobody does, so the BYE
-// is lost.
+// In-dialog requests follow a new registration only if a server in between redirects them. Here there is none, so the
+// BYE is lost.
 func TestAnAdapterMovesToAnotherPort(t *testing.T) {
 	t.Parallel()
 	h := inHold(t, "new-port")

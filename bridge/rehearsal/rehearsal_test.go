@@ -21,25 +21,25 @@ import (
 )
 
 func TestMain(m *testing.M) {
-	if err := flag.Set("test.parallel", "5"); err != nil { // they mostly wait; -parallel says otherwise
+	if err := flag.Set("test.parallel", "5"); err != nil { // the tests mostly wait; the flag -parallel overrides this
 		panic(err)
 	}
 	goleak.VerifyTestMain(m)
 }
 
-// Without the daemon the trouble itself is seen: every held line stays held, and the next caller gets busy.
+// Without the daemon the problem itself appears: every held line stays held, and the next caller gets busy.
 func TestWithoutTheDaemonLinesStayHeld(t *testing.T) {
 	t.Parallel()
 	var out bytes.Buffer
 	require.NoError(t, Run(t.Context(), Options{Without: true, Out: &out}), "%s", &out)
 	require.Equal(t, 4, strings.Count(out.String(), "verdict: ok: "))
 	require.Contains(t, out.String(),
-		"box-office STAYS HELD: its far end was gone for 3s, the lamp winked on, the next caller got busy")
-	require.Contains(t, out.String(), "4 of 4 scenes show the trouble that clearback is for")
+		"box-office STAYS HELD: its far end was gone for 3s, the lamp kept winking, the next caller got busy")
+	require.Contains(t, out.String(), "4 of 4 scenes show the problem that clearback solves")
 	require.Regexp(t, `(?m)^ +0\.0 ms  555-01\d\d     far end    sends BYE$`, out.String())
 }
 
-// The shape of the JSON is a promise: a program reads it.
+// The form of the JSON must not change, since programs read it.
 func TestJSON(t *testing.T) {
 	t.Parallel()
 	var out bytes.Buffer
@@ -108,7 +108,7 @@ func TestListNamesEveryScene(t *testing.T) {
 		require.Contains(t, out.String(), s.about+"\n")
 		require.False(t, names[s.name], "two scenes %s", s.name)
 		names[s.name] = true
-		for _, p := range s.lines { // scenes play side by side
+		for _, p := range s.lines { // scenes run concurrently
 			require.False(t, lines[p.name] || numbers[p.number], "line %s %s is in two scenes", p.name, p.number)
 			lines[p.name], numbers[p.number] = true, true
 			require.Regexp(t, `^555-01[0-4]\d$`, p.number, "the numbers above are the far ends'")
@@ -140,7 +140,7 @@ func TestUnknownHabit(t *testing.T) {
 	require.ErrorIs(t, Run(t.Context(), Options{Without: true, AllHabits: true, Out: io.Discard}), ErrNoHabit)
 }
 
-// Habits down, scenes across.
+// A row for each habit, a column for each scene.
 func TestMatrix(t *testing.T) {
 	var out bytes.Buffer
 	r := &Report{Mode: "with", Scenes: []SceneReport{
@@ -160,7 +160,7 @@ func TestMatrix(t *testing.T) {
 		"3 of 4 scenes ended as they should")
 }
 
-// idleDaemon is a daemon that does nothing at all.
+// idleDaemon is a daemon that does nothing.
 type idleDaemon struct{ closed *int }
 
 func (d idleDaemon) AdapterAddr(string) netip.AddrPort { return netip.MustParseAddrPort("127.0.0.1:9") }
@@ -184,7 +184,7 @@ func TestADaemonThatDoesNotStart(t *testing.T) {
 		require.Len(t, c.Lines, 29)
 		return idleDaemon{&closed}, nil
 	}})
-	require.ErrorContains(t, err, "the adapter did not get registered")
+	require.ErrorContains(t, err, "the adapter did not register")
 	require.ErrorIs(t, err, context.DeadlineExceeded)
 	require.Equal(t, 1, closed)
 }
@@ -218,7 +218,7 @@ func TestFailedSceneIsReported(t *testing.T) {
 	}
 	require.NoError(t, r.print(Options{Out: &out}))
 	require.Contains(t, out.String(), "verdict: NOT AS IT SHOULD BE: the hold stayed; twice\n")
-	require.Contains(t, out.String(), "clearback, of no scene: warn: the roof leaks\n")
+	require.Contains(t, out.String(), "clearback, outside any scene: warn: the roof leaks\n")
 	require.Contains(t, out.String(), "held-call        NOT AS IT SHOULD BE\n0 of 1 scenes ended as they should")
 }
 

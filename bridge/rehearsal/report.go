@@ -9,35 +9,35 @@ import (
 	"time"
 )
 
-// Report is what Run prints with Options.JSON. Names and meanings stay as they are; fields may be added.
+// Report is what Run prints with Options.JSON. Names and meanings do not change; fields may be added.
 type Report struct {
 	// Mode is "with" or "without" the daemon.
 	Mode   string        `json:"mode"`
 	OK     bool          `json:"ok"`
 	TookMS float64       `json:"took_ms"`
 	Scenes []SceneReport `json:"scenes"`
-	// Warnings of the daemon that belong to no scene.
+	// Warnings are warnings of the daemon that belong to no scene.
 	Warnings []string `json:"warnings,omitempty"`
 }
 
-// SceneReport is one scene of a Report.
+// SceneReport is the result of one scene.
 type SceneReport struct {
 	Name  string `json:"name"`
 	About string `json:"about"`
-	// Habit is the adapter's, absent for the plain one.
+	// Habit is the habit of the adapter, absent if it has none.
 	Habit string   `json:"habit,omitempty"`
 	Lines []string `json:"lines"`
 	OK    bool     `json:"ok"`
-	// Seen is what was found to be as it should; Problems is what was not.
+	// Seen describes what was as it should be, Problems what was not.
 	Seen     []string        `json:"seen"`
 	Problems []string        `json:"problems"`
 	TookMS   float64         `json:"took_ms"`
 	TimeLine []TimelineEntry `json:"time_line"`
 }
 
-// TimelineEntry is one entry of a time line.
+// TimelineEntry is one entry of the scene's timeline.
 type TimelineEntry struct {
-	// MS counts from the far end's hang-up.
+	// MS is the time since the far end's hang-up.
 	MS float64 `json:"ms"`
 	// Place is a line's name, a far end's number or a controller's name. Who is "far end", "adapter", "near end",
 	// "card", "lamp", "loop", "board" or "clearback".
@@ -46,7 +46,7 @@ type TimelineEntry struct {
 	Text  string `json:"text"`
 }
 
-// List names the scenes and the habits.
+// List prints the scenes and the habits.
 func List(w io.Writer) {
 	for _, s := range scenes() {
 		fmt.Fprintf(w, "%-16s %s\n", s.name, s.about)
@@ -57,7 +57,7 @@ func List(w io.Writer) {
 	}
 }
 
-// SceneNames are the names of all scenes.
+// SceneNames returns the names of all scenes.
 func SceneNames() (names []string) {
 	for _, s := range scenes() {
 		names = append(names, s.name)
@@ -65,7 +65,7 @@ func SceneNames() (names []string) {
 	return names
 }
 
-// HabitNames are the names of all habits.
+// HabitNames returns the names of all habits.
 func HabitNames() (names []string) {
 	for _, h := range habits() {
 		names = append(names, h.name)
@@ -93,7 +93,7 @@ func (s *testBed) report() *Report {
 	return r
 }
 
-// add appends another stage's report.
+// add appends the report of another test bed.
 func (r *Report) add(o *Report) {
 	r.OK = r.OK && o.OK
 	r.Scenes = append(r.Scenes, o.Scenes...)
@@ -113,7 +113,7 @@ func (p *sceneRun) timelineEntries() []TimelineEntry {
 	return out
 }
 
-// inMS is a time in milliseconds with the microseconds behind the point.
+// inMS returns a duration in milliseconds, with microsecond resolution.
 func inMS(d time.Duration) float64 { return float64(d.Microseconds()) / 1000 }
 
 func (r *Report) print(o Options) error {
@@ -132,7 +132,7 @@ func (r *Report) print(o Options) error {
 		}
 	}
 	for _, s := range r.Warnings {
-		w.printf("clearback, of no scene: %s\n", s)
+		w.printf("clearback, outside any scene: %s\n", s)
 	}
 	w.printf("summary\n")
 	if len(o.habits()) > 0 {
@@ -143,7 +143,7 @@ func (r *Report) print(o Options) error {
 		}
 	}
 	if r.Mode == "without" {
-		w.printf("%d of %d scenes show the trouble that clearback is for, in %.1f s\n", good, len(r.Scenes),
+		w.printf("%d of %d scenes show the problem that clearback solves, in %.1f s\n", good, len(r.Scenes),
 			r.TookMS/1000)
 	} else {
 		w.printf("%d of %d scenes ended as they should, in %.1f s\n", good, len(r.Scenes), r.TookMS/1000)
@@ -151,7 +151,7 @@ func (r *Report) print(o Options) error {
 	return w.err
 }
 
-// print leaves the time line out if it is to be brief and nothing is wrong.
+// print prints the result of a scene. If brief, it leaves out the timeline of a scene without problems.
 func (s *SceneReport) print(w *writer, brief bool) {
 	if s.Habit != "" {
 		w.printf("%s, with the adapter's habit %s: %s\n", s.Name, s.Habit, s.About)
@@ -171,7 +171,7 @@ func (s *SceneReport) print(w *writer, brief bool) {
 	}
 }
 
-// matrix prints the habits down and the scenes across.
+// matrix prints a table with a row for each habit and a column for each scene.
 func (r *Report) matrix(w *writer) {
 	var rows, columns []string
 	cells := map[[2]string]string{}
@@ -212,7 +212,7 @@ func (r *Report) mark(s *SceneReport) string {
 	}
 }
 
-// writer keeps the first error.
+// writer writes until the first error, which it keeps.
 type writer struct {
 	w   io.Writer
 	err error

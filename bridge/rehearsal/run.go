@@ -9,19 +9,19 @@ import (
 	"time"
 )
 
-// scenesAtOnce is how many scenes play side by side on several stages, each with a daemon of its own: two small cores
-// bear that.
+// scenesAtOnce is the number of scenes that run concurrently on several test beds, each with its own daemon. Two small
+// cores can run that many.
 const scenesAtOnce = 45
 
-// batch is what one stage plays.
+// batch is what one test bed runs.
 type batch struct {
 	habit  habit
 	scenes []scene
 }
 
-// Run plays the scenes side by side and prints what was seen. It returns ErrScenesFailed when one did not end as it
-// should, ErrNoScene or ErrNoHabit for a name that there is not, and whatever kept a stage from being set. Nothing runs
-// after it has returned.
+// Run runs the scenes concurrently and prints the report. It returns ErrScenesFailed if a scene did not end as it
+// should, ErrNoScene or ErrNoHabit for an unknown name, or the error that prevented a test bed from being set up. When
+// Run returns, nothing is left running.
 func Run(ctx context.Context, o Options) error {
 	casts, err := choose(o)
 	if err != nil {
@@ -46,14 +46,14 @@ func Run(ctx context.Context, o Options) error {
 	return nil
 }
 
-// runBatches plays each cast on a stage of its own. closed is what went wrong at the end, err what kept a stage from
-// being set.
+// runBatches runs each batch on its own test bed. closed is the error of shutting down; err is the error that prevented
+// a test bed from being set up.
 func runBatches(ctx context.Context, o Options, casts []batch) (r *Report, closed, err error) {
 	if len(casts) == 1 {
 		return runBatch(ctx, o, casts[0])
 	}
 	reports, ends, faults := make([]*Report, len(casts)), make([]error, len(casts)), make([]error, len(casts))
-	free := make(chan struct{}, max(1, scenesAtOnce/len(casts[0].scenes))) // a token for each stage that may play
+	free := make(chan struct{}, max(1, scenesAtOnce/len(casts[0].scenes))) // a token for each test bed that may run
 	var all sync.WaitGroup
 	for i, c := range casts {
 		all.Go(func() {
@@ -76,7 +76,7 @@ func runBatches(ctx context.Context, o Options, casts []batch) (r *Report, close
 func runBatch(ctx context.Context, o Options, c batch) (r *Report, closed, err error) {
 	s, err := newTestBed(ctx, o, c.habit, c.scenes)
 	if err != nil {
-		return nil, nil, fmt.Errorf("rehearsal: setting the stage: %w", err)
+		return nil, nil, fmt.Errorf("rehearsal: setting up the test bed: %w", err)
 	}
 	var all sync.WaitGroup
 	for _, p := range s.runs {
@@ -92,7 +92,7 @@ func runBatch(ctx context.Context, o Options, c batch) (r *Report, closed, err e
 	return s.report(), errors.Join(closed, s.close()), nil
 }
 
-// habits are those that are asked for.
+// habits returns the names of the requested habits.
 func (o *Options) habits() []string {
 	if !o.AllHabits {
 		return o.Habits
@@ -124,7 +124,7 @@ func choose(o Options) ([]batch, error) {
 		return []batch{{scenes: chosen}}, nil
 	}
 	if o.Without {
-		return nil, fmt.Errorf("%w: without the daemon there is nothing that a habit could disturb; leave the habits out",
+		return nil, fmt.Errorf("%w: habits have no effect without the daemon; leave them out",
 			ErrNoHabit)
 	}
 	var casts []batch
@@ -155,11 +155,11 @@ func chooseScenes(o Options, withHabits bool) ([]scene, error) {
 			what := "see the list of scenes"
 			switch {
 			case o.Without:
-				what = "not every scene can be played without the daemon"
+				what = "not every scene can run without the daemon"
 			case withHabits:
-				what = "not every scene is played with an adapter's habits"
+				what = "not every scene can run with an adapter's habits"
 			}
-			return nil, fmt.Errorf("%w as %q; %s", ErrNoScene, name, what)
+			return nil, fmt.Errorf("%w named %q; %s", ErrNoScene, name, what)
 		}
 	}
 	return chosen, nil

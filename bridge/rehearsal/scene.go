@@ -9,43 +9,47 @@ import (
 	"clearback/supervision/keysystem"
 )
 
-// scene is a piece to play. Nothing in it is shared with another scene but the daemon, the PBX and the boards it names.
+// scene is one scenario of the rehearsal. It shares nothing with other scenes except the daemon, the PBX and the boards
+// that it names.
 type scene struct {
 	name, about string
 	lines       []lineSetup
-	// without: the scene shows the trouble when the daemon is left out.
+	// without: the scene also runs without the daemon, to show the problem.
 	without bool
-	// clearing: it is played with every habit of the adapter.
+	// clearing: the scene can also run with each habit of the adapter.
 	clearing bool
-	// named: it is played only if it is named, and if Options.Tune is there.
+	// named: the scene runs only if Options.Scenes names it and Options.Tune is set.
 	named bool
-	// ending: the scene goes on until the daemon has ended, and is judged after that.
+	// ending: the scene continues until the daemon has shut down, and is checked after that.
 	ending bool
-	// run drives the scene until all that it is about has happened or did not happen in time. An error is one of the
-	// play itself: it did not get as far as its far end's hang-up, or was stopped.
-	run func(ctx context.Context, p *sceneRun) error
-	// check looks at what the model, the boards and the telephones went through, not at what the daemon says of itself.
+	// run drives the scene until everything it needs has happened, or has not happened in time. An error means that the
+	// scene itself failed: it was stopped, or it did not get as far as the hang-up.
+	//
+	// check examines what the model, the boards and the telephones recorded, not what the daemon reports about itself.
+	run   func(ctx context.Context, p *sceneRun) error
 	check func(p *sceneRun, v *verdict)
 }
 
-// lineSetup is a line's part in a scene. The zero values are the stage's own.
+// lineSetup describes a line of a scene. A zero value means the default of the test bed.
 type lineSetup struct {
 	name, number string
 	board        string
-	interval     time.Duration               // the policy's, default supervision.DefaultPolicy
-	release      time.Duration               // the line card's
-	releases     func() func() time.Duration // a source of the line card's, one for each hold, instead of release
-	timed        bool                        // the board ends each opening by itself
-	direct       bool                        // RTP does not pass the daemon
-	plainAdapter bool                        // its adapter is a plain one, whatever habit is played
-	habit        string                      // its adapter's, instead of the stage's
-	byeAfter     time.Duration               // if not 0, its adapter answers a BYE so late
-	hasSensor    bool                        // the board has a loop-current input for the line, and that is what is trusted
-	offHookAfter time.Duration               // the adapter calls offHookNumber when the line is left off hook for so long; 0: it does not
+	interval     time.Duration // of the policy; default: supervision.DefaultPolicy
+	release      time.Duration // of the line card
+	// if set, returns the source of the line card's release times, one for each hold; replaces release
+	releases     func() func() time.Duration
+	timed        bool          // the board ends each opening by itself
+	direct       bool          // RTP does not pass through the daemon
+	plainAdapter bool          // its adapter has no habit, whatever the habit of the test bed
+	habit        string        // of its adapter, instead of the test bed's
+	byeAfter     time.Duration // if not 0, its adapter delays the response to a BYE by this
+	hasSensor    bool          // the board has a trusted loop-current input for the line
+	// the adapter calls offHookNumber when the line has been off hook for this long; 0: never
+	offHookAfter time.Duration
 	set          func(*supervision.Policy)
 }
 
-// verdict is what is said of a scene: what was seen, and what is not as it should be.
+// verdict is the result of a scene: what was observed, and what is wrong.
 type verdict struct {
 	seen     []string
 	problems []string
@@ -59,7 +63,7 @@ func (v *verdict) wrong(format string, a ...any) {
 
 func (v *verdict) ok() bool { return len(v.problems) == 0 }
 
-// runScene plays, and judges what does not wait for the daemon's end.
+// runScene runs the scene. If the scene does not need the end of the daemon, runScene also checks it.
 func (p *sceneRun) runScene(ctx context.Context) {
 	began := time.Now()
 	p.err = p.scene.run(ctx, p)
@@ -69,12 +73,12 @@ func (p *sceneRun) runScene(ctx context.Context) {
 	}
 }
 
-// checkScene judges.
+// checkScene checks the scene.
 func (p *sceneRun) checkScene() {
 	_, ok := p.hungUp()
 	switch {
 	case p.err != nil:
-		p.verdict.wrong("the scene could not be played: %v", p.err)
+		p.verdict.wrong("the scene could not be run: %v", p.err)
 	case !ok:
 		p.verdict.wrong("nobody hung up")
 	case p.without:
@@ -99,13 +103,13 @@ func (p *sceneRun) until(ctx context.Context, what string, so func() bool) error
 	return nil
 }
 
-// opening is one time that the contact stood open; end is zero while it still does.
+// opening is one opening of the contact; end is zero while the contact is open.
 type opening struct{ began, end time.Time }
 
 func (o opening) lasted() time.Duration { return o.end.Sub(o.began) }
 
-// openings puts together what the contact did. The bouncing after a movement belongs to it: an opening lasts from the
-// first parting of the contacts to the first touch when they close for good.
+// openings returns the openings of the contact. Bouncing belongs to the movement before it: an opening lasts from the
+// first parting of the contacts to the first touch of the closing that lasts.
 func openings(past []modelChange) []opening {
 	bounce := parts().Bounce
 	var all []opening
@@ -116,7 +120,7 @@ func openings(past []modelChange) []opening {
 			if last < 0 || h.at.Sub(all[last].end) >= bounce {
 				all = append(all, opening{began: h.at})
 			} else if all[last].lasted() < bounce {
-				all[last].end = time.Time{} // it had not opened for good
+				all[last].end = time.Time{} // it had only bounced
 			}
 		case keysystem.ContactClosed:
 			if last >= 0 && all[last].end.IsZero() {
@@ -127,7 +131,7 @@ func openings(past []modelChange) []opening {
 	return all
 }
 
-// since returns what happened on the line from the hang-up on.
+// since returns what happened on the line since the hang-up.
 func (p *sceneRun) since(l *line) []modelChange {
 	zero, _ := p.hungUp()
 	var out []modelChange
@@ -139,7 +143,7 @@ func (p *sceneRun) since(l *line) []modelChange {
 	return out
 }
 
-// first returns the first change of that kind.
+// first returns the time of the first change of that kind.
 func first(past []modelChange, k keysystem.Kind) (time.Time, bool) {
 	for _, h := range past {
 		if h.Kind == k {
@@ -149,14 +153,14 @@ func first(past []modelChange, k keysystem.Kind) (time.Time, bool) {
 	return time.Time{}, false
 }
 
-// phone puts a far end on the stage.
+// phone adds a far end to the scene.
 func (p *sceneRun) phone() (*phone, error) {
 	p.testBed.mu.Lock()
 	far := p.testBed.far
 	p.testBed.far++
 	p.testBed.mu.Unlock()
 	if far > lastFarEnd {
-		return nil, fmt.Errorf("no number is left for another far end; the last is 555-0%d", lastFarEnd)
+		return nil, fmt.Errorf("there is no number left for another far end; the last is 555-0%d", lastFarEnd)
 	}
 	number := fmt.Sprintf("555-0%d", far)
 	return p.phoneAt(number)
@@ -173,7 +177,7 @@ func (p *sceneRun) phoneAt(number string) (*phone, error) {
 // set is the name of the telephone set that the near end uses.
 const set = "set 1"
 
-// callIn lets a far end call the line and the near end answer.
+// callIn makes a far end call the line and the near end answer.
 func (p *sceneRun) callIn(ctx context.Context, l *line) (*phone, error) {
 	f, err := p.phone()
 	if err != nil {
@@ -185,7 +189,7 @@ func (p *sceneRun) callIn(ctx context.Context, l *line) (*phone, error) {
 	return f, p.answer(ctx, l, f)
 }
 
-// answer lifts the set when the lamp flashes, and waits until both hear each other.
+// answer lifts the handset when the lamp flashes, and waits until both ends receive each other's audio.
 func (p *sceneRun) answer(ctx context.Context, l *line, f *phone) error {
 	if err := p.until(ctx, l.name+" rings", func() bool {
 		return l.port.rings() &&
@@ -198,40 +202,40 @@ func (p *sceneRun) answer(ctx context.Context, l *line, f *phone) error {
 	return p.talk(ctx, l, f)
 }
 
-// talk waits until the line and the far end hear each other.
+// talk waits until the line and the far end receive each other's audio.
 func (p *sceneRun) talk(ctx context.Context, l *line, f *phone) error {
 	return p.until(ctx, fmt.Sprintf("%s and %s talk", l.name, f.number), func() bool {
 		return f.is(phoneTalking) && l.port.inCall() && f.heard() > 2 && l.port.heard() > 2
 	})
 }
 
-// hold lets the near end hold.
+// hold makes the near end put the call on hold.
 func (p *sceneRun) hold(ctx context.Context, l *line) error {
 	p.add(time.Now(), l.name, "near end", "presses hold")
 	l.lineModel.hold(set)
 	return p.until(ctx, l.name+" is held", func() bool { return l.lineModel.state().Held })
 }
 
-// lift takes the line for a call out.
+// lift takes the line off hook for an outgoing call.
 func (p *sceneRun) lift(ctx context.Context, l *line) error {
 	p.add(time.Now(), l.name, "near end", "lifts")
 	l.lineModel.lift(set)
 	return p.until(ctx, l.name+" is seen off hook", func() bool { return l.lineModel.state().OffHook })
 }
 
-// dial keys the number on a lifted line.
+// dial dials the number on a line that is off hook.
 func (p *sceneRun) dial(l *line, number string) error {
 	p.add(time.Now(), l.name, "near end", "keys "+number)
 	return l.port.dial(number)
 }
 
-// hangUp lets the far end hang up; that is the zero of the scene, if it has none yet.
+// hangUp makes the far end hang up. If the scene has no zero of its times yet, this is it.
 func (p *sceneRun) hangUp(f *phone) {
 	p.zeroOn(f.number, "sends BYE")
 	f.hangUp()
 }
 
-// awaitOnHook waits until the adapter sees the line on hook again, or for long enough.
+// awaitOnHook waits until the adapter sees the line on hook again, but only for a limited time.
 func (p *sceneRun) awaitOnHook(ctx context.Context, l *line) error {
 	if p.without {
 		return p.watchHeldLine(ctx, l)
@@ -241,28 +245,28 @@ func (p *sceneRun) awaitOnHook(ctx context.Context, l *line) error {
 		return !s.Held && !s.OffHook && s.ContactClosed
 	})
 	if err != nil {
-		return ctx.Err() // that is for the judge
+		return ctx.Err() // the scene's check reports a timeout
 	}
 	return p.awaitOutcome(ctx, l)
 }
 
-// awaitOutcome waits until the daemon has said what became of the clearing, or for long enough.
+// awaitOutcome waits until the daemon has reported the outcome of the clearing, but only for a limited time.
 func (p *sceneRun) awaitOutcome(ctx context.Context, l *line) error {
 	return ctxOnly(ctx, await(ctx, stepFor, func() bool { _, ok := p.outcome(l); return ok }))
 }
 
-// outcome is the first that the daemon says of what became of the clearing.
+// outcome returns the daemon's first report on the outcome of the clearing.
 func (p *sceneRun) outcome(l *line) (entry, bool) {
 	return p.first(l.name, "clearback", "report interrupted", "report incident ", "report suppressed",
 		"report cancelled")
 }
 
-// meanwhile lets the adapter do what it is in the habit of doing in a call, before the far end hangs up.
+// meanwhile makes the adapter do what its habit is during a call, before the far end hangs up.
 func (p *sceneRun) meanwhile(ctx context.Context, l *line) error {
 	if p.without {
 		return nil
 	}
-	// a machine so busy that the link was lost proves nothing; a board without a master is for the judge
+	// A lost link on a very busy machine proves nothing. The scene's check reports a board without a master.
 	if err := ctxOnly(ctx, await(ctx, stepFor/3, l.board.hasMaster)); err != nil {
 		return err
 	}
@@ -279,7 +283,8 @@ func (p *sceneRun) meanwhile(ctx context.Context, l *line) error {
 			func() bool { ok, _ := l.port.bound(); return ok }); err != nil {
 			return err
 		}
-		// The daemon then asks there whether the adapter still knows the call; one that does not is for the judge.
+		// The daemon then asks at the new port whether the adapter still knows the call. If it does not ask, the
+		// scene's check reports that.
 		return ctxOnly(ctx, await(ctx, stepFor/3, func() bool { return l.port.askedInside() > before }))
 	case h.splash > 0:
 		p.testBed.pbx.notify(l.port.addr())
@@ -287,7 +292,7 @@ func (p *sceneRun) meanwhile(ctx context.Context, l *line) error {
 	return nil
 }
 
-// ctxOnly forgets that something did not happen: that is for the judge.
+// ctxOnly drops every error but that of ctx. The scene's check reports what did not happen.
 func ctxOnly(ctx context.Context, err error) error {
 	if err == nil {
 		return nil
@@ -295,10 +300,10 @@ func ctxOnly(ctx context.Context, err error) error {
 	return ctx.Err()
 }
 
-// watch lets pass the time in which nothing should happen.
+// watch waits for the time in which nothing should happen.
 func (p *sceneRun) watch(ctx context.Context) error { return pause(ctx, watchFor) }
 
-// watchHeldLine watches a line without the daemon, then lets somebody call it.
+// watchHeldLine watches a held line without the daemon, and then makes a far end call it.
 func (p *sceneRun) watchHeldLine(ctx context.Context, l *line) error {
 	if err := pause(ctx, stuckFor); err != nil {
 		return err
@@ -311,31 +316,33 @@ func (p *sceneRun) watchHeldLine(ctx context.Context, l *line) error {
 	if err := f.dial(l.number); err != nil {
 		return err
 	}
-	return p.until(ctx, "the next caller is answered somehow",
+	return p.until(ctx, "the next caller gets a response",
 		func() bool { return f.is(phoneCleared) || f.is(phoneRinging) })
 }
 
-// checkWithout: nothing opened a loop, the line whose far end hung up is still held, and the next caller got busy.
+// checkWithout checks that no loop opened, that the line whose far end hung up is still held, and that the next caller
+// got busy.
 func (p *sceneRun) checkWithout(v *verdict) {
 	for _, part := range p.scene.lines {
 		if len(openings(p.lines[part.name].lineModel.history())) > 0 {
-			v.wrong("%s: the loop opened although nobody could open it", part.name)
+			v.wrong("%s: the loop opened although nothing could open it", part.name)
 		}
 	}
 	l, caller := p.strandedLine, p.phones[len(p.phones)-1]
 	if _, let := first(p.since(l), keysystem.HoldReleased); let || !l.lineModel.state().Held {
-		v.wrong("%s: the hold cleared, so there is no trouble to be seen", l.name)
+		v.wrong("%s: the hold cleared, so the problem did not appear", l.name)
 	}
 	if how := caller.ending(); how != "486" {
-		v.wrong("%s: the next caller did not get busy but %q", l.name, how)
+		v.wrong("%s: the next caller got %q instead of busy", l.name, how)
 	}
-	v.saw("%s STAYS HELD: its far end was gone for %v, the lamp winked on, the next caller got busy", l.name, stuckFor)
+	v.saw("%s STAYS HELD: its far end was gone for %v, the lamp kept winking, the next caller got busy", l.name, stuckFor)
 }
 
-// late is how much later than asked a contact may close on a busy machine before a scene is not as it should be.
+// late is how much later than requested a contact may close on a busy machine before the scene counts as wrong.
 const late = 500 * time.Millisecond
 
-// checkOneOpening: exactly one opening since the hang-up, which ended, and how long it may have been.
+// checkOneOpening checks that the loop opened exactly once since the hang-up, closed again, and was open for least to
+// most. It returns the opening.
 func (p *sceneRun) checkOneOpening(v *verdict, l *line, least, most time.Duration) (opening, bool) {
 	all := openings(p.since(l))
 	switch {
@@ -345,9 +352,9 @@ func (p *sceneRun) checkOneOpening(v *verdict, l *line, least, most time.Duratio
 		v.wrong("%s: the loop opened %d times", l.name, len(all))
 	case all[0].end.IsZero():
 		v.wrong("%s: the loop is still open", l.name)
-	// never short by more than half a millisecond; the model's contact takes equally long both ways
+	// An opening may be short by half a millisecond at most. The model's contact takes equally long in both directions.
 	case all[0].lasted() < least-500*time.Microsecond || all[0].lasted() > most:
-		v.wrong("%s: the loop was open for %s ms, %s to %s are right", l.name, millis(all[0].lasted()), millis(least),
+		v.wrong("%s: the loop was open for %s ms; expected %s to %s ms", l.name, millis(all[0].lasted()), millis(least),
 			millis(most))
 	default:
 		return all[0], true
@@ -355,14 +362,14 @@ func (p *sceneRun) checkOneOpening(v *verdict, l *line, least, most time.Duratio
 	return opening{}, false
 }
 
-// checkNeverOpened: the contact never moved, before or after the hang-up.
+// checkNeverOpened checks that the contact never moved, before or after the hang-up.
 func checkNeverOpened(v *verdict, l *line) {
 	if n := len(openings(l.lineModel.history())); n > 0 {
-		v.wrong("%s: the loop opened %d times and should not have", l.name, n)
+		v.wrong("%s: the loop opened %d times and must not open", l.name, n)
 	}
 }
 
-// millis is a time in milliseconds, as the reports print it.
+// millis formats a duration in milliseconds, as the reports print it.
 func millis(d time.Duration) string {
 	return fmt.Sprintf("%.1f", float64(d)/float64(time.Millisecond))
 }

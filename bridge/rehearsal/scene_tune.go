@@ -9,37 +9,37 @@ import (
 	"clearback/supervision/keysystem"
 )
 
-// NearEnd is somebody at a telephone of the key system during a tuning session. Its methods may be called one after
-// another.
+// NearEnd is a person at a telephone of the key system during a tuning session. Its methods may not be called
+// concurrently.
 type NearEnd interface {
-	// Answer waits until the line rings, and lifts.
+	// Answer waits until the line rings, and lifts the handset.
 	Answer(ctx context.Context) error
 	// Hold presses hold.
 	Hold(ctx context.Context) error
 	// LampOut reports whether the line's lamp is dark now.
 	LampOut(ctx context.Context) (bool, error)
-	// HangUp takes the line back if it is still held, hangs up, and waits until the adapter has seen it.
+	// HangUp takes the call back if it is still held, hangs up, and waits until the adapter has recognised on hook.
 	HangUp(ctx context.Context) error
 }
 
-// Tuner makes a tuning session on a line of a running daemon. It returns the interval that it recommends, 0 for none,
-// and what it found in words.
+// Tuner runs a tuning session on a line of a running daemon. It returns the recommended interval, or 0 if it recommends
+// none, and its findings as text.
 type Tuner func(ctx context.Context, d Daemon, line string, near NearEnd) (interval time.Duration, text string,
 	err error)
 
 const (
-	// The release times of the card in the scene: our own figures, around the long setting of some key systems (350 ms,
-	// common practice).
+	// The release times of the card in the scene. They are our own figures, around the long setting of some key systems
+	// (350 ms, common practice).
 	releaseMean   = 400 * time.Millisecond
 	releaseSpread = 12 * time.Millisecond
-	// releaseSure is a length that one release in 100 exceeds: the 99 % point of the normal distribution, 2.326
-	// deviations.
+	// releaseSure is a length that one release in 100 exceeds: the 99 % point of the normal distribution, which lies
+	// 2.326 standard deviations above the mean.
 	releaseSure = releaseMean + 2326*releaseSpread/1000
-	// tuneFor bounds a session: 25 holds of 4 s, and a busy machine.
+	// tuneFor is the time limit of a session: 25 holds of 4 s each, and a busy machine.
 	tuneFor = 4 * time.Minute
 )
 
-// releases draws the release times of a card whose every hold is a little different.
+// releases returns a source of the release times of a card on which every hold takes a little longer or shorter.
 func releases() func() time.Duration {
 	random := rand.New(rand.NewPCG(1, 2))
 	return func() time.Duration {
@@ -49,7 +49,7 @@ func releases() func() time.Duration {
 
 func tuneScene() scene {
 	return scene{
-		name: "tune", about: "a line whose card has a release time that varies is tuned, hold by hold (a minute or more; only if it is named)",
+		name: "tune", about: "a line whose card has a release time that varies is tuned, hold by hold (takes a minute or more; runs only if it is named)",
 		lines: []lineSetup{{name: "bookings", number: "555-0128", board: cabinet, releases: releases}},
 		named: true, run: runTune, check: checkTune,
 	}
@@ -69,7 +69,7 @@ func runTune(ctx context.Context, p *sceneRun) error {
 	return nil
 }
 
-// checkTune: the interval clears at least 99 of 100 holds of the card, and the line's policy allows it.
+// checkTune checks that the interval clears at least 99 of 100 holds of the card, and that the line's policy allows it.
 func checkTune(p *sceneRun, v *verdict) {
 	l := p.lines["bookings"]
 	holds := 0
@@ -95,7 +95,7 @@ func checkTune(p *sceneRun, v *verdict) {
 	}
 }
 
-// nearEnd sits at the telephone of a line.
+// nearEnd is the person at the telephone of a line.
 type nearEnd struct {
 	p *sceneRun
 	l *line

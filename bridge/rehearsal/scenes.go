@@ -12,7 +12,7 @@ import (
 
 const cabinet = "cabinet" // the board that most lines share
 
-// scenes are all there are, in the order of the report.
+// scenes returns all scenes, in the order of the report.
 func scenes() []scene {
 	return slices.Concat(callScenes(), boardScenes(), endScenes(), incidentScenes(), []scene{tuneScene()})
 }
@@ -63,7 +63,7 @@ func callScenes() []scene {
 			about: "the interval is shorter than the line card's release time: the hold stays and the report says so",
 			lines: []lineSetup{{
 				name: "lighting", number: "555-0108", board: cabinet,
-				// in the flash window, bouncing left out; the card has the long setting of common practice
+				// inside the flash window, not counting the bouncing; the card has the long setting of common practice
 				interval: 330 * time.Millisecond, release: 450 * time.Millisecond,
 			}},
 			run: runShortInterval, check: checkShortInterval,
@@ -92,13 +92,13 @@ func callScenes() []scene {
 func endScenes() []scene {
 	return []scene{{
 		name: "daemon-ends", clearing: true,
-		about: "the daemon is told to end while a call is held: both sides are cleared, and the hold clears before it ends",
+		about: "the daemon is stopped while a call is held: both sides are cleared, and the hold clears before it ends",
 		lines: []lineSetup{{name: "dressing-room", number: "555-0115", board: cabinet}}, ending: true,
 		run: runDaemonEnds, check: checkDaemonEnds,
 	}}
 }
 
-// heldCall brings the line into a held call, and lets the adapter have its habits then.
+// heldCall brings the line into a held call, and then lets the adapter follow its habit.
 func (p *sceneRun) heldCall(ctx context.Context, l *line) (*phone, error) {
 	f, err := p.callIn(ctx, l)
 	if err != nil {
@@ -152,13 +152,13 @@ func runInternalCall(ctx context.Context, p *sceneRun) error {
 		return err
 	}
 	if to.habit.reboot > 0 {
-		p.zeroOn(to.name, "is back and knows no call") // the call is over before the caller is seen on hook
+		p.zeroOn(to.name, "is back and knows no call") // the call ends before the adapter sees the caller on hook
 	}
 	if err := p.meanwhile(ctx, to); err != nil {
 		return err
 	}
 	if to.habit.reboot == 0 {
-		p.zeroOn(from.name, "sends BYE") // when the adapter has recognised it
+		p.zeroOn(from.name, "sends BYE") // when the adapter has recognised on hook
 	}
 	p.add(time.Now(), from.name, "near end", "hangs up")
 	from.lineModel.hangUp(set)
@@ -171,7 +171,7 @@ func runInternalCall(ctx context.Context, p *sceneRun) error {
 
 func checkInternalCall(p *sceneRun, v *verdict) {
 	p.checkCleared(v, p.lines["workshop"])
-	if p.lines["workshop"].habit.reboot == 0 { // else it is stage-door whose far end went
+	if p.lines["workshop"].habit.reboot == 0 { // otherwise stage-door is the line whose far end went away
 		checkNeverOpened(v, p.lines["stage-door"])
 	}
 	if p.lines["stage-door"].lineModel.state().OffHook {
@@ -200,7 +200,7 @@ func runOthersStay(ctx context.Context, p *sceneRun) error {
 	}
 	before := phones[1].heard()
 	if err := await(ctx, stepFor, func() bool { return phones[1].heard() > before+2 }); err != nil {
-		p.verdict.wrong("foyer: the far end hears nothing any more")
+		p.verdict.wrong("foyer: the far end receives no more audio")
 	}
 	return ctx.Err()
 }
@@ -211,7 +211,7 @@ func checkOthersStay(p *sceneRun, v *verdict) {
 		l := p.lines[name]
 		checkNeverOpened(v, l)
 		if !l.lineModel.state().Held || !l.port.inCall() || !p.phones[i+1].is(phoneTalking) {
-			v.wrong("%s: its held call is gone", name)
+			v.wrong("%s: its held call has ended", name)
 			continue
 		}
 		v.saw("%s is still held", name)
@@ -232,7 +232,7 @@ func runShortInterval(ctx context.Context, p *sceneRun) error {
 		return err
 	}
 	if e, _ := p.outcome(l); strings.Contains(e.text, "hook=on") {
-		return nil // which is for the judge
+		return nil // the scene's check reports this case
 	}
 	lasts := func() bool { _, ok := p.find(l.name, "clearback", "incident lasts: "); return ok }
 	if err := ctxOnly(ctx, await(ctx, stepFor, lasts)); err != nil || !lasts() || l.habit.locksOut() {
@@ -248,12 +248,12 @@ func runShortInterval(ctx context.Context, p *sceneRun) error {
 	}))
 }
 
-// incident finds the daemon's report of an incident on the line.
+// incident returns the daemon's report of an incident on the line.
 func (p *sceneRun) incident(l *line) (entry, bool) {
 	return p.find(l.name, "clearback", "report incident ")
 }
 
-// shortEnough reports whether the adapter's habit clears a hold that the line's interval does not.
+// shortEnough reports whether the adapter's habit clears a hold that the line's interval does not clear.
 func (p *sceneRun) shortEnough(l *line) bool {
 	return l.habit.byItself(l.release) || l.habit.interval(&l.policy) > l.release
 }
@@ -273,12 +273,12 @@ func checkShortInterval(p *sceneRun, v *verdict) {
 	}
 	if !l.policy.ProbeTrusted {
 		if e, told := p.incident(l); told {
-			v.wrong("lighting: nothing can tell the daemon that the hold stayed, and the report says %q", e.text)
+			v.wrong("lighting: the daemon cannot know that the hold stayed, and the report says %q", e.text)
 		}
 		if e, told := p.find(l.name, "clearback", "report interrupted", "hook=unknown"); told {
-			v.saw("lighting: the hold stayed; the report says %q, as nothing can be trusted to tell", e.text)
+			v.saw("lighting: the hold stayed; the report says %q, since the daemon has no trusted way to check", e.text)
 		} else {
-			v.wrong("lighting: no report says that it is not known whether the hold cleared")
+			v.wrong("lighting: no report says that the outcome is unknown")
 		}
 		return
 	}
@@ -329,7 +329,7 @@ func checkEmergency(p *sceneRun, v *verdict) {
 	l := p.lines["fly-loft"]
 	checkNeverOpened(v, l)
 	if gone := l.habit.byItself(parts().Release) || l.habit.locksOut(); l.lineModel.state().Held == gone {
-		v.wrong("fly-loft: held is %v, where %v is right", gone, !gone)
+		v.wrong("fly-loft: held is %v instead of %v", gone, !gone)
 	}
 	e, told := p.find(l.name, "clearback", "suppressed", "emergency")
 	if !told {
@@ -378,7 +378,7 @@ func checkNextCaller(p *sceneRun, v *verdict) {
 	past := p.since(l)
 	for _, h := range past {
 		if h.Kind == keysystem.RingBegan {
-			rang = h.at // the last one: the splash of a waiting message comes before
+			rang = h.at // the last one: the ring splash of a waiting message comes before it
 		}
 	}
 	onHook, seen := first(past, keysystem.PortOnHook)
@@ -397,12 +397,12 @@ func checkNextCaller(p *sceneRun, v *verdict) {
 	}
 }
 
-// runDaemonEnds holds a call; the stage ends the daemon when all other scenes are over.
+// runDaemonEnds leaves a call on hold. The test bed ends the daemon when all other scenes are over.
 func runDaemonEnds(ctx context.Context, p *sceneRun) error {
 	l := p.lines["dressing-room"]
 	p.zeroOn(l.name, "gets BYE")
 	if l.habit.reboot > 0 {
-		p.zeroOn(l.name, "is back and knows no call") // nobody will send it a BYE
+		p.zeroOn(l.name, "is back and knows no call") // no BYE will be sent to the restarted adapter
 	}
 	_, err := p.heldCall(ctx, l)
 	return err

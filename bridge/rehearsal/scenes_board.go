@@ -8,19 +8,19 @@ import (
 )
 
 const (
-	// faultAfter is how long the loop has been open when something happens to its board.
+	// faultAfter is how long the loop has been open when its board fails.
 	faultAfter = 100 * time.Millisecond
-	// cutFor is how long the network is cut: longer than any interval.
+	// cutFor is how long the network is cut. It is longer than any interval.
 	cutFor = 2500 * time.Millisecond
-	// closedWithin is how soon after the network is back a plain coil must be closed: tries to connect are at most 250
-	// ms apart, each may take the board's time-out of 500 ms, and the machine may be busy.
+	// closedWithin is how soon after the network is back a plain coil must be closed. Attempts to connect are at most
+	// 250 ms apart, each may take the board's time-out of 500 ms, and the machine may be busy.
 	closedWithin = 1500 * time.Millisecond
 )
 
 func boardScenes() []scene {
 	return []scene{
 		{
-			name: "board-power", about: "the board loses power while the loop is open: the contact falls closed",
+			name: "board-power", about: "the board loses power while the loop is open: the contact closes",
 			lines: []lineSetup{{name: "cloakroom", number: "555-0112", board: "annex",
 				release: 450 * time.Millisecond}},
 			run: runBoardPower, check: checkBoardPower,
@@ -38,7 +38,7 @@ func boardScenes() []scene {
 	}
 }
 
-// heldAndOpen lets the far end of a held call hang up and waits for the opening to be well under way.
+// heldAndOpen makes the far end of a held call hang up and waits until the loop has been open for faultAfter.
 func (p *sceneRun) heldAndOpen(ctx context.Context, l *line) error {
 	f, err := p.heldCall(ctx, l)
 	if err != nil {
@@ -77,12 +77,12 @@ func checkBoardPower(p *sceneRun, v *verdict) {
 		v.wrong("cloakroom: the contact closed %s ms after the board lost power", millis(after))
 		return
 	}
-	v.saw("cloakroom: the contact fell closed %s ms after the board lost power and did not open again",
+	v.saw("cloakroom: the contact closed %s ms after the board lost power and did not open again",
 		millis(open.end.Sub(lost.at)))
 	long, held := open.lasted() >= l.release, l.lineModel.state().Held
 	switch {
 	case long == held:
-		v.wrong("cloakroom: held is %v after a loop open for %s ms, with a card that lets go after %s", held,
+		v.wrong("cloakroom: held is %v after the loop was open for %s ms, with a card that releases after %s ms", held,
 			millis(open.lasted()), millis(l.release))
 	case held:
 		v.saw("the hold stayed, as %s ms are too short for the card's %s", millis(open.lasted()), millis(l.release))
@@ -94,7 +94,7 @@ func checkBoardPower(p *sceneRun, v *verdict) {
 	}
 }
 
-// cut cuts the network to the board of an open line for a time.
+// cut opens the loop of a line and cuts the network to its board for cutFor.
 func (p *sceneRun) cut(ctx context.Context, l *line) error {
 	if err := p.heldAndOpen(ctx, l); err != nil {
 		return err
@@ -114,7 +114,7 @@ func runCutTimed(ctx context.Context, p *sceneRun) error {
 	if err := p.cut(ctx, l); err != nil {
 		return err
 	}
-	return pause(ctx, closedWithin) // it must not open again
+	return pause(ctx, closedWithin) // the loop must not open again
 }
 
 func checkCutTimed(p *sceneRun, v *verdict) {
@@ -147,7 +147,7 @@ func checkCutPlain(p *sceneRun, v *verdict) {
 	}
 	after := open.end.Sub(back.at)
 	if after < 0 || after > closedWithin {
-		v.wrong("loading-dock: the contact closed %s ms after the network was back, 0 to %s are right", millis(after),
+		v.wrong("loading-dock: the contact closed %s ms after the network was back; expected 0 to %s ms", millis(after),
 			millis(closedWithin))
 	}
 	p.checkHoldReleased(v, l)
@@ -155,7 +155,7 @@ func checkCutPlain(p *sceneRun, v *verdict) {
 		millis(open.lasted()), millis(l.policy.Interval), millis(after))
 }
 
-// checkHoldReleased: the hold let go since the hang-up.
+// checkHoldReleased checks that the hold cleared after the hang-up.
 func (p *sceneRun) checkHoldReleased(v *verdict, l *line) {
 	if _, let := first(p.since(l), keysystem.HoldReleased); !let {
 		v.wrong("%s: the hold stayed", l.name)

@@ -10,30 +10,30 @@ import (
 )
 
 const (
-	// watchEvery is how often an idle line is looked at in the scenes of this file: the shortest that the policy
-	// allows.
+	// watchEvery is the interval at which an idle line is checked in the scenes of this file. It is the shortest that
+	// the policy allows.
 	watchEvery = 3 * time.Second
-	// lateBye is how long the PBX keeps a BYE: what Date tells is off by up to 1 s either way, and more than 1 s is
-	// late.
+	// lateBye is how long the PBX delays a BYE. A delay of more than 1 s is late, and the delay computed from Date is
+	// wrong by up to 1 s either way.
 	lateBye = 3200 * time.Millisecond
-	// slowBoard is the board that answers after slowFor: later than the last instant for an opening that waits for its
-	// answer.
+	// slowBoard is the board that answers after slowFor. An opening that has to wait for such an answer misses its
+	// not-after time.
 	slowBoard = "pit"
 	slowFor   = 1500 * time.Millisecond
-	// incidentFor is how long an incident is awaited: two looks of the watch, and what may delay them.
+	// incidentFor is how long the scene waits for an incident: two checks of the idle line, and a margin.
 	incidentFor = 2*watchEvery + stepFor
 )
 
-// incidentScene is a scene in which something really fails: the daemon has to say what, what to do, and when it is
-// over.
+// incidentScene is a scene in which something really fails. The daemon has to report the failure, what to do about it,
+// and when it is over.
 type incidentScene struct {
 	name, about string
-	lines       []lineSetup // the first is the one in trouble
-	// reason is what the incident has to give, as words of the report.
+	lines       []lineSetup // the first is the one that fails
+	// reason is what the report of the incident has to contain.
 	reason []string
-	// cause brings it about, end ends it.
+	// cause brings the incident about, end ends it.
 	cause, end func(ctx context.Context, p *sceneRun, l *line) error
-	// check, if not nil, looks at what became of the loop.
+	// check, if not nil, checks the loop.
 	check func(p *sceneRun, v *verdict, l *line)
 }
 
@@ -51,7 +51,7 @@ func (t incidentScene) scene() scene {
 				return ok && lasts
 			}
 			if err := ctxOnly(ctx, await(ctx, incidentFor, told)); err != nil || !told() {
-				return err // that is for the judge
+				return err // the scene's check reports the missing incident
 			}
 			if err := t.end(ctx, p, l); err != nil {
 				return err
@@ -72,8 +72,8 @@ func (t incidentScene) scene() scene {
 	}
 }
 
-// checkIncident: the daemon reported an incident for that reason and no other, said what to do, and said when it was
-// over.
+// checkIncident checks that the daemon reported an incident for that reason and no other, said what to do, and reported
+// when it was over.
 func (p *sceneRun) checkIncident(v *verdict, l *line, reason ...string) {
 	e, told := p.incident(l)
 	switch {
@@ -81,14 +81,14 @@ func (p *sceneRun) checkIncident(v *verdict, l *line, reason ...string) {
 		v.wrong("%s: no incident is reported", l.name)
 		return
 	case !containsAll(e.text, reason):
-		v.wrong("%s: the report says %q where %q is right", l.name, e.text, strings.Join(reason, " "))
+		v.wrong("%s: the report says %q instead of %q", l.name, e.text, strings.Join(reason, " "))
 		return
 	}
 	v.saw("%s: the report says %q", l.name, e.text)
 	why := strings.TrimPrefix(reason[0], "reason=")
 	lasts, said := p.find(l.name, "clearback", "incident lasts: "+why+": ")
 	if _, advice, _ := strings.Cut(lasts.text, why+": "); !said || len(advice) < len("Do this.") {
-		v.wrong("%s: nothing says what to do about it", l.name)
+		v.wrong("%s: no report says what to do about it", l.name)
 	} else {
 		v.saw("and: %q", advice)
 	}
@@ -145,7 +145,7 @@ func boardTroubles() []incidentScene {
 			end: endByHangUp, check: func(p *sceneRun, v *verdict, l *line) { checkNeverOpened(v, l) },
 		},
 		{
-			name: "slow-board", about: "the board takes 1.5 s for each answer, and another line comes first: the opening misses its last instant",
+			name: "slow-board", about: "the board takes 1.5 s for each answer, and another line comes first: the opening misses its not-after time",
 			lines: []lineSetup{
 				{name: "orchestra-pit", number: "555-0122", board: slowBoard},
 				{name: "conductor", number: "555-0123", board: slowBoard, plainAdapter: true},
@@ -159,7 +159,7 @@ func boardTroubles() []incidentScene {
 func callTroubles() []incidentScene {
 	return []incidentScene{
 		{
-			name: "life-safety", about: "the line is marked life_safety: nothing opens, and a hold that stays is told",
+			name: "life-safety", about: "the line is marked life_safety: nothing opens, and a hold that stays is reported",
 			lines: []lineSetup{{name: "smoke-vents", number: "555-0118", board: cabinet,
 				set: func(p *supervision.Policy) {
 					p.LifeSafety, p.Watch = true, watchEvery
@@ -176,7 +176,7 @@ func callTroubles() []incidentScene {
 			check: func(p *sceneRun, v *verdict, l *line) { checkNeverOpened(v, l) },
 		},
 		{
-			name: "late-bye", about: "the service passes the BYE on after 3.2 s, as its Date tells: too late to open",
+			name: "late-bye", about: "the service forwards the BYE after 3.2 s, as its Date shows: too late to open",
 			lines:  []lineSetup{{name: "press-desk", number: "555-0120", board: cabinet}},
 			reason: []string{"reason=never-signalled"},
 			cause: func(ctx context.Context, p *sceneRun, l *line) error {
@@ -201,13 +201,14 @@ func callTroubles() []incidentScene {
 		},
 		{
 			name:  "silent-adapter",
-			about: "the adapter never answers BYE: the hold of a slow card stays, and where the flash window is wide nothing opens",
+			about: "the adapter never answers BYE: the hold of a slow card stays, and with a wide flash window nothing opens",
 			lines: []lineSetup{
 				{name: "costume-store", number: "555-0124", board: cabinet, habit: "bye-unanswered",
 					release: 1200 * time.Millisecond},
 				{name: "trap-room", number: "555-0129", board: cabinet, habit: "bye-unanswered",
 					set: func(p *supervision.Policy) {
-						p.FlashMax = 1300 * time.Millisecond // an interval beyond it, after the lead, would just end after 2 s
+						// an interval longer than this, after the lead, would end just after 2 s
+						p.FlashMax = 1300 * time.Millisecond
 					}},
 			},
 			reason: []string{"reason=bye-unanswered"}, cause: causeSilentAdapter,
@@ -244,21 +245,21 @@ func offHookTroubles() []incidentScene {
 	return []incidentScene{
 		{
 			name:   "dial-tone-held",
-			about:  "hold is pressed at dial tone: the watch finds the line off hook without a call",
+			about:  "hold is pressed at dial tone: a check of the idle line finds it off hook without a call",
 			lines:  []lineSetup{{name: "wig-room", number: "555-0125", board: cabinet, set: watched}},
 			reason: []string{"reason=off-hook-without-call"}, check: untouched,
 			cause: cause(func(ctx context.Context, p *sceneRun, l *line) error { return p.hold(ctx, l) }),
 			end:   endByDialling,
 		},
 		{
-			name: "handset-off", about: "a handset is left off: the loop-current input tells it",
+			name: "handset-off", about: "a handset is left off hook: the loop-current input shows it",
 			lines: []lineSetup{{name: "scene-dock", number: "555-0126", board: cabinet, hasSensor: true,
 				set: watched}},
 			reason: []string{"reason=off-hook-without-call"}, check: untouched, cause: cause(nothing), end: endByHangUp,
 		},
 		{
 			name:  "adapter-tells",
-			about: "the adapter calls a number when a handset is left off: that is told, and the call goes nowhere",
+			about: "the adapter calls a number when a handset is left off hook: that is reported, and the call is not forwarded",
 			lines: []lineSetup{{name: "porter", number: "555-0127", board: cabinet, offHookAfter: 2 * time.Second,
 				set: func(p *supervision.Policy) {
 					p.ProbeTrusted = false
@@ -268,7 +269,7 @@ func offHookTroubles() []incidentScene {
 	}
 }
 
-// heldAndGone: a call is held, the far end hangs up.
+// heldAndGone holds a call and makes the far end hang up.
 func heldAndGone(ctx context.Context, p *sceneRun, l *line) error {
 	f, err := p.heldCall(ctx, l)
 	if err == nil {
@@ -339,15 +340,15 @@ func causeSecondCall(ctx context.Context, p *sceneRun, l *line) error {
 	return nil
 }
 
-// causeSeized: the adapter's answer to our BYE is awaited. Meanwhile the near end takes the call back, hears nothing,
-// hangs up and lifts again.
+// causeSeized makes the near end act while the daemon waits for the adapter's response to its BYE. The near end takes
+// the call back, hears nothing, hangs up and lifts the handset again.
 func causeSeized(ctx context.Context, p *sceneRun, l *line) error {
 	if err := heldAndGone(ctx, p, l); err != nil {
 		return err
 	}
 	p.add(time.Now(), l.name, "near end", "takes the call back")
 	l.lineModel.lift(set)
-	if err := p.until(ctx, "the adapter takes the BYE", func() bool { return !l.port.inCall() }); err != nil {
+	if err := p.until(ctx, "the adapter accepts the BYE", func() bool { return !l.port.inCall() }); err != nil {
 		return err
 	}
 	p.add(time.Now(), l.name, "near end", "hangs up")
@@ -361,7 +362,7 @@ func causeSeized(ctx context.Context, p *sceneRun, l *line) error {
 	return nil
 }
 
-// endByHangUp lets the near end take the line back, or find the handset, and hang up.
+// endByHangUp makes the near end take the call back, or find the handset, and hang up.
 func endByHangUp(ctx context.Context, p *sceneRun, l *line) error {
 	p.add(time.Now(), l.name, "near end", "finds it and hangs up")
 	if l.lineModel.state().Held {
@@ -371,7 +372,8 @@ func endByHangUp(ctx context.Context, p *sceneRun, l *line) error {
 	return p.until(ctx, l.name+" is on hook", func() bool { return !l.lineModel.state().OffHook })
 }
 
-// endByCall lets the next caller be answered. Afterwards the near end hangs up, so that nothing opens.
+// endByCall makes the near end answer the next caller. Then the near end hangs up first, so that nothing opens the
+// loop.
 func endByCall(ctx context.Context, p *sceneRun, l *line) error {
 	if err := endByHangUp(ctx, p, l); err != nil {
 		return err
@@ -387,7 +389,7 @@ func endByCall(ctx context.Context, p *sceneRun, l *line) error {
 	return nil
 }
 
-// endByDialling lets the near end take the line back and call somebody.
+// endByDialling makes the near end take the line back and call a far end.
 func endByDialling(ctx context.Context, p *sceneRun, l *line) error {
 	f, err := p.phone()
 	if err != nil {

@@ -19,11 +19,11 @@ func runNearEndFirst(ctx context.Context, p *sceneRun) error {
 	}
 	p.zeroOn(l.name, "sends BYE")
 	if l.habit.reboot > 0 {
-		p.zeroOn(l.name, "hangs up") // it knows no call that it could end
+		p.zeroOn(l.name, "hangs up") // the restarted adapter knows no call that it could end
 	}
 	p.add(time.Now(), l.name, "near end", "hangs up")
 	l.lineModel.hangUp(set)
-	if err := p.until(ctx, "the far end is told", func() bool { return f.is(phoneCleared) }); err != nil {
+	if err := p.until(ctx, "the far end is cleared", func() bool { return f.is(phoneCleared) }); err != nil {
 		return err
 	}
 	return p.watch(ctx)
@@ -42,9 +42,10 @@ func checkNearEndFirst(p *sceneRun, v *verdict) {
 }
 
 const (
-	// listenFor is the grace of the scene in which somebody listens.
+	// listenFor is the policy's Listening in the scene "listens".
 	listenFor = 5 * time.Second
-	// deadLine is how long that goes on after the far end has hung up: longer than until the first look.
+	// deadLine is how long the near end listens after the far end has hung up. It is longer than the time until the
+	// first check of the line.
 	deadLine = 2 * time.Second
 )
 
@@ -62,7 +63,7 @@ func runListening(ctx context.Context, p *sceneRun) error {
 		return err
 	}
 	looked := func() bool { _, ok := p.find(l.name, "clearback", "probe-answered", "hook=off"); return ok }
-	if err := ctxOnly(ctx, await(ctx, stepFor, looked)); err != nil { // later on a busy machine
+	if err := ctxOnly(ctx, await(ctx, stepFor, looked)); err != nil { // a busy machine takes longer
 		return err
 	}
 	p.add(time.Now(), l.name, "near end", "hangs up")
@@ -70,7 +71,8 @@ func runListening(ctx context.Context, p *sceneRun) error {
 	return ctxOnly(ctx, await(ctx, listenFor+stepFor, func() bool { _, ok := p.outcome(l); return ok }))
 }
 
-// checkListening: off hook at the first look, and still no incident, as the near end had only not hung up yet.
+// checkListening checks that the line was off hook at the first check, and that no incident followed, since the near
+// end simply had not hung up yet.
 func checkListening(p *sceneRun, v *verdict) {
 	l := p.lines["coat-check"]
 	if _, ok := p.checkOneOpening(v, l, l.policy.Interval, l.policy.Interval+late); !ok {
@@ -80,7 +82,7 @@ func checkListening(p *sceneRun, v *verdict) {
 	onHook, seen := first(p.since(l), keysystem.PortOnHook)
 	switch {
 	case !looked:
-		v.wrong("coat-check: the daemon did not look while the near end listened")
+		v.wrong("coat-check: the daemon did not check the line while the near end listened")
 	case !seen || onHook.Before(off.at):
 		v.wrong("coat-check: the near end did not listen for long enough")
 	}
@@ -88,17 +90,18 @@ func checkListening(p *sceneRun, v *verdict) {
 		v.wrong("coat-check: nothing was wrong with the interval, and the report says %q", e.text)
 	}
 	p.checkReported(v, l)
-	v.saw("coat-check: off hook at the first look, on hook at the second; no incident, and the interval stays")
+	v.saw("coat-check: off hook at the first check, on hook at the second; no incident, and the interval stays")
 }
 
-// keying is how long a fast dialler takes for a number of seven digits (our own figure; tones of 40 ms are recognised,
-// from memory).
+// keying is how long a fast dialler takes for a number of seven digits (our own figure; adapters recognise tones of 40
+// ms, from memory).
 const keying = 7 * 50 * time.Millisecond
 
-// runNearEndCalls: nobody can be seen lifting behind an open contact. But a near end that was talking has dial tone as
-// soon as the adapter took the BYE. Here the adapter's answer to it is lost, so the interruption begins only after the
-// repeat (T1 = 500 ms); by then a dialler has keyed the next number, and the adapter, which waits a moment for more
-// digits, calls while the loop is open.
+// runNearEndCalls makes a call come while the loop is open. Lifting a handset cannot be detected behind an open
+// contact. But a near end that was talking has dial tone as soon as the adapter has accepted the BYE. Here the
+// adapter's response to the BYE is lost, so the interruption begins only after the retransmission (T1 = 500 ms). By
+// then a dialler has keyed the next number. The adapter waits briefly for more digits, and so places the call while the
+// loop is open.
 func runNearEndCalls(ctx context.Context, p *sceneRun) error {
 	l := p.lines["paint-shop"]
 	f, err := p.callIn(ctx, l)
@@ -114,7 +117,7 @@ func runNearEndCalls(ctx context.Context, p *sceneRun) error {
 	}
 	l.port.loseNextByeAnswer()
 	p.hangUp(f)
-	if err := p.until(ctx, "the adapter takes the BYE", func() bool { return !l.port.inCall() }); err != nil {
+	if err := p.until(ctx, "the adapter accepts the BYE", func() bool { return !l.port.inCall() }); err != nil {
 		return err
 	}
 	if l.habit.dialTone() {
@@ -124,7 +127,7 @@ func runNearEndCalls(ctx context.Context, p *sceneRun) error {
 		return err
 	}
 	if all := openings(p.since(l)); len(all) > 0 {
-		return errors.New("the loop opened while digits were keyed; the adapter cannot have heard them")
+		return errors.New("the loop opened while digits were keyed; the adapter cannot have received them")
 	}
 	if err := p.until(ctx, "the loop opens", func() bool { return !l.lineModel.state().ContactClosed }); err != nil {
 		return err
@@ -144,7 +147,7 @@ func runNearEndCalls(ctx context.Context, p *sceneRun) error {
 	return ctxOnly(ctx, p.talk(ctx, l, supplier))
 }
 
-// liftAgain is what somebody does who hears no dial tone.
+// liftAgain does what people do when there is no dial tone: hang up and lift again.
 func (p *sceneRun) liftAgain(ctx context.Context, l *line) error {
 	p.add(time.Now(), l.name, "near end", "has no dial tone and hangs up")
 	l.lineModel.hangUp(set)
@@ -160,7 +163,7 @@ func checkNearEndCalls(p *sceneRun, v *verdict) {
 		p.checkLiftedAgain(v, l)
 		return
 	}
-	// at most half the interval is left out of account for a busy machine: the whole interval is not cut short
+	// the whole interval would mean that the call did not cut it short; the rest is a margin for a busy machine
 	open, ok := p.checkOneOpening(v, l, 0, l.policy.Interval*3/4)
 	if !ok {
 		return
@@ -179,8 +182,8 @@ func checkNearEndCalls(p *sceneRun, v *verdict) {
 		millis(open.end.Sub(e.at)), millis(open.lasted()), millis(l.policy.Interval))
 }
 
-// checkLiftedAgain: where the near end has no dial tone it hangs up, which nobody signals; so the opening runs its
-// length, and the call that follows goes through.
+// checkLiftedAgain checks a near end without dial tone. It hangs up, which nothing signals. So the opening lasts its
+// full length, and the call that follows goes through.
 func (p *sceneRun) checkLiftedAgain(v *verdict, l *line) {
 	open, ok := p.checkOneOpening(v, l, l.policy.Interval, l.policy.Interval+late)
 	if !ok {

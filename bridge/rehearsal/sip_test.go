@@ -78,7 +78,7 @@ func TestPortFollowsTheHook(t *testing.T) {
 	h.lineModel.lift(set)
 	h.until(t, "talk", func() bool { return h.far.is(phoneTalking) && h.far.heard() > 1 && h.port.heard() > 1 })
 	h.lineModel.hangUp(set)
-	h.until(t, "the far end is told", func() bool { return h.far.is(phoneCleared) })
+	h.until(t, "the far end is cleared", func() bool { return h.far.is(phoneCleared) })
 	require.Equal(t, "BYE", h.far.ending())
 	h.until(t, "free again", func() bool { return h.available() == 200 })
 }
@@ -88,7 +88,7 @@ func (h *testLine) available() (code int) {
 	return code
 }
 
-// A port keeps feeding the loop when the far end has gone: that is the trouble.
+// A port continues to feed the loop when the far end has gone, which is the problem that the daemon solves.
 func TestPortDoesNotInterrupt(t *testing.T) {
 	h := newTestLine(t, "at-the-pbx").registered(t)
 	h.lineModel.lift(set)
@@ -108,7 +108,7 @@ func TestPortCallsOnlyOffHook(t *testing.T) {
 	require.ErrorContains(t, h.port.dial("555-0151"), "on hook")
 }
 
-// CANCEL before the answer ends the ringing (RFC 3261 section 9.2), the INVITE is answered 487.
+// CANCEL before the answer ends the ringing (RFC 3261 section 9.2). The INVITE gets 487.
 func TestFarEndGivesUp(t *testing.T) {
 	h := newTestLine(t, "at-the-pbx").registered(t)
 	require.NoError(t, h.far.dial("555-0101"))
@@ -118,7 +118,7 @@ func TestFarEndGivesUp(t *testing.T) {
 	h.until(t, "487", func() bool { _, ok := h.tl.find("box-office", "adapter", "sends 487 to INVITE"); return ok })
 }
 
-// An answer to BYE that gets lost is sent again when the BYE is (RFC 3261 section 17.1.2.2: after T1).
+// A lost response to BYE is sent again when the BYE is retransmitted (RFC 3261 section 17.1.2.2: after T1).
 func TestALostAnswerIsRepeated(t *testing.T) {
 	h := newTestLine(t, "at-the-pbx").registered(t)
 	require.NoError(t, h.far.dial("555-0101"))
@@ -130,7 +130,7 @@ func TestALostAnswerIsRepeated(t *testing.T) {
 	sent := time.Now()
 	h.until(t, "answered", func() bool { _, ok := h.tl.find("555-0151", "far end", "gets 200 to BYE"); return ok })
 	require.Greater(t, time.Since(sent), t1-50*time.Millisecond)
-	_, lost := h.tl.find("box-office", "adapter", "that answer gets lost")
+	_, lost := h.tl.find("box-office", "adapter", "this response is lost")
 	require.True(t, lost)
 }
 
@@ -157,7 +157,7 @@ func (h *testLine) portHasCall() (ok bool) {
 	return ok
 }
 
-// What is written here is read by another SIP implementation, and the other way round (RFC 3261 section 7).
+// Another SIP implementation can read the messages written here, and vice versa (RFC 3261 section 7).
 func TestMessagesAgainstAnotherParser(t *testing.T) {
 	text := strings.ReplaceAll(`INVITE sip:555-0101@192.0.2.1:5070 SIP/2.0
 v: SIP/2.0/UDP 192.0.2.9:5060;branch=z9hG4bKa, SIP/2.0/UDP 192.0.2.8;branch=z9hG4bKb;rport

@@ -8,15 +8,15 @@ import (
 	"sync"
 )
 
-// socket is a UDP socket on loopback whose datagrams are handed to an inbox in the order in which they came.
+// socket is a UDP socket on loopback. Its datagrams go to an inbox in the order in which they arrive.
 type socket struct {
 	*inbox
 	read sync.WaitGroup
 	take func(m *message, from netip.AddrPort) // set once
-	// conn and addr change in move only, and are owned by the inbox if that is used
+	// conn and addr change only in move. If move is used, the goroutine of the inbox owns them.
 	conn *net.UDPConn
 	addr netip.AddrPort
-	// lose, if not nil, tells which messages get lost on their way out. Owned by the inbox.
+	// lose, if not nil, reports whether an outgoing message is to be lost. Owned by the goroutine of the inbox.
 	lose func(m *message) bool
 }
 
@@ -39,13 +39,13 @@ func (s *socket) listen() error {
 	return nil
 }
 
-// move goes on from another port; what still comes to the old one is lost. It may be called by the inbox only.
+// move continues on another port. What still arrives at the old port is lost. Only functions in the inbox may call it.
 func (s *socket) move() error {
 	old := s.conn
 	if err := s.listen(); err != nil {
 		return err
 	}
-	_ = old.Close() // a UDP socket has nothing to lose
+	_ = old.Close() // a UDP socket has no unwritten data to lose
 	return nil
 }
 
@@ -67,7 +67,8 @@ func (s *socket) receive(conn *net.UDPConn) {
 	}
 }
 
-// send may be called by the inbox only. A datagram that cannot be sent is as good as lost: SIP repeats it.
+// send may be called only by functions in the inbox. A datagram that cannot be sent counts as lost, and SIP retransmits
+// it.
 func (s *socket) send(m *message, to netip.AddrPort) {
 	if s.lose != nil && s.lose(m) {
 		return
@@ -77,6 +78,6 @@ func (s *socket) send(m *message, to netip.AddrPort) {
 
 func (s *socket) close() {
 	s.inbox.close()
-	_ = s.conn.Close() // a UDP socket has nothing to lose
+	_ = s.conn.Close() // a UDP socket has no unwritten data to lose
 	s.read.Wait()
 }

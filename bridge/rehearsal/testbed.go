@@ -16,24 +16,26 @@ import (
 )
 
 const (
-	// The far ends' numbers; the lines have those below.
+	// The numbers of the far ends. The lines have lower numbers.
 	firstFarEnd, lastFarEnd = 151, 198
-	// emergencyNumber is one in every country that the daemon knows.
+	// emergencyNumber is an emergency number in every country that the daemon knows.
 	emergencyNumber = "911"
-	// readyFor is how long registrations are awaited, stepFor one step of a scene: ample on a busy machine.
+	// readyFor is the time limit for the registrations, and stepFor that of one step of a scene. Both are ample even on
+	// a busy machine.
 	readyFor = 10 * time.Second
 	stepFor  = 6 * time.Second
-	// watchFor is how long nothing must happen where nothing should: longer than the longest way to an opening that the
-	// daemon has, `lead` and `interval` together, which invariant 11 bounds to 2 s.
+	// watchFor is how long a scene waits to see that nothing happens. It is longer than the longest time until the end
+	// of an opening, `lead` and `interval` together, which invariant 11 limits to 2 s.
 	watchFor = 2200 * time.Millisecond
-	// remindEvery is how often the daemon says again that an incident lasts; shortened from minutes.
+	// remindEvery is the interval at which the daemon logs an incident that lasts. It is shorter than in service, where
+	// it is minutes.
 	remindEvery = 700 * time.Millisecond
-	// stuckFor is how long a line is watched without the daemon before it is said to stay held.
+	// stuckFor is how long a line is watched without the daemon before it counts as stuck.
 	stuckFor = 3 * time.Second
 )
 
-// Times of the model's parts. The flash window is that of RFC 5098's defaults; the adapter recognises on hook beyond
-// it.
+// parts returns the times of the model's parts. The flash window has the defaults of RFC 5098. The adapter recognises
+// on hook after a longer time.
 func parts() keysystem.Options {
 	return keysystem.Options{
 		Release: 350 * time.Millisecond, FlashMin: 300 * time.Millisecond, FlashMax: 800 * time.Millisecond,
@@ -52,7 +54,7 @@ type line struct {
 	coil      int
 }
 
-// testBed is everything that plays: one PBX, one adapter, the boards, and one daemon for all scenes.
+// testBed is the simulated environment: one PBX, one adapter, the boards, and one daemon for all scenes.
 type testBed struct {
 	o      Options
 	habit  habit // of the adapter that the scenes are about
@@ -65,7 +67,7 @@ type testBed struct {
 	mu     sync.Mutex // guards far
 }
 
-// sceneRun is one scene on the stage.
+// sceneRun is one scene on a test bed.
 type sceneRun struct {
 	scene
 	*timeline
@@ -99,7 +101,7 @@ func newTestBed(ctx context.Context, o Options, h habit, scenes []scene) (*testB
 	return s, nil
 }
 
-// build sets up the PBX, the lines and the boards they are wired to.
+// build sets up the PBX, the lines and the boards to which they are wired.
 func (s *testBed) build(scenes []scene) (err error) {
 	if s.pbx, err = openPBX(); err != nil {
 		return err
@@ -137,7 +139,8 @@ func (s *testBed) build(scenes []scene) (err error) {
 	return nil
 }
 
-// habitOf is the habit of the port that the part is on. One whose far end does not clear is on another, plain adapter.
+// habitOf returns the habit of the adapter port that the line is on. A line whose far end does not clear is on another
+// adapter, without a habit.
 func (s *testBed) habitOf(part lineSetup) habit {
 	if part.plainAdapter {
 		return habit{}
@@ -147,7 +150,7 @@ func (s *testBed) habitOf(part lineSetup) habit {
 	}
 	h, err := habitNamed(part.habit)
 	if err != nil {
-		return habit{name: part.habit} // the table of scenes is wrong; a test holds it
+		return habit{name: part.habit} // the table of scenes is wrong; a test detects that
 	}
 	return h
 }
@@ -158,7 +161,7 @@ func newLine(part lineSetup, h habit) *line {
 	}
 	l := &line{lineSetup: part, habit: h, policy: supervision.DefaultPolicy()}
 	l.policy.FlashMax = parts().FlashMax
-	l.policy.Listening = 0 // so that scenes are short
+	l.policy.Listening = 0 // this keeps the scenes short
 	if part.interval > 0 {
 		l.policy.Interval = part.interval
 	}
@@ -172,7 +175,7 @@ func newLine(part lineSetup, h habit) *line {
 	return l
 }
 
-// model is how the line's parts behave.
+// model returns the times of the line's parts.
 func (l *line) model() keysystem.Options {
 	o := parts()
 	if l.release > 0 {
@@ -187,7 +190,7 @@ func (l *line) model() keysystem.Options {
 func servicePassword(line string) string { return "at-the-pbx-" + line }
 func adapterPassword(line string) string { return "on-the-shelf-" + line }
 
-// configuration is what a user would write for this stage.
+// configuration returns what a user would configure for this test bed.
 func (s *testBed) configuration() *config.Config {
 	loopback := netip.AddrPortFrom(netip.AddrFrom4([4]byte{127, 0, 0, 1}), 0)
 	c := &config.Config{
@@ -195,7 +198,7 @@ func (s *testBed) configuration() *config.Config {
 		Emergency: config.Emergency{CallbackWindow: supervision.DefaultPolicy().CallbackWindow},
 		SIP: config.SIP{
 			Realm: "clearback",
-			// the second differs so that either side has a socket of its own although both take any free port
+			// this differs from the other, so that each side has its own socket although both listen on any free port
 			AdapterSide: config.Socket{Listen: loopback, Transports: []string{"udp"}},
 			ServiceSide: config.Socket{Listen: loopback, Transports: []string{"udp"}, Advertise: "127.0.0.1"},
 		},
@@ -216,7 +219,7 @@ func (s *testBed) configuration() *config.Config {
 	return c
 }
 
-// timeouts of the boards.
+// timeouts returns the time-out of a board.
 func timeouts(board string) time.Duration {
 	if board == slowBoard {
 		return 2 * slowFor
@@ -266,7 +269,7 @@ func (s *testBed) start(ctx context.Context) (err error) {
 	for _, p := range s.runs {
 		for name, l := range p.lines {
 			core.lines[name] = p.timeline
-			if l.lineSetup.board != cabinet { // that one plays in many
+			if l.lineSetup.board != cabinet { // several scenes share that board
 				core.controllers[l.lineSetup.board] = p.timeline
 			}
 		}
@@ -277,7 +280,7 @@ func (s *testBed) start(ctx context.Context) (err error) {
 	return nil
 }
 
-// connectPorts connects each port of the adapter: to the daemon, or to the PBX where there is none.
+// connectPorts connects each port of the adapter to the daemon, or to the PBX if there is no daemon.
 func (s *testBed) connectPorts() (err error) {
 	for _, p := range s.runs {
 		for _, l := range p.lines {
@@ -307,10 +310,10 @@ func (s *testBed) awaitReady(ctx context.Context) error {
 				return ok ||
 					trouble != ""
 			}); err != nil {
-				return fmt.Errorf("line %s: the adapter did not get registered: %w", l.name, err)
+				return fmt.Errorf("line %s: the adapter did not register: %w", l.name, err)
 			}
 			if ok, trouble := l.port.bound(); !ok {
-				return fmt.Errorf("line %s: the adapter did not get registered: %s", l.name, trouble)
+				return fmt.Errorf("line %s: the adapter did not register: %s", l.name, trouble)
 			}
 			if err := await(ctx, readyFor, func() bool { return s.pbx.bound(l.number) }); err != nil {
 				return fmt.Errorf("line %s: not registered at the PBX: %w", l.name, err)
@@ -320,7 +323,7 @@ func (s *testBed) awaitReady(ctx context.Context) error {
 	limit, cancel := context.WithTimeout(ctx, readyFor/4)
 	defer cancel()
 	for _, b := range s.boards {
-		// a board that nobody drives is for the scenes to find out
+		// if no master connects to a board, the scenes will report that
 		if await(limit, readyFor, b.hasMaster) != nil && ctx.Err() != nil {
 			return ctx.Err()
 		}
@@ -328,7 +331,7 @@ func (s *testBed) awaitReady(ctx context.Context) error {
 	return nil
 }
 
-// endDaemon ends the daemon, if it was started, while everybody still answers it.
+// endDaemon shuts the daemon down, if it was started, while all peers still answer it.
 func (s *testBed) endDaemon() error {
 	if s.daemon == nil {
 		return nil
@@ -341,7 +344,7 @@ func (s *testBed) endDaemon() error {
 	return nil
 }
 
-// close ends the daemon first, then everybody else.
+// close shuts the daemon down first, and then everything else.
 func (s *testBed) close() error {
 	err := s.endDaemon()
 	for _, p := range s.runs {
@@ -368,13 +371,13 @@ func (s *testBed) close() error {
 	return err
 }
 
-// errTimedOut: something did not happen in time.
+// errTimedOut means that something did not happen in time.
 var errTimedOut = errors.New("it did not happen")
 
-// pollEvery is how often await looks.
+// pollEvery is the interval at which await calls so.
 const pollEvery = 2 * time.Millisecond
 
-// await looks until it is so.
+// await waits until so returns true. It returns errTimedOut after d, and the error of ctx when that ends.
 func await(ctx context.Context, d time.Duration, so func() bool) error {
 	ticks := time.NewTicker(pollEvery)
 	defer ticks.Stop()
@@ -392,7 +395,7 @@ func await(ctx context.Context, d time.Duration, so func() bool) error {
 	return nil
 }
 
-// pause lets time pass.
+// pause waits for d, or until ctx ends.
 func pause(ctx context.Context, d time.Duration) error {
 	select {
 	case <-time.After(d):

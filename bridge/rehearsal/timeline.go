@@ -7,23 +7,23 @@ import (
 	"time"
 )
 
-// entry is one thing seen in a scene. who is who did or saw it; place is the line, the far end's number or the
+// entry is one observation of a scene. who did or observed it. place is the line, the far end's number or the
 // controller.
 type entry struct {
 	at               time.Time
 	place, who, text string
 }
 
-// timeline keeps what was seen in a scene. Its methods may be called from any goroutine.
+// timeline records the observations of a scene. Its methods may be called from any goroutine.
 type timeline struct {
 	mu      sync.Mutex
 	entries []entry
 	zero    time.Time
-	// the entry that becomes zero
+	// the place and text of the entry whose time becomes zero
 	zeroPlace, zeroText string
 }
 
-// add keeps one thing.
+// add records one observation.
 func (t *timeline) add(at time.Time, place, who, text string) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
@@ -33,14 +33,14 @@ func (t *timeline) add(at time.Time, place, who, text string) {
 	}
 }
 
-// zeroOn makes the next such entry the instant from which all others are counted.
+// zeroOn makes the next entry with that place and text the zero of the times in the report.
 func (t *timeline) zeroOn(place, text string) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	t.zeroPlace, t.zeroText = place, text
 }
 
-// hungUp is the zero; false while there is none.
+// hungUp returns the zero of the times. It returns false if that has not been set yet.
 func (t *timeline) hungUp() (time.Time, bool) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
@@ -78,7 +78,7 @@ func containsAll(s string, words []string) bool {
 	return !slices.ContainsFunc(words, func(w string) bool { return !strings.Contains(s, w) })
 }
 
-// sorted returns all entries in the order of time.
+// sorted returns all entries in order of time.
 func (t *timeline) sorted() []entry {
 	t.mu.Lock()
 	defer t.mu.Unlock()

@@ -19,7 +19,7 @@ type client struct {
 	req   *message
 	to    netip.AddrPort
 	on    func(res *message)
-	quiet bool // answered: no more repeats
+	quiet bool // answered: no more retransmissions
 }
 
 // server is a server transaction: RFC 3261 section 17.2.
@@ -29,44 +29,45 @@ type server struct {
 	last *message
 }
 
-// uaOwner is whoever owns a user agent: a telephone far away, or a port of the adapter. The methods run in its inbox.
+// uaOwner is the owner of a user agent: a far-end telephone, or a port of the adapter. The methods run in the user
+// agent's inbox.
 type uaOwner interface {
-	// offered: a new call came in.
+	// offered: a new call has arrived.
 	offered(c *call)
-	// answered: the other side answered our call; ringing: it rings.
+	// ringing: the far end of our call rings. answered: it has answered.
 	ringing(c *call)
 	answered(c *call)
-	// ended: the call is over, and not by us. How is BYE, CANCEL or the status code.
+	// ended: the call was ended, but not by us. how is BYE, CANCEL or the status code.
 	ended(c *call, how string)
-	// available is the status code that OPTIONS gets: the one that a new call would get (RFC 3261 section 11.2).
+	// available returns the status for an OPTIONS request, which is that for a new call (RFC 3261 section 11.2).
 	available() int
-	// notified: a NOTIFY came outside any dialog.
+	// notified: a NOTIFY arrived outside any dialog.
 	notified()
 }
 
-// ua is a SIP user agent on a socket of its own: transactions, and the dialogs of its calls. All its state is owned by
-// the socket's inbox.
+// ua is a SIP user agent with its own socket: transactions, and the dialogs of its calls. The goroutine of the socket's
+// inbox owns its state.
 type ua struct {
 	*socket
 	owner uaOwner
 	user  string
-	// say, if not nil, tells what was sent and received.
+	// say, if not nil, receives a text for each message sent or received.
 	say     func(text string)
 	clients map[string]*client
 	servers map[string]*server
 	calls   map[string]*call // by Call-ID and our tag
-	asked   int              // OPTIONS inside calls
+	asked   int              // OPTIONS received inside dialogs
 	login   credentials
-	// a BYE is answered after byeAfter, or never
+	// a BYE is answered after byeAfter, or never if byeSilent
 	byeAfter  time.Duration
 	byeSilent bool
-	// ignoresAll: whatever comes is not seen
+	// ignoresAll: received messages are discarded
 	ignoresAll bool
-	// sendsDate: what is sent carries the time (RFC 3261 section 20.17)
+	// sendsDate: messages carry a Date header (RFC 3261 section 20.17)
 	sendsDate bool
 }
 
-// credentials are what a challenge is answered with.
+// credentials are the user and password for a challenge.
 type credentials struct{ user, password string }
 
 func openUA(user string, owner uaOwner, say func(string)) (*ua, error) {
@@ -74,7 +75,7 @@ func openUA(user string, owner uaOwner, say func(string)) (*ua, error) {
 		owner: owner, user: user, say: say,
 		clients: map[string]*client{}, servers: map[string]*server{}, calls: map[string]*call{},
 	}
-	ready := make(chan struct{}) // a datagram may come before the socket is known here
+	ready := make(chan struct{}) // a datagram may arrive before u.socket is set
 	s, err := openSocket(func(m *message, from netip.AddrPort) { <-ready; u.take(m, from) })
 	if err != nil {
 		return nil, err
@@ -98,7 +99,7 @@ func (u *ua) report(format string, a ...any) {
 	}
 }
 
-// start begins a client transaction. on gets every response.
+// start begins a client transaction. on receives every response.
 func (u *ua) start(req *message, to netip.AddrPort, on func(res *message)) {
 	c := &client{req: req, to: to, on: on}
 	u.clients[req.branch()+req.method()] = c
@@ -107,14 +108,14 @@ func (u *ua) start(req *message, to netip.AddrPort, on func(res *message)) {
 	u.repeat(c, 0)
 }
 
-// date says when a message is first sent: RFC 3261 section 20.17.
+// date sets the Date header to the time at which a message is first sent (RFC 3261 section 20.17).
 func (u *ua) date(m *message) {
 	if u.sendsDate {
 		m.set("Date", time.Now().UTC().Format("Mon, 02 Jan 2006 15:04:05 GMT"))
 	}
 }
 
-// repeat sends, and sends again as long as nothing was answered.
+// repeat sends the request, and retransmits it until it is answered.
 func (u *ua) repeat(c *client, interval time.Duration) {
 	if c.quiet {
 		return
@@ -186,7 +187,7 @@ func (u *ua) ackFailure(c *client, res *message) {
 	u.send(ack, c.to)
 }
 
-// respondBye is respond for a BYE.
+// respondBye responds to a BYE according to the adapter's habit.
 func (u *ua) respondBye(t *server, res *message) {
 	switch {
 	case u.byeSilent:
@@ -198,7 +199,7 @@ func (u *ua) respondBye(t *server, res *message) {
 	}
 }
 
-// respond answers a request, and every repeat of it.
+// respond answers a request. The response is repeated for each retransmission of the request.
 func (u *ua) respond(t *server, res *message) {
 	t.last = res
 	u.date(res)
@@ -249,7 +250,8 @@ func (u *ua) cancelled(t *server) {
 	}
 }
 
-// reportRequest tells what a request is about; registrations are told of by who registers.
+// reportRequest reports a request with the user that it comes from or goes to. A registration is reported by the code
+// that starts it.
 func (u *ua) reportRequest(does string, m *message) {
 	switch m.method() {
 	case "REGISTER", "ACK":

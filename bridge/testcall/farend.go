@@ -13,31 +13,32 @@ import (
 	"clearback/supervision"
 )
 
-// This file is the far end: a user agent that calls, talks and hangs up (RFC 3261), against the line's user agent in
-// the same process or machine. Its 200 to a change of the call is not repeated: the way is too short to lose it.
+// This file is the far end: a user agent that calls, sends media and hangs up (RFC 3261). Its peer is the line's user
+// agent in the same process or on the same machine. Its 200 to a re-INVITE is not retransmitted: over this short path
+// no packet is lost.
 
 const (
-	// caller is the user part of the far end's address, displayName what the adapter may show.
+	// caller is the user part of the far end's address; displayName is the name that the adapter may show.
 	caller, displayName = "trial", "clearback trial"
 	allow               = "INVITE, ACK, CANCEL, BYE, OPTIONS, INFO, UPDATE"
 	maxForwards         = 70 // RFC 3261 section 8.1.1.6
 )
 
-// state is where a call stands.
+// state is the state of a call.
 //
-//	ringing -> talking -> leaving -> over
+//	ringing -> up -> ending -> over
 //
-// ringing goes to leaving or over too.
+// ringing may also change to ending or over.
 type state uint8
 
 const (
 	ringing state = iota
 	up
-	ending // our CANCEL or BYE waits for its answer
+	ending // our CANCEL or BYE waits for its response
 	over
 )
 
-// call is one call of the far end. Guarded by the session's lock, but for what is set once.
+// call is one call of the far end. Except for the fields set once, the session's lock guards it.
 type call struct {
 	// set once
 	callID, tag string
@@ -47,17 +48,17 @@ type call struct {
 	tx          *endpoint.Transaction
 
 	state   state
-	failure error // not answered, and why
+	failure error // why the call was not answered
 	remote  *sip.ToHeader
 	target  sip.Uri
 	seq32   uint32 // CSeq of our last request
 	ack     *sip.Request
 
-	// what the user agent and the line told (outcome.go)
+	// what the user agent and the line reported (outcome.go)
 	id           supervision.CallID
 	set          bool
 	refused      supervision.Suppression
-	far          bool // the far-end clearing is known to the line
+	far          bool // the line knows of the far-end clearing
 	nearEndError error
 	seq          supervision.Seq
 	took         time.Duration
@@ -83,7 +84,8 @@ func (s *Session) place() (*call, error) {
 	req.AppendHeader(own)
 	route := *own.Address.Clone()
 	route.UriParams.Add("lr", "")
-	req.AppendHeader(&sip.RecordRouteHeader{Address: route}) // what the line asks of us comes here, not to the service's proxy
+	// requests from the line come here, not to the service's proxy
+	req.AppendHeader(&sip.RecordRouteHeader{Address: route})
 	req.AppendHeader(sip.NewHeader("Allow", allow))
 	req.AppendHeader(sip.NewHeader("Content-Type", "application/sdp"))
 	req.SetBody(s.tone.offer("sendrecv"))
@@ -112,7 +114,7 @@ func (c *call) request(m sip.RequestMethod, seq uint32, own sip.Uri) *sip.Reques
 	return r
 }
 
-// answered takes a response to the INVITE.
+// answered handles a response to the INVITE.
 func (s *Session) answered(c *call, res endpoint.Response) {
 	s.change(func() {
 		switch {
@@ -122,7 +124,7 @@ func (s *Session) answered(c *call, res endpoint.Response) {
 		case !res.IsSuccess():
 			s.fail(c, fmt.Errorf("%w: %s", ErrNotAnswered, refusedBecause(res.Response)))
 		case c.ack != nil:
-			s.write(c.ack) // a repeat: our ACK was lost
+			s.write(c.ack) // a retransmission: our ACK was lost
 		default:
 			s.established(c, res.Response)
 		}
@@ -135,8 +137,8 @@ func (s *Session) fail(c *call, why error) {
 	}
 }
 
-// established takes the dialog from the 200 and acknowledges it; one that crossed our CANCEL is ended (RFC 3261 section
-// 15).
+// established takes the dialog from the 200 and acknowledges it. If the 200 crossed our CANCEL, established ends the
+// dialog (RFC 3261 section 15).
 func (s *Session) established(c *call, res *sip.Response) {
 	c.remote = sip.HeaderClone(res.To()).(*sip.ToHeader)
 	if contact := res.Contact(); contact != nil {
@@ -162,20 +164,20 @@ func (s *Session) write(ack *sip.Request) {
 	}
 }
 
-// hangUp ends the call from the far end, as its state demands.
+// hangUp ends the call from the far end: with CANCEL before the answer, with BYE after it.
 func (s *Session) hangUp(c *call) {
 	s.change(func() {
 		switch c.state {
 		case ringing:
 			c.state = ending
-			c.tx.Cancel() // its 487 ends the call, or a 200 that crossed
+			c.tx.Cancel() // the call ends with the 487, or with a 200 that crossed the CANCEL
 		case up:
 			s.bye(c)
 		}
 	})
 }
 
-// bye ends an answered call. Called under the lock.
+// bye ends an answered call. The caller holds the lock.
 func (s *Session) bye(c *call) {
 	c.state = ending
 	s.tone.stop()
@@ -193,7 +195,7 @@ func (s *Session) bye(c *call) {
 	}
 }
 
-// refusedBecause puts the final response to our INVITE into words.
+// refusedBecause describes the final response to our INVITE.
 func refusedBecause(res *sip.Response) string {
 	switch res.StatusCode {
 	case sip.StatusBusyHere, sip.StatusGlobalBusyEverywhere:
@@ -201,17 +203,17 @@ func refusedBecause(res *sip.Response) string {
 	case sip.StatusTemporarilyUnavailable:
 		return "the adapter is not registered, or does not answer"
 	case sip.StatusServiceUnavailable:
-		return "the daemon is ending, or has no media ports left"
+		return "the daemon is shutting down, or has no media ports left"
 	case sip.StatusRequestTerminated:
-		return "it was given up"
+		return "the call was cancelled"
 	}
 	return fmt.Sprintf("%d %s", res.StatusCode, res.Reason)
 }
 
-// Request takes a request from the line's user agent.
+// Request handles a request from the line's user agent.
 func (s *Session) Request(r *endpoint.Request) {
 	if r.Method == sip.ACK {
-		return // of our 200; an answer in it would change nothing, since our offer was what is in use
+		return // for our 200; an SDP answer in it changes nothing, since our own offer is in use
 	}
 	code, reason, headers, body := sip.StatusCallTransactionDoesNotExists, "Call/Transaction Does Not Exist",
 		[]sip.Header(nil), []byte(nil)
@@ -230,11 +232,12 @@ func (s *Session) Request(r *endpoint.Request) {
 		res.AppendHeader(h)
 	}
 	if err := r.Respond(res); err != nil {
-		s.log.Debug("an answer of a trial's far end could not be sent", zap.Error(err))
+		s.log.Debug("a response of a trial's far end could not be sent", zap.Error(err))
 	}
 }
 
-// Cancelled takes the CANCEL of a request that we have not answered; every one is answered at once.
+// Cancelled is called for the CANCEL of an unanswered request. It does nothing, since Request answers every request at
+// once.
 func (s *Session) Cancelled(*endpoint.Request) {}
 
 // inDialog reports whether a request belongs to the dialog.
@@ -246,7 +249,7 @@ func (c *call) inDialog(r *sip.Request) bool {
 	return r.To().Params.GetOr("tag", "") == c.tag && r.From().Params.GetOr("tag", "") == theirs && c.ack != nil
 }
 
-// handleInDialog answers a request inside the dialog. Called under the lock.
+// handleInDialog answers a request inside the dialog. The caller holds the lock.
 func (s *Session) handleInDialog(c *call, r *sip.Request) (code int, reason string, headers []sip.Header, body []byte) {
 	contact := func() []sip.Header {
 		return []sip.Header{s.ep.Contact(caller, c.transport), sip.NewHeader("Allow", allow)}

@@ -11,14 +11,15 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// newSessionWithAdapter is a far end whose line is the box itself.
+// newSessionWithAdapter returns a far end that is connected directly to a testAdapter, without a line.
 func newSessionWithAdapter(t *testing.T) (*Session, *testAdapter) {
 	t.Helper()
 	b := newTestAdapter(t, func() []time.Duration { return nil })
 	return calls(t, b.at), b
 }
 
-// The near end may hold, move, ask and inform within the call, as any adapter does (RFC 3264 sections 6.1 and 8).
+// The near end may hold, move its media, and send OPTIONS and INFO within the call, as any adapter does (RFC 3264
+// sections 6.1 and 8).
 func TestInDialogRequests(t *testing.T) {
 	t.Parallel()
 	s, b := newSessionWithAdapter(t)
@@ -69,7 +70,7 @@ func TestInDialogRequests(t *testing.T) {
 		b.request(c.method, 5+seq, "")
 		require.Contains(t, b.told(5+seq, c.method).start, c.want, c.method)
 	}
-	// a stranger's BYE does not end it, the near end's does
+	// a BYE outside the dialog does not end the call, the near end's BYE does
 	b.mu.Lock()
 	own := b.invite.get("Call-ID")
 	for i, h := range b.invite.headers {
@@ -91,7 +92,7 @@ func TestInDialogRequests(t *testing.T) {
 	require.ErrorIs(t, err, ErrNearEndHungUp)
 }
 
-// A 200 that is repeated is acknowledged again (RFC 3261 section 13.2.2.4).
+// A retransmitted 200 is acknowledged again (RFC 3261 section 13.2.2.4).
 func TestRepeatedAnswer(t *testing.T) {
 	t.Parallel()
 	s, b := newSessionWithAdapter(t)
@@ -104,7 +105,7 @@ func TestRepeatedAnswer(t *testing.T) {
 	b.saw("ACK")
 }
 
-// Who lifts just as we give up is hung up on at once (RFC 3261 section 15.1.1).
+// A near end that answers just as Ring gives up is cleared at once (RFC 3261 section 15.1.1).
 func TestAnswerCrossesCancel(t *testing.T) {
 	t.Parallel()
 	s, b := newSessionWithAdapter(t)
@@ -122,7 +123,7 @@ func TestAnswerCrossesCancel(t *testing.T) {
 	}
 }
 
-// An answer that cannot be played to is no call.
+// A call whose answer has no supported codec is not answered.
 func TestAnswerWithoutG711(t *testing.T) {
 	t.Parallel()
 	s, b := newSessionWithAdapter(t)

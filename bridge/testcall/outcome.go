@@ -8,9 +8,9 @@ import (
 	"clearback/supervision/callrecord"
 )
 
-// This file reads what the line tells of a trial.
+// This file reads what the line reports about a trial.
 
-// follow takes an entry of the line.
+// follow handles an entry of the line.
 func (s *Session) follow(e callrecord.Entry) {
 	s.change(func() {
 		c := s.call
@@ -46,7 +46,8 @@ func (c *call) event(ev *supervision.Event) {
 	}
 }
 
-// nearEndLeft notes that the near end went first. After the far end it is the machine's to say what that means.
+// nearEndLeft notes that the near end hung up first. If the far end has already cleared, the machine decides what that
+// means.
 func (c *call) nearEndLeft(why error) {
 	if !c.far && c.nearEndError == nil {
 		c.nearEndError = why
@@ -71,7 +72,7 @@ func (c *call) effect(e *supervision.Effect) {
 	}
 }
 
-// result is what became of the clearing.
+// result returns the outcome of the clearing.
 func (c *call) result(asked time.Duration) Result {
 	r := Result{Call: c.id, Asked: asked}
 	e := c.outcome

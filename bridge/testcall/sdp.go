@@ -9,15 +9,15 @@ import (
 	"strings"
 )
 
-// description is what matters of a session description (RFC 8866): the first audio stream.
+// description is the part of a session description (RFC 8866) that matters here: the first audio stream.
 type description struct {
 	at        netip.AddrPort
-	kind      uint8 // payload type: the first of its list that we speak
+	kind      uint8 // payload type: the first of its list that we support
 	direction string
 }
 
-// receives reports whether who wrote it wants to hear something: hold is said by the direction, or by the unspecified
-// address of RFC 2543.
+// receives reports whether the author of the description wants to receive media. A hold is signalled by the direction,
+// or by the unspecified address of RFC 2543.
 func (d description) receives() bool {
 	return d.direction != "sendonly" && d.direction != "inactive" && !d.at.Addr().IsUnspecified()
 }
@@ -59,18 +59,19 @@ func describe(sdp []byte) (description, error) {
 	addr, err := netip.ParseAddr(host)
 	n, err2 := strconv.ParseUint(port, 10, 16)
 	if err != nil || err2 != nil {
-		return d, fmt.Errorf("the session description names no address: %q port %q", host, port)
+		return d, fmt.Errorf("the session description has no address: %q port %q", host, port)
 	}
 	d.at = netip.AddrPortFrom(addr, uint16(n))
 	return d, nil
 }
 
-// offer is our own description.
+// offer returns our own description as an offer.
 func (t *tone) offer(direction string) []byte {
 	return t.describe(direction, fmt.Sprint(pcmu, " ", pcma), "a=rtpmap:0 PCMU/8000\r\na=rtpmap:8 PCMA/8000\r\n")
 }
 
-// answer answers an offer (RFC 3264 section 6.1), and plays where it says if playing.
+// answer returns our answer to an offer (RFC 3264 section 6.1). If playing, it directs the tone to the address in the
+// offer.
 func (t *tone) answer(offer []byte, playing bool) ([]byte, error) {
 	d, err := describe(offer)
 	if err != nil {

@@ -18,8 +18,8 @@ import (
 
 func num(n int) string { return strconv.Itoa(n) }
 
-// A stand-in is a line and its user agent where SIPp stands in for them: it takes every trial, and says that it was
-// made.
+// fakeLine stands in for the line and its user agent when SIPp is the other side of the call. It accepts every trial
+// and reports it as made.
 type fakeLine struct {
 	at   netip.AddrPort
 	tell func(callrecord.Entry)
@@ -45,14 +45,14 @@ func (l *fakeLine) Inbound() (sip.Uri, netip.AddrPort, string) {
 	return sip.Uri{Scheme: "sip", User: "secret", Host: l.at.Addr().String(), Port: int(l.at.Port())}, l.at, "UDP"
 }
 
-// calls begins a session with SIPp and tells it which call is its own, as the user agent would.
+// calls begins a session with SIPp and reports to the session which call is its own, as the user agent would.
 func calls(t *testing.T, at netip.AddrPort) *Session {
 	t.Helper()
 	l := &fakeLine{at: at}
 	s, err := Begin(Options{Name: "box-office", Line: l, Port: l, Bind: loopback})
 	require.NoError(t, err)
 	ctx, cancel := context.WithTimeout(context.Background(), testTimeout)
-	known := make(chan struct{}) // closed when the call is known
+	known := make(chan struct{}) // closed when the call has been reported
 	go func() {
 		defer close(known)
 		id := ""
@@ -76,7 +76,7 @@ func calls(t *testing.T, at netip.AddrPort) *Session {
 	return s
 }
 
-// SIPp as the line: INVITE, ringing, 200, ACK, the tone in either law, BYE.
+// SIPp takes the line's place: INVITE, 180, 200, ACK, the tone in both laws, BYE.
 func TestCallAnsweredBySIPp(t *testing.T) {
 	for name, kind := range map[string]uint8{"PCMU": pcmu, "PCMA": pcma} {
 		t.Run(name, func(t *testing.T) {

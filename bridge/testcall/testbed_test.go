@@ -24,38 +24,38 @@ import (
 	"clearback/supervision/callrecord"
 )
 
-// TestMain shortens the timers of the transactions: T1 is 25 ms, so that 64*T1 is 1.6 s (RFC 3261 section 17.1).
+// TestMain shortens the transaction timers: T1 is 25 ms, so that 64*T1 is 1.6 s (RFC 3261 section 17.1).
 func TestMain(m *testing.M) {
 	sip.SetTimers(25*time.Millisecond, 200*time.Millisecond, 250*time.Millisecond)
 	goleak.VerifyTestMain(m)
 }
 
-// testTimeout bounds every wait of the tests; only a failing test waits for so long.
+// testTimeout limits every wait of the tests. Only a failing test waits for so long.
 const testTimeout = 10 * time.Second
 
 var loopback = netip.MustParseAddr("127.0.0.1")
 
-// A testAdapter is an adapter with a key system behind it, by hand: one UDP socket that shares no code with what is under test,
-// and an RTP socket. It answers each call as its habits say, and holds it until the contact was open for as long as the
-// card needs.
+// testAdapter is an adapter with a key system behind it. It has a UDP socket for SIP, whose code shares nothing with
+// the code under test, and an RTP socket. It answers each call as set by its fields. It keeps the call on hold until
+// the contact was open for as long as the line card needs.
 type testAdapter struct {
 	t     *testing.T
 	conn  *net.UDPConn
 	sound *net.UDPConn
 	at    netip.AddrPort
-	open  func() []time.Duration // the interruptions that the contact was asked for
-	seen  chan string            // methods of requests; wide enough for a test
-	said  chan message           // responses; wide enough for a test
+	open  func() []time.Duration // returns the interruptions that the contact was asked for
+	seen  chan string            // methods of requests; large enough for a test
+	said  chan message           // responses; large enough for a test
 
 	mu       sync.Mutex
-	answer   int           // what an INVITE gets at once; 0: it rings on
-	release  time.Duration // the card lets go after that; 0: never by a break
-	itself   bool          // the hold clears with the BYE, without any break
-	deaf     bool          // no BYE is answered
+	answer   int           // the status for an INVITE; 0: it keeps ringing
+	release  time.Duration // the release time of the card; 0: no opening clears the hold
+	itself   bool          // the hold clears with the BYE, without an opening
+	deaf     bool          // BYE is not answered
 	offHook  bool
 	openings int // interruptions before the hold
 	invite   message
-	crosses  bool // it is answered just as the CANCEL comes
+	crosses  bool // the call is answered just as the CANCEL arrives
 }
 
 type message struct {
@@ -65,7 +65,7 @@ type message struct {
 	from    netip.AddrPort
 }
 
-// newTestAdapter makes a box at a line whose contact was asked for these interruptions.
+// newTestAdapter returns an adapter. open returns the interruptions that the line's contact was asked for.
 func newTestAdapter(t *testing.T, open func() []time.Duration) *testAdapter {
 	t.Helper()
 	b := &testAdapter{t: t, open: open, seen: make(chan string, 1000), said: make(chan message, 1000), answer: 200}
@@ -85,7 +85,7 @@ func newTestAdapter(t *testing.T, open func() []time.Duration) *testAdapter {
 			if err != nil {
 				return
 			}
-			if text := string(buf[:n]); text != last { // else it is a repeat
+			if text := string(buf[:n]); text != last { // otherwise it is a retransmission
 				last = text
 				head, body, _ := strings.Cut(text, "\r\n\r\n")
 				lines := strings.Split(head, "\r\n")
@@ -201,7 +201,7 @@ func (b *testAdapter) send(to netip.AddrPort, text string) {
 	}
 }
 
-// request sends a request in the call that it was offered.
+// request sends a request in the dialog of the call that the adapter was offered.
 func (b *testAdapter) request(method string, seq int, body string) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
@@ -219,7 +219,7 @@ func (b *testAdapter) request(method string, seq int, body string) {
 			b.invite.get("Call-ID"), seq, method, b.at, kind, len(body), body))
 }
 
-// told waits for the response to its request of that number.
+// told waits for the response to the adapter's request of that number.
 func (b *testAdapter) told(seq int, method string) message {
 	b.t.Helper()
 	for {
@@ -234,7 +234,7 @@ func (b *testAdapter) told(seq int, method string) message {
 	}
 }
 
-// dial asks for a call: a seizure.
+// dial asks for a call, which is a seizure.
 func (b *testAdapter) dial(number string, to netip.AddrPort) {
 	body := b.sdp("sendrecv")
 	b.send(to, fmt.Sprintf("INVITE sip:%s@%s SIP/2.0\r\nVia: SIP/2.0/UDP %s;branch=z9hG4bKdial%s\r\nFrom: <sip:box@%s>;tag=d\r\nTo: <sip:%s@%s>\r\nCall-ID: dial%s\r\nCSeq: 1 INVITE\r\n"+
@@ -257,8 +257,8 @@ func (b *testAdapter) saw(method string) {
 	}
 }
 
-// A testBed is one line in service: the real user agent, the real line with its machine, a contact that does as it is
-// told, and the testAdapter.
+// testBed is one line in service: the real user agent, the real line with its machine, a fake contact, and the
+// testAdapter.
 type testBed struct {
 	t       *testing.T
 	adapter *testAdapter
@@ -270,7 +270,7 @@ type testBed struct {
 	notes   notes
 }
 
-// notes hands each note on to the session, as the daemon does.
+// notes passes each CallInfo on to the session, as the daemon does.
 type notes struct {
 	mu  sync.Mutex
 	to  *Session
@@ -287,8 +287,8 @@ func (n *notes) take(note callrecord.CallInfo) {
 	n.all = append(n.all, note)
 }
 
-// lateness begins to watch how late the machine wakes who sleeps; the function returns by how much at most. What a test
-// judges by the clock is late by as much without anybody's fault.
+// lateness begins to measure how late the machine wakes sleeping goroutines. The function that it returns gives the
+// longest delay so far. Times that a test measures can be late by as much on a busy machine.
 func lateness(t *testing.T) func() time.Duration {
 	t.Helper()
 	var mu sync.Mutex
@@ -314,16 +314,16 @@ func lateness(t *testing.T) func() time.Duration {
 	}()
 	t.Cleanup(func() { close(quit); <-done })
 	return func() time.Duration {
-		look() // it may be asleep for too long just now
+		look() // the machine may be late at this moment
 		mu.Lock()
 		defer mu.Unlock()
 		return most
 	}
 }
 
-// requireMeasured judges the length of the last opening, on a machine that was late by so much. A line that does not
-// hear in time that the loop is closed closes it itself, and then has no length; here only a late machine brings it to
-// that.
+// requireMeasured checks the length of the last opening. late is how late the machine was. If a line does not learn in
+// time that the loop is closed, it closes the loop itself, and then the opening has no measured length. Here only a
+// busy machine can cause that.
 func (h *testBed) requireMeasured(asked, measured, late time.Duration) {
 	h.t.Helper()
 	if measured != 0 {
@@ -370,7 +370,7 @@ func newTestBed(t *testing.T, change ...func(*supervision.Policy, *sipua.LineOpt
 		AdapterFixed:  &sip.Uri{Scheme: "sip", User: "box", Host: "127.0.0.1", Port: int(h.adapter.at.Port())},
 		ServiceSocket: sipua.Socket{Listen: netip.AddrPortFrom(loopback, 0), UDP: true},
 		Registrar:     sip.Uri{Scheme: "sip", Host: "127.0.0.1", Port: 9}, ServiceUser: "5550100",
-		ServiceProxy: "127.0.0.1:9", // nothing of a trial may go there
+		ServiceProxy: "127.0.0.1:9", // nothing of a trial may be sent there
 		Relay:        true,
 	}
 	for _, c := range change {
@@ -401,7 +401,7 @@ func newTestBed(t *testing.T, change ...func(*supervision.Policy, *sipua.LineOpt
 	return h
 }
 
-// set changes the box's habits.
+// set changes the fields of the testAdapter.
 func (h *testBed) set(f func(b *testAdapter)) {
 	h.adapter.mu.Lock()
 	defer h.adapter.mu.Unlock()

@@ -1,6 +1,6 @@
-// Package testcall makes trials of an interval on a line in service: a far end of our own calls the line, plays a tone,
-// and clears when it is told to; what became of the clearing comes back. It decides nothing about the loop: the line's
-// machine does.
+// Package testcall makes trials of an interval on a line in service. A far end of our own calls the line, plays a tone,
+// and clears on request. The outcome of the clearing is returned. The package decides nothing about the loop: the
+// line's machine does.
 package testcall
 
 import (
@@ -19,55 +19,57 @@ import (
 	"clearback/supervision/callrecord"
 )
 
-// Line is what a session needs of a line.
+// Line is the part of a line that a session uses.
 type Line interface {
 	Post(ev supervision.Event)
 	Follow(f func(callrecord.Entry)) (stop func())
-	// View tells which interval the line's own clearings use.
+	// View returns the state of the line's machine. Its Interval is the interval that the line's own clearings use.
 	View() supervision.View
 }
 
-// Port is what a session needs of the line's user agent.
+// Port is the part of the line's user agent that a session uses.
 type Port interface {
 	Inbound() (contact sip.Uri, at netip.AddrPort, transport string)
 	BlockOutbound(told func(number string, emergency bool)) (stop func())
 }
 
-// Options of [Begin].
+// Options are the options of [Begin].
 type Options struct {
 	Name string
 	Line Line
 	Port Port
-	// Bind is the address that the far end's SIP and RTP sockets are bound to (port 0). Whoever the line's user agent
-	// sends the call's media to must reach it: itself where it relays, otherwise the adapter.
+	// Bind is the address that the far end's SIP and RTP sockets are bound to (port 0). The address to which the line's
+	// user agent directs the call's media must be able to reach it: the user agent itself if it relays media, otherwise
+	// the adapter.
 	Bind   netip.Addr
 	Logger *zap.Logger
 }
 
-// What ends a session or refuses a trial.
+// Errors that end a session or refuse a trial.
 var (
-	// ErrStopped: the adapter asked for a call during the session, so a break may have been read as dialling, or an
-	// emergency call came. The text says which number. A session that was ended says so with the same error.
+	// ErrStopped means that the session has ended. Either the adapter asked for a call during the session, so that a
+	// break may have been read as dialling, or an emergency call came, or End was called. The text says which, with the
+	// number.
 	ErrStopped = errors.New("trial: the session is stopped")
-	// ErrRefused: the line's policy refuses the trial; the text says which rule.
+	// ErrRefused means that the line's policy refuses the trial. The text says which rule.
 	ErrRefused = errors.New("trial: refused")
-	// ErrNotAnswered: nobody lifted in time, or the line is busy.
+	// ErrNotAnswered means that the call was not answered in time, or that the line is busy.
 	ErrNotAnswered = errors.New("trial: the call was not answered")
-	// ErrNearEndHungUp: the near end hung up before the clearing.
+	// ErrNearEndHungUp means that the near end hung up before the clearing.
 	ErrNearEndHungUp = errors.New("trial: the near end hung up")
 )
 
-// Bounds of the waits. All are our own numbers.
+// Limits of the waits. All are our own numbers.
 const (
-	// ringLimit is how long the line rings at most: two minutes would wear out whoever stands beside it, and a caller
+	// ringLimit is how long the line may ring. Two minutes would wear out the people beside the telephone, and a caller
 	// gives up sooner.
 	ringLimit = time.Minute
-	// lineLimit is how long the line's own goroutine, or the user agent, may take to say what it knows already.
+	// lineLimit is how long the line's goroutine, or the user agent, may take to report what it already knows.
 	lineLimit = 5 * time.Second
-	// refusalWait is how long after a trial was set its refusal may be told: it follows in the same step, after no more
-	// than the writing of one line of log. One that comes later still is not lost.
+	// refusalWait is how long after TrialSet the line may report that it refuses the trial. The report follows in the
+	// same step, delayed at most by writing one log line. A report that comes later is handled too.
 	refusalWait = 100 * time.Millisecond
-	// outcomeLimit is longer than everything that may follow a clearing at the widest settings: a lead of 1.65 s, an
+	// outcomeLimit is longer than everything that can follow a clearing at the largest settings: a lead of 1.65 s, an
 	// interval within the 2 s of invariant 11, a guard time of 5 s, an on-hook recognition of 10 s and the answer to a
 	// probe.
 	outcomeLimit = 30 * time.Second
@@ -75,8 +77,8 @@ const (
 	closeTimeout = 2 * time.Second
 )
 
-// Session is one tuning session on a line; one at a time on each. Its methods may be called from any goroutine; Ring
-// and Clear are called in turn.
+// Session is one tuning session on a line. A line has at most one session at a time. The methods may be called from any
+// goroutine, but Ring and Clear not concurrently.
 type Session struct {
 	// set once
 	o        Options
@@ -84,20 +86,20 @@ type Session struct {
 	ep       *endpoint.Endpoint
 	tone     *tone
 	unfollow func()
-	unblock  func() // ends the holding back
+	unblock  func() // allows the adapter's calls again
 	end      sync.Once
 	endErr   error
 
 	mu      sync.Mutex
-	changed chan struct{} // closed and made anew whenever something below changed
-	stopped error         // ErrStopped with its reason, for good
-	call    *call         // the last one; nil before the first
+	changed chan struct{} // closed and replaced whenever a field below changes
+	stopped error         // permanent: ErrStopped with its reason
+	call    *call         // the last call; nil before the first
 }
 
-// Begin begins a session: from now on the adapter's ordinary calls are held back.
+// Begin begins a session. From then on the adapter's ordinary calls are refused.
 func Begin(o Options) (*Session, error) {
 	if !o.Bind.IsValid() || o.Bind.IsUnspecified() {
-		return nil, fmt.Errorf("trial on line %s: the far end's address is %v; name one of this machine's", o.Name,
+		return nil, fmt.Errorf("trial on line %s: the far end's address is %v; use an address of this machine", o.Name,
 			o.Bind)
 	}
 	s := &Session{o: o, log: o.Logger, changed: make(chan struct{})}
@@ -122,7 +124,7 @@ func Begin(o Options) (*Session, error) {
 	return s, nil
 }
 
-// adapterCalled is told of each call that the adapter asks for.
+// adapterCalled is called for each call that the adapter asks for.
 func (s *Session) adapterCalled(number string, emergency bool) {
 	why := fmt.Errorf("%w: the adapter asked for %s, which was not sent on; if nobody dialled it, a break was read as dialling",
 		ErrStopped, number)
@@ -136,8 +138,8 @@ func (s *Session) adapterCalled(number string, emergency bool) {
 	})
 }
 
-// CallInfo takes what the user agent knows of calls ([sipua.Options.CallInfo]); the session finds its own by their SIP
-// Call-ID, and marks it before anybody can have answered it.
+// CallInfo receives what the user agent knows about calls ([sipua.Options.CallInfo]). The session recognises its own
+// call by the SIP Call-ID, and marks the call as a trial's before the near end can have answered.
 func (s *Session) CallInfo(n callrecord.CallInfo) {
 	own := false
 	s.change(func() {
@@ -150,8 +152,8 @@ func (s *Session) CallInfo(n callrecord.CallInfo) {
 	}
 }
 
-// Owns reports whether a note is about a call of the session, so that it can be marked as a trial's
-// ([callrecord.CallInfo.Test]). It knows the last call only, which is the one that notes come for.
+// Owns reports whether n is about a call of the session, so that the call can be marked as a trial's
+// ([callrecord.CallInfo.Test]). It knows only the last call, which is the only one that CallInfo comes for.
 func (s *Session) Owns(n callrecord.CallInfo) bool {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -162,8 +164,8 @@ func (s *Session) ownsLocked(n callrecord.CallInfo) bool {
 	return s.call != nil && n.Party.CallID == s.call.callID && n.Line == s.o.Name
 }
 
-// Ring calls the line and returns when the near end answered and the tone plays. It gives up after a minute, or when
-// ctx ends.
+// Ring calls the line and returns when the near end has answered and the tone is playing. It gives up after a minute,
+// or when ctx ends.
 func (s *Session) Ring(ctx context.Context) (supervision.CallID, error) {
 	c, err := s.place()
 	if err != nil {
@@ -186,19 +188,19 @@ func (s *Session) Ring(ctx context.Context) (supervision.CallID, error) {
 		if ctx.Err() != nil {
 			return 0, fmt.Errorf("%w: %w", ErrNotAnswered, ctx.Err())
 		}
-		return 0, fmt.Errorf("%w: nobody lifted within %v", ErrNotAnswered, ringLimit)
+		return 0, fmt.Errorf("%w: no one answered within %v", ErrNotAnswered, ringLimit)
 	}
 	known, cancelKnown := context.WithTimeout(ctx, lineLimit)
 	defer cancelKnown()
 	if err := s.await(known, func() bool { return c.id != 0 }); err != nil {
 		s.hangUp(c)
-		return 0, fmt.Errorf("trial on line %s: the user agent did not say which call this is: %w", s.o.Name, err)
+		return 0, fmt.Errorf("trial on line %s: the user agent did not report the call: %w", s.o.Name, err)
 	}
 	return c.id, nil
 }
 
-// Clear ends the call from the far end with the given interval (0: a catch trial) and returns what became of it. A
-// trial that is refused leaves the call up.
+// Clear ends the call from the far end with the given interval (0: a catch trial) and returns the outcome. If the trial
+// is refused, the call stays up.
 func (s *Session) Clear(ctx context.Context, interval time.Duration, pulseDiallingOff bool) (Result, error) {
 	c, err := s.up()
 	if err != nil {
@@ -211,7 +213,7 @@ func (s *Session) Clear(ctx context.Context, interval time.Duration, pulseDialli
 		return s.stopped != nil || c.nearEndError != nil || c.refused != supervision.SuppressionNone
 	}
 	if err := s.awaitFor(ctx, lineLimit, func() bool { return c.set || over() }); err != nil {
-		return Result{}, fmt.Errorf("trial on line %s: the line did not take the trial: %w", s.o.Name, err)
+		return Result{}, fmt.Errorf("trial on line %s: the line did not accept the trial: %w", s.o.Name, err)
 	}
 	if err := s.awaitFor(ctx, refusalWait, over); err == nil || ctx.Err() != nil {
 		return Result{}, s.why(ctx, c)
@@ -232,12 +234,12 @@ func (s *Session) Clear(ctx context.Context, interval time.Duration, pulseDialli
 	case ctx.Err() != nil:
 		return Result{}, ctx.Err()
 	default:
-		return Result{Call: c.id, Asked: interval, Why: fmt.Sprintf("the line did not say within %v what became of it",
+		return Result{Call: c.id, Asked: interval, Why: fmt.Sprintf("the line did not report the outcome within %v",
 			outcomeLimit)}, err
 	}
 }
 
-// why says what ended a wait.
+// why returns the reason why a wait ended.
 func (s *Session) why(ctx context.Context, c *call) error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -253,7 +255,7 @@ func (s *Session) why(ctx context.Context, c *call) error {
 	}
 }
 
-// up returns the call that can be cleared.
+// up returns the call, if it can be cleared.
 func (s *Session) up() (*call, error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -270,15 +272,15 @@ func (s *Session) up() (*call, error) {
 	}
 }
 
-// End ends the session, and the call that may be up; that is an ordinary clearing of the line, so that a held call is
-// let go, unless the adapter asked for a call (see [supervision.TrialCall]). It waits for everything of the session. A
-// second End does nothing.
+// End ends the session and, if a call is up, the call. To the line this is an ordinary clearing, so that a held call is
+// released, unless the adapter has asked for a call (see [supervision.TrialCall]). End waits until everything of the
+// session has ended. A second End does nothing.
 func (s *Session) End() error {
 	s.end.Do(func() {
 		var c *call
 		s.change(func() {
 			if s.stopped == nil {
-				s.stopped = fmt.Errorf("%w: it was ended", ErrStopped)
+				s.stopped = fmt.Errorf("%w: it has ended", ErrStopped)
 			}
 			c = s.call
 		})
@@ -287,7 +289,7 @@ func (s *Session) End() error {
 			s.hangUp(c)
 			ctx, cancel := context.WithTimeout(context.Background(), closeTimeout)
 			if s.await(ctx, func() bool { return c.state == over }) != nil {
-				s.log.Warn("the far end of a trial was not answered when it hung up")
+				s.log.Warn("the BYE or CANCEL of a trial was not answered")
 			}
 			cancel()
 		}
@@ -299,7 +301,7 @@ func (s *Session) End() error {
 	return s.endErr
 }
 
-// resetInterval makes a trial that was set, and given up before the clearing, one of the line's own interval.
+// resetInterval sets a trial to the line's own interval, if the trial was set and then cancelled before the clearing.
 func (s *Session) resetInterval(c *call) {
 	s.mu.Lock()
 	set, id := c.state == up && c.set && c.refused == supervision.SuppressionNone, c.id
@@ -309,18 +311,18 @@ func (s *Session) resetInterval(c *call) {
 	}
 }
 
-// Result of a trial.
+// Result is the result of a trial.
 type Result struct {
 	Call     supervision.CallID
 	Asked    time.Duration
 	Measured time.Duration // 0: not measured, or a catch trial
 	Hook     supervision.Hook
 	By       callrecord.Verification
-	// Why is why it cannot be judged, "" if it can or only the user knows.
+	// Why says why the result cannot be determined. It is empty if the result is known, or if only the user can tell.
 	Why string
 }
 
-// change does f under the lock and wakes who waits.
+// change runs f under the lock and wakes all waiting goroutines.
 func (s *Session) change(f func()) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -329,7 +331,7 @@ func (s *Session) change(f func()) {
 	s.changed = make(chan struct{}) // never sent on, only closed
 }
 
-// await returns when ready, which is asked under the lock, says yes, or with the error of ctx.
+// await returns when ready, which is called under the lock, returns true, or with the error of ctx.
 func (s *Session) await(ctx context.Context, ready func() bool) error {
 	for {
 		s.mu.Lock()

@@ -13,8 +13,8 @@ import (
 	"clearback/supervision/callrecord"
 )
 
-// A whole session: a trial that is too short, a catch trial and one that lets the hold go, over the real path of a
-// clearing.
+// A whole session with all parts of a clearing: a trial that is too short, a catch trial and a trial that clears the
+// hold.
 func TestSession(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t)
@@ -55,7 +55,7 @@ func TestSession(t *testing.T) {
 	}
 }
 
-// A hold that clears by the adapter's own doing is seen in a catch trial.
+// A catch trial shows that a hold clears because of the adapter itself.
 func TestAdapterClearsByItself(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t)
@@ -68,7 +68,7 @@ func TestAdapterClearsByItself(t *testing.T) {
 	require.Empty(t, h.adapter.open())
 }
 
-// A line whose probe cannot be trusted leaves the judgement to the user.
+// If a line's probe cannot be trusted, only the user can say whether the hold cleared.
 func TestUntrustedProbe(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, func(p *supervision.Policy, _ *sipua.LineOptions) { p.ProbeTrusted = false })
@@ -83,7 +83,7 @@ func TestUntrustedProbe(t *testing.T) {
 	h.requireMeasured(300*time.Millisecond, r.Measured, late())
 }
 
-// A refused trial leaves the call up.
+// If a trial is refused, the call stays up.
 func TestRefused(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t)
@@ -131,7 +131,7 @@ func TestNotAnswered(t *testing.T) {
 	require.ErrorIs(t, err, context.Canceled)
 	h.adapter.saw("CANCEL")
 
-	// the session goes on
+	// the session continues
 	h.set(func(b *testAdapter) { b.answer = 200 })
 	_, err = h.session.Ring(t.Context())
 	require.NoError(t, err)
@@ -139,8 +139,8 @@ func TestNotAnswered(t *testing.T) {
 	require.ErrorContains(t, err, "a call is up")
 }
 
-// The near end hangs up first: it is no result, and the next call follows. So too where the service is reached by TCP
-// only.
+// If the near end hangs up first, there is no result, and the next call can follow. This also holds if the service uses
+// only TCP.
 func TestNearEndHangsUpFirst(t *testing.T) {
 	for _, tcp := range []bool{false, true} {
 		t.Run(map[bool]string{false: "UDP", true: "TCP"}[tcp], func(t *testing.T) {
@@ -161,7 +161,7 @@ func gone(t *testing.T, h *testBed) {
 	ctx, cancel := context.WithTimeout(t.Context(), testTimeout)
 	defer cancel()
 	require.NoError(t, h.session.await(ctx, func() bool { return h.session.call.state == over }),
-		"the far end was told")
+		"the far end was cleared")
 	_, err = h.session.Clear(t.Context(), 300*time.Millisecond, false)
 	require.ErrorIs(t, err, ErrNearEndHungUp)
 	require.Empty(t, h.adapter.open())
@@ -172,7 +172,7 @@ func gone(t *testing.T, h *testBed) {
 	require.Equal(t, call+1, next)
 }
 
-// The near end hangs up when the trial was set already, and before the far end did.
+// The near end hangs up after the trial was set and before the far end hangs up.
 func TestNearEndHangsUpBeforeTheClearing(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t)
@@ -191,7 +191,7 @@ func TestNearEndHangsUpBeforeTheClearing(t *testing.T) {
 	require.Empty(t, h.adapter.open())
 }
 
-// A call of the adapter stops the session for good, whenever it comes.
+// A call from the adapter stops the session for good, whenever it comes.
 func TestAdapterCallStopsSession(t *testing.T) {
 	for _, c := range []struct{ number, says string }{{"5550151", "was not sent on"}, {"999", "was sent on"}} {
 		for _, when := range []string{"before", "ringing", "talking", "opening"} {
@@ -226,7 +226,7 @@ func TestAdapterCallStopsSession(t *testing.T) {
 					require.NoError(t, err)
 					go func() {
 						r, err := h.session.Clear(t.Context(), 400*time.Millisecond, false)
-						if err == nil { // the line is told of the call first, and the session then
+						if err == nil { // the line learns of the call before the session does
 							assert.NotEmpty(t, r.Why)
 							assert.NoError(t, h.session.await(t.Context(),
 								func() bool { return h.session.stopped != nil }))
@@ -243,8 +243,8 @@ func TestAdapterCallStopsSession(t *testing.T) {
 				require.ErrorContains(t, err, c.says)
 				_, err = h.session.Ring(t.Context())
 				require.ErrorIs(t, err, ErrStopped, "for good")
-				if when == "talking" { // its end must not open under whoever dials (SAFETY.md S93)
-					told := make(chan supervision.Effect, 100) // more than come
+				if when == "talking" { // End must not open the loop while the near end is dialling (SAFETY.md S93)
+					told := make(chan supervision.Effect, 100) // more than there will be
 					stop := h.line.Follow(func(e callrecord.Entry) {
 						if e.Effect.Kind == supervision.OpenLoop || e.Effect.Report == supervision.ReportCancelled ||
 							e.Effect.Report == supervision.ReportSuppressed {
@@ -266,7 +266,7 @@ func TestAdapterCallStopsSession(t *testing.T) {
 	}
 }
 
-// What keeps a trial from being judged is said in words.
+// The result says why a trial cannot be verified.
 func TestUnverifiedTrials(t *testing.T) {
 	for name, c := range map[string]struct {
 		set  func(h *testBed)
@@ -308,7 +308,8 @@ func TestUnverifiedTrials(t *testing.T) {
 	}
 }
 
-// The end of a session is an ordinary clearing of a call that is up, and gives the adapter its calls back.
+// If a call is up, the end of a session is an ordinary clearing of that call. Afterwards the adapter's calls are
+// allowed again.
 func TestEnd(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t)
@@ -325,11 +326,11 @@ func TestEnd(t *testing.T) {
 	require.ErrorIs(t, err, ErrStopped)
 	h.adapter.dial("5550151", h.toAdapter())
 	require.Contains(t, h.adapter.told(1, "INVITE").start, "100")
-	h.session.adapterCalled("5550151", false) // too late to matter
+	h.session.adapterCalled("5550151", false) // too late to have an effect
 }
 
-// It is one too where a trial was set and given up before the clearing: a catch trial, say, would leave the hold
-// behind.
+// The end of a session is an ordinary clearing also if a trial was set and cancelled before the clearing. A catch
+// trial, for example, would otherwise leave the line held.
 func TestEndAfterATrialWasSet(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t)

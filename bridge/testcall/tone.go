@@ -15,18 +15,18 @@ import (
 )
 
 const (
-	// toneHz is the reference test frequency of 1,020 Hz (ITU-T O.6, from memory). It is none of the call-progress
-	// tones, 350 to 620 Hz, so that no adapter takes it for the busy or dial tone of a far end that cleared; that would
-	// be a clearing of its own.
+	// toneHz is the reference test frequency of 1,020 Hz (ITU-T O.6, from memory). It lies outside the call-progress
+	// tones, 350 to 620 Hz, so that no adapter takes it for busy or dial tone. An adapter would take those for a
+	// far-end clearing of its own.
 	toneHz = 1020
-	// toneLevel in dBm0 is that of quiet speech, which nobody minds beside the ear for a minute. Our own choice.
+	// toneLevel, in dBm0, is the level of quiet speech, which is bearable at the ear for a minute. Our own choice.
 	toneLevel = -20
-	// sampleRate of G.711 in Hz.
+	// sampleRate is the sampling rate of G.711 in Hz.
 	sampleRate = 8000
-	// packetTime and packetSamples are the packet of RFC 3551 section 4.2.
+	// packetTime and packetSamples are the length of a packet (RFC 3551 section 4.2).
 	packetTime    = 20 * time.Millisecond
 	packetSamples = sampleRate / 50
-	// toneSamples is the shortest whole number of periods of toneHz in samples.
+	// toneSamples is the number of samples in the shortest whole number of periods of toneHz.
 	toneSamples = 400
 )
 
@@ -42,7 +42,7 @@ const (
 	aLawFull, aLawPeak   = 3.14, 4096
 )
 
-// tone is an RTP socket that plays a tone when it is told where to.
+// tone is an RTP socket that plays a tone to an address.
 type tone struct {
 	// set once
 	conn  *net.UDPConn
@@ -57,7 +57,7 @@ type tone struct {
 	marker  bool           // the next packet begins a talk spurt
 }
 
-// openTone binds an even port (RFC 3550 section 11); half of the free ones are.
+// openTone binds an even port (RFC 3550 section 11). Half of the free ports are even.
 func openTone(at netip.Addr) (*tone, error) {
 	const tries = 64
 	for range tries {
@@ -82,7 +82,7 @@ func openTone(at netip.Addr) (*tone, error) {
 	return nil, fmt.Errorf("open an RTP socket at %v: no even port in %d tries", at, tries)
 }
 
-// amplitude of a sine of that level.
+// amplitude returns the amplitude of a sine of that level.
 func amplitude(level, full, peak float64) float64 { return peak * math.Pow(10, (level-full)/20) }
 
 // muLaw encodes a sample of 14 bits (ITU-T G.711, table 2).
@@ -108,7 +108,7 @@ func aLaw(x int) byte {
 	return (sign | byte(segment)<<4 | byte(m>>max(1, segment))&0x0F) ^ 0x55
 }
 
-// playTo begins to play to where an answer wants it.
+// playTo begins to play to the address in an SDP body.
 func (t *tone) playTo(answer []byte) error {
 	d, err := describe(answer)
 	if err != nil {
@@ -141,7 +141,7 @@ func (t *tone) play() {
 			return
 		case <-ticks.C:
 		}
-		p.Timestamp += packetSamples // it goes on in silence
+		p.Timestamp += packetSamples // the timestamp advances in silence too
 		t.mu.Lock()
 		to, law := t.to, 0
 		p.PayloadType, p.Marker = t.kind, t.marker
@@ -158,7 +158,7 @@ func (t *tone) play() {
 		}
 		p.SequenceNumber++
 		if b, err := p.Marshal(); err == nil {
-			t.conn.WriteToUDPAddrPort(b, to) // a packet that cannot be sent is a packet lost
+			t.conn.WriteToUDPAddrPort(b, to) // an RTP packet that cannot be sent counts as lost
 		}
 	}
 }
@@ -166,8 +166,8 @@ func (t *tone) play() {
 func (t *tone) close() {
 	close(t.quit)
 	t.all.Wait()
-	t.conn.Close() // a UDP socket has nothing to lose
+	t.conn.Close() // a UDP socket has no unwritten data to lose
 }
 
-// errNoCodec: the other side wants no G.711.
-var errNoCodec = errors.New("the session description has no audio stream of PCMU or PCMA")
+// errNoCodec means that the other side does not support G.711.
+var errNoCodec = errors.New("the session description has no audio stream with PCMU or PCMA")

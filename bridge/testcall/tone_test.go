@@ -11,20 +11,20 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// The decoder outputs of ITU-T G.711, tables 2a (mu-law) and 1a (A-law): for each segment the first value and the step,
-// and in all of them 16 values.
+// The decoder outputs of ITU-T G.711, tables 2a (mu-law) and 1a (A-law): for each segment, the first value and the
+// step. Each segment has 16 values.
 var (
 	muLawOutputs = [8][2]int{{0, 2}, {33, 4}, {99, 8}, {231, 16}, {495, 32}, {1023, 64}, {2079, 128}, {4191, 256}}
 	aLawOutputs  = [8][2]int{{1, 2}, {33, 2}, {66, 4}, {132, 8}, {264, 16}, {528, 32}, {1056, 64}, {2112, 128}}
 )
 
-// decode turns a character signal into the standard's decoder output.
+// decode converts a character signal to the decoder output of the standard.
 func decode(kind uint8, code byte) int {
 	outputs := muLawOutputs
 	if kind == pcma {
 		outputs, code = aLawOutputs, code^0x55
 	} else {
-		code = ^code ^ 0x80 // the sign bit is 1 for positive values in both
+		code = ^code ^ 0x80 // the sign bit is 1 for positive values in both laws
 	}
 	v := outputs[code>>4&7][0] + int(code&15)*outputs[code>>4&7][1]
 	if code&0x80 == 0 {
@@ -33,7 +33,7 @@ func decode(kind uint8, code byte) int {
 	return v
 }
 
-// ITU-T G.711, tables 5 and 6: the periodic sequence of character signals of a sine of 1 kHz at 0 dBm0.
+// ITU-T G.711, tables 5 and 6: the periodic sequence of character signals of a 1 kHz sine at 0 dBm0.
 func TestReferenceSequences(t *testing.T) {
 	for _, c := range []struct {
 		name       string
@@ -52,7 +52,7 @@ func TestReferenceSequences(t *testing.T) {
 	}
 }
 
-// Every sample becomes the value of the standard's table that is nearest.
+// Every sample is encoded as the nearest value in the standard's table.
 func TestEncoders(t *testing.T) {
 	for _, c := range []struct {
 		kind    uint8
@@ -78,7 +78,7 @@ func TestEncoders(t *testing.T) {
 
 func abs(x int) int { return max(x, -x) }
 
-// sink is where a tone goes.
+// sink is a socket that receives a tone.
 type sink struct{ *net.UDPConn }
 
 func newSink(t *testing.T) sink {
@@ -89,7 +89,7 @@ func newSink(t *testing.T) sink {
 	return sink{conn}
 }
 
-// packets reads so many.
+// packets reads n packets.
 func (s sink) packets(t *testing.T, n int) (all []rtp.Packet, took time.Duration) {
 	t.Helper()
 	require.NoError(t, s.SetReadDeadline(time.Now().Add(testTimeout)))
@@ -108,8 +108,8 @@ func (s sink) packets(t *testing.T, n int) (all []rtp.Packet, took time.Duration
 	return all, time.Since(first)
 }
 
-// goertzel is the power of one frequency in samples, as that of a sine: 1 is an amplitude of 1 (the Goertzel
-// algorithm).
+// goertzel returns the power of one frequency in samples by the Goertzel algorithm. The unit is the power of a sine of
+// amplitude 1.
 func goertzel(samples []float64, hz float64) float64 {
 	k := 2 * math.Cos(2*math.Pi*hz/8000)
 	var s1, s2 float64
@@ -120,9 +120,8 @@ func goertzel(samples []float64, hz float64) float64 {
 	return (s1*s1 + s2*s2 - k*s1*s2) * 4 / (n * n)
 }
 
-// isTone checks packets: one stream of whole packets of 20 ms (RFC 3551 section 4.2), and in it 1,020 Hz at -20 dBm0
-// and next to nothing else. 25 packets are half a second, so that every frequency in question is a whole number of
-// periods of 2 Hz.
+// isTone checks that the packets are one stream of packets of 20 ms (RFC 3551 section 4.2) with 1,020 Hz at -20 dBm0
+// and almost nothing else. 25 packets are half a second, so that every frequency in question is a multiple of 2 Hz.
 func isTone(t *testing.T, all []rtp.Packet, kind uint8) {
 	t.Helper()
 	full, peak := muLawFull, float64(muLawPeak)
@@ -144,19 +143,20 @@ func isTone(t *testing.T, all []rtp.Packet, kind uint8) {
 	}
 	total := 0.
 	for _, x := range samples {
-		total += 2 * x * x / float64(len(samples)) // of a sine: its amplitude squared
+		total += 2 * x * x / float64(len(samples)) // for a sine this is its amplitude squared
 	}
 	dBm0 := func(power float64) float64 { return full + 10*math.Log10(power/(peak*peak)) }
 	tone := goertzel(samples, toneHz)
 	require.InDelta(t, -20, dBm0(tone), 0.1, "level")
 	require.Less(t, 10*math.Log10((total-tone)/tone), -33.,
 		"distortion: G.711's own at that level (ITU-T G.712 asks for 33 dB)")
-	for _, hz := range []float64{350, 400, 420, 426, 440, 450, 480, 620, 1100, 2100} { // call progress, fax calling and answering
+	// call progress tones, fax calling and answering tones
+	for _, hz := range []float64{350, 400, 420, 426, 440, 450, 480, 620, 1100, 2100} {
 		require.Less(t, dBm0(goertzel(samples, hz)), -60., "%v Hz", hz)
 	}
 }
 
-// The tone as it goes out on the wire.
+// The tone as it is sent.
 func TestTone(t *testing.T) {
 	for name, kind := range map[string]uint8{"PCMU": pcmu, "PCMA": pcma} {
 		t.Run(name, func(t *testing.T) {
