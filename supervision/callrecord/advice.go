@@ -6,18 +6,18 @@ import (
 	"clearback/supervision"
 )
 
-// noRoomObservation and noRoomAdvice are of an emergency call that was given up for others.
+// noRoomObservation and noRoomAdvice are for an emergency call that was ended in favour of others.
 const (
 	noRoomObservation = "The line made too many emergency calls at once, and this one came without a password from an address that somebody may have forged."
 	noRoomAdvice      = "Find out who sends emergency calls from the address of the adapter of line LINE: nobody makes so many real calls at once."
 )
 
-// cannotTell is said wherever off hook was seen without a call.
+// cannotTell is added wherever the line was seen off hook without a call.
 const cannotTell = "a probe cannot tell a held line from a lifted handset"
 
-// Advice is one sentence on what to do about an incident; with [supervision.IncidentNone] about a rule that kept the
-// loop closed. flash is the adapter's report that it took the opening for a hook flash. LINE in it stands for the name
-// of the line; see [Account.Advice].
+// Advice returns a sentence on what to do about an incident, or, with [supervision.IncidentNone], about a rule that
+// kept the loop closed. flash means that the adapter took the opening for a hook flash. LINE in the text stands for the
+// name of the line; see [Account.Advice].
 func Advice(reason supervision.Incident, rule supervision.Suppression, flash bool) string {
 	switch reason {
 	case supervision.IncidentNone, supervision.IncidentSuppressed:
@@ -126,7 +126,7 @@ func ruleAdvice(rule supervision.Suppression) string {
 	}
 }
 
-// refusedAdvice is what to do about a call that this daemon refused.
+// refusedAdvice returns what to do about a call that this daemon refused.
 func refusedAdvice(why supervision.Evidence) string {
 	switch why {
 	case supervision.EvidenceNotHere:
@@ -141,8 +141,8 @@ func refusedAdvice(why supervision.Evidence) string {
 	}
 }
 
-// Observation tells in a sentence or two what was seen when an incident began; with [supervision.IncidentNone], when a
-// rule kept the loop closed.
+// Observation returns in a sentence or two what was seen when an incident began, or, with [supervision.IncidentNone],
+// when a rule kept the loop closed.
 func Observation(reason supervision.Incident, rule supervision.Suppression, flash bool) string {
 	switch reason {
 	case supervision.IncidentNone:
@@ -237,7 +237,7 @@ func ruleObservation(rule supervision.Suppression) string {
 	}
 }
 
-// Advice is one sentence on what to do about what became of the call.
+// Advice returns a sentence on what to do about the outcome of the call.
 func (a *Account) Advice() string {
 	return strings.ReplaceAll(a.advice(), "LINE", a.Line)
 }
@@ -253,7 +253,7 @@ func (a *Account) advice() string {
 		}
 		return text
 	}
-	if a.Emergency && !a.Answered.IsZero() && a.Failed() { // whatever the reason, nothing is to be opened by hand
+	if a.Emergency && !a.Answered.IsZero() && a.Failed() { // whatever the reason, the operator must not open the loop
 		return ruleAdvice(supervision.SuppressedEmergency)
 	}
 	switch a.Outcome {
