@@ -6,14 +6,15 @@ import (
 	"time"
 )
 
-// fewestReleases is the smallest sample that a recommendation may rest on: below it the factor is above 5.7.
+// fewestReleases is the smallest sample for a recommendation. With fewer, the factor is above 5.7.
 const fewestReleases = 5
 
-// OfReleases returns what measured release times say: a sample of how long the loop had to be open until the card let
-// go, 5 to 1,000 of them. The bound is [UpperBound], the interval of the threshold is by Student's t. Since it is
-// openings that were measured, what relay and controller can take from what is asked for is added: the window is the
-// line's with a card that needs the bound. Plan's Random, MaxHolds, Shortest and Longest count for nothing. It fails
-// for an empty window and for a release time that is not positive.
+// OfReleases returns the result of 5 to 1,000 measured release times: a sample of how long the loop had to be open
+// until the card released the hold. The bound is [UpperBound]. The confidence interval of the threshold is by Student's
+// t. Since the sample is of actual openings, the recommendation adds the amount by which relay and controller can fall
+// short of the requested length: the window is the line's, for a card that needs the bound. Plan's Random, MaxHolds,
+// Shortest and Longest are not used. It returns an error for an empty window and for a release time that is not
+// positive.
 func OfReleases(p Plan, releases []time.Duration) (Result, error) {
 	w := p.window(0)
 	if w.Empty != "" {

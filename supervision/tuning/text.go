@@ -87,7 +87,7 @@ func (s *Session) tooFew(c counts) string {
 	return text + fmt.Sprintf("; it takes at least %d. Go on with the session, or allow it more holds.", minAnswers)
 }
 
-// why says what the recommendation rests on.
+// why returns what the recommendation is based on.
 func (s *Session) why(c counts, need time.Duration) string {
 	if need > afterFailure(c.longestStayed) {
 		return fmt.Sprintf("it takes %s for 99 of 100 releases, at 95 %% confidence", clock(need))
@@ -104,7 +104,7 @@ func (s *Session) noRoom(c counts, need time.Duration, r *Result) string {
 	return text + s.outlier(c)
 }
 
-// outlier tells of a single failure that stands apart.
+// outlier returns a sentence on a single failure far from all others, or "".
 func (s *Session) outlier(c counts) string {
 	if c.longestStayed <= time.Duration(s.now.bound) {
 		return ""
@@ -136,7 +136,7 @@ func (s *Session) says(c counts, r *Result) string {
 	return text + s.outlier(c)
 }
 
-// recommendationRaised says why the recommendation is longer than it need be.
+// recommendationRaised says why the recommendation is longer than needed.
 func recommendationRaised(need, recommended time.Duration) string {
 	if recommended <= roundUp(need) {
 		return ""

@@ -5,24 +5,24 @@ import (
 	"time"
 )
 
-// Reason bounds an interval.
+// Reason is why a span ends.
 type Reason uint8
 
-// The reasons. The first four bound it from below, the others from above.
+// The reasons. The first four bound a span from below, the others from above.
 const (
 	NoReason    Reason = iota
 	CardRelease        // the line card
 	DialPulse          // the adapter's pulse dialling
 	FlashEnds          // the end of the adapter's flash window
 	Floor              // the policy's shortest interruption
-	FlashBegins        // the begin of the adapter's flash window
+	FlashBegins        // the beginning of the adapter's flash window
 	DialWindow         // the 2 s after the BYE, less the lead
 	Recognition        // the adapter's on-hook recognition
-	Ceiling            // the longest that the policy's max_interval leaves
-	LongestOpen        // the user's longest opening
+	Ceiling            // max_interval, less 200 ms
+	LongestOpen        // the longest opening that the user accepts
 )
 
-// reasons has of each: its word, its sentence, how it stands in "empty, because ... at 1 s", and what to change.
+// reasons has, for each reason, its word, its sentence, its part of "empty, because ... at 1 s", and what to change.
 var reasons = [...]struct{ word, text, at, change string }{
 	NoReason: {"none", "nothing bounds it here", "nothing ends", "nothing"},
 	CardRelease: {"card-release",
@@ -62,10 +62,10 @@ func (r Reason) known() Reason {
 // String returns the reason's word, such as "card-release".
 func (r Reason) String() string { return reasons[r.known()].word }
 
-// Text says it in one sentence, without a full stop.
+// Text returns the reason in one sentence, without a full stop.
 func (r Reason) Text() string { return reasons[r.known()].text }
 
-// Change names the key of the configuration that moves the edge, and how.
+// Change returns the configuration key that moves the edge, and how to change it.
 func (r Reason) Change() string { return reasons[r.known()].change }
 
 // clock writes a length the way the configuration does: 800ms, 1.4s.
