@@ -2,22 +2,21 @@ package supervisiontest
 
 import "clearback/supervision"
 
-// listeningModel is the grace of an interruption that was seen off hook at first.
+// listeningModel is the grace of an interruption after which the line was first seen off hook.
 type listeningModel struct {
 	on      bool
 	by      supervision.Instant // its end
-	lost    bool                // the line was not to be trusted for a moment
+	lost    bool                // neither probe nor sensor was trusted at some point
 	asked   bool                // a second probe was sent
 	askedAt supervision.Instant
 }
 
-// stillThere reports whether current that comes is no news: it flowed all the time.
+// stillThere reports whether a report of current is no news, since the current has not stopped.
 func (t *model) stillThere() bool {
 	return t.verification.listen.on && t.policy.SenseTrusted && t.watch.current != supervision.Released
 }
 
-// looks reports whether the event makes the machine look at what its sensor says of an interruption, for the first
-// time.
+// looks reports whether the event makes the machine look for the first time at the sensor after an interruption.
 func (t *model) looks(now supervision.Instant, ev *supervision.Event) bool {
 	switch ev.Kind {
 	case supervision.ProbeAnswered:
@@ -33,7 +32,7 @@ func (t *model) looks(now supervision.Instant, ev *supervision.Event) bool {
 	}
 }
 
-// mayListen reports whether an interruption that is seen off hook now has a grace, unless it is repeated.
+// mayListen reports whether an interruption gets a grace if the line is seen off hook now, unless it is repeated.
 func (t *model) mayListen(now supervision.Instant) bool {
 	return t.policy.Listening > 0 && t.verification.call != 0 && !t.verification.catch && !t.loop.trial && !t.stuck() &&
 		!t.inWindow(now)
@@ -44,7 +43,7 @@ func (t *model) mayLookAgain(now supervision.Instant) bool {
 	return !l.asked && now >= l.by && !t.mayRing()
 }
 
-// listens looks at what is reported of an interruption that has, or should have, a grace.
+// listens checks reports of an interruption that has, or should have, a grace.
 func listens(t *model, m *Moment, ef *supervision.Effect) string {
 	l := &t.verification.listen
 	switch {
@@ -62,7 +61,7 @@ func listens(t *model, m *Moment, ef *supervision.Effect) string {
 	return ""
 }
 
-// hindered reports whether a second look could not be made, or told nothing.
+// hindered reports whether the second look could not be made, or could not say anything.
 func hindered(t *model, m *Moment) bool {
 	l := &t.verification.listen
 	switch m.Event.Kind {
@@ -85,7 +84,7 @@ func hindered(t *model, m *Moment) bool {
 	}
 }
 
-// listensEnd begins a grace, and looks for one that goes on for too long.
+// listensEnd begins a grace, and checks that a grace does not last too long.
 func listensEnd(t *model, m *Moment) string {
 	l := &t.verification.listen
 	if !l.on {

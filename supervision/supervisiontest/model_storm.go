@@ -7,18 +7,18 @@ import (
 	"clearback/supervision"
 )
 
-// breakerPause is how long no clearing opens the loop once there were too many; written down a second time, as the
-// other bounds.
+// breakerPause is how long no clearing opens the loop after too many openings. Like the other bounds, it is written
+// down a second time.
 const breakerPause = 5 * time.Minute
 
-// stormModel follows the openings that clearings wanted.
+// stormModel follows the openings of clearings.
 type stormModel struct {
-	openings []supervision.Instant // those that were made, and those that were refused as too many
+	openings []supervision.Instant // those that were made, and those refused as too many
 	by       supervision.Instant   // end of the pause; 0: none
 	ended    bool                  // in this step
 }
 
-// within counts the openings that were wanted in the minute before now.
+// within counts the openings in the minute before now.
 func (s *stormModel) within(now supervision.Instant) int {
 	n := 0
 	for _, at := range s.openings {
@@ -46,7 +46,7 @@ func tooMany(ef *supervision.Effect) bool {
 	return isReport(ef, supervision.ReportSuppressed) && ef.Suppression == supervision.SuppressedTooManyOpenings
 }
 
-// stormEvent: the pause goes on if the storm does.
+// stormEvent starts the pause again if the storm continues.
 func (t *model) stormEvent(now supervision.Instant, ev *supervision.Event) {
 	s := &t.storm
 	s.ended = false
@@ -73,14 +73,14 @@ func (t *model) stormEffect(now supervision.Instant, ef *supervision.Effect) {
 	}
 }
 
-// pressing reports whether the line is an incident as soon as it is seen off hook, since a rule may have left it held.
+// pressing reports whether off hook is an incident at once, since a rule may have left the line held.
 func (t *model) pressing(now supervision.Instant) bool {
 	d := &t.watch.pendingIncident
 	return d.why == supervision.IncidentSuppressed && !(d.rule == supervision.SuppressedTooManyOpenings &&
 		t.storm.by > 0)
 }
 
-// openingRate looks at how often clearings open the loop.
+// openingRate checks how often clearings open the loop.
 func openingRate(t *model, m *Moment, ef *supervision.Effect) string {
 	s := &t.storm
 	switch {

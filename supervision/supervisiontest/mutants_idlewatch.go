@@ -6,7 +6,7 @@ import (
 	"clearback/supervision"
 )
 
-// mutantsOfWatching break rules about what is seen of a line, and what is told of it.
+// mutantsOfWatching break rules about the observed state of a line and its reports.
 func mutantsOfWatching() []Mutant {
 	return []Mutant{
 		{Invariant: 0, Name: "ends an incident that never began",
@@ -150,7 +150,7 @@ func incident(k supervision.ReportKind, id supervision.CallID, why supervision.I
 	return supervision.Effect{Kind: supervision.Report, Report: k, Call: id, Incident: why}
 }
 
-// afterReport makes a mutant that adds something after a report of that kind.
+// afterReport makes a mutant that adds an effect after a report of that kind.
 func afterReport(k supervision.ReportKind, more func(ef *supervision.Effect) supervision.Effect) Build {
 	return wrap(nil, func(_ *mutantHook, m *Moment) {
 		for i := range m.Effects {
@@ -165,7 +165,7 @@ func afterReport(k supervision.ReportKind, more func(ef *supervision.Effect) sup
 	})
 }
 
-// wrongReason makes a mutant that gives one reason for another.
+// wrongReason makes a mutant that reports one reason instead of another.
 func wrongReason(is, says supervision.Incident) Build {
 	return effect(func(_ *Moment, ef *supervision.Effect) {
 		if ef.Kind == supervision.Report && ef.Incident == is {
@@ -174,7 +174,7 @@ func wrongReason(is, says supervision.Incident) Build {
 	})
 }
 
-// withoutIncident makes a mutant that knows no incident of that reason.
+// withoutIncident makes a mutant that does not report incidents of that reason.
 func withoutIncident(why supervision.Incident) Build {
 	return effect(func(_ *Moment, ef *supervision.Effect) {
 		if ef.Kind == supervision.Report && ef.Incident == why {
@@ -183,7 +183,7 @@ func withoutIncident(why supervision.Incident) Build {
 	})
 }
 
-// quietSecondFailure tells nothing of an opening by hand that was not made.
+// quietSecondFailure does not report that an operator's pulse was not made.
 func quietSecondFailure(_ *mutantHook, m *Moment) {
 	if m.Event.Kind != supervision.LoopFailed {
 		return
@@ -207,7 +207,7 @@ func openFound(h *mutantHook, m *Moment) {
 	}
 }
 
-// repeatInstead opens again where the machine tells an incident of that reason.
+// repeatInstead opens again where the machine reports an incident of that reason.
 func repeatInstead(why supervision.Incident) func(h *mutantHook, m *Moment) {
 	return func(h *mutantHook, m *Moment) {
 		for i := range m.Effects {

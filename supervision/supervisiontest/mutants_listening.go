@@ -2,7 +2,7 @@ package supervisiontest
 
 import "clearback/supervision"
 
-// mutantsOfListening break rules about the grace after an interruption that was seen off hook at first.
+// mutantsOfListening break rules about the grace after an interruption that left the line off hook at the first look.
 func mutantsOfListening() []Mutant {
 	return []Mutant{
 		{Invariant: 7, Name: "calls a line off hook a hold that stayed at once",
@@ -32,7 +32,7 @@ func mutantsOfListening() []Mutant {
 	}
 }
 
-// withoutReports makes a mutant that does not tell what became of an interruption upon events of those kinds.
+// withoutReports makes a mutant that does not report the result of an interruption after events of those kinds.
 func withoutReports(kinds ...supervision.EventKind) Build {
 	return effect(func(m *Moment, ef *supervision.Effect) {
 		for _, k := range kinds {

@@ -72,7 +72,7 @@ func mutantsOfOpening() []Mutant {
 	}
 }
 
-// mutantsOfOrder break rules about who comes first, and about time.
+// mutantsOfOrder break rules about priority and about time.
 func mutantsOfOrder() []Mutant {
 	late := func(d time.Duration) Build {
 		return effect(func(_ *Moment, ef *supervision.Effect) {
@@ -154,7 +154,7 @@ func notAwaiting(h *mutantHook, m *Moment) {
 	}
 }
 
-// closeLate keeps an opening to itself once it is due to be closed.
+// closeLate withholds the closing of an opening that is due to end.
 func closeLate(h *mutantHook, m *Moment) {
 	if !h.open {
 		return
@@ -187,7 +187,7 @@ func closeLast(_ *mutantHook, m *Moment) {
 	}
 }
 
-// holdBack keeps an opening until its not-after has passed.
+// holdBack withholds an opening until its not-after time has passed.
 func holdBack(h *mutantHook, m *Moment) {
 	if len(h.withheld) > 0 && m.Now > h.withheld[0].NotAfter {
 		m.Effects = append(m.Effects, h.withheld...)

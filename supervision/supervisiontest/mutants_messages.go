@@ -6,7 +6,7 @@ import (
 	"clearback/supervision"
 )
 
-// also makes a mutant that does one thing more upon an event.
+// also makes a mutant that adds one effect after an event of that kind.
 func also(k supervision.EventKind, more func(h *mutantHook, m *Moment) supervision.Effect) Build {
 	return wrap(nil, func(h *mutantHook, m *Moment) {
 		if m.Event.Kind == k {
@@ -17,14 +17,14 @@ func also(k supervision.EventKind, more func(h *mutantHook, m *Moment) supervisi
 	})
 }
 
-// ofCall returns an effect of the event's call.
+// ofCall returns a function that makes an effect for the event's call.
 func ofCall(k supervision.EffectKind) func(*mutantHook, *Moment) supervision.Effect {
 	return func(_ *mutantHook, m *Moment) supervision.Effect {
 		return supervision.Effect{Kind: k, Call: m.Event.Call, Code: busyHere}
 	}
 }
 
-// byHand returns an opening that nobody asked for.
+// byHand returns an opening that nobody has requested.
 func byHand(h *mutantHook, m *Moment) supervision.Effect {
 	h.last.Seq += 100
 	return supervision.Effect{
@@ -32,7 +32,7 @@ func byHand(h *mutantHook, m *Moment) supervision.Effect {
 	}
 }
 
-// offerIf offers an arriving call that should wait.
+// offerIf makes a mutant that offers an arriving call that should wait.
 func offerIf(when func(h *mutantHook) bool) Build {
 	return also(supervision.CallArrived, func(h *mutantHook, m *Moment) supervision.Effect {
 		if len(m.Effects) > 0 || !when(h) {
@@ -42,7 +42,7 @@ func offerIf(when func(h *mutantHook) bool) Build {
 	})
 }
 
-// mutantsOfMessages break the rules in one more way each, so that every sentence of a check is heard once.
+// mutantsOfMessages break the rules in one more way each, so that every message of a check is produced once.
 func mutantsOfMessages() []Mutant {
 	return append(messagesOfCalls(), messagesOfLoop()...)
 }
@@ -159,7 +159,7 @@ func messagesOfLoop() []Mutant {
 	}
 }
 
-// putOff swallows offers and promises to come back.
+// putOff drops offers and asks to be called again later.
 func putOff(when func(h *mutantHook) bool) func(h *mutantHook, m *Moment) {
 	return func(h *mutantHook, m *Moment) {
 		if !when(h) {

@@ -31,7 +31,7 @@ func mutantsOfStorms() []Mutant {
 	}
 }
 
-// openInPause refuses the first clearing of a storm only.
+// openInPause refuses only the first clearing of a storm.
 func openInPause(h *mutantHook, m *Moment) {
 	for i := range m.Effects {
 		ef := &m.Effects[i]
@@ -49,7 +49,7 @@ func openInPause(h *mutantHook, m *Moment) {
 	}
 }
 
-// endStorm ends a storm at the next event.
+// endStorm ends a storm when the next call arrives.
 func endStorm(h *mutantHook, m *Moment) {
 	if h.open && m.Event.Kind == supervision.CallArrived {
 		m.Effects = append(m.Effects, incident(supervision.ReportIncidentEnded, 0, supervision.IncidentTooManyOpenings))
@@ -61,7 +61,7 @@ func endStorm(h *mutantHook, m *Moment) {
 	}
 }
 
-// lookLater asks for no deadline when a storm is over.
+// lookLater sets no deadline when a storm ends.
 func lookLater(_ *mutantHook, m *Moment) {
 	for i := range m.Effects {
 		if isReport(&m.Effects[i], supervision.ReportIncidentEnded) &&

@@ -7,13 +7,13 @@ import (
 	"clearback/supervision"
 )
 
-// A rule is an invariant as a check. Both functions return what is wrong, or "".
+// A rule is an invariant as a check. Both functions return the problem, or "".
 type rule struct {
-	number int // of the invariant; 0: book-keeping that all invariants need
+	number int // of the invariant; 0: bookkeeping that all invariants need
 	says   string
-	// effect looks at one effect before it takes place.
+	// effect checks one effect before it takes place.
 	effect func(t *model, m *Moment, ef *supervision.Effect) string
-	// end looks at the line after the whole step.
+	// end checks the line after the whole step.
 	end func(t *model, m *Moment) string
 }
 
@@ -75,7 +75,7 @@ func accountEffect(t *model, m *Moment, ef *supervision.Effect) string {
 	return ""
 }
 
-// suppressionIsTrue is the clever function's stupid twin: is the reason for a suppression true?
+// suppressionIsTrue is a simple second implementation: it reports whether the reason for a suppression is true.
 func suppressionIsTrue(t *model, m *Moment, c *callModel, ef *supervision.Effect) bool {
 	switch ef.Suppression {
 	case supervision.SuppressedUnanswered:
@@ -351,7 +351,7 @@ func inTime(t *model, m *Moment, ef *supervision.Effect) string {
 	c := t.find(ef.Call)
 	switch {
 	case c == nil || c.interrupted:
-		return "" // or a repeat, which ends later by the user's consent
+		return "" // or a repeat, which ends later with the user's consent
 	case ef.NotAfter.Add(max(ef.Interval, min(ef.Interval, supervision.IntervalFloor)+moves)) > c.byeAt.Add(dialWindow):
 		return fmt.Sprintf("may end %v after our BYE", ef.NotAfter.Add(ef.Interval).Sub(c.byeAt))
 	case c.late > lateLimit:

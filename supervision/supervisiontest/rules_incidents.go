@@ -2,7 +2,7 @@ package supervisiontest
 
 import "clearback/supervision"
 
-// incidents looks at what is reported of the hook.
+// incidents checks reports of the hook state.
 func incidents(t *model, m *Moment, ef *supervision.Effect) string {
 	if ef.Kind != supervision.Report {
 		return ""
@@ -23,7 +23,7 @@ func incidents(t *model, m *Moment, ef *supervision.Effect) string {
 	return ""
 }
 
-// incidentIsTrue is the clever function's stupid twin: is the reason of an incident true?
+// incidentIsTrue is a simple second implementation: it checks that the reason of an incident is true.
 func incidentIsTrue(t *model, m *Moment, ef *supervision.Effect) string {
 	w := &t.watch
 	judged := reported(m, supervision.ReportInterrupted)
@@ -94,7 +94,7 @@ func incidentIsTrue(t *model, m *Moment, ef *supervision.Effect) string {
 	return ""
 }
 
-// emergencyIncident is the incident that the end of an emergency call without an answer is.
+// emergencyIncident returns the incident that the end of an unanswered emergency call must be.
 func (c *callModel) emergencyIncident(m *Moment) supervision.Incident {
 	switch {
 	case !c.emergency || !c.requested || c.answered:
@@ -113,7 +113,7 @@ func verifiedRightly(t *model, m *Moment, ef *supervision.Effect) string {
 	}
 	sensed := t.sensorHook()
 	if t.guardEnded && m.Event.Kind == supervision.Seized {
-		sensed = t.heardBefore // somebody lifts after the guard time
+		sensed = t.heardBefore // somebody lifts a handset after the guard time
 	}
 	switch {
 	case sensed != supervision.HookUnknown && ef.Hook != sensed:
@@ -134,7 +134,7 @@ func reported(m *Moment, k supervision.ReportKind) *supervision.Effect {
 	return nil
 }
 
-// watchedEnd looks for lines that nobody looks at, and for what was seen and not told.
+// watchedEnd checks that lines are looked at and that what is seen is reported.
 func watchedEnd(t *model, m *Moment) string {
 	w := &t.watch
 	settled := (m.Event.Kind != supervision.TimePassed || t.settled(m.Now)) && !t.verification.may
@@ -154,7 +154,8 @@ func watchedEnd(t *model, m *Moment) string {
 	return ""
 }
 
-// consent looks at an opening that is not the first of its clearing; "" if it is a repeat that the user consented to.
+// consent checks an opening that is not the first of its clearing. It returns "" for a repeat that the user consented
+// to.
 func consent(t *model, m *Moment, c *callModel, ef *supervision.Effect) string {
 	judged := reported(m, supervision.ReportInterrupted)
 	switch {
@@ -186,7 +187,7 @@ func (t *model) anyWaits() bool {
 	return false
 }
 
-// trials looks at an opening of a trial, and at answers to TrialSet.
+// trials checks the openings of trials, and the answers to TrialSet.
 func trials(t *model, m *Moment, ef *supervision.Effect) string {
 	c := t.find(ef.Call)
 	switch {

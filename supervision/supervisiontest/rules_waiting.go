@@ -9,7 +9,7 @@ import (
 
 const busyHere = 486
 
-// waiting looks at offers and refusals.
+// waiting checks offers and refusals.
 func waiting(t *model, m *Moment, ef *supervision.Effect) string {
 	c := t.find(ef.Call)
 	switch ef.Kind {
@@ -18,7 +18,7 @@ func waiting(t *model, m *Moment, ef *supervision.Effect) string {
 		case c == nil || !c.waits:
 			return "offers a call that does not wait"
 		case m.Now >= c.waitBound:
-			return "" // the line is in trouble; one that does not ring is worse
+			return "" // the line is in trouble, and a line that does not ring is worse
 		case t.pendingClearing() != nil:
 			return "offers a call while an interruption is to come"
 		case t.loop.begun && !t.loop.faulted:
@@ -51,7 +51,7 @@ func waiting(t *model, m *Moment, ef *supervision.Effect) string {
 	return ""
 }
 
-// waitingEnd looks for calls that wait for nothing, or too long.
+// waitingEnd checks that no call waits without a reason or too long.
 func waitingEnd(t *model, m *Moment) string {
 	for i := range t.calls {
 		c := &t.calls[i]
@@ -74,8 +74,8 @@ func waitingEnd(t *model, m *Moment) string {
 	return ""
 }
 
-// arrivedAlone reports whether this step offers the call that has just arrived, and no other. With a call that has waited
-// for as long as it may, and whose deadline the machine has not been told of yet, the new one is offered too.
+// arrivedAlone reports whether this step offers the call that has just arrived, and no other. If the longest wait of
+// another call has passed without TimePassed, the new call is offered together with that one.
 func arrivedAlone(m *Moment) bool {
 	for i := range m.Effects {
 		if ef := &m.Effects[i]; ef.Kind == supervision.OfferCall && ef.Call != m.Event.Call {
@@ -85,12 +85,12 @@ func arrivedAlone(m *Moment) bool {
 	return m.Event.Kind == supervision.CallArrived
 }
 
-// timeDue reports whether the machine has yet to be told that time passed.
+// timeDue reports whether a deadline of the machine has passed without TimePassed.
 func timeDue(t *model, m *Moment) bool {
 	return m.Event.Kind != supervision.TimePassed && m.Deadline <= m.Now
 }
 
-// seizureEnd looks at what a step did in which the near end came first.
+// seizureEnd checks a step in which the near end came first.
 func seizureEnd(t *model, m *Moment) string {
 	if !t.known || !t.seizure {
 		return ""
@@ -122,7 +122,7 @@ func seizureEnd(t *model, m *Moment) string {
 	return ""
 }
 
-// probing looks at probes and at the interval of an opening.
+// probing checks probes, and the interval of an opening.
 func probing(t *model, m *Moment, ef *supervision.Effect) string {
 	switch ef.Kind {
 	case supervision.ProbeLine:
@@ -159,7 +159,7 @@ func probing(t *model, m *Moment, ef *supervision.Effect) string {
 	return ""
 }
 
-// looking looks at a probe of a line without a call.
+// looking checks a probe of a line without a call.
 func looking(t *model, m *Moment) string {
 	w := &t.watch
 	recently := t.callbackBy > 0 && m.Now <= t.callbackBy.Add(t.policy.OnHookRecognition+10*time.Second)
@@ -176,7 +176,7 @@ func looking(t *model, m *Moment) string {
 	return ""
 }
 
-// interval is the length that an opening should have.
+// interval returns the length that an opening should have.
 func (t *model) interval(ef *supervision.Effect) time.Duration {
 	p := &t.policy
 	d := p.Interval
