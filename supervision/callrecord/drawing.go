@@ -67,7 +67,7 @@ func draw(b *strings.Builder, c *timeline, width int) {
 	}
 	text := strings.Join(legend, "; ")
 	if left > 0 {
-		text += "; and more, for which there is no room"
+		text += "; further moments do not fit"
 	}
 	if len(breaks) > 0 {
 		text += "; ~ time left out"

@@ -38,7 +38,7 @@ func ExplainIncident(i Incident, width int) string {
 	}
 	what += ", from " + strings.ReplaceAll(stamp(i.Began), " ", tie)
 	if i.Ended.IsZero() {
-		what += " on, and it lasts"
+		what += " on, not ended yet"
 	} else {
 		what += " to " + strings.ReplaceAll(stamp(i.Ended), " ", tie) + " (" +
 			strings.ReplaceAll(Span(i.Ended.Sub(i.Began)), " ", tie) + ")"
@@ -127,7 +127,7 @@ func (a *Account) Why() string {
 	case OutcomeUnknown:
 		s = append(s, a.opened(), "Nothing that can be trusted tells whether the hold cleared.")
 		if a.Failed() {
-			s = append(s, "The loop was open for less than was asked.")
+			s = append(s, "The loop was open for less time than requested.")
 		}
 	case OutcomeHoldStayed:
 		s = append(s, a.opened(),
@@ -199,7 +199,7 @@ func (a *Account) whyRefused() string {
 	s := "The call never got through: "
 	switch {
 	case a.Direction == Outgoing && a.Evidence == supervision.EvidenceServiceLost:
-		s += "no service could be reached or answered."
+		s += "no service could be reached, or none answered."
 	case a.Evidence == supervision.EvidenceNotHere:
 		s += "the adapter was not registered, so the caller got 480 (temporarily unavailable)."
 	case a.Evidence == supervision.EvidenceNoRoom:

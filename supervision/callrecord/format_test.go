@@ -179,7 +179,7 @@ func TestAdviceForEverything(t *testing.T) {
 		assert.Regexp(t, `^[A-Z].*\.$`, advice, what)
 		assert.NotRegexp(t, `\. [A-Z]`, strings.ReplaceAll(advice, "SAFETY.md", ""), "one sentence: "+what)
 		assert.NotContains(t, seen+advice, "this version does not know", what)
-		assert.NotContains(t, advice, "this one does not know", what)
+		assert.NotContains(t, advice, "this version does not know", what)
 		assert.Empty(t, given[text{seen, advice}], what)
 		given[text{seen, advice}] = what
 	}
@@ -237,7 +237,7 @@ func TestEmergencyAdvice(t *testing.T) {
 func TestExplainIncident(t *testing.T) {
 	i := Incident{Line: "stage-door", Reason: supervision.IncidentOffHookWithoutCall, Began: zero}
 	text := ExplainIncident(i, 80)
-	assert.Contains(t, text, "stage-door: incident off-hook-without-call, from 2026-03-14 19:30:00 on, and it\nlasts\n")
+	assert.Contains(t, text, "stage-door: incident off-hook-without-call, from 2026-03-14 19:30:00 on, not\nended yet\n")
 	assert.Contains(t, text, "line stage-door")
 	i.Ended = zero.Add(2 * time.Minute)
 	assert.Contains(t, ExplainIncident(i, 100), "to 2026-03-14 19:32:00\n(2 min 00 s)")
@@ -297,7 +297,7 @@ func TestLongTimeLine(t *testing.T) {
 	accounts, _ := feed(entries)
 	got := Explain(accounts[0], entries, 80)
 	assert.Contains(t, got, "lines left out")
-	assert.Contains(t, strings.Join(strings.Fields(got), " "), "and more, for which there is no room")
+	assert.Contains(t, strings.Join(strings.Fields(got), " "), "further moments do not fit")
 	assert.Less(t, strings.Count(got, "\n"), 220)
 	assert.Contains(t, got, "the interruption is judged", "the end is not what is left out")
 }

@@ -104,7 +104,7 @@ func (c *timeline) callPhrase(ev *supervision.Event) (who, text string) {
 	case supervision.SoundMissing:
 		return whoUs, "gets no sound from one side, or from both"
 	case supervision.CallRefused:
-		return whoUs, "refuses a call of the service: " + refusedPhrase(ev.Evidence)
+		return whoUs, "refuses a call from the service: " + refusedPhrase(ev.Evidence)
 	case supervision.AdapterRefused:
 		return whoAdapter, "was refused: wrong user, password or address"
 	case supervision.AdapterRegistered:
@@ -183,7 +183,7 @@ func refusedPhrase(e supervision.Evidence) string {
 	case supervision.EvidenceShutdown:
 		return "the daemon is ending"
 	case supervision.EvidenceNoRoom:
-		return "there was no room for it"
+		return "there were too many calls, or no media port was left"
 	default:
 		return e.String()
 	}
@@ -256,7 +256,7 @@ func failurePhrase(f supervision.Failure) string {
 	case supervision.FailureNoContact:
 		return "the line has no contact"
 	case supervision.FailureNotMoved:
-		return "the board confirmed the command, and the contact stayed where it was"
+		return "the board confirmed the command, but the contact did not move"
 	case supervision.FailureStopped:
 		return "the command was withdrawn before it was written"
 	default:

@@ -14,7 +14,7 @@ func TestRefusedCall(t *testing.T) {
 	for evidence, want := range map[string][2]string{
 		"not-here": {"the adapter was not registered, so the caller got 480", "Look at the adapter of line box-office"},
 		"no-room":  {"as many calls as `calls` allows", "raise `calls`"},
-		"shutdown": {"the daemon is ending", "Give the adapter a second server"},
+		"shutdown": {"the daemon is ending", "configure a second server in the adapter"},
 	} {
 		entries := entriesOf(t, "1s call-refused call=7 evidence="+evidence)
 		accounts, incidents := feed(entries)
@@ -26,7 +26,7 @@ func TestRefusedCall(t *testing.T) {
 		require.Equal(t, Incoming, a.Direction)
 		require.Contains(t, a.Why(), want[0])
 		require.Contains(t, a.Advice(), want[1])
-		require.Contains(t, Explain(a, entries, 100), "refuses a call of the service")
+		require.Contains(t, Explain(a, entries, 100), "refuses a call from the service")
 	}
 }
 
@@ -71,5 +71,5 @@ func TestAdapterRefused(t *testing.T) {
 	require.Equal(t, 8.0, i.Ended.Sub(i.Began).Seconds())
 	text := strings.Join(strings.Fields(ExplainIncident(i, 100)), " ")
 	require.Contains(t, text, "An adapter was refused")
-	require.Contains(t, text, "Compare SIP user and password in the adapter")
+	require.Contains(t, text, "Compare the adapter's SIP user and password")
 }

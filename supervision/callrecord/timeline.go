@@ -263,7 +263,7 @@ const (
 
 func (c *timeline) write(b *strings.Builder, width int) {
 	if len(c.rows) == 0 {
-		b.WriteString("  nothing is recorded of it\n")
+		b.WriteString("  nothing is recorded\n")
 		return
 	}
 	zero := c.zero()

@@ -8,7 +8,7 @@ import (
 )
 
 // ErrWord is wrapped by every error of the Parse and UnmarshalText functions of this package.
-var ErrWord = errors.New("story: not one of its words")
+var ErrWord = errors.New("callrecord: unknown word")
 
 // The words of every enumeration, indexed by value. They are read-only. Log, tables, JSON and journal use the same
 // words.
@@ -48,7 +48,7 @@ func parse(words []string, what, s string) (uint8, error) {
 	if v, err := strconv.ParseUint(s, 10, 8); err == nil {
 		return uint8(v), nil
 	}
-	return 0, fmt.Errorf("%w: %q is no %s; known are %s", ErrWord, s, what, strings.Join(words, ", "))
+	return 0, fmt.Errorf("%w: no %s %q; known are %s", ErrWord, s, what, strings.Join(words, ", "))
 }
 
 // String returns the direction's word.
