@@ -229,7 +229,7 @@ func (ev *Event) UnmarshalText(text []byte) error {
 	why, err := "", error(nil)
 	if has {
 		if why, err = strconv.Unquote(strings.TrimSpace(quoted)); err != nil {
-			return fmt.Errorf("%w: why=%s: write a quoted text, as the last field", ErrText, quoted)
+			return fmt.Errorf("%w: why=%s: write a quoted string, as the last field", ErrText, quoted)
 		}
 	}
 	if err := parseFields(fields, eventTable[:], v[:]); err != nil {
@@ -345,7 +345,7 @@ func parseFields(s string, table []field, v []int64) error {
 			return fmt.Errorf("%w: %q in %q is no field; known are %s", ErrText, word, s, keys(table))
 		}
 		if seen&(1<<i) != 0 {
-			return fmt.Errorf("%w: %q in %q comes twice; leave one", ErrText, word, s)
+			return fmt.Errorf("%w: %q in %q is given twice; remove one", ErrText, word, s)
 		}
 		seen |= 1 << i
 		f := &table[i]

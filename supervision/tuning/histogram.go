@@ -99,10 +99,10 @@ func (r Result) marks() []row {
 	for i, s := range r.Window.Spans {
 		from, to := "window begins", "window ends"
 		if i > 0 {
-			from = "window goes on"
+			from = "window continues"
 		}
 		if i < len(r.Window.Spans)-1 {
-			to = "window breaks off"
+			to = "window interrupted"
 		}
 		add(s.From.At, 0, "%s (%s)", from, s.From.Reason)
 		add(s.To.At, 5, "%s (%s)", to, s.To.Reason)
@@ -129,10 +129,10 @@ func (r Result) key() []string {
 		used[symbol(t)] = true
 	}
 	if used['?'] {
-		key += "   ? not told"
+		key += "   ? no answer"
 	}
 	if used['X'] || used['O'] {
-		return []string{key, "X O the line rang up as well"}
+		return []string{key, "X O the line rang as well"}
 	}
 	return []string{key}
 }

@@ -33,19 +33,19 @@ func TestHistogram(t *testing.T) {
  unopened | x
 -  250 ms - window begins (floor)
    250 ms | x
--  312 ms - window breaks off (flash-begins)
+-  312 ms - window interrupted (flash-begins)
    320 ms | x
    390 ms | x?
    400 ms | o
 -  402 ms - threshold, 386 ms to 418 ms
    410 ms | xoO
 -  560 ms - 99 of 100 releases, at 95 % confidence
--  588 ms - window goes on (flash-ends)
+-  588 ms - window continues (flash-ends)
    620 ms | oo
 -  620 ms - recommended
 - 1400 ms - window ends (dial-window)
-x stayed   o cleared   ? not told
-X O the line rang up as well`, "\n"), strings.Join(r.Histogram(80), "\n"))
+x stayed   o cleared   ? no answer
+X O the line rang as well`, "\n"), strings.Join(r.Histogram(80), "\n"))
 	assert.Empty(t, Result{}.Histogram(80))
 }
 

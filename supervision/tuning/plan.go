@@ -53,7 +53,7 @@ func (p Plan) complete() (Plan, window.Result, error) {
 		return p, w, fmt.Errorf("longest trial %v is shorter than the shortest, %v; raise the longest or lower the shortest",
 			p.Longest, p.Shortest)
 	case p.MaxHolds < 1 || p.MaxHolds > mostHolds:
-		return p, w, fmt.Errorf("%d holds: 1 to %d", p.MaxHolds, mostHolds)
+		return p, w, fmt.Errorf("%d holds: allowed are 1 to %d", p.MaxHolds, mostHolds)
 	case p.Random == nil:
 		return p, w, errors.New("no random source: catch trials need one")
 	}

@@ -27,7 +27,7 @@ func OfReleases(p Plan, releases []time.Duration) (Result, error) {
 	}
 	r := Result{Holds: len(releases), Window: w}
 	if len(releases) < fewestReleases {
-		r.Text = fmt.Sprintf("%d release times were measured: too few for an estimate; it takes at least %d.",
+		r.Text = fmt.Sprintf("%d release times were measured: too few for an estimate; at least %d are needed.",
 			len(releases), fewestReleases)
 		return r, nil
 	}
@@ -41,15 +41,16 @@ func OfReleases(p Plan, releases []time.Duration) (Result, error) {
 	r.Threshold, r.Spread = whole(mean), whole(deviation)
 	r.ThresholdLow, r.ThresholdHigh = whole(mean-half), whole(mean+half)
 	r.Bound = bound
-	found := fmt.Sprintf("%d releases took %s on the average, spread %s; 99 of 100 take at most %s, at 95 %% confidence",
+	found := fmt.Sprintf("%d releases took %s on average, with a spread of %s; 99 of 100 take at most %s, at 95 %% "+
+		"confidence",
 		len(releases), clock(r.Threshold), clock(r.Spread), clock(bound))
 	r.Window = p.window(bound)
 	if r.Window.Empty != "" {
-		r.Verdict, r.Text = NoRoom, fmt.Sprintf("%s; for that the line's window is %s.", found, r.Window.Empty)
+		r.Verdict, r.Text = NoRoom, fmt.Sprintf("%s; for such a card the line's window is %s.", found, r.Window.Empty)
 		return r, nil
 	}
 	r.Recommended = practical(r.Window, bound)
-	r.Verdict, r.Text = Found, fmt.Sprintf("%s; with what relay and controller can take from it, %s.", found,
+	r.Verdict, r.Text = Found, fmt.Sprintf("%s; with an allowance for relay and controller, %s.", found,
 		clock(r.Recommended))
 	return r, nil
 }

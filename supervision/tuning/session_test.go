@@ -110,8 +110,8 @@ func TestNoneCleared(t *testing.T) {
 	assert.Equal(t, NoneCleared, r.Verdict)
 	noFigures(t, r)
 	assert.Equal(t, 1400*ms, r.LongestStayed)
-	assert.Equal(t, "None of 11 holds cleared, not even at 1.4s, the longest that was tried. Either the contact does not open the loop (see that it moves, and that it is in the pair between adapter and line card), "+
-		"or this card does not let go on an open loop.", r.Text)
+	assert.Equal(t, "None of 11 holds cleared, not even at 1.4s, the longest interval tried. Either the contact does not open the loop (check that it moves, and that it is in the pair between adapter and line card), "+
+		"or this card does not release a hold when the loop opens.", r.Text)
 }
 
 func TestAllCleared(t *testing.T) {
@@ -119,8 +119,8 @@ func TestAllCleared(t *testing.T) {
 	assert.Equal(t, AllCleared, r.Verdict)
 	noFigures(t, r)
 	assert.LessOrEqual(t, r.Holds, 8)
-	assert.Equal(t, "All of 6 holds cleared, already at 250ms, the shortest that was tried: the card's release time lies below that and cannot be told more exactly, so there is no figure from the trials."+
-		" What the line's window recommends, 800ms, is well above it.", r.Text)
+	assert.Equal(t, "All of 6 holds cleared, even at 250ms, the shortest interval tried. The card's release time is shorter than that, so the trials give no figure for it."+
+		" The recommendation of the line's window, 800ms, is well above that.", r.Text)
 	assert.Equal(t, 800*ms, r.Window.Recommended)
 }
 
@@ -130,7 +130,7 @@ func TestCatchTrialThatCleared(t *testing.T) {
 	assert.Equal(t, AdapterClears, r.Verdict)
 	noFigures(t, r)
 	assert.LessOrEqual(t, r.Holds, 6)
-	assert.Contains(t, r.Text, "2 holds cleared although the loop was not opened: the adapter itself interrupts")
+	assert.Contains(t, r.Text, "2 holds cleared although the loop was not opened. Either the adapter itself interrupts")
 
 	caught := 0
 	_, r = run(t, plan(1), func(i int, interval time.Duration, catch bool) Trial {
@@ -167,7 +167,7 @@ func TestContradictory(t *testing.T) {
 	_, r := run(t, plan(1), always(Stayed), earlier...)
 	assert.Equal(t, Contradictory, r.Verdict)
 	noFigures(t, r)
-	assert.Equal(t, "Holds stayed at intervals up to 900ms and cleared at shorter ones, more often than chance allows: that is no threshold. See that every call is really held before its trial, that nobody else touches the line, and that the contact opens each time; then begin again.",
+	assert.Equal(t, "Holds stayed at intervals up to 900ms and cleared at shorter ones, more often than chance explains, so there is no threshold. Make sure that every call is really on hold before its trial, that nobody else touches the line, and that the contact opens each time; then begin again.",
 		r.Text)
 }
 
@@ -194,7 +194,7 @@ func TestOnlyUnknownAnswers(t *testing.T) {
 	assert.Equal(t, TooFew, r.Verdict)
 	noFigures(t, r)
 	assert.Equal(t, 5, r.Holds)
-	assert.Contains(t, r.Text, "Of 5 holds, 0 cleared and 0 stayed, and 5 had no answer that could be told: too few")
+	assert.Contains(t, r.Text, "Of 5 holds, 0 cleared and 0 stayed, and 5 gave no answer: too few")
 }
 
 // Every third answer is unknown: each costs a hold and counts for nothing else.
@@ -250,7 +250,7 @@ func TestFlashWindowRaisesTheRecommendation(t *testing.T) {
 	assert.Greater(t, r.Recommended, 850*ms)
 	assert.True(t, r.Window.Allows(r.Recommended))
 	assert.GreaterOrEqual(t, r.Confirmed, 2)
-	assert.Contains(t, r.Text, "hence 890ms, the next that the line's window allows.")
+	assert.Contains(t, r.Text, "hence 890ms, the next length that the line's window allows.")
 }
 
 func TestLineRingsUp(t *testing.T) {
@@ -265,7 +265,7 @@ func TestLineRingsUp(t *testing.T) {
 	assert.Equal(t, RingsUp, r.Verdict, r.Text)
 	assert.Zero(t, r.Recommended)
 	assert.Equal(t, 500*ms, r.RangUpFrom)
-	assert.Contains(t, r.Text, "the line rang up after the break in")
+	assert.Contains(t, r.Text, "the line rang after the opening in")
 	assert.Contains(t, r.Text, "from 500ms on")
 
 	once := 0
@@ -277,7 +277,7 @@ func TestLineRingsUp(t *testing.T) {
 		return v
 	})
 	assert.Equal(t, Found, r.Verdict, r.Text)
-	assert.Contains(t, r.Text, "The line rang up after the break in 1 trial, from 500ms on.")
+	assert.Contains(t, r.Text, "The line rang after the opening in 1 trial, from 500ms on.")
 }
 
 // A slip of the answer at a long interval is not thought away: 1.5 times that interval it is, or none.
@@ -349,8 +349,8 @@ func TestPlanIsChecked(t *testing.T) {
 			"longest trial 1.401s: at most 1.4s, since lead and interval"},
 		"crossed": {func(p *Plan) { p.Shortest, p.Longest = 600*ms, 500*ms },
 			"longest trial 500ms is shorter than the shortest, 600ms"},
-		"holds":     {func(p *Plan) { p.MaxHolds = 101 }, "101 holds: 1 to 100"},
-		"negative":  {func(p *Plan) { p.MaxHolds = -1 }, "-1 holds: 1 to 100"},
+		"holds":     {func(p *Plan) { p.MaxHolds = 101 }, "101 holds: allowed are 1 to 100"},
+		"negative":  {func(p *Plan) { p.MaxHolds = -1 }, "-1 holds: allowed are 1 to 100"},
 		"no source": {func(p *Plan) { p.Random = nil }, "no random source"},
 		"no window": {func(p *Plan) { p.Window.Lead = 1900 * ms },
 			"no interval can be tried: the line's window is empty, because"},

@@ -28,7 +28,7 @@ var verdicts = [...]struct{ word, heading string }{
 	AdapterClears: {"adapter-clears", "holds clear without an opening"},
 	Contradictory: {"contradictory", "the answers contradict each other"},
 	NoRoom:        {"no-room", "no interval is long enough and possible"},
-	RingsUp:       {"rings-up", "the line rings up after the break"},
+	RingsUp:       {"rings-up", "the line rings after the opening"},
 }
 
 // String returns the verdict's word, such as "no-room".

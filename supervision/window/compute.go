@@ -157,7 +157,7 @@ func (r *Result) add(from, to Edge) {
 }
 
 func empty(from, to Edge) string {
-	return fmt.Sprintf("empty, because %s at %s and %s at %s already: change one of %s, %s",
+	return fmt.Sprintf("empty, because %s at %s, but %s at %s; change %s or %s",
 		reasons[from.Reason].at, clock(from.At-ms), reasons[to.Reason].at, clock(to.At), from.Reason.Change(),
 		to.Reason.Change())
 }

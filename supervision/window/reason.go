@@ -26,7 +26,8 @@ const (
 var reasons = [...]struct{ word, text, at, change string }{
 	NoReason: {"none", "nothing bounds it here", "nothing ends", "nothing"},
 	CardRelease: {"card-release",
-		"the line card must have let go before the loop closes again, also where relay and controller make the opening short",
+		"the line card must have released the hold before the loop closes again, even if relay and controller " +
+			"shorten the opening",
 		"the line card's release time, with the errors of relay and controller, ends",
 		"card_release (`clearback tune` measures it)"},
 	DialPulse: {"dial-pulse", "the adapter could count a shorter break as a dial pulse",
@@ -34,7 +35,8 @@ var reasons = [...]struct{ word, text, at, change string }{
 	FlashEnds: {"flash-ends", "the adapter could take a break of that length for a hook flash",
 		"what the adapter may take for a hook flash ends",
 		"flash_max (switch flash detection off at the adapter, or shorten its window)"},
-	Floor: {"floor", "no interruption is shorter, whatever the line: shorter breaks mean something else to many adapters",
+	Floor: {"floor", "no interruption is shorter on any line, since many adapters take shorter breaks for " +
+		"something else",
 		"the policy's shortest interruption ends", "the equipment (the shortest interruption itself is fixed)"},
 	FlashBegins: {"flash-begins", "the adapter could take a longer break for a hook flash",
 		"what the adapter may take for a hook flash begins",
@@ -43,12 +45,13 @@ var reasons = [...]struct{ word, text, at, change string }{
 		"lead and interval together last at most 2 s after the BYE to the adapter, since somebody may lift and dial by then",
 		"the room that lead leaves of the 2 s after the BYE ends", "lead (shorten it)"},
 	Recognition: {"onhook-recognition",
-		"the adapter is taken to read on hook at onhook_recognition after the opening, and the loop must be closed by then",
+		"the adapter is assumed to recognise on hook onhook_recognition after the opening, and the loop must be " +
+			"closed by then",
 		"onhook_recognition ends", "onhook_recognition (raise it)"},
 	Ceiling: {"max-interval", "every interval of this line is at least 200 ms shorter than max_interval",
 		"max_interval, less 200 ms, ends", "max_interval (raise it)"},
 	LongestOpen: {"longest-open",
-		"the longest opening that is accepted on this line, also where relay and controller make it long",
+		"the longest opening that is accepted on this line, even if relay and controller lengthen it",
 		"longest_open, less the errors of relay and controller, ends", "longest_open (raise it)"},
 }
 

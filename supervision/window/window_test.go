@@ -211,7 +211,7 @@ func TestSteps(t *testing.T) {
 func TestLines(t *testing.T) {
 	require.Equal(t, []string{
 		"Possible (worst case): 638ms to 1.4s",
-		"  from 638ms: the line card must have let go before the loop closes again, also where relay and controller make the opening short (card-release).",
+		"  from 638ms: the line card must have released the hold before the loop closes again, even if relay and controller shorten the opening (card-release).",
 		"  to 1.4s: lead and interval together last at most 2 s after the BYE to the adapter, since somebody may lift and dial by then (dial-window).",
 		"Recommended: 800ms; 162ms above the shortest, 600ms below the longest.",
 		"  ..........................======R========================........................",
