@@ -12,8 +12,8 @@ import (
 	"clearback/supervision/window"
 )
 
-// By hand: what a session of eleven holds looks like in a window with flash detection on, which ends 400 - 50 - 38 ms
-// for the errors of relay and controller.
+// A session of eleven holds, written by hand. In its window, with flash detection on, the lower span ends 50 + 38 ms
+// below 400 ms, for the errors of adapter, relay and controller.
 func TestHistogram(t *testing.T) {
 	l := window.Defaults()
 	l.FlashMin, l.FlashMax = 400*ms, 500*ms
@@ -49,7 +49,7 @@ X O the line rang as well`, "\n"), strings.Join(r.Histogram(80), "\n"))
 	assert.Empty(t, Result{}.Histogram(80))
 }
 
-// A row that is too long says how many more there are.
+// A row that is too long says how many symbols it leaves out.
 func TestHistogramOfManyTrials(t *testing.T) {
 	var r Result
 	for range 60 {
