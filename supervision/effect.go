@@ -37,7 +37,8 @@ type ReportKind uint8
 // The reports.
 const (
 	ReportNone ReportKind = iota
-	// ReportSuppressed: a far-end clearing that does not open the loop. Call, Suppression, Trial (then Interval too).
+	// ReportSuppressed: a far-end clearing that does not open the loop. Call, Suppression, Trial; also Interval for a
+	// trial, and Seq and Interval with SuppressedNoContact.
 	ReportSuppressed
 	// ReportCancelled: the near end came first, and the interruption was withdrawn or cut short. With an Incident: a
 	// trial that could not be made, for that reason. Call, Trial, Incident.
@@ -98,7 +99,7 @@ const (
 	IncidentMissedNotAfter              // the opening could not be made before its not-after time
 	IncidentByeUnanswered               // the adapter did not answer our BYE
 	IncidentOffHookWithoutCall          // off hook without a call
-	IncidentUnlistedPrefix              // an emergency call with a prefix that the file does not list
+	IncidentUnlistedPrefix              // an emergency call with a prefix that the configuration does not list
 	IncidentTooManyOpenings             // a storm: until it ends, no clearing opens the loop
 	IncidentNoSound                     // an emergency call without audio
 	IncidentRefused                     // the controller refused the opening

@@ -237,8 +237,8 @@ func (m *Machine) becomeClosing(now Instant) {
 }
 
 func (m *Machine) loopOpened(now Instant, ev *Event) {
-	if m.loop != loopOpening || ev.Seq != m.last.seq { // unexpected, or of an earlier interruption
-		return // not awaited, or of an earlier interruption
+	if m.loop != loopOpening || ev.Seq != m.last.seq {
+		return // unexpected, or of an earlier interruption
 	}
 	m.becomeOpen(now)
 }

@@ -39,8 +39,8 @@ const (
 //
 //	ascent -> refinement -> confirmation -> done
 //
-// Catch trials come at two random places. If a hold clears in one, it is repeated at once until two of three agree. The
-// next trial depends only on the trials so far and on the places of the catch trials.
+// Catch trials come at two random places. One in which the hold clears is repeated at once, until two of three agree.
+// The next trial depends only on the trials so far and on the places of the catch trials.
 type Session struct {
 	// set once
 	plan    Plan
