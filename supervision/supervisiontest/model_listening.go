@@ -48,15 +48,15 @@ func listens(t *model, m *Moment, ef *supervision.Effect) string {
 	l := &t.verification.listen
 	switch {
 	case ef.Kind == supervision.OpenLoop && l.on:
-		return "opens, and what became of the interruption before is not told"
+		return "opens without a report of the interruption before"
 	case !isReport(ef, supervision.ReportInterrupted):
 		return ""
 	case ef.Hook == supervision.HookOff && !l.on && t.mayListen(m.Now) && !did(m, supervision.OpenLoop, ef.Call):
-		return "calls it a hold that stayed at first sight, though somebody may be listening"
+		return "reports a hold that stayed at first sight, although somebody may be listening"
 	case ef.Hook == supervision.HookOff && l.on && m.Now < l.by:
 		return "looks again before the grace is over"
 	case ef.Hook == supervision.HookUnknown && l.on && !hindered(t, m):
-		return "says unknown though nothing hinders the second look"
+		return "reports unknown although nothing hinders the second look"
 	}
 	return ""
 }
@@ -92,7 +92,7 @@ func listensEnd(t *model, m *Moment) string {
 			return ""
 		}
 		if !t.mayListen(m.Now) {
-			return "the hold is seen to have stayed, and nothing is told of it"
+			return "does not report a hold that was seen to stay"
 		}
 		t.verification.must, t.verification.asked = false, false
 		*l = listeningModel{on: true, by: m.Now.Add(t.policy.Listening)}
@@ -105,13 +105,13 @@ func listensEnd(t *model, m *Moment) string {
 	requested := m.Event.Kind == supervision.CallRequested || m.Event.Kind == supervision.CallAnswered
 	switch {
 	case m.Event.Kind == supervision.Released && t.policy.SenseTrusted:
-		return "the current stops, and the grace goes on"
+		return "continues the grace after the current has stopped"
 	case t.known && requested:
-		return "goes on listening in a call"
+		return "continues the grace in a call"
 	case t.inWindow(m.Now):
-		return "goes on listening in the call-back window"
+		return "continues the grace in the call-back window"
 	case m.Deadline > max(by, m.Now) || m.Event.Kind == supervision.TimePassed && m.Now >= by:
-		return "the grace is over, and nobody looks again"
+		return "does not look again after the grace"
 	}
 	return ""
 }

@@ -90,11 +90,11 @@ func openingRate(t *model, m *Moment, ef *supervision.Effect) string {
 		case s.paused(m.Now):
 			return "opens in the pause after too many openings"
 		case c == nil || c.interrupted && s.full(m.Now, &t.policy) || !c.interrupted && c.crowded:
-			return fmt.Sprintf("opens once more after %d openings in a minute", s.within(m.Now))
+			return fmt.Sprintf("opens again after %d openings in a minute", s.within(m.Now))
 		}
 	case isReport(ef, supervision.ReportIncidentEnded) && ef.Incident == supervision.IncidentTooManyOpenings:
 		if s.paused(m.Now) || s.full(m.Now, &t.policy) {
-			return "calls a storm over that is not"
+			return "ends a storm that continues"
 		}
 	}
 	return ""
@@ -105,14 +105,14 @@ func openingRateEnd(t *model, m *Moment) string {
 	doubt := t.watch.pendingIncident.rule == supervision.SuppressedTooManyOpenings
 	switch {
 	case s.by > 0 && !t.watch.hasIncident(supervision.IncidentTooManyOpenings):
-		return "refuses an opening as too many, and it is no incident"
+		return "reports no incident although it refuses an opening as too many"
 	case s.by > 0 && m.Event.Kind == supervision.TimePassed && m.Now >= s.by:
-		return "the pause is over, and the storm is still an incident"
+		return "does not end the incident of a storm after the pause"
 	case s.by > 0 && m.Deadline > s.by && m.Now < s.by:
-		return "does not ask to be told when the pause is over"
+		return "sets no deadline for the end of the pause"
 	case s.ended && doubt && t.idle() && t.policy.ProbeTrusted && t.sensorHook() == supervision.HookUnknown &&
 		m.Deadline > max(m.Now.Add(t.policy.OnHookRecognition), t.loop.recognised).Add(probeLimit):
-		return "the pause is over, and the line is not looked at"
+		return "does not look at the line after the pause"
 	}
 	return ""
 }

@@ -170,7 +170,7 @@ func mutantsOfCalls() []Mutant {
 				ef.Kind = supervision.EffectNone
 			}
 		})},
-		{Invariant: 0, Name: "says busy whatever the reason", Build: effect(func(_ *Moment, ef *supervision.Effect) {
+		{Invariant: 0, Name: "gives busy as every reason", Build: effect(func(_ *Moment, ef *supervision.Effect) {
 			if isReport(ef, supervision.ReportSuppressed) {
 				ef.Suppression = supervision.SuppressedLoopBusy
 			}

@@ -15,7 +15,7 @@ func handEnd(t *model, m *Moment) string {
 	asked := m.Event.Kind == supervision.PulseRequested
 	switch {
 	case asked && !begins && told == 0:
-		return "does not say what became of an opening by hand that was asked for"
+		return "reports no outcome of a requested pulse"
 	case begins:
 		t.byHand = true
 		return ""
@@ -30,7 +30,7 @@ func handEnd(t *model, m *Moment) string {
 		t.probedAt).Add(probeLimit)
 	if over && m.Event.Kind == supervision.TimePassed {
 		t.byHand = false
-		return "an opening by hand is over, and its outcome is told nowhere"
+		return "does not report the outcome of a finished pulse"
 	}
 	return ""
 }
