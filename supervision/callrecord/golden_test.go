@@ -11,7 +11,7 @@ import (
 	"testing"
 )
 
-var rewrite = flag.Bool("rewrite", false, "write what is told into testdata; review the difference")
+var rewrite = flag.Bool("rewrite", false, "write the accounts and explanations into testdata; review the difference")
 
 // renderScript names the scripts of ../testdata whose accounts and explanations are compared.
 var renderScript = []string{
@@ -55,7 +55,7 @@ func TestExplainScripts(t *testing.T) {
 				t.Fatal(err)
 			}
 			if got != string(want) {
-				t.Errorf("%s differs; see with -rewrite and git diff. Told is now\n%s", file, got)
+				t.Errorf("%s differs; see with -rewrite and git diff. It is now\n%s", file, got)
 			}
 		})
 	}
