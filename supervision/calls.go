@@ -267,7 +267,7 @@ func (m *Machine) offerWaiting(now Instant) {
 		}
 	}
 	if m.loop == loopGuarding {
-		m.beginDisturbance(now) // these calls waited for as long as they may; the next one waits for the guard time
+		m.beginDisturbance(now) // these calls had their longest wait; a later call waits for the guard time
 	}
 }
 
