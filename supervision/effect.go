@@ -8,24 +8,24 @@ type EffectKind uint8
 // The kinds of effect. Each comment ends with the fields of [Effect] that the kind uses.
 const (
 	EffectNone EffectKind = iota
-	// OfferCall: send the arrived call to the adapter now. Call.
+	// OfferCall: send the arrived call to the adapter now. Fields: Call.
 	OfferCall
-	// RefuseCall: answer the arrived call, which was never offered, with Code. Call, Code.
+	// RefuseCall: answer the arrived call, which was never offered, with Code. Fields: Call, Code.
 	RefuseCall
 	// ClearAdapterLeg: end the call towards the adapter (BYE, or CANCEL before its answer). The outcome returns as
-	// AdapterLegCleared. Call.
+	// AdapterLegCleared. Fields: Call.
 	ClearAdapterLeg
-	// ClearFarEnd: end the call towards the far end. No outcome returns. Call.
+	// ClearFarEnd: end the call towards the far end. No outcome returns. Fields: Call.
 	ClearFarEnd
-	// OpenLoop: open the loop for Interval, but only if the command can be written by NotAfter. Call (0: an operator's
-	// pulse), Seq, Interval, NotAfter.
+	// OpenLoop: open the loop for Interval, but only if the command can be written by NotAfter. Fields: Call (0: an
+	// operator's pulse), Seq, Interval, NotAfter.
 	OpenLoop
-	// CloseLoop: close the loop at once, or withdraw an opening not yet written. It overtakes every opening. Call, Seq
-	// (0: whatever is open).
+	// CloseLoop: close the loop at once, or withdraw an opening not yet written. It overtakes every opening. Fields:
+	// Call, Seq (0: whatever is open).
 	CloseLoop
 	// ProbeLine: ask whether the near end is off hook. ProbeAnswered returns. No fields.
 	ProbeLine
-	// Report: something to record; nothing to do. Report, and the fields that its kind names.
+	// Report: something to record; nothing to do. Fields: Report, and those that the report names.
 	Report
 
 	effectKinds
@@ -37,25 +37,25 @@ type ReportKind uint8
 // The reports.
 const (
 	ReportNone ReportKind = iota
-	// ReportSuppressed: a far-end clearing that does not open the loop. Call, Suppression, Trial; also Interval for a
-	// trial, and Seq and Interval with SuppressedNoContact.
+	// ReportSuppressed: a far-end clearing that does not open the loop. Fields: Call, Suppression, Trial; also Interval
+	// for a trial, and Seq and Interval with SuppressedNoContact.
 	ReportSuppressed
 	// ReportCancelled: the near end came first, and the interruption was withdrawn or cut short. With an Incident: a
-	// trial that could not be made, for that reason. Call, Trial, Incident.
+	// trial that could not be made, for that reason. Fields: Call, Trial, Incident.
 	ReportCancelled
-	// ReportInterrupted: the interruption was made. Hook shows whether the hold cleared. Call, Seq, Interval, Hook,
-	// Trial. For a catch trial, which opens nothing, Seq and Interval are 0.
+	// ReportInterrupted: the interruption was made. Hook shows whether the hold cleared. For a catch trial, which opens
+	// nothing, Seq and Interval are 0. Fields: Call, Seq, Interval, Hook, Trial.
 	ReportInterrupted
 	// ReportIncident: something that people must know; see the kinds of [Incident]. Suppression is the rule behind
 	// IncidentSuppressed. Flash, with IncidentIntervalShort, means that the adapter took the interruption for a hook
-	// flash. Call, Incident, Suppression, Flash.
+	// flash. Fields: Call, Incident, Suppression, Flash.
 	ReportIncident
 	// ReportIncidentEnded: the line was seen on hook or carries a call again, or the contact is known closed again, or
-	// the storm is over. An incident of a call ends at once. Incident.
+	// the storm is over. An incident of a call ends at once. Fields: Incident.
 	ReportIncidentEnded
-	// ReportRefused: the operator's pulse or trial is refused. Call (0: a pulse), Suppression.
+	// ReportRefused: the operator's pulse or trial is refused. Fields: Call (0: a pulse), Suppression.
 	ReportRefused
-	// ReportNextInterval: a hold stayed, and the line's next clearings use Interval. Interval.
+	// ReportNextInterval: a hold stayed, and the line's next clearings use Interval. Fields: Interval.
 	ReportNextInterval
 
 	reportKinds

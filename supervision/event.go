@@ -16,43 +16,45 @@ const (
 	EventNone EventKind = iota
 	// CallArrived: the service sent a call for this line, and it has not been offered to the adapter yet. Emergency
 	// marks a call-back from the emergency centre (RFC 7090). It is set only if the call comes at a time or from a
-	// place that makes the mark believable; otherwise a marked call is an ordinary one. Call, Emergency.
+	// place that makes the mark believable; otherwise a marked call is an ordinary one. Fields: Call, Emergency.
 	CallArrived
 	// CallRequested: the adapter asked for a new call, so the near end is off hook (a seizure). The user agent sends
-	// the call to the service at once, without waiting for the machine. Call, Emergency, Number.
+	// the call to the service at once, without waiting for the machine. Fields: Call, Emergency, Number.
 	CallRequested
-	// CallRinging: the adapter rings for an arrived call. Call.
+	// CallRinging: the adapter rings for an arrived call. Fields: Call.
 	CallRinging
 	// CallAnswered: the near end is off hook in this call. For an arrived call the adapter sent a 200 (even one that
-	// crosses a CANCEL). For a requested call the service's 200 was passed to the adapter. Call.
+	// crosses a CANCEL). For a requested call the service's 200 was passed to the adapter. Fields: Call.
 	CallAnswered
 	// FarEndCleared: the far end, or the path to it, is gone. The service side sent BYE, CANCEL or a rejection, or
-	// there is other evidence. Late is how long ago that happened, 0 if the source does not say. Call, Evidence, Late.
+	// there is other evidence. Late is how long ago that happened, 0 if the source does not say. Fields: Call,
+	// Evidence, Late.
 	FarEndCleared
 	// NearEndCleared: the adapter sent BYE or CANCEL, or rejected an offered call. It may follow FarEndCleared of the
-	// same call (BYE crossing BYE). Call.
+	// same call (BYE crossing BYE). Fields: Call.
 	NearEndCleared
-	// AdapterLost: the adapter restarted or no longer answers within this call. Call.
+	// AdapterLost: the adapter restarted or no longer answers within this call. Fields: Call.
 	AdapterLost
-	// AdapterLegCleared: the outcome of ClearAdapterLeg. Call, Answer.
+	// AdapterLegCleared: the outcome of ClearAdapterLeg. Fields: Call, Answer.
 	AdapterLegCleared
-	// LoopOpened: the controller confirmed the opening. Seq.
+	// LoopOpened: the controller confirmed the opening. Fields: Seq.
 	LoopOpened
 	// LoopClosed: the controller confirmed that the loop is closed. Seq 0 means that no interruption ended: package
 	// bridge closed the contact at start, after an error or on reconnection. Took is the time the loop was open, if
-	// measured. Seq, Took.
+	// measured. Fields: Seq, Took.
 	LoopClosed
 	// LoopFailed: the opening was not made, or was shorter than requested, and the loop is closed. With FailureShort,
-	// Took is the longest time that the loop can have been open. Seq, Failure, Took, Why.
+	// Took is the longest time that the loop can have been open. Fields: Seq, Failure, Took, Why.
 	LoopFailed
 	// LoopUnknown: the state of the loop is unknown, or the contact reads open (FailureNotMoved). Package bridge keeps
-	// trying to close it until LoopClosed. Seq is 0 as in LoopClosed. Seq, Failure, Why.
+	// trying to close it until LoopClosed. Seq is 0 as in LoopClosed. Fields: Seq, Failure, Why.
 	LoopUnknown
 	// Seized: a loop-current sensor saw the near end go off hook. No fields.
 	Seized
-	// ProbeAnswered: the result of ProbeLine. Hook.
+	// ProbeAnswered: the result of ProbeLine. Fields: Hook.
 	ProbeAnswered
-	// PulseRequested: the operator asks for one interruption without a call. Interval 0 means the line's own. Interval.
+	// PulseRequested: the operator asks for one interruption without a call. Interval 0 means the line's own. Fields:
+	// Interval.
 	PulseRequested
 	// TimePassed: a deadline of the machine has passed. No fields.
 	TimePassed
@@ -60,21 +62,23 @@ const (
 	Released
 	// LeftOffHook: the adapter called the number that it calls when a line is left off hook. No fields.
 	LeftOffHook
-	// FlashReported: the adapter reported a hook flash (INFO, or telephone-event 16). Call (0: in no known call).
+	// FlashReported: the adapter reported a hook flash (INFO, or telephone-event 16). Fields: Call (0: in no known
+	// call).
 	FlashReported
 	// TrialSet: the clearing of Call will be a trial. It opens the loop for Interval instead of the line's own
 	// interval. Interval 0 is a catch trial: nothing is opened, but the line is checked as after an opening.
-	// PulseDiallingOff allows an Interval shorter than IntervalFloor. Call, Interval, PulseDiallingOff.
+	// PulseDiallingOff allows an Interval shorter than IntervalFloor. Fields: Call, Interval, PulseDiallingOff.
 	TrialSet
-	// SoundContested: two unannounced sources send the audio of one side of a call, so neither is passed on. Call.
+	// SoundContested: two unannounced sources send the audio of one side of a call, so neither is passed on. Fields:
+	// Call.
 	SoundContested
-	// SoundMissing: an answered emergency call is, or was, without audio. Call.
+	// SoundMissing: an answered emergency call is, or was, without audio. Fields: Call.
 	SoundMissing
 	// TrialCall: the call belongs to a tuning session, from its start. Whether or not TrialSet follows, its clearing
-	// opens nothing in the call-back window, or after the adapter has asked for another call during it. Call.
+	// opens nothing in the call-back window, or after the adapter has asked for another call during it. Fields: Call.
 	TrialCall
 	// CallRefused: a call from the service was refused before it reached the line. Evidence is the reason. Only the
-	// call record uses this event. Call, Emergency, Evidence.
+	// call record uses this event. Fields: Call, Emergency, Evidence.
 	CallRefused
 	// AdapterRefused: an adapter of this line that has no registration was refused (user, password or address). Only
 	// the call record uses this event. No fields.
@@ -83,10 +87,10 @@ const (
 	AdapterRegistered
 	// AttemptEnded: an attempt to place an emergency call of the adapter at one service ended, and it is not the
 	// attempt that was answered first. Code is its final status, 0 if none came before the attempt was given up.
-	// Progress is how far the attempt had come. Call, Second, Code, Progress.
+	// Progress is how far the attempt had come. Fields: Call, Second, Code, Progress.
 	AttemptEnded
 	// FarEndSilent: neither RTP nor RTCP has come from the far end of an answered ordinary call for a long time, and no
-	// signalling explains the silence. The call continues. Late is the length of the silence. Call, Late.
+	// signalling explains the silence. The call continues. Late is the length of the silence. Fields: Call, Late.
 	FarEndSilent
 
 	eventKinds

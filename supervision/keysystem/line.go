@@ -17,10 +17,10 @@ import (
 // when the current has been absent for the release time, or when a set takes the call back (key line circuits, US
 // patents 4,311,880 and 4,674,118).
 //
-// Times count from a start that the caller chooses. Each method with a parameter now first brings the line up to that
-// time, so a late call loses nothing, and every [Change] carries the time at which it happened. The method returns the
-// changes and the time of the next call of Step. If now is earlier than in a previous call, the previous time is used.
-// A Line is not for concurrent use.
+// Times count from a start that the caller chooses. Each method that takes the time (now) brings the line up to that
+// time first, so a late call loses nothing, and every [Change] carries the time at which it happened. The method
+// returns the changes and the time of the next call of Step. If now is earlier than in a previous call, the previous
+// time is used. A Line is not for concurrent use.
 type Line struct {
 	o   Options
 	now time.Duration

@@ -30,8 +30,9 @@ const (
 	offset = 0.5
 	// significance is the probability below which a reversed order of answers is not taken for chance.
 	significance = 0.02
-	// chanceLimit is the probability from which chance may explain that long intervals cleared more holds than short
-	// ones. It is this high because it is compared with the lowest of several tests, which chance alone makes low.
+	// chanceLimit is the lowest probability at which chance may explain that long intervals cleared more holds than
+	// short ones. It is this high because it is compared with the lowest of several tests, which chance alone makes
+	// low.
 	chanceLimit = 0.1
 )
 
