@@ -96,7 +96,7 @@ func TestJournalFaultsDoNotPreventClosing(t *testing.T) {
 
 func TestWindowWarnings(t *testing.T) {
 	for keys, want := range map[string]string{
-		"policy: {interval: 600ms}":                                                         "line box-office: its interval may not do: 600ms is shorter than the shortest possible, 638ms: the line card must have let go",
+		"policy: {interval: 600ms}":                                                         "line box-office: its interval may not do: 600ms is shorter than the shortest possible, 638ms: the line card must have released the hold",
 		"policy: {interval: 610ms}":                                                         "", // the board makes 700 ms of it
 		"policy: {interval: 600ms}\n    equipment: {card_release: 400ms}":                   "",
 		"policy: {flash_max: 800ms}":                                                        "800ms is shorter than the shortest possible, 888ms: the adapter could take a break of that length for a hook flash",

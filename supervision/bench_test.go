@@ -7,7 +7,7 @@ import (
 	"clearback/supervision"
 )
 
-// ordinary are the events of ordinary calls. A round ends as it began, so that it can be repeated.
+// ordinary holds the events of ordinary calls. A round ends in the state in which it began, so that it can be repeated.
 var ordinary = []struct {
 	name string
 	evs  []supervision.Event
@@ -55,7 +55,7 @@ var ordinary = []struct {
 	}},
 }
 
-// round plays a round; seq is that of the opening that it makes. Time goes on by one second an event.
+// round plays a round. seq is the number of the opening that it makes. Most events come one second after the other.
 func round(m *supervision.Machine, now supervision.Instant, evs []supervision.Event,
 	seq supervision.Seq) (supervision.Instant, int) {
 	effects := 0
@@ -74,7 +74,7 @@ func round(m *supervision.Machine, now supervision.Instant, evs []supervision.Ev
 	return now, effects
 }
 
-// TestWatchingDoesNotAllocate: a look at an idle line each minute, for years.
+// TestWatchingDoesNotAllocate looks at an idle line many times.
 func TestWatchingDoesNotAllocate(t *testing.T) {
 	m, now := probed(), supervision.Instant(0)
 	looks := 0
@@ -95,7 +95,7 @@ func probed() *supervision.Machine {
 	return supervision.New(p)
 }
 
-// BenchmarkStep prints the time of one step, over whole calls.
+// BenchmarkStep measures one step, averaged over whole calls.
 func BenchmarkStep(b *testing.B) {
 	for _, o := range ordinary {
 		b.Run(o.name, func(b *testing.B) {
@@ -130,7 +130,7 @@ func TestStepDoesNotAllocate(t *testing.T) {
 	}
 }
 
-// BenchmarkAppend prints the time of writing one event and one effect.
+// BenchmarkAppend measures the writing of one event and one effect.
 func BenchmarkAppend(b *testing.B) {
 	ev := supervision.Event{Kind: supervision.FarEndCleared, Call: 3, Evidence: supervision.EvidenceBye}
 	ef := supervision.Effect{Kind: supervision.OpenLoop, Call: 3, Seq: 1, Interval: 800 * time.Millisecond,

@@ -2,35 +2,36 @@ package supervision
 
 import "time"
 
-// People clear a line some times a minute at most: each clearing takes a call, an answer, a hold and a far end that
-// hangs up. What wants more openings is a storm: forged calls and ends, or a service that has gone mad. So where a
-// clearing would open the loop more often than Policy.OpeningsPerMinute within a minute, the breaker trips: no clearing
-// opens the loop for BreakerPause, and as long again if the storm still goes on then.
+// People clear a line a few times a minute at most: each clearing takes a call, an answer, a hold and a far end that
+// hangs up. A cause that asks for more openings is a storm: forged calls and clearings, or a service that malfunctions.
+// If a clearing would exceed Policy.OpeningsPerMinute within a minute, the breaker trips. No clearing then opens the
+// loop for BreakerPause. If the storm has not stopped by then, the pause starts again.
 //
-//   - What counts: each opening that a clearing got, when it is commanded, whatever comes of it; repetitions too. And each that the
-//     breaker refused, so that it knows whether the storm goes on.
-//   - Openings that the operator asks for, by hand or as a trial, neither count nor are refused: they come by the control socket, one at
-//     a time, and a pulse is the way to free a line meanwhile.
-//   - A repetition is not made where it would be one too many; that trips nothing, for the hold that stayed is an incident by itself.
-//   - A refused clearing opens nothing later. What it may have left held is looked at as any line without a call is; at the end of the
-//     pause it is looked at soon, and is an incident then if it is off hook.
-//   - A storm is one incident, from the first clearing that was refused to the end of the pause.
+//   - Each opening of a clearing counts when it is commanded, even if it is not made, and so does each repetition. Each
+//     opening that the breaker refuses counts too, so that the breaker notices whether the storm continues.
+//   - Openings that the operator asks for (pulses and trials) do not count and are not refused. They arrive one at a
+//     time by the control socket, and a pulse is the way to free a line during a storm.
+//   - A repetition that would exceed the limit is not made. It does not trip the breaker: the hold that stayed is an
+//     incident already.
+//   - A refused opening is not made later. The line is checked like any line without a call. At the end of the pause it
+//     is checked soon, and if it is then off hook, that is an incident.
+//   - A storm is one incident, from the first refused clearing to the end of the pause.
 
-// breaker holds openings back. Its zero value, with by Never, has seen none.
+// breaker refuses openings in a storm. Its zero value, with by set to Never, has counted no opening and is not tripped.
 type breaker struct {
-	at       [openingsCeiling]Instant // a ring: when an opening was wanted
-	openings int                      // how many were, in all
+	at       [openingsCeiling]Instant // a ring: when the openings were commanded or refused
+	openings int                      // how many were counted in all
 	by       Instant                  // deadline: end of the pause; Never: not tripped
-	reported bool                     // as an incident
+	reported bool                     // the storm was reported as an incident
 }
 
-// count takes an opening that is commanded or refused.
+// count records an opening that is commanded or refused.
 func (b *breaker) count(now Instant) {
 	b.at[b.openings%len(b.at)] = now
 	b.openings++
 }
 
-// within counts the openings of the minute before now, up to openingsCeiling.
+// within returns how many openings were counted in the minute before now, up to openingsCeiling.
 func (b *breaker) within(now Instant) int {
 	n := 0
 	for _, at := range b.at[:min(b.openings, len(b.at))] {
@@ -44,16 +45,16 @@ func (b *breaker) within(now Instant) int {
 // tripped reports whether the breaker keeps the loop closed.
 func (b *breaker) tripped() bool { return b.by != Never }
 
-// oneTooMany reports whether one more opening would be more than people can make.
+// oneTooMany reports whether one more opening would exceed the limit.
 func (m *Machine) oneTooMany(now Instant) bool {
 	return m.breaker.within(now) >= m.policy.OpeningsPerMinute
 }
 
-// refuse reports whether the breaker refuses the opening that a clearing is about to want. It may trip for it.
+// refuse reports whether the breaker refuses the opening of a clearing. It trips the breaker if necessary.
 func (m *Machine) refuse(now Instant) bool {
 	b := &m.breaker
 	if now >= b.by {
-		m.breakerDue(now) // nobody has said so yet
+		m.breakerDue(now) // its TimePassed has not arrived yet
 	}
 	if !b.tripped() {
 		if !m.oneTooMany(now) {
@@ -65,8 +66,7 @@ func (m *Machine) refuse(now Instant) bool {
 	return true
 }
 
-// beginStorm reports the storm with the first clearing that was refused; after a restart once more, with the first one
-// then.
+// beginStorm reports the storm, with its first refused clearing. A storm that outlasts a restart is reported again.
 func (m *Machine) beginStorm(id CallID) {
 	if !m.breaker.reported {
 		m.breaker.reported = true
@@ -74,7 +74,7 @@ func (m *Machine) beginStorm(id CallID) {
 	}
 }
 
-// breakerDue ends the pause, unless the storm goes on.
+// breakerDue ends the pause, unless the storm continues.
 func (m *Machine) breakerDue(now Instant) {
 	b := &m.breaker
 	if m.oneTooMany(now) {
@@ -87,7 +87,7 @@ func (m *Machine) breakerDue(now Instant) {
 		m.out = append(m.out, Effect{Kind: Report, Report: ReportIncidentEnded, Incident: IncidentTooManyOpenings})
 	}
 	if m.pendingIncident.rule == SuppressedTooManyOpenings {
-		m.watch.looked = false // look soon
+		m.watch.looked = false // makes the next look an early one
 		if !m.check.asked {
 			m.planNextLook()
 		}

@@ -6,33 +6,33 @@ import "time"
 type leg uint8
 
 const (
-	legNone     leg = iota // the call was not offered yet: it waits
+	legNone     leg = iota // not offered yet: the call waits
 	legUp                  // offered or requested
 	legClearing            // ClearAdapterLeg was handed out
 )
 
-// call is one call of the line. A call whose adapter leg is cleared, or that the near end has cleared, is no longer in
-// the set. Whether an offered call rings already is of no account: from the offer on it may.
+// call is one call of the line. A call is removed from the set when its adapter leg has cleared or when the near end
+// has cleared. Whether an offered call rings is not recorded: it may ring as soon as it is offered.
 type call struct {
 	id        CallID
 	emergency bool
 	resembles bool // its number may be read as an emergency number
 	answered  bool
-	soundless bool // it was reported to be without sound
+	soundless bool // reported as being without audio
 	requested bool // the adapter asked for it
-	reached   bool // of an emergency call without an answer: the centre may know of it
+	reached   bool // for an unanswered emergency call: the centre may know of it
 	leg       leg
 	far       bool          // the far end has cleared
 	tuning    bool          // it is a tuning session's call
-	dialled   bool          // and the adapter asked for another call during it
-	trial     bool          // its clearing is a trial, of the interval that follows
+	dialled   bool          // the adapter asked for another call during this tuning call
+	trial     bool          // its clearing is a trial of interval
 	byeAt     Instant       // when ClearAdapterLeg was handed out
-	late      time.Duration // how old the far end's clearing was when it was learnt
+	late      time.Duration // how long ago the far end had cleared when that was learnt
 	interval  time.Duration
 }
 
-// onLine reports whether the call is, or may still come to be, on the line: an unanswered call whose CANCEL is not
-// confirmed may ring on or be answered, and an emergency call counts until its leg is known cleared.
+// onLine reports whether the call is on the line or may still get there. An unanswered call whose CANCEL is not
+// confirmed may still ring or be answered. An emergency call counts until its leg is known to be cleared.
 func (c *call) onLine() bool {
 	return c.leg == legUp || c.leg == legClearing && (!c.answered || c.emergency)
 }
@@ -55,8 +55,8 @@ func (m *Machine) remove(id CallID) {
 	}
 }
 
-// dropUnconfirmedLegs removes the calls of whose adapter leg nobody has said what became of it. Else one lost answer
-// would keep the line from ever being cleared again.
+// dropUnconfirmedLegs removes calls whose adapter leg has not been confirmed cleared for legForgotten. Otherwise one
+// lost answer could prevent every later opening of the line.
 func (m *Machine) dropUnconfirmedLegs(now Instant) {
 	for i := 0; i < len(m.calls); {
 		if c := &m.calls[i]; c.leg == legClearing && now > c.byeAt.Add(legForgotten) {
@@ -77,7 +77,7 @@ func (m *Machine) otherOnLine(id CallID) bool {
 	return false
 }
 
-// otherLeg reports whether the adapter may still have a leg of another call, whose clearing it has not confirmed.
+// otherLeg reports whether the adapter has not yet confirmed the clearing of another call's leg.
 func (m *Machine) otherLeg(id CallID) bool {
 	for i := range m.calls {
 		if c := &m.calls[i]; c.id != id && c.leg == legClearing {
@@ -87,7 +87,7 @@ func (m *Machine) otherLeg(id CallID) bool {
 	return false
 }
 
-// callExists reports whether a new call cannot have that identity.
+// callExists reports whether id is zero or already in use, so that no new call can have it.
 func (m *Machine) callExists(id CallID) bool {
 	return id == 0 || m.find(id) != nil || m.interruptedFor(id)
 }
@@ -99,10 +99,10 @@ func (m *Machine) callArrived(ev *Event) {
 	m.calls = append(m.calls, call{id: ev.Call, emergency: ev.Emergency})
 	m.waiting++
 	m.last.overtaken = true
-	// offerWaiting goes on from here
+	// offerWaiting does the rest
 }
 
-// callRequested is a seizure. An opening ends before anything else is done.
+// callRequested handles a seizure. It ends an opening before it does anything else.
 func (m *Machine) callRequested(now Instant, ev *Event) {
 	if m.callExists(ev.Call) {
 		return // a repetition, or an identity that is in use
@@ -119,7 +119,7 @@ func (m *Machine) callRequested(now Instant, ev *Event) {
 	}
 }
 
-// seizure withdraws what is wanted, ends what is open and refuses the calls that wait for it (invariants 5 and 6).
+// seizure withdraws a pending opening, ends a begun one and refuses the calls that wait for it (invariants 5 and 6).
 func (m *Machine) seizure(now Instant) {
 	m.pendSeized(m.cancel(now))
 	m.dropCheck(now)
@@ -134,11 +134,12 @@ func (m *Machine) seizure(now Instant) {
 	}
 }
 
-// busyHere is the status that a call gets when the near end came first: 486 of RFC 3261 section 21.4.24.
+// busyHere is the status for a call that waited when the near end went off hook: 486, RFC 3261 section 21.4.24.
 const busyHere = 486
 
-// callAnswered of a call that the far end has left already is an answer that crossed our CANCEL: the near end is off
-// hook in a call without a far end, as if that had cleared now. The limit still counts from our CANCEL.
+// callAnswered: if the far end has already cleared, this answer crossed our CANCEL. The near end is then off hook in a
+// call without a far end, and the call is treated as if its far end cleared now. The limit of invariant 11 still counts
+// from our CANCEL.
 func (m *Machine) callAnswered(now Instant, ev *Event) {
 	c := m.find(ev.Call)
 	if c == nil || c.leg == legNone || c.answered {
@@ -159,14 +160,14 @@ func (m *Machine) farEndCleared(now Instant, ev *Event) {
 	if c == nil || c.far {
 		return // unknown, gone, or a repetition
 	}
-	tell := ev.Evidence != EvidenceBye // the far side does not know yet
+	tell := ev.Evidence != EvidenceBye // the far end does not know yet
 	if c.leg == legNone {
 		m.remove(ev.Call)
 		m.waiting--
 		if tell {
 			m.emit(ClearFarEnd, ev.Call)
 		}
-		return // a caller that gave up while waiting
+		return // the caller gave up while waiting
 	}
 	c.far, c.leg, c.byeAt, c.late = true, legClearing, now, ev.Late
 	m.emit(ClearAdapterLeg, c.id)
@@ -182,7 +183,7 @@ func (m *Machine) farEndCleared(now Instant, ev *Event) {
 	m.considerOpening(now, c)
 }
 
-// nearEndCleared never opens (invariant 8), and cancels what would (invariant 6).
+// nearEndCleared never opens the loop (invariant 8). It cancels an interruption (invariant 6).
 func (m *Machine) nearEndCleared(now Instant, ev *Event) {
 	c := m.find(ev.Call)
 	switch {
@@ -202,20 +203,21 @@ func (m *Machine) nearEndCleared(now Instant, ev *Event) {
 	m.remove(ev.Call)
 }
 
-// noteNearEndCleared keeps an interruption that is over from being repeated: its own near end has cleared meanwhile.
+// noteNearEndCleared prevents the repetition of an interruption that is over, since the near end of its call has
+// cleared.
 func (m *Machine) noteNearEndCleared(id CallID) {
 	if id == m.last.call {
 		m.last.overtaken = true
 	}
 }
 
-// interruptedFor reports whether an interruption for that call is wanted or under way.
+// interruptedFor reports whether an interruption for that call is pending, under way or being checked.
 func (m *Machine) interruptedFor(id CallID) bool {
 	begun := m.loop == loopOpening || m.loop == loopOpen
 	return id != 0 && (id == m.pendingOpening.call || begun && id == m.last.call || id == m.check.call)
 }
 
-// adapterLost ends the call towards the far end and opens nothing. The near end did nothing, so nothing is in doubt.
+// adapterLost ends the call towards the far end and opens nothing. The near end did nothing, so no incident is pending.
 func (m *Machine) adapterLost(now Instant, ev *Event) {
 	c := m.find(ev.Call)
 	switch {
@@ -241,18 +243,18 @@ func (m *Machine) adapterLost(now Instant, ev *Event) {
 func (m *Machine) adapterLegCleared(now Instant, ev *Event) {
 	c := m.find(ev.Call)
 	if c == nil || c.leg != legClearing {
-		return // unknown, or nobody asked for it
+		return // unknown, or ClearAdapterLeg was not sent
 	}
 	m.remove(ev.Call)
 	switch {
 	case m.pendingOpening.call == ev.Call && m.pendingOpening.wait == waitLeg:
 		m.pendingLegCleared(now, ev.Answer)
 	case m.last.call == ev.Call && ev.Answer == AnswerConfirmed:
-		m.last.unconfirmed = false // late, but no doubt is left: it is not at fault if the hold stays
+		m.last.unconfirmed = false // late, but confirmed: an open leg cannot explain a hold that stays
 	}
 }
 
-// offerWaiting offers the calls that wait, in the order of their arrival, as soon as the loop lets them (invariant 5).
+// offerWaiting offers the waiting calls in the order of their arrival, as soon as the loop permits (invariant 5).
 func (m *Machine) offerWaiting(now Instant) {
 	if m.waiting == 0 || now < m.offerDeadline() {
 		return
@@ -265,12 +267,12 @@ func (m *Machine) offerWaiting(now Instant) {
 		}
 	}
 	if m.loop == loopGuarding {
-		m.beginDisturbance(now) // these calls waited for as long as they may; the next one waits for the guard time
+		m.beginDisturbance(now) // these calls had their longest wait; a later call waits for the guard time
 	}
 }
 
-// offerDeadline is the instant from which waiting calls may be offered; Never if none waits, or if another
-// deadline comes first.
+// offerDeadline returns the instant from which waiting calls may be offered. It returns Never if none waits, or if
+// another deadline comes first.
 func (m *Machine) offerDeadline() Instant {
 	switch {
 	case m.waiting == 0:
@@ -280,6 +282,6 @@ func (m *Machine) offerDeadline() Instant {
 	case m.loop == loopClosed && !m.verifying():
 		return min(m.recognisedAt, m.offerBy)
 	default:
-		return m.offerBy // guarding, being checked, or faulted: not for ever
+		return m.offerBy // guarding, being checked, or faulted: the wait is bounded
 	}
 }

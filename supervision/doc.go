@@ -1,45 +1,53 @@
-// Package supervision decides about the loop of one line. It is pure: it starts no goroutine, keeps no
-// clock, writes no log and opens no socket. Time goes in as an [Instant], effects and the next deadline
-// come out as data, and whatever the world did with an effect comes back as the next [Event].
+// Package supervision decides when the loop of one line opens. It is pure: it starts no goroutine, keeps no clock,
+// writes no log and opens no socket. Time goes in as an [Instant]. Effects and the next deadline come out as data, and
+// the outcome of each effect comes back as an [Event].
 //
-// What a later event may still stop is a later step: no two effects are handed out together if the second has to wait
-// for the first.
+// Step never returns two effects together if the second has to wait for the outcome of the first. The second follows in
+// a later step, so that an event between the two can still prevent it.
 //
 // # The files
 //
 // The numbers in brackets are those of the invariants in DEVELOPERS.md.
 //
-//	machine.go            the loop's states, drawn; Step
+//	machine.go            the states of the loop, with a diagram; Step
 //	calls.go              the calls of a line: clearings, offering a call that waited (5), near-end clearings (6, 8)
-//	interruption.go       from a clearing to the closed loop: what forbids it (1, 2), the adapter's leg first (3), the
-//	                      interval's bounds (4), the end within 2 s (11), the not-after (12); seizures (6); by hand
+//	interruption.go       from a clearing to the closed loop: the rules that forbid it (1, 2), the adapter's leg first
+//	                      (3), the bounds of the interval (4), the end within 2 s (11), the not-after time (12);
+//	                      seizures (6); an operator's pulse
 //	breaker.go            storms (13)
-//	verification.go, listening.go   did the hold clear? (7) Repetitions; somebody who is just listening
-//	idlewatch.go, pendingincident.go    a line without a call; clearings that opened nothing and may have left it held
-//	loopcurrent.go              the loop-current input
+//	verification.go       whether the hold has cleared (7); repetitions
+//	listening.go          the second look, for somebody who is still listening when the first look is made
+//	idlewatch.go          a line without a call
+//	pendingincident.go    clearings that opened nothing and may have left the line held
+//	loopcurrent.go        the loop-current input
 //	trial.go              the clearings of a tuning session
-//	incident.go           one incident of a line at a time
-//	policy.go             the settings, every constant with its source; policycheck.go: their bounds
-//	emergencynumbers.go            emergency numbers
-//	event.go, effect.go   what goes in and comes out; text.go and words.go: their text form
-//	view.go, instant.go   what others may look at, and what outlives the process; the machine's time
+//	incident.go           the incidents; a line has one at a time
+//	policy.go             the settings and constants, each with the source of its number
+//	policycheck.go        the bounds of the settings
+//	emergencynumbers.go   emergency numbers
+//	event.go, effect.go   the input and the output of Step
+//	text.go, words.go     the text form of both
+//	view.go               what other packages may look at; the state that outlives the process
+//	instant.go            the machine's time
 //
 // # Beside the invariants
 //
-// A call is answered when the near end is off hook: by the adapter's own 200 for a call to it, also one that crosses a
-// CANCEL, and by the 200 passed to it for a call of its own. A call not yet offered to the adapter is not on the line.
+// A call counts as answered when the near end is off hook. For a call to the adapter, the adapter's own 200 shows that,
+// even a 200 that crosses a CANCEL. For a call from the adapter, it is the 200 that the user agent passes to the
+// adapter. A call not yet offered to the adapter is not on the line.
 //
-// An adapter can read a flash only when current comes back inside the flash window, that is, when the hold stayed. If
-// a leg of an answered call was not confirmed cleared, the interval is at least the flash maximum and 100 ms
-// (invariant 3).
+// An adapter can take an interruption for a hook flash only if current returns within its flash window, that is, only
+// if the hold stayed. If a leg of an answered call was not confirmed cleared, the interval is at least the flash
+// maximum plus 100 ms (invariant 3).
 //
-// max_interval is 200 ms longer than every interval. No command is written so late that max_interval, or the 2 s of
-// invariant 11, cuts the opening short by more than the contact moves late (invariant 4).
+// max_interval is at least 200 ms longer than every interval. No command is written so late that max_interval, or the 2
+// s of invariant 11, shortens the opening by more than the delay of the contact (invariant 4).
 //
-// Off hook after an interruption may mean that somebody is just listening to a dead line. So it counts as a hold that
-// stayed only if it is seen again after listening, 10 s (invariant 7).
+// A line that is off hook after an interruption may just have somebody listening to a dead line. So a hold counts as
+// stayed only if the line is still off hook at a second look, 10 s later by default (Policy.Listening, invariant 7).
 //
-// An adapter that is lost in a call (it registers anew, or leaves BYE or OPTIONS unanswered) ends the call towards the
-// far end and opens nothing. A 481 from the adapter to our BYE means that it knows no call: the line is probed, and
-// opened only on a trusted off hook. Package sipua notices ends that vanish without a BYE.
+// If the adapter is lost during a call (it registers anew, or does not answer BYE or OPTIONS), the call to the far end
+// is ended and nothing is opened. A 481 from the adapter to our BYE means that the adapter does not know the call. The
+// line is then probed, and opened only if a trusted probe says off hook. Package sipua detects ends that vanish without
+// a BYE.
 package supervision

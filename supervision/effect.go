@@ -2,30 +2,30 @@ package supervision
 
 import "time"
 
-// EffectKind says what the shell is to do.
+// EffectKind says what package bridge is to do.
 type EffectKind uint8
 
-// The kinds of effect. The comment names the fields of [Effect] that count.
+// The kinds of effect. Each comment ends with the fields of [Effect] that the kind uses.
 const (
 	EffectNone EffectKind = iota
-	// OfferCall: send the arrived call to the adapter now. Call.
+	// OfferCall: send the arrived call to the adapter now. Fields: Call.
 	OfferCall
-	// RefuseCall: answer the arrived call, never offered, with Code. Call, Code.
+	// RefuseCall: answer the arrived call, which was never offered, with Code. Fields: Call, Code.
 	RefuseCall
-	// ClearAdapterLeg: end the call towards the adapter (BYE, or CANCEL before its answer). Call.
-	// Its outcome returns as AdapterLegCleared.
+	// ClearAdapterLeg: end the call towards the adapter (BYE, or CANCEL before its answer). The outcome returns as
+	// AdapterLegCleared. Fields: Call.
 	ClearAdapterLeg
-	// ClearFarEnd: end the call towards the far end; nothing returns. Call.
+	// ClearFarEnd: end the call towards the far end. No outcome returns. Fields: Call.
 	ClearFarEnd
-	// OpenLoop: interrupt the loop for Interval, but only if the command can be written by NotAfter. Call (0: by hand),
-	// Seq, Interval, NotAfter.
+	// OpenLoop: open the loop for Interval, but only if the command can be written by NotAfter. Fields: Call (0: an
+	// operator's pulse), Seq, Interval, NotAfter.
 	OpenLoop
-	// CloseLoop: close the loop at once, or withdraw an opening not yet written. It overtakes every open. Call, Seq (0:
-	// whatever is open).
+	// CloseLoop: close the loop at once, or withdraw an opening not yet written. It overtakes every opening. Fields:
+	// Call, Seq (0: whatever is open).
 	CloseLoop
-	// ProbeLine: ask whether the near end is off hook; ProbeAnswered returns.
+	// ProbeLine: ask whether the near end is off hook. ProbeAnswered returns. No fields.
 	ProbeLine
-	// Report: nothing to do, something to record. Report, Call, Suppression.
+	// Report: something to record; nothing to do. Fields: Report, and those that the report names.
 	Report
 
 	effectKinds
@@ -37,30 +37,31 @@ type ReportKind uint8
 // The reports.
 const (
 	ReportNone ReportKind = iota
-	// ReportSuppressed: a far-end clearing that does not open the loop. Call, Suppression, Trial (then Interval too).
+	// ReportSuppressed: a far-end clearing that does not open the loop. Fields: Call, Suppression, Trial; also Interval
+	// for a trial, and Seq and Interval with SuppressedNoContact.
 	ReportSuppressed
-	// ReportCancelled: the near end came first; the interruption was withdrawn or cut short. Call, Trial. With an
-	// Incident: a trial that could not be made for that reason.
+	// ReportCancelled: the near end came first, and the interruption was withdrawn or cut short. With an Incident: a
+	// trial that could not be made, for that reason. Fields: Call, Trial, Incident.
 	ReportCancelled
-	// ReportInterrupted: the interruption was made; what became of the hold is told by Hook. Call, Seq, Interval, Hook,
-	// Trial (then Interval may be 0: a catch trial, which opened nothing and has Seq 0).
+	// ReportInterrupted: the interruption was made. Hook shows whether the hold cleared. For a catch trial, which opens
+	// nothing, Seq and Interval are 0. Fields: Call, Seq, Interval, Hook, Trial.
 	ReportInterrupted
-	// ReportIncident: a hold that stayed, an interruption that could not be made, a line off hook without a call, or a
-	// storm of clearings. Call, Incident, Suppression (with IncidentSuppressed: the rule), Flash (with
-	// IncidentIntervalShort: the adapter took it for one).
+	// ReportIncident: something that people must know; see the kinds of [Incident]. Suppression is the rule behind
+	// IncidentSuppressed. Flash, with IncidentIntervalShort, means that the adapter took the interruption for a hook
+	// flash. Fields: Call, Incident, Suppression, Flash.
 	ReportIncident
-	// ReportIncidentEnded: the line was seen on hook, or carries a call again, or the contact is known closed again, or
-	// the storm is over. Incident.
+	// ReportIncidentEnded: the line was seen on hook or carries a call again, or the contact is known closed again, or
+	// the storm is over. An incident of a call ends at once. Fields: Incident.
 	ReportIncidentEnded
-	// ReportRefused: the operator's pulse or trial is refused. Call (0: a pulse), Suppression.
+	// ReportRefused: the operator's pulse or trial is refused. Fields: Call (0: a pulse), Suppression.
 	ReportRefused
-	// ReportNextInterval: a hold stayed, and from now on the line's clearings use Interval. Interval.
+	// ReportNextInterval: a hold stayed, and the line's next clearings use Interval. Fields: Interval.
 	ReportNextInterval
 
 	reportKinds
 )
 
-// Suppression tells which rule kept the loop closed.
+// Suppression names the rule that kept the loop closed.
 type Suppression uint8
 
 // The rules that keep the loop closed.
@@ -71,15 +72,15 @@ const (
 	SuppressedEmergency                   // a call to or from the emergency centre
 	SuppressedLifeSafety                  // the line is marked life_safety
 	SuppressedOtherCall                   // another call is on the line
-	SuppressedLate                        // learnt too long after it happened
-	SuppressedUnknownCall                 // the adapter knew no such call and no trusted probe said off hook
+	SuppressedLate                        // the clearing was learnt too long after it happened
+	SuppressedUnknownCall                 // 481 from the adapter, and nothing trusted said off hook
 	SuppressedLoopBusy                    // an interruption or its guard time is under way
-	SuppressedLoopFaulted                 // nobody knows whether the contact is closed
-	SuppressedOutOfBounds                 // the asked interval is outside the policy
-	SuppressedNoContact                   // the line has no contact; Seq and Interval tell what would have been opened
+	SuppressedLoopFaulted                 // the state of the contact is unknown
+	SuppressedOutOfBounds                 // the requested interval is outside the policy
+	SuppressedNoContact                   // the line has no contact; Seq and Interval are those of the opening not made
 	SuppressedCallback                    // the emergency centre may be about to call back
 	SuppressedResembles                   // a call to a number that may be read as an emergency number
-	SuppressedTooManyOpenings             // more openings than people can make; see Policy.OpeningsPerMinute
+	SuppressedTooManyOpenings             // more openings than people can cause; see Policy.OpeningsPerMinute
 	suppressions
 )
 
@@ -90,27 +91,27 @@ type Incident uint8
 const (
 	IncidentNone               Incident = iota
 	IncidentUnreachable                 // controller unreachable
-	IncidentContactStuck                // contact did not move
+	IncidentContactStuck                // the contact did not move
 	IncidentIntervalShort               // interval too short: the loop opened, the hold stayed
-	IncidentSuppressed                  // suppressed by policy
+	IncidentSuppressed                  // a rule kept the loop closed, and the line is still off hook
 	IncidentNeverSignalled              // the far end's clearing was learnt late
 	IncidentSeized                      // the near end seized the line
-	IncidentMissedNotAfter              // the opening missed its not-after
-	IncidentByeUnanswered               // the adapter leg never answered its BYE
+	IncidentMissedNotAfter              // the opening could not be made before its not-after time
+	IncidentByeUnanswered               // the adapter did not answer our BYE
 	IncidentOffHookWithoutCall          // off hook without a call
-	IncidentUnlistedPrefix              // an emergency call with a prefix that the file does not list
-	IncidentTooManyOpenings             // more openings than people can make: no clearing opens the loop until it ends
-	IncidentNoSound                     // an emergency call without sound
+	IncidentUnlistedPrefix              // an emergency call with a prefix that the configuration does not list
+	IncidentTooManyOpenings             // a storm: until it ends, no clearing opens the loop
+	IncidentNoSound                     // an emergency call without audio
 	IncidentRefused                     // the controller refused the opening
 	IncidentLoopOpen                    // the contact reads open and does not close
-	IncidentAdapterRefused              // the adapter cannot register: wrong user, password or address. The record's own, the machine has no part in it
-	IncidentEmergencyFailed             // an emergency call that no service put through
-	IncidentEmergencyAbandoned          // an emergency call that its caller gave up before it was answered
-	IncidentFarEndSilent                // an ordinary call without anything of the far end for long
+	IncidentAdapterRefused              // the adapter cannot register; only the call record reports it
+	IncidentEmergencyFailed             // an emergency call that no service completed
+	IncidentEmergencyAbandoned          // an emergency call that its caller abandoned before it was answered
+	IncidentFarEndSilent                // no RTP or RTCP from the far end of an ordinary call for a long time
 	incidents
 )
 
-// Effect is one thing for the shell to do. It is a plain value; which fields count depends on Kind.
+// Effect is one thing for package bridge to do. It is a plain value. Kind decides which fields are used.
 type Effect struct {
 	Kind        EffectKind
 	Call        CallID
@@ -122,7 +123,7 @@ type Effect struct {
 	Suppression Suppression
 	Incident    Incident
 	Hook        Hook
-	// Flash: the adapter reported a hook flash in that interruption.
+	// Flash: the adapter reported a hook flash during that interruption.
 	Flash bool
 	// Trial: the clearing was a trial.
 	Trial bool

@@ -11,27 +11,28 @@ import (
 //go:embed emergency.csv
 var emergencyData string
 
-// globalNumbers are the numbers that count in every country: 112 and 911 are the two that ITU-T E.161.1 recommends as
-// a second emergency number (from memory).
+// globalNumbers count in every country: ITU-T E.161.1 recommends 112 and 911 as a second emergency number (from
+// memory).
 var globalNumbers = [...]string{"112", "911"}
 
-// callerIDCodes are the codes that withhold or show the caller's number: those of 3GPP TS 22.030 annex B (CLIR) and of
-// North America everywhere, others where a country has them. From memory of the national numbering plans.
+// callerIDCodes are the codes that withhold or show the caller's number. Those under "" apply everywhere: 3GPP TS
+// 22.030 annex B (CLIR) and North America's. The others apply in their country. From memory of the national numbering
+// plans.
 var callerIDCodes = map[string][]string{
 	"":   {"*31#", "#31#", "*31*", "*67", "*82"},
 	"AU": {"1831", "1832"}, "CA": {"1167", "1182"}, "FR": {"3651"}, "GB": {"141", "1470"}, "HK": {"133"}, "IE": {"141"},
 	"JP": {"184", "186"}, "NZ": {"0196", "0197"}, "US": {"1167", "1182"},
 }
 
-// UnlistedPrefixes are the digits that people dial for an outside line although the file does not list them (common
-// practice).
+// UnlistedPrefixes are the digits that people dial for an outside line even if the configuration does not list them
+// (common practice).
 const UnlistedPrefixes = "089"
 
-// Numbers knows which destinations are emergency numbers. It is immutable and safe for concurrent use.
+// Numbers decides which destinations are emergency numbers. It is immutable and safe for concurrent use.
 type Numbers struct {
 	numbers  []string // sorted, digits only
-	prefixes []string // outside-line prefixes, digits only; the empty one first
-	codes    []string // that withhold or show the caller's number
+	prefixes []string // outside-line prefixes, digits only; the first is empty
+	codes    []string // codes that withhold or show the caller's number
 }
 
 // NumbersOptions are the settings of [NewNumbers].
@@ -40,12 +41,12 @@ type NumbersOptions struct {
 	Country string
 	// Prefixes are outside-line prefixes, digits ("9", "0").
 	Prefixes []string
-	// Additional are the operator's own emergency numbers.
+	// Additional are emergency numbers that the operator adds.
 	Additional []string
 }
 
-// NewNumbers returns the emergency numbers of a country: those of the embedded list, 112, 911 and the operator's own.
-// It fails for a country that the list does not have and for a number or prefix without a digit.
+// NewNumbers returns the emergency numbers of a country: those of the embedded list, 112, 911 and the additional ones.
+// It returns an error if the list has no such country, or if a number or prefix is not valid.
 func NewNumbers(o NumbersOptions) (*Numbers, error) {
 	national, ok := nationalNumbers(o.Country)
 	if !ok {
@@ -75,7 +76,7 @@ func NewNumbers(o NumbersOptions) (*Numbers, error) {
 	return n, nil
 }
 
-// Countries lists the codes that [NewNumbers] knows, sorted.
+// Countries returns the country codes that [NewNumbers] accepts, sorted.
 func Countries() []string {
 	var all []string
 	for row := range strings.Lines(emergencyData) {
@@ -95,21 +96,21 @@ func nationalNumbers(country string) ([]string, bool) {
 	return nil, false
 }
 
-// List returns the emergency numbers, sorted, without prefixes.
+// List returns the emergency numbers without prefixes, sorted.
 func (n *Numbers) List() []string { return slices.Clone(n.numbers) }
 
-// Emergency reports whether a call to uri is surely an emergency call; see [Numbers.Dial].
+// Emergency reports whether uri surely names an emergency number; see [Numbers.Dial].
 func (n *Numbers) Emergency(uri string) bool {
 	_, sure := n.Dial(uri)
 	return sure
 }
 
-// Dial returns what is to be dialled for uri if that is surely an emergency call: a sip or sips URI by its user part, a
-// tel URI (RFC 3966) or a bare dialled string that is exactly a listed number, alone or behind a listed outside-line
-// prefix, or urn:service:sos or one of its sub-services (RFC 5031). A leading +, visual separators, percent-escapes and
-// trailing # do not hide a number, and a code that withholds or shows the caller's number, before or behind the prefix,
-// is dropped. What is returned has the digits as they were dialled, or the URN, and nothing else: no parameter, no
-// password and no second number, so that nobody reaches another number by naming an emergency number beside it.
+// Dial returns the string to dial for uri, if uri surely names an emergency number. uri may be a sip or sips URI (its
+// user part counts), a tel URI (RFC 3966), a bare dialled string, or urn:service:sos or one of its sub-services (RFC
+// 5031). Apart from a URN, it must be exactly a listed number, alone or behind a listed outside-line prefix. A leading
+// +, visual separators, percent-escapes and trailing # are ignored. A code that withholds or shows the caller's number
+// is removed, before or behind the prefix. The result is the digits as dialled, or the URN, and nothing else: no
+// parameter, no password and no second number. So nobody can reach another number by adding an emergency number to it.
 func (n *Numbers) Dial(uri string) (dial string, sure bool) {
 	number, urn := destination(uri)
 	if urn != "" {
@@ -130,8 +131,8 @@ func (n *Numbers) Dial(uri string) (dial string, sure bool) {
 	return "", false
 }
 
-// DialUnlisted returns what is to be dialled for uri if that is an emergency number behind one digit that is not listed
-// as an outside-line prefix but that people dial for one: 0, 8 or 9.
+// DialUnlisted returns the string to dial for uri, if uri is an emergency number behind a digit of [UnlistedPrefixes]
+// that is not listed as an outside-line prefix.
 func (n *Numbers) DialUnlisted(uri string) (dial string, ok bool) {
 	number, _ := destination(uri)
 	d, ok := digits(number)
@@ -141,7 +142,7 @@ func (n *Numbers) DialUnlisted(uri string) (dial string, ok bool) {
 	return d, true
 }
 
-// destination returns the dialled string of a URI, or the URN if it is one of the emergency service.
+// destination returns the dialled string of a URI, or the URN if it names an emergency service.
 func destination(uri string) (number, urn string) {
 	uri = strings.TrimSpace(uri)
 	scheme, rest, ok := strings.Cut(uri, ":")
@@ -162,20 +163,20 @@ func destination(uri string) (number, urn string) {
 	return "", ""
 }
 
-// userPart drops a password and parameters of the user part (RFC 3261 section 25.1 allows both; a tel URI's
-// parameters stand there too) and resolves percent-escapes.
+// userPart removes a password and parameters from the user part (RFC 3261 section 25.1 allows both, and a tel URI has
+// its parameters in the same place). It resolves percent-escapes.
 func userPart(s string) string {
 	if i := strings.IndexAny(s, ":;"); i >= 0 {
 		s = s[:i]
 	}
 	s = Unescape(s)
-	if i := strings.IndexByte(s, ';'); i >= 0 { // an escaped one
+	if i := strings.IndexByte(s, ';'); i >= 0 { // an escaped semicolon
 		s = s[:i]
 	}
 	return s
 }
 
-// Unescape resolves percent-escapes (RFC 3986 section 2.1), once; a mangled one stays as it is.
+// Unescape resolves percent-escapes (RFC 3986 section 2.1), once. A malformed escape is left as it is.
 func Unescape(s string) string {
 	if strings.IndexByte(s, '%') < 0 {
 		return s
@@ -193,8 +194,9 @@ func Unescape(s string) string {
 	return string(b)
 }
 
-// emergencyService reports whether the rest of a URN names the emergency service of RFC 5031 or a sub-service: labels
-// of letters, digits and hyphens with dots between them (section 4.1), compared without regard to case.
+// emergencyService reports whether the rest of a URN names the emergency service of RFC 5031 or a sub-service. It
+// consists of labels of letters, digits and hyphens, with dots between them (section 4.1), and is compared
+// case-insensitively.
 func emergencyService(urn string) bool {
 	s, ok := strings.CutPrefix(strings.ToLower(urn), "service:sos")
 	if !ok || s != "" && s[0] != '.' || len(s) > 64 {
@@ -224,18 +226,18 @@ func (n *Numbers) listed(digits string) bool {
 	return found
 }
 
-// separators are the visual separators of RFC 3966 section 5.1.1, and the blank.
+// separators removes the visual separators of RFC 3966 section 5.1.1, and blanks.
 var separators = strings.NewReplacer("-", "", ".", "", "(", "", ")", "", " ", "")
 
-// digits strips a leading +, the visual separators of RFC 3966 section 5.1.1, blanks and trailing #; anything else
-// that is no digit makes it no number.
+// digits removes a leading +, the visual separators of RFC 3966 section 5.1.1, blanks and trailing #. It returns false
+// if anything but digits remains, or nothing.
 func digits(s string) (string, bool) {
 	s = separators.Replace(strings.TrimPrefix(strings.TrimRight(strings.TrimSpace(s), "#"), "+"))
 	return s, s != "" && strings.Trim(s, "0123456789") == ""
 }
 
-// EmergencyCallback reports whether the value of a Priority header field marks a call from the emergency centre
-// (RFC 7090: psap-callback; tokens compare without regard to case, RFC 3261 section 7.3.1).
+// EmergencyCallback reports whether the value of a Priority header field marks a call-back from the emergency centre
+// (psap-callback, RFC 7090). Tokens are compared case-insensitively (RFC 3261 section 7.3.1).
 func EmergencyCallback(priority string) bool {
 	return strings.EqualFold(strings.TrimSpace(priority), "psap-callback")
 }

@@ -42,9 +42,9 @@ func TestEmergencyForms(t *testing.T) {
 	}
 }
 
-// Who calls for help is put through with the digits that were dialled, or the URN, and nothing else. The codes that
-// withhold or show a number are from memory of each country's numbering plan; so is what people dial for an outside
-// line.
+// An emergency call is dialled with the digits as the caller dialled them, or with the URN, and nothing else. The codes
+// that withhold or show a number, and the prefixes for an outside line, are from memory of the national numbering
+// plans.
 func TestDial(t *testing.T) {
 	for _, c := range []struct {
 		country    string
@@ -100,8 +100,8 @@ func TestDial(t *testing.T) {
 	}
 }
 
-// What merely contains an emergency number is surely no emergency call, whichever way the rest is hidden, nor is one
-// behind a digit.
+// A number that only contains an emergency number is not surely an emergency call, however its other part is hidden.
+// Nor is one behind a further digit.
 func TestNumbersThatContainAnEmergencyNumber(t *testing.T) {
 	for country, prefixes := range map[string][]string{"GB": {"9"}, "DE": {"0"}, "US": nil, "FR": {"0"}} {
 		n := numbers(t, country, prefixes, nil)
@@ -134,7 +134,8 @@ func TestNumbersThatContainAnEmergencyNumber(t *testing.T) {
 	}
 }
 
-// One digit of three before exactly an emergency number, unless it is listed or the whole is a number of its own.
+// The number is one of three digits followed by exactly an emergency number. It does not count if the digit is a listed
+// prefix, or if the whole is an emergency number.
 func TestDialUnlisted(t *testing.T) {
 	for _, c := range []struct {
 		country  string
@@ -197,7 +198,7 @@ func TestNewNumbersRefusesInvalid(t *testing.T) {
 	}
 }
 
-// A clever function against a stupid one: the stupid one tries every prefix and every number as text.
+// The reference implementation tries every prefix and every number as text.
 func TestEmergencyAgainstReference(t *testing.T) {
 	prefixes := []string{"9", "0", "81"}
 	n := numbers(t, "LT", prefixes, []string{"1551"})

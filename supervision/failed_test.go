@@ -7,7 +7,7 @@ import (
 	"clearback/supervision"
 )
 
-// TestWhyAnInterruptionWasNotMade: each failure of the contact is an incident with a reason of its own.
+// TestWhyAnInterruptionWasNotMade checks that each failure of the contact is an incident with a reason of its own.
 func TestWhyAnInterruptionWasNotMade(t *testing.T) {
 	for failure, reason := range map[string]string{
 		"refused": "controller-refused", "not-moved": "contact-stuck", "late": "missed-not-after",
@@ -22,7 +22,8 @@ func TestWhyAnInterruptionWasNotMade(t *testing.T) {
 	}
 }
 
-// TestTrialAtItsLastInstant: it opens when the answer comes as late as the opening can still end in time.
+// TestTrialAtItsLastInstant checks that a trial opens if the answer comes just early enough for the opening to end in
+// time.
 func TestTrialAtItsLastInstant(t *testing.T) {
 	p := supervision.DefaultPolicy()
 	p.Lead = 1500 * time.Millisecond
@@ -39,7 +40,7 @@ func TestTrialAtItsLastInstant(t *testing.T) {
 	}
 }
 
-// TestReleasedInACall: current that stopped while a call was up counts as on hook once the line is idle.
+// TestReleasedInACall checks that a line whose current stopped during a call counts as on hook once it is idle.
 func TestReleasedInACall(t *testing.T) {
 	p := supervision.DefaultPolicy()
 	p.SenseTrusted, p.Watch = true, time.Minute

@@ -1,22 +1,22 @@
 package supervision
 
-// idleWatch is what the machine knows of a line without a call. It never opens the loop.
+// idleWatch is what is known of a line without a call. It never opens the loop.
 type idleWatch struct {
-	looked   bool    // since the line became idle
-	hook     Hook    // what was seen last; unknown once the line carries a call
-	lookBy   Instant // when the next look is due; 0: Watch after the line becomes idle
-	offSince Instant // since when the line is seen off hook without a call; Never: it is not
+	looked   bool    // a look was made since the line became idle
+	hook     Hook    // the last state seen; HookUnknown once the line carries a call
+	lookBy   Instant // when the next look is due; 0: Policy.Watch after the line becomes idle
+	offSince Instant // since when the line has been seen off hook without a call; Never: not off hook
 }
 
-// idle reports whether the line has nothing to do: no call, not even one that waits or whose leg is being cleared, the
-// loop closed, nothing wanted or judged, not in a second look either.
+// idle reports whether the line has nothing to do. It then has no call (not even one that waits or is being cleared),
+// its loop is closed, and no interruption is pending or being checked.
 func (m *Machine) idle() bool {
 	return len(m.calls) == 0 && m.loop == loopClosed && m.pendingOpening.wait == waitNothing && !m.verifying() &&
 		!m.listening()
 }
 
-// watchIdle keeps the next look at an idle line due, and gives it up as soon as the line has something else to do,
-// which shows its state better.
+// watchIdle plans the next look at an idle line. It cancels the look when the line has something else to do, since that
+// shows the line's state better.
 func (m *Machine) watchIdle(now Instant) {
 	if !m.idle() {
 		m.watch.looked = false
@@ -28,15 +28,15 @@ func (m *Machine) watchIdle(now Instant) {
 	}
 }
 
-// planNextLook makes watchIdle plan the next look anew.
+// planNextLook makes watchIdle plan the next look again.
 func (m *Machine) planNextLook() {
 	if m.check.kind == checkOffHook {
 		m.check = check{by: Never}
 	}
 }
 
-// planLook plans the next look at an idle line: soon after it became idle if something is in doubt or the emergency
-// centre may call back, else every Watch. What the sensor will tell by itself needs no look.
+// planLook plans the next look at an idle line. The look is early if an incident is pending or if the emergency centre
+// may call back; otherwise one is made every Policy.Watch. What a trusted sensor will report by itself needs no look.
 func (m *Machine) planLook(now Instant) {
 	w, p := &m.watch, &m.policy
 	h := m.sensorHook()
@@ -47,7 +47,7 @@ func (m *Machine) planLook(now Instant) {
 	case h == HookOff && w.offSince == Never:
 		w.offSince = now
 	case h == HookOn && m.incident == IncidentNone && m.pendingIncident.why == IncidentNone:
-		m.lineOnHook() // perhaps while the line had something else to do
+		m.lineOnHook() // the line may have gone on hook while it was not idle
 		return
 	case h == HookOff && m.incident != IncidentNone,
 		h == HookUnknown && !p.ProbeTrusted:
@@ -63,7 +63,7 @@ func (m *Machine) planLook(now Instant) {
 			at = w.offSince.Add(p.Watch)
 		}
 	}
-	if !w.looked { // whoever hung up just now may not be recognised yet
+	if !w.looked { // the adapter may not yet recognise a handset that was just hung up
 		soon := now.Add(p.OnHookRecognition)
 		if m.pendingIsUrgent() || m.inCallbackWindow(now) {
 			at = soon
@@ -75,7 +75,7 @@ func (m *Machine) planLook(now Instant) {
 	}
 }
 
-// noteLook takes what a look found; unknown changes nothing.
+// noteLook handles the result of a look at an idle line. HookUnknown changes nothing.
 func (m *Machine) noteLook(now Instant, h Hook) {
 	w := &m.watch
 	w.looked, w.lookBy = true, now.Add(m.policy.Watch)
@@ -91,19 +91,19 @@ func (m *Machine) noteLook(now Instant, h Hook) {
 	}
 }
 
-// lineOnHook: nothing is held, and nobody has a handset off.
+// lineOnHook: nothing is held, and no handset is off hook.
 func (m *Machine) lineOnHook() {
 	m.watch.hook, m.watch.offSince = HookOn, Never
 	m.pendingIncident = pendingIncident{}
 	m.endIncident()
 }
 
-// lineOffHook notes since when.
+// lineOffHook notes since when the line has been off hook.
 func (m *Machine) lineOffHook(now Instant) {
 	m.watch.hook, m.watch.offSince = HookOff, min(m.watch.offSince, now)
 }
 
-// beginOffHook begins the incident of a line that is off hook without a call, with the reason that is known.
+// beginOffHook begins the incident of a line that is off hook without a call, with the reason if one is known.
 func (m *Machine) beginOffHook() {
 	d := m.pendingIncident
 	m.pendingIncident = pendingIncident{}
@@ -113,17 +113,19 @@ func (m *Machine) beginOffHook() {
 	m.beginLineIncident(Effect{Call: d.call, Incident: d.why, Suppression: d.rule})
 }
 
-// lineHasCall is called when the line carries a call: what was seen and in doubt before is of no account any more.
+// lineHasCall is called when the line carries a call. What was seen of the line before, and a pending incident, no
+// longer matter.
 func (m *Machine) lineHasCall() {
 	m.watch = idleWatch{offSince: Never}
 	m.pendingIncident = pendingIncident{}
 }
 
-// leftOffHook: the adapter itself says so, after a time of its own; that is trusted by configuration.
+// leftOffHook: the adapter reports that the line was left off hook, after a timeout of its own. Whoever configures the
+// number for that trusts the report.
 func (m *Machine) leftOffHook(now Instant) {
 	if m.otherOnLine(0) || m.loop != loopClosed || m.pendingOpening.wait != waitNothing || m.verifying() ||
 		m.listening() {
-		return // the line shows its state otherwise
+		return // something else will show the state of the line
 	}
 	m.lineOffHook(now)
 	m.beginOffHook()
@@ -136,8 +138,8 @@ func (m *Machine) leftOffHook(now Instant) {
 func (m *Machine) inCallbackWindow(now Instant) bool { return m.callbackBy > 0 && now <= m.callbackBy }
 
 // openCallbackWindow is called when a call leaves the line. An emergency call opens the call-back window, unless the
-// centre cannot know of it; in the window the line is looked at soon after each call, since a line left off hook cannot
-// be called back. It never shortens one.
+// centre cannot know of the call. An open window is never shortened. In the window the line is checked soon after each
+// call, since a line left off hook cannot be called back.
 func (m *Machine) openCallbackWindow(now Instant, c *call) {
 	known := c.answered || c.reached || !c.requested
 	if c.emergency && known && m.policy.CallbackWindow > 0 {

@@ -7,8 +7,8 @@ import (
 	"clearback/supervision"
 )
 
-// TestOffHookCountsFromTheLastTime: a handset that was put down while the line had something else to do is not off hook
-// any more, and the next one that is lifted has its whole time.
+// TestOffHookCountsFromTheLastTime: a handset that was put down while the line was not idle no longer counts as off
+// hook. The time starts again when a handset is next lifted.
 func TestOffHookCountsFromTheLastTime(t *testing.T) {
 	p := supervision.DefaultPolicy()
 	p.SenseTrusted = true

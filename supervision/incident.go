@@ -1,14 +1,14 @@
 package supervision
 
-// beginIncident reports an incident of the line, which lasts until the line is seen on hook or carries a call again. (A
-// faulted loop's is another, and ends with LoopClosed; so is a storm's, see breaker.go.)
+// beginIncident reports an incident of the line. It lasts until the line is seen on hook or carries a call again. The
+// incident of a faulted loop is separate (see faultBegun), and so is the incident of a storm (see breaker.go).
 func (m *Machine) beginIncident(id CallID, why Incident) {
 	m.beginLineIncident(Effect{Call: id, Incident: why})
 }
 
-// beginLineIncident takes Call, Incident, Suppression and Flash of ef. A line has one incident at a time: the same one
-// again is not told again, off hook without a call is no news while there is a better reason, and any other takes the
-// place of the one before.
+// beginLineIncident uses Call, Incident, Suppression and Flash of ef. A line has one incident at a time. The same
+// incident is not reported twice. IncidentOffHookWithoutCall never replaces another incident, since that has a better
+// reason. Any other new incident ends the present one.
 func (m *Machine) beginLineIncident(ef Effect) {
 	switch {
 	case m.incident == IncidentNone:
@@ -22,7 +22,7 @@ func (m *Machine) beginLineIncident(ef Effect) {
 	m.out = append(m.out, ef)
 }
 
-// endIncident ends the line's incident, if there is one.
+// endIncident ends the line's incident, if any.
 func (m *Machine) endIncident() {
 	if m.incident == IncidentNone {
 		return
@@ -31,8 +31,7 @@ func (m *Machine) endIncident() {
 	m.incident, m.incidentCall, m.incidentRule = IncidentNone, 0, SuppressionNone
 }
 
-// faultBegun reports that nobody knows whether the loop is open, or that it is. An older incident of the same reason is
-// over with it.
+// faultBegun reports that the loop is open or that its state is unknown. It ends a line incident of the same reason.
 func (m *Machine) faultBegun(id CallID, why Incident) {
 	if m.incident == why {
 		m.endIncident()
@@ -41,13 +40,14 @@ func (m *Machine) faultBegun(id CallID, why Incident) {
 	m.out = append(m.out, Effect{Kind: Report, Report: ReportIncident, Call: id, Incident: why})
 }
 
-// faultEnded reports that the loop is known closed.
+// faultEnded reports that the loop is known to be closed.
 func (m *Machine) faultEnded() {
 	m.out = append(m.out, Effect{Kind: Report, Report: ReportIncidentEnded, Incident: m.fault})
 	m.fault = IncidentNone
 }
 
-// OfCall reports whether an incident is of a call alone: it says nothing about the state of the line, and ends at once.
+// OfCall reports whether an incident concerns one call only. Such an incident says nothing about the line and ends at
+// once.
 func (i Incident) OfCall() bool {
 	switch i {
 	case IncidentUnlistedPrefix, IncidentNoSound, IncidentFarEndSilent, IncidentEmergencyFailed,
@@ -58,28 +58,28 @@ func (i Incident) OfCall() bool {
 	}
 }
 
-// reportOfCall reports an incident of a call alone.
+// reportOfCall reports an incident that concerns one call only.
 func (m *Machine) reportOfCall(id CallID, why Incident) {
 	m.out = append(m.out,
 		Effect{Kind: Report, Report: ReportIncident, Call: id, Incident: why},
 		Effect{Kind: Report, Report: ReportIncidentEnded, Incident: why})
 }
 
-// unanswered reports an emergency call of the adapter that ends without an answer.
+// unanswered reports an emergency call from the adapter that ends without an answer.
 func (m *Machine) unanswered(c *call, why Incident) {
 	if c.emergency && c.requested && !c.answered {
 		m.reportOfCall(c.id, why)
 	}
 }
 
-// attemptEnded notes that the emergency centre may know of a call that fails, or is given up.
+// attemptEnded notes that the emergency centre may know of the call, even if the call fails or is abandoned.
 func (m *Machine) attemptEnded(ev *Event) {
 	if c := m.find(ev.Call); c != nil && ev.Reached() {
 		c.reached = true
 	}
 }
 
-// soundMissing reports an answered emergency call without sound, once.
+// soundMissing reports an answered emergency call without audio, once per call.
 func (m *Machine) soundMissing(ev *Event) {
 	if c := m.find(ev.Call); c != nil && c.emergency && c.answered && !c.soundless {
 		c.soundless = true
@@ -87,7 +87,7 @@ func (m *Machine) soundMissing(ev *Event) {
 	}
 }
 
-// farEndSilent reports an answered ordinary call of whose far end nothing is heard. The call goes on.
+// farEndSilent reports an answered ordinary call whose far end sends no media. The call continues.
 func (m *Machine) farEndSilent(ev *Event) {
 	if c := m.find(ev.Call); c != nil && !c.emergency && c.answered && !c.far {
 		m.reportOfCall(c.id, IncidentFarEndSilent)

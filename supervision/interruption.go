@@ -2,27 +2,28 @@ package supervision
 
 import "time"
 
-// wait says what an interruption that is wanted waits for.
+// wait is what a pending interruption waits for.
 type wait uint8
 
 const (
-	waitNothing wait = iota // none is wanted
+	waitNothing wait = iota // no interruption is pending
 	waitLeg                 // the adapter's answer to our BYE
-	waitProbe               // whether the near end is off hook, after a 481
+	waitProbe               // after a 481: the answer of a probe
 )
 
-// pendingOpening is an interruption that has not begun; the loop is closed. Its zero value, with by Never, is none.
+// pendingOpening is an interruption that has not begun; the loop is closed. Its zero value, with by set to Never, means
+// that none is pending.
 type pendingOpening struct {
 	wait     wait
 	trial    bool // of interval; 0: a catch trial
 	call     CallID
-	byeAt    Instant // invariant 11 counts from here
+	byeAt    Instant // when our BYE was sent; invariant 11 counts from here
 	by       Instant // deadline
 	interval time.Duration
 }
 
-// considerOpening is called when both is true of c, that it was answered and that its far end cleared.
-// It either makes an interruption wanted or says why not.
+// considerOpening is called when c is answered and its far end has cleared. It makes an interruption pending, or
+// reports why the loop stays closed.
 func (m *Machine) considerOpening(now Instant, c *call) {
 	if c.dialled {
 		m.cancelled(c.id, c.trial)
@@ -54,7 +55,7 @@ func (m *Machine) considerOpening(now Instant, c *call) {
 	m.pendSuppressed(c.id, why)
 }
 
-// forbidden names the rule that keeps the loop closed although c was cleared by the far end, if there is one.
+// forbidden returns the rule that keeps the loop closed although the far end of c has cleared, or SuppressionNone.
 func (m *Machine) forbidden(now Instant, c *call) Suppression {
 	switch {
 	case c.emergency:
@@ -97,12 +98,12 @@ func (m *Machine) dropPending() {
 	m.pendingOpening = pendingOpening{by: Never}
 }
 
-// beginDisturbance notes when the line's disturbance began; calls wait a bounded time from then.
+// beginDisturbance sets the time until which calls wait for the line at most.
 func (m *Machine) beginDisturbance(now Instant) {
 	m.offerBy = now.Add(m.policy.longestWait())
 }
 
-// pendingLegCleared goes on when the adapter has answered our BYE.
+// pendingLegCleared handles the adapter's answer to our BYE.
 func (m *Machine) pendingLegCleared(now Instant, a Answer) {
 	switch {
 	case a == AnswerConfirmed:
@@ -116,17 +117,17 @@ func (m *Machine) pendingLegCleared(now Instant, a Answer) {
 	case a == AnswerUnknown:
 		m.suppressPending(SuppressedUnknownCall)
 	default:
-		m.open(now, true) // no answer, and none will come
+		m.open(now, true) // no answer, and none will follow
 	}
 }
 
-// becomeProbing asks the line itself, since the adapter knows no call.
+// becomeProbing probes the line, since the adapter does not know the call.
 func (m *Machine) becomeProbing(now Instant) {
 	m.pendingOpening.wait, m.pendingOpening.by = waitProbe, now.Add(probeWait)
 	m.probe(now)
 }
 
-// pendingDue: the adapter did not answer within the lead, or the line did not answer the probe.
+// pendingDue: the adapter did not answer our BYE within the lead, or did not answer the probe.
 func (m *Machine) pendingDue(now Instant) {
 	if m.pendingOpening.wait == waitLeg {
 		m.open(now, true)
@@ -146,9 +147,9 @@ func (m *Machine) suppressPending(why Suppression) {
 	m.pendSuppressed(w.call, why)
 }
 
-// open turns what is wanted into an opening, if it can still end in time.
+// open turns the pending interruption into an opening, if the opening can still end in time.
 func (m *Machine) open(now Instant, unconfirmed bool) {
-	if m.policy.LifeSafety { // since it became wanted
+	if m.policy.LifeSafety { // the policy has changed since the interruption became pending
 		m.suppressPending(SuppressedLifeSafety)
 		return
 	}
@@ -176,8 +177,8 @@ func (m *Machine) open(now Instant, unconfirmed bool) {
 	m.becomeOpening(now, opening{call: w.call, interval: interval, unconfirmed: unconfirmed, closeBy: closeBy}, Never)
 }
 
-// becomeOpening hands out OpenLoop. The controller times the interval; the deadline is only the guard of the opening.
-// The command may be written until notAfter, and no later than closeBy and max_interval leave room for.
+// becomeOpening hands out OpenLoop. The controller times the interval; loopBy is only the limit in case it does not.
+// The command may be written until notAfter, or earlier if closeBy or max_interval would cut the opening short.
 func (m *Machine) becomeOpening(now Instant, o opening, notAfter Instant) {
 	if o.call != 0 && !o.trial {
 		m.breaker.count(now)
@@ -194,8 +195,9 @@ func (m *Machine) becomeOpening(now Instant, o opening, notAfter Instant) {
 	m.out = append(m.out, Effect{Kind: OpenLoop, Call: o.call, Seq: o.seq, Interval: o.interval, NotAfter: notAfter})
 }
 
-// cancel is what a seizure or the adapter's own BYE does to an interruption: one that is wanted is withdrawn, one that
-// has begun is ended (invariant 6). It returns the call whose interruption that was; 0 for none, by hand, or a trial.
+// cancel is what a seizure or the adapter's own BYE does to an interruption. A pending one is withdrawn; one that has
+// begun is ended (invariant 6). cancel returns the call of that interruption. It returns 0 if there was none, or if it
+// was an operator's pulse or a trial.
 func (m *Machine) cancel(now Instant) (of CallID) {
 	m.last.overtaken = true
 	switch {
@@ -218,7 +220,7 @@ func (m *Machine) cancel(now Instant) (of CallID) {
 			}
 		}
 	case m.loop == loopFaulted:
-		m.last.verify = false // what a probe found later would tell of the new call
+		m.last.verify = false // a later probe could be answered for the new call
 	case m.check.kind == checkCatch:
 		id := m.check.call
 		m.check = check{by: Never}
@@ -227,7 +229,7 @@ func (m *Machine) cancel(now Instant) (of CallID) {
 	return of
 }
 
-// becomeClosing ends an opening; the state stays until the outcome is known.
+// becomeClosing ends an opening. The state does not change until the outcome is known.
 func (m *Machine) becomeClosing(now Instant) {
 	m.last.closing = true
 	m.loopBy = now.Add(closeWait)
@@ -236,12 +238,13 @@ func (m *Machine) becomeClosing(now Instant) {
 
 func (m *Machine) loopOpened(now Instant, ev *Event) {
 	if m.loop != loopOpening || ev.Seq != m.last.seq {
-		return // not awaited, or of an earlier interruption
+		return // unexpected, or of an earlier interruption
 	}
 	m.becomeOpen(now)
 }
 
-// becomeOpen moves the guard, since the interval counts from the confirmation; a closing under way keeps its deadline.
+// becomeOpen sets the limit anew, since the interval counts from the confirmation. If CloseLoop was sent already, its
+// deadline stays.
 func (m *Machine) becomeOpen(now Instant) {
 	m.loop, m.last.opened, m.last.openedAt = loopOpen, true, now
 	m.recognisedAt = now.Add(m.policy.OnHookRecognition)
@@ -258,11 +261,11 @@ func (m *Machine) loopClosed(now Instant, ev *Event) {
 	case (m.loop == loopOpening || m.loop == loopOpen) && ev.Seq == m.last.seq:
 		m.becomeGuarding(now)
 	default:
-		// closed already; or put to closed while a later opening is not yet written, whose own outcome will come
+		// closed already, or the contact was closed before a later opening is written; that opening has its own outcome
 	}
 }
 
-// loopFailed: the loop is closed and was never opened, so there is nothing to guard or to check.
+// loopFailed: the loop is closed and was not opened, so there is no guard time and nothing to check.
 func (m *Machine) loopFailed(now Instant, ev *Event) {
 	if ev.Seq != m.last.seq || m.last.settled {
 		return // of an earlier interruption, or its outcome is known
@@ -275,14 +278,14 @@ func (m *Machine) loopFailed(now Instant, ev *Event) {
 		m.failed(ev.Failure)
 	}
 	if m.last.opened {
-		m.becomeGuarding(now) // the controller contradicts itself: assume that it was open
+		m.becomeGuarding(now) // LoopOpened came, so assume that the loop was open
 		return
 	}
 	m.last.settled, m.recognisedAt = true, m.last.before
 	m.becomeClosed(now)
 }
 
-// failed records an interruption that was not made.
+// failed reports an interruption that was not made.
 func (m *Machine) failed(f Failure) {
 	o := &m.last
 	why := IncidentUnreachable
@@ -297,9 +300,9 @@ func (m *Machine) failed(f Failure) {
 		}
 		return
 	case f == FailureStopped && !o.closing:
-		m.cancelled(o.call, o.trial) // by the shell
+		m.cancelled(o.call, o.trial) // package bridge withdrew it
 		return
-	case f == FailureLate || f == FailureStopped: // the guard withdrew what was not written in time
+	case f == FailureLate || f == FailureStopped: // CloseLoop withdrew what was not written in time
 		why = IncidentMissedNotAfter
 	case f == FailureNotMoved:
 		why = IncidentContactStuck
@@ -311,7 +314,7 @@ func (m *Machine) failed(f Failure) {
 		return
 	}
 	if o.call == 0 && m.incident == why {
-		m.endIncident() // that of an earlier opening by hand; whoever asked for this one waits for its outcome
+		m.endIncident() // let the operator see the outcome of this pulse, even if it equals that of an earlier one
 	}
 	m.beginIncident(o.call, why)
 }
@@ -328,7 +331,7 @@ func (m *Machine) loopUnknown(now Instant, ev *Event) {
 	m.becomeFaulted(now, why)
 }
 
-// loopDue ends an opening that was not reported closed, or the guard time.
+// loopDue ends an opening that was not reported closed, or ends the guard time.
 func (m *Machine) loopDue(now Instant) {
 	switch m.loop {
 	case loopOpening, loopOpen:
@@ -340,16 +343,15 @@ func (m *Machine) loopDue(now Instant) {
 	case loopGuarding:
 		m.becomeClosed(now)
 	default:
-		m.loopBy = Never // closed and faulted wait for nothing
+		m.loopBy = Never // no deadline in closed and faulted
 	}
 }
 
-// becomeFaulted: the shell goes on closing the contact until LoopClosed. An opening that may not be written yet is
-// withdrawn.
+// becomeFaulted: package bridge keeps trying to close the contact until LoopClosed. A pending opening is withdrawn.
 func (m *Machine) becomeFaulted(now Instant, why Incident) {
 	id := m.pendingOpening.call
 	switch m.loop {
-	case loopOpening, loopOpen: // the disturbance began with the opening, or before
+	case loopOpening, loopOpen: // the disturbance began with the opening or earlier
 		id = m.last.call
 		if !m.last.closing {
 			m.becomeClosing(now)
@@ -357,7 +359,7 @@ func (m *Machine) becomeFaulted(now Instant, why Incident) {
 		m.last.verify, m.last.faulted = m.last.verify && m.last.opened, true
 	case loopGuarding:
 		m.beginDisturbance(now)
-	default: // nothing was opened: no call waits for that, and it rings as soon as the contact is closed
+	default: // nothing was opened: calls need not wait
 	}
 	m.loop, m.loopBy = loopFaulted, Never
 	m.faultBegun(id, why)
@@ -365,7 +367,7 @@ func (m *Machine) becomeFaulted(now Instant, why Incident) {
 		m.suppressPending(SuppressedLoopFaulted)
 	}
 	m.dropCheck(now)
-	if m.last.settled && m.last.verify { // in its guard time, which begins anew
+	if m.last.settled && m.last.verify { // the fault came in the guard time, which starts again later
 		m.last.verify = false
 		m.interrupted(now, HookUnknown)
 	}
@@ -374,7 +376,7 @@ func (m *Machine) becomeFaulted(now Instant, why Incident) {
 func (m *Machine) becomeGuarding(now Instant) {
 	m.loop, m.loopBy, m.last.settled = loopGuarding, now.Add(m.policy.GuardTime), true
 	if m.waiting == 0 {
-		m.beginDisturbance(now) // the trouble may have lasted for long; whoever comes now waits from now on
+		m.beginDisturbance(now) // an earlier deadline may be long past: a new call gets the full waiting time
 	}
 }
 
@@ -386,7 +388,7 @@ func (m *Machine) becomeClosed(now Instant) {
 	}
 }
 
-// pulseRequested opens the loop by hand, on a line without any call (invariant 1).
+// pulseRequested opens the loop for an operator, on a line without any call (invariant 1).
 func (m *Machine) pulseRequested(now Instant, ev *Event) {
 	interval := ev.Interval
 	if interval == 0 {

@@ -13,7 +13,7 @@ func listening() supervision.Policy {
 	return p
 }
 
-// TestListeningEndsToTheNanosecond: the second look comes when the grace is over, not before.
+// TestListeningEndsToTheNanosecond checks that the second look comes exactly at the end of the grace.
 func TestListeningEndsToTheNanosecond(t *testing.T) {
 	l := newTestLine(t, listening())
 	l.stays("1")
@@ -45,8 +45,7 @@ func TestListeningEndsToTheNanosecond(t *testing.T) {
 		"report interrupted call=9 seq=1 interval=800ms hook=off\nreport incident call=9 reason=interval-short\nreport next-interval interval=1s")
 }
 
-// TestWatchAfterListening: a second look that told nothing leaves the line to the watch, which counts from the first
-// one.
+// TestWatchAfterListening checks that after a second look without a result the line is watched, from the first look on.
 func TestWatchAfterListening(t *testing.T) {
 	l := newTestLine(t, listening())
 	l.stays("1")
@@ -59,7 +58,7 @@ func TestWatchAfterListening(t *testing.T) {
 		"probe-line"+"report incident-ended reason=off-hook-without-call")
 }
 
-// TestSetPolicyWhileListening: what is under way goes on as it began, unless the line is not to be trusted any more.
+// TestSetPolicyWhileListening checks that a grace continues as it began, unless the line becomes untrusted.
 func TestSetPolicyWhileListening(t *testing.T) {
 	for name, c := range map[string]struct {
 		change func(p *supervision.Policy)
@@ -101,8 +100,8 @@ func TestSetPolicyWhileListening(t *testing.T) {
 		"report interrupted call=9 seq=1 interval=800ms hook=off\nreport incident call=9 reason=interval-short\nreport next-interval interval=1s")
 }
 
-// TestHoldStayedAfterIntervalChange: a hold that stayed leads to an interval that is longer than it, whatever was set
-// since.
+// TestHoldStayedAfterIntervalChange checks that a hold that stayed leads to a longer interval, whatever intervals were
+// set since.
 func TestHoldStayedAfterIntervalChange(t *testing.T) {
 	const ms = time.Millisecond
 	for name, c := range map[string]struct {

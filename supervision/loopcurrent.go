@@ -1,16 +1,16 @@
 package supervision
 
-// current is what a loop-current sensor said last.
+// current is the last report of a loop-current sensor.
 type current uint8
 
 const (
-	currentUnknown current = iota // nothing yet
+	currentUnknown current = iota // no report yet
 	currentFlows                  // Seized
 	currentNone                   // Released
 )
 
-// sensorHook tells the hook state by a trusted sensor; unknown if there is none, or if it has said nothing yet. While
-// the loop is open it says nothing of the near end, and nobody asks.
+// sensorHook returns the hook state that a trusted sensor last reported, or HookUnknown if there is no trusted sensor
+// or no report yet. While the loop is open the sensor says nothing about the near end, and sensorHook is not called.
 func (m *Machine) sensorHook() Hook {
 	if !m.policy.SenseTrusted {
 		return HookUnknown
@@ -25,7 +25,7 @@ func (m *Machine) sensorHook() Hook {
 	}
 }
 
-// sensorReported takes what a sensor says; only one that is trusted counts.
+// sensorReported records a sensor's report if the sensor is trusted. It returns the report before.
 func (m *Machine) sensorReported(c current) (before current) {
 	before = m.current
 	if m.policy.SenseTrusted {
@@ -34,8 +34,8 @@ func (m *Machine) sensorReported(c current) (before current) {
 	return before
 }
 
-// seized is told by a sensor. In the call-back window a line off hook without a call is an incident at once: nobody
-// could call back.
+// seized handles a sensor's report that the near end went off hook. In the call-back window a line that is off hook
+// without a call is an incident at once, since the emergency centre could not call back.
 func (m *Machine) seized(now Instant) {
 	before := m.sensorReported(currentFlows)
 	if !m.policy.SenseTrusted {
@@ -46,7 +46,8 @@ func (m *Machine) seized(now Instant) {
 		return
 	}
 	if before == currentNone && m.loop == loopClosed {
-		m.pendingIncident, m.watch.offSince = pendingIncident{}, Never // what was off hook or in doubt had let go, and somebody lifted
+		// The line was on hook in between, so a hold before that is gone: somebody has lifted a handset.
+		m.pendingIncident, m.watch.offSince = pendingIncident{}, Never
 	}
 	m.seizure(now)
 	if m.idle() {
@@ -58,8 +59,8 @@ func (m *Machine) seized(now Instant) {
 	}
 }
 
-// holdCameBack reports whether current that comes now is the hold that stayed, not somebody who lifts: the interruption
-// is about over, or over and not judged yet.
+// holdCameBack reports whether current that starts now comes from a hold that stayed, and not from somebody who lifts a
+// handset. That is so just before the end of an interruption and in its guard time.
 func (m *Machine) holdCameBack(now Instant) bool {
 	switch m.loop {
 	case loopGuarding:
@@ -71,11 +72,11 @@ func (m *Machine) holdCameBack(now Instant) bool {
 	}
 }
 
-// released is told by a sensor. In a call or an interruption nothing follows at once; while somebody may be listening,
-// that was all.
+// released handles a sensor's report that the current stopped. In a call or an interruption nothing follows at once. In
+// the grace the report ends the check: the line is on hook.
 func (m *Machine) released(now Instant) {
 	m.sensorReported(currentNone)
-	m.last.released = true // also by one that is not trusted: the contact did move
+	m.last.released = true // even an untrusted report shows that the contact moved
 	switch {
 	case !m.policy.SenseTrusted:
 	case m.listening():

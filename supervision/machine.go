@@ -9,25 +9,25 @@ import (
 type loopState uint8
 
 const (
-	loopClosed   loopState = iota // current can flow; whether it does is not ours to know
-	loopOpening                   // OpenLoop was handed out, the controller has not confirmed the opening
+	loopClosed   loopState = iota // current can flow; the machine does not know whether it does
+	loopOpening                   // OpenLoop was handed out; the controller has not confirmed the opening
 	loopOpen                      // the controller confirmed the opening
-	loopGuarding                  // closed again, and quiet for the guard time
+	loopGuarding                  // closed again; no command and no call for the guard time
 	loopFaulted                   // nobody knows whether the loop is open
 )
 
-// Machine decides about the loop of one line. It is not for concurrent use. [New] makes one.
+// Machine decides about the loop of one line. It is not for concurrent use. [New] returns one.
 //
-// Two things that never mix. The calls of the line are a set, each with its own facts:
+// It keeps two kinds of state apart. The calls of the line are a set, and each call has its own facts:
 //
 //	arrived (waits) ──offered──▶ ringing ──▶ answered ──▶ cleared by one end ──▶ adapter's leg cleared ──▶ gone
 //	requested ─────────────────────────────▶ answered ──▶    "      "
 //
-// The loop has one state, and before an interruption begins there is one that is wanted:
+// The loop has one state. Before an interruption begins, it is pending:
 //
 //	            FarEndCleared of an answered call,
 //	            none other on the line
-//	     ┌──────────────────────────────────▶ wanted (the loop is still closed)
+//	     ┌──────────────────────────────────▶ pending (the loop is still closed)
 //	     │ ◀── seizure, near-end clearing ───   │ leg cleared, or lead is over,
 //	     │     or no trusted "off hook"         │ or trusted "off hook" after 481
 //	     │                                      ▼
@@ -42,13 +42,17 @@ const (
 //	     ▲                                                                              │
 //	     └──────────────────────────── LoopClosed ──────────────────────────────────────┘
 //
-// LoopClosed also leads from opening to guarding, and LoopUnknown without a number from everywhere to faulted. A
-// seizure, the adapter's own BYE or the guard of the opening sends CloseLoop in opening and open, and the state stays
-// until the outcome is known. After the guard time of an interruption that nobody cut short its success is judged: at
-// once by a trusted sensor, else by a probe if the line can be trusted to answer one; calls wait for that too. One
-// whose first look said off hook is looked at again after the grace, and for that nobody waits; see listening.go. Where
-// the user consented to repeats, a hold that stayed leads from closed to opening again. A line that can be trusted and
-// has nothing else to do is looked at now and then; that never opens it.
+// LoopClosed also leads from opening to guarding. LoopUnknown without a Seq leads from every state to faulted.
+//
+// In opening and open, a seizure, the adapter's own BYE or the deadline loopBy sends CloseLoop. The state does not
+// change until the outcome is known.
+//
+// After the guard time, an interruption that nothing cut short is verified. A trusted sensor decides at once. Otherwise
+// a probe decides, if the line can be trusted to answer it. New calls wait for that. If this first look finds the line
+// off hook, a second look follows after Policy.Listening, and calls do not wait for it; see listening.go. If the user
+// consented to repeats, a hold that stayed leads from closed to opening again.
+//
+// A trusted line that has nothing else to do is checked every Policy.Watch. That never opens the loop.
 type Machine struct {
 	// set once
 	policy Policy
@@ -56,29 +60,29 @@ type Machine struct {
 	// calls.go
 	calls      []call
 	waiting    int     // calls that were not offered yet
-	callbackBy Instant // end of the call-back window; 0 before the first emergency call has ended
+	callbackBy Instant // end of the call-back window; 0 until an emergency call has ended
 
 	// interruption.go
 	pendingOpening pendingOpening
 	loop           loopState
-	loopBy         Instant // deadline of the state: guard of the opening, end of the guard time; Never if none
-	last           opening // the interruption under way, or the last one
-	recognisedAt   Instant // from when on the adapter surely reads on hook after the last opening; 0: always
-	offerBy        Instant // when waiting calls are offered whatever the loop does; set by disturb
+	loopBy         Instant // deadline of the state: latest end of the opening, or end of the guard time; Never: none
+	last           opening // the current interruption, or else the last one
+	recognisedAt   Instant // when the adapter surely recognises on hook after the last opening; 0: it does already
+	offerBy        Instant // when waiting calls are offered even if the loop is not closed; set by beginDisturbance
 
 	// verification.go
 	check    check
-	stayed   int // holds that stayed since New: index of the interval
-	probes   int // ProbeLine without an answer yet
+	stayed   int // holds that stayed since New; selects the interval
+	probes   int // ProbeLine effects that have not been answered
 	probedAt Instant
 
 	breaker         breaker         // breaker.go
 	current         current         // loopcurrent.go
 	watch           idleWatch       // idlewatch.go
-	pendingIncident pendingIncident // pendingIncident.go
+	pendingIncident pendingIncident // pendingincident.go
 
 	// incident.go
-	incident     Incident // not yet ended
+	incident     Incident // the line's incident, until it ends
 	incidentCall CallID
 	incidentRule Suppression
 	fault        Incident // why the loop counts as faulted; IncidentNone: it does not
@@ -86,31 +90,31 @@ type Machine struct {
 	out []Effect
 }
 
-// opening is one interruption, from its command on.
+// opening is one interruption, from the OpenLoop effect on.
 type opening struct {
 	seq         Seq
-	call        CallID // whose far end cleared; 0: by hand
+	call        CallID // its far end cleared; 0: an operator's pulse
 	interval    time.Duration
-	repeats     int     // how many openings this clearing has had before
-	closeBy     Instant // no opening ends later: invariants 4 and 11
-	openedAt    Instant // when LoopOpened came
-	before      Instant // recognisedAt of the opening before, in case this one is not made
-	opened      bool    // LoopOpened came
+	repeats     int     // how many openings the same clearing has had before
+	closeBy     Instant // the opening ends by then (invariants 4 and 11)
+	openedAt    Instant // when LoopOpened arrived
+	before      Instant // recognisedAt before this opening, to restore if the opening is not made
+	opened      bool    // LoopOpened arrived
 	closing     bool    // CloseLoop was handed out
 	settled     bool    // its outcome is known
 	verify      bool    // its success is to be checked and reported
 	unconfirmed bool    // the adapter did not confirm that its leg is cleared
-	faulted     bool    // nobody knows how long it was open
-	stale       bool    // other intervals were set since
+	faulted     bool    // the loop was faulted, so the time it was open is unknown
+	stale       bool    // the intervals of the policy have changed since
 	trial       bool
 	flash       bool // the adapter reported a hook flash
-	flowed      bool // a trusted sensor saw current when it was commanded
-	released    bool // a sensor saw the current stop since
-	overtaken   bool // another call or the near end came since, and what is seen may tell of that: nothing is repeated
+	flowed      bool // a trusted sensor reported current when the opening was commanded
+	released    bool // a sensor has reported since then that the current stopped
+	overtaken   bool // a later call or seizure may explain what a look finds: no repeat
 }
 
-// New returns the machine of a line at rest: no call, loop closed. A line that is watched is looked at as soon as Step
-// is called with TimePassed for the first time.
+// New returns the machine of a line at rest: no call, loop closed. If the line is watched, the first Step with
+// TimePassed checks it.
 func New(p Policy) *Machine {
 	p.Steps = slices.Clone(p.Steps)
 	m := &Machine{
@@ -130,9 +134,9 @@ func New(p Policy) *Machine {
 	return m
 }
 
-// Step takes one event at the time now and returns what to do, in order, and the instant at which Step
-// is to be called next with TimePassed (Never: not at all; it may lie in the past if the caller is late). The slice
-// is valid until the next Step. An event that is out of place changes nothing.
+// Step handles one event at the time now. It returns the effects, in order, and the instant at which the caller has to
+// call Step with TimePassed. Never means that no such call is needed. The instant is in the past if the caller is late.
+// The slice is valid until the next Step. An event that is out of place changes nothing.
 func (m *Machine) Step(now Instant, ev Event) ([]Effect, Instant) {
 	m.out = m.out[:0]
 	m.dropUnconfirmedLegs(now)
@@ -173,7 +177,7 @@ func (m *Machine) Step(now Instant, ev Event) ([]Effect, Instant) {
 	case TrialSet:
 		m.trialSet(now, &ev)
 	case SoundContested:
-		// nothing to decide: it is for people to know
+		// nothing to decide: the event is only recorded
 	case SoundMissing:
 		m.soundMissing(&ev)
 	case TrialCall:
@@ -189,19 +193,20 @@ func (m *Machine) Step(now Instant, ev Event) ([]Effect, Instant) {
 	case TimePassed:
 		m.timePassed(now)
 	case CallRefused, AdapterRefused, AdapterRegistered:
-		// nothing to decide: nothing of it came to the line
+		// nothing to decide: these events do not reach the line
 	case EventNone, eventKinds:
 		// nothing happened
 	default:
-		// a kind that this version does not know: ignored
+		// unknown to this version: ignored
 	}
 	m.offerWaiting(now)
 	m.watchIdle(now)
 	return m.out, m.deadline()
 }
 
-// catchUp ends a guard time that is over although nobody has said so yet, before an event that it would hinder or that
-// would be read wrongly in it. An answer is no such event: it cannot belong to a probe that only this would send.
+// catchUp ends a guard time that has run out before its TimePassed arrived. It does so before events that the guard
+// time would hinder or misread. ProbeAnswered is not among them: the probe that follows the guard time has not been
+// sent, so the answer belongs to an earlier one.
 func (m *Machine) catchUp(now Instant, k EventKind) {
 	if m.loop != loopGuarding || now < m.loopBy {
 		return
@@ -210,13 +215,14 @@ func (m *Machine) catchUp(now Instant, k EventKind) {
 	case FarEndCleared, CallAnswered, PulseRequested:
 		m.becomeClosed(now)
 	case Seized:
-		if m.sensorHook() == HookOn || !m.policy.SenseTrusted { // else the first word since the closing: of the hold
+		// If a trusted sensor has not said on hook since the closing, this first report of current is the hold.
+		if m.sensorHook() == HookOn || !m.policy.SenseTrusted {
 			m.becomeClosed(now)
 		}
 	}
 }
 
-// timePassed lets each part that is due go on; none of them leaves its deadline where it was.
+// timePassed handles each deadline that has passed, and each handler sets its deadline anew.
 func (m *Machine) timePassed(now Instant) {
 	if now >= m.pendingOpening.by {
 		m.pendingDue(now)
@@ -244,7 +250,7 @@ func (m *Machine) suppress(id CallID, why Suppression) {
 	m.out = append(m.out, Effect{Kind: Report, Report: ReportSuppressed, Call: id, Suppression: why})
 }
 
-// cancelled reports that the near end came first.
+// cancelled reports that the near end prevented or ended the interruption.
 func (m *Machine) cancelled(id CallID, trial bool) {
 	m.out = append(m.out, Effect{Kind: Report, Report: ReportCancelled, Call: id, Trial: trial})
 }

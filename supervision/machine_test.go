@@ -8,7 +8,7 @@ import (
 	"clearback/supervision"
 )
 
-// testLine drives a machine by text.
+// testLine drives a machine with events in text form.
 type testLine struct {
 	t        *testing.T
 	m        *supervision.Machine
@@ -20,7 +20,7 @@ func newTestLine(t *testing.T, p supervision.Policy) *testLine {
 	return &testLine{t: t, m: supervision.New(p), now: supervision.Instant(time.Minute), deadline: supervision.Never}
 }
 
-// after lets d pass without telling the machine, gives it the event, and returns its effects, one a line.
+// after lets d pass without TimePassed, gives the event to the machine, and returns the effects, one on each line.
 func (l *testLine) after(d time.Duration, event string) string {
 	l.t.Helper()
 	ev, err := supervision.ParseEvent(event)
@@ -37,7 +37,7 @@ func (l *testLine) after(d time.Duration, event string) string {
 	return strings.Join(lines, "\n")
 }
 
-// held brings up an answered call.
+// held sets up an answered call.
 func (l *testLine) held() {
 	l.t.Helper()
 	l.after(0, "call-arrived call=1")
@@ -52,7 +52,7 @@ func (l *testLine) wantEffects(what, got, want string) {
 	}
 }
 
-// TestLateTimer: the computer was busy, or the process stopped (invariant 12).
+// TestLateTimer: a busy computer or a stopped process delays events (invariant 12).
 func TestLateTimer(t *testing.T) {
 	p := supervision.DefaultPolicy()
 	t.Run("the lead's deadline comes at the last instant", func(t *testing.T) {
@@ -115,7 +115,7 @@ func TestLateTimer(t *testing.T) {
 	})
 }
 
-// TestDeadlineToTheNanosecond: nothing happens one nanosecond before.
+// TestDeadlineToTheNanosecond checks that nothing happens one nanosecond before a deadline.
 func TestDeadlineToTheNanosecond(t *testing.T) {
 	l := newTestLine(t, supervision.DefaultPolicy())
 	l.held()
@@ -127,7 +127,7 @@ func TestDeadlineToTheNanosecond(t *testing.T) {
 	l.wantEffects("the guard of the opening", l.after(1, "time-passed"), "close-loop call=1 seq=1")
 }
 
-// TestInvalidPolicyNeverOpens: New does not check, and still nothing dangerous comes of it.
+// TestInvalidPolicyNeverOpens: New does not check the policy, and a faulty one must still not open the loop.
 func TestInvalidPolicyNeverOpens(t *testing.T) {
 	long := supervision.DefaultPolicy()
 	long.Interval, long.MaxInterval = 900*time.Millisecond, 800*time.Millisecond
@@ -151,8 +151,8 @@ func TestInvalidPolicyNeverOpens(t *testing.T) {
 		"report refused rule=out-of-bounds")
 }
 
-// TestLostProbeAnswers: an answer that may be an earlier probe's opens nothing, and after Timer F (32 s) an old probe
-// is forgotten.
+// TestLostProbeAnswers checks that an answer which may belong to an earlier probe opens nothing. After Timer F (32 s)
+// an old probe no longer counts.
 func TestLostProbeAnswers(t *testing.T) {
 	p := supervision.DefaultPolicy()
 	p.ProbeTrusted = true
@@ -183,8 +183,8 @@ func TestLostProbeAnswers(t *testing.T) {
 		"open-loop call=2 seq=1 interval=800ms not-after=+93.7s")
 }
 
-// TestLostLegAnswers: nobody says what became of a CANCEL. That must not keep the line from being cleared for ever;
-// after twice 64*T1 of RFC 3261, and a second, the call is forgotten.
+// TestLostLegAnswers: no answer to a CANCEL ever comes. That must not prevent later openings for ever: after twice
+// 64*T1 of RFC 3261, and a second, the call is dropped.
 func TestLostLegAnswers(t *testing.T) {
 	l := newTestLine(t, supervision.DefaultPolicy())
 	l.after(0, "call-arrived call=7")
@@ -202,7 +202,7 @@ func TestLostLegAnswers(t *testing.T) {
 		"open-loop call=2 seq=1 interval=800ms not-after=+126.200000001s")
 }
 
-// TestProbeBeforeOnHookRecognition: soon after an opening an adapter says off hook whatever is true.
+// TestProbeBeforeOnHookRecognition: soon after an opening an adapter says off hook in any case.
 func TestProbeBeforeOnHookRecognition(t *testing.T) {
 	p := supervision.DefaultPolicy()
 	p.ProbeTrusted = true
@@ -219,7 +219,7 @@ func TestProbeBeforeOnHookRecognition(t *testing.T) {
 		"report suppressed call=2 rule=unknown-call")
 }
 
-// TestEffectsAreReused: the slice belongs to the machine, as Step says.
+// TestEffectsAreReused checks that the returned slice is reused, as Step says.
 func TestEffectsAreReused(t *testing.T) {
 	m := supervision.New(supervision.DefaultPolicy())
 	a, _ := m.Step(1, supervision.Event{Kind: supervision.CallArrived, Call: 1})

@@ -1,9 +1,9 @@
 package supervision
 
-// pendingIncident is a clearing of an answered call that opened nothing, or whose interruption the near end cut short:
-// the call may be held still. Once the line has no call it is looked at, and only what is seen off hook is an incident,
-// with this reason. A call that is answered or asked for, or the judgement of a later interruption, ends the doubt. The
-// zero doubt is none.
+// pendingIncident is the reason of an incident that may follow. A clearing of an answered call opened nothing, or the
+// near end cut its interruption short, so the line may still be held. Once the line has no call it is checked. If it is
+// off hook, that is an incident with this reason. A call that is answered or requested, or the result of a later
+// interruption, drops the pending incident. The zero value means none.
 type pendingIncident struct {
 	call CallID
 	why  Incident    // IncidentSuppressed or IncidentSeized
@@ -11,21 +11,22 @@ type pendingIncident struct {
 }
 
 func (m *Machine) pendSuppressed(id CallID, rule Suppression) {
-	if id != 0 { // not by hand
+	if id != 0 { // 0: an operator's pulse
 		m.pendingIncident = pendingIncident{call: id, why: IncidentSuppressed, rule: rule}
 	}
 }
 
-// pendSeized: the near end came first in the interruption of that call. It may just be there, so the line has to stay
-// off hook for as long as any other to be an incident.
+// pendSeized: the near end cut the interruption of that call short. Somebody may still be using the line, so it must be
+// off hook for Policy.Watch, as without a pending incident, before that is an incident.
 func (m *Machine) pendSeized(id CallID) {
 	if id != 0 {
 		m.pendingIncident = pendingIncident{call: id, why: IncidentSeized}
 	}
 }
 
-// pendingIsUrgent reports whether the line is to be looked at soon, and is an incident as soon as it is seen off hook.
-// While a storm lasts, which is an incident itself, its own clearings do not press: that would be an incident for each.
+// pendingIsUrgent reports whether the line is to be checked soon, and is an incident at once if it is off hook.
+// Clearings refused in a storm are not urgent while the storm lasts: the storm is an incident already, and each of them
+// would be one more.
 func (m *Machine) pendingIsUrgent() bool {
 	return m.pendingIncident.why == IncidentSuppressed && !(m.pendingIncident.rule == SuppressedTooManyOpenings &&
 		m.breaker.tripped())

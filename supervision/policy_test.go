@@ -8,7 +8,7 @@ import (
 	"clearback/supervision"
 )
 
-// TestDefaultPolicyIsValid and stand where their sources put them: 800 ms is the normal "disconnect clear time" of UK
+// TestDefaultPolicyIsValid compares the defaults with their sources: 800 ms is the normal "disconnect clear time" of UK
 // digital exchanges, 500 ms is T1 of RFC 3261.
 func TestDefaultPolicyIsValid(t *testing.T) {
 	const ms = time.Millisecond
@@ -135,7 +135,7 @@ func TestCheckNamesEveryFault(t *testing.T) {
 	}
 }
 
-// TestPolicyBoundsAreInclusive: each limit is still sound.
+// TestPolicyBoundsAreInclusive checks that each limit itself is allowed.
 func TestPolicyBoundsAreInclusive(t *testing.T) {
 	const ms = time.Millisecond
 	for name, change := range map[string]func(p *supervision.Policy){

@@ -5,15 +5,15 @@ import (
 	"time"
 )
 
-// A Fault is one setting or relation out of bounds. Field is the name of the Policy field in its text form
-// (the configuration's key), Problem says what is wrong, what is allowed and what to do.
+// A Fault is one setting or relation that is out of bounds. Field is the configuration key. Problem says what is wrong,
+// what is allowed and what to do.
 type Fault struct{ Field, Problem string }
 
 // String returns "field: problem".
 func (f Fault) String() string { return f.Field + ": " + f.Problem }
 
-// Check returns all faults, none for a sound policy. The field that a relation is told of is the one that is
-// most likely to be changed.
+// Check returns all faults; a sound policy has none. A faulty relation is reported at the field that is most likely to
+// be changed.
 func (p Policy) Check() []Fault {
 	var c checker
 	c.within("interval", p.Interval, IntervalFloor, IntervalCeiling,
@@ -60,7 +60,7 @@ func (p Policy) Check() []Fault {
 	return c.faults
 }
 
-// checkSteps returns the longest interval of the line.
+// checkSteps checks the steps and returns the longest interval of the line.
 func (p Policy) checkSteps(c *checker) time.Duration {
 	last := p.Interval
 	for i, step := range p.Steps {
@@ -79,7 +79,8 @@ func (p Policy) checkSteps(c *checker) time.Duration {
 	return last
 }
 
-// checkEnd holds invariant 11 for one interval. (That the shortest ones leave room for the contact is leadCeiling's.)
+// checkEnd checks one interval against invariant 11. (leadCeiling ensures that the shortest intervals leave room for
+// the delay of the contact.)
 func (p Policy) checkEnd(c *checker, field string, interval time.Duration) {
 	if interval >= 0 && p.Lead >= 0 && p.Lead+interval > dialWindow {
 		c.add(field, "lead %v and an interval of %v end %v after the BYE to the adapter; at most %v is allowed, since somebody may lift and dial by then: shorten lead or the interval",
@@ -87,7 +88,7 @@ func (p Policy) checkEnd(c *checker, field string, interval time.Duration) {
 	}
 }
 
-// checkFlash holds invariant 3 against 11 and max_interval.
+// checkFlash checks that an interval lengthened for invariant 3 keeps within invariant 11 and max_interval.
 func (p Policy) checkFlash(c *checker) {
 	if p.FlashMax <= 0 {
 		return

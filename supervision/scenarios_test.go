@@ -8,7 +8,7 @@ import (
 	"clearback/supervision"
 )
 
-// cleared makes one interruption of 800 ms for an answered call, in which a sensor sees the current stop.
+// cleared makes one interruption of 800 ms for an answered call. A sensor sees the current stop.
 func (l *testLine) cleared() {
 	l.t.Helper()
 	l.after(0, "call-arrived call=1")
@@ -21,8 +21,8 @@ func (l *testLine) cleared() {
 	l.after(780*time.Millisecond, "loop-closed seq=1")
 }
 
-// TestSeizureAfterGuardTime: the guard time is over, nobody has said so yet, and the sensor sees somebody lift. The
-// hold had let go, and nothing is opened under whoever dials (invariant 6).
+// TestSeizureAfterGuardTime: the guard time has run out, TimePassed has not arrived yet, and the sensor sees somebody
+// lift a handset. The hold had cleared, and the loop must not open for the person who is dialling (invariant 6).
 func TestSeizureAfterGuardTime(t *testing.T) {
 	p := supervision.DefaultPolicy()
 	p.SenseTrusted, p.Repeats = true, 1
@@ -38,7 +38,7 @@ func TestSeizureAfterGuardTime(t *testing.T) {
 		"report interrupted call=1 seq=1 interval=800ms hook=off\n"+
 			"open-loop call=1 seq=2 interval=800ms not-after=+122.46s")
 
-	// A sensor that was not to be trusted since the opening has seen nothing stop: its first word is of the hold.
+	// A sensor that was untrusted since the opening has not seen the current stop. Its first report shows the hold.
 	l = newTestLine(t, p)
 	l.cleared()
 	p.SenseTrusted = false
@@ -49,7 +49,7 @@ func TestSeizureAfterGuardTime(t *testing.T) {
 	l.wantEffects("the look", l.after(0, "time-passed"), "report interrupted call=1 seq=1 interval=800ms hook=off\n"+
 		"open-loop call=1 seq=2 interval=800ms not-after=+122.56s")
 
-	// Where the sensor is not trusted, a lift tells that what a probe would find is not the hold.
+	// With an untrusted sensor, a lifted handset means that a probe would not find the hold.
 	p.SenseTrusted, p.ProbeTrusted, p.OnHookRecognition = false, true, 800*time.Millisecond
 	l = newTestLine(t, p)
 	l.cleared()
@@ -58,8 +58,7 @@ func TestSeizureAfterGuardTime(t *testing.T) {
 		"probe-line\nreport interrupted call=1 seq=1 interval=800ms hook=unknown")
 }
 
-// TestSecondEmergencyCallDoesNotShortenCallbackWindow: a second emergency call does not shorten the call-back window of
-// the first.
+// TestSecondEmergencyCallDoesNotShortenCallbackWindow checks the call-back window of the first emergency call.
 func TestSecondEmergencyCallDoesNotShortenCallbackWindow(t *testing.T) {
 	p := supervision.DefaultPolicy()
 	l := newTestLine(t, p)
@@ -83,9 +82,9 @@ func TestSecondEmergencyCallDoesNotShortenCallbackWindow(t *testing.T) {
 	}
 }
 
-// TestCallAfterALongFault: a caller who comes while the line settles after a fault waits for its guard time like any
-// other (invariant 5). One who waited while the fault lasted was offered the call in spite of it, and a caller in the
-// fault still is.
+// TestCallAfterALongFault checks that a call that arrives while the line settles after a fault waits for the guard
+// time, like any other (invariant 5). A call that waited during the fault was offered after its longest wait, and so is
+// a call that arrives during a later fault.
 func TestCallAfterALongFault(t *testing.T) {
 	l := newTestLine(t, supervision.DefaultPolicy())
 	l.after(0, "loop-unknown failure=no-answer")
@@ -97,7 +96,7 @@ func TestCallAfterALongFault(t *testing.T) {
 	l.wantEffects("1 ns before its end", l.after(400*time.Millisecond-1, "time-passed"), "")
 	l.wantEffects("its end", l.after(1, "time-passed"), "offer-call call=2")
 
-	// Whoever waits already does not wait longer because the loop closes.
+	// A call that waits already does not wait longer because the loop closes.
 	l = newTestLine(t, supervision.DefaultPolicy())
 	l.after(0, "pulse-requested")
 	l.after(0, "loop-unknown seq=1 failure=no-answer")
@@ -108,8 +107,8 @@ func TestCallAfterALongFault(t *testing.T) {
 	l.wantEffects("the longest wait", l.after(100*time.Millisecond, "time-passed"), "offer-call call=1")
 }
 
-// TestOtherLegUnconfirmed: as long as the adapter may have another leg of an answered call, it can take the opening for
-// a flash in that, so the interval is one that surely is none (invariant 3).
+// TestOtherLegUnconfirmed: as long as the adapter may have a leg of another answered call, it can take the opening for
+// a hook flash in that call. So the interval must be too long for a flash (invariant 3).
 func TestOtherLegUnconfirmed(t *testing.T) {
 	p := supervision.DefaultPolicy()
 	p.FlashMax, p.ProbeTrusted, p.Repeats = 1200*time.Millisecond, true, 1
@@ -133,7 +132,7 @@ func TestOtherLegUnconfirmed(t *testing.T) {
 	l = two()
 	l.after(65*time.Second, "adapter-leg-cleared call=2 answer=confirmed")
 
-	// A repetition looks again.
+	// A repetition checks the legs again.
 	l = two()
 	l.after(0, "adapter-leg-cleared call=2 answer=confirmed")
 	l.after(0, "loop-opened seq=1")
@@ -142,7 +141,7 @@ func TestOtherLegUnconfirmed(t *testing.T) {
 	l.wantEffects("the hold stayed", l.after(0, "probe-answered hook=off"),
 		"report interrupted call=2 seq=1 interval=1.3s hook=off\nopen-loop call=2 seq=2 interval=1.3s not-after=+123.55s")
 
-	// A trial of a length that could be a flash is not made.
+	// A trial whose length could be taken for a flash is not made.
 	l = newTestLine(t, p)
 	l.after(0, "call-arrived call=1")
 	l.after(0, "call-answered call=1")
@@ -156,7 +155,7 @@ func TestOtherLegUnconfirmed(t *testing.T) {
 		"report suppressed call=2 interval=500ms rule=out-of-bounds trial")
 }
 
-// TestMachineCopiesSteps: who changes the slice that a policy came with changes nothing of the machine.
+// TestMachineCopiesSteps checks that a later change of the policy's slice does not affect the machine.
 func TestMachineCopiesSteps(t *testing.T) {
 	p := probing()
 	p.Listening, p.Steps = 0, []time.Duration{time.Second}
@@ -172,8 +171,8 @@ func TestMachineCopiesSteps(t *testing.T) {
 	}
 }
 
-// TestLateOpeningIsNotCutShort: an opening that is written as late as it may be, and begins 100 ms after that, is cut
-// below neither the flash maximum nor the shortest interruption by what bounds its end (invariants 3, 4 and 11).
+// TestLateOpeningIsNotCutShort: an opening is written as late as possible and begins 100 ms later. The limit on its end
+// must not shorten it below the flash maximum or the shortest interruption (invariants 3, 4 and 11).
 func TestLateOpeningIsNotCutShort(t *testing.T) {
 	const ms = time.Millisecond
 	clearing := func(p supervision.Policy, answer string) (*testLine, string) {
@@ -185,7 +184,8 @@ func TestLateOpeningIsNotCutShort(t *testing.T) {
 		}
 		return l, l.after(0, "adapter-leg-cleared call=1 answer="+answer)
 	}
-	cut := func(l *testLine, late time.Duration) time.Duration { // how long the loop is open if nobody closes it before
+	// cut returns how long the loop is open if nothing closes it earlier.
+	cut := func(l *testLine, late time.Duration) time.Duration {
 		l.t.Helper()
 		l.after(late+100*ms, "loop-opened seq=1")
 		return l.deadline.Sub(l.now)
@@ -238,7 +238,8 @@ func TestLateOpeningIsNotCutShort(t *testing.T) {
 		"report refused call=1 rule=out-of-bounds")
 }
 
-// TestConfirmationCrossesClose: a confirmation that crosses the close leaves it its time: 500 ms, then nobody knows.
+// TestConfirmationCrossesClose: a confirmation that crosses CloseLoop does not change the 500 ms that the close may
+// take.
 func TestConfirmationCrossesClose(t *testing.T) {
 	l := newTestLine(t, supervision.DefaultPolicy())
 	l.held()
@@ -253,7 +254,7 @@ func TestConfirmationCrossesClose(t *testing.T) {
 	}
 }
 
-// TestShortestPulseByHand: 250 ms is allowed, and what is shorter is not.
+// TestShortestPulseByHand checks that 250 ms is allowed and that a shorter pulse is not.
 func TestShortestPulseByHand(t *testing.T) {
 	l := newTestLine(t, supervision.DefaultPolicy())
 	l.wantEffects("249.999999 ms", l.after(0, "pulse-requested interval=249.999999ms"),
@@ -262,7 +263,7 @@ func TestShortestPulseByHand(t *testing.T) {
 		"open-loop seq=1 interval=250ms not-after=+61s")
 }
 
-// TestWaitingCallsAreCounted: each of the calls that wait is refused when the near end comes first.
+// TestWaitingCallsAreCounted checks that every waiting call is refused when the near end comes first.
 func TestWaitingCallsAreCounted(t *testing.T) {
 	l := newTestLine(t, supervision.DefaultPolicy())
 	l.held()
@@ -276,8 +277,8 @@ func TestWaitingCallsAreCounted(t *testing.T) {
 		"report cancelled call=1\nrefuse-call call=2 code=486\nrefuse-call call=3 code=486")
 }
 
-// TestLookWhileACallRings: a call that rings may answer for a line that is off hook, so that is unknown; on hook is on
-// hook.
+// TestLookWhileACallRings: if a call rings when a line is seen off hook, the result is unknown, since the adapter may
+// answer for that call. On hook is still on hook.
 func TestLookWhileACallRings(t *testing.T) {
 	p := supervision.DefaultPolicy()
 	p.SenseTrusted = true
@@ -305,8 +306,8 @@ func TestLookWhileACallRings(t *testing.T) {
 		"report interrupted call=9 seq=1 interval=800ms hook=unknown")
 }
 
-// TestRepeatedIncident: the same reason of another call is another incident, the same of the same is not told again,
-// another reason takes its place, and off hook without a call is no news beside any.
+// TestRepeatedIncident: the same reason for another call is another incident. The same reason for the same call is not
+// reported twice. Another reason replaces the incident. Off hook without a call is not reported beside any other.
 func TestRepeatedIncident(t *testing.T) {
 	p := supervision.DefaultPolicy()
 	p.SenseTrusted, p.Listening = true, 0

@@ -8,25 +8,25 @@ import (
 	"time"
 )
 
-// The text form: one line, the kind first, then key=value for each field that is not zero (a few are always
-// shown, since their zero says something), in a fixed order:
+// The text form is one line: the kind first, then key=value for each field that is not zero, in a fixed order. A few
+// fields are always shown, since their zero has a meaning.
 //
 //	far-end-cleared call=3 evidence=bye
 //	open-loop call=3 seq=1 interval=800ms not-after=+1.2s
 //	report suppressed call=3 rule=unanswered
 //
-// Durations are exact: whole milliseconds below a second, else decimal seconds of up to nine places. An instant
-// is the time since the start of the time line, with a plus sign, or "never". Scripts, journal, log and page share
-// this form. A value without a word of its own is written as its number.
+// Durations are exact: whole milliseconds below a second, otherwise decimal seconds of up to nine places. An instant is
+// the time since the start of the time line, with a plus sign, or "never". Scripts, journal, log and status page share
+// this form. A value without a name is written as a number.
 
-// ErrText is in every error of [ParseEvent] and [ParseEffect].
+// ErrText is wrapped by every error of [ParseEvent] and [ParseEffect].
 var ErrText = errors.New("supervision: not the text of an event or effect")
 
-// valueForm says how the value of a field is written.
+// valueForm is how the value of a field is written.
 type valueForm uint8
 
 const (
-	formNumber   valueForm = iota // decimal
+	formNumber   valueForm = iota // the key alone
 	formFlag                      // the bare key
 	formWord                      // one of the field's words
 	formBare                      // one of the field's words, without the key
@@ -34,16 +34,16 @@ const (
 	formInstant                   // +1.2s, never
 )
 
-// field is a row of the tables below; both directions read it.
+// field is one row of the tables below. Writing and parsing both use it.
 type field struct {
 	key    string
 	form   valueForm
-	bits   int // of a number or word, for the range
+	bits   int // size of a number or word, which bounds its range
 	signed bool
 	words  []string
 }
 
-// The place of each value in the arrays that stand between the structs and their text.
+// The index of each value in the arrays between the structs and their text.
 const (
 	evKind = iota
 	evCall
@@ -181,7 +181,7 @@ func (ev Event) Append(b []byte) []byte {
 	return b
 }
 
-// whyKey begins the last field of an event, which is text: a string as Go quotes it.
+// whyKey begins the last field of an event, a string quoted as in Go.
 const whyKey = " why="
 
 // Append appends the effect's text to b.
@@ -197,8 +197,7 @@ func (ef Effect) Append(b []byte) []byte {
 	return appendFields(b, effectTable[:], v[:], shown)
 }
 
-// AppendTimeless appends the effect's text to b without what counts from the start of the time line, which means
-// nothing to people.
+// AppendTimeless appends the effect's text to b without NotAfter, since an instant means nothing to people.
 func (ef Effect) AppendTimeless(b []byte) []byte {
 	v := ef.values()
 	v[efNotAfter] = 0
@@ -230,7 +229,7 @@ func (ev *Event) UnmarshalText(text []byte) error {
 	why, err := "", error(nil)
 	if has {
 		if why, err = strconv.Unquote(strings.TrimSpace(quoted)); err != nil {
-			return fmt.Errorf("%w: why=%s: write a quoted text, as the last field", ErrText, quoted)
+			return fmt.Errorf("%w: why=%s: write a quoted string, as the last field", ErrText, quoted)
 		}
 	}
 	if err := parseFields(fields, eventTable[:], v[:]); err != nil {
@@ -251,13 +250,13 @@ func (ef *Effect) UnmarshalText(text []byte) error {
 	return nil
 }
 
-// ParseEvent reads one event from its text. Fields may come in any order after the kind.
+// ParseEvent parses the text of one event. Fields may come in any order after the kind.
 func ParseEvent(s string) (ev Event, err error) {
 	err = ev.UnmarshalText([]byte(s))
 	return ev, err
 }
 
-// ParseEffect reads one effect from its text. Fields may come in any order after the kind.
+// ParseEffect parses the text of one effect. Fields may come in any order after the kind.
 func ParseEffect(s string) (ef Effect, err error) {
 	err = ef.UnmarshalText([]byte(s))
 	return ef, err
@@ -313,7 +312,7 @@ func appendWord(b []byte, words []string, v int64) []byte {
 	return strconv.AppendInt(b, v, 10)
 }
 
-// appendDuration writes d nanoseconds exactly.
+// appendDuration appends d, in nanoseconds, exactly.
 func appendDuration(b []byte, d int64) []byte {
 	u := uint64(d)
 	if d < 0 {
@@ -346,7 +345,7 @@ func parseFields(s string, table []field, v []int64) error {
 			return fmt.Errorf("%w: %q in %q is no field; known are %s", ErrText, word, s, keys(table))
 		}
 		if seen&(1<<i) != 0 {
-			return fmt.Errorf("%w: %q in %q comes twice; leave one", ErrText, word, s)
+			return fmt.Errorf("%w: %q in %q is given twice; remove one", ErrText, word, s)
 		}
 		seen |= 1 << i
 		f := &table[i]
@@ -361,8 +360,8 @@ func parseFields(s string, table []field, v []int64) error {
 	return nil
 }
 
-// fieldFor finds the row of the n-th word of a line, -1 if there is none. A bare word is the kind, a flag, or the
-// one other bare field of the table.
+// fieldFor returns the row of the n-th word of a line, or -1. A bare word is the kind, a flag, or a value of the
+// table's other bare field.
 func fieldFor(table []field, n int, key string, valued bool) int {
 	if n == 0 {
 		if valued {
@@ -376,7 +375,7 @@ func fieldFor(table []field, n int, key string, valued bool) int {
 		switch {
 		case f.form == formBare:
 			if !valued {
-				bare = i // unless a flag has that word
+				bare = i // unless a flag has that key
 			}
 		case valued != (f.form == formFlag) && f.key == key:
 			return i

@@ -11,7 +11,7 @@ import (
 	"clearback/supervision"
 )
 
-// TestTextForm pins the form that scripts, journals and people read.
+// TestTextForm compares the form that scripts, journals and people read.
 func TestTextForm(t *testing.T) {
 	const ms = time.Millisecond
 	events := map[string]supervision.Event{
@@ -85,7 +85,7 @@ func TestTextForm(t *testing.T) {
 	}
 }
 
-// TestEveryValueHasAWord walks each enumeration up to its first value without a word.
+// TestEveryValueHasAWord goes through each enumeration up to its first value without a word.
 func TestEveryValueHasAWord(t *testing.T) {
 	counts := map[string][2]int{}
 	walk := func(name string, want int, word func(i uint8) string) {
@@ -155,7 +155,7 @@ func drawDuration(t *rapid.T, name string) time.Duration {
 	return time.Duration(n * unit)
 }
 
-// TestEventTextRoundTrip: every value, with or without a word.
+// TestEventTextRoundTrip tries every value, with and without a word.
 func TestEventTextRoundTrip(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		ev := drawEvent(t)
@@ -184,7 +184,7 @@ func TestEffectTextRoundTrip(t *testing.T) {
 	})
 }
 
-// FuzzText: whatever can be read is written and read again as the same.
+// FuzzText checks that every text that can be parsed is written and parsed back as the same.
 func FuzzText(f *testing.F) {
 	f.Add("far-end-cleared call=3 evidence=bye late=1.5s")
 	f.Add("open-loop call=1 seq=1 interval=800ms not-after=+1.2s")

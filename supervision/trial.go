@@ -2,18 +2,19 @@ package supervision
 
 import "time"
 
-// A trial is a clearing whose interval somebody else chose, to find out which interval the line needs. It is made as in
-// service, with the same bounds and withdrawn by the same events, and differs in this:
+// A trial is a clearing whose interval is set by a tuning session, to find out which interval the line needs. It has
+// the same bounds as any clearing, and the same events withdraw it. The differences:
 //
-//   - Its interval is never lengthened. Where the adapter did not confirm that each leg is cleared and the interval could be read as a
-//     hook flash, nothing is opened, and it is suppressed as out of bounds: a longer one would be another trial.
-//   - It raises no incident of the line, leaves no doubt, counts for no step and is never repeated. What kept it from being made is
-//     the reason of its cancelling. (A loop of which nobody knows whether it is open is an incident all the same.)
-//   - With the interval 0, a catch trial, nothing is opened, and the line is judged all the same.
+//   - Its interval is never lengthened. If a leg is not confirmed cleared and the interval could be taken for a hook
+//     flash, nothing is opened and the trial is suppressed as out of bounds. A longer interval would be another trial.
+//   - It begins no incident of the line, leaves none pending, does not change the interval and is never repeated. If it
+//     could not be made, its cancellation carries the reason. (A loop whose state is unknown is an incident even then.)
+//   - With the interval 0 it is a catch trial: nothing is opened, but the line is checked as after an opening.
 
 // A tuning session's call is marked from its start, so that its end is safe however the session ends, with a trial set
-// or without: it opens nothing in the call-back window, nor once the adapter has asked for another call. Then somebody
-// dials, or a break was read as dialling, and the session ends for that very reason.
+// or without. Its clearing opens nothing in the call-back window, or after the adapter has asked for another call
+// during it. In the second case somebody is dialling, or an opening was read as dialling, and the session ends for that
+// reason.
 
 // trialCall marks a tuning session's call.
 func (m *Machine) trialCall(ev *Event) {
@@ -22,7 +23,7 @@ func (m *Machine) trialCall(ev *Event) {
 	}
 }
 
-// adapterDialled notes for a tuning session's call that the adapter asks for another.
+// adapterDialled notes, for each call of a tuning session, that the adapter asks for another call.
 func (m *Machine) adapterDialled() {
 	for i := range m.calls {
 		c := &m.calls[i]
@@ -30,7 +31,7 @@ func (m *Machine) adapterDialled() {
 	}
 }
 
-// trialSet makes the clearing of a call a trial, or says why not.
+// trialSet makes the clearing of a call a trial, or reports why that is refused.
 func (m *Machine) trialSet(now Instant, ev *Event) {
 	c := m.find(ev.Call)
 	why := SuppressionNone
@@ -40,7 +41,7 @@ func (m *Machine) trialSet(now Instant, ev *Event) {
 	case !c.answered:
 		why = SuppressedUnanswered
 	case c.far:
-		why = SuppressedLate // its clearing is under way
+		why = SuppressedLate // its far end has cleared already
 	case c.emergency:
 		why = SuppressedEmergency
 	case c.resembles:
@@ -59,7 +60,7 @@ func (m *Machine) trialSet(now Instant, ev *Event) {
 	c.trial, c.interval = true, ev.Interval
 }
 
-// trialAllowed reports whether a trial of that interval keeps within the bounds; 0 is a catch trial.
+// trialAllowed reports whether the interval d of a trial is within the bounds. 0 is a catch trial.
 func (p *Policy) trialAllowed(d time.Duration, pulseDiallingOff bool) bool {
 	floor := IntervalFloor
 	if pulseDiallingOff {
@@ -68,7 +69,7 @@ func (p *Policy) trialAllowed(d time.Duration, pulseDiallingOff bool) bool {
 	return d == 0 || d >= floor && d <= p.Longest() && p.Lead+d <= dialWindow
 }
 
-// openTrial is what open is for a trial.
+// openTrial does for a trial what open does for other clearings.
 func (m *Machine) openTrial(now Instant, w pendingOpening, unconfirmed bool) {
 	closeBy := w.byeAt.Add(dialWindow)
 	switch {
@@ -85,13 +86,13 @@ func (m *Machine) openTrial(now Instant, w pendingOpening, unconfirmed bool) {
 	}
 }
 
-// becomeCatching waits as long as after an opening, so that nobody can tell the difference, then judges.
+// becomeCatching waits as long as after an opening, so that nobody can tell the difference, and then checks the line.
 func (m *Machine) becomeCatching(now Instant, id CallID) {
 	m.becomeChecking(checkCatch, max(now.Add(max(m.policy.GuardTime, m.policy.OnHookRecognition)), m.recognisedAt))
 	m.check.call = id
 }
 
-// caught reports a catch trial.
+// caught reports the result of a catch trial.
 func (m *Machine) caught(now Instant, id CallID, h Hook) {
 	m.out = append(m.out, Effect{Kind: Report, Report: ReportInterrupted, Call: id, Hook: h, Trial: true})
 	m.pendingIncident = pendingIncident{}

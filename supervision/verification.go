@@ -2,35 +2,35 @@ package supervision
 
 import "time"
 
-// checkKind says what a check is made for.
+// checkKind is the purpose of a check.
 type checkKind uint8
 
 const (
 	checkNothing      checkKind = iota
 	checkInterruption           // whether the hold cleared (invariant 7)
-	checkListening              // the same once more, after a first look that said off hook; see listening.go
-	checkCatch                  // the same, after a trial that opened nothing
+	checkListening              // the same, at a second look; see listening.go
+	checkCatch                  // whether the line is on hook after a trial that opened nothing
 	checkOffHook                // whether a line without a call is off hook; see idlewatch.go
 )
 
-// check is a look to come or a probe under way. Its zero value, with by Never, is none.
+// check is a planned look at the line, or a probe under way. Its zero value, with by set to Never, means neither.
 type check struct {
 	kind      checkKind
-	asked     bool
-	trustLost bool    // the line was not to be trusted for a moment
+	asked     bool    // a probe was sent
+	trustLost bool    // neither probe nor sensor was trusted at some point during the check
 	call      CallID  // of a catch trial
-	by        Instant // deadline: when to look, then until when to wait for the answer
+	by        Instant // deadline: when to look, and after that until when to wait for the probe's answer
 }
 
-// trusted reports whether anything can say if the near end is off hook.
+// trusted reports whether a probe or a sensor can report reliably whether the near end is off hook.
 func (m *Machine) trusted() bool { return m.policy.ProbeTrusted || m.policy.SenseTrusted }
 
-// verifying reports whether the success of an interruption is being checked; new calls wait for it.
+// verifying reports whether the result of an interruption is being checked. New calls wait for that.
 func (m *Machine) verifying() bool {
 	return m.check.kind == checkInterruption || m.check.kind == checkCatch
 }
 
-// probe asks whether the near end is off hook.
+// probe asks the adapter whether the near end is off hook.
 func (m *Machine) probe(now Instant) {
 	if m.probes > 0 && now > m.probedAt.Add(probeForgotten) {
 		m.probes = 0 // the answers of old probes were lost
@@ -45,7 +45,7 @@ func (m *Machine) verify(now Instant) {
 	h := m.sensorHook()
 	if h != HookUnknown || !m.policy.ProbeTrusted || m.otherOnLine(0) {
 		if m.otherOnLine(0) {
-			h = HookUnknown // a call that is on the line would answer for the hold
+			h = HookUnknown // the adapter would answer for the call that is on the line
 		}
 		m.firstLook(now, h)
 		return
@@ -60,7 +60,7 @@ func (m *Machine) becomeChecking(of checkKind, at Instant) {
 	m.check = check{kind: of, by: at}
 }
 
-// checkDue looks at the line, or gives up waiting for the answer.
+// checkDue looks at the line, or stops waiting for the probe's answer.
 func (m *Machine) checkDue(now Instant) {
 	h := m.sensorHook()
 	switch {
@@ -71,23 +71,23 @@ func (m *Machine) checkDue(now Instant) {
 	case h != HookUnknown && now >= m.recognisedAt, m.check.asked, !m.policy.ProbeTrusted:
 		m.checked(now, h)
 	case now < m.recognisedAt:
-		m.check.by = m.recognisedAt // the adapter would still say off hook
+		m.check.by = m.recognisedAt // until then the adapter would still say off hook
 	default:
 		m.check.asked, m.check.by = true, now.Add(probeWait)
 		m.probe(now)
 	}
 }
 
-// dropCheck ends the check of an interruption when it can no longer tell anything. (Looks at an idle line end by
-// themselves; see watchIdle.)
+// dropCheck ends the check of an interruption whose result would no longer mean anything. (Looks at an idle line end in
+// watchIdle.)
 func (m *Machine) dropCheck(now Instant) {
 	if m.verifying() || m.listening() {
 		m.checked(now, HookUnknown)
 	}
 }
 
-// probeAnswered takes the answer of the latest probe in time; a late one, one of an earlier probe and one that nobody
-// asked for are worth nothing.
+// probeAnswered uses the answer to the latest probe if it comes in time. A late answer, the answer to an earlier probe
+// and one without a probe are ignored.
 func (m *Machine) probeAnswered(now Instant, ev *Event) {
 	if m.probes == 0 {
 		return
@@ -99,7 +99,7 @@ func (m *Machine) probeAnswered(now Instant, ev *Event) {
 	}
 	switch {
 	case m.probes > 0:
-		// of an earlier probe
+		// the answer to an earlier probe
 	case m.pendingOpening.wait == waitProbe:
 		if h == HookOff {
 			m.open(now, true)
@@ -109,16 +109,16 @@ func (m *Machine) probeAnswered(now Instant, ev *Event) {
 	case m.check.asked:
 		m.checked(now, h)
 	default:
-		// late: who knows what has happened on the line since
+		// late: the line may have changed since
 	}
 }
 
-// checked ends the check with what was found.
+// checked ends the check with the hook state found.
 func (m *Machine) checked(now Instant, h Hook) {
 	c := m.check
 	m.check = check{by: Never}
 	if h == HookOff && m.otherOnLine(0) {
-		h = HookUnknown // a call that is on the line answers for the hold
+		h = HookUnknown // the adapter answered for the call that is on the line
 	}
 	switch c.kind {
 	case checkInterruption:
@@ -132,11 +132,12 @@ func (m *Machine) checked(now Instant, h Hook) {
 	}
 }
 
-// interrupted reports the interruption; a hold that stayed makes the next clearing's interval longer (invariant 7).
+// interrupted reports the result of the interruption. A hold that stayed lengthens the next clearing's interval
+// (invariant 7).
 func (m *Machine) interrupted(now Instant, h Hook) {
 	o := &m.last
 	if o.trial && o.faulted {
-		h = HookUnknown // it tells nothing about the interval
+		h = HookUnknown // the result says nothing about the interval
 	}
 	m.out = append(m.out, Effect{
 		Kind: Report, Report: ReportInterrupted, Call: o.call, Seq: o.seq, Interval: o.interval, Hook: h,
@@ -154,7 +155,7 @@ func (m *Machine) interrupted(now Instant, h Hook) {
 	}
 }
 
-// holdStayed says why the hold stayed, or tries once more.
+// holdStayed reports why the hold stayed, or repeats the interruption.
 func (m *Machine) holdStayed(now Instant) {
 	o := m.last
 	why := IncidentIntervalShort
@@ -165,7 +166,7 @@ func (m *Machine) holdStayed(now Instant) {
 	case o.call == 0:
 		m.beginIncident(0, IncidentOffHookWithoutCall)
 		return
-	case o.faulted: // perhaps it was open for less than its interval: a power cut ends it early
+	case o.faulted: // the opening may have been shorter than its interval: a power cut ends it early
 		why = IncidentUnreachable
 	case o.unconfirmed:
 		why = IncidentByeUnanswered
@@ -186,8 +187,8 @@ func (m *Machine) holdStayed(now Instant) {
 	}
 }
 
-// nextStep counts one more hold that stayed. Where other settings came meanwhile, it is the first of their intervals
-// that is longer than what was too short.
+// nextStep returns the step that follows another hold that stayed. If the intervals have changed meanwhile, it returns
+// the first step that is longer than the interval that was too short.
 func (m *Machine) nextStep() int {
 	n, last := m.stayed, len(m.policy.Steps)
 	if !m.last.stale {
@@ -199,14 +200,14 @@ func (m *Machine) nextStep() int {
 	return n
 }
 
-// contactStuck reports whether the current never stopped.
+// contactStuck reports whether a trusted sensor saw the current continue throughout the opening.
 func (m *Machine) contactStuck() bool {
 	return m.last.flowed && !m.last.released && m.policy.SenseTrusted
 }
 
-// mayRepeat reports whether the user consented to another interruption of the same clearing, and nothing stands against
-// it, after so many holds that stayed. No repeat follows in the call-back window, for the emergency centre must get
-// through, or while a call waits.
+// mayRepeat reports whether another interruption of the same clearing may follow, where stayed is the new count of
+// holds that stayed. The user must have consented, and nothing may forbid it. No repeat is made in the call-back
+// window, since the emergency centre must get through, or while a call waits.
 func (m *Machine) mayRepeat(now Instant, stayed int) bool {
 	o := &m.last
 	return o.repeats < m.policy.Repeats && !o.faulted && !o.overtaken && m.loop == loopClosed &&
@@ -215,8 +216,8 @@ func (m *Machine) mayRepeat(now Instant, stayed int) bool {
 		m.repeatInterval(stayed) <= m.policy.Longest() && !m.oneTooMany(now)
 }
 
-// repeatInterval is the next interval, long enough to be no flash if the adapter's leg is not known cleared (invariant
-// 3).
+// repeatInterval returns the interval of a repeat. If the adapter's leg is not known to be cleared, it is too long to
+// be a hook flash (invariant 3).
 func (m *Machine) repeatInterval(stayed int) time.Duration {
 	interval := m.policy.interval(stayed)
 	if m.last.unconfirmed || m.otherLeg(m.last.call) {
@@ -225,9 +226,10 @@ func (m *Machine) repeatInterval(stayed int) time.Duration {
 	return interval
 }
 
-// repeat opens the loop once more for the same clearing. Its end lies beyond the 2 s of invariant 11: by then somebody
-// may have hung up, lifted again and begun to dial, whose first digits are lost. That is what the user consents to in
-// words (Policy.Repeats); everything else that bounds, ends or withdraws an interruption holds for this one too.
+// repeat opens the loop again for the same clearing. The repeat ends after the 2 s of invariant 11. By then somebody
+// may have hung up, lifted again and begun to dial, and the first digits are lost. The user consents to that in the
+// configuration (Policy.Repeats). Everything else that bounds, ends or withdraws an interruption also applies to a
+// repeat.
 func (m *Machine) repeat(now Instant) {
 	o := opening{
 		call: m.last.call, interval: m.repeatInterval(m.stayed), unconfirmed: m.last.unconfirmed,
@@ -237,11 +239,11 @@ func (m *Machine) repeat(now Instant) {
 	m.becomeOpening(now, o, now.Add(repeatWait))
 }
 
-// flashReported marks the interruption that has not been judged yet: the adapter took it for a hook flash, or at least
-// saw one then.
+// flashReported marks an interruption whose result is not known yet: the adapter took it for a hook flash, or at least
+// saw a flash at that time.
 func (m *Machine) flashReported(ev *Event) {
 	if c := m.find(ev.Call); c != nil && c.onLine() {
-		return // somebody's recall in a call
+		return // a recall by somebody in a call
 	}
 	if m.last.verify || m.check.kind == checkInterruption {
 		m.last.flash = true

@@ -5,14 +5,14 @@ import (
 	"time"
 )
 
-// SavedState is what a machine knows that should outlive the process.
+// SavedState is the part of a machine's state that should outlive the process.
 type SavedState struct {
-	// Stayed counts the holds that stayed: the index of the interval in use. It counts for a policy with the same
-	// Interval and Steps only; who keeps it sees to that.
+	// Stayed counts the holds that stayed, and selects the interval. It is valid only for a policy with the same
+	// Interval and Steps; the caller has to ensure that.
 	Stayed int
 	// CallbackBy is the end of the call-back window on the machine's time line; 0: none.
 	CallbackBy Instant
-	// Recent is how many openings were wanted within the minute before RecentAt, when the last of them was.
+	// Recent is how many openings were counted within the minute before RecentAt, the time of the last one.
 	Recent   int
 	RecentAt Instant
 	// NoOpeningBy is the end of the breaker's pause; 0: it has not tripped.
@@ -37,8 +37,8 @@ func (m *Machine) noOpeningBy() Instant {
 	return m.breaker.by
 }
 
-// Restore takes up what an earlier machine of this line knew; call it before the first Step. All its recent openings
-// count as if wanted at RecentAt, so those of a daemon that ends after each one add up.
+// Restore restores the state of an earlier machine of this line. Call it before the first Step. All recent openings
+// count as if made at RecentAt, so that the openings of a daemon that restarts after each one add up.
 func (m *Machine) Restore(k SavedState) {
 	m.stayed = max(0, min(k.Stayed, len(m.policy.Steps)))
 	m.callbackBy = k.CallbackBy
@@ -50,14 +50,14 @@ func (m *Machine) Restore(k SavedState) {
 	}
 }
 
-// SetPolicy changes the settings. What is under way goes on as it began: an opening keeps its interval and its bounds.
-// If Interval or Steps differ from before, the count of holds that stayed begins anew. The policy must be sound (see
-// [Policy.Check]). It returns the new deadline, as Step does.
+// SetPolicy changes the settings and returns the new deadline, as Step does. The policy must be sound (see
+// [Policy.Check]). What is under way continues as it began: an opening keeps its interval and its bounds. If Interval
+// or Steps change, the count of holds that stayed starts again.
 //
-// A sensor that is not to be trusted in the guard time has said nothing of the line since the closing: once it is
-// trusted again, its first word counts.
+// If the sensor becomes untrusted in the guard time, its earlier reports no longer count. Once it is trusted again, its
+// first report counts.
 //
-// A check under way on a line that is not to be trusted any more is due at once, and ends as unknown.
+// If the line becomes untrusted during a check, the check ends at once as unknown.
 func (m *Machine) SetPolicy(now Instant, p Policy) Instant {
 	if p.Interval != m.policy.Interval || !slices.Equal(p.Steps, m.policy.Steps) {
 		m.stayed, m.last.stale = 0, true
@@ -84,22 +84,23 @@ func (m *Machine) SetPolicy(now Instant, p Policy) Instant {
 	return m.deadline()
 }
 
-// AtRest reports whether nothing is wanted, under way or being checked, except the watching of an idle line.
+// AtRest reports whether no interruption is pending, under way or being checked, and no call waits. Looks at an idle
+// line do not count.
 func (m *Machine) AtRest() bool {
 	settled := m.loop == loopClosed || m.loop == loopFaulted
 	return settled && m.pendingOpening.wait == waitNothing && !m.verifying() && m.waiting == 0
 }
 
-// View is what the machine knows, for people.
+// View is a copy of the machine's state, for people.
 type View struct {
 	Calls       []CallView
 	Loop        string        // closed, opening, open, guarding or faulted
-	Fault       Incident      // why it is faulted; IncidentNone: it is not
+	Fault       Incident      // why the loop is faulted; IncidentNone: it is not
 	Interval    time.Duration // of the next clearing
 	Stayed      int
-	Incident    Incident    // not ended yet; a faulted loop and a storm are incidents beside it
-	Suppression Suppression // of an IncidentSuppressed
-	OffHook     Hook        // what was seen last of a line without a call
+	Incident    Incident    // of the line; without one, that of a faulted loop or of a storm
+	Suppression Suppression // the rule, if Incident is IncidentSuppressed
+	OffHook     Hook        // the state last seen while the line had no call
 	CallbackBy  Instant
 	NoOpeningBy Instant // end of the breaker's pause; 0: it has not tripped
 }
@@ -113,7 +114,7 @@ type CallView struct {
 	Clearing  bool // the adapter's leg is being cleared
 }
 
-// View returns a copy of what the machine knows.
+// View returns a copy of the machine's state.
 func (m *Machine) View() View {
 	v := View{
 		Interval: m.policy.interval(m.stayed), Stayed: m.stayed, Incident: m.incident, Suppression: m.incidentRule,

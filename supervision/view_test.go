@@ -28,8 +28,7 @@ func (l *testLine) stays(seq string) {
 	l.after(0, "probe-answered hook=off")
 }
 
-// TestFirstLookAtAnIdleLine: a line that can be trusted is looked at as soon as the shell says that time passed; others
-// are not.
+// TestFirstLookAtAnIdleLine checks that the first TimePassed makes the machine look at a trusted line, and at no other.
 func TestFirstLookAtAnIdleLine(t *testing.T) {
 	never, untrusted, sensed := probing(), supervision.DefaultPolicy(), supervision.DefaultPolicy()
 	never.Watch = 0
@@ -55,7 +54,8 @@ func TestFirstLookAtAnIdleLine(t *testing.T) {
 	}
 }
 
-// TestAtRest: watching and doubt are rest; whatever may still open the loop, or is open, judged or waits, is not.
+// TestAtRest: a watched line and a pending incident count as rest. An interruption that is pending, under way or being
+// checked does not, nor does a waiting call.
 func TestAtRest(t *testing.T) {
 	l := newTestLine(t, probing())
 	rest := func(what string, want bool) {
@@ -107,7 +107,7 @@ func TestAtRest(t *testing.T) {
 	rest("after it", true)
 }
 
-// TestView: what the machine knows, for people.
+// TestView checks the copy of the machine's state for people.
 func TestView(t *testing.T) {
 	p := probing()
 	p.Steps = []time.Duration{time.Second, 1200 * time.Millisecond}
@@ -167,7 +167,7 @@ func TestView(t *testing.T) {
 	})
 }
 
-// TestSaveAndRestore: the interval in use and the call-back window outlive the process.
+// TestSaveAndRestore checks that the interval in use and the call-back window outlive the process.
 func TestSaveAndRestore(t *testing.T) {
 	p := probing()
 	p.Steps = []time.Duration{time.Second, 1200 * time.Millisecond}
@@ -199,13 +199,14 @@ func TestSaveAndRestore(t *testing.T) {
 	}
 }
 
-// TestStormOutlivesTheProcess: a daemon that ends after each opening counts them together, and a pause goes on.
+// TestStormOutlivesTheProcess checks that openings add up if the daemon restarts after each one, and that a pause
+// continues.
 func TestStormOutlivesTheProcess(t *testing.T) {
 	p := supervision.DefaultPolicy()
 	p.OpeningsPerMinute = 3
 	var kept supervision.SavedState
 	for i := range 4 {
-		l := newTestLine(t, p) // a time line of its own, on which the openings before count as made at its beginning
+		l := newTestLine(t, p) // its own time line; earlier openings count as made at its start
 		kept.RecentAt = l.now
 		l.m.Restore(kept)
 		l.held()
@@ -244,8 +245,7 @@ func TestStormOutlivesTheProcess(t *testing.T) {
 	}
 }
 
-// TestClearingAtTheEndOfAStormPause: a clearing that comes before anybody has said that the pause is over opens the
-// loop.
+// TestClearingAtTheEndOfAStormPause checks that a clearing after the pause opens the loop even before TimePassed.
 func TestClearingAtTheEndOfAStormPause(t *testing.T) {
 	p := supervision.DefaultPolicy()
 	l := newTestLine(t, p)
@@ -257,7 +257,8 @@ func TestClearingAtTheEndOfAStormPause(t *testing.T) {
 		"open-loop call=1 seq=1 interval=800ms not-after=+121.2s")
 }
 
-// TestSetPolicyDeadlines: what is not to be trusted any more ends at once; what is to be watched from now on is.
+// TestSetPolicyDeadlines checks that a check of a line that becomes untrusted ends at once, and that watching can
+// begin.
 func TestSetPolicyDeadlines(t *testing.T) {
 	l := newTestLine(t, probing())
 	l.held()
@@ -287,8 +288,8 @@ func TestSetPolicyDeadlines(t *testing.T) {
 	}
 }
 
-// TestStepTooLongForMaxInterval: New does not check, and a step that cannot end in time gives way to the longest
-// interval that can.
+// TestStepTooLongForMaxInterval: New does not check the policy. A step that cannot end in time is replaced by the
+// longest interval that can.
 func TestStepTooLongForMaxInterval(t *testing.T) {
 	p := probing()
 	p.Steps = []time.Duration{1900 * time.Millisecond}

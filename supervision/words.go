@@ -1,6 +1,6 @@
 package supervision
 
-// The words of every enumeration, by value. They are read only.
+// The words of every enumeration, indexed by value. They are read-only.
 var (
 	eventWords = [eventKinds]string{
 		EventNone: "none", CallArrived: "call-arrived", CallRequested: "call-requested", CallRinging: "call-ringing",

@@ -6,18 +6,18 @@ import (
 	"clearback/supervision"
 )
 
-// noRoomObservation and noRoomAdvice are of an emergency call that was given up for others.
+// noRoomObservation and noRoomAdvice are for an emergency call that was ended in favour of others.
 const (
 	noRoomObservation = "The line made too many emergency calls at once, and this one came without a password from an address that somebody may have forged."
 	noRoomAdvice      = "Find out who sends emergency calls from the address of the adapter of line LINE: nobody makes so many real calls at once."
 )
 
-// cannotTell is said wherever off hook was seen without a call.
+// cannotTell is added wherever the line was seen off hook without a call.
 const cannotTell = "a probe cannot tell a held line from a lifted handset"
 
-// Advice is one sentence on what to do about an incident; with [supervision.IncidentNone] about a rule that kept the
-// loop closed. flash is the adapter's report that it took the opening for a hook flash. LINE in it stands for the name
-// of the line; see [Account.Advice].
+// Advice returns a sentence on what to do about an incident, or, with [supervision.IncidentNone], about a rule that
+// kept the loop closed. flash means that the adapter took the opening for a hook flash. LINE in the text stands for the
+// name of the line; see [Account.Advice].
 func Advice(reason supervision.Incident, rule supervision.Suppression, flash bool) string {
 	switch reason {
 	case supervision.IncidentNone, supervision.IncidentSuppressed:
@@ -30,8 +30,9 @@ func Advice(reason supervision.Incident, rule supervision.Suppression, flash boo
 			"disconnect the pair from the adapter before you touch it, and leave to a licensed person what your law leaves to one " +
 			"(see Wiring in SAFETY.md)."
 	case supervision.IncidentLoopOpen:
-		return "Restore the telephones of line LINE with the bypass, or by taking the board's power away, then look at the relay, at `open_level` and at " +
-			"what else drives the output; disconnect the pair from the adapter before you touch it."
+		return "Restore the telephones of line LINE with the bypass, or by cutting the board's power; then check " +
+			"the relay, `open_level` and whether anything else drives the output; disconnect the pair from the " +
+			"adapter before you touch it."
 	case supervision.IncidentRefused:
 		return "Read what the board said (`clearback explain LINE`, or the log), then compare unit, register, path, topic, user and limit in the " +
 			"configuration with its manual; `clearback check --live` tries the command where that cannot open the loop."
@@ -68,8 +69,8 @@ func Advice(reason supervision.Incident, rule supervision.Suppression, flash boo
 		return "Find out from where the service and the adapter of line LINE send their sound, and whether their SDP names another address or the " +
 			"network drops it; a network that SDP does not name, and that you trust, goes into `media.from`."
 	case supervision.IncidentAdapterRefused:
-		return "Compare SIP user and password in the adapter with `adapter` of line LINE, and its address with `adapter.allow_from`; the daemon's log names " +
-			"the user and the address that were refused."
+		return "Compare the adapter's SIP user and password with `adapter` of line LINE, and the adapter's address " +
+			"with `adapter.allow_from`; the daemon's log names the user and the address that were refused."
 	case supervision.IncidentEmergencyFailed:
 		return "Make sure now, from another telephone, that help is on its way; then read in `clearback explain LINE` what each service answered, " +
 			"ask the service why it does not put emergency calls through, and give line LINE a second service if it has none."
@@ -80,7 +81,8 @@ func Advice(reason supervision.Incident, rule supervision.Suppression, flash boo
 		return "Ask on line LINE whether somebody is still there, and hang up if not; if that happens often and nobody was there, " +
 			"`media_lost: act` ends such calls."
 	default:
-		return "Read it with the version of clearback that wrote it; this one does not know the reason " +
+		return "Read this record with the version of clearback that wrote it; this version does not know the " +
+			"reason " +
 			reason.String() + "."
 	}
 }
@@ -121,28 +123,31 @@ func ruleAdvice(rule supervision.Suppression) string {
 	case supervision.SuppressedCallback:
 		return "Wait until the call-back window is over (`policy.callback_window`): the emergency centre may be about to call back."
 	default:
-		return "Read it with the version of clearback that wrote it; this one does not know the rule " + rule.String() +
+		return "Read this record with the version of clearback that wrote it; this version does not know the rule " + rule.String() +
 			"."
 	}
 }
 
-// refusedAdvice is what to do about a call that this daemon refused.
+// refusedAdvice returns what to do about a call that this daemon refused.
 func refusedAdvice(why supervision.Evidence) string {
 	switch why {
 	case supervision.EvidenceNotHere:
-		return "Look at the adapter of line LINE: its power, its network, its SIP server, user and password; `clearback lines` says whether it is registered, " +
-			"and the daemon's log whether it was refused."
+		return "Look at the adapter of line LINE: its power, its network, its SIP server, user and password; " +
+			"`clearback lines` shows whether it is registered, and the daemon's log shows whether it was refused."
 	case supervision.EvidenceServiceLost:
-		return "Look at the network and at the service of line LINE; `clearback lines` says whether the line is registered there."
+		return "Look at the network and at the service of line LINE; `clearback lines` shows whether the line is " +
+			"registered there."
 	case supervision.EvidenceNoRoom:
-		return "Find out who calls line LINE so often at once; if people do, raise `calls`; if the daemon's log says that no media port could be opened, do what it says."
+		return "Find out why line LINE gets so many calls at once; if they are genuine, raise `calls`; if the " +
+			"daemon's log says that no media port could be opened, follow its advice."
 	default:
-		return "Nothing is to be done: the daemon was ending. Give the adapter a second server, so that calls pass meanwhile."
+		return "Nothing is to be done: the daemon was ending. To let calls through at such times, configure a " +
+			"second server in the adapter."
 	}
 }
 
-// Observation tells in a sentence or two what was seen when an incident began; with [supervision.IncidentNone], when a
-// rule kept the loop closed.
+// Observation returns in a sentence or two what was seen when an incident began, or, with [supervision.IncidentNone],
+// when a rule kept the loop closed.
 func Observation(reason supervision.Incident, rule supervision.Suppression, flash bool) string {
 	switch reason {
 	case supervision.IncidentNone:
@@ -155,7 +160,7 @@ func Observation(reason supervision.Incident, rule supervision.Suppression, flas
 		return "The contact did not move: the board confirmed the command, and the contact, read back, stayed closed, or the loop-current input saw " +
 			"current all the time."
 	case supervision.IncidentLoopOpen:
-		return "The contact reads open although nobody opened it, and it does not close when it is told to."
+		return "The contact reads open although nobody opened it, and it does not close on command."
 	case supervision.IncidentRefused:
 		return "The board refused the command to open, so the loop stayed closed."
 	case supervision.IncidentIntervalShort:
@@ -186,14 +191,15 @@ func Observation(reason supervision.Incident, rule supervision.Suppression, flas
 		return "An emergency call was answered, and for 2 s no sound came from one side, or from both. From then on sound was taken from any " +
 			"address."
 	case supervision.IncidentAdapterRefused:
-		return "An adapter was refused, and none is registered for this line, which makes and takes no call until one is."
+		return "An adapter was refused, and no adapter is registered for this line. Until one is, the line can " +
+			"neither make nor receive calls."
 	case supervision.IncidentEmergencyFailed:
 		return "An emergency call was not put through: no service answered it, or this daemon could not pass it on."
 	case supervision.IncidentEmergencyAbandoned:
 		return "An emergency call was abandoned: its caller, or the adapter, gave it up before anybody answered."
 	case supervision.IncidentFarEndSilent:
-		return "For 5 min neither sound nor reports on it (RTCP) came from the far end, although it had sent some before and nobody had " +
-			"signalled hold. The service still knew the call, or did not say that it does not."
+		return "For 5 min neither sound nor RTCP reports came from the far end, although it had sent some before " +
+			"and nobody had signalled hold. The service still knew the call, or at least did not deny it."
 	default:
 		return "An incident of a kind that this version does not know: " + reason.String() + "."
 	}
@@ -231,13 +237,14 @@ func ruleObservation(rule supervision.Suppression) string {
 	case supervision.SuppressedTooManyOpenings:
 		return "The line had been cleared more often within a minute than people can make happen, so for 5 min no clearing opened its loop."
 	case supervision.SuppressedCallback:
-		return "An emergency call had ended not long before, and the emergency centre may have been about to call back."
+		return "An emergency call had ended shortly before, and the emergency centre might have been about to call " +
+			"back."
 	default:
 		return "A rule that this version does not know kept the loop closed: " + rule.String() + "."
 	}
 }
 
-// Advice is one sentence on what to do about what became of the call.
+// Advice returns a sentence on what to do about the outcome of the call.
 func (a *Account) Advice() string {
 	return strings.ReplaceAll(a.advice(), "LINE", a.Line)
 }
@@ -253,7 +260,7 @@ func (a *Account) advice() string {
 		}
 		return text
 	}
-	if a.Emergency && !a.Answered.IsZero() && a.Failed() { // whatever the reason, nothing is to be opened by hand
+	if a.Emergency && !a.Answered.IsZero() && a.Failed() { // whatever the reason, the operator must not open the loop
 		return ruleAdvice(supervision.SuppressedEmergency)
 	}
 	switch a.Outcome {
@@ -284,10 +291,10 @@ func (a *Account) advice() string {
 		return Advice(supervision.IncidentIntervalShort, a.Rule, a.Flash)
 	case OutcomeBrokenOff:
 		if a.Answered.IsZero() {
-			return "Nothing is to be done for this call; the daemon's own log tells why it ended."
+			return "Nothing is to be done for this call; the daemon's log shows why the daemon ended."
 		}
-		return "Look whether the lamp of line LINE still shows a hold, and free it with `clearback pulse LINE`; the daemon's own log tells why " +
-			"it ended."
+		return "Look whether the lamp of line LINE still shows a hold, and free it with `clearback pulse LINE`; " +
+			"the daemon's log shows why the daemon ended."
 	case OutcomeInProgress:
 		return "Wait: it is not over."
 	case OutcomeNotNeeded:

@@ -7,7 +7,7 @@ import (
 	"clearback/supervision"
 )
 
-// BenchmarkTake tells call after call as a busy line lives them, one entry an iteration. The journal's writer takes
+// BenchmarkTake adds the entries of one call after another, one entry in each iteration. The journal's writer needs
 // 2,000 a second.
 func BenchmarkTake(b *testing.B) {
 	ms := time.Millisecond
@@ -51,7 +51,7 @@ func BenchmarkTake(b *testing.B) {
 	}
 }
 
-// BenchmarkExplain tells one call with a hundred thousand entries of its line meanwhile.
+// BenchmarkExplain explains a call during which its line has a hundred thousand other entries.
 func BenchmarkExplain(b *testing.B) {
 	entries := make([]Entry, 0, 100_000)
 	for i := range cap(entries) {

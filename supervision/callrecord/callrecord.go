@@ -1,13 +1,13 @@
-// Package callrecord turns what happened on a line into what people read: the account of each call, its outcome, and
-// why, in words. It is pure: entries go in, accounts and texts come out.
+// Package callrecord turns the events and effects of a line into what people read: the account of each call, its
+// outcome, and the reason in words. It is pure: entries go in, accounts and texts come out.
 //
-// One [Entry] for each event and each effect goes from the line's goroutine to the journal (a copy into a queue), to
-// the daemon's state of the line (cmd/internal/cli) and to whoever follows the line. A [Recorder] folds entries into
-// the [Account] of a call. The journal stores accounts, so that `calls` reads one table, and entries, so that `explain`
-// can tell the story again.
+// The line's goroutine makes one [Entry] for each event and each effect. It sends the entry to the journal (as a copy,
+// by a queue), to the daemon's state of the line (cmd/internal/cli) and to everybody who follows the line. A [Recorder]
+// combines entries into the [Account] of a call. The journal stores accounts, so that `calls` reads one table. It also
+// stores entries, from which `explain` makes the time line of a call.
 //
-// The words of `explain` are in explain.go (the frame, and why it ended so), phrases.go (the time line) and advice.go
-// (what to do); the drawing is in drawing.go, the words of log, tables and JSON in words.go.
+// The texts of `explain` are in explain.go (the frame, and the reason for the outcome), phrases.go (the time line) and
+// advice.go (what to do). The drawing is in drawing.go. The words of log, tables and JSON are in words.go.
 package callrecord
 
 import (
@@ -16,7 +16,7 @@ import (
 	"clearback/supervision"
 )
 
-// Entry is one thing that happened on a line: an event or an effect, whichever has a kind.
+// Entry is one event or one effect of a line, whichever has a kind.
 type Entry struct {
 	At     time.Time
 	Line   string
@@ -32,36 +32,36 @@ const (
 	DirectionUnknown Direction = iota
 	Incoming                   // the service sent it
 	Outgoing                   // the adapter asked for it
-	ByHand                     // no call: an interruption by hand
+	ByHand                     // no call: an operator's pulse
 
 	directions
 )
 
-// Party is who is at the far end of a call, as far as the signalling says.
+// Party is the far end of a call, as far as the signalling names it.
 type Party struct {
 	Number string // user part of the URI
 	Name   string // display name
 	CallID string // SIP Call-ID towards the service
 }
 
-// CallInfo tells who is in a call. It may come before or after the call's first entry.
+// CallInfo names the party of a call. It may come before or after the call's first entry.
 type CallInfo struct {
 	At        time.Time
 	Line      string
 	Call      supervision.CallID
 	Direction Direction
 	Emergency bool
-	// Test: the far end is this daemon's own (a trial).
+	// Test: the far end is this daemon (a trial).
 	Test  bool
 	Party Party
 }
 
-// ClearedBy tells which end of a call went first.
+// ClearedBy is the end of a call that cleared first.
 type ClearedBy uint8
 
-// Who cleared.
+// The ends.
 const (
-	ClearedByNobody ClearedBy = iota // not ended yet, or nobody knows
+	ClearedByNobody ClearedBy = iota // not ended yet, or unknown
 	ClearedByFarEnd
 	ClearedByNearEnd
 	ClearedByLoss // the adapter was lost
@@ -69,41 +69,42 @@ const (
 	clearedBys
 )
 
-// Outcome is what became of a call's clearing.
+// Outcome is the result of a call's clearing.
 type Outcome uint8
 
 // The outcomes.
 const (
 	// OutcomeInProgress: the call, or its clearing, is not over.
 	OutcomeInProgress Outcome = iota
-	// OutcomeNotNeeded: nothing had to be done: the near end cleared, or the call was never answered.
+	// OutcomeNotNeeded: the near end cleared, or the call was never answered, so nothing had to be done.
 	OutcomeNotNeeded
 	// OutcomeCleared: the interruption was made and the line was seen on hook.
 	OutcomeCleared
-	// OutcomeUnknown: the interruption was made; nothing that can be trusted reports whether the hold cleared.
+	// OutcomeUnknown: the interruption was made, but nothing trusted reported whether the hold cleared.
 	OutcomeUnknown
 	// OutcomeCancelled: the near end came first.
 	OutcomeCancelled
-	// OutcomeSuppressed: a rule kept the loop closed; Rule says which.
+	// OutcomeSuppressed: a rule kept the loop closed; see Rule.
 	OutcomeSuppressed
-	// OutcomeIncident: an incident; Incident says why.
+	// OutcomeIncident: an incident; see Incident.
 	OutcomeIncident
 	// OutcomeBrokenOff: the record ends before the outcome (the daemon died).
 	OutcomeBrokenOff
-	// OutcomeHoldStayed: the interruption was made, the line was seen off hook after it, and it is no incident: a
-	// trial.
+	// OutcomeHoldStayed: the interruption was made, and the line was seen off hook after it. That is no incident, since
+	// it was a trial.
 	OutcomeHoldStayed
-	// OutcomeRefused: this daemon refused the call before anybody heard it: the adapter is not registered, no service
-	// is to be reached, the daemon was ending, or there was no room. Evidence says which.
+	// OutcomeRefused: this daemon refused the call before it rang, or could not place it. The adapter was not
+	// registered, no service could be reached, the daemon was ending, or there were too many calls. Evidence is the
+	// reason.
 	OutcomeRefused
 
 	outcomes
 )
 
-// Verification tells how the outcome was verified.
+// Verification is how the outcome was verified.
 type Verification uint8
 
-// The ways.
+// The means of verification.
 const (
 	VerificationNone Verification = iota
 	VerificationProbe
@@ -112,61 +113,61 @@ const (
 	verifieds
 )
 
-// Account is the account of one call, or of one interruption by hand (Call 0). It is a plain value, so that it can be
-// stored as it is; [Account.ID] says which accounts are one and the same at different times.
+// Account is the account of one call, or of one operator's pulse (Call 0). It is a plain value that can be stored as it
+// is. [Account.ID] identifies it: two copies with the same ID are the same account at different times.
 type Account struct {
 	Line      string
 	Call      supervision.CallID
 	Direction Direction
 	Emergency bool
-	// Trial: a trial of tuning, or another call whose far end is this daemon.
+	// Trial: the call was a trial of `clearback tune`, or its far end was this daemon.
 	Trial bool
 	Party Party
 
-	// Zero: it did not happen (yet). Began is when the call arrived or was asked for, or when the opening by hand was
-	// commanded. Cleared is when the first end to go was learnt to have gone. Ended is when the outcome was known: it
-	// is zero as long as the outcome is [OutcomeInProgress], and with [OutcomeBrokenOff] if nobody knows when the
-	// daemon died. What comes later (the adapter's answer, the end of the incident) does not move it.
+	// A zero time means that the event has not happened. Began is when the call arrived or was requested, or when the
+	// pulse was commanded. Cleared is when the daemon learnt of the first clearing. Ended is when the outcome became
+	// known. It is zero while the outcome is [OutcomeInProgress], and with [OutcomeBrokenOff] if the time of the
+	// daemon's death is unknown. Later events (the adapter's answer, the end of the incident) do not change it.
 	Began, Answered, Cleared, Ended time.Time
 
-	// ClearedBy is the end that went first; of two that cross, the one whose going was learnt first. A call that was
-	// refused because the near end came first counts as cleared by that.
+	// ClearedBy is the end that cleared first, or whose clearing was learnt first if two cross. A waiting call that is
+	// refused because of a seizure counts as cleared by the near end.
 	ClearedBy ClearedBy
 	Evidence  supervision.Evidence // of a far-end clearing
-	Late      time.Duration        // how long before Cleared it had happened, as far as the source says
-	Answer    supervision.Answer   // of the adapter to our BYE; AnswerNone: none, or none yet
-	// Openings counts the interruptions of this clearing that were made, or may have been. Asked and Measured are those
-	// of the last one that was commanded: the length that was asked for, and the time between the board's confirmations
-	// of opening and closing. 0: none, or not known.
+	Late      time.Duration        // how long before Cleared the clearing happened, if the source says so
+	Answer    supervision.Answer   // of the adapter to our BYE; AnswerNone: no answer, or not yet
+	// Openings counts the interruptions of this clearing that were made, or may have been. Asked and Measured belong to
+	// the last one that was commanded. Asked is the requested length; Measured is the time between the board's
+	// confirmations of opening and closing. 0: none, or not known.
 	Openings        int
 	Asked, Measured time.Duration
-	// observed is how long the loop was open by this machine's own clock; only an explanation, which has the entries,
-	// knows it. 0: not known.
+	// observed is how long the loop was open by this machine's own clock. Only an explanation sets it, from the
+	// entries. 0: not known.
 	observed time.Duration
-	// Hook is what was seen after the last interruption, or instead of one if the adapter knew no such call;
-	// Verification is how.
+	// Hook is the state seen after the last interruption. If the adapter did not know the call, it is the state seen
+	// instead of an interruption. Verified is how it was seen.
 	Hook     supervision.Hook
 	Verified Verification
 	Outcome  Outcome
-	// Rule is what kept the loop closed, with an incident too.
+	// Rule is the rule that kept the loop closed. It may be set with an incident too.
 	Rule supervision.Suppression
-	// Incident is the reason of the latest incident; with OutcomeCancelled, what kept a trial from being made.
+	// Incident is the reason of the latest incident. With OutcomeCancelled it is the reason why a trial was not made.
 	Incident supervision.Incident
-	// Flash: the adapter reported a hook flash in the last interruption.
+	// Flash: the adapter reported a hook flash during the last interruption.
 	Flash bool
-	// IncidentEnded is when the incident was over; zero: it lasts, or there is none.
+	// IncidentEnded is when the incident ended; zero: it has not ended, or there is none.
 	IncidentEnded time.Time
 }
 
-// ID names an account for good.
+// ID identifies an account permanently.
 type ID struct {
 	Line string
 	Call supervision.CallID
-	// Began is that of an account without a call, which has no other name, in nanoseconds of Unix time; 0 with a call.
+	// Began is Account.Began of an account without a call, in nanoseconds of Unix time. It is 0 for a call.
 	Began int64
 }
 
-// ID returns the name of the account; it does not change while the account does.
+// ID returns the identity of the account. It does not change when the account does.
 func (a *Account) ID() ID {
 	id := ID{Line: a.Line, Call: a.Call}
 	if a.Call == 0 {
@@ -175,8 +176,8 @@ func (a *Account) ID() ID {
 	return id
 }
 
-// Length is how long the call was up: from the answer to the first clearing, or until now; 0 if it was not answered
-// before that.
+// Length is how long the call was up: from the answer to the first clearing, or to now if it has not cleared. It is 0
+// for a call that was not answered before.
 func (a *Account) Length(now time.Time) time.Duration {
 	end := a.Cleared
 	if end.IsZero() {
@@ -188,18 +189,18 @@ func (a *Account) Length(now time.Time) time.Duration {
 	return max(0, end.Sub(a.Answered))
 }
 
-// Failed reports whether somebody should look at the line because of this account: there was an incident; or the
-// clearing of an answered call may have left a hold behind for another reason than the line's own rules. These are:
-//   - suppressed because of other-call, late, unknown-call, loop-busy, loop-faulted or out-of-bounds, or the adapter was lost, unless
-//     the line was seen on hook all the same;
-//   - broken off: the record ends before the outcome, so nobody knows;
-//   - unknown, when the loop was measured to be open for less than nine tenths of what was asked;
-//   - seen off hook after the interruption, without being a trial;
-//   - refused by this daemon, so that a caller did not get through.
+// Failed reports whether somebody should look at the line because of this account. That is so after an incident, and if
+// the clearing of an answered call may have left a hold behind unintentionally:
+//   - The loop stayed closed by the rule other-call, late, unknown-call, loop-busy, loop-faulted, out-of-bounds or
+//     too-many-openings, or because the adapter was lost, and the line was not seen on hook.
+//   - The outcome is broken off: the record ends before it, so it is not known.
+//   - The outcome is unknown, and the loop was measured to be open for less than nine tenths of the requested length.
+//   - The line was seen off hook after the interruption, and it was not a trial.
+//   - This daemon refused the call, so a caller did not get through.
 //
-// Not so: the rules unanswered, emergency, life-safety, no-contact and callback-window, which are how the line is meant
-// to work; what was cancelled, since then somebody is at the telephone; and unknown alone, or each clearing of a line
-// without verification would count.
+// The rules unanswered, emergency, resembles-emergency, life-safety, no-contact and callback-window do not count, since
+// they are how the line is meant to work. A cancelled interruption does not count, since somebody is at the telephone.
+// An unknown outcome alone does not count: otherwise every clearing of a line without verification would.
 func (a *Account) Failed() bool {
 	answered := !a.Answered.IsZero()
 	switch a.Outcome {
@@ -230,12 +231,12 @@ func leavesHold(rule supervision.Suppression) bool {
 	}
 }
 
-// Incident is the account of one incident, with or without a call.
+// Incident is the record of one incident, with or without a call.
 type Incident struct {
 	Line         string
 	Call         supervision.CallID // 0: none
 	Reason       supervision.Incident
 	Rule         supervision.Suppression
 	Flash        bool
-	Began, Ended time.Time // Ended zero: it lasts
+	Began, Ended time.Time // Ended is zero while the incident lasts
 }

@@ -8,7 +8,7 @@ import (
 	"clearback/supervision"
 )
 
-// loopState is what is known of the loop.
+// loopState is the state of the loop as far as it is known.
 type loopState uint8
 
 const (
@@ -17,26 +17,26 @@ const (
 	loopUnknown
 )
 
-// mark is a moment of a drawing: its letter, what that means, and the loop from then on.
+// mark is one moment of a drawing: its letter, the letter's meaning, and the state of the loop from then on.
 type mark struct {
 	at          time.Time
 	letter      byte
 	meaning     string
-	changesLoop bool // the loop changes to is
+	changesLoop bool // the state of the loop changes to loop
 	loop        loopState
 	column      int
 }
 
-// What a drawing looks like.
+// The layout of a drawing.
 const (
 	drawingLabel = len("  closed  ")
 	drawingEdge  = 3 // columns before the first mark and after the last
-	// A gap longer than this is drawn as long as this, with a break.
+	// A longer gap is drawn as long as this, with a break.
 	longestGap = 2 * time.Second
 )
 
-// draw writes a drawing of the loop, closed above and open below, with a letter for each moment, or a sentence if it
-// never moved.
+// draw writes a drawing of the loop, closed above and open below, with a letter for each moment. If the loop never
+// moved, it writes a sentence instead.
 func draw(b *strings.Builder, c *timeline, width int) {
 	marks := marksOf(c)
 	moved := false
@@ -67,7 +67,7 @@ func draw(b *strings.Builder, c *timeline, width int) {
 	}
 	text := strings.Join(legend, "; ")
 	if left > 0 {
-		text += "; and more, for which there is no room"
+		text += "; further moments do not fit"
 	}
 	if len(breaks) > 0 {
 		text += "; ~ time left out"
@@ -78,7 +78,7 @@ func draw(b *strings.Builder, c *timeline, width int) {
 	b.WriteString("\n")
 }
 
-// marksOf returns the moments of the drawing in the order of time.
+// marksOf returns the marks of the drawing in the order of time.
 func marksOf(c *timeline) []mark {
 	var marks []mark
 	zero := c.zero()
@@ -104,12 +104,12 @@ func marksOf(c *timeline) []mark {
 	return marks
 }
 
-// loopBecameUnknown reports whether the machine gave up knowing whether the loop is closed.
+// loopBecameUnknown reports whether the machine reports that the state of the loop is unknown.
 func loopBecameUnknown(ef *supervision.Effect) bool {
 	return ef.Kind == supervision.Report && ef.Report == supervision.ReportIncident && ofContact(ef.Incident)
 }
 
-// markOf returns the mark of an entry; its letter is 0 if it has none.
+// markOf returns the mark of an entry; letter 0 means that it has none.
 func markOf(c *timeline, i int) mark {
 	e := &c.own[i]
 	switch ev := &e.Event; ev.Kind {
@@ -166,8 +166,8 @@ func effectMark(c *timeline, i int) mark {
 	return mark{}
 }
 
-// openMark is of a command to open. If the opening is confirmed or known not made, the loop is drawn closed until then;
-// else nobody knows from the command on.
+// openMark returns the mark of a command to open. If the opening is later confirmed, or known not to have been made,
+// the loop is drawn closed until then. Otherwise its state is unknown from the command on.
 func openMark(later []Entry, seq supervision.Seq) mark {
 	m := mark{letter: 'o', meaning: "told to open", changesLoop: true, loop: loopUnknown}
 	for i := range later {
@@ -180,12 +180,13 @@ func openMark(later []Entry, seq supervision.Seq) mark {
 	return m
 }
 
-// probedBefore reports whether the last thing before a judgement was the probe's answer.
+// probedBefore reports whether the entry before a result was the probe's answer.
 func probedBefore(earlier []Entry) bool {
 	return len(earlier) > 0 && earlier[len(earlier)-1].Event.Kind == supervision.ProbeAnswered
 }
 
-// reportMark is of a judgement without a probe's answer: by the sensor, or, when the guard time is over, by nobody.
+// reportMark returns the mark of a result without a probe's answer. The sensor decided, or the guard time ended without
+// anything to decide it.
 func reportMark(h supervision.Hook) mark {
 	if h == supervision.HookUnknown {
 		return mark{letter: 'G', meaning: "guard time over, nothing seen"}
@@ -193,11 +194,11 @@ func reportMark(h supervision.Hook) mark {
 	return mark{letter: 'H', meaning: "the sensor: " + probePhrase(h)}
 }
 
-// placeMarks gives each mark its column, in order and each its own, and returns the columns of the breaks. It needs
-// columns > 2*drawingEdge and not more marks than what is between the edges.
+// placeMarks gives each mark a column of its own, in order, and returns the columns of the breaks. columns must exceed
+// 2*drawingEdge, and there must not be more marks than columns between the edges.
 func placeMarks(marks []mark, columns int) (breaks []int) {
 	first, last := drawingEdge, columns-drawingEdge-1
-	at := make([]time.Duration, len(marks)) // with long gaps cut
+	at := make([]time.Duration, len(marks)) // time from the first mark, with long gaps shortened
 	for i := 1; i < len(marks); i++ {
 		at[i] = at[i-1] + min(longestGap, marks[i].at.Sub(marks[i-1].at))
 	}
@@ -232,7 +233,7 @@ func placeMarks(marks []mark, columns int) (breaks []int) {
 	return breaks
 }
 
-// paint returns the two rows of the loop and the row of letters, each of that many columns.
+// paint returns the two rows of the loop and the row of letters, each as wide as columns.
 func paint(marks []mark, breaks []int, columns int, unknown bool) (closed, open, letters string) {
 	rows := [3][]byte{}
 	for i := range rows {

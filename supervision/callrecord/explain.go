@@ -7,12 +7,12 @@ import (
 	"clearback/supervision"
 )
 
-// minWidth is the narrowest that an explanation can be.
+// minWidth is the smallest width of an explanation, in columns.
 const minWidth = 60
 
-// Explain returns the time line of a call in words with a small drawing of the loop, why it ended as it did, and what
-// to change. entries are those of the call and those of its line meanwhile, in order. width is the number of columns,
-// at least 60. What it writes is ASCII but for names; times are in the zone of the account's own.
+// Explain returns the explanation of a call: its time line in words, a small drawing of the loop, the reason for its
+// outcome, and what to do. entries are those of the call and those of its line at the same time, in order. width is the
+// number of columns, at least 60. The text is ASCII except for names. Times are in the zone of the account's times.
 func Explain(a Account, entries []Entry, width int) string {
 	width = max(width, minWidth)
 	c := newTimeline(&a, entries)
@@ -28,8 +28,8 @@ func Explain(a Account, entries []Entry, width int) string {
 	return b.String()
 }
 
-// ExplainIncident returns an incident in a few lines: what, since or until when, what was seen, and what to do. width
-// is as with [Explain]. An incident of a call is told better by the explanation of that call.
+// ExplainIncident returns an incident in a few lines: what it is, how long it lasted, what was seen, and what to do.
+// width is as with [Explain]. For an incident of a call, the explanation of that call says more.
 func ExplainIncident(i Incident, width int) string {
 	width = max(width, minWidth)
 	what := i.Line + ": incident " + reasonText(i.Reason, i.Rule, i.Flash)
@@ -38,7 +38,7 @@ func ExplainIncident(i Incident, width int) string {
 	}
 	what += ", from " + strings.ReplaceAll(stamp(i.Began), " ", tie)
 	if i.Ended.IsZero() {
-		what += " on, and it lasts"
+		what += " on, not ended yet"
 	} else {
 		what += " to " + strings.ReplaceAll(stamp(i.Ended), " ", tie) + " (" +
 			strings.ReplaceAll(Span(i.Ended.Sub(i.Began)), " ", tie) + ")"
@@ -52,7 +52,7 @@ func ExplainIncident(i Incident, width int) string {
 	return b.String()
 }
 
-// title says which call it is, and its outcome.
+// title writes which call it is, and its outcome.
 func title(b *strings.Builder, a *Account, width int) {
 	what := []string{a.Line}
 	switch {
@@ -86,7 +86,7 @@ func title(b *strings.Builder, a *Account, width int) {
 	paragraph(b, "Outcome:", a.outcomeText(), width)
 }
 
-// party returns the far end's number and name behind a preposition, "" if neither is known.
+// party returns the far end's number and name after a preposition, or "" if neither is known.
 func (a *Account) party(preposition string) string {
 	number, name := clean(a.Party.Number), clean(a.Party.Name)
 	switch {
@@ -101,7 +101,7 @@ func (a *Account) party(preposition string) string {
 	}
 }
 
-// paragraph writes a head and text beside it.
+// paragraph writes a heading with the text beside it.
 func paragraph(b *strings.Builder, head, text string, width int) {
 	for i, line := range wrap(text, width-len(head)-1) {
 		if i == 0 {
@@ -112,7 +112,7 @@ func paragraph(b *strings.Builder, head, text string, width int) {
 	}
 }
 
-// Why tells in sentences what was seen and why the outcome is what it is.
+// Why returns in sentences what was seen and the reason for the outcome.
 func (a *Account) Why() string {
 	var s []string
 	switch a.Outcome {
@@ -127,7 +127,7 @@ func (a *Account) Why() string {
 	case OutcomeUnknown:
 		s = append(s, a.opened(), "Nothing that can be trusted tells whether the hold cleared.")
 		if a.Failed() {
-			s = append(s, "The loop was open for less than was asked.")
+			s = append(s, "The loop was open for less time than requested.")
 		}
 	case OutcomeHoldStayed:
 		s = append(s, a.opened(),
@@ -199,7 +199,7 @@ func (a *Account) whyRefused() string {
 	s := "The call never got through: "
 	switch {
 	case a.Direction == Outgoing && a.Evidence == supervision.EvidenceServiceLost:
-		s += "no service could be reached or answered."
+		s += "no service could be reached, or none answered."
 	case a.Evidence == supervision.EvidenceNotHere:
 		s += "the adapter was not registered, so the caller got 480 (temporarily unavailable)."
 	case a.Evidence == supervision.EvidenceNoRoom:
@@ -244,7 +244,7 @@ func (a *Account) whyIncident() []string {
 	return append(s, "The incident was over at "+strings.ReplaceAll(stamp(a.IncidentEnded), " ", tie)+".")
 }
 
-// opened tells what was opened, "" if nothing was to be.
+// opened returns a sentence on the opening, or "" if none was requested.
 func (a *Account) opened() string {
 	switch {
 	case a.Asked == 0:

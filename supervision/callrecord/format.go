@@ -10,7 +10,7 @@ import (
 	"clearback/supervision/sanitize"
 )
 
-// dash stands for what there is not.
+// dash stands for a missing value.
 const dash = "-"
 
 // Span returns a duration for people, rounded: "803 ms", "1.25 s", "2 min 05 s", "1 h 02 min", "3 d 04 h".
@@ -42,7 +42,7 @@ func Span(d time.Duration) string {
 	}
 }
 
-// clock returns hours, minutes and seconds: "1:05", "1:02:05"; places is the number of digits after the second, 0 or 3.
+// clock returns hours, minutes and seconds: "1:05", "1:02:05". places is the number of decimal places, 0 or 3.
 func clock(d time.Duration, places int) string {
 	unit := time.Second
 	if places > 0 {
@@ -85,7 +85,7 @@ func offset(d time.Duration) string {
 	return sign + clock(d, 3)
 }
 
-// stamp is how tables write an instant, in the time's own zone; "-" for none.
+// stamp returns a time as tables write it, in its own zone; "-" for none.
 func stamp(t time.Time) string {
 	if t.IsZero() {
 		return dash
@@ -93,19 +93,19 @@ func stamp(t time.Time) string {
 	return t.Format("2006-01-02 15:04:05")
 }
 
-// maxText bounds a name or number that the far end chose itself.
+// maxText bounds a name or number that the far end chooses, in characters.
 const maxText = 40
 
-// clean makes a text from outside fit for a terminal and a table.
+// clean makes a text from outside safe for a terminal and a table.
 func clean(s string) string { return sanitize.Text(s, maxText) }
 
-// tie is a space at which wrap does not break.
+// tie stands for a space at which wrap must not break.
 const tie = "\x1f"
 
-// units stay with the number before them.
+// units stay on the line of the number before them.
 var units = []string{"ms", "s", "min", "h"}
 
-// words takes text apart at the spaces where a line may break.
+// words splits text at the spaces where a line may break.
 func words(text string) []string {
 	var all []string
 	for _, word := range strings.Fields(text) {
@@ -120,7 +120,7 @@ func words(text string) []string {
 	return all
 }
 
-// wrap breaks text into lines of at most width columns, at spaces where that can be.
+// wrap breaks text into lines of at most width columns, at spaces where possible.
 func wrap(text string, width int) []string {
 	width = max(width, 1)
 	var lines []string

@@ -11,9 +11,9 @@ import (
 	"testing"
 )
 
-var rewrite = flag.Bool("rewrite", false, "write what is told into testdata; review the difference")
+var rewrite = flag.Bool("rewrite", false, "write the accounts and explanations into testdata; review the difference")
 
-// renderScript are the scripts of ../testdata whose accounts and explanations are kept.
+// renderScript names the scripts of ../testdata whose accounts and explanations are compared.
 var renderScript = []string{
 	"adapter-knows-no-call", "adapter-lost", "answer-crosses-cancel", "board-power", "by-hand", "bye-crosses-bye",
 	"bye-unanswered-flash", "callback-window", "emergency-call", "guard-of-the-opening", "held-call-cleared",
@@ -31,8 +31,8 @@ var renderScript = []string{
 	"far-end-silent",
 }
 
-// TestExplainScripts plays scripts of the machine and compares what is told of them with what a person has read and
-// found right.
+// TestExplainScripts plays scripts of the machine and compares the accounts and explanations with files that a person
+// has read and found right.
 func TestExplainScripts(t *testing.T) {
 	for _, name := range renderScript {
 		t.Run(name, func(t *testing.T) {
@@ -55,7 +55,7 @@ func TestExplainScripts(t *testing.T) {
 				t.Fatal(err)
 			}
 			if got != string(want) {
-				t.Errorf("%s differs; see with -rewrite and git diff. Told is now\n%s", file, got)
+				t.Errorf("%s differs; see with -rewrite and git diff. It is now\n%s", file, got)
 			}
 		})
 	}
@@ -90,7 +90,7 @@ func renderAll(t *testing.T, name string) string {
 	return b.String()
 }
 
-// TestAccountsOfEveryScript: what holds of the accounts of every script.
+// TestAccountsOfEveryScript checks what holds for the accounts of every script.
 func TestAccountsOfEveryScript(t *testing.T) {
 	files, err := filepath.Glob("../testdata/*.txt")
 	if err != nil || len(files) < len(renderScript) {

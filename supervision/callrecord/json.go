@@ -8,17 +8,17 @@ import (
 	"clearback/supervision/sanitize"
 )
 
-// JSON is the shape of one account in JSON. Later versions add fields and change none. Words are those of log and
-// tables. Times are RFC 3339; what did not happen is left out. Durations are milliseconds, and have fractions.
+// JSON is the form of one account in JSON. Later versions may add fields but change none. The words are those of log
+// and tables. Times are RFC 3339; a time that has not come is omitted. Durations are milliseconds, with fractions.
 type JSON struct {
 	Line string `json:"line"`
-	// Call is the call's number; 0: an interruption by hand.
+	// Call is the call's number; 0: an operator's pulse.
 	Call uint64 `json:"call"`
 	// Direction is incoming, outgoing, by-hand or unknown.
 	Direction string `json:"direction"`
 	Emergency bool   `json:"emergency"`
 	Trial     bool   `json:"trial"`
-	// Number, Name and CallID are the far end's, and the SIP Call-ID towards the service.
+	// Number and Name are the far end's. CallID is the SIP Call-ID towards the service.
 	Number string `json:"number,omitempty"`
 	Name   string `json:"name,omitempty"`
 	CallID string `json:"sip_call_id,omitempty"`
@@ -26,9 +26,9 @@ type JSON struct {
 	Began    time.Time `json:"began"`
 	Answered time.Time `json:"answered,omitzero"`
 	Cleared  time.Time `json:"cleared,omitzero"`
-	// Ended is when the outcome was known.
+	// Ended is when the outcome became known.
 	Ended time.Time `json:"ended,omitzero"`
-	// Length is from the answer to the clearing; left out while the call is up.
+	// Length is from the answer to the clearing; omitted while the call is up.
 	Length float64 `json:"length_ms,omitempty"`
 
 	// ClearedBy is far-end, near-end, adapter-lost or nobody.
@@ -36,34 +36,34 @@ type JSON struct {
 	// Evidence is bye, dialog-event, tone, media-lost, session-expired, service-lost, shutdown,
 	// not-allowed, no-room or not-here.
 	Evidence string `json:"evidence,omitempty"`
-	// Late is how old the clearing was when it was learnt.
+	// Late is how long before it was learnt the clearing happened.
 	Late float64 `json:"late_ms,omitempty"`
-	// Answer of the adapter to the BYE: confirmed or unknown-call; left out: none.
+	// Answer is the adapter's answer to the BYE: confirmed or unknown-call; omitted if there was none.
 	Answer string `json:"adapter_answer,omitempty"`
 
-	// Openings counts the interruptions; Asked and Measured are of the last one.
+	// Openings counts the interruptions. Asked and Measured belong to the last one.
 	Openings int     `json:"openings"`
 	Asked    float64 `json:"open_asked_ms,omitempty"`
 	Measured float64 `json:"open_measured_ms,omitempty"`
-	// Hook is what was seen after it: on or off; left out: unknown. Verification is how: probe or sense.
+	// Hook is the state seen after that: on or off; omitted if unknown. Verified is how it was seen: probe or sense.
 	Hook     string `json:"hook,omitempty"`
 	Verified string `json:"verified,omitempty"`
 
 	// Outcome is in-progress, no-need, cleared, unknown, cancelled, suppressed, incident, broken-off, hold-stayed or
 	// refused.
 	Outcome string `json:"outcome"`
-	// Rule is what kept the loop closed; Incident is the reason of an incident, or, with outcome cancelled, what kept a
-	// trial from being made. Both in the words of the log.
+	// Rule is the rule that kept the loop closed. Incident is the reason of an incident, or, with outcome cancelled,
+	// the reason why a trial was not made. Both use the words of the log.
 	Rule     string `json:"rule,omitempty"`
 	Incident string `json:"incident,omitempty"`
 	Flash    bool   `json:"flash"`
-	// IncidentEnded is left out while it lasts.
+	// IncidentEnded is omitted while the incident lasts.
 	IncidentEnded time.Time `json:"incident_ended,omitzero"`
 	// Failed: somebody should look at the line because of this call.
 	Failed bool `json:"failed"`
 }
 
-// JSON returns the account in its shape for JSON.
+// JSON returns the account in its JSON form.
 func (a Account) JSON() JSON {
 	j := JSON{
 		Line: a.Line, Call: uint64(a.Call), Direction: a.Direction.String(), Emergency: a.Emergency, Trial: a.Trial,
@@ -99,7 +99,7 @@ func (a Account) JSON() JSON {
 
 func milliseconds(d time.Duration) float64 { return float64(d) / float64(time.Millisecond) }
 
-// CSVHeader returns the titles of [Account.CSV]: the keys of [JSON], in its order.
+// CSVHeader returns the titles of [Account.CSV]: the keys of [JSON], in the same order.
 func CSVHeader() []string {
 	return []string{
 		"line", "call", "direction", "emergency", "trial", "number", "name", "sip_call_id", "began", "answered",
@@ -110,8 +110,8 @@ func CSVHeader() []string {
 	}
 }
 
-// CSV returns the account as a record of a table for machines: what [JSON] leaves out is empty. A name or number that a
-// spreadsheet would take for a formula has an apostrophe before it, since the far end chooses them.
+// CSV returns the account as a record for machines. What [JSON] omits is empty. A name or number that a spreadsheet
+// would take for a formula is preceded by an apostrophe, since the far end chooses it.
 func (a Account) CSV() []string {
 	j := a.JSON()
 	number := func(ms float64) string {

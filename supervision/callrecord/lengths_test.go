@@ -7,8 +7,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// The explanation names three lengths: what was asked for, what the board confirmed, and what was measured here. Where
-// the board lost its connection in the opening, the third is the one that the time line has.
+// The explanation names three lengths: the requested one, the one that the board confirmed, and the one measured here.
+// If the board lost its connection during the opening, the time line still gives the third.
 func TestOpenLengthsInExplain(t *testing.T) {
 	for _, c := range []struct{ closing, want string }{
 		{"1.846s loop-closed seq=1 took=800ms",

@@ -6,7 +6,7 @@ import (
 	"clearback/supervision"
 )
 
-// Who does something in a time line.
+// The first column of a time line: the party that acts.
 const (
 	whoService  = "service"
 	whoAdapter  = "adapter"
@@ -17,7 +17,7 @@ const (
 	whoUs       = "clearback"
 )
 
-// phrase says in words what an entry of the call's own means; "" for what need not be told.
+// phrase returns an entry of the call's own in words, or "" if the entry needs no row.
 func (c *timeline) phrase(e *Entry) (who, text string) {
 	switch ev := &e.Event; ev.Kind {
 	case supervision.EventNone:
@@ -51,7 +51,7 @@ func (c *timeline) phrase(e *Entry) (who, text string) {
 	}
 }
 
-// callPhrase is of what the signalling told.
+// callPhrase describes an event of the signalling.
 func (c *timeline) callPhrase(ev *supervision.Event) (who, text string) {
 	switch ev.Kind {
 	case supervision.CallArrived:
@@ -104,7 +104,7 @@ func (c *timeline) callPhrase(ev *supervision.Event) (who, text string) {
 	case supervision.SoundMissing:
 		return whoUs, "gets no sound from one side, or from both"
 	case supervision.CallRefused:
-		return whoUs, "refuses a call of the service: " + refusedPhrase(ev.Evidence)
+		return whoUs, "refuses a call from the service: " + refusedPhrase(ev.Evidence)
 	case supervision.AdapterRefused:
 		return whoAdapter, "was refused: wrong user, password or address"
 	case supervision.AdapterRegistered:
@@ -116,7 +116,7 @@ func (c *timeline) callPhrase(ev *supervision.Event) (who, text string) {
 	}
 }
 
-// attemptPhrase tells how far an emergency call came at one service.
+// attemptPhrase describes how far an emergency call got at one service.
 func attemptPhrase(ev *supervision.Event) string {
 	s := "the service "
 	if ev.Second {
@@ -183,7 +183,7 @@ func refusedPhrase(e supervision.Evidence) string {
 	case supervision.EvidenceShutdown:
 		return "the daemon is ending"
 	case supervision.EvidenceNoRoom:
-		return "there was no room for it"
+		return "there were too many calls, or no media port was left"
 	default:
 		return e.String()
 	}
@@ -235,7 +235,7 @@ func contactPhrase(ev *supervision.Event) string {
 	}
 }
 
-// deviceText is what the device said, or what its driver says of it.
+// deviceText returns the device's own message, or what its driver says about it, in parentheses.
 func deviceText(ev *supervision.Event) string {
 	if ev.Why == "" {
 		return ""
@@ -256,7 +256,7 @@ func failurePhrase(f supervision.Failure) string {
 	case supervision.FailureNoContact:
 		return "the line has no contact"
 	case supervision.FailureNotMoved:
-		return "the board confirmed the command, and the contact stayed where it was"
+		return "the board confirmed the command, but the contact did not move"
 	case supervision.FailureStopped:
 		return "the command was withdrawn before it was written"
 	default:
@@ -264,7 +264,7 @@ func failurePhrase(f supervision.Failure) string {
 	}
 }
 
-// effectPhrase is of what the machine decided.
+// effectPhrase describes a decision of the machine.
 func (c *timeline) effectPhrase(ef *supervision.Effect) (who, text string) {
 	switch ef.Kind {
 	case supervision.EffectNone:
@@ -335,7 +335,7 @@ func reportPhrase(ef *supervision.Effect) string {
 	}
 }
 
-// actionOf says in a word or two what another call did meanwhile; "" for what need not be told.
+// actionOf returns in a few words what another call did at the same time, or "" if that needs no mention.
 func actionOf(e *Entry) string {
 	switch e.Event.Kind {
 	case supervision.EventNone:

@@ -14,7 +14,7 @@ import (
 // zero is the wall clock at the start of a script's time line.
 var zero = time.Date(2026, time.March, 14, 19, 30, 0, 0, time.UTC)
 
-// recorder is a machine that writes down what goes in and comes out, as the line's goroutine does: without time-passed.
+// recorder is a machine that records its events and effects as the line's goroutine does, without time-passed.
 type recorder struct {
 	machine *supervision.Machine
 	entries []Entry
@@ -70,7 +70,7 @@ func playText(t *testing.T, text string) [][]Entry {
 	return all
 }
 
-// feed returns the last state of each account and incident, in order of their beginning.
+// feed returns the last state of each account and incident, in the order in which they began.
 func feed(entries []Entry) ([]Account, []Incident) {
 	var accounts []Account
 	var incidents []Incident
@@ -110,7 +110,7 @@ next:
 	return all
 }
 
-// entriesOf reads entries from text: a line each, with its time, an event or effect in its text form.
+// entriesOf parses entries from text. Each line has a time and an event or effect in its text form.
 func entriesOf(t *testing.T, text string) []Entry {
 	t.Helper()
 	var all []Entry

@@ -20,16 +20,16 @@ import (
 	"clearback/supervision/supervisiontest"
 )
 
-// failer is what checks need of *testing.T and *rapid.T.
+// failer has the methods of *testing.T and *rapid.T that the checks need.
 type failer interface {
 	Helper()
 	Errorf(format string, args ...any)
 }
 
-// randomOrder returns the entries of one random order of events, as the machine lived it.
+// randomOrder returns the entries of one random order of events.
 func randomOrder(seed uint64) []Entry {
 	w := supervisiontest.NewSimulator()
-	w.Ends = func([]supervisiontest.Violation) bool { return false } // the machine is judged elsewhere
+	w.Ends = func([]supervisiontest.Violation) bool { return false } // other tests check the machine itself
 	var r *recorder
 	w.Run(seed, func(p supervision.Policy) supervisiontest.Stepper {
 		r = &recorder{machine: supervision.New(p)}
@@ -38,10 +38,10 @@ func randomOrder(seed uint64) []Entry {
 	return r.entries
 }
 
-// checkRendered checks what is told against the entries themselves, counted in the simplest way. The entries have the
-// beginning of every call. A shell gives a number to one call only, but a random order may use one again: what counts
-// is what happened since the account of that number began; one that was forgotten while a second call had its number is
-// not judged by that.
+// checkRendered compares accounts and incidents with simple counts of the entries. The entries include the beginning of
+// every call. Package bridge gives a number to one call only, but a random order may use a number again. So only what
+// happened since the account of that number began counts. An account whose number a second call used before the account
+// was dropped is not checked that way.
 func checkRendered(t failer, entries []Entry) {
 	t.Helper()
 	accounts, incidents := feed(entries)
@@ -127,7 +127,7 @@ func checkRendered(t failer, entries []Entry) {
 	}
 }
 
-// checkAccount checks what holds of every account.
+// checkAccount checks what holds for every account.
 func checkAccount(t failer, a *Account) {
 	t.Helper()
 	if (a.Outcome == OutcomeInProgress) != a.Ended.IsZero() {
@@ -160,7 +160,7 @@ func checkAccount(t failer, a *Account) {
 	}
 }
 
-// fromEnvironment returns the number that an environment variable gives, or the usual one.
+// fromEnvironment returns the number in an environment variable, or else the usual one.
 func fromEnvironment(t *testing.T, name string, usual uint64) uint64 {
 	t.Helper()
 	text := os.Getenv(name)
@@ -174,7 +174,7 @@ func fromEnvironment(t *testing.T, name string, usual uint64) uint64 {
 	return n
 }
 
-// TestRandomOrders takes CLEARBACK_ORDERS and CLEARBACK_SEED as the tests of supervisiontest do.
+// TestRandomOrders uses CLEARBACK_ORDERS and CLEARBACK_SEED in the same way as the tests of supervisiontest.
 func TestRandomOrders(t *testing.T) {
 	seed := fromEnvironment(t, "CLEARBACK_SEED", rand.Uint64())
 	for i := range fromEnvironment(t, "CLEARBACK_ORDERS", 1500) {
@@ -185,14 +185,14 @@ func TestRandomOrders(t *testing.T) {
 	}
 }
 
-// text from outside may be anything.
+// anyParty returns texts from outside, which may be anything.
 func anyParty(t *rapid.T) Party {
 	text := rapid.OneOf(rapid.String(), rapid.StringN(0, 200, -1),
 		rapid.SampledFrom([]string{"", "5550142", "\x1b[2J", "=1+1", "\xff\u202ea"}))
 	return Party{Number: text.Draw(t, "number"), Name: text.Draw(t, "name"), CallID: text.Draw(t, "call-id")}
 }
 
-// TestExplainAnything: whatever is recorded, in whatever order, is told within the width, in print, and always alike.
+// TestExplainAnything checks that entries in any order give a text that fits the width, prints, and is always the same.
 func TestExplainAnything(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		entries := randomOrder(rapid.Uint64().Draw(t, "seed"))
@@ -238,8 +238,8 @@ func TestExplainAnything(t *testing.T) {
 
 var legendItem = regexp.MustCompile(`(?:^|; )([A-Za-z]) ([+-][0-9:.]+)(?: s)? [a-zA-Z]`)
 
-// checkDrawing reads a drawing as a person does: the letters stand in the order of the legend, the times of the legend
-// rise, each column has the loop in one state, and it begins closed or unknown.
+// checkDrawing checks a drawing as a person reads it. The letters are in the order of the legend, the times of the
+// legend rise, and each column shows one state of the loop.
 func checkDrawing(t failer, text string) {
 	t.Helper()
 	lines := strings.Split(text, "\n")
@@ -306,7 +306,7 @@ func parseOffset(t failer, s string) time.Duration {
 	return d
 }
 
-// TestPlaceMarks: each mark has its own column between the edges, in order, and no break covers one.
+// TestPlaceMarks checks that each mark has its own column between the edges, in order, and that no break covers a mark.
 func TestPlaceMarks(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		columns := rapid.IntRange(2*drawingEdge+1, 200).Draw(t, "columns")
@@ -335,7 +335,7 @@ func TestPlaceMarks(t *testing.T) {
 	})
 }
 
-// TestCSVReads: what is written is read back as the same fields, and nothing of it is a formula.
+// TestCSVReads checks that the fields are read back as they were written, and that none is a formula.
 func TestCSVReads(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		a := Account{Line: "box-office", Call: 1, Began: zero, Party: anyParty(t)}
@@ -357,7 +357,7 @@ func TestCSVReads(t *testing.T) {
 	})
 }
 
-// beganAsIncident reports whether the call is not over and is an incident for how it was dialled, or for its sound.
+// beganAsIncident reports whether the call is not over but already has an incident of the call.
 func (a *Account) beganAsIncident() bool {
 	return a.Outcome == OutcomeInProgress && a.Incident.OfCall()
 }

@@ -6,52 +6,52 @@ import (
 	"clearback/supervision"
 )
 
-// What bounds a teller's memory.
+// Bounds of a recorder's memory.
 const (
-	// accountLifetime is how long an account may still change after its last change: the machine forgets an adapter's
-	// leg of which nothing was heard 65 s after its BYE or CANCEL (64*T1 twice, RFC 3261 sections 9.1 and 17.1.2.2, and
-	// a second).
+	// accountLifetime is how long after its last change an account can still change. The machine drops an adapter's leg
+	// 65 s after its BYE or CANCEL if no answer has come (64*T1 twice, RFC 3261 sections 9.1 and 17.1.2.2, and a
+	// second).
 	accountLifetime = 65 * time.Second
-	// outcomeTimeout is how long the outcome of a clearing is awaited; the machine's own waits end within seconds, and
-	// what comes later than this was lost.
+	// outcomeTimeout is how long the recorder waits for the outcome of a clearing. The machine's own waits end within
+	// seconds, so an outcome that takes longer was lost.
 	outcomeTimeout = 5 * time.Minute
-	// minAccounts is how many of the latest accounts are kept however old they are, so that what comes late still finds
-	// its account.
+	// minAccounts is how many of the latest accounts are always kept, so that a late entry still finds its account.
 	minAccounts = 8
-	// maxAccounts, maxIncidents and maxCallInfos bound what a flood can take; a line carries a few calls at a time.
+	// maxAccounts, maxIncidents and maxCallInfos bound the memory that a flood can use. A line has a few calls at a
+	// time.
 	maxAccounts  = 64
 	maxIncidents = 16
 	maxCallInfos = 16
 )
 
-// Recorder keeps the accounts of one line while they change. It is not for concurrent use. It must see the entries in
-// the order in which they happened; what does not fit is ignored, as the machine does. A number names one call only
-// (see [supervision.CallID]): used again, it begins a new account once the first is forgotten. After the process that
-// it tells of has died, use a new one.
+// Recorder keeps the accounts of one line while they can change. It is not for concurrent use. Entries must be added in
+// the order in which they happened. An entry that is out of place is ignored, as in the machine. A call number
+// identifies one call (see [supervision.CallID]); if it is used again, it begins a new account only after the first one
+// has been dropped. A recorder covers one process; use a new one after a restart.
 type Recorder struct {
 	// set once
 	line      string
 	hasSensor bool
 
-	all       []*openAccount // in order of their beginning
+	all       []*openAccount // in the order in which they began
 	spare     []*openAccount
-	callInfos []CallInfo // of calls that did not begin yet
+	callInfos []CallInfo // of calls that have not begun yet
 	open      []openIncident
 	last      opening
 	swept     time.Time
 
-	carried time.Time // when a call was last answered, or asked for by the adapter
+	carried time.Time // when a call was last answered, or requested by the adapter
 
-	// of the step of the machine that is being told; all entries of a step have the same instant
+	// about the current step of the machine; all entries of a step have the same time
 	step         time.Time
 	cause        supervision.Event
-	lastReported *openAccount // whose interruption was reported last
-	// trialBefore: the call of TrialSet was to be a trial before it
+	lastReported *openAccount // the account whose interruption was reported last in this step
+	// trialBefore: the call of TrialSet had been set to a trial before this step
 	trialBefore bool
 
-	probed bool // a probe was asked since the last clearing or opening
+	probed bool // a probe was sent since the last clearing or opening
 
-	// handed out by Take
+	// returned by Take
 	dirty     []*openAccount
 	accounts  []Account
 	incidents []Incident
@@ -60,22 +60,22 @@ type Recorder struct {
 // openAccount is an account that may still change.
 type openAccount struct {
 	Account
-	offered     bool // the adapter has, or had, a leg of it
+	offered     bool // the adapter has or had a leg of the call
 	legGone     bool
-	refused     bool // it never came to the line, and the machine does not know it
-	test        bool // a note said so
+	refused     bool // the call never reached the line, and the machine does not know it
+	test        bool // set by a CallInfo
 	trialSet    bool
 	changed     bool
 	changedAt   time.Time
-	suspectedAt time.Time // when it was told that its clearing opens nothing or was cut short, if it was answered
+	suspectedAt time.Time // when its clearing opened nothing or was cut short, if the call was answered
 }
 
-// opening is the last interruption that was commanded.
+// opening is the last commanded interruption.
 type opening struct {
 	seq     supervision.Seq
 	of      *openAccount
 	opened  bool
-	settled bool // closed or not made
+	settled bool // closed, or not made
 }
 
 type openIncident struct {
@@ -83,19 +83,20 @@ type openIncident struct {
 	of *openAccount
 }
 
-// NewRecorder returns the teller of a line without calls. sensed reports whether a loop-current sensor decides about
-// the hook. Without it what was seen after an interruption counts as seen by a probe if one was asked since, else by a
-// sensor.
+// NewRecorder returns a recorder of a line without calls. sensed says whether a loop-current sensor decides the hook
+// state. If not, a state seen after an interruption counts as seen by a probe if one was sent, and otherwise as seen by
+// a sensor.
 func NewRecorder(line string, sensed bool) *Recorder { return &Recorder{line: line, hasSensor: sensed} }
 
-// Take takes the next entry and returns the accounts and incidents that it changed, valid until the next Take. Entries
-// of other lines are not for it.
+// Take adds the next entry and returns the accounts and incidents that it changed. They are valid until the next Take.
+// The caller must pass entries of this line only.
 func (t *Recorder) Take(e Entry) ([]Account, []Incident) {
 	t.accounts, t.incidents = t.accounts[:0], t.incidents[:0]
 	t.sweep(e.At)
 	isEvent := e.Event.Kind != supervision.EventNone
 	if isEvent || !e.At.Equal(t.step) {
-		t.step, t.cause, t.lastReported = e.At, e.Event, nil // an effect without an event: a deadline of the machine came
+		// An effect without an event follows a deadline of the machine.
+		t.step, t.cause, t.lastReported = e.At, e.Event, nil
 	}
 	if isEvent {
 		t.event(e.At, &e.Event)
@@ -110,8 +111,8 @@ func (t *Recorder) Take(e Entry) ([]Account, []Incident) {
 	return t.accounts, t.incidents
 }
 
-// AddCallInfo takes who is in a call, and returns the account that it changed, nil if there is none yet; the note is
-// kept for it then.
+// AddCallInfo adds the party of a call and returns the account that it changed. If the call has no account yet, it
+// returns nil and keeps n for the account.
 func (t *Recorder) AddCallInfo(n CallInfo) *Account {
 	c := t.find(n.Call)
 	if c == nil {
@@ -147,7 +148,7 @@ func (c *openAccount) apply(n *CallInfo) {
 	}
 }
 
-// find returns the account of that call, nil if there is none. The latest is the likeliest.
+// find returns the latest account of the call, or nil. It skips refused calls.
 func (t *Recorder) find(call supervision.CallID) *openAccount {
 	if call == 0 {
 		return nil
@@ -160,7 +161,7 @@ func (t *Recorder) find(call supervision.CallID) *openAccount {
 	return nil
 }
 
-// lastRefused returns the account of a call that never came to the line, nil if there is none.
+// lastRefused returns the account of a call that never reached the line, or nil.
 func (t *Recorder) lastRefused(call supervision.CallID) *openAccount {
 	for i := len(t.all) - 1; i >= 0; i-- {
 		if t.all[i].Call == call && t.all[i].refused {
@@ -170,8 +171,8 @@ func (t *Recorder) lastRefused(call supervision.CallID) *openAccount {
 	return nil
 }
 
-// findOrBegin returns the account of a call that the machine knows, so that there is one even if its beginning was
-// lost.
+// findOrBegin returns the account of a call that the machine knows. It begins one if the entry with the call's
+// beginning was lost.
 func (t *Recorder) findOrBegin(at time.Time, call supervision.CallID) *openAccount {
 	if c := t.find(call); c != nil || call == 0 {
 		return c
@@ -209,10 +210,10 @@ func (t *Recorder) change(c *openAccount) {
 	}
 }
 
-// settle notes the outcome of an account. An incident stays one.
+// settle sets the outcome of an account. An incident remains the outcome.
 func (t *Recorder) settle(at time.Time, c *openAccount, o Outcome) {
 	if c.Incident.OfCall() {
-		o = OutcomeIncident // it was one before it ended
+		o = OutcomeIncident // an incident of the call was reported earlier
 	}
 	if c.Outcome != OutcomeIncident {
 		c.Outcome = o
@@ -223,7 +224,7 @@ func (t *Recorder) settle(at time.Time, c *openAccount, o Outcome) {
 	t.change(c)
 }
 
-// reopen is for a clearing that goes on although its outcome seemed known.
+// reopen is for a clearing that continues although its outcome seemed known.
 func (t *Recorder) reopen(c *openAccount) {
 	if c.Outcome != OutcomeIncident {
 		c.Outcome, c.Ended = OutcomeInProgress, time.Time{}
@@ -231,7 +232,7 @@ func (t *Recorder) reopen(c *openAccount) {
 	t.change(c)
 }
 
-// sweep forgets, about once a second, the accounts that cannot change any more.
+// sweep drops, about once a second, the accounts that can no longer change.
 func (t *Recorder) sweep(now time.Time) {
 	if d := now.Sub(t.swept); d >= 0 && d < time.Second {
 		return
@@ -243,7 +244,7 @@ func (t *Recorder) sweep(now time.Time) {
 		idle := now.Sub(c.changedAt)
 		switch {
 		case c.Outcome == OutcomeInProgress && idle > outcomeTimeout && (!c.Cleared.IsZero() || c.Direction == ByHand):
-			t.settle(c.changedAt, c, OutcomeBrokenOff) // nothing was heard since
+			t.settle(c.changedAt, c, OutcomeBrokenOff) // no entry since then
 		case c.Outcome != OutcomeInProgress && idle > accountLifetime && i < old && !t.inProgress(c):
 			t.unlink(c)
 			t.spare = append(t.spare, c)
@@ -254,7 +255,7 @@ func (t *Recorder) sweep(now time.Time) {
 	t.all = kept
 }
 
-// inProgress reports whether something is under way that belongs to c.
+// inProgress reports whether c is still affected by an opening, an incident or a possible incident.
 func (t *Recorder) inProgress(c *openAccount) bool {
 	if t.last.of == c && !t.last.settled || t.mayBecomeIncident(c) {
 		return true
@@ -267,15 +268,15 @@ func (t *Recorder) inProgress(c *openAccount) bool {
 	return false
 }
 
-// mayBecomeIncident reports whether a line that stays off hook may turn the clearing of c, which opened nothing or was
-// cut short, into an incident, however much later: until the line carries a call. Callers who find it busy do not
-// change that.
+// mayBecomeIncident reports whether the clearing of c may still become an incident. It opened nothing or was cut short,
+// and the line may stay off hook. That is possible until the line carries a call again, however late; callers who find
+// the line busy do not change that.
 func (t *Recorder) mayBecomeIncident(c *openAccount) bool {
 	return !c.suspectedAt.IsZero() && !c.suspectedAt.Before(t.carried)
 }
 
-// dropOne makes room: the oldest account with an outcome, if there is one without anything under way; else the oldest
-// of all, which nobody will end any more.
+// dropOne makes room. It drops the oldest account that has an outcome and is not in progress. If there is none, it
+// drops the oldest with an outcome, or else the oldest of all, which it settles as broken off.
 func (t *Recorder) dropOne(now time.Time) {
 	drop, found := 0, false
 	for i, c := range t.all {
@@ -295,10 +296,10 @@ func (t *Recorder) dropOne(now time.Time) {
 		t.settle(now, c, OutcomeBrokenOff)
 	}
 	t.unlink(c)
-	t.all = append(t.all[:drop], t.all[drop+1:]...) // not spared: it may still have to be handed out
+	t.all = append(t.all[:drop], t.all[drop+1:]...) // not reused, since Take may still have to return it
 }
 
-// unlink ends every reference to c.
+// unlink removes all references to c.
 func (t *Recorder) unlink(c *openAccount) {
 	if t.last.of == c {
 		t.last.of = nil

@@ -6,7 +6,7 @@ import (
 	"clearback/supervision"
 )
 
-// event takes what happened. It ignores what the machine ignores.
+// event handles an event. It ignores what the machine ignores.
 func (t *Recorder) event(at time.Time, ev *supervision.Event) {
 	switch ev.Kind {
 	case supervision.CallArrived:
@@ -55,8 +55,8 @@ func (t *Recorder) event(at time.Time, ev *supervision.Event) {
 		}
 	default:
 		// CallRinging, LoopUnknown, Seized, Released, LeftOffHook, ProbeAnswered, PulseRequested, TimePassed,
-		// SoundMissing, FarEndSilent: what matters of them comes as an effect. SoundContested and AttemptEnded change
-		// nothing in the account
+		// SoundMissing and FarEndSilent: the effects that follow say what matters. SoundContested and AttemptEnded do
+		// not change an account.
 	}
 }
 
@@ -71,7 +71,7 @@ func (t *Recorder) arrived(at time.Time, ev *supervision.Event, d Direction) {
 	}
 }
 
-// refused is for a call from the service that never came to the line.
+// refused records a call from the service that never reached the line.
 func (t *Recorder) refused(at time.Time, ev *supervision.Event) {
 	if ev.Call == 0 || t.find(ev.Call) != nil {
 		return
@@ -82,7 +82,7 @@ func (t *Recorder) refused(at time.Time, ev *supervision.Event) {
 	t.settle(at, c, OutcomeRefused)
 }
 
-// adapterRefused begins an incident that lasts until the adapter registers.
+// adapterRefused begins the incident of a refused adapter. It lasts until the adapter registers.
 func (t *Recorder) adapterRefused(at time.Time) {
 	for i := range t.open {
 		if t.open[i].Reason == supervision.IncidentAdapterRefused {
@@ -107,7 +107,7 @@ func (t *Recorder) answered(at time.Time, c *openAccount) {
 		return
 	case !c.Cleared.IsZero() && at.Sub(c.Cleared) > accountLifetime:
 		return // the machine has forgotten the leg
-	case !c.Cleared.IsZero(): // it crossed our CANCEL: the near end is off hook in a call without a far end
+	case !c.Cleared.IsZero(): // the answer crossed our CANCEL: the near end is off hook in a call without a far end
 		c.Rule = supervision.SuppressionNone
 		t.reopen(c)
 	}
@@ -127,7 +127,7 @@ func (t *Recorder) farEndCleared(at time.Time, c *openAccount, ev *supervision.E
 	}
 }
 
-// unanswered is the outcome of a call that its far end, or this daemon, ended before it was answered.
+// unanswered returns the outcome of a call that its far end, or this daemon, ended before it was answered.
 func (c *openAccount) unanswered() Outcome {
 	if c.Direction == Outgoing && (c.Evidence == supervision.EvidenceServiceLost ||
 		c.Evidence == supervision.EvidenceShutdown) {
@@ -136,14 +136,14 @@ func (c *openAccount) unanswered() Outcome {
 	return OutcomeNotNeeded
 }
 
-// nearEndCleared is also for an adapter that was lost.
+// nearEndCleared also handles a lost adapter.
 func (t *Recorder) nearEndCleared(at time.Time, c *openAccount, by ClearedBy) {
 	if c == nil || !c.offered || c.legGone {
 		return // unknown, never offered, or a repetition
 	}
 	c.legGone = true
 	if !c.Cleared.IsZero() {
-		return // the far end was first; a report tells what that cancels
+		return // the far end was first; a report says what this cancels
 	}
 	c.Cleared, c.ClearedBy = at, by
 	if by == ClearedByLoss && !c.Answered.IsZero() {
@@ -156,7 +156,7 @@ func (t *Recorder) nearEndCleared(at time.Time, c *openAccount, by ClearedBy) {
 
 func (t *Recorder) loopClosed(ev *supervision.Event) {
 	if ev.Seq == 0 || ev.Seq != t.last.seq {
-		return // put to closed, or of an earlier interruption
+		return // not of an interruption, or of an earlier one
 	}
 	t.last.settled = true
 	if c := t.last.of; c != nil && ev.Took > 0 && c.Measured == 0 {
@@ -182,7 +182,7 @@ func (t *Recorder) loopFailed(ev *supervision.Event) {
 	}
 }
 
-// effect takes what the machine decided.
+// effect handles a decision of the machine.
 func (t *Recorder) effect(at time.Time, ef *supervision.Effect) {
 	switch ef.Kind {
 	case supervision.OfferCall:
@@ -203,7 +203,7 @@ func (t *Recorder) effect(at time.Time, ef *supervision.Effect) {
 	case supervision.Report:
 		t.report(at, ef)
 	default:
-		// CloseLoop: the loop's own events tell what became of it
+		// CloseLoop: the events of the loop show its outcome
 	}
 }
 
@@ -224,7 +224,8 @@ func (t *Recorder) openLoop(at time.Time, ef *supervision.Effect) {
 	t.change(c)
 }
 
-// of returns the account that a report speaks of, nil if none: that of its call, or the interruption by hand under way.
+// of returns the account that a report belongs to: that of its call, or of the latest pulse. It returns nil if there is
+// none.
 func (t *Recorder) of(at time.Time, ef *supervision.Effect) *openAccount {
 	if ef.Call != 0 {
 		return t.findOrBegin(at, ef.Call)
@@ -254,7 +255,7 @@ func (t *Recorder) report(at time.Time, ef *supervision.Effect) {
 	case supervision.ReportCancelled:
 		if c := t.of(at, ef); c != nil {
 			if ef.Trial {
-				if !c.Incident.OfCall() { // it was one before its end
+				if !c.Incident.OfCall() { // an incident of the call was reported earlier
 					c.Incident = ef.Incident
 				}
 			} else {
@@ -272,16 +273,16 @@ func (t *Recorder) report(at time.Time, ef *supervision.Effect) {
 		t.incidentEnded(at, ef.Incident)
 	case supervision.ReportRefused:
 		if c := t.find(ef.Call); c != nil && t.cause.Kind == supervision.TrialSet {
-			c.trialSet = t.trialBefore // an earlier one that was not refused still counts
+			c.trialSet = t.trialBefore // a trial set earlier remains set
 			c.Trial = c.test || c.trialSet
 			t.change(c)
 		}
 	default:
-		// ReportNextInterval speaks of the line
+		// ReportNextInterval concerns the line
 	}
 }
 
-// suspect notes that the clearing of c, if it was answered, opened nothing or was cut short; see mayBeHeld.
+// suspect notes that the clearing of c opened nothing or was cut short, if c was answered; see mayBecomeIncident.
 func (c *openAccount) suspect(at time.Time) {
 	if !c.Answered.IsZero() {
 		c.suspectedAt = at
@@ -343,20 +344,21 @@ func (t *Recorder) incident(at time.Time, ef *supervision.Effect) {
 		c.Rule = ef.Suppression
 	}
 	if ef.Incident.OfCall() && c.Outcome == OutcomeInProgress {
-		t.change(c) // the call goes on
+		t.change(c) // the call continues
 		return
 	}
 	t.settle(at, c, OutcomeIncident)
 }
 
-// lastsBesideLineIncident reports whether an incident, other than that of a contact, lasts beside that of the line.
+// lastsBesideLineIncident reports whether an incident does not end with the line's incident. Incidents of a contact are
+// covered by ofContact.
 func lastsBesideLineIncident(why supervision.Incident) bool {
 	return why == supervision.IncidentTooManyOpenings || why == supervision.IncidentAdapterRefused
 }
 
-// incidentEnded ends what ended. The machine keeps one incident of the line, the latest, beside that of a contact of
-// which nobody knows whether it is closed, that of a storm, and that of an adapter that is refused: what ends the
-// latest (the line was seen on hook, or carries a call) ends those before it too.
+// incidentEnded ends incidents. The machine keeps one incident of the line, the latest. When that ends, because the
+// line was seen on hook or carries a call, the earlier ones of the line end too. Separate from it are the incident of a
+// contact that is not known to be closed, that of a storm and that of a refused adapter.
 func (t *Recorder) incidentEnded(at time.Time, why supervision.Incident) {
 	contact := ofContact(why) &&
 		(t.cause.Kind == supervision.LoopClosed || t.cause.Kind == supervision.LoopFailed)
@@ -377,7 +379,7 @@ func (t *Recorder) incidentEnded(at time.Time, why supervision.Incident) {
 	t.open = kept
 }
 
-// ofContact reports whether an incident may be that of a contact which is not known to be closed.
+// ofContact reports whether an incident may be that of a contact that is not known to be closed.
 func ofContact(why supervision.Incident) bool {
 	return why == supervision.IncidentUnreachable || why == supervision.IncidentLoopOpen
 }

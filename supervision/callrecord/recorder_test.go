@@ -12,7 +12,7 @@ import (
 	"clearback/supervision"
 )
 
-// heldCallScript is an incoming call that is held and cleared by the far end, up to the loop's being closed again.
+// heldCallScript is an incoming call that is held and then cleared by the far end, until the loop is closed again.
 const heldCallScript = `
 	+0s call-arrived call=1
 	+0s offer-call call=1
@@ -55,8 +55,8 @@ func TestRecorderHeldCall(t *testing.T) {
 	assert.False(t, a.Failed())
 }
 
-// TestRecorderVerification: what was seen counts as the probe's only if a probe was asked after the opening and no
-// sensor decides.
+// TestRecorderVerification checks that a state counts as seen by the probe only if a probe was sent after the opening
+// and no sensor decides.
 func TestRecorderVerification(t *testing.T) {
 	const judged = "\n+31.63s report interrupted call=1 seq=1 interval=800ms hook=on"
 	assert.Equal(t, VerificationSense, one(t, heldCallScript+judged).Verified, "nothing was asked")
@@ -75,7 +75,7 @@ func TestRecorderVerification(t *testing.T) {
 		one(t, heldCallScript+"\n+31.6s probe-line\n+31.63s report interrupted call=1 seq=1 interval=800ms hook=unknown").Verified)
 }
 
-// TestRecorderFirstClearing: a BYE that crosses ours does not change who cleared.
+// TestRecorderFirstClearing checks that a BYE that crosses ours does not change which end cleared.
 func TestRecorderFirstClearing(t *testing.T) {
 	const up = "+0s call-requested call=1\n+1s call-answered call=1\n"
 	far := "+2s far-end-cleared call=1 evidence=dialog-event late=300ms\n"
@@ -103,7 +103,8 @@ func TestRecorderFirstClearing(t *testing.T) {
 	assert.Equal(t, supervision.EvidenceDialogEvent, a.Evidence, "the first evidence")
 }
 
-// TestRecorderRepeatedOpenings: each opening counts; asked and measured are the last one's, and so is what was seen.
+// TestRecorderRepeatedOpenings checks that every opening counts, and that the lengths and the hook state are those of
+// the last one.
 func TestRecorderRepeatedOpenings(t *testing.T) {
 	a := one(t, heldCallScript+`
 		+31.62s probe-line
@@ -124,7 +125,7 @@ func TestRecorderRepeatedOpenings(t *testing.T) {
 	assert.Equal(t, "2x 1000/1002 ms", Row(a)[8])
 }
 
-// TestRecorderIncidentEndsLater: an incident ends long after the call, and may begin late, too.
+// TestRecorderIncidentEndsLater checks that an incident can end, and can begin, long after the call.
 func TestRecorderIncidentEndsLater(t *testing.T) {
 	accounts, incidents := renderText(t, heldCallScript+`
 		+31.63s report interrupted call=1 seq=1 interval=800ms hook=off
@@ -148,8 +149,8 @@ func TestRecorderIncidentEndsLater(t *testing.T) {
 	assert.Equal(t, at(30*time.Second), a.Cleared, "the account was still there")
 }
 
-// TestRecorderLoopFault: a contact of which nobody knows is an incident beside the line's own; each ends with its own
-// cause.
+// TestRecorderLoopFault checks that a contact whose state is unknown is an incident separate from the line's own. Each
+// ends with its own cause.
 func TestRecorderLoopFault(t *testing.T) {
 	_, incidents := renderText(t, `
 		+0s report incident reason=off-hook-without-call
@@ -169,7 +170,7 @@ func TestRecorderLoopFault(t *testing.T) {
 	assert.Equal(t, at(3*time.Second), incidents[1].Ended)
 }
 
-// TestRecorderPulseByHand: an account for each interruption by hand, named by its time.
+// TestRecorderPulseByHand checks that each operator's pulse has an account, identified by its time.
 func TestRecorderPulseByHand(t *testing.T) {
 	accounts, incidents := renderText(t, `
 		+1s pulse-requested
@@ -196,7 +197,8 @@ func TestRecorderPulseByHand(t *testing.T) {
 	assert.Len(t, incidents, 2)
 }
 
-// TestRecorderTrials: the outcome of a trial is what was seen; a refused trial is none.
+// TestRecorderTrials checks that the outcome of a trial is the hook state seen, and that a refused trial is not a
+// trial.
 func TestRecorderTrials(t *testing.T) {
 	trial := "+0s call-requested call=1\n+1s call-answered call=1\n+2s trial-set call=1 interval=500ms\n"
 	a := one(t, trial+`
@@ -224,7 +226,7 @@ func TestRecorderTrials(t *testing.T) {
 	assert.False(t, a.Failed())
 }
 
-// TestRecorderSuppressed: Failed names the rules that may leave a hold behind.
+// TestRecorderSuppressed checks that Failed is true for the rules that may leave a hold behind.
 func TestRecorderSuppressed(t *testing.T) {
 	for rule, failed := range map[string]bool{
 		"emergency": false, "life-safety": false, "no-contact": false, "callback-window": false, "unanswered": false,
@@ -246,7 +248,7 @@ func TestRecorderSuppressed(t *testing.T) {
 	assert.Equal(t, VerificationProbe, a.Verified)
 }
 
-// TestRecorderAnswerCrossesCancel: a clearing that seemed over goes on.
+// TestRecorderAnswerCrossesCancel checks a clearing that continues although it seemed over.
 func TestRecorderAnswerCrossesCancel(t *testing.T) {
 	text := `
 		+0s call-arrived call=1
@@ -270,7 +272,7 @@ func TestRecorderAnswerCrossesCancel(t *testing.T) {
 	assert.Equal(t, OutcomeNotNeeded, accounts[0].Outcome, "the machine has forgotten the leg")
 }
 
-// TestRecorderCallInfo: who is in a call may be known before it or after.
+// TestRecorderCallInfo checks that the party of a call may be given before or after the call's first entry.
 func TestRecorderCallInfo(t *testing.T) {
 	teller := NewRecorder("box-office", false)
 	entries := entriesOf(t, heldCallScript)
@@ -288,7 +290,7 @@ func TestRecorderCallInfo(t *testing.T) {
 	assert.True(t, a.Emergency)
 }
 
-// TestRecorderWithoutBeginning: an effect names a call whose beginning was lost.
+// TestRecorderWithoutBeginning checks that an effect begins an account if the beginning of its call was lost.
 func TestRecorderWithoutBeginning(t *testing.T) {
 	a := one(t, "+5s far-end-cleared call=7 evidence=bye\n+5s clear-adapter-leg call=7\n+5.1s open-loop call=7 seq=3 interval=800ms not-after=+6s")
 	assert.Equal(t, DirectionUnknown, a.Direction)
@@ -297,7 +299,7 @@ func TestRecorderWithoutBeginning(t *testing.T) {
 	assert.Empty(t, accounts, "an event alone may be nonsense")
 }
 
-// TestRecorderMemoryIsBounded: memory stays bounded, and a clearing whose end was lost is broken off.
+// TestRecorderMemoryIsBounded checks that memory stays bounded, and that a clearing whose end was lost is broken off.
 func TestRecorderMemoryIsBounded(t *testing.T) {
 	teller := NewRecorder("box-office", false)
 	broken := 0
@@ -331,9 +333,9 @@ func TestRecorderMemoryIsBounded(t *testing.T) {
 	assert.Len(t, teller.all, minAccounts)
 }
 
-// TestRecorderKeepsPendingIncidents: a clearing that the near end cut short, or that a rule kept from opening, is an
-// incident of its own account, however many callers found the line busy meanwhile. Once the line carried a call, it
-// cannot become one any more.
+// TestRecorderKeepsPendingIncidents checks a clearing that the near end cut short or that a rule suppressed. It can
+// become an incident of its own account, however many callers found the line busy since. Once the line has carried a
+// call, it no longer can.
 func TestRecorderKeepsPendingIncidents(t *testing.T) {
 	const up = `
 call-arrived call=1
@@ -390,8 +392,8 @@ far-end-cleared call=1 evidence=bye
 	}
 }
 
-// TestRecorderReusedCallNumber: what is forgotten of a call does not count for another one of its number, in the
-// account or in what judges it.
+// TestRecorderReusedCallNumber checks that a dropped call does not affect another call with the same number, either in
+// the account or in checkRendered.
 func TestRecorderReusedCallNumber(t *testing.T) {
 	text := heldCallScript +
 		"+31.6s report interrupted call=1 seq=1 interval=800ms hook=off\n+31.6s report incident call=1 reason=interval-short\n"
@@ -406,7 +408,7 @@ func TestRecorderReusedCallNumber(t *testing.T) {
 	assert.Equal(t, Account{Line: "box-office", Call: 1, Direction: Outgoing, Began: at(5 * time.Minute)}, accounts[0])
 }
 
-// TestRecorderReusesNoState: what was kept of an account that is forgotten does not change the next one.
+// TestRecorderReusesNoState checks that the state of a dropped account does not affect the next one.
 func TestRecorderReusesNoState(t *testing.T) {
 	teller := NewRecorder("box-office", false)
 	for _, e := range entriesOf(t,

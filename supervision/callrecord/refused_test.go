@@ -9,12 +9,13 @@ import (
 	"clearback/supervision"
 )
 
-// A call that this daemon refused before it came to the line has an account that failed, and says why and what to do.
+// A call that this daemon refused before it reached the line has an account that failed and that says why and what to
+// do.
 func TestRefusedCall(t *testing.T) {
 	for evidence, want := range map[string][2]string{
 		"not-here": {"the adapter was not registered, so the caller got 480", "Look at the adapter of line box-office"},
 		"no-room":  {"as many calls as `calls` allows", "raise `calls`"},
-		"shutdown": {"the daemon is ending", "Give the adapter a second server"},
+		"shutdown": {"the daemon is ending", "configure a second server in the adapter"},
 	} {
 		entries := entriesOf(t, "1s call-refused call=7 evidence="+evidence)
 		accounts, incidents := feed(entries)
@@ -26,11 +27,11 @@ func TestRefusedCall(t *testing.T) {
 		require.Equal(t, Incoming, a.Direction)
 		require.Contains(t, a.Why(), want[0])
 		require.Contains(t, a.Advice(), want[1])
-		require.Contains(t, Explain(a, entries, 100), "refuses a call of the service")
+		require.Contains(t, Explain(a, entries, 100), "refuses a call from the service")
 	}
 }
 
-// Who is in a refused call is told after it.
+// The party of a refused call is given after the refusal.
 func TestCallInfoOfRefusedCall(t *testing.T) {
 	teller := NewRecorder("box-office", false)
 	for _, e := range entriesOf(t, "1s call-refused call=7 emergency evidence=not-here") {
@@ -42,7 +43,7 @@ func TestCallInfoOfRefusedCall(t *testing.T) {
 	require.Contains(t, a.Why(), "emergency centre")
 }
 
-// A call of the adapter for which there was no service failed; one that the far end did not take has not.
+// A call from the adapter failed if no service was available for it. It did not fail if the far end did not answer.
 func TestUnansweredWithoutService(t *testing.T) {
 	for evidence, want := range map[string]Outcome{
 		"service-lost": OutcomeRefused, "shutdown": OutcomeRefused, "bye": OutcomeNotNeeded,
@@ -58,7 +59,7 @@ func TestUnansweredWithoutService(t *testing.T) {
 	}
 }
 
-// An adapter that is refused is one incident until it registers, whatever becomes of the line's own incident.
+// A refused adapter is one incident until it registers, whatever happens to the line's own incident.
 func TestAdapterRefused(t *testing.T) {
 	_, incidents := feed(entriesOf(t, `1s adapter-refused
 		2s adapter-refused
@@ -71,5 +72,5 @@ func TestAdapterRefused(t *testing.T) {
 	require.Equal(t, 8.0, i.Ended.Sub(i.Began).Seconds())
 	text := strings.Join(strings.Fields(ExplainIncident(i, 100)), " ")
 	require.Contains(t, text, "An adapter was refused")
-	require.Contains(t, text, "Compare SIP user and password in the adapter")
+	require.Contains(t, text, "Compare the adapter's SIP user and password")
 }

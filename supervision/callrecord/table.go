@@ -16,8 +16,8 @@ func Header() []string {
 	}
 }
 
-// Row returns the account for a table of texts, a column for each title of [Header]; "-" stands for what there is not.
-// Times are in their own zone. The length is that from the answer to the clearing: "up" for a call that lasts.
+// Row returns the account as a row of a table, with a column for each title of [Header]. A missing value is "-". Times
+// are in their own zone. The length is from the answer to the clearing, or "up" while the call lasts.
 func Row(a Account) []string {
 	return []string{
 		stamp(a.Began), a.Line, a.callText(), a.directionText(), a.farEnd(), a.lengthText(),
@@ -66,7 +66,7 @@ func (a *Account) lengthText() string {
 	case a.Cleared.IsZero() && a.Outcome == OutcomeInProgress:
 		return "up"
 	case a.Cleared.IsZero():
-		return dash // broken off: nobody knows
+		return dash // broken off: unknown
 	default:
 		return clock(a.Length(a.Cleared), 0)
 	}
@@ -80,8 +80,8 @@ func (a *Account) evidenceText() string {
 	return s
 }
 
-// openText tells how long the loop was asked to be open and how long it was, in milliseconds: "800/803 ms", "2x 800/?
-// ms" for the second of two, "800/not ms" for one that was not made.
+// openText returns how long the loop should have been open and how long it was, in milliseconds: "800/803 ms"; "2x
+// 800/? ms" for the second of two openings, not measured; "800/not ms" for one that was not made.
 func (a *Account) openText() string {
 	if a.Asked == 0 {
 		return dash
@@ -115,7 +115,7 @@ func (a *Account) verifiedText() string {
 	}
 }
 
-// outcomeText is the outcome with its rule or reason: "suppressed: other-call", "incident: interval-short, flash,
+// outcomeText returns the outcome with its rule or reason: "suppressed: other-call", "incident: interval-short, flash,
 // lasts".
 func (a *Account) outcomeText() string {
 	more := reasonText(a.Incident, a.Rule, a.Flash)
@@ -128,12 +128,12 @@ func (a *Account) outcomeText() string {
 	return a.Outcome.String() + ": " + more
 }
 
-// sameReason reports whether the reason of an incident says what the rule says.
+// sameReason reports whether the rule only repeats the reason of the incident.
 func sameReason(reason supervision.Incident, rule supervision.Suppression) bool {
 	return reason == supervision.IncidentTooManyOpenings || reason.OfCall() && rule == supervision.SuppressedUnanswered
 }
 
-// reasonText joins the words of what there is.
+// reasonText joins the words of reason, rule and flash, without those that are not set.
 func reasonText(reason supervision.Incident, rule supervision.Suppression, flash bool) string {
 	var more []string
 	if reason != supervision.IncidentNone {

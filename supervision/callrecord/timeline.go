@@ -9,31 +9,31 @@ import (
 	"clearback/supervision"
 )
 
-// sameInstant is how far apart two records of one instant may be: the record may round.
+// sameInstant is the largest difference between two records of the same instant, since the journal may round.
 const sameInstant = time.Millisecond
 
-// timeline is what of the entries belongs to a call, in order.
+// timeline is the time line of a call: those entries that belong to it, in order.
 type timeline struct {
 	a       *Account
-	own     []Entry // and the seizures of others, for the drawing
+	own     []Entry // also the seizures by other calls, for the drawing
 	rows    []row
 	openSeq []supervision.Seq // of the call's own interruptions
-	until   time.Time         // of the last entry that is surely the call's own; zero: no end
+	until   time.Time         // time of the last entry that is surely the call's own; zero: no end
 
-	// while the entries are told
+	// while entries are added
 	answered, cleared bool
 	others            []otherCall
-	index             map[supervision.CallID]int // of others, of those too that are not told of
+	index             map[supervision.CallID]int // index in others; also of calls beyond maxOthers
 }
 
-// row is a line of the time line.
+// row is one row of the time line.
 type row struct {
 	at        time.Time
 	who, text string
-	other     int // index of the other call that it speaks of, -1: none
+	other     int // index of the other call that the row is about; -1: none
 }
 
-// otherCall is another call of the line.
+// otherCall is another call on the line at the same time.
 type otherCall struct {
 	call    supervision.CallID
 	actions []string
@@ -42,16 +42,16 @@ type otherCall struct {
 
 const (
 	maxRows    = 120 // of a time line
-	maxOthers  = 12  // other calls that are told of
+	maxOthers  = 12  // other calls that are described
 	maxActions = 8   // of another call
 )
 
-// zero is where times count from.
+// zero returns the time from which offsets are counted.
 func (c *timeline) zero() time.Time {
 	switch {
 	case !c.a.Cleared.IsZero():
 		return c.a.Cleared
-	case c.a.Began.IsZero() && len(c.rows) > 0: // nobody knows when it began
+	case c.a.Began.IsZero() && len(c.rows) > 0: // the beginning is not recorded
 		return c.rows[0].at
 	default:
 		return c.a.Began
@@ -69,7 +69,7 @@ func (c *timeline) zeroName() string {
 	}
 }
 
-// newTimeline picks the entries of the call and of its line meanwhile.
+// newTimeline selects the entries of the call, and those of its line at the same time.
 func newTimeline(a *Account, entries []Entry) *timeline {
 	c := &timeline{a: a}
 	belongs := make([]bool, len(entries))
@@ -93,14 +93,14 @@ func newTimeline(a *Account, entries []Entry) *timeline {
 		case c.during(e.At, a.Began):
 			c.meanwhile(e)
 			if e.Event.Kind == supervision.CallRequested {
-				c.own = append(c.own, *e) // a seizure is marked
+				c.own = append(c.own, *e) // the drawing marks the seizure
 			}
 		}
 	}
 	return c
 }
 
-// observed is how long the last interruption was open, from when its opening was learnt to when its closing was; 0: not
+// observed returns how long the last interruption was open, from the LoopOpened entry to the LoopClosed entry; 0: not
 // known.
 func (c *timeline) observed() time.Duration {
 	if len(c.openSeq) == 0 {
@@ -166,8 +166,8 @@ func (c *timeline) during(at, from time.Time) bool {
 	return !at.Before(from.Add(-sameInstant)) && (c.until.IsZero() || !at.After(c.until.Add(sameInstant)))
 }
 
-// ofLine reports whether an entry that names neither a call nor an interruption is part of the story: what was seen of
-// the line from the clearing on, and the end of the incident.
+// ofLine reports whether an entry without call and Seq belongs to the time line. That is so for what was seen of the
+// line from the clearing on, and for the end of the incident.
 func (c *timeline) ofLine(e *Entry) bool {
 	if callOf(e) != 0 || seqOf(e) != 0 {
 		return false
@@ -189,7 +189,7 @@ func (c *timeline) ofLine(e *Entry) bool {
 	return c.during(e.At, c.zero())
 }
 
-// add tells one entry of the call's own.
+// add adds one of the call's own entries.
 func (c *timeline) add(e *Entry) {
 	who, text := c.phrase(e)
 	if text != "" {
@@ -203,7 +203,7 @@ func (c *timeline) add(e *Entry) {
 	}
 }
 
-// meanwhile notes what another call did.
+// meanwhile adds an action of another call.
 func (c *timeline) meanwhile(e *Entry) {
 	deed := actionOf(e)
 	if deed == "" {
@@ -263,7 +263,7 @@ const (
 
 func (c *timeline) write(b *strings.Builder, width int) {
 	if len(c.rows) == 0 {
-		b.WriteString("  nothing is recorded of it\n")
+		b.WriteString("  nothing is recorded\n")
 		return
 	}
 	zero := c.zero()
@@ -289,7 +289,7 @@ func (c *timeline) write(b *strings.Builder, width int) {
 	}
 }
 
-// fill makes s as wide as a column, at its left or right end.
+// fill pads s with spaces to the width of a column; right pads on the left, so that s is at the right.
 func fill(s string, width int, right bool) string {
 	n := max(0, width-utf8.RuneCountInString(s))
 	if right {

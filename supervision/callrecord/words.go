@@ -7,10 +7,11 @@ import (
 	"strings"
 )
 
-// ErrWord is in every error of the Parse and UnmarshalText functions of this package.
-var ErrWord = errors.New("story: not one of its words")
+// ErrWord is wrapped by every error of the Parse and UnmarshalText functions of this package.
+var ErrWord = errors.New("callrecord: unknown word")
 
-// The words of every enumeration, by value. They are read only. Log, tables, JSON and journal use the same.
+// The words of every enumeration, indexed by value. They are read-only. Log, tables, JSON and journal use the same
+// words.
 var (
 	directionWords = [directions]string{
 		DirectionUnknown: "unknown", Incoming: "incoming", Outgoing: "outgoing", ByHand: "by-hand",
@@ -29,7 +30,7 @@ var (
 	verifiedWords = [verifieds]string{VerificationNone: "none", VerificationProbe: "probe", VerificationSense: "sense"}
 )
 
-// word returns the word of v, its number if it has none.
+// word returns the word of v, or its number if it has none.
 func word(words []string, v uint8) string {
 	if int(v) < len(words) {
 		return words[v]
@@ -37,7 +38,7 @@ func word(words []string, v uint8) string {
 	return strconv.Itoa(int(v))
 }
 
-// parse is the inverse of word; what says what is read.
+// parse is the inverse of word. what names the enumeration in the error.
 func parse(words []string, what, s string) (uint8, error) {
 	for i, w := range words {
 		if w == s {
@@ -47,7 +48,7 @@ func parse(words []string, what, s string) (uint8, error) {
 	if v, err := strconv.ParseUint(s, 10, 8); err == nil {
 		return uint8(v), nil
 	}
-	return 0, fmt.Errorf("%w: %q is no %s; known are %s", ErrWord, s, what, strings.Join(words, ", "))
+	return 0, fmt.Errorf("%w: no %s %q; known are %s", ErrWord, s, what, strings.Join(words, ", "))
 }
 
 // String returns the direction's word.
@@ -65,13 +66,13 @@ func (d *Direction) UnmarshalText(text []byte) error {
 	return err
 }
 
-// ParseDirection reads the word of a direction.
+// ParseDirection parses the word of a direction.
 func ParseDirection(s string) (Direction, error) {
 	v, err := parse(directionWords[:], "direction", s)
 	return Direction(v), err
 }
 
-// String returns the word for who cleared.
+// String returns the word for the end that cleared.
 func (c ClearedBy) String() string { return word(clearedByWords[:], uint8(c)) }
 
 // MarshalText implements [encoding.TextMarshaler]; it never fails.
@@ -86,7 +87,7 @@ func (c *ClearedBy) UnmarshalText(text []byte) error {
 	return err
 }
 
-// ParseClearedBy reads the word for who cleared.
+// ParseClearedBy parses the word for the end that cleared.
 func ParseClearedBy(s string) (ClearedBy, error) {
 	v, err := parse(clearedByWords[:], "end of a call", s)
 	return ClearedBy(v), err
@@ -107,13 +108,13 @@ func (o *Outcome) UnmarshalText(text []byte) error {
 	return err
 }
 
-// ParseOutcome reads the word of an outcome.
+// ParseOutcome parses the word of an outcome.
 func ParseOutcome(s string) (Outcome, error) {
 	v, err := parse(outcomeWords[:], "outcome", s)
 	return Outcome(v), err
 }
 
-// String returns the word for how it was verified.
+// String returns the word for the means of verification.
 func (v Verification) String() string { return word(verifiedWords[:], uint8(v)) }
 
 // MarshalText implements [encoding.TextMarshaler]; it never fails.
@@ -128,7 +129,7 @@ func (v *Verification) UnmarshalText(text []byte) error {
 	return err
 }
 
-// ParseVerification reads the word for how it was verified.
+// ParseVerification parses the word for the means of verification.
 func ParseVerification(s string) (Verification, error) {
 	v, err := parse(verifiedWords[:], "way to verify", s)
 	return Verification(v), err

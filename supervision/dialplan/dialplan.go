@@ -1,5 +1,5 @@
-// Package dialplan judges what a line may call: patterns that are allowed or denied, and numbers of other countries. It
-// decides nothing about emergency numbers, which are asked about first and always pass.
+// Package dialplan decides what a line may call, by patterns that are allowed or denied and by whether the number
+// belongs to another country. It has nothing to do with emergency numbers: they are recognised before and always pass.
 package dialplan
 
 import (
@@ -13,14 +13,14 @@ type Options struct {
 	Country string
 	// Prefixes are outside-line prefixes, digits.
 	Prefixes []string
-	// Allow and Deny are patterns: digits, x for any digit, a * at the end for any rest. A * elsewhere and a # stand
-	// for themselves.
+	// Allow and Deny are patterns: digits, x for any digit, and a * at the end for any rest. A * elsewhere and a #
+	// stand for themselves.
 	Allow, Deny []string
 	// International allows numbers of other countries.
 	International bool
 }
 
-// Plan judges destinations. It is immutable and safe for concurrent use.
+// Plan decides about destinations. It is immutable and safe for concurrent use.
 type Plan struct {
 	country       country
 	outside       []string
@@ -28,7 +28,7 @@ type Plan struct {
 	international bool
 }
 
-// PatternError is what [New] says of a pattern.
+// PatternError is the error of [New] for a pattern.
 type PatternError struct {
 	List    string // "allow" or "deny"
 	Index   int
@@ -41,7 +41,8 @@ func (e *PatternError) Error() string {
 	return fmt.Sprintf("%s[%d]: %q %s", e.List, e.Index, e.Pattern, e.Problem)
 }
 
-// New checks the options. The error is a [*PatternError] where a pattern is none, or is allowed in vain.
+// New checks the options. The error is a [*PatternError] if a pattern is not valid, or if Allow has a pattern of which
+// no number may be called.
 func New(o Options) (*Plan, error) {
 	c, ok := lookup(o.Country)
 	if !ok {
@@ -76,7 +77,7 @@ func patterns(list string, texts []string) ([]pattern, error) {
 	return all, nil
 }
 
-// matchesNothing says why no number of an allowed pattern may be called, "" if one may.
+// matchesNothing returns why no number of an allowed pattern may be called, or "" if one may.
 func (p *Plan) matchesNothing(a pattern, deny []string) string {
 	for i, q := range p.deny {
 		if q.covers(a) {
@@ -89,7 +90,7 @@ func (p *Plan) matchesNothing(a pattern, deny []string) string {
 	return ""
 }
 
-// onlyInternational reports whether every number of a pattern is one of another country.
+// onlyInternational reports whether every number of the pattern belongs to another country.
 func (p *Plan) onlyInternational(a pattern) bool {
 	if p.country.leadsAbroad(a.fixed) {
 		return true
@@ -107,10 +108,10 @@ func (p *Plan) onlyInternational(a pattern) bool {
 	return false
 }
 
-// CallingCode is the country calling code of the plan's country, digits.
+// CallingCode returns the country calling code of the plan's country, digits only.
 func (p *Plan) CallingCode() string { return p.country.code }
 
-// Refusal is why a destination may not be called; "" if it may.
+// Refusal is why a destination may not be called, or "" if it may.
 type Refusal string
 
 // The reasons. Each ends the sentence "the line may not dial this number: it is ...".
@@ -120,7 +121,8 @@ const (
 	NotAllowed    Refusal = "not among those allowed"
 )
 
-// Judge takes a destination as the adapter wrote it: the user part of a URI, a tel or sip URI, or a dialled string.
+// Judge returns whether a destination may be called. number is the destination as the adapter wrote it: the user part
+// of a URI, a tel or sip URI, or a dialled string.
 func (p *Plan) Judge(number string) Refusal {
 	if p.international && p.allow == nil && p.deny == nil {
 		return ""
@@ -138,8 +140,8 @@ func (p *Plan) Judge(number string) Refusal {
 	return ""
 }
 
-// Readings are the ways in which a service may understand a destination, as they would be dialled: without what is
-// dialled for an outside line, without codes before the number. So an emergency number behind such a code can be found.
+// Readings returns the ways in which a service may understand a destination, as dialled strings. They lack the
+// outside-line prefix and the codes before the number, so that an emergency number behind those can be found.
 func (p *Plan) Readings(number string) []string {
 	var r readings
 	p.read(&r, number)

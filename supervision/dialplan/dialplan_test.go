@@ -15,7 +15,7 @@ func plan(t testing.TB, o Options) *Plan {
 	return p
 }
 
-// How numbers are dialled in each country is from memory of its numbering plan; the numbers are fictitious.
+// The national dialling rules are from memory of the numbering plans. The numbers are fictitious.
 func TestNumbersOfOtherCountries(t *testing.T) {
 	for country, calls := range map[string]struct{ home, abroad string }{
 		"GB": {
@@ -63,8 +63,8 @@ func TestNumbersOfOtherCountries(t *testing.T) {
 	require.Empty(t, plan(t, Options{Country: "GB", International: true}).Judge("004930123456"))
 }
 
-// What is dialled for an outside line does not hide a number. Where it is 0, 0030 is 0 and 030 (Berlin), and 00030 is 0
-// and 0030 (Greece).
+// An outside-line prefix does not hide a number. Where the prefix is 0, 0030 is 0 and 030 (Berlin), and 00030 is 0 and
+// 0030 (Greece).
 func TestOutsideLinePrefix(t *testing.T) {
 	nine, zero := plan(t, Options{Country: "GB", Prefixes: []string{"9"}}),
 		plan(t, Options{Country: "DE", Prefixes: []string{"0"}})
@@ -76,7 +76,7 @@ func TestOutsideLinePrefix(t *testing.T) {
 	require.Equal(t, International, zero.Judge("000441632960101"))
 	require.Equal(t, International, zero.Judge("0+441632960101"))
 	require.Equal(t, International, zero.Judge("+441632960101"))
-	for _, code := range []string{"*67", "*31", "*315", "*31#", "*21*"} { // behind a code nobody dials for an outside line
+	for _, code := range []string{"*67", "*31", "*315", "*31#", "*21*"} { // no outside-line prefix follows a code
 		require.Equal(t, International, zero.Judge(code+"00441632960101"), code)
 		require.Empty(t, zero.Judge(code+"0305550101"), code)
 	}
@@ -96,7 +96,7 @@ func TestPatterns(t *testing.T) {
 			"alice": NotAllowed, "5550101p": NotAllowed,
 			"*315550101":       NotAllowed, // *31 or *315
 			"1280" + "5550101": NotAllowed, "+49800123": International, "": NotAllowed,
-			// two numbers, of which one is allowed
+			// two numbers, one of which is allowed
 			"01632960101*5550101": NotAllowed, "01632960101#5550101": NotAllowed, "*01632960101*5550101": NotAllowed,
 			"*2101632960101#5550101":  NotAllowed,
 			"*21*01632960101*5550101": NotAllowed, "**21*01632960101*11#": NotAllowed,

@@ -8,13 +8,13 @@ import (
 // patternLimit is the longest pattern: an E.164 number (15 digits) with prefixes and codes before it.
 const patternLimit = 32
 
-// pattern is a pattern taken apart.
+// pattern is a parsed pattern.
 type pattern struct {
 	fixed string // digits, x, * and #
 	rest  bool   // anything may follow
 }
 
-// CheckPattern reports whether a text is a pattern. The error ends the sentence `"TEXT" ...`.
+// CheckPattern returns nil if s is a pattern. Otherwise the error ends the sentence `"TEXT" ...`.
 func CheckPattern(s string) error {
 	_, err := parsePattern(s)
 	return err
@@ -29,7 +29,7 @@ func parsePattern(s string) (pattern, error) {
 	return p, nil
 }
 
-// matches a dialled string of digits, * and #.
+// matches reports whether a dialled string of digits, * and # matches the pattern.
 func (p pattern) matches(s string) bool {
 	if len(s) < len(p.fixed) || len(s) > len(p.fixed) && !p.rest {
 		return false
@@ -44,7 +44,7 @@ func (p pattern) matches(s string) bool {
 
 func (p pattern) everything() bool { return p.fixed == "" && p.rest }
 
-// covers reports whether p matches whatever q matches.
+// covers reports whether p matches everything that q matches.
 func (p pattern) covers(q pattern) bool {
 	if len(q.fixed) < len(p.fixed) || !p.rest && (q.rest || len(q.fixed) > len(p.fixed)) {
 		return false
@@ -57,7 +57,7 @@ func (p pattern) covers(q pattern) bool {
 	return true
 }
 
-// within reports whether a character of a pattern stands for c, which may be an x too.
+// within reports whether the pattern character c covers other, which may itself be an x.
 func within(c, other byte) bool {
 	return c == other || c == 'x' && '0' <= other && other <= '9'
 }

@@ -8,7 +8,7 @@ import (
 	"pgregory.net/rapid"
 )
 
-// spelled writes a number as an adapter might: codes before it, separators within, escapes, and one of the URI forms.
+// spelled writes a number as an adapter might: with codes before it, separators, escapes, and in one of the URI forms.
 func spelled(t *rapid.T, c country, number string) string {
 	code := ""
 	if len(c.codes) > 0 && rapid.Bool().Draw(t, "carrier") {
@@ -35,13 +35,13 @@ func spelled(t *rapid.T, c country, number string) string {
 	return fmt.Sprintf(form, b.String())
 }
 
-// dialledFrom is a number of another country as it is dialled from this one, or with its context (RFC 3966 section
+// dialledFrom returns a number of another country as it is dialled from this one, or with its context (RFC 3966 section
 // 5.1.4).
 func dialledFrom(t *rapid.T, c country, number string) string {
 	prefixes := append([]string{"+"}, c.prefixes...)
 	p := rapid.SampledFrom(prefixes).Draw(t, "prefix")
 	if p[0] == '9' {
-		p = "9" + p // else the first 9 is that for an outside line
+		p = "9" + p // otherwise the first 9 would be the outside-line prefix
 	}
 	return strings.ReplaceAll(p, "x", "5") + number
 }
@@ -56,7 +56,7 @@ func anyCountry(t *rapid.T) (string, country) {
 	}
 }
 
-// A number of another country stays one in every spelling.
+// A number of another country is recognised in every spelling.
 func TestInternationalInEverySpelling(t *testing.T) {
 	codes := []string{"1", "7", "20", "27", "30", "33", "44", "49", "52", "61", "81", "86", "211", "353", "371", "423",
 		"590", "683", "852", "881", "972", "998"}
@@ -77,8 +77,8 @@ func TestInternationalInEverySpelling(t *testing.T) {
 	})
 }
 
-// A denied number stays denied, and one that is not allowed is not allowed, in every spelling; one that is allowed may
-// be dialled in the plain ones.
+// In every spelling, a denied number is denied, and a number that is not allowed is not allowed. A number that is
+// allowed may be dialled in the plain spellings.
 func TestPatternsInEverySpelling(t *testing.T) {
 	c, _ := lookup("GB")
 	p, err := New(Options{Country: "GB", Prefixes: []string{"9"}, Allow: []string{"01632*", "5550xxx"},
@@ -108,8 +108,8 @@ func TestPatternsInEverySpelling(t *testing.T) {
 	})
 }
 
-// Whatever is dialled: a plan without rules refuses nothing, one that denies everything refuses everything, and no rule
-// that is added lets through what was refused.
+// For every destination, a plan without rules refuses nothing, and one that denies everything refuses everything. No
+// further rule permits what was refused.
 func FuzzJudge(f *testing.F) {
 	for _, s := range []string{"", "5550101", "+4930123456", "%2B49", "*67*0049301234567#",
 		"tel:30123456;phone-context=+49", "sip:a@b", "9090909090", "alice", "12121212121212121212",

@@ -7,35 +7,36 @@ import (
 	"clearback/supervision"
 )
 
-// Limits of a reading. Our own numbers: no number that can be reached comes near them.
+// Limits of a reading, our own figures. No number that can be reached comes near them.
 const (
 	longest = 256 // bytes of a destination
 	deepest = 6   // codes and prefixes before a number
 	most    = 64  // ways to read one destination
-	// shortest is how many digits follow an international prefix at least: the shortest numbers of small countries have
-	// seven with the country calling code (from memory), so that what is shorter is an extension or a short code.
+	// shortest is the least number of digits after an international prefix. The shortest numbers of small countries
+	// have seven digits with the country calling code (from memory), so a shorter number is an extension or a short
+	// code.
 	shortest = 6
-	// longestCode is how many digits a service code has at most, between its * and #: two or three (3GPP TS 22.030
-	// section 6.5.2).
+	// longestCode is the largest number of digits of a service code between its * and #. Codes have two or three (3GPP
+	// TS 22.030 section 6.5.2).
 	longestCode = 3
 )
 
-// readings are the ways in which a service may understand a destination.
+// readings is the set of ways in which a service may understand a destination.
 type readings struct {
 	forms  []form
-	abroad bool // one of them is a number of another country
+	abroad bool // at least one of them is a number of another country
 }
 
-// form is one of them, as it would be dialled.
+// form is one such way, as a dialled string.
 type form struct {
-	digits string // and * and #; "" for a name
-	// sure: it is what was dialled, and not only what it would be to a service that knows a code before it.
+	digits string // digits, * and #; "" for a name
+	// sure: every service reads the destination so, not only one that knows a code before the number.
 	sure bool
-	// read: what it may lead to was looked at.
+	// read: its own readings have been added.
 	read bool
 }
 
-// any reports whether a pattern matches one of the forms.
+// any reports whether a pattern matches one of the forms. With sure, only forms that are sure count.
 func (r *readings) any(all []pattern, sure bool) bool {
 	for _, f := range r.forms {
 		for _, p := range all {
@@ -47,7 +48,7 @@ func (r *readings) any(all []pattern, sure bool) bool {
 	return false
 }
 
-// note notes a form and returns it.
+// note adds a form, or finds it, and returns it.
 func (r *readings) note(digits string, sure bool) *form {
 	for i := range r.forms {
 		if f := &r.forms[i]; f.digits == digits {
@@ -56,14 +57,14 @@ func (r *readings) note(digits string, sure bool) *form {
 		}
 	}
 	if len(r.forms) == most {
-		r.abroad = true // nobody dials so; what cannot be read to the end is not taken for home
+		r.abroad = true // too many readings: treat the destination as one of another country
 		return &form{read: true}
 	}
 	r.forms = append(r.forms, form{digits: digits, sure: sure})
 	return &r.forms[len(r.forms)-1]
 }
 
-// read finds the ways to read a destination.
+// read adds the ways to read a destination.
 func (p *Plan) read(r *readings, destination string) {
 	if len(destination) > longest {
 		r.abroad = true
@@ -71,7 +72,7 @@ func (p *Plan) read(r *readings, destination string) {
 		return
 	}
 	s := user(destination)
-	for range 3 { // escapes of escapes too, as a service that resolves them twice would see them
+	for range 3 { // also escapes of escapes, for a service that resolves them twice
 		s = supervision.Unescape(s)
 	}
 	p.readUser(r, s)
@@ -80,7 +81,7 @@ func (p *Plan) read(r *readings, destination string) {
 	}
 }
 
-// user drops the scheme and the host of a URI.
+// user removes the scheme and the host of a URI.
 func user(s string) string {
 	s = strings.TrimSpace(s)
 	scheme, rest, ok := strings.Cut(s, ":")
@@ -95,11 +96,12 @@ func user(s string) string {
 	return before
 }
 
-// readUser reads a user part with its parameters (RFC 3966 section 3: phone-context; RFC 4694: rn, by which a service
-// may route).
+// readUser reads a user part with its parameters: phone-context (RFC 3966 section 3), and rn (RFC 4694), by which a
+// service may route the call.
 func (p *Plan) readUser(r *readings, s string) {
 	number, params, _ := strings.Cut(s, ";")
-	number, behind, two := strings.Cut(number, ":") // no tel URI has one; a service may take what is behind it for a password
+	// A tel URI has no colon; a service may take what follows one for a password.
+	number, behind, two := strings.Cut(number, ":")
 	p.readText(r, number, !two && !routes(params))
 	if two {
 		p.readText(r, behind, false)
@@ -115,7 +117,7 @@ func (p *Plan) readUser(r *readings, s string) {
 	}
 }
 
-// routes reports whether parameters have an rn. Which of the two numbers a service takes then is not sure.
+// routes reports whether the parameters have an rn. It is then not certain which of the two numbers a service uses.
 func routes(params string) bool {
 	for param := range strings.SplitSeq(params, ";") {
 		if name, _, _ := strings.Cut(param, "="); strings.EqualFold(strings.TrimSpace(name), "rn") {
@@ -139,7 +141,7 @@ func (p *Plan) readText(r *readings, text string, sure bool) {
 		if begin == "" || strings.IndexByte("0123456789*#+", begin[0]) < 0 {
 			return
 		}
-		sure = false // letters for a pause or a tone; no pattern has them
+		sure = false // letters for a pause or a tone, which no pattern has
 	}
 	for rest, more := dialled, true; more; {
 		if _, rest, more = strings.Cut(rest, "+"); more {
@@ -154,7 +156,7 @@ func (p *Plan) readText(r *readings, text string, sure bool) {
 	}
 }
 
-// name reports whether a text has more than a number has.
+// name reports whether a text contains more than a number can.
 func name(text string) bool {
 	return text == "" || strings.Trim(text, "0123456789*#+-.() \t") != ""
 }
@@ -183,7 +185,7 @@ func (p *Plan) global(r *readings, number string, sure bool, depth int) {
 	p.dialled(r, national, sure, depth+1)
 }
 
-// dialled reads digits, * and #.
+// dialled reads a string of digits, * and #.
 func (p *Plan) dialled(r *readings, s string, sure bool, depth int) {
 	if bare := strings.TrimRight(s, "#"); bare != s {
 		r.note(s, sure)
@@ -222,13 +224,13 @@ func (p *Plan) dialled(r *readings, s string, sure bool, depth int) {
 	}
 }
 
-// beginsOutside reports whether an international prefix begins with an outside-line prefix: where 0 is dialled for an outside line, 0030 is
-// 0 and 030, and 00030 is 0 and 0030.
+// beginsOutside reports whether an international prefix begins with an outside-line prefix. Where 0 is dialled for an
+// outside line, 0030 is 0 and 030, and 00030 is 0 and 0030.
 func (p *Plan) beginsOutside(prefix string) bool {
 	return slices.ContainsFunc(p.outside, func(o string) bool { return strings.HasPrefix(prefix, o) })
 }
 
-// bothTrunks notes a number of the full national length without and with its trunk prefix, where either may be dialled.
+// bothTrunks adds a number of the full national length with and without its trunk prefix, where either may be dialled.
 func (p *Plan) bothTrunks(r *readings, s string, sure bool) {
 	for _, t := range p.country.trunks {
 		if len(s) == p.country.length {
@@ -239,12 +241,13 @@ func (p *Plan) bothTrunks(r *readings, s string, sure bool) {
 	}
 }
 
-// serviceCode reads what may follow a service code: a number between or after * and # (*31#NUMBER, *21*NUMBER#), or directly after the two
-// or three digits of a code (*67NUMBER; those that begin with 2 and 3 have three digits in North America, from memory). Only a code and one
-// number are sure to lead to that number: of two numbers a service may take the first.
+// serviceCode reads what may follow a service code. That is a number between or after * and # (*31#NUMBER,
+// *21*NUMBER#), or directly after the two or three digits of the code (*67NUMBER; codes that begin with 2 or 3 have
+// three digits in North America, from memory). Only a code with exactly one number surely leads to that number, since a
+// service may take the first of two.
 func (p *Plan) serviceCode(r *readings, s string, sure bool, depth int) {
 	runs := strings.FieldsFunc(s, func(c rune) bool { return c == '*' || c == '#' })
-	coded := s[0] == '*' || s[0] == '#' // the first is a code
+	coded := s[0] == '*' || s[0] == '#' // the first run is a code
 	for i, run := range runs {
 		if i > 0 || !coded {
 			p.dialled(r, run, sure && coded && len(runs) == 2 && len(runs[0]) <= longestCode, depth+1)
@@ -254,7 +257,7 @@ func (p *Plan) serviceCode(r *readings, s string, sure bool, depth int) {
 	}
 }
 
-// afterCode reads a code with a number directly behind it.
+// afterCode reads a code that is directly followed by a number.
 func (p *Plan) afterCode(r *readings, run string, sure bool, depth int) {
 	if len(run) <= 2 {
 		return

@@ -7,7 +7,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// text is the readings in one line: what is sure has a "!", and "abroad" stands last.
+// text returns the readings in one line. A sure one has a "!", and "abroad" comes last.
 func (r *readings) text() string {
 	var all []string
 	for _, f := range r.forms {
@@ -26,8 +26,8 @@ func (r *readings) text() string {
 	return strings.Join(all, " ")
 }
 
-// The ways to read a destination, each as it would be dialled, what was surely dialled with a "!". How numbers are
-// dialled is from memory of the numbering plans; the numbers are fictitious.
+// The ways to read a destination, as they would be dialled, with a "!" after each sure one. The national dialling rules
+// are from memory of the numbering plans. The numbers are fictitious.
 func TestReadings(t *testing.T) {
 	for _, c := range []struct {
 		setting string // country and outside-line prefixes
@@ -168,7 +168,7 @@ func TestReadings(t *testing.T) {
 	}
 }
 
-// A form that was surely dialled stays so. What cannot be read to the end is not taken for home.
+// A sure form stays sure. A destination with too many readings counts as one of another country.
 func TestReadingsAreBounded(t *testing.T) {
 	require.Equal(t, []int{256, 6, 64, 6, 3, 32}, []int{longest, deepest, most, shortest, longestCode, patternLimit},
 		"as in their comments")
@@ -229,7 +229,8 @@ func TestLookup(t *testing.T) {
 	require.Len(t, us.abroad, 21)
 }
 
-// A pattern that allows only numbers of other countries is allowed in vain; one that has some of this country is not.
+// A pattern that allows only numbers of other countries allows nothing. A pattern that includes some of this country
+// does.
 func TestOnlyInternational(t *testing.T) {
 	for _, c := range []struct {
 		setting, pattern string
@@ -251,7 +252,7 @@ func TestOnlyInternational(t *testing.T) {
 	}
 }
 
-// One pattern covers another if it matches whatever that one matches.
+// One pattern covers another if it matches everything that the other matches.
 func TestCovers(t *testing.T) {
 	for _, c := range []struct {
 		p, q string

@@ -11,32 +11,32 @@ import (
 // Never is the deadline of a model that waits for nothing.
 const Never time.Duration = math.MaxInt64
 
-// Options are the times of one line's parts. The zero value of a field means its default, unless it says otherwise.
+// Options are the times of one line's parts. A zero field means its default, unless its comment says otherwise.
 type Options struct {
-	// Release: the line card lets a hold go when loop current was absent for this long without a break.
-	// Electronic key systems can mostly be set to 50 ms or to 350-450 ms (common practice). Default 350 ms.
+	// Release: the line card releases a hold when loop current has been absent for this long without interruption. Most
+	// electronic key systems can be set to 50 ms or to 350-450 ms (common practice). Default 350 ms.
 	Release time.Duration
-	// Releases, if not nil, gives the release time of each hold in turn, in place of Release: no two holds of an older
-	// card are alike. It is called as a hold begins; what it gives is taken to be within 0 and 1 min.
+	// Releases, if not nil, replaces Release. It is called when a hold begins and returns the release time of that
+	// hold, since the holds of an older card are not all alike. A value outside 0 to 1 min counts as the nearer limit.
 	Releases func() time.Duration
-	// RingUp: the lamp goes on flashing this long after the last ringing, since a card must not go dark in the
-	// pause between two bursts (4 s in North America). Settable from 2 to 9 s by common practice. Default 6 s.
+	// RingUp: the lamp flashes for this long after the last ringing, since it must not go dark in the pause between two
+	// bursts (4 s in North America). It can be set from 2 to 9 s (common practice). Default 6 s.
 	RingUp time.Duration
 
-	// Seize: the port takes the line for seized when loop current has flowed for this long. Default 40 ms (from
-	// memory).
+	// Seize: the port detects a seizure when loop current has flowed for this long. Default 40 ms (from memory).
 	Seize time.Duration
 	// FlashMin and FlashMax bound the breaks that the port takes for a hook flash; RFC 5098 gives 300 and 800 ms as
 	// defaults of its hook flash objects. Both 0: the port's flash detection is off.
 	FlashMin, FlashMax time.Duration
-	// OnHook: the port takes the line for hung up when loop current was absent for this long; longer than FlashMax.
+	// OnHook: the port detects on hook when loop current has been absent for this long. It is longer than FlashMax.
 	// Default 1 s, beyond the North American flash window (common practice).
 	OnHook time.Duration
 
-	// Move is how long the relay takes to move its contact, either way: 3-10 ms (from memory). Zero: at once.
+	// Move is the time from the coil's change until the contact moves, in both directions: 3-10 ms (from memory). Zero:
+	// at once.
 	Move time.Duration
-	// Bounce is how long the contact bounces after it has moved: 1-5 ms (from memory). In the middle third of that
-	// time it is where it came from. Zero: it does not bounce.
+	// Bounce is how long the contact bounces after it has moved: 1-5 ms (from memory). In the middle third of that time
+	// it is back in its old position. Zero: no bounce.
 	Bounce time.Duration
 }
 
@@ -84,7 +84,7 @@ const (
 	Wink               // on hold: 120 interruptions a minute, 470 ms on and 30 ms off (common practice)
 )
 
-// Cadence returns how long the lamp is on and off in turn; a steady or dark lamp has no cadence.
+// Cadence returns how long the lamp is on and off in turn. It returns zeros for a steady or dark lamp.
 func (l Lamp) Cadence() (on, off time.Duration) {
 	switch l {
 	case Flash:
@@ -111,10 +111,10 @@ func (l Lamp) String() string {
 	}
 }
 
-// Kind says what changed.
+// Kind is what changed.
 type Kind uint8
 
-// The kinds of change.
+// The kinds of change. Lamp and Took are set only where the comment names them.
 const (
 	ContactOpened Kind = iota + 1
 	ContactClosed
@@ -122,10 +122,10 @@ const (
 	CurrentOff
 	HoldBegan    // the card bridges the pair
 	HoldReleased // loop current was absent for the card's release time
-	HoldResumed  // a set took the call back
+	HoldResumed  // a set took the held call back
 	LampChanged  // Lamp
-	PortSeized   // the port sees the line off hook
-	PortOnHook   // the port sees it on hook
+	PortSeized   // the port detects off hook
+	PortOnHook   // the port detects on hook
 	PortFlash    // the port takes a break for a hook flash. Took
 	RingBegan    // ringing voltage at the port
 	RingEnded

@@ -11,57 +11,58 @@ import (
 //	                                      |                        ^                              |
 //	                                  relay coil                   +---------- A lead ------------+
 //
-// Loop current flows when there is battery, the contact is closed and something bridges the pair: a set off hook, or
-// the card's hold bridge. A set that hangs up opens its side of the pair before the A lead; its hold key opens the A
-// lead first. The card begins a hold when the A lead goes away while loop current still flows, and lets it go when
-// current is absent for the release time, or when a set takes the call back (key line circuits, US patents 4,311,880
-// and 4,674,118).
+// Loop current flows when the battery is connected, the contact is closed and something bridges the pair: a set that is
+// off hook, or the card's hold bridge. A set that hangs up opens its side of the pair before the A lead; its hold key
+// opens the A lead first. The card begins a hold when the A lead opens while loop current still flows. It ends the hold
+// when the current has been absent for the release time, or when a set takes the call back (key line circuits, US
+// patents 4,311,880 and 4,674,118).
 //
-// Time is the time since a start that the caller chooses. Each method that takes now brings the line up to that instant
-// first, so a late call loses nothing and every [Change] carries the instant at which it happened; it returns the
-// changes and the instant at which Step is to be called next. A now that lies before an earlier one counts as that one.
-// A Line is not for concurrent use.
+// Times count from a start that the caller chooses. Each method that takes the time (now) brings the line up to that
+// time first, so a late call loses nothing, and every [Change] carries the time at which it happened. The method
+// returns the changes and the time of the next call of Step. If now is earlier than in a previous call, the previous
+// time is used. A Line is not for concurrent use.
 type Line struct {
 	o   Options
 	now time.Duration
 
 	battery   bool
-	lockedOut bool // locked out: the port feeds too little for a hold
+	lockedOut bool // the port has locked the line out and feeds too little current for a hold
 	ringing   bool // ringing voltage at the port
 	coil      bool // energised: the normally-closed contact opens
 	welded    bool // the contact does not follow the coil
-	closed    bool // the contact
+	closed    bool // the contact is closed
 	moves     []move
 	sets      []set
 
 	current   bool
-	since     time.Duration // of the last change of current
-	seen      bool          // the port sees something across the pair
-	seenSince time.Duration // of the last change of seen
+	since     time.Duration // time of the last change of current
+	seen      bool          // the port detects current, even too little for a hold
+	seenSince time.Duration // time of the last change of seen
 	aLead     bool
 	held      bool
-	release   time.Duration // of this hold
+	release   time.Duration // of the present hold
 	ringUp    bool
-	ringsTill time.Duration // end of the ring-up while no ringing comes; Never while it does
+	ringsTill time.Duration // end of the ring-up after the last ringing; Never during ringing
 	lamp      Lamp
-	offHook   bool // as the port sees it
+	offHook   bool // as the port detects it
 
 	changes []Change
 }
 
-// move is a movement of the contact that is under way.
+// move is one movement of the contact that is still to come.
 type move struct {
 	at     time.Duration
 	closed bool
 }
 
-// set is a telephone set that was ever lifted.
+// set is a telephone set that has been lifted at least once.
 type set struct {
 	name        string
 	pair, aLead bool
 }
 
-// New returns an idle line with battery on and the contact closed, or says which option is out of bounds.
+// New returns an idle line with the battery connected and the contact closed. It returns an error that names the option
+// if one is out of bounds.
 func New(o Options) (*Line, error) {
 	o, err := o.withDefaults()
 	if err != nil {
@@ -78,19 +79,19 @@ func (l *Line) SetBattery(now time.Duration, on bool) ([]Change, time.Duration) 
 	return l.do(now, func() { l.battery = on })
 }
 
-// SetLockOut lets the port lock the line out, or feed it again. Locked out, the port sends no more current than it
-// needs to see whether anything bridges the pair; a hold needs more.
+// SetLockOut makes the port lock the line out, or feed it again. A port that has locked the line out feeds only the
+// current that it needs to detect a bridge across the pair, and a hold needs more.
 func (l *Line) SetLockOut(now time.Duration, out bool) ([]Change, time.Duration) {
 	return l.do(now, func() { l.lockedOut = out })
 }
 
-// ResetPort lets the port forget what it saw, as a restart does: it takes the line for on hook until current has flowed
-// for its time.
+// ResetPort resets the port's hook detector, as a restart does. The port reports on hook until current has flowed for
+// Options.Seize.
 func (l *Line) ResetPort(now time.Duration) ([]Change, time.Duration) {
 	return l.do(now, func() { l.offHook, l.seen, l.seenSince = false, false, l.now })
 }
 
-// SetWelded welds the contact where it is, whatever its coil does; not welded, it goes where the coil has it.
+// SetWelded welds the contact in its present position, or frees it. A freed contact moves to where its coil puts it.
 func (l *Line) SetWelded(now time.Duration, welded bool) ([]Change, time.Duration) {
 	return l.do(now, func() {
 		l.welded = welded
@@ -98,7 +99,7 @@ func (l *Line) SetWelded(now time.Duration, welded bool) ([]Change, time.Duratio
 	})
 }
 
-// SetRinging starts or ends the ringing at the port (the cadence's pauses are part of it).
+// SetRinging starts or ends the ringing at the port. The pauses of the cadence count as ringing.
 func (l *Line) SetRinging(now time.Duration, on bool) ([]Change, time.Duration) {
 	return l.do(now, func() {
 		if l.ringing == on {
@@ -113,7 +114,7 @@ func (l *Line) SetRinging(now time.Duration, on bool) ([]Change, time.Duration) 
 	})
 }
 
-// SetCoil energises the relay, which opens its normally-closed contact, or lets it drop.
+// SetCoil energises the relay, which opens its normally-closed contact, or de-energises it.
 func (l *Line) SetCoil(now time.Duration, energised bool) ([]Change, time.Duration) {
 	return l.do(now, func() {
 		if l.coil == energised {
@@ -124,18 +125,18 @@ func (l *Line) SetCoil(now time.Duration, energised bool) ([]Change, time.Durati
 	})
 }
 
-// moveTo sets the contact moving.
+// moveTo plans the movement of the contact.
 func (l *Line) moveTo(closed bool) {
 	at := l.now + l.o.Move
 	l.moves = l.moves[:0]
 	if l.welded || l.closed == closed {
-		return // it turned back before the contact had moved
+		return // welded, or turned back before the contact had moved
 	}
 	l.moves = append(l.moves, move{at, closed})
 	if b := l.o.Bounce; b > 0 {
 		l.moves = append(l.moves, move{at + b/3, !closed}, move{at + 2*b/3, closed})
 	}
-	l.expire(l.now) // with Move 0 it moves now
+	l.expire(l.now) // with Move 0 the contact moves now
 }
 
 // Lift puts the set on the line: off hook with the line's key down. A held call is taken back.
@@ -156,7 +157,7 @@ func (l *Line) HangUp(now time.Duration, name string) ([]Change, time.Duration) 
 	})
 }
 
-// Hold presses the set's hold key: the A lead opens, then the line key lets go of the pair.
+// Hold presses the set's hold key: the A lead opens, then the line key releases the pair.
 func (l *Line) Hold(now time.Duration, name string) ([]Change, time.Duration) {
 	return l.do(now, func() {
 		s := l.set(name)
@@ -166,13 +167,13 @@ func (l *Line) Hold(now time.Duration, name string) ([]Change, time.Duration) {
 	})
 }
 
-// State is what can be measured on the line.
+// State is what can be measured on the line, and whether a hold is on.
 type State struct {
 	Current, Held, ContactClosed, OffHook bool
 	Lamp                                  Lamp
 }
 
-// State returns the state at the last instant given.
+// State returns the state at the latest time given.
 func (l *Line) State() State {
 	return State{Current: l.current, Held: l.held, ContactClosed: l.closed, OffHook: l.offHook, Lamp: l.lamp}
 }
@@ -196,7 +197,7 @@ func (l *Line) do(now time.Duration, act func()) ([]Change, time.Duration) {
 	return l.changes, l.next()
 }
 
-// expire lets everything happen that was due by now, in the order of time.
+// expire makes everything happen that was due by now, in the order of time.
 func (l *Line) expire(now time.Duration) {
 	for at := l.next(); at <= now; at = l.next() {
 		l.now = max(l.now, at)
@@ -219,7 +220,7 @@ func (l *Line) expire(now time.Duration) {
 	}
 }
 
-// moveContact moves the contact.
+// moveContact makes the next movement of the contact.
 func (l *Line) moveContact() {
 	l.closed = l.moves[0].closed
 	l.moves = l.moves[1:]
@@ -230,7 +231,7 @@ func (l *Line) moveContact() {
 	l.emit(Change{Kind: kind})
 }
 
-// The instants at which something is due, Never if it is not.
+// The times at which something is due, or Never.
 
 func (l *Line) moveDue() time.Duration {
 	if len(l.moves) == 0 {
@@ -254,7 +255,7 @@ func (l *Line) next() time.Duration {
 	return min(l.moveDue(), l.releaseDue(), l.seizeDue(), l.onHookDue(), l.ringsTill)
 }
 
-// settle finds what follows at once from the state of the switches.
+// settle applies what follows at once from the state of the switches.
 func (l *Line) settle() {
 	l.flow()
 	aLead := slices.ContainsFunc(l.sets, func(s set) bool { return s.aLead })
@@ -287,7 +288,7 @@ func (l *Line) settle() {
 	}
 }
 
-// flow finds whether loop current flows, and what the port sees of it.
+// flow determines whether loop current flows, and what the port detects.
 func (l *Line) flow() {
 	bridged := l.held || slices.ContainsFunc(l.sets, func(s set) bool { return s.pair })
 	seen := l.battery && l.closed && bridged
@@ -309,7 +310,7 @@ func (l *Line) flow() {
 	}
 }
 
-// ring lets the ringing reach the card, or not.
+// ring updates the ring-up of the card.
 func (l *Line) ring() {
 	switch {
 	case l.aLead: // answered

@@ -13,7 +13,7 @@ import (
 
 const ms = time.Millisecond
 
-// testBed drives a line and writes down what changed.
+// testBed drives a line and records the changes.
 type testBed struct {
 	t    *testing.T
 	l    *Line
@@ -52,7 +52,7 @@ func (b *testBed) pulse(d ...float64) { // open, closed, open ... in millisecond
 	b.coil(false)
 }
 
-// changes returns what changed since the last call, one change a line, and forgets it.
+// changes returns the changes since the last call, one on each line, and clears the record.
 func (b *testBed) changes() string {
 	var s []string
 	for _, c := range b.seen {
@@ -66,7 +66,7 @@ func (b *testBed) has(k Kind) bool {
 	return slices.ContainsFunc(b.seen, func(c Change) bool { return c.Kind == k })
 }
 
-// heldLine answers and holds, and forgets what led there. Now is 1 s.
+// heldLine returns a line on hold, with an empty record of changes. The time is 1 s.
 func heldLine(t *testing.T, o Options) *testBed {
 	b := newTestBed(t, o)
 	b.lift("desk")
@@ -78,8 +78,8 @@ func heldLine(t *testing.T, o Options) *testBed {
 	return b
 }
 
-// The hold key opens the A lead before the pair, a hang-up the pair before the A lead; the card bridges when the A lead
-// goes while current flows. Source: US patents 4,311,880 and 4,674,118 (abstracts), common practice.
+// The hold key opens the A lead before the pair; a hang-up opens the pair before the A lead. The card begins a hold
+// when the A lead opens while current flows. Source: US patents 4,311,880 and 4,674,118 (abstracts), common practice.
 func TestHoldBeginsByTheOrderOfTheContacts(t *testing.T) {
 	b := newTestBed(t, Options{})
 	b.lift("desk")
@@ -114,8 +114,8 @@ func TestHoldNeedsCurrent(t *testing.T) {
 	require.Equal(t, Dark, b.l.State().Lamp)
 }
 
-// The release times are the two settings of electronic key systems (common practice). At the release time itself the
-// hold goes; a millisecond less leaves it.
+// The release times are the two settings of electronic key systems (common practice). An opening as long as the release
+// time releases the hold, and one that is a millisecond shorter does not.
 func TestHoldIsReleasedAfterTheReleaseTime(t *testing.T) {
 	for _, release := range []time.Duration{50 * ms, 350 * ms, 450 * ms} {
 		t.Run(release.String(), func(t *testing.T) {
@@ -138,8 +138,8 @@ func TestHoldIsReleasedAfterTheReleaseTime(t *testing.T) {
 	}
 }
 
-// 800 ms is the normal setting of a digital exchange's disconnect clear (operator's note, 1987): longer than every
-// release time that is common practice, up to 600 ms for relay-type cards (from memory).
+// 800 ms is the normal setting of a digital exchange's disconnect clear (British Telecom's note of 1987). It is longer
+// than every release time in common practice, up to 600 ms for relay-type cards (from memory).
 func TestAnInterruptionOf800msClearsEveryCard(t *testing.T) {
 	for _, release := range []time.Duration{50 * ms, 350 * ms, 450 * ms, 600 * ms} {
 		b := heldLine(t, Options{Release: release, FlashMin: 300 * ms, FlashMax: 800 * ms, Move: 5 * ms,
@@ -153,8 +153,8 @@ func TestAnInterruptionOf800msClearsEveryCard(t *testing.T) {
 	}
 }
 
-// Flash window 300 to 800 ms: defaults of RFC 5098's hook flash objects. Only a hold that stayed brings the current
-// back.
+// The flash window of 300 to 800 ms is the default of RFC 5098's hook flash objects. The current returns only if the
+// hold stayed.
 func TestABreakInTheFlashWindowIsAFlashWhenTheHoldStays(t *testing.T) {
 	o := Options{Release: 450 * ms, FlashMin: 300 * ms, FlashMax: 800 * ms}
 	for _, c := range []struct {
@@ -186,7 +186,7 @@ func TestBreakBetweenFlashAndOnHook(t *testing.T) {
 	require.True(t, b.has(PortSeized), "the bridge seizes the line anew")
 }
 
-// The release time counts current absent without a break: a bouncing contact starts it anew.
+// The release time counts uninterrupted absence of current: a bouncing contact starts it again.
 func TestBounceRestartsTheReleaseTime(t *testing.T) {
 	b := heldLine(t, Options{Release: 50 * ms, Move: 6 * ms, Bounce: 6 * ms})
 	b.coil(true)
@@ -220,8 +220,8 @@ func TestLampCadences(t *testing.T) {
 	}
 }
 
-// A card goes on flashing in the pauses of the ringing and some seconds after a caller gave up (common practice: 2 to 9
-// s).
+// The lamp keeps flashing in the pauses of the ringing, and for some seconds after the caller has given up (common
+// practice: 2 to 9 s).
 func TestRingingFlashesUntilAnsweredOrGivenUp(t *testing.T) {
 	b := newTestBed(t, Options{RingUp: 5 * time.Second})
 	b.ringing(true)
@@ -259,8 +259,8 @@ func TestAPortThatInterruptsByItselfClearsTheHoldToo(t *testing.T) {
 	require.False(t, b.l.State().Held)
 }
 
-// A port that locks a line out feeds it too little for a hold, and still sees when the bridge is gone (common practice:
-// permanent signal treatment).
+// A port that has locked a line out feeds it too little current for a hold. It still detects when the bridge is gone
+// (common practice: permanent signal treatment).
 func TestALockedOutPortHoldsNothingAndSeesTheLineOnHook(t *testing.T) {
 	b := heldLine(t, Options{})
 	b.did(b.l.SetLockOut(b.now, true))
@@ -278,7 +278,7 @@ func TestALockedOutPortHoldsNothingAndSeesTheLineOnHook(t *testing.T) {
 	require.False(t, b.l.State().OffHook)
 }
 
-// A port that restarts sees the line for the first time, however it was before.
+// A port that restarts detects the state of the line anew.
 func TestPortRestart(t *testing.T) {
 	b := heldLine(t, Options{})
 	b.battery(false)
@@ -315,7 +315,7 @@ func TestAWeldedContactFollowsItsCoilOnlyWhenItIsFree(t *testing.T) {
 	require.False(t, b.l.State().ContactClosed, "welded open")
 }
 
-// Each hold takes its own release time from the source.
+// Each hold takes its own release time from Options.Releases.
 func TestReleaseTimesVaryFromHoldToHold(t *testing.T) {
 	all := []time.Duration{100 * ms, 700 * ms}
 	b := heldLine(t, Options{Releases: func() time.Duration {
@@ -337,7 +337,7 @@ func TestReleaseTimesVaryFromHoldToHold(t *testing.T) {
 	require.Empty(t, all)
 }
 
-// A set that goes off hook while the contact is open cannot be seen before it closes.
+// The port cannot detect a set that goes off hook behind an open contact until the contact closes.
 func TestASeizureBehindAnOpenContactIsSeenAfterIt(t *testing.T) {
 	b := newTestBed(t, Options{})
 	b.coil(true)
@@ -359,8 +359,8 @@ func TestOptionsOutOfBounds(t *testing.T) {
 	}
 }
 
-// However the calls to Step are spread, the same things happen at the same instants; and at every instant the laws of
-// the circuit hold.
+// However the calls to Step are distributed, the same changes happen at the same times, and the laws of the circuit
+// hold at every time.
 func TestResultDoesNotDependOnSteps(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		o := Options{Release: 350 * ms, FlashMin: 300 * ms, FlashMax: 800 * ms, Move: 5 * ms, Bounce: 3 * ms,

@@ -7,7 +7,7 @@ import (
 	"testing"
 )
 
-// Every character that a terminal acts on or that turns the direction of writing, in every form.
+// Every character that a terminal acts on or that changes the direction of writing is replaced, in every form.
 func TestControlCharactersAreReplaced(t *testing.T) {
 	t.Parallel()
 	var all []rune
@@ -50,8 +50,8 @@ func TestText(t *testing.T) {
 	}
 }
 
-// What a spreadsheet takes for a formula: =, +, - and @ at the beginning (from memory: OWASP, CSV injection). A number
-// stays one.
+// A spreadsheet takes a text for a formula if it begins with =, +, - or @ (from memory: OWASP, CSV injection). A number
+// remains a number.
 func TestCell(t *testing.T) {
 	t.Parallel()
 	for in, want := range map[string]string{

@@ -7,7 +7,7 @@ import (
 	"clearback/supervision"
 )
 
-// A Violation is one broken invariant. Invariant 0 is the book-keeping that the others rest on.
+// A Violation is one broken invariant. Number 0 stands for the bookkeeping that the other invariants rely on.
 type Violation struct {
 	Invariant int
 	At        supervision.Instant
@@ -15,32 +15,32 @@ type Violation struct {
 	Problem   string
 }
 
-// Error names the invariant and what broke it.
+// Error names the invariant and says how the machine broke it.
 func (v *Violation) Error() string {
 	return fmt.Sprintf("invariant %d (%s) at %v: the machine %s", v.Invariant, v.Says, v.At, v.Problem)
 }
 
 // A Checker follows one line and checks each step against the invariants 1 to 3, 5 to 8, 11 to 13 and the machine's
-// part of 4. It knows only what went in and what came out. It is not for concurrent use.
+// part of 4. It uses only events and effects. It is not for concurrent use.
 type Checker struct {
 	rules []rule
 	model model
 }
 
-// NewChecker returns a checker of a line at rest.
+// NewChecker returns a checker for a line at rest.
 func NewChecker(p supervision.Policy) *Checker {
 	c := &Checker{rules: rules()}
 	c.Reset(p)
 	return c
 }
 
-// Reset makes the checker follow a new line.
+// Reset starts a new line.
 func (c *Checker) Reset(p supervision.Policy) { c.model.reset(p) }
 
-// SetPolicy makes the checker know new settings of the line it follows.
+// SetPolicy changes the settings of the line.
 func (c *Checker) SetPolicy(now supervision.Instant, p supervision.Policy) { c.model.setPolicy(now, p) }
 
-// Observe takes the next step and returns the invariants it broke, nil if none.
+// Observe checks the next step and returns the invariants that it broke, or nil.
 func (c *Checker) Observe(m *Moment) []Violation {
 	var broken []Violation
 	t := &c.model
@@ -66,16 +66,16 @@ func (c *Checker) Observe(m *Moment) []Violation {
 	return broken
 }
 
-// Phase is where the line stands between a clearing and its end.
+// Phase is the phase of the line between a clearing and the end of its interruption.
 type Phase uint8
 
-// The phases in which somebody may come.
+// The phases in which a call or a seizure may come.
 const (
 	PhaseRest     Phase = iota
-	PhasePending        // an interruption is to come
-	PhaseOpening        // handed out, not confirmed
-	PhaseOpen           // confirmed
-	PhaseGuarding       // closed again, quiet
+	PhasePending        // an interruption is pending
+	PhaseOpening        // OpenLoop was handed out, not confirmed
+	PhaseOpen           // the opening was confirmed
+	PhaseGuarding       // closed again, in the guard time
 	Phases
 )
 
@@ -84,7 +84,7 @@ func (p Phase) String() string {
 	return [...]string{"rest", "pending", "opening", "open", "guarding"}[p]
 }
 
-// Phase returns where the line stands at now.
+// Phase returns the phase of the line at now.
 func (c *Checker) Phase(now supervision.Instant) Phase {
 	t := &c.model
 	switch {
@@ -103,7 +103,7 @@ func (c *Checker) Phase(now supervision.Instant) Phase {
 	}
 }
 
-// Transcript writes moments in the text form, for a failure's report.
+// Transcript returns moments in the text form, for the report of a failure.
 func Transcript(ms []Moment) string {
 	var b strings.Builder
 	for i := range ms {

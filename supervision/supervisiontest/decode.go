@@ -7,8 +7,8 @@ import (
 	"clearback/supervision"
 )
 
-// Decode makes an order of events of any bytes: the first picks a policy, each further four one event and the time
-// before it. Deadlines of the machine that pass meanwhile are not in it; [Play] adds them.
+// Decode makes an order of events from any bytes. The first byte selects a policy. Each group of four after it gives
+// one event and the time before it. The order has no TimePassed for the machine's deadlines; [Play] adds those.
 func Decode(data []byte) (supervision.Policy, []Moment) {
 	policies := Policies()
 	if len(data) == 0 {
@@ -40,7 +40,7 @@ func Decode(data []byte) (supervision.Policy, []Moment) {
 	return p, ms
 }
 
-// waits spreads a byte over the times that matter: 0 to 63 ms, then up to 1.9 s, then up to 64 s.
+// waits maps a byte to a time: 0 to 63 ms, up to 1.9 s, or up to 63 s.
 func waits(d byte) time.Duration {
 	n := time.Duration(d & 63)
 	switch d >> 6 {
@@ -53,12 +53,13 @@ func waits(d byte) time.Duration {
 	}
 }
 
-// afterwards is longer than all waits of one interruption, and short enough that looks at an idle line every 5 s stay
-// below what pass takes for endless.
+// afterwards is longer than all waits of one interruption. It is short enough that a look every 5 s at an idle line
+// stays below the number of deadlines at which pass reports an endless wait.
 const afterwards = 90 * time.Second
 
-// Play gives an order to a new machine as a shell would, with TimePassed at each deadline on the way, and returns what
-// came of it up to the first violation. After the last event time goes on for longer than any wait but watching.
+// Play gives an order to a new machine, with TimePassed at each deadline, as package bridge does. It returns the
+// moments up to the first violation. After the last event it lets more time pass than any wait takes, except that for
+// the next look.
 func Play(p supervision.Policy, build Build, ms []Moment) ([]Moment, []Violation) {
 	m, c := build(p), NewChecker(p)
 	var out []Moment
@@ -70,7 +71,7 @@ func Play(p supervision.Policy, build Build, ms []Moment) ([]Moment, []Violation
 		return c.Observe(&out[len(out)-1])
 	}
 	now := supervision.Instant(0)
-	// pass bounds itself: a machine that never comes to rest is at fault
+	// pass has a limit of its own, since a machine that never comes to rest is at fault
 	pass := func(until supervision.Instant) []Violation {
 		for range 64 {
 			if deadline == supervision.Never || deadline > until {

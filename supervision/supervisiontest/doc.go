@@ -1,24 +1,24 @@
-// Package supervisiontest tries a line's machine: scenario scripts, the invariants as checks over what went in
-// and came out, random event orders from a simulated world, and wrappers that break one rule each.
+// Package supervisiontest tests a line's machine. It has scenario scripts, the invariants as checks of events and
+// effects, random event orders from a simulator, and mutants that break one rule each.
 //
 // # Invariants
 //
-// DEVELOPERS.md numbers them. TestInvariantNN proves number NN on random event orders, by the checks that rules names
-// for that number; each has mutants (mutants*.go) that break it and must be caught. Number 0 is what goes without
-// saying: both ends learn of every clearing, and every clearing of an answered call ends in an interruption or in a
-// report that says why not.
+// DEVELOPERS.md numbers the invariants. TestInvariantNN proves number NN on random event orders, by the checks that
+// rules lists for that number. Each number has mutants (mutants*.go) that break it and must be caught. Number 0 stands
+// for what the others rely on: both ends learn of every clearing, and every clearing of an answered call ends in an
+// interruption or in a report that says why not.
 //
 // # Scripts
 //
-// A script (supervision/testdata) is blocks with an empty line between them: events in their text form, ----, and the
-// transcript that came of them, with the deadline that is left. [Block] has the form. To write one, write the commands
-// with ---- below, let the machine fill in the rest, and read what it did:
+// A script (supervision/testdata) consists of blocks with an empty line between them. A block has events in their text
+// form, a line ----, and the resulting transcript with the next deadline; see [Block]. To write a script, write the
+// commands with ---- below them, let the machine fill in the transcript, and read what the machine did:
 //
 //	go test ./supervision/supervisiontest -run 'TestScripts$' -rewrite
 //	git diff supervision/testdata
 //
-// The difference is the review: a changed line is a changed behaviour. Each sentence of SAFETY.md that ends with (loop)
-// has a script that cites it (# SAFETY.md S7.); a test holds that both ways.
+// Review the difference: a changed line is a changed behaviour. Each sentence of SAFETY.md that ends with (loop) has a
+// script that cites it (# SAFETY.md S7.), and each citation has its sentence. A test checks both.
 package supervisiontest
 
 import "clearback/supervision"
@@ -28,7 +28,7 @@ type Stepper interface {
 	Step(now supervision.Instant, ev supervision.Event) ([]supervision.Effect, supervision.Instant)
 }
 
-// A PolicySetter is a Stepper whose settings can be changed.
+// A PolicySetter is a Stepper whose policy can be changed.
 type PolicySetter interface {
 	SetPolicy(now supervision.Instant, p supervision.Policy) supervision.Instant
 }
@@ -38,8 +38,7 @@ var (
 	_ PolicySetter = (*supervision.Machine)(nil)
 )
 
-// A Moment is one step of a trace: what went in and what came out. Policy, if not nil, are other settings that came
-// just before.
+// A Moment is one step of a trace: its input and its output. Policy, if not nil, is set just before the step.
 type Moment struct {
 	Policy   *supervision.Policy
 	Now      supervision.Instant

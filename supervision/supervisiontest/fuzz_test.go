@@ -8,7 +8,8 @@ import (
 	"clearback/supervision"
 )
 
-// seeds of the fuzzer: an ordinary call with an interruption, one with a seizure, one with a waiting call.
+// seeds returns the seeds of the fuzzer: an ordinary call with an interruption, one with a seizure, one with a waiting
+// call.
 func seeds() [][]byte {
 	call := []byte{1, 1, 1, 0, 0, 3, 1, 0, 50, 4, 1, 0, 200, 5, 1, 1, 200}
 	opened := append(append([]byte(nil), call...), 8, 1, 16, 10, 9, 8, 0, 10)
@@ -21,7 +22,7 @@ func seeds() [][]byte {
 	}
 }
 
-// FuzzStep feeds bytes as events and checks every invariant.
+// FuzzStep uses the input as events and checks every invariant.
 func FuzzStep(f *testing.F) {
 	for i, s := range seeds() {
 		s[0] = byte(i)
@@ -39,7 +40,7 @@ func FuzzStep(f *testing.F) {
 	})
 }
 
-// TestAnyBytes is the same without a fuzzer, with the shrinking of pgregory.net/rapid.
+// TestAnyBytes does the same without a fuzzer, and shortens failures with pgregory.net/rapid.
 func TestAnyBytes(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		data := rapid.SliceOfN(rapid.Byte(), 5, 160).Draw(t, "data")
@@ -51,14 +52,14 @@ func TestAnyBytes(t *testing.T) {
 	})
 }
 
-// TestMutantHookAloneChangesNothing: mutants are caught for what they change, not for being wrapped.
+// TestMutantHookAloneChangesNothing checks that mutants are not caught merely because they are wrapped.
 func TestMutantHookAloneChangesNothing(t *testing.T) {
 	if _, f := Orders(2000, 1, wrap(nil, nil)); f != nil {
 		t.Errorf("an unchanged machine in a wrapper fails: %v\n%+v\n%s", f.Violations, f.Policy, Transcript(f.Moments))
 	}
 }
 
-// TestShortenKeepsTheFault: a failure is shown by few events.
+// TestShortenKeepsTheFault checks that a shortened failure has few events and the same fault.
 func TestShortenKeepsTheFault(t *testing.T) {
 	for _, m := range Mutants() {
 		if m.Invariant != 11 {
@@ -75,7 +76,7 @@ func TestShortenKeepsTheFault(t *testing.T) {
 	}
 }
 
-// TestSeedsReachTheLoop: the fuzzer starts from orders that open it.
+// TestSeedsReachTheLoop checks that the fuzzer's seeds open the loop.
 func TestSeedsReachTheLoop(t *testing.T) {
 	opened := 0
 	for i, s := range seeds() {

@@ -13,7 +13,8 @@ import (
 
 func machine(p supervision.Policy) Stepper { return supervision.New(p) }
 
-// orderCount is for everyday runs; .ci/run sets CLEARBACK_ORDERS to 150,000, and the long proof to more.
+// orderCount returns the number of orders in an everyday run. CLEARBACK_ORDERS sets another: 150,000 in .ci/run, and
+// more in the long proof.
 func orderCount(t *testing.T) int {
 	text := os.Getenv("CLEARBACK_ORDERS")
 	if text == "" {
@@ -26,7 +27,7 @@ func orderCount(t *testing.T) int {
 	return n
 }
 
-// firstSeed is new each day's run and printed with each failure; CLEARBACK_SEED repeats one.
+// firstSeed returns a new seed in each run. A failure prints it, and CLEARBACK_SEED repeats it.
 func firstSeed(t *testing.T) uint64 {
 	text := os.Getenv("CLEARBACK_SEED")
 	if text == "" {
@@ -39,7 +40,7 @@ func firstSeed(t *testing.T) uint64 {
 	return n
 }
 
-// shared runs the random orders once for all tests of this package.
+// shared holds the random orders, which run once for all tests of this package.
 var shared struct {
 	once    sync.Once
 	seed    uint64
@@ -59,7 +60,7 @@ func orders(t *testing.T) (Tally, *Failure) {
 	return shared.tally, shared.failure
 }
 
-// invariant holds if no random order broke it and if every machine that breaks it is caught.
+// invariant checks that no random order broke the invariant and that every mutant that breaks it is caught.
 func invariant(t *testing.T, number int) {
 	t.Helper()
 	if _, f := orders(t); f != nil && hits(f.Violations, number) {
@@ -97,7 +98,7 @@ func TestInvariant11EndsWithinTwoSeconds(t *testing.T)                   { invar
 func TestInvariant12NoStaleOpening(t *testing.T)                         { invariant(t, 12) }
 func TestInvariant13NoMoreOpeningsThanPeopleMake(t *testing.T)           { invariant(t, 13) }
 
-// TestOrdersCoverEveryPhase: orders that miss the interesting moments prove nothing.
+// TestOrdersCoverEveryPhase checks that the orders reach the phases and occurrences that matter.
 func TestOrdersCoverEveryPhase(t *testing.T) {
 	tally, f := orders(t)
 	t.Logf("%d orders from seed %d, %d steps, in %v", tally.Orders, shared.seed, tally.Steps, shared.took)
@@ -114,8 +115,8 @@ func TestOrdersCoverEveryPhase(t *testing.T) {
 	if shared.n < 1000 {
 		t.Skip("too few orders to count")
 	}
-	// 30,000 orders meet each of these so much more often that chance does not come below: by five standard deviations,
-	// for the rarest (flashes: 0.37 % of the orders, repetitions: 0.93 %).
+	// In 30,000 orders each of these occurs far more often than the given minimum. Even for the rarest (flashes: 0.37 %
+	// of the orders, repetitions: 0.93 %) the minimum is five standard deviations below the mean.
 	must("open the loop", tally.Opened, 20)
 	for p := PhasePending; p < Phases; p++ {
 		must("meet a seizure while "+p.String(), tally.Seizures[p], 5)

@@ -7,98 +7,98 @@ import (
 	"clearback/supervision"
 )
 
-// Our own bounds, written down a second time so that a slip in the machine's constants is seen.
+// The bounds of the machine, written down a second time so that a mistake in its constants is noticed.
 const (
 	dialWindow  = 2 * time.Second        // invariant 11
-	lateLimit   = time.Second            // invariant 11, watched lines
+	lateLimit   = time.Second            // invariant 11
 	flashMargin = 100 * time.Millisecond // invariant 3
-	openRoom    = 200 * time.Millisecond // max_interval is longer than every interval
+	openRoom    = 200 * time.Millisecond // max_interval is at least that much longer than every interval
 	moves       = 100 * time.Millisecond // how late a contact may move
 	absoluteMax = 3 * time.Second        // invariant 4
-	probeLimit  = 500 * time.Millisecond // how long an answer to a probe may be awaited
-	waitSlack   = time.Second            // probe and closing time in the bound of a waiting call
+	probeLimit  = 500 * time.Millisecond // how long the machine may wait for the answer to a probe
+	waitSlack   = time.Second            // allowance for probe and closing in the bound of a waiting call
 	repeatSlack = 250 * time.Millisecond // how long a repeat may wait for the controller
-	senseAhead  = 50 * time.Millisecond  // current that comes back before the interval is over by our reckoning
-	trialFloor  = 20 * time.Millisecond  // a trial where pulse dialling is off
+	senseAhead  = 50 * time.Millisecond  // current that returns before the interval has ended by our count
+	trialFloor  = 20 * time.Millisecond  // the shortest trial if pulse dialling is off
 	mostRepeats = 2                      // of one clearing
-	forgotten   = 32 * time.Second       // an unanswered probe
-	legGone     = 65 * time.Second       // an adapter's leg of which nothing more is heard
+	forgotten   = 32 * time.Second       // after this, an unanswered probe no longer counts
+	legGone     = 65 * time.Second       // after this, an unconfirmed adapter leg no longer counts
 )
 
-// callModel is what is known of one call from events and effects alone.
+// callModel is what events and effects alone show of one call.
 type callModel struct {
 	id                         supervision.CallID
 	requested, emergency       bool
 	resembles                  bool // its number may be read as an emergency number
 	offered, answered          bool
-	far, near, lost            bool // who cleared
+	far, near, lost            bool // which end cleared
 	refused                    bool
 	legAsked, legDone          bool
 	leg                        supervision.Answer
 	legDoneAt                  supervision.Instant
 	byeAt                      supervision.Instant
-	clearing                   bool // answered, far end cleared, and what became of it was not told yet
+	clearing                   bool // answered, far end cleared, and its outcome not yet reported
 	clearedAt                  supervision.Instant
 	late                       time.Duration
 	interrupted, wasUnanswered bool
 	repeats                    int
-	reached                    bool // an emergency call of which the centre may know
+	reached                    bool // an emergency call that the centre may know of
 	crowded                    bool // cleared when the line had too many openings
 	trial                      bool
 	tuning                     bool // a tuning session's call
-	dialled                    bool // and the adapter asked for another call during it
+	dialled                    bool // a tuning call during which the adapter asked for another call
 	trialInterval              time.Duration
 	waits                      bool
 	waitBound                  supervision.Instant
 }
 
-// gone reports whether the adapter has no leg of the call any more and never will.
+// gone reports whether the adapter has no leg of the call and will not get one.
 func (c *callModel) gone() bool {
 	return c.refused || c.near || c.lost || c.legDone || c.far && !c.offered
 }
 
-// onLine reports whether the call rings or talks.
+// onLine reports whether the call is ringing or in progress.
 func (c *callModel) onLine() bool { return c.offered && !c.far && !c.near && !c.lost }
 
-// loopModel is what is known of the loop.
+// loopModel is what events and effects show of the loop.
 type loopModel struct {
 	begun       bool // OpenLoop was handed out, no outcome yet
-	opened      bool // LoopOpened came
+	opened      bool // LoopOpened arrived
 	closing     bool // CloseLoop was handed out
-	faulted     bool // nobody knows
+	faulted     bool // its state is unknown
 	unsure      bool // it was faulted before its end
-	idle        bool // nothing was opened when it was faulted, nor guarded, so no call waits for that
-	flowed      bool // a trusted sensor saw current when it was commanded
-	released    bool // and then saw it stop
+	idle        bool // the fault came without an opening or a guard time, so no call waits for it
+	flowed      bool // a trusted sensor reported current when the opening was commanded
+	released    bool // and a sensor then reported that it stopped
 	trial       bool
-	stale       bool // other intervals were set since
-	guarding    bool // closed, and nobody told the machine yet that the guard time is over
+	stale       bool // the intervals have changed since
+	guarding    bool // closed, and no event has ended the guard time yet
 	openedAt    supervision.Instant
 	maxBy       supervision.Instant // max_interval after the command
-	spoiled     bool                // cut short, or not known to have opened: nothing to judge
+	spoiled     bool                // cut short, or not known to have opened: not verified
 	seq         supervision.Seq
 	call        supervision.CallID
 	interval    time.Duration
 	commandedAt supervision.Instant
 	closeBy     supervision.Instant
-	recognised  supervision.Instant // the adapter reads on hook from here on
+	recognised  supervision.Instant // the adapter recognises on hook from here on
 	before      supervision.Instant // the same, before this opening
 	quietBy     supervision.Instant // end of the guard time
-	since       supervision.Instant // when the trouble began that faulted: the command, or the fault itself
+	since       supervision.Instant // when the disturbance began: at the command, or at the fault
 }
 
-// verification is the check that an interruption deserves.
+// verification is the check of an interruption.
 type verification struct {
-	may, must bool // be probed
+	may, must bool // a probe may, or must, be sent
 	asked     bool
-	catch     bool // of a trial that opened nothing
+	catch     bool // for a trial that opened nothing
 	due       supervision.Instant
 	call      supervision.CallID
-	probed    bool // asked, also of a line that is not to be trusted any more
+	probed    bool // a probe was sent, even if the line has become untrusted since
 	listen    listeningModel
 }
 
-// model follows a line from events and effects. It knows nothing of the machine's inside.
+// model follows a line by its events and effects. It does not look into the machine.
 type model struct {
 	policy       supervision.Policy
 	calls        []callModel
@@ -109,21 +109,21 @@ type model struct {
 	probedAt     supervision.Instant
 	callbackBy   supervision.Instant
 
-	byHand bool // an opening by hand is under way, and its outcome was not told yet
+	byHand bool // an operator's pulse is under way, and its outcome has not been reported
 
-	// of the present step
+	// about the present step
 	known     bool // the event concerns something that is known
 	seizure   bool // the near end came first: request, sensor or its own BYE
 	wasBegun  bool // before the event: an opening without CloseLoop
-	wasWanted bool // before the event: a clearing without outcome
-	answered  bool // the event is the answer to the latest probe
-	hookOff   bool // the answer to the check of an interruption says off hook
+	wasWanted bool // before the event: a clearing without an outcome
+	answered  bool // the event answers the latest probe
+	hookOff   bool // the answer in the check of an interruption says off hook
 	hadGrace  bool // the interruption that is reported had a grace
 	wasOpen   bool // before the event: the loop was not closed, or not known to be
 
 	guardEnded  bool             // in this step
-	heardBefore supervision.Hook // from a trusted sensor, before this step
-	sensorOff   bool             // at the first look after an interruption, with no call on the line
+	heardBefore supervision.Hook // reported by a trusted sensor before this step
+	sensorOff   bool             // off hook by the sensor at the first look, with no call on the line
 
 	watch idleModel
 	storm stormModel
@@ -153,8 +153,8 @@ func (t *model) setPolicy(now supervision.Instant, p supervision.Policy) {
 	}
 }
 
-// oneMore counts a hold that stayed: by what it was told to be or, after other settings came, by what is longer than
-// that.
+// oneMore returns the count after one more hold that stayed. If the intervals have changed since, it is that of the
+// first interval longer than the one that was too short.
 func (t *model) oneMore() int {
 	p := &t.policy
 	if !t.loop.stale {
@@ -195,7 +195,7 @@ func (t *model) anyOnLine(but supervision.CallID) bool {
 	return false
 }
 
-// anyLeg reports whether the adapter has, or may have, a leg of another call.
+// anyLeg reports whether the adapter has, or may have, a leg of a call other than but.
 func (t *model) anyLeg(but supervision.CallID) bool {
 	for i := range t.calls {
 		if c := &t.calls[i]; c.id != but && c.offered && !c.gone() {
@@ -210,7 +210,7 @@ func (t *model) bound(now supervision.Instant) supervision.Instant {
 	return now.Add(p.Lead + p.MaxInterval + p.OnHookRecognition + p.GuardTime + waitSlack)
 }
 
-// boundWaits bounds the wait of the calls that wait already.
+// boundWaits bounds the wait of the calls that are waiting.
 func (t *model) boundWaits(now supervision.Instant) {
 	for i := range t.calls {
 		if t.calls[i].waits {
@@ -295,10 +295,10 @@ func (t *model) newCall(now supervision.Instant, ev *supervision.Event) {
 func (t *model) callEvent(now supervision.Instant, ev *supervision.Event) {
 	c := t.find(ev.Call)
 	if c == nil || c.gone() {
-		// a BYE that crossed ours may come after our BYE's answer
+		// the adapter's BYE may cross ours and arrive after the answer to ours
 		late := ev.Kind == supervision.NearEndCleared || ev.Kind == supervision.AdapterLost
 		if late && c != nil && c.interrupted {
-			c.near = true // from now on nothing opens for it
+			c.near = true // nothing may open for this call from now on
 		}
 		if late && ev.Call != 0 && (c != nil && c.clearing || t.loop.begun && !t.loop.faulted &&
 			t.loop.call == ev.Call || t.verification.catch && t.verification.call == ev.Call) {

@@ -55,7 +55,7 @@ func (t *model) opening(now supervision.Instant, ef *supervision.Effect) {
 	case c == nil || ef.Call == 0:
 		t.boundWaits(now)
 	case c.interrupted:
-		c.repeats++ // it ends later than invariant 11 allows, by the user's consent
+		c.repeats++ // a repeat, which ends later than invariant 11 allows, with the user's consent
 	default:
 		c.clearing, c.interrupted, l.trial = false, true, c.trial
 		l.closeBy = min(l.closeBy, c.byeAt.Add(dialWindow))
@@ -84,7 +84,7 @@ func (t *model) reported(now supervision.Instant, ev *supervision.Event, ef *sup
 	case supervision.ReportIncidentEnded:
 		t.watch.open &^= 1 << ef.Incident
 		if ev.Kind == supervision.TimePassed && t.sensorHook() == supervision.HookOn {
-			t.watch.offSince = supervision.Never // a look at what the sensor says
+			t.watch.offSince = supervision.Never // a look at the sensor's state
 		}
 	case supervision.ReportIncident:
 		t.watch.open |= 1 << ef.Incident

@@ -6,20 +6,20 @@ import (
 	"clearback/supervision"
 )
 
-// idleModel is what is known of the sensor, of a line without a call and of its incidents.
+// idleModel is what is known of the sensor, of a line without a call, and of its incidents.
 type idleModel struct {
-	current         supervision.EventKind // Seized, Released or none yet
-	since           supervision.Instant   // when the line became idle; Never: it is not
-	looked          bool                  // by a probe, since then
-	asked           bool                  // and the answer is awaited
+	current         supervision.EventKind // Seized, Released, or none yet
+	since           supervision.Instant   // when the line became idle; Never: it is not idle
+	looked          bool                  // a probe was sent since then
+	asked           bool                  // and its answer is awaited
 	lookedAt        supervision.Instant
-	offSince        supervision.Instant // Never: not seen off hook, or carried a call since
-	open            uint32              // the reasons of incidents that have not ended, a bit each
+	offSince        supervision.Instant // Never: not seen off hook, or it has carried a call since
+	open            uint32              // the reasons of incidents that have not ended, one bit each
 	pendingIncident pendingIncidentModel
 
-	// of the present step
+	// about the present step
 	off bool // the event is a trusted off hook on a line without a call
-	at  bool // and the first look was long enough ago
+	at  bool // and the line was first seen off hook at least Watch ago
 }
 
 type pendingIncidentModel struct {
@@ -30,25 +30,26 @@ type pendingIncidentModel struct {
 
 func (w *idleModel) reset() { *w = idleModel{since: supervision.Never, offSince: supervision.Never} }
 
-// hasIncident reports whether there is such an incident.
+// hasIncident reports whether an incident with that reason has not ended.
 func (w *idleModel) hasIncident(why supervision.Incident) bool { return w.open&(1<<why) != 0 }
 
-// hasLineIncident reports whether anything of the line itself is an incident; a storm says nothing of its hook.
+// hasLineIncident reports whether the line has an incident. A storm does not count, since it says nothing about the
+// hook.
 func (w *idleModel) hasLineIncident() bool {
 	return w.open&^(1<<supervision.IncidentTooManyOpenings) != 0
 }
 
-// callOnLine: a call is answered or asked for.
+// callOnLine: a call is answered or requested.
 func (w *idleModel) callOnLine() {
 	w.offSince, w.pendingIncident = supervision.Never, pendingIncidentModel{}
 }
 
-// giveUp: the look under way tells nothing any more, as if it had not been made.
+// giveUp: the look under way no longer says anything, as if it had not been made.
 func (w *idleModel) giveUp() {
 	w.looked, w.asked = w.looked && !w.asked, false
 }
 
-// sensorHook is the hook state by a trusted sensor.
+// sensorHook returns the hook state by a trusted sensor.
 func (t *model) sensorHook() supervision.Hook {
 	switch {
 	case t.policy.SenseTrusted && t.watch.current == supervision.Seized:
@@ -60,8 +61,8 @@ func (t *model) sensorHook() supervision.Hook {
 	}
 }
 
-// hookOf is what the answer to a probe is taken for: the sensor decides where it is trusted, and one that is not
-// trusted says nothing.
+// hookOf returns the hook state that the machine may conclude from the answer to a probe. A trusted sensor decides. If
+// neither is trusted, the state is unknown.
 func (t *model) hookOf(ev *supervision.Event) supervision.Hook {
 	if h := t.sensorHook(); h != supervision.HookUnknown {
 		return h
@@ -72,12 +73,12 @@ func (t *model) hookOf(ev *supervision.Event) supervision.Hook {
 	return ev.Hook
 }
 
-// stuck: the current never stopped although the loop was open.
+// stuck reports whether the current did not stop although the loop was open.
 func (t *model) stuck() bool {
 	return t.policy.SenseTrusted && t.loop.flowed && !t.loop.released && t.watch.current == supervision.Seized
 }
 
-// holdCameBack: current that comes at the end of an interruption is the hold, not somebody who lifts.
+// holdCameBack reports whether current that starts now is the hold and not somebody who lifts a handset.
 func (t *model) holdCameBack(now supervision.Instant) bool {
 	l := &t.loop
 	if !t.policy.SenseTrusted {
@@ -86,13 +87,13 @@ func (t *model) holdCameBack(now supervision.Instant) bool {
 	return l.guarding || l.begun && l.opened && !l.faulted && now >= l.openedAt.Add(l.interval-senseAhead)
 }
 
-// guardOver notes when the machine has heard that the guard time is over.
+// guardOver notes when an event tells the machine that the guard time has ended.
 func (t *model) guardOver(now supervision.Instant, ev *supervision.Event) {
 	t.guardEnded = false
 	switch ev.Kind {
 	case supervision.Seized:
 		if t.policy.SenseTrusted && t.watch.current != supervision.Released {
-			return // the first word since the closing is of the hold
+			return // the first report since the closing is of the hold
 		}
 		fallthrough
 	case supervision.TimePassed, supervision.FarEndCleared, supervision.CallAnswered, supervision.PulseRequested:
@@ -103,7 +104,7 @@ func (t *model) guardOver(now supervision.Instant, ev *supervision.Event) {
 	}
 }
 
-// idle reports whether the line has no call, not even one that waits, and nothing to do.
+// idle reports whether the line has nothing to do and no call, not even one that waits.
 func (t *model) idle() bool {
 	return !t.loop.begun && !t.loop.faulted && !t.loop.guarding && t.pendingClearing() == nil && !t.verification.must &&
 		!t.verification.asked && !t.verification.catch && !t.verification.listen.on && !t.anyCall()
@@ -132,8 +133,8 @@ func (t *model) trialBounds(now supervision.Instant, ev *supervision.Event) bool
 	return d == 0 || d >= floor && d <= p.MaxInterval-openRoom && d <= absoluteMax-openRoom && d+p.Lead <= dialWindow
 }
 
-// attempt of an emergency call: the centre knows of it if it rang or was answered there, and may know if nobody refused
-// it.
+// attempt notes whether the emergency centre may know of an emergency call: the call rang or was answered there, or the
+// service accepted it and did not refuse it.
 func (t *model) attempt(ev *supervision.Event) {
 	rang, answered := ev.Progress == supervision.ProgressRinging, ev.Code >= 200 && ev.Code < 300
 	if c := t.find(ev.Call); c != nil {
@@ -158,7 +159,7 @@ func (t *model) trialSet(now supervision.Instant, ev *supervision.Event) {
 	}
 }
 
-// catching: the clearing of a catch trial has come to where another one opens.
+// catching notes that a catch trial has reached the point at which another trial would open the loop.
 func (t *model) catching(now supervision.Instant, ev *supervision.Event) {
 	c := t.pendingClearing()
 	if c == nil || !c.trial || c.trialInterval != 0 || t.policy.LifeSafety {
@@ -181,7 +182,7 @@ func (t *model) catching(now supervision.Instant, ev *supervision.Event) {
 	}
 }
 
-// watchEvent follows what an event tells of the hook.
+// watchEvent notes what an event says about the hook state.
 func (t *model) watchEvent(now supervision.Instant, ev *supervision.Event) {
 	w := &t.watch
 	w.off, w.at = false, false
@@ -192,7 +193,7 @@ func (t *model) watchEvent(now supervision.Instant, ev *supervision.Event) {
 	if t.policy.SenseTrusted && (ev.Kind == supervision.Seized || ev.Kind == supervision.Released) {
 		w.giveUp()
 		if w.since != supervision.Never {
-			w.since = now // the look to come is planned anew
+			w.since = now // the next look is planned anew
 		}
 	}
 	switch ev.Kind {
@@ -239,8 +240,8 @@ func (t *model) watchEvent(now supervision.Instant, ev *supervision.Event) {
 	}
 }
 
-// mayRing reports whether a call is on the line, or may still come to be: an unanswered one or one that counts until
-// its leg is known cleared.
+// mayRing reports whether a call is on the line or may still get there: an unanswered call, or one that counts until
+// its leg is known to be cleared.
 func (t *model) mayRing() bool {
 	for i := range t.calls {
 		if c := &t.calls[i]; c.onLine() || c.offered && !c.gone() && (!c.answered || c.emergency) {
@@ -250,7 +251,7 @@ func (t *model) mayRing() bool {
 	return false
 }
 
-// idleSoon reports whether nothing but calls that wait, which a seizure refuses, keep the line from being idle.
+// idleSoon reports whether only waiting calls, which a seizure refuses, keep the line from being idle.
 func (t *model) idleSoon() bool {
 	for i := range t.calls {
 		if !t.calls[i].gone() && !t.calls[i].waits {
@@ -260,7 +261,7 @@ func (t *model) idleSoon() bool {
 	return !t.loop.begun && !t.loop.faulted && !t.loop.guarding
 }
 
-// seen takes a trusted hook state of a line without a call.
+// seen notes a trusted hook state of a line without a call.
 func (t *model) seen(now supervision.Instant, h supervision.Hook) {
 	switch h {
 	case supervision.HookOn:
@@ -270,7 +271,7 @@ func (t *model) seen(now supervision.Instant, h supervision.Hook) {
 	}
 }
 
-// noteDoubt: the clearing of an answered call ended without an interruption, or the near end came first.
+// noteDoubt notes that the clearing of an answered call ended without an interruption, or that the near end came first.
 func (t *model) noteDoubt(ev *supervision.Event, ef *supervision.Effect, c *callModel) {
 	if ef.Trial {
 		return
@@ -286,7 +287,7 @@ func (t *model) noteDoubt(ev *supervision.Event, ef *supervision.Effect, c *call
 	}
 }
 
-// watchEnd follows the line after a whole step.
+// watchEnd updates the line after a whole step.
 func (t *model) watchEnd(now supervision.Instant) {
 	w := &t.watch
 	switch {
@@ -303,13 +304,13 @@ func (t *model) watchEnd(now supervision.Instant) {
 	}
 }
 
-// settled reports whether the line has been idle for so long that a sensor is listened to.
+// settled reports whether the line has been idle for so long that the sensor's state counts.
 func (t *model) settled(now supervision.Instant) bool {
 	w := &t.watch
 	return w.since != supervision.Never && now >= w.since.Add(t.policy.OnHookRecognition) && now >= t.loop.recognised
 }
 
-// lookWithin bounds when an idle line is looked at next.
+// lookWithin returns the longest time until the next look at an idle line.
 func (t *model) lookWithin() time.Duration {
 	return max(t.policy.Watch, t.policy.OnHookRecognition) + probeLimit
 }

@@ -2,22 +2,21 @@ package supervisiontest
 
 import "clearback/supervision"
 
-// listeningModel is the grace of an interruption that was seen off hook at first.
+// listeningModel is the grace of an interruption after which the line was first seen off hook.
 type listeningModel struct {
 	on      bool
 	by      supervision.Instant // its end
-	lost    bool                // the line was not to be trusted for a moment
+	lost    bool                // neither probe nor sensor was trusted at some point
 	asked   bool                // a second probe was sent
 	askedAt supervision.Instant
 }
 
-// stillThere reports whether current that comes is no news: it flowed all the time.
+// stillThere reports whether a report of current is no news, since the current has not stopped.
 func (t *model) stillThere() bool {
 	return t.verification.listen.on && t.policy.SenseTrusted && t.watch.current != supervision.Released
 }
 
-// looks reports whether the event makes the machine look at what its sensor says of an interruption, for the first
-// time.
+// looks reports whether the event makes the machine look for the first time at the sensor after an interruption.
 func (t *model) looks(now supervision.Instant, ev *supervision.Event) bool {
 	switch ev.Kind {
 	case supervision.ProbeAnswered:
@@ -33,7 +32,7 @@ func (t *model) looks(now supervision.Instant, ev *supervision.Event) bool {
 	}
 }
 
-// mayListen reports whether an interruption that is seen off hook now has a grace, unless it is repeated.
+// mayListen reports whether an interruption gets a grace if the line is seen off hook now, unless it is repeated.
 func (t *model) mayListen(now supervision.Instant) bool {
 	return t.policy.Listening > 0 && t.verification.call != 0 && !t.verification.catch && !t.loop.trial && !t.stuck() &&
 		!t.inWindow(now)
@@ -44,25 +43,25 @@ func (t *model) mayLookAgain(now supervision.Instant) bool {
 	return !l.asked && now >= l.by && !t.mayRing()
 }
 
-// listens looks at what is reported of an interruption that has, or should have, a grace.
+// listens checks reports of an interruption that has, or should have, a grace.
 func listens(t *model, m *Moment, ef *supervision.Effect) string {
 	l := &t.verification.listen
 	switch {
 	case ef.Kind == supervision.OpenLoop && l.on:
-		return "opens, and what became of the interruption before is not told"
+		return "opens without a report of the interruption before"
 	case !isReport(ef, supervision.ReportInterrupted):
 		return ""
 	case ef.Hook == supervision.HookOff && !l.on && t.mayListen(m.Now) && !did(m, supervision.OpenLoop, ef.Call):
-		return "calls it a hold that stayed at first sight, though somebody may be listening"
+		return "reports a hold that stayed at first sight, although somebody may be listening"
 	case ef.Hook == supervision.HookOff && l.on && m.Now < l.by:
 		return "looks again before the grace is over"
 	case ef.Hook == supervision.HookUnknown && l.on && !hindered(t, m):
-		return "says unknown though nothing hinders the second look"
+		return "reports unknown although nothing hinders the second look"
 	}
 	return ""
 }
 
-// hindered reports whether a second look could not be made, or told nothing.
+// hindered reports whether the second look could not be made, or could not say anything.
 func hindered(t *model, m *Moment) bool {
 	l := &t.verification.listen
 	switch m.Event.Kind {
@@ -85,7 +84,7 @@ func hindered(t *model, m *Moment) bool {
 	}
 }
 
-// listensEnd begins a grace, and looks for one that goes on for too long.
+// listensEnd begins a grace, and checks that a grace does not last too long.
 func listensEnd(t *model, m *Moment) string {
 	l := &t.verification.listen
 	if !l.on {
@@ -93,7 +92,7 @@ func listensEnd(t *model, m *Moment) string {
 			return ""
 		}
 		if !t.mayListen(m.Now) {
-			return "the hold is seen to have stayed, and nothing is told of it"
+			return "does not report a hold that was seen to stay"
 		}
 		t.verification.must, t.verification.asked = false, false
 		*l = listeningModel{on: true, by: m.Now.Add(t.policy.Listening)}
@@ -106,13 +105,13 @@ func listensEnd(t *model, m *Moment) string {
 	requested := m.Event.Kind == supervision.CallRequested || m.Event.Kind == supervision.CallAnswered
 	switch {
 	case m.Event.Kind == supervision.Released && t.policy.SenseTrusted:
-		return "the current stops, and the grace goes on"
+		return "continues the grace after the current has stopped"
 	case t.known && requested:
-		return "goes on listening in a call"
+		return "continues the grace in a call"
 	case t.inWindow(m.Now):
-		return "goes on listening in the call-back window"
+		return "continues the grace in the call-back window"
 	case m.Deadline > max(by, m.Now) || m.Event.Kind == supervision.TimePassed && m.Now >= by:
-		return "the grace is over, and nobody looks again"
+		return "does not look again after the grace"
 	}
 	return ""
 }

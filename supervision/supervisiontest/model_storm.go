@@ -7,18 +7,18 @@ import (
 	"clearback/supervision"
 )
 
-// breakerPause is how long no clearing opens the loop once there were too many; written down a second time, as the
-// other bounds.
+// breakerPause is how long no clearing opens the loop after too many openings. Like the other bounds, it is written
+// down a second time.
 const breakerPause = 5 * time.Minute
 
-// stormModel follows the openings that clearings wanted.
+// stormModel follows the openings of clearings.
 type stormModel struct {
-	openings []supervision.Instant // those that were made, and those that were refused as too many
+	openings []supervision.Instant // those that were made, and those refused as too many
 	by       supervision.Instant   // end of the pause; 0: none
 	ended    bool                  // in this step
 }
 
-// within counts the openings that were wanted in the minute before now.
+// within counts the openings in the minute before now.
 func (s *stormModel) within(now supervision.Instant) int {
 	n := 0
 	for _, at := range s.openings {
@@ -46,7 +46,7 @@ func tooMany(ef *supervision.Effect) bool {
 	return isReport(ef, supervision.ReportSuppressed) && ef.Suppression == supervision.SuppressedTooManyOpenings
 }
 
-// stormEvent: the pause goes on if the storm does.
+// stormEvent starts the pause again if the storm continues.
 func (t *model) stormEvent(now supervision.Instant, ev *supervision.Event) {
 	s := &t.storm
 	s.ended = false
@@ -73,14 +73,14 @@ func (t *model) stormEffect(now supervision.Instant, ef *supervision.Effect) {
 	}
 }
 
-// pressing reports whether the line is an incident as soon as it is seen off hook, since a rule may have left it held.
+// pressing reports whether off hook is an incident at once, since a rule may have left the line held.
 func (t *model) pressing(now supervision.Instant) bool {
 	d := &t.watch.pendingIncident
 	return d.why == supervision.IncidentSuppressed && !(d.rule == supervision.SuppressedTooManyOpenings &&
 		t.storm.by > 0)
 }
 
-// openingRate looks at how often clearings open the loop.
+// openingRate checks how often clearings open the loop.
 func openingRate(t *model, m *Moment, ef *supervision.Effect) string {
 	s := &t.storm
 	switch {
@@ -90,11 +90,11 @@ func openingRate(t *model, m *Moment, ef *supervision.Effect) string {
 		case s.paused(m.Now):
 			return "opens in the pause after too many openings"
 		case c == nil || c.interrupted && s.full(m.Now, &t.policy) || !c.interrupted && c.crowded:
-			return fmt.Sprintf("opens once more after %d openings in a minute", s.within(m.Now))
+			return fmt.Sprintf("opens again after %d openings in a minute", s.within(m.Now))
 		}
 	case isReport(ef, supervision.ReportIncidentEnded) && ef.Incident == supervision.IncidentTooManyOpenings:
 		if s.paused(m.Now) || s.full(m.Now, &t.policy) {
-			return "calls a storm over that is not"
+			return "ends a storm that continues"
 		}
 	}
 	return ""
@@ -105,14 +105,14 @@ func openingRateEnd(t *model, m *Moment) string {
 	doubt := t.watch.pendingIncident.rule == supervision.SuppressedTooManyOpenings
 	switch {
 	case s.by > 0 && !t.watch.hasIncident(supervision.IncidentTooManyOpenings):
-		return "refuses an opening as too many, and it is no incident"
+		return "reports no incident although it refuses an opening as too many"
 	case s.by > 0 && m.Event.Kind == supervision.TimePassed && m.Now >= s.by:
-		return "the pause is over, and the storm is still an incident"
+		return "does not end the incident of a storm after the pause"
 	case s.by > 0 && m.Deadline > s.by && m.Now < s.by:
-		return "does not ask to be told when the pause is over"
+		return "sets no deadline for the end of the pause"
 	case s.ended && doubt && t.idle() && t.policy.ProbeTrusted && t.sensorHook() == supervision.HookUnknown &&
 		m.Deadline > max(m.Now.Add(t.policy.OnHookRecognition), t.loop.recognised).Add(probeLimit):
-		return "the pause is over, and the line is not looked at"
+		return "does not look at the line after the pause"
 	}
 	return ""
 }

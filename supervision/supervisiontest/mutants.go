@@ -7,22 +7,22 @@ import (
 	"clearback/supervision"
 )
 
-// A Mutant is a machine with one rule broken. The check of Invariant must notice.
+// A Mutant is a machine with one rule broken. The check of Invariant must notice that.
 type Mutant struct {
 	Invariant int
 	Name      string
 	Build     Build
-	// Problem, if set, is part of what the check must say: some rules are broken in several ways.
+	// Problem, if set, is part of the message that the check must give, since some rules are broken in several ways.
 	Problem string
 }
 
-// mutantHook is a wrapper: in may change or withhold the event, out may change what came out.
+// mutantHook wraps a machine. in may change or withhold the event; out may change the result.
 type mutantHook struct {
 	machine Stepper
 	in      func(h *mutantHook, now supervision.Instant, ev *supervision.Event) (pass bool)
 	out     func(h *mutantHook, m *Moment)
 
-	// room for a mutant's memory
+	// memory for mutants
 	effects  []supervision.Effect
 	withheld []supervision.Effect
 	last     supervision.Effect // the last OpenLoop
@@ -61,7 +61,7 @@ func (h *mutantHook) Step(now supervision.Instant, ev supervision.Event) ([]supe
 	return m.Effects, m.Deadline
 }
 
-// SetPolicy gives the machine inside other settings.
+// SetPolicy sets the policy of the wrapped machine.
 func (h *mutantHook) SetPolicy(now supervision.Instant, p supervision.Policy) supervision.Instant {
 	if s, ok := h.machine.(PolicySetter); ok {
 		h.ddl = s.SetPolicy(now, p)
@@ -69,26 +69,26 @@ func (h *mutantHook) SetPolicy(now supervision.Instant, p supervision.Policy) su
 	return h.ddl
 }
 
-// policyMutant follows another policy than it should.
+// policyMutant uses a policy that differs from the given one.
 type policyMutant struct {
 	*supervision.Machine
 	change func(p *supervision.Policy)
 }
 
-// SetPolicy bends new settings, too.
+// SetPolicy changes a later policy in the same way.
 func (b *policyMutant) SetPolicy(now supervision.Instant, p supervision.Policy) supervision.Instant {
 	b.change(&p)
 	return b.Machine.SetPolicy(now, p)
 }
 
-// wrap makes a mutant of wrappers.
+// wrap makes a mutant from wrapper functions.
 func wrap(in func(*mutantHook, supervision.Instant, *supervision.Event) bool, out func(*mutantHook, *Moment)) Build {
 	return func(p supervision.Policy) Stepper {
 		return &mutantHook{machine: supervision.New(p), in: in, out: out, ddl: supervision.Never}
 	}
 }
 
-// withPolicy makes a mutant that follows another policy than it should.
+// withPolicy makes a mutant that uses a changed policy.
 func withPolicy(change func(p *supervision.Policy)) Build {
 	return func(p supervision.Policy) Stepper {
 		change(&p)
@@ -96,7 +96,7 @@ func withPolicy(change func(p *supervision.Policy)) Build {
 	}
 }
 
-// event makes a mutant that sees other events than there are.
+// event makes a mutant that gets changed events.
 func event(change func(ev *supervision.Event)) Build {
 	return wrap(func(_ *mutantHook, _ supervision.Instant, ev *supervision.Event) bool {
 		change(ev)
@@ -104,7 +104,7 @@ func event(change func(ev *supervision.Event)) Build {
 	}, nil)
 }
 
-// withoutEvents makes a mutant that misses events.
+// withoutEvents makes a mutant that gets no events of the given kinds.
 func withoutEvents(kinds ...supervision.EventKind) Build {
 	return wrap(func(_ *mutantHook, _ supervision.Instant, ev *supervision.Event) bool {
 		for _, k := range kinds {
@@ -116,7 +116,7 @@ func withoutEvents(kinds ...supervision.EventKind) Build {
 	}, nil)
 }
 
-// effect makes a mutant whose effects are changed; a kind of EffectNone is dropped.
+// effect makes a mutant whose effects are changed. An effect that is changed to EffectNone is dropped.
 func effect(change func(m *Moment, ef *supervision.Effect)) Build {
 	return wrap(nil, func(_ *mutantHook, m *Moment) {
 		kept := m.Effects[:0]
@@ -138,7 +138,7 @@ func drop(kind supervision.EffectKind) Build {
 	})
 }
 
-// openDespite makes a mutant that opens where the machine suppresses for that reason.
+// openDespite makes a mutant that opens the loop where the machine suppresses an interruption for that reason.
 func openDespite(why supervision.Suppression) Build {
 	return wrap(nil, func(h *mutantHook, m *Moment) {
 		for i := range m.Effects {
@@ -170,7 +170,7 @@ func mutantsOfCalls() []Mutant {
 				ef.Kind = supervision.EffectNone
 			}
 		})},
-		{Invariant: 0, Name: "says busy whatever the reason", Build: effect(func(_ *Moment, ef *supervision.Effect) {
+		{Invariant: 0, Name: "gives busy as every reason", Build: effect(func(_ *Moment, ef *supervision.Effect) {
 			if isReport(ef, supervision.ReportSuppressed) {
 				ef.Suppression = supervision.SuppressedLoopBusy
 			}

@@ -6,14 +6,14 @@ import (
 	"clearback/supervision"
 )
 
-// mutantsOfWatching break rules about what is seen of a line, and what is told of it.
+// mutantsOfWatching break rules about the observed state of a line and its reports.
 func mutantsOfWatching() []Mutant {
 	return []Mutant{
 		{Invariant: 0, Name: "ends an incident that never began",
 			Build: also(supervision.CallRinging, func(*mutantHook, *Moment) supervision.Effect {
 				return incident(supervision.ReportIncidentEnded, 0, supervision.IncidentOffHookWithoutCall)
 			}), Problem: "not there"},
-		{Invariant: 0, Name: "tells an incident at each look", Build: afterReport(supervision.ReportIncident,
+		{Invariant: 0, Name: "reports an incident at each look", Build: afterReport(supervision.ReportIncident,
 			func(ef *supervision.Effect) supervision.Effect {
 				return *ef
 			}), Problem: "has not ended"},
@@ -23,7 +23,7 @@ func mutantsOfWatching() []Mutant {
 					return supervision.Effect{}
 				}
 				return incident(supervision.ReportIncident, ef.Call, supervision.IncidentIntervalShort)
-			}), Problem: "a trial is an incident"},
+			}), Problem: "a trial as an incident"},
 		{Invariant: 0, Name: "blames the interval for a contact that is stuck",
 			Build:   wrongReason(supervision.IncidentContactStuck, supervision.IncidentIntervalShort),
 			Problem: "blames the interval"},
@@ -37,11 +37,11 @@ func mutantsOfWatching() []Mutant {
 				if ef.Incident == supervision.IncidentSuppressed {
 					ef.Suppression++
 				}
-			}), Problem: "not in doubt"},
+			}), Problem: "without a pending incident"},
 		{Invariant: 0, Name: "takes every seizure for an incident",
 			Build: afterReport(supervision.ReportCancelled, func(ef *supervision.Effect) supervision.Effect {
 				return incident(supervision.ReportIncident, ef.Call, supervision.IncidentSeized)
-			}), Problem: "not in doubt"},
+			}), Problem: "without a pending incident"},
 		{Invariant: 0, Name: "calls a line off hook at first sight",
 			Build: also(supervision.ProbeAnswered, func(_ *mutantHook, m *Moment) supervision.Effect {
 				if m.Event.Hook != supervision.HookOff || len(m.Effects) > 0 {
@@ -53,8 +53,8 @@ func mutantsOfWatching() []Mutant {
 			if isReport(ef, supervision.ReportInterrupted) && ef.Hook == supervision.HookUnknown {
 				ef.Hook = supervision.HookOn
 			}
-		}), Problem: "nobody saw"},
-		{Invariant: 0, Name: "judges against its sensor", Build: effect(func(_ *Moment, ef *supervision.Effect) {
+		}), Problem: "without evidence"},
+		{Invariant: 0, Name: "contradicts its sensor", Build: effect(func(_ *Moment, ef *supervision.Effect) {
 			if isReport(ef, supervision.ReportInterrupted) && ef.Hook != supervision.HookUnknown {
 				ef.Hook = supervision.HookOn + supervision.HookOff - ef.Hook
 			}
@@ -63,12 +63,12 @@ func mutantsOfWatching() []Mutant {
 			Problem: "nobody asked"},
 		{Invariant: 5, Name: "takes the hold that stayed for a seizure",
 			Build: withPolicy(func(p *supervision.Policy) { p.SenseTrusted = false }), Problem: "did not seize"},
-		{Invariant: 7, Name: "does not tell of a line off hook",
+		{Invariant: 7, Name: "does not report a line off hook",
 			Build: withoutIncident(supervision.IncidentOffHookWithoutCall), Problem: "off hook for long"},
-		{Invariant: 7, Name: "does not tell of a line that a rule left held",
+		{Invariant: 7, Name: "does not report a line that a rule left held",
 			Build: withoutIncident(supervision.IncidentSuppressed), Problem: "a rule left held"},
 		{Invariant: 7, Name: "does not watch", Build: withPolicy(func(p *supervision.Policy) { p.Watch = 0 }),
-			Problem: "not looked at"},
+			Problem: "does not look at a line"},
 		{Invariant: 7, Name: "watches all the time", Build: withPolicy(func(p *supervision.Policy) { p.Watch /= 20 }),
 			Problem: "more often"},
 		{Invariant: 7, Name: "watches a line that is not to be watched", Build: withPolicy(func(p *supervision.Policy) {
@@ -76,16 +76,16 @@ func mutantsOfWatching() []Mutant {
 				p.Watch = 5 * time.Second
 			}
 		}), Problem: "not watched"},
-		{Invariant: 7, Name: "does not listen to its sensor",
+		{Invariant: 7, Name: "ignores its sensor",
 			Build:   withPolicy(func(p *supervision.Policy) { p.SenseTrusted = false }),
-			Problem: "what the sensor tells"},
+			Problem: "although the sensor has reported"},
 	}
 }
 
 // mutantsOfConsent break rules about repeats and trials.
 func mutantsOfConsent() []Mutant {
 	return []Mutant{
-		{Invariant: 1, Name: "repeats once more than it may",
+		{Invariant: 1, Name: "repeats once too often",
 			Build: withPolicy(func(p *supervision.Policy) { p.Repeats++ }), Problem: "opens twice"},
 		{Invariant: 1, Name: "repeats in the call-back window",
 			Build:   withPolicy(func(p *supervision.Policy) { p.CallbackWindow = 0 }),
@@ -100,17 +100,17 @@ func mutantsOfConsent() []Mutant {
 				ef.NotAfter = ef.NotAfter.Add(time.Second)
 			}
 		}), Problem: "much later"},
-		{Invariant: 1, Name: "takes a tuning session's call for any other in the call-back window",
+		{Invariant: 1, Name: "treats a tuning session's call as an ordinary one in the call-back window",
 			Build: withoutEvents(supervision.TrialCall), Problem: "session's call in the call-back window"},
-		{Invariant: 1, Name: "takes a tuning session's call for any other when the adapter dials",
+		{Invariant: 1, Name: "treats a tuning session's call as an ordinary one when the adapter dials",
 			Build: withoutEvents(supervision.TrialCall), Problem: "asked for another"},
-		{Invariant: 0, Name: "tells the same failure by hand once only", Build: wrap(nil, quietSecondFailure),
-			Problem: "told nowhere"},
-		{Invariant: 0, Name: "refuses by hand silently", Build: effect(func(m *Moment, ef *supervision.Effect) {
+		{Invariant: 0, Name: "reports the same failure of a pulse only once", Build: wrap(nil, quietSecondFailure),
+			Problem: "outcome of a finished pulse"},
+		{Invariant: 0, Name: "refuses a pulse silently", Build: effect(func(m *Moment, ef *supervision.Effect) {
 			if m.Event.Kind == supervision.PulseRequested && isReport(ef, supervision.ReportRefused) {
 				ef.Kind = supervision.EffectNone
 			}
-		}), Problem: "does not say"},
+		}), Problem: "no outcome of a requested pulse"},
 		{Invariant: 1, Name: "opens by hand in the call-back window",
 			Build:   withPolicy(func(p *supervision.Policy) { p.CallbackWindow = 0 }),
 			Problem: "by hand in the call-back window"},
@@ -120,29 +120,30 @@ func mutantsOfConsent() []Mutant {
 			if ev.Kind == supervision.TrialSet && ev.Interval == 0 {
 				ev.Interval = 500 * time.Millisecond
 			}
-		}), Problem: "a catch trial opens"},
+		}), Problem: "in a catch trial"},
 		{Invariant: 4, Name: "lengthens a trial", Build: event(func(ev *supervision.Event) {
 			if ev.Kind == supervision.TrialSet && ev.Interval != 0 {
 				ev.Interval += 50 * time.Millisecond
 			}
 		}), Problem: "another interval"},
-		{Invariant: 4, Name: "takes any trial", Build: effect(func(m *Moment, ef *supervision.Effect) {
+		{Invariant: 4, Name: "accepts any trial", Build: effect(func(m *Moment, ef *supervision.Effect) {
 			if m.Event.Kind == supervision.TrialSet {
 				ef.Kind = supervision.EffectNone
 			}
 		}), Problem: "out of bounds"},
-		{Invariant: 4, Name: "takes no trial", Build: also(supervision.TrialSet,
+		{Invariant: 4, Name: "accepts no trial", Build: also(supervision.TrialSet,
 			func(*mutantHook, *Moment) supervision.Effect {
 				return supervision.Effect{Kind: supervision.Report, Report: supervision.ReportRefused,
 					Suppression: supervision.SuppressedOutOfBounds}
 			}), Problem: "keeps within the bounds"},
-		{Invariant: 4, Name: "does not judge a catch trial", Build: effect(func(_ *Moment, ef *supervision.Effect) {
+		{Invariant: 4, Name: "does not report a catch trial", Build: effect(func(_ *Moment, ef *supervision.Effect) {
 			if isReport(ef, supervision.ReportInterrupted) && ef.Seq == 0 {
 				ef.Kind = supervision.EffectNone
 			}
-		}), Problem: "not judged"},
-		{Invariant: 6, Name: "goes on with a catch trial", Build: withoutEvents(supervision.NearEndCleared),
-			Problem: "a catch trial goes on"},
+		}), Problem: "after a catch trial"},
+		{Invariant: 6, Name: "continues a catch trial after the near end has come",
+			Build:   withoutEvents(supervision.NearEndCleared),
+			Problem: "continues a catch trial"},
 	}
 }
 
@@ -150,7 +151,7 @@ func incident(k supervision.ReportKind, id supervision.CallID, why supervision.I
 	return supervision.Effect{Kind: supervision.Report, Report: k, Call: id, Incident: why}
 }
 
-// afterReport makes a mutant that adds something after a report of that kind.
+// afterReport makes a mutant that adds an effect after a report of that kind.
 func afterReport(k supervision.ReportKind, more func(ef *supervision.Effect) supervision.Effect) Build {
 	return wrap(nil, func(_ *mutantHook, m *Moment) {
 		for i := range m.Effects {
@@ -165,7 +166,7 @@ func afterReport(k supervision.ReportKind, more func(ef *supervision.Effect) sup
 	})
 }
 
-// wrongReason makes a mutant that gives one reason for another.
+// wrongReason makes a mutant that reports one reason instead of another.
 func wrongReason(is, says supervision.Incident) Build {
 	return effect(func(_ *Moment, ef *supervision.Effect) {
 		if ef.Kind == supervision.Report && ef.Incident == is {
@@ -174,7 +175,7 @@ func wrongReason(is, says supervision.Incident) Build {
 	})
 }
 
-// withoutIncident makes a mutant that knows no incident of that reason.
+// withoutIncident makes a mutant that does not report incidents of that reason.
 func withoutIncident(why supervision.Incident) Build {
 	return effect(func(_ *Moment, ef *supervision.Effect) {
 		if ef.Kind == supervision.Report && ef.Incident == why {
@@ -183,7 +184,7 @@ func withoutIncident(why supervision.Incident) Build {
 	})
 }
 
-// quietSecondFailure tells nothing of an opening by hand that was not made.
+// quietSecondFailure does not report that an operator's pulse was not made.
 func quietSecondFailure(_ *mutantHook, m *Moment) {
 	if m.Event.Kind != supervision.LoopFailed {
 		return
@@ -207,7 +208,7 @@ func openFound(h *mutantHook, m *Moment) {
 	}
 }
 
-// repeatInstead opens again where the machine tells an incident of that reason.
+// repeatInstead opens again where the machine reports an incident of that reason.
 func repeatInstead(why supervision.Incident) func(h *mutantHook, m *Moment) {
 	return func(h *mutantHook, m *Moment) {
 		for i := range m.Effects {

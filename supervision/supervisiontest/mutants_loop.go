@@ -26,14 +26,14 @@ func mutantsOfOpening() []Mutant {
 		{Invariant: 2, Name: "opens for a call that may be an emergency call",
 			Build: openDespite(supervision.SuppressedResembles)},
 		{Invariant: 2, Name: "opens for an emergency call", Build: openDespite(supervision.SuppressedEmergency)},
-		{Invariant: 2, Name: "does not heed life_safety",
+		{Invariant: 2, Name: "ignores life_safety",
 			Build: withPolicy(func(p *supervision.Policy) { p.LifeSafety = false })},
 		{Invariant: 2, Name: "rings at once although the loop is open", Build: wrap(nil, offerAtOnce)},
 		{Invariant: 2, Name: "leaves the loop open when a call begins", Build: drop(supervision.CloseLoop)},
-		{Invariant: 3, Name: "does not await the adapter's answer", Build: wrap(nil, notAwaiting)},
-		{Invariant: 3, Name: "awaits it only half the lead",
+		{Invariant: 3, Name: "does not wait for the adapter's answer", Build: wrap(nil, notAwaiting)},
+		{Invariant: 3, Name: "waits only half the lead",
 			Build: withPolicy(func(p *supervision.Policy) { p.Lead /= 2 })},
-		{Invariant: 3, Name: "awaits it for twice the lead",
+		{Invariant: 3, Name: "waits twice the lead",
 			Build: withPolicy(func(p *supervision.Policy) { p.Lead *= 2 })},
 		{Invariant: 3, Name: "forgets the flash window",
 			Build: withPolicy(func(p *supervision.Policy) { p.FlashMax = 0 })},
@@ -72,7 +72,7 @@ func mutantsOfOpening() []Mutant {
 	}
 }
 
-// mutantsOfOrder break rules about who comes first, and about time.
+// mutantsOfOrder break rules about priority and about time.
 func mutantsOfOrder() []Mutant {
 	late := func(d time.Duration) Build {
 		return effect(func(_ *Moment, ef *supervision.Effect) {
@@ -88,8 +88,8 @@ func mutantsOfOrder() []Mutant {
 			}
 		})},
 		{Invariant: 6, Name: "closes last, not first", Build: wrap(nil, closeLast)},
-		{Invariant: 6, Name: "does not see the sensor", Build: withoutEvents(supervision.Seized)},
-		{Invariant: 6, Name: "does not heed the adapter's own BYE", Build: withoutEvents(supervision.NearEndCleared)},
+		{Invariant: 6, Name: "ignores the sensor", Build: withoutEvents(supervision.Seized)},
+		{Invariant: 6, Name: "ignores the adapter's own BYE", Build: withoutEvents(supervision.NearEndCleared)},
 		{Invariant: 6, Name: "withdraws silently", Build: effect(func(_ *Moment, ef *supervision.Effect) {
 			if isReport(ef, supervision.ReportCancelled) {
 				ef.Kind = supervision.EffectNone
@@ -154,7 +154,7 @@ func notAwaiting(h *mutantHook, m *Moment) {
 	}
 }
 
-// closeLate keeps an opening to itself once it is due to be closed.
+// closeLate withholds the closing of an opening that is due to end.
 func closeLate(h *mutantHook, m *Moment) {
 	if !h.open {
 		return
@@ -187,7 +187,7 @@ func closeLast(_ *mutantHook, m *Moment) {
 	}
 }
 
-// holdBack keeps an opening until its not-after has passed.
+// holdBack withholds an opening until its not-after time has passed.
 func holdBack(h *mutantHook, m *Moment) {
 	if len(h.withheld) > 0 && m.Now > h.withheld[0].NotAfter {
 		m.Effects = append(m.Effects, h.withheld...)

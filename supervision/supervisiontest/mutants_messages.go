@@ -6,7 +6,7 @@ import (
 	"clearback/supervision"
 )
 
-// also makes a mutant that does one thing more upon an event.
+// also makes a mutant that adds one effect after an event of that kind.
 func also(k supervision.EventKind, more func(h *mutantHook, m *Moment) supervision.Effect) Build {
 	return wrap(nil, func(h *mutantHook, m *Moment) {
 		if m.Event.Kind == k {
@@ -17,14 +17,14 @@ func also(k supervision.EventKind, more func(h *mutantHook, m *Moment) supervisi
 	})
 }
 
-// ofCall returns an effect of the event's call.
+// ofCall returns a function that makes an effect for the event's call.
 func ofCall(k supervision.EffectKind) func(*mutantHook, *Moment) supervision.Effect {
 	return func(_ *mutantHook, m *Moment) supervision.Effect {
 		return supervision.Effect{Kind: k, Call: m.Event.Call, Code: busyHere}
 	}
 }
 
-// byHand returns an opening that nobody asked for.
+// byHand returns an opening that nobody has requested.
 func byHand(h *mutantHook, m *Moment) supervision.Effect {
 	h.last.Seq += 100
 	return supervision.Effect{
@@ -32,7 +32,7 @@ func byHand(h *mutantHook, m *Moment) supervision.Effect {
 	}
 }
 
-// offerIf offers an arriving call that should wait.
+// offerIf makes a mutant that offers an arriving call that should wait.
 func offerIf(when func(h *mutantHook) bool) Build {
 	return also(supervision.CallArrived, func(h *mutantHook, m *Moment) supervision.Effect {
 		if len(m.Effects) > 0 || !when(h) {
@@ -42,7 +42,7 @@ func offerIf(when func(h *mutantHook) bool) Build {
 	})
 }
 
-// mutantsOfMessages break the rules in one more way each, so that every sentence of a check is heard once.
+// mutantsOfMessages break the rules in one more way each, so that every message of a check is produced once.
 func mutantsOfMessages() []Mutant {
 	return append(messagesOfCalls(), messagesOfLoop()...)
 }
@@ -52,25 +52,25 @@ func messagesOfCalls() []Mutant {
 	return []Mutant{
 		{Invariant: 0, Name: "clears a far end that has cleared by a BYE",
 			Build: also(supervision.FarEndCleared, ofCall(supervision.ClearFarEnd)), Problem: "for no reason"},
-		{Invariant: 0, Name: "keeps an emergency call without an answer to itself",
+		{Invariant: 0, Name: "does not report an unanswered emergency call",
 			Build: effect(func(_ *Moment, ef *supervision.Effect) {
 				if ef.Incident == supervision.IncidentEmergencyFailed ||
 					ef.Incident == supervision.IncidentEmergencyAbandoned {
 					ef.Kind = supervision.EffectNone
 				}
-			}), Problem: "it is no incident"},
+			}), Problem: "although an emergency call ended"},
 		{Invariant: 0, Name: "calls every unanswered call a failed emergency call",
 			Build: also(supervision.FarEndCleared, func(_ *mutantHook, m *Moment) supervision.Effect {
 				return supervision.Effect{Kind: supervision.Report, Report: supervision.ReportIncident,
 					Call:     m.Event.Call,
 					Incident: supervision.IncidentEmergencyFailed}
-			}), Problem: "no emergency call without an answer"},
-		{Invariant: 0, Name: "tells the far side nothing where there was no BYE",
+			}), Problem: "not an unanswered emergency call"},
+		{Invariant: 0, Name: "does not clear the far end where there was no BYE",
 			Build: effect(func(m *Moment, ef *supervision.Effect) {
 				if ef.Kind == supervision.ClearFarEnd && m.Event.Kind == supervision.FarEndCleared {
 					ef.Kind = supervision.EffectNone
 				}
-			}), Problem: "learns nothing"},
+			}), Problem: "after a clearing without a BYE"},
 		{Invariant: 0, Name: "refuses a pulse that nobody asked for",
 			Build: also(supervision.TimePassed, func(*mutantHook, *Moment) supervision.Effect {
 				return supervision.Effect{Kind: supervision.Report, Report: supervision.ReportRefused}
@@ -79,7 +79,7 @@ func messagesOfCalls() []Mutant {
 			if h.fault {
 				m.Deadline = m.Now
 			}
-		}), Problem: "the same again"},
+		}), Problem: "a deadline in the past"},
 		{Invariant: 0, Name: "gives no reason", Build: effect(func(_ *Moment,
 			ef *supervision.Effect) {
 			ef.Suppression = 0
@@ -87,7 +87,7 @@ func messagesOfCalls() []Mutant {
 		{Invariant: 5, Name: "offers a call twice", Build: also(supervision.CallRinging, ofCall(supervision.OfferCall)),
 			Problem: "offers a call that does not wait"},
 		{Invariant: 5, Name: "offers a call before an interruption", Build: offerIf(always),
-			Problem: "an interruption is to come"},
+			Problem: "while an interruption is pending"},
 		{Invariant: 5, Name: "offers a call on a faulted loop",
 			Build: offerIf(func(h *mutantHook) bool { return h.fault }), Problem: "faulted loop at once"},
 		{Invariant: 5, Name: "offers a call in the guard time",
@@ -106,12 +106,13 @@ func messagesOfCalls() []Mutant {
 			}), Problem: "cuts an interruption short"},
 		{Invariant: 5, Name: "forgets a waiting call on a free line",
 			Build:   wrap(nil, putOff(func(h *mutantHook) bool { return !h.open && !h.fault })),
-			Problem: "waits for nothing"},
-		{Invariant: 6, Name: "says suppressed for withdrawn", Build: effect(func(_ *Moment, ef *supervision.Effect) {
-			if isReport(ef, supervision.ReportCancelled) {
-				ef.Report, ef.Suppression = supervision.ReportSuppressed, supervision.SuppressedNearEnd
-			}
-		}), Problem: "silently"},
+			Problem: "wait for nothing"},
+		{Invariant: 6, Name: "reports a withdrawn interruption as suppressed",
+			Build: effect(func(_ *Moment, ef *supervision.Effect) {
+				if isReport(ef, supervision.ReportCancelled) {
+					ef.Report, ef.Suppression = supervision.ReportSuppressed, supervision.SuppressedNearEnd
+				}
+			}), Problem: "silently"},
 	}
 }
 
@@ -119,13 +120,13 @@ func messagesOfLoop() []Mutant {
 	return []Mutant{
 		{Invariant: 1, Name: "opens by hand when nobody asked", Build: also(supervision.NearEndCleared, byHand),
 			Problem: "nobody asked"},
-		{Invariant: 1, Name: "opens for a call that is not there",
+		{Invariant: 1, Name: "opens for an unknown call",
 			Build: effect(func(_ *Moment, ef *supervision.Effect) {
 				if ef.Kind == supervision.OpenLoop && ef.Call != 0 {
 					ef.Call += 1000
 				}
 			}), Problem: "not known"},
-		{Invariant: 1, Name: "opens though the far end is there",
+		{Invariant: 1, Name: "opens although the far end has not cleared",
 			Build: also(supervision.CallAnswered, func(h *mutantHook, m *Moment) supervision.Effect {
 				ef := byHand(h, m)
 				ef.Call = m.Event.Call
@@ -134,8 +135,8 @@ func messagesOfLoop() []Mutant {
 		{Invariant: 3, Name: "opens before the adapter's leg is cleared", Build: drop(supervision.ClearAdapterLeg),
 			Problem: "before the adapter's leg"},
 		{Invariant: 4, Name: "opens a faulted loop", Build: openDespite(supervision.SuppressedLoopFaulted),
-			Problem: "nobody knows"},
-		{Invariant: 7, Name: "does not ask", Build: drop(supervision.ProbeLine), Problem: "not probed"},
+			Problem: "whose state is unknown"},
+		{Invariant: 7, Name: "does not ask", Build: drop(supervision.ProbeLine), Problem: "does not probe the line"},
 		{Invariant: 7, Name: "asks for no reason", Build: also(supervision.CallRinging,
 			func(*mutantHook, *Moment) supervision.Effect {
 				return supervision.Effect{Kind: supervision.ProbeLine}
@@ -159,7 +160,7 @@ func messagesOfLoop() []Mutant {
 	}
 }
 
-// putOff swallows offers and promises to come back.
+// putOff drops offers and asks to be called again later.
 func putOff(when func(h *mutantHook) bool) func(h *mutantHook, m *Moment) {
 	return func(h *mutantHook, m *Moment) {
 		if !when(h) {

@@ -9,29 +9,31 @@ import (
 // mutantsOfStorms break rules about how often clearings open the loop.
 func mutantsOfStorms() []Mutant {
 	return []Mutant{
-		{Invariant: 13, Name: "opens as often as clearings want",
-			Build: withPolicy(func(p *supervision.Policy) { p.OpeningsPerMinute = 60 }), Problem: "opens once more"},
+		{Invariant: 13, Name: "opens for every clearing",
+			Build: withPolicy(func(p *supervision.Policy) { p.OpeningsPerMinute = 60 }), Problem: "openings in a " +
+				"minute"},
 		{Invariant: 13, Name: "opens once too often",
-			Build: withPolicy(func(p *supervision.Policy) { p.OpeningsPerMinute++ }), Problem: "opens once more"},
+			Build: withPolicy(func(p *supervision.Policy) { p.OpeningsPerMinute++ }), Problem: "openings in a " +
+				"minute"},
 		{Invariant: 13, Name: "opens in the pause", Build: wrap(nil, openInPause), Problem: "in the pause"},
-		{Invariant: 13, Name: "does not tell of a storm", Build: withoutIncident(supervision.IncidentTooManyOpenings),
-			Problem: "it is no incident"},
-		{Invariant: 13, Name: "calls a storm over when something happens", Build: wrap(nil, endStorm),
-			Problem: "over that is not"},
-		{Invariant: 13, Name: "never calls a storm over", Build: effect(func(_ *Moment, ef *supervision.Effect) {
+		{Invariant: 13, Name: "does not report a storm", Build: withoutIncident(supervision.IncidentTooManyOpenings),
+			Problem: "although it refuses an opening"},
+		{Invariant: 13, Name: "ends a storm at the next call", Build: wrap(nil, endStorm),
+			Problem: "a storm that continues"},
+		{Invariant: 13, Name: "never ends a storm", Build: effect(func(_ *Moment, ef *supervision.Effect) {
 			if isReport(ef, supervision.ReportIncidentEnded) && ef.Incident == supervision.IncidentTooManyOpenings {
 				ef.Kind = supervision.EffectNone
 			}
-		}), Problem: "still an incident"},
+		}), Problem: "does not end the incident of a storm"},
 		{Invariant: 13, Name: "leaves the line alone after a storm", Build: wrap(nil, lookLater),
-			Problem: "not looked at"},
-		{Invariant: 0, Name: "refuses as too many what is not",
+			Problem: "does not look at the line after"},
+		{Invariant: 0, Name: "refuses an opening too early",
 			Build:   withPolicy(func(p *supervision.Policy) { p.OpeningsPerMinute = max(1, p.OpeningsPerMinute-1) }),
 			Problem: "too-many-openings"},
 	}
 }
 
-// openInPause refuses the first clearing of a storm only.
+// openInPause refuses only the first clearing of a storm.
 func openInPause(h *mutantHook, m *Moment) {
 	for i := range m.Effects {
 		ef := &m.Effects[i]
@@ -49,7 +51,7 @@ func openInPause(h *mutantHook, m *Moment) {
 	}
 }
 
-// endStorm ends a storm at the next event.
+// endStorm ends a storm when the next call arrives.
 func endStorm(h *mutantHook, m *Moment) {
 	if h.open && m.Event.Kind == supervision.CallArrived {
 		m.Effects = append(m.Effects, incident(supervision.ReportIncidentEnded, 0, supervision.IncidentTooManyOpenings))
@@ -61,7 +63,7 @@ func endStorm(h *mutantHook, m *Moment) {
 	}
 }
 
-// lookLater asks for no deadline when a storm is over.
+// lookLater sets no deadline when a storm ends.
 func lookLater(_ *mutantHook, m *Moment) {
 	for i := range m.Effects {
 		if isReport(&m.Effects[i], supervision.ReportIncidentEnded) &&

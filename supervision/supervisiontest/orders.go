@@ -12,17 +12,17 @@ import (
 // A Build makes the machine of a line.
 type Build func(p supervision.Policy) Stepper
 
-// A Failure is an order that broke invariants, made as short as it gets.
+// A Failure is an order that broke invariants, shortened as far as possible.
 type Failure struct {
 	Seed       uint64
 	Policy     supervision.Policy
 	Violations []Violation
 	Moments    []Moment
-	Original   int // how many moments the order had before it was shortened
+	Original   int // number of moments before it was shortened
 }
 
-// Orders runs n random orders, made from consecutive seeds, on all processors. It stops at the first failure, which is
-// nil if there is none.
+// Orders runs n random orders, made from consecutive seeds, on all processors. It stops at the first failure. The
+// failure is nil if no order failed.
 func Orders(n int, seed uint64, build Build) (Tally, *Failure) {
 	workers := runtime.GOMAXPROCS(0)
 	var (
@@ -62,15 +62,15 @@ func explain(seed uint64, build Build) *Failure {
 	f.Policy = w.first
 	f.Original = len(w.Trace)
 	if len(f.Violations) == 0 {
-		f.Moments = w.Trace // the build is not repeatable; show the order as it is
+		f.Moments = w.Trace // the machine does not repeat the failure; show the order as it is
 		return f
 	}
 	f.Moments, f.Violations = Shorten(f.Policy, build, w.Trace, f.Violations[0].Invariant)
 	return f
 }
 
-// Replay gives the events of some moments, at their times, to a new machine, and returns what came of it up to the
-// first violation.
+// Replay gives the events of ms, at their times, to a new machine. It returns the resulting moments up to the first
+// violation.
 func Replay(p supervision.Policy, build Build, ms []Moment) ([]Moment, []Violation) {
 	m, c := build(p), NewChecker(p)
 	out := make([]Moment, 0, len(ms))
@@ -88,7 +88,7 @@ func Replay(p supervision.Policy, build Build, ms []Moment) ([]Moment, []Violati
 	return out, nil
 }
 
-// change gives the machine and its checker the settings that come before the moment, if there are any.
+// change gives the machine and its checker the policy of the moment, if it has one.
 func change(m Stepper, c *Checker, at *Moment) {
 	if s, ok := m.(PolicySetter); ok && at.Policy != nil {
 		s.SetPolicy(at.Now, *at.Policy)
@@ -96,7 +96,7 @@ func change(m Stepper, c *Checker, at *Moment) {
 	}
 }
 
-// Shorten leaves out events as long as the invariant stays broken.
+// Shorten leaves out events as long as the invariant remains broken.
 func Shorten(p supervision.Policy, build Build, ms []Moment, invariant int) ([]Moment, []Violation) {
 	best, broken := Replay(p, build, ms)
 	for i := len(best) - 1; i >= 0; i-- {
@@ -119,7 +119,8 @@ func hits(vs []Violation, invariant int) bool {
 	return false
 }
 
-// Catch runs up to n orders on a mutant until its fault is seen and returns how many it took, 0 if it was not.
+// Catch runs up to n orders on a mutant until its fault is noticed. It returns the number of orders run, or 0 if the
+// fault was not noticed.
 func Catch(n int, seed uint64, mutant Mutant) int {
 	caught := func(vs []Violation) bool {
 		for i := range vs {

@@ -7,34 +7,36 @@ import (
 	"clearback/supervision"
 )
 
-// A rule is an invariant as a check. Both functions return what is wrong, or "".
+// A rule is an invariant as a check. Both functions return the problem, or "".
 type rule struct {
-	number int // of the invariant; 0: book-keeping that all invariants need
+	number int // of the invariant; 0: bookkeeping that all invariants need
 	says   string
-	// effect looks at one effect before it takes place.
+	// effect checks one effect before it takes place.
 	effect func(t *model, m *Moment, ef *supervision.Effect) string
-	// end looks at the line after the whole step.
+	// end checks the line after the whole step.
 	end func(t *model, m *Moment) string
 }
 
 // rules returns the checks in the order of their numbers.
 func rules() []rule {
 	return []rule{
-		{0, "both ends are told, and every far-end clearing is accounted for by a true reason", accountEffect,
+		{0, "both ends are cleared, and every far-end clearing has an outcome with a true reason", accountEffect,
 			accountEnd},
 		{0, "an incident begins once, for a true reason, and ends once", incidents, nil},
-		{0, "whoever asks for an opening by hand learns what became of it, once", nil, handEnd},
-		{1, "opens only after an answered call was cleared by the far end and no other call is on the line, or by hand",
+		{0, "every operator's pulse has exactly one outcome", nil, handEnd},
+		{1, "opens only after the far end cleared an answered call and no other call is on the line, or for a pulse",
 			only, nil},
 		{2, "never while ringing or talking, never for an emergency call, never on a life-safety line", never,
 			neverEnd},
-		{3, "the adapter's leg first, its answer awaited for at most lead", legFirst, leadEnd},
+		{3, "clears the adapter's leg first and waits at most lead for its answer", legFirst, leadEnd},
 		{4, "no event lengthens an interval; never longer than max_interval; every opening has its closing", bounded,
 			boundedEnd},
 		{4, "a trial keeps within the bounds and has the interval that was set", trials, trialsEnd},
-		{5, "a new incoming call waits, is offered, never refused for that, nor lost, and cancels nothing", waiting,
+		{5, "a new incoming call waits and is then offered; the wait neither refuses nor loses it, and it cancels " +
+			"nothing", waiting,
 			waitingEnd},
-		{6, "a seizure or the adapter's own BYE cancels what has not begun and closes what has", nil, seizureEnd},
+		{6, "a seizure or the adapter's own BYE cancels a pending interruption and closes an open loop", nil,
+			seizureEnd},
 		{7, "a line that was off hook at first is looked at again after the grace", listens, listensEnd},
 		{7, "after the guard time a probe; a hold that stayed is an incident and lengthens the next interval", probing,
 			probingEnd},
@@ -75,7 +77,7 @@ func accountEffect(t *model, m *Moment, ef *supervision.Effect) string {
 	return ""
 }
 
-// suppressionIsTrue is the clever function's stupid twin: is the reason for a suppression true?
+// suppressionIsTrue is a simple second implementation: it reports whether the reason for a suppression is true.
 func suppressionIsTrue(t *model, m *Moment, c *callModel, ef *supervision.Effect) bool {
 	switch ef.Suppression {
 	case supervision.SuppressedUnanswered:
@@ -124,30 +126,30 @@ func longest(p *supervision.Policy) time.Duration {
 
 func accountEnd(t *model, m *Moment) string {
 	if m.Event.Kind == supervision.TimePassed && m.Deadline <= m.Now {
-		return "is told that time passed, and asks for the same again"
+		return "returns a deadline in the past after TimePassed"
 	}
 	c := t.find(m.Event.Call)
 	if !t.known || c == nil {
 		return ""
 	}
 	if why := c.emergencyIncident(m); why != supervision.IncidentNone && !isIncident(m, why, c.id) {
-		return "an emergency call ended without an answer, and it is no incident"
+		return "reports no incident although an emergency call ended without an answer"
 	}
 	switch m.Event.Kind {
 	case supervision.FarEndCleared:
 		if c.offered && !c.legAsked {
-			return "the far end cleared and the adapter is not told"
+			return "does not clear the adapter's leg after the far end has cleared"
 		}
 		if m.Event.Evidence != supervision.EvidenceBye && !did(m, supervision.ClearFarEnd, c.id) {
-			return "the far side learns nothing of a clearing without a BYE"
+			return "does not clear the far end's leg after a clearing without a BYE"
 		}
 		withdrawn := c.dialled && reported(m, supervision.ReportCancelled) != nil
 		if c.offered && !c.clearing && !c.interrupted && !accounted(m, c.id) && !withdrawn {
-			return "the far end cleared, and what becomes of it is told nowhere"
+			return "reports no outcome of a far-end clearing"
 		}
 	case supervision.NearEndCleared, supervision.AdapterLost:
 		if !c.far && !did(m, supervision.ClearFarEnd, c.id) {
-			return "the near end cleared and the far end is not told"
+			return "does not clear the far end's leg after the near end has cleared"
 		}
 	}
 	return ""
@@ -271,7 +273,8 @@ func legFirst(t *model, m *Moment, ef *supervision.Effect) string {
 	}
 	confirmed := c.legDone && c.leg == supervision.AnswerConfirmed && !t.anyLeg(c.id)
 	if !confirmed && t.policy.FlashMax > 0 && ef.Interval < t.policy.FlashMax+flashMargin {
-		return fmt.Sprintf("the leg is not confirmed cleared, and %v can be read as a flash", ef.Interval)
+		return fmt.Sprintf("opens for %v, which can be read as a flash, although the leg is not confirmed cleared",
+			ef.Interval)
 	}
 	return ""
 }
@@ -284,7 +287,7 @@ func leadEnd(t *model, m *Moment) string {
 	by := c.clearedAt.Add(t.policy.Lead)
 	if c.legDone {
 		if c.leg != supervision.AnswerUnknown {
-			return "the adapter has answered, and nothing follows"
+			return "does nothing after the adapter's answer"
 		}
 		by = c.legDoneAt.Add(probeLimit)
 	}
@@ -302,9 +305,9 @@ func bounded(t *model, m *Moment, ef *supervision.Effect) string {
 	case t.loop.begun:
 		return "opens again before the outcome of the last opening is known"
 	case t.loop.faulted:
-		return "opens a loop of which nobody knows whether it is open"
+		return "opens a loop whose state is unknown"
 	case ef.Interval <= 0 || ef.Interval > t.policy.MaxInterval || ef.Interval > absoluteMax:
-		return fmt.Sprintf("an interval of %v", ef.Interval)
+		return fmt.Sprintf("opens for %v", ef.Interval)
 	case ef.NotAfter.Add(ef.Interval) > m.Now.Add(t.policy.MaxInterval),
 		ef.NotAfter.Add(min(ef.Interval, supervision.IntervalFloor)+moves) > m.Now.Add(t.policy.MaxInterval):
 		return "may be written so late that max_interval cuts it short"
@@ -323,7 +326,7 @@ func boundedEnd(t *model, m *Moment) string {
 	}
 	by := l.maxBy
 	if m.Deadline > by || m.Event.Kind == supervision.TimePassed && m.Now >= by {
-		return "nothing closes the loop after max_interval"
+		return "does not close the loop after max_interval"
 	}
 	return ""
 }
@@ -351,7 +354,7 @@ func inTime(t *model, m *Moment, ef *supervision.Effect) string {
 	c := t.find(ef.Call)
 	switch {
 	case c == nil || c.interrupted:
-		return "" // or a repeat, which ends later by the user's consent
+		return "" // or a repeat, which ends later with the user's consent
 	case ef.NotAfter.Add(max(ef.Interval, min(ef.Interval, supervision.IntervalFloor)+moves)) > c.byeAt.Add(dialWindow):
 		return fmt.Sprintf("may end %v after our BYE", ef.NotAfter.Add(ef.Interval).Sub(c.byeAt))
 	case c.late > lateLimit:
@@ -366,7 +369,7 @@ func inTimeEnd(t *model, m *Moment) string {
 		return ""
 	}
 	if m.Deadline > l.closeBy || m.Event.Kind == supervision.TimePassed && m.Now >= l.closeBy {
-		return "the loop may stay open later than 2 s after our BYE"
+		return "lets the loop stay open later than 2 s after our BYE"
 	}
 	return ""
 }
@@ -376,11 +379,11 @@ func fresh(t *model, m *Moment, ef *supervision.Effect) string {
 	case supervision.OpenLoop:
 		switch {
 		case ef.NotAfter == supervision.Never || ef.NotAfter == 0 && m.Now > 0:
-			return "an opening without a not-after"
+			return "opens without a not-after time"
 		case m.Now > ef.NotAfter:
-			return "an opening that is stale when it is handed out"
+			return "hands out a stale opening"
 		case ef.NotAfter.Sub(m.Now) > dialWindow:
-			return "an opening that may come seconds later"
+			return "hands out an opening that may come seconds later"
 		case closes(m):
 			return "opens and closes in one step"
 		}

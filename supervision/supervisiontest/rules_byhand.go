@@ -2,8 +2,8 @@ package supervisiontest
 
 import "clearback/supervision"
 
-// handEnd follows an opening by hand to its outcome: a report without a call. While the loop is faulted, or the line is
-// judged, it is still to come.
+// handEnd follows an operator's pulse to its outcome, a report without a call. The outcome is still to come while the
+// loop is faulted or the line is being verified.
 func handEnd(t *model, m *Moment) string {
 	told := 0
 	for i := range m.Effects {
@@ -15,7 +15,7 @@ func handEnd(t *model, m *Moment) string {
 	asked := m.Event.Kind == supervision.PulseRequested
 	switch {
 	case asked && !begins && told == 0:
-		return "does not say what became of an opening by hand that was asked for"
+		return "reports no outcome of a requested pulse"
 	case begins:
 		t.byHand = true
 		return ""
@@ -25,12 +25,12 @@ func handEnd(t *model, m *Moment) string {
 		t.byHand = false
 		return ""
 	}
-	// A seizure in the guard time leaves the judgement for later, so every wait that there may be has to pass.
+	// A seizure in the guard time postpones the verification, so every possible wait has to pass.
 	over := !t.loop.begun && !t.loop.faulted && m.Now >= max(t.verification.due, t.loop.quietBy, t.loop.recognised,
 		t.probedAt).Add(probeLimit)
 	if over && m.Event.Kind == supervision.TimePassed {
 		t.byHand = false
-		return "an opening by hand is over, and its outcome is told nowhere"
+		return "does not report the outcome of a finished pulse"
 	}
 	return ""
 }

@@ -2,7 +2,7 @@ package supervisiontest
 
 import "clearback/supervision"
 
-// incidents looks at what is reported of the hook.
+// incidents checks reports of the hook state.
 func incidents(t *model, m *Moment, ef *supervision.Effect) string {
 	if ef.Kind != supervision.Report {
 		return ""
@@ -23,14 +23,14 @@ func incidents(t *model, m *Moment, ef *supervision.Effect) string {
 	return ""
 }
 
-// incidentIsTrue is the clever function's stupid twin: is the reason of an incident true?
+// incidentIsTrue is a simple second implementation: it checks that the reason of an incident is true.
 func incidentIsTrue(t *model, m *Moment, ef *supervision.Effect) string {
 	w := &t.watch
 	judged := reported(m, supervision.ReportInterrupted)
 	off := judged != nil && judged.Hook == supervision.HookOff && !judged.Trial
 	if c := t.find(ef.Call); c != nil && c.trial && c.interrupted && ef.Incident != supervision.IncidentUnreachable &&
 		ef.Incident != supervision.IncidentLoopOpen {
-		return "a trial is an incident"
+		return "reports a trial as an incident"
 	}
 	switch ef.Incident {
 	case supervision.IncidentIntervalShort:
@@ -48,7 +48,7 @@ func incidentIsTrue(t *model, m *Moment, ef *supervision.Effect) string {
 		}
 	case supervision.IncidentLoopOpen:
 		if m.Event.Kind != supervision.LoopUnknown || m.Event.Failure != supervision.FailureNotMoved {
-			return "says that the loop is open, which nobody has read"
+			return "reports an open loop that was not read back"
 		}
 	case supervision.IncidentRefused:
 		if m.Event.Kind != supervision.LoopFailed || m.Event.Failure != supervision.FailureRefused {
@@ -58,7 +58,7 @@ func incidentIsTrue(t *model, m *Moment, ef *supervision.Effect) string {
 		now := ef.Incident == supervision.IncidentSuppressed && t.pressing(m.Now) || w.at || t.inWindow(m.Now) ||
 			m.Event.Kind == supervision.LeftOffHook
 		if !w.off || !now || w.pendingIncident != (pendingIncidentModel{ef.Call, ef.Incident, ef.Suppression}) {
-			return "an incident of a clearing that is not in doubt, or that nobody saw off hook"
+			return "reports an incident without a pending incident, or of a line that was not seen off hook"
 		}
 	case supervision.IncidentUnlistedPrefix:
 		if ev := m.Event; ev.Kind != supervision.CallRequested || !ev.Emergency ||
@@ -73,28 +73,28 @@ func incidentIsTrue(t *model, m *Moment, ef *supervision.Effect) string {
 		c := t.find(ef.Call)
 		if ev := m.Event; ev.Kind != supervision.SoundMissing || ev.Call != ef.Call || c == nil || !c.emergency ||
 			!c.answered {
-			return "misses the sound of a call that is no answered emergency call"
+			return "reports missing sound of a call that is not an answered emergency call"
 		}
 	case supervision.IncidentEmergencyFailed, supervision.IncidentEmergencyAbandoned:
 		if c := t.find(ef.Call); c == nil || m.Event.Call != ef.Call || ef.Incident != c.emergencyIncident(m) {
-			return "a call is no emergency call without an answer, or it ended otherwise"
+			return "reports the failure of a call that is not an unanswered emergency call, or that ended otherwise"
 		}
 	case supervision.IncidentFarEndSilent:
 		c := t.find(ef.Call)
 		if ev := m.Event; ev.Kind != supervision.FarEndSilent || ev.Call != ef.Call || c == nil || c.emergency ||
 			!c.answered {
-			return "calls the far end of a call silent that is no answered ordinary call"
+			return "reports a silent far end in a call that is not an answered ordinary call"
 		}
 	case supervision.IncidentOffHookWithoutCall:
 		byHand := off && judged.Call == 0
 		if !byHand && !(w.off && (w.at || t.inWindow(m.Now) || m.Event.Kind == supervision.LeftOffHook)) {
-			return "calls a line off hook that nobody saw off hook for long"
+			return "calls a line off hook that was not seen off hook for long"
 		}
 	}
 	return ""
 }
 
-// emergencyIncident is the incident that the end of an emergency call without an answer is.
+// emergencyIncident returns the incident that the end of an unanswered emergency call must be.
 func (c *callModel) emergencyIncident(m *Moment) supervision.Incident {
 	switch {
 	case !c.emergency || !c.requested || c.answered:
@@ -113,14 +113,14 @@ func verifiedRightly(t *model, m *Moment, ef *supervision.Effect) string {
 	}
 	sensed := t.sensorHook()
 	if t.guardEnded && m.Event.Kind == supervision.Seized {
-		sensed = t.heardBefore // somebody lifts after the guard time
+		sensed = t.heardBefore // somebody lifts a handset after the guard time
 	}
 	switch {
 	case sensed != supervision.HookUnknown && ef.Hook != sensed:
-		return "judges otherwise than the sensor"
+		return "reports another hook state than the sensor"
 	case sensed == supervision.HookUnknown && !(t.policy.ProbeTrusted && m.Event.Kind == supervision.ProbeAnswered &&
 		m.Event.Hook == ef.Hook):
-		return "judges what nobody saw"
+		return "reports a hook state without evidence"
 	}
 	return ""
 }
@@ -134,7 +134,7 @@ func reported(m *Moment, k supervision.ReportKind) *supervision.Effect {
 	return nil
 }
 
-// watchedEnd looks for lines that nobody looks at, and for what was seen and not told.
+// watchedEnd checks that lines are looked at and that what is seen is reported.
 func watchedEnd(t *model, m *Moment) string {
 	w := &t.watch
 	settled := (m.Event.Kind != supervision.TimePassed || t.settled(m.Now)) && !t.verification.may
@@ -143,18 +143,19 @@ func watchedEnd(t *model, m *Moment) string {
 	switch {
 	case w.off && !told && settled && (w.at && m.Event.Kind != supervision.Seized || t.inWindow(m.Now) ||
 		m.Event.Kind == supervision.LeftOffHook) && t.idle():
-		return "a line is off hook for long, or in the call-back window, and it is no incident"
+		return "reports no incident of a line that is off hook for long, or in the call-back window"
 	case w.off && !told && t.pressing(m.Now) && m.Event.Kind == supervision.ProbeAnswered && w.looked && t.idle():
-		return "a line that a rule left held is seen off hook, and it is no incident"
+		return "reports no incident of a line that a rule left held and that is seen off hook"
 	}
 	if t.idle() && t.policy.Watch > 0 && t.policy.ProbeTrusted && t.sensorHook() == supervision.HookUnknown &&
 		m.Deadline > m.Now.Add(t.lookWithin()) {
-		return "a line without a call is not looked at"
+		return "does not look at a line without a call"
 	}
 	return ""
 }
 
-// consent looks at an opening that is not the first of its clearing; "" if it is a repeat that the user consented to.
+// consent checks an opening that is not the first of its clearing. It returns "" for a repeat that the user consented
+// to.
 func consent(t *model, m *Moment, c *callModel, ef *supervision.Effect) string {
 	judged := reported(m, supervision.ReportInterrupted)
 	switch {
@@ -186,16 +187,16 @@ func (t *model) anyWaits() bool {
 	return false
 }
 
-// trials looks at an opening of a trial, and at answers to TrialSet.
+// trials checks the openings of trials, and the answers to TrialSet.
 func trials(t *model, m *Moment, ef *supervision.Effect) string {
 	c := t.find(ef.Call)
 	switch {
 	case ef.Kind == supervision.OpenLoop && ef.Call != 0 && c != nil && c.trial:
 		if c.trialInterval == 0 {
-			return "a catch trial opens the loop"
+			return "opens the loop in a catch trial"
 		}
 		if ef.Interval != c.trialInterval {
-			return "a trial with another interval than the one that was set"
+			return "makes a trial with another interval than the one that was set"
 		}
 	case isReport(ef, supervision.ReportRefused) && m.Event.Kind == supervision.TrialSet:
 		if t.known {
@@ -207,11 +208,11 @@ func trials(t *model, m *Moment, ef *supervision.Effect) string {
 
 func trialsEnd(t *model, m *Moment) string {
 	if m.Event.Kind == supervision.TrialSet && !t.known && reported(m, supervision.ReportRefused) == nil {
-		return "takes a trial that is out of bounds"
+		return "accepts a trial that is out of bounds"
 	}
 	if t.verification.catch && m.Event.Kind == supervision.TimePassed && m.Now >= t.verification.due &&
 		!t.policy.ProbeTrusted {
-		return "a catch trial is not judged"
+		return "does not check the line after a catch trial"
 	}
 	return ""
 }

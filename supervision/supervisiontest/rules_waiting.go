@@ -9,7 +9,7 @@ import (
 
 const busyHere = 486
 
-// waiting looks at offers and refusals.
+// waiting checks offers and refusals.
 func waiting(t *model, m *Moment, ef *supervision.Effect) string {
 	c := t.find(ef.Call)
 	switch ef.Kind {
@@ -18,9 +18,9 @@ func waiting(t *model, m *Moment, ef *supervision.Effect) string {
 		case c == nil || !c.waits:
 			return "offers a call that does not wait"
 		case m.Now >= c.waitBound:
-			return "" // the line is in trouble; one that does not ring is worse
+			return "" // the line is in trouble, and a line that does not ring is worse
 		case t.pendingClearing() != nil:
-			return "offers a call while an interruption is to come"
+			return "offers a call while an interruption is pending"
 		case t.loop.begun && !t.loop.faulted:
 			return "offers a call while the loop may be open"
 		case t.loop.faulted && !t.loop.idle && m.Now < t.loop.since.Add(t.policy.GuardTime+t.policy.OnHookRecognition):
@@ -41,17 +41,17 @@ func waiting(t *model, m *Moment, ef *supervision.Effect) string {
 		}
 	case supervision.CloseLoop:
 		if m.Event.Kind == supervision.CallArrived {
-			return "an arriving call cuts an interruption short"
+			return "cuts an interruption short for an arriving call"
 		}
 	case supervision.Report:
 		if m.Event.Kind == supervision.CallArrived && ef.Report == supervision.ReportCancelled {
-			return "an arriving call withdraws an interruption"
+			return "withdraws an interruption for an arriving call"
 		}
 	}
 	return ""
 }
 
-// waitingEnd looks for calls that wait for nothing, or too long.
+// waitingEnd checks that no call waits without a reason or too long.
 func waitingEnd(t *model, m *Moment) string {
 	for i := range t.calls {
 		c := &t.calls[i]
@@ -61,21 +61,21 @@ func waitingEnd(t *model, m *Moment) string {
 		free := !t.loop.begun && !t.loop.faulted && m.Now >= t.loop.quietBy && m.Now >= t.loop.recognised
 		switch {
 		case t.seizure && (m.Event.Kind == supervision.CallRequested || m.Event.Kind == supervision.Seized):
-			return "the near end seized, and a waiting call is not refused"
+			return "does not refuse a waiting call after a seizure"
 		case m.Deadline > c.waitBound:
-			return "a call may wait too long"
+			return "sets a deadline that lets a call wait too long"
 		case m.Event.Kind == supervision.TimePassed && m.Now >= c.waitBound && !(t.loop.begun && !t.loop.faulted):
-			return "a call waits too long"
+			return "lets a call wait too long"
 		case free && t.pendingClearing() == nil && !t.verification.must && !t.verification.asked &&
 			!t.verification.catch && !timeDue(t, m):
-			return "a call waits for nothing"
+			return "lets a call wait for nothing"
 		}
 	}
 	return ""
 }
 
-// arrivedAlone reports whether this step offers the call that has just arrived, and no other. With a call that has waited
-// for as long as it may, and whose deadline the machine has not been told of yet, the new one is offered too.
+// arrivedAlone reports whether this step offers the call that has just arrived, and no other. If the longest wait of
+// another call has passed without TimePassed, the new call is offered together with that one.
 func arrivedAlone(m *Moment) bool {
 	for i := range m.Effects {
 		if ef := &m.Effects[i]; ef.Kind == supervision.OfferCall && ef.Call != m.Event.Call {
@@ -85,30 +85,30 @@ func arrivedAlone(m *Moment) bool {
 	return m.Event.Kind == supervision.CallArrived
 }
 
-// timeDue reports whether the machine has yet to be told that time passed.
+// timeDue reports whether a deadline of the machine has passed without TimePassed.
 func timeDue(t *model, m *Moment) bool {
 	return m.Event.Kind != supervision.TimePassed && m.Deadline <= m.Now
 }
 
-// seizureEnd looks at what a step did in which the near end came first.
+// seizureEnd checks a step in which the near end came first.
 func seizureEnd(t *model, m *Moment) string {
 	if !t.known || !t.seizure {
 		return ""
 	}
 	if t.wasBegun {
 		if len(m.Effects) == 0 || m.Effects[0].Kind != supervision.CloseLoop {
-			return "the near end came, and closing the loop is not the first thing done"
+			return "does not close the loop first when the near end comes"
 		}
 	}
 	if t.pendingClearing() != nil {
-		return "the near end came, and the interruption is still to come"
+		return "leaves the interruption pending when the near end comes"
 	}
 	if t.verification.catch {
-		return "the near end came, and a catch trial goes on"
+		return "continues a catch trial when the near end comes"
 	}
 	for i := range m.Effects {
 		if m.Effects[i].Kind == supervision.OpenLoop {
-			return "the near end came, and the loop opens"
+			return "opens the loop when the near end comes"
 		}
 	}
 	if t.wasWanted {
@@ -117,12 +117,12 @@ func seizureEnd(t *model, m *Moment) string {
 				return ""
 			}
 		}
-		return "an interruption is withdrawn silently"
+		return "withdraws an interruption silently"
 	}
 	return ""
 }
 
-// probing looks at probes and at the interval of an opening.
+// probing checks probes, and the interval of an opening.
 func probing(t *model, m *Moment, ef *supervision.Effect) string {
 	switch ef.Kind {
 	case supervision.ProbeLine:
@@ -149,17 +149,17 @@ func probing(t *model, m *Moment, ef *supervision.Effect) string {
 	case supervision.Report:
 		judge := t.verification.must && t.sensorHook() == supervision.HookUnknown
 		if ef.Report == supervision.ReportInterrupted && judge && t.pendingClearing() == nil && !t.anyLeg(0) {
-			return "judges an interruption without a probe"
+			return "reports an interruption without a probe"
 		}
 	case supervision.OpenLoop:
 		if want := t.interval(ef); ef.Interval != want && ef.Call != 0 {
-			return fmt.Sprintf("an interval of %v; %v is due after %d holds that stayed", ef.Interval, want, t.stayed)
+			return fmt.Sprintf("opens for %v; %v is due after %d holds that stayed", ef.Interval, want, t.stayed)
 		}
 	}
 	return ""
 }
 
-// looking looks at a probe of a line without a call.
+// looking checks a probe of a line without a call.
 func looking(t *model, m *Moment) string {
 	w := &t.watch
 	recently := t.callbackBy > 0 && m.Now <= t.callbackBy.Add(t.policy.OnHookRecognition+10*time.Second)
@@ -167,7 +167,7 @@ func looking(t *model, m *Moment) string {
 	case !t.idle():
 		return "probes for no reason"
 	case t.sensorHook() != supervision.HookUnknown:
-		return "probes what the sensor tells"
+		return "probes although the sensor has reported"
 	case w.looked && m.Now < w.lookedAt.Add(t.policy.Watch):
 		return "looks at a line more often than it should"
 	case t.policy.Watch == 0 && w.pendingIncident.why == supervision.IncidentNone && !recently:
@@ -176,7 +176,7 @@ func looking(t *model, m *Moment) string {
 	return ""
 }
 
-// interval is the length that an opening should have.
+// interval returns the length that an opening should have.
 func (t *model) interval(ef *supervision.Effect) time.Duration {
 	p := &t.policy
 	d := p.Interval
@@ -197,12 +197,12 @@ func probingEnd(t *model, m *Moment) string {
 	must := t.verification.must && t.sensorHook() == supervision.HookUnknown
 	if must && m.Event.Kind == supervision.TimePassed && m.Now >= t.verification.due && t.pendingClearing() == nil &&
 		!t.anyOnLine(0) {
-		return "the guard time is over, and the line is not probed"
+		return "does not probe the line after the guard time"
 	}
 	judged := reported(m, supervision.ReportInterrupted)
 	off := t.hookOff && !t.verification.listen.on || judged != nil && judged.Hook == supervision.HookOff
 	if !off || t.watch.hasLineIncident() || judged != nil && judged.Trial || did(m, supervision.OpenLoop, t.loop.call) {
 		return ""
 	}
-	return "the hold stayed, and it is no incident"
+	return "reports no incident although the hold stayed"
 }

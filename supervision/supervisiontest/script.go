@@ -9,8 +9,8 @@ import (
 	"clearback/supervision"
 )
 
-// A Block is one command and the transcript that it should give. A script is blocks with an empty line between them;
-// in each, commands and transcript are parted by a line of four hyphens:
+// A Block is one group of commands and the transcript that it should give. A script consists of blocks with an empty
+// line between them. Within a block, a line of four hyphens separates the commands from the transcript:
 //
 //	# A comment.
 //	policy probe_trusted steps=1s,1.3s
@@ -22,12 +22,12 @@ import (
 //
 // A command is an event in its text form, or
 //
-//	policy [KEY[=VALUE]...]       a new line at rest; keys as in the configuration, the rest by default
-//	set-policy [KEY[=VALUE]...]   other settings for the line as it is
-//	after DURATION                time goes on, and the machine is called at each deadline on the way
+//	policy [KEY[=VALUE]...]       a new line at rest; the keys are those of the configuration, with their defaults
+//	set-policy [KEY[=VALUE]...]   other settings for the present line
+//	after DURATION                let time pass; the machine is called at each deadline on the way
 //
-// The transcript has a line for each effect and for each deadline that came (time-passed), with its time, and the
-// deadline that is left.
+// The transcript has a line for each effect and for each deadline that passed (time-passed), with its time, and then
+// the next deadline.
 type Block struct {
 	Comments []string
 	Commands []string
@@ -36,7 +36,7 @@ type Block struct {
 
 const parting = "----"
 
-// ParseScript takes a script apart.
+// ParseScript splits a script into its blocks.
 func ParseScript(text string) ([]Block, error) {
 	var blocks []Block
 	for n, part := range strings.Split(strings.TrimSpace(text), "\n\n") {
@@ -61,7 +61,7 @@ func ParseScript(text string) ([]Block, error) {
 	return blocks, nil
 }
 
-// FormatScript puts a script together again.
+// FormatScript is the inverse of ParseScript.
 func FormatScript(blocks []Block) string {
 	var parts []string
 	for _, b := range blocks {
@@ -74,7 +74,7 @@ func FormatScript(blocks []Block) string {
 	return strings.Join(parts, "\n\n") + "\n"
 }
 
-// RunScript plays a script and returns it with the transcripts that came of it. An invariant that breaks is an error.
+// RunScript runs a script and returns it with the resulting transcripts. It returns an error if an invariant breaks.
 func RunScript(blocks []Block, build func(supervision.Policy) Stepper) ([]Block, error) {
 	p := player{build: build}
 	p.begin(supervision.DefaultPolicy())
@@ -144,7 +144,7 @@ func (p *player) command(s string) error {
 	return p.step(ev)
 }
 
-// pass lets time go on to the instant, with each deadline on the way.
+// pass lets time pass until the given instant, with TimePassed at each deadline on the way.
 func (p *player) pass(until supervision.Instant) error {
 	for p.deadline <= until {
 		p.now = max(p.now, p.deadline)
@@ -170,7 +170,7 @@ func (p *player) step(ev supervision.Event) error {
 	return nil
 }
 
-// parsePolicy reads a policy that is sound.
+// parsePolicy parses a policy and checks it.
 func parsePolicy(s string) (supervision.Policy, error) {
 	p := supervision.DefaultPolicy()
 	durations := map[string]*time.Duration{

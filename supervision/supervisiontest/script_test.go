@@ -76,10 +76,10 @@ var (
 	referred = regexp.MustCompile(`\bS(\d+)\b`)
 )
 
-// unused are the numbers that no sentence of SAFETY.md has.
+// unused holds the numbers that no sentence of SAFETY.md has.
 var unused = []int{89}
 
-// safetySentences returns the sentences of SAFETY.md by number, in one line each.
+// safetySentences returns the sentences of SAFETY.md by number, each in one line.
 func safetySentences(t *testing.T) map[string]string {
 	t.Helper()
 	text, err := os.ReadFile(safety)
@@ -109,8 +109,8 @@ func safetySentences(t *testing.T) map[string]string {
 	return sentences
 }
 
-// TestSafetyNumbers: a sentence of SAFETY.md keeps its number, so none is missing, and what a sentence refers to is
-// there.
+// TestSafetyNumbers checks that no number of SAFETY.md is missing, since a sentence keeps its number, and that every
+// reference in a sentence has its target.
 func TestSafetyNumbers(t *testing.T) {
 	sentences := safetySentences(t)
 	for n := range len(sentences) + len(unused) {
@@ -128,8 +128,8 @@ func TestSafetyNumbers(t *testing.T) {
 	}
 }
 
-// TestScriptsCiteSafety: what a script cites is there, and each sentence of SAFETY.md that speaks of the loop, marked
-// "(loop)" at its end, has a script.
+// TestScriptsCiteSafety checks that every sentence cited in a script exists, and that every sentence of SAFETY.md that
+// ends with "(loop)" has a script.
 func TestScriptsCiteSafety(t *testing.T) {
 	sentences := safetySentences(t)
 	scripted := map[string]bool{}
@@ -152,7 +152,7 @@ func TestScriptsCiteSafety(t *testing.T) {
 	}
 }
 
-// TestEveryReasonHasAScript: each reason of an incident, each rule and each report of the machine comes in a script.
+// TestEveryReasonHasAScript checks that each reason, each rule and each report of the machine occurs in a script.
 func TestEveryReasonHasAScript(t *testing.T) {
 	var all strings.Builder
 	for _, file := range scriptFiles(t) {
@@ -169,7 +169,7 @@ func TestEveryReasonHasAScript(t *testing.T) {
 		}
 	}
 	wordless := func(w string) bool { return w == "none" || w[0] >= '0' && w[0] <= '9' }
-	all.WriteString(" reason=" + supervision.IncidentAdapterRefused.String()) // the record's own, no report of the machine
+	all.WriteString(" reason=" + supervision.IncidentAdapterRefused.String()) // reported by the call record only
 	looks := func(form string, word func(i uint8) string) {
 		for i := uint8(1); !wordless(word(i)); i++ {
 			if want := fmt.Sprintf(form, word(i)); !strings.Contains(all.String(), want) {
@@ -182,7 +182,7 @@ func TestEveryReasonHasAScript(t *testing.T) {
 	looks(" report %s", func(i uint8) string { return supervision.ReportKind(i).String() })
 }
 
-// TestScriptErrors: a script that cannot be played says where.
+// TestScriptErrors checks that the error of a script names the place.
 func TestScriptErrors(t *testing.T) {
 	for text, want := range map[string]string{
 		"seized":                           "no line",

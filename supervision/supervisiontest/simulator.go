@@ -21,7 +21,7 @@ func (r *Rand) Next() uint64 {
 // Below returns a number from 0 to n-1.
 func (r *Rand) Below(n int) int { return int(r.Next() % uint64(n)) }
 
-// Of is true n times in a hundred.
+// Of returns true with a probability of n percent.
 func (r *Rand) Of(n int) bool { return r.Below(100) < n }
 
 // Within returns a time from a to below b milliseconds, in steps of 1/16 ms.
@@ -34,45 +34,45 @@ type plannedEvent struct {
 	ev supervision.Event
 }
 
-// simulatedCall is what the world knows of a call of its own.
+// simulatedCall is the simulator's state of a call.
 type simulatedCall struct {
 	id                 supervision.CallID
 	offered, requested bool
 	answered, gone     bool
 }
 
-// A Simulator makes one random order of events after the other: a far end, people, an adapter and a contact that answer
-// the machine's effects plausibly, and now and then do not: answers are late, lost, doubled, wrong, or come unasked.
-// It is not for concurrent use.
+// A Simulator makes random orders of events, one after the other. It simulates a far end, people, an adapter and a
+// contact that answer the machine's effects plausibly. Some answers are late, lost, repeated, wrong or unexpected. It
+// is not for concurrent use.
 type Simulator struct {
-	// Keep makes the world remember the moments of the present order.
+	// Keep makes the simulator store the moments of the present order.
 	Keep bool
-	// Trace are the moments of the present order, if Keep is set.
+	// Trace holds the moments of the present order, if Keep is set.
 	Trace []Moment
-	// Ends, if not nil, reports whether violations end an order; otherwise all do.
+	// Ends, if not nil, reports whether violations end an order. If it is nil, all do.
 	Ends func([]Violation) bool
 	// Tally counts over all orders.
 	Tally Tally
 
 	rand        Rand
-	dialled     Rand // apart, so that what is dialled changes nothing else in an order
+	dialled     Rand // separate, so that dialled numbers change nothing else in an order
 	checker     *Checker
 	plan        []plannedEvent
 	calls       []simulatedCall
 	first       supervision.Policy // of the present order
 	policy      supervision.Policy
-	flows       bool // the current in the loop, as the sensor tells it
+	flows       bool // current flows in the loop, as the sensor reports it
 	next        supervision.CallID
 	seq         supervision.Seq
 	now         supervision.Instant
 	occurrences occurrences
 }
 
-// NewSimulator returns a world.
+// NewSimulator returns a simulator.
 func NewSimulator() *Simulator { return &Simulator{checker: NewChecker(supervision.Policy{})} }
 
-// other returns settings like p, with the interval, the trust and the consent of another policy. What bounds the
-// waiting of calls stays as it is, so that a bound holds for the whole order.
+// other returns p with the interval, the trust and the consent of another policy. The settings that bound the waiting
+// of calls stay the same, so that one bound holds for the whole order.
 func other(p supervision.Policy, o *supervision.Policy) supervision.Policy {
 	q := p
 	q.Interval, q.Steps = o.Interval, o.Steps
@@ -85,7 +85,7 @@ func other(p supervision.Policy, o *supervision.Policy) supervision.Policy {
 	return q
 }
 
-// Policies are sound settings that between them reach every branch.
+// Policies returns sound policies that together reach every branch.
 func Policies() []supervision.Policy {
 	const ms = time.Millisecond
 	std := supervision.DefaultPolicy()
@@ -114,7 +114,7 @@ func Policies() []supervision.Policy {
 	}
 }
 
-// Run tries one order made from seed on a machine made by build, and returns what it broke, nil if nothing.
+// Run tries one order made from seed on a machine made by build. It returns the violations, or nil.
 func (w *Simulator) Run(seed uint64, build func(supervision.Policy) Stepper) []Violation {
 	w.rand, w.dialled = Rand(seed), Rand(^seed)
 	policies := Policies()
@@ -165,7 +165,7 @@ func (w *Simulator) order(p supervision.Policy, m Stepper) []Violation {
 	return nil
 }
 
-// note marks who came in which phase.
+// note records which events came in which phase.
 func (w *Simulator) note(ev *supervision.Event) {
 	switch ev.Kind {
 	case supervision.CallRequested, supervision.Seized:
@@ -175,7 +175,7 @@ func (w *Simulator) note(ev *supervision.Event) {
 	}
 }
 
-// choose returns the next event and moves the time to it: what is planned, the machine's deadline, or something new.
+// choose returns the next event and moves the time to it: a planned event, the machine's deadline, or something new.
 func (w *Simulator) choose(deadline supervision.Instant, chaos bool) supervision.Event {
 	first := -1
 	for i := range w.plan {
@@ -222,7 +222,7 @@ func (w *Simulator) choose(deadline supervision.Instant, chaos bool) supervision
 	return w.spontaneous()
 }
 
-// reconsider changes the settings now and then.
+// reconsider sometimes changes the policy.
 func (w *Simulator) reconsider() *supervision.Policy {
 	if !w.rand.Of(1) || w.rand.Of(50) {
 		return nil
@@ -236,6 +236,6 @@ func (w *Simulator) reconsider() *supervision.Policy {
 func (w *Simulator) after(d time.Duration, ev supervision.Event) {
 	w.plan = append(w.plan, plannedEvent{w.now.Add(d), ev})
 	if w.rand.Of(2) {
-		w.plan = append(w.plan, plannedEvent{w.now.Add(d + w.rand.Within(0, 700)), ev}) // doubled
+		w.plan = append(w.plan, plannedEvent{w.now.Add(d + w.rand.Within(0, 700)), ev}) // repeated
 	}
 }

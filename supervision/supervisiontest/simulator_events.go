@@ -6,7 +6,7 @@ import (
 	"clearback/supervision"
 )
 
-// spontaneous returns what people and the far end do next.
+// spontaneous returns what people or the far end do next.
 func (w *Simulator) spontaneous() supervision.Event {
 	if c := w.lively(); c != nil && w.rand.Of(85) {
 		return w.progress(c)
@@ -40,7 +40,7 @@ func (w *Simulator) lively() *simulatedCall {
 	return nil
 }
 
-// progress moves a call on: it is answered, or one of its ends clears.
+// progress continues a call: it is answered, or one of its ends clears.
 func (w *Simulator) progress(c *simulatedCall) supervision.Event {
 	switch {
 	case !c.answered && (c.offered || c.requested) && w.rand.Of(88):
@@ -71,7 +71,7 @@ func (w *Simulator) progress(c *simulatedCall) supervision.Event {
 	return ev
 }
 
-// trial sets an interval for the clearing of a call, mostly within the bounds, often none.
+// trial sets an interval for the clearing of a call. Most are within the bounds, and many are catch trials.
 func (w *Simulator) trial(c *simulatedCall) supervision.Event {
 	ev := supervision.Event{Kind: supervision.TrialSet, Call: c.id, PulseDiallingOff: w.rand.Of(40)}
 	switch {
@@ -84,10 +84,10 @@ func (w *Simulator) trial(c *simulatedCall) supervision.Event {
 	return ev
 }
 
-// senses reports whether there is a sensor; on some lines it is not to be trusted.
+// senses reports whether the line has a sensor. Some lines have one that is not trusted.
 func (w *Simulator) senses() bool { return w.policy.SenseTrusted || w.rand.Of(10) }
 
-// current is what the sensor says.
+// current returns what the sensor reports.
 func (w *Simulator) current() supervision.Event {
 	if w.flows {
 		return supervision.Event{Kind: supervision.Seized}
@@ -95,7 +95,7 @@ func (w *Simulator) current() supervision.Event {
 	return supervision.Event{Kind: supervision.Released}
 }
 
-// sees keeps the current in step with what a sensor says.
+// sees updates the current from a sensor's report.
 func (w *Simulator) sees(ev *supervision.Event) {
 	switch ev.Kind {
 	case supervision.Seized:
@@ -105,7 +105,7 @@ func (w *Simulator) sees(ev *supervision.Event) {
 	}
 }
 
-// sensed plans what a sensor sees of an opening: the current stops, unless the contact is stuck, and comes back if the
+// sensed plans a sensor's reports of an opening. The current stops, unless the contact is stuck, and returns if the
 // hold stayed.
 func (w *Simulator) sensed(from, length time.Duration) {
 	if !w.senses() {
@@ -117,7 +117,7 @@ func (w *Simulator) sensed(from, length time.Duration) {
 	if w.rand.Of(50) {
 		back := from + length + w.rand.Within(0, 90) - 40*time.Millisecond
 		w.after(back, supervision.Event{Kind: supervision.Seized})
-		if w.rand.Of(40) { // somebody who listened hangs up
+		if w.rand.Of(40) { // somebody who was listening hangs up
 			w.after(back+w.rand.Within(400, 4000), supervision.Event{Kind: supervision.Released})
 		}
 	}
@@ -126,9 +126,9 @@ func (w *Simulator) sensed(from, length time.Duration) {
 func (w *Simulator) arrival() supervision.Event {
 	w.next++
 	w.calls = append(w.calls, simulatedCall{id: w.next})
-	if w.dialled.Of(10) { // a tuning session's
+	if w.dialled.Of(10) { // of a tuning session
 		w.plan = append(w.plan, plannedEvent{w.now, supervision.Event{Kind: supervision.TrialCall, Call: w.next}})
-		if w.dialled.Of(50) { // in which a break is read as dialling, and the call refused
+		if w.dialled.Of(50) { // an opening is read as dialling, and that call is refused
 			id, at := w.next, w.now.Add(w.dialled.Within(1000, 5000))
 			w.next++
 			w.plan = append(w.plan, plannedEvent{at, supervision.Event{Kind: supervision.CallRequested, Call: w.next}},
@@ -154,7 +154,7 @@ func (w *Simulator) request() supervision.Event {
 	return ev
 }
 
-// attempt returns what became of an emergency call at one service.
+// attempt returns the end of an emergency call's attempt at one service.
 func (w *Simulator) attempt(id supervision.CallID) supervision.Event {
 	return supervision.Event{
 		Kind: supervision.AttemptEnded, Call: id, Second: w.dialled.Of(30),
@@ -163,7 +163,7 @@ func (w *Simulator) attempt(id supervision.CallID) supervision.Event {
 	}
 }
 
-// intrude plans somebody to come within d.
+// intrude sometimes plans a seizure or a call within d.
 func (w *Simulator) intrude(chance int, d time.Duration) {
 	if !w.rand.Of(chance) || d < time.Millisecond {
 		return
@@ -179,7 +179,7 @@ func (w *Simulator) intrude(chance int, d time.Duration) {
 	}
 }
 
-// nonsense returns an event that need not fit.
+// nonsense returns an event that may be out of place.
 func (w *Simulator) nonsense() supervision.Event {
 	r := &w.rand
 	ev := supervision.Event{
@@ -207,7 +207,7 @@ func (w *Simulator) nonsense() supervision.Event {
 	return ev
 }
 
-// answer plans what becomes of an effect.
+// answer plans the outcome of an effect.
 func (w *Simulator) answer(ef *supervision.Effect) {
 	switch ef.Kind {
 	case supervision.OfferCall:
@@ -307,7 +307,7 @@ func (w *Simulator) opening(ef *supervision.Effect) {
 	}
 }
 
-// intrudeLater plans somebody to come within length, from a time after now.
+// intrudeLater plans a seizure or a call within length, counted from a later time.
 func (w *Simulator) intrudeLater(from, length time.Duration) {
 	now := w.now
 	w.now = now.Add(from)

@@ -2,12 +2,12 @@ package supervisiontest
 
 import "clearback/supervision"
 
-// Tally counts what a number of orders met.
+// Tally counts what occurred in a number of orders.
 type Tally struct {
 	Orders, Steps, Opened int
-	Seizures, Calls       [Phases]int // orders that met one in that phase
+	Seizures, Calls       [Phases]int // orders with one in that phase
 
-	// orders that met these
+	// orders with these occurrences
 	Repeated, Tried, Caught, Watched, Pending, Stuck, Flashed, Changed, Listened, HungUp, Stormed, Calmed int
 }
 
@@ -26,7 +26,7 @@ func (t *Tally) Add(o Tally) {
 		t.Changed+o.Changed
 }
 
-// occurrences is what one order met.
+// occurrences is what occurred in one order.
 type occurrences struct {
 	seen                                                               [2][Phases]bool
 	opened                                                             supervision.CallID // of the last opening
@@ -34,7 +34,7 @@ type occurrences struct {
 	any, listened, hungUp, stormed, calmed                             bool
 }
 
-// take looks at one effect.
+// take notes one effect.
 func (o *occurrences) take(ef *supervision.Effect) {
 	switch {
 	case ef.Kind == supervision.OpenLoop:

@@ -13,9 +13,9 @@ import (
 	"clearback/supervision/window"
 )
 
-// methodRun is what a method says after each number of holds, over all cards: shares of the truth.
+// methodRun holds the results of a method after each number of holds, over all cards, as shares of the truth.
 type methodRun struct {
-	mean, bound [mostTried + 1][]float64 // estimate over truth, less 1; infinite where there is none
+	mean, bound [mostTried + 1][]float64 // estimate over truth, less 1; infinite where there is no estimate
 }
 
 func (c *methodRun) note(holds int, k card, mean, bound float64) {
@@ -23,7 +23,7 @@ func (c *methodRun) note(holds int, k card, mean, bound float64) {
 	c.bound[holds] = append(c.bound[holds], bound/k.upper-1)
 }
 
-// half is half the width of the band around the truth in which 95 % of the estimates lie.
+// half returns half the width of the band around the truth that contains 95 % of the estimates.
 func (c *methodRun) half(holds int) float64 {
 	var off []float64
 	for _, v := range c.mean[holds] {
@@ -32,7 +32,8 @@ func (c *methodRun) half(holds int) float64 {
 	return at(off, 0.95)
 }
 
-// needed is after how many holds the half-width is small enough and stays so; one more than the most where it never is.
+// needed returns the number of holds after which the half-width is small enough and stays so, or mostTried+1 if it
+// never is.
 func (c *methodRun) needed(half float64) int {
 	n := mostTried + 1
 	for n > 1 && c.half(n-1) <= half {
@@ -51,7 +52,7 @@ func (c *methodRun) bias(holds int) float64 {
 	return 100 * mean(all)
 }
 
-// coverage is the share of cards, in percent, whose bound is no less than the truth.
+// coverage returns the share of cards, in percent, whose bound is at least the truth.
 func (c *methodRun) coverage(holds int) float64 {
 	n := 0
 	for _, v := range c.bound[holds] {
@@ -79,7 +80,7 @@ func (c *methodRun) row(shape, method string) string {
 		fmt.Sprintf("%.1f", 100*c.half(25)), c.covers(15), c.covers(25))
 }
 
-// methodPair of methods on the same cards.
+// methodPair holds both methods on the same cards.
 type methodPair struct{ fit, upDown, upDownFitted methodRun }
 
 func (p *methodPair) table(shape string) string {
@@ -106,7 +107,7 @@ func compare(t testing.TB, make func(mean, spread float64, r *rand.Rand) card, c
 	return &p
 }
 
-// try makes one trial and lets the session's fit know.
+// try makes one trial and adds it to the session.
 func try(s *Session, c card, hold int, interval time.Duration) bool {
 	cleared := c.clears(hold, interval)
 	v := Trial{Interval: interval, Answer: Stayed}
@@ -117,7 +118,7 @@ func try(s *Session, c card, hold int, interval time.Duration) bool {
 	return cleared
 }
 
-// fitted returns mean and bound in ms, infinite as long as it takes both answers.
+// fitted returns mean and bound in ms, or infinity until holds have both cleared and stayed.
 func fitted(s *Session) (mean, bound float64) {
 	if c := s.count(); c.cleared == 0 || c.stayed == 0 {
 		return math.Inf(1), math.Inf(1)

@@ -11,11 +11,12 @@ const (
 	largestSample  = 1000
 )
 
-// ToleranceFactor returns k such that the mean of a sample of n from a normal distribution plus k standard deviations
-// of the sample is, with the given confidence, no less than the given coverage of the distribution: the quantile at
-// confidence of the non-central t distribution with n-1 degrees of freedom and non-centrality z*sqrt(n), divided by
-// sqrt(n), z being the normal quantile at coverage (NIST/SEMATECH e-Handbook of Statistical Methods, section 7.2.6.3).
-// n is 2 to 1,000, coverage and confidence are 0.5 to 0.9999. It takes a few milliseconds at most.
+// ToleranceFactor returns the factor k of a one-sided tolerance bound. For a sample of n from a normal distribution,
+// the mean of the sample plus k of its standard deviations is, with the given confidence, at least the given quantile
+// (coverage) of the distribution. k is the quantile at confidence of the non-central t distribution with n-1 degrees of
+// freedom and non-centrality z*sqrt(n), divided by sqrt(n), where z is the normal quantile at coverage (NIST/SEMATECH
+// e-Handbook of Statistical Methods, section 7.2.6.3). n is 2 to 1,000; coverage and confidence are 0.5 to 0.9999. It
+// takes a few milliseconds at most.
 func ToleranceFactor(n int, coverage, confidence float64) (float64, error) {
 	if n < smallestSample || n > largestSample {
 		return 0, fmt.Errorf("tolerance factor for a sample of %d: %d to %d are possible", n, smallestSample,
@@ -32,7 +33,7 @@ func ToleranceFactor(n int, coverage, confidence float64) (float64, error) {
 	return t / root, nil
 }
 
-// nonCentralQuantile inverts [nonCentral] for p of 0.5 or more and delta of 0 or more, by bisection.
+// nonCentralQuantile inverts [nonCentral] by bisection, for p of at least 0.5 and delta of at least 0.
 func nonCentralQuantile(p, nu, delta float64) float64 {
 	low, high := 0.0, delta+1
 	for nonCentral(high, nu, delta) < p && high < 1e12 {
@@ -52,10 +53,10 @@ func nonCentralQuantile(p, nu, delta float64) float64 {
 	return high
 }
 
-// nonCentral is the distribution function of the non-central t distribution for t of 0 or more, nu degrees of freedom
-// and non-centrality delta of 0 or more: the mixture of incomplete beta functions of Lenth's algorithm AS 243 (Applied
-// Statistics 38, 1989), summed from its largest term outwards as Benton and Krishnamoorthy do (Computational Statistics
-// and Data Analysis 43, 2003), so that large delta do not underflow. From memory of both.
+// nonCentral is the distribution function of the non-central t distribution, for t of at least 0, nu degrees of freedom
+// and a non-centrality delta of at least 0. It is the mixture of incomplete beta functions of Lenth's algorithm AS 243
+// (Applied Statistics 38, 1989). The sum starts at its largest term, as in Benton and Krishnamoorthy (Computational
+// Statistics and Data Analysis 43, 2003), so that a large delta does not underflow. From memory of both.
 func nonCentral(t, nu, delta float64) float64 {
 	if t <= 0 {
 		return phi(-delta)
@@ -86,8 +87,8 @@ func nonCentral(t, nu, delta float64) float64 {
 	return min(phi(-delta)+total/2, 1)
 }
 
-// mixture returns the weights of the two beta functions of term j: a Poisson probability, and its sibling at half a
-// step.
+// mixture returns the weights of the two beta functions of term j: a Poisson probability, and the same half a step
+// further.
 func mixture(j, mean, delta float64) (p, q float64) {
 	if mean == 0 {
 		if j == 0 {
@@ -101,8 +102,8 @@ func mixture(j, mean, delta float64) (p, q float64) {
 	return math.Exp(common - whole), delta / math.Sqrt2 * math.Exp(common-half)
 }
 
-// beta is the regularised incomplete beta function at x, rest being 1-x, by its continued fraction (Abramowitz and
-// Stegun 26.5.8) in the way of Lentz.
+// beta is the regularised incomplete beta function at x, where rest is 1-x. It uses the continued fraction of
+// Abramowitz and Stegun 26.5.8, evaluated by Lentz's method.
 func beta(x, rest, a, b float64) float64 {
 	switch {
 	case x <= 0:
@@ -143,8 +144,9 @@ func beta(x, rest, a, b float64) float64 {
 	return front * fraction
 }
 
-// UpperBound returns the one-sided upper tolerance bound of a sample of measured release times: what, with the given
-// confidence, the given coverage of releases does not exceed, if they are normal. It fails as [ToleranceFactor] does.
+// UpperBound returns the one-sided upper tolerance bound of a sample of measured release times. If releases are normal,
+// the given coverage of them does not exceed the bound, with the given confidence. The errors are those of
+// [ToleranceFactor].
 func UpperBound(sample []time.Duration, coverage, confidence float64) (time.Duration, error) {
 	k, err := ToleranceFactor(len(sample), coverage, confidence)
 	if err != nil {

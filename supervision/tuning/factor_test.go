@@ -15,8 +15,8 @@ import (
 	"clearback/bridge/programtest"
 )
 
-// NIST/SEMATECH e-Handbook of Statistical Methods, section 7.2.6.3: 43 wafers, 90 % of them at 99 % confidence: 1.8740
-// by the non-central t distribution; with 6 wafers 4.4111.
+// NIST/SEMATECH e-Handbook of Statistical Methods, section 7.2.6.3: for 43 wafers, 90 % of them at 99 % confidence, the
+// factor is 1.8740 by the non-central t distribution; for 6 wafers it is 4.4111.
 func TestFactorOfTheHandbook(t *testing.T) {
 	k, err := ToleranceFactor(43, 0.90, 0.99)
 	require.NoError(t, err)
@@ -24,7 +24,7 @@ func TestFactorOfTheHandbook(t *testing.T) {
 	k, err = ToleranceFactor(6, 0.90, 0.99)
 	require.NoError(t, err)
 	assert.InDelta(t, 4.4111, k, 0.00005)
-	// The same section's approximation by normal quantiles is near by for 43: 1.8752.
+	// The approximation by normal quantiles in the same section is close for 43 wafers: 1.8752.
 	a := 1 - math.Pow(quantile(0.99), 2)/(2*42)
 	b := math.Pow(quantile(0.90), 2) - math.Pow(quantile(0.99), 2)/43
 	assert.InDelta(t, 1.8752, (quantile(0.90)+math.Sqrt(math.Pow(quantile(0.90), 2)-a*b))/a, 0.00005)
@@ -40,8 +40,8 @@ func TestFactorsOfTheTables(t *testing.T) {
 	}
 }
 
-// The definition itself, with no beta function in it: the probability that a normal variable is no more than t times an
-// independent root of chi-square over its degrees of freedom, less delta, by the trapezoidal rule.
+// The definition itself, without a beta function: the probability that a normal variable is at most t times an
+// independent root of chi-square over its degrees of freedom, less delta. It is computed by the trapezoidal rule.
 func TestNonCentralAgainstItsDefinition(t *testing.T) {
 	if testing.Short() {
 		t.Skip("pure computation")
@@ -65,7 +65,7 @@ func TestNonCentralAgainstItsDefinition(t *testing.T) {
 	}
 }
 
-// A judge that is not ours: Debian's python3-scipy.
+// SciPy (Debian's python3-scipy) is an independent implementation.
 func TestFactorsAgainstSciPy(t *testing.T) {
 	t.Parallel()
 	out, err := exec.Command("/usr/bin/python3", "-c", `
@@ -90,7 +90,7 @@ for p in (0.9, 0.95, 0.99, 0.999):
 		_, err := fmt.Sscan(lines.Text(), &n, &p, &conf, &want)
 		require.NoError(t, err, lines.Text())
 		if math.IsNaN(want) || math.IsInf(want, 0) {
-			continue // where the judge gives up
+			continue // SciPy has no result here
 		}
 		k, err := ToleranceFactor(n, p, conf)
 		require.NoError(t, err)
@@ -124,7 +124,7 @@ func TestUpperBound(t *testing.T) {
 	assert.Error(t, err)
 }
 
-// The table that fits use against the function it stands for.
+// The table that fits use must agree with the function.
 func TestTableOfTheNormalDistribution(t *testing.T) {
 	table := newTable()
 	for z := -9.0; z <= 9; z += 0.0137 {

@@ -2,7 +2,8 @@ package tuning
 
 import "math"
 
-// atLeast is the hypergeometric probability that, of total marked among all, at least got are among the drawn ones.
+// atLeast returns the hypergeometric probability that at least got of the drawn ones are marked, if total of all are
+// marked.
 func atLeast(got, drawn, total, all int) float64 {
 	sum := 0.0
 	for k := got; k <= min(drawn, total); k++ {
@@ -11,7 +12,7 @@ func atLeast(got, drawn, total, all int) float64 {
 	return sum
 }
 
-// logChoose is the logarithm of n over k.
+// logChoose returns the logarithm of the binomial coefficient n over k.
 func logChoose(n, k int) float64 {
 	if k < 0 || k > n {
 		return math.Inf(-1)

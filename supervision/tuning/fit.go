@@ -5,45 +5,45 @@ import (
 	"time"
 )
 
-// The penalised fit. Its numbers were chosen with the simulation; testdata/simulation.txt has what came of them.
+// Constants of the penalised fit. They were chosen with the simulation; testdata/simulation.txt has the results.
 const (
 	coverage   = 0.99
 	confidence = 0.95
-	// credible is the level of the fit's own upper bound. It lies above confidence so that the bound keeps what it
-	// states also for cards at the wide end of what the penalty allows for.
+	// credible is the level of the fit's own upper bound. It is higher than confidence, so that the bound also holds
+	// for cards with the widest spreads that the penalty allows for.
 	credible = 0.98
 	// credibleMean is the same for the threshold's two-sided interval.
 	credibleMean = 0.97
-	// penalty is the power of the spread by which wide spreads are taken to be rarer: one of 40 % of the mean counts
+	// penalty is the exponent of the spread that makes wide spreads less likely: a spread of 40 % of the mean counts
 	// 2.5 times less than one of 1 %.
 	penalty = 0.25
-	// errorRate is how often an answer is taken to be wrong by itself: a wrong key, a hold that was not held. One such
-	// answer among many then widens the fit and does not rule it out.
+	// errorRate is the assumed share of wrong answers: a wrong key pressed, or a hold that was not held. One such
+	// answer among many then widens the fit instead of ruling it out.
 	errorRate = 0.01
-	// gridStep is the ratio of neighbouring means, as a logarithm.
+	// gridStep is the ratio of neighbouring means, as a natural logarithm.
 	gridStep = 0.0125
-	// narrowest and widest bound the spread as a share of the mean. Relays' and timers' release times scatter by a few
-	// percent to 15 % with temperature and line voltage (from memory of common practice); beyond 40 % there is no
-	// threshold to speak of.
+	// narrowest and widest bound the spread as a share of the mean. Release times of relays and timers scatter by a few
+	// percent to 15 % with temperature and line voltage (from memory of common practice). Beyond 40 % there is no
+	// useful threshold.
 	narrowest = 0.01
 	widest    = 0.40
 	ratios    = 18
 )
 
-// model is a penalised probit fit: how well each mean and spread of a normal release time agrees with the answers so
-// far. The penalty lets the logarithm of the mean be anything, and the logarithm of the spread as a share of it
-// anything from 1 % to 40 %, with a slight preference for the narrow; so the fit exists for answers that are cleanly
-// separated too. It is kept as weights on a grid, so that nothing has to converge. Not for concurrent use.
+// model is a penalised probit fit. It holds, for each mean and spread of a normal release time, how well they agree
+// with the answers so far. The penalty allows every mean equally (on a logarithmic scale), and spreads from 1 % to 40 %
+// of it, with a slight preference for the narrow ones. So the fit exists even if the answers are perfectly separated.
+// It is kept as weights on a grid, so that nothing has to converge. It is not for concurrent use.
 type model struct {
 	normal  table
 	low     float64         // logarithm of the lowest mean, in nanoseconds
 	means   []float64       // rising by gridStep, nanoseconds
 	spreads [ratios]float64 // as shares of the mean
-	inverse [ratios]float64 // of spreads
+	inverse [ratios]float64 // 1 / spreads
 	weights []float64       // of means[i] and spreads[j] at i*ratios+j; they add up to 1
 }
 
-// newModel expects thresholds from half of the shortest to half more than the longest interval.
+// newModel returns a model for thresholds from half the shortest to one and a half times the longest interval.
 func newModel(shortest, longest time.Duration) *model {
 	m := &model{normal: newTable(), low: math.Log(float64(shortest) / 2)}
 	n := int(math.Ceil((math.Log(1.5*float64(longest))-m.low)/gridStep)) + 1
@@ -67,7 +67,7 @@ func newModel(shortest, longest time.Duration) *model {
 	return m
 }
 
-// take counts one answer.
+// take adds one answer.
 func (m *model) take(open time.Duration, cleared bool) {
 	total := 0.0
 	for i, mean := range m.means {
@@ -88,16 +88,16 @@ func (m *model) take(open time.Duration, cleared bool) {
 	}
 }
 
-// estimate is what the fit says, in nanoseconds.
+// estimate holds the results of the fit, in nanoseconds.
 type estimate struct {
 	threshold, spread float64 // weighted means
 	low, high         float64 // of the threshold: 95 %
-	deviation         float64 // of the next release, as far as the fit can tell
+	deviation         float64 // standard deviation of the next release, as far as the fit knows
 	bound             float64 // for 99 % of releases
 	ratio             float64 // spread as a share of the threshold, weighted mean
 }
 
-// half is half the width of the threshold's confidence interval, as a share of it.
+// half returns half the width of the threshold's confidence interval, as a share of the threshold.
 func (e estimate) half() float64 { return (e.high - e.low) / 2 / e.threshold }
 
 func (m *model) estimate() estimate {

@@ -9,14 +9,14 @@ import (
 )
 
 const (
-	// leastWidth is what the longest mark needs.
+	// leastWidth is the width of the longest mark.
 	leastWidth = 56
 	labelWidth = 9
 )
 
-// Histogram returns the trials as lines of text of at most width characters (56 at least), plain ASCII: a row for each
-// interval that was tried, rising, with a mark for each answer, and between them, at their place, the edges of the
-// window, the threshold, the bound and the recommendation.
+// Histogram returns the trials as lines of plain ASCII text of at most width characters (at least 56). There is a row
+// for each interval that was tried, rising, with a symbol for each answer. Between them, in their places, are the edges
+// of the window, the threshold, the bound and the recommendation.
 //
 //	   250 ms | x
 //	   390 ms | xxo
@@ -38,14 +38,14 @@ func (r Result) Histogram(width int) []string {
 	return out
 }
 
-// row is a line and its place.
+// row is a line of text and its place.
 type row struct {
 	at    time.Duration
-	order int // among rows at the same place: what begins, trials, what ends
+	order int // order among rows at the same place
 	text  string
 }
 
-// rows of trials.
+// rows returns the rows of the trials.
 func (r Result) rows(room int) []row {
 	answers := map[time.Duration][]byte{}
 	for _, t := range r.Trials {
@@ -71,7 +71,7 @@ func (r Result) rows(room int) []row {
 	return out
 }
 
-// symbols of the answers, in the order in which a row has them; capital letters where the line rang up.
+// symbols of the answers, in their order within a row. Capital letters mean that the line also rang.
 const symbols = "xXoO?"
 
 func symbol(t Trial) byte {
@@ -89,7 +89,7 @@ func symbol(t Trial) byte {
 	}
 }
 
-// marks of what was found.
+// marks returns the rows of the results.
 func (r Result) marks() []row {
 	var out []row
 	add := func(at time.Duration, order int, format string, args ...any) {
@@ -99,10 +99,10 @@ func (r Result) marks() []row {
 	for i, s := range r.Window.Spans {
 		from, to := "window begins", "window ends"
 		if i > 0 {
-			from = "window goes on"
+			from = "window continues"
 		}
 		if i < len(r.Window.Spans)-1 {
-			to = "window breaks off"
+			to = "window interrupted"
 		}
 		add(s.From.At, 0, "%s (%s)", from, s.From.Reason)
 		add(s.To.At, 5, "%s (%s)", to, s.To.Reason)
@@ -119,7 +119,7 @@ func (r Result) marks() []row {
 	return out
 }
 
-// figure writes a length in milliseconds, whatever it is, for a column.
+// figure formats any length in milliseconds, for a column.
 func figure(d time.Duration) string { return fmt.Sprintf("%d ms", d.Round(ms).Milliseconds()) }
 
 func (r Result) key() []string {
@@ -129,10 +129,10 @@ func (r Result) key() []string {
 		used[symbol(t)] = true
 	}
 	if used['?'] {
-		key += "   ? not told"
+		key += "   ? no answer"
 	}
 	if used['X'] || used['O'] {
-		return []string{key, "X O the line rang up as well"}
+		return []string{key, "X O the line rang as well"}
 	}
 	return []string{key}
 }

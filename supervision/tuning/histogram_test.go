@@ -12,8 +12,8 @@ import (
 	"clearback/supervision/window"
 )
 
-// By hand: what a session of eleven holds looks like in a window with flash detection on, which ends 400 - 50 - 38 ms
-// for the errors of relay and controller.
+// A session of eleven holds, written by hand. In its window, with flash detection on, the lower span ends 50 + 38 ms
+// below 400 ms, for the errors of adapter, relay and controller.
 func TestHistogram(t *testing.T) {
 	l := window.Defaults()
 	l.FlashMin, l.FlashMax = 400*ms, 500*ms
@@ -33,23 +33,23 @@ func TestHistogram(t *testing.T) {
  unopened | x
 -  250 ms - window begins (floor)
    250 ms | x
--  312 ms - window breaks off (flash-begins)
+-  312 ms - window interrupted (flash-begins)
    320 ms | x
    390 ms | x?
    400 ms | o
 -  402 ms - threshold, 386 ms to 418 ms
    410 ms | xoO
 -  560 ms - 99 of 100 releases, at 95 % confidence
--  588 ms - window goes on (flash-ends)
+-  588 ms - window continues (flash-ends)
    620 ms | oo
 -  620 ms - recommended
 - 1400 ms - window ends (dial-window)
-x stayed   o cleared   ? not told
-X O the line rang up as well`, "\n"), strings.Join(r.Histogram(80), "\n"))
+x stayed   o cleared   ? no answer
+X O the line rang as well`, "\n"), strings.Join(r.Histogram(80), "\n"))
 	assert.Empty(t, Result{}.Histogram(80))
 }
 
-// A row that is too long says how many more there are.
+// A row that is too long says how many symbols it leaves out.
 func TestHistogramOfManyTrials(t *testing.T) {
 	var r Result
 	for range 60 {

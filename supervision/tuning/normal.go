@@ -5,15 +5,15 @@ import "math"
 // phi is the distribution function of the standard normal distribution.
 func phi(z float64) float64 { return math.Erfc(-z/math.Sqrt2) / 2 }
 
-// quantile is its inverse, for 0 < p < 1.
+// quantile is the inverse of phi, for 0 < p < 1.
 func quantile(p float64) float64 { return math.Sqrt2 * math.Erfinv(2*p-1) }
 
 const (
 	tableEnd  = 8  // beyond it phi is 0 or 1 to 15 places
-	tableFine = 64 // entries per unit: linear interpolation is right to 1e-5
+	tableFine = 64 // entries per unit: linear interpolation is accurate to 1e-5
 )
 
-// table is phi for many arguments: a fit takes it a hundred thousand times.
+// table holds phi for many arguments, since a fit needs it a hundred thousand times.
 type table []float64
 
 func newTable() table {

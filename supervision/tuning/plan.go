@@ -11,17 +11,17 @@ import (
 const ms = time.Millisecond
 
 const (
-	// shortestSafe: what lies below can be read as dial pulses (up to 200 ms, RFC 5098) or as a timed recall.
+	// shortestSafe: a shorter break can be read as dial pulses (up to 200 ms, RFC 5098) or as a timed recall.
 	shortestSafe = 250 * ms
 	// shortestAtAll: line circuits ignore breaks below 20 to 50 ms (common practice).
 	shortestAtAll = 20 * ms
 	defaultHolds  = 25
 	mostHolds     = 100
-	// step is the grid of trials and recommendations: what a relay and its controller keep to.
+	// step is the grid of trials and recommendations. Relays and their controllers are accurate to about that.
 	step = 10 * ms
 )
 
-// complete fills in the defaults, or says what is wrong.
+// complete fills in the defaults and checks the plan.
 func (p Plan) complete() (Plan, window.Result, error) {
 	w := p.window(0)
 	if w.Empty != "" {
@@ -53,19 +53,19 @@ func (p Plan) complete() (Plan, window.Result, error) {
 		return p, w, fmt.Errorf("longest trial %v is shorter than the shortest, %v; raise the longest or lower the shortest",
 			p.Longest, p.Shortest)
 	case p.MaxHolds < 1 || p.MaxHolds > mostHolds:
-		return p, w, fmt.Errorf("%d holds: 1 to %d", p.MaxHolds, mostHolds)
+		return p, w, fmt.Errorf("%d holds: allowed are 1 to %d", p.MaxHolds, mostHolds)
 	case p.Random == nil:
 		return p, w, errors.New("no random source: catch trials need one")
 	}
 	return p, w, nil
 }
 
-// window returns the line's window with a card that needs up to release.
+// window returns the line's window for a card with a release time of at most release.
 func (p Plan) window(release time.Duration) window.Result {
 	l := p.Window
 	l.Release = window.Band{Max: release}
 	return window.Of(l, window.WorstCase)
 }
 
-// roundUp goes up to the next whole step.
+// roundUp rounds up to the next multiple of step.
 func roundUp(d time.Duration) time.Duration { return (d + step - 1) / step * step }

@@ -10,7 +10,7 @@ import (
 	"clearback/supervision/window"
 )
 
-// What a session recommends is possible by the window that has its release time.
+// The recommendation of a session is possible in the window that has the session's release time.
 func TestReleaseLeavesRoomForTheRecommendation(t *testing.T) {
 	for release := 280 * ms; release < 900*ms; release += 37 * ms {
 		p := plan(uint64(release))
@@ -28,8 +28,9 @@ func TestReleaseLeavesRoomForTheRecommendation(t *testing.T) {
 	}
 }
 
-// A card that changes its state with each break has no threshold: no length is named, nor a shorter lead advised.
-// (Where the first break clears it, the trials that follow happen to agree with a threshold, and nothing can tell.)
+// A card that changes its state with each opening has no threshold. No length must be named and no shorter lead
+// advised. (If the first opening clears the hold, the trials that follow happen to agree with a threshold, which
+// nothing can reveal.)
 func TestCardIndependentOfLength(t *testing.T) {
 	for seed := range uint64(50) {
 		held := false
@@ -44,11 +45,11 @@ func TestCardIndependentOfLength(t *testing.T) {
 		})
 		assert.Equal(t, Contradictory, r.Verdict, "seed %d: %s", seed, r.Text)
 		assert.NotContains(t, r.Text, "shorten")
-		assert.NotContains(t, r.Text, "lets go at")
+		assert.NotContains(t, r.Text, "releases a hold after")
 	}
 }
 
-// Nor has one that lets go by chance: only where its answers look like a threshold is room for one asked for.
+// A card that releases at random has no threshold either. The text may ask for room only if the answers look like one.
 func TestCardThatReleasesAtRandom(t *testing.T) {
 	for seed := range uint64(100) {
 		random := rand.New(rand.NewPCG(seed, 1))

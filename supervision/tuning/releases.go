@@ -6,14 +6,15 @@ import (
 	"time"
 )
 
-// fewestReleases is the smallest sample that a recommendation may rest on: below it the factor is above 5.7.
+// fewestReleases is the smallest sample for a recommendation. With fewer, the factor is above 5.7.
 const fewestReleases = 5
 
-// OfReleases returns what measured release times say: a sample of how long the loop had to be open until the card let
-// go, 5 to 1,000 of them. The bound is [UpperBound], the interval of the threshold is by Student's t. Since it is
-// openings that were measured, what relay and controller can take from what is asked for is added: the window is the
-// line's with a card that needs the bound. Plan's Random, MaxHolds, Shortest and Longest count for nothing. It fails
-// for an empty window and for a release time that is not positive.
+// OfReleases returns the result of 5 to 1,000 measured release times: a sample of how long the loop had to be open
+// until the card released the hold. The bound is [UpperBound]. The confidence interval of the threshold is by Student's
+// t. Since the sample is of actual openings, the recommendation adds the amount by which relay and controller can fall
+// short of the requested length: the window is the line's, for a card that needs the bound. Plan's Random, MaxHolds,
+// Shortest and Longest are not used. It returns an error for an empty window and for a release time that is not
+// positive.
 func OfReleases(p Plan, releases []time.Duration) (Result, error) {
 	w := p.window(0)
 	if w.Empty != "" {
@@ -26,7 +27,7 @@ func OfReleases(p Plan, releases []time.Duration) (Result, error) {
 	}
 	r := Result{Holds: len(releases), Window: w}
 	if len(releases) < fewestReleases {
-		r.Text = fmt.Sprintf("%d release times were measured: too few for an estimate; it takes at least %d.",
+		r.Text = fmt.Sprintf("%d release times were measured: too few for an estimate; at least %d are needed.",
 			len(releases), fewestReleases)
 		return r, nil
 	}
@@ -40,15 +41,16 @@ func OfReleases(p Plan, releases []time.Duration) (Result, error) {
 	r.Threshold, r.Spread = whole(mean), whole(deviation)
 	r.ThresholdLow, r.ThresholdHigh = whole(mean-half), whole(mean+half)
 	r.Bound = bound
-	found := fmt.Sprintf("%d releases took %s on the average, spread %s; 99 of 100 take at most %s, at 95 %% confidence",
+	found := fmt.Sprintf("%d releases took %s on average, with a spread of %s; 99 of 100 take at most %s, at 95 %% "+
+		"confidence",
 		len(releases), clock(r.Threshold), clock(r.Spread), clock(bound))
 	r.Window = p.window(bound)
 	if r.Window.Empty != "" {
-		r.Verdict, r.Text = NoRoom, fmt.Sprintf("%s; for that the line's window is %s.", found, r.Window.Empty)
+		r.Verdict, r.Text = NoRoom, fmt.Sprintf("%s; for such a card the line's window is %s.", found, r.Window.Empty)
 		return r, nil
 	}
 	r.Recommended = practical(r.Window, bound)
-	r.Verdict, r.Text = Found, fmt.Sprintf("%s; with what relay and controller can take from it, %s.", found,
+	r.Verdict, r.Text = Found, fmt.Sprintf("%s; with an allowance for relay and controller, %s.", found,
 		clock(r.Recommended))
 	return r, nil
 }

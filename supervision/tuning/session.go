@@ -10,51 +10,52 @@ import (
 )
 
 const (
-	// ascentRatio: each interval of the ascent is a quarter longer than the last, so that it takes at most eight from
-	// 250 ms to 1.4 s and still ends within a quarter of the threshold.
+	// ascentRatio: each interval of the ascent is a quarter longer than the one before. The ascent then takes at most
+	// eight steps from 250 ms to 1.4 s and still ends within a quarter of the threshold.
 	ascentRatio = 1.25
-	// repeatsAtLongest is how often a hold must stay at the longest interval before none is said to clear, and
-	// repeatsAtShortest how often it must clear at the shortest before all are: a card whose threshold is just there
-	// clears six times running in 1 of 64 sessions.
+	// repeatsAtLongest is how many holds must stay at the longest interval before the verdict is that none clears.
+	// repeatsAtShortest is how many must clear at the shortest before the verdict is that all do. A card whose
+	// threshold lies just there clears six times in a row in 1 of 64 sessions.
 	repeatsAtLongest, repeatsAtShortest = 3, 6
-	// minAnswers is how many answers there must be for an estimate.
+	// minAnswers is the least number of answers for an estimate.
 	minAnswers = 8
-	// narrowInterval is half the width of the threshold's confidence interval, as a share of it, that ends the
-	// refinement.
+	// narrowInterval ends the refinement: half the width of the threshold's confidence interval, as a share of the
+	// threshold.
 	narrowInterval = 0.1
-	// confirmations is how many holds have to clear at what is recommended.
+	// confirmations is how many holds have to clear at the recommended interval.
 	confirmations = 2
-	// maxUnanswered is how many holds running may have no answer.
+	// maxUnanswered is how many holds in a row may be without an answer.
 	maxUnanswered = 5
-	// offset is how far from the threshold the refinement tries, in standard deviations of the next release.
+	// offset is the distance of the refinement's trials from the threshold, in standard deviations of the next release.
 	offset = 0.5
-	// significance is the probability below which an order of answers that is upside down is no chance.
+	// significance is the probability below which a reversed order of answers is not taken for chance.
 	significance = 0.02
-	// chanceLimit is the probability from which it may be chance that long intervals cleared more holds than short
-	// ones. The least of several tests is compared, which chance alone makes small.
+	// chanceLimit is the lowest probability at which chance may explain that long intervals cleared more holds than
+	// short ones. It is this high because it is compared with the lowest of several tests, which chance alone makes
+	// low.
 	chanceLimit = 0.1
 )
 
-// Session says what to try next. It is not for concurrent use.
+// Session decides what to try next. It is not for concurrent use.
 //
 //	ascent -> refinement -> confirmation -> done
 //
-// A catch trial is put in at two random places; a catch trial that cleared is repeated at once, until two of three say
-// the same. What comes next depends on the trials so far and on the places of the catch trials only.
+// Catch trials come at two random places. One in which the hold clears is repeated at once, until two of three agree.
+// The next trial depends only on the trials so far and on the places of the catch trials.
 type Session struct {
 	// set once
 	plan    Plan
 	window  window.Result
-	catchAt [2]int // no earlier than after so many holds
+	catchAt [2]int // the catch trials come no earlier than after this many holds
 
 	trials []Trial
 	model  *model
 	now    estimate // of model
 }
 
-// NewSession begins a session; earlier are the trials of an interrupted one, in their order. It goes on as if it had
-// not been interrupted; catch trials that are still to come get new places if the random source is at another place. It
-// fails for a plan that is not possible, and says why.
+// NewSession begins a session. earlier are the trials of an interrupted session, in order, which it continues. Catch
+// trials still to come get new places if the random source has a different state. It returns an error if the plan is
+// not possible.
 func NewSession(p Plan, earlier []Trial) (*Session, error) {
 	p, w, err := p.complete()
 	if err != nil {
@@ -68,10 +69,11 @@ func NewSession(p Plan, earlier []Trial) (*Session, error) {
 	return s, nil
 }
 
-// catchPlaces of the catch trials: one while the intervals rise, one later; never the very first hold.
+// catchPlaces returns the places of the catch trials: one while the intervals rise, and one later. Neither is the first
+// hold.
 func catchPlaces(r *rand.Rand) [2]int { return [2]int{1 + r.IntN(4), 6 + r.IntN(5)} }
 
-// Take takes the outcome of the trial that Next asked for. A trial at another interval counts as well.
+// Take adds the outcome of the trial that Next returned. A trial at another interval counts too.
 func (s *Session) Take(t Trial) {
 	s.trials = append(s.trials, t)
 	if t.known() {
@@ -80,8 +82,8 @@ func (s *Session) Take(t Trial) {
 	}
 }
 
-// Next returns the next trial, or done. catch: open nothing. interval is within the plan's bounds. Asked again before
-// Take, it says the same.
+// Next returns the next trial, or done. If catch is true, nothing is to be opened. interval is within the plan's
+// bounds. Next returns the same until Take is called.
 func (s *Session) Next() (interval time.Duration, catch, done bool) {
 	c := s.count()
 	switch {
@@ -103,7 +105,7 @@ func (s *Session) Next() (interval time.Duration, catch, done bool) {
 	return s.refine(c)
 }
 
-// ascend is for a line on which no hold has cleared.
+// ascend handles a line on which no hold has cleared.
 func (s *Session) ascend(c counts) (interval time.Duration, catch, done bool) {
 	if c.stayedAtLongest >= repeatsAtLongest {
 		return s.finish(c)
@@ -114,7 +116,7 @@ func (s *Session) ascend(c counts) (interval time.Duration, catch, done bool) {
 	return min(roundUp(time.Duration(ascentRatio*float64(c.longestAsked))), s.plan.Longest), false, false
 }
 
-// descend is for a line on which no hold has stayed: there is nothing below the shortest.
+// descend handles a line on which no hold has stayed. It cannot go below the shortest interval.
 func (s *Session) descend(c counts) (interval time.Duration, catch, done bool) {
 	if c.clearedAtShortest >= repeatsAtShortest {
 		return s.finish(c)
@@ -122,12 +124,12 @@ func (s *Session) descend(c counts) (interval time.Duration, catch, done bool) {
 	return s.plan.Shortest, false, false
 }
 
-// finish makes sure that there was a catch trial.
+// finish ends the session, after a catch trial if there was none.
 func (s *Session) finish(c counts) (interval time.Duration, catch, done bool) {
 	return 0, c.catches() == 0, c.catches() > 0
 }
 
-// refine is for a line on which holds have cleared and stayed.
+// refine handles a line on which holds have cleared and stayed.
 func (s *Session) refine(c counts) (interval time.Duration, catch, done bool) {
 	need := s.need(c)
 	recommended := s.recommend(need)
@@ -142,14 +144,13 @@ func (s *Session) refine(c counts) (interval time.Duration, catch, done bool) {
 	return max(recommended, s.plan.Shortest), false, false
 }
 
-// enough reports whether further holds around the threshold would change nothing.
+// enough reports whether more holds around the threshold would not change the recommendation.
 func (s *Session) enough(c counts) bool {
 	return c.cleared+c.stayed >= minAnswers && c.cleared >= 2 && c.stayed >= 2 && s.now.half() <= narrowInterval &&
 		s.need(c) == afterFailure(c.longestStayed)
 }
 
-// around returns an interval below or above the threshold in turn: it is there that answers tell most of mean and
-// spread.
+// around returns an interval below or above the threshold in turn, where answers say the most about mean and spread.
 func (s *Session) around(c counts) time.Duration {
 	at := s.now.threshold - offset*s.now.deviation
 	if (c.cleared+c.stayed)%2 == 0 {
@@ -159,16 +160,16 @@ func (s *Session) around(c counts) time.Duration {
 	return min(max(rounded, s.plan.Shortest), s.plan.Longest)
 }
 
-// afterFailure is the least that is recommended after an interval that failed: half as much again.
+// afterFailure returns the least interval to recommend after one that failed: half as much again.
 func afterFailure(failed time.Duration) time.Duration { return failed + (failed+1)/2 }
 
-// need is what an interval has to be at least. Where openings were measured, the fit is of what they were, and the
-// interval has to make up for what they can fall short of what is asked for.
+// need returns the least interval to recommend. If openings were measured, the fit is of the measured lengths, so the
+// interval has to make up for the largest shortfall against the requested length.
 func (s *Session) need(c counts) time.Duration {
 	return max(time.Duration(math.Ceil(s.now.bound))+c.shortfall, afterFailure(c.longestStayed))
 }
 
-// recommend returns the shortest practical interval in the window that is not below need, 0 if there is none.
+// recommend returns the shortest practical interval in the window that is at least need, or 0 if there is none.
 func (s *Session) recommend(need time.Duration) time.Duration { return practical(s.window, need) }
 
 func practical(w window.Result, need time.Duration) time.Duration {
@@ -185,7 +186,7 @@ func practical(w window.Result, need time.Duration) time.Duration {
 	return v
 }
 
-// confirmed counts the holds that cleared from need to recommended.
+// confirmed counts the holds that cleared at intervals from need to recommended.
 func (s *Session) confirmed(need, recommended time.Duration) int {
 	n := 0
 	for _, t := range s.trials {
@@ -196,17 +197,17 @@ func (s *Session) confirmed(need, recommended time.Duration) int {
 	return n
 }
 
-// counts of a session's trials.
+// counts summarises a session's trials.
 type counts struct {
 	cleared, stayed                    int
 	catchCleared, catchStayed          int
 	stayedAtLongest, clearedAtShortest int
 	unknown, unknownRunning            int
 	rangUp                             int
-	longestStayed                      time.Duration // asked or measured, whichever is longer
-	longestAsked                       time.Duration // of those that stayed
+	longestStayed                      time.Duration // requested or measured, whichever is longer
+	longestAsked                       time.Duration // the longest requested interval of those that stayed
 	rangUpFrom                         time.Duration
-	shortfall                          time.Duration // by how much a measured opening was shorter than asked for, at most
+	shortfall                          time.Duration // the most by which a measured opening was shorter than requested
 }
 
 func (c counts) catches() int { return c.catchCleared + c.catchStayed }
@@ -251,15 +252,15 @@ func (s *Session) count() counts {
 	return c
 }
 
-// upsideDown returns how likely it is by chance that holds clear so much more rarely at long intervals than at short
-// ones: the least one-sided probability of Fisher's exact test over all ways to part the trials by their length.
+// upsideDown returns the probability that chance alone makes long intervals clear so much fewer holds than short ones.
+// It is the lowest one-sided probability of Fisher's exact test over all ways to divide the trials by length.
 func upsideDown(trials []Trial) float64 { return byChance(trials, Cleared) }
 
-// dependsOnLength reports whether holds clear more often at long intervals than at short ones, as far as chance can be
-// left out. A card with a threshold passes from eight answers on.
+// dependsOnLength reports whether holds clear more often at long intervals than at short ones, beyond what chance
+// explains. A card with a threshold passes from eight answers on.
 func dependsOnLength(trials []Trial) bool { return byChance(trials, Stayed) < chanceLimit }
 
-// byChance returns how likely it is by chance that so many of the short trials have the answer.
+// byChance returns the probability that chance alone gives so many of the short trials the answer.
 func byChance(trials []Trial, answer Answer) float64 {
 	var known []Trial
 	for _, t := range trials {

@@ -12,10 +12,10 @@ import (
 	"clearback/supervision/window"
 )
 
-// answer plays card and user: what becomes of hold number i with that opening.
+// answer simulates card and user: it returns the result of hold number i with that opening.
 type answer func(i int, interval time.Duration, catch bool) Trial
 
-// above is a card that lets go at the given release time exactly.
+// above simulates a card with exactly the given release time.
 func above(release time.Duration) answer {
 	return func(_ int, interval time.Duration, catch bool) Trial {
 		if !catch && interval > release {
@@ -79,7 +79,7 @@ func TestSharpThreshold(t *testing.T) {
 	}
 }
 
-// The first intervals go up by a quarter; the catch trials are left out of the list.
+// The first intervals rise by a quarter each; the list omits the catch trials.
 func TestAscent(t *testing.T) {
 	_, r := run(t, plan(1), always(Stayed))
 	var tried []time.Duration
@@ -92,7 +92,7 @@ func TestAscent(t *testing.T) {
 		1400 * ms, 1400 * ms, 1400 * ms}, tried)
 }
 
-// noFigures checks that nothing is invented.
+// noFigures checks that the result has no figures.
 func noFigures(t *testing.T, r Result) {
 	t.Helper()
 	assert.Zero(t, r.Threshold)
@@ -110,8 +110,8 @@ func TestNoneCleared(t *testing.T) {
 	assert.Equal(t, NoneCleared, r.Verdict)
 	noFigures(t, r)
 	assert.Equal(t, 1400*ms, r.LongestStayed)
-	assert.Equal(t, "None of 11 holds cleared, not even at 1.4s, the longest that was tried. Either the contact does not open the loop (see that it moves, and that it is in the pair between adapter and line card), "+
-		"or this card does not let go on an open loop.", r.Text)
+	assert.Equal(t, "None of 11 holds cleared, not even at 1.4s, the longest interval tried. Either the contact does not open the loop (check that it moves, and that it is in the pair between adapter and line card), "+
+		"or this card does not release a hold when the loop opens.", r.Text)
 }
 
 func TestAllCleared(t *testing.T) {
@@ -119,18 +119,18 @@ func TestAllCleared(t *testing.T) {
 	assert.Equal(t, AllCleared, r.Verdict)
 	noFigures(t, r)
 	assert.LessOrEqual(t, r.Holds, 8)
-	assert.Equal(t, "All of 6 holds cleared, already at 250ms, the shortest that was tried: the card's release time lies below that and cannot be told more exactly, so there is no figure from the trials."+
-		" What the line's window recommends, 800ms, is well above it.", r.Text)
+	assert.Equal(t, "All of 6 holds cleared, even at 250ms, the shortest interval tried. The card's release time is shorter than that, so the trials give no figure for it."+
+		" The recommendation of the line's window, 800ms, is well above that.", r.Text)
 	assert.Equal(t, 800*ms, r.Window.Recommended)
 }
 
-// A catch trial that cleared is repeated at once; two of three decide.
+// A catch trial in which the hold cleared is repeated at once; two of three decide.
 func TestCatchTrialThatCleared(t *testing.T) {
 	_, r := run(t, plan(1), always(Cleared))
 	assert.Equal(t, AdapterClears, r.Verdict)
 	noFigures(t, r)
 	assert.LessOrEqual(t, r.Holds, 6)
-	assert.Contains(t, r.Text, "2 holds cleared although the loop was not opened: the adapter itself interrupts")
+	assert.Contains(t, r.Text, "2 holds cleared although the loop was not opened. Either the adapter itself interrupts")
 
 	caught := 0
 	_, r = run(t, plan(1), func(i int, interval time.Duration, catch bool) Trial {
@@ -148,7 +148,7 @@ func TestCatchTrialThatCleared(t *testing.T) {
 	assert.Contains(t, r.Text, "One hold cleared although the loop was not opened, and two stayed")
 }
 
-// What clears when short and stays when long is no threshold.
+// Holds that clear at short intervals and stay at long ones have no threshold.
 func TestContradictory(t *testing.T) {
 	for seed := range uint64(10) {
 		_, r := run(t, plan(seed), func(_ int, interval time.Duration, catch bool) Trial {
@@ -167,11 +167,11 @@ func TestContradictory(t *testing.T) {
 	_, r := run(t, plan(1), always(Stayed), earlier...)
 	assert.Equal(t, Contradictory, r.Verdict)
 	noFigures(t, r)
-	assert.Equal(t, "Holds stayed at intervals up to 900ms and cleared at shorter ones, more often than chance allows: that is no threshold. See that every call is really held before its trial, that nobody else touches the line, and that the contact opens each time; then begin again.",
+	assert.Equal(t, "Holds stayed at intervals up to 900ms and cleared at shorter ones, more often than chance explains, so there is no threshold. Make sure that every call is really on hold before its trial, that nobody else touches the line, and that the contact opens each time; then begin again.",
 		r.Text)
 }
 
-// Answers by the toss of a coin are not taken for a threshold.
+// Random answers are not taken for a threshold.
 func TestRandomAnswersGiveNoThreshold(t *testing.T) {
 	found := 0
 	for seed := range uint64(100) {
@@ -194,10 +194,10 @@ func TestOnlyUnknownAnswers(t *testing.T) {
 	assert.Equal(t, TooFew, r.Verdict)
 	noFigures(t, r)
 	assert.Equal(t, 5, r.Holds)
-	assert.Contains(t, r.Text, "Of 5 holds, 0 cleared and 0 stayed, and 5 had no answer that could be told: too few")
+	assert.Contains(t, r.Text, "Of 5 holds, 0 cleared and 0 stayed, and 5 gave no answer: too few")
 }
 
-// Every third answer is unknown: each costs a hold and counts for nothing else.
+// Every third answer is unknown. Each uses up a hold and has no other effect.
 func TestUnknownAnswersCountForNothing(t *testing.T) {
 	_, r := run(t, plan(3), func(i int, interval time.Duration, catch bool) Trial {
 		if i%3 == 2 {
@@ -240,8 +240,8 @@ func TestNoRoom(t *testing.T) {
 	assert.Contains(t, r.Text, "To make room, change lead (shorten it).")
 }
 
-// What is needed lies in the adapter's flash window (300 to 800 ms, the defaults of RFC 5098): the recommendation goes
-// above it.
+// The length that is needed lies in the adapter's flash window (300 to 800 ms, the defaults of RFC 5098), so the
+// recommendation is above the window.
 func TestFlashWindowRaisesTheRecommendation(t *testing.T) {
 	p := plan(1)
 	p.Window.FlashMin, p.Window.FlashMax = 300*ms, 800*ms
@@ -250,7 +250,7 @@ func TestFlashWindowRaisesTheRecommendation(t *testing.T) {
 	assert.Greater(t, r.Recommended, 850*ms)
 	assert.True(t, r.Window.Allows(r.Recommended))
 	assert.GreaterOrEqual(t, r.Confirmed, 2)
-	assert.Contains(t, r.Text, "hence 890ms, the next that the line's window allows.")
+	assert.Contains(t, r.Text, "hence 890ms, the next length that the line's window allows.")
 }
 
 func TestLineRingsUp(t *testing.T) {
@@ -265,7 +265,7 @@ func TestLineRingsUp(t *testing.T) {
 	assert.Equal(t, RingsUp, r.Verdict, r.Text)
 	assert.Zero(t, r.Recommended)
 	assert.Equal(t, 500*ms, r.RangUpFrom)
-	assert.Contains(t, r.Text, "the line rang up after the break in")
+	assert.Contains(t, r.Text, "the line rang after the opening in")
 	assert.Contains(t, r.Text, "from 500ms on")
 
 	once := 0
@@ -277,10 +277,10 @@ func TestLineRingsUp(t *testing.T) {
 		return v
 	})
 	assert.Equal(t, Found, r.Verdict, r.Text)
-	assert.Contains(t, r.Text, "The line rang up after the break in 1 trial, from 500ms on.")
+	assert.Contains(t, r.Text, "The line rang after the opening in 1 trial, from 500ms on.")
 }
 
-// A slip of the answer at a long interval is not thought away: 1.5 times that interval it is, or none.
+// A wrong answer at a long interval is not ignored: the recommendation is 1.5 times that interval, or there is none.
 func TestSingleOutlier(t *testing.T) {
 	earlier := []Trial{{Interval: 800 * ms, Answer: Stayed}}
 	_, r := run(t, plan(1), above(413*ms), earlier...)
@@ -289,7 +289,8 @@ func TestSingleOutlier(t *testing.T) {
 	assert.Equal(t, 1200*ms, r.Recommended)
 }
 
-// The contact opens 30 ms short: the fit is of what was measured, the recommendation of what is to be asked for.
+// The contact opens for 30 ms less than requested. The fit uses the measured length; the recommendation is a requested
+// one.
 func TestMeasuredOpenings(t *testing.T) {
 	_, r := run(t, plan(1), func(_ int, interval time.Duration, catch bool) Trial {
 		v := Trial{Answer: Stayed, Measured: interval - 30*ms}
@@ -304,9 +305,9 @@ func TestMeasuredOpenings(t *testing.T) {
 	assert.Equal(t, Found, r.Verdict, r.Text)
 	assert.InDelta(t, 413, float64(r.Threshold)/1e6, 15)
 	assert.GreaterOrEqual(t, r.Recommended, r.Bound+30*ms)
-	assert.GreaterOrEqual(t, r.LongestStayed, 413*ms) // what was asked for
+	assert.GreaterOrEqual(t, r.LongestStayed, 413*ms) // the requested length
 
-	// After few trials the bound is far above 1.5 times what failed.
+	// After few trials the bound is far above 1.5 times the interval that failed.
 	earlier := []Trial{{Answer: Stayed}}
 	for range 4 {
 		earlier = append(earlier, Trial{Interval: 340 * ms, Measured: 310 * ms, Answer: Stayed},
@@ -320,8 +321,8 @@ func TestMeasuredOpenings(t *testing.T) {
 	assert.Equal(t, roundUp(r.Bound+30*ms), r.Recommended)
 }
 
-// An interrupted session goes on as it would have: with the same source, trial for trial. The card scatters by the
-// number of the hold.
+// An interrupted session continues with the same trials as if it had not been interrupted, given the same random
+// source. The card's release time varies with the number of the hold.
 func TestResume(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		seed := rapid.Uint64().Draw(t, "seed")
@@ -349,8 +350,8 @@ func TestPlanIsChecked(t *testing.T) {
 			"longest trial 1.401s: at most 1.4s, since lead and interval"},
 		"crossed": {func(p *Plan) { p.Shortest, p.Longest = 600*ms, 500*ms },
 			"longest trial 500ms is shorter than the shortest, 600ms"},
-		"holds":     {func(p *Plan) { p.MaxHolds = 101 }, "101 holds: 1 to 100"},
-		"negative":  {func(p *Plan) { p.MaxHolds = -1 }, "-1 holds: 1 to 100"},
+		"holds":     {func(p *Plan) { p.MaxHolds = 101 }, "101 holds: allowed are 1 to 100"},
+		"negative":  {func(p *Plan) { p.MaxHolds = -1 }, "-1 holds: allowed are 1 to 100"},
 		"no source": {func(p *Plan) { p.Random = nil }, "no random source"},
 		"no window": {func(p *Plan) { p.Window.Lead = 1900 * ms },
 			"no interval can be tried: the line's window is empty, because"},
@@ -380,7 +381,7 @@ func TestNextIsStableUntilTake(t *testing.T) {
 	}
 }
 
-// Whatever the answers are.
+// The properties of a session that hold for any answers.
 func TestAnyAnswers(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		p := Plan{Window: window.Defaults(), Random: rand.New(rand.NewPCG(rapid.Uint64().Draw(t, "seed"), 0))}
@@ -436,8 +437,8 @@ func TestAnyAnswers(t *testing.T) {
 	})
 }
 
-// The bound of a sample of ten, by hand: see TestUpperBound. Asked for is what relay and controller can take as well:
-// 38 ms by default.
+// The bound of a sample of ten, by hand: see TestUpperBound. The recommendation adds what relay and controller can
+// take: 38 ms by default.
 func TestOfReleases(t *testing.T) {
 	var sample []time.Duration
 	for i := range 10 {
@@ -468,7 +469,7 @@ func TestOfReleases(t *testing.T) {
 	assert.NotEmpty(t, r.Text)
 }
 
-// At most 50 ms for 25 trials, the fit of each of them included.
+// At most 50 ms for 25 trials, including the fit of each.
 func BenchmarkResult(b *testing.B) {
 	_, r := run(b, plan(1), above(413*ms))
 	for len(r.Trials) < 25 {

@@ -26,14 +26,15 @@ const (
 	mostTried      = 25
 )
 
-// settings are what a simulation depends on; the file begins with them, so that it cannot be of others.
+// settings returns the settings of a simulation. The file begins with them, so that it is checked against the present
+// ones.
 func settings() string {
 	return fmt.Sprintf("coverage %v confidence %v credible %v mean %v penalty %v slip %v ratios %v-%v/%d rungs %v fewest %d narrow %v confirmations %d offset %v scattered %v",
 		coverage, confidence, credible, credibleMean, penalty, errorRate, narrowest, widest, ratios, ascentRatio,
 		minAnswers, narrowInterval, confirmations, offset, maxRelativeSpread)
 }
 
-// shown is a whole session with a simulated card.
+// shown runs a whole session with a simulated card.
 func shown(t testing.TB, c card, r *rand.Rand) Result {
 	_, result := run(t, Plan{Window: window.Defaults(), Random: r},
 		func(i int, interval time.Duration, catch bool) Trial {
@@ -45,7 +46,7 @@ func shown(t testing.TB, c card, r *rand.Rand) Result {
 	return result
 }
 
-// tally of whole sessions.
+// tally counts the results of whole sessions.
 type tally struct {
 	cards, estimated, recommended int
 	holds                         []float64
@@ -109,8 +110,8 @@ func (y *tally) String() string {
 		percent(y.boundOK, y.estimated), percent(y.intervalOK, y.recommended), 100*at(y.room, 0.5))
 }
 
-// The stated coverage holds for normal releases: bound and interval are no less than what 99 % of releases take for at
-// least 95 % of cards, less twice the simulation's own error. For the other shapes it is printed.
+// The stated coverage holds for normal releases: for at least 95 % of cards, less twice the simulation's own error,
+// bound and interval are at least as long as 99 % of releases take. For the other shapes the coverage is only printed.
 func TestSimulatedCoverage(t *testing.T) {
 	if testing.Short() {
 		t.Skip("pure computation")
@@ -141,7 +142,7 @@ func TestSimulatedCoverage(t *testing.T) {
 	}
 }
 
-// The table that the package stands by is of the package's own numbers.
+// The results in the file belong to the package's present settings.
 func TestSimulationFileMatchesSettings(t *testing.T) {
 	if *simulate {
 		require.NoError(t, os.WriteFile(simulationFile, []byte(simulation(t, 10_000)), 0o644))
@@ -152,8 +153,8 @@ func TestSimulationFileMatchesSettings(t *testing.T) {
 	assert.Equal(t, settings(), first, "run: go test ./supervision/tuning -run Simulation -simulate -timeout 1h")
 }
 
-// Why it is the fit: for the same half-width of the threshold it needs fewer holds where few are made, and no more
-// where many are; and only its bound keeps what is stated. Of the 10,000 cards in the file.
+// The reasons for the fit, from the 10,000 cards in the file. For the same half-width of the threshold, it needs fewer
+// holds when few are made, and no more when many are. Only its bound has the stated coverage.
 func TestFitAgainstUpDownMethod(t *testing.T) {
 	text, err := os.ReadFile(simulationFile)
 	require.NoError(t, err)
@@ -182,7 +183,7 @@ func TestFitAgainstUpDownMethod(t *testing.T) {
 	assert.Less(t, upDown[at25], 95.0)
 }
 
-// A few cards through what the file is made of.
+// Simulates a few cards in the same way as the file.
 func TestSimulationOfBothMethods(t *testing.T) {
 	if testing.Short() {
 		t.Skip("pure computation")
@@ -198,9 +199,9 @@ func TestSimulationOfBothMethods(t *testing.T) {
 	}
 }
 
-// By hand: seven holds from 400 ms, step 20 ms: cleared 400, 420, 420; stayed 380, 400, 400, 400, so it is the cleared
-// ones that are rarer. Their steps are 0, 1, 1: mean 2/3, so 400 + 20 * (2/3 - 1/2) = 403.3. M is (3*2 - 4) / 9 =
-// 0.222, below 0.3: the spread is 0.53 * 20 = 10.6, and the factor for three is 10.553.
+// By hand: seven holds from 400 ms, step 20 ms: cleared 400, 420, 420; stayed 380, 400, 400, 400, so the cleared ones
+// are rarer. Their steps are 0, 1, 1: mean 2/3, so 400 + 20 * (2/3 - 1/2) = 403.3. M is (3*2 - 4) / 9 = 0.222, below
+// 0.3: the spread is 0.53 * 20 = 10.6, and the factor for three is 10.553.
 func TestUpDown(t *testing.T) {
 	var u upDown
 	u.begin(400 * ms)

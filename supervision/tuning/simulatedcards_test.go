@@ -9,8 +9,8 @@ import (
 // card is a simulated line card.
 type card struct {
 	release func(hold int) float64 // ms
-	// mean and upper are the truth, ms: mean of releases, and what 99 % do not exceed. A drifting card's mean is that
-	// of hold 12 and its upper that of hold 25, the last.
+	// mean and upper are the true values in ms: the mean of releases, and the value that 99 % do not exceed. For a
+	// drifting card, mean is that of hold 12, and upper that of hold 25, the last.
 	mean, upper float64
 }
 
@@ -18,9 +18,9 @@ func (c card) clears(hold int, interval time.Duration) bool {
 	return c.release(hold) < float64(interval)/1e6
 }
 
-// shapes of releases. Means are 280 to 650 ms: 350 to 450 ms are common settings of key systems, and up to 600 ms are
-// told of relay cards (common practice, from memory). Spreads are 2 to 15 % of the mean, as many from 2 to 4 % as from
-// 4 to 8 %.
+// shapes of releases. Means are 280 to 650 ms: 350 to 450 ms are common settings of key systems, and relay cards are
+// said to take up to 600 ms (common practice, from memory). Spreads are 2 to 15 % of the mean, as many from 2 to 4 % as
+// from 4 to 8 %.
 var shapes = []struct {
 	name, text string
 	card       func(mean, spread float64, r *rand.Rand) card

@@ -1,32 +1,34 @@
-// Package tuning finds a line's interval by trials: which interval to try next, when to stop, and what the trials say
-// about the release time of the line card, with its confidence. It is pure: random numbers come in as a source.
+// Package tuning finds a line's interval by trials. It decides which interval to try next and when to stop, and
+// computes what the trials say about the release time of the line card, with its confidence. It is pure: random numbers
+// come from a source that the caller passes in.
 //
-// A trial is a whole clearing with an opening of a given interval; its answer is whether the hold cleared. So each
-// answer says on which side of the interval that release of the card lay, and no more. A [Session] goes up from the
-// shortest interval until a hold clears (ascending method of limits), then tries around the threshold, then looks
-// whether holds clear at what it is about to recommend. Catch trials at random places open nothing: a hold that clears
-// then was cleared by the adapter itself.
+// A trial is a whole clearing with an opening of a given interval. Its answer is whether the hold cleared. So each
+// answer says only whether the card's release time, in that trial, was shorter or longer than the interval. A [Session]
+// raises the interval from the shortest until a hold clears (ascending method of limits). Then it tries around the
+// threshold. Last, it checks whether holds clear at the interval that it is about to recommend. Catch trials at random
+// places open nothing; if a hold clears then, the adapter itself cleared it.
 //
 // # The estimate
 //
-// Releases are taken to be normal. The answers are fitted by a probit curve with a penalty on its spread (type model),
-// because with the few answers that a person has the patience for, and above all where all short holds stayed and all
-// long ones cleared, the spread of an unpenalised fit is zero. The recommendation is the upper tolerance bound of that
-// fit for 99 % of releases at 95 % confidence, at least 1.5 times the longest interval that ever failed, in the line's
-// window.
+// Release times are assumed to be normally distributed. The answers are fitted by a probit curve with a penalty on its
+// spread (type model). Without the penalty the fitted spread would be zero for the few answers that a person has the
+// patience for, above all if all short holds stayed and all long ones cleared. The recommendation is the upper
+// tolerance bound of that fit for 99 % of releases at 95 % confidence. It is at least 1.5 times the longest interval
+// that failed, and lies in the line's window.
 //
-// testdata/simulation.txt has what that is worth, for 10,000 simulated cards of each of four shapes. The other
-// candidate, up-and-down with the estimate of Dixon and Mood, needs 10, 12 and 15 holds until 95 % of the thresholds
-// are within 15, 10 and 7.5 % of the truth; the fit needs 8, 11 and 15. After 15 holds the bound of up-and-down is no
-// less than what 99 % of releases take for 91 % of normal cards, that of the fit for 99 %. Hence the fit. Whole
-// sessions take 16 holds in the middle for a card with a spread of 2 %, all 25 from 10 % on. The bound covers 99.7 % of
-// normal cards with spreads of 2 to 15 % (95.3 % at 15 %, the worst), 94.6 % of skewed ones, 98 % of those with two
-// modes and 99 % of those that drift; the recommendation, because of the 1.5 times, 97 % or more of each. At a spread
-// of 20 %, more than any card should have, they cover 90.5 and 94 %, and one session in five ends without an estimate.
-// The price is that the bound lies 20 to 40 % above what it bounds.
+// testdata/simulation.txt has the performance of this method for 10,000 simulated cards of each of four shapes. The
+// other candidate was up-and-down with the estimate of Dixon and Mood. It needs 10, 12 and 15 holds until 95 % of the
+// thresholds are within 15, 10 and 7.5 % of the truth; the fit needs 8, 11 and 15. After 15 holds, the bound covers 99
+// % of releases for 91 % of normal cards with up-and-down, and for 99 % with the fit. Hence the fit.
 //
-// Releases that were measured one by one (by a sense input) are a sample like any other: [OfReleases] takes the factor
-// from the non-central t distribution.
+// Whole sessions take 16 holds in the median for a card with a spread of 2 %, and all 25 from 10 % on. The bound holds
+// for 99.7 % of normal cards with spreads of 2 to 15 % (95.3 % at 15 %, the worst), for 94.6 % of skewed ones, 98 % of
+// those with two modes and 99 % of those that drift. The recommendation, because of the factor 1.5, holds for 97 % or
+// more of each shape. At a spread of 20 %, more than any card should have, they hold for 90.5 and 94 %, and one session
+// in five ends without an estimate. The price is that the bound lies 20 to 40 % above the true value.
+//
+// Releases that were measured one by one (by a sense input) are an ordinary sample: [OfReleases] takes the factor from
+// the non-central t distribution.
 package tuning
 
 import (
@@ -36,12 +38,12 @@ import (
 	"clearback/supervision/window"
 )
 
-// Answer of one trial.
+// Answer is the result of one trial.
 type Answer uint8
 
 // The answers.
 const (
-	Unknown Answer = iota // it could not be told; the trial does not count
+	Unknown Answer = iota // not known; the trial does not count
 	Cleared
 	Stayed
 )
@@ -58,22 +60,22 @@ func (a Answer) String() string {
 	}
 }
 
-// Trial is one that was made.
+// Trial is one trial that was made.
 type Trial struct {
-	Interval time.Duration // 0: a catch trial, nothing was opened
+	Interval time.Duration // 0: a catch trial, which opens nothing
 	// Measured is how long the loop was open, 0 if not measured.
 	Measured time.Duration
 	Answer   Answer
-	RangUp   bool // the line rang up after the break
+	RangUp   bool // the line rang after the opening
 }
 
-// catch tells a catch trial.
+// catch reports whether t is a catch trial.
 func (t Trial) catch() bool { return t.Interval <= 0 }
 
-// known tells a trial that opened the loop and has an answer.
+// known reports whether t opened the loop and has an answer.
 func (t Trial) known() bool { return !t.catch() && t.Answer != Unknown }
 
-// open is how long the loop was open, as well as it is known.
+// open returns how long the loop was open: the measured time, or else the requested one.
 func (t Trial) open() time.Duration {
 	if t.Measured > 0 {
 		return t.Measured
@@ -81,27 +83,27 @@ func (t Trial) open() time.Duration {
 	return t.Interval
 }
 
-// longer is the longer of what was asked for and what was measured: what a trial that failed disproves.
+// longer returns the longer of the requested and the measured time. A trial that failed rules that length out.
 func (t Trial) longer() time.Duration { return max(t.Interval, t.Measured) }
 
-// Plan of a session. The zero value of every field but Window and Random stands for its default.
+// Plan is the plan of a session. A zero field stands for its default, except for Window and Random.
 type Plan struct {
-	// Window is what is known of the line; begin with [window.Defaults]. Its Release is not used: finding that is what
-	// the trials are for.
+	// Window is what is known of the line; begin with [window.Defaults]. Its Release is not used, since the trials are
+	// to find it.
 	Window window.Line
-	// Shortest and Longest bound the trials. Shortest is at least 250 ms unless pulse dialling is off, then at least 20
-	// ms; 250 ms by default. Longest is at most the longest possible length of the window, which is its default.
+	// Shortest and Longest bound the trials. Shortest is at least 250 ms, the default, or at least 20 ms if pulse
+	// dialling is off. Longest is at most the longest possible length of the window, which is its default.
 	Shortest, Longest time.Duration
-	// PulseDiallingOff: the user states that the adapter counts no dial pulses.
+	// PulseDiallingOff: the user declares that the adapter counts no dial pulses.
 	PulseDiallingOff bool
-	MaxHolds         int // 1 to 100, default 25; catch trials and trials without an answer count
+	MaxHolds         int // 1 to 100, default 25; includes catch trials and trials without an answer
 	Random           *rand.Rand
 }
 
-// Result of a session. No number is invented: what is zero could not be told.
+// Result is the result of a session. A zero figure could not be determined.
 type Result struct {
 	Verdict Verdict
-	// Text says plainly what was found, in one or two sentences, also why there is no recommendation.
+	// Text says in one or two sentences what was found, or why there is no recommendation.
 	Text                        string
 	Trials                      []Trial
 	Holds                       int
@@ -109,18 +111,19 @@ type Result struct {
 	ThresholdLow, ThresholdHigh time.Duration // two-sided 95 % confidence interval of the mean
 	// Bound is the one-sided upper tolerance bound: 99 % of releases at 95 % confidence.
 	Bound         time.Duration
-	LongestStayed time.Duration // the longest interval that ever failed
-	// RangUpFrom is the shortest opening after which the line rang up, 0: none did.
+	LongestStayed time.Duration // the longest interval at which a hold stayed
+	// RangUpFrom is the shortest opening after which the line rang; 0: it never did.
 	RangUpFrom time.Duration
-	// Confirmed is how many holds cleared at the recommended interval, or at a shorter one that is no shorter than
-	// Bound and 1.5 times LongestStayed.
+	// Confirmed is how many holds cleared at the recommended interval, or at a shorter one that is at least Bound and
+	// at least 1.5 times LongestStayed.
 	Confirmed int
-	// Recommended is the interval to write, 0: none.
+	// Recommended is the interval for the configuration; 0: none.
 	Recommended time.Duration
-	// Release is the release time to write beside Recommended, so that the line's window has room for it: Bound, or
-	// less where the window would count the errors of relay and controller twice, which every trial had in it. 0: none.
+	// Release is the release time for the configuration, beside Recommended, chosen so that the line's window has room
+	// for Recommended. It is Bound, or less if the window would count the errors of relay and controller twice: the
+	// trials already include them. 0: none.
 	Release time.Duration
-	// Window is the line's window without the card's release time, in whose place the trials stand; after [AllCleared]
-	// with the shortest interval as the card's release time.
+	// Window is the line's window without the card's release time, which the trials replace. After [AllCleared] it is
+	// the window with the shortest interval as the release time.
 	Window window.Result
 }

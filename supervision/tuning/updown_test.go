@@ -5,9 +5,9 @@ import (
 	"time"
 )
 
-// The up-and-down method (Dixon and Mood 1948, from memory), the other candidate. After the same ascent the interval
-// goes down a step after a hold that cleared and up a step after one that stayed. The step is 5 % of the interval that
-// cleared first.
+// upDown is the up-and-down method (Dixon and Mood 1948, from memory), the other candidate. After the same ascent the
+// interval decreases by one step after a hold that cleared and increases by one step after a hold that stayed. The step
+// is 5 % of the interval that cleared first.
 type upDown struct {
 	step   time.Duration
 	next   time.Duration
@@ -30,9 +30,9 @@ func (u *upDown) take(cleared bool) {
 	u.trials = append(u.trials, t)
 }
 
-// estimate returns mean and bound in ms; ok is false while one of the answers is missing. The spread is 1.62 steps
-// times (M + 0.029), where M is the variance of the rarer answer's steps, and 0.53 steps where M is below 0.3; the
-// bound is the tolerance bound of a sample of as many as the rarer answers.
+// estimate returns mean and bound in ms; ok is false while one of the two answers is missing. The spread is 1.62 steps
+// times (M + 0.029), where M is the variance of the rarer answer's steps, or 0.53 steps if M is below 0.3. The bound is
+// the tolerance bound of a sample of the same size as the number of rarer answers.
 func (u *upDown) estimate(factors []float64) (mean, bound float64, ok bool) {
 	var cleared, stayed []float64
 	for _, t := range u.trials {

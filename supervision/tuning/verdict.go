@@ -5,19 +5,19 @@ import (
 	"time"
 )
 
-// Verdict says what a session came to.
+// Verdict is the conclusion of a session.
 type Verdict uint8
 
 // The verdicts. Only Found has a recommendation.
 const (
-	TooFew        Verdict = iota // the answers so far do not say enough
-	Found                        // a threshold and an interval
-	AllCleared                   // every hold cleared, at the shortest interval already
-	NoneCleared                  // no hold cleared, at the longest interval either
-	AdapterClears                // holds cleared without an opening: the adapter interrupts by itself
-	Contradictory                // long intervals failed where short ones did not, or answers scatter too much
-	NoRoom                       // a threshold, but the window has no interval that is surely long enough
-	RingsUp                      // a threshold, but the line rings up after breaks that are long enough
+	TooFew        Verdict = iota // too few answers so far
+	Found                        // a threshold and an interval were found
+	AllCleared                   // every hold cleared, even at the shortest interval
+	NoneCleared                  // no hold cleared, even at the longest interval
+	AdapterClears                // holds cleared without an opening: the adapter interrupts the current itself
+	Contradictory                // long intervals failed where short ones did not, or the answers scatter too much
+	NoRoom                       // a threshold was found, but no interval in the window is surely long enough
+	RingsUp                      // a threshold was found, but the line rings after openings that are long enough
 )
 
 var verdicts = [...]struct{ word, heading string }{
@@ -28,7 +28,7 @@ var verdicts = [...]struct{ word, heading string }{
 	AdapterClears: {"adapter-clears", "holds clear without an opening"},
 	Contradictory: {"contradictory", "the answers contradict each other"},
 	NoRoom:        {"no-room", "no interval is long enough and possible"},
-	RingsUp:       {"rings-up", "the line rings up after the break"},
+	RingsUp:       {"rings-up", "the line rings after the opening"},
 }
 
 // String returns the verdict's word, such as "no-room".
@@ -47,10 +47,10 @@ func (v Verdict) Heading() string {
 	return v.String()
 }
 
-// maxRelativeSpread is the spread, as a share of the threshold, from which there is no threshold to speak of.
+// maxRelativeSpread is the spread, as a share of the threshold, beyond which there is no useful threshold.
 const maxRelativeSpread = 0.25
 
-// Result returns what the trials so far say. It may be asked at any time.
+// Result returns the result of the trials so far. It may be called at any time.
 func (s *Session) Result() Result {
 	c := s.count()
 	r := Result{Trials: append([]Trial(nil), s.trials...), Holds: len(s.trials), LongestStayed: c.longestStayed,
@@ -101,5 +101,5 @@ func (s *Session) found(c counts, r *Result) {
 	}
 }
 
-// whole rounds to whole milliseconds; a bound is rounded up by whoever uses it.
+// whole rounds to the nearest millisecond. (need uses the bound unrounded.)
 func whole(nanoseconds float64) time.Duration { return time.Duration(nanoseconds).Round(ms) }

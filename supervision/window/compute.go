@@ -9,19 +9,19 @@ import (
 
 // Of computes the window of a line.
 //
-// An opening that is asked for as T lasts as long as the contact is quietly open: T, longer or shorter by the
-// controller's error and by the difference between the relay's closing and opening, less the bounce at the opening.
-// Until it is quietly closed again it lasts longer by the bounce at the closing. The shorter one must be longer than
-// the card's release time and than anything else the adapter could read; the longer one must be shorter than its flash
-// window, where T is to lie below that, and at most LongestOpen. The policy's bounds (Floor, Ceiling, Lead and
-// OnHookRecognition) count what is asked for, as the policy does.
+// Two lengths count for an opening that is requested as T. The first is the time for which the contact is open without
+// bounce: T, longer or shorter by the controller's error and by the difference between the relay's closing and opening,
+// less the bounce at the opening. It must be longer than the card's release time and than anything else that the
+// adapter could read. The second lasts until the contact is closed without bounce, so it is longer by the bounce at the
+// closing. It must be shorter than the flash window if T is to lie below that, and at most LongestOpen. The policy's
+// bounds (Floor, Ceiling, Lead and OnHookRecognition) apply to T itself, as in the policy.
 //
-// The recommendation is the UK's normal 800 ms, moved as little as needed to be 100 ms from both edges of its span (a
-// quarter of the span where it is narrower than 400 ms), and to whole 10 ms. Its span is the upper one: what lies above
-// the flash window is good also where the adapter did not confirm that it cleared its leg, and a hold that stays is not
-// made into a flash.
+// The recommendation is the UK's normal 800 ms. It is moved as little as necessary to be 100 ms from both edges of its
+// span (a quarter of the span if that is narrower than 400 ms), and to a multiple of 10 ms. Its span is the upper one.
+// An interval above the flash window is safe even if the adapter did not confirm that it cleared its leg, and does not
+// turn a hold that stays into a flash.
 //
-// It takes a few microseconds.
+// Of takes a few microseconds.
 func Of(l Line, m Method) Result {
 	l = l.bounded()
 	r := Result{Method: m}
@@ -52,13 +52,13 @@ func Of(l Line, m Method) Result {
 }
 
 // ReleaseFor returns the longest release time of a card for which an interval of v is surely long enough on the line,
-// whole milliseconds, 0 if there is none. The line's own Release is not used.
+// in whole milliseconds, or 0 if there is none. It does not use the line's own Release.
 func (l Line) ReleaseFor(v time.Duration) time.Duration {
 	l = l.bounded()
 	return max(0, down(v-ms-l.loss(WorstCase, Band{})))
 }
 
-// edges returns the bounds from below and from above, without the flash window's.
+// edges returns the lower and the upper bounds, without those of the flash window.
 func (l Line) edges(m Method) (low, high []Edge) {
 	low = []Edge{{above(l.Release.Min + l.loss(m, Band{Max: l.Release.Max - l.Release.Min})), CardRelease},
 		{max(up(l.Floor), ms), Floor}}
@@ -74,12 +74,14 @@ func (l Line) edges(m Method) (low, high []Edge) {
 	return low, high
 }
 
-// loss is by how much a quiet opening, with a further length that must fit into it, can be shorter than asked for.
+// loss returns how much shorter than requested an opening without bounce can be. further is another length that has to
+// fit into the opening.
 func (l Line) loss(m Method, further Band) time.Duration {
 	return sum(m, further, l.Operate, negative(l.ReleaseTime), l.Bounce, negative(l.Timing))
 }
 
-// excess is by how much an opening can be longer than asked for, until the contact is quietly closed.
+// excess returns how much longer than requested an opening can be, up to the time when the contact is closed without
+// bounce.
 func (l Line) excess(m Method) time.Duration {
 	return sum(m, l.ReleaseTime, negative(l.Operate), l.Bounce, l.Timing)
 }
@@ -101,7 +103,7 @@ func sum(m Method, errors ...Band) time.Duration {
 	return middle + halves
 }
 
-// bounded takes out what no line has, so that no sum overflows.
+// bounded limits the fields to values that a line can have, so that no sum overflows.
 func (l Line) bounded() Line {
 	for _, b := range []*Band{&l.Release, &l.Operate, &l.ReleaseTime, &l.Bounce} {
 		b.Min = within(b.Min, 0)
@@ -119,8 +121,8 @@ func (l Line) bounded() Line {
 
 func within(d, low time.Duration) time.Duration { return min(max(d, low), time.Hour) }
 
-// above is the first whole millisecond that is longer than d, below the last that is shorter; up and down take d itself
-// too.
+// above returns the first whole millisecond that is longer than d, and below the last that is shorter. up and down
+// round d to a whole millisecond.
 func above(d time.Duration) time.Duration { return down(d) + ms }
 func below(d time.Duration) time.Duration { return up(d) - ms }
 func up(d time.Duration) time.Duration    { return -down(-d) }
@@ -155,7 +157,7 @@ func (r *Result) add(from, to Edge) {
 }
 
 func empty(from, to Edge) string {
-	return fmt.Sprintf("empty, because %s at %s and %s at %s already: change one of %s, %s",
+	return fmt.Sprintf("empty, because %s at %s, but %s at %s; change %s or %s",
 		reasons[from.Reason].at, clock(from.At-ms), reasons[to.Reason].at, clock(to.At), from.Reason.Change(),
 		to.Reason.Change())
 }

@@ -6,14 +6,14 @@ import (
 	"time"
 )
 
-// cell is what one character of the scale stands for.
+// cell is the length that one character of the scale stands for.
 const (
 	cell  = 25 * ms
 	cells = int(dialWindow/cell) + 1
 )
 
-// Lines returns the window as lines of text for a terminal, at most 100 characters wide but for the sentences: the
-// spans with the reason at each edge, the recommendation, and a scale from 0 to 2 s.
+// Lines returns the window as lines of text for a terminal. They give the spans with the reason of each edge, the
+// recommendation, and a scale from 0 to 2 s. Lines are at most 100 characters wide, except for the reasons.
 func (r Result) Lines() []string {
 	if r.Empty != "" {
 		return []string{fmt.Sprintf("Possible lengths (%s): %s.", r.Method, r.Empty)}
@@ -34,7 +34,7 @@ func (r Result) Lines() []string {
 	return append(out, r.scale()...)
 }
 
-// scale draws 0 to 2 s: = possible, f flash, R the recommendation, . neither.
+// scale draws 0 to 2 s: = possible, f hook flash, R the recommendation, . not possible.
 func (r Result) scale() []string {
 	marks := make([]byte, cells)
 	for i := range marks {

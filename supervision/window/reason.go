@@ -5,28 +5,29 @@ import (
 	"time"
 )
 
-// Reason bounds an interval.
+// Reason is why a span ends.
 type Reason uint8
 
-// The reasons. The first four bound it from below, the others from above.
+// The reasons. The first four bound a span from below, the others from above.
 const (
 	NoReason    Reason = iota
 	CardRelease        // the line card
 	DialPulse          // the adapter's pulse dialling
 	FlashEnds          // the end of the adapter's flash window
 	Floor              // the policy's shortest interruption
-	FlashBegins        // the begin of the adapter's flash window
+	FlashBegins        // the beginning of the adapter's flash window
 	DialWindow         // the 2 s after the BYE, less the lead
 	Recognition        // the adapter's on-hook recognition
-	Ceiling            // the longest that the policy's max_interval leaves
-	LongestOpen        // the user's longest opening
+	Ceiling            // max_interval, less 200 ms
+	LongestOpen        // the longest opening that the user accepts
 )
 
-// reasons has of each: its word, its sentence, how it stands in "empty, because ... at 1 s", and what to change.
+// reasons has, for each reason, its word, its sentence, its part of "empty, because ... at 1 s", and what to change.
 var reasons = [...]struct{ word, text, at, change string }{
 	NoReason: {"none", "nothing bounds it here", "nothing ends", "nothing"},
 	CardRelease: {"card-release",
-		"the line card must have let go before the loop closes again, also where relay and controller make the opening short",
+		"the line card must have released the hold before the loop closes again, even if relay and controller " +
+			"shorten the opening",
 		"the line card's release time, with the errors of relay and controller, ends",
 		"card_release (`clearback tune` measures it)"},
 	DialPulse: {"dial-pulse", "the adapter could count a shorter break as a dial pulse",
@@ -34,7 +35,8 @@ var reasons = [...]struct{ word, text, at, change string }{
 	FlashEnds: {"flash-ends", "the adapter could take a break of that length for a hook flash",
 		"what the adapter may take for a hook flash ends",
 		"flash_max (switch flash detection off at the adapter, or shorten its window)"},
-	Floor: {"floor", "no interruption is shorter, whatever the line: shorter breaks mean something else to many adapters",
+	Floor: {"floor", "no interruption is shorter on any line, since many adapters take shorter breaks for " +
+		"something else",
 		"the policy's shortest interruption ends", "the equipment (the shortest interruption itself is fixed)"},
 	FlashBegins: {"flash-begins", "the adapter could take a longer break for a hook flash",
 		"what the adapter may take for a hook flash begins",
@@ -43,12 +45,13 @@ var reasons = [...]struct{ word, text, at, change string }{
 		"lead and interval together last at most 2 s after the BYE to the adapter, since somebody may lift and dial by then",
 		"the room that lead leaves of the 2 s after the BYE ends", "lead (shorten it)"},
 	Recognition: {"onhook-recognition",
-		"the adapter is taken to read on hook at onhook_recognition after the opening, and the loop must be closed by then",
+		"the adapter is assumed to recognise on hook onhook_recognition after the opening, and the loop must be " +
+			"closed by then",
 		"onhook_recognition ends", "onhook_recognition (raise it)"},
 	Ceiling: {"max-interval", "every interval of this line is at least 200 ms shorter than max_interval",
 		"max_interval, less 200 ms, ends", "max_interval (raise it)"},
 	LongestOpen: {"longest-open",
-		"the longest opening that is accepted on this line, also where relay and controller make it long",
+		"the longest opening that is accepted on this line, even if relay and controller lengthen it",
 		"longest_open, less the errors of relay and controller, ends", "longest_open (raise it)"},
 }
 
@@ -62,10 +65,10 @@ func (r Reason) known() Reason {
 // String returns the reason's word, such as "card-release".
 func (r Reason) String() string { return reasons[r.known()].word }
 
-// Text says it in one sentence, without a full stop.
+// Text returns the reason in one sentence, without a full stop.
 func (r Reason) Text() string { return reasons[r.known()].text }
 
-// Change names the key of the configuration that moves the edge, and how.
+// Change returns the configuration key that moves the edge, and how to change it.
 func (r Reason) Change() string { return reasons[r.known()].change }
 
 // clock writes a length the way the configuration does: 800ms, 1.4s.

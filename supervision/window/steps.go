@@ -7,18 +7,18 @@ import (
 
 const (
 	maxSteps = 3
-	// A step that is less than a tenth and 50 ms longer than what failed finds out nothing new: adapters and cards
-	// count in steps of 10 to 50 ms (common practice).
+	// A step that is less than a tenth or less than 50 ms longer than the interval that failed shows nothing new, since
+	// adapters and cards measure in steps of 10 to 50 ms (common practice).
 	leastRatio = 1.1
 	leastStep  = 50 * ms
-	// command is what a timer's lateness and the way to the board may take of the dial window. Our own figure.
+	// command is the part of the dial window that a late timer and the path to the board may take. Our own figure.
 	command = 100 * ms
 )
 
-// Steps returns the intervals of later clearings after holds that stayed: rising, each above interval, all in the
-// window of the worst case, at most three; nil if there is no room. They rise by equal ratios to near the top: 100 ms
-// of the time after the BYE are left for the command, so that the last step still opens when the adapter does not
-// answer its BYE.
+// Steps returns the intervals of later clearings after holds that stayed. They rise, each is longer than interval, and
+// all lie in the worst-case window. There are at most three, and nil if there is no room. They rise by equal ratios to
+// the top of the window, or to 100 ms less than the lead leaves of the 2 s after the BYE. That leaves time for the
+// command, so that the last step still opens if the adapter does not answer its BYE.
 func Steps(l Line, interval time.Duration) []time.Duration {
 	r := Of(l, WorstCase)
 	if len(r.Spans) == 0 || interval <= 0 {
@@ -26,7 +26,7 @@ func Steps(l Line, interval time.Duration) []time.Duration {
 	}
 	top := r.Spans[len(r.Spans)-1].To.At
 	top = min(top, dialWindow-command-l.bounded().Lead)
-	for !r.Allows(top) { // the span above is narrower than what is left for the command
+	for !r.Allows(top) { // the upper span ends above top but begins above it too
 		if top = r.longestBelow(top); top == 0 {
 			return nil
 		}
@@ -51,7 +51,7 @@ func Steps(l Line, interval time.Duration) []time.Duration {
 	return append(steps, top)
 }
 
-// longestBelow returns the longest possible length that is shorter than v, 0 if there is none.
+// longestBelow returns the longest possible length that is shorter than v, or 0 if there is none.
 func (r Result) longestBelow(v time.Duration) time.Duration {
 	for i := len(r.Spans) - 1; i >= 0; i-- {
 		if s := r.Spans[i]; s.From.At < v {

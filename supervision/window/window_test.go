@@ -11,7 +11,8 @@ import (
 	"pgregory.net/rapid"
 )
 
-// exact is a line without errors and with a card that lets go at once: what is left is what adapter and policy say.
+// exact is a line without errors, with a card that releases a hold at once. Only the bounds of adapter and policy
+// remain.
 func exact() Line {
 	l := Defaults()
 	l.Release, l.Operate, l.ReleaseTime, l.Bounce, l.Timing = Band{}, Band{}, Band{}, Band{}, Band{}
@@ -52,7 +53,7 @@ func TestFlashWindowOfRFC5098(t *testing.T) {
 	require.False(t, r.Allows(1650*ms))
 	require.Contains(t, r.Why(time.Second), "empty, because")
 
-	// Where the lead is short, longer than 1,600 ms is outside of every flash window.
+	// If the lead is short, a length above 1,600 ms is possible, outside every flash window.
 	l.Lead, l.OnHookRecognition = 100*ms, 2*time.Second
 	s = only(t, Of(l, WorstCase))
 	require.Equal(t, Edge{1638 * ms, FlashEnds}, s.From)
@@ -82,14 +83,14 @@ func TestDialPulses(t *testing.T) {
 	require.Equal(t, Edge{123 * ms, DialPulse}, only(t, Of(l, WorstCase)).From) // 75 + 10 + 37
 	l.PulseDialling = false
 	require.Equal(t, Edge{58 * ms, CardRelease}, only(t, Of(l, WorstCase)).From) // 20 + 37
-	// Whatever the line, the policy's floor of 250 ms lies above the widest setting.
+	// On every line, the policy's floor of 250 ms is above the widest setting.
 	l = measured(Defaults(), 20*ms)
 	require.Equal(t, Edge{250 * ms, Floor}, only(t, Of(l, WorstCase)).From)
 }
 
-// What an opening means to an adapter, by its length (our own table, from the flash windows of North American practice,
-// 300 to 1,000 ms, of European recalls, 50 to 130 ms, and from dial pulses up to 100 ms): only what is on hook to it is
-// possible.
+// What an opening means to an adapter, by its length. The table is our own, from the flash windows of North American
+// practice (300 to 1,000 ms), those of European recalls (50 to 130 ms), and dial pulses of up to 100 ms. Only lengths
+// that the adapter takes for on hook are possible.
 func TestMeaningByLength(t *testing.T) {
 	american, european := exact(), exact()
 	american.FlashMin, american.FlashMax, american.PulseMax, american.Lead = 300*ms, 1000*ms, 100*ms, 300*ms
@@ -101,10 +102,10 @@ func TestMeaningByLength(t *testing.T) {
 		{0, 20, false, false},      // noise, bounce
 		{20, 100, false, false},    // a dial pulse
 		{100, 180, false, false},   // undefined; a recall up to 130 ms, and the adapter's steps
-		{181, 249, false, false},   // undefined; on hook, but for the policy's floor
+		{181, 249, false, false},   // undefined; on hook, except for the policy's floor
 		{250, 1000, false, true},   // a hook flash; on hook
 		{1001, 1050, false, true},  // within the adapter's steps
-		{1051, 1500, true, true},   // on hook, some margin
+		{1051, 1500, true, true},   // on hook, with some margin
 		{1501, 1600, true, true},   // on hook
 		{1601, 1700, false, false}, // longer than the on-hook recognition, 1.6 s
 	} {
@@ -115,8 +116,8 @@ func TestMeaningByLength(t *testing.T) {
 	}
 }
 
-// Outside of a European recall of 70 to 130 ms lie 600 to 900 ms; outside of a North American window up to 1,000 ms lie
-// 1,100 to 1,500 ms (reasoned from common practice).
+// 600 to 900 ms lie outside a European recall of 70 to 130 ms. 1,100 to 1,500 ms lie outside a North American window of
+// up to 1,000 ms (derived from common practice).
 func TestAboveTheFlashWindow(t *testing.T) {
 	l := measured(Defaults(), 450*ms)
 	l.FlashMin, l.FlashMax = 70*ms, 130*ms
@@ -179,8 +180,9 @@ func TestEachCeiling(t *testing.T) {
 	}
 }
 
-// The arithmetic of both methods: limits add up; squares of halves add up around the sum of the middles (the common
-// tolerance stack-up, NIST/SEMATECH e-Handbook section 2.5.5, propagation of error).
+// The arithmetic of both methods. In the worst case, limits are added. With root-sum-square, the squares of the
+// half-widths are added, around the sum of the middles (the common tolerance stack-up, NIST/SEMATECH e-Handbook section
+// 2.5.5, propagation of error).
 func TestMethods(t *testing.T) {
 	l := Defaults()
 	l.Release, l.Lead, l.Floor = Band{300 * ms, 500 * ms}, 0, 0
@@ -204,14 +206,14 @@ func TestSteps(t *testing.T) {
 	l := measured(Defaults(), 50*ms)
 	l.FlashMin, l.FlashMax, l.Lead = 500*ms, 1000*ms, 500*ms
 	require.Equal(t, []time.Duration{1088 * ms, 1230 * ms, 1400 * ms}, Steps(l, 300*ms), "past the flash window")
-	l.Lead = 860 * ms // the span above is 1,088 to 1,140 ms, but the command needs 100 ms of them
+	l.Lead = 860 * ms // the upper span is 1,088 to 1,140 ms, but the command needs 100 ms of it
 	require.Equal(t, []time.Duration{350 * ms, 410 * ms}, Steps(l, 300*ms))
 }
 
 func TestLines(t *testing.T) {
 	require.Equal(t, []string{
 		"Possible (worst case): 638ms to 1.4s",
-		"  from 638ms: the line card must have let go before the loop closes again, also where relay and controller make the opening short (card-release).",
+		"  from 638ms: the line card must have released the hold before the loop closes again, even if relay and controller shorten the opening (card-release).",
 		"  to 1.4s: lead and interval together last at most 2 s after the BYE to the adapter, since somebody may lift and dial by then (dial-window).",
 		"Recommended: 800ms; 162ms above the shortest, 600ms below the longest.",
 		"  ..........................======R========================........................",
@@ -258,7 +260,7 @@ func BenchmarkSteps(b *testing.B) {
 	}
 }
 
-// A window must be ready in a millisecond; it takes some microseconds.
+// A window must be ready within a millisecond; it takes a few microseconds.
 func TestFast(t *testing.T) {
 	if testing.Short() {
 		t.Skip("measures speed")
@@ -275,7 +277,7 @@ func TestFast(t *testing.T) {
 	require.Less(t, best, time.Millisecond)
 }
 
-// drawn is any line, sound or not.
+// drawn returns any line, valid or not.
 func drawn(t *rapid.T) Line {
 	d := func(name string, low, high int) time.Duration {
 		return time.Duration(rapid.IntRange(low*1000, high*1000).Draw(t, name)) * time.Microsecond
@@ -286,7 +288,7 @@ func drawn(t *rapid.T) Line {
 		return b
 	}
 	l := Line{
-		// rapid prefers small numbers, so what is large leaves room.
+		// rapid prefers small numbers, so subtract them where a large value leaves room.
 		Release: band("release", 700), OnHookRecognition: 2*time.Second - d("recognition", 0, 1750),
 		Operate: band("operate", 20), ReleaseTime: band("release time", 20), Bounce: band("bounce", 10),
 		Timing: Band{-d("early", 0, 100), d("late", 0, 100)}, PulseDialling: rapid.Bool().Draw(t, "pulses"),
@@ -301,7 +303,7 @@ func drawn(t *rapid.T) Line {
 	return l
 }
 
-// sound is the stupid way: one length against every constraint, with every error at its limit.
+// sound is a simple reference: it checks one length against every constraint, with every error at its limit.
 func sound(l Line, v time.Duration) bool {
 	short := v + l.Timing.Min + l.ReleaseTime.Min - l.Operate.Max - l.Bounce.Max
 	long := v + l.Timing.Max + l.ReleaseTime.Max - l.Operate.Min + l.Bounce.Max
@@ -312,7 +314,7 @@ func sound(l Line, v time.Duration) bool {
 		v+l.Lead <= 2*time.Second && v <= l.OnHookRecognition
 }
 
-// Every millisecond is allowed by the window exactly where it satisfies each constraint by itself.
+// The window allows exactly those milliseconds that satisfy each constraint by itself.
 func TestWindowAgainstItsConstraints(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		l := drawn(t)
@@ -372,7 +374,7 @@ func TestStepsAreInTheWindow(t *testing.T) {
 	})
 }
 
-// No line makes it fail, not even nonsense.
+// No line makes Of fail, not even an impossible one.
 func FuzzOf(f *testing.F) {
 	f.Add(int64(0), int64(0), int64(0), int64(0))
 	f.Add(int64(math.MaxInt64), int64(math.MinInt64), int64(math.MaxInt64), int64(math.MinInt64))
