@@ -10,8 +10,8 @@ import (
 	"clearback/config"
 )
 
-// closeContacts is what a service manager runs after the daemon ended, however it ended. It closes what it can make
-// out, even if somebody spoilt the file while the daemon ran.
+// closeContacts is the command that a service manager runs after the daemon has ended, for whatever reason. It closes
+// every contact that it can make out, even if the configuration file has become faulty.
 func closeContacts(f *pflag.FlagSet) action {
 	path := configFlag(f)
 	within := spanFlag(f, "within", closeFor, closeFor.String(),
@@ -31,7 +31,7 @@ func closeContacts(f *pflag.FlagSet) action {
 			return ExitFaults
 		}
 		left, err := e.closeAll(c, within.Duration)
-		if err != nil && len(faults) == 0 { // else the faults tell it better
+		if err != nil && len(faults) == 0 { // otherwise the faults say more
 			fmt.Fprintf(e.Err, "clearback: %v\n", err)
 		}
 		switch {

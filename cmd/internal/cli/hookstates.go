@@ -11,15 +11,15 @@ import (
 	"clearback/config"
 )
 
-// state is one of the three that a line's answers are checked in.
+// state is one of the three states in which a line's answers are checked.
 type state struct {
 	name, lead string
 	offHook    bool
 	inCall     bool
 }
 
-// states are all that a line can be in as far as the hook goes. A held call and a lifted handset look alike from the
-// adapter; both are seen.
+// states returns the states that differ in the hook or in the call. An adapter cannot tell a held call from a lifted
+// handset, but the check covers both.
 func states() []state {
 	return []state{
 		{name: "on hook", lead: "Leave %s alone: every handset down, its lamp dark. Then press Enter."},
@@ -32,7 +32,7 @@ func states() []state {
 	}
 }
 
-// seeStates leads the user through the three states of a line and writes into the journal which answers can be trusted.
+// seeStates guides the user through the three states of a line. It writes to the journal which answers can be trusted.
 func (e *env) seeStates(ctx context.Context, d *Daemon, c *config.Config, l *config.Line) bool {
 	p := &terminalOperator{in: e.input(), say: e.say, line: l.Name}
 	trust := journal.Trust{Probe: true, Sense: true, At: time.Now()}
@@ -53,11 +53,11 @@ func (e *env) seeStates(ctx context.Context, d *Daemon, c *config.Config, l *con
 		}
 		e.seeState(ctx, d, l, s, &trust)
 	}
-	trust.UserAgent = d.lineState(l.Name).userAgentNames() // by registering and by answering
+	trust.UserAgent = d.lineState(l.Name).userAgentNames() // those in its registrations and in its answers
 	return e.keepTrust(c, l, trust)
 }
 
-// wrongCall says what is wrong with the calls of the line for that state, "" if nothing is.
+// wrongCall says how the line's calls differ from what the state requires. It returns "" if they do not.
 func (d *Daemon) wrongCall(line string, s state) string {
 	v := d.line(line).View()
 	answered := false
@@ -73,7 +73,7 @@ func (d *Daemon) wrongCall(line string, s state) string {
 	return ""
 }
 
-// seeState asks in one state, and takes away the trust in whatever answers wrongly.
+// seeState queries the line in one state, and withdraws the trust in each source that answers wrongly.
 func (e *env) seeState(ctx context.Context, d *Daemon, l *config.Line, s state, trust *journal.Trust) {
 	ctx, cancel := context.WithTimeout(ctx, askFor)
 	defer cancel()
@@ -117,7 +117,7 @@ func (e *env) seeState(ctx context.Context, d *Daemon, l *config.Line, s state, 
 	}
 }
 
-// keepTrust says what can be trusted and writes it into the journal.
+// keepTrust reports what can be trusted and writes it to the journal.
 func (e *env) keepTrust(c *config.Config, l *config.Line, trust journal.Trust) bool {
 	good := true
 	switch by := l.Verify.By; {
