@@ -35,8 +35,8 @@ only renames and moves leaves alone: functions, types, constants and variables t
 differ in more than comments and our own names, and changed files below testdata.
 `
 
-// Main carries out the command line and returns the exit code: 0 if every test passed, 1 if one failed, a mutant
-// survived or more than names changed, 2 for wrong usage.
+// Main runs the command line and returns the exit code: 0 for success, 1 if a test failed, a mutant survived or more
+// than names changed, 2 for wrong usage.
 func Main(args []string, in io.Reader, out, errs io.Writer) int {
 	var err error
 	switch {
@@ -69,7 +69,7 @@ func Main(args []string, in io.Reader, out, errs io.Writer) int {
 	return 2
 }
 
-// errFailed says that a test failed, a mutant survived or more than names changed; what has been printed.
+// errFailed means that a test failed, a mutant survived or more than names changed. The details have been printed.
 var errFailed = errors.New("a test failed, a mutant survived or more than names changed")
 
 // run runs go test and prints its report.
@@ -101,8 +101,8 @@ func run(args []string, out, errs io.Writer) error {
 	return nil
 }
 
-// goTest runs go test with the arguments, adds what it says to results and returns its exit code. It passes on one line
-// a package, and all output of what failed; with -v among the arguments, all output.
+// goTest runs go test with args, adds the results to results and returns the exit code. It copies to out one line for
+// each package and all output of failed tests. With -v among the arguments, it copies all output.
 func goTest(args []string, results *tally, out, errs io.Writer) (code int, err error) {
 	cmd := exec.Command("go", append([]string{"test", "-json"}, args...)...)
 	cmd.Stderr = errs
@@ -124,7 +124,7 @@ func goTest(args []string, results *tally, out, errs io.Writer) (code int, err e
 	return code, read
 }
 
-// count prints one report of several recorded runs.
+// count prints one report on several recorded runs.
 func count(files []string, out io.Writer) error {
 	var results tally
 	for _, name := range files {
