@@ -33,7 +33,7 @@ type journalSource struct {
 }
 
 func sourceFlags(f *pflag.FlagSet) journalSource {
-	return journalSource{configFlag(f), f.String("journal", "", "read this journal `FILE` and no configuration")}
+	return journalSource{configFlag(f), f.String("journal", "", "read this journal `FILE` instead of reading the configuration")}
 }
 
 // open opens the journal. With --journal, c is an empty configuration without lines.
@@ -44,7 +44,7 @@ func (s journalSource) open(e *env) (c *config.Config, r *journal.Reader, code i
 			return nil, nil, code, false
 		}
 		if file = c.Journal.File; file == "" {
-			return nil, nil, e.failed(fmt.Errorf("%s names no journal; set journal.file, and what happens from then on is recorded",
+			return nil, nil, e.failed(fmt.Errorf("%s names no journal; set journal.file to record calls from then on",
 				*s.config)), false
 		}
 	}
@@ -60,7 +60,7 @@ func calls(f *pflag.FlagSet) action {
 	since := spanFlag(f, "since", 0, "90m, 36h or 2d", "only calls that began in the last `TIME`, such as 2d")
 	filter := journal.Filter{}
 	f.BoolVar(&filter.Failed, "failed", false,
-		"only calls whose hold did not clear, or may not have, or that were refused here")
+		"only calls that were refused here, or whose hold did not clear or may not have cleared")
 	f.IntVar(&filter.Limit, "limit", callsShown, "only the latest `N` calls; 0: all")
 	asJSON := f.Bool("json", false, "print one JSON object per line")
 	asCSV := f.Bool("csv", false, "print comma-separated values with a header")
@@ -112,7 +112,7 @@ func (e *env) reportLosses(ctx context.Context, r *journal.Reader, since time.Ti
 	}
 	all, err := r.Losses(ctx, since)
 	for _, l := range all {
-		fmt.Fprintf(e.Err, "clearback: the record has a gap: %d records were lost from %s to %s, when the disk took nothing\n",
+		fmt.Fprintf(e.Err, "clearback: the record has a gap: %d records were lost from %s to %s, when the disk could not be written\n",
 			l.Records, l.Began.Local().Format(time.DateTime), l.Ended.Local().Format(time.DateTime))
 	}
 	return err
@@ -250,7 +250,7 @@ func explain(f *pflag.FlagSet) action {
 	return func(e *env, others []string) int {
 		what := first(others)
 		if what == "" {
-			return e.fault("explain: name a call by its number, a line for its last call, or last: `clearback calls` shows them")
+			return e.fault("explain: name a call by its number, by its line for the last call there, or by the word last; `clearback calls` lists the calls")
 		}
 		c, r, code, ok := from.open(e)
 		if !ok {

@@ -68,7 +68,7 @@ type finding struct {
 }
 
 func (e *env) lookAtAll(ctx context.Context, d *Daemon, c *config.Config) bool {
-	fmt.Fprintf(e.Out, "looking for at most %s\n", liveFor)
+	fmt.Fprintf(e.Out, "waiting at most %s for registrations\n", liveFor)
 	found := make([]finding, len(c.Lines))
 	var all sync.WaitGroup
 	for i := range c.Lines {
@@ -115,7 +115,7 @@ func (d *Daemon) look(ctx context.Context, l *config.Line, patience time.Duratio
 		f.adapter = d.askAdapter(ctx, l.Name, s.Binding.Destination.String())
 		f.good = f.good && (strings.HasPrefix(f.adapter, "200") || strings.HasPrefix(f.adapter, "486"))
 	} else {
-		f.adapter, f.good = "NOT here: it never registered", false
+		f.adapter, f.good = "NOT registered", false
 	}
 	var known bool
 	if f.contact, known = d.readContact(ctx, l); known {
@@ -132,9 +132,9 @@ func (d *Daemon) askAdapter(ctx context.Context, line, at string) string {
 	if err != nil {
 		return fmt.Sprintf("NO answer to OPTIONS from %s: %v", at, err)
 	}
-	words := map[int]string{200: "on hook, or it always says so", 486: "off hook"}[code]
+	words := map[int]string{200: "on hook, unless it always answers 200", 486: "off hook"}[code]
 	if words == "" {
-		words = "says nothing about the hook"
+		words = "does not show the hook state"
 	}
 	if agent != "" {
 		words += fmt.Sprintf(", %q", agent)
@@ -179,9 +179,9 @@ func (d *Daemon) tryContact(ctx context.Context, l *config.Line, words string) (
 	defer cancel()
 	switch err := t.Try(ctx); {
 	case errors.Is(err, relay.ErrNoTrial):
-		return words + "; the command that opens is not tried, since that might open the loop", true
+		return words + "; the opening command was not tried, because trying it might open the loop", true
 	case err != nil:
-		return fmt.Sprintf("%s, but the command that opens FAILS: %v", words, err), false
+		return fmt.Sprintf("%s, but the opening command FAILS: %v", words, err), false
 	}
 	return words, true
 }

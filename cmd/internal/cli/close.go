@@ -15,7 +15,7 @@ import (
 func closeContacts(f *pflag.FlagSet) action {
 	path := configFlag(f)
 	within := spanFlag(f, "within", closeFor, closeFor.String(),
-		"how much `TIME` to take; a daemon that starts again goes on trying")
+		"stop trying after this `TIME`; a daemon that starts again keeps trying")
 	return func(e *env, _ []string) int {
 		if *path == "" {
 			return e.fault("name the configuration file")
@@ -39,10 +39,10 @@ func closeContacts(f *pflag.FlagSet) action {
 			fmt.Fprintf(e.Err, "clearback: not known closed: %s\n", names(left))
 			return ExitNotClosed
 		case err != nil && len(faults) == 0:
-			fmt.Fprintln(e.Err, "clearback: not known closed: what could not be made out of the file; the other contacts are closed")
+			fmt.Fprintln(e.Err, "clearback: not known closed: the contacts that the faulty file hides; the other contacts are closed")
 			return ExitNotClosed
 		case len(faults) > 0:
-			fmt.Fprintln(e.Err, "clearback: the contacts that could be made out are closed; mend the file")
+			fmt.Fprintln(e.Err, "clearback: the contacts that could be read from the file are closed; correct its faults")
 			return ExitFaults
 		}
 		fmt.Fprintln(e.Out, "every contact is closed")

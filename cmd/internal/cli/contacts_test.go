@@ -126,7 +126,7 @@ func TestDeviceReasonIsShown(t *testing.T) {
 	const words = "403 Forbidden: maintenance switch is ?on"
 	code, out, _ := call("", "check", "--live", path)
 	assert.Equal(t, ExitFailed, code)
-	assert.Regexp(t, `box-office .*reads closed, but the command that opens FAILS: .*`+regexp.QuoteMeta(words), out)
+	assert.Regexp(t, `box-office .*reads closed, but the opening command FAILS: .*`+regexp.QuoteMeta(words), out)
 	assert.Zero(t, d.pulses)
 
 	stop := running(t, path, recorded(t, path))

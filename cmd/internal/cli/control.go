@@ -24,7 +24,7 @@ const maxCell = 80
 // client returns a client of the running daemon. path is the configuration file, for the error.
 func (e *env) client(c *config.Config, path string) (k *control.Client, code int, ok bool) {
 	if c.Control.Socket == "" {
-		return nil, e.failed(fmt.Errorf("%s names no control socket, so the running daemon cannot be asked; set control.socket and restart it",
+		return nil, e.failed(fmt.Errorf("%s names no control socket, so the running daemon cannot be asked; set control.socket and restart the daemon",
 			path)), false
 	}
 	return control.NewClient(c.Control.Socket), ExitOK, true
@@ -46,7 +46,7 @@ func (e *env) lineClient(path string, others []string, command string) (c *confi
 
 func lines(f *pflag.FlagSet) action {
 	path := configFlag(f)
-	asJSON := f.Bool("json", false, "print what the daemon says as JSON")
+	asJSON := f.Bool("json", false, "print the daemon's answer as JSON")
 	wide := wideFlag(f)
 	return func(e *env, _ []string) int {
 		c, code, ok := e.settings(*path)
@@ -99,7 +99,7 @@ func printDaemon(w io.Writer, d control.Daemon, now time.Time) {
 			fmt.Fprintf(w, "%s: location: %s\n", l.Name, l.Location)
 		}
 		if l.Interval.Stayed > 0 {
-			fmt.Fprintf(w, "%s: %d of its holds stayed, the first at %d ms; clearings use %d ms now. `clearback keep %s` writes that into the file.\n",
+			fmt.Fprintf(w, "%s: %d of its holds did not clear, the first at %d ms; clearings use %d ms now. `clearback keep %s` writes that into the file.\n",
 				l.Name, l.Interval.Stayed, l.Interval.Configured, l.Interval.Milliseconds, l.Name)
 		}
 		if l.CallbackUntil != nil {
@@ -107,7 +107,7 @@ func printDaemon(w io.Writer, d control.Daemon, now time.Time) {
 				l.CallbackUntil.Local().Format(time.TimeOnly))
 		}
 		if l.NoOpeningUntil != nil {
-			fmt.Fprintf(w, "%s: too many openings; no clearing opens its loop until %s, or longer if that goes on\n",
+			fmt.Fprintf(w, "%s: too many openings; no clearing opens its loop until %s, or longer if the clearings continue\n",
 				l.Name, l.NoOpeningUntil.Local().Format(time.TimeOnly))
 		}
 	}
@@ -141,7 +141,7 @@ func serviceWords(s control.Service) string {
 
 func adapterWords(a control.Adapter) string {
 	if !a.Bound {
-		return "NOT here"
+		return "NOT registered"
 	}
 	return a.Address
 }

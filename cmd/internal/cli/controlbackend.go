@@ -191,8 +191,8 @@ func (h *controlBackend) BeginTrials(line string) error {
 	if err == nil && !left {
 		own := &session{Session: s}
 		own.rest = time.AfterFunc(sessionFor, func() {
-			k.log.Warn("the tuning session rested for too long and is ended", zap.Duration("after", sessionFor))
-			k.endSession(own, "nothing was asked of it for "+sessionFor.String())
+			k.log.Warn("the tuning session was idle for too long and is ended", zap.Duration("after", sessionFor))
+			k.endSession(own, "it was idle for "+sessionFor.String())
 		})
 		k.session, k.stopped = own, ""
 	}
@@ -281,7 +281,7 @@ func (h *controlBackend) withSession(line string, step func(*lineState, *session
 	case s == nil && k.stopped != "":
 		defer k.mu.Unlock()
 		return &control.Error{Code: http.StatusConflict, Reason: control.ReasonStopped, Text: line +
-			": the session is stopped: " + k.stopped}
+			": the session was ended: " + k.stopped}
 	case s == nil:
 		k.mu.Unlock()
 		return &control.Error{Code: http.StatusConflict, Reason: control.ReasonRefused, Text: line +
@@ -289,7 +289,7 @@ func (h *controlBackend) withSession(line string, step func(*lineState, *session
 	case s.busy:
 		k.mu.Unlock()
 		return &control.Error{Code: http.StatusConflict, Reason: control.ReasonBusy, Text: line +
-			": the session is at work"}
+			": the session is busy with another step"}
 	}
 	s.busy = true
 	s.rest.Stop()

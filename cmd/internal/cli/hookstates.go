@@ -46,7 +46,7 @@ func (e *env) seeStates(ctx context.Context, d *Daemon, c *config.Config, l *con
 			if problem == "" {
 				break
 			}
-			if _, err := p.ask(ctx, "  %s. Press Enter when it is so.", problem); err != nil {
+			if _, err := p.ask(ctx, "  %s. Correct that, then press Enter.", problem); err != nil {
 				fmt.Fprintln(e.Err, "clearback:", err)
 				return false
 			}
@@ -88,7 +88,7 @@ func (e *env) seeState(ctx context.Context, d *Daemon, l *config.Line, s state, 
 		e.say("  OPTIONS: no answer: %v", err)
 	case code != want:
 		trust.Probe = false
-		e.say("  OPTIONS: %d; it would have to be %d", code, want)
+		e.say("  OPTIONS: %d; expected %d", code, want)
 	default:
 		e.say("  OPTIONS: %d, as it should be", code)
 	}
@@ -122,7 +122,7 @@ func (e *env) keepTrust(c *config.Config, l *config.Line, trust journal.Trust) b
 	good := true
 	switch by := l.Verify.By; {
 	case by == "none":
-		e.say("%s has verify.by: none; what was seen is noted all the same", l.Name)
+		e.say("%s has verify.by: none; the results are recorded all the same", l.Name)
 	case by == "options" && trust.Probe:
 		e.say("%s: the adapter's answers to OPTIONS follow the hook: the daemon trusts them from its next start on",
 			l.Name)
@@ -130,14 +130,14 @@ func (e *env) keepTrust(c *config.Config, l *config.Line, trust journal.Trust) b
 		e.say("%s: the loop-current input follows the hook: the daemon trusts it from its next start on", l.Name)
 	default:
 		good = false
-		e.say("%s: verify.by: %s is NOT to be trusted on this line: whether a hold cleared stays unknown", l.Name, by)
+		e.say("%s: verify.by: %s is NOT trusted on this line, so whether a hold cleared stays unknown", l.Name, by)
 	}
 	if c.Journal.File == "" {
-		e.say("%s: there is no journal, so that is not kept; set journal.file and do this again", l.Name)
+		e.say("%s: there is no journal, so the result is not saved; set journal.file and repeat this check", l.Name)
 		return false
 	}
 	if err := journal.SaveTrust(c.Journal.File, l.Name, trust); err != nil {
-		fmt.Fprintf(e.Err, "clearback: what was seen is not kept: %v\n", err)
+		fmt.Fprintf(e.Err, "clearback: the result could not be saved: %v\n", err)
 		return false
 	}
 	return good

@@ -185,8 +185,8 @@ func TestThreeStates(t *testing.T) {
 		code, out, trust := seen(t, "options", func(_ int, p *port, _ *sensed) { p.set("200 OK") })
 		assert.Equal(t, ExitFailed, code)
 		assert.False(t, trust.Probe)
-		assert.Contains(t, out, "OPTIONS: 200; it would have to be 486")
-		assert.Contains(t, out, "NOT to be trusted")
+		assert.Contains(t, out, "OPTIONS: 200; expected 486")
+		assert.Contains(t, out, "NOT trusted")
 	})
 	for state := 1; state <= 3; state++ {
 		t.Run(fmt.Sprintf("the input is wrong in state %d", state), func(t *testing.T) {

@@ -239,7 +239,7 @@ func (k *lineState) endSession(s *session, why string) {
 	s.rest.Stop()
 	k.mu.Unlock()
 	if err := s.End(); err != nil {
-		k.log.Warn("end of the tuning session", zap.Error(err))
+		k.log.Warn("ending the tuning session", zap.Error(err))
 	}
 }
 

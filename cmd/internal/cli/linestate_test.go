@@ -64,10 +64,10 @@ func TestTrust(t *testing.T) {
 	_, _, err := d.agent.Line("box-office").Ask(t.Context())
 	require.NoError(t, err)
 	require.True(t, d.line("box-office").Policy().ProbeTrusted)
-	require.Zero(t, logs.FilterMessageSnippet("calls itself").Len())
+	require.Zero(t, logs.FilterMessageSnippet("User-Agent has changed").Len())
 	d.userAgentSeen("box-office", "Millrace 3.0")
 	require.False(t, d.line("box-office").Policy().ProbeTrusted, "when the telling returns")
-	told := logs.FilterMessageSnippet("calls itself")
+	told := logs.FilterMessageSnippet("User-Agent has changed")
 	require.Equal(t, 1, told.Len())
 	require.Equal(t, "Millrace 2.1 and Millrace/fxs", told.All()[0].ContextMap()["was"])
 	d.userAgentSeen("box-office", "Millrace 2.1")
@@ -97,7 +97,7 @@ func TestTrustOfANamelessAdapter(t *testing.T) {
 	d, logs := startTestDaemon(t, c)
 	d.userAgentSeen("box-office", "Millrace 2.1")
 	require.False(t, d.line("box-office").Policy().ProbeTrusted)
-	require.Equal(t, 1, logs.FilterMessageSnippet("calls itself").Len())
+	require.Equal(t, 1, logs.FilterMessageSnippet("User-Agent has changed").Len())
 }
 
 // Each answered call tests what the adapter says of its hook (SAFETY.md S94): 486 is due, and one that says 200 twice
@@ -345,7 +345,7 @@ func TestControlRefusals(t *testing.T) {
 	require.Eventually(t, func() bool { return !h.Daemon().Lines[0].Tuning }, 5*time.Second, time.Millisecond)
 	_, err = h.Ring(ctx, "box-office")
 	require.Equal(t, control.ReasonStopped, reason(err))
-	require.ErrorContains(t, err, "nothing was asked of it for 5m0s")
+	require.ErrorContains(t, err, "it was idle for 5m0s")
 
 	// The adapter asks for a call: refused, and the session is over, so that the next call passes.
 	require.NoError(t, h.BeginTrials("box-office"))

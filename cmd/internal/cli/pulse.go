@@ -40,7 +40,7 @@ func (h *controlBackend) Pulse(ctx context.Context, line string, interval time.D
 		default:
 		}
 		return control.Pulse{}, &control.Error{Code: http.StatusGatewayTimeout, Reason: control.ReasonFailed,
-			Text: line + ": nothing was heard of the interruption; `clearback lines` shows the loop"}
+			Text: line + ": no result of the interruption arrived in time; `clearback lines` shows the loop"}
 	}
 	switch w.refused {
 	case supervision.SuppressionNone:

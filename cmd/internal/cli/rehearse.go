@@ -18,7 +18,7 @@ import (
 
 func rehearse(f *pflag.FlagSet) action {
 	o := rehearsal.Options{Start: startRehearsed, Tune: tuneRehearsed}
-	f.BoolVar(&o.Without, "without-clearback", false, "leave the daemon out, to see the holds stay")
+	f.BoolVar(&o.Without, "without-clearback", false, "leave out the daemon, to show that the holds do not clear")
 	f.BoolVar(&o.JSON, "json", false, "print the result as JSON")
 	f.BoolVar(&o.AllHabits, "habits", false, "play every scene of a clearing with every habit of adapters")
 	f.StringArrayVar(&o.Habits, "habit", nil,
@@ -35,7 +35,7 @@ func rehearse(f *pflag.FlagSet) action {
 		}
 		if *record != "" {
 			if o.AllHabits || len(o.Habits) > 0 {
-				return e.fault("rehearse: --journal goes with the plain adapter only: each habit has a daemon of its own")
+				return e.fault("rehearse: --journal works with the plain adapter only, because each habit gets a daemon of its own")
 			}
 			o.Start = func(ctx context.Context, c *config.Config, log *zap.Logger) (rehearsal.Daemon, error) {
 				c.Journal.File = *record

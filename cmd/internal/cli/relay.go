@@ -42,7 +42,7 @@ func relayAgent(f *pflag.FlagSet) action {
 	path := f.String("config", "", "the agent's `FILE`; deploy/relay.yaml shows every key")
 	only := f.Bool("check", false, "check the file, show what the contacts do, and exit")
 	closing := f.Bool("close", false, "close every contact and exit; the agent must not be running")
-	within := spanFlag(f, "within", relayEndFor, relayEndFor.String(), "how much `TIME` --close may take")
+	within := spanFlag(f, "within", relayEndFor, relayEndFor.String(), "stop trying to --close after this `TIME`")
 	return func(e *env, _ []string) int {
 		switch {
 		case *path == "":
@@ -102,7 +102,7 @@ func (e *env) relayClose(path string, within time.Duration) int {
 		}
 		return ExitNotClosed
 	case len(faults) > 0:
-		fmt.Fprintln(e.Err, "clearback: the contacts that could be made out are closed; mend the file")
+		fmt.Fprintln(e.Err, "clearback: the contacts that could be read from the file are closed; correct its faults")
 		return ExitFaults
 	}
 	fmt.Fprintln(e.Out, "every contact is closed")
@@ -200,12 +200,12 @@ func (e *env) relayRun(c *config.Relay, a *agent.Agent, log *zap.Logger, began t
 	a.Start() // even after an error, so that the contacts are closed
 	ctx, cancel := context.WithTimeout(context.Background(), relayReadyFor)
 	for _, n := range a.Ready(ctx) {
-		log.Error("a contact is not known closed; it is tried on", zap.String("contact", n.Contact), zap.Error(n.Err))
+		log.Error("a contact is not known closed; the agent keeps trying", zap.String("contact", n.Contact), zap.Error(n.Err))
 	}
 	cancel()
 	for _, k := range c.Contacts {
 		if k.Simulated != nil {
-			log.Warn("SIMULATED: this contact is only pretended, nothing real moves", zap.String("contact", k.Name))
+			log.Warn("SIMULATED: no real contact moves", zap.String("contact", k.Name))
 		}
 	}
 	stop := server.Close
@@ -239,7 +239,7 @@ func (e *env) relayRun(c *config.Relay, a *agent.Agent, log *zap.Logger, began t
 		log.Info("ending", zap.Stringer("signal", s))
 	case s := <-fatal:
 		a.Emergency()
-		log.Error("ending on a signal that nobody should send", zap.Stringer("signal", s))
+		log.Error("ending on an unexpected signal", zap.Stringer("signal", s))
 		code = ExitFailed
 	}
 	notify("STOPPING=1")
@@ -294,7 +294,7 @@ func startRelayServers(c *config.Relay, a *agent.Agent, server *agent.Server, fa
 	})
 	log.Info("serving Modbus TCP", zap.Stringer("address", l.Addr()))
 	if !isOurs(c.Listen.Addr()) {
-		log.Warn("the address is not this machine's now; nobody can connect until it is",
+		log.Warn("this machine does not have the address now; nobody can connect until it does",
 			zap.Stringer("address", c.Listen.Addr()))
 	}
 	return stop, nil

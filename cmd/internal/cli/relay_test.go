@@ -49,7 +49,7 @@ func TestRelayCommandLine(t *testing.T) {
 		{[]string{"--config", bad, "--check"}, ExitFaults, "allow_form is no key; did you mean allow_from?"},
 		{[]string{"--config", good, "--check"}, ExitOK, "contact box-office: SIMULATED: no real contact moves"},
 		{[]string{"--config", good, "--close"}, ExitOK, "every contact is closed"},
-		{[]string{"--config", bad, "--close"}, ExitFaults, "the contacts that could be made out are closed"},
+		{[]string{"--config", bad, "--close"}, ExitFaults, "the contacts that could be read from the file are closed"},
 	} {
 		code, out, errs := call("", append([]string{"relay"}, x.args...)...)
 		require.Equal(t, x.code, code, x.args)

@@ -129,7 +129,7 @@ func describeRelay(c *config.Relay) []string {
 	if c.MQTT != nil {
 		served += fmt.Sprintf(", MQTT at %s under %s/", c.MQTT.Address, c.MQTT.Prefix)
 	}
-	all = append(all, fmt.Sprintf("%s; no loop is open for longer than %v, and a master that is silent for %v has its contacts closed",
+	all = append(all, fmt.Sprintf("%s; no loop is open for longer than %v, and the contacts of a master that is silent for %v are closed",
 		served, c.MaxInterval, c.Watchdog))
 	if c.HardwareWatchdog == nil {
 		all = append(all, "no hardware watchdog: if this machine hangs while a loop is open, nothing here closes it")
@@ -145,12 +145,12 @@ func describeRelayContact(k config.RelayContact) string {
 	switch {
 	case k.GPIO != nil:
 		how = fmt.Sprintf("line %s of GPIO chip %s", k.GPIO.Line, k.GPIO.Chip)
-		dies = "a killed agent gives the line up, and what the pin does then is up to the chip's driver until clearback relay --close or the next start"
+		dies = "if the agent is killed, the line is released, and the chip's driver decides what the pin does until clearback relay --close or the next start"
 	case k.Serial != nil:
 		how = fmt.Sprintf("%s of %s", k.Serial.Line, k.Serial.Device)
-		dies = "a killed agent drops RTS and DTR"
+		dies = "if the agent is killed, RTS and DTR drop"
 		if k.OpenLevel == "off" {
-			dies = "A KILLED AGENT LEAVES IT AS IT WAS"
+			dies = "IF THE AGENT IS KILLED, IT STAYS AS IT WAS"
 		}
 	}
 	power := "without power the loop is closed"

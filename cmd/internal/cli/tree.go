@@ -14,9 +14,9 @@ import (
 func (e *env) tree() *cobra.Command {
 	root := &cobra.Command{
 		Use:   "clearback COMMAND",
-		Short: "Let a held call go when the far end hangs up",
-		Long: fmt.Sprintf("Clearback lets a held call go when the far end hangs up.\n\n"+
-			"Without --config, commands read the file that %s names, else %s. Only relay has to be told its file.\n\n"+
+		Short: "Clear held calls when the far end hangs up",
+		Long: fmt.Sprintf("Clearback clears held calls when the far end hangs up.\n\n"+
+			"Without --config, commands read the file that %s names, else %s. Only relay always needs --config.\n\n"+
 			"Exit codes: %d done, %d failed, %d faults in the command line or the file, %d a contact is not known closed.",
 			configVariable, defaultConfig, ExitOK, ExitFailed, ExitFaults, ExitNotClosed),
 		Example: "clearback rehearse\nclearback check /etc/clearback/clearback.yaml\nclearback help pulse",

@@ -48,7 +48,7 @@ func (k *lineState) userAgentSeen(agent string) {
 		return
 	}
 	k.dropTrust()
-	k.log.Warn("the adapter calls itself otherwise than when its answers were checked; they are not trusted until `clearback check --live --states "+k.c.Name+"` has seen the line again",
+	k.log.Warn("the adapter's User-Agent has changed since its answers were checked; they are not trusted until `clearback check --live --states "+k.c.Name+"` has confirmed the line again",
 		zap.String("was", cmp.Or(strings.ReplaceAll(was, nameSeparator, " and "), "no name")), zap.String("is", agent))
 }
 
@@ -110,7 +110,7 @@ func (k *lineState) withdrawTrust(call supervision.CallID) {
 		return
 	}
 	k.dropTrust()
-	k.log.Warn("the adapter says on hook (200 to OPTIONS) in an answered call; its answers are not trusted until `clearback check --live --states "+k.c.Name+"` has seen the line again",
+	k.log.Warn("the adapter says on hook (200 to OPTIONS) in an answered call; its answers are not trusted until `clearback check --live --states "+k.c.Name+"` has confirmed the line again",
 		zap.Uint64("call", uint64(call)))
 }
 

@@ -119,7 +119,7 @@ func (t *tuner) trial(ctx context.Context, n int, interval time.Duration) (made 
 	case r.Hook == supervision.HookOff.String():
 		made.Answer = tuning.Stayed
 	case r.Why != "":
-		t.say("  this one does not count: %s", r.Why)
+		t.say("  this trial does not count: %s", r.Why)
 	default:
 		if made.Answer, err = t.operator.Lamp(ctx); err != nil {
 			return made, false, err
@@ -177,7 +177,7 @@ func tune(f *pflag.FlagSet) action {
 		case *holds < 1 || *holds > 100:
 			return e.fault("tune: --holds %d; allowed is 1 to 100", *holds)
 		case shortest.Duration < supervision.IntervalFloor && !*pulseOff:
-			return e.fault("tune: --shortest %s; openings below %s can be read as dial pulses: switch pulse dialling off at the adapter and say --pulse-dialling-off",
+			return e.fault("tune: --shortest %s; openings below %s can be read as dial pulses: switch pulse dialling off at the adapter and add --pulse-dialling-off",
 				shortest.Duration, supervision.IntervalFloor)
 		}
 		c, l, k, code, ok := e.lineClient(*path, others, "tune")
@@ -236,7 +236,7 @@ func (e *env) endedEarly(ctx context.Context, err error, t *tuner, again string)
 		fmt.Fprintf(e.Err, "clearback: %s: the session ended early: %v\n", t.line, err)
 	}
 	if again != "" {
-		fmt.Fprintf(e.Err, "Go on with: %s\n", again)
+		fmt.Fprintf(e.Err, "Continue with: %s\n", again)
 	}
 	return ExitFailed
 }
@@ -302,7 +302,7 @@ func (e *env) earlier(ctx context.Context, c *config.Config, path string, t *tun
 		t.earlier = append(t.earlier, tuning.Trial{Interval: k.Asked, Measured: k.Measured, Answer: answer,
 			RangUp: k.RangUp})
 	}
-	e.say("%s: going on with the session of %s, %d trials", t.line, time.UnixMilli(t.session).Format("2 January 15:04"),
+	e.say("%s: continuing the session of %s, %d trials", t.line, time.UnixMilli(t.session).Format("2 January 15:04"),
 		len(kept))
 	return nil
 }
@@ -356,13 +356,13 @@ func (p *terminalOperator) ask(ctx context.Context, format string, a ...any) (st
 
 // Answer implements operator.
 func (p *terminalOperator) Answer(_ context.Context, n, most int) error {
-	p.say("Hold %d of at most %d. %s is being called: lift when it rings; a tone answers.", n, most, p.line)
+	p.say("Hold %d of at most %d. %s is being called: lift when it rings; you will hear a tone.", n, most, p.line)
 	return nil
 }
 
 // Hold implements operator.
 func (p *terminalOperator) Hold(ctx context.Context) error {
-	_, err := p.ask(ctx, "  Press the hold key, put the handset down, see the lamp wink. Then press Enter.")
+	_, err := p.ask(ctx, "  Press the hold key, put the handset down, and check that the lamp winks. Then press Enter.")
 	return err
 }
 
@@ -386,7 +386,7 @@ func (p *terminalOperator) Lamp(ctx context.Context) (tuning.Answer, error) {
 
 // RangUp implements operator.
 func (p *terminalOperator) RangUp(ctx context.Context) (bool, error) {
-	s, err := p.ask(ctx, "  Did the line ring up after the break, without a caller? y, or Enter for no:")
+	s, err := p.ask(ctx, "  Did the line ring after the opening, without a caller? y, or Enter for no:")
 	return strings.HasPrefix(s, "y"), err
 }
 
@@ -399,6 +399,6 @@ func (p *terminalOperator) Free(ctx context.Context, a tuning.Answer) error {
 	case tuning.Unknown:
 		how = "If the lamp is still lit, take"
 	}
-	_, err := p.ask(ctx, "  %s the call back on a set and hang up, so that the lamp goes out. Then press Enter.", how)
+	_, err := p.ask(ctx, "  %s the call back at a telephone and hang up, so that the lamp goes out. Then press Enter.", how)
 	return err
 }

@@ -108,7 +108,7 @@ func (r *testBed) seeStates(userAgent string) {
 	eventually(r.t, 5*time.Second, "the interruption is over",
 		func() bool { o := r.board.openings(r.t, 0); return len(o) == 1 && !o[0].end.IsZero() })
 	for text := ""; !strings.Contains(text, "the daemon trusts them"); text = d.until("") {
-		if strings.HasSuffix(text, "Press Enter when it is so.") || text == "" {
+		if strings.HasSuffix(text, "Correct that, then press Enter.") || text == "" {
 			d.answer("")
 		}
 	}
@@ -152,7 +152,7 @@ func TestHoldStays(t *testing.T) {
 	r.farCalls(talked()).ok()
 	l := r.awaitLine(boxOffice, "its answers are not trusted", func(l lineSeen) bool { return !l.Verify.Trusted })
 	require.Equal(t, "Limelight 3.1", l.Adapter.UserAgent)
-	r.logs("the adapter calls itself otherwise")
+	r.logs("the adapter's User-Agent has changed")
 	require.Contains(t, r.tells("lines"), "NOT trusted yet")
 	last := r.recorded("its call is judged", func(f callSeen) bool {
 		return f.Call != c.Call &&

@@ -41,7 +41,7 @@ func (r *testBed) operator(d *dialogue, p *party, stop func(question string) boo
 				d.answer("n")
 			}
 			openings = len(now)
-		case strings.Contains(text, "ring up after"), strings.Contains(text, "still held"),
+		case strings.Contains(text, "ring after the opening"), strings.Contains(text, "still held"),
 			strings.Contains(text, "still lit"): // a board that got no processor in time was taken for one that does not answer
 			d.answer("")
 		}

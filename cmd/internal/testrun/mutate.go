@@ -136,7 +136,7 @@ func load(args []string, only string, errs io.Writer) ([]*mutant, error) {
 	}
 	for _, file := range files {
 		if !slices.ContainsFunc(all, func(u *unit) bool { return u.has(file) }) {
-			return nil, fmt.Errorf("%s is no file of this system's build, or a test", file)
+			return nil, fmt.Errorf("%s is a test, or not part of this system's build", file)
 		}
 	}
 	found, err := mutants(all, func(s *source) bool {
@@ -185,7 +185,7 @@ func (m *mutation) try(one *mutant, errs io.Writer) (verdict string, err error) 
 			return "not compiled", nil
 		case found.overTime && m.usual[t] > m.limit/2:
 			m.drawn[path].survived++
-			return fmt.Sprintf("over time, as the tests of %s may be without it: survived", ours(t)), nil
+			return fmt.Sprintf("over time, but the tests of %s may be so without the mutant: survived", ours(t)), nil
 		case found.overTime:
 			m.drawn[path].overTime++
 			return fmt.Sprintf("over time in %s: caught", ours(t)), nil

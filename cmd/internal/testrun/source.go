@@ -65,7 +65,7 @@ func units(patterns []string, errs io.Writer) ([]*unit, error) {
 		if err := d.Decode(&p); err == io.EOF {
 			break
 		} else if err != nil {
-			return nil, fmt.Errorf("reading what go list says: %w", err)
+			return nil, fmt.Errorf("reading the output of go list: %w", err)
 		}
 		exports[p.ImportPath] = p.Export
 		if !p.DepOnly {

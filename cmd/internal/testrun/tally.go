@@ -58,7 +58,7 @@ func (t *tally) read(events io.Reader, out io.Writer, verbose bool) error {
 			return nil
 		}
 		if err != nil && err != io.EOF {
-			return fmt.Errorf("reading what go test says: %w", err)
+			return fmt.Errorf("reading the output of go test: %w", err)
 		}
 		var e event
 		if json.Unmarshal(line, &e) != nil {
@@ -156,7 +156,7 @@ func (t *tally) load(from io.Reader) error {
 		if err := lines.Decode(&r); err == io.EOF {
 			return nil
 		} else if err != nil {
-			return fmt.Errorf("this is no record of a test run: %w", err)
+			return fmt.Errorf("this is not a record of a test run: %w", err)
 		}
 		t.add(r)
 	}

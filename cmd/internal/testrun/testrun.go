@@ -17,7 +17,7 @@ const usage = `usage: go run ./cmd/testrun [-record FILE] [go test arguments]
                                    [-tests PACKAGE=PACKAGE,...] PACKAGE|FILE...
        go run ./cmd/testrun moved [OLD [NEW]]
 
-The first form runs go test (on ./... unless told otherwise) and lists at the end
+The first form runs go test (on ./... by default) and lists at the end
 what was skipped and why. With -record it also adds each result to FILE.
 count adds up such files: a test that was skipped in one run and passed in another
 has passed.
@@ -28,7 +28,7 @@ a table, and keeps the output of each failed run in DIR.
 mutate draws N mutants (default 60) of the packages and files: each changes one
 operator, condition, constant or statement. It runs the package's tests on each,
 for at most TIME (default 1m), and with -tests those of other packages after them.
-It prints one line a mutant and a table. The tree is not written. The same seed
+It prints one line a mutant and a table. It does not change the tree. The same seed
 (default 1) draws the same mutants of the same tree; -only draws those of one line.
 moved compares two revisions (default HEAD~1 and HEAD) and prints what a commit that
 only renames and moves leaves alone: functions, types, constants and variables that
