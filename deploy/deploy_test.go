@@ -144,7 +144,7 @@ func TestSampleWarns(t *testing.T) {
 		"Emergency calls are always kept in full",
 		"the law of the place may forbid keeping it for long or at all, or may require it",
 		"The loop then opens in the middle of the digits",
-		"It cannot tell a held line from a lifted handset",
+		"OPTIONS cannot tell a held line from a lifted handset",
 		"it cannot tell a held line from a lifted handset either",
 	} {
 		require.Contains(t, text, s)
