@@ -11,7 +11,7 @@ import (
 	"clearback/bridge/control"
 )
 
-// What `lines` says: a table, and below it what somebody should know or do.
+// `lines` prints a table, and below it what somebody should know or do.
 func TestPrintDaemon(t *testing.T) {
 	now := time.Date(2026, 3, 1, 20, 15, 0, 0, time.Local)
 	soon := now.Add(17 * time.Minute)
@@ -44,7 +44,7 @@ func TestPrintDaemon(t *testing.T) {
 				Contact:  control.Contact{Driver: "modbus", Controller: "relays", Kind: "none"},
 				Interval: control.Interval{Milliseconds: 800, Configured: 800},
 				Verify:   control.Verify{By: "sense"}, CallbackUntil: &soon, NoOpeningUntil: &soon,
-				Incident: &control.Incident{Reason: "off-hook-without-call", Advice: "Hang up what is off."}, // since when is not known
+				Incident: &control.Incident{Reason: "off-hook-without-call", Advice: "Hang up what is off."}, // its beginning is not known
 			}, {
 				Name: "green-room", Loop: "closed", LifeSafety: true, Contact: control.Contact{Driver: "none"},
 				Interval: control.Interval{Milliseconds: 800, Configured: 800}, Verify: control.Verify{By: "none"},
