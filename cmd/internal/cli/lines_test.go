@@ -44,7 +44,8 @@ func TestPrintDaemon(t *testing.T) {
 				Contact:  control.Contact{Driver: "modbus", Controller: "relays", Kind: "none"},
 				Interval: control.Interval{Milliseconds: 800, Configured: 800},
 				Verify:   control.Verify{By: "sense"}, CallbackUntil: &soon, NoOpeningUntil: &soon,
-				Incident: &control.Incident{Reason: "off-hook-without-call", Advice: "Hang up what is off."}, // its beginning is not known
+				// The beginning of this incident is not known.
+				Incident: &control.Incident{Reason: "off-hook-without-call", Advice: "Hang up what is off."},
 			}, {
 				Name: "green-room", Loop: "closed", LifeSafety: true, Contact: control.Contact{Driver: "none"},
 				Interval: control.Interval{Milliseconds: 800, Configured: 800}, Verify: control.Verify{By: "none"},
