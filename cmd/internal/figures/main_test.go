@@ -20,7 +20,7 @@ var (
 	measured = flag.String("daemon", "", "the `binary` to be measured; built from this tree if empty")
 )
 
-// helperVariable makes the test binary one of the helpers, which are processes of their own as in life.
+// helperVariable makes the test binary run as one of the helpers, each in a process of its own.
 const helperVariable = "CLEARBACK_FIGURES_HELPER"
 
 // program is the daemon under test.
@@ -64,7 +64,7 @@ func testMain(m *testing.M) int {
 	return m.Run()
 }
 
-// count is a number of samples: the first in full, the second with -short.
+// count returns a number of samples: full, or short with -short.
 func count(full, short int) int {
 	if testing.Short() {
 		return short
@@ -72,7 +72,7 @@ func count(full, short int) int {
 	return full
 }
 
-// span is a length of time: that of a flag, else the first in full, the second with -short.
+// span returns a length of time: that of the flag if it is set, otherwise full, or short with -short.
 func span(flag, full, short time.Duration) time.Duration {
 	switch {
 	case flag != 0:
