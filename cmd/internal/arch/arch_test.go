@@ -99,7 +99,7 @@ func TestRulesCatch(t *testing.T) {
 			"relaytest"},
 		{"a package for tests in a test", "bridge/relay/modbus/a_test.go",
 			"// Package modbus is.\npackage modbus\n\nimport _ \"clearback/bridge/relay/relaytest\"\n", "", ""},
-		{"a package nobody thought about", "extras/a.go", "// Package extras is.\npackage extras\n", "imports",
+		{"a package without a decision", "extras/a.go", "// Package extras is.\npackage extras\n", "imports",
 			"not in the import table"},
 		{"a library in the wrong place", "config/a.go", good + "\nimport _ \"go.uber.org/zap/zapcore\"\n", "imports",
 			"imports go.uber.org/zap/zapcore"},

@@ -79,7 +79,7 @@ func commandFault(args []string, files []file) (faults []string) {
 	}
 	for _, name := range flags {
 		if !slices.ContainsFunc(packages, func(p string) bool { return hasFlag(files, p, name) }) {
-			faults = append(faults, "no such package has the flag -"+name)
+			faults = append(faults, "none of these packages has the flag -"+name)
 		}
 	}
 	return faults

@@ -83,7 +83,7 @@ func TestRehearsalOfADaemonWithoutContacts(t *testing.T) {
 	require.Equal(t, []string{
 		"board-power", "cut-plain", "cut-timed", "daemon-ends", "held-call", "house-call", "near-end-calls",
 		"next-caller", "others-stay", "short-interval",
-	}, failed, "only what leaves the loop closed is as it should be")
+	}, failed, "only scenes that leave the loop closed may pass")
 }
 
 func TestRehearsalOfADaemonWithAnotherInterval(t *testing.T) {

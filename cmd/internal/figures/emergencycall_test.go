@@ -58,7 +58,7 @@ func (x *testPeers) emergencyInvite(method, id, from, to, body string) []byte {
 func (x *testPeers) emergencyArrived(invite []byte) {
 	at := time.Now()
 	if _, target := first(invite); !strings.HasPrefix(target, "sip:112@") {
-		x.t.Errorf("a call that nobody made reached the service: %s", invite)
+		x.t.Errorf("an unexpected call reached the service: %s", invite)
 	}
 	x.mu.Lock()
 	defer x.mu.Unlock()

@@ -168,17 +168,17 @@ func (b *floodTest) check(v *verdict, quiet samples, barely flooding, s floodRes
 		barely.rate, s.rate, s.cpu)
 	b.t.Logf("daemon before %v; after a quarter of it %v; at its end %v", s.before, s.early, s.late)
 	b.t.Logf("far end's BYE to open command under it: %v", s.cleared)
-	b.t.Logf("a call for help, way in to way out, before it:  %v", quiet)
-	b.t.Logf("a call for help, way in to way out, under it:   %v; p50 %.1f times that before it", s.emergencyCalls,
+	b.t.Logf("an emergency call through the daemon, before it:  %v", quiet)
+	b.t.Logf("an emergency call through the daemon, under it:   %v; p50 %.1f times that before it", s.emergencyCalls,
 		float64(s.emergencyCalls.quantile(50))/float64(quiet.quantile(50)))
 	b.t.Logf("a call's audio: of %d packets through the bare relay %.3f %% were lost, of %d through the daemon %.3f %%",
 		barely.sent, barely.lost(), s.sent, s.lost())
 	// In a short flood, one of the call's 300 packets is 0.3 %.
 	v.limit("audio lost beyond the bare relay's", s.lost()-barely.lost(), float64(count(1, 30))/10, "%", false)
 	v.limit("far end's BYE to open command, longest", ms(s.cleared.quantile(100)), 2000, "ms", false)
-	v.limit("a call for help, way in to way out, longest", ms(s.emergencyCalls.quantile(100)), 2000, "ms", false)
-	v.limit("memory that it gained after a quarter of it", s.late.rss-s.early.rss, 8, "MB", true)
-	v.limit("descriptors that it gained", float64(s.late.files-s.before.files), 16, "", true)
+	v.limit("an emergency call through the daemon, longest", ms(s.emergencyCalls.quantile(100)), 2000, "ms", false)
+	v.limit("memory gained after a quarter of the flood", s.late.rss-s.early.rss, 8, "MB", true)
+	v.limit("descriptors gained", float64(s.late.files-s.before.files), 16, "", true)
 	if v.quiet {
 		require.Len(b.t, s.cleared, b.calls-1)
 	}

@@ -46,7 +46,7 @@ func TestLoad(t *testing.T) {
 		strays += strange
 	}
 	b := h.x.byes
-	t.Logf("%d calls in %v, %.1f a second, %d at a time at most; %d BYEs of far ends, %d of near ends, all told of; BYE to open command %v",
+	t.Logf("%d calls in %v, %.1f a second, %d at a time at most; %d BYEs of far ends, %d of near ends, all passed on; BYE to open command %v",
 		l.calls, took.Round(time.Second),
 		float64(l.calls)/took.Seconds(), l.most, b.farSent, b.nearSent, l.opened)
 	t.Logf("media: %d packets sent, %d came; the daemon took %.0f %% of one processor", sent, received,
@@ -57,10 +57,10 @@ func TestLoad(t *testing.T) {
 	require.Equal(t, l.calls, b.farSent+b.nearSent, "BYEs sent")
 	require.Equal(t, b.farSent, b.farAnswered, "far ends' BYEs answered")
 	require.Equal(t, b.nearSent, b.nearAnswered, "near ends' BYEs answered")
-	require.Equal(t, b.farSent, b.nearGot, "adapters told that the far end had cleared")
-	require.Equal(t, b.nearSent, b.farGot, "far ends told that the near end had cleared")
+	require.Equal(t, b.farSent, b.nearGot, "adapters that got BYE after a far end's clearing")
+	require.Equal(t, b.nearSent, b.farGot, "far ends that got BYE after a near end's clearing")
 	require.Len(t, l.opened, b.farSent, "loops opened")
-	require.Zero(t, strays, "packets that nobody sent")
+	require.Zero(t, strays, "packets of unknown senders")
 	v.limit("media packets lost, of a million", 1e6*float64(sent-received)/float64(sent), 100, "", false)
 	if l.long {
 		settle(40) // the last transactions end

@@ -15,7 +15,7 @@ import (
 var (
 	figures = flag.Bool("figures", false, "measure; with -short in about 20 s, with few samples")
 	soak    = flag.Duration("soak", 0,
-		"how long the load of calls lasts; 0: 20 s, with -short 4 s; growth is judged from 2 min on")
+		"how long the load of calls lasts; 0: 20 s, with -short 4 s; growth is limited from 2 min on")
 	flooded  = flag.Duration("flood", 0, "how long a flood lasts; 0: 15 s, with -short 3 s")
 	measured = flag.String("daemon", "", "the `binary` to be measured; built from this tree if empty")
 )

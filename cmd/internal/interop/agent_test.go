@@ -242,7 +242,7 @@ func TestAgentEndsClosed(t *testing.T) {
 			require.Equal(t, want, a.code(), a.log)
 			require.Equal(t, "closed", a.where())
 			require.Less(t, a.lastOpening(), 2900*time.Millisecond, "not by its timer")
-			a.until("told that it stops", func() bool { return a.tells("STOPPING=1") == 1 })
+			a.until("reported that it stops", func() bool { return a.tells("STOPPING=1") == 1 })
 			require.True(t, bytes.HasSuffix(a.fed(), []byte{'V'}), "the hardware watchdog is stopped")
 		})
 	}
@@ -279,7 +279,7 @@ func TestAgentStopped(t *testing.T) {
 	a.open(200 * time.Millisecond)
 	require.NoError(t, a.cmd.Process.Signal(syscall.SIGSTOP))
 	// The first thread that gets the signal stops the others, and may have to wait for a processor.
-	a.until("all its threads stand still", a.stands)
+	a.until("all its threads are stopped", a.stands)
 	fed := a.tells("WATCHDOG=1")
 	// An opening of 3 s, as a Modbus TCP frame.
 	_, err = c.Write(binary.BigEndian.AppendUint16([]byte{0, 1, 0, 0, 0, 6, 1, 6, 0, 1}, 3000))
@@ -296,7 +296,7 @@ func TestAgentStopped(t *testing.T) {
 		require.NoError(t, conn.SetReadDeadline(time.Now().Add(5*time.Second)))
 		_, err := conn.Read(make([]byte, 16))
 		require.Error(t, err)
-		require.False(t, errors.Is(err, os.ErrDeadlineExceeded), "the connection goes on")
+		require.False(t, errors.Is(err, os.ErrDeadlineExceeded), "the connection continues")
 	}
 	a.until("closed", func() bool { return a.where() == "closed" })
 	require.Equal(t, []string{"closed", "open", "closed"}, a.moves())

@@ -31,7 +31,7 @@ func TestAgentInVM(t *testing.T) {
 		m := vm.Start(t, options, vm.Build(t, "test", "-c", "."), "-test.v", "-test.run", "^TestKernelAgentFrozen$")
 		status := m.Wait()
 		require.Contains(t, m.Output(), "the agent is frozen, the contact is open")
-		require.NotContains(t, m.Output(), "nobody reset the machine")
+		require.NotContains(t, m.Output(), "the machine was not reset")
 		require.Equal(t, vm.StatusBroken, status, "reset: a machine that ended without a status\n%s", m.Output())
 	})
 }
@@ -166,5 +166,5 @@ func TestKernelAgentFrozen(t *testing.T) {
 	require.NoError(t, a.cmd.Process.Signal(syscall.SIGSTOP))
 	fmt.Println("the agent is frozen, the contact is open")
 	<-time.After(20 * time.Second) // ten times the watchdog's time; the machine resets long before
-	fmt.Println("nobody reset the machine")
+	fmt.Println("the machine was not reset")
 }

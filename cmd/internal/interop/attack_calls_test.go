@@ -55,7 +55,7 @@ func TestAttackCallback(t *testing.T) {
 	r.board.awaitCoil(t, 0, 1)
 	eventuallyClosed(t, r)
 	said := r.cli("pulse", boxOffice)
-	require.Zero(t, said.code, "the mark keeps nobody from opening the line by hand: %s", said.err)
+	require.Zero(t, said.code, "the mark does not prevent an opening by hand: %s", said.err)
 
 	requireEmergencyCall(door, far, stageDoor)
 	from := len(r.board.openings(t, 0))

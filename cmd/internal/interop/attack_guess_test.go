@@ -73,10 +73,10 @@ func (g *guesser) guess(far *peer) {
 		if m.is("SIP/2.0 401", g.method) {
 			heard[m.header("Call-ID")] = true
 		}
-		require.False(g.t, right.mine(m) && g.uri != g.help, "%s: the right password was heard after %d wrong ones: %s",
+		require.False(g.t, right.mine(m) && g.uri != g.help, "%s: the right password was accepted after %d wrong ones: %s",
 			g.name, guesses, m.text)
 	}
-	require.LessOrEqual(g.t, len(heard), guessesHeard, "%s: guesses that were heard", g.name)
+	require.LessOrEqual(g.t, len(heard), guessesHeard, "%s: guesses that were checked", g.name)
 	g.kept = nil
 }
 

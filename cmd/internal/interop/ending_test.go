@@ -224,12 +224,12 @@ func TestTerminatedInEmergencyCall(t *testing.T) {
 	near := r.adapter(boxOffice, emergencyCall(2*time.Second))
 	far.got("ACK", "ACK")
 	r.d.signal(syscall.SIGTERM)
-	eventually(t, 2*time.Second, "the daemon has heard the signal",
+	eventually(t, 2*time.Second, "the daemon has received the signal",
 		func() bool { return strings.Contains(r.d.out.String(), "ending") })
 	refused := r.adapter(stageDoor, callsChallenged("555-0101"), rejected("555-0101", 503, 2)).ok()
 	asked := refused.find(true, "INVITE", "2 INVITE")[0]
 	require.Less(t, refused.got("SIP/2.0 503", "INVITE").at.Sub(asked.at), soon,
-		"at once, and not because nobody answered")
+		"at once, and not after a time-out")
 	require.True(t, r.running(), "the daemon stays")
 	near.ok()
 	require.True(t, within(3*time.Second, func() bool { return !r.running() }))
@@ -267,7 +267,7 @@ func TestTerminatedTwice(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{lines: long})
 	r.boardGone()
-	eventually(t, 2*time.Second, "the daemon has heard the signal",
+	eventually(t, 2*time.Second, "the daemon has received the signal",
 		func() bool { return strings.Contains(r.d.out.String(), `"ending"`) })
 	second := time.Now()
 	r.d.signal(syscall.SIGTERM)

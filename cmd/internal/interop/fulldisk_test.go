@@ -52,7 +52,7 @@ func TestJournalOnAFullDisk(t *testing.T) {
 	require.Contains(t, r.tells("lines"), "journal: ")
 
 	require.NoError(t, os.Remove(filler.Name()))
-	eventually(t, 15*time.Second, "the journal goes on", func() bool {
+	eventually(t, 15*time.Second, "the journal continues", func() bool {
 		return strings.Contains(r.d.out.String(),
 			"the journal is written again")
 	})

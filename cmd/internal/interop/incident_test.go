@@ -154,7 +154,7 @@ func TestHoldStays(t *testing.T) {
 	require.Equal(t, "Limelight 3.1", l.Adapter.UserAgent)
 	r.logs("the adapter's User-Agent has changed")
 	require.Contains(t, r.tells("lines"), "NOT trusted yet")
-	last := r.recorded("its call is judged", func(f callSeen) bool {
+	last := r.recorded("the result of its call is known", func(f callSeen) bool {
 		return f.Call != c.Call &&
 			f.Outcome != "in-progress"
 	})

@@ -367,7 +367,7 @@ var faults = []fault{
 		m.d.signal(syscall.SIGKILL)
 		<-m.d.done
 	}, nil},
-	{"the daemon stands still for 2 s", func(m *tried) {
+	{"the daemon is stopped for 2 s", func(m *tried) {
 		m.d.signal(syscall.SIGSTOP)
 		<-time.After(standing)
 		m.d.signal(syscall.SIGCONT)
@@ -402,7 +402,7 @@ func TestLoopOpenTime(t *testing.T) {
 				}
 				w := make(t)
 				if f.needs != nil && !f.needs(w) {
-					t.Skip("there is none on this way")
+					t.Skip("this way cannot have that fault")
 				}
 				m := newTried(t, w)
 				m.open()

@@ -31,7 +31,7 @@ func TestRecordOfAClearing(t *testing.T) {
 	require.Len(t, r.calls(), 1)
 	requireRecord(t, c, far, o)
 	requireTable(t, r.tells("calls", "--csv"))
-	require.Empty(t, r.calls("--failed"), "nobody looked, so nothing failed")
+	require.Empty(t, r.calls("--failed"), "nothing was checked, so nothing failed")
 	text := r.tells("explain", "last")
 	for _, word := range []string{"555-0101", boxOffice, "BYE: the far end cleared", "open for 800 ms"} {
 		require.Contains(t, text, word)
@@ -46,7 +46,7 @@ func TestRecordOfAClearing(t *testing.T) {
 	r.requireSocketSays()
 	follower.until(`"outcome":"unknown"`)
 	require.Contains(t, strings.Join(follower.log, "\n"), `"outcome":"in-progress"`,
-		"it was told of the call while it was up")
+		"`calls --follow` showed the call while it was up")
 
 	r.d.signal(syscall.SIGTERM)
 	require.Zero(t, r.ended(5*time.Second))

@@ -378,7 +378,7 @@ func (w *world) judge() {
 			t.Errorf("%s (%s) was ended %v after the beginning, though its far end is there", c.line, c.habit,
 				ended.Sub(w.began))
 		case !c.dies && c.voice != nil && c.voice.of(nil) == c.heard:
-			t.Errorf("%s (%s): the far end is not heard any more", c.line, c.habit)
+			t.Errorf("%s (%s): the far end's sound no longer arrives", c.line, c.habit)
 		case c.dies && ended.IsZero():
 			t.Errorf("%s (%s): the hold stayed", c.line, c.habit)
 		case c.dies && ended.Before(w.began.Add(w.dies)):
