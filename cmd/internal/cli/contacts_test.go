@@ -191,7 +191,7 @@ func TestRunWarnsOfUnboundedOpenings(t *testing.T) {
 		require.Eventually(t, func() bool { return strings.Contains(errs.String(), `"ready"`) }, 10*time.Second,
 			5*time.Millisecond, errs.String())
 		signals <- os.Interrupt
-		signals <- os.Interrupt // not even for a board that is not there
+		signals <- os.Interrupt // the second one ends the wait for the missing board, too
 		<-ended
 		assert.Equal(t, told,
 			strings.Contains(errs.String(),

@@ -49,7 +49,7 @@ type lineState struct {
 	callInfos    map[supervision.CallID]callrecord.CallInfo
 	lastClearing callrecord.Account                           // the last far-end clearing; zero if there was none
 	incidents    map[supervision.Incident]callrecord.Incident // those that have not ended
-	controller   string                                       // the controller's trouble, "" if none
+	controller   string                                       // the controller's present problem, "" if there is none
 	trust        journal.Trust
 	userAgent    string
 	userAgents   []string // every User-Agent of the adapter

@@ -44,7 +44,7 @@ type flooding struct {
 
 func (f flooding) lost() float64 { return 100 * (1 - float64(f.received)/float64(f.sent)) }
 
-// underFlood floods the targets. It calls meanwhile at intervals, with the time that has passed.
+// underFlood floods the targets. At intervals it calls the function meanwhile with the time that has passed.
 func (h *testBed) underFlood(program string, rate int, length time.Duration, line int,
 	meanwhile func(passed time.Duration), targets ...string) flooding {
 	h.t.Helper()

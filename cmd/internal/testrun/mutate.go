@@ -119,7 +119,7 @@ func (m *mutation) run(args []string, out, errs io.Writer) error {
 	return m.table(out)
 }
 
-// load returns the mutants of the packages and files. If only names a line, it returns the mutants of that line.
+// load returns the mutants of the packages and files, or only those of one line if the argument only names a line.
 func load(args []string, only string, errs io.Writer) ([]*mutant, error) {
 	onlyFile, onlyLine, _ := strings.Cut(only, ":")
 	var patterns, files []string
