@@ -50,7 +50,7 @@ var (
 	secretForm = regexp.MustCompile(`\.(env|credential|file)$`)
 )
 
-// TestContactsLoad: contacts.yaml loads, and has one contact for each kind of setting.
+// TestContactsLoad checks that contacts.yaml loads and has one contact for each kind of setting.
 func TestContactsLoad(t *testing.T) {
 	c, faults := config.Parse(contacts, read(t, contacts), secrets())
 	require.Empty(t, faults.String())
@@ -59,7 +59,7 @@ func TestContactsLoad(t *testing.T) {
 	for i := range c.Lines {
 		kinds[c.Lines[i].Name] = c.Lines[i].Contact.Kind()
 	}
-	// An interval can be written into any of its lines; nothing else in the file changes.
+	// An interval can be written into any line of the file. Nothing else in the file changes.
 	for i := range c.Lines {
 		name := c.Lines[i].Name
 		text, err := config.WithInterval(contacts, read(t, contacts), name, 900*time.Millisecond)
@@ -78,8 +78,8 @@ func TestContactsLoad(t *testing.T) {
 	}, kinds)
 }
 
-// TestSampleHasEveryKey: the samples are the manual, so they have every key of the loader's tables in its place. (The
-// loader rejects a key that does not exist.)
+// TestSampleHasEveryKey checks that the samples, which are the manual, show every key of the loader's tables in its
+// place. (The loader rejects a key that does not exist.)
 func TestSampleHasEveryKey(t *testing.T) {
 	have := map[string]bool{}
 	for _, file := range []string{sample, contacts} {
@@ -103,7 +103,7 @@ func TestSampleHasEveryKey(t *testing.T) {
 			strings.HasPrefix(path, "lines.contact.http.timed.headers.") {
 			continue
 		}
-		// A line's own socket has the keys of the shared one.
+		// A line's own socket has the same keys as the shared one.
 		if path, own := strings.CutPrefix(path, "lines."); own && strings.Contains(path, ".socket.") &&
 			!strings.HasSuffix(path, ".listen") {
 			continue
@@ -112,7 +112,8 @@ func TestSampleHasEveryKey(t *testing.T) {
 	}
 }
 
-// TestSampleShowsDefaults: the first line of the sample shows defaults, so it equals a line that leaves the keys out.
+// TestSampleShowsDefaults checks that the first line of the sample equals a line without those keys, so it shows the
+// defaults.
 func TestSampleShowsDefaults(t *testing.T) {
 	text := string(read(t, sample))
 	c, faults := config.Parse(sample, []byte(text), secrets())
@@ -137,21 +138,21 @@ func TestSampleShowsDefaults(t *testing.T) {
 	require.Equal(t, 15*time.Minute, c.Log.Remind)
 }
 
-// TestSampleWarns: the manual warns of risks and limits that somebody would otherwise find out too late.
+// TestSampleWarns checks that the manual warns of risks and limits that users would otherwise find out too late.
 func TestSampleWarns(t *testing.T) {
 	text := strings.Join(strings.Fields(strings.ReplaceAll(string(read(t, sample)), "#", " ")), " ")
 	for _, s := range []string{
 		"Emergency calls are always kept in full",
 		"the law of the place may forbid keeping it for long or at all, or may require it",
 		"The loop then opens in the middle of the digits",
-		"It cannot tell a held line from a lifted handset",
+		"OPTIONS cannot tell a held line from a lifted handset",
 		"it cannot tell a held line from a lifted handset either",
 	} {
 		require.Contains(t, text, s)
 	}
 }
 
-// collect notes the paths of all keys. All entries of a list share a path.
+// collect records the paths of all keys. All entries of a list share one path.
 func collect(n *yaml.Node, path string, have map[string]bool) {
 	for i := 0; n.Kind == yaml.SequenceNode && i < len(n.Content); i++ {
 		collect(n.Content[i], path, have)
@@ -163,11 +164,11 @@ func collect(n *yaml.Node, path string, have map[string]bool) {
 	}
 }
 
-// lineName matches the beginning of each line in a block that shows contacts.
+// lineName matches the first row of each line in a block that shows contacts.
 var lineName = regexp.MustCompile(`(?m)^  - name: ([a-z-]+)\n    contact:`)
 
-// TestPageBlocksLoad: each YAML block of the pages loads. In one that begins with a comment, the rest of the file and
-// of each line is left out and stands here. Every driver is shown.
+// TestPageBlocksLoad checks that each YAML block of the pages loads. The test adds the rest of the file and of each
+// line to a block that begins with a comment. The blocks must show every driver.
 func TestPageBlocksLoad(t *testing.T) {
 	drivers := map[string]bool{}
 	for _, page := range []string{"../README.md", "contacts.md", "operation.md"} {
@@ -176,7 +177,7 @@ func TestPageBlocksLoad(t *testing.T) {
 		for n, b := range blocks {
 			text, _, closed := strings.Cut(b, "```")
 			require.True(t, closed)
-			if strings.HasPrefix(text, "   ") { // the block stands in a list
+			if strings.HasPrefix(text, "   ") { // the block is part of a list
 				text = strings.ReplaceAll("\n"+text, "\n   ", "\n")
 			}
 			if strings.HasPrefix(text, "#") {
@@ -186,7 +187,7 @@ func TestPageBlocksLoad(t *testing.T) {
 			}
 			c, faults := config.Parse(page, []byte(text), secrets())
 			require.Empty(t, faults.String(), text)
-			if page == "../README.md" && n == 0 { // what the commands after it need
+			if page == "../README.md" && n == 0 { // the commands below the block need this
 				require.NotEmpty(t, c.Control.Socket)
 				require.NotEmpty(t, c.Journal.File)
 			}
@@ -220,7 +221,7 @@ func TestUnit(t *testing.T) {
 	}
 	loaded, faults := config.Parse(sample, read(t, sample), secrets())
 	require.Empty(t, faults.String())
-	// The strict file system has two places to write: what systemd makes of StateDirectory= and RuntimeDirectory=
+	// The strict file system has two writable places, which systemd creates for StateDirectory= and RuntimeDirectory=
 	// (systemd.exec(5)).
 	require.Equal(t, []string{"strict"}, u["ProtectSystem"])
 	require.Len(t, u["StateDirectory"], 1)
@@ -238,7 +239,7 @@ func TestUnit(t *testing.T) {
 	}
 }
 
-// TestUnitVerifies runs systemd's own check, which needs the programs to exist.
+// TestUnitVerifies runs systemd's own check. The check needs the programs to exist.
 func TestUnitVerifies(t *testing.T) {
 	programtest.Need(t, "systemd-analyze", "systemd")
 	dir := t.TempDir()
@@ -252,8 +253,8 @@ func TestUnitVerifies(t *testing.T) {
 	for line := range strings.Lines(string(out)) {
 		require.NotContains(t, line, "clearback.service", "systemd has something to say")
 	}
-	// systemd rates what a daemon that was taken over could still do: 0 is nothing, 100 everything; 15 was seen
-	// (systemd 252).
+	// systemd rates what an attacker who has taken over the daemon could still do: 0 is nothing, 100 is everything. The
+	// measured value was 15 (systemd 252).
 	out, err = exec.Command("systemd-analyze", "security", "--offline=true", "--threshold=20", "--no-pager",
 		file).CombinedOutput()
 	require.NoError(t, err, "%s", out)

@@ -1,5 +1,5 @@
 // Package deploy has no code. It holds the sample configurations, which are the manuals (contacts.yaml has every
-// driver), the pages beside them, among them what a device of one's own has to do (contract-http.md and
-// contract-mqtt.md, each with a device that the driver's TestPageDevice runs), the threats, and the service units. Its
-// tests check them.
+// driver), the service units, the page of threats, and other pages. Two of these, contract-http.md and
+// contract-mqtt.md, say how a relay device must behave; each shows a device that the driver's TestPageDevice runs. The
+// tests of this package check all these files.
 package deploy

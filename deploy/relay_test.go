@@ -21,7 +21,7 @@ const (
 	relayUnit   = "clearback-relay.service"
 )
 
-// TestRelaySample: the agent's sample is its manual, so it loads and has every key in its place.
+// TestRelaySample checks that the agent's sample, which is its manual, loads and shows every key in its place.
 func TestRelaySample(t *testing.T) {
 	r, faults := config.ParseRelay(relaySample, read(t, relaySample), secrets())
 	require.Empty(t, faults.String())
@@ -39,7 +39,7 @@ func TestRelaySample(t *testing.T) {
 	}
 }
 
-// TestRelaySampleShowsDefaults: what the manual calls a default is one.
+// TestRelaySampleShowsDefaults checks that the defaults named in the manual are the real ones.
 func TestRelaySampleShowsDefaults(t *testing.T) {
 	shown, faults := config.ParseRelay(relaySample, read(t, relaySample), secrets())
 	require.Empty(t, faults.String())
@@ -79,7 +79,7 @@ func TestRelayUnit(t *testing.T) {
 	require.Contains(t, c, "/run/"+u["RuntimeDirectory"][0]+"/", "the one place to write")
 }
 
-// TestRelayUnitVerifies runs systemd's own check, as for the other unit.
+// TestRelayUnitVerifies runs systemd's own check, as TestUnitVerifies does.
 func TestRelayUnitVerifies(t *testing.T) {
 	programtest.Need(t, "systemd-analyze", "systemd")
 	dir := t.TempDir()
@@ -93,8 +93,8 @@ func TestRelayUnitVerifies(t *testing.T) {
 	for line := range strings.Lines(string(out)) {
 		require.NotContains(t, line, relayUnit, "systemd has something to say")
 	}
-	// 0 is nothing left open, 100 everything; 19 was seen (systemd 252): devices, a capability and real time are what
-	// it is for.
+	// 0 is nothing, 100 is everything. The measured value was 19 (systemd 252): the agent needs devices, a capability
+	// and real time.
 	out, err = exec.Command("systemd-analyze", "security", "--offline=true", "--threshold=25", "--no-pager",
 		file).CombinedOutput()
 	require.NoError(t, err, "%s", out)

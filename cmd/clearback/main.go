@@ -1,4 +1,4 @@
-// Command clearback lets a held call go when the far end hangs up.
+// Command clearback clears held calls on an old key telephone system when the far end hangs up.
 package main
 
 import (
@@ -10,8 +10,8 @@ import (
 )
 
 func main() {
-	signal.Ignore(syscall.SIGPIPE)     // a log reader that went away must not end the telephone service
-	signals := make(chan os.Signal, 2) // two: the second one means "hurry" and must not be lost
+	signal.Ignore(syscall.SIGPIPE)     // a log reader that has gone must not end the telephone service
+	signals := make(chan os.Signal, 2) // two, because the second signal means "end at once" and must not be lost
 	signal.Notify(signals, syscall.SIGINT, syscall.SIGTERM, syscall.SIGHUP)
 	os.Exit(cli.Main(os.Args[1:], cli.Streams{In: os.Stdin, Out: os.Stdout, Err: os.Stderr}, signals))
 }

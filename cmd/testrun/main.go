@@ -1,5 +1,5 @@
-// Command testrun runs the tests as go test does, and says at the end what was skipped and which outside programs were
-// missing.
+// Command testrun runs the tests as go test does. At the end it lists the tests that were skipped and the outside
+// programs that are missing.
 package main
 
 import (

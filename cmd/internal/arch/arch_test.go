@@ -8,7 +8,7 @@ import (
 	"testing/fstest"
 )
 
-// rules are the rules about Go files; the names are those of the subtests.
+// rules are the rules for Go files. Their names are the names of the subtests.
 var rules = []struct {
 	name  string
 	check func([]file) []string
@@ -45,7 +45,7 @@ func TestTree(t *testing.T) {
 	})
 }
 
-// TestTablesName: a table that names a package that is gone is out of date.
+// TestTablesName fails if a table names a package that no longer exists.
 func TestTablesName(t *testing.T) {
 	there := map[string]bool{}
 	for _, f := range wholeTree(t) {
@@ -68,7 +68,7 @@ func TestTablesName(t *testing.T) {
 	}
 }
 
-// TestCIRuns: what runs the tests can itself be run.
+// TestCIRuns checks that .ci/run is executable.
 func TestCIRuns(t *testing.T) {
 	info, err := fs.Stat(root(), ".ci/run")
 	if err != nil {
@@ -79,14 +79,14 @@ func TestCIRuns(t *testing.T) {
 	}
 }
 
-// TestRulesCatch: each rule finds what it is for, and nothing else in that tree.
+// TestRulesCatch checks that each rule finds the fault that it is for, and no other rule does.
 func TestRulesCatch(t *testing.T) {
 	const good = "// Package config is for a test.\npackage config\n"
 	long := strings.Repeat("\n", fileLimit)
 	tests := []struct {
 		name, path, source string
-		rule               string // the one that finds a fault; "" for none
-		want               string // in the fault
+		rule               string // the rule that finds the fault; "" for no fault
+		want               string // a part of the fault's text
 	}{
 		{"nothing wrong", "config/a.go", good, "", ""},
 		{"an import upwards", "config/a.go", good + "\nimport _ \"clearback/bridge\"\n", "imports",
@@ -99,7 +99,7 @@ func TestRulesCatch(t *testing.T) {
 			"relaytest"},
 		{"a package for tests in a test", "bridge/relay/modbus/a_test.go",
 			"// Package modbus is.\npackage modbus\n\nimport _ \"clearback/bridge/relay/relaytest\"\n", "", ""},
-		{"a package nobody thought about", "extras/a.go", "// Package extras is.\npackage extras\n", "imports",
+		{"a package without a decision", "extras/a.go", "// Package extras is.\npackage extras\n", "imports",
 			"not in the import table"},
 		{"a library in the wrong place", "config/a.go", good + "\nimport _ \"go.uber.org/zap/zapcore\"\n", "imports",
 			"imports go.uber.org/zap/zapcore"},

@@ -9,17 +9,17 @@ import (
 	"testing"
 )
 
-// goTest is a command as pages and package comments give it, on a line of its own or in backticks.
+// goTest matches a go test command in a page or package comment, on a line of its own or in backticks.
 var goTest = regexp.MustCompile("(?m)go test ([^`,;\n]*)")
 
-// goTestFlags are the flags of go test itself that our commands use; true: a value follows.
+// goTestFlags are go test's own flags that our commands use. true: a value follows.
 var goTestFlags = map[string]bool{
 	"v": false, "race": false, "short": false, "benchmem": false,
 	"run": true, "bench": true, "fuzz": true, "list": true, "timeout": true, "benchtime": true,
 	"fuzztime": true, "fuzzminimizetime": true, "parallel": true, "count": true,
 }
 
-// commandFaults returns what is wrong with the go test commands of a text: a package, a test or a flag that is not there.
+// commandFaults returns the faults of the go test commands in a text: packages, tests or flags that do not exist.
 func commandFaults(text string, files []file) (faults []string) {
 	for _, m := range goTest.FindAllStringSubmatch(text, -1) {
 		for _, fault := range commandFault(words(m[1]), files) {
@@ -60,7 +60,7 @@ func commandFault(args []string, files []file) (faults []string) {
 		}
 	}
 	if len(packages) == 0 {
-		return nil // of go test in general
+		return nil // about go test in general
 	}
 	for _, pattern := range patterns {
 		pattern, _, _ = strings.Cut(pattern, "/")
@@ -79,7 +79,7 @@ func commandFault(args []string, files []file) (faults []string) {
 	}
 	for _, name := range flags {
 		if !slices.ContainsFunc(packages, func(p string) bool { return hasFlag(files, p, name) }) {
-			faults = append(faults, "no such package has the flag -"+name)
+			faults = append(faults, "none of these packages has the flag -"+name)
 		}
 	}
 	return faults
@@ -102,7 +102,7 @@ func hasFlag(files []file, dir, name string) bool {
 	})
 }
 
-// words splits as a shell does, as far as our commands need it.
+// words splits a command line as a shell does, as far as our commands need that.
 func words(s string) (all []string) {
 	quoted := false
 	fields := strings.FieldsFunc(s, func(r rune) bool {
@@ -117,7 +117,8 @@ func words(s string) (all []string) {
 	return all
 }
 
-// TestCommandsOfPagesRun: a command that a page or a package comment gives names packages, tests and flags that exist.
+// TestCommandsOfPagesRun checks that the commands in pages and package comments name existing packages, tests and
+// flags.
 func TestCommandsOfPagesRun(t *testing.T) {
 	files := wholeTree(t)
 	n := 0
@@ -135,10 +136,10 @@ func TestCommandsOfPagesRun(t *testing.T) {
 	}
 }
 
-// testName is a test, or the beginning of several tests' names.
+// testName matches the name of a test, or the first part of the names of several tests.
 var testName = regexp.MustCompile(`\b(?:Test|Fuzz)[A-Z0-9]\w*`)
 
-// goneTests returns the tests that a text names and that are nowhere.
+// goneTests returns the tests that a text names and that do not exist.
 func goneTests(text string, files []file) (gone []string) {
 	there := testsOf(files, "./...")
 	for _, name := range testName.FindAllString(text, -1) {

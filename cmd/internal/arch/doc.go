@@ -1,3 +1,3 @@
-// Package arch holds the tests of the tree itself: who may import whom, what may stand where, and whether pages and
-// package comments name what is there. It has no code to run.
+// Package arch holds the tests of the tree itself: which package may import which, which files may exist where, and
+// whether pages and package comments name things that exist. It holds tests only.
 package arch

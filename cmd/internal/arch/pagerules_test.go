@@ -6,7 +6,8 @@ import (
 	"testing/fstest"
 )
 
-// TestPageRulesCatch: each rule about pages and package comments finds what it is for, and nothing else.
+// TestPageRulesCatch checks that each rule for pages and package comments finds the fault that it is for, and nothing
+// else.
 func TestPageRulesCatch(t *testing.T) {
 	files := readTree(t, fstest.MapFS{
 		"bridge/sipua/doc.go": {Data: []byte("// Package sipua is.\npackage sipua\n")},
@@ -24,7 +25,7 @@ func TestPageRulesCatch(t *testing.T) {
 	commands := func(text string) []string { return commandFaults(text, files) }
 	const eight = "1. a\n2. b\n3. c\n4. d\n5. e\n6. f\n7. g\n8. h\n"
 	for _, tt := range []struct {
-		name, text, want string // want is in the one fault; "": there is none
+		name, text, want string // want is a part of the only fault; "" for no fault
 		check            func(string) []string
 	}{
 		{"a whole layout", "| `config` | a |\n| `bridge` | b |\n", "", layout},

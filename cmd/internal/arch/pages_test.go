@@ -13,12 +13,12 @@ import (
 )
 
 var (
-	link      = regexp.MustCompile(`\]\(([^)#:]*)(?:#([^)]+))?\)`) // no scheme: a file of ours, or a heading
+	link      = regexp.MustCompile(`\]\(([^)#:]*)(?:#([^)]+))?\)`) // without a scheme: a file of the tree, or a heading
 	heading   = regexp.MustCompile(`(?m)^#+ (.+)$`)
 	notInSlug = regexp.MustCompile(`[^a-z0-9 _-]`)
 )
 
-// deadLinks returns the files and headings that a page links to and that are not there.
+// deadLinks returns the files and headings that a page links to and that do not exist.
 func deadLinks(root fs.FS, page string) (dead []string) {
 	text, err := fs.ReadFile(root, page)
 	if err != nil {
@@ -57,7 +57,7 @@ func TestPagesLinkToWhatIsThere(t *testing.T) {
 	}
 }
 
-// TestReadmeIsShort: README is read at night, so what is for reference stands in deploy.
+// TestReadmeIsShort limits the length of README, which people read at night. Reference material belongs in deploy.
 func TestReadmeIsShort(t *testing.T) {
 	text, err := fs.ReadFile(root(), "README.md")
 	if err != nil {
@@ -69,8 +69,8 @@ func TestReadmeIsShort(t *testing.T) {
 }
 
 const (
-	developersLimit = 14_000 // bytes: what a newcomer reads on the first day
-	columnLimit     = 130    // of a line outside of tables; the page wraps at 120, a path may stand out
+	developersLimit = 14_000 // bytes, because a newcomer reads the page on the first day
+	columnLimit     = 130    // of a line outside of tables; the page wraps at 120, but a path may be longer
 )
 
 func developers(t *testing.T) string {
@@ -104,7 +104,8 @@ func TestDevelopersIsShort(t *testing.T) {
 
 var row = regexp.MustCompile("(?m)^\\| `([^`]+)` \\| ")
 
-// layoutFaults compares the rows of the layout with the packages: each package has one row, each row a package.
+// layoutFaults compares the rows of the layout with the packages. Each package must have one row, and each row a
+// package.
 func layoutFaults(layout string, packages []string) (faults []string) {
 	rows := map[string]int{}
 	for _, m := range row.FindAllStringSubmatch(layout, -1) {
@@ -137,7 +138,7 @@ var (
 	invariantTest   = regexp.MustCompile(`^TestInvariant(\d\d)`)
 )
 
-// invariantFaults compares the numbered invariants with the tests. elsewhere are those without a TestInvariantNN.
+// invariantFaults compares the numbered invariants with the tests. elsewhere lists those without a TestInvariantNN.
 func invariantFaults(text string, files []file, elsewhere []int) (faults []string) {
 	proved := map[int]bool{}
 	for name := range testsOf(files, "supervision/supervisiontest") {
@@ -155,7 +156,8 @@ func invariantFaults(text string, files []file, elsewhere []int) (faults []strin
 		}
 		delete(proved, n)
 	}
-	delete(proved, 0) // what goes without saying
+	// Number 0 tests what is not written as an invariant.
+	delete(proved, 0)
 	for n := range proved {
 		faults = append(faults, fmt.Sprintf("TestInvariant%02d proves no invariant of the page", n))
 	}
@@ -167,14 +169,15 @@ func number(s string) int {
 	return n
 }
 
-// TestInvariants: the page says that 9 and 10 are tested on the process alone.
+// TestInvariants leaves out 9 and 10, which DEVELOPERS.md says are tested only on the process.
 func TestInvariants(t *testing.T) {
 	for _, fault := range invariantFaults(section(developers(t), "The invariants"), wholeTree(t), []int{9, 10}) {
 		t.Errorf("DEVELOPERS.md: %s", fault)
 	}
 }
 
-// testsOf returns the tests, benchmarks and fuzz targets of a package, or of all below it if dir ends in /... .
+// testsOf returns the tests, benchmarks and fuzz targets of a package, or of all packages below it if dir ends in /...
+// .
 func testsOf(files []file, dir string) map[string]bool {
 	all := map[string]bool{}
 	below, tree := strings.CutSuffix(dir, "/...")
@@ -193,11 +196,11 @@ func testsOf(files []file, dir string) map[string]bool {
 
 var pathLike = regexp.MustCompile("`([a-z][a-zA-Z0-9_.-]*(?:/[a-zA-Z0-9_.-]+)+)`")
 
-// TestDevelopersNamesWhatIsThere: each path in backticks is a file or folder.
+// TestDevelopersNamesWhatIsThere checks that each path in backticks is a file or folder.
 func TestDevelopersNamesWhatIsThere(t *testing.T) {
 	for _, m := range pathLike.FindAllStringSubmatch(developers(t), -1) {
 		top, _, _ := strings.Cut(m[1], "/")
-		if _, err := fs.Stat(root(), m[1]); err != nil && top != "testing" { // the standard library's
+		if _, err := fs.Stat(root(), m[1]); err != nil && top != "testing" { // testing/synctest is not ours
 			t.Errorf("DEVELOPERS.md names %s, which is not there", m[1])
 		}
 	}
@@ -205,7 +208,8 @@ func TestDevelopersNamesWhatIsThere(t *testing.T) {
 
 var goFile = regexp.MustCompile(`[a-z0-9_/]+\.go\b`)
 
-// mapFaults compares the files that a package's comment names with its files: each one is named, and nothing else.
+// mapFaults compares the files that a package's comment names with the package's files. The comment must name each
+// file, and no other.
 func mapFaults(comment, dir string, files []file) (faults []string) {
 	there, named := map[string]bool{}, map[string]bool{}
 	for _, f := range files {
@@ -225,7 +229,7 @@ func mapFaults(comment, dir string, files []file) (faults []string) {
 	return faults
 }
 
-// TestMaps: whoever knows the RFC's section finds the file.
+// TestMaps checks the package comments that map the sections of RFCs to files.
 func TestMaps(t *testing.T) {
 	files := wholeTree(t)
 	for _, dir := range []string{"supervision", "bridge/sipua", "bridge/sipua/endpoint", "bridge/sipua/registration"} {
@@ -246,7 +250,7 @@ func packageComment(files []file, dir string) string {
 
 var required = regexp.MustCompile(`^\t(\S+) v\S+$`)
 
-// unexplained returns the libraries that go.mod requires without saying why in a comment above.
+// unexplained returns the libraries that go.mod requires without a comment that gives the reason.
 func unexplained(mod string) (all []string) {
 	direct, _, _ := strings.Cut(mod, "\n)")
 	lines := strings.Split(direct, "\n")

@@ -11,7 +11,7 @@ import (
 	"strings"
 )
 
-// Each rule returns what breaks it: where, and what to do.
+// Each rule returns its faults: the place, and what to do.
 
 func importRule(files []file) (faults []string) {
 	for _, f := range files {
@@ -147,7 +147,7 @@ func lengthRule(files []file) (faults []string) {
 	return faults
 }
 
-// mannersRule: no code that runs by being linked, no settings without a type.
+// mannersRule forbids code that runs on import, and settings without a type.
 func mannersRule(files []file) (faults []string) {
 	for _, f := range files {
 		if f.test {
@@ -175,13 +175,13 @@ func mannersRule(files []file) (faults []string) {
 	return faults
 }
 
-// timeOfDay is what makes an instant that a clock set back or forth moves, or takes the monotonic part away from one
-// (package time's own documentation, "Monotonic Clocks").
+// timeOfDay lists what makes a time without a monotonic reading, or removes that reading (package time's documentation,
+// "Monotonic Clocks"). Setting the clock moves such a time.
 var timeOfDay = []string{"Unix", "UnixMilli", "UnixMicro", "UnixNano", "Date", "Parse", "ParseInLocation", "UTC",
 	"Local", "In", "AddDate"}
 
-// monotonicRule: whoever drives a contact measures by the monotonic clock alone, so that no setting of the clock makes
-// an opening longer.
+// monotonicRule checks that whatever drives a contact uses only the monotonic clock, so that setting the clock cannot
+// make an opening longer.
 func monotonicRule(files []file) (faults []string) {
 	for _, f := range files {
 		if f.test || !within(f.dir, "bridge/relay") || within(f.dir, "bridge/relay/relaytest") ||
@@ -203,7 +203,7 @@ func monotonicRule(files []file) (faults []string) {
 			}
 			x, _ := sel.X.(*ast.Ident)
 			ofTime := x != nil && x.Name == "time"
-			if strings.HasPrefix(sel.Sel.Name, "Parse") && !ofTime { // of something else
+			if strings.HasPrefix(sel.Sel.Name, "Parse") && !ofTime { // a Parse function of another package
 				return true
 			}
 			if name := sel.Sel.Name; slices.Contains(timeOfDay, name) || name == "Round" && lit != nil &&
@@ -218,7 +218,7 @@ func monotonicRule(files []file) (faults []string) {
 	return faults
 }
 
-// timesForReaders only writes down when its contact would have moved.
+// timesForReaders is exempt, because it only writes down when its contact would have moved.
 const timesForReaders = "bridge/relay/agent/simulated.go"
 
 func topLevelRule(root fs.FS) (faults []string) {
@@ -226,7 +226,7 @@ func topLevelRule(root fs.FS) (faults []string) {
 	if err != nil {
 		return []string{err.Error()}
 	}
-	ignored, _ := fs.ReadFile(root, ".gitignore") // without it nothing is ignored
+	ignored, _ := fs.ReadFile(root, ".gitignore") // without the file, nothing is ignored
 	there := map[string]bool{}
 	for _, e := range entries {
 		name := e.Name()
@@ -254,7 +254,7 @@ func isIgnored(name, ignored string) bool {
 	return false
 }
 
-// machineRule: what changes the machine under the tests stands behind a flag, which the table names.
+// machineRule checks that code which changes the machine under the tests is listed with the flag that it needs.
 func machineRule(files []file) (faults []string) {
 	flags := map[string]bool{} // package and flag
 	for _, f := range files {

@@ -2,8 +2,8 @@ package arch
 
 const module = "clearback"
 
-// may names what each package may import of ours; a package that is not here is a fault, so that a new one is thought
-// about. What its tests may import besides stands in testsMay.
+// may lists the packages of this module that each package may import. A package that is not listed is a fault, so that
+// somebody decides about each new package. testsMay lists what its tests may import in addition.
 var may = map[string][]string{
 	"supervision":                 {},
 	"supervision/keysystem":       {"supervision"},
@@ -50,7 +50,8 @@ var may = map[string][]string{
 	"bridge/relay/drivers": {"bridge/relay", "bridge/relay/command", "bridge/relay/controller",
 		"bridge/relay/gpio", "bridge/relay/httprelay", "bridge/relay/modbus", "bridge/relay/mqtt",
 		"bridge/relay/serial", "config"},
-	// The rehearsal's peers share no protocol code with the daemon; it meets the daemon by an interface.
+	// The rehearsal's peers share no protocol code with the daemon. The rehearsal reaches the daemon through an
+	// interface.
 	"bridge/rehearsal": {"supervision", "supervision/keysystem", "config"},
 	"cmd/internal/cli": {
 		"supervision", "supervision/sanitize", "supervision/callrecord", "supervision/tuning", "supervision/window",
@@ -87,7 +88,7 @@ var testsMay = map[string][]string{
 	"bridge/sipua/registration":          {"bridge/loopbacktest"},
 	"bridge/sipua/endpoint/endpointtest": {"bridge/sipua/endpoint"},
 	"bridge/rehearsal": {"bridge", "bridge/media", "bridge/relay", "bridge/relay/drivers",
-		"bridge/sipua"}, // a daemon to play with
+		"bridge/sipua"}, // a daemon for the rehearsal
 	"bridge/sipua/callflow": {"bridge", "bridge/media", "bridge/relay", "bridge/relay/relaytest",
 		"bridge/sipua", "bridge/sipua/conformance", "supervision", "supervision/callrecord"},
 	"bridge/testcall": {"bridge", "bridge/loopbacktest", "bridge/media", "bridge/relay",
@@ -98,16 +99,16 @@ var testsMay = map[string][]string{
 		"bridge/relay/relaytest", "bridge/control", "cmd/internal/cli", "config", "supervision",
 		"supervision/callrecord"},
 	"cmd/internal/interop": {"bridge/loopbacktest", "bridge/programtest", "bridge/relay/mqtt/brokertest",
-		"bridge/relay/relaytest", "bridge/relay/relaytest/vm", "bridge/sipua/conformance"}, // the rules by which all that the daemon sends is judged
+		"bridge/relay/relaytest", "bridge/relay/relaytest/vm", "bridge/sipua/conformance"}, // conformance checks what the daemon sends
 	"cmd/internal/cli":       {"bridge/loopbacktest"},
 	"cmd/internal/testrun":   {"bridge/programtest"},
 	"deploy":                 {"bridge/programtest", "config", "supervision"},
 	"supervision/tuning":     {"bridge/programtest"},
 	"supervision/callrecord": {"supervision/supervisiontest"},
-	"bridge/control":         {"bridge", "bridge/programtest", "bridge/relay", "supervision"}, // how soon an interval is in use
+	"bridge/control":         {"bridge", "bridge/programtest", "bridge/relay", "supervision"}, // measures when a new interval is in use
 }
 
-// libraries names, for each module that is not ours, the packages whose code (not tests) may import it.
+// libraries lists, for each module that is not ours, the packages whose code (not tests) may import it.
 var libraries = map[string][]string{
 	"modernc.org/sqlite":             {"bridge/journal"},
 	"github.com/eclipse/paho.golang": {"bridge/relay/mqtt/broker"},
@@ -116,8 +117,8 @@ var libraries = map[string][]string{
 	"github.com/icholy/digest":    {"bridge/sipua/registration", "bridge/rehearsal"},
 	"github.com/pion/rtp":         {"bridge/media", "bridge/rehearsal", "bridge/testcall"},
 	"github.com/pion/rtcp":        {"bridge/media"},
-	"github.com/pion/sdp/v3":      {},                   // a judge in tests only
-	"github.com/simonvetter":      {},                   // a judge in tests only
+	"github.com/pion/sdp/v3":      {},                   // tests check our output with it
+	"github.com/simonvetter":      {},                   // tests check our output with it
 	"github.com/spf13/cobra":      {"cmd/internal/cli"}, // the command line: help, completion in three shells, suggestions
 	"github.com/spf13/pflag":      {"cmd/internal/cli"}, // the flags of cobra
 	"github.com/stretchr/testify": {"bridge/relay/relaytest"},
@@ -144,8 +145,7 @@ var libraries = map[string][]string{
 	"golang.org/x/term": {"cmd/internal/cli"},
 }
 
-// pure are the packages that decide and compute and touch no world; pureMay are the standard packages that they may
-// import.
+// pure are the packages that only decide and compute. pureMay are the standard packages that they may import.
 var (
 	pure = []string{"supervision", "supervision/keysystem", "supervision/callrecord", "supervision/window",
 		"supervision/tuning", "supervision/dialplan", "bridge/sipua/sessiontimer"}
@@ -154,7 +154,7 @@ var (
 		"strconv", "strings",
 		"time", "unicode", "unicode/utf8",
 	}
-	// impureCalls touch a clock or a stream through packages that are allowed otherwise.
+	// impureCalls use a clock or a stream through packages that are otherwise allowed.
 	impureCalls = []string{
 		"time.Now", "time.Since", "time.Until", "time.Sleep", "time.After", "time.AfterFunc", "time.NewTimer",
 		"time.NewTicker", "time.Tick",
@@ -162,12 +162,12 @@ var (
 	}
 )
 
-// forTests are the packages of our own that exist for tests and may import testing.
+// forTests are the module's packages that exist for tests and may import testing.
 var forTests = []string{"supervision/supervisiontest", "bridge/relay/relaytest", "bridge/relay/relaytest/vm",
 	"bridge/relay/mqtt/brokertest", "bridge/sipua/endpoint/endpointtest", "bridge/loopbacktest", "bridge/programtest"}
 
-// changesMachine names each file that may make a namespace, mount, start an emulator, set a clock or install something,
-// and the flag of its package's tests without which it does not.
+// changesMachine lists each file that may make a namespace, mount, start an emulator, set a clock or install something.
+// Its value is the flag of the package's tests without which the file does none of that.
 var changesMachine = map[string]string{
 	"bridge/journal/disk_test.go":             "mount",
 	"bridge/journal/virtualmachine_test.go":   "powercuts", // inside the virtual machine
@@ -180,7 +180,7 @@ var changesMachine = map[string]string{
 	"cmd/internal/interop/fulldisk_test.go":   "mount",
 }
 
-// machineCalls are the calls and constants, and machinePrograms the programs, that change the machine.
+// machineCalls are the calls and constants that change the machine. machinePrograms are the programs that do.
 var (
 	machineCalls = []string{
 		"Mount", "Unshare", "Setns", "PivotRoot", "Cloneflags", "Settimeofday", "ClockSettime", "ClockAdjtime",
@@ -193,12 +193,12 @@ var (
 	}
 )
 
-// topLevel is all that stands at the top, besides hidden files and what .gitignore names.
+// topLevel lists everything at the top level, except hidden files and what .gitignore names.
 var topLevel = []string{
 	"DEVELOPERS.md", "README.md", "SAFETY.md", "bridge", "cmd", "config", "deploy", "go.mod", "go.sum", "supervision",
 }
 
 const (
-	fileLimit = 500 // lines of a file that gives no reason for being long
+	fileLimit = 500 // lines of a file that gives no reason for its length
 	mainLimit = 20  // lines of a main.go
 )

@@ -11,12 +11,12 @@ import (
 
 var quoted = regexp.MustCompile("`([^`]+)`")
 
-// questions are what the page of threats answers of each way in. The last is answered by tests.
+// questions are the questions that the page of threats answers for each way in. Tests answer the last one.
 var questions = []string{"Who may speak", "What it costs us", "What it could open", "What it could keep from others",
 	"Tests"}
 
-// unanswered returns what is wrong with the page of threats: a way in with a question left open, without a test, or with a test that is not there.
-// Tests stand behind their package.
+// unanswered returns the faults of the page of threats: a way in with an open question, without a test, or with a test
+// that does not exist. The tests follow the name of their package.
 func unanswered(page string, files []file) (faults []string) {
 	there := map[string]bool{}
 	for _, f := range files {

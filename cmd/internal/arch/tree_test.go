@@ -13,14 +13,14 @@ import (
 
 // A file is one Go file of the tree.
 type file struct {
-	path   string // from the root
-	dir    string // its package's, from the root
+	path   string // relative to the root
+	dir    string // folder of the package, relative to the root
 	test   bool   // its name ends with _test.go
 	source []byte
 	syntax *ast.File
 }
 
-// wholeTree returns the files of this tree, which are read once.
+// wholeTree returns the files of this tree. They are read only once.
 func wholeTree(t *testing.T) []file {
 	t.Helper()
 	files, err := readOnce()
@@ -32,7 +32,7 @@ func wholeTree(t *testing.T) []file {
 
 var readOnce = sync.OnceValues(func() ([]file, error) { return parseTree(root()) })
 
-// readTree is parseTree for the trees of tests.
+// readTree calls parseTree for a test's own tree.
 func readTree(t *testing.T, root fs.FS) []file {
 	t.Helper()
 	files, err := parseTree(root)
@@ -42,7 +42,7 @@ func readTree(t *testing.T, root fs.FS) []file {
 	return files
 }
 
-// parseTree parses every Go file under the root, hidden folders and testdata excepted.
+// parseTree parses every Go file under the root, except those in hidden folders and testdata.
 func parseTree(root fs.FS) (files []file, err error) {
 	set := token.NewFileSet()
 	err = fs.WalkDir(root, ".", func(p string, d fs.DirEntry, err error) error {
@@ -85,7 +85,7 @@ func (f *file) imports() []string {
 // within reports whether p is the module or package top, or lies below it.
 func within(p, top string) bool { return p == top || strings.HasPrefix(p, top+"/") }
 
-// functions returns the names of a file's functions, methods excepted.
+// functions returns the names of a file's functions, without methods.
 func functions(f file) (names []string) {
 	for _, d := range f.syntax.Decls {
 		if d, ok := d.(*ast.FuncDecl); ok && d.Recv == nil {

@@ -23,13 +23,14 @@ var (
 	wanted = regexp.MustCompile(`%\[?[0-9]?\]?[a-z]`)
 )
 
-// TestAdviceCanBeTyped: each command that the program, its pages and its samples tell people to type passes the parser of that command.
+// TestAdviceCanBeTyped parses every command that the program, its pages and its samples advise, with that command's own
+// parser.
 func TestAdviceCanBeTyped(t *testing.T) {
 	t.Setenv(configVariable, "/nowhere/usual.yaml")
 	said := map[string]string{}
 	take := func(where, text string) {
 		for _, m := range typed.FindAllStringSubmatch(text, -1) {
-			if !strings.ContainsAny(m[1], "[|\n") { // else it is a synopsis
+			if !strings.ContainsAny(m[1], "[|\n") { // otherwise the command is a synopsis
 				said[m[1]] = where
 			}
 		}
@@ -74,7 +75,7 @@ func errOrSkip(err error) error {
 	return filepath.SkipDir
 }
 
-// folded is the text of a string expression; what is computed stands for a line.
+// folded returns the text of a string expression. A line name stands for each computed part.
 func folded(x ast.Expr) string {
 	switch x := x.(type) {
 	case *ast.BasicLit:
@@ -100,8 +101,8 @@ func or(s string) string {
 	return s
 }
 
-// refused says why the command's own parser does not take the arguments, "" if it does. The help that is asked for last keeps the command from
-// being carried out.
+// refused returns why the command's own parser rejects the arguments, "" if it accepts them. A help flag at the end
+// keeps the command from running.
 func refused(args []string) string {
 	var out, err bytes.Buffer
 	if args[0] == "version" {
@@ -119,14 +120,14 @@ func refused(args []string) string {
 	return ""
 }
 
-// The parser is heard: these cannot be typed.
+// These commands cannot be typed, so the parser must reject them.
 func TestAdviceThatCannotBeTyped(t *testing.T) {
 	for _, text := range []string{"check --alive", "pulse box-office stage-door", "open box-office", "tune --write"} {
 		assert.NotEmpty(t, refused(strings.Fields(text)), text)
 	}
 }
 
-// What `tune` says to type has the flags that were given, a path with blanks in quotes.
+// The command that `tune` advises has the flags that were given, and quotes a path with blanks.
 func TestGivenFlagsCanBeTyped(t *testing.T) {
 	f := pflag.NewFlagSet("tune", pflag.ContinueOnError)
 	f.String("config", "", "")

@@ -10,7 +10,7 @@ import (
 	"clearback/bridge/control"
 )
 
-// A clock that was set back or forward since does not change how long ago something was.
+// A clock that was set back or forward does not change how long ago an event was.
 func TestAgeAfterAClockStep(t *testing.T) {
 	now := time.Date(2026, 3, 1, 20, 15, 0, 0, time.Local)
 	for _, step := range []time.Duration{-32 * time.Hour, 0, 32 * time.Hour} {

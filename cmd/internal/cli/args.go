@@ -13,13 +13,14 @@ import (
 	"clearback/config"
 )
 
-// defaultConfig is where a service's file stands, and configVariable names another.
+// defaultConfig is the path of the service's configuration file. The environment variable configVariable names another.
 const (
 	defaultConfig  = "/etc/clearback/clearback.yaml"
 	configVariable = "CLEARBACK_CONFIG"
 )
 
-// mostDays is the longest time that the command line takes: a hundred years, our own figure, so that none overflows.
+// mostDays is the longest time that the command line accepts: a hundred years. It is our own figure and avoids
+// overflow.
 const mostDays = 36500
 
 // configFlag adds --config with its default.
@@ -27,7 +28,7 @@ func configFlag(f *pflag.FlagSet) *string {
 	return f.String("config", usualConfig(), "the configuration `FILE`; "+configVariable+" names another default")
 }
 
-// usualConfig is the configuration file where none is named.
+// usualConfig returns the path of the configuration file for a command without --config.
 func usualConfig() string {
 	if path := os.Getenv(configVariable); path != "" {
 		return path
@@ -35,7 +36,7 @@ func usualConfig() string {
 	return defaultConfig
 }
 
-// first returns the first of others, "" if there is none.
+// first returns the first of others, or "" if others is empty.
 func first(others []string) string {
 	if len(others) == 0 {
 		return ""
@@ -58,7 +59,7 @@ func (e *env) settings(path string) (c *config.Config, code int, ok bool) {
 	return c, ExitOK, true
 }
 
-// lineNamed looks a line up; the fault names the lines that there are.
+// lineNamed looks up a line. Its error lists the lines that exist.
 func (e *env) lineNamed(c *config.Config, name, command string) (l *config.Line, code int, ok bool) {
 	if name == "" {
 		return nil, e.fault("%s: name a line: %s", command, lineNames(c)), false
@@ -77,14 +78,14 @@ func lineNames(c *config.Config) string {
 	return strings.Join(all, ", ")
 }
 
-// span is a length of time on the command line. Here alone stands what is said of a wrong one.
+// span is a length of time on the command line. All flags that take a time share its error texts.
 type span struct {
 	time.Duration
-	such string // an example for the errors
+	such string // an example for the error texts
 	zero bool   // 0 is allowed
 }
 
-// spanFlag adds a flag that takes a length of time, such as the example.
+// spanFlag adds a flag that takes a length of time. such is an example of a value, for the errors.
 func spanFlag(f *pflag.FlagSet, name string, usual time.Duration, such, usage string) *span {
 	s := &span{Duration: usual, such: such}
 	f.Var(s, name, usage)
@@ -102,7 +103,7 @@ func (s *span) Set(text string) error {
 	d, err := time.ParseDuration(text)
 	if days, ok := strings.CutSuffix(text, "d"); ok {
 		n, wrong := strconv.ParseFloat(days, 64)
-		if err = wrong; err == nil && !(math.Abs(n) <= mostDays) { // nor is it no number
+		if err = wrong; err == nil && !(math.Abs(n) <= mostDays) { // the negation also catches NaN
 			err = strconv.ErrRange
 		}
 		d = time.Duration(n * float64(24*time.Hour))

@@ -15,8 +15,8 @@ import (
 	"clearback/supervision"
 )
 
-// marked calls the line as a service without registration does, with the mark of a call-back (RFC 7090 section 3, from
-// memory), and reports whether the machine was told that it is one.
+// marked calls the line as a service without a registration would, with the mark of a call-back (RFC 7090 section 3,
+// from memory). It reports whether the machine saw the call as a call-back.
 func marked(t *testing.T, d *Daemon) bool {
 	t.Helper()
 	to := d.ServiceAddr("box-office").String()
@@ -37,13 +37,13 @@ func marked(t *testing.T, d *Daemon) bool {
 	told := func() bool { calls = line.View().Calls; return len(calls) > 0 }
 	require.Eventually(t, told, 5*time.Second, time.Millisecond)
 	hurry, cancel := context.WithCancel(context.Background())
-	cancel() // nobody ends that call
+	cancel() // nobody answers or ends that call
 	d.Shutdown(hurry)
 	return calls[0].Emergency
 }
 
-// A call-back is believed of a configured source, and after a restart as long as the window of an emergency call before
-// it goes on.
+// The mark of a call-back counts from a configured source, and after a restart for the rest of an emergency call's
+// window.
 func TestCallbackConfigured(t *testing.T) {
 	begin := func(set func(c *config.Config)) *Daemon {
 		c, _ := stage(t)

@@ -19,24 +19,24 @@ import (
 )
 
 const (
-	// readFor bounds one question to a journal.
+	// readFor is the time limit of one journal query.
 	readFor = 30 * time.Second
-	// followEvery is how often calls --follow looks: the daemon writes every 100 ms.
+	// followEvery is how often calls --follow reads the journal. The daemon writes every 100 ms.
 	followEvery = 200 * time.Millisecond
 	// callsShown is how many calls are shown without --limit.
 	callsShown = 50
 )
 
-// journalSource is where calls and explain read: the journal that the configuration names, or another one.
+// journalSource names the journal that calls and explain read: the configured one, or the one given with --journal.
 type journalSource struct {
 	config, journal *string
 }
 
 func sourceFlags(f *pflag.FlagSet) journalSource {
-	return journalSource{configFlag(f), f.String("journal", "", "read this journal `FILE` and no configuration")}
+	return journalSource{configFlag(f), f.String("journal", "", "read this journal `FILE` instead of reading the configuration")}
 }
 
-// open opens the journal. c has no line where there is no configuration.
+// open opens the journal. With --journal, c is an empty configuration without lines.
 func (s journalSource) open(e *env) (c *config.Config, r *journal.Reader, code int, ok bool) {
 	c, file := &config.Config{}, *s.journal
 	if file == "" {
@@ -44,7 +44,7 @@ func (s journalSource) open(e *env) (c *config.Config, r *journal.Reader, code i
 			return nil, nil, code, false
 		}
 		if file = c.Journal.File; file == "" {
-			return nil, nil, e.failed(fmt.Errorf("%s names no journal; set journal.file, and what happens from then on is recorded",
+			return nil, nil, e.failed(fmt.Errorf("%s names no journal; set journal.file to record calls from then on",
 				*s.config)), false
 		}
 	}
@@ -60,7 +60,7 @@ func calls(f *pflag.FlagSet) action {
 	since := spanFlag(f, "since", 0, "90m, 36h or 2d", "only calls that began in the last `TIME`, such as 2d")
 	filter := journal.Filter{}
 	f.BoolVar(&filter.Failed, "failed", false,
-		"only calls whose hold did not clear, or may not have, or that were refused here")
+		"only calls that were refused here, or whose hold did not clear or may not have cleared")
 	f.IntVar(&filter.Limit, "limit", callsShown, "only the latest `N` calls; 0: all")
 	asJSON := f.Bool("json", false, "print one JSON object per line")
 	asCSV := f.Bool("csv", false, "print comma-separated values with a header")
@@ -104,7 +104,7 @@ func calls(f *pflag.FlagSet) action {
 	}
 }
 
-// reportLosses says on the error stream where the record has gaps, so that nobody takes what is missing for what did
+// reportLosses prints the gaps of the record to the error stream, so that nobody takes a missing call for one that did
 // not happen.
 func (e *env) reportLosses(ctx context.Context, r *journal.Reader, since time.Time) error {
 	if ctx.Err() != nil {
@@ -112,13 +112,13 @@ func (e *env) reportLosses(ctx context.Context, r *journal.Reader, since time.Ti
 	}
 	all, err := r.Losses(ctx, since)
 	for _, l := range all {
-		fmt.Fprintf(e.Err, "clearback: the record has a gap: %d records were lost from %s to %s, when the disk took nothing\n",
+		fmt.Fprintf(e.Err, "clearback: the record has a gap: %d records were lost from %s to %s, when the disk could not be written\n",
 			l.Records, l.Began.Local().Format(time.DateTime), l.Ended.Local().Format(time.DateTime))
 	}
 	return err
 }
 
-// listIncidents tells the incidents that no row of a call shows.
+// listIncidents prints the incidents that do not belong to a listed call.
 func (e *env) listIncidents(ctx context.Context, r *journal.Reader, filter journal.Filter) error {
 	ctx, cancel := context.WithTimeout(ctx, readFor)
 	defer cancel()
@@ -140,7 +140,7 @@ func (e *env) listIncidents(ctx context.Context, r *journal.Reader, filter journ
 	return nil
 }
 
-// listCalls prints the calls, and with follow goes on until ctx ends.
+// listCalls prints the calls. With follow it keeps printing changes until ctx ends.
 func listCalls(ctx context.Context, r *journal.Reader, filter journal.Filter, p printer, follow bool) error {
 	tick := time.NewTicker(followEvery)
 	defer tick.Stop()
@@ -169,8 +169,8 @@ func listCalls(ctx context.Context, r *journal.Reader, filter journal.Filter, p 
 	}
 }
 
-// recordedLine reports whether the file or the journal knows the line: one that was taken out of the file still has a
-// record.
+// recordedLine reports whether the configuration or the journal knows the line. A line that was removed from the
+// configuration may still have records.
 func (e *env) recordedLine(ctx context.Context, c *config.Config, r *journal.Reader, command, name string) (code int,
 	ok bool) {
 	if lineOf(c, name) != nil {
@@ -193,7 +193,7 @@ func (e *env) recordedLine(ctx context.Context, c *config.Config, r *journal.Rea
 	return e.fault("%s: there is no line %q; there are %s", command, name, strings.Join(known, ", ")), false
 }
 
-// printer prints calls as they come, in one of three forms.
+// printer prints calls one by one, in one of three forms.
 type printer struct {
 	print func([]journal.Row) error
 }
@@ -216,7 +216,7 @@ func newPrinter(w io.Writer, asJSON, asCSV bool) printer {
 		return printer{func(rows []journal.Row) error {
 			if !begun {
 				begun = true
-				_ = out.Write(callrecord.CSVHeader()) // Flush tells
+				_ = out.Write(callrecord.CSVHeader()) // Flush returns its error
 			}
 			for i := range rows {
 				_ = out.Write(rows[i].Account.CSV())
@@ -228,7 +228,7 @@ func newPrinter(w io.Writer, asJSON, asCSV bool) printer {
 	return tablePrinter(w)
 }
 
-// tablePrinter has the columns of the first table for the rows that follow, so that they stand below it.
+// tablePrinter returns a printer that aligns later rows with the columns of the first table.
 func tablePrinter(w io.Writer) printer {
 	t := table{w: w, least: 6, spare: []string{"evidence", "verified", "cleared by", "open asked/was", "direction"}} // explain has them
 	begun := false
@@ -250,7 +250,7 @@ func explain(f *pflag.FlagSet) action {
 	return func(e *env, others []string) int {
 		what := first(others)
 		if what == "" {
-			return e.fault("explain: name a call by its number, a line for its last call, or last: `clearback calls` shows them")
+			return e.fault("explain: name a call by its number, by its line for the last call there, or by the word last; `clearback calls` lists the calls")
 		}
 		c, r, code, ok := from.open(e)
 		if !ok {
@@ -287,8 +287,7 @@ func explain(f *pflag.FlagSet) action {
 	}
 }
 
-// local turns an account's times, which the journal has in UTC, into those of the clock on the wall. JSON and CSV stay
-// in UTC.
+// local converts an account's times from UTC, as the journal has them, to local time. JSON and CSV output stays in UTC.
 func local(a callrecord.Account) callrecord.Account {
 	for _, t := range []*time.Time{&a.Began, &a.Answered, &a.Cleared, &a.Ended, &a.IncidentEnded} {
 		if !t.IsZero() {
@@ -298,7 +297,7 @@ func local(a callrecord.Account) callrecord.Account {
 	return a
 }
 
-// width is how wide a text is set: as the terminal, 100 where there is none.
+// width returns the width for wrapped text: that of the terminal, or 100 if w is not a terminal.
 func width(w io.Writer) int {
 	if columns, ok := terminalWidth(w); ok {
 		return min(max(columns, 60), 140)

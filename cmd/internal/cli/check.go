@@ -12,9 +12,9 @@ import (
 func check(f *pflag.FlagSet) action {
 	named := configFlag(f)
 	live := f.Bool("live", false, "register, ask the adapters and read the contacts; the daemon must not be running")
-	pulse := f.String("pulse", "", "open the loop of the idle `LINE` once, after asking; needs --live")
+	pulse := f.String("pulse", "", "open the loop of the idle `LINE` once, after asking for consent; needs --live")
 	states := f.String("states", "",
-		"go through the three states of the `LINE`, so that its answers can be trusted; needs --live")
+		"check whether the `LINE` reports three hook states correctly, so that its answers can be trusted; needs --live")
 	return func(e *env, others []string) int {
 		if *pulse != "" && !*live {
 			return e.fault("check: --pulse needs --live")

@@ -18,15 +18,15 @@ import (
 )
 
 const (
-	// liveFor is how long registrations, the adapters' own and ours, are awaited. An adapter that registers every
-	// minute shows itself in that time; the answer is complete as soon as all have.
+	// liveFor is how long the check waits for registrations, the adapters' and our own. An adapter that registers every
+	// minute does so within that time. The wait ends early once all are registered.
 	liveFor = 65 * time.Second
-	// askFor bounds one question to an adapter or a contact.
+	// askFor is the time limit of one query to an adapter or a contact.
 	askFor = 3 * time.Second
 )
 
-// checkLive starts the daemon on the real network, with its log kept to warnings, looks and reports. It neither records
-// nor listens for commands: it is not the service.
+// checkLive starts the daemon on the real network and reports what it finds. The daemon's log is limited to warnings.
+// It has no journal and no control socket, because it is not the service.
 func (e *env) checkLive(c *config.Config, states, pulse string) int {
 	served := *c
 	served.Journal.File, served.Control.Socket = "", ""
@@ -48,7 +48,8 @@ func (e *env) checkLive(c *config.Config, states, pulse string) int {
 		good = e.pulse(ctx, d, c, pulse, &seen) && good
 	}
 	cancel()
-	hurry, cancelHurry := e.context() // as with run: calls that came meanwhile end in order, and a further signal hurries
+	// As in run, calls that arrived during the check end in order, and another signal ends the wait at once.
+	hurry, cancelHurry := e.context()
 	defer cancelHurry()
 	if left := d.Shutdown(hurry); len(left) > 0 {
 		fmt.Fprintf(e.Err, "clearback: not known closed: %s\n", names(left))
@@ -60,14 +61,14 @@ func (e *env) checkLive(c *config.Config, states, pulse string) int {
 	return ExitOK
 }
 
-// finding is a line of the report.
+// finding is one row of the report.
 type finding struct {
 	service, adapter, contact string
 	good                      bool
 }
 
 func (e *env) lookAtAll(ctx context.Context, d *Daemon, c *config.Config) bool {
-	fmt.Fprintf(e.Out, "looking for at most %s\n", liveFor)
+	fmt.Fprintf(e.Out, "waiting at most %s for registrations\n", liveFor)
 	found := make([]finding, len(c.Lines))
 	var all sync.WaitGroup
 	for i := range c.Lines {
@@ -81,11 +82,11 @@ func (e *env) lookAtAll(ctx context.Context, d *Daemon, c *config.Config) bool {
 		good = good && f.good
 	}
 	t := table{w: e.Out}
-	_ = t.write(rows) // as all that is printed here
+	_ = t.write(rows) // a failed write is ignored, as in all this output
 	return good
 }
 
-// look waits at most patience for both registrations and asks then.
+// look waits for both registrations, at most for patience, and then queries the adapter and the contact.
 func (d *Daemon) look(ctx context.Context, l *config.Line, patience time.Duration) finding {
 	f := finding{good: true}
 	line := d.agent.Line(l.Name)
@@ -114,7 +115,7 @@ func (d *Daemon) look(ctx context.Context, l *config.Line, patience time.Duratio
 		f.adapter = d.askAdapter(ctx, l.Name, s.Binding.Destination.String())
 		f.good = f.good && (strings.HasPrefix(f.adapter, "200") || strings.HasPrefix(f.adapter, "486"))
 	} else {
-		f.adapter, f.good = "NOT here: it never registered", false
+		f.adapter, f.good = "NOT registered", false
 	}
 	var known bool
 	if f.contact, known = d.readContact(ctx, l); known {
@@ -131,9 +132,9 @@ func (d *Daemon) askAdapter(ctx context.Context, line, at string) string {
 	if err != nil {
 		return fmt.Sprintf("NO answer to OPTIONS from %s: %v", at, err)
 	}
-	words := map[int]string{200: "on hook, or it always says so", 486: "off hook"}[code]
+	words := map[int]string{200: "on hook, unless it always answers 200", 486: "off hook"}[code]
 	if words == "" {
-		words = "says nothing about the hook"
+		words = "does not show the hook state"
 	}
 	if agent != "" {
 		words += fmt.Sprintf(", %q", agent)
@@ -167,8 +168,8 @@ func (d *Daemon) readContact(ctx context.Context, l *config.Line) (words string,
 	return withSense(ctx, contact, "reads closed")
 }
 
-// tryContact adds to words what became of trying the command that opens, where that cannot open. A line that is never
-// opened, or has a call, is left alone.
+// tryContact tries the opening command if the contact can do so without opening, and adds a failure to words. It leaves
+// alone a line whose loop may never be opened and a line that has a call.
 func (d *Daemon) tryContact(ctx context.Context, l *config.Line, words string) (string, bool) {
 	t, ok := d.contacts.Contact(l.Name).(relay.Trier)
 	if !ok || l.Policy.LifeSafety || len(d.line(l.Name).View().Calls) > 0 {
@@ -178,14 +179,14 @@ func (d *Daemon) tryContact(ctx context.Context, l *config.Line, words string) (
 	defer cancel()
 	switch err := t.Try(ctx); {
 	case errors.Is(err, relay.ErrNoTrial):
-		return words + "; the command that opens is not tried, since that might open the loop", true
+		return words + "; the opening command was not tried, because trying it might open the loop", true
 	case err != nil:
-		return fmt.Sprintf("%s, but the command that opens FAILS: %v", words, err), false
+		return fmt.Sprintf("%s, but the opening command FAILS: %v", words, err), false
 	}
 	return words, true
 }
 
-// withSense adds what the loop-current input says, if there is one.
+// withSense adds the reading of the loop-current input to words, if the contact has such an input.
 func withSense(ctx context.Context, contact relay.Contact, words string) (string, bool) {
 	s, ok := contact.(relay.Sensor)
 	if !ok {
@@ -208,16 +209,16 @@ func currentWords(l relay.Level) string {
 	return "no loop current"
 }
 
-// currentLog notes each change of the loop-current input.
+// currentLog records each change of the loop-current input.
 type currentLog struct {
 	none    bool // there is no such input
 	changes []string
 }
 
-// senseEvery is how often the input is read while the loop is opened by hand: some thirty times in an interruption.
+// senseEvery is how often the input is read while the loop is opened by hand: about thirty times in an interruption.
 const senseEvery = 25 * time.Millisecond
 
-// watch calls begun after the first reading, or when there is nothing to read.
+// watch reads the input until ctx ends. It calls begun after the first reading, or at once if there is no input.
 func (c *currentLog) watch(ctx context.Context, contact relay.Contact, begun func()) {
 	defer begun()
 	s, ok := contact.(relay.Sensor)
@@ -255,14 +256,15 @@ func (c *currentLog) words() string {
 	return strings.Join(c.changes, ", ")
 }
 
-// pulse asks, opens an idle line once and reports.
+// pulse asks the user for consent, opens the loop of an idle line once and reports the result.
 func (e *env) pulse(ctx context.Context, d *Daemon, c *config.Config, name string, seen *pulseLog) bool {
 	l := lineOf(c, name)
 	fmt.Fprintf(e.Out, "Open the loop of %s for %s now? The line must be idle, with nobody on it and no emergency call expected. Type yes: ",
 		name, l.Policy.Interval)
-	answer := make(chan string, 1) // the reader may outlive the question
+	// Buffered: the reader may still be blocked on the input when pulse has returned.
+	answer := make(chan string, 1)
 	go func() {
-		s, _ := e.input().ReadString('\n') // no answer is no consent
+		s, _ := e.input().ReadString('\n') // an unreadable answer is no consent
 		answer <- strings.TrimSpace(s)
 	}()
 	select {
@@ -297,7 +299,7 @@ func (e *env) pulse(ctx context.Context, d *Daemon, c *config.Config, name strin
 	return opened && known
 }
 
-// pulseLog is a log core that keeps what happens on one line.
+// pulseLog is a log core that records the events and effects of one line.
 type pulseLog struct {
 	mu     sync.Mutex
 	name   string
@@ -317,10 +319,10 @@ func (p *pulseLog) result() (opened bool, lines []string) {
 	return p.opened, append([]string(nil), p.lines...)
 }
 
-// Enabled takes everything; Check and Write look closer.
+// Enabled accepts every level. The Check method of pulseLine selects the entries.
 func (p *pulseLog) Enabled(zapcore.Level) bool { return true }
 
-// With keeps the line's name of a child logger.
+// With returns a core for the line that the fields name, or p itself if they name no line.
 func (p *pulseLog) With(fields []zapcore.Field) zapcore.Core {
 	for _, f := range fields {
 		if f.Key == "line" {
@@ -330,22 +332,21 @@ func (p *pulseLog) With(fields []zapcore.Field) zapcore.Core {
 	return p
 }
 
-// Check takes nothing without a line's name.
+// Check accepts no entry, because an entry of this core names no line.
 func (p *pulseLog) Check(_ zapcore.Entry, c *zapcore.CheckedEntry) *zapcore.CheckedEntry { return c }
 
-// Write is never reached.
+// Write is never called, because Check accepts nothing.
 func (p *pulseLog) Write(zapcore.Entry, []zapcore.Field) error { return nil }
 
-// Sync has nothing to do.
 func (p *pulseLog) Sync() error { return nil }
 
-// pulseLine is the part of a pulseLog that knows whose entries it gets.
+// pulseLine is a pulseLog's core for the entries of one line.
 type pulseLine struct {
 	*pulseLog
 	line string
 }
 
-// Check takes events and effects of the followed line.
+// Check accepts events and effects.
 func (p *pulseLine) Check(e zapcore.Entry, c *zapcore.CheckedEntry) *zapcore.CheckedEntry {
 	if e.Message != "event" && e.Message != "effect" {
 		return c
@@ -353,7 +354,7 @@ func (p *pulseLine) Check(e zapcore.Entry, c *zapcore.CheckedEntry) *zapcore.Che
 	return c.AddCore(e, p)
 }
 
-// Write keeps the text form.
+// Write records the entry's text form, if this is the followed line.
 func (p *pulseLine) Write(e zapcore.Entry, fields []zapcore.Field) error {
 	p.mu.Lock()
 	defer p.mu.Unlock()

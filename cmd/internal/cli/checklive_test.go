@@ -21,7 +21,7 @@ func answeringPeer(t *testing.T, status string) (address string) {
 	return answering(t, status, -1)
 }
 
-// answering answers as many requests and then says nothing; -1: all.
+// answering answers that many requests and then stops; -1: it answers all.
 func answering(t *testing.T, status string, requests int) (address string) {
 	t.Helper()
 	c, err := net.ListenPacket("udp", "127.0.0.1:0")
@@ -38,7 +38,7 @@ func answering(t *testing.T, status string, requests int) (address string) {
 				return
 			}
 			if n == requests {
-				n-- // silent from here on
+				n-- // no answers from here on
 				continue
 			}
 			head := strings.Join(keep.FindAllString(string(b[:size]), -1), "")
@@ -49,7 +49,7 @@ func answering(t *testing.T, status string, requests int) (address string) {
 	return c.LocalAddr().String()
 }
 
-// boardHandler is a relay board of a Modbus library's server. It notes every change of its coil.
+// boardHandler is the server of a simulated relay board. It records every change of its coil.
 type boardHandler struct {
 	mu    sync.Mutex
 	coil  bool
@@ -69,7 +69,7 @@ func (c *boardHandler) HandleCoils(r *mb.CoilsRequest) ([]bool, error) {
 	return []bool{c.coil}, nil
 }
 
-// HandleDiscreteInputs: loop current flows while the coil is off; nobody else opens this loop.
+// HandleDiscreteInputs reports loop current while the coil is off, because only this coil opens the loop.
 func (c *boardHandler) HandleDiscreteInputs(r *mb.DiscreteInputsRequest) ([]bool, error) {
 	if r.Addr != 3 || r.Quantity != 1 {
 		return nil, mb.ErrIllegalDataAddress
@@ -94,7 +94,7 @@ func (c *boardHandler) list() ([]bool, []time.Time) {
 
 func serve(t *testing.T, c mb.RequestHandler) string {
 	t.Helper()
-	address := freePort(t) // the library cannot tell which free port it took
+	address := freePort(t) // the library does not report which free port it chose
 	s, err := mb.NewServer(&mb.ServerConfiguration{URL: "tcp://" + address, MaxClients: 4}, c)
 	require.NoError(t, err)
 	require.NoError(t, s.Start())
@@ -137,7 +137,7 @@ func TestCheckLivePulse(t *testing.T) {
 func TestCheckLiveSaysWhatIsWrong(t *testing.T) {
 	path := file(t, "127.0.0.1:1", answeringPeer(t, "200 OK"), answeringPeer(t, "404 Not Found"))
 	signals := make(chan os.Signal, 2)
-	signals <- os.Interrupt // a user who does not wait
+	signals <- os.Interrupt // a user who does not want to wait
 	signals <- os.Interrupt // not even for the board
 	var o, e outputBuffer
 	code := Main([]string{"check", "--live", path}, Streams{In: strings.NewReader(""), Out: &o, Err: &e}, signals)
@@ -145,7 +145,7 @@ func TestCheckLiveSaysWhatIsWrong(t *testing.T) {
 	assert.Contains(t, e.String(), "not known closed: box-office (cabinet)")
 }
 
-// A line that is not registered is not well because its adapter answers.
+// A line that is not registered is reported, even if its adapter answers.
 func TestCheckLiveWithoutRegistration(t *testing.T) {
 	c := loaded(t, file(t, serve(t, &boardHandler{}), answeringPeer(t, "403 Forbidden"),
 		answeringPeer(t, "486 Busy Here")))
@@ -158,7 +158,7 @@ func TestCheckLiveWithoutRegistration(t *testing.T) {
 	assert.False(t, f.good)
 }
 
-// `close` needs no daemon: a coil that a killed daemon left open is closed.
+// `close` works without a daemon: it closes a coil that a killed daemon left open.
 func TestClose(t *testing.T) {
 	board := &boardHandler{coil: true}
 	path := file(t, serve(t, board), "192.0.2.1", "192.0.2.2:5060")
@@ -169,7 +169,7 @@ func TestClose(t *testing.T) {
 	assert.Equal(t, []bool{false}, moves)
 }
 
-// A board that is not there does not hold up the daemon that is to start again.
+// A board that does not answer does not delay a daemon that is about to start again.
 func TestCloseWithin(t *testing.T) {
 	path := file(t, "127.0.0.1:1", "192.0.2.1", "192.0.2.2:5060")
 	began := time.Now()
@@ -182,7 +182,7 @@ func TestCloseWithin(t *testing.T) {
 	assert.Contains(t, errs, "--within 0s: allowed is more than 0")
 }
 
-// A file that somebody spoilt, with a password that cannot be read any more, still closes the contact.
+// With a faulty file and an unreadable password, `close` still closes the contact.
 func TestCloseWithInvalidFile(t *testing.T) {
 	board := &boardHandler{coil: true}
 	path := file(t, serve(t, board), "192.0.2.1", "192.0.2.2:5060")
@@ -199,7 +199,7 @@ func TestCloseWithInvalidFile(t *testing.T) {
 	assert.Equal(t, []bool{false}, moves)
 }
 
-// The pulse tells what the loop-current input saw: current, none, and current again.
+// `check --live --pulse` reports what the loop-current input showed: current, none, and current again.
 func TestCheckLivePulseSenses(t *testing.T) {
 	board := &boardHandler{}
 	path := file(t, serve(t, board), answeringPeer(t, "200 OK"), answeringPeer(t, "200 OK"))

@@ -1,4 +1,4 @@
-// Package cli is the subcommands of clearback; the only place that wires the packages together.
+// Package cli implements the subcommands of clearback and the daemon. It is the only package that connects the others.
 package cli
 
 import (
@@ -15,33 +15,33 @@ import (
 
 // Exit codes of every subcommand.
 const (
-	// ExitOK: done.
+	// ExitOK means that the subcommand succeeded.
 	ExitOK = 0
-	// ExitFailed: a rehearsed scene did not end as it should, a live check found something wrong, or the daemon could
-	// not go on.
+	// ExitFailed means that a rehearsed scene did not end as it should, that a live check found a fault, or that the
+	// daemon or another subcommand failed.
 	ExitFailed = 1
-	// ExitFaults: the command line or the configuration file has faults.
+	// ExitFaults means that the command line or the configuration file has faults.
 	ExitFaults = 2
-	// ExitNotClosed: the loop of at least one contact is not known closed.
+	// ExitNotClosed means that at least one contact is not known to be closed.
 	ExitNotClosed = 3
 )
 
-// Streams are where a subcommand reads and writes.
+// Streams are the input and the outputs of a subcommand.
 type Streams struct {
 	In       io.Reader
 	Out, Err io.Writer
 }
 
-// env is what every subcommand gets.
+// env is the environment of a subcommand.
 type env struct {
 	Streams
 	signals <-chan os.Signal
-	in      *bufio.Reader // over Streams.In, made by input
+	in      *bufio.Reader // reads Streams.In; created by input
 	root    *cobra.Command
-	code    int // of the subcommand that ran
+	code    int // exit code of the subcommand that ran
 }
 
-// input is what the user types; one reader for the whole subcommand, since it reads ahead.
+// input returns the reader of the user's input. All of a subcommand shares one reader, because the reader reads ahead.
 func (e *env) input() *bufio.Reader {
 	if e.in == nil {
 		e.in = bufio.NewReader(e.In)
@@ -49,14 +49,14 @@ func (e *env) input() *bufio.Reader {
 	return e.in
 }
 
-// Main runs the subcommand that args name and returns the exit code. signals brings the signals that end a
-// subcommand; it is read by one subcommand only.
+// Main runs the subcommand that args name and returns the exit code. signals delivers the signals that end a
+// subcommand. Only one subcommand reads it.
 func Main(args []string, s Streams, signals <-chan os.Signal) int {
-	s.Out, s.Err = &safeWriter{w: s.Out}, &safeWriter{w: s.Err} // much of it came from elsewhere
+	s.Out, s.Err = &safeWriter{w: s.Out}, &safeWriter{w: s.Err} // the output may contain text from outside
 	e := &env{Streams: s, signals: signals}
 	e.root = e.tree()
 	e.root.SetArgs(longFlags(e.root, args))
-	if err := e.root.Execute(); err != nil { // about the command line; subcommands report their own
+	if err := e.root.Execute(); err != nil { // a fault of the command line; subcommands report their own errors
 		return e.fault("%v", err)
 	}
 	return e.code
@@ -67,7 +67,8 @@ func (e *env) fault(format string, a ...any) int {
 	return ExitFaults
 }
 
-// failed says why the subcommand failed, unless it is only that its output is no longer read.
+// failed reports why the subcommand failed and returns ExitFailed. It prints nothing if only the reader of the output
+// has gone.
 func (e *env) failed(err error) int {
 	if !errors.Is(err, errUnread) {
 		fmt.Fprintf(e.Err, "clearback: %v\n", err)
@@ -75,7 +76,7 @@ func (e *env) failed(err error) int {
 	return ExitFailed
 }
 
-// context ends at the first signal.
+// context returns a context that ends at the first signal.
 func (e *env) context() (context.Context, context.CancelFunc) {
 	ctx, cancel := context.WithCancel(context.Background())
 	go func() {
@@ -88,7 +89,7 @@ func (e *env) context() (context.Context, context.CancelFunc) {
 	return ctx, cancel
 }
 
-// within is a context that ends at the first signal, or after the limit.
+// within returns a context that ends at the first signal or after limit.
 func (e *env) within(limit time.Duration) (context.Context, context.CancelFunc) {
 	ctx, cancel := e.context()
 	limited, cancelTime := context.WithTimeout(ctx, limit)

@@ -18,7 +18,7 @@ import (
 	"clearback/bridge/loopbacktest"
 )
 
-// TestMain lets the rehearsals run beside each other, which mostly wait; -parallel says otherwise.
+// TestMain lets eight tests run in parallel, because the rehearsals mostly wait. -parallel overrides that.
 func TestMain(m *testing.M) {
 	// The password of the service in the file that most tests write.
 	if err := errors.Join(flag.Set("test.parallel", "8"), os.Setenv("MILLRACE_SERVICE", "lobby-43")); err != nil {
@@ -45,7 +45,7 @@ func (h *outputBuffer) String() string {
 	return h.b.String()
 }
 
-// call runs a subcommand as a user would and returns what it said.
+// call runs a subcommand as a user would and returns its exit code and output.
 func call(in string, args ...string) (code int, out, errs string) {
 	var o, e outputBuffer
 	code = Main(args, Streams{In: strings.NewReader(in), Out: &o, Err: &e}, make(chan os.Signal))
@@ -80,7 +80,7 @@ func TestUsage(t *testing.T) {
 	}
 }
 
-// freePort returns a place that is the test's own and where nobody listens; a configuration file names real ports only.
+// freePort returns a free port on the test's own loopback address. A configuration file cannot name port 0.
 func freePort(t *testing.T) string {
 	t.Helper()
 	own := loopbacktest.Address(t)

@@ -10,12 +10,12 @@ import (
 	"clearback/config"
 )
 
-// closeContacts is what a service manager runs after the daemon ended, however it ended. It closes what it can make
-// out, even if somebody spoilt the file while the daemon ran.
+// closeContacts is the command that a service manager runs after the daemon has ended, for whatever reason. It closes
+// every contact that it can make out, even if the configuration file has become faulty.
 func closeContacts(f *pflag.FlagSet) action {
 	path := configFlag(f)
 	within := spanFlag(f, "within", closeFor, closeFor.String(),
-		"how much `TIME` to take; a daemon that starts again goes on trying")
+		"stop trying after this `TIME`; a daemon that starts again keeps trying")
 	return func(e *env, _ []string) int {
 		if *path == "" {
 			return e.fault("name the configuration file")
@@ -31,7 +31,7 @@ func closeContacts(f *pflag.FlagSet) action {
 			return ExitFaults
 		}
 		left, err := e.closeAll(c, within.Duration)
-		if err != nil && len(faults) == 0 { // else the faults tell it better
+		if err != nil && len(faults) == 0 { // otherwise the faults say more
 			fmt.Fprintf(e.Err, "clearback: %v\n", err)
 		}
 		switch {
@@ -39,10 +39,10 @@ func closeContacts(f *pflag.FlagSet) action {
 			fmt.Fprintf(e.Err, "clearback: not known closed: %s\n", names(left))
 			return ExitNotClosed
 		case err != nil && len(faults) == 0:
-			fmt.Fprintln(e.Err, "clearback: not known closed: what could not be made out of the file; the other contacts are closed")
+			fmt.Fprintln(e.Err, "clearback: not known closed: the contacts that the faulty file hides; the other contacts are closed")
 			return ExitNotClosed
 		case len(faults) > 0:
-			fmt.Fprintln(e.Err, "clearback: the contacts that could be made out are closed; mend the file")
+			fmt.Fprintln(e.Err, "clearback: the contacts that could be read from the file are closed; correct its faults")
 			return ExitFaults
 		}
 		fmt.Fprintln(e.Out, "every contact is closed")

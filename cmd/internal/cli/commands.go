@@ -2,23 +2,24 @@ package cli
 
 import "github.com/spf13/pflag"
 
-// command is one subcommand: its place in the help, its texts, and what it does. The help, the man pages and the
-// completion are made from this alone.
+// command is one subcommand: its place in the help, its texts and its function. The help, the man pages and the
+// completion are generated from this type alone.
 type command struct {
 	group string
 	name  string
-	// operands are what follows the name, as the help shows them. They say what is completed, too: see [candidates].
+	// operands are the operands after the name, as the help shows them. They also select the completion: see
+	// [candidates].
 	operands string
 	// short is a phrase without a full stop; more, if any, are whole sentences.
 	short, more string
 	example     string
-	// setup defines the flags and returns what runs when they have been read. There are at most as many operands as
-	// there are words in operands.
+	// setup defines the flags and returns the action that runs after the flags are parsed. The action gets at most as
+	// many operands as operands has words.
 	setup  func(f *pflag.FlagSet) action
 	hidden bool
 }
 
-// action carries a subcommand out and returns the exit code.
+// action runs a subcommand and returns the exit code.
 type action func(e *env, operands []string) int
 
 // The groups of the help, in its order.

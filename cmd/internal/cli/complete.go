@@ -12,8 +12,8 @@ import (
 	"clearback/config"
 )
 
-// complete says what completes the operand of a command and the values of its flags, by the names that the help has
-// for them.
+// complete sets up completion for a command's operand and for the values of its flags. The names in the help select the
+// kind of completion.
 func complete(k *cobra.Command, operand string) {
 	by := func(word string, most int) cobra.CompletionFunc {
 		return func(k *cobra.Command, before []string, typed string) ([]cobra.Completion, cobra.ShellCompDirective) {
@@ -26,12 +26,14 @@ func complete(k *cobra.Command, operand string) {
 	k.ValidArgsFunction = by(operand, 0)
 	k.Flags().VisitAll(func(f *pflag.Flag) {
 		value, _ := pflag.UnquoteUsage(f)
-		_ = k.RegisterFlagCompletionFunc(f.Name, by(value, 1)) // beside an operand, too. No error: the flag is there
+		// A flag's value may be completed after an operand, too. The error is ignored, because the flag exists.
+		_ = k.RegisterFlagCompletionFunc(f.Name, by(value, 1))
 	})
 }
 
-// candidates are the words that may stand where the help has this one, and that begin with what was typed. The help's
-// word is one or several divided by |: what is in capitals names a kind of word, the rest stands for itself.
+// candidates returns the completions that begin with typed. word is the operand or value as the help shows it: one
+// alternative, or several separated by |. An alternative in capitals names a kind of value. Any other alternative is
+// completed literally.
 func candidates(k *cobra.Command, word, typed string) (all []cobra.Completion, how cobra.ShellCompDirective) {
 	how = cobra.ShellCompDirectiveNoFileComp
 	for _, w := range strings.Split(strings.Trim(word, "[]"), "|") {
@@ -59,7 +61,7 @@ func candidates(k *cobra.Command, word, typed string) (all []cobra.Completion, h
 	return slices.DeleteFunc(all, func(c cobra.Completion) bool { return !strings.HasPrefix(c, typed) }), how
 }
 
-// configuredLines are the lines of the file that the command would read, as far as they can be made out.
+// configuredLines returns the lines of the configuration file, as far as a faulty file can be read.
 func configuredLines(k *cobra.Command) (names []cobra.Completion) {
 	path := usualConfig()
 	if f := k.Flags().Lookup("config"); f != nil {
@@ -67,7 +69,7 @@ func configuredLines(k *cobra.Command) (names []cobra.Completion) {
 	}
 	c, _, err := config.LoadForClosing(path)
 	if err != nil || c == nil {
-		return nil // nobody expects an error while typing
+		return nil // an error message would disturb the user while typing
 	}
 	for i := range c.Lines {
 		names = append(names, c.Lines[i].Name)
@@ -75,7 +77,7 @@ func configuredLines(k *cobra.Command) (names []cobra.Completion) {
 	return names
 }
 
-// completion prints the script that makes a shell ask us.
+// completion prints the completion script of a shell. The script calls clearback for the candidates.
 func completion(*pflag.FlagSet) action {
 	return func(e *env, operands []string) int {
 		var err error

@@ -16,13 +16,13 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// webRelay is a device with one contact, the contract of bridge/relay/httprelay, and a password.
+// webRelay is a device with one contact and a password. It follows the contract of bridge/relay/httprelay.
 type webRelay struct {
 	mu     sync.Mutex
 	open   bool
 	seq    *uint32
 	pulses int
-	denies string // if not empty: what it says instead of obeying a pulse
+	denies string // if not empty: its answer to a pulse, which it then does not carry out
 }
 
 func (w *webRelay) ServeHTTP(rw http.ResponseWriter, r *http.Request) {
@@ -64,7 +64,7 @@ func (w *webRelay) ServeHTTP(rw http.ResponseWriter, r *http.Request) {
 	}{w.open, w.seq, 0, w.pulses})
 }
 
-// put opens or closes it by hand.
+// put opens or closes the contact by hand.
 func (w *webRelay) put(open bool) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
@@ -77,7 +77,7 @@ func (w *webRelay) isOpen() bool {
 	return w.open
 }
 
-// webFile is a file whose contact is such a device.
+// webFile writes a configuration whose contact is such a device.
 func webFile(t *testing.T, d *webRelay, registrar, adapter string) string {
 	t.Helper()
 	s := httptest.NewServer(d)
@@ -97,7 +97,7 @@ func webFile(t *testing.T, d *webRelay, registrar, adapter string) string {
 	return path
 }
 
-// A driver other than Modbus, from the file to the loop: described, read, and closed without a daemon.
+// A contact of another driver than Modbus is described, read, and closed without a daemon.
 func TestContactOfAnotherDriver(t *testing.T) {
 	d := &webRelay{open: true}
 	path := webFile(t, d, answeringPeer(t, "200 OK"), answeringPeer(t, "486 Busy Here"))
@@ -118,15 +118,15 @@ func TestContactOfAnotherDriver(t *testing.T) {
 	assert.NotContains(t, out+errs, "curtain-47")
 }
 
-// A device that refuses to open: check --live finds it without opening, and pulse and explain give the device's own
-// words.
+// check --live finds a device that refuses to open, without opening the loop. pulse and explain print the device's own
+// error text.
 func TestDeviceReasonIsShown(t *testing.T) {
 	d := &webRelay{denies: "maintenance switch\nis \x1bon"}
 	path := webFile(t, d, answeringPeer(t, "200 OK"), answeringPeer(t, "200 OK"))
 	const words = "403 Forbidden: maintenance switch is ?on"
 	code, out, _ := call("", "check", "--live", path)
 	assert.Equal(t, ExitFailed, code)
-	assert.Regexp(t, `box-office .*reads closed, but the command that opens FAILS: .*`+regexp.QuoteMeta(words), out)
+	assert.Regexp(t, `box-office .*reads closed, but the opening command FAILS: .*`+regexp.QuoteMeta(words), out)
 	assert.Zero(t, d.pulses)
 
 	stop := running(t, path, recorded(t, path))
@@ -142,7 +142,8 @@ func TestDeviceReasonIsShown(t *testing.T) {
 	assert.NotContains(t, out, "welded")
 }
 
-// Without the password the device obeys nobody: that is told, and where, and the loop is not said to be closed.
+// Without the password, the device refuses every command. close reports this and the faulty key, and does not claim
+// that the loop is closed.
 func TestCloseWithoutThePassword(t *testing.T) {
 	d := &webRelay{open: true}
 	path := webFile(t, d, "192.0.2.1", "192.0.2.2:5060")
@@ -155,7 +156,7 @@ func TestCloseWithoutThePassword(t *testing.T) {
 	assert.True(t, d.isOpen())
 }
 
-// What only a driver finds is found by check too, and keeps close from saying that all is well.
+// check also reports faults that only a driver finds, and close then does not report success.
 func TestFaultsFoundByDriversOnly(t *testing.T) {
 	path := webFile(t, &webRelay{}, "192.0.2.1", "192.0.2.2:5060")
 	text, err := os.ReadFile(path)
@@ -174,13 +175,14 @@ func TestFaultsFoundByDriversOnly(t *testing.T) {
 	assert.NotContains(t, out, "every contact is closed")
 }
 
-// A loop that nothing bounds is told of at each start; one that its controller bounds is not.
+// run warns at each start of a contact whose openings nothing bounds, but not of one whose openings the controller
+// ends.
 func TestRunWarnsOfUnboundedOpenings(t *testing.T) {
 	for path, told := range map[string]bool{
 		file(t, "127.0.0.1:1", answeringPeer(t, "200 OK"), "127.0.0.1:9"):  true,
 		webFile(t, &webRelay{}, answeringPeer(t, "200 OK"), "127.0.0.1:9"): false,
 	} {
-		signals, ended := make(chan os.Signal), make(chan int, 1) // one exit code, taken below
+		signals, ended := make(chan os.Signal), make(chan int, 1) // one exit code, received below
 		var out, errs outputBuffer
 		go func() {
 			ended <- Main([]string{"run", "--config", path}, Streams{In: strings.NewReader(""), Out: &out, Err: &errs},
@@ -189,7 +191,7 @@ func TestRunWarnsOfUnboundedOpenings(t *testing.T) {
 		require.Eventually(t, func() bool { return strings.Contains(errs.String(), `"ready"`) }, 10*time.Second,
 			5*time.Millisecond, errs.String())
 		signals <- os.Interrupt
-		signals <- os.Interrupt // not even for a board that is not there
+		signals <- os.Interrupt // the second one ends the wait for the missing board, too
 		<-ended
 		assert.Equal(t, told,
 			strings.Contains(errs.String(),

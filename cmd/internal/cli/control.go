@@ -14,23 +14,24 @@ import (
 	"clearback/supervision/sanitize"
 )
 
-// controlFor bounds one question to the running daemon: an interruption by hand with its check takes some seconds.
+// controlFor is the time limit of one request to the running daemon. A manual interruption with its check takes
+// seconds.
 const controlFor = 20 * time.Second
 
-// maxCell bounds what a peer said in a cell of a table, in characters.
+// maxCell is the longest text of a peer in a table cell, in characters.
 const maxCell = 80
 
-// client of the running daemon that the file describes.
+// client returns a client of the running daemon. path is the configuration file, for the error.
 func (e *env) client(c *config.Config, path string) (k *control.Client, code int, ok bool) {
 	if c.Control.Socket == "" {
-		return nil, e.failed(fmt.Errorf("%s names no control socket, so the running daemon cannot be asked; set control.socket and restart it",
+		return nil, e.failed(fmt.Errorf("%s names no control socket, so the running daemon cannot be asked; set control.socket and restart the daemon",
 			path)), false
 	}
 	return control.NewClient(c.Control.Socket), ExitOK, true
 }
 
-// lineClient reads the file, looks up the line that a command names, and returns the client of the daemon that serves
-// it.
+// lineClient reads the configuration and looks up the line that a command names. It returns the client of the daemon
+// that serves the line.
 func (e *env) lineClient(path string, others []string, command string) (c *config.Config, l *config.Line,
 	k *control.Client, code int, ok bool) {
 	if c, code, ok = e.settings(path); !ok {
@@ -45,7 +46,7 @@ func (e *env) lineClient(path string, others []string, command string) (c *confi
 
 func lines(f *pflag.FlagSet) action {
 	path := configFlag(f)
-	asJSON := f.Bool("json", false, "print what the daemon says as JSON")
+	asJSON := f.Bool("json", false, "print the daemon's answer as JSON")
 	wide := wideFlag(f)
 	return func(e *env, _ []string) int {
 		c, code, ok := e.settings(*path)
@@ -79,8 +80,9 @@ func printDaemon(w io.Writer, d control.Daemon, now time.Time) {
 			contactWords(l.Contact), intervalWords(l.Interval), verifyWords(l.Verify),
 			clearingWords(l.LastClearing, now)})
 	}
-	t := table{w: w, spare: []string{"INTERVAL", "VERIFY", "CONTACT"}} // they change by hand only, but for trouble
-	_ = t.write(rows)                                                  // as all that is printed here
+	// These columns change only by hand or when there is trouble.
+	t := table{w: w, spare: []string{"INTERVAL", "VERIFY", "CONTACT"}}
+	_ = t.write(rows) // a failed write is ignored, as in all this output
 	for i := range d.Lines {
 		l := &d.Lines[i]
 		if n := l.Incident; n != nil {
@@ -97,7 +99,7 @@ func printDaemon(w io.Writer, d control.Daemon, now time.Time) {
 			fmt.Fprintf(w, "%s: location: %s\n", l.Name, l.Location)
 		}
 		if l.Interval.Stayed > 0 {
-			fmt.Fprintf(w, "%s: %d of its holds stayed, the first at %d ms; clearings use %d ms now. `clearback keep %s` writes that into the file.\n",
+			fmt.Fprintf(w, "%s: %d of its holds did not clear, the first at %d ms; clearings use %d ms now. `clearback keep %s` writes that into the file.\n",
 				l.Name, l.Interval.Stayed, l.Interval.Configured, l.Interval.Milliseconds, l.Name)
 		}
 		if l.CallbackUntil != nil {
@@ -105,7 +107,7 @@ func printDaemon(w io.Writer, d control.Daemon, now time.Time) {
 				l.CallbackUntil.Local().Format(time.TimeOnly))
 		}
 		if l.NoOpeningUntil != nil {
-			fmt.Fprintf(w, "%s: too many openings; no clearing opens its loop until %s, or longer if that goes on\n",
+			fmt.Fprintf(w, "%s: too many openings; no clearing opens its loop until %s, or longer if the clearings continue\n",
 				l.Name, l.NoOpeningUntil.Local().Format(time.TimeOnly))
 		}
 	}
@@ -139,7 +141,7 @@ func serviceWords(s control.Service) string {
 
 func adapterWords(a control.Adapter) string {
 	if !a.Bound {
-		return "NOT here"
+		return "NOT registered"
 	}
 	return a.Address
 }
@@ -210,7 +212,8 @@ func clearingWords(c *control.Clearing, now time.Time) string {
 	return fmt.Sprintf("call %d, %s ago: %s", c.Call, elapsed(c.Age, c.At, now), c.Outcome)
 }
 
-// elapsed says how long ago something was, in milliseconds as the daemon counted them; where it did not, by the clock.
+// elapsed returns how long ago an event was. It uses the daemon's own count, ms, unless that is 0; then it compares the
+// clock with since.
 func elapsed(ms int64, since, now time.Time) string {
 	d := time.Duration(ms) * time.Millisecond
 	if ms == 0 {
@@ -251,7 +254,7 @@ func pulse(f *pflag.FlagSet) action {
 	}
 }
 
-// deviceWords is what the device said.
+// deviceWords returns the device's error text in parentheses, or "" if there is none.
 func deviceWords(p control.Pulse) string {
 	if p.DeviceText == "" {
 		return ""
@@ -259,7 +262,7 @@ func deviceWords(p control.Pulse) string {
 	return " (" + p.DeviceText + ")"
 }
 
-// measured writes microseconds as milliseconds.
+// measured writes microseconds as milliseconds. 0 means that the time was not measured.
 func measured(us int64) string {
 	if us == 0 {
 		return "an unmeasured time"

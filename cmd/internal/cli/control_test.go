@@ -13,7 +13,7 @@ import (
 	"sync/atomic"
 	"testing"
 	"time"
-	_ "time/tzdata" // for a machine without zones
+	_ "time/tzdata" // for a machine without a time zone database
 
 	mb "github.com/simonvetter/modbus"
 	"github.com/stretchr/testify/assert"
@@ -26,7 +26,7 @@ import (
 	"clearback/supervision/callrecord"
 )
 
-// recorded adds a journal and a control socket to the file; the socket's path is short, since the kernel bounds it.
+// recorded adds a journal and a control socket to the file. The socket's path is short, because the kernel limits it.
 func recorded(t *testing.T, path string) (socket string) {
 	t.Helper()
 	dir, err := os.MkdirTemp("", "millrace")
@@ -69,7 +69,7 @@ func running(t *testing.T, path, socket string) (stop func()) {
 	return stop
 }
 
-// pulsed opens the loop by hand, as soon as the daemon has found its board.
+// pulsed opens the loop by hand, as soon as the daemon is connected to its board.
 func pulsed(t *testing.T, path string) (out string) {
 	t.Helper()
 	require.Eventually(t, func() bool {
@@ -80,8 +80,8 @@ func pulsed(t *testing.T, path string) (out string) {
 	return out
 }
 
-// The whole of what people ask a running daemon, over its real socket and its real journal; then with the daemon
-// stopped.
+// Every command that asks a running daemon works over its real socket and with its real journal, and fails as it should
+// once the daemon has stopped.
 func TestControlCommands(t *testing.T) {
 	board := &boardHandler{}
 	path := file(t, serve(t, board), answeringPeer(t, "200 OK"), answeringPeer(t, "200 OK"))
@@ -212,11 +212,12 @@ func TestNothingToRead(t *testing.T) {
 	assert.Contains(t, errs, configVariable)
 }
 
-// People read the time of the clock on their wall, programs UTC.
+// Output for people uses local time, output for programs UTC.
 func TestLocalTime(t *testing.T) {
 	const zone = "Australia/Darwin" // 9 hours 30 minutes ahead (IANA time zone database)
 	if os.Getenv("TZ") != zone {
-		again := exec.Command(os.Args[0], "-test.run=^TestLocalTime$", "-test.count=1") // a process has one local time, read by all its goroutines
+		// A second process, because the local time is fixed when a process starts.
+		again := exec.Command(os.Args[0], "-test.run=^TestLocalTime$", "-test.count=1")
 		again.Env = append(os.Environ(), "TZ="+zone)
 		out, err := again.CombinedOutput()
 		require.NoError(t, err, "%s", out)
@@ -241,7 +242,7 @@ func TestLocalTime(t *testing.T) {
 	}
 }
 
-// An incident without a call has no row; --failed tells it all the same.
+// calls --failed also lists an incident that belongs to no call.
 func TestIncidentWithoutACall(t *testing.T) {
 	file := filepath.Join(t.TempDir(), "journal.db")
 	j := journal.Open(journal.Options{Path: file, Logger: zap.NewNop()})
@@ -269,7 +270,7 @@ func TestIncidentWithoutACall(t *testing.T) {
 	}
 }
 
-// stuckBoardHandler is a board whose output is stuck open, and confirms every command all the same.
+// stuckBoardHandler is a board whose output is stuck open. It confirms every command all the same.
 type stuckBoardHandler struct {
 	boardHandler
 	stuck atomic.Bool

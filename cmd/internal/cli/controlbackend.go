@@ -20,16 +20,17 @@ import (
 )
 
 const (
-	// pulseFor bounds an interruption by hand with its check: 3 s open, 5 s of guard time, 10 s of recognition at most.
+	// pulseFor is the time limit of a manual interruption with its check: at most 3 s open, 5 s of guard time and 10 s
+	// of recognition.
 	pulseFor = 20 * time.Second
-	// sessionFor is how long a tuning session may rest before it is ended: while it lasts, the line's ordinary calls
-	// are refused, so that somebody who walked away must not leave it behind.
+	// sessionFor is how long a tuning session may be idle before it is ended. The line's ordinary calls are refused
+	// during a session, so an abandoned session must not last.
 	sessionFor = 5 * time.Minute
-	// recordFor is how long a trial waits for the journal, which writes every 100 ms.
+	// recordFor is how long a trial waits for the journal. The journal writes every 100 ms.
 	recordFor = 5 * time.Second
 )
 
-// controlBackend is the running daemon as the control socket sees it.
+// controlBackend gives the control socket access to the running daemon.
 type controlBackend struct {
 	d       *Daemon
 	started time.Time
@@ -53,7 +54,7 @@ func (h *controlBackend) Daemon() control.Daemon {
 	return out
 }
 
-// status is what the line is doing now.
+// status returns the line's present state.
 func (k *lineState) status() control.Line {
 	v, p, s := k.line.View(), k.line.Policy(), k.port.Status()
 	k.mu.Lock()
@@ -190,8 +191,8 @@ func (h *controlBackend) BeginTrials(line string) error {
 	if err == nil && !left {
 		own := &session{Session: s}
 		own.rest = time.AfterFunc(sessionFor, func() {
-			k.log.Warn("the tuning session rested for too long and is ended", zap.Duration("after", sessionFor))
-			k.endSession(own, "nothing was asked of it for "+sessionFor.String())
+			k.log.Warn("the tuning session was idle for too long and is ended", zap.Duration("after", sessionFor))
+			k.endSession(own, "it was idle for "+sessionFor.String())
 		})
 		k.session, k.stopped = own, ""
 	}
@@ -205,8 +206,8 @@ func (h *controlBackend) BeginTrials(line string) error {
 	return nil
 }
 
-// mayRing says why the line is not to be rung for a trial now: the emergency centre may be about to call back, or it
-// has a call. A call whose clearing waits for no more than the adapter's answer is none.
+// mayRing returns an error if the line must not be rung for a trial now. It must not be rung in the call-back window or
+// while the line has a call. An answered ordinary call that is being cleared does not count.
 func (k *lineState) mayRing() error {
 	v := k.line.View()
 	why := ""
@@ -225,7 +226,8 @@ func (k *lineState) mayRing() error {
 	return &control.Error{Code: http.StatusConflict, Reason: control.ReasonRefused, Text: k.c.Name + ": " + why}
 }
 
-// reserve keeps a place for a session that is being begun: sockets are opened meanwhile, and mu is not held for that.
+// reserve marks a session as beginning. While the session opens its sockets, mu is not held, so the mark keeps a second
+// session out.
 func (k *lineState) reserve() error {
 	k.mu.Lock()
 	defer k.mu.Unlock()
@@ -239,20 +241,21 @@ func (k *lineState) reserve() error {
 	return nil
 }
 
-// errTuning is for whoever comes second. A client that was killed leaves its session behind for so long.
+// errTuning is the error for a request during a tuning session. The session of a killed client lasts up to sessionFor.
 func errTuning(line string) error {
 	return &control.Error{Code: http.StatusConflict, Reason: control.ReasonBusy,
 		Text: fmt.Sprintf("%s: a tuning session is under way; it ends with its command, or %s after its last step",
 			line, sessionFor)}
 }
 
-// errEnding: nothing is begun any more.
+// errEnding is the error for a request while the daemon is ending.
 func errEnding(line string) error {
 	return &control.Error{Code: http.StatusServiceUnavailable, Reason: control.ReasonStopped, Text: line +
 		": the daemon is ending; every loop is being closed"}
 }
 
-// trialPort ends the session as soon as the adapter has asked for a call, so that the next one passes.
+// trialPort is a testcall.Port that ends the session as soon as the adapter has asked for a call, so that the next call
+// passes.
 type trialPort struct {
 	*sipua.Line
 	adapterCalled func(number string)
@@ -266,7 +269,7 @@ func (p trialPort) BlockOutbound(told func(number string, emergency bool)) (stop
 	})
 }
 
-// withSession runs one step of a session.
+// withSession runs one step of the line's tuning session.
 func (h *controlBackend) withSession(line string, step func(*lineState, *session) error) error {
 	k, err := h.lineState(line)
 	if err != nil {
@@ -278,7 +281,7 @@ func (h *controlBackend) withSession(line string, step func(*lineState, *session
 	case s == nil && k.stopped != "":
 		defer k.mu.Unlock()
 		return &control.Error{Code: http.StatusConflict, Reason: control.ReasonStopped, Text: line +
-			": the session is stopped: " + k.stopped}
+			": the session was ended: " + k.stopped}
 	case s == nil:
 		k.mu.Unlock()
 		return &control.Error{Code: http.StatusConflict, Reason: control.ReasonRefused, Text: line +
@@ -286,7 +289,7 @@ func (h *controlBackend) withSession(line string, step func(*lineState, *session
 	case s.busy:
 		k.mu.Unlock()
 		return &control.Error{Code: http.StatusConflict, Reason: control.ReasonBusy, Text: line +
-			": the session is at work"}
+			": the session is busy with another step"}
 	}
 	s.busy = true
 	s.rest.Stop()
@@ -304,7 +307,7 @@ func (h *controlBackend) withSession(line string, step func(*lineState, *session
 	return nil
 }
 
-// trialError gives a trial's error its word.
+// trialError turns a trial's error into one that has a code and a reason.
 func trialError(err error) error {
 	if told := (*control.Error)(nil); errors.As(err, &told) {
 		return err
@@ -312,7 +315,7 @@ func trialError(err error) error {
 	e := &control.Error{Code: http.StatusConflict, Reason: control.ReasonFailed,
 		Text: strings.TrimPrefix(err.Error(), "trial: ")}
 	switch {
-	case errors.Is(err, context.Canceled): // the client has gone, or this
+	case errors.Is(err, context.Canceled): // the client has gone, or the daemon is ending
 		e.Code, e.Reason, e.Text = http.StatusServiceUnavailable, control.ReasonStopped, "the daemon is ending"
 	case errors.Is(err, testcall.ErrStopped):
 		e.Reason = control.ReasonStopped
@@ -385,7 +388,7 @@ func (h *controlBackend) SaveTrial(line string, a control.TrialAnswer) error {
 	return h.awaitJournal()
 }
 
-// awaitJournal waits for the disk, for a while: who resumes a session finds all its trials.
+// awaitJournal waits until the journal is on disk, for at most recordFor. A resumed session then finds all its trials.
 func (h *controlBackend) awaitJournal() error {
 	tick := time.NewTicker(10 * time.Millisecond)
 	defer tick.Stop()

@@ -9,8 +9,7 @@ import (
 	"clearback/bridge/sipua"
 )
 
-// networkCounts are what the user agent counted, in the words of the control socket. Their meaning stands at the
-// fields.
+// networkCounts converts the user agent's counts to those of the control socket. The fields' comments explain them.
 func networkCounts(c *sipua.Counts) []control.Count {
 	e, r, m := &c.Endpoint, &c.Registrar, &c.Media
 	all := []control.Count{
@@ -53,7 +52,7 @@ func networkCounts(c *sipua.Counts) []control.Count {
 	return all
 }
 
-// printRejected says in one line what was not let in, if there was anything.
+// printRejected prints one line about the traffic that was rejected. It prints nothing if none was.
 func printRejected(w io.Writer, counts []control.Count) {
 	var all []string
 	for _, c := range counts {

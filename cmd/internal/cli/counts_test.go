@@ -11,7 +11,8 @@ import (
 	"clearback/bridge/sipua"
 )
 
-// TestCountNames: names are added to the control socket's counts, and none changes or goes.
+// TestCountNames compares the names of the control socket's counts with those recorded: names may be added, but none
+// may change or disappear.
 func TestCountNames(t *testing.T) {
 	var now strings.Builder
 	for _, c := range networkCounts(&sipua.Counts{}) {

@@ -23,18 +23,18 @@ import (
 	"clearback/supervision/callrecord"
 )
 
-// How long the steps of an ending may take.
+// Time limits of the steps of a shutdown.
 const (
-	// awaitRestFor is how long the interruptions of the last calls are awaited: lead, interval and guard time end
-	// within 2 s plus the guard time (invariant 11), so this is ample.
+	// awaitRestFor is how long a shutdown waits for the interruptions of the last calls. Lead, interval and guard time
+	// end within 2 s plus the guard time (invariant 11), so this is ample.
 	awaitRestFor = 5 * time.Second
-	// closeFor is how long closing the contacts is tried.
+	// closeFor is how long the daemon tries to close the contacts.
 	closeFor = 10 * time.Second
 	// hurriedCloseFor replaces closeFor after a second signal.
 	hurriedCloseFor = 500 * time.Millisecond
 )
 
-// Daemon is everything that `run` runs, without signals and log files.
+// Daemon is everything that `run` runs, except signals and log files.
 type Daemon struct {
 	log        *zap.Logger
 	contacts   *drivers.Set
@@ -42,23 +42,24 @@ type Daemon struct {
 	agent      *sipua.Agent
 	lines      []*bridge.Line
 	lineStates []*lineState
-	journal    *journal.Journal // nil: none
-	control    *control.Server  // nil: none
+	journal    *journal.Journal // nil if there is none
+	control    *control.Server  // nil if there is none
 
-	mu           sync.Mutex     // guards desks while they are made (after that they do not change) and early
-	earlyNotices []relay.Notice // what came before the desks were there
+	// mu guards earlyNotices, and lineStates until all are created. After that lineStates does not change.
+	mu           sync.Mutex
+	earlyNotices []relay.Notice // notices that arrived before the lineStates existed
 
-	ending    chan struct{} // closed when the ending begins
+	ending    chan struct{} // closed when the shutdown begins
 	once      sync.Once
 	notClosed []drivers.NotClosed
 }
 
 // StartDaemon opens the journal, the contacts (closed first), the media relay and the sockets, starts the lines, and
-// serves the control socket. Nothing is left open when it fails. Neither a journal nor a control socket that cannot be
-// had keeps the lines from being served.
+// serves the control socket. If it fails, it leaves nothing open. A journal or control socket that cannot be opened is
+// no failure: the lines are served without it.
 func StartDaemon(c *config.Config, log *zap.Logger) (*Daemon, error) { return startDaemon(c, "", log) }
 
-// startDaemon is StartDaemon of the file at path, which the control socket tells.
+// startDaemon is StartDaemon for the configuration file at path. The control socket reports that path.
 func startDaemon(c *config.Config, path string, log *zap.Logger) (*Daemon, error) {
 	numbers, err := supervision.NewNumbers(supervision.NumbersOptions{
 		Country: c.Country, Prefixes: c.Emergency.Prefixes, Additional: c.Emergency.Numbers,
@@ -101,7 +102,7 @@ func journalOptions(c *config.Config, log *zap.Logger) journal.Options {
 	}
 }
 
-// serveControl makes the control socket. A daemon without one is told of in the log, and serves its lines.
+// serveControl opens the control socket. If that fails, it logs an error, and the lines are served without the socket.
 func (d *Daemon) serveControl(c *config.Config, path string) {
 	if c.Control.Socket == "" {
 		return
@@ -114,8 +115,8 @@ func (d *Daemon) serveControl(c *config.Config, path string) {
 	}
 }
 
-// contactNotice tells the lines concerned what their controller has to say. Notices come from the moment that the
-// contacts are opened.
+// contactNotice passes a controller's notice to the lines concerned. Notices arrive from the moment that the contacts
+// are opened.
 func (d *Daemon) contactNotice(n relay.Notice) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
@@ -192,11 +193,11 @@ func (d *Daemon) startLines(c *config.Config, numbers *supervision.Numbers) erro
 		d.lineStates[i].port = d.agent.Line(c.Lines[i].Name)
 		line.Start(d.lineStates[i].port)
 	}
-	d.lines = lines // only what was started can be stopped
+	d.lines = lines // only started lines can be stopped
 	return nil
 }
 
-// callInfo takes who is in a call, from the first moment that the sockets are open.
+// callInfo takes the parties of a call. It may be called from the moment that the sockets are open.
 func (d *Daemon) callInfo(n callrecord.CallInfo) {
 	if k := d.lineState(n.Line); k != nil {
 		k.setCallInfo(n)
@@ -227,7 +228,7 @@ func relays(c *config.Config) bool {
 	return false
 }
 
-// lineOptions turns a line's configuration into the user agent's own options.
+// lineOptions converts a line's configuration to the options of the user agent.
 func lineOptions(c *config.Config, l *config.Line, events sipua.Events) (sipua.LineOptions, error) {
 	o := sipua.LineOptions{
 		Name: l.Name, OffHookNumber: l.Verify.OffHookNumber,
@@ -289,7 +290,7 @@ func socket(own *config.Socket, shared config.Socket) sipua.Socket {
 	return out
 }
 
-// AdapterAddr is where the line listens for its adapter.
+// AdapterAddr returns the address on which the line listens for its adapter.
 func (d *Daemon) AdapterAddr(line string) netip.AddrPort {
 	if l := d.agent.Line(line); l != nil {
 		return l.Status().AdapterAddr
@@ -297,7 +298,7 @@ func (d *Daemon) AdapterAddr(line string) netip.AddrPort {
 	return netip.AddrPort{}
 }
 
-// ServiceAddr is where the line listens for its service.
+// ServiceAddr returns the address on which the line listens for its service.
 func (d *Daemon) ServiceAddr(line string) netip.AddrPort {
 	if l := d.agent.Line(line); l != nil {
 		return l.Status().ServiceAddr
@@ -305,7 +306,7 @@ func (d *Daemon) ServiceAddr(line string) netip.AddrPort {
 	return netip.AddrPort{}
 }
 
-// Close ends the daemon in order; the error names the contacts that are not known closed.
+// Close shuts the daemon down in order. Its error names the contacts that are not known to be closed.
 func (d *Daemon) Close() error {
 	left := d.Shutdown(context.Background())
 	if len(left) > 0 {
@@ -314,10 +315,10 @@ func (d *Daemon) Close() error {
 	return nil
 }
 
-// Shutdown ends the daemon: new ordinary calls get 503, ordinary calls are cleared and get their interruption, an
-// emergency call is awaited, then everything closes and the loops last (invariant 9). When hurry ends, nothing but the
-// closing is awaited any more, and that only for hurriedCloseFor. It returns the lines whose contact is not known
-// closed.
+// Shutdown ends the daemon. New ordinary calls get 503. Ordinary calls are cleared and get their interruption.
+// Emergency calls are awaited. Then everything closes, the loops last (invariant 9). Once hurry has ended, Shutdown
+// waits only for the contacts to close, and at most hurriedCloseFor. It returns the lines whose contact is not known to
+// be closed.
 func (d *Daemon) Shutdown(hurry context.Context) []drivers.NotClosed {
 	d.once.Do(func() {
 		close(d.ending)
@@ -333,9 +334,10 @@ func (d *Daemon) Shutdown(hurry context.Context) []drivers.NotClosed {
 		defer context.AfterFunc(hurry, func() { time.AfterFunc(hurriedCloseFor, cancel) })()
 		var stopping sync.WaitGroup
 		for _, l := range d.lines {
-			stopping.Go(l.Stop) // all at once: a board that does not answer holds up no other's contacts
+			// The lines stop in parallel, so that a board that does not answer delays no other board's contacts.
+			stopping.Go(l.Stop)
 		}
-		stopping.Wait() // from here on nothing opens, whatever the calls still do
+		stopping.Wait() // from here on nothing opens, whatever the calls do
 		if d.media != nil {
 			if err := d.media.Close(); err != nil {
 				d.log.Warn("closing the media relay", zap.Error(err))
@@ -348,7 +350,7 @@ func (d *Daemon) Shutdown(hurry context.Context) []drivers.NotClosed {
 		}
 		select {
 		case <-left:
-		case <-closing.Done(): // the last farewells are not worth waiting for
+		case <-closing.Done(): // the last BYEs are not worth waiting for
 		}
 		<-unasked
 		if d.journal != nil {
@@ -360,7 +362,8 @@ func (d *Daemon) Shutdown(hurry context.Context) []drivers.NotClosed {
 	return d.notClosed
 }
 
-// endControl ends the tuning sessions, and whatever was asked by the control socket, beside the rest.
+// endControl ends the tuning sessions and the requests of the control socket. It runs beside the rest of the shutdown.
+// done is closed when it has finished.
 func (d *Daemon) endControl() (done <-chan struct{}) {
 	ended := make(chan struct{})
 	go func() {
@@ -378,8 +381,8 @@ func (d *Daemon) endControl() (done <-chan struct{}) {
 	return ended
 }
 
-// endCalls ends all calls and the agent. When hurry ends it skips what can be skipped; farewells to silent peers take
-// their time all the same.
+// endCalls ends all calls and the agent. Once hurry has ended, it skips every wait that it can skip. Sending BYE to
+// peers that do not answer still takes its time.
 func (d *Daemon) endCalls(hurry context.Context) {
 	if d.agent == nil {
 		return
@@ -387,18 +390,20 @@ func (d *Daemon) endCalls(hurry context.Context) {
 	d.agent.Drain()
 	for {
 		emergency := d.agent.EmergencyCalls()
-		d.agent.ClearOrdinary() // what was left beside an emergency call that has ended too
+		// Also clears ordinary calls that were up beside an emergency call, once that has ended.
+		d.agent.ClearOrdinary()
 		d.awaitRest(hurry)
 		if hurry.Err() != nil {
 			break
 		}
 		if len(emergency) == 0 && !d.agent.EmergencyUp() {
-			d.agent.Unregister() // meanwhile somebody may call for help
+			d.agent.Unregister() // an emergency call may begin meanwhile
 			if d.agent.Shut() {
 				break
 			}
 		}
-		d.agent.AwaitEnd(hurry, emergency) // of any line: the other lines wait for none but their own
+		// An emergency call on any line: the other lines wait only for their own calls.
+		d.agent.AwaitEnd(hurry, emergency)
 	}
 	if err := d.agent.Close(); err != nil {
 		d.log.Warn("closing the SIP sockets", zap.Error(err))
@@ -425,7 +430,7 @@ func (d *Daemon) awaitRest(hurry context.Context) {
 // EmergencyUp reports whether an emergency call is up.
 func (d *Daemon) EmergencyUp() bool { return d.agent != nil && d.agent.EmergencyUp() }
 
-// line returns the actor of that name; the configuration has it.
+// line returns the actor of that name, nil if there is none.
 func (d *Daemon) line(name string) *bridge.Line {
 	for _, l := range d.lines {
 		if l.Name() == name {
@@ -435,7 +440,7 @@ func (d *Daemon) line(name string) *bridge.Line {
 	return nil
 }
 
-// notices writes what the controllers have to say into the log.
+// notices returns a function that writes the controllers' notices to the log.
 func notices(log *zap.Logger) func(relay.Notice) {
 	return func(n relay.Notice) {
 		at := zap.InfoLevel
@@ -459,7 +464,7 @@ func notices(log *zap.Logger) func(relay.Notice) {
 	}
 }
 
-// names says in words which contacts are not known closed.
+// names lists the contacts that are not known to be closed.
 func names(left []drivers.NotClosed) string {
 	words := make([]string, len(left))
 	for i, n := range left {

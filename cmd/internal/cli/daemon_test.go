@@ -24,7 +24,8 @@ func loaded(t *testing.T, path string) *config.Config {
 	return c
 }
 
-// A second signal means one more try at the contacts and then out; nobody waits for a registrar that says nothing.
+// After a second signal, the daemon tries once more to close the contacts and then ends, without waiting for a
+// registrar that does not answer.
 func TestShutdownInAHurry(t *testing.T) {
 	c := loaded(t, file(t, serve(t, &boardHandler{}), answering(t, "200 OK", 1), "192.0.2.2:5060"))
 	d, err := StartDaemon(c, zap.NewNop())
@@ -36,10 +37,11 @@ func TestShutdownInAHurry(t *testing.T) {
 	began := time.Now()
 	require.Empty(t, d.Shutdown(hurry))
 	assert.Less(t, time.Since(began), hurriedCloseFor+400*time.Millisecond)
-	_ = d.agent.Close() // a process would be gone; here the farewells left behind are awaited
+	// A process would be gone by now. In the test, wait for the requests that are still unanswered.
+	_ = d.agent.Close()
 }
 
-// hangingDaemon is a daemon whose ending takes until it is told to hurry.
+// hangingDaemon is a daemon whose shutdown lasts until hurry ends.
 type hangingDaemon struct{ emergency chan bool } // what EmergencyUp says, in turn
 
 func (s hangingDaemon) EmergencyUp() bool { return <-s.emergency }
@@ -48,8 +50,8 @@ func (s hangingDaemon) Shutdown(hurry context.Context) []drivers.NotClosed {
 	return nil
 }
 
-// The service manager is asked for more time while an emergency call is up (sd_notify(3), EXTEND_TIMEOUT_USEC), and for
-// nothing else: a daemon that hangs is to be killed.
+// The daemon asks the service manager for more time while an emergency call is up (sd_notify(3), EXTEND_TIMEOUT_USEC),
+// and never otherwise: a daemon that hangs is to be killed.
 func TestMoreTimeForAnEmergencyCallOnly(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "notify")
 	c, err := net.ListenUnixgram("unixgram", &net.UnixAddr{Name: path, Net: "unixgram"})
@@ -75,7 +77,7 @@ func TestMoreTimeForAnEmergencyCallOnly(t *testing.T) {
 	require.ErrorIs(t, err, os.ErrDeadlineExceeded, "no more than one")
 }
 
-// A start that fails half-way ends what it began, and ends.
+// A start that fails halfway stops everything that it started.
 func TestStartFailsInALaterLine(t *testing.T) {
 	c := loaded(t, file(t, serve(t, &boardHandler{}), "192.0.2.1", "192.0.2.2:5060"))
 	second := c.Lines[0]

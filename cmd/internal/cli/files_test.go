@@ -11,8 +11,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// Whatever file the user names: one that is a pipe, a device or a directory is an error at once. Nobody writes into the
-// pipe, so a command that waits would never return.
+// A pipe, a device or a directory in place of a file is an error at once, for every file that the user can name. Nobody
+// writes into the pipe, so a command that reads it would never return.
 func TestIrregularFiles(t *testing.T) {
 	dir := t.TempDir()
 	pipe := filepath.Join(dir, "pipe")
@@ -48,7 +48,7 @@ func TestIrregularFiles(t *testing.T) {
 	}
 }
 
-// A simulated contact that is to write into a pipe without a reader holds up nothing either.
+// A simulated contact whose file is a pipe without a reader does not block either.
 func TestRelayIntoAPipe(t *testing.T) {
 	path, moves := relayFile(t, simulatedRelay)
 	require.NoError(t, syscall.Mkfifo(moves, 0o600))
@@ -57,7 +57,7 @@ func TestRelayIntoAPipe(t *testing.T) {
 	require.Contains(t, errs, moves+" is a pipe")
 }
 
-// check, and run in its log, warn of what others may read or write; it is no fault.
+// check, and the log of run, warn about files that others may read or write. That is not a fault.
 func TestPermissionWarnings(t *testing.T) {
 	path := file(t, "127.0.0.1:1502", "192.0.2.1", "192.0.2.2:5060")
 	require.NoError(t, os.Chmod(path, 0o666))
@@ -65,7 +65,7 @@ func TestPermissionWarnings(t *testing.T) {
 	require.Equal(t, ExitOK, code, errs)
 	require.Contains(t, out, "warning: "+path+" may be written by everybody")
 	var o, e outputBuffer
-	signals := make(chan os.Signal, 2) // it ends, and at once
+	signals := make(chan os.Signal, 2) // the first ends it, the second at once
 	signals <- os.Interrupt
 	signals <- os.Interrupt
 	Main([]string{"run", "--config", path}, Streams{In: strings.NewReader(""), Out: &o, Err: &e}, signals)

@@ -11,15 +11,15 @@ import (
 	"clearback/config"
 )
 
-// state is one of the three that a line's answers are checked in.
+// state is one of the three states in which a line's answers are checked.
 type state struct {
 	name, lead string
 	offHook    bool
 	inCall     bool
 }
 
-// states are all that a line can be in as far as the hook goes. A held call and a lifted handset look alike from the
-// adapter; both are seen.
+// states returns the states that differ in the hook or in the call. An adapter cannot tell a held call from a lifted
+// handset, but the check covers both.
 func states() []state {
 	return []state{
 		{name: "on hook", lead: "Leave %s alone: every handset down, its lamp dark. Then press Enter."},
@@ -32,7 +32,7 @@ func states() []state {
 	}
 }
 
-// seeStates leads the user through the three states of a line and writes into the journal which answers can be trusted.
+// seeStates guides the user through the three states of a line. It writes to the journal which answers can be trusted.
 func (e *env) seeStates(ctx context.Context, d *Daemon, c *config.Config, l *config.Line) bool {
 	p := &terminalOperator{in: e.input(), say: e.say, line: l.Name}
 	trust := journal.Trust{Probe: true, Sense: true, At: time.Now()}
@@ -46,18 +46,18 @@ func (e *env) seeStates(ctx context.Context, d *Daemon, c *config.Config, l *con
 			if problem == "" {
 				break
 			}
-			if _, err := p.ask(ctx, "  %s. Press Enter when it is so.", problem); err != nil {
+			if _, err := p.ask(ctx, "  %s. Correct that, then press Enter.", problem); err != nil {
 				fmt.Fprintln(e.Err, "clearback:", err)
 				return false
 			}
 		}
 		e.seeState(ctx, d, l, s, &trust)
 	}
-	trust.UserAgent = d.lineState(l.Name).userAgentNames() // by registering and by answering
+	trust.UserAgent = d.lineState(l.Name).userAgentNames() // those in its registrations and in its answers
 	return e.keepTrust(c, l, trust)
 }
 
-// wrongCall says what is wrong with the calls of the line for that state, "" if nothing is.
+// wrongCall says how the line's calls differ from what the state requires. It returns "" if they do not.
 func (d *Daemon) wrongCall(line string, s state) string {
 	v := d.line(line).View()
 	answered := false
@@ -73,7 +73,7 @@ func (d *Daemon) wrongCall(line string, s state) string {
 	return ""
 }
 
-// seeState asks in one state, and takes away the trust in whatever answers wrongly.
+// seeState queries the line in one state, and withdraws the trust in each source that answers wrongly.
 func (e *env) seeState(ctx context.Context, d *Daemon, l *config.Line, s state, trust *journal.Trust) {
 	ctx, cancel := context.WithTimeout(ctx, askFor)
 	defer cancel()
@@ -88,7 +88,7 @@ func (e *env) seeState(ctx context.Context, d *Daemon, l *config.Line, s state, 
 		e.say("  OPTIONS: no answer: %v", err)
 	case code != want:
 		trust.Probe = false
-		e.say("  OPTIONS: %d; it would have to be %d", code, want)
+		e.say("  OPTIONS: %d; expected %d", code, want)
 	default:
 		e.say("  OPTIONS: %d, as it should be", code)
 	}
@@ -117,12 +117,12 @@ func (e *env) seeState(ctx context.Context, d *Daemon, l *config.Line, s state, 
 	}
 }
 
-// keepTrust says what can be trusted and writes it into the journal.
+// keepTrust reports what can be trusted and writes it to the journal.
 func (e *env) keepTrust(c *config.Config, l *config.Line, trust journal.Trust) bool {
 	good := true
 	switch by := l.Verify.By; {
 	case by == "none":
-		e.say("%s has verify.by: none; what was seen is noted all the same", l.Name)
+		e.say("%s has verify.by: none; the results are recorded all the same", l.Name)
 	case by == "options" && trust.Probe:
 		e.say("%s: the adapter's answers to OPTIONS follow the hook: the daemon trusts them from its next start on",
 			l.Name)
@@ -130,14 +130,14 @@ func (e *env) keepTrust(c *config.Config, l *config.Line, trust journal.Trust) b
 		e.say("%s: the loop-current input follows the hook: the daemon trusts it from its next start on", l.Name)
 	default:
 		good = false
-		e.say("%s: verify.by: %s is NOT to be trusted on this line: whether a hold cleared stays unknown", l.Name, by)
+		e.say("%s: verify.by: %s is NOT trusted on this line, so whether a hold cleared stays unknown", l.Name, by)
 	}
 	if c.Journal.File == "" {
-		e.say("%s: there is no journal, so that is not kept; set journal.file and do this again", l.Name)
+		e.say("%s: there is no journal, so the result is not saved; set journal.file and repeat this check", l.Name)
 		return false
 	}
 	if err := journal.SaveTrust(c.Journal.File, l.Name, trust); err != nil {
-		fmt.Fprintf(e.Err, "clearback: what was seen is not kept: %v\n", err)
+		fmt.Fprintf(e.Err, "clearback: the result could not be saved: %v\n", err)
 		return false
 	}
 	return good

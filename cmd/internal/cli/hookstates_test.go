@@ -19,15 +19,15 @@ import (
 	"clearback/bridge/journal"
 )
 
-// port is an adapter on loopback: it answers OPTIONS by its hook state (RFC 3261 section 11.2) and everything else with
-// 200, and it can make a call.
+// port is an adapter on loopback. It answers OPTIONS by its hook state (RFC 3261 section 11.2) and every other request
+// with 200, and it can make a call.
 type port struct {
 	t    *testing.T
 	conn net.PacketConn
 
 	mu     sync.Mutex
-	code   string // of OPTIONS
-	remote string // To of the call's 200
+	code   string // the answer to OPTIONS
+	remote string // the To of the 200 that answers its call
 	done   sync.WaitGroup
 }
 
@@ -89,7 +89,7 @@ func (p *port) answered() string {
 	return p.remote
 }
 
-// sensed is a board whose input reports whether loop current flows.
+// sensed is a board whose input shows whether loop current flows.
 type sensed struct {
 	boardHandler
 	mu   sync.Mutex
@@ -108,8 +108,8 @@ func (s *sensed) set(flow bool) {
 	s.flow = flow
 }
 
-// seen leads a line with a port and an input through the three states, and returns what was kept. wrong changes what
-// the port says in one of them.
+// seen takes a line with a port and an input through the three states and returns the recorded trust. wrong may change
+// what the port or the input shows in one of them.
 func seen(t *testing.T, by string, wrong func(state int, p *port, s *sensed)) (code int, out string,
 	trust journal.Trust) {
 	p, board := newPort(t), &sensed{}
@@ -122,7 +122,7 @@ func seen(t *testing.T, by string, wrong func(state int, p *port, s *sensed)) (c
 	require.NoError(t, os.WriteFile(path, text, 0o600))
 	adapterSide := regexp.MustCompile(`adapter_side: \{listen: "([^"]+)"`).FindStringSubmatch(string(text))[1]
 
-	in, keys, err := os.Pipe() // what is typed too early waits in it
+	in, keys, err := os.Pipe() // holds what is typed too early
 	require.NoError(t, err)
 	defer in.Close()
 	defer keys.Close()
@@ -159,7 +159,8 @@ func seen(t *testing.T, by string, wrong func(state int, p *port, s *sensed)) (c
 	p.set("486 Busy Here")
 	board.set(true)
 	wrong(3, p, board)
-	require.Eventually(t, func() bool { // until the daemon has taken the BYE, it says so and asks again
+	// Until the daemon has processed the BYE, it says so and asks again.
+	require.Eventually(t, func() bool {
 		enter()
 		return strings.Contains(o.String(), "trust")
 	}, 10*time.Second, 20*time.Millisecond)
@@ -172,7 +173,7 @@ func seen(t *testing.T, by string, wrong func(state int, p *port, s *sensed)) (c
 	return code, o.String(), state.Trust
 }
 
-// An answer counts only where all three states were seen right.
+// An answer is trusted only if it was right in all three states.
 func TestThreeStates(t *testing.T) {
 	t.Run("all right", func(t *testing.T) {
 		code, out, trust := seen(t, "options", func(int, *port, *sensed) {})
@@ -185,8 +186,8 @@ func TestThreeStates(t *testing.T) {
 		code, out, trust := seen(t, "options", func(_ int, p *port, _ *sensed) { p.set("200 OK") })
 		assert.Equal(t, ExitFailed, code)
 		assert.False(t, trust.Probe)
-		assert.Contains(t, out, "OPTIONS: 200; it would have to be 486")
-		assert.Contains(t, out, "NOT to be trusted")
+		assert.Contains(t, out, "OPTIONS: 200; expected 486")
+		assert.Contains(t, out, "NOT trusted")
 	})
 	for state := 1; state <= 3; state++ {
 		t.Run(fmt.Sprintf("the input is wrong in state %d", state), func(t *testing.T) {

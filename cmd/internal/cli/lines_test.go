@@ -11,7 +11,7 @@ import (
 	"clearback/bridge/control"
 )
 
-// What `lines` says: a table, and below it what somebody should know or do.
+// `lines` prints a table, and below it what somebody should know or do.
 func TestPrintDaemon(t *testing.T) {
 	now := time.Date(2026, 3, 1, 20, 15, 0, 0, time.Local)
 	soon := now.Add(17 * time.Minute)
@@ -44,7 +44,8 @@ func TestPrintDaemon(t *testing.T) {
 				Contact:  control.Contact{Driver: "modbus", Controller: "relays", Kind: "none"},
 				Interval: control.Interval{Milliseconds: 800, Configured: 800},
 				Verify:   control.Verify{By: "sense"}, CallbackUntil: &soon, NoOpeningUntil: &soon,
-				Incident: &control.Incident{Reason: "off-hook-without-call", Advice: "Hang up what is off."}, // since when is not known
+				// The beginning of this incident is not known.
+				Incident: &control.Incident{Reason: "off-hook-without-call", Advice: "Hang up what is off."},
 			}, {
 				Name: "green-room", Loop: "closed", LifeSafety: true, Contact: control.Contact{Driver: "none"},
 				Interval: control.Interval{Milliseconds: 800, Configured: 800}, Verify: control.Verify{By: "none"},
@@ -55,14 +56,14 @@ func TestPrintDaemon(t *testing.T) {
 	for i, want := range []string{
 		`^LINE  +SERVICE  +ADAPTER  +CALLS  +LOOP  +CONTACT  +INTERVAL  +VERIFY  +LAST CLEARING$`,
 		`^box-office  +registered  +192\.0\.2\.21:5060  +-  +closed  +relays, kind oneshot, LINK LOST  +1000 ms \(file: 800\)  +options  +call 41, 1m30s ago: incident$`,
-		`^stage-door  +NOT registered: 403 Forbidden; second: registered  +NOT here  +7 answered 911 EMERGENCY, 8 waiting  +open \(tuning\)  +relays, kind none  +800 ms  +sense, NOT trusted yet  +-$`,
-		`^green-room  +no registration  +NOT here  +-  +closed \(life_safety\)  +none  +800 ms  +none  +-$`,
+		`^stage-door  +NOT registered: 403 Forbidden; second: registered  +NOT registered  +7 answered 911 EMERGENCY, 8 waiting  +open \(tuning\)  +relays, kind none  +800 ms  +sense, NOT trusted yet  +-$`,
+		`^green-room  +no registration  +NOT registered  +-  +closed \(life_safety\)  +none  +800 ms  +none  +-$`,
 		`^box-office: INCIDENT suppressed \(other-call\) for 1h0m0s\. Go and look\.$`,
 		`^box-office: location: Box office, ground floor$`,
-		"^box-office: 2 of its holds stayed, the first at 800 ms; clearings use 1000 ms now\\. `clearback keep box-office` writes that into the file\\.$",
+		"^box-office: 2 of its holds did not clear, the first at 800 ms; clearings use 1000 ms now\\. `clearback keep box-office` writes that into the file\\.$",
 		`^stage-door: INCIDENT off-hook-without-call\. Hang up what is off\.$`,
 		`^stage-door: after an emergency call; a call back is expected until 20:32:00$`,
-		`^stage-door: too many openings; no clearing opens its loop until 20:32:00, or longer if that goes on$`,
+		`^stage-door: too many openings; no clearing opens its loop until 20:32:00, or longer if the clearings continue$`,
 		`^turned away since the start: 3 wrong passwords, 1 oversized messages$`,
 		`^journal: the disk is full since 20:14:00; 12 records lost$`,
 		`^$`,

@@ -21,57 +21,59 @@ import (
 	"clearback/supervision/callrecord"
 )
 
-// lineState is what the daemon knows of a line beside its machine: what was told of its calls, how far its answers can
-// be trusted, and what goes to the journal.
+// lineState is the daemon's state of a line, beside the line's machine: its calls, how far its answers can be trusted,
+// and what goes to the journal.
 type lineState struct {
 	// set once, before the line starts
 	c       *config.Line
 	line    *bridge.Line
 	port    *sipua.Line
 	contact relay.Contact
-	journal *journal.Journal // nil: none
+	journal *journal.Journal // nil if there is none
 	epoch   time.Time
 	log     *zap.Logger
 
-	ctx  context.Context // ends with leave
+	ctx  context.Context // ends with end
 	stop context.CancelFunc
-	// trustAfter is [trustAfter], but for tests.
+	// trustAfter is the constant [trustAfter]. Tests use a shorter time.
 	trustAfter time.Duration
 
-	setting sync.Mutex // held while the line's policy is read and set anew; never inside of mu
+	// setting is held while the line's policy is read and replaced. Never lock it while mu is held.
+	setting sync.Mutex
 
-	// guards what follows; never held while the line is asked, whose goroutine takes it
+	// mu guards the fields below. Never hold it while querying the line, because the line's goroutine locks it.
 	mu           sync.Mutex
 	basis        string
-	interval     time.Duration // as configured, or set since
+	interval     time.Duration // as configured, or as set later
 	recorder     *callrecord.Recorder
 	callInfos    map[supervision.CallID]callrecord.CallInfo
-	lastClearing callrecord.Account                           // of the last far-end clearing; zero: none
-	incidents    map[supervision.Incident]callrecord.Incident // that have not ended
-	controller   string                                       // trouble with the controller, "" if none
+	lastClearing callrecord.Account                           // the last far-end clearing; zero if there was none
+	incidents    map[supervision.Incident]callrecord.Incident // those that have not ended
+	controller   string                                       // the controller's present problem, "" if there is none
 	trust        journal.Trust
 	userAgent    string
-	userAgents   []string // all that the adapter has called itself
+	userAgents   []string // every User-Agent of the adapter
 	session      *session
-	beginning    bool   // a session is being begun
-	stopped      string // why the last session was ended, "" if it was ended as asked
-	pulsing      bool   // an interruption by hand is under way
-	ending       bool   // the daemon is ending; nothing begins any more
+	beginning    bool   // a session is beginning
+	stopped      string // why the last session was ended early, "" if its client ended it
+	pulsing      bool   // a manual interruption is under way
+	ending       bool   // the daemon is ending: nothing begins
 
-	work sync.WaitGroup // what runs beside the requests; Go only under mu and while not left
+	// Goroutines beside the requests. Call Go only while mu is held and ending is false.
+	work sync.WaitGroup
 }
 
-// session is a tuning session. The fields beside it are guarded by the desk's mu.
+// session is a tuning session. The mutex of lineState guards its other fields.
 type session struct {
 	*testcall.Session
 	busy bool
-	rest *time.Timer // ends it when nothing was asked of it for long
+	rest *time.Timer // ends a session that has been idle too long
 }
 
-// basis names what the count of holds that stayed rests on.
+// basis identifies the settings for which the count of holds that stayed is valid.
 func basis(p *supervision.Policy) string { return fmt.Sprint(p.Interval, p.Steps) }
 
-// newLineState looks up what the journal kept of the line.
+// newLineState makes the state of a line and restores what the journal saved of it.
 func newLineState(c *config.Line, contact relay.Contact, j *journal.Journal, epoch time.Time,
 	log *zap.Logger) (*lineState, bridge.LineOptions) {
 	k := &lineState{
@@ -97,11 +99,12 @@ func newLineState(c *config.Line, contact relay.Contact, j *journal.Journal, epo
 	return k, bridge.LineOptions{
 		Name: c.Name, Policy: p, Contact: contact, Epoch: epoch, Logger: log, Saved: kept,
 		Record: k.record, Save: k.save,
-		Sense: p.SenseTrusted, // an input that was never seen right, or reads the wrong way round, would end every opening as a seizure
+		// An input that was never confirmed, or reads the wrong way round, would end every opening as a seizure.
+		Sense: p.SenseTrusted,
 	}
 }
 
-// record takes what happens on the line, on the line's goroutine.
+// record takes each event and effect of the line. It runs on the line's goroutine.
 func (k *lineState) record(e callrecord.Entry) {
 	if k.journal != nil {
 		k.journal.Append(e)
@@ -133,7 +136,7 @@ func (k *lineState) record(e callrecord.Entry) {
 	}
 }
 
-// setCallInfo takes who is in a call.
+// setCallInfo records the parties of a call.
 func (k *lineState) setCallInfo(n callrecord.CallInfo) {
 	k.mu.Lock()
 	s := k.session
@@ -151,7 +154,7 @@ func (k *lineState) setCallInfo(n callrecord.CallInfo) {
 	}
 }
 
-// save takes what should outlive the process, on the line's goroutine.
+// save writes the state that outlives the process to the journal. It runs on the line's goroutine.
 func (k *lineState) save(kept supervision.SavedState) {
 	if k.journal == nil {
 		return
@@ -171,8 +174,8 @@ func (k *lineState) save(kept supervision.SavedState) {
 	k.journal.SaveLine(state)
 }
 
-// restoreOpenings takes up how often the line was opened just before. Openings of the last minute count as if made now,
-// whatever the clock did.
+// restoreOpenings restores the record of recent openings. Openings of the last minute count as if made now, even if the
+// clock was set.
 func restoreOpenings(kept *supervision.SavedState, was *journal.SavedLine, epoch time.Time) {
 	now := supervision.Instant(time.Since(epoch))
 	if age := time.Since(was.RecentAt); was.Recent > 0 && age.Abs() < time.Minute {
@@ -183,9 +186,9 @@ func restoreOpenings(kept *supervision.SavedState, was *journal.SavedLine, epoch
 	}
 }
 
-// setInterval changes the interval in use, and the steps as the file's next reading will have them, so that what is
-// counted on them outlives a restart: those that follow from the line's window follow the interval, of those that were
-// chosen the longer ones stay.
+// setInterval changes the interval in use. It sets the steps as the next reading of the file will set them, so that the
+// count of holds that stayed survives a restart. Steps derived from the line's window follow the interval. Of steps
+// that were chosen in the file, the longer ones stay.
 func (k *lineState) setInterval(interval time.Duration) error {
 	k.setting.Lock()
 	defer k.setting.Unlock()
@@ -212,7 +215,7 @@ func (k *lineState) setInterval(interval time.Duration) error {
 	return nil
 }
 
-// contactNotice notes what the controller has to say, and tells the line.
+// contactNotice passes a controller's notice to the line and records whether the controller has trouble.
 func (k *lineState) contactNotice(n relay.Notice) {
 	k.line.Notice(n)
 	k.mu.Lock()
@@ -225,7 +228,7 @@ func (k *lineState) contactNotice(n relay.Notice) {
 	}
 }
 
-// endSession ends a tuning session, if it is the one under way.
+// endSession ends the tuning session s, if it is still under way.
 func (k *lineState) endSession(s *session, why string) {
 	k.mu.Lock()
 	if s == nil || k.session != s {
@@ -236,11 +239,11 @@ func (k *lineState) endSession(s *session, why string) {
 	s.rest.Stop()
 	k.mu.Unlock()
 	if err := s.End(); err != nil {
-		k.log.Warn("end of the tuning session", zap.Error(err))
+		k.log.Warn("ending the tuning session", zap.Error(err))
 	}
 }
 
-// adapterCalled ends the session because the adapter asked for a call.
+// adapterCalled ends the session because the adapter has asked for a call.
 func (k *lineState) adapterCalled(number string) {
 	k.mu.Lock()
 	defer k.mu.Unlock()
@@ -249,7 +252,7 @@ func (k *lineState) adapterCalled(number string) {
 	}
 }
 
-// end ends whatever is under way for people.
+// end ends the tuning session and waits for it and for the goroutines in work. After that nothing begins on the line.
 func (k *lineState) end() {
 	k.mu.Lock()
 	k.ending = true
@@ -260,7 +263,7 @@ func (k *lineState) end() {
 	k.work.Wait()
 }
 
-// bind is where a far end of our own is bound: where the line's sound goes by itself, the adapter has to reach it.
+// bind returns the address for a test call's far end. With direct media the adapter must be able to reach the address.
 func (k *lineState) bind() netip.Addr {
 	s := k.port.Status()
 	at := s.ServiceAddr.Addr()

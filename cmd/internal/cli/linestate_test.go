@@ -19,7 +19,7 @@ import (
 	"clearback/supervision"
 )
 
-// startTestDaemon starts the daemon of a file, with a journal, until the test ends or it is ended.
+// startTestDaemon starts the daemon of a configuration, with a journal, until the test or the daemon ends.
 func startTestDaemon(t *testing.T, c *config.Config) (*Daemon, *observer.ObservedLogs) {
 	t.Helper()
 	core, logs := observer.New(zap.WarnLevel)
@@ -29,7 +29,8 @@ func startTestDaemon(t *testing.T, c *config.Config) (*Daemon, *observer.Observe
 	return d, logs
 }
 
-// stage is the configuration of a line with a board, a service and an adapter that calls itself Millrace 2.1.
+// stage returns the configuration of a line with a board and a service, and its adapter, whose User-Agent is Millrace
+// 2.1.
 func stage(t *testing.T) (*config.Config, *port) {
 	t.Helper()
 	p := newPort(t)
@@ -44,15 +45,15 @@ func trustedAs(t *testing.T, c *config.Config, names string) {
 		journal.Trust{Probe: true, Sense: true, UserAgent: names, At: time.Now()}))
 }
 
-// What was seen of a line counts from the next start on, for the way that the file names, until the adapter calls
-// itself otherwise.
+// The result of check --live --states counts from the next start, for the method that the file names, until the
+// adapter's User-Agent changes.
 func TestTrust(t *testing.T) {
 	c, _ := stage(t)
 	d, _ := startTestDaemon(t, c)
 	require.False(t, d.line("box-office").Policy().ProbeTrusted, "nothing was seen yet")
 	d.Shutdown(context.Background())
 
-	// An adapter that registers by one name and answers by another has both.
+	// An adapter that registers with one User-Agent and answers with another has both.
 	trustedAs(t, c, "Millrace 2.1"+nameSeparator+"Millrace/fxs")
 	d, logs := startTestDaemon(t, c)
 	for _, name := range []string{"Millrace/fxs", "Millrace 2.1", "Millrace/fxs"} {
@@ -64,17 +65,17 @@ func TestTrust(t *testing.T) {
 	_, _, err := d.agent.Line("box-office").Ask(t.Context())
 	require.NoError(t, err)
 	require.True(t, d.line("box-office").Policy().ProbeTrusted)
-	require.Zero(t, logs.FilterMessageSnippet("calls itself").Len())
+	require.Zero(t, logs.FilterMessageSnippet("User-Agent has changed").Len())
 	d.userAgentSeen("box-office", "Millrace 3.0")
 	require.False(t, d.line("box-office").Policy().ProbeTrusted, "when the telling returns")
-	told := logs.FilterMessageSnippet("calls itself")
+	told := logs.FilterMessageSnippet("User-Agent has changed")
 	require.Equal(t, 1, told.Len())
 	require.Equal(t, "Millrace 2.1 and Millrace/fxs", told.All()[0].ContextMap()["was"])
 	d.userAgentSeen("box-office", "Millrace 2.1")
 	require.False(t, d.line("box-office").Policy().ProbeTrusted, "it has to be seen anew")
 	d.Shutdown(context.Background())
 
-	// Its own answer, to the probe at the start, says that it is another.
+	// The adapter's own answer, to the probe at the start, shows that it is another one.
 	trustedAs(t, c, "Millrace 1.9")
 	d, _ = startTestDaemon(t, c)
 	require.Eventually(t, func() bool { return !d.line("box-office").Policy().ProbeTrusted }, 5*time.Second,
@@ -89,7 +90,7 @@ func TestTrust(t *testing.T) {
 	require.False(t, p.ProbeTrusted)
 }
 
-// An adapter that had no name when it was checked and calls itself something now is another one.
+// An adapter without a User-Agent when it was checked, which has one now, counts as another adapter.
 func TestTrustOfANamelessAdapter(t *testing.T) {
 	c, p := stage(t)
 	p.set("486 Busy Here")
@@ -97,11 +98,11 @@ func TestTrustOfANamelessAdapter(t *testing.T) {
 	d, logs := startTestDaemon(t, c)
 	d.userAgentSeen("box-office", "Millrace 2.1")
 	require.False(t, d.line("box-office").Policy().ProbeTrusted)
-	require.Equal(t, 1, logs.FilterMessageSnippet("calls itself").Len())
+	require.Equal(t, 1, logs.FilterMessageSnippet("User-Agent has changed").Len())
 }
 
-// Each answered call tests what the adapter says of its hook (SAFETY.md S94): 486 is due, and one that says 200 twice
-// is not trusted any more, not after a restart either.
+// Each answered call tests the adapter's answers (SAFETY.md S94): 486 is due. An adapter that answers 200 twice is not
+// trusted from then on, not even after a restart.
 func TestTrustIsTestedInCalls(t *testing.T) {
 	c, p := stage(t)
 	p.set("486 Busy Here")
@@ -116,7 +117,7 @@ func TestTrustIsTestedInCalls(t *testing.T) {
 		k.line.Post(supervision.Event{Kind: supervision.CallAnswered, Call: id})
 	}
 	trusts := func() bool { return k.line.Policy().ProbeTrusted }
-	tested := func() { // all questions are answered
+	tested := func() { // all queries have been answered
 		t.Helper()
 		require.Eventually(t, func() bool {
 			calls := k.line.View().Calls
@@ -151,8 +152,8 @@ func TestTrustIsTestedInCalls(t *testing.T) {
 	require.False(t, d.line("box-office").Policy().ProbeTrusted, "after a restart")
 }
 
-// What outlives the process: the holds that stayed, as long as interval and steps are the same; the call-back window,
-// never longer than the file says; the call numbers.
+// After a restart the daemon still has the count of holds that stayed, if interval and steps are the same, the
+// call-back window, at most as long as the file says, and the next call number.
 func TestStateOverARestart(t *testing.T) {
 	c, _ := stage(t)
 	d, _ := startTestDaemon(t, c)
@@ -187,8 +188,8 @@ func TestStateOverARestart(t *testing.T) {
 	d.Shutdown(context.Background())
 }
 
-// Openings of the last minute count after a restart, and a pause after too many goes on, never longer than 5 min,
-// whatever the clock did.
+// After a restart, openings of the last minute still count. A pause after too many openings continues, for at most 5
+// min and even if the clock was set.
 func TestStormOverARestart(t *testing.T) {
 	c, _ := stage(t)
 	d, _ := startTestDaemon(t, c)
@@ -231,7 +232,7 @@ func TestStormOverARestart(t *testing.T) {
 	}
 }
 
-// The steps of a new interval are those that the file will have at its next reading.
+// The steps that follow a new interval are those that the file will have when it is next read.
 func TestStepsFollowTheInterval(t *testing.T) {
 	c, _ := stage(t)
 	d, _ := startTestDaemon(t, c)
@@ -251,7 +252,7 @@ func TestStepsFollowTheInterval(t *testing.T) {
 	require.Equal(t, time.Second, k.line.Policy().Interval)
 }
 
-// Neither a journal nor a control socket that cannot be had keeps the lines from being served.
+// If the journal or the control socket cannot be opened, the lines are still served.
 func TestServesWithoutJournalAndSocket(t *testing.T) {
 	c, _ := stage(t)
 	c.Journal.File = filepath.Join(t.TempDir(), "no such folder", "journal.db")
@@ -269,7 +270,7 @@ func TestServesWithoutJournalAndSocket(t *testing.T) {
 	require.Empty(t, d.Shutdown(context.Background()))
 }
 
-// pulsedBy opens the loop by hand once the board is there.
+// pulsedBy opens the loop by hand once the board is connected.
 func pulsedBy(t *testing.T, h *controlBackend) {
 	t.Helper()
 	var p control.Pulse
@@ -282,7 +283,7 @@ func pulsedBy(t *testing.T, h *controlBackend) {
 	t.Fatalf("no opening by hand in 10 s; the last one: %+v, %v", p, err)
 }
 
-// A board that is not there at the start is told of from the start, whichever comes first, its notice or the lines.
+// A board that cannot be reached at the start is reported from the start, whether its notice or the lines come first.
 func TestNoticeBeforeTheLinesStart(t *testing.T) {
 	c := loaded(t, file(t, freePort(t), answeringPeer(t, "200 OK"), answeringPeer(t, "200 OK")))
 	d := &Daemon{log: zap.NewNop()}
@@ -304,7 +305,7 @@ func reason(err error) string {
 	return ""
 }
 
-// What the house refuses, with its word and what to do.
+// Each refusal of the control backend has its reason code and says what to do.
 func TestControlRefusals(t *testing.T) {
 	c, p := stage(t)
 	d, _ := startTestDaemon(t, c)
@@ -329,14 +330,15 @@ func TestControlRefusals(t *testing.T) {
 	_, err = h.Pulse(ctx, "box-office", 0)
 	require.Equal(t, control.ReasonBusy, reason(err))
 	require.True(t, h.Daemon().Lines[0].Tuning)
-	p.set("486 Busy Here") // INVITEs are answered with 200 by this port; nothing is up yet
+	// This port answers INVITE with 200. No call is up yet.
+	p.set("486 Busy Here")
 	_, err = h.Clear(ctx, "box-office", 300*time.Millisecond, false)
 	require.Equal(t, control.ReasonRefused, reason(err))
 	require.NotContains(t, err.Error(), "trial: ")
 	require.NoError(t, h.EndTrials("box-office"))
 	require.False(t, h.Daemon().Lines[0].Tuning)
 
-	// Nobody asks any more: the session ends by itself, and whoever comes back is told.
+	// A session that nobody uses ends by itself, and the next request is told so.
 	require.NoError(t, h.BeginTrials("box-office"))
 	k := d.lineState("box-office")
 	k.mu.Lock()
@@ -345,9 +347,9 @@ func TestControlRefusals(t *testing.T) {
 	require.Eventually(t, func() bool { return !h.Daemon().Lines[0].Tuning }, 5*time.Second, time.Millisecond)
 	_, err = h.Ring(ctx, "box-office")
 	require.Equal(t, control.ReasonStopped, reason(err))
-	require.ErrorContains(t, err, "nothing was asked of it for 5m0s")
+	require.ErrorContains(t, err, "it was idle for 5m0s")
 
-	// The adapter asks for a call: refused, and the session is over, so that the next call passes.
+	// If the adapter asks for a call, the call is refused and the session ends, so that the next call passes.
 	require.NoError(t, h.BeginTrials("box-office"))
 	at := d.AdapterAddr("box-office").String()
 	p.send(at, "INVITE", 1, "<sip:555-0151@"+at+">")
@@ -355,7 +357,7 @@ func TestControlRefusals(t *testing.T) {
 	_, err = h.Clear(ctx, "box-office", 0, false)
 	require.ErrorContains(t, err, "the adapter asked for 555-0151")
 
-	// Lines on which there is nothing to tune are refused before anybody walks to the telephone.
+	// A line that cannot be tuned is refused at once, before anybody walks to the telephone.
 	policy := k.line.Policy()
 	policy.LifeSafety = true
 	k.line.SetPolicy(policy)
@@ -363,7 +365,7 @@ func TestControlRefusals(t *testing.T) {
 	policy.LifeSafety = false
 	k.line.SetPolicy(policy)
 
-	// The ending takes a session with it, and lets none begin.
+	// A shutdown ends the session and lets no other begin.
 	require.NoError(t, h.BeginTrials("box-office"))
 	require.Empty(t, d.Shutdown(context.Background()))
 	require.Equal(t, control.ReasonStopped, reason(h.BeginTrials("box-office")))
@@ -371,8 +373,8 @@ func TestControlRefusals(t *testing.T) {
 	require.Equal(t, control.ReasonStopped, reason(err))
 }
 
-// A line is not rung for a trial in the call-back window (SAFETY.md S56, S93), nor while it has a call; a session that
-// was begun before is not rung either.
+// A line is not rung for a trial in the call-back window (SAFETY.md S56, S93) or while it has a call, not even in a
+// session that was begun before.
 func TestTrialsRefusedInCallbackWindowAndCalls(t *testing.T) {
 	c, _ := stage(t)
 	d, _ := startTestDaemon(t, c)
@@ -392,7 +394,7 @@ func TestTrialsRefusedInCallbackWindowAndCalls(t *testing.T) {
 	require.NoError(t, h.EndTrials("box-office"))
 	require.ErrorContains(t, h.BeginTrials("box-office"), "call 71")
 
-	// A clearing that waits for the adapter's answer keeps nobody from tuning, as it keeps no opening from being made.
+	// A clearing that waits for the adapter's answer prevents no tuning, just as it prevents no opening.
 	post(supervision.Event{Kind: supervision.CallAnswered, Call: 71},
 		supervision.Event{Kind: supervision.AdapterLost, Call: 71})
 	require.NoError(t, h.BeginTrials("box-office"))
@@ -411,8 +413,8 @@ func TestTrialsRefusedInCallbackWindowAndCalls(t *testing.T) {
 	require.Contains(t, p.Refused, "until "+until)
 }
 
-// The order of the ending: whoever waits for an interruption by hand is told, the interruption ends as it was asked,
-// and the journal has it all.
+// If the daemon ends during a manual interruption, its client gets an error, the interruption lasts as long as asked,
+// and the journal has it in full.
 func TestEndingDuringAPulse(t *testing.T) {
 	c, _ := stage(t)
 	dir, err := os.MkdirTemp("", "millrace")
@@ -423,7 +425,7 @@ func TestEndingDuringAPulse(t *testing.T) {
 	pulsedBy(t, &controlBackend{d: d})
 	client := control.NewClient(c.Control.Socket)
 	defer client.Close()
-	answered := make(chan error, 1) // one answer, taken below
+	answered := make(chan error, 1) // one answer, received below
 	go func() { _, err := client.Pulse(t.Context(), "box-office", 1200*time.Millisecond); answered <- err }()
 	require.Eventually(t, func() bool { return d.line("box-office").View().Loop == "open" }, 5*time.Second,
 		time.Millisecond)
@@ -442,7 +444,7 @@ func TestEndingDuringAPulse(t *testing.T) {
 	require.ErrorIs(t, err, os.ErrNotExist)
 }
 
-// An input that nobody saw right is not watched in service: a wrong one would end every opening as a seizure.
+// An input that was never confirmed is not watched: if it were wrong, it would end every opening as a seizure.
 func TestOnlyATrustedInputIsWatched(t *testing.T) {
 	c := config.Line{Name: "box-office", Verify: config.Verify{By: "sense"}, Policy: supervision.DefaultPolicy()}
 	_, o := newLineState(&c, relay.NoContact{}, nil, time.Now(), zap.NewNop())

@@ -17,11 +17,11 @@ import (
 // sinkLines is how many log lines wait for a slow reader: some seconds of a busy cabinet (our own figure).
 const sinkLines = 4096
 
-// sink writes log lines from its own goroutine. A reader that does not read costs lines, counted and told of
-// later, and never holds up a line: the record never stands in the way of an interruption.
+// sink writes log lines from its own goroutine. If the reader does not read, lines are dropped, counted and reported
+// later. The log never delays a line or an interruption (invariant 10).
 type sink struct {
 	w    io.Writer
-	q    chan []byte // sinkLines: a burst waits here, more is dropped
+	q    chan []byte // sinkLines: holds a burst; further lines are dropped
 	lost atomic.Uint64
 	end  chan struct{}
 	once sync.Once
@@ -36,17 +36,17 @@ func newSink(w io.Writer) *sink {
 
 func (s *sink) Write(p []byte) (int, error) {
 	select {
-	case s.q <- append([]byte(nil), p...): // zap uses its buffer again
+	case s.q <- append([]byte(nil), p...): // a copy, because zap reuses its buffer
 	default:
 		s.lost.Add(1)
 	}
 	return len(p), nil
 }
 
-// Sync is there for zap; Close waits for what is queued.
+// Sync does nothing. Close waits for the queued lines.
 func (s *sink) Sync() error { return nil }
 
-// Close writes what is queued, for at most a second.
+// Close writes the queued lines. It waits at most a second.
 func (s *sink) Close() {
 	s.once.Do(func() { close(s.end) })
 	select {
@@ -75,14 +75,14 @@ func (s *sink) run() {
 }
 
 func (s *sink) put(p []byte) {
-	_, _ = s.w.Write(sanitize.Lines(p)) // a log that cannot be written has nobody to tell
+	_, _ = s.w.Write(sanitize.Lines(p)) // a failed write of the log cannot be reported
 }
 
-// newLogger builds the logger that c asks for; end writes what is left.
+// newLogger makes the logger that c describes. end writes the queued lines and stops it.
 func newLogger(c config.Log, w io.Writer) (log *zap.Logger, end func()) {
 	s := newSink(w)
 	level, err := zapcore.ParseLevel(c.Level)
-	if err != nil { // the configuration was checked; an unset level is info
+	if err != nil { // c was checked, so the level is unset: info
 		level = zap.InfoLevel
 	}
 	ec := zap.NewProductionEncoderConfig()
@@ -105,7 +105,7 @@ func newLogger(c config.Log, w io.Writer) (log *zap.Logger, end func()) {
 	return log, func() { close(stop); <-ended; s.Close() }
 }
 
-// reportLost says once a second how many lines were lost, if any.
+// reportLost logs every second how many lines were lost, if any.
 func reportLost(s *sink, log *zap.Logger, stop <-chan struct{}) {
 	t := time.NewTicker(time.Second)
 	defer t.Stop()

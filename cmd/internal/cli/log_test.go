@@ -19,20 +19,20 @@ import (
 	"clearback/config"
 )
 
-// A reader of the log that does not read costs lines, and never time: the write returns at once.
+// A reader of the log that does not read costs lines but no time: the write returns at once.
 func TestSlowLogReaderDelaysNothing(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r, w := io.Pipe()
 		log, end := newLogger(config.Log{Level: "info"}, w)
 		for range sinkLines + 100 {
-			log.Info("curtain") // in the bubble a wait for the reader would be a deadlock
+			log.Info("curtain") // in the bubble, waiting for the reader would be a deadlock
 		}
 		done := make(chan string)
 		go func() {
 			all, _ := io.ReadAll(r)
 			done <- string(all)
 		}()
-		<-time.After(2 * time.Second) // the clock of the synctest bubble: the lost lines are told of
+		<-time.After(2 * time.Second) // the bubble's clock: the lost lines are reported
 		end()
 		require.NoError(t, w.Close())
 		all := <-done
@@ -53,7 +53,7 @@ func TestLogForms(t *testing.T) {
 	}
 }
 
-// TestLogLine is the shape of a line: what collects logs relies on the keys of its head and on the form of times and
+// TestLogLine checks the form of a log line. Log collectors rely on the keys of its head and on the form of times and
 // durations.
 func TestLogLine(t *testing.T) {
 	var h outputBuffer
@@ -66,8 +66,8 @@ func TestLogLine(t *testing.T) {
 		`"late":"1.5ms","at":"2026-03-14T19:30:00.123456789Z","call":3\}\n$`, h.String())
 }
 
-// Whatever a peer put into a text, the log keeps one line for one entry, without what moves a terminal's cursor or
-// turns the direction of writing, and cuts what is long; JSON stays JSON.
+// Whatever text a peer sends, each log entry stays one line, without characters that move a terminal's cursor or turn
+// the direction of writing, and long texts are cut. JSON stays valid.
 func TestLogHasNoControlCharacters(t *testing.T) {
 	const evil = "a\r\nfake entry\x1b[2J\x07\x7f\u009b31m\u202etxt.exe\u2028\xff\U000e0041z"
 	for _, form := range []string{"json", "console"} {
@@ -92,7 +92,7 @@ func TestLogHasNoControlCharacters(t *testing.T) {
 	}
 }
 
-// The datagram of sd_notify(3).
+// notify sends the datagram of sd_notify(3).
 func TestNotify(t *testing.T) {
 	name := filepath.Join(t.TempDir(), "notify")
 	c, err := net.ListenUnixgram("unixgram", &net.UnixAddr{Name: name, Net: "unixgram"})
@@ -106,5 +106,5 @@ func TestNotify(t *testing.T) {
 	require.NoError(t, err)
 	assert.Equal(t, "READY=1", string(b[:n]))
 	t.Setenv("NOTIFY_SOCKET", name+"-nobody")
-	notify("READY=1") // nobody listens, nothing happens
+	notify("READY=1") // without a listener, nothing happens
 }

@@ -5,11 +5,11 @@ import (
 	"go.uber.org/zap/zapcore"
 )
 
-// maxLogged bounds a text in a log entry, in bytes: whoever sends a long header field fills no disk with it. Our own
-// number: our errors are far shorter. A stack is ours and stays whole.
+// maxLogged is the longest text in a log entry, in bytes. It keeps a sender of long header fields from filling the
+// disk. It is our own figure; our errors are far shorter. A stack trace comes from us and is not cut.
 const maxLogged = 1000
 
-// boundedCore is a core that cuts long texts.
+// boundedCore is a log core that cuts long texts.
 type boundedCore struct{ zapcore.Core }
 
 // With implements [zapcore.Core].
@@ -31,7 +31,7 @@ func (b boundedCore) Write(e zapcore.Entry, fields []zapcore.Field) error {
 	return b.Core.Write(e, short(fields))
 }
 
-// short returns the fields with their long texts cut.
+// short returns the fields with long texts cut.
 func short(fields []zapcore.Field) []zapcore.Field {
 	out := make([]zapcore.Field, len(fields))
 	for i, f := range fields {

@@ -10,8 +10,8 @@ import (
 	"github.com/spf13/pflag"
 )
 
-// manPages writes a page for each command, from the texts of its help. (Cobra's own writer goes through Markdown,
-// shows switches as --live[=false], and would bring two more modules into the daemon.)
+// manPages writes a man page for each command, from the texts of its help. (Cobra's own generator goes through
+// Markdown, shows switches as --live[=false], and would bring two more modules into the daemon.)
 func manPages(*pflag.FlagSet) action {
 	return func(e *env, operands []string) int {
 		if len(operands) == 0 {
@@ -30,10 +30,10 @@ func manPages(*pflag.FlagSet) action {
 	}
 }
 
-// roff writes a text for troff: no dash becomes a hyphen, no backslash an escape, and no line a request (groff(7)).
+// roff escapes a text for troff. No dash becomes a hyphen, no backslash an escape, and no line a request (groff(7)).
 var roff = strings.NewReplacer(`\`, `\e`, `-`, `\-`, "\n\n", "\n.PP\n", "\n.", "\n\\&.", "\n'", "\n\\&'")
 
-// manPage is the page of a command, in the macros of man(7).
+// manPage returns the page of a command, in the macros of man(7).
 func manPage(c *cobra.Command) string {
 	var b strings.Builder
 	section := func(title, text string) {
@@ -42,7 +42,8 @@ func manPage(c *cobra.Command) string {
 		}
 	}
 	name := strings.ReplaceAll(c.CommandPath(), " ", "-")
-	date, _, _ := strings.Cut(buildSetting("vcs.time"), "T") // the commit's, so that the same commit gives the same pages
+	// The commit's date, so that the same commit gives the same pages.
+	date, _, _ := strings.Cut(buildSetting("vcs.time"), "T")
 	fmt.Fprintf(&b, ".TH %q 1 %q clearback\n.nh\n", strings.ToUpper(name), date)
 	section("NAME", roff.Replace(name+` - `+c.Short))
 	section("SYNOPSIS", ".B "+roff.Replace(c.UseLine()))

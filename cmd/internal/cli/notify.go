@@ -5,17 +5,18 @@ import (
 	"os"
 )
 
-// notify tells the service manager a state, as sd_notify(3) describes: a datagram to the socket that NOTIFY_SOCKET
-// names. Without such a manager, or when it does not listen, nothing happens: the telephone service matters more.
+// notify reports a state to the service manager, as sd_notify(3) describes: a datagram to the socket that NOTIFY_SOCKET
+// names. Without a service manager, or if it does not listen, nothing happens: the telephone service matters more.
 func notify(state string) {
 	name := os.Getenv("NOTIFY_SOCKET")
 	if name == "" {
 		return
 	}
-	c, err := net.DialUnix("unixgram", nil, &net.UnixAddr{Name: name, Net: "unixgram"}) // a leading @ is an abstract name, as there
+	// A leading @ means an abstract socket, both in NOTIFY_SOCKET and in package net.
+	c, err := net.DialUnix("unixgram", nil, &net.UnixAddr{Name: name, Net: "unixgram"})
 	if err != nil {
 		return
 	}
 	defer c.Close()
-	_, _ = c.Write([]byte(state)) // nobody to tell
+	_, _ = c.Write([]byte(state)) // a failure cannot be reported
 }

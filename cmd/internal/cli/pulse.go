@@ -11,8 +11,8 @@ import (
 	"clearback/supervision/callrecord"
 )
 
-// Pulse implements control.Backend. It waits for what becomes of the interruption; the server's context does not end
-// with its client.
+// Pulse implements control.Backend. It waits for the result of the interruption. ctx is the server's context and does
+// not end when the client goes.
 func (h *controlBackend) Pulse(ctx context.Context, line string, interval time.Duration) (control.Pulse, error) {
 	k, err := h.lineState(line)
 	if err != nil {
@@ -35,12 +35,12 @@ func (h *controlBackend) Pulse(ctx context.Context, line string, interval time.D
 		return control.Pulse{}, errEnding(line)
 	case <-ctx.Done():
 		select {
-		case <-h.d.ending: // which ends the context too
+		case <-h.d.ending: // this ends ctx, too
 			return control.Pulse{}, errEnding(line)
 		default:
 		}
 		return control.Pulse{}, &control.Error{Code: http.StatusGatewayTimeout, Reason: control.ReasonFailed,
-			Text: line + ": nothing was heard of the interruption; `clearback lines` shows the loop"}
+			Text: line + ": no result of the interruption arrived in time; `clearback lines` shows the loop"}
 	}
 	switch w.refused {
 	case supervision.SuppressionNone:
@@ -53,7 +53,7 @@ func (h *controlBackend) Pulse(ctx context.Context, line string, interval time.D
 	return w.out, nil
 }
 
-// beginPulse lets one interruption by hand at a time pass: what is told of it names nobody.
+// beginPulse allows one manual interruption at a time, because the line's entries do not say whose request they answer.
 func (k *lineState) beginPulse() error {
 	k.mu.Lock()
 	defer k.mu.Unlock()
@@ -76,7 +76,7 @@ func (k *lineState) endPulse() {
 	k.pulsing = false
 }
 
-// refusal says which rule keeps the loop closed, with which call, and until when.
+// refusal says which rule keeps the loop closed, because of which call, and until when.
 func (k *lineState) refusal(why supervision.Suppression, v supervision.View) string {
 	until := k.callbackUntil(v)
 	switch {
@@ -90,7 +90,7 @@ func (k *lineState) refusal(why supervision.Suppression, v supervision.View) str
 	}
 }
 
-// callbackUntil is the end of the call-back window; nil outside of it.
+// callbackUntil returns the end of the call-back window, nil if there is none now.
 func (k *lineState) callbackUntil(v supervision.View) *time.Time {
 	if until := k.epoch.Add(time.Duration(v.CallbackBy)); v.CallbackBy > 0 && time.Until(until) > 0 {
 		return &until
@@ -98,7 +98,7 @@ func (k *lineState) callbackUntil(v supervision.View) *time.Time {
 	return nil
 }
 
-// callPhrase says which call a line has, and how far it is.
+// callPhrase describes a call of the line and its state.
 func callPhrase(c supervision.CallView) string {
 	state := map[string]string{
 		"waiting": "waits to be offered", "offered": "is ringing or being made", "answered": "is up",
@@ -111,13 +111,13 @@ func callPhrase(c supervision.CallView) string {
 	return fmt.Sprintf("%s %d %s", kind, c.Call, state)
 }
 
-// pulseWait follows an interruption by hand. Its done is closed once out is whole; everything else is written by the
-// line's goroutine before.
+// pulseWait follows a manual interruption. The line's goroutine writes all its fields. It closes done once out is
+// complete, and writes nothing after that.
 type pulseWait struct {
 	begun, over bool
 	out         control.Pulse
 	refused     supervision.Suppression
-	done        chan struct{} // closed once
+	done        chan struct{} // closed exactly once
 }
 
 func newPulseWait() *pulseWait { return &pulseWait{done: make(chan struct{})} }

@@ -18,7 +18,7 @@ import (
 
 func rehearse(f *pflag.FlagSet) action {
 	o := rehearsal.Options{Start: startRehearsed, Tune: tuneRehearsed}
-	f.BoolVar(&o.Without, "without-clearback", false, "leave the daemon out, to see the holds stay")
+	f.BoolVar(&o.Without, "without-clearback", false, "leave out the daemon, to show that the holds do not clear")
 	f.BoolVar(&o.JSON, "json", false, "print the result as JSON")
 	f.BoolVar(&o.AllHabits, "habits", false, "play every scene of a clearing with every habit of adapters")
 	f.StringArrayVar(&o.Habits, "habit", nil,
@@ -35,7 +35,7 @@ func rehearse(f *pflag.FlagSet) action {
 		}
 		if *record != "" {
 			if o.AllHabits || len(o.Habits) > 0 {
-				return e.fault("rehearse: --journal goes with the plain adapter only: each habit has a daemon of its own")
+				return e.fault("rehearse: --journal works with the plain adapter only, because each habit gets a daemon of its own")
 			}
 			o.Start = func(ctx context.Context, c *config.Config, log *zap.Logger) (rehearsal.Daemon, error) {
 				c.Journal.File = *record
@@ -59,12 +59,12 @@ func rehearse(f *pflag.FlagSet) action {
 func startRehearsed(_ context.Context, c *config.Config, log *zap.Logger) (rehearsal.Daemon, error) {
 	d, err := StartDaemon(c, log)
 	if err != nil {
-		return nil, err // not d: a nil *Daemon in an interface is no nil
+		return nil, err // not d: an interface that holds a nil *Daemon is not nil
 	}
 	return d, nil
 }
 
-// tuneRehearsed makes a tuning session as `tune` makes it, without its socket.
+// tuneRehearsed runs a tuning session as `tune` does, without the control socket.
 func tuneRehearsed(ctx context.Context, d rehearsal.Daemon, line string, near rehearsal.NearEnd) (time.Duration, string,
 	error) {
 	served, ok := d.(*Daemon)
@@ -84,7 +84,7 @@ func tuneRehearsed(ctx context.Context, d rehearsal.Daemon, line string, near re
 	return r.Recommended, r.Text, err
 }
 
-// localTrials is the house without its socket.
+// localTrials is a trialClient that calls the controlBackend directly, without the socket.
 type localTrials struct{ h *controlBackend }
 
 func (b localTrials) BeginTrials(_ context.Context, line string) error { return b.h.BeginTrials(line) }
@@ -100,13 +100,13 @@ func (b localTrials) SaveTrial(_ context.Context, line string, a control.TrialAn
 }
 func (b localTrials) EndTrials(_ context.Context, line string) error { return b.h.EndTrials(line) }
 
-// rehearsalOperator is the rehearsal's near end.
+// rehearsalOperator is the rehearsal's near end as an operator.
 type rehearsalOperator struct{ rehearsal.NearEnd }
 
-// Answer implements person.
+// Answer implements operator.
 func (p rehearsalOperator) Answer(ctx context.Context, _, _ int) error { return p.NearEnd.Answer(ctx) }
 
-// Lamp implements person.
+// Lamp implements operator.
 func (p rehearsalOperator) Lamp(ctx context.Context) (tuning.Answer, error) {
 	out, err := p.LampOut(ctx)
 	if out {
@@ -115,8 +115,8 @@ func (p rehearsalOperator) Lamp(ctx context.Context) (tuning.Answer, error) {
 	return tuning.Stayed, err
 }
 
-// RangUp implements person: the model has no such adapter.
+// RangUp implements operator. The modelled adapter never rings the line after an interruption.
 func (p rehearsalOperator) RangUp(context.Context) (bool, error) { return false, nil }
 
-// Free implements person.
+// Free implements operator.
 func (p rehearsalOperator) Free(ctx context.Context, _ tuning.Answer) error { return p.HangUp(ctx) }

@@ -19,7 +19,7 @@ import (
 	"clearback/config"
 )
 
-// The main job end to end: every scene, on real sockets, with the daemon that `run` starts.
+// Every scene of the main job passes on real sockets, with the daemon that `run` starts.
 func TestRehearse(t *testing.T) {
 	t.Parallel()
 	var out, err bytes.Buffer
@@ -39,7 +39,7 @@ func TestRehearseList(t *testing.T) {
 	}
 }
 
-// played rehearses the scenes with a starter and returns the names of those that did not end as they should.
+// played rehearses the scenes with a starter and returns the names of those that failed.
 func played(t *testing.T, start rehearsal.Starter, scenes ...string) []string {
 	var out bytes.Buffer
 	err := rehearsal.Run(t.Context(), rehearsal.Options{Start: start, Scenes: scenes, JSON: true, Out: &out})
@@ -61,7 +61,7 @@ func played(t *testing.T, start rehearsal.Starter, scenes ...string) []string {
 	return failed
 }
 
-// changed starts the daemon on a configuration that is not the one the stage asked for.
+// changed starts the daemon with a changed configuration.
 func changed(change func(l *config.Line)) rehearsal.Starter {
 	return func(ctx context.Context, c *config.Config, log *zap.Logger) (rehearsal.Daemon, error) {
 		other := *c
@@ -73,7 +73,7 @@ func changed(change func(l *config.Line)) rehearsal.Starter {
 	}
 }
 
-// A rehearsal that cannot fail proves nothing. A daemon without contacts plays its part in everything but the opening.
+// A rehearsal that cannot fail proves nothing. A daemon without contacts passes in everything but the openings.
 func TestRehearsalOfADaemonWithoutContacts(t *testing.T) {
 	t.Parallel()
 	failed := played(t, changed(func(l *config.Line) { l.Contact = config.Contact{Driver: "none"} }),
@@ -83,14 +83,14 @@ func TestRehearsalOfADaemonWithoutContacts(t *testing.T) {
 	require.Equal(t, []string{
 		"board-power", "cut-plain", "cut-timed", "daemon-ends", "held-call", "house-call", "near-end-calls",
 		"next-caller", "others-stay", "short-interval",
-	}, failed, "only what leaves the loop closed is as it should be")
+	}, failed, "only scenes that leave the loop closed may pass")
 }
 
 func TestRehearsalOfADaemonWithAnotherInterval(t *testing.T) {
 	t.Parallel()
 	failed := played(t, changed(func(l *config.Line) {
-		// Far from the interval that the scene asks for, so that no late wake-up makes one of the other: a second for
-		// the line that is to be open for 300 ms, and 250 ms for those that are to be open for 800 ms.
+		// The interval differs so much from the scene's that a late wake-up cannot hide it: a second instead of 300 ms,
+		// and 250 ms instead of 800 ms.
 		if l.Policy.Interval < 500*time.Millisecond {
 			l.Policy.Interval = time.Second
 		} else {
@@ -103,14 +103,14 @@ func TestRehearsalOfADaemonWithAnotherInterval(t *testing.T) {
 		failed)
 }
 
-// A daemon that does not take 911 for an emergency number would open the loop.
+// A daemon that does not recognise 911 as an emergency number would open the loop.
 func TestRehearsalOfADaemonThatAlwaysOpens(t *testing.T) {
 	t.Parallel()
 	failed := played(t, startOpeningDaemon, "near-end-first", "emergency-call", "others-stay", "house-call")
 	require.Equal(t, []string{"emergency-call", "house-call", "near-end-first", "others-stay"}, failed)
 }
 
-// openingDaemon is a daemon beside which somebody opens every contact twice a second.
+// openingDaemon is a daemon beside a program that opens every contact twice a second.
 type openingDaemon struct {
 	rehearsal.Daemon
 	stop context.CancelFunc
@@ -149,7 +149,7 @@ func disturb(ctx context.Context, m *modbus.ModbusClient, c *config.Config, boar
 		}
 		for _, l := range c.Lines {
 			if l.Contact.Controller == board && m.SetUnitId(l.Contact.Unit) == nil {
-				_ = m.WriteCoil(l.Contact.Coil, on) // the scenes find out whether it did
+				_ = m.WriteCoil(l.Contact.Coil, on) // the scenes find out whether it worked
 			}
 		}
 	}

@@ -27,20 +27,22 @@ import (
 )
 
 const (
-	// relayReadyFor is how long the start waits for outputs; those that hang are tried on.
+	// relayReadyFor is how long the start waits for the outputs. The agent keeps trying those that hang.
 	relayReadyFor = time.Second
-	// relayEndFor is how long the end waits for them: our own figure, well below what the service manager gives.
+	// relayEndFor is how long a shutdown waits for the outputs. It is our own figure, well below the service manager's
+	// limit.
 	relayEndFor = 3 * time.Second
-	// relayGC keeps the heap at 1 MB instead of 4, so that the process stays below 15; it allocates next to nothing.
+	// relayGC is the garbage collector's percentage. It keeps the heap at 1 MB instead of 4, and so the process below
+	// 15 MB. The agent allocates next to nothing.
 	relayGC = 25
 )
 
-// relayAgent is the controller at the adapter.
+// relayAgent is the command `relay`, which serves the contacts of this machine.
 func relayAgent(f *pflag.FlagSet) action {
 	path := f.String("config", "", "the agent's `FILE`; deploy/relay.yaml shows every key")
 	only := f.Bool("check", false, "check the file, show what the contacts do, and exit")
 	closing := f.Bool("close", false, "close every contact and exit; the agent must not be running")
-	within := spanFlag(f, "within", relayEndFor, relayEndFor.String(), "how much `TIME` --close may take")
+	within := spanFlag(f, "within", relayEndFor, relayEndFor.String(), "stop trying to --close after this `TIME`")
 	return func(e *env, _ []string) int {
 		switch {
 		case *path == "":
@@ -77,7 +79,7 @@ func relayAgent(f *pflag.FlagSet) action {
 	}
 }
 
-// relayClose is what a service manager runs when the agent has ended, however it ended.
+// relayClose is what a service manager runs after the agent has ended, for whatever reason.
 func (e *env) relayClose(path string, within time.Duration) int {
 	c, faults, err := config.LoadRelayForClosing(path)
 	if err != nil {
@@ -100,20 +102,21 @@ func (e *env) relayClose(path string, within time.Duration) int {
 		}
 		return ExitNotClosed
 	case len(faults) > 0:
-		fmt.Fprintln(e.Err, "clearback: the contacts that could be made out are closed; mend the file")
+		fmt.Fprintln(e.Err, "clearback: the contacts that could be read from the file are closed; correct its faults")
 		return ExitFaults
 	}
 	fmt.Fprintln(e.Out, "every contact is closed")
 	return ExitOK
 }
 
-// closeAgain is the pause between attempts to close what could not be closed, as while a serial adapter is away: as the
-// agent's own.
+// closeAgain is the pause between attempts to close a contact that did not close, for example while a serial adapter is
+// unplugged. It is the same as the agent's.
 const closeAgain = 250 * time.Millisecond
 
-// closeOutputs closes every contact, again and again until all are closed or ctx ends, and returns those that are not.
+// closeOutputs tries to close every contact until all are closed or ctx ends. It returns the contacts that are not
+// closed.
 func closeOutputs(ctx context.Context, c *config.Relay) ([]agent.NotClosed, error) {
-	reasons := map[string]error{} // by contact, of the attempt before
+	reasons := map[string]error{} // by contact, from the last attempt
 	for {
 		a, err := newAgent(c, func(agent.Notice) {})
 		if err != nil {
@@ -125,7 +128,7 @@ func closeOutputs(ctx context.Context, c *config.Relay) ([]agent.NotClosed, erro
 		if len(left) == 0 {
 			return nil, nil
 		}
-		for i := range left { // an attempt that was cut short says less than the one before it
+		for i := range left { // an attempt that was cut short says less than the last full one
 			if reason := reasons[left[i].Contact]; reason != nil && errors.Is(left[i].Err, agent.ErrHung) {
 				left[i].Err = reason
 			}
@@ -141,7 +144,8 @@ func closeOutputs(ctx context.Context, c *config.Relay) ([]agent.NotClosed, erro
 	}
 }
 
-// usableRelay drops what names no contact that could be closed, and what closing does not need.
+// usableRelay returns a configuration with the contacts that can be closed. It drops faulty and duplicate contacts, and
+// every setting that closing does not need.
 func usableRelay(c *config.Relay) *config.Relay {
 	u := &config.Relay{MaxInterval: agent.MostInterval, Watchdog: agent.DefaultWatchdog}
 	taken := map[string]bool{}
@@ -154,7 +158,7 @@ func usableRelay(c *config.Relay) *config.Relay {
 	return u
 }
 
-// newAgent makes the agent and its contacts.
+// newAgent makes the agent with its contacts.
 func newAgent(c *config.Relay, notify func(agent.Notice)) (*agent.Agent, error) {
 	a, err := agent.New(agent.Options{MaxInterval: c.MaxInterval, Watchdog: c.Watchdog,
 		LeastClosed: supervision.LeastClosed, Notify: notify})
@@ -186,22 +190,22 @@ func (e *env) relayServe(c *config.Relay, log *zap.Logger) int {
 }
 
 func (e *env) relayRun(c *config.Relay, a *agent.Agent, log *zap.Logger, began time.Time) int {
-	fatal := make(chan os.Signal, 1) // one is enough to end
+	fatal := make(chan os.Signal, 1) // one signal is enough to end
 	signal.Notify(fatal, deadly()...)
 	defer signal.Stop(fatal)
 	defer debug.SetGCPercent(debug.SetGCPercent(relayGC))
 	prepareProcess(a, log)
 	server := agent.NewServer(a, agent.ServerOptions{AllowFrom: c.AllowFrom})
 	face, err := relayBroker(c.MQTT, a, log)
-	a.Start() // whatever the error: closed first
+	a.Start() // even after an error, so that the contacts are closed
 	ctx, cancel := context.WithTimeout(context.Background(), relayReadyFor)
 	for _, n := range a.Ready(ctx) {
-		log.Error("a contact is not known closed; it is tried on", zap.String("contact", n.Contact), zap.Error(n.Err))
+		log.Error("a contact is not known closed; the agent keeps trying", zap.String("contact", n.Contact), zap.Error(n.Err))
 	}
 	cancel()
 	for _, k := range c.Contacts {
 		if k.Simulated != nil {
-			log.Warn("SIMULATED: this contact is only pretended, nothing real moves", zap.String("contact", k.Name))
+			log.Warn("SIMULATED: no real contact moves", zap.String("contact", k.Name))
 		}
 	}
 	stop := server.Close
@@ -235,7 +239,7 @@ func (e *env) relayRun(c *config.Relay, a *agent.Agent, log *zap.Logger, began t
 		log.Info("ending", zap.Stringer("signal", s))
 	case s := <-fatal:
 		a.Emergency()
-		log.Error("ending on a signal that nobody should send", zap.Stringer("signal", s))
+		log.Error("ending on an unexpected signal", zap.Stringer("signal", s))
 		code = ExitFailed
 	}
 	notify("STOPPING=1")
@@ -245,8 +249,8 @@ func (e *env) relayRun(c *config.Relay, a *agent.Agent, log *zap.Logger, began t
 	return code
 }
 
-// deadly are the signals that would end the process without another word, but for those that cannot be caught. (The
-// runtime itself ignores SIGPROF.)
+// deadly returns the signals that would kill the process at once, except those that cannot be caught. (The runtime
+// itself ignores SIGPROF.)
 func deadly() []os.Signal {
 	return []os.Signal{
 		syscall.SIGQUIT, syscall.SIGABRT, syscall.SIGSEGV, syscall.SIGBUS, syscall.SIGFPE, syscall.SIGILL,
@@ -255,7 +259,8 @@ func deadly() []os.Signal {
 	}
 }
 
-// prepareProcess asks for what keeps a timer exact. All of it is the service manager's to give.
+// prepareProcess checks that the process is in the real-time class, which keeps timers exact. The service manager sets
+// the class.
 func prepareProcess(a *agent.Agent, log *zap.Logger) {
 	if !agent.RealTime() {
 		a.SetHealth(agent.HealthClass, true)
@@ -263,7 +268,7 @@ func prepareProcess(a *agent.Agent, log *zap.Logger) {
 	}
 }
 
-// startRelayServers begins to serve masters. Stop ends what was begun, also after an error.
+// startRelayServers begins to serve masters. stop ends whatever was started, also after an error.
 func startRelayServers(c *config.Relay, a *agent.Agent, server *agent.Server, face *agentmqtt.Client,
 	log *zap.Logger) (stop func(context.Context), err error) {
 	stop = func(ctx context.Context) {
@@ -289,13 +294,13 @@ func startRelayServers(c *config.Relay, a *agent.Agent, server *agent.Server, fa
 	})
 	log.Info("serving Modbus TCP", zap.Stringer("address", l.Addr()))
 	if !isOurs(c.Listen.Addr()) {
-		log.Warn("the address is not this machine's now; nobody can connect until it is",
+		log.Warn("this machine does not have the address now; nobody can connect until it does",
 			zap.Stringer("address", c.Listen.Addr()))
 	}
 	return stop, nil
 }
 
-// isOurs reports whether an address is one of this machine's, as far as it can be told.
+// isOurs reports whether an address belongs to this machine. It returns true if the addresses cannot be listed.
 func isOurs(a netip.Addr) bool {
 	if a.IsUnspecified() || a.IsLoopback() {
 		return true
@@ -310,7 +315,7 @@ func isOurs(a netip.Addr) bool {
 	})
 }
 
-// relayBroker makes what serves the contacts at a broker, nil if the file names none.
+// relayBroker makes the client that serves the contacts at a broker. It returns nil if the file names no broker.
 func relayBroker(m *config.RelayMQTT, a *agent.Agent, log *zap.Logger) (*agentmqtt.Client, error) {
 	if m == nil {
 		return nil, nil
@@ -345,7 +350,7 @@ func feedWatchdogs(c *config.Relay, a *agent.Agent, log *zap.Logger) (*agent.Har
 	if err != nil {
 		return nil, err
 	}
-	failing := false // owned by the one goroutine that feeds
+	failing := false // used only by the goroutine that feeds
 	a.Feed(w.Timeout()/4, func() {
 		err := w.Feed()
 		if err != nil && !failing {
@@ -358,8 +363,8 @@ func feedWatchdogs(c *config.Relay, a *agent.Agent, log *zap.Logger) (*agent.Har
 	return w, nil
 }
 
-// managerWatchdog tells how often the service manager's watchdog is to be fed, as sd_watchdog_enabled(3) describes: a
-// quarter of its time.
+// managerWatchdog returns how often to feed the service manager's watchdog: every quarter of the time that it allows.
+// See sd_watchdog_enabled(3).
 func managerWatchdog() (every time.Duration, ok bool) {
 	if pid := os.Getenv("WATCHDOG_PID"); pid != "" && pid != strconv.Itoa(os.Getpid()) {
 		return 0, false
@@ -371,8 +376,8 @@ func managerWatchdog() (every time.Duration, ok bool) {
 	return time.Duration(us) * time.Microsecond / 4, true
 }
 
-// relayEnd closes every contact first, then ends what serves masters. The hardware watchdog is stopped only if no loop
-// can be open: else the reset that comes is the last remedy.
+// relayEnd closes every contact first and then stops the servers. It stops the hardware watchdog only if every contact
+// is closed. Otherwise the watchdog resets the machine, which is the last remedy.
 func (e *env) relayEnd(a *agent.Agent, stop func(context.Context), h *agent.HardwareWatchdog, log *zap.Logger) int {
 	ctx, cancel := context.WithTimeout(context.Background(), relayEndFor)
 	defer cancel()

@@ -49,7 +49,7 @@ func TestRelayCommandLine(t *testing.T) {
 		{[]string{"--config", bad, "--check"}, ExitFaults, "allow_form is no key; did you mean allow_from?"},
 		{[]string{"--config", good, "--check"}, ExitOK, "contact box-office: SIMULATED: no real contact moves"},
 		{[]string{"--config", good, "--close"}, ExitOK, "every contact is closed"},
-		{[]string{"--config", bad, "--close"}, ExitFaults, "the contacts that could be made out are closed"},
+		{[]string{"--config", bad, "--close"}, ExitFaults, "the contacts that could be read from the file are closed"},
 	} {
 		code, out, errs := call("", append([]string{"relay"}, x.args...)...)
 		require.Equal(t, x.code, code, x.args)
@@ -57,23 +57,24 @@ func TestRelayCommandLine(t *testing.T) {
 	}
 }
 
-// A contact that cannot be closed is told of by its own exit code.
+// A contact that cannot be closed has its own exit code.
 func TestRelayCloseFails(t *testing.T) {
-	// The file's directory does not exist, so that nothing can be made there, not even by an attempt that is still
-	// under way at the end.
+	// The file's directory does not exist, so no attempt can create the file, not even one that is still running at the
+	// end.
 	path, _ := relayFile(t, strings.Replace(simulatedRelay, "%s", "%s/none", 1))
 	code, _, errs := call("", "relay", "--config", path, "--close", "--within", "1s")
 	require.Equal(t, ExitNotClosed, code)
 	require.Contains(t, errs, "not known closed: box-office: ")
 }
 
-// What fails at first is tried again for as long as it may take.
+// A close that fails at first is tried again until the time is over.
 func TestRelayCloseIsRepeated(t *testing.T) {
 	path, moves := relayFile(t, simulatedRelay)
 	require.NoError(t, os.Mkdir(moves, 0o700))
 	mended := make(chan error, 1) // read at the end
 	go func() {
-		<-time.After(300 * time.Millisecond) // so that the first attempt has failed; if not, this proves nothing, and fails nothing
+		// By then the first attempt has failed. If it has not, the test still passes.
+		<-time.After(300 * time.Millisecond)
 		mended <- os.Remove(moves)
 	}()
 	code, _, errs := call("", "relay", "--config", path, "--close", "--within", "10s")
@@ -81,7 +82,7 @@ func TestRelayCloseIsRepeated(t *testing.T) {
 	require.Equal(t, ExitOK, code, errs)
 }
 
-// An agent that cannot listen has closed its contacts all the same.
+// An agent that cannot listen still closes its contacts.
 func TestRelayCannotListen(t *testing.T) {
 	taken, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)
@@ -95,7 +96,7 @@ func TestRelayCannotListen(t *testing.T) {
 	require.True(t, strings.HasPrefix(string(b), "closed "), "%s", b)
 }
 
-// The agent keeps a contact closed between two openings for as long as the daemon's own number says.
+// The agent keeps a contact closed between two openings for as long as supervision.LeastClosed says.
 func TestRelayLeastClosed(t *testing.T) {
 	path, _ := relayFile(t, simulatedRelay)
 	c, faults, err := config.LoadRelay(path)

@@ -10,11 +10,11 @@ import (
 	"clearback/config"
 )
 
-// output returns what opens a contact's output, and whether that senses loop current. It is not ok if the file names no
-// output.
+// output returns a function that opens a contact's output, and whether that output senses loop current. ok is false if
+// the file names no usable output.
 func output(k config.RelayContact) (open func() (agent.Output, error), senses, ok bool) {
 	if k.OpenLevel != "on" && k.OpenLevel != "off" {
-		return nil, false, false // the file has a fault there, and only closing goes on
+		return nil, false, false // a fault of the file: this contact cannot be closed
 	}
 	switch {
 	case k.Simulated != nil:
@@ -30,10 +30,11 @@ func output(k config.RelayContact) (open func() (agent.Output, error), senses, o
 	}
 }
 
-// gpioOutput is a line of a chip, active while the loop is open, and perhaps an input, active while loop current flows.
+// gpioOutput is a GPIO line that is active while the loop is open. It may have a second GPIO line as input, active
+// while loop current flows.
 type gpioOutput struct {
 	*gpio.Line
-	sense *gpio.Line // nil: there is none
+	sense *gpio.Line // nil if there is none
 }
 
 var (
@@ -41,10 +42,10 @@ var (
 	_ agent.Input = (*serial.Output)(nil)
 )
 
-// consumer is what others read when they ask who holds a line.
+// consumer is the name that other programs see when they ask the kernel who uses a GPIO line.
 const consumer = "clearback relay"
 
-// openGPIO requests the lines; the loop is closed from the first moment.
+// openGPIO requests the GPIO lines. The loop is closed from the first moment.
 func openGPIO(g *config.RelayGPIO, openOn bool) (agent.Output, error) {
 	out := gpioOutput{}
 	if s := g.Sense; s != nil {
@@ -71,7 +72,7 @@ func openGPIO(g *config.RelayGPIO, openOn bool) (agent.Output, error) {
 	return out, nil
 }
 
-// Current asks the loop-current input.
+// Current reads the loop-current input.
 func (o gpioOutput) Current() (bool, error) {
 	if o.sense == nil {
 		return false, errors.New("the file names no loop-current input")
@@ -79,7 +80,7 @@ func (o gpioOutput) Current() (bool, error) {
 	return o.sense.Get()
 }
 
-// Close gives the lines back.
+// Close releases the GPIO lines.
 func (o gpioOutput) Close() error {
 	err := o.Line.Close()
 	if o.sense != nil {
@@ -88,7 +89,7 @@ func (o gpioOutput) Close() error {
 	return err
 }
 
-// openPort opens a serial port, the loop closed.
+// openPort opens a serial port with the loop closed.
 func openPort(k config.RelayContact) (agent.Output, error) {
 	s := k.Serial
 	o := serial.ContactOptions{Name: k.Name, OpenOn: k.OpenLevel == "on"}
@@ -101,7 +102,7 @@ func openPort(k config.RelayContact) (agent.Output, error) {
 	return serial.Open(s.Device, o)
 }
 
-// statusLine is an input by its word in the file.
+// statusLine returns the input that the word in the file names.
 func statusLine(word string) serial.Input {
 	switch word {
 	case "cts":
@@ -110,12 +111,12 @@ func statusLine(word string) serial.Input {
 		return serial.DSR
 	case "dcd":
 		return serial.DCD
-	default: // the file was checked
+	default: // the file was checked, so it is this one
 		return serial.RI
 	}
 }
 
-// describeRelay says of every contact, in words, what it is and what happens when something dies.
+// describeRelay describes each contact and what it does when something fails.
 func describeRelay(c *config.Relay) []string {
 	var all []string
 	for _, k := range c.Contacts {
@@ -128,7 +129,7 @@ func describeRelay(c *config.Relay) []string {
 	if c.MQTT != nil {
 		served += fmt.Sprintf(", MQTT at %s under %s/", c.MQTT.Address, c.MQTT.Prefix)
 	}
-	all = append(all, fmt.Sprintf("%s; no loop is open for longer than %v, and a master that is silent for %v has its contacts closed",
+	all = append(all, fmt.Sprintf("%s; no loop is open for longer than %v, and the contacts of a master that is silent for %v are closed",
 		served, c.MaxInterval, c.Watchdog))
 	if c.HardwareWatchdog == nil {
 		all = append(all, "no hardware watchdog: if this machine hangs while a loop is open, nothing here closes it")
@@ -144,12 +145,12 @@ func describeRelayContact(k config.RelayContact) string {
 	switch {
 	case k.GPIO != nil:
 		how = fmt.Sprintf("line %s of GPIO chip %s", k.GPIO.Line, k.GPIO.Chip)
-		dies = "a killed agent gives the line up, and what the pin does then is up to the chip's driver until clearback relay --close or the next start"
+		dies = "if the agent is killed, the line is released, and the chip's driver decides what the pin does until clearback relay --close or the next start"
 	case k.Serial != nil:
 		how = fmt.Sprintf("%s of %s", k.Serial.Line, k.Serial.Device)
-		dies = "a killed agent drops RTS and DTR"
+		dies = "if the agent is killed, RTS and DTR drop"
 		if k.OpenLevel == "off" {
-			dies = "A KILLED AGENT LEAVES IT AS IT WAS"
+			dies = "IF THE AGENT IS KILLED, IT STAYS AS IT WAS"
 		}
 	}
 	power := "without power the loop is closed"

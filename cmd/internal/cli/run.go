@@ -12,7 +12,7 @@ import (
 	"clearback/config"
 )
 
-// load reads and checks the file; ok is false when it has faults, which are printed, with the exit code.
+// load reads and checks the file. If the file has faults, load prints them and returns an exit code, and ok is false.
 func (e *env) load(path string) (c *config.Config, code int, ok bool) {
 	if path == "" {
 		return nil, e.fault("name the configuration file"), false
@@ -66,18 +66,19 @@ func run(f *pflag.FlagSet) action {
 // extendEvery is how often the service manager is asked for more time while an emergency call is up.
 const extendEvery = 10 * time.Second
 
-// stopper is what end needs of a daemon.
+// stopper is the part of a daemon that end needs.
 type stopper interface {
 	Shutdown(hurry context.Context) []drivers.NotClosed
 	EmergencyUp() bool
 }
 
-// end shuts the daemon down; a second signal makes it hurry. Only an emergency call is worth more time than the service
-// manager gives: an ending that hangs for another reason is to be killed and the lines served again.
+// end shuts the daemon down. A second signal ends all waits but that for the contacts. Only an emergency call justifies
+// more time than the service manager allows. A shutdown that hangs for another reason is to be killed, so that the
+// lines are served again.
 func (e *env) end(d stopper, log *zap.Logger, extend <-chan time.Time) int {
 	hurry, cancel := context.WithCancel(context.Background())
 	defer cancel()
-	done := make(chan []drivers.NotClosed, 1) // one result, taken below
+	done := make(chan []drivers.NotClosed, 1) // one result, received below
 	go func() { done <- d.Shutdown(hurry) }()
 	for {
 		select {

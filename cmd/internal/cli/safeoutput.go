@@ -11,16 +11,16 @@ import (
 	"clearback/supervision/sanitize"
 )
 
-// errUnread: whatever read our output has gone, as head does once it has enough.
+// errUnread is the error of a write after the reader of the output has gone, as head does once it has enough.
 var errUnread = errors.New("nobody reads the output any more")
 
-// safeWriter is a stream that a person reads, perhaps on a terminal. Whatever reaches it, nothing on it controls the
-// terminal or turns the direction of writing: see [sanitize.Lines]. Safe for concurrent use.
+// safeWriter is a stream that a person reads, perhaps on a terminal. It removes everything from its text that would
+// control the terminal or change the direction of writing: see [sanitize.Lines]. Safe for concurrent use.
 type safeWriter struct {
 	w io.Writer
 
 	mu   sync.Mutex
-	half []byte // the beginning of a character whose rest has not come yet
+	half []byte // the first bytes of a character whose rest is still to come
 }
 
 // Write implements [io.Writer].
@@ -47,7 +47,7 @@ func (p *safeWriter) Write(text []byte) (int, error) {
 	return len(text), nil
 }
 
-// fileOf is the file that a stream ends in, nil if it is none.
+// fileOf returns the file that a stream writes to, nil if there is none.
 func fileOf(w io.Writer) *os.File {
 	if p, ok := w.(*safeWriter); ok {
 		w = p.w

@@ -18,7 +18,7 @@ import (
 	"clearback/supervision/callrecord"
 )
 
-// hostile has one of each kind of character that no output may have.
+// hostile has one character of each kind that must not be in any output.
 const hostile = "=1\u009b31m\x1b[2J\x7f\u202e\u2066\u200e\u200f\u061c\u2028\x00\r\n\tend"
 
 func requirePlain(t *testing.T, s string) {
@@ -28,7 +28,7 @@ func requirePlain(t *testing.T, s string) {
 	}
 }
 
-// A character that comes in two writes is one all the same.
+// A character that arrives in two writes stays one character.
 func TestSafeWriter(t *testing.T) {
 	var b bytes.Buffer
 	p := &safeWriter{w: &b}
@@ -44,8 +44,8 @@ func TestSafeWriter(t *testing.T) {
 	require.Equal(t, "größe 😀 \\u202e\\u0085x\n??y\n", b.String())
 }
 
-// Of a call whose far end says what it likes: the table, CSV, JSON and the story have nothing that acts on a terminal.
-// CSV has as many cells as ever, and JSON the very text.
+// If a far end sends hostile text, then the table, CSV, JSON and explain contain nothing that acts on a terminal. CSV
+// has the usual number of cells, and JSON the exact text.
 func TestCallsHaveNoControlCharacters(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "journal.db")
 	recordCall(t, path, callrecord.Party{Number: hostile, Name: "@" + hostile, CallID: "-" + hostile})
@@ -85,7 +85,7 @@ func recordCall(t *testing.T, path string, party callrecord.Party) {
 	require.NoError(t, j.Close())
 }
 
-// What `lines` says of peers stays in its cell.
+// In `lines`, text of peers stays in its cell.
 func TestLinesHaveNoControlCharacters(t *testing.T) {
 	var b bytes.Buffer
 	printDaemon(&safeWriter{w: &b}, control.Daemon{Journal: control.Journal{Path: "x"}, Lines: []control.Line{{

@@ -23,7 +23,8 @@ func (e *env) asJSON(v any) int {
 	return ExitOK
 }
 
-// saveInterval writes the interval that a line's clearings use since holds stayed.
+// saveInterval is the command `keep`. It writes the interval that the line now uses, after holds that did not clear,
+// into the file.
 func saveInterval(f *pflag.FlagSet) action {
 	path := configFlag(f)
 	dry := f.Bool("dry-run", false, "show the change, and do not write it")
@@ -49,8 +50,8 @@ func saveInterval(f *pflag.FlagSet) action {
 	}
 }
 
-// writeInterval changes the file first and then the running daemon, if there is one. release is the card's, as it was
-// measured; 0: it was not.
+// writeInterval changes the file and then the running daemon, if there is one. release is the measured release time of
+// the line card, 0 if it was not measured.
 func (e *env) writeInterval(ctx context.Context, k *control.Client, path string, l *config.Line, interval,
 	release time.Duration, dry bool) int {
 	same := interval == l.Policy.Interval && (release == 0 || l.Equipment.CardReleaseMin == release &&

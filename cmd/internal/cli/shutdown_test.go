@@ -12,7 +12,7 @@ import (
 	"go.uber.org/zap"
 )
 
-// said reads messages until one begins with what is wanted.
+// said reads messages until one begins with want.
 func said(t *testing.T, c net.PacketConn, want string) (message string, from net.Addr) {
 	t.Helper()
 	b := make([]byte, 65536)
@@ -36,8 +36,8 @@ func replied(t *testing.T, c net.PacketConn, request, status string, to net.Addr
 	require.NoError(t, err)
 }
 
-// An emergency call that comes while the ending daemon un-registers is put through, and the daemon stays until it has
-// ended.
+// An emergency call that arrives while the ending daemon unregisters is put through, and the daemon runs until the call
+// has ended.
 func TestEmergencyCallWhileUnregistering(t *testing.T) {
 	service, err := net.ListenPacket("udp", "127.0.0.1:0")
 	require.NoError(t, err)

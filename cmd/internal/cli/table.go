@@ -15,21 +15,21 @@ import (
 
 const (
 	columnGap = 2 // blanks between columns
-	// leastColumn is how narrow a column may become if the words of a table do not fit: our own figure.
+	// leastColumn is the smallest width of a column if the words of a table do not fit. It is our own figure.
 	leastColumn = 8
 )
 
-// table writes rows with aligned columns. On a terminal it keeps to the width: it leaves out spare columns, unless a
-// cell marks trouble, and breaks cells at blanks if that is not enough. Elsewhere it writes everything, a line for each
-// row.
+// table writes rows with aligned columns. On a terminal it keeps to the terminal's width: it leaves out spare columns,
+// unless a cell of theirs marks trouble. If that is not enough, it wraps cells. Elsewhere it writes every column, and
+// each row on one line.
 type table struct {
 	w     io.Writer
-	least int      // of a column off a terminal, the gap included
-	spare []string // titles of the columns that may be left out, the first of them first
+	least int      // smallest width of a column off a terminal, gap included
+	spare []string // titles of the columns that may be left out, in that order
 
 	begun  bool
-	shown  []int // columns on a terminal, nil elsewhere, chosen by the first rows
-	widths []int // of every column
+	shown  []int // columns on a terminal, chosen by the first rows; nil elsewhere
+	widths []int // width of every column
 }
 
 // wideFlag adds --wide.
@@ -37,15 +37,16 @@ func wideFlag(f *pflag.FlagSet) *bool {
 	return f.Bool("wide", false, "show every column, however wide the terminal is")
 }
 
-// table is where a table goes.
+// table returns the writer for a table. If wide, the writer hides the terminal.
 func (e *env) table(wide bool) io.Writer {
 	if wide {
-		return struct{ io.Writer }{e.Out} // no terminal, so no width
+		return struct{ io.Writer }{e.Out} // not a terminal, so without a width
 	}
 	return e.Out
 }
 
-// terminalWidth is how many columns the terminal has that a stream ends in; not ok: it is none.
+// terminalWidth returns the number of columns of the terminal that a stream writes to. ok is false if it is no
+// terminal.
 func terminalWidth(w io.Writer) (columns int, ok bool) {
 	f := fileOf(w)
 	if f == nil {
@@ -55,7 +56,7 @@ func terminalWidth(w io.Writer) (columns int, ok bool) {
 	return columns, err == nil && columns > 0
 }
 
-// write writes rows. The first row of the first call has the titles.
+// write writes rows. The first row of the first call holds the titles.
 func (t *table) write(rows [][]string) error {
 	if len(rows) == 0 {
 		return nil
@@ -86,10 +87,10 @@ func (t *table) write(rows [][]string) error {
 	return err
 }
 
-// choose chooses the columns and their widths, and returns the titles of those that are left out.
+// choose selects the columns and their widths. It returns the titles of the columns that it leaves out.
 func (t *table) choose(rows [][]string, columns int) (left []string) {
 	t.widths = make([]int, len(rows[0])) // the longest cell of each column
-	words := make([]int, len(rows[0]))   // and its longest word
+	words := make([]int, len(rows[0]))   // the longest word of each column
 	for i := range rows[0] {
 		t.shown = append(t.shown, i)
 		for _, r := range rows {
@@ -120,7 +121,7 @@ func (t *table) choose(rows [][]string, columns int) (left []string) {
 		case slack(loosest) > 0:
 			t.widths[loosest]--
 		case wordsBroken:
-			return left // nothing helps on so narrow a terminal
+			return left // the terminal is too narrow
 		default:
 			wordsBroken = true
 			for i := range words {
@@ -128,7 +129,7 @@ func (t *table) choose(rows [][]string, columns int) (left []string) {
 			}
 		}
 	}
-	t.widths[t.shown[len(t.shown)-1]] += free() // for the rows that follow
+	t.widths[t.shown[len(t.shown)-1]] += free() // room for later rows
 	return left
 }
 
@@ -152,13 +153,13 @@ func (t *table) row(b *strings.Builder, cells []string) {
 	}
 }
 
-// marksTrouble reports whether a cell has a word in capitals, as in NOT registered.
+// marksTrouble reports whether a cell has a word in capitals, as in "NOT registered".
 func marksTrouble(cell string) bool {
 	words := strings.FieldsFunc(cell, func(r rune) bool { return !unicode.IsLetter(r) })
 	return slices.ContainsFunc(words, func(w string) bool { return len(w) > 2 && w == strings.ToUpper(w) })
 }
 
-// breakAt breaks a text into lines of at most so many characters, between words, or inside a word that is longer.
+// breakAt breaks a text into lines of at most that many characters. It breaks inside a word only if the word is longer.
 func breakAt(text string, most int) (lines []string) {
 	line := ""
 	for _, word := range strings.Fields(text) {

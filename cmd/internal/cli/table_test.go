@@ -21,7 +21,7 @@ import (
 	"clearback/supervision/callrecord"
 )
 
-// terminal is a terminal of so many columns, and what was written to it.
+// terminal returns a terminal with that many columns, and a function that returns what was written to it.
 func terminal(t *testing.T, columns int) (f *os.File, written func() string) {
 	t.Helper()
 	master, err := os.OpenFile("/dev/ptmx", os.O_RDWR, 0)
@@ -31,7 +31,7 @@ func terminal(t *testing.T, columns int) (f *os.File, written func() string) {
 	require.NoError(t, err)
 	var number int
 	var wrong error
-	require.NoError(t, raw.Control(func(fd uintptr) { // not Fd, which makes the reading block for ever
+	require.NoError(t, raw.Control(func(fd uintptr) { // not Fd, which would make reads block for ever
 		if wrong = unix.IoctlSetPointerInt(int(fd), unix.TIOCSPTLCK, 0); wrong != nil {
 			return
 		}
@@ -45,7 +45,8 @@ func terminal(t *testing.T, columns int) (f *os.File, written func() string) {
 	read := make(chan struct{})
 	go func() {
 		defer close(read)
-		_, _ = b.ReadFrom(master) // until nobody has the terminal any more, which is an error here
+		// Reads until the terminal has no user, which is an error here.
+		_, _ = b.ReadFrom(master)
 	}()
 	return f, func() string {
 		f.Close()
@@ -54,7 +55,7 @@ func terminal(t *testing.T, columns int) (f *os.File, written func() string) {
 	}
 }
 
-// onTerminal runs a subcommand on a terminal of so many columns.
+// onTerminal runs a subcommand on a terminal with that many columns.
 func onTerminal(t *testing.T, columns int, args ...string) string {
 	t.Helper()
 	f, written := terminal(t, columns)
@@ -64,7 +65,7 @@ func onTerminal(t *testing.T, columns int, args ...string) string {
 	return written()
 }
 
-// widest is the number of characters of the longest line.
+// widest returns the length of the longest line in characters.
 func widest(s string) (n int) {
 	for line := range strings.Lines(s) {
 		n = max(n, utf8.RuneCountInString(strings.TrimSuffix(line, "\n")))
@@ -72,7 +73,7 @@ func widest(s string) (n int) {
 	return n
 }
 
-// evening records two calls: one that was cleared by the far end, and one to an emergency number.
+// evening records two calls: one that the far end cleared, and one to an emergency number.
 func evening(t *testing.T) (path string) {
 	t.Helper()
 	path = filepath.Join(t.TempDir(), "journal.db")
@@ -98,8 +99,8 @@ func evening(t *testing.T) (path string) {
 	return path
 }
 
-// On a terminal the table of the calls keeps to its width, and says what it leaves out. The table of --wide, JSON and
-// CSV are the same everywhere.
+// On a terminal, the table of calls fits the width and lists the columns that it leaves out. The table of --wide, JSON
+// and CSV do not depend on the width.
 func TestCallsFitTheTerminal(t *testing.T) {
 	path := evening(t)
 	_, everything, _ := call("", "calls", "--journal", path)
@@ -122,7 +123,7 @@ func TestCallsFitTheTerminal(t *testing.T) {
 	}
 }
 
-// A column that tells of trouble is never left out, and no cell loses a word.
+// A column that shows trouble is never left out, and no cell loses a word.
 func TestTroubleStaysOnTheTerminal(t *testing.T) {
 	d := control.Daemon{Journal: control.Journal{Path: "x"}, Lines: []control.Line{{
 		Name: "box-office", Service: control.Service{Registers: true, Registered: true},
@@ -151,7 +152,7 @@ func TestTroubleStaysOnTheTerminal(t *testing.T) {
 	}
 }
 
-// Rows that follow have the columns of the first, whatever is in them.
+// Later rows keep the columns of the first rows, whatever their cells contain.
 func TestRowsThatFollowStandBelow(t *testing.T) {
 	f, written := terminal(t, 40)
 	table := table{w: f, spare: []string{"evidence"}}
@@ -171,7 +172,7 @@ ayhouse
 `, written())
 }
 
-// Broken at any width, a text keeps its characters and its words' order, and no line is too long.
+// A text broken at any width keeps its characters and the order of its words, and no line is too long.
 func TestBreakAt(t *testing.T) {
 	random := rand.New(rand.NewPCG(3, 1))
 	for range 2000 {

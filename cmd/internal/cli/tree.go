@@ -10,13 +10,13 @@ import (
 	"github.com/spf13/pflag"
 )
 
-// tree is the command line, as the table of commands has it.
+// tree builds the command line from the table of commands.
 func (e *env) tree() *cobra.Command {
 	root := &cobra.Command{
 		Use:   "clearback COMMAND",
-		Short: "Let a held call go when the far end hangs up",
-		Long: fmt.Sprintf("Clearback lets a held call go when the far end hangs up.\n\n"+
-			"Without --config, commands read the file that %s names, else %s. Only relay has to be told its file.\n\n"+
+		Short: "Clear held calls when the far end hangs up",
+		Long: fmt.Sprintf("Clearback clears held calls when the far end hangs up.\n\n"+
+			"Without --config, commands read the file that %s names, else %s. Only relay always needs --config.\n\n"+
 			"Exit codes: %d done, %d failed, %d faults in the command line or the file, %d a contact is not known closed.",
 			configVariable, defaultConfig, ExitOK, ExitFailed, ExitFaults, ExitNotClosed),
 		Example: "clearback rehearse\nclearback check /etc/clearback/clearback.yaml\nclearback help pulse",
@@ -28,7 +28,7 @@ func (e *env) tree() *cobra.Command {
 		},
 		SilenceErrors:              true,
 		SilenceUsage:               true,
-		SuggestionsMinimumDistance: 2, // cobra's own default, which it sets only for its own message
+		SuggestionsMinimumDistance: 2, // cobra's default; cobra sets it only for its own message
 		CompletionOptions:          cobra.CompletionOptions{DisableDefaultCmd: true},
 	}
 	showVersion := root.Flags().Bool("version", false, "show the version")
@@ -44,7 +44,7 @@ func (e *env) tree() *cobra.Command {
 	root.SetErr(e.Err)
 	root.SetFlagErrorFunc(flagFault)
 	root.SetHelpFunc(func(c *cobra.Command, _ []string) {
-		if err := c.ValidateArgs(c.Flags().Args()); err != nil { // what cannot be typed has no help
+		if err := c.ValidateArgs(c.Flags().Args()); err != nil { // an invalid command gets an error, not help
 			e.code = e.fault("%v", err)
 			return
 		}
@@ -60,7 +60,7 @@ func (e *env) tree() *cobra.Command {
 	return root
 }
 
-// cobra is one subcommand as cobra wants it.
+// cobra builds one subcommand.
 func (e *env) cobra(c command) *cobra.Command {
 	k := &cobra.Command{
 		Use: strings.TrimSpace(c.name + " " + c.operands), Short: c.short, Long: c.short + ".", Example: c.example,
@@ -82,7 +82,7 @@ func (e *env) cobra(c command) *cobra.Command {
 	return k
 }
 
-// longFlags writes -config as --config: Go's own flag package takes both, and scripts may have either. A flag's value
+// longFlags writes -config as --config. Go's flag package accepts both, so scripts may use either. The value of a flag
 // stays as it is.
 func longFlags(root *cobra.Command, args []string) []string {
 	if len(args) > 0 && strings.HasPrefix(args[0], cobra.ShellCompRequestCmd) { // what follows is the line to complete
@@ -108,7 +108,7 @@ func longFlags(root *cobra.Command, args []string) []string {
 	return long
 }
 
-// flagFault says what is wrong with a flag, and where the right ones are.
+// flagFault says what is wrong with a flag and where the flags are listed.
 func flagFault(c *cobra.Command, err error) error {
 	var unknown *pflag.NotExistError
 	var value *pflag.InvalidValueError
@@ -133,7 +133,7 @@ func flagFault(c *cobra.Command, err error) error {
 	return fmt.Errorf("%s%w", where, err)
 }
 
-// noCommand says that there is no such subcommand, and which were perhaps meant.
+// noCommand says that there is no such subcommand, and suggests similar names.
 func noCommand(root *cobra.Command, name string) error {
 	meant := ""
 	if near := root.SuggestionsFor(name); len(near) > 0 {
@@ -154,7 +154,7 @@ func helpOn(*pflag.FlagSet) action {
 	}
 }
 
-// writeHelp writes the help of a command; elsewhere than on a terminal each flag has one line.
+// writeHelp writes the help of a command. If w is not a terminal, each flag takes one line.
 func writeHelp(w io.Writer, c *cobra.Command) {
 	columns, _ := terminalWidth(w)
 	fmt.Fprintf(w, "%s\n\nUsage:\n  %s\n", paragraphs(c.Long, width(w)), c.UseLine())
@@ -182,7 +182,7 @@ func writeCommands(w io.Writer) {
 	}
 }
 
-// paragraphs sets a text in so many columns.
+// paragraphs wraps a text to that many columns.
 func paragraphs(text string, columns int) string {
 	all := strings.Split(text, "\n\n")
 	for i := range all {

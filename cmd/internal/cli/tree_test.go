@@ -10,7 +10,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// The help lists every command with its operands, by group; the help of each has an example that its own parser takes.
+// The help lists every command with its operands, by group. The example in each command's help passes its own parser.
 func TestHelpOfEveryCommand(t *testing.T) {
 	code, list, errs := call("", "help")
 	require.Equal(t, ExitOK, code)
@@ -38,7 +38,7 @@ func TestHelpOfEveryCommand(t *testing.T) {
 	}
 }
 
-// What cannot be typed is told with what was meant, and changes nothing.
+// A mistyped command gets an error that suggests the right one, and does nothing.
 func TestMistyped(t *testing.T) {
 	for typed, says := range map[string]string{
 		"explan last":             `there is no subcommand "explan"; did you mean explain?`,
@@ -61,7 +61,7 @@ func TestMistyped(t *testing.T) {
 	}
 }
 
-// A length without its unit is told so, and which would do, whatever flag it is for.
+// A time without a unit gets an error with an example, whichever flag it is for.
 func TestLengthsNeedAUnit(t *testing.T) {
 	for typed, says := range map[string]string{
 		"pulse box-office --interval 5":     "pulse: --interval 5: 5 of what? e.g. 800ms\n",
@@ -82,7 +82,7 @@ func TestLengthsNeedAUnit(t *testing.T) {
 		assert.Equal(t, ExitFaults, code, typed)
 		assert.Contains(t, errs, "clearback: "+says, typed)
 	}
-	for _, typed := range []string{"0", "0s", "700ms", "1.5s"} { // 0: the line's own
+	for _, typed := range []string{"0", "0s", "700ms", "1.5s"} { // 0: the line's own interval
 		assert.Empty(t, refused([]string{"pulse", "box-office", "--interval", typed}), typed)
 	}
 	for _, typed := range []string{"90m", "2d", "0.5d", "36500d"} {
@@ -90,7 +90,7 @@ func TestLengthsNeedAUnit(t *testing.T) {
 	}
 }
 
-// Scripts may have flags with one dash, as Go's own flag package takes them. The value of a flag stays as it is typed.
+// Scripts may write flags with one dash, as Go's flag package accepts them. The value of a flag stays as typed.
 func TestFlagsWithOneDash(t *testing.T) {
 	path := file(t, "127.0.0.1:1502", "192.0.2.1", "192.0.2.2:5060")
 	_, two, _ := call("", "window", "box-office", "--config", path)
@@ -119,7 +119,7 @@ func TestFlagsWithOneDash(t *testing.T) {
 	}
 }
 
-// check reads the file that --config names, its operand, or CLEARBACK_CONFIG, as every other command does.
+// check reads the file that --config, its operand or CLEARBACK_CONFIG names, as every other command does.
 func TestCheckNamesItsFile(t *testing.T) {
 	t.Setenv(configVariable, file(t, "127.0.0.1:1502", "192.0.2.1", "192.0.2.2:5060"))
 	path := file(t, "127.0.0.1:1502", "192.0.2.1", "192.0.2.2:5060")
@@ -134,7 +134,7 @@ func TestCheckNamesItsFile(t *testing.T) {
 	assert.Equal(t, operand, flag)
 }
 
-// --version, with one dash or two, says what version says.
+// --version, with one dash or two, prints the same as the command version.
 func TestVersionFlag(t *testing.T) {
 	_, want, _ := call("", "version")
 	require.Contains(t, want, "clearback ")
@@ -145,7 +145,7 @@ func TestVersionFlag(t *testing.T) {
 	}
 }
 
-// The shells ask by a hidden command for what may follow: the lines of the file, the scenes, the commands.
+// The shells call a hidden command to complete a word: with the lines of the file, the scenes or the commands.
 func TestCompletion(t *testing.T) {
 	path := file(t, "127.0.0.1:1502", "192.0.2.1", "192.0.2.2:5060")
 	t.Setenv(configVariable, path)

@@ -14,8 +14,8 @@ import (
 	"clearback/supervision"
 )
 
-// trusted returns the line's policy with the trust that its answers have earned. A policy that trusts already is left
-// alone.
+// trusted returns the line's policy, with the trust that the line's answers have earned. A policy that already trusts
+// them keeps that trust.
 func trusted(c *config.Line, t journal.Trust) supervision.Policy {
 	p := c.Policy
 	p.ProbeTrusted = p.ProbeTrusted || c.Verify.By == "options" && t.Probe
@@ -23,13 +23,13 @@ func trusted(c *config.Line, t journal.Trust) supervision.Policy {
 	return p
 }
 
-// nameSeparator stands between the names of an adapter that registers by one and answers by another. No header has it
-// within.
+// nameSeparator separates the User-Agents of an adapter that uses different ones to register and to answer. No header
+// field contains it.
 const nameSeparator = "\n"
 
-// userAgentSeen takes what the adapter calls itself, when it registers or when it answers. Another adapter, or another
-// version of its software, has to be seen anew before its answers count. The answer that says so does not count either:
-// this returns before it is told.
+// userAgentSeen takes the User-Agent of a registration or an answer of the adapter. Another adapter, or another version
+// of its software, has to be checked again before its answers count. The answer that shows the change does not count
+// either, because this method withdraws the trust before the answer is reported.
 func (k *lineState) userAgentSeen(agent string) {
 	k.mu.Lock()
 	k.userAgent = agent
@@ -37,7 +37,8 @@ func (k *lineState) userAgentSeen(agent string) {
 		k.userAgents = append(k.userAgents, agent)
 	}
 	was := k.trust.UserAgent
-	// No name is one too: where the adapter had none when its answers were checked, one that appears is news.
+	// No User-Agent is a value too. If the adapter sent none when its answers were checked, one that appears is a
+	// change.
 	distrust := k.trust.Probe && !slices.Contains(strings.Split(was, nameSeparator), agent)
 	if distrust {
 		k.trust.Probe = false
@@ -47,11 +48,11 @@ func (k *lineState) userAgentSeen(agent string) {
 		return
 	}
 	k.dropTrust()
-	k.log.Warn("the adapter calls itself otherwise than when its answers were checked; they are not trusted until `clearback check --live --states "+k.c.Name+"` has seen the line again",
+	k.log.Warn("the adapter's User-Agent has changed since its answers were checked; they are not trusted until `clearback check --live --states "+k.c.Name+"` has confirmed the line again",
 		zap.String("was", cmp.Or(strings.ReplaceAll(was, nameSeparator, " and "), "no name")), zap.String("is", agent))
 }
 
-// dropTrust makes the line's policy one that does not trust its answers.
+// dropTrust removes the trust in the adapter's answers from the line's policy, except what the file itself grants.
 func (k *lineState) dropTrust() {
 	k.setting.Lock()
 	defer k.setting.Unlock()
@@ -60,14 +61,14 @@ func (k *lineState) dropTrust() {
 	k.line.SetPolicy(p)
 }
 
-// trustAfter is how long after the answer of a call, and between two questions, the adapter is asked whether its line
-// is off hook: our own figure, long enough for an adapter that notes its hook late, or that hangs up and whose BYE is
-// lost once.
+// trustAfter is the time from the answer of a call to the first query whether the line is off hook, and from that to
+// the second. It is our own figure. It is long enough for an adapter that reports its hook late, or that hangs up and
+// whose BYE is lost once.
 const trustAfter = 2 * time.Second
 
-// testTrust asks the adapter in an answered call, in which its port is surely off hook, so 486 is due. One that says
-// 200 twice tells nothing of the hook: trust in its answers is withdrawn for good. Called with mu held, on the line's
-// goroutine.
+// testTrust queries the adapter in an answered call. The port is then certainly off hook, so the answer should be 486.
+// An adapter that answers 200 twice does not report its hook, and the trust in its answers is withdrawn for good. Call
+// it with mu held, on the line's goroutine.
 func (k *lineState) testTrust(call supervision.CallID) {
 	if k.ending || !k.trust.Probe || k.c.Verify.By != "options" {
 		return
@@ -87,14 +88,14 @@ func (k *lineState) testTrust(call supervision.CallID) {
 	})
 }
 
-// answeredCall reports whether the call is an ordinary one that is up and answered.
+// answeredCall reports whether the call is an ordinary call that is answered and not being cleared.
 func (k *lineState) answeredCall(call supervision.CallID) bool {
 	return slices.ContainsFunc(k.line.View().Calls, func(c supervision.CallView) bool {
 		return c.Call == call && c.Answered && !c.Clearing && !c.Emergency
 	})
 }
 
-// withdrawTrust takes the trust away, also from the journal.
+// withdrawTrust withdraws the trust, in the journal too.
 func (k *lineState) withdrawTrust(call supervision.CallID) {
 	k.mu.Lock()
 	was := k.trust.Probe
@@ -109,11 +110,11 @@ func (k *lineState) withdrawTrust(call supervision.CallID) {
 		return
 	}
 	k.dropTrust()
-	k.log.Warn("the adapter says on hook (200 to OPTIONS) in an answered call; its answers are not trusted until `clearback check --live --states "+k.c.Name+"` has seen the line again",
+	k.log.Warn("the adapter says on hook (200 to OPTIONS) in an answered call; its answers are not trusted until `clearback check --live --states "+k.c.Name+"` has confirmed the line again",
 		zap.Uint64("call", uint64(call)))
 }
 
-// userAgentNames returns all names that the adapter has been heard by, as [journal.Trust] keeps them.
+// userAgentNames returns all User-Agents of the adapter, in the form of [journal.Trust].
 func (k *lineState) userAgentNames() string {
 	k.mu.Lock()
 	defer k.mu.Unlock()

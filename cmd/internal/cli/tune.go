@@ -20,10 +20,10 @@ import (
 	"clearback/supervision/tuning"
 )
 
-// usualHolds is how many holds a session asks for at most: a quarter of an hour of somebody's time.
+// usualHolds is the default limit of holds in a session: a quarter of an hour of somebody's time.
 const usualHolds = 25
 
-// trialClient is the running daemon, as trials need it.
+// trialClient is the part of the running daemon that trials need.
 type trialClient interface {
 	BeginTrials(ctx context.Context, line string) error
 	Ring(ctx context.Context, line string) (call uint64, err error)
@@ -32,18 +32,18 @@ type trialClient interface {
 	EndTrials(ctx context.Context, line string) error
 }
 
-// operator is who lifts, holds and looks at the lamp.
+// operator is the person who lifts the handset, holds the call and watches the lamp.
 type operator interface {
-	// Answer lifts when the line rings, which it is about to, or tells somebody to; ctx ends when nobody calls any
-	// more.
+	// Answer lifts the handset when the line rings, or asks somebody to. The line is about to ring. ctx ends when the
+	// call is given up.
 	Answer(ctx context.Context, n, most int) error
 	// Hold returns when the call is held.
 	Hold(ctx context.Context) error
-	// Lamp reports whether the hold cleared; asked only when nothing else tells.
+	// Lamp reports whether the hold cleared. It is called only if nothing else shows that.
 	Lamp(ctx context.Context) (tuning.Answer, error)
-	// RangUp reports whether the line rang up after the break.
+	// RangUp reports whether the adapter rang the line after the interruption.
 	RangUp(ctx context.Context) (bool, error)
-	// Free returns when the line is on hook again; a hold that stayed, or may have, has to be taken back for that.
+	// Free returns when the line is on hook again. A hold that stayed, or may have stayed, must be taken back first.
 	Free(ctx context.Context, a tuning.Answer) error
 }
 
@@ -60,7 +60,7 @@ type tuner struct {
 	began bool // the daemon has begun the session
 }
 
-// run makes trials until the session knows enough; what it knows comes back in any case.
+// run makes trials until the session knows enough. It returns what the session knows even with an error.
 func (t *tuner) run(ctx context.Context) (tuning.Result, error) {
 	s, err := tuning.NewSession(t.plan, t.earlier)
 	if err != nil {
@@ -98,8 +98,8 @@ func (t *tuner) run(ctx context.Context) (tuning.Result, error) {
 	return s.Result(), err
 }
 
-// trial is one whole clearing. It is judged as soon as it is known what became of the hold, whatever ends the session
-// then.
+// trial makes one trial: call, hold, clearing, result. As soon as it is known whether the hold cleared, judged is true,
+// even if the session then ends with an error.
 func (t *tuner) trial(ctx context.Context, n int, interval time.Duration) (made tuning.Trial, judged bool, err error) {
 	made.Interval = interval
 	if err := t.ring(ctx, n); err != nil {
@@ -119,7 +119,7 @@ func (t *tuner) trial(ctx context.Context, n int, interval time.Duration) (made 
 	case r.Hook == supervision.HookOff.String():
 		made.Answer = tuning.Stayed
 	case r.Why != "":
-		t.say("  this one does not count: %s", r.Why)
+		t.say("  this trial does not count: %s", r.Why)
 	default:
 		if made.Answer, err = t.operator.Lamp(ctx); err != nil {
 			return made, false, err
@@ -127,7 +127,8 @@ func (t *tuner) trial(ctx context.Context, n int, interval time.Duration) (made 
 	}
 	words := made.Answer.String()
 	if made.Answer != tuning.Unknown {
-		t.say("  the hold %s", words) // not the interval: whoever looks at the lamp should not expect anything
+		// Does not name the interval: whoever watches the lamp should have no expectation.
+		t.say("  the hold %s", words)
 	}
 	made.RangUp, err = t.operator.RangUp(ctx)
 	keeping, cancel := context.WithTimeout(context.WithoutCancel(ctx), controlFor)
@@ -142,11 +143,11 @@ func (t *tuner) trial(ctx context.Context, n int, interval time.Duration) (made 
 	return made, true, err
 }
 
-// ring calls the line until it is answered.
+// ring calls the line until the call is answered.
 func (t *tuner) ring(ctx context.Context, n int) error {
 	calling, cancel := context.WithCancel(ctx)
 	defer cancel()
-	lifted := make(chan error, 1) // one answer, taken below
+	lifted := make(chan error, 1) // one answer, received below
 	go func() { lifted <- t.operator.Answer(calling, n, t.plan.MaxHolds) }()
 	_, err := t.client.Ring(ctx, t.line)
 	if err != nil {
@@ -176,7 +177,7 @@ func tune(f *pflag.FlagSet) action {
 		case *holds < 1 || *holds > 100:
 			return e.fault("tune: --holds %d; allowed is 1 to 100", *holds)
 		case shortest.Duration < supervision.IntervalFloor && !*pulseOff:
-			return e.fault("tune: --shortest %s; openings below %s can be read as dial pulses: switch pulse dialling off at the adapter and say --pulse-dialling-off",
+			return e.fault("tune: --shortest %s; openings below %s can be read as dial pulses: switch pulse dialling off at the adapter and add --pulse-dialling-off",
 				shortest.Duration, supervision.IntervalFloor)
 		}
 		c, l, k, code, ok := e.lineClient(*path, others, "tune")
@@ -224,7 +225,7 @@ func tune(f *pflag.FlagSet) action {
 	}
 }
 
-// endedEarly says why there is no result, and how to go on if anything was kept.
+// endedEarly says why there is no result, and how to continue if trials were recorded.
 func (e *env) endedEarly(ctx context.Context, err error, t *tuner, again string) int {
 	switch {
 	case ctx.Err() != nil:
@@ -235,12 +236,12 @@ func (e *env) endedEarly(ctx context.Context, err error, t *tuner, again string)
 		fmt.Fprintf(e.Err, "clearback: %s: the session ended early: %v\n", t.line, err)
 	}
 	if again != "" {
-		fmt.Fprintf(e.Err, "Go on with: %s\n", again)
+		fmt.Fprintf(e.Err, "Continue with: %s\n", again)
 	}
 	return ExitFailed
 }
 
-// given returns the flags that were given, as they are typed, without some.
+// given returns the flags that were set, as the user would type them, except those in without.
 func given(f *pflag.FlagSet, without ...string) string {
 	var b strings.Builder
 	f.Visit(func(g *pflag.Flag) {
@@ -255,7 +256,7 @@ func given(f *pflag.FlagSet, without ...string) string {
 	return b.String()
 }
 
-// shellWord writes a word so that a shell reads it as one.
+// shellWord quotes a text so that a shell reads it as one word.
 func shellWord(s string) string {
 	if s != "" && !strings.ContainsFunc(s, func(r rune) bool {
 		return !strings.ContainsRune("/._-+:@%,=", r) && !unicode.IsLetter(r) && !unicode.IsDigit(r)
@@ -267,7 +268,7 @@ func shellWord(s string) string {
 
 func (e *env) say(format string, a ...any) { fmt.Fprintf(e.Out, format+"\n", a...) }
 
-// planFor is the plan of a session on the line.
+// planFor returns the plan of a tuning session on the line.
 func planFor(l *config.Line, shortest time.Duration, pulseDiallingOff bool, holds int) tuning.Plan {
 	w := l.Window()
 	w.PulseDialling = w.PulseDialling && !pulseDiallingOff
@@ -277,7 +278,7 @@ func planFor(l *config.Line, shortest time.Duration, pulseDiallingOff bool, hold
 	}
 }
 
-// earlier takes the trials of the line's last session from the journal.
+// earlier reads the trials of the line's last session from the journal.
 func (e *env) earlier(ctx context.Context, c *config.Config, path string, t *tuner) error {
 	if c.Journal.File == "" {
 		return fmt.Errorf("%s names no journal, so no trials were kept; set journal.file", path)
@@ -301,7 +302,7 @@ func (e *env) earlier(ctx context.Context, c *config.Config, path string, t *tun
 		t.earlier = append(t.earlier, tuning.Trial{Interval: k.Asked, Measured: k.Measured, Answer: answer,
 			RangUp: k.RangUp})
 	}
-	e.say("%s: going on with the session of %s, %d trials", t.line, time.UnixMilli(t.session).Format("2 January 15:04"),
+	e.say("%s: continuing the session of %s, %d trials", t.line, time.UnixMilli(t.session).Format("2 January 15:04"),
 		len(kept))
 	return nil
 }
@@ -312,31 +313,32 @@ func (e *env) printTuning(r tuning.Result) {
 	}
 	for _, s := range r.Window.Lines() {
 		if strings.HasPrefix(s, "Recommended:") {
-			break // by what the file says of the line; what the trials say follows
+			break // the file's recommendation; that of the trials follows
 		}
 		e.say("%s", s)
 	}
 	e.say("%s", r.Text)
 }
 
-// terminalOperator is a person at a terminal.
+// terminalOperator is an operator at a terminal.
 type terminalOperator struct {
 	in   *bufio.Reader
 	say  func(format string, a ...any)
 	line string
 }
 
-// errInput: nobody answers.
+// errInput is the error of a question that got no answer.
 var errInput = errors.New("no answer came; run it on a terminal")
 
-// ask returns the answer's first letter, small; "" for Enter alone.
+// ask asks a question and returns the first letter of the answer in lower case, or "" for Enter alone.
 func (p *terminalOperator) ask(ctx context.Context, format string, a ...any) (string, error) {
 	p.say(format, a...)
 	type answer struct {
 		s   string
 		err error
 	}
-	got := make(chan answer, 1) // the reader may outlive the question
+	// Buffered: the reader may still be blocked on the input when ask has returned.
+	got := make(chan answer, 1)
 	go func() {
 		s, err := p.in.ReadString('\n')
 		got <- answer{s, err}
@@ -352,19 +354,19 @@ func (p *terminalOperator) ask(ctx context.Context, format string, a ...any) (st
 	}
 }
 
-// Answer implements person.
+// Answer implements operator.
 func (p *terminalOperator) Answer(_ context.Context, n, most int) error {
-	p.say("Hold %d of at most %d. %s is being called: lift when it rings; a tone answers.", n, most, p.line)
+	p.say("Hold %d of at most %d. %s is being called: lift when it rings; you will hear a tone.", n, most, p.line)
 	return nil
 }
 
-// Hold implements person.
+// Hold implements operator.
 func (p *terminalOperator) Hold(ctx context.Context) error {
-	_, err := p.ask(ctx, "  Press the hold key, put the handset down, see the lamp wink. Then press Enter.")
+	_, err := p.ask(ctx, "  Press the hold key, put the handset down, and check that the lamp winks. Then press Enter.")
 	return err
 }
 
-// Lamp implements person.
+// Lamp implements operator.
 func (p *terminalOperator) Lamp(ctx context.Context) (tuning.Answer, error) {
 	for {
 		s, err := p.ask(ctx, "  Did the lamp go out? y, n, or ? if you cannot tell:")
@@ -382,13 +384,13 @@ func (p *terminalOperator) Lamp(ctx context.Context) (tuning.Answer, error) {
 	}
 }
 
-// RangUp implements person.
+// RangUp implements operator.
 func (p *terminalOperator) RangUp(ctx context.Context) (bool, error) {
-	s, err := p.ask(ctx, "  Did the line ring up after the break, without a caller? y, or Enter for no:")
+	s, err := p.ask(ctx, "  Did the line ring after the opening, without a caller? y, or Enter for no:")
 	return strings.HasPrefix(s, "y"), err
 }
 
-// Free implements person.
+// Free implements operator.
 func (p *terminalOperator) Free(ctx context.Context, a tuning.Answer) error {
 	how := "The line is still held: take"
 	switch a {
@@ -397,6 +399,6 @@ func (p *terminalOperator) Free(ctx context.Context, a tuning.Answer) error {
 	case tuning.Unknown:
 		how = "If the lamp is still lit, take"
 	}
-	_, err := p.ask(ctx, "  %s the call back on a set and hang up, so that the lamp goes out. Then press Enter.", how)
+	_, err := p.ask(ctx, "  %s the call back at a telephone and hang up, so that the lamp goes out. Then press Enter.", how)
 	return err
 }

@@ -23,11 +23,11 @@ import (
 	"clearback/supervision/tuning"
 )
 
-// fakeLine is a daemon with one line, and the person beside it. Its card lets go at the threshold.
+// fakeLine is a daemon with one line, and its operator. The line card releases a hold at the threshold.
 type fakeLine struct {
 	threshold time.Duration
-	says      func(n int, cleared bool) control.Trial // what the daemon tells of trial n, from 1; nil: the probe tells
-	fails     map[string]error                        // by step, from trial failAt on
+	says      func(n int, cleared bool) control.Trial // the daemon's answer to trial n, from 1; nil: the probe decides
+	fails     map[string]error                        // by step; from trial failAt on
 	failAt    int
 	lampSays  tuning.Answer // Unknown: the truth
 
@@ -49,7 +49,7 @@ func (l *fakeLine) step(name string) error {
 	return nil
 }
 
-// late reports whether something is to fail by now.
+// late reports whether the chosen step fails by now.
 func (l *fakeLine) late() bool {
 	l.mu.Lock()
 	defer l.mu.Unlock()
@@ -128,7 +128,7 @@ func tuned(l *fakeLine, c *config.Line, holds int, earlier []tuning.Trial) *tune
 		say: func(string, ...any) {}}
 }
 
-// millraceTuneFile is a line of a real file.
+// millraceTuneFile loads a real configuration and returns its line.
 func millraceTuneFile(t *testing.T) *config.Line {
 	t.Helper()
 	return &loaded(t, file(t, "127.0.0.1:1502", "192.0.2.1", "192.0.2.2:5060")).Lines[0]
@@ -149,7 +149,7 @@ func TestTuner(t *testing.T) {
 		assert.Equal(t, a.Cleared, l.freed[i].String(), "a hold that stayed is taken back")
 	}
 
-	// Where nothing tells, the person does.
+	// If neither probe nor input can be trusted, the operator is asked.
 	l = &fakeLine{threshold: 600 * time.Millisecond, says: func(int,
 		bool) control.Trial {
 		return control.Trial{Hook: supervision.HookUnknown.String()}
@@ -159,7 +159,8 @@ func TestTuner(t *testing.T) {
 	assert.GreaterOrEqual(t, r.Recommended, l.threshold, r.Text)
 	assert.Contains(t, l.steps, "lamp")
 
-	// A trial that was not made is not judged, nobody is asked about the lamp, and the line may be held still.
+	// A trial that was not made has no result, the operator is not asked about the lamp, and the line may still be
+	// held.
 	l = &fakeLine{says: func(int, bool) control.Trial {
 		return control.Trial{Hook: supervision.HookUnknown.String(), Why: "the contact did not move"}
 	}}
@@ -173,7 +174,7 @@ func TestTuner(t *testing.T) {
 	assert.Less(t, l.holds, 10, "it does not go on for ever")
 }
 
-// Whatever goes wrong, the session is ended, what is known comes back, and the first trouble is what is told.
+// Whatever fails, the session is ended, the results so far are returned, and the first error is reported.
 func TestTunerFails(t *testing.T) {
 	trouble := fmt.Errorf("the curtain fell")
 	for _, step := range []string{"ring", "hold", "clear", "lamp", "rang-up", "keep", "free", "end"} {
@@ -185,7 +186,8 @@ func TestTunerFails(t *testing.T) {
 		require.ErrorIs(t, err, trouble, step)
 		assert.Equal(t, 1, l.ended, step)
 		switch step {
-		case "rang-up", "keep", "free": // it is known what became of the third hold
+		// By then the result of the third hold is known.
+		case "rang-up", "keep", "free":
 			assert.Len(t, r.Trials, 3, step)
 		case "end":
 		default:
@@ -199,7 +201,7 @@ func TestTunerFails(t *testing.T) {
 	assert.False(t, tn.began)
 	assert.Zero(t, l.ended, "nothing to end")
 
-	// Interrupted by hand while the handset is being put down: the daemon is told all the same.
+	// If the user interrupts the session, the daemon is still told to end it.
 	ctx, cancel := context.WithCancel(t.Context())
 	l = &fakeLine{threshold: time.Second, says: func(n int, _ bool) control.Trial {
 		if n == 2 {
@@ -213,7 +215,7 @@ func TestTunerFails(t *testing.T) {
 	assert.Equal(t, "end", l.steps[len(l.steps)-1], "with a context that has not ended")
 }
 
-// A session that was done needs no daemon and no person; one that was not goes on where it was.
+// A complete session is evaluated without a daemon or an operator. An incomplete one continues where it stopped.
 func TestTunerResumes(t *testing.T) {
 	l := &fakeLine{threshold: 600 * time.Millisecond}
 	whole, err := tuned(l, millraceTuneFile(t), usualHolds, nil).run(t.Context())
@@ -232,7 +234,7 @@ func TestTunerResumes(t *testing.T) {
 	assert.GreaterOrEqual(t, r.Recommended, l.threshold)
 }
 
-// The person at the terminal: what is asked, and what counts as which answer.
+// The terminal operator asks the right questions and recognises each answer.
 func TestTerminalOperator(t *testing.T) {
 	var out outputBuffer
 	at := func(typed string) *terminalOperator {
@@ -258,7 +260,7 @@ func TestTerminalOperator(t *testing.T) {
 	require.NoError(t, at("\n").Free(t.Context(), tuning.Unknown))
 	assert.Contains(t, out.String(), "If the lamp is still lit")
 
-	// Whoever is asked need not answer for the command to end.
+	// A command ends even if its question is never answered.
 	in, typing := io.Pipe()
 	defer typing.Close()
 	ctx, cancel := context.WithCancel(t.Context())
@@ -267,7 +269,7 @@ func TestTerminalOperator(t *testing.T) {
 		context.Canceled)
 }
 
-// A session that the journal has, with no daemon running: its result, and what --write does.
+// A session in the journal gives its result, and --write works, without a running daemon.
 func TestTuneFromTheJournal(t *testing.T) {
 	path := file(t, "127.0.0.1:1502", "192.0.2.1", "192.0.2.2:5060")
 	code, _, errs := call("", "tune", "box-office", "--resume", "--config", path)

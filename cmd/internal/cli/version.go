@@ -14,7 +14,7 @@ func printVersion(e *env, _ []string) int {
 	return ExitOK
 }
 
-// versionText is the module's version, or the commit it was built from.
+// versionText returns the module's version, or the commit that the program was built from.
 func versionText() string {
 	info, ok := debug.ReadBuildInfo()
 	if !ok {
@@ -30,7 +30,7 @@ func versionText() string {
 	return text + " " + info.GoVersion
 }
 
-// buildSetting is what the build recorded under a key, "" if nothing.
+// buildSetting returns what the build recorded under a key, "" if nothing.
 func buildSetting(key string) string {
 	info, ok := debug.ReadBuildInfo()
 	if !ok {

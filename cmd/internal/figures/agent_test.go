@@ -26,18 +26,18 @@ import (
 
 const agentContacts = 4
 
-// agentProcess is the built binary as `clearback relay`, with simulated contacts.
+// agentProcess runs the built binary as `clearback relay`, with simulated contacts.
 type agentProcess struct {
 	dir   string
 	at    netip.AddrPort
 	cmd   *exec.Cmd
-	ready time.Duration // from the start of the process to its READY
+	ready time.Duration // from the start of the process to READY=1
 }
 
-// startAgent starts it, by the given command in front (chrt), and waits for its READY.
+// startAgent starts the agent, with the command front (chrt) before it if given, and waits for READY=1.
 func startAgent(t testing.TB, front ...string) *agentProcess {
 	t.Helper()
-	// In memory, where there is such a place: a write to a disk that others use would count as the contact's time.
+	// Use memory if possible: a write to a disk that others use would count as the contact's time.
 	dir, err := os.MkdirTemp("/dev/shm", "clearback-figures")
 	if err != nil {
 		dir = t.TempDir()
@@ -98,14 +98,14 @@ func (a *agentProcess) master(t testing.TB) *modbus.ModbusClient {
 	return c
 }
 
-// opened is one opening as it was asked, as the agent measured it, and as its contact's own record has it.
+// opened is one opening: as asked, as the agent measured it, and as the contact's own record shows it.
 type opened struct {
 	asked, measured, recorded time.Duration
-	// begun is from just before the request was written to the contact's movement: the way there.
+	// begun is the time from just before the request was written to the movement of the contact.
 	begun time.Duration
 }
 
-// openings makes n of them on one contact, one after the other.
+// openings makes n openings of one contact, one after another.
 func (a *agentProcess) openings(t testing.TB, contact, n int) []opened {
 	m := a.master(t)
 	r := rand.New(rand.NewPCG(uint64(contact), 1))
@@ -113,7 +113,8 @@ func (a *agentProcess) openings(t testing.TB, contact, n int) []opened {
 	sent := make([]time.Time, 0, n)
 	for i := range n {
 		asked := time.Duration(50+r.IntN(250)) * time.Millisecond
-		<-time.After(260 * time.Millisecond) // the agent keeps a contact closed for 250 ms between openings (SAFETY.md 88)
+		// The agent keeps a contact closed for 250 ms between openings (SAFETY.md S88).
+		<-time.After(260 * time.Millisecond)
 		sent = append(sent, time.Now())
 		require.NoError(t, m.WriteRegisters(uint16(2*contact), []uint16{uint16(i + 1), uint16(asked.Milliseconds())}))
 		wait := time.NewTimer(asked + 2*time.Millisecond)
@@ -121,7 +122,7 @@ func (a *agentProcess) openings(t testing.TB, contact, n int) []opened {
 		for {
 			regs, err := m.ReadRegisters(uint16(8*contact), 8, modbus.INPUT_REGISTER)
 			require.NoError(t, err)
-			if regs[0] == 0 { // closed
+			if regs[0] == 0 { // the contact is closed
 				require.EqualValues(t, i+1, regs[1])
 				all = append(all, opened{asked: asked,
 					measured: time.Duration(uint32(regs[4])<<16|uint32(regs[5])) * time.Microsecond})
@@ -133,7 +134,7 @@ func (a *agentProcess) openings(t testing.TB, contact, n int) []opened {
 	}
 	b, err := os.ReadFile(a.moves(contact))
 	require.NoError(t, err)
-	lines := strings.Split(strings.TrimSpace(string(b)), "\n")[1:] // without the close at its start
+	lines := strings.Split(strings.TrimSpace(string(b)), "\n")[1:] // without the close at the start
 	require.Len(t, lines, 2*n)
 	at := func(line, word string) time.Time {
 		var got string
@@ -168,8 +169,9 @@ func (a *agentProcess) measure(t testing.TB, n int) (errors, recorded, begun sam
 	return errors, recorded, begun
 }
 
-// How much longer an opening is than asked, by the agent's own doing, and apart from it how long the way to its
-// beginning takes, which makes nothing longer. The contacts are simulated, so what a real output adds is not in it.
+// TestAgentInterval measures how much longer than asked the agent makes an opening. It also measures how long a command
+// takes to open the contact, which does not lengthen the opening. The contacts are simulated, so the time of a real
+// output is not included.
 func TestAgentInterval(t *testing.T) {
 	if !*figures {
 		t.Skip("with -figures")
@@ -178,7 +180,7 @@ func TestAgentInterval(t *testing.T) {
 		name  string
 		front []string
 		hogs  int
-		most  float64 // ms, p99; 0: none
+		most  float64 // ms, p99; 0: no limit
 	}{
 		{"idle", nil, 0, 0.5},
 		{"idle, SCHED_FIFO 10", []string{"chrt", "-f", "10"}, 0, 0.5},
@@ -206,7 +208,7 @@ func TestAgentInterval(t *testing.T) {
 			t.Logf("from the master's write to the movement      %v", begun)
 			require.GreaterOrEqual(t, errors.quantile(0), time.Duration(0), "shorter than asked")
 			if x.most > 0 {
-				q := count(99, 90) // of few samples the 99th percentile is the longest but one
+				q := count(99, 90) // with few samples, the 99th percentile is the second longest
 				v.limit(fmt.Sprintf("interval error of the agent (p%d), %s", q, x.name), ms(errors.quantile(q)), x.most,
 					"ms", false)
 			}
@@ -214,7 +216,7 @@ func TestAgentInterval(t *testing.T) {
 	}
 }
 
-// What the agent costs: from its start to READY, and its memory after some thousand requests.
+// TestAgentCost measures the agent's time from its start to READY=1, and its memory after several thousand requests.
 func TestAgentCost(t *testing.T) {
 	if !*figures {
 		t.Skip("with -figures")

@@ -13,12 +13,12 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// barePath is the helper that makes the same round trips as the daemon, and nothing else: a BYE comes and is answered,
-// a BYE goes to the adapter and is answered, a command goes to the board and is answered. It keeps no state, checks
-// nothing and writes no log.
+// barePath is a helper process that makes the same round trips as the daemon and does nothing else. It receives a BYE
+// and answers it, sends a BYE to the adapter, and sends a command to the board. It keeps no state, checks nothing and
+// writes no log.
 type barePath struct {
 	*helper
-	at netip.AddrPort // where it takes BYEs
+	at netip.AddrPort // where it receives BYEs
 }
 
 func newBarePath(t testing.TB, service, adapterSide netip.Addr, near, board netip.AddrPort, coil int) *barePath {
@@ -82,7 +82,8 @@ func runBare(args []string) error {
 		if _, _, err := adapter.ReadFromUDPAddrPort(buf); err != nil {
 			return err
 		}
-		for _, level := range []uint16{0xff00, 0} { // the close is not measured; it makes the next opening one
+		// The close is not measured. It only makes the next opening possible.
+		for _, level := range []uint16{0xff00, 0} {
 			q := []byte{byte(n >> 8), byte(n), 0, 0, 0, 6, 1, 5, byte(coil >> 8), byte(coil), 0, 0}
 			binary.BigEndian.PutUint16(q[10:], level)
 			if _, err := board.Write(q); err != nil {

@@ -16,17 +16,17 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// board answers Modbus TCP (MODBUS Application Protocol V1.1b3, functions 1 and 5) and notes when each write arrived.
-// Coil on means open. An opening is told when it is read here, as the bare path's is; a length ends when its close came
-// to the machine by the kernel's stamp, so that no wait of ours for a processor is in it.
+// board answers Modbus TCP (MODBUS Application Protocol V1.1b3, functions 1 and 5) and records when each write arrived.
+// Coil on means open. The time of an opening is taken when the board reads the command, as on the bare path. A length
+// ends at the kernel's timestamp of the close, so that it does not include a wait of the board for a processor.
 type board struct {
 	at     netip.AddrPort
-	opened []chan time.Time // by coil; room for more openings than anybody leaves unread
+	opened []chan time.Time // by coil; room for more openings than a test leaves unread
 
 	mu        sync.Mutex
 	on        []bool
-	confirmed []time.Time // when the opening was about to be confirmed; wall clock
-	lengths   samples     // from there to the arrival of the close
+	confirmed []time.Time // just before the opening was confirmed; wall clock
+	lengths   samples     // from then to the arrival of the close
 }
 
 func newBoard(t testing.TB, addr netip.Addr, coils int) *board {
@@ -73,7 +73,7 @@ func (b *board) serve(c *net.TCPConn) {
 		})
 	}
 	if err != nil {
-		return // the daemon will say that the board has gone
+		return // the daemon will report the lost board
 	}
 	buf := make([]byte, 4096)
 	for n := 0; ; {
@@ -95,7 +95,7 @@ func (b *board) serve(c *net.TCPConn) {
 	}
 }
 
-// receive reads once, and tells when what was read came (socket(7), SO_TIMESTAMPNS in the kernel's
+// receive reads once and returns the kernel's timestamp of the data (socket(7), SO_TIMESTAMPNS in the kernel's
 // networking/timestamping).
 func receive(raw syscall.RawConn, buf []byte) (n int, arrived time.Time, err error) {
 	oob := make([]byte, 128)
@@ -127,7 +127,7 @@ func (b *board) answer(q []byte, at, arrived time.Time) []byte {
 			b.opened[coil] <- at
 			b.confirmed[coil] = time.Now().Round(0)
 		case !on && b.on[coil]:
-			b.lengths = append(b.lengths, arrived.Sub(b.confirmed[coil])) // a missing stamp makes it absurdly short
+			b.lengths = append(b.lengths, arrived.Sub(b.confirmed[coil])) // without a timestamp, absurdly short
 		}
 		b.on[coil] = value == 0xff00
 		return q
@@ -139,12 +139,12 @@ func (b *board) answer(q []byte, at, arrived time.Time) []byte {
 		a[5] = 4
 		return a
 	}
-	a := append(append([]byte(nil), q[:8]...), 2) // illegal data address
+	a := append(append([]byte(nil), q[:8]...), 2) // exception code: illegal data address
 	a[5], a[7] = 3, q[7]|0x80
 	return a
 }
 
-// taken returns the lengths of the openings that ended since it was last asked.
+// taken returns the lengths of the openings that have ended since the last call.
 func (b *board) taken() samples {
 	b.mu.Lock()
 	defer b.mu.Unlock()

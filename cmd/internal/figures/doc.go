@@ -9,9 +9,9 @@
 //
 // # How they were measured
 //
-// On a virtual machine with 2 cores of an AMD EPYC, Linux 6.18, Go 1.26, and nothing else running unless the entry says
-// so. On a busy machine the tests print the bounds of time without applying them, and say why. Ratios are against a
-// baseline of the same run. "bound" is what the test demands, "seen" what was measured.
+// The machine was a virtual one with 2 cores of an AMD EPYC, Linux 6.18 and Go 1.26. Nothing else ran unless the entry
+// says so. On a busy machine the tests print the time bounds but do not apply them, and say why. Ratios compare with a
+// baseline of the same run. "bound" is the limit that the test applies, "seen" the measured value.
 //
 // # From a BYE to an open loop
 //
@@ -29,7 +29,7 @@
 //	  seen   p50 2.0 to 2.8 times; p99 1.4 to 9.9 ms above
 //	  go test ./cmd/internal/figures -figures -v
 //
-//	the same with a journal, beside without one; median of 7 rounds
+//	the same with a journal, compared with no journal; median of 7 rounds
 //	  bound  1.25 times at p50
 //	  seen   0.93 to 1.12 times in three runs
 //	  go test ./cmd/internal/figures -figures -v -run Journal
@@ -41,9 +41,9 @@
 //
 // # How exact an interval is
 //
-//	error of an interval by the board, idle
+//	error of an interval as the board sees it, idle machine
 //	  bound  p99 1.5 ms; never more than 0.5 ms short
-//	  seen   p99 1.4 ms by the driver alone; whole daemon 0.9 to 2.1 ms (1.1 ms with a journal), above 1.5 ms only
+//	  seen   p99 1.4 ms for the driver alone; whole daemon 0.9 to 2.1 ms (1.1 ms with a journal), above 1.5 ms only
 //	         where the kernel's own bare wait was 0.9 to 2 ms late at p99; never short
 //	  go test ./bridge/relay/modbus -long -run IntervalError -v
 //	  go test ./cmd/internal/figures -figures -v
@@ -55,15 +55,15 @@
 //	error of an interval by the agent: SCHED_FIFO 10, contacts simulated, 600 openings
 //	  bound  p99 0.5 ms idle, 2 ms with both processors busy
 //	  seen   120 openings on a quiet machine: idle p50 0.15 ms, p99 0.37 ms; busy p50 0.14 ms, p99 0.58 ms, at most
-//	         2.5 ms. One idle run had p99 2.5 ms, where the virtual machine itself stood still. Beside other work 0.39 to
-//	         1.2 ms; without the real-time class p99 5 to 9 ms; never short. The command's way to the contact takes
-//	         p50 0.14 ms, p99 0.5 to 1.0 ms, and lengthens nothing
+//	         2.5 ms. One idle run had p99 2.5 ms because the virtual machine itself was paused. Beside other work 0.39
+//	         to 1.2 ms; without the real-time class p99 5 to 9 ms; never short. A command reaches the contact after
+//	         p50 0.14 ms, p99 0.5 to 1.0 ms, which does not lengthen an opening
 //	  go test ./cmd/internal/figures -figures -run TestAgentInterval -v
 //
 // # Under attack
 //
-//	a datagram that is dropped: no SIP, or a stranger above the rate
-//	  seen   1.10 and 1.26 times the bare read from the socket (2.0 and 2.2 us): 100,000/s take 22 % of one processor
+//	dropping a datagram: one that is not SIP, one from a stranger above the rate limit
+//	  seen   1.10 and 1.26 times a bare read from the socket (2.0 and 2.2 us): 100,000/s take 22 % of one processor
 //	  go test ./bridge/sipua/endpoint -run '^$' -bench Junk
 //
 //	85,000 to 98,000 packets/s of junk for 60 s at the SIP and media ports, beside a C relay under the same load
@@ -72,15 +72,15 @@
 //	         2.1 ms
 //	  go test ./cmd/internal/figures -figures -run 'TestFlood$' -flood 60s -timeout 10m -v
 //
-//	10,000 BYEs of no call a second from each of two known addresses (adapters' and service's) for 15 s, beside a C relay
+//	10,000 BYEs/s without a call from each of two known addresses (adapter's and service's) for 15 s, beside a C relay
 //	  bound  a call loses at most 0.1 % more audio; BYE to open 2 s; memory at most 8 MB more after the first quarter,
 //	         16 MB more a minute after the end
-//	  seen   no audio lost, by neither; BYE to open p50 1.8 ms, at most 27 ms (beside work that took 75 % of the machine:
-//	         704 and 1,326 ms); a call for help, way in to way out, p50 0.9 ms (1.6 times that before), at most 89 ms;
+//	  seen   neither relay lost audio; BYE to open p50 1.8 ms, at most 27 ms (beside work that took 75 % of the machine:
+//	         704 and 1,326 ms); an emergency INVITE passed in p50 0.9 ms (1.6 times that before), at most 89 ms;
 //	         23 MB before, 26 to 30 MB during, 30 MB a minute after; 70 % of one processor
 //	  go test ./cmd/internal/figures -figures -run 'TestFloodOfByes$' -v
 //
-//	an emergency INVITE from its way in to its way out during these two floods (callForHelp), beside the same before
+//	the time in which an emergency INVITE passes the daemon during these two floods, beside that before (callForHelp)
 //	  bound  at most 2 s
 //	  seen   BYEs: p50 1.2 ms, 1.7 times that before, at most 354 ms beside 75 % other work; p50 0.5 ms, 1.1 times, at
 //	         most 44 ms beside 40 %. Junk at 89,000/s: p50 0.7 ms, 1.4 times, at most 38 ms
@@ -93,7 +93,7 @@
 //	         73.7 MB at the end; 146 of each million of 4.95 million RTP packets lost, beside other work
 //	  go test ./cmd/internal/figures -figures -run 'TestLoad$' -soak 10m -timeout 20m -v
 //
-//	calls a second, 32 at a time, beside a bare proxy of the library's parts (no media, journal on)
+//	calls a second, 32 at a time, beside a bare proxy made of the SIP library's parts (no media, journal on)
 //	  bound  0.4 of the proxy's
 //	  seen   0.47 to 0.64 beside other work (1,103 to 1,205 against 1,873 to 2,337; kamailio 1,048 to 1,367). INVITE to
 //	         200, one call at a time: 0.93 to 1.15 ms; the proxy 0.57 to 0.63 ms, kamailio 0.70 to 0.72 ms
@@ -118,7 +118,7 @@
 //
 //	RTP relay with 200 streams, median of 5 rounds
 //	  bound  0.6 of the C relay's packets a second; added delay p99 3 times the C relay's
-//	  seen   1.19 times the packets of a C relay with a process a call, 1.04 times those of one with a process for many;
+//	  seen   1.19 times the packets of a C relay with one process per call, 1.04 times those of one process for many calls;
 //	         added delay p50 56 us against 29 and 36 us, p99 107 us against 35 and 2,160 us (3.1 and 0.05 times), where
 //	         the bare path's own p99 was 1,361 us
 //	  go test ./bridge/media -run Yardstick -v -yard.rounds 5 -yard.span 700ms -yard.streams 200

@@ -9,15 +9,14 @@ import (
 	"time"
 )
 
-// This file is the one figure that every bad day shows: how long an emergency call is on its way through the daemon.
+// This file measures how long an emergency call takes to pass the daemon. Every flood test uses it.
 
-// emergencyCall makes an emergency call from a line's adapter, at its own address and port, and returns the time from
-// the INVITE's way in on the adapter's side to the INVITE's way out on the service's side. The service then rejects
-// it. The INVITE is repeated as RFC 3261 section 17.1.1.2 asks, since a datagram may be lost. It is for one caller at
-// a time.
+// emergencyCall makes an emergency call from a line's adapter, from its own address and port. It returns the time from
+// the sending of the INVITE by the adapter to its arrival at the service. The service then rejects the call. The INVITE
+// is repeated as RFC 3261 section 17.1.1.2 requires, because a datagram may be lost. Not for concurrent use.
 func (h *testBed) emergencyCall(line int) time.Duration {
 	h.t.Helper()
-	out := make(chan time.Time, 1) // it comes once, whether or not somebody still waits
+	out := make(chan time.Time, 1) // one value, received or not
 	h.x.mu.Lock()
 	h.x.helps++
 	h.x.help = out
@@ -41,8 +40,8 @@ func (h *testBed) emergencyCall(line int) time.Duration {
 	}
 }
 
-// emergencyInvite is the INVITE of an emergency call, or its ACK: with the INVITE's branch, as for every response but a
-// 2xx (section 17.1.1.3).
+// emergencyInvite returns the INVITE of an emergency call, or its ACK. The ACK has the INVITE's branch, as for every
+// response but a 2xx (section 17.1.1.3).
 func (x *testPeers) emergencyInvite(method, id, from, to, body string) []byte {
 	kind := ""
 	if body != "" {
@@ -55,16 +54,16 @@ func (x *testPeers) emergencyInvite(method, id, from, to, body string) []byte {
 		from, to, id, method, x.near.at, kind, len(body), body)
 }
 
-// emergencyArrived notes that a call for help came out on the service's side.
+// emergencyArrived records that an emergency call reached the service.
 func (x *testPeers) emergencyArrived(invite []byte) {
 	at := time.Now()
 	if _, target := first(invite); !strings.HasPrefix(target, "sip:112@") {
-		x.t.Errorf("a call that nobody made reached the service: %s", invite)
+		x.t.Errorf("an unexpected call reached the service: %s", invite)
 	}
 	x.mu.Lock()
 	defer x.mu.Unlock()
 	id := header(invite, "Call-ID")
-	if x.help != nil && id != x.helped { // a repeat of the last one is not this one
+	if x.help != nil && id != x.helped { // not a repetition of the last one
 		x.help <- at
 		x.help, x.helped = nil, id
 	}

@@ -15,7 +15,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// How to measure:
+// wanted skips the test without -figures. To measure:
 //
 //	go test ./cmd/internal/figures -figures -v          about 2 minutes
 //	go test ./cmd/internal/figures -figures -short -v   about 20 s, few samples
@@ -26,13 +26,14 @@ func wanted(t *testing.T) {
 	}
 }
 
-// TestClearing: from the far end's BYE to the open command, with a hundred lines relaying G.711, beside the bare path
-// under the same media: p50 at most 3 times as long, p99 at most 20 ms longer; at most 60 MB resident.
+// TestClearing measures the time from the far end's BYE to the open command, with a hundred lines relaying G.711,
+// beside the bare path under the same media. Limits: p50 3 times the bare path's, p99 20 ms longer than it, 60 MB
+// resident.
 func TestClearing(t *testing.T) {
 	wanted(t)
 	const (
 		lines = 100
-		away  = 5 // lines that may be without a call meanwhile
+		away  = 5 // lines that may be without a call at one time
 	)
 	h := newTestBed(t, lines, true)
 	bare := newBarePath(t, h.addr(6), h.addr(7), h.x.near.at, h.board.at, lines)
@@ -94,14 +95,14 @@ func sizes(t *testing.T, h *testBed) string {
 		memory(t, h.pid(), "RssFile"), memory(t, h.pid(), "VmHWM"))
 }
 
-// settle lets a load run for so many seconds.
+// settle lets a load run for that many seconds.
 func settle(seconds int) { <-time.After(time.Duration(seconds) * time.Second) }
 
-// pause keeps one measurement from falling into step with the media.
+// pause waits for a random time, so that a measurement does not fall into step with the media.
 func pause() { <-time.After(5*time.Millisecond + rand.N(10*time.Millisecond)) }
 
-// TestJournal: from the far end's BYE to the open command, with a journal beside without: the median of seven
-// alternating rounds is at most 1.25 times as long at p50.
+// TestJournal measures the time from the far end's BYE to the open command with a journal and without one, in seven
+// alternating rounds. Limit: in the median round, 1.25 times as long at p50.
 func TestJournal(t *testing.T) {
 	wanted(t)
 	const lines = 8
@@ -121,7 +122,7 @@ func TestJournal(t *testing.T) {
 	require.Positive(t, info.Size())
 }
 
-// round clears so many calls one after the other, and returns how long each took from the BYE to the open command.
+// round clears n calls one after another and returns the time of each from the BYE to the open command.
 func (h *testBed) round(n int) samples {
 	h.t.Helper()
 	var took samples
@@ -138,7 +139,7 @@ func (h *testBed) round(n int) samples {
 	return took
 }
 
-// TestMemoryAndReady: 4 idle lines take at most 30 MB; ready at most 100 ms after the start.
+// TestMemoryAndReady measures a daemon with 4 idle lines. Limits: 30 MB; 100 ms from the start to READY=1.
 func TestMemoryAndReady(t *testing.T) {
 	wanted(t)
 	for _, lines := range []int{4, 100} {
@@ -161,8 +162,8 @@ func TestMemoryAndReady(t *testing.T) {
 	}
 }
 
-// TestInterval: the length of openings, from the board's confirmation to the arrival of the close, beside bare waits of
-// the kernel. Never short by more than 0.5 ms; p99 at most 1.5 ms too long on an idle machine, 25 ms with all
+// TestInterval measures the length of openings, from the board's confirmation to the arrival of the close, beside bare
+// waits of the kernel. Limits: never more than 0.5 ms short; p99 1.5 ms too long on an idle machine, 25 ms with all
 // processors busy.
 func TestInterval(t *testing.T) {
 	wanted(t)
@@ -178,11 +179,13 @@ func TestInterval(t *testing.T) {
 		t.Logf("%s: error of the interval %v", what, errors)
 		t.Logf("%s: a bare wait is late   %v", what, bare)
 		if !w.loaded {
-			w.wait = max(w.wait, bare.quantile(99)) // an idle machine under another one's rule is late by itself
+			// An idle virtual machine under a busy host is itself late.
+			w.wait = max(w.wait, bare.quantile(99))
 		}
 		v := w.verdict()
 		v.limit(what+": openings too short by", -ms(errors.quantile(0)), 0.5, "ms", true)
-		high := count(99, 90) // of few samples the 99th percentile is the largest, which one accident makes
+		// With few samples, the 99th percentile is the largest, which a single accident decides.
+		high := count(99, 90)
 		v.limit(fmt.Sprintf("%s: p%d of the error", what, high), ms(errors.quantile(high)), most, "ms", false)
 	}
 	measure("idle", 1.5)
@@ -195,7 +198,7 @@ func TestInterval(t *testing.T) {
 	measure("all processors busy", 25, hogs...)
 }
 
-// openings lets far ends call and hang up until there were n openings, all lines side by side.
+// openings lets far ends call and hang up on all lines at once, until there were n openings.
 func (h *testBed) openings(n int) {
 	h.t.Helper()
 	for i := range min(n, h.lines) {
@@ -214,7 +217,7 @@ func (h *testBed) openings(n int) {
 	h.allClosed()
 }
 
-// allClosed waits until no coil is on.
+// allClosed waits until every coil is off.
 func (h *testBed) allClosed() {
 	h.t.Helper()
 	every := time.NewTicker(5 * time.Millisecond)

@@ -16,10 +16,10 @@ import (
 	"clearback/bridge/programtest"
 )
 
-// floodRate is of packets a second. It is what the project promises to stand.
+// floodRate is in packets a second. The project promises to withstand this rate.
 const floodRate = 100_000
 
-// compile builds a C program of testdata, or skips where there is no compiler.
+// compile builds a C program of testdata. It skips the test if there is no compiler.
 func compile(t testing.TB, name string) string {
 	t.Helper()
 	cc := programtest.Need(t, "gcc", "gcc")
@@ -32,19 +32,19 @@ func compile(t testing.TB, name string) string {
 func sipTarget(at netip.AddrPort, user string) string { return fmt.Sprintf("sip:%v:%s", at, user) }
 func mediaTarget(at netip.AddrPort) string            { return fmt.Sprintf("media:%v", at) }
 
-// bareLine is the line of the media helper that talks through the bare relay.
+// bareLine is the number of the media helper's line that uses the bare relay.
 const bareLine = 150
 
-// flooding is one flood and what became of a call's audio under it.
+// flooding is the result of one flood: its rate, and a call's audio during it.
 type flooding struct {
-	rate           float64 // packets a second of the flood
-	sent, received int     // of the call's
-	strange        int     // packets that came to a telephone and were nobody's
+	rate           float64 // of the flood, in packets a second
+	sent, received int     // packets of the call
+	strange        int     // packets at a telephone that none of our peers sent
 }
 
 func (f flooding) lost() float64 { return 100 * (1 - float64(f.received)/float64(f.sent)) }
 
-// underFlood floods the targets; meanwhile is called now and then with the time that has passed.
+// underFlood floods the targets. At intervals it calls the function meanwhile with the time that has passed.
 func (h *testBed) underFlood(program string, rate int, length time.Duration, line int,
 	meanwhile func(passed time.Duration), targets ...string) flooding {
 	h.t.Helper()
@@ -52,7 +52,7 @@ func (h *testBed) underFlood(program string, rate int, length time.Duration, lin
 	began := time.Now()
 	f := startProgram(h.t, exec.Command(program, append([]string{fmt.Sprint(length.Seconds()), fmt.Sprint(rate),
 		fmt.Sprint(began.UnixNano() % 1e6)}, targets...)...))
-	said := make(chan string, 1) // it says one thing
+	said := make(chan string, 1) // the program prints one line
 	go func() {
 		f.out.Scan()
 		said <- f.out.Text()
@@ -69,15 +69,15 @@ func (h *testBed) underFlood(program string, rate int, length time.Duration, lin
 			_, err := fmt.Sscan(text, &sent, &seconds)
 			require.NoError(h.t, err, "the flood said %q", text)
 			is.rate = sent / seconds
-			<-every.C // what is under way arrives
+			<-every.C // packets under way still arrive
 			is.sent, is.received, is.strange = h.talk.of(h.t, line)
 			return is
 		}
 	}
 }
 
-// clearInsisting is clear with the repetitions of a BYE that is not answered (RFC 3261 section 17.1.2.2: T1 is 500 ms),
-// since a datagram may be lost.
+// clearInsisting is clear, but repeats a BYE that is not answered (RFC 3261 section 17.1.2.2: T1 is 500 ms), because a
+// datagram may be lost.
 func (h *testBed) clearInsisting(line int) time.Duration {
 	h.t.Helper()
 	h.talk.silence(line)
@@ -96,11 +96,11 @@ func (h *testBed) clearInsisting(line int) time.Duration {
 	}
 }
 
-// floodTest is a house whose lines have calls, but for the last, and a bare relay beside it.
+// floodTest is a test bed in which every line but the last has a call, beside a bare relay.
 type floodTest struct {
 	*testBed
-	flood string              // the program
-	bare  [4]netip.AddrPort   // the relay's ports: media of both sides, then SIP of both sides
+	flood string              // the flooding program
+	bare  [4]netip.AddrPort   // the bare relay's ports: media of both sides, then SIP of both sides
 	ports [][2]netip.AddrPort // the daemon's media ports of each call
 	calls int
 }
@@ -120,16 +120,16 @@ func newFloodTest(t *testing.T, calls int) *floodTest {
 	return b
 }
 
-// floodResult is what became of the daemon under a flood.
+// floodResult is the state of the daemon before and during a flood.
 type floodResult struct {
 	flooding
 	before, early, late footprint
 	cleared             samples // from each far end's BYE to the open command
-	emergencyCalls      samples // from a call for help's way in to its way out
-	cpu                 float64 // of one processor, in percent
+	emergencyCalls      samples // the time of each emergency call through the daemon
+	cpu                 float64 // in percent of one processor
 }
 
-// under floods the daemon. Meanwhile all calls but the first are cleared by their far ends, and somebody calls for help
+// under floods the daemon. During the flood, the far ends clear all calls but the first, and an emergency call is made
 // ten times a second.
 func (b *floodTest) under(rate int, length time.Duration, targets ...string) floodResult {
 	b.t.Helper()
@@ -152,7 +152,7 @@ func (b *floodTest) under(rate int, length time.Duration, targets ...string) flo
 	return s
 }
 
-// emergencyCallBefore is how long calls for help take before the flood.
+// emergencyCallBefore returns the times that emergency calls take before the flood.
 func (b *floodTest) emergencyCallBefore() (took samples) {
 	for range count(50, 10) {
 		pause()
@@ -161,24 +161,24 @@ func (b *floodTest) emergencyCallBefore() (took samples) {
 	return took
 }
 
-// check prints what became of it, and holds it to the bounds of every flood.
+// check prints the result and compares it with the limits of every flood.
 func (b *floodTest) check(v *verdict, quiet samples, barely flooding, s floodResult) {
 	b.t.Helper()
 	b.t.Logf("packets: %.0f/s at the bare relay, %.0f/s at the daemon, which took %.0f %% of one processor",
 		barely.rate, s.rate, s.cpu)
 	b.t.Logf("daemon before %v; after a quarter of it %v; at its end %v", s.before, s.early, s.late)
 	b.t.Logf("far end's BYE to open command under it: %v", s.cleared)
-	b.t.Logf("a call for help, way in to way out, before it:  %v", quiet)
-	b.t.Logf("a call for help, way in to way out, under it:   %v; p50 %.1f times that before it", s.emergencyCalls,
+	b.t.Logf("an emergency call through the daemon, before it:  %v", quiet)
+	b.t.Logf("an emergency call through the daemon, under it:   %v; p50 %.1f times that before it", s.emergencyCalls,
 		float64(s.emergencyCalls.quantile(50))/float64(quiet.quantile(50)))
 	b.t.Logf("a call's audio: of %d packets through the bare relay %.3f %% were lost, of %d through the daemon %.3f %%",
 		barely.sent, barely.lost(), s.sent, s.lost())
-	// Of the 300 packets of a short flood one is 0.3 %.
+	// In a short flood, one of the call's 300 packets is 0.3 %.
 	v.limit("audio lost beyond the bare relay's", s.lost()-barely.lost(), float64(count(1, 30))/10, "%", false)
 	v.limit("far end's BYE to open command, longest", ms(s.cleared.quantile(100)), 2000, "ms", false)
-	v.limit("a call for help, way in to way out, longest", ms(s.emergencyCalls.quantile(100)), 2000, "ms", false)
-	v.limit("memory that it gained after a quarter of it", s.late.rss-s.early.rss, 8, "MB", true)
-	v.limit("descriptors that it gained", float64(s.late.files-s.before.files), 16, "", true)
+	v.limit("an emergency call through the daemon, longest", ms(s.emergencyCalls.quantile(100)), 2000, "ms", false)
+	v.limit("memory gained after a quarter of the flood", s.late.rss-s.early.rss, 8, "MB", true)
+	v.limit("descriptors gained", float64(s.late.files-s.before.files), 16, "", true)
 	if v.quiet {
 		require.Len(b.t, s.cleared, b.calls-1)
 	}
@@ -189,9 +189,10 @@ func (b *floodTest) check(v *verdict, quiet samples, barely flooding, s floodRes
 	require.Equal(b.t, b.calls, b.x.rang, "a stranger's call came to a telephone")
 }
 
-// TestEndlessOutput: 100,000 packets a second of junk at the daemon's SIP and media ports. Its memory stays as it is, a
-// call keeps its audio as it does through a bare C relay under the same flood, a far end's BYE opens the loop within 2
-// s, a call for help passes, nobody's telephone rings, and no packet of a stranger comes through.
+// TestFlood sends 100,000 packets of junk a second to the daemon's SIP and media ports. The daemon's memory must not
+// grow. A call must keep its audio as it does through a bare C relay under the same flood. A far end's BYE must open
+// the loop within 2 s, and emergency calls must pass. No telephone may ring, and no packet of a stranger may come
+// through.
 func TestFlood(t *testing.T) {
 	wanted(t)
 	b := newFloodTest(t, 7)
@@ -206,16 +207,16 @@ func TestFlood(t *testing.T) {
 	b.check(v, quiet, barely, s)
 }
 
-// byeRate is of BYEs a second from each of two known addresses: sixteen times what once filled the table of
-// transactions within 32 s.
+// byeRate is the number of BYEs a second from each of two known addresses. It is our own figure: 512 a second would
+// fill a table of 16,384 transactions within 32 s.
 const byeRate = 10_000
 
 func byeTarget(from netip.Addr, at netip.AddrPort, user string) string {
 	return fmt.Sprintf("bye:%v:%v:%s", from, at, user)
 }
 
-// TestFloodOfByes: 10,000 BYEs a second of no call from the adapters' address and as many from the services'. What
-// TestEndlessOutput asks for holds here too, and the memory goes back within a minute.
+// TestFloodOfByes sends 10,000 BYEs a second without a call from the adapters' address, and as many from the services'.
+// The limits of TestFlood apply here too. In addition, memory must shrink again within a minute.
 func TestFloodOfByes(t *testing.T) {
 	wanted(t)
 	b := newFloodTest(t, 7)
@@ -239,8 +240,8 @@ func TestFloodOfByes(t *testing.T) {
 	}
 }
 
-// callsUp has the first n lines called, and returns the daemon's media ports of each: towards the adapter, towards the
-// far end.
+// callsUp makes calls to the first n lines. It returns the daemon's media ports of each call: towards the adapter,
+// towards the far end.
 func (h *testBed) callsUp(n int) [][2]netip.AddrPort {
 	h.t.Helper()
 	ports := make([][2]netip.AddrPort, n)
@@ -258,9 +259,9 @@ func (h *testBed) callsUp(n int) [][2]netip.AddrPort {
 	return ports
 }
 
-// footprint is what a process takes of the machine.
+// footprint is a process's use of the machine.
 type footprint struct {
-	rss            float64 // MB of a million bytes
+	rss            float64 // in MB of a million bytes
 	files, threads int
 }
 

@@ -13,11 +13,12 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// The load: our own figures of a busy site, many times over.
+// The load is our own figure: many times that of a busy site.
 const (
 	loadLines = 100
-	loadRate  = 20 // calls a second that begin, and as many that end
-	// judged is from when on growth is judged: what a transaction leaves goes after 32 s (RFC 3261 section 17, 64*T1).
+	loadRate  = 20 // calls that begin in a second; as many end
+	// judged is the time after which growth is measured. Until then the first transactions are still there: each lasts
+	// 32 s (RFC 3261 section 17, 64*T1).
 	judged = 2 * time.Minute
 )
 
@@ -45,7 +46,7 @@ func TestLoad(t *testing.T) {
 		strays += strange
 	}
 	b := h.x.byes
-	t.Logf("%d calls in %v, %.1f a second, %d at a time at most; %d BYEs of far ends, %d of near ends, all told of; BYE to open command %v",
+	t.Logf("%d calls in %v, %.1f a second, %d at a time at most; %d BYEs of far ends, %d of near ends, all passed on; BYE to open command %v",
 		l.calls, took.Round(time.Second),
 		float64(l.calls)/took.Seconds(), l.most, b.farSent, b.nearSent, l.opened)
 	t.Logf("media: %d packets sent, %d came; the daemon took %.0f %% of one processor", sent, received,
@@ -56,13 +57,13 @@ func TestLoad(t *testing.T) {
 	require.Equal(t, l.calls, b.farSent+b.nearSent, "BYEs sent")
 	require.Equal(t, b.farSent, b.farAnswered, "far ends' BYEs answered")
 	require.Equal(t, b.nearSent, b.nearAnswered, "near ends' BYEs answered")
-	require.Equal(t, b.farSent, b.nearGot, "adapters told that the far end had cleared")
-	require.Equal(t, b.nearSent, b.farGot, "far ends told that the near end had cleared")
+	require.Equal(t, b.farSent, b.nearGot, "adapters that got BYE after a far end's clearing")
+	require.Equal(t, b.nearSent, b.farGot, "far ends that got BYE after a near end's clearing")
 	require.Len(t, l.opened, b.farSent, "loops opened")
-	require.Zero(t, strays, "packets that nobody sent")
+	require.Zero(t, strays, "packets of unknown senders")
 	v.limit("media packets lost, of a million", 1e6*float64(sent-received)/float64(sent), 100, "", false)
 	if l.long {
-		settle(40) // the last transactions go
+		settle(40) // the last transactions end
 	}
 	after := h.goroutines()
 	t.Logf("goroutines by the daemon's own trace: idle at first %d, after the load %d", idle, after)
@@ -73,21 +74,21 @@ func TestLoad(t *testing.T) {
 
 type load struct {
 	*testBed
-	long   bool // growth can be judged
+	long   bool // long enough to measure growth
 	calls  int
 	most   int
 	opened samples
 	trail  []footprint // one a second
 }
 
-// run lets calls begin and end at the rate; at the end all are cleared.
+// run begins and ends calls at the rate. At the end it clears all calls.
 func (l *load) run(length time.Duration) {
 	every := time.NewTicker(time.Second / loadRate)
 	defer every.Stop()
 	second := time.NewTicker(time.Second)
 	defer second.Stop()
 	end := time.After(length)
-	var free, up []int // lines without a call; with one, the oldest first
+	var free, up []int // lines without a call; lines with a call, the oldest call first
 	for i := range loadLines {
 		free = append(free, i)
 	}
@@ -105,8 +106,8 @@ func (l *load) run(length time.Duration) {
 		case <-second.C:
 			l.trail = append(l.trail, footprintOf(l.t, l.pid()))
 		case <-every.C:
-			// The loop of a line opens and is guarded after a call; the line's next call comes when all others had
-			// theirs.
+			// After a call, the line's loop opens and its guard time passes. Its next call comes after those of all
+			// other lines.
 			for !over && len(free) > 0 && l.calls < int(time.Since(began)*loadRate/time.Second) {
 				l.x.call(free[0])
 				free = free[1:]
@@ -128,7 +129,7 @@ func (l *load) run(length time.Duration) {
 	<-second.C
 }
 
-// end clears a line's call. Its media ends a little before, so that each packet can be told from a lost one.
+// end clears a line's call. It stops the call's media just before, so that every missing packet is a lost one.
 func (l *load) end(line int, byNear bool) {
 	l.talk.silence(line)
 	<-time.After(5 * time.Millisecond)
@@ -140,7 +141,7 @@ func (l *load) end(line int, byNear bool) {
 	l.opened = append(l.opened, l.openedAt(line).Sub(at))
 }
 
-// growth prints what the daemon took in the course of the load, and judges it if there was enough.
+// growth prints the daemon's use of the machine in the course of the load. After a long load it applies the limits.
 func (l *load) growth(v *verdict) {
 	n := len(l.trail)
 	require.NotZero(l.t, n)
@@ -150,7 +151,7 @@ func (l *load) growth(v *verdict) {
 	if !l.long {
 		return
 	}
-	part := func(from, to int) (f footprint) { // the least of a part: what it cannot do without
+	part := func(from, to int) (f footprint) { // the smallest value of a part: the real need
 		f = l.trail[from]
 		for _, x := range l.trail[from:to] {
 			f = footprint{min(f.rss, x.rss), min(f.files, x.files), min(f.threads, x.threads)}
@@ -163,7 +164,7 @@ func (l *load) growth(v *verdict) {
 	v.limit("threads gained", float64(late.threads-early.threads), 4, "", true)
 }
 
-// goroutines counts them by the trace that Go writes when it gets SIGQUIT, and starts the daemon anew.
+// goroutines counts the goroutines in the trace that Go writes on SIGQUIT, and restarts the daemon.
 func (h *testBed) goroutines() int {
 	h.t.Helper()
 	require.NoError(h.t, h.cmd.Process.Signal(syscall.SIGQUIT))

@@ -23,13 +23,15 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// When the machine counts as quiet, so that limits for a quiet one are applied: our own figures.
+// Below these values, which are our own figures, the machine counts as quiet, and the limits for a quiet machine apply.
 const (
-	quietWait  = 500 * time.Microsecond // p99 of how late a bare wait ends, before the measurement (or in it, where it does not load)
-	quietShare = 0.10                   // of the machine's time, taken by processes that are not ours, during it
+	// p99 of how late a bare wait ends. Measured before the figure, or during it if the figure does not load the
+	// machine.
+	quietWait  = 500 * time.Microsecond
+	quietShare = 0.10 // of the machine's time, taken by other processes during the measurement
 )
 
-// samples are sorted when they are asked.
+// samples are sorted when a quantile is computed.
 type samples []time.Duration
 
 func (s samples) quantile(percent int) time.Duration {
@@ -73,7 +75,7 @@ func monotonic() time.Duration {
 	return time.Duration(ts.Nano())
 }
 
-// alongside runs bare waits while f runs.
+// alongside runs bare waits while f runs. It returns how late they ended.
 func alongside(length time.Duration, f func()) samples {
 	var late samples
 	var waiting sync.WaitGroup
@@ -85,12 +87,12 @@ func alongside(length time.Duration, f func()) samples {
 	return late
 }
 
-// watch reports whether the machine was quiet, but for our own processes, from its making to verdict.
+// watch checks whether the machine is quiet, apart from our own processes, from newWatch to verdict.
 type watch struct {
 	t          testing.TB
 	pids       []int
 	wait       time.Duration // how late bare waits ended (p99)
-	loaded     bool          // we keep the processors busy ourselves, so that wait says nothing
+	loaded     bool          // the test keeps the processors busy, so wait does not count
 	busy, ours time.Duration
 	at         time.Time
 }
@@ -133,7 +135,8 @@ type verdict struct {
 	how   string
 }
 
-// limit prints a figure beside its limit and fails over it; on a machine that is not quiet only if always is set.
+// limit prints a figure beside its limit, and fails the test if the figure is greater. On a machine that is not quiet
+// it fails the test only if always is set.
 func (v *verdict) limit(what string, got, most float64, unit string, always bool) {
 	v.t.Helper()
 	line := fmt.Sprintf("%-64s %9.3f %-3s limit %7.3f", what, got, unit, most)
@@ -151,7 +154,8 @@ func ms(d time.Duration) float64 { return float64(d) / float64(time.Millisecond)
 
 const tick = 10 * time.Millisecond // USER_HZ is 100 on Linux, proc(5)
 
-// busyTime is what all processors spent in processes or were denied (proc(5), /proc/stat); interrupts are not in it.
+// busyTime returns the time that all processors spent in processes, or that a hypervisor took (proc(5), /proc/stat).
+// Interrupts are not included.
 func busyTime(t testing.TB) time.Duration {
 	b, err := os.ReadFile("/proc/stat")
 	require.NoError(t, err)
@@ -166,7 +170,8 @@ func busyTime(t testing.TB) time.Duration {
 	return sum
 }
 
-// cpuTime is what a process and the children that it waited for took (proc(5), fields 14 to 17 of stat).
+// cpuTime returns the processor time of a process and of the children that it waited for (proc(5), fields 14 to 17 of
+// stat).
 func cpuTime(t testing.TB, pid int) time.Duration {
 	b, err := os.ReadFile(fmt.Sprintf("/proc/%d/stat", pid))
 	require.NoError(t, err)
@@ -180,7 +185,7 @@ func cpuTime(t testing.TB, pid int) time.Duration {
 	return sum
 }
 
-// memory is a size from /proc/PID/status in MB of a million bytes.
+// memory returns a size from /proc/PID/status in MB of a million bytes.
 func memory(t testing.TB, pid int, name string) float64 {
 	b, err := os.ReadFile(fmt.Sprintf("/proc/%d/status", pid))
 	require.NoError(t, err)
@@ -194,7 +199,7 @@ func memory(t testing.TB, pid int, name string) float64 {
 	return 0
 }
 
-// helper is a process of the test binary in one of its parts.
+// helper is a process of the test binary that plays one of the helpers' parts.
 type helper struct {
 	cmd *exec.Cmd
 	in  io.WriteCloser
@@ -208,7 +213,7 @@ func startHelper(t testing.TB, part string, args ...string) *helper {
 	return startProgram(t, cmd)
 }
 
-// startProgram starts a program that speaks in lines and ends with its input.
+// startProgram starts a program that reads and writes lines, and that ends when its input ends.
 func startProgram(t testing.TB, cmd *exec.Cmd) *helper {
 	t.Helper()
 	h := &helper{cmd: cmd}
@@ -225,14 +230,14 @@ func startProgram(t testing.TB, cmd *exec.Cmd) *helper {
 	return h
 }
 
-// ownSession gives a process a session, so that its share of the processors is its own, as that of a service is:
-// systemd gives each a control group, and where Linux groups by session (sched(7), autogroup) one would else be shared
-// with the processes that it is measured against. It ends with us.
+// ownSession gives a process a session of its own, and so its own share of the processors. systemd gives each service a
+// control group for that. Where Linux groups processes by session (sched(7), autogroup), the process would otherwise
+// share with those that it is compared with. The process ends with the test.
 func ownSession() *syscall.SysProcAttr {
 	return &syscall.SysProcAttr{Setsid: true, Pdeathsig: syscall.SIGTERM}
 }
 
-// stop ends the helper: it goes when its input ends.
+// stop closes the helper's input, which ends the helper.
 func (h *helper) stop() {
 	if h.cmd.ProcessState == nil {
 		h.in.Close()

@@ -15,12 +15,12 @@ import (
 var (
 	figures = flag.Bool("figures", false, "measure; with -short in about 20 s, with few samples")
 	soak    = flag.Duration("soak", 0,
-		"how long the load of calls lasts; 0: 20 s, with -short 4 s; growth is judged from 2 min on")
+		"how long the load of calls lasts; 0: 20 s, with -short 4 s; growth is limited from 2 min on")
 	flooded  = flag.Duration("flood", 0, "how long a flood lasts; 0: 15 s, with -short 3 s")
 	measured = flag.String("daemon", "", "the `binary` to be measured; built from this tree if empty")
 )
 
-// helperVariable makes the test binary one of the helpers, which are processes of their own as in life.
+// helperVariable makes the test binary run as one of the helpers, each in a process of its own.
 const helperVariable = "CLEARBACK_FIGURES_HELPER"
 
 // program is the daemon under test.
@@ -64,7 +64,7 @@ func testMain(m *testing.M) int {
 	return m.Run()
 }
 
-// count is a number of samples: the first in full, the second with -short.
+// count returns a number of samples: full, or short with -short.
 func count(full, short int) int {
 	if testing.Short() {
 		return short
@@ -72,7 +72,7 @@ func count(full, short int) int {
 	return full
 }
 
-// span is a length of time: that of a flag, else the first in full, the second with -short.
+// span returns a length of time: that of the flag if it is set, otherwise full, or short with -short.
 func span(flag, full, short time.Duration) time.Duration {
 	switch {
 	case flag != 0:

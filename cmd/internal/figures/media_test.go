@@ -24,11 +24,11 @@ const (
 	packetSize  = 12 + 160
 )
 
-// talk is the helper that sends and takes the media of all lines: one socket for all adapters, one for all far ends.
-// The lines' packets are spread over the 20 ms, as those of strangers to each other are.
+// talk is a helper process that sends and receives the media of all lines, with one socket for all adapters and one for
+// all far ends. It spreads the packets of the lines over the 20 ms, as independent calls would.
 type talk struct {
 	*helper
-	at [2]netip.AddrPort // adapters', far ends'
+	at [2]netip.AddrPort // of the adapters, of the far ends
 }
 
 func newTalk(t testing.TB, adapters, far netip.Addr) *talk {
@@ -56,15 +56,15 @@ func (p *portScan) Scan(s fmt.ScanState, _ rune) error {
 	return nil
 }
 
-// flow begins the media of a line, towards the daemon's two ports.
+// flow starts the media of a line, towards the daemon's two ports.
 func (m *talk) flow(line int, adapterSide, serviceSide netip.AddrPort) {
 	fmt.Fprintln(m.in, "flow", line, adapterSide, serviceSide)
 }
 
-// silence ends it.
+// silence stops the media of a line.
 func (m *talk) silence(line int) { fmt.Fprintln(m.in, "silence", line, "-", "-") }
 
-// counts returns the packets sent and received since it was last asked.
+// counts returns the numbers of packets sent and received since the last call.
 func (m *talk) counts(t testing.TB) (sent, received int) {
 	t.Helper()
 	fmt.Fprintln(m.in, "counts", 0, "-", "-")
@@ -73,8 +73,8 @@ func (m *talk) counts(t testing.TB) (sent, received int) {
 	return sent, received
 }
 
-// of returns the packets of one line that were sent and received since it was last asked, and how many came to any line
-// that nobody of ours sent.
+// of returns the packets of one line sent and received since the last call, and the number of packets to any line that
+// none of our peers sent.
 func (m *talk) of(t testing.TB, line int) (sent, received, strange int) {
 	t.Helper()
 	fmt.Fprintln(m.in, "of", line, "-", "-")
@@ -107,7 +107,7 @@ func mediaHelper() int {
 		s.conns[side] = c
 	}
 	fmt.Println(s.conns[0].LocalAddr().(*net.UDPAddr).Port, s.conns[1].LocalAddr().(*net.UDPAddr).Port)
-	commands := make(chan []string) // no buffer: the reader waits for the sender below
+	commands := make(chan []string) // unbuffered: the reader waits for the sender below
 	go func() {
 		defer close(commands)
 		for in := bufio.NewScanner(os.Stdin); in.Scan(); {
@@ -172,7 +172,7 @@ func (s *speech) send(slot int) {
 	}
 }
 
-// take counts what has come.
+// take counts the packets that have arrived.
 func (s *speech) take() {
 	for _, c := range s.conns {
 		raw, err := c.SyscallConn()
@@ -193,7 +193,7 @@ func (s *speech) take() {
 	}
 }
 
-// tell counts a packet for the line that its source says (send).
+// tell counts a packet for the line that its source (SSRC) names. See send.
 func (s *speech) tell(p []byte) {
 	if len(p) != packetSize {
 		s.strange++

@@ -14,10 +14,10 @@ import (
 	"github.com/emiago/sipgo/sip"
 )
 
-// proxyHelper is a proxy out of the library's own parts, its user agent, server and client, as its users write one: it
-// keeps transactions, stays in the route, and forwards. It has no dialogs, asks nobody who they are, and writes no log.
+// proxyHelper is a proxy made of the SIP library's own user agent, server and client, as the library's users write one.
+// It keeps transactions, records its route and forwards. It has no dialogs, authenticates nobody and writes no log.
 //
-// Arguments: its address, and where calls go.
+// Arguments: its own address, and the destination of calls.
 func proxyHelper() int {
 	go func() {
 		_, _ = os.Stdin.Read(make([]byte, 1))
@@ -61,9 +61,9 @@ func runProxy(addr, next string) error {
 		p.aim(req)
 		_ = cl.WriteRequest(req, sipgo.ClientRequestAddVia)
 	})
-	served := make(chan error, 1) // it ends once
+	served := make(chan error, 1) // Serve returns once
 	go func() { served <- srv.ServeUDP(c) }()
-	for { // until the library knows the socket
+	for { // until the library has opened the socket
 		if conn, err := ua.TransportLayer().GetConnection("udp", at); err == nil && conn != nil {
 			break
 		}
@@ -72,8 +72,7 @@ func runProxy(addr, next string) error {
 	return <-served
 }
 
-// aim takes our own Route away and sets where the request goes: a new call to where all go, others to their
-// Request-URI.
+// aim removes our own Route and sets the destination: for a new call p.next, for other requests the Request-URI.
 func (p *proxy) aim(req *sip.Request) {
 	req.RemoveHeader("Route")
 	to := fmt.Sprintf("%s:%d", req.Recipient.Host, req.Recipient.Port)
@@ -105,7 +104,7 @@ func (p *proxy) forward(req *sip.Request, tx sip.ServerTransaction) {
 			back.RemoveHeader("Via")
 			back.SetDestination(req.Source())
 			if back.StatusCode == 100 {
-				continue // the library sends its own
+				continue // the library sends a 100 of its own
 			}
 			if err := tx.Respond(back); err != nil || back.StatusCode >= 200 {
 				return

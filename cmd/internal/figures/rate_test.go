@@ -24,12 +24,12 @@ import (
 	"clearback/bridge/programtest"
 )
 
-// callers is the helper that makes calls as fast as they go and takes them too: so many at a time, each answered at
-// once, acknowledged, and cleared by who was called, so that no loop has to open (the near end's clearing opens none).
+// callers is a helper process that makes and takes calls as fast as possible, a fixed number at a time. Each call is
+// answered at once, acknowledged, and cleared by the called party. That is the near end, so no loop opens.
 type callers struct {
 	*helper
 	near netip.AddrPort // where it takes calls
-	far  netip.AddrPort // where it makes them
+	far  netip.AddrPort // where it makes calls from
 }
 
 func newCallers(t testing.TB, near, far netip.Addr) *callers {
@@ -40,14 +40,14 @@ func newCallers(t testing.TB, near, far netip.Addr) *callers {
 	return c
 }
 
-// rate is what one round of calls took.
+// rate is the result of one round of calls.
 type rate struct {
 	calls, lost  int
 	perSecond    float64
-	setUp, worst time.Duration // from INVITE to 200: median, and the 99th percentile
+	setUp, worst time.Duration // from INVITE to 200: median and 99th percentile
 }
 
-// run makes calls to lines, many at a time, for so long.
+// run makes calls to that many lines at a time, for that long.
 func (c *callers) run(t testing.TB, to netip.AddrPort, many int, length time.Duration) rate {
 	t.Helper()
 	fmt.Fprintln(c.in, to, many, length.Milliseconds())
@@ -62,12 +62,13 @@ type calling struct {
 
 	mu      sync.Mutex
 	to      netip.AddrPort
-	begun   map[string]time.Time // calls under way by Call-ID, until they are answered
-	answers map[string][]byte    // what near said to a call, by Call-ID
-	byes    map[string]datagram  // what near says once it is acknowledged, by Call-ID
+	begun   map[string]time.Time // when each unanswered call began, by Call-ID
+	answers map[string][]byte    // near's answer to each call, by Call-ID
+	byes    map[string]datagram  // near's BYE after the ACK, by Call-ID
 	took    samples
 	seq     int
-	freed   chan string // Call-IDs of calls that are over; room for as many as are ever made at a time
+	// Call-IDs of ended calls, with room for the largest number of calls at a time.
+	freed chan string
 }
 
 type datagram struct {
@@ -112,11 +113,12 @@ func read(c *net.UDPConn, handle func(m []byte, from netip.AddrPort)) {
 	}
 }
 
-// mostCalls ends a round: what is answered stays known for 32 s, and of one address not more of that than 4,096, so
-// that the five rounds of a measurement must stay below. It is 64 calls a second for ever.
+// mostCalls is the number of calls that ends a round. The daemon keeps answered transactions for 32 s, at most 4,096
+// for one address, and the five rounds of a measurement must stay below that. It corresponds to 64 calls a second
+// without an end.
 const mostCalls = 350
 
-// run keeps many calls under way, each to a line of its own.
+// run keeps many calls up at a time, each on a line of its own.
 func (c *calling) run(to netip.AddrPort, many int, length time.Duration) {
 	c.mu.Lock()
 	c.to, c.took = to, nil
@@ -164,7 +166,7 @@ func (c *calling) call(line int) string {
 	c.begun[id] = time.Now()
 	c.mu.Unlock()
 	at := c.far.LocalAddr()
-	body := description(netip.AddrPortFrom(at.(*net.UDPAddr).AddrPort().Addr(), 20000)) // nobody listens
+	body := description(netip.AddrPortFrom(at.(*net.UDPAddr).AddrPort().Addr(), 20000)) // nothing listens there
 	_, _ = c.far.WriteToUDPAddrPort(fmt.Appendf(nil,
 		"INVITE sip:%s@%v SIP/2.0\r\nVia: SIP/2.0/UDP %v;branch=z9hG4bK%s;rport\r\nMax-Forwards: 70\r\n"+
 			"From: <sip:555-0199@%v>;tag=f\r\nTo: <sip:%s@%v>\r\nCall-ID: %s\r\nCSeq: 1 INVITE\r\nContact: <sip:far@%v>\r\nContent-Type: application/sdp\r\n"+
@@ -172,7 +174,7 @@ func (c *calling) call(line int) string {
 	return id
 }
 
-// within writes a request within a dialog, by the route if there is one, else to its target.
+// within returns a request within a dialog. It goes along the route if there is one, otherwise to the dialog's target.
 func within(method string, route []string, target, at, branch, from, to, id string, cseq int) datagram {
 	next := target
 	head := fmt.Sprintf("%s %s SIP/2.0\r\nVia: SIP/2.0/UDP %s;branch=z9hG4bK%s;rport\r\nMax-Forwards: 70\r\n", method,
@@ -192,7 +194,7 @@ func within(method string, route []string, target, at, branch, from, to, id stri
 		head, from, to, id, cseq, method), where}
 }
 
-// atFar acknowledges answers and answers clearings.
+// atFar acknowledges answers and answers BYEs.
 func (c *calling) atFar(m []byte, from netip.AddrPort) {
 	method, code := first(m)
 	id := header(m, "Call-ID")
@@ -211,12 +213,12 @@ func (c *calling) atFar(m []byte, from netip.AddrPort) {
 		_, _ = c.far.WriteToUDPAddrPort(response(m, "200 OK", "", "", ""), from)
 		select {
 		case c.freed <- id:
-		default: // a repeat of one that is over
+		default: // a repetition of an ended call's message
 		}
 	}
 }
 
-// atNear answers calls at once, and clears them when they are acknowledged.
+// atNear answers calls at once and clears them when they are acknowledged.
 func (c *calling) atNear(m []byte, from netip.AddrPort) {
 	at := c.near.LocalAddr().String()
 	id := header(m, "Call-ID")
@@ -248,7 +250,7 @@ func (c *calling) atNear(m []byte, from netip.AddrPort) {
 	}
 }
 
-// proxyRules make kamailio the same hop: it keeps transactions, stays in the route, and asks nobody who they are.
+// proxyRules configure kamailio as the same hop: it keeps transactions, records its route and authenticates nobody.
 const proxyRules = `debug=1
 log_stderror=yes
 fork=yes
@@ -277,7 +279,8 @@ request_route {
 }
 `
 
-// startKamailio starts it as a proxy whose calls go to next. No processes say that it is not on this machine.
+// startKamailio starts kamailio as a proxy that sends calls to next. It returns no processes if kamailio is not
+// installed.
 func startKamailio(t testing.TB, at, next netip.AddrPort) (pids []int) {
 	t.Helper()
 	if _, err := exec.LookPath("kamailio"); err != nil && os.Getenv("CI") == "" {
@@ -292,7 +295,7 @@ func startKamailio(t testing.TB, at, next netip.AddrPort) (pids []int) {
 		filepath.Join(dir, "pid"))
 	var said bytes.Buffer
 	cmd.Stdout, cmd.Stderr = &said, &said
-	cmd.SysProcAttr = &syscall.SysProcAttr{Setsid: true} // it is several processes
+	cmd.SysProcAttr = &syscall.SysProcAttr{Setsid: true} // it starts several processes
 	require.NoError(t, cmd.Start())
 	t.Cleanup(func() {
 		_ = syscall.Kill(-cmd.Process.Pid, syscall.SIGTERM)
@@ -320,7 +323,7 @@ func startKamailio(t testing.TB, at, next netip.AddrPort) (pids []int) {
 	return nil
 }
 
-// childrenOf lists the processes that a process began (proc(5), /proc/PID/task/PID/children).
+// childrenOf lists the child processes of a process (proc(5), /proc/PID/task/PID/children).
 func childrenOf(t testing.TB, pid int) []int {
 	b, err := os.ReadFile(fmt.Sprintf("/proc/%d/task/%d/children", pid, pid))
 	require.NoError(t, err)
@@ -333,9 +336,9 @@ func childrenOf(t testing.TB, pid int) []int {
 	return all
 }
 
-// TestCalls: calls a second, and what a hop adds to the time until a call is up, through the daemon (media direct), a
-// bare proxy out of the SIP library's own parts, and kamailio, in turns. The daemon reaches at least 0.4 of the bare
-// proxy's calls a second, in the median of the rounds.
+// TestCalls measures calls a second, and the time that a hop adds until a call is up. It compares, in turns, the daemon
+// (media direct), a bare proxy made of the SIP library's own parts, and kamailio. Limit: in the median of the rounds,
+// the daemon makes 0.4 times the bare proxy's calls a second.
 func TestCalls(t *testing.T) {
 	wanted(t)
 	const lines = 100

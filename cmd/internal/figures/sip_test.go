@@ -15,13 +15,13 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// party is a UDP socket that speaks just enough SIP by hand.
+// party is a UDP socket that reads and writes the few SIP messages needed, without a library.
 type party struct {
 	conn *net.UDPConn
 	at   netip.AddrPort
 }
 
-// newParty reads datagrams and gives each to handle, one after the other.
+// newParty opens a party and gives its datagrams to handle, one after another.
 func newParty(t testing.TB, addr netip.Addr, handle func(p *party, m []byte, from netip.AddrPort)) *party {
 	t.Helper()
 	c, err := net.ListenUDP("udp4", net.UDPAddrFromAddrPort(netip.AddrPortFrom(addr, 0)))
@@ -71,7 +71,7 @@ func first(m []byte) (a, b string) {
 	return a, b
 }
 
-// response answers a request; tag is added to To where it has none.
+// response answers a request. It adds tag to To if To has none.
 func response(q []byte, status, tag, contact, body string) []byte {
 	var b strings.Builder
 	fmt.Fprintf(&b, "SIP/2.0 %s\r\n", status)
@@ -94,13 +94,13 @@ func response(q []byte, status, tag, contact, body string) []byte {
 	return []byte(b.String())
 }
 
-// description is the SDP (RFC 8866) of one G.711 stream.
+// description returns the SDP (RFC 8866) of one G.711 stream.
 func description(at netip.AddrPort) string {
 	return fmt.Sprintf("v=0\r\no=- 1 1 IN IP4 %s\r\ns=-\r\nc=IN IP4 %s\r\nt=0 0\r\nm=audio %d RTP/AVP 0\r\n", at.Addr(),
 		at.Addr(), at.Port())
 }
 
-// described reads where a description wants its media.
+// described returns the media address in an SDP description.
 func described(m []byte) netip.AddrPort {
 	var addr string
 	var port uint16
@@ -115,30 +115,30 @@ func described(m []byte) netip.AddrPort {
 	return netip.AddrPortFrom(a, port)
 }
 
-// call is what the far end knows of a line's call.
+// call is the far end's state of a line's call.
 type call struct {
 	id     string
 	to     string // with the daemon's tag
 	target string // the daemon's Contact
 }
 
-// nearCall is what an adapter knows of its line's call.
+// nearCall is an adapter's state of its line's call.
 type nearCall struct {
-	from, to string // of the INVITE; to with our tag
+	from, to string // of the INVITE; to includes our tag
 	id       string
 	target   string         // the daemon's Contact
-	via      netip.AddrPort // where it came from
+	via      netip.AddrPort // where the INVITE came from
 }
 
-// tally counts requests for the end of a call: by whom they were sent, and how many were answered with 200.
+// tally counts BYEs: those that each end sent, those of them that were answered with 200, and those that each end got.
 type tally struct{ farSent, farAnswered, nearSent, nearAnswered, farGot, nearGot int }
 
-// testPeers is the key system's whole neighbourhood on the SIP side: one socket is every adapter, one is every far end.
+// testPeers plays all SIP peers of the daemon. One socket is every adapter, and one is every far end.
 type testPeers struct {
 	t         testing.TB
 	near, far *party
 	daemon    netip.AddrPort    // its service side
-	media     [2]netip.AddrPort // where adapters and far ends take it
+	media     [2]netip.AddrPort // where adapters and far ends receive media
 	up        func(line int, adapterSide, serviceSide netip.AddrPort)
 
 	mu    sync.Mutex
@@ -148,8 +148,8 @@ type testPeers struct {
 	nears map[int]nearCall
 	calls map[int]call
 	ports map[int]netip.AddrPort // the daemon's media port towards the adapter
-	help  chan<- time.Time       // where the arrival of the next call for help goes; nil: it came
-	// helps counts the calls for help that were begun, helped is the last one that came out, by its Call-ID there.
+	help  chan<- time.Time       // receives the arrival of the next emergency call; nil: received
+	// helps is the number of emergency calls made. helped is the Call-ID, at the service, of the last one that arrived.
 	helps  int
 	helped string
 }
@@ -198,12 +198,12 @@ func (x *testPeers) count(what func(*tally)) {
 	what(&x.byes)
 }
 
-// bracketed returns what stands in angle brackets.
+// bracketed returns the text between angle brackets.
 func bracketed(contact string) string {
 	return contact[strings.IndexByte(contact, '<')+1 : strings.IndexByte(contact, '>')]
 }
 
-// nearHangsUp lets the near end of a line clear its call.
+// nearHangsUp makes the near end of a line clear its call.
 func (x *testPeers) nearHangsUp(line int) {
 	x.mu.Lock()
 	c := x.nears[line]
@@ -269,7 +269,7 @@ func (x *testPeers) request(method string, line int, c call, cseq int, body stri
 		len(body), body)
 }
 
-// call lets a far end call a line; up is called when it is through.
+// call makes a far end call a line. up is called when the call is up.
 func (x *testPeers) call(line int) {
 	x.mu.Lock()
 	x.n++
@@ -279,7 +279,7 @@ func (x *testPeers) call(line int) {
 	x.far.send(x.request("INVITE", line, c, 1, description(x.media[1])), x.daemon)
 }
 
-// hangUp sends the far end's BYE and returns the instant just before.
+// hangUp sends the far end's BYE and returns the instant just before that.
 func (x *testPeers) hangUp(line int) time.Time {
 	x.mu.Lock()
 	bye := x.request("BYE", line, x.calls[line], 2, "")

@@ -20,12 +20,12 @@ import (
 )
 
 const (
-	interval    = 250 * time.Millisecond // of every line: the shortest there is, so that there are more of them in a run
-	testTimeout = 10 * time.Second       // bounds every wait; only a failing test waits for so long
+	interval    = 250 * time.Millisecond // of every line: the shortest allowed, so that a run has more of them
+	testTimeout = 10 * time.Second       // the limit of every wait; only a failing test reaches it
 )
 
-// testBed is a daemon with some lines and what stands around it. Each house has loopback addresses of its own, so that
-// no port can be another's.
+// testBed is a daemon with some lines and all its peers. Each test bed has loopback addresses of its own, so that no
+// two share a port.
 type testBed struct {
 	testBedSetup
 	t       testing.TB
@@ -33,16 +33,16 @@ type testBed struct {
 	addr    func(n byte) netip.Addr
 	board   *board
 	x       *testPeers
-	talk    *talk    // nil: without media
-	callers *callers // nil: adapters and far ends are x
-	through chan int // lines whose call is through; room for all
+	talk    *talk    // nil if the test has no media
+	callers *callers // nil if adapters and far ends are x
+	through chan int // lines whose call is up; room for all lines
 
 	cmd   *exec.Cmd
-	ended chan struct{} // closed when the process has
+	ended chan struct{} // closed when the process has ended
 	ready time.Duration // from the start to READY=1
 }
 
-// newTestBed makes a house as people run it, with a journal.
+// newTestBed makes a test bed whose daemon has a journal, as in service.
 func newTestBed(t testing.TB, lines int, media bool) *testBed {
 	return newTestBedWith(t, lines, media, true)
 }
@@ -52,13 +52,13 @@ func newTestBedWith(t testing.TB, lines int, media, journal bool) *testBed {
 	return newTestBedOf(t, testBedSetup{lines: lines, media: media, journal: journal})
 }
 
-// testBedSetup says what a house has.
+// testBedSetup describes a test bed.
 type testBedSetup struct {
 	lines    int
-	media    bool // there is some
+	media    bool // the calls have media
 	journal  bool
 	direct   bool // the daemon relays no media
-	byItself bool // adapters and far ends are of the helper that makes calls by itself
+	byItself bool // the helper callers plays adapters and far ends
 }
 
 func newTestBedOf(t testing.TB, s testBedSetup) *testBed {
@@ -66,10 +66,11 @@ func newTestBedOf(t testing.TB, s testBedSetup) *testBed {
 	lines, media := s.lines, s.media
 	h := &testBed{t: t, dir: t.TempDir(), testBedSetup: s, through: make(chan int, lines)}
 	h.addr = loopbacktest.Own(t).Address
-	h.board = newBoard(t, h.addr(5), lines+1) // one more for the bare path
+	h.board = newBoard(t, h.addr(5), lines+1) // one more, for the bare path
 	h.x = newTestPeers(t, h.addr(3), h.addr(4))
 	h.x.daemon = netip.AddrPortFrom(h.addr(2), 5070)
-	h.x.media = [2]netip.AddrPort{netip.AddrPortFrom(h.addr(3), 20000), netip.AddrPortFrom(h.addr(4), 20000)} // nobody listens
+	// Nothing listens there.
+	h.x.media = [2]netip.AddrPort{netip.AddrPortFrom(h.addr(3), 20000), netip.AddrPortFrom(h.addr(4), 20000)}
 	if media {
 		h.talk = newTalk(t, h.addr(3), h.addr(4))
 		h.x.media = h.talk.at
@@ -123,7 +124,7 @@ lines:
 	require.NoError(h.t, os.WriteFile(filepath.Join(h.dir, "clearback.yaml"), []byte(f.String()), 0o600))
 }
 
-// start starts the daemon, its log in a file, and waits for READY=1, in the manner of sd_notify(3).
+// start starts the daemon with its log in a file and waits for READY=1, as sd_notify(3) describes.
 func (h *testBed) start() {
 	h.t.Helper()
 	name := filepath.Join(h.dir, "notify")
@@ -164,7 +165,7 @@ func (h *testBed) log() string {
 	return string(b[max(0, len(b)-4000):])
 }
 
-// stop ends the daemon, which clears the calls that are left.
+// stop ends the daemon, which clears the remaining calls.
 func (h *testBed) stop() {
 	select {
 	case <-h.ended:
@@ -191,7 +192,7 @@ func (h *testBed) restart() {
 	h.start()
 }
 
-// lineUp waits for the next line whose call is through.
+// lineUp waits for the next line whose call is up.
 func (h *testBed) lineUp() int {
 	h.t.Helper()
 	select {
@@ -203,7 +204,7 @@ func (h *testBed) lineUp() int {
 	}
 }
 
-// openedAt waits for the opening of a coil.
+// openedAt waits for the opening of a coil and returns its time.
 func (h *testBed) openedAt(coil int) time.Time {
 	h.t.Helper()
 	select {
@@ -215,7 +216,7 @@ func (h *testBed) openedAt(coil int) time.Time {
 	}
 }
 
-// clear lets the far end of a line hang up and returns the time from its BYE to the open command.
+// clear makes the far end of a line hang up and returns the time from its BYE to the open command.
 func (h *testBed) clear(line int) time.Duration {
 	h.t.Helper()
 	if h.talk != nil {

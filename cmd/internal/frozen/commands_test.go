@@ -14,16 +14,16 @@ import (
 	"clearback/config"
 )
 
-// commands are all of them, as they are typed.
+// commands are all commands, as the user types them.
 var commands = []string{
 	"run", "check", "lines", "calls", "explain", "window", "tune", "keep", "pulse", "rehearse", "close", "relay",
 	"version",
 }
 
-// flagLine is a flag in the help of a command; the group is there if it takes a value.
+// flagLine matches a flag in the help of a command. The second group matches if the flag takes a value.
 var flagLine = regexp.MustCompile(`(?m)^ +(?:-\w, )?--?([a-z][a-z-]+)( \S)?`)
 
-// TestFlags is every command with its flags, and whether each takes a value. What they mean is text for people.
+// TestFlags compares the flags of every command, and whether each takes a value. Their descriptions may change.
 func TestFlags(t *testing.T) {
 	var tr transcript
 	for _, command := range commands {
@@ -45,7 +45,7 @@ func TestFlags(t *testing.T) {
 	compare(t, "flags.txt", tr.String())
 }
 
-// TestKeys is every key of the daemon's file and of the agent's.
+// TestKeys compares the keys of the daemon's file and of the agent's file.
 func TestKeys(t *testing.T) {
 	daemon, agent := config.Keys(), config.RelayKeys()
 	slices.Sort(daemon)
@@ -54,7 +54,7 @@ func TestKeys(t *testing.T) {
 		"\n\nthe agent's file\n----\n"+strings.Join(agent, "\n")+"\n")
 }
 
-// playhouse has one line, whose board is at a port where nobody listens (RFC 1078, long unused).
+// playhouse is a configuration with one line. Nothing listens at the port of its board (RFC 1078, long unused).
 const playhouse = `country: GB
 sip: {adapter_side: {listen: "127.0.0.1:5060"}, service_side: {listen: "127.0.0.1:5070"}}
 controllers: [{name: relays, driver: modbus, modbus: {address: "127.0.0.1:1"}}]
@@ -66,11 +66,11 @@ lines:
     contact: {driver: modbus, controller: relays, coil: 0, accept_open_if_daemon_dies: true}
 `
 
-// relays is a file of the agent's.
+// relays is a configuration file of the agent.
 const relays = "listen: 127.0.0.1:1502\nallow_from: [192.0.2.10]\ncontacts: [{name: box-office, simulated: {}}]\n"
 
-// TestExitCodes is how commands end. Those that need a daemon, or minutes, are tested beside their code by the names of
-// the codes, whose values are at the end.
+// TestExitCodes compares the exit codes of commands. Commands that need a daemon, or minutes, are tested beside their
+// code by the names of the codes. The file ends with the codes' values.
 func TestExitCodes(t *testing.T) {
 	dir := t.TempDir()
 	write := func(name, text string) {

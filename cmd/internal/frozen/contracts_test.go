@@ -32,8 +32,8 @@ import (
 	"clearback/config"
 )
 
-// heard are the different requests that a device got; how often each came, and what came in between, is the drivers'
-// business.
+// heard records the different requests that a device received. Their number and order depend on the driver and are not
+// compared.
 type heard struct {
 	mu  sync.Mutex
 	all map[string]bool
@@ -79,7 +79,7 @@ func listen(t *testing.T, serve func(net.Conn)) (address string) {
 	return l.Addr().String()
 }
 
-// exercise tries the command that opens, opens each contact once, closes it and asks for loop current.
+// exercise tries the opening command, opens each contact once, closes it and reads its loop-current input.
 func exercise(t *testing.T, controller string, contacts map[string]string) {
 	t.Helper()
 	text := `country: GB
@@ -115,19 +115,19 @@ lines:
 		require.Equal(t, relay.Done, r.Outcome, "%s: %v", line, r.Err)
 		require.NoError(t, contact.Close(ctx))
 		if s, ok := contact.(relay.Sensor); ok {
-			_, _ = s.Sense(ctx) // some have no input
+			_, _ = s.Sense(ctx) // not every contact has an input
 		}
 	}
 }
 
-// commandNumber is one of the numbers of commands, which begin anywhere, so that bodies differ in length.
+// commandNumber matches the number of a command. Numbers begin at any value, so the lengths of bodies differ.
 var (
 	commandNumber = regexp.MustCompile(`"seq":\d+`)
 	bodyLength    = regexp.MustCompile(`Content-Length: [1-9]\d*`)
 )
 
-// TestHTTP is what a device with the contract of deploy/contract-http.md is sent, byte by byte, and one with requests
-// of its own.
+// TestHTTP compares, byte by byte, the requests to a device that follows deploy/contract-http.md, and to one with
+// requests from the configuration.
 func TestHTTP(t *testing.T) {
 	var got heard
 	var mu sync.Mutex
@@ -179,12 +179,12 @@ func TestHTTP(t *testing.T) {
 	compare(t, "http.txt", got.String())
 }
 
-// board is a relay board on Modbus TCP: a coil for each contact, a register that opens coil 1 for so many milliseconds,
-// a sequence and a length for coil 2, and a loop-current input for coil 0.
+// board is a relay board on Modbus TCP. It has a coil for each contact, a register that opens coil 1 for a number of
+// milliseconds, a sequence number and a length for coil 2, and a loop-current input for coil 0.
 type board struct {
 	heard
 	board sync.Mutex
-	coils [4]time.Time // until when they are on
+	coils [4]time.Time // until when each coil is on
 	seq   uint16
 }
 
@@ -241,8 +241,8 @@ func (b *board) answer(pdu []byte) []byte {
 	}
 }
 
-// TestModbus is what a board is sent, unit and PDU: a bare coil with a watchdog, a timed output, one with a sequence,
-// and a bare coil that opens when it is off.
+// TestModbus compares the requests to a board, unit and PDU: for a bare coil with a watchdog, a timed output, a timed
+// output with a sequence number, and a bare coil that opens the loop when it is off.
 func TestModbus(t *testing.T) {
 	b := &board{seq: 40}
 	address := listen(t, b.serve)
@@ -256,7 +256,7 @@ func TestModbus(t *testing.T) {
 	compare(t, "modbus.txt", b.String())
 }
 
-// TestAgent is the agent's register map: requests and answers.
+// TestAgent compares the agent's register map: requests and answers.
 func TestAgent(t *testing.T) {
 	a, err := agent.New(agent.Options{MaxInterval: 61 * time.Second, Watchdog: 60 * time.Second})
 	require.NoError(t, err)
@@ -272,7 +272,7 @@ func TestAgent(t *testing.T) {
 	require.NoError(t, err)
 	a.Start()
 	require.Empty(t, a.Ready(t.Context()))
-	served := make(chan error, 1) // told once
+	served := make(chan error, 1) // receives one value
 	go func() { served <- s.Serve(l) }()
 	defer func() {
 		ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
@@ -305,7 +305,7 @@ func TestAgent(t *testing.T) {
 	compare(t, "agent.txt", tr.String())
 }
 
-// asked are the requests of TestAgent. What they read does not depend on time.
+// asked are the requests of TestAgent. The answers do not depend on the time.
 const asked = `01 00 00 00 02  both coils
 02 00 00 00 01  loop current
 02 00 01 00 01  no such input
@@ -340,14 +340,14 @@ const asked = `01 00 00 00 02  both coils
 07  another function
 `
 
-// TestMQTT is what a device with the contract of deploy/contract-mqtt.md is told, and what it may tell.
+// TestMQTT compares the messages to a device that follows deploy/contract-mqtt.md, and the states that it may publish.
 func TestMQTT(t *testing.T) {
 	b := brokertest.Own(t, brokertest.Anybody)
 	link, err := broker.New(broker.Options{Address: "mqtt://" + b.Address(), Timeout: 5 * time.Second,
 		KeepAlive: 5 * time.Second})
 	require.NoError(t, err)
 	var got heard
-	told := make(chan mqtt.Command, 100) // more than come
+	told := make(chan mqtt.Command, 100) // more than the test sends
 	hears := func(_ *broker.Conn, m broker.Publication) {
 		var k mqtt.Command
 		if json.Unmarshal(m.Payload, &k) == nil {
@@ -368,7 +368,7 @@ func TestMQTT(t *testing.T) {
 	require.NoError(t, err)
 	defer conn.Leave(false)
 	tell := func(s string) {
-		// Nobody may listen yet, or any more.
+		// The connection may not be up yet, or may have ended.
 		m := broker.Message{Topic: "playhouse/box-office/state", Payload: []byte(s), Retain: true}
 		_ = conn.Publish(context.Background(), m, nil)
 	}

@@ -23,12 +23,12 @@ import (
 	"clearback/supervision/callrecord"
 )
 
-// backend answers with every field set, except Daemon, which is what the test says.
+// backend answers with every field set, except Daemon, which returns what the test sets.
 type backend struct {
 	t      *testing.T
 	daemon control.Daemon
 	calls  transcript
-	// refuses is what BeginTrials answers.
+	// refuses is the error of BeginTrials.
 	refuses error
 }
 
@@ -69,7 +69,7 @@ func (b *backend) EndTrials(line string) error {
 	return nil
 }
 
-// served serves a backend at a socket whose path is short, since the kernel bounds it.
+// served serves a backend at a socket. The socket's path is short, because the kernel limits it.
 func served(t *testing.T, b *backend) (socket string) {
 	t.Helper()
 	dir, err := os.MkdirTemp("", "millrace")
@@ -82,7 +82,7 @@ func served(t *testing.T, b *backend) (socket string) {
 	return socket
 }
 
-// exchange sends one request and writes it down with its answer.
+// exchange sends one request and records it with its answer.
 func exchange(t *testing.T, tr *transcript, socket, method, path, body string) {
 	t.Helper()
 	at := &http.Transport{DisableKeepAlives: true, DialContext: func(ctx context.Context, _, _ string) (net.Conn,
@@ -102,7 +102,7 @@ func exchange(t *testing.T, tr *transcript, socket, method, path, body string) {
 			tr.printf(", %s: %s", name, v)
 		}
 	}
-	// Of a refusal the text is for people.
+	// The text of a refusal is for people and may change.
 	var e control.Error
 	if a.StatusCode >= 400 && json.Unmarshal(text, &e) == nil {
 		require.NotEmpty(t, e.Text)
@@ -118,7 +118,8 @@ func mustJSON(t *testing.T, v any) []byte {
 	return text
 }
 
-// TestControlSocket is every path of the control socket with its methods, bodies and answers, and the JSON of `lines`.
+// TestControlSocket compares every path of the control socket, with its methods, bodies and answers, and the JSON of
+// `lines`.
 func TestControlSocket(t *testing.T) {
 	b := &backend{t: t}
 	socket := served(t, b)
@@ -157,9 +158,9 @@ func TestControlSocket(t *testing.T) {
 	b.refuses = errors.New("without a word of its own")
 	exchange(t, &tr, socket, "POST", "/v1/lines/box-office/trials", "")
 	tr.printf("what the daemon was asked\n----\n%s\n", b.calls.String())
-	b.daemon.Lines = make([]control.Line, 1) // what is never left out
+	b.daemon.Lines = make([]control.Line, 1) // the fields that are never left out
 	tr.printf("lines --json\n----\n%s\n", linesJSON(t, socket))
-	b.daemon = full[control.Daemon](t) // everything
+	b.daemon = full[control.Daemon](t) // every field
 	tr.printf("lines --json\n----\n%s", linesJSON(t, socket))
 	compare(t, "control.txt", tr.String())
 }
@@ -190,14 +191,14 @@ func run(args ...string) (code int, out, errs string) {
 	return code, o.String(), e.String()
 }
 
-// TestRehearseJSON is the shape of what `rehearse --json` prints.
+// TestRehearseJSON compares the form of the output of `rehearse --json`.
 func TestRehearseJSON(t *testing.T) {
 	text, err := json.MarshalIndent(full[rehearsal.Report](t), "", "  ")
 	require.NoError(t, err)
 	compare(t, "rehearse.json", string(text)+"\n")
 }
 
-// TestCallJSON is the shape of a line of `calls --json`, with all that there may be and with what there always is, and
+// TestCallJSON compares the form of a line of `calls --json`, with every field and with the least number of fields, and
 // the header of `calls --csv`.
 func TestCallJSON(t *testing.T) {
 	all, err := json.MarshalIndent(full[callrecord.JSON](t), "", "  ")

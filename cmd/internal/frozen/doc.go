@@ -1,15 +1,15 @@
-// Package frozen holds what others rely on and no change of ours may alter: files that its tests compare with what the
-// code does.
+// Package frozen compares what the code does with frozen files: interfaces that others rely on and that we must not
+// change.
 //
-// A frozen file is changed by hand, for a reason that the commit's message gives; there is no flag that rewrites one. A
-// commit that only renames or moves changes none of them, nor any other file below a folder testdata; go run
-// ./cmd/testrun moved shows it.
+// A frozen file is edited by hand, for a reason that the commit message gives. No flag rewrites one. A commit that only
+// renames or moves changes no frozen file and no other file below a testdata folder: go run ./cmd/testrun moved checks
+// that.
 //
 //	what                                      file                             test
 //	JSON of lines, the control socket         testdata/control.txt             TestControlSocket
-//	names of the counts in it                 cmd/internal/cli/testdata        cmd/internal/cli TestCountNames
+//	names of its counts                       cmd/internal/cli/testdata        cmd/internal/cli TestCountNames
 //	JSON and CSV of calls                     testdata/calls.txt               TestCallJSON, TestJournals
-//	explain                                   supervision/callrecord/testdata/*.txt supervision/callrecord TestExplainScripts
+//	explain                                   supervision/callrecord/testdata  supervision/callrecord TestExplainScripts
 //	JSON of rehearse                          testdata/rehearse.json           TestRehearseJSON
 //	the journal's schema                      bridge/journal/testdata/*.sql    bridge/journal TestEveryVersionHasItsStatements
 //	journals of earlier commits               testdata/journal-*.sql           TestJournals
@@ -19,13 +19,13 @@
 //	faults of the agent's configuration       config/relayfile_test.go         config TestRelayFaults
 //	keys of both configurations               testdata/keys.txt                TestKeys
 //	keys of the log                           testdata/logkeys.txt             TestLogKeys
-//	a line of the log                         cmd/internal/cli/log_test.go     cmd/internal/cli TestLogLine
+//	form of a log line                        cmd/internal/cli/log_test.go     cmd/internal/cli TestLogLine
 //	flags of every command                    testdata/flags.txt               TestFlags
 //	exit codes                                testdata/exitcodes.txt           TestExitCodes
-//	the HTTP contract, requests of one's own  testdata/http.txt                TestHTTP
+//	the HTTP contract, the user's requests    testdata/http.txt                TestHTTP
 //	Modbus boards                             testdata/modbus.txt              TestModbus
 //	the agent's registers                     testdata/agent.txt               TestAgent
 //	the MQTT contract                         testdata/mqtt.txt                TestMQTT
 //	scenario scripts                          supervision/testdata/*.txt       supervision/supervisiontest TestScripts
-//	call flows                                bridge/sipua/callflow/testdata      bridge/sipua/callflow TestFlows
+//	call flows                                bridge/sipua/callflow/testdata   bridge/sipua/callflow TestFlows
 package frozen

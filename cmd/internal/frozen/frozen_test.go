@@ -12,7 +12,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// compare compares what there is now with a file of testdata.
+// compare compares the present output with a file of testdata.
 func compare(t *testing.T, name, now string) {
 	t.Helper()
 	frozen, err := os.ReadFile(filepath.Join("testdata", name))
@@ -22,11 +22,11 @@ func compare(t *testing.T, name, now string) {
 		name)
 }
 
-// evening is an instant with all its digits.
+// evening is an instant with every digit set.
 var evening = time.Date(2026, 3, 14, 19, 30, 0, 123_456_789, time.UTC)
 
-// fill sets everything in a value to something that is not zero, so that no field of its JSON is left out. A field that
-// would have Go's name in it is a fault.
+// fill sets everything in a value to something other than zero, so that its JSON has every field. A field whose JSON
+// name would be its Go name is a fault.
 func fill(t *testing.T, v reflect.Value, name string) {
 	t.Helper()
 	switch {
@@ -63,7 +63,7 @@ func fill(t *testing.T, v reflect.Value, name string) {
 	}
 }
 
-// full is a value with every field set.
+// full returns a value with every field set.
 func full[T any](t *testing.T) T {
 	t.Helper()
 	var v T
@@ -71,7 +71,7 @@ func full[T any](t *testing.T) T {
 	return v
 }
 
-// transcript collects what a test sees.
+// transcript collects the output that a test compares.
 type transcript struct{ strings.Builder }
 
 func (tr *transcript) printf(format string, a ...any) { fmt.Fprintf(&tr.Builder, format, a...) }

@@ -15,13 +15,13 @@ import (
 	"clearback/cmd/internal/cli"
 )
 
-// earlier are the commits that wrote the journals of testdata; those files are dumps of theirs. latestJournal has the
-// schema of today.
+// earlier are the commits that wrote the journals of testdata. Those files are dumps of the journals. latestJournal is
+// the commit whose journal has the present schema.
 const latestJournal = "5c7dd4f"
 
 var earlier = []string{"7b946d3", latestJournal}
 
-// loadJournal makes the journal of an earlier commit anew.
+// loadJournal creates the journal of an earlier commit from its dump.
 func loadJournal(t *testing.T, path, commit string) {
 	t.Helper()
 	text, err := os.ReadFile("testdata/journal-" + commit + ".sql")
@@ -34,8 +34,8 @@ func loadJournal(t *testing.T, path, commit string) {
 	require.NoError(t, db.Close())
 }
 
-// TestJournals: what earlier commits recorded is read by this one, in the same words; and a daemon of today goes on
-// where theirs ended.
+// TestJournals checks that the present code reads the journals of earlier commits with the same result, and that a
+// daemon of today can continue them.
 func TestJournals(t *testing.T) {
 	for _, commit := range earlier {
 		t.Run(commit, func(t *testing.T) {
@@ -44,7 +44,7 @@ func TestJournals(t *testing.T) {
 			if _, err := journal.OpenReader(path); commit != latestJournal {
 				require.ErrorIs(t, err, journal.ErrOlder)
 			}
-			// What brings a file up to date without a daemon, which would add a run of its own.
+			// This updates a file without a daemon, which would add a run of its own.
 			require.NoError(t, journal.SaveTrust(path, "workshop", journal.Trust{Sense: true, At: evening}))
 			var tr transcript
 			read(t, &tr, path)
@@ -72,7 +72,7 @@ func TestJournals(t *testing.T) {
 	}
 }
 
-// read writes down all that a journal has.
+// read writes down everything in a journal.
 func read(t *testing.T, tr *transcript, path string) {
 	t.Helper()
 	r, err := journal.OpenReader(path)
@@ -122,7 +122,7 @@ func read(t *testing.T, tr *transcript, path string) {
 		require.NoError(t, err)
 		tr.printf("\ncall %d: %d entries\n", row.Call, len(entries))
 		if i > 0 {
-			continue // the text form of the others is the same
+			continue // the text form of other entries is the same
 		}
 		for _, e := range entries {
 			tr.printf("%s %s\n", instant(e.At), firstOf(e.Event.String(), e.Effect.String()))
@@ -131,7 +131,7 @@ func read(t *testing.T, tr *transcript, path string) {
 	tr.printf("\n")
 }
 
-// firstOf is the event, or where there is none the effect.
+// firstOf returns the event, or the effect if there is no event.
 func firstOf(event, effect string) string {
 	if event == "none" {
 		return effect

@@ -15,8 +15,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// TestLogKeys is every key that an entry of the log may have beside ts, level and msg, each with the kind of its value,
-// as the source has them.
+// TestLogKeys compares every key that a log entry may have besides ts, level and msg, with the kind of its value, as
+// the source code shows them.
 func TestLogKeys(t *testing.T) {
 	keys := map[string]bool{"error Error": true}
 	walk := func(path string, d fs.DirEntry, err error) error {

@@ -12,8 +12,8 @@ import (
 	"clearback/supervision/callrecord"
 )
 
-// words writes down the word of each value of an enumeration, up to the first that has none. The numbers stand in
-// journals and in registers.
+// words writes down the word of each value of an enumeration, up to the first value without a word. Journals and
+// registers store the numbers.
 func words[T interface {
 	~uint8
 	fmt.Stringer
@@ -27,8 +27,8 @@ func words[T interface {
 	return all
 }
 
-// TestWords is every word of events, effects and the record with its number, and each kind of event and effect in its
-// text form, with nothing set and with everything.
+// TestWords compares every word of events, effects and the record with its number, and the text form of each kind of
+// event and effect, with no field set and with all fields set.
 func TestWords(t *testing.T) {
 	var tr transcript
 	kinds := words[supervision.EventKind](&tr, "kinds of event")

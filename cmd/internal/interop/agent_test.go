@@ -23,18 +23,18 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// agent is the built binary as `clearback relay`, with one simulated contact whose movements stand in a file.
+// agent runs the built binary as `clearback relay`, with one simulated contact that records its movements in a file.
 type agent struct {
 	t      *testing.T
 	dir    string
 	port   int
 	cmd    *exec.Cmd
 	log    *logBuffer
-	ended  chan struct{} // closed when the process has
+	ended  chan struct{} // closed when the process has ended
 	notify *net.UnixConn
 
 	mu   sync.Mutex
-	told []string // to the service manager
+	told []string // its messages to the service manager
 }
 
 const agentFile = `listen: %s
@@ -53,7 +53,7 @@ func newAgentTestBed(t *testing.T) *agent {
 	return a
 }
 
-// prepareAgent has everything but the process.
+// prepareAgent prepares everything except the process.
 func prepareAgent(t *testing.T, file func(*agent) string) *agent {
 	t.Helper()
 	a := &agent{t: t, dir: t.TempDir(), port: freePorts(t, 1)}
@@ -82,7 +82,7 @@ func prepareAgent(t *testing.T, file func(*agent) string) *agent {
 	return a
 }
 
-// quiet is a logger that writes nothing; the library would write to the test's own output.
+// quiet returns a logger that writes nothing. By default the library writes to the test's own output.
 func quiet() *log.Logger { return log.New(io.Discard, "", 0) }
 
 func (a *agent) command(args ...string) *exec.Cmd {
@@ -105,13 +105,13 @@ func (a *agent) start() {
 		_ = cmd.Wait()
 	}()
 	a.t.Cleanup(func() {
-		_ = cmd.Process.Kill() // by its own handle
+		_ = cmd.Process.Kill() // by its own process handle
 		<-ended
 	})
 	a.until("ready", func() bool { return a.tells("READY=1") > ready })
 }
 
-// until waits for something in the other process.
+// until waits until f returns true of the agent's process.
 func (a *agent) until(what string, f func() bool) {
 	a.t.Helper()
 	limit := time.NewTimer(5 * time.Second)
@@ -127,7 +127,7 @@ func (a *agent) until(what string, f func() bool) {
 	}
 }
 
-// tells counts what the service manager was told.
+// tells counts the messages to the service manager that contain what.
 func (a *agent) tells(what string) (n int) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
@@ -139,7 +139,7 @@ func (a *agent) tells(what string) (n int) {
 	return n
 }
 
-// moves are the contact's movements so far.
+// moves returns the contact's movements so far.
 func (a *agent) moves() []string {
 	b, err := os.ReadFile(filepath.Join(a.dir, "moves"))
 	require.NoError(a.t, err)
@@ -153,7 +153,7 @@ func (a *agent) moves() []string {
 
 func (a *agent) where() string { m := a.moves(); return m[len(m)-1] }
 
-// lastOpening is how long the last whole opening was.
+// lastOpening returns the length of the last opening that has ended.
 func (a *agent) lastOpening() time.Duration {
 	b, err := os.ReadFile(filepath.Join(a.dir, "moves"))
 	require.NoError(a.t, err)
@@ -172,7 +172,7 @@ func (a *agent) lastOpening() time.Duration {
 	return time.Duration(length)
 }
 
-// master is a client of simonvetter/modbus.
+// master returns a Modbus client of the library simonvetter/modbus.
 func (a *agent) master() *modbus.ModbusClient {
 	a.t.Helper()
 	c, err := modbus.NewClient(&modbus.ClientConfiguration{URL: "tcp://" + at(a.port), Timeout: time.Second,
@@ -221,7 +221,7 @@ func (a *agent) fed() []byte {
 	return b
 }
 
-// Whatever signal ends the agent, the loop is closed first.
+// Whatever signal ends the agent, it closes the loop first.
 func TestAgentEndsClosed(t *testing.T) {
 	t.Parallel()
 	for _, s := range []syscall.Signal{
@@ -242,14 +242,14 @@ func TestAgentEndsClosed(t *testing.T) {
 			require.Equal(t, want, a.code(), a.log)
 			require.Equal(t, "closed", a.where())
 			require.Less(t, a.lastOpening(), 2900*time.Millisecond, "not by its timer")
-			a.until("told that it stops", func() bool { return a.tells("STOPPING=1") == 1 })
+			a.until("reported that it stops", func() bool { return a.tells("STOPPING=1") == 1 })
 			require.True(t, bytes.HasSuffix(a.fed(), []byte{'V'}), "the hardware watchdog is stopped")
 		})
 	}
 }
 
-// A kill cannot be caught: the contact stays as it was until somebody closes it, the service manager by `relay --close`
-// and the next agent by its start. The hardware watchdog goes on.
+// SIGKILL cannot be caught. The contact stays as it was until the service manager runs `relay --close` or the next
+// agent starts. The hardware watchdog keeps running.
 func TestAgentKilled(t *testing.T) {
 	t.Parallel()
 	a := newAgentTestBed(t)
@@ -267,8 +267,8 @@ func TestAgentKilled(t *testing.T) {
 	require.Equal(t, "closed", a.moves()[n], "closed first")
 }
 
-// A stopped agent feeds nothing, so that whoever waits for it acts. What was sent to it meanwhile opens nothing when it
-// goes on, and what was open is closed at once.
+// A stopped agent feeds no watchdog, so the watchdogs act. When the agent continues, commands that arrived meanwhile
+// open nothing, and an open contact is closed at once.
 func TestAgentStopped(t *testing.T) {
 	t.Parallel()
 	a := newAgentTestBed(t)
@@ -278,24 +278,25 @@ func TestAgentStopped(t *testing.T) {
 	defer c.Close()
 	a.open(200 * time.Millisecond)
 	require.NoError(t, a.cmd.Process.Signal(syscall.SIGSTOP))
-	a.until("all its threads stand still", a.stands) // the first one that gets the signal stops the others, and may have to wait for a processor
+	// The first thread that gets the signal stops the others, and may have to wait for a processor.
+	a.until("all its threads are stopped", a.stands)
 	fed := a.tells("WATCHDOG=1")
-	// An opening for 3 s, as a frame of Modbus TCP.
+	// An opening of 3 s, as a Modbus TCP frame.
 	_, err = c.Write(binary.BigEndian.AppendUint16([]byte{0, 1, 0, 0, 0, 6, 1, 6, 0, 1}, 3000))
 	require.NoError(t, err)
-	later, err := net.Dial("tcp", at(a.port)) // the kernel takes it
+	later, err := net.Dial("tcp", at(a.port)) // the kernel accepts the connection
 	require.NoError(t, err)
 	defer later.Close()
 	_, err = later.Write(binary.BigEndian.AppendUint16([]byte{0, 1, 0, 0, 0, 6, 1, 6, 0, 1}, 3000))
 	require.NoError(t, err)
-	<-time.After(700 * time.Millisecond) // how long it stands still is what is tried here
+	<-time.After(700 * time.Millisecond) // the time for which the agent is stopped
 	require.LessOrEqual(t, a.tells("WATCHDOG=1"), fed+5, "but for some on their way; it would be 14 more")
 	require.NoError(t, a.cmd.Process.Signal(syscall.SIGCONT))
 	for _, conn := range []net.Conn{c, later} {
 		require.NoError(t, conn.SetReadDeadline(time.Now().Add(5*time.Second)))
 		_, err := conn.Read(make([]byte, 16))
 		require.Error(t, err)
-		require.False(t, errors.Is(err, os.ErrDeadlineExceeded), "the connection goes on")
+		require.False(t, errors.Is(err, os.ErrDeadlineExceeded), "the connection continues")
 	}
 	a.until("closed", func() bool { return a.where() == "closed" })
 	require.Equal(t, []string{"closed", "open", "closed"}, a.moves())
@@ -315,7 +316,7 @@ func TestAgentStopped(t *testing.T) {
 	require.Equal(t, 0, a.code())
 }
 
-// The machine's watchdog is fed four times in its time, with anything but the letter that stops it.
+// The machine's watchdog is fed four times within its time-out, with any letter but the one that stops it.
 func TestAgentFeedsTheMachine(t *testing.T) {
 	t.Parallel()
 	a := newAgentTestBed(t)

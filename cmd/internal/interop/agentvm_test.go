@@ -19,8 +19,8 @@ import (
 
 var inVM = flag.Bool("vm", false, "run the tests that need the virtual machine in one")
 
-// The agent on a GPIO line and on a serial port as the kernel has them: simulated chips and an emulated 16550, whose
-// register tells where RTS is. The program in the machine is this test binary.
+// TestAgentInVM runs the agent on a GPIO line and on a serial port of the kernel: simulated chips, and an emulated
+// 16550 whose register shows RTS. The program in the virtual machine is this test binary.
 func TestAgentInVM(t *testing.T) {
 	if vm.Inside() || !*inVM {
 		t.Skip("in the virtual machine only by -vm")
@@ -31,7 +31,7 @@ func TestAgentInVM(t *testing.T) {
 		m := vm.Start(t, options, vm.Build(t, "test", "-c", "."), "-test.v", "-test.run", "^TestKernelAgentFrozen$")
 		status := m.Wait()
 		require.Contains(t, m.Output(), "the agent is frozen, the contact is open")
-		require.NotContains(t, m.Output(), "nobody reset the machine")
+		require.NotContains(t, m.Output(), "the machine was not reset")
 		require.Equal(t, vm.StatusBroken, status, "reset: a machine that ended without a status\n%s", m.Output())
 	})
 }
@@ -55,7 +55,7 @@ func newChip(t *testing.T) chip {
 	return chip{"playhouse", filepath.Join("/sys/devices/platform", read("dev_name"), read("bank0/chip_name"))}
 }
 
-// level is what the chip's line shows outside.
+// level returns the level of the chip's line as seen from outside.
 func (c chip) level(t *testing.T, line int) string {
 	t.Helper()
 	b, err := os.ReadFile(fmt.Sprintf("%s/sim_gpio%d/value", c.sysfs, line))
@@ -104,7 +104,7 @@ func TestKernelAgentContacts(t *testing.T) {
 	a, c := newKernelAgent(t)
 	m := a.master()
 	open := func(seq uint16, ms uint16) {
-		for _, register := range []uint16{0, 2} { // refused until the contact was closed for 250 ms
+		for _, register := range []uint16{0, 2} { // refused until the contact has been closed for 250 ms
 			a.until("an opening is obeyed", func() bool { return m.WriteRegisters(register, []uint16{seq, ms}) == nil })
 		}
 		require.Equal(t, "1", c.level(t, 4))
@@ -153,17 +153,18 @@ func TestKernelAgentContacts(t *testing.T) {
 	require.True(t, closed())
 	a.start()
 	require.True(t, closed())
-	require.NoError(t, a.cmd.Process.Signal(syscall.SIGTERM)) // which stops the hardware watchdog that the kill left running
+	// This stops the hardware watchdog, which the kill left running.
+	require.NoError(t, a.cmd.Process.Signal(syscall.SIGTERM))
 	require.Equal(t, 0, a.code(), a.log)
 }
 
-// A frozen agent feeds no watchdog, and the machine is reset, whatever the contact is then.
+// A frozen agent feeds no watchdog, so the machine is reset, whatever state the contact is in.
 func TestKernelAgentFrozen(t *testing.T) {
 	a, c := newKernelAgent(t)
 	require.NoError(t, a.master().WriteRegister(1, 3000))
 	require.Equal(t, "1", c.level(t, 4))
 	require.NoError(t, a.cmd.Process.Signal(syscall.SIGSTOP))
 	fmt.Println("the agent is frozen, the contact is open")
-	<-time.After(20 * time.Second) // ten times the watchdog's: the machine is gone long before
-	fmt.Println("nobody reset the machine")
+	<-time.After(20 * time.Second) // ten times the watchdog's time; the machine resets long before
+	fmt.Println("the machine was not reset")
 }

@@ -11,7 +11,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// has is an INVITE whose header field is as the expression says; else the scenario fails.
+// has expects an INVITE whose header field matches the expression. Otherwise the scenario fails.
 func has(header, expression string) step {
 	return step(`<recv request="INVITE"><action>` + learnTarget + hasField(header, expression) + `</action></recv>` +
 		"\n")
@@ -22,26 +22,26 @@ func hasField(header, expression string) string {
 		header)
 }
 
-// answersWith answers an INVITE outside of a dialog, with more header fields, and takes the ACK.
+// answersWith answers an INVITE outside a dialog, with further header fields, and receives the ACK.
 func answersWith(more string) step {
 	return join(sendRepeated("SIP/2.0 200 OK\n"+fmt.Sprintf(copied, ownTag)+more+ownContact+sdp("sendrecv", 1)),
 		step(`<recv request="ACK">`+learnUAS+`</recv>`+"\n"))
 }
 
-// asksInterval calls with an interval between refreshes, in seconds, as RFC 4028 section 7.1 has it.
+// asksInterval makes a call that asks for a refresh interval in seconds (RFC 4028 section 7.1).
 func asksInterval(number string, cseq, seconds int) step {
 	return sendRepeated(inviteText(number, cseq, fmt.Sprintf("Supported: timer\nSession-Expires: %d;refresher=uac\n",
 		seconds)))
 }
 
-// ackInDialog acknowledges the refusal of a re-INVITE.
+// ackInDialog acknowledges the rejection of a re-INVITE.
 func ackInDialog(cseq int) step {
 	return send(fmt.Sprintf("ACK [$target] SIP/2.0\n[last_Via:]\nMax-Forwards: 70\n[last_From:]\n[last_To:]\n[last_Call-ID:]\nCSeq: %d ACK\n",
 		cseq) + noBody)
 }
 
-// glares takes a re-INVITE and asks by one of its own before it answers: that is refused (RFC 3261 section 14.2), and
-// then it consents.
+// glares receives a re-INVITE and sends one of its own before it answers. Its own is refused (RFC 3261 section 14.2).
+// Then it accepts the other.
 func glares(cseq int) step {
 	return join(step(`<recv request="INVITE"><action><ereg regexp=".*" search_in="hdr" header="Via:" assign_to="via"/>`+
 		`<ereg regexp=".*" search_in="hdr" header="CSeq:" assign_to="number"/></action></recv>`+"\n"),
@@ -87,8 +87,8 @@ func agreements() []dialogScene {
 	}
 }
 
-// TestServiceAsksForRegistration: a registrar that cannot serve, then wants a longer interval (RFC 3261 section
-// 10.2.8), then credentials.
+// TestServiceAsksForRegistration uses a registrar that first cannot serve, then requires a longer interval (RFC 3261
+// section 10.2.8), and then requires credentials.
 func TestServiceAsksForRegistration(t *testing.T) {
 	t.Parallel()
 	refuses := func(code int, reason, more string) step {
@@ -107,13 +107,13 @@ func TestServiceAsksForRegistration(t *testing.T) {
 	require.NotEmpty(t, service.find(true, "SIP/2.0 200", "REGISTER"))
 }
 
-// expiring changes how long a registration is asked for, in seconds.
+// expiring changes the time that a registration asks for, in seconds.
 func expiring(text, seconds string) string {
 	return strings.Replace(text, "Expires: 600", "Expires: "+seconds, 1)
 }
 
-// TestAdapterRegistersTooBriefly: it is told how long it may (RFC 3261 section 10.3), and is registered when it asks
-// for that.
+// TestAdapterRegistersTooBriefly checks that the adapter gets the shortest allowed time (RFC 3261 section 10.3), and is
+// registered once it asks for that.
 func TestAdapterRegistersTooBriefly(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{lines: []lineSetup{{name: boxOffice, roaming: true}}})

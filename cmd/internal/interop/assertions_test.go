@@ -18,16 +18,16 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// What can be seen of a daemon from outside: its own commands, its control socket with curl, its journal with the
-// sqlite3 command. The shapes below are read from JSON by the names that are documented, not by the daemon's own types.
+// This file observes the daemon from outside: by its own commands, by its control socket with curl, and by its journal
+// with the sqlite3 command. The types below read JSON by the documented names, not by the daemon's own types.
 
-// said is what a command of the binary said.
+// said is the result of a command of the binary.
 type said struct {
 	code     int
 	out, err string
 }
 
-// command prepares a command of the built binary on the scene's file.
+// command prepares a command of the built binary with the test's configuration file.
 func (r *testBed) command(ctx context.Context, args ...string) *exec.Cmd {
 	c := exec.CommandContext(ctx, built.other, args...)
 	c.Env = append(c.Environ(), "CLEARBACK_CONFIG="+r.config())
@@ -49,7 +49,7 @@ func (r *testBed) cli(args ...string) said {
 	return said{c.ProcessState.ExitCode(), out.String(), errs.String()}
 }
 
-// tells runs a command that has to succeed, and returns what it printed.
+// tells runs a command that must succeed, and returns its output.
 func (r *testBed) tells(args ...string) string {
 	r.t.Helper()
 	s := r.cli(args...)
@@ -82,7 +82,7 @@ type callSeen struct {
 	Failed        bool
 }
 
-// calls returns what `clearback calls --json` says.
+// calls returns the output of `clearback calls --json`.
 func (r *testBed) calls(args ...string) []callSeen {
 	r.t.Helper()
 	var all []callSeen
@@ -98,8 +98,8 @@ func (r *testBed) calls(args ...string) []callSeen {
 	}
 }
 
-// recorded waits until the record has a call that fits. That a hold stayed may be known only when nobody can be at the
-// handset any more.
+// recorded waits until the record has a matching call. That a hold stayed may be recorded only once nobody can still be
+// at the handset.
 func (r *testBed) recorded(what string, fits func(callSeen) bool) callSeen {
 	r.t.Helper()
 	var found callSeen
@@ -115,7 +115,7 @@ func (r *testBed) recorded(what string, fits func(callSeen) bool) callSeen {
 	return found
 }
 
-// daemonSeen is what `lines --json` and GET /v1/daemon say.
+// daemonSeen is the output of `lines --json` and GET /v1/daemon.
 type daemonSeen struct {
 	API     int
 	Config  string
@@ -167,7 +167,7 @@ func (r *testBed) line(name string) lineSeen {
 	return lineSeen{}
 }
 
-// awaitLine waits until `lines --json` shows the line so.
+// awaitLine waits until `lines --json` shows the line in the wanted state.
 func (r *testBed) awaitLine(name, what string, fits func(lineSeen) bool) lineSeen {
 	r.t.Helper()
 	var l lineSeen
@@ -178,7 +178,7 @@ func (r *testBed) awaitLine(name, what string, fits func(lineSeen) bool) lineSee
 	return l
 }
 
-// sqlite asks the journal with the sqlite3 command, which only reads.
+// sqlite queries the journal with the sqlite3 command, read-only.
 func (r *testBed) sqlite(query string) []string {
 	r.t.Helper()
 	need(r.t, "sqlite3")
@@ -201,23 +201,23 @@ func (r *testBed) sqliteNumber(query string) int {
 	return n
 }
 
-// requireWhole has the file checked by SQLite's own program.
+// requireWhole checks the file with SQLite's own program.
 func (r *testBed) requireWhole() {
 	r.t.Helper()
 	require.Equal(r.t, []string{"ok"}, r.sqlite("PRAGMA integrity_check"))
 }
 
-// dialogue is a command of the binary that asks, at a terminal that a test plays.
+// dialogue is a command of the binary that asks questions, with the test as its terminal.
 type dialogue struct {
 	t    testing.TB
 	cmd  *exec.Cmd
 	in   io.WriteCloser
 	errs logBuffer
-	said chan string // each line that it says; closed with its output
+	said chan string // each line of output; closed at its end
 	log  []string
 }
 
-// talk starts a command that asks. It ends with the test at the latest.
+// talk starts a command that asks questions. The end of the test stops it.
 func (r *testBed) talk(args ...string) *dialogue {
 	r.t.Helper()
 	d := &dialogue{t: r.t, said: make(chan string)}
@@ -252,7 +252,7 @@ func (r *testBed) talk(args ...string) *dialogue {
 	return d
 }
 
-// next returns the next line that was said; ok is false when it says nothing more.
+// next returns the next line of output. ok is false at the end of the output.
 func (d *dialogue) next() (text string, ok bool) {
 	d.t.Helper()
 	select {
@@ -265,7 +265,7 @@ func (d *dialogue) next() (text string, ok bool) {
 	}
 }
 
-// until returns when a line with that word was said.
+// until returns the first line of output that contains word.
 func (d *dialogue) until(word string) string {
 	d.t.Helper()
 	for {
@@ -285,7 +285,7 @@ func (d *dialogue) answer(text string) {
 	require.NoError(d.t, err)
 }
 
-// ended returns how it ended.
+// ended waits for the command and returns its result.
 func (d *dialogue) ended() said {
 	d.t.Helper()
 	for ok := true; ok; {

@@ -12,16 +12,16 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// swift is a line whose interruptions are over soon, and that nobody looks at.
+// swift is a line with short interruptions, whose hook is not watched.
 func swift(name string, coil int) lineSetup {
 	return lineSetup{name: name, coil: coil, interval: 250 * time.Millisecond,
 		policy: ", guard_time: 100ms, onhook_recognition: 250ms", more: "    calls: 2\n" + unwatched}
 }
 
-// TestAttackCallback: the far end marks its call as one from the emergency centre. Nobody on the line has called for
-// help, so the mark counts for nothing: the call takes one of the line's places, its end opens the loop, and the line
-// can be opened by hand. After a call for help of another line the mark is believed: the call passes whatever else is
-// on the line, and opens nothing.
+// TestAttackCallback: a far end marks its call as one from the emergency centre. No emergency call was made, so the
+// mark has no effect: the call takes one of the line's places, its end opens the loop, and the line can be opened by
+// hand. After an emergency call on another line the mark counts: the call passes even if the line has all its calls,
+// and opens nothing.
 func TestAttackCallback(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{settled: true, lines: []lineSetup{swift(boxOffice, 0), swift(stageDoor, 1)}})
@@ -55,21 +55,21 @@ func TestAttackCallback(t *testing.T) {
 	r.board.awaitCoil(t, 0, 1)
 	eventuallyClosed(t, r)
 	said := r.cli("pulse", boxOffice)
-	require.Zero(t, said.code, "the mark keeps nobody from opening the line by hand: %s", said.err)
+	require.Zero(t, said.code, "the mark does not prevent an opening by hand: %s", said.err)
 
 	requireEmergencyCall(door, far, stageDoor)
 	from := len(r.board.openings(t, 0))
-	calls := []arrivedCall{answered(marked()), answered(marked()), answered(marked())} // one more than the line takes
+	calls := []arrivedCall{answered(marked()), answered(marked()), answered(marked())} // one more than allowed
 	for _, c := range calls {
 		c.farClears()
 	}
-	requireEmergencyCall(near, far, boxOffice) // what was posted before has been done
+	requireEmergencyCall(near, far, boxOffice) // events that were posted before have been handled
 	require.Len(t, r.board.openings(t, 0), from, "a call from the emergency centre opens nothing")
 }
 
-// TestAttackDate: a far end dates its BYE ten seconds back, so that its clearing would count as learnt too late and
-// the hold would stay: by a clock that is half a minute ahead, and by one that is right, although it was heard since.
-// It is opened for all the same.
+// TestAttackDate: a far end dates its BYE ten seconds back, so that the clearing would count as late and the hold would
+// stay. One far end has a clock that is half a minute ahead. The other has a correct clock, but sent sound until just
+// before. The loop opens in both cases.
 func TestAttackDate(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{settled: true, lines: []lineSetup{swift(boxOffice, 0), swift(stageDoor, 1)}})
@@ -90,13 +90,13 @@ func TestAttackDate(t *testing.T) {
 		near.replies(near.expect("BYE", "BYE"), "200 OK", "")
 		require.Equal(t, "200", call.arrivedCall.far.response("BYE").code())
 		r.board.awaitCoil(t, i, 1)
-		requireEmergencyCall(near, far, c.line) // it closes the loop, and passes
+		requireEmergencyCall(near, far, c.line) // this closes the loop and passes
 	}
 }
 
-// TestAttackStorm: somebody at the service's address calls the line and hangs up again and again. After six openings
-// within a minute the loop stays closed and that is an incident; the calls go on, and so does a call for help.
-// Another line's loop still opens.
+// TestAttackStorm: somebody at the service's address keeps calling the line and hanging up. After six openings within a
+// minute the loop stays closed, and that is an incident. Ordinary and emergency calls on the line still pass, and the
+// loop of another line still opens.
 func TestAttackStorm(t *testing.T) {
 	t.Parallel()
 	hurried := swift(boxOffice, 0)
@@ -107,7 +107,7 @@ func TestAttackStorm(t *testing.T) {
 	far := r.peer("far", 1, r.far, r.servicePort)
 	for i := range 9 {
 		callArrives(near, far, boxOffice).farClears()
-		// Its adapter leg counts among the two calls that the line may have until then.
+		// Until then, its adapter leg counts as one of the two calls that the line may have.
 		eventually(t, 5*time.Second, "the call is over", func() bool {
 			out := r.d.out.String()
 			return strings.Contains(out, fmt.Sprintf("adapter-leg-cleared call=%d ", i+1)) &&
@@ -121,9 +121,8 @@ func TestAttackStorm(t *testing.T) {
 	require.Len(t, r.board.openings(t, 0), 6)
 }
 
-// TestAttackVanished: a call for help is up whose two ends have gone without a word. The service's 481 does not end
-// it, and it keeps no other line from being cleared, not even when the daemon is told to end. The daemon stays until
-// the call ends.
+// TestAttackVanished: both ends of an emergency call have vanished. The service's 481 does not end the call. The call
+// does not keep another line from being cleared, not even during a shutdown. The daemon runs until the call ends.
 func TestAttackVanished(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{settled: true, lines: []lineSetup{swift(boxOffice, 0), swift(stageDoor, 1)}})
@@ -141,7 +140,8 @@ func TestAttackVanished(t *testing.T) {
 		require.Equal(t, says[:3], help.response("INFO").code())
 	}
 	info("200 OK")
-	for range 2 { // the second reaches the service: 481 to what it took before ended nothing
+	// The second INFO reaches the service, so the first 481 did not end the call.
+	for range 2 {
 		info("481 Call/Transaction Does Not Exist")
 	}
 	callArrives(near, far, boxOffice).farClears()
@@ -159,7 +159,7 @@ func TestAttackVanished(t *testing.T) {
 		func() bool { return len(r.board.openings(t, 0)) == 2 })
 	again := time.NewTicker(200 * time.Millisecond)
 	defer again.Stop()
-	for range 15 { // longer than an ending without such a call takes
+	for range 15 { // longer than a shutdown without such a call takes
 		<-again.C
 		info("200 OK")
 	}

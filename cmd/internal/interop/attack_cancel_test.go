@@ -13,8 +13,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// ringing brings a call of the far end to a ringing line, and returns the caller's side and the INVITE as the adapter
-// has it.
+// ringing makes a call from the far end to a line, which rings. It returns the caller's side, and the INVITE as the
+// adapter received it.
 func ringing(near, far *peer, line string) (caller *talk, invite message) {
 	near.t.Helper()
 	caller = far.begins("555-0101", "sip:"+line+"@"+far.to.String())
@@ -26,9 +26,9 @@ func ringing(near, far *peer, line string) (caller *talk, invite message) {
 }
 
 // TestAttackCancel: a call rings, and somebody who has read its INVITE cancels it: from a third address, from the
-// address of another line's adapter, from the other side, and from the caller's address with one field wrong. It goes
-// on ringing and is answered. The caller's own CANCEL ends a call, from another port too, as after a change of an
-// address translator's mapping.
+// address of another line's adapter, from the other side, and from the caller's address with one field wrong. The call
+// keeps ringing and is answered. The caller's own CANCEL ends a call, even from another port, as after a new mapping of
+// a NAT.
 func TestAttackCancel(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{settled: true, both: true, farHost: 4,
@@ -55,13 +55,14 @@ func TestAttackCancel(t *testing.T) {
 	for p, text := range others {
 		p.send(text)
 	}
-	// The side of the adapters has the INVITE that was sent to the adapter: nobody cancels that one to the daemon.
+	// On the adapter side, the INVITE is the one that the daemon sent to the adapter. A CANCEL of it to the daemon has
+	// no effect.
 	for _, host := range []byte{9, 2, 3, 4} {
 		p := r.peer(fmt.Sprint("inside-", host), host, 0, r.adapterPort)
 		p.send(cancel)
 		p.send(strings.Replace(cancel, caller.callID, invite.header("Call-ID"), 1))
 	}
-	// It is answered after all that: the call still rang.
+	// The call can still be answered after all that, so it kept ringing.
 	near.replies(invite, "200 OK", "near", described(near.at))
 	caller.up(caller.response("INVITE"))
 	near.none("CANCEL", "CANCEL")
@@ -78,10 +79,10 @@ func TestAttackCancel(t *testing.T) {
 	require.Equal(t, "487", caller.refused(caller.response("INVITE")))
 }
 
-// TestAttackConnections: a registered adapter's line hangs on one TCP connection, which is idle. Two other known
-// addresses open 280 connections each and talk on each, strangers open theirs, and so does somebody at the adapter's
-// own address, until there is room for no more. The adapter's stays: a call arrives on it, and its call for help
-// passes.
+// TestAttackConnections: a registered adapter uses one TCP connection, which is idle. Two other known addresses open
+// 280 connections each and send on each. Strangers open connections too, and so does somebody at the adapter's own
+// address, until no more are accepted. The adapter's connection stays: a call arrives on it, and the adapter's
+// emergency call passes.
 func TestAttackConnections(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{settled: true, both: true, farHost: 4,
@@ -92,7 +93,7 @@ func TestAttackConnections(t *testing.T) {
 	require.Equal(t, "200", near.registration(boxOffice).register())
 
 	for i := range 1120 {
-		host := []byte{3, 5, byte(100 + i%50), 2}[i*4/1120] // the third is a stranger
+		host := []byte{3, 5, byte(100 + i%50), 2}[i*4/1120] // the third host is a stranger
 		if host >= 100 && i%4 > 0 {
 			continue
 		}
@@ -103,7 +104,8 @@ func TestAttackConnections(t *testing.T) {
 		}
 		defer c.Close()
 		p := peer{name: "many", conn: c, at: c.LocalAddr().(*net.TCPAddr).AddrPort(), to: near.to}
-		_, _ = c.Write([]byte(p.begins("x", "sip:"+near.to.String()).text("OPTIONS"))) // it may have been closed already
+		// The connection may be closed already.
+		_, _ = c.Write([]byte(p.begins("x", "sip:"+near.to.String()).text("OPTIONS")))
 	}
 	last := r.peerTCP("last", 3, r.adapterPort)
 	c := last.begins("x", "sip:"+last.to.String())
@@ -116,7 +118,7 @@ func TestAttackConnections(t *testing.T) {
 	requireEmergencyCall(near, far, boxOffice)
 }
 
-// interruptions counts those of a line that are over, its guard time too.
+// interruptions counts the interruptions of a line that are over, guard time included.
 func (r *testBed) interruptions(line string) (n int) {
 	for entry := range strings.Lines(r.d.out.String()) {
 		if strings.Contains(entry, `"line":"`+line+`"`) && strings.Contains(entry, "report interrupted") {

@@ -19,9 +19,9 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// TestAttackReplayedCredentials: an adapter's credentials for one number, read on the way, are no good for another
-// one, nor for another method. The adapter's own call with the tolerances of adapters passes: another host in the
-// uri, no port, no user, a parameter more.
+// TestAttackReplayedCredentials: an adapter's credentials for one number, captured on the way, are not valid for
+// another number or another method. The adapter's own call passes with the variations that adapters use: another host
+// in the uri, no port, no user, a further parameter.
 func TestAttackReplayedCredentials(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{lines: []lineSetup{strictLine}})
@@ -53,8 +53,8 @@ func TestAttackReplayedCredentials(t *testing.T) {
 	require.Len(t, passed, 1, "a call for help passes whatever its credentials are for")
 }
 
-// TestAttackFiles: a configuration that is a FIFO does not stop `check`, and files that others may read or write are
-// reported by `check` and by the daemon.
+// TestAttackFiles: a configuration that is a FIFO does not block `check`. `check` and the daemon report files that
+// others may read or write.
 func TestAttackFiles(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{lines: []lineSetup{{name: boxOffice}}, before: func(r *testBed) {
@@ -81,8 +81,8 @@ func TestAttackFiles(t *testing.T) {
 	requireEmergencyCall(near, far, boxOffice) // the daemon runs all the same
 }
 
-// TestAttackTerminal: a caller's number and name have characters that move a terminal's cursor, turn its text around
-// or begin a formula. What people read has none of them, whichever way it is read.
+// TestAttackTerminal: a caller's number and name contain characters that move a terminal's cursor, reverse the
+// direction of text or begin a formula. No output for people contains them.
 func TestAttackTerminal(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{record: true, lines: []lineSetup{{name: boxOffice}}})
@@ -96,7 +96,8 @@ func TestAttackTerminal(t *testing.T) {
 		c.from = fmt.Sprintf("\"Orchestra %s pit\" <sip:%s555-0101@%s>;tag=t%d", from,
 			strings.ReplaceAll(from, " ", ""), far.to, i)
 		c.request("INVITE", described(far.at))
-		if c.refused(c.response("INVITE")) == "486" { // by the adapter; the daemon may have refused it as no SIP
+		// From the adapter. Otherwise the daemon may have refused the INVITE as malformed.
+		if c.refused(c.response("INVITE")) == "486" {
 			reached++
 		}
 	}
@@ -114,7 +115,7 @@ func TestAttackTerminal(t *testing.T) {
 	}
 }
 
-// modbusTCP is a master that writes its frames by hand (MODBUS Messaging on TCP/IP Implementation Guide V1.0b,
+// modbusTCP is a master that writes its frames byte by byte (MODBUS Messaging on TCP/IP Implementation Guide V1.0b,
 // section 3.1.3).
 type modbusTCP struct {
 	t    *testing.T
@@ -132,7 +133,7 @@ func (r *testAgent) master(host byte) (*modbusTCP, error) {
 	return &modbusTCP{t: r.t, conn: c}, nil
 }
 
-// ask sends a request of function and data, and returns the function and the data of the answer.
+// ask sends a function code with data. It returns the function code and data of the answer.
 func (m *modbusTCP) ask(pdu ...byte) ([]byte, error) {
 	m.n++
 	frame := binary.BigEndian.AppendUint16(nil, m.n)
@@ -154,20 +155,20 @@ func (m *modbusTCP) ask(pdu ...byte) ([]byte, error) {
 	return answer, err
 }
 
-// testAgent is the built agent with a simulated contact, which several addresses may use.
+// testAgent is the built agent with a simulated contact that several addresses may use.
 type testAgent struct {
 	*agent
 }
 
-// opens counts how often the contact opened.
+// opens counts the openings of the contact.
 func (r *testAgent) opens() int {
 	b, _ := os.ReadFile(filepath.Join(r.dir, "moves"))
 	return strings.Count(string(b), "open")
 }
 
-// TestAttackAgent: a master opens as fast as it can, and another holds every connection that it gets and says
-// nothing. The contact moves no faster than four times a second, and the daemon's address still has its connection,
-// by which it opens and closes.
+// TestAttackAgent: one master opens as fast as it can. Another takes every connection that it can get and sends
+// nothing. The contact opens at most four times a second, and the daemon's address still has its connection, by which
+// it opens and closes.
 func TestAttackAgent(t *testing.T) {
 	t.Parallel()
 	r := &testAgent{prepareAgent(t, func(a *agent) string {

@@ -12,11 +12,11 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// floodAhead is how many requests of one flood are unanswered at once: less than what a socket's receive buffer
-// holds, so that the daemon reads every one and none is lost on the way.
+// floodAhead is the number of unanswered requests of a flood at one time. It is less than a socket's receive buffer
+// holds, so the daemon reads every request.
 const floodAhead = 64
 
-// flood sends n requests as fast as they are answered, whatever with.
+// flood sends n requests, each as soon as an earlier one has got any answer.
 func (p *peer) flood(n int, text func(i int) string) {
 	quiet := time.NewTimer(time.Hour)
 	defer quiet.Stop()
@@ -28,13 +28,13 @@ func (p *peer) flood(n int, text func(i int) string) {
 		select {
 		case <-p.in:
 			ahead--
-		case <-quiet.C: // what is not answered is not waited for
+		case <-quiet.C: // requests without an answer are not awaited
 			ahead = 0
 		}
 	}
 }
 
-// stray is a request that belongs to no call; it claims to be of the workshop.
+// stray returns a request that belongs to no call and claims to come from the workshop.
 func (p *peer) stray(method, uri, toTag string, i int) string {
 	body, kind := "", ""
 	if method == "INVITE" {
@@ -46,14 +46,14 @@ func (p *peer) stray(method, uri, toTag string, i int) string {
 		method, uri, p.at, p.name, i, workshop, toTag, kind, len(body), body)
 }
 
-// workshop is a line that nobody in need uses: whoever forges calls for help of a line keeps its loop closed
-// meanwhile.
+// workshop is a line without real emergency calls. Forged emergency calls keep the loop of their line closed, so the
+// flood uses a line of its own.
 const workshop = "workshop"
 
 // arrivedCall is an answered call from the far end, as both ends have it.
 type arrivedCall struct{ near, far *talk }
 
-// callArrives lets the far end call a line, with more header lines, and the line answers.
+// callArrives makes a call from the far end to a line, with further header lines. The line answers.
 func callArrives(near, far *peer, line string, more ...string) arrivedCall {
 	near.t.Helper()
 	c := far.begins("555-0101", "sip:"+line+"@"+far.to.String())
@@ -65,7 +65,7 @@ func callArrives(near, far *peer, line string, more ...string) arrivedCall {
 	return arrivedCall{near.taken(invite, "near"+line), c}
 }
 
-// farClears ends the call from the far end; the adapter is cleared.
+// farClears ends the call from the far end. The adapter's leg is cleared.
 func (c arrivedCall) farClears() {
 	c.far.p.t.Helper()
 	c.far.request("BYE")
@@ -74,8 +74,8 @@ func (c arrivedCall) farClears() {
 	require.Equal(c.far.p.t, "200", c.far.response("BYE").code())
 }
 
-// requireEmergencyCall is a caller in need: the call reaches the service, which answers, and both talk until the near
-// end hangs up.
+// requireEmergencyCall makes an emergency call, which must pass: the service answers, and the call stays up until the
+// near end hangs up.
 func requireEmergencyCall(near, far *peer, line string) {
 	near.t.Helper()
 	c := near.begins(line, "sip:112@"+near.to.String())
@@ -95,10 +95,10 @@ func requireEmergencyCall(near, far *peer, line string) {
 	far.replies(bye, "200 OK", "")
 }
 
-// TestAttackFlood: two known addresses, one on each side, send what fills every table of a daemon that keeps state
-// for it: BYE and CANCEL of no call, calls for help, calls without a password, calls to nobody (17,500 BYEs were
-// enough once). In the midst of it and right after it each line calls for help and is put through, and the BYE of
-// each far end clears the adapter and opens the loop.
+// TestAttackFlood: two known addresses, one on each side, send requests that fill every table of a daemon that keeps
+// state for them: BYE and CANCEL without a call, emergency calls, calls without a password, calls to unknown users.
+// During the flood and right after it, an emergency call on each line passes, and the BYE of each far end clears the
+// adapter's leg and opens the loop.
 func TestAttackFlood(t *testing.T) {
 	t.Parallel()
 	brief := "    calls: 2\n" + unwatched
@@ -119,7 +119,7 @@ func TestAttackFlood(t *testing.T) {
 	}
 	inside, outside := r.peer("inside", 1, 0, r.adapterPort), r.peer("outside", 1, 0, r.servicePort)
 	var floods sync.WaitGroup
-	midst := make(chan struct{}, 2) // one of each flood
+	midst := make(chan struct{}, 2) // one value from each flood
 	type kind struct {
 		n                 int
 		method, user, tag string
@@ -160,15 +160,15 @@ func TestAttackFlood(t *testing.T) {
 			far.replies(m, "486 Busy Here", "far")
 		}
 	}
-	// Three at once are what anybody at the adapter's address can make. Each of the two real ones may have taken the
-	// place of one, which another took again when it was over.
+	// Anybody at the adapter's address can make three emergency calls at once. Each of the two real ones may have
+	// replaced a forged one, and another forged one took that place when the real call was over.
 	require.GreaterOrEqual(t, len(forged), 3)
 	require.LessOrEqual(t, len(forged), 3+2)
 }
 
-// TestAttackForgedFlood: somebody sends requests that are answered at once in the name of the service and of the
-// adapter: datagrams can be forged, and 130 a second were enough once to fill the share of an address for good. The
-// adapter's registration is refreshed all the same, and calls come and go.
+// TestAttackForgedFlood: somebody sends forged requests in the name of the service and of the adapter, which are
+// answered at once. If answered requests kept their place in the table, 130 a second would fill an address's share. The
+// adapter's registration must still be refreshed, and calls must pass in both directions.
 func TestAttackForgedFlood(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{quiet: true, settled: true, lines: []lineSetup{{name: boxOffice, roaming: true},

@@ -10,21 +10,22 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// guesses is how many passwords each guesser tries; that one is right is worth nothing to who is not heard.
+// guesses is the number of wrong passwords that each guesser tries. Then comes the right one, but by then the daemon
+// ignores the guesser.
 const guesses = 60
 
-// guessesHeard is how many of them may be heard at once: the first five, and one more for each second that the test
-// may take.
+// guessesHeard is the largest number of guesses that the daemon may check: the first five, and one more for each second
+// that the test may take.
 const guessesHeard = 5 + 10
 
-// guesser tries passwords by requests of one kind, all with the nonce of one challenge.
+// guesser tries passwords in requests of one kind, all with the nonce of one challenge.
 type guesser struct {
 	*peer
 	user, method, uri string
-	help              string // the uri of a call for help
+	help              string // the URI of an emergency call
 }
 
-// challenge asks for one.
+// challenge gets a challenge for a request of the guesser.
 func (g *guesser) challenge() message {
 	g.t.Helper()
 	c := g.begins(g.user, g.uri)
@@ -44,7 +45,7 @@ func (g *guesser) body() []string {
 	return []string{"Expires: 600"}
 }
 
-// try sends one guess and does not wait: one that is not heard is not answered.
+// try sends one guess without waiting for an answer. The daemon does not answer a guess that it ignores.
 func (g *guesser) try(challenge message, secret string) *talk {
 	c := g.begins(g.user, g.uri)
 	c.request(g.method, append(g.body(), answersChallenge(challenge, g.method, g.uri, g.user, secret))...)
@@ -52,7 +53,7 @@ func (g *guesser) try(challenge message, secret string) *talk {
 	return c
 }
 
-// guess tries passwords, the right one last, and checks that few of them were heard and the right one was not.
+// guess tries wrong passwords and then the right one. It checks that the daemon checked few of them, and not the last.
 func (g *guesser) guess(far *peer) {
 	g.t.Helper()
 	challenge := g.challenge()
@@ -60,7 +61,7 @@ func (g *guesser) guess(far *peer) {
 		g.try(challenge, fmt.Sprint("prompt-", i))
 	}
 	right := g.try(challenge, password)
-	// What was sent before is judged before this is answered.
+	// Once this request is answered, the daemon has handled all earlier ones.
 	sync := g.begins("anybody", "sip:"+g.to.String())
 	sync.request("OPTIONS")
 	sync.response("OPTIONS")
@@ -72,15 +73,15 @@ func (g *guesser) guess(far *peer) {
 		if m.is("SIP/2.0 401", g.method) {
 			heard[m.header("Call-ID")] = true
 		}
-		require.False(g.t, right.mine(m) && g.uri != g.help, "%s: the right password was heard after %d wrong ones: %s",
+		require.False(g.t, right.mine(m) && g.uri != g.help, "%s: the right password was accepted after %d wrong ones: %s",
 			g.name, guesses, m.text)
 	}
-	require.LessOrEqual(g.t, len(heard), guessesHeard, "%s: guesses that were heard", g.name)
+	require.LessOrEqual(g.t, len(heard), guessesHeard, "%s: guesses that were checked", g.name)
 	g.kept = nil
 }
 
-// forges has the far end refuse what is put through of the guesser's calls for help, without a password or with one, until
-// each call has its final response. No INVITE of theirs comes after its ACK.
+// forges lets the far end reject those emergency calls of the guesser that are put through, with a password or without
+// one, until each call has its final response. After the ACK of a call, no INVITE of it may come.
 func (g *guesser) forges(far *peer) {
 	g.t.Helper()
 	came := map[string]bool{}
@@ -107,10 +108,11 @@ func (g *guesser) forges(far *peer) {
 	require.NotEmpty(g.t, came)
 }
 
-// TestAttackGuess: passwords are tried by calls for help, by ordinary calls and by REGISTER, from the address where an
-// adapter is bound, from its own port too. After a few they are not heard, the right one neither. The adapter's refresh
-// from its own address and port is heard all the same, and so is its call for help, which shows no password. A call for
-// help from another port there is put through, three at once, whatever its password is: the adapter may have moved.
+// TestAttackGuess: passwords are tried in emergency calls, ordinary calls and REGISTER requests, from the host where an
+// adapter is registered, and also from its own port. After a few guesses the daemon ignores further ones, even the
+// right one. The adapter's refresh from its own address and port is still accepted, and so is its emergency call, which
+// has no password. Emergency calls from another port of that host pass too, three at once, whatever their password: the
+// adapter may have moved.
 func TestAttackGuess(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{both: true, lines: []lineSetup{{name: boxOffice, roaming: true},
@@ -132,9 +134,9 @@ func TestAttackGuess(t *testing.T) {
 		require.Equal(t, "200", binding.register(), "the refresh in the midst of guesses by %s", g.name)
 		requireEmergencyCall(near, far, boxOffice)
 	}
-	far.none("INVITE", "INVITE") // the calls for help were taken
+	far.none("INVITE", "INVITE") // the emergency calls have been received
 
-	// The user of a fixed contact is guessed at its own address and port too.
+	// Passwords of a user with a fixed contact are also tried from the contact's own address and port.
 	door := r.peer("door", 3, r.adapters[stageDoor], r.adapterPort)
 	(&guesser{door, stageDoor, "INVITE", abroad, help}).guess(far)
 	requireEmergencyCall(door, far, stageDoor)

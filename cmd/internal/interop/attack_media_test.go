@@ -14,10 +14,10 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// patient bounds a wait of these tests; only a failing one waits for so long.
+// patient is the limit of a wait in these tests. Only a failing test waits for so long.
 const patient = 10 * time.Second
 
-// voice sends G.711 in RTP, written by hand, and counts what it hears by who spoke.
+// voice sends G.711 in RTP, without a library, and counts the packets that it receives by their sender.
 type voice struct {
 	t    testing.TB
 	conn *net.UDPConn
@@ -29,7 +29,7 @@ type voice struct {
 	heard map[uint32]int
 }
 
-// voice returns somebody who speaks from an address of the network; each has an SSRC of its own.
+// voice returns a sender at an address of the network, with an SSRC of its own.
 func (r *testBed) voice(host byte, ssrc uint32) *voice {
 	r.t.Helper()
 	c, err := net.ListenUDP("udp4", net.UDPAddrFromAddrPort(netip.AddrPortFrom(placeOf(host), 0)))
@@ -53,7 +53,7 @@ func (r *testBed) voice(host byte, ssrc uint32) *voice {
 	return v
 }
 
-// says sends n packets in a row (RFC 3550 section 5.1: version 2, payload type 0; 20 ms are 160 of its clock).
+// says sends n consecutive packets (RFC 3550 section 5.1: version 2, payload type 0; 20 ms are 160 units of its clock).
 func (v *voice) says(n int, to ...netip.AddrPort) {
 	v.t.Helper()
 	for range n {
@@ -64,12 +64,12 @@ func (v *voice) says(n int, to ...netip.AddrPort) {
 		binary.BigEndian.PutUint32(p[4:], uint32(v.seq)*160)
 		binary.BigEndian.PutUint32(p[8:], v.ssrc)
 		for _, at := range to {
-			_, _ = v.conn.WriteToUDPAddrPort(p, at) // nobody may be there
+			_, _ = v.conn.WriteToUDPAddrPort(p, at) // nothing may listen there
 		}
 	}
 }
 
-// of returns how many packets of somebody it has heard; who is nil for anybody.
+// of returns the number of packets received from who, or from anybody if who is nil.
 func (v *voice) of(who *voice) (n int) {
 	v.mu.Lock()
 	defer v.mu.Unlock()
@@ -81,7 +81,7 @@ func (v *voice) of(who *voice) (n int) {
 	return n
 }
 
-// hears lets somebody speak until it is heard for n packets, and returns whether it was within the limit.
+// hears lets who send until n of its packets have arrived. It reports whether they arrived within the limit.
 func (v *voice) hears(who *voice, to netip.AddrPort, n int, limit time.Duration) bool {
 	before := v.of(who)
 	return within(limit, func() bool {
@@ -90,14 +90,14 @@ func (v *voice) hears(who *voice, to netip.AddrPort, n int, limit time.Duration)
 	})
 }
 
-// spoken is a call with sound both ways, from and to where the descriptions say.
+// spoken is a call with sound in both directions, between the addresses in the session descriptions.
 type spoken struct {
 	arrivedCall
 	near, far            *voice
-	adapterSide, farSide netip.AddrPort // the daemon's
+	adapterSide, farSide netip.AddrPort // the daemon's ports
 }
 
-// soundCall lets the far end call a line, with more header lines, and with media of their own.
+// soundCall makes a call from the far end to a line, with further header lines. Each end uses the given voice.
 func (r *testBed) soundCall(near, far *peer, line string, nearVoice, farVoice *voice, more ...string) spoken {
 	r.t.Helper()
 	c := far.begins("555-0101", "sip:"+line+"@"+far.to.String())
@@ -110,9 +110,9 @@ func (r *testBed) soundCall(near, far *peer, line string, nearVoice, farVoice *v
 }
 
 // TestAttackMedia: somebody at a third address, and somebody at the address of another line's adapter, send sound to
-// every port of the daemon: to a side that never spoke, and to one that was silent for longer than any pause. They
-// hear nothing of the call and nobody hears them; far end and near end hear each other, from another port of the same
-// host too.
+// every port of the daemon: to a side that has not sent yet, and to one that has been silent for longer than any pause.
+// They receive nothing of the call, and nobody receives their sound. Far end and near end still hear each other, even
+// after a change of the port.
 func TestAttackMedia(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{settled: true, quiet: true, farHost: 4,
@@ -130,9 +130,9 @@ func TestAttackMedia(t *testing.T) {
 			thief.says(30, call.adapterSide, call.farSide)
 		}
 	}
-	spray() // neither side has spoken
+	spray() // neither side has sent yet
 	require.True(t, call.far.hears(call.near, call.adapterSide, 20, patient), "the far end hears the near end")
-	spray() // the far end still has not
+	spray() // the far end still has not sent
 	require.True(t, call.far.hears(call.near, call.adapterSide, 20, patient))
 	require.True(t, call.near.hears(call.far, call.farSide, 20, patient), "the near end hears the far end")
 	silent := time.Now()
@@ -153,8 +153,8 @@ func TestAttackMedia(t *testing.T) {
 	requireInterval(t, usual, r.board.once(t, 0))
 }
 
-// TestAttackMediaOfACallForHelp: a call for help whose service names one place and speaks from another is heard all
-// the same, after 2 s.
+// TestAttackMediaOfACallForHelp: if the service of an emergency call names one address and sends from another, its
+// sound is accepted after 2 s.
 func TestAttackMediaOfACallForHelp(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{farHost: 4, lines: []lineSetup{{name: boxOffice, host: 2}}})

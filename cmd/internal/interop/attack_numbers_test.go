@@ -14,10 +14,10 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// paidFor is the number that the attacks on these pages want to reach.
+// paidFor is the number that the attacks in this file try to reach.
 const paidFor = "4930123456"
 
-// rejecter is a far end that rejects every call and keeps what it got.
+// rejecter is a far end that rejects every call and records the INVITEs.
 type rejecter struct {
 	*peer
 	mu      sync.Mutex
@@ -25,7 +25,7 @@ type rejecter struct {
 	done    chan struct{}
 }
 
-// rejects has a peer answer 486 to every INVITE and 200 to all else until the end of the test.
+// rejects makes a peer answer 486 to every INVITE and 200 to every other request until the end of the test.
 func (p *peer) rejects() *rejecter {
 	r := &rejecter{peer: p, done: make(chan struct{})}
 	go func() {
@@ -45,7 +45,7 @@ func (p *peer) rejects() *rejecter {
 	return r
 }
 
-// got returns the INVITEs that came since it was last asked.
+// got returns the INVITEs that arrived since the last call.
 func (r *rejecter) got() []message {
 	r.mu.Lock()
 	defer r.mu.Unlock()
@@ -54,8 +54,8 @@ func (r *rejecter) got() []message {
 	return all
 }
 
-// dials makes a call, again with the line's password if it is asked for, and returns the code of the end and what
-// reached the service.
+// dials makes a call, and repeats it with the line's password if challenged. It returns the final status code and the
+// INVITEs that reached the service.
 func (near *peer) dials(far *rejecter, uri string, more ...string) (code string, passed []message) {
 	near.t.Helper()
 	c := near.begins(boxOffice, uri)
@@ -70,12 +70,12 @@ func (near *peer) dials(far *rejecter, uri string, more ...string) (code string,
 	return code, far.got()
 }
 
-// emergencyDialled is what may be dialled in an emergency call from Great Britain, on a line without outside prefixes
+// emergencyDialled matches the Request-URIs of emergency calls from Great Britain, on a line without outside prefixes
 // (SAFETY.md S80, S82): the numbers of emergency.csv, 112 and 911, alone or behind one 0, 8 or 9, and the URN of RFC
 // 5031.
 var emergencyDialled = regexp.MustCompile(`^(?:sip:[089]?(?:112|911|999|18000)@[0-9.:]+|urn:service:sos(?:\.[a-z0-9-]+)*)$`)
 
-// onlyHelp checks that an INVITE at the service is for an emergency number and has nothing else of what was dialled.
+// onlyHelp checks that an INVITE at the service is for an emergency number and contains nothing else that was dialled.
 func (near *peer) onlyHelp(dialled string, invite message) {
 	near.t.Helper()
 	uri := strings.Fields(invite.text)[1]
@@ -84,14 +84,14 @@ func (near *peer) onlyHelp(dialled string, invite message) {
 	require.NotContains(near.t, invite.text, paidFor, "%q reached the service", dialled)
 }
 
-// strictLine is a line that may call four digits and the theatre's own numbers, and knows one password.
+// strictLine is a line that may call only extensions 2xx and the numbers 555xxxx, but not 5550150.
 var strictLine = lineSetup{name: boxOffice, interval: 300 * time.Millisecond, policy: brisk,
 	more: "    dial: {allow: [\"2xx\", \"555xxxx\"], deny: [\"5550150\"]}\n    calls: 2\n"}
 
-// TestAttackNumbers: a number that contains an emergency number is judged like any other (SAFETY.md S81). From the
-// line's own address and port, with the password and without it, nothing but an emergency number reaches the service,
-// in whatever it is wrapped; and whoever dials one, in whatever form telephones and people write it, is put through
-// to exactly that.
+// TestAttackNumbers: a number that contains an emergency number is treated like any other (SAFETY.md S81). A call comes
+// from the line's own address and port, with the password and without it. Only an emergency number may reach the
+// service, whatever the number is wrapped in. A call to an emergency number, in any form that telephones and people
+// use, is put through to exactly that number.
 func TestAttackNumbers(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{lines: []lineSetup{strictLine}})
@@ -110,7 +110,7 @@ func TestAttackNumbers(t *testing.T) {
 		require.Contains(t, []string{"sip:" + want + "@" + at(r.far), want}, strings.Fields(passed[0].text)[1], "%q",
 			dialled)
 	}
-	// What stands beside an emergency number in other header fields leads nowhere either.
+	// A number beside an emergency number in another header field must not reach the service either.
 	for _, line := range []string{
 		"Route: <sip:" + paidFor + "@192.0.2.99;lr>", "Diversion: <tel:+" + paidFor + ">", "History-Info: <sip:" +
 			paidFor + "@192.0.2.99>;index=1",
@@ -128,14 +128,14 @@ func TestAttackNumbers(t *testing.T) {
 	require.Empty(t, r.board.openings(t, 0))
 }
 
-// wrapped are destinations that contain an emergency number and are none.
+// wrapped returns destinations that contain an emergency number but are not emergency numbers.
 func wrapped(host string) (all []string) {
 	for _, user := range []string{
-		// those of the report that began this
+		// the first forms that were found
 		"004930123456;rn=112", "004930123456%3Brn=112", "004930123456*112", "112*004930123456", "112%23004930123456",
 		"112#004930123456", "*31*112%23004930123456",
 		"004930123456+44112", "5559000*999",
-		// other separators: of diallers (pause, wait, comma), of URIs, of escapes and of other alphabets
+		// other separators: those of diallers (pause, wait, comma), URIs, escapes and other alphabets
 		"112,004930123456", "112p004930123456", "112w004930123456", "112P004930123456", "112&004930123456",
 		"112=004930123456", "112/004930123456", "112?004930123456",
 		"112$004930123456", "112!004930123456", "112~004930123456", "112_004930123456", "112'004930123456",
@@ -144,14 +144,14 @@ func wrapped(host string) (all []string) {
 		"112-004930123456", "112.004930123456", "(112)004930123456",
 		"112%C2%A0004930123456", "112%E2%80%8B004930123456", "%EF%BC%91%EF%BC%91%EF%BC%92", "%D9%A1%D9%A1%D9%A2",
 		"%2531%2531%2532", "112%", "112%4", "1%E2%80%8B12",
-		// before it
+		// digits before it
 		"004930123456112", "004930123456,112", "004930123456%20112", "+4930123456112", "+44112", "+49112", "0044112",
 		"0049112", "00112", "1112", "08112", "7112", "5112",
-		// codes of the service, and codes twice
+		// service codes, and repeated codes
 		"*21*112#004930123456", "**21*112*11#", "*21*004930123456*112#", "*72112004930123456", "#31#112#004930123456",
 		"*31#112*004930123456", "*67*112*004930123456", "*31#*31#112*0049",
 		"*31#004930123456", "141004930123456", "141999*004930123456", "1411419990049",
-		// an emergency number twice, and with more digits
+		// an emergency number twice, or with further digits
 		"112112", "112999", "9999112", "1129", "9990", "9111", "1120", "0999004930123456", "9112004930123456",
 		"8999*004930123456",
 		// an allowed number beside it
@@ -180,7 +180,7 @@ func wrapped(host string) (all []string) {
 		fmt.Sprintf("sip:112%s@%s", strings.Repeat("*0049", 40), host))
 }
 
-// needed are destinations of callers in need, and what is to be dialled for each.
+// needed returns destinations of real emergency calls, and the number that must reach the service for each.
 func needed(host string) map[string]string {
 	all := map[string]string{
 		"tel:112": "112", "tel:999": "999", "tel:9-9-9": "999", "tel:112;phone-context=+44": "112", "tel:112;rn=+" +
@@ -198,7 +198,7 @@ func needed(host string) map[string]string {
 			paidFor: "112", "112;user=phone": "112", "112;ext=" + paidFor: "112",
 		"*31*112": "112", "*31#112": "112", "#31#999": "999", "*67112": "112", "*82911": "911", "141999": "999",
 		"1470112": "112", "*31*112%23": "112",
-		// behind a digit that people dial for an outside line (S82)
+		// behind a digit for an outside line (S82)
 		"9999": "9999", "0112": "0112", "8911": "8911", "9112;rn=00" + paidFor: "9112",
 	} {
 		all["sip:"+user+"@"+host] = want
@@ -206,8 +206,7 @@ func needed(host string) map[string]string {
 	return all
 }
 
-// TestAttackNumbersAtRandom: the same for numbers that are put together at random. It is repeated for longer with
-// -full.
+// TestAttackNumbersAtRandom does the same with random numbers. With -full it runs longer.
 func TestAttackNumbersAtRandom(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{lines: []lineSetup{strictLine}})
@@ -246,7 +245,7 @@ func TestAttackNumbersAtRandom(t *testing.T) {
 	near.onlyHelp("999", passed[0])
 }
 
-// own reports whether an INVITE is to a number that the line may dial, 2xx or 555xxxx, with visual separators (RFC
+// own reports whether an INVITE is for a number that the line may dial, 2xx or 555xxxx, with visual separators (RFC
 // 3966 section 5.1.1) or behind a service code.
 func own(invite message) bool {
 	user, _, _ := strings.Cut(strings.TrimPrefix(strings.Fields(invite.text)[1], "sip:"), "@")
@@ -258,7 +257,7 @@ func own(invite message) bool {
 
 var ownNumber = regexp.MustCompile(`^(?:[*#][0-9]{2}|[*#][0-9]{2,3}[*#]+|141|1470)?(?:2[0-9]{2}|555[0-9]{4})$`)
 
-// TestAttackTransfers: a transfer leads nowhere that a call does not lead.
+// TestAttackTransfers: a transfer reaches no number that a call does not reach.
 func TestAttackTransfers(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{lines: []lineSetup{strictLine}})

@@ -21,18 +21,19 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// baresip is a telephone of other people's making in the adapter's place, driven over its TCP control port.
+// baresip is an independent SIP telephone in the adapter's place, controlled over its TCP control port.
 type baresip struct {
 	t    testing.TB
 	conn net.Conn
 	in   *bufio.Reader
 	out  *logBuffer
-	port int // where it takes SIP
+	port int // its SIP port
 }
 
-const baresipModules = "/usr/lib/baresip/modules" // where Debian puts them
+const baresipModules = "/usr/lib/baresip/modules" // where Debian installs them
 
-// startBaresip registers as the line's adapter, answers every call, and plays a tone instead of a microphone.
+// startBaresip starts a telephone that registers as the line's adapter, answers every call, and plays a tone instead of
+// a microphone.
 func (r *testBed) startBaresip(line string) *baresip {
 	r.t.Helper()
 	return r.startPhone("baresip",
@@ -40,15 +41,15 @@ func (r *testBed) startBaresip(line string) *baresip {
 			line, at(r.adapterPort), line, password))
 }
 
-// startPhone starts a baresip with one account, written as it wants it. It plays a tone instead of a microphone; name
-// is its folder.
+// startPhone starts a baresip with one account, given in baresip's own format. It plays a tone instead of a microphone.
+// name is its folder.
 func (r *testBed) startPhone(name, account string) *baresip {
 	r.t.Helper()
 	need(r.t, "baresip")
 	dir := filepath.Join(r.dir, name)
 	require.NoError(r.t, os.Mkdir(dir, 0o700))
 	first := freePorts(r.t, 20)
-	control := first + 4 // it takes the port after its own for TLS too
+	control := first + 4 // baresip also takes the port after its own, for TLS
 	require.NoError(r.t, os.WriteFile(filepath.Join(dir, "tone.wav"), toneWAV(), 0o600))
 	for file, text := range map[string]string{"config": phoneConfig(dir, first, control), "accounts": account + "\n",
 		"contacts": ""} {
@@ -106,7 +107,7 @@ ctrl_tcp_listen %s
 `, at(sip), filepath.Join(dir, "tone.wav"), place(), sip+8, sip+17, baresipModules, at(control))
 }
 
-// do gives a command and waits for its answer.
+// do sends a command and waits for its answer.
 func (b *baresip) do(command, params string) {
 	b.t.Helper()
 	text, err := json.Marshal(struct {
@@ -130,7 +131,7 @@ type baresipMessage struct {
 	Type            string
 }
 
-// await reads netstrings of JSON until one fits.
+// await reads netstrings of JSON until one matches.
 func (b *baresip) await(what string, fits func(baresipMessage) bool) {
 	b.t.Helper()
 	require.NoError(b.t, b.conn.SetReadDeadline(time.Now().Add(10*time.Second)))
@@ -139,7 +140,7 @@ func (b *baresip) await(what string, fits func(baresipMessage) bool) {
 		require.NoError(b.t, err, "baresip, waiting for %s", what)
 		n, err := strconv.Atoi(strings.TrimSuffix(head, ":"))
 		require.NoError(b.t, err)
-		body := make([]byte, n+1) // and the comma
+		body := make([]byte, n+1) // with the comma
 		_, err = io.ReadFull(b.in, body)
 		require.NoError(b.t, err)
 		var m baresipMessage
@@ -149,7 +150,7 @@ func (b *baresip) await(what string, fits func(baresipMessage) bool) {
 	}
 }
 
-// toneWAV is ten seconds of 440 Hz, 8 kHz, 16 bit, one channel: baresip ends its call with the file.
+// toneWAV returns ten seconds of 440 Hz, 8 kHz, 16 bit, one channel. baresip ends its call when the file ends.
 func toneWAV() []byte {
 	const rate, samples = 8000, 80_000
 	w := []byte("RIFF\x00\x00\x00\x00WAVEfmt \x10\x00\x00\x00\x01\x00\x01\x00")
@@ -165,8 +166,8 @@ func toneWAV() []byte {
 	return w
 }
 
-// TestBaresip: a telephone registers, is called, hears the echo of its tone, holds, and is cleared; then it calls,
-// holds, and is cleared.
+// TestBaresip: a telephone registers, is called, hears the echo of its tone, holds, and is cleared. Then it makes a
+// call, holds, and is cleared.
 func TestBaresip(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{lines: []lineSetup{{name: boxOffice, roaming: true}}})

@@ -21,7 +21,7 @@ import (
 	"clearback/bridge/programtest"
 )
 
-// board is the relay board of the Modbus driver's tests, a program around libmodbus. Coil on means open here.
+// board is the relay board of the Modbus driver's tests, a program that uses libmodbus. Here, coil on means open.
 type board struct {
 	port  int
 	cmd   *exec.Cmd
@@ -31,20 +31,20 @@ type board struct {
 	events []boardEvent
 }
 
-// boardEvent is a line of the board's report, on the wall clock.
+// boardEvent is a line of the board's report, with its time converted to the wall clock.
 type boardEvent struct {
 	at                     time.Time
 	name                   string
 	conn, fn, index, value int
 }
 
-// opening is one time that a contact was open; end is zero while it is.
+// opening is one time for which a contact was open. end is zero as long as it is open.
 type opening struct{ begin, end time.Time }
 
 func (o opening) length() time.Duration { return o.end.Sub(o.begin) }
 
-// monotonicZero is the wall time at which CLOCK_MONOTONIC was zero. The middle of several looks is taken, since one may
-// be interrupted.
+// monotonicZero returns the wall time at which CLOCK_MONOTONIC was zero. It takes the median of several readings,
+// because a reading may be interrupted.
 func monotonicZero() time.Time {
 	looks := make([]time.Time, 0, 9)
 	for range cap(looks) {
@@ -81,7 +81,7 @@ func startBoard(t testing.TB, args ...string) *board {
 	var reading sync.WaitGroup
 	reading.Go(func() { b.read(out) })
 	t.Cleanup(func() {
-		b.stdin.Close() // the board ends with its input
+		b.stdin.Close() // the board ends when its input ends
 		reading.Wait()
 		_ = cmd.Wait()
 	})
@@ -110,7 +110,7 @@ func (b *board) all() []boardEvent {
 	return slices.Clone(b.events)
 }
 
-// await returns the first event that fits.
+// await returns the first event that matches.
 func (b *board) await(t testing.TB, what string, fits func(boardEvent) bool) boardEvent {
 	t.Helper()
 	return b.awaitFrom(t, 0, what, fits)
@@ -137,7 +137,7 @@ func (b *board) awaitCoil(t testing.TB, coil, value int) boardEvent {
 	})
 }
 
-// settle returns after all that the board was asked before has been reported.
+// settle returns once everything that the board was asked before has been reported.
 func (b *board) settle(t testing.TB) {
 	t.Helper()
 	from := len(b.all())
@@ -146,7 +146,7 @@ func (b *board) settle(t testing.TB) {
 	b.awaitFrom(t, from, "the board answers", func(e boardEvent) bool { return e.name == "here" })
 }
 
-// openings lists when the contact was open, by the coil's own movement.
+// openings returns the times for which the contact was open, by the movements of the coil.
 func (b *board) openings(t testing.TB, coil int) []opening {
 	t.Helper()
 	b.settle(t)
@@ -164,7 +164,7 @@ func (b *board) openings(t testing.TB, coil int) []opening {
 	return all
 }
 
-// once returns the only opening there was, which must have ended.
+// once returns the opening of a contact that opened exactly once. The opening must have ended.
 func (b *board) once(t testing.TB, coil int) opening {
 	t.Helper()
 	b.awaitCoil(t, coil, 0)

@@ -13,8 +13,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// heldByArrivedCall brings the line into a held call, which the far end clears when the hold has long been
-// acknowledged: SIPp takes no BYE before that.
+// heldByArrivedCall puts the line into a held call, which the far end clears. It does so well after the ACK of the
+// hold, because SIPp accepts no BYE before that.
 func (r *testBed) heldByArrivedCall(line string) (near, far *party) {
 	r.t.Helper()
 	near = r.adapterWaits(line, heldAnswered(0))
@@ -22,7 +22,7 @@ func (r *testBed) heldByArrivedCall(line string) (near, far *party) {
 	return near, far
 }
 
-// TestAdapterNeverAnswersItsBye: the opening comes after lead, and is long enough not to be a flash (invariant 3).
+// TestAdapterNeverAnswersItsBye: the loop opens after lead, for longer than a hook flash (invariant 3).
 func TestAdapterNeverAnswersItsBye(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{lines: []lineSetup{{name: boxOffice, interval: 500 * time.Millisecond,
@@ -38,9 +38,9 @@ func TestAdapterNeverAnswersItsBye(t *testing.T) {
 	require.GreaterOrEqual(t, len(near.find(false, "BYE", "BYE")), 2, "the BYE is repeated (RFC 3261 section 17.1.2.2)")
 }
 
-// TestFarEndByeRepeated: the same BYE again, and a BYE for the ended dialog, make no second interruption and are
-// answered. SIPp cannot repeat a request that was answered, so its bytes are sent again from its port after it has
-// gone.
+// TestFarEndByeRepeated: a repeated BYE, and a BYE for the ended dialog, are answered and cause no second interruption.
+// SIPp cannot repeat a request that was answered, so the test sends the bytes again from SIPp's port after SIPp has
+// ended.
 func TestFarEndByeRepeated(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{lines: []lineSetup{{name: boxOffice, interval: 300 * time.Millisecond}}})
@@ -75,15 +75,15 @@ func TestFarEndByeRepeated(t *testing.T) {
 	require.Len(t, r.board.openings(t, 0), 1)
 }
 
-// TestNothingOpens: calls that were never answered, or that the near end cleared, leave the loop alone (invariant 8).
+// TestNothingOpens: calls that were never answered, or that the near end cleared, do not open the loop (invariant 8).
 func TestNothingOpens(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{lines: []lineSetup{{name: boxOffice, policy: ", guard_time: 100ms"}}})
-	// One daemon for all, since nothing may happen in any of them.
+	// One daemon serves all these calls, because none of them may open the loop.
 	number := "555-0101"
 	scene := func(name string, near, far func() *party) bool {
 		return t.Run(name, func(t *testing.T) {
-			// Who waits is started first.
+			// The waiting party is started first.
 			a := near()
 			b := far()
 			a.ok()
@@ -113,15 +113,15 @@ func TestNothingOpens(t *testing.T) {
 	scene("requested call, near end clears", farWait(offered(0), answers(), cleared(0)),
 		call(callsChallenged(number), connected(2), pause(100*time.Millisecond), clears(3)))
 	assert.Empty(t, r.board.openings(t, 0))
-	// The same daemon opens when it should, so the silence above means something; and whatever was still due has passed
-	// by then.
+	// The same daemon then opens when it should, which proves that it could have opened. By then anything still due has
+	// happened.
 	near, far := r.heldByArrivedCall(boxOffice)
 	near.ok()
 	far.ok()
 	requireInterval(t, usual, r.board.once(t, 0))
 }
 
-// sendCancel cancels INVITE 1: with its branch, as RFC 3261 section 9.1 asks.
+// sendCancel cancels INVITE 1, with the INVITE's branch (RFC 3261 section 9.1).
 func sendCancel(number string) step { return sendCancelOf(number, 1) }
 
 func sendCancelOf(number string, cseq int) step {
@@ -129,7 +129,7 @@ func sendCancelOf(number string, cseq int) step {
 		number, number, cseq) + noBody)
 }
 
-// TestTwoLinesOneBoard: each line opens its own contact, at once and side by side.
+// TestTwoLinesOneBoard: each line opens its own contact, both at the same time.
 func TestTwoLinesOneBoard(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{lines: []lineSetup{{name: boxOffice},
@@ -149,7 +149,8 @@ func TestTwoLinesOneBoard(t *testing.T) {
 	require.True(t, a.begin.Before(b.end) && b.begin.Before(a.end), "side by side: %v %v", a, b)
 }
 
-// TestServiceDown: the adapter is told at once, and when to come again, so that its second server can serve.
+// TestServiceDown: the adapter gets an answer at once, with a time for its next try, so that its second server can
+// serve.
 func TestServiceDown(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{lines: []lineSetup{{name: boxOffice, register: true}}})
@@ -161,7 +162,7 @@ func TestServiceDown(t *testing.T) {
 	require.Empty(t, r.board.openings(t, 0))
 }
 
-// TestUnknownUsers: who does not know the password neither registers nor calls.
+// TestUnknownUsers: without the password, nobody can register or call.
 func TestUnknownUsers(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{lines: []lineSetup{{name: boxOffice, roaming: true}}})
@@ -171,7 +172,7 @@ func TestUnknownUsers(t *testing.T) {
 		sendRepeated(registerText(2, "[authentication password=wrong]\n")), refused).ok()
 	r.sipp("stranger", "green-room", r.adapters[boxOffice]+1, r.adapterPort, calls("555-0101"), refused,
 		ackRejection("555-0101", 1)).ok()
-	far := r.farWaits(offered(0)) // whom no call reaches
+	far := r.farWaits(offered(0)) // no call may reach it
 	defer far.stop()
 	r.adapter(boxOffice, calls("555-0101"), optional(100), step(`<recv response="401" auth="true"/>`+"\n"),
 		ackRejection("555-0101", 1),
@@ -180,7 +181,7 @@ func TestUnknownUsers(t *testing.T) {
 	require.Empty(t, far.messages())
 }
 
-// TestNearEndSeizes: a new call from the adapter closes the loop at once, and goes through (invariant 6).
+// TestNearEndSeizes: a new call from the adapter closes the loop at once and goes through (invariant 6).
 func TestNearEndSeizes(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{lines: long})
@@ -195,8 +196,8 @@ func TestNearEndSeizes(t *testing.T) {
 	requireAfter(t, o.end, seized, 0, "closed because of the seizure")
 }
 
-// TestNextCallerWaits: a call that comes while the loop is open is not refused, and rings when the adapter has seen on
-// hook (invariant 5).
+// TestNextCallerWaits: a call that arrives while the loop is open is not refused. It rings once the adapter has
+// recognised on hook (invariant 5).
 func TestNextCallerWaits(t *testing.T) {
 	t.Parallel()
 	const recognition = 1100 * time.Millisecond
@@ -217,14 +218,15 @@ func TestNextCallerWaits(t *testing.T) {
 	require.Less(t, rang.Sub(o.begin), recognition+soon)
 }
 
-// TestCancelCrossesAnswer: a 200 that crosses the CANCEL means that the near end is off hook: its leg is cleared, and
+// TestCancelCrossesAnswer: a 200 that crosses the CANCEL means that the near end is off hook. Its leg is cleared, and
 // the line gets its interruption.
 func TestCancelCrossesAnswer(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{})
 	near := r.adapterWaits(boxOffice, offered(0),
 		step(`<recv request="CANCEL"><action><ereg regexp="[0-9]+" search_in="hdr" header="CSeq:" assign_to="me"/></action></recv>`+"\n"),
-		replyTagged(200, "OK"), // to the CANCEL; SIPp would take no ACK between two messages of its own
+		// The answer to the CANCEL. SIPp would accept no ACK between two messages of its own.
+		replyTagged(200, "OK"),
 		sendRepeated("SIP/2.0 200 OK\n[last_Via:]\n[last_From:]\n[last_To:]"+ownTag+"\n[last_Call-ID:]\nCSeq: [$me] INVITE\n"+ownContact+sdp("sendrecv",
 			1)),
 		step(`<recv request="ACK">`+learnUAS+`</recv>`+"\n"), cleared(0))

@@ -22,8 +22,8 @@ func group(r *regexp.Regexp, s string) string {
 	return ""
 }
 
-// checkConformance judges all that the daemon sent to the parties of the scene: each talked to one of its two
-// addresses, and is to see nothing of the other.
+// checkConformance checks everything that the daemon sent to the parties. Each party used one of the daemon's two
+// addresses and must not see the other.
 func (r *testBed) checkConformance() {
 	adapterSide, serviceSide := at(r.adapterPort), at(r.servicePort)
 	for _, p := range r.parties {
@@ -49,7 +49,8 @@ func traceOf(all []message) (t conformance.Trace) {
 	return t
 }
 
-// TestTraceConformance: what a party received is judged, what it sent is not. The rules have tests of their own.
+// TestTraceConformance: the messages that a party received are checked, those that it sent are not. The rules have
+// tests of their own.
 func TestTraceConformance(t *testing.T) {
 	bad := "BYE sip:a@x.test SIP/2.0\r\nCSeq: 7 INVITE\r\nContent-Length: 3\r\n\r\n"
 	require.Empty(t, traceOf([]message{{sent: true, text: bad}}).Faults())

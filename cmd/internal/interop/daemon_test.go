@@ -19,61 +19,63 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// The two lines of most scenes, of the Millrace Playhouse.
+// The two lines of most tests.
 const (
 	boxOffice = "box-office"
 	stageDoor = "stage-door"
 	password  = "lobby-42"
 )
 
-// lineSetup is one line of the file that a daemon is started with; the zero value of most fields is the usual case.
+// lineSetup is one line of the daemon's configuration. The zero value of most fields is the usual setting.
 type lineSetup struct {
 	name     string
 	coil     int
 	interval time.Duration
-	register bool   // at the service
-	roaming  bool   // the adapter registers; else it has a fixed contact
-	direct   bool   // media goes from end to end
-	policy   string // more of `policy:`, in YAML's flow form
-	contact  string // more of `contact:`; by default the consent that a plain coil needs
-	more     string // more keys of the line, each a line of YAML
-	openings int    // within a minute, for clearings; 0: more than a scene makes
-	host     byte   // of the network, where the adapter is; 0: at the place
+	register bool   // the line registers at the service
+	roaming  bool   // the adapter registers; otherwise it has a fixed contact
+	direct   bool   // media passes directly between the ends
+	policy   string // further keys of `policy:`, in YAML's flow form
+	contact  string // further keys of `contact:`; by default the consent that a plain coil needs
+	more     string // further keys of the line, each on a line of YAML
+	openings int    // openings_per_minute; 0: more than a test makes
+	host     byte   // address of the adapter in the network; 0: that of place
 }
 
-// setup is what a scene needs.
+// setup describes the test bed that a test needs.
 type setup struct {
-	lines     []lineSetup
-	tcp       bool // SIP over TCP on both sides
-	both      bool // UDP and TCP on both sides, UDP where the file decides
-	farHost   byte // of the network, where the service is; 0: at the place
-	quiet     bool // the log has no details, where they would be too many
-	settled   bool // recorded, and the daemon can open its contacts before the scene begins: a call may end within milliseconds
+	lines   []lineSetup
+	tcp     bool // SIP over TCP on both sides
+	both    bool // UDP and TCP on both sides; UDP where the file decides
+	farHost byte // address of the service in the network; 0: that of place
+	quiet   bool // without log details, if there would be too many
+	// With a journal and a control socket. The test bed waits until the daemon can open its contacts, because a call
+	// may end within milliseconds.
+	settled   bool
 	boardArgs []string
 	record    bool           // with a journal and a control socket
-	numbers   string         // how much of numbers the journal keeps: full, if empty
-	journal   string         // where the journal is, if not in the rig's folder
-	before    func(*testBed) // what is done before the daemon starts
-	media     int            // how many ports its media has; 0: 40
+	numbers   string         // how much of numbers the journal keeps; "": full
+	journal   string         // the journal's path, if not in the test bed's folder
+	before    func(*testBed) // runs before the daemon starts
+	media     int            // the number of its media ports; 0: 40
 }
 
-// testBed is one daemon with what stands around it.
+// testBed is one daemon with everything around it.
 type testBed struct {
 	t     testing.TB
 	dir   string
 	board *board
 	net   *proxy
 	tcp   bool
-	echo  bool // SIPp sends the media that it gets back
+	echo  bool // SIPp returns the media that it receives
 
-	lasting time.Duration // what SIPp may take, where that is more than a scene takes
+	lasting time.Duration // how long SIPp may run, if longer than usual
 
-	adapterPort, servicePort int            // the daemon's
-	far                      int            // where the service is
-	adapters                 map[string]int // where the adapter of a line is
-	relayed                  int            // the first of the ports of its media
+	adapterPort, servicePort int            // ports of the daemon
+	far                      int            // port of the service
+	adapters                 map[string]int // port of each line's adapter
+	relayed                  int            // the first of the media ports
 
-	journal, control string // files of a recorded scene
+	journal, control string // files of a recorded test
 
 	d *daemon
 
@@ -109,7 +111,7 @@ func (l *logBuffer) String() string {
 	return l.b.String()
 }
 
-// newTestBed starts a board and a daemon. Without lines it is one line, box-office, with the defaults.
+// newTestBed starts a board and a daemon. If s has no lines, there is one line, box-office, with the defaults.
 func newTestBed(t testing.TB, s setup) *testBed {
 	t.Helper()
 	need(t, "sipp")
@@ -140,7 +142,7 @@ func newTestBed(t testing.TB, s setup) *testBed {
 	return r
 }
 
-// spare is a line that nobody calls: its contact shows that the daemon has its board.
+// spare is a line that nobody calls. Its contact shows whether the daemon is connected to its board.
 const spare = "green-room"
 
 func (r *testBed) config() string { return filepath.Join(r.dir, "clearback.yaml") }
@@ -201,7 +203,7 @@ lines:
 	require.NoError(r.t, os.WriteFile(r.config(), []byte(f.String()), 0o600))
 }
 
-// start starts the daemon and waits until it says that it is ready, in the manner of sd_notify(3).
+// start starts the daemon and waits for READY=1 (sd_notify(3)).
 func (r *testBed) start() {
 	r.t.Helper()
 	name := filepath.Join(r.dir, fmt.Sprintf("n%d", time.Now().UnixNano()%1e6))
@@ -236,7 +238,7 @@ func (r *testBed) start() {
 
 func (d *daemon) signal(s syscall.Signal) { _ = d.cmd.Process.Signal(s) }
 
-// ended waits for the process and returns its exit code; -1 if a signal ended it.
+// ended waits for the process and returns its exit code, or -1 if a signal ended it.
 func (r *testBed) ended(limit time.Duration) int {
 	r.t.Helper()
 	select {
@@ -247,7 +249,7 @@ func (r *testBed) ended(limit time.Duration) int {
 	return r.d.cmd.ProcessState.ExitCode()
 }
 
-// running reports whether the daemon's process is there.
+// running reports whether the daemon's process exists.
 func (r *testBed) running() bool {
 	select {
 	case <-r.d.done:
@@ -257,7 +259,7 @@ func (r *testBed) running() bool {
 	}
 }
 
-// recording is what the file says of journal and control socket.
+// recording returns the part of the configuration about the journal and the control socket.
 func (r *testBed) recording(s setup) string {
 	if !s.record {
 		return ""
@@ -270,7 +272,7 @@ func (r *testBed) recording(s setup) string {
 		cmp.Or(s.numbers, "full"), r.control)
 }
 
-// finish ends what still runs, lints all that the daemon sent, and shows the log of a failed scene.
+// finish stops whatever still runs, checks all messages of the daemon, and prints the log if the test has failed.
 func (r *testBed) finish() {
 	if r.d == nil {
 		return

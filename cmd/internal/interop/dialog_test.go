@@ -14,20 +14,20 @@ import (
 
 var full = flag.Bool("full", false, "all dialogs over TCP too, and attacks at length")
 
-// progresses takes an INVITE and answers 183 with a description (early media), without reliability.
+// progresses receives an INVITE and answers 183 with a session description (early media), not reliably.
 func progresses() step {
 	return join(step(`<recv request="INVITE"><action>`+learnTarget+`</action></recv>`+"\n"), reply(100, "Trying"),
 		send("SIP/2.0 183 Session Progress\n"+fmt.Sprintf(copied, ownTag)+ownContact+sdp("sendrecv", 1)),
 		pause(50*time.Millisecond))
 }
 
-// early takes a 183 that has a description.
+// early receives a 183 with a session description.
 func early() step {
 	return join(optional(100, 180),
 		step(`<recv response="183"><action><ereg regexp="m=audio [1-9]" search_in="body" check_it="true" assign_to="junk"/></action></recv>`+"\n"))
 }
 
-// asks sends a request within the dialog and takes its 200.
+// asks sends a request within the dialog and receives its 200.
 func asks(method string, cseq int, body string) step {
 	return join(sendRepeated(inDialog(method, cseq)+ownContact+body), response(200))
 }
@@ -37,7 +37,7 @@ func takes(method, body string) step {
 	return join(request(method), send("SIP/2.0 200 OK\n"+fmt.Sprintf(copied, "")+ownContact+body))
 }
 
-// offers asks for another direction by re-INVITE; agrees is the other side of it.
+// offers asks for another direction in a re-INVITE. agrees is the other side of it.
 func offers(cseq int, direction string, version int) step {
 	return join(sendRepeated(inDialog("INVITE", cseq)+ownContact+sdp(direction, version)), optional(100), response(200),
 		ack(cseq))
@@ -50,8 +50,8 @@ func agrees(direction string, version int) step {
 
 const relayedKey = "Content-Type: application/dtmf-relay\nContent-Length: [len]\n\nSignal=5\nDuration=160\n"
 
-// asksAll is hold, resumption, UPDATE (RFC 3311), INFO (RFC 6086) and OPTIONS within a call, from CSeq first on;
-// takesAll is the other side.
+// asksAll sends hold, resumption, UPDATE (RFC 3311), INFO (RFC 6086) and OPTIONS within a call, with CSeq numbers from
+// first. takesAll is the other side.
 func asksAll(first int) step {
 	return join(offers(first, "sendonly", 2), offers(first+1, "sendrecv", 3),
 		asks("UPDATE", first+2, sdp("sendrecv", 4)), asks("INFO", first+3, relayedKey),
@@ -63,8 +63,8 @@ func takesAll() step {
 		takes("INFO", noBody))
 }
 
-// offerless is an INVITE without a description (RFC 3261 section 13.2.1); the offer comes in the 200, the answer goes
-// in the ACK.
+// offerless returns an INVITE without a session description (RFC 3261 section 13.2.1). The offer comes in the 200, and
+// the answer goes in the ACK.
 func offerless(number string, cseq int, extra string) string {
 	text, _, _ := strings.Cut(inviteText(number, cseq, extra), "Content-Type")
 	return text + noBody
@@ -74,18 +74,18 @@ const offered200 = `<recv response="200"><action>` + learnTarget +
 	`<ereg regexp=".*" search_in="hdr" header="From:" assign_to="me"/><ereg regexp=".*" search_in="hdr" header="To:" assign_to="peer"/>` +
 	`<ereg regexp="m=audio [1-9]" search_in="body" check_it="true" assign_to="junk"/></action></recv>` + "\n"
 
-// answeredInAck takes the ACK with the answer.
+// answeredInAck receives the ACK with the answer.
 const answeredInAck = `<recv request="ACK"><action><ereg regexp=".*" search_in="hdr" header="To:" assign_to="me"/><ereg regexp=".*" search_in="hdr" header="From:" assign_to="peer"/>` +
 	`<ereg regexp="m=audio [1-9]" search_in="body" check_it="true" assign_to="junk"/></action></recv>` + "\n"
 
-// offersIn200 takes an INVITE without a description.
+// offersIn200 receives an INVITE without a session description.
 func offersIn200() step {
 	return join(offered(0), sendRepeated("SIP/2.0 200 OK\n"+fmt.Sprintf(copied, ownTag)+ownContact+sdp("sendrecv", 1)),
 		step(answeredInAck))
 }
 
-// challenged is a service that asks for the line's credentials (RFC 3261 section 22.2) before it takes an INVITE;
-// dialog: one within the call.
+// challenged is a service that requires the line's credentials (RFC 3261 section 22.2) before it accepts an INVITE.
+// dialog selects an INVITE within a call.
 func challenged(dialog bool) step {
 	tag := ownTag
 	if dialog {
@@ -96,7 +96,7 @@ func challenged(dialog bool) step {
 		request("ACK"))
 }
 
-// withCredentials takes an INVITE whose digest is right, by SIPp's own reckoning; else the scenario fails.
+// withCredentials receives an INVITE and checks its digest with SIPp. If the digest is wrong, the scenario fails.
 func withCredentials(more string) step {
 	return join(step(`<recv request="INVITE"><action>` + more + `<verifyauth assign_to="ok" username="` + boxOffice +
 		`" password="` + password + `"/></action></recv>` + "\n" +
@@ -104,31 +104,31 @@ func withCredentials(more string) step {
 		"\n" + `<label id="good"/>` + "\n" + `<nop hide="true"/>` + "\n"))
 }
 
-// crossing takes a BYE, sends its own before it answers, and takes the answer to that: a BYE crosses a BYE (RFC 5407
-// section 3.2.1).
+// crossing receives a BYE, sends its own before it answers, and receives the answer to its own (RFC 5407 section
+// 3.2.1).
 func crossing(cseq int) step {
 	return join(step(`<recv request="BYE"><action><ereg regexp=".*" search_in="hdr" header="Via:" assign_to="via"/>`+
 		`<ereg regexp=".*" search_in="hdr" header="CSeq:" assign_to="number"/></action></recv>`+"\n"),
 		clears(cseq), send("SIP/2.0 200 OK\nVia:[$via]\nFrom:[$peer]\nTo:[$me]\nCall-ID: [call_id]\nCSeq:[$number]\n"+noBody))
 }
 
-// dialogScene is one call in which every party is waited for.
+// dialogScene is one call. The test waits for every party.
 type dialogScene struct {
 	name      string
 	near, far []step
-	arrived   bool // the far end calls; else the near end
-	opens     bool // the far end clears an answered call
+	arrived   bool // the far end calls; otherwise the near end
+	opens     bool // the far end clears an answered call, so the loop opens
 }
 
 const dialled = "555-0101"
 
-// dialogs are calls as adapters and services make them, each with what is not plain in it.
+// dialogs are calls as adapters and services make them, each with something unusual.
 func dialogs() []dialogScene {
 	lately := pause(60 * time.Millisecond)
 	arrives := func(s ...step) []step { return append([]step{calls(boxOffice), connected(1)}, s...) }
 	goes := func(s ...step) []step { return append([]step{callsChallenged(dialled), connected(2)}, s...) }
 	taken := func(s ...step) []step { return append([]step{offered(0), answers()}, s...) }
-	// A BYE that the daemon repeats would find nobody, so each scene ends with the party that is told.
+	// A repeated BYE of the daemon would find no party. So each scene ends with the party that is cleared.
 	return []dialogScene{
 		{"early media, then busy", []step{callsChallenged(dialled), early(), response(486), ackRejection(dialled, 2)},
 			[]step{progresses(), rejects(486, "Busy Here")}, false, false},
@@ -170,8 +170,8 @@ func dialogs() []dialogScene {
 	}
 }
 
-// TestDialogs: every party ends as written, over UDP, with the flag -full over TCP too; SIPp is each of them. The loop
-// opens where the far end cleared an answered call and nowhere else (invariants 6, 8).
+// TestDialogs: every party ends as its scenario says, over UDP, and with -full over TCP too. SIPp plays every party.
+// The loop opens only where the far end cleared an answered call (invariants 6, 8).
 func TestDialogs(t *testing.T) {
 	all := dialogs()
 	half := len(all) / 2
@@ -206,7 +206,7 @@ func playDialogs(t *testing.T, tcp bool, scenes []dialogScene) {
 	}
 }
 
-// scene starts who waits first, and waits for both.
+// scene starts the waiting party first, and waits for both parties.
 func (r *testBed) scene(s dialogScene) {
 	r.t.Helper()
 	if s.arrived {

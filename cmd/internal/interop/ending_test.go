@@ -11,7 +11,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// The link to the board, and the end of the daemon, of every kind.
+// This file tests failures of the link to the board, and every way in which the daemon can end.
 
 // openByArrivedCall brings the line into an interruption and returns when the contact is open.
 func (r *testBed) openByArrivedCall(line string, coil int) boardEvent {
@@ -23,10 +23,10 @@ func (r *testBed) openByArrivedCall(line string, coil int) boardEvent {
 	return e
 }
 
-// long is an interval that leaves a scene time while the contact is open.
+// long is a line whose interval leaves a test time while the contact is open.
 var long = []lineSetup{{name: boxOffice, interval: 1300 * time.Millisecond}}
 
-// TestLinkCutWhileOpen: the first thing on the new connection is the close, at most 500 ms after the link is back.
+// TestLinkCutWhileOpen: the first write on the new connection is the close, at most 500 ms after the link is back.
 func TestLinkCutWhileOpen(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{lines: long})
@@ -35,7 +35,7 @@ func TestLinkCutWhileOpen(t *testing.T) {
 	r.net.set(true, false)
 	r.net.cut()
 	r.board.awaitFrom(t, from, "the board's connection ends", func(e boardEvent) bool { return e.name == "close" })
-	// Past the end of the interval, so that the opening really is at the mercy of the link.
+	// This is past the end of the interval, so only the link can end the opening.
 	eventually(t, 5*time.Second, "the interval is over",
 		func() bool { return time.Since(opened.at) > 1500*time.Millisecond })
 	require.Len(t, r.board.openings(t, 0), 1)
@@ -47,7 +47,7 @@ func TestLinkCutWhileOpen(t *testing.T) {
 	require.Len(t, r.board.openings(t, 0), 1)
 }
 
-// requireClosesFirst: the first write on every connection made since then is the close.
+// requireClosesFirst checks that the first write on every connection made since from is the close.
 func (r *testBed) requireClosesFirst(from int) {
 	r.t.Helper()
 	fresh := map[int]bool{}
@@ -67,8 +67,8 @@ func (r *testBed) requireClosesFirst(from int) {
 	require.NotZero(r.t, seen, "there was a new connection")
 }
 
-// TestKilledWhileOpen: a plain coil stays open while nobody is there, which the scene measures; the next start closes
-// it first.
+// TestKilledWhileOpen: a plain coil stays open while no daemon runs, and the test measures for how long. The next
+// daemon closes it first.
 func TestKilledWhileOpen(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{})
@@ -99,7 +99,7 @@ func TestKilledWhileTimed(t *testing.T) {
 	requireInterval(t, usual, r.board.once(t, 0))
 }
 
-// TestBoardWatchdogClosesTheLoop: a board that watches its master drops its outputs when the daemon is gone.
+// TestBoardWatchdogClosesTheLoop: a board that watches its master drops its outputs when the daemon has died.
 func TestBoardWatchdogClosesTheLoop(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{boardArgs: []string{"--watchdog", "7,10"},
@@ -114,7 +114,7 @@ func TestBoardWatchdogClosesTheLoop(t *testing.T) {
 	r.board.await(t, "the watchdog bites", func(e boardEvent) bool { return e.name == "watchdog" })
 }
 
-// TestStoppedBetweenClearingAndOpening: a process that slept must not open when it wakes (invariant 12).
+// TestStoppedBetweenClearingAndOpening: a process that was stopped must not open late when it continues (invariant 12).
 func TestStoppedBetweenClearingAndOpening(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{})
@@ -135,7 +135,7 @@ func TestStoppedBetweenClearingAndOpening(t *testing.T) {
 	require.Empty(t, r.board.openings(t, 0))
 }
 
-// TestStoppedWhileTheFarEndClears: a BYE that waited in the socket of a process that stood still is old when it is read
+// TestStoppedWhileTheFarEndClears: a BYE that waited in the socket of a stopped process counts as old when it is read
 // (SAFETY.md S11).
 func TestStoppedWhileTheFarEndClears(t *testing.T) {
 	t.Parallel()
@@ -162,7 +162,7 @@ func TestStoppedWhileTheFarEndClears(t *testing.T) {
 	}
 }
 
-// TestLinkBlockedWithOpenInFlight: what the network held back must not open the contact late.
+// TestLinkBlockedWithOpenInFlight: a command that the network held back must not open the contact late.
 func TestLinkBlockedWithOpenInFlight(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{})
@@ -183,13 +183,13 @@ func TestLinkBlockedWithOpenInFlight(t *testing.T) {
 	require.Empty(t, r.board.openings(t, 0))
 }
 
-// TestTerminatedInHeldCall: the far side is told, the line gets its interruption, and the contact is closed last.
+// TestTerminatedInHeldCall: the far side is cleared, the line gets its interruption, and the contact is closed last.
 func TestTerminatedInHeldCall(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{})
 	near := r.adapterWaits(boxOffice, heldAnswered(0))
 	far := r.farCalls(calls(boxOffice), connected(1), held(), cleared(0))
-	far.got("ACK", "2 ACK") // of the hold
+	far.got("ACK", "2 ACK") // the ACK of the hold
 	r.d.signal(syscall.SIGTERM)
 	require.Zero(t, r.ended(5*time.Second))
 	near.ok()
@@ -205,7 +205,7 @@ func TestTerminatedInHeldCall(t *testing.T) {
 	require.Contains(t, r.d.out.String(), "evidence=shutdown")
 }
 
-// emergencyCall calls 999, with credentials where they are asked for, and talks for a while.
+// emergencyCall calls 999, with credentials if they are required, and keeps the call up for that time.
 func emergencyCall(talk time.Duration) step {
 	return join(calls("999"), optional(100, 180, 183),
 		step(`<recv response="401" auth="true" optional="true" next="again"/>`+"\n"),
@@ -216,7 +216,7 @@ func emergencyCall(talk time.Duration) step {
 		step(`<label id="up"/>`+"\n"), ack(1), step(`<label id="talk"/>`+"\n"), pause(talk), clears(3))
 }
 
-// TestTerminatedInEmergencyCall: the daemon stays until the call ends; an ordinary call gets 503 meanwhile.
+// TestTerminatedInEmergencyCall: the daemon runs until the call ends. Meanwhile an ordinary call gets 503.
 func TestTerminatedInEmergencyCall(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{lines: []lineSetup{{name: boxOffice}, {name: stageDoor, coil: 1}}})
@@ -224,12 +224,12 @@ func TestTerminatedInEmergencyCall(t *testing.T) {
 	near := r.adapter(boxOffice, emergencyCall(2*time.Second))
 	far.got("ACK", "ACK")
 	r.d.signal(syscall.SIGTERM)
-	eventually(t, 2*time.Second, "the daemon has heard the signal",
+	eventually(t, 2*time.Second, "the daemon has received the signal",
 		func() bool { return strings.Contains(r.d.out.String(), "ending") })
 	refused := r.adapter(stageDoor, callsChallenged("555-0101"), rejected("555-0101", 503, 2)).ok()
 	asked := refused.find(true, "INVITE", "2 INVITE")[0]
 	require.Less(t, refused.got("SIP/2.0 503", "INVITE").at.Sub(asked.at), soon,
-		"at once, and not because nobody answered")
+		"at once, and not after a time-out")
 	require.True(t, r.running(), "the daemon stays")
 	near.ok()
 	require.True(t, within(3*time.Second, func() bool { return !r.running() }))
@@ -247,7 +247,7 @@ func (r *testBed) boardGone() {
 	r.d.signal(syscall.SIGTERM)
 }
 
-// TestTerminatedWithBoardGone: the exit code and the log say which contact is not known closed.
+// TestTerminatedWithBoardGone: the exit code and the log report the contact that is not known to be closed.
 func TestTerminatedWithBoardGone(t *testing.T) {
 	if testing.Short() {
 		t.Skip("takes the whole time that closing is tried")
@@ -267,7 +267,7 @@ func TestTerminatedTwice(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{lines: long})
 	r.boardGone()
-	eventually(t, 2*time.Second, "the daemon has heard the signal",
+	eventually(t, 2*time.Second, "the daemon has received the signal",
 		func() bool { return strings.Contains(r.d.out.String(), `"ending"`) })
 	second := time.Now()
 	r.d.signal(syscall.SIGTERM)

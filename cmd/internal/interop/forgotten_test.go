@@ -11,8 +11,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// TestServiceForgetsTheCall: a 481 to a request within the call, and to one of another method, clears it as a BYE would
-// (RFC 3261 section 12.2.1.2): the hold is let go.
+// TestServiceForgetsTheCall: a 481 to a request within the call, of any method, clears the call as a BYE would (RFC
+// 3261 section 12.2.1.2), so the hold is cleared.
 func TestServiceForgetsTheCall(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{})
@@ -29,8 +29,8 @@ func TestServiceForgetsTheCall(t *testing.T) {
 	r.logs("evidence=service-lost")
 }
 
-// TestAdapterForgetsTheCall: an adapter that knows no such call holds none; opening its line might cut off somebody who
-// dials.
+// TestAdapterForgetsTheCall: an adapter that does not know the call holds nothing. Opening its line might cut off
+// somebody who is dialling.
 func TestAdapterForgetsTheCall(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{})

@@ -16,8 +16,8 @@ import (
 
 var mounts = flag.Bool("mount", false, "mount a file system in memory, which takes root")
 
-// TestJournalOnAFullDisk: a record that cannot be written is an alarm, and keeps no interruption; when there is room it
-// goes on.
+// TestJournalOnAFullDisk: a journal that cannot be written is an alarm and delays no interruption. Once there is room,
+// the journal continues.
 func TestJournalOnAFullDisk(t *testing.T) {
 	if !*mounts {
 		t.Skip("mounts a file system; -mount runs it, as root")
@@ -52,7 +52,7 @@ func TestJournalOnAFullDisk(t *testing.T) {
 	require.Contains(t, r.tells("lines"), "journal: ")
 
 	require.NoError(t, os.Remove(filler.Name()))
-	eventually(t, 15*time.Second, "the journal goes on", func() bool {
+	eventually(t, 15*time.Second, "the journal continues", func() bool {
 		return strings.Contains(r.d.out.String(),
 			"the journal is written again")
 	})

@@ -12,14 +12,14 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// Incidents, each by its real fault, and what the commands say of them.
+// This file causes incidents by their real faults, and checks what the commands report about them.
 
 const (
-	// unwatched is a line that nobody can ask about its hook.
+	// unwatched is a line whose hook state is not checked.
 	unwatched = "    verify: {by: none}\n"
-	// hasty is a line whose hold stays as soon as it is seen to.
+	// hasty is a line whose hold counts as stayed after the first check.
 	hasty = "    verify: {listening: 0s}\n"
-	// brisk settings keep the waits of a scene short.
+	// brisk settings keep the waits of a test short.
 	brisk = ", guard_time: 100ms, onhook_recognition: 700ms"
 )
 
@@ -28,13 +28,13 @@ func talked() step {
 	return join(calls(boxOffice), connected(1), held(), pause(100*time.Millisecond), clears(2))
 }
 
-// TestBoardGoneIsAnIncident: the board's process is killed; the incident ends when the board is back.
+// TestBoardGoneIsAnIncident: the board's process is killed. The incident ends when the board is back.
 func TestBoardGoneIsAnIncident(t *testing.T) {
 	t.Parallel()
-	second := newBoard(t) // before the daemon, to outlast it
+	second := newBoard(t) // started before the daemon, so that it outlasts the daemon
 	r := newTestBed(t, setup{record: true, lines: []lineSetup{{name: boxOffice, interval: 300 * time.Millisecond,
 		policy: ", guard_time: 100ms", more: unwatched}}})
-	// The contact is known closed before the board goes; else nobody would have known from the start whether it is
+	// The contact is known to be closed before the board goes. Otherwise its state would be unknown from the start
 	// (SAFETY.md S16).
 	r.board.await(t, "the contact is read back", func(e boardEvent) bool { return e.name == "read" })
 	r.board.settle(t)
@@ -72,8 +72,8 @@ func TestBoardGoneIsAnIncident(t *testing.T) {
 	require.Nil(t, r.line(boxOffice).Incident)
 }
 
-// TestByeUnansweredIsAnIncident: the adapter never answers its BYE, the opening outlasts a flash (invariant 3), and the
-// hold stays.
+// TestByeUnansweredIsAnIncident: the adapter never answers its BYE, the opening is longer than a flash (invariant 3),
+// and the hold stays.
 func TestByeUnansweredIsAnIncident(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{record: true, before: func(r *testBed) { r.seeStates("Footlight 1.0") },
@@ -90,7 +90,7 @@ func TestByeUnansweredIsAnIncident(t *testing.T) {
 	requireInterval(t, 450*time.Millisecond, r.board.openings(t, 0)[before])
 }
 
-// seeStates leads `check --live --states` through its three states, with SIPp as adapter and far end.
+// seeStates takes `check --live --states` through its three states, with SIPp as adapter and far end.
 func (r *testBed) seeStates(userAgent string) {
 	r.t.Helper()
 	p := r.startPort(boxOffice, userAgent)
@@ -108,7 +108,7 @@ func (r *testBed) seeStates(userAgent string) {
 	eventually(r.t, 5*time.Second, "the interruption is over",
 		func() bool { o := r.board.openings(r.t, 0); return len(o) == 1 && !o[0].end.IsZero() })
 	for text := ""; !strings.Contains(text, "the daemon trusts them"); text = d.until("") {
-		if strings.HasSuffix(text, "Press Enter when it is so.") || text == "" {
+		if strings.HasSuffix(text, "Correct that, then press Enter.") || text == "" {
 			d.answer("")
 		}
 	}
@@ -117,9 +117,9 @@ func (r *testBed) seeStates(userAgent string) {
 	p.stop()
 }
 
-// TestHoldStays: `check --live --states` sees that the adapter's answers follow the hook. Then a hold stays; the next
-// clearing takes the next step, after a kill and after an orderly restart too, until `keep` writes it into the file.
-// Another adapter's answers count for nothing.
+// TestHoldStays: `check --live --states` confirms that the adapter's answers follow the hook. Then a hold stays. The
+// next clearing uses the next step, even after a kill or an orderly restart, until `keep` writes the step into the
+// file. The answers of another adapter do not count.
 func TestHoldStays(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{record: true, before: func(r *testBed) { r.seeStates("Footlight 1.0") },
@@ -146,15 +146,15 @@ func TestHoldStays(t *testing.T) {
 	r.start()
 	r.requireStep(before + 1)
 
-	// An adapter of another name.
+	// An adapter with another User-Agent.
 	p.stop()
 	r.startPort(boxOffice, "Limelight 3.1")
 	r.farCalls(talked()).ok()
 	l := r.awaitLine(boxOffice, "its answers are not trusted", func(l lineSeen) bool { return !l.Verify.Trusted })
 	require.Equal(t, "Limelight 3.1", l.Adapter.UserAgent)
-	r.logs("the adapter calls itself otherwise")
+	r.logs("the adapter's User-Agent has changed")
 	require.Contains(t, r.tells("lines"), "NOT trusted yet")
-	last := r.recorded("its call is judged", func(f callSeen) bool {
+	last := r.recorded("the result of its call is known", func(f callSeen) bool {
 		return f.Call != c.Call &&
 			f.Outcome != "in-progress"
 	})
@@ -169,7 +169,7 @@ func TestHoldStays(t *testing.T) {
 	r.requireKeeps()
 }
 
-// logs waits for what the daemon's log is to say: it is written after what it tells of has been done.
+// logs waits until the daemon's log contains text. The daemon logs an action after it has carried it out.
 func (r *testBed) logs(text string) {
 	r.t.Helper()
 	eventually(r.t, 5*time.Second, "the log says: "+text, func() bool {
@@ -178,7 +178,7 @@ func (r *testBed) logs(text string) {
 	})
 }
 
-// requireStep: the line uses the first step, and says so.
+// requireStep checks that the line uses the first step and reports it.
 func (r *testBed) requireStep(openings int) {
 	r.t.Helper()
 	l := r.line(boxOffice)
@@ -190,8 +190,8 @@ func (r *testBed) requireStep(openings int) {
 	require.Len(r.t, r.board.openings(r.t, 0), openings)
 }
 
-// requireKeeps: `keep` writes the interval in use into the file, and nothing else changes there but the steps that it
-// has passed.
+// requireKeeps checks that `keep` writes the interval in use into the file. Only the steps that are no longer than that
+// interval change as well.
 func (r *testBed) requireKeeps() {
 	r.t.Helper()
 	was, err := os.ReadFile(r.config())

@@ -17,18 +17,18 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// kamailio is a SIP server of other people's making in the place of the service: a registrar and a proxy that
-// challenges, keeps itself in the route of every call, and writes down all that it sends and receives.
+// kamailio is an independent SIP server in the place of the service. It is a registrar and a proxy that challenges,
+// records its route in every call, and writes down all messages that it sends and receives.
 type kamailio struct {
 	r    *testBed
-	port int    // the last one that it opens
+	port int    // the last port that it opens
 	dump string // the folder of its trace
 	out  *logBuffer
 	cmd  *exec.Cmd
 	done chan struct{} // closed when its first process has ended
 }
 
-// serviceRules is what such a service does, in its own language.
+// serviceRules configure such a service, in kamailio's own language.
 const serviceRules = `debug=1
 log_stderror=yes
 fork=yes
@@ -93,8 +93,8 @@ request_route {
 }
 `
 
-// startKamailio starts it at the service's port. Every user has the password of the lines; the telephone
-// 5550110 is on the premises and not asked, since it knows no algorithm but MD5.
+// startKamailio starts kamailio at the service's port. Every user has the password of the lines. The telephone 5550110
+// is local and not challenged, because it supports no algorithm but MD5.
 func startKamailio(r *testBed, algorithm string) *kamailio {
 	r.t.Helper()
 	return newKamailio(r, func(dump string) string {
@@ -102,8 +102,7 @@ func startKamailio(r *testBed, algorithm string) *kamailio {
 	}, r.far)
 }
 
-// newKamailio starts it by rules, which may name the folder of its trace; it serves the last of the ports when it is
-// up.
+// newKamailio starts kamailio with rules, which may name the folder of its trace. Kamailio is up when it serves port.
 func newKamailio(r *testBed, rules func(dump string) string, port int) *kamailio {
 	t := r.t
 	t.Helper()
@@ -126,13 +125,13 @@ func newKamailio(r *testBed, rules func(dump string) string, port int) *kamailio
 
 func (k *kamailio) rules() string { return filepath.Join(k.dump, "rules") }
 
-// start starts it, for the first time or again.
+// start starts kamailio, for the first time or again.
 func (k *kamailio) start() {
 	k.r.t.Helper()
 	cmd := exec.Command("kamailio", "-DD", "-E", "-m", "16", "-M", "2", "-f", k.rules(), "-Y", k.dump, "-P",
 		filepath.Join(k.dump, "pid"))
 	cmd.Stdout, cmd.Stderr = k.out, k.out
-	cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true} // it is several processes
+	cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true} // it starts several processes
 	require.NoError(k.r.t, cmd.Start())
 	k.cmd, k.done = cmd, make(chan struct{})
 	go func(done chan struct{}) {
@@ -143,7 +142,7 @@ func (k *kamailio) start() {
 		func() bool { return bound("udp", k.port) && bound("tcp", k.port) })
 }
 
-// stop ends it, by force if it does not end in 3 s.
+// stop ends kamailio, by force if it does not end within 3 s.
 func (k *kamailio) stop() {
 	_ = syscall.Kill(-k.cmd.Process.Pid, syscall.SIGTERM)
 	select {
@@ -165,7 +164,7 @@ var (
 	routeValue = regexp.MustCompile(`(?m)^Route: (.*?)\r?$`)
 )
 
-// messages is what kamailio sent to the daemon and received from it until now.
+// messages returns all messages so far between kamailio and the daemon.
 func (k *kamailio) messages() []message {
 	var text strings.Builder
 	files, _ := filepath.Glob(filepath.Join(k.dump, "kamailio*"))
@@ -173,7 +172,7 @@ func (k *kamailio) messages() []message {
 		b, _ := os.ReadFile(f)
 		text.Write(b)
 	}
-	daemons := map[string]bool{strconv.Itoa(k.r.servicePort): true} // and the ports of its own connections
+	daemons := map[string]bool{strconv.Itoa(k.r.servicePort): true} // with the ports of its own connections
 	var all []message
 	for _, m := range dumpHead.FindAllStringSubmatch(text.String(), -1) {
 		sec, _ := strconv.ParseInt(m[2], 10, 64)
@@ -192,8 +191,8 @@ func (k *kamailio) messages() []message {
 	return all
 }
 
-// await waits for a message between kamailio and the daemon, whose first line begins with begin and whose CSeq ends
-// with cseq.
+// await waits for a message between kamailio and the daemon whose first line begins with begin and whose CSeq ends with
+// cseq.
 func (k *kamailio) await(what string, sent bool, begin, cseq string) message {
 	k.r.t.Helper()
 	var found message
@@ -209,8 +208,8 @@ func (k *kamailio) await(what string, sent bool, begin, cseq string) message {
 	return found
 }
 
-// requireLint checks all that the daemon sent to it, and that every request within a dialog carried the route (RFC 3261
-// section 12.2.1.1).
+// requireLint checks all messages that the daemon sent to kamailio. Every request within a dialog must have the route
+// (RFC 3261 section 12.2.1.1).
 func (k *kamailio) requireLint(byes int) {
 	t := k.r.t
 	t.Helper()
@@ -239,8 +238,8 @@ func (k *kamailio) requireLint(byes int) {
 	require.NotZero(t, within["ACK"], "ACK with a route: %v", within)
 }
 
-// TestThroughKamailio: the daemon's line is an account at a proxy that asks for digest and stays in the route of its
-// calls.
+// TestThroughKamailio: the daemon's line is an account at a proxy that requires digest authentication and stays in the
+// route of its calls.
 func TestThroughKamailio(t *testing.T) {
 	for name, s := range map[string]struct {
 		tcp       bool
@@ -264,13 +263,13 @@ func TestThroughKamailio(t *testing.T) {
 	}
 }
 
-// calledThroughKamailio: calls from the far end, held and cleared by it, then rejected, then cancelled.
+// calledThroughKamailio makes calls from the far end: one that it holds and clears, a rejected one and a cancelled one.
 func (r *testBed) calledThroughKamailio(k *kamailio, phone *baresip) {
 	r.t.Helper()
 	near := r.adapterWaits(boxOffice, heldAnswered(0))
 	phone.do("dial", boxOffice)
 	phone.event("CALL_ESTABLISHED")
-	near.gave("ACK", "ACK") // of the hold
+	near.gave("ACK", "ACK") // the ACK of the hold
 	phone.do("hangup", "")
 	near.ok()
 	o := r.board.once(r.t, 0)
@@ -299,7 +298,7 @@ func (r *testBed) calledThroughKamailio(k *kamailio, phone *baresip) {
 	require.Len(r.t, r.board.openings(r.t, 0), 1)
 }
 
-// callsThroughKamailio: calls of the near end. The proxy asks for credentials with 407.
+// callsThroughKamailio makes calls from the near end. The proxy challenges them with 407.
 func (r *testBed) callsThroughKamailio(k *kamailio, phone *baresip) {
 	r.t.Helper()
 	near := r.adapter(boxOffice, callsChallenged("5550110"), connected(2), holds(3), pause(50*time.Millisecond),

@@ -13,8 +13,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// TestKilledUnderLoad: the daemon is killed with calls in all stages on four lines, again and again. The file stays
-// whole, what was up is recorded as broken off, and can be explained.
+// TestKilledUnderLoad: the daemon is killed repeatedly with calls in all states on four lines. The journal's file stays
+// intact. The calls that were up are recorded as broken off, and `explain` works for them.
 func TestKilledUnderLoad(t *testing.T) {
 	t.Parallel()
 	need(t, "sqlite3")
@@ -57,7 +57,7 @@ func TestKilledUnderLoad(t *testing.T) {
 		require.Greater(t, now, broken, "four calls at once: some were up")
 		broken = now
 	}
-	// The restarted daemon goes on with the same file, and no number is given twice.
+	// The restarted daemon continues the same file, and no call number is used twice.
 	require.Zero(t, r.sqliteNumber("SELECT count(*) - count(DISTINCT call) FROM calls"))
 	near, far := r.heldByArrivedCall(boxOffice)
 	near.ok()
@@ -68,14 +68,14 @@ func TestKilledUnderLoad(t *testing.T) {
 	r.requireWhole()
 }
 
-// callsUp counts, in the file, the calls without an outcome (0).
+// callsUp counts the calls in the file that have no outcome (0).
 const callsUp = "SELECT count(*) FROM calls WHERE outcome = 0"
 
-// lostAtMost is how old what a kill takes from the record may be: 250 ms on a machine of its own, which the journal's
-// own tests hold; more here, where eight scenes share processors and disk.
+// lostAtMost is the greatest age of a record that a kill may lose. The journal's own tests require 250 ms on a machine
+// of their own. Here eight tests share processors and disk, so more is allowed.
 const lostAtMost = time.Second
 
-// eventsUntil counts the events in the log of the daemon that are older than that, seen from its last word.
+// eventsUntil counts the events in the daemon's log that are older than age, counted back from the last log entry.
 func (r *testBed) eventsUntil(age time.Duration) (n int) {
 	r.t.Helper()
 	var at []time.Time
@@ -86,7 +86,7 @@ func (r *testBed) eventsUntil(age time.Duration) (n int) {
 			TS  time.Time
 		}
 		if json.Unmarshal([]byte(text), &l) != nil {
-			continue // cut off by the kill
+			continue // the kill cut this line short
 		}
 		last = l.TS
 		if l.Msg == "event" {
@@ -102,7 +102,7 @@ func (r *testBed) eventsUntil(age time.Duration) (n int) {
 	return n
 }
 
-// load starts an adapter of many calls on every line, and who calls it again and again.
+// load starts, on every line, an adapter of many calls and a far end that keeps calling it.
 func (r *testBed) load(all []lineSetup) {
 	r.t.Helper()
 	r.mu.Lock()

@@ -18,8 +18,8 @@ import (
 
 var daemonRace = flag.Bool("daemon-race", false, "build the daemon with the race detector, which needs a C compiler")
 
-// built is what TestMain made: the daemon under test, and the same binary for its other commands, which is never slowed
-// by the race detector.
+// built holds the binaries that TestMain built: the daemon under test, and the same program for its other commands,
+// which is never slowed by the race detector.
 var built struct {
 	dir           string
 	daemon, other string
@@ -29,7 +29,7 @@ func TestMain(m *testing.M) { os.Exit(testMain(m)) }
 
 func testMain(m *testing.M) int {
 	flag.Parse()
-	// The scenes wait far more than they compute.
+	// The tests wait far more than they compute.
 	if f := flag.Lookup("test.parallel"); f.Value.String() == f.DefValue {
 		if err := f.Value.Set("8"); err != nil {
 			panic(err)
@@ -72,7 +72,7 @@ func testMain(m *testing.M) int {
 	return code
 }
 
-// packages are the Debian packages of the programs that the tests here need.
+// packages lists the Debian packages of the programs that these tests need.
 var packages = map[string]string{
 	"sipp": "sip-tester", "baresip": "baresip-core", "kamailio": "kamailio", "sqlite3": "sqlite3", "curl": "curl",
 	"stress-ng": "stress-ng", "mbpoll": "mbpoll",
@@ -80,7 +80,7 @@ var packages = map[string]string{
 	"man": "man-db", "groff": "groff",
 }
 
-// need skips the test where a program is missing, and fails it where CI is set.
+// need skips the test if a program is missing, or fails it if CI is set.
 func need(t testing.TB, programs ...string) {
 	t.Helper()
 	for _, program := range programs {

@@ -30,18 +30,18 @@ import (
 var openFaults = flag.Bool("open-faults", false,
 	"every way to a contact and every fault in the middle of an opening, not only the death of the daemon on one way of each kind")
 
-// way is one way to a contact, with a peer of its protocol that is not ours (but for the agent, which is the built
-// binary) and tells when the contact moved.
+// way is one way to a contact. Its peer of the protocol is an independent program, or for the agent the built binary,
+// and records when the contact moved.
 type way struct {
 	name       string
-	controller string // YAML of its entry
-	contact    string // YAML of the line's contact, but for driver, controller and consent
+	controller string // YAML of the controller's entry
+	contact    string // YAML of the line's contact, without driver, controller and consent
 	driver     string
 	kind       string
 	moves      func() []move
 	net        *proxy // the network between; nil: none, or the test cannot cut it
 	watchdog   time.Duration
-	restart    func() // of the broker; nil: there is none
+	restart    func() // restarts the broker; nil: there is none
 	slow       func() // makes the board slow; nil: the test cannot
 }
 
@@ -50,7 +50,7 @@ type move struct {
 	open bool
 }
 
-// length of the last opening; ok is false while it lasts, or before any.
+// length returns the length of the last opening. ok is false while it lasts, and before the first one.
 func length(all []move) (d time.Duration, ok bool) {
 	var began time.Duration
 	for _, m := range all {
@@ -61,7 +61,7 @@ func length(all []move) (d time.Duration, ok bool) {
 	return d, ok
 }
 
-// lines reads a peer's file, a line for each movement.
+// movesIn returns a function that reads a peer's file, which has a line for each movement.
 func movesIn(t *testing.T, file string, parse func(string) (move, bool)) func() []move {
 	return func() []move {
 		b, err := os.ReadFile(file)
@@ -110,7 +110,8 @@ func onModbus(name, kind, contact string, watchdog time.Duration, args ...string
 	}
 }
 
-// agentMoves starts an agent with a simulated contact and more of its file, and waits until it has closed that.
+// agentMoves starts an agent with a simulated contact and further keys in its file, and waits until it has closed the
+// contact.
 func agentMoves(t *testing.T, more string) func() []move {
 	dir := t.TempDir()
 	file, log := filepath.Join(dir, "relay.yaml"), &logBuffer{}
@@ -153,7 +154,7 @@ func agentByMQTT(t *testing.T) *way {
 		}}
 }
 
-// onHTTP is the device of the driver's own tests, behind Python's http.server.
+// onHTTP is the device of the HTTP driver's own tests, which uses Python's http.server.
 func onHTTP(kind, contact string) func(*testing.T) *way {
 	return func(t *testing.T) *way {
 		need(t, "python3")
@@ -191,7 +192,7 @@ func onHTTP(kind, contact string) func(*testing.T) *way {
 	}
 }
 
-// onCommand is the program of the driver's own tests, in C.
+// onCommand is the program of the command driver's own tests, in C.
 func onCommand(kind, mode, contact string) func(*testing.T) *way {
 	return func(t *testing.T) *way {
 		need(t, "cc")
@@ -212,7 +213,7 @@ func onCommand(kind, mode, contact string) func(*testing.T) *way {
 	}
 }
 
-// onSerial is the C board on one of two pseudo terminals that are wired together.
+// onSerial is the C board on one of two connected pseudo terminals.
 func onSerial(kind, contact string, args ...string) func(*testing.T) *way {
 	return func(t *testing.T) *way {
 		near, far := newTerminal(t), newTerminal(t)
@@ -234,7 +235,8 @@ func onSerial(kind, contact string, args ...string) func(*testing.T) *way {
 }
 
 type terminal struct {
-	master, slave *os.File // the slave is held open, so that the master can be read while nobody else has it open
+	// The slave is held open, so that the master can be read while no other process has the slave open.
+	master, slave *os.File
 	path          string
 }
 
@@ -277,7 +279,7 @@ func ways() map[string]func(*testing.T) *way {
 	}
 }
 
-// tried is the built daemon with one line, driven by hand.
+// tried is the built daemon with one line, which the test opens by hand.
 type tried struct {
 	*testBed
 	way *way
@@ -328,7 +330,7 @@ func (m *tried) isOpen() bool {
 	return len(all) > 0 && all[len(all)-1].open
 }
 
-// open opens the loop by hand and returns when it is; end waits for the command.
+// open opens the loop by hand and returns when it is open. end waits for the command.
 func (m *tried) open() (end func()) {
 	m.t.Helper()
 	var opening sync.WaitGroup
@@ -350,22 +352,22 @@ func (m *tried) open() (end func()) {
 	return end
 }
 
-// fault is what happens in the middle of an opening.
+// fault is a fault in the middle of an opening.
 type fault struct {
 	name string
 	does func(*tried)
-	// needs reports whether it can happen on that way.
+	// needs reports whether the fault is possible on that way.
 	needs func(*way) bool
 }
 
-const standing = 2 * time.Second // how long something stands still
+const standing = 2 * time.Second // how long a process is stopped
 
 var faults = []fault{
 	{"the daemon is killed", func(m *tried) {
 		m.d.signal(syscall.SIGKILL)
 		<-m.d.done
 	}, nil},
-	{"the daemon stands still for 2 s", func(m *tried) {
+	{"the daemon is stopped for 2 s", func(m *tried) {
 		m.d.signal(syscall.SIGSTOP)
 		<-time.After(standing)
 		m.d.signal(syscall.SIGCONT)
@@ -376,16 +378,16 @@ var faults = []fault{
 	{"all processors are busy", func(m *tried) {
 		for range 2 * runtime.NumCPU() {
 			go func() {
-				for m.t.Context().Err() == nil { // until the case ends
+				for m.t.Context().Err() == nil { // until the subtest ends
 				}
 			}()
 		}
 	}, nil},
 }
 
-// TestLoopOpenTime: whatever dies in the middle of an opening, the loop is open no longer than the contact's kind
-// promises. Where nothing bounds that, the daemon says so when it starts, and `close`, which the unit runs when the
-// daemon has died, closes it. The lengths are the peers' own.
+// TestLoopOpenTime: whatever fails in the middle of an opening, the loop is open no longer than the contact's kind
+// promises. If nothing bounds the opening, the daemon says so at its start, and `close`, which the service manager runs
+// after the daemon has died, closes the contact. The peers measure the lengths.
 func TestLoopOpenTime(t *testing.T) {
 	t.Parallel()
 	for name, make := range ways() {
@@ -394,12 +396,13 @@ func TestLoopOpenTime(t *testing.T) {
 		}
 		for _, f := range faults[:cmp.Or(map[bool]int{true: len(faults)}[*openFaults], 1)] {
 			t.Run(name+"/"+f.name, func(t *testing.T) {
-				if f.name != faults[len(faults)-1].name { // busy processors would be so for all
+				// Busy processors would affect every parallel subtest.
+				if f.name != faults[len(faults)-1].name {
 					t.Parallel()
 				}
 				w := make(t)
 				if f.needs != nil && !f.needs(w) {
-					t.Skip("there is none on this way")
+					t.Skip("this way cannot have that fault")
 				}
 				m := newTried(t, w)
 				m.open()
@@ -411,12 +414,12 @@ func TestLoopOpenTime(t *testing.T) {
 	}
 }
 
-// oversleep measures by how much this machine lets a sleeper wait too long; the result is the worst so far. Our boards
-// are ordinary processes here, and as late.
+// oversleep measures how late this machine wakes a sleeping process. The returned function gives the worst value so
+// far. The boards here are ordinary processes, and so may be equally late.
 func oversleep(t *testing.T) func() time.Duration {
 	var mu sync.Mutex
 	var worst time.Duration
-	ended := make(chan struct{}) // closed to end it
+	ended := make(chan struct{}) // closed to end the goroutine
 	t.Cleanup(func() { close(ended) })
 	go func() {
 		const nap = 5 * time.Millisecond
@@ -452,7 +455,8 @@ func (m *tried) check(f fault, late func() time.Duration) {
 	alive := f.name == faults[len(faults)-1].name
 	patience := 5 * time.Second
 	if bound == 0 && !m.running() {
-		patience = openFor + 100*time.Millisecond // nobody is there who could close it
+		// No daemon runs that could close it.
+		patience = openFor + 100*time.Millisecond
 	}
 	closed := within(patience, func() bool { return !m.isOpen() })
 	d, _ := length(w.moves())
@@ -478,7 +482,7 @@ func (m *tried) check(f fault, late func() time.Duration) {
 			d, _ = length(w.moves())
 		}
 	}
-	if w.driver != "mqtt" { // where the will closes at once
+	if w.driver != "mqtt" { // with MQTT, the will closes it at once
 		require.GreaterOrEqual(m.t, d, openFor/2)
 	}
 	m.t.Logf("%s, %s: open for %v, asked %v, bound %v (0: none); the machine was late by %v", w.name, f.name,

@@ -21,25 +21,25 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// peer speaks SIP that is written by hand, over a UDP socket or a TCP connection. It uses no SIP library and no code
-// of the daemon, so it can send what no library would.
+// peer is a SIP peer on a UDP socket or a TCP connection. It uses no SIP library and no code of the daemon, so it can
+// send malformed messages.
 type peer struct {
 	t    testing.TB
 	name string
 	conn net.Conn
 	at   netip.AddrPort // its own address
-	to   netip.AddrPort // the daemon's
-	in   chan message   // what arrived; has room for all that arrives in a test
-	kept []message      // what arrived and was not taken yet
-	sent int            // for branches, tags and Call-IDs
-	last string         // its request without an answer, which is repeated (RFC 3261 section 17.1: T1 is 500 ms)
-	all  *[]*peer       // of the rig
+	to   netip.AddrPort // the daemon's address
+	in   chan message   // messages that have arrived; room for all of a test
+	kept []message      // messages that have arrived but were not taken yet
+	sent int            // number for branches, tags and Call-IDs
+	last string         // its unanswered request, which is repeated (RFC 3261 section 17.1: T1 is 500 ms)
+	all  *[]*peer       // all peers of the test bed
 }
 
-// peerRoom is how many messages a peer may leave unread.
+// peerRoom is the number of messages that a peer may leave unread.
 const peerRoom = 4096
 
-// peer returns somebody at an address of this test's network; port 0 is any. to is a port of the daemon.
+// peer returns a peer at an address of this test's network. Port 0 means any port. to is a port of the daemon.
 func (r *testBed) peer(name string, host byte, port, to int) *peer {
 	r.t.Helper()
 	own := netip.AddrPortFrom(placeOf(host), uint16(port))
@@ -51,7 +51,7 @@ func (r *testBed) peer(name string, host byte, port, to int) *peer {
 		readDatagram)
 }
 
-// peerTCP is peer on a TCP connection that it opens.
+// peerTCP is like peer, but opens a TCP connection to the daemon.
 func (r *testBed) peerTCP(name string, host byte, to int) *peer {
 	r.t.Helper()
 	c, err := net.DialTCP("tcp4", net.TCPAddrFromAddrPort(netip.AddrPortFrom(placeOf(host), 0)),
@@ -78,7 +78,7 @@ func (r *testBed) newPeer(name string, c net.Conn, own, to netip.AddrPort,
 			}
 			select {
 			case p.in <- message{at: time.Now(), text: text}:
-			default: // nobody wants that many
+			default: // no test leaves that many unread
 			}
 		}
 	})
@@ -86,7 +86,7 @@ func (r *testBed) newPeer(name string, c net.Conn, own, to netip.AddrPort,
 	return p
 }
 
-// isTemporary reports whether reading may go on: a datagram that reached nobody is reported at the next read
+// isTemporary reports whether reading can continue. The next read reports a datagram that reached no socket
 // (ECONNREFUSED, udp(7)).
 func isTemporary(err error) bool { return strings.Contains(err.Error(), "connection refused") }
 
@@ -137,7 +137,7 @@ func (p *peer) send(text string) {
 	}
 }
 
-// next takes the first message that fits, among those that were left, then among those that come.
+// next returns the first message that matches, among those not taken yet and those that still arrive.
 func (p *peer) next(what string, fits func(message) bool) message {
 	p.t.Helper()
 	if i := slices.IndexFunc(p.kept, fits); i >= 0 {
@@ -169,7 +169,7 @@ func (p *peer) next(what string, fits func(message) bool) message {
 	}
 }
 
-// expect takes the next request of a method, or the next response, whose start line begins with begin and whose CSeq
+// expect returns the next request of a method, or the next response, whose start line begins with begin and whose CSeq
 // names method.
 func (p *peer) expect(begin, method string) message {
 	p.t.Helper()
@@ -180,7 +180,7 @@ func (m message) is(begin, method string) bool {
 	return strings.HasPrefix(m.text, begin) && strings.HasSuffix(m.header("CSeq"), " "+method)
 }
 
-// arrived returns all that came and was not taken.
+// arrived returns all messages that have arrived and were not taken.
 func (p *peer) arrived() []message {
 	for {
 		select {
@@ -195,7 +195,7 @@ func (p *peer) arrived() []message {
 	}
 }
 
-// none checks that nothing fits among all that has come.
+// none checks that no message that has arrived matches.
 func (p *peer) none(begin, method string) {
 	p.t.Helper()
 	for _, m := range p.arrived() {
@@ -205,7 +205,7 @@ func (p *peer) none(begin, method string) {
 	}
 }
 
-// replies answers a request. The tag is added to a To that has none.
+// replies answers a request. It adds the tag to a To that has none.
 func (p *peer) replies(q message, status, tag string, more ...string) {
 	p.t.Helper()
 	to, body := q.header("To"), ""
@@ -248,7 +248,7 @@ func (m message) body() string {
 	return body
 }
 
-// media returns where a session description wants its sound (RFC 8866 sections 5.7 and 5.14).
+// media returns the media address in a session description (RFC 8866 sections 5.7 and 5.14).
 func (m message) media(t testing.TB) netip.AddrPort {
 	t.Helper()
 	host, port := describedHost.FindStringSubmatch(m.body()), describedPort.FindStringSubmatch(m.body())
@@ -262,23 +262,23 @@ var (
 	contactURI    = regexp.MustCompile(`<([^>]*)>`)
 )
 
-// described is a session description with one stream of G.711.
+// described returns a session description with one stream of G.711.
 func described(at netip.AddrPort) string {
 	return fmt.Sprintf("v=0\r\no=millrace 1 1 IN IP4 %[1]s\r\ns=-\r\nc=IN IP4 %[1]s\r\nt=0 0\r\nm=audio %[2]d RTP/AVP 0\r\na=rtpmap:0 PCMU/8000\r\n",
 		at.Addr(), at.Port())
 }
 
-// talk is a call, or what passes for one, as one side sees it.
+// talk is one side of a call. The call may be an attack, without a real peer.
 type talk struct {
 	p        *peer
-	uri      string // of its requests
+	uri      string // the Request-URI of its requests
 	from, to string
 	callID   string
 	cseq     int
-	branch   string // of its last request
+	branch   string // the branch of its last request
 }
 
-// begins returns a call to a URI that is not made yet. user is whom it claims to be.
+// begins returns a call to a URI for which nothing has been sent yet. user is the claimed caller.
 func (p *peer) begins(user, uri string) *talk {
 	p.sent++
 	id := fmt.Sprintf("%s-%d-%d", p.name, p.at.Port(), p.sent)
@@ -290,7 +290,7 @@ func (p *peer) begins(user, uri string) *talk {
 		callID: id}
 }
 
-// request sends a request with the next CSeq number, but for ACK and CANCEL, which have that of the last one.
+// request sends a request with the next CSeq number. ACK and CANCEL use the last number.
 func (c *talk) request(method string, more ...string) {
 	c.p.t.Helper()
 	if method != "ACK" && method != "CANCEL" {
@@ -307,7 +307,7 @@ func (c *talk) request(method string, more ...string) {
 	c.p.send(text)
 }
 
-// text is a request as it is sent, with the call's CSeq number and branch as they are.
+// text returns a request as it is sent, with the call's present CSeq number and branch.
 func (c *talk) text(method string, more ...string) string {
 	var b strings.Builder
 	body := ""
@@ -328,10 +328,10 @@ func (c *talk) text(method string, more ...string) string {
 	return b.String()
 }
 
-// mine reports whether a message is of this call.
+// mine reports whether a message belongs to this call.
 func (c *talk) mine(m message) bool { return m.header("Call-ID") == c.callID }
 
-// response takes the next final response to the call's request of a method.
+// response returns the next final response to the call's request of a method.
 func (c *talk) response(method string) message {
 	c.p.t.Helper()
 	m := c.p.next("a final response to "+method, func(m message) bool {
@@ -341,14 +341,14 @@ func (c *talk) response(method string) message {
 	return m
 }
 
-// expect takes the call's next message.
+// expect returns the call's next message that matches.
 func (c *talk) expect(begin, method string) message {
 	c.p.t.Helper()
 	return c.p.next(begin+" of "+method, func(m message) bool { return c.mine(m) && m.is(begin, method) })
 }
 
-// refused acknowledges a final response that is no 2xx (RFC 3261 section 17.1.1.3: with the branch of the INVITE) and
-// returns its code.
+// refused acknowledges a final response other than 2xx (RFC 3261 section 17.1.1.3: with the branch of the INVITE) and
+// returns its status code.
 func (c *talk) refused(m message) string {
 	c.p.t.Helper()
 	to := c.to
@@ -358,10 +358,10 @@ func (c *talk) refused(m message) string {
 	return m.code()
 }
 
-// code is the status code of a response.
+// code returns the status code of a response.
 func (m message) code() string { return strings.Fields(m.text)[1] }
 
-// up learns the dialog from a 200 and acknowledges it.
+// up takes the dialog's data from a 200 and acknowledges it.
 func (c *talk) up(ok message) message {
 	c.p.t.Helper()
 	require.True(c.p.t, strings.HasPrefix(ok.text, "SIP/2.0 200"), "no 200, but %s", ok.text)
@@ -371,20 +371,20 @@ func (c *talk) up(ok message) message {
 	return ok
 }
 
-// taken is the called side of a call, whose INVITE was answered with that tag.
+// taken returns the called side of a call whose INVITE was answered with that tag.
 func (p *peer) taken(invite message, tag string) *talk {
 	return &talk{p: p, uri: contactURI.FindStringSubmatch(invite.header("Contact"))[1], from: invite.header("To") +
 		";tag=" + tag, to: invite.header("From"), callID: invite.header("Call-ID")}
 }
 
-// registration is a line's registration by this peer, which register makes and refreshes.
+// registration returns a line's registration by this peer. register makes and refreshes it.
 func (p *peer) registration(line string) *talk {
 	c := p.begins(line, "sip:"+p.to.String())
 	c.to = "<sip:" + line + "@" + p.to.String() + ">"
 	return c
 }
 
-// register registers, with the password once it is asked for, and returns the code of the end.
+// register registers, with the password if challenged, and returns the final status code.
 func (c *talk) register() string {
 	c.p.t.Helper()
 	c.request("REGISTER", "Expires: 600")
@@ -399,7 +399,7 @@ func (c *talk) register() string {
 
 var challengePart = regexp.MustCompile(`(realm|nonce|qop)="?([^",]*)"?`)
 
-// answersChallenge returns a header line with the digest of RFC 7616 for a challenge, computed here.
+// answersChallenge returns a header line with the digest of RFC 7616 for a challenge. The test computes it itself.
 func answersChallenge(challenge message, method, uri, user, secret string) string {
 	part := map[string]string{}
 	for _, m := range challengePart.FindAllStringSubmatch(challenge.header("WWW-Authenticate"), -1) {

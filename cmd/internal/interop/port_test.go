@@ -4,11 +4,11 @@ package interop
 
 import "fmt"
 
-// startPort starts an adapter of many calls, played by SIPp: it answers each call at once, holds it, takes its
-// clearing, and answers OPTIONS by the hook: 200 before its first call, 486 from the answer on, for good. So stays a
-// line whose hold no interruption lets go, or whose handset was left off.
+// startPort starts an adapter of many calls, played by SIPp. It answers each call at once, holds it, receives its BYE,
+// and answers OPTIONS by the hook: 200 before its first call, 486 ever after. A line behaves like this if no
+// interruption clears its hold, or if its handset was left off hook.
 //
-// clearing is what it does with the BYE, if not answer at once.
+// clearing replaces the step that answers the BYE at once.
 func (r *testBed) startPort(line, userAgent string, clearing ...step) *party {
 	r.t.Helper()
 	if clearing == nil {

@@ -17,7 +17,7 @@ import (
 	"clearback/bridge/relay/relaytest/vm"
 )
 
-// network is a loopback network that no other process has (see [loopbacktest]).
+// network is a loopback network that no other process uses (see [loopbacktest]).
 var network = sync.OnceValue(func() *loopbacktest.Network {
 	n, err := loopbacktest.Take() // until the process ends
 	if err != nil {
@@ -26,9 +26,8 @@ var network = sync.OnceValue(func() *loopbacktest.Network {
 	return n
 })
 
-// place is the loopback address at which everything of this process listens that must be told where. No other process
-// has it, so that its ports need to be shared out among the tests of this one alone. In the virtual machine nobody else
-// is there.
+// place is the loopback address for everything in this process that listens at a given address. No other process uses
+// it, so only the tests of this process share its ports. In the virtual machine there are no other tests.
 var place = sync.OnceValue(func() netip.Addr {
 	if vm.Inside() {
 		return netip.MustParseAddr("127.0.0.1")
@@ -36,13 +35,13 @@ var place = sync.OnceValue(func() netip.Addr {
 	return placeOf(1)
 })
 
-// placeOf is an address of this process's network; 1 is the place, the others are those of strangers.
+// placeOf returns an address of this process's network. Address 1 is place, and the others are those of strangers.
 func placeOf(host byte) netip.Addr { return network().Address(host) }
 
-// at is a port of the place.
+// at returns a port of place as text.
 func at(port int) string { return netip.AddrPortFrom(place(), uint16(port)).String() }
 
-// atHost is a port of another address of the network, or of the place if that is 0.
+// atHost returns a port of another address of the network, or of place if host is 0.
 func atHost(host byte, port int) string {
 	if host == 0 {
 		return at(port)
@@ -50,8 +49,8 @@ func atHost(host byte, port int) string {
 	return netip.AddrPortFrom(placeOf(host), uint16(port)).String()
 }
 
-// ports gives out numbers below the range that the system takes ephemeral ports from (32768 and up on Linux): who
-// listens on port 0 at all addresses takes none of them.
+// ports hands out port numbers below the range that the system uses for ephemeral ports (32768 and up on Linux). A
+// process that listens on port 0 at all addresses then takes none of them.
 var ports = struct {
 	sync.Mutex
 	next int
@@ -59,8 +58,8 @@ var ports = struct {
 
 const firstPort, lastPort = 10000, 32000
 
-// freePorts returns the first of n ports in a row, from an even one, that are free for UDP and TCP at the place. They
-// stay the test's also while no program of it has them: they are given out again only when all others were.
+// freePorts returns the first of n consecutive ports, the first one even, that are free for UDP and TCP at place. The
+// test keeps them even while no program uses them: they are handed out again only after all others.
 func freePorts(t testing.TB, n int) int {
 	t.Helper()
 	ports.Lock()
@@ -81,11 +80,11 @@ func freePorts(t testing.TB, n int) int {
 
 const listening = "0A" // a TCP socket's state in /proc/net/tcp
 
-// bound reports whether some process has that port of udp, or listens on that of tcp; it asks the system, since trying
-// to bind it would disturb.
+// bound reports whether a process has that UDP port or listens on that TCP port. It asks the system, because trying to
+// bind the port would disturb the owner.
 func bound(network string, port int) bool { return len(sockets(network, port)) > 0 }
 
-// boundBy reports whether it is the process with that number.
+// boundBy reports whether the process with that number has the port.
 func boundBy(pid int, network string, port int) bool {
 	for _, inode := range sockets(network, port) {
 		files, _ := filepath.Glob(fmt.Sprintf("/proc/%d/fd/*", pid))
@@ -98,7 +97,7 @@ func boundBy(pid int, network string, port int) bool {
 	return false
 }
 
-// sockets returns the inodes of the sockets that have that port of udp, or listen on that of tcp.
+// sockets returns the inodes of the sockets that have that UDP port or listen on that TCP port.
 func sockets(network string, port int) (inodes []string) {
 	f, err := os.Open("/proc/net/" + network)
 	if err != nil {
@@ -116,7 +115,7 @@ func sockets(network string, port int) (inodes []string) {
 	return inodes
 }
 
-// eventually waits until ok says so.
+// eventually waits until ok returns true.
 func eventually(t testing.TB, limit time.Duration, what string, ok func() bool) {
 	t.Helper()
 	if !within(limit, ok) {

@@ -12,7 +12,7 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// proxy stands for the network between the daemon and the board. It can cut connections and hold back what passes.
+// proxy acts as the network between the daemon and the board. It can cut connections and hold back data.
 type proxy struct {
 	port int
 	l    net.Listener
@@ -27,7 +27,7 @@ type proxy struct {
 	conns   map[net.Conn]bool
 }
 
-// newProxy leads to a port that a program chose on 127.0.0.1.
+// newProxy returns a proxy to a program's port on 127.0.0.1.
 func newProxy(t testing.TB, target int) *proxy {
 	t.Helper()
 	return newProxyTo(t, fmt.Sprintf("127.0.0.1:%d", target))
@@ -96,8 +96,7 @@ func (p *proxy) pass(from, to net.Conn) {
 		}
 		p.mu.Unlock()
 		if held && aborted(from) {
-			// A network that is blocked loses what it is given, and nobody repeats it once its sender's socket has
-			// gone.
+			// A blocked network loses its data, and nobody repeats the data once the sender's socket is closed.
 			return
 		}
 		if n > 0 {
@@ -143,7 +142,7 @@ func (p *proxy) cut() {
 	}
 }
 
-// set changes whether new connections are refused and whether what passes is held back.
+// set changes whether new connections are refused, and whether data is held back.
 func (p *proxy) set(refuse, blocked bool) {
 	p.mu.Lock()
 	p.refuse, p.blocked = refuse, blocked
@@ -151,7 +150,7 @@ func (p *proxy) set(refuse, blocked bool) {
 	p.cond.Broadcast()
 }
 
-// lead makes new connections go to another board.
+// lead directs new connections to another board.
 func (p *proxy) lead(target int) {
 	p.mu.Lock()
 	defer p.mu.Unlock()

@@ -10,7 +10,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// requireRefused: `pulse` says why it opens nothing, and has done nothing.
+// requireRefused checks that `pulse` refuses with that reason and opens nothing.
 func (r *testBed) requireRefused(line, why string) {
 	r.t.Helper()
 	s := r.cli("pulse", line, "--interval", "300ms")
@@ -19,7 +19,7 @@ func (r *testBed) requireRefused(line, why string) {
 	require.Contains(r.t, s.err, why)
 }
 
-// TestPulse: an interruption by hand on an idle line, and none where there is a call or an alarm panel.
+// TestPulse: an interruption by hand works on an idle line, and is refused during a call and for an alarm panel.
 func TestPulse(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{record: true, numbers: "short", lines: []lineSetup{

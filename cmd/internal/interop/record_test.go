@@ -15,8 +15,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// TestRecordOfAClearing: what the commands, the control socket and the file say of a held call, beside what SIPp and
-// the board saw of it.
+// TestRecordOfAClearing compares what the commands, the control socket and the file say about a held call with what
+// SIPp and the board saw.
 func TestRecordOfAClearing(t *testing.T) {
 	t.Parallel()
 	need(t, "sqlite3", "curl")
@@ -31,7 +31,7 @@ func TestRecordOfAClearing(t *testing.T) {
 	require.Len(t, r.calls(), 1)
 	requireRecord(t, c, far, o)
 	requireTable(t, r.tells("calls", "--csv"))
-	require.Empty(t, r.calls("--failed"), "nobody looked, so nothing failed")
+	require.Empty(t, r.calls("--failed"), "nothing was checked, so nothing failed")
 	text := r.tells("explain", "last")
 	for _, word := range []string{"555-0101", boxOffice, "BYE: the far end cleared", "open for 800 ms"} {
 		require.Contains(t, text, word)
@@ -46,7 +46,7 @@ func TestRecordOfAClearing(t *testing.T) {
 	r.requireSocketSays()
 	follower.until(`"outcome":"unknown"`)
 	require.Contains(t, strings.Join(follower.log, "\n"), `"outcome":"in-progress"`,
-		"it was told of the call while it was up")
+		"`calls --follow` showed the call while it was up")
 
 	r.d.signal(syscall.SIGTERM)
 	require.Zero(t, r.ended(5*time.Second))
@@ -57,7 +57,7 @@ func TestRecordOfAClearing(t *testing.T) {
 	require.NoFileExists(t, r.control)
 }
 
-// requireRecord compares a record with what the others saw.
+// requireRecord compares a record with what SIPp and the board saw.
 func requireRecord(t *testing.T, c callSeen, far *party, o opening) {
 	t.Helper()
 	require.Equal(t, boxOffice, c.Line)
@@ -93,7 +93,7 @@ func requireTable(t *testing.T, text string) {
 	}
 }
 
-// requireFileSays reads the same out of the file with SQLite's own program, while the daemon writes it.
+// requireFileSays reads the same data from the file with SQLite's own program, while the daemon writes to it.
 func (r *testBed) requireFileSays(c callSeen) {
 	r.t.Helper()
 	r.requireWhole()
@@ -106,7 +106,7 @@ func (r *testBed) requireFileSays(c callSeen) {
 	require.Equal(r.t, 1, r.sqliteNumber("SELECT count(*) FROM effects WHERE text LIKE 'open-loop%'"))
 }
 
-// requireSocketSays asks the control socket with curl.
+// requireSocketSays queries the control socket with curl.
 func (r *testBed) requireSocketSays() {
 	r.t.Helper()
 	is, err := os.Stat(r.control)

@@ -23,14 +23,14 @@ import (
 	"clearback/bridge/programtest"
 )
 
-// agentProcess is clearback relay with two simulated contacts.
+// agentProcess is `clearback relay` with two simulated contacts.
 type agentProcess struct {
 	port  int
 	cmd   *exec.Cmd
-	files [2]string // the contacts' movements
+	files [2]string // records of the contacts' movements
 }
 
-// watchdog of the agent under test, and what it refuses.
+// The watchdog time of the agent under test, and its longest opening.
 const (
 	agentWatchdog = 300 * time.Millisecond
 	agentLongest  = 2 * time.Second
@@ -81,7 +81,7 @@ func startAgent(t *testing.T) *agentProcess {
 	return a
 }
 
-// openings returns how long a contact was open each time; a last one that still lasts counts as -1.
+// openings returns the length of each opening of a contact. An opening that still lasts counts as -1.
 func (a *agentProcess) openings(t *testing.T, contact int) []time.Duration {
 	t.Helper()
 	b, err := os.ReadFile(a.files[contact])
@@ -103,7 +103,7 @@ func (a *agentProcess) openings(t *testing.T, contact int) []time.Duration {
 	return all
 }
 
-// closes waits until a contact has been open so many times, and returns how long the last time.
+// closes waits until a contact has been open that many times, and returns the length of the last opening.
 func (a *agentProcess) closes(t *testing.T, contact, times int) time.Duration {
 	t.Helper()
 	var all []time.Duration
@@ -114,8 +114,8 @@ func (a *agentProcess) closes(t *testing.T, contact, times int) time.Duration {
 	return all[times-1]
 }
 
-// mbpoll runs that program once, with addresses from 0, and returns what it printed. The arguments are the values to
-// write, or options.
+// mbpoll runs mbpoll once, with addresses counted from 0, and returns its output. args are the values to write, or
+// options.
 func (a *agentProcess) mbpoll(t *testing.T, table string, address int, args ...string) (string, error) {
 	t.Helper()
 	all := []string{"-0", "-1", "-m", "tcp", "-p", strconv.Itoa(a.port), "-t", table, "-r", strconv.Itoa(address)}
@@ -123,7 +123,7 @@ func (a *agentProcess) mbpoll(t *testing.T, table string, address int, args ...s
 	return string(out), err
 }
 
-// The agent's map as the command line program of another house sees it.
+// TestAgentByMbpoll uses the agent's registers with the independent program mbpoll.
 func TestAgentByMbpoll(t *testing.T) {
 	t.Parallel()
 	need(t, "mbpoll")
@@ -145,7 +145,7 @@ func TestAgentByMbpoll(t *testing.T) {
 	require.Less(t, length, agentWatchdog, "by its own timer")
 
 	out := ok("3", 0, "-c8")
-	for i, want := range []string{"0", "7", "2", "0"} { // closed, sequence 7, done by the timer, nothing left
+	for i, want := range []string{"0", "7", "2", "0"} { // closed, sequence number 7, ended by the timer, nothing left
 		require.Regexp(t, fmt.Sprintf(`\[%d\]:\s+%s\n`, i, want), out)
 	}
 	require.Regexp(t, `\[6\]:\s+1\n`, out, "one opening")
@@ -162,7 +162,7 @@ func TestAgentByMbpoll(t *testing.T) {
 	require.Less(t, a.closes(t, 1, 1), agentWatchdog, "by command")
 }
 
-// master is testdata/master.c with its connection.
+// master is the program testdata/master.c with its connection.
 type master struct {
 	stdin io.WriteCloser
 	lines *bufio.Scanner
@@ -193,7 +193,7 @@ func (a *agentProcess) master(t *testing.T) *master {
 	return m
 }
 
-// ask gives one command and returns its answer.
+// ask sends one command and returns its answer.
 func (m *master) ask(t *testing.T, command string) string {
 	t.Helper()
 	_, err := fmt.Fprintln(m.stdin, command)
@@ -202,7 +202,8 @@ func (m *master) ask(t *testing.T, command string) string {
 	return m.lines.Text()
 }
 
-// The agent's map as libmodbus sees it, over one connection that stays; then that connection goes quiet.
+// TestAgentByLibmodbus uses the agent's registers with libmodbus, over one connection that stays open and finally goes
+// silent.
 func TestAgentByLibmodbus(t *testing.T) {
 	t.Parallel()
 	need(t, "cc", "pkg-config")
@@ -212,7 +213,7 @@ func TestAgentByLibmodbus(t *testing.T) {
 	for _, c := range []struct{ ask, want string }{
 		{"coils 0 2", "ok 0 0"},
 		{"inputs 0 2", "ok 1 1"},
-		{"input 1000 2", "ok 1 2"}, // the map's version, the number of contacts
+		{"input 1000 2", "ok 1 2"}, // the version of the register map, the number of contacts
 		{"input 1005 2", "ok 300 2000"},
 		{"holding 0 4", "ok 0 0 0 0"},
 		{"registers 0 40 1500", "ok"},
@@ -220,7 +221,7 @@ func TestAgentByLibmodbus(t *testing.T) {
 		{"inputs 0 2", "ok 0 1"},
 		{"holding 0 1", "ok 40"},
 		{"input 0 3", "ok 1 40 1"},
-		{"registers 0 40 1900", "ok"}, // a repetition, with no effect
+		{"registers 0 40 1900", "ok"}, // a repetition without an effect
 		{"registers 0 41 2001", wrong},
 		{"registers 0 42 0", "ok"}, // 0 ms closes
 		{"coils 0 1", "ok 0"},
@@ -240,7 +241,7 @@ func TestAgentByLibmodbus(t *testing.T) {
 	require.Less(t, a.closes(t, 0, 1), agentLongest/2, "a repetition does not make it longer")
 
 	require.Equal(t, "ok", m.ask(t, "registers 2 1 1800"))
-	// Nobody says anything now: the watchdog of 400 ms.
+	// The master is silent now, so the watchdog of 400 ms acts.
 	length := a.closes(t, 1, 1)
 	require.GreaterOrEqual(t, length, 395*time.Millisecond)
 	require.Less(t, length, time.Second)

@@ -16,21 +16,21 @@ const (
 	usual = 800 * time.Millisecond // the default interval
 	lead  = 600 * time.Millisecond // the default lead
 
-	// The bounds of an opening as the board sees it. Short is never allowed. Long is what a stalled processor may cost
-	// a single one, of the daemon, the board or what lies between; so TestMain holds the median of all to the bound for
-	// busy cores, beyond what this machine's own sleepers were late by at that time.
+	// The bounds of an opening as the board sees it. An opening may not be short. A single one may be long, because a
+	// stalled processor can delay the daemon, the board or the network. So TestMain compares the median of all openings
+	// with the bound for busy processors, after subtracting the lateness of the machine itself at that time.
 	shortBy    = 500 * time.Microsecond
 	longBy     = time.Second
 	longMedian = 25 * time.Millisecond
-	// soon is at once, on a machine where other packages' tests run too.
+	// soon means at once, on a machine that runs the tests of other packages too.
 	soon = 400 * time.Millisecond
-	// slack is what two processes may differ in when they stamp one datagram: one of them may have been interrupted in
-	// between.
+	// slack is the greatest difference between the timestamps of two processes for one datagram. One of them may have
+	// been interrupted in between.
 	slack = 20 * time.Millisecond
 )
 
-// lateness is how much longer than asked each opening of this run was, and how far what was recorded as its length is
-// from the board's, beyond what the machine itself was late by.
+// lateness records how much longer than asked each opening of this run was, and how far its recorded length was from
+// the board's. The lateness of the machine itself is subtracted.
 var lateness struct {
 	sync.Mutex
 	all, measured []time.Duration
@@ -46,7 +46,7 @@ func requireInterval(t testing.TB, want time.Duration, o opening) {
 	lateness.all = append(lateness.all, o.length()-want-lateness.machine())
 }
 
-// requireMeasured: what the daemon recorded as the length of an opening, in ms, is what the board's own clock says.
+// requireMeasured checks the length of an opening in ms that the daemon recorded against the board's own clock.
 func requireMeasured(t testing.TB, measured float64, o opening) {
 	t.Helper()
 	off := (time.Duration(measured*1000)*time.Microsecond - o.length()).Abs()
@@ -56,8 +56,8 @@ func requireMeasured(t testing.TB, measured float64, o opening) {
 	lateness.measured = append(lateness.measured, off-lateness.machine())
 }
 
-// medianLateness is that of all openings until now, and off that of what was recorded of their lengths; 0 if there were
-// none.
+// medianLateness returns the median lateness of all openings so far, and the median error of their recorded lengths; 0
+// if there were none.
 func medianLateness() (late, off time.Duration) {
 	lateness.Lock()
 	defer lateness.Unlock()
@@ -72,19 +72,18 @@ func median(all []time.Duration) time.Duration {
 	return all[len(all)/2]
 }
 
-// requireAfter: a happened after b, by at least d.
+// requireAfter checks that a happened at least d after b.
 func requireAfter(t testing.TB, a, b time.Time, d time.Duration, what string) {
 	t.Helper()
 	require.GreaterOrEqual(t, a.Sub(b), d-slack, what)
 }
 
-// heldAnswered is the near end of an arrived call: it answers, holds, and takes the clearing, answering the BYE after a
-// while.
+// heldAnswered is the near end of an arrived call. It answers, holds, receives the BYE and answers it after that time.
 func heldAnswered(after time.Duration) step {
 	return join(offered(50*time.Millisecond), answers(), pause(50*time.Millisecond), holds(1), cleared(after))
 }
 
-// TestScenariosWithoutDaemon proves the scenarios against one another, without a daemon.
+// TestScenariosWithoutDaemon runs the scenarios against one another, without a daemon.
 func TestScenariosWithoutDaemon(t *testing.T) {
 	need(t, "sipp")
 	for name, pair := range map[string][2]step{
@@ -111,14 +110,15 @@ func TestScenariosWithoutDaemon(t *testing.T) {
 	}
 }
 
-// The main job: a held call clears, whoever called whom, with registrations on both sides.
+// The main job: a held call clears, whoever called, with registrations on both sides.
 
 func TestArrivedCallHeldFarEndClears(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{lines: []lineSetup{{name: boxOffice, roaming: true, register: true}}})
-	// SIPp's registrar was not there when the daemon began, so this proves the repetition too.
+	// SIPp's registrar did not run when the daemon started, so this tests the repetition too.
 	contact := r.sipp("registrar", boxOffice, r.far, 0, registrar()).ok().got("REGISTER", "").header("Contact")
-	user, _, _ := strings.Cut(strings.TrimPrefix(contact, "<sip:"), "@") // who calls a registered line uses its contact
+	// A caller of a registered line uses the line's contact.
+	user, _, _ := strings.Cut(strings.TrimPrefix(contact, "<sip:"), "@")
 	r.adapter(boxOffice, registers(password, 200)).ok()
 	near := r.adapterWaits(boxOffice, heldAnswered(200*time.Millisecond))
 	far := r.farCalls(calls(user), connected(1), held(), pause(100*time.Millisecond), clears(2)).ok()
@@ -146,8 +146,8 @@ func TestRequestedCallHeldFarEndClears(t *testing.T) {
 		"opened before the adapter's leg was cleared")
 }
 
-// TestOverTCP: the same over TCP on both sides, where the daemon connects to whoever waits and answers on the
-// connection it was called on.
+// TestOverTCP tests the same over TCP on both sides. The daemon connects to waiting parties, and answers on the
+// connection that a call came by.
 func TestOverTCP(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{tcp: true, lines: []lineSetup{{name: boxOffice, interval: 300 * time.Millisecond,

@@ -19,10 +19,10 @@ import (
 	"clearback/bridge/programtest"
 )
 
-// sample is the sample configuration, whose lines the shells complete.
+// sample is the sample configuration. The shells complete its lines.
 const sample = "../../../deploy/clearback.yaml"
 
-// inShell runs a program that reads a script, where clearback is a command and the sample its usual file.
+// inShell runs a shell that reads a script. In it, clearback is a command, and the sample is its default configuration.
 func inShell(t *testing.T, script string, shell ...string) string {
 	t.Helper()
 	need(t, shell[0])
@@ -43,7 +43,7 @@ func inShell(t *testing.T, script string, shell ...string) string {
 	return string(out)
 }
 
-// completed are lines that a person types up to the cursor, and what the shell offers: so much of it as is told.
+// completed maps a line typed up to the cursor to the completions that the shell must offer. It may offer more.
 var completed = map[string][]string{
 	"clearback pulse b":              {"box-office"},
 	"clearback explain ":             {"box-office", "stage-door", "last"},
@@ -84,8 +84,7 @@ func TestCompletionInFish(t *testing.T) {
 	}
 }
 
-// TestCompletionInZsh: zsh completes only at a prompt of its own, so the test replaces the functions that offer the
-// words.
+// TestCompletionInZsh: zsh completes only at its own prompt, so the test replaces the functions that offer the words.
 func TestCompletionInZsh(t *testing.T) {
 	t.Parallel()
 	for line, want := range completed {
@@ -130,7 +129,8 @@ func TestManPages(t *testing.T) {
 	}
 }
 
-// TestBrokenPipe: when the reader of its output has gone, a command ends without a message, and by no signal.
+// TestBrokenPipe: when the reader of a command's output has gone, the command ends without a message, and not by a
+// signal.
 func TestBrokenPipe(t *testing.T) {
 	t.Parallel()
 	for _, args := range []string{

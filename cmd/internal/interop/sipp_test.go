@@ -21,26 +21,26 @@ import (
 type party struct {
 	t    testing.TB
 	name string
-	base string // of its files
+	base string // first part of the names of its files
 	port int
-	to   int // where it calls, 0: it waits
-	// behind: it is behind a proxy, so what it gets is not the daemon's
+	to   int // the port that it calls; 0: it waits
+	// behind means that the party is behind a proxy, so that the messages it receives are not the daemon's.
 	behind bool
 	cmd    *exec.Cmd
 	err    error
 	done   chan struct{}
 }
 
-// message is one SIP message as SIPp saw it.
+// message is one SIP message as SIPp recorded it.
 type message struct {
 	at   time.Time
-	sent bool // by SIPp
+	sent bool // SIPp sent it
 	text string
 }
 
-// sipp starts SIPp with a scenario at a port. It speaks for user; to is where its first request goes, 0 for a party
-// that waits. With ports of its own for media and for commands it always begins: of 200 runs eight at a time none
-// failed, but 172 of 200 that shared them ended at once with 254.
+// sipp starts SIPp with a scenario at a port. It acts for user. to is the port of its first request, 0 for a party that
+// waits. SIPp gets ports of its own for media and for commands: of 200 runs, eight at a time, none failed. Without
+// them, 172 of 200 ended at once with 254.
 func (r *testBed) sipp(name, user string, port, to int, steps ...step) *party {
 	r.t.Helper()
 	r.mu.Lock()
@@ -53,12 +53,13 @@ func (r *testBed) begin(name, user string, port, to int, steps ...step) *party {
 	return r.beginMany(name, user, port, to, 1, steps...)
 }
 
-// beginMany starts SIPp for a number of calls; where it calls they follow one another.
+// beginMany starts SIPp for a number of calls. If it calls, it makes one call after another.
 func (r *testBed) beginMany(name, user string, port, to, number int, steps ...step) *party {
 	r.t.Helper()
 	p := &party{t: r.t, name: name, port: port, to: to, base: filepath.Join(r.dir,
 		fmt.Sprintf("%02d-%s", len(r.parties), name)), done: make(chan struct{})}
-	media := freePorts(r.t, 4) // audio, the port for commands (8888 at all addresses, if SIPp may choose), video
+	// For audio, for commands (SIPp's own choice is 8888 at all addresses) and for video.
+	media := freePorts(r.t, 4)
 	r.parties = append(r.parties, p)
 	file := "<?xml version=\"1.0\" encoding=\"ISO-8859-1\"?>\n<scenario name=\"" + name + "\">\n" +
 		references(string(join(steps...))) + "</scenario>\n"
@@ -89,7 +90,8 @@ func (r *testBed) beginMany(name, user string, port, to, number int, steps ...st
 	return p
 }
 
-// references mentions every variable of a scenario once more, since SIPp refuses one that is used only once.
+// references mentions every variable of a scenario a second time, because SIPp rejects a variable that is used only
+// once.
 func references(text string) string {
 	for _, v := range []string{"target", "me", "peer", "junk", "ok", "via", "number"} {
 		if strings.Contains(text, `assign_to="`+v+`"`) {
@@ -112,8 +114,8 @@ func (p *party) start(args []string) {
 	}()
 }
 
-// ready reports whether SIPp itself has its port; another may have had it until now. Over TCP it has one only when it
-// waits to be called.
+// ready reports whether SIPp itself has its port; another process may have had it until now. Over TCP, SIPp has the
+// port only if it waits for calls.
 func (p *party) ready(tcp bool, to int) bool {
 	if tcp {
 		return to != 0 || boundBy(p.cmd.Process.Pid, "tcp", p.port)
@@ -164,7 +166,7 @@ func (p *party) trace() string {
 
 var traceHead = regexp.MustCompile(`(?m)^-{20,} (\d{4}-\d\d-\d\d \d\d:\d\d:\d\d\.\d{6})\r?\n(?:UDP|TCP) message (sent|received) [(\[](\d+)(?: bytes\)|\] bytes ):\r?\n\r?\n`)
 
-// messages reads what SIPp sent and received until now.
+// messages returns the messages that SIPp has sent and received so far.
 func (p *party) messages() []message {
 	text := p.trace()
 	var all []message
@@ -190,7 +192,7 @@ func (p *party) find(sent bool, begin, method string) []message {
 	return all
 }
 
-// got and gave return the first such message that the party received, or sent.
+// got and gave return the first matching message that the party received, or sent.
 func (p *party) got(begin, method string) message {
 	p.t.Helper()
 	return p.first(false, begin, method)
@@ -211,7 +213,7 @@ func (p *party) first(sent bool, begin, method string) message {
 	return m[0]
 }
 
-// header returns the value of the first header of that name, "" if there is none.
+// header returns the value of the first header field of that name, "" if there is none.
 func (m message) header(name string) string {
 	head, _, _ := strings.Cut(m.text, "\r\n\r\n")
 	for _, l := range strings.Split(head, "\n") {
@@ -222,7 +224,7 @@ func (m message) header(name string) string {
 	return ""
 }
 
-// adapter and service start a party at the place of a line's adapter, or of the service.
+// adapter and service start a party at the port of a line's adapter, or of the service.
 func (r *testBed) adapter(line string, steps ...step) *party {
 	r.t.Helper()
 	return r.sipp("adapter-"+line, line, r.adapters[line], r.adapterPort, steps...)
@@ -233,7 +235,7 @@ func (r *testBed) adapterWaits(line string, steps ...step) *party {
 	return r.sipp("adapter-"+line, line, r.adapters[line], 0, steps...)
 }
 
-// farCalls and farWaits are the far end, behind the service's address; user is whom SIPp's [service] names: the caller.
+// farCalls and farWaits start the far end, behind the service's address. user is the caller, SIPp's [service].
 func (r *testBed) farCalls(steps ...step) *party {
 	r.t.Helper()
 	return r.sipp("far", "555-0101", r.far, r.servicePort, steps...)

@@ -8,8 +8,8 @@ import (
 	"time"
 )
 
-// step is a piece of a SIPp scenario. In every scenario $me, $peer and $target are the From, To and request URI of the
-// party's own requests once the dialog is up, whichever side began it.
+// step is a part of a SIPp scenario. In every scenario, once the dialog is up, $me, $peer and $target are the From, To
+// and request URI of the party's own requests, whichever side made the call.
 type step string
 
 const (
@@ -18,14 +18,14 @@ const (
 	copied     = "[last_Via:]\n[last_From:]\n[last_To:]%s\n[last_Call-ID:]\n[last_CSeq:]\n"
 	ownTag     = ";tag=[pid]-[call_number]"
 	noBody     = "Content-Length: 0\n\n"
-	// learnTarget, learnMe and learnPeer read a message's headers into the variables.
+	// learnTarget, learnMe and learnPeer store a message's header fields in the variables.
 	learnTarget = `<ereg regexp="sip:[^&gt; ]*" search_in="hdr" header="Contact:" check_it="true" assign_to="target"/>`
 	learnUAC    = `<action>` + learnTarget +
 		`<ereg regexp=".*" search_in="hdr" header="From:" assign_to="me"/><ereg regexp=".*" search_in="hdr" header="To:" assign_to="peer"/></action>`
 	learnUAS = `<action><ereg regexp=".*" search_in="hdr" header="To:" assign_to="me"/><ereg regexp=".*" search_in="hdr" header="From:" assign_to="peer"/></action>`
 )
 
-// sdp is a body; direction is sendrecv, sendonly or recvonly.
+// sdp returns a body. direction is sendrecv, sendonly or recvonly.
 func sdp(direction string, version int) string {
 	return fmt.Sprintf(`Content-Type: application/sdp
 Content-Length: [len]
@@ -44,7 +44,7 @@ a=%s
 `, version, direction)
 }
 
-// send sends a message once; sendRepeated repeats it until it is answered or acknowledged.
+// send sends a message once. sendRepeated repeats it until it is answered or acknowledged.
 func send(text string) step { return step("<send><![CDATA[\n" + text + "\n]]></send>\n") }
 
 func sendRepeated(text string) step {
@@ -53,8 +53,8 @@ func sendRepeated(text string) step {
 
 func request(method string) step { return step(fmt.Sprintf("<recv request=%q/>\n", method)) }
 
-// pause takes nothing meanwhile: what arrives in it ends the scenario. SIPp may stay in one of 0 ms for a while, so
-// that is none.
+// pause waits and receives nothing: a message that arrives meanwhile ends the scenario. SIPp may wait even in a pause
+// of 0 ms, so pause(0) is no step at all.
 func pause(d time.Duration) step {
 	if d == 0 {
 		return ""
@@ -81,15 +81,15 @@ func join(steps ...step) step {
 	return step(s.String())
 }
 
-// The called party.
+// Steps of the called party.
 
-// offered takes an INVITE and rings for a while.
+// offered receives an INVITE and rings for that time.
 func offered(ring time.Duration) step {
 	return join(step(`<recv request="INVITE"><action>`+learnTarget+`</action></recv>`+"\n"), reply(100, "Trying"),
 		replyTagged(180, "Ringing"), pause(ring))
 }
 
-// answers sends 200 and takes the ACK.
+// answers sends 200 and receives the ACK.
 func answers() step {
 	return join(sendRepeated("SIP/2.0 200 OK\n"+fmt.Sprintf(copied, ownTag)+ownContact+sdp("sendrecv", 1)),
 		step(`<recv request="ACK">`+learnUAS+`</recv>`+"\n"))
@@ -103,13 +103,13 @@ func replyTagged(code int, reason string) step {
 	return send(fmt.Sprintf("SIP/2.0 %d %s\n", code, reason) + fmt.Sprintf(copied, ownTag) + ownContact + noBody)
 }
 
-// rejects ends an offered call and takes the ACK.
+// rejects rejects an offered call and receives the ACK.
 func rejects(code int, reason string) step {
 	return join(sendRepeated(fmt.Sprintf("SIP/2.0 %d %s\n", code, reason)+fmt.Sprintf(copied, ownTag)+noBody),
 		request("ACK"))
 }
 
-// cancelled takes a CANCEL and ends the INVITE.
+// cancelled receives a CANCEL and ends the INVITE.
 func cancelled() step {
 	return join(step(`<recv request="CANCEL"><action><ereg regexp="[0-9]+" search_in="hdr" header="CSeq:" assign_to="me"/></action></recv>`+"\n"),
 		reply(200, "OK"),
@@ -117,7 +117,7 @@ func cancelled() step {
 		request("ACK"))
 }
 
-// The calling party.
+// Steps of the calling party.
 
 func inviteText(number string, cseq int, extra string) string {
 	return fmt.Sprintf(`INVITE sip:%s@[remote_ip]:[remote_port] SIP/2.0
@@ -131,7 +131,7 @@ CSeq: %d INVITE
 // calls sends an INVITE.
 func calls(number string) step { return sendRepeated(inviteText(number, 1, "")) }
 
-// callsChallenged sends an INVITE, expects the challenge, and sends it again with credentials.
+// callsChallenged sends an INVITE, receives the challenge, and sends the INVITE again with credentials.
 func callsChallenged(number string) step {
 	return join(calls(number), optional(100), step(`<recv response="401" auth="true"/>`+"\n"), ackRejection(number, 1),
 		sendRepeated(inviteText(number, 2, "[authentication]\n")))
@@ -142,17 +142,17 @@ func ackRejection(number string, cseq int) step {
 		number, cseq) + noBody)
 }
 
-// connected takes the 200 to INVITE cseq and acknowledges it.
+// connected receives the 200 to INVITE cseq and acknowledges it.
 func connected(cseq int) step {
 	return join(optional(100, 180, 183), step(`<recv response="200">`+learnUAC+`</recv>`+"\n"), ack(cseq))
 }
 
-// rejected takes a final rejection of INVITE cseq and acknowledges it.
+// rejected receives a final rejection of INVITE cseq and acknowledges it.
 func rejected(number string, code, cseq int) step {
 	return join(optional(100, 180, 183), response(code), ackRejection(number, cseq))
 }
 
-// Both, within the dialog.
+// Steps of both parties within the dialog.
 
 func inDialog(method string, cseq int) string {
 	return fmt.Sprintf("%s [$target] SIP/2.0\n%sFrom:[$me]\nTo:[$peer]\nCall-ID: [call_id]\nCSeq: %d %s\n", method,
@@ -161,17 +161,17 @@ func inDialog(method string, cseq int) string {
 
 func ack(cseq int) step { return send(inDialog("ACK", cseq) + noBody) }
 
-// clears sends BYE and takes the answer.
+// clears sends a BYE and receives the answer.
 func clears(cseq int) step {
 	return join(sendRepeated(inDialog("BYE", cseq)+noBody), response(200))
 }
 
-// cleared takes a BYE, waits, and answers it.
+// cleared receives a BYE, waits, and answers it.
 func cleared(after time.Duration) step {
 	return join(request("BYE"), pause(after), reply(200, "OK"))
 }
 
-// holds asks by re-INVITE to send only, as a key telephone's hold does at some adapters, and expects the other side's
+// holds asks in a re-INVITE to send only, as some adapters do when a key telephone holds, and expects the other side's
 // consent.
 func holds(cseq int) step {
 	return join(sendRepeated(inDialog("INVITE", cseq)+ownContact+sdp("sendonly", 2)), optional(100),
@@ -179,26 +179,26 @@ func holds(cseq int) step {
 		ack(cseq))
 }
 
-// held takes the re-INVITE and consents.
+// held receives the re-INVITE and accepts it.
 func held() step {
 	return join(step(`<recv request="INVITE"><action><ereg regexp="a=sendonly" search_in="body" check_it="true" assign_to="junk"/></action></recv>`+"\n"),
 		sendRepeated("SIP/2.0 200 OK\n"+fmt.Sprintf(copied, "")+ownContact+sdp("recvonly", 2)), request("ACK"))
 }
 
-// Registration.
+// Steps of registration.
 
 func registerText(cseq int, extra string) string {
 	return fmt.Sprintf("REGISTER sip:[remote_ip]:[remote_port] SIP/2.0\n%sFrom: <sip:[service]@[remote_ip]>%s\nTo: <sip:[service]@[remote_ip]>\nCall-ID: [call_id]\nCSeq: %d REGISTER\n%sExpires: 600\n%s",
 		ownVia, ownTag, cseq, ownContact, extra) + noBody
 }
 
-// registers registers [service] with digest; final is the answer to the credentials.
+// registers registers [service] with digest authentication. final is the status of the answer to the credentials.
 func registers(secret string, final int) step {
 	return join(sendRepeated(registerText(1, "")), step(`<recv response="401" auth="true"/>`+"\n"),
 		sendRepeated(registerText(2, "[authentication password="+secret+"]\n")), response(final))
 }
 
-// registrar challenges a REGISTER and accepts good credentials only.
+// registrar challenges a REGISTER and accepts only correct credentials.
 func registrar() step {
 	return join(request("REGISTER"),
 		send("SIP/2.0 401 Unauthorized\n"+fmt.Sprintf(copied,

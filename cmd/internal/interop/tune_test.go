@@ -12,12 +12,12 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// cardRelease is how long current must be away until the line card that a test plays lets its hold go: short, for a
-// short session.
+// cardRelease is the release time of the line card that the test plays: how long the current must be off before the
+// card releases its hold. It is short, so that the session is short.
 const cardRelease = 330 * time.Millisecond
 
-// operator plays who sits before `clearback tune` while the port takes its first calls, until it asks nothing more or
-// stop says so. The lamp goes out when the opening was long enough by the board's own clock.
+// operator plays the person at `clearback tune` while the port receives its first calls, until the command asks nothing
+// more or stop returns true. The lamp goes out if the opening was long enough by the board's own clock.
 func (r *testBed) operator(d *dialogue, p *party, stop func(question string) bool) (holds int) {
 	r.t.Helper()
 	openings := len(r.board.openings(r.t, 0))
@@ -41,15 +41,16 @@ func (r *testBed) operator(d *dialogue, p *party, stop func(question string) boo
 				d.answer("n")
 			}
 			openings = len(now)
-		case strings.Contains(text, "ring up after"), strings.Contains(text, "still held"),
-			strings.Contains(text, "still lit"): // a board that got no processor in time was taken for one that does not answer
+		case strings.Contains(text, "ring after the opening"), strings.Contains(text, "still held"),
+			// A board that got no processor in time was taken for one that does not answer.
+			strings.Contains(text, "still lit"):
 			d.answer("")
 		}
 	}
 }
 
-// TestTune: a session with SIPp as adapter, the board's clock for the card, and this test for the person. What it finds
-// is written into the file with its comments kept, and into use, while another line talks.
+// TestTune runs a session with SIPp as adapter, the board's clock for the card, and this test for the person. The
+// result is written into the file, with its comments kept, and comes into use, while another line has a call.
 func TestTune(t *testing.T) {
 	if testing.Short() {
 		t.Skip("takes ten holds")
@@ -118,8 +119,8 @@ func TestTune(t *testing.T) {
 	requireInterval(t, 300*time.Millisecond, r.board.once(t, 1))
 }
 
-// TestTuneIsEndedByACall: an ordinary call from the adapter ends the session and is refused; an emergency call ends it
-// and goes through.
+// TestTuneIsEndedByACall: an ordinary call from the adapter is refused and ends the session. An emergency call ends it
+// and passes.
 func TestTuneIsEndedByACall(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{record: true, lines: []lineSetup{{name: boxOffice, policy: brisk,
@@ -130,7 +131,7 @@ func TestTuneIsEndedByACall(t *testing.T) {
 	d := r.talk("tune", boxOffice)
 	r.operator(d, p, asks)
 	require.True(t, r.line(boxOffice).Tuning)
-	far := r.farWaits(offered(0)) // whom the call must not reach
+	far := r.farWaits(offered(0)) // the call must not reach it
 	r.sipp("dialled", boxOffice, r.adapters[boxOffice]+1, r.adapterPort, callsChallenged("555-0155"),
 		rejected("555-0155", 486, 2)).ok()
 	d.answer("")

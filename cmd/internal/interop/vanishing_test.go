@@ -22,17 +22,17 @@ import (
 var vanishing = flag.Bool("vanishing", false,
 	"192 calls through kamailio whose far ends are killed, or whose service is cut off or restarted; takes 7 min")
 
-// cable stands for the network between the daemon and its service, and can be cut. It is a translator of addresses that
-// rewrites SIP too: kamailio sees the daemon at the cable's inner port, and the daemon sees kamailio at the outer one.
-// All ports here have five digits, so no message changes its length.
+// cable acts as the network between the daemon and its service, and can be cut. It is a NAT that rewrites SIP too:
+// kamailio sees the daemon at the cable's inner port, and the daemon sees kamailio at the outer one. All ports here
+// have five digits, so no message changes its length.
 type cable struct {
 	outer, inner *net.UDPConn
 	isCut        atomic.Bool
-	lost         atomic.Int64 // datagrams that it did not carry
-	registered   atomic.Int64 // 200 to REGISTER
+	lost         atomic.Int64 // datagrams that were not forwarded
+	registered   atomic.Int64 // answers 200 to REGISTER
 }
 
-// newCable lays it between the service's port as the daemon knows it, and the port at which kamailio really is.
+// newCable places a cable between the service's port as the daemon knows it, and kamailio's real port.
 func newCable(r *testBed, inner, service int) *cable {
 	t := r.t
 	t.Helper()
@@ -57,7 +57,8 @@ func newCable(r *testBed, inner, service int) *cable {
 					if m := (message{text: string(b[:n])}); m.is("SIP/2.0 200", "REGISTER") {
 						c.registered.Add(1)
 					}
-					_, _ = to.WriteToUDPAddrPort(bytes.ReplaceAll(b[:n], []byte(old), []byte(now)), target) // nobody may be there
+					// Nothing may listen there.
+					_, _ = to.WriteToUDPAddrPort(bytes.ReplaceAll(b[:n], []byte(old), []byte(now)), target)
 				}
 			}
 		})
@@ -68,8 +69,9 @@ func newCable(r *testBed, inner, service int) *cable {
 	return c
 }
 
-// betweenRules make kamailio a proxy with digest that stays in the route of every call. The number dialled is 55501NM:
-// M is the far end, and N what the proxy itself says to OPTIONS in a call, whoever is there or is not.
+// betweenRules make kamailio a proxy with digest authentication that stays in the route of every call. The number
+// dialled is 55501NM. M selects the far end, and N the proxy's own answer to OPTIONS in a call, whatever the far end
+// does.
 const betweenRules = `debug=1
 log_stderror=yes
 fork=yes
@@ -134,11 +136,11 @@ request_route {
 }
 `
 
-// sessionHabits are what the far ends do with the session timer that is offered to them (RFC 4028): take it, refuse it
-// by 422, know nothing of it. The first also take UPDATE.
+// sessionHabits are the far ends' reactions to the session timer that is offered to them (RFC 4028): they accept it,
+// refuse it by 422, or do not support it. The first also support UPDATE.
 var sessionHabits = []string{"takes a timer", "refuses a timer", "knows no timer"}
 
-// inCallForLong is a far end that takes a call and then whatever a service's leg may be asked in it.
+// inCallForLong is a far end that accepts a call and then every request that a service's leg may get in it.
 func inCallForLong(habit string) step {
 	invited := step(`<recv request="INVITE"/>` + "\n")
 	allow, session := "Allow: INVITE, ACK, BYE, CANCEL, OPTIONS\n", ""
@@ -169,41 +171,41 @@ func inCallForLong(habit string) step {
 		`<label id="end"/>`+"\n<nop/>\n")
 }
 
-// A heldCall is a call of the near end, which holds it by a key telephone: its adapter signals nothing and goes on
-// sending.
+// A heldCall is a call of the near end, held at a key telephone: its adapter signals nothing and keeps sending media.
 type heldCall struct {
 	line, habit string
 	dies        bool
 	talk        *talk
-	voice       *voice         // nil: media goes directly
-	to          netip.AddrPort // where its sound goes
+	voice       *voice         // nil: media passes directly
+	to          netip.AddrPort // the destination of its sound
 
 	mu    sync.Mutex
 	ended time.Time // when the adapter got the BYE
-	heard int       // packets of the far end, at the last look
+	heard int       // packets from the far end, at the last check
 }
 
-// world is one daemon behind one kamailio, with 48 calls, and what happens to them, counted from when all are up.
+// world is one daemon behind one kamailio, with 48 calls, and the faults that happen to them. Times count from the
+// moment when all calls are up.
 type world struct {
-	dies         time.Duration // half of the far ends
-	cut, back    time.Duration // the cable
-	restart      time.Duration // of kamailio
+	dies         time.Duration // when half of the far ends die
+	cut, back    time.Duration // when the cable is cut, and when it is back
+	restart      time.Duration // when kamailio restarts
 	r            *testBed
 	k            *kamailio
 	cable        *cable
-	parties      map[bool][]*party // the far ends, by whether they die
+	parties      map[bool][]*party // the far ends; true: those that die
 	calls        []*heldCall
-	began, freed time.Time // when all were up, and when the 200 s begin
+	began, freed time.Time // when all calls were up; when the 200 s began
 }
 
-// optionsSays is what is said to OPTIONS in the call; "": what the far end says.
+// optionsSays are the answers to OPTIONS in the call; "": that of the far end.
 var optionsSays = []string{"", "481", "405", "408"}
 
-// vanishedBound is SAFETY.md S95.
+// vanishedBound is the bound of SAFETY.md S95.
 const vanishedBound = 200 * time.Second
 
-// TestVanishing: half of the far ends are killed without a word, in calls of each kind: media relayed and direct,
-// session timers taken, refused and unknown, a service that answers OPTIONS in calls or says 481, 405 or 408 to it.
+// TestVanishing: half of the far ends are killed, in calls of each kind: media relayed and direct, session timers
+// accepted, refused and not supported, a service that answers OPTIONS in calls or rejects it with 481, 405 or 408.
 // Meanwhile kamailio, which stands between, is restarted or cut off. No hold is left 200 s after the far end died or
 // the service came back, and no other call is ended.
 func TestVanishing(t *testing.T) {
@@ -227,10 +229,10 @@ func TestVanishing(t *testing.T) {
 	}
 }
 
-// begin brings all calls up.
+// begin makes all calls.
 func (w *world) begin(t *testing.T) {
 	var lines []lineSetup
-	for i := range 16 { // the board's coils
+	for i := range 16 { // the number of the board's coils
 		lines = append(lines, lineSetup{name: fmt.Sprintf("%s-%d", boxOffice, i), coil: i, register: true,
 			direct:   i&1 != 0,
 			interval: 300 * time.Millisecond, policy: brisk, more: unwatched})
@@ -245,9 +247,10 @@ func (w *world) begin(t *testing.T) {
 	w.began = time.Now()
 }
 
-// between starts what stands between the daemon and the far ends, and those.
+// between starts the cable, kamailio and the far ends.
 func (w *world) between(r *testBed) {
-	first := freePorts(r.t, 10) // the cable's inner port, kamailio's two, and the far ends'
+	// The cable's inner port, kamailio's two, and the far ends'.
+	first := freePorts(r.t, 10)
 	w.r, r.echo, r.lasting = r, true, 10*time.Minute
 	w.cable = newCable(r, first, first+1)
 	w.k = newKamailio(r, func(string) string {
@@ -297,7 +300,7 @@ func (w *world) hold(l lineSetup, options string, n int, dies bool) {
 	r.t.Cleanup(func() { near.conn.Close(); attending.Wait() })
 }
 
-// attend is the adapter in its calls, until its socket is closed.
+// attend plays the adapter in its calls, until its socket is closed.
 func attend(near *peer, calls []*heldCall) {
 	for m := range near.in {
 		if strings.HasPrefix(m.text, "SIP/2.0") || m.is("ACK", "ACK") {
@@ -319,7 +322,7 @@ func attend(near *peer, calls []*heldCall) {
 	}
 }
 
-// run lets happen what is to happen, until 20 s after the last hold must be gone.
+// run causes the faults and waits until 20 s after the last hold must have cleared.
 func (w *world) run() {
 	happens := map[time.Duration]func(){
 		w.dies: func() {
@@ -334,7 +337,7 @@ func (w *world) run() {
 	delete(happens, 0)
 	last := max(w.dies, w.back, w.restart)
 	end := last + vanishedBound + 20*time.Second
-	for tick := time.NewTicker(100 * time.Millisecond); ; <-tick.C { // the adapters send sound
+	for tick := time.NewTicker(100 * time.Millisecond); ; <-tick.C { // the adapters send sound at each tick
 		now := time.Since(w.began)
 		for at, f := range happens {
 			if now >= at {
@@ -375,7 +378,7 @@ func (w *world) judge() {
 			t.Errorf("%s (%s) was ended %v after the beginning, though its far end is there", c.line, c.habit,
 				ended.Sub(w.began))
 		case !c.dies && c.voice != nil && c.voice.of(nil) == c.heard:
-			t.Errorf("%s (%s): the far end is not heard any more", c.line, c.habit)
+			t.Errorf("%s (%s): the far end's sound no longer arrives", c.line, c.habit)
 		case c.dies && ended.IsZero():
 			t.Errorf("%s (%s): the hold stayed", c.line, c.habit)
 		case c.dies && ended.Before(w.began.Add(w.dies)):

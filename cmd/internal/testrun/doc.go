@@ -1,14 +1,15 @@
-// Package testrun runs this module's tests and reports on the run. It stands on the go command alone: each test still
-// passes, fails and skips as go test says. `go run ./cmd/testrun help` describes its commands:
+// Package testrun runs this module's tests and reports on the run. It uses only the go command, so each test passes,
+// fails or skips exactly as under go test. `go run ./cmd/testrun help` describes its commands:
 //
 //	go run ./cmd/testrun                  # go test ./..., and a list of what was skipped and which programs are missing
 //	go run ./cmd/testrun repeat -runs 150 ./bridge/...
 //	go run ./cmd/testrun mutate -n 60 -seed 1 ./bridge/media
 //	go run ./cmd/testrun moved            # shows that the last commit only renames and moves
 //
-// repeat runs each package again and again: half of the runs with the race detector, half beside two busy processes. It
+// repeat runs each package many times: half of the runs with the race detector, half beside two busy processes. It
 // prints how often each package failed and keeps the output of each failed run. mutate changes the code in one place at
-// a time and prints each change that no test noticed. A call's dialogs are tested by the flows too, so name both:
+// a time and prints each change that no test noticed. The call flows test the dialogs of a call too, so name both
+// packages:
 //
 //	go run ./cmd/testrun mutate -tests ./bridge/sipua=./bridge/sipua/callflow bridge/sipua/leg.go
 //
@@ -16,8 +17,9 @@
 //
 // # What is tested where, and how to run more of it
 //
-// `go test ./...` runs a part of most of these; with -race -short it leaves out what measures speed. The commands below
-// run more. Most tests that draw at random print a seed when they fail; what repeats it stands in brackets.
+// `go test ./...` runs a part of most of these tests. With -race -short it leaves out the tests that measure speed. The
+// commands below run more. Most random tests print a seed when they fail. The setting that repeats the run stands in
+// brackets.
 //
 // The line's machine:
 //
@@ -25,7 +27,7 @@
 //	  go test ./supervision/supervisiontest -run 'TestScripts$' -rewrite
 //	random orders of events against the invariants: 30,000 each time, 150,000 in .ci/run [CLEARBACK_SEED=N]
 //	  CLEARBACK_ORDERS=2000000 go test ./supervision/supervisiontest -run Invariant
-//	what people are told of random orders, against what happened; five minutes [CLEARBACK_SEED=N]
+//	the accounts of calls for random orders of events, compared with what happened; five minutes [CLEARBACK_SEED=N]
 //	  CLEARBACK_ORDERS=2000000 go test ./supervision/callrecord -run RandomOrders -timeout 20m
 //	simulated line cards: holds needed, bias, coverage; renews testdata/simulation.txt, takes minutes
 //	  go test ./supervision/tuning -run Simulat -simulate
@@ -34,13 +36,13 @@
 //
 // SIP and media:
 //
-//	call flows of RFC 3665, RFC 5407 and our own, each party judged: bridge/sipua/callflow/testdata
+//	call flows of RFC 3665, RFC 5407 and our own, each party checked for conformance: bridge/sipua/callflow/testdata
 //	  go test ./bridge/sipua/callflow -run 'Flows/RFC_5407' -v
-//	the 49 messages of RFC 4475, as remembered, and the 12 of RFC 5118 (IPv6), each with what it must get
+//	the 49 messages of RFC 4475 (from memory) and the 12 of RFC 5118 (IPv6), each with the required answer
 //	  go test ./bridge/sipua/... -run Torture -v
 //	a day of calls on virtual time, with lost packets, restarts and a dead service: nothing stays; a minute or two
 //	  go test ./bridge/sipua -run 'TestDayOfRandomCalls$' -v -day.hours 24 -day.lines 40 -timeout 20m
-//	far ends that vanish, services that are cut off, restart and answer as they like; half a minute on virtual time,
+//	far ends that vanish, services that are cut off, restart and give random answers; half a minute on virtual time,
 //	3 minutes on sockets [the number of the call that failed]
 //	  go test ./bridge/sipua -run VanishingFarEnds -vanishing.calls 5000
 //	  go test ./bridge/sipua -run VanishingFarEndsOnSockets -vanishing.sockets 200 -timeout 10m
@@ -55,22 +57,21 @@
 // Contacts:
 //
 //	the conformance suite: bridge/relay/relaytest; every driver's own tests run it
-//	more kinds of programs, boards and devices; an MQTT link that vanishes without a word
+//	more kinds of programs, boards and devices; an MQTT link that fails silently
 //	  go test ./bridge/relay/command -run '^TestSuite$' -long -v
 //	  go test ./bridge/relay/modbus -run '^TestSuite' -long -v
 //	  go test ./bridge/relay/httprelay -run '^TestSuite$' -long -v
 //	  go test ./bridge/relay/mqtt -long -v
 //	lengths of openings, with busy processors too
 //	  go test ./bridge/relay/modbus -long -run 'Interval|Blocked' -v
-//	a serial board that answers in order and sleeps now and then: what is reported as done, refused or closed is true
-//	[-orderseed N]
+//	a serial board that answers in order and sometimes pauses: each outcome must be reported as it was [-orderseed N]
 //	  go test ./bridge/relay/modbus -run RandomBoardDelays -orders 200 -v
 //	GPIO on the kernel's own simulated chip, RTS and DTR of a 16550, in a virtual machine. Needs Debian on amd64; the
 //	first run fetches 210 MB from Debian's archive to make a kernel, and each start takes 10 s. To run any static program
 //	in it: bash bridge/relay/relaytest/vm/boot.sh PROGRAM
 //	  go test ./bridge/relay/gpio -run VM -vm -v
 //	  go test ./bridge/relay/serial -run VM -vm -v
-//	the agent's core on virtual time, its server against another's client and against any bytes
+//	the agent's core on virtual time; its server against another author's client and against random bytes
 //	  go test ./bridge/relay/agent -run '^$' -fuzz FuzzServer -fuzztime 10m -parallel 1
 //	the agent's process: every signal, kill -9, kill -STOP, the service manager's watchdog; in the virtual machine also on
 //	a GPIO line, a 16550 and a hardware watchdog
@@ -92,22 +93,23 @@
 //
 //	against SIPp, baresip, kamailio and a board on libmodbus
 //	  go test ./cmd/internal/interop -v
-//	attacks by outsiders and by neighbours with a known address, beside the caller in need [the numbers it prints]
+//	attacks by outsiders and by neighbours with a known address; a call for help must pass [the numbers it prints]
 //	  go test ./cmd/internal/interop -run '^TestAttack' -full -v
-//	the main job and every incident by its real fault; --scene NAME plays one, --scene tune tunes a line (a minute)
+//	the main job, and every incident caused by its real fault; --scene NAME plays one scene, --scene tune tunes a line
+//	(a minute)
 //	  go run ./cmd/clearback rehearse --list
-//	every habit of adapters in every scene of a clearing; --habit NAME plays one
+//	every adapter habit in every scene of a clearing; --habit NAME plays one habit
 //	  go run ./cmd/clearback rehearse --habits
 //	  go test ./bridge/rehearsal -run TestHabits -habits
 //	speed, memory and floods: package figures lists every figure and its command
 //
-// Fuzz targets: `go test -list '^Fuzz' ./...` lists them. Those on virtual time want -parallel 1 and
-// -fuzzminimizetime 1x, since goroutines make their coverage differ from run to run.
+// `go test -list '^Fuzz' ./...` lists the fuzz targets. Those on virtual time need -parallel 1 and -fuzzminimizetime 1x,
+// because goroutines make their coverage differ from run to run.
 //
 //	go test ./supervision/supervisiontest -run '^$' -fuzz '^FuzzStep$' -fuzztime 10m
 //
-// What others rely on (JSON, control socket, journals, words, keys, flags, exit codes, contracts) stands in files that
-// the tests of cmd/internal/frozen compare; its package comment lists them.
+// The interfaces that others rely on (JSON, control socket, journals, words, keys, flags, exit codes, contracts) are
+// recorded in files that the tests of cmd/internal/frozen compare. That package's comment lists the files.
 //
-// The tree itself: cmd/internal/arch. The manuals, README's examples and the units: deploy.
+// cmd/internal/arch tests the tree itself. deploy tests the manuals, README's examples and the service units.
 package testrun

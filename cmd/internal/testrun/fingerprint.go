@@ -9,10 +9,10 @@ import (
 	"strings"
 )
 
-// fingerprint writes a declaration without its places, comments and names. Literals and the tags of structs stay; so do
-// the names of the language and of packages that are not the module's, which no renaming of ours touches. A name that
-// is declared within the declaration is written as its number, so that two that were exchanged are seen. A qualified
-// name of another package of the module is like one of the same package, so that what it names may move.
+// fingerprint writes a declaration without its positions, comments and names. It keeps literals and struct tags, and
+// the names of the language and of packages outside the module, because no rename of ours changes them. A name declared
+// within the declaration is written as a number, so that two exchanged names are noticed. A qualified name of another
+// package of the module is written like an unqualified one, so that the named object may move.
 func fingerprint(n ast.Node, imports map[string]string, module string) string {
 	p := printer{within: n, imports: imports, module: module, locals: map[token.Pos]int{}}
 	p.value(reflect.ValueOf(n))
@@ -24,10 +24,10 @@ type printer struct {
 	within  ast.Node
 	imports map[string]string
 	module  string
-	locals  map[token.Pos]int // the number of what is declared there
+	locals  map[token.Pos]int // the number of each name declared in the declaration
 }
 
-// meaning are the positions of go/ast that say something by being there: of f(all...) and of type A = B.
+// meaning lists the position fields of go/ast whose presence has a meaning: f(all...) and type A = B.
 var meaning = map[string]bool{"Ellipsis": true, "Assign": true}
 
 func (p *printer) value(v reflect.Value) {
@@ -63,7 +63,7 @@ func (p *printer) node(v reflect.Value) {
 		p.selector(n)
 		return
 	case *ast.KeyValueExpr:
-		if _, ok := n.Key.(*ast.Ident); ok { // of a field mostly; the parser cannot know
+		if _, ok := n.Key.(*ast.Ident); ok { // usually a struct field; the parser cannot know
 			p.WriteString("_:")
 			p.value(reflect.ValueOf(n.Value))
 			return
@@ -85,7 +85,7 @@ func (p *printer) node(v reflect.Value) {
 	p.WriteByte('}')
 }
 
-// name writes an identifier that stands alone.
+// name writes an unqualified identifier.
 func (p *printer) name(id *ast.Ident) {
 	switch {
 	case id.Obj != nil && p.within.Pos() <= id.Obj.Pos() && id.Obj.Pos() < p.within.End():

@@ -16,9 +16,9 @@ import (
 	"strings"
 )
 
-// moved compares two revisions of the tree and prints what a commit that only renames and moves would have left alone:
-// declarations, as [fingerprint] sees them, and the files below folders called testdata. It is errFailed if there is
-// anything to print.
+// moved compares two revisions of the tree. It prints the differences that a commit which only renames and moves would
+// not make: in declarations, as [fingerprint] writes them, and in files below testdata folders. It returns errFailed if
+// it prints any.
 func moved(args []string, out, errs io.Writer) error {
 	flags := flag.NewFlagSet("moved", flag.ContinueOnError)
 	flags.SetOutput(io.Discard)
@@ -59,11 +59,11 @@ type blob struct{ path, hash string }
 // A revision is the tree of one commit.
 type revision struct {
 	blobs []blob
-	// read returns the contents of blobs by their hash.
+	// read returns the contents of blobs, by hash.
 	read func(hashes []string) (map[string][]byte, error)
 }
 
-// readRevision lists a commit's files. The repository is that of the folder dir.
+// readRevision lists the files of a commit in the repository of the folder dir.
 func readRevision(dir, name string, errs io.Writer) (revision, error) {
 	git := func(in io.Reader, args ...string) ([]byte, error) {
 		cmd := exec.Command("git", args...)
@@ -95,8 +95,8 @@ func readRevision(dir, name string, errs io.Writer) (revision, error) {
 	return r, nil
 }
 
-// splitBatch takes apart what git cat-file --batch says: for each object a line with its hash, type and size, its
-// bytes, and a new line.
+// splitBatch splits the output of git cat-file --batch. Each object is a line with its hash, type and size, then its
+// bytes and a newline.
 func splitBatch(text []byte, n int) (map[string][]byte, error) {
 	all := map[string][]byte{}
 	for range n {
@@ -111,7 +111,7 @@ func splitBatch(text []byte, n int) (map[string][]byte, error) {
 	return all, nil
 }
 
-// differing returns the blobs of each revision that the other one does not have, wherever they stand.
+// differing returns the blobs of each revision that the other revision lacks, at any path.
 func differing(old, now []blob) (gone, come []blob) {
 	count := map[string]int{}
 	for _, b := range now {
@@ -122,7 +122,7 @@ func differing(old, now []blob) (gone, come []blob) {
 			gone = append(gone, b)
 		}
 	}
-	for _, b := range slices.Backward(now) { // what is left of the counts
+	for _, b := range slices.Backward(now) { // the counts that remain
 		if count[b.hash] > 0 {
 			count[b.hash]--
 			come = append(come, b)
@@ -131,8 +131,8 @@ func differing(old, now []blob) (gone, come []blob) {
 	return gone, come
 }
 
-// compareTrees returns what differs, one line each: "-" before what only the old tree has, "+" before what only the new
-// one has.
+// compareTrees returns the differences, one on a line: "-" marks what only the old tree has, "+" what only the new tree
+// has.
 func compareTrees(old, now revision) ([]string, error) {
 	gone, come := differing(old.blobs, now.blobs)
 	var changes []string
@@ -179,11 +179,11 @@ func compareTrees(old, now revision) ([]string, error) {
 // A declaration is a function, type, constant or variable of a package.
 type declaration struct{ name, place, print string }
 
-// tables is the package whose variables name every package, so that a move changes them; its own tests hold them to the
-// tree.
+// tables is the package whose variables list every package. A move changes them, and that package's own tests check
+// them against the tree.
 const tables = "cmd/internal/arch"
 
-// declarations returns those of the Go files among the blobs.
+// declarations returns the declarations of the Go files among the blobs.
 func declarations(r revision, blobs []blob) ([]declaration, error) {
 	wanted := []string{}
 	for _, b := range r.blobs {
@@ -267,7 +267,7 @@ func counts(d *ast.GenDecl) (is bool) {
 	return is
 }
 
-// importsOf returns the path that each name of a file's imports stands for.
+// importsOf maps each name that a file's imports declare to its path.
 func importsOf(tree *ast.File) map[string]string {
 	all := map[string]string{}
 	for _, s := range tree.Imports {

@@ -13,7 +13,7 @@ import (
 	"clearback/bridge/programtest"
 )
 
-// treeOf is a revision of files in memory, each with its text for its hash.
+// treeOf returns a revision of files in memory. Each file's text is its hash.
 func treeOf(files map[string]string) revision {
 	r := revision{blobs: []blob{{"go.mod", "module millrace\n\ngo 1.26\n"}}}
 	for path, text := range files {
@@ -69,7 +69,7 @@ func TestMoved(t *testing.T) {
 	for _, c := range []struct {
 		name string
 		now  map[string]string
-		want []string // what is printed, the places cut off
+		want []string // the output, without the places
 	}{
 		{"nothing", changed(), nil},
 		{"renamed", changed("Curtain", "Drape", "Draw", "Pull", "Open", "Drawn", "words", "terms", "first", "one",
@@ -122,7 +122,7 @@ func TestMoved(t *testing.T) {
 	}
 }
 
-// TestMovedFrozenFiles: a frozen file may move with its package; what stands in it may not change.
+// TestMovedFrozenFiles: a frozen file may move with its package, but its content may not change.
 func TestMovedFrozenFiles(t *testing.T) {
 	old := treeOf(map[string]string{"stage/testdata/words.txt": "up", "stage/testdata/more.txt": "down"})
 	moved := map[string]string{"wings/testdata/terms.txt": "up", "stage/testdata/more.txt": "down"}
@@ -137,7 +137,8 @@ func TestMovedFrozenFiles(t *testing.T) {
 	}, changes)
 }
 
-// TestMovedTables: the tables of the tree's own tests name packages, so a move changes them; their functions stay.
+// TestMovedTables: the tables of the tree's own tests name packages, so a move changes them. The functions of those
+// tests may not change.
 func TestMovedTables(t *testing.T) {
 	table := "package arch\n\nvar may = map[string]bool{\"stage\": true}\n\nfunc f() string { return \"stage\" }\n"
 	at := func(text string) revision { return treeOf(map[string]string{tables + "/a.go": text}) }

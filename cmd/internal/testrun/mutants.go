@@ -13,14 +13,14 @@ import (
 // A mutant is one change of one file's text.
 type mutant struct {
 	in         *source
-	start, end int    // what is replaced, as offsets
-	text       string // by what
+	start, end int    // the offsets of the replaced text
+	text       string // the new text
 }
 
 // line returns the line at which the change begins.
 func (m *mutant) line() int { return m.in.lineAt(m.start) }
 
-// String returns the place, and the lines before and after.
+// String returns the mutant's place and its lines before and after the change.
 func (m *mutant) String() string {
 	before := m.in.text[:m.start]
 	from := strings.LastIndexByte(before, '\n') + 1
@@ -45,10 +45,10 @@ func oneLine(s string) string {
 	return s
 }
 
-// mutated returns the file's text with the change.
+// mutated returns the file's text with the change made.
 func (m *mutant) mutated() string { return m.in.text[:m.start] + m.text + m.in.text[m.end:] }
 
-// swaps are the operators that stand in for each other.
+// swaps maps each operator to those that replace it.
 var swaps = map[token.Token][]token.Token{
 	token.LSS: {token.LEQ, token.GEQ}, token.LEQ: {token.LSS, token.GTR},
 	token.GTR: {token.GEQ, token.LEQ}, token.GEQ: {token.GTR, token.LSS},
@@ -83,7 +83,7 @@ func find(in *source, info *types.Info) []*mutant {
 	return f.found
 }
 
-// visit adds the mutants of a node itself, and reports whether its parts shall be visited.
+// visit adds the mutants of the node itself. It reports whether to visit the node's children.
 func (f *finder) visit(n ast.Node, above []ast.Node) bool {
 	if f.logs(n) {
 		return false
@@ -134,7 +134,7 @@ func (f *finder) swap(pos token.Pos, op token.Token) {
 	}
 }
 
-// condition negates an if condition, unless another mutant does the same, and removes an else.
+// condition negates an if condition, unless another mutant does the same, and removes an else branch.
 func (f *finder) condition(n *ast.IfStmt) {
 	same := false
 	switch cond := n.Cond.(type) {
@@ -151,7 +151,7 @@ func (f *finder) condition(n *ast.IfStmt) {
 	}
 }
 
-// number adds one to a constant, and takes one from it. A capacity is left alone: nothing depends on it.
+// number adds one to a constant and subtracts one from it. It skips capacities, because no result depends on them.
 func (f *finder) number(n *ast.BasicLit, above []ast.Node) {
 	if n.Kind != token.INT {
 		return
@@ -167,7 +167,7 @@ func (f *finder) number(n *ast.BasicLit, above []ast.Node) {
 	}
 }
 
-// capacity reports whether an argument of make is a capacity of a slice or a map.
+// capacity reports whether an argument of make is the capacity of a slice or a map.
 func (f *finder) capacity(call *ast.CallExpr, arg ast.Expr) bool {
 	if id, ok := call.Fun.(*ast.Ident); !ok || f.info.Uses[id] != types.Universe.Lookup("make") {
 		return false
@@ -176,7 +176,7 @@ func (f *finder) capacity(call *ast.CallExpr, arg ast.Expr) bool {
 	return isMap || len(call.Args) == 3 && arg == call.Args[2]
 }
 
-// dropped leaves out a statement of a block: an assignment, a call without a result, a jump, a return of nothing.
+// dropped removes a statement of a block: an assignment, a call without a result, a jump, or a bare return.
 func (f *finder) dropped(s ast.Stmt, above []ast.Node) {
 	switch parent := above[len(above)-1].(type) {
 	case *ast.BlockStmt:
@@ -214,7 +214,7 @@ func (f *finder) noError(n *ast.ReturnStmt) {
 	}
 }
 
-// onlyLogs reports whether an if decides on nothing but what is logged.
+// onlyLogs reports whether an if statement affects nothing but what is logged.
 func (f *finder) onlyLogs(n *ast.IfStmt) bool {
 	other := func(s ast.Stmt) bool { return !f.logs(s) }
 	return n.Else == nil && len(n.Body.List) > 0 && !slices.ContainsFunc(n.Body.List, other)

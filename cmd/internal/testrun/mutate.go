@@ -26,7 +26,7 @@ type mutation struct {
 	number int
 	limit  time.Duration
 	only   string              // a file, a colon and a line
-	beside map[string][]string // further packages with tests, by the package that they test; paths of import
+	beside map[string][]string // further packages with tests, by the import path of the package that they test
 
 	parts   string                   // the folder of the mutants' files
 	usual   map[string]time.Duration // how long a package's unmutated tests take
@@ -37,7 +37,7 @@ type mutation struct {
 // mutantCounts counts the mutants of a package.
 type mutantCounts struct{ caught, overTime, survived int }
 
-// mutate changes the code in small ways, one at a time, and prints whether the tests notice.
+// mutate makes small changes to the code, one at a time, and prints whether the tests notice.
 func mutate(args []string, out, errs io.Writer) error {
 	m := mutation{usual: map[string]time.Duration{}, drawn: map[string]*mutantCounts{}, beside: map[string][]string{}}
 	var beside [][2]string
@@ -74,7 +74,7 @@ func mutate(args []string, out, errs io.Writer) error {
 	return m.run(flags.Args(), out, errs)
 }
 
-// addTests has the tests of other packages run for a package too.
+// addTests adds the tests of other packages to those that run for a package.
 func (m *mutation) addTests(of string, tests []string, errs io.Writer) error {
 	var paths []string
 	for _, pattern := range append([]string{of}, tests...) {
@@ -90,13 +90,13 @@ func (m *mutation) addTests(of string, tests []string, errs io.Writer) error {
 	return nil
 }
 
-// run draws mutants from the packages and files, and runs the tests on each.
+// run draws mutants from the packages and files and runs the tests on each.
 func (m *mutation) run(args []string, out, errs io.Writer) error {
 	all, err := load(args, m.only, errs)
 	if err != nil {
 		return err
 	}
-	// The seed is the only source of chance, so that the same seed draws the same mutants of the same tree.
+	// The seed is the only source of randomness: the same seed draws the same mutants of the same tree.
 	rand.New(rand.NewPCG(m.seed, 0)).Shuffle(len(all), func(i, j int) { all[i], all[j] = all[j], all[i] })
 	tried := 0
 	for _, one := range all {
@@ -119,7 +119,7 @@ func (m *mutation) run(args []string, out, errs io.Writer) error {
 	return m.table(out)
 }
 
-// load returns the mutants of the packages and files; only those at one line, if one is given.
+// load returns the mutants of the packages and files, or only those of one line if the argument only names a line.
 func load(args []string, only string, errs io.Writer) ([]*mutant, error) {
 	onlyFile, onlyLine, _ := strings.Cut(only, ":")
 	var patterns, files []string
@@ -136,7 +136,7 @@ func load(args []string, only string, errs io.Writer) ([]*mutant, error) {
 	}
 	for _, file := range files {
 		if !slices.ContainsFunc(all, func(u *unit) bool { return u.has(file) }) {
-			return nil, fmt.Errorf("%s is no file of this system's build, or a test", file)
+			return nil, fmt.Errorf("%s is a test, or not part of this system's build", file)
 		}
 	}
 	found, err := mutants(all, func(s *source) bool {
@@ -160,7 +160,7 @@ func (u *unit) has(name string) bool {
 	return slices.ContainsFunc(u.sources, func(s *source) bool { return s.name == name })
 }
 
-// try runs the tests on a mutant, and returns what became of it.
+// try runs the tests on a mutant and returns the verdict.
 func (m *mutation) try(one *mutant, errs io.Writer) (verdict string, err error) {
 	overlay, err := m.overlay(one)
 	if err != nil {
@@ -185,7 +185,7 @@ func (m *mutation) try(one *mutant, errs io.Writer) (verdict string, err error) 
 			return "not compiled", nil
 		case found.overTime && m.usual[t] > m.limit/2:
 			m.drawn[path].survived++
-			return fmt.Sprintf("over time, as the tests of %s may be without it: survived", ours(t)), nil
+			return fmt.Sprintf("over time, but the tests of %s may be so without the mutant: survived", ours(t)), nil
 		case found.overTime:
 			m.drawn[path].overTime++
 			return fmt.Sprintf("over time in %s: caught", ours(t)), nil
@@ -198,7 +198,7 @@ func (m *mutation) try(one *mutant, errs io.Writer) (verdict string, err error) 
 	return "survived", nil
 }
 
-// overlay writes a mutant beside the tree, and returns the file that tells the go command so.
+// overlay writes a mutant outside the tree. It returns the overlay file for the go command.
 func (m *mutation) overlay(one *mutant) (string, error) {
 	file := filepath.Join(m.parts, filepath.Base(one.in.path))
 	if err := os.WriteFile(file, []byte(one.mutated()), 0o600); err != nil {
@@ -212,7 +212,7 @@ func (m *mutation) overlay(one *mutant) (string, error) {
 	return overlay, os.WriteFile(overlay, text, 0o600)
 }
 
-// baseline runs a package's unmutated tests once and keeps how long they took.
+// baseline runs a package's unmutated tests once and records how long they took.
 func (m *mutation) baseline(path string, errs io.Writer) error {
 	if _, known := m.usual[path]; known {
 		return nil
@@ -228,19 +228,19 @@ func (m *mutation) baseline(path string, errs io.Writer) error {
 	return nil
 }
 
-// finding is what came of one run of a package's tests.
+// finding is the result of one run of a package's tests.
 type finding struct {
 	unbuilt, overTime bool
-	test              string // one that failed, with its package; empty if all passed
+	test              string // a failed test, with its package; empty if all passed
 	took              time.Duration
 	printed           string
 }
 
 var took = regexp.MustCompile(`(?m)^ok  \t\S+\t([0-9.]+s)`)
 
-// test runs the tests of a package once, with an overlay or without.
+// test runs the tests of a package once, with or without an overlay.
 func (m *mutation) test(path, overlay string, errs io.Writer) (f finding, err error) {
-	// Without vet: what it finds in a mutant no test has found.
+	// Without vet, because a fault that vet finds in a mutant is not found by a test.
 	args := []string{"-count=1", "-failfast", "-vet=off", "-timeout=" + m.limit.String()}
 	if overlay != "" {
 		args = append(args, "-overlay="+overlay)
@@ -269,7 +269,7 @@ func (m *mutation) test(path, overlay string, errs io.Writer) (f finding, err er
 	return f, err
 }
 
-// table prints the counts of each package and, in the last line, of all.
+// table prints the counts of each package, and those of all packages in the last line.
 func (m *mutation) table(out io.Writer) error {
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(w, "\npackage\tmutants\tcaught\tof these over time\tsurvived")

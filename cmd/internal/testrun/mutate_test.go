@@ -10,7 +10,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// mutable makes a module of two packages: small, which is to be mutated, and beside, whose tests use it.
+// mutable makes a module of two packages: small, which is mutated, and beside, whose tests use small.
 func mutable(t *testing.T, code, tests, beside string) {
 	t.Helper()
 	module(t, tests)
@@ -39,9 +39,9 @@ func TestSeen(t *testing.T) {
 `
 )
 
-// TestMutate: what the tests notice is caught, what they do not notice survives, and the tree stays as it was. A mutant
-// that never ends is caught, since the tests end well inside the limit without it. One that does not compile is counted
-// apart, and another drawn.
+// TestMutate: a mutant that the tests notice is caught, one that they do not notice survives, and the tree does not
+// change. A mutant that never ends is caught, because the unmutated tests end well within the limit. A mutant that does
+// not compile is counted separately, and another is drawn.
 func TestMutate(t *testing.T) {
 	mutable(t, seen, sees, `
 func TestUnseen(t *testing.T) {
@@ -76,8 +76,8 @@ func TestUnseen(t *testing.T) {
 	assert.Contains(t, out, "-> var Unseen = false: caught by small/beside TestUnseen\n")
 }
 
-// TestMutants: each operator, condition, constant and statement, and whether the mutant compiles. Lines that only log,
-// and capacities, are left alone.
+// TestMutants lists the mutants of each kind of operator, condition, constant and statement, and whether each compiles.
+// Lines that only log, and capacities, have none.
 func TestMutants(t *testing.T) {
 	mutable(t, `
 import (
@@ -141,7 +141,7 @@ func f(a, b int, c bool) (n int, err error) {
 		"25: case a == b: -> case a != b:",
 		"26: println(a) -> (dropped)",
 		"28: _ = make([]int, n, 7) -> (dropped)",
-		`29: return n, errors.New("late") -> return n, nil (not compiled)`, // an import without use
+		`29: return n, errors.New("late") -> return n, nil (not compiled)`, // an import is then unused
 	}, got)
 
 	again, err := load([]string{"small.go"}, "small.go:29", io.Discard)
@@ -149,7 +149,7 @@ func f(a, b int, c bool) (n int, err error) {
 	assert.Len(t, again, 1)
 }
 
-// TestMutateNeedsPassingTests: a mutant proves nothing where the tests fail without it.
+// TestMutateNeedsPassingTests: if the tests fail without a mutant, mutate stops, because a mutant would prove nothing.
 func TestMutateNeedsPassingTests(t *testing.T) {
 	mutable(t, strings.Replace(seen, "true", "false", 1), sees, "")
 	code, _, errs := testrun("mutate", ".")

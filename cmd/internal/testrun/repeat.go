@@ -31,15 +31,15 @@ func (w way) String() string {
 	return name
 }
 
-// ways stand in the order in which they are run: beside busy processes last.
+// ways lists the ways in the order of the runs: those beside busy processes come last.
 var ways = []way{{false, false}, {true, false}, {false, true}, {true, true}}
 
-// A suite is one package's tests, built.
+// A suite is the compiled tests of one package.
 type suite struct {
 	path, dir string
-	binary    map[bool]string // by whether it has the race detector
+	binary    map[bool]string // true: with the race detector
 
-	mu     sync.Mutex // guards what follows
+	mu     sync.Mutex // guards the fields below
 	runs   map[way]int
 	failed map[way]int
 	took   []time.Duration
@@ -48,7 +48,7 @@ type suite struct {
 type repetition struct {
 	runs, atOnce int
 	keep, only   string
-	parts        string // what the test binaries are built into
+	parts        string // the folder of the test binaries
 }
 
 // repeat runs each package's tests again and again and prints a table.
@@ -87,7 +87,7 @@ func repeat(args []string, out, errs io.Writer) error {
 	return r.table(suites, out)
 }
 
-// build compiles the tests of each package that has any, with and without the race detector.
+// build compiles the tests of each package that has tests, with and without the race detector.
 func (r *repetition) build(packages []string, errs io.Writer) ([]*suite, error) {
 	format := `{{if or .TestGoFiles .XTestGoFiles}}{{.ImportPath}}	{{.Dir}}{{end}}`
 	listing := exec.Command("go", append([]string{"list", "-f", format}, packages...)...)
@@ -118,7 +118,7 @@ func (r *repetition) build(packages []string, errs io.Writer) ([]*suite, error) 
 	return suites, nil
 }
 
-// round runs that half of the runs which has busy processes beside it, or the other half.
+// round runs half of the runs: those beside busy processes if busy is set, otherwise the others.
 func (r *repetition) round(suites []*suite, busy bool, errs io.Writer) error {
 	if busy {
 		for range 2 {
@@ -129,7 +129,7 @@ func (r *repetition) round(suites []*suite, busy bool, errs io.Writer) error {
 			defer stop()
 		}
 	}
-	jobs := make(chan func()) // unbuffered: a worker takes what it is about to run
+	jobs := make(chan func()) // unbuffered: a worker takes only the job that it is about to run
 	var workers sync.WaitGroup
 	for range r.atOnce {
 		workers.Go(func() {
@@ -156,7 +156,7 @@ func (r *repetition) round(suites []*suite, busy bool, errs io.Writer) error {
 func (r *repetition) once(s *suite, w way, n int, errs io.Writer) {
 	args := []string{"-test.timeout=10m"}
 	if w.race {
-		args = append(args, "-test.short") // as the gate does
+		args = append(args, "-test.short") // as .ci/run does
 	}
 	if r.only != "" {
 		args = append(args, "-test.run="+r.only)
@@ -184,7 +184,7 @@ func (r *repetition) once(s *suite, w way, n int, errs io.Writer) {
 	}
 }
 
-// table prints failed runs of all runs for each package and way.
+// table prints, for each package and way, how many of the runs failed.
 func (r *repetition) table(suites []*suite, out io.Writer) error {
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
 	fmt.Fprint(w, "package\tfailed / runs")
@@ -219,7 +219,7 @@ func (r *repetition) table(suites []*suite, out io.Writer) error {
 
 const busyWord = "busy" // the command line of a busy process
 
-// startBusy starts a process that keeps one processor busy, and returns what ends it. It also ends with us.
+// startBusy starts a process that keeps one processor busy. stop ends it. It also ends when this process ends.
 func startBusy() (stop func(), err error) {
 	self, err := os.Executable()
 	if err != nil {
@@ -239,7 +239,7 @@ func startBusy() (stop func(), err error) {
 	}, nil
 }
 
-// busy computes until its input ends.
+// busy computes until its input is closed.
 func busy(in io.Reader) int {
 	go func() {
 		for x := uint64(1); ; {

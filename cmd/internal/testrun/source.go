@@ -34,13 +34,13 @@ func (s *source) lineAt(offset int) int { return 1 + strings.Count(s.text[:offse
 
 // A unit is one package without its tests, parsed and type-checked.
 type unit struct {
-	path    string // of import
+	path    string // import path
 	files   *token.FileSet
 	sources []*source
 	imports types.Importer
 }
 
-// listedPackage is what go list says of a package.
+// listedPackage is the part of go list's output about a package that we use.
 type listedPackage struct {
 	ImportPath string   `json:"ImportPath"`
 	Dir        string   `json:"Dir"`
@@ -49,7 +49,7 @@ type listedPackage struct {
 	DepOnly    bool     `json:"DepOnly"`
 }
 
-// units loads packages, each given by its pattern. Only the files of this system's build are in them.
+// units loads packages, each given by its pattern. They contain only the files that are built for this system.
 func units(patterns []string, errs io.Writer) ([]*unit, error) {
 	listing := exec.Command("go", append([]string{"list", "-deps", "-export",
 		"-json=ImportPath,Dir,Export,GoFiles,DepOnly"}, patterns...)...)
@@ -58,14 +58,14 @@ func units(patterns []string, errs io.Writer) ([]*unit, error) {
 	if err != nil {
 		return nil, fmt.Errorf("go list: %w", err)
 	}
-	exports := map[string]string{} // files of compiled packages, by path
+	exports := map[string]string{} // files of compiled packages, by import path
 	var wanted []listedPackage
 	for d := json.NewDecoder(strings.NewReader(string(out))); ; {
 		var p listedPackage
 		if err := d.Decode(&p); err == io.EOF {
 			break
 		} else if err != nil {
-			return nil, fmt.Errorf("reading what go list says: %w", err)
+			return nil, fmt.Errorf("reading the output of go list: %w", err)
 		}
 		exports[p.ImportPath] = p.Export
 		if !p.DepOnly {
@@ -111,7 +111,7 @@ func (u *unit) read(path string) error {
 	return nil
 }
 
-// check type-checks the package, with other in the place of the file old.
+// check type-checks the package, with other in place of the file old.
 func (u *unit) check(old *source, other *ast.File) (*types.Info, error) {
 	var trees []*ast.File
 	for _, s := range u.sources {
@@ -127,7 +127,7 @@ func (u *unit) check(old *source, other *ast.File) (*types.Info, error) {
 	return info, err
 }
 
-// compiles reports whether the package compiles with the mutant.
+// compiles reports whether the package compiles with this mutant.
 func (m *mutant) compiles() bool {
 	tree, err := parser.ParseFile(m.in.of.files, m.in.path, m.mutated(), 0)
 	if err != nil {
@@ -137,7 +137,7 @@ func (m *mutant) compiles() bool {
 	return err == nil
 }
 
-// mutants returns all that the chosen files can be changed into, compiling or not. A generated file has none.
+// mutants returns all mutants of the chosen files, whether they compile or not. It skips generated files.
 func mutants(all []*unit, chosen func(*source) bool) ([]*mutant, error) {
 	var found []*mutant
 	for _, u := range all {

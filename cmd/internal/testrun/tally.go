@@ -13,7 +13,7 @@ import (
 	"strings"
 )
 
-// An event is what go test -json writes, as cmd/test2json documents it ("go doc test2json").
+// An event is one object of the output of go test -json, as "go doc test2json" documents it.
 type event struct {
 	Action  string `json:"Action"`
 	Package string `json:"Package"`
@@ -21,20 +21,21 @@ type event struct {
 	Output  string `json:"Output"`
 }
 
-// A result is what became of one test, a subtest included.
+// A result is the result of one test or subtest.
 type result struct {
 	Package string `json:"Package"`
 	Test    string `json:"Test"`
 	Action  string `json:"Action"` // pass, fail or skip
-	Reason  string `json:"Reason"` // of a skip
+	Reason  string `json:"Reason"` // only for a skip
 }
 
-// A tally holds the last word on each test. Its zero value is empty. It is not for concurrent use.
+// A tally holds the final result of each test. Its zero value is an empty tally. It is not safe for concurrent use.
 type tally struct {
 	results map[string]result // by package and test
 }
 
-// add takes a result in: a test that failed once has failed, and one that passed once is not skipped.
+// add adds a result. A test that failed in any run counts as failed, and one that passed in any run does not count as
+// skipped.
 func (t *tally) add(r result) {
 	if t.results == nil {
 		t.results = map[string]result{}
@@ -46,10 +47,10 @@ func (t *tally) add(r result) {
 	}
 }
 
-// read takes in a stream of go test -json. It passes on to out the line of each package, and all that a failed test
-// printed; if verbose, all that any test printed, as it comes.
+// read reads the output of go test -json. It copies to out the last line of each package and all output of failed
+// tests. If verbose, it copies all output as it arrives.
 func (t *tally) read(events io.Reader, out io.Writer, verbose bool) error {
-	printed := map[string]*bytes.Buffer{} // by package and test, until its outcome is known
+	printed := map[string]*bytes.Buffer{} // by package and test, until the result is known
 	lines := bufio.NewReader(events)
 	for {
 		line, err := lines.ReadBytes('\n')
@@ -57,11 +58,12 @@ func (t *tally) read(events io.Reader, out io.Writer, verbose bool) error {
 			return nil
 		}
 		if err != nil && err != io.EOF {
-			return fmt.Errorf("reading what go test says: %w", err)
+			return fmt.Errorf("reading the output of go test: %w", err)
 		}
 		var e event
 		if json.Unmarshal(line, &e) != nil {
-			out.Write(line) // go test says some things in plain text, such as what could not be built
+			// go test reports some things in plain text, such as a package that could not be built.
+			out.Write(line)
 			continue
 		}
 		key := e.Package + " " + e.Test
@@ -91,15 +93,16 @@ func (t *tally) read(events io.Reader, out io.Writer, verbose bool) error {
 			}
 			if e.Test != "" {
 				t.add(result{e.Package, e.Test, e.Action, skipReason(text)})
-			} else if e.Action == "fail" && !t.failedIn(e.Package) { // what could not be built, or ended outside a test
+				// Such a package could not be built, or its test process ended outside a test.
+			} else if e.Action == "fail" && !t.failedIn(e.Package) {
 				t.add(result{e.Package, "", "fail", ""})
 			}
 		}
 	}
 }
 
-// unfinished passes on what the tests printed that a package's end cut short: by a panic beside them, or since they
-// took too long.
+// unfinished copies the output of tests that were cut short when their package ended: by a panic in another test, or by
+// the time limit.
 func unfinished(out io.Writer, printed map[string]*bytes.Buffer, path string) {
 	for _, key := range slices.Sorted(maps.Keys(printed)) {
 		if of, _, _ := strings.Cut(key, " "); of == path {
@@ -109,10 +112,10 @@ func unfinished(out io.Writer, printed map[string]*bytes.Buffer, path string) {
 	}
 }
 
-// packageLine is go test's last line on a package.
+// packageLine matches go test's last line on a package.
 var packageLine = regexp.MustCompile(`^(ok  |FAIL|\?   )\t`)
 
-// logged is a line that a test logged: four spaces or more, file, line and text.
+// logged matches a line that a test logged: four spaces or more, then file, line and text.
 var logged = regexp.MustCompile(`^ {4,}\S+\.go:\d+: (.*)$`)
 
 // skipReason returns the last line that a skipped test logged.
@@ -146,14 +149,14 @@ func (t *tally) appendTo(name string) error {
 	return err
 }
 
-// load takes in what appendTo wrote.
+// load reads what appendTo wrote.
 func (t *tally) load(from io.Reader) error {
 	for lines := json.NewDecoder(from); ; {
 		var r result
 		if err := lines.Decode(&r); err == io.EOF {
 			return nil
 		} else if err != nil {
-			return fmt.Errorf("this is no record of a test run: %w", err)
+			return fmt.Errorf("this is not a record of a test run: %w", err)
 		}
 		t.add(r)
 	}
@@ -188,13 +191,13 @@ func (t *tally) number(action string) (n int) {
 	return n
 }
 
-// missing is how a skipped test names an outside program that is not here.
+// missing matches the skip message of a test whose outside program is missing.
 var missing = regexp.MustCompile(`^(.+) (?:is|are) missing \((.+)\)$`)
 
-// report prints each skip and each failure by name, then each missing program with the tests that it skipped, then the
-// counts.
+// report prints each skipped and each failed test by name, then each missing program with the tests that were skipped
+// for it, then the counts.
 func (t *tally) report(out io.Writer) {
-	absent := map[string][]result{} // what was skipped, by program
+	absent := map[string][]result{} // skipped tests, by missing program
 	var failed, skipped []string
 	for _, r := range t.sorted() {
 		name := strings.TrimSpace(ours(r.Package) + " " + r.Test)
@@ -223,7 +226,7 @@ func (t *tally) report(out io.Writer) {
 	fmt.Fprintf(out, "\n%d passed, %d failed, %d skipped\n", t.number("pass"), len(failed), t.number("skip"))
 }
 
-// byPackage returns a line for each package, with its tests; a subtest is named by its test.
+// byPackage returns a line for each package with its tests. A subtest appears under its top-level test.
 func byPackage(results []result) (lines []string) {
 	tests := map[string][]string{}
 	for _, r := range results {
@@ -238,7 +241,7 @@ func byPackage(results []result) (lines []string) {
 	return lines
 }
 
-// ours shortens the path of a package of this module.
+// ours shortens the import path of a package of this module.
 func ours(path string) string { return strings.TrimPrefix(path, "clearback/") }
 
 func list(out io.Writer, names []string) {

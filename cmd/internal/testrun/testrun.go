@@ -17,7 +17,7 @@ const usage = `usage: go run ./cmd/testrun [-record FILE] [go test arguments]
                                    [-tests PACKAGE=PACKAGE,...] PACKAGE|FILE...
        go run ./cmd/testrun moved [OLD [NEW]]
 
-The first form runs go test (on ./... unless told otherwise) and lists at the end
+The first form runs go test (on ./... by default) and lists at the end
 what was skipped and why. With -record it also adds each result to FILE.
 count adds up such files: a test that was skipped in one run and passed in another
 has passed.
@@ -28,15 +28,15 @@ a table, and keeps the output of each failed run in DIR.
 mutate draws N mutants (default 60) of the packages and files: each changes one
 operator, condition, constant or statement. It runs the package's tests on each,
 for at most TIME (default 1m), and with -tests those of other packages after them.
-It prints one line a mutant and a table. The tree is not written. The same seed
+It prints one line a mutant and a table. It does not change the tree. The same seed
 (default 1) draws the same mutants of the same tree; -only draws those of one line.
 moved compares two revisions (default HEAD~1 and HEAD) and prints what a commit that
 only renames and moves leaves alone: functions, types, constants and variables that
 differ in more than comments and our own names, and changed files below testdata.
 `
 
-// Main carries out the command line and returns the exit code: 0 if every test passed, 1 if one failed, a mutant
-// survived or more than names changed, 2 for wrong usage.
+// Main runs the command line and returns the exit code: 0 for success, 1 if a test failed, a mutant survived or more
+// than names changed, 2 for wrong usage.
 func Main(args []string, in io.Reader, out, errs io.Writer) int {
 	var err error
 	switch {
@@ -69,7 +69,7 @@ func Main(args []string, in io.Reader, out, errs io.Writer) int {
 	return 2
 }
 
-// errFailed says that a test failed, a mutant survived or more than names changed; what has been printed.
+// errFailed means that a test failed, a mutant survived or more than names changed. The details have been printed.
 var errFailed = errors.New("a test failed, a mutant survived or more than names changed")
 
 // run runs go test and prints its report.
@@ -101,8 +101,8 @@ func run(args []string, out, errs io.Writer) error {
 	return nil
 }
 
-// goTest runs go test with the arguments, adds what it says to results and returns its exit code. It passes on one line
-// a package, and all output of what failed; with -v among the arguments, all output.
+// goTest runs go test with args, adds the results to results and returns the exit code. It copies to out one line for
+// each package and all output of failed tests. With -v among the arguments, it copies all output.
 func goTest(args []string, results *tally, out, errs io.Writer) (code int, err error) {
 	cmd := exec.Command("go", append([]string{"test", "-json"}, args...)...)
 	cmd.Stderr = errs
@@ -124,7 +124,7 @@ func goTest(args []string, results *tally, out, errs io.Writer) (code int, err e
 	return code, read
 }
 
-// count prints one report of several recorded runs.
+// count prints one report on several recorded runs.
 func count(files []string, out io.Writer) error {
 	var results tally
 	for _, name := range files {

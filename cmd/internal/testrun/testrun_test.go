@@ -19,7 +19,7 @@ func TestMain(m *testing.M) {
 	os.Exit(m.Run())
 }
 
-// module makes a module with one package of tests and goes there. Nothing of it has to be downloaded.
+// module makes a module with one package of tests and changes to its folder. The module needs no downloads.
 func module(t *testing.T, tests string) {
 	t.Helper()
 	dir := t.TempDir()
@@ -77,7 +77,7 @@ func TestWhatCannotBeBuilt(t *testing.T) {
 	assert.Contains(t, out, "\n0 passed, 1 failed, 0 skipped\n")
 }
 
-// TestEndOutsideATest: what a test binary prints when it ends by itself is shown.
+// TestEndOutsideATest: the report shows the output of a test binary that ends outside a test.
 func TestEndOutsideATest(t *testing.T) {
 	module(t, "func TestMain(m *testing.M) { println(\"no room for a test\"); os.Exit(3) }")
 	code, out, _ := testrun()
@@ -86,7 +86,7 @@ func TestEndOutsideATest(t *testing.T) {
 	assert.Contains(t, out, "\n0 passed, 1 failed, 0 skipped\n")
 }
 
-// TestHang: what a test printed that took too long is shown.
+// TestHang: the report shows the output of a test that took too long.
 func TestHang(t *testing.T) {
 	module(t, "func TestBad(t *testing.T) { t.Log(\"waits for nothing\"); <-make(chan int) }")
 	code, out, _ := testrun("-timeout", "50ms")
@@ -103,7 +103,7 @@ func TestVerbose(t *testing.T) {
 	assert.Contains(t, out, "\n2 passed, 0 failed, 3 skipped\n")
 }
 
-// TestCount: a test that one run skipped and another passed has passed; one that failed in any has failed.
+// TestCount: a test that one run skipped and another passed has passed. A test that failed in any run has failed.
 func TestCount(t *testing.T) {
 	module(t, mixed)
 	code, _, _ := testrun("-record", "results", "./...")
@@ -134,7 +134,7 @@ func TestWrongUse(t *testing.T) {
 	assert.Equal(t, usage, out)
 }
 
-// TestRepeat: a test that fails now and then is found, its output kept, and the exit code says so.
+// TestRepeat: repeat finds a test that fails sometimes, keeps its output, and returns the exit code of a failure.
 func TestRepeat(t *testing.T) {
 	if out, err := exec.Command("go", "env", "CGO_ENABLED").Output(); err != nil ||
 		strings.TrimSpace(string(out)) != "1" {
