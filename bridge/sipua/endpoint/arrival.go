@@ -6,37 +6,37 @@ import (
 	"time"
 )
 
-// An Arrival is when a message came to this machine, on the boot clock: that goes on while the process stands still and
-// while the machine sleeps, and nobody sets it. Zero: not known.
+// An Arrival is the time at which a message reached this machine, on the boot clock. The boot clock runs on while the
+// process is stopped and while the machine sleeps, and nobody can set it. Zero means that the time is not known.
 type Arrival time.Duration
 
-// Our own numbers.
+// The three numbers below are our own.
 const (
-	// lookEvery is how often an endpoint looks at the clocks, and standstill after what gap between two looks the
-	// process stood still: what is busy elsewhere comes back sooner, and what comes back later is what SAFETY S11 is
-	// about.
+	// lookEvery is the interval at which an endpoint reads the clocks. If the gap between two readings is longer than
+	// standstill, the process counts as stopped in between. A process that is only slow reads the clocks again sooner.
+	// SAFETY S11 covers the longer gaps.
 	lookEvery  = 250 * time.Millisecond
 	standstill = 750 * time.Millisecond
-	// slewing bounds what the wall clock may gain or lose against the boot clock, in parts of the time between two
-	// looks: the kernel adjusts it by 500 in a million at most. roughly is what a pair of readings may be off by.
+	// slewing bounds how much the wall clock may gain or lose against the boot clock: one part in slewing of the time
+	// between two readings. The kernel slews by at most 500 in a million. clockPairSlack is the largest error of a pair
+	// of readings.
 	slewing        = 1000
 	clockPairSlack = 5 * time.Millisecond
 )
 
-// arrivals tells when messages came. The kernel stamps datagrams by the wall clock, which people and NTP set; so a
-// stamp counts only where the difference of that clock from the boot clock has stayed the same since before it. What
-// has no stamp that counts, and what comes by a stream, may have come at any time while the process stood still. Safe
-// for concurrent use.
+// arrivals finds out when messages arrived. The kernel stamps datagrams by the wall clock, which people and NTP may
+// set. A stamp therefore counts only if the wall clock has not been set since. A message without a valid stamp, and all
+// that comes over a stream, may have arrived at any time while the process was stopped. Safe for concurrent use.
 type arrivals struct {
-	clocks func() (wall, boot time.Duration) // a pair of readings; boot is 0 where there is no such clock
+	clocks func() (wall, boot time.Duration) // a pair of readings; boot is 0 on a system without a boot clock
 
 	mu     sync.Mutex
-	look   Arrival       // the last look
-	ahead  time.Duration // what the wall clock was ahead of the boot clock then
-	set    Arrival       // the last look that found the wall clock set
-	still  Arrival       // when the process stood still last: from here
+	look   Arrival       // time of the last reading
+	ahead  time.Duration // how far the wall clock was ahead of the boot clock at that reading
+	set    Arrival       // the last reading that found that the wall clock had been set
+	still  Arrival       // the last time the process was stopped: from here
 	resume Arrival       // until here
-	went   time.Time     // the same as resume
+	went   time.Time     // resume, as a time.Time
 }
 
 func newArrivals(clocks func() (wall, boot time.Duration)) *arrivals {
@@ -45,7 +45,7 @@ func newArrivals(clocks func() (wall, boot time.Duration)) *arrivals {
 	return a
 }
 
-// run looks at the clocks until ctx ends.
+// run reads the clocks every lookEvery until ctx ends.
 func (a *arrivals) run(ctx context.Context) {
 	tick := time.NewTicker(lookEvery)
 	defer tick.Stop()
@@ -59,7 +59,7 @@ func (a *arrivals) run(ctx context.Context) {
 	}
 }
 
-// now looks at the clocks, and is the boot clock.
+// now reads both clocks and returns the boot clock.
 func (a *arrivals) now() Arrival {
 	if a == nil {
 		return 0
@@ -83,8 +83,8 @@ func (a *arrivals) lookLocked() Arrival {
 	return boot
 }
 
-// arrivalOf is when that came which a reading begun at began returned just now, with the kernel's stamp by the wall
-// clock, 0 without one.
+// arrivalOf returns when a message arrived that a read has just returned. The read began at began; stamp is the
+// kernel's stamp by the wall clock, or 0 if the message has none.
 func (a *arrivals) arrivalOf(began Arrival, stamp time.Duration) Arrival {
 	if a == nil {
 		return 0
@@ -97,12 +97,12 @@ func (a *arrivals) arrivalOf(began Arrival, stamp time.Duration) Arrival {
 	case stamp != 0 && at > a.set && at <= now+Arrival(clockPairSlack):
 		return min(at, now)
 	case a.resume > began && time.Duration(now-a.resume) <= standstill:
-		return a.still // what came while it stood still is read as soon as it goes on
+		return a.still // what arrived while the process was stopped is read as soon as the process resumes
 	}
 	return now
 }
 
-// Age is how long ago that was; 0 if it is not known.
+// Age returns how long ago a message arrived, or 0 if that is not known.
 func (e *Endpoint) Age(at Arrival) time.Duration { return e.arrivals.age(at) }
 
 func (a *arrivals) age(at Arrival) time.Duration {
@@ -113,8 +113,9 @@ func (a *arrivals) age(at Arrival) time.Duration {
 	return max(0, boot-time.Duration(at))
 }
 
-// Resumed is when this process went on the last time that it had stood still, or that the machine had slept; zero: it
-// never did, or that is not known. What came meanwhile may still wait to be read, and what did not come is no silence.
+// Resumed returns when this process last resumed after it had been stopped or the machine had slept. It returns the
+// zero time if that never happened or is not known. Messages that arrived meanwhile may still wait to be read, so the
+// lack of messages in that time does not mean that a peer was silent.
 func (e *Endpoint) Resumed() time.Time { return e.arrivals.resumed() }
 
 func (a *arrivals) resumed() time.Time {

@@ -18,7 +18,8 @@ func readBoot() Arrival {
 	return Arrival(t.Nano())
 }
 
-// readClocks reads both clocks at one time: if more than roughly passes between, it reads them again.
+// readClocks reads both clocks. If clockPairSlack or more passes during the reading, it reads them again, up to ten
+// times.
 func readClocks() (wall, boot time.Duration) {
 	for range 10 {
 		before := readBoot()
@@ -31,14 +32,14 @@ func readClocks() (wall, boot time.Duration) {
 	return wall, boot
 }
 
-// timestampedConn is a UDP socket whose datagrams bear the kernel's stamp of their arrival. Its reading is for one
-// goroutine.
+// timestampedConn is a UDP socket whose datagrams carry the kernel's stamp of their arrival. Only one goroutine may
+// read from it.
 type timestampedConn struct {
 	*net.UDPConn
-	control [64]byte // holds the one control message there is
+	control [64]byte // room for the one control message of a datagram
 }
 
-// newTimestampedConn returns nil if the kernel does not stamp.
+// newTimestampedConn returns nil if the kernel does not stamp datagrams.
 func newTimestampedConn(c *net.UDPConn) *timestampedConn {
 	raw, err := c.SyscallConn()
 	if err != nil {
@@ -53,7 +54,7 @@ func newTimestampedConn(c *net.UDPConn) *timestampedConn {
 	return &timestampedConn{UDPConn: c}
 }
 
-// read reads a datagram and its stamp, by the wall clock; 0: it has none.
+// read reads a datagram and its stamp by the wall clock; stamp is 0 if there is none.
 func (s *timestampedConn) read(b []byte) (n int, from netip.AddrPort, stamp time.Duration, err error) {
 	n, length, _, from, err := s.ReadMsgUDPAddrPort(b, s.control[:])
 	for left := s.control[:length]; err == nil && len(left) > 0; {

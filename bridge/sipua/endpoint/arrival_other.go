@@ -8,12 +8,12 @@ import (
 	"time"
 )
 
-// readBoot: there is no boot clock, and no arrival is known.
+// readBoot returns 0: on this system there is no boot clock, so no arrival is known.
 func readBoot() Arrival { return 0 }
 
 func readClocks() (wall, boot time.Duration) { return 0, 0 }
 
-// timestampedConn is a UDP socket whose datagrams bear the kernel's stamp; here none does.
+// timestampedConn is a UDP socket whose datagrams carry the kernel's stamp. On this system none does.
 type timestampedConn struct{ *net.UDPConn }
 
 func newTimestampedConn(*net.UDPConn) *timestampedConn { return nil }

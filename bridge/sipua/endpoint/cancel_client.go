@@ -2,12 +2,12 @@ package endpoint
 
 import "github.com/emiago/sipgo/sip"
 
-// Cancel sends CANCEL as soon as a provisional response has come (RFC 3261 section 9.1). on goes on being called: a 200
-// may cross. If no final response comes within 64*T1 after the CANCEL, on gets [ErrTimeout]. For other methods than
-// INVITE it does nothing.
+// Cancel sends CANCEL as soon as a provisional response has arrived (RFC 3261 section 9.1). The callback of Send is
+// still called, since a 200 may cross the CANCEL. If no final response arrives within 64*T1 after the CANCEL, the
+// callback gets [ErrTimeout]. Cancel does nothing for a method other than INVITE.
 func (t *Transaction) Cancel() { t.CancelFor() }
 
-// CancelFor is Cancel with header fields that say why (Reason, RFC 3326).
+// CancelFor is Cancel with header fields that give the reason (Reason, RFC 3326).
 func (t *Transaction) CancelFor(why ...sip.Header) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
@@ -20,7 +20,7 @@ func (t *Transaction) CancelFor(why ...sip.Header) {
 	}
 }
 
-// sendCancel sends the CANCEL in a transaction of its own; what answers it does not matter (RFC 3261 section 9.1).
+// sendCancel sends the CANCEL in a transaction of its own. The response to it does not matter (RFC 3261 section 9.1).
 func (t *Transaction) sendCancel() {
 	if t.sent {
 		return

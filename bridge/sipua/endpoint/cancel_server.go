@@ -8,29 +8,29 @@ import (
 	"github.com/emiago/sipgo/sip"
 )
 
-// This file finds the INVITE of a CANCEL. RFC 3261 section 9.2 finds it by the branch and the sent-by of the top Via; a
-// CANCEL is sent hop by hop by who sent the INVITE, so Call-ID, From tag and CSeq number have to be the same (section
-// 9.1), and it has to come from where the INVITE came from, or from another address of the same side. What cancels
-// nothing leaves no state.
+// This file finds the INVITE that a CANCEL is for. RFC 3261 section 9.2 matches on the branch and the sent-by of the
+// top Via. A CANCEL is sent hop by hop, by the sender of the INVITE. Call-ID, From tag and CSeq number therefore have
+// to match too (section 9.1), and the CANCEL has to come from the address of the INVITE, or from another address of the
+// same peer. A CANCEL that matches no INVITE leaves no state.
 
-// cancelWait is how long a CANCEL waits for the INVITE that it overtook. Our own number: datagrams of one sender that
-// change places on the way do so within milliseconds.
+// cancelWait is how long a CANCEL waits for an INVITE that it overtook. Our own number: when datagrams of one sender
+// are reordered on the way, they arrive within milliseconds of each other.
 const cancelWait = 50 * time.Millisecond
 
-// incoming is a new request, the key that its server transaction would have, and where its responses go.
+// incoming is a new request, the key that its server transaction would have, and the destination of its responses.
 type incoming struct {
 	*Request
 	key, dest string
 }
 
-// waitingCancels are the CANCELs that wait for their INVITE, by the key of that INVITE.
+// waitingCancels holds the CANCELs that wait for their INVITE, by the key of that INVITE.
 type waitingCancels struct {
 	byInvite table[string, []incoming]
 	sources  count[netip.Addr]
 	n        int
 }
 
-// add reports whether a CANCEL waits; a repeat of one that waits already is not filed again.
+// add reports whether the CANCEL c now waits. A repeat of a CANCEL that already waits is not added again.
 func (w *waitingCancels) add(invite string, c incoming) bool {
 	from, waiting := c.From.Addr(), w.byInvite.get(invite)
 	if slices.ContainsFunc(waiting, func(other incoming) bool {
@@ -47,7 +47,7 @@ func (w *waitingCancels) add(invite string, c incoming) bool {
 	return true
 }
 
-// take returns all that wait for an INVITE and forgets them.
+// take removes and returns all CANCELs that wait for an INVITE.
 func (w *waitingCancels) take(invite string) []incoming {
 	waiting := w.byInvite.get(invite)
 	if len(waiting) == 0 {
@@ -61,7 +61,7 @@ func (w *waitingCancels) take(invite string) []incoming {
 	return waiting
 }
 
-// remove reports whether a CANCEL still waited.
+// remove removes a waiting CANCEL. It reports whether the CANCEL was still there.
 func (w *waitingCancels) remove(invite string, c incoming) bool {
 	waiting := w.byInvite.get(invite)
 	i := slices.IndexFunc(waiting, func(other incoming) bool { return other.Request == c.Request })
@@ -78,8 +78,8 @@ func (w *waitingCancels) remove(invite string, c incoming) bool {
 	return true
 }
 
-// cancel takes a new CANCEL. It runs in the reading goroutine; what concerns the INVITE is done in the order of its
-// Call-ID.
+// cancel takes a new CANCEL. It runs in the goroutine that reads the socket. Everything that concerns the INVITE runs
+// in the queue of its Call-ID.
 func (e *Endpoint) cancel(c incoming) {
 	invite := inviteKey(c.Request.Request)
 	e.t.mu.Lock()
@@ -99,7 +99,7 @@ func (e *Endpoint) cancel(c incoming) {
 	}
 }
 
-// inviteKey is the key of the INVITE that a CANCEL is for.
+// inviteKey returns the key of the INVITE that a CANCEL is for.
 func inviteKey(cancel *sip.Request) string {
 	cseq := cancel.CSeq()
 	cseq.MethodName = sip.INVITE
@@ -107,8 +107,8 @@ func inviteKey(cancel *sip.Request) string {
 	return serverKey(cancel)
 }
 
-// cancels reports whether a CANCEL with the branch and the sent-by of an INVITE is for it, and may come from where it
-// comes from.
+// cancels reports whether a CANCEL is for the INVITE of s, and comes from an address that may cancel it. Branch and
+// sent-by are already known to match.
 func (e *Endpoint) cancels(c incoming, s *server) bool {
 	if !sameCall(c.Request.Request, s.r.Request) {
 		return false
@@ -117,13 +117,13 @@ func (e *Endpoint) cancels(c incoming, s *server) bool {
 	return own == at || e.o.SameSide != nil && e.o.SameSide(own, at)
 }
 
-// sameCall reports whether Call-ID, From tag and CSeq number of two requests are the same.
+// sameCall reports whether two requests have the same Call-ID, From tag and CSeq number.
 func sameCall(a, b *sip.Request) bool {
 	return callID(a) == callID(b) && a.CSeq().SeqNo == b.CSeq().SeqNo &&
 		a.From().Params.GetOr("tag", "") == b.From().Params.GetOr("tag", "")
 }
 
-// endCancelled ends an INVITE whose CANCEL came first.
+// endCancelled cancels an INVITE whose CANCEL arrived first.
 func (e *Endpoint) endCancelled(s *server, waiting []incoming) {
 	found := false
 	for _, c := range waiting {
@@ -136,8 +136,8 @@ func (e *Endpoint) endCancelled(s *server, waiting []incoming) {
 	}
 }
 
-// beginCancel begins the transaction of a CANCEL that is for an INVITE. There is room for it: another one for the same
-// INVITE would be a repeat.
+// beginCancel begins the transaction of a CANCEL that is for an INVITE. It needs no check for room: a second CANCEL for
+// the same INVITE would be a repeat, so there is at most one for each INVITE.
 func (e *Endpoint) beginCancel(c incoming, s *server) {
 	conn := e.connection(c.Transport(), c.Source())
 	if conn == nil {
@@ -149,7 +149,8 @@ func (e *Endpoint) beginCancel(c incoming, s *server) {
 	}
 }
 
-// cancelled answers a CANCEL that matched and tells the handler, once, unless the INVITE has its final response.
+// cancelled answers a CANCEL that matched. It informs the handler once, unless the INVITE already has its final
+// response.
 func (e *Endpoint) cancelled(cancel *Request, s *server) {
 	if cancel.server != nil {
 		cancel.server.tag = s.toTag()
@@ -161,7 +162,7 @@ func (e *Endpoint) cancelled(cancel *Request, s *server) {
 	}
 }
 
-// refuseCancel answers a CANCEL whose INVITE did not come.
+// refuseCancel answers a CANCEL whose INVITE did not arrive in time.
 func (e *Endpoint) refuseCancel(invite string, c incoming) {
 	e.t.mu.Lock()
 	mine := e.t.waitingCancels.remove(invite, c)

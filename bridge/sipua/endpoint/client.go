@@ -17,12 +17,12 @@ import (
 // maxForwards is the initial value of RFC 3261 section 8.1.1.6.
 const maxForwards = 70
 
-// dialLimit is how long a TCP connection or a name look-up may take. Our own number: an adapter turns to its second
-// server after some seconds.
+// dialLimit bounds a TCP connection attempt, and a name lookup. Our own number: an adapter tries its second server
+// after some seconds.
 const dialLimit = 5 * time.Second
 
-// A Response is what a client transaction brought. Err is set, and Response nil, when no final response came in
-// time (ErrTimeout) or the request could not be sent; after Err nothing more comes.
+// A Response is an outcome of a client transaction. If no final response arrived in time ([ErrTimeout]) or the request
+// could not be sent, Err is set, the embedded Response is nil, and no further Response follows.
 type Response struct {
 	*sip.Response
 	Err error
@@ -35,38 +35,40 @@ type Transaction struct {
 	req *sip.Request // our own copy
 	key string
 	on  func(Response)
-	// fallback is where the request goes if no connection to its destination can be made, "" nowhere
+	// fallback is where the request goes if no connection to its destination can be made; "" means nowhere
 	fallback string
 
 	mu          sync.Mutex
-	to          netip.AddrPort // set before anybody can find it
+	to          netip.AddrPort // set before the transaction can be found in the table
 	conn        sip.Connection
-	tx          *sip.ClientTx // the library's: repeats and time-outs until the final response
-	provisional bool          // a provisional came
+	tx          *sip.ClientTx // the library's transaction: retransmissions and timeouts until the final response
+	provisional bool          // a provisional response arrived
 	cancel      bool          // Cancel was called
 	sent        bool          // the CANCEL was sent
-	why         []sip.Header  // what it says besides
-	final       int           // status code of the final response, 0: none yet
-	ack         *sip.Request  // of a failure
-	ended       bool          // nothing more comes
+	why         []sip.Header  // further header fields of the CANCEL
+	final       int           // status code of the final response; 0 until it arrives
+	ack         *sip.Request  // the ACK of a non-2xx final response
+	ended       bool          // no further Response follows
 	lost        bool          // the request could not be written
-	deadline    *time.Timer   // after CANCEL
+	deadline    *time.Timer   // when to give up after CANCEL
 }
 
-// Send starts a client transaction for req (From, To, Call-ID, CSeq, Route and body as the caller set them; Via and
-// Max-Forwards are added if missing). on is called in the order of arrival within the Call-ID, never concurrently, and
-// must not block. For INVITE every 2xx is handed on, also repeats and those of other forks, for 64*T1 after the first;
-// the ACK of a failure is sent here, the ACK of a 2xx is the caller's (Write).
+// Send starts a client transaction for req. The caller sets From, To, Call-ID, CSeq, Route and body; Send adds Via and
+// Max-Forwards if they are missing. Send calls on in the order of arrival within the Call-ID, never concurrently; on
+// must not block. For INVITE, on gets every 2xx for 64*T1 after the first, including retransmissions and those of other
+// forks. Send itself sends the ACK of a non-2xx final response. The ACK of a 2xx is up to the caller
+// ([Endpoint.Write]).
 //
-// It sends a copy: req is the caller's again when Send returns. It goes to req.Destination(): what the caller set, or
-// the first Route, or the Request-URI. Send does not block: where a name must be looked up or a TCP connection made, an
-// error of that comes through on.
+// Send sends a copy, so the caller may change req when Send returns. The destination is req.Destination(): what the
+// caller set, else the first Route, else the Request-URI. Send does not block: if a name has to be looked up or a TCP
+// connection has to be made, an error of that step arrives through on.
 func (e *Endpoint) Send(req *sip.Request, on func(Response)) (*Transaction, error) {
 	return e.SendOr(req, "", on)
 }
 
-// SendOr is Send for a request over TCP whose destination is the far end of a connection that may end at any moment,
-// and where nobody listens: if it has, the request goes elsewhere, "host:port" ("": nowhere).
+// SendOr is Send for a request over an existing TCP connection that may end at any moment, to a peer that may not
+// listen for new connections. If the connection has ended and cannot be made again, the request goes to elsewhere,
+// "host:port". If elsewhere is "", it goes nowhere.
 func (e *Endpoint) SendOr(req *sip.Request, elsewhere string, on func(Response)) (*Transaction, error) {
 	out, err := e.prepare(req)
 	if err != nil {
@@ -85,7 +87,7 @@ func (e *Endpoint) SendOr(req *sip.Request, elsewhere string, on func(Response))
 	return t, nil
 }
 
-// prepare copies a request and adds what the transport owes.
+// prepare copies a request, checks its transport and adds Via and Max-Forwards.
 func (e *Endpoint) prepare(req *sip.Request) (*sip.Request, error) {
 	if req.From() == nil || req.To() == nil || req.CallID() == nil || req.CSeq() == nil {
 		return nil, errors.New("the request lacks From, To, Call-ID or CSeq; set them all")
@@ -110,7 +112,8 @@ func (e *Endpoint) prepare(req *sip.Request) (*sip.Request, error) {
 	if out.Via() == nil {
 		via := &sip.ViaHeader{ProtocolName: "SIP", ProtocolVersion: "2.0", Transport: transport, Host: e.host,
 			Port: int(e.addr.Port())}
-		via.Params.Add("branch", sip.RFC3261BranchMagicCookie+rand.Text()) // 130 bits: who did not see the request cannot answer it
+		// 130 random bits: only a peer that saw the request can answer it
+		via.Params.Add("branch", sip.RFC3261BranchMagicCookie+rand.Text())
 		via.Params.Add("rport", "")
 		out.PrependHeader(via)
 	}
@@ -121,7 +124,7 @@ func (e *Endpoint) prepare(req *sip.Request) (*sip.Request, error) {
 	return out, nil
 }
 
-// ready returns what a prepared request can go through at once, nil if that must be made first.
+// ready returns the connection for a prepared request, or nil if it first has to be made.
 func (e *Endpoint) ready(req *sip.Request) sip.Connection {
 	if _, err := netip.ParseAddrPort(req.Destination()); err != nil {
 		return nil
@@ -129,8 +132,8 @@ func (e *Endpoint) ready(req *sip.Request) sip.Connection {
 	return e.connection(req.Transport(), req.Destination())
 }
 
-// resolve looks up the host of a prepared request (addresses only: RFC 3263's service records are the caller's) and
-// makes the connection.
+// resolve looks up the host of a prepared request and makes the connection. It looks up addresses only; the service
+// records of RFC 3263 are up to the caller.
 func (e *Endpoint) resolve(req *sip.Request) (sip.Connection, error) {
 	ctx, cancel := context.WithTimeout(e.ctx, dialLimit)
 	defer cancel()
@@ -159,17 +162,17 @@ func (e *Endpoint) resolve(req *sip.Request) (sip.Connection, error) {
 	return c, nil
 }
 
-// lookupLimit is how long a name is looked up that was found before. Our own number: a name server answers within that,
-// and an INVITE must be out long before the adapter's patience ends.
+// lookupLimit bounds the lookup of a name that was found before. Our own number: a name server answers within that
+// time, and an INVITE must be sent long before the adapter gives up.
 const lookupLimit = time.Second
 
-// hostCache are the addresses that host names had last. Safe for concurrent use.
+// hostCache holds the addresses that each host name had at its last lookup. Safe for concurrent use.
 type hostCache struct {
 	mu   sync.Mutex
 	last map[string][]netip.Addr
 }
 
-// maxHosts bounds what peers' Contacts can fill, maxAddresses what one name has.
+// maxHosts bounds how many names the Contacts of peers can add; maxAddresses bounds the addresses of one name.
 const maxHosts, maxAddresses = 256, 16
 
 func (n *hostCache) get(host string) []netip.Addr {
@@ -178,10 +181,11 @@ func (n *hostCache) get(host string) []netip.Addr {
 	return n.last[host]
 }
 
-// Resolved are the addresses that a host name had when it was last looked up; none: it was not.
+// Resolved returns the addresses that a host name had at its last lookup, or none if it was never looked up.
 func (e *Endpoint) Resolved(host string) []netip.Addr { return e.hostCache.get(host) }
 
-// address looks a name up; while that fails the last address known serves, so that a dead name server stops no call.
+// address looks up a name. If the lookup fails, it returns an address of the last lookup, so that calls work while the
+// name server does not.
 func (e *Endpoint) address(ctx context.Context, host string) (netip.Addr, error) {
 	n := &e.hostCache
 	last := n.get(host)
@@ -209,7 +213,7 @@ func (e *Endpoint) address(ctx context.Context, host string) (netip.Addr, error)
 	return at, nil
 }
 
-// nearest is the first address of the family that we listen on.
+// nearest returns the first address of the family that we listen on, else the first address.
 func nearest(addrs []netip.Addr, own netip.Addr) netip.Addr {
 	for _, a := range addrs {
 		if a.Unmap().Is4() == own.Unmap().Is4() || own.IsUnspecified() {
@@ -219,8 +223,8 @@ func nearest(addrs []netip.Addr, own netip.Addr) netip.Addr {
 	return addrs[0].Unmap()
 }
 
-// Alternative is an address of a host name that was not tried, of those that it had when it was last looked up, and of
-// the family that we listen on; false: there is none.
+// Alternative returns an address of host that is not in tried. It considers the addresses of the last lookup that
+// belong to the family we listen on. It returns false if there is no such address.
 func (e *Endpoint) Alternative(host string, tried []netip.Addr) (netip.Addr, bool) {
 	own := e.addr.Addr()
 	for _, a := range e.hostCache.get(host) {
@@ -231,18 +235,18 @@ func (e *Endpoint) Alternative(host string, tried []netip.Addr) (netip.Addr, boo
 	return netip.Addr{}, false
 }
 
-// To is where the request went; invalid until that is known.
+// To returns the address that the request went to; it is invalid until that is known.
 func (t *Transaction) To() netip.AddrPort {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	return t.to
 }
 
-// connect makes the connection beside and starts.
+// connect makes the connection, then starts the transaction. It runs in a goroutine of its own.
 func (t *Transaction) connect() {
 	conn, err := t.reach(t.req)
 	t.mu.Lock()
-	t.to, _ = netip.ParseAddrPort(t.req.Destination()) // also if nobody could be reached there
+	t.to, _ = netip.ParseAddrPort(t.req.Destination()) // also set if the connection failed
 	t.mu.Unlock()
 	if err == nil {
 		err = t.start(conn)
@@ -252,7 +256,7 @@ func (t *Transaction) connect() {
 	}
 }
 
-// start sends the request. The lock is held so that a response that is back before the library's timers are set waits.
+// start sends the request. It holds the lock, so a response that arrives before the library has set its timers waits.
 func (t *Transaction) start(conn sip.Connection) error {
 	t.mu.Lock()
 	defer t.mu.Unlock()
@@ -262,7 +266,7 @@ func (t *Transaction) start(conn sip.Connection) error {
 	t.conn = conn
 	written := &retryConn{Connection: conn}
 	if sip.IsReliable(t.req.Transport()) {
-		conn = written // for the library; t.conn stays what it is, since revive compares it
+		conn = written // only for the library: t.conn stays as it is, because resend compares it
 	}
 	t.to, _ = netip.ParseAddrPort(t.req.Destination()) // resolved by now
 	tx := sip.NewClientTx(t.key, t.req, conn, sip.DefaultLogger())
@@ -294,7 +298,7 @@ func (t *Transaction) start(conn sip.Connection) error {
 	return nil
 }
 
-// forget ends the transaction in the table.
+// forget removes the transaction from the table.
 func (t *Transaction) forget() {
 	e := t.e
 	e.t.mu.Lock()
@@ -305,7 +309,8 @@ func (t *Transaction) forget() {
 	}
 }
 
-// watch empties the library's channel (we take responses from the wire ourselves) and learns of its time-out.
+// watch empties the library's channel, since we take responses from the wire ourselves. It also learns of the library's
+// timeout.
 func (t *Transaction) watch(tx *sip.ClientTx) {
 	for {
 		select {
@@ -327,7 +332,7 @@ func (t *Transaction) watch(tx *sip.ClientTx) {
 	}
 }
 
-// receive takes a response, in the order of the wire.
+// receive takes a response, in the order of arrival.
 func (t *Transaction) receive(res *sip.Response) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
@@ -356,7 +361,7 @@ func (t *Transaction) receive(res *sip.Response) {
 	}
 }
 
-// firstFinal ends the library's part and keeps what is needed for repeats.
+// firstFinal ends the library's transaction, and keeps what is needed to answer repeats.
 func (t *Transaction) firstFinal(res *sip.Response, invite bool) {
 	if t.deadline != nil {
 		t.deadline.Stop()
@@ -381,8 +386,8 @@ func (t *Transaction) firstFinal(res *sip.Response, invite bool) {
 	e.after(stay, func() { t.forget() })
 }
 
-// deliver queues a response for the user. The first final one is never lost; of others that come faster than the user
-// takes them some are.
+// deliver queues a response for the caller of Send. The first final response is never lost. Others are dropped and
+// counted if too many wait.
 func (t *Transaction) deliver(res *sip.Response, first bool) {
 	f := func() { t.on(Response{Response: res}) }
 	if first {
@@ -392,7 +397,7 @@ func (t *Transaction) deliver(res *sip.Response, first bool) {
 	}
 }
 
-// fail ends the transaction with an error, once.
+// fail ends the transaction with an error, unless it has already ended.
 func (t *Transaction) fail(err error) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
@@ -410,15 +415,15 @@ func (t *Transaction) fail(err error) {
 	t.e.queues.post(callID(t.req), func() { t.on(Response{Err: err}) })
 }
 
-// write sends a message of this transaction beside the library. If it is lost, the peer repeats what it answers.
+// write sends an ACK of this transaction without the library. If it is lost, the peer repeats its response.
 func (t *Transaction) write(req *sip.Request) {
 	req.SetTransport(t.req.Transport())
 	req.SetDestination(t.req.Destination())
 	t.conn.WriteMsg(req)
 }
 
-// follower is a request that belongs to the transaction of an INVITE: same Request-URI, top Via, Route, From, Call-ID
-// and CSeq number.
+// follower returns a request that belongs to the transaction of an INVITE: the same Request-URI, top Via, Route, From,
+// Call-ID and CSeq number.
 func follower(invite *sip.Request, method sip.RequestMethod) *sip.Request {
 	r := sip.NewRequest(method, *invite.Recipient.Clone())
 	r.AppendHeader(sip.HeaderClone(invite.Via()))
@@ -434,19 +439,19 @@ func follower(invite *sip.Request, method sip.RequestMethod) *sip.Request {
 	return r
 }
 
-// failureAck is the ACK of a failure (RFC 3261 section 17.1.1.3).
+// failureAck returns the ACK of a non-2xx final response (RFC 3261 section 17.1.1.3).
 func failureAck(invite *sip.Request, res *sip.Response) *sip.Request {
 	ack := follower(invite, sip.ACK)
 	ack.AppendHeader(sip.HeaderClone(res.To()))
 	return ack
 }
 
-// Do sends a request that is no INVITE and waits for the final response.
+// Do sends a request other than INVITE and waits for the final response.
 func (e *Endpoint) Do(ctx context.Context, req *sip.Request) (*sip.Response, error) {
 	if req.IsInvite() {
 		return nil, errors.New("do INVITE: use Send")
 	}
-	got := make(chan Response, 1) // one final response, or one error: on must not block
+	got := make(chan Response, 1) // one final response or one error; on must not block
 	t, err := e.Send(req, func(r Response) {
 		if r.Err != nil || !r.IsProvisional() {
 			got <- r
@@ -464,8 +469,8 @@ func (e *Endpoint) Do(ctx context.Context, req *sip.Request) (*sip.Response, err
 	}
 }
 
-// Write sends a request outside any transaction: the ACK of a 2xx. Like Send it sends a copy and does not block; where
-// a name must be looked up or a connection made, what fails there is lost, as a datagram may be.
+// Write sends a request outside any transaction: the ACK of a 2xx. Like Send, it sends a copy and does not block. If a
+// name has to be looked up or a connection has to be made and that fails, the request is lost, as a datagram may be.
 func (e *Endpoint) Write(req *sip.Request) error {
 	out, err := e.prepare(req)
 	if err != nil {

@@ -2,51 +2,53 @@ package endpoint
 
 import "sync/atomic"
 
-// Counts is what an endpoint holds, and what it threw away since it was opened.
+// Counts says what an endpoint holds now, and what it has discarded since it was opened.
 type Counts struct {
-	// Servers and Clients are the transactions now, StrangeServers those of strangers among the former.
+	// Servers and Clients count the transactions now; UnknownServers counts those of unknown sources among Servers.
 	Servers, Clients, UnknownServers int
-	// Queues is the number of Call-IDs with something to run now.
+	// Queues is the number of Call-IDs that have something to run now.
 	Queues int
-	// Cancels is the number of CANCELs that wait for their INVITE now.
+	// Cancels is the number of CANCELs that now wait for their INVITE.
 	Cancels int
 	// Connections is the number of TCP connections now.
 	Connections int
-	// Known is the number of addresses made known and not forgotten.
+	// Known is the number of addresses in the table of known addresses.
 	Known int
 
-	// NoSIP counts datagrams that are no SIP at all.
+	// NoSIP counts datagrams that are not SIP.
 	NoSIP uint64
 	// Refused counts messages and connections of sources that [Options.Accept] refuses.
 	Refused uint64
-	// Limited counts strangers' messages and connections beyond their rate.
+	// Limited counts messages and connections of unknown sources beyond their rate.
 	Limited uint64
-	// Malformed counts messages that cannot be read, or lack what every message needs.
+	// Malformed counts messages that cannot be parsed or lack a mandatory header field.
 	Malformed uint64
-	// Oversized counts messages too large, in whole or in a part.
+	// Oversized counts messages that are too large, or have a part that is too large.
 	Oversized uint64
-	// Unmatched counts responses that answer nothing of ours.
+	// Unmatched counts responses that match no request of ours.
 	Unmatched uint64
-	// Strays counts requests that belong to no dialog and CANCELs that are for no INVITE; nothing is kept of them.
+	// Strays counts requests that belong to no dialog, and CANCELs that match no INVITE. They leave no state.
 	Strays uint64
-	// Overloaded counts messages for which there was no room: too many transactions or too much waiting.
+	// Overloaded counts messages that were discarded because there were too many transactions or too many messages in a
+	// queue.
 	Overloaded uint64
-	// CancelsRefused counts CANCELs that could not wait for their INVITE.
+	// CancelsRefused counts CANCELs that could not wait for their INVITE because too many already waited.
 	CancelsRefused uint64
-	// ConnectionsRefused counts TCP connections for which there was no room, ConnectionsEnded those that made room for
-	// others.
+	// ConnectionsRefused counts TCP connections that were refused for lack of room. ConnectionsEnded counts those that
+	// were closed to make room for others.
 	ConnectionsRefused, ConnectionsEnded uint64
-	// Slow counts TCP connections cut off in the middle of a message, Idle those closed for silence.
+	// Slow counts TCP connections that were closed in the middle of a message. Idle counts those that were closed
+	// because they were silent.
 	Slow, Idle uint64
 }
 
-// counters is the part of Counts that only grows.
+// counters are the fields of Counts that only grow.
 type counters struct {
 	noSIP, refused, limited, malformed, oversized, unmatched, strays, overloaded, cancels, conns, ended, slow,
 	idle atomic.Uint64
 }
 
-// Counts returns what is held and what was thrown away. Safe for concurrent use.
+// Counts returns the current counts. Safe for concurrent use.
 func (e *Endpoint) Counts() Counts {
 	n := &e.n
 	c := Counts{
@@ -63,7 +65,7 @@ func (e *Endpoint) Counts() Counts {
 	return c
 }
 
-// Plus is the sum of what two endpoints count.
+// Plus returns the sum of the counts of two endpoints.
 func (c Counts) Plus(o Counts) Counts {
 	c.Servers, c.Clients, c.UnknownServers = c.Servers+o.Servers, c.Clients+o.Clients, c.UnknownServers+o.UnknownServers
 	c.Queues, c.Cancels, c.Connections, c.Known = c.Queues+o.Queues, c.Cancels+o.Cancels, c.Connections+o.Connections,
@@ -78,8 +80,8 @@ func (c Counts) Plus(o Counts) Counts {
 	return c
 }
 
-// Dropped counts what was thrown away unparsed: [Counts].NoSIP, Refused, Limited, and what could not be parsed or was
-// too large.
+// Dropped returns how many messages and connections were discarded before they reached a transaction: the sum of NoSIP,
+// Refused, Limited, Malformed and Oversized of [Counts].
 func (e *Endpoint) Dropped() uint64 {
 	n := &e.n
 	return n.noSIP.Load() + n.refused.Load() + n.limited.Load() + n.malformed.Load() + n.oversized.Load()

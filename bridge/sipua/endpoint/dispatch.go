@@ -16,7 +16,7 @@ func (e *Endpoint) recoverPanic() {
 	}
 }
 
-// message takes each message in the order of the wire, in the goroutine that reads the socket.
+// message takes each message in the order of arrival, in the goroutine that reads the socket.
 func (e *Endpoint) message(m sip.Message, o origin) {
 	switch m := m.(type) {
 	case *sip.Request:
@@ -26,13 +26,15 @@ func (e *Endpoint) message(m sip.Message, o origin) {
 	}
 }
 
-// request matches a request to its server transaction, or makes one (RFC 3261 section 17.2.3).
+// request finds the server transaction of a request, or makes one (RFC 3261 section 17.2.3).
 func (e *Endpoint) request(req *sip.Request, o origin) {
 	if req.Via() == nil {
 		e.n.malformed.Add(1)
-		return // nowhere to answer to
+		return // there is no address to answer to
 	}
-	req.Recipient.Headers = nil // RFC 3261 section 19.1.1: not in a Request-URI. They would be header fields of the request that we send on
+	// RFC 3261 section 19.1.1 forbids header fields in a Request-URI. They would become header fields of the request
+	// that we send on.
+	req.Recipient.Headers = nil
 	dest := received(req, o.from)
 	if code, reason := requestFault(req); code != 0 {
 		e.n.malformed.Add(1)
@@ -56,14 +58,15 @@ func (e *Endpoint) request(req *sip.Request, o origin) {
 	}
 }
 
-// serverKey is the library's key of a server transaction, of one transport: what comes by UDP must not wait for a TCP
-// peer that does not read, whatever words it bears. The request has what the key is made of, since it is not faulty.
+// serverKey returns the library's key of a server transaction, extended by the transport: a request over UDP must not
+// wait for a TCP peer that does not read, whatever the request contains. A request that passed requestFault has all
+// that the key is made of.
 func serverKey(req *sip.Request) string {
 	key, _ := sip.ServerTxKeyMake(req)
 	return key + " " + strings.ToUpper(req.Transport())
 }
 
-// begin makes the server transaction of a new request and passes it on.
+// begin makes the server transaction of a new request and queues the request for the handler.
 func (e *Endpoint) begin(a incoming) {
 	r := a.Request
 	if r.IsCancel() {
@@ -75,7 +78,7 @@ func (e *Endpoint) begin(a incoming) {
 		return
 	}
 	conn := e.connection(r.Transport(), r.Source())
-	if conn == nil { // the TCP connection has gone; nothing can be answered, but who said BYE is gone too
+	if conn == nil { // no response can be sent: the TCP connection has gone. A BYE still counts.
 		if r.Method == sip.BYE {
 			e.pass(r)
 		}
@@ -89,7 +92,7 @@ func (e *Endpoint) begin(a incoming) {
 	}
 	if gives != nil {
 		e.t.removeServer(gives)
-		e.spawn(gives.tx.Terminate) // it waits for a write, if one is under way
+		e.spawn(gives.tx.Terminate) // Terminate waits for a write that is under way
 	}
 	if !e.start(a, conn, p) {
 		return
@@ -101,7 +104,7 @@ func (e *Endpoint) begin(a incoming) {
 	e.endCancelled(r.server, waiting)
 }
 
-// mayKeepState reports whether a request is in a dialog, or is one that needs none.
+// mayKeepState reports whether a request belongs to a dialog or needs none.
 func (e *Endpoint) mayKeepState(r *Request) bool {
 	tag := r.To().Params.GetOr("tag", "")
 	switch {
@@ -114,12 +117,12 @@ func (e *Endpoint) mayKeepState(r *Request) bool {
 	}
 	switch r.Method {
 	case sip.BYE, sip.INFO, sip.UPDATE, sip.PRACK:
-		return false // they mean nothing outside of one
+		return false // these methods have no meaning outside a dialog
 	}
 	return true
 }
 
-// stray answers a request that belongs to no dialog, and keeps nothing of it.
+// stray answers a request that belongs to no dialog, without keeping state.
 func (e *Endpoint) stray(a incoming) {
 	e.n.strays.Add(1)
 	if e.o.Answers == nil || e.o.Answers(a.Request) {
@@ -127,11 +130,11 @@ func (e *Endpoint) stray(a incoming) {
 	}
 }
 
-// fullEvery is the least time between two log lines about requests for which there is no room. Our own number.
+// fullEvery is the shortest time between two log entries about requests for which there is no room. Our own number.
 const fullEvery = time.Minute
 
-// full refuses a request for which there is no room. A BYE is not answered then: a 503 would end it, and so it comes
-// again.
+// full refuses a request for which there is no room. A BYE gets no answer: a 503 would end its transaction, while a BYE
+// without an answer is retransmitted.
 func (e *Endpoint) full(a incoming) {
 	e.n.overloaded.Add(1)
 	if a.unknown {
@@ -148,7 +151,7 @@ func (e *Endpoint) full(a incoming) {
 	}
 }
 
-// start makes and files a server transaction; false: the endpoint is closed.
+// start makes and files a server transaction. It returns false if the endpoint is closed.
 func (e *Endpoint) start(a incoming, conn sip.Connection, p reservation) bool {
 	s := newServer(a.Request, a.key, a.dest, conn)
 	s.reservation, a.server = p, s
@@ -171,8 +174,8 @@ func callID(m interface{ CallID() *sip.CallIDHeader }) string {
 	return ""
 }
 
-// pass queues a request for the handler. If the handler fails, the peer gets 500; if too much waits already, 503. What
-// ends a call, and a call for help, has places of its own among what waits.
+// pass queues a request for the handler. If the handler panics, the peer gets 500. If too many requests wait, the peer
+// gets 503. A BYE in a dialog and an emergency call have reserved places in the queue.
 func (e *Endpoint) pass(r *Request) {
 	run := func() {
 		defer func() {
@@ -193,24 +196,25 @@ func (e *Endpoint) pass(r *Request) {
 	}
 	e.n.overloaded.Add(1)
 	if r.inDialog && r.Method == sip.BYE {
-		r.Drop() // it comes again
+		r.Drop() // the BYE is retransmitted
 		return
 	}
 	r.answer(sip.StatusServiceUnavailable, "Service Unavailable")
 }
 
-// answer replies where nobody can be told that it failed: the peer will repeat its request.
+// answer replies where an error could not be passed on. If the reply is lost, the peer repeats its request.
 func (r *Request) answer(code int, reason string) {
 	if err := r.Reply(code, reason); err != nil {
 		r.Endpoint.log.Debug("a reply could not be sent", zap.Int("code", code), zap.Error(err))
 	}
 }
 
-// response matches a response to its client transaction (RFC 3261 section 17.1.3): branch of the top Via, method and
-// number of CSeq, Call-ID and our tag have to be those of the request. The branch is 130 random bits, so a response is
-// from who saw the request. Besides, by TCP it has to come from the host that the request went to, over whichever of
-// its connections; by UDP a server with several addresses may answer from any of them, so the source is not looked at.
-// What matches none is dropped: our transactions stay for as long as a user needs repeats (64*T1 for a 2xx to INVITE).
+// response finds the client transaction of a response (RFC 3261 section 17.1.3). The branch of the top Via, the method
+// and number of CSeq, the Call-ID and our tag have to be those of the request. The branch has 130 random bits, so only
+// a peer that saw the request can send the response. A response over TCP must also come from the host that the request
+// went to, over any connection from that host. Over UDP the source is not checked, because a server with several
+// addresses may answer from any of them. A response that matches no transaction is dropped. Our transactions live for
+// as long as retransmissions may arrive (64*T1 for a 2xx to INVITE).
 func (e *Endpoint) response(res *sip.Response, o origin) {
 	if code, _ := responseFault(res); code != 0 {
 		e.n.malformed.Add(1)
@@ -229,7 +233,8 @@ func (e *Endpoint) response(res *sip.Response, o origin) {
 	t.receive(res)
 }
 
-// answeredBy reports whether a response with our branch and method answers this request, and may come this way.
+// answeredBy reports whether a response answers this request, and whether its transport and source are valid. Branch
+// and method are already known to match.
 func (t *Transaction) answeredBy(res *sip.Response, o origin) bool {
 	if callID(t.req) != callID(res) || t.req.CSeq().SeqNo != res.CSeq().SeqNo ||
 		t.req.From().Params.GetOr("tag", "") != res.From().Params.GetOr("tag", "") {
@@ -242,7 +247,7 @@ func clientKey(via *sip.ViaHeader, method sip.RequestMethod) string {
 	return via.Params.GetOr("branch", "") + " " + string(method)
 }
 
-// connection returns what a message over transport to or from the address goes through, nil if there is none.
+// connection returns the connection for messages to or from addr, or nil if there is none.
 func (e *Endpoint) connection(transport, addr string) sip.Connection {
 	if strings.EqualFold(transport, "UDP") {
 		if e.packets == nil {

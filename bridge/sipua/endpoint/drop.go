@@ -1,10 +1,10 @@
 package endpoint
 
-// dropped stands where the status code of the final response would.
+// dropped takes the place of the status code of the final response.
 const dropped = 1
 
-// Drop ends the request without any answer, not even 100: who should not be here learns nothing. A repeat of it is a
-// new request. What is answered afterwards goes nowhere. It may be called from any goroutine.
+// Drop ends the request without any answer, not even 100, so an intruder learns nothing. A repeat of it counts as a new
+// request. A later response to it is not sent. It may be called from any goroutine.
 func (r *Request) Drop() {
 	s := r.server
 	if s == nil {

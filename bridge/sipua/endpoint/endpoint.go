@@ -16,55 +16,59 @@ import (
 	"go.uber.org/zap"
 )
 
-// ErrTimeout tells that no final response came in time: 64*T1 = 32 s after the request (RFC 3261 section 17.1), or
-// after the CANCEL of an INVITE.
+// ErrTimeout means that no final response arrived in time: within 64*T1 = 32 s after the request (RFC 3261 section
+// 17.1), or after the CANCEL of an INVITE.
 var ErrTimeout = errors.New("no final response in time")
 
-// ErrClosed tells that the endpoint was closed.
+// ErrClosed means that the endpoint was closed.
 var ErrClosed = errors.New("endpoint is closed")
 
-// Options of an [Endpoint].
+// Options are the options of an [Endpoint].
 type Options struct {
-	// Listen is the local address; port 0 takes a free one.
+	// Listen is the local address; port 0 picks a free port.
 	Listen netip.AddrPort
-	// UDP and TCP say which transports listen (the same port number).
+	// UDP and TCP choose the transports; both use the same port number.
 	UDP, TCP bool
-	// Packets, if not nil, is read and written instead of a UDP socket of our own; it is closed by Close.
+	// Packets, if not nil, is used instead of a UDP socket of our own. Close closes it.
 	Packets Packets
-	// Clocks, if not nil, are read instead of the system's: the wall clock, and one that goes on while this process
-	// stands still and while the machine sleeps.
+	// Clocks, if not nil, replaces the system's clocks: the wall clock, and a clock that runs on while this process is
+	// stopped and while the machine sleeps.
 	Clocks func() (wall, boot time.Duration)
-	// Lookup, if not nil, looks host names up instead of the system's resolver. It may be called from any goroutine.
+	// Lookup, if not nil, replaces the system's resolver for host names. It may be called from any goroutine.
 	Lookup func(ctx context.Context, network, host string) ([]netip.Addr, error)
-	// Advertise is the host for Via and Contact where Listen is an unspecified address.
+	// Advertise is the host in Via and Contact. It is needed if Listen is an unspecified address.
 	Advertise string
-	// Strangers are limited: what comes from an address that is neither in Known nor was made known by Know, nor
-	// answered a request of ours lately, shares a bounded rate. False: nobody is limited.
+	// LimitUnknown limits unknown sources: all of them together share a bounded rate. A source is known if it is in
+	// Known, if Know made it known, if a request that we sent to it awaits a response, or if it answered one lately.
+	// If false, no source is limited.
 	LimitUnknown bool
-	// Known are addresses that are never strangers.
+	// Known holds addresses that are always known.
 	Known []netip.Prefix
-	// Urgent, if not nil, reports whether a request is served beyond the limits that keep one source from taking all
-	// the room: a call for help. It must not block.
+	// Urgent, if not nil, reports whether a request is an emergency call. Such a request is served beyond the limits
+	// that keep one source from taking all the room. It must not block.
 	Urgent func(*sip.Request) bool
-	// InDialog, if not nil, reports whether a request with a tag in To belongs to a dialog. What belongs to none is
-	// answered 481 and leaves no state, and so is a BYE, INFO, UPDATE or PRACK without that tag; for what belongs to
-	// one some room is kept. nil: all do. It is called in the reading goroutine and must not block.
+	// InDialog, if not nil, reports whether a request with a To tag belongs to a dialog; if nil, every such request
+	// does. A request that belongs to none is answered 481 and leaves no state. So does a BYE, INFO, UPDATE or PRACK
+	// without a To tag. Some room is reserved for requests in a dialog. InDialog is called in the goroutine that reads
+	// the socket, and must not block.
 	InDialog func(*Request) bool
-	// Answers, if not nil, reports whether a request that belongs to no dialog is answered at all. It must not block.
+	// Answers, if not nil, reports whether a request that belongs to no dialog gets an answer. It must not block.
 	Answers func(*Request) bool
-	// SameSide, if not nil, reports whether two addresses are of one peer: a CANCEL may come from the one if its INVITE
-	// came from the other. It must not block.
+	// SameSide, if not nil, reports whether two addresses belong to one peer. If so, a CANCEL may come from a different
+	// address than its INVITE. It must not block.
 	SameSide func(invite, cancel netip.Addr) bool
-	// Bound, if not nil, returns where adapters are bound now. Room is kept for a call for help from there, and a TCP
-	// connection from there is closed last for want of room. It must not block.
+	// Bound, if not nil, returns the addresses of the current bindings of adapters. Room is reserved for an emergency
+	// call from these addresses, and a TCP connection from them is the last to be closed for lack of room. It must not
+	// block.
 	Bound func() []netip.AddrPort
-	// Accept, if not nil, reports whether a source may speak at all; others are dropped before parsing and counted.
+	// Accept, if not nil, reports whether messages from a source are accepted. Other messages are dropped unparsed, and
+	// counted.
 	Accept func(netip.Addr) bool
 	Logger *zap.Logger
 }
 
-// Packets is a datagram socket; [net.UDPConn] is one. Its methods may be called concurrently. A read that returns
-// [net.ErrClosed] ends the reading, any other error is taken for a passing one.
+// Packets is a datagram socket, such as [net.UDPConn]. Its methods may be called concurrently. If a read returns
+// [net.ErrClosed], the endpoint stops reading; it treats any other error as temporary.
 type Packets interface {
 	ReadFromUDPAddrPort(b []byte) (int, netip.AddrPort, error)
 	WriteToUDPAddrPort(b []byte, to netip.AddrPort) (int, error)
@@ -74,18 +78,18 @@ type Packets interface {
 
 var _ Packets = (*net.UDPConn)(nil)
 
-// Handler takes what arrives. Its methods must not block (post to a mailbox); for one Call-ID they are never called
-// concurrently and come in the order of arrival on the wire.
+// Handler takes the requests that arrive. Its methods must not block (post to a mailbox). For one Call-ID they are
+// called in the order of arrival, and never concurrently.
 type Handler interface {
-	// Request is a new request: no retransmission, no CANCEL that matched an INVITE, no ACK of a failure. An ACK of a
-	// 2xx comes here.
+	// Request takes a new request, or the ACK of a 2xx. It gets no retransmission, no CANCEL that matched an INVITE,
+	// and no ACK of a non-2xx final response.
 	Request(r *Request)
-	// Cancelled: a CANCEL matched the INVITE r, which has no final response yet; the CANCEL itself was answered 200.
-	// The handler answers r with 487 (or with a 200 that crossed it).
+	// Cancelled reports that a CANCEL matched the INVITE r, which has no final response yet. The CANCEL has already
+	// been answered 200. The handler answers r with 487, or with a 200 that crosses the CANCEL.
 	Cancelled(r *Request)
 }
 
-// Endpoint is one socket. Safe for concurrent use.
+// Endpoint is one SIP socket. Safe for concurrent use.
 type Endpoint struct {
 	// set once
 	o             Options
@@ -95,27 +99,27 @@ type Endpoint struct {
 	host          string // for Via and Contact
 	parser        *sip.Parser
 	packets       Packets
-	timestamped   *timestampedConn // packets, if they bear the kernel's stamps
-	arrivals      *arrivals        // nil on sockets that are not the system's, unless Clocks goes with them
+	timestamped   *timestampedConn // same as packets if the kernel stamps its datagrams, else nil
+	arrivals      *arrivals        // nil with Options.Packets, unless Options.Clocks is set too
 	streams       tcpConns
 	sourceLimiter sourceLimiter
 	n             counters
 	t             transactions
 	queues        queues
-	work          sync.WaitGroup  // everything that runs beside the queues
+	work          sync.WaitGroup  // everything that runs outside the queues
 	ctx           context.Context // ended by Close
 	stop          context.CancelFunc
-	secret        []byte // of the tags that are derived
+	secret        []byte // key of derivedTag
 
-	fullTold  atomic.Int64 // until when nothing is said about a lack of room: Unix nanoseconds
+	fullTold  atomic.Int64 // no log entry about a lack of room until then: Unix nanoseconds
 	closed    atomic.Bool
 	once      sync.Once
-	err       error // of Close
+	err       error // result of Close
 	hostCache hostCache
 	lookup    func(ctx context.Context, network, host string) ([]netip.Addr, error)
 }
 
-// Open binds the sockets and returns when they can send and receive.
+// Open binds the sockets. When it returns, they can send and receive.
 func Open(o Options, h Handler) (*Endpoint, error) {
 	o.UDP = o.UDP || o.Packets != nil
 	if !o.UDP && !o.TCP {
@@ -158,7 +162,8 @@ func Open(o Options, h Handler) (*Endpoint, error) {
 	return e, nil
 }
 
-// bind opens the sockets. With port 0 the TCP port that belongs to the free UDP port may be taken: then it tries anew.
+// bind opens the sockets. With port 0, the TCP port that matches the free UDP port may be in use. Then bind tries
+// again.
 func (e *Endpoint) bind() error {
 	const tries = 20
 	var last error
@@ -180,7 +185,7 @@ func (e *Endpoint) bindOnce() error {
 			if err != nil {
 				return err
 			}
-			_ = own.SetReadBuffer(receiveBuffer) // what the kernel grants
+			_ = own.SetReadBuffer(receiveBuffer) // as much as the kernel allows
 			c, e.timestamped = own, newTimestampedConn(own)
 		}
 		e.packets = c
@@ -202,16 +207,16 @@ func (e *Endpoint) bindOnce() error {
 	return nil
 }
 
-// Addr is the address it listens on, with the real port.
+// Addr returns the address that the endpoint listens on, with the actual port.
 func (e *Endpoint) Addr() netip.AddrPort { return e.addr }
 
-// Connected reports whether there is a TCP connection whose other end is addr, "address:port".
+// Connected reports whether there is a TCP connection to addr, "address:port".
 func (e *Endpoint) Connected(addr string) bool {
 	return e.connection("TCP", addr) != nil
 }
 
-// Contact returns a Contact header field for this socket. The transport "TCP" is said, since UDP is what a URI means
-// without.
+// Contact returns a Contact header field for this socket. It names the transport only if that is TCP, because a URI
+// without the parameter means UDP.
 func (e *Endpoint) Contact(user string, transport string) *sip.ContactHeader {
 	u := sip.Uri{Scheme: "sip", User: user, Host: e.host, Port: int(e.addr.Port())}
 	if strings.EqualFold(transport, "TCP") || !e.o.UDP {
@@ -220,7 +225,7 @@ func (e *Endpoint) Contact(user string, transport string) *sip.ContactHeader {
 	return &sip.ContactHeader{Address: u}
 }
 
-// Close closes the sockets and waits for all goroutines. Client transactions under way end with [ErrClosed].
+// Close closes the sockets and waits for all goroutines. Pending client transactions end with [ErrClosed].
 func (e *Endpoint) Close() error {
 	e.once.Do(func() {
 		e.closed.Store(true)
@@ -238,7 +243,7 @@ func (e *Endpoint) Close() error {
 	return e.err
 }
 
-// after runs f in d unless the endpoint is closed before.
+// after runs f after d, unless the endpoint is closed by then.
 func (e *Endpoint) after(d time.Duration, f func()) *time.Timer {
 	return time.AfterFunc(d, func() {
 		if !e.closed.Load() {
@@ -247,7 +252,7 @@ func (e *Endpoint) after(d time.Duration, f func()) *time.Timer {
 	})
 }
 
-// spawn runs f beside; it reports whether it will.
+// spawn runs f in a goroutine of its own. It returns false, and does not run f, if the endpoint is closed.
 func (e *Endpoint) spawn(f func()) bool {
 	e.t.mu.Lock()
 	defer e.t.mu.Unlock()

@@ -2,88 +2,91 @@ package endpoint
 
 import "time"
 
-// This file holds what the network may make us keep or do. All are our own numbers. The yardstick is a busy site: 100
-// lines, 20 calls/s set up and cleared through one PBX address, all adapters' ports behind one address, everything
-// restarting at once after a power cut.
+// This file holds the limits on what the network may make us store or do. All numbers are our own. They are sized for a
+// busy site: 100 lines; 20 calls/s set up and cleared through one PBX address; all adapter ports behind one address;
+// everything restarting at once after a power cut.
 
-// Sizes. An INVITE with a session description of every codec, a dozen candidates and the routes of ten proxies is below
-// 8 KiB.
+// Sizes, in bytes unless noted. An INVITE with a session description of all codecs, a dozen candidates and the routes
+// of ten proxies is smaller than 8 KiB.
 const (
-	maxMessage = 32 << 10 // whole; beyond it 513 (RFC 3261 section 21.5.7)
+	maxMessage = 32 << 10 // whole message; beyond it 513 (RFC 3261 section 21.5.7)
 	maxHead    = 16 << 10 // start line and header fields
-	maxBody    = 16 << 10 // 413 (RFC 3261 section 21.4.11); session descriptions are 1 to 4 KiB
+	maxBody    = 16 << 10 // beyond it 413 (RFC 3261 section 21.4.11); session descriptions are 1 to 4 KiB
 	maxField   = 8 << 10  // one header field with its continuations
-	maxFields  = 256      // header fields; the longest in common use have 60
-	maxEcho    = 4 << 10  // what a refusal of an unread request repeats of it
+	maxFields  = 256      // number of header fields; the largest messages in common use have 60
+	maxEcho    = 4 << 10  // header fields that the refusal of an unparsed request repeats
 )
 
-// Server transactions. By UDP each stays 32 s, with some 4 KiB. 20 calls/s are two a call and their OPTIONS: 1,500 at
-// any time.
+// Server transactions. Over UDP each lives for 32 s and takes some 4 KiB. 20 calls/s, with two transactions a call and
+// the OPTIONS that go with them, are 1,500 at any time.
 const (
-	maxServers              = 8192  // of all; beyond it each known source shares what is left with the others
-	maxServersHard          = 16384 // of all in the ordinary room: 64 MiB
+	maxServers              = 8192  // in all; beyond it each known source shares what is left with the others
+	maxServersHard          = 16384 // in all, without the reserved places: 64 MiB
 	maxServersSource        = 4096  // of one known source
 	maxServersFew           = 64    // of one known source beyond maxServers, however many sources there are
-	maxUnknownServers       = 512   // of all strangers
-	maxUnknownServersSource = 32    // of one stranger
-	maxLooks                = 512   // at the transactions of one source, for one that was answered: more than the calls that 100 lines have at a time
+	maxUnknownServers       = 512   // of all unknown sources
+	maxUnknownServersSource = 32    // of one unknown source
+	// transactions of one source that are searched for an answered one: more than the calls that 100 lines have at a
+	// time
+	maxLooks = 512
 )
 
-// Places that are kept beside the ordinary room. There are as many kept dialogs as calls have, and as many adapters as
-// are bound.
+// Reserved places, beside those above. There are as many reservations as dialogs and bound adapters.
 const (
-	maxReserved        = 16 // of one dialog (for BYE as many again), of one bound adapter, of all at its address
-	maxReservedCallers = 64 // of all other calls for help
+	maxReserved        = 16 // for a dialog (as many for its BYE), for a bound adapter, for all adapters at an address
+	maxReservedCallers = 64 // for all other emergency calls
 )
 
-// Work that waits. A queue is open for microseconds, unless the process is slow.
+// Queued work. A queue exists for microseconds, unless the process is slow.
 const (
 	maxQueues          = 4096 // Call-IDs with something to do
 	maxQueuesSource    = 2048 // of one source
 	maxQueuesFew       = 64   // of one source beyond maxQueues
-	maxQueuesHard      = 8192 // of all
+	maxQueuesHard      = 8192 // in all
 	maxWaiting         = 256  // within one Call-ID
-	maxWaitingReserved = 64   // within one Call-ID beyond that: what ends a call or calls for help
-	maxCancels         = 256  // CANCELs that wait 50 ms for the INVITE they overtook: at 20 calls/s not one
+	maxWaitingReserved = 64   // within one Call-ID beyond maxWaiting: BYE and emergency calls
+	maxCancels         = 256  // CANCELs that wait 50 ms for the INVITE they overtook; none at 20 calls/s
 	maxCancelsSource   = 64   // of one source
 )
 
-// TCP connections: one for each of 100 adapter ports and some for the services. 512 leave half of the usual 1,024
-// descriptors.
+// TCP connections. There is one for each of 100 adapter ports and some for the services. 512 leave half of the usual
+// limit of 1,024 file descriptors.
 const (
 	maxConns              = 512
-	maxConnsSource        = 256 // and less, where others want theirs
+	maxConnsSource        = 256 // fewer if other addresses need the room
 	maxUnknownConns       = 64
-	maxUnknownConnsSource = 4 // connections of one stranger
+	maxUnknownConnsSource = 4 // connections of one unknown source
 )
 
-// Patience with a TCP peer.
+// Time limits for a TCP peer.
 const (
-	// messageLimit is how long one message may take to arrive, from its first byte: a second is a slow mobile network.
+	// messageLimit is how long one message may take to arrive, from its first byte. A slow mobile network needs a
+	// second.
 	messageLimit = 10 * time.Second
-	// idleLimit: an adapter registers at least once an hour over its connection, and that is the way to it; two may
-	// pass.
+	// idleLimit is how long a connection of a known peer may be silent. An adapter registers at least once an hour over
+	// its connection, and that connection is the only way to reach it. So it may miss one registration.
 	idleLimit = 2 * time.Hour
-	// unknownIdleLimit: who connects shows who he is within a round trip or two.
+	// unknownIdleLimit is the same for an unknown source. A legitimate peer authenticates within a round trip or two.
 	unknownIdleLimit = 30 * time.Second
 )
 
-// Strangers. To become known takes two requests. With 100 adapter ports behind one address the first that succeeds
-// makes it known.
+// Unknown sources. A source needs two requests to become known. If 100 adapter ports share one address, the first
+// success makes the address known.
 const (
-	unknownRate        = 100 // messages and connections a second, of all strangers
+	unknownRate        = 100 // messages and connections a second, of all unknown sources together
 	unknownBurst       = 200
-	unknownSourceRate  = 10 // of one address (IPv6: of one /64)
+	unknownSourceRate  = 10 // of one address (IPv6: of one /64 network)
 	unknownSourceBurst = 20
-	unknownSlots       = 4096 // addresses share one of these buckets by a secret hash: 64 KiB, whoever comes
+	unknownSlots       = 4096 // buckets; a secret hash maps addresses to them: 64 KiB for any number of addresses
 )
 
 // Known addresses.
 const (
-	maxKnown = 1024           // ten times what 100 lines need; beyond it the oldest is forgotten
-	knownFor = 12 * time.Hour // a night; registrations and answers renew it every hour at least
+	maxKnown = 1024           // ten times what 100 lines need; beyond it the oldest entry is removed
+	knownFor = 12 * time.Hour // a night; registrations and responses renew it at least every hour
 )
 
-// receiveBuffer is asked of the kernel for the UDP socket, which grants what its administrator allows: 4 MiB hold 20 ms
-// of a full gigabit of small packets, so that the BYE among them is not lost while this process waits for a processor.
+// receiveBuffer is the size that we request for the receive buffer of the UDP socket. The kernel may grant less. 4 MiB
+// hold 20 ms of a full gigabit of small packets, so a BYE among them is not lost while this process waits for a
+// processor.
 const receiveBuffer = 4 << 20

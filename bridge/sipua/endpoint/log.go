@@ -10,15 +10,15 @@ import (
 	"go.uber.org/zap/exp/zapslog"
 )
 
-// setLibraryLog: the library has one logger for the whole process, to be set before it is used. The first endpoint's is
-// it.
+// setLibraryLog runs once: the library has one logger for the whole process, which has to be set before use. It becomes
+// the logger of the first endpoint.
 var setLibraryLog sync.Once
 
 func libraryLog(l *zap.Logger) {
 	setLibraryLog.Do(func() { sip.SetDefaultLogger(slog.New(redact{zapslog.NewHandler(l.Core())})) })
 }
 
-// redact drops what the library quotes of the packets it could not parse: they may hold credentials.
+// redact removes what the library quotes of packets that it could not parse, since they may hold credentials.
 type redact struct{ slog.Handler }
 
 // mayQuoteMessage reports whether an attribute may hold a message or parts of one.
@@ -43,12 +43,12 @@ func clean(attrs []slog.Attr) []slog.Attr {
 	return kept
 }
 
-// Enabled lets only warnings and errors through: the library's smaller talk is about connections.
+// Enabled lets only warnings and errors through. The library's lower levels are about connections.
 func (h redact) Enabled(ctx context.Context, l slog.Level) bool {
 	return l >= slog.LevelWarn && h.Handler.Enabled(ctx, l)
 }
 
-// Handle implements [slog.Handler]. A bad packet is not our trouble, so it is told at debug level.
+// Handle implements [slog.Handler]. A malformed packet is not our fault, so it is logged at debug level.
 func (h redact) Handle(ctx context.Context, r slog.Record) error {
 	level := min(r.Level, slog.LevelWarn)
 	if r.Message == "failed to parse" {

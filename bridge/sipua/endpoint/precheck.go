@@ -6,13 +6,14 @@ import (
 	"github.com/emiago/sipgo/sip"
 )
 
-// This file looks at a message before the library parses it: what is too large to be parsed, and what its parser would
-// read wrongly.
+// This file checks a message before the library parses it. It finds messages that are too large, and what the library's
+// parser would misread.
 
-// field is a header field as it came: with its continuations, without the last line end.
+// field is a header field as received: with its continuation lines, without the last line end.
 type field struct{ name, value []byte }
 
-// fields cuts a head (start line and header fields, without the empty line) into the start line and the header fields.
+// fields splits a head (the start line and the header fields, without the empty line) and returns the start line. It
+// calls each with each header field and its size in bytes, until each returns false.
 func fields(head []byte, each func(f field, size int) bool) (start []byte) {
 	start, rest, _ := bytes.Cut(head, []byte("\r\n"))
 	for len(rest) > 0 {
@@ -27,7 +28,7 @@ func fields(head []byte, each func(f field, size int) bool) (start []byte) {
 	return start
 }
 
-// fieldEnd is where the first header field ends, continuations included.
+// fieldEnd returns the offset at which the first header field ends, continuation lines included.
 func fieldEnd(b []byte) int {
 	for at := 0; ; {
 		i := bytes.Index(b[at:], []byte("\r\n"))
@@ -41,7 +42,8 @@ func fieldEnd(b []byte) int {
 	}
 }
 
-// fault is what is wrong with a message, as a response says it; the zero value is nothing.
+// fault is what is wrong with a message, as the code and reason of a response. The zero value means that nothing is
+// wrong.
 type fault struct {
 	code   int
 	reason string
@@ -51,11 +53,11 @@ var (
 	tooLarge     = fault{sip.StatusMessageTooLarge, "Message Too Large"}
 	bodyTooLarge = fault{sip.StatusRequestEntityTooLarge, "Request Entity Too Large"}
 	badRequest   = fault{sip.StatusBadRequest, "Bad Request"}
-	badScheme    = fault{416, "Unsupported URI Scheme"} // RFC 3261 section 21.4.14; the library knows HTTP's meaning
+	badScheme    = fault{416, "Unsupported URI Scheme"} // RFC 3261 section 21.4.14; the library's constant is HTTP's
 )
 
-// inspect judges sizes and what only the bytes show; untidy reports whether the message has to go through tidied before
-// it is parsed.
+// inspect checks sizes, and what shows only in the raw bytes. untidy reports whether the message has to be normalized
+// before it is parsed.
 func inspect(b []byte) (f fault, untidy bool) {
 	head, body, _ := bytes.Cut(b, []byte("\r\n\r\n"))
 	switch {
@@ -88,7 +90,7 @@ type kind uint8
 
 const (
 	other   kind = iota
-	address      // From, To, Contact: one URI may stand without brackets
+	address      // From, To, Contact: a single URI may come without brackets
 	via
 	route
 )
@@ -120,14 +122,14 @@ func kindOf(name []byte) kind {
 	return other
 }
 
-// ambiguousURI reports whether a URI with header fields of its own stands without brackets (RFC 3261 section 20: then
-// nobody knows what belongs to what; RFC 4475 section 3.1.2.13).
+// ambiguousURI reports whether a URI with header fields of its own comes without brackets. Nobody can tell then what
+// belongs to the URI (RFC 3261 section 20, RFC 4475 section 3.1.2.13).
 func ambiguousURI(value []byte) bool {
 	return bytes.IndexByte(value, '?') >= 0 && bytes.IndexByte(value, '<') < 0 && bytes.IndexByte(value, '"') < 0
 }
 
-// seemsList reports whether a field that holds one address seems to hold several: a comma in a display name without
-// quotes (RFC 4475 section 3.1.2.15).
+// seemsList reports whether a field that may hold only one address seems to hold several: its display name has a comma
+// and no quotes (RFC 4475 section 3.1.2.15).
 func seemsList(value []byte) bool {
 	name, _, bracketed := bytes.Cut(value, []byte("<"))
 	return bracketed && bytes.IndexByte(name, ',') >= 0 && bytes.IndexByte(name, '"') < 0
@@ -135,8 +137,8 @@ func seemsList(value []byte) bool {
 
 func contact(name []byte) bool { return len(name) == 7 || name[0]|0x20 == 'm' }
 
-// unsupportedScheme reports whether a request goes to a URI of a scheme that leads nowhere here (RFC 3261 section
-// 8.2.2.1). "urn" is how calls for help may be addressed (RFC 5031).
+// unsupportedScheme reports whether the Request-URI has a scheme that we do not support (RFC 3261 section 8.2.2.1). An
+// emergency call may have a "urn" (RFC 5031).
 func unsupportedScheme(start []byte) bool {
 	parts := bytes.Split(start, []byte(" "))
 	if len(parts) != 3 || !bytes.HasPrefix(parts[2], []byte("SIP/")) || bytes.HasPrefix(parts[0], []byte("SIP/")) {
@@ -160,14 +162,14 @@ func unsupportedScheme(start []byte) bool {
 	return true
 }
 
-// needsNormalizing reports whether tight would change a value.
+// needsNormalizing reports whether appendNormalized would change a value.
 func needsNormalizing(value []byte, via bool) bool {
 	return !bytes.Equal(appendNormalized(make([]byte, 0, 256), value, via), value)
 }
 
-// appendNormalized appends a value without blanks around ";" and "=" (and "/" in a Via) and with parameter names in
-// lower case, outside of quotes and brackets. The library's parser takes "tag = x" for a parameter named "tag ", and
-// ";TAG=x" for another one than ";tag=x".
+// appendNormalized appends a value without blanks around ";" and "=" (and "/" in a Via), and with parameter names in
+// lower case. It leaves quoted and bracketed text as it is. Without it, the library's parser would take "tag = x" for a
+// parameter named "tag ", and would not find ";TAG=x" as "tag".
 func appendNormalized(to, value []byte, via bool) []byte {
 	quoted, bracketed, naming := false, false, false
 	for i := 0; i < len(value); i++ {
@@ -205,8 +207,8 @@ func appendNormalized(to, value []byte, via bool) []byte {
 
 func space(c byte) bool { return c == ' ' || c == '\t' || c == '\r' || c == '\n' }
 
-// normalized is the message with its addresses and Vias as the library's parser reads them rightly, without
-// continuations.
+// normalized returns the message with its addresses and Vias in a form that the library parses correctly, without
+// continuation lines.
 func normalized(b []byte) []byte {
 	head, body, whole := bytes.Cut(b, []byte("\r\n\r\n"))
 	if !whole {

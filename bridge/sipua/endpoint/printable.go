@@ -6,8 +6,8 @@ import (
 	"clearback/supervision/sanitize"
 )
 
-// maxPrintable bounds what a log entry tells of a message, in characters, with the two dots for what was cut.
+// maxPrintable bounds what a log entry quotes of a message, in characters, including the two dots that mark a cut.
 const maxPrintable = 122
 
-// Printable makes a value that may hold what a peer sent fit for a log and for a terminal: see [sanitize.Text].
+// Printable makes a value that may hold what a peer sent safe for a log and a terminal: see [sanitize.Text].
 func Printable(v any) string { return sanitize.Text(fmt.Sprint(v), maxPrintable) }

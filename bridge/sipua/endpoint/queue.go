@@ -7,14 +7,14 @@ import (
 	"go.uber.org/zap"
 )
 
-// queues run functions one after the other within a Call-ID, in the order of post, and beside each other otherwise.
-// A Call-ID costs memory and a goroutine only while there is something to run for it.
+// queues runs functions: one after the other, in the order of post, within a Call-ID; concurrently for different
+// Call-IDs. A Call-ID costs memory and a goroutine only while it has something to run.
 type queues struct {
 	log *zap.Logger
 
 	mu   sync.Mutex
 	byID table[string, *queue]
-	// sources counts the Call-IDs by who brought them
+	// sources counts the Call-IDs by the source that caused them.
 	sources count[netip.Addr]
 	closed  bool
 	wg      sync.WaitGroup
@@ -22,20 +22,20 @@ type queues struct {
 
 type queue struct {
 	waiting []func()
-	from    netip.Addr // not valid: our own doing brought it
+	from    netip.Addr // invalid if our own work caused the queue
 }
 
 func (q *queues) init(log *zap.Logger) { q.log = log }
 
-// post puts f last in the queue of id. It never blocks. After finish nothing runs any more. It is for what our own
-// doing brings, which is bounded by that.
+// post appends f to the queue of id. It never blocks. After finish it does nothing. It is for work that we cause
+// ourselves, whose amount is bounded elsewhere.
 func (q *queues) post(id string, f func()) {
 	q.mu.Lock()
 	defer q.mu.Unlock()
 	q.postLocked(id, netip.Addr{}, f)
 }
 
-// offer is post for what a source may bring; false: too much is waiting.
+// offer is post for work that a source causes. It returns false if too much work waits.
 func (q *queues) offer(id string, from netip.Addr, f func()) bool {
 	q.mu.Lock()
 	defer q.mu.Unlock()
@@ -46,14 +46,14 @@ func (q *queues) offer(id string, from netip.Addr, f func()) bool {
 	return true
 }
 
-// roomLocked reports whether a source may bring one more Call-ID.
+// roomLocked reports whether a source may add a Call-ID.
 func (q *queues) roomLocked(from netip.Addr) bool {
 	n, own := q.byID.len(), q.sources.get(from)
 	return n < maxQueues && own < maxQueuesSource || n < maxQueuesHard && own < maxQueuesFew
 }
 
-// offerReserved is offer for what ends a call or calls for help, and for what answers us: it has places of its own
-// within a Call-ID, and how many Call-IDs bring it is bounded by the dialogs and transactions that there are.
+// offerReserved is offer for BYE, emergency calls and responses. It has reserved places within a Call-ID. The number of
+// its Call-IDs is bounded by the number of dialogs and transactions.
 func (q *queues) offerReserved(id string, f func()) bool {
 	q.mu.Lock()
 	defer q.mu.Unlock()
@@ -101,7 +101,7 @@ func (q *queues) drain(id string, c *queue) {
 	}
 }
 
-// run keeps a fault in one message from ending the process.
+// run runs f. A panic in one message does not end the process.
 func (q *queues) run(f func()) {
 	defer func() {
 		if v := recover(); v != nil {
@@ -111,14 +111,14 @@ func (q *queues) run(f func()) {
 	f()
 }
 
-// size is the number of Call-IDs with something to run.
+// size returns the number of Call-IDs that have something to run.
 func (q *queues) size() int {
 	q.mu.Lock()
 	defer q.mu.Unlock()
 	return q.byID.len()
 }
 
-// finish runs what was posted and waits for it.
+// finish waits for all that was posted, and refuses what is posted from now on.
 func (q *queues) finish() {
 	q.mu.Lock()
 	q.closed = true

@@ -20,27 +20,27 @@ import (
 // Request is a request that arrived. Respond may be called from any goroutine.
 type Request struct {
 	*sip.Request
-	// From is the address it really came from.
+	// From is the actual source address.
 	From netip.AddrPort
-	// Arrival is when it came to this machine; zero: not known.
+	// Arrival is when the request reached this machine; zero if that is not known.
 	Arrival Arrival
-	// Endpoint took it.
+	// Endpoint is the endpoint that received the request.
 	Endpoint *Endpoint
-	// Cancel is the CANCEL of an INVITE; nil until [Handler].Cancelled.
+	// Cancel is the CANCEL of an INVITE; it is nil until [Handler].Cancelled.
 	Cancel *Request
 
 	server   *server // nil for ACK
 	unknown  bool
 	urgent   bool // see [Options].Urgent
-	inDialog bool // it belongs to a dialog
+	inDialog bool // the request belongs to a dialog
 }
 
-// errNoTransaction tells that the request takes no response: an ACK, or one that did not come through [Open].
+// errNoTransaction means that the request takes no response: it is an ACK, or did not come through [Open].
 var errNoTransaction = errors.New("the request takes no response")
 
-// Respond sends a response. A provisional after the final one is dropped, and so is a second final one; a 2xx to an
-// INVITE may be sent again and again until its ACK comes (RFC 6026 section 7.1), for 64*T1. The error is the
-// transport's.
+// Respond sends a response. It drops a provisional response after the final one, and a second final response. A 2xx to
+// an INVITE may be sent repeatedly until its ACK arrives (RFC 6026 section 7.1), for 64*T1. The error is that of the
+// transport.
 func (r *Request) Respond(res *sip.Response) error {
 	if r.server == nil {
 		return fmt.Errorf("respond %d to %s: %w", res.StatusCode, r.Method, errNoTransaction)
@@ -58,61 +58,63 @@ func (r *Request) Reply(code int, reason string, headers ...sip.Header) error {
 		res.AppendHeader(h)
 	}
 	if r.server != nil && code > 100 && !r.To().Params.Has("tag") {
-		res.To().Params.Remove("tag") // the library's, a new one each time; respond adds ours
+		res.To().Params.Remove("tag") // the library's tag, different at each call; respond adds ours
 	}
 	return r.Respond(res)
 }
 
-// server is a server transaction: the library's state machine and what it lacks.
+// server is a server transaction: the library's state machine, and what that lacks.
 type server struct {
 	// set once
 	r           *Request
 	tx          *sip.ServerTx
 	key, callID string
 	dest        string // where responses go
-	tag         string // our To tag where the user sets none
+	tag         string // our To tag if the user of this package sets none
 	reservation reservation
 
-	// among is the server's element in the list of its source, if it is in the ordinary room. Guarded by the table's
-	// lock.
+	// among is the element of this server in the list of its source. It is nil in a reserved place. Guarded by the lock
+	// of the transactions.
 	among *list.Element
 
-	// done is the code of the final response, 0: none yet. Read under the table's lock, under which mu may not be
-	// taken: a response that cannot be sent ends the transaction, which takes the table's lock under mu.
+	// done is the status code of the final response, 0 until then. It is read under the lock of the transactions, under
+	// which mu must not be taken: a response that cannot be sent ends the transaction, which takes that lock while mu
+	// is held.
 	done atomic.Int32
 
 	mu          sync.Mutex
-	final       int // status code, 0: none yet
+	final       int // status code of the final response; 0 until then
 	responded   bool
 	cancelled   bool
 	ackReceived bool
-	toCancel    *sip.Response // the answer to a CANCEL
-	toUnknown   *sip.Response // the failure of a stranger's INVITE
+	toCancel    *sip.Response // the response to a CANCEL
+	toUnknown   *sip.Response // the non-2xx final response to the INVITE of an unknown source
 }
 
 func newServer(r *Request, key, dest string, conn sip.Connection) *server {
 	s := &server{r: r, key: key, callID: callID(r), dest: dest, tag: rand.Text()}
 	s.tx = sip.NewServerTx(key, r.Request, conn, sip.DefaultLogger())
-	s.tx.Init() // sets timers, and cannot fail
+	s.tx.Init() // Init sets timers and cannot fail
 	if !r.IsInvite() {
 		return s
 	}
-	// The library's own 100 after 200 ms would read the request while the user may write its To tag, and could take
-	// the place of a final response. A repeat stops it; ours is built now.
+	// The library would send its own 100 after 200 ms. It would read the request while the user of this package may
+	// write the To tag, and the 100 could replace a final response. Receiving the request again stops it; we build our
+	// own 100 now.
 	s.tx.Receive(r.Request) // cannot fail for the same method
 	res := sip.NewResponseFromRequest(r.Request, sip.StatusTrying, "Trying", nil)
 	r.Endpoint.after(sip.Timer_1xx, func() { s.try(res) })
 	return s
 }
 
-// try sends 100 if nothing was sent in 200 ms (RFC 3261 section 17.2.1).
+// try sends 100 if nothing has been sent within 200 ms (RFC 3261 section 17.2.1).
 func (s *server) try(res *sip.Response) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if !s.responded {
 		s.responded = true
 		res.SetDestination(s.dest)
-		s.tx.Respond(res) // if it cannot be sent, the INVITE comes again
+		s.tx.Respond(res) // if that fails, the INVITE is retransmitted
 	}
 }
 
@@ -145,9 +147,9 @@ func (s *server) respond(res *sip.Response) error {
 	return s.tx.Respond(res)
 }
 
-// respondUnknown sends the failure of a stranger's INVITE, and again only for each repeat of the INVITE. Timer G would
-// repeat it ten times to an address that may be forged, whose owner never asked and sends no ACK; an honest stranger
-// who missed the answer repeats his INVITE (Timer A), so nothing is lost.
+// respondUnknown sends a non-2xx final response to the INVITE of an unknown source. It sends it again only for a
+// retransmission of the INVITE. Timer G would send it ten times to an address that may be forged, whose owner sends no
+// ACK. A legitimate sender who missed the response retransmits the INVITE (Timer A), so no call is lost.
 func (s *server) respondUnknown(res *sip.Response) error {
 	s.toUnknown = res
 	s.tx.Terminate()
@@ -155,7 +157,7 @@ func (s *server) respondUnknown(res *sip.Response) error {
 	return datagrams{s.r.Endpoint.packets}.WriteMsg(res)
 }
 
-// stay keeps the key of an ended transaction for d.
+// stay keeps the key of an ended transaction in the table for d.
 func (s *server) stay(d time.Duration) {
 	e := s.r.Endpoint
 	e.t.mu.Lock()
@@ -166,15 +168,15 @@ func (s *server) stay(d time.Duration) {
 	e.after(d, func() { e.t.removeServer(s) })
 }
 
-// respondOverNewConn sends a response whose connection has gone over a new one, to the sent-by of the Via (RFC 3261
-// section 18.2.2): otherwise a call whose caller's connection broke while it rang would be answered by the near end and
-// never be told so.
+// respondOverNewConn sends a response whose TCP connection has gone over a new connection to the sent-by of the Via
+// (RFC 3261 section 18.2.2). If a caller's connection broke during ringing and the near end then answered, the caller
+// would otherwise not learn of the answer.
 func (s *server) respondOverNewConn(res *sip.Response) error {
 	if !res.IsProvisional() {
-		s.tx.Terminate() // a 200 is repeated by the user
+		s.tx.Terminate() // the user of this package repeats a 200
 	}
 	e, via, out := s.r.Endpoint, s.r.Via(), res.Clone()
-	way := sip.NewRequest(s.r.Method, s.r.Recipient) // is never sent: it says where the connection goes
+	way := sip.NewRequest(s.r.Method, s.r.Recipient) // never sent; it names the destination of the connection
 	way.AppendHeader(sip.HeaderClone(via))
 	way.SetTransport(s.r.Transport())
 	way.SetDestination(net.JoinHostPort(via.Params.GetOr("received", via.Host), strconv.Itoa(sentByPort(via))))
@@ -192,8 +194,9 @@ func (s *server) respondOverNewConn(res *sip.Response) error {
 	return nil
 }
 
-// linger is how long a CANCEL stays known after its answer: Timer J (RFC 3261 section 17.2.2). The library sends an
-// answer to CANCEL past its state machine, so that it would neither repeat it nor ever end.
+// linger returns how long a CANCEL stays in the table after its response: Timer J (RFC 3261 section 17.2.2). The
+// library sends the response to a CANCEL outside its state machine, so it would never repeat the response and never end
+// the transaction.
 func (s *server) linger() time.Duration {
 	if sip.IsReliable(s.r.Transport()) {
 		return 0
@@ -203,14 +206,14 @@ func (s *server) linger() time.Duration {
 
 func success(code int) bool { return code >= 200 && code < 300 }
 
-// replaceable reports whether a transaction is only kept for repeats of its request. After a 2xx to INVITE it is not:
-// the user repeats that.
+// replaceable reports whether a transaction is kept only for retransmissions of its request. That is not so after a 2xx
+// to INVITE, which the user of this package repeats.
 func (s *server) replaceable() bool {
 	code := int(s.done.Load())
 	return code != 0 && !(s.r.IsInvite() && success(code))
 }
 
-// cancel reports whether a CANCEL means something to the user.
+// cancel marks the INVITE as cancelled. It reports whether the handler has to be informed.
 func (s *server) cancel() bool {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -219,7 +222,8 @@ func (s *server) cancel() bool {
 	return first
 }
 
-// toTag is our tag in the responses to this request. It is read in the order of the Call-ID, where the user writes it.
+// toTag returns our tag in the responses to this request. It runs in the queue of the Call-ID, as does the code that
+// writes the tag.
 func (s *server) toTag() string {
 	if tag, ok := s.r.To().Params.Get("tag"); ok && tag != "" {
 		return tag
@@ -227,7 +231,7 @@ func (s *server) toTag() string {
 	return s.tag
 }
 
-// repeated takes a retransmission: the last response is sent again.
+// repeated handles a retransmission: it sends the last response again.
 func (s *server) repeated(req *sip.Request) {
 	switch {
 	case req.IsInvite():
@@ -235,7 +239,7 @@ func (s *server) repeated(req *sip.Request) {
 		once := s.toUnknown
 		s.mu.Unlock()
 		if once == nil {
-			s.tx.Receive(req) // cannot fail for the same method, which the key has
+			s.tx.Receive(req) // cannot fail: the key includes the method
 			return
 		}
 		if err := (datagrams{s.r.Endpoint.packets}).WriteMsg(once); err != nil {
@@ -247,12 +251,12 @@ func (s *server) repeated(req *sip.Request) {
 		s.mu.Lock()
 		defer s.mu.Unlock()
 		if s.toCancel != nil {
-			s.tx.Respond(s.toCancel) // if it is lost, the CANCEL comes again
+			s.tx.Respond(s.toCancel) // if that fails, the CANCEL is retransmitted
 		}
 	}
 }
 
-// acked takes an ACK with the branch of the INVITE: that of a failure ends here (RFC 3261 section 17.2.1).
+// acked handles an ACK with the branch of the INVITE. The ACK of a non-2xx ends here (RFC 3261 section 17.2.1).
 func (s *server) acked(ack *Request) {
 	s.mu.Lock()
 	code, again := s.final, s.ackReceived
@@ -268,7 +272,7 @@ func (s *server) acked(ack *Request) {
 	}
 }
 
-// confirmed ends the transaction of a failure; its key stays for T4, so that repeats of the ACK are absorbed.
+// confirmed ends the transaction of a non-2xx. Its key stays for T4, to absorb repeated ACKs.
 func (s *server) confirmed() {
 	s.tx.Terminate()
 	if !sip.IsReliable(s.r.Transport()) {
@@ -276,8 +280,8 @@ func (s *server) confirmed() {
 	}
 }
 
-// received notes in the top Via where the request came from (RFC 3261 section 18.2.1, RFC 3581 section 4) and returns
-// where its responses go.
+// received writes the source of a request into its top Via (RFC 3261 section 18.2.1, RFC 3581 section 4). It returns
+// the destination of its responses.
 func received(req *sip.Request, from netip.AddrPort) string {
 	via := req.Via()
 	host := from.Addr().String()
@@ -298,10 +302,10 @@ func received(req *sip.Request, from netip.AddrPort) string {
 	return net.JoinHostPort(host, strconv.Itoa(port))
 }
 
-// sentByPort is the port of a Via's sent-by (RFC 3261 section 18.2.2).
+// sentByPort returns the port of a Via's sent-by (RFC 3261 section 18.2.2).
 func sentByPort(via *sip.ViaHeader) int {
 	if via.Port > 0 && via.Port <= 65535 {
 		return via.Port
 	}
-	return sip.DefaultUdpPort // TCP has the same
+	return sip.DefaultUdpPort // TCP has the same default
 }

@@ -7,5 +7,5 @@ import (
 	"time"
 )
 
-// limitUnacknowledged has no portable form; the kernel's own patience counts.
+// limitUnacknowledged does nothing: the option is not portable, so the kernel's own timeout applies.
 func limitUnacknowledged(syscall.RawConn, time.Duration) error { return nil }

@@ -7,8 +7,8 @@ import (
 	"time"
 )
 
-// sourceLimiter tells strangers from others, and how much they may send. What it keeps does not grow with the number of
-// sources.
+// sourceLimiter separates unknown sources from known ones, and limits what unknown ones may send. Its memory does not
+// grow with the number of sources.
 type sourceLimiter struct {
 	// set once
 	on       bool
@@ -16,19 +16,19 @@ type sourceLimiter struct {
 	seed     maphash.Seed
 
 	mu      sync.Mutex
-	known   map[netip.Addr]time.Time // until when
-	awaited count[netip.Addr]        // open client transactions by destination: who is asked may answer
+	known   map[netip.Addr]time.Time // an address is known until the time given here
+	awaited count[netip.Addr]        // open client transactions by destination, which may answer
 	all     bucket
 	sources []bucket
 }
 
-// bucket holds up to burst tokens, of which rate a second come back.
+// bucket is a token bucket: it holds up to burst tokens and gains rate tokens a second.
 type bucket struct {
 	tokens float64
 	at     time.Time
 }
 
-// refill gives what came back since it was last looked at.
+// refill adds the tokens gained since the last call.
 func (b *bucket) refill(now time.Time, rate, burst float64) {
 	if b.at.IsZero() {
 		b.tokens = burst
@@ -43,8 +43,8 @@ func (g *sourceLimiter) init(o Options) {
 	g.known, g.sources = map[netip.Addr]time.Time{}, make([]bucket, unknownSlots)
 }
 
-// Know makes an address known for some hours: whoever showed credentials or a secret from there. Safe for concurrent
-// use.
+// Know makes an address known for knownFor. It is for the address of a peer that has shown credentials or a secret.
+// Safe for concurrent use.
 func (e *Endpoint) Know(addr netip.Addr) { e.sourceLimiter.know(addr.Unmap(), time.Now()) }
 
 func (g *sourceLimiter) know(addr netip.Addr, now time.Time) {
@@ -52,7 +52,7 @@ func (g *sourceLimiter) know(addr netip.Addr, now time.Time) {
 	defer g.mu.Unlock()
 	if _, ok := g.known[addr]; !ok && len(g.known) >= maxKnown {
 		var oldest netip.Addr
-		for a, until := range g.known { // a thousand, only when a new address shows a secret
+		for a, until := range g.known { // a thousand entries, only when a new address has shown a secret
 			if !oldest.IsValid() || until.Before(g.known[oldest]) {
 				oldest = a
 			}
@@ -62,27 +62,27 @@ func (g *sourceLimiter) know(addr netip.Addr, now time.Time) {
 	g.known[addr] = now.Add(knownFor)
 }
 
-// size is the number of addresses that were made known.
+// size returns the number of known addresses in the table.
 func (g *sourceLimiter) size() int {
 	g.mu.Lock()
 	defer g.mu.Unlock()
 	return len(g.known)
 }
 
-// await counts the client transactions that are open towards an address.
+// await changes the number of open client transactions towards an address by by.
 func (g *sourceLimiter) await(addr netip.Addr, by int) {
 	g.mu.Lock()
 	defer g.mu.Unlock()
 	g.awaited.add(addr, by)
 }
 
-// isUnknown reports whether an address is one.
+// isUnknown reports whether an address is an unknown source.
 func (g *sourceLimiter) isUnknown(addr netip.Addr, now time.Time) bool {
 	if !g.on {
 		return false
 	}
 	for _, p := range g.prefixes {
-		if p.Contains(addr.WithZone("")) { // no prefix holds an address with a zone
+		if p.Contains(addr.WithZone("")) { // a prefix contains no address with a zone
 			return false
 		}
 	}
@@ -99,8 +99,8 @@ func (g *sourceLimiter) isUnknown(addr netip.Addr, now time.Time) bool {
 	return !ok
 }
 
-// admit takes a token for something a stranger sent. First one of his own bucket, so that one noisy source takes only
-// its own share.
+// admit takes a token for a message or a connection of an unknown source, and reports whether there was one. It checks
+// the bucket of the source first, so that one noisy source uses only its own share.
 func (g *sourceLimiter) admit(addr netip.Addr, now time.Time) bool {
 	slot := g.slot(addr)
 	g.mu.Lock()
@@ -119,7 +119,8 @@ func (g *sourceLimiter) admit(addr netip.Addr, now time.Time) bool {
 	return true
 }
 
-// slot is the bucket of an address. Who has an IPv6 network has 2^64 addresses: they count as one.
+// slot returns the bucket of an address. The owner of an IPv6 network has 2^64 addresses, so all of a /64 share one
+// bucket.
 func (g *sourceLimiter) slot(addr netip.Addr) int {
 	b := addr.As16()
 	part := b[:]

@@ -1,15 +1,15 @@
 package endpoint
 
-// shrinkFrom is the size from which on a map is made anew when most of it has gone: below it there is nothing worth
-// giving back.
+// shrinkFrom is the smallest peak size at which a table is copied to free memory. Smaller tables are not worth the
+// copy.
 const shrinkFrom = 256
 
-// table is a map that gives its memory back: a Go map keeps the room of the most entries it ever had, so after a flood
-// it would keep that of the flood. A table is made anew when three quarters of the entries have gone, which costs a
-// constant for each. The zero value is ready. It is not safe for concurrent use.
+// table is a map that frees its memory after a flood. A Go map keeps the memory of its largest size. A table copies
+// itself into a new map when three quarters of the entries have been removed; per entry that cost is constant. The zero
+// value is ready. Not safe for concurrent use.
 type table[K comparable, V any] struct {
 	m    map[K]V
-	most int // entries since it was made
+	most int // the largest number of entries since the map was made
 }
 
 func (t *table[K, V]) get(k K) V { return t.m[k] }
@@ -36,7 +36,7 @@ func (t *table[K, V]) remove(k K) {
 	t.m, t.most = m, len(m)
 }
 
-// count is a table of numbers without those that are 0.
+// count is a table of positive numbers; an entry that reaches 0 is removed.
 type count[K comparable] struct{ table[K, int] }
 
 func (c *count[K]) add(k K, by int) {

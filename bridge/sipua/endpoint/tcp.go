@@ -16,20 +16,20 @@ import (
 	"github.com/emiago/sipgo/sip"
 )
 
-// This file is the TCP side. The library's own transport has no limit on connections or on the time a message takes,
-// parses while it reads, and files each connection under our own address too.
+// This file implements the TCP side. The library's own transport does not limit connections or the time that a message
+// takes. It also parses while it reads, and files each connection under our own address too.
 
-// writeLimit is how long a TCP peer may refuse to take our bytes before its connection is given up. Our own number: a
-// live peer empties its window within a round trip.
+// writeLimit is how long a TCP peer may refuse our bytes before we close its connection. Our own number: a live peer
+// empties its window within a round trip.
 const writeLimit = 5 * time.Second
 
-// silenceLimit is how long bytes may stay unacknowledged before the kernel gives the connection up: a peer that
-// vanished without a word (power, a cable, a forgetful address translator) would otherwise swallow every call for a
-// quarter of an hour. Our own number: five repeats of a lost segment fit in, and the second call after the loss finds a
+// silenceLimit is how long bytes may stay unacknowledged before the kernel ends the connection. A peer that vanished
+// without closing it (power failure, broken cable, restarted NAT) would otherwise swallow every call for a quarter of
+// an hour. Our own number: it leaves time to send a lost segment five times, and the second call after the loss finds a
 // new connection.
 const silenceLimit = 5 * time.Second
 
-// conn is one TCP connection. It is what the library's transactions take for a connection.
+// conn is one TCP connection, in the form that the library's transactions expect.
 type conn struct {
 	// set once
 	net.Conn
@@ -38,24 +38,25 @@ type conn struct {
 	accepted bool
 	since    time.Time // when it was filed
 
-	last atomic.Int64 // Unix nanoseconds of the last byte either way
+	last atomic.Int64 // Unix nanoseconds of the last byte received or sent
 }
 
 var _ sip.Connection = (*conn)(nil)
 
-// tcpConns are the TCP connections. They stay until one side closes them, are silent too long or make room.
+// tcpConns holds the TCP connections. A connection lasts until one side closes it, it is silent too long, or another
+// one needs its room.
 type tcpConns struct {
 	e        *Endpoint
-	listener *net.TCPListener // nil: none
+	listener *net.TCPListener // nil if TCP is not served
 
 	mu      sync.Mutex
 	byPeer  map[netip.AddrPort]*conn
-	open    map[*conn]struct{} // all; of two with the same peer only the newer is in byPeer
+	open    map[*conn]struct{} // all connections; if two have the same peer, only the newer is in byPeer
 	dialing map[netip.AddrPort]*pendingDial
 	closed  bool
 }
 
-// pendingDial is a connection that is being made, for all who want it.
+// pendingDial is a connection attempt that several callers may wait for.
 type pendingDial struct {
 	done chan struct{} // closed when conn or err is set
 	conn *conn
@@ -73,7 +74,7 @@ func (s *tcpConns) size() int {
 	return len(s.open)
 }
 
-// to returns the connection to a peer, nil if there is none.
+// to returns the connection to a peer, or nil if there is none.
 func (s *tcpConns) to(peer netip.AddrPort) *conn {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -87,11 +88,11 @@ func (s *tcpConns) serve() {
 		if err == nil {
 			s.accept(c)
 		}
-		return err // out of descriptors, it may be
+		return err // perhaps no file descriptors are left
 	})
 }
 
-// accept takes a connection, or closes it.
+// accept files an accepted connection, or closes it.
 func (s *tcpConns) accept(tcp *net.TCPConn) {
 	e, now := s.e, time.Now()
 	from := tcp.RemoteAddr().(*net.TCPAddr).AddrPort()
@@ -108,12 +109,13 @@ func (s *tcpConns) accept(tcp *net.TCPConn) {
 	}
 	if count != nil {
 		count.Add(1)
-		tcp.SetLinger(0) // nothing of it stays in the kernel
+		tcp.SetLinger(0) // leave nothing of it in the kernel
 		tcp.Close()
 		return
 	}
 	if raw, err := tcp.SyscallConn(); err != nil || limitUnacknowledged(raw, silenceLimit) != nil {
-		e.log.Debug("a TCP connection has no limit for unacknowledged bytes") // it costs time and nothing else
+		// Without the option, a dead peer is only noticed later.
+		e.log.Debug("a TCP connection has no limit for unacknowledged bytes")
 	}
 	s.add(&conn{Conn: tcp, e: e, peer: from, accepted: true})
 }
@@ -124,7 +126,7 @@ func (s *tcpConns) endLocked(c *conn) {
 	c.Conn.Close()
 }
 
-// add files a connection and begins to read it; false: the endpoint is closed.
+// add files a connection and starts to read it. It returns false if the endpoint is closed.
 func (s *tcpConns) add(c *conn) bool {
 	c.touch()
 	c.since = time.Now()
@@ -151,7 +153,7 @@ func (s *tcpConns) removeLocked(c *conn) {
 	}
 }
 
-// dial returns the connection to a peer, which it makes if there is none.
+// dial returns the connection to a peer. It makes one if there is none.
 func (s *tcpConns) dial(ctx context.Context, peer netip.AddrPort) (*conn, error) {
 	s.mu.Lock()
 	if c := s.byPeer[peer]; c != nil {
@@ -194,7 +196,7 @@ func (s *tcpConns) connect(ctx context.Context, peer netip.AddrPort) (*conn, err
 	return c, nil
 }
 
-// close ends all and lets none begin.
+// close closes all connections and refuses new ones.
 func (s *tcpConns) close() error {
 	var err error
 	if s.listener != nil {
@@ -211,16 +213,16 @@ func (s *tcpConns) close() error {
 
 func (c *conn) touch() { c.last.Store(time.Now().UnixNano()) }
 
-// read takes what the peer sends, until one side closes.
+// read reads messages until one side closes the connection.
 func (c *conn) read() {
 	defer c.e.streams.remove(c)
 	defer c.Conn.Close()
 	defer c.e.recoverPanic()
 	var f framer
-	var began time.Time // of the message that is not whole
+	var began time.Time // start of an incomplete message
 	b := make([]byte, 4096)
-	var full bool      // the last reading filled b
-	var before Arrival // when that came
+	var full bool      // the last read filled b
+	var before Arrival // arrival of what the last read returned
 	for {
 		if c.Conn.SetReadDeadline(c.readDeadline(began)) != nil {
 			return
@@ -230,7 +232,7 @@ func (c *conn) read() {
 		switch {
 		case err == nil:
 		case errors.Is(err, os.ErrDeadlineExceeded) && began.IsZero() && time.Now().Before(c.readDeadline(began)):
-			continue // we wrote meanwhile, or it is no stranger any more
+			continue // we wrote something meanwhile, or the source has become known
 		default:
 			c.ended(err, !began.IsZero())
 			return
@@ -238,7 +240,7 @@ func (c *conn) read() {
 		c.touch()
 		f.write(b[:n])
 		came := c.e.arrivals.arrivalOf(reading, 0)
-		if full { // it may have come with what filled the buffer before
+		if full { // it may have arrived together with the bytes that filled the buffer
 			came = min(came, before)
 		}
 		full, before = n == len(b), came
@@ -255,7 +257,7 @@ func (c *conn) read() {
 	}
 }
 
-// readDeadline is until when the next bytes have to come.
+// readDeadline returns the time by which the next bytes have to arrive.
 func (c *conn) readDeadline(began time.Time) time.Time {
 	switch last := time.Unix(0, c.last.Load()); {
 	case !began.IsZero():
@@ -267,7 +269,7 @@ func (c *conn) readDeadline(began time.Time) time.Time {
 	}
 }
 
-// ended counts why a connection is closed, if it was our impatience.
+// ended counts a connection that we closed because of a timeout; within reports whether a message was incomplete.
 func (c *conn) ended(err error, within bool) {
 	switch {
 	case !errors.Is(err, os.ErrDeadlineExceeded):
@@ -278,7 +280,7 @@ func (c *conn) ended(err error, within bool) {
 	}
 }
 
-// take takes all whole messages; took reports whether there was one, ok whether the connection stays.
+// take processes all complete messages. took reports whether there was one, ok whether the connection stays open.
 func (c *conn) take(f *framer, came Arrival) (took, ok bool) {
 	for {
 		message, ping, err := f.next()
@@ -290,7 +292,7 @@ func (c *conn) take(f *framer, came Arrival) (took, ok bool) {
 		o.unknown = c.accepted && c.e.sourceLimiter.isUnknown(c.peer.Addr(), now)
 		if o.unknown && !c.e.sourceLimiter.admit(c.peer.Addr(), now) {
 			c.e.n.limited.Add(1)
-			return took, false // a stream with gaps is no use to either side
+			return took, false // a stream with gaps is useless to both sides
 		}
 		switch {
 		case ping:
@@ -311,7 +313,7 @@ func (c *conn) take(f *framer, came Arrival) (took, ok bool) {
 	}
 }
 
-// write writes whole or closes: after a part of a message nothing can follow.
+// write writes all of b. If that fails it closes the connection, because nothing can follow an incomplete message.
 func (c *conn) write(b []byte) (int, error) {
 	c.touch()
 	err := c.Conn.SetWriteDeadline(time.Now().Add(writeLimit))
@@ -337,13 +339,13 @@ func (c *conn) WriteMsg(m sip.Message) error {
 	return nil
 }
 
-// Close implements [sip.Connection]: nobody finds it any more, and its reading ends.
+// Close implements [sip.Connection]. The connection is no longer used for new messages, and its reading ends.
 func (c *conn) Close() error {
 	c.e.streams.remove(c)
 	return c.Conn.Close()
 }
 
-// Ref implements [sip.Connection]; a connection does not end with its users.
+// Ref implements [sip.Connection]. It counts nothing: a connection outlives the transactions that use it.
 func (c *conn) Ref(int) int { return 1 }
 
 // TryClose implements [sip.Connection].

@@ -6,12 +6,12 @@ import (
 	"strconv"
 )
 
-// framer cuts a TCP stream into messages (RFC 3261 section 18.3) and holds at most one of them, and what one read
-// brought beyond it.
+// framer splits a TCP stream into messages (RFC 3261 section 18.3). It holds at most one message and the rest of the
+// last read.
 type framer struct {
 	buf   []byte
-	seen  int // no end of the head before this
-	whole int // bytes of head and body, once the head is there
+	seen  int // the end of the head is not before this offset
+	whole int // bytes of head and body; 0 until the head is complete
 }
 
 var (
@@ -19,18 +19,18 @@ var (
 	errNoLength = errors.New("a message does not say its length, or not clearly")
 )
 
-// write adds bytes that were read.
+// write adds bytes that were read from the connection.
 func (f *framer) write(b []byte) { f.buf = append(f.buf, b...) }
 
-// partial reports whether a message has begun and is not whole.
+// partial reports whether an incomplete message has begun.
 func (f *framer) partial() bool { return len(f.buf) > 0 && !f.lineEnds() }
 
-// lineEnds reports whether there is nothing but the beginning of a ping.
+// lineEnds reports whether the buffer holds only the beginning of a ping.
 func (f *framer) lineEnds() bool { return string(f.buf) == "\r\n" || string(f.buf) == "\r\n\r" }
 
-// next returns the next whole message, nil if there is none yet; ping tells instead that two empty lines came between
-// messages (RFC 5626 section 3.5.1). The message is good until the next write. After an error nothing can be found in
-// the stream any more; buf is what was read of the message that broke it.
+// next returns the next complete message, or nil if there is none yet. ping reports that instead a ping of two empty
+// lines came between messages (RFC 5626 section 3.5.1). The message is valid until the next write. After an error no
+// more messages can be found in the stream; buf then holds what was read of the broken message.
 func (f *framer) next() (message []byte, ping bool, err error) {
 	if f.whole == 0 {
 		if ping = f.skip(); ping || len(f.buf) == 0 || f.lineEnds() {
@@ -46,12 +46,12 @@ func (f *framer) next() (message []byte, ping bool, err error) {
 	message, f.buf = f.buf[:f.whole:f.whole], f.buf[f.whole:]
 	f.seen, f.whole = 0, 0
 	if len(f.buf) == 0 {
-		f.buf = nil // a quiet connection keeps nothing
+		f.buf = nil // an idle connection keeps no buffer
 	}
 	return message, false, nil
 }
 
-// skip drops line ends before a message; true if they were a ping.
+// skip drops line ends before a message. It returns true if they were a ping.
 func (f *framer) skip() bool {
 	for bytes.HasPrefix(f.buf, []byte("\r\n")) && !f.lineEnds() {
 		ping := bytes.HasPrefix(f.buf, []byte("\r\n\r\n"))
@@ -64,7 +64,7 @@ func (f *framer) skip() bool {
 	return false
 }
 
-// measure looks for the end of the head and reads the length of the body.
+// measure finds the end of the head and sets whole from the length of the body.
 func (f *framer) measure() error {
 	at := bytes.Index(f.buf[f.seen:], []byte("\r\n\r\n"))
 	if at < 0 {
@@ -89,7 +89,7 @@ func (f *framer) measure() error {
 	return nil
 }
 
-// contentLength reads the length of the body; on a stream there must be one, and only one.
+// contentLength returns the Content-Length. On a stream the header field is mandatory, and may occur only once.
 func contentLength(head []byte) (int, error) {
 	var length uint64
 	found := false
@@ -103,7 +103,7 @@ func contentLength(head []byte) (int, error) {
 			continue
 		}
 		n, err := strconv.ParseUint(string(bytes.TrimSpace(value)), 10, 31)
-		if err != nil || found { // two of them are how one message is hidden in another
+		if err != nil || found { // a second one is a way to hide one message inside another
 			return 0, errNoLength
 		}
 		length, found = n, true

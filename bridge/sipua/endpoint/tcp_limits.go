@@ -6,13 +6,14 @@ import (
 	"time"
 )
 
-// This file says which TCP connection is closed for want of room.
+// This file decides which TCP connection is closed if there is no room for another.
 
-// rank is what speaks for a connection to stay, what counts most first. The connection with the lowest rank is closed.
+// rank says how much a connection is needed, the most important field first. The connection with the lowest rank is
+// closed.
 type rank struct {
-	known       bool // strangers go first
-	lineDepends bool // a line hangs on it
-	share       int  // how few connections its address has, as a number below 0
+	known       bool // the connections of unknown sources are closed first
+	lineDepends bool // a line depends on it
+	share       int  // minus the number of connections from its address
 	last        int64
 }
 
@@ -28,18 +29,19 @@ func (r rank) below(o rank) bool {
 	return r.last < o.last
 }
 
-// room reports whether one more connection from addr may stay. Who is known is not refused: another connection is
-// closed for it, since a line may hang on the new one: a stranger's first, then one of the address that has most, and
-// of those the one that is silent longest. The connection of a bound adapter, and what we connected ourselves, goes
-// last. Among strangers the newest stays, however talkative the others are: an adapter shows who it is within a round
-// trip or two. Where there are none, the first takes the place of one of an address that has many.
+// room reports whether another connection from addr may stay, and closes one if necessary. A known source is never
+// refused, since a line may depend on its new connection. To make room, room first closes a connection of an unknown
+// source, then one from the address with the most connections; among these, the one that has been silent longest. The
+// connection of a bound adapter, and a connection that we opened, are closed last. Among unknown sources the newest
+// stays, however active the others are, because an adapter authenticates within a round trip or two. If no unknown
+// source has a connection, a new unknown source replaces a connection from an address that has many.
 func (s *tcpConns) room(addr netip.Addr, strange bool, now time.Time) bool {
 	var bound []netip.AddrPort
 	switch n := s.size(); {
 	case n < maxConnsSource && !strange:
 		return true
 	case n >= maxConnsSource && s.e.o.Bound != nil:
-		bound = s.e.o.Bound() // asks the user, so it must not hold the lock
+		bound = s.e.o.Bound() // calls code outside this package, so the lock must not be held
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -47,7 +49,7 @@ func (s *tcpConns) room(addr netip.Addr, strange bool, now time.Time) bool {
 	for c := range s.open {
 		each[c.peer.Addr()]++
 	}
-	var lowest, lowestSame, first *conn // first: the stranger that came first
+	var lowest, lowestSame, first *conn // first: the oldest connection of an unknown source
 	ranks, strangers := map[*conn]rank{}, 0
 	lower := func(c, than *conn) *conn {
 		if than == nil || ranks[c].below(ranks[than]) {
@@ -93,8 +95,8 @@ func (s *tcpConns) room(addr netip.Addr, strange bool, now time.Time) bool {
 	return true
 }
 
-// lineDependsOn reports whether an adapter's line hangs on a connection: it comes from the very place where one is
-// bound, or is the only one from an address where one is.
+// lineDependsOn reports whether the line of an adapter depends on a connection from peer. That is so if an adapter is
+// bound at that address and port, or if one is bound at the address and the connection is the only one from there.
 func lineDependsOn(bound []netip.AddrPort, peer netip.AddrPort, same int) bool {
 	return slices.Contains(bound, peer) ||
 		same == 1 && slices.ContainsFunc(bound, func(at netip.AddrPort) bool { return at.Addr() == peer.Addr() })

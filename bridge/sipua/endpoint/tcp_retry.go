@@ -7,32 +7,32 @@ import (
 	"github.com/emiago/sipgo/sip"
 )
 
-// This file is how a request outlives the TCP connection that it was written to.
+// This file repeats a request whose TCP connection died after the request was written.
 
-// retryConn is a TCP connection that may die in the very moment when the request is written: then it is closed, so that
-// nobody finds it any more, and the request counts as lost on the way. revive sends it again.
+// retryConn is a TCP connection that may die while the request is written. It is then closed, so that it is not used
+// again, and the request counts as lost on the way. resend sends it again.
 type retryConn struct {
 	sip.Connection
-	lost bool // read when Init has returned, which writes once
+	lost bool // read after Init, which writes once, has returned
 }
 
 // WriteMsg implements [sip.Connection].
 func (s *retryConn) WriteMsg(m sip.Message) error {
 	if s.Connection.WriteMsg(m) != nil {
 		s.lost = true
-		s.Connection.Close() // it is dead already
+		s.Connection.Close() // it is already dead
 	}
 	return nil
 }
 
-// checkConnAfter has revive look after so long, and at twice the time each time after that, as Timer A has it over UDP
-// (RFC 3261 section 17.1.1.2).
+// checkConnAfter calls resend after the given time. While the connection lives, resend repeats the check at doubled
+// intervals, as Timer A does over UDP (RFC 3261 section 17.1.1.2).
 func (t *Transaction) checkConnAfter(after time.Duration) {
 	t.e.after(after, func() { t.e.spawn(func() { t.resend(2 * after) }) })
 }
 
-// resend sends the request again if its TCP connection died before anything was heard: a peer that restarted without a
-// word answers the first bytes it gets with a reset, and the library's transaction repeats nothing over TCP.
+// resend sends the request again if its TCP connection died before any response arrived. A peer that restarted without
+// closing the connection answers the first bytes with a reset, and the library's transaction repeats nothing over TCP.
 func (t *Transaction) resend(next time.Duration) {
 	t.mu.Lock()
 	req, lost := t.req.Clone(), t.lost
@@ -42,7 +42,7 @@ func (t *Transaction) resend(next time.Duration) {
 	switch {
 	case over:
 		return
-	case alive: // it may die yet
+	case alive: // it may still die
 		t.checkConnAfter(next)
 		return
 	}
@@ -50,7 +50,8 @@ func (t *Transaction) resend(next time.Duration) {
 	if err == nil {
 		err = t.rewrite(conn, req)
 	}
-	if err != nil && lost { // nothing was ever sent; otherwise it times out, the peer may have it
+	// If nothing was ever sent, fail now. Otherwise the peer may have the request, so wait for the timeout.
+	if err != nil && lost {
 		t.fail(fmt.Errorf("send %s to %s: %w", t.req.Method, t.req.Destination(), err))
 	}
 }
@@ -65,12 +66,12 @@ func (t *Transaction) rewrite(conn sip.Connection, req *sip.Request) error {
 	return conn.WriteMsg(req)
 }
 
-// connected reports whether conn is still the connection to where req goes.
+// connected reports whether conn is still the connection to the destination of req.
 func (e *Endpoint) connected(req *sip.Request, conn sip.Connection) bool {
 	return e.connection(req.Transport(), req.Destination()) == conn
 }
 
-// reach makes the connection for the request, elsewhere if it cannot be made to the destination.
+// reach makes the connection for the request. If that fails, it tries the fallback destination.
 func (t *Transaction) reach(req *sip.Request) (sip.Connection, error) {
 	conn, err := t.e.resolve(req)
 	if err == nil || t.fallback == "" || t.fallback == req.Destination() || !sip.IsReliable(req.Transport()) {

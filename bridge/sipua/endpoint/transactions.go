@@ -9,31 +9,31 @@ import (
 	"github.com/emiago/sipgo/sip"
 )
 
-// This file says who gets a server transaction. There is ordinary room, of which each source has its share, and beside
-// it a little that is kept for each dialog and for each adapter: for what belongs to a call, ends one, or calls for
-// help. However full the ordinary room is, and whoever filled it, what is kept for one is not taken by another.
+// This file decides who gets a server transaction. There is ordinary room, of which each source has a share. In
+// addition, a few places are reserved for each dialog and each adapter: for requests in a dialog, for BYE, and for
+// emergency calls. Nobody else can take a reserved place, however full the ordinary room is.
 //
-// Sources can be forged, so a share that is full of what was answered refuses nothing: the transaction that has waited
-// longest for repeats ends. Else 130 requests a second in the name of a service would keep its calls from every line,
-// and in that of an adapter its registration.
+// Source addresses can be forged. A share that is full of answered transactions therefore refuses nothing: the answered
+// transaction that is the oldest ends. Otherwise, 130 requests a second with the forged address of a service would keep
+// its calls from every line, and those with the address of an adapter would block its registration.
 
-// transactions are those under way, both ways.
+// transactions holds the pending transactions in both directions.
 type transactions struct {
 	mu      sync.Mutex
 	servers table[string, *server]
 	clients table[string, *Transaction]
-	// ordinary counts the servers in the ordinary room, sources the same by where they came from, strange those of
-	// strangers.
+	// ordinary counts the servers in the ordinary room, unknown those of unknown sources among them. sources lists them
+	// by source.
 	ordinary, unknown int
 	sources           table[netip.Addr, *list.List] // of *server, the oldest first
-	// reserved are the servers in kept places, the oldest first.
+	// reserved holds the servers in reserved places, the oldest first.
 	reserved table[reservation, []*server]
-	// waitingCancels are the CANCELs that wait for their INVITE.
+	// waitingCancels holds the CANCELs that wait for their INVITE.
 	waitingCancels waitingCancels
 	closed         bool
 }
 
-// reservation is where a server transaction is counted; the zero value is the ordinary room.
+// reservation says where a server transaction is counted. The zero value means the ordinary room.
 type reservation struct {
 	kind        reservationKind
 	at          netip.AddrPort
@@ -44,15 +44,15 @@ type reservationKind uint8
 
 const (
 	ordinary  reservationKind = iota
-	ofInvite                  // a CANCEL: it has the branch of its INVITE, so there is one for each
+	ofInvite                  // a CANCEL: it has the branch of its INVITE, so there is at most one for each
 	ofDialog                  // a request inside a dialog
 	ofBye                     // a BYE inside a dialog
-	ofAdapter                 // a call for help from the very address and port where an adapter is bound
-	ofHost                    // a call for help from an address where an adapter is bound
-	ofCallers                 // all other calls for help
+	ofAdapter                 // an emergency call from the exact address and port at which an adapter is bound
+	ofHost                    // an emergency call from an address at which an adapter is bound
+	ofCallers                 // all other emergency calls
 )
 
-// size is how many transactions a kept place has.
+// size returns how many transactions a reservation may hold.
 func (k reservationKind) size() int {
 	switch k {
 	case ofCallers:
@@ -62,7 +62,7 @@ func (k reservationKind) size() int {
 	}
 }
 
-// terminate ends all and lets none begin.
+// terminate ends all transactions and refuses new ones.
 func (t *transactions) terminate() {
 	t.mu.Lock()
 	t.closed = true
@@ -79,8 +79,8 @@ func (t *transactions) terminate() {
 	}
 }
 
-// roomFor returns where one more server transaction may begin. If gives is not nil, that one has to end for it: it has
-// had its final response, and is only kept for repeats.
+// roomFor returns the place for another server transaction. If gives is not nil, that transaction has to end to make
+// room: it has sent its final response and is kept only for retransmissions.
 func (e *Endpoint) roomFor(r *Request) (p reservation, gives *server, ok bool) {
 	t := &e.t
 	t.mu.Lock()
@@ -91,7 +91,7 @@ func (e *Endpoint) roomFor(r *Request) (p reservation, gives *server, ok bool) {
 	if ok || gives != nil {
 		return reservation{}, gives, true
 	}
-	all := e.placesFor(r) // asks the user, so it must not hold the lock
+	all := e.placesFor(r) // calls code outside this package, so the lock must not be held
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	for _, p := range all {
@@ -106,7 +106,7 @@ func (e *Endpoint) roomFor(r *Request) (p reservation, gives *server, ok bool) {
 	return reservation{}, nil, false
 }
 
-// roomLocked reports whether one more server transaction fits into the ordinary room.
+// roomLocked reports whether another server transaction fits into the ordinary room.
 func (t *transactions) roomLocked(r *Request) bool {
 	own := t.ownLocked(r.From.Addr())
 	switch {
@@ -120,7 +120,7 @@ func (t *transactions) roomLocked(r *Request) bool {
 	return own < min(maxServersSource, max(maxServersFew, (maxServersHard-maxServers)/max(1, t.sources.len())))
 }
 
-// ownLocked is how many servers in the ordinary room are a source's.
+// ownLocked returns the number of servers of a source in the ordinary room.
 func (t *transactions) ownLocked(source netip.Addr) int {
 	if all := t.sources.get(source); all != nil {
 		return all.Len()
@@ -128,8 +128,9 @@ func (t *transactions) ownLocked(source netip.Addr) int {
 	return 0
 }
 
-// answeredLocked returns a server of the request's own source that was answered, the oldest of those that it looks at;
-// nil: there is none, or a stranger asks. Those that were not answered are looked at last from then on.
+// answeredLocked returns an answered server of the request's own source: the oldest of the first maxLooks. It returns
+// nil if there is none, or if the source is unknown. It moves the unanswered ones that it passes to the end of the
+// list.
 func (t *transactions) answeredLocked(r *Request) *server {
 	all := t.sources.get(r.From.Addr())
 	if all == nil || r.unknown {
@@ -145,7 +146,7 @@ func (t *transactions) answeredLocked(r *Request) *server {
 	return nil
 }
 
-// placesFor are the kept places that a request may take, the first first.
+// placesFor returns the reservations that a request may use, the preferred one first.
 func (e *Endpoint) placesFor(r *Request) []reservation {
 	var all []reservation
 	switch {
@@ -169,7 +170,7 @@ func (e *Endpoint) placesFor(r *Request) []reservation {
 	return append(all, reservation{kind: ofCallers})
 }
 
-// addLocked files a server transaction, once.
+// addLocked files a server transaction, unless it already is filed.
 func (t *transactions) addLocked(s *server) {
 	if t.servers.get(s.key) == s {
 		return

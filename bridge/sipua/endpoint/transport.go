@@ -13,8 +13,8 @@ import (
 	"github.com/emiago/sipgo/sip"
 )
 
-// newParser returns the library's parser as it must be: header fields that the default one would shorten, or not find
-// by their long name, are kept as they came.
+// newParser returns the library's parser with two changes. It finds header fields in compact form by their long name,
+// and it keeps as received those that the default parser would shorten.
 func newParser() *sip.Parser {
 	parsers := maps.Clone(sip.DefaultHeadersParser())
 	for short, long := range map[string]string{"o": "Event", "k": "Supported", "x": "Session-Expires", "r": "Refer-To",
@@ -30,8 +30,9 @@ func newParser() *sip.Parser {
 // maxDatagram is the largest UDP payload.
 const maxDatagram = 65535
 
-// readDatagrams reads the UDP socket until it is closed. The library's own loop keeps one entry for each source address
-// for ever, ends at the first read error (an ICMP error of an earlier datagram is one) and hides what it cannot parse.
+// readDatagrams reads the UDP socket until it is closed. The library's own loop keeps an entry for each source address
+// forever, ends at the first read error (such as the ICMP error of an earlier datagram), and hides what it cannot
+// parse.
 func (e *Endpoint) readDatagrams() {
 	b := make([]byte, maxDatagram)
 	e.untilClosed(func() error {
@@ -44,8 +45,7 @@ func (e *Endpoint) readDatagrams() {
 	})
 }
 
-// untilClosed takes from a socket again and again until it is closed. After an error it waits for better times, a
-// second at most.
+// untilClosed calls take again and again until the socket is closed. After an error it pauses, for a second at most.
 func (e *Endpoint) untilClosed(take func() error) {
 	pause := time.Millisecond
 	for {
@@ -64,7 +64,7 @@ func (e *Endpoint) untilClosed(take func() error) {
 	}
 }
 
-// readDatagram reads one datagram, and the kernel's stamp of its arrival if it has one.
+// readDatagram reads one datagram, and the kernel's stamp of its arrival (0 if it has none).
 func (e *Endpoint) readDatagram(b []byte) (n int, from netip.AddrPort, stamp time.Duration, err error) {
 	if e.timestamped != nil {
 		return e.timestamped.read(b)
@@ -73,17 +73,17 @@ func (e *Endpoint) readDatagram(b []byte) (n int, from netip.AddrPort, stamp tim
 	return n, from, 0, err
 }
 
-// origin is where a message came from, and when.
+// origin says where and when a message arrived.
 type origin struct {
 	arrival   Arrival
 	from      netip.AddrPort
 	transport string
-	conn      *conn // by TCP
+	conn      *conn // nil over UDP
 	unknown   bool
 }
 
-// datagram takes one datagram. What is no SIP costs a look at its first line, what a stranger sends beyond his rate a
-// look at two buckets.
+// datagram processes one datagram. To drop one that is not SIP costs a look at its first line. To drop one that exceeds
+// the rate of an unknown source costs a look at two buckets.
 func (e *Endpoint) datagram(b []byte, from netip.AddrPort, began Arrival, stamp time.Duration) {
 	if keepAlive(b) {
 		return
@@ -109,7 +109,7 @@ func (e *Endpoint) datagram(b []byte, from netip.AddrPort, began Arrival, stamp 
 	e.take(b, o)
 }
 
-// take takes one whole message.
+// take parses and processes one complete message.
 func (e *Endpoint) take(b []byte, o origin) {
 	defer e.recoverPanic()
 	f, untidy := inspect(b)
@@ -134,25 +134,25 @@ func (e *Endpoint) take(b []byte, o origin) {
 	e.refuseUnparsed(b, o, f)
 }
 
-// keepAlive reports whether a datagram only holds an address translator open (RFC 5626 section 3.5, common practice:
-// CRLF or zero bytes).
+// keepAlive reports whether a datagram is only a keep-alive for a NAT: CRLF or zero bytes (RFC 5626 section 3.5, common
+// practice).
 func keepAlive(b []byte) bool { return len(bytes.Trim(b, "\r\n\x00 ")) == 0 }
 
-// looksLikeSIP reports whether the first line names SIP at all.
+// looksLikeSIP reports whether the first line contains the SIP version.
 func looksLikeSIP(b []byte) bool {
 	line, _, ok := bytes.Cut(b[:min(len(b), maxField)], []byte("\r\n"))
 	return ok && (bytes.HasPrefix(line, []byte("SIP/")) || bytes.Contains(line, []byte(" SIP/")))
 }
 
-// datagrams sends from the listening UDP socket. It is what the library's transactions take for a connection.
+// datagrams sends from the listening UDP socket, in the form that the library's transactions expect.
 type datagrams struct{ c Packets }
 
 var _ sip.Connection = datagrams{}
 
 var buffers = sync.Pool{New: func() any { return new(bytes.Buffer) }}
 
-// WriteMsg sends a message to its destination, "address:port". A message may fill a datagram: an INVITE that passes
-// 1300 bytes goes by UDP all the same if the peer spoke UDP, as common practice has it.
+// WriteMsg sends a message to its destination, "address:port". A message may be as large as a datagram: common practice
+// sends even an INVITE of more than 1300 bytes over UDP if the peer used UDP.
 func (d datagrams) WriteMsg(m sip.Message) error {
 	to, err := netip.ParseAddrPort(m.Destination())
 	if err != nil {

@@ -12,11 +12,11 @@ import (
 	"go.uber.org/zap"
 )
 
-// single are the header fields that may come only once (RFC 3261 section 7.3.1 and the tables of section 20).
+// single lists the header fields that may occur only once (RFC 3261 section 7.3.1 and the tables of section 20).
 var single = [...]string{"from", "to", "call-id", "cseq", "max-forwards", "content-length", "content-type"}
 
-// requestFault tells what is wrong with a request, 0 if nothing is: what every method needs (RFC 3261 sections 8.1.1
-// and 8.2).
+// requestFault checks what every method needs (RFC 3261 sections 8.1.1 and 8.2). It returns the response for a faulty
+// request, or code 0 if the request is valid.
 func requestFault(r *sip.Request) (code int, reason string) {
 	bad := sip.StatusBadRequest
 	cseq := r.CSeq()
@@ -38,7 +38,7 @@ func requestFault(r *sip.Request) (code int, reason string) {
 	case repeatedHeader(r):
 		return bad, "Repeated Header Field"
 	case strings.EqualFold(r.Via().Params.GetOr("branch", ""), sip.RFC3261BranchMagicCookie):
-		return bad, "Bad Branch" // the same for every request of its sender: it tells nothing apart
+		return bad, "Bad Branch" // the same for all requests of this sender, so it identifies none of them
 	case r.Recipient.Port < 0 || r.Recipient.Port > 65535:
 		return bad, "Bad Request-URI"
 	case r.Method == sip.REGISTER && r.To().Address.Scheme != "sip" && r.To().Address.Scheme != "sips" &&
@@ -69,7 +69,7 @@ func repeatedHeader(r *sip.Request) bool {
 	return false
 }
 
-// responseFault reports whether a response cannot be used.
+// responseFault returns code 0 if a response can be used.
 func responseFault(r *sip.Response) (code int, reason string) {
 	switch {
 	case r.Via() == nil, r.CSeq() == nil, r.CallID() == nil, r.From() == nil, r.To() == nil,
@@ -79,7 +79,8 @@ func responseFault(r *sip.Response) (code int, reason string) {
 	return 0, ""
 }
 
-// refuse answers a request for which no transaction is made: the same answer to each repeat. ACK is never answered.
+// refuse answers a request for which no transaction is made. A retransmission gets the same answer. ACK is never
+// answered.
 func (e *Endpoint) refuse(req *sip.Request, dest string, code int, reason string) {
 	if req.IsAck() {
 		return
@@ -91,7 +92,7 @@ func (e *Endpoint) refuse(req *sip.Request, dest string, code int, reason string
 	res := sip.NewResponseFromRequest(req, code, reason, nil)
 	res.SipVersion = "SIP/2.0"
 	if to := res.To(); to != nil && (req.To() == nil || !req.To().Params.Has("tag")) {
-		to.Params.Remove("tag") // the library's, a new one each time
+		to.Params.Remove("tag") // the library's tag, different at each call
 		to.Params.Add("tag", e.derivedTag(req))
 	}
 	res.SetDestination(dest)
@@ -100,8 +101,8 @@ func (e *Endpoint) refuse(req *sip.Request, dest string, code int, reason string
 	}
 }
 
-// derivedTag is our To tag in an answer for which nothing is kept: the same to each repeat (RFC 3261 section 8.2.7),
-// which nobody can tell in advance.
+// derivedTag returns our To tag in a stateless response. A retransmission gets the same tag (RFC 3261 section 8.2.7),
+// and nobody can predict it.
 func (e *Endpoint) derivedTag(req *sip.Request) string {
 	h := hmac.New(sha256.New, e.secret)
 	id, from := "", ""
@@ -117,17 +118,18 @@ func (e *Endpoint) derivedTag(req *sip.Request) string {
 	return hex.EncodeToString(h.Sum(nil)[:16])
 }
 
-// verbatim parses no header field.
+// verbatim is a parser that leaves header fields unparsed.
 var verbatim = sip.NewParser(sip.WithHeadersParsers(sip.HeadersParser{}))
 
-// refuseUnparsed answers a request that is not parsed, as far as it says where to (RFC 3261 section 8.2): its own words
-// go back unread. A response to it would only invite another, and so would much to repeat.
+// refuseUnparsed answers a request that was not parsed, if its header fields say where to (RFC 3261 section 8.2). It
+// copies their text unparsed. It does not answer a response, which would only cause another one, nor a request with
+// more than maxEcho bytes to repeat.
 func (e *Endpoint) refuseUnparsed(b []byte, o origin, f fault) {
 	head, _, whole := bytes.Cut(b[:min(len(b), maxHead)], []byte("\r\n\r\n"))
 	if !whole && len(b) <= maxHead {
 		return
 	}
-	kept := []byte("X sip:x SIP/2.0\r\n") // is not sent: the parser wants a start line
+	kept := []byte("X sip:x SIP/2.0\r\n") // not sent; the parser needs a start line
 	start := fields(head, func(h field, _ int) bool {
 		if isEchoed(string(h.name)) {
 			kept = append(append(append(append(kept, h.name...), ':'), h.value...), "\r\n"...)
@@ -145,7 +147,7 @@ func (e *Endpoint) refuseUnparsed(b []byte, o origin, f fault) {
 	}
 	req.SetTransport(o.transport)
 	req.SetSource(o.from.String())
-	dest := o.from.String() // where the Via cannot be read
+	dest := o.from.String() // used if the Via cannot be read
 	if req.Via() != nil {
 		dest = received(req, o.from)
 	}

@@ -1,5 +1,5 @@
-// Package endpointtest is a packet network in memory, on which an endpoint runs in a bubble of testing/synctest: time
-// is virtual there, and half a minute of retransmissions passes at once.
+// Package endpointtest is a packet network in memory. An endpoint can run on it in a bubble of testing/synctest, where
+// time is virtual: half a minute of retransmissions passes at once.
 package endpointtest
 
 import (
@@ -11,24 +11,24 @@ import (
 
 // Packet is one datagram on its way.
 type Packet struct {
-	// At is when it was sent.
+	// At is when the packet was sent.
 	At       time.Time
 	From, To netip.AddrPort
 	Data     []byte
 }
 
-// Network carries datagrams between the sockets that listen on it, in order, without delay or loss but for what its
-// fields say. The zero value is ready. Safe for concurrent use.
+// Network carries datagrams between the sockets that listen on it, in order and without delay. It loses only what Lose
+// says. The zero value is ready. Safe for concurrent use.
 type Network struct {
-	// Lose, if not nil, reports whether a packet is lost. Set before the first socket listens; called from the senders'
-	// goroutines.
+	// Lose, if not nil, reports whether a packet is lost. It is called from the senders' goroutines. Set it before the
+	// first socket listens.
 	Lose func(Packet) bool
 
 	mu      sync.Mutex
 	sockets map[netip.AddrPort]*Socket
 }
 
-// Listen opens a socket on the network; an address that is in use is taken over.
+// Listen opens a socket on the network. It takes over an address that is in use.
 func (n *Network) Listen(at netip.AddrPort) *Socket {
 	s := &Socket{network: n, at: at}
 	s.arrived.L = &s.mu
@@ -41,7 +41,7 @@ func (n *Network) Listen(at netip.AddrPort) *Socket {
 	return s
 }
 
-// Send puts a packet on the network, whoever it says it is from.
+// Send puts a packet on the network. The address from is not checked.
 func (n *Network) Send(from, to netip.AddrPort, data []byte) {
 	p := Packet{At: time.Now(), From: from, To: to, Data: append([]byte{}, data...)}
 	if n.Lose != nil && n.Lose(p) {
@@ -55,7 +55,7 @@ func (n *Network) Send(from, to netip.AddrPort, data []byte) {
 	}
 }
 
-// Socket is a datagram socket on a [Network], fit for endpoint.Options.Packets. Safe for concurrent use.
+// Socket is a datagram socket on a [Network], for use as endpoint.Options.Packets. Safe for concurrent use.
 type Socket struct {
 	// set once
 	network *Network
@@ -76,7 +76,7 @@ func (s *Socket) put(p Packet) {
 	}
 }
 
-// Read waits for the next packet; ok is false once the socket is closed.
+// Read waits for the next packet. It returns false once the socket is closed.
 func (s *Socket) Read() (p Packet, ok bool) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -95,7 +95,7 @@ func (s *Socket) takeLocked() Packet {
 	return p
 }
 
-// Waiting takes all packets that have arrived, without waiting for one.
+// Waiting returns all packets that have arrived and not been read. It does not wait.
 func (s *Socket) Waiting() []Packet {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -131,7 +131,7 @@ func (s *Socket) Addr() netip.AddrPort { return s.at }
 // LocalAddr implements endpoint.Packets.
 func (s *Socket) LocalAddr() net.Addr { return net.UDPAddrFromAddrPort(s.at) }
 
-// Close implements endpoint.Packets; who reads is told.
+// Close implements endpoint.Packets. A pending Read returns.
 func (s *Socket) Close() error {
 	s.mu.Lock()
 	s.closed = true
