@@ -14,14 +14,16 @@ import (
 	"clearback/bridge/sipua/endpoint"
 )
 
-// algorithms that we know. Only MD5 is offered where the configuration says nothing: a client ought to take the topmost
-// challenge that it supports (RFC 8760 section 2.4), but there are devices that give up at one they do not know,
-// wherever it stands (baresip 1.0 is one), or that read only the first (SIPp is one), and an adapter that cannot
-// register cannot call for help. Only who listens on the wire between adapter and this machine could use the weakness
-// of MD5, and there is no known attack on it as used here.
+// algorithms lists the digest algorithms that we support. Unless the configuration says otherwise, only MD5 is offered.
+// A client should use the topmost challenge that it supports (RFC 8760 section 2.4). But some devices give up at an
+// algorithm that they do not know, wherever it is in the list (such as baresip 1.0). Others read only the first
+// challenge (such as SIPp). An adapter that cannot register cannot make an emergency call. Only somebody who listens on
+// the wire between the adapter and this machine could exploit the weakness of MD5, and no attack on it as used here is
+// known.
 var algorithms = [...]string{"MD5", "SHA-256"}
 
-// commonDigest is the list that most accounts have, so that an unknown user looks like most others.
+// commonDigest returns the algorithm list that most accounts have. A challenge to an unknown user then looks like most
+// others.
 func commonDigest(accounts []Account) []string {
 	best, most := algorithms[:1], 0
 	for i := range accounts {
@@ -38,21 +40,22 @@ func commonDigest(accounts []Account) []string {
 	return best
 }
 
-// credentialCheck on the credentials of a request.
+// credentialCheck is the result of checking the credentials of a request.
 type credentialCheck uint8
 
 const (
 	credentialsWrong credentialCheck = iota
-	credentialsStale                 // right, but the nonce is no longer good
+	credentialsStale                 // correct, but the nonce has expired or was already used
 	credentialsRight
 )
 
-// Authenticate returns the line that a request comes from. If it cannot, it has answered (400, 401, 403) or dropped a
-// guess too many, and ok is false. An account with a password needs digest credentials; one without, which has a fixed
-// contact, is known by its address.
+// Authenticate returns the line that a request comes from. If it returns ok false, it has answered the request (400,
+// 401, 403), or dropped it because of too many failed logins. An account with a password needs digest credentials. An
+// account without one has a fixed contact and is identified by its address.
 //
-// Credentials have to be for the Request-URI; sameTarget says what is tolerated. They need not where anyTarget, if not
-// nil, says so of the line: neither a call for help nor the end of a call is refused for that.
+// The credentials have to be for the Request-URI; sameTarget says what is tolerated. If anyTarget is not nil and
+// returns true for the line, they may be for another URI: neither an emergency call nor the end of a call is refused
+// for that.
 func (r *Registrar) Authenticate(req *endpoint.Request, anyTarget func(line string) bool) (line string, ok bool) {
 	if a, _ := r.authenticate(req, anyTarget, nil); a != nil {
 		return a.Line, true
@@ -60,10 +63,10 @@ func (r *Registrar) Authenticate(req *endpoint.Request, anyTarget func(line stri
 	return "", false
 }
 
-// AuthenticateCall is Authenticate for a new call. emergency reports whether it is an emergency call if it is the line's.
-// Such a call need not have credentials for the Request-URI, and it is not dropped as a guess too many where the line's
-// adapter is bound at the host that it comes from: somebody else at that host, behind the same address translator, may
-// have guessed, and a call for help does not wait for that. Then verified is false.
+// AuthenticateCall is Authenticate for a new call. emergency reports whether the request is an emergency call on the
+// given line. The credentials of such a call may be for another URI. Too many failed logins do not block the call if it
+// comes from the host at which the line's adapter is bound. Somebody else at that host, such as a neighbour behind the
+// same NAT, may have caused the failures, and an emergency call must not wait for that. In that case verified is false.
 func (r *Registrar) AuthenticateCall(req *endpoint.Request, emergency func(line string) bool) (line string, verified,
 	ok bool) {
 	a, verified := r.authenticate(req, emergency, emergency)
@@ -74,9 +77,9 @@ func (r *Registrar) AuthenticateCall(req *endpoint.Request, emergency func(line 
 }
 
 // ByAddress returns the line of a request that comes from the address and port of a live binding, or from a fixed
-// contact. It is for emergency calls, which need no password then: it looks at no credentials and answers nothing. own
-// reports whether the port, too, is that of the binding or contact. ok is false where nothing is bound there, or where
-// several lines are and From names none of them.
+// contact. It is for emergency calls that need no password: it does not check credentials and sends no response. own
+// reports whether the port, too, is that of the binding or contact. ok is false if nothing is bound there, or if
+// several lines are bound there and From names none of them.
 func (r *Registrar) ByAddress(req *endpoint.Request) (line string, own, ok bool) {
 	var found *account
 	n := 0
@@ -96,7 +99,7 @@ func (r *Registrar) ByAddress(req *endpoint.Request) (line string, own, ok bool)
 	return found.Line, r.isOwn(found, req), true
 }
 
-// atHost reports whether the account's adapter is at that host, at whatever port.
+// atHost reports whether the account's adapter is at that host, at any port.
 func (r *Registrar) atHost(a *account, host netip.Addr) bool {
 	if a.Fixed != nil {
 		return a.fixedAt(host)
@@ -106,8 +109,8 @@ func (r *Registrar) atHost(a *account, host netip.Addr) bool {
 	return r.now().Before(a.binding.Expires) && (host == a.binding.Destination.Addr() || host == a.source.Addr())
 }
 
-// isOwn reports whether the request came from the very address and port of the account's live binding or fixed contact.
-// Where that is a name, the address is one of those that the account allows.
+// isOwn reports whether the request came from the exact address and port of the account's live binding or fixed
+// contact. If the fixed contact is a host name, any address that the account allows will do.
 func (r *Registrar) isOwn(a *account, req *endpoint.Request) bool {
 	a.mu.Lock()
 	defer a.mu.Unlock()
@@ -120,7 +123,7 @@ func (r *Registrar) isOwn(a *account, req *endpoint.Request) bool {
 	return a.fixedAt(req.From.Addr()) && int(req.From.Port()) == portOf(*a.Fixed)
 }
 
-// comesFrom reports whether the request came from where the account is bound.
+// comesFrom reports whether the request came from the account's binding or fixed contact.
 func (r *Registrar) comesFrom(a *account, req *endpoint.Request) bool {
 	if a.Fixed != nil {
 		return a.fixedAt(req.From.Addr())
@@ -128,9 +131,9 @@ func (r *Registrar) comesFrom(a *account, req *endpoint.Request) bool {
 	return r.isOwn(a, req)
 }
 
-// authenticate finds the account of a request; if it returns nil, it has answered, or dropped the request as a guess
-// too many. Where unverified, if not nil, says so of the line, the request is not dropped if it comes from the host of
-// the line's adapter; verified is false then.
+// authenticate finds the account of a request. If it returns nil, it has answered the request, or dropped it because of
+// too many failed logins. If unverified is not nil and returns true for the line, a request from the host of the line's
+// adapter is not dropped. In that case verified is false.
 func (r *Registrar) authenticate(req *endpoint.Request, anyTarget, unverified func(line string) bool) (a *account,
 	verified bool) {
 	challenged := false
@@ -151,12 +154,13 @@ func (r *Registrar) authenticate(req *endpoint.Request, anyTarget, unverified fu
 		return nil, false
 	}
 	if !r.nonces.ours(r.now(), nonceScope(req), cred.Nonce) {
-		r.challenge(req, true) // whatever the password: an old nonce tells nobody whether it was right
+		// The response to an expired nonce is the same for a right and a wrong password, so it reveals nothing.
+		r.challenge(req, true)
 		return nil, false
 	}
 	from, claimed := req.From.Addr(), r.byUser[cred.Username]
-	// Wrong passwords count wherever they come from. Only what keeps a line reachable is never slowed: the refresh of a
-	// binding from its own address and port.
+	// Failed logins count from every address. Only the refresh of a binding from its own address and port is never
+	// slowed, since it keeps the line reachable.
 	refresh := req.Method == sip.REGISTER && claimed != nil && claimed.Fixed == nil && claimed.on(req.Endpoint) &&
 		r.isOwn(claimed, req)
 	if !refresh && r.failedLogins.wait(r.now(), from, cred.Username, claimed != nil) {
@@ -191,7 +195,9 @@ func (r *Registrar) authenticate(req *endpoint.Request, anyTarget, unverified fu
 				endpoint.Printable(req.Recipient.String())))
 		r.reply(req, sip.StatusBadRequest, "Credentials for Another URI")
 	default:
-		if !refresh { // a refresh is heard whoever else guesses at its address, so it says nothing of who did
+		// A refresh is never slowed, even if others at its address guess passwords. So it says nothing about the failed
+		// logins from there.
+		if !refresh {
 			r.failedLogins.right(from, cred.Username)
 		}
 		req.Endpoint.Know(from)
@@ -200,14 +206,14 @@ func (r *Registrar) authenticate(req *endpoint.Request, anyTarget, unverified fu
 	return nil, false
 }
 
-// nonceScope is what a nonce is bound to: our socket and the address that it was sent to. Not the port: an address
-// translator may give the answer another one than the question.
+// nonceScope returns what a nonce is bound to: our socket and the address that the challenge was sent to. The port is
+// not part of it, because a NAT may use different ports for two requests.
 func nonceScope(req *endpoint.Request) string {
 	return req.Endpoint.Addr().String() + " " + req.From.Addr().Unmap().String()
 }
 
-// byAddress finds the fixed account without a password that a request comes from. Where several share the address, the
-// From user tells which.
+// byAddress finds the fixed account without a password that a request comes from. If several accounts share the
+// address, the user in From selects one.
 func (r *Registrar) byAddress(req *endpoint.Request) *account {
 	var found *account
 	n := 0
@@ -234,7 +240,7 @@ func userOf(req *endpoint.Request) string {
 	return ""
 }
 
-// credentials returns the digest credentials for our realm, nil if there are none.
+// credentials returns the digest credentials for our realm, or nil if there are none.
 func (r *Registrar) credentials(req *endpoint.Request) *digest.Credentials {
 	for _, h := range req.GetHeaders("Authorization") {
 		if c, err := digest.ParseCredentials(h.Value()); err == nil && c.Realm == r.realm {
@@ -244,8 +250,8 @@ func (r *Registrar) credentials(req *endpoint.Request) *digest.Credentials {
 	return nil
 }
 
-// checkCredentials compares in constant time. For an unknown user it does the same work with a secret that nobody
-// knows, and says the same.
+// checkCredentials checks digest credentials in constant time. For an unknown user it does the same work with a random
+// secret, and returns credentialsWrong.
 func (r *Registrar) checkCredentials(method, place string, c *digest.Credentials) (*account, credentialCheck) {
 	algorithm := strings.ToUpper(c.Algorithm)
 	if algorithm == "" {
@@ -269,7 +275,7 @@ func (r *Registrar) checkCredentials(method, place string, c *digest.Credentials
 			return nil, credentialsWrong
 		}
 	case "":
-		count = 1 // as before RFC 2617: such a nonce is good once
+		count = 1 // no qop (RFC 2069): the nonce may be used only once
 	default:
 		return nil, credentialsWrong
 	}
@@ -288,8 +294,7 @@ func (r *Registrar) checkCredentials(method, place string, c *digest.Credentials
 	return a, credentialsRight
 }
 
-// challenge asks for credentials, one header field for each algorithm of the user's list, in order (RFC 8760 section
-// 2.3).
+// challenge sends 401 with one header field for each algorithm of the user's list, in order (RFC 8760 section 2.3).
 func (r *Registrar) challenge(req *endpoint.Request, stale bool) {
 	r.counts.challenges.Add(1)
 	nonce := r.nonces.make(r.now(), nonceScope(req))
@@ -301,7 +306,7 @@ func (r *Registrar) challenge(req *endpoint.Request, stale bool) {
 	r.reply(req, sip.StatusUnauthorized, "Unauthorized", headers...)
 }
 
-// offered are the algorithms for whom a request names as its sender; for nobody's name those that most have.
+// offered returns the algorithms of the user in From. For an unknown user it returns the most common list.
 func (r *Registrar) offered(req *endpoint.Request) []string {
 	if a := r.byUser[userOf(req)]; a != nil {
 		return a.Digest
@@ -309,7 +314,7 @@ func (r *Registrar) offered(req *endpoint.Request) []string {
 	return r.common
 }
 
-// reply answers; if that cannot be sent, the adapter asks again.
+// reply sends a response. If that fails, the adapter retransmits its request.
 func (r *Registrar) reply(req *endpoint.Request, code int, reason string, headers ...sip.Header) {
 	if err := req.Reply(code, reason, headers...); err != nil {
 		r.log.Debug("a reply could not be sent", zap.Int("code", code), zap.Stringer("to", req.From), zap.Error(err))
@@ -328,7 +333,7 @@ func (a *account) allows(from netip.Addr) bool {
 	return len(a.AllowFrom) == 0
 }
 
-// fixedAt reports whether an address is that of the fixed contact: its host, or what AllowFrom says.
+// fixedAt reports whether an address belongs to the fixed contact: one in AllowFrom, or else its host.
 func (a *account) fixedAt(from netip.Addr) bool {
 	if len(a.AllowFrom) > 0 {
 		return a.allows(from)
@@ -337,5 +342,5 @@ func (a *account) fixedAt(from netip.Addr) bool {
 	return err == nil && host.Unmap() == from.Unmap()
 }
 
-// now is the registrar's clock.
+// now returns the time of the registrar's clock.
 func (r *Registrar) now() time.Time { return r.clock() }

@@ -17,40 +17,40 @@ import (
 	"clearback/bridge/sipua/endpoint"
 )
 
-// Status of a registration at the service.
+// Status is the state of a registration at the service.
 type Status struct {
 	Registered bool
-	// Since and Until: when the state was reached and when the registration ends.
+	// Since is when Registered last changed; Until is when the registration ends.
 	Since, Until time.Time
-	// Problem in words, "" if none.
+	// Problem describes the last failure; "" means none.
 	Problem string
-	// Silent: the last REGISTER got no answer at all. A registration that was granted lasts all the same.
+	// Silent means that the last REGISTER got no response. An earlier registration remains valid.
 	Silent bool
 }
 
-// ClientOptions of [NewClient].
+// ClientOptions are the options of [NewClient].
 type ClientOptions struct {
 	Line     string
 	Endpoint *endpoint.Endpoint
-	// Registrar is the service's registrar; AOR the address of record; Contact ours.
+	// Registrar is the service's registrar, AOR the address of record, Contact our contact.
 	Registrar, AOR     sip.Uri
 	AuthUser, Password string
 	Contact            sip.ContactHeader
-	// Destination is where requests go (outbound proxy or the registrar's resolved address), "host:port"; "" resolves
-	// Registrar.
+	// Destination is the "host:port" to send requests to: the outbound proxy, or the resolved address of the registrar.
+	// "" means that the host in Registrar is looked up.
 	Destination string
 	Expires     time.Duration
 	Logger      *zap.Logger
 	// Changed, if not nil, is called when Registered or Silent changes. It must not block.
 	Changed func(Status)
-	// Unanswered, if not nil, is called after each REGISTER that got no answer at all. It must not block.
+	// Unanswered, if not nil, is called after each REGISTER that got no response. It must not block.
 	Unanswered func()
 }
 
-// unregisterTimeout is how long the un-registering at the end may take.
+// unregisterTimeout bounds the un-registration at the end.
 const unregisterTimeout = time.Second
 
-// Client keeps one line registered at the service, for ever.
+// Client keeps one line registered at the service until its Run ends.
 type Client struct {
 	// set once
 	o   ClientOptions
@@ -60,16 +60,16 @@ type Client struct {
 
 	// owned by Run
 	cseq     uint32
-	expires  time.Duration // what we ask for; a registrar may have asked for more
+	expires  time.Duration // what we ask for; a registrar may have demanded more
 	failures int
 
 	mu     sync.Mutex
 	status Status
 
-	again chan struct{} // 1: asked to try at once; more than one wish is one wish
+	again chan struct{} // buffer of 1: several calls of Retry count as one
 }
 
-// NewClient checks nothing and sends nothing.
+// NewClient returns a client. It checks nothing and sends nothing.
 func NewClient(o ClientOptions) *Client {
 	c := &Client{o: o, log: o.Logger, callID: strings.ToLower(rand.Text()), tag: strings.ToLower(rand.Text()),
 		expires: o.Expires, again: make(chan struct{}, 1)}
@@ -83,15 +83,15 @@ func NewClient(o ClientOptions) *Client {
 	return c
 }
 
-// Status returns the present state.
+// Status returns the current state.
 func (c *Client) Status() Status {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	return c.status
 }
 
-// Retry ends the pause after a failure, unless it was one that time does not mend or the service asked for the pause:
-// somebody wants to telephone.
+// Retry ends the pause after a failure, because somebody wants to make a call. It has no effect if only a person can
+// fix the failure, or if the service asked for the pause.
 func (c *Client) Retry() {
 	select {
 	case c.again <- struct{}{}:
@@ -99,7 +99,8 @@ func (c *Client) Retry() {
 	}
 }
 
-// retryRequests are those for a new attempt after err; what was wished before was granted by the attempt.
+// retryRequests returns the channel of the calls of Retry that may end the pause after err. It discards earlier calls,
+// which the last attempt has served.
 func (c *Client) retryRequests(err error) <-chan struct{} {
 	select {
 	case <-c.again:
@@ -111,8 +112,8 @@ func (c *Client) retryRequests(err error) <-chan struct{} {
 	return c.again
 }
 
-// Run registers, refreshes and retries until ctx ends, then un-registers (for at most a second). It must be called once
-// only.
+// Run registers, refreshes and retries until ctx ends. Then it un-registers, which takes at most a second. It must be
+// called only once.
 func (c *Client) Run(ctx context.Context) {
 	for ctx.Err() == nil {
 		granted, err := c.register(ctx, c.expires)
@@ -137,7 +138,7 @@ func (c *Client) Run(ctx context.Context) {
 	c.end()
 }
 
-// end un-registers if there may be something registered.
+// end un-registers if a registration may exist.
 func (c *Client) end() {
 	c.mu.Lock()
 	may := time.Now().Before(c.status.Until)
@@ -153,7 +154,7 @@ func (c *Client) end() {
 	c.set(func(s *Status) { s.Registered, s.Until = false, time.Now() })
 }
 
-// refusal is an answer to REGISTER other than 200.
+// refusal is a REGISTER response that granted no registration.
 type refusal struct {
 	code int
 	text string
@@ -179,10 +180,10 @@ func failureOf(err error) retryAdvice {
 	return retryAdvice{}
 }
 
-// register does one REGISTER with all the challenges it takes, and returns what was granted.
+// register sends a REGISTER and answers challenges. It returns the granted time.
 func (c *Client) register(ctx context.Context, expires time.Duration) (granted time.Duration, err error) {
 	req := c.request(expires)
-	// a stale nonce, both kinds of challenge and a longer time asked for: more than that is a registrar gone mad
+	// a stale nonce, both kinds of challenge and a longer interval; more rounds mean that the registrar is broken
 	const rounds = 6
 	for range rounds {
 		res, err := c.o.Endpoint.Do(ctx, req)
@@ -215,7 +216,7 @@ func (c *Client) register(ctx context.Context, expires time.Duration) (granted t
 		retryAdvice: retryAdvice{slow: true}}
 }
 
-// minimum reads Min-Expires; more than a day is no answer.
+// minimum returns Min-Expires. It ignores a value of more than a day.
 func minimum(res *sip.Response) (time.Duration, bool) {
 	h := res.GetHeader("Min-Expires")
 	if h == nil {
@@ -225,8 +226,8 @@ func minimum(res *sip.Response) (time.Duration, bool) {
 	return d, ok && d <= 24*time.Hour
 }
 
-// newRefusal sorts an answer: what a busy or failing server says passes; what speaks of us does not (redirections are
-// not followed).
+// newRefusal classifies a response. A busy or failing server recovers by itself. Any other response sets slow, because
+// only a person can mend the cause. Redirections are not followed.
 func newRefusal(res *sip.Response) *refusal {
 	r := &refusal{code: res.StatusCode, text: res.Reason}
 	switch code := res.StatusCode; {
@@ -268,7 +269,7 @@ func (c *Client) request(expires time.Duration) *sip.Request {
 	return r
 }
 
-// granted is the time that the 200 gives to our Contact.
+// granted returns the time that the 200 grants to our Contact.
 func (c *Client) granted(res *sip.Response, asked time.Duration) time.Duration {
 	given := asked
 	if h := res.GetHeader("Expires"); h != nil {
@@ -301,7 +302,7 @@ func (c *Client) succeeded(granted time.Duration) {
 	time.AfterFunc(granted, c.lapsed)
 }
 
-// failed notes a problem. The registration that we have lasts until its end.
+// failed records a problem. An existing registration remains valid until its end.
 func (c *Client) failed(err error, pause time.Duration) {
 	if c.Status().Problem == "" {
 		c.log.Warn("cannot register at the service; trying on and on", zap.String("registrar", c.o.Registrar.Host),
@@ -311,7 +312,7 @@ func (c *Client) failed(err error, pause time.Duration) {
 	silent := !errors.As(err, &r)
 	c.set(func(s *Status) {
 		s.Problem, s.Silent = err.Error(), silent
-		if !silent && r.slow { // the service says that it does not know us
+		if !silent && r.slow { // the service has rejected us
 			s.Registered = false
 		}
 	})
@@ -320,7 +321,7 @@ func (c *Client) failed(err error, pause time.Duration) {
 	}
 }
 
-// lapsed is the end of a registration, unless it was refreshed.
+// lapsed ends a registration that was not refreshed.
 func (c *Client) lapsed() {
 	c.set(func(s *Status) {
 		if !time.Now().Before(s.Until) {
@@ -329,7 +330,7 @@ func (c *Client) lapsed() {
 	})
 }
 
-// set changes the status and tells of it.
+// set changes the status and reports changes through Changed.
 func (c *Client) set(change func(*Status)) {
 	c.mu.Lock()
 	was := c.status

@@ -19,13 +19,13 @@ import (
 
 var (
 	errNoChallenge = errors.New("no challenge that can be answered (digest with MD5, SHA-256, SHA-512 or SHA-512-256)")
-	// errRefused tells that the service knows the credentials and does not take them.
+	// errRefused means that the service has already rejected these credentials.
 	errRefused = errors.New("the credentials were refused; check user name and password")
 )
 
-// Authorize adds the credentials for the challenge in res (401 or 407) to req, which is about to be sent anew:
-// it raises the CSeq number and drops the old Via. It fails if there is no challenge that we can answer, or if the
-// same credentials were already refused (stale=true excepted).
+// Authorize adds credentials for the challenge in res (401 or 407) to req, which the caller then sends again. It raises
+// the CSeq number and removes the old Via. It fails if there is no challenge that we can answer. It also fails if the
+// same credentials were already rejected, unless the challenge has stale=true.
 //
 // Of several challenges it answers the topmost that it can (RFC 8760 section 2.4).
 func Authorize(req *sip.Request, res *sip.Response, user, password string) error {
@@ -57,7 +57,8 @@ func Authorize(req *sip.Request, res *sip.Response, user, password string) error
 	return nil
 }
 
-// topmost parses challenges until one can be answered. Several may stand in one field, after commas.
+// topmost returns the first challenge that we can answer. One header field may hold several challenges, separated by
+// commas.
 func topmost(headers []sip.Header) *digest.Challenge {
 	for _, h := range headers {
 		for _, one := range splitChallenges(h.Value()) {
@@ -79,7 +80,7 @@ func topmost(headers []sip.Header) *digest.Challenge {
 	return nil
 }
 
-// splitChallenges splits before each "Digest " that follows a comma outside of quotes.
+// splitChallenges splits a header field before each "Digest " that follows an unquoted comma.
 func splitChallenges(s string) []string {
 	var parts []string
 	quoted, start := false, 0
@@ -96,7 +97,8 @@ func splitChallenges(s string) []string {
 	return append(parts, strings.TrimSpace(s[start:]))
 }
 
-// respond makes the credentials. The library does no "-sess": there A1 is made here (RFC 7616 section 3.4.2).
+// respond makes the credentials. The library does not support "-sess", so respond computes A1 for it (RFC 7616 section
+// 3.4.2).
 func respond(chal *digest.Challenge, req *sip.Request, user, password string) (string, error) {
 	c := *chal
 	o := digest.Options{
@@ -116,7 +118,7 @@ func respond(chal *digest.Challenge, req *sip.Request, user, password string) (s
 	return cred.String(), nil
 }
 
-// hashOf joins parts with colons and hashes them, in hexadecimal.
+// hashOf joins the parts with colons and returns the hash in hexadecimal.
 func hashOf(algorithm string, parts ...string) string {
 	var h hash.Hash
 	switch algorithm {
@@ -133,7 +135,7 @@ func hashOf(algorithm string, parts ...string) string {
 	return hex.EncodeToString(h.Sum(nil))
 }
 
-// otherRealms returns the credentials for other realms, and whether there are some for this one.
+// otherRealms returns the credentials for other realms, and reports whether there are some for this realm.
 func otherRealms(req *sip.Request, name, realm string) (others []sip.Header, again bool) {
 	for _, h := range req.GetHeaders(name) {
 		c, err := digest.ParseCredentials(h.Value())

@@ -6,20 +6,22 @@ import (
 	"time"
 )
 
-// How guessing of passwords is slowed. Our own numbers: an adapter with a wrong password tries once in half a minute or
-// so and is hardly held up; who guesses from one address gets a try a minute for each user, and soon none for further
-// users.
+// These limits slow the guessing of passwords. All numbers are our own. An adapter with a wrong password tries about
+// twice a minute, so it is hardly delayed. Somebody who guesses from one address gets one try a minute for each user,
+// and soon none for users that do not exist.
 const (
-	freeFailures    = 5                // wrong answers from one address for one user, before it has to wait
-	firstWait       = time.Second      // doubled by each further one
-	longestWait     = time.Minute      // so that an adapter whose password was mended is back in that time
-	forgetFailures  = 15 * time.Minute // without a wrong answer
-	usersPerHost    = 48               // that an address may be wrong for: adapters have up to 48 ports
-	underAttack     = 30               // wrong answers for one user from strangers within forgetFailures: then each has one free guess
-	maxLoginSources = 8192             // pairs that are remembered, some 1 MB
+	freeFailures   = 5                // failures of one address for one user before that address has to wait
+	firstWait      = time.Second      // doubled by each further failure
+	longestWait    = time.Minute      // an adapter whose password was corrected is back within that time
+	forgetFailures = 15 * time.Minute // after this time without a failure
+	usersPerHost   = 48               // users that one address may fail for; adapters have up to 48 ports
+	// failures for one user from all addresses, no two more than forgetFailures apart; beyond it each address has one
+	// free guess
+	underAttack     = 30
+	maxLoginSources = 8192 // address and user pairs in memory, some 1 MB
 )
 
-// loginSource is an address and the user that it was wrong for. Long user names are cut.
+// loginSource is an address and the user that it failed for. Long user names are cut.
 type loginSource struct {
 	from netip.Addr
 	user string
@@ -27,16 +29,16 @@ type loginSource struct {
 
 type failedLogin struct {
 	wrong       int
-	until, last time.Time // no answer before until
+	until, last time.Time // until: no check of credentials before that time
 }
 
-// failedLogins remembers wrong answers. Only what bears a nonce that was sent to that very address gets here, so nobody
-// can be made to look like a guesser by forged sources, nor fill it. Safe for concurrent use.
+// failedLogins holds the failed logins. Only a request whose nonce was sent to that same address gets here. So forged
+// source addresses can neither make anybody look like an attacker nor fill the memory. Safe for concurrent use.
 type failedLogins struct {
 	mu    sync.Mutex
 	pairs map[loginSource]*failedLogin
-	hosts map[netip.Addr]int      // users of the pairs, by address
-	users map[string]*failedLogin // known users, all strangers together
+	hosts map[netip.Addr]int      // number of users in pairs, by address
+	users map[string]*failedLogin // known users, over all addresses
 }
 
 func newFailedLogins() *failedLogins {
@@ -48,9 +50,10 @@ func loginSourceOf(from netip.Addr, user string) loginSource {
 	return loginSource{from.Unmap(), user[:min(len(user), 64)]}
 }
 
-// wait reports whether an answer has to go unheard now. The limit of users at an address is for users that there are
-// not: many adapters may share an address (a translator's), and one of them must not keep a line of another from
-// registering. Who tries that many names may so find out which there are, which is worth less than a line that rings.
+// wait reports whether a request must be dropped without a check of its credentials. The limit of users for one address
+// applies only to users that do not exist. Many adapters may share an address (behind a NAT), and one of them must not
+// keep another one's line from registering. An attacker who tries that many names can thus find out which users exist.
+// We accept that, because it matters less than a line that rings.
 func (g *failedLogins) wait(now time.Time, from netip.Addr, user string, known bool) bool {
 	k := loginSourceOf(from, user)
 	g.mu.Lock()
@@ -65,7 +68,8 @@ func (g *failedLogins) wait(now time.Time, from netip.Addr, user string, known b
 	return g.hosts[k.from] >= usersPerHost
 }
 
-// wrong notes a wrong answer. known tells that there is such a user: only those are kept beyond the address.
+// wrong records a failure. known reports whether the user exists; only for an existing user are failures also counted
+// over all addresses.
 func (g *failedLogins) wrong(now time.Time, from netip.Addr, user string, known bool) {
 	k := loginSourceOf(from, user)
 	g.mu.Lock()
@@ -99,7 +103,7 @@ func (g *failedLogins) wrong(now time.Time, from netip.Addr, user string, known 
 	}
 }
 
-// right forgets the wrong answers of who knows the password.
+// right removes the failures of a source that has shown the right password.
 func (g *failedLogins) right(from netip.Addr, user string) {
 	g.mu.Lock()
 	defer g.mu.Unlock()
@@ -116,7 +120,7 @@ func (g *failedLogins) dropLocked(k loginSource) {
 	}
 }
 
-// sweepLocked forgets what is old.
+// sweepLocked removes old entries.
 func (g *failedLogins) sweepLocked(now time.Time) {
 	for k, p := range g.pairs {
 		if now.Sub(p.last) > forgetFailures {
@@ -125,7 +129,7 @@ func (g *failedLogins) sweepLocked(now time.Time) {
 	}
 }
 
-// makeRoomLocked forgets what is old, or else the quarter that a walk meets first.
+// makeRoomLocked removes old entries. If that is not enough, it removes random entries, up to a quarter of the maximum.
 func (g *failedLogins) makeRoomLocked(now time.Time) {
 	g.sweepLocked(now)
 	for k := range g.pairs {
@@ -136,18 +140,18 @@ func (g *failedLogins) makeRoomLocked(now time.Time) {
 	}
 }
 
-// Counts of a registrar since its start.
+// Counts are the counts of a registrar since its start.
 type Counts struct {
 	Challenges   uint64 // 401s that asked for credentials
-	Wrong        uint64 // answers with a wrong password, of unknown users too
-	RateLimited  uint64 // answers that were dropped unheard, after too many wrong ones
+	Wrong        uint64 // responses with a wrong password, or of an unknown user
+	RateLimited  uint64 // requests that were dropped unchecked, after too many failed logins
 	WrongPlace   uint64 // right credentials on a socket or from an address that is not the line's
 	WrongTarget  uint64 // right credentials that were made for another Request-URI
 	WrongLine    uint64 // right credentials that asked for another line's registration
-	LoginSources int    // address and user pairs that are remembered now
+	LoginSources int    // address and user pairs in memory now
 }
 
-// Counts returns them. Safe for concurrent use.
+// Counts returns the current counts. Safe for concurrent use.
 func (r *Registrar) Counts() Counts {
 	r.failedLogins.mu.Lock()
 	n := len(r.failedLogins.pairs)

@@ -10,8 +10,8 @@ import (
 	"time"
 )
 
-// nonceLife is how long a nonce may be used. Our own number: longer than a call set-up takes with a challenge in it,
-// and short enough that what was overheard is soon worth nothing.
+// nonceLife is how long a nonce may be used. Our own number: longer than a call setup with a challenge takes, and so
+// short that a captured nonce soon becomes useless.
 const nonceLife = 5 * time.Minute
 
 const (
@@ -20,9 +20,9 @@ const (
 	nonceLen  = 8 + nonceSalt + nonceMAC
 )
 
-// nonces makes and judges nonces (RFC 7616 section 3.3): a time, a random salt and a keyed hash of both and of the
-// place they were sent to ([nonceScope]). So nothing is kept of a challenge that nobody answers; kept are only the
-// counts of those that were answered rightly. Safe for concurrent use.
+// nonces creates and checks nonces (RFC 7616 section 3.3). A nonce consists of a time, a random salt, and a keyed hash
+// of both and of its scope ([nonceScope]). So a challenge that is not answered needs no memory. Only the counts of
+// correctly answered nonces are stored. Safe for concurrent use.
 type nonces struct {
 	key [32]byte
 
@@ -58,13 +58,13 @@ func (n *nonces) make(now time.Time, place string) string {
 	return base64.RawURLEncoding.EncodeToString(raw[:])
 }
 
-// ours reports whether a nonce is one that was sent to that place, and fresh.
+// ours reports whether a nonce was sent to that place and has not expired.
 func (n *nonces) ours(now time.Time, place, nonce string) bool {
 	_, ok := n.until(now, place, nonce)
 	return ok
 }
 
-// until is when a nonce ends.
+// until returns when a nonce expires. ok reports whether it is ours and has not expired.
 func (n *nonces) until(now time.Time, place, nonce string) (end time.Time, ok bool) {
 	raw, err := base64.RawURLEncoding.DecodeString(nonce)
 	if err != nil || len(raw) != nonceLen || !hmac.Equal(raw[8+nonceSalt:], n.mac(raw[:8+nonceSalt], place)) {
@@ -75,8 +75,8 @@ func (n *nonces) until(now time.Time, place, nonce string) (end time.Time, ok bo
 	return end, now.Before(end) && !now.Before(made)
 }
 
-// spend reports whether a nonce is ours, fresh, and count higher than in all its uses before, and notes the use. To be
-// called only when the credentials are right: then only those who know a password can fill the table.
+// spend reports whether a nonce is ours, has not expired, and count is higher than in all its earlier uses. It records
+// the use. Call it only if the credentials are correct, so that only somebody who knows a password can fill the table.
 func (n *nonces) spend(now time.Time, place, nonce string, count int) bool {
 	until, ok := n.until(now, place, nonce)
 	if !ok {

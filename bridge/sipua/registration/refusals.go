@@ -9,23 +9,24 @@ import (
 	"clearback/bridge/sipua/endpoint"
 )
 
-// refusedEvery is the least time between two log lines about refusals of one line's adapter, or of adapters of no known
-// line. Our own number.
+// refusedEvery is the shortest time between two log entries about refusals of one line's adapter, or of adapters of no
+// known line. Our own number.
 const refusedEvery = time.Minute
 
 // mostUser bounds a user name in the log, in octets. Our own number.
 const mostUser = 64
 
-// refusals counts the requests that were refused for their user, password or address, and says so once in a while. Safe
-// for concurrent use; useful as it is.
+// refusals counts the requests that were refused because of user, password or address, and limits the log entries about
+// them. Safe for concurrent use. The zero value is ready.
 type refusals struct {
 	mu       sync.Mutex
 	since    int
 	next     time.Time
-	reported bool // the line was told that its adapter is refused
+	reported bool // the line has been informed that its adapter is refused
 }
 
-// due counts a refusal; it reports how many there were since the last log line, 0 if none is due yet.
+// due counts a refusal. It returns how many there were since the last log entry, or 0 if it is too early for the next
+// one.
 func (f *refusals) due(now time.Time) int {
 	f.mu.Lock()
 	defer f.mu.Unlock()
@@ -38,7 +39,7 @@ func (f *refusals) due(now time.Time) int {
 	return n
 }
 
-// setReported sets whether the line is told; it reports whether that is new.
+// setReported records whether the line has been informed. It reports whether that changed.
 func (f *refusals) setReported(is bool) bool {
 	f.mu.Lock()
 	defer f.mu.Unlock()
@@ -47,9 +48,9 @@ func (f *refusals) setReported(is bool) bool {
 	return was != is
 }
 
-// refuse notes that a request was refused because of why. user is what it named itself, a the account of that name, nil
-// if there is none. Then it is taken for the adapter of the one line without a registration that the request could be
-// from, if there is one: a user name that was mistyped leaves no other trace of its line.
+// refuse records that a request was refused, with the reason why. user is the user name in the request; a is the
+// account of that name, or nil. If a is nil and the request could come from exactly one line without a registration,
+// refuse attributes it to that line: a mistyped user name leaves no other trace of its line.
 func (r *Registrar) refuse(req *endpoint.Request, why, user string, a *account) {
 	f, line := &r.unknownRefusals, ""
 	if a == nil {
@@ -66,20 +67,21 @@ func (r *Registrar) refuse(req *endpoint.Request, why, user string, a *account) 
 	if a == nil || r.refused == nil {
 		return
 	}
-	if _, bound := r.Binding(a.Line); !bound && f.setReported(true) { // else it is not the line's adapter that was refused
+	// While the line has a binding, it was not the line's adapter that was refused.
+	if _, bound := r.Binding(a.Line); !bound && f.setReported(true) {
 		r.refused(a.Line, true)
 	}
 }
 
-// accepted notes that the adapter of a line has registered.
+// accepted records that the adapter of a line has registered.
 func (r *Registrar) accepted(a *account) {
 	if a.refusals.setReported(false) && r.refused != nil {
 		r.refused(a.Line, false)
 	}
 }
 
-// onlyUnbound returns the account without a binding that the request could be from, nil if there is none or more than
-// one.
+// onlyUnbound returns the only account without a binding that the request could come from. It returns nil if there is
+// none or more than one.
 func (r *Registrar) onlyUnbound(req *endpoint.Request) *account {
 	var found *account
 	for _, a := range r.accounts {

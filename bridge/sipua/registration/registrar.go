@@ -15,13 +15,13 @@ import (
 	"clearback/bridge/sipua/endpoint"
 )
 
-// Registrar authenticates adapters and keeps their bindings. Safe for concurrent use.
+// Registrar authenticates adapters and stores their bindings. Safe for concurrent use.
 type Registrar struct {
 	// set once
 	accounts        []*account
 	byUser          map[string]*account
 	byLine          map[string]*account
-	unknownAccount  *account // stands in for unknown users
+	unknownAccount  *account // used for unknown users
 	realm           string
 	log             *zap.Logger
 	bindingChanged  func(line string, b Binding)
@@ -35,7 +35,7 @@ type Registrar struct {
 	clock           func() time.Time
 }
 
-// account is an Account and what is known of its adapter.
+// account is an Account and the state of its adapter.
 type account struct {
 	Account
 	ha1      [len(algorithms)]string // RFC 7616 section 3.4.2, by algorithm
@@ -44,27 +44,27 @@ type account struct {
 	mu      sync.Mutex
 	binding Binding
 	source  netip.AddrPort // of the last REGISTER
-	callID  string         // of the last REGISTER that was taken, RFC 3261 section 10.3
+	callID  string         // of the last accepted REGISTER (RFC 3261 section 10.3)
 	cseq    uint32
 }
 
-// RegistrarOptions of [NewRegistrar].
+// RegistrarOptions are the options of [NewRegistrar].
 type RegistrarOptions struct {
 	Accounts []Account
 	Realm    string
 	Logger   *zap.Logger
-	// BindingChanged, if not nil, is called after Generation of a line's binding changed. It must not block.
+	// BindingChanged, if not nil, is called when the Generation of a line's binding has changed. It must not block.
 	BindingChanged func(line string, b Binding)
-	// UserAgent, if not nil, is called with the User-Agent of each REGISTER that was taken and has one. It must not
-	// block.
+	// UserAgent, if not nil, is called with the User-Agent of each accepted REGISTER that has one. It must not block.
 	UserAgent func(line, userAgent string)
-	// Refused, if not nil, is called with true when an adapter of a line without a binding is refused for its user,
-	// password or address, and with false when the line's adapter registers after that. It must not block.
+	// Refused, if not nil, is called with true when a request of an adapter is refused because of its user, password or
+	// address while the line has no binding. It is called with false when the line's adapter registers after that. It
+	// must not block.
 	Refused func(line string, refused bool)
 }
 
-// NewRegistrar returns a registrar without bindings, except the fixed ones. Of several accounts with one user name the
-// first is found.
+// NewRegistrar returns a registrar that has only the fixed bindings. If several accounts have the same user name, the
+// first one is used.
 func NewRegistrar(o RegistrarOptions) *Registrar {
 	r := &Registrar{
 		byUser: map[string]*account{}, byLine: map[string]*account{}, realm: o.Realm, log: o.Logger,
@@ -101,7 +101,7 @@ func (r *Registrar) account(one Account) *account {
 	return a
 }
 
-// fixedBinding is a binding that lasts. A host name stays to be looked up at each request.
+// fixedBinding returns a binding that does not expire. A host name is looked up for each request.
 func fixedBinding(u sip.Uri) Binding {
 	b := Binding{Contact: *u.Clone(), Transport: transportOf(u, "UDP"), Generation: 1}
 	if host, err := netip.ParseAddr(strings.Trim(u.Host, "[]")); err == nil {
@@ -121,10 +121,10 @@ func portOf(u sip.Uri) int {
 	if u.Port > 0 && u.Port <= 65535 {
 		return u.Port
 	}
-	return sip.DefaultUdpPort // TCP has the same
+	return sip.DefaultUdpPort // TCP has the same default
 }
 
-// Binding returns where the adapter of a line is reached; false: nowhere now.
+// Binding returns the current binding of a line. It returns false if there is none.
 func (r *Registrar) Binding(line string) (Binding, bool) {
 	a := r.byLine[line]
 	if a == nil {
@@ -138,7 +138,8 @@ func (r *Registrar) Binding(line string) (Binding, bool) {
 	return a.binding, true
 }
 
-// Register answers a REGISTER, whatever it is (RFC 3261 section 10.3).
+// Register handles a REGISTER and always answers it, unless it is dropped because of too many failed logins (RFC 3261
+// section 10.3).
 func (r *Registrar) Register(req *endpoint.Request) {
 	if require := req.GetHeaders("Require"); len(require) > 0 {
 		var names []string
@@ -152,8 +153,8 @@ func (r *Registrar) Register(req *endpoint.Request) {
 	if a == nil {
 		return
 	}
-	// RFC 3261 section 10.3 step 4. A name that is nobody's is no other line: some adapters show their name to the
-	// digest only.
+	// RFC 3261 section 10.3 step 4. A user in To that no account has is accepted, because some adapters use their user
+	// name only in the digest.
 	if other := r.byUser[req.To().Address.User]; other != nil && other != a {
 		r.counts.wrongLine.Add(1)
 		r.log.Warn("an adapter asked for the registration of another line", zap.String("line", a.Line),
@@ -202,8 +203,8 @@ type bindingRequest struct {
 	expires           time.Duration // 0: remove
 }
 
-// bindingRequestOf reads Contact and Expires. Of several Contacts that which is to be reached first (highest q, then
-// the first) counts.
+// bindingRequestOf reads Contact and Expires. Of several Contacts it uses the one with the highest q, and of these the
+// first.
 func bindingRequestOf(req *sip.Request) (w bindingRequest, code int, reason string) {
 	header := defaultExpires
 	zero := false
@@ -235,7 +236,7 @@ func bindingRequestOf(req *sip.Request) (w bindingRequest, code int, reason stri
 			q = min(v, 1)
 		}
 		if expires == 0 {
-			q -= 1.5 // a Contact that is removed counts only if no other is there
+			q -= 1.5 // a Contact to remove counts only if there is no other
 		}
 		if best < q && q >= 0 || best == -1 {
 			best, w = q, bindingRequest{contact: c.Address, expires: expires}
@@ -261,7 +262,7 @@ func contactsOf(req sip.Message) []*sip.ContactHeader {
 	return contacts
 }
 
-// seconds reads a delta-seconds (RFC 3261 section 25.1), up to 2^32-1; more counts as that.
+// seconds reads a delta-seconds (RFC 3261 section 25.1). A value above 2^32-1 counts as 2^32-1.
 func seconds(s string) (time.Duration, bool) {
 	s = strings.TrimSpace(s)
 	n, err := strconv.ParseUint(s, 10, 32)
@@ -274,7 +275,7 @@ func seconds(s string) (time.Duration, bool) {
 	return time.Duration(n) * time.Second, true
 }
 
-// take carries out a wish. ok is false if the request is older than what was taken before.
+// take applies a binding request. ok is false if the REGISTER is older than the last accepted one.
 func (a *account) take(now time.Time, req *endpoint.Request, w bindingRequest) (changed bool, b Binding, ok bool) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
@@ -286,7 +287,7 @@ func (a *account) take(now time.Time, req *endpoint.Request, w bindingRequest) (
 		return false, Binding{}, false
 	}
 	if w.everything || w.expires == 0 {
-		// for another Contact than the one bound there is nothing to remove
+		// only the bound Contact can be removed
 		if w.everything || sameAddress(w.contact, a.binding.Contact) {
 			a.binding.Expires = time.Time{}
 			a.callID, a.cseq = callID, cseq
@@ -296,8 +297,8 @@ func (a *account) take(now time.Time, req *endpoint.Request, w bindingRequest) (
 	b = Binding{Contact: *w.contact.Clone(), Transport: strings.ToUpper(req.Transport()),
 		Generation: a.binding.Generation,
 		Expires:    now.Add(w.expires), Destination: requestDestination(w.contact, req)}
-	// another destination for the same Contact is an address translator's or a TCP connection's: requests must follow
-	// that too
+	// If only the destination of the same Contact differs, a NAT or the TCP connection has changed. Requests have to go
+	// to the new destination.
 	changed = a.callID != callID || !sameAddress(b.Contact, a.binding.Contact) ||
 		b.Destination != a.binding.Destination || b.Transport != a.binding.Transport
 	if changed {
@@ -310,9 +311,9 @@ func (a *account) take(now time.Time, req *endpoint.Request, w bindingRequest) (
 	return changed, b, true
 }
 
-// requestDestination is where requests to the adapter go: over TCP to the connection's other end; over UDP to the
-// Contact if that is the very host that the REGISTER came from, else to where it came from (an address translator, or a
-// name).
+// requestDestination returns where requests to the adapter go. Over TCP that is the other end of the connection. Over
+// UDP it is the Contact if its host is the source address of the REGISTER. Otherwise it is the source of the REGISTER,
+// because the adapter is behind a NAT or the Contact is a name.
 func requestDestination(contact sip.Uri, req *endpoint.Request) netip.AddrPort {
 	if !sip.IsReliable(req.Transport()) {
 		host, err := netip.ParseAddr(strings.Trim(contact.Host, "[]"))
@@ -323,13 +324,13 @@ func requestDestination(contact sip.Uri, req *endpoint.Request) netip.AddrPort {
 	return req.From
 }
 
-// sameAddress compares what RFC 3261 section 19.1.4 compares, as far as it leads to another device.
+// sameAddress compares the parts of RFC 3261 section 19.1.4 that can lead to a different device.
 func sameAddress(a, b sip.Uri) bool {
 	return a.User == b.User && strings.EqualFold(a.Host, b.Host) && portOf(a) == portOf(b) &&
 		transportOf(a, "UDP") == transportOf(b, "UDP")
 }
 
-// listed is the binding as the 200 to a REGISTER shows it, with what is left of its time.
+// listed returns the binding for the 200 to a REGISTER, with the remaining time.
 func (a *account) listed(now time.Time) []sip.Header {
 	a.mu.Lock()
 	defer a.mu.Unlock()

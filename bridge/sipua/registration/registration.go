@@ -9,37 +9,39 @@ import (
 	"clearback/bridge/sipua/endpoint"
 )
 
-// Account is a line as the adapter shows itself.
+// Account is the account of a line's adapter.
 type Account struct {
 	Line           string
 	User, Password string
-	// Fixed, if not nil, is where the adapter is reached without registering.
+	// Fixed, if not nil, is the contact of an adapter that does not register.
 	Fixed *sip.Uri
-	// AllowFrom, if not empty, are the only source addresses taken.
+	// AllowFrom, if not empty, holds the only source addresses that are accepted.
 	AllowFrom []netip.Prefix
-	// Digest are the algorithms of the challenge, best first: "MD5", "SHA-256". Nil: MD5. No other is taken.
+	// Digest lists the algorithms of the challenge, best first: "MD5", "SHA-256". Nil means MD5. Other algorithms are
+	// not accepted.
 	Digest []string
-	// Endpoint is the socket of this line; a request for it on another one is refused.
+	// Endpoint returns the socket of this line. A request for the line on another socket is refused.
 	Endpoint func() *endpoint.Endpoint
 }
 
-// Binding is where the adapter of a line is reached now.
+// Binding is where the adapter of a line can be reached now.
 type Binding struct {
 	Contact sip.Uri
-	// Destination is the address requests go to (the source of the REGISTER where that is nearer than the Contact, RFC
-	// 3581).
+	// Destination is the address that requests are sent to. It is the source of the REGISTER if the Contact is not
+	// directly reachable (RFC 3581).
 	Destination netip.AddrPort
 	Transport   string
 	Expires     time.Time
 	UserAgent   string
-	// Generation grows each time the adapter registers anew: another Contact address or Destination, or another Call-ID
-	// (it restarted).
+	// Generation grows with each new registration: a different Contact address, Destination or transport, or a
+	// different Call-ID (the adapter has restarted).
 	Generation uint64
 }
 
-// Lifetimes of a binding at our registrar (RFC 3261 section 10.3): an hour is its default; less than a minute would
-// cost a small adapter more than it gives; more than two is never given (section 10.2.4: the registrar may shorten),
-// because bindings are in memory only: after a restart of the daemon a line rings again when its adapter has refreshed.
+// Lifetimes of a binding at our registrar (RFC 3261 section 10.3). An hour is the default of the RFC. Less than a
+// minute would load a small adapter for little benefit. More than two minutes is never granted (section 10.2.4 allows
+// the registrar to shorten). The reason is that bindings are only in memory: after a restart of the daemon, a line
+// rings again only when its adapter has refreshed.
 const (
 	minExpires     = 60 * time.Second
 	defaultExpires = time.Hour

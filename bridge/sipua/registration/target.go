@@ -7,19 +7,21 @@ import (
 	"github.com/emiago/sipgo/sip"
 )
 
-// sameTarget reports whether the uri of digest credentials names the resource that the Request-URI names (RFC 7616
-// section 3.4.6), so that credentials captured on the way to one number are not good for another. The method needs no
-// look: it is part of what is hashed.
+// sameTarget reports whether the uri of digest credentials names the same resource as the Request-URI (RFC 7616 section
+// 3.4.6). Otherwise, credentials captured from a call to one number could be used to call another. The method needs no
+// check, because it is part of the hash.
 //
-// The user part has to be the same, percent-escapes resolved (RFC 3261 section 19.1.4), and so does the scheme.
-// Tolerated, since adapters do it and it leads to nobody else:
-//   - Another host or port, or none. An adapter knows us by name and by address, and calls go to the line's service whatever the host.
-//   - Missing or other parameters, such as user=phone and transport, and a password.
-//   - No user part in the uri: some user agents name only the host that they send to. Such credentials are tied to the method alone; as every
-//     others they are good at one socket, from one address, and once.
-//   - In a REGISTER, a user part in the uri alone: sip:stage-door@millrace.example and sip:millrace.example are the same registrar.
+// The user part has to be the same after percent-unescaping (RFC 3261 section 19.1.4), and so does the scheme. The
+// following differences are tolerated, because adapters show them and they lead to no other destination:
+//   - A different host or port, or none. An adapter knows us by name and by address, and calls go to the line's
+//     service whatever the host.
+//   - Missing or different parameters, such as user=phone and transport, and a password.
+//   - No user part in the uri. Some user agents name only the host that they send to. Such credentials are bound only to
+//     the method. Like all others, they are valid at one socket, from one address, and once.
+//   - In a REGISTER, a user part in the uri but not in the Request-URI: sip:stage-door@millrace.example and
+//     sip:millrace.example are the same registrar.
 //
-// A uri that is missing or no URI is the same as nothing.
+// A missing or invalid uri never matches.
 func sameTarget(method sip.RequestMethod, uri string, target sip.Uri) bool {
 	var u sip.Uri
 	if uri == "" || sip.ParseUri(uri, &u) != nil || !strings.EqualFold(schemeOf(u), schemeOf(target)) {
@@ -32,13 +34,13 @@ func sameTarget(method sip.RequestMethod, uri string, target sip.Uri) bool {
 }
 
 func schemeOf(u sip.Uri) string {
-	if u.Scheme == "" { // as the library writes it
+	if u.Scheme == "" { // the library's form of a URI without a scheme
 		return "sip"
 	}
 	return u.Scheme
 }
 
-// unescaped resolves percent-escapes; a mangled text stays as it is.
+// unescaped resolves percent-escapes. It returns invalid text unchanged.
 func unescaped(s string) string {
 	if plain, err := url.PathUnescape(s); err == nil {
 		return plain
