@@ -7,17 +7,17 @@ import (
 	"strings"
 )
 
-// Trace is what one party sent and received, in its own order.
+// Trace is what one party sent to and received from the user agent under test, in the party's own order.
 type Trace struct {
 	Messages []Message
-	// Own is the address ("host:port") at which the judged one receives from this party; it must be in its Via and
-	// Contact. "": any.
+	// Own is the address ("host:port") at which the user agent under test receives from this party. The Via and Contact
+	// of the user agent must name it. "" allows any address.
 	Own string
-	// Foreign must not be in any message to this party: addresses and names of the other leg.
+	// Foreign holds addresses and names of the other leg. No message to this party may contain them.
 	Foreign []string
 }
 
-// Faults names each rule that a received message breaks. Repeats, byte by byte, are judged once.
+// Faults describes each rule that a received message breaks. It checks byte-identical repeats once.
 func (t Trace) Faults() []string {
 	c := &checker{own: t.Own, seen: map[string]bool{}, branches: map[string]*transaction{},
 		partyRequests: map[string]*transaction{}, calls: map[string]*callState{}}
@@ -49,13 +49,13 @@ func (t Trace) Faults() []string {
 	return c.faults
 }
 
-// SharedIdentifiers names Call-IDs, tags and branches of one leg that were sent to the other (topology hiding: the legs
-// are dialogs of their own).
+// SharedIdentifiers describes each Call-ID, tag and branch of one leg that was sent to the other. The legs are separate
+// dialogs, and each leg hides the other's topology.
 func SharedIdentifiers(a, b Trace) []string {
 	return append(leaks(a, b), leaks(b, a)...)
 }
 
-// leaks names what only the messages of from should hold and messages to the party of to show.
+// leaks describes each identifier of the messages of from that occurs in a message to the party of to.
 func leaks(from, to Trace) (faults []string) {
 	secrets := map[string]bool{}
 	for _, raw := range from.Messages {
@@ -77,42 +77,43 @@ func leaks(from, to Trace) (faults []string) {
 	return faults
 }
 
-// checker knows what happened before.
+// checker holds the state that the checks of later messages need.
 type checker struct {
-	own           string
-	faults        []string
-	seen          map[string]bool
-	branches      map[string]*transaction // of the judged one's requests, by branch (CANCEL and ACK of a failure share the INVITE's)
-	partyRequests map[string]*transaction // of the party's requests, by branch and method
+	own    string
+	faults []string
+	seen   map[string]bool
+	// requests of the user agent under test, by branch (CANCEL and the ACK of a non-2xx share the branch of the INVITE)
+	branches      map[string]*transaction
+	partyRequests map[string]*transaction // requests of the party, by branch and method
 	calls         map[string]*callState   // by Call-ID
 }
 
-// transaction is one request and what was said to it.
+// transaction is one request and the responses to it.
 type transaction struct {
 	req   message
-	heard bool    // a provisional response was sent by the party
-	final message // code 0: none yet
-	tag   string  // of the responses over 100
+	heard bool    // the party sent a provisional response
+	final message // code 0 until it is sent
+	tag   string  // To tag of the responses above 100
 	rseq  int
 	acked bool
-	// early: a reliable provisional response carried the answer
+	// early: a reliable provisional response carried the SDP answer
 	early bool
 }
 
-// callState is what has one Call-ID.
+// callState is the state of one Call-ID.
 type callState struct {
-	seqs    map[string]int // highest CSeq of the judged one, by To tag; "": outside of dialogs
-	tag     string         // From tag of the judged one's requests
+	seqs    map[string]int // highest CSeq of the user agent under test, by To tag; "" is the key outside of dialogs
+	tag     string         // From tag of the requests of the user agent under test
 	forks   map[string]bool
-	dialogs map[string]*dialog // by the party's tag
+	dialogs map[string]*dialog // by the tag of the party
 	invites map[int]*transaction
 }
 
-// dialog as the judged one should know it.
+// dialog is a dialog as the user agent under test should know it.
 type dialog struct {
 	targets []string
 	routes  []string
-	over    bool   // the judged one said or confirmed BYE
+	over    bool   // the user agent under test sent BYE or answered BYE with 2xx
 	origin  string // o= line of its last session description
 	body    string
 }
@@ -132,7 +133,8 @@ func (c *checker) callsOf(m message) *callState {
 	return k
 }
 
-// several may stand in more than one line (RFC 3261 section 7.3.1: lists, and the four of digest authentication).
+// several lists the header fields that may occur more than once (RFC 3261 section 7.3.1: lists, and the four of digest
+// authentication).
 var several = []string{
 	"via", "route", "record-route", "warning", "diversion", "history-info", "p-asserted-identity", "www-authenticate",
 	"proxy-authenticate",
@@ -140,7 +142,7 @@ var several = []string{
 	"supported", "require",
 }
 
-// everyMessage: what every message carries.
+// everyMessage checks what every message must contain.
 func (c *checker) everyMessage(m message, text string) {
 	must := []string{"via", "from", "to", "call-id", "cseq", "content-length"} // sections 8.1.1, 8.2.6.2, 20.14
 	if m.code == 0 {
@@ -188,7 +190,8 @@ func (c *checker) everyMessage(m message, text string) {
 	}
 }
 
-// sessionDescription: RFC 3264 section 8: the session's identity stays, its version rises by one with each change.
+// sessionDescription checks RFC 3264 section 8: the session identifier stays the same, and the version rises by one
+// with each change.
 func (c *checker) sessionDescription(m message) {
 	for _, kind := range []string{"v", "o", "s", "t", "m"} {
 		if len(m.lines(kind)) == 0 {
@@ -219,7 +222,7 @@ func (c *checker) sessionDescription(m message) {
 	d.origin, d.body = m.lines("o")[0], m.body
 }
 
-// dialogOf is the dialog in which the judged one sent m, nil outside of any.
+// dialogOf returns the dialog in which the user agent under test sent m, or nil if there is none.
 func (c *checker) dialogOf(m message) *dialog {
 	tag := m.toTag()
 	if m.code != 0 {

@@ -1,5 +1,6 @@
-// Package conformance holds what one party of a trace may demand of whoever it talked to: rules of RFC 3261 and its
-// extensions, applied to everything that was sent to it. It is for tests, and imports nothing of what it judges.
+// Package conformance checks a user agent against the rules of RFC 3261 and its extensions. It takes a trace of one
+// party and checks everything that the party received from the user agent under test. It is for tests, and does not
+// import the code that it checks.
 package conformance
 
 import (
@@ -9,9 +10,9 @@ import (
 	"strings"
 )
 
-// Message is one message as the party saw it.
+// Message is one message as the party sent or received it.
 type Message struct {
-	// Sent by the party, so not under judgement; otherwise received by it.
+	// Sent says that the party sent the message, so it is not checked. Otherwise the party received it.
 	Sent bool
 	// Text is the whole datagram.
 	Text string
@@ -21,9 +22,9 @@ type Message struct {
 type message struct {
 	sent   bool
 	first  string
-	method string // of the request, or of the request that is answered
-	uri    string // of a request
-	code   int    // of a response, 0: a request
+	method string // method of the request, or of the request that the response answers
+	uri    string // Request-URI of a request
+	code   int    // status code of a response; 0 for a request
 	seq    int
 	fields []field
 	body   string
@@ -43,7 +44,7 @@ func group(r *regexp.Regexp, s string) string {
 	return ""
 }
 
-// long are the names behind the compact forms (RFC 3261 section 7.3.3, and the registry's later ones).
+// long maps the compact forms to full names (RFC 3261 section 7.3.3, and later entries of the registry).
 var long = map[string]string{
 	"i": "call-id", "m": "contact", "e": "content-encoding", "l": "content-length", "c": "content-type", "f": "from",
 	"s": "subject",
@@ -109,7 +110,7 @@ func (m message) token(header, option string) bool {
 	return false
 }
 
-// uriOf is what stands in angle brackets, or the value without its parameters.
+// uriOf returns the text in angle brackets, or the value without its parameters.
 func uriOf(v string) string {
 	if _, after, ok := strings.Cut(v, "<"); ok {
 		u, _, _ := strings.Cut(after, ">")
@@ -119,7 +120,7 @@ func uriOf(v string) string {
 	return strings.TrimSpace(u)
 }
 
-// hostOf is the host and port of a SIP URI.
+// hostOf returns the host and port of a SIP URI.
 func hostOf(uri string) string {
 	_, at, ok := strings.Cut(uri, "@")
 	if !ok {
@@ -130,7 +131,7 @@ func hostOf(uri string) string {
 	return at
 }
 
-// routes are the URIs of all entries of a routing header field, in order.
+// routes returns the URIs of all entries of a routing header field, in order.
 func (m message) routes(name string) []string {
 	var all []string
 	for _, v := range m.all(name) {
@@ -154,7 +155,7 @@ func (m message) sdp() bool {
 	return m.body != "" && strings.EqualFold(strings.TrimSpace(kind), "application/sdp")
 }
 
-// lines are the values of the lines of that type in a session description.
+// lines returns the values of all lines of one type in the session description.
 func (m message) lines(kind string) (values []string) {
 	for _, l := range strings.Split(m.body, "\r\n") {
 		if v, ok := strings.CutPrefix(l, kind+"="); ok {

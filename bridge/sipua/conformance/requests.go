@@ -5,7 +5,7 @@ import (
 	"strings"
 )
 
-// request judges a request that the party received.
+// request checks a request that the party received.
 func (c *checker) request(m message) {
 	if len(m.all("via")) != 1 {
 		c.fault(m, "%d Via (section 8.1.1.7)", len(m.all("via")))
@@ -39,7 +39,7 @@ func (c *checker) request(m message) {
 	}
 }
 
-// newRequest is a request that is neither ACK nor CANCEL.
+// newRequest checks a request other than ACK and CANCEL.
 func (c *checker) newRequest(m message, k *callState) {
 	if old := c.branches[m.branch()]; old != nil {
 		c.fault(m, "branch of %q (section 8.1.1.7)", old.req.first)
@@ -72,7 +72,7 @@ func (c *checker) newRequest(m message, k *callState) {
 	}
 }
 
-// cseqNumber: section 12.2.1.1. Each dialog counts by itself, from the request that made it on.
+// cseqNumber checks section 12.2.1.1: each dialog has its own sequence, which starts with the request that created it.
 func (c *checker) cseqNumber(m message, k *callState) {
 	tag := m.toTag()
 	last, counts := k.seqs[tag]
@@ -88,7 +88,7 @@ func (c *checker) cseqNumber(m message, k *callState) {
 	k.seqs[tag] = max(last, m.seq)
 }
 
-// inDialog: section 12.2.1.1, requests within a dialog.
+// inDialog checks a request within a dialog (section 12.2.1.1).
 func (c *checker) inDialog(m message, k *callState) {
 	d := k.dialogs[m.toTag()]
 	if d == nil {
@@ -110,11 +110,12 @@ func (c *checker) inDialog(m message, k *callState) {
 	}
 }
 
-// requestTarget: Request-URI and Route come from the remote target and the route set; a refresh may cross, so the
-// target before counts too.
+// requestTarget checks that Request-URI and Route follow from the remote target and the route set. The previous target
+// is allowed too, because a target refresh may cross the request.
 func (c *checker) requestTarget(m message, d *dialog) {
 	uri, routes := m.uri, m.routes("route")
-	if len(d.routes) > 0 && !strings.Contains(d.routes[0], ";lr") { // a strict router: its URI in the Request-URI, the target last
+	// A strict router: its URI is in the Request-URI, and the target is last in Route.
+	if len(d.routes) > 0 && !strings.Contains(d.routes[0], ";lr") {
 		if uri != d.routes[0] || len(routes) == 0 || !slices.Equal(routes[:len(routes)-1], d.routes[1:]) {
 			c.fault(m, "Request-URI %q and Route %q for the strict route %q (section 12.2.1.1)", uri, routes, d.routes)
 			return
@@ -129,7 +130,7 @@ func (c *checker) requestTarget(m message, d *dialog) {
 	}
 }
 
-// copiedFromInvite: CANCEL and the ACK of a failure repeat these of their INVITE.
+// copiedFromInvite checks that a CANCEL, or the ACK of a non-2xx, repeats these values of its INVITE.
 func (c *checker) copiedFromInvite(m, invite message, section string) {
 	if m.uri != invite.uri {
 		c.fault(m, "Request-URI %q, the INVITE's was %q (%s)", m.uri, invite.uri, section)
@@ -150,7 +151,7 @@ func (c *checker) copiedFromInvite(m, invite message, section string) {
 	}
 }
 
-// cancel: section 9.1.
+// cancel checks a CANCEL (section 9.1).
 func (c *checker) cancel(m message) {
 	t := c.branches[m.branch()]
 	if t == nil || t.req.method != "INVITE" {
@@ -169,7 +170,7 @@ func (c *checker) cancel(m message) {
 	}
 }
 
-// ack: sections 17.1.1.3 and 13.2.2.4.
+// ack checks an ACK (sections 17.1.1.3 and 13.2.2.4).
 func (c *checker) ack(m message, k *callState) {
 	t := k.invites[m.seq]
 	if t == nil {
@@ -193,7 +194,7 @@ func (c *checker) ack(m message, k *callState) {
 	t.acked = true
 }
 
-// ackOf2xx judges the ACK of a 2xx.
+// ackOf2xx checks the ACK of a 2xx.
 func (c *checker) ackOf2xx(m message, t *transaction, k *callState) {
 	if m.branch() == t.req.branch() {
 		c.fault(m, "the INVITE's own branch (section 13.2.2.4)")
@@ -217,7 +218,7 @@ func (c *checker) ackOf2xx(m message, t *transaction, k *callState) {
 	}
 }
 
-// prack: RFC 3262 section 4.
+// prack checks a PRACK (RFC 3262 section 4).
 func (c *checker) prack(m message) {
 	rack := strings.Fields(m.get("rack"))
 	if len(rack) != 3 {
@@ -232,7 +233,7 @@ func (c *checker) prack(m message) {
 	c.fault(m, "RAck %q of no INVITE (RFC 3262 section 7.2)", m.get("rack"))
 }
 
-// partyResponse notes a response of the party to one of the judged one's requests.
+// partyResponse records a response of the party to a request of the user agent under test.
 func (c *checker) partyResponse(m message) {
 	t := c.branches[m.branch()]
 	if t == nil || t.req.method != m.method {
@@ -255,7 +256,7 @@ func (c *checker) partyResponse(m message) {
 			routes: reversed(m.routes("record-route"))}
 	case d != nil && (m.method == "INVITE" || m.method == "UPDATE") && m.has("contact"):
 		d.targets = append(d.targets, uriOf(m.get("contact")))
-		if t.req.toTag() == "" && m.code >= 200 { // the 2xx computes the route set anew (section 13.2.2.4)
+		if t.req.toTag() == "" && m.code >= 200 { // the 2xx replaces the route set (section 13.2.2.4)
 			d.routes = reversed(m.routes("record-route"))
 		}
 	}

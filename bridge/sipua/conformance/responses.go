@@ -6,7 +6,7 @@ import (
 	"strings"
 )
 
-// partyRequest notes a request of the party.
+// partyRequest records a request of the party.
 func (c *checker) partyRequest(m message) {
 	k := c.callsOf(m)
 	if m.method == "ACK" {
@@ -23,11 +23,11 @@ func (c *checker) partyRequest(m message) {
 		return
 	}
 	if d := k.dialogs[m.fromTag()]; d != nil && (m.method == "INVITE" || m.method == "UPDATE") && m.has("contact") {
-		d.targets = append(d.targets, uriOf(m.get("contact"))) // in use once it was answered with 2xx
+		d.targets = append(d.targets, uriOf(m.get("contact"))) // takes effect when the request is answered 2xx
 	}
 }
 
-// response judges a response that the party received.
+// response checks a response that the party received.
 func (c *checker) response(m message) {
 	t := c.partyRequests[m.branch()+" "+m.method]
 	if t == nil {
@@ -53,7 +53,7 @@ func (c *checker) response(m message) {
 	}
 }
 
-// copiedFromRequest: section 8.2.6.2.
+// copiedFromRequest checks section 8.2.6.2.
 func (c *checker) copiedFromRequest(m message, t *transaction) {
 	for _, h := range []string{"call-id", "from", "cseq"} {
 		if m.get(h) != t.req.get(h) {
@@ -85,7 +85,7 @@ func (c *checker) copiedFromRequest(m message, t *transaction) {
 	}
 }
 
-// vias without what the way adds (received and rport, RFC 3581 section 4).
+// vias returns the Vias without the parameters added on the way (received and rport, RFC 3581 section 4).
 func vias(m message) []string {
 	var all []string
 	for _, v := range m.all("via") {
@@ -179,14 +179,14 @@ func (c *checker) final(m message, t *transaction) {
 	}
 }
 
-// retry: a re-INVITE that comes too early gets 500 with a time to wait (section 14.2).
+// retry checks Retry-After in a 500: a re-INVITE that comes too early gets 500 with a time to wait (section 14.2).
 func (c *checker) retry(m message) {
 	if n, err := strconv.Atoi(m.get("retry-after")); m.has("retry-after") && (err != nil || n < 0 || n > 10) {
 		c.fault(m, "Retry-After %q (section 14.2)", m.get("retry-after"))
 	}
 }
 
-// answer: RFC 3261 section 13.2.1 and RFC 3264 section 6.
+// answer checks RFC 3261 section 13.2.1 and RFC 3264 section 6.
 func (c *checker) answer(m message, t *transaction) {
 	switch {
 	case !m.sdp() && !t.early:
