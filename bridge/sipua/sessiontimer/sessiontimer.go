@@ -1,5 +1,5 @@
-// Package sessiontimer is the arithmetic of session timers (RFC 4028): what two ends agree on, who refreshes, and when.
-// It knows no socket and no clock.
+// Package sessiontimer is the arithmetic of session timers (RFC 4028): what two ends agree on, which end refreshes, and
+// when. It uses no socket and no clock.
 package sessiontimer
 
 import (
@@ -7,22 +7,22 @@ import (
 	"strings"
 )
 
-// MinInterval is the smallest session interval, in seconds (RFC 4028 section 4), and the Min-SE of who says none
-// (section 5).
+// MinInterval is the smallest session interval, in seconds (RFC 4028 section 4). It is also the Min-SE of a peer that
+// states none (section 5).
 const MinInterval = 90
 
-// maxInterval bounds what a peer may say, in seconds: a day. Our own number: with more a lost end would not be missed
-// in time, and a huge one would overflow.
+// maxInterval bounds what a peer may ask for, in seconds: a day. Our own number. A longer interval would detect a lost
+// peer too late, and a huge one would overflow.
 const maxInterval = 24 * 60 * 60
 
-// Refresher is who refreshes, by the roles in the transaction that agreed on it.
+// Refresher is the end that refreshes, by its role in the transaction that agreed on it.
 type Refresher uint8
 
-// Who refreshes.
+// The values of Refresher.
 const (
 	RefresherNone Refresher = iota
-	UAC                     // who sent the request
-	UAS                     // who answered it
+	UAC                     // the sender of the request
+	UAS                     // the end that answered the request
 )
 
 func (r Refresher) String() string {
@@ -37,11 +37,11 @@ func (r Refresher) String() string {
 
 // Expires is a Session-Expires header field.
 type Expires struct {
-	Seconds   int // 0: there is none
+	Seconds   int // 0 if there is no header field
 	Refresher Refresher
 }
 
-// String is its value in a header field.
+// String returns the value of the header field.
 func (e Expires) String() string {
 	if e.Refresher == RefresherNone {
 		return strconv.Itoa(e.Seconds)
@@ -49,7 +49,7 @@ func (e Expires) String() string {
 	return strconv.Itoa(e.Seconds) + ";refresher=" + e.Refresher.String()
 }
 
-// Parse reads the value of a Session-Expires header field. What cannot be understood counts as not there.
+// Parse reads the value of a Session-Expires header field. It ignores what it cannot parse.
 func Parse(value string) Expires {
 	number, params, _ := strings.Cut(value, ";")
 	e := Expires{Seconds: Seconds(number)}
@@ -71,8 +71,8 @@ func Parse(value string) Expires {
 	return e
 }
 
-// Seconds reads a number of seconds, as in Min-SE; parameters after it do not matter. 0: it cannot be understood. More
-// than a day counts as a day.
+// Seconds reads a number of seconds, as in Min-SE. It ignores parameters after the number. It returns 0 if it cannot
+// parse the number. More than a day counts as a day.
 func Seconds(value string) int {
 	value, _, _ = strings.Cut(value, ";")
 	value = strings.TrimSpace(value)
@@ -86,29 +86,30 @@ func Seconds(value string) int {
 	return 0
 }
 
-// Request is what a request that refreshes a session (INVITE, UPDATE) says.
+// Request holds the session timer fields of a request that refreshes a session (INVITE, UPDATE).
 type Request struct {
-	Supported bool // it names the option tag "timer" in Supported or Require
+	Supported bool // the request has the option tag "timer" in Supported or Require
 	Expires   Expires
-	MinSE     int // 0: none said
+	MinSE     int // 0 if the request states none
 }
 
-// TooShort reports whether the interval asked for is below what we take, so that 422 with Min-SE: least is due (section
-// 9). Who does not know session timers cannot understand a 422: what was put in by a proxy on the way is then raised
-// instead.
+// TooShort reports whether the interval of the request is below our minimum, which calls for 422 with Min-SE: least
+// (section 9). An end that does not support session timers cannot understand a 422. If a proxy added the interval to
+// its request, [Agree] raises it instead.
 func (r Request) TooShort(least int) bool {
 	return r.Supported && r.Expires.Seconds != 0 && r.Expires.Seconds < least
 }
 
-// Session is what was agreed on; the zero value is a session without a timer.
+// Session is the agreed session timer. The zero value is a session without one.
 type Session struct {
 	Seconds int  // the session interval
 	Ours    bool // we refresh
 }
 
-// Agree answers a request as its UAS (section 9). want is the interval that we ask for if the request names none, 0:
-// none. Where the request leaves it open, we refresh: an end that does not answer is missed sooner than one that does
-// not ask. The answer goes into the response if its Seconds are not 0, and then Require: timer if require.
+// Agree computes the session timer of a request as its UAS (section 9). want is the interval that we ask for if the
+// request states none; 0 means that we ask for none. If the request does not say which end refreshes, we refresh,
+// because we notice a refresh without a response sooner than a missing refresh. If answer.Seconds is not 0, answer goes
+// into the response, with Require: timer if require is true.
 func Agree(r Request, want, least int) (s Session, answer Expires, require bool) {
 	e := r.Expires
 	switch {
@@ -116,17 +117,17 @@ func Agree(r Request, want, least int) (s Session, answer Expires, require bool)
 		return Session{}, Expires{}, false
 	case e.Seconds == 0:
 		e = Expires{Seconds: max(want, r.MinSE, least)}
-	case !r.Supported && e.Seconds < least: // raised by whoever put it in below what we take
+	case !r.Supported && e.Seconds < least: // raise the interval, which a proxy set below our minimum
 		e.Seconds = max(least, r.MinSE)
 	}
-	if e.Refresher == RefresherNone || !r.Supported { // table 2: who does not know session timers does not refresh
+	if e.Refresher == RefresherNone || !r.Supported { // table 2: without support an end does not refresh
 		e.Refresher = UAS
 	}
 	return Session{Seconds: e.Seconds, Ours: e.Refresher == UAS}, e, r.Supported
 }
 
-// Learn takes the Session-Expires of the 2xx to a request of ours (section 7.2). Where it does not say who refreshes,
-// we do.
+// Learn computes the session timer from the Session-Expires of the 2xx to our request (section 7.2). If it does not say
+// which end refreshes, we do.
 func Learn(e Expires) Session {
 	if e.Seconds == 0 {
 		return Session{}
@@ -134,17 +135,17 @@ func Learn(e Expires) Session {
 	return Session{Seconds: e.Seconds, Ours: e.Refresher != UAS}
 }
 
-// Refresh is when the refresher sends its refresh, in seconds after the last one: half of the interval (section 10).
+// Refresh returns when to refresh, in seconds after the last refresh: half of the interval (section 10).
 func (s Session) Refresh() float64 { return float64(s.Seconds) / 2 }
 
-// End is when a session that was not refreshed is ended, in seconds after its last refresh: before the interval is
-// over, by the lesser of 32 s and a third of it (section 10).
+// End returns when to end a session that was not refreshed, in seconds after its last refresh. It is 32 s or a third of
+// the interval before the end of the interval, whichever is less (section 10).
 func (s Session) End() float64 {
 	n := float64(s.Seconds)
 	return n - min(32, n/3)
 }
 
-// Roles is what a refresh of ours asks for, so that who refreshes stays who it is (section 7.4).
+// Roles returns the Session-Expires of our refresh request, such that the same end keeps refreshing (section 7.4).
 func (s Session) Roles() Expires {
 	e := Expires{Seconds: s.Seconds, Refresher: UAS}
 	if s.Ours {
