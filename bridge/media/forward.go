@@ -10,17 +10,17 @@ import (
 )
 
 const (
-	// bufferSize holds any packet of an Ethernet path (1500 bytes) with room; one that fills it may have been cut and
-	// is dropped.
+	// bufferSize holds any packet of an Ethernet path (1500 bytes) with room to spare. A packet that fills the buffer
+	// may have been cut, so it is dropped.
 	bufferSize = 2048
-	// afterError keeps a socket whose reads fail from taking a whole core.
+	// afterError is the pause after a read error. It keeps a socket whose reads fail from using a whole core.
 	afterError = time.Millisecond
-	// floodBatch is how many packets in a row are dropped before others get their turn: a flood at one port must not
-	// delay other streams.
+	// floodBatch is how many packets in a row are dropped before other goroutines run, so that a flood at one port does
+	// not delay other streams.
 	floodBatch = 16
 )
 
-// forward passes on what comes to one socket, until it is closed. Nothing in it allocates for a valid packet.
+// forward relays what arrives at one socket, until the socket is closed. It allocates nothing for a valid packet.
 func (s *Session) forward(from Side, f flowKind) {
 	in, src := s.conns[from][f], &s.ends[from]
 	buf := make([]byte, bufferSize)
@@ -50,7 +50,8 @@ func (s *Session) forward(from Side, f flowKind) {
 			src.unsent()
 			continue
 		}
-		// An error is one packet's: the other side may be unreachable for a while, the next packet tries again.
+		// An error concerns one packet: the other side may be unreachable for some time, and the next packet tries
+		// again.
 		if _, err = out.WriteToUDPAddrPort(buf[:n], to); err != nil {
 			src.unsent()
 		}
@@ -60,7 +61,7 @@ func (s *Session) forward(from Side, f flowKind) {
 	}
 }
 
-// take counts a packet that came from a side and reports whether it passes.
+// take counts a packet that arrived from a side. It reports whether the packet passes.
 func (s *Session) take(e *end, f flowKind, from netip.AddrPort, b []byte, p *packet) bool {
 	pass, told := e.take(f, from, b, p, s)
 	if told != nil {
@@ -69,7 +70,7 @@ func (s *Session) take(e *end, f flowKind, from netip.AddrPort, b []byte, p *pac
 	return pass
 }
 
-// take returns what is to be called once the lock is given back, nil if nothing is.
+// take is Session.take under the lock. told is to be called after the lock has been released; it may be nil.
 func (e *end) take(f flowKind, from netip.AddrPort, b []byte, p *packet, s *Session) (pass bool, told func()) {
 	now := time.Now()
 	e.mu.Lock()
@@ -119,8 +120,8 @@ func (e *end) take(f flowKind, from netip.AddrPort, b []byte, p *packet, s *Sess
 	return true, told
 }
 
-// noticeCall returns the call that notices something, nil if nobody listens. It allocates, and is for what happens
-// seldom.
+// noticeCall returns a call of the notice function, or nil if there is none. It allocates, so it is only for rare
+// events.
 func (e *end) noticeCall(n Notice, from netip.AddrPort) func() {
 	if e.notice == nil {
 		return nil
@@ -129,7 +130,7 @@ func (e *end) noticeCall(n Notice, from netip.AddrPort) func() {
 	return func() { notice(n, from) }
 }
 
-// routed notes whether the system knows a way to the address that SDP names.
+// routed records whether the system has a route to the address in the SDP.
 func (e *end) routed(to netip.AddrPort, err error) {
 	none := errors.Is(err, syscall.ENETUNREACH) || errors.Is(err, syscall.EHOSTUNREACH)
 	if err != nil && !none || none == e.unreachable.Load() {
@@ -149,8 +150,8 @@ func (e *end) unsent() {
 	e.stats.Unsent++
 }
 
-// way is the socket and the address by which packets of a flow go to a side; the address is zero if nobody said and
-// nothing was heard.
+// way returns the socket and the address for packets of a flow to a side. The address is zero if the SDP has given none
+// and no packet has arrived.
 func (s *Session) way(to Side, f flowKind) (*net.UDPConn, netip.AddrPort) {
 	e := &s.ends[to]
 	e.mu.Lock()

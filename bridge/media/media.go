@@ -1,8 +1,9 @@
-// Package media relays RTP and RTCP between the adapter and the far side without re-encoding, and counts what passes.
+// Package media relays RTP and RTCP between the adapter and the service side without re-encoding, and counts the
+// packets.
 //
-// A packet is passed on as it came, byte for byte; pion/rtp only reads its header. What is neither RTP nor RTCP of
-// version 2 (RFC 3550) is dropped and counted: SRTP has RTP's header and passes, DTLS and T.38's UDPTL do where the
-// session admits them, STUN never.
+// A packet is relayed unchanged, byte for byte; pion/rtp only reads its header. A packet that is not RTP or RTCP of
+// version 2 (RFC 3550) is dropped and counted. SRTP has RTP's header, so it passes. DTLS and T.38's UDPTL pass if the
+// session admits them. STUN never passes.
 package media
 
 import (
@@ -23,28 +24,28 @@ const (
 	ServiceSide
 )
 
-// defaultClockRate is that of G.711, G.722 and comfort noise in RTP (RFC 3551 section 6, from memory), in Hz.
+// defaultClockRate is the RTP clock rate of G.711, G.722 and comfort noise (RFC 3551 section 6, from memory), in Hz.
 const defaultClockRate = 8000
 
-// ErrClosed: the relay was closed; it gives out no more sessions.
+// ErrClosed means that the relay is closed and opens no more sessions.
 var ErrClosed = errors.New("media: the relay is closed")
 
-// Options of a [Relay].
+// Options are the options of a [Relay].
 type Options struct {
-	// AdapterAddr and ServiceAddr are the local addresses towards either side. They are written into SDP, so they must
-	// be real ones, not 0.0.0.0 or [::].
+	// AdapterAddr and ServiceAddr are the local addresses towards the two sides. They are written into SDP, so 0.0.0.0
+	// and [::] are not allowed.
 	AdapterAddr, ServiceAddr netip.Addr
-	// PortLow and PortHigh bound the RTP/RTCP port range, inclusive; RTP takes even ports, RTCP the next odd one (RFC
-	// 3550 section 11). If both sides have the same address, a session takes two pairs of the range, else one pair at
-	// either address.
+	// PortLow and PortHigh bound the range of RTP and RTCP ports, inclusive. RTP uses even ports, RTCP the next odd
+	// port (RFC 3550 section 11). If both sides have the same local address, a session uses two pairs of that address.
+	// Otherwise it uses one pair at each address.
 	PortLow, PortHigh uint16
-	// From are networks whose hosts may send media of either side, whatever SDP says.
+	// From holds networks whose hosts may send the media of either side, whatever the SDP says.
 	From []netip.Prefix
-	// ClockRate is the timestamp clock by which jitter is computed, in Hz; 0 means 8000.
+	// ClockRate is the clock rate for computing jitter, in Hz; 0 means 8000.
 	ClockRate uint32
 }
 
-// Relay gives out sessions. It is safe for concurrent use.
+// Relay opens sessions. Safe for concurrent use.
 type Relay struct {
 	// Set once.
 	addrs [2]netip.Addr // by Side
@@ -55,14 +56,14 @@ type Relay struct {
 	mu          sync.Mutex
 	closed      bool                         // guarded by mu
 	sessions    map[*Session]struct{}        // guarded by mu
-	ended       Counts                       // guarded by mu; of the sessions that were closed
-	coolingDown map[netip.AddrPort]time.Time // guarded by mu; until when an RTP port that was given back is left alone
+	ended       Counts                       // guarded by mu; counts of closed sessions
+	coolingDown map[netip.AddrPort]time.Time // guarded by mu; a released RTP port is not used again until that time
 }
 
-// Counts are the sums over all sessions of a relay and both their sides, ended ones included. The fields are those of
+// Counts are the sums over both sides of all sessions of a relay, closed sessions included. For the fields, see
 // [Stats].
 type Counts struct {
-	// Sessions were opened, Open of them are.
+	// Sessions is the number of sessions opened so far; Open is the number of those still open.
 	Sessions, Open                            uint64
 	Packets, Bytes, RTCPPackets, Datagrams    uint64
 	UnknownSource, Probation, Invalid, Unsent uint64
@@ -77,7 +78,7 @@ func (c *Counts) add(s Stats) {
 	c.Contests += s.Contests
 }
 
-// Counts sums up.
+// Counts returns the current sums.
 func (r *Relay) Counts() Counts {
 	r.mu.Lock()
 	defer r.mu.Unlock()
@@ -90,11 +91,11 @@ func (r *Relay) Counts() Counts {
 	return c
 }
 
-// Addr is the local address towards that side.
+// Addr returns the local address towards that side.
 func (r *Relay) Addr(side Side) netip.Addr { return r.addrs[side] }
 
-// New checks the options. Errors: an address that is missing or unspecified, a range without an even port and its next
-// odd one.
+// New returns a relay. It fails if an address is missing or unspecified, or if the port range has no even port with its
+// next odd port.
 func New(o Options) (*Relay, error) {
 	r := &Relay{
 		addrs:       [2]netip.Addr{AdapterSide: o.AdapterAddr.Unmap(), ServiceSide: o.ServiceAddr.Unmap()},
@@ -120,8 +121,8 @@ func New(o Options) (*Relay, error) {
 	return r, nil
 }
 
-// NewSession binds a port pair on either side for one media stream. Errors: no free pair in the range, an address that
-// is not this machine's, [ErrClosed].
+// NewSession binds a port pair on each side for one media stream. It fails if the range has no free pair, if an address
+// does not belong to this machine, or if the relay is closed ([ErrClosed]).
 func (r *Relay) NewSession() (*Session, error) {
 	s, err := newSession(r)
 	if err != nil {
@@ -138,7 +139,7 @@ func (r *Relay) NewSession() (*Session, error) {
 	return s, nil
 }
 
-// Close ends all sessions and waits for their goroutines. A second Close does nothing.
+// Close closes all sessions and waits for their goroutines. A second Close does nothing.
 func (r *Relay) Close() error {
 	r.mu.Lock()
 	r.closed = true
@@ -154,7 +155,7 @@ func (r *Relay) Close() error {
 	return errors.Join(errs...)
 }
 
-// forget takes the session out, keeps its counts and lets its ports rest.
+// forget removes a session, adds its counts to those of ended sessions, and lets its ports cool down.
 func (r *Relay) forget(s *Session) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
@@ -174,7 +175,7 @@ func (r *Relay) forget(s *Session) {
 	}
 }
 
-// isCoolingDown reports whether a port was given back a short while ago.
+// isCoolingDown reports whether a port was released less than restFor ago.
 func (r *Relay) isCoolingDown(at netip.AddrPort) bool {
 	r.mu.Lock()
 	defer r.mu.Unlock()

@@ -6,7 +6,7 @@ import (
 	"github.com/pion/rtp"
 )
 
-// kind is what a datagram is.
+// kind is the kind of a datagram.
 type kind uint8
 
 const (
@@ -14,20 +14,20 @@ const (
 	kindRTP
 	kindRTCP
 	kindDTLS
-	kindDatagram // of UDPTL, unread
+	kindDatagram // UDPTL; its content is not checked
 )
 
-// Bounds of RTCP's packet types where RTP and RTCP share a port (RFC 5761 section 4), and its shortest packet: header
-// and SSRC, in bytes.
+// Bounds of the RTCP packet types if RTP and RTCP share a port (RFC 5761 section 4), and the length of the shortest
+// RTCP packet in bytes: header and SSRC.
 const (
 	rtcpFirstType = 192
 	rtcpLastType  = 223
 	rtcpMinLen    = 8
 )
 
-// Bounds of the first byte of DTLS where it shares a port with RTP and STUN (RFC 7983 section 7; 0 to 3 is STUN, 128 to
-// 191 RTP and RTCP), the first byte of its versions (RFC 6347 section 4.1: 254.255, 254.253) and the length of its
-// record header in bytes.
+// Bounds of the first byte of DTLS if it shares a port with RTP and STUN (RFC 7983 section 7: 0 to 3 is STUN, 128 to
+// 191 RTP and RTCP). Also the first byte of DTLS version numbers (RFC 6347 section 4.1: 254.255, 254.253), and the
+// length of the record header in bytes.
 const (
 	dtlsFirst  = 20
 	dtlsLast   = 63
@@ -35,30 +35,31 @@ const (
 	dtlsHeader = 13
 )
 
-// packet is what was read of a datagram; it is reused.
+// packet is what was read from a datagram. It is reused for the next one.
 type packet struct {
 	kind      kind
 	packetRun packetRun
 	header    rtp.Header
-	at        int // where RTP's payload begins
+	at        int // offset of RTP's payload
 }
 
-// read tells what came to a port of that flow. RTCP is also valid on the RTP port (RFC 5761), RTP is not valid on the
-// RTCP port. RTP's padding is not checked: in SRTP its length is encrypted. The header of SRTP and SRTCP is in the
-// clear (RFC 3711 sections 3.1, 3.4).
+// read parses a datagram that arrived at the port of a flow. RTCP is also valid on the RTP port (RFC 5761). RTP is not
+// valid on the RTCP port. RTP's padding is not checked, because SRTP encrypts its length. The header fields of SRTP and
+// SRTCP are not encrypted (RFC 3711 sections 3.1, 3.4).
 func (p *packet) read(b []byte, on flowKind, admit Admission) {
 	p.kind, p.packetRun = kindInvalid, packetRun{}
 	switch {
 	case admit.Datagrams && on == rtpFlow:
 		if len(b) >= 2 {
-			p.kind, p.packetRun = kindDatagram, packetRun{is: true, seq: binary.BigEndian.Uint16(b)} // UDPTL begins with its number (T.38 section 9.1)
+			// UDPTL begins with its sequence number (T.38 section 9.1).
+			p.kind, p.packetRun = kindDatagram, packetRun{is: true, seq: binary.BigEndian.Uint16(b)}
 		}
 		if len(b) >= dtlsHeader && isDTLS(b) {
 			p.packetRun.seq = binary.BigEndian.Uint16(b[9:])
 		}
 	case admit.DTLS && isDTLS(b):
 		p.kind, p.packetRun = kindDTLS, packetRun{is: true, seq: binary.BigEndian.Uint16(b[9:])}
-	case len(b) < rtcpMinLen || b[0]>>6 != 2: // pion/rtp takes any version
+	case len(b) < rtcpMinLen || b[0]>>6 != 2: // pion/rtp accepts any version
 	case b[1] >= rtcpFirstType && b[1] <= rtcpLastType:
 		if words := int(binary.BigEndian.Uint16(b[2:])); (words+1)*4 <= len(b) {
 			p.kind = kindRTCP
@@ -73,7 +74,7 @@ func (p *packet) read(b []byte, on flowKind, admit Admission) {
 	}
 }
 
-// isDTLS reports whether a datagram begins with a whole DTLS record (RFC 6347 section 4.1).
+// isDTLS reports whether a datagram begins with a complete DTLS record (RFC 6347 section 4.1).
 func isDTLS(b []byte) bool {
 	return len(b) >= dtlsHeader && b[0] >= dtlsFirst && b[0] <= dtlsLast && b[1] == dtlsMajor &&
 		dtlsHeader+int(binary.BigEndian.Uint16(b[11:])) <= len(b)
@@ -82,24 +83,24 @@ func isDTLS(b []byte) bool {
 // PayloadTypes is a set of RTP payload types, 0 to 127.
 type PayloadTypes [2]uint64
 
-// Add puts a type into the set.
+// Add adds a type to the set.
 func (t *PayloadTypes) Add(pt uint8) { t[pt>>6&1] |= 1 << (pt & 63) }
 
-// Has reports whether it is in the set.
+// Has reports whether the set contains a type.
 func (t *PayloadTypes) Has(pt uint8) bool { return t[pt>>6&1]&(1<<(pt&63)) != 0 }
 
-// Telephone events (RFC 4733 section 2.3): the shortest payload in bytes, and the event of a hook flash (RFC 2833
-// section 3.10; reserved since).
+// Telephone events (RFC 4733 section 2.3): the length of the shortest payload in bytes, and the code of a hook flash
+// (RFC 2833 section 3.10; RFC 4733 reserves it).
 const (
 	eventLen   = 4
 	eventFlash = 16
 )
 
-// flashWatch finds hook flashes among telephone events. Owned by its end's lock.
+// flashWatch finds hook flashes among telephone events. Guarded by the lock of its end.
 type flashWatch struct {
 	types  PayloadTypes
 	report func()
-	// the last one seen: all packets of an event have its SSRC and timestamp (RFC 4733 section 2.5.1)
+	// the last hook flash: all packets of an event have the same SSRC and timestamp (RFC 4733 section 2.5.1)
 	seen            bool
 	ssrc, timestamp uint32
 }

@@ -6,76 +6,79 @@ import (
 )
 
 const (
-	// relearnAfter is how long after a change of address the source of before may still send stragglers; they pass, but
-	// they do not become the new source. Two seconds are some hundred packets, longer than any path keeps one.
+	// relearnAfter is how long packets from the previous source still pass after a change of address. They do not make
+	// it the source again. Two seconds are some hundred packets, and longer than any path holds a packet back.
 	relearnAfter = 2 * time.Second
-	// silentFor is how long the source of RTP has to be silent before another one that is trusted may take its place
-	// without a word in SDP: long enough that nobody takes over in a pause between two words, short enough for a far
-	// end that was moved to another port.
+	// silentFor is how long the source of RTP has to be silent before another trusted source may replace it without new
+	// SDP. It is long enough that nobody takes over in a pause between two words, and short enough for a far end that
+	// was moved to another port.
 	silentFor = 2 * time.Second
-	// silentReports is the same for RTCP on a port of its own: three of its intervals of 5 s (RFC 3550 section 6.2).
+	// silentReports is the same for RTCP on its own port: three RTCP intervals of 5 s (RFC 3550 section 6.2).
 	silentReports = 15 * time.Second
-	// probationPackets in a row let a source go on for one that is silent. RFC 3550 appendix A.1 has MIN_SEQUENTIAL 2
-	// after the first packet; 3 packets of speech are 60 ms.
+	// probationPackets is how many packets in a row let a source replace a silent one. RFC 3550 appendix A.1 has
+	// MIN_SEQUENTIAL 2 after the first packet. 3 packets of speech are 60 ms.
 	probationPackets = 3
-	// unknownPackets in a row make a source at a host that nobody named the one that is followed, where that may be at
-	// all: 200 ms of speech. Our own number.
+	// unknownPackets is how many packets in a row make a source at an unknown host the learnt one, where the rules
+	// allow that at all: 200 ms of speech. An unknown host is one that neither SDP nor signalling nor the user has
+	// named. Our own number.
 	unknownPackets = 10
-	// probationGap is the largest step of the sequence number that counts as in a row: one may be lost.
+	// probationGap is the largest step of the sequence number that counts as in a row. It allows one lost packet.
 	probationGap = 2
-	// maxCandidates are watched at a time, one a host; one that made no progress for candidateIdle makes room. That is
-	// all the memory that strangers get: some 500 bytes for each flow of a side. Who sprays from many hosts keeps
-	// others from being followed that nobody named, and only those.
+	// maxCandidates is the number of candidates watched at a time, one for each host. A candidate without progress for
+	// candidateIdle makes room for another. This bounds the memory for unknown hosts to some 500 bytes for each flow of
+	// a side. An attacker who sends from many hosts can prevent other unknown hosts from being learnt, but only those.
 	maxCandidates = 4
 	candidateIdle = 250 * time.Millisecond
-	// A stream that goes on elsewhere has its timestamp where its clock would be by now, give or take driftAllowed; its
-	// clock is between those of speech and video (RFC 3551 section 6, from memory), in Hz.
+	// A stream that continues from another address has the timestamp that its clock would show by now, give or take
+	// driftAllowed. Its clock rate is between those of speech and video (RFC 3551 section 6, from memory), in Hz.
 	driftAllowed = time.Second
 	slowestClock = 8000
 	fastestClock = 90000
 )
 
-// verdict is what becomes of a packet.
+// verdict is the decision about a packet.
 type verdict uint8
 
 const (
 	passes verdict = iota
 	unknownSource
 	onProbation
-	// passesRelaxed: it passes, and its source was taken only because this is an emergency call without sound
+	// passesRelaxed: the packet passes, but its source was accepted only because this is an emergency call without
+	// sound
 	passesRelaxed
-	// competes: it does not pass, nor does the source that was followed until now
+	// competes: the packet does not pass, and neither do those of the source that was followed until now
 	competes
-	// ignored: it is dropped, although it seems to be the only sound of this side
+	// ignored: the packet is dropped, although its stream seems to be the only sound of this side
 	ignored
 )
 
-// standing is what makes a source that of a side; the higher one takes over at once.
+// standing is the reason to accept a source as that of a side. A source with a higher standing takes over at once.
 type standing uint8
 
 const (
-	unknownHost   standing = iota // nobody named it
-	trustedHost                   // the side's signalling comes from it, or the user trusts its network
-	signalledHost                 // it is in the SDP, with another port
-	signalledAddr                 // it is in the SDP
+	unknownHost   standing = iota // not named by SDP, signalling or the user
+	trustedHost                   // the host of the side's signalling, or in a network that the user trusts
+	signalledHost                 // the host in the SDP, with a different port
+	signalledAddr                 // the address and port in the SDP
 )
 
-// peer is where one flow of a side comes from and goes to. Owned by its end's lock.
+// peer is the source and the destination of one flow of a side. Guarded by the lock of its end.
 type peer struct {
-	expected netip.AddrPort // the SDP's; zero if not told
-	learnt   netip.AddrPort // zero if nothing was heard
-	// oneWay: learnt is heard, and nothing is sent to it, but to loyal, which was heard before, or else to expected
+	expected netip.AddrPort // from the SDP; zero if not known
+	learnt   netip.AddrPort // the source learnt from packets; zero if there is none
+	// oneWay: packets from learnt pass, but none are sent to it. They go to loyal, the earlier source, or else to
+	// expected.
 	oneWay bool
 	loyal  netip.AddrPort
-	// confirmed: learnt was heard since latching began anew; first is when
+	// confirmed: a packet from learnt has arrived since latching last restarted; first is when
 	confirmed     bool
 	first         time.Time
-	heard         time.Time // the last packet from learnt
+	heard         time.Time // time of the last packet from learnt
 	last          packetRun // of the last RTP packet from learnt
-	contested     bool      // two at hosts that nobody named claimed it
-	ignoresSource bool      // one at such a host was ignored, and that was told
+	contested     bool      // two sources at unknown hosts claimed the flow
+	ignoresSource bool      // a source at an unknown host was ignored, and that was reported
 	old           netip.AddrPort
-	oldUntil      time.Time // until then packets from old, learnt before, pass
+	oldUntil      time.Time // until then packets from old, the previous source, pass
 	candidates    [maxCandidates]candidate
 }
 
@@ -87,8 +90,7 @@ type candidate struct {
 	last, progress time.Time
 }
 
-// packetRun is what makes packets belong together: a source and a number that rises by one. The zero value belongs to
-// none.
+// packetRun identifies consecutive packets: a source, and a number that rises by one. The zero value belongs to no run.
 type packetRun struct {
 	is, rtp bool
 	pt      uint8
@@ -97,18 +99,18 @@ type packetRun struct {
 	time    uint32 // RTP's timestamp
 }
 
-// sideTrust is what is known of a side beside its SDP's addresses. Owned by its end's lock.
+// sideTrust is what is known of a side apart from the addresses in its SDP. Guarded by the lock of its end.
 type sideTrust struct {
-	networks       []netip.Prefix // the user's own word, set once
-	signalling     netip.Addr     // where its signalling comes from; zero if not known
+	networks       []netip.Prefix // networks that the user trusts, set once
+	signalling     netip.Addr     // host of the side's signalling; zero if not known
 	types          PayloadTypes   // negotiated
-	answered       bool           // there was an answer to an offer
-	unreachable    bool           // the system knows no way to the address in the SDP
-	emergencySince time.Time      // since when it is an answered emergency call; zero: it is none
-	silenceLimit   time.Duration  // with the silence of one
+	answered       bool           // an offer was answered
+	unreachable    bool           // the system has no route to the address in the SDP
+	emergencySince time.Time      // start of an answered emergency call; zero if this is none
+	silenceLimit   time.Duration  // for an emergency call: how long a side may be silent
 }
 
-// named returns what makes a host one that the side may be at, apart from the SDP.
+// named reports whether a host is trusted: it is the host of the signalling, or in one of the user's networks.
 func (t *sideTrust) named(host netip.Addr) bool {
 	if host == t.signalling {
 		return true
@@ -121,23 +123,23 @@ func (t *sideTrust) named(host netip.Addr) bool {
 	return false
 }
 
-// unusableAddress reports whether the SDP's address is one to which nothing can be sent from here: a private one (RFC
-// 1918, RFC 3927, RFC 4193, RFC 6598), while the signalling comes from elsewhere, or one without a route.
+// unusableAddress reports whether packets cannot be sent to the address in the SDP: it has no route, or it is private
+// (RFC 1918, RFC 3927, RFC 4193, RFC 6598) and the signalling comes from elsewhere.
 func (t *sideTrust) unusableAddress(said netip.Addr) bool {
 	return t.unreachable || said.IsValid() && said != t.signalling &&
 		(said.IsPrivate() || said.IsLinkLocalUnicast() || shared.Contains(said))
 }
 
-// shared is the address space between a provider and its customers' translators (RFC 6598).
+// shared is the address space between a provider and its customers' NATs (RFC 6598).
 var shared = netip.MustParsePrefix("100.64.0.0/10")
 
-// relaxed reports whether whoever sends is taken: in an answered emergency call, once this side was silent for as long
-// as silenceLimit.
+// relaxed reports whether any source is accepted: in an answered emergency call, after this side has been silent for
+// silenceLimit.
 func (t *sideTrust) relaxed(heard, now time.Time) bool {
 	return !t.emergencySince.IsZero() && now.Sub(t.emergencySince) >= t.silenceLimit && now.Sub(heard) >= t.silenceLimit
 }
 
-// target is where packets go.
+// target returns the destination of packets.
 func (p *peer) target() netip.AddrPort {
 	switch {
 	case p.learnt.IsValid() && !p.oneWay:
@@ -148,8 +150,8 @@ func (p *peer) target() netip.AddrPort {
 	return p.expected
 }
 
-// expect takes a new address from SDP. If it is another one than before, latching begins anew; a source that came
-// before any address was known stays if its host is the same.
+// expect sets the address from SDP. If the address has changed, latching restarts. But a source that was learnt before
+// any address was known stays if its host is the same.
 func (p *peer) expect(a netip.AddrPort, now time.Time) {
 	if a == p.expected {
 		return
@@ -164,18 +166,18 @@ func (p *peer) expect(a netip.AddrPort, now time.Time) {
 	p.expected, p.contested, p.ignoresSource, p.candidates = a, false, false, [maxCandidates]candidate{}
 }
 
-// review takes back what follows from a host's being unknown, if it is known by now.
+// review allows sending to the learnt source if its host has become known since it was learnt.
 func (p *peer) review(t *sideTrust) {
 	if p.standing(p.learnt, t) > unknownHost {
 		p.oneWay = false
 	}
 }
 
-// forget ends the latching. What else is known of a source counts only while there is one.
+// forget removes the learnt source. The other fields about a source count only while one is learnt.
 func (p *peer) forget() { p.learnt, p.loyal = netip.AddrPort{}, netip.AddrPort{} }
 
-// restartLatching begins the latching anew with the same SDP: until the source of before is heard again, whoever is as
-// good may take its place at once. One to whom nothing is sent, since there was no answer yet, does not stay.
+// restartLatching restarts latching with the same SDP. Until the previous source sends again, a source of the same
+// standing may replace it at once. A source to which nothing is sent, because there was no answer yet, is removed.
 func (p *peer) restartLatching(now time.Time) {
 	p.confirmed, p.contested, p.ignoresSource, p.candidates = false, false, false, [maxCandidates]candidate{}
 	if p.oneWay {
@@ -201,19 +203,21 @@ func (p *peer) learn(from netip.AddrPort, r packetRun, now time.Time) {
 		r
 }
 
-// replace learns a source in the place of the learnt one. If nothing was sent to that, nothing is sent to this.
+// replace learns a source in place of the learnt one. If nothing was sent to the old source, nothing is sent to the new
+// one.
 func (p *peer) replace(from netip.AddrPort, r packetRun, now time.Time) {
 	oneWay, loyal := p.oneWay, p.loyal
 	p.learn(from, r, now)
 	p.oneWay, p.loyal = oneWay, loyal
 }
 
-// accept judges a packet of RTP, or of what else comes on its port, and learns.
+// accept decides about a packet on the RTP port, and learns its source.
 //
-// The address that SDP names, its host, and the host that the side's signalling comes from are learnt from their first
-// packet, the better one instead of the other. Who was learnt is heard alone, until SDP or a better one says otherwise,
-// it was silent for silentFor and another one of those hosts, or its own, goes on, or its own stream goes on elsewhere.
-// A host that nobody named is learnt only by the rules of unknown.
+// The address in the SDP, its host, and the host of the side's signalling are learnt from their first packet; the one
+// with the higher standing wins. After that, only packets from the learnt source pass, with three exceptions. The first
+// is new SDP or a source of higher standing. The second: the learnt source was silent for silentFor, and a source at
+// one of those hosts, or at the learnt host, sends probationPackets in a row. The third: the learnt stream itself
+// continues from another address. A source at an unknown host is learnt only by the rules of unknown.
 func (p *peer) accept(from netip.AddrPort, r packetRun, now time.Time, t *sideTrust) verdict {
 	if from == p.learnt {
 		if !p.confirmed {
@@ -233,7 +237,7 @@ func (p *peer) accept(from netip.AddrPort, r packetRun, now time.Time, t *sideTr
 		was = p.standing(p.learnt, t)
 	}
 	switch {
-	case rank > unknownHost && !r.is: // RTCP: it says who, and not where RTP comes from
+	case rank > unknownHost && !r.is: // RTCP shows which host sends, but not from which port RTP comes
 		if !had {
 			p.learn(from, r, now)
 			p.confirmed = false
@@ -259,18 +263,20 @@ func (p *peer) accept(from netip.AddrPort, r packetRun, now time.Time, t *sideTr
 	return p.unknown(from, r, now, t)
 }
 
-// unknown judges a packet from a host that nobody named. It is followed where the SDP misleads, and heard, with nothing
-// sent to it, before any answer; both only after unknownPackets of a negotiated type in a row, and if it is the only
-// one. If two show as many none is followed, until SDP or an answer makes a new beginning: the second may come as long
-// as the first is new, or once it is silent. To whom nothing is sent, another may succeed once it is silent:
-// announcements come one after the other.
+// unknown decides about a packet from an unknown host. Such a source is learnt if the SDP is misleading. Before any
+// answer it is learnt too, but nothing is sent to it. In both cases it needs unknownPackets of a negotiated type in a
+// row, and it must be the only one. In a silent emergency call (relaxed), probationPackets of any type are enough.
+//
+// If two sources qualify, neither is followed until SDP or an answer restarts latching. The second may qualify while
+// the first is new, or once the first is silent. A silent source to which nothing is sent may be replaced by another,
+// because announcements come one after the other.
 func (p *peer) unknown(from netip.AddrPort, r packetRun, now time.Time, t *sideTrust) verdict {
 	if t.relaxed(p.heard, now) {
 		if v, ok := p.countCandidate(from, r, now, probationPackets); !ok {
 			return v
 		}
 		loyal := p.loyal
-		if p.standing(p.learnt, t) > unknownHost { // it may only be silent, and somebody listens there
+		if p.standing(p.learnt, t) > unknownHost { // it may only be silent, and somebody may listen there
 			loyal = p.learnt
 		}
 		p.learn(from, r, now)
@@ -303,7 +309,7 @@ func (p *peer) unknown(from netip.AddrPort, r packetRun, now time.Time, t *sideT
 	return passes
 }
 
-// mayCompete reports whether a source at a host that nobody named may compete with the learnt one.
+// mayCompete reports whether a source at an unknown host may compete with the learnt source.
 func (p *peer) mayCompete(now time.Time, t *sideTrust) bool {
 	switch {
 	case p.standing(p.learnt, t) > unknownHost:
@@ -314,8 +320,8 @@ func (p *peer) mayCompete(now time.Time, t *sideTrust) bool {
 	return t.emergencySince.IsZero() && (now.Sub(p.first) < silentFor || now.Sub(p.heard) >= silentFor)
 }
 
-// continuesStream reports whether a packet continues the learnt stream: the same SSRC, and sequence number and
-// timestamp where they would be by now.
+// continuesStream reports whether a packet continues the learnt stream: it has the same SSRC, and the sequence number
+// and timestamp that the stream would have reached by now.
 func (p *peer) continuesStream(r packetRun, now time.Time) bool {
 	ahead, units, elapsed := r.seq-p.last.seq, int64(int32(r.time-p.last.time)), now.Sub(p.heard)
 	return r.rtp && p.last.rtp && r.source == p.last.source && ahead >= 1 && ahead < maxDropout &&
@@ -323,7 +329,7 @@ func (p *peer) continuesStream(r packetRun, now time.Time) bool {
 		units <= int64((elapsed+driftAllowed).Seconds()*fastestClock)
 }
 
-// move takes the learnt stream's place from elsewhere. What the old place still sends passes for a while.
+// move learns the new address of the learnt stream. Packets from the old address still pass for relearnAfter.
 func (p *peer) move(from netip.AddrPort, r packetRun, now time.Time) verdict {
 	if _, ok := p.countCandidate(from, r, now, probationPackets); !ok {
 		return unknownSource
@@ -333,7 +339,7 @@ func (p *peer) move(from netip.AddrPort, r packetRun, now time.Time) verdict {
 	return passes
 }
 
-// countCandidate counts a packet of a candidate and reports whether it has enough in a row.
+// countCandidate counts a packet of a candidate. It reports whether the candidate has sent enough packets in a row.
 func (p *peer) countCandidate(from netip.AddrPort, r packetRun, now time.Time, enough int) (v verdict, ok bool) {
 	c := p.candidate(from, now)
 	if c == nil {
@@ -343,7 +349,7 @@ func (p *peer) countCandidate(from netip.AddrPort, r packetRun, now time.Time, e
 	switch {
 	case c.seen == 0 || r.source != c.packetRun.source || step > probationGap || now.Sub(c.last) >= silentFor:
 		c.seen = 1
-	case step == 0: // doubled on the way
+	case step == 0: // duplicated on the way
 		return onProbation, false
 	default:
 		c.seen, c.progress = c.seen+1, now
@@ -356,7 +362,7 @@ func (p *peer) countCandidate(from netip.AddrPort, r packetRun, now time.Time, e
 	return passes, true
 }
 
-// candidate finds the place of a source, or makes one; nil if there is no room.
+// candidate returns the entry of a source. It makes one if there is room, else it returns nil.
 func (p *peer) candidate(from netip.AddrPort, now time.Time) *candidate {
 	var room *candidate
 	for i := range p.candidates {
@@ -377,8 +383,8 @@ func (p *peer) candidate(from netip.AddrPort, now time.Time) *candidate {
 	return room
 }
 
-// acceptReport judges a packet on the RTCP port. It has to come from a host that RTP may come from too, or does;
-// reports are too few for a probation.
+// acceptReport decides about a packet on the RTCP port. Its host has to be one from which RTP comes or may come. There
+// are too few RTCP packets for a probation.
 func (p *peer) acceptReport(from netip.AddrPort, rtp *peer, now time.Time, t *sideTrust) verdict {
 	if from == p.learnt {
 		p.heard, p.confirmed = now, true
@@ -396,7 +402,7 @@ func (p *peer) acceptReport(from netip.AddrPort, rtp *peer, now time.Time, t *si
 	return passes
 }
 
-// reporter is the standing of a source of RTCP.
+// reporter returns the standing of a source of RTCP.
 func (p *peer) reporter(from netip.AddrPort, rtp *peer, t *sideTrust) standing {
 	s := p.standing(from, t)
 	host := from.Addr()

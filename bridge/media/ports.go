@@ -13,27 +13,27 @@ import (
 	"golang.org/x/net/ipv6"
 )
 
-// tosExpedited is the differentiated-services field of speech: code point EF, 46 (RFC 3246; for telephony RFC 4594),
+// tosExpedited is the differentiated services field for speech: code point EF, 46 (RFC 3246; for telephony RFC 4594),
 // above two unused bits.
 const tosExpedited = 46 << 2
 
-// portRange is inclusive at both ends.
+// portRange is a range of ports, inclusive at both ends.
 type portRange struct{ low, high uint16 }
 
-// first is the lowest even port.
+// first returns the lowest even port.
 func (p portRange) first() int { return (int(p.low) + 1) &^ 1 }
 
-// pairs is how many even ports have their odd neighbour in the range too.
+// pairs returns the number of even ports whose next odd port is in the range too.
 func (p portRange) pairs() int { return max(0, (int(p.high)-p.first()+1)/2) }
 
-// restFor is how long the ports of a closed session are left alone, so that late packets of its call reach no other.
-// Two seconds are longer than any path keeps a packet.
+// restFor is how long the ports of a closed session are not reused, so that late packets of its call reach no other
+// call. Two seconds are longer than any path holds a packet back.
 const restFor = 2 * time.Second
 
-// bind takes a free even port and the next odd one at that address. Each pair is as good as any other: the first one
-// tried and the step to the next are random (math/rand/v2's own source is a cipher, keyed by the system), so that
-// nobody knows it from the one before. A pair that rests is taken only if there is no other: a call is worth more than
-// a late packet is bad.
+// bind binds a free even port and the next odd one at an address. The first pair tried and the step to the next are
+// random, so nobody can predict a pair from the previous one. (The top-level functions of math/rand/v2 use a cipher
+// seeded by the system.) A pair that is cooling down is used only if no other is free, because losing a call is worse
+// than receiving a late packet.
 func (r *Relay) bind(addr netip.Addr) (pair [2]*net.UDPConn, err error) {
 	n := r.ports.pairs()
 	place, step := rand.IntN(n), coprime(n)
@@ -57,7 +57,8 @@ func (r *Relay) bind(addr netip.Addr) (pair [2]*net.UDPConn, err error) {
 		n, r.ports.low, r.ports.high, addr, syscall.EADDRINUSE)
 }
 
-// portError says why a port could not be opened, other than that it is taken, and what to do.
+// portError returns the error for a port that could not be opened for another reason than that it is in use, with
+// advice.
 func portError(addr netip.Addr, err error) error {
 	if errors.Is(err, syscall.EMFILE) || errors.Is(err, syscall.ENFILE) {
 		return fmt.Errorf("media: bind %v: there are no file descriptors left; raise the limit of this process (LimitNOFILE= in the service's unit, or ulimit -n): %w",
@@ -66,7 +67,7 @@ func portError(addr netip.Addr, err error) error {
 	return fmt.Errorf("media: bind %v: %w", addr, err)
 }
 
-// coprime returns a random step that reaches every one of n places.
+// coprime returns a random step that reaches all n places.
 func coprime(n int) int {
 	for {
 		step := 1 + rand.IntN(n)
@@ -100,7 +101,7 @@ func bindOne(addr netip.Addr, port uint16) (*net.UDPConn, error) {
 	if err != nil {
 		return nil, err
 	}
-	// The mark is a wish to the network: where it is refused, packets pass unmarked.
+	// The marking is a request to the network. If the system refuses it, packets are sent unmarked.
 	if addr.Is4() {
 		_ = ipv4.NewConn(c).SetTOS(tosExpedited)
 	} else {

@@ -2,33 +2,34 @@ package media
 
 import "time"
 
-// Sequence number jumps that still belong to the same run (RFC 3550 appendix A.1, from memory), in packets.
+// Jumps of the sequence number that still belong to the same run (RFC 3550 appendix A.1, from memory), in packets.
 const (
 	maxDropout  = 3000
 	maxMisorder = 100
 )
 
-// reception is the receiver's account of one side's RTP (RFC 3550 appendices A.1, A.3 and A.8). There is no probation:
-// the relay passes the first packet, so it counts it. The zero value has received nothing. Not for concurrent use.
+// reception holds the receiver's statistics of one side's RTP (RFC 3550 appendices A.1, A.3 and A.8). There is no
+// probation: the relay passes the first packet, so it counts it. The zero value has received nothing. Not safe for
+// concurrent use.
 type reception struct {
 	running bool
 	ssrc    uint32
 
 	base, max uint16
-	cycles    uint32 // sequence number wraps, counted in steps of 65536
+	cycles    uint32 // wraps of the sequence number, in steps of 65536
 	received  int64
-	next      uint32 // what would confirm a jump; noJump if none is suspected
-	earlier   int64  // lost in runs that have ended
+	next      uint32 // the sequence number that would confirm a jump; noJump if no jump is suspected
+	earlier   int64  // packets lost in earlier runs
 
 	timed   bool
 	transit uint32
-	jitter  uint32 // 16 times the estimate, in timestamp units
+	jitter  uint32 // 16 times the estimate, in timestamp units (RFC 3550 appendix A.8)
 }
 
-// noJump is no sequence number.
+// noJump is a value outside the range of sequence numbers.
 const noJump = 1 << 16
 
-// take counts a packet. Arrival is in timestamp units, from any epoch.
+// take counts a packet. timestamp is that of the packet. arrival is its arrival time in the same units, from any epoch.
 func (r *reception) take(ssrc uint32, seq uint16, timestamp, arrival uint32) {
 	if !r.running || ssrc != r.ssrc {
 		r.restart(seq)
@@ -39,13 +40,13 @@ func (r *reception) take(ssrc uint32, seq uint16, timestamp, arrival uint32) {
 	r.time(arrival - timestamp)
 }
 
-// restart begins a new run of sequence numbers; what the old one lost stays counted.
+// restart begins a new run of sequence numbers. The losses of the old run stay counted.
 func (r *reception) restart(seq uint16) {
 	r.earlier = r.lost()
 	r.base, r.max, r.cycles, r.received, r.next = seq, seq, 0, 1, noJump
 }
 
-// order is A.1's update_seq.
+// order is update_seq of RFC 3550 appendix A.1.
 func (r *reception) order(seq uint16) {
 	switch ahead := seq - r.max; {
 	case ahead < maxDropout:
@@ -54,17 +55,18 @@ func (r *reception) order(seq uint16) {
 		}
 		r.max = seq
 	case ahead <= 1<<16-maxMisorder:
-		if uint32(seq) != r.next { // the first of a jump is not counted; a second in order means that the other side restarted
+		// The first packet of a jump is not counted. A second one in order means that the sender has restarted.
+		if uint32(seq) != r.next {
 			r.next = uint32(seq + 1)
 			return
 		}
 		r.restart(seq)
 		return
 	}
-	r.received++ // in order, or late or doubled
+	r.received++ // in order, late or duplicated
 }
 
-// time is A.8 in its integer form.
+// time computes the jitter of appendix A.8 in its integer form.
 func (r *reception) time(transit uint32) {
 	if r.timed {
 		d := int32(transit - r.transit)
@@ -76,7 +78,8 @@ func (r *reception) time(transit uint32) {
 	r.timed, r.transit = true, transit
 }
 
-// lost is A.3's expected less received, over all runs; negative when packets were doubled.
+// lost returns the packets expected minus those received (appendix A.3), over all runs. It is negative if packets were
+// duplicated.
 func (r *reception) lost() int64 {
 	if !r.running {
 		return 0
@@ -85,7 +88,7 @@ func (r *reception) lost() int64 {
 	return r.earlier + expected - r.received
 }
 
-// units turns a time since the epoch into timestamp units; it wraps as timestamps do.
+// units converts a time since the epoch to timestamp units. It wraps as timestamps do.
 func units(d time.Duration, clock uint32) uint32 {
 	return uint32(int64(d/time.Second)*int64(clock) + int64(d%time.Second)*int64(clock)/int64(time.Second))
 }

@@ -17,13 +17,14 @@ const (
 	rtcpFlow
 )
 
-// Session relays one media stream. It is safe for concurrent use.
+// Session relays one media stream. Safe for concurrent use.
 //
-// The source of each flow (RTP and RTCP apart) is learnt from what comes, because an address in SDP may be behind a
-// translator: at once from the host that SDP names, the one that the side's signalling comes from, and the user's own
-// networks. From then on only that address and port is heard; who is named better takes over, and one of those that was
-// silent for 2 s may be followed by another. A host that nobody named is followed only where the SDP misleads or while
-// there is no answer yet, and if it is the only one; see [Notice].
+// The source of each flow (RTP and RTCP separately) is learnt from its packets, because an address in SDP may be behind
+// a NAT. A source is learnt at once if its host is the one in the SDP, the one that the side's signalling comes from,
+// or in one of the user's networks. From then on, only packets from the learnt address and port pass. A source of
+// higher standing takes over at once. After the learnt source has been silent for 2 s, another source at one of these
+// hosts may replace it. A source at an unknown host (any other host) is followed only if the SDP is misleading or there
+// is no answer yet, and only if it is the only one. See [Notice].
 type Session struct {
 	// Set once.
 	relay *Relay
@@ -33,14 +34,14 @@ type Session struct {
 
 	ends [2]end // by Side
 
-	admit atomic.Uint32 // an Admission as bits
+	admit atomic.Uint32 // bits of an Admission
 
 	running sync.WaitGroup
 	closing sync.Once
 	closed  error // set by closing
 }
 
-// end is what is known of one side.
+// end is the state of one side.
 type end struct {
 	mu        sync.Mutex
 	peers     [2]peer // guarded by mu; by flowKind
@@ -50,9 +51,9 @@ type end struct {
 	mux       bool // RTCP to this side goes to its RTP port
 	flash     flashWatch
 	sideTrust sideTrust
-	// notice may be nil
+	// notice may be nil.
 	notice func(Notice, netip.AddrPort)
-	// unreachable is trust.unreachable, to be read without the lock
+	// unreachable is sideTrust.unreachable, readable without the lock.
 	unreachable atomic.Bool
 }
 
@@ -80,13 +81,13 @@ func (s *Session) start() {
 	}
 }
 
-// Local returns the RTP address and port to be written into the SDP that goes to that side; RTCP is the next port.
+// Local returns the RTP address and port for the SDP that goes to that side. RTCP uses the next port.
 func (s *Session) Local(side Side) netip.AddrPort { return s.local[side][rtpFlow] }
 
-// Expect sets where that side said (in its SDP) it receives RTP and RTCP; packets go there until a source is learnt
-// from that side's packets. A new offer that changes the address makes the session learn again. An RTCP address that is
-// zero means the port after RTP's; if it is RTP's own, reports to that side go out from and to its RTP port, whichever
-// port they came to (RFC 5761). An address that cannot be sent to (unspecified, port 0, our own) counts as none.
+// Expect sets the addresses at which that side receives RTP and RTCP, as given in its SDP. Packets go there until a
+// source is learnt from the side's own packets. A new offer that changes the address restarts learning. If rtcp is
+// zero, it is the port after that of rtp. If rtcp equals rtp, all RTCP to that side is sent from our RTP port to its
+// RTP port (RFC 5761). An address that cannot be a destination (unspecified, port 0, our own) counts as none.
 func (s *Session) Expect(side Side, rtp, rtcp netip.AddrPort) {
 	e := &s.ends[side]
 	e.mu.Lock()
@@ -103,8 +104,8 @@ func (s *Session) Expect(side Side, rtp, rtcp netip.AddrPort) {
 	e.reviewLocked()
 }
 
-// Trust sets the host that the side's signalling comes from; its media may come from there too, at whatever port,
-// whatever SDP says. The zero address is none.
+// Trust sets the host that the side's signalling comes from. The side's media may come from that host too, from any
+// port and whatever the SDP says. The zero address means none.
 func (s *Session) Trust(side Side, signalling netip.Addr) {
 	e := &s.ends[side]
 	e.mu.Lock()
@@ -113,8 +114,8 @@ func (s *Session) Trust(side Side, signalling netip.Addr) {
 	e.reviewLocked()
 }
 
-// Negotiate sets the payload types that were offered or answered. A host that nobody named is followed only if it sends
-// one of them.
+// Negotiate sets the payload types that were offered or answered. A source at an unknown host is followed only if it
+// sends one of them.
 func (s *Session) Negotiate(types PayloadTypes) {
 	for i := range s.ends {
 		e := &s.ends[i]
@@ -124,8 +125,8 @@ func (s *Session) Negotiate(types PayloadTypes) {
 	}
 }
 
-// Answered says that an offer was answered: on both sides latching begins anew, and from now on a host that nobody
-// named is followed only where the SDP misleads.
+// Answered records that an offer was answered. Latching restarts on both sides. From now on, a source at an unknown
+// host is followed only if the SDP is misleading.
 func (s *Session) Answered() {
 	now := time.Now()
 	for i := range s.ends {
@@ -140,8 +141,8 @@ func (s *Session) Answered() {
 	}
 }
 
-// SetEmergency says that this is an answered emergency call: once a side was silent for as long as patience, whoever
-// sends three packets in a row as that side is taken for it.
+// SetEmergency records that this is an answered emergency call. After a side has been silent for patience, any source
+// that sends three packets in a row is accepted for that side.
 func (s *Session) SetEmergency(patience time.Duration) {
 	now := time.Now()
 	for i := range s.ends {
@@ -152,23 +153,23 @@ func (s *Session) SetEmergency(patience time.Duration) {
 	}
 }
 
-// Notice is something that people are to know of a side's media.
+// Notice is an event in a side's media that people should know of.
 type Notice uint8
 
-// The notices.
+// The values of Notice.
 const (
-	// Contested: two hosts that nobody named claimed the stream, so that none of them is followed before SDP or an
-	// answer makes a new beginning.
+	// Contested: two sources at unknown hosts claimed the stream. Neither is followed until SDP or an answer restarts
+	// latching.
 	Contested Notice = iota
-	// Relaxed: a host that nobody named was taken, because an emergency call had no sound from that side.
+	// Relaxed: a source at an unknown host was accepted, because an emergency call had no sound from that side.
 	Relaxed
-	// Ignored: a host that nobody named sends what seems to be the sound of a side from which nothing else came since
-	// the answer. It is dropped.
+	// Ignored: a source at an unknown host sends what seems to be the sound of a side from which nothing else has
+	// arrived since the answer. Its packets are dropped.
 	Ignored
 )
 
-// Watch has notice called when there is something to tell of a side, with the source that it is about. It is called
-// between two packets and must not block. Nil: nobody is told.
+// Watch sets the function that is called with each notice about a side and the source that it concerns. It is called
+// between two packets and must not block. It may be nil.
 func (s *Session) Watch(side Side, notice func(Notice, netip.AddrPort)) {
 	e := &s.ends[side]
 	e.mu.Lock()
@@ -176,7 +177,7 @@ func (s *Session) Watch(side Side, notice func(Notice, netip.AddrPort)) {
 	e.notice = notice
 }
 
-// reviewLocked takes back what is no longer so after what is known of the side has changed.
+// reviewLocked applies a change of what is known of the side to the sources learnt so far.
 func (e *end) reviewLocked() {
 	rtp, rtcp := &e.peers[rtpFlow], &e.peers[rtcpFlow]
 	rtp.review(&e.sideTrust)
@@ -185,15 +186,16 @@ func (e *end) reviewLocked() {
 	}
 }
 
-// Admission is what a session relays beside RTP and RTCP.
+// Admission says what a session relays in addition to RTP and RTCP.
 type Admission struct {
-	// DTLS records (RFC 5764): the keys of SRTP are agreed on between the two ends.
+	// DTLS admits DTLS records (RFC 5764), by which the two ends agree on the keys of SRTP.
 	DTLS bool
-	// Datagrams of any kind on the RTP port: UDPTL (T.38), in DTLS or not. They are not looked into.
+	// Datagrams admits datagrams of any kind on the RTP port: UDPTL (T.38), with or without DTLS. Their content is not
+	// checked.
 	Datagrams bool
 }
 
-// Admit sets what is relayed beside RTP and RTCP; nothing else at first.
+// Admit sets what is relayed in addition to RTP and RTCP. Until then, nothing is.
 func (s *Session) Admit(a Admission) {
 	var bits uint32
 	if a.DTLS {
@@ -210,9 +212,9 @@ func (s *Session) admission() Admission {
 	return Admission{DTLS: bits&1 != 0, Datagrams: bits&2 != 0}
 }
 
-// WatchFlash has report called once for each hook flash that this side sends as a telephone event of one of these
-// payload types (event 16, RFC 4733). It is called between two packets and must not block. No types, or nil: nothing is
-// watched. Encrypted RTP must not be watched.
+// WatchFlash sets the function that is called once for each hook flash from this side: a telephone event 16 (RFC 4733)
+// of one of the payload types. It is called between two packets and must not block. Without types, or with a nil
+// function, nothing is watched. Do not watch encrypted RTP.
 func (s *Session) WatchFlash(from Side, types PayloadTypes, report func()) {
 	e := &s.ends[from]
 	e.mu.Lock()
@@ -220,8 +222,8 @@ func (s *Session) WatchFlash(from Side, types PayloadTypes, report func()) {
 	e.flash.types, e.flash.report = types, report
 }
 
-// reachable returns the address in the form that sockets report, or zero. Our own ports are no destination: packets
-// would circle.
+// reachable returns the address in the form that sockets report, or zero if it cannot be a destination. Our own ports
+// cannot, because packets would circle.
 func (s *Session) reachable(a netip.AddrPort) netip.AddrPort {
 	if !a.IsValid() || a.Port() == 0 || a.Addr().IsUnspecified() {
 		return netip.AddrPort{}
@@ -235,8 +237,8 @@ func (s *Session) reachable(a netip.AddrPort) netip.AddrPort {
 	return a
 }
 
-// LastHeard returns when the last valid RTP or RTCP packet came from that side; the zero time if never. It has a
-// monotonic reading.
+// LastHeard returns when the last valid RTP or RTCP packet arrived from that side. It returns the zero time if none
+// has. The time has a monotonic reading.
 func (s *Session) LastHeard(side Side) time.Time {
 	e := &s.ends[side]
 	e.mu.Lock()
@@ -244,7 +246,7 @@ func (s *Session) LastHeard(side Side) time.Time {
 	return e.heard
 }
 
-// LastSound is LastHeard for what came to the RTP port.
+// LastSound is LastHeard for the RTP port only.
 func (s *Session) LastSound(side Side) time.Time {
 	e := &s.ends[side]
 	e.mu.Lock()
@@ -252,7 +254,7 @@ func (s *Session) LastSound(side Side) time.Time {
 	return e.peers[rtpFlow].heard
 }
 
-// Stats returns the counters of what came from that side.
+// Stats returns the counts of what arrived from that side.
 func (s *Session) Stats(side Side) Stats {
 	e := &s.ends[side]
 	e.mu.Lock()
@@ -262,7 +264,7 @@ func (s *Session) Stats(side Side) Stats {
 	return st
 }
 
-// Close frees the ports and waits for the session's goroutines. A second Close waits too and returns the same.
+// Close closes the ports and waits for the session's goroutines. A second Close waits too and returns the same error.
 func (s *Session) Close() error {
 	s.closing.Do(func() {
 		s.closed = s.closeSockets()
@@ -284,19 +286,22 @@ func (s *Session) closeSockets() error {
 	return errors.Join(errs...)
 }
 
-// Stats counts what came from one side.
+// Stats counts what arrived from one side.
 type Stats struct {
-	// Packets and Bytes are RTP, headers included; RTCPPackets are RTCP datagrams; Datagrams are DTLS and UDPTL.
+	// Packets and Bytes count RTP, headers included. RTCPPackets counts RTCP datagrams. Datagrams counts DTLS and
+	// UDPTL.
 	Packets, Bytes, RTCPPackets, Datagrams uint64
-	// UnknownSource came from another address than the learnt one and were dropped; so did those on Probation, of a
-	// source that may become the learnt one. Invalid were no RTP or RTCP, nor what else was admitted.
+	// UnknownSource counts packets that were dropped because they came from another address than the learnt one.
+	// Probation counts dropped packets of a source that may become the learnt one. Invalid counts packets that are
+	// neither RTP nor RTCP nor otherwise admitted.
 	UnknownSource, Probation, Invalid uint64
-	// Contests are how often two hosts that nobody named claimed the stream.
+	// Contests counts how often two sources at unknown hosts claimed the stream.
 	Contests uint64
-	// Unsent were valid and counted, but the other side's address is not known or the system refused to send.
+	// Unsent counts valid packets that were not sent, because the other side's address is not known or the system
+	// refused to send them.
 	Unsent uint64
-	// Lost by sequence number (RFC 3550 appendix A.3), over all sources of the side; negative when packets came
-	// doubled. Jitter of the present source by appendix A.8, in timestamp units.
+	// Lost counts lost packets by sequence number (RFC 3550 appendix A.3), over all sources of the side. It is negative
+	// if packets were duplicated. Jitter is that of the current source by appendix A.8, in timestamp units.
 	Lost   int64
 	Jitter uint32
 }
