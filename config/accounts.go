@@ -10,10 +10,10 @@ import (
 	"go.yaml.in/yaml/v3"
 )
 
-// digests are the algorithms that adapters may be challenged with (RFC 8760 section 2.3).
+// digests lists the algorithms that a challenge to an adapter may use (RFC 8760 section 2.3).
 var digests = []string{"md5", "sha-256"}
 
-// Algorithms are the algorithms of the challenge as they stand in header fields, best first.
+// Algorithms returns the algorithms of the challenge as header fields spell them, best first.
 func (a *Adapter) Algorithms() []string {
 	var all []string
 	for _, s := range a.Digest {
@@ -34,7 +34,7 @@ func (d *decoder) checkDigest(list []string, at string) {
 	}
 }
 
-// complete fills in what follows from other keys of an account.
+// complete sets the values that follow from other keys of the account.
 func (s *Service) complete() {
 	if s == nil {
 		return
@@ -47,7 +47,7 @@ func (s *Service) complete() {
 	}
 }
 
-// address is where requests to the account go to, if that is an IP address.
+// address returns the address that requests to the account go to. It returns false if that is a host name.
 func (s *Service) address() (netip.Addr, bool) {
 	host := ""
 	if i := strings.LastIndexByte(s.Proxy, ':'); i >= 0 {
@@ -59,7 +59,7 @@ func (s *Service) address() (netip.Addr, bool) {
 	return a.Unmap(), err == nil
 }
 
-// sameAccount reports whether two accounts are one, perhaps by another proxy.
+// sameAccount reports whether two accounts are the same account, perhaps with different proxies.
 func (s *Service) sameAccount(o *Service) bool {
 	return o != nil && s.User == o.User && strings.EqualFold(s.Registrar, o.Registrar)
 }
@@ -83,7 +83,7 @@ func (d *decoder) checkAccount(s *Service, at string) {
 	}
 }
 
-// checkSecond checks the account that takes over.
+// checkSecond checks the second account of a line.
 func (d *decoder) checkSecond(l *Line, at string) {
 	o := l.Service.Second
 	if o == nil {

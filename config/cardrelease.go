@@ -10,12 +10,13 @@ import (
 	"go.yaml.in/yaml/v3"
 )
 
-// ErrRelease is in every error of a release time that cannot be written into a file; the file is as it was.
+// ErrRelease is in the chain of every error of a release time that cannot be written into a file. The file is unchanged
+// then.
 var ErrRelease = errors.New("the release time is not written")
 
-// WithCardRelease returns the text of a configuration file with equipment.card_release of one line set, a whole number
-// of milliseconds. As with [WithInterval] every byte outside of that place stays as it is, the result has been read
-// again, and what other lines have is never changed. Steps that are computed may follow.
+// WithCardRelease returns the text of a configuration file with equipment.card_release of one line set to a whole
+// number of milliseconds. As with [WithInterval], every other byte stays the same, the result has been read back, and
+// no other line changes. Only the computed steps of the line may change with it.
 func WithCardRelease(name string, data []byte, line string, release time.Duration) ([]byte, error) {
 	refuse := func(format string, a ...any) ([]byte, error) {
 		return nil, fmt.Errorf("%s: line %s: %w: %w", name, line, ErrRelease, fmt.Errorf(format, a...))
@@ -49,7 +50,7 @@ func (r *parsedFile) releaseEdits(at int, release time.Duration) [][]edit {
 	pair := "card_release: " + release.String()
 	switch {
 	case equipment == nil && r.d.places[fmt.Sprintf("lines[%d].equipment", at)] != nil:
-		return nil // it comes with <<
+		return nil // it comes from a merged mapping (<<)
 	case equipment == nil:
 		return each(r.newPolicy(entry, "equipment: {"+pair+"}", "equipment:", "  "+pair))
 	case equipment.Kind == yaml.AliasNode:
@@ -65,8 +66,8 @@ func (r *parsedFile) releaseEdits(at int, release time.Duration) [][]edit {
 	return each(r.source.insert(key, equipment, pair))
 }
 
-// onlyRelease reports whether a file that was read again is as r but for the release time of one line, and its computed
-// steps.
+// onlyRelease reports whether the file after the edit differs from r only in the release time of one line and its
+// computed steps.
 func (r *parsedFile) onlyRelease(after *parsedFile, at int, release time.Duration) bool {
 	if len(after.faults) > 0 || after.config == nil || len(after.config.Lines) != len(r.config.Lines) {
 		return false

@@ -39,7 +39,7 @@ func (d *decoder) checkContact(c *Config, l *Line, at string) {
 	}
 }
 
-// checkKind compares the contact's kind with what the line asks for and what the user accepted.
+// checkKind compares the kind of the contact with what the line requires and what the user has accepted.
 func (d *decoder) checkKind(k *Contact, at string) {
 	if k.needsConsent() && !k.AcceptOpenIfDaemonDies && (k.Driver != DriverMQTT || k.MQTT != nil) {
 		d.add(d.at(at), "%s: %s", at, k.neededConsent())
@@ -54,7 +54,7 @@ func (d *decoder) checkKind(k *Contact, at string) {
 	d.add(d.at(path), "%s: %s is asked for, and %s is of kind %s; %s", path, k.Require, at, k.Kind(), k.kindAdvice())
 }
 
-// kindAdvice words how a contact comes to a higher kind.
+// kindAdvice returns advice on how to get a contact of a higher kind.
 func (k *Contact) kindAdvice() string {
 	remedy := "let clearback relay drive it, which times by itself, and name that as a modbus controller"
 	switch k.Driver {
@@ -71,7 +71,7 @@ func (k *Contact) kindAdvice() string {
 	return remedy + ", or ask for less"
 }
 
-// neededConsent words what a contact needs the user's consent for.
+// neededConsent returns the reason why a contact needs the user's consent.
 func (k *Contact) neededConsent() string {
 	const accept = ", or accept it with accept_open_if_daemon_dies: true"
 	switch k.Driver {
@@ -89,7 +89,7 @@ func (k *Contact) neededConsent() string {
 		accept
 }
 
-// poweredPart is what loses power.
+// poweredPart returns the name of the part that can lose power.
 func (k *Contact) poweredPart() string {
 	if k.flat() {
 		return "board"
@@ -97,7 +97,7 @@ func (k *Contact) poweredPart() string {
 	return "relay"
 }
 
-// checkBlocks finds settings of other drivers, and misses those of this one.
+// checkBlocks reports settings that belong to other drivers, and missing settings of this driver.
 func (d *decoder) checkBlocks(k *Contact, device *HTTPDevice, at string) {
 	for _, b := range blocks {
 		path := at + "." + b.contact
@@ -143,7 +143,7 @@ func (d *decoder) checkBlocks(k *Contact, device *HTTPDevice, at string) {
 	}
 }
 
-// checkLength checks that an opening's length travels with it, and fits.
+// checkLength checks that one of the templates contains the length of an opening, and that the limit is not too short.
 func (d *decoder) checkLength(at string, t *timer, templates ...string) {
 	if !says("{ms}", templates...) && !says("{s}", templates...) {
 		d.add(d.at(at), "%s: nothing in it says {ms} or {s}; the length of an opening has to travel with it", at)
@@ -200,7 +200,7 @@ func (d *decoder) checkTopics(t *Topics, at string) {
 	}
 }
 
-// checkDisjoint finds a value that would mean both.
+// checkDisjoint reports a value that is in both lists.
 func (d *decoder) checkDisjoint(at, key string, one, other []string) {
 	for _, v := range one {
 		if slices.Contains(other, v) {

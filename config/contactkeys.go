@@ -7,7 +7,7 @@ import (
 )
 
 const (
-	defaultDeviceLimit = 10 * time.Second // of our own contracts, as the drivers have it
+	defaultDeviceLimit = 10 * time.Second // of our own contracts; the drivers use the same
 	mostDeviceLimit    = time.Hour
 )
 
@@ -117,7 +117,7 @@ func twoValues(pointer *string, open, closed *[]string) []key {
 		required(literals("closed", closed))}
 }
 
-// No opening is longer than IntervalCeiling, so no unit needs to be.
+// No opening is longer than IntervalCeiling, so no unit needs to be longer.
 func lengthUnit(into *time.Duration) key {
 	return value("unit", into, "a time like 100ms", wholeMilliseconds(time.Millisecond, supervision.IntervalCeiling))
 }
@@ -142,7 +142,7 @@ func requestsKeys(r *Requests) []key {
 func requestKeys(r *Request) []key {
 	return []key{
 		choice("method", &r.Method, "POST", "PUT", "PATCH", "GET"),
-		unquoted("path", &r.Path, "a path", requestPath), // there may be a key in its query
+		unquoted("path", &r.Path, "a path", requestPath), // the query may contain a key
 		literal("body", &r.Body),
 		value("content_type", &r.ContentType, "a media type", printable),
 		list("headers", &r.Headers, fresh[Header], headerKeys),

@@ -15,11 +15,12 @@ import (
 	"go.yaml.in/yaml/v3"
 )
 
-// The forms of the drivers' values: those of the drivers themselves, so that what is read here is taken there.
+// This file has the syntax of the drivers' values. It is the same as in the drivers, so a driver accepts what is
+// accepted here.
 
 func isControl(r rune) bool { return r < ' ' || r == 0x7f }
 
-// absolute is a path that begins with /.
+// absolute parses a path that begins with /.
 func absolute(s string) (string, error) {
 	if !filepath.IsAbs(s) || strings.ContainsFunc(s, isControl) {
 		return "", errors.New("is not a whole path; write it from / on")
@@ -27,7 +28,7 @@ func absolute(s string) (string, error) {
 	return filepath.Clean(s), nil
 }
 
-// device is the path of a serial port.
+// device parses the path of a serial port.
 func device(s string) (string, error) {
 	if !filepath.IsAbs(s) || strings.ContainsFunc(s, isControl) {
 		return "", errors.New("is not the path of a serial port; write such as /dev/ttyS1, or one below /dev/serial/by-id, which stays the same")
@@ -62,7 +63,7 @@ func clientID(s string) (string, error) {
 
 const letters = "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ"
 
-// topic is one that can be published to (MQTT 5, section 4.7): no wildcards.
+// topic parses a topic that can be published to: one without wildcards (MQTT 5, section 4.7).
 func topic(s string) (string, error) {
 	if s == "" || len(s) > 65535 || strings.ContainsAny(s, "+#") || strings.ContainsFunc(s, isControl) ||
 		!utf8.ValidString(s) || strings.HasPrefix(s, "$") {
@@ -71,7 +72,7 @@ func topic(s string) (string, error) {
 	return s, nil
 }
 
-// jsonPointer is one of RFC 6901; it begins with a slash.
+// jsonPointer parses a JSON Pointer (RFC 6901). It is empty or begins with a slash.
 func jsonPointer(s string) (string, error) {
 	if s != "" && s[0] != '/' || strings.Contains(strings.NewReplacer("~0", "", "~1", "").Replace(s), "~") {
 		return "", errors.New("is no JSON Pointer; write such as /relays/0/on (in a name ~0 is ~ and ~1 is /)")
@@ -79,7 +80,7 @@ func jsonPointer(s string) (string, error) {
 	return s, nil
 }
 
-// deviceURL is the beginning of every request's.
+// deviceURL parses the URL that begins every request to a device.
 func deviceURL(s string) (string, error) {
 	u, err := url.Parse(s)
 	switch {
@@ -92,7 +93,7 @@ func deviceURL(s string) (string, error) {
 	return s, nil
 }
 
-// userName is one of RFC 7617.
+// userName parses a user name for basic authentication (RFC 7617).
 func userName(s string) (string, error) {
 	if s == "" || strings.Contains(s, ":") || strings.ContainsFunc(s, isControl) {
 		return "", errors.New("is no user name; it has no colon and no control characters (RFC 7617)")
@@ -102,7 +103,7 @@ func userName(s string) (string, error) {
 
 var tokens = regexp.MustCompile("^[!#$%&'*+.^_`|~0-9A-Za-z-]+$") // RFC 9110, section 5.6.2
 
-// framing are the headers that cut a request out of its connection; they are the driver's own.
+// framing lists the header fields that delimit a request on its connection. Only the driver sets them.
 var framing = []string{"host", "connection", "content-length", "transfer-encoding", "trailer", "upgrade", "expect",
 	"te", "keep-alive", "content-type"}
 
@@ -123,7 +124,7 @@ func printable(s string) (string, error) {
 	return s, nil
 }
 
-// unreserved characters mean themselves wherever a template may stand (RFC 3986, section 2.3).
+// unreserved parses a text of characters that mean themselves in every template (RFC 3986, section 2.3).
 func unreserved(s string) (string, error) {
 	if !only(s, digits+letters+"-._~") {
 		return "", errors.New("has other characters than letters, digits and - . _ ~")
@@ -151,7 +152,8 @@ func statusCode(s string) (int, error) {
 
 var programWords = []string{"{action}", "{line}", "{ms}", "{seq}"}
 
-// arguments are templates. Their faults do not show them, since somebody may have put there what does not belong there.
+// arguments is a list of templates. Its faults do not quote them, since somebody may have put a secret there by
+// mistake.
 func arguments(name string, into *[]string) key {
 	return key{name: name, read: func(d *decoder, path string, n *yaml.Node) {
 		literals(name, into).read(d, path, n)
@@ -174,13 +176,14 @@ func arguments(name string, into *[]string) key {
 }
 
 var (
-	// requestWord finds what was meant for a word of a request's template, as its driver does: in JSON a letter never follows an opening brace.
+	// requestWord finds the words of a request's template, as the driver does. In JSON, a letter never follows an
+	// opening brace.
 	requestWord = regexp.MustCompile(`\{[A-Za-z_]+\}`)
-	// wordLike is that of a program's arguments, as its driver has it.
+	// wordLike finds the words of a program's arguments, as the driver does.
 	wordLike = regexp.MustCompile(`\{[a-z]+\}`)
 )
 
-// unquoted is a value whose faults do not show it, since somebody may have put there what does not belong there.
+// unquoted is a value whose faults do not quote it, since somebody may have put a secret there by mistake.
 func unquoted(name string, into *string, want string, parse func(string) (string, error)) key {
 	return key{name: name, read: func(d *decoder, path string, n *yaml.Node) {
 		s, ok := d.scalar(path, n, want)
@@ -196,7 +199,7 @@ func unquoted(name string, into *string, want string, parse func(string) (string
 	}}
 }
 
-// literal is a plain value as it is written, true, false and null too: what a device is told or says.
+// literal is a plain value as it is written, including true, false and null. It is sent to or received from a device.
 func literal(name string, into *string) key {
 	return key{name: name, read: func(d *decoder, path string, n *yaml.Node) {
 		if n = resolve(n); n.Kind != yaml.ScalarNode {
@@ -207,7 +210,7 @@ func literal(name string, into *string) key {
 	}}
 }
 
-// literals is a list of such values.
+// literals is a list of literal values.
 func literals(name string, into *[]string) key {
 	return key{name: name, read: func(d *decoder, path string, n *yaml.Node) {
 		if n.Kind != yaml.SequenceNode || len(n.Content) == 0 {

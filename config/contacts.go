@@ -2,12 +2,12 @@ package config
 
 import "time"
 
-// Contact: the relay contact of a line. The keys unit, coil, timed, watchdog and sense belong to modbus and modbus-rtu;
-// open_level to these and to gpio and serial.
+// Contact is the relay contact of a line. The keys unit, coil, timed, watchdog and sense belong to modbus and
+// modbus-rtu. open_level belongs to these and to gpio and serial.
 type Contact struct {
 	Driver     string // driver: none, or that of the controller
 	Controller string // controller: name of an entry of controllers
-	// Require is the least kind that will do: none, watchdog or oneshot.
+	// Require is the lowest kind that the line accepts: none, watchdog or oneshot.
 	Require string // require: default none
 	Unit    uint8  // unit: 1-247, 255
 	Coil    uint16 // coil: address, from 0
@@ -15,7 +15,7 @@ type Contact struct {
 	OpenLevel string // open_level:
 	// Timed, if not nil, is the board's own timed output.
 	Timed *TimedOutput // timed:
-	// Watchdog, if not nil, is the board's master time-out.
+	// Watchdog, if not nil, is the board's timeout for a silent master.
 	Watchdog *WatchdogRegister // watchdog:
 	// Sense, if not nil, is the board's loop-current input.
 	Sense   *SenseInput  // sense:
@@ -24,34 +24,37 @@ type Contact struct {
 	MQTT    *Topics      // mqtt:
 	HTTP    *Requests    // http:
 	Command *Runs        // command:
-	// AcceptOpenIfDaemonDies is the consent a contact of kind none needs.
+	// AcceptOpenIfDaemonDies is the consent that a contact of kind none needs.
 	AcceptOpenIfDaemonDies bool // accept_open_if_daemon_dies:
-	// AcceptOpenIfPowerFails is the consent a contact wired open-when-off needs.
+	// AcceptOpenIfPowerFails is the consent that a contact needs if it opens the loop when it has no power.
 	AcceptOpenIfPowerFails bool // accept_open_if_power_fails:
 }
 
-// TimedOutput: writing a length to a register opens the contact for that long; the board ends it.
+// TimedOutput is a timed output of a board: writing a length to a register opens the contact for that time, and the
+// board ends the opening.
 type TimedOutput struct {
-	Register uint16        // register: holding register address, from 0
-	Sequence bool          // sequence: register takes a sequence number and the next one the length, both in one request
-	Unit     time.Duration // unit: what one count is worth, e.g. 100ms
+	Register uint16 // register: holding register address, from 0
+	// sequence: the register takes a sequence number and the next register the length, both written in one request
+	Sequence bool
+	Unit     time.Duration // unit: the time of one count, e.g. 100ms
 	Limit    time.Duration // limit: the longest opening
 }
 
-// SenseInput: a discrete input of the board reports whether loop current flows.
+// SenseInput is a discrete input of the board that reports whether loop current flows.
 type SenseInput struct {
 	Input       uint16 // input: discrete input address, from 0
 	CurrentWhen string // current_when: on or off
 }
 
-// WatchdogRegister: the board drops its outputs when its master is silent for a time written to a register.
+// WatchdogRegister is the timeout register of a board: the board drops its outputs if its master is silent for the time
+// written there.
 type WatchdogRegister struct {
 	Register uint16        // register: holding register address, from 0
-	Unit     time.Duration // unit: what one count is worth
+	Unit     time.Duration // unit: the time of one count
 	Timeout  time.Duration // timeout: the value to write
 }
 
-// GPIOLine: an output of a GPIO chip.
+// GPIOLine is an output of a GPIO chip.
 type GPIOLine struct {
 	Line      string     // line: an offset or a name
 	ActiveLow bool       // active_low: on is the low voltage
@@ -60,7 +63,7 @@ type GPIOLine struct {
 	Sense     *GPIOSense // sense: a loop-current input on the same chip
 }
 
-// GPIOSense: an input of a GPIO chip.
+// GPIOSense is an input of a GPIO chip.
 type GPIOSense struct {
 	Line        string        // line: an offset or a name
 	ActiveLow   bool          // active_low:
@@ -69,29 +72,30 @@ type GPIOSense struct {
 	Debounce    time.Duration // debounce: 0 for none
 }
 
-// ControlLine: an output of a serial port.
+// ControlLine is an output of a serial port.
 type ControlLine struct {
 	Line  string       // line: rts or dtr
 	Sense *StatusInput // sense:
 }
 
-// StatusInput: an input of a serial port.
+// StatusInput is an input of a serial port.
 type StatusInput struct {
 	Line        string // line: cts, dsr, dcd or ri
 	CurrentWhen string // current_when: on or off
 }
 
-// Topics: a contact behind a broker: Prefix for a device with our own contract, or Plain.
+// Topics is a contact behind a broker. It has a Prefix if the device uses our own contract, else Plain.
 type Topics struct {
-	Prefix string        // prefix: what its topics begin with
-	Limit  time.Duration // limit: the longest opening it is asked for
-	Sense  bool          // sense: it has a loop-current input
+	Prefix string        // prefix: beginning of its topics
+	Limit  time.Duration // limit: the longest opening that is requested
+	Sense  bool          // sense: the device has a loop-current input
 	Plain  *PlainDevice  // plain:
 }
 
-// PlainDevice: a device with topics of its own.
+// PlainDevice is a device with topics of its own.
 type PlainDevice struct {
-	AcceptLateOpening bool          // accept_late_opening: consent that a broker that stood still may open the loop late
+	// accept_late_opening: consent that the loop may open late if the broker was stopped
+	AcceptLateOpening bool
 	Timed             *TimedMessage // timed:
 	Open              *Message      // open:
 	Close             *Message      // close:
@@ -100,36 +104,37 @@ type PlainDevice struct {
 	Available         *TopicOnline  // available:
 }
 
-// Message: what is published.
+// Message is a message to publish.
 type Message struct {
 	Topic   string // topic:
 	Payload string // payload:
 }
 
-// TimedMessage: an opening that the device ends; {ms} or {s} in it is the length.
+// TimedMessage requests an opening that the device ends. {ms} or {s} in it stands for the length.
 type TimedMessage struct {
 	Message
-	Unit  time.Duration // unit: 0: 1 ms, or 1 s with {s} alone
+	Unit  time.Duration // unit: 0 means 1 ms, or 1 s if only {s} is used
 	Limit time.Duration // limit:
 }
 
-// TopicValue: a topic that tells one of two things.
+// TopicValue is a topic that reports one of two states.
 type TopicValue struct {
 	Topic        string   // topic:
 	Pointer      string   // pointer: a JSON Pointer (RFC 6901)
 	Open, Closed []string // open:, closed: values
 }
 
-// TopicOnline: a topic that reports whether the device is there.
+// TopicOnline is a topic that reports whether the device is online.
 type TopicOnline struct {
 	Topic           string   // topic:
 	Pointer         string   // pointer: a JSON Pointer (RFC 6901)
 	Online, Offline []string // online:, offline: values
 }
 
-// Requests: how a web device drives the contact. Without open, close, read and timed.path it speaks our own contract.
+// Requests says how a web device drives the contact. Without open, close, read and timed.path the device uses our own
+// contract.
 type Requests struct {
-	Contact string        // contact: the word {contact}; empty: the line's name
+	Contact string        // contact: the word {contact}; empty means the line's name
 	Timed   *TimedRequest // timed:
 	Open    *Request      // open:
 	Close   *Request      // close:
@@ -137,7 +142,7 @@ type Requests struct {
 	Sense   *Question     // sense:
 }
 
-// Request: one request.
+// Request is one request.
 type Request struct {
 	Method      string   // method: POST, PUT, PATCH, GET
 	Path        string   // path:
@@ -149,35 +154,35 @@ type Request struct {
 	Expect      *Expect  // expect:
 }
 
-// Expect: what a successful answer must say.
+// Expect is what a successful response must contain.
 type Expect struct {
 	Pointer string   // pointer: a JSON Pointer (RFC 6901)
 	Values  []string // values:
 }
 
-// TimedRequest: an opening that the device ends; {ms} or {s} in it is the length.
+// TimedRequest requests an opening that the device ends. {ms} or {s} in it stands for the length.
 type TimedRequest struct {
 	Request
 	Unit  time.Duration // unit:
 	Limit time.Duration // limit:
 }
 
-// Question: a request whose answer tells one of two things.
+// Question is a request whose response reports one of two states.
 type Question struct {
 	Request
 	Pointer      string   // pointer:
 	Open, Closed []string // open:, closed:
 }
 
-// Runs: how a program drives the contact.
+// Runs says how a program drives the contact.
 type Runs struct {
 	Arguments []string      // arguments: templates
 	Timed     *TimedProgram // timed:
-	Read      bool          // read: it knows the action read
-	Sense     bool          // sense: it knows the action sense
+	Read      bool          // read: the program has the action read
+	Sense     bool          // sense: the program has the action sense
 }
 
-// TimedProgram: the program ends each opening.
+// TimedProgram says that the program ends each opening.
 type TimedProgram struct {
 	Unit  time.Duration // unit: whole milliseconds
 	Limit time.Duration // limit:

@@ -5,8 +5,8 @@ import (
 	"strings"
 )
 
-// blocks are the settings of each driver: the name of the mapping at a controller, and at a contact (empty: its keys
-// are flat).
+// blocks lists the settings of each driver: the name of the mapping of a controller, and that of a contact. The latter
+// is empty if the keys of the contact are not in a mapping of their own.
 var blocks = []struct{ driver, controller, contact string }{
 	{DriverModbus, "modbus", ""}, {DriverModbusRTU, "rtu", ""}, {DriverGPIO, "gpio", "gpio"},
 	{DriverSerial, "serial", "serial"},
@@ -15,7 +15,7 @@ var blocks = []struct{ driver, controller, contact string }{
 
 func (d *decoder) checkControllers(c *Config) {
 	seen := map[string]int{}
-	// apart finds a second holder of the same thing.
+	// apart reports a second controller that uses the same thing.
 	apart := func(i int, path, thing, words, remedy string) {
 		if first, twice := seen[thing]; twice {
 			d.add(d.at(path), "%s: controllers[%d] %s; %s", path, first, words, remedy)

@@ -14,13 +14,13 @@ const (
 	DriverCommand   = "command"
 )
 
-// Controller: an entry of `controllers:`: one relay board, bus, chip, port, broker, device or program. Of the settings
-// only those of its driver are used; the others are faults.
+// Controller is an entry of `controllers:`: one relay board, bus, chip, port, broker, device or program. Only the
+// settings of its driver are allowed.
 type Controller struct {
 	Name    string      // name:
 	Driver  string      // driver:
 	Modbus  Modbus      // modbus:
-	RTU     *SerialBus  // rtu: of modbus-rtu
+	RTU     *SerialBus  // rtu: of driver modbus-rtu
 	GPIO    *GPIOChip   // gpio:
 	Serial  *SerialPort // serial:
 	MQTT    *Broker     // mqtt:
@@ -28,40 +28,40 @@ type Controller struct {
 	Command *Program    // command:
 }
 
-// Modbus: how to reach a Modbus TCP board.
+// Modbus says how to reach a Modbus TCP board.
 type Modbus struct {
 	Address string        // address: host:port
 	Timeout time.Duration // timeout: of one request
 }
 
-// SerialBus: a serial line with Modbus RTU boards.
+// SerialBus is a serial line with Modbus RTU boards.
 type SerialBus struct {
-	Device   string        // device: of the serial port
+	Device   string        // device: path of the serial port
 	Baud     int           // baud: bits per second, default 19200
 	Parity   string        // parity: even, odd or none
-	StopBits int           // stop_bits: 1 or 2; 0: as the standard has it for the parity
+	StopBits int           // stop_bits: 1 or 2; 0 means what the standard requires for the parity
 	RS485    *RS485        // rs485: the kernel switches the direction by RTS
 	Timeout  time.Duration // timeout: of one request
 }
 
-// RS485: how the kernel switches a driver's direction.
+// RS485 says how the kernel switches the direction of an RS-485 transceiver.
 type RS485 struct {
 	Send        string        // send: the level of RTS while sending, high or low
 	DelayBefore time.Duration // delay_before: whole milliseconds
 	DelayAfter  time.Duration // delay_after: whole milliseconds
 }
 
-// GPIOChip: a GPIO character device.
+// GPIOChip is a GPIO character device.
 type GPIOChip struct {
 	Chip string // chip: a path, a name or a label
 }
 
-// SerialPort: a serial port of which a control line drives a contact.
+// SerialPort is a serial port whose control line drives a contact.
 type SerialPort struct {
 	Device string // device:
 }
 
-// Peer is how a broker or a web device is known, and how it knows us.
+// Peer says how we and a broker or a web device authenticate each other.
 type Peer struct {
 	User     string // user:
 	Password Secret // password:
@@ -71,36 +71,36 @@ type Peer struct {
 	Timeout              time.Duration // timeout: of one command
 }
 
-// Broker: an MQTT broker.
+// Broker is an MQTT broker.
 type Broker struct {
 	Address string // address: mqtt://host:port or mqtts://host:port
 	Peer
-	ClientID  string        // client_id: what the identifiers of the connections begin with
+	ClientID  string        // client_id: beginning of the client identifiers of the connections
 	KeepAlive time.Duration // keep_alive: whole seconds
 }
 
-// HTTPDevice: a device that is switched by HTTP.
+// HTTPDevice is a device that is switched by HTTP.
 type HTTPDevice struct {
 	URL string // url:
 	Peer
 	Headers []Header // headers: of every request
 }
 
-// Header: a field of every request, such as a key: exactly one of Value and Secret.
+// Header is a header field of every request, such as an API key. It has exactly one of Value and Secret.
 type Header struct {
 	Name   string // name:
-	Value  string // value: as it is
-	Secret Secret // secret: from a file or the like
+	Value  string // value: the literal value
+	Secret Secret // secret: from a file, the environment or a credential
 }
 
-// Program: a program of the user's own.
+// Program is a program of the user's own.
 type Program struct {
-	Path    string        // program: its whole path
+	Path    string        // program: absolute path
 	Timeout time.Duration // timeout: of one run
 }
 
 const (
-	defaultBusTimeout  = 300 * time.Millisecond // these are the drivers' own
+	defaultBusTimeout  = 300 * time.Millisecond // the drivers have the same defaults
 	defaultSlowTimeout = time.Second
 	defaultBaud        = 19_200
 	defaultKeepAlive   = 5 * time.Second

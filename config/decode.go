@@ -7,16 +7,16 @@ import (
 	"go.yaml.in/yaml/v3"
 )
 
-// decoder reads YAML nodes into a Config by tables of keys. It collects every fault and goes on.
+// decoder reads YAML nodes into a Config by tables of keys. It collects all faults.
 type decoder struct {
 	file   string
 	env    Env
 	faults []Fault
-	// closing: only the secrets that contacts are reached with are fetched.
+	// closing: fetch only the secrets that are needed to reach contacts
 	closing bool
-	// places has the node of every key that was read, by its path ("lines[0].contact.coil").
+	// places holds the node of every key that was read, by its path ("lines[0].contact.coil").
 	places map[string]*yaml.Node
-	// secrets are the files with secrets and private keys that were named.
+	// secrets lists the files with secrets and private keys that the file names.
 	secrets []string
 }
 
@@ -25,7 +25,7 @@ type key struct {
 	name     string
 	required bool
 	read     reader
-	// below has the keys of the mapping or mappings that the value is; nil: a plain value.
+	// below holds the keys of the mapping or mappings in the value; nil for a plain value
 	below []key
 }
 
@@ -42,7 +42,7 @@ func nested(name string, keys []key) key {
 	return key{name: name, below: keys, read: func(d *decoder, path string, n *yaml.Node) { d.mapping(n, path, keys) }}
 }
 
-// optional is a mapping that stays nil when it is not in the file.
+// optional is a mapping that stays nil if it is not in the file.
 func optional[T any](name string, into **T, fresh func() T, keys func(*T) []key) key {
 	return key{name: name, below: keys(new(T)), read: func(d *decoder, path string, n *yaml.Node) {
 		v := fresh()
@@ -66,7 +66,7 @@ func list[T any](name string, into *[]T, fresh func() T, keys func(*T) []key) ke
 	}}
 }
 
-// mapping reads a mapping by its table.
+// mapping reads a mapping by its table of keys.
 func (d *decoder) mapping(n *yaml.Node, path string, keys []key) {
 	n = resolve(n)
 	d.places[path] = n
@@ -82,11 +82,11 @@ func (d *decoder) mapping(n *yaml.Node, path string, keys []key) {
 	}
 }
 
-// mergeDepth is how many mappings may be merged into one another; more is a loop.
+// mergeDepth is how deep mappings may be merged into one another. A deeper nesting is a loop.
 const mergeDepth = 4
 
-// pairs reads the pairs of a mapping, and those of a mapping merged into it (<<) that it does not have itself.
-// seen has the lines of the keys of all mappings so far.
+// pairs reads the pairs of a mapping, and those of a mapping merged into it (<<) that the mapping does not have itself.
+// seen holds the line numbers of the keys of all mappings so far.
 func (d *decoder) pairs(n *yaml.Node, path string, keys []key, seen map[string]int, depth int) {
 	own := map[string]bool{}
 	var merged *yaml.Node
@@ -102,7 +102,7 @@ func (d *decoder) pairs(n *yaml.Node, path string, keys []key, seen map[string]i
 			d.add(k, "%s: a key must be a plain word; allowed keys: %s", shown(path), names(keys))
 		case own[k.Value]:
 			d.add(k, "%s is repeated, it stands on line %d already; remove one of them", join(path, k.Value), line)
-		case line != 0: // what stands in the mapping itself goes before what is merged
+		case line != 0: // a key of the mapping itself overrides a merged one
 		case row == nil:
 			d.add(k, "%s", unknown(path, k.Value, keys))
 			own[k.Value], seen[k.Value] = true, k.Line
@@ -124,7 +124,7 @@ func (d *decoder) pairs(n *yaml.Node, path string, keys []key, seen map[string]i
 	}
 }
 
-// resolve follows an alias. The library refuses unknown ones.
+// resolve follows an alias. The library has already refused unknown aliases.
 func resolve(n *yaml.Node) *yaml.Node {
 	if n.Kind == yaml.AliasNode && n.Alias != nil {
 		return n.Alias
@@ -132,7 +132,7 @@ func resolve(n *yaml.Node) *yaml.Node {
 	return n
 }
 
-// at returns the node of the most inner part of path that is in the file.
+// at returns the node of the innermost part of path that is in the file.
 func (d *decoder) at(path string) *yaml.Node {
 	for {
 		if n := d.places[path]; n != nil {
@@ -179,7 +179,8 @@ func names(keys []key) string {
 	return strings.Join(all, ", ")
 }
 
-// unknown words the fault of an unknown key, with the nearest key of the mapping or the place where the key belongs.
+// unknown returns the text of a fault about an unknown key. It suggests the nearest key of the mapping, or the place
+// where the key belongs.
 func unknown(path, name string, keys []key) string {
 	best, distance := "", len(name)/3+2
 	for _, k := range keys {
@@ -199,7 +200,7 @@ func unknown(path, name string, keys []key) string {
 	return fmt.Sprintf("%s; allowed keys: %s", text, names(keys))
 }
 
-// edits counts the characters to insert, remove or replace between two words (Levenshtein's distance).
+// edits returns the number of characters to insert, remove or replace to turn a into b (Levenshtein distance).
 func edits(a, b string) int {
 	row := make([]int, len(b)+1)
 	for j := range row {

@@ -8,7 +8,7 @@ import (
 	"clearback/supervision/window"
 )
 
-// complete fills in what follows from other keys.
+// complete sets the values that follow from other keys.
 func (d *decoder) complete(c *Config) {
 	if a := c.SIP.AdapterSide.Listen.Addr(); !c.Media.AdapterAddress.IsValid() && !a.IsUnspecified() {
 		c.Media.AdapterAddress = a
@@ -44,7 +44,7 @@ func (k *Contact) complete(c *Config) {
 	if k.Require == "" {
 		k.Require = c.Require
 	}
-	// A device with our own contract and a program with its usual arguments need no settings of their own.
+	// A device with our own contract, and a program with its default arguments, need no settings of their own.
 	switch {
 	case k.Driver == DriverHTTP && k.HTTP == nil:
 		k.HTTP = &Requests{}
@@ -53,7 +53,7 @@ func (k *Contact) complete(c *Config) {
 	}
 }
 
-// complete makes paths relative to the file's folder.
+// complete makes relative paths relative to dir, the directory of the configuration file.
 func (p *Peer) complete(dir string) {
 	for _, s := range []*string{&p.CA, &p.Certificate, &p.Key} {
 		if *s != "" && !filepath.IsAbs(*s) {
@@ -62,7 +62,7 @@ func (p *Peer) complete(dir string) {
 	}
 }
 
-// defaultEquipment is what the window assumes where nothing is known.
+// defaultEquipment returns the values that package window assumes for unknown equipment.
 func defaultEquipment() Equipment {
 	w := window.Defaults()
 	return Equipment{
@@ -75,9 +75,9 @@ func defaultEquipment() Equipment {
 	}
 }
 
-// Window returns what is known of the line, for the window of its intervals ([window.Of]). A line that was not read
-// from a file has no Equipment: then the defaults are meant. Where the file has flash_max without flash_min, everything
-// up to flash_max can be a flash.
+// Window returns what is known of the line, for computing the window of its intervals ([window.Of]). A line that was
+// not read from a file has no Equipment; Window then uses the defaults. If the file has flash_max without flash_min,
+// any break up to flash_max may be a flash.
 func (l *Line) Window() window.Line {
 	w, e, p := window.Defaults(), l.Equipment, &l.Policy
 	if e == (Equipment{}) {
@@ -97,8 +97,8 @@ func (l *Line) Window() window.Line {
 	return w
 }
 
-// StepsAbove returns the steps that a line whose file says none has with an interval: those of its window
-// ([window.Steps]), in whole units of the board's own timer and within its limit. They never make a fault of their own.
+// StepsAbove returns the steps of a line whose file has none, for an interval. They are those of its window
+// ([window.Steps]), in whole units of the board's own timer and within its limit. They never cause a fault.
 func (l *Line) StepsAbove(interval time.Duration) []time.Duration {
 	w, last := l.Window(), interval
 	var unit time.Duration

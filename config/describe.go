@@ -9,10 +9,10 @@ import (
 	"clearback/supervision/window"
 )
 
-// commandTime is what a timer's lateness and the way to the board may take. Our own number.
+// commandTime is the time allowed for the lateness of a timer and the way to the board. Our own number.
 const commandTime = 100 * time.Millisecond
 
-// Warnings says, a sentence each, what is allowed but may surprise.
+// Warnings returns a sentence for each setting that is allowed but may surprise.
 func Warnings(c *Config) []string {
 	w := append(extensionWarnings(c), c.diallingWarnings()...)
 	w = append(w, c.portWarnings()...)
@@ -47,7 +47,7 @@ func Warnings(c *Config) []string {
 	return w
 }
 
-// windowWarnings tells of intervals that the line's window does not have.
+// windowWarnings returns warnings about intervals outside the line's window.
 func (l *Line) windowWarnings() []string {
 	r := window.Of(l.Window(), window.WorstCase)
 	if r.Empty != "" {
@@ -68,13 +68,14 @@ func (l *Line) windowWarnings() []string {
 	return w
 }
 
-// Openings a minute beyond which `check` doubts that people make them, and below which people do. Our own figures.
+// Openings a minute. Above manyOpenings, people do not make that many; below fewOpenings, people may reach the limit.
+// Our own numbers.
 const (
 	fewOpenings  = 3
 	manyOpenings = 12
 )
 
-// openingWarnings tells of a limit that people reach, or that only a storm does.
+// openingWarnings warns of a limit that people may reach, or that only a storm reaches.
 func (l *Line) openingWarnings() []string {
 	n := l.Policy.OpeningsPerMinute
 	switch {
@@ -88,8 +89,8 @@ func (l *Line) openingWarnings() []string {
 	return nil
 }
 
-// extensionWarnings names the emergency numbers, alone or behind a digit for an outside line, that may also be an
-// extension of the PBX: dialling that extension is then taken for an emergency call, or may be.
+// extensionWarnings warns of emergency numbers, alone or after a digit for an outside line, that may also be an
+// extension of the PBX. A call to that extension is then taken for an emergency call, or may be.
 func extensionWarnings(c *Config) []string {
 	numbers, err := c.numbers()
 	if err != nil {
@@ -115,7 +116,7 @@ func extensionWarnings(c *Config) []string {
 	return w
 }
 
-// matches: x stands for any digit.
+// matches reports whether a number matches a pattern, in which x stands for any digit.
 func matches(pattern, number string) bool {
 	if len(pattern) != len(number) {
 		return false
@@ -128,8 +129,8 @@ func matches(pattern, number string) bool {
 	return true
 }
 
-// Describe says of every line, in words, what its contact is, what happens when the daemon, the power or the link dies,
-// and what was consented to.
+// Describe returns a sentence or more for each line: what its contact is, what happens if the daemon, the power or the
+// link fails, and what the user has accepted.
 func Describe(c *Config) []string {
 	var out []string
 	for i := range c.Lines {
@@ -157,7 +158,7 @@ func (l *Line) describe() string {
 	return b.String()
 }
 
-// describe says how it is seen whether a hold cleared.
+// describe says how the daemon finds out whether a hold has cleared.
 func (v *Verify) describe() string {
 	switch v.By {
 	case "options":
@@ -180,7 +181,7 @@ func (l *Line) describeInterval(b *strings.Builder) {
 	}
 }
 
-// portWarnings tells of ports that do not do for all calls that the lines may have.
+// portWarnings warns if there are not enough ports for all calls that the lines may have.
 func (c *Config) portWarnings() []string {
 	calls := 0
 	for i := range c.Lines {

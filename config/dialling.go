@@ -10,7 +10,7 @@ import (
 
 func numbersPattern(s string) (string, error) { return s, dialplan.CheckPattern(s) }
 
-// DialPlan is what the near end of a line may call.
+// DialPlan returns what the near end of a line may call.
 func (c *Config) DialPlan(l *Line) (*dialplan.Plan, error) {
 	return dialplan.New(dialplan.Options{
 		Country: c.Country, Prefixes: c.Emergency.Prefixes,
@@ -25,7 +25,7 @@ func (d *decoder) checkDial(c *Config, l *Line, at string) {
 			at)
 	}
 	if _, err := c.numbers(); err != nil {
-		return // of the country; that is told already
+		return // the country is at fault; checkCountry has reported it
 	}
 	_, err := c.DialPlan(l)
 	var p *dialplan.PatternError
@@ -38,7 +38,7 @@ func (d *decoder) checkDial(c *Config, l *Line, at string) {
 	}
 }
 
-// DescribeDialling says of every line, in words, whom it may call.
+// DescribeDialling returns a sentence or more for each line: what it may call.
 func DescribeDialling(c *Config) []string {
 	var out []string
 	for i := range c.Lines {
@@ -83,7 +83,7 @@ func (c *Config) describeDialling(l *Line) string {
 	return b.String()
 }
 
-// diallingWarnings tells of patterns that do not do what they seem to.
+// diallingWarnings warns of patterns that have no effect.
 func (c *Config) diallingWarnings() []string {
 	numbers, err := c.numbers()
 	if err != nil {

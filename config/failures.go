@@ -5,9 +5,9 @@ import (
 	"strings"
 )
 
-// What becomes of a loop when something dies, in words.
+// This file describes what happens to a loop if something fails.
 
-// place says where the contact is.
+// place returns a description of where the contact is.
 func (k *Contact) place() string {
 	level := fmt.Sprintf(", open when the output is %s", k.OpenLevel)
 	switch {
@@ -63,7 +63,7 @@ func (k *Contact) whenDaemonDies() string {
 		acceptedDies
 }
 
-// whenLate says what becomes of an opening that was held back on its way, where that hangs on the device.
+// whenLate says what happens to an opening that was delayed on the way, if that depends on the device.
 func (k *Contact) whenLate() string {
 	switch {
 	case k.Driver != DriverHTTP:
@@ -74,7 +74,7 @@ func (k *Contact) whenLate() string {
 	return "An opening that the network or the device delays may happen late, during whatever call is then in progress (SAFETY.md 77). "
 }
 
-// whenTimed is said of what ends its openings by itself.
+// whenTimed says what happens to a contact that ends its openings by itself.
 func (k *Contact) whenTimed() string {
 	limit := k.ownTimer().limit
 	switch {
@@ -100,8 +100,8 @@ func (k *Contact) whenPowerFails() string {
 	return fmt.Sprintf("If the %s loses power, the loop closes. ", k.poweredPart())
 }
 
-// Unbounded tells, a sentence each, of lines whose loop may stay open without a bound when something dies, or may open
-// late: what the user accepted, and should be reminded of.
+// Unbounded returns a sentence for each line whose loop may open late, or may stay open without a bound if something
+// fails. The user has accepted this, and should be reminded of it.
 func Unbounded(c *Config) (w []string) {
 	for i := range c.Lines {
 		if c.Lines[i].Contact.Driver != DriverNone {
@@ -124,7 +124,7 @@ func (l *Line) unbounded() (w []string) {
 	return w
 }
 
-// whatDies is what can leave the loop open.
+// whatDies names the failures that can leave the loop open.
 func (k *Contact) whatDies() string {
 	switch k.Driver {
 	case DriverGPIO:

@@ -23,10 +23,10 @@ func (f Fault) String() string {
 	return fmt.Sprintf("%s:%d:%d: %s", f.File, f.Line, f.Column, f.Problem)
 }
 
-// Faults are all the faults of a file, in the order of their places.
+// Faults holds all faults of a file, in the order of their positions.
 type Faults []Fault
 
-// String returns one fault a line.
+// String returns one fault per line.
 func (f Faults) String() string {
 	var b strings.Builder
 	for i := range f {
@@ -35,13 +35,14 @@ func (f Faults) String() string {
 	return b.String()
 }
 
-// add tells of a fault at a node.
+// add reports a fault at a node.
 func (d *decoder) add(n *yaml.Node, format string, a ...any) {
 	d.faults = append(d.faults, Fault{File: d.file, Line: max(n.Line, 1), Column: max(n.Column, 1),
 		Problem: fmt.Sprintf(format, a...)})
 }
 
-// sorted returns the faults in the order of the file, each once (a mapping that is merged twice is read twice).
+// sorted returns the faults in the order of the file, without duplicates (a mapping that is merged twice is read
+// twice).
 func (d *decoder) sorted() Faults {
 	slices.SortStableFunc(d.faults, func(a, b Fault) int {
 		return cmp.Or(cmp.Compare(a.Line, b.Line), cmp.Compare(a.Column, b.Column))

@@ -6,25 +6,25 @@ import (
 	"clearback/supervision"
 )
 
-// What the file leaves out.
+// Defaults and bounds.
 const (
 	defaultRealm   = "clearback"
 	defaultPorts   = 30000 // to 30999: 125 lines with two calls each, at one address
 	defaultUnit    = 1
 	defaultExpires = time.Hour              // RFC 3261 section 10.2
-	defaultTimeout = 500 * time.Millisecond // as the driver's own
-	defaultRemind  = 15 * time.Minute       // our own figure: often enough to be seen in a shift, too rare to fill a log
-	defaultKeep    = 365 * 24 * time.Hour   // our own figure: a season of a playhouse, and the one before
+	defaultTimeout = 500 * time.Millisecond // the same as in the driver
+	defaultRemind  = 15 * time.Minute       // our own number: at least once in a shift, too rare to fill a log
+	defaultKeep    = 365 * 24 * time.Hour   // our own number: a season of a playhouse and the one before
 	defaultMaxSize = 1_000_000_000          // some two million calls
-	defaultCalls   = 4                      // our own figure: two calls of a three-way call, one that waits, and one that is going away
-	mostCalls      = 20                     // our own figure: a pair has one conversation; more is a fault or a trick
+	defaultCalls   = 4                      // our own number: two of a three-way call, one waiting, one ending
+	mostCalls      = 20                     // our own number: a pair carries one conversation; more is an error or an attack
 	defaultSession = 30 * time.Minute       // RFC 4028 section 4 recommends 1,800 s
-	// defaultSecondAfter is the least, too: a service that works rings within that. Our own number.
+	// defaultSecondAfter is also the minimum: a service that works rings within that time. Our own number.
 	defaultSecondAfter = 4 * time.Second
 	leastSession       = 90 * time.Second // RFC 4028 section 5: no session timer is shorter
 )
 
-// defaults is the file that says nothing.
+// defaults returns the configuration of an empty file.
 func defaults() *Config {
 	c := &Config{Require: kinds[0]}
 	c.Emergency.CallbackWindow = supervision.DefaultPolicy().CallbackWindow
@@ -60,7 +60,7 @@ func newService() Service {
 
 func newSecond() Service { return Service{Register: true, Expires: defaultExpires} }
 
-// The tables of keys, from the file inwards.
+// The tables of keys, from the outermost mapping inwards.
 
 func fileKeys(c *Config) []key {
 	return []key{
@@ -144,7 +144,7 @@ func adapterKeys(a *Adapter) []key {
 	}
 }
 
-// serviceKeys are those of the account, those of its calls, and the second account.
+// serviceKeys are the keys of the account, of its calls, and of the second account.
 func serviceKeys(s *Service) []key {
 	return append(accountKeys(s),
 		optional("socket", &s.Socket, newSocket, socketKeys),
@@ -176,7 +176,7 @@ func dialKeys(d *Dial) []key {
 	}
 }
 
-// A register counts to 65,535; no opening is longer than IntervalCeiling, so no unit needs to be.
+// A register counts to 65,535. No opening is longer than IntervalCeiling, so no unit needs to be longer.
 func timedKeys(t *TimedOutput) []key {
 	return []key{
 		required(number("register", &t.Register, 0, 65535)),
@@ -201,7 +201,7 @@ func watchdogKeys(w *WatchdogRegister) []key {
 	}
 }
 
-// policyKeys has no bounds: supervision.Policy.Check has them.
+// policyKeys sets almost no bounds, because supervision.Policy.Check checks them.
 func policyKeys(l *Line) []key {
 	p := &l.Policy
 	return []key{
@@ -213,7 +213,7 @@ func policyKeys(l *Line) []key {
 		duration("flash_max", &p.FlashMax, 0, 0),
 		values("steps", &p.Steps, "a time like 1s", parseDuration),
 		number("repeats", &p.Repeats, 0, 2),
-		number("openings_per_minute", &p.OpeningsPerMinute, 1, 60), // as supervision.Policy.Check
+		number("openings_per_minute", &p.OpeningsPerMinute, 1, 60), // the same as in supervision.Policy.Check
 		yesNo("accept_cutting_into_dialling", &l.AcceptCuttingIntoDialling),
 		yesNo("life_safety", &p.LifeSafety),
 	}
@@ -223,8 +223,9 @@ func verifyKeys(v *Verify) []key {
 	return []key{
 		choice("by", &v.By, "options", "sense", "none"),
 		value("offhook_number", &v.OffHookNumber, "digits", dialled),
-		value("watch", &v.Watch, "a time like 60s", spans("0s for never, or 3s to 1h", 3*time.Second, time.Hour)), // as supervision.Policy.Check
-		duration("listening", &v.Listening, 0, time.Minute),                                                       // as supervision.Policy.Check
+		// the bounds are those of supervision.Policy.Check
+		value("watch", &v.Watch, "a time like 60s", spans("0s for never, or 3s to 1h", 3*time.Second, time.Hour)),
+		duration("listening", &v.Listening, 0, time.Minute),
 	}
 }
 
@@ -241,7 +242,7 @@ func equipmentKeys(e *Equipment) []key {
 	}
 }
 
-// Keys returns the path of every key that a file may have ("lines.contact.coil"), from the very tables that read it.
+// Keys returns the path of every key that a file may have ("lines.contact.coil"), from the tables that read the file.
 func Keys() []string {
 	var all []string
 	var walk func(path string, keys []key)

@@ -6,11 +6,11 @@ import (
 	"time"
 )
 
-// kinds in their order: each does what those before it do.
+// kinds, in ascending order: each includes what the previous ones do.
 var kinds = []string{"none", "watchdog", "oneshot"}
 
-// Kind is what ends an opening when the daemon does not: "oneshot", "watchdog" or "none". For a line without a contact
-// it is "oneshot": nothing that dies can leave its loop open.
+// Kind returns what ends an opening if the daemon does not: "oneshot", "watchdog" or "none". For a line without a
+// contact it returns "oneshot", because no failure can leave its loop open.
 func (k *Contact) Kind() string {
 	switch {
 	case k.Driver == DriverNone:
@@ -23,31 +23,32 @@ func (k *Contact) Kind() string {
 	return "none"
 }
 
-// Less reports whether kind a is less than kind b: none, watchdog, oneshot. What is no kind is less than all.
+// Less reports whether kind a is lower than kind b, in the order none, watchdog, oneshot. An unknown kind is lower than
+// all others.
 func Less(a, b string) bool { return slices.Index(kinds, a) < slices.Index(kinds, b) }
 
-// flat reports whether the contact's own keys are those of Modbus.
+// flat reports whether the contact uses the Modbus keys, which are not in a mapping of their own.
 func (k *Contact) flat() bool { return k.Driver == DriverModbus || k.Driver == DriverModbusRTU }
 
-// plain reports whether it is a device behind a broker that knows no tokens: whatever it times, a broker may deliver an
-// opening late.
+// plain reports whether the contact is a device behind a broker that does not check tokens. Even if the device times
+// its openings, a broker may deliver an opening late.
 func (k *Contact) plain() bool { return k.Driver == DriverMQTT && k.MQTT != nil && k.MQTT.Plain != nil }
 
-// hasLevel reports whether open_level has a meaning: elsewhere open and close are said in words.
+// hasLevel reports whether open_level applies. For other drivers, open and close are words or messages.
 func (k *Contact) hasLevel() bool {
 	return slices.Contains([]string{DriverModbus, DriverModbusRTU, DriverGPIO, DriverSerial}, k.Driver)
 }
 
-// needsConsent reports whether a dead daemon can leave the loop open.
+// needsConsent reports whether the loop can stay open if the daemon dies.
 func (k *Contact) needsConsent() bool { return k.Kind() == "none" && k.ownTimer() == nil }
 
-// timer is a controller's own.
+// timer is the controller's own timer for openings.
 type timer struct {
-	at          string // its place below the contact
+	at          string // path of its keys below the contact
 	unit, limit time.Duration
 }
 
-// ownTimer is that of the controller, nil if it has none.
+// ownTimer returns the controller's own timer, or nil if it has none.
 func (k *Contact) ownTimer() *timer {
 	switch {
 	case k.flat() && k.Timed != nil:
@@ -75,8 +76,8 @@ func (k *Contact) ownTimer() *timer {
 	return nil
 }
 
-// templateUnit is what lengths are rounded up to: the unit that is set, or 1 ms where a template says {ms}, or 1 s. As
-// the drivers have it.
+// templateUnit returns the unit that lengths are rounded up to: the configured unit, or else 1 ms if a template
+// contains {ms}, or else 1 s. The drivers do the same.
 func templateUnit(unit time.Duration, templates ...string) time.Duration {
 	switch {
 	case unit > 0:
@@ -91,7 +92,7 @@ func says(word string, templates ...string) bool {
 	return slices.ContainsFunc(templates, func(t string) bool { return strings.Contains(t, word) })
 }
 
-// templates are the places of a request where a word may stand.
+// templates returns the parts of a request that may contain words in braces.
 func (r *Request) templates() []string {
 	all := []string{r.Path, r.Body}
 	for i := range r.Headers {
@@ -100,12 +101,12 @@ func (r *Request) templates() []string {
 	return all
 }
 
-// contract reports whether a web device speaks our own.
+// contract reports whether a web device uses our own contract.
 func (r *Requests) contract() bool {
 	return r.Open == nil && r.Close == nil && r.Read == nil && (r.Timed == nil || r.Timed.Path == "")
 }
 
-// hasSense reports whether there is a loop-current input.
+// hasSense reports whether the contact has a loop-current input.
 func (k *Contact) hasSense() bool {
 	switch k.Driver {
 	case DriverModbus, DriverModbusRTU:

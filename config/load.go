@@ -14,16 +14,16 @@ import (
 	"clearback/config/file"
 )
 
-// Env is what a file may refer to outside of itself: where its secrets are. With the zero Env no secret is fetched.
+// Env gives access to the secrets that a file refers to. With the zero Env no secret is fetched.
 type Env struct {
-	// Getenv looks an environment variable up.
+	// Getenv looks up an environment variable.
 	Getenv func(name string) (value string, ok bool)
-	// ReadFile reads a file; relative paths are relative to the configuration file.
+	// ReadFile reads a file. A relative path is relative to the configuration file.
 	ReadFile func(path string) ([]byte, error)
 }
 
-// Load reads, defaults and checks a file. It is loaded whole or not at all: with faults there is no Config. The error
-// tells that the file could not be read. Loading opens no socket and no device.
+// Load reads a file, sets defaults and checks it. If there are faults, the Config is nil. The error means that the file
+// could not be read. Load opens no socket and no device.
 func Load(path string) (*Config, Faults, error) {
 	data, err := file.Read(path)
 	if err != nil {
@@ -33,14 +33,14 @@ func Load(path string) (*Config, Faults, error) {
 	return c, faults, nil
 }
 
-// envOf is the environment of a file.
+// envOf returns the environment of a file.
 func envOf(path string) Env {
 	return Env{Getenv: os.LookupEnv, ReadFile: func(p string) ([]byte, error) { return file.Read(beside(path, p)) }}
 }
 
-// LoadForClosing is [Load] for closing contacts, which has to work when nothing else does: no secrets but those that
-// contacts are reached with are fetched, the others stay empty, and with faults it still returns what it could make
-// out. Nil only if that is nothing at all.
+// LoadForClosing is [Load] for closing contacts, which has to work even if nothing else does. It fetches only the
+// secrets that are needed to reach contacts; others stay empty. If there are faults, it still returns what it could
+// read. The Config is nil only if it could read nothing.
 func LoadForClosing(path string) (*Config, Faults, error) {
 	data, err := file.Read(path)
 	if err != nil {
@@ -51,7 +51,7 @@ func LoadForClosing(path string) (*Config, Faults, error) {
 	return c, d.sorted(), nil
 }
 
-// Parse is [Load] for a text; name stands in the faults.
+// Parse is [Load] for a text; name is the file name in the faults.
 func Parse(name string, data []byte, env Env) (*Config, Faults) {
 	d := &decoder{file: name, env: env, places: map[string]*yaml.Node{}}
 	c := d.decode(data)
@@ -61,7 +61,7 @@ func Parse(name string, data []byte, env Env) (*Config, Faults) {
 	return c, nil
 }
 
-// decode returns what it can make out, nil if that is nothing.
+// decode returns what it could read, or nil if it could read nothing.
 func (d *decoder) decode(data []byte) *Config {
 	root := d.document(data)
 	if root == nil {
@@ -75,7 +75,7 @@ func (d *decoder) decode(data []byte) *Config {
 	return c
 }
 
-// document returns the only document of a text, nil after a fault.
+// document returns the only document of a text, or nil after a fault.
 func (d *decoder) document(data []byte) *yaml.Node {
 	top := &yaml.Node{Line: 1, Column: 1}
 	r := yaml.NewDecoder(bytes.NewReader(data))
@@ -104,7 +104,7 @@ func (d *decoder) document(data []byte) *yaml.Node {
 	return doc.Content[0]
 }
 
-// syntax turns the library's "yaml: line 3: what" into a fault. It quotes nothing that could be a secret.
+// syntax turns the library's "yaml: line 3: what" into a fault. It quotes nothing that may be a secret.
 func (d *decoder) syntax(err error, data []byte) {
 	line, text := yamlError(err)
 	n := &yaml.Node{Line: faultLine(data, line, text), Column: 1}
@@ -115,7 +115,7 @@ func (d *decoder) syntax(err error, data []byte) {
 		text)
 }
 
-// yamlError returns what the library says of a text that is not YAML, and the line that it names, 0 if none.
+// yamlError returns the library's description of a syntax error, and the line that it names, or 0 if it names none.
 func yamlError(err error) (line int, text string) {
 	text = strings.TrimPrefix(err.Error(), "yaml: ")
 	if rest, ok := strings.CutPrefix(text, "line "); ok {
@@ -128,12 +128,12 @@ func yamlError(err error) (line int, text string) {
 	return 0, text
 }
 
-// faultLine is the line on which a fault shows. The library names the line before that on which a mapping, a list or a
-// word began in which it found the fault, or none: so it is the last of as many lines as bring the same fault, from the
-// named one on.
+// faultLine returns the line of a syntax error. The library names no line, or the line before the one on which the
+// mapping, list or word with the fault begins. So faultLine adds lines, from the named one on, until the text has the
+// same fault.
 func faultLine(data []byte, named int, text string) int {
 	if strings.HasPrefix(text, "could not find expected ':'") {
-		return named // it shows on the next line only
+		return named // the fault is visible only on the next line
 	}
 	lines := bytes.SplitAfter(data, []byte("\n"))
 	for n := max(named, 1); n <= len(lines); n++ {

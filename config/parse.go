@@ -10,9 +10,9 @@ import (
 	"go.yaml.in/yaml/v3"
 )
 
-// The forms of plain values. The error of each ends the sentence "KEY: "VALUE" ...".
+// This file has the syntax of plain values. The error of each parser completes the sentence "KEY: "VALUE" ...".
 
-// only reports whether s has nothing but the given characters, and at least one.
+// only reports whether s is not empty and consists of the given characters.
 func only(s, allowed string) bool { return s != "" && strings.Trim(s, allowed) == "" }
 
 const digits = "0123456789"
@@ -52,7 +52,7 @@ func pattern(s string) (string, error) {
 	return s, nil
 }
 
-// group is a group's name or number, as the system has it.
+// group parses the name or number of a system group.
 func group(s string) (string, error) {
 	if len(s) > 32 || !only(s, digits+"abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ_-.") {
 		return "", errors.New("is no group; write the name of one, such as operators, or its number")
@@ -60,7 +60,7 @@ func group(s string) (string, error) {
 	return s, nil
 }
 
-// spans is a time that may be 0, or lies between low and high; days are allowed too (365d).
+// spans parses a time that is 0 or between low and high. It accepts days too (365d).
 func spans(allowed string, low, high time.Duration) func(string) (time.Duration, error) {
 	return func(s string) (time.Duration, error) {
 		v, err := parseDays(s)
@@ -77,14 +77,14 @@ func parseDays(s string) (time.Duration, error) {
 	if number, ok := strings.CutSuffix(s, "d"); ok && only(number, digits) {
 		n, err := strconv.ParseInt(number, 10, 64)
 		if err != nil || n > math.MaxInt64/int64(day) {
-			n = math.MaxInt64 / int64(day) // the bounds say the rest
+			n = math.MaxInt64 / int64(day) // the caller's bounds reject it
 		}
 		return time.Duration(n) * day, nil
 	}
 	return parseDuration(s)
 }
 
-// parseSize reads bytes: 500MB, 1GB; a thousand kB are a MB.
+// parseSize parses a size in bytes such as 500MB or 1GB, with 1000 kB to the MB.
 func parseSize(s string) (int64, error) {
 	const low, high = 10_000_000, 1_000_000_000_000
 	for i, unit := range []string{"kB", "MB", "GB"} {
@@ -102,7 +102,7 @@ func parseSize(s string) (int64, error) {
 	return 0, errors.New("is not a size; write a whole number and kB, MB or GB, without a space: 500MB, 1GB")
 }
 
-// release is a release time, "350ms" where it was measured, or "50ms-600ms".
+// release is a release time: "350ms" if it was measured, else a range such as "50ms-600ms".
 func release(name string, low, high *time.Duration) key {
 	return key{name: name, read: func(d *decoder, path string, n *yaml.Node) {
 		s, ok := d.scalar(path, n, "a time like 350ms, or two like 50ms-600ms")

@@ -8,8 +8,8 @@ import (
 	"clearback/config/file"
 )
 
-// PermissionWarnings returns warnings about a file that was loaded from path: who else than their owners may write it
-// or its directory, or read the files with its secrets and private keys. It looks at modes only.
+// PermissionWarnings returns warnings about the file that was loaded from path. It warns if users other than the owners
+// may write the file or its directory, or read the files with its secrets and private keys. It checks file modes only.
 func (c *Config) PermissionWarnings(path string) []string { return permissionWarnings(path, c.secrets) }
 
 // PermissionWarnings is [Config.PermissionWarnings] for the agent's file.
@@ -42,11 +42,11 @@ func permissionWarnings(path string, secrets []string) (w []string) {
 	return w
 }
 
-// noteSecret notes a file with a secret, for [Config.PermissionWarnings]. A relative path counts from the configuration
-// file.
+// noteSecret records a file with a secret for [Config.PermissionWarnings]. A relative path is relative to the
+// configuration file.
 func (d *decoder) noteSecret(path string) { d.secrets = append(d.secrets, beside(d.file, path)) }
 
-// beside returns path as it is meant in a file: relative to that file.
+// beside returns a path that is relative to the file of.
 func beside(of, path string) string {
 	if filepath.IsAbs(path) {
 		return path

@@ -13,27 +13,27 @@ import (
 	"clearback/supervision"
 )
 
-// Relay is the file of the agent beside an adapter, which moves contacts for a daemon that runs elsewhere.
+// Relay is the configuration of the agent, which moves contacts on its machine for a daemon on another machine.
 type Relay struct {
-	// Listen is where Modbus TCP is served; not valid: nowhere.
+	// Listen is the address of the Modbus TCP server; invalid means none.
 	Listen netip.AddrPort
-	// AllowFrom are the networks whose machines may connect.
+	// AllowFrom holds the networks whose machines may connect.
 	AllowFrom []netip.Prefix
-	// MaxInterval is the longest that a loop is open.
+	// MaxInterval is the longest time that a loop may be open.
 	MaxInterval time.Duration
 	// Watchdog is how long a master may be silent while a contact that it opened is open.
 	Watchdog time.Duration
 	Log      Log
-	// HardwareWatchdog is nil where there is none.
+	// HardwareWatchdog is nil if none is used.
 	HardwareWatchdog *HardwareWatchdog
-	// MQTT is nil where no broker is used.
+	// MQTT is nil if no broker is used.
 	MQTT     *RelayMQTT
 	Contacts []RelayContact
 
 	secrets []string // files with secrets and private keys
 }
 
-// HardwareWatchdog resets the machine when it is not fed.
+// HardwareWatchdog is a timer of the machine, which resets the machine unless the agent triggers it in time.
 type HardwareWatchdog struct {
 	Device  string
 	Timeout time.Duration
@@ -55,7 +55,7 @@ type RelayMQTT struct {
 // RelayContact is one contact of the agent: exactly one of GPIO, Serial and Simulated is not nil.
 type RelayContact struct {
 	Name string
-	// OpenLevel is "on" if the loop is open when the output is on, "off" if it is then closed.
+	// OpenLevel is "on" if the loop is open while the output is on, "off" if it is open while the output is off.
 	OpenLevel string
 	GPIO      *RelayGPIO
 	Serial    *RelaySerial
@@ -75,19 +75,19 @@ type RelaySerial struct {
 	ControlLine
 }
 
-// RelaySimulated moves nothing.
+// RelaySimulated is a contact without an output.
 type RelaySimulated struct {
-	// File gets a line for each movement; empty: none.
+	// File gets a line for each movement; "" means no file.
 	File string
 }
 
 const (
 	defaultRelayInterval = supervision.IntervalCeiling
-	defaultRelayWatchdog = 3 * time.Second        // our own figure: a few of a master's polls
-	leastRelayWatchdog   = 100 * time.Millisecond // as bridge/relay/agent
+	defaultRelayWatchdog = 3 * time.Second        // our own number: a few of a master's polls
+	leastRelayWatchdog   = 100 * time.Millisecond // the same as in bridge/relay/agent
 	mostRelayTime        = 65_535 * time.Millisecond
-	defaultHardware      = 15 * time.Second // what the timers of common boards can count to, from memory
-	mostRelayContacts    = 64               // as bridge/relay/agent
+	defaultHardware      = 15 * time.Second // common boards support this, from memory
+	mostRelayContacts    = 64               // the same as in bridge/relay/agent
 )
 
 // LoadRelay is [Load] for the agent's file.
@@ -100,8 +100,8 @@ func LoadRelay(path string) (*Relay, Faults, error) {
 	return r, faults, nil
 }
 
-// LoadRelayForClosing is [LoadForClosing] for the agent's file: with faults it returns what it could make out, nil if
-// that is nothing.
+// LoadRelayForClosing is [LoadForClosing] for the agent's file. If there are faults, it returns what it could read, or
+// nil if it could read nothing.
 func LoadRelayForClosing(path string) (*Relay, Faults, error) {
 	data, err := file.Read(path)
 	if err != nil {
@@ -112,7 +112,7 @@ func LoadRelayForClosing(path string) (*Relay, Faults, error) {
 	return r, d.sorted(), nil
 }
 
-// ParseRelay is [LoadRelay] for a text; name stands in the faults.
+// ParseRelay is [LoadRelay] for a text; name is the file name in the faults.
 func ParseRelay(name string, data []byte, env Env) (*Relay, Faults) {
 	d := &decoder{file: name, env: env, places: map[string]*yaml.Node{}}
 	r := d.decodeRelay(data)
@@ -232,7 +232,7 @@ func relaySerialKeys(s *RelaySerial) []key {
 	return append(controlLineKeys(&s.ControlLine), required(text("device", &s.Device, "a path such as /dev/ttyUSB0")))
 }
 
-// validateRelay looks at relations between values.
+// validateRelay checks the relations between values.
 func (d *decoder) validateRelay(r *Relay) {
 	if !r.Listen.IsValid() && !d.has("listen") && r.MQTT == nil {
 		d.add(d.at(""), "neither listen nor mqtt; nobody could reach the contacts: add listen: with allow_from:, or mqtt:")
@@ -279,7 +279,7 @@ func (d *decoder) validateRelayContacts(all []RelayContact) {
 			ways, output = ways+1, "line "+g.Line+" of chip "+g.Chip
 		}
 		if s := c.Serial; s != nil {
-			ways, output = ways+1, s.Device // one port, one contact: the other line moves when the port is opened
+			ways, output = ways+1, s.Device // opening the port moves both lines, so a port has only one contact
 		}
 		if c.Simulated != nil {
 			ways++

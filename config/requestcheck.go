@@ -7,7 +7,7 @@ import (
 	"time"
 )
 
-// checkRequests checks how a web device is driven; device is nil if that is not known.
+// checkRequests checks how a web device is driven; device is nil if the device is not known.
 func (d *decoder) checkRequests(r *Requests, device *HTTPDevice, at string) {
 	switch {
 	case r.contract():
@@ -45,10 +45,10 @@ func (d *decoder) checkRequests(r *Requests, device *HTTPDevice, at string) {
 	}
 }
 
-// nameWords are those that stand in every template of a request.
+// nameWords are the words that every template of a request may contain.
 var nameWords = []string{"{line}", "{contact}", "{user}", "{password}"}
 
-// checkRequest checks one request; may are the words of its templates besides the names.
+// checkRequest checks one request. Its templates may contain the words in may, as well as nameWords.
 func (d *decoder) checkRequest(q *Request, device *HTTPDevice, at, method string, contract bool, may ...string) {
 	if q.Path == "" && !contract && !d.has(at+".path") {
 		d.add(d.at(at), "%s.path is missing; it is required: add it here", at)
@@ -70,7 +70,7 @@ func (d *decoder) checkRequest(q *Request, device *HTTPDevice, at, method string
 	d.checkHeaders(q.Headers, device, at+".headers", may...)
 }
 
-// checkWords checks the words of a template. Its faults do not show the template, which may hold a secret.
+// checkWords checks the words of a template. Its faults do not quote the template, which may hold a secret.
 func (d *decoder) checkWords(at, template string, device *HTTPDevice, may []string) {
 	for _, w := range requestWord.FindAllString(template, -1) {
 		switch {
@@ -78,7 +78,7 @@ func (d *decoder) checkWords(at, template string, device *HTTPDevice, may []stri
 			d.add(d.at(at), "%s: it has a word in braces that does not belong there; known are %s", at,
 				strings.Join(append(slices.Clone(nameWords), may...), " "))
 			return
-		case device == nil, w == "{password}" && d.env.ReadFile == nil: // not known here
+		case device == nil, w == "{password}" && d.env.ReadFile == nil: // the value is not known here
 		case w == "{user}" && !isUnreserved(device.User), w == "{password}" && !isUnreserved(device.Password.Reveal()):
 			d.add(d.at(at), "%s: what stands for %s, the controller's, may have letters, digits and - . _ ~ only, at least one; choose another, or leave the word out",
 				at, w)
@@ -92,7 +92,7 @@ func isUnreserved(s string) bool {
 	return err == nil
 }
 
-// checkHeaders sees that each header has its value, here or elsewhere.
+// checkHeaders checks that each header field has exactly one of value and secret.
 func (d *decoder) checkHeaders(all []Header, device *HTTPDevice, at string, may ...string) {
 	for i, h := range all {
 		path := fmt.Sprintf("%s[%d]", at, i)

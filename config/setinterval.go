@@ -11,22 +11,26 @@ import (
 	"go.yaml.in/yaml/v3"
 )
 
-// ErrInterval is in every error of an interval that cannot be written into a file; the file is as it was.
+// ErrInterval is in the chain of every error of an interval that cannot be written into a file. The file is unchanged
+// then.
 var ErrInterval = errors.New("the interval is not written")
 
-// WithInterval returns the text of a configuration file with policy.interval of one line set, a whole number of
-// milliseconds. Every byte outside of that place stays as it is: comments, order, anchors, quotes, indentation, line
-// ends. name stands in the errors. No secret is fetched.
+// WithInterval returns the text of a configuration file with policy.interval of one line set to a whole number of
+// milliseconds. Every other byte stays the same: comments, order, anchors, quotes, indentation, line ends. name is the
+// file name in errors. No secret is fetched.
 //
-// Where the file gives the line policy.steps, those not longer than the interval are taken out of it: in braces they go
-// with their commas, with dashes their lines go, each with the comment on its own line; [] is left of the last ones.
-// Steps that come with an alias or << stay as they are, and the line gets its own, [] too, beside its own interval.
+// If the file gives the line policy.steps, WithInterval removes the steps that are not longer than the interval. In a
+// list in brackets it removes them with their commas. In a list with dashes it removes their lines, each with the
+// comment on that line. If no step is left, [] remains. Steps that come from an alias or a merge (<<) stay as they are;
+// the line then gets steps of its own next to its own interval, even if they are [].
 //
-// Where the line has no interval of its own (it is not in the file, or comes with an alias or <<), it gets one, and
-// what it is shared with stays as it is. Where it stands in a mapping that other lines take it from, it is refused, and
-// the error names them: what others see is never changed, and nothing is written into their entries. The result has
-// been read again: it has no fault, and differs in that interval and those steps alone (and in steps that are computed
-// from the interval). The file must have no faults before either.
+// If the line has no interval of its own (there is none in the file, or it comes from an alias or a merge), the line
+// gets one, and the shared mapping stays as it is. If the interval is in a mapping that other lines share, WithInterval
+// returns an error that names those lines: it never changes the values of other lines, and writes nothing into their
+// entries.
+//
+// The result has been read back. It has no faults, and differs only in that interval, those steps, and steps that are
+// computed from the interval. The file must have no faults before the change either.
 func WithInterval(name string, data []byte, line string, interval time.Duration) ([]byte, error) {
 	refuse := func(format string, a ...any) ([]byte, error) {
 		return nil, fmt.Errorf("%s: line %s: %w: %w", name, line, ErrInterval, fmt.Errorf(format, a...))
@@ -64,7 +68,7 @@ func WithInterval(name string, data []byte, line string, interval time.Duration)
 	return refuse("%w", first)
 }
 
-// parsedFile is a file that has been read without its secrets.
+// parsedFile is a file that was read without its secrets.
 type parsedFile struct {
 	source *source
 	d      *decoder
@@ -89,8 +93,8 @@ func (r *parsedFile) names() string {
 	return strings.Join(all, ", ")
 }
 
-// onlyInterval reports whether a file that was read again is as r but for the interval of one line, and its steps that
-// are not longer.
+// onlyInterval returns nil if the file after the edit differs from r only in the interval of one line and the removed
+// steps. Otherwise the error says what to do.
 func (r *parsedFile) onlyInterval(after *parsedFile, at int, interval time.Duration) error {
 	if after.config == nil || len(after.config.Lines) != len(r.config.Lines) {
 		return errors.New("the file would not be read as before; write the interval by hand")
@@ -128,7 +132,7 @@ func (r *parsedFile) onlyInterval(after *parsedFile, at int, interval time.Durat
 	return nil
 }
 
-// own returns the value of a key that stands in a mapping itself, and the key; nil if there is none.
+// own returns a key that a mapping itself has, and its value, or nil if there is none.
 func own(m *yaml.Node, name string) (k, v *yaml.Node) {
 	for i := 0; i+1 < len(m.Content); i += 2 {
 		if m.Content[i].Kind == yaml.ScalarNode && m.Content[i].Value == name && m.Content[i].Tag != "!!merge" {
@@ -138,7 +142,7 @@ func own(m *yaml.Node, name string) (k, v *yaml.Node) {
 	return nil, nil
 }
 
-// edits returns what to change together so that the interval of a line is written, the best way first.
+// edits returns the ways to write the interval of a line, the best one first. The edits of one way belong together.
 func (r *parsedFile) edits(at int, interval time.Duration) [][]edit {
 	_, lines := own(r.root, "lines")
 	if lines == nil {
@@ -166,7 +170,8 @@ func (r *parsedFile) edits(at int, interval time.Duration) [][]edit {
 	}
 	_, old := own(policy, "interval")
 	stepsKey, steps := own(policy, "steps")
-	var with []edit // none for steps that are not known how to change: they are a fault then
+	// edits of the steps; none if they cannot be changed, which is then found as a fault
+	var with []edit
 	switch {
 	case trim && steps != nil:
 		with = r.source.shorten(stepsKey, steps, left)
@@ -185,7 +190,7 @@ func (r *parsedFile) edits(at int, interval time.Duration) [][]edit {
 	return ways
 }
 
-// each makes of each edit a way of its own.
+// each makes a way of each edit.
 func each(all []edit) [][]edit {
 	ways := make([][]edit, len(all))
 	for i, e := range all {
@@ -194,7 +199,7 @@ func each(all []edit) [][]edit {
 	return ways
 }
 
-// replace returns the edit that writes another interval in the place of a value.
+// replace returns the edit that replaces a value with an interval.
 func (s *source) replace(old *yaml.Node, interval time.Duration) []edit {
 	from, to, _, ok := s.span(old)
 	if !ok {
@@ -203,7 +208,7 @@ func (s *source) replace(old *yaml.Node, interval time.Duration) []edit {
 	return []edit{{from, to, interval.String()}}
 }
 
-// insert returns the ways to add pairs to a mapping, the value of key.
+// insert returns the ways to add pairs to a mapping, which is the value of key.
 func (s *source) insert(key, m *yaml.Node, pairs ...string) []edit {
 	inBraces := strings.Join(pairs, ", ")
 	if len(m.Content) == 0 {
@@ -223,14 +228,15 @@ func (s *source) insert(key, m *yaml.Node, pairs ...string) []edit {
 	indent := m.Content[0].Column - 1
 	next := s.eol(first) + strings.Repeat(" ", indent)
 	all := []edit{{first, first, strings.Join(pairs, next) + next}}
-	if at := s.offset(key); at >= 0 && m.Content[0].Line > key.Line { // behind "policy:", before the comment of the first key
+	// after "policy:", before the comment of the first key
+	if at := s.offset(key); at >= 0 && m.Content[0].Line > key.Line {
 		all = slices.Insert(all, 0, s.afterLine(at, indent, pairs...))
 	}
 	return all
 }
 
-// newPolicy returns the ways to add a policy to the mapping of a line: flow within braces, else block, one or several
-// lines.
+// newPolicy returns the ways to add a policy to the mapping of a line: flow if that is in braces, else block, which has
+// one or more lines.
 func (r *parsedFile) newPolicy(entry *yaml.Node, flow string, block ...string) []edit {
 	if len(block) == 0 {
 		block = []string{flow}
@@ -252,7 +258,7 @@ func (r *parsedFile) newPolicy(entry *yaml.Node, flow string, block ...string) [
 	return all
 }
 
-// mergedPolicy returns a policy in braces that is a merged one but for some pairs, those of the interval and of steps.
+// mergedPolicy returns a policy in braces: a merged one with some pairs replaced, those of the interval and of steps.
 func mergedPolicy(merged *yaml.Node, pairs []string) string {
 	if merged.Anchor != "" {
 		return "policy: {<<: *" + merged.Anchor + ", " + strings.Join(pairs, ", ") + "}"
@@ -265,14 +271,14 @@ func mergedPolicy(merged *yaml.Node, pairs []string) string {
 		one := &yaml.Node{Kind: yaml.MappingNode, Style: yaml.FlowStyle, Content: m.Content[i : i+2]}
 		text, err := yaml.Marshal(one)
 		if err != nil {
-			continue // what is lost is found when the text is read again
+			continue // what is lost here is found when the text is read back
 		}
 		pairs = append(pairs, strings.TrimSuffix(strings.TrimPrefix(strings.TrimSpace(string(text)), "{"), "}"))
 	}
 	return "policy: {" + strings.Join(pairs, ", ") + "}"
 }
 
-// plain is a copy without anchors and comments, in braces.
+// plain returns a copy in braces, without anchors and comments.
 func plain(n *yaml.Node) *yaml.Node {
 	c := *n
 	c.Anchor, c.HeadComment, c.LineComment, c.FootComment = "", "", "", ""

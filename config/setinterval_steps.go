@@ -9,13 +9,13 @@ import (
 	"go.yaml.in/yaml/v3"
 )
 
-// hasSteps reports whether the file gives a line its steps, so that they are not computed.
+// hasSteps reports whether the file gives a line its steps. Otherwise they are computed.
 func (r *parsedFile) hasSteps(line int) bool {
 	return r.d.has(fmt.Sprintf("lines[%d].policy.steps", line))
 }
 
-// remainingSteps returns the steps that are left of those in the file with an interval, nil if none; trim reports
-// whether any must go. The ones that go are the first ones, since steps rise.
+// remainingSteps returns the steps of the file that are longer than an interval, or nil if there are none. trim reports
+// whether any have to be removed. Those are the first ones, since steps ascend.
 func (r *parsedFile) remainingSteps(line int, interval time.Duration) (left []time.Duration, trim bool) {
 	steps := r.config.Lines[line].Policy.Steps
 	if !r.hasSteps(line) || len(steps) == 0 || steps[0] > interval {
@@ -29,7 +29,7 @@ func (r *parsedFile) remainingSteps(line int, interval time.Duration) (left []ti
 	return left, true
 }
 
-// remedy says what to change first, where steps still stand in the way.
+// remedy returns what to change first, if the steps in the file prevent the change.
 func (r *parsedFile) remedy(after *parsedFile, line int, interval time.Duration) string {
 	left, trim := r.remainingSteps(line, interval)
 	if _, still := after.remainingSteps(line, interval); !trim || !still {
@@ -39,7 +39,7 @@ func (r *parsedFile) remedy(after *parsedFile, line int, interval time.Duration)
 		interval, flow(left))
 }
 
-// sharedKeys is what other lines take from the mapping that would be written.
+// sharedKeys says which keys other lines take from the mapping that would be written.
 type sharedKeys struct{ interval, steps bool }
 
 func (s sharedKeys) refusal(others []string) error {
@@ -54,7 +54,7 @@ func (s sharedKeys) refusal(others []string) error {
 		strings.Join(others, ", "), what, pairs)
 }
 
-// flow writes steps as a list in brackets.
+// flow returns steps as a list in brackets.
 func flow(steps []time.Duration) string {
 	all := make([]string, len(steps))
 	for i, s := range steps {
@@ -63,7 +63,7 @@ func flow(steps []time.Duration) string {
 	return "[" + strings.Join(all, ", ") + "]"
 }
 
-// beside returns the edit that adds a pair to a mapping behind one of its values.
+// beside returns the edit that adds a pair to a mapping after one of its values.
 func (s *source) beside(m, value *yaml.Node, pair string) []edit {
 	_, _, end, ok := s.span(value)
 	switch {
@@ -75,8 +75,8 @@ func (s *source) beside(m, value *yaml.Node, pair string) []edit {
 	return []edit{s.afterLine(end, m.Content[0].Column-1, pair)}
 }
 
-// shorten returns the edits that leave only the last entries of a list, the value of key; nil if it is written in a way
-// that is not known.
+// shorten returns the edits that remove all but the last entries of a list, which is the value of key. It returns nil
+// if the list is written in an unsupported way.
 func (s *source) shorten(key, list *yaml.Node, left []time.Duration) []edit {
 	if list.Kind == yaml.AliasNode {
 		from, to, _, ok := s.span(list)
@@ -92,10 +92,10 @@ func (s *source) shorten(key, list *yaml.Node, left []time.Duration) []edit {
 	return s.shortenBlock(key, list, n)
 }
 
-// shortenFlow takes the first n entries out of a list in brackets, each with its comma. An entry that ends its line
-// goes with the comment there; one that is alone on its line, with the line.
+// shortenFlow removes the first n entries from a list in brackets, each with its comma. If an entry ends its line, it
+// also removes the comment there. If an entry is alone on its line, it removes the line.
 func (s *source) shortenFlow(list *yaml.Node, n int) []edit {
-	var at []edit // the entries and their commas
+	var at []edit // the entries with their commas
 	for _, entry := range list.Content[:n] {
 		from := s.offset(entry)
 		_, _, end, ok := s.span(entry)
@@ -107,7 +107,8 @@ func (s *source) shortenFlow(list *yaml.Node, n int) []edit {
 		if !strings.HasPrefix(s.text[comma:], ",") {
 			continue
 		}
-		if _, next := s.lineEnd(end); next <= comma && strings.Contains(s.text[next:comma], "#") { // comments on lines of their own stay
+		// Comments on lines of their own stay.
+		if _, next := s.lineEnd(end); next <= comma && strings.Contains(s.text[next:comma], "#") {
 			at = append(at, edit{comma, comma + 1, ""})
 		} else {
 			at[len(at)-1].to = comma + 1
@@ -144,7 +145,7 @@ func (s *source) shortenFlow(list *yaml.Node, n int) []edit {
 	return all
 }
 
-// shortenBlock takes the lines of the first n entries out of a list with dashes.
+// shortenBlock removes the lines of the first n entries from a list with dashes.
 func (s *source) shortenBlock(key, list *yaml.Node, n int) []edit {
 	var all []edit
 	for _, entry := range list.Content[:n] {
@@ -175,8 +176,8 @@ func (s *source) shortenBlock(key, list *yaml.Node, n int) []edit {
 	return slices.Insert(all, 0, edit{at, at, " []"})
 }
 
-// behind returns where the value of a key can begin: behind the colon, or the value's anchor and tag; -1 if that cannot
-// be told.
+// behind returns the offset at which the value of a key can begin: after the colon, or after the value's anchor and
+// tag. It returns -1 if that is not known.
 func (s *source) behind(key, value *yaml.Node) int {
 	at := s.offset(value)
 	if at < 0 {

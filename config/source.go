@@ -8,10 +8,11 @@ import (
 	"go.yaml.in/yaml/v3"
 )
 
-// source is the text of a file, with the way from the places of its nodes to its bytes.
+// source is the text of a file, with a way from the positions of its nodes to its bytes.
 type source struct {
 	text string
-	// lines has where each line begins; its ends are those of YAML 1.1 (section 5.4), as the parser counts.
+	// lines holds the offset at which each line begins. Lines end as in YAML 1.1 (section 5.4), which the parser
+	// follows.
 	lines []int
 }
 
@@ -32,7 +33,7 @@ func newSource(text string) *source {
 	return s
 }
 
-// breakAt returns the length of the line break that s begins with, 0 if it begins with none.
+// breakAt returns the length of the line break at the beginning of s, or 0 if there is none.
 func breakAt(s string) int {
 	for _, b := range []string{"\r\n", "\n", "\r", "\u0085", "\u2028", "\u2029"} {
 		if strings.HasPrefix(s, b) {
@@ -42,7 +43,7 @@ func breakAt(s string) int {
 	return 0
 }
 
-// offset returns where a node begins, -1 if that is nowhere in the text. Columns count characters.
+// offset returns the offset at which a node begins, or -1 if that is not in the text. Columns count characters.
 func (s *source) offset(n *yaml.Node) int {
 	if n.Line < 1 || n.Line > len(s.lines) || n.Column < 1 {
 		return -1
@@ -58,10 +59,11 @@ func (s *source) offset(n *yaml.Node) int {
 	return at
 }
 
-// content returns where the content of a node begins, behind its anchor and tag; -1 if that cannot be told.
+// content returns the offset at which the content of a node begins, after its anchor and tag, or -1 if that is not
+// known.
 func (s *source) content(n *yaml.Node) int { return s.pastProperties(s.offset(n)) }
 
-// pastProperties returns where the next thing is that is neither an anchor nor a tag, -1 if that cannot be told.
+// pastProperties skips anchors and tags, and returns the offset of what follows, or -1 if that is not known.
 func (s *source) pastProperties(at int) int {
 	for at >= 0 && at < len(s.text) && (s.text[at] == '&' || s.text[at] == '!') {
 		end := strings.IndexAny(s.text[at:], " \t\r\n")
@@ -74,8 +76,8 @@ func (s *source) pastProperties(at int) int {
 	return at
 }
 
-// span returns where the text of a plain value begins and ends, within its quotes, and where all of it ends; an alias
-// begins with its star. ok is false if the value is written in another way.
+// span returns the offsets at which the text of a plain value begins and ends, without its quotes, and where the value
+// ends with its quotes. The text of an alias includes its star. ok is false if the value is written in another way.
 func (s *source) span(n *yaml.Node) (from, to, end int, ok bool) {
 	from = s.content(n)
 	word, quote := n.Value, 0
@@ -98,7 +100,7 @@ func (s *source) span(n *yaml.Node) (from, to, end int, ok bool) {
 	return from, to, to + quote, strings.HasPrefix(s.text[from:], word)
 }
 
-// past returns where the next thing is that is neither a space, a line break nor a comment.
+// past skips spaces, line breaks and comments, and returns the offset of what follows.
 func (s *source) past(at int) int {
 	for at < len(s.text) {
 		switch n := breakAt(s.text[at:]); {
@@ -115,7 +117,7 @@ func (s *source) past(at int) int {
 	return at
 }
 
-// lineStart returns where the line of an offset begins.
+// lineStart returns the offset at which the line of an offset begins.
 func (s *source) lineStart(at int) int {
 	i, found := slices.BinarySearch(s.lines, at)
 	if found {
@@ -124,7 +126,7 @@ func (s *source) lineStart(at int) int {
 	return s.lines[max(i-1, 0)]
 }
 
-// lineEnd returns where the line of an offset ends: at the begin and behind its break.
+// lineEnd returns the offset at which the line of an offset ends, and the offset after its line break.
 func (s *source) lineEnd(at int) (end, next int) {
 	for end = at; end < len(s.text); {
 		if n := breakAt(s.text[end:]); n > 0 {
@@ -136,7 +138,8 @@ func (s *source) lineEnd(at int) (end, next int) {
 	return end, end
 }
 
-// eol returns the line break that the line of an offset ends with, or the first one of the text.
+// eol returns the line break at the end of the line of an offset. If that line has none, it returns the first one of
+// the text.
 func (s *source) eol(at int) string {
 	end, next := s.lineEnd(at)
 	if end == next {
@@ -154,7 +157,7 @@ type edit struct {
 	text     string
 }
 
-// apply makes all edits. Of two that overlap only the later one in the text is made.
+// apply makes all edits. If two edits overlap, it makes only the one that begins later in the text.
 func (s *source) apply(all []edit) string {
 	all = slices.Clone(all)
 	slices.SortStableFunc(all, func(a, b edit) int { return b.from - a.from })
@@ -169,11 +172,11 @@ func (s *source) apply(all []edit) string {
 	return text
 }
 
-// afterLine is the edit that adds lines, each with its indentation, behind the line of an offset.
+// afterLine returns the edit that adds lines, each with its indentation, after the line of an offset.
 func (s *source) afterLine(at, indent int, lines ...string) edit {
 	end, next := s.lineEnd(at)
 	eol, pad := s.eol(at), strings.Repeat(" ", indent)
-	if end == next { // the last line, without a break: the new last one has none either
+	if end == next { // the last line has no line break, so the new last line has none either
 		return edit{end, end, eol + pad + strings.Join(lines, eol+pad)}
 	}
 	return edit{next, next, pad + strings.Join(lines, eol+pad) + eol}

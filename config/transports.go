@@ -11,7 +11,7 @@ import (
 
 // This file checks that what a line sends can reach the other side at all.
 
-// sockets returns the line's own sockets, or those that lines share.
+// sockets returns the line's own sockets, or else the shared ones.
 func (l *Line) sockets(c *Config) (adapter, service Socket) {
 	adapter, service = c.SIP.AdapterSide, c.SIP.ServiceSide
 	if l.Adapter.Socket != nil {
@@ -23,7 +23,7 @@ func (l *Line) sockets(c *Config) (adapter, service Socket) {
 	return adapter, service
 }
 
-// checkTransports finds URIs that ask for a transport that the line's socket does not serve.
+// checkTransports reports URIs that ask for a transport that the line's socket does not serve.
 func (d *decoder) checkTransports(c *Config, l *Line, at string) {
 	adapter, service := l.sockets(c)
 	d.checkTransport(at+".adapter.contact", l.Adapter.Contact, adapter, "udp")
@@ -33,7 +33,7 @@ func (d *decoder) checkTransports(c *Config, l *Line, at string) {
 	}
 }
 
-// checkTransport takes the transport that counts where the URI names none; "": the socket's own.
+// checkTransport checks one URI. usual is the transport of a URI that names none; "" means that of the socket.
 func (d *decoder) checkTransport(path, uri string, s Socket, usual string) {
 	var u sip.Uri
 	if uri == "" || len(s.Transports) == 0 || sip.ParseUri(uri, &u) != nil || u.Host == "" {
@@ -49,7 +49,7 @@ func (d *decoder) checkTransport(path, uri string, s Socket, usual string) {
 		path, strconv.Quote(usual), strings.Join(s.Transports, ", "), s.Transports[0])
 }
 
-// checkDirect finds a line whose two sides could not send sound to one another by themselves.
+// checkDirect reports a line with media: direct whose two sides cannot send media to each other.
 func (d *decoder) checkDirect(c *Config, l *Line, at string) {
 	adapter, service := l.sockets(c)
 	a, s := adapter.family(), service.family()
@@ -59,7 +59,7 @@ func (d *decoder) checkDirect(c *Config, l *Line, at string) {
 	}
 }
 
-// family is that of the addresses that the socket's other side has; "": either.
+// family returns the address family of the peers of the socket; "" means either.
 func (s Socket) family() string {
 	addr := s.Listen.Addr()
 	if at, err := netip.ParseAddr(strings.Trim(s.Advertise, "[]")); err == nil {

@@ -5,10 +5,10 @@ import (
 	"strings"
 )
 
-// checkLinesDiffer finds what two lines must not share.
+// checkLinesDiffer reports what two lines must not share.
 func (d *decoder) checkLinesDiffer(c *Config) {
 	first := map[string]string{}
-	// once tells of a second holder of the same thing; the empty thing is nobody's.
+	// once reports a second holder of the same thing. If thing is "", it reports nothing.
 	once := func(path, thing, words, remedy string) {
 		if holder, taken := first[thing]; taken {
 			d.add(d.at(path), "%s: %s is that of %s already; %s", path, words, holder, remedy)
@@ -49,8 +49,8 @@ func (d *decoder) checkLinesDiffer(c *Config) {
 	d.checkWatchdogRegisters(c)
 }
 
-// checkWatchdogRegisters finds a time-out register that would be written as something else too: the daemon writes it on
-// every connection, and in the place of a timed output that would open a loop.
+// checkWatchdogRegisters reports a timeout register that is also used for something else. The daemon writes the
+// register at every connection. If it were a timed output, that would open a loop.
 func (d *decoder) checkWatchdogRegisters(c *Config) {
 	type place struct {
 		controller string
@@ -86,7 +86,7 @@ func (d *decoder) checkWatchdogRegisters(c *Config) {
 	}
 }
 
-// checkContactUnshared finds a contact that two lines would drive.
+// checkContactUnshared reports a contact that two lines would drive.
 func (d *decoder) checkContactUnshared(l *Line, at string, once func(path, thing, words, remedy string)) {
 	const remedy = "one contact serves one line: give each its own"
 	k := &l.Contact
@@ -101,7 +101,8 @@ func (d *decoder) checkContactUnshared(l *Line, at string, once func(path, thing
 		}
 	case k.Driver == DriverGPIO && k.GPIO != nil:
 		for path, line := range map[string]string{".gpio.line": k.GPIO.Line, ".gpio.sense.line": k.GPIO.senseLine()} {
-			if line != "" && (path == ".gpio.line" || line != k.GPIO.Line) { // its own contact's line is told elsewhere
+			// A line that is both contact and input of one contact is reported elsewhere.
+			if line != "" && (path == ".gpio.line" || line != k.GPIO.Line) {
 				once(at+path, "gpio "+k.Controller+" "+line, fmt.Sprintf("line %s of %s", line, k.Controller), remedy)
 			}
 		}

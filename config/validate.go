@@ -12,7 +12,7 @@ import (
 	"github.com/emiago/sipgo/sip"
 )
 
-// validate checks the relations between values. What is not in the file is left to the fault that says so.
+// validate checks the relations between values. It does not report missing keys again.
 func (d *decoder) validate(c *Config) {
 	d.checkCountry(c)
 	d.checkSockets(c)
@@ -39,7 +39,7 @@ func (d *decoder) validate(c *Config) {
 	d.checkLinesDiffer(c)
 }
 
-// checkMediaLost finds a consent that would have no effect.
+// checkMediaLost reports a media_lost: act that would have no effect.
 func (d *decoder) checkMediaLost(l *Line, at string) {
 	switch {
 	case l.MediaLost != "act":
@@ -68,7 +68,7 @@ func (c *Config) numbers() (*supervision.Numbers, error) {
 	})
 }
 
-// listener is a socket and where it stands.
+// listener is a socket and its path in the file.
 type listener struct {
 	Socket
 	path    string
@@ -113,7 +113,7 @@ func (d *decoder) checkSockets(c *Config) {
 	}
 }
 
-// clashes reports whether two sockets cannot be open at once. Equal ones on one side are one.
+// clashes reports whether two sockets cannot be open at once. Equal sockets on the same side are one socket.
 func (s listener) clashes(o listener) bool {
 	if s.service == o.service && s.Listen == o.Listen && s.Advertise == o.Advertise &&
 		slices.Equal(s.Transports, o.Transports) {
@@ -125,7 +125,7 @@ func (s listener) clashes(o listener) bool {
 
 func sameHost(a, b netip.Addr) bool { return a == b || a.IsUnspecified() || b.IsUnspecified() }
 
-// callsPerLine have ports for certain: one that is up, and one that waits.
+// callsPerLine is the number of calls of a line that must have ports: one active and one waiting.
 const callsPerLine = 2
 
 func (d *decoder) checkMedia(c *Config) {
@@ -171,7 +171,8 @@ func (d *decoder) checkMedia(c *Config) {
 	}
 }
 
-// portsPerCall are RTP and RTCP, and at one address for both sides twice.
+// portsPerCall returns the ports that a call takes at one address: RTP and RTCP, twice if both sides have the same
+// address.
 func (c *Config) portsPerCall() int {
 	if c.Media.AdapterAddress == c.Media.ServiceAddress {
 		return 4
@@ -199,7 +200,7 @@ func (d *decoder) checkAdapter(l *Line, at string) {
 	}
 }
 
-// uri parses a SIP URI as the user agent will. Its faults do not quote it, since there may be a password in it.
+// uri parses a SIP URI as the user agent does. Its faults do not quote the URI, since it may contain a password.
 func (d *decoder) uri(path, s string) (u sip.Uri, ok bool) {
 	err := sip.ParseUri(s, &u)
 	switch {
@@ -227,7 +228,8 @@ func (c *Config) controllerNames() string {
 	return strings.Join(all, ", ")
 }
 
-// longest is the longest interval that a clearing may ask of the line: also the one that no flash is (invariant 3).
+// longest returns the longest interval that a clearing may use on the line, including one that is longer than any flash
+// (invariant 3).
 func longest(p *supervision.Policy) time.Duration {
 	v := p.Interval
 	for _, s := range p.Steps {
@@ -239,10 +241,10 @@ func longest(p *supervision.Policy) time.Duration {
 	return v
 }
 
-// register16 is the largest count a register holds.
+// register16 is the largest number that a register can hold.
 const register16 = 65535
 
-// checkTimed compares the controller's own timer with what the line asks of it.
+// checkTimed compares the controller's own timer with the intervals of the line.
 func (d *decoder) checkTimed(l *Line, at string) {
 	own := l.Contact.ownTimer()
 	t := struct{ Unit, Limit time.Duration }{own.unit, own.limit}
@@ -255,7 +257,7 @@ func (d *decoder) checkTimed(l *Line, at string) {
 			t.Unit, register16*t.Unit)
 	}
 	if !l.Contact.flat() && t.Limit < t.Unit {
-		return // told already
+		return // checkLimit has reported this
 	}
 	need := longest(&l.Policy)
 	whole := wholeUnits(need, t.Unit)
@@ -269,7 +271,7 @@ func (d *decoder) checkTimed(l *Line, at string) {
 			"%s.limit: %v is shorter than %v, the whole units that the longest interval of the line, %v, takes, so it would never be asked for; raise it, or shorten the interval",
 			at, t.Limit, whole, need)
 	}
-	// Where the interval itself is too long the policy says so.
+	// If the interval itself is too long, checkPolicy reports it.
 	if p := &l.Policy; whole > need && need <= p.Longest() && p.Lead+need <= dialWindow &&
 		(whole > p.Longest() || p.Lead+whole > dialWindow) {
 		d.add(d.at(at+".unit"),
@@ -281,7 +283,7 @@ func (d *decoder) checkTimed(l *Line, at string) {
 // dialWindow bounds lead and an opening together (invariant 11).
 const dialWindow = 2 * time.Second
 
-// wholeUnits is v as a board counts it.
+// wholeUnits rounds v up to whole units, as a board does.
 func wholeUnits(v, unit time.Duration) time.Duration { return (v + unit - 1) / unit * unit }
 
 func (d *decoder) checkWatchdog(l *Line, at string) {
@@ -305,7 +307,7 @@ func (d *decoder) checkWatchdog(l *Line, at string) {
 	}
 }
 
-// checkPolicy maps the core's findings to the keys.
+// checkPolicy maps the findings of supervision.Policy.Check to keys.
 func (d *decoder) checkPolicy(l *Line, at string) {
 	for _, f := range l.Policy.Check() {
 		path := at + ".policy." + f.Field

@@ -12,7 +12,7 @@ import (
 	"go.yaml.in/yaml/v3"
 )
 
-// scalar returns the text of a plain value as it is written, "" and false after a fault. Numbers are taken as text too,
+// scalar returns the text of a plain value as it is written, or "" and false after a fault. It accepts numbers as text,
 // so that 112 needs no quotes.
 func (d *decoder) scalar(path string, n *yaml.Node, want string) (string, bool) {
 	if n = resolve(n); n.Kind != yaml.ScalarNode || n.Tag != "!!str" && n.Tag != "!!int" && n.Tag != "!!float" {
@@ -26,7 +26,7 @@ func (d *decoder) scalar(path string, n *yaml.Node, want string) (string, bool) 
 	return n.Value, true
 }
 
-// value is a key of a plain value, turned by parse, whose error ends the sentence "KEY: "VALUE" ...".
+// value is a key with a plain value. The error of parse completes the sentence "KEY: "VALUE" ...".
 func value[T any](name string, into *T, want string, parse func(string) (T, error)) key {
 	return key{name: name, read: func(d *decoder, path string, n *yaml.Node) {
 		s, ok := d.scalar(path, n, want)
@@ -42,14 +42,14 @@ func value[T any](name string, into *T, want string, parse func(string) (T, erro
 	}}
 }
 
-// values is a key of a list of plain values.
+// values is a key with a list of plain values.
 func values[T any](name string, into *[]T, want string, parse func(string) (T, error)) key {
 	return key{name: name, read: func(d *decoder, path string, n *yaml.Node) {
 		if n.Kind != yaml.SequenceNode {
 			d.add(n, "%s: %s where a list is needed; write it as [first, second], each %s", path, kindOf(n), want)
 			return
 		}
-		*into = nil // not the defaults and these
+		*into = nil // the list replaces the defaults
 		for i, entry := range n.Content {
 			var v T
 			at := fmt.Sprintf("%s[%d]", path, i)
@@ -57,7 +57,7 @@ func values[T any](name string, into *[]T, want string, parse func(string) (T, e
 			d.places[at] = entry
 			faults := len(d.faults)
 			value(name, &v, want, parse).read(d, at, entry)
-			if len(d.faults) == faults { // what is no value is told once, here
+			if len(d.faults) == faults { // an invalid entry has already been reported
 				*into = append(*into, v)
 			}
 		}
@@ -111,7 +111,7 @@ func number[T uint8 | uint16 | int](name string, into *T, low, high int) key {
 	}}
 }
 
-// duration is a key of a time with its unit; low and high bound it if high is not 0.
+// duration is a key with a time and its unit. low and high bound it, unless high is 0.
 func duration(name string, into *time.Duration, low, high time.Duration) key {
 	return value(name, into, "a time like 800ms, 2s or 30m", func(s string) (time.Duration, error) {
 		v, err := parseDuration(s)
@@ -163,7 +163,7 @@ func parsePrefix(s string) (netip.Prefix, error) {
 	return p.Masked(), nil
 }
 
-// parseSource is parsePrefix for sources that are believed: not everybody.
+// parseSource is parsePrefix for trusted sources. It does not accept every address.
 func parseSource(s string) (netip.Prefix, error) {
 	p, err := parsePrefix(s)
 	if err == nil && p.Bits() == 0 {
@@ -172,7 +172,7 @@ func parseSource(s string) (netip.Prefix, error) {
 	return p, err
 }
 
-// ports is a range "low-high".
+// ports is a key with a range "low-high".
 func ports(name string, low, high *uint16) key {
 	return key{name: name, read: func(d *decoder, path string, n *yaml.Node) {
 		s, ok := d.scalar(path, n, "a range of ports like 30000-30999")
@@ -194,7 +194,7 @@ func ports(name string, low, high *uint16) key {
 	}}
 }
 
-// hostPort is "host:port".
+// hostPort parses "host:port".
 func hostPort(s string) (string, error) {
 	i := strings.LastIndexByte(s, ':')
 	port, err := strconv.ParseUint(s[i+1:], 10, 16)
@@ -205,7 +205,7 @@ func hostPort(s string) (string, error) {
 	return s, nil
 }
 
-// secret is a mapping with one key that says where the text is. Its faults quote nothing of it.
+// secret is a mapping with one key that says where the text is. Its faults quote nothing of the mapping.
 func secret(name string, into *Secret) key {
 	below := []key{{name: "file"}, {name: "env"}, {name: "credential"}}
 	return key{name: name, below: below, read: func(d *decoder, path string, n *yaml.Node) {
@@ -233,7 +233,7 @@ func secret(name string, into *Secret) key {
 	}}
 }
 
-// keyFile is the path of a private key.
+// keyFile is a key with the path of a private key.
 func keyFile(name string, into *string) key {
 	k := text(name, into, "a path")
 	read := k.read
@@ -245,13 +245,13 @@ func keyFile(name string, into *string) key {
 	return k
 }
 
-// ofContacts reports whether what stands at path is needed to reach a contact.
+// ofContacts reports whether the secret at path is needed to reach a contact.
 func ofContacts(path string) bool {
 	return strings.HasPrefix(path, "controllers[") || strings.HasPrefix(path, "lines[") &&
 		strings.Contains(path, "].contact.")
 }
 
-// secret fetches a secret; a trailing newline is none of it.
+// secret fetches a secret. It removes a trailing newline.
 func (e Env) secret(kind, where string) (string, error) {
 	if kind == "credential" {
 		dir, ok := e.Getenv("CREDENTIALS_DIRECTORY")
@@ -286,7 +286,7 @@ func (e Env) secret(kind, where string) (string, error) {
 	return s, nil
 }
 
-// unit is a Modbus unit identifier (Modbus messaging on TCP/IP: 255 for a board that is addressed by IP alone).
+// unit is a Modbus unit identifier (Modbus messaging on TCP/IP: 255 means a board that is addressed by IP alone).
 func unit(name string, into *uint8) key {
 	inner := number(name, into, 1, 255)
 	return key{name: name, read: func(d *decoder, path string, n *yaml.Node) {

@@ -6,7 +6,7 @@ import (
 	"time"
 )
 
-// checkVerify checks how a line is seen to have cleared.
+// checkVerify checks how the daemon finds out whether a hold has cleared.
 func (d *decoder) checkVerify(c *Config, l *Line, at string) {
 	if l.Verify.By == "sense" && !l.Contact.hasSense() {
 		d.add(d.at(at+".verify.by"),
@@ -30,7 +30,7 @@ func (d *decoder) checkVerify(c *Config, l *Line, at string) {
 	}
 }
 
-// checkEquipment checks the flash window, whose ends stand in two mappings.
+// checkEquipment checks the flash window, whose two ends are in different mappings.
 func (d *decoder) checkEquipment(l *Line, at string) {
 	low, high := l.Equipment.FlashMin, l.Policy.FlashMax
 	path := at + ".equipment.flash_min"
@@ -44,7 +44,7 @@ func (d *decoder) checkEquipment(l *Line, at string) {
 	}
 }
 
-// socketPathLimit is what fits into a Unix socket's address (unix(7): 108 bytes with the zero at the end).
+// socketPathLimit is the longest path of a Unix socket, in bytes (unix(7): 108 with the terminating zero).
 const socketPathLimit = 107
 
 func (d *decoder) checkControl(c *Config) {
@@ -63,7 +63,7 @@ func (d *decoder) checkControl(c *Config) {
 	}
 }
 
-// intervals of a line as they are opened: a board's own timer counts whole units.
+// openingLengths returns the intervals of a line as they are opened: in whole units if the board has its own timer.
 func (l *Line) openingLengths() []time.Duration {
 	all := append([]time.Duration{l.Policy.Interval}, l.Policy.Steps...)
 	if t := l.Contact.ownTimer(); t != nil && t.unit > 0 {

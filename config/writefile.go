@@ -13,19 +13,19 @@ import (
 	"clearback/config/file"
 )
 
-// SetInterval writes policy.interval of one line into the configuration file at path and takes steps that are not
-// longer out of its policy.steps, as [WithInterval] does; the file is then either the old one or the whole new one,
-// whatever happens meanwhile. Owner, group and mode are kept; of a symbolic link the file it leads to is written. With
-// an error the file is as it was. Access lists and further hard links of the file are not kept.
+// SetInterval writes policy.interval of one line into the configuration file at path, and removes steps that are not
+// longer from its policy.steps, as [WithInterval] does. Whatever happens meanwhile, the file is afterwards either the
+// old one or the complete new one. Owner, group and mode are kept. For a symbolic link, the file that it leads to is
+// written. After an error the file is unchanged. Access control lists and further hard links of the file are not kept.
 //
-// A running daemon does not look at the file: tell it. Two writers at once are told apart by what they read: the later
-// one fails.
+// A running daemon does not notice the change, so it has to be informed separately. If two writers change the file at
+// once, the later one fails, because the file is no longer the one that it read.
 func SetInterval(path, line string, interval time.Duration) error {
 	return SetTuned(path, line, interval, 0)
 }
 
 // SetTuned is [SetInterval] that also writes the release time of the line card that was measured with the interval, as
-// [WithCardRelease] does. Either both are written or none; release 0: the interval alone.
+// [WithCardRelease] does. It writes both or neither. If release is 0, it writes only the interval.
 func SetTuned(path, line string, interval, release time.Duration) error {
 	real, old, changed, err := tunedAt(path, line, interval, release)
 	if err != nil || bytes.Equal(old, changed) {
@@ -37,8 +37,8 @@ func SetTuned(path, line string, interval, release time.Duration) error {
 	return nil
 }
 
-// Preview returns what [SetInterval] would change, the steps included, as one hunk of a unified difference with three
-// lines around it and what stays between; "" if nothing would.
+// Preview returns what [SetInterval] would change, the steps included: one hunk of a unified diff, with three lines of
+// context. It returns "" if nothing would change.
 func Preview(path, line string, interval time.Duration) (string, error) {
 	return PreviewTuned(path, line, interval, 0)
 }
@@ -70,7 +70,7 @@ func tunedAt(path, line string, interval, release time.Duration) (real string, o
 	return real, old, changed, err
 }
 
-// replaceFile puts a new text in the place of the old one: a file beside it, flushed, then renamed.
+// replaceFile replaces the text of a file: it writes and flushes a new file in the same directory, then renames it.
 func replaceFile(path string, old, text []byte) (err error) {
 	info, err := os.Stat(path)
 	if err != nil {
@@ -98,7 +98,7 @@ func replaceFile(path string, old, text []byte) (err error) {
 	if err := os.Rename(f.Name(), path); err != nil {
 		return err
 	}
-	// From here on the new file is in place. A folder that cannot be flushed is told of nowhere else.
+	// From here on the new file is in place. An error of the flush of the directory is not reported.
 	if d, openErr := os.Open(dir); openErr == nil {
 		_ = d.Sync()
 		_ = d.Close()
@@ -106,7 +106,7 @@ func replaceFile(path string, old, text []byte) (err error) {
 	return nil
 }
 
-// fill writes and flushes a file that is to be like another one.
+// fill writes and flushes a file with the owner, group and mode of another one.
 func fill(f *os.File, like os.FileInfo, text []byte) error {
 	if s, ok := like.Sys().(*syscall.Stat_t); ok {
 		if err := f.Chown(int(s.Uid), int(s.Gid)); err != nil {
@@ -122,7 +122,7 @@ func fill(f *os.File, like os.FileInfo, text []byte) error {
 	return f.Sync()
 }
 
-// around is how many lines a difference shows before and after what changed.
+// around is the number of context lines before and after a change.
 const around = 3
 
 // difference returns one hunk from the first line that differs to the last.
@@ -176,7 +176,7 @@ func difference(path, old, changed string) string {
 	return s.String()
 }
 
-// inCommon counts, for every pair of places, how many lines from there on two texts have in common, in order.
+// inCommon returns, for every pair of positions, how many lines the rests of two texts have in common, in order.
 func inCommon(x, y []string) [][]int {
 	n := make([][]int, len(x)+1)
 	n[len(x)] = make([]int, len(y)+1)

@@ -1,5 +1,5 @@
 // Package file reads the files that a user names: configurations, secrets, certificates. It never waits for a writer or
-// a device, and tells who else may read or write a file.
+// a device. It also reports which other users may read or write a file.
 package file
 
 import (
@@ -13,20 +13,20 @@ import (
 	"syscall"
 )
 
-// ErrIrregular: what the path names is not a regular file.
+// ErrIrregular means that the path does not name a regular file.
 var ErrIrregular = errors.New("not a regular file")
 
-// Limit is the size in bytes above which [Read] refuses a file. A configuration of a hundred lines has about 50 kB, and
-// a bundle of certificates of all public authorities 250 kB.
+// Limit is the size in bytes above which [Read] refuses a file. The configuration of a hundred lines has about 50 kB. A
+// bundle of certificates of all public authorities has 250 kB.
 const Limit = 1 << 20
 
-// Read returns the contents of a regular file, or of one that a symbolic link leads to. Everything else is an error at
-// once, since a pipe waits for a writer, a terminal for a key, and opening a serial port moves its lines.
+// Read returns the contents of a regular file, or of one that a symbolic link leads to. For anything else it returns an
+// error at once: a pipe waits for a writer, a terminal for a key, and opening a serial port moves its control lines.
 func Read(path string) ([]byte, error) {
 	if err := Check(path); err != nil {
 		return nil, err
 	}
-	f, err := os.OpenFile(path, os.O_RDONLY|syscall.O_NONBLOCK, 0) // it may have become a pipe since
+	f, err := os.OpenFile(path, os.O_RDONLY|syscall.O_NONBLOCK, 0) // the file may have become a pipe since
 	if err != nil {
 		return nil, err
 	}
@@ -45,8 +45,8 @@ func Read(path string) ([]byte, error) {
 	return data, err
 }
 
-// Check returns an error if what the path names is there and is no regular file; it opens nothing. A path that names
-// nothing yet is fine.
+// Check returns an error if the path names something other than a regular file. It opens nothing. A path that does not
+// exist is no error.
 func Check(path string) error {
 	info, err := os.Stat(path)
 	switch {
@@ -75,9 +75,9 @@ func irregular(path string, m fs.FileMode) error {
 	return fmt.Errorf("%s is %s, %w; name a regular file", path, what, ErrIrregular)
 }
 
-// Readable says who besides its owner may read a file, as "its group" or "everybody"; "" if nobody may, or nothing is
-// there. A file in the directory that systemd hands credentials over in ($CREDENTIALS_DIRECTORY) is for the service
-// alone, whatever its mode shows.
+// Readable returns which users besides its owner may read a file: "its group" or "everybody". It returns "" if there
+// are none, or if the file does not exist. A file in the credentials directory of systemd ($CREDENTIALS_DIRECTORY) is
+// only for the service, whatever its mode shows.
 func Readable(path string) string {
 	if dir := os.Getenv("CREDENTIALS_DIRECTORY"); dir != "" &&
 		strings.HasPrefix(filepath.Clean(path), filepath.Clean(dir)+"/") {
@@ -86,8 +86,9 @@ func Readable(path string) string {
 	return otherUsers(path, 0o040, 0o004)
 }
 
-// Writable says who besides its owner may write a file, or add and rename files in a directory; "" if nobody may, or
-// nothing is there. In a directory with the sticky bit nobody renames what is another's.
+// Writable returns which users besides its owner may write a file, or add and rename files in a directory. It returns
+// "" if there are none, or if the file does not exist. In a directory with the sticky bit, nobody can rename another
+// user's files.
 func Writable(path string) string {
 	if info, err := os.Stat(path); err == nil && info.IsDir() && info.Mode()&fs.ModeSticky != 0 {
 		return ""
@@ -99,7 +100,7 @@ func otherUsers(path string, group, world fs.FileMode) string {
 	info, err := os.Stat(path)
 	switch {
 	case err != nil:
-		return "" // whoever reads the file tells it
+		return "" // the code that reads the file reports this error
 	case info.Mode()&world != 0:
 		return "everybody"
 	case info.Mode()&group != 0:
