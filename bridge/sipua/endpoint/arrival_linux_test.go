@@ -8,7 +8,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// What waited in the socket has the stamp of its arrival.
+// A datagram that waited in the socket has the stamp of its arrival.
 func TestKernelTimestamp(t *testing.T) {
 	t.Parallel()
 	c, err := net.ListenUDP("udp4", &net.UDPAddr{IP: net.IPv4(127, 0, 0, 1)})
@@ -26,7 +26,7 @@ func TestKernelTimestamp(t *testing.T) {
 		for readBoot() < after+Arrival(wait) {
 		}
 	}
-	// The kernel begins to stamp some time after it was asked to; a datagram from before bears the time of its reading.
+	// The kernel starts to stamp some time after the request. An earlier datagram has the time at which it was read.
 	start := readBoot()
 	for began := false; !began; {
 		send(time.Millisecond)

@@ -12,14 +12,14 @@ import (
 	"clearback/bridge/sipua/endpoint/endpointtest"
 )
 
-// A fakeClock is both clocks of a machine.
+// fakeClock stands for both clocks of a machine.
 type fakeClock struct{ wall, boot time.Duration }
 
 func (f *fakeClock) pass(d time.Duration) { f.wall, f.boot = f.wall+d, f.boot+d }
 
 const (
-	someDay = 800_000 * time.Hour // the wall clock's
-	someRun = time.Hour           // since the start of the machine
+	someDay = 800_000 * time.Hour // start of the wall clock
+	someRun = time.Hour           // time since the machine started
 )
 
 // ticking lets time pass as it does while the process runs.
@@ -30,12 +30,13 @@ func (f *fakeClock) ticking(a *arrivals, d time.Duration) {
 	}
 }
 
-// How old a message is, by the kernel's stamp, or by the standstill of the process where that does not count.
+// The age of a message follows from the kernel's stamp. If the stamp is not valid, it follows from the time when the
+// process was stopped.
 func TestArrivals(t *testing.T) {
 	t.Parallel()
 	for name, c := range map[string]struct {
-		before func(f *fakeClock, a *arrivals) // what passes between the begin of the reading and the arrival
-		after  func(f *fakeClock, a *arrivals) // from there to its end
+		before func(f *fakeClock, a *arrivals) // what happens between the start of the read and the arrival
+		after  func(f *fakeClock, a *arrivals) // what happens between the arrival and the end of the read
 		stream bool
 		age    time.Duration
 	}{
@@ -77,7 +78,7 @@ func TestArrivals(t *testing.T) {
 			f.pass(5 * time.Second)
 			a.now()
 			f.ticking(a, 500*time.Millisecond)
-		}, age: 5500 * time.Millisecond}, // it may have come then
+		}, age: 5500 * time.Millisecond}, // it may have arrived while the process was stopped
 	} {
 		t.Run(name, func(t *testing.T) {
 			f := &fakeClock{someDay, someRun}
@@ -102,8 +103,8 @@ func TestArrivals(t *testing.T) {
 	}
 }
 
-// A stream that was idle all the time: what comes long after a standstill is new, since what came during it was read
-// when the process went on.
+// A message that arrives on an idle stream long after a stop counts as new. If it had arrived during the stop, it would
+// have been read when the process resumed.
 func TestArrivalLongAfterStandstill(t *testing.T) {
 	t.Parallel()
 	f := &fakeClock{someDay, someRun}
@@ -115,8 +116,9 @@ func TestArrivalLongAfterStandstill(t *testing.T) {
 	require.Equal(t, Arrival(f.boot), a.arrivalOf(began, 0))
 }
 
-// Where there is no boot clock, nothing is known; the first look finds no standstill; without a stamp it came now, even
-// where the wall clock began with the machine; a stamp counts to the last millisecond of a standstill.
+// Edge cases: without a boot clock no arrival is known; the first reading of the clocks reports no stop; a message
+// without a stamp counts as arrived now, even if the wall clock began with the machine; a stamp is valid to the last
+// millisecond of a stop.
 func TestArrivalsAtTheirEdges(t *testing.T) {
 	t.Parallel()
 	f := &fakeClock{wall: someDay}
@@ -153,7 +155,7 @@ func TestArrivalsAtTheirEdges(t *testing.T) {
 		"and what is off by more has no stamp")
 }
 
-// The clocks are looked at four times a second, until the end.
+// The clocks are read four times a second, until the context ends.
 func TestLooksAtTheClocks(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -170,18 +172,18 @@ func TestLooksAtTheClocks(t *testing.T) {
 	})
 }
 
-// What a stream brings in several readings, each but the last a full buffer, may all have come while the process stood
-// still; what it brings afterwards is new.
+// If a stream delivers data in several reads, and each but the last fills the buffer, all of it may have arrived while
+// the process was stopped. Later data is new.
 func TestArrivalInFullBuffers(t *testing.T) {
 	t.Parallel()
 	const many = 50
-	came := make(chan Arrival, many+1) // of all requests
+	came := make(chan Arrival, many+1) // arrivals of all requests
 	h := testHandler{request: func(r *Request) { came <- r.Arrival }}
 	f := &fakeClock{someDay, someRun}
 	clocks := func(o *Options) { o.Clocks = func() (wall, boot time.Duration) { return f.wall, f.boot } }
 	bubble(t, h, clocks, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
 		c := piped(e, source(1))
-		synctest.Wait() // it reads
+		synctest.Wait() // the endpoint reads
 		f.pass(5 * time.Second)
 		var all []byte
 		for i := range many {
@@ -201,7 +203,7 @@ func TestArrivalInFullBuffers(t *testing.T) {
 	})
 }
 
-// An endpoint with sockets of its own knows when a request came.
+// An endpoint with sockets of its own knows when a request arrived.
 func TestArrivalOfARequest(t *testing.T) {
 	t.Parallel()
 	for _, network := range []string{"udp", "tcp"} {
@@ -218,7 +220,7 @@ func TestArrivalOfARequest(t *testing.T) {
 	}
 }
 
-// A reading that began after the standstill brings what is new.
+// Data from a read that began after the stop is new.
 func TestArrivalAfterStandstill(t *testing.T) {
 	t.Parallel()
 	f := &fakeClock{someDay, someRun}

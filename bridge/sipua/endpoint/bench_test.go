@@ -13,7 +13,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// BenchmarkBye is a BYE over UDP on loopback until its 200 is back: through the library alone, and through the
+// BenchmarkBye measures a BYE over UDP on loopback until its 200 arrives, through the library alone and through the
 // endpoint.
 func BenchmarkBye(b *testing.B) {
 	b.Run("library", func(b *testing.B) {
@@ -58,10 +58,10 @@ func byes(b *testing.B, to string) {
 	}
 }
 
-// BenchmarkJunk is what a datagram costs that is thrown away, beside the bare reading of it from the socket in the same
-// run: "ratio" is the time with everything by the time of the bare read.
+// BenchmarkJunk measures the cost of a datagram that is dropped, compared with a bare read from the socket in the same
+// run. "ratio" is the total time divided by the time of the bare read.
 func BenchmarkJunk(b *testing.B) {
-	const burst = 100 // what a socket's buffer holds for sure
+	const burst = 100 // fits into the buffer of a socket
 	junk := make([]byte, 400)
 	for i := range junk {
 		junk[i] = byte(i)

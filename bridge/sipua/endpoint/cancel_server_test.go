@@ -12,14 +12,14 @@ import (
 	"clearback/bridge/sipua/endpoint/endpointtest"
 )
 
-// cancelCase is a CANCEL, where it comes from, and whether it ends the call.
+// cancelCase is a CANCEL, its source address, and whether it cancels the call.
 type cancelCase struct {
 	at     netip.AddrPort
 	cancel []byte
 	ends   bool
 }
 
-// cancelCases are CANCELs of an INVITE from ours, which differ from the right one in one thing each.
+// cancelCases returns CANCELs of an INVITE from ours. Each differs from a valid one in one thing.
 func cancelCases(t *testing.T, ours, second netip.AddrPort) map[string]cancelCase {
 	right := from(ours, "CANCEL", "rings")
 	changed := func(was, is string) []byte {
@@ -41,9 +41,10 @@ func cancelCases(t *testing.T, ours, second netip.AddrPort) map[string]cancelCas
 	}
 }
 
-// A CANCEL ends a call only if it comes from the INVITE's address, whatever the port, or from another one of the same
-// side, and only if branch, sent-by, Call-ID, From tag and CSeq number are those of the INVITE; whether it comes after
-// the INVITE or before it. What does not cancel is answered 481, leaves no state, and keeps the right one from nothing.
+// A CANCEL cancels a call only if it comes from the INVITE's address (any port) or from another address of the same
+// side, and only if its branch, sent-by, Call-ID, From tag and CSeq number are those of the INVITE. This holds whether
+// it arrives after the INVITE or before. Any other CANCEL is answered 481, leaves no state, and does not affect a valid
+// one.
 func TestCancelMatching(t *testing.T) {
 	ours, second := source(1), netip.AddrPortFrom(source(2).Addr(), 5062)
 	invite, right := from(ours, "INVITE", "rings"), from(ours, "CANCEL", "rings")
@@ -91,7 +92,7 @@ func TestCancelMatching(t *testing.T) {
 	}
 }
 
-// A wrong CANCEL that overtakes the right one, which overtakes its INVITE, does not take its place.
+// An invalid CANCEL that overtakes the valid one, which overtakes its INVITE, does not replace the valid one.
 func TestEarlyCancels(t *testing.T) {
 	var l log
 	h := testHandler{cancelled: func(r *Request) { l.add("cancelled") }}
@@ -115,7 +116,7 @@ func TestEarlyCancels(t *testing.T) {
 	})
 }
 
-// A CANCEL that no longer waits for its INVITE leaves nothing.
+// A CANCEL that no longer waits for its INVITE leaves no state.
 func TestEarlyLeavesNothing(t *testing.T) {
 	var w waitingCancels
 	waiting := func(id string) incoming {
@@ -140,7 +141,7 @@ func TestEarlyLeavesNothing(t *testing.T) {
 	require.Empty(t, w.take("invite"))
 }
 
-// However full it is, a CANCEL of a call finds room.
+// A CANCEL of a call finds room, however many transactions there are.
 func TestCancelInAFlood(t *testing.T) {
 	var l log
 	bubble(t, testHandler{cancelled: func(*Request) { l.add("cancelled") }}, nil,

@@ -12,7 +12,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// note writes what comes into a log.
+// note adds a response or an error to the log.
 func (l *log) note(r Response) {
 	if r.Err != nil {
 		l.add(r.Err.Error())
@@ -22,14 +22,15 @@ func (l *log) note(r Response) {
 	l.add(fmt.Sprintf("%d %s", r.StatusCode, tag))
 }
 
-// No answer at all: repeated at T1, 2*T1 ..., then ErrTimeout at 64*T1 (RFC 3261 section 17.1.1.2).
+// Without a response, an INVITE is retransmitted at T1, 2*T1 ..., and ends with ErrTimeout at 64*T1 (RFC 3261 section
+// 17.1.1.2).
 func TestInviteTimeout(t *testing.T) {
 	for _, method := range []sip.RequestMethod{sip.INVITE, sip.OPTIONS} {
 		t.Run(string(method), func(t *testing.T) {
 			runVirtual(t, func(t *virtualTest) {
 				e := open(t, testHandler{})
 				w := listenUDP(t, e)
-				got := make(chan error, 1) // the end
+				got := make(chan error, 1) // the final error
 				start := time.Now()
 				_, err := e.Send(outgoing(method, "silence", w.conn.LocalAddr()), func(r Response) { got <- r.Err })
 				require.NoError(t, err)
@@ -45,7 +46,7 @@ func TestInviteTimeout(t *testing.T) {
 	}
 }
 
-// A 1xx stops the repeats of an INVITE and its time-out, even if it is back before the library's timers run.
+// A 1xx stops the retransmissions and the timeout of an INVITE, even if it arrives before the library's timers run.
 func TestProvisionalStops(t *testing.T) {
 	t.Parallel()
 	runVirtual(t, func(t *virtualTest) {
@@ -62,7 +63,7 @@ func TestProvisionalStops(t *testing.T) {
 	})
 }
 
-// Every 2xx is handed on, repeats and other forks too; a 1xx after it is not.
+// Every 2xx is passed on, also retransmissions and those of other forks. A 1xx after a 2xx is not.
 func TestResponsesOfForks(t *testing.T) {
 	t.Parallel()
 	runVirtual(t, func(t *virtualTest) {
@@ -85,7 +86,7 @@ func TestResponsesOfForks(t *testing.T) {
 	})
 }
 
-// A failure is acknowledged here, each time it is repeated, and handed on once (RFC 3261 section 17.1.1.2).
+// A non-2xx final response is acknowledged at each retransmission, and passed on once (RFC 3261 section 17.1.1.2).
 func TestFailureAcked(t *testing.T) {
 	networks(t, func(t testing.TB, network string) {
 		e := open(t, testHandler{})
@@ -113,8 +114,8 @@ func TestFailureAcked(t *testing.T) {
 	})
 }
 
-// CANCEL waits for a provisional response (RFC 3261 section 9.1), carries the INVITE's branch and Request-URI, and a
-// 200 may cross it.
+// CANCEL waits for a provisional response (RFC 3261 section 9.1). It carries the INVITE's branch and Request-URI. A 200
+// may cross it.
 func TestCancelWaits(t *testing.T) {
 	networks(t, func(t testing.TB, network string) {
 		e := open(t, testHandler{})
@@ -136,8 +137,8 @@ func TestCancelWaits(t *testing.T) {
 	})
 }
 
-// What has ended is not cancelled: neither an answered INVITE, as long as its repeats are awaited, nor one that timed
-// out.
+// No CANCEL is sent for an INVITE that has ended: neither after a final response, while retransmissions of it may
+// arrive, nor after a timeout.
 func TestCancelAfterTheEnd(t *testing.T) {
 	t.Parallel()
 	runVirtual(t, func(t *virtualTest) {
@@ -170,7 +171,7 @@ func TestCancelAfterTheEnd(t *testing.T) {
 	})
 }
 
-// A CANCEL that brings no final response: ErrTimeout after 64*T1.
+// If no final response follows a CANCEL, the transaction ends with ErrTimeout after 64*T1.
 func TestCancelUnanswered(t *testing.T) {
 	t.Parallel()
 	runVirtual(t, func(t *virtualTest) {
@@ -191,7 +192,7 @@ func TestCancelUnanswered(t *testing.T) {
 	})
 }
 
-// What Send adds, and that the caller's request stays as it is.
+// Send adds Via and Max-Forwards to its copy, and leaves the caller's request as it is.
 func TestSendAdds(t *testing.T) {
 	runVirtual(t, func(t *virtualTest) {
 		e := open(t, testHandler{})
@@ -210,7 +211,7 @@ func TestSendAdds(t *testing.T) {
 	})
 }
 
-// An IPv4 address in IPv6 form is the address itself, and a transport may be in lower case.
+// An IPv4-mapped IPv6 address is treated as the IPv4 address. A transport may be in lower case.
 func TestSendToMapped(t *testing.T) {
 	runVirtual(t, func(t *virtualTest) {
 		e := open(t, testHandler{})
@@ -226,7 +227,7 @@ func TestSendToMapped(t *testing.T) {
 	})
 }
 
-// A message may be longer than 1300 bytes over UDP, both ways.
+// A message over UDP may be longer than 1300 bytes, in both directions.
 func TestLongMessages(t *testing.T) {
 	runVirtual(t, func(t *virtualTest) {
 		long := strings.Repeat("a=x-filler:0123456789\r\n", 300)
@@ -275,7 +276,7 @@ func TestDo(t *testing.T) {
 	})
 }
 
-// What cannot be sent is said: at once where it is known at once, else through on.
+// A request that cannot be sent causes an error: from Send if that is known at once, else through on.
 func TestSendFails(t *testing.T) {
 	e := open(t, testHandler{}, func(o *Options) { o.UDP = false })
 	udp := outgoing(sip.OPTIONS, "x", &net.UDPAddr{IP: net.IPv4(127, 0, 0, 1), Port: 9})
@@ -288,13 +289,13 @@ func TestSendFails(t *testing.T) {
 	_, err = e.Send(sip.NewRequest(sip.OPTIONS, sip.Uri{Host: "x.test"}), func(Response) {})
 	require.ErrorContains(t, err, "lacks From")
 
-	got := make(chan error, 1) // the end
+	got := make(chan error, 1) // the final error
 	_, err = e.Send(outgoing(sip.OPTIONS, "refused", noHandler(t)), func(r Response) { got <- r.Err })
 	require.NoError(t, err)
 	require.ErrorContains(t, <-got, "refused")
 }
 
-// A host name is looked up without blocking the caller.
+// Send looks up a host name without blocking the caller.
 func TestSendToName(t *testing.T) {
 	e := open(t, testHandler{})
 	w := listenUDP(t, e)
@@ -308,7 +309,7 @@ func TestSendToName(t *testing.T) {
 	l.saw(t, "200 far")
 }
 
-// A response that is none of ours goes nowhere.
+// A response that matches no request of ours is dropped.
 func TestStrayResponses(t *testing.T) {
 	runVirtual(t, func(t *virtualTest) {
 		e := open(t, testHandler{})
@@ -326,12 +327,12 @@ func TestStrayResponses(t *testing.T) {
 	})
 }
 
-// Close ends what is under way, and says so.
+// Close ends pending transactions with ErrClosed.
 func TestCloseEnds(t *testing.T) {
 	runVirtual(t, func(t *virtualTest) {
 		e := open(t, testHandler{})
 		w := listenUDP(t, e)
-		got := make(chan error, 1) // the end
+		got := make(chan error, 1) // the final error
 		_, err := e.Send(outgoing(sip.INVITE, "closing", w.conn.LocalAddr()), func(r Response) { got <- r.Err })
 		require.NoError(t, err)
 		w.expect("INVITE")

@@ -16,7 +16,7 @@ import (
 	"clearback/bridge/sipua/endpoint/endpointtest"
 )
 
-// Nothing is held after Close, which does not wait for a name server either.
+// After Close the endpoint holds nothing. Close does not wait for a name server either.
 func TestNothingIsHeldAfterClose(t *testing.T) {
 	change := func(o *Options) {
 		limited(o)
@@ -51,7 +51,7 @@ func TestNothingIsHeldAfterClose(t *testing.T) {
 	})
 }
 
-// The error of a socket that cannot be closed is that of Close.
+// Close returns the error of a socket that cannot be closed.
 func TestCloseSaysWhatFailed(t *testing.T) {
 	bubble(t, testHandler{}, nil, func(t *testing.T, _ *Endpoint, n *endpointtest.Network,
 		_ func() []endpointtest.Packet) {
@@ -67,7 +67,8 @@ type closesBadly struct{ *endpointtest.Socket }
 
 func (c closesBadly) Close() error { return errors.Join(c.Socket.Close(), io.ErrClosedPipe) }
 
-// A request goes elsewhere only over TCP, only if its destination cannot be reached, and only to another place.
+// A request goes to its fallback destination only over TCP, only if its destination cannot be reached, and only if the
+// two differ.
 func TestFallbackDestination(t *testing.T) {
 	asked := 0
 	change := func(o *Options) {
@@ -94,7 +95,7 @@ func TestFallbackDestination(t *testing.T) {
 	})
 }
 
-// Header fields of a Request-URI are none of ours to send on (RFC 3261 section 19.1.1).
+// Header fields in a Request-URI are not sent on (RFC 3261 section 19.1.1).
 func TestHeadersOfRequestURI(t *testing.T) {
 	var l log
 	h := testHandler{request: func(r *Request) { l.add(r.Recipient.String()) }}

@@ -12,15 +12,15 @@ import (
 	"clearback/bridge/sipua/endpoint/endpointtest"
 )
 
-// Where success ends and failure begins (RFC 3261 section 7.2): 200 to 299, and from 300 on.
+// Success codes are 200 to 299 (RFC 3261 section 7.2).
 func TestSuccess(t *testing.T) {
 	for code, want := range map[int]bool{100: false, 199: false, 200: true, 299: true, 300: false, 699: false} {
 		require.Equal(t, want, success(code), code)
 	}
 }
 
-// The ACK of a 300 ends its repeats and is absorbed, also when it is repeated; that of a 299 is the user's (RFC 3261
-// section 17.2.1).
+// The ACK of a 300 ends its retransmissions and is absorbed, also when it is repeated. The ACK of a 299 is passed to
+// the user (RFC 3261 section 17.2.1).
 func TestAckByCode(t *testing.T) {
 	for _, code := range []int{299, 300} {
 		var l log
@@ -56,7 +56,8 @@ func TestAckByCode(t *testing.T) {
 	}
 }
 
-// A stranger's INVITE that is refused with 300 is answered once; other answers go as to everybody.
+// If an INVITE of an unknown source is refused with 300, the response is sent once. Other responses to an unknown
+// source are sent as to everybody.
 func TestResponsesToUnknownSourceByCode(t *testing.T) {
 	for _, code := range []int{180, 300} {
 		for _, method := range []string{"INVITE", "OPTIONS"} {
@@ -70,8 +71,8 @@ func TestResponsesToUnknownSourceByCode(t *testing.T) {
 	}
 }
 
-// Our INVITE's 300 is acknowledged each time; a 2xx is handed on each time, but none that comes after a failure, nor
-// the other way round.
+// A 300 to our INVITE is acknowledged each time. A 2xx is passed on each time. A 2xx after a 300 is not passed on, and
+// neither is a 300 after a 2xx.
 func TestFinalsByCode(t *testing.T) {
 	for _, c := range []struct {
 		method sip.RequestMethod
@@ -97,7 +98,7 @@ func TestFinalsByCode(t *testing.T) {
 			require.Len(t, sent(), c.acks, "%+v", c)
 			require.Equal(t, c.words, l.all(), "%+v", c)
 			want := 0
-			if c.method == sip.INVITE { // it stays for repeats: 64*T1 either way here
+			if c.method == sip.INVITE { // the transaction stays for retransmissions: 64*T1 in both cases here
 				want = 1
 			}
 			require.Equal(t, want, e.Counts().Clients, "%+v", c)

@@ -5,7 +5,7 @@ import (
 	"testing"
 )
 
-// No field is left out of a sum, also none that is added later.
+// Plus adds all fields, including fields that are added to Counts later.
 func TestCountsPlus(t *testing.T) {
 	var a, b Counts
 	for i := range reflect.TypeFor[Counts]().NumField() {

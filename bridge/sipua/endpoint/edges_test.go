@@ -20,7 +20,7 @@ import (
 	"clearback/bridge/sipua/endpoint/endpointtest"
 )
 
-// Where responses go, and what the top Via says of it (RFC 3261 sections 18.2.1 and 18.2.2, RFC 3581 section 4).
+// Responses go to the address that the top Via yields (RFC 3261 sections 18.2.1 and 18.2.2, RFC 3581 section 4).
 func TestReceivedAndRport(t *testing.T) {
 	from := netip.MustParseAddrPort("192.0.2.66:4000")
 	for _, c := range []struct{ transport, via, dest, received, rport string }{
@@ -53,8 +53,8 @@ func TestSentByPort(t *testing.T) {
 	}
 }
 
-// A response to a caller whose connection has gone goes over a new one, to where his Via says (RFC 3261 section
-// 18.2.2).
+// A response to a caller whose connection has gone is sent over a new connection, to the sent-by of the Via (RFC 3261
+// section 18.2.2).
 func TestResponseOverNewConnection(t *testing.T) {
 	l, next := listenTCP(t)
 	got := make(chan *Request, 1) // the INVITE
@@ -76,8 +76,8 @@ func TestResponseOverNewConnection(t *testing.T) {
 	require.Eventually(t, func() bool { return e.Counts().Servers == 0 }, testTimeout, time.Millisecond)
 }
 
-// Who is dropped hears nothing, not even 100 after 200 ms, and what is answered afterwards goes nowhere. His repeat is
-// a new request.
+// After Drop the sender gets nothing, not even 100 after 200 ms, and later responses are not sent. A repeat counts as a
+// new request.
 func TestDrop(t *testing.T) {
 	var l log
 	h := testHandler{request: func(r *Request) {
@@ -101,8 +101,8 @@ func TestDrop(t *testing.T) {
 	})
 }
 
-// A request whose handler already gave a final response, and one that is only ringing, are not dropped for want of room
-// alike.
+// A transaction with a final response may be replaced for lack of room, except an INVITE with a 2xx. One without a
+// final response may not.
 func TestReplaceable(t *testing.T) {
 	for _, c := range []struct {
 		method sip.RequestMethod
@@ -119,7 +119,7 @@ func TestReplaceable(t *testing.T) {
 	}
 }
 
-// The tag of our responses is the user's, if he set one.
+// The tag of our responses is the one that the user set, if any.
 func TestTagOfResponses(t *testing.T) {
 	h := testHandler{request: func(r *Request) {
 		res := sip.NewResponseFromRequest(r.Request, 200, "OK", nil)
@@ -145,8 +145,8 @@ func TestTagOfResponses(t *testing.T) {
 	})
 }
 
-// A CANCEL stays known for Timer J after its answer, so that its repeats are answered the same (RFC 3261 section
-// 17.2.2).
+// A CANCEL stays in the table for Timer J after its response, so that retransmissions get the same response (RFC 3261
+// section 17.2.2).
 func TestCancelLingers(t *testing.T) {
 	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network,
 		sent func() []endpointtest.Packet) {
@@ -162,8 +162,8 @@ func TestCancelLingers(t *testing.T) {
 	})
 }
 
-// A CANCEL whose connection has gone ends the call all the same, and a second one, of which nothing is kept to tell it
-// apart, does no more.
+// A CANCEL whose connection has gone still cancels the call. A second one has no effect, although no transaction exists
+// to recognise it as a repeat.
 func TestCancelWithoutConnection(t *testing.T) {
 	var l log
 	e := open(t, testHandler{request: func(r *Request) { l.add(r.Method.String()) },
@@ -174,14 +174,15 @@ func TestCancelWithoutConnection(t *testing.T) {
 	at := netip.MustParseAddrPort(w.addr())
 	cancel := []byte(w.text(request{method: "CANCEL", id: "gone", branch: "x"}))
 	for range 2 {
-		e.take(cancel, origin{from: netip.AddrPortFrom(at.Addr(), at.Port()^1), transport: "TCP"}) // no connection leads there
+		// there is no such connection
+		e.take(cancel, origin{from: netip.AddrPortFrom(at.Addr(), at.Port()^1), transport: "TCP"})
 	}
 	w.send(w.text(request{method: "INFO", id: "gone", seq: 2}))
 	l.saw(t, "INVITE", "cancelled gone", "INFO")
 }
 
-// When nothing fits, an ordinary request gets 503, a BYE in a dialog and a stranger nothing, and the log says so once a
-// minute.
+// When there is no room, an ordinary request gets 503. A BYE in a dialog and a request of an unknown source get no
+// answer. The log reports it once a minute.
 func TestOverload(t *testing.T) {
 	core, seen := observer.New(zapcore.WarnLevel)
 	change := func(o *Options) {
@@ -221,7 +222,7 @@ func TestOverload(t *testing.T) {
 	})
 }
 
-// What waits for a slow user is bounded, and a request beyond that gets 503.
+// The work that waits for a slow user is bounded. A request beyond the bound gets 503.
 func TestQueueFull(t *testing.T) {
 	gate := make(chan struct{})
 	bubble(t, nil, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
@@ -240,7 +241,7 @@ func TestQueueFull(t *testing.T) {
 	})
 }
 
-// A fault while a message is taken costs that message and no more.
+// A panic while a message is processed costs only that message.
 func TestPanicWhileReading(t *testing.T) {
 	core, seen := observer.New(zapcore.ErrorLevel)
 	var l log
@@ -281,7 +282,7 @@ func (f *failing) ReadFromUDPAddrPort(b []byte) (int, netip.AddrPort, error) {
 	return f.Packets.ReadFromUDPAddrPort(b)
 }
 
-// A read error ends nothing; those that follow each other are waited for, up to a second each.
+// A read error does not end the reading. After consecutive errors the endpoint pauses, for up to a second each time.
 func TestReadErrors(t *testing.T) {
 	f := &failing{}
 	h := testHandler{request: func(r *Request) { r.Reply(200, "OK") }}
@@ -290,7 +291,7 @@ func TestReadErrors(t *testing.T) {
 			begin := time.Now()
 			n.Send(hostile, victim, from(hostile, "OPTIONS", "waits"))
 			require.Empty(t, sent())
-			<-time.After(1023*time.Millisecond + 2*time.Second - 1) // 1, 2, 4 ... 512 ms, and 1 s for each after that
+			<-time.After(1023*time.Millisecond + 2*time.Second - 1) // 1, 2, 4 ... 512 ms, then 1 s each
 			require.Empty(t, sent())
 			<-time.After(1)
 			got := sent()
@@ -306,7 +307,7 @@ func TestReadErrors(t *testing.T) {
 		})
 }
 
-// What has no socket, or leads nowhere, has no connection.
+// A transport without a socket, and an address without a connection, have no connection.
 func TestNoConnection(t *testing.T) {
 	e := open(t, testHandler{}, func(o *Options) { o.UDP = false })
 	require.Nil(t, e.connection("UDP", "127.0.0.1:5060"))
@@ -318,7 +319,7 @@ func TestNoConnection(t *testing.T) {
 	require.NotNil(t, e.connection("tcp", "[::ffff:127.0.0.1]:"+w.addr()[strings.LastIndex(w.addr(), ":")+1:]))
 }
 
-// A response needs a code from 100 to 699 and the header fields of its request.
+// A response needs a status code from 100 to 699 and the header fields of its request.
 func TestFaultyResponse(t *testing.T) {
 	good := answer(message(from(hostile, "OPTIONS", "x")), 200, "far")
 	parse := func(s string) *sip.Response {
@@ -340,7 +341,7 @@ func TestFaultyResponse(t *testing.T) {
 	}
 }
 
-// What cannot be opened whole is not opened at all.
+// If one socket cannot be opened, Open leaves none open.
 func TestOpenFailsWhole(t *testing.T) {
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)
@@ -353,7 +354,7 @@ func TestOpenFailsWhole(t *testing.T) {
 	require.NoError(t, e.Close())
 }
 
-// After the end no timer and nothing that is queued runs any more.
+// After Close no timer fires and nothing in the queues runs.
 func TestNothingAfterClose(t *testing.T) {
 	var l log
 	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network,
@@ -371,7 +372,7 @@ func TestNothingAfterClose(t *testing.T) {
 	})
 }
 
-// Provisional responses that come faster than the user takes them are lost beyond some; the final one is not.
+// If provisional responses arrive faster than the user takes them, some are lost. The final response is not.
 func TestResponsesToASlowUser(t *testing.T) {
 	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network,
 		sent func() []endpointtest.Packet) {
@@ -384,7 +385,7 @@ func TestResponsesToASlowUser(t *testing.T) {
 		require.NoError(t, err)
 		invite := message(sent()[0].Data)
 		n.Send(hostile, victim, []byte(answer(invite, 180, "far")))
-		sent() // it is being handed over
+		sent() // the request is being passed on
 		for range maxWaiting + maxWaitingReserved + 5 {
 			n.Send(hostile, victim, []byte(answer(invite, 180, "far")))
 		}
@@ -397,7 +398,7 @@ func TestResponsesToASlowUser(t *testing.T) {
 	})
 }
 
-// A request that was answered, or is over, is not sent again on a new connection.
+// A request that was answered or has ended is not sent again over a new connection.
 func TestNotSentAgain(t *testing.T) {
 	for name, over := range map[string]*Transaction{"ended": {ended: true}, "answered": {final: 200},
 		"heard of": {provisional: true}} {
@@ -410,7 +411,7 @@ func TestNotSentAgain(t *testing.T) {
 	(&Transaction{final: 200}).fail(ErrTimeout)
 }
 
-// Close returns when everything that runs beside, and everything that is queued, has ended.
+// Close returns when all goroutines and all queued work have ended.
 func TestCloseWaits(t *testing.T) {
 	for _, how := range []string{"beside", "queued"} {
 		bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, _ *endpointtest.Network,
@@ -434,7 +435,7 @@ func TestCloseWaits(t *testing.T) {
 	}
 }
 
-// Each message that is thrown away is counted once, where it belongs.
+// Each dropped message is counted once, in the right counter.
 func TestDroppedMessagesAreCountedOnce(t *testing.T) {
 	good := string(from(source(1), "OPTIONS", "count"))
 	changed := func(was, is string) string {

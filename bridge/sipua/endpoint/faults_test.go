@@ -21,7 +21,7 @@ import (
 	"go.uber.org/zap/exp/zapslog"
 )
 
-// What no user should see is refused, and the endpoint goes on. Each case changes one thing in a good request.
+// Faulty requests are refused, and the endpoint continues. Each case changes one thing in a valid request.
 func TestFaulty(t *testing.T) {
 	runVirtual(t, func(t *virtualTest) {
 		e := open(t, testHandler{request: func(r *Request) { r.Reply(200, "OK") }})
@@ -51,7 +51,7 @@ func TestFaulty(t *testing.T) {
 			{"MESSAGE", "Max-Forwards: 70", "Max-Forwards: 0", "483"},
 			{"OPTIONS", "Max-Forwards: 70", "Max-Forwards: 0", "200"},
 			{"OPTIONS", "Max-Forwards: 70", "Max-Forwards: many", "400 Bad Request"},
-			{"NEWMETHOD", "", "", "200"}, // the user says what it does not know
+			{"NEWMETHOD", "", "", "200"}, // the user reports methods that it does not know
 		} {
 			text := w.text(request{method: c.method, id: fmt.Sprintf("fault-%d", i)})
 			require.Contains(t, text, c.old)
@@ -63,7 +63,7 @@ func TestFaulty(t *testing.T) {
 	})
 }
 
-// What cannot be answered is dropped, and the endpoint goes on.
+// Messages that cannot be answered are dropped, and the endpoint continues.
 func TestJunk(t *testing.T) {
 	t.Parallel()
 	e := open(t, testHandler{request: func(r *Request) { r.Reply(200, "OK") }})
@@ -92,7 +92,7 @@ func TestJunk(t *testing.T) {
 	require.NotZero(t, e.Dropped())
 }
 
-// A source that Accept refuses is not heard, over UDP or TCP.
+// Messages of a source that Accept refuses are dropped, over UDP and TCP.
 func TestAccept(t *testing.T) {
 	var l log
 	refuse := netip.MustParseAddr("127.0.0.1")
@@ -101,15 +101,15 @@ func TestAccept(t *testing.T) {
 	})
 	udp := dial(t, "udp", e)
 	udp.send(udp.text(request{method: "OPTIONS", id: "refused"}))
-	if c, err := net.Dial("tcp", e.Addr().String()); err == nil { // it is reset as soon as it is there
+	if c, err := net.Dial("tcp", e.Addr().String()); err == nil { // the endpoint resets the connection at once
 		defer c.Close()
-		io.WriteString(c, udp.text(request{method: "OPTIONS", id: "refused"})) // may fail likewise
+		io.WriteString(c, udp.text(request{method: "OPTIONS", id: "refused"})) // may fail for the same reason
 	}
 	require.Eventually(t, func() bool { return e.Dropped() == 2 }, testTimeout, t1)
 	require.Empty(t, l.all())
 }
 
-// A keep-alive on TCP is answered (RFC 5626 section 3.5.1), and bytes may come in any pieces.
+// A keep-alive on TCP is answered (RFC 5626 section 3.5.1), and the stream may arrive in any pieces.
 func TestStream(t *testing.T) {
 	e := open(t, testHandler{request: func(r *Request) { r.Reply(200, "OK") }})
 	w := dial(t, "tcp", e)
@@ -128,7 +128,7 @@ func TestStream(t *testing.T) {
 	require.ElementsMatch(t, []string{"one", "two"}, got)
 }
 
-// A TCP peer that sends what is no SIP loses its connection, and only that.
+// A TCP peer that sends something other than SIP loses its connection. Nothing else is affected.
 func TestStreamJunk(t *testing.T) {
 	e := open(t, testHandler{request: func(r *Request) { r.Reply(200, "OK") }})
 	bad, good := dial(t, "tcp", e), dial(t, "tcp", e)
@@ -139,7 +139,7 @@ func TestStreamJunk(t *testing.T) {
 	good.expect("SIP/2.0 200")
 }
 
-// The parser keeps what the library's default one would lose.
+// The parser keeps what the library's default parser would lose.
 func TestParser(t *testing.T) {
 	got := make(chan *Request, 1) // the request
 	e := open(t, testHandler{request: func(r *Request) {
@@ -164,7 +164,7 @@ func TestParser(t *testing.T) {
 	w.expect("SIP/2.0 200")
 }
 
-// The library's log loses what may quote a packet, however it is handed over.
+// The library's log loses all attributes that may quote a packet, however they are attached.
 func TestRedact(t *testing.T) {
 	core, seen := observer.New(zapcore.DebugLevel)
 	l := slog.New(redact{zapslog.NewHandler(core)})
@@ -184,7 +184,8 @@ func TestRedact(t *testing.T) {
 	require.Contains(t, text, "inner")
 }
 
-// What the library cannot parse is told at debug level, all else as a warning at most, and nothing that nobody wants.
+// The library's parse errors are logged at debug level, everything else at most as a warning. Nothing below the
+// configured level is logged.
 func TestLevelsOfTheLibrary(t *testing.T) {
 	for _, c := range []struct {
 		message   string
@@ -205,7 +206,7 @@ func TestLevelsOfTheLibrary(t *testing.T) {
 	}
 }
 
-// Whatever goes over the wire, no credentials and no packet come into our own log.
+// Whatever arrives, neither credentials nor packets get into our own log.
 func TestQuietLog(t *testing.T) {
 	core, seen := observer.New(zapcore.DebugLevel)
 	e := open(t, testHandler{request: func(r *Request) { panic("a fault") }},
@@ -222,7 +223,7 @@ func TestQuietLog(t *testing.T) {
 	}
 }
 
-// What a peer sends comes into the log on one line, without a terminal's commands, and short.
+// What a peer sends appears in the log on one line, without terminal control characters, and shortened.
 func TestPrintable(t *testing.T) {
 	for in, want := range map[string]string{
 		"": "", "INVITE": "INVITE", "a\r\nb\x1b[2J\x00\u009b1m\u202ex\xff": "a??b?[2J??1m?x?", "größe": "größe",
@@ -261,8 +262,8 @@ func TestContact(t *testing.T) {
 		e.Contact("workshop", "tcp").Value())
 }
 
-// Good messages with random bytes changed, cut, doubled: no fault escapes the handling of its own message, and nothing
-// of it is kept in the queues. The seed is printed by a failure.
+// Valid messages are sent with random bytes changed, cut or doubled. No panic affects more than its own message, and
+// nothing stays in the queues. A failure prints the seed.
 func TestMutations(t *testing.T) {
 	t.Parallel()
 	core, seen := observer.New(zapcore.ErrorLevel)

@@ -18,7 +18,7 @@ import (
 	"clearback/bridge/sipua/endpoint/endpointtest"
 )
 
-// requestLog counts what reached the handler, by method and Call-ID.
+// requestLog counts the requests that reached the handler, by method and Call-ID.
 type requestLog struct {
 	mu  sync.Mutex
 	all map[string]int
@@ -39,15 +39,15 @@ func (c *requestLog) count(what string) int {
 	return c.all[what]
 }
 
-// limitedOptions is an endpoint with one dialog, "up", and an adapter that is bound at source(0); calls to "999" are
-// for help.
+// limitedOptions are the options of an endpoint with one dialog, "up", and an adapter that is bound at source(0). Calls
+// to "999" are emergency calls.
 func limitedOptions(o *Options) {
 	o.InDialog = func(r *Request) bool { return callID(r) == "up" && r.To().Params.GetOr("tag", "") == "ours" }
 	o.Urgent = func(r *sip.Request) bool { return r.IsInvite() && r.Recipient.User == "999" }
 	o.Bound = func() []netip.AddrPort { return []netip.AddrPort{source(0)} }
 }
 
-// flood is how many requests a flood has.
+// flood returns the number of requests of a flood.
 func flood() int {
 	if testing.Short() {
 		return 5500
@@ -55,18 +55,18 @@ func flood() int {
 	return 17500
 }
 
-// emergencyInvite is a call for help.
+// emergencyInvite returns the INVITE of an emergency call.
 func emergencyInvite(at netip.AddrPort, id string) []byte {
 	return []byte(strings.Replace(string(from(at, "INVITE", id)), "stage-door@", "999@", 1))
 }
 
-// again is a request as another transaction.
+// again returns a request with the branch of another transaction.
 func again(b []byte, i int) []byte {
 	return []byte(strings.Replace(string(b), "branch=z9hG4bK", fmt.Sprintf("branch=z9hG4bK%d-", i), 1))
 }
 
-// 17,500 requests without a dialog, from the address of an adapter, are answered and leave nothing; a call for help of
-// another line and of the same, and the BYE of a call, are served in the middle of them.
+// 17,500 requests without a dialog, from the address of an adapter, are answered and leave no state. During the flood,
+// an emergency call of another line, an emergency call of the same line, and the BYE of a call are served.
 func TestFloodWithoutDialog(t *testing.T) {
 	var c requestLog
 	h := testHandler{request: func(r *Request) {
@@ -102,8 +102,8 @@ func TestFloodWithoutDialog(t *testing.T) {
 	})
 }
 
-// What is answered without a state is answered the same each time, with a tag that depends on the request and that only
-// this endpoint can make (RFC 3261 section 8.2.7).
+// A stateless response is the same for each retransmission. Its tag depends on the request, and only this endpoint can
+// compute it (RFC 3261 section 8.2.7).
 func TestStrayAnswers(t *testing.T) {
 	tagOf := func(b []byte) string { return message(b).tag() }
 	var tags []string
@@ -153,7 +153,7 @@ func TestStrayAnswers(t *testing.T) {
 		})
 }
 
-// However full the ordinary room is, what ends a call, what belongs to one, and a call for help find a place; nothing
+// However full the ordinary room is, a BYE, another request in a dialog, and an emergency call find a place. Nothing
 // else does.
 func TestReservations(t *testing.T) {
 	var c requestLog
@@ -175,7 +175,8 @@ func TestReservations(t *testing.T) {
 		}
 		near := netip.AddrPortFrom(source(0).Addr(), 5999)
 		require.False(t, served(source(1), from(source(1), "INVITE", "ordinary")))
-		// the calls of one adapter take what is kept for it, then for its address, then for all; nobody else's
+		// the emergency calls of an adapter use the reservation of the adapter, then that of its address, then the
+		// general one; never that of another adapter
 		fillUp := func(at netip.AddrPort, id string, places int) {
 			for i := range places {
 				require.True(t, served(at, emergencyInvite(at, fmt.Sprint(id, i))), "%s %d", id, i)
@@ -185,14 +186,14 @@ func TestReservations(t *testing.T) {
 		fillUp(source(5), "nowhere", maxReservedCallers)
 		fillUp(near, "near", maxReserved)
 		fillUp(source(0), "bound", maxReserved)
-		// a dialog has its own, and for BYE other ones, which those that are answered give up
+		// a dialog has its own places, and others for BYE; answered transactions give theirs up
 		for i := range 10 * maxReserved {
 			require.True(t, served(source(5), again(tagged(from(source(5), "INFO", "up")), i)))
 			require.True(t, served(source(5), again(tagged(from(source(5), "BYE", "up")), i)))
 		}
 		require.Equal(t, 10*maxReserved, c.count("BYE up"))
 		require.Equal(t, maxReservedCallers+2*maxReserved+2*maxReserved, e.Counts().Servers)
-		// so does a call for help that was answered
+		// so does an answered emergency call
 		e.t.mu.Lock()
 		for _, s := range e.t.reserved.get(reservation{kind: ofCallers})[:1] {
 			defer s.r.Reply(487, "Request Terminated")
@@ -209,7 +210,7 @@ func TestReservations(t *testing.T) {
 	})
 }
 
-// A stranger's calls for help have no places kept, but the BYE in a dialog has, whoever sends it.
+// The emergency calls of an unknown source have no reserved places. The BYE of a dialog has, from any source.
 func TestUnknownSourcesTakeNoReservations(t *testing.T) {
 	var c requestLog
 	h := testHandler{request: func(r *Request) { c.note(r); r.Reply(486, "Busy Here") }}
@@ -229,8 +230,8 @@ func TestUnknownSourcesTakeNoReservations(t *testing.T) {
 		})
 }
 
-// 17,500 calls for help from one known address, which are answered, leave room for one from elsewhere, from the bound
-// adapter at that address, and for the BYE of a call.
+// 17,500 answered emergency calls from one known address leave room for an emergency call from elsewhere, for one from
+// the adapter bound at that address, and for the BYE of a call.
 func TestFloodOfEmergencyCalls(t *testing.T) {
 	var c requestLog
 	h := testHandler{request: func(r *Request) {
@@ -244,7 +245,7 @@ func TestFloodOfEmergencyCalls(t *testing.T) {
 		for i := range flood() {
 			n.Send(at, victim, emergencyInvite(at, fmt.Sprint("flood-", i)))
 			if i%100 == 0 {
-				synctest.Wait() // so many queues at once would be another limit
+				synctest.Wait() // otherwise the limit of the queues would be reached
 			}
 		}
 		sent()
@@ -272,7 +273,7 @@ func TestFloodOfEmergencyCalls(t *testing.T) {
 	})
 }
 
-// The tables of a flood give their memory back, and lose nothing.
+// After a flood the tables free their memory, and lose no entry.
 func TestTableShrinks(t *testing.T) {
 	heap := func() uint64 {
 		runtime.GC()

@@ -17,7 +17,7 @@ import (
 	"clearback/bridge/sipua/endpoint/endpointtest"
 )
 
-// mute reports whether a datagram is one that is never answered: a response, an ACK, or none of SIP's.
+// mute reports whether a datagram must not be answered: it is a response, an ACK, or not SIP.
 func mute(b []byte) bool {
 	if !looksLikeSIP(b) {
 		return true
@@ -26,8 +26,9 @@ func mute(b []byte) bool {
 	return bytes.HasPrefix(word, []byte("SIP/")) || bytes.EqualFold(word, []byte("ACK"))
 }
 
-// FuzzDatagram sends two datagrams through the whole way in, on a virtual clock. No fault (survive would log it), no
-// answer to what takes none, none to anybody but their source, and nothing is left when all timers have run out.
+// FuzzDatagram sends two datagrams through all the code for incoming messages, on a virtual clock. There must be no
+// panic (which the endpoint would log), no answer to a message that takes none, and no answer to another address than
+// the source. After all timers nothing may be left.
 func FuzzDatagram(f *testing.F) {
 	files, err := filepath.Glob("testdata/torture/*.dat")
 	require.NoError(f, err)
@@ -45,7 +46,7 @@ func FuzzDatagram(f *testing.F) {
 		core, seen := observer.New(zapcore.ErrorLevel)
 		h := testHandler{
 			request: func(r *Request) {
-				if r.IsInvite() && len(second) > 0 { // else it rings until the end
+				if r.IsInvite() && len(second) > 0 { // otherwise it rings until the end
 					return
 				}
 				r.Reply(486, "Busy Here")
@@ -84,8 +85,8 @@ func FuzzDatagram(f *testing.F) {
 	})
 }
 
-// FuzzStream cuts a stream into messages, once as it comes and once in pieces: the same messages, the same end, and
-// never more held than one message and one read.
+// FuzzStream splits a stream into messages, once as a whole and once in pieces. Both must yield the same messages and
+// the same end. The framer must never hold more than one message and one read.
 func FuzzStream(f *testing.F) {
 	one, two := from(hostile, "INFO", "one"), from(hostile, "INFO", "two", "l: 0\r\n")
 	f.Add(append(append([]byte("\r\n\r\n"), one...), one...), uint8(1))

@@ -17,7 +17,7 @@ import (
 	"clearback/bridge/sipua/endpoint/endpointtest"
 )
 
-// Sizes at and beyond their limits (RFC 3261 sections 21.4.11 and 21.5.7 for the codes).
+// Messages at and beyond the size limits (RFC 3261 sections 21.4.11 and 21.5.7 for the codes).
 func TestSizes(t *testing.T) {
 	pad := func(name string, n int) string { return name + ": " + strings.Repeat("x", n-len(name)-2) + "\r\n" }
 	body := func(n int) []byte {
@@ -51,7 +51,7 @@ func TestSizes(t *testing.T) {
 	}
 }
 
-// One source cannot take all transactions: what belongs to a dialog has places of its own.
+// One source cannot take all transactions: a dialog has reserved places.
 func TestTransactionLimits(t *testing.T) {
 	var mu sync.Mutex
 	methods := map[string]int{}
@@ -64,13 +64,13 @@ func TestTransactionLimits(t *testing.T) {
 		for i := range maxServersSource + 50 {
 			n.Send(hostile, victim, from(hostile, "INFO", fmt.Sprint("full-", i)))
 			if i%100 == 0 {
-				synctest.Wait() // so many queues at once would be another limit
+				synctest.Wait() // otherwise the limit of the queues would be reached
 			}
 		}
 		refused := sent()
 		require.Len(t, refused, 50)
 		require.True(t, strings.HasPrefix(string(refused[0].Data), "SIP/2.0 503"))
-		for i := range maxReserved + 1 { // a BYE for which nothing is left is not refused
+		for i := range maxReserved + 1 { // a BYE for which there is no place is not refused
 			n.Send(hostile, victim, again(tagged(from(hostile, "BYE", "end")), i))
 		}
 		n.Send(source(1), victim, from(source(1), "INVITE", "other"))
@@ -80,7 +80,7 @@ func TestTransactionLimits(t *testing.T) {
 		require.Equal(t, map[string]int{"INFO": maxServersSource, "BYE": maxReserved, "INVITE": 1}, methods)
 		require.EqualValues(t, 51, e.Counts().Overloaded)
 	})
-	// strangers have less, and are not answered
+	// unknown sources have less room, and get no answer
 	var r Request
 	r.Request, r.unknown = sip.NewRequest(sip.INFO, sip.Uri{}), true
 	for own, total := range map[int]int{maxUnknownServersSource: 0, 0: maxUnknownServers} {
@@ -90,7 +90,7 @@ func TestTransactionLimits(t *testing.T) {
 		tr.unknown = total
 		require.False(t, tr.roomLocked(&r))
 	}
-	// who is known has a share beyond what all have, and there is an end for everybody
+	// a known source has a share beyond the common limit, and there is a limit for all
 	r.unknown = false
 	for _, c := range []struct {
 		total, own, sources int
@@ -111,7 +111,7 @@ func TestTransactionLimits(t *testing.T) {
 	}
 }
 
-// fill gives a source so many servers.
+// fill adds n servers of a source.
 func (t *transactions) fill(source netip.Addr, n int) {
 	all := list.New()
 	for range n {
@@ -120,9 +120,9 @@ func (t *transactions) fill(source netip.Addr, n int) {
 	t.sources.put(source, all)
 }
 
-// Whoever forges the address of a service or an adapter fills its share with what is answered at once. That refuses the
-// real one nothing: for its call, its registration and its own OPTIONS the oldest of what was answered ends. What was
-// not answered, or was answered with 2xx to an INVITE, stays.
+// An attacker who forges the address of a service or an adapter fills its share with transactions that are answered at
+// once. The real peer is still served: for its call, its registration and its own OPTIONS, the oldest answered
+// transaction ends. Transactions without a final response, and INVITEs answered with 2xx, stay.
 func TestAnsweredTransactionsAreReplaced(t *testing.T) {
 	var mu sync.Mutex
 	methods := map[string]int{}
@@ -171,13 +171,13 @@ func TestAnsweredTransactionsAreReplaced(t *testing.T) {
 	})
 }
 
-// tagged is a request with our tag in To.
+// tagged returns a request with our tag in To.
 func tagged(b []byte) []byte {
 	return []byte(strings.Replace(string(b), "To: <sip:5550102@millrace.example>",
 		"To: <sip:5550102@millrace.example>;tag=ours", 1))
 }
 
-// While the user is slow, what waits for him is bounded; a BYE waits all the same.
+// While the user is slow, the queued work is bounded. A BYE is still queued.
 func TestQueueLimits(t *testing.T) {
 	var methods map[string]int
 	bubble(t, nil, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
@@ -227,8 +227,7 @@ func TestQueueLimits(t *testing.T) {
 	require.Zero(t, q.sources.len()+q.size())
 }
 
-// CANCELs for which there is no INVITE wait in bounded number, of which each source has its share, and leave no
-// transaction.
+// CANCELs without an INVITE wait in bounded number, of which each source has a share. They leave no transaction.
 func TestCancelLimits(t *testing.T) {
 	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network,
 		sent func() []endpointtest.Packet) {
@@ -251,14 +250,14 @@ func TestCancelLimits(t *testing.T) {
 	})
 }
 
-// A response is taken only if branch, method, Call-ID, number and our tag are those of the request; by UDP it may come
-// from anywhere.
+// A response is accepted only if its branch, method, Call-ID, CSeq number and our tag are those of the request. Over
+// UDP it may come from any address.
 func TestForgedResponses(t *testing.T) {
 	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network,
 		sent func() []endpointtest.Packet) {
 		var got []int
 		_, err := e.Send(outgoing(sip.INVITE, "true", net.UDPAddrFromAddrPort(hostile)), func(r Response) {
-			if r.Err == nil { // else it is the end of the test
+			if r.Err == nil { // otherwise it is the end of the test
 				got = append(got, r.StatusCode)
 			}
 		})
@@ -277,7 +276,7 @@ func TestForgedResponses(t *testing.T) {
 		synctest.Wait()
 		require.Empty(t, got)
 		require.EqualValues(t, len(forged), e.Counts().Unmatched)
-		n.Send(source(1), victim, []byte(good)) // a server with two addresses
+		n.Send(source(1), victim, []byte(good)) // from a server with two addresses
 		synctest.Wait()
 		require.Equal(t, []int{180}, got)
 		_, err = e.Send(outgoing(sip.OPTIONS, "unasked", net.UDPAddrFromAddrPort(hostile)), func(Response) {})
@@ -288,7 +287,7 @@ func TestForgedResponses(t *testing.T) {
 	})
 }
 
-// By TCP a response has to come from the host that was asked.
+// A response over TCP has to come from the host that the request went to.
 func TestForgedStream(t *testing.T) {
 	l, next := listenTCP(t)
 	e := open(t, testHandler{})
@@ -311,8 +310,9 @@ func TestForgedStream(t *testing.T) {
 	got.saw(t, "200 far")
 }
 
-// The one idle connection of a bound adapter outlasts whatever others connect, and the address that has most gives way:
-// an adapter that comes while one address holds all it may finds a place, and keeps it.
+// The only, idle connection of a bound adapter survives any number of connections from elsewhere. The address with the
+// most connections loses one. An adapter that connects while one address has all the connections it may have finds a
+// place, and keeps it.
 func TestConnectionShares(t *testing.T) {
 	adapter, second, elsewhere := source(1), source(2), source(4)
 	change := func(o *Options) {
@@ -324,17 +324,18 @@ func TestConnectionShares(t *testing.T) {
 		_ func() []endpointtest.Packet) {
 		s := &e.streams
 		add := func(at netip.AddrPort) {
-			<-time.After(time.Millisecond) // so that it is clear who is silent longest
+			<-time.After(time.Millisecond) // so that the order by silence is clear
 			require.True(t, s.room(at.Addr(), false, time.Now()))
 			piped(e, at)
 		}
 		port := func(host, i int) netip.AddrPort { return netip.AddrPortFrom(source(host).Addr(), uint16(10000+i)) }
 		add(adapter)
-		add(netip.AddrPortFrom(elsewhere.Addr(), 41000)) // its connection comes from another port than the one that is configured
+		// its connection comes from another port than the configured one
+		add(netip.AddrPortFrom(elsewhere.Addr(), 41000))
 		ourOwn := source(3)
 		_, theirs := net.Pipe()
 		require.True(t, s.add(&conn{Conn: theirs, e: e, peer: ourOwn}))
-		for i := range maxConnsSource + 1 { // two addresses take all that there is
+		for i := range maxConnsSource + 1 { // two addresses take all the room
 			add(port(10, i))
 			add(port(11, i))
 		}
@@ -343,7 +344,7 @@ func TestConnectionShares(t *testing.T) {
 			"an adapter that nobody knows yet finds a place too")
 		piped(e, source(20))
 		require.Equal(t, maxConns, s.size())
-		add(second) // not bound yet, since it has just come
+		add(second) // not bound yet, since it has just connected
 		for i := range 2 * maxConnsSource {
 			add(port(12, i))
 		}
@@ -371,7 +372,7 @@ func TestConnectionShares(t *testing.T) {
 	})
 }
 
-// A stranger's stream beyond his rate is closed.
+// The stream of an unknown source beyond its rate is closed.
 func TestRateLimitOfUnknownConn(t *testing.T) {
 	bubble(t, testHandler{request: func(r *Request) {}}, limited,
 		func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
@@ -382,7 +383,7 @@ func TestRateLimitOfUnknownConn(t *testing.T) {
 					break
 				}
 			}
-			synctest.Wait() // it is closed before it is forgotten
+			synctest.Wait() // the endpoint closes the connection before it removes it
 			require.InDelta(t, unknownSourceBurst, sent, 2)
 			require.EqualValues(t, 1, e.Counts().Limited)
 			require.Zero(t, e.Counts().Connections)

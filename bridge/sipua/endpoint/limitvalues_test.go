@@ -7,8 +7,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// The other tests measure by the names of the limits. Here stand their values once more, so that none changes by
-// mistake.
+// The other tests use the limits by name. This test repeats their values, so that none changes by mistake.
 func TestLimitValues(t *testing.T) {
 	for _, c := range []struct{ want, is int }{
 		{32768, maxMessage}, {16384, maxHead}, {16384, maxBody}, {8192, maxField}, {256, maxFields}, {4096, maxEcho},

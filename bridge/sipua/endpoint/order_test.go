@@ -11,13 +11,13 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// networks runs a test over UDP, on a virtual clock, and over TCP.
+// networks runs a test over UDP on a virtual clock, and over TCP.
 func networks(t *testing.T, f func(t testing.TB, network string)) {
 	t.Run("udp", func(t *testing.T) { runVirtual(t, func(t *virtualTest) { f(t, "udp") }) })
 	t.Run("tcp", func(t *testing.T) { f(t, "tcp") })
 }
 
-// sockets runs a test over UDP and TCP, both by the kernel's sockets.
+// sockets runs a test over UDP and TCP, both on kernel sockets.
 func sockets(t *testing.T, f func(t *testing.T, network string)) {
 	for _, network := range []string{"udp", "tcp"} {
 		t.Run(network, func(t *testing.T) { f(t, network) })
@@ -26,7 +26,7 @@ func sockets(t *testing.T, f func(t *testing.T, network string)) {
 
 var full = flag.Bool("full", false, "2,000 pairs of messages and 20,000 mutations, instead of 500 and 5,000")
 
-// pairs is how many tell: where the order is left to chance, some 42 % of them come inverted.
+// pairs returns how many pairs are enough: if the order were left to chance, some 42 % would arrive reversed.
 func pairs() int {
 	switch {
 	case testing.Short():
@@ -38,7 +38,7 @@ func pairs() int {
 	}
 }
 
-// Requests are handed over in the order of arrival: pairs sent back to back, each with its own Call-ID.
+// Requests are passed on in the order of arrival: pairs are sent back to back, each with its own Call-ID.
 func TestRequestsInOrder(t *testing.T) {
 	for _, pair := range [][2]string{{"INVITE", "CANCEL"}, {"ACK", "BYE"}, {"INFO", "BYE"}} {
 		t.Run(pair[0]+" "+pair[1], func(t *testing.T) {
@@ -50,7 +50,7 @@ func TestRequestsInOrder(t *testing.T) {
 
 func inOrder(t *testing.T, network string, pair [2]string) {
 	type came struct{ id, method string }
-	got := make(chan came, 64) // a few: the sender waits for each pair
+	got := make(chan came, 64) // a few; the sender waits for each pair
 	e := open(t, testHandler{
 		request: func(r *Request) {
 			got <- came{callID(r), r.Method.String()}
@@ -83,7 +83,8 @@ func inOrder(t *testing.T, network string, pair [2]string) {
 		if a.method != pair[0] || b.method != pair[1] {
 			inversions++
 		}
-		for range map[string]int{"INVITE": 2, "ACK": 1, "INFO": 2}[pair[0]] { // what the handler and the endpoint answer
+		// what the handler and the endpoint answer
+		for range map[string]int{"INVITE": 2, "ACK": 1, "INFO": 2}[pair[0]] {
 			w.expect("SIP/2.0 ")
 		}
 		if pair[0] == "INVITE" {
@@ -93,12 +94,12 @@ func inOrder(t *testing.T, network string, pair [2]string) {
 	require.Zero(t, inversions)
 }
 
-// Responses are handed over in the order of arrival: a 180 never after its 200.
+// Responses are passed on in the order of arrival: a 180 never after its 200.
 func TestResponsesInOrder(t *testing.T) {
 	sockets(t, func(t *testing.T, network string) {
 		e := open(t, testHandler{})
 		w, to := peer(t, network, e)
-		got := make(chan int, 3) // the responses of one INVITE
+		got := make(chan int, 3) // the responses to one INVITE
 		for i := range pairs() {
 			id := fmt.Sprintf("answers-%d", i)
 			_, err := e.Send(outgoing(sip.INVITE, id, to), func(r Response) {
@@ -108,7 +109,7 @@ func TestResponsesInOrder(t *testing.T) {
 			})
 			require.NoError(t, err)
 			m := w().expect("INVITE")
-			for m.get("Call-ID") != id { // one that was repeated, since the machine is slow
+			for m.get("Call-ID") != id { // skip a retransmission, which a slow machine may cause
 				m = w().expect("INVITE")
 			}
 			w().send(answer(m, 180, "far") + only(network == "tcp", answer(m, 200, "far")))
@@ -128,7 +129,8 @@ func only(yes bool, s string) string {
 	return ""
 }
 
-// peer listens; the function returns the wire, over TCP once the endpoint has connected.
+// peer returns a peer that listens, and its address. The function returns its testPeer, over TCP once the endpoint has
+// connected.
 func peer(t testing.TB, network string, e *Endpoint) (func() *testPeer, net.Addr) {
 	if network == "udp" {
 		w := listenUDP(t, e)
@@ -149,7 +151,7 @@ func peer(t testing.TB, network string, e *Endpoint) (func() *testPeer, net.Addr
 	}, l.Addr()
 }
 
-// Many Call-IDs at once: never two calls of the handler for one, and nothing is kept of any of them.
+// With many Call-IDs at once, the handler is never called concurrently for one of them, and no state of any is left.
 func TestNeverConcurrent(t *testing.T) {
 	const ids, each = 8, 50
 	var inside [ids]atomic.Int32

@@ -11,7 +11,7 @@ import (
 	"clearback/bridge/sipua/endpoint/endpointtest"
 )
 
-// Sizes at their limits, one byte or field beyond, and what is said then.
+// Messages at the size limits, and one byte or field beyond, with the resulting response.
 func TestInspectSizes(t *testing.T) {
 	head := func(n int) string { return "X\r\n" + strings.Repeat("A: b\r\n", 10) + strings.Repeat("c", n-3-60) }
 	for name, c := range map[string]struct {
@@ -36,8 +36,8 @@ func TestInspectSizes(t *testing.T) {
 	}
 }
 
-// What the library's parser would read wrongly is put right: blanks around separators, upper case in names of
-// parameters; nothing within quotes or brackets (RFC 3261 section 7.3.1).
+// A message that the library's parser would misread is normalized: blanks around separators, and upper case in
+// parameter names. Text in quotes or brackets stays as it is (RFC 3261 section 7.3.1).
 func TestNormalize(t *testing.T) {
 	for in, want := range map[string]string{
 		" <sip:a@b> ; TAG = x":          " <sip:a@b>;tag=x",
@@ -80,9 +80,9 @@ func TestKindOf(t *testing.T) {
 	}
 }
 
-// What stands for several addresses, or for nobody knows what, is no address.
+// A value that seems to hold several addresses, or is ambiguous, is refused.
 func TestBadAddresses(t *testing.T) {
-	for value, want := range map[string][2]bool{ // ambiguous, listed
+	for value, want := range map[string][2]bool{ // ambiguous, list
 		"sip:a@b?x=y": {true, false}, "?": {true, false}, "<sip:a@b?x=y>": {false, false},
 		`"?" sip:a@b`: {false, false}, "sip:a@b": {false, false},
 		"Doe, John <sip:a@b>": {false, true}, ",<sip:a@b>": {false, true}, `"Doe, John" <sip:a@b>`: {false, false},
@@ -100,7 +100,7 @@ func TestBadAddresses(t *testing.T) {
 	}
 }
 
-// Schemes that lead nowhere here get 416; what is no URI with a scheme is left to the parser (RFC 3261 section 8.2.2.1,
+// Unsupported schemes get 416. Text that is not a URI with a scheme is left to the parser (RFC 3261 section 8.2.2.1,
 // RFC 3986 section 3.1).
 func TestUnsupportedScheme(t *testing.T) {
 	for uri, want := range map[string]bool{
@@ -160,7 +160,7 @@ func TestDatagramPrecheck(t *testing.T) {
 	}
 }
 
-// A bucket gives back what its rate says, no more than it holds, and nothing for a clock that was set back.
+// A bucket gains tokens at its rate, up to its size, and none if the clock was set back.
 func TestBucket(t *testing.T) {
 	var b bucket
 	now := time.Unix(1000, 0)
@@ -193,7 +193,8 @@ func TestBucket(t *testing.T) {
 	require.Greater(t, len(slots), 1, "IPv4 addresses do not share one")
 }
 
-// Who is asked is no stranger for as long as a question is open; who was made known is none until the last instant.
+// A source is not unknown while a request to it is pending. A source that was made known stays known until the last
+// instant.
 func TestKnownSourceExpires(t *testing.T) {
 	var g sourceLimiter
 	g.init(Options{LimitUnknown: true})
@@ -214,7 +215,8 @@ func TestKnownSourceExpires(t *testing.T) {
 	require.False(t, g.isUnknown(one, now))
 }
 
-// What cannot be read is answered as far as it says where to; what is long or an ACK is not (RFC 3261 section 8.2).
+// A message that cannot be parsed is answered if its header fields say where to. A long message and an ACK are not
+// answered (RFC 3261 section 8.2).
 func TestRefuseUnparsed(t *testing.T) {
 	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network,
 		sent func() []endpointtest.Packet) {
@@ -261,7 +263,7 @@ func TestRefuseUnparsed(t *testing.T) {
 	})
 }
 
-// Each header field that may come only once is refused the second time, by its long name and in any case.
+// A second occurrence of each header field that may occur only once is refused, in its long form and in any case.
 func TestSingleHeaderFields(t *testing.T) {
 	bubble(t, testHandler{request: func(r *Request) { r.Reply(200, "OK") }}, nil,
 		func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {

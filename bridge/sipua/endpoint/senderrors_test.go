@@ -16,7 +16,7 @@ import (
 	"clearback/bridge/sipua/endpoint/endpointtest"
 )
 
-// failingPackets is a socket that cannot send while it is told so, as one whose network has gone.
+// failingPackets is a socket that cannot send while its failure is switched on, as if its network were down.
 type failingPackets struct {
 	Packets
 	on atomic.Bool
@@ -31,13 +31,13 @@ func (m *failingPackets) WriteToUDPAddrPort(b []byte, to netip.AddrPort) (int, e
 	return m.Packets.WriteToUDPAddrPort(b, to)
 }
 
-// newFailingPackets is a change of options with the socket that it puts between.
+// newFailingPackets returns a failingPackets and a change of options that puts it between the endpoint and its socket.
 func newFailingPackets() (*failingPackets, func(*Options)) {
 	m := &failingPackets{}
 	return m, func(o *Options) { m.Packets = o.Packets; o.Packets = m }
 }
 
-// What cannot be sent fails at once, says where to, and leaves nothing behind.
+// A request that cannot be sent fails at once. The error names the destination, and no state is left.
 func TestSendErrors(t *testing.T) {
 	m, change := newFailingPackets()
 	var asked *Request
@@ -56,14 +56,15 @@ func TestSendErrors(t *testing.T) {
 			require.ErrorIs(t, asked.Reply(200, "OK"), errNoNetwork)
 			require.Zero(t, e.Counts().Clients)
 			require.Zero(t, e.sourceLimiter.awaited.len())
-			n.Send(hostile, victim, []byte("OPTIONS sip:x SIP/2.0\r\nVia: SIP/2.0/UDP x;branch=z9hG4bKbad\r\n\r\n")) // its refusal is lost too
+			// its refusal is lost too
+			n.Send(hostile, victim, []byte("OPTIONS sip:x SIP/2.0\r\nVia: SIP/2.0/UDP x;branch=z9hG4bKbad\r\n\r\n"))
 			require.Empty(t, sent())
 			require.ErrorContains(t, datagrams{m}.WriteMsg(outgoing(sip.ACK, "nowhere", &net.UDPAddr{Port: -1})),
 				"give address and port")
 		})
 }
 
-// An INVITE whose CANCEL cannot be sent ends at once, and not with the time-out of the CANCEL.
+// An INVITE whose CANCEL cannot be sent ends at once, without waiting for the timeout of the CANCEL.
 func TestCancelIsNotSent(t *testing.T) {
 	m, change := newFailingPackets()
 	bubble(t, testHandler{}, change, func(t *testing.T, e *Endpoint, n *endpointtest.Network,
@@ -88,7 +89,7 @@ func TestCancelIsNotSent(t *testing.T) {
 	})
 }
 
-// What was given up while its name was looked up is not sent any more.
+// A request that was given up while its host name was looked up is not sent any more.
 func TestGivenUpBeforeItIsSent(t *testing.T) {
 	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, _ *endpointtest.Network,
 		sent func() []endpointtest.Packet) {
@@ -110,7 +111,7 @@ func TestGivenUpBeforeItIsSent(t *testing.T) {
 	})
 }
 
-// A closed endpoint takes nothing more, and answers nothing over a connection that it would have to make.
+// A closed endpoint accepts no messages, and does not make a connection to send a response.
 func TestTakesNothingAfterClose(t *testing.T) {
 	var l log
 	got := make(chan *Request, 1) // the INVITE
@@ -125,7 +126,7 @@ func TestTakesNothingAfterClose(t *testing.T) {
 	require.Zero(t, e.Counts().Servers)
 }
 
-// The pause after a read error does not hold up the end.
+// The pause after a read error does not delay Close.
 func TestCloseInAPause(t *testing.T) {
 	f := &failing{}
 	bubble(t, testHandler{}, func(o *Options) { f.Packets = o.Packets; o.Packets = f; f.fails.Store(12) },
@@ -137,13 +138,13 @@ func TestCloseInAPause(t *testing.T) {
 		})
 }
 
-// A port that nobody can have is tried some times, and the reason told.
+// If no port can be bound, Open tries several times and returns the reason.
 func TestOpenWithoutFreePort(t *testing.T) {
 	_, err := Open(Options{Listen: netip.MustParseAddrPort("192.0.2.1:0"), UDP: true}, testHandler{})
 	require.ErrorContains(t, err, "192.0.2.1")
 }
 
-// A listener that fails for a while, as when there are no descriptors left, goes on afterwards.
+// A listener that fails for some time, as when no file descriptors are left, works again afterwards.
 func TestAcceptErrors(t *testing.T) {
 	e := open(t, testHandler{request: func(r *Request) { r.Reply(200, "OK") }})
 	require.NoError(t, e.streams.listener.SetDeadline(time.Unix(1, 0)))
@@ -153,7 +154,8 @@ func TestAcceptErrors(t *testing.T) {
 	w.expect("SIP/2.0 200")
 }
 
-// Who connects is a stranger until he shows who he is, and his stream beyond a stranger's rate is closed.
+// A source that connects is unknown until it authenticates. Its stream is closed if it exceeds the rate of an unknown
+// source.
 func TestRateLimitOfAcceptedConn(t *testing.T) {
 	e := open(t, testHandler{}, limited)
 	w := dial(t, "tcp", e)
@@ -163,8 +165,8 @@ func TestRateLimitOfAcceptedConn(t *testing.T) {
 	require.EqualValues(t, 1, e.Counts().Limited)
 }
 
-// Of a connection that is there, or being made, there is no second one; who waits for it does so no longer than he
-// likes.
+// There is only one connection to a peer, also while it is being made. A caller that waits for it stops waiting when
+// its context ends.
 func TestOneConnectionPerPeer(t *testing.T) {
 	l, next := listenTCP(t)
 	e := open(t, testHandler{})
@@ -184,18 +186,20 @@ func TestOneConnectionPerPeer(t *testing.T) {
 	require.NotNil(t, e.streams.dialing[hostile], "others wait on")
 }
 
-// A request without a connection that cannot be taken is answered nowhere.
+// A request without a connection that cannot be processed gets no answer.
 func TestRefusedWithoutConnection(t *testing.T) {
 	e := open(t, testHandler{})
 	w := dial(t, "tcp", e)
 	m := strings.Replace(w.text(request{method: "INFO", id: "gone"}), "Max-Forwards: 70",
 		"Max-Forwards: 70\r\nMax-Forwards: 70", 1)
-	e.take([]byte(m), origin{from: netip.MustParseAddrPort("192.0.2.7:5060"), transport: "TCP"}) // no connection leads there
+	// there is no such connection
+	e.take([]byte(m), origin{from: netip.MustParseAddrPort("192.0.2.7:5060"), transport: "TCP"})
 	require.EqualValues(t, 1, e.Counts().Malformed)
 	w.quiet(t1)
 }
 
-// The library counts the users of a connection, and closes it after the last; ours stays, since others hang on it.
+// The library counts the users of a connection and closes it after the last one. Our connection stays, since others may
+// use it.
 func TestConnectionOutlivesItsUsers(t *testing.T) {
 	for _, c := range []sip.Connection{&conn{}, datagrams{}} {
 		require.Equal(t, 1, c.Ref(-1))

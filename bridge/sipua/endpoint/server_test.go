@@ -10,7 +10,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// An INVITE that is repeated on UDP reaches the handler once; the last response is sent again (RFC 3261 section
+// An INVITE that is retransmitted over UDP reaches the handler once. The last response is sent again (RFC 3261 section
 // 17.2.1).
 func TestRepeatedInvite(t *testing.T) {
 	runVirtual(t, func(t *virtualTest) {
@@ -43,12 +43,12 @@ func TestRepeatedInvite(t *testing.T) {
 		ack := w.text(request{method: "ACK", id: "repeat", branch: "repeatINVITE", toTag: busy.tag()})
 		w.send(ack)
 		w.send(ack)
-		w.send(w.text(request{method: "BYE", id: "repeat", seq: 2})) // comes after the ACKs, and neither was passed on
+		w.send(w.text(request{method: "BYE", id: "repeat", seq: 2})) // arrives after the ACKs; none was passed on
 		l.saw(t, "INVITE", "BYE")
 	})
 }
 
-// A 2xx to INVITE may be sent again by the user until its ACK comes, and the ACK comes to the handler.
+// The user may send a 2xx to INVITE again until its ACK arrives. The handler gets the ACK.
 func TestRepeated200(t *testing.T) {
 	networks(t, func(t testing.TB, network string) {
 		var l log
@@ -69,13 +69,14 @@ func TestRepeated200(t *testing.T) {
 			require.Equal(t, "ours", w.expect("SIP/2.0 200").tag())
 		}
 		w.send(w.text(request{method: "ACK", id: "answered", toTag: "ours"}))
-		w.send(w.text(request{method: "ACK", id: "answered", toTag: "ours", branch: "answeredINVITE"})) // an old peer's
+		// as an old peer sends it
+		w.send(w.text(request{method: "ACK", id: "answered", toTag: "ours", branch: "answeredINVITE"}))
 		l.saw(t, "INVITE", "ACK", "ACK")
 		require.ErrorIs(t, (&Request{Request: r.Request, Endpoint: e}).Reply(200, "OK"), errNoTransaction)
 	})
 }
 
-// If the user says nothing for 200 ms, 100 is sent (RFC 3261 section 17.2.1).
+// If the user sends nothing for 200 ms, 100 is sent (RFC 3261 section 17.2.1).
 func TestTrying(t *testing.T) {
 	runVirtual(t, func(t *virtualTest) {
 		got := make(chan *Request, 2)
@@ -93,7 +94,8 @@ func TestTrying(t *testing.T) {
 	})
 }
 
-// CANCEL before the final response: 200, the handler is told once, and exactly one final response follows.
+// A CANCEL before the final response is answered 200. The handler is informed once, and exactly one final response
+// follows.
 func TestCancel(t *testing.T) {
 	t.Parallel()
 	networks(t, func(t testing.TB, network string) {
@@ -121,7 +123,8 @@ func TestCancel(t *testing.T) {
 		require.Equal(t, "ours", end.tag())
 		w.send(w.text(request{method: "ACK", id: "gone", branch: "x", toTag: "ours"}))
 		w.quiet(4 * t1)
-		w.send(w.text(request{method: "CANCEL", id: "gone", branch: "x"})) // on UDP a repeat, on TCP a late one
+		// a retransmission over UDP, a late CANCEL over TCP
+		w.send(w.text(request{method: "CANCEL", id: "gone", branch: "x"}))
 		if network == "udp" {
 			w.expect("SIP/2.0 200")
 		} else {
@@ -152,7 +155,7 @@ func TestCancelOvertakes(t *testing.T) {
 	})
 }
 
-// A CANCEL for nothing: 481.
+// A CANCEL that matches no INVITE gets 481.
 func TestCancelUnmatched(t *testing.T) {
 	t.Parallel()
 	runVirtual(t, func(t *virtualTest) {
@@ -163,7 +166,7 @@ func TestCancelUnmatched(t *testing.T) {
 	})
 }
 
-// A CANCEL after the final response: 200 to the CANCEL and nothing else (RFC 3261 section 9.2).
+// A CANCEL after the final response gets 200 and has no other effect (RFC 3261 section 9.2).
 func TestCancelTooLate(t *testing.T) {
 	runVirtual(t, func(t *virtualTest) {
 		e := open(t, testHandler{
@@ -184,7 +187,7 @@ func TestCancelTooLate(t *testing.T) {
 	})
 }
 
-// A 200 may cross the CANCEL: the handler answers with it, and that is the one final response.
+// A 200 may cross the CANCEL: the handler answers with it, and it is the only final response.
 func TestCancelCrossed(t *testing.T) {
 	runVirtual(t, func(t *virtualTest) {
 		e := open(t, testHandler{cancelled: func(r *Request) {
@@ -200,7 +203,8 @@ func TestCancelCrossed(t *testing.T) {
 	})
 }
 
-// Where responses go (RFC 3261 section 18.2.2, RFC 3581): the source with rport, the Via's port without.
+// Responses go to the source of the request if its Via has rport, else to the port in the Via (RFC 3261 section 18.2.2,
+// RFC 3581).
 func TestResponseAddress(t *testing.T) {
 	runVirtual(t, func(t *virtualTest) {
 		e := open(t, testHandler{request: func(r *Request) { r.Reply(200, "OK") }})
@@ -215,8 +219,8 @@ func TestResponseAddress(t *testing.T) {
 	})
 }
 
-// A request that is no INVITE and is repeated on UDP reaches the handler once; its response is sent again (RFC 3261
-// section 17.2.2).
+// A request other than INVITE that is retransmitted over UDP reaches the handler once. Its response is sent again (RFC
+// 3261 section 17.2.2).
 func TestRepeatedMessage(t *testing.T) {
 	runVirtual(t, func(t *virtualTest) {
 		var l log
@@ -233,7 +237,7 @@ func TestRepeatedMessage(t *testing.T) {
 	})
 }
 
-// A refusal without a transaction goes where the response to a transaction would.
+// A stateless refusal goes to the same address as a response in a transaction.
 func TestRefusalAddress(t *testing.T) {
 	runVirtual(t, func(t *virtualTest) {
 		e := open(t, testHandler{})
@@ -243,7 +247,7 @@ func TestRefusalAddress(t *testing.T) {
 	})
 }
 
-// A handler that fails costs its own request, not the process.
+// A panic in the handler costs only its own request.
 func TestHandlerPanics(t *testing.T) {
 	runVirtual(t, func(t *virtualTest) {
 		e := open(t, testHandler{request: func(r *Request) {
@@ -262,8 +266,7 @@ func TestHandlerPanics(t *testing.T) {
 	})
 }
 
-// Both ends of one Call-ID on one socket: our own leg calls our own other leg through a proxy. Nothing waits for
-// anything.
+// Both ends of one Call-ID are on one socket: one leg of ours calls another through a proxy. There is no deadlock.
 func TestHairpin(t *testing.T) {
 	runVirtual(t, func(t *virtualTest) {
 		var l log
@@ -294,7 +297,7 @@ func TestHairpin(t *testing.T) {
 		})
 		require.NoError(t, err)
 		out := proxy.expect("INVITE")
-		// the proxy puts its Via on top and sends it back to the same socket
+		// the proxy adds its Via on top and sends the request back to the same socket
 		back := strings.Replace(string(out), "\r\nVia:",
 			"\r\nVia: SIP/2.0/UDP "+proxy.addr()+";branch=z9hG4bKproxy\r\nVia:", 1)
 		back = strings.Replace(back, "Content-Length:", "Contact: <sip:workshop@127.0.0.1>\r\nContent-Length:", 1)

@@ -9,8 +9,8 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// Both kinds of TCP connections end when their bytes stay unacknowledged (TCP_USER_TIMEOUT, RFC 5482, read back from
-// the kernel).
+// Accepted and dialled TCP connections end if their bytes stay unacknowledged (TCP_USER_TIMEOUT, RFC 5482, read back
+// from the kernel).
 func TestUnacknowledgedLimit(t *testing.T) {
 	e := open(t, testHandler{request: func(r *Request) { r.Reply(200, "OK") }})
 	in := dial(t, "tcp", e)

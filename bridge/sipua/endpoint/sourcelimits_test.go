@@ -17,7 +17,7 @@ import (
 	"clearback/bridge/sipua/endpoint/endpointtest"
 )
 
-// from is a request from an address of the network, as plain text.
+// from returns a request from an address of the network, as text.
 func from(at netip.AddrPort, method, id string, more ...string) []byte {
 	return []byte(crlf(fmt.Sprintf(`
 %[1]s sip:stage-door@192.0.2.1 SIP/2.0
@@ -32,14 +32,15 @@ Contact: <sip:5550101@%[2]s>
 `, method, at, id, strings.Join(more, ""))))
 }
 
-// source is the i-th of many addresses.
+// source returns the i-th of many addresses.
 func source(i int) netip.AddrPort {
 	return netip.AddrPortFrom(netip.AddrFrom4([4]byte{198, 18, byte(i >> 8), byte(i)}), 5060)
 }
 
 func limited(o *Options) { o.LimitUnknown = true }
 
-// Strangers share a rate, each has a smaller one of his own, and both come back with time; who is known has none.
+// Unknown sources share a rate, and each has a smaller rate of its own. Both recover with time. A known source has no
+// limit.
 func TestUnknownSourceLimits(t *testing.T) {
 	h := testHandler{request: func(r *Request) { r.Reply(200, "OK") }}
 	pbx := netip.MustParseAddrPort("203.0.113.5:5060")
@@ -77,11 +78,11 @@ func TestUnknownSourceLimits(t *testing.T) {
 	})
 }
 
-// Who is asked may answer, and is known when he did; a forged answer makes nobody known.
+// A peer that we sent a request to may answer, and is known afterwards. A forged response makes no address known.
 func TestKnownByAnswer(t *testing.T) {
 	bubble(t, testHandler{}, limited, func(t *testing.T, e *Endpoint, n *endpointtest.Network,
 		sent func() []endpointtest.Packet) {
-		for i := range 500 { // nothing is left for strangers
+		for i := range 500 { // nothing is left for unknown sources
 			n.Send(source(i), victim, from(source(i), "ACK", fmt.Sprint(i)))
 		}
 		synctest.Wait()
@@ -105,7 +106,7 @@ func TestKnownByAnswer(t *testing.T) {
 	})
 }
 
-// The addresses that are known stay bounded, and the one heard of longest ago goes first.
+// The number of known addresses is bounded, and the one that was heard from longest ago is removed first.
 func TestKnownIsBounded(t *testing.T) {
 	var g sourceLimiter
 	g.init(Options{LimitUnknown: true})
@@ -120,17 +121,18 @@ func TestKnownIsBounded(t *testing.T) {
 	require.False(t, g.isUnknown(source(2*maxKnown-1).Addr(), now))
 	require.True(t, g.isUnknown(source(1).Addr(), now))
 	require.Len(t, g.sources, unknownSlots)
-	for i := range 100 { // a whole network of IPv6 addresses is one source
+	for i := range 100 { // a whole IPv6 network counts as one source
 		a := netip.MustParseAddr("2001:db8::").As16()
 		a[15] = byte(i)
 		require.Equal(t, g.slot(netip.MustParseAddr("2001:db8::1")), g.slot(netip.AddrFrom16(a)))
 	}
 }
 
-// A stranger's failed INVITE is answered once, and once again for each repeat; one whose source is known is answered
-// until its ACK.
+// A non-2xx final response to the INVITE of an unknown source is sent once, and again for each retransmission of the
+// INVITE. To a known source it is sent until its ACK.
 func TestFailureOnce(t *testing.T) {
-	for stranger, want := range map[bool]int{true: 1, false: 11} { // 11: RFC 3261 section 17.2.1, G at T1, doubling to T2 = 8*T1 here, for 64*T1
+	// 11: RFC 3261 section 17.2.1, Timer G at T1, doubling to T2 = 8*T1 here, for 64*T1
+	for stranger, want := range map[bool]int{true: 1, false: 11} {
 		h := testHandler{request: func(r *Request) { r.Reply(404, "Not Found") }}
 		change := func(o *Options) { o.LimitUnknown = stranger }
 		bubble(t, h, change, func(t *testing.T, e *Endpoint, n *endpointtest.Network,
@@ -160,13 +162,13 @@ func TestFailureOnce(t *testing.T) {
 	}
 }
 
-// Whatever a stranger sends by UDP, at most one packet goes back, to where his came from, and it is hardly longer than
-// his.
+// Whatever an unknown source sends over UDP, at most one packet goes back, to the source of the request, and it is
+// hardly longer than the request.
 func TestNoAmplifier(t *testing.T) {
 	h := testHandler{request: func(r *Request) {
 		r.Reply(401, "Unauthorized", sip.NewHeader("WWW-Authenticate", strings.Repeat("c", 120)))
 	}}
-	const allowed = 120 + 150 // the challenge, and what a response says besides: a tag, where the request came from
+	const allowed = 120 + 150 // the challenge, and what a response adds: a tag, the source of the request
 	requests := map[string][]byte{
 		"cut": from(hostile, "INVITE", "a")[:150],
 		"long via": from(hostile, "OPTIONS", "b", "Via: SIP/2.0/UDP "+strings.Repeat("v",
@@ -194,12 +196,13 @@ func TestNoAmplifier(t *testing.T) {
 	}
 }
 
-// held is what an endpoint keeps when nothing is under way.
+// held returns what an endpoint holds while it is idle.
 func held(c Counts) [6]int {
 	return [6]int{c.Servers, c.UnknownServers, c.Clients, c.Queues, c.Cancels, c.Connections}
 }
 
-// 20,000 sources of junk and of scans leave nothing behind, limited or not (then fewer, since each of them is served).
+// 20,000 sources of junk and of scans leave no state, with limits or without (then fewer sources, since each of them is
+// served).
 func TestUnknownSourcesLeaveNoState(t *testing.T) {
 	heap := func() uint64 {
 		runtime.GC()
@@ -224,14 +227,14 @@ func TestUnknownSourcesLeaveNoState(t *testing.T) {
 						n.Send(source(i), victim, []byte(strings.ReplaceAll(kind, "NUMBER", strconv.Itoa(i))))
 					}
 					if i%100 == 0 {
-						<-time.After(t1) // strangers get some of their rate back
+						<-time.After(t1) // unknown sources regain some of their rate
 						sent()
 					}
 				}
 				<-time.After(70 * t1)
 				sent()
 			}
-			burst(0, 500) // maps and pools have their size then
+			burst(0, 500) // then maps and pools have reached their size
 			before := heap()
 			burst(500, 500+sources)
 			require.Zero(t, held(e.Counts()))
@@ -244,7 +247,7 @@ func TestUnknownSourcesLeaveNoState(t *testing.T) {
 	}
 }
 
-// An IPv6 network of 64 bits is one source; an IPv4 address is one, also in IPv6 form.
+// An IPv6 network of 64 bits is one source. An IPv4 address is one source, also in IPv6 form.
 func TestSlotOfANetwork(t *testing.T) {
 	var g sourceLimiter
 	g.init(Options{LimitUnknown: true})

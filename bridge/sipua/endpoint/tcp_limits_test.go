@@ -15,7 +15,7 @@ import (
 	"clearback/bridge/sipua/endpoint/endpointtest"
 )
 
-// What counts more decides, whatever comes after it.
+// The most important field decides, whatever the others say.
 func TestConnectionRank(t *testing.T) {
 	order := []rank{ // the lowest first
 		{known: false, lineDepends: false, share: -2, last: 9}, {known: false, lineDepends: false, share: -1, last: 1},
@@ -31,8 +31,8 @@ func TestConnectionRank(t *testing.T) {
 	}
 }
 
-// A line hangs on the connection from the very place where an adapter is bound, and on the only one from an address
-// where one is.
+// A line depends on a connection from the exact address and port at which an adapter is bound, and on the only
+// connection from an address at which an adapter is bound.
 func TestLineDependsOnConnection(t *testing.T) {
 	bound := []netip.AddrPort{source(1), source(2)}
 	other := netip.AddrPortFrom(source(2).Addr(), 40000)
@@ -43,7 +43,8 @@ func TestLineDependsOnConnection(t *testing.T) {
 	require.False(t, lineDependsOn(nil, source(1), 1))
 }
 
-// An address that has all it may have gives up the one of its own that is silent longest, and nobody else's.
+// An address that has all the connections it may have loses its own connection that has been silent longest, not one of
+// another address.
 func TestConnectionsOfOneAddress(t *testing.T) {
 	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, _ *endpointtest.Network,
 		_ func() []endpointtest.Packet) {
@@ -69,8 +70,9 @@ func TestConnectionsOfOneAddress(t *testing.T) {
 	})
 }
 
-// Where there is no room at all, the address that would have most gives up its silent one, be it that of the new
-// connection. An adapter's own goes last, also if its address has exactly as many as it may have.
+// If there is no room, the address that would have the most connections loses its silent one, even if that is the
+// address of the new connection. The connection of an adapter is closed last, also if its address has exactly as many
+// as it may have.
 func TestConnectionsOfManyAddresses(t *testing.T) {
 	port := func(i, n int) netip.AddrPort { return netip.AddrPortFrom(source(i).Addr(), uint16(10000+n)) }
 	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, _ *endpointtest.Network,
@@ -103,7 +105,7 @@ func TestConnectionsOfManyAddresses(t *testing.T) {
 	})
 }
 
-// A stranger takes nobody's place on whom a line hangs, nor that of an address with few connections.
+// An unknown source replaces no connection that a line depends on, nor a connection of an address with few.
 func TestUnknownSourceDisplacesNoConnection(t *testing.T) {
 	for _, each := range []int{maxUnknownConns, maxUnknownConns + 1} {
 		var all []netip.AddrPort
@@ -136,7 +138,7 @@ func TestUnknownSourceDisplacesNoConnection(t *testing.T) {
 	}
 }
 
-// Strangers' connections beyond their number, and then beyond their rate, are closed at once.
+// Connections of unknown sources beyond their number, and then beyond their rate, are closed at once.
 func TestConnectionLimitOfUnknownSources(t *testing.T) {
 	e := open(t, testHandler{}, limited)
 	for range unknownSourceBurst + 5 {
@@ -155,7 +157,7 @@ func TestConnectionLimitOfUnknownSources(t *testing.T) {
 	require.GreaterOrEqual(t, n.ConnectionsRefused, uint64(unknownSourceBurst-maxUnknownConnsSource))
 }
 
-// Who always has a message that is not whole, but brings one after the other, is no slow peer.
+// A peer that always has an incomplete message, but completes one after the other, does not count as slow.
 func TestPartialMessagesAreNotSlow(t *testing.T) {
 	h := testHandler{request: func(r *Request) {}}
 	bubble(t, h, nil, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
@@ -178,8 +180,8 @@ func TestPartialMessagesAreNotSlow(t *testing.T) {
 	})
 }
 
-// A message that came in parts is whole in the end: after it a connection may be silent as long as any other. The time
-// for the next one begins with its own first byte.
+// A message that arrived in parts is complete in the end. After it, a connection may be silent as long as any other.
+// The time for the next message begins with its own first byte.
 func TestIdleAfterMessageInParts(t *testing.T) {
 	for _, known := range []bool{true, false} {
 		methods := make(chan sip.RequestMethod, 2) // of the two messages
@@ -218,10 +220,10 @@ func TestIdleAfterMessageInParts(t *testing.T) {
 	}
 }
 
-// To whom we connected ourselves is no unknown source, whatever its address.
+// A peer that we connected to is not limited as an unknown source, whatever its address.
 func TestOwnConnectionIsNotLimited(t *testing.T) {
 	const many = 2 * unknownSourceBurst
-	came := make(chan struct{}, many) // a message each
+	came := make(chan struct{}, many) // one for each message
 	h := testHandler{request: func(r *Request) { came <- struct{}{} }}
 	bubble(t, h, limited, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
 		ours, c := net.Pipe()
@@ -239,14 +241,14 @@ func TestOwnConnectionIsNotLimited(t *testing.T) {
 	})
 }
 
-// A message at its limit is cut from a stream; beyond it 513 is said and the stream is closed.
+// A message at the size limit is accepted on a stream. A larger one gets 513, and the stream is closed.
 func TestStreamSizes(t *testing.T) {
 	body := func(n int) []byte {
 		return []byte(strings.Replace(string(from(source(1), "INFO", "size")), "Content-Length: 0\r\n",
 			fmt.Sprintf("Content-Length: %d\r\n", n), 1) + strings.Repeat("b", n))
 	}
 	plain := len(from(source(1), "INFO", "size"))
-	head := func(n int) []byte { // of n bytes, none of its fields too long
+	head := func(n int) []byte { // a head of n bytes, with no field too long
 		pad := n - plain
 		first := pad / 2
 		field := func(name string, n int) string { return name + ": " + strings.Repeat("x", n-len(name)-4) + "\r\n" }
@@ -312,7 +314,7 @@ func TestStreamSizes(t *testing.T) {
 	require.Eventually(t, func() bool { return e.Counts().Connections == 0 }, testTimeout, time.Millisecond)
 }
 
-// Two requests to a peer to whom there is no connection yet share one.
+// Two requests to a peer without a connection share the new one.
 func TestDialOnce(t *testing.T) {
 	l, next := listenTCP(t)
 	e := open(t, testHandler{})
@@ -332,7 +334,7 @@ func TestDialOnce(t *testing.T) {
 	require.ErrorIs(t, err, ErrClosed)
 }
 
-// A connection that is closed is found no more, at once, and takes nobody else's place with it.
+// A closed connection is not found any more, at once, and does not remove a newer one to the same peer.
 func TestClosedIsNotFound(t *testing.T) {
 	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, _ *endpointtest.Network,
 		_ func() []endpointtest.Packet) {
@@ -356,15 +358,15 @@ func TestClosedIsNotFound(t *testing.T) {
 	})
 }
 
-// piped is a connection of a peer in memory.
+// piped returns the peer's end of a connection in memory.
 func piped(e *Endpoint, at netip.AddrPort) net.Conn {
 	ours, theirs := net.Pipe()
 	e.streams.add(&conn{Conn: ours, e: e, peer: at, accepted: true})
 	return theirs
 }
 
-// Who never finishes a message is cut off 10 s after its first byte, however busy he is; who is silent later, a
-// stranger sooner.
+// A peer that does not complete a message is cut off 10 s after its first byte, however active it is. A silent peer is
+// cut off later, an unknown source sooner.
 func TestReadDeadlines(t *testing.T) {
 	h := testHandler{request: func(r *Request) { go r.Reply(200, "OK") }}
 	bubble(t, h, limited, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
@@ -417,13 +419,14 @@ func TestReadDeadlines(t *testing.T) {
 	})
 }
 
-// Connections are bounded, and nobody known is refused one: the longest silent makes room, a stranger first.
+// The number of connections is bounded, and a known source is never refused. The connection that has been silent
+// longest is closed, that of an unknown source first.
 func TestConnectionLimits(t *testing.T) {
 	bubble(t, testHandler{}, limited, func(t *testing.T, e *Endpoint, _ *endpointtest.Network,
 		_ func() []endpointtest.Packet) {
 		s := &e.streams
 		add := func(at netip.AddrPort, known bool) bool {
-			<-time.After(time.Millisecond) // so that it is clear who is silent longest
+			<-time.After(time.Millisecond) // so that the order by silence is clear
 			if known {
 				e.Know(at.Addr())
 			}
@@ -434,7 +437,7 @@ func TestConnectionLimits(t *testing.T) {
 			return true
 		}
 		port := func(i int) netip.AddrPort { return netip.AddrPortFrom(source(1).Addr(), uint16(10000+i)) }
-		require.True(t, add(source(999), true)) // is silent longer than any stranger
+		require.True(t, add(source(999), true)) // has been silent longer than any unknown source
 		for i := range maxUnknownConnsSource {
 			require.True(t, add(port(i), false))
 		}
@@ -443,7 +446,7 @@ func TestConnectionLimits(t *testing.T) {
 			require.True(t, add(source(100+i), false))
 		}
 		require.NotNil(t, s.to(port(0)))
-		e.streams.to(port(0)).touch() // however lately it spoke
+		e.streams.to(port(0)).touch() // however lately it sent something
 		require.True(t, add(source(500), false))
 		require.Nil(t, s.to(port(0)), "the stranger that came first made room")
 		require.Equal(t, 1+maxUnknownConns, s.size())

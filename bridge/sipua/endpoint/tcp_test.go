@@ -16,7 +16,7 @@ import (
 	"clearback/bridge/sipua/endpoint/endpointtest"
 )
 
-// listenTCP is a peer that takes the endpoint's connections, one after the other.
+// listenTCP returns a listener, and a function that accepts the endpoint's connections, one after the other.
 func listenTCP(t testing.TB) (net.Listener, func() *testPeer) {
 	t.Helper()
 	l, err := net.Listen("tcp", "127.0.0.1:0")
@@ -31,7 +31,7 @@ func listenTCP(t testing.TB) (net.Listener, func() *testPeer) {
 	}
 }
 
-// A request over TCP to our own address comes to us, not to the peer that connected last.
+// A request over TCP to our own address reaches us, not the peer that connected last.
 func TestStreamHairpin(t *testing.T) {
 	var l log
 	e := open(t, testHandler{request: func(r *Request) { l.add(r.Method.String()); r.Reply(200, "OK") }})
@@ -52,8 +52,8 @@ func TestStreamHairpin(t *testing.T) {
 	w.quiet(t1)
 }
 
-// A connection that dies before anything was heard is made anew and the request sent again (once); what was heard of is
-// left alone.
+// If a connection dies before any response, it is made again and the request is sent again, once. A request that got a
+// response is not sent again.
 func TestResendOnDeadConnection(t *testing.T) {
 	l, next := listenTCP(t)
 	e := open(t, testHandler{})
@@ -70,15 +70,15 @@ func TestResendOnDeadConnection(t *testing.T) {
 	second.expect("ACK")
 	got.saw(t, "486 far")
 	second.quiet(3 * t1)
-	// who is only slow is not asked twice
+	// a peer that is only slow does not get the request twice
 	_, err = e.Send(outgoing(sip.OPTIONS, "slow", l.Addr()), got.note)
 	require.NoError(t, err)
 	second.expect("OPTIONS")
 	second.quiet(3 * t1)
 }
 
-// A request to the far end of a connection that has gone, where nobody listens, goes elsewhere if there is such a
-// place.
+// A request over a connection that has gone, to a peer that does not listen, goes to the fallback destination if there
+// is one.
 func TestSendElsewhere(t *testing.T) {
 	gone := noHandler(t)
 	l, next := listenTCP(t)
@@ -98,7 +98,7 @@ func TestSendElsewhere(t *testing.T) {
 	got.saw(t, "200 there", "refused")
 }
 
-// BYE of a peer whose connection has gone meanwhile: nobody to answer, but it is gone.
+// The BYE of a peer whose connection has gone cannot be answered, but it still reaches the handler.
 func TestByeWithoutConnection(t *testing.T) {
 	var l log
 	e := open(t, testHandler{request: func(r *Request) {
@@ -108,12 +108,13 @@ func TestByeWithoutConnection(t *testing.T) {
 	w := dial(t, "tcp", e)
 	for _, method := range []string{"INFO", "BYE"} {
 		m := []byte(w.text(request{method: method, id: "gone", toTag: "ours"}))
-		e.take(m, origin{from: netip.MustParseAddrPort("192.0.2.7:5060"), transport: "TCP"}) // no connection leads there
+		// there is no such connection
+		e.take(m, origin{from: netip.MustParseAddrPort("192.0.2.7:5060"), transport: "TCP"})
 	}
 	l.saw(t, "BYE")
 }
 
-// A name whose server is dead keeps the address it had.
+// If the name server is dead, a host name keeps its last address.
 func TestLastKnownAddress(t *testing.T) {
 	e := open(t, testHandler{})
 	dead := false
@@ -144,8 +145,8 @@ func TestLastKnownAddress(t *testing.T) {
 	require.ErrorContains(t, err, "no such name server")
 }
 
-// A connection that dies in the moment of the writing is as good as one that dies right after: the request goes out on
-// a new one, and fails only if there is none.
+// A connection that dies during the write is treated like one that dies right after: the request is sent over a new
+// connection, and fails only if there is none.
 func TestWriteFails(t *testing.T) {
 	for _, listening := range []bool{true, false} {
 		l, next := listenTCP(t)
@@ -157,7 +158,7 @@ func TestWriteFails(t *testing.T) {
 		first.send(answer(first.expect("OPTIONS"), 200, "far"))
 		got.saw(t, "200 far")
 		c := e.connection("TCP", l.Addr().String())
-		require.NoError(t, c.(*conn).Conn.(*net.TCPConn).CloseWrite()) // it is still there, and takes nothing
+		require.NoError(t, c.(*conn).Conn.(*net.TCPConn).CloseWrite()) // still open, but cannot be written to
 		if !listening {
 			l.Close()
 		}
@@ -181,8 +182,8 @@ func TestWriteFails(t *testing.T) {
 	}
 }
 
-// A connection that dies later than T1 after the request went over it, with nothing heard, has the request sent again
-// over the next one.
+// If a connection dies later than T1 after the request, without any response, the request is sent again over the next
+// connection.
 func TestReviveLater(t *testing.T) {
 	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, _ *endpointtest.Network,
 		_ func() []endpointtest.Packet) {
@@ -214,7 +215,7 @@ func TestReviveLater(t *testing.T) {
 	})
 }
 
-// What is no message on a stream is counted, and ends it.
+// A malformed message on a stream is counted, and ends the stream.
 func TestMalformedStreamIsCounted(t *testing.T) {
 	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, _ *endpointtest.Network,
 		_ func() []endpointtest.Packet) {

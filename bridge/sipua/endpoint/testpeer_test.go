@@ -23,7 +23,7 @@ import (
 	"clearback/bridge/loopbacktest"
 )
 
-// The tests live with a T1 of 25 ms instead of 500 ms, set once before anything serves.
+// The tests use a T1 of 25 ms instead of 500 ms. It is set once, before any endpoint opens.
 const t1 = 25 * time.Millisecond
 
 func TestMain(m *testing.M) {
@@ -42,7 +42,7 @@ func TestMain(m *testing.M) {
 
 const testTimeout = 5 * time.Second
 
-// testHandler is a Handler that does what the test says and notes what came.
+// testHandler is a Handler that does what the test says, and records what arrives.
 type testHandler struct {
 	request   func(*Request)
 	cancelled func(*Request)
@@ -75,7 +75,8 @@ func open(t testing.TB, h Handler, change ...func(*Options)) *Endpoint {
 	return e
 }
 
-// failOnErrorLog is a log that fails the test for a fault in a step of ours, which would otherwise only cost a message.
+// failOnErrorLog returns a logger that fails the test at an error entry, such as a panic, which would otherwise only
+// cost a message.
 func failOnErrorLog(t testing.TB) *zap.Logger {
 	core := zapcore.NewCore(zapcore.NewJSONEncoder(zapcore.EncoderConfig{}), zapcore.AddSync(io.Discard),
 		zap.ErrorLevel)
@@ -85,7 +86,7 @@ func failOnErrorLog(t testing.TB) *zap.Logger {
 	}))
 }
 
-// testPeer is a peer that speaks in plain text over one UDP socket or one TCP connection.
+// testPeer is a peer that sends and receives SIP as text, over one UDP socket or one TCP connection.
 type testPeer struct {
 	t    testing.TB
 	conn net.Conn
@@ -116,7 +117,7 @@ func (w *testPeer) addr() string { return w.conn.LocalAddr().String() }
 
 func (w *testPeer) network() string { return strings.ToUpper(w.conn.LocalAddr().Network()) }
 
-// crlf makes lines of a message from lines of a test.
+// crlf turns the lines of a test into lines of a message.
 func crlf(s string) string {
 	return strings.ReplaceAll(strings.ReplaceAll(strings.TrimLeft(s, "\n"), "\r\n", "\n"), "\n", "\r\n")
 }
@@ -126,7 +127,7 @@ func (w *testPeer) send(text string) {
 	require.NoError(w.t, err)
 }
 
-// next reads one message, "" if none comes within d.
+// next reads one message. It returns "" if none arrives within d.
 func (w *testPeer) next(d time.Duration) string {
 	w.conn.SetReadDeadline(time.Now().Add(d))
 	if w.in == nil {
@@ -156,12 +157,13 @@ func (w *testPeer) next(d time.Duration) string {
 	return s.String() + string(body)
 }
 
-// expect reads a message that begins so.
+// expect reads a message that begins with start.
 func (w *testPeer) expect(start string) message {
 	w.t.Helper()
 	m := w.next(testTimeout)
 	for strings.HasPrefix(m, "SIP/2.0 100 ") && start != "SIP/2.0 100" && start != "SIP/2.0 " {
-		m = w.next(testTimeout) // who answers late says so first (RFC 3261 section 17.2.1), and here the machine decides who does
+		// Skip the 100 of a slow answer (RFC 3261 section 17.2.1); whether it comes depends on the machine.
+		m = w.next(testTimeout)
 	}
 	if !strings.HasPrefix(m, start) {
 		w.t.Fatalf("want %q, got %q", start, m)
@@ -169,7 +171,7 @@ func (w *testPeer) expect(start string) message {
 	return message(m)
 }
 
-// quiet fails if anything comes within d.
+// quiet fails if anything arrives within d.
 func (w *testPeer) quiet(d time.Duration) {
 	w.t.Helper()
 	if m := w.next(d); m != "" {
@@ -180,7 +182,7 @@ func (w *testPeer) quiet(d time.Duration) {
 // message is the text of one message.
 type message string
 
-// get returns the first header field of that name.
+// get returns the first header field with that name.
 func (m message) get(name string) string {
 	for line := range strings.SplitSeq(string(m), "\r\n") {
 		if n, v, ok := strings.Cut(line, ":"); ok && strings.EqualFold(strings.TrimSpace(n), name) {
@@ -198,7 +200,7 @@ func (m message) tag() string {
 	return tag
 }
 
-// request is a request of the wire with everything in it that a good one has.
+// request is a request of the peer with all that a valid one contains.
 type request struct {
 	method, id, branch, tag, toTag string
 	seq                            int
@@ -233,7 +235,7 @@ Contact: <sip:5550101@%[3]s>
 %[11]s`, r.method, w.network(), w.addr(), r.branch, r.tag, to, r.id, r.seq, r.more, len(r.body), r.body))
 }
 
-// answer is a response to a request that the wire received.
+// answer returns a response to a request that the peer received.
 func answer(m message, code int, tag string) string {
 	to := m.get("To")
 	if tag != "" && !strings.Contains(to, "tag=") {
@@ -252,7 +254,7 @@ Content-Length: 0
 `, code, m.get("Via"), m.get("From"), to, m.get("Call-ID"), m.get("CSeq"), tag))
 }
 
-// outgoing is a request that the endpoint is to send to a wire.
+// outgoing returns a request for the endpoint to send to a peer.
 func outgoing(method sip.RequestMethod, id string, to net.Addr) *sip.Request {
 	u := sip.Uri{Scheme: "sip", User: "workshop", Host: "workshop.test"}
 	r := sip.NewRequest(method, u)
@@ -266,10 +268,10 @@ func outgoing(method sip.RequestMethod, id string, to net.Addr) *sip.Request {
 	return r
 }
 
-// listenUDP is a peer that waits for the endpoint to speak first.
+// listenUDP returns a peer that waits for the endpoint to send first.
 func listenUDP(t testing.TB, e *Endpoint) *testPeer { return dial(t, "udp", e) }
 
-// noHandler is a TCP address where connections are refused.
+// noHandler returns a TCP address at which connections are refused.
 func noHandler(t testing.TB) net.Addr {
 	t.Helper()
 	return net.TCPAddrFromAddrPort(loopbacktest.Refusing(t))
@@ -293,7 +295,7 @@ func (l *log) all() []string {
 	return append([]string{}, l.words...)
 }
 
-// saw waits until the words are these.
+// saw waits until the log holds exactly these words.
 func (l *log) saw(t testing.TB, words ...string) {
 	t.Helper()
 	require.EventuallyWithT(t, func(c *assert.CollectT) { assert.Equal(c, words, l.all()) }, testTimeout,

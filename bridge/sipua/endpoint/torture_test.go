@@ -16,12 +16,12 @@ import (
 	"clearback/bridge/sipua/endpoint/endpointtest"
 )
 
-// torture is what RFC 4475, and for IPv6 RFC 5118, says of each of its messages, and what becomes of it here. want is
-// the status code of the answer, or "passed": the user gets it (here one that answers 200; what he has to say is in the
-// table of the user agent's own test), or "dropped".
+// torture holds what RFC 4475 (RFC 5118 for IPv6) says about each of its messages, and what the endpoint does with it.
+// want is the status code of the response, or "passed" (the user gets the message, and here answers 200; the answers of
+// the user agent are in its own test), or "dropped".
 var torture = []struct {
 	name, section, want string
-	why                 string // the code is one of several that the RFC lets pass, or differs from it
+	why                 string // the code is one of several that the RFC allows, or differs from it
 	check               func(*testing.T, *Request)
 }{
 	{name: "wsinv", section: "3.1.1.1", want: "passed", check: func(t *testing.T, r *Request) {
@@ -170,7 +170,7 @@ var torture = []struct {
 			"and there is no Contact, so nothing in the dialog could be sent. What spoke that way was replaced from 2002 on"},
 }
 
-// requireHost looks at the host and the port, 0 for none, of a URI or a Via.
+// requireHost checks the host and the port (0 for none) of a URI or a Via.
 func requireHost(t *testing.T, host string, port int, gotHost string, gotPort int) {
 	t.Helper()
 	require.Equal(t, host, strings.Trim(gotHost, "[]"))
@@ -189,8 +189,7 @@ var (
 	victim  = netip.MustParseAddrPort("192.0.2.1:5060")
 )
 
-// bubble runs f with an endpoint on a network in memory and on a virtual clock; everything sent to a host comes back in
-// sent.
+// bubble runs f with an endpoint on a network in memory and a virtual clock. sent returns what the endpoint has sent.
 func bubble(t *testing.T, h Handler, change func(*Options), f func(t *testing.T, e *Endpoint, n *endpointtest.Network,
 	sent func() []endpointtest.Packet)) {
 	synctest.Test(t, func(t *testing.T) {
@@ -260,7 +259,7 @@ func TestTorture(t *testing.T) {
 	}
 }
 
-// The two valid responses are taken when they answer something (RFC 4475 sections 3.1.1.12 and 3.1.1.13).
+// The two valid responses are accepted if they match a request (RFC 4475 sections 3.1.1.12 and 3.1.1.13).
 func TestTortureResponses(t *testing.T) {
 	for name, code := range map[string]int{"unreason": 200, "noreason": 100} {
 		bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network,
@@ -268,14 +267,14 @@ func TestTortureResponses(t *testing.T) {
 			req := outgoing("INVITE", name, net.UDPAddrFromAddrPort(hostile))
 			got := 0
 			_, err := e.Send(req, func(r Response) {
-				if r.Err == nil { // else it is the end of the test
+				if r.Err == nil { // otherwise it is the end of the test
 					got = r.StatusCode
 				}
 			})
 			require.NoError(t, err)
 			asked := message(sent()[0].Data)
 			lines := strings.Split(string(read(t, name)), "\r\n")
-			for i, line := range lines { // what ties it to the request is put in
+			for i, line := range lines { // replace what ties the response to the request
 				if key, _, ok := strings.Cut(line, ":"); ok && asked.get(key) != "" && key != "Contact" &&
 					key != "Content-Length" && key != "To" {
 					lines[i] = key + ": " + asked.get(key)
@@ -288,8 +287,8 @@ func TestTortureResponses(t *testing.T) {
 	}
 }
 
-// On a stream a message whose end is not known ends the connection, after an answer; one that is not there yet is
-// waited for (RFC 4475 sections 3.1.2.2, 3.1.2.3 and 3.3.9).
+// On a stream, a message whose end is not known ends the connection after a response. An incomplete message is waited
+// for (RFC 4475 sections 3.1.2.2, 3.1.2.3 and 3.3.9).
 func TestTortureStream(t *testing.T) {
 	e := open(t, testHandler{request: func(r *Request) { r.Reply(200, "OK") }})
 	for name, ends := range map[string]bool{"ncl": true, "mcl01": true, "inv2543": true, "quotbal": false,

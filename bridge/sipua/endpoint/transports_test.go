@@ -11,7 +11,7 @@ import (
 	"clearback/bridge/sipua/endpoint/endpointtest"
 )
 
-// A TCP peer that does not read holds up nothing that comes by UDP, not even what bears the words of its own request.
+// A TCP peer that does not read delays no message over UDP, not even one with the branch of its own request.
 func TestTransportsAreIndependent(t *testing.T) {
 	h := testHandler{request: func(r *Request) { go r.answer(200, "OK") }}
 	bubble(t, h, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
@@ -26,7 +26,7 @@ func TestTransportsAreIndependent(t *testing.T) {
 	})
 }
 
-// A link-local address bears the name of its interface, which no prefix has.
+// A link-local address carries the name of its interface, which no prefix has.
 func TestKnownWithAZone(t *testing.T) {
 	t.Parallel()
 	var g sourceLimiter

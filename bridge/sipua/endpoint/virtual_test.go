@@ -11,12 +11,12 @@ import (
 	"clearback/bridge/sipua/endpoint/endpointtest"
 )
 
-// A virtual test runs in a bubble of testing/synctest, its endpoints and wires on a network in memory. Nothing is
-// repeated there because the machine is slow, and silence is exact.
+// virtualTest is a test in a bubble of testing/synctest, with its endpoints and peers on a network in memory. A slow
+// machine causes no retransmission there, and silence is exact.
 type virtualTest struct {
 	testing.TB
 	network endpointtest.Network
-	port    uint16 // the last one that was given out
+	port    uint16 // the last port that was assigned
 }
 
 func runVirtual(t *testing.T, f func(t *virtualTest)) {
@@ -29,7 +29,7 @@ func (v *virtualTest) listen() *endpointtest.Socket {
 	return v.network.Listen(netip.AddrPortFrom(netip.MustParseAddr("127.0.0.1"), v.port))
 }
 
-// dial is a wire to an endpoint.
+// dial returns a peer of an endpoint.
 func (v *virtualTest) dial(e *Endpoint) *testPeer {
 	m := &memoryPeer{Socket: v.listen(), to: e.Addr(), in: make(chan []byte, 1000)} // more than any test sends
 	done := make(chan struct{})                                                     // closed when the reader has ended
@@ -47,7 +47,7 @@ func (v *virtualTest) dial(e *Endpoint) *testPeer {
 	return newTestPeer(v, memoryConn{m})
 }
 
-// memoryPeer is a socket in memory with its one peer.
+// memoryPeer is a socket in memory that sends to one peer.
 type memoryPeer struct {
 	*endpointtest.Socket
 	to    netip.AddrPort
@@ -55,7 +55,7 @@ type memoryPeer struct {
 	until time.Time
 }
 
-// memoryConn makes a net.Conn of it.
+// memoryConn is a memoryPeer as a net.Conn.
 type memoryConn struct{ *memoryPeer }
 
 var _ net.Conn = memoryConn{}

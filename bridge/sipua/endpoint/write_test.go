@@ -16,7 +16,8 @@ import (
 	"clearback/bridge/sipua/endpoint/endpointtest"
 )
 
-// Write sends at once where it can, makes a connection or looks a name up beside, and says what is known at once.
+// Write sends at once if it can. Otherwise it makes a connection or looks up a name in the background. It returns the
+// errors that are known at once.
 func TestWrite(t *testing.T) {
 	runVirtual(t, func(t *virtualTest) {
 		e := open(t, testHandler{}, func(o *Options) {
@@ -32,7 +33,7 @@ func TestWrite(t *testing.T) {
 		named.SetDestination("pbx.millrace.example:" + port)
 		require.NoError(t, e.Write(named))
 		require.Equal(t, "by name", w.expect("ACK").get("Call-ID"))
-		w.quiet(64 * t1) // an ACK is not repeated
+		w.quiet(64 * t1) // an ACK is not retransmitted
 		require.ErrorContains(t, e.Write(sip.NewRequest(sip.ACK, sip.Uri{Host: "x.test"})),
 			"write ACK: the request lacks From")
 		require.NoError(t, e.Close())
@@ -50,7 +51,7 @@ func TestWrite(t *testing.T) {
 	require.Equal(t, "same connection", peer.expect("ACK").get("Call-ID"))
 }
 
-// A request with one header field missing that every request has is not sent.
+// A request that lacks one of the mandatory header fields is not sent.
 func TestSendIncompleteRequest(t *testing.T) {
 	runVirtual(t, func(t *virtualTest) {
 		e := open(t, testHandler{})
@@ -64,7 +65,7 @@ func TestSendIncompleteRequest(t *testing.T) {
 		for _, to := range []string{"", "::", "pbx:x"} {
 			r := outgoing(sip.OPTIONS, "nowhere", w.conn.LocalAddr())
 			r.SetDestination(to)
-			got := make(chan error, 1) // the end
+			got := make(chan error, 1) // the final error
 			_, err := e.Send(r, func(r Response) { got <- r.Err })
 			if err == nil {
 				err = <-got
@@ -76,7 +77,7 @@ func TestSendIncompleteRequest(t *testing.T) {
 	})
 }
 
-// A branch that the caller set is used once at a time, and what he set for Max-Forwards stays.
+// A branch that the caller set can be used by one transaction at a time. The caller's Max-Forwards stays.
 func TestSendPreservesCallerFields(t *testing.T) {
 	runVirtual(t, func(t *virtualTest) {
 		e := open(t, testHandler{})
@@ -108,8 +109,8 @@ func TestSendPreservesCallerFields(t *testing.T) {
 	})
 }
 
-// What a CANCEL says besides is in it; of several provisional responses only the first has it sent; after the end
-// nothing is.
+// The further header fields of a CANCEL are in it. Only the first of several provisional responses triggers it. After
+// the end of the transaction no CANCEL is sent.
 func TestCancelFor(t *testing.T) {
 	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network,
 		sent func() []endpointtest.Packet) {
@@ -157,8 +158,8 @@ func TestCancelFor(t *testing.T) {
 	})
 }
 
-// A CANCEL that nothing answers, and whose INVITE gets no final response, ends after 64*T1 (RFC 3261 section 9.1), not
-// before.
+// If nothing answers a CANCEL and its INVITE gets no final response, the transaction ends after 64*T1 (RFC 3261 section
+// 9.1), not before.
 func TestCancelTimesOut(t *testing.T) {
 	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network,
 		sent func() []endpointtest.Packet) {
@@ -178,7 +179,7 @@ func TestCancelTimesOut(t *testing.T) {
 	})
 }
 
-// The first address of the family that we listen on; without one, the first.
+// nearest returns the first address of the family that we listen on, else the first address.
 func TestNearest(t *testing.T) {
 	four, six, mapped := netip.MustParseAddr("192.0.2.1"), netip.MustParseAddr("2001:db8::1"),
 		netip.MustParseAddr("::ffff:192.0.2.2")
@@ -199,7 +200,7 @@ func TestNearest(t *testing.T) {
 	}
 }
 
-// Names are remembered in bounded number, each with bounded addresses; those that are known stay up to date.
+// The number of remembered names is bounded, and so is the number of addresses of each. Known names stay up to date.
 func TestNamesAreBounded(t *testing.T) {
 	var found []netip.Addr
 	bubble(t, testHandler{}, func(o *Options) {

@@ -37,9 +37,9 @@ func request(method sip.RequestMethod) *sip.Request {
 	return r
 }
 
-// A request that nobody answers is repeated at the instants of Timer A (INVITE: T1, doubling; RFC 3261 section
+// A request without a response is retransmitted at the times of Timer A (INVITE: T1, doubling; RFC 3261 section
 // 17.1.1.2) or Timer E (others: doubling up to T2; section 17.1.2.2), and given up after 64*T1 = 32 s. On the bubble's
-// clock nothing is late, so the instants are exact.
+// clock nothing is late, so the times are exact.
 func TestRetransmission(t *testing.T) {
 	ms := func(all ...int) (d []time.Duration) {
 		for _, n := range all {
@@ -73,7 +73,8 @@ func TestRetransmission(t *testing.T) {
 	}
 }
 
-// What is sent from elsewhere arrives as if from there, a lost packet does not, and a closed socket reads nothing.
+// A packet arrives with the source that it was sent with. A lost packet does not arrive, and a closed socket reads
+// nothing.
 func TestNetwork(t *testing.T) {
 	n := Network{Lose: func(p Packet) bool { return string(p.Data) == "lost" }}
 	s := n.Listen(ours)
