@@ -55,7 +55,7 @@ type service struct {
 
 func newService(t *testing.T) *service {
 	t.Helper()
-	s := &service{came: make(chan *endpoint.Request, 16)} // more than any test lets come
+	s := &service{came: make(chan *endpoint.Request, 16)} // more than any test receives
 	e, err := endpoint.Open(endpoint.Options{Listen: local, UDP: true},
 		handler(func(r *endpoint.Request) { s.came <- r }))
 	require.NoError(t, err)
@@ -75,7 +75,7 @@ func (s *service) next(t *testing.T) *endpoint.Request {
 	}
 }
 
-// granted answers 200 with the request's Contact among others.
+// granted answers 200 with several Contacts, among them that of the request.
 func granted(r *endpoint.Request, expires int) {
 	mine := r.Contact().Clone()
 	mine.Params.Add("expires", strconv.Itoa(expires))
@@ -87,12 +87,12 @@ type running struct {
 	s       *service
 	changed chan Status
 	seen    *observer.ObservedLogs
-	stop    func() // and waits
+	stop    func() // stop also waits
 }
 
 func run(t *testing.T, change ...func(*ClientOptions)) *running {
 	t.Helper()
-	r := &running{s: newService(t), changed: make(chan Status, 16)} // more than any test brings
+	r := &running{s: newService(t), changed: make(chan Status, 16)} // more than any test receives
 	own, err := endpoint.Open(endpoint.Options{Listen: local, UDP: true}, handler(func(*endpoint.Request) {}))
 	require.NoError(t, err)
 	core, seen := observer.New(zapcore.InfoLevel)
@@ -129,7 +129,8 @@ func run(t *testing.T, change ...func(*ClientOptions)) *running {
 
 const offer = `Digest realm="pbx.example", nonce="n1", algorithm=MD5, qop="auth"`
 
-// The whole life: challenge, 200, un-registering; one Call-ID and one From tag, CSeq rising.
+// A whole registration: challenge, 200, un-registration. All REGISTERs have the same Call-ID and From tag, and rising
+// CSeq numbers.
 func TestClient(t *testing.T) {
 	t.Parallel()
 	c := run(t)
@@ -159,7 +160,7 @@ func TestClient(t *testing.T) {
 	}
 }
 
-// A short registration is refreshed at its half, and while the refreshing fails it lasts until its end.
+// A short registration is refreshed after half of its time. While refreshes fail, it remains valid until its end.
 func TestRefresh(t *testing.T) {
 	t.Parallel()
 	c := run(t)
@@ -179,7 +180,7 @@ func TestRefresh(t *testing.T) {
 	require.Empty(t, s.Problem)
 }
 
-// 423: what the registrar wants, from then on.
+// After a 423 the client asks for the time that the registrar demands.
 func TestTooBrief(t *testing.T) {
 	t.Parallel()
 	c := run(t)
@@ -192,7 +193,7 @@ func TestTooBrief(t *testing.T) {
 	granted(r, 1800)
 }
 
-// A wrong password is tried once, then seldom; the log says the trouble once and its end once.
+// A wrong password is tried once, then rarely. The log reports the problem once, and its end once.
 func TestRefused(t *testing.T) {
 	t.Parallel()
 	c := run(t)
@@ -206,7 +207,7 @@ func TestRefused(t *testing.T) {
 	require.Empty(t, c.s.came)
 }
 
-// Trouble is told once when it begins and once when it ends.
+// A problem is logged once when it begins and once when it ends.
 func TestProblemIsLoggedOnce(t *testing.T) {
 	t.Parallel()
 	c := run(t)
@@ -221,7 +222,7 @@ func TestProblemIsLoggedOnce(t *testing.T) {
 	require.Equal(t, 2, c.seen.Len())
 }
 
-// Somebody wants to telephone: the pause after a failure ends, but not one that the service asked for.
+// Retry ends the pause after a failure, but not a pause that the service asked for.
 func TestRetry(t *testing.T) {
 	t.Parallel()
 	c := run(t)
@@ -240,7 +241,7 @@ func TestRetry(t *testing.T) {
 	<-c.changed
 }
 
-// Sorting the answers.
+// The classification of responses.
 func TestRefusals(t *testing.T) {
 	t.Parallel()
 	for code, slow := range map[int]bool{302: true, 400: true, 403: true, 404: true, 408: false, 420: true, 480: false,
@@ -252,8 +253,7 @@ func TestRefusals(t *testing.T) {
 	require.Equal(t, 2*time.Minute, newRefusal(res).retryAfter)
 }
 
-// A service that says nothing at all: the time-out is a problem, and the un-registering at the end costs a second at
-// most.
+// If a service never responds, the timeout is a problem, and the un-registration at the end takes at most a second.
 func TestServiceSilent(t *testing.T) {
 	t.Parallel()
 	c := run(t)
@@ -265,8 +265,8 @@ func TestServiceSilent(t *testing.T) {
 	require.Len(t, c.seen.FilterMessageSnippet("could not un-register").All(), 1)
 }
 
-// A service that does not answer is told of each time, one that refuses is not; the state is told where it changes. A
-// registration that was granted lasts through silence, and ends with a refusal that speaks of us.
+// Unanswered is called each time a service does not respond, not when it refuses. Changed is called when the state
+// changes. A granted registration outlasts silence, and ends when the service rejects us.
 func TestSilence(t *testing.T) {
 	t.Parallel()
 	var unanswered int
@@ -296,7 +296,7 @@ func TestSilence(t *testing.T) {
 	require.True(t, without.Status().Silent)
 }
 
-// A registrar that finds the un-registering too brief is not registered at again.
+// A registrar that answers 423 to the un-registration is not registered with again.
 func TestTooBriefAtTheEnd(t *testing.T) {
 	t.Parallel()
 	c := run(t)
@@ -310,7 +310,7 @@ func TestTooBriefAtTheEnd(t *testing.T) {
 	require.Empty(t, c.s.came)
 }
 
-// The log says that the line is registered when that is news, and not at each refresh.
+// The log reports that the line is registered when that is new, not at each refresh.
 func TestRegisteredIsLoggedOnce(t *testing.T) {
 	t.Parallel()
 	core, seen := observer.New(zapcore.InfoLevel)
@@ -327,7 +327,7 @@ func TestRegisteredIsLoggedOnce(t *testing.T) {
 	require.Len(t, seen.FilterMessage("registered at the service").All(), 1)
 }
 
-// A REGISTER that is under way when the end comes is no failure, and nothing is un-registered that was not registered.
+// A REGISTER that is pending when the client ends is no failure. Without a registration there is no un-registration.
 func TestEndWhileRegistering(t *testing.T) {
 	t.Parallel()
 	c := run(t)

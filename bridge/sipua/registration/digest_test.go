@@ -12,7 +12,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// The worked examples that we know, from memory: RFC 2617 section 3.5 (MD5) and RFC 7616 section 3.9.1 (MD5 and
+// The published examples that we know, from memory: RFC 2617 section 3.5 (MD5) and RFC 7616 section 3.9.1 (MD5 and
 // SHA-256).
 func TestPublishedExamples(t *testing.T) {
 	t.Parallel()
@@ -34,7 +34,7 @@ func TestPublishedExamples(t *testing.T) {
 				A1: hashOf(c.algorithm, c.user, c.realm, c.password), Cnonce: c.cnonce, Count: 1})
 		require.NoError(t, err)
 		require.Equal(t, c.want, cred.Response, c.source)
-		// the same by hand, which proves hashOf
+		// the same by hand, which checks hashOf
 		a2 := hashOf(c.algorithm, "GET", c.uri)
 		require.Equal(t, c.want, hashOf(c.algorithm, hashOf(c.algorithm, c.user, c.realm, c.password), c.nonce,
 			"00000001", c.cnonce, "auth", a2), c.source)
@@ -75,7 +75,7 @@ func TestAuthorize(t *testing.T) {
 		name    string
 		code    int
 		offers  []string
-		want    []string // in the credentials
+		want    []string // parts of the credentials
 		wantErr string
 	}{
 		{"topmost", 401, []string{sha, md5}, []string{"algorithm=SHA-256", "nc=00000001"}, ""},
@@ -120,7 +120,7 @@ func TestAuthorize(t *testing.T) {
 	}
 }
 
-// MD5-sess by hand (RFC 7616 section 3.4.2): A1 = H(user:realm:password):nonce:cnonce.
+// MD5-sess, computed by hand (RFC 7616 section 3.4.2): A1 = H(user:realm:password):nonce:cnonce.
 func TestMD5Sess(t *testing.T) {
 	t.Parallel()
 	req := invite()
@@ -133,7 +133,7 @@ func TestMD5Sess(t *testing.T) {
 		c.Response)
 }
 
-// Credentials that were refused are not tried again, unless only the nonce was stale; those for another realm stay.
+// Credentials that were rejected are not sent again, unless only the nonce was stale. Those for another realm stay.
 func TestAuthorizeAgain(t *testing.T) {
 	t.Parallel()
 	req := invite()
@@ -154,7 +154,7 @@ func TestAuthorizeAgain(t *testing.T) {
 	require.EqualValues(t, 8, req.CSeq().SeqNo)
 }
 
-// A nonce is good for its place only, from its making until its end, and each count once.
+// A nonce is valid only in its place, from its creation until its end, and once for each count.
 func TestNonceBounds(t *testing.T) {
 	t.Parallel()
 	n, now := newNonces(), time.Now()
@@ -180,7 +180,7 @@ func TestNonceBounds(t *testing.T) {
 	require.False(t, n.spend(now, "here", one, 1))
 	require.True(t, n.spend(now, "here", one, 3))
 	require.False(t, n.spend(now, "here", one, 2))
-	// one that is still good is kept when others are swept
+	// a nonce that is still valid stays when others are removed
 	late := n.make(now.Add(nonceLife-1), "here")
 	require.True(t, n.spend(now.Add(nonceLife-1), "here", late, 1))
 	over := now.Add(nonceLife)
@@ -192,7 +192,7 @@ func TestNonceBounds(t *testing.T) {
 	require.False(t, n.spend(end, "here", late, 1))
 }
 
-// The list of most accounts; MD5 where none says one.
+// commonDigest returns the list of most accounts, and MD5 if no account has one.
 func TestCommonDigest(t *testing.T) {
 	t.Parallel()
 	both, sha := Account{Digest: []string{"SHA-256", "MD5"}}, Account{Digest: []string{"SHA-256"}}
@@ -204,7 +204,7 @@ func TestCommonDigest(t *testing.T) {
 	require.Equal(t, "MD5", strings.Join(commonDigest(nil), " "))
 }
 
-// Several challenges in one field are told apart at the commas outside of quotes (RFC 7235 section 4.1).
+// Several challenges in one field are separated by commas outside of quotes (RFC 7235 section 4.1).
 func TestSplitChallenges(t *testing.T) {
 	t.Parallel()
 	for in, want := range map[string][]string{
@@ -233,8 +233,8 @@ func TestSessionNeedsQop(t *testing.T) {
 		"box-office", secret))
 }
 
-// Credentials as before RFC 2617, without qop, are good once; any other qop, no count and no cnonce are wrong (RFC 7616
-// section 3.4).
+// Credentials without qop, as before RFC 2617, are valid once. Any other qop than auth, a missing count and a missing
+// cnonce are wrong (RFC 7616 section 3.4).
 func TestQop(t *testing.T) {
 	t.Parallel()
 	d := newTestRegistrar(t, stageDoor())
@@ -262,7 +262,7 @@ func TestQop(t *testing.T) {
 	}
 	w.auth = good
 	require.Equal(t, 200, w.ask("REGISTER", "stage-door", w.contact()).code())
-	// without qop the first use counts as one with it does
+	// without qop, the first use counts like the first use with qop
 	c, err = digest.ParseChallenge(m.get("WWW-Authenticate"))
 	require.NoError(t, err)
 	c.QOP = nil

@@ -15,8 +15,7 @@ import (
 	"clearback/bridge/sipua/endpoint"
 )
 
-// The other tests measure by the names of our numbers. Here stand their values once more, so that none changes by
-// mistake.
+// The other tests use our numbers by name. This test repeats their values, so that none changes by mistake.
 func TestConstants(t *testing.T) {
 	t.Parallel()
 	const s = time.Second
@@ -49,7 +48,7 @@ func TestSeconds(t *testing.T) {
 	}
 }
 
-// register is a REGISTER with these header fields.
+// registering returns a REGISTER with these header fields.
 func registering(t *testing.T, lines ...string) *sip.Request {
 	t.Helper()
 	m, err := sip.NewParser().ParseSIP([]byte("REGISTER sip:x SIP/2.0\r\n" + strings.Join(append(lines, ""), "\r\n") +
@@ -58,7 +57,7 @@ func registering(t *testing.T, lines ...string) *sip.Request {
 	return m.(*sip.Request)
 }
 
-// What a REGISTER asks for (RFC 3261 sections 10.2 and 10.3).
+// bindingRequestOf returns what a REGISTER asks for (RFC 3261 sections 10.2 and 10.3).
 func TestBindingRequest(t *testing.T) {
 	t.Parallel()
 	const s = time.Second
@@ -106,7 +105,8 @@ func uri(t *testing.T, s string) sip.Uri {
 	return u
 }
 
-// What leads to the same device (RFC 3261 section 19.1.4), and where a fixed contact leads.
+// sameAddress compares what leads to the same device (RFC 3261 section 19.1.4); fixedBinding returns the destination of
+// a fixed contact.
 func TestSameAddress(t *testing.T) {
 	t.Parallel()
 	for _, c := range []struct {
@@ -134,8 +134,8 @@ func TestSameAddress(t *testing.T) {
 	}
 }
 
-// A REGISTER is news of its adapter if the Call-ID, the Contact, the destination or the transport is another one; its
-// end and a question are none.
+// A REGISTER changes the generation of a binding if the Call-ID, the Contact, the destination or the transport is
+// different. Removing the binding and querying it do not.
 func TestNewsOfTheAdapter(t *testing.T) {
 	t.Parallel()
 	now := time.Now()
@@ -177,7 +177,7 @@ func TestNewsOfTheAdapter(t *testing.T) {
 			if none.query {
 				continue
 			}
-			changed, ok = take(a, 10, next, bindingRequest{expires: minExpires}) // it was gone
+			changed, ok = take(a, 10, next, bindingRequest{expires: minExpires}) // the binding had been removed
 			require.Equal(t, []bool{false, true}, []bool{changed, ok})
 			changed, ok = take(a, 10, next, none)
 			require.Equal(t, []bool{false, false}, []bool{changed, ok}, "an old number")
@@ -191,7 +191,7 @@ func TestNewsOfTheAdapter(t *testing.T) {
 	require.True(t, now.Before(a.binding.Expires), "it was another Contact")
 }
 
-// Where requests go to an adapter that registered.
+// requestDestination returns the destination of requests to an adapter that registered.
 func TestRequestDestination(t *testing.T) {
 	t.Parallel()
 	for _, c := range []struct{ transport, contact, want string }{
@@ -206,7 +206,7 @@ func TestRequestDestination(t *testing.T) {
 	}
 }
 
-// What is granted to our own Contact counts, else Expires, else what we asked for; never more than a day (RFC 3261
+// The expiry of our own Contact counts, else Expires, else what we asked for. It is never more than a day (RFC 3261
 // section 10.2.4).
 func TestGranted(t *testing.T) {
 	t.Parallel()
@@ -237,7 +237,7 @@ func TestGranted(t *testing.T) {
 	}
 }
 
-// A registrar that never has enough, that grants nothing, or that asks for no more than it got, is a failure.
+// A registrar that keeps challenging, grants no time, or demands no more time than it was asked for, causes a failure.
 func TestMisbehavingRegistrars(t *testing.T) {
 	t.Parallel()
 	s := newService(t)
@@ -248,7 +248,7 @@ func TestMisbehavingRegistrars(t *testing.T) {
 		Contact: *own.Contact("t0ken", "UDP"), Destination: s.e.Addr().String()})
 	for name, one := range map[string]struct {
 		answer func(*endpoint.Request, int)
-		asked  int // times
+		asked  int // number of requests
 		slow   bool
 		text   string
 	}{
@@ -268,7 +268,7 @@ func TestMisbehavingRegistrars(t *testing.T) {
 			r.Reply(407, "Proxy Authentication Required")
 		}, 1, true, "407 Proxy Authentication Required: "},
 	} {
-		done := make(chan error, 1) // what became of it
+		done := make(chan error, 1) // result of the registration
 		go func() {
 			_, err := c.register(context.Background(), 600*time.Second)
 			done <- err
@@ -284,8 +284,7 @@ func TestMisbehavingRegistrars(t *testing.T) {
 	}
 }
 
-// Guesses: each pair of address and user waits by itself, longer each time up to a minute, and all is forgotten in
-// time.
+// Each pair of address and user has its own wait, which grows up to a minute. All pairs are removed in time.
 func TestFailedLoginBounds(t *testing.T) {
 	t.Parallel()
 	here, now := netip.MustParseAddr("192.0.2.1"), time.Unix(1000, 0)
@@ -328,8 +327,8 @@ func TestFailedLoginBounds(t *testing.T) {
 	require.False(t, g.wait(now.Add(forgetFailures+1), here, "new", false))
 }
 
-// What a REGISTER of ours says (RFC 3261 section 10.2): a number that counts on, the registrar without a user, the time
-// in Expires alone.
+// Our REGISTER has a rising CSeq number, a registrar without a user part, and its time only in Expires (RFC 3261
+// section 10.2).
 func TestRequest(t *testing.T) {
 	t.Parallel()
 	contact := sip.ContactHeader{Address: uri(t, "sip:t0ken@192.0.2.1:5060;transport=tcp")}
@@ -359,7 +358,7 @@ func TestRequest(t *testing.T) {
 	require.Equal(t, "0", r.GetHeader("Expires").Value())
 }
 
-// What a registrar tells of a line that it does not know, and whom it tells who registered.
+// An unknown line has no binding. UserAgent is called with the line and the User-Agent of an adapter that registers.
 func TestNamedAdapter(t *testing.T) {
 	t.Parallel()
 	d := newTestRegistrar(t, stageDoor())
@@ -375,7 +374,7 @@ func TestNamedAdapter(t *testing.T) {
 	require.Equal(t, 400, w.register("Contact: <sip:>").code())
 }
 
-// A wish for another try counts if it came after the last one, and only where a try may help.
+// A call of Retry counts only if it follows the last attempt, and only if another attempt may help.
 func TestRetryRequests(t *testing.T) {
 	t.Parallel()
 	c := NewClient(ClientOptions{})

@@ -18,8 +18,8 @@ import (
 
 func host(i int) netip.Addr { return netip.AddrFrom4([4]byte{192, 0, byte(2 + i>>8), byte(i)}) }
 
-// The fifth wrong answer for one user makes its address wait, twice as long each time up to a minute; another user of
-// the same address and another address do not wait.
+// The fifth failure for one user makes the address wait, twice as long each time, up to a minute. Another user at the
+// same address, and another address, do not wait.
 func TestFailedLoginsWait(t *testing.T) {
 	t.Parallel()
 	now, g := time.Now(), newFailedLogins()
@@ -46,8 +46,8 @@ func TestFailedLoginsWait(t *testing.T) {
 	require.False(t, g.wait(now, host(1), "stage-door", true), "forgotten")
 }
 
-// From one address not more users are tried than an adapter has ports; the wait for further ones ends when the old ones
-// are forgotten.
+// One address may try no more users than an adapter has ports. The wait for further users ends when the old entries are
+// removed.
 func TestFailedLoginsForManyUsers(t *testing.T) {
 	t.Parallel()
 	now, g := time.Now(), newFailedLogins()
@@ -64,7 +64,7 @@ func TestFailedLoginsForManyUsers(t *testing.T) {
 	require.Empty(t, g.hosts)
 }
 
-// Many addresses that guess one password have one free try each, and an address that was never wrong is heard.
+// If many addresses guess one password, each has one free try. An address without a failure is not slowed.
 func TestFailedLoginsFromManyHosts(t *testing.T) {
 	t.Parallel()
 	now, g := time.Now(), newFailedLogins()
@@ -75,7 +75,7 @@ func TestFailedLoginsFromManyHosts(t *testing.T) {
 	g.wrong(now, host(99), "stage-door", true)
 	require.True(t, g.wait(now.Add(firstWait-1), host(99), "stage-door", true))
 	require.False(t, g.wait(now.Add(firstWait), host(99), "stage-door", true))
-	late := now.Add(forgetFailures) // since the last wrong answer, whoever gave it
+	late := now.Add(forgetFailures) // since the last failure from any address
 	g.wrong(late, host(98), "stage-door", true)
 	require.True(t, g.wait(late, host(98), "stage-door", true))
 	late = late.Add(forgetFailures + 1)
@@ -113,8 +113,8 @@ func TestFailedLoginsAreBounded(t *testing.T) {
 	}
 }
 
-// At an address that was wrong for many users, users that there are not go unheard, and those that there are do not.
-// What counts against a user, whatever the address, counts for one that there is.
+// At an address that failed for many users, requests of users that do not exist are dropped. Those of existing users
+// are not. Only for existing users are failures counted over all addresses.
 func TestGuessesOfNobodyAndSomebody(t *testing.T) {
 	t.Parallel()
 	d := newTestRegistrar(t, stageDoor())
@@ -140,7 +140,7 @@ func TestGuessesOfNobodyAndSomebody(t *testing.T) {
 	require.Equal(t, 200, w.ask("REGISTER", "stage-door", w.contact()).code())
 }
 
-// silent reports whether a request stays without an answer: what is sent behind it is answered first.
+// silent reports whether a request gets no response. It sends a second request, which then gets the first response.
 func (w *testPeer) silent(method, user string, lines ...string) bool {
 	w.t.Helper()
 	w.seq++
@@ -154,14 +154,14 @@ func (w *testPeer) silent(method, user string, lines ...string) bool {
 	return !strings.Contains(string(w.ask("REGISTER", user)), fmt.Sprintf("CSeq: %d ", seq))
 }
 
-// try answers a fresh challenge with a password.
+// try answers a new challenge with a password.
 func (w *testPeer) try(method, user, password string) {
 	w.t.Helper()
 	w.auth = ""
 	w.answer(w.ask(method, user), "MD5", method, user, password, 1)
 }
 
-// guess gives wrong passwords until the wait begins.
+// guess sends wrong passwords until the wait begins.
 func (w *testPeer) guess(method, user string, lines ...string) {
 	w.t.Helper()
 	for range freeFailures {
@@ -170,11 +170,11 @@ func (w *testPeer) guess(method, user string, lines ...string) {
 	}
 }
 
-// forEmergency makes the desk take a request for one for an emergency call.
+// forEmergency makes testRegistrar treat a request as an emergency call.
 const forEmergency = "X-Emergency: yes"
 
-// A guesser is not heard after five wrong answers, not even with the right one, while another line beside him is; when
-// the wait is over the right password is heard.
+// After five wrong passwords, requests for that user are dropped, even with the right one. Another line at the same
+// address is not affected. After the wait the right password is accepted.
 func TestGuessingIsSlowed(t *testing.T) {
 	t.Parallel()
 	d := newTestRegistrar(t, stageDoor(), Account{Line: "workshop", User: "workshop", Password: secret})
@@ -194,9 +194,9 @@ func TestGuessingIsSlowed(t *testing.T) {
 	require.Equal(t, 0, d.Counts().LoginSources, "whoever was right is no guesser")
 }
 
-// Wrong passwords count at the address where the adapter is bound too, by whatever request, and from its own port. What
-// keeps the line reachable is heard in the midst of them: the refresh of the binding from its own address and port, and
-// the caller in need, who shows no password.
+// Wrong passwords also count at the address where the adapter is bound, with any method, and even from the adapter's
+// own port. What the line needs is still served: the refresh of the binding from its own address and port, and an
+// emergency call, which needs no password.
 func TestGuessingFromTheAdaptersAddressIsSlowed(t *testing.T) {
 	t.Parallel()
 	for _, method := range []string{"REGISTER", "MESSAGE"} {
@@ -225,18 +225,18 @@ func TestGuessingFromTheAdaptersAddressIsSlowed(t *testing.T) {
 		beside.try("MESSAGE", "stage-door", secret)
 		require.Equal(t, 200, beside.ask("MESSAGE", "stage-door").code(), "the wait is over")
 
-		w.guess("REGISTER", "stage-door") // from the binding's own port
+		w.guess("REGISTER", "stage-door") // from the port of the binding
 		beside.try("MESSAGE", "stage-door", secret)
 		require.True(t, beside.silent("MESSAGE", "stage-door"))
 		end := later.Add(defaultExpires)
 		d.frozen.Store(&end)
-		w.guess("REGISTER", "stage-door") // long enough after the last that they are forgotten
+		w.guess("REGISTER", "stage-door") // so long after the last failure that the old ones have been removed
 		w.try("REGISTER", "stage-door", secret)
 		require.True(t, w.silent("REGISTER", "stage-door", w.contact()), "a binding that has ended is not refreshed")
 	}
 }
 
-// towards is a socket that was there before whom it speaks to.
+// towards is a socket that was opened before its peer.
 type towards struct {
 	*net.UDPConn
 	to *net.UDPAddr
@@ -244,7 +244,7 @@ type towards struct {
 
 func (c towards) Write(b []byte) (int, error) { return c.WriteTo(b, c.to) }
 
-// The password of a fixed contact is not guessed by REGISTER from its own address and port: there is no binding to
+// The password of a fixed contact cannot be guessed by REGISTER from its own address and port: there is no binding to
 // refresh.
 func TestGuessingAtAFixedContactIsSlowed(t *testing.T) {
 	t.Parallel()
@@ -265,8 +265,8 @@ func TestGuessingAtAFixedContactIsSlowed(t *testing.T) {
 	require.Equal(t, 200, w.ask("MESSAGE", "stage-door", forEmergency).code(), "in need")
 }
 
-// An emergency call shows no password where an adapter is bound, and none is judged there; from elsewhere it decides,
-// and wrong ones count.
+// An emergency call from where an adapter is bound needs no password, and a password in it is not checked. In a call
+// from elsewhere the password decides, and wrong ones count.
 func TestGuessingByEmergencyCalls(t *testing.T) {
 	t.Parallel()
 	d := newTestRegistrar(t, stageDoor())
@@ -294,8 +294,9 @@ func TestGuessingByEmergencyCalls(t *testing.T) {
 	require.Equal(t, 200, elsewhere.ask("MESSAGE", "stage-door", forEmergency).code(), "the wait is over")
 }
 
-// Whose very address and port a request has: that of the live binding, or of the fixed contact; of one by name, the
-// port and an allowed address. A fixed contact's address alone is enough for an emergency call, but is not its own.
+// ByAddress reports as own the exact address and port of the live binding or of the fixed contact. If a fixed contact
+// is a host name, its port and an allowed address count. The address of a fixed contact alone is enough for an
+// emergency call, but is not own.
 func TestByAddress(t *testing.T) {
 	t.Parallel()
 	at := netip.MustParseAddrPort
@@ -329,7 +330,7 @@ func TestByAddress(t *testing.T) {
 	}
 }
 
-// What is a bound adapter's own: where requests to it go, and where its REGISTER came from, until the binding ends.
+// A binding owns the destination of requests to it and the source of its REGISTER, until it ends.
 func TestOwnOfABinding(t *testing.T) {
 	t.Parallel()
 	at, now := netip.MustParseAddrPort, time.Now()
@@ -349,8 +350,8 @@ func TestOwnOfABinding(t *testing.T) {
 	}
 }
 
-// Of several lines at one address, as an adapter of many ports has, From names the one that calls, whichever of them it
-// is; where it names none, nobody knows which it is.
+// If several lines share an address, as those of an adapter with many ports do, the user in From selects the line. If
+// it names none of them, ByAddress finds no line.
 func TestByAddressOfManyLines(t *testing.T) {
 	t.Parallel()
 	lines := []string{"box-office", "stage-door", "workshop", "green-room"}
@@ -371,8 +372,8 @@ func TestByAddressOfManyLines(t *testing.T) {
 	}
 }
 
-// A nonce is good at the address that it was sent to, whatever the port (an address translator's), and an answer to one
-// of another address tells nothing of the password.
+// A nonce is valid at the address that it was sent to, with any port (because of NATs). The response to a nonce of
+// another address reveals nothing about the password.
 func TestNonceIsBoundToTheAddress(t *testing.T) {
 	t.Parallel()
 	d := newTestRegistrar(t, stageDoor())
@@ -395,7 +396,7 @@ func TestNonceIsBoundToTheAddress(t *testing.T) {
 	require.Equal(t, 200, port.ask("REGISTER", "stage-door", port.contact()).code())
 }
 
-// RFC 3261 section 10.3, steps 3 and 4: who has the credentials of one line cannot register another.
+// RFC 3261 section 10.3, steps 3 and 4: with the credentials of one line nobody can register another line.
 func TestRegisterForAnotherLine(t *testing.T) {
 	t.Parallel()
 	d := newTestRegistrar(t, stageDoor(), Account{Line: "workshop", User: "workshop", Password: secret})
@@ -414,8 +415,8 @@ func TestRegisterForAnotherLine(t *testing.T) {
 	require.True(t, bound)
 }
 
-// Many Contacts, a Contact at a third party's host and one at ours: one binding, and requests go to where the REGISTER
-// came from.
+// A REGISTER with many Contacts, one at a third party's host and one at ours, makes one binding. Requests go to the
+// source of the REGISTER.
 func TestHostileContacts(t *testing.T) {
 	t.Parallel()
 	d := newTestRegistrar(t, stageDoor())
@@ -432,7 +433,7 @@ func TestHostileContacts(t *testing.T) {
 	}
 }
 
-// No text in the place of credentials lets anybody in, and none is a panic.
+// No Authorization text lets anybody in, and none causes a panic.
 func FuzzAuthorization(f *testing.F) {
 	r := NewRegistrar(RegistrarOptions{Accounts: []Account{stageDoor()}, Realm: realm})
 	nonce := r.nonces.make(time.Now(), "place")
@@ -456,7 +457,7 @@ func FuzzAuthorization(f *testing.F) {
 		if cred == nil {
 			return
 		}
-		cred.Nonce = nonce // as if it had been asked for
+		cred.Nonce = nonce // as if the registrar had sent this nonce
 		if a, v := r.checkCredentials("REGISTER", "place", cred); v != credentialsWrong {
 			t.Fatalf("%q: %v, account %v", s, v, a)
 		}

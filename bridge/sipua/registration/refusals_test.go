@@ -14,18 +14,18 @@ import (
 	"clearback/bridge/sipua/endpoint"
 )
 
-// refusalReport is what a registrar says of refused adapters.
+// refusalReport is a call of RegistrarOptions.Refused.
 type refusalReport struct {
 	line    string
 	refused bool
 }
 
-// newObservedRegistrar is a registrar on a socket whose log and refusals are kept.
+// newObservedRegistrar returns a registrar on a socket, its log, and the calls of Refused.
 func newObservedRegistrar(t *testing.T, accounts ...Account) (*testRegistrar, *observer.ObservedLogs,
 	chan refusalReport) {
 	t.Helper()
 	core, logs := observer.New(zapcore.WarnLevel)
-	seen := make(chan refusalReport, 16) // more than any test brings
+	seen := make(chan refusalReport, 16) // more than any test receives
 	o := RegistrarOptions{Logger: zap.New(core), Refused: func(line string,
 		refused bool) {
 		seen <- refusalReport{line, refused}
@@ -33,7 +33,7 @@ func newObservedRegistrar(t *testing.T, accounts ...Account) (*testRegistrar, *o
 	return newTestRegistrarWith(t, o, accounts...), logs, seen
 }
 
-// next is what is told next.
+// next returns the next report.
 func next(t *testing.T, seen <-chan refusalReport) refusalReport {
 	t.Helper()
 	select {
@@ -45,7 +45,7 @@ func next(t *testing.T, seen <-chan refusalReport) refusalReport {
 	}
 }
 
-// registerWith registers with a password and returns the answer's code.
+// registerWith registers with a password and returns the status code.
 func (w *testPeer) registerWith(user, password string, lines ...string) int {
 	w.t.Helper()
 	w.auth = ""
@@ -53,8 +53,8 @@ func (w *testPeer) registerWith(user, password string, lines ...string) int {
 	return w.ask("REGISTER", user, lines...).code()
 }
 
-// A wrong password is one warning with line, user and address within a minute, and told to the line once; so is the
-// registration after it.
+// A wrong password causes one warning a minute, with line, user and address, and one report to the line. The
+// registration after it causes one report too.
 func TestWrongPasswordIsReported(t *testing.T) {
 	t.Parallel()
 	d, logs, seen := newObservedRegistrar(t, stageDoor(), Account{Line: "workshop", User: "workshop", Password: secret})
@@ -79,8 +79,8 @@ func TestWrongPasswordIsReported(t *testing.T) {
 	require.Empty(t, seen)
 }
 
-// A mistyped user is told of the one line whose adapter is missing, and of none where several are; the log never has
-// control characters.
+// A mistyped user is attributed to the only line whose adapter is missing, or to no line if several are missing. The
+// log never contains control characters.
 func TestWrongUserIsReported(t *testing.T) {
 	t.Parallel()
 	d, logs, seen := newObservedRegistrar(t, stageDoor(), Account{Line: "workshop", User: "workshop", Password: secret})
@@ -95,7 +95,7 @@ func TestWrongUserIsReported(t *testing.T) {
 	require.Equal(t, "stage-door", logs.All()[1].ContextMap()["line"])
 }
 
-// Guesses at a line whose adapter is registered are in the log, and are no trouble of the line's.
+// Failed logins for a line whose adapter is registered are logged, but not reported to the line.
 func TestFailedLoginsOfARegisteredLine(t *testing.T) {
 	t.Parallel()
 	d, logs, seen := newObservedRegistrar(t, stageDoor())
@@ -107,7 +107,7 @@ func TestFailedLoginsOfARegisteredLine(t *testing.T) {
 	require.Empty(t, seen)
 }
 
-// An adapter without a password at an address that is none of the lines' is in the log.
+// An adapter without a password at an address that belongs to no line is logged.
 func TestStrangeAddressIsTold(t *testing.T) {
 	t.Parallel()
 	d, logs, seen := newObservedRegistrar(t, Account{Line: "workshop", User: "workshop",
@@ -118,8 +118,8 @@ func TestStrangeAddressIsTold(t *testing.T) {
 	require.Empty(t, seen, "a fixed contact is always bound")
 }
 
-// A mistyped user is taken for the one line that the request could be from: lines of other networks, of other sockets
-// and with a registered adapter are not counted.
+// A mistyped user is attributed to the only line that the request could come from. Lines with other networks, on other
+// sockets, or with a registered adapter do not count.
 func TestWrongUserOfOneLine(t *testing.T) {
 	t.Parallel()
 	far := []netip.Prefix{netip.MustParsePrefix("192.0.2.0/24")}

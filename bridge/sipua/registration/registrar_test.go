@@ -35,7 +35,7 @@ func TestRegister(t *testing.T) {
 			require.Equal(t, b, <-d.renewed)
 			require.EqualValues(t, 1, b.Generation)
 
-			m = w.register() // a question
+			m = w.register() // a query
 			require.Contains(t, m.get("Contact"), ";expires=120")
 			m = w.register(w.contact(), "Expires: 0")
 			require.Equal(t, 200, m.code())
@@ -46,8 +46,8 @@ func TestRegister(t *testing.T) {
 	}
 }
 
-// One header field for each algorithm of the line's list, in order (RFC 8760 section 2.3); what is not in the list is
-// not taken; nobody's name is challenged as most are.
+// A challenge has one header field for each algorithm of the line's list, in order (RFC 8760 section 2.3). Other
+// algorithms are not accepted. The challenge to an unknown user looks like most others.
 func TestAlgorithms(t *testing.T) {
 	t.Parallel()
 	with := func(line string, list ...string) Account {
@@ -77,8 +77,8 @@ func TestAlgorithms(t *testing.T) {
 	}
 }
 
-// A nonce may be used again with a higher count only; a replay is told stale=true, and so is one that is too old, made
-// up, or from another socket. A wrong password is not.
+// A nonce may be reused only with a higher count. A replay gets stale=true, and so does a nonce that is too old,
+// forged, or from another socket. A wrong password does not.
 func TestNonce(t *testing.T) {
 	t.Parallel()
 	d := newTestRegistrar(t, stageDoor())
@@ -115,7 +115,7 @@ func TestNonce(t *testing.T) {
 	require.True(t, n.spend(now.Add(nonceLife-1), "socket", old, 1))
 	require.False(t, n.spend(now.Add(nonceLife), "socket", old, 2))
 	require.False(t, n.spend(now, "another socket", old, 3))
-	// what is used up is forgotten when its time is over
+	// used nonces are removed when their time is over
 	for i := range 100 {
 		require.True(t, n.spend(now, "socket", n.make(now, "socket"), i+1))
 	}
@@ -123,7 +123,8 @@ func TestNonce(t *testing.T) {
 	require.Len(t, n.used, 1)
 }
 
-// Unknown users and wrong passwords look the same; only who is right learns that the place is wrong.
+// Unknown users and wrong passwords look the same. Only a request with the right password reveals that its address or
+// socket is wrong.
 func TestUnknownUserLooksLikeWrongPassword(t *testing.T) {
 	t.Parallel()
 	elsewhere := stageDoor()
@@ -185,11 +186,11 @@ func TestRegisterRules(t *testing.T) {
 	require.Equal(t, 400, w.register("Contact: *", "Expires: 60").code())
 	require.Equal(t, 400, w.register("Contact: *").code())
 	require.Equal(t, 400, w.register("Contact: *", w.contact(), "Expires: 0").code())
-	// a Contact that was never bound is removed without harm
+	// removing a Contact that was never bound does no harm
 	require.Equal(t, 200, w.register("Contact: <sip:stage-door@192.0.2.9>", "Expires: 0").code())
 	_, bound := d.Binding("stage-door")
 	require.True(t, bound)
-	// the one with the highest q of several, and not one that goes
+	// of several Contacts the one with the highest q, and not one to remove
 	m := w.register("Contact: <sip:a@192.0.2.1>;expires=0", "Contact: <sip:b@192.0.2.2>;q=0.2, <sip:c@192.0.2.3>;q=0.7")
 	require.Contains(t, m.get("Contact"), "sip:c@192.0.2.3", m)
 	require.Equal(t, 200, w.register("Contact: *", "Expires: 0").code())
@@ -210,7 +211,7 @@ func TestOlderCSeq(t *testing.T) {
 	require.True(t, bound)
 }
 
-// Generation grows with another Call-ID or another address, not with a refresh.
+// Generation grows with a different Call-ID or address, not with a refresh.
 func TestBindingGeneration(t *testing.T) {
 	t.Parallel()
 	d := newTestRegistrar(t, stageDoor())
@@ -249,12 +250,12 @@ func TestBindingGeneration(t *testing.T) {
 	_, bound = d.Binding("stage-door")
 	require.False(t, bound)
 	require.Empty(t, moved.register().get("Contact"))
-	moved.register(moved.contact()) // back in time: the same device
+	moved.register(moved.contact()) // back to the same device
 	require.EqualValues(t, 3, generation())
 }
 
-// Behind an address translator, or with a name for a Contact, requests go to where the REGISTER came from; if it came
-// from the Contact's host, to the Contact's port.
+// Behind a NAT, or with a host name in the Contact, requests go to the source of the REGISTER. If the REGISTER came
+// from the Contact's host, they go to the Contact's port.
 func TestDestination(t *testing.T) {
 	t.Parallel()
 	d := newTestRegistrar(t, stageDoor())
@@ -269,7 +270,7 @@ func TestDestination(t *testing.T) {
 	}
 }
 
-// INVITE and others: digest for a line with a password.
+// An INVITE, like other methods, needs digest credentials for a line with a password.
 func TestAuthenticate(t *testing.T) {
 	t.Parallel()
 	d := newTestRegistrar(t, stageDoor())
@@ -286,7 +287,7 @@ func TestAuthenticate(t *testing.T) {
 	require.Equal(t, "stage-door", <-d.from)
 }
 
-// A line with a fixed contact and no password is known by its address; strangers get 403 and never a route.
+// A line with a fixed contact and no password is identified by its address. Other addresses get 403.
 func TestFixed(t *testing.T) {
 	t.Parallel()
 	at := func(host string) *sip.Uri { return &sip.Uri{Scheme: "sip", User: "x", Host: host, Port: 5070} }
@@ -317,7 +318,8 @@ func TestFixed(t *testing.T) {
 	require.Equal(t, 200, o.ask("MESSAGE", "whoever").code())
 }
 
-// An emergency call from where a line is bound needs no challenge; from anywhere else it is challenged like any other.
+// An emergency call from where a line is bound needs no challenge. From any other address it is challenged like any
+// other call.
 func TestEmergency(t *testing.T) {
 	t.Parallel()
 	d := newTestRegistrar(t, stageDoor())
@@ -336,7 +338,7 @@ func TestEmergency(t *testing.T) {
 	require.Equal(t, 401, w.ask("MESSAGE", "stage-door", "X-Emergency: yes").code(), "the binding has ended")
 }
 
-// Several lines of one adapter on one address: the From user tells which.
+// If several lines of one adapter share an address, the user in From selects the line.
 func TestEmergencySharedAddress(t *testing.T) {
 	t.Parallel()
 	d := newTestRegistrar(t, stageDoor(), Account{Line: "workshop", User: "workshop", Password: secret})

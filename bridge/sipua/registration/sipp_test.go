@@ -12,7 +12,7 @@ import (
 	"clearback/bridge/loopbacktest"
 )
 
-// sipp starts a scenario of an outside tool, which knows the line's user and a password.
+// sipp starts a scenario of SIPp, with the line's user and a password.
 func sipp(t *testing.T, scenario, password string, args ...string) *loopbacktest.SIPp {
 	t.Helper()
 	return loopbacktest.StartSIPp(t, scenario, append([]string{"-key", "user", "stage-door", "-key", "word", password,
@@ -66,7 +66,7 @@ func TestServiceBySIPp(t *testing.T) {
 	require.Empty(t, c.seen.FilterMessageSnippet("un-register").All())
 }
 
-// SIPp as a service that does not take our password.
+// SIPp as a service that rejects our password.
 func TestRefusedBySIPp(t *testing.T) {
 	t.Parallel()
 	pbx := sipp(t, "service_strict.xml", "another")

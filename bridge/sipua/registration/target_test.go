@@ -8,8 +8,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// What is the same target: RFC 7616 section 3.4.6, RFC 3261 section 19.1.4 for escapes. What adapters leave out or add
-// is from memory.
+// sameTarget follows RFC 7616 section 3.4.6, and RFC 3261 section 19.1.4 for escapes. What adapters leave out or add is
+// from memory.
 func TestSameTarget(t *testing.T) {
 	t.Parallel()
 	for _, c := range []struct {
@@ -50,7 +50,7 @@ func TestSameTarget(t *testing.T) {
 	}
 }
 
-// authorizeFor makes credentials for a uri of one's own, as an adapter with odd habits or a replay has them.
+// authorizeFor makes credentials for any uri, as an unusual adapter or a replay has them.
 func (w *testPeer) authorizeFor(m message, method, uri string, count int) {
 	w.t.Helper()
 	c, err := digest.ParseChallenge(m.get("WWW-Authenticate"))
@@ -61,8 +61,9 @@ func (w *testPeer) authorizeFor(m message, method, uri string, count int) {
 	w.auth = "Authorization: " + cred.String()
 }
 
-// Right credentials that were made for another number open no way to this one (400: RFC 7616 section 3.4.6), and are no
-// wrong password. Those for another method are wrong, since the method is hashed with the rest (section 3.4.3).
+// Right credentials that were made for another number give no access to this one (400: RFC 7616 section 3.4.6), and do
+// not count as a wrong password. Those for another method are wrong, since the method is part of the hash (section
+// 3.4.3).
 func TestCredentialsForAnotherTarget(t *testing.T) {
 	t.Parallel()
 	d := newTestRegistrar(t, stageDoor())
@@ -83,7 +84,7 @@ func TestCredentialsForAnotherTarget(t *testing.T) {
 	require.Equal(t, "stage-door", <-d.from)
 }
 
-// A refresh is heard with either form of the registrar's uri, so no such adapter loses its line.
+// A refresh is accepted with either form of the registrar's uri, so no such adapter loses its line.
 func TestRegisterWithUserInTheUri(t *testing.T) {
 	t.Parallel()
 	d := newTestRegistrar(t, stageDoor())

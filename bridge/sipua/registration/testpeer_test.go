@@ -21,9 +21,9 @@ import (
 	"clearback/bridge/sipua/endpoint"
 )
 
-// The tests live with a T1 of 25 ms, set once before anything serves.
+// The tests use a T1 of 25 ms. It is set once, before any endpoint opens.
 func TestMain(m *testing.M) {
-	if err := flag.Set("test.parallel", "8"); err != nil { // they mostly wait; -parallel says otherwise
+	if err := flag.Set("test.parallel", "8"); err != nil { // the tests mostly wait; -parallel overrides this
 		panic(err)
 	}
 	sip.SetTimers(25*time.Millisecond, 200*time.Millisecond, 250*time.Millisecond)
@@ -49,13 +49,13 @@ type handler func(*endpoint.Request)
 func (h handler) Request(r *endpoint.Request) { h(r) }
 func (h handler) Cancelled(*endpoint.Request) {}
 
-// testPeer is a device that speaks in plain text.
+// testPeer is a device that sends and receives SIP as text.
 type testPeer struct {
 	t    *testing.T
 	conn net.Conn
 	seq  int
 	id   string
-	auth string // header line, "" for none
+	auth string // header line; "" for none
 }
 
 func dial(t *testing.T, network string, e *endpoint.Endpoint) *testPeer {
@@ -68,7 +68,7 @@ func dial(t *testing.T, network string, e *endpoint.Endpoint) *testPeer {
 
 func (w *testPeer) addr() string { return w.conn.LocalAddr().String() }
 
-// ask sends a request with the given lines and returns the answer.
+// ask sends a request with the given lines and returns the response.
 func (w *testPeer) ask(method, user string, lines ...string) message {
 	w.t.Helper()
 	w.seq++
@@ -107,7 +107,7 @@ func (w *testPeer) answer(m message, algorithm, method, user, password string, c
 	w.auth = "Authorization: " + cred.String()
 }
 
-// register goes through the challenge.
+// register sends a REGISTER and answers the challenge.
 func (w *testPeer) register(lines ...string) message {
 	w.t.Helper()
 	w.auth = ""
@@ -147,8 +147,8 @@ type testRegistrar struct {
 	*Registrar
 	e       *endpoint.Endpoint
 	renewed chan Binding
-	from    chan string               // whom Authenticate let through
-	agents  chan string               // who registered with which User-Agent
+	from    chan string               // the lines that Authenticate returned
+	agents  chan string               // line and User-Agent of each REGISTER
 	frozen  atomic.Pointer[time.Time] // the registrar's clock, if set
 }
 
@@ -159,7 +159,8 @@ func newTestRegistrar(t *testing.T, accounts ...Account) *testRegistrar {
 
 func newTestRegistrarWith(t *testing.T, o RegistrarOptions, accounts ...Account) *testRegistrar {
 	t.Helper()
-	d := &testRegistrar{renewed: make(chan Binding, 16), from: make(chan string, 16), agents: make(chan string, 16)} // more than any test brings
+	// more than any test receives
+	d := &testRegistrar{renewed: make(chan Binding, 16), from: make(chan string, 16), agents: make(chan string, 16)}
 	ready := make(chan struct{})
 	e, err := endpoint.Open(endpoint.Options{Listen: local, UDP: true, TCP: true, Logger: zap.NewNop()},
 		handler(func(r *endpoint.Request) {
