@@ -7,7 +7,7 @@ import (
 
 const own = "127.0.0.1:5080"
 
-// msg is a message of lines, with the length of what follows "body:".
+// msg returns a message of lines, with the length of what follows "body:".
 func msg(sent bool, lines ...string) Message {
 	body := ""
 	if last := lines[len(lines)-1]; strings.HasPrefix(last, "v=0") {
@@ -37,7 +37,7 @@ const (
 	allowed = "Allow: INVITE, ACK, BYE, CANCEL\r\nSupported: timer"
 )
 
-// calling is a sound call of the judged one: INVITE, 180, 200, ACK, BYE.
+// calling returns a correct call of the user agent under test: INVITE, 180, 200, ACK, BYE.
 func calling() []Message {
 	return []Message{
 		msg(false, "INVITE sip:desk@far.test SIP/2.0", ourVia, ourFrom, hisTo, "Call-ID: one", "CSeq: 5 INVITE",
@@ -54,7 +54,7 @@ func calling() []Message {
 	}
 }
 
-// cancelled is a sound call that the judged one cancelled.
+// cancelled returns a correct call that the user agent under test cancelled.
 func cancelled() []Message {
 	c := calling()
 	return []Message{c[0], c[1],
@@ -68,7 +68,7 @@ func cancelled() []Message {
 	}
 }
 
-// called is a sound call to the judged one, which clears it.
+// called returns a correct call to the user agent under test, which clears it.
 func called() []Message {
 	const from, to = "From: <sip:desk@far.test>;tag=his", "To: <sip:line@house.test>"
 	return []Message{
@@ -93,7 +93,7 @@ func called() []Message {
 	}
 }
 
-// TestRules shows sound traces, then each with one fault: no rule may be blind.
+// TestRules checks correct traces, then each with one fault, so that every rule is seen to work.
 func TestRules(t *testing.T) {
 	sound := map[string]func() []Message{"calling": calling, "cancelled": cancelled, "called": called}
 	for name, trace := range sound {
@@ -176,7 +176,7 @@ func TestRules(t *testing.T) {
 	}
 }
 
-// TestChangedOrder changes the order of sound traces, or what one message is.
+// TestChangedOrder changes the order of correct traces, or the kind of one message.
 func TestChangedOrder(t *testing.T) {
 	a, b, c := calling(), cancelled(), called()
 	ok, refused := c[5], Message{Text: strings.Replace(c[2].Text, "180 Ringing", "486 Busy Here", 1)}
@@ -219,7 +219,7 @@ func TestChangedOrder(t *testing.T) {
 	}
 }
 
-// TestSharedIdentifiers: what one leg has for itself shows on the other.
+// TestSharedIdentifiers checks that identifiers of one leg are found on the other.
 func TestSharedIdentifiers(t *testing.T) {
 	a, b := Trace{Messages: calling()}, Trace{Messages: []Message{msg(false, "OPTIONS sip:x@y.test SIP/2.0",
 		"Via: SIP/2.0/UDP a;branch=z9hG4bK-elsewhere", "Call-ID: elsewhere", "From: <sip:a@b>;tag=elsewhere-from",
