@@ -7,20 +7,20 @@ import (
 	"strings"
 )
 
-// dialog is a Call-ID as a party sees it, with all its forks.
+// dialog is one Call-ID as a party sees it, with all its forks.
 type dialog struct {
 	name          string
 	id            string
 	local, remote string // addresses without tags
 	ends          map[string]*end
 	cseq          int
-	asked         []*asked // requests of its own
+	asked         []*asked // requests of this party
 	got           []*asked // requests of the other side
-	// its session description
+	// the session description of this party
 	version   int
 	described string
-	challenge string // the last one that came: "Authorization: " or "Proxy-Authorization: " and the challenge
-	proofs    int    // how often it was answered
+	challenge string // the last one received: "Authorization: " or "Proxy-Authorization: ", then the challenge
+	proofs    int    // how often the challenge was answered
 	rseq      string // of the last reliable provisional response
 }
 
@@ -38,7 +38,7 @@ type asked struct {
 	unanswered bool
 	final      int
 	response   message
-	acked      map[string]bool // by To tag: false until the ACK of that final response
+	acked      map[string]bool // by To tag: false until the ACK of that final response arrives
 }
 
 func (p *peer) dialogOf(s step, m message) *dialog {
@@ -61,7 +61,7 @@ func (d *dialog) end(fork string) *end {
 	return e
 }
 
-// tag of this party.
+// tag returns the tag of this party.
 func (p *peer) tag(d *dialog, fork string) string {
 	return fmt.Sprintf("%s-tag-%s-%s%d", p.name, d.name, fork, p.at.Port())
 }
@@ -73,7 +73,7 @@ func (p *peer) branch() string {
 
 func (p *peer) contact() string { return "<sip:" + p.user + "@" + p.host + ">" }
 
-// take notes a message that came.
+// take records a received message.
 func (p *peer) take(s step, m message) {
 	d := p.dialogOf(s, m)
 	if m.code != 0 {
@@ -110,7 +110,7 @@ func (p *peer) acknowledged(s step, d *dialog, m message) {
 	p.s.fail(s, "an ACK for nothing:\n%s", m.text)
 }
 
-// answered notes a response.
+// answered records a received response.
 func (p *peer) answered(s step, d *dialog, m message) {
 	i := slices.IndexFunc(d.asked, func(a *asked) bool {
 		return a.req.branch() == m.branch() &&
@@ -154,7 +154,7 @@ func (p *peer) answered(s step, d *dialog, m message) {
 	e.confirmed = e.confirmed || m.code >= 200
 }
 
-// sends puts a request together.
+// sends builds and sends a request.
 func (p *peer) sends(s step) {
 	name, o := nameIn(s), s.o
 	d := p.dialogs[name]
@@ -193,7 +193,7 @@ func (p *peer) sends(s step) {
 	p.emit(s, m)
 }
 
-// begins a dialog.
+// begins starts a dialog.
 func (p *peer) begins(s step, name string) *dialog {
 	d := &dialog{name: name, id: fmt.Sprintf("%s-id-%s-%d", p.name, name, p.at.Port()), ends: map[string]*end{}}
 	own, called := p.s.addresses(p, s)
@@ -206,7 +206,7 @@ func (p *peer) begins(s step, name string) *dialog {
 	return d
 }
 
-// request builds one; branch "" is a new one.
+// request builds a request; branch "" means a new one.
 func (p *peer) request(s step, d *dialog, e *end, method string, number int, branch string) message {
 	if branch == "" {
 		branch = p.branch()
@@ -239,7 +239,7 @@ func hasField(fields []string, name string) bool {
 	return slices.ContainsFunc(fields, func(f string) bool { return strings.HasPrefix(f, name+":") })
 }
 
-// lastInvite is the last INVITE of its own.
+// lastInvite returns the last INVITE of this party.
 func (d *dialog) lastInvite() *asked {
 	for i := len(d.asked) - 1; i >= 0; i-- {
 		if d.asked[i].req.method == "INVITE" {
@@ -249,8 +249,8 @@ func (d *dialog) lastInvite() *asked {
 	return nil
 }
 
-// acks the last INVITE: a 2xx with a request of its own, a failure on the INVITE's branch (RFC 3261 sections 13.2.2.4,
-// 17.1.1.3).
+// acks sends the ACK of the last INVITE: for a 2xx as a request of its own, for a non-2xx with the branch of the INVITE
+// (RFC 3261 sections 13.2.2.4, 17.1.1.3).
 func (p *peer) acks(s step, d *dialog) {
 	a := d.lastInvite()
 	if a == nil || a.final == 0 {
@@ -272,7 +272,7 @@ func (p *peer) acks(s step, d *dialog) {
 	p.emit(s, p.request(s, d, e, "ACK", a.req.seq, ""))
 }
 
-// cancels the last INVITE (RFC 3261 section 9.1).
+// cancels sends the CANCEL of the last INVITE (RFC 3261 section 9.1).
 func (p *peer) cancels(s step, d *dialog) {
 	a := d.lastInvite()
 	if a == nil {
@@ -289,7 +289,7 @@ func (p *peer) cancels(s step, d *dialog) {
 	p.emit(s, m)
 }
 
-// answers the last request of that method without a final response; a 2xx of another fork may follow one.
+// answers responds to the last request of that method without a final response. A 2xx of another fork may follow a 2xx.
 func (p *peer) answers(s step) {
 	method := s.o.to
 	if method == "" {
@@ -365,7 +365,7 @@ func phrase(code int) string {
 	return "As Said"
 }
 
-// content is the body; a session description that says something else than the last has the next version (RFC 3264
+// content returns the body. A session description that differs from the last one gets the next version (RFC 3264
 // section 8).
 func (p *peer) content(s step, d *dialog) (kind, body string) {
 	switch {
@@ -394,7 +394,7 @@ func (p *peer) content(s step, d *dialog) (kind, body string) {
 	return "application/sdp", fmt.Sprintf("v=0\r\no=- %d %d IN IP4 %s\r\ns=-\r\n", p.at.Port(), d.version, p.ip) + says
 }
 
-// left says what of its transactions and dialogs has not ended.
+// left describes which transactions and dialogs of this party have not ended.
 func (p *peer) left() (faults []string) {
 	say := func(format string, a ...any) { faults = append(faults, p.name+": "+fmt.Sprintf(format, a...)) }
 	for _, m := range p.held {

@@ -18,7 +18,7 @@ func params(v string) map[string]string {
 	return all
 }
 
-// digest is the response of RFC 7616 section 3.4.1 with qop=auth, or without qop.
+// digest returns the response of RFC 7616 section 3.4.1 with qop=auth, or without qop.
 func digest(c map[string]string, method, password string) string {
 	h := func(s string) string { return fmt.Sprintf("%x", md5.Sum([]byte(s))) }
 	if strings.EqualFold(c["algorithm"], "SHA-256") {
@@ -31,7 +31,7 @@ func digest(c map[string]string, method, password string) string {
 	return h(strings.Join([]string{ha1, c["nonce"], c["nc"], c["cnonce"], c["qop"], ha2}, ":"))
 }
 
-// credentials answers the last challenge.
+// credentials returns the header field that answers the last challenge.
 func (p *peer) credentials(s step, d *dialog, method, uri string) string {
 	name, challenge, ok := strings.Cut(d.challenge, ": ")
 	if !ok {
@@ -56,7 +56,7 @@ func (p *peer) credentials(s step, d *dialog, method, uri string) string {
 	return name + ": " + strings.Replace(v, `algorithm="`+c["algorithm"]+`"`, "algorithm="+c["algorithm"], 1)
 }
 
-// withCredentials tells what is wrong with the credentials in a request of the line, for the last challenge in the
+// withCredentials returns what is wrong with the credentials in a request of the line, for the last challenge in the
 // dialog.
 func (p *peer) withCredentials(m message) string {
 	for _, d := range p.dialogs {

@@ -14,8 +14,8 @@ import (
 	"clearback/bridge/media"
 )
 
-// TestMain shortens the timers of the transactions: T1 is 25 ms, so that 64*T1 is 1.6 s (RFC 3261 section 17.1), and
-// less so under the race detector. Flows mostly wait, so many go at once.
+// TestMain shortens the transaction timers: T1 is 25 ms, so 64*T1 is 1.6 s (RFC 3261 section 17.1). Under the race
+// detector they are longer. Flows mostly wait, so many run in parallel.
 func TestMain(m *testing.M) {
 	if err := flag.Set("test.parallel", "48"); err != nil {
 		panic(err)
@@ -24,7 +24,7 @@ func TestMain(m *testing.M) {
 	goleak.VerifyTestMain(m)
 }
 
-// scripts reads all that stands in testdata. Files whose name begins with "parts" come first.
+// scripts reads all files in testdata. Files whose name begins with "parts" come first.
 func scripts(t *testing.T) []*flow {
 	t.Helper()
 	var flows []*flow

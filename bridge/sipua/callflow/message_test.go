@@ -11,8 +11,8 @@ import (
 type message struct {
 	text   string
 	first  string
-	method string // of the request, or of the request that is answered
-	code   int    // 0: a request
+	method string // method of the request, or of the request that the response answers
+	code   int    // 0 for a request
 	seq    int
 	fields []string // "Name: value"
 	body   string
@@ -52,7 +52,7 @@ func (m message) get(name string) string {
 	return ""
 }
 
-// is reports whether m is a request of that method or a response of that code.
+// is reports whether m is a request with that method or a response with that code.
 func (m message) is(what string) bool {
 	if m.code == 0 {
 		return m.method == what
@@ -76,17 +76,17 @@ func find(r *regexp.Regexp, s string) string {
 
 func (m message) branch() string { return find(branchIn, m.get("Via")) }
 
-// bare is an address without its tag.
+// bare returns an address without its tag.
 func bare(address string) string { return tagIn.ReplaceAllString(address, "") }
 
-// target is what stands in angle brackets.
+// target returns the text in angle brackets.
 func target(v string) string {
 	_, v, _ = strings.Cut(v, "<")
 	v, _, _ = strings.Cut(v, ">")
 	return v
 }
 
-// routes are the entries of Record-Route, with brackets, in order.
+// routes returns the entries of Record-Route, with brackets, in order.
 func (m message) routes() (all []string) {
 	for _, v := range m.all("Record-Route") {
 		for _, r := range strings.Split(v, ",") {

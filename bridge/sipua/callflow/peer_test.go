@@ -11,29 +11,29 @@ import (
 	"clearback/bridge/sipua/conformance"
 )
 
-// peer is the service or the adapter: a socket, what it says and what it knows of its dialogs. It shares no code with
-// what is under test. All but the reader's goroutine belongs to the goroutine of the flow.
+// peer is the service or the adapter: a socket, and the state of its dialogs. It shares no code with the line under
+// test. Everything except the reader's goroutine belongs to the goroutine of the flow.
 type peer struct {
 	// set once
 	s       *testBed
 	name    string
-	user    string // its own user part
-	secret  string // what the other side of a challenge knows
-	host    string // of its Contact: no address, so that what leads there went by the way it should
-	ip      string // in its session descriptions
-	moved   string // the other one
+	user    string // user part of its own address
+	secret  string // the password for its challenges
+	host    string // host of its Contact; not an address, so a request that arrives was routed correctly
+	ip      string // address in its session descriptions
+	moved   string // the other address in its session descriptions
 	conn    *net.UDPConn
 	at      netip.AddrPort
-	in      chan datagram // wide enough for a whole flow
+	in      chan datagram // large enough for a whole flow
 	ended   chan struct{} // closed when the reader has ended
-	foreign []string      // must not be in what it gets
+	foreign []string      // texts that no message to this peer may contain
 
-	line    netip.AddrPort // the line's socket towards it
+	line    netip.AddrPort // the line's socket towards this peer
 	trace   []conformance.Message
 	seen    map[string]bool
-	again   []message // repetitions that nobody asked for yet
+	again   []message // repetitions that no step has taken yet
 	held    []message
-	said    []message // requests and responses, lost ones too
+	said    []message // requests and responses sent, lost ones included
 	dialogs map[string]*dialog
 	count   int
 }
@@ -63,7 +63,8 @@ func newPeer(s *testBed, name, user, host, ip, moved string) *peer {
 			if err != nil {
 				return
 			}
-			if text := string(buf[:n]); strings.Contains(text, "SIP/2.0") || strings.HasPrefix(text, endMark) { // else a stray of another process
+			// drop a stray datagram of another process
+			if text := string(buf[:n]); strings.Contains(text, "SIP/2.0") || strings.HasPrefix(text, endMark) {
 				p.in <- datagram{text, from}
 			}
 		}
@@ -71,7 +72,7 @@ func newPeer(s *testBed, name, user, host, ip, moved string) *peer {
 	return p
 }
 
-// next is the next datagram that was not there before; false: none came in time.
+// next returns the next datagram that is not a repetition. It returns false if none arrives in time.
 func (p *peer) next(limit <-chan time.Time) (message, bool) {
 	for {
 		select {
@@ -111,7 +112,8 @@ func (p *peer) gets(steps []step) {
 		}
 		i := slices.IndexFunc(left, func(s step) bool { return p.why(s, m) == "" })
 		if i < 0 && strings.HasPrefix(m.first, "SIP/2.0 100 ") {
-			continue // who answers late says so first (RFC 3261 section 17.2.1), and here the machine decides who does
+			// The 100 of a slow answer (RFC 3261 section 17.2.1). Whether it comes depends on the machine.
+			continue
 		}
 		if i < 0 {
 			p.s.fail(left[0], "got another message: %s\n%s", p.why(left[0], m), m.text)
@@ -126,7 +128,7 @@ func (p *peer) gets(steps []step) {
 	}
 }
 
-// getsAgain waits for a repetition: byte by byte, except an ACK, whose branch may be new.
+// getsAgain waits for a repetition. It has to be identical byte for byte, except an ACK, whose branch may be new.
 func (p *peer) getsAgain(s step, limit <-chan time.Time) {
 	for {
 		if i := slices.IndexFunc(p.again, func(m message) bool { return p.why(s, m) == "" }); i >= 0 {
@@ -153,7 +155,7 @@ func (p *peer) getsAgain(s step, limit <-chan time.Time) {
 	}
 }
 
-// why m is not what the step says; "": it is.
+// why returns in what m differs from the step; "" means that it matches.
 func (p *peer) why(s step, m message) string {
 	o := s.o
 	method := o.to
@@ -216,7 +218,7 @@ func (p *peer) why(s step, m message) string {
 	return ""
 }
 
-// nameIn is the name of the dialog that a step is in.
+// nameIn returns the name of the dialog of a step.
 func nameIn(s step) string {
 	switch {
 	case s.o.in != "":
@@ -227,7 +229,7 @@ func nameIn(s step) string {
 	return "call"
 }
 
-// emit sends what was put together, or keeps it.
+// emit sends a message, or holds it back if the step says so.
 func (p *peer) emit(s step, m message) {
 	if s.o.held {
 		p.held = append(p.held, m)
@@ -253,7 +255,7 @@ func (p *peer) write(s step, m message) {
 	}
 }
 
-// releases sends what was held.
+// releases sends a held message.
 func (p *peer) releases(s step) {
 	i := slices.IndexFunc(p.held, func(m message) bool { return m.is(s.what) })
 	if i < 0 {
@@ -276,10 +278,11 @@ func (p *peer) repeats(s step) {
 	p.s.fail(s, "it sent nothing like that")
 }
 
-// endMark begins a party's word to itself.
+// endMark begins a message of a peer to itself.
 const endMark = "the end of "
 
-// drained returns what nobody has read. Nothing may be sent to it any more: its own mark is the last that comes.
+// drained returns the messages that no step has taken. Nothing may be sent to the peer any more, so its own mark is the
+// last message that arrives.
 func (p *peer) drained(t tester) (unread []message) {
 	mark := endMark + p.name
 	if _, err := p.conn.WriteToUDPAddrPort([]byte(mark), p.at); err != nil {
@@ -299,7 +302,7 @@ func (p *peer) drained(t tester) (unread []message) {
 	}
 }
 
-// compose puts a message together.
+// compose builds a message.
 func compose(first string, fields []string, kind, body string) message {
 	head := first + "\r\n" + strings.Join(fields, "\r\n") + "\r\n"
 	if body != "" {

@@ -2,6 +2,6 @@
 
 package callflow
 
-// slow is how much longer all takes under the race detector: the timers of the transactions are shortened less by as
-// much.
+// slow is the factor by which everything takes longer under the race detector. The transaction timers are longer by the
+// same factor.
 const slow = 4

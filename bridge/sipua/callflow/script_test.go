@@ -8,49 +8,49 @@ import (
 	"strings"
 )
 
-// A file of scripts has flows and parts, each with one step a line; # begins a comment.
+// A script file has flows and parts, with one step per line; # begins a comment.
 //
 //	part NAME                     steps that flows share
 //	flow TITLE                    the standard, section and figure; the steps follow
 //	set NAME [VALUE]              a setting of the line (testbed_test.go)
 //	use NAME                      the steps of a part
 //
-//	PARTY sends METHOD            a request, in a dialog of its own or the one that is there
-//	PARTY answers CODE            the last request of that method that it got and that has no final response
-//	PARTY gets METHOD|CODE        the next message, which must be that one
-//	PARTY also gets METHOD|CODE   this one and the ones before in any order
-//	PARTY loses METHOD|CODE       the network drops it: it must come, and for the party it never did
-//	PARTY repeats METHOD|CODE     what it sent last of that kind, once more
-//	PARTY releases METHOD|CODE    what it held back
-//	line sees EVENT               the next event of the line's machine, in its text form; those of the loop itself are left out
-//	line registers                it has the answer to its registration at the service
-//	line closes                   the agent ends; nothing comes from it afterwards
-//	loop opens                    one interruption; as many as there are steps
+//	PARTY sends METHOD            a request, in a new dialog or an existing one
+//	PARTY answers CODE            a response to the last request of that method without a final response
+//	PARTY gets METHOD|CODE        the next message has to be this one
+//	PARTY also gets METHOD|CODE   this message and those of the steps before it arrive in any order
+//	PARTY loses METHOD|CODE       the message arrives, but counts as lost for the party
+//	PARTY repeats METHOD|CODE     the last message of that kind is sent again
+//	PARTY releases METHOD|CODE    a held message is sent
+//	line sees EVENT               the next event of the line's machine, in its text form; loop events are left out
+//	line registers                the line has the response to its registration at the service
+//	line closes                   the agent closes; it sends nothing afterwards
+//	loop opens                    one interruption; there must be as many as there are such steps
 //
-// PARTY is adapter or service. Options of a message, where they make sense; on receipt they are conditions:
+// PARTY is adapter or service. A message can have these options. On receipt they are conditions:
 //
-//	to METHOD     a response to that method (without: INVITE)
-//	call NUMBER   whom the request calls
-//	in NAME       the dialog, "call" if there is only one in the flow
+//	to METHOD     a response to that method (default: INVITE)
+//	call NUMBER   the number that the request calls
+//	in NAME       the dialog; "call" if the flow has only one
 //	fork NAME     one of several dialogs of one INVITE
-//	sdp [WORD]    has a session description, with that direction (moved: another address); without this option it must have no body
-//	body TYPE     has another body
-//	with 'H: V'   has that header field ('H:' alone: has such a header field)
-//	like 'H: V'   has that header field with V in it
-//	without H     has no such header field
-//	credentials   answers the last challenge (RFC 7616), with the right password
+//	sdp [WORD]    a session description, with that direction (moved: with another address); the default is no body
+//	body TYPE     another body
+//	with 'H: V'   that header field ('H:' alone: any value)
+//	like 'H: V'   that header field with a value that contains V
+//	without H     no such header field
+//	credentials   answers the last challenge (RFC 7616) with the right password
 //	challenge R   challenges for realm R
-//	cseq N        has that CSeq number instead of the next one; +N, -N: relative to the next one
+//	cseq N        that CSeq number instead of the next one; +N, -N: relative to the next one
 //	again         a repetition
-//	held          keep it back until it is released
-//	lost          it never arrives
-//	twice         send it twice
-//	unanswered    no final response to it is to come: the end of the flow does not wait for it
-//	open          this dialog stays: its BYE was lost or is not part of the flow
+//	held          is held back until it is released
+//	lost          never arrives
+//	twice         is sent twice
+//	unanswered    gets no final response, so the end of the flow does not wait for one
+//	open          the dialog stays: its BYE was lost or is not part of the flow
 //
-// In values ${...} is replaced: ${adapter}, ${service} (their addresses), ${line.adapter}, ${line.service} (the
-// line's), ${PARTY.DIALOG.id}, .here and .there (Call-ID and tags as that party sees them), .rseq (of the last reliable
-// provisional response).
+// In values, ${...} is replaced: ${adapter} and ${service} (their addresses), ${line.adapter} and ${line.service} (the
+// line's addresses), ${PARTY.DIALOG.id}, .here and .there (Call-ID and tags as that party sees them), .rseq (of the
+// last reliable provisional response).
 type step struct {
 	place       string // file:line
 	text        string
@@ -75,7 +75,7 @@ type flow struct {
 	steps    []step
 }
 
-// parse reads one file; parts are shared between files.
+// parse reads one file. Files share their parts.
 func parse(name, text string, parts map[string][]step) (flows []*flow, faults []string) {
 	r := &reader{parts: parts}
 	for i, raw := range strings.Split(text, "\n") {
@@ -91,13 +91,13 @@ func parse(name, text string, parts map[string][]step) (flows []*flow, faults []
 	return r.flows, faults
 }
 
-// reader is where parse stands in its file.
+// reader is the position of parse in its file.
 type reader struct {
 	parts map[string][]step
 	flows []*flow
 	place string
 	into  *flow  // the flow that is being read
-	part  string // or the part
+	part  string // or the part that is being read
 }
 
 func (r *reader) line(line string) error {
@@ -155,7 +155,7 @@ func (r *reader) add(steps ...step) {
 	r.into.steps = append(r.into.steps, steps...)
 }
 
-// split at spaces outside of quotation marks.
+// split splits a line at spaces outside of quotation marks.
 func split(line string) (words []string, err error) {
 	for line = strings.TrimSpace(line); line != ""; line = strings.TrimSpace(line) {
 		if line[0] != '\'' {
@@ -221,7 +221,7 @@ func parseStep(words []string) (step, error) {
 	return s, s.o.parse(words[1:])
 }
 
-// parse reads the options.
+// parse reads the options of a step.
 func (o *options) parse(words []string) error {
 	flags := map[string]*bool{"credentials": &o.credentials, "again": &o.again, "held": &o.held, "lost": &o.lost,
 		"twice": &o.twice, "unanswered": &o.unanswered, "open": &o.open}

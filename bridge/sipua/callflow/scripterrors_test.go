@@ -9,7 +9,7 @@ import (
 	"time"
 )
 
-// TestScriptErrors: what a script must not say, with its place.
+// TestScriptErrors checks the errors of invalid scripts, with their positions.
 func TestScriptErrors(t *testing.T) {
 	for text, want := range map[string]string{
 		"adapter sends BYE":                                    "x.flow:1: a step before the first flow",
@@ -39,7 +39,7 @@ func TestScriptErrors(t *testing.T) {
 	}
 }
 
-// failureRecorder is a tester that keeps what it is told.
+// failureRecorder is a tester that records failures.
 type failureRecorder struct {
 	mu   sync.Mutex
 	said []string
@@ -67,7 +67,7 @@ func (l *failureRecorder) heard() string {
 	return strings.Join(l.said, "\n")
 }
 
-// TestFlowsCanFail plays a sound flow with one step left out, changed or added.
+// TestFlowsCanFail plays a correct flow with one step left out, changed or added.
 func TestFlowsCanFail(t *testing.T) {
 	t.Parallel()
 	const sound = `flow f

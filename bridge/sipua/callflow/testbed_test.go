@@ -23,7 +23,7 @@ import (
 	"clearback/supervision/callrecord"
 )
 
-// defaultTimeout bounds every wait; only a failing flow waits for so long.
+// defaultTimeout bounds every wait. Only a failing flow waits that long.
 const defaultTimeout = slow * 5 * time.Second
 
 const (
@@ -34,7 +34,7 @@ const (
 	number        = "5550150" // at the far end
 )
 
-// tester is a testing.T, or what stands in for one where a flow is to fail.
+// tester is a testing.T, or a substitute for flows that have to fail.
 type tester interface {
 	Helper()
 	Error(a ...any)
@@ -55,21 +55,21 @@ type testBed struct {
 	contact          *relaytest.Fake
 	logged           *observer.ObservedLogs
 	opens            int
-	closed           chan struct{} // closed when the agent has ended; nil: it runs
+	closed           chan struct{} // closed when the agent has ended; nil while it runs
 	relaying         bool
 	timeout          time.Duration
 
-	notes   []string // what the parties did, of the flow's goroutine
+	notes   []string // what the parties did; owned by the flow's goroutine
 	started time.Time
 
 	mu      sync.Mutex
-	events  []string // of the machine, not yet asked for
+	events  []string // events of the machine that no step has taken yet
 	changed chan struct{}
 }
 
 func newTestBed(t tester, f *flow, relayer *media.Relay) *testBed {
 	s := &testBed{t: t, f: f, contact: relaytest.NewFake(relay.KindOneshot), started: time.Now(),
-		timeout: defaultTimeout, changed: make(chan struct{}, 1)} // 1: a wish to look again
+		timeout: defaultTimeout, changed: make(chan struct{}, 1)} // buffer of 1: several changes need one check
 	s.adapter = newPeer(s, "adapter", adapterUser, "adapter.near-side.example:5062", "192.0.2.21", "192.0.2.22")
 	s.service = newPeer(s, "service", number, "gateway.far-side.example:5064", "192.0.2.41", "192.0.2.42")
 	s.adapter.secret, s.service.secret = adapterSecret, serviceSecret
@@ -100,7 +100,7 @@ func newTestBed(t tester, f *flow, relayer *media.Relay) *testBed {
 	p.Interval, p.MaxInterval, p.GuardTime, p.OnHookRecognition = 10*time.Millisecond, 300*time.Millisecond,
 		5*time.Millisecond, 10*time.Millisecond
 	p.Watch, p.Listening = 0, 0
-	p.Lead = 1650 * time.Millisecond // the longest: beside other work, the adapter's answer may be read late
+	p.Lead = 1650 * time.Millisecond // the longest: on a busy machine the adapter's response may be read late
 	s.line = bridge.NewLine(bridge.LineOptions{Name: "box-office", Policy: p, Contact: s.contact, Epoch: s.started,
 		Logger: zap.New(core), Record: s.record})
 	o.Events = s.line
@@ -121,14 +121,14 @@ func newTestBed(t tester, f *flow, relayer *media.Relay) *testBed {
 	return s
 }
 
-// setting changes the line.
+// setting applies a set step to the line's options.
 func setting(o *sipua.LineOptions, what string) error {
 	switch name, value, _ := strings.Cut(what, " "); name {
-	case "registers": // the line at the service
+	case "registers": // the line registers at the service
 		o.Register, o.Expires = true, time.Hour
 	case "adapter-registers":
 		o.AdapterFixed = nil
-	case "direct": // media does not pass here
+	case "direct": // media does not pass through the relay
 		o.Relay = false
 	case "digest":
 		o.AdapterDigest = strings.Fields(value)
@@ -144,7 +144,7 @@ func setting(o *sipua.LineOptions, what string) error {
 	return nil
 }
 
-// record takes the machine's events.
+// record takes the events of the machine.
 func (s *testBed) record(e callrecord.Entry) {
 	switch e.Event.Kind {
 	case supervision.EventNone, supervision.TimePassed, supervision.LoopOpened, supervision.LoopClosed:
@@ -152,7 +152,7 @@ func (s *testBed) record(e callrecord.Entry) {
 	}
 	ev := e.Event
 	if ev.Kind == supervision.FarEndCleared {
-		ev.Late = 0 // how long this process had to wait for its turn is no part of a flow
+		ev.Late = 0 // how long this process waited for a processor is not part of a flow
 	}
 	s.mu.Lock()
 	s.events = append(s.events, ev.String())
@@ -187,7 +187,7 @@ func (s *testBed) sees(st step) {
 	}
 }
 
-// interrupted waits until the contact was asked to open once more.
+// interrupted waits until the contact has been asked to open one more time.
 func (s *testBed) interrupted(st step) {
 	s.opens++
 	s.until(func() bool { return s.openings() >= s.opens }, func() {
@@ -206,7 +206,7 @@ func (s *testBed) openings() (n int) {
 	return n
 }
 
-// until looks again and again until what is waited for is so.
+// until polls until a condition is true.
 func (s *testBed) until(is func() bool, otherwise func()) {
 	limit := time.After(s.timeout)
 	look := time.NewTicker(2 * time.Millisecond)
@@ -232,7 +232,7 @@ func (s *testBed) fail(st step, format string, a ...any) {
 	s.t.Fatalf("%s: %s\n%s\n\n%s", st.place, st.text, fmt.Sprintf(format, a...), s.account())
 }
 
-// account is what happened, for a failure.
+// account returns the history of the flow, for a failure.
 func (s *testBed) account() string {
 	all := strings.Join(s.notes, "\n")
 	for _, e := range s.logged.All() {
@@ -241,7 +241,7 @@ func (s *testBed) account() string {
 	return all
 }
 
-// addresses are the From of a peer's request outside of dialogs and where it goes.
+// addresses returns the From and the destination of a peer's request outside of dialogs.
 func (s *testBed) addresses(p *peer, st step) (own, called string) {
 	to := st.o.call
 	if p == s.adapter {
@@ -261,7 +261,7 @@ func (s *testBed) addresses(p *peer, st step) (own, called string) {
 
 var variable = regexp.MustCompile(`\$\{([^}]*)\}`)
 
-// fill replaces what stands in ${...}.
+// fill replaces ${...} in a text.
 func (s *testBed) fill(st step, text string) string {
 	return variable.ReplaceAllStringFunc(text, func(v string) string {
 		path := strings.Split(v[2:len(v)-1], ".")
@@ -291,7 +291,7 @@ func (s *testBed) fill(st step, text string) string {
 	})
 }
 
-// play takes the steps and then looks whether everything has come to its end.
+// play runs the steps, then checks that everything has ended.
 func (s *testBed) play() {
 	steps := s.f.steps
 	for i := 0; i < len(steps); i++ {
@@ -327,7 +327,7 @@ func (s *testBed) play() {
 	s.finish()
 }
 
-// close ends the agent in the background: its farewells may be part of the flow.
+// close closes the agent in the background, because its last messages may be part of the flow.
 func (s *testBed) close() {
 	s.closed = make(chan struct{}) // closed when the agent has ended
 	go func() {
@@ -338,7 +338,7 @@ func (s *testBed) close() {
 	}()
 }
 
-// finish judges.
+// finish checks the state and the traces at the end of a flow.
 func (s *testBed) finish() {
 	line := s.agent.Line("box-office")
 	s.until(func() bool { return line.Status().Calls == 0 && s.line.AtRest() }, func() {
@@ -383,7 +383,7 @@ func (p *peer) checkConformance() conformance.Trace {
 	return conformance.Trace{Messages: p.trace, Own: p.line.String(), Foreign: p.foreign}
 }
 
-// end closes what a flow that failed has left.
+// end closes what a failed flow has left open.
 func (s *testBed) end() {
 	if s.closed == nil {
 		s.close()
