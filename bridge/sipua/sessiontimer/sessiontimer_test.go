@@ -2,7 +2,7 @@ package sessiontimer
 
 import "testing"
 
-// RFC 4028 from memory; sections beside the rows.
+// RFC 4028, from memory. The sections are next to the rows.
 
 func TestParse(t *testing.T) {
 	for in, want := range map[string]Expires{
@@ -69,7 +69,7 @@ func TestAgree(t *testing.T) {
 	}
 }
 
-// Section 9: below 90 s a 422 is due, but only to who can understand one.
+// Section 9: below 90 s a 422 is due, but only if the other end can understand it.
 func TestTooShort(t *testing.T) {
 	for _, one := range []struct {
 		r    Request
@@ -85,8 +85,8 @@ func TestTooShort(t *testing.T) {
 	}
 }
 
-// Sections 7.2 and 10: half the interval for who refreshes; the end is the lesser of 32 s and a third before it is
-// over.
+// Sections 7.2 and 10: the refresher refreshes after half the interval. A session ends 32 s or a third of the interval
+// before the interval is over, whichever is less.
 func TestRefreshAndEnd(t *testing.T) {
 	for _, one := range []struct {
 		seconds      int
