@@ -11,8 +11,8 @@ import (
 	"clearback/bridge/media"
 )
 
-// A hook flash of a watched type is reported once, also when nobody is there to hear it; sound is what comes to the RTP
-// port.
+// A hook flash of a watched type is reported once, also if its packets cannot be relayed. LastSound counts what arrives
+// at the RTP port.
 func TestWatchFlash(t *testing.T) {
 	s := newSession(t)
 	a := newMediaSocket(t, "127.0.0.1")
@@ -43,7 +43,7 @@ func TestWatchFlash(t *testing.T) {
 	require.Len(t, flashes, 1)
 }
 
-// What is admitted passes and is counted as such; the rest is not.
+// Admitted datagrams pass and are counted as such. Others do not.
 func TestAdmittedDatagrams(t *testing.T) {
 	s := newSession(t)
 	a, f := newMediaSocket(t, "127.0.0.1"), newMediaSocket(t, "127.0.0.1")

@@ -10,8 +10,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// TestCloseFails: the error of a socket is that of Close, the second time too. A session knows the user's networks on
-// both sides.
+// TestCloseFails checks that Close returns the error of a socket, the second time too. A session knows the user's
+// networks on both sides.
 func TestCloseFails(t *testing.T) {
 	local, from := netip.MustParseAddr("127.0.0.1"), []netip.Prefix{netip.MustParsePrefix("192.0.2.64/26")}
 	r, err := New(Options{AdapterAddr: local, ServiceAddr: local, PortLow: 20000, PortHigh: 29999, From: from})
@@ -27,7 +27,7 @@ func TestCloseFails(t *testing.T) {
 	require.NoError(t, r.Close())
 }
 
-// TestCloseWaits holds a packet inside the relay: Close must not return before it is through.
+// TestCloseWaits holds a packet inside the relay. Close must not return before that packet has been relayed.
 func TestCloseWaits(t *testing.T) {
 	local := netip.MustParseAddr("127.0.0.1")
 	r, err := New(Options{AdapterAddr: local, ServiceAddr: local, PortLow: 20000, PortHigh: 29999})
@@ -49,7 +49,7 @@ func TestCloseWaits(t *testing.T) {
 	_, err = c.Write(flash)
 	require.NoError(t, err)
 	<-inside
-	closed := make(chan error, 1) // the closer must end even if the test has failed
+	closed := make(chan error, 1) // the goroutine that closes must end even if the test has failed
 	go func() { closed <- r.Close() }()
 	select {
 	case <-closed:

@@ -12,7 +12,7 @@ import (
 	"clearback/bridge/media"
 )
 
-// trip sends one packet through the session and waits for it; it allocates nothing itself.
+// trip sends one packet through the session and waits for it. It allocates nothing itself.
 func trip(t testing.TB, a, f mediaSocket, s *media.Session, p, buf []byte) {
 	if _, err := a.WriteToUDPAddrPort(p, s.Local(media.AdapterSide)); err != nil {
 		t.Fatal(err)
@@ -22,7 +22,7 @@ func trip(t testing.TB, a, f mediaSocket, s *media.Session, p, buf []byte) {
 	}
 }
 
-// TestNoAllocationPerPacket counts every allocation of the process, so that of the relay's goroutines too.
+// TestNoAllocationPerPacket counts all allocations of the process, so those of the relay's goroutines too.
 func TestNoAllocationPerPacket(t *testing.T) {
 	if raceDetector {
 		t.Skip("the race detector allocates")
@@ -36,7 +36,7 @@ func TestNoAllocationPerPacket(t *testing.T) {
 	require.Greater(t, s.Stats(media.AdapterSide).Packets, uint64(2000))
 }
 
-// BenchmarkPacket is one packet's way over real sockets, there and received. Run with -benchmem.
+// BenchmarkPacket measures the relaying of one packet over real sockets, until it is received. Run with -benchmem.
 func BenchmarkPacket(b *testing.B) {
 	r, err := media.New(media.Options{AdapterAddr: local, ServiceAddr: local, PortLow: 20000, PortHigh: 29999})
 	require.NoError(b, err)
@@ -53,8 +53,8 @@ func BenchmarkPacket(b *testing.B) {
 	}
 }
 
-// TestHundredLines: a hundred sessions, each of which has passed RTP and RTCP both ways, stay within 60 MB of resident
-// memory, the test program itself and its own sockets included.
+// TestHundredLines checks that a hundred sessions, each of which has relayed RTP and RTCP both ways, stay within 60 MB
+// of resident memory, including the test program and its own sockets.
 func TestHundredLines(t *testing.T) {
 	if raceDetector {
 		t.Skip("the race detector takes memory of its own")

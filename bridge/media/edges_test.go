@@ -9,8 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// The other tests measure by the names of our numbers. Here stand their values once more, so that none changes by
-// mistake.
+// The other tests use our numbers by name. This test repeats their values, so that none changes by mistake.
 func TestConstants(t *testing.T) {
 	for _, c := range []struct{ want, is int }{
 		{2048, bufferSize}, {16, floodBatch}, {192, rtcpFirstType}, {223, rtcpLastType}, {8, rtcpMinLen},
@@ -32,8 +31,8 @@ func TestConstants(t *testing.T) {
 	}
 }
 
-// What tells the kinds apart, at its bounds (RFC 3550 section 5.1, RFC 5761 section 4, RFC 7983 section 7, RFC 6347
-// section 4.1).
+// The kinds of datagrams at the bounds that separate them (RFC 3550 section 5.1, RFC 5761 section 4, RFC 7983 section
+// 7, RFC 6347 section 4.1).
 func TestKindBounds(t *testing.T) {
 	kindOf := func(b []byte, on flowKind, a Admission) kind {
 		var p packet
@@ -92,8 +91,8 @@ func TestPayloadTypeBounds(t *testing.T) {
 	}
 }
 
-// The same event is not reported twice, whatever comes between; a later one is, also when the timestamp wraps (RFC 4733
-// section 2.5.1).
+// The same event is not reported twice, whatever comes in between. A later event is, also when the timestamp wraps (RFC
+// 4733 section 2.5.1).
 func TestFlashReportedOnce(t *testing.T) {
 	w := flashWatch{report: func() {}}
 	w.types.Add(101)
@@ -115,7 +114,7 @@ func TestFlashReportedOnce(t *testing.T) {
 	require.False(t, take(99, 16, 0, 0, 0))
 }
 
-// A jump is confirmed by the next number only, and no number is suspected before (RFC 3550 appendix A.1).
+// Only the next number confirms a jump, and at first no jump is suspected (RFC 3550 appendix A.1).
 func TestSequenceJumpBounds(t *testing.T) {
 	for _, c := range []struct {
 		seqs []uint16
@@ -126,7 +125,7 @@ func TestSequenceJumpBounds(t *testing.T) {
 		{[]uint16{10, 40000, 40002, 40003, 40005}, 1},
 		{[]uint16{10, 40000, 40000, 11, 13}, 1},
 		{[]uint16{65535, 0, 1, 3}, 1},
-		{[]uint16{10, 65535, 0, 2, 11, 14}, 2 - 3}, // late ones from before the first count as received
+		{[]uint16{10, 65535, 0, 2, 11, 14}, 2 - 3}, // late packets from before the first one count as received
 	} {
 		var r reception
 		require.Zero(t, r.lost())
@@ -174,7 +173,7 @@ func TestAdmission(t *testing.T) {
 	}
 }
 
-// No field is left out of a sum, also none that is added later.
+// add adds all fields, including fields that are added to Counts later.
 func TestCountsAdd(t *testing.T) {
 	var c Counts
 	var s Stats
@@ -194,7 +193,7 @@ func TestCountsAdd(t *testing.T) {
 	}
 }
 
-// A port rests until its time is over, and then is forgotten with the next session that ends.
+// A port cools down until its time is over. Its entry is removed when the next session ends after that.
 func TestPortCoolDown(t *testing.T) {
 	local := netip.MustParseAddr("127.0.0.1")
 	r, err := New(Options{AdapterAddr: local, ServiceAddr: netip.MustParseAddr("::ffff:127.0.0.2"), PortLow: 20000,
@@ -226,7 +225,7 @@ func TestPortCoolDown(t *testing.T) {
 	}
 }
 
-// The bounds of the ports, and which side an address is of (IPv6, where this machine has it).
+// The bounds of the port range, and which side an address belongs to (with IPv6 if this machine has it).
 func TestIPv6(t *testing.T) {
 	six := netip.MustParseAddr("::1")
 	r, err := New(Options{AdapterAddr: six, ServiceAddr: six, PortLow: 20000, PortHigh: 20999})
@@ -242,7 +241,7 @@ func TestIPv6(t *testing.T) {
 	require.Equal(t, Counts{Sessions: 1}, r.Counts())
 }
 
-// An answered emergency call is one on both its sides.
+// SetEmergency applies to both sides of a session.
 func TestEmergencyOnBothSides(t *testing.T) {
 	var s Session
 	before := time.Now()
@@ -253,7 +252,7 @@ func TestEmergencyOnBothSides(t *testing.T) {
 	}
 }
 
-// TestReachable: where packets may be sent to.
+// TestReachable checks to which addresses packets may be sent.
 func TestReachable(t *testing.T) {
 	at := netip.MustParseAddrPort
 	s := &Session{local: [2][2]netip.AddrPort{{at("192.0.2.9:4000"), at("192.0.2.9:4001")},
@@ -270,7 +269,7 @@ func TestReachable(t *testing.T) {
 	}
 }
 
-// TestStatsOfReception: RFC 3550 appendix A.8 keeps the jitter 16 times.
+// TestStatsOfReception: RFC 3550 appendix A.8 keeps 16 times the jitter.
 func TestStatsOfReception(t *testing.T) {
 	s := &Session{}
 	s.ends[ServiceSide].rtp = reception{running: true, base: 1, max: 10, received: 7, jitter: 35}

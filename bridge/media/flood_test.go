@@ -10,8 +10,8 @@ import (
 	"clearback/bridge/media"
 )
 
-// TestFlood: junk and strangers at two ports do not keep another session's packets, nor one's own from the right
-// address; all of it is counted, also when the session has ended.
+// TestFlood checks that junk and packets of unknown hosts at two ports do not hold up the packets of another session,
+// nor those from the right address of the same session. All of it is counted, also after the session has ended.
 func TestFlood(t *testing.T) {
 	r := newRelay(t, 20000, 29999)
 	var sessions [2]*media.Session
@@ -55,8 +55,8 @@ func TestFlood(t *testing.T) {
 	require.Equal(t, uint64(2), r.Counts().Sessions)
 }
 
-// TestRTCPMux: reports to a side that takes RTCP on its RTP port (RFC 5761) go out from our RTP port, whichever they
-// came to.
+// TestRTCPMux checks that reports to a side that takes RTCP on its RTP port (RFC 5761) are sent from our RTP port,
+// whichever port they arrived at.
 func TestRTCPMux(t *testing.T) {
 	s := newSession(t)
 	a, f := newMediaSocket(t, "127.0.0.1"), newMediaSocket(t, "127.0.0.1")

@@ -11,8 +11,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// TestUnreachable: an address in SDP to which the system knows no way misleads, until a packet goes out to it or SDP
-// names another.
+// TestUnreachable checks that the SDP counts as misleading if the system has no route to its address, until a packet
+// can be sent there or SDP names another address.
 func TestUnreachable(t *testing.T) {
 	local := netip.MustParseAddr("127.0.0.1")
 	r, err := New(Options{AdapterAddr: local, ServiceAddr: local, PortLow: 20000, PortHigh: 29999})

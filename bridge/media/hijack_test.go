@@ -10,7 +10,7 @@ import (
 	"clearback/bridge/media"
 )
 
-// voice is speech with a payload type and a source of its own.
+// voice returns a packet of speech with a payload type and a source of its own.
 func voice(t testing.TB, ssrc uint32, seq int) []byte {
 	t.Helper()
 	b, err := (&rtp.Packet{
@@ -22,8 +22,8 @@ func voice(t testing.TB, ssrc uint32, seq int) []byte {
 	return b
 }
 
-// calls are answered calls between one adapter and one far end, the one at a public address, the other at what SDP
-// says.
+// calls sets up answered calls between one adapter and one far end. The adapter has a public address, the far end the
+// one that the SDP says.
 func calls(t *testing.T, n int, a mediaSocket, far netip.AddrPort) []*media.Session {
 	t.Helper()
 	r := newRelay(t, 20000, 29999)
@@ -44,14 +44,14 @@ func calls(t *testing.T, n int, a mediaSocket, far netip.AddrPort) []*media.Sess
 	return all
 }
 
-// TestSprayedPacketsHijackNothing: a stranger sends RTP and RTCP, in sequence and of a negotiated type, to every port
-// of calls whose far end has not spoken yet: nothing of it is passed on, nothing comes to it, and both parties go on
-// hearing each other.
+// TestSprayedPacketsHijackNothing: an attacker sends RTP and RTCP, in sequence and of a negotiated type, to every port
+// of calls whose far end has not sent yet. None of it is relayed, nothing is sent to the attacker, and both parties
+// still hear each other.
 func TestSprayedPacketsHijackNothing(t *testing.T) {
 	a, f, thief := newMediaSocket(t, "127.0.0.1"), newMediaSocket(t, "127.0.0.2"), newMediaSocket(t, "127.0.0.9")
 	sessions := calls(t, 5, a, f.addr())
 	for _, s := range sessions {
-		noticed := make(chan media.Notice, 2) // one a side
+		noticed := make(chan media.Notice, 2) // one for each side
 		for _, side := range []media.Side{media.AdapterSide, media.ServiceSide} {
 			s.Watch(side, func(n media.Notice, _ netip.AddrPort) { noticed <- n })
 		}
@@ -78,8 +78,8 @@ func TestSprayedPacketsHijackNothing(t *testing.T) {
 	f.nothing()
 }
 
-// TestFarEndBehindTranslator: where SDP names a private address the far end is followed once it has shown ten packets.
-// A thief that competes brings silence, a notice and a count, and not what was said.
+// TestFarEndBehindTranslator: if the SDP has a private address, the far end is followed after ten packets. A competing
+// attacker causes silence, a notice and a count, but does not receive the conversation.
 func TestFarEndBehindTranslator(t *testing.T) {
 	a, f, thief := newMediaSocket(t, "127.0.0.1"), newMediaSocket(t, "127.0.0.2"), newMediaSocket(t, "127.0.0.9")
 	private := netip.MustParseAddrPort("192.168.7.20:4000")
@@ -117,8 +117,8 @@ func TestFarEndBehindTranslator(t *testing.T) {
 	require.NoError(t, s.Close())
 }
 
-// TestEarlyMediaFromUnknownHost: before the answer an unknown host is heard, and nothing goes to it unless it turns out
-// to be where the signalling comes from; the answer ends that.
+// TestEarlyMediaFromUnknownHost: before the answer, packets from an unknown host pass, but nothing is sent to it,
+// unless it turns out to be the host of the signalling. The answer ends that.
 func TestEarlyMediaFromUnknownHost(t *testing.T) {
 	for _, known := range []bool{false, true} {
 		a, f, early, thief := newMediaSocket(t, "127.0.0.1"), newMediaSocket(t, "127.0.0.2"),
@@ -143,7 +143,7 @@ func TestEarlyMediaFromUnknownHost(t *testing.T) {
 		s.Answered()
 		for seq := range 20 {
 			thief.send(to, voice(t, 3, seq))
-			early.send(to, voice(t, 2, 10+seq)) // late, so that it passes
+			early.send(to, voice(t, 2, 10+seq)) // late, so it passes
 			a.receive()
 		}
 		until(t, s, media.ServiceSide, func(st media.Stats) bool { return st.UnknownSource+st.Probation == 9+20 })
@@ -156,7 +156,7 @@ func TestEarlyMediaFromUnknownHost(t *testing.T) {
 	}
 }
 
-// TestLatchingAfterAnswer: after an answer another port of the signalled host is followed from its first packet on.
+// TestLatchingAfterAnswer: after an answer, another port of the signalled host is followed from its first packet on.
 func TestLatchingAfterAnswer(t *testing.T) {
 	a, one, two := newMediaSocket(t, "127.0.0.1"), newMediaSocket(t, "127.0.0.2"), newMediaSocket(t, "127.0.0.2")
 	s := calls(t, 1, a, netip.AddrPortFrom(one.addr().Addr(), 9))[0]

@@ -34,7 +34,7 @@ func newRelayAt(t *testing.T, at netip.Addr, low, high uint16) *media.Relay {
 	return r
 }
 
-// newSession is that of a call whose signalling comes from 127.0.0.1 on both sides.
+// newSession returns the session of a call whose signalling comes from 127.0.0.1 on both sides.
 func newSession(t *testing.T) *media.Session {
 	t.Helper()
 	s, err := newRelay(t, 20000, 29999).NewSession()
@@ -66,7 +66,7 @@ func (k mediaSocket) send(to netip.AddrPort, p []byte) {
 	require.NoError(k.t, err)
 }
 
-// receive returns the next packet and where it came from.
+// receive returns the next packet and its source.
 func (k mediaSocket) receive() ([]byte, netip.AddrPort) {
 	k.t.Helper()
 	require.NoError(k.t, k.SetReadDeadline(time.Now().Add(3*time.Second)))
@@ -76,7 +76,7 @@ func (k mediaSocket) receive() ([]byte, netip.AddrPort) {
 	return b[:n], from
 }
 
-// nothing asserts that no packet waits. Call it once the relay's counters show that it is done with what was sent.
+// nothing asserts that no packet waits. Call it once the relay's counters show that it has processed what was sent.
 func (k mediaSocket) nothing() {
 	k.t.Helper()
 	require.NoError(k.t, k.SetReadDeadline(time.Now().Add(20*time.Millisecond)))
@@ -103,7 +103,7 @@ func report(t testing.TB) []byte {
 	return b
 }
 
-// until waits for the side's counters.
+// until waits until done is true of the side's counters.
 func until(t *testing.T, s *media.Session, side media.Side, done func(media.Stats) bool) {
 	t.Helper()
 	require.Eventually(t, func() bool { return done(s.Stats(side)) }, 3*time.Second, time.Millisecond, "%+v",
@@ -129,7 +129,7 @@ func TestPassesBothWays(t *testing.T) {
 	require.WithinRange(t, s.LastHeard(media.AdapterSide), before, time.Now())
 	require.True(t, s.LastHeard(media.ServiceSide).IsZero())
 	f.send(s.Local(media.ServiceSide), speech(t, 1))
-	_, from := a.receive() // learnt, never told
+	_, from := a.receive() // learnt, not from SDP
 	require.Equal(t, s.Local(media.AdapterSide), from)
 	st := s.Stats(media.AdapterSide)
 	require.Equal(t, uint64(2), st.Packets)
@@ -144,18 +144,18 @@ func TestRTCPPassesBothWays(t *testing.T) {
 	s := newSession(t)
 	a, f, fr := newMediaSocket(t, "127.0.0.1"), newMediaSocket(t, "127.0.0.1"), newMediaSocket(t, "127.0.0.1")
 	service := s.Local(media.AdapterSide)
-	// Told in SDP (RFC 3605).
+	// the address is in the SDP (RFC 3605)
 	s.Expect(media.ServiceSide, f.addr(), fr.addr())
 	a.send(next(service), report(t))
 	got, from := fr.receive()
 	require.Equal(t, report(t), got)
 	require.Equal(t, next(s.Local(media.ServiceSide)), from)
 	require.False(t, s.LastHeard(media.AdapterSide).IsZero(), "RTCP is a sign of life")
-	// On the RTP port (RFC 5761) it stays there.
+	// a report to the RTP port (RFC 5761) leaves from the RTP port
 	a.send(service, report(t))
 	got, _ = f.receive()
 	require.Equal(t, report(t), got)
-	// RTP has no business on the RTCP port.
+	// RTP is not valid on the RTCP port
 	a.send(next(service), speech(t, 1))
 	until(t, s, media.AdapterSide, func(st media.Stats) bool { return st.RTCPPackets == 2 && st.Invalid == 1 })
 }
@@ -164,7 +164,7 @@ func TestRTCPGoesToTheNextPort(t *testing.T) {
 	s := newSession(t)
 	a := newMediaSocket(t, "127.0.0.1")
 	var f, fr *net.UDPConn
-	require.Eventually(t, func() (ok bool) { // two free neighbours
+	require.Eventually(t, func() (ok bool) { // two free neighbouring ports
 		f = newMediaSocket(t, "127.0.0.1").UDPConn
 		to := next(f.LocalAddr().(*net.UDPAddr).AddrPort())
 		var err error
@@ -181,7 +181,7 @@ func TestRTCPGoesToTheNextPort(t *testing.T) {
 func TestNoDestination(t *testing.T) {
 	s := newSession(t)
 	a := newMediaSocket(t, "127.0.0.1")
-	// Neither nothing, nor the hold address, nor ourselves is a destination.
+	// no address, the hold address and our own address are no destinations
 	for i, to := range []netip.AddrPort{zero, netip.MustParseAddrPort("0.0.0.0:4000"), s.Local(media.ServiceSide),
 		s.Local(media.AdapterSide)} {
 		s.Expect(media.ServiceSide, to, to)
@@ -212,7 +212,7 @@ func TestThirdAddressIsIgnored(t *testing.T) {
 	require.Equal(t, uint64(1), s.Stats(media.AdapterSide).Packets)
 }
 
-// TestSDPHostTakesOver: the host of the SDP takes over from the host that the signalling comes from, once and not back.
+// TestSDPHostTakesOver checks that the host in the SDP takes over from the host of the signalling, once and not back.
 func TestSDPHostTakesOver(t *testing.T) {
 	s := newSession(t)
 	a, f, early := newMediaSocket(t, "127.0.0.1"), newMediaSocket(t, "127.0.0.1"), newMediaSocket(t, "127.0.0.9")
@@ -233,8 +233,8 @@ func TestSDPHostTakesOver(t *testing.T) {
 	early.nothing()
 }
 
-// TestNewOffer: a changed address is learnt again, stragglers of the old source pass and are not learnt; the same
-// address again changes nothing.
+// TestNewOffer checks that a changed address restarts latching. Late packets of the old source pass and are not learnt.
+// The same address again changes nothing.
 func TestNewOffer(t *testing.T) {
 	s := newSession(t)
 	a, f, moved, sdp := newMediaSocket(t, "127.0.0.1"), newMediaSocket(t, "127.0.0.1"), newMediaSocket(t, "127.0.0.2"),
@@ -252,7 +252,7 @@ func TestNewOffer(t *testing.T) {
 	a.send(to, speech(t, 2))
 	f.receive()
 	f.send(s.Local(media.ServiceSide), speech(t, 1))
-	sdp.receive() // not a: it only lagged
+	sdp.receive() // not a, whose packets were only late
 	for seq := range uint16(20) {
 		moved.send(to, speech(t, 1000+seq))
 	}
@@ -269,7 +269,7 @@ func TestInvalid(t *testing.T) {
 	a, f := newMediaSocket(t, "127.0.0.1"), newMediaSocket(t, "127.0.0.1")
 	s.Expect(media.ServiceSide, f.addr(), zero)
 	old := speech(t, 1)
-	old[0] = 0 // version 0, which pion/rtp takes
+	old[0] = 0 // version 0, which pion/rtp accepts
 	short := speech(t, 1)[:11]
 	cut := report(t)
 	binary.BigEndian.PutUint16(cut[2:], 500)
@@ -286,13 +286,13 @@ func TestInvalid(t *testing.T) {
 	require.True(t, s.LastHeard(media.AdapterSide).IsZero())
 	a.send(s.Local(media.AdapterSide), speech(t, 2))
 	f.receive()
-	a.send(s.Local(media.AdapterSide), long) // behind a valid one
+	a.send(s.Local(media.AdapterSide), long) // after a valid one
 	until(t, s, media.AdapterSide, func(st media.Stats) bool { return st.Invalid == uint64(len(all))+1 })
 	f.nothing()
 }
 
-// TestFarEndPortClosed: the other end's port is closed, which the network may report, and then its address is one that
-// the system refuses to send to (IPv6 from an IPv4 socket); the session goes on.
+// TestFarEndPortClosed: the other end's port is closed, which the network may report. Then its address is one that the
+// system cannot send to (IPv6 from an IPv4 socket). The session continues.
 func TestFarEndPortClosed(t *testing.T) {
 	s := newSession(t)
 	a, gone, f := newMediaSocket(t, "127.0.0.1"), newMediaSocket(t, "127.0.0.1"), newMediaSocket(t, "127.0.0.1")

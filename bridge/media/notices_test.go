@@ -12,7 +12,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// A socket that fails for a while counts nothing and goes on afterwards.
+// A socket that fails for some time counts nothing, and works again afterwards.
 func TestReadErrors(t *testing.T) {
 	local := netip.MustParseAddr("127.0.0.1")
 	r, err := New(Options{AdapterAddr: local, ServiceAddr: local, PortLow: 20000, PortHigh: 29999})
@@ -34,8 +34,8 @@ func TestReadErrors(t *testing.T) {
 	require.Zero(t, s.Stats(AdapterSide).Invalid)
 }
 
-// Where packets to a side go: an RTCP port that nobody told is the next one after RTP's, and there is none after the
-// last.
+// The destinations of packets to a side. If the RTCP port is not in the SDP, it is the next one after that of RTP. The
+// last port has no next one.
 func TestDestinations(t *testing.T) {
 	at := netip.MustParseAddrPort
 	for _, c := range []struct {
@@ -62,9 +62,9 @@ func TestDestinations(t *testing.T) {
 	}
 }
 
-// What people are told of a side's media, once each: that a host which nobody named sends what seems to be its only
-// sound, that in an emergency call it was taken for all that, and that two such hosts claim the stream. Each packet is
-// counted for what became of it.
+// Each notice about a side's media is given once: that an unknown host sends what seems to be its only sound (Ignored),
+// that in an emergency call this host was accepted (Relaxed), and that two such hosts claim the stream (Contested).
+// Each packet is counted by the decision about it.
 func TestNotices(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		s := &Session{relay: &Relay{clock: defaultClockRate}, began: time.Now()}
@@ -80,7 +80,7 @@ func TestNotices(t *testing.T) {
 				seq++
 				b := slices.Clone(aSpeech)
 				binary.BigEndian.PutUint16(b[2:], seq)
-				copy(b[8:12], at.Addr().AsSlice()) // the SSRC is another for each
+				copy(b[8:12], at.Addr().AsSlice()) // each source has its own SSRC
 				var p packet
 				p.read(b, rtpFlow, Admission{})
 				s.take(&s.ends[ServiceSide], rtpFlow, at, b, &p)

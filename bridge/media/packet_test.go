@@ -7,9 +7,9 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// Packets as the RFCs draw them, from memory: the header of RFC 3550 section 5.1, a receiver report of section 6.4.2,
-// the shape of SRTCP (RFC 3711 section 3.4: index and tag behind the whole), a DTLS ClientHello record (RFC 6347
-// section 4.1), a STUN binding request (RFC 8489 section 5).
+// Packets as in the RFCs, from memory: the header of RFC 3550 section 5.1, a receiver report of section 6.4.2, the form
+// of SRTCP (RFC 3711 section 3.4: index and tag at the end), a DTLS ClientHello record (RFC 6347 section 4.1), a STUN
+// binding request (RFC 8489 section 5).
 var (
 	aSpeech = []byte{0x80, 0, 0x12, 0x34, 0, 0, 0, 160, 1, 2, 3, 4, 0xff, 0xff}
 	aReport = []byte{0x80, 201, 0, 1, 1, 2, 3, 4}
@@ -49,7 +49,7 @@ func TestKinds(t *testing.T) {
 		{"UDPTL on the RTCP port", anIFP, rtcpFlow, fax, kindInvalid, 0},
 		{"nothing", nil, rtpFlow, fax, kindInvalid, 0},
 	} {
-		p := packet{kind: kindRTP, packetRun: packetRun{is: true, rtp: true, seq: 9, pt: 9}} // of the packet before
+		p := packet{kind: kindRTP, packetRun: packetRun{is: true, rtp: true, seq: 9, pt: 9}} // from the previous packet
 		p.read(c.b, c.on, c.admit)
 		require.Equal(t, c.want, p.kind, c.name)
 		require.Equal(t, c.seq, p.packetRun.seq, c.name)
@@ -59,8 +59,8 @@ func TestKinds(t *testing.T) {
 	}
 }
 
-// TestFlashOnce: RFC 4733 section 2.5.1: the packets of an event share its timestamp; the last one is sent three times
-// with the E bit.
+// TestFlashOnce: the packets of an event share its timestamp, and the last one is sent three times with the E bit (RFC
+// 4733 section 2.5.1).
 func TestFlashOnce(t *testing.T) {
 	w := flashWatch{report: func() {}}
 	w.types.Add(101)
@@ -87,8 +87,8 @@ func TestFlashOnce(t *testing.T) {
 	require.True(t, take(101, 2, 7, 16, 10, 0, 160), "another source")
 }
 
-// FuzzPacket: no bytes crash the reading; what is taken for RTP has its payload inside; what is neither RTP, RTCP nor
-// admitted is never taken.
+// FuzzPacket checks that no bytes cause a panic in read. The payload of RTP is inside the datagram. A datagram that is
+// neither RTP, RTCP nor admitted is never accepted.
 func FuzzPacket(f *testing.F) {
 	for _, b := range [][]byte{aSpeech, aReport, aSRTCP, aHello, aSTUN, anIFP} {
 		f.Add(b, byte(0))

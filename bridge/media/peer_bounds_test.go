@@ -8,9 +8,9 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// TestContinuesStreamBounds: a stream goes on elsewhere from the next sequence number on, within RFC 3550's
-// MAX_DROPOUT, and with a timestamp from 8000 Hz, a second late, to 90 kHz, a second early (our own numbers), also
-// where both wrap.
+// TestContinuesStreamBounds: a stream continues at another address from the next sequence number on, within RFC 3550's
+// MAX_DROPOUT. Its timestamp is between 8000 Hz, a second late, and 90 kHz, a second early (our own numbers). Both may
+// wrap.
 func TestContinuesStreamBounds(t *testing.T) {
 	const seq, timestamp = 65535, 1<<32 - 1
 	heard := time.Unix(1000, 0)
@@ -22,7 +22,7 @@ func TestContinuesStreamBounds(t *testing.T) {
 	}
 	for _, c := range []struct {
 		elapsed     time.Duration
-		least, most int // units of the timestamp
+		least, most int // in timestamp units
 	}{
 		{0, -8000, 90_000}, {500 * time.Millisecond, -4000, 135_000}, {time.Second, 0, 180_000},
 		{1500 * time.Millisecond, 4000, 225_000}, {3 * time.Second, 16_000, 360_000},
@@ -40,8 +40,8 @@ func TestContinuesStreamBounds(t *testing.T) {
 	require.False(t, continues(last, 7, 1, 160, ms20), "there was no RTP before")
 }
 
-// TestLongestIdleCandidateMakesRoom: of the places whose sources make no progress, the one of the longest idle source
-// goes to a new one.
+// TestLongestIdleCandidateMakesRoom checks that a new source gets the entry of the candidate that has made no progress
+// for the longest time.
 func TestLongestIdleCandidateMakesRoom(t *testing.T) {
 	const oldest = 2
 	for host, want := range map[int]int{0: 1, 1: 1, oldest: 0, 3: 1} {
@@ -60,20 +60,20 @@ func TestLongestIdleCandidateMakesRoom(t *testing.T) {
 	}
 }
 
-// TestNewBeginningForgets: another address in SDP, or an answer, leaves nothing of what was counted before it.
+// TestNewBeginningForgets checks that a new address in SDP, or an answer, discards everything counted before it.
 func TestNewBeginningForgets(t *testing.T) {
 	for name, begin := range map[string]func(l *latchingTest, to netip.AddrPort){
 		"SDP":    func(l *latchingTest, to netip.AddrPort) { l.expect(to, l.now) },
 		"answer": func(l *latchingTest, to netip.AddrPort) { l.answer() },
 	} {
 		elsewhere := netip.AddrPortFrom(private.Addr(), 9)
-		l := newLatchingTest(private, sources(true)) // the probation
+		l := newLatchingTest(private, sources(true)) // during the probation
 		require.Zero(t, l.speak(another, 1, 1, 9, 0), name)
 		begin(l, elsewhere)
 		require.Zero(t, l.speak(another, 1, 10, 9, ms20), name)
 		require.Equal(t, 1, l.speak(another, 1, 19, 1, ms20), name)
 
-		l = newLatchingTest(private, sources(true)) // the contest
+		l = newLatchingTest(private, sources(true)) // during a contest
 		l.speak(another, 1, 1, 10, 0)
 		require.Zero(t, l.speak(third, 2, 1, 10, ms20), name)
 		require.True(t, l.contested, name)
@@ -81,7 +81,7 @@ func TestNewBeginningForgets(t *testing.T) {
 		require.Equal(t, 1, l.speak(third, 2, 11, 10, ms20), name)
 		require.Equal(t, third, l.target(), name)
 
-		l = newLatchingTest(named, sources(true)) // the notice
+		l = newLatchingTest(named, sources(true)) // after the notice
 		for range 2 {
 			require.Zero(t, l.speak(another, 1, 1, 9, silentFor), name)
 			require.Equal(t, ignored, l.hear(another, 1, 10, negotiated), name)
@@ -90,7 +90,8 @@ func TestNewBeginningForgets(t *testing.T) {
 		}
 	}
 
-	l := newLatchingTest(private, sources(true)) // who is named now has succeeded another one, whose time is over
+	// The source that the SDP now names had replaced another one, whose late packets no longer pass.
+	l := newLatchingTest(private, sources(true))
 	l.speak(another, 7, 1, 10, 0)
 	require.Equal(t, 1, l.speak(third, 7, 11, 3, ms20))
 	require.Equal(t, passes, l.hear(another, 7, 10, negotiated), "late")
@@ -104,27 +105,28 @@ func TestNewBeginningForgets(t *testing.T) {
 		require.Equal(t, want, l.later(late).hear(another, 1, 11, negotiated), late)
 	}
 
-	l = newLatchingTest(named, sources(false)) // nothing was sent to the one before
+	l = newLatchingTest(named, sources(false)) // nothing was sent to the previous source
 	l.speak(another, 1, 1, 10, 0)
 	require.Equal(t, named, l.target())
 	require.Equal(t, 1, l.speak(moved, 2, 1, 1, ms20))
 	require.Equal(t, moved, l.target())
 
-	l = newLatchingTest(private, sources(true)) // after an answer its first packet makes it new again
+	l = newLatchingTest(private, sources(true)) // after an answer, its first packet makes it new again
 	l.speak(another, 1, 1, 10, 0)
 	l.later(time.Minute).answer()
 	require.Equal(t, 1, l.speak(another, 1, 11, 1, 0))
 	require.Zero(t, l.speak(third, 2, 1, 10, ms20))
 	require.Equal(t, private, l.target(), "they compete")
 
-	l = newLatchingTest(named, sources(true)) // RTCP in between is not where the stream goes on from
+	// The stream continues from its last RTP packet, not from an RTCP packet after it.
+	l = newLatchingTest(named, sources(true))
 	l.speak(named, 7, 1, 10, 0)
 	require.Equal(t, passes, l.accept(named, packetRun{}, l.now, l.sideTrust))
 	require.Equal(t, 1, l.speak(another, 7, 11, 3, ms20))
 }
 
-// TestLoyalSourceIsForgotten: who goes on hearing the other party of an emergency call while somebody else is heard
-// does so until SDP names another address, or its own stream goes on elsewhere.
+// TestLoyalSourceIsForgotten: the earlier source of an emergency call still receives the media while packets of another
+// source pass. That ends when SDP names another address, or when its own stream continues at another address.
 func TestLoyalSourceIsForgotten(t *testing.T) {
 	begin := func() *latchingTest {
 		l := newLatchingTest(named, sources(true))

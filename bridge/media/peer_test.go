@@ -9,11 +9,11 @@ import (
 )
 
 var (
-	named     = netip.MustParseAddrPort("192.0.2.1:4000") // by SDP
+	named     = netip.MustParseAddrPort("192.0.2.1:4000") // the address in the SDP
 	moved     = netip.MustParseAddrPort("192.0.2.1:4100")
 	otherPort = netip.MustParseAddrPort("192.0.2.1:9")
-	private   = netip.MustParseAddrPort("192.168.7.20:4000") // by the SDP of a far end behind a translator
-	proxy     = netip.MustParseAddrPort("192.0.2.2:4000")    // at the host that the signalling comes from
+	private   = netip.MustParseAddrPort("192.168.7.20:4000") // in the SDP of a far end behind a NAT
+	proxy     = netip.MustParseAddrPort("192.0.2.2:4000")    // at the host of the signalling
 	listed    = netip.MustParseAddrPort("192.0.2.70:4000")   // in the user's networks
 	another   = netip.MustParseAddrPort("192.0.2.133:4000")
 	third     = netip.MustParseAddrPort("192.0.2.134:4000")
@@ -24,7 +24,7 @@ const (
 	negotiated, unheardOf = 8, 99 // payload types
 )
 
-// sources is what a test knows of a side.
+// sources returns a sideTrust for a test.
 func sources(answered bool) *sideTrust {
 	t := &sideTrust{signalling: proxy.Addr(), networks: []netip.Prefix{netip.MustParsePrefix("192.0.2.64/26")},
 		answered: answered}
@@ -32,7 +32,7 @@ func sources(answered bool) *sideTrust {
 	return t
 }
 
-// latchingTest is a peer and its clock.
+// latchingTest is a peer with a clock.
 type latchingTest struct {
 	peer
 	*sideTrust
@@ -45,7 +45,7 @@ func newLatchingTest(expected netip.AddrPort, t *sideTrust) *latchingTest {
 	return l
 }
 
-// speak has a source send n packets of 20 ms, after a pause, and returns how many passed.
+// speak has a source send n packets of 20 ms after a pause. It returns how many passed.
 func (l *latchingTest) speak(from netip.AddrPort, ssrc uint32, seq, n int, pause time.Duration) (passed int) {
 	l.now = l.now.Add(pause)
 	for i := range n {
@@ -64,18 +64,18 @@ func (l *latchingTest) hear(from netip.AddrPort, ssrc uint32, seq int, pt uint8)
 		time: uint32(160 * seq)}, l.now, l.sideTrust)
 }
 
-// step is a talk spurt, and how many of its packets pass.
+// step is a run of packets, and how many of them pass.
 type step struct {
-	pause  time.Duration // since the packet before
+	pause  time.Duration // since the previous packet
 	from   netip.AddrPort
 	ssrc   uint32
 	seq, n int
 	want   int
-	to     netip.AddrPort // where packets go afterwards
+	to     netip.AddrPort // destination of packets afterwards
 }
 
-// TestLatching is the rules of who is heard and where packets go, in an answered call. RFC 3550 appendix A.1 has the
-// probation, from memory; RFC 4961 that who sends from an address receives there; the rest is our own.
+// TestLatching checks which sources pass and where packets go in an answered call. The probation is that of RFC 3550
+// appendix A.1, from memory. That a sender receives at the address it sends from is RFC 4961. The rest is our own.
 func TestLatching(t *testing.T) {
 	for _, c := range []struct {
 		name     string
@@ -169,8 +169,8 @@ func TestLatching(t *testing.T) {
 	}
 }
 
-// TestUnnegotiatedPayloadType: what was not negotiated does not make a host followed that nobody named, and does not
-// keep it from being followed.
+// TestUnnegotiatedPayloadType checks that packets of a type that was not negotiated do not get an unknown host
+// followed, and do not prevent it either.
 func TestUnnegotiatedPayloadType(t *testing.T) {
 	l := newLatchingTest(private, sources(true))
 	for seq := range 100 {
@@ -187,7 +187,7 @@ func TestUnnegotiatedPayloadType(t *testing.T) {
 		"the address that SDP names is not asked")
 }
 
-// TestWithoutRTP: DTLS and UDPTL have no types; what has no number counts for nothing.
+// TestWithoutRTP: DTLS and UDPTL have no payload types. A packet without a sequence number counts for nothing.
 func TestWithoutRTP(t *testing.T) {
 	l := newLatchingTest(private, sources(true))
 	for seq := range uint16(9) {
@@ -198,8 +198,8 @@ func TestWithoutRTP(t *testing.T) {
 	require.Equal(t, passes, l.accept(another, packetRun{}, l.now, l.sideTrust), "RTCP on the RTP port (RFC 5761)")
 }
 
-// TestEarlyMedia: before any answer a host that nobody named is heard, and nothing is sent to it (RFC 3960 section 3.1
-// has media that comes before its description); the answer ends that, but for late packets.
+// TestEarlyMedia: before any answer, packets from an unknown host pass, and nothing is sent to it (RFC 3960 section 3.1
+// describes media that arrives before its description). The answer ends that, except for late packets.
 func TestEarlyMedia(t *testing.T) {
 	for _, expected := range []netip.AddrPort{named, {}} {
 		l := newLatchingTest(expected, sources(false))
@@ -232,17 +232,18 @@ func TestEarlyMedia(t *testing.T) {
 	require.Zero(t, l.speak(another, 1, 11, 20, ms20), "but not two at once")
 	require.Zero(t, l.speak(third, 2, 12, 20, ms20))
 
-	for pause, passed := range map[time.Duration]int{silentFor: 1, silentFor - 1: 0} { // until the tenth packet of the next one
+	// the pause lasts until the tenth packet of the next source
+	for pause, passed := range map[time.Duration]int{silentFor: 1, silentFor - 1: 0} {
 		l = newLatchingTest(named, sources(false))
 		require.Equal(t, 1, l.speak(another, 1, 1, 10, 0))
 		require.Equal(t, passed, l.speak(third, 2, 1, 10, pause-9*ms20), pause)
 	}
 
-	l = newLatchingTest(named, sources(false)) // at another port of its host too, nothing is sent to it
+	l = newLatchingTest(named, sources(false)) // nothing is sent to another port of its host either
 	require.Equal(t, 1, l.speak(another, 1, 1, 10, 0))
 	require.Equal(t, 1, l.speak(netip.AddrPortFrom(another.Addr(), 77), 2, 1, 3, silentFor))
 	require.Equal(t, named, l.target())
-	l.review(l.sideTrust) // and nobody has named it since
+	l.review(l.sideTrust) // its host is still unknown
 	require.Equal(t, named, l.target())
 	l.signalling = another.Addr()
 	l.review(l.sideTrust)
@@ -261,8 +262,8 @@ func (l *latchingTest) answer() {
 	l.restartLatching(l.now)
 }
 
-// TestSideBySide: two at hosts that nobody named are watched at the same time, and the second to show ten packets
-// competes with the first; a second port of one host waits until the first one makes no more progress.
+// TestSideBySide: two sources at unknown hosts are watched at the same time, and the second to send ten packets
+// competes with the first. A second port of one host waits until the first port makes no more progress.
 func TestSideBySide(t *testing.T) {
 	l := newLatchingTest(private, sources(true))
 	for seq := range 9 {
@@ -281,7 +282,8 @@ func TestSideBySide(t *testing.T) {
 	}
 }
 
-// TestAnswerRestartsLatching: an answer with the same SDP begins the latching anew, and takes nothing from who goes on.
+// TestAnswerRestartsLatching checks that an answer with the same SDP restarts latching, and that a source that keeps
+// sending loses nothing.
 func TestAnswerRestartsLatching(t *testing.T) {
 	l := newLatchingTest(named, sources(true))
 	l.speak(moved, 1, 1, 10, 0)
@@ -306,7 +308,7 @@ func TestAnswerRestartsLatching(t *testing.T) {
 	require.Equal(t, 1, l.speak(third, 2, 50, 10, ms20), "a new beginning")
 }
 
-// TestSDPChange: another address (c= or m=) begins the latching anew; stragglers of the old source pass and are not
+// TestSDPChange checks that a new address (c= or m=) restarts latching. Late packets of the old source pass and are not
 // learnt.
 func TestSDPChange(t *testing.T) {
 	for _, to := range []netip.AddrPort{moved, proxy, another} {
@@ -321,7 +323,7 @@ func TestSDPChange(t *testing.T) {
 		require.Equal(t, to, l.target())
 		require.Zero(t, l.speak(third, 9, 1, 50, time.Minute))
 	}
-	l := newLatchingTest(named, sources(true)) // to where it sends from already
+	l := newLatchingTest(named, sources(true)) // to the address that it already sends from
 	l.speak(moved, 1, 1, 10, 0)
 	l.expect(moved, l.now)
 	require.Equal(t, 1, l.speak(moved, 1, 11, 1, ms20))
@@ -329,7 +331,7 @@ func TestSDPChange(t *testing.T) {
 	require.Equal(t, moved, l.target())
 }
 
-// TestSourceSignalledLater: who was heard before anything was named stays if the host is the same.
+// TestSourceSignalledLater checks that a source learnt before any SDP stays if its host is that in the SDP.
 func TestSourceSignalledLater(t *testing.T) {
 	l := newLatchingTest(netip.AddrPort{}, sources(true))
 	require.Equal(t, 1, l.speak(proxy, 1, 1, 1, 0))
@@ -342,7 +344,8 @@ func TestSourceSignalledLater(t *testing.T) {
 	require.Zero(t, newLatchingTest(netip.AddrPort{}, sources(true)).speak(another, 1, 1, 50, 0), "nobody was named")
 }
 
-// TestUnusableAddressesInSDP: which addresses in SDP are followed elsewhere (RFC 1918, RFC 4193, RFC 3927, RFC 6598).
+// TestUnusableAddressesInSDP checks for which addresses in SDP an unknown host may be followed (RFC 1918, RFC 4193, RFC
+// 3927, RFC 6598).
 func TestUnusableAddressesInSDP(t *testing.T) {
 	for said, want := range map[string]bool{
 		"10.0.0.1": true, "172.16.0.1": true, "192.168.0.1": true, "169.254.0.1": true, "100.64.0.1": true,
@@ -359,8 +362,8 @@ func TestUnusableAddressesInSDP(t *testing.T) {
 	require.False(t, (&sideTrust{}).unusableAddress(netip.Addr{}))
 }
 
-// TestEmergencyLatching: an answered emergency call that had no sound from a side for 2 s takes whoever sends three
-// packets in a row, and says so; whoever is named takes over, and competitors change nothing.
+// TestEmergencyLatching: if an answered emergency call had no sound from a side for 2 s, any source that sends three
+// packets in a row is accepted, with a notice. A source of higher standing takes over, and competitors change nothing.
 func TestEmergencyLatching(t *testing.T) {
 	for _, expected := range []netip.AddrPort{named, private, {}} {
 		l := newLatchingTest(expected, sources(true))
@@ -379,7 +382,7 @@ func TestEmergencyLatching(t *testing.T) {
 		require.Equal(t, proxy, l.target())
 	}
 
-	l := newLatchingTest(named, sources(true)) // it fell silent in the middle of the call
+	l := newLatchingTest(named, sources(true)) // the side fell silent during the call
 	l.emergencySince, l.silenceLimit = l.now, silentFor
 	require.Equal(t, 100, l.speak(named, 1, 1, 100, 0))
 	require.Zero(t, l.speak(another, 2, 1, 3, silentFor-3*ms20))
@@ -401,8 +404,9 @@ func (l *latchingTest) later(d time.Duration) *latchingTest {
 	return l
 }
 
-// TestFloodOfSources: while strangers come from ever new addresses, a far end whose SDP misleads may wait, but the
-// packets of who is named pass. All ports of one host, and hosts that make no progress, keep nobody waiting.
+// TestFloodOfSources: while packets arrive from ever new unknown addresses, a far end with misleading SDP may have to
+// wait, but packets from the signalled address pass. Neither all the ports of one host nor hosts without progress keep
+// anybody waiting.
 func TestFloodOfSources(t *testing.T) {
 	l := newLatchingTest(private, sources(true))
 	for i := range 5_000 {
@@ -431,7 +435,7 @@ func TestFloodOfSources(t *testing.T) {
 	passed = 0
 	for i := range 5_000 {
 		l.now = l.now.Add(time.Millisecond)
-		for host := range byte(maxCandidates) { // always the same, with numbers out of any order
+		for host := range byte(maxCandidates) { // always the same hosts, with numbers out of order
 			require.NotEqual(t, passes, l.hear(netip.AddrPortFrom(netip.AddrFrom4([4]byte{10, 18, 0, host}), 4000), 1,
 				700*i, negotiated))
 		}

@@ -9,7 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// A process without descriptors is not told to widen its ports.
+// A process without free file descriptors does not get the advice to widen the port range.
 func TestPortErrorWithoutDescriptors(t *testing.T) {
 	at := netip.MustParseAddr("192.0.2.10")
 	for errno, want := range map[syscall.Errno]string{syscall.EMFILE: "raise the limit",

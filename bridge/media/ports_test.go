@@ -39,15 +39,15 @@ func TestOptions(t *testing.T) {
 	}
 }
 
-// ownRange is an address of the test's own, so that other relays take nothing from it, and the first of n ports in a
-// row there, an even one.
+// ownRange returns an address of the test's own, so that other relays use none of its ports, and the first of n
+// consecutive ports there, an even one.
 func ownRange(t *testing.T, n uint16) (netip.Addr, uint16) {
 	t.Helper()
 	at := loopbacktest.Address(t)
 	return at, loopbacktest.Ports(t, at, n)
 }
 
-// TestWholeRange takes every port of the range and gives them back, several times.
+// TestWholeRange uses all ports of the range and releases them, several times.
 func TestWholeRange(t *testing.T) {
 	const n = 40 // ten sessions of two pairs
 	at, low := ownRange(t, n)
@@ -81,7 +81,7 @@ func TestWholeRange(t *testing.T) {
 	require.Greater(t, len(order), n/4, "always the same ports")
 }
 
-// TestBusyPortIsSkipped: a pair of which another program has the RTCP port is not used, and its RTP port not kept.
+// TestBusyPortIsSkipped checks that a pair whose RTCP port is in use is not used, and that its RTP port is released.
 func TestBusyPortIsSkipped(t *testing.T) {
 	at, low := ownRange(t, 6)
 	busy, err := net.ListenUDP("udp4", net.UDPAddrFromAddrPort(netip.AddrPortFrom(at, low+3)))
@@ -116,8 +116,7 @@ func TestRelayCloseEndsSessions(t *testing.T) {
 	require.True(t, loopbacktest.Free(at, low, 8))
 }
 
-// TestPortsCoolDown: what was given back is not given out again for a while if there is anything else, and is if there
-// is not.
+// TestPortsCoolDown checks that a released pair is not used again for some time, unless no other is free.
 func TestPortsCoolDown(t *testing.T) {
 	const n = 12 // three sessions
 	at, low := ownRange(t, n)
@@ -137,8 +136,8 @@ func TestPortsCoolDown(t *testing.T) {
 	}
 }
 
-// TestPortsUnpredictable: the steps from a pair to the next are as many as there are pairs: nobody learns a side's port
-// from the other's.
+// TestPortsUnpredictable checks that the distance between the ports of a session's two sides varies. So the port of one
+// side does not reveal that of the other.
 func TestPortsUnpredictable(t *testing.T) {
 	r := newRelay(t, 20000, 29999)
 	steps := map[int]bool{}
@@ -149,11 +148,11 @@ func TestPortsUnpredictable(t *testing.T) {
 		steps[int(s.Local(media.ServiceSide).Port())-int(s.Local(media.AdapterSide).Port())] = true
 		require.NoError(t, s.Close())
 	}
-	require.Greater(t, len(steps), n-10) // of 10,000 steps, 60 alike twice in 10 pairs would be a wonder
+	require.Greater(t, len(steps), n-10) // more than 10 repeats among 10,000 steps are practically impossible
 }
 
-// TestPacketsAreMarkedEF: packets leave with code point EF (RFC 3246: 101110), which a receiver reads from the IP
-// header.
+// TestPacketsAreMarkedEF checks that packets are sent with code point EF (RFC 3246: 101110), which the receiver reads
+// from the IP header.
 func TestPacketsAreMarkedEF(t *testing.T) {
 	s := newSession(t)
 	a, f := newMediaSocket(t, "127.0.0.1"), newMediaSocket(t, "127.0.0.1")

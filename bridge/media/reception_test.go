@@ -9,8 +9,9 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// TestJitterExample: RFC 3550 appendix A.8 worked by hand for 160-unit packets. Transit times 0, 16, 16, 0, D = 16, 0,
-// 16. Integer form, J held 16 times: 16-0=16; 16+0-((16+8)>>4)=15; 15+16-((15+8)>>4)=30; reported 30>>4 = 1.
+// TestJitterExample is RFC 3550 appendix A.8, worked by hand for 160-unit packets. Transit times are 0, 16, 16, 0, so D
+// = 16, 0, 16. In integer form, with J kept 16 times: 16-0=16; 16+0-((16+8)>>4)=15; 15+16-((15+8)>>4)=30; reported
+// 30>>4 = 1.
 func TestJitterExample(t *testing.T) {
 	var r reception
 	for i, arrival := range []uint32{0, 176, 336, 480} {
@@ -19,7 +20,7 @@ func TestJitterExample(t *testing.T) {
 	}
 }
 
-// TestJitterRounds: half of a sixteenth counts as a whole one: 8-((8+8)>>4)=7.
+// TestJitterRounds: half of a sixteenth is rounded up: 8-((8+8)>>4)=7.
 func TestJitterRounds(t *testing.T) {
 	var r reception
 	for i, arrival := range []uint32{0, 168, 328} {
@@ -46,7 +47,8 @@ func TestJitterAgainstFloat(t *testing.T) {
 	require.Greater(t, want, 50.0, "the sequence shook nothing")
 }
 
-// TestLostAgainstCount loses, swaps and doubles packets over several wraps and counts with numbers that do not wrap.
+// TestLostAgainstCount loses, swaps and duplicates packets over several wraps, and compares with counts that do not
+// wrap.
 func TestLostAgainstCount(t *testing.T) {
 	rnd := rand.New(rand.NewPCG(1, 2))
 	var r reception
@@ -74,8 +76,8 @@ func TestLostAgainstCount(t *testing.T) {
 	require.Greater(t, r.lost(), int64(1000))
 }
 
-// TestJumps: appendix A.1 as remembered: fewer than 3000 ahead are lost, a farther jump counts from its second packet
-// in order, fewer than 100 back is a late packet.
+// TestJumps: appendix A.1 from memory. If fewer than 3000 packets are skipped, they are lost. A larger jump counts from
+// its second packet in order. A packet fewer than 100 back is late.
 func TestJumps(t *testing.T) {
 	for _, c := range []struct {
 		name string
@@ -102,7 +104,8 @@ func TestJumps(t *testing.T) {
 	}
 }
 
-// TestNewSource: another SSRC starts its own sequence and jitter; what the first one lost stays counted.
+// TestNewSource checks that another SSRC starts its own sequence and jitter, and that the losses of the first stay
+// counted.
 func TestNewSource(t *testing.T) {
 	var r reception
 	r.take(1, 10, 0, 0)

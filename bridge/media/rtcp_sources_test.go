@@ -8,7 +8,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// TestRTCPDoesNotLatch: RTCP on the RTP port (RFC 5761) says nothing about where RTP comes from once that comes.
+// TestRTCPDoesNotLatch checks that RTCP on the RTP port (RFC 5761) does not decide where RTP comes from once RTP
+// arrives.
 func TestRTCPDoesNotLatch(t *testing.T) {
 	l := newLatchingTest(named, sources(true))
 	require.Equal(t, passes, l.accept(moved, packetRun{}, l.now, l.sideTrust))
@@ -18,7 +19,8 @@ func TestRTCPDoesNotLatch(t *testing.T) {
 	require.Equal(t, otherPort, l.target())
 }
 
-// TestRTCPSources: RTCP is heard from the hosts that RTP may come from, from nobody else; the better one takes over.
+// TestRTCPSources checks that RTCP passes only from hosts that RTP may come from. The source with the higher standing
+// takes over.
 func TestRTCPSources(t *testing.T) {
 	at := func(a netip.AddrPort) netip.AddrPort { return netip.AddrPortFrom(a.Addr(), a.Port()+1) }
 	now, who := time.Unix(1000, 0), sources(true)
@@ -39,7 +41,8 @@ func TestRTCPSources(t *testing.T) {
 
 	p.restartLatching(now)
 	require.Equal(t, passes, p.acceptReport(at(named), &speech, now, who))
-	p.expect(at(moved), now) // latching begins anew: whoever is as good may take its place, which was heard just now
+	// Latching restarts: a source of equal standing may take over, although the old one has just sent.
+	p.expect(at(moved), now)
 	require.Equal(t, passes, p.acceptReport(at(proxy), &speech, now, who))
 	p.restartLatching(now)
 	require.Equal(t, passes, p.acceptReport(at(listed), &speech, now, who))
@@ -62,8 +65,8 @@ func TestRTCPSources(t *testing.T) {
 	require.Equal(t, passes, p.acceptReport(another, &speech, now.Add(silentReports), who))
 }
 
-// TestRTCPOfAFormerSource: RTCP of a host that was followed is not heard, nor sent to, once that is not followed any
-// more.
+// TestRTCPOfAFormerSource checks that RTCP of a host that is no longer followed does not pass, and that none is sent to
+// it.
 func TestRTCPOfAFormerSource(t *testing.T) {
 	for name, ends := range map[string]func(e *end){
 		"two compete": func(e *end) { e.peers[rtpFlow].forget() },

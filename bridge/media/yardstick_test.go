@@ -19,7 +19,7 @@ import (
 	"clearback/bridge/programtest"
 )
 
-// The bar: this share of the packets a second that a C relay passes which looks at nothing.
+// leastShare is the required share of the packets a second that a C relay passes which checks nothing.
 const leastShare = 0.4
 
 var (
@@ -29,10 +29,10 @@ var (
 	yardStreams = flag.Int("yard.streams", 16, "streams in the comparison with the C relay")
 )
 
-// figures of one measurement.
+// figures are the results of one measurement.
 type figures struct{ sent, received, pps, p50, p99 float64 }
 
-// TestShareOfYardstick measures our relay and the C relays of testdata in the same run, in turns, and compares the
+// TestShareOfYardstick measures our relay and the C relays of testdata alternately in the same run, and compares the
 // medians.
 func TestShareOfYardstick(t *testing.T) {
 	if raceDetector {
@@ -77,7 +77,7 @@ func TestShareOfYardstick(t *testing.T) {
 	require.Equal(t, median(paced[3]).sent, median(paced[3]).received, "our relay lost packets at the pace of speech")
 }
 
-// median takes each figure by itself.
+// median returns the median of each figure.
 func median(all []figures) figures {
 	of := func(pick func(figures) float64) float64 {
 		var v []float64
@@ -94,7 +94,7 @@ func median(all []figures) figures {
 	}
 }
 
-// compile builds a program of testdata, or skips where there is no compiler.
+// compile builds a program of testdata, or skips the test if there is no compiler.
 func compile(t *testing.T, dir, name string) string {
 	t.Helper()
 	gcc := programtest.Need(t, "gcc", "gcc")
@@ -120,7 +120,7 @@ func startYardstick(t *testing.T, program string, streams int, how string) ([]st
 	}
 	require.Len(t, pairs, streams)
 	return pairs, func() {
-		require.NoError(t, in.Close()) // the yardstick ends with its input
+		require.NoError(t, in.Close()) // the yardstick ends when its input is closed
 		_, err := io.Copy(io.Discard, out)
 		require.NoError(t, err)
 		require.NoError(t, cmd.Wait())
@@ -143,10 +143,10 @@ func startOurs(t *testing.T, streams int) ([]string, func()) {
 	return pairs, func() { require.NoError(t, r.Close()) }
 }
 
-// starter starts a relay and returns its pairs of ports as the loader takes them.
+// starter starts a relay and returns its port pairs in the loader's form.
 type starter func(t *testing.T, streams int) (pairs []string, stop func())
 
-// measure loads a fresh relay: one that has learnt its sources would hear no other loader.
+// measure loads a new relay, because a relay that has learnt its sources would not accept another loader.
 func measure(t *testing.T, start starter, program string, period time.Duration) figures {
 	t.Helper()
 	pairs, stop := start(t, *yardStreams)
