@@ -11,7 +11,7 @@ import (
 	"clearback/supervision/window"
 )
 
-// The release time is written where it belongs, and nothing else changes.
+// The release time is written in its place, and nothing else changes.
 func TestWithCardRelease(t *testing.T) {
 	line := "  - name: box-office\n    " + boxOffice
 	for name, c := range map[string]struct{ entries, from, to string }{
@@ -41,7 +41,7 @@ func TestWithCardRelease(t *testing.T) {
 	require.ErrorIs(t, err, ErrRelease)
 }
 
-// An interval that trials found is possible by the file that they were written into.
+// An interval that a tuning session found is possible according to the file that it was written into.
 func TestMeasuredReleaseAllowsItsInterval(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "house.yaml")
 	require.NoError(t, os.WriteFile(path, []byte(millraceFile("  - name: box-office\n    "+boxOffice+stageDoor)),

@@ -17,7 +17,7 @@ import (
 
 var rewrite = flag.Bool("rewrite", false, "write the faults into the bad files; review the difference")
 
-// millraceEnv is an environment: a password in PASSWORD and secrets/password, a credential called door.
+// millraceEnv returns an environment with a password in PASSWORD and in secrets/password, and a credential called door.
 func millraceEnv() Env {
 	vars := map[string]string{"PASSWORD": "curtain-42", "EMPTY": "", "LINES": "two\nlines",
 		"CREDENTIALS_DIRECTORY": "/run/credentials"}
@@ -35,7 +35,7 @@ func millraceEnv() Env {
 
 const want = "# want "
 
-// One bad file for each rule. Its first lines say which faults it must give, all of them and no other.
+// There is one bad file for each rule. Its first lines list exactly the faults that it must cause.
 func TestBadFiles(t *testing.T) {
 	files, err := filepath.Glob("testdata/*.yaml")
 	require.NoError(t, err)
@@ -52,7 +52,7 @@ func TestBadFiles(t *testing.T) {
 				}
 				body.WriteString(line)
 			}
-			// The places are those of the body, so that a further fault does not move them.
+			// The positions are those of the body, so a further fault does not move them.
 			c, faults := Parse("bad", []byte(body.String()), millraceEnv())
 			got := strings.ReplaceAll(faults.String(), "bad:", "")
 			if *rewrite {
@@ -121,7 +121,7 @@ func TestSecretsAreNotPrinted(t *testing.T) {
 	}
 }
 
-// TestNoCredentials: the fault of a daemon that systemd gave no credentials.
+// TestNoCredentials checks the fault of a daemon that has no credentials from systemd.
 func TestNoCredentials(t *testing.T) {
 	env := millraceEnv()
 	all := env.Getenv
@@ -185,7 +185,8 @@ func TestDescribe(t *testing.T) {
 	require.Len(t, Warnings(c), 5)
 }
 
-// Lead and interval may take the whole 2 s, but then an opening that had to wait for all of lead misses its not-after.
+// Lead and interval may take the whole 2 s. But then an opening that had to wait for all of lead misses its not-after
+// time.
 func TestLeadWithoutSlackWarning(t *testing.T) {
 	for lead, warned := range map[string]bool{"1.1s": false, "1.101s": true, "1.2s": true} {
 		c, faults := Parse("small", []byte(strings.Replace(small, "    name: box-office\n",
@@ -195,7 +196,7 @@ func TestLeadWithoutSlackWarning(t *testing.T) {
 	}
 }
 
-// Allowed is more, and less, than what is likely.
+// The allowed range is wider than what is likely.
 func TestOpeningWarnings(t *testing.T) {
 	for n, want := range map[string]string{"2": "2 is so low that people reach it", "3": "", "12": "",
 		"13": "13 is more than people make"} {
@@ -219,8 +220,8 @@ func TestExtensionWarnings(t *testing.T) {
 	require.ElementsMatch(t, []string{"112", "4112", "4911", "4999", "999"}, got)
 }
 
-// An extension that is an emergency number behind a digit that may be a missing prefix; behind a listed one it is told
-// as above.
+// An extension may be an emergency number after a digit that may be a missing prefix. After a listed prefix, the usual
+// warning is given.
 func TestExtensionBehindADigitWarning(t *testing.T) {
 	c, faults := Parse("small",
 		[]byte(small+"emergency: {extensions: [8xxx, '9112', '7xxx'], outside_prefixes: ['9']}\n"), millraceEnv())
@@ -233,7 +234,7 @@ func TestExtensionBehindADigitWarning(t *testing.T) {
 	require.NotContains(t, Warnings(c)[4], "extension")
 }
 
-// No text crashes the loader, and what it takes, it takes without a fault.
+// No text causes a panic in the loader. A text gives either a configuration or faults.
 func FuzzParse(f *testing.F) {
 	f.Add(small)
 	for _, w := range ways {

@@ -10,10 +10,10 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// way is a driver, a controller of it and a contact on it.
+// way is a driver, a controller with that driver, and a contact of that controller.
 type way struct{ driver, controller, contact string }
 
-// file is the small file with one line, its contact driven that way.
+// file returns the small file with one line whose contact is driven that way.
 func (w way) file() string {
 	return `country: GB
 sip: {adapter_side: {listen: "192.0.2.10:5060"}, service_side: {listen: "192.0.2.10:5070"}}
@@ -37,14 +37,13 @@ const (
 	accepted  = ", accept_open_if_daemon_dies: true"
 )
 
-// ways are all that differ in what ends an opening, with what follows for the line.
+// ways lists all combinations that differ in what ends an opening, with what follows for the line.
 var ways = []struct {
 	way
 	kind  string
 	sense bool
 	steps []time.Duration // above 800 ms
-	// says stands in the line's description, and alarm in what is told at the daemon's start; nothing else is told
-	// there.
+	// says is part of the line's description. alarm is the only warning at the start of the daemon.
 	says, alarm string
 }{
 	{way{"modbus", onTCP, "coil: 0, timed: {register: 1, unit: 100ms, limit: 3s}, sense: {input: 1}"}, "oneshot", true,
@@ -121,7 +120,7 @@ func TestContactForms(t *testing.T) {
 		require.Equal(t, w.alarm == "", alarms == "", "%s: %s", w.contact, alarms)
 		require.Equal(t, strings.Contains(w.contact, "open_level: off"),
 			strings.Contains(strings.Join(Warnings(c), "\n"), "its telephones are dead"), w.contact)
-		// Seen by the input, where there is one; and asked for its kind.
+		// Verify by the input, if there is one, and require the kind.
 		_, faults = Parse("f", []byte(w.file()+"    verify: {by: sense}\n"), millraceEnv())
 		require.Equal(t, w.sense, len(faults) == 0, "%s: %v", w.contact, faults)
 		for _, least := range []string{"none", "watchdog", "oneshot"} {
@@ -132,7 +131,7 @@ func TestContactForms(t *testing.T) {
 	}
 }
 
-// What can leave the loop open, or open it late, is never taken without the user's words.
+// A contact that can leave the loop open, or open it late, is never accepted without the user's consent.
 func TestConsents(t *testing.T) {
 	for _, w := range ways {
 		for _, words := range []string{"accept_open_if_daemon_dies: true", "accept_late_opening: true",
@@ -149,7 +148,8 @@ func TestConsents(t *testing.T) {
 	}
 }
 
-// What contacts are reached with is fetched for closing them; nothing else is, and what cannot be fetched is told.
+// Secrets that are needed to reach contacts are fetched for closing; others are not. One that cannot be fetched is
+// reported.
 func TestLoadForClosingFetchesContactSecrets(t *testing.T) {
 	dir := t.TempDir()
 	path := filepath.Join(dir, "clearback.yaml")

@@ -50,7 +50,7 @@ func TestCallersAndDialling(t *testing.T) {
 	require.Equal(t, "refuse", c.Lines[0].Adapter.Transfer)
 }
 
-// Without a registration calls come from where requests go to.
+// Without a registration, calls come from the address that requests go to.
 func TestAllowFromDefaultsToServiceAddress(t *testing.T) {
 	for account, want := range map[string]string{
 		`registrar: "sip:192.0.2.5"`:                                       "192.0.2.5/32",
@@ -68,7 +68,7 @@ func TestAllowFromDefaultsToServiceAddress(t *testing.T) {
 	}
 }
 
-// A second account may be the first one by another proxy.
+// A second account may be the first one with another proxy.
 func TestSecondServiceBehindAnotherProxy(t *testing.T) {
 	c := parsed(t, strings.Replace(small, "user: 5550101, password: {credential: door}",
 		`user: 5550101, password: {credential: door}, second: {registrar: "sip:pbx.millrace.example", user: 5550101, password: {credential: door}, proxy: "spare.millrace.example:5060"}`,
@@ -106,7 +106,7 @@ func TestDiallingAndPortWarnings(t *testing.T) {
 		"media.ports is enough for 3 calls at once, and all lines together may have 4")
 }
 
-// Every country that has emergency numbers has a calling code too.
+// Every country that has emergency numbers also has a calling code.
 func TestEveryCountryHasADialPlan(t *testing.T) {
 	for _, code := range supervision.Countries() {
 		_, err := (&Config{Country: code}).DialPlan(&Line{})

@@ -6,7 +6,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// A text that is not YAML is told with the line on which a person sees it.
+// A text that is not YAML is reported with the line on which a person sees the fault.
 func TestFaultLine(t *testing.T) {
 	for text, want := range map[string]int{
 		"a: 1\nb: 2\nc:\n  - x: 1\n   y: 2\n": 5,

@@ -15,7 +15,7 @@ import (
 
 const ms = time.Millisecond
 
-// with returns the small file with further keys of the box-office.
+// with returns the small file with more keys for box-office.
 func with(keys string) string {
 	return strings.Replace(small, "    name: box-office\n", "    name: box-office\n"+keys, 1)
 }
@@ -83,12 +83,12 @@ log: {remind: 0s}
 	require.Contains(t, Describe(c)[1], "the loop-current input is read")
 }
 
-// Nobody needs a record to get a contact closed.
+// Faults of the journal do not prevent the closing of contacts.
 func TestJournalFaultsDoNotPreventClosing(t *testing.T) {
 	d := &decoder{file: "f", places: map[string]*yaml.Node{}}
 	c := d.decode([]byte(with("    equipment: {card_release: soon}\n    verify: {by: lamp}\n    policy: {repeats: 1}\n") +
 		"journal: {file: ~}\ncontrol: {socket: here}\n"))
-	require.Len(t, d.sorted(), 3+3+2, "two lines' and the file's") // the second line has them from the first
+	require.Len(t, d.sorted(), 3+3+2, "two lines' and the file's") // line 2 has the faults of line 1
 	require.Len(t, c.Lines, 2)
 	require.Equal(t, "modbus", c.Lines[0].Contact.Driver)
 	require.NotNil(t, c.Lines[0].Contact.Timed)
@@ -97,7 +97,7 @@ func TestJournalFaultsDoNotPreventClosing(t *testing.T) {
 func TestWindowWarnings(t *testing.T) {
 	for keys, want := range map[string]string{
 		"policy: {interval: 600ms}":                                                         "line box-office: its interval may not do: 600ms is shorter than the shortest possible, 638ms: the line card must have released the hold",
-		"policy: {interval: 610ms}":                                                         "", // the board makes 700 ms of it
+		"policy: {interval: 610ms}":                                                         "", // rounded to 700 ms
 		"policy: {interval: 600ms}\n    equipment: {card_release: 400ms}":                   "",
 		"policy: {flash_max: 800ms}":                                                        "800ms is shorter than the shortest possible, 888ms: the adapter could take a break of that length for a hook flash",
 		"policy: {flash_max: 800ms, interval: 900ms, steps: [1s, 1.4s]}":                    "",
@@ -138,8 +138,7 @@ func TestComputedSteps(t *testing.T) {
 	require.Equal(t, []time.Duration{940 * ms, 1100 * ms, 1300 * ms}, c.Lines[1].Policy.Steps)
 }
 
-// Whatever stands in the file, steps that it does not have make no fault and no warning of their own, and none that it
-// would not have had without them.
+// Whatever the file contains, computed steps cause no fault or warning that the file would not have without them.
 func TestComputedStepsCauseNoFault(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		time := func(name string, low, high int) string {
@@ -171,7 +170,7 @@ func TestComputedStepsCauseNoFault(t *testing.T) {
 	})
 }
 
-// The bounds of watch and listening stand in the table of keys and in the core.
+// The bounds of watch and listening are the same in the table of keys and in package supervision.
 func TestVerifyBoundsMatchPolicy(t *testing.T) {
 	for _, w := range []time.Duration{0, 5 * time.Second, time.Hour} {
 		p := supervision.DefaultPolicy()

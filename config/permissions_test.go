@@ -10,7 +10,7 @@ import (
 	"go.yaml.in/yaml/v3"
 )
 
-// What is warned of, one change of a mode at a time. The secret is in the file word, the private key in key.pem.
+// Each case changes one file mode and expects one warning. The secret is in the file word, the private key in key.pem.
 func TestPermissionWarnings(t *testing.T) {
 	dir := t.TempDir()
 	path, word, key := filepath.Join(dir, "clearback.yaml"), filepath.Join(dir, "word"), filepath.Join(dir, "key.pem")

@@ -36,7 +36,7 @@ func TestRelayDefaults(t *testing.T) {
 	require.Nil(t, r.HardwareWatchdog)
 }
 
-// manyRelays are 62 contacts.
+// manyRelays returns 62 contacts.
 func manyRelays() string {
 	var b strings.Builder
 	for i := range 62 {
@@ -45,7 +45,7 @@ func manyRelays() string {
 	return b.String()
 }
 
-// One bad file for each rule, with its exact faults.
+// There is one bad file for each rule, with its exact faults.
 func TestRelayFaults(t *testing.T) {
 	with := func(old, new string) string { return strings.Replace(smallRelay, old, new, 1) }
 	for _, x := range []struct{ text, want string }{

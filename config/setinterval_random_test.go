@@ -11,8 +11,8 @@ import (
 	"pgregory.net/rapid"
 )
 
-// randomSteps draws up to three steps, longer than every interval of layout, and how they are laid out in a mapping
-// with an indentation; "" for none. Only within a block there are dashes and lines.
+// randomSteps draws up to three steps, each longer than every interval of layout, and a layout for them in a mapping
+// with an indentation. It returns "" for none. It uses dashes and line breaks only within a block.
 func randomSteps(t *rapid.T, block bool, pad string, comment func() string) string {
 	one := func(what string, of ...string) string { return rapid.SampledFrom(of).Draw(t, what) }
 	all := [][]string{{"1.05s", "'1050ms'"}, {"1.1s", "\"1100ms\"", "!!str 1.1s"},
@@ -50,8 +50,8 @@ func randomSteps(t *rapid.T, block bool, pad string, comment func() string) stri
 	return text
 }
 
-// layout draws the text of a file with a few lines, each laid out its own way. shared reports whether a line's policy
-// may be taken by another.
+// layout draws the text of a file with a few lines, each in its own layout. shared reports whether another line may
+// share a line's policy.
 func layout(t *rapid.T) (text string, names []string, shared bool) {
 	flip := func(what string) bool { return rapid.Bool().Draw(t, what) }
 	one := func(what string, of ...string) string { return rapid.SampledFrom(of).Draw(t, what) }
@@ -132,7 +132,7 @@ func layout(t *rapid.T) (text string, names []string, shared bool) {
 	return text, names, shared
 }
 
-// splice returns what changed in one place between two texts.
+// splice returns the single change between two texts.
 func splice(before, after string) (removed, added string) {
 	head := 0
 	for head < len(before) && head < len(after) && before[head] == after[head] {
@@ -145,7 +145,7 @@ func splice(before, after string) (removed, added string) {
 	return before[head : len(before)-tail], after[head : len(after)-tail]
 }
 
-// elsewhere returns the lines of a text that have nothing of a policy's head, interval or steps.
+// elsewhere returns the lines of a text that contain no head, interval or steps of a policy.
 func elsewhere(text string) []string {
 	return slices.DeleteFunc(strings.Split(strings.ReplaceAll(text, "\r", ""), "\n"), func(l string) bool {
 		written, _, commented := strings.Cut(l, "#")
@@ -159,8 +159,8 @@ func elsewhere(text string) []string {
 	})
 }
 
-// In whatever way a file is laid out: one place changes, by a few bytes, and the file then says what it said but for
-// the one interval; where steps are not longer, they go too, and no line changes but theirs. What shares nothing is
+// For every layout of a file, one place changes by a few bytes, and only that interval differs when the file is read
+// back. Steps that are not longer are removed too, and only their lines change. A file in which lines share nothing is
 // never refused.
 func TestRandomLayouts(t *testing.T) {
 	written, trimmed, refused := 0, 0, 0
@@ -225,7 +225,7 @@ func TestRandomLayouts(t *testing.T) {
 	t.Logf("written %d, steps trimmed in %d, refused %d", written, trimmed, refused)
 }
 
-// No text crashes it; where it writes, it writes one place, and what comes out is whole.
+// No text causes a panic in WithInterval. If it writes, it changes one place, and the result is complete.
 func FuzzWithInterval(f *testing.F) {
 	f.Add(small, 700)
 	f.Add(millraceFile("  - name: box-office\n    "+boxOffice+"    policy: &usual {interval: 800ms}\n"+stageDoor+"    policy: *usual\n"),

@@ -10,7 +10,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// However the steps are laid out: those not longer than the new interval go, and every other byte stays.
+// For every layout of the steps, those not longer than the new interval are removed, and every other byte stays.
 func TestWithIntervalTrimsSteps(t *testing.T) {
 	own := "  - name: box-office\n    " + boxOffice + "    policy:\n"
 	braces := "  - name: box-office\n    " + boxOffice + "    policy: "
@@ -129,7 +129,7 @@ func TestWithIntervalTrimsSteps(t *testing.T) {
 	}
 }
 
-// writes checks that an interval changes a file in one place, whatever its line ends.
+// writes checks that an interval changes one place of a file, with each kind of line end.
 func writes(t *testing.T, entries, from, to, line string, interval time.Duration) {
 	t.Helper()
 	for _, eol := range []string{"\n", "\r\n"} {
@@ -147,7 +147,8 @@ func writes(t *testing.T, entries, from, to, line string, interval time.Duration
 	}
 }
 
-// The sample can be written for each of its lines: box-office's steps stand in its own policy, which stage-door shares.
+// The sample file can be changed for each of its lines: the steps of box-office are in its own policy, which stage-door
+// shares.
 func TestSampleTrimsSteps(t *testing.T) {
 	diff, err := Preview("../deploy/clearback.yaml", "box-office", time.Second)
 	require.NoError(t, err)
@@ -160,7 +161,7 @@ func TestSampleTrimsSteps(t *testing.T) {
 	require.Equal(t, 2, strings.Count(minus, "\n+"))
 }
 
-// A file is written so too; what a preview shows is what is written.
+// SetInterval removes steps too, and Preview shows what it writes.
 func TestSetIntervalTrimsSteps(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "clearback.yaml")
 	text := millraceFile("  - name: box-office\n    " + boxOffice +

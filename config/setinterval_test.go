@@ -11,7 +11,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// millraceFile is a file with two lines, whose entries are given.
+// millraceFile returns a file with two lines, with the given entries.
 func millraceFile(entries string) string {
 	return `# The Millrace Playhouse.
 country: GB
@@ -94,7 +94,7 @@ func TestWithInterval(t *testing.T) {
 	}
 }
 
-// A file of one line, with and without a byte order mark.
+// A file with one line, with and without a byte order mark.
 func TestWithIntervalOnFirstLine(t *testing.T) {
 	text := `{country: GB, sip: {adapter_side: {listen: "192.0.2.10:5060"}, service_side: {listen: "192.0.2.10:5070"}}, lines: [{name: box-office, policy: {interval: 800ms}, ` +
 		strings.Trim(strings.ReplaceAll(boxOffice, "\n", ", "), ", ") + "}]}"
@@ -149,7 +149,7 @@ func TestWithIntervalRefuses(t *testing.T) {
 			strings.Contains(err.Error(), "change policy.steps"), "only where steps are in the way: %v", err)
 		require.Nil(t, got)
 	}
-	// A whole line that another one takes: it would get the policy too.
+	// A whole line that another one merges: the other one would get the policy too.
 	shared := millraceFile("  - &line\n    name: box-office\n    " + boxOffice + "  - <<: *line\n" +
 		strings.Replace(stageDoor, "  - ", "    ", 1))
 	_, err := WithInterval("f", []byte(shared), "box-office", 700*ms)
@@ -221,14 +221,14 @@ func TestSetInterval(t *testing.T) {
 	require.Len(t, entries, 2, "no temporary file is left")
 }
 
-// Whoever reads meanwhile sees a whole file, the old or the new one.
+// A concurrent reader sees a whole file, the old or the new one.
 func TestSetIntervalIsAtomic(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "clearback.yaml")
 	text := millraceFile("  - name: box-office\n    " + boxOffice + "    policy: {interval: 800ms}\n" + stageDoor +
 		strings.Repeat("# the playhouse has a long story\n", 2000))
 	require.NoError(t, os.WriteFile(path, []byte(text), 0o600))
 	other := strings.Replace(text, "800ms", "900ms", 1)
-	done := make(chan error, 1) // the writer's only word
+	done := make(chan error, 1) // the result of the writer
 	go func() {
 		var err error
 		for i := 0; i < 10 && err == nil; i++ {

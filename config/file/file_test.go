@@ -11,7 +11,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// irregulars are paths of what is no file, with what they are called.
+// irregulars returns paths that name no regular file, with what each is called.
 func irregulars(t *testing.T) map[string]string {
 	t.Helper()
 	dir := t.TempDir()
