@@ -24,12 +24,12 @@ func (a *Adapter) Algorithms() []string {
 
 func (d *decoder) checkDigest(list []string, at string) {
 	if d.emptyList(at) {
-		d.add(d.at(at), "%s: none, so no adapter could show its password; allowed: %s, or both", at,
+		d.add(d.at(at), "%s: the list is empty, so no adapter could authenticate; allowed: %s, or both", at,
 			strings.Join(digests, ", "))
 	}
 	for i, s := range list {
 		if slices.Contains(list[:i], s) {
-			d.add(d.at(fmt.Sprintf("%s[%d]", at, i)), "%s: %s stands there twice; remove one", at, s)
+			d.add(d.at(fmt.Sprintf("%s[%d]", at, i)), "%s: %s is listed twice; remove one", at, s)
 		}
 	}
 }
@@ -78,7 +78,7 @@ func (d *decoder) checkAccount(s *Service, at string) {
 	}
 	if !s.Register && len(s.AllowFrom) == 0 && s.Registrar != "" {
 		d.add(d.at(at+".register"),
-			"%s.register: without a registration anybody may call the line who reaches its socket, unless allow_from says where calls come from; add the service's addresses there, or give proxy (or registrar, if there is no proxy) as an IP address",
+			"%s.register: without a registration, anybody who reaches the socket may call the line, unless allow_from lists the addresses that calls come from; add the service's addresses there, or write proxy (or registrar, if there is no proxy) as an IP address",
 			at)
 	}
 }
@@ -91,7 +91,7 @@ func (d *decoder) checkSecond(l *Line, at string) {
 	}
 	d.checkAccount(o, at)
 	if l.Service.sameAccount(o) && strings.EqualFold(l.Service.Proxy, o.Proxy) && o.User != "" {
-		d.add(d.at(at), "%s: it is the first account again, and is lost with it; give another registrar, user or proxy, or remove it",
+		d.add(d.at(at), "%s: this is the same account as the first one, so it fails together with it; write another registrar, user or proxy, or remove it",
 			at)
 	}
 }

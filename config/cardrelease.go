@@ -23,11 +23,11 @@ func WithCardRelease(name string, data []byte, line string, release time.Duratio
 	}
 	before := read(name, data)
 	if len(before.faults) > 0 {
-		return refuse("the file has faults already; mend them first (`clearback check %s`): %v", name, before.faults[0])
+		return refuse("the file already has faults; fix them first (`clearback check %s`): %v", name, before.faults[0])
 	}
 	at := slices.IndexFunc(before.config.Lines, func(l Line) bool { return l.Name == line })
 	if at < 0 {
-		return refuse("there is no such line; the file has %s", before.names())
+		return refuse("there is no such line; the lines of the file are %s", before.names())
 	}
 	for _, way := range before.releaseEdits(at, release) {
 		text := []byte(before.source.apply(way))
@@ -35,7 +35,7 @@ func WithCardRelease(name string, data []byte, line string, release time.Duratio
 			return text, nil
 		}
 	}
-	return refuse("its place in the file is written in a way that is not known here; write equipment: {card_release: %v} into the line by hand",
+	return refuse("this part of the file has a form that cannot be edited automatically; write equipment: {card_release: %v} into the line by hand",
 		release)
 }
 

@@ -171,17 +171,17 @@ func TestDescribe(t *testing.T) {
 	c, faults := Parse("small", []byte(text), millraceEnv())
 	require.Empty(t, faults.String())
 	require.Equal(t, []string{
-		"line box-office: contact of kind oneshot, coil 0 of unit 1 at relays, open when the coil is on. If the daemon or the link dies in an interruption, the board itself closes the loop when the interval ends (at most 3s). If the board loses power, the loop closes. An interruption lasts 800ms, and after holds that stayed 900ms 1.1s 1.3s; whether the hold cleared: the adapter is asked with OPTIONS.",
-		"line stage-door: contact of kind none, coil 1 of unit 1 at relays, open when the coil is off. If the daemon or the link dies in an interruption, the loop stays open until somebody closes it (accepted: accept_open_if_daemon_dies). If the board loses power, the loop opens and stays open (accepted: accept_open_if_power_fails). An interruption lasts 800ms, and after holds that stayed 940ms 1.1s 1.3s; whether the hold cleared: the adapter is asked with OPTIONS.",
-		"line workshop: no contact; what would have been opened is only logged.",
-		"line green-room: contact of kind watchdog, coil 3 of unit 1 at relays, open when the coil is on. If the daemon or the link dies in an interruption, the board drops its outputs and closes the loop within 1s. If the board loses power, the loop closes. The loop is never opened: life_safety.",
+		"line box-office: contact of kind oneshot, coil 0 of unit 1 at relays, open when the coil is on. If the daemon or the link fails during an interruption, the board itself closes the loop when the interval ends (at most 3s). If the board loses power, the loop closes. An interruption lasts 800ms. After holds that did not clear: 900ms 1.1s 1.3s. To check whether the hold has cleared, the adapter is asked with OPTIONS.",
+		"line stage-door: contact of kind none, coil 1 of unit 1 at relays, open when the coil is off. If the daemon or the link fails during an interruption, the loop stays open until somebody closes it (accepted: accept_open_if_daemon_dies). If the board loses power, the loop opens and stays open (accepted: accept_open_if_power_fails). An interruption lasts 800ms. After holds that did not clear: 940ms 1.1s 1.3s. To check whether the hold has cleared, the adapter is asked with OPTIONS.",
+		"line workshop: no contact; openings are only logged, not made.",
+		"line green-room: contact of kind watchdog, coil 3 of unit 1 at relays, open when the coil is on. If the daemon or the link fails during an interruption, the board drops its outputs and closes the loop within 1s. If the board loses power, the loop closes. The loop is never opened: life_safety.",
 	}, Describe(c))
 	w := strings.Join(Warnings(c), "\n")
 	for _, s := range []string{"stage-door: its loop may stay open", "stage-door: its loop opens",
 		"workshop has no contact", "green-room is marked life_safety"} {
 		require.Contains(t, w, s)
 	}
-	require.Contains(t, w, "there is no journal.file, so nothing will be recorded")
+	require.Contains(t, w, "there is no journal.file, so nothing is recorded")
 	require.Len(t, Warnings(c), 5)
 }
 
@@ -198,8 +198,8 @@ func TestLeadWithoutSlackWarning(t *testing.T) {
 
 // The allowed range is wider than what is likely.
 func TestOpeningWarnings(t *testing.T) {
-	for n, want := range map[string]string{"2": "2 is so low that people reach it", "3": "", "12": "",
-		"13": "13 is more than people make"} {
+	for n, want := range map[string]string{"2": "2 is so low that people may reach it", "3": "", "12": "",
+		"13": "13 is more than people cause"} {
 		c, faults := Parse("small", []byte(strings.Replace(small, "    name: box-office\n",
 			"    name: box-office\n    policy: {openings_per_minute: "+n+"}\n", 1)), millraceEnv())
 		require.Empty(t, faults.String())
@@ -230,7 +230,7 @@ func TestExtensionBehindADigitWarning(t *testing.T) {
 	for _, w := range Warnings(c)[:4] {
 		got = append(got, strings.Join(strings.Fields(w)[2:5], " "))
 	}
-	require.ElementsMatch(t, []string{"112 behind 8", "911 behind 8", "999 behind 8", "9112 may also"}, got)
+	require.ElementsMatch(t, []string{"112 after 8", "911 after 8", "999 after 8", "9112 may also"}, got)
 	require.NotContains(t, Warnings(c)[4], "extension")
 }
 

@@ -51,35 +51,35 @@ var ways = []struct {
 	{way{"modbus", onTCP, "coil: 0, watchdog: {register: 1, unit: 100ms, timeout: 1s}"}, "watchdog", false, fine,
 		"drops its outputs and closes the loop within 1s", ""},
 	{way{"modbus-rtu", onSerial, "coil: 0, timed: {register: 1, sequence: true, unit: 1ms, limit: 3s}"}, "oneshot",
-		false, fine, "coil 0 of unit 1 at wings, open when the coil is on. If the daemon or the link dies", ""},
+		false, fine, "coil 0 of unit 1 at wings, open when the coil is on. If the daemon or the link fails", ""},
 	{way{"modbus-rtu", onSerial, "coil: 0, sense: {input: 2}" + accepted}, "none", true, fine,
 		"the loop stays open until somebody closes it",
-		"may stay open for good if the daemon, this machine or the link to the board dies"},
+		"may stay open indefinitely if the daemon, this machine or the link to the board fails"},
 	{way{"gpio", onChip, "gpio: {line: 17, sense: {line: 4}}" + accepted}, "none", true, fine,
-		"line 17 of chip wings, open when the output is on. If the daemon dies in an interruption, the kernel frees the line, and it depends on the chip",
+		"line 17 of chip wings, open when the output is on. If the daemon dies during an interruption, the kernel frees the line, and it depends on the chip",
 		"the daemon or this machine hangs, or dies and the chip leaves the line as it is"},
 	{way{"gpio", onChip, "gpio: {line: RELAY1}, open_level: off, accept_open_if_power_fails: true" + accepted}, "none",
-		false, fine, "If the relay loses power, the loop opens and stays open (accepted", "nothing bounds that"},
+		false, fine, "If the relay loses power, the loop opens and stays open (accepted", "may stay open indefinitely if"},
 	{way{"serial", onPort, "serial: {line: rts, sense: {line: cts}}" + accepted}, "none", true, fine,
-		"RTS of port wings, open when the output is on. If the daemon dies in an interruption, the kernel turns the line off and the loop closes; if the daemon or this machine hangs",
-		"if the daemon or this machine hangs in an interruption"},
+		"RTS of port wings, open when the output is on. If the daemon dies during an interruption, the kernel turns the line off and the loop closes; if the daemon or this machine hangs",
+		"if the daemon or this machine hangs during an interruption"},
 	{way{"serial", onPort, "serial: {line: dtr}, open_level: off, accept_open_if_power_fails: true" + accepted}, "none",
 		false, fine, "the loop stays open until somebody closes it", "the daemon or this machine hangs or dies"},
 	{way{"mqtt", onBroker, "mqtt: {prefix: playhouse/box-office, sense: true}"}, "oneshot", true, fine,
-		"device playhouse/box-office at broker wings. If the daemon or the way to the contact dies in an interruption, the device itself closes the loop when the interval ends (at most 10s)",
+		"device playhouse/box-office at broker wings. If the daemon or the link to the contact fails during an interruption, the device itself closes the loop when the interval ends (at most 10s)",
 		""},
 	{way{"mqtt", onBroker,
 		`mqtt: {plain: {accept_late_opening: true, timed: {topic: a, payload: "{ms}", unit: 100ms, limit: 2s}, close: {topic: a, payload: 0}, sense: {topic: b, open: [0], closed: [1]}}}`},
 		"none", true, coarse,
-		"closes the loop when the interval ends (at most 2s). An opening that a broker, the network or the device held back may come late",
+		"closes the loop when the interval ends (at most 2s). An opening that a broker, the network or the device delays may happen late",
 		"may open late"},
 	{way{"mqtt", onBroker,
 		"mqtt: {plain: {accept_late_opening: true, open: {topic: a, payload: 1}, close: {topic: a, payload: 0}}}" +
 			accepted}, "none", false, fine,
-		"the broker tells the device to close; if the broker, its network or the device dies, the loop stays open",
-		"may stay open for good if the broker, its network or the device dies"},
+		"the broker tells the device to close; if the broker, its network or the device fails, the loop stays open",
+		"may stay open indefinitely if the broker, its network or the device fails"},
 	{way{"http", onDevice, ""}, "oneshot", false, fine,
-		"web device wings. If the daemon or the way to the contact dies in an interruption, the device itself closes the loop when the interval ends (at most 10s). If the network or the device delays an opening, a device that reports a token in its state refuses it",
+		"web device wings. If the daemon or the link to the contact fails during an interruption, the device itself closes the loop when the interval ends (at most 10s). If the network or the device delays an opening, a device that reports a token in its state refuses it",
 		""},
 	{way{"http", onDevice,
 		`http: {timed: {limit: 2s, unit: 100ms}, sense: {path: /current, open: ["no"], closed: ["yes"]}}`}, "oneshot",
@@ -92,12 +92,12 @@ var ways = []struct {
 		`http: {timed: {path: /on, headers: [{name: X-Length, value: "{ms}"}], limit: 2s}, close: {path: /off}}`},
 		"oneshot", false, fine, "(at most 2s)", ""},
 	{way{"http", onDevice, "http: {open: {path: /on}, close: {path: /off}}" + accepted}, "none", false, fine,
-		"If the daemon or the way to the contact dies in an interruption, the loop stays open",
-		"the daemon, this machine or the network to the device dies"},
+		"If the daemon or the link to the contact fails during an interruption, the loop stays open",
+		"the daemon, this machine or the network to the device fails"},
 	{way{"command", onProgram, "command: {timed: {limit: 3s}, sense: true}"}, "oneshot", true, fine,
-		"if the program keeps what timed promises", ""},
+		"if the program does what timed promises", ""},
 	{way{"command", onProgram, "accept_open_if_daemon_dies: true"}, "none", false, fine,
-		"program wings. If the daemon or the way to the contact dies", "the daemon, this machine or the program dies"},
+		"program wings. If the daemon or the link to the contact fails", "the daemon, this machine or the program fails"},
 }
 
 var (
@@ -126,7 +126,7 @@ func TestContactForms(t *testing.T) {
 		for _, least := range []string{"none", "watchdog", "oneshot"} {
 			_, faults = Parse("f", []byte("require: "+least+"\n"+w.file()), millraceEnv())
 			require.Equal(t, Less(w.kind, least), len(faults) == 1 &&
-				strings.Contains(faults.String(), "1:10: require: "+least+" is asked for"), "%s: %v", w.contact, faults)
+				strings.Contains(faults.String(), "1:10: require: "+least+" is required"), "%s: %v", w.contact, faults)
 		}
 	}
 }

@@ -17,7 +17,7 @@ func (d *decoder) checkContact(c *Config, l *Line, at string) {
 			c.controllerNames())
 	case i >= 0 && c.Controllers[i].Driver != "" && c.Controllers[i].Driver != k.Driver:
 		d.add(d.at(at+".driver"),
-			"%s.driver: %s, but controller %s is driven by %s; write that, or name another controller", at, k.Driver,
+			"%s.driver: this is %s, but controller %s has driver %s; write that, or name another controller", at, k.Driver,
 			k.Controller, c.Controllers[i].Driver)
 	}
 	var device *HTTPDevice
@@ -51,12 +51,12 @@ func (d *decoder) checkKind(k *Contact, at string) {
 	if !d.has(path) {
 		path = "require"
 	}
-	d.add(d.at(path), "%s: %s is asked for, and %s is of kind %s; %s", path, k.Require, at, k.Kind(), k.kindAdvice())
+	d.add(d.at(path), "%s: %s is required, but %s is of kind %s; %s", path, k.Require, at, k.Kind(), k.kindAdvice())
 }
 
 // kindAdvice returns advice on how to get a contact of a higher kind.
 func (k *Contact) kindAdvice() string {
-	remedy := "let clearback relay drive it, which times by itself, and name that as a modbus controller"
+	remedy := "drive it with clearback relay, which times openings itself, and write that as a modbus controller"
 	switch k.Driver {
 	case DriverModbus, DriverModbusRTU:
 		remedy = "add timed if the board can end an opening by itself"
@@ -64,11 +64,11 @@ func (k *Contact) kindAdvice() string {
 			remedy = "add timed or watchdog if the board has it"
 		}
 	case DriverMQTT:
-		remedy = "take a device with our own contract (prefix)"
+		remedy = "use a device with our own contract (prefix)"
 	case DriverHTTP, DriverCommand:
 		remedy = "add timed if it can end an opening by itself"
 	}
-	return remedy + ", or ask for less"
+	return remedy + ", or require less"
 }
 
 // neededConsent returns the reason why a contact needs the user's consent.
@@ -76,16 +76,16 @@ func (k *Contact) neededConsent() string {
 	const accept = ", or accept it with accept_open_if_daemon_dies: true"
 	switch k.Driver {
 	case DriverModbus, DriverModbusRTU:
-		return "without timed or watchdog the loop stays open if the daemon or the link to the board dies in an interruption; add timed or watchdog" +
+		return "without timed or watchdog the loop stays open if the daemon or the link to the board fails during an interruption; add timed or watchdog" +
 			accept
 	case DriverGPIO, DriverSerial:
-		return "the loop may stay open if the daemon or this machine hangs or dies in an interruption, since nothing else times it; let clearback relay drive the contact and name that as a modbus controller" +
+		return "the loop may stay open if the daemon or this machine hangs or dies during an interruption, because nothing else ends the opening; drive the contact with clearback relay, and write that as a modbus controller" +
 			accept
 	case DriverMQTT:
-		return "without timed the loop may stay open if the daemon, the broker or the network dies in an interruption; add timed, or take a device with our own contract (prefix)" +
+		return "without timed the loop may stay open if the daemon, the broker or the network fails during an interruption; add timed, or use a device with our own contract (prefix)" +
 			accept
 	}
-	return "without timed the loop stays open if the daemon or the way to the contact dies in an interruption; add timed" +
+	return "without timed the loop stays open if the daemon or the link to the contact fails during an interruption; add timed" +
 		accept
 }
 
@@ -112,12 +112,12 @@ func (d *decoder) checkBlocks(k *Contact, device *HTTPDevice, at string) {
 	}
 	for _, key := range []string{"unit", "coil", "timed", "watchdog", "sense"} {
 		if path := at + "." + key; !k.flat() && d.has(path) {
-			d.add(d.at(path), "%s: this belongs to driver modbus or modbus-rtu, and driver is %s; remove it, or look below %s",
+			d.add(d.at(path), "%s: this key belongs to driver modbus or modbus-rtu, but driver is %s; remove it, or use the keys below %s",
 				path, k.Driver, k.Driver)
 		}
 	}
 	if path := at + ".open_level"; !k.hasLevel() && d.has(path) {
-		d.add(d.at(path), "%s: driver %s says open and close in words of its own; remove it", path, k.Driver)
+		d.add(d.at(path), "%s: driver %s has its own commands for open and close, so this is not used; remove it", path, k.Driver)
 	}
 	switch {
 	case k.flat() && !d.has(at+".coil"):
@@ -138,7 +138,7 @@ func (d *decoder) checkBlocks(k *Contact, device *HTTPDevice, at string) {
 	}
 	if t := k.Timed; k.flat() && t != nil && t.Sequence && t.Register == register16 {
 		d.add(d.at(at+".timed.register"),
-			"%s.timed.register: behind %d there is none for the length, which sequence needs; allowed: 0 to %d", at,
+			"%s.timed.register: after %d there is no register for the length, which sequence needs; allowed: 0 to %d", at,
 			t.Register, register16-1)
 	}
 }
@@ -146,7 +146,7 @@ func (d *decoder) checkBlocks(k *Contact, device *HTTPDevice, at string) {
 // checkLength checks that one of the templates contains the length of an opening, and that the limit is not too short.
 func (d *decoder) checkLength(at string, t *timer, templates ...string) {
 	if !says("{ms}", templates...) && !says("{s}", templates...) {
-		d.add(d.at(at), "%s: nothing in it says {ms} or {s}; the length of an opening has to travel with it", at)
+		d.add(d.at(at), "%s: it contains neither {ms} nor {s}; it has to contain the length of the opening", at)
 	}
 	d.checkLimit(at, t)
 }
@@ -154,7 +154,7 @@ func (d *decoder) checkLength(at string, t *timer, templates ...string) {
 func (d *decoder) checkLimit(at string, t *timer) {
 	if t.limit > 0 && t.limit < t.unit {
 		d.add(d.at(at+".limit"),
-			"%s.limit: %v is shorter than its unit, %v, so nothing could be asked for; raise it, or set unit", at,
+			"%s.limit: %v is shorter than the unit, %v, so no opening would be possible; raise it, or set unit", at,
 			t.limit, t.unit)
 	}
 }
@@ -170,13 +170,13 @@ func (d *decoder) checkTopics(t *Topics, at string) {
 	for _, key := range []string{"limit", "sense"} {
 		if d.has(at + "." + key) {
 			d.add(d.at(at+"."+key),
-				"%s.%s: this is of a device with our own contract (prefix); a plain one has its own below plain", at,
+				"%s.%s: this key is for a device with our own contract (prefix); for a plain device, use the keys below plain", at,
 				key)
 		}
 	}
 	at += ".plain"
 	if !p.AcceptLateOpening {
-		d.add(d.at(at), "%s: a broker, a network or a device that stood still may deliver an opening late, and then the loop opens under whatever call there is by then; take a device with our contract (prefix), or accept it with accept_late_opening: true",
+		d.add(d.at(at), "%s: a broker, network or device that was stopped may deliver an opening late, and the loop then opens during whatever call is in progress; use a device with our own contract (prefix), or accept it with accept_late_opening: true",
 			at)
 	}
 	if (p.Timed == nil) == (p.Open == nil) {
@@ -188,7 +188,7 @@ func (d *decoder) checkTopics(t *Topics, at string) {
 			m.Payload)
 	}
 	if p.Open != nil && p.Close != nil && *p.Open == *p.Close && p.Open.Topic != "" {
-		d.add(d.at(at+".open"), "%s.open: it is the same message as close; look both up in the device's manual", at)
+		d.add(d.at(at+".open"), "%s.open: this is the same message as close; look up both in the device's manual", at)
 	}
 	for key, v := range map[string]*TopicValue{"state": p.State, "sense": p.Sense} {
 		if v != nil {
@@ -204,7 +204,7 @@ func (d *decoder) checkTopics(t *Topics, at string) {
 func (d *decoder) checkDisjoint(at, key string, one, other []string) {
 	for _, v := range one {
 		if slices.Contains(other, v) {
-			d.add(d.at(at+"."+key), "%s.%s: %q cannot mean both; look up what the device says", at, key, v)
+			d.add(d.at(at+"."+key), "%s.%s: %q cannot mean both states; look up the values in the device's manual", at, key, v)
 		}
 	}
 }
@@ -217,11 +217,11 @@ func (d *decoder) checkArguments(r *Runs, at string) {
 		return
 	}
 	if !says("{action}", r.Arguments...) {
-		d.add(d.at(at+".arguments"), "%s.arguments: none has the word {action}, so open and close would be the same",
+		d.add(d.at(at+".arguments"), "%s.arguments: none contains {action}, so open and close would be the same command; add {action}",
 			at)
 	}
 	if r.Timed != nil && !says("{ms}", r.Arguments...) {
 		d.add(d.at(at+".arguments"),
-			"%s.arguments: none has the word {ms}, and with timed the program needs the length", at)
+			"%s.arguments: none contains {ms}, but with timed the program needs the length; add {ms}", at)
 	}
 }

@@ -23,7 +23,7 @@ func isControl(r rune) bool { return r < ' ' || r == 0x7f }
 // absolute parses a path that begins with /.
 func absolute(s string) (string, error) {
 	if !filepath.IsAbs(s) || strings.ContainsFunc(s, isControl) {
-		return "", errors.New("is not a whole path; write it from / on")
+		return "", errors.New("is not an absolute path; write it with a leading /")
 	}
 	return filepath.Clean(s), nil
 }
@@ -31,7 +31,7 @@ func absolute(s string) (string, error) {
 // device parses the path of a serial port.
 func device(s string) (string, error) {
 	if !filepath.IsAbs(s) || strings.ContainsFunc(s, isControl) {
-		return "", errors.New("is not the path of a serial port; write such as /dev/ttyS1, or one below /dev/serial/by-id, which stays the same")
+		return "", errors.New("is not the path of a serial port; write one such as /dev/ttyS1, or one below /dev/serial/by-id, which does not change")
 	}
 	return filepath.Clean(s), nil
 }
@@ -56,7 +56,7 @@ func wholeSeconds(low, high time.Duration) func(string) (time.Duration, error) {
 
 func clientID(s string) (string, error) {
 	if len(s) > 23 || !only(s, digits+letters+"-_") {
-		return "", errors.New("is no client identifier; allowed: 1 to 23 letters, digits, - and _")
+		return "", errors.New("is not a client identifier; allowed: 1 to 23 letters, digits, - and _")
 	}
 	return s, nil
 }
@@ -67,7 +67,7 @@ const letters = "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ"
 func topic(s string) (string, error) {
 	if s == "" || len(s) > 65535 || strings.ContainsAny(s, "+#") || strings.ContainsFunc(s, isControl) ||
 		!utf8.ValidString(s) || strings.HasPrefix(s, "$") {
-		return "", errors.New("is no topic; write such as playhouse/box-office/relay, without the wildcards + and # and without control characters")
+		return "", errors.New("is not a topic; write one such as playhouse/box-office/relay, without the wildcards + and # and without control characters")
 	}
 	return s, nil
 }
@@ -75,7 +75,7 @@ func topic(s string) (string, error) {
 // jsonPointer parses a JSON Pointer (RFC 6901). It is empty or begins with a slash.
 func jsonPointer(s string) (string, error) {
 	if s != "" && s[0] != '/' || strings.Contains(strings.NewReplacer("~0", "", "~1", "").Replace(s), "~") {
-		return "", errors.New("is no JSON Pointer; write such as /relays/0/on (in a name ~0 is ~ and ~1 is /)")
+		return "", errors.New("is not a JSON Pointer; write one such as /relays/0/on (in a name, ~0 stands for ~ and ~1 for /)")
 	}
 	return s, nil
 }
@@ -85,10 +85,10 @@ func deviceURL(s string) (string, error) {
 	u, err := url.Parse(s)
 	switch {
 	case err == nil && u.User != nil:
-		return "", errors.New("holds a user; write user and password apart from it")
+		return "", errors.New("contains a user; write user and password as keys of their own")
 	case err != nil || u.Scheme != "http" && u.Scheme != "https" || u.Hostname() == "" || u.Opaque != "" ||
 		strings.ContainsAny(s, "?# "):
-		return "", errors.New("is no device; write such as https://relays.millrace.example/api, without a query, which belongs to the path of each request")
+		return "", errors.New("is not the URL of a device; write one such as https://relays.millrace.example/api, without a query, which belongs to the path of each request")
 	}
 	return s, nil
 }
@@ -96,7 +96,7 @@ func deviceURL(s string) (string, error) {
 // userName parses a user name for basic authentication (RFC 7617).
 func userName(s string) (string, error) {
 	if s == "" || strings.Contains(s, ":") || strings.ContainsFunc(s, isControl) {
-		return "", errors.New("is no user name; it has no colon and no control characters (RFC 7617)")
+		return "", errors.New("is not a user name; it must not be empty, or contain a colon or control characters (RFC 7617)")
 	}
 	return s, nil
 }
@@ -109,17 +109,17 @@ var framing = []string{"host", "connection", "content-length", "transfer-encodin
 
 func token(s string) (string, error) {
 	if !tokens.MatchString(s) {
-		return "", errors.New("is no name of a header; write such as X-Api-Key")
+		return "", errors.New("is not the name of a header field; write one such as X-Api-Key")
 	}
 	if slices.Contains(framing, strings.ToLower(s)) {
-		return "", errors.New("is the driver's own header; leave it out (the type of a body is content_type)")
+		return "", errors.New("is a header field that the driver sets; remove it (the key for the type of a body is content_type)")
 	}
 	return s, nil
 }
 
 func printable(s string) (string, error) {
 	if s == "" || strings.ContainsFunc(s, isControl) {
-		return "", errors.New("is empty or has control characters")
+		return "", errors.New("is empty or contains control characters")
 	}
 	return s, nil
 }
@@ -127,7 +127,7 @@ func printable(s string) (string, error) {
 // unreserved parses a text of characters that mean themselves in every template (RFC 3986, section 2.3).
 func unreserved(s string) (string, error) {
 	if !only(s, digits+letters+"-._~") {
-		return "", errors.New("has other characters than letters, digits and - . _ ~")
+		return "", errors.New("contains characters other than letters, digits and - . _ ~")
 	}
 	return s, nil
 }
@@ -137,7 +137,7 @@ func requestPath(s string) (string, error) {
 		return r <= ' ' || r >= 0x7f ||
 			r == '#'
 	}) {
-		return "", errors.New("is no path; begin it with /, and write what cannot stand in a URL as %XX")
+		return "", errors.New("is not a path; begin it with /, and write characters that a URL cannot contain as %XX")
 	}
 	return s, nil
 }
@@ -145,7 +145,7 @@ func requestPath(s string) (string, error) {
 func statusCode(s string) (int, error) {
 	n, err := strconv.Atoi(s)
 	if err != nil || n < 200 || n > 599 || n/100 == 3 {
-		return 0, errors.New("is no status code; allowed: 200 to 299 and 400 to 599 (a redirect is neither followed nor a success)")
+		return 0, errors.New("is not an allowed status code; allowed: 200 to 299 and 400 to 599 (a redirect is neither followed nor a success)")
 	}
 	return n, nil
 }
@@ -158,16 +158,16 @@ func arguments(name string, into *[]string) key {
 	return key{name: name, read: func(d *decoder, path string, n *yaml.Node) {
 		literals(name, into).read(d, path, n)
 		if len(*into) > 64 {
-			d.add(n, "%s: %d arguments; allowed are 64", path, len(*into))
+			d.add(n, "%s: %d arguments are too many; at most 64 are allowed", path, len(*into))
 		}
 		for i, s := range *into {
 			entry := resolve(n).Content[i]
 			if len(s) > 4096 || strings.ContainsRune(s, 0) {
-				d.add(entry, "%s[%d]: %d bytes; allowed are 4096, and no zero byte", path, i, len(s))
+				d.add(entry, "%s[%d]: the argument has %d bytes; at most 4096 are allowed, and no zero byte", path, i, len(s))
 			}
 			for _, w := range wordLike.FindAllString(s, -1) {
 				if !slices.Contains(programWords, w) {
-					d.add(entry, "%s[%d]: the word %s is unknown; known are %s", path, i, w,
+					d.add(entry, "%s[%d]: the word %s is unknown; allowed: %s", path, i, w,
 						strings.Join(programWords, ", "))
 				}
 			}
@@ -203,7 +203,7 @@ func unquoted(name string, into *string, want string, parse func(string) (string
 func literal(name string, into *string) key {
 	return key{name: name, read: func(d *decoder, path string, n *yaml.Node) {
 		if n = resolve(n); n.Kind != yaml.ScalarNode {
-			d.add(n, "%s: %s where a text is needed; put it in quotes", path, kindOf(n))
+			d.add(n, "%s: this is %s, but it has to be a text; put it in quotes", path, kindOf(n))
 			return
 		}
 		*into = n.Value

@@ -40,23 +40,23 @@ func (d *decoder) checkControllers(c *Config) {
 		}
 		if a := strings.ToLower(b.Modbus.Address); a != "" {
 			apart(i, at+".modbus.address", "address "+a, "has the address "+b.Modbus.Address+" too",
-				"one board is one controller: let the lines name that one")
+				"one board is one controller: name that one in the lines")
 		}
 		if s := b.RTU; s != nil && s.Device != "" {
 			apart(i, at+".rtu.device", "port "+s.Device, "has the port "+s.Device+" too",
-				"one bus is one controller: let the lines name that one")
+				"one bus is one controller: name that one in the lines")
 		}
 		if s := b.Serial; s != nil && s.Device != "" {
 			apart(i, at+".serial.device", "port "+s.Device, "has the port "+s.Device+" too",
-				"a port does one thing: a bus, or a contact by a control line")
+				"a port is either a bus or a contact on a control line: use another port")
 		}
 		if g := b.GPIO; g != nil && g.Chip != "" {
 			apart(i, at+".gpio.chip", "chip "+g.Chip, "has the chip "+g.Chip+" too",
-				"one chip is one controller: let the lines name that one")
+				"one chip is one controller: name that one in the lines")
 		}
 		if h := b.HTTP; h != nil && h.URL != "" {
-			apart(i, at+".http.url", "device "+strings.ToLower(strings.TrimRight(h.URL, "/")), "is that device too",
-				"one device is one controller: let the lines name that one")
+			apart(i, at+".http.url", "device "+strings.ToLower(strings.TrimRight(h.URL, "/")), "is the same device",
+				"one device is one controller: name that one in the lines")
 		}
 		if m := b.MQTT; m != nil {
 			d.checkPeer(&m.Peer, at+".mqtt", strings.HasPrefix(m.Address, "mqtts://"), "address", "mqtts://")
@@ -76,6 +76,6 @@ func (d *decoder) checkPeer(p *Peer, at string, secure bool, address, scheme str
 		d.add(d.at(at+"."+address), "%s.%s: certificates need %s; write that, or remove them", at, address, scheme)
 	}
 	if p.User == "" && d.has(at+".password") {
-		d.add(d.at(at+".password"), "%s.password: there is no user whose it is; add user", at)
+		d.add(d.at(at+".password"), "%s.password: a password needs a user; add user", at)
 	}
 }

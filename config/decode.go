@@ -55,7 +55,7 @@ func optional[T any](name string, into **T, fresh func() T, keys func(*T) []key)
 func list[T any](name string, into *[]T, fresh func() T, keys func(*T) []key) key {
 	return key{name: name, below: keys(new(T)), read: func(d *decoder, path string, n *yaml.Node) {
 		if n.Kind != yaml.SequenceNode {
-			d.add(n, "%s: %s where a list is needed; begin each entry with a dash", name, kindOf(n))
+			d.add(n, "%s: this is %s, but it has to be a list; begin each entry with a dash", name, kindOf(n))
 			return
 		}
 		*into = make([]T, len(n.Content))
@@ -71,7 +71,7 @@ func (d *decoder) mapping(n *yaml.Node, path string, keys []key) {
 	n = resolve(n)
 	d.places[path] = n
 	if n.Kind != yaml.MappingNode {
-		d.add(n, "%s: %s where a mapping is needed; allowed keys: %s", shown(path), kindOf(n), names(keys))
+		d.add(n, "%s: this is %s, but it has to be a mapping; allowed keys: %s", shown(path), kindOf(n), names(keys))
 		return
 	}
 	d.pairs(n, path, keys, map[string]int{}, 0)
@@ -101,7 +101,7 @@ func (d *decoder) pairs(n *yaml.Node, path string, keys []key, seen map[string]i
 		case k.Kind != yaml.ScalarNode:
 			d.add(k, "%s: a key must be a plain word; allowed keys: %s", shown(path), names(keys))
 		case own[k.Value]:
-			d.add(k, "%s is repeated, it stands on line %d already; remove one of them", join(path, k.Value), line)
+			d.add(k, "%s is already on line %d; remove one of them", join(path, k.Value), line)
 		case line != 0: // a key of the mapping itself overrides a merged one
 		case row == nil:
 			d.add(k, "%s", unknown(path, k.Value, keys))
@@ -188,7 +188,7 @@ func unknown(path, name string, keys []key) string {
 			best, distance = k.name, n
 		}
 	}
-	text := fmt.Sprintf("%s is no key", join(path, name))
+	text := fmt.Sprintf("%s is not a known key", join(path, name))
 	for _, k := range keys {
 		if best == "" && find(k.below, name) != nil {
 			return fmt.Sprintf("%s here; it belongs under %s:", text, k.name)

@@ -17,21 +17,21 @@ func Warnings(c *Config) []string {
 	w := append(extensionWarnings(c), c.diallingWarnings()...)
 	w = append(w, c.portWarnings()...)
 	if c.Journal.File == "" {
-		w = append(w, "there is no journal.file, so nothing will be recorded: after a hold that stayed nobody can say why, and what a line has learnt is lost with a restart")
+		w = append(w, "there is no journal.file, so nothing is recorded: nobody can find out later why a hold did not clear, and what a line has learnt is lost at a restart")
 	}
 	for i := range c.Lines {
 		l := &c.Lines[i]
 		k := &l.Contact
 		switch {
 		case k.Driver == "none":
-			w = append(w, fmt.Sprintf("line %s has no contact: it only looks on, and no hold is cleared", l.Name))
+			w = append(w, fmt.Sprintf("line %s has no contact: it is only monitored, and no hold is cleared", l.Name))
 			continue
 		case l.Policy.LifeSafety:
 			w = append(w, fmt.Sprintf("line %s is marked life_safety, so its contact is never opened; take the contact out of its loop",
 				l.Name))
 		}
 		if p := &l.Policy; !p.LifeSafety && p.Lead+longest(p) > dialWindow-commandTime {
-			w = append(w, fmt.Sprintf("line %s: lead %v and an interval of %v leave less than %v of the %v after the BYE to get the command to the board, so nothing is opened for it when the adapter does not answer its BYE: shorten lead or the interval",
+			w = append(w, fmt.Sprintf("line %s: lead %v and an interval of %v leave less than %v of the %v after the BYE for the command to the board, so the loop is not opened if the adapter does not answer its BYE: shorten lead or the interval",
 				l.Name, p.Lead, longest(p), commandTime, dialWindow))
 		}
 		if !l.Policy.LifeSafety {
@@ -61,7 +61,7 @@ func (l *Line) windowWarnings() []string {
 			what = fmt.Sprintf("step %d", i)
 		}
 		if why := r.Why(v); why != "" {
-			w = append(w, fmt.Sprintf("line %s: %s may not do: %s; `clearback window %[1]s` shows what is possible",
+			w = append(w, fmt.Sprintf("line %s: %s may not work: %s; `clearback window %[1]s` shows what is possible",
 				l.Name, what, why))
 		}
 	}
@@ -80,10 +80,10 @@ func (l *Line) openingWarnings() []string {
 	n := l.Policy.OpeningsPerMinute
 	switch {
 	case n < fewOpenings:
-		return []string{fmt.Sprintf("line %s: openings_per_minute %d is so low that people reach it with short calls; then no clearing opens the loop for %v",
+		return []string{fmt.Sprintf("line %s: openings_per_minute %d is so low that people may reach it with short calls; after that no clearing opens the loop for %v",
 			l.Name, n, supervision.BreakerPause)}
 	case n > manyOpenings:
-		return []string{fmt.Sprintf("line %s: openings_per_minute %d is more than people make, so forged calls can make its relay rattle",
+		return []string{fmt.Sprintf("line %s: openings_per_minute %d is more than people cause, so forged calls can operate its relay very often",
 			l.Name, n)}
 	}
 	return nil
@@ -107,7 +107,7 @@ func extensionWarnings(c *Config) []string {
 			}
 			for digit := range strings.SplitSeq(supervision.UnlistedPrefixes, "") {
 				if _, behindDigit := numbers.DialUnlisted(digit + n); behindDigit && matches(p, digit+n) {
-					w = append(w, fmt.Sprintf("emergency number %s behind %s may also be an extension of the PBX (pattern %s): after a call to that extension nothing is opened, and on a line that may not dial it the call counts as an emergency call; renumber the extension",
+					w = append(w, fmt.Sprintf("emergency number %s after %s may also be an extension of the PBX (pattern %s): after a call to that extension nothing is opened, and on a line that may not dial it the call counts as an emergency call; renumber the extension",
 						n, digit, p))
 				}
 			}
@@ -144,7 +144,7 @@ func (l *Line) describe() string {
 	fmt.Fprintf(&b, "line %s: ", l.Name)
 	k := &l.Contact
 	if k.Driver == "none" {
-		b.WriteString("no contact; what would have been opened is only logged.")
+		b.WriteString("no contact; openings are only logged, not made.")
 		return b.String()
 	}
 	fmt.Fprintf(&b, "contact of kind %s, %s. ", k.Kind(), k.place())
@@ -162,21 +162,21 @@ func (l *Line) describe() string {
 func (v *Verify) describe() string {
 	switch v.By {
 	case "options":
-		return "the adapter is asked with OPTIONS"
+		return "To check whether the hold has cleared, the adapter is asked with OPTIONS."
 	case "sense":
-		return "the loop-current input is read"
+		return "To check whether the hold has cleared, the loop-current input is read."
 	}
-	return "nobody looks"
+	return "Whether the hold has cleared is not checked."
 }
 
 func (l *Line) describeInterval(b *strings.Builder) {
-	fmt.Fprintf(b, "An interruption lasts %v", l.Policy.Interval)
+	fmt.Fprintf(b, "An interruption lasts %v. ", l.Policy.Interval)
 	if n := len(l.Policy.Steps); n > 0 {
-		fmt.Fprintf(b, ", and after holds that stayed %s", strings.Trim(fmt.Sprint(l.Policy.Steps), "[]"))
+		fmt.Fprintf(b, "After holds that did not clear: %s. ", strings.Trim(fmt.Sprint(l.Policy.Steps), "[]"))
 	}
-	fmt.Fprintf(b, "; whether the hold cleared: %s.", l.Verify.describe())
+	b.WriteString(l.Verify.describe())
 	if l.Policy.Repeats > 0 {
-		fmt.Fprintf(b, " While it stays, one clearing repeats the interruption up to %d times and may cut into somebody's dialling (accepted: accept_cutting_into_dialling).",
+		fmt.Fprintf(b, " While the hold stays, one clearing repeats the interruption up to %d times, which may cut into somebody's dialling (accepted: accept_cutting_into_dialling).",
 			l.Policy.Repeats)
 	}
 }
@@ -190,7 +190,7 @@ func (c *Config) portWarnings() []string {
 		}
 	}
 	if have := (int(c.Media.PortHigh) - int(c.Media.PortLow) + 1) / c.portsPerCall(); have < calls {
-		return []string{fmt.Sprintf("media.ports is enough for %d calls at once, and all lines together may have %d (calls); a call that finds no port is refused",
+		return []string{fmt.Sprintf("media.ports is enough for %d calls at once, but all lines together may have %d (calls); a call without a port is refused",
 			have, calls)}
 	}
 	return nil

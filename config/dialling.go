@@ -69,17 +69,17 @@ func (c *Config) describeDialling(l *Line) string {
 	p, err := c.DialPlan(l)
 	switch {
 	case l.Dial.International:
-		b.WriteString("; those of other countries too")
+		b.WriteString(", in other countries too")
 	case err == nil:
-		fmt.Fprintf(&b, "; those of other countries are refused (dial.international), which is what begins with + or an international prefix and not with +%s",
+		fmt.Fprintf(&b, "; numbers in other countries are refused (dial.international): those that begin with + or an international prefix, but not with +%s",
 			p.CallingCode())
 		if len(c.Emergency.Prefixes) > 0 {
 			fmt.Fprintf(&b, ", also after %s for an outside line", strings.Join(c.Emergency.Prefixes, " or "))
 		} else {
-			b.WriteString(" (emergency.outside_prefixes is empty, so behind a digit for an outside line they are not known)")
+			b.WriteString(" (emergency.outside_prefixes is empty, so they are not recognised after a digit for an outside line)")
 		}
 	}
-	b.WriteString(". Emergency numbers always.")
+	b.WriteString(". Emergency numbers are always allowed.")
 	return b.String()
 }
 
@@ -94,7 +94,7 @@ func (c *Config) diallingWarnings() []string {
 		l := &c.Lines[i]
 		for _, p := range l.Dial.Deny {
 			if numbers.Emergency(p) {
-				w = append(w, fmt.Sprintf("line %s: dial.deny has the emergency number %s, which always passes", l.Name,
+				w = append(w, fmt.Sprintf("line %s: dial.deny has the emergency number %s, which is always allowed", l.Name,
 					p))
 			}
 		}

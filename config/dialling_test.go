@@ -79,9 +79,9 @@ func TestSecondServiceBehindAnotherProxy(t *testing.T) {
 
 func TestDescribeDialling(t *testing.T) {
 	for keys, want := range map[string]string{
-		"": "line box-office: may call every number; those of other countries are refused (dial.international), which is what begins with + or an international prefix and not with +44 (emergency.outside_prefixes is empty, so behind a digit for an outside line they are not known). Emergency numbers always.",
-		"    dial: {allow: [555xxxx, 1xx], deny: [5550199]}\nemergency: {outside_prefixes: ['9']}": "line box-office: may call only 555xxxx 1xx, except 5550199; those of other countries are refused (dial.international), which is what begins with + or an international prefix and not with +44, also after 9 for an outside line. Emergency numbers always.",
-		"    dial: {international: true, deny: ['0900*']}":                                         "line box-office: may call every number, except 0900*; those of other countries too. Emergency numbers always.",
+		"": "line box-office: may call every number; numbers in other countries are refused (dial.international): those that begin with + or an international prefix, but not with +44 (emergency.outside_prefixes is empty, so they are not recognised after a digit for an outside line). Emergency numbers are always allowed.",
+		"    dial: {allow: [555xxxx, 1xx], deny: [5550199]}\nemergency: {outside_prefixes: ['9']}": "line box-office: may call only 555xxxx 1xx, except 5550199; numbers in other countries are refused (dial.international): those that begin with + or an international prefix, but not with +44, also after 9 for an outside line. Emergency numbers are always allowed.",
+		"    dial: {international: true, deny: ['0900*']}":                                         "line box-office: may call every number, except 0900*, in other countries too. Emergency numbers are always allowed.",
 		"    dial: {deny: ['*']}\n    location: Stage door, Millrace Lane 7":                       "line box-office: may call emergency numbers, and nothing else (dial.deny). Its location: Stage door, Millrace Lane 7.",
 		"    dial: {deny: ['*']}": "line box-office: may call emergency numbers, and nothing else (dial.deny).",
 	} {
@@ -98,12 +98,12 @@ func TestDiallingAndPortWarnings(t *testing.T) {
 	warned := func(text string) string { return strings.Join(Warnings(parsed(t, text)), "\n") }
 	require.NotContains(t, warned(small), "dial.deny")
 	require.Contains(t, warned(with("    dial: {deny: ['999', '0900*']}\n")),
-		"line box-office: dial.deny has the emergency number 999, which always passes")
+		"line box-office: dial.deny has the emergency number 999, which is always allowed")
 	require.NotContains(t, warned(small), "media.ports")
 	require.NotContains(t, warned(small+"media: {ports: 30000-30015}\n"), "media.ports",
 		"four calls of the line that relays")
 	require.Contains(t, warned(small+"media: {ports: 30000-30013}\n"),
-		"media.ports is enough for 3 calls at once, and all lines together may have 4")
+		"media.ports is enough for 3 calls at once, but all lines together may have 4")
 }
 
 // Every country that has emergency numbers also has a calling code.

@@ -38,28 +38,28 @@ func (k *Contact) whenDaemonDies() string {
 	case "oneshot":
 		return k.whenTimed() + k.whenLate()
 	case "watchdog":
-		return fmt.Sprintf("If the daemon or the link dies in an interruption, the board drops its outputs and closes the loop within %v. ",
+		return fmt.Sprintf("If the daemon or the link fails during an interruption, the board drops its outputs and closes the loop within %v. ",
 			k.Watchdog.Timeout)
 	}
-	const late = "An opening that a broker, the network or the device held back may come late, under whatever call there is by then" +
+	const late = "An opening that a broker, the network or the device delays may happen late, during whatever call is then in progress" +
 		acceptedLate
 	switch {
 	case k.Driver == DriverGPIO:
-		return "If the daemon dies in an interruption, the kernel frees the line, and it depends on the chip whether the loop closes; if it does not, or the daemon or this machine hangs, the loop stays open until somebody closes it" +
+		return "If the daemon dies during an interruption, the kernel frees the line, and it depends on the chip whether the loop closes; if it does not, or the daemon or this machine hangs, the loop stays open until somebody closes it" +
 			acceptedDies
 	case k.Driver == DriverSerial && k.OpenLevel == "on":
-		return "If the daemon dies in an interruption, the kernel turns the line off and the loop closes; if the daemon or this machine hangs, the loop stays open until somebody closes it" +
+		return "If the daemon dies during an interruption, the kernel turns the line off and the loop closes; if the daemon or this machine hangs, the loop stays open until somebody closes it" +
 			acceptedDies
 	case k.plain() && k.MQTT.Plain.Timed != nil:
 		return k.whenTimed() + late
 	case k.plain():
-		return "If the daemon or its link dies in an interruption, the broker tells the device to close; if the broker, its network or the device dies, the loop stays open until somebody closes it" +
+		return "If the daemon or its link fails during an interruption, the broker tells the device to close; if the broker, its network or the device fails, the loop stays open until somebody closes it" +
 			acceptedDies + late
 	case k.Driver == DriverHTTP || k.Driver == DriverCommand:
-		return "If the daemon or the way to the contact dies in an interruption, the loop stays open until somebody closes it" +
+		return "If the daemon or the link to the contact fails during an interruption, the loop stays open until somebody closes it" +
 			acceptedDies + k.whenLate()
 	}
-	return "If the daemon or the link dies in an interruption, the loop stays open until somebody closes it" +
+	return "If the daemon or the link fails during an interruption, the loop stays open until somebody closes it" +
 		acceptedDies
 }
 
@@ -79,20 +79,20 @@ func (k *Contact) whenTimed() string {
 	limit := k.ownTimer().limit
 	switch {
 	case k.flat():
-		return fmt.Sprintf("If the daemon or the link dies in an interruption, the board itself closes the loop when the interval ends (at most %v). ",
+		return fmt.Sprintf("If the daemon or the link fails during an interruption, the board itself closes the loop when the interval ends (at most %v). ",
 			limit)
 	case k.Driver == DriverCommand:
-		return fmt.Sprintf("If the daemon dies in an interruption, the loop closes when the interval ends (at most %v), if the program keeps what timed promises: kill the daemon in an opening once, and look. ",
+		return fmt.Sprintf("If the daemon dies during an interruption, the loop closes when the interval ends (at most %v), if the program does what timed promises: to test that, kill the daemon once during an opening. ",
 			limit)
 	}
-	return fmt.Sprintf("If the daemon or the way to the contact dies in an interruption, the device itself closes the loop when the interval ends (at most %v). ",
+	return fmt.Sprintf("If the daemon or the link to the contact fails during an interruption, the device itself closes the loop when the interval ends (at most %v). ",
 		limit)
 }
 
 func (k *Contact) whenPowerFails() string {
 	switch {
 	case !k.hasLevel():
-		return "If the relay loses power, the loop closes only if it is wired so that an energised relay opens the loop: see to that. "
+		return "If the relay loses power, the loop closes only if it is wired so that an energised relay opens the loop: make sure of that. "
 	case k.OpenLevel == "off":
 		return fmt.Sprintf("If the %s loses power, the loop opens and stays open (accepted: accept_open_if_power_fails). ",
 			k.poweredPart())
@@ -114,11 +114,11 @@ func Unbounded(c *Config) (w []string) {
 func (l *Line) unbounded() (w []string) {
 	k := &l.Contact
 	if k.needsConsent() {
-		w = append(w, fmt.Sprintf("line %s: its loop may stay open for good if %s in an interruption; nothing bounds that (accepted)",
+		w = append(w, fmt.Sprintf("line %s: its loop may stay open indefinitely if %s during an interruption (accepted)",
 			l.Name, k.whatDies()))
 	}
 	if k.plain() {
-		w = append(w, fmt.Sprintf("line %s: its loop may open late, under whatever call there is by then, if a broker, the network or the device stood still; nothing bounds how late (accepted)",
+		w = append(w, fmt.Sprintf("line %s: its loop may open late, during whatever call is then in progress, if a broker, the network or the device was stopped; there is no limit to how late (accepted)",
 			l.Name))
 	}
 	return w
@@ -135,11 +135,11 @@ func (k *Contact) whatDies() string {
 		}
 		return "the daemon or this machine hangs or dies"
 	case DriverMQTT:
-		return "the broker, its network or the device dies"
+		return "the broker, its network or the device fails"
 	case DriverHTTP:
-		return "the daemon, this machine or the network to the device dies"
+		return "the daemon, this machine or the network to the device fails"
 	case DriverCommand:
-		return "the daemon, this machine or the program dies"
+		return "the daemon, this machine or the program fails"
 	}
-	return "the daemon, this machine or the link to the board dies"
+	return "the daemon, this machine or the link to the board fails"
 }

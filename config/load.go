@@ -111,7 +111,7 @@ func (d *decoder) syntax(err error, data []byte) {
 	if strings.HasPrefix(text, "unknown anchor") {
 		text = "an alias (*) names an anchor (&) that does not exist"
 	}
-	d.add(n, "this is not YAML: %s; mend the indentation, the colon or the quotes on this line or the one before it",
+	d.add(n, "this is not YAML: %s; fix the indentation, the colon or the quotes on this line or the one before it",
 		text)
 }
 

@@ -19,35 +19,35 @@ const digits = "0123456789"
 
 func name(s string) (string, error) {
 	if len(s) > 32 || !only(s, digits+"abcdefghijklmnopqrstuvwxyz-") {
-		return "", errors.New("is no name; allowed: 1 to 32 of a-z, 0-9 and -")
+		return "", errors.New("is not a name; allowed: 1 to 32 of a-z, 0-9 and -")
 	}
 	return s, nil
 }
 
 func host(s string) (string, error) {
 	if len(s) > 253 || !only(s, digits+"abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ.-:") {
-		return "", errors.New("is no host; write a name or an IP address, without a port")
+		return "", errors.New("is not a host; write a name or an IP address, without a port")
 	}
 	return s, nil
 }
 
 func realm(s string) (string, error) {
 	if len(s) > 64 || !only(s, digits+"abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ.-_") {
-		return "", errors.New("is no realm; allowed: 1 to 64 letters, digits, dots, - and _")
+		return "", errors.New("is not a realm; allowed: 1 to 64 letters, digits, dots, - and _")
 	}
 	return s, nil
 }
 
 func dialled(s string) (string, error) {
 	if len(s) > 15 || !only(s, digits) {
-		return "", errors.New("is no number; allowed: 1 to 15 digits")
+		return "", errors.New("is not a number; allowed: 1 to 15 digits")
 	}
 	return s, nil
 }
 
 func pattern(s string) (string, error) {
 	if len(s) > 15 || !only(s, digits+"x") {
-		return "", errors.New("is no pattern of extensions; allowed: 1 to 15 of 0-9 and x for any digit, such as 1xx")
+		return "", errors.New("is not a pattern of extensions; allowed: 1 to 15 of 0-9, and x for any digit, such as 1xx")
 	}
 	return s, nil
 }
@@ -55,7 +55,7 @@ func pattern(s string) (string, error) {
 // group parses the name or number of a system group.
 func group(s string) (string, error) {
 	if len(s) > 32 || !only(s, digits+"abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ_-.") {
-		return "", errors.New("is no group; write the name of one, such as operators, or its number")
+		return "", errors.New("is not a group; write the name of a group, such as operators, or its number")
 	}
 	return s, nil
 }
@@ -118,7 +118,7 @@ func release(name string, low, high *time.Duration) key {
 		const least, most = time.Millisecond, 3 * time.Second
 		switch {
 		case err != nil || err2 != nil:
-			d.add(n, "%s: %q is no release time; write the measured one, such as 350ms, or the shortest and the longest that are likely, such as 50ms-600ms",
+			d.add(n, "%s: %q is not a release time; write the measured one, such as 350ms, or the shortest and the longest that are likely, such as 50ms-600ms",
 				path, s)
 		case a < least || b < a || b > most:
 			d.add(n, "%s: %q is out of range; allowed: %v to %v, the shorter one first", path, s, least, most)

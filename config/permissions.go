@@ -32,11 +32,11 @@ func permissionWarnings(path string, secrets []string) (w []string) {
 	}
 	for _, s := range slices.Compact(slices.Sorted(slices.Values(secrets))) {
 		if who := file.Readable(s); who != "" {
-			w = append(w, fmt.Sprintf("%s has a secret and may be read by %s; chmod 600 it, or have systemd hand it over (LoadCredential=)",
+			w = append(w, fmt.Sprintf("%s contains a secret and may be read by %s; chmod 600 it, or have systemd hand it over (LoadCredential=)",
 				s, who))
 		}
 		if who := file.Writable(s); who != "" {
-			w = append(w, fmt.Sprintf("%s has a secret and may be written by %s; chmod 600 it", s, who))
+			w = append(w, fmt.Sprintf("%s contains a secret and may be written by %s; chmod 600 it", s, who))
 		}
 	}
 	return w

@@ -36,10 +36,10 @@ func TestPermissionWarnings(t *testing.T) {
 		{path, 0o646, path + " may be written by everybody"},
 		{dir, 0o775, dir + ", the directory of the configuration, may be written by its group"},
 		{dir, 0o777, dir + ", the directory of the configuration, may be written by everybody"},
-		{word, 0o640, word + " has a secret and may be read by its group"},
-		{word, 0o604, word + " has a secret and may be read by everybody"},
-		{word, 0o602, word + " has a secret and may be written by everybody"},
-		{key, 0o644, key + " has a secret and may be read by everybody"},
+		{word, 0o640, word + " contains a secret and may be read by its group"},
+		{word, 0o604, word + " contains a secret and may be read by everybody"},
+		{word, 0o602, word + " contains a secret and may be written by everybody"},
+		{key, 0o644, key + " contains a secret and may be read by everybody"},
 	} {
 		before, err := os.Stat(x.path)
 		require.NoError(t, err)

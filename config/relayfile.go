@@ -198,7 +198,7 @@ func brokerAddress(s string) (string, error) {
 		rest, ok = strings.CutPrefix(s, "mqtts://")
 	}
 	if _, err := hostPort(rest); !ok || err != nil {
-		return "", errors.New("is no broker; write such as mqtt://broker.millrace.example:1883, or mqtts:// and port 8883")
+		return "", errors.New("is not a broker; write one such as mqtt://broker.millrace.example:1883, or mqtts:// and port 8883")
 	}
 	return s, nil
 }
@@ -206,7 +206,7 @@ func brokerAddress(s string) (string, error) {
 func topicPrefix(s string) (string, error) {
 	if len(s) > 128 || strings.HasPrefix(s, "/") || strings.HasSuffix(s, "/") ||
 		!only(s, digits+"abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ-_./") {
-		return "", errors.New("is no beginning of a topic; write such as millrace/relay, of letters, digits, - _ . and / within")
+		return "", errors.New("is not a topic prefix; write one such as millrace/relay, of letters, digits, - _ . and (not at its ends) /")
 	}
 	return s, nil
 }
@@ -235,16 +235,16 @@ func relaySerialKeys(s *RelaySerial) []key {
 // validateRelay checks the relations between values.
 func (d *decoder) validateRelay(r *Relay) {
 	if !r.Listen.IsValid() && !d.has("listen") && r.MQTT == nil {
-		d.add(d.at(""), "neither listen nor mqtt; nobody could reach the contacts: add listen: with allow_from:, or mqtt:")
+		d.add(d.at(""), "there is neither listen nor mqtt, so the contacts could not be reached; add listen: with allow_from:, or mqtt:")
 	}
 	if d.has("listen") && (!d.has("allow_from") || len(d.at("allow_from").Content) == 0) {
 		d.add(d.at("listen"),
-			"listen needs allow_from, since the protocol knows no password: list the daemon's address")
+			"listen needs allow_from, because the protocol has no password; list the daemon's address")
 	}
 	for i, p := range r.AllowFrom {
 		if p.Bits() == 0 {
 			d.add(d.at(fmt.Sprintf("allow_from[%d]", i)),
-				"allow_from: %v is everybody; list the daemon's address or network", p)
+				"allow_from: %v allows everybody; list the daemon's address or network", p)
 		}
 	}
 	if m := r.MQTT; m != nil {
@@ -259,7 +259,7 @@ func (d *decoder) validateRelay(r *Relay) {
 		d.add(d.at("contacts"), "contacts has no entry; add one")
 	}
 	if n := len(r.Contacts); n > mostRelayContacts {
-		d.add(d.at(fmt.Sprintf("contacts[%d]", mostRelayContacts)), "contacts: %d of them; allowed are %d", n,
+		d.add(d.at(fmt.Sprintf("contacts[%d]", mostRelayContacts)), "contacts: %d entries are too many; at most %d are allowed", n,
 			mostRelayContacts)
 	}
 	d.validateRelayContacts(r.Contacts)
@@ -285,11 +285,11 @@ func (d *decoder) validateRelayContacts(all []RelayContact) {
 			ways++
 		}
 		if ways != 1 {
-			d.add(d.at(path), "%s: %d outputs; write exactly one of gpio, serial and simulated", path, ways)
+			d.add(d.at(path), "%s: it has %d outputs; write exactly one of gpio, serial and simulated", path, ways)
 			continue
 		}
 		if other, taken := outputs[output]; taken && output != "" {
-			d.add(d.at(path), "%s: %s drives %s already; each contact needs an output of its own", path, other, output)
+			d.add(d.at(path), "%s: %s already drives %s; each contact needs an output of its own", path, other, output)
 		}
 		outputs[output] = c.Name
 	}

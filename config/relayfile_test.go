@@ -51,16 +51,16 @@ func TestRelayFaults(t *testing.T) {
 	for _, x := range []struct{ text, want string }{
 		{"", "1:1: the file is empty; deploy/relay.yaml shows every key"},
 		{with("allow_from", "allow_form"),
-			"1:9: listen needs allow_from, since the protocol knows no password: list the daemon's address\n" +
-				"2:1: allow_form is no key; did you mean allow_from?"},
+			"1:9: listen needs allow_from, because the protocol has no password; list the daemon's address\n" +
+				"2:1: allow_form is not a known key; did you mean allow_from?"},
 		{with("[192.0.2.10, 192.0.2.64/26]", "[]"),
-			"1:9: listen needs allow_from, since the protocol knows no password: list the daemon's address"},
+			"1:9: listen needs allow_from, because the protocol has no password; list the daemon's address"},
 		{with("192.0.2.10", "0.0.0.0/0"),
-			"2:14: allow_from: 0.0.0.0/0 is everybody; list the daemon's address or network"},
+			"2:14: allow_from: 0.0.0.0/0 allows everybody; list the daemon's address or network"},
 		{with("192.0.2.10", "pbx"),
 			`2:14: allow_from[0]: "pbx" is neither an IP address nor a network; write 192.0.2.21 or 192.0.2.0/24`},
 		{with("listen: 127.0.0.1:1502\n", ""),
-			"1:1: neither listen nor mqtt; nobody could reach the contacts: add listen: with allow_from:, or mqtt:"},
+			"1:1: there is neither listen nor mqtt, so the contacts could not be reached; add listen: with allow_from:, or mqtt:"},
 		{with("contacts", "max_interval: 66s\ncontacts"),
 			`3:15: max_interval: "66s" is out of range; allowed: 1ms to 1m5.535s`},
 		{with("contacts", "watchdog: 50ms\ncontacts"),
@@ -69,25 +69,25 @@ func TestRelayFaults(t *testing.T) {
 			"3:20: hardware_watchdog.device is missing; it is required: add it here\n" +
 				`3:30: hardware_watchdog.timeout: "1s" is out of range; allowed: 2s to 10m0s`},
 		{with("contacts", "mqtt: {address: broker.millrace.example, prefix: /a}\ncontacts"),
-			`3:17: mqtt.address: "broker.millrace.example" is no broker; write such as mqtt://broker.millrace.example:1883, or mqtts:// and port 8883` +
+			`3:17: mqtt.address: "broker.millrace.example" is not a broker; write one such as mqtt://broker.millrace.example:1883, or mqtts:// and port 8883` +
 				"\n" +
-				`3:50: mqtt.prefix: "/a" is no beginning of a topic; write such as millrace/relay, of letters, digits, - _ . and / within`},
+				`3:50: mqtt.prefix: "/a" is not a topic prefix; write one such as millrace/relay, of letters, digits, - _ . and (not at its ends) /`},
 		{with("contacts", "mqtt: {address: mqtt://broker.millrace.example:1883, prefix: millrace, certificate: a.pem, password: hunter}\ncontacts"),
 			"3:7: mqtt: certificate and key belong together; add the other one\n" +
 				"3:17: mqtt.address: certificates need mqtts://; write that, or remove them\n" +
-				"3:102: mqtt.password: a secret does not stand in this file; write {file: PATH}, {env: NAME} or {credential: NAME}"},
-		{smallRelay + manyRelays(), "133:5: contacts: 65 of them; allowed are 64"},
+				"3:102: mqtt.password: a secret must not be in this file; write {file: PATH}, {env: NAME} or {credential: NAME}"},
+		{smallRelay + manyRelays(), "133:5: contacts: 65 entries are too many; at most 64 are allowed"},
 		{"listen: 127.0.0.1:1502\nallow_from: [192.0.2.10]\ncontacts: []\n", "3:11: contacts has no entry; add one"},
 		{with("stage-door", "box-office"),
 			`6:11: contacts[1].name: "box-office" is the name of contacts[0] too; each needs its own`},
 		{with("simulated: {}", "simulated: {}\n    gpio: {chip: gpiochip0, line: 4}"),
-			"9:5: contacts[2]: 2 outputs; write exactly one of gpio, serial and simulated"},
+			"9:5: contacts[2]: it has 2 outputs; write exactly one of gpio, serial and simulated"},
 		{with("    simulated: {}\n", ""),
-			"9:5: contacts[2]: 0 outputs; write exactly one of gpio, serial and simulated"},
+			"9:5: contacts[2]: it has 0 outputs; write exactly one of gpio, serial and simulated"},
 		{with("simulated: {}", "gpio: {chip: gpiochip0, line: 17}"),
-			"9:5: contacts[2]: box-office drives line 17 of chip gpiochip0 already; each contact needs an output of its own"},
+			"9:5: contacts[2]: box-office already drives line 17 of chip gpiochip0; each contact needs an output of its own"},
 		{with("simulated: {}", "serial: {device: /dev/ttyUSB0, line: dtr}"),
-			"9:5: contacts[2]: stage-door drives /dev/ttyUSB0 already; each contact needs an output of its own"},
+			"9:5: contacts[2]: stage-door already drives /dev/ttyUSB0; each contact needs an output of its own"},
 		{with("line: rts", "line: txd"), `8:42: contacts[1].serial.line: "txd" is not known; allowed: rts, dtr`},
 		{with("line: 17}", "line: 17, drive: hard, sense: {bias: up}}"),
 			`5:46: contacts[0].gpio.drive: "hard" is not known; allowed: push-pull, open-drain, open-source` + "\n" +

@@ -12,10 +12,10 @@ func (d *decoder) checkRequests(r *Requests, device *HTTPDevice, at string) {
 	switch {
 	case r.contract():
 	case r.Close == nil:
-		d.add(d.at(at), "%s.close is missing; without it an opening cannot be ended early", at)
+		d.add(d.at(at), "%s.close is missing; add it, because without it an opening cannot be ended early", at)
 	case r.Timed != nil && r.Open != nil:
 		d.add(d.at(at+".open"),
-			"%s.open: the device times openings (timed), so it is never told to open without an end; remove it", at)
+			"%s.open: the device times openings (timed), so open is never used; remove it", at)
 	case r.Timed == nil && r.Open == nil:
 		d.add(d.at(at), "%s: add timed if the device can end an opening by itself, else open", at)
 	}
@@ -27,7 +27,7 @@ func (d *decoder) checkRequests(r *Requests, device *HTTPDevice, at string) {
 			d.checkLength(at+".timed", own, t.templates()...)
 			if t.Limit == 0 && !d.has(at+".timed.limit") {
 				d.add(d.at(at+".timed"),
-					"%s.timed.limit is missing; it is required: the longest opening that is asked of the device", at)
+					"%s.timed.limit is missing; it is required: the longest opening that the device may be asked for", at)
 			}
 		}
 		d.checkRequest(&t.Request, device, at+".timed", "POST", r.contract(), "{seq}", "{ms}", "{s}")
@@ -57,13 +57,13 @@ func (d *decoder) checkRequest(q *Request, device *HTTPDevice, at, method string
 		method = q.Method
 	}
 	if method == "GET" && q.Body != "" {
-		d.add(d.at(at+".body"), "%s.body: a GET has none; put what it says into the path, or use POST", at)
+		d.add(d.at(at+".body"), "%s.body: a GET has no body; put its content into the path, or use POST", at)
 	}
 	d.checkWords(at+".path", q.Path, device, may)
 	d.checkWords(at+".body", q.Body, device, may)
 	for i, code := range q.Refused {
 		if slices.Contains(q.Success, code) {
-			d.add(d.at(fmt.Sprintf("%s.refused[%d]", at, i)), "%s.refused: %d cannot be a success and a refusal", at,
+			d.add(d.at(fmt.Sprintf("%s.refused[%d]", at, i)), "%s.refused: %d cannot be both a success and a refusal; remove one of them", at,
 				code)
 		}
 	}
@@ -75,12 +75,12 @@ func (d *decoder) checkWords(at, template string, device *HTTPDevice, may []stri
 	for _, w := range requestWord.FindAllString(template, -1) {
 		switch {
 		case !slices.Contains(nameWords, w) && !slices.Contains(may, w):
-			d.add(d.at(at), "%s: it has a word in braces that does not belong there; known are %s", at,
+			d.add(d.at(at), "%s: it contains a word in braces that is not allowed there; allowed: %s", at,
 				strings.Join(append(slices.Clone(nameWords), may...), " "))
 			return
 		case device == nil, w == "{password}" && d.env.ReadFile == nil: // the value is not known here
 		case w == "{user}" && !isUnreserved(device.User), w == "{password}" && !isUnreserved(device.Password.Reveal()):
-			d.add(d.at(at), "%s: what stands for %s, the controller's, may have letters, digits and - . _ ~ only, at least one; choose another, or leave the word out",
+			d.add(d.at(at), "%s: the controller's value for %s may contain only letters, digits and - . _ ~, and must not be empty; choose another value, or remove the word",
 				at, w)
 			return
 		}

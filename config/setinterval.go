@@ -36,15 +36,15 @@ func WithInterval(name string, data []byte, line string, interval time.Duration)
 		return nil, fmt.Errorf("%s: line %s: %w: %w", name, line, ErrInterval, fmt.Errorf(format, a...))
 	}
 	if interval <= 0 || interval%time.Millisecond != 0 {
-		return refuse("%v is no interval; it is a whole number of milliseconds", interval)
+		return refuse("%v is not an interval; it has to be a whole number of milliseconds", interval)
 	}
 	before := read(name, data)
 	if len(before.faults) > 0 {
-		return refuse("the file has faults already; mend them first (`clearback check %s`): %v", name, before.faults[0])
+		return refuse("the file already has faults; fix them first (`clearback check %s`): %v", name, before.faults[0])
 	}
 	at := slices.IndexFunc(before.config.Lines, func(l Line) bool { return l.Name == line })
 	if at < 0 {
-		return refuse("there is no such line; the file has %s", before.names())
+		return refuse("there is no such line; the lines of the file are %s", before.names())
 	}
 	if before.config.Lines[at].Policy.Interval == interval && before.d.has(fmt.Sprintf("lines[%d].policy.interval",
 		at)) {
@@ -62,7 +62,7 @@ func WithInterval(name string, data []byte, line string, interval time.Duration)
 		}
 	}
 	if first == nil {
-		return refuse("its place in the file is written in a way that is not known here; write policy: {interval: %v} into the line by hand",
+		return refuse("this part of the file has a form that cannot be edited automatically; write policy: {interval: %v} into the line by hand",
 			interval)
 	}
 	return refuse("%w", first)
@@ -97,7 +97,7 @@ func (r *parsedFile) names() string {
 // steps. Otherwise the error says what to do.
 func (r *parsedFile) onlyInterval(after *parsedFile, at int, interval time.Duration) error {
 	if after.config == nil || len(after.config.Lines) != len(r.config.Lines) {
-		return errors.New("the file would not be read as before; write the interval by hand")
+		return errors.New("the lines of the file would change; write the interval by hand")
 	}
 	for _, f := range after.faults {
 		return fmt.Errorf("with %v the file would have a fault: %s%s", interval, f.Problem,

@@ -35,7 +35,7 @@ func (r *parsedFile) remedy(after *parsedFile, line int, interval time.Duration)
 	if _, still := after.remainingSteps(line, interval); !trim || !still {
 		return ""
 	}
-	return fmt.Sprintf(" (change policy.steps first: take out what is not longer than %v, so that %s is left, or take steps out, and they are computed)",
+	return fmt.Sprintf(" (change policy.steps first: remove the steps that are not longer than %v, so that %s is left, or remove steps, so that they are computed)",
 		interval, flow(left))
 }
 
@@ -50,7 +50,7 @@ func (s sharedKeys) refusal(others []string) error {
 	case s.steps:
 		what, pairs = "steps", "steps: [...]"
 	}
-	return fmt.Errorf("other lines take it from the same mapping, by & and *: %s; write each of them %s of its own first (policy: {<<: *NAME, %s})",
+	return fmt.Errorf("other lines share the same mapping through & and *: %s; first give each of them %s of its own (policy: {<<: *NAME, %s})",
 		strings.Join(others, ", "), what, pairs)
 }
 

@@ -112,33 +112,33 @@ func TestWithIntervalRefuses(t *testing.T) {
 		text     string
 		interval time.Duration
 	}{
-		"other lines take it from the same mapping, by & and *: stage-door (800ms); write each of them an interval of its own first": {plain +
+		"other lines share the same mapping through & and *: stage-door (800ms); first give each of them an interval of its own": {plain +
 			"    policy: *usual\n", 700 * ms},
 		"with 100ms the file would have a fault: lines[0].policy.interval: 100ms is out of bounds": {plain,
 			100 * ms},
-		"change policy.steps first: take out what is not longer than 1.1s, so that [1.2s, 1.3s] is left": {strings.Replace(plain,
+		"change policy.steps first: remove the steps that are not longer than 1.1s, so that [1.2s, 1.3s] is left": {strings.Replace(plain,
 			"{interval: 800ms}",
 			"\n      interval: 800ms\n      steps:\n      - >-\n        1s\n      - 1.2s\n      - 1.3s", 1), 1100 * ms},
-		"change policy.steps first: take out what is not longer than 1.2s, so that [] is left": {strings.Replace(plain,
+		"change policy.steps first: remove the steps that are not longer than 1.2s, so that [] is left": {strings.Replace(plain,
 			"{interval: 800ms}", "\n      interval: 800ms\n      ? steps\n      : - 1s\n        - 1.2s", 1), 1200 * ms},
 		"with 1.5s the file would have a fault: lines[0].policy.interval: ": {strings.Replace(plain,
 			"{interval: 800ms}", "{interval: 800ms, steps: [1s]}", 1), 1500 * ms},
-		"by & and *: stage-door (900ms); write each of them steps of its own first (policy: {<<: *NAME, steps: [...]})": {strings.Replace(plain,
+		"through & and *: stage-door (900ms); first give each of them steps of its own (policy: {<<: *NAME, steps: [...]})": {strings.Replace(plain,
 			"{interval: 800ms}", "{interval: 800ms, steps: [1s, 1.2s]}", 1) +
 			"    policy: {<<: *usual, interval: 900ms}\n", time.Second},
-		"stage-door (800ms); write each of them an interval and steps of its own first (policy: {<<: *NAME, interval: ..., steps:": {strings.Replace(plain,
+		"stage-door (800ms); first give each of them an interval and steps of its own (policy: {<<: *NAME, interval: ..., steps:": {strings.Replace(plain,
 			"{interval: 800ms}", "{interval: 800ms, steps: [1s, 1.2s]}", 1) + "    policy: *usual\n", time.Second},
-		"stage-door (800ms); write each of them steps of its own first": {strings.Replace(plain,
+		"stage-door (800ms); first give each of them steps of its own": {strings.Replace(plain,
 			"{interval: 800ms}", "{steps: &s [1s, 1.2s]}", 1) + "    policy: {steps: *s}\n", time.Second},
-		"the file would not be read as before; write the interval by hand": {strings.Replace(plain,
+		"the lines of the file would change; write the interval by hand": {strings.Replace(plain,
 			"{interval: 800ms}", "{steps: [&s 1s, 1.2s]}", 1) + "    policy: {steps: [*s]}\n", time.Second},
-		"the file has faults already; mend them first (`clearback check f`): f:1:10: ": {strings.Replace(plain,
+		"the file already has faults; fix them first (`clearback check f`): f:1:10: ": {strings.Replace(plain,
 			"# The Millrace Playhouse.\ncountry: GB", "country: Britain", 1), 700 * ms},
-		"there is no such line; the file has green-room, stage-door": {strings.Replace(plain,
+		"there is no such line; the lines of the file are green-room, stage-door": {strings.Replace(plain,
 			"name: box-office", "name: green-room", 1), 700 * ms},
-		"700.5ms is no interval": {plain, 700*ms + 500*time.Microsecond},
-		"0s is no interval":      {plain, 0},
-		"its place in the file is written in a way that is not known here": {strings.Replace(plain, "{interval: 800ms}",
+		"700.5ms is not an interval": {plain, 700*ms + 500*time.Microsecond},
+		"0s is not an interval":      {plain, 0},
+		"this part of the file has a form that cannot be edited automatically": {strings.Replace(plain, "{interval: 800ms}",
 			"\n      interval: >-\n        800ms", 1), 700 * ms},
 	} {
 		got, err := WithInterval("f", []byte(c.text), "box-office", c.interval)
@@ -214,7 +214,7 @@ func TestSetInterval(t *testing.T) {
 	require.ErrorIs(t, SetInterval(link, "box-office", 5*time.Second), ErrInterval)
 	require.ErrorIs(t, SetInterval(filepath.Join(dir, "attic.yaml"), "box-office", 700*ms), os.ErrNotExist)
 	require.ErrorContains(t, replaceFile(real, []byte("what stood there earlier"), []byte("new")),
-		"somebody else has changed the file")
+		"the file was changed meanwhile")
 	require.Equal(t, want, contents(t, real))
 	entries, err := os.ReadDir(dir)
 	require.NoError(t, err)

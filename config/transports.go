@@ -45,7 +45,7 @@ func (d *decoder) checkTransport(path, uri string, s Socket, usual string) {
 	if usual == "" || slices.Contains(s.Transports, usual) {
 		return
 	}
-	d.add(d.at(path), "%s: the transport %s is not served there; allowed: %s (write ;transport=%s, or change transports of that side; there is no TLS yet)",
+	d.add(d.at(path), "%s: the transport %s is not served there; allowed: %s (write ;transport=%s, or change transports of that side; TLS is not supported)",
 		path, strconv.Quote(usual), strings.Join(s.Transports, ", "), s.Transports[0])
 }
 
@@ -54,7 +54,7 @@ func (d *decoder) checkDirect(c *Config, l *Line, at string) {
 	adapter, service := l.sockets(c)
 	a, s := adapter.family(), service.family()
 	if l.Media == "direct" && a != "" && s != "" && a != s {
-		d.add(d.at(at), "%s: direct carries no sound here, since the adapter's side speaks %s and the service's side %s; write relay",
+		d.add(d.at(at), "%s: with direct there would be no sound, because the adapter's side uses %s and the service's side %s; write relay",
 			at, a, s)
 	}
 }

@@ -11,7 +11,7 @@ func (d *decoder) checkLinesDiffer(c *Config) {
 	// once reports a second holder of the same thing. If thing is "", it reports nothing.
 	once := func(path, thing, words, remedy string) {
 		if holder, taken := first[thing]; taken {
-			d.add(d.at(path), "%s: %s is that of %s already; %s", path, words, holder, remedy)
+			d.add(d.at(path), "%s: %s is already that of %s; %s", path, words, holder, remedy)
 			return
 		}
 		first[thing] = strings.SplitN(path, ".", 2)[0]
@@ -72,13 +72,13 @@ func (d *decoder) checkWatchdogRegisters(c *Config) {
 		p := place{k.Controller, k.Unit, k.Watchdog.Register}
 		if j, taken := timed[p]; taken {
 			d.add(d.at(at+".register"),
-				"%s.register: register %d of %s, unit %d is the timed output of lines[%d]; every connection would open that loop: look both up in the board's manual",
+				"%s.register: register %d of %s, unit %d is the timed output of lines[%d]; every connection would open that loop: look up both in the board's manual",
 				at, p.register, p.controller, p.unit, j)
 		}
 		n := int(wholeUnits(k.Watchdog.Timeout, k.Watchdog.Unit) / k.Watchdog.Unit)
 		if first, twice := counts[p]; twice && first != n {
 			d.add(d.at(at+".timeout"),
-				"%s.timeout: register %d of %s, unit %d is to hold %d for an earlier line and %d for this one; a unit has one time-out: write the same",
+				"%s.timeout: register %d of %s, unit %d would have to hold %d for an earlier line and %d for this one; a unit has only one timeout: write the same",
 				at, p.register, p.controller, p.unit, first, n)
 		} else {
 			counts[p] = n
@@ -124,15 +124,15 @@ func (d *decoder) checkContactUnshared(l *Line, at string, once func(path, thing
 		r := strings.NewReplacer("{line}", l.Name, "{contact}", word)
 		if q := k.HTTP.Close; q != nil {
 			once(at+".http.close", fmt.Sprintf("http %s %q %q", k.Controller, r.Replace(q.Path), r.Replace(q.Body)),
-				"this close at "+k.Controller, remedy)
+				"the close at "+k.Controller, remedy)
 		} else if k.HTTP.contract() {
 			once(at+".http.contact", "http "+k.Controller+" "+word, fmt.Sprintf("contact %s of %s", word, k.Controller),
 				remedy)
 		}
 	case k.Driver == DriverCommand && k.Command != nil && k.Command.Arguments != nil:
 		all := strings.ReplaceAll(fmt.Sprintf("%q", k.Command.Arguments), "{line}", l.Name)
-		once(at+".command.arguments", "command "+k.Controller+" "+all, "what "+k.Controller+" is told",
-			"for both lines it would be the same: add {line}, or something else that tells the contacts apart")
+		once(at+".command.arguments", "command "+k.Controller+" "+all, "the command line of "+k.Controller,
+			"it would be the same for both lines: add {line}, or something else that distinguishes the contacts")
 	}
 }
 

@@ -45,11 +45,11 @@ func (d *decoder) checkMediaLost(l *Line, at string) {
 	case l.MediaLost != "act":
 	case l.Media == "direct":
 		d.add(d.at(at+".media_lost"),
-			"%s.media_lost: with media: direct nobody here hears whether media comes; write media: relay, or leave media_lost out",
+			"%s.media_lost: with media: direct the daemon does not see whether media arrives; write media: relay, or remove media_lost",
 			at)
 	case l.Policy.LifeSafety:
 		d.add(d.at(at+".media_lost"),
-			"%s.media_lost: a call of a life_safety line is not ended for its silence; leave media_lost out", at)
+			"%s.media_lost: a call on a life_safety line is not ended because of silence; remove media_lost", at)
 	}
 }
 
@@ -95,17 +95,17 @@ func (d *decoder) checkSockets(c *Config) {
 			continue
 		}
 		if len(s.Transports) == 0 {
-			d.add(d.at(s.path+".transports"), "%s.transports: none; allowed: udp, tcp or both", s.path)
+			d.add(d.at(s.path+".transports"), "%s.transports: the list is empty; allowed: udp, tcp or both", s.path)
 		}
 		if s.Listen.Addr().IsUnspecified() && s.Advertise == "" {
 			d.add(d.at(s.path+".listen"),
-				"%s.listen: %v is no address that others can be told; give one of this machine's, or add advertise",
+				"%s.listen: %v is not an address that others can reach; write one of this machine's addresses, or add advertise",
 				s.path, s.Listen)
 		}
 		for _, o := range all[:i] {
 			if s.clashes(o) {
 				d.add(d.at(s.path+".listen"),
-					"%s.listen: %v clashes with %s.listen, %v; give each socket its own address or port (the same one only with all settings equal, on one side)",
+					"%s.listen: %v clashes with %s.listen, %v; give each socket its own address or port (they may be the same only on one side and with all settings equal)",
 					s.path, s.Listen, o.path, o.Listen)
 				break
 			}
@@ -132,7 +132,7 @@ func (d *decoder) checkMedia(c *Config) {
 	for _, n := range c.Media.From {
 		if n.Bits() == 0 {
 			d.add(d.at("media.from"),
-				"media.from: %v is everybody, who could then listen to any call; list the networks that its sound comes from",
+				"media.from: %v allows everybody, who could then listen to any call; list the networks that media comes from",
 				n)
 		}
 	}
@@ -159,13 +159,13 @@ func (d *decoder) checkMedia(c *Config) {
 	}{{"adapter", c.Media.AdapterAddress, c.SIP.AdapterSide}, {"service", c.Media.ServiceAddress, c.SIP.ServiceSide}} {
 		if !s.addr.IsValid() && s.at.Listen.IsValid() {
 			d.add(d.at("sip."+s.name+"_side.listen"),
-				"media.%s_address is missing, and sip.%[1]s_side.listen is %v, which cannot stand in SDP; add it: the address of this machine on the %[1]s's side",
+				"media.%s_address is missing, and sip.%[1]s_side.listen is %v, which cannot be used in SDP; add it: the address of this machine on the %[1]s's side",
 				s.name, s.at.Listen)
 		}
 	}
 	for _, s := range c.listeners() {
 		if p := s.Listen.Port(); p >= c.Media.PortLow && p <= c.Media.PortHigh && slices.Contains(s.Transports, "udp") {
-			d.add(d.at("media.ports"), "media.ports: %d-%d holds the port of %s.listen, %d; move one of them",
+			d.add(d.at("media.ports"), "media.ports: %d-%d contains the port of %s.listen, %d; move one of them",
 				c.Media.PortLow, c.Media.PortHigh, s.path, p)
 		}
 	}
@@ -195,7 +195,7 @@ func (d *decoder) checkAdapter(l *Line, at string) {
 	}
 	if _, err := netip.ParseAddr(strings.Trim(u.Host, "[]")); err != nil {
 		d.add(d.at(at+".contact"),
-			"%s.contact: %q is not an IP address, so without a password nobody can tell the adapter from others; write its IP address, or add password or allow_from",
+			"%s.contact: %q is not an IP address, so without a password the adapter cannot be distinguished from others; write its IP address, or add password or allow_from",
 			at, u.Host)
 	}
 }
@@ -205,10 +205,10 @@ func (d *decoder) uri(path, s string) (u sip.Uri, ok bool) {
 	err := sip.ParseUri(s, &u)
 	switch {
 	case err != nil || u.Host == "" || strings.ContainsAny(u.Host, " ,<>@") || strings.ContainsAny(s, "<> "):
-		d.add(d.at(path), "%s: this is not a SIP URI; write such as sip:pbx.millrace.example or sip:192.0.2.21:5060",
+		d.add(d.at(path), "%s: this is not a SIP URI; write one such as sip:pbx.millrace.example or sip:192.0.2.21:5060",
 			path)
 	case !strings.EqualFold(u.Scheme, "sip"):
-		d.add(d.at(path), "%s: only the scheme sip is known (no TLS yet); write sip:%s", path, u.Host)
+		d.add(d.at(path), "%s: only the scheme sip is supported (no TLS); write sip:%s", path, u.Host)
 	case u.Password != "":
 		d.add(d.at(path), "%s: a URI must not hold a password; put it into password", path)
 	default:
@@ -268,14 +268,14 @@ func (d *decoder) checkTimed(l *Line, at string) {
 			t.Limit, need)
 	case t.Limit < whole:
 		d.add(d.at(at+".limit"),
-			"%s.limit: %v is shorter than %v, the whole units that the longest interval of the line, %v, takes, so it would never be asked for; raise it, or shorten the interval",
+			"%s.limit: %v is shorter than %v, to which the longest interval of the line, %v, is rounded up, so that interval would never be used; raise the limit, or shorten the interval",
 			at, t.Limit, whole, need)
 	}
 	// If the interval itself is too long, checkPolicy reports it.
 	if p := &l.Policy; whole > need && need <= p.Longest() && p.Lead+need <= dialWindow &&
 		(whole > p.Longest() || p.Lead+whole > dialWindow) {
 		d.add(d.at(at+".unit"),
-			"%s.unit: in whole units of %v an interval of %v becomes %v, which is longer than the longest that max_interval leaves, %v, or with lead ends later than %v after the BYE to the adapter; give an interval of whole units",
+			"%s.unit: in whole units of %v an interval of %v becomes %v, which is longer than max_interval allows, %v, or with lead ends later than %v after the BYE to the adapter; write an interval of whole units",
 			at, t.Unit, need, whole, p.Longest(), dialWindow)
 	}
 }
@@ -302,7 +302,7 @@ func (d *decoder) checkWatchdog(l *Line, at string) {
 	}
 	if whole := wholeUnits(w.Timeout, w.Unit); whole > l.Policy.MaxInterval {
 		d.add(d.at(at+".watchdog.timeout"),
-			"%s.watchdog.timeout: %v, in whole units, is longer than max_interval, %v, and a dead daemon would leave the loop open for so long; shorten it",
+			"%s.watchdog.timeout: %v, in whole units, is longer than max_interval, %v, so a dead daemon would leave the loop open for too long; shorten it",
 			at, whole, l.Policy.MaxInterval)
 	}
 }
@@ -321,7 +321,7 @@ func (d *decoder) checkPolicy(l *Line, at string) {
 	}
 	if l.Policy.Repeats > 0 && !l.AcceptCuttingIntoDialling {
 		d.add(d.at(at+".policy.repeats"),
-			"%s.policy.repeats: a repetition opens the loop later than %v after the BYE to the adapter, so whoever has hung up, lifted and begun to dial by then is cut off, an emergency call's digits too; remove it, or accept that with accept_cutting_into_dialling: true",
+			"%s.policy.repeats: a repetition opens the loop later than %v after the BYE to the adapter, so it may cut off somebody who has hung up, lifted and begun to dial by then, even an emergency number; remove it, or accept that with accept_cutting_into_dialling: true",
 			at, dialWindow)
 	}
 }

@@ -20,7 +20,7 @@ func (d *decoder) scalar(path string, n *yaml.Node, want string) (string, bool) 
 		if n.Kind == yaml.ScalarNode && n.Tag == "!!bool" {
 			what = "true or false"
 		}
-		d.add(n, "%s: %s where %s is needed; put a text that looks like something else in quotes", path, what, want)
+		d.add(n, "%s: this is %s, but it has to be %s; put a text that looks like something else in quotes", path, what, want)
 		return "", false
 	}
 	return n.Value, true
@@ -46,7 +46,7 @@ func value[T any](name string, into *T, want string, parse func(string) (T, erro
 func values[T any](name string, into *[]T, want string, parse func(string) (T, error)) key {
 	return key{name: name, read: func(d *decoder, path string, n *yaml.Node) {
 		if n.Kind != yaml.SequenceNode {
-			d.add(n, "%s: %s where a list is needed; write it as [first, second], each %s", path, kindOf(n), want)
+			d.add(n, "%s: this is %s, but it has to be a list; write it as [first, second], each %s", path, kindOf(n), want)
 			return
 		}
 		*into = nil // the list replaces the defaults
@@ -68,7 +68,7 @@ func text(name string, into *string, want string) key {
 	return value(name, into, want, func(s string) (string, error) {
 		if s == "" || strings.TrimSpace(s) != s || strings.ContainsFunc(s,
 			func(r rune) bool { return r < ' ' || r == 0x7f }) {
-			return "", fmt.Errorf("is empty or has spaces around or control characters in it; write %s", want)
+			return "", fmt.Errorf("is empty, or has spaces around it or control characters in it; write %s", want)
 		}
 		return s, nil
 	})
@@ -90,7 +90,7 @@ func oneOf(allowed []string) func(string) (string, error) {
 func yesNo(name string, into *bool) key {
 	return key{name: name, read: func(d *decoder, path string, n *yaml.Node) {
 		if n.Kind != yaml.ScalarNode || n.Tag != "!!bool" {
-			d.add(n, "%s: %s where true or false is needed; write one of them, without quotes", path, kindOf(n))
+			d.add(n, "%s: this is %s, but it has to be true or false; write one of them, without quotes", path, kindOf(n))
 			return
 		}
 		*into = strings.EqualFold(n.Value, "true")
@@ -167,7 +167,7 @@ func parsePrefix(s string) (netip.Prefix, error) {
 func parseSource(s string) (netip.Prefix, error) {
 	p, err := parsePrefix(s)
 	if err == nil && p.Bits() == 0 {
-		return p, errors.New("is every address; write those that can be believed, such as 192.0.2.21 or 192.0.2.0/24")
+		return p, errors.New("allows every address; write those that can be trusted, such as 192.0.2.21 or 192.0.2.0/24")
 	}
 	return p, err
 }
@@ -186,7 +186,7 @@ func ports(name string, low, high *uint16) key {
 		case err1 != nil || err2 != nil:
 			d.add(n, "%s: %q is not a range of ports; write the first and the last, such as 30000-30999", path, s)
 		case a < 1024 || a >= b || a%2 != 0 || b%2 != 1:
-			d.add(n, "%s: %q: allowed is an even first port from 1024 on and a higher, odd last one, since RTP takes the even port and RTCP the next; write such as 30000-30999",
+			d.add(n, "%s: %q is not allowed: the first port has to be even and at least 1024, the last one odd and higher, because RTP uses an even port and RTCP the next; write one such as 30000-30999",
 				path, s)
 		default:
 			*low, *high = uint16(a), uint16(b)
@@ -200,7 +200,7 @@ func hostPort(s string) (string, error) {
 	port, err := strconv.ParseUint(s[i+1:], 10, 16)
 	if i <= 0 || err != nil || port == 0 || strings.ContainsAny(s, " /@;") ||
 		strings.Contains(s[:i], ":") != strings.HasPrefix(s, "[") {
-		return "", errors.New("is not host:port; write such as relays.millrace.example:502")
+		return "", errors.New("is not host:port; write one such as relays.millrace.example:502")
 	}
 	return s, nil
 }
@@ -211,7 +211,7 @@ func secret(name string, into *Secret) key {
 	return key{name: name, below: below, read: func(d *decoder, path string, n *yaml.Node) {
 		const write = "write {file: PATH}, {env: NAME} or {credential: NAME}"
 		if n.Kind != yaml.MappingNode || len(n.Content) != 2 || find(below, n.Content[0].Value) == nil {
-			d.add(n, "%s: a secret does not stand in this file; %s", path, write)
+			d.add(n, "%s: a secret must not be in this file; %s", path, write)
 			return
 		}
 		where, ok := d.scalar(path+"."+n.Content[0].Value, n.Content[1], "a path or a name")
@@ -259,7 +259,7 @@ func (e Env) secret(kind, where string) (string, error) {
 		case !ok:
 			return "", errors.New("there are no credentials: CREDENTIALS_DIRECTORY is not set; start under systemd with LoadCredential=, or use {file: PATH}")
 		case where == "" || where == "." || where == ".." || strings.Contains(where, "/"):
-			return "", errors.New("a credential's name is one word without a slash; write the one of LoadCredential=")
+			return "", errors.New("a credential's name is one word without a slash; write the one given in LoadCredential=")
 		}
 		kind, where = "file", dir+"/"+where
 	}
@@ -273,13 +273,13 @@ func (e Env) secret(kind, where string) (string, error) {
 	} else {
 		data, err := e.ReadFile(where)
 		if err != nil {
-			return "", fmt.Errorf("the secret cannot be read: %w; make the file and let clearback's user read it", err)
+			return "", fmt.Errorf("the secret cannot be read: %w; create the file and let clearback's user read it", err)
 		}
 		s = strings.TrimSuffix(strings.TrimSuffix(string(data), "\n"), "\r")
 	}
 	switch {
 	case s == "":
-		return "", errors.New("the secret is empty; write it to where this points")
+		return "", errors.New("the secret is empty; write it into the file or variable that is named here")
 	case strings.ContainsAny(s, "\r\n\x00"):
 		return "", errors.New("the secret has more than one line; leave only the secret there")
 	}

@@ -10,7 +10,7 @@ import (
 func (d *decoder) checkVerify(c *Config, l *Line, at string) {
 	if l.Verify.By == "sense" && !l.Contact.hasSense() {
 		d.add(d.at(at+".verify.by"),
-			"%s.verify.by: sense needs a loop-current input; add contact.sense (with drivers other than modbus it stands below the driver's own name), or write options or none",
+			"%s.verify.by: sense needs a loop-current input; add contact.sense (for drivers other than modbus, below the key of the driver), or write options or none",
 			at)
 	}
 	number := l.Verify.OffHookNumber
@@ -20,12 +20,12 @@ func (d *decoder) checkVerify(c *Config, l *Line, at string) {
 	path := at + ".verify.offhook_number"
 	if n, err := c.numbers(); err == nil {
 		if _, behindDigit := n.DialUnlisted(number); behindDigit || n.Emergency(number) {
-			d.add(d.at(path), "%s: %s is an emergency number; let the adapter call another one when it is left off hook, such as an extension that does not exist",
+			d.add(d.at(path), "%s: %s is an emergency number; let the adapter call another number when it is left off hook, such as an extension that does not exist",
 				path, number)
 		}
 	}
 	if i := slices.IndexFunc(c.Lines, func(o Line) bool { return o.Service.User == number }); i >= 0 {
-		d.add(d.at(path), "%s: %s is the number of lines[%d], and a call to that line would never come; let the adapter call another one when it is left off hook, such as an extension that does not exist",
+		d.add(d.at(path), "%s: %s is the number of lines[%d], so a call to that line would never arrive; let the adapter call another number when it is left off hook, such as an extension that does not exist",
 			path, number, i)
 	}
 }
@@ -36,7 +36,7 @@ func (d *decoder) checkEquipment(l *Line, at string) {
 	path := at + ".equipment.flash_min"
 	switch {
 	case low > 0 && high == 0:
-		d.add(d.at(path), "%s: %v begins a flash window that has no end; add policy.flash_max, or remove flash_min where the adapter's flash detection is off",
+		d.add(d.at(path), "%s: %v begins a flash window that has no end; add policy.flash_max, or remove flash_min if the adapter's flash detection is off",
 			path, low)
 	case low > high && high > 0:
 		d.add(d.at(path), "%s: %v is longer than policy.flash_max, %v; write the shortest break that the adapter takes for a hook flash",
@@ -55,7 +55,7 @@ func (d *decoder) checkControl(c *Config) {
 			"control.group: there is no socket that the group may use; add control.socket, or remove group")
 	case s == "":
 	case !filepath.IsAbs(s) || filepath.Clean(s) != s:
-		d.add(d.at("control.socket"), "control.socket: %q is no absolute path; write such as /run/clearback/control", s)
+		d.add(d.at("control.socket"), "control.socket: %q is not an absolute path; write one such as /run/clearback/control", s)
 	case len(s) > socketPathLimit:
 		d.add(d.at("control.socket"),
 			"control.socket: the path has %d bytes, and a Unix socket's has at most %d; choose a shorter one, such as /run/clearback/control",

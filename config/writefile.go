@@ -77,12 +77,12 @@ func replaceFile(path string, old, text []byte) (err error) {
 		return err
 	}
 	if !info.Mode().IsRegular() {
-		return fmt.Errorf("%s is no regular file; write the interval by hand", path)
+		return fmt.Errorf("%s is not a regular file; write the interval by hand", path)
 	}
 	dir := filepath.Dir(path)
 	f, err := os.CreateTemp(dir, ".clearback-*")
 	if err != nil {
-		return fmt.Errorf("%w; the folder must be writable, since the new file is made beside the old one", err)
+		return fmt.Errorf("%w; the directory must be writable, because the new file is created there", err)
 	}
 	defer func() {
 		if err != nil {
@@ -93,7 +93,7 @@ func replaceFile(path string, old, text []byte) (err error) {
 		return err
 	}
 	if now, err := file.Read(path); err != nil || !bytes.Equal(now, old) {
-		return errors.Join(errors.New("somebody else has changed the file meanwhile; try again"), err)
+		return errors.Join(errors.New("the file was changed meanwhile; try again"), err)
 	}
 	if err := os.Rename(f.Name(), path); err != nil {
 		return err
@@ -110,7 +110,7 @@ func replaceFile(path string, old, text []byte) (err error) {
 func fill(f *os.File, like os.FileInfo, text []byte) error {
 	if s, ok := like.Sys().(*syscall.Stat_t); ok {
 		if err := f.Chown(int(s.Uid), int(s.Gid)); err != nil {
-			return fmt.Errorf("%w; only root or the file's owner, in its group, can keep both", err)
+			return fmt.Errorf("%w; only root, or the file's owner as a member of its group, can keep both", err)
 		}
 	}
 	if err := f.Chmod(like.Mode()); err != nil {

@@ -115,7 +115,7 @@ func TestCheckSaysAllFaultsAtOnce(t *testing.T) {
 	assert.Equal(t, ExitOK, code, errs)
 	assert.Contains(t, out, "no faults")
 	assert.Contains(t, out,
-		"line box-office: may call every number; those of other countries are refused (dial.international)")
+		"line box-office: may call every number; numbers in other countries are refused (dial.international)")
 	assert.Contains(t, out, "contact of kind none")
 	assert.NotContains(t, out+errs, "lobby-43")
 

@@ -104,7 +104,7 @@ func TestContactOfAnotherDriver(t *testing.T) {
 	code, out, errs := call("", "check", path)
 	assert.Equal(t, ExitOK, code, errs)
 	assert.Contains(t, out,
-		"line box-office: contact of kind oneshot, web device cabinet. If the daemon or the way to the contact dies in an interruption, the device itself closes the loop")
+		"line box-office: contact of kind oneshot, web device cabinet. If the daemon or the link to the contact fails during an interruption, the device itself closes the loop")
 
 	code, out, errs = call("", "close", "--config", path)
 	assert.Equal(t, ExitOK, code, errs)
@@ -195,7 +195,7 @@ func TestRunWarnsOfUnboundedOpenings(t *testing.T) {
 		<-ended
 		assert.Equal(t, told,
 			strings.Contains(errs.String(),
-				"line box-office: its loop may stay open for good if the daemon, this machine or the link to the board dies in an interruption"),
+				"line box-office: its loop may stay open indefinitely if the daemon, this machine or the link to the board fails during an interruption"),
 			errs.String())
 	}
 }

@@ -74,7 +74,7 @@ func TestAttackFiles(t *testing.T) {
 	}
 	said := r.cli("check", r.config())
 	for _, text := range []string{said.out + said.err, r.d.out.String()} {
-		require.Contains(t, text, "password has a secret and may be read by")
+		require.Contains(t, text, "password contains a secret and may be read by")
 		require.Contains(t, text, "clearback.yaml may be written by")
 	}
 	near, far := r.peer("near", 1, r.adapters[boxOffice], r.adapterPort), r.peer("far", 1, r.far, r.servicePort)

@@ -469,7 +469,7 @@ func (m *tried) check(f fault, late func() time.Duration) {
 		require.True(m.t, closed)
 		require.LessOrEqual(m.t, d, bound+2*late(), "this machine was up to %v late itself", late())
 	default:
-		require.Contains(m.t, m.d.out.String(), "nothing bounds that", "said at the start")
+		require.Contains(m.t, m.d.out.String(), "may stay open indefinitely", "said at the start")
 		if !closed {
 			if w.net != nil {
 				w.net.set(false, false)
