@@ -97,7 +97,7 @@ func (e *Endpoint) prepare(req *sip.Request) (*sip.Request, error) {
 	switch {
 	case transport == "TCP":
 	case transport != "UDP":
-		return nil, fmt.Errorf("transport %q is not served; use UDP or TCP", transport)
+		return nil, fmt.Errorf("transport %q is not supported; use UDP or TCP", transport)
 	case e.packets == nil:
 		return nil, errors.New("this endpoint has no UDP socket; use TCP or open it with UDP")
 	}
@@ -278,7 +278,7 @@ func (t *Transaction) start(conn sip.Connection) error {
 		return ErrClosed
 	case e.t.clients.get(t.key) != nil:
 		e.t.mu.Unlock()
-		return errors.New("its branch is in use; give each request its own Via branch, or none")
+		return errors.New("its Via branch is already in use; give each request a branch of its own, or none")
 	}
 	e.t.clients.put(t.key, t)
 	e.sourceLimiter.await(t.to.Addr(), 1)

@@ -285,7 +285,7 @@ func TestSendFails(t *testing.T) {
 	tls := outgoing(sip.OPTIONS, "x", &net.UDPAddr{IP: net.IPv4(127, 0, 0, 1), Port: 9})
 	tls.SetTransport("TLS")
 	_, err = e.Send(tls, func(Response) {})
-	require.ErrorContains(t, err, `transport "TLS" is not served`)
+	require.ErrorContains(t, err, `transport "TLS" is not supported`)
 	_, err = e.Send(sip.NewRequest(sip.OPTIONS, sip.Uri{Host: "x.test"}), func(Response) {})
 	require.ErrorContains(t, err, "lacks From")
 

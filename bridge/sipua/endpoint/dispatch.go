@@ -12,7 +12,7 @@ import (
 // recoverPanic keeps a fault in one message from ending the process.
 func (e *Endpoint) recoverPanic() {
 	if v := recover(); v != nil {
-		e.log.Error("a message could not be taken", zap.String("fault", Printable(v)), zap.Stack("stack"))
+		e.log.Error("a message could not be processed", zap.String("fault", Printable(v)), zap.Stack("stack"))
 	}
 }
 
@@ -143,7 +143,7 @@ func (e *Endpoint) full(a incoming) {
 	now := time.Now()
 	if next := e.fullTold.Load(); now.UnixNano() >= next && e.fullTold.CompareAndSwap(next,
 		now.Add(fullEvery).UnixNano()) {
-		e.log.Warn("there is no room for a request; somebody sends too many", zap.Stringer("from", a.From),
+		e.log.Warn("a request was refused for lack of room; somebody sends too many", zap.Stringer("from", a.From),
 			zap.Uint64("refused_since_the_start", e.n.overloaded.Load()))
 	}
 	if !a.inDialog || a.Method != sip.BYE {

@@ -105,7 +105,7 @@ func (q *queues) drain(id string, c *queue) {
 func (q *queues) run(f func()) {
 	defer func() {
 		if v := recover(); v != nil {
-			q.log.Error("a message could not be handled", zap.String("fault", Printable(v)), zap.Stack("stack"))
+			q.log.Error("a message could not be processed", zap.String("fault", Printable(v)), zap.Stack("stack"))
 		}
 	}()
 	f()

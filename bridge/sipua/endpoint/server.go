@@ -186,7 +186,7 @@ func (s *server) respondOverNewConn(res *sip.Response) error {
 			err = conn.WriteMsg(out)
 		}
 		if err != nil {
-			e.log.Debug("a response found no connection", zap.Int("code", out.StatusCode), zap.Error(err))
+			e.log.Debug("a response could not be sent: no connection", zap.Int("code", out.StatusCode), zap.Error(err))
 		}
 	}) {
 		return ErrClosed

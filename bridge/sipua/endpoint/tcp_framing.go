@@ -16,7 +16,7 @@ type framer struct {
 
 var (
 	errTooLarge = errors.New("a message is too large")
-	errNoLength = errors.New("a message does not say its length, or not clearly")
+	errNoLength = errors.New("a message has no valid Content-Length")
 )
 
 // write adds bytes that were read from the connection.

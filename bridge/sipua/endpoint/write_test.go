@@ -96,7 +96,7 @@ func TestSendPreservesCallerFields(t *testing.T) {
 		require.Equal(t, "7", m.get("Max-Forwards"))
 		require.Equal(t, "SIP/2.0/UDP 192.0.2.1:5060;branch=z9hG4bKmine", m.get("Via"))
 		_, err = e.Send(r, l.note)
-		require.ErrorContains(t, err, "its branch is in use")
+		require.ErrorContains(t, err, "its Via branch is already in use")
 		require.Equal(t, 1, e.Counts().Clients)
 		require.Equal(t, 1, e.sourceLimiter.awaited.len())
 		w.send(answer(m, 200, "far"))
