@@ -184,12 +184,12 @@ func (r *Registrar) authenticate(req *endpoint.Request, anyTarget, unverified fu
 		r.challenge(req, true)
 	case !a.on(req.Endpoint), !a.allows(from):
 		r.counts.wrongPlace.Add(1)
-		r.refuse(req, "its password is right, but it speaks from an address, or to a socket, that is not the line's",
+		r.refuse(req, "its password is right, but its address, or the socket that it used, does not belong to the line",
 			cred.Username, a)
 		r.reply(req, sip.StatusForbidden, "Forbidden")
 	case !sameTarget(req.Method, cred.URI, req.Recipient) && (anyTarget == nil || !anyTarget(a.Line)):
 		r.counts.wrongTarget.Add(1)
-		r.log.Warn("right credentials for another destination: a replay, or an adapter whose digest names another uri than its request",
+		r.log.Warn("the credentials are right, but for another destination: a replay, or an adapter whose digest uri differs from its Request-URI",
 			zap.String("line", a.Line), zap.Stringer("from", req.From), zap.Stringer("method", req.Method),
 			zap.String("uri", endpoint.Printable(cred.URI)), zap.String("request_uri",
 				endpoint.Printable(req.Recipient.String())))

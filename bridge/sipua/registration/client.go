@@ -212,7 +212,7 @@ func (c *Client) register(ctx context.Context, expires time.Duration) (granted t
 			return granted, newRefusal(res)
 		}
 	}
-	return granted, &refusal{code: sip.StatusUnauthorized, text: "again and again",
+	return granted, &refusal{code: sip.StatusUnauthorized, text: "repeatedly",
 		retryAdvice: retryAdvice{slow: true}}
 }
 
@@ -305,7 +305,7 @@ func (c *Client) succeeded(granted time.Duration) {
 // failed records a problem. An existing registration remains valid until its end.
 func (c *Client) failed(err error, pause time.Duration) {
 	if c.Status().Problem == "" {
-		c.log.Warn("cannot register at the service; trying on and on", zap.String("registrar", c.o.Registrar.Host),
+		c.log.Warn("cannot register at the service; will keep trying", zap.String("registrar", c.o.Registrar.Host),
 			zap.Duration("next_try_in", pause), zap.Error(err))
 	}
 	var r *refusal

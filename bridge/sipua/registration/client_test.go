@@ -201,7 +201,7 @@ func TestRefused(t *testing.T) {
 	c.s.next(t).Reply(401, "Unauthorized", sip.NewHeader("WWW-Authenticate", strings.Replace(offer, "n1", "n2", 1)))
 	require.Eventually(t, func() bool { return c.Status().Problem != "" }, testTimeout, time.Millisecond)
 	require.Contains(t, c.Status().Problem, "credentials were refused")
-	require.Len(t, c.seen.FilterMessage("cannot register at the service; trying on and on").All(), 1)
+	require.Len(t, c.seen.FilterMessage("cannot register at the service; will keep trying").All(), 1)
 	next := c.seen.All()[0].ContextMap()["next_try_in"].(time.Duration)
 	require.GreaterOrEqual(t, next, slowRetry/2)
 	require.Empty(t, c.s.came)
@@ -217,7 +217,7 @@ func TestProblemIsLoggedOnce(t *testing.T) {
 	require.GreaterOrEqual(t, time.Since(start), time.Second)
 	granted(c.s.next(t), 60)
 	<-c.changed
-	require.Len(t, c.seen.FilterMessage("cannot register at the service; trying on and on").All(), 1)
+	require.Len(t, c.seen.FilterMessage("cannot register at the service; will keep trying").All(), 1)
 	require.Len(t, c.seen.FilterMessage("registered at the service again").All(), 1)
 	require.Equal(t, 2, c.seen.Len())
 }

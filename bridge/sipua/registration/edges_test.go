@@ -255,7 +255,7 @@ func TestMisbehavingRegistrars(t *testing.T) {
 		"again and again": {func(r *endpoint.Request, n int) {
 			r.Reply(401, "Unauthorized", sip.NewHeader("WWW-Authenticate",
 				fmt.Sprintf(`Digest realm="pbx", nonce="%d", stale=true`, n)))
-		}, 6, true, "the registrar answered 401 again and again"},
+		}, 6, true, "the registrar answered 401 repeatedly"},
 		"nothing": {func(r *endpoint.Request, _ int) { r.Reply(200, "OK", sip.NewHeader("Expires", "0")) }, 1, false,
 			"200 but granted no time"},
 		"too brief": {func(r *endpoint.Request, _ int) {
