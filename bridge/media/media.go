@@ -110,12 +110,12 @@ func New(o Options) (*Relay, error) {
 	}
 	for side, name := range [2]string{AdapterSide: "adapter", ServiceSide: "service"} {
 		if a := r.addrs[side]; !a.IsValid() || a.IsUnspecified() {
-			return nil, fmt.Errorf("media: the %s side's address is %v; name one that this side can reach (media.%s_address)",
+			return nil, fmt.Errorf("media: the %s side's address is %v; write one that this side can reach (media.%s_address)",
 				name, a, name)
 		}
 	}
 	if o.PortLow == 0 || r.ports.pairs() == 0 {
-		return nil, fmt.Errorf("media: ports %d-%d hold no even port with the next odd one; widen media.ports",
+		return nil, fmt.Errorf("media: ports %d-%d contain no even port with its next odd port; widen media.ports",
 			o.PortLow, o.PortHigh)
 	}
 	return r, nil

@@ -53,7 +53,7 @@ func (r *Relay) bind(addr netip.Addr) (pair [2]*net.UDPConn, err error) {
 			}
 		}
 	}
-	return pair, fmt.Errorf("media: all %d port pairs of %d-%d at %v are taken; widen media.ports (a stream takes a pair at either side): %w",
+	return pair, fmt.Errorf("media: all %d port pairs of %d-%d at %v are in use; widen media.ports (a stream uses a pair on each side): %w",
 		n, r.ports.low, r.ports.high, addr, syscall.EADDRINUSE)
 }
 
@@ -61,7 +61,7 @@ func (r *Relay) bind(addr netip.Addr) (pair [2]*net.UDPConn, err error) {
 // advice.
 func portError(addr netip.Addr, err error) error {
 	if errors.Is(err, syscall.EMFILE) || errors.Is(err, syscall.ENFILE) {
-		return fmt.Errorf("media: bind %v: there are no file descriptors left; raise the limit of this process (LimitNOFILE= in the service's unit, or ulimit -n): %w",
+		return fmt.Errorf("media: bind %v: no file descriptors are left; raise the limit of this process (LimitNOFILE= in the service's unit, or ulimit -n): %w",
 			addr, err)
 	}
 	return fmt.Errorf("media: bind %v: %w", addr, err)
