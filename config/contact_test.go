@@ -42,7 +42,7 @@ var ways = []struct {
 	way
 	kind  string
 	sense bool
-	steps []time.Duration // above 800 ms
+	steps []time.Duration // above an interval of 800 ms
 	// says is part of the line's description. alarm is the only warning at the start of the daemon.
 	says, alarm string
 }{

@@ -142,7 +142,7 @@ type Requests struct {
 	Sense   *Question     // sense:
 }
 
-// Request is one request.
+// Request is one HTTP request to a web device.
 type Request struct {
 	Method      string   // method: POST, PUT, PATCH, GET
 	Path        string   // path:

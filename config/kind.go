@@ -6,7 +6,7 @@ import (
 	"time"
 )
 
-// kinds, in ascending order: each includes what the previous ones do.
+// kinds lists the kinds of contacts in ascending order. Each also does what the previous ones do.
 var kinds = []string{"none", "watchdog", "oneshot"}
 
 // Kind returns what ends an opening if the daemon does not: "oneshot", "watchdog" or "none". For a line without a

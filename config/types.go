@@ -1,5 +1,7 @@
 // Package config is the configuration file: its types, its defaults, strict loading, and the relations between its
 // values.
+//
+// In the types, the comment behind a field begins with the field's key in the file and a colon.
 package config
 
 import (

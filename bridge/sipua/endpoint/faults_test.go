@@ -164,7 +164,7 @@ func TestParser(t *testing.T) {
 	w.expect("SIP/2.0 200")
 }
 
-// The library's log loses all attributes that may quote a packet, however they are attached.
+// The library's log drops all attributes that may quote a packet, however they are attached.
 func TestRedact(t *testing.T) {
 	core, seen := observer.New(zapcore.DebugLevel)
 	l := slog.New(redact{zapslog.NewHandler(core)})

@@ -52,7 +52,7 @@ func (g *sourceLimiter) know(addr netip.Addr, now time.Time) {
 	defer g.mu.Unlock()
 	if _, ok := g.known[addr]; !ok && len(g.known) >= maxKnown {
 		var oldest netip.Addr
-		for a, until := range g.known { // a thousand entries, only when a new address has shown a secret
+		for a, until := range g.known { // a thousand entries, but only for a new address that has shown a secret
 			if !oldest.IsValid() || until.Before(g.known[oldest]) {
 				oldest = a
 			}

@@ -99,8 +99,8 @@ func (c *Client) Retry() {
 	}
 }
 
-// retryRequests returns the channel of the calls of Retry that may end the pause after err. It discards earlier calls,
-// which the last attempt has served.
+// retryRequests returns the channel that receives the calls of Retry, or nil if Retry must not end the pause after err.
+// It discards earlier calls, which the last attempt has served.
 func (c *Client) retryRequests(err error) <-chan struct{} {
 	select {
 	case <-c.again:

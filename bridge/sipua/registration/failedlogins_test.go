@@ -330,7 +330,7 @@ func TestByAddress(t *testing.T) {
 	}
 }
 
-// A binding owns the destination of requests to it and the source of its REGISTER, until it ends.
+// Until a binding ends, isOwn reports true for the destination of its requests and for the source of its REGISTER.
 func TestOwnOfABinding(t *testing.T) {
 	t.Parallel()
 	at, now := netip.MustParseAddrPort, time.Now()

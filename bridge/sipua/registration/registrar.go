@@ -200,7 +200,7 @@ func (r *Registrar) Register(req *endpoint.Request) {
 type bindingRequest struct {
 	query, everything bool
 	contact           sip.Uri
-	expires           time.Duration // 0: remove
+	expires           time.Duration // 0 means remove
 }
 
 // bindingRequestOf reads Contact and Expires. Of several Contacts it uses the one with the highest q, and of these the
