@@ -34,7 +34,7 @@ func TestKernelTimestamp(t *testing.T) {
 		_, _, stamp, err := s.read(make([]byte, 10))
 		require.NoError(t, err)
 		began = stamp < time.Duration(read.UnixNano())
-		require.Less(t, a.age(start), 5*time.Second, "no stamps")
+		require.Less(t, a.age(start), 5*time.Second, "no timestamps")
 	}
 	send(20 * time.Millisecond)
 	n, from, stamp, err := s.read(make([]byte, 10))

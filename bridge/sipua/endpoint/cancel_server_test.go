@@ -83,10 +83,10 @@ func TestCancelMatching(t *testing.T) {
 				}
 				require.Equal(t, map[string]int{"481": 1}, codes, "%s, early %v", name, early)
 				require.Equal(t, []string{"INVITE"}, l.all(), "%s, early %v", name, early)
-				require.Equal(t, 1, e.Counts().Servers, "the INVITE's alone")
+				require.Equal(t, 1, e.Counts().Servers, "only that of the INVITE")
 				n.Send(ours, victim, right)
 				sent()
-				require.Equal(t, []string{"INVITE", "cancelled"}, l.all(), "%s, early %v: the right one", name, early)
+				require.Equal(t, []string{"INVITE", "cancelled"}, l.all(), "%s, early %v: the valid CANCEL", name, early)
 			})
 		}
 	}
@@ -102,7 +102,7 @@ func TestEarlyCancels(t *testing.T) {
 			n.Send(at, victim, cancel)
 		}
 		require.Empty(t, sent())
-		require.Equal(t, 2, e.Counts().Cancels, "a repeat waits no more than once")
+		require.Equal(t, 2, e.Counts().Cancels, "a repeat waits only once")
 		n.Send(source(1), victim, from(source(1), "INVITE", "early"))
 		got := sent()
 		require.Len(t, got, 2)
@@ -158,6 +158,6 @@ func TestCancelInAFlood(t *testing.T) {
 			require.Len(t, sent(), 1, "its repeat is answered too")
 			e.t.mu.Lock()
 			defer e.t.mu.Unlock()
-			require.Equal(t, maxServersHard+1, e.t.ordinary, "it takes nobody's place")
+			require.Equal(t, maxServersHard+1, e.t.ordinary, "it replaces no other transaction")
 		})
 }

@@ -41,7 +41,7 @@ func TestAckByCode(t *testing.T) {
 			}
 			sent()
 			<-time.After(sip.T4 - 1)
-			require.Empty(t, sent(), "nothing is repeated")
+			require.Empty(t, sent(), "nothing is retransmitted")
 			require.Equal(t, 1, e.Counts().Servers)
 			require.Equal(t, code == 300, asked.server.ackReceived, "the second ACK set no further timer")
 			if code == 299 {

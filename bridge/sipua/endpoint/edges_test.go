@@ -70,7 +70,7 @@ func TestResponseOverNewConnection(t *testing.T) {
 	there := next()
 	ringing := there.expect("SIP/2.0 180")
 	require.Contains(t, ringing.get("Via"), "received=127.0.0.1")
-	require.Equal(t, 1, e.Counts().Servers, "it goes on")
+	require.Equal(t, 1, e.Counts().Servers, "its transaction still exists")
 	require.NoError(t, r.Reply(486, "Busy Here"))
 	require.Equal(t, ringing.tag(), there.expect("SIP/2.0 486").tag())
 	require.Eventually(t, func() bool { return e.Counts().Servers == 0 }, testTimeout, time.Millisecond)
@@ -350,7 +350,7 @@ func TestOpenFailsWhole(t *testing.T) {
 	_, err = Open(Options{Listen: at, UDP: true, TCP: true}, testHandler{})
 	require.ErrorContains(t, err, "address already in use")
 	e, err := Open(Options{Listen: at, UDP: true}, testHandler{})
-	require.NoError(t, err, "its UDP port was given back")
+	require.NoError(t, err, "its UDP port has been released")
 	require.NoError(t, e.Close())
 }
 
@@ -405,7 +405,7 @@ func TestNotSentAgain(t *testing.T) {
 		require.NoError(t, over.rewrite(nil, nil), name)
 		require.Nil(t, over.conn, name)
 	}
-	over := &Transaction{ended: true, on: func(Response) { t.Error("handed over") }}
+	over := &Transaction{ended: true, on: func(Response) { t.Error("passed on") }}
 	over.receive(sip.NewResponse(200, "OK"))
 	over.fail(ErrTimeout)
 	(&Transaction{final: 200}).fail(ErrTimeout)

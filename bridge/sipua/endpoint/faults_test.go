@@ -58,7 +58,7 @@ func TestFaulty(t *testing.T) {
 			w.send(strings.Replace(text, c.old, c.new, 1))
 			m := w.next(testTimeout)
 			require.True(t, strings.HasPrefix(m, "SIP/2.0 "+c.want), "%+v: got %q", c, m)
-			require.Contains(t, message(m).get("Via"), "z9hG4bKfault", "it says what it answers")
+			require.Contains(t, message(m).get("Via"), "z9hG4bKfault", "the response has the Via of the request")
 		}
 	})
 }

@@ -135,7 +135,7 @@ func TestStrayAnswers(t *testing.T) {
 					require.Equal(t, same, tagOf(sent()[0].Data) == tags[len(tags)-2], change)
 				}
 				n.Send(hostile, victim, tagged(from(hostile, "BYE", "one")))
-				require.Equal(t, "ours", tagOf(sent()[0].Data), "a tag that is there stays")
+				require.Equal(t, "ours", tagOf(sent()[0].Data), "an existing tag stays")
 				n.Send(hostile, victim, tagged(from(hostile, "REFER", "one")))
 				require.Len(t, sent(), 1)
 				require.Zero(t, e.Counts().Servers)
@@ -147,7 +147,7 @@ func TestStrayAnswers(t *testing.T) {
 		func(o *Options) { limitedOptions(o); o.Answers = func(r *Request) bool { return r.From != hostile } },
 		func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
 			n.Send(hostile, victim, tagged(from(hostile, "BYE", "one")))
-			require.Empty(t, sent(), "who may not be here learns nothing")
+			require.Empty(t, sent(), "an intruder gets no answer")
 			n.Send(source(1), victim, tagged(from(source(1), "BYE", "one")))
 			require.Len(t, sent(), 1)
 		})

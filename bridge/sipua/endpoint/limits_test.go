@@ -167,7 +167,7 @@ func TestAnsweredTransactionsAreReplaced(t *testing.T) {
 				kept++
 			}
 		}
-		require.Equal(t, 2*calls+1, kept, "calls that ring and that are up")
+		require.Equal(t, 2*calls+1, kept, "ringing and answered calls")
 	})
 }
 
@@ -196,9 +196,9 @@ func TestQueueLimits(t *testing.T) {
 			n.Send(hostile, victim, []byte(strings.Replace(string(tagged(from(hostile, "BYE", "slow"))), "branch=",
 				fmt.Sprint("branch=z9hG4bK", i), 1)))
 		}
-		require.Empty(t, sent(), "a BYE beyond that is not refused, it comes again")
+		require.Empty(t, sent(), "a BYE beyond that is not refused; it is retransmitted")
 		require.Equal(t, 1, e.Counts().Queues)
-		require.Equal(t, maxWaitingReserved, e.Counts().Servers, "and is a new one then")
+		require.Equal(t, maxWaitingReserved, e.Counts().Servers, "the retransmission counts as new")
 		close(gate)
 		synctest.Wait()
 		require.Equal(t, maxWaitingReserved, methods["BYE"])
@@ -216,9 +216,9 @@ func TestQueueLimits(t *testing.T) {
 		}
 	}
 	require.False(t, offer("one more", 0))
-	require.True(t, offer("0", 0), "that one is open")
+	require.True(t, offer("0", 0), "its queue already exists")
 	for i := range maxQueuesFew {
-		require.True(t, offer(fmt.Sprint("few ", i), 9), "another has a few beyond that")
+		require.True(t, offer(fmt.Sprint("few ", i), 9), "another source may add a few beyond that")
 	}
 	require.False(t, offer("many", 9))
 	require.True(t, q.offerReserved("a BYE", func() { <-gate }))
@@ -283,7 +283,7 @@ func TestForgedResponses(t *testing.T) {
 		require.NoError(t, err)
 		asked := answer(message(sent()[0].Data), 200, "far")
 		e.take([]byte(asked), origin{from: hostile, transport: "TCP"})
-		require.EqualValues(t, len(forged)+1, e.Counts().Unmatched, "the request went by UDP")
+		require.EqualValues(t, len(forged)+1, e.Counts().Unmatched, "the request was sent over UDP")
 	})
 }
 

@@ -137,7 +137,7 @@ func TestFields(t *testing.T) {
 	require.Equal(t, []one{{"A", "b", 3}}, all)
 	_, all = cut("S\r\nA:b\r\n", 9)
 	require.Len(t, all, 1)
-	require.Equal(t, "X\r\n", string(normalized([]byte("X\r\n"))), "without an end it stays")
+	require.Equal(t, "X\r\n", string(normalized([]byte("X\r\n"))), "without the end of the head nothing changes")
 	require.Equal(t, "X y\r\nFrom:<a>;tag=b\r\nTo: c  d\r\nSubject: TAG = x\r\nVia: SIP/2.0/UDP x\r\n\r\nbody ; TAG = x",
 		string(normalized([]byte("X y\r\nFrom:<a> ; TAG = b\r\nTo: c\r\n d\r\nSubject: TAG = x\r\nVia: SIP / 2.0/UDP x\r\n\r\nbody ; TAG = x"))))
 	for text, want := range map[string]int{"": 0, "a": 1, "\r\n": 0, "\r\na": 0, "a\r\n": 1, "a\r\n b": 5,
@@ -181,7 +181,7 @@ func TestBucket(t *testing.T) {
 		require.True(t, g.admit(one, now))
 	}
 	require.False(t, g.admit(one, now.Add(99*time.Millisecond)))
-	require.EqualValues(t, unknownBurst-unknownSourceBurst, g.all.tokens, "what is refused costs nobody anything")
+	require.EqualValues(t, unknownBurst-unknownSourceBurst, g.all.tokens, "a refused message takes no token from the others")
 	require.True(t, g.admit(one, now.Add(100*time.Millisecond)))
 	g.all.tokens, g.all.at = 0.5, now.Add(time.Second)
 	require.False(t, g.admit(netip.MustParseAddr("192.0.2.2"), now.Add(time.Second)))

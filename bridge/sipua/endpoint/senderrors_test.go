@@ -47,7 +47,7 @@ func TestSendErrors(t *testing.T) {
 			sent()
 			m.on.Store(true)
 			_, err := e.Send(outgoing(sip.OPTIONS, "unsent", net.UDPAddrFromAddrPort(hostile)),
-				func(Response) { t.Error("it was told twice") })
+				func(Response) { t.Error("the error was reported twice") })
 			require.ErrorIs(t, err, errNoNetwork)
 			require.ErrorContains(t, err, hostile.String())
 			_, err = e.Do(t.Context(), outgoing(sip.OPTIONS, "undone", net.UDPAddrFromAddrPort(hostile)))
@@ -183,7 +183,7 @@ func TestOneConnectionPerPeer(t *testing.T) {
 	cancel()
 	_, err = e.streams.dial(ctx, hostile)
 	require.ErrorIs(t, err, context.Canceled)
-	require.NotNil(t, e.streams.dialing[hostile], "others wait on")
+	require.NotNil(t, e.streams.dialing[hostile], "others still wait")
 }
 
 // A request without a connection that cannot be processed gets no answer.

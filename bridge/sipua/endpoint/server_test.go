@@ -36,8 +36,8 @@ func TestRepeatedInvite(t *testing.T) {
 		busy := w.expect("SIP/2.0 486")
 		require.Equal(t, ringing.tag(), busy.tag())
 		require.NoError(t, r.Reply(180, "Ringing"), "a provisional after the final is dropped")
-		require.NoError(t, r.Reply(200, "OK"), "and so is another final")
-		require.Equal(t, busy, w.expect("SIP/2.0 486"), "repeated by Timer G")
+		require.NoError(t, r.Reply(200, "OK"), "so is a second final one")
+		require.Equal(t, busy, w.expect("SIP/2.0 486"), "retransmitted by Timer G")
 		w.send(invite)
 		require.Equal(t, busy, w.expect("SIP/2.0 486"))
 		ack := w.text(request{method: "ACK", id: "repeat", branch: "repeatINVITE", toTag: busy.tag()})
@@ -319,7 +319,7 @@ func TestHairpin(t *testing.T) {
 				proxy.send(strings.Join(kept, "\r\n"))
 				n++
 			default:
-				t.Fatal("nothing came; the two ends wait for each other")
+				t.Fatal("nothing arrived; the two ends wait for each other")
 			}
 		}
 		<-done

@@ -66,14 +66,14 @@ func TestUnknownSourceLimits(t *testing.T) {
 		for i := range 1000 {
 			answered += ask(source(i+2), 1)
 		}
-		require.Equal(t, unknownBurst-unknownSourceRate, answered, "what one took is gone from what all have")
+		require.Equal(t, unknownBurst-unknownSourceRate, answered, "a token of one source is also taken from all")
 		require.Equal(t, 300, ask(pbx, 300), "the service is known")
 		require.Zero(t, ask(source(5000), 1))
 		e.Know(source(5000).Addr())
-		require.Equal(t, 300, ask(source(5000), 300), "somebody showed a secret from there")
+		require.Equal(t, 300, ask(source(5000), 300), "a peer at that address has shown a secret")
 		require.Equal(t, 1, e.Counts().Known)
 		<-time.After(knownFor)
-		require.Equal(t, unknownSourceBurst, ask(source(5000), 30), "and that was long ago")
+		require.Equal(t, unknownSourceBurst, ask(source(5000), 30), "that was long ago")
 		require.Zero(t, e.Counts().Known)
 	})
 }
@@ -117,7 +117,7 @@ func TestKnownIsBounded(t *testing.T) {
 	}
 	require.Equal(t, maxKnown, g.size())
 	now = now.Add(2 * maxKnown * time.Second)
-	require.False(t, g.isUnknown(source(0).Addr(), now), "is heard of all the time")
+	require.False(t, g.isUnknown(source(0).Addr(), now), "this address is renewed all the time")
 	require.False(t, g.isUnknown(source(2*maxKnown-1).Addr(), now))
 	require.True(t, g.isUnknown(source(1).Addr(), now))
 	require.Len(t, g.sources, unknownSlots)
@@ -152,7 +152,7 @@ func TestFailureOnce(t *testing.T) {
 			<-time.After(2 * t1)
 			require.Zero(t, e.Counts().Servers)
 			n.Send(hostile, victim, invite)
-			require.Len(t, sent(), 1, "a new one after that")
+			require.Len(t, sent(), 1, "a new INVITE is answered")
 			n.Send(hostile, victim, []byte(strings.NewReplacer("INVITE", "ACK").Replace(string(invite))))
 			require.Empty(t, sent())
 			<-time.After(sip.T4)

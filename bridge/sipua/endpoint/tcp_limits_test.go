@@ -63,7 +63,7 @@ func TestConnectionsOfOneAddress(t *testing.T) {
 		s.to(port(0)).touch()
 		add(port(maxConnsSource))
 		require.Equal(t, 1+maxConnsSource, s.size())
-		require.NotNil(t, s.to(source(2)), "is silent longer, and another's")
+		require.NotNil(t, s.to(source(2)), "silent longer, but from another address")
 		require.NotNil(t, s.to(port(0)))
 		require.Nil(t, s.to(port(1)))
 		require.EqualValues(t, 1, e.Counts().ConnectionsEnded)
@@ -85,7 +85,7 @@ func TestConnectionsOfManyAddresses(t *testing.T) {
 			}
 		}
 		require.True(t, s.room(source(7).Addr(), false, time.Now()))
-		require.Nil(t, s.to(port(7, 0)), "others are silent longer, but none has three")
+		require.Nil(t, s.to(port(7, 0)), "others have been silent longer, but none has three connections")
 		require.Equal(t, maxConns-1, s.size())
 		piped(e, port(8, 2))
 		require.True(t, s.room(source(9).Addr(), false, time.Now()))
@@ -153,7 +153,7 @@ func TestConnectionLimitOfUnknownSources(t *testing.T) {
 			n.ConnectionsRefused+n.Limited == unknownSourceBurst+5-maxUnknownConnsSource
 	}, testTimeout, time.Millisecond)
 	n := e.Counts()
-	require.NotZero(t, n.Limited, "those within the rate found no room, those beyond it were not asked")
+	require.NotZero(t, n.Limited, "beyond the rate, connections are closed before the check for room")
 	require.GreaterOrEqual(t, n.ConnectionsRefused, uint64(unknownSourceBurst-maxUnknownConnsSource))
 }
 
@@ -448,7 +448,7 @@ func TestConnectionLimits(t *testing.T) {
 		require.NotNil(t, s.to(port(0)))
 		e.streams.to(port(0)).touch() // however lately it sent something
 		require.True(t, add(source(500), false))
-		require.Nil(t, s.to(port(0)), "the stranger that came first made room")
+		require.Nil(t, s.to(port(0)), "the oldest connection of an unknown source is closed")
 		require.Equal(t, 1+maxUnknownConns, s.size())
 		for i := range maxConns - maxUnknownConns - 1 {
 			require.True(t, add(source(1000+i), true))
@@ -456,11 +456,11 @@ func TestConnectionLimits(t *testing.T) {
 		require.Equal(t, maxConns, s.size())
 		require.True(t, add(source(501), false))
 		require.Equal(t, maxConns, s.size())
-		require.Nil(t, s.to(port(1)), "so did the next")
+		require.Nil(t, s.to(port(1)), "so is the next one")
 		require.Nil(t, s.to(source(1500)))
 		require.True(t, add(source(1500), true))
 		require.Equal(t, maxConns, s.size())
-		require.Nil(t, s.to(port(2)), "the stranger that was silent longest made room")
+		require.Nil(t, s.to(port(2)), "the unknown source that was silent longest is closed")
 		require.NotNil(t, s.to(source(999)))
 		same := func(i int) netip.AddrPort { return netip.AddrPortFrom(source(2000).Addr(), uint16(10000+i)) }
 		for i := range maxConnsSource + 1 {

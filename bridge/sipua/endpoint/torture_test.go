@@ -45,7 +45,7 @@ var torture = []struct {
 		require.Equal(t, "null-%00-null", r.To().Address.User)
 	}},
 	{name: "esc02", section: "3.1.1.5", want: "passed", check: func(t *testing.T, r *Request) {
-		require.Equal(t, "RE%47IST%45R", string(r.Method), "is no REGISTER")
+		require.Equal(t, "RE%47IST%45R", string(r.Method), "is not a REGISTER")
 		require.Len(t, r.GetHeaders("Contact"), 2)
 	}},
 	{name: "lwsdisp", section: "3.1.1.6", want: "passed"},
@@ -250,7 +250,7 @@ func TestTorture(t *testing.T) {
 			}
 			text := string(got[0].Data)
 			assert.True(t, strings.HasPrefix(text, "SIP/2.0 "+want+" "), "%s (%s): %s", c.name, c.section, text)
-			require.Equal(t, hostile.Addr(), got[0].To.Addr(), "the answer goes to where the request came from")
+			require.Equal(t, hostile.Addr(), got[0].To.Addr(), "the answer goes to the source of the request")
 			require.LessOrEqual(t, len(text), len(b)+150, "%s: no amplifier", c.name)
 			if seen != nil && c.check != nil {
 				c.check(t, seen)
