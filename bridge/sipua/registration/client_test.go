@@ -70,7 +70,7 @@ func (s *service) next(t *testing.T) *endpoint.Request {
 	case r := <-s.came:
 		return r
 	case <-time.After(testTimeout):
-		t.Fatal("no REGISTER came")
+		t.Fatal("no REGISTER arrived")
 		return nil
 	}
 }

@@ -174,7 +174,7 @@ func TestNonceBounds(t *testing.T) {
 		changed[i]--
 		require.False(t, n.ours(now, "here", base64.RawURLEncoding.EncodeToString(changed)), i)
 	}
-	require.False(t, newNonces().ours(now, "here", one), "another start has another key")
+	require.False(t, newNonces().ours(now, "here", one), "each start has its own key")
 	require.False(t, n.spend(now, "here", one, 0))
 	require.True(t, n.spend(now, "here", one, 1))
 	require.False(t, n.spend(now, "here", one, 1))
@@ -185,7 +185,7 @@ func TestNonceBounds(t *testing.T) {
 	require.True(t, n.spend(now.Add(nonceLife-1), "here", late, 1))
 	over := now.Add(nonceLife)
 	require.True(t, n.spend(over, "here", n.make(over, "here"), 1))
-	require.Len(t, n.used, 3, "they are swept no sooner than a nonce's life after the last time")
+	require.Len(t, n.used, 3, "entries are removed at most once in nonceLife")
 	end := now.Add(nonceLife + nonceLife/2)
 	require.True(t, n.spend(end, "here", n.make(end, "here"), 1))
 	require.Len(t, n.used, 3)

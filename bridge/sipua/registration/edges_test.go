@@ -304,7 +304,7 @@ func TestFailedLoginBounds(t *testing.T) {
 	require.True(t, g.wait(now, netip.MustParseAddr("::ffff:192.0.2.1"), "x", false), "the same host")
 	require.True(t, g.wait(now, here, "x", true))
 	g.wrong(now.Add(forgetFailures), here, "x", false)
-	require.True(t, g.wait(now.Add(forgetFailures+time.Minute-1), here, "x", false), "not forgotten yet")
+	require.True(t, g.wait(now.Add(forgetFailures+time.Minute-1), here, "x", false), "not yet removed")
 	again := now.Add(2*forgetFailures + 1)
 	g.wrong(again, here, "x", false)
 	require.False(t, g.wait(again, here, "x", false), "forgotten")
@@ -316,13 +316,13 @@ func TestFailedLoginBounds(t *testing.T) {
 	g.wrong(now, here, long+"a", false)
 	require.Len(t, g.pairs, 1)
 	g.wrong(now, here, long+"b", false)
-	require.Len(t, g.pairs, 1, "names are cut")
+	require.Len(t, g.pairs, 1, "long names are cut")
 	for i := range usersPerHost - 1 {
 		require.False(t, g.wait(now, here, "new", false))
 		g.wrong(now, here, fmt.Sprint(i), false)
 	}
 	require.True(t, g.wait(now, here, "new", false))
-	require.False(t, g.wait(now, here, "new", true), "there is such a user")
+	require.False(t, g.wait(now, here, "new", true), "the user exists")
 	require.True(t, g.wait(now.Add(forgetFailures), here, "new", false))
 	require.False(t, g.wait(now.Add(forgetFailures+1), here, "new", false))
 }
@@ -349,7 +349,7 @@ func TestRequest(t *testing.T) {
 		require.Equal(t, "5550100", r.To().Address.User)
 		require.False(t, r.To().Params.Has("tag"))
 	}
-	require.Equal(t, "7", contact.Params.GetOr("expires", ""), "the caller's stays as it is")
+	require.Equal(t, "7", contact.Params.GetOr("expires", ""), "the caller's request is unchanged")
 	c = NewClient(ClientOptions{Contact: contact, Registrar: uri(t, "sip:pbx.example;transport=udp"),
 		Destination: "192.0.2.9:5080"})
 	r := c.request(0)
@@ -383,7 +383,7 @@ func TestRetryRequests(t *testing.T) {
 	silence := context.DeadlineExceeded
 	wishes := c.retryRequests(silence)
 	require.NotNil(t, wishes)
-	require.Empty(t, wishes, "that one was granted")
+	require.Empty(t, wishes, "the attempt has served the earlier calls")
 	c.Retry()
 	c.Retry()
 	require.Len(t, wishes, 1)

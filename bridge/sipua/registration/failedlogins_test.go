@@ -58,7 +58,7 @@ func TestFailedLoginsForManyUsers(t *testing.T) {
 	require.True(t, g.wait(now, host(1), "another", false))
 	require.False(t, g.wait(now, host(1), "box-office", true), "a line's adapter may share the address")
 	require.False(t, g.wait(now, host(2), "another", false))
-	require.False(t, g.wait(now, host(1), "1", false), "wrong once")
+	require.False(t, g.wait(now, host(1), "1", false), "one failure")
 	require.False(t, g.wait(now.Add(forgetFailures+1), host(1), "another", false))
 	require.Empty(t, g.pairs)
 	require.Empty(t, g.hosts)
@@ -81,11 +81,11 @@ func TestFailedLoginsFromManyHosts(t *testing.T) {
 	late = late.Add(forgetFailures + 1)
 	g.wrong(late, host(97), "stage-door", true)
 	require.False(t, g.wait(late, host(97), "stage-door", true))
-	require.False(t, g.wait(now, host(100), "stage-door", true), "a fresh address is heard")
+	require.False(t, g.wait(now, host(100), "stage-door", true), "a new address is not slowed")
 	for range underAttack + 1 {
 		g.wrong(now, host(101), "nobody", false)
 	}
-	require.Len(t, g.users, 1, "what is no user is not kept")
+	require.Len(t, g.users, 1, "users that do not exist are not counted")
 }
 
 func TestFailedLoginsAreBounded(t *testing.T) {
@@ -95,7 +95,7 @@ func TestFailedLoginsAreBounded(t *testing.T) {
 		g.wrong(now, host(i), strings.Repeat("u", 1000), false)
 		require.LessOrEqual(t, len(g.pairs), maxLoginSources)
 		if i == maxLoginSources {
-			require.Len(t, g.pairs, maxLoginSources*3/4, "a quarter makes room")
+			require.Len(t, g.pairs, maxLoginSources*3/4, "a quarter is removed")
 		}
 		require.LessOrEqual(t, len(g.hosts), len(g.pairs))
 	}
@@ -109,7 +109,7 @@ func TestFailedLoginsAreBounded(t *testing.T) {
 	require.Len(t, g.pairs, maxLoginSources)
 	g.wrong(now.Add(1), host(1), "later", false)
 	for k := range g.pairs {
-		require.NotEqual(t, strings.Repeat("u", 64), k.user, "what is old makes room")
+		require.NotEqual(t, strings.Repeat("u", 64), k.user, "old entries are removed")
 	}
 }
 
@@ -191,7 +191,7 @@ func TestGuessingIsSlowed(t *testing.T) {
 	d.frozen.Store(&later)
 	w.try("REGISTER", "stage-door", secret)
 	require.Equal(t, 200, w.ask("REGISTER", "stage-door", w.contact()).code(), "the wait is over")
-	require.Equal(t, 0, d.Counts().LoginSources, "whoever was right is no guesser")
+	require.Equal(t, 0, d.Counts().LoginSources, "the right password removes the failures")
 }
 
 // Wrong passwords also count at the address where the adapter is bound, with any method, and even from the adapter's
@@ -210,16 +210,16 @@ func TestGuessingFromTheAdaptersAddressIsSlowed(t *testing.T) {
 		slowed := d.Counts().RateLimited
 		for range 3 {
 			beside.try(method, "stage-door", secret)
-			require.True(t, beside.silent(method, "stage-door"), "from beside the adapter, by %s", method)
+			require.True(t, beside.silent(method, "stage-door"), "from another port at the adapter's host, by %s", method)
 			w.try("REGISTER", "stage-door", secret)
 			require.Equal(t, 200, w.ask("REGISTER", "stage-door", w.contact()).code(), "a refresh")
 			w.auth = ""
-			require.Equal(t, 200, w.ask("MESSAGE", "stage-door", forEmergency).code(), "in need")
+			require.Equal(t, 200, w.ask("MESSAGE", "stage-door", forEmergency).code(), "an emergency call")
 			require.Equal(t, "stage-door", <-d.from)
 		}
-		require.EqualValues(t, 3, d.Counts().RateLimited-slowed, "a refresh lets nobody guess again")
+		require.EqualValues(t, 3, d.Counts().RateLimited-slowed, "a refresh does not remove the failures of others")
 		w.try("MESSAGE", "stage-door", secret)
-		require.True(t, w.silent("MESSAGE", "stage-door"), "what is no refresh waits")
+		require.True(t, w.silent("MESSAGE", "stage-door"), "a request other than a refresh waits")
 		later := now.Add(firstWait)
 		d.frozen.Store(&later)
 		beside.try("MESSAGE", "stage-door", secret)
@@ -262,7 +262,7 @@ func TestGuessingAtAFixedContactIsSlowed(t *testing.T) {
 	w.try("REGISTER", "stage-door", secret)
 	require.True(t, w.silent("REGISTER", "stage-door"))
 	w.auth = ""
-	require.Equal(t, 200, w.ask("MESSAGE", "stage-door", forEmergency).code(), "in need")
+	require.Equal(t, 200, w.ask("MESSAGE", "stage-door", forEmergency).code(), "an emergency call")
 }
 
 // An emergency call from where an adapter is bound needs no password, and a password in it is not checked. In a call
@@ -280,7 +280,7 @@ func TestGuessingByEmergencyCalls(t *testing.T) {
 		require.Equal(t, 200, w.ask("MESSAGE", "stage-door", forEmergency).code())
 		require.Equal(t, "stage-door", <-d.from)
 	}
-	require.Zero(t, d.Counts().Wrong, "nobody learns whether it was right")
+	require.Zero(t, d.Counts().Wrong, "the response does not reveal whether the password was right")
 	elsewhere.guess("MESSAGE", "stage-door", forEmergency)
 	require.EqualValues(t, freeFailures, d.Counts().Wrong)
 	elsewhere.try("MESSAGE", "stage-door", secret)

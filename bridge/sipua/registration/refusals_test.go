@@ -40,7 +40,7 @@ func next(t *testing.T, seen <-chan refusalReport) refusalReport {
 	case one := <-seen:
 		return one
 	case <-time.After(5 * time.Second):
-		t.Fatal("nothing was told")
+		t.Fatal("nothing was reported")
 		return refusalReport{}
 	}
 }
@@ -86,7 +86,7 @@ func TestWrongUserIsReported(t *testing.T) {
 	d, logs, seen := newObservedRegistrar(t, stageDoor(), Account{Line: "workshop", User: "workshop", Password: secret})
 	w := dial(t, "udp", d.e)
 	require.Equal(t, 401, w.registerWith("stagedoor", secret, w.contact()))
-	require.Empty(t, seen, "either could be meant")
+	require.Empty(t, seen, "both lines are possible")
 	require.Equal(t, "", logs.All()[0].ContextMap()["line"])
 	require.Equal(t, "stagedoor", logs.All()[0].ContextMap()["user"])
 	require.Equal(t, 200, w.registerWith("workshop", secret, w.contact()))

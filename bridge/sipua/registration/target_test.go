@@ -80,7 +80,7 @@ func TestCredentialsForAnotherTarget(t *testing.T) {
 	require.EqualValues(t, 1, d.Counts().Wrong)
 	require.Empty(t, d.from)
 	w.authorizeFor(m, "MESSAGE", "sip:192.0.2.1:5060;transport=udp", 6)
-	require.Equal(t, 200, w.ask("MESSAGE", "stage-door").code(), "by address where it asks by name")
+	require.Equal(t, 200, w.ask("MESSAGE", "stage-door").code(), "by address, while the Request-URI has a name")
 	require.Equal(t, "stage-door", <-d.from)
 }
 
