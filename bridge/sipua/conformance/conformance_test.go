@@ -229,6 +229,6 @@ func TestSharedIdentifiers(t *testing.T) {
 	}
 	b.Messages[0].Text = strings.Replace(b.Messages[0].Text, "z9hG4bK-elsewhere", "z9hG4bK-ours-2", 1)
 	if faults := SharedIdentifiers(a, b); len(faults) == 0 {
-		t.Error("a branch of the other leg was not noticed")
+		t.Error("a branch of the other leg was not reported")
 	}
 }
