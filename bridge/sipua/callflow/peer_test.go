@@ -293,7 +293,7 @@ func (p *peer) drained(t tester) (unread []message) {
 		m, ok := p.next(limit)
 		switch {
 		case !ok:
-			t.Fatalf("%s: its own mark did not come", p.name)
+			t.Fatalf("%s: its own mark did not arrive", p.name)
 		case m.text == mark:
 			p.trace = p.trace[:len(p.trace)-1]
 			return unread

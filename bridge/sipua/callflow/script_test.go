@@ -126,7 +126,7 @@ func (r *reader) line(line string) error {
 	}
 	if words[0] == "use" {
 		if len(words) != 2 || r.parts[words[1]] == nil {
-			return fmt.Errorf("no part %q; parts stand before they are used", strings.Join(words[1:], " "))
+			return fmt.Errorf("no part %q; define a part before its use", strings.Join(words[1:], " "))
 		}
 		r.add(r.parts[words[1]]...)
 		return nil
@@ -182,7 +182,7 @@ var (
 func parseStep(words []string) (step, error) {
 	s := step{party: words[0]}
 	if len(words) < 2 {
-		return s, fmt.Errorf("%q is no step", words[0])
+		return s, fmt.Errorf("%q is not a step", words[0])
 	}
 	s.verb = words[1]
 	switch {
@@ -254,7 +254,7 @@ func (o *options) parse(words []string) error {
 		words = words[1:]
 	}
 	if o.to != "" && !slices.Contains(methods, o.to) {
-		return fmt.Errorf("to %q is no method", o.to)
+		return fmt.Errorf("to %q is not a method", o.to)
 	}
 	return nil
 }

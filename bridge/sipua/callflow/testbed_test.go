@@ -342,7 +342,7 @@ func (s *testBed) close() {
 func (s *testBed) finish() {
 	line := s.agent.Line("box-office")
 	s.until(func() bool { return line.Status().Calls == 0 && s.line.AtRest() }, func() {
-		s.t.Errorf("%s: %d calls are up, the line is at rest: %t", s.f.place, line.Status().Calls, s.line.AtRest())
+		s.t.Errorf("%s: %d calls are active, the line is idle: %t", s.f.place, line.Status().Calls, s.line.AtRest())
 	})
 	if s.closed == nil {
 		s.close()
@@ -364,7 +364,7 @@ func (s *testBed) finish() {
 		s.t.Error(fault)
 	}
 	if len(s.events) > 0 {
-		s.t.Errorf("nobody asked for the events %q", s.events)
+		s.t.Errorf("no step takes the events %q", s.events)
 	}
 	if n := s.openings(); n != s.opens {
 		s.t.Errorf("the loop was opened %d times, the flow says %d", n, s.opens)
