@@ -51,7 +51,7 @@ func TestKindBounds(t *testing.T) {
 		require.Equal(t, kindInvalid, kindOf(changed(aReport, 0, version), rtcpFlow, Admission{}))
 		require.Equal(t, kindInvalid, kindOf(changed(aSpeech, 0, version), rtpFlow, Admission{}))
 	}
-	require.Equal(t, kindInvalid, kindOf(changed(aReport, 3, 2), rtcpFlow, Admission{}), "it says that it is longer")
+	require.Equal(t, kindInvalid, kindOf(changed(aReport, 3, 2), rtcpFlow, Admission{}), "its length field is larger than the packet")
 	require.Equal(t, kindRTCP, kindOf(changed(aReport, 3, 0), rtcpFlow, Admission{}), "SRTCP has more behind it")
 	require.Equal(t, kindInvalid, kindOf(aReport[:7], rtcpFlow, Admission{}))
 	require.Equal(t, kindInvalid, kindOf(aSpeech[:11], rtpFlow, Admission{}))
@@ -74,7 +74,7 @@ func TestKindBounds(t *testing.T) {
 	require.Equal(t, kindRTCP, kindOf(aReport, rtcpFlow, fax), "RTCP has its own port beside UDPTL")
 	var p packet
 	p.read(changed(aHello, 12, 0)[:13], rtpFlow, fax)
-	require.EqualValues(t, 5, p.packetRun.seq, "a DTLS record's own number")
+	require.EqualValues(t, 5, p.packetRun.seq, "the sequence number of the DTLS record")
 	p.read(append([]byte{0, 9}, make([]byte, 20)...), rtpFlow, fax)
 	require.EqualValues(t, 9, p.packetRun.seq)
 }
@@ -160,7 +160,7 @@ func TestPortRange(t *testing.T) {
 			require.Len(t, reached, n, "%d steps of %d", n, step)
 			require.True(t, step >= 1 && step <= n)
 		}
-		require.True(t, steps[max(1, n-1)], "%d: the largest step is taken too", n)
+		require.True(t, steps[max(1, n-1)], "%d: the largest step is drawn too", n)
 	}
 }
 
@@ -211,7 +211,7 @@ func TestPortCoolDown(t *testing.T) {
 	require.False(t, r.isCoolingDown(old))
 	s := &Session{relay: r}
 	r.forget(s)
-	require.Len(t, r.coolingDown, 2, "nobody knows it")
+	require.Len(t, r.coolingDown, 2, "an unknown session")
 	s.local[AdapterSide][rtpFlow], s.local[ServiceSide][rtpFlow] = netip.AddrPortFrom(local, 20004),
 		netip.AddrPortFrom(local, 20006)
 	r.sessions[s] = struct{}{}

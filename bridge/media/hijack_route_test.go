@@ -40,11 +40,11 @@ func TestUnreachable(t *testing.T) {
 	e.routed(from, none)
 	require.False(t, misled(), "another address")
 	e.routed(to, os.NewSyscallError("sendto", syscall.ECONNREFUSED))
-	require.False(t, misled(), "nobody is at home")
+	require.False(t, misled(), "no socket is open there")
 	e.routed(to, none)
 	require.True(t, misled())
 	e.routed(to, os.NewSyscallError("sendto", syscall.ECONNREFUSED))
-	require.True(t, misled(), "this says nothing about the way")
+	require.True(t, misled(), "this error says nothing about the route")
 
 	_, err = a.WriteToUDPAddrPort(aSpeech, s.Local(AdapterSide))
 	require.NoError(t, err)

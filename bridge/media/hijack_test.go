@@ -64,7 +64,7 @@ func TestSprayedPacketsHijackNothing(t *testing.T) {
 		for _, side := range []media.Side{media.AdapterSide, media.ServiceSide} {
 			until(t, s, side, func(st media.Stats) bool { return st.UnknownSource+st.Probation == 60 })
 			require.Zero(t, s.Stats(side).Packets+s.Stats(side).RTCPPackets)
-			require.Equal(t, media.Ignored, <-noticed, "told once")
+			require.Equal(t, media.Ignored, <-noticed, "reported once")
 		}
 		a.send(s.Local(media.AdapterSide), voice(t, 1, 1))
 		got, _ := f.receive()

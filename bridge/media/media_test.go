@@ -205,7 +205,7 @@ func TestThirdAddressIsIgnored(t *testing.T) {
 	thief.send(to, speech(t, 2))
 	until(t, s, media.AdapterSide, func(st media.Stats) bool { return st.UnknownSource == 1 })
 	f.nothing()
-	require.Equal(t, heard, s.LastHeard(media.AdapterSide), "a stranger is no sign of life")
+	require.Equal(t, heard, s.LastHeard(media.AdapterSide), "a packet from an unknown host is no sign of life")
 	f.send(s.Local(media.ServiceSide), speech(t, 1))
 	a.receive()
 	thief.nothing()

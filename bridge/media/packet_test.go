@@ -82,7 +82,7 @@ func TestFlashOnce(t *testing.T) {
 	for range 3 {
 		require.False(t, take(101, 1, 200, 16, 10|e, 3, 32))
 	}
-	require.True(t, take(101, 1, 9000, 16, 10, 0, 160), "the next one")
+	require.True(t, take(101, 1, 9000, 16, 10, 0, 160), "the next event")
 	require.False(t, take(101, 1, 200, 16, 10|e, 3, 32), "late")
 	require.True(t, take(101, 2, 7, 16, 10, 0, 160), "another source")
 }

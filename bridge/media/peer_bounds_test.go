@@ -37,7 +37,7 @@ func TestContinuesStreamBounds(t *testing.T) {
 	}
 	require.False(t, continues(last, 8, 1, 160, ms20), "another source")
 	last.rtp = false
-	require.False(t, continues(last, 7, 1, 160, ms20), "there was no RTP before")
+	require.False(t, continues(last, 7, 1, 160, ms20), "no RTP has arrived before")
 }
 
 // TestLongestIdleCandidateMakesRoom checks that a new source gets the entry of the candidate that has made no progress
@@ -146,5 +146,5 @@ func TestLoyalSourceIsForgotten(t *testing.T) {
 	require.Equal(t, 1, l.speak(third, 7, 111, 3, ms20))
 	require.Equal(t, third, l.target())
 	require.Zero(t, l.speak(another, 2, 200, 3, silentFor))
-	require.Equal(t, another, l.target(), "nobody is known to listen elsewhere")
+	require.Equal(t, another, l.target(), "no other listener is known")
 }

@@ -224,12 +224,12 @@ func TestEarlyMedia(t *testing.T) {
 	l := newLatchingTest(named, sources(false))
 	l.speak(another, 1, 1, 10, 0)
 	l.expect(netip.AddrPortFrom(another.Addr(), 9), l.now)
-	require.Equal(t, another.Addr(), l.target().Addr(), "it was named since")
+	require.Equal(t, another.Addr(), l.target().Addr(), "its host has become known")
 
 	l = newLatchingTest(named, sources(false)) // one announcement after the other
 	require.Equal(t, 1, l.speak(another, 1, 1, 10, 0))
 	require.Equal(t, 2, l.speak(third, 2, 1, 11, silentFor))
-	require.Zero(t, l.speak(another, 1, 11, 20, ms20), "but not two at once")
+	require.Zero(t, l.speak(another, 1, 11, 20, ms20), "two at once are not allowed")
 	require.Zero(t, l.speak(third, 2, 12, 20, ms20))
 
 	// the pause lasts until the tenth packet of the next source
@@ -251,7 +251,7 @@ func TestEarlyMedia(t *testing.T) {
 
 	l = newLatchingTest(private, sources(false))
 	require.Equal(t, 1, l.speak(another, 1, 1, 10, 0))
-	require.Equal(t, another, l.target(), "the SDP misleads")
+	require.Equal(t, another, l.target(), "the SDP is misleading")
 	l.answer()
 	require.Equal(t, 1, l.speak(another, 1, 11, 1, ms20), "it stays after the answer")
 	require.Equal(t, another, l.target())
@@ -288,7 +288,7 @@ func TestAnswerRestartsLatching(t *testing.T) {
 	l := newLatchingTest(named, sources(true))
 	l.speak(moved, 1, 1, 10, 0)
 	l.answer()
-	require.Equal(t, moved, l.target(), "a far end that is silent goes on hearing")
+	require.Equal(t, moved, l.target(), "a silent far end still receives media")
 	require.Equal(t, 1, l.speak(otherPort, 2, 1, 1, ms20), "at once, from the first packet on")
 	require.Zero(t, l.speak(moved, 1, 11, 1, ms20))
 	l.answer()
@@ -300,12 +300,12 @@ func TestAnswerRestartsLatching(t *testing.T) {
 	l.speak(another, 1, 1, 10, 0)
 	l.answer()
 	require.Equal(t, another, l.target())
-	require.Equal(t, 1, l.speak(third, 2, 1, 10, ms20), "the one before said nothing since")
+	require.Equal(t, 1, l.speak(third, 2, 1, 10, ms20), "the previous source has been silent since")
 	require.Equal(t, third, l.target())
-	require.Zero(t, l.speak(another, 1, 200, 10, ms20), "and now they compete")
+	require.Zero(t, l.speak(another, 1, 200, 10, ms20), "now they compete")
 	require.Equal(t, private, l.target())
 	l.answer()
-	require.Equal(t, 1, l.speak(third, 2, 50, 10, ms20), "a new beginning")
+	require.Equal(t, 1, l.speak(third, 2, 50, 10, ms20), "latching has restarted")
 }
 
 // TestSDPChange checks that a new address (c= or m=) restarts latching. Late packets of the old source pass and are not
@@ -317,7 +317,7 @@ func TestSDPChange(t *testing.T) {
 		l.expect(to, l.now)
 		require.Equal(t, to, l.target())
 		require.Equal(t, 5, l.speak(named, 1, 11, 5, ms20))
-		require.Equal(t, to, l.target(), "it only lagged")
+		require.Equal(t, to, l.target(), "its packets were only late")
 		require.Equal(t, 1, l.speak(to, 1, 16, 1, ms20))
 		require.Equal(t, 1, l.speak(named, 1, 15, 1, ms20))
 		require.Equal(t, to, l.target())
@@ -341,7 +341,7 @@ func TestSourceSignalledLater(t *testing.T) {
 	require.Equal(t, 1, l.speak(proxy, 1, 1, 1, 0))
 	l.expect(named, l.now)
 	require.Equal(t, named, l.target())
-	require.Zero(t, newLatchingTest(netip.AddrPort{}, sources(true)).speak(another, 1, 1, 50, 0), "nobody was named")
+	require.Zero(t, newLatchingTest(netip.AddrPort{}, sources(true)).speak(another, 1, 1, 50, 0), "no address was known")
 }
 
 // TestUnusableAddressesInSDP checks for which addresses in SDP an unknown host may be followed (RFC 1918, RFC 4193, RFC
@@ -389,12 +389,12 @@ func TestEmergencyLatching(t *testing.T) {
 	require.Equal(t, []verdict{onProbation, onProbation, passesRelaxed},
 		[]verdict{l.later(silentFor).hear(another, 2, 100, negotiated), l.hear(another, 2, 101, negotiated),
 			l.hear(another, 2, 102, negotiated)})
-	require.Equal(t, named, l.target(), "who was heard before goes on hearing the other party")
+	require.Equal(t, named, l.target(), "the earlier source still receives the media")
 	require.Equal(t, 50, l.speak(another, 2, 103, 50, ms20))
 	require.Equal(t, []verdict{onProbation, onProbation, passesRelaxed},
 		[]verdict{l.later(silentFor).hear(third, 3, 100, negotiated), l.hear(third, 3, 101, negotiated),
 			l.hear(third, 3, 102, negotiated)})
-	require.Equal(t, named, l.target(), "whoever comes after")
+	require.Equal(t, named, l.target(), "any later source")
 	require.Equal(t, 1, l.speak(named, 1, 600, 1, 0))
 	require.Equal(t, named, l.target())
 }

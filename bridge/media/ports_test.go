@@ -76,7 +76,7 @@ func TestWholeRange(t *testing.T) {
 			require.NoError(t, s.Close())
 			require.NoError(t, s.Close())
 		}
-		require.True(t, loopbacktest.Free(at, low, n), "a port was kept")
+		require.True(t, loopbacktest.Free(at, low, n), "a port was not released")
 	}
 	require.Greater(t, len(order), n/4, "always the same ports")
 }

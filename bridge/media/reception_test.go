@@ -44,7 +44,7 @@ func TestJitterAgainstFloat(t *testing.T) {
 		before = late
 		require.InDelta(t, want, float64(r.jitter)/16, 1, "after packet %d", i)
 	}
-	require.Greater(t, want, 50.0, "the sequence shook nothing")
+	require.Greater(t, want, 50.0, "the sequence caused no jitter")
 }
 
 // TestLostAgainstCount loses, swaps and duplicates packets over several wraps, and compares with counts that do not

@@ -13,7 +13,7 @@ import (
 func TestRTCPDoesNotLatch(t *testing.T) {
 	l := newLatchingTest(named, sources(true))
 	require.Equal(t, passes, l.accept(moved, packetRun{}, l.now, l.sideTrust))
-	require.Equal(t, moved, l.target(), "there was nothing else")
+	require.Equal(t, moved, l.target(), "no RTP has arrived")
 	require.Equal(t, 1, l.speak(otherPort, 1, 1, 1, ms20))
 	require.Equal(t, passes, l.accept(moved, packetRun{}, l.now, l.sideTrust))
 	require.Equal(t, otherPort, l.target())
@@ -25,17 +25,17 @@ func TestRTCPSources(t *testing.T) {
 	at := func(a netip.AddrPort) netip.AddrPort { return netip.AddrPortFrom(a.Addr(), a.Port()+1) }
 	now, who := time.Unix(1000, 0), sources(true)
 	var p, speech peer
-	require.Equal(t, unknownSource, p.acceptReport(another, &speech, now, who), "nothing is known")
+	require.Equal(t, unknownSource, p.acceptReport(another, &speech, now, who), "no address is known")
 	require.Equal(t, passes, p.acceptReport(at(listed), &speech, now, who))
 	require.Equal(t, passes, (&peer{}).acceptReport(at(proxy), &speech, now, who))
 	p = peer{}
 	p.expect(at(named), now)
 	speech.expect(named, now)
-	require.Equal(t, unknownSource, p.acceptReport(at(another), &speech, now.Add(time.Hour), who), "it never sent")
+	require.Equal(t, unknownSource, p.acceptReport(at(another), &speech, now.Add(time.Hour), who), "it has never sent RTP")
 	require.Equal(t, passes, p.acceptReport(at(proxy), &speech, now, who))
-	require.Equal(t, passes, p.acceptReport(at(moved), &speech, now, who), "the host that is named")
+	require.Equal(t, passes, p.acceptReport(at(moved), &speech, now, who), "the host in the SDP")
 	require.Equal(t, unknownSource, p.acceptReport(at(proxy), &speech, now, who))
-	require.Equal(t, passes, p.acceptReport(at(named), &speech, now, who), "the address that is named")
+	require.Equal(t, passes, p.acceptReport(at(named), &speech, now, who), "the address in the SDP")
 	require.Equal(t, unknownSource, p.acceptReport(at(moved), &speech, now, who))
 	require.Equal(t, unknownSource, p.acceptReport(at(another), &speech, now.Add(time.Hour), who), "silent")
 
@@ -46,10 +46,10 @@ func TestRTCPSources(t *testing.T) {
 	require.Equal(t, passes, p.acceptReport(at(proxy), &speech, now, who))
 	p.restartLatching(now)
 	require.Equal(t, passes, p.acceptReport(at(listed), &speech, now, who))
-	require.Equal(t, unknownSource, p.acceptReport(at(proxy), &speech, now, who), "it was heard since")
+	require.Equal(t, unknownSource, p.acceptReport(at(proxy), &speech, now, who), "it has sent since")
 	p.restartLatching(now)
 	require.Equal(t, passes, p.acceptReport(at(listed), &speech, now, who))
-	require.Equal(t, unknownSource, p.acceptReport(at(proxy), &speech, now, who), "and it goes on")
+	require.Equal(t, unknownSource, p.acceptReport(at(proxy), &speech, now, who), "it keeps sending")
 
 	now = now.Add(10 * time.Second)
 	require.Equal(t, passes, p.acceptReport(at(listed), &speech, now, who))

@@ -74,7 +74,7 @@ func TestShareOfYardstick(t *testing.T) {
 	one, many, ours := median(flat[1]).pps, median(flat[2]).pps, median(flat[3]).pps
 	t.Logf("share of the C relay's packets a second: %.2f (one a call), %.2f (many a call)", ours/one, ours/many)
 	require.GreaterOrEqual(t, ours/max(one, many), leastShare, "share of the faster C relay's packets a second")
-	require.Equal(t, median(paced[3]).sent, median(paced[3]).received, "our relay lost packets at the pace of speech")
+	require.Equal(t, median(paced[3]).sent, median(paced[3]).received, "our relay lost packets at the rate of speech")
 }
 
 // median returns the median of each figure.
