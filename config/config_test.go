@@ -102,7 +102,7 @@ func TestDefaults(t *testing.T) {
 	require.Equal(t, "direct", second.Media)
 	require.Equal(t, "on", first.Contact.OpenLevel)
 	require.EqualValues(t, 1, first.Contact.Unit)
-	require.Nil(t, second.Contact.Timed, "a key of the line goes before the merged one, whole")
+	require.Nil(t, second.Contact.Timed, "a key of the line replaces the merged one completely")
 	require.Equal(t, "192.0.2.10", c.Media.AdapterAddress.String())
 	require.EqualValues(t, 30000, c.Media.PortLow)
 	require.Equal(t, []string{"udp", "tcp"}, c.SIP.AdapterSide.Transports)

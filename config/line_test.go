@@ -38,7 +38,7 @@ func TestDefaultsOfRecordAndLine(t *testing.T) {
 	require.Equal(t, 10*time.Second, l.Policy.Listening)
 	require.Zero(t, l.Policy.Repeats)
 	require.False(t, l.AcceptCuttingIntoDialling)
-	require.False(t, l.Policy.ProbeTrusted || l.Policy.SenseTrusted, "not for a file to say")
+	require.False(t, l.Policy.ProbeTrusted || l.Policy.SenseTrusted, "a file cannot set it")
 	require.Equal(t, Equipment{CardReleaseMin: 50 * ms, CardReleaseMax: 600 * ms, RelayMove: 10 * ms,
 		RelayBounce: 5 * ms,
 		TimingError: 25 * ms, PulseDialling: true, LongestOpen: 2 * time.Second}, l.Equipment)

@@ -168,7 +168,7 @@ func TestRandomLayouts(t *testing.T) {
 		text, names, shared := layout(t)
 		before, faults := Parse("f", []byte(text), millraceEnv())
 		if faults != nil {
-			t.Fatalf("the layout is none:\n%s\n%v", text, faults)
+			t.Fatalf("the layout is not valid:\n%s\n%v", text, faults)
 		}
 		i := rapid.IntRange(0, len(names)-1).Draw(t, "line")
 		interval := time.Duration(rapid.SampledFrom([]int{1300, 1100, 1050, 900, 300}).Draw(t, "new")+rapid.IntRange(0,

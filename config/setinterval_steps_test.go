@@ -142,7 +142,7 @@ func writes(t *testing.T, entries, from, to, line string, interval time.Duration
 			require.Equal(t, strings.Replace(text, from, to, 1), string(got))
 			again, err := WithInterval("f", got, line, interval)
 			require.NoError(t, err)
-			require.Equal(t, string(got), string(again), "what stands there is not written again")
+			require.Equal(t, string(got), string(again), "an interval that is already there is not written again")
 		}
 	}
 }

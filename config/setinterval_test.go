@@ -189,7 +189,7 @@ func TestSetInterval(t *testing.T) {
 	require.Equal(t, want, contents(t, real))
 	info, err := os.Lstat(link)
 	require.NoError(t, err)
-	require.NotZero(t, info.Mode()&os.ModeSymlink, "the link is still one")
+	require.NotZero(t, info.Mode()&os.ModeSymlink, "the link is still a link")
 	info, err = os.Stat(real)
 	require.NoError(t, err)
 	require.Equal(t, os.FileMode(0o640), info.Mode())
@@ -213,7 +213,7 @@ func TestSetInterval(t *testing.T) {
 
 	require.ErrorIs(t, SetInterval(link, "box-office", 5*time.Second), ErrInterval)
 	require.ErrorIs(t, SetInterval(filepath.Join(dir, "attic.yaml"), "box-office", 700*ms), os.ErrNotExist)
-	require.ErrorContains(t, replaceFile(real, []byte("what stood there earlier"), []byte("new")),
+	require.ErrorContains(t, replaceFile(real, []byte("the earlier text"), []byte("new")),
 		"the file was changed meanwhile")
 	require.Equal(t, want, contents(t, real))
 	entries, err := os.ReadDir(dir)

@@ -41,7 +41,7 @@ func TestRead(t *testing.T) {
 	path, link := filepath.Join(dir, "word"), filepath.Join(dir, "link")
 	_, err := Read(path)
 	require.ErrorIs(t, err, os.ErrNotExist)
-	require.NoError(t, Check(path), "there is none yet")
+	require.NoError(t, Check(path), "the file does not exist yet")
 	require.NoError(t, os.WriteFile(path, []byte("curtain"), 0o600))
 	require.NoError(t, os.Symlink(path, link))
 	for _, p := range []string{path, link} {
@@ -77,5 +77,5 @@ func TestReadableAndWritable(t *testing.T) {
 	require.NoError(t, os.Chmod(path, 0o644))
 	t.Setenv("CREDENTIALS_DIRECTORY", dir+"/")
 	require.Empty(t, Readable(path), "a credential of systemd")
-	require.Empty(t, Readable(path+"x"), "nothing is there")
+	require.Empty(t, Readable(path+"x"), "no file exists there")
 }
