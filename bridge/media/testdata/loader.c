@@ -1,11 +1,12 @@
-/* Loads a relay with G.711-sized RTP over loopback and measures what comes out of it.
+/* Loads a relay with G.711-sized RTP over loopback, and measures what the relay sends.
 
    loader MILLISECONDS PERIOD_US LEFT:RIGHT [LEFT:RIGHT ...]
 
-   For each pair a talker sends to port LEFT and a listener, which has first spoken to port RIGHT so that the relay knows it,
-   receives. PERIOD_US is the time between two packets of one stream; 0 sends flat out with at most WINDOW packets of a
-   stream under way. LEFT 0 sends to the listener itself, past any relay. Each packet carries the instant of its sending.
-   Prints: packets sent, received, per second, and the delay's median and 99th percentile in microseconds. */
+   For each pair, a talker sends to port LEFT and a listener receives. The listener first sends to port RIGHT, so that the
+   relay learns its address. PERIOD_US is the time between two packets of a stream; 0 sends as fast as possible, with at
+   most WINDOW packets of a stream on the way. LEFT 0 sends to the listener directly, without a relay. Each packet carries
+   the time at which it was sent. Prints the packets sent, received, and per second, and the median and the 99th percentile
+   of the delay in microseconds. */
 #define _GNU_SOURCE
 #include <arpa/inet.h>
 #include <poll.h>
@@ -78,7 +79,7 @@ static void *listen_all(void *unused) {
             for (int burst = 0; burst < 16 && recv(s->listener, p, sizeof p, 0) == SIZE; burst++) {
                 int64_t sent, d;
                 memcpy(&sent, p + 12, sizeof sent);
-                if (sent == 0) /* one that was sent to get acquainted */
+                if (sent == 0) /* sent by acquaint */
                     continue;
                 d = (now() - sent) / 100;
                 bucket[d < 0 ? 0 : d < BUCKETS ? d : BUCKETS - 1]++;
@@ -109,7 +110,8 @@ static int speak(struct stream *s) {
     return sent;
 }
 
-/* Speaks to the relay from both ends until the listener hears the talker: how soon that is, is the machine's affair. */
+/* Sends to the relay from both ends until the listener receives a packet of the talker. How long that takes depends on the
+   machine. */
 static void acquaint(struct stream *s, int right) {
     unsigned char hello[12] = {0x80};
     struct sockaddr_in out = loopback(right);
@@ -140,7 +142,7 @@ static long flat_out(int64_t end) {
             continue;
         }
         sched_yield();
-        if (now() - last > 50000000) /* what is under way for so long is lost */
+        if (now() - last > 50000000) /* packets on the way for so long are lost */
             for (int i = 0; i < count; i++)
                 streams[i].under_way = 0;
     }
@@ -190,7 +192,8 @@ int main(int argc, char **argv) {
     int64_t start = now();
     long sent = period ? paced(start + span, period) : flat_out(start + span);
     double seconds = (now() - start) / 1e9;
-    /* The last ones arrive. What does not come for half a second is lost, at the pace of speech, where nothing is to be lost, for three. */
+    /* Wait for the last packets. They count as lost if none arrives for half a second. At the rate of speech no packet may be
+       lost, so wait for three seconds. */
     long was = -1;
     for (int64_t heard = now(); received < sent && now() - heard < (period ? 3000000000 : 500000000); usleep(1000))
         if (received != was) {

@@ -1,10 +1,10 @@
-/* Yardstick for the relay's speed: one thread that forwards UDP datagrams between pairs of loopback sockets and looks at nothing.
+/* Yardstick for the relay's speed: one thread forwards UDP datagrams between pairs of loopback sockets, without checks.
 
    yardstick PAIRS one|many
 
-   Either socket of a pair sends on what the other one receives, to whoever spoke there last. "one" makes two system calls a
-   datagram, "many" takes and sends up to 32 at once. Ports are the kernel's choice: each pair is printed as "LEFT RIGHT", then
-   "ready". Ends when its standard input does. */
+   Each socket of a pair forwards what the other socket receives, to its own last sender. "one" makes two system calls a
+   datagram, "many" receives and sends up to 32 at once. The kernel chooses the ports. Each pair is printed as "LEFT RIGHT",
+   then "ready". The program ends when its standard input is closed. */
 #define _GNU_SOURCE
 #include <arpa/inet.h>
 #include <stdio.h>
