@@ -213,11 +213,12 @@ func (p *peer) replace(from netip.AddrPort, r packetRun, now time.Time) {
 
 // accept decides about a packet on the RTP port, and learns its source.
 //
-// The address in the SDP, its host, and the host of the side's signalling are learnt from their first packet; the one
-// with the higher standing wins. After that, only packets from the learnt source pass, with three exceptions. The first
-// is new SDP or a source of higher standing. The second: the learnt source was silent for silentFor, and a source at
-// one of those hosts, or at the learnt host, sends probationPackets in a row. The third: the learnt stream itself
-// continues from another address. A source at an unknown host is learnt only by the rules of unknown.
+// The address in the SDP, its host, the host of the side's signalling and the hosts in the user's networks are learnt
+// from their first packet; the one with the higher standing wins. After that, only packets from the learnt source pass,
+// with three exceptions. The first is new SDP or a source of higher standing. The second: the learnt source was silent
+// for silentFor, and a source at one of those hosts, or at the learnt host, sends probationPackets in a row. The third:
+// the learnt stream itself continues from another address. A source at an unknown host is learnt only by the rules of
+// unknown.
 func (p *peer) accept(from netip.AddrPort, r packetRun, now time.Time, t *sideTrust) verdict {
 	if from == p.learnt {
 		if !p.confirmed {
