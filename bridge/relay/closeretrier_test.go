@@ -20,7 +20,7 @@ func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
 var errBoard = errors.New("the board says no")
 
-// runningRetrier is a running keeper with what it did.
+// runningRetrier is a running CloseRetrier that records its attempts and notices.
 type runningRetrier struct {
 	*relay.CloseRetrier
 	mu      sync.Mutex
@@ -28,7 +28,7 @@ type runningRetrier struct {
 	tries   []time.Duration
 	notices []relay.Notice
 	start   time.Time
-	owed    error // before it ran
+	owed    error // the result of Owed before Run started
 }
 
 func runRetrier(t *testing.T, fail bool) (*runningRetrier, func()) {
@@ -60,7 +60,7 @@ func runRetrier(t *testing.T, fail bool) (*runningRetrier, func()) {
 	}
 }
 
-// did returns copies.
+// did returns copies of the attempts and notices so far.
 func (k *runningRetrier) did() ([]time.Duration, []relay.Notice) {
 	synctest.Wait()
 	k.mu.Lock()
@@ -153,7 +153,7 @@ func TestCloseRetrierWait(t *testing.T) {
 	require.ErrorIs(t, k.Wait(context.Background()), errBoard, "nobody tries any more")
 }
 
-// A close that was under way when somebody wants the contact closed does not count for him.
+// A close that was already under way when a caller wanted the contact closed does not count for that caller.
 func TestCloseRetrierRenew(t *testing.T) {
 	k := relay.NewCloseRetrier(func(context.Context) error { return nil }, func(relay.Notice) {})
 	before := k.Epoch()
@@ -210,7 +210,7 @@ func TestNoticeWords(t *testing.T) {
 	require.False(t, relay.LinkLost.Alarm())
 }
 
-// An alarm whose turn comes when the contact has been closed already is not given: its end would never be told.
+// An alarm whose turn comes after the contact has been closed is not given, since no notice would ever end it.
 func TestCloseRetrierNotifiesInOrder(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		k, stop := runRetrier(t, false)
@@ -224,7 +224,7 @@ func TestCloseRetrierNotifiesInOrder(t *testing.T) {
 		k.OweLater(errBoard)()
 		require.NoError(t, k.Wait(t.Context()))
 		_, notices = k.did()
-		for i, n := range notices { // or none: it was closed before the alarm's turn came
+		for i, n := range notices { // none if the contact was closed before the alarm's turn came
 			require.Equal(t, []relay.NoticeKind{relay.CloseFailing, relay.CloseConfirmed}[i], n.Kind)
 		}
 		require.NotEqual(t, 1, len(notices))
