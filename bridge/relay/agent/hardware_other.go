@@ -7,7 +7,7 @@ import (
 	"time"
 )
 
-// HardwareWatchdog is Linux's; elsewhere there is none.
+// HardwareWatchdog is not available on this system.
 type HardwareWatchdog struct{}
 
 // OpenHardwareWatchdog always fails.

@@ -4,7 +4,7 @@ package agent
 
 import "errors"
 
-// RealTime is false: only Linux is asked.
+// RealTime always returns false.
 func RealTime() bool { return false }
 
 // LockMemory always fails.
