@@ -10,12 +10,12 @@ import (
 	"syscall"
 )
 
-// place is a line that was found.
+// place is a GPIO line that was found.
 type place struct {
-	path   string // of the chip's device
+	path   string // path of the chip's device
 	chip   ChipInfo
 	offset int
-	name   string // of the line; may be empty
+	name   string // name of the line; may be empty
 }
 
 func (p place) String() string {
@@ -29,8 +29,8 @@ func (p place) String() string {
 	return fmt.Sprintf("line %d of %s", p.offset, chip)
 }
 
-// find finds a line of a chip; both are looked up anew each time, since a chip that was unplugged may come back under
-// another path.
+// find finds a line of a chip. It looks up both each time, since a chip that was unplugged may come back under another
+// path.
 func find(k kernel, chip, line string) (place, error) {
 	p, err := findChip(k, chip)
 	if err != nil {
@@ -79,7 +79,7 @@ func findNamed(k kernel, p place, chip, line string) (place, error) {
 	}
 }
 
-// findChip finds a chip by its path, else by its name or label.
+// findChip finds a chip by its path or by its name or label.
 func findChip(k kernel, chip string) (place, error) {
 	if filepath.IsAbs(chip) {
 		i, err := k.chipInfo(chip)
@@ -100,7 +100,7 @@ func findChip(k kernel, chip string) (place, error) {
 	for _, path := range paths {
 		i, err := k.chipInfo(path)
 		if err != nil {
-			last = err // it may be another one, or just be going
+			last = err // may be another chip, or one that is just going away
 			continue
 		}
 		if i.Name == chip || i.Label == chip {
@@ -119,7 +119,7 @@ func findChip(k kernel, chip string) (place, error) {
 	return place{}, fmt.Errorf("%w: chip %s; %s", ErrNotFound, chip, list(k))
 }
 
-// list tells which chips there are.
+// list names the chips of this machine, for errors.
 func list(k kernel) string {
 	paths, err := k.chips()
 	if err != nil || len(paths) == 0 {
@@ -163,12 +163,12 @@ func requestLine(k kernel, chip, name string, o LineOptions) (line, place, error
 	return nil, p, fmt.Errorf("gpio: requesting %v: %w", p, err)
 }
 
-// Line is a line that was requested outside of a [Board]. All methods are safe for concurrent use; each may hang in the
-// kernel.
+// Line is a line that was requested without a [Board]. All methods are safe for concurrent use. Each of them may hang
+// in the kernel.
 type Line struct{ held line }
 
-// Open requests a line of a chip (both as in [Options] and [ContactOptions]). An output is inactive from the first
-// moment. The line is nobody else's until Close.
+// Open requests a line of a chip, both named as in [Options] and [ContactOptions]. An output is inactive from the first
+// moment. No other process can use the line until Close.
 func Open(chip, line string, o LineOptions) (*Line, error) {
 	l, _, err := requestLine(newSystem(), chip, line, o)
 	if err != nil {
@@ -180,23 +180,24 @@ func Open(chip, line string, o LineOptions) (*Line, error) {
 // Set makes an output active or inactive.
 func (l *Line) Set(active bool) error { return l.held.Set(active) }
 
-// Get reads the line; of an output that is the level of the pin where the chip can tell.
+// Get reads the line. For an output that is the level of the pin, if the chip can read it.
 func (l *Line) Get() (active bool, err error) { return l.held.Get() }
 
-// Edge waits for the next edge of an input that was requested with edges. After Close it returns [ErrClosed]. A chip
-// that goes away may leave it waiting (as with kernel 6.1); only Get tells then.
+// Edge waits for the next edge of an input that was requested with edges. After Close it returns [ErrClosed]. If the
+// chip goes away, Edge may wait for ever (it does with kernel 6.1). Get then returns an error.
 func (l *Line) Edge() (Edge, error) { return l.held.Edge() }
 
-// Close gives the line back as it is: make it inactive before. What the pin does afterwards is up to the chip's driver.
+// Close releases the line in its present state, so make an output inactive first. The chip's driver decides what the
+// pin does afterwards.
 func (l *Line) Close() error { return l.held.Close() }
 
-// ChipInfoOf tells of a chip, and LineInfoOf of a line without requesting it.
+// ChipInfoOf describes a chip.
 func ChipInfoOf(chip string) (ChipInfo, error) {
 	p, err := findChip(newSystem(), chip)
 	return p.chip, err
 }
 
-// LineInfoOf tells of a line without requesting it.
+// LineInfoOf describes a line without requesting it.
 func LineInfoOf(chip, line string) (LineInfo, error) {
 	k := newSystem()
 	p, err := find(k, chip, line)

@@ -25,6 +25,7 @@
 // read back (SAFETY.md S35). A reset cannot recall bytes that the board's own network stack has already accepted. A
 // board that pauses and resumes may still act on them until it sees the reset and the next close. After such an event
 // the contacts are read back every 250 ms for 10 s.
+//
 // # RTU
 //
 // Only one station may send at a time on a serial line. One goroutine therefore sends the requests for all boards, one
