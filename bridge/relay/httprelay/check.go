@@ -16,10 +16,10 @@ import (
 const (
 	defaultTimeout = time.Second
 	defaultPoll    = 2 * time.Second
-	// undelivered is how long the kernel may go on trying to deliver what was written: an opening that a blocked link
-	// holds back must not arrive seconds later.
+	// undelivered is how long the kernel may try to deliver written bytes. An opening that a blocked link holds back
+	// must not arrive seconds later.
 	undelivered = 500 * time.Millisecond
-	// limitMax bounds what an option may set for the longest opening, as a slip of the pen; policy bounds it far below.
+	// limitMax is the upper bound of the limit option. It only catches mistakes; the policy's bound is far lower.
 	limitMax = time.Hour
 )
 
@@ -47,7 +47,7 @@ func (o Options) withDefaults() (Options, *url.URL, error) {
 		return o, nil, fmt.Errorf("%w: device %s: %s", ErrOptions, o.Name, fmt.Sprintf(format, a...))
 	}
 	base, err := url.Parse(o.URL)
-	if err != nil { // its text may hold what nobody should see
+	if err != nil { // its text may contain a secret
 		return bad("url: it cannot be read; write it as http://host:port/path")
 	}
 	switch {
@@ -74,7 +74,7 @@ func (o Options) withDefaults() (Options, *url.URL, error) {
 
 func isControl(r rune) bool { return r < 0x20 || r == 0x7f }
 
-// withContract fills in this package's own contract, if the options ask for nothing else.
+// withContract fills in this package's own contract, unless the options define requests of their own.
 func (o ContactOptions) withContract() ContactOptions {
 	if o.Contact == "" {
 		o.Contact = o.Name
@@ -97,11 +97,12 @@ func (o ContactOptions) withContract() ContactOptions {
 	return o
 }
 
-// contractLimit is the longest opening asked for where no limit is set; a device may refuse sooner.
+// contractLimit is the longest opening requested from a contract device if no limit is set. The device may have a lower
+// limit.
 const contractLimit = 10 * time.Second
 
-// check looks at what the parts of a contact's options need of each other; its requests are checked when they are
-// compiled.
+// check checks the relations between the parts of a contact's options. The requests themselves are checked when they
+// are compiled.
 func (o ContactOptions) check() error {
 	bad := func(format string, a ...any) error {
 		return fmt.Errorf("%w: line %s: %s", ErrOptions, o.Name, fmt.Sprintf(format, a...))
@@ -142,7 +143,7 @@ func (r *Read) check() error {
 	return transport.CheckPointer(r.Pointer)
 }
 
-// unit is what lengths are rounded up to.
+// unit returns the unit to which lengths are rounded up.
 func (t *Timed) unit() time.Duration {
 	switch {
 	case t.Unit != 0:
@@ -154,13 +155,13 @@ func (t *Timed) unit() time.Duration {
 	}
 }
 
-// has reports whether a word stands in one of the templates.
+// has reports whether the word occurs in one of the templates.
 func (r *Request) has(word string) bool {
 	return strings.Contains(r.Path, word) || strings.Contains(r.Body, word) ||
 		slices.ContainsFunc(r.Headers, func(h Header) bool { return strings.Contains(h.Value, word) })
 }
 
-// kind is KindOneshot with a timed opening, else KindNone.
+// kind returns KindOneshot for a timed opening, otherwise KindNone.
 func (o ContactOptions) kind() relay.Kind {
 	if o.Timed != nil {
 		return relay.KindOneshot

@@ -16,25 +16,27 @@ import (
 )
 
 var (
-	// wordLike finds what was meant for a word: in JSON a letter never follows an opening brace.
+	// wordLike finds what is meant as a template word. In JSON a letter never follows an opening brace.
 	wordLike = regexp.MustCompile(`\{[A-Za-z_]+\}`)
-	// unreserved characters (RFC 3986, section 2.3) mean themselves in paths, queries, forms and JSON strings alike.
+	// unreserved matches unreserved characters (RFC 3986, section 2.3), which need no escaping in paths, queries, forms
+	// or JSON strings.
 	unreserved = regexp.MustCompile(`^[A-Za-z0-9._~-]+$`)
-	// token is RFC 9110's, section 5.6.2.
+	// token matches the token of RFC 9110, section 5.6.2.
 	token = regexp.MustCompile("^[!#$%&'*+.^_`|~0-9A-Za-z-]+$")
 )
 
 var (
-	// methods are those allowed.
+	// methods lists the allowed methods.
 	methods = [...]string{http.MethodPost, http.MethodPut, http.MethodPatch, http.MethodGet}
-	// framing are the fields that tell how a message is cut out of its connection.
+	// framing lists the header fields that control how a message is framed.
 	framing = [...]string{"Host", "Connection", "Content-Length", "Transfer-Encoding", "Trailer", "Upgrade", "Expect",
 		"Te", "Keep-Alive", "Content-Type"}
 )
 
-// message is a request with all but its numbers in place.
+// message is a request that is complete except for its numbers.
 type message struct {
-	what    string // for errors: "POST http://relays.example/{contact}/pulse", without a query and with its words
+	// for errors: "POST http://relays.example/{contact}/pulse", without the query and with unreplaced words
+	what    string
 	method  string
 	url     string
 	headers []Header
@@ -42,7 +44,7 @@ type message struct {
 	success []int
 	refused []int
 	expect  *Expect
-	secrets []string // what an answer may repeat, and no error shows
+	secrets []string // texts that an answer may repeat and that no error may show
 }
 
 // compiler makes messages for one contact.
@@ -57,7 +59,8 @@ func newCompiler(b *Board, o *ContactOptions) compiler {
 		"{password}", b.opt.Password)}
 }
 
-// compile checks a request and fills in the names. Method is its method if it names none, and may are the words allowed besides names.
+// compile checks a request and fills in the names. The string method is the default method, and may lists the allowed
+// template words besides names.
 func (k compiler) compile(name string, r *Request, method string, may ...string) (*message, error) {
 	m, err := k.message(r, method, may)
 	if err == nil {
@@ -106,7 +109,7 @@ func (k compiler) message(r *Request, method string, may []string) (*message, er
 	return m, nil
 }
 
-// fill puts the names in place. Its errors show no template, which may hold a secret.
+// fill replaces the names in a template. Its errors do not show the template, which may contain a secret.
 func (k compiler) fill(part, template string, may []string) (string, error) {
 	for _, w := range wordLike.FindAllString(template, -1) {
 		value := ""
@@ -134,7 +137,8 @@ func (k compiler) fill(part, template string, may []string) (string, error) {
 	return k.names.Replace(template), nil
 }
 
-// headers are the driver's own, then the request's, then the board's; of one name the last one goes.
+// headers returns the driver's own headers, then the request's, then the board's. Of several with the same name, the
+// last one is sent.
 func (k compiler) headers(r *Request, method string, may []string) ([]Header, error) {
 	all := []Header{{"User-Agent", "clearback"}}
 	if method == http.MethodGet {
@@ -191,10 +195,10 @@ func checkAnswers(r *Request) error {
 	return nil
 }
 
-// numbers are the words of one command.
+// numbers returns the replacer for the numbers of one command.
 func numbers(seq uint32, d time.Duration) *strings.Replacer { return numbersAndToken(seq, d, "") }
 
-// numbersAndToken are those of a pulse of the contract; without a token it has no such member.
+// numbersAndToken returns the replacer for a pulse of the contract. If token is empty, the body has no token member.
 func numbersAndToken(seq uint32, d time.Duration, token string) *strings.Replacer {
 	if token != "" {
 		token = `,"token":"` + token + `"`
@@ -208,13 +212,13 @@ func numbersAndToken(seq uint32, d time.Duration, token string) *strings.Replace
 		s, "{token}", token)
 }
 
-// render returns the request, for the reader of its answer, and its bytes.
+// render returns the request, which is needed to read its answer, and its bytes.
 func (m *message) render(with *strings.Replacer) (*http.Request, []byte, error) {
 	r, err := http.NewRequest(m.method, with.Replace(m.url), strings.NewReader(with.Replace(m.body)))
 	if err != nil {
-		return nil, nil, fmt.Errorf("the request cannot be made") // the cause's text has the whole URL
+		return nil, nil, fmt.Errorf("the request cannot be made") // the error's text has the whole URL
 	}
-	r.Close = true // one connection a request
+	r.Close = true // one request per connection
 	for _, h := range m.headers {
 		r.Header.Set(h.Name, with.Replace(h.Value))
 	}
