@@ -21,7 +21,7 @@ import (
 const (
 	// answerMax is the length of the longest accepted answer in bytes, including its head.
 	answerMax = 64 << 10
-	// interimMax is how many interim answers (status 1xx) may come before the answer.
+	// interimMax is the number of interim answers (status 1xx) accepted before the final answer.
 	interimMax = 5
 )
 

@@ -23,7 +23,7 @@ const (
 
 // pacing limits the rate of readings of one input.
 type pacing struct {
-	turn chan struct{} // buffer 1: holding the token is being the one who reads
+	turn chan struct{} // buffer 1: whoever holds the token reads
 
 	// owned by the holder of the token
 	ended time.Time     // end of the last reading

@@ -12,9 +12,9 @@ import (
 )
 
 const (
-	// defaultLimit is the longest opening asked for where no limit is set; a device may refuse sooner.
+	// defaultLimit is the longest opening requested if no limit is set. The device may have a lower limit.
 	defaultLimit = 10 * time.Second
-	// limitMax bounds what an option may set for that, as a slip of the pen; policy bounds it far below.
+	// limitMax is the upper bound of the limit option. It only catches mistakes; the policy's bound is far lower.
 	limitMax = time.Hour
 )
 
@@ -106,7 +106,7 @@ func (t *Timed) has(word string) bool {
 	return strings.Contains(t.Topic, word) || strings.Contains(t.Payload, word)
 }
 
-// unit is what lengths are rounded up to.
+// unit returns the unit to which lengths are rounded up.
 func (t *Timed) unit() time.Duration {
 	switch {
 	case t.Unit != 0:
