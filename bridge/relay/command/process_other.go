@@ -4,7 +4,7 @@ package command
 
 import "errors"
 
-// errSystem: this driver kills groups of processes as Linux does it.
+// errSystem: killing process groups is implemented for Linux only.
 var errSystem = errors.New("programs are run on Linux only")
 
 func executable(string) error { return errSystem }

@@ -11,37 +11,39 @@
 // The contract is for devices that anybody can build. Each device has a topic prefix of its own.
 // deploy/contract-mqtt.md has more for those who build one.
 //
-//		topic          sender  payload, JSON
-//		PREFIX/pulse   daemon  {"from":"k3n…","seq":7,"ms":800,"token":"9f0…"}: open the loop for ms milliseconds;
-//		                       0 (always written) closes it
-//		PREFIX/close   daemon  {"from":"k3n…","seq":8}, or anything: close the loop and stop the timer.
-//		                       Also the daemon's will.
-//		PREFIX/read    daemon  {"from":"k3n…","seq":9}: publish the state
-//		PREFIX/state   device  retained: {"online":true,"from":"k3n…","seq":7,"result":"done","why":"","open":true,
-//		                       "left_ms":800,"pulses":4,"token":"77c…","current":true}.
-//		                       The device's will: {"online":false}
+//	topic          sender  payload, JSON
+//	PREFIX/pulse   daemon  {"from":"k3n…","seq":7,"ms":800,"token":"9f0…"}: open the loop for ms milliseconds;
+//	                       0 (always written) closes it
+//	PREFIX/close   daemon  {"from":"k3n…","seq":8}, or anything: close the loop and stop the timer.
+//	                       Also the daemon's will.
+//	PREFIX/read    daemon  {"from":"k3n…","seq":9}: publish the state
+//	PREFIX/state   device  retained: {"online":true,"from":"k3n…","seq":7,"result":"done","why":"","open":true,
+//	                       "left_ms":800,"pulses":4,"token":"77c…","current":true}.
+//	                       The device's will: {"online":false}
 //
-//		from, seq      from is the master's name for one of its connections, seq the number of a command on it. The state
-//		               returns those of the command that it answers, so that an answer to another command, or to another
-//		               master, is not mistaken for it.
-//		result         done; refused: nothing was done; failed: the state of the contact is unknown. why is for people.
-//		open, left_ms  the state of the contact, as read from its output, and the remaining time of the opening
-//		pulses         openings since the device's start; a lower number than before means that it has restarted
-//		token          the token for the next pulse
-//		current        whether loop current flows; missing if there is no input for it
+//	from, seq      from is the master's name for one of its connections, seq the number of a command on it. The state
+//	               returns those of the command that it answers, so that an answer to another command, or to another
+//	               master, is not mistaken for it.
+//	result         done; refused: nothing was done; failed: the state of the contact is unknown. why is for people.
+//	open, left_ms  the state of the contact, as read from its output, and the remaining time of the opening
+//	pulses         openings since the device's start; a lower number than before means that it has restarted
+//	token          the token for the next pulse
+//	current        whether loop current flows; missing if there is no input for it
 //
-//	 1. The loop is closed after power-up, before the device connects.
-//	 2. The device ends each opening by its own timer. Of two openings the later end counts, never the sum. An opening
-//	    longer than the device's limit is refused, not shortened.
-//	 3. A pulse with from and seq of the latest pulse has no effect and gets the same answer.
-//	 4. The device makes and publishes a new token every 500 ms, and accepts the previous one too. After each pulse that
-//	    it obeys, and after each close, it accepts only a new one. So a token lives for at most a second, and is useless
-//	    once a close was confirmed. A pulse with any other token is refused. The token stops a command that a broker, a
-//	    network or the device itself delivers late, and it needs no clock that must be set.
-//	 5. The device answers each command with a state, and publishes a state after each change of the contact or the
-//	    input.
-//	 6. A command that was retained (it arrives with RETAIN set) is ignored.
-//	 7. A close is always obeyed, whoever sent it and whatever its payload.
+// The rules:
+//
+//  1. The loop is closed after power-up, before the device connects.
+//  2. The device ends each opening by its own timer. Of two openings the later end counts, never the sum. An opening
+//     longer than the device's limit is refused, not shortened.
+//  3. A pulse with from and seq of the latest pulse has no effect and gets the same answer.
+//  4. The device makes and publishes a new token every 500 ms, and accepts the previous one too. After each pulse that
+//     it obeys, and after each close, it accepts only a new one. So a token lives for at most a second, and is useless
+//     once a close was confirmed. A pulse with any other token is refused. The token stops a command that a broker, a
+//     network or the device itself delivers late, and it needs no clock that must be set.
+//  5. The device answers each command with a state, and publishes a state after each change of the contact or the
+//     input.
+//  6. A command that was retained (it arrives with RETAIN set) is ignored.
+//  7. A close is always obeyed, whoever sent it and whatever its payload.
 //
 // With the contract the contact is of kind oneshot. [clearback/bridge/relay/agent/agentmqtt] is such a device, and
 // testdata/devices.py is another one.

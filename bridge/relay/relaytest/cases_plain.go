@@ -10,7 +10,7 @@ import (
 	"clearback/bridge/relay"
 )
 
-// plainCases are those in which the controller behaves.
+// plainCases are the cases in which the controller works.
 var plainCases = []testCase{
 	{"found open at the start is closed first", func(t *testing.T, f Factory) {
 		r := newTestBed(t, f, Setup{Open: true})
@@ -197,13 +197,14 @@ var plainCases = []testCase{
 	}},
 }
 
-// long is an interval that a case ends early: long beside a time-out, and no longer than what every controller of the
-// suites can do.
+// long is an interval that a case ends early. It is long compared with a time-out, but within the limit of every tested
+// controller.
 func (r *testBed) long() time.Duration {
 	return min(max(2*time.Second, 4*r.Timeout), 2800*time.Millisecond)
 }
 
-// early is by when such an interval has been ended, if its end was asked for at the mark or one time-out later.
+// early is the time by which such an interval must have ended, if its end was requested at the mark or one time-out
+// later.
 func (r *testBed) early(from mark) time.Duration {
 	return max(r.long()/2, r.Timeout+500*time.Millisecond) + r.late(from)
 }
