@@ -63,6 +63,6 @@ func (c *Contact) forceSet() {
 	out := c.out
 	c.mu.Unlock()
 	if out != nil {
-		_ = out.Set(false) // an error cannot be reported any more
+		_ = out.Set(false) // the process is ending, so an error has no remedy
 	}
 }

@@ -15,8 +15,8 @@
 //
 //	open   opens the loop. A program with a timer (Timed) closes the loop {ms} milliseconds later, even if this run
 //	       has ended by then. A program without one leaves the loop open until the next close. A repeated number has
-//	       no second effect. If the loop is open already, the later of the two ends counts, never their sum. An opening
-//	       that is too long for the program is refused, not shortened.
+//	       no second effect. If the loop is open already, the later of the two ends counts, never their sum.
+//	       An opening that is too long for the program is refused, not shortened.
 //	close  closes the loop and stops the program's own timer. It may come at any time, even while another run of the
 //	       program (an open or another close) has not ended, and must not wait for that run.
 //	read   (Read) prints the word open or closed: the state of the contact.

@@ -9,14 +9,14 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// TestDirectionSwitch: what the kernel is asked for, and what is read back otherwise is an error. Bits as
-// linux/serial.h has them, from memory: enabled 1, RTS on send 2, RTS after send 4.
+// TestDirectionSwitch checks the request to the kernel, and that a setting that reads back differently is an error. The
+// bits are those of linux/serial.h, from memory: enabled 1, RTS on send 2, RTS after send 4.
 func TestDirectionSwitch(t *testing.T) {
 	broken := errors.New("broken")
 	for name, c := range map[string]struct {
 		o        RS485
 		flags    uint32
-		change   func(*serialRS485) // of what is read back
+		change   func(*serialRS485) // changes the settings that are read back
 		set, get error
 		says     string
 	}{

@@ -33,7 +33,7 @@ var (
 
 // Step is the fake's behaviour for one interruption.
 type Step struct {
-	// Outcome: Done opens for the duration; Refused moves nothing; Unknown opens and stays open until Close.
+	// Outcome Done opens for the duration. Refused moves nothing. Unknown opens, and stays open until Close.
 	Outcome relay.Outcome
 	// Err is the returned error; with Refused or Unknown, nil means [relay.ErrRefused] or [relay.ErrNoAnswer].
 	Err error

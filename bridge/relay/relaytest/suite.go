@@ -47,7 +47,7 @@ type Fault struct {
 
 // Change is one movement of a contact.
 type Change struct {
-	// At is the instant on the controller's own clock, monotonic, from any zero.
+	// At is an instant on the controller's own monotonic clock, with an arbitrary zero.
 	At   time.Duration
 	Open bool
 }

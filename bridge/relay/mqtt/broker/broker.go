@@ -1,5 +1,5 @@
-// Package broker is one connection to an MQTT 5 broker. A connection is never remade by itself and keeps nothing for
-// later; the caller makes a new one. Protocol and framing come from paho.golang.
+// Package broker is one connection to an MQTT 5 broker. A connection never reconnects and queues nothing for later; the
+// caller makes a new one. Protocol and framing come from paho.golang.
 package broker
 
 import (
