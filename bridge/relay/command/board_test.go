@@ -68,7 +68,7 @@ func TestKinds(t *testing.T) {
 	require.ErrorIs(t, err, relay.ErrNoSense)
 }
 
-// Two lines for which the program would be told the same are one contact, whoever asks.
+// Two lines whose arguments are the same are one contact, whichever line asks for it.
 func TestTwoLinesWithOneContact(t *testing.T) {
 	same := func(name string) ContactOptions {
 		return ContactOptions{Name: name, Arguments: []string{"{action}", "{ms}", relaytest.ProcessName(t.Name())}}
@@ -86,7 +86,7 @@ func TestTwoLinesWithOneContact(t *testing.T) {
 	require.ErrorIs(t, err, relay.ErrLocked)
 }
 
-// A program that cannot be started is told with what to do, and holds up nobody but its own lines.
+// The error for a program that cannot be started says what to do. Such a program affects only its own lines.
 func TestCheckProgram(t *testing.T) {
 	dir := t.TempDir()
 	file := filepath.Join(dir, "x")
@@ -114,7 +114,7 @@ func canceled() context.Context {
 	return ctx
 }
 
-// A program that was there at the start and is gone later opens nothing, and the line says so.
+// A program that is deleted after the start opens nothing, and the line reports it.
 func TestProgramDisappears(t *testing.T) {
 	file := filepath.Join(t.TempDir(), "x")
 	require.NoError(t, os.Symlink("/bin/true", file))
@@ -144,11 +144,11 @@ func TestProgramDisappears(t *testing.T) {
 	require.ErrorIs(t, r.Err, relay.ErrUnreachable)
 }
 
-// unkillable is a program that the kernel does not let go until it is released.
+// unkillable is a program that the kernel does not end until released is closed.
 type unkillable struct {
 	killed   atomic.Int32
 	released chan struct{}
-	waited   func() // told when it runs; nil: nobody
+	waited   func() // called when wait runs; may be nil
 }
 
 func (p *unkillable) kill() { p.killed.Add(1) }
@@ -161,7 +161,8 @@ func (p *unkillable) wait() programResult {
 	return programResult{}
 }
 
-// What cannot be killed is left behind, bounded in number, and its end is followed by a close.
+// Programs that cannot be killed are abandoned, and their number is bounded. The end of such a program is followed by a
+// close.
 func TestProgramThatCannotBeKilled(t *testing.T) {
 	p := &unkillable{released: make(chan struct{})}
 	d := &lineProgram{program: "/bin/true", start: func(string, []string) (process, error) { return p, nil },
@@ -177,7 +178,7 @@ func TestProgramThatCannotBeKilled(t *testing.T) {
 	}
 	_, err := d.connect(context.Background())
 	require.ErrorContains(t, err, "4 runs of /bin/true were given up and have not ended")
-	d.abandoned-- // as if there were one less
+	d.abandoned-- // as if there were one fewer
 	working, err := d.connect(context.Background())
 	require.NoError(t, err)
 	d.abandoned++
@@ -201,7 +202,7 @@ func TestProgramThatCannotBeKilled(t *testing.T) {
 	require.ErrorIs(t, err, errStale)
 }
 
-// While an opening that was given up has not ended, the program is told to close, and no close counts: the opening may
+// While an abandoned opening has not ended, the program is run to close, but no close counts, since the opening may
 // still be carried out.
 func TestNoCloseCountsBeforeTheOpeningHasEnded(t *testing.T) {
 	for name, hang := range map[string]func(*unkillable, chan struct{}) (process, error){
@@ -245,8 +246,8 @@ func TestNoCloseCountsBeforeTheOpeningHasEnded(t *testing.T) {
 	}
 }
 
-// A program whose start hangs (its file system, the memory) is left behind as well. One that starts after its time is
-// killed, and followed by a close.
+// A program whose start hangs (its file system, the memory) is abandoned too. If it starts after its time, it is
+// killed, and a close follows.
 func TestStartThatHangs(t *testing.T) {
 	t.Parallel()
 	p := &unkillable{released: make(chan struct{})}
@@ -257,7 +258,7 @@ func TestStartThatHangs(t *testing.T) {
 	for range maxAbandoned {
 		dev, err := d.connect(context.Background())
 		require.NoError(t, err)
-		returned := make(chan error, 1) // the test may fail first
+		returned := make(chan error, 1) // the test may have failed by then
 		go func() {
 			_, err := dev.Do(canceled(), controller.Request{Op: controller.Close}, pass)
 			returned <- err
@@ -278,7 +279,7 @@ func TestStartThatHangs(t *testing.T) {
 	require.EqualValues(t, maxAbandoned, p.killed.Load())
 }
 
-// A program that cannot even be looked at holds up neither the shutdown nor, for ever, new connections.
+// If the check of a program hangs, Shutdown is not delayed, and new connections are delayed only for a limited time.
 func TestProgramCheckThatHangs(t *testing.T) {
 	hangs := make(chan struct{})
 	d := &lineProgram{program: "/bin/true", check: func(string) error { <-hangs; return nil }}
@@ -295,7 +296,7 @@ func TestProgramCheckThatHangs(t *testing.T) {
 	require.NoError(t, err)
 }
 
-// A read-back that runs so slowly that it finds the close's work proves nothing against the opening.
+// A read-back that runs so slowly that it sees the effect of the close does not disprove the opening.
 func TestSlowReadBack(t *testing.T) {
 	const script = `case $1 in
 		open) : >"$2/open";;
@@ -325,7 +326,8 @@ func TestSlowReadBack(t *testing.T) {
 	require.NoError(t, err, "it was read back while open")
 }
 
-// A close that overtakes an opening is repeated behind it, though its read-back has found the contact open by then.
+// A close that overtakes an opening is repeated after the opening, although its read-back has found the contact open by
+// then.
 func TestOvertakenOpening(t *testing.T) {
 	const script = `case $1 in
 		open)
@@ -346,7 +348,7 @@ func TestOvertakenOpening(t *testing.T) {
 	defer b.Shutdown(within(t, 5*time.Second))
 	require.NoError(t, b.Ready(within(t, 5*time.Second)))
 	ctx, cancel := context.WithCancel(context.Background())
-	result := make(chan relay.Result, 1) // the test may fail first
+	result := make(chan relay.Result, 1) // the test may have failed by then
 	go func() {
 		result <- c.Interrupt(ctx, relay.Interruption{Seq: 1, Duration: time.Minute,
 			NotAfter: time.Now().Add(time.Minute)})
@@ -361,7 +363,7 @@ func TestOvertakenOpening(t *testing.T) {
 	require.ErrorIs(t, err, os.ErrNotExist, "it is closed when the result is there")
 }
 
-// The program in the package's documentation does what it says there.
+// The program in the package comment does what the comment says.
 func TestDocumentedProgram(t *testing.T) {
 	doc, err := os.ReadFile("doc.go")
 	require.NoError(t, err)

@@ -73,7 +73,8 @@ func TestFind(t *testing.T) {
 		is         error
 		want       string
 	}{
-		{"soc", "17", ErrNotFound, "line 17 of chip soc; it has 5, 0 to 4"}, // a number is a number, even where a line has it as its name
+		// A number is an offset, even if a line has it as its name.
+		{"soc", "17", ErrNotFound, "line 17 of chip soc; it has 5, 0 to 4"},
 		{"soc", "RELAY2", ErrNotFound,
 			"line RELAY2 of chip soc; its lines with a name are RELAY1, 17, X, X; numbers are 0 to 4"},
 		{"soc", "X", ErrAmbiguous, "lines 3, 4 of chip soc are all called X; write the number"},
@@ -111,7 +112,7 @@ func TestRequestLine(t *testing.T) {
 	require.ErrorIs(t, err, syscall.EPERM)
 }
 
-// TestRefusal: which answers of the kernel are sure to have done nothing.
+// TestRefusal checks which errors of the kernel prove that nothing was done.
 func TestRefusal(t *testing.T) {
 	for _, errno := range []syscall.Errno{syscall.EPERM, syscall.EINVAL} {
 		var r *controller.Refusal
@@ -150,7 +151,7 @@ func TestSense(t *testing.T) {
 	require.Empty(t, chip.lines[0].consumer+chip.lines[1].consumer, "both lines are given back")
 }
 
-// TestSenseMissing: a sense line that is not there is told, and the contact is not held meanwhile.
+// TestSenseMissing checks that a missing sense line is reported, and that the contact's line is not requested then.
 func TestSenseMissing(t *testing.T) {
 	chip := newFakeChip(0, "soc", "", "LOOP")
 	chip.lines[1].consumer = "somebody"
@@ -166,7 +167,7 @@ func TestSenseMissing(t *testing.T) {
 	require.Empty(t, chip.lines[1].consumer, "nor the sense line without the contact")
 }
 
-// slowKernel hangs in request, and gives out lines that hang in Set, until release is closed.
+// slowKernel hangs in request, and its lines hang in Set, until release is closed.
 type slowKernel struct {
 	kernel
 	inRequest, inSet chan struct{} // nil: does not hang
@@ -192,7 +193,7 @@ func (l slowLine) Set(active bool) error {
 	return l.line.Set(active)
 }
 
-// TestHungRequest: a request that comes back too late is undone, and no second one is begun before.
+// TestHungRequest checks that a request that returns too late is undone, and that no second request begins before that.
 func TestHungRequest(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		chip := newFakeChip(0, "soc", "")
@@ -215,8 +216,8 @@ func TestHungRequest(t *testing.T) {
 	})
 }
 
-// TestHungOpening: an opening that the kernel carries out after it was given up is closed at once when it comes back,
-// before anything else.
+// TestHungOpening checks an opening that the kernel carries out after it was given up. The contact is closed as soon as
+// the call returns, before anything else.
 func TestHungOpening(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		chip := newFakeChip(0, "soc", "")
@@ -250,7 +251,7 @@ func TestHungOpening(t *testing.T) {
 	})
 }
 
-// TestNoChip asks the system that is here, whatever it is.
+// TestNoChip uses the system on which the test runs.
 func TestNoChip(t *testing.T) {
 	_, err := Open("/dev/null", "0", LineOptions{})
 	require.True(t, errors.Is(err, ErrNotFound) || errors.Is(err, ErrUnsupported), "%v", err)

@@ -13,7 +13,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// drive returns a started board on the device, with one contact that is ready.
+// drive returns a ready contact on a started board on the device.
 func drive(t *testing.T, d *simDevice, o Options, c ContactOptions) *Contact {
 	t.Helper()
 	contact := newIdleContact(t, d, o, c)
@@ -29,7 +29,7 @@ type newTestBoard struct {
 	board *Board
 }
 
-// newIdleContact is drive before the start.
+// newIdleContact is drive without the start.
 func newIdleContact(t *testing.T, d *simDevice, o Options, c ContactOptions) newTestBoard {
 	t.Helper()
 	o.Name = "device"
@@ -40,7 +40,7 @@ func newIdleContact(t *testing.T, d *simDevice, o Options, c ContactOptions) new
 		o.Timeout = relaytest.Timeout(testTimeout)
 	}
 	if o.Poll == 0 {
-		o.Poll = time.Minute // a case counts requests, or sets its faults for certain ones
+		o.Poll = time.Minute // a case counts requests, or sets faults for certain requests
 	}
 	b, err := NewBoard(o)
 	require.NoError(t, err)
@@ -64,7 +64,7 @@ func pulse(t *testing.T, c *Contact, d time.Duration) relay.Result {
 		NotAfter: time.Now().Add(time.Minute)})
 }
 
-// openings counts them.
+// openings counts the openings.
 func (d *simDevice) openings() (n int) {
 	for _, c := range d.Changes(0) {
 		if c.Open {
@@ -74,16 +74,16 @@ func (d *simDevice) openings() (n int) {
 	return n
 }
 
-// raw is a fault that answers an opening with bytes of its own, after acting or not; again is repeated until the driver
-// has had enough.
+// raw is a fault that answers an opening with the given bytes, after carrying it out or not. The bytes again are
+// repeated until the driver disconnects.
 func raw(act bool, bytes, again string) order {
 	e := base64.StdEncoding.EncodeToString
 	return order{"do": "raw", "on": "opening", "once": true, "act": act, "bytes": e([]byte(bytes)),
 		"again": e([]byte(again))}
 }
 
-// TestImproperAnswers: what comes instead of a proper answer to an opening, and what becomes of the opening. Whatever
-// it is, the contact is closed and works again.
+// TestImproperAnswers checks the outcome of an opening with an improper answer. The contact must be closed and work
+// again afterwards.
 func TestImproperAnswers(t *testing.T) {
 	t.Parallel()
 	cases := map[string]func(*testing.T){}

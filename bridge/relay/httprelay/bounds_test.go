@@ -14,7 +14,7 @@ import (
 	"clearback/bridge/relay/controller"
 )
 
-// TestBoundsAreAllowed: each bound of a setting is allowed, and what is just beyond it is not.
+// TestBoundsAreAllowed checks that each bound of a setting is allowed, and that a value just beyond it is not.
 func TestBoundsAreAllowed(t *testing.T) {
 	const ms = time.Millisecond
 	for _, c := range []struct {
@@ -83,8 +83,8 @@ func TestBoundsAreAllowed(t *testing.T) {
 	require.Equal(t, relay.KindNone, ContactOptions{}.kind())
 }
 
-// TestContractFilledIn: the contract stands where nothing else is asked for, with the limit and the headers that are
-// set.
+// TestContractFilledIn checks that the contract is filled in if no other requests are set, with the limit and headers
+// that are set.
 func TestContractFilledIn(t *testing.T) {
 	h := []Header{{"X-Site", "millrace"}}
 	for _, c := range []struct {
@@ -115,7 +115,7 @@ func TestContractFilledIn(t *testing.T) {
 	}
 }
 
-// TestStatusCodes: what may be set, and what each means where nothing is set.
+// TestStatusCodes checks which status codes may be set, and what each means by default.
 func TestStatusCodes(t *testing.T) {
 	for code, ok := range map[int]bool{199: false, 200: true, 299: true, 300: false, 399: false, 400: true, 599: true,
 		600: false} {
@@ -156,7 +156,7 @@ func TestStatusCodes(t *testing.T) {
 	}
 }
 
-// TestWordsOfANumber: seconds have no more digits than they need.
+// TestWordsOfANumber checks that seconds have no more digits than they need.
 func TestWordsOfANumber(t *testing.T) {
 	for d, want := range map[time.Duration]string{0: "0 0", 800 * time.Millisecond: "800 0.8", time.Second: "1000 1",
 		1001 * time.Millisecond: "1001 1.001", 1250 * time.Millisecond: "1250 1.25", 10 * time.Second: "10000 10"} {
@@ -165,8 +165,8 @@ func TestWordsOfANumber(t *testing.T) {
 	require.Equal(t, `7,"token":"a"`, numbersAndToken(7, 0, "a").Replace("{seq}{token}"))
 }
 
-// TestLongAnswers: an answer is read up to its limit, and what is beyond it is said to be too long, whatever it looks
-// like then.
+// TestLongAnswers checks that an answer is read up to its limit, and that a longer one is reported as too long, even if
+// the truncation causes another error.
 func TestLongAnswers(t *testing.T) {
 	b := &bounded{strings.NewReader("abcdef"), 4}
 	got, err := io.ReadAll(b)
@@ -181,7 +181,8 @@ func TestLongAnswers(t *testing.T) {
 	require.Equal(t, "a text of 21 bytes", shown(strings.Repeat("x", 21)))
 }
 
-// TestNamesInARequest: each word stands for its own name, and only where that may stand in a URL.
+// TestNamesInARequest checks that each template word is replaced by its own name, and only if the name is allowed in a
+// URL.
 func TestNamesInARequest(t *testing.T) {
 	b, err := NewBoard(Options{Name: "device", URL: "http://relays.example/base/", User: "usher", Password: "pass~1",
 		NoLock: true})
@@ -219,7 +220,7 @@ func TestNamesInARequest(t *testing.T) {
 	}
 }
 
-// TestWhatADeviceSaid: its words end the error, if there are any, and not if they repeat a secret.
+// TestWhatADeviceSaid checks that an error ends with the text of the device's answer, unless the text repeats a secret.
 func TestWhatADeviceSaid(t *testing.T) {
 	m := &message{secrets: []string{"S3cr3t"}}
 	require.Equal(t, "", m.answerText(nil))

@@ -134,7 +134,7 @@ func TestContactOptions(t *testing.T) {
 	}
 }
 
-// TestOneContactTwice: two lines cannot have one contact, in whatever words.
+// TestOneContactTwice checks that two lines cannot have the same contact, however it is written.
 func TestOneContactTwice(t *testing.T) {
 	o := Options{Name: "rack", URL: "http://relays-" + fmt.Sprint(time.Now().UnixNano()) + ".example"}
 	contact := func(line, name string) error {
@@ -149,7 +149,7 @@ func TestOneContactTwice(t *testing.T) {
 	require.ErrorIs(t, contact("stage-door", "1"), relay.ErrLocked)
 }
 
-// TestSecretsAreNotShown: nothing that is said about a device in trouble holds what should not be seen.
+// TestSecretsAreNotShown checks that no error or notice about a failing device contains a secret.
 func TestSecretsAreNotShown(t *testing.T) {
 	t.Parallel()
 	const secret = "S3cr3t"

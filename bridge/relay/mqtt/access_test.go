@@ -64,7 +64,7 @@ func (a *authority) sign(t *testing.T, name string, c *x509.Certificate) (*x509.
 
 func (a *authority) path(name string) string { return filepath.Join(a.dir, name) }
 
-// A broker with TLS, a client certificate and a password; the device goes by another door.
+// TestAccess uses a broker with TLS, a client certificate and a password. The device connects through another listener.
 func TestAccess(t *testing.T) {
 	t.Parallel()
 	brokertest.Tools(t, "python3")
@@ -93,7 +93,9 @@ func TestAccess(t *testing.T) {
 		Certificate: ours.path("client.pem"), Key: ours.path("client.key")}
 	for name, c := range map[string]struct {
 		change func(*Options)
-		want   string // "": it works. A broker's refusal of our certificate may come behind our first words, and is then a reset.
+		// Empty if it works. The broker's refusal of our certificate may arrive after our first packet, and is then a
+		// reset.
+		want string
 	}{
 		"all is well":                 {func(*Options) {}, ""},
 		"the name of the certificate": {func(o *Options) { o.ServerName = "broker.millrace.example" }, ""},
@@ -207,7 +209,7 @@ func TestContactOptions(t *testing.T) {
 	}
 }
 
-// A plain device counts as none, whatever it times; one with the contract as oneshot.
+// A plain device is of kind none, even with a timer. A device with the contract is of kind oneshot.
 func TestKinds(t *testing.T) {
 	t.Parallel()
 	b, err := NewBoard(Options{Name: "broker", Address: "mqtt://broker.test"})

@@ -10,7 +10,7 @@ import (
 	"clearback/bridge/relay/mqtt/broker"
 )
 
-// TestBoundsAreAllowed: each bound of a setting is allowed, and what is just beyond it is not.
+// TestBoundsAreAllowed checks that each bound of a setting is allowed, and that a value just beyond it is not.
 func TestBoundsAreAllowed(t *testing.T) {
 	const ms = time.Millisecond
 	for _, c := range []struct {
@@ -56,7 +56,7 @@ func TestBoundsAreAllowed(t *testing.T) {
 	}
 }
 
-// TestContactsOfABroker: what a contact's settings need of each other.
+// TestContactsOfABroker checks the relations between a contact's settings.
 func TestContactsOfABroker(t *testing.T) {
 	const ms = time.Millisecond
 	shut, open := &Message{Topic: "a", Payload: "off"}, &Message{Topic: "a", Payload: "on"}

@@ -45,7 +45,8 @@ func TestCheckPointer(t *testing.T) {
 	require.Equal(t, "7", many, "six digits are allowed")
 }
 
-// TestTLSSettings: what is read of them, and each file that cannot be read is told as what it is for.
+// TestTLSSettings checks the TLS configuration, and that the error for a file that cannot be read names the file's
+// purpose.
 func TestTLSSettings(t *testing.T) {
 	dir := t.TempDir()
 	write := func(name, kind string, der []byte) string {
@@ -90,8 +91,8 @@ func TestTLSSettings(t *testing.T) {
 	}
 }
 
-// TestSocketSettings: the kernel has the limit of a socket as it was asked for, and what cannot be set is told where
-// that matters.
+// TestSocketSettings checks that the kernel has the requested limit of a socket, and that a failure to set it is an
+// error where it matters.
 func TestSocketSettings(t *testing.T) {
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)
@@ -109,7 +110,7 @@ func TestSocketSettings(t *testing.T) {
 		require.Equal(t, 350, limit)
 	}))
 	one, other := net.Pipe()
-	transport.AcknowledgeAtOnce(one) // has no such setting
+	transport.AcknowledgeAtOnce(one) // a pipe has no such setting
 	one.Close()
 	other.Close()
 	udp, err := net.ListenPacket("udp", "127.0.0.1:0")
