@@ -16,7 +16,7 @@ const (
 )
 
 // errOwed is the reason for the close that is owed at the start, when the daemon has not reached the controller yet.
-var errOwed = errors.New("relay: the contact has not been put to closed yet")
+var errOwed = errors.New("relay: the contact has not been closed since the start")
 
 // errEnded means that the driver has ended, so that nothing repeats the close.
 var errEnded = errors.New("relay: the driver has ended")

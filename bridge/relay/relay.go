@@ -58,7 +58,7 @@ var (
 	// ErrRefused means that the controller rejected the command.
 	ErrRefused = errors.New("relay: the controller refused")
 	// ErrReadBack means that the controller confirmed a command, but the contact reads back in the other position.
-	ErrReadBack = errors.New("relay: the contact reads back otherwise than it was told")
+	ErrReadBack = errors.New("relay: the contact reads back in the wrong position")
 	// ErrNoContact means that the line has no contact. The opening is only recorded.
 	ErrNoContact = errors.New("relay: the line has no contact")
 	// ErrNoSense means that the contact has no loop-current input.

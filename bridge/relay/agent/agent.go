@@ -40,7 +40,7 @@ var (
 	// ErrTooLong means that the opening would be longer than max_interval, alone or together with the one under way.
 	ErrTooLong = errors.New("agent: longer than max_interval")
 	// ErrStopping means that the agent, or its process, is ending.
-	ErrStopping = errors.New("agent: ending, nothing is opened any more")
+	ErrStopping = errors.New("agent: shutting down; no opening is accepted")
 	// ErrOutput means that the output failed. The contact's state may be unknown. The agent repeats the close until it
 	// succeeds.
 	ErrOutput = errors.New("agent: the output failed")
@@ -49,10 +49,10 @@ var (
 	ErrHung = errors.New("agent: the output does not answer")
 	// ErrStale means that the agent itself stood still, so that a command may have waited in its buffers. See
 	// [Agent.StandstillCount].
-	ErrStale = errors.New("agent: it stood still, and commands from before are not obeyed")
+	ErrStale = errors.New("agent: the process stood still, so an earlier command is not obeyed")
 	// ErrOvertaken means that a later master has closed the contact, so that an earlier master's command may have
 	// waited on its way. Nothing was done.
-	ErrOvertaken = errors.New("agent: a later master has closed the contact since; nothing is opened for an earlier one")
+	ErrOvertaken = errors.New("agent: a later master has closed the contact since, so this opening is not obeyed")
 	// ErrTooSoon means that the contact was closed less than LeastClosed ago. Nothing was done, and the master may
 	// repeat the same command later.
 	ErrTooSoon = errors.New("agent: too soon after the last opening")
@@ -153,11 +153,11 @@ func (a *Agent) Contact(o ContactOptions) (*Contact, error) {
 	defer a.mu.Unlock()
 	switch {
 	case a.started:
-		return nil, fmt.Errorf("agent: contact %s after the start", o.Name)
+		return nil, fmt.Errorf("agent: contact %s was added after the start", o.Name)
 	case len(a.contacts) == MostContacts:
 		return nil, fmt.Errorf("%w: contact %s is one too many; at most %d", ErrOptions, o.Name, MostContacts)
 	case slices.ContainsFunc(a.contacts, func(c *Contact) bool { return c.opt.Name == o.Name }):
-		return nil, fmt.Errorf("%w: contact %s is there twice", ErrOptions, o.Name)
+		return nil, fmt.Errorf("%w: contact %s is listed twice", ErrOptions, o.Name)
 	}
 	c, err := newContact(a, len(a.contacts), o)
 	if err != nil {

@@ -33,7 +33,7 @@ func OpenHardwareWatchdog(path string, timeout time.Duration) (*HardwareWatchdog
 		w.timeout = time.Duration(got) * time.Second
 	case err != nil && !errors.Is(err, unix.ENOTTY) && !errors.Is(err, unix.EOPNOTSUPP):
 		_ = w.Disarm()
-		return nil, fmt.Errorf("agent: hardware watchdog %s: a time-out of %d s: %w; allow it another one", path,
+		return nil, fmt.Errorf("agent: hardware watchdog %s: a time-out of %d s: %w; set another time-out", path,
 			seconds, err)
 	}
 	return w, nil

@@ -20,7 +20,7 @@ func RealTime() bool {
 // needed. It needs CAP_IPC_LOCK or LimitMEMLOCK=.
 func LockMemory() error {
 	if err := giveBackProgram(); err != nil {
-		return fmt.Errorf("agent: giving back what the start needed: %w", err)
+		return fmt.Errorf("agent: releasing the pages that only the start needed: %w", err)
 	}
 	const onFault = 4 // MCL_ONFAULT, mlockall(2): without it the runtime's whole reserve would be allocated at once
 	if err := unix.Mlockall(unix.MCL_CURRENT | unix.MCL_FUTURE | onFault); err != nil {

@@ -8,4 +8,4 @@ import "errors"
 func RealTime() bool { return false }
 
 // LockMemory always fails.
-func LockMemory() error { return errors.New("agent: locking memory: only on Linux") }
+func LockMemory() error { return errors.New("agent: locking memory is supported on Linux only") }

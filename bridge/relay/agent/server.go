@@ -191,7 +191,8 @@ func (s *Server) admit(conn net.Conn, fresh uint64) {
 		s.refuse(conn, fmt.Sprintf("%v is not in allow_from", from))
 		return
 	case len(s.peers) >= s.opt.MaxConnections && !s.makeRoom(from):
-		s.refuse(conn, fmt.Sprintf("%v would be connection %d, and none of the others gives way", from, len(s.peers)+1))
+		s.refuse(conn, fmt.Sprintf("%v would be connection %d, and no other connection may be ended for it", from,
+			len(s.peers)+1))
 		return
 	}
 	p := &peer{conn: conn, from: from, master: NewMaster(conn.RemoteAddr().String()), standstillCount: fresh}

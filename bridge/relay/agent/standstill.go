@@ -50,7 +50,7 @@ func (a *Agent) StandstillCount() uint64 {
 	count, just := a.standstill.look()
 	if just > 0 {
 		a.opt.Notify(Notice{Kind: StoodStill,
-			Err: fmt.Errorf("the agent stood still for %v: stopped, or without a processor",
+			Err: fmt.Errorf("the agent stood still for %v: it was stopped, or got no processor time",
 				just.Round(time.Millisecond))})
 		for _, f := range a.standstillHooks {
 			f()

@@ -139,14 +139,14 @@ func (c *Contact) execute(m *Master, k Command, gone func() bool) (Outcome, erro
 		return OutcomeFailed, fmt.Errorf("contact %s: not known to be closed: %w", c.opt.Name, t.fault)
 	case t.open == nil:
 		if since := time.Since(t.closed); !t.closed.IsZero() && since < c.agent.opt.LeastClosed {
-			return OutcomeNone, fmt.Errorf("contact %s: closed %v ago: %w; it stays closed for %v at least", c.opt.Name,
-				since, ErrTooSoon, c.agent.opt.LeastClosed)
+			return OutcomeNone, fmt.Errorf("contact %s: closed %v ago: %w; it must stay closed for at least %v",
+				c.opt.Name, since, ErrTooSoon, c.agent.opt.LeastClosed)
 		}
 		return c.begin(m, k.For, gone)
 	}
 	end := time.Now().Add(k.For)
 	if whole := end.Sub(t.open.began); whole > most {
-		return OutcomeTooLong, fmt.Errorf("contact %s: %v more would make %v of it: %w, which is %v", c.opt.Name, k.For,
+		return OutcomeTooLong, fmt.Errorf("contact %s: %v more would make it %v: %w, which is %v", c.opt.Name, k.For,
 			whole, ErrTooLong, most)
 	}
 	if end.After(t.open.end) {
@@ -237,7 +237,7 @@ func (c *Contact) close(why Outcome) error {
 		}
 	})
 	if late > lateNotice {
-		c.notice(ClosedLate, fmt.Errorf("contact %s: closed %v late; the processor was busy, or the output slow",
+		c.notice(ClosedLate, fmt.Errorf("contact %s: closed %v late; the processor was busy, or the output was slow",
 			c.opt.Name, late))
 	}
 	return nil

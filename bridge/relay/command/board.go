@@ -37,8 +37,8 @@ func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 	}
 	claim := o.claim(b.opt.Program)
 	if other, ok := b.claims[claim]; ok {
-		return nil, fmt.Errorf("controller %s: lines %s and %s: %w: %s would be told the same for both", b.opt.Name,
-			other, o.Name, relay.ErrLocked, b.opt.Program)
+		return nil, fmt.Errorf("controller %s: lines %s and %s: %w: %s would get the same arguments for both",
+			b.opt.Name, other, o.Name, relay.ErrLocked, b.opt.Program)
 	}
 	d := &lineProgram{program: b.opt.Program, opt: o, start: start, check: CheckProgram}
 	c := controller.New(controller.Options{Name: b.opt.Name, What: "program", At: b.opt.Program, Timeout: b.opt.Timeout,

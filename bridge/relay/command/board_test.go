@@ -23,8 +23,8 @@ func TestOptions(t *testing.T) {
 		want    string
 	}{
 		{Options{Program: "bin/x"}, ContactOptions{},
-			`controller c: program "bin/x"; write its whole path, beginning with /`},
-		{Options{}, ContactOptions{}, `controller c: program ""; write its whole path, beginning with /`},
+			`controller c: program "bin/x"; write its absolute path`},
+		{Options{}, ContactOptions{}, `controller c: program ""; write its absolute path`},
 		{Options{Program: "/x", Timeout: time.Millisecond}, ContactOptions{},
 			`controller c: timeout 1ms; allowed are 20ms to 10s`},
 		{Options{Program: "/x", Timeout: time.Minute}, ContactOptions{},
@@ -90,12 +90,12 @@ func TestTwoLinesWithOneContact(t *testing.T) {
 func TestCheckProgram(t *testing.T) {
 	dir := t.TempDir()
 	file := filepath.Join(dir, "x")
-	require.ErrorContains(t, CheckProgram(file), "there is no program "+file+"; install it, or mend the path")
-	require.ErrorContains(t, CheckProgram(dir), dir+" is no file")
+	require.ErrorContains(t, CheckProgram(file), "program "+file+" does not exist; install it, or correct the path")
+	require.ErrorContains(t, CheckProgram(dir), dir+" is not a regular file")
 	require.NoError(t, os.WriteFile(file, []byte("#!/bin/sh\n"), 0o600))
-	require.ErrorContains(t, CheckProgram(file), "cannot be executed by this user; chmod +x it")
+	require.ErrorContains(t, CheckProgram(file), "cannot be executed by this user; run chmod +x on it")
 	require.NoError(t, os.Chmod(file, 0o757))
-	require.ErrorContains(t, CheckProgram(file), "may be changed by everybody; chmod o-w "+file)
+	require.ErrorContains(t, CheckProgram(file), "every user may change program "+file+"; run chmod o-w "+file)
 	require.NoError(t, os.Chmod(file, 0o755))
 	require.NoError(t, CheckProgram(file))
 
@@ -105,7 +105,7 @@ func TestCheckProgram(t *testing.T) {
 	require.NoError(t, err)
 	b.Start()
 	defer b.Shutdown(canceled())
-	require.ErrorContains(t, b.Ready(within(t, 50*time.Millisecond)), "there is no program "+file+"y")
+	require.ErrorContains(t, b.Ready(within(t, 50*time.Millisecond)), "program "+file+"y does not exist")
 }
 
 func canceled() context.Context {
@@ -269,7 +269,7 @@ func TestStartThatHangs(t *testing.T) {
 			close(begins)
 			t.Fatal("it waits for the start")
 		}
-		require.ErrorContains(t, err, "has not been started in its time")
+		require.ErrorContains(t, err, "did not start in time")
 	}
 	_, err := d.connect(context.Background())
 	require.ErrorContains(t, err, "4 runs of /bin/true")
@@ -285,7 +285,7 @@ func TestProgramCheckThatHangs(t *testing.T) {
 	d := &lineProgram{program: "/bin/true", check: func(string) error { <-hangs; return nil }}
 	for range maxAbandoned {
 		_, err := d.connect(canceled())
-		require.ErrorContains(t, err, "see whether its file system hangs")
+		require.ErrorContains(t, err, "its file system may hang")
 	}
 	_, err := d.connect(context.Background())
 	require.ErrorContains(t, err, "4 runs of /bin/true")

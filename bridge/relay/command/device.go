@@ -33,16 +33,17 @@ func CheckProgram(path string) error {
 	i, err := os.Stat(path)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
-		return fmt.Errorf("command: there is no program %s; install it, or mend the path: %w", path, err)
+		return fmt.Errorf("command: program %s does not exist; install it, or correct the path: %w", path, err)
 	case err != nil:
 		return fmt.Errorf("command: program %s: %w", path, err)
 	case !i.Mode().IsRegular():
-		return fmt.Errorf("command: %s is no file, but %v; name the program itself", path, i.Mode().Type())
+		return fmt.Errorf("command: %s is not a regular file but %v; name the program itself", path, i.Mode().Type())
 	case i.Mode().Perm()&0o002 != 0:
-		return fmt.Errorf("command: program %s may be changed by everybody; chmod o-w %s", path, path)
+		return fmt.Errorf("command: every user may change program %s; run chmod o-w %s", path, path)
 	}
 	if err := executable(path); err != nil {
-		return fmt.Errorf("command: program %s cannot be executed by this user; chmod +x it, and see that its file system allows programs: %w",
+		return fmt.Errorf("command: program %s cannot be executed by this user; "+
+			"run chmod +x on it, and check that its file system allows programs: %w",
 			path, err)
 	}
 	return nil
@@ -104,7 +105,8 @@ func (d *lineProgram) connect(ctx context.Context) (*device, error) {
 	left := d.abandoned
 	d.mu.Unlock()
 	if left >= maxAbandoned {
-		return nil, fmt.Errorf("command: %d runs of %s were given up and have not ended; see what the kernel waits for (ps: state D)",
+		return nil, fmt.Errorf("command: %d runs of %s were given up and have not ended; "+
+			"check what the kernel waits for (ps: state D)",
 			left, d.program)
 	}
 	checked := make(chan error) // always received, by the caller or by the goroutine that counts abandoned runs
@@ -116,7 +118,7 @@ func (d *lineProgram) connect(ctx context.Context) (*device, error) {
 		}
 	case <-ctx.Done():
 		d.abandon(func() { <-checked })
-		return nil, fmt.Errorf("command: looking at %s: %w; see whether its file system hangs", d.program, ctx.Err())
+		return nil, fmt.Errorf("command: checking %s: %w; its file system may hang", d.program, ctx.Err())
 	}
 	d.mu.Lock()
 	defer d.mu.Unlock()
@@ -169,7 +171,8 @@ func (d *device) Do(ctx context.Context, r controller.Request, before func() err
 
 // errOpening means that an opening of an earlier connection may still be carried out. Until it has ended, no close
 // counts.
-var errOpening = errors.New("an opening that was given up has not ended, though it was killed; until it does, the program is told to close again and again and the contact counts as open")
+var errOpening = errors.New("an opening that was given up and killed has not ended; " +
+	"until it ends, the contact counts as open")
 
 // opens counts an opening of this connection until the function that it returns is called.
 func (d *device) opens() (over func()) {
@@ -235,7 +238,7 @@ func (d *lineProgram) abandonStart(ctx context.Context, started <-chan startResu
 			b.wait()
 		}
 	})
-	return fmt.Errorf("%s has not been started in its time: %w", d.program, ctx.Err())
+	return fmt.Errorf("%s did not start in time: %w", d.program, ctx.Err())
 }
 
 // abandon counts a run as abandoned until end returns.
@@ -310,7 +313,7 @@ func (d *lineProgram) result(op controller.Op, e programResult) (relay.Level, er
 			return relay.LevelClosed, nil
 		}
 	}
-	return relay.LevelUnknown, fmt.Errorf("%s: asked to %s it printed %q; allowed are open and closed%s", d.program, op,
+	return relay.LevelUnknown, fmt.Errorf("%s: for %s it printed %q; allowed are open and closed%s", d.program, op,
 		firstLine(e.out), said)
 }
 

@@ -79,7 +79,7 @@ func (o Options) withDefaults() (Options, error) {
 	}
 	switch {
 	case !filepath.IsAbs(o.Program) || strings.Contains(o.Program, "\x00"):
-		return o, fmt.Errorf("%w: controller %s: program %q; write its whole path, beginning with /", ErrOptions,
+		return o, fmt.Errorf("%w: controller %s: program %q; write its absolute path", ErrOptions,
 			o.Name, o.Program)
 	case o.Timeout < 20*time.Millisecond || o.Timeout > 10*time.Second:
 		return o, fmt.Errorf("%w: controller %s: timeout %v; allowed are 20ms to 10s", ErrOptions, o.Name, o.Timeout)

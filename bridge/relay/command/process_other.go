@@ -5,7 +5,7 @@ package command
 import "errors"
 
 // errSystem: killing process groups is implemented for Linux only.
-var errSystem = errors.New("programs are run on Linux only")
+var errSystem = errors.New("programs can be run on Linux only")
 
 func executable(string) error { return errSystem }
 

@@ -35,7 +35,7 @@ func (c *Contact) Close(ctx context.Context) error {
 }
 
 // errNotOwed means that the close was confirmed before the CloseRetrier could write it. The contact may be open again.
-var errNotOwed = errors.New("controller: the close is not owed any more")
+var errNotOwed = errors.New("controller: the close is no longer owed")
 
 // retry is the CloseRetrier's attempt.
 func (c *Contact) retry(ctx context.Context) error {
@@ -186,7 +186,7 @@ func (c *Contact) poll(ctx context.Context, s *link) {
 	case op == Close, driven, a.Level != relay.LevelOpen:
 		return
 	}
-	err = fmt.Errorf("line %s: the contact read open although nobody opened it: %w", c.opt.Name, relay.ErrReadBack)
+	err = fmt.Errorf("line %s: the contact reads open, but no opening is under way: %w", c.opt.Name, relay.ErrReadBack)
 	if alarm := c.markIfIdle(before, err); alarm != nil {
 		c.notice(relay.FoundOpen, err)
 		alarm()
@@ -206,7 +206,7 @@ func (c *Contact) markIfIdle(opens uint64, err error) (alarm func()) {
 }
 
 // errDriven means that an opening has begun in the meantime.
-var errDriven = errors.New("controller: the contact is being driven")
+var errDriven = errors.New("controller: an opening is under way")
 
 // undriven forbids a request that may move the contact once an opening has begun. Both requests need the slot, so no
 // opening can be written after this check until that request has ended.

@@ -148,7 +148,7 @@ func (b *Controller) Contact(o ContactOptions) (*Contact, error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	if b.started {
-		return nil, fmt.Errorf("controller: %s: contact for line %s after the start", b.where(), o.Name)
+		return nil, fmt.Errorf("controller: %s: the contact of line %s was added after the start", b.where(), o.Name)
 	}
 	if !b.opt.NoLock {
 		l, err := relay.Lock(o.Claim)

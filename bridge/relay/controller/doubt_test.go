@@ -311,7 +311,7 @@ func TestFoundOpen(t *testing.T) {
 			require.Equal(t, kind, notices[i].Kind)
 			require.Equal(t, "box-office", notices[i].Contact)
 		}
-		require.ErrorContains(t, notices[0].Err, "line box-office: the contact read open although nobody opened it")
+		require.ErrorContains(t, notices[0].Err, "line box-office: the contact reads open, but no opening is under way")
 		mu.Unlock()
 		<-time.After(relay.CloseEvery)
 		require.False(t, f.isOpen())
@@ -341,7 +341,7 @@ func TestCloseBeforeTheFirstConnection(t *testing.T) {
 		ctx, cancel := context.WithTimeout(t.Context(), 500*time.Millisecond)
 		defer cancel()
 		err = c.Close(ctx)
-		require.ErrorContains(t, err, "has not been put to closed yet")
+		require.ErrorContains(t, err, "has not been closed since the start")
 		require.ErrorIs(t, err, context.DeadlineExceeded)
 		began := time.Now()
 		require.NoError(t, c.Close(t.Context()))

@@ -69,7 +69,8 @@ func TestBeforeTheStart(t *testing.T) {
 	require.Empty(t, b.Shutdown(t.Context()))
 	b.Start()
 	_, err = b.Contact(controller.ContactOptions{Name: "green-room"})
-	require.ErrorContains(t, err, "controller loft at 192.0.2.50:502: contact for line green-room after the start")
+	require.ErrorContains(t, err,
+		"controller loft at 192.0.2.50:502: the contact of line green-room was added after the start")
 	r = c.Interrupt(t.Context(), opening(1))
 	require.ErrorIs(t, r.Err, relay.ErrStopped)
 	again := controller.New(controller.Options{Name: "loft", Connect: connect})

@@ -97,8 +97,8 @@ func (c *Contact) awaitResume(s *link, o *opening, lost error) (*link, relay.Res
 	case r.at.Before(o.proof):
 		open := r.at.Sub(o.at)
 		return nil, relay.Result{Outcome: relay.Refused, OpenFor: open,
-			Err: fmt.Errorf("line %s: the connection was lost (%w), "+
-				"and when it was back, %v after the confirmation, the contact had closed already: %w",
+			Err: fmt.Errorf("line %s: the connection was lost (%w); "+
+				"when it was back, %v after the confirmation, the contact was closed already: %w",
 				c.opt.Name, lost, open.Round(time.Millisecond), relay.ErrShort)}
 	default:
 		return nil, relay.Result{Outcome: relay.Done, OpenFor: r.at.Sub(o.at)}

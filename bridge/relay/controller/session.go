@@ -182,4 +182,4 @@ func (l *link) do(r Request, before func() error, stop <-chan struct{}) (Answer,
 }
 
 // errGivenUp means that the caller stopped waiting.
-var errGivenUp = errors.New("controller: given up before the answer came")
+var errGivenUp = errors.New("controller: gave up before the answer arrived")

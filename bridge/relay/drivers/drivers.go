@@ -89,7 +89,7 @@ func (s *Set) contact(l config.Line) (relay.Contact, error) {
 			continue
 		}
 		if b.driver != l.Contact.Driver {
-			return nil, fmt.Errorf("%w: line %s: driver %q, and controller %s is driven by %s", ErrConfig, l.Name,
+			return nil, fmt.Errorf("%w: line %s: driver %q, but controller %s has driver %s", ErrConfig, l.Name,
 				l.Contact.Driver, b.name, b.driver)
 		}
 		c, err := b.contact(l)
@@ -97,7 +97,7 @@ func (s *Set) contact(l config.Line) (relay.Contact, error) {
 			return nil, err
 		}
 		if r := l.Contact.Require; r != "" && !satisfies(c.Kind(), r) {
-			return nil, fmt.Errorf("%w: line %s: a contact of kind %s is required, and this one is of kind %v",
+			return nil, fmt.Errorf("%w: line %s: a contact of kind %s is required, but this one is of kind %v",
 				ErrConfig, l.Name, r, c.Kind())
 		}
 		return c, nil

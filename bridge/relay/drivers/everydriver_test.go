@@ -175,6 +175,6 @@ func TestRequire(t *testing.T) {
 			continue
 		}
 		require.ErrorContains(t, err,
-			"line stage-door: a contact of kind oneshot is required, and this one is of kind watchdog")
+			"line stage-door: a contact of kind oneshot is required, but this one is of kind watchdog")
 	}
 }

@@ -40,7 +40,7 @@ func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 		return nil, err
 	}
 	if other, ok := b.claims[o.Line]; ok {
-		return nil, fmt.Errorf("controller %s: lines %s and %s: %w: both are to be driven by GPIO line %s", b.opt.Name,
+		return nil, fmt.Errorf("controller %s: lines %s and %s: %w: both use GPIO line %s", b.opt.Name,
 			other, o.Name, relay.ErrLocked, o.Line)
 	}
 	d := &contactLines{kernel: b.kernel, chip: b.opt.Chip, opt: o, timeout: b.opt.Timeout}

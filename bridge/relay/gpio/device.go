@@ -61,7 +61,8 @@ func (d *contactLines) connect(ctx context.Context) (*device, error) {
 		select {
 		case <-d.gone:
 		case <-ctx.Done():
-			return nil, fmt.Errorf("gpio: an earlier call for line %s of chip %s has not come back from the kernel: its driver hangs, see the kernel's log: %w",
+			return nil, fmt.Errorf("gpio: an earlier call for line %s of chip %s has not returned: "+
+				"the chip's driver hangs, see the kernel's log: %w",
 				d.opt.Line, d.chip, ctx.Err())
 		}
 	}
@@ -222,7 +223,7 @@ func (d *device) Close() error {
 	case <-d.gone:
 		return nil
 	case <-time.After(d.timeout):
-		return fmt.Errorf("gpio: a call has not come back from the kernel within %v", d.timeout)
+		return fmt.Errorf("gpio: a kernel call has not returned within %v", d.timeout)
 	}
 }
 

@@ -90,8 +90,8 @@ func TestFindOnFaultyChips(t *testing.T) {
 	}
 	require.Equal(t, "line 3 of gpiochip2", place{chip: ChipInfo{Name: "gpiochip2"}, offset: 3}.String())
 	for _, c := range []struct{ chip, line, want string }{
-		{"gpiochip0", "1", "it has 1, 0 to 0"}, {"expander", "2", "it has 2, 0 to 1"},
-		{"expander", "2147483647", "it has 2, 0 to 1"},
+		{"gpiochip0", "1", "its lines are 0 to 0"}, {"expander", "2", "its lines are 0 to 1"},
+		{"expander", "2147483647", "its lines are 0 to 1"},
 		{"expander", "2147483648", "its lines with a name are B"},
 	} {
 		_, err := find(k, c.chip, c.line)
@@ -134,12 +134,12 @@ func TestWhyALineIsNotGiven(t *testing.T) {
 		o      LineOptions
 		says   string
 	}{
-		{syscall.ENXIO, LineOptions{Edges: true}, "the chip cannot interrupt"},
-		{syscall.EOPNOTSUPP, LineOptions{Debounce: 1}, "the chip cannot interrupt"},
-		{syscall.EOPNOTSUPP, LineOptions{Bias: PullUp}, "the chip cannot do bias pull-up"},
-		{syscall.EOPNOTSUPP, LineOptions{Output: true, Edges: true}, "the chip cannot do bias"},
+		{syscall.ENXIO, LineOptions{Edges: true}, "the chip has no interrupts"},
+		{syscall.EOPNOTSUPP, LineOptions{Debounce: 1}, "the chip has no interrupts"},
+		{syscall.EOPNOTSUPP, LineOptions{Bias: PullUp}, "the chip does not support bias pull-up"},
+		{syscall.EOPNOTSUPP, LineOptions{Output: true, Edges: true}, "the chip does not support bias"},
 		{syscall.ENXIO, LineOptions{}, "requesting line 0 (RELAY1) of gpiochip0 (soc): no such device"},
-		{syscall.EBUSY, LineOptions{}, "is held by the kernel itself or a driver of its"},
+		{syscall.EBUSY, LineOptions{}, "is held by the kernel or one of its drivers"},
 	} {
 		chip.lines[0].refuse = c.refuse
 		_, _, err := requestLine(k, "soc", "RELAY1", c.o)

@@ -38,7 +38,7 @@ func find(k kernel, chip, line string) (place, error) {
 	}
 	if offset, err := strconv.ParseUint(line, 10, 31); err == nil {
 		if int(offset) >= p.chip.Lines {
-			return p, fmt.Errorf("%w: line %d of chip %s; it has %d, 0 to %d", ErrNotFound, offset, chip, p.chip.Lines,
+			return p, fmt.Errorf("%w: line %d of chip %s; its lines are 0 to %d", ErrNotFound, offset, chip,
 				p.chip.Lines-1)
 		}
 		i, err := k.lineInfo(p.path, int(offset))
@@ -87,7 +87,7 @@ func findChip(k kernel, chip string) (place, error) {
 		case errors.Is(err, os.ErrNotExist):
 			return place{}, fmt.Errorf("%w: chip %s; %s", ErrNotFound, chip, list(k))
 		case errors.Is(err, syscall.ENOTTY) || errors.Is(err, syscall.EISDIR):
-			return place{}, fmt.Errorf("%w: %s is no GPIO chip; %s", ErrNotFound, chip, list(k))
+			return place{}, fmt.Errorf("%w: %s is not a GPIO chip; %s", ErrNotFound, chip, list(k))
 		}
 		return place{path: chip, chip: i}, err
 	}
@@ -123,7 +123,7 @@ func findChip(k kernel, chip string) (place, error) {
 func list(k kernel) string {
 	paths, err := k.chips()
 	if err != nil || len(paths) == 0 {
-		return "there is no chip at all; is its driver loaded?"
+		return "this machine has no GPIO chip; is the driver loaded?"
 	}
 	all := make([]string, len(paths))
 	for n, path := range paths {
@@ -147,17 +147,19 @@ func requestLine(k kernel, chip, name string, o LineOptions) (line, place, error
 	}
 	switch {
 	case errors.Is(err, syscall.EBUSY):
-		holder := "the kernel itself or a driver of its"
+		holder := "the kernel or one of its drivers"
 		if i, infoErr := k.lineInfo(p.path, p.offset); infoErr == nil && i.Consumer != "" {
 			holder = strconv.Quote(i.Consumer)
 		}
-		return nil, p, fmt.Errorf("%w: %v is held by %s; end that, or take another line: %w", ErrInUse, p, holder, err)
+		return nil, p, fmt.Errorf("%w: %v is held by %s; release it there, or use another line: %w",
+			ErrInUse, p, holder, err)
 	case !o.Output && (o.Edges || o.Debounce > 0) && (errors.Is(err, syscall.ENXIO) ||
 		errors.Is(err, syscall.EOPNOTSUPP)):
-		return nil, p, fmt.Errorf("gpio: requesting %v: the chip cannot interrupt, so there is neither debouncing nor are there edges: %w",
+		return nil, p, fmt.Errorf("gpio: requesting %v: the chip has no interrupts, "+
+			"so it supports neither debouncing nor edges: %w",
 			p, err)
 	case errors.Is(err, syscall.EOPNOTSUPP):
-		return nil, p, fmt.Errorf("gpio: requesting %v: the chip cannot do bias %s with drive %s: %w", p, o.Bias,
+		return nil, p, fmt.Errorf("gpio: requesting %v: the chip does not support bias %s with drive %s: %w", p, o.Bias,
 			o.Drive, err)
 	}
 	return nil, p, fmt.Errorf("gpio: requesting %v: %w", p, err)

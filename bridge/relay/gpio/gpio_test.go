@@ -74,7 +74,7 @@ func TestFind(t *testing.T) {
 		want       string
 	}{
 		// A number is an offset, even if a line has it as its name.
-		{"soc", "17", ErrNotFound, "line 17 of chip soc; it has 5, 0 to 4"},
+		{"soc", "17", ErrNotFound, "line 17 of chip soc; its lines are 0 to 4"},
 		{"soc", "RELAY2", ErrNotFound,
 			"line RELAY2 of chip soc; its lines with a name are RELAY1, 17, X, X; numbers are 0 to 4"},
 		{"soc", "X", ErrAmbiguous, "lines 3, 4 of chip soc are all called X; write the number"},
@@ -90,7 +90,7 @@ func TestFind(t *testing.T) {
 		require.ErrorContains(t, err, c.want)
 	}
 	_, err := find(newFakeKernel(), "soc", "1")
-	require.ErrorContains(t, err, "there is no chip at all")
+	require.ErrorContains(t, err, "this machine has no GPIO chip")
 }
 
 func TestRequestLine(t *testing.T) {
@@ -100,13 +100,13 @@ func TestRequestLine(t *testing.T) {
 	_, _, err := requestLine(k, "soc", "RELAY1", LineOptions{Output: true})
 	require.ErrorIs(t, err, ErrInUse)
 	require.ErrorContains(t, err,
-		`line 0 (RELAY1) of gpiochip0 (soc) is held by "door opener"; end that, or take another line`)
+		`line 0 (RELAY1) of gpiochip0 (soc) is held by "door opener"; release it there, or use another line`)
 	chip.lines[1].refuse = syscall.ENXIO
 	_, _, err = requestLine(k, "soc", "B", LineOptions{Edges: true})
-	require.ErrorContains(t, err, "the chip cannot interrupt")
+	require.ErrorContains(t, err, "the chip has no interrupts")
 	chip.lines[1].refuse = syscall.EOPNOTSUPP
 	_, _, err = requestLine(k, "soc", "B", LineOptions{Output: true, Bias: PullUp, Drive: OpenDrain})
-	require.ErrorContains(t, err, "the chip cannot do bias pull-up with drive open-drain")
+	require.ErrorContains(t, err, "the chip does not support bias pull-up with drive open-drain")
 	chip.lines[1].refuse = syscall.EPERM
 	_, _, err = requestLine(k, "soc", "B", LineOptions{Output: true})
 	require.ErrorIs(t, err, syscall.EPERM)
@@ -205,7 +205,7 @@ func TestHungRequest(t *testing.T) {
 		require.ErrorIs(t, err, context.DeadlineExceeded)
 		require.ErrorContains(t, err, "requesting line 0 of chip soc")
 		_, err = d.connect(context.Background())
-		require.ErrorContains(t, err, "has not come back from the kernel")
+		require.ErrorContains(t, err, "has not returned")
 		require.Equal(t, 2*time.Second, time.Since(begin))
 		close(hung)
 		dev, err := d.connect(context.Background())
@@ -239,7 +239,7 @@ func TestHungOpening(t *testing.T) {
 			func() error { t.Error("the close went before the opening"); return nil })
 		require.ErrorIs(t, err, context.DeadlineExceeded)
 		cancel()
-		require.ErrorContains(t, dev.Close(), "has not come back from the kernel within 1s")
+		require.ErrorContains(t, dev.Close(), "a kernel call has not returned within 1s")
 		_, err = dev.Do(context.Background(), controller.Request{Op: controller.Read}, func() error { return nil })
 		require.ErrorIs(t, err, ErrClosed)
 		require.NotEmpty(t, chip.lines[0].consumer, "held while the call hangs")

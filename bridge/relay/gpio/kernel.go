@@ -76,7 +76,7 @@ var (
 	// ErrInUse means that another process, or the kernel, holds the line. The error names the holder.
 	ErrInUse = errors.New("gpio: the line is in use")
 	// ErrClosed means that the line was released.
-	ErrClosed = errors.New("gpio: the line was given back")
+	ErrClosed = errors.New("gpio: the line was released")
 	// ErrUnsupported means that this operating system has no GPIO character device.
 	ErrUnsupported = errors.New("gpio: only Linux has the GPIO character device")
 )

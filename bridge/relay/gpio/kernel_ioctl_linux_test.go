@@ -155,7 +155,7 @@ func TestIoctlChip(t *testing.T) {
 	require.ErrorIs(t, err, unix.ENOENT)
 	require.ErrorContains(t, err, "gpio: opening "+c.path+"0: ")
 	require.Equal(t, "", hint(err))
-	require.Contains(t, hint(unix.EACCES), "see to the group of the device")
+	require.Contains(t, hint(unix.EACCES), "add the user to the device's group")
 }
 
 // TestIoctlLineInfo checks how the kernel's flags and attributes of a line are read.
@@ -353,5 +353,5 @@ func TestIoctlCall(t *testing.T) {
 	require.ErrorIs(t, ioctl(ends[0], unix.GPIO_GET_CHIPINFO_IOCTL, nil), syscall.ENOTTY)
 	_, err = ChipInfoOf("/dev/null")
 	require.ErrorIs(t, err, ErrNotFound)
-	require.ErrorContains(t, err, "/dev/null is no GPIO chip")
+	require.ErrorContains(t, err, "/dev/null is not a GPIO chip")
 }

@@ -69,7 +69,7 @@ func openRetry(path string) (int, error) {
 
 func hint(err error) string {
 	if errors.Is(err, os.ErrPermission) {
-		return "; this user may not use it: see to the group of the device, on many systems gpio"
+		return "; this user may not open it: add the user to the device's group, on many systems gpio"
 	}
 	return ""
 }

@@ -28,7 +28,7 @@ func (m *message) answerText(body []byte) string {
 	case text == "":
 		return ""
 	case slices.ContainsFunc(m.secrets, func(s string) bool { return strings.Contains(string(body), s) }):
-		return "; what it said repeats a part of the request, and is not shown"
+		return "; the answer repeats a part of the request and is not shown"
 	}
 	return ": " + text
 }

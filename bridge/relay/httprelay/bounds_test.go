@@ -57,7 +57,7 @@ func TestBoundsAreAllowed(t *testing.T) {
 		{ContactOptions{Close: shut, Open: open}, ""}, {ContactOptions{Open: open}, "close is missing"},
 		{ContactOptions{Close: shut}, "both missing"},
 		{ContactOptions{Close: shut, Open: open, Timed: timed("/{ms}", 0, ms)}, "both set"},
-		{ContactOptions{Close: shut, Timed: timed("/", 0, ms)}, "say {ms} or {s}"},
+		{ContactOptions{Close: shut, Timed: timed("/", 0, ms)}, "have {ms} or {s}"},
 		{ContactOptions{Close: shut, Timed: timed("/{ms}", 0, ms)}, ""},
 		{ContactOptions{Close: shut, Timed: timed("/{ms}", 0, ms-1)}, "allowed are 1ms to"},
 		{ContactOptions{Close: shut, Timed: timed("/{s}", 0, time.Second)}, ""},
@@ -136,10 +136,10 @@ func TestStatusCodes(t *testing.T) {
 		{message{}, 408, false, "408"}, {message{}, 409, false, "409"},
 		{message{}, 424, false, "424"}, {message{}, 425, false, "425"}, {message{}, 429, false, "429"},
 		{message{}, 499, false, "499"}, {message{}, 500, false, "500"},
-		{message{}, 303, false, "which leads elsewhere"}, {message{success: []int{201}}, 200, false, "200"},
+		{message{}, 303, false, "which is a redirect"}, {message{success: []int{201}}, 200, false, "200"},
 		{message{success: []int{409}}, 409, false, ""},
 		{message{refused: []int{409}}, 409, true, "409"}, {message{refused: []int{409}}, 404, false, "404"},
-		{message{refused: []int{303}}, 303, false, "which leads elsewhere"},
+		{message{refused: []int{303}}, 303, false, "which is a redirect"},
 	} {
 		c.m.what = "POST http://relays.example/pulse"
 		err := c.m.check(answer{status: c.status, body: []byte("why not")})
@@ -176,7 +176,7 @@ func TestLongAnswers(t *testing.T) {
 	b = &bounded{bytes.NewReader(nil), 1}
 	require.EqualError(t, b.explain(io.EOF), "it ends too early")
 	require.EqualError(t, b.explain(io.ErrUnexpectedEOF), "it ends too early")
-	require.EqualError(t, b.explain(errors.New("x: secret")), "it is not HTTP as it should be")
+	require.EqualError(t, b.explain(errors.New("x: secret")), "it is not valid HTTP")
 	require.Equal(t, `"`+strings.Repeat("x", 20)+`"`, shown(strings.Repeat("x", 20)))
 	require.Equal(t, "a text of 21 bytes", shown(strings.Repeat("x", 21)))
 }
@@ -200,10 +200,10 @@ func TestNamesInARequest(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, Header{"Cache-Control", "no-store"}, m.headers[1])
 	for says, r := range map[string]Request{
-		"{password}": {Path: "/{password}"}, "what stands for {user}": {Path: "/{user}"},
-		"what stands for {line}": {Path: "/{line}"}, "what stands for {contact}": {Path: "/{contact}"},
+		"{password}": {Path: "/{password}"}, "the value of {user}": {Path: "/{user}"},
+		"the value of {line}": {Path: "/{line}"}, "the value of {contact}": {Path: "/{contact}"},
 		"a word in braces that does not belong there": {Path: "/{ms}"}, "it begins with /": {Path: "x"},
-		"cannot stand in a URL": {Path: "/a b"}, "a GET has no body": {Method: "GET", Path: "/", Body: "x"},
+		"that a URL cannot have": {Path: "/a b"}, "a GET has no body": {Method: "GET", Path: "/", Body: "x"},
 		`method "HEAD"`: {Method: "HEAD", Path: "/"},
 		"content type: it has a control character": {Path: "/", Body: "x", ContentType: "a\n"},
 		`header "a b"`:                      {Path: "/", Headers: []Header{{"a b", ""}}},
@@ -226,6 +226,6 @@ func TestWhatADeviceSaid(t *testing.T) {
 	require.Equal(t, "", m.answerText(nil))
 	require.Equal(t, "", m.answerText([]byte(" \r\n")))
 	require.Equal(t, ": busy", m.answerText([]byte("busy\r\n")))
-	require.Equal(t, "; what it said repeats a part of the request, and is not shown",
+	require.Equal(t, "; the answer repeats a part of the request and is not shown",
 		m.answerText([]byte("key S3cr3t is wrong")))
 }

@@ -48,11 +48,11 @@ func (o Options) withDefaults() (Options, *url.URL, error) {
 	}
 	base, err := url.Parse(o.URL)
 	if err != nil { // its text may contain a secret
-		return bad("url: it cannot be read; write it as http://host:port/path")
+		return bad("url: it cannot be parsed; write it as http://host:port/path")
 	}
 	switch {
 	case base.User != nil:
-		return bad("url: it has a user; set user and password apart from it, so that they are never shown")
+		return bad("url: it contains a user; set user and password separately, so that they are never shown")
 	case base.Scheme != "http" && base.Scheme != "https" || base.Hostname() == "" || base.Opaque != "":
 		return bad("url %q; write it as http://host:port/path, or https", o.URL)
 	case base.RawQuery != "" || base.Fragment != "" || strings.ContainsAny(o.URL, "?#"):
@@ -63,7 +63,8 @@ func (o Options) withDefaults() (Options, *url.URL, error) {
 	case o.Poll < 10*time.Millisecond:
 		return bad("poll %v; allowed is 10ms or more", o.Poll)
 	case strings.Contains(o.User, ":") || strings.ContainsFunc(o.User+o.Password, isControl):
-		return bad("user or password: a user has no colon, and neither has control characters (RFC 7617)")
+		return bad("user or password: a user must not contain a colon, and neither may contain control characters " +
+			"(RFC 7617)")
 	case base.Scheme == "http" && o.CA+o.Certificate+o.Key+o.ServerName != "":
 		return bad("ca, certificate, key and server name are for https; the url begins with http")
 	case (o.Certificate == "") != (o.Key == ""):
@@ -111,15 +112,16 @@ func (o ContactOptions) check() error {
 	case o.Close == nil:
 		return bad("close is missing: without it an opening cannot be ended")
 	case o.Timed != nil && o.Open != nil:
-		return bad("timed and open are both set; a device that times its openings is never told a bare open, so leave out open")
+		return bad("timed and open are both set; leave out open, since the device times its openings")
 	case o.Timed == nil && o.Open == nil:
-		return bad("timed and open are both missing; set the one that the device can do, timed if it can")
+		return bad("timed and open are both missing; set timed if the device has a timer, otherwise open")
 	}
 	if t := o.Timed; t != nil {
 		unit := t.unit()
 		switch {
 		case !t.has("{ms}") && !t.has("{s}"):
-			return bad("timed: neither path, body nor headers say {ms} or {s}; the length of an opening has to travel with it")
+			return bad("timed: neither path, body nor headers have {ms} or {s}; " +
+				"the length of an opening must be sent with it")
 		case unit < time.Millisecond:
 			return bad("timed: unit %v; allowed is 1ms or more", unit)
 		case unit%time.Millisecond != 0:

@@ -70,7 +70,7 @@ func (d *device) command(ctx context.Context, m *message, with *strings.Replacer
 		return fmt.Errorf("%s: %w: %w", m.what, ErrAnswer, err)
 	}
 	if !slices.Contains(m.expect.Values, got) {
-		return &controller.Refusal{Cause: fmt.Errorf("%s: %w: its answer says %s, expected is one of %q", m.what,
+		return &controller.Refusal{Cause: fmt.Errorf("%s: %w: its answer says %s; expected one of %q", m.what,
 			ErrStatus, shown(got), m.expect.Values)}
 	}
 	return nil
@@ -130,7 +130,7 @@ func (d *device) exchange(ctx context.Context, m *message, with *strings.Replace
 	if err != nil {
 		reset()
 		if ctx.Err() != nil { // the reset has ended the connection
-			err = fmt.Errorf("no whole answer within %v: %w", d.board.opt.Timeout, ctx.Err())
+			err = fmt.Errorf("no complete answer within %v: %w", d.board.opt.Timeout, ctx.Err())
 		}
 		return nil, fmt.Errorf("%s: %w", m.what, err)
 	}
@@ -222,7 +222,7 @@ func (b *bounded) explain(err error) error {
 	case errors.As(err, &broken):
 		return broken
 	default:
-		return errors.New("it is not HTTP as it should be")
+		return errors.New("it is not valid HTTP")
 	}
 }
 
@@ -244,7 +244,7 @@ func (m *message) check(a answer) error {
 	case m.success == nil && a.status/100 == 2, slices.Contains(m.success, a.status):
 		return nil
 	case a.status/100 == 3:
-		return no(false, ", which leads elsewhere and is not followed; write the URL to which it leads")
+		return no(false, ", which is a redirect and is not followed; configure the URL to which it leads")
 	case m.refused == nil:
 		return no(nothingDone(a.status), "")
 	default:

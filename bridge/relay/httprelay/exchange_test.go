@@ -177,11 +177,11 @@ func TestExchanges(t *testing.T) {
 		for answer, says := range map[string]string{
 			ok(`{"open": "maybe"}`): "which is neither state", ok("{}"): "does not have the value",
 			"HTTP/1.1 200 OK\r\nContent-Length: 20\r\n\r\n{}": "it ends too early",
-			"x\r\n\r\n": "it is not HTTP as it should be",
+			"x\r\n\r\n": "it is not valid HTTP",
 			"HTTP/1.1 101 Switching Protocols\r\n\r\n":                      "status code 101",
 			strings.Repeat("HTTP/1.1 102 Processing\r\n\r\n", interimMax+1): "interim answers",
 			"HTTP/1.1 404 Not Found\r\nContent-Length: 0\r\n\r\n":           "it answered 404 Not Found",
-			"": "no whole answer within 1s",
+			"": "no complete answer within 1s",
 		} {
 			m.set(answer)
 			began := time.Now()
@@ -220,7 +220,7 @@ func TestExpectedAnswers(t *testing.T) {
 		var no *controller.Refusal
 		require.ErrorAs(t, err, &no)
 		require.False(t, no.Sure)
-		require.ErrorContains(t, err, `its answer says "false", expected is one of ["on" "true"]`)
+		require.ErrorContains(t, err, `its answer says "false"; expected one of ["on" "true"]`)
 		m.set(ok("{}"))
 		_, err = d.do(t, controller.Open, nil)
 		require.ErrorIs(t, err, ErrAnswer)

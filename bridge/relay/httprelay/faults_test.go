@@ -142,7 +142,7 @@ func TestExpectedAnswer(t *testing.T) {
 	})
 	r := pulse(t, c, 20*time.Millisecond)
 	require.Equal(t, relay.Unknown, r.Outcome)
-	require.ErrorContains(t, r.Err, `its answer says "true", expected is one of ["yes" "1"]`)
+	require.ErrorContains(t, r.Err, `its answer says "true"; expected one of ["yes" "1"]`)
 	require.NoError(t, c.Close(t.Context()))
 	require.Equal(t, relay.KindNone, c.Kind())
 	_, err := c.Read(t.Context())

@@ -127,7 +127,7 @@ func TestRedirectIsNotFollowed(t *testing.T) {
 	f["on"] = "reading"
 	d.fault(f)
 	_, err := c.Read(t.Context())
-	require.ErrorContains(t, err, "303 See Other, which leads elsewhere and is not followed")
+	require.ErrorContains(t, err, "303 See Other, which is a redirect and is not followed")
 	require.ErrorIs(t, err, ErrStatus)
 	level, err := c.Read(t.Context())
 	require.NoError(t, err, "the device goes on being driven")

@@ -80,12 +80,12 @@ func (k compiler) message(r *Request, method string, may []string) (*message, er
 	shown, _, _ := strings.Cut(r.Path, "?")
 	switch {
 	case !slices.Contains(methods[:], method):
-		return nil, fmt.Errorf("method %q; allowed are POST, PUT, PATCH, and GET for a device that knows nothing else",
-			method)
+		return nil, fmt.Errorf("method %q; "+
+			"allowed are POST, PUT, PATCH, and GET for a device that accepts nothing else", method)
 	case !strings.HasPrefix(r.Path, "/"):
 		return nil, fmt.Errorf("path %q; it begins with /", shown)
 	case method == http.MethodGet && r.Body != "":
-		return nil, fmt.Errorf("a GET has no body; put what it says into the path, or use POST")
+		return nil, fmt.Errorf("a GET has no body; put its values into the path, or use POST")
 	}
 	prefix := base.Scheme + "://" + base.Host + strings.TrimSuffix(base.EscapedPath(), "/")
 	m := &message{method: method, what: method + " " + prefix + shown, success: r.Success, refused: r.Refused,
@@ -96,7 +96,7 @@ func (k compiler) message(r *Request, method string, may []string) (*message, er
 	}
 	plain := func(c rune) bool { return c <= ' ' || c >= 0x7f || c == '#' }
 	if _, err := url.Parse(numbers(1, time.Second).Replace(m.url)); err != nil || strings.ContainsFunc(m.url, plain) {
-		return nil, fmt.Errorf("path %q: it, or its query, cannot stand in a URL; write other characters as %%XX",
+		return nil, fmt.Errorf("path %q: it or its query has characters that a URL cannot have; write them as %%XX",
 			shown)
 	}
 	if m.body, err = k.fill("body", r.Body, may); err != nil {
@@ -126,11 +126,12 @@ func (k compiler) fill(part, template string, may []string) (string, error) {
 			if slices.Contains(may, w) {
 				continue
 			}
-			return "", fmt.Errorf("%s: it has a word in braces that does not belong there; known are {line} {contact} {user} {password} %s",
+			return "", fmt.Errorf("%s: it has a word in braces that does not belong there; "+
+				"known are {line} {contact} {user} {password} %s",
 				part, strings.Join(may, " "))
 		}
 		if !unreserved.MatchString(value) {
-			return "", fmt.Errorf("%s: what stands for %s may have letters, digits and - . _ ~ only, at least one",
+			return "", fmt.Errorf("%s: the value of %s may have only letters, digits and - . _ ~, at least one",
 				part, w)
 		}
 	}
@@ -161,7 +162,7 @@ func (k compiler) headers(r *Request, method string, may []string) ([]Header, er
 	for _, h := range slices.Concat(r.Headers, k.board.opt.Headers) {
 		switch name := http.CanonicalHeaderKey(h.Name); {
 		case !token.MatchString(h.Name):
-			return nil, fmt.Errorf("header %q: no name of a header has such characters", h.Name)
+			return nil, fmt.Errorf("header %q: its name has characters that are not allowed", h.Name)
 		case slices.Contains(framing[:], name):
 			return nil, fmt.Errorf("header %s is the driver's own (a body's type is set apart); leave it out", name)
 		case strings.ContainsFunc(h.Value, isControl):
@@ -180,8 +181,8 @@ func checkAnswers(r *Request) error {
 	for _, code := range slices.Concat(r.Success, r.Refused) {
 		switch {
 		case code < 200 || code > 599 || code/100 == 3:
-			return fmt.Errorf("status code %d; allowed are 200 to 299 and 400 to 599 (a redirect is neither followed nor a success)",
-				code)
+			return fmt.Errorf("status code %d; "+
+				"allowed are 200 to 299 and 400 to 599 (a redirect is neither followed nor a success)", code)
 		case slices.Contains(r.Success, code) && slices.Contains(r.Refused, code):
 			return fmt.Errorf("status code %d cannot be a success and a refusal", code)
 		}

@@ -30,14 +30,14 @@ func (d *device) token(ctx context.Context) (string, error) {
 		Token *string `json:"token"`
 	}
 	if err := json.Unmarshal(answer, &state); err != nil {
-		return "", notOpened("%s: %w: it is no state", d.contact.read.what, ErrAnswer)
+		return "", notOpened("%s: %w: it is not a valid state", d.contact.read.what, ErrAnswer)
 	}
 	switch t := state.Token; {
 	case t == nil:
 		return "", nil
 	case len(*t) > tokenMax || !unreserved.MatchString(*t):
-		return "", notOpened("%s: %w: its token is none: 1 to %d letters, digits and - . _ ~", d.contact.read.what,
-			ErrAnswer, tokenMax)
+		return "", notOpened("%s: %w: its token is not valid; allowed are 1 to %d letters, digits and - . _ ~",
+			d.contact.read.what, ErrAnswer, tokenMax)
 	default:
 		return *t, nil
 	}

@@ -58,11 +58,11 @@ func TestLatePulseWithoutTokens(t *testing.T) {
 func TestMissingToken(t *testing.T) {
 	t.Parallel()
 	for state, why := range map[string]string{
-		`{"open":false,"token":""}`:                                "its token is none",
-		`{"open":false,"token":"a\"b"}`:                            "its token is none",
-		`{"open":false,"token":"` + strings.Repeat("x", 65) + `"}`: "its token is none",
-		`{"open":false,"token":7}`:                                 "it is no state",
-		`no state`:                                                 "it is no state",
+		`{"open":false,"token":""}`:                                "its token is not valid",
+		`{"open":false,"token":"a\"b"}`:                            "its token is not valid",
+		`{"open":false,"token":"` + strings.Repeat("x", 65) + `"}`: "its token is not valid",
+		`{"open":false,"token":7}`:                                 "it is not a valid state",
+		`no state`:                                                 "it is not a valid state",
 	} {
 		var pulses atomic.Int32
 		ready := make(chan struct{}) // closed when the contact is ready

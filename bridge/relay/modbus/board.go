@@ -97,7 +97,7 @@ func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 	if w := o.Watchdog; w != nil {
 		p, n := watchdogPlace{o.Unit, w.Register}, uint16(counts(w.Timeout, w.Unit))
 		if old, ok := b.watchdogs[p]; ok && old != n {
-			return nil, fmt.Errorf("%w: board %s: watchdog register %d is to hold %d for one line and %d for line %s",
+			return nil, fmt.Errorf("%w: board %s: watchdog register %d would need %d for one line and %d for line %s",
 				ErrOptions, b.opt.Name, w.Register, old, n, o.Name)
 		}
 		b.watchdogs[p] = n

@@ -89,7 +89,7 @@ func TestBoundsAreAllowed(t *testing.T) {
 		err := c.o.check()
 		require.Equal(t, c.ok, err == nil, c.o)
 		if err != nil && c.o.Timed != nil && c.o.Timed.Sequence {
-			require.ErrorContains(t, err, "register 65535 has no neighbour for the length; allowed are 0 to 65534")
+			require.ErrorContains(t, err, "register 65535 has no next register for the length; allowed are 0 to 65534")
 		}
 	}
 	for d, want := range map[time.Duration]time.Duration{1: 1, 10 * ms: 1, 10*ms + 1: 2, 20 * ms: 2} {

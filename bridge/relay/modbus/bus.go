@@ -40,13 +40,14 @@ func NewBus(o BusOptions) (*Bus, error) {
 // already.
 func (b *Bus) Contact(o ContactOptions) (*Contact, error) {
 	if o.Unit == 0 || o.Unit > 247 {
-		return nil, fmt.Errorf("%w: line %s: unit %d; on a serial line allowed are 1 to 247", ErrOptions, o.Name,
+		return nil, fmt.Errorf("%w: line %s: unit %d; allowed on a serial line are 1 to 247", ErrOptions, o.Name,
 			o.Unit)
 	}
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	if b.started {
-		return nil, fmt.Errorf("bus %s on %s: contact for line %s after the start", b.opt.Name, b.opt.Device, o.Name)
+		return nil, fmt.Errorf("bus %s on %s: the contact of line %s was added after the start",
+			b.opt.Name, b.opt.Device, o.Name)
 	}
 	board := b.boards[o.Unit]
 	if board == nil {

@@ -31,7 +31,7 @@ type Exception uint8
 func (e Exception) Error() string {
 	names := map[Exception]string{1: "illegal function", 2: "illegal data address", 3: "illegal data value",
 		4: "device failure",
-		5: "acknowledge, still at work", 6: "device busy", 8: "memory parity error", 10: "gateway path unavailable",
+		5: "acknowledge, still processing", 6: "device busy", 8: "memory parity error", 10: "gateway path unavailable",
 		11: "gateway target gave no answer"}
 	if n, ok := names[e]; ok {
 		return fmt.Sprintf("modbus: exception %d (%s)", uint8(e), n)

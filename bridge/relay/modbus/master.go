@@ -331,7 +331,7 @@ func (m *master) transact(j *job) {
 		m.failed(j.wire, err)
 		err = &controller.ConnectionLost{Cause: err}
 		if m.port != nil && at.Sub(m.good) > m.reopen {
-			m.portFailed(fmt.Errorf("%w: nobody on the bus has answered for %v; the port is opened anew", errTimeout,
+			m.portFailed(fmt.Errorf("%w: no board on the bus has answered for %v; reopening the port", errTimeout,
 				m.reopen))
 		}
 	}
@@ -371,7 +371,7 @@ func (m *master) exchange(j *job) ([]byte, error) {
 		pdu, rest := findAnswer(got, j.wire.unit, j.pdu[0])
 		switch {
 		case j.pdu[0] < fnWriteCoil && len(rest) >= len(frame) && string(rest[:len(frame)]) == string(frame):
-			return nil, fmt.Errorf("%w: the port receives what it sends; turn its receiver off while it sends (mostly called local echo)",
+			return nil, fmt.Errorf("%w: the port receives its own bytes; turn local echo off",
 				ErrProtocol)
 		case pdu != nil:
 			return pdu, checkAnswer(j.pdu, pdu)
@@ -379,7 +379,7 @@ func (m *master) exchange(j *job) ([]byte, error) {
 		got = rest
 		switch {
 		case n == 0 && len(got) > 0:
-			return nil, fmt.Errorf("%w: % x, and then nothing; half a frame, a wrong checksum, or noise", ErrProtocol,
+			return nil, fmt.Errorf("%w: % x and no more: half a frame, a wrong checksum, or noise", ErrProtocol,
 				got[:min(len(got), 32)])
 		case n == 0, len(got) > 4*maxRTU:
 			return nil, fmt.Errorf("%w: no answer within %v", errTimeout, m.opt.Timeout)

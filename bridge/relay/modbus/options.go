@@ -121,7 +121,7 @@ func (o Options) withDefaults() (Options, error) {
 	}
 	switch _, port, err := net.SplitHostPort(o.Address); {
 	case err != nil || port == "":
-		return o, fmt.Errorf("%w: board %s: address %q; write it as host:port, mostly port 502", ErrOptions, o.Name,
+		return o, fmt.Errorf("%w: board %s: address %q; write it as host:port, usually port 502", ErrOptions, o.Name,
 			o.Address)
 	case o.Timeout < 20*time.Millisecond || o.Timeout > 10*time.Second:
 		return o, fmt.Errorf("%w: board %s: timeout %v; allowed are 20ms to 10s", ErrOptions, o.Name, o.Timeout)
@@ -140,7 +140,7 @@ func (o ContactOptions) check() error {
 	}
 	if t := o.Timed; t != nil {
 		if t.Sequence && t.Register == maxCount {
-			return bad("timed output: register %d has no neighbour for the length; allowed are 0 to %d", t.Register,
+			return bad("timed output: register %d has no next register for the length; allowed are 0 to %d", t.Register,
 				maxCount-1)
 		}
 		if t.Unit < time.Millisecond {

@@ -34,7 +34,7 @@ func openPort(o *BusOptions) (*port, error) {
 	if err != nil {
 		p.unclaim()
 		if err == unix.EBUSY {
-			return nil, fmt.Errorf("opening %s: %w: another process has it for itself", o.Device, err)
+			return nil, fmt.Errorf("opening %s: %w: another process uses it exclusively", o.Device, err)
 		}
 		return nil, fmt.Errorf("opening %s: %w", o.Device, err)
 	}
@@ -59,10 +59,10 @@ func realPath(device string) string {
 func setUp(fd int, o *BusOptions) error {
 	t, err := unix.IoctlGetTermios(fd, unix.TCGETS2)
 	if err != nil {
-		return fmt.Errorf("this is no serial port: %w", err)
+		return fmt.Errorf("this is not a serial port: %w", err)
 	}
 	if err := unix.IoctlSetInt(fd, unix.TIOCEXCL, 0); err != nil {
-		return fmt.Errorf("taking the port for this process alone: %w", err)
+		return fmt.Errorf("claiming the port for this process: %w", err)
 	}
 	if o.RS485 != nil {
 		if err := o.RS485.set(fd, ioctlRS485); err != nil {
@@ -93,7 +93,7 @@ func setUp(fd int, o *BusOptions) error {
 	// are misread. The 2 % are our own number: half a bit in eleven is 4.5 %, shared by both ends.
 	if t, err = unix.IoctlGetTermios(fd, unix.TCGETS2); err == nil && t.Ospeed != 0 &&
 		max(o.Baud-int(t.Ospeed), int(t.Ospeed)-o.Baud)*50 > o.Baud {
-		return fmt.Errorf("the port cannot do %d bit/s; it offers %d", o.Baud, t.Ospeed)
+		return fmt.Errorf("the port does not support %d bit/s; its nearest speed is %d", o.Baud, t.Ospeed)
 	}
 	return unix.IoctlSetInt(fd, unix.TCFLSH, unix.TCIOFLUSH)
 }
@@ -126,11 +126,12 @@ func (o *RS485) set(fd int, ioctl func(fd int, request uintptr, s *serialRS485) 
 	}
 	switch {
 	case err != nil:
-		return fmt.Errorf("the driver of this port cannot switch an RS-485 direction by RTS (%w); use an adapter that switches by itself, and leave rs485 out",
-			err)
+		return fmt.Errorf("the driver of this port cannot switch an RS-485 direction by RTS (%w); "+
+			"leave rs485 out, and use an adapter that switches the direction itself", err)
 	case got.flags&levels != want.flags&levels || got.delayBefore != want.delayBefore ||
 		got.delayAfter != want.delayAfter:
-		return fmt.Errorf("the driver of this port cannot switch an RS-485 direction as asked: it was given flags %#x and delays %d and %d ms, and has %#x, %d and %d",
+		return fmt.Errorf("the driver of this port cannot switch an RS-485 direction as configured: "+
+			"flags %#x and delays %d and %d ms were set, but it has %#x, %d and %d",
 			want.flags, want.delayBefore, want.delayAfter, got.flags, got.delayBefore, got.delayAfter)
 	}
 	return nil

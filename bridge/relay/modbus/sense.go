@@ -36,7 +36,7 @@ const (
 )
 
 // errSenseBreak means that the board did not answer the last reading.
-var errSenseBreak = errors.New("modbus: the board did not answer the last reading of its inputs, which is not repeated at once")
+var errSenseBreak = errors.New("modbus: the board did not answer the last reading of its inputs; the next one waits")
 
 // sensing schedules the input readings of one board, or of all boards on a bus, one request at a time.
 type sensing struct {

@@ -101,7 +101,7 @@ func (s *tcpWire) read() {
 		delete(s.pending, txn)
 		s.mu.Unlock()
 		if c == nil {
-			s.fail(fmt.Errorf("%w: nobody asked with transaction id %d", ErrProtocol, txn))
+			s.fail(fmt.Errorf("%w: no request has transaction id %d", ErrProtocol, txn))
 			return
 		}
 		c.timer.Stop()

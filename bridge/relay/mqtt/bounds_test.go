@@ -97,7 +97,7 @@ func TestContactsOfABroker(t *testing.T) {
 		{ContactOptions{Plain: timed("a/{ms}", "", 0, ms)}, ""},
 		{ContactOptions{Plain: timed("a", "{s}", 0, time.Second)}, ""},
 		{ContactOptions{Plain: timed("a", "{s}", 0, time.Second-1)}, "allowed are 1s"},
-		{ContactOptions{Plain: timed("a", "x", 0, ms)}, "says {ms} or {s}"},
+		{ContactOptions{Plain: timed("a", "x", 0, ms)}, "has {ms} or {s}"},
 		{ContactOptions{Plain: timed("a", "{ms}", ms-1, time.Second)}, "whole milliseconds"},
 		{ContactOptions{Plain: timed("a", "{ms}", ms+1, time.Second)}, "whole milliseconds"},
 		{ContactOptions{Plain: timed("a", "{ms}", ms, time.Hour)}, ""},

@@ -87,7 +87,7 @@ var (
 	// ErrDevice means that the device reported that it did not do as asked.
 	ErrDevice = errors.New("mqtt: the device did not do as asked")
 	// ErrAway means that the device is not connected to the broker.
-	ErrAway = errors.New("mqtt: the device is not at the broker")
+	ErrAway = errors.New("mqtt: the device is not connected to the broker")
 	// ErrState means that the device's state is malformed or incomplete.
 	ErrState = errors.New("mqtt: the device's state cannot be used")
 )
@@ -118,7 +118,7 @@ func (d *contractDevice) receive(c *broker.Conn, m broker.Publication) {
 		return
 	}
 	if !s.Online {
-		c.Fail(fmt.Errorf("%w: it has left, as %s tells", ErrAway, m.Topic))
+		c.Fail(fmt.Errorf("%w: it has disconnected, as %s says", ErrAway, m.Topic))
 		return
 	}
 	d.mu.Lock()

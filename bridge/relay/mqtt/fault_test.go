@@ -377,7 +377,7 @@ func TestNoSubscriberAndHungDevice(t *testing.T) {
 		NotAfter: time.Now().Add(time.Second)})
 	require.Equal(t, relay.Refused, res.Outcome)
 	require.ErrorIs(t, res.Err, relay.ErrUnreachable)
-	require.ErrorContains(t, res.Err, "nobody is subscribed")
+	require.ErrorContains(t, res.Err, "no client is subscribed")
 }
 
 // A device that disconnects after the driver has connected has certainly not opened.

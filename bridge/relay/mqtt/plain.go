@@ -91,9 +91,9 @@ func (a *Availability) check(m broker.Publication) error {
 	case err != nil:
 		return fmt.Errorf("%w: %s: %w", ErrState, m.Topic, err)
 	case slices.Contains(a.Offline, got):
-		return fmt.Errorf("%w: %s tells %q", ErrAway, m.Topic, got)
+		return fmt.Errorf("%w: %s says %q", ErrAway, m.Topic, got)
 	case !slices.Contains(a.Online, got):
-		return fmt.Errorf("%w: %s tells %q, which is none of the values set", ErrState, m.Topic, got)
+		return fmt.Errorf("%w: %s says %q, which is not a configured value", ErrState, m.Topic, got)
 	}
 	return nil
 }
@@ -112,7 +112,7 @@ func (r *reading) take(v *Value, m broker.Publication) {
 	case slices.Contains(v.Closed, got):
 		r.level, r.err = relay.LevelClosed, nil
 	default:
-		r.level, r.err = relay.LevelUnknown, fmt.Errorf("%w: %s tells %q, which is none of the values set", ErrState,
+		r.level, r.err = relay.LevelUnknown, fmt.Errorf("%w: %s says %q, which is not a configured value", ErrState,
 			m.Topic, got)
 	}
 }
@@ -172,7 +172,7 @@ func (d *plainDevice) await(ctx context.Context, done func(reading) bool) error 
 			if now.err != nil {
 				return fmt.Errorf("%w (%w)", now.err, ctx.Err())
 			}
-			return fmt.Errorf("%s did not tell that it was done: %w", d.opt.State.Topic, ctx.Err())
+			return fmt.Errorf("%s did not confirm the command: %w", d.opt.State.Topic, ctx.Err())
 		}
 	}
 	return nil
@@ -195,8 +195,8 @@ func (d *plainDevice) ask(ctx context.Context, v *Value, r *reading, before func
 	case r.err != nil:
 		return relay.LevelUnknown, r.err
 	case r.level == relay.LevelUnknown:
-		return relay.LevelUnknown, &controller.Refusal{Cause: fmt.Errorf("%w: nothing was told on %s yet", ErrState,
-			v.Topic), Sure: true}
+		return relay.LevelUnknown, &controller.Refusal{Cause: fmt.Errorf("%w: nothing was published on %s yet",
+			ErrState, v.Topic), Sure: true}
 	}
 	return r.level, nil
 }

@@ -41,7 +41,8 @@ func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 		return nil, err
 	}
 	if b.sharedPort != nil {
-		return nil, fmt.Errorf("controller %s: lines %s and %s: %w: opening a port moves both its lines, so it drives one contact only",
+		return nil, fmt.Errorf("controller %s: lines %s and %s: %w: "+
+			"opening a port moves both its lines, so it can drive only one contact",
 			b.opt.Name, b.sharedPort.opt.Name, o.Name, relay.ErrLocked)
 	}
 	c, err := b.Controller.Contact(controller.ContactOptions{Name: o.Name, Claim: "serial " + realPath(b.opt.Device),

@@ -34,7 +34,8 @@ type port interface {
 type openFunc func(device string, hangUp bool) (port, lines, error)
 
 // errNoLines means that the device is not a serial port with control lines.
-var errNoLines = errors.New("it has no control lines; a pseudo terminal, or a driver without them, cannot drive a contact")
+var errNoLines = errors.New("it has no control lines (a pseudo terminal, or a driver without them), " +
+	"so it cannot drive a contact")
 
 // refusal is an error by which the kernel reports that nothing was done.
 type refusal struct{ error }
@@ -120,7 +121,7 @@ func (h *sharedPort) launch(ctx context.Context, f func() error, over func()) er
 			close(h.gone) // ends the session at once; the next poll may be far off
 		}
 	}()
-	return fmt.Errorf("a kernel call on %s does not come back: %w", h.device, ctx.Err())
+	return fmt.Errorf("a kernel call on %s does not return: %w", h.device, ctx.Err())
 }
 
 // connect makes sure that the port is open and answers.
@@ -133,7 +134,8 @@ func (h *sharedPort) connect(ctx context.Context) error {
 	h.session++
 	h.mu.Unlock()
 	if left >= maxAbandoned {
-		return fmt.Errorf("serial: %d kernel calls on %s have not come back; pull the adapter out and in, or see the kernel's log",
+		return fmt.Errorf("serial: %d kernel calls on %s have not returned; "+
+			"unplug the adapter and plug it in again, or see the kernel's log",
 			left, h.device)
 	}
 	if p != nil {
@@ -193,11 +195,12 @@ func (h *sharedPort) release() {
 	}
 }
 
-var errStale = errors.New("a kernel call that was given up has come back only now, so the contact is closed again")
+var errStale = errors.New("a kernel call that was given up has returned only now, so the contact is closed again")
 
 // errOpening means that the kernel may still carry out an opening of an earlier connection. Until that call has
 // returned, no close counts.
-var errOpening = errors.New("an opening that was given up has not come back from the kernel; until it does, the line is told to close again and again and counts as open")
+var errOpening = errors.New("an opening that was given up has not returned from the kernel; " +
+	"until it returns, the contact counts as open")
 
 // device is the port as one session uses it.
 type device struct {

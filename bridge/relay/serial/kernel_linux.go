@@ -42,7 +42,7 @@ func (m modem) openPort(device string, hangUp bool) (port, lines, error) {
 	fd, err := unix.Open(realPath(device), unix.O_RDWR|unix.O_NOCTTY|unix.O_NONBLOCK|unix.O_CLOEXEC, 0)
 	switch {
 	case errors.Is(err, unix.EBUSY):
-		return nil, lines{}, fmt.Errorf("%w: another process has it for itself", err)
+		return nil, lines{}, fmt.Errorf("%w: another process uses it exclusively", err)
 	case err != nil:
 		return nil, lines{}, err
 	}
@@ -65,7 +65,7 @@ func (m modem) setUp(fd int, hangUp bool) (lines, error) {
 		return lines{}, fmt.Errorf("%w (%w)", errNoLines, err)
 	}
 	if err := unix.IoctlSetInt(fd, unix.TIOCEXCL, 0); err != nil {
-		return lines{}, fmt.Errorf("taking the port for this process alone: %w", err)
+		return lines{}, fmt.Errorf("claiming the port for this process: %w", err)
 	}
 	// No flow control, which would move RTS. No receiver. Speed B0, so that the next open does not turn the lines on.
 	t.Iflag, t.Oflag, t.Lflag = 0, 0, 0

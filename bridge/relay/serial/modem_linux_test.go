@@ -213,7 +213,7 @@ func TestPortOfAnother(t *testing.T) {
 	}()
 	err = <-tried
 	require.ErrorIs(t, err, unix.EBUSY)
-	require.ErrorContains(t, err, "another process has it for itself")
+	require.ErrorContains(t, err, "another process uses it exclusively")
 
 	_, _, err = m.open("/dev/null", true)
 	require.ErrorIs(t, err, errNoLines, "lines, but no terminal")

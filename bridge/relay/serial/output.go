@@ -18,7 +18,7 @@ type Output struct {
 }
 
 // ErrNoInput means that the options name no input.
-var ErrNoInput = errors.New("serial: no input was named for loop current")
+var ErrNoInput = errors.New("serial: no loop-current input is configured")
 
 // Open opens a port and closes the loop, setting both lines in one call. No other process can use the port until Close.
 func Open(device string, o ContactOptions) (*Output, error) { return openOutput(device, o, openPort) }

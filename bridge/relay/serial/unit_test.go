@@ -146,11 +146,11 @@ func TestCallsThatHang(t *testing.T) {
 		require.NoError(t, h.connect(t.Context()))
 		ctx, cancel := context.WithTimeout(t.Context(), time.Millisecond)
 		_, err := h.now().Do(ctx, controller.Request{Op: controller.Open}, pass)
-		require.ErrorContains(t, err, "a kernel call on /dev/ttyX0 does not come back")
+		require.ErrorContains(t, err, "a kernel call on /dev/ttyX0 does not return")
 		require.ErrorIs(t, err, context.DeadlineExceeded)
 		cancel()
 	}
-	require.ErrorContains(t, h.connect(t.Context()), "4 kernel calls on /dev/ttyX0 have not come back")
+	require.ErrorContains(t, h.connect(t.Context()), "4 kernel calls on /dev/ttyX0 have not returned")
 	h.abandoned-- // as if there were one fewer
 	require.NoError(t, h.connect(t.Context()))
 	h.abandoned++

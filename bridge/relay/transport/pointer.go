@@ -19,7 +19,7 @@ func CheckPointer(p string) error {
 	}
 	for i := range len(p) {
 		if p[i] == '~' && (i+1 == len(p) || p[i+1] != '0' && p[i+1] != '1') {
-			return fmt.Errorf("JSON pointer %q; behind ~ comes 0 or 1 (~0 is ~, ~1 is /)", p)
+			return fmt.Errorf("JSON pointer %q; ~ must be followed by 0 or 1 (~0 is ~, ~1 is /)", p)
 		}
 	}
 	return nil
@@ -49,7 +49,7 @@ func Value(answer []byte, pointer string) (string, error) {
 		err := json.Unmarshal(here, &s)
 		return s, err
 	case '{', '[':
-		return "", fmt.Errorf("%w at %s: there is an object or an array", ErrValue, pointer)
+		return "", fmt.Errorf("%w at %s: it is an object or an array", ErrValue, pointer)
 	default:
 		return string(here), nil
 	}

@@ -81,10 +81,10 @@ func TestTLSSettings(t *testing.T) {
 	require.Equal(t, der, c.Certificates[0].Certificate[0])
 	for want, s := range map[string]transport.TLS{
 		"belong together": {Certificate: certificate}, "give both or none": {Key: secret}, "ca: ": {CA: none},
-		"has no certificate; it is to be a PEM file": {CA: empty},
-		"certificate and key: ":                      {Certificate: none, Key: secret},
-		"none.pem":                                   {Certificate: certificate, Key: none},
-		"certificate and key: tls":                   {Certificate: certificate, Key: empty},
+		"has no certificate; it must be a PEM file": {CA: empty},
+		"certificate and key: ":                     {Certificate: none, Key: secret},
+		"none.pem":                                  {Certificate: certificate, Key: none},
+		"certificate and key: tls":                  {Certificate: certificate, Key: empty},
 	} {
 		_, err := s.Config("relays.example")
 		require.ErrorContains(t, err, want)

@@ -39,7 +39,7 @@ func (t TLS) Config(host string) (*tls.Config, error) {
 		}
 		c.RootCAs = x509.NewCertPool()
 		if !c.RootCAs.AppendCertsFromPEM(pem) {
-			return nil, fmt.Errorf("ca: %s has no certificate; it is to be a PEM file", t.CA)
+			return nil, fmt.Errorf("ca: %s has no certificate; it must be a PEM file", t.CA)
 		}
 	}
 	if t.Certificate != "" {

@@ -44,7 +44,7 @@ type Options struct {
 }
 
 // ErrOptions means that a setting is out of range.
-var ErrOptions = errors.New("mqttface: setting out of range")
+var ErrOptions = errors.New("agentmqtt: setting out of range")
 
 // Client serves the contacts of an agent. All methods are safe for concurrent use.
 type Client struct {

@@ -20,7 +20,7 @@ import (
 const waiting = 32
 
 // errOld means that the token is not valid now.
-var errOld = errors.New("mqttface: the token is old")
+var errOld = errors.New("agentmqtt: the token is old")
 
 // contact is one contact of the agent with its connection.
 type contact struct {

@@ -54,11 +54,11 @@ func New(o Options) (*Broker, error) {
 	}
 	u, err := url.Parse(o.Address)
 	if err != nil { // its text may contain a secret
-		return bad("address: it cannot be read; write it as mqtt://host:port or mqtts://host:port")
+		return bad("address: it cannot be parsed; write it as mqtt://host:port or mqtts://host:port")
 	}
 	switch {
 	case u.User != nil:
-		return bad("address: it has a user; set user and password apart from it, so that they are never shown")
+		return bad("address: it contains a user; set user and password separately, so that they are never shown")
 	case u.Scheme != "mqtt" && u.Scheme != "mqtts" || u.Hostname() == "" || u.Opaque != "" ||
 		strings.Trim(u.Path, "/") != "" || u.RawQuery != "" || u.Fragment != "":
 		return bad("address of host %q; write it as mqtt://host:port or mqtts://host:port, and nothing else",
@@ -66,7 +66,7 @@ func New(o Options) (*Broker, error) {
 	case u.Scheme == "mqtt" && o.TLS.Any():
 		return bad("ca, certificate, key and server name are for mqtts://; the address begins with mqtt://")
 	case o.Password != "" && o.User == "":
-		return bad("a password without a user")
+		return bad("a password needs a user")
 	case o.Timeout < 20*time.Millisecond || o.Timeout > 10*time.Second:
 		return bad("timeout %v; allowed are 20ms to 10s", o.Timeout)
 	case o.KeepAlive < time.Second || o.KeepAlive > time.Minute || o.KeepAlive%time.Second != 0:
@@ -124,7 +124,7 @@ func CheckTopic(t string) error {
 		// our own figure; the protocol allows 65,535
 		return fmt.Errorf("the topic has %d bytes; allowed are 1024", len(t))
 	case strings.ContainsAny(t, "+#"):
-		return fmt.Errorf("topic %q: + and # are wildcards, which have no place here", t)
+		return fmt.Errorf("topic %q: + and # are wildcards, which are not allowed here", t)
 	case strings.ContainsFunc(t, func(r rune) bool { return r < 0x20 || r >= 0x7f && r < 0xa0 || r == 0xfffd }):
 		return fmt.Errorf("topic %q: it has control characters, or is not UTF-8", t)
 	case t[0] == '$':

@@ -76,11 +76,11 @@ type Conn struct {
 var (
 	// ErrNoSubscriber means that the broker accepted the message but no client is subscribed to its topic (reason code
 	// 0x10).
-	ErrNoSubscriber = errors.New("broker: nobody is subscribed to that topic")
+	ErrNoSubscriber = errors.New("broker: no client is subscribed to the topic")
 	// ErrDenied means that the broker rejected the message. Nothing was delivered.
-	ErrDenied = errors.New("broker: it did not take the message")
+	ErrDenied = errors.New("broker: the broker rejected the message")
 	// ErrUnwritten means that the connection ended before any byte of the message was written.
-	ErrUnwritten = errors.New("broker: the message was not written any more")
+	ErrUnwritten = errors.New("broker: the message was not written")
 	// ErrConnEnded means that the connection has ended.
 	ErrConnEnded = errors.New("broker: the connection has ended")
 )
@@ -99,7 +99,8 @@ func (b *Broker) Dial(ctx context.Context, s Session) (*Conn, error) {
 		Conn: &lockedConn{Conn: conn, raw: raw, limit: b.opt.Timeout}, PacketTimeout: b.opt.Timeout,
 		OnClientError: func(err error) { c.Fail(err) },
 		OnServerDisconnect: func(d *paho.Disconnect) {
-			c.Fail(fmt.Errorf("the broker ended it, reason code 0x%02x%s", d.ReasonCode, words(d.ReasonCode)))
+			c.Fail(fmt.Errorf("the broker ended the connection: reason code 0x%02x%s", d.ReasonCode,
+				words(d.ReasonCode)))
 		},
 		OnPublishReceived: []func(paho.PublishReceived) (bool, error){func(p paho.PublishReceived) (bool, error) {
 			s.Receive(c, Publication{Topic: p.Packet.Topic, Payload: p.Packet.Payload, Retained: p.Packet.Retain,
@@ -141,7 +142,7 @@ func (c *Conn) greet(ctx context.Context, o Options, s Session) error {
 	c.room = make(chan struct{}, room)
 	if a.Properties != nil && a.Properties.MaximumQoS != nil && *a.Properties.MaximumQoS == 0 {
 		c.Reset()
-		return errors.New("the broker does not do quality of service 1, so it could not tell that it took a command")
+		return errors.New("the broker does not support quality of service 1, so it cannot confirm a command")
 	}
 	return nil
 }
@@ -266,7 +267,7 @@ func words(code byte) string {
 	case 0x84:
 		return " (it does not speak MQTT 5)"
 	case 0x85:
-		return " (it does not like the client identifier)"
+		return " (it rejects the client identifier)"
 	case 0x86:
 		return " (wrong user or password)"
 	case 0x87:
@@ -274,7 +275,7 @@ func words(code byte) string {
 	case 0x88, 0x89, 0x8b:
 		return " (it is busy or shutting down)"
 	case 0x8e:
-		return " (another client came with the same identifier)"
+		return " (another client connected with the same identifier)"
 	case 0x97:
 		return " (a quota is used up)"
 	}
