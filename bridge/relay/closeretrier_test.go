@@ -72,11 +72,11 @@ func TestCloseRetrierClosesAtTheStart(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		k, stop := runRetrier(t, false)
 		defer stop()
-		require.Error(t, k.owed, "nobody knows where the contact is")
+		require.Error(t, k.owed, "the state of the contact is unknown")
 		tries, notices := k.did()
 		require.NoError(t, k.Owed())
 		require.Equal(t, []time.Duration{0}, tries)
-		require.Empty(t, notices, "no alarm, no end of one")
+		require.Empty(t, notices, "neither an alarm nor its end")
 		require.NoError(t, k.Wait(t.Context()))
 	})
 }
@@ -103,7 +103,7 @@ func TestCloseRetrierRepeatsAndReports(t *testing.T) {
 		require.Len(t, notices, 1)
 		<-time.After(time.Nanosecond)
 		tries, notices = k.did()
-		require.Len(t, notices, 2, "and again at its pace")
+		require.Len(t, notices, 2, "and again after ReportEvery")
 		require.Equal(t, notices[0].Since, notices[1].Since)
 		require.Len(t, tries, 1+int(relay.ReportEvery/relay.CloseEvery))
 
@@ -150,7 +150,7 @@ func TestCloseRetrierWait(t *testing.T) {
 	require.ErrorIs(t, err, errBoard)
 	require.ErrorIs(t, err, context.Canceled)
 	k.Stop()
-	require.ErrorIs(t, k.Wait(context.Background()), errBoard, "nobody tries any more")
+	require.ErrorIs(t, k.Wait(context.Background()), errBoard, "no further attempt is made")
 }
 
 // A close that was already under way when a caller wanted the contact closed does not count for that caller.
@@ -196,7 +196,7 @@ func TestNoContact(t *testing.T) {
 	var c relay.Contact = relay.NoContact{}
 	r := c.Interrupt(t.Context(), relay.Interruption{Seq: 1, Duration: 800 * time.Millisecond,
 		NotAfter: time.Now().Add(time.Second),
-		Opened:   func(time.Time) { t.Error("told that it opened") }})
+		Opened:   func(time.Time) { t.Error("Opened was called") }})
 	require.Equal(t, relay.Refused, r.Outcome)
 	require.ErrorIs(t, r.Err, relay.ErrNoContact)
 	require.ErrorContains(t, r.Err, "800ms")

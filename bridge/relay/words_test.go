@@ -13,7 +13,7 @@ import (
 func TestKindWords(t *testing.T) {
 	require.Equal(t, "none watchdog oneshot", KindNone.String()+" "+KindWatchdog.String()+" "+KindOneshot.String())
 	require.Equal(t, "none", (KindOneshot + 1).String())
-	require.Equal(t, KindOneshot, NoContact{}.Kind(), "what is never opened needs nobody to close it")
+	require.Equal(t, KindOneshot, NoContact{}.Kind(), "a loop that never opens needs no close")
 }
 
 // TestSleepOnAnotherClock: if the kernel's sleep does not move the clock, SleepUntil sleeps the rest of the time by

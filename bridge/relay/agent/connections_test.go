@@ -65,7 +65,7 @@ func TestConnectionsPerAddress(t *testing.T) {
 	for _, c := range []net.Conn{one[0], two, third, fourth} {
 		require.NoError(t, read(c))
 	}
-	require.True(t, s.out[0].isOpen(), "the opening goes on")
+	require.True(t, s.out[0].isOpen(), "the opening continues")
 	require.NoError(t, ask(two, fnWriteCoil, 0, 0, 0, 0))
 }
 
@@ -84,7 +84,7 @@ func TestSilentConnectionGivesWay(t *testing.T) {
 		}
 	}
 	s.server.mu.Unlock()
-	require.False(t, s.room("127.0.0.1"), "one of its own goes first, and that is in use")
+	require.False(t, s.room("127.0.0.1"), "one of its own would be ended first, but that is in use")
 	require.True(t, s.room("127.0.0.3"))
 	ended(t, two)
 	require.NoError(t, read(one))
@@ -103,7 +103,7 @@ func TestAPassingCloseRenewsOlderConnections(t *testing.T) {
 	require.NoError(t, ask(opening, fnWriteRegister, 0, 3, 7, 0xD0)) // the other contact, for 2 s
 	passing := s.raw(t)
 	require.NoError(t, ask(passing, fnWriteCoil, 0, 0, 0, 0))
-	require.NoError(t, read(older), "for as long as it is there, the two may be rivals")
+	require.NoError(t, read(older), "the older one is not ended while the younger one exists")
 	require.NoError(t, passing.Close())
 	ended(t, older)
 	for _, c := range []net.Conn{other, reader, opening} {

@@ -18,8 +18,8 @@ func TestLeastClosed(t *testing.T) {
 	out := &output{}
 	on(t, out, func(t *testing.T, r *testBed) {
 		r.opt.LeastClosed = leastClosed
-		require.NoError(t, r.pulse(1, 300*ms), "the first may come at once")
-		require.NoError(t, r.pulse(2, 300*ms), "what lengthens an opening is no other one")
+		require.NoError(t, r.pulse(1, 300*ms), "the first opening need not wait")
+		require.NoError(t, r.pulse(2, 300*ms), "lengthening an opening does not count as another one")
 		sleep(300 * ms)
 		require.Equal(t, OutcomeDone, r.c.State().Last)
 		for range 2 {

@@ -29,6 +29,6 @@ func TestNothingOpensBehindALaterMastersClose(t *testing.T) {
 	require.NoError(t, younger.WriteRegisters(0, []uint16{3, 500}))
 	require.True(t, s.out[0].isOpen())
 	require.NoError(t, younger.WriteRegisters(0, []uint16{4, 0}), "a pulse of no length closes")
-	require.NoError(t, older.Open(), "it begins anew")
+	require.NoError(t, older.Open(), "it reconnects")
 	require.NoError(t, older.WriteRegisters(0, []uint16{5, 20}))
 }

@@ -162,7 +162,7 @@ func TestExceptions(t *testing.T) {
 	_, err = c.ReadCoils(0, 2)
 	require.ErrorIs(t, err, modbus.ErrServerDeviceFailure)
 	require.ErrorIs(t, c.WriteRegisters(2, []uint16{1, 100}), modbus.ErrServerDeviceFailure)
-	require.NoError(t, c.WriteRegisters(0, []uint16{1, 100}), "the other line has nothing to do with it")
+	require.NoError(t, c.WriteRegisters(0, []uint16{1, 100}), "the other line is not affected")
 	s.out[1].set(func() { s.out[1].getFails = nil })
 	eventually(t, "the repeated close", func() bool { return s.Contacts()[1].State().Level == relay.LevelClosed })
 }

@@ -136,7 +136,7 @@ func TestProgramDisappears(t *testing.T) {
 	case n := <-lost:
 		require.ErrorContains(t, n.Err, "no such file")
 	case <-time.After(5 * time.Second):
-		t.Fatal("nobody noticed")
+		t.Fatal("no notice was given")
 	}
 	r := c.Interrupt(context.Background(), relay.Interruption{Seq: 1, Duration: time.Second,
 		NotAfter: time.Now().Add(time.Minute)})
@@ -186,7 +186,7 @@ func TestProgramThatCannotBeKilled(t *testing.T) {
 	select {
 	case <-working.Gone():
 	case <-time.After(5 * time.Second):
-		t.Fatal("the connection in use is to end at once")
+		t.Fatal("the connection in use ends at once")
 	}
 	require.Eventually(t, func() bool { d.mu.Lock(); defer d.mu.Unlock(); return d.abandoned == 0 && d.stale },
 		5*time.Second, time.Millisecond)
@@ -360,7 +360,7 @@ func TestOvertakenOpening(t *testing.T) {
 	require.NoError(t, r.Err)
 	require.Equal(t, relay.Done, r.Outcome)
 	_, err = os.Stat(filepath.Join(dir, "open"))
-	require.ErrorIs(t, err, os.ErrNotExist, "it is closed when the result is there")
+	require.ErrorIs(t, err, os.ErrNotExist, "it is closed when Interrupt returns")
 }
 
 // The program in the package comment does what the comment says.

@@ -184,7 +184,7 @@ func TestTimeOutKillsTheGroup(t *testing.T) {
 	cancel()
 	require.EqualError(t, <-stopped, "/bin/sh was killed: context canceled")
 	_, err := os.Stat(fmt.Sprintf("/proc/%d", pidIn(t, self)))
-	require.ErrorIs(t, err, os.ErrNotExist, "not even a zombie")
+	require.ErrorIs(t, err, os.ErrNotExist, "not even as a zombie")
 	gone(t, pidIn(t, child))
 }
 

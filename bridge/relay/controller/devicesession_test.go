@@ -95,7 +95,7 @@ func TestCallsForbidden(t *testing.T) {
 			func() error { return relay.ErrLate }), relay.ErrLate)
 		synctest.Wait()
 		require.Zero(t, wrote)
-		require.NoError(t, s.Cause(), "no fault of the session's")
+		require.NoError(t, s.Cause(), "the session has not failed")
 		c := controller.NewCall()
 		require.NoError(t, s.Start(c, controller.Request{Op: controller.Close}, nil))
 		_, err := c.Wait(nil)
@@ -116,7 +116,7 @@ func TestCallsRefusal(t *testing.T) {
 		_, err := c.Wait(nil)
 		require.ErrorIs(t, err, no)
 		require.NotErrorIs(t, err, relay.ErrNoAnswer)
-		require.NoError(t, s.Cause(), "the session goes on")
+		require.NoError(t, s.Cause(), "the session continues")
 	})
 }
 

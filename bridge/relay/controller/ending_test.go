@@ -33,7 +33,7 @@ func TestDeviceEndsByItself(t *testing.T) {
 	s := NewDeviceSession(e, time.Second)
 	select {
 	case <-s.Dead():
-		t.Fatal("dead at birth")
+		t.Fatal("dead at the start")
 	default:
 	}
 	close(e.gone)

@@ -66,7 +66,7 @@ func TestConnection(t *testing.T) {
 				b.Start()
 				b.Start()
 				require.NoError(t, b.Ready(t.Context()))
-				require.NoError(t, b.Ready(t.Context()), "and at once when it is there")
+				require.NoError(t, b.Ready(t.Context()), "and at once if it is connected")
 				s, err := b.Session()
 				require.NoError(t, err)
 				require.NoError(t, s.Cause())
@@ -105,7 +105,7 @@ func TestPreparationFails(t *testing.T) {
 		require.ErrorIs(t, err, errNo)
 		require.ErrorContains(t, err, "line box-office: controller loft at here: ")
 		require.ErrorIs(t, c.Try(t.Context()), errNo)
-		require.Empty(t, b.Shutdown(t.Context()), "it was closed all the same")
+		require.Empty(t, b.Shutdown(t.Context()), "it was closed nevertheless")
 	})
 }
 
@@ -195,7 +195,7 @@ func TestNoReadBackOfAnOpening(t *testing.T) {
 		require.Equal(t, relay.Unknown, r.Outcome)
 		require.ErrorContains(t, r.Err, "line box-office: reading back the opening: ")
 		require.ErrorIs(t, r.Err, relay.ErrNoAnswer, "what was written may have been done")
-		require.Zero(t, time.Since(began), "told at once")
+		require.Zero(t, time.Since(began), "returned at once")
 		require.False(t, d.isOpen())
 		mayOpen(t, c)
 	})
@@ -306,7 +306,7 @@ func TestALostConnectionAtTheEnd(t *testing.T) {
 		l.set(false, false)
 	}, func(t *testing.T, r relay.Result, changes []relaytest.Change, _ []relay.NoticeKind) {
 		require.Equal(t, relay.Done, r.Outcome, r.Err)
-		require.InDelta(t, asked, r.OpenFor, float64(20*time.Millisecond), "when it was read")
+		require.InDelta(t, asked, r.OpenFor, float64(20*time.Millisecond), "the time of the reading")
 		require.GreaterOrEqual(t, r.OpenFor, asked)
 		openFor(t, changes, asked, asked)
 	})

@@ -200,7 +200,7 @@ func TestConnectionThatCannotClose(t *testing.T) {
 			a.mu.Lock()
 			defer a.mu.Unlock()
 			require.NotContains(t, a.stops, false)
-			require.InDelta(t, len(a.at), len(a.stops), 1, "each attempt was thrown away; one may be under way")
+			require.InDelta(t, len(a.at), len(a.stops), 1, "each session was stopped; one may be under way")
 		})
 	}
 }
@@ -227,7 +227,7 @@ func TestAWishForAConnection(t *testing.T) {
 		tried := a.tried()
 		for i := range tried[len(tried)-8:] {
 			i += len(tried) - 8
-			require.LessOrEqual(t, tried[i].Sub(tried[i-1]), relay.CloseEvery, "as long as it is owed")
+			require.LessOrEqual(t, tried[i].Sub(tried[i-1]), relay.CloseEvery, "while a close is owed")
 		}
 	})
 }

@@ -75,7 +75,7 @@ func TestBeforeTheStart(t *testing.T) {
 	require.ErrorIs(t, r.Err, relay.ErrStopped)
 	again := controller.New(controller.Options{Name: "loft", Connect: connect})
 	_, err = again.Contact(controller.ContactOptions{Name: "box-office", Claim: claim})
-	require.NoError(t, err, "the contact is free again")
+	require.NoError(t, err, "the contact can be claimed again")
 	require.Empty(t, again.Shutdown(t.Context()))
 }
 

@@ -223,7 +223,7 @@ func TestHangingClose(t *testing.T) {
 		require.NotErrorIs(t, err, relay.ErrStopped, "no opening was withdrawn")
 		i := opening(1)
 		i.NotAfter = time.Now().Add(-1)
-		require.ErrorIs(t, c.Interrupt(t.Context(), i).Err, relay.ErrRefused, "not while it is not known to be closed")
+		require.ErrorIs(t, c.Interrupt(t.Context(), i).Err, relay.ErrRefused, "the state is still in doubt")
 		require.NoError(t, c.Close(t.Context()))
 		mayOpen(t, c)
 	})
@@ -341,7 +341,7 @@ func TestSessionEndsBeforeTheReadBack(t *testing.T) {
 		began := time.Now()
 		r := c.Interrupt(t.Context(), opening(1))
 		require.Equal(t, relay.Unknown, r.Outcome)
-		require.Zero(t, time.Since(began), "told at once")
+		require.Zero(t, time.Since(began), "returned at once")
 		require.NoError(t, c.Close(t.Context()))
 		require.Less(t, time.Since(began), relay.CloseEvery, "the next connection closes first")
 		require.Equal(t, relay.Unknown, c.Interrupt(t.Context(), opening(1)).Outcome,
@@ -431,7 +431,7 @@ func TestShutdownRepeatsAnOwedClose(t *testing.T) {
 		<-time.After(50 * time.Millisecond)
 		ctx, cancel := context.WithTimeout(t.Context(), 5*time.Second)
 		defer cancel()
-		require.Len(t, b.Shutdown(ctx), 1, "nobody knows where it is")
+		require.Len(t, b.Shutdown(ctx), 1, "the state of the contact is unknown")
 		require.Equal(t, relay.Unknown, (<-result).Outcome)
 	})
 }

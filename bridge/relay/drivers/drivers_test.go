@@ -128,7 +128,7 @@ func TestOpen(t *testing.T) {
 	for n := range 3 {
 		require.False(t, board.level(n), n)
 	}
-	require.True(t, board.level(3), "nobody's coil was touched")
+	require.True(t, board.level(3), "a coil without a line was not touched")
 	require.Equal(t, []bool{false, true, false, false}, board.seen[0], "start, opening, its end, shutdown")
 }
 

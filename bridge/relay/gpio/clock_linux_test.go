@@ -44,6 +44,6 @@ func TestKernelClockSetBack(t *testing.T) {
 		require.Equal(t, relay.Done, r.Outcome, "%v", r.Err)
 		require.False(t, chip.high(0))
 		require.InDelta(t, asked, took, float64(200*time.Millisecond), "in an emulated machine")
-		t.Logf("open for %v by the monotonic clock, asked %v; told %v", took, asked, r.OpenFor)
+		t.Logf("open for %v by the monotonic clock, requested %v; reported %v", took, asked, r.OpenFor)
 	}
 }

@@ -210,14 +210,14 @@ func TestDevice(t *testing.T) {
 	held := dev.contact
 	dev.contact = stuckLine{held}
 	level, err = do(controller.Read, nil)
-	require.ErrorIs(t, err, syscall.EIO, "whatever level comes with it")
+	require.ErrorIs(t, err, syscall.EIO, "whatever the level")
 	require.Equal(t, relay.LevelOpen, level)
 	dev.contact = held
 	require.NoError(t, dev.Close())
 	select {
 	case <-d.gone:
 	default:
-		t.Error("the lines are back")
+		t.Error("the lines are released")
 	}
 	for _, op := range []controller.Op{controller.Open, controller.Close, controller.Read, controller.Sense} {
 		_, err := do(op, nil)
@@ -247,7 +247,7 @@ func TestAttempt(t *testing.T) {
 			a := &attempt{over: make(chan struct{})}
 			a.end(dev, failed)
 			<-a.over
-			require.False(t, a.giveUp(), "something has come of it")
+			require.False(t, a.giveUp(), "the attempt has a result")
 			require.False(t, a.givenUp)
 			require.Equal(t, "clearback", chip.lines[0].consumer)
 

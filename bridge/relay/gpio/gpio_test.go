@@ -148,7 +148,7 @@ func TestSense(t *testing.T) {
 	}
 	require.Equal(t, "clearback box-office sense", chip.lines[1].consumer)
 	require.Empty(t, b.Shutdown(ctx))
-	require.Empty(t, chip.lines[0].consumer+chip.lines[1].consumer, "both lines are given back")
+	require.Empty(t, chip.lines[0].consumer+chip.lines[1].consumer, "both lines are released")
 }
 
 // TestSenseMissing checks that a missing sense line is reported, and that the contact's line is not requested then.

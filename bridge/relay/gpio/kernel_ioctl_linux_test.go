@@ -275,7 +275,7 @@ func TestIoctlLevels(t *testing.T) {
 	c = newIoctlChip(t)
 	l = c.request(LineOptions{})
 	require.NoError(t, l.Close())
-	require.True(t, c.given(), "nobody uses it")
+	require.True(t, c.given(), "no call is using it")
 }
 
 // awaitUser waits until a call on the line has begun.

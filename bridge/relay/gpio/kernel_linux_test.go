@@ -313,7 +313,7 @@ func TestKernelKilled(t *testing.T) {
 			require.Error(t, cmd.Wait())
 			i, err = LineInfoOf(chip.path, "0")
 			require.NoError(t, err)
-			require.False(t, i.Used, "the kernel gives the line back")
+			require.False(t, i.Used, "the kernel releases the line")
 			require.Equal(t, towardOpen, chip.high(0))
 			_, b, _ := simBoard(t, Options{Chip: chip.path}, ContactOptions{Line: "0"})
 			require.NoError(t, b.Ready(within(t)))
@@ -330,7 +330,7 @@ func TestKernelStopped(t *testing.T) {
 	cmd := holder(t, chip, asked)
 	require.NoError(t, cmd.Process.Signal(syscall.SIGSTOP))
 	<-time.After(3 * asked) // the length of the standstill is what is tested
-	require.True(t, chip.high(0), "this contact times nothing by itself")
+	require.True(t, chip.high(0), "this contact has no timer")
 	require.NoError(t, cmd.Process.Signal(syscall.SIGCONT))
 	require.Eventually(t, func() bool { return !chip.high(0) }, testTimeout, time.Millisecond)
 	require.NoError(t, cmd.Wait())

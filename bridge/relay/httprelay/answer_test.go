@@ -151,7 +151,7 @@ func TestImproperAnswers(t *testing.T) {
 			if c.fault["act"] == true {
 				acted = 1
 			}
-			require.Equal(t, acted, d.openings(), "the device was told once")
+			require.Equal(t, acted, d.openings(), "the device was commanded once")
 			require.NoError(t, contact.Close(t.Context()))
 			require.Eventually(t, func() bool { return pulse(t, contact, 30*time.Millisecond).Outcome == relay.Done },
 				5*time.Second, 10*time.Millisecond)

@@ -196,7 +196,7 @@ func TestExchanges(t *testing.T) {
 		}
 		m.set(strings.Repeat("HTTP/1.1 102 Processing\r\n\r\n", interimMax) + fine)
 		_, err = d.do(t, controller.Read, nil)
-		require.NoError(t, err, "so many are allowed")
+		require.NoError(t, err, "this number is allowed")
 		m.mu.Lock()
 		m.fail = errors.New("no route")
 		m.mu.Unlock()

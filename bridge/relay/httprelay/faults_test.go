@@ -46,7 +46,7 @@ func TestOpeningThatArrivesLate(t *testing.T) {
 	r := pulse(t, c, time.Second)
 	require.Equal(t, relay.Unknown, r.Outcome)
 	late := relaytest.Allowance(t)
-	require.NoError(t, c.Close(t.Context()), "meanwhile it is closed")
+	require.NoError(t, c.Close(t.Context()), "closed in the meantime")
 	require.Eventually(t, func() bool { return d.Stalled() == 1 }, 5*time.Second, time.Millisecond)
 	require.Zero(t, d.openings())
 	d.Release()
@@ -99,7 +99,7 @@ func TestSense(t *testing.T) {
 	_, err = c.Sense(t.Context())
 	require.ErrorContains(t, err, "503")
 	require.NoError(t, c.Close(t.Context()))
-	require.Equal(t, relay.Done, (<-result).Outcome, "the opening went on all the while")
+	require.Equal(t, relay.Done, (<-result).Outcome, "the opening continued during all that")
 	d.Clear()
 	sense(relay.LevelClosed)
 
@@ -128,7 +128,7 @@ func TestUnknownStateValue(t *testing.T) {
 	require.ErrorContains(t, err, `it says "false", which is neither state`)
 	require.Equal(t, relay.Refused, pulse(t, c.Contact, 20*time.Millisecond).Outcome)
 	left := c.board.Shutdown(ctx)
-	require.Len(t, left, 1, "and nobody says at the end that it is closed")
+	require.Len(t, left, 1, "and it is not known to be closed at the end")
 	require.ErrorIs(t, left[0].Err, ErrAnswer)
 }
 

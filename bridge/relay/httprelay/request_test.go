@@ -130,7 +130,7 @@ func TestRedirectIsNotFollowed(t *testing.T) {
 	require.ErrorContains(t, err, "303 See Other, which is a redirect and is not followed")
 	require.ErrorIs(t, err, ErrStatus)
 	level, err := c.Read(t.Context())
-	require.NoError(t, err, "the device goes on being driven")
+	require.NoError(t, err, "the device stays in use")
 	require.Equal(t, relay.LevelClosed, level)
 	require.Zero(t, d.commands("elsewhere"))
 }
@@ -211,7 +211,7 @@ func TestNotAfterIsLookedAtLast(t *testing.T) {
 	require.Equal(t, relay.Refused, r.Outcome)
 	require.ErrorIs(t, r.Err, relay.ErrLate)
 	slow.mu.Lock()
-	require.Len(t, slow.writes, 3, "the question for the token, and nothing behind it")
+	require.Len(t, slow.writes, 3, "the request for the token, and nothing after it")
 	slow.mu.Unlock()
 	require.Equal(t, relay.Done, pulse(t, c, 20*time.Millisecond).Outcome)
 	require.Equal(t, 1, d.openings())

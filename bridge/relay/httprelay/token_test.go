@@ -26,7 +26,7 @@ func TestPulseShowsTheToken(t *testing.T) {
 		before := len(d.requests())
 		require.Equal(t, relay.Done, pulse(t, c, 20*time.Millisecond).Outcome)
 		all := d.requests()[before:]
-		require.Equal(t, "GET /box-office/state", all[0].Request, "asked anew for each pulse")
+		require.Equal(t, "GET /box-office/state", all[0].Request, "requested again for each pulse")
 		require.Equal(t, "POST /box-office/pulse", all[1].Request)
 		if tokens {
 			require.Regexp(t, `^\{"seq":\d+,"ms":20,"token":"[0-9a-f]{16}"\}$`, all[1].Body)

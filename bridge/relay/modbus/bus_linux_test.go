@@ -437,7 +437,7 @@ func TestBusAwaitsSilence(t *testing.T) {
 	m.heard, m.unsure = begin, true
 	h.send([]byte{0x55})
 	m.settle()
-	require.True(t, m.heard.After(begin), "it heard nothing")
+	require.True(t, m.heard.After(begin), "it received nothing")
 	require.GreaterOrEqual(t, time.Since(m.heard), silenceAfterFault)
 	require.False(t, m.unsure)
 

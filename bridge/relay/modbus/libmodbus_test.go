@@ -115,7 +115,7 @@ func (b *libmodbusBoard) await(t testing.TB, name string, from int) boardEvent {
 		select {
 		case <-more:
 		case <-limit.C:
-			t.Errorf("the board told no %q", name)
+			t.Errorf("the board reported no %q", name)
 			return boardEvent{}
 		}
 	}

@@ -83,7 +83,7 @@ func FuzzFindAnswer(f *testing.F) {
 	f.Fuzz(func(t *testing.T, b []byte) {
 		pdu, rest := findAnswer(b, 1, fnWriteCoil)
 		if len(rest) > len(b) || string(b[len(b)-len(rest):]) != string(rest) {
-			t.Fatal("the rest is no end of what came in")
+			t.Fatal("the rest is not the end of the input")
 		}
 		if pdu == nil {
 			return

@@ -123,7 +123,7 @@ func TestSenseIsShared(t *testing.T) {
 		assert.Equal(t, i == 3, l == relay.LevelOpen, i)
 	}
 	r := board.readings()
-	require.LessOrEqual(t, len(r), 2, "a line that a busy machine woke late comes with a second one")
+	require.LessOrEqual(t, len(r), 2, "a line that wakes late on a busy machine causes a second reading")
 	assert.Equal(t, "\x02\x00\x00\x00\x08", r[0].pdu, "Modbus Application Protocol 1.1b3, section 6.2")
 
 	before := len(r)

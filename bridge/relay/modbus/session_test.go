@@ -149,7 +149,7 @@ func TestPreparedBoard(t *testing.T) {
 	require.Equal(t, uint16(42), all[1].nextSeq())
 	seq = 43
 	require.NoError(t, s.Prepare(t.Context()))
-	require.Equal(t, uint16(44), all[1].nextSeq(), "not the one that the board has seen last")
+	require.Equal(t, uint16(44), all[1].nextSeq(), "not the last number that the board received")
 	require.Equal(t, uint16(45), all[1].nextSeq())
 
 	w.answer = func(q query) answer {

@@ -88,7 +88,7 @@ func TestBusBoardSleeps(t *testing.T) {
 	require.NoError(t, <-d.close(0))
 	ch := board.Changes(3)
 	require.Len(t, ch, 2, "it opened late, since it had the request, and was closed")
-	require.Less(t, width(ch), 150*time.Millisecond+late(), "by a close that waited right behind")
+	require.Less(t, width(ch), 150*time.Millisecond+late(), "by the close queued after it")
 	require.Eventually(t, func() bool { return (<-d.interrupt(0, 10*time.Millisecond)).Outcome == relay.Done },
 		5*time.Second, time.Millisecond)
 	require.Len(t, board.Changes(3), 4)

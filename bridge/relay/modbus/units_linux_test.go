@@ -92,14 +92,14 @@ func TestSilentUnits(t *testing.T) {
 			require.Equal(t, want, time.Since(began), n)
 			began = time.Now()
 			require.NoError(t, m.awaitTurn(t.Context(), 2))
-			require.Zero(t, time.Since(began), "who works does not wait")
+			require.Zero(t, time.Since(began), "a working unit does not wait")
 		}
 		w := &unitWire{m: m, unit: 1, dead: make(chan struct{})}
 		m.failed(w, errTimeout)
 		m.units[2].silent = 1
 		began := time.Now()
 		require.NoError(t, m.awaitTurn(t.Context(), 1))
-		require.Zero(t, time.Since(began), "it is in nobody's way")
+		require.Zero(t, time.Since(began), "it delays no other unit")
 		m.units[2].silent = 0
 		m.answered(1)
 		require.NoError(t, m.awaitTurn(t.Context(), 1))
@@ -137,7 +137,7 @@ func TestWhatWaitsWhenAUnitFails(t *testing.T) {
 	m.queue = append(m.queue, wish)
 	m.failAll(gone)
 	<-two.Dead()
-	require.Equal(t, []*job{wish}, m.queue, "the port may come back")
+	require.Equal(t, []*job{wish}, m.queue, "the port may be opened again")
 	m.stopped = true
 	m.failAll(gone)
 	require.ErrorIs(t, <-wish.began, gone)
@@ -212,7 +212,7 @@ func TestOrderOfRequests(t *testing.T) {
 		j, _ = m.pickLocked()
 		require.Same(t, opening, j)
 		ways[shut] = 50 * ms
-		require.Equal(t, []*job{shut}, order(shut), "a close gives no way")
+		require.Equal(t, []*job{shut}, order(shut), "a close never waits for others")
 		m.queue = []*job{other}
 		<-time.After(3*time.Second - 1)
 		j, _ = m.pickLocked()

@@ -137,7 +137,7 @@ func TestReadingOfATopic(t *testing.T) {
 	require.Equal(t, relay.LevelClosed, r.level)
 	d := &plainDevice{opt: &Plain{State: v, Sense: &Value{Topic: "state"}, Available: &Availability{Topic: "lwt"}}}
 	require.Equal(t, []broker.Subscription{{Topic: "state"}, {Topic: "lwt"}}, d.topics(), "each once")
-	require.NoError(t, (&plainDevice{opt: &Plain{}}).await(t.Context(), nil), "the broker's word has to do")
+	require.NoError(t, (&plainDevice{opt: &Plain{}}).await(t.Context(), nil), "the broker's acknowledgement is enough")
 }
 
 // TestAvailability checks that any message that does not say that the device is connected ends the connection, and that

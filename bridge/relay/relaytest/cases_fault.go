@@ -237,13 +237,13 @@ func noAnswer(t *testing.T, f Factory, do Do) {
 	begin, from := time.Now(), r.mark()
 	r.want(r.interrupt(r.long()), relay.Unknown, relay.ErrNoAnswer)
 	if d := time.Since(begin); d > r.Timeout+200*time.Millisecond+r.late(from) {
-		t.Fatalf("told after %v, with a time-out of %v", d, r.Timeout)
+		t.Fatalf("returned after %v, with a time-out of %v", d, r.Timeout)
 	}
 	if err := r.Contacts[0].Close(r.ctx(testTimeout)); err != nil {
 		t.Fatal(err)
 	}
 	if r.isOpen(0) {
-		t.Fatal("the close was confirmed, and the contact is open")
+		t.Fatal("the close was confirmed, but the contact is open")
 	}
 	if o, most := r.openings(0), r.early(from); len(o) > 1 || len(o) == 1 && o[0] > most {
 		t.Fatalf("open for %v; allowed are %v", o, most)
@@ -261,7 +261,7 @@ func badClose(t *testing.T, f Factory, do Do) {
 		t.Fatal(err)
 	}
 	if r.isOpen(0) {
-		t.Fatal("the close was confirmed, and the contact is open")
+		t.Fatal("the close was confirmed, but the contact is open")
 	}
 	get(r, "result", result)
 	o := r.openings(0)

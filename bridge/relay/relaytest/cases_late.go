@@ -19,7 +19,7 @@ var lateCases = []testCase{
 		if r.Late == LateInOrder {
 			select {
 			case err := <-closed:
-				t.Fatalf("the close came to %v while the controller still had the opening", err)
+				t.Fatalf("the close returned %v while the controller still had the opening", err)
 			case <-time.After(r.Timeout): // the duration of an attempt that gets no answer
 			}
 			r.Controller.Release()
@@ -59,7 +59,7 @@ var lateCases = []testCase{
 			t.Fatalf("%+v", res)
 		}
 		if res.Outcome != relay.Unknown && r.isOpen(0) {
-			t.Fatal("the result is there, and the contact is open")
+			t.Fatal("Interrupt returned, but the contact is open")
 		}
 		if err := r.Contacts[0].Close(r.ctx(testTimeout)); err != nil {
 			t.Fatal(err)
@@ -110,7 +110,7 @@ func (r *testBed) isClosed(closed <-chan error) {
 		r.t.Fatal(err)
 	}
 	if r.isOpen(0) {
-		r.t.Fatal("the close was confirmed, and the contact is open")
+		r.t.Fatal("the close was confirmed, but the contact is open")
 	}
 }
 
@@ -121,7 +121,7 @@ func (r *testBed) checkLate(before int) {
 	from := r.mark()
 	if r.Late == LateRefused {
 		if o := r.openings(0); len(o) > before {
-			r.t.Fatalf("a stale opening: after a close was confirmed it was made after all, and lasted for %v",
+			r.t.Fatalf("a stale opening was made after a confirmed close, and lasted for %v",
 				o[before:])
 		}
 		return

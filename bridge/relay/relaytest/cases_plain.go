@@ -49,7 +49,7 @@ var plainCases = []testCase{
 		i.Opened = func(x time.Time) { told.Add(1); at = x }
 		r.want(r.Contacts[0].Interrupt(r.ctx(testTimeout), i), relay.Done, nil)
 		if told.Load() != 1 || at.Before(begin) || time.Since(at) < r.length() {
-			t.Fatalf("told %d times, at %v after the beginning", told.Load(), at.Sub(begin))
+			t.Fatalf("Opened was called %d times, %v after the beginning", told.Load(), at.Sub(begin))
 		}
 	}},
 	{"works without an Opened", func(t *testing.T, f Factory) {
@@ -87,7 +87,7 @@ var plainCases = []testCase{
 				t.Fatal(err)
 			}
 			if r.isOpen(0) {
-				t.Fatal("the close was confirmed, and the contact is open")
+				t.Fatal("the close was confirmed, but the contact is open")
 			}
 		})
 	}},
@@ -218,7 +218,7 @@ func endsEarly(r *testBed, ctx context.Context, end func()) {
 	r.want(res, relay.Done, nil)
 	o := r.openings(0)
 	if most := r.early(from); len(o) != 1 || o[0] < 0 || o[0] > most || res.OpenFor > most {
-		r.t.Fatalf("open for %v, told %v", o, res.OpenFor)
+		r.t.Fatalf("open for %v, reported %v", o, res.OpenFor)
 	}
 	r.works()
 }

@@ -292,7 +292,7 @@ func (r *testBed) reader() relay.Reader {
 func (r *testBed) needsRefusal() {
 	r.t.Helper()
 	if r.NeverRefuses {
-		r.t.Skip("this controller cannot say no")
+		r.t.Skip("this controller cannot refuse")
 	}
 }
 

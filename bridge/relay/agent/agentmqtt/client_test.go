@@ -86,7 +86,7 @@ func (s *testBed) until(what string, cond func(mqtt.State) bool) mqtt.State {
 				return a
 			}
 		case <-limit.C:
-			s.t.Fatalf("no state that tells: %s", what)
+			s.t.Fatalf("no state in which %s", what)
 		}
 	}
 }
@@ -129,7 +129,7 @@ func TestPulse(t *testing.T) {
 	s.say(mqtt.TopicPulse, fmt.Sprintf(`{"from":"prompter","seq":%d,"ms":2000,"token":"of before"}`, s.seq))
 	s.seq++
 	s.say(mqtt.TopicRead, fmt.Sprintf(`{"from":"prompter","seq":%d}`, s.seq))
-	a = s.until("what came behind is answered", func(a mqtt.State) bool {
+	a = s.until("the later command is answered", func(a mqtt.State) bool {
 		require.Equal(t, mqtt.ResultDone, a.Result, "the same command has the same answer")
 		return a.Seq == s.seq
 	})
@@ -139,7 +139,7 @@ func TestPulse(t *testing.T) {
 	require.Equal(t, mqtt.ResultDone, s.ask(mqtt.TopicPulse, mqtt.Command{MS: 0, Token: token}).Result)
 	until(t, "0 closes", func() bool { return !s.isOpen() })
 	a = s.ask(mqtt.TopicPulse, mqtt.Command{MS: 2000, Token: token})
-	require.Equal(t, mqtt.ResultRefused, a.Result, "a token is good once")
+	require.Equal(t, mqtt.ResultRefused, a.Result, "a token is valid once")
 	for ms, token := range map[int64]string{3001: s.token(), -1: "", 1 << 62: ""} {
 		a = s.ask(mqtt.TopicPulse, mqtt.Command{MS: ms, Token: token})
 		require.Equal(t, mqtt.ResultRefused, a.Result, ms)
@@ -153,7 +153,7 @@ func TestPulse(t *testing.T) {
 	s.say(mqtt.TopicPulse, `{"from":`)
 	s.say(mqtt.TopicClose, "whoever it is")
 	until(t, "any close closes", func() bool { return !s.isOpen() })
-	require.False(t, s.until("the change is told", func(a mqtt.State) bool { return !a.Open }).Open)
+	require.False(t, s.until("the change is published", func(a mqtt.State) bool { return !a.Open }).Open)
 }
 
 // A token that is a second old opens nothing. The previous token is still valid.
@@ -172,7 +172,7 @@ func TestOldTokens(t *testing.T) {
 	c.standstillCount--
 	c.mu.Unlock()
 	a := s.ask(mqtt.TopicPulse, mqtt.Command{MS: 20, Token: s.token()})
-	require.Equal(t, mqtt.ResultRefused, a.Result, "the process stood still since")
+	require.Equal(t, mqtt.ResultRefused, a.Result, "the process stood still in between")
 	require.Contains(t, a.Why, "stood still")
 	require.Equal(t, mqtt.ResultDone, s.ask(mqtt.TopicPulse, mqtt.Command{MS: 20, Token: s.token()}).Result)
 }

@@ -211,7 +211,7 @@ func newFaultyLink(t *testing.T, b *broker.Broker, front, back string) *faultyLi
 	select {
 	case <-there:
 	case <-time.After(5 * time.Second):
-		t.Fatal("the agent tells no state")
+		t.Fatal("the agent publishes no state")
 	}
 	t.Cleanup(func() {
 		m.mu.Lock()
@@ -351,7 +351,7 @@ func (m *faultyLink) publish(c *broker.Conn, message broker.Message) {
 func TestSuite(t *testing.T) {
 	brokertest.Tools(t)
 	if raceDetector && testing.Short() {
-		t.Skip("with the race detector this needs both processors for itself; run it without -short. The other tests are run.")
+		t.Skip("with the race detector this needs both processors; run it without -short. The other tests are run.")
 	}
 	relaytest.Run(t, func(t *testing.T, s relaytest.Setup) *relaytest.Subject {
 		r := newSuiteAgent(t, s.Open)
