@@ -42,7 +42,7 @@ type CloseRetrier struct {
 	err       error         // why a close is owed; nil if settled
 	epoch     uint64        // raised by Owe and Renew: a close sent in an earlier epoch settles nothing
 	since     time.Time     // when the close became owed
-	lastAlarm time.Time     // when CloseFailing was last due; zero if not since the last settlement
+	lastAlarm time.Time     // time of the last alarm; zero if there was none since the last settlement
 	settled   chan struct{} // closed when settled
 }
 

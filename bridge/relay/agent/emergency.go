@@ -23,9 +23,9 @@ func (a *Agent) Guard(f func()) {
 	fine = true
 }
 
-// Emergency is for a process that is about to end. It closes every contact at once from the calling goroutine, whatever
-// the contacts' threads are doing, and refuses all later openings. It returns when all outputs have confirmed, or after
-// 500 ms.
+// Emergency is for a process that is about to end. It closes every contact at once, outside the contacts' threads and
+// whatever these are doing, and refuses all later openings. It returns when all outputs have confirmed, or after 500
+// ms.
 func (a *Agent) Emergency() {
 	a.inEmergency.Store(true)
 	done := make(chan struct{}, len(a.contacts)) // one place each: no sender waits

@@ -63,7 +63,7 @@ func (l *losingController) connect(context.Context) (controller.Session, error) 
 	return controller.NewDeviceSession(l.latest, timeout), nil
 }
 
-// lose ends the connection like a reset, and calls set for the next connections.
+// lose ends the connection like a reset. As set does, it also says how the next connections behave.
 func (l *losingController) lose(refuse, hang bool) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
