@@ -9,43 +9,46 @@ import (
 )
 
 const (
-	// CloseEvery is the longest pause between two attempts at a close that is owed.
+	// CloseEvery is the longest pause between two attempts of an owed close.
 	CloseEvery = 250 * time.Millisecond
-	// ReportEvery is the pace at which a close that keeps failing is reported, after the first time.
+	// ReportEvery is the interval at which a close that keeps failing is reported again.
 	ReportEvery = 10 * time.Second
 )
 
-// errOwed stands for the state at start: nobody has asked the controller yet.
-var errOwed = errors.New("relay: the contact has not been put to closed yet")
+// errOwed is the reason for the close that is owed at the start, when the daemon has not reached the controller yet.
+var errOwed = errors.New("relay: the contact has not been closed since the start")
 
-// errEnded: nobody will repeat the close any more.
+// errEnded means that the driver has ended, so that nothing repeats the close.
 var errEnded = errors.New("relay: the driver has ended")
 
-// CloseRetrier knows whether a contact is owed a close, and repeats that close until the controller confirms it. Every
-// driver has one per contact, so that this rule stands in one place. All methods are safe for concurrent use.
+// CloseRetrier records whether a close of one contact is owed, and repeats the close until the controller confirms it.
+// Every driver has one CloseRetrier per contact. All methods are safe for concurrent use.
 //
-//	settled --Owe--> owed --Settle, or a try that succeeds--> settled
+//	settled --Owe--> owed --Settle, or an attempt that succeeds--> settled
 type CloseRetrier struct {
 	try    func(context.Context) error
 	notify func(Notice)
 
-	wake  chan struct{} // buffer 1: one pending wake-up is as good as many
+	wake  chan struct{} // buffer 1: one pending wake-up is enough
 	ended chan struct{} // closed by Stop
-	stop  func()        // closes ended, once
+	stop  func()        // closes ended; may be called repeatedly
 
-	notifying       sync.Mutex // held while notices are given, so that they come in the order of what they tell; taken before mu
-	failingReported bool       // under notifying: the last notice was CloseFailing
+	// notifying is held while a notice is given, so that notices come in the order of the changes. It is locked before
+	// mu.
+	notifying       sync.Mutex
+	failingReported bool // guarded by notifying: the last notice was CloseFailing
 
 	mu        sync.Mutex
-	err       error         // why a close is owed; nil: settled
-	epoch     uint64        // counts Owe: a close that began before the latest one proves nothing
-	since     time.Time     // when it became owed
-	lastAlarm time.Time     // last report; zero: none yet
+	err       error         // why a close is owed; nil if settled
+	epoch     uint64        // raised by Owe and Renew: a close sent in an earlier epoch settles nothing
+	since     time.Time     // when the close became owed
+	lastAlarm time.Time     // time of the last alarm; zero if there was none since the last settlement
 	settled   chan struct{} // closed when settled
 }
 
-// NewCloseRetrier returns a keeper that owes a close, as at every start. Try does one attempt; notify receives
-// CloseFailing and CloseConfirmed (Kind, Err and Since are set) and must not block.
+// NewCloseRetrier returns a retrier that owes a close, because the state of the contact is unknown at the start. The
+// function try makes one attempt. The function notify receives CloseFailing and CloseConfirmed, with Kind, Err and
+// Since set, and must not block.
 func NewCloseRetrier(try func(context.Context) error, notify func(Notice)) *CloseRetrier {
 	ended := make(chan struct{})
 	return &CloseRetrier{try: try, notify: notify, wake: make(chan struct{}, 1), ended: ended,
@@ -53,18 +56,17 @@ func NewCloseRetrier(try func(context.Context) error, notify func(Notice)) *Clos
 		err:  errOwed, since: time.Now(), settled: make(chan struct{})}
 }
 
-// Owed returns why a close is owed, nil if the contact is known to be closed or is being driven.
+// Owed returns why a close is owed. It returns nil if the contact is closed or an opening is under way.
 func (k *CloseRetrier) Owed() error {
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	return k.err
 }
 
-// Owe records that a close failed for the reason given: an alarm at once, then attempts by Run until one succeeds.
+// Owe records that a close failed with err. It raises an alarm at once, and Run then tries until a close succeeds.
 func (k *CloseRetrier) Owe(err error) { k.OweLater(err)() }
 
-// OweLater is [CloseRetrier.Owe] for a caller that holds a lock of its own: the alarm is given by alarm, once the lock
-// is free.
+// OweLater is [CloseRetrier.Owe] for a caller that holds a lock. The caller calls alarm after it has released the lock.
 func (k *CloseRetrier) OweLater(err error) (alarm func()) {
 	k.mu.Lock()
 	if k.err == nil {
@@ -78,8 +80,8 @@ func (k *CloseRetrier) OweLater(err error) (alarm func()) {
 	return func() { k.notifyState(due) }
 }
 
-// notifyState gives the notice of what is so now, if it is news or if it is due again. One who comes late tells nothing
-// that is over.
+// notifyState gives a notice of the present state: CloseFailing if a report is due, CloseConfirmed if the last notice
+// was CloseFailing. A delayed call never reports an earlier state.
 func (k *CloseRetrier) notifyState(due bool) {
 	k.notifying.Lock()
 	defer k.notifying.Unlock()
@@ -96,8 +98,9 @@ func (k *CloseRetrier) notifyState(due bool) {
 	}
 }
 
-// Renew is for somebody who wants the contact closed while a close is owed: one that is under way already does not
-// settle that any more, since it may have been done before what he wants closed.
+// Renew makes an owed close count only if it is sent after this call. A close that is already under way then settles
+// nothing, since the controller may have done it before the caller wanted the contact closed. Renew does nothing if no
+// close is owed.
 func (k *CloseRetrier) Renew() {
 	k.mu.Lock()
 	owed := k.err != nil
@@ -110,15 +113,15 @@ func (k *CloseRetrier) Renew() {
 	}
 }
 
-// Wake has Run try at once, if a close is owed.
+// Wake makes Run try at once if a close is owed.
 func (k *CloseRetrier) Wake() {
 	select {
 	case k.wake <- struct{}{}:
-	default: // it is awake
+	default: // a wake-up is already pending
 	}
 }
 
-// dueLocked reports whether it is time for an alarm, and counts it as given.
+// dueLocked reports whether an alarm is due, and if so counts it as given.
 func (k *CloseRetrier) dueLocked() bool {
 	now := time.Now()
 	if !k.lastAlarm.IsZero() && now.Sub(k.lastAlarm) < ReportEvery {
@@ -128,15 +131,16 @@ func (k *CloseRetrier) dueLocked() bool {
 	return true
 }
 
-// Epoch is to be taken before a close is sent and given to [CloseRetrier.Settle] when it is confirmed.
+// Epoch returns the current epoch. Read it before sending a close, and pass it to [CloseRetrier.Settle] on
+// confirmation.
 func (k *CloseRetrier) Epoch() uint64 {
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	return k.epoch
 }
 
-// Settle records that the controller confirmed a close sent in the given epoch. A later [CloseRetrier.Owe] or
-// [CloseRetrier.Renew] is not settled by it: then it reports false, and a close is still owed.
+// Settle records that the controller confirmed a close sent in the given epoch, and reports whether no close is owed
+// now. If [CloseRetrier.Owe] or [CloseRetrier.Renew] was called since, a close is still owed.
 func (k *CloseRetrier) Settle(epoch uint64) bool {
 	k.mu.Lock()
 	if k.err == nil || k.epoch != epoch {
@@ -150,10 +154,10 @@ func (k *CloseRetrier) Settle(epoch uint64) bool {
 	return true
 }
 
-// Stop ends all waiting for closes that nobody will try any more; call it after Run has ended.
+// Stop ends every Wait. Call it after Run has returned.
 func (k *CloseRetrier) Stop() { k.stop() }
 
-// Wait returns nil once no close is owed, or the reason when ctx or the keeper ends first.
+// Wait returns nil once no close is owed. If ctx ends or Stop is called first, it returns why the close is owed.
 func (k *CloseRetrier) Wait(ctx context.Context) error {
 	k.mu.Lock()
 	ch, err := k.settled, k.err
@@ -176,7 +180,7 @@ func (k *CloseRetrier) Wait(ctx context.Context) error {
 	return fmt.Errorf("%w (given up: %w)", err, why)
 }
 
-// Run repeats owed closes, at most [CloseEvery] apart, until ctx ends.
+// Run repeats an owed close, at most [CloseEvery] apart, until ctx ends.
 func (k *CloseRetrier) Run(ctx context.Context) {
 	pause := time.NewTimer(0)
 	defer pause.Stop()
@@ -200,10 +204,10 @@ func (k *CloseRetrier) Run(ctx context.Context) {
 	}
 }
 
-// failed reports a failed attempt of Run without waking it.
+// failed reports a failed attempt made by Run. Unlike Owe, it does not wake Run.
 func (k *CloseRetrier) failed(err error) {
 	k.mu.Lock()
-	if k.err == nil { // settled by somebody else meanwhile
+	if k.err == nil { // another close was confirmed in the meantime
 		k.mu.Unlock()
 		return
 	}

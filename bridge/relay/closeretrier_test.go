@@ -20,7 +20,7 @@ func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
 var errBoard = errors.New("the board says no")
 
-// runningRetrier is a running keeper with what it did.
+// runningRetrier is a running CloseRetrier that records its attempts and notices.
 type runningRetrier struct {
 	*relay.CloseRetrier
 	mu      sync.Mutex
@@ -28,7 +28,7 @@ type runningRetrier struct {
 	tries   []time.Duration
 	notices []relay.Notice
 	start   time.Time
-	owed    error // before it ran
+	owed    error // the result of Owed before Run started
 }
 
 func runRetrier(t *testing.T, fail bool) (*runningRetrier, func()) {
@@ -60,7 +60,7 @@ func runRetrier(t *testing.T, fail bool) (*runningRetrier, func()) {
 	}
 }
 
-// did returns copies.
+// did returns copies of the attempts and notices so far.
 func (k *runningRetrier) did() ([]time.Duration, []relay.Notice) {
 	synctest.Wait()
 	k.mu.Lock()
@@ -72,11 +72,11 @@ func TestCloseRetrierClosesAtTheStart(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		k, stop := runRetrier(t, false)
 		defer stop()
-		require.Error(t, k.owed, "nobody knows where the contact is")
+		require.Error(t, k.owed, "the state of the contact is unknown")
 		tries, notices := k.did()
 		require.NoError(t, k.Owed())
 		require.Equal(t, []time.Duration{0}, tries)
-		require.Empty(t, notices, "no alarm, no end of one")
+		require.Empty(t, notices, "neither an alarm nor its end")
 		require.NoError(t, k.Wait(t.Context()))
 	})
 }
@@ -103,7 +103,7 @@ func TestCloseRetrierRepeatsAndReports(t *testing.T) {
 		require.Len(t, notices, 1)
 		<-time.After(time.Nanosecond)
 		tries, notices = k.did()
-		require.Len(t, notices, 2, "and again at its pace")
+		require.Len(t, notices, 2, "and again after ReportEvery")
 		require.Equal(t, notices[0].Since, notices[1].Since)
 		require.Len(t, tries, 1+int(relay.ReportEvery/relay.CloseEvery))
 
@@ -150,10 +150,10 @@ func TestCloseRetrierWait(t *testing.T) {
 	require.ErrorIs(t, err, errBoard)
 	require.ErrorIs(t, err, context.Canceled)
 	k.Stop()
-	require.ErrorIs(t, k.Wait(context.Background()), errBoard, "nobody tries any more")
+	require.ErrorIs(t, k.Wait(context.Background()), errBoard, "no further attempt is made")
 }
 
-// A close that was under way when somebody wants the contact closed does not count for him.
+// A close that was already under way when a caller wanted the contact closed does not count for that caller.
 func TestCloseRetrierRenew(t *testing.T) {
 	k := relay.NewCloseRetrier(func(context.Context) error { return nil }, func(relay.Notice) {})
 	before := k.Epoch()
@@ -196,7 +196,7 @@ func TestNoContact(t *testing.T) {
 	var c relay.Contact = relay.NoContact{}
 	r := c.Interrupt(t.Context(), relay.Interruption{Seq: 1, Duration: 800 * time.Millisecond,
 		NotAfter: time.Now().Add(time.Second),
-		Opened:   func(time.Time) { t.Error("told that it opened") }})
+		Opened:   func(time.Time) { t.Error("Opened was called") }})
 	require.Equal(t, relay.Refused, r.Outcome)
 	require.ErrorIs(t, r.Err, relay.ErrNoContact)
 	require.ErrorContains(t, r.Err, "800ms")
@@ -210,7 +210,7 @@ func TestNoticeWords(t *testing.T) {
 	require.False(t, relay.LinkLost.Alarm())
 }
 
-// An alarm whose turn comes when the contact has been closed already is not given: its end would never be told.
+// An alarm whose turn comes after the contact has been closed is not given, since no notice would ever end it.
 func TestCloseRetrierNotifiesInOrder(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		k, stop := runRetrier(t, false)
@@ -224,7 +224,7 @@ func TestCloseRetrierNotifiesInOrder(t *testing.T) {
 		k.OweLater(errBoard)()
 		require.NoError(t, k.Wait(t.Context()))
 		_, notices = k.did()
-		for i, n := range notices { // or none: it was closed before the alarm's turn came
+		for i, n := range notices { // none if the contact was closed before the alarm's turn came
 			require.Equal(t, []relay.NoticeKind{relay.CloseFailing, relay.CloseConfirmed}[i], n.Kind)
 		}
 		require.NotEqual(t, 1, len(notices))

@@ -6,12 +6,12 @@ import (
 	"io"
 )
 
-// ErrLocked: another process, or another line of this one, drives the contact.
+// ErrLocked means that another process, or another line of this process, drives the contact.
 var ErrLocked = errors.New("relay: the contact is driven by another process or another line")
 
-// Lock claims the contact called name (its controller's address, unit and output) for this process until the result is
-// closed or the process ends, however it ends. It is advisory and holds for one machine and network namespace. On other
-// systems than Linux nothing is claimed.
+// Lock claims the contact called name (its controller's address, unit and output) for this process. The claim ends when
+// the result is closed or the process ends, whatever ends it. The claim is advisory and holds within one machine and
+// network namespace. On systems other than Linux, Lock claims nothing.
 func Lock(name string) (io.Closer, error) {
 	c, err := claim(name)
 	if err != nil {

@@ -9,9 +9,10 @@ import (
 	"syscall"
 )
 
-// claim binds an abstract Unix socket: no file is left behind and the kernel frees the name when the process dies.
+// claim binds an abstract Unix socket. The socket leaves no file behind, and the kernel frees its name when the process
+// dies.
 func claim(name string) (io.Closer, error) {
-	sum := sha256.Sum256([]byte(name)) // a bounded length: such names end at 107 bytes
+	sum := sha256.Sum256([]byte(name)) // hashed, since a socket name may have at most 107 bytes
 	c, err := net.ListenUnixgram("unixgram", &net.UnixAddr{Net: "unixgram", Name: "@clearback/contact/" +
 		hex.EncodeToString(sum[:16])})
 	if errors.Is(err, syscall.EADDRINUSE) {

@@ -5,13 +5,13 @@ import (
 	"fmt"
 )
 
-// NoContact is the contact of a line that has none: every opening is refused with [ErrNoContact], every close succeeds,
-// since a loop without a contact is never open. The zero value is ready.
+// NoContact is the contact of a line without a relay. It refuses every opening with [ErrNoContact]. Every close
+// succeeds, since the loop is never open. The zero value is ready to use.
 type NoContact struct{}
 
 var _ Contact = NoContact{}
 
-// Interrupt refuses and says what would have been opened.
+// Interrupt refuses the opening; the error states the duration asked for.
 func (NoContact) Interrupt(_ context.Context, i Interruption) Result {
 	return Result{Outcome: Refused, Err: fmt.Errorf("%w; it would have been opened for %v", ErrNoContact, i.Duration)}
 }
@@ -19,5 +19,5 @@ func (NoContact) Interrupt(_ context.Context, i Interruption) Result {
 // Close does nothing.
 func (NoContact) Close(context.Context) error { return nil }
 
-// Kind returns KindOneshot: nothing that dies can leave this loop open.
+// Kind returns KindOneshot, because no failure can leave this loop open.
 func (NoContact) Kind() Kind { return KindOneshot }

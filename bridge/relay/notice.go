@@ -5,28 +5,27 @@ import "time"
 // NoticeKind says what a [Notice] is about.
 type NoticeKind uint8
 
-// The kinds of notices.
 const (
-	// LinkLost: the connection to the controller ended, or could not be made the first time.
+	// LinkLost means that the connection to the controller ended, or that the first attempt to connect failed.
 	LinkLost NoticeKind = iota
-	// LinkBack: there is a connection again, and every contact on it was put to closed first.
+	// LinkBack means that the connection is back. Every contact on it was closed first.
 	LinkBack
-	// CloseFailing is an alarm: the contact is not known to be closed. It comes at the first failed close, then at a
-	// set pace.
+	// CloseFailing is an alarm: the contact may be open. It is sent at the first failed close, then every
+	// [ReportEvery].
 	CloseFailing
 	// CloseConfirmed ends CloseFailing.
 	CloseConfirmed
-	// FoundOpen is an alarm: the contact read open although nobody had opened it; it is being closed.
+	// FoundOpen is an alarm: the contact reads open without an opening by the daemon. The driver is closing it.
 	FoundOpen
-	// TimerFailed is an alarm: the controller's own timer did not end an opening in time; it is being closed by
-	// command.
+	// TimerFailed is an alarm: the controller's own timer did not end an opening in time. The driver is closing the
+	// contact by command.
 	TimerFailed
 )
 
 var noticeNames = [...]string{"link lost", "link back", "close failing", "close confirmed", "found open",
 	"timer failed"}
 
-// String names the kind in words.
+// String returns the kind in words.
 func (k NoticeKind) String() string {
 	if int(k) < len(noticeNames) {
 		return noticeNames[k]
@@ -34,12 +33,12 @@ func (k NoticeKind) String() string {
 	return "unknown notice"
 }
 
-// Alarm reports whether somebody should look at once.
+// Alarm reports whether somebody should act at once.
 func (k NoticeKind) Alarm() bool {
 	return k == CloseFailing || k == FoundOpen || k == TimerFailed
 }
 
-// Notice is what a driver has to say outside of a call, for the log and the alarms.
+// Notice is a driver's report for the log and the alarms, outside of any call's result.
 type Notice struct {
 	Kind NoticeKind
 	// Controller is the controller's name in the configuration.
@@ -48,6 +47,6 @@ type Notice struct {
 	Contact string
 	// Err is the cause; nil for LinkBack and CloseConfirmed.
 	Err error
-	// Since is when this trouble began.
+	// Since is when the trouble began.
 	Since time.Time
 }

@@ -7,11 +7,12 @@ import (
 	"clearback/supervision/sanitize"
 )
 
-// maxReason bounds what a device's words take, in characters: our own number, two lines of a terminal.
+// maxReason is the longest text taken from a device, in characters. The limit is our own: two lines of a terminal.
 const maxReason = 200
 
-// Reason returns in one plain line why an opening was not made: the device's own words where it said some, else the
-// whole error. An error with a method Reason() string holds them.
+// Reason returns, as one line of plain text, why an opening was not made. If an error in the chain has a method
+// Reason() string, that method returns the device's own words, and Reason returns those. Otherwise it returns the whole
+// error.
 func Reason(err error) string {
 	if err == nil {
 		return ""
@@ -23,7 +24,7 @@ func Reason(err error) string {
 	return PlainText(text)
 }
 
-// PlainText makes one bounded line of a device's words, with nothing in it that a terminal would act on.
+// PlainText turns a device's text into one line of bounded length without control characters.
 func PlainText(s string) string {
 	return sanitize.Text(strings.Join(strings.Fields(s), " "), maxReason)
 }

@@ -11,13 +11,13 @@ import (
 	"clearback/bridge/relay"
 )
 
-// words are an error with a device's own.
+// words is an error that carries the device's own words.
 type words string
 
 func (words) Error() string    { return "refused" }
 func (w words) Reason() string { return string(w) }
 
-// What a device says reaches people as one plain bounded line; without words of its own it is the whole error.
+// Reason shows what a device says as one plain line of bounded length, and the whole error if the device says nothing.
 func TestReason(t *testing.T) {
 	device := words("register 16:\n\texception 2")
 	for want, err := range map[string]error{

@@ -1,5 +1,5 @@
-// Package relay is the contract between a line and the contact in its loop: what a driver must do and what it may
-// answer.
+// Package relay is the contract between a line and the contact in its loop. It states what a driver must do and which
+// results it may return.
 package relay
 
 import (
@@ -8,20 +8,20 @@ import (
 	"time"
 )
 
-// Kind says what ends an opening when the master does not.
+// Kind says what ends an opening if the daemon does not.
 type Kind uint8
 
 // The kinds of a contact.
 const (
-	// KindNone: a dead daemon or a cut cable leaves the contact as it was.
+	// KindNone means that the contact stays as it was if the daemon dies or a cable is cut.
 	KindNone Kind = iota
-	// KindWatchdog: the controller's outputs drop when its master is silent.
+	// KindWatchdog means that the controller's outputs drop if its master is silent.
 	KindWatchdog
-	// KindOneshot: the controller itself ends each opening.
+	// KindOneshot means that the controller itself ends each opening.
 	KindOneshot
 )
 
-// String is the word of the configuration.
+// String returns the kind as written in the configuration.
 func (k Kind) String() string {
 	switch k {
 	case KindOneshot:
@@ -33,64 +33,65 @@ func (k Kind) String() string {
 	}
 }
 
-// Outcome of an interruption. After a time-out the outcome is Unknown, never Refused.
+// Outcome is the outcome of an interruption. After a time-out it is Unknown, never Refused.
 type Outcome uint8
 
-// The outcomes.
 const (
-	// Unknown: nobody knows whether the loop is open; Close must be repeated until it succeeds.
+	// Unknown means that the loop may be open. Close must be repeated until it succeeds.
 	Unknown Outcome = iota
-	// Done: the loop was opened and the controller confirmed (or, KindOneshot, its timer and a read-back prove) that it
-	// is closed again.
+	// Done means that the loop was opened and is closed again. Either the controller confirmed the close or, with
+	// KindOneshot, the controller's timer and a read-back prove it.
 	Done
-	// Refused: nothing was opened, or not for as long as asked (ErrShort); the loop is closed. Err says why.
+	// Refused means that nothing was opened, or that the opening was shorter than asked for (ErrShort). The loop is
+	// closed, and Err gives the reason.
 	Refused
 )
 
-// Reasons of a refusal, found in [Result.Err] by errors.Is.
+// Reasons for a refusal, in [Result.Err]; test for them with errors.Is.
 var (
-	// ErrLate: NotAfter passed before the command could be written; nothing was sent.
+	// ErrLate means that NotAfter passed before the command could be written. Nothing was sent.
 	ErrLate = errors.New("relay: the opening missed its not-after instant")
-	// ErrStopped: Close or the context withdrew the opening before it was written.
+	// ErrStopped means that Close or the end of the context withdrew the opening before it was written.
 	ErrStopped = errors.New("relay: the opening was withdrawn before it was written")
-	// ErrUnreachable: there is no connection to the controller; nothing was sent.
+	// ErrUnreachable means that there is no connection to the controller. Nothing was sent.
 	ErrUnreachable = errors.New("relay: the controller cannot be reached")
-	// ErrRefused: the controller said no.
+	// ErrRefused means that the controller rejected the command.
 	ErrRefused = errors.New("relay: the controller refused")
-	// ErrReadBack: the controller confirmed a command, but the contact reads back otherwise.
-	ErrReadBack = errors.New("relay: the contact reads back otherwise than it was told")
-	// ErrNoContact: the line has no contact; what would have been opened is only recorded.
+	// ErrReadBack means that the controller confirmed a command, but the contact reads back in the other position.
+	ErrReadBack = errors.New("relay: the contact reads back in the wrong position")
+	// ErrNoContact means that the line has no contact. The opening is only recorded.
 	ErrNoContact = errors.New("relay: the line has no contact")
-	// ErrNoSense: the contact has no loop-current input.
+	// ErrNoSense means that the contact has no loop-current input.
 	ErrNoSense = errors.New("relay: the contact has no loop-current input")
-	// ErrNoRead: the contact cannot be read back.
+	// ErrNoRead means that the contact cannot be read back.
 	ErrNoRead = errors.New("relay: the contact cannot be read back")
-	// ErrShort: the loop was opened, and closed again before its time by the controller, of which the connection was
-	// lost meanwhile.
+	// ErrShort means that the opening ended early: the connection was lost, and the controller closed the loop before
+	// the interval was over.
 	ErrShort = errors.New("relay: the opening ended before its time")
-	// ErrNoTrial: the command that opens cannot be tried without opening.
+	// ErrNoTrial means that the command that opens cannot be tried without opening the loop.
 	ErrNoTrial = errors.New("relay: the command that opens cannot be tried without opening the loop")
-	// ErrNoAnswer: the command was written, no answer came in time (outcome Unknown).
+	// ErrNoAnswer means that the command was written but no answer came in time (outcome Unknown).
 	ErrNoAnswer = errors.New("relay: the controller did not answer")
 )
 
 // Interruption is one opening of the loop. The duration travels with the command.
 type Interruption struct {
-	// Seq identifies the command; a repeated Seq has no second effect.
+	// Seq identifies the command. A command with a repeated Seq has no further effect.
 	Seq uint32
-	// Duration is how long the loop stays open, counted from the controller's confirmation.
+	// Duration is how long the loop stays open, counted from the controller's confirmation of the opening.
 	Duration time.Duration
-	// NotAfter is the last instant at which the command may be written (monotonic; checked last before the write).
+	// NotAfter is the last instant at which the command may be written (monotonic). It is checked just before the
+	// write.
 	NotAfter time.Time
-	// Opened, if not nil, is called once when the controller confirmed the opening. It must not block.
+	// Opened, if not nil, is called once when the controller has confirmed the opening. It must not block.
 	Opened func(at time.Time)
 }
 
-// Result tells what became of an interruption.
+// Result is the result of an interruption.
 type Result struct {
 	Outcome Outcome
-	// OpenFor is the time from the confirmation of the opening to that of the closing, 0 if not measured. With ErrShort
-	// it was open for that long at most.
+	// OpenFor is the time from the confirmation of the opening to the confirmation of the closing, or 0 if it was not
+	// measured. With ErrShort it is an upper bound.
 	OpenFor time.Duration
 	// Err is nil when Done.
 	Err error
@@ -98,42 +99,42 @@ type Result struct {
 
 // Contact is the relay contact in the loop of one line. All methods are safe for concurrent use.
 type Contact interface {
-	// Interrupt opens the loop and closes it again. It returns when the loop is closed again, or the outcome is Refused
-	// or Unknown. A second Interrupt while one is under way is refused. Cancelling ctx closes the loop at once.
+	// Interrupt opens the loop and closes it again. It returns when the loop is closed, or when the outcome is Refused
+	// or Unknown. A second Interrupt is refused while the first is under way. Cancelling ctx closes the loop at once.
 	Interrupt(ctx context.Context, i Interruption) Result
-	// Close puts the contact to closed and ends an opening under way; it never queues behind an open. Nil means that
-	// the controller confirmed it.
+	// Close closes the contact and ends an opening that is under way. It never queues behind an opening. A nil error
+	// means that the controller confirmed the close.
 	Close(ctx context.Context) error
-	// Kind never changes.
+	// Kind returns the contact's kind, which never changes.
 	Kind() Kind
 }
 
-// Level is what a contact or a sense input reads.
+// Level is the reading of a contact or of a loop-current input.
 type Level uint8
 
 // The levels.
 const (
 	LevelUnknown Level = iota
-	LevelClosed        // the loop is closed (contact), or loop current flows (sense)
-	LevelOpen          // the loop is open, or no loop current flows
+	LevelClosed        // contact: the loop is closed; loop-current input: current flows
+	LevelOpen          // contact: the loop is open; loop-current input: no current flows
 )
 
-// Sensor is a Contact with a loop-current input beside it.
+// Sensor is a Contact that also has a loop-current input.
 type Sensor interface {
-	// Sense returns LevelClosed when loop current flows and LevelOpen when none does; ErrNoSense if there is no such
-	// input.
+	// Sense returns LevelClosed if loop current flows and LevelOpen if none does. It returns ErrNoSense if the contact
+	// has no loop-current input.
 	Sense(ctx context.Context) (Level, error)
 }
 
 // Reader is a Contact that can be read back.
 type Reader interface {
-	// Read returns the level of the contact as the controller tells it.
+	// Read returns the contact's level as the controller reports it.
 	Read(ctx context.Context) (Level, error)
 }
 
 // Trier is a Contact whose command to open can be tried without opening the loop.
 type Trier interface {
-	// Try has the controller take the command that opens, so that what it refuses shows before it is needed. The loop
-	// stays closed; what may open it is not tried ([ErrNoTrial]).
+	// Try has the controller carry out the opening command in a form that does not open the loop, so that a refusal
+	// shows before a clearing needs the command. If no such form is known, Try returns [ErrNoTrial].
 	Try(ctx context.Context) error
 }

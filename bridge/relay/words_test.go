@@ -13,11 +13,11 @@ import (
 func TestKindWords(t *testing.T) {
 	require.Equal(t, "none watchdog oneshot", KindNone.String()+" "+KindWatchdog.String()+" "+KindOneshot.String())
 	require.Equal(t, "none", (KindOneshot + 1).String())
-	require.Equal(t, KindOneshot, NoContact{}.Kind(), "what is never opened needs nobody to close it")
+	require.Equal(t, KindOneshot, NoContact{}.Kind(), "a loop that never opens needs no close")
 }
 
-// TestSleepOnAnotherClock: where the kernel's sleep does not move the clock, the rest of the time is slept by that
-// clock.
+// TestSleepOnAnotherClock: if the kernel's sleep does not move the clock, SleepUntil sleeps the rest of the time by
+// that clock.
 func TestSleepOnAnotherClock(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		at := time.Now().Add(2 * time.Millisecond)
@@ -29,12 +29,12 @@ func TestSleepOnAnotherClock(t *testing.T) {
 	})
 }
 
-// TestSettledMeanwhile: a try of the keeper that fails while somebody else's close is confirmed is no failure, and who
-// gave up waiting in the same instant learns that the contact is closed.
+// TestSettledMeanwhile: a failed attempt is not reported if another close was confirmed during the attempt. A Wait that
+// gives up in the same instant still returns that the contact is closed.
 func TestSettledMeanwhile(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var notices []NoticeKind
-		fails := make(chan struct{}) // closed once
+		fails := make(chan struct{}) // closed to let the attempt fail
 		var k *CloseRetrier
 		k = NewCloseRetrier(func(context.Context) error { <-fails; return errors.New("no answer") },
 			func(n Notice) { notices = append(notices, n.Kind) })
@@ -62,8 +62,8 @@ func TestSettledMeanwhile(t *testing.T) {
 	})
 }
 
-// settlesWhenDone is a context that has ended, and by whose end the keeper has settled, without its waiters having been
-// told.
+// settlesWhenDone is a context that has ended. Its Done method settles the retrier without closing the channel that
+// Wait watches.
 type settlesWhenDone struct {
 	context.Context
 	k *CloseRetrier

@@ -13,112 +13,116 @@ import (
 )
 
 const (
-	// DefaultWatchdog is how long a master may be silent while a contact that it opened is open.
+	// DefaultWatchdog is the default of the watchdog time: how long a master may be silent while a contact that it
+	// opened is open.
 	DefaultWatchdog = 3 * time.Second
-	// LeastWatchdog and MostWatchdog bound that time: a master has to ask something a few times in it, and a register
-	// has 16 bits.
+	// LeastWatchdog and MostWatchdog are the bounds of the watchdog time. A master must be able to send several
+	// requests within it, and a register has 16 bits.
 	LeastWatchdog = 100 * time.Millisecond
 	MostWatchdog  = 65_535 * time.Millisecond
-	// MostInterval is the longest max_interval, 16 bits of milliseconds.
+	// MostInterval is the longest max_interval: 16 bits of milliseconds.
 	MostInterval = 65_535 * time.Millisecond
-	// MostContacts is our own figure: what one board beside an adapter can have, and what the register map has room
-	// for.
+	// MostContacts is our own figure. One board beside an adapter has no more contacts, and the register map has room
+	// for them.
 	MostContacts = 64
 
-	// slowSet is how much of a slow output's opening may be added to the interval. An opening counts from when the
-	// output has confirmed it, since the line card needs the whole interval, but an output that takes longer than this
-	// is not waited for.
+	// slowSet is the longest time that a slow output may add to the interval. The interval counts from the output's
+	// confirmation, since the line card needs all of it. If the confirmation takes longer than slowSet, the excess is
+	// taken off the interval.
 	slowSet = 50 * time.Millisecond
-	// answerWithin is how long a command waits for its contact's thread. An output moves in microseconds (GPIO) or a
-	// few milliseconds (a USB port); a master waits 500 ms by default.
+	// answerWithin is how long a command waits for its contact's thread. An output moves within microseconds (GPIO) or
+	// a few milliseconds (a USB port), and a master waits 500 ms by default.
 	answerWithin = 200 * time.Millisecond
 )
 
-// Errors of a command. [ErrTooLong], [ErrTooSoon] and [ErrStopping] mean that nothing was done.
+// Errors of a command. [ErrTooLong], [ErrTooSoon], [ErrOvertaken] and [ErrStopping] mean that nothing was done.
 var (
-	// ErrTooLong: the opening, or what it would make of the one under way, is longer than max_interval.
+	// ErrTooLong means that the opening would be longer than max_interval, alone or together with the one under way.
 	ErrTooLong = errors.New("agent: longer than max_interval")
-	// ErrStopping: the agent ends, or its process is going down.
-	ErrStopping = errors.New("agent: ending, nothing is opened any more")
-	// ErrOutput: the output failed; where the contact is may be unknown. Closing goes on until it succeeds.
+	// ErrStopping means that the agent, or its process, is ending.
+	ErrStopping = errors.New("agent: shutting down; no opening is accepted")
+	// ErrOutput means that the output failed. The contact's state may be unknown. The agent repeats the close until it
+	// succeeds.
 	ErrOutput = errors.New("agent: the output failed")
-	// ErrHung: the output did not come back in time. The command was withdrawn, or is undone as soon as it does.
+	// ErrHung means that the output did not answer in time. The command was withdrawn, or is undone as soon as the
+	// output answers.
 	ErrHung = errors.New("agent: the output does not answer")
-	// ErrStale: the agent itself stood still, so a command may have waited in it; see [Agent.StandstillCount].
-	ErrStale = errors.New("agent: it stood still, and commands from before are not obeyed")
-	// ErrOvertaken: a master that came later has closed the contact since, so what an earlier one sent may have waited
-	// on its way. Nothing was done.
-	ErrOvertaken = errors.New("agent: a later master has closed the contact since; nothing is opened for an earlier one")
-	// ErrTooSoon: the contact was closed less than LeastClosed ago. Nothing was done; the same command may be given
-	// again later.
+	// ErrStale means that the agent itself stood still, so that a command may have waited in its buffers. See
+	// [Agent.StandstillCount].
+	ErrStale = errors.New("agent: the process stood still, so an earlier command is not obeyed")
+	// ErrOvertaken means that a later master has closed the contact, so that an earlier master's command may have
+	// waited on its way. Nothing was done.
+	ErrOvertaken = errors.New("agent: a later master has closed the contact since, so this opening is not obeyed")
+	// ErrTooSoon means that the contact was closed less than LeastClosed ago. Nothing was done, and the master may
+	// repeat the same command later.
 	ErrTooSoon = errors.New("agent: too soon after the last opening")
-	// ErrOptions: a setting is out of its range.
+	// ErrOptions means that a setting is out of range.
 	ErrOptions = errors.New("agent: setting out of range")
 )
 
-// Output moves one contact. The contact's own thread calls it; only in an emergency another one calls Set(false) beside
-// it.
+// Output moves one contact. Only the contact's own thread calls its methods. The exception is [Agent.Emergency], which
+// may call Set(false) at the same time.
 type Output interface {
-	// Set opens the loop, or closes it, and returns when the output has taken it.
+	// Set opens or closes the loop, and returns when the output has accepted the command.
 	Set(open bool) error
-	// Get reports whether the loop is open, as the output itself tells it.
+	// Get reports whether the loop is open, as read from the output.
 	Get() (open bool, err error)
-	// Close gives the output up.
+	// Close releases the output.
 	Close() error
 }
 
-// Input is an [Output] with a loop-current input beside it.
+// Input is an [Output] that also has a loop-current input.
 type Input interface {
 	// Current reports whether loop current flows.
 	Current() (flows bool, err error)
 }
 
-// Options of an [Agent].
+// Options are the options of an [Agent].
 type Options struct {
-	// MaxInterval is the longest that a loop is open, by one command or by several: 1 ms to [MostInterval].
+	// MaxInterval is the longest time that a loop is open, by one command or by several: 1 ms to [MostInterval].
 	MaxInterval time.Duration
-	// Watchdog is how long a master may be silent; 0 means [DefaultWatchdog].
+	// Watchdog is how long a master may be silent while a contact that it opened is open; 0 means [DefaultWatchdog].
 	Watchdog time.Duration
-	// LeastClosed is how long a contact stays closed between two openings; 0: no limit.
+	// LeastClosed is how long a contact stays closed between two openings; 0 means no limit.
 	LeastClosed time.Duration
-	// Notify receives what an operator should know. It must not block and must not call the agent; it may be called
-	// from several goroutines. Nil: none.
+	// Notify receives what an operator should know. It must not block and must not call the agent. Several goroutines
+	// may call it at the same time. Nil discards the notices.
 	Notify func(Notice)
 
-	plain bool // the runtime's timer instead of the kernel's, for virtual time
+	plain bool // use the runtime's timer instead of the kernel's, for virtual time
 }
 
-// ContactOptions are those of one contact.
+// ContactOptions are the options of one contact.
 type ContactOptions struct {
 	Name string
-	// Open opens the output with the loop closed, or fails. It is called on the contact's thread, again whenever the
-	// output failed.
+	// Open opens the output with the loop closed, or returns an error. It is called on the contact's thread, and again
+	// after each failure of the output.
 	Open func() (Output, error)
-	// Senses: the output is an [Input] too.
+	// Senses means that the output is also an [Input].
 	Senses bool
-	// Simulated: no real contact moves. The health word says so.
+	// Simulated means that no real contact moves. The health word reports it.
 	Simulated bool
 }
 
-// Agent is a relay controller: contacts, and the masters that command them. All methods are safe for concurrent use.
+// Agent is a relay controller: it holds the contacts and serves the masters. All methods are safe for concurrent use.
 type Agent struct {
 	opt         Options
 	began       time.Time
-	watchdog    atomic.Int64 // nanoseconds
+	watchdog    atomic.Int64 // in nanoseconds
 	stopping    atomic.Bool
-	inEmergency atomic.Bool // the process goes down: see Emergency
+	inEmergency atomic.Bool // the process is ending; see Emergency
 	standstill  standstillDetector
 
 	// Set before Start.
 	contacts        []*Contact
 	changed         []func(*Contact)
-	standstillHooks []func() // called after the process stood still
+	standstillHooks []func() // called after each standstill
 
 	mu      sync.Mutex
 	started bool
-	running sync.WaitGroup // the watch over the agent's own pace
+	running sync.WaitGroup // watchStandstill and the feeds
 	end     chan struct{}  // closed by Shutdown
-	flags   Health         // set from outside
+	flags   Health         // bits set by SetHealth
 }
 
 // New returns an agent without contacts.
@@ -143,17 +147,17 @@ func New(o Options) (*Agent, error) {
 	return a, nil
 }
 
-// Contact adds a contact; only before Start.
+// Contact adds a contact. It may be called only before Start.
 func (a *Agent) Contact(o ContactOptions) (*Contact, error) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	switch {
 	case a.started:
-		return nil, fmt.Errorf("agent: contact %s after the start", o.Name)
+		return nil, fmt.Errorf("agent: contact %s was added after the start", o.Name)
 	case len(a.contacts) == MostContacts:
 		return nil, fmt.Errorf("%w: contact %s is one too many; at most %d", ErrOptions, o.Name, MostContacts)
 	case slices.ContainsFunc(a.contacts, func(c *Contact) bool { return c.opt.Name == o.Name }):
-		return nil, fmt.Errorf("%w: contact %s is there twice", ErrOptions, o.Name)
+		return nil, fmt.Errorf("%w: contact %s is listed twice", ErrOptions, o.Name)
 	}
 	c, err := newContact(a, len(a.contacts), o)
 	if err != nil {
@@ -163,17 +167,18 @@ func (a *Agent) Contact(o ContactOptions) (*Contact, error) {
 	return c, nil
 }
 
-// OnChange has f called after each change of a contact's [State], in the order of the changes of that contact; only
-// before Start. It must not block, and must not call the agent but for [Contact.State].
+// OnChange registers f, which is called after each change of a contact's [State], in the order of that contact's
+// changes. Call OnChange only before Start. f must not block, and [Contact.State] is the only method of the agent that
+// it may call.
 func (a *Agent) OnChange(f func(*Contact)) { a.changed = append(a.changed, f) }
 
-// onStandstill has f called whenever the process stood still; only before Start.
+// onStandstill registers f, which is called after each standstill of the process. Call it only before Start.
 func (a *Agent) onStandstill(f func()) { a.standstillHooks = append(a.standstillHooks, f) }
 
-// Contacts returns the contacts in their order. The slice is not to be changed.
+// Contacts returns the contacts in their order. Callers must not change the slice.
 func (a *Agent) Contacts() []*Contact { return a.contacts }
 
-// Start opens the outputs, each on a thread of its own, and closes every loop. It does not wait; see Ready.
+// Start opens the outputs, each on its own thread, and closes every loop. It returns at once; see Ready.
 func (a *Agent) Start() {
 	a.mu.Lock()
 	defer a.mu.Unlock()
@@ -188,8 +193,8 @@ func (a *Agent) Start() {
 	a.running.Go(func() { a.Guard(a.watchStandstill) })
 }
 
-// Ready waits until each contact has been told to close once, with success or without, or until ctx ends. It returns
-// the contacts that are not known to be closed; those go on being tried.
+// Ready waits until the agent has tried to close each contact once, or until ctx ends. It returns the contacts that are
+// not known to be closed. The agent keeps trying to close those.
 func (a *Agent) Ready(ctx context.Context) []NotClosed {
 	var left []NotClosed
 	for _, c := range a.contacts {
@@ -211,9 +216,8 @@ type NotClosed struct {
 	Err     error
 }
 
-// Shutdown refuses new openings, closes every contact, waits for that until ctx ends, and gives the outputs up. It
-// returns the contacts that are not known to be closed. The thread of an output that hangs in the kernel is left
-// behind.
+// Shutdown refuses new openings, closes every contact, waits for that until ctx ends, and releases the outputs. It
+// returns the contacts that are not known to be closed. If an output hangs in the kernel, its thread is abandoned.
 func (a *Agent) Shutdown(ctx context.Context) []NotClosed {
 	a.stopping.Store(true)
 	a.mu.Lock()
@@ -251,11 +255,11 @@ func (a *Agent) Shutdown(ctx context.Context) []NotClosed {
 	return left
 }
 
-// Watchdog is how long a master may be silent while a contact that it opened is open.
+// Watchdog returns how long a master may be silent while a contact that it opened is open.
 func (a *Agent) Watchdog() time.Duration { return time.Duration(a.watchdog.Load()) }
 
-// SetWatchdog changes that, for openings under way too, until the process ends. Allowed are [LeastWatchdog] to
-// [MostWatchdog].
+// SetWatchdog changes the watchdog time until the process ends, for openings under way too. The range is
+// [LeastWatchdog] to [MostWatchdog].
 func (a *Agent) SetWatchdog(d time.Duration) error {
 	if d < LeastWatchdog || d > MostWatchdog {
 		return fmt.Errorf("%w: watchdog %v; allowed are %v to %v", ErrOptions, d, LeastWatchdog, MostWatchdog)
@@ -267,37 +271,39 @@ func (a *Agent) SetWatchdog(d time.Duration) error {
 	return nil
 }
 
-// MaxInterval is the longest that a loop is open.
+// MaxInterval returns the longest time that a loop may be open.
 func (a *Agent) MaxInterval() time.Duration { return a.opt.MaxInterval }
 
 // Uptime is the time since New.
 func (a *Agent) Uptime() time.Duration { return time.Since(a.began) }
 
-// Master is one that gives commands: a connection, mostly. When it goes quiet, what it opened is closed.
+// Master is a sender of commands, usually one connection. If it is silent for the watchdog time, the contacts that it
+// opened are closed.
 type Master struct {
-	// Name tells people who it is.
+	// Name identifies the master in logs.
 	Name  string
 	base  time.Time
-	heard atomic.Int64 // nanoseconds since base
+	heard atomic.Int64 // last sign of life, in nanoseconds since base
 
-	// order counts the masters of a face that come one after the other, from 1; 0: it has none. See ErrOvertaken.
+	// order numbers the masters of one server in the order of their arrival, from 1. It is 0 if they have no order. See
+	// ErrOvertaken.
 	order uint64
-	// overtaken: it was refused for that.
+	// overtaken is set once a command was refused with ErrOvertaken.
 	overtaken atomic.Bool
-	// drives has a bit for each contact that it opened or closed, or wanted to.
+	// drives has a bit for each contact that the master has tried to open or close.
 	drives atomic.Uint64
 }
 
-// NewMaster returns a master that was heard just now.
+// NewMaster returns a master whose last sign of life is now.
 func NewMaster(name string) *Master { return &Master{Name: name, base: time.Now()} }
 
-// Heard notes that the master has spoken.
+// Heard records a sign of life of the master.
 func (m *Master) Heard() { m.heard.Store(int64(time.Since(m.base))) }
 
-// hasOpening reports whether an opening of the master's is in progress.
+// hasOpening reports whether an opening of the master is under way.
 func (a *Agent) hasOpening(m *Master) bool {
 	return slices.ContainsFunc(a.contacts, func(c *Contact) bool { return c.hasOpeningOf(m) })
 }
 
-// last is when the master was heard last.
+// last returns the time of the master's last sign of life.
 func (m *Master) last() time.Time { return m.base.Add(time.Duration(m.heard.Load())) }

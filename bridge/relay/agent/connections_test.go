@@ -9,7 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// from connects from an address.
+// from connects from the loopback address 127.0.0.last.
 func (s *testServer) from(t *testing.T, last byte) net.Conn {
 	t.Helper()
 	d := net.Dialer{LocalAddr: &net.TCPAddr{IP: net.IPv4(127, 0, 0, last)}}
@@ -20,7 +20,7 @@ func (s *testServer) from(t *testing.T, last byte) net.Conn {
 	return c
 }
 
-// room makes room for one more from an address, and reports whether there is some.
+// room makes room for one more connection from an address, and reports whether that was possible.
 func (s *testServer) room(from string) bool {
 	s.server.mu.Lock()
 	defer s.server.mu.Unlock()
@@ -39,8 +39,8 @@ func ask(c net.Conn, pdu ...byte) error {
 
 func read(c net.Conn) error { return ask(c, fnReadCoils, 0, 0, 0, 2) }
 
-// An address that has all connections, and uses them, keeps nobody else out. It loses those that are silent longest,
-// and last the one whose opening is in progress.
+// An address that uses all connections cannot keep other addresses out. It loses the connections that were silent
+// longest first, and the one with an opening in progress last.
 func TestConnectionsPerAddress(t *testing.T) {
 	s := serve(t, ServerOptions{MaxConnections: 4})
 	var one [4]net.Conn
@@ -65,11 +65,12 @@ func TestConnectionsPerAddress(t *testing.T) {
 	for _, c := range []net.Conn{one[0], two, third, fourth} {
 		require.NoError(t, read(c))
 	}
-	require.True(t, s.out[0].isOpen(), "the opening goes on")
+	require.True(t, s.out[0].isOpen(), "the opening continues")
 	require.NoError(t, ask(two, fnWriteCoil, 0, 0, 0, 0))
 }
 
-// Of addresses that have as many as the new one, only a connection gives way that was silent for the watchdog's time.
+// If the addresses have as many connections as the new one would have, only a connection that was silent for the
+// watchdog time is ended.
 func TestSilentConnectionGivesWay(t *testing.T) {
 	s := serve(t, ServerOptions{MaxConnections: 2})
 	one, two := s.from(t, 1), s.from(t, 2)
@@ -83,15 +84,15 @@ func TestSilentConnectionGivesWay(t *testing.T) {
 		}
 	}
 	s.server.mu.Unlock()
-	require.False(t, s.room("127.0.0.1"), "one of its own goes first, and that is in use")
+	require.False(t, s.room("127.0.0.1"), "one of its own would be ended first, but that is in use")
 	require.True(t, s.room("127.0.0.3"))
 	ended(t, two)
 	require.NoError(t, read(one))
 }
 
-// A close by a passing connection, as clearback close makes it beside a running daemon: the daemon's connection, which
-// must not open any more, is ended with it, so that the daemon has a new one before it needs to open. A connection that
-// drives other contacts, that only reads, or whose opening is in progress, stays.
+// A passing connection closes the contact, as clearback close does beside a running daemon. The daemon's connection may
+// not open the contact after that, so it is ended, and the daemon reconnects before it needs to open. A connection
+// stays if it drives other contacts, only reads, or has an opening in progress.
 func TestAPassingCloseRenewsOlderConnections(t *testing.T) {
 	s := serve(t, ServerOptions{})
 	older, other, reader, opening := s.raw(t), s.raw(t), s.raw(t), s.raw(t)
@@ -102,7 +103,7 @@ func TestAPassingCloseRenewsOlderConnections(t *testing.T) {
 	require.NoError(t, ask(opening, fnWriteRegister, 0, 3, 7, 0xD0)) // the other contact, for 2 s
 	passing := s.raw(t)
 	require.NoError(t, ask(passing, fnWriteCoil, 0, 0, 0, 0))
-	require.NoError(t, read(older), "for as long as it is there, the two may be rivals")
+	require.NoError(t, read(older), "the older one is not ended while the younger one exists")
 	require.NoError(t, passing.Close())
 	ended(t, older)
 	for _, c := range []net.Conn{other, reader, opening} {

@@ -9,32 +9,33 @@ import (
 	"clearback/bridge/relay"
 )
 
-// Command is pulse(sequence, duration).
+// Command is a pulse command.
 type Command struct {
-	// Seq identifies the command: the same as the last one's has no effect, and gets its result. Not used with Plain.
+	// Seq identifies the command. A command with the last command's Seq has no effect and returns that command's
+	// result. Seq is ignored if Plain is set.
 	Seq uint32
-	// Plain: the command has no sequence; each one counts.
+	// Plain means that the command has no sequence, so that each such command takes effect.
 	Plain bool
-	// For is how long the loop is to be open; 0 closes it.
+	// For is how long the loop is to stay open; 0 closes it.
 	For time.Duration
 }
 
-// Outcome is what became of the last command.
+// Outcome is the outcome of the last command.
 type Outcome uint8
 
-// The outcomes, with the numbers that the register map and other faces use.
+// The outcomes. The register map and the MQTT interface use these numbers.
 const (
 	OutcomeNone     Outcome = iota // no command yet
-	OutcomeOpen                    // under way
+	OutcomeOpen                    // the opening is under way
 	OutcomeDone                    // the timer closed the loop
-	OutcomeClosed                  // a command closed it, or had nothing to close
-	OutcomeWatchdog                // its master went quiet
+	OutcomeClosed                  // a command closed the loop, or found it closed
+	OutcomeWatchdog                // the watchdog closed the loop
 	OutcomeTooLong                 // refused: longer than max_interval
 	OutcomeFailed                  // the output failed
-	OutcomeStopped                 // the agent ended, or refused because it ends
+	OutcomeStopped                 // the agent ended, or refused the command because it is ending
 )
 
-// String names the outcome.
+// String returns the outcome's name.
 func (o Outcome) String() string {
 	names := [...]string{"none", "open", "done", "closed", "watchdog", "too-long", "failed", "stopped"}
 	if int(o) < len(names) {
@@ -43,23 +44,24 @@ func (o Outcome) String() string {
 	return "unknown"
 }
 
-// State of a contact.
+// State is the state of a contact.
 type State struct {
 	// Level is LevelUnknown while the output fails.
 	Level relay.Level
-	// Seq of the last command that had one, and HasSeq whether there was any since the start.
+	// Seq is the sequence of the last command that had one. HasSeq is false if there was no such command since the
+	// start.
 	Seq    uint32
 	HasSeq bool
 	// Last is the outcome of the last command, with a sequence or without.
 	Last Outcome
-	// Left is how long the opening under way still lasts.
+	// Left is the remaining time of the opening under way.
 	Left time.Duration
-	// Measured is how long the last opening lasted, from the output's confirmation to that of its closing; Late is by
-	// how much that was longer than its end asked for, negative if it was ended early.
+	// Measured is how long the last opening lasted, from the output's confirmation of the opening to that of the close.
+	// Late is how long after its planned end the close was confirmed; it is negative if the opening was ended early.
 	Measured, Late time.Duration
-	// Pulses counts the openings since the start. If it has gone back, the agent has started anew.
+	// Pulses counts the openings since the start. A lower number than before means that the agent has restarted.
 	Pulses uint32
-	// Fault tells why the contact cannot be used; nil if it can.
+	// Fault is the reason why the contact cannot be used; nil if it can.
 	Fault error
 }
 
@@ -70,22 +72,22 @@ type Contact struct {
 	opt     ContactOptions
 	wait    waiter
 	running sync.WaitGroup
-	tried   chan struct{} // closed when the contact was told to close for the first time
-	ended   chan struct{} // closed when its thread has closed it for the last time
+	tried   chan struct{} // closed after the first attempt to close the contact
+	ended   chan struct{} // closed when the thread has closed the contact for the last time
 
-	hung    atomic.Bool  // a command ran into its limit, and the thread has not come back since
-	shut    atomic.Bool  // a close is wanted by somebody who could not wait
-	over    atomic.Bool  // the thread is to end
-	aliveAt atomic.Int64 // when the thread was last seen alive: nanoseconds since the agent's begin
+	hung    atomic.Bool  // a command timed out, and the thread has not answered since
+	shut    atomic.Bool  // a caller that could not wait has asked for a close
+	over    atomic.Bool  // the thread must end
+	aliveAt atomic.Int64 // last sign of life of the thread, in nanoseconds since the agent's begin
 	queue   mailbox
 
 	setMutex sync.Mutex // held while Set is called
 
 	mu   sync.Mutex
-	s    State // but for Left
+	s    State // all but Left
 	ends time.Time
-	by   *Master // whose opening ends then
-	out  Output  // nil: not open
+	by   *Master // the master of the opening that ends then
+	out  Output  // nil if not open
 
 	threadState threadState // owned by the thread
 }
@@ -99,17 +101,17 @@ func newContact(a *Agent, index int, o ContactOptions) (*Contact, error) {
 		nil
 }
 
-// Name is the contact's name.
+// Name returns the contact's name.
 func (c *Contact) Name() string { return c.opt.Name }
 
-// Index counts the contacts from 0.
+// Index returns the contact's number, from 0.
 func (c *Contact) Index() int { return c.index }
 
 // Senses reports whether there is a loop-current input.
 func (c *Contact) Senses() bool { return c.opt.Senses }
 
-// Pulse opens the loop for a time, as the package describes. It returns when the loop is open: nil, or why it was not
-// done. A repeated sequence gets the answer of the first.
+// Pulse opens the loop for a time; the package comment gives the rules. It returns nil when the loop is open, or the
+// reason why the command failed. A repeated sequence returns the result of the first command.
 func (c *Contact) Pulse(m *Master, k Command) error {
 	m.Heard()
 	m.drives.Or(1 << c.index)
@@ -124,7 +126,7 @@ func (c *Contact) Pulse(m *Master, k Command) error {
 	})
 }
 
-// Close closes the loop, whoever opened it. Nil means that the output confirmed it.
+// Close closes the loop, whichever master opened it. A nil error means that the output confirmed the close.
 func (c *Contact) Close(m *Master) error {
 	m.Heard()
 	m.drives.Or(1 << c.index)
@@ -134,10 +136,11 @@ func (c *Contact) Close(m *Master) error {
 	})
 }
 
-// closedBy notes, on the thread, who wants the contact closed: from here on no earlier master opens it.
+// closedBy records, on the thread, which master wants the contact closed. From then on no earlier master can open the
+// contact.
 func (c *Contact) closedBy(m *Master) { c.threadState.closer = max(c.threadState.closer, m.order) }
 
-// Read asks the output where the contact is. A contact that is found open without a command is closed.
+// Read reads the contact's level from the output. If the contact is open without a command, Read closes it.
 func (c *Contact) Read() (relay.Level, error) {
 	level := relay.LevelUnknown
 	err := c.call(false, func(func() bool) error {
@@ -145,18 +148,18 @@ func (c *Contact) Read() (relay.Level, error) {
 		level, err = c.look()
 		return err
 	})
-	if err != nil { // an answer that came late is none
+	if err != nil { // a late answer is discarded
 		return relay.LevelUnknown, err
 	}
 	return level, nil
 }
 
-// Current asks the loop-current input; [relay.ErrNoSense] if there is none.
+// Current reads the loop-current input. It returns [relay.ErrNoSense] if there is none.
 func (c *Contact) Current() (flows bool, err error) {
 	if !c.opt.Senses {
 		return false, relay.ErrNoSense
 	}
-	var f atomic.Bool // the thread may still be at it when we have given up
+	var f atomic.Bool // atomic, since the thread may still write it after this call has timed out
 	err = c.call(false, func(func() bool) error {
 		in, ok := c.threadState.out.(Input)
 		if !ok {
@@ -172,7 +175,7 @@ func (c *Contact) Current() (flows bool, err error) {
 	return f.Load(), err
 }
 
-// State returns what is known, without asking the output.
+// State returns the last known state without asking the output.
 func (c *Contact) State() State {
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -183,7 +186,7 @@ func (c *Contact) State() State {
 	return s
 }
 
-// hasOpeningOf reports whether an opening of that master's is in progress.
+// hasOpeningOf reports whether an opening of the given master is under way.
 func (c *Contact) hasOpeningOf(m *Master) bool {
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -196,7 +199,7 @@ func (c *Contact) fault() error {
 	return c.s.Fault
 }
 
-// change alters the state and tells of it.
+// change alters the state and calls the functions registered with OnChange.
 func (c *Contact) change(f func(*State)) {
 	c.mu.Lock()
 	f(&c.s)

@@ -16,18 +16,18 @@ import (
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
-// output is one that a test can break. Its movements are noted with their instants.
+// output is an output whose failures a test can set. It records its movements and their times.
 type output struct {
 	mu       sync.Mutex
 	open     bool
 	moves    []move
-	opened   int           // times that it was opened
-	slow     time.Duration // that an opening takes
-	slowGet  time.Duration // that a read-back takes
+	opened   int           // number of times that it was opened
+	slow     time.Duration // duration of an opening
+	slowGet  time.Duration // duration of a read-back
 	setFails error
 	getFails error
-	hang     chan struct{} // not nil: an opening waits for it
-	hangGet  chan struct{} // not nil: a read-back waits for it
+	hang     chan struct{} // if not nil, an opening waits for it
+	hangGet  chan struct{} // if not nil, a read-back waits for it
 	stuck    bool          // a close has no effect
 	panics   bool
 }
@@ -100,7 +100,7 @@ func (o *output) set(f func()) {
 	f()
 }
 
-// lengths are those of the openings so far.
+// lengths returns the lengths of the openings so far.
 func (o *output) lengths() (all []time.Duration) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
@@ -112,7 +112,7 @@ func (o *output) lengths() (all []time.Duration) {
 	return all
 }
 
-// testBed is an agent with one contact, on virtual time if it is made in a bubble.
+// testBed is an agent with one contact. In a synctest bubble it uses virtual time.
 type testBed struct {
 	*Agent
 	c       *Contact
@@ -157,7 +157,7 @@ func (r *testBed) told() []NoticeKind {
 
 const ms = time.Millisecond
 
-// on runs f with a fresh rig on virtual time.
+// on runs f with a new test bed on virtual time.
 func on(t *testing.T, out *output, f func(t *testing.T, r *testBed)) {
 	synctest.Test(t, func(t *testing.T) {
 		r := newTestBed(t, out)
@@ -200,12 +200,12 @@ func TestRepeatHasNoEffect(t *testing.T) {
 	on(t, out, func(t *testing.T, r *testBed) {
 		require.NoError(t, r.pulse(7, 300*ms))
 		sleep(200 * ms)
-		require.NoError(t, r.pulse(7, 300*ms), "neither longer")
+		require.NoError(t, r.pulse(7, 300*ms), "the opening is not lengthened")
 		sleep(200 * ms)
-		require.NoError(t, r.pulse(7, 300*ms), "nor once more")
+		require.NoError(t, r.pulse(7, 300*ms), "nor repeated")
 		sleep(time.Second)
 		require.ErrorIs(t, r.pulse(8, 5*time.Second), ErrTooLong)
-		require.ErrorIs(t, r.pulse(8, 300*ms), ErrTooLong, "the answer of the first")
+		require.ErrorIs(t, r.pulse(8, 300*ms), ErrTooLong, "the result of the first command")
 		sleep(time.Second)
 		require.Equal(t, []time.Duration{300 * ms}, out.lengths())
 	})
@@ -231,7 +231,7 @@ func TestNeverLongerThanMaxInterval(t *testing.T) {
 		require.Equal(t, OutcomeTooLong, r.c.State().Last)
 		require.False(t, out.isOpen())
 		require.NoError(t, r.pulse(2, 2*time.Second))
-		for seq := range uint32(19) { // a lease that would go on for ever
+		for seq := range uint32(19) { // together they would keep the loop open for ever
 			sleep(100 * ms)
 			require.ErrorIs(t, r.pulse(3+seq, 2*time.Second), ErrTooLong)
 		}
@@ -286,7 +286,7 @@ func TestWatchdog(t *testing.T) {
 
 		require.NoError(t, r.pulse(2, 1500*ms))
 		other := NewMaster("another")
-		for range 10 { // somebody else's voice is not the master's
+		for range 10 { // another master's requests do not count
 			sleep(100 * ms)
 			other.Heard()
 		}
@@ -324,7 +324,7 @@ func TestCloseIsRepeatedUntilItSucceeds(t *testing.T) {
 	})
 }
 
-// A contact that says yes and does not move is not closed.
+// An output that confirms the close but does not move does not count as closed.
 func TestCloseIsReadBack(t *testing.T) {
 	out := &output{}
 	on(t, out, func(t *testing.T, r *testBed) {
@@ -351,7 +351,7 @@ func TestOutputThatOpensByItselfIsClosed(t *testing.T) {
 	})
 }
 
-// An opening counts from the output's confirmation, but a slow output adds no more than 50 ms.
+// The watchdog is not fed while a thread hangs.
 func TestFeed(t *testing.T) {
 	out := &output{}
 	on(t, out, func(t *testing.T, r *testBed) {
@@ -419,7 +419,7 @@ func TestShutdownTellsWhatIsNotClosed(t *testing.T) {
 	})
 }
 
-// What others are told comes in order and ends with the truth.
+// OnChange reports the changes in order, and the last report is the final state.
 func TestChanges(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		a, err := New(Options{MaxInterval: time.Second, plain: true})

@@ -5,13 +5,13 @@ import (
 )
 
 const (
-	// An emergency has to end before whoever waits for the process loses patience; our own figures.
-	emergencySetWait = 100 * time.Millisecond // for a Set under way to come back
+	// Our own figures. An emergency must be over before the service manager kills the process.
+	emergencySetWait = 100 * time.Millisecond // longest wait for a Set under way
 	emergencyTotal   = 500 * time.Millisecond // for all outputs together
 )
 
-// Guard runs f. If f panics, every contact is closed before the panic goes on and ends the process. Whoever starts a
-// goroutine in the agent's process wraps it.
+// Guard runs f. If f panics, it closes every contact before the panic continues and ends the process. Every goroutine
+// in the agent's process must run under Guard.
 func (a *Agent) Guard(f func()) {
 	fine := false
 	defer func() {
@@ -23,12 +23,12 @@ func (a *Agent) Guard(f func()) {
 	fine = true
 }
 
-// Emergency closes every contact at once, from the calling goroutine's side, whatever the contacts' threads are doing,
-// and lets none open again: for a process that is going down. It returns when all outputs have confirmed, or after half
-// a second.
+// Emergency is for a process that is about to end. It closes every contact at once, outside the contacts' threads and
+// whatever these are doing, and refuses all later openings. It returns when all outputs have confirmed, or after 500
+// ms.
 func (a *Agent) Emergency() {
 	a.inEmergency.Store(true)
-	done := make(chan struct{}, len(a.contacts)) // one each: none waits for us
+	done := make(chan struct{}, len(a.contacts)) // one place each: no sender waits
 	for _, c := range a.contacts {
 		go func() {
 			c.force()
@@ -46,11 +46,11 @@ func (a *Agent) Emergency() {
 	}
 }
 
-// force closes the output from outside of its thread.
+// force closes the output from outside its thread.
 func (c *Contact) force() {
 	for until := time.Now().Add(emergencySetWait); !c.setMutex.TryLock(); <-time.After(time.Millisecond) {
 		if time.Now().After(until) {
-			c.forceSet() // a Set hangs: beside it
+			c.forceSet() // a Set hangs, so call Set at the same time
 			return
 		}
 	}
@@ -63,6 +63,6 @@ func (c *Contact) forceSet() {
 	out := c.out
 	c.mu.Unlock()
 	if out != nil {
-		_ = out.Set(false) // nobody is left to tell
+		_ = out.Set(false) // the process is ending, so an error has no remedy
 	}
 }

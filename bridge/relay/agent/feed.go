@@ -2,9 +2,9 @@ package agent
 
 import "time"
 
-// Feed calls feed every so often, for as long as every contact's thread runs, until the agent's Shutdown. Whoever waits
-// for feed takes the loops into his own hands otherwise: a service manager kills the process and closes the contacts, a
-// hardware watchdog resets the machine. Feed returns at once.
+// Feed calls feed at the given interval while every contact's thread runs, until Shutdown. If the calls stop, the
+// watchdog acts: a service manager kills the process and closes the contacts, and a hardware watchdog resets the
+// machine. Feed returns at once.
 func (a *Agent) Feed(every time.Duration, feed func()) {
 	a.running.Go(func() {
 		a.Guard(func() { a.feed(every, feed) })

@@ -18,7 +18,7 @@ const (
 	fnWriteCoils     = 0x0F
 	fnWriteRegisters = 0x10
 
-	mostBits           = 2000 // a read may ask for
+	mostBits           = 2000 // bits that one read may ask for
 	mostRegisters      = 125
 	mostWriteBits      = 1968
 	mostWriteRegisters = 123
@@ -41,7 +41,8 @@ const (
 // Error names the code.
 func (e exception) Error() string { return fmt.Sprintf("modbus exception %d", uint8(e)) }
 
-// errFrame: what came is no Modbus TCP. The connection is ended, since nobody knows where the next frame would begin.
+// errFrame means that the data received is not Modbus TCP. The connection is then ended, since the start of the next
+// frame is unknown.
 var errFrame = errors.New("agent: not a Modbus TCP frame")
 
 // frame is one request.
@@ -63,7 +64,7 @@ func readHeader(h []byte) (f frame, n int, err error) {
 	return frame{txn: binary.BigEndian.Uint16(h), unit: h[6]}, n, nil
 }
 
-// readFrame reads one frame into buf, however the network cut it.
+// readFrame reads one frame into buf.
 func readFrame(r io.Reader, buf *[headerLen + mostPDU]byte) (frame, error) {
 	if _, err := io.ReadFull(r, buf[:headerLen]); err != nil {
 		return frame{}, err
@@ -86,7 +87,7 @@ func appendFrame(dst []byte, f frame, pdu []byte) []byte {
 	return append(dst, pdu...)
 }
 
-// span is the part of a table that a request is about.
+// span is the part of a table that a request addresses.
 type span struct{ from, n int }
 
 // readSpan reads the address and quantity of a request, and checks the quantity.

@@ -6,8 +6,8 @@ import (
 	"time"
 )
 
-// FuzzServer gives the server's side of a connection any bytes: it never panics, answers every whole request with one
-// frame, and no sequence of requests keeps a loop open for longer than max_interval.
+// FuzzServer sends arbitrary bytes to the server. The server must never panic and must answer every complete request
+// with one frame. No sequence of requests may keep a loop open for longer than max_interval.
 func FuzzServer(f *testing.F) {
 	f.Add(request(1, fnWriteRegister, 0, 1, 0, 1))
 	f.Add(append(request(1, fnWriteRegisters, 0, 0, 0, 2, 4, 0, 7, 0, 3), request(2, fnWriteCoil, 0, 0, 0, 0)...))
@@ -52,7 +52,7 @@ func FuzzServer(f *testing.F) {
 		}
 		for i := range out {
 			for _, length := range out[i].lengths() {
-				if length > most+slowSet { // a busy machine
+				if length > most+slowSet { // slowSet allows for a busy machine
 					t.Fatalf("open for %v", length)
 				}
 			}

@@ -7,12 +7,12 @@ import (
 	"time"
 )
 
-// HardwareWatchdog is Linux's; elsewhere there is none.
+// HardwareWatchdog is not available on this system.
 type HardwareWatchdog struct{}
 
 // OpenHardwareWatchdog always fails.
 func OpenHardwareWatchdog(string, time.Duration) (*HardwareWatchdog, error) {
-	return nil, errors.New("agent: hardware watchdog: only on Linux; remove it from the file")
+	return nil, errors.New("agent: a hardware watchdog is supported on Linux only; remove it from the file")
 }
 
 // Timeout is 0.

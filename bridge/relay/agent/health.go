@@ -2,7 +2,7 @@ package agent
 
 import "time"
 
-// Health is the health word; 0 is well.
+// Health is the health word; 0 means that all is well.
 type Health uint16
 
 // The bits of the health word.
@@ -14,7 +14,7 @@ const (
 	HealthSimulated                    // a contact is simulated: nothing real moves
 )
 
-// SetHealth sets or clears bits that only the outside knows: HealthClass and HealthWatchdog.
+// SetHealth sets or clears the bits that the agent cannot determine itself: HealthClass and HealthWatchdog.
 func (a *Agent) SetHealth(bits Health, on bool) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
@@ -44,8 +44,8 @@ func (a *Agent) Health() Health {
 	return h
 }
 
-// Alive reports whether every contact's thread ran since the given instant, and wakes them all so that they can tell
-// the next time: whoever feeds a watchdog asks first. It does not wait.
+// Alive reports whether every contact's thread has run since the given instant. It also wakes all threads, so that the
+// next call has a new result. Call it before feeding a watchdog. It does not wait.
 func (a *Agent) Alive(since time.Time) bool {
 	all := true
 	for _, c := range a.contacts {

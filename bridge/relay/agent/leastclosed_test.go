@@ -11,15 +11,15 @@ import (
 	"clearback/bridge/relay"
 )
 
-// leastClosed is the daemon's own number (supervision.LeastClosed); cmd/internal/cli tests that the agent gets it.
+// leastClosed is the daemon's number (supervision.LeastClosed). cmd/internal/cli tests that the agent gets it.
 const leastClosed = 250 * ms
 
 func TestLeastClosed(t *testing.T) {
 	out := &output{}
 	on(t, out, func(t *testing.T, r *testBed) {
 		r.opt.LeastClosed = leastClosed
-		require.NoError(t, r.pulse(1, 300*ms), "the first may come at once")
-		require.NoError(t, r.pulse(2, 300*ms), "what lengthens an opening is no other one")
+		require.NoError(t, r.pulse(1, 300*ms), "the first opening need not wait")
+		require.NoError(t, r.pulse(2, 300*ms), "lengthening an opening does not count as another one")
 		sleep(300 * ms)
 		require.Equal(t, OutcomeDone, r.c.State().Last)
 		for range 2 {
@@ -40,7 +40,7 @@ func TestLeastClosed(t *testing.T) {
 	})
 }
 
-// An output that failed may have moved, and one that is found open has.
+// A failed output may have moved, and a contact that was found open did move. Both count like an opening.
 func TestLeastClosedAfterAFault(t *testing.T) {
 	out := &output{}
 	on(t, out, func(t *testing.T, r *testBed) {
@@ -69,7 +69,7 @@ func TestLeastClosedAfterAFault(t *testing.T) {
 	})
 }
 
-// However fast masters open and close, the relay moves no faster.
+// However fast masters open and close a contact, the relay moves no faster than the limit.
 func TestFastMastersMoveTheRelayNoFaster(t *testing.T) {
 	out := &output{}
 	on(t, out, func(t *testing.T, r *testBed) {
@@ -90,11 +90,11 @@ func TestFastMastersMoveTheRelayNoFaster(t *testing.T) {
 	})
 }
 
-// A master is told with the exception that says try again later (MODBUS Application Protocol Specification V1.1b3,
-// section 7, code 6), and keeps its connection.
+// The master gets the exception that means "try again later" (MODBUS Application Protocol Specification V1.1b3, section
+// 7, code 6), and keeps its connection.
 func TestTooSoonException(t *testing.T) {
 	s := serve(t, ServerOptions{})
-	s.opt.LeastClosed = 1000 * leastClosed // whatever the machine does meanwhile
+	s.opt.LeastClosed = 1000 * leastClosed // longer than any delay of the machine
 	c := s.client(t)
 	require.NoError(t, c.WriteRegisters(0, []uint16{1, 500}))
 	require.NoError(t, c.WriteCoil(0, false))

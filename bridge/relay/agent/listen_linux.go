@@ -10,8 +10,8 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// Listen listens for masters. The address need not be this machine's yet (ip(7), IP_FREEBIND): an agent that had to
-// begin anew until the network is up would open and give up its outputs each time.
+// Listen listens for masters. The machine need not have the address yet (ip(7), IP_FREEBIND). Otherwise an agent that
+// starts before the network is up would have to restart, and would open and release its outputs each time.
 func Listen(at netip.AddrPort) (net.Listener, error) {
 	level, option := unix.IPPROTO_IP, unix.IP_FREEBIND
 	if at.Addr().Unmap().Is6() {

@@ -6,8 +6,8 @@ import (
 	"time"
 )
 
-// mailbox is what a contact's thread is to do. While the thread hangs nothing is added, so it holds at most one job for
-// each caller.
+// mailbox holds the jobs of a contact's thread. While the thread hangs no job is added, so the mailbox holds at most
+// one job for each caller.
 type mailbox struct {
 	mu   sync.Mutex
 	jobs []*job
@@ -17,7 +17,7 @@ type mailbox struct {
 // job is one call on the thread.
 type job struct {
 	do   func(gone func() bool) error
-	keep bool       // to be done even if its caller has gone: a close
+	keep bool       // run even if the caller has gone: a close
 	done chan error // buffer 1: the thread never waits for a caller
 
 	mu   sync.Mutex
@@ -57,7 +57,7 @@ func (b *mailbox) take() *job {
 	return j
 }
 
-// finish refuses everything from now on, and what is left.
+// finish refuses the jobs that are left and all later ones.
 func (b *mailbox) finish() {
 	b.mu.Lock()
 	defer b.mu.Unlock()
@@ -68,13 +68,13 @@ func (b *mailbox) finish() {
 	b.jobs = nil
 }
 
-// call has the thread do something, and waits for it at most answerWithin. A caller who has gone by then is told by
-// gone.
+// call runs do on the thread, and waits at most answerWithin for it. If the caller has given up by then, gone returns
+// true.
 func (c *Contact) call(keep bool, do func(gone func() bool) error) error {
 	if c.hung.Load() {
 		if keep {
 			c.shut.Store(true)
-			c.wait.wake() // the thread may have come back, and looked at shut, just before
+			c.wait.wake() // the thread may have checked shut just before
 		}
 		return fmt.Errorf("contact %s: %w", c.opt.Name, ErrHung)
 	}
@@ -91,25 +91,25 @@ func (c *Contact) call(keep bool, do func(gone func() bool) error) error {
 	case <-t.C:
 		j.leave()
 		c.hung.Store(true)
-		c.wait.wake() // a thread that came back meanwhile finds itself well
+		c.wait.wake() // a thread that has just answered clears hung again
 		return fmt.Errorf("contact %s: %w within %v", c.opt.Name, ErrHung, answerWithin)
 	}
 }
 
-// serve does what is in the mailbox.
+// serve runs the jobs in the mailbox.
 func (c *Contact) serve() {
 	for j := c.queue.take(); j != nil; j = c.queue.take() {
 		if j.keep || !j.left() {
 			j.done <- j.do(j.left)
 		}
 		c.alive()
-		c.expire(time.Now()) // masters that keep asking hold up no end
+		c.expire(time.Now()) // a steady stream of requests must not delay the end of an opening
 		if c.over.Load() {
-			break // the rest is refused
+			break // finish refuses the rest
 		}
 	}
 	c.hung.Store(false)
 	if c.shut.Swap(false) {
-		_ = c.close(OutcomeClosed) // nobody waits; what fails is in the state
+		_ = c.close(OutcomeClosed) // no caller waits; a failure is recorded in the state
 	}
 }

@@ -5,18 +5,17 @@ import "fmt"
 // NoticeKind says what a notice is about.
 type NoticeKind uint8
 
-// The notices.
 const (
-	OutputFailed   NoticeKind = iota // a contact is not known to be closed, or did not do as told
-	OutputBack                       // it is closed again
+	OutputFailed   NoticeKind = iota // a contact is not known to be closed, or did not do as commanded
+	OutputBack                       // the contact is closed again
 	MasterQuiet                      // the watchdog closed a contact
 	ClosedLate                       // a closing was more than 50 ms late
-	StoodStill                       // the agent itself did not run for a while
-	PeerRefused                      // somebody who is not in the list, or one connection too many
+	StoodStill                       // the agent itself did not run for a time
+	PeerRefused                      // a machine outside allow_from, or one connection too many
 	WatchdogNotFed                   // a thread does not answer, so the watchdogs are not fed
 )
 
-// String names the kind.
+// String returns the kind in words.
 func (k NoticeKind) String() string {
 	names := [...]string{"output failed", "output works again", "master went quiet", "closed late", "stood still",
 		"peer refused", "watchdog not fed"}
@@ -29,7 +28,7 @@ func (k NoticeKind) String() string {
 // Notice is something that an operator should know.
 type Notice struct {
 	Kind NoticeKind
-	// Contact is empty where it is none's.
+	// Contact is empty if the notice concerns no single contact.
 	Contact string
 	Err     error
 }

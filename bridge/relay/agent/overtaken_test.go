@@ -7,9 +7,9 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// An opening that comes by a connection older than the one that closed the contact last is refused, for certain, and
-// ends that connection: it may have waited on its way. The other contact is none of that close's matter, and a close is
-// always obeyed.
+// An opening on a connection that is older than the one that last closed the contact is refused, and nothing is done.
+// The older connection is ended, since the opening may have waited on its way. The close does not affect the other
+// contact. A close is always obeyed.
 func TestNothingOpensBehindALaterMastersClose(t *testing.T) {
 	s := serve(t, ServerOptions{})
 	older, younger := s.client(t), s.client(t)
@@ -29,6 +29,6 @@ func TestNothingOpensBehindALaterMastersClose(t *testing.T) {
 	require.NoError(t, younger.WriteRegisters(0, []uint16{3, 500}))
 	require.True(t, s.out[0].isOpen())
 	require.NoError(t, younger.WriteRegisters(0, []uint16{4, 0}), "a pulse of no length closes")
-	require.NoError(t, older.Open(), "it begins anew")
+	require.NoError(t, older.Open(), "it reconnects")
 	require.NoError(t, older.WriteRegisters(0, []uint16{5, 20}))
 }

@@ -15,22 +15,22 @@ func RealTime() bool {
 	return err == nil && (a.Policy == unix.SCHED_FIFO || a.Policy == unix.SCHED_RR)
 }
 
-// LockMemory keeps every page in memory that the process touches from now on: else a page of the program that went back
-// to a slow card has to be read again while a loop is open. What only the start needed of the program is given back
-// first. It needs CAP_IPC_LOCK or LimitMEMLOCK=.
+// LockMemory keeps in memory every page that the process touches from now on. Otherwise a page of the program might
+// have to be read from a slow card while a loop is open. Before that, LockMemory releases the pages that only the start
+// needed. It needs CAP_IPC_LOCK or LimitMEMLOCK=.
 func LockMemory() error {
 	if err := giveBackProgram(); err != nil {
-		return fmt.Errorf("agent: giving back what the start needed: %w", err)
+		return fmt.Errorf("agent: releasing the pages that only the start needed: %w", err)
 	}
-	const onFault = 4 // MCL_ONFAULT, mlockall(2): without it, all that the runtime has set aside would be taken at once
+	const onFault = 4 // MCL_ONFAULT, mlockall(2): without it the runtime's whole reserve would be allocated at once
 	if err := unix.Mlockall(unix.MCL_CURRENT | unix.MCL_FUTURE | onFault); err != nil {
 		return fmt.Errorf("agent: locking memory: %w", err)
 	}
 	return nil
 }
 
-// giveBackProgram takes the program's own code and constants out of the process; what is used comes back by itself,
-// from the file's cache. Nothing that can be written is touched.
+// giveBackProgram releases the program's own code and constants. The kernel reloads the pages in use from the file's
+// cache. Writable mappings are not touched.
 func giveBackProgram() error {
 	maps, err := os.ReadFile("/proc/self/maps")
 	if err != nil {

@@ -4,8 +4,8 @@ package agent
 
 import "errors"
 
-// RealTime is false: only Linux is asked.
+// RealTime always returns false.
 func RealTime() bool { return false }
 
 // LockMemory always fails.
-func LockMemory() error { return errors.New("agent: locking memory: only on Linux") }
+func LockMemory() error { return errors.New("agent: locking memory is supported on Linux only") }

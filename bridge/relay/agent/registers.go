@@ -9,11 +9,11 @@ import (
 	"clearback/bridge/relay"
 )
 
-// The register map; the package's documentation has it in one table.
+// The register map; the package comment has the table.
 const (
 	mapVersion   = 1
-	holdingEach  = 2 // holding registers of a contact
-	inputEach    = 8 // input registers of a contact
+	holdingEach  = 2 // holding registers per contact
+	inputEach    = 8 // input registers per contact
 	agentHolding = 1000
 	agentInputs  = 1000
 )
@@ -58,7 +58,7 @@ func (a *Agent) execute(m *Master, pdu []byte) ([]byte, error) {
 	}
 }
 
-// exceptionOf translates the error of a command. See section 7 of the application protocol.
+// exceptionOf returns the exception code for the error of a command (application protocol, section 7).
 func exceptionOf(err error) exception {
 	switch {
 	case errors.Is(err, relay.ErrNoSense):
@@ -156,12 +156,12 @@ func levelNumber(l relay.Level) uint16 {
 	}
 }
 
-// millis rounds up, so that what still lasts is never 0.
+// millis rounds up, so that an opening under way never shows 0 ms.
 func millis(d time.Duration) uint16 {
 	return uint16(min((d+time.Millisecond-1)/time.Millisecond, math.MaxUint16))
 }
 
-// writeCoil closes a contact. A bare "on" has nothing that would end it.
+// writeCoil closes a contact. An "on" is refused, because it carries no time that would end the opening.
 func (a *Agent) writeCoil(m *Master, pdu []byte) ([]byte, error) {
 	if err := exactly(pdu, 5); err != nil {
 		return nil, err
@@ -197,7 +197,7 @@ func (a *Agent) writeCoils(m *Master, pdu []byte) ([]byte, error) {
 		}
 	}
 	var failed error
-	for i := range s.n { // all of them, whatever one says
+	for i := range s.n { // all of them, even if one fails
 		failed = errors.Join(failed, a.contacts[s.from+i].Close(m))
 	}
 	if failed != nil {

@@ -13,16 +13,18 @@ import (
 	"time"
 )
 
-// ServerOptions of a [Server]. The times and numbers are our own figures.
+// ServerOptions are the options of a [Server]. The default times and numbers are our own figures.
 type ServerOptions struct {
-	// AllowFrom are the networks whose machines may connect. Empty: none.
+	// AllowFrom lists the networks whose machines may connect. If it is empty, no machine may.
 	AllowFrom []netip.Prefix
-	// MaxConnections at a time; 0 means 16. When all are taken, a new one takes the place of another, so that neither a
-	// master whose machine died nor an address with many connections keeps anybody out: see [Server].
+	// MaxConnections is the largest number of connections; 0 means 16. If all are taken, a new connection replaces
+	// another one, so that neither dead masters nor one address with many connections can keep a master out. See
+	// [Server].
 	MaxConnections int
-	// Idle ends a connection that asks nothing; 0 means 1 min.
+	// Idle is the time without a request after which a connection is ended; 0 means 1 min.
 	Idle time.Duration
-	// Slow ends a connection whose request is not complete, or whose answer is not taken, in this time; 0 means 2 s.
+	// Slow is the longest time for the rest of a request to arrive, and for an answer to be accepted; 0 means 2 s.
+	// After that the connection is ended.
 	Slow time.Duration
 }
 
@@ -30,23 +32,28 @@ const (
 	defaultConnections = 16
 	defaultIdle        = time.Minute
 	defaultSlow        = 2 * time.Second
-	// refusalsEvery is how often refused peers are reported: our own figure.
+	// refusalsEvery is the shortest time between two reports of refused peers; our own figure.
 	refusalsEvery = time.Minute
 )
 
 // Server serves an agent's register map by Modbus TCP.
 //
-// It is our own, since a contact's safety hangs on what general servers leave out: peers are judged by their address
-// before a byte of theirs is read, connections are bounded without letting dead ones keep masters out, each has limits
-// for idling, for half a request and for answers that are not taken, requests sent ahead are done in their order, and
-// what may have waited while the process stood still opens nothing. Nor does what came by a connection that is older
-// than the one by which the contact was closed last. When the younger one has ended, as that of clearback close does at
-// once, such an older one is ended too, so that its master begins anew before it needs to open.
+// It is our own server because general ones lack features on which a contact's safety depends:
 //
-// Each address has its share of the connections. When all are taken, one gives way of the address that has most. If
-// that has no more than the address of the new connection would then have, only one gives way that was silent for the
-// watchdog's time. One with an opening in progress goes last, and of the others the one that is silent longest goes
-// first.
+//   - A peer's address is checked before any of its bytes is read.
+//   - The number of connections is bounded, yet dead connections cannot keep masters out.
+//   - Each connection has time limits for idling, for an incomplete request and for an answer that the peer does not
+//     read.
+//   - Pipelined requests are carried out in their order.
+//   - A request that may have waited while the process stood still opens nothing.
+//   - Nor does a request on a connection that is older than the one by which the contact was last closed. When the
+//     younger connection has ended (clearback close ends its connection at once), the older one is ended too, so that
+//     its master reconnects before it needs to open.
+//
+// Each address has its share of the connections. If all connections are taken, the server ends a connection of the
+// address that has the most. If that address has no more than the new connection's address would have, only a
+// connection that was silent for the watchdog time may be ended. A connection with an opening in progress is ended
+// last. Among the others, the one that was silent longest is ended first.
 type Server struct {
 	agent *Agent
 	opt   ServerOptions
@@ -56,9 +63,9 @@ type Server struct {
 	closed     bool
 	l          net.Listener
 	peers      map[*peer]struct{}
-	masters    uint64    // counts the connections that were taken
-	refused    int       // since they were told last
-	reportedAt time.Time // when
+	masters    uint64    // number of connections admitted so far
+	refused    int       // since the last report
+	reportedAt time.Time // time of the last report
 }
 
 // peer is one connection, and a master.
@@ -69,7 +76,7 @@ type peer struct {
 	standstillCount uint64
 }
 
-// NewServer returns a server; only before the agent's Start.
+// NewServer returns a server. It may be called only before the agent's Start.
 func NewServer(a *Agent, o ServerOptions) *Server {
 	if o.MaxConnections == 0 {
 		o.MaxConnections = defaultConnections
@@ -85,7 +92,7 @@ func NewServer(a *Agent, o ServerOptions) *Server {
 	return s
 }
 
-// Serve accepts connections until Close, and returns then. A listener that fails for a while is tried again.
+// Serve accepts connections until Close. If the listener fails temporarily, Serve tries again.
 func (s *Server) Serve(l net.Listener) error {
 	s.mu.Lock()
 	if s.closed {
@@ -109,7 +116,7 @@ func (s *Server) Serve(l net.Listener) error {
 			}
 			fresh = s.drain(l)
 			continue
-		case err != nil: // no file descriptors, mostly
+		case err != nil: // usually: out of file descriptors
 			t := time.NewTimer(pause)
 			<-t.C
 			pause = min(2*pause, time.Second)
@@ -120,12 +127,12 @@ func (s *Server) Serve(l net.Listener) error {
 	}
 }
 
-// drainFor is for how long connections are ended that may have waited to be accepted: our own figure. Those that did
-// are there at once.
+// drainFor is how long connections that may have waited to be accepted are ended; our own figure. A connection that
+// waited is accepted immediately.
 const drainFor = 50 * time.Millisecond
 
-// drain ends the connections that waited to be accepted while the process stood still, however late it gets at them,
-// and returns the number that those which come from now on are fresh by.
+// drain ends the connections that waited to be accepted while the process stood still. It takes as long as it needs for
+// that. It returns the standstill count that later connections start from.
 func (s *Server) drain(l net.Listener) uint64 {
 	d, ok := l.(interface{ SetDeadline(time.Time) error })
 	if !ok {
@@ -142,7 +149,8 @@ func (s *Server) drain(l net.Listener) uint64 {
 		if !errors.Is(err, os.ErrDeadlineExceeded) {
 			return fresh
 		}
-		if time.Since(began) < 2*drainFor && s.agent.StandstillCount() == fresh { // else the time may have gone by without a look
+		// Otherwise drain itself was delayed, and may have missed connections.
+		if time.Since(began) < 2*drainFor && s.agent.StandstillCount() == fresh {
 			return fresh
 		}
 	}
@@ -153,7 +161,7 @@ func (s *Server) Close(ctx context.Context) {
 	s.mu.Lock()
 	s.closed = true
 	if s.l != nil {
-		_ = s.l.Close() // no more than closed
+		_ = s.l.Close() // the only error is that it is closed already
 	}
 	for p := range s.peers {
 		_ = p.conn.Close()
@@ -170,7 +178,7 @@ func (s *Server) Close(ctx context.Context) {
 	}
 }
 
-// admit takes a connection that was accepted when the process was fresh by that number.
+// admit admits a connection. The number fresh is the standstill count at which it was accepted.
 func (s *Server) admit(conn net.Conn, fresh uint64) {
 	from := remote(conn)
 	s.mu.Lock()
@@ -183,7 +191,8 @@ func (s *Server) admit(conn net.Conn, fresh uint64) {
 		s.refuse(conn, fmt.Sprintf("%v is not in allow_from", from))
 		return
 	case len(s.peers) >= s.opt.MaxConnections && !s.makeRoom(from):
-		s.refuse(conn, fmt.Sprintf("%v would be connection %d, and none of the others gives way", from, len(s.peers)+1))
+		s.refuse(conn, fmt.Sprintf("%v would be connection %d, and no other connection may be ended for it", from,
+			len(s.peers)+1))
 		return
 	}
 	p := &peer{conn: conn, from: from, master: NewMaster(conn.RemoteAddr().String()), standstillCount: fresh}
@@ -199,8 +208,8 @@ func (s *Server) admit(conn net.Conn, fresh uint64) {
 	})
 }
 
-// renewLocked ends the older connections whose next opening would be refused because the peer, which has gone, closed
-// the contact since.
+// renewLocked ends each older connection whose next opening would be refused because the peer gone, which has
+// disconnected, has closed the same contact.
 func (s *Server) renewLocked(gone *peer) {
 	for p := range s.peers {
 		both := p.master.drives.Load() & gone.master.drives.Load()
@@ -217,19 +226,19 @@ func (s *Server) allowed(a netip.Addr) bool {
 func remote(conn net.Conn) netip.Addr {
 	a, err := netip.ParseAddrPort(conn.RemoteAddr().String())
 	if err != nil {
-		return netip.Addr{} // in no network
+		return netip.Addr{} // such an address is in no network
 	}
 	return a.Addr().Unmap().WithZone("")
 }
 
-// makeRoom ends the connection that gives way to one from that address, if there is one.
+// makeRoom ends one connection in favour of a new one from the given address. It reports whether it found one to end.
 func (s *Server) makeRoom(from netip.Addr) bool {
-	each := map[netip.Addr]int{from: 1} // the new one
+	each := map[netip.Addr]int{from: 1} // counts the new connection
 	for p := range s.peers {
 		each[p.from]++
 	}
 	var first *peer
-	var holds bool // it has an opening in progress
+	var holds bool // first has an opening in progress
 	for p := range s.peers {
 		silent := time.Since(p.master.last()) >= s.agent.Watchdog()
 		if each[p.from] < each[from] || each[p.from] == each[from] && !silent {
@@ -248,7 +257,7 @@ func (s *Server) makeRoom(from netip.Addr) bool {
 	return true
 }
 
-// goesBefore reports whether p gives way before q does.
+// goesBefore reports whether p is ended rather than q.
 func goesBefore(p, q *peer, pHolds, qHolds bool, each map[netip.Addr]int) bool {
 	switch {
 	case pHolds != qHolds:
@@ -259,7 +268,7 @@ func goesBefore(p, q *peer, pHolds, qHolds bool, each map[netip.Addr]int) bool {
 	return p.master.last().Before(q.master.last())
 }
 
-// refuse ends a connection. Refusals are told of once a minute.
+// refuse ends a connection. It reports refusals at most once per refusalsEvery.
 func (s *Server) refuse(conn net.Conn, why string) {
 	reset(conn)
 	s.refused++
@@ -270,15 +279,15 @@ func (s *Server) refuse(conn net.Conn, why string) {
 	}
 }
 
-// reset ends a connection and throws away what was not read or not delivered.
+// reset ends a connection and discards data that was not read or not delivered.
 func reset(conn net.Conn) {
 	if t, ok := conn.(*net.TCPConn); ok {
-		_ = t.SetLinger(0) // fails only on a socket that is gone already
+		_ = t.SetLinger(0) // fails only on a closed socket
 	}
 	_ = conn.Close()
 }
 
-// resetAll ends all connections after the process stood still, and has Serve look for those that wait.
+// resetAll ends all connections after a standstill, and makes Serve drain those that wait to be accepted.
 func (s *Server) resetAll() {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -290,7 +299,7 @@ func (s *Server) resetAll() {
 	}
 }
 
-// serve answers the requests of one connection in their order.
+// serve answers the requests of one connection in order.
 func (s *Server) serve(p *peer) {
 	defer p.conn.Close()
 	var buf [headerLen + mostPDU]byte
@@ -298,7 +307,7 @@ func (s *Server) serve(p *peer) {
 	r := bufio.NewReaderSize(p.conn, len(buf))
 	for {
 		if r.Buffered() == 0 {
-			_ = p.conn.SetReadDeadline(time.Now().Add(s.opt.Idle)) // fails only on a closed connection, and so does the read
+			_ = p.conn.SetReadDeadline(time.Now().Add(s.opt.Idle)) // fails only on a closed connection
 		}
 		if _, err := r.Peek(1); err != nil {
 			return
@@ -320,7 +329,7 @@ func (s *Server) serve(p *peer) {
 			return
 		}
 		if p.master.overtaken.Load() {
-			return // with its answer, so that a master who lives begins anew
+			return // after its answer, so that a master that is alive reconnects
 		}
 	}
 }

@@ -18,7 +18,7 @@ import (
 	"clearback/bridge/relay"
 )
 
-// testServer is an agent on a real clock and a real socket.
+// testServer is an agent with a real clock and a real socket.
 type testServer struct {
 	*Agent
 	server *Server
@@ -47,7 +47,7 @@ func serve(t *testing.T, o ServerOptions) *testServer {
 	s.at = l.Addr().String()
 	a.Start()
 	require.Empty(t, a.Ready(t.Context()))
-	served := make(chan error, 1) // told once
+	served := make(chan error, 1) // one result
 	go func() { served <- s.server.Serve(l) }()
 	t.Cleanup(func() {
 		ctx, cancel := context.WithTimeout(context.Background(), 2*time.Second)
@@ -59,7 +59,7 @@ func serve(t *testing.T, o ServerOptions) *testServer {
 	return s
 }
 
-// client is a master of simonvetter/modbus: code that is not ours.
+// client returns a master from simonvetter/modbus, which is not our code.
 func (s *testServer) client(t *testing.T) *modbus.ModbusClient {
 	t.Helper()
 	c, err := modbus.NewClient(&modbus.ClientConfiguration{URL: "tcp://" + s.at, Timeout: 2 * time.Second,
@@ -70,7 +70,7 @@ func (s *testServer) client(t *testing.T) *modbus.ModbusClient {
 	return c
 }
 
-// eventually waits for something that another goroutine or process does.
+// eventually waits for the effect of another goroutine or process.
 func eventually(t *testing.T, what string, f func() bool) {
 	t.Helper()
 	limit := time.NewTimer(5 * time.Second)
@@ -127,8 +127,8 @@ func TestMapByAnotherMaster(t *testing.T) {
 	require.Equal(t, 1500*time.Millisecond, s.Watchdog())
 }
 
-// The exceptions are those of the MODBUS Application Protocol Specification V1.1b3, section 7; which one a request
-// gets, its section 6.
+// Section 7 of the MODBUS Application Protocol Specification V1.1b3 defines the exceptions. Section 6 defines which
+// exception a request gets.
 func TestExceptions(t *testing.T) {
 	s := serve(t, ServerOptions{})
 	c := s.client(t)
@@ -162,12 +162,12 @@ func TestExceptions(t *testing.T) {
 	_, err = c.ReadCoils(0, 2)
 	require.ErrorIs(t, err, modbus.ErrServerDeviceFailure)
 	require.ErrorIs(t, c.WriteRegisters(2, []uint16{1, 100}), modbus.ErrServerDeviceFailure)
-	require.NoError(t, c.WriteRegisters(0, []uint16{1, 100}), "the other line has nothing to do with it")
+	require.NoError(t, c.WriteRegisters(0, []uint16{1, 100}), "the other line is not affected")
 	s.out[1].set(func() { s.out[1].getFails = nil })
 	eventually(t, "the repeated close", func() bool { return s.Contacts()[1].State().Level == relay.LevelClosed })
 }
 
-// raw is a connection of our own, for what no library sends.
+// raw returns a plain connection, for requests that no library sends.
 func (s *testServer) raw(t *testing.T) net.Conn {
 	t.Helper()
 	c, err := net.Dial("tcp", s.at)
@@ -177,16 +177,16 @@ func (s *testServer) raw(t *testing.T) net.Conn {
 	return c
 }
 
-// away sees that somebody new gets nothing, whatever he sends.
+// away checks that a new connection gets no answer.
 func (s *testServer) away(t *testing.T) {
 	t.Helper()
 	c, err := net.Dial("tcp", s.at)
 	if err != nil {
-		return // reset before the dial had ended
+		return // reset before Dial had returned
 	}
 	defer c.Close()
 	require.NoError(t, c.SetDeadline(time.Now().Add(5*time.Second)))
-	_, _ = c.Write(request(1, fnWriteRegister, 0, 1, 7, 0xD0)) // may be too late already
+	_, _ = c.Write(request(1, fnWriteRegister, 0, 1, 7, 0xD0)) // the connection may have ended already
 	ended(t, c)
 }
 
@@ -205,7 +205,7 @@ func TestRequestsSentAhead(t *testing.T) {
 	all = append(all, request(103, fnReadCoils, 0, 0, 0, 0)...)
 	all = append(all, request(104, fnReadCoils, 0, 0, 7, 0xD1)...) // 2001
 	all = append(all, request(105, fnReadInput, 0, 0, 0, 126)...)
-	for _, b := range all { // as slowly as can be
+	for _, b := range all { // byte by byte
 		_, err := c.Write([]byte{b})
 		require.NoError(t, err)
 	}
@@ -287,7 +287,7 @@ func TestDeadConnectionsGiveWay(t *testing.T) {
 	}
 	require.NoError(t, ask(first))
 	require.NoError(t, ask(second))
-	s.away(t) // both were heard just now
+	s.away(t) // both connections were active just now
 	eventually(t, "room", func() bool {
 		require.NoError(t, ask(second))
 		c, err := net.Dial("tcp", s.at)
@@ -301,7 +301,7 @@ func TestDeadConnectionsGiveWay(t *testing.T) {
 	require.NoError(t, ask(second))
 }
 
-// What was sent while the agent stood still opens nothing, and its master has to begin anew.
+// A request that was sent while the agent stood still opens nothing, and its master must reconnect.
 func TestStandstill(t *testing.T) {
 	s := serve(t, ServerOptions{})
 	c := s.raw(t)
@@ -311,7 +311,7 @@ func TestStandstill(t *testing.T) {
 	_, err = readFrame(c, &buf)
 	require.NoError(t, err)
 	before := s.StandstillCount()
-	s.standstill.mu.Lock() // nothing of ours looks at the clock meanwhile
+	s.standstill.mu.Lock() // so that the agent does not read the clock during the change
 	s.standstill.seen = s.standstill.seen.Add(-2 * minStandstill)
 	_, err = c.Write(request(2, fnWriteRegister, 0, 1, 7, 0xD0))
 	s.standstill.mu.Unlock()
@@ -319,7 +319,7 @@ func TestStandstill(t *testing.T) {
 	ended(t, c)
 	require.Empty(t, s.out[0].moves)
 	require.NotEqual(t, before, s.StandstillCount())
-	s.away(t) // so are those who waited to be accepted
+	s.away(t) // connections that waited to be accepted are reset too
 	eventually(t, "a new beginning", func() bool {
 		n, err := net.Dial("tcp", s.at)
 		if err != nil {
@@ -334,7 +334,7 @@ func TestStandstill(t *testing.T) {
 	})
 }
 
-// Even if only a request's own look at the clock finds it out.
+// A standstill counts even if only a request's own check of the clock detects it.
 func TestStandstillFoundByARequest(t *testing.T) {
 	s := serve(t, ServerOptions{})
 	c := s.raw(t)
@@ -352,7 +352,7 @@ func TestStandstillFoundByARequest(t *testing.T) {
 	require.Empty(t, s.out[0].moves)
 }
 
-// A master that asks something is not silent.
+// A master that sends requests is not silent.
 func TestReadingFeedsTheWatchdog(t *testing.T) {
 	s := serve(t, ServerOptions{})
 	require.NoError(t, s.SetWatchdog(LeastWatchdog))
@@ -366,7 +366,7 @@ func TestReadingFeedsTheWatchdog(t *testing.T) {
 	require.Equal(t, OutcomeDone, s.Contacts()[0].State().Last)
 }
 
-// An address that is nobody's yet is no reason to fail.
+// Listen succeeds on an address that the machine does not have yet.
 func TestListenBeforeTheNetwork(t *testing.T) {
 	for _, a := range []string{"192.0.2.30:0", "[2001:db8::30]:0"} {
 		l, err := Listen(netip.MustParseAddrPort(a))

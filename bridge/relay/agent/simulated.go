@@ -9,15 +9,16 @@ import (
 	"clearback/config/file"
 )
 
-// simulated is an output that moves nothing.
+// simulated is an output without a real contact.
 type simulated struct {
 	mu   sync.Mutex
 	open bool
-	file *os.File // nil: nobody wants to see it
+	file *os.File // nil: no file is written
 }
 
-// NewSimulated returns an output that moves no contact, for trying things out. With a file it appends a line for each
-// movement: "open" or "closed", and the nanoseconds since 1970. It senses loop current while it is closed.
+// NewSimulated returns an output without a real contact, for trying things out. If path is not empty, it appends a line
+// to that file for each movement: "open" or "closed", and the nanoseconds since 1970. Its input shows loop current
+// while it is closed.
 func NewSimulated(path string) (Output, error) {
 	s := &simulated{}
 	if path != "" {
@@ -35,7 +36,7 @@ func NewSimulated(path string) (Output, error) {
 
 var _ Input = (*simulated)(nil)
 
-// Set notes the movement.
+// Set records the movement.
 func (s *simulated) Set(open bool) error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -58,13 +59,13 @@ func (s *simulated) Get() (bool, error) {
 	return s.open, nil
 }
 
-// Current flows while the contact is closed.
+// Current reports loop current while the contact is closed.
 func (s *simulated) Current() (bool, error) {
 	open, err := s.Get()
 	return !open, err
 }
 
-// Close gives the file up.
+// Close closes the file.
 func (s *simulated) Close() error {
 	if s.file == nil {
 		return nil

@@ -11,6 +11,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
+// An opening counts from the output's confirmation, but a slow output adds at most 50 ms.
 func TestSlowOutput(t *testing.T) {
 	out := &output{slow: 30 * ms}
 	on(t, out, func(t *testing.T, r *testBed) {
@@ -24,12 +25,12 @@ func TestSlowOutput(t *testing.T) {
 	})
 }
 
-// Masters that ask without a pause hold up no end.
+// Requests without a pause do not delay the end of an opening.
 func TestContinuousRequestsDelayNoClose(t *testing.T) {
 	out := &output{}
 	on(t, out, func(t *testing.T, r *testBed) {
 		var asking sync.WaitGroup
-		end := make(chan struct{}) // closed to end the asking
+		end := make(chan struct{}) // closed to end the requests
 		out.set(func() { out.slowGet = 5 * ms })
 		for range 8 {
 			asking.Go(func() {
@@ -38,7 +39,7 @@ func TestContinuousRequestsDelayNoClose(t *testing.T) {
 					case <-end:
 						return
 					default:
-						_, _ = r.c.Read() // late answers are none of this test's matter
+						_, _ = r.c.Read() // the test does not need the answers
 					}
 				}
 			})
@@ -52,14 +53,14 @@ func TestContinuousRequestsDelayNoClose(t *testing.T) {
 	})
 }
 
-// A command whose caller was told that nothing answers has no effect later, nor has one that waited behind it.
+// A command that timed out for its caller has no later effect, and neither has a command that waited behind it.
 func TestHungOutputOpensNothingLate(t *testing.T) {
 	out := &output{}
 	on(t, out, func(t *testing.T, r *testBed) {
 		hang := make(chan struct{})
 		out.set(func() { out.hang = hang })
 		began := time.Now()
-		behind := make(chan error, 1) // told once
+		behind := make(chan error, 1) // one result
 		go func() {
 			sleep(10 * ms)
 			behind <- r.pulse(2, 2*time.Second)
@@ -82,7 +83,7 @@ func TestHungOutputOpensNothingLate(t *testing.T) {
 	})
 }
 
-// A close whose caller could not wait is done as soon as the output comes back.
+// A close whose caller timed out is done as soon as the output answers again.
 func TestHungOutputIsClosedWhenItReturns(t *testing.T) {
 	out := &output{}
 	on(t, out, func(t *testing.T, r *testBed) {
@@ -99,5 +100,3 @@ func TestHungOutputIsClosedWhenItReturns(t *testing.T) {
 		require.Equal(t, OutcomeClosed, r.c.State().Last)
 	})
 }
-
-// Nobody feeds a watchdog while a thread hangs.

@@ -7,14 +7,14 @@ import (
 )
 
 const (
-	// standstillEvery and standstill: our own figures. A command older than a master's usual time-out must not be
-	// obeyed, and an ordinary scheduling delay must not cost a connection.
+	// Our own figures. A command that is older than a master's usual time-out must not be obeyed, but an ordinary
+	// scheduling delay must not end a connection.
 	standstillEvery = 50 * time.Millisecond
 	minStandstill   = 500 * time.Millisecond
 )
 
-// standstillDetector notices when the process did not run for a while: it was stopped, or others had all of the
-// processor. What its masters sent meanwhile lies in the kernel's buffers, and nobody knows how old it is.
+// standstillDetector detects that the process did not run for some time, because it was stopped or got no processor
+// time. The masters' requests of that time are in the kernel's buffers, and their age is unknown.
 type standstillDetector struct {
 	mu    sync.Mutex
 	seen  time.Time
@@ -27,7 +27,7 @@ func (p *standstillDetector) begin() {
 	p.seen = time.Now()
 }
 
-// look returns how often the process stood still so far, and for how long if it just did.
+// look returns the number of standstills so far. If one has just ended, it also returns its length.
 func (p *standstillDetector) look() (count uint64, just time.Duration) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
@@ -42,14 +42,15 @@ func (p *standstillDetector) look() (count uint64, just time.Duration) {
 	return p.count, just
 }
 
-// StandstillCount returns a number that changes whenever the process stood still for more than half a second. A face
-// notes it when it begins to listen to a master, and obeys no opening once it has changed: what it reads may have
-// waited in the kernel. It then begins anew with that master, with nothing in between, so that the master closes first.
+// StandstillCount returns a number that changes with each standstill of the process of more than half a second. A
+// server reads the number when it accepts a master, and obeys no opening of that master once the number has changed,
+// because a request may have waited in the kernel. The server then ends the connection, and the master reconnects and
+// closes first.
 func (a *Agent) StandstillCount() uint64 {
 	count, just := a.standstill.look()
 	if just > 0 {
 		a.opt.Notify(Notice{Kind: StoodStill,
-			Err: fmt.Errorf("the agent stood still for %v: stopped, or without a processor",
+			Err: fmt.Errorf("the agent stood still for %v: it was stopped, or got no processor time",
 				just.Round(time.Millisecond))})
 		for _, f := range a.standstillHooks {
 			f()

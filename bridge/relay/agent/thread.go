@@ -10,39 +10,39 @@ import (
 )
 
 const (
-	// retryEvery is how often a close that failed is repeated: as the daemon's own ([relay.CloseEvery]).
+	// retryEvery is the interval at which a failed close is repeated, the same as the daemon's ([relay.CloseEvery]).
 	retryEvery = relay.CloseEvery
-	// lateNotice is how late a closing may be before somebody is told: the bound that the agent promises.
+	// lateNotice is the delay of a close above which a notice is given. It is the bound that the agent guarantees.
 	lateNotice = 50 * time.Millisecond
 )
 
-// threadState is what only the thread of a contact touches.
+// threadState is owned by the contact's thread.
 type threadState struct {
 	out     Output
-	open    *opening  // nil: closed, or the close is owed (fault)
-	fault   error     // why the contact is not known closed, or has no output
-	retry   time.Time // when to try again; only with a fault
-	failing bool      // the fault has been told
-	last    error     // the answer to the last command with a sequence
-	closer  uint64    // the order of the latest master that wanted the contact closed
-	closed  time.Time // when the last opening ended, or a fault
+	open    *opening  // nil: the contact is closed, or a close is owed (fault)
+	fault   error     // why the contact is not known to be closed, or has no output
+	retry   time.Time // time of the next attempt; only with a fault
+	failing bool      // the fault has been reported
+	last    error     // the result of the last command with a sequence
+	closer  uint64    // the highest order of a master that closed the contact
+	closed  time.Time // when the last opening or fault ended
 }
 
-// An opening is under way until the output has confirmed the close.
+// opening is an opening whose close the output has not yet confirmed.
 type opening struct {
 	began, end time.Time
 	master     *Master
-	over       bool // its outcome is set; the close is owed
+	over       bool // its outcome is set, and the close is owed
 }
 
-// run is the contact's thread. It is never unlocked, so that the kernel's thread ends with it, and its scheduling class
-// with that.
+// run is the contact's thread. It is never unlocked from its goroutine, so that the kernel's thread ends with run,
+// together with its scheduling class.
 func (c *Contact) run() {
 	runtime.LockOSThread()
 	defer c.wait.close()
 	defer close(c.ended)
 	c.alive()
-	_ = c.close(OutcomeNone) // opens the output; a failure is in the state, and is tried again
+	_ = c.close(OutcomeNone) // opens the output; a failure is recorded in the state, and run tries again
 	close(c.tried)
 	for !c.over.Load() {
 		c.wait.wait(c.deadline())
@@ -55,16 +55,16 @@ func (c *Contact) run() {
 	c.closeOutput()
 }
 
-// alive notes that the thread runs.
+// alive records a sign of life of the thread.
 func (c *Contact) alive() { c.aliveAt.Store(int64(time.Since(c.agent.began))) }
 
-// stop ends the thread, the loop closed.
+// stop makes the thread close the loop and end.
 func (c *Contact) stop() {
 	c.over.Store(true)
 	c.wait.wake()
 }
 
-// deadline is when the thread has something to do; zero: only when it is woken.
+// deadline returns when the thread must next act. If it is zero, the thread acts only when woken.
 func (c *Contact) deadline() time.Time {
 	t := &c.threadState
 	if t.fault != nil {
@@ -79,16 +79,16 @@ func (c *Contact) deadline() time.Time {
 	return t.open.end
 }
 
-// quiet is when the opening ends if its master is not heard again.
+// quiet returns when the watchdog ends the opening unless its master sends a request before.
 func (c *Contact) quiet() time.Time { return c.threadState.open.master.last().Add(c.agent.Watchdog()) }
 
-// expire does what is due.
+// expire carries out what is due.
 func (c *Contact) expire(now time.Time) {
 	t := &c.threadState
 	switch {
 	case t.fault != nil:
 		if !now.Before(t.retry) {
-			_ = c.close(OutcomeFailed) // in the state
+			_ = c.close(OutcomeFailed) // the error is in the state
 		}
 	case t.open == nil:
 	case !now.Before(t.open.end):
@@ -101,14 +101,14 @@ func (c *Contact) expire(now time.Time) {
 	}
 }
 
-// pulse obeys a command, or repeats the answer to the last one.
+// pulse carries out a command, or returns the result of the last one if the sequence is repeated.
 func (c *Contact) pulse(m *Master, k Command, gone func() bool) error {
 	if s := c.State(); !k.Plain && s.HasSeq && s.Seq == k.Seq {
 		return c.threadState.last
 	}
 	outcome, err := c.execute(m, k, gone)
 	if errors.Is(err, ErrTooSoon) {
-		return err // and is no command that was had
+		return err // not recorded, so that the master may repeat the command
 	}
 	if !k.Plain {
 		c.threadState.last = err
@@ -139,14 +139,14 @@ func (c *Contact) execute(m *Master, k Command, gone func() bool) (Outcome, erro
 		return OutcomeFailed, fmt.Errorf("contact %s: not known to be closed: %w", c.opt.Name, t.fault)
 	case t.open == nil:
 		if since := time.Since(t.closed); !t.closed.IsZero() && since < c.agent.opt.LeastClosed {
-			return OutcomeNone, fmt.Errorf("contact %s: closed %v ago: %w; it stays closed for %v at least", c.opt.Name,
-				since, ErrTooSoon, c.agent.opt.LeastClosed)
+			return OutcomeNone, fmt.Errorf("contact %s: closed %v ago: %w; it must stay closed for at least %v",
+				c.opt.Name, since, ErrTooSoon, c.agent.opt.LeastClosed)
 		}
 		return c.begin(m, k.For, gone)
 	}
 	end := time.Now().Add(k.For)
 	if whole := end.Sub(t.open.began); whole > most {
-		return OutcomeTooLong, fmt.Errorf("contact %s: %v more would make %v of it: %w, which is %v", c.opt.Name, k.For,
+		return OutcomeTooLong, fmt.Errorf("contact %s: %v more would make it %v: %w, which is %v", c.opt.Name, k.For,
 			whole, ErrTooLong, most)
 	}
 	if end.After(t.open.end) {
@@ -156,7 +156,7 @@ func (c *Contact) execute(m *Master, k Command, gone func() bool) (Outcome, erro
 	return OutcomeOpen, nil
 }
 
-// begin opens the loop. The interval counts from when the output confirmed it.
+// begin opens the loop. The interval counts from the output's confirmation.
 func (c *Contact) begin(m *Master, d time.Duration, gone func() bool) (Outcome, error) {
 	before := time.Now()
 	err := c.set(true)
@@ -173,7 +173,7 @@ func (c *Contact) begin(m *Master, d time.Duration, gone func() bool) (Outcome, 
 	if err != nil || gone() {
 		c.notice(OutputFailed, fmt.Errorf("contact %s: opening took %v: %w", c.opt.Name, after.Sub(before),
 			errors.Join(ErrOutput, err)))
-		_ = c.close(OutcomeFailed) // in the state
+		_ = c.close(OutcomeFailed) // the error is in the state
 		return OutcomeFailed, fmt.Errorf("contact %s: opening: %w: %w", c.opt.Name, ErrOutput, errors.Join(err))
 	}
 	c.change(func(s *State) {
@@ -183,7 +183,7 @@ func (c *Contact) begin(m *Master, d time.Duration, gone func() bool) (Outcome, 
 	return OutcomeOpen, nil
 }
 
-// set moves the output, unless the process is going down.
+// set moves the output. It refuses to open if the process is ending.
 func (c *Contact) set(open bool) error {
 	c.setMutex.Lock()
 	defer c.setMutex.Unlock()
@@ -199,8 +199,8 @@ func (c *Contact) setEnds(t time.Time, by *Master) {
 	c.ends, c.by = t, by
 }
 
-// close closes the loop, and opens the output first where there is none. The outcome is that of the opening under way,
-// if there is one. After a failure the close is owed.
+// close closes the loop, and first opens the output if there is none. If an opening is under way, its outcome becomes
+// why. After a failure the close is owed.
 func (c *Contact) close(why Outcome) error {
 	t := &c.threadState
 	if t.open != nil && !t.open.over {
@@ -237,7 +237,7 @@ func (c *Contact) close(why Outcome) error {
 		}
 	})
 	if late > lateNotice {
-		c.notice(ClosedLate, fmt.Errorf("contact %s: closed %v late; the processor was busy, or the output slow",
+		c.notice(ClosedLate, fmt.Errorf("contact %s: closed %v late; the processor was busy, or the output was slow",
 			c.opt.Name, late))
 	}
 	return nil
@@ -254,7 +254,7 @@ func (c *Contact) failed(err error) {
 	t.failing = true
 }
 
-// moveClosed closes the output and reads it back. What fails is given up and opened anew, once.
+// moveClosed closes the output and reads it back. If that fails, it reopens the output and tries once more.
 func (c *Contact) moveClosed() error {
 	if c.threadState.out != nil {
 		err := c.setClosed()
@@ -299,18 +299,18 @@ func (c *Contact) useOutput(out Output) {
 	c.threadState.out, c.out = out, out
 }
 
-// closeOutput gives the output up.
+// closeOutput releases the output.
 func (c *Contact) closeOutput() {
 	c.mu.Lock()
 	out := c.out
 	c.threadState.out, c.out = nil, nil
 	c.mu.Unlock()
 	if out != nil {
-		_ = out.Close() // it is opened anew, or the process ends
+		_ = out.Close() // the output is reopened, or the process ends
 	}
 }
 
-// look asks the output where the contact is.
+// look reads the contact's level from the output.
 func (c *Contact) look() (relay.Level, error) {
 	t := &c.threadState
 	if t.fault != nil {
@@ -319,13 +319,13 @@ func (c *Contact) look() (relay.Level, error) {
 	open, err := t.out.Get()
 	switch {
 	case err != nil:
-		_ = c.close(OutcomeFailed) // in the state; a read that fails may be all that still works
+		_ = c.close(OutcomeFailed) // the error is in the state; after a failed read, a close may still work
 		return relay.LevelUnknown, fmt.Errorf("contact %s: reading it: %w: %w", c.opt.Name, ErrOutput, err)
 	case !open:
 		return relay.LevelClosed, nil
 	case t.open == nil:
 		c.notice(OutputFailed, fmt.Errorf("contact %s: found open without a command; closing it", c.opt.Name))
-		_ = c.close(OutcomeFailed) // in the state
+		_ = c.close(OutcomeFailed) // the error is in the state
 		t.closed = time.Now()
 	}
 	return relay.LevelOpen, nil

@@ -2,20 +2,20 @@ package agent
 
 import "time"
 
-// waiter is what a contact's thread waits with.
+// waiter is the timer and wake-up of a contact's thread.
 type waiter interface {
-	// wait returns at the instant until, or soon after wake was called; with a zero instant only then. It may return
-	// early for no reason.
+	// wait returns at the instant until, or soon after wake was called. If until is zero, only wake ends the wait. It
+	// may also return early without reason.
 	wait(until time.Time)
-	// wake ends the wait under way or else the next one. Any goroutine may call it, also after close.
+	// wake ends the current wait, or the next one if there is none. Any goroutine may call it, even after close.
 	wake()
-	// close gives back what it holds. The thread calls it.
+	// close releases the waiter's resources. The thread calls it.
 	close()
 }
 
-// plainWaiter uses the runtime's timers: for virtual time, and for systems without the kernel's.
+// plainWaiter uses the runtime's timers, for virtual time and for systems other than Linux.
 type plainWaiter struct {
-	woken chan struct{} // buffer 1: one pending wake is as good as many
+	woken chan struct{} // buffer 1: one pending wake is enough
 }
 
 func newPlainWaiter() *plainWaiter { return &plainWaiter{make(chan struct{}, 1)} }

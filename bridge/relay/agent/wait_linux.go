@@ -9,10 +9,10 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// kernelWaiter waits in poll(2) for a timerfd at an absolute instant of CLOCK_MONOTONIC, and for an eventfd.
+// kernelWaiter waits with poll(2) for a timerfd, set to an absolute instant of CLOCK_MONOTONIC, and for an eventfd.
 type kernelWaiter struct {
 	timer, event int
-	base         time.Time // an instant, and the same one by the kernel's clock
+	base         time.Time // an instant; mono is the same instant on the kernel's clock
 	mono         time.Duration
 
 	mu     sync.Mutex
@@ -40,9 +40,9 @@ func newWaiter(plain bool) (waiter, error) {
 	return w, nil
 }
 
-// wait sets no timer twice for nothing: what was set for an earlier wait ends this one early at the worst.
+// wait arms the timer for until, or disarms it if until is zero, and polls both descriptors.
 func (w *kernelWaiter) wait(until time.Time) {
-	var spec unix.ItimerSpec // zero: none
+	var spec unix.ItimerSpec // zero disarms the timer
 	if !until.IsZero() {
 		if time.Until(until) <= 0 {
 			w.drain()
@@ -51,16 +51,16 @@ func (w *kernelWaiter) wait(until time.Time) {
 		spec.Value = unix.NsecToTimespec(int64(w.mono + until.Sub(w.base)))
 	}
 	if err := unix.TimerfdSettime(w.timer, unix.TFD_TIMER_ABSTIME, &spec, nil); err != nil {
-		panic(err) // only a bad descriptor or a bad time: our own fault, and a contact may be open
+		panic(err) // the descriptor or the time is invalid: a bug of our own, and a contact may be open
 	}
 	fds := []unix.PollFd{{Fd: int32(w.timer), Events: unix.POLLIN}, {Fd: int32(w.event), Events: unix.POLLIN}}
-	_, _ = unix.Poll(fds, -1) // EINTR: the caller looks at the clock
+	_, _ = unix.Poll(fds, -1) // on EINTR the caller checks the clock
 	w.drain()
 }
 
 func (w *kernelWaiter) drain() {
 	var b [8]byte
-	_, _ = unix.Read(w.event, b[:]) // EAGAIN: nobody woke us
+	_, _ = unix.Read(w.event, b[:]) // EAGAIN: wake was not called
 }
 
 func (w *kernelWaiter) wake() {
@@ -71,7 +71,7 @@ func (w *kernelWaiter) wake() {
 	}
 	var one [8]byte
 	binary.NativeEndian.PutUint64(one[:], 1)
-	_, _ = unix.Write(w.event, one[:]) // EAGAIN: it is awake already
+	_, _ = unix.Write(w.event, one[:]) // EAGAIN: the thread is awake already
 }
 
 func (w *kernelWaiter) close() {

@@ -8,18 +8,18 @@ import (
 	"clearback/bridge/relay/controller"
 )
 
-// Board is one program and the contacts that it drives, each by runs of its own. Make the contacts, then Start it. All
-// methods are safe for concurrent use but Contact.
+// Board is one program with the contacts that it drives. Each contact has program runs of its own. Add the contacts,
+// then call Start. All methods except Contact are safe for concurrent use.
 type Board struct {
 	controller.Group
 	opt    Options
-	claims map[string]string // claim to line, set by Contact before Start
+	claims map[string]string // line by claim; set by Contact before Start
 }
 
 // Contact is one line's contact.
 type Contact = controller.Contact
 
-// NewBoard checks the options. Nothing is started yet.
+// NewBoard returns a board with the given options, or [ErrOptions]. It does not start the program.
 func NewBoard(o Options) (*Board, error) {
 	o, err := o.withDefaults()
 	if err != nil {
@@ -28,8 +28,8 @@ func NewBoard(o Options) (*Board, error) {
 	return &Board{opt: o, claims: map[string]string{}}, nil
 }
 
-// Contact adds a contact; only before Start. It fails with [relay.ErrLocked] if the contact is taken, here or by
-// another process.
+// Contact adds a contact. It may be called only before Start. It returns [relay.ErrLocked] if this process or another
+// one has claimed the contact already.
 func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 	o, err := o.withDefaults()
 	if err != nil {
@@ -37,8 +37,8 @@ func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 	}
 	claim := o.claim(b.opt.Program)
 	if other, ok := b.claims[claim]; ok {
-		return nil, fmt.Errorf("controller %s: lines %s and %s: %w: %s would be told the same for both", b.opt.Name,
-			other, o.Name, relay.ErrLocked, b.opt.Program)
+		return nil, fmt.Errorf("controller %s: lines %s and %s: %w: %s would get the same arguments for both",
+			b.opt.Name, other, o.Name, relay.ErrLocked, b.opt.Program)
 	}
 	d := &lineProgram{program: b.opt.Program, opt: o, start: start, check: CheckProgram}
 	c := controller.New(controller.Options{Name: b.opt.Name, What: "program", At: b.opt.Program, Timeout: b.opt.Timeout,

@@ -23,8 +23,8 @@ func TestOptions(t *testing.T) {
 		want    string
 	}{
 		{Options{Program: "bin/x"}, ContactOptions{},
-			`controller c: program "bin/x"; write its whole path, beginning with /`},
-		{Options{}, ContactOptions{}, `controller c: program ""; write its whole path, beginning with /`},
+			`controller c: program "bin/x"; write its absolute path`},
+		{Options{}, ContactOptions{}, `controller c: program ""; write its absolute path`},
 		{Options{Program: "/x", Timeout: time.Millisecond}, ContactOptions{},
 			`controller c: timeout 1ms; allowed are 20ms to 10s`},
 		{Options{Program: "/x", Timeout: time.Minute}, ContactOptions{},
@@ -68,7 +68,7 @@ func TestKinds(t *testing.T) {
 	require.ErrorIs(t, err, relay.ErrNoSense)
 }
 
-// Two lines for which the program would be told the same are one contact, whoever asks.
+// Two lines whose arguments are the same are one contact, whichever line asks for it.
 func TestTwoLinesWithOneContact(t *testing.T) {
 	same := func(name string) ContactOptions {
 		return ContactOptions{Name: name, Arguments: []string{"{action}", "{ms}", relaytest.ProcessName(t.Name())}}
@@ -86,16 +86,16 @@ func TestTwoLinesWithOneContact(t *testing.T) {
 	require.ErrorIs(t, err, relay.ErrLocked)
 }
 
-// A program that cannot be started is told with what to do, and holds up nobody but its own lines.
+// The error for a program that cannot be started says what to do. Such a program affects only its own lines.
 func TestCheckProgram(t *testing.T) {
 	dir := t.TempDir()
 	file := filepath.Join(dir, "x")
-	require.ErrorContains(t, CheckProgram(file), "there is no program "+file+"; install it, or mend the path")
-	require.ErrorContains(t, CheckProgram(dir), dir+" is no file")
+	require.ErrorContains(t, CheckProgram(file), "program "+file+" does not exist; install it, or correct the path")
+	require.ErrorContains(t, CheckProgram(dir), dir+" is not a regular file")
 	require.NoError(t, os.WriteFile(file, []byte("#!/bin/sh\n"), 0o600))
-	require.ErrorContains(t, CheckProgram(file), "cannot be executed by this user; chmod +x it")
+	require.ErrorContains(t, CheckProgram(file), "cannot be executed by this user; run chmod +x on it")
 	require.NoError(t, os.Chmod(file, 0o757))
-	require.ErrorContains(t, CheckProgram(file), "may be changed by everybody; chmod o-w "+file)
+	require.ErrorContains(t, CheckProgram(file), "every user may change program "+file+"; run chmod o-w "+file)
 	require.NoError(t, os.Chmod(file, 0o755))
 	require.NoError(t, CheckProgram(file))
 
@@ -105,7 +105,7 @@ func TestCheckProgram(t *testing.T) {
 	require.NoError(t, err)
 	b.Start()
 	defer b.Shutdown(canceled())
-	require.ErrorContains(t, b.Ready(within(t, 50*time.Millisecond)), "there is no program "+file+"y")
+	require.ErrorContains(t, b.Ready(within(t, 50*time.Millisecond)), "program "+file+"y does not exist")
 }
 
 func canceled() context.Context {
@@ -114,7 +114,7 @@ func canceled() context.Context {
 	return ctx
 }
 
-// A program that was there at the start and is gone later opens nothing, and the line says so.
+// A program that is deleted after the start opens nothing, and the line reports it.
 func TestProgramDisappears(t *testing.T) {
 	file := filepath.Join(t.TempDir(), "x")
 	require.NoError(t, os.Symlink("/bin/true", file))
@@ -136,7 +136,7 @@ func TestProgramDisappears(t *testing.T) {
 	case n := <-lost:
 		require.ErrorContains(t, n.Err, "no such file")
 	case <-time.After(5 * time.Second):
-		t.Fatal("nobody noticed")
+		t.Fatal("no notice was given")
 	}
 	r := c.Interrupt(context.Background(), relay.Interruption{Seq: 1, Duration: time.Second,
 		NotAfter: time.Now().Add(time.Minute)})
@@ -144,11 +144,11 @@ func TestProgramDisappears(t *testing.T) {
 	require.ErrorIs(t, r.Err, relay.ErrUnreachable)
 }
 
-// unkillable is a program that the kernel does not let go until it is released.
+// unkillable is a program that the kernel does not end until released is closed.
 type unkillable struct {
 	killed   atomic.Int32
 	released chan struct{}
-	waited   func() // told when it runs; nil: nobody
+	waited   func() // called when wait runs; may be nil
 }
 
 func (p *unkillable) kill() { p.killed.Add(1) }
@@ -161,7 +161,8 @@ func (p *unkillable) wait() programResult {
 	return programResult{}
 }
 
-// What cannot be killed is left behind, bounded in number, and its end is followed by a close.
+// Programs that cannot be killed are abandoned, and their number is bounded. The end of such a program is followed by a
+// close.
 func TestProgramThatCannotBeKilled(t *testing.T) {
 	p := &unkillable{released: make(chan struct{})}
 	d := &lineProgram{program: "/bin/true", start: func(string, []string) (process, error) { return p, nil },
@@ -177,7 +178,7 @@ func TestProgramThatCannotBeKilled(t *testing.T) {
 	}
 	_, err := d.connect(context.Background())
 	require.ErrorContains(t, err, "4 runs of /bin/true were given up and have not ended")
-	d.abandoned-- // as if there were one less
+	d.abandoned-- // as if there were one fewer
 	working, err := d.connect(context.Background())
 	require.NoError(t, err)
 	d.abandoned++
@@ -185,7 +186,7 @@ func TestProgramThatCannotBeKilled(t *testing.T) {
 	select {
 	case <-working.Gone():
 	case <-time.After(5 * time.Second):
-		t.Fatal("the connection in use is to end at once")
+		t.Fatal("the connection in use ends at once")
 	}
 	require.Eventually(t, func() bool { d.mu.Lock(); defer d.mu.Unlock(); return d.abandoned == 0 && d.stale },
 		5*time.Second, time.Millisecond)
@@ -201,7 +202,7 @@ func TestProgramThatCannotBeKilled(t *testing.T) {
 	require.ErrorIs(t, err, errStale)
 }
 
-// While an opening that was given up has not ended, the program is told to close, and no close counts: the opening may
+// While an abandoned opening has not ended, the program is run to close, but no close counts, since the opening may
 // still be carried out.
 func TestNoCloseCountsBeforeTheOpeningHasEnded(t *testing.T) {
 	for name, hang := range map[string]func(*unkillable, chan struct{}) (process, error){
@@ -245,8 +246,8 @@ func TestNoCloseCountsBeforeTheOpeningHasEnded(t *testing.T) {
 	}
 }
 
-// A program whose start hangs (its file system, the memory) is left behind as well. One that starts after its time is
-// killed, and followed by a close.
+// A program whose start hangs (its file system, the memory) is abandoned too. If it starts after its time, it is
+// killed, and a close follows.
 func TestStartThatHangs(t *testing.T) {
 	t.Parallel()
 	p := &unkillable{released: make(chan struct{})}
@@ -257,7 +258,7 @@ func TestStartThatHangs(t *testing.T) {
 	for range maxAbandoned {
 		dev, err := d.connect(context.Background())
 		require.NoError(t, err)
-		returned := make(chan error, 1) // the test may fail first
+		returned := make(chan error, 1) // the test may have failed by then
 		go func() {
 			_, err := dev.Do(canceled(), controller.Request{Op: controller.Close}, pass)
 			returned <- err
@@ -268,7 +269,7 @@ func TestStartThatHangs(t *testing.T) {
 			close(begins)
 			t.Fatal("it waits for the start")
 		}
-		require.ErrorContains(t, err, "has not been started in its time")
+		require.ErrorContains(t, err, "did not start in time")
 	}
 	_, err := d.connect(context.Background())
 	require.ErrorContains(t, err, "4 runs of /bin/true")
@@ -278,13 +279,13 @@ func TestStartThatHangs(t *testing.T) {
 	require.EqualValues(t, maxAbandoned, p.killed.Load())
 }
 
-// A program that cannot even be looked at holds up neither the shutdown nor, for ever, new connections.
+// If the check of a program hangs, Shutdown is not delayed, and new connections are delayed only for a limited time.
 func TestProgramCheckThatHangs(t *testing.T) {
 	hangs := make(chan struct{})
 	d := &lineProgram{program: "/bin/true", check: func(string) error { <-hangs; return nil }}
 	for range maxAbandoned {
 		_, err := d.connect(canceled())
-		require.ErrorContains(t, err, "see whether its file system hangs")
+		require.ErrorContains(t, err, "its file system may hang")
 	}
 	_, err := d.connect(context.Background())
 	require.ErrorContains(t, err, "4 runs of /bin/true")
@@ -295,7 +296,7 @@ func TestProgramCheckThatHangs(t *testing.T) {
 	require.NoError(t, err)
 }
 
-// A read-back that runs so slowly that it finds the close's work proves nothing against the opening.
+// A read-back that runs so slowly that it sees the effect of the close does not disprove the opening.
 func TestSlowReadBack(t *testing.T) {
 	const script = `case $1 in
 		open) : >"$2/open";;
@@ -325,7 +326,8 @@ func TestSlowReadBack(t *testing.T) {
 	require.NoError(t, err, "it was read back while open")
 }
 
-// A close that overtakes an opening is repeated behind it, though its read-back has found the contact open by then.
+// A close that overtakes an opening is repeated after the opening, although its read-back has found the contact open by
+// then.
 func TestOvertakenOpening(t *testing.T) {
 	const script = `case $1 in
 		open)
@@ -346,7 +348,7 @@ func TestOvertakenOpening(t *testing.T) {
 	defer b.Shutdown(within(t, 5*time.Second))
 	require.NoError(t, b.Ready(within(t, 5*time.Second)))
 	ctx, cancel := context.WithCancel(context.Background())
-	result := make(chan relay.Result, 1) // the test may fail first
+	result := make(chan relay.Result, 1) // the test may have failed by then
 	go func() {
 		result <- c.Interrupt(ctx, relay.Interruption{Seq: 1, Duration: time.Minute,
 			NotAfter: time.Now().Add(time.Minute)})
@@ -358,10 +360,10 @@ func TestOvertakenOpening(t *testing.T) {
 	require.NoError(t, r.Err)
 	require.Equal(t, relay.Done, r.Outcome)
 	_, err = os.Stat(filepath.Join(dir, "open"))
-	require.ErrorIs(t, err, os.ErrNotExist, "it is closed when the result is there")
+	require.ErrorIs(t, err, os.ErrNotExist, "it is closed when Interrupt returns")
 }
 
-// The program in the package's documentation does what it says there.
+// The program in the package comment does what the comment says.
 func TestDocumentedProgram(t *testing.T) {
 	doc, err := os.ReadFile("doc.go")
 	require.NoError(t, err)

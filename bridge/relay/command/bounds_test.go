@@ -10,7 +10,7 @@ import (
 	"clearback/bridge/relay/controller"
 )
 
-// TestBoundsAreAllowed: each bound of a setting is allowed, and what is just beyond it is not.
+// TestBoundsAreAllowed checks that each bound of a setting is allowed, and that a value just beyond it is not.
 func TestBoundsAreAllowed(t *testing.T) {
 	const ms = time.Millisecond
 	for _, c := range []struct {
@@ -63,7 +63,7 @@ func TestBoundsAreAllowed(t *testing.T) {
 	require.ErrorContains(t, err, "argument 3: the word {seconds} is unknown")
 }
 
-// TestArguments: the length and the number of an opening are its own; every other run has 0 for both. A length is
+// TestArguments checks that only an opening has a length and a number; every other run has 0 for both. A length is
 // rounded up to whole milliseconds.
 func TestArguments(t *testing.T) {
 	o, err := ContactOptions{Name: "{ms}"}.withDefaults()

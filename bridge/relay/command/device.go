@@ -15,33 +15,35 @@ import (
 	"clearback/supervision/sanitize"
 )
 
-// ExitRefused is the exit status of a program that refused and did nothing at all. (No common tool ends so by itself,
-// as far as we remember.)
+// ExitRefused is the exit status by which a program reports that it refused the request and did nothing at all. No
+// common tool uses this status (from memory).
 const ExitRefused = 113
 
 const (
-	// killWait is how long a killed program may take to end; one that the kernel does not let go is then left behind.
+	// killWait is how long a killed program may take to end. If the kernel does not end it by then, the program is
+	// abandoned.
 	killWait = 200 * time.Millisecond
-	// maxAbandoned is how many programs of one line may be left behind before no more are started.
+	// maxAbandoned is the number of abandoned programs of one line at which no further program is started.
 	maxAbandoned = 4
 )
 
-// CheckProgram tells why a program cannot be started, or nil: it must be a file that this user may execute, and that
-// not everybody may change.
+// CheckProgram returns why a program cannot be started, or nil. The program must be a file that this user may execute
+// and that not every user may change.
 func CheckProgram(path string) error {
 	i, err := os.Stat(path)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
-		return fmt.Errorf("command: there is no program %s; install it, or mend the path: %w", path, err)
+		return fmt.Errorf("command: program %s does not exist; install it, or correct the path: %w", path, err)
 	case err != nil:
 		return fmt.Errorf("command: program %s: %w", path, err)
 	case !i.Mode().IsRegular():
-		return fmt.Errorf("command: %s is no file, but %v; name the program itself", path, i.Mode().Type())
+		return fmt.Errorf("command: %s is not a regular file but %v; name the program itself", path, i.Mode().Type())
 	case i.Mode().Perm()&0o002 != 0:
-		return fmt.Errorf("command: program %s may be changed by everybody; chmod o-w %s", path, path)
+		return fmt.Errorf("command: every user may change program %s; run chmod o-w %s", path, path)
 	}
 	if err := executable(path); err != nil {
-		return fmt.Errorf("command: program %s cannot be executed by this user; chmod +x it, and see that its file system allows programs: %w",
+		return fmt.Errorf("command: program %s cannot be executed by this user; "+
+			"run chmod +x on it, and check that its file system allows programs: %w",
 			path, err)
 	}
 	return nil
@@ -50,23 +52,23 @@ func CheckProgram(path string) error {
 // starter starts a program; tests replace it.
 type starter func(program string, arguments []string) (process, error)
 
-// process is a program under way.
+// process is a running program.
 type process interface {
-	// kill ends it and its whole group; more than once does no harm.
+	// kill kills the program and its whole process group. It may be called repeatedly.
 	kill()
-	// wait returns when it has ended. Once only.
+	// wait waits for the end of the program. It must be called only once.
 	wait() programResult
 }
 
-// programResult is how a program ended.
+// programResult is the result of a program.
 type programResult struct {
-	status  int // -1: by a signal
+	status  int // -1 after a signal
 	out     string
 	problem string // the first line on standard error
-	err     error  // not nil: how it ended is not known
+	err     error  // if not nil, the program's end could not be determined
 }
 
-// lineProgram is what one line keeps from one connection to the next.
+// lineProgram is the state that one line keeps from one connection to the next.
 type lineProgram struct {
 	program string
 	opt     ContactOptions
@@ -74,38 +76,40 @@ type lineProgram struct {
 	check   func(program string) error
 
 	mu        sync.Mutex
-	abandoned int           // programs that were given up and have not ended, or not even started
-	stale     bool          // one of them has ended since: what it did, nobody knows
-	gone      chan struct{} // of the latest connection, closed when one of them ends; nil: closed
+	abandoned int  // number of abandoned runs that have not ended, or not even started
+	stale     bool // an abandoned run has ended since the connection was made; its effect is unknown
+	// gone belongs to the latest connection. It is closed when an abandoned run ends, and then set to nil.
+	gone chan struct{}
 
-	opening map[*device]int // openings that have not ended, by the connection that began them
+	opening map[*device]int // number of openings that have not ended, by the connection that began them
 }
 
 // device is the program as one connection uses it.
 type device struct {
 	*lineProgram
-	ordinary chan struct{} // buffer 1: holding the token is being the one run that is no close
+	ordinary chan struct{} // buffer 1: whoever has put its token in has the one run that is not a close
 	gone     <-chan struct{}
 }
 
 var _ controller.GoneNotifier = (*device)(nil)
 
-// Gone is closed when a run that was left behind has ended: the next connection closes what it may have opened.
+// Gone is closed when an abandoned run has ended. The next connection then closes what that run may have opened.
 func (d *device) Gone() <-chan struct{} { return d.gone }
 
-// Cause tells so.
+// Cause returns errStale.
 func (d *device) Cause() error { return errStale }
 
-// connect looks at the program, and gives up when ctx ends: its file system may hang.
+// connect checks the program. It returns when ctx ends, since the program's file system may hang.
 func (d *lineProgram) connect(ctx context.Context) (*device, error) {
 	d.mu.Lock()
 	left := d.abandoned
 	d.mu.Unlock()
 	if left >= maxAbandoned {
-		return nil, fmt.Errorf("command: %d runs of %s were given up and have not ended; see what the kernel waits for (ps: state D)",
+		return nil, fmt.Errorf("command: %d runs of %s were given up and have not ended; "+
+			"check what the kernel waits for (ps: state D)",
 			left, d.program)
 	}
-	checked := make(chan error) // somebody waits, be it what counts the runs that were left behind
+	checked := make(chan error) // always received, by the caller or by the goroutine that counts abandoned runs
 	go func() { checked <- d.check(d.program) }()
 	select {
 	case err := <-checked:
@@ -114,11 +118,11 @@ func (d *lineProgram) connect(ctx context.Context) (*device, error) {
 		}
 	case <-ctx.Done():
 		d.abandon(func() { <-checked })
-		return nil, fmt.Errorf("command: looking at %s: %w; see whether its file system hangs", d.program, ctx.Err())
+		return nil, fmt.Errorf("command: checking %s: %w; its file system may hang", d.program, ctx.Err())
 	}
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	d.stale = false // a connection begins with a close
+	d.stale = false // the new connection begins with a close
 	d.gone = make(chan struct{})
 	return &device{lineProgram: d, ordinary: make(chan struct{}, 1), gone: d.gone}, nil
 }
@@ -131,7 +135,7 @@ func (d *lineProgram) isStale() bool {
 	return d.stale
 }
 
-// Close has nothing to give up: each run ends with its context.
+// Close does nothing, since each run ends with its context.
 func (d *device) Close() error { return nil }
 
 // Do runs the program once.
@@ -165,8 +169,10 @@ func (d *device) Do(ctx context.Context, r controller.Request, before func() err
 	return d.result(r.Op, e)
 }
 
-// errOpening: an opening from before may still be carried out, so no close counts yet.
-var errOpening = errors.New("an opening that was given up has not ended, though it was killed; until it does, the program is told to close again and again and the contact counts as open")
+// errOpening means that an opening of an earlier connection may still be carried out. Until it has ended, no close
+// counts.
+var errOpening = errors.New("an opening that was given up and killed has not ended; " +
+	"until it ends, the contact counts as open")
 
 // opens counts an opening of this connection until the function that it returns is called.
 func (d *device) opens() (over func()) {
@@ -192,16 +198,17 @@ func (d *device) mayStillOpen() bool {
 	return len(d.opening) > 1 || len(d.opening) == 1 && d.opening[d] == 0
 }
 
-// startResult is what came of starting a program.
+// startResult is the result of starting a program.
 type startResult struct {
 	process
 	err error
 }
 
-// run starts the program and waits for its end. A start that hangs is given up when ctx ends, and what it still starts
-// is killed at once. Over is called when nothing of the run is left, be it after it was given up.
+// run starts the program and waits for its end. If the start hangs, run abandons it when ctx ends; the program is
+// killed as soon as it has started. The function over is called when the run has ended, even if it was abandoned
+// before.
 func (d *lineProgram) run(ctx context.Context, arguments []string, over func()) (programResult, error) {
-	started := make(chan startResult) // somebody waits, as in connect
+	started := make(chan startResult) // always received, as in connect
 	go func() {
 		p, err := d.start(d.program, arguments)
 		started <- startResult{p, err}
@@ -211,7 +218,7 @@ func (d *lineProgram) run(ctx context.Context, arguments []string, over func()) 
 	case b = <-started:
 	case <-ctx.Done():
 		select {
-		case b = <-started: // await kills it
+		case b = <-started: // await then kills the program
 		case <-time.After(killWait):
 			return programResult{}, d.abandonStart(ctx, started, over)
 		}
@@ -231,10 +238,10 @@ func (d *lineProgram) abandonStart(ctx context.Context, started <-chan startResu
 			b.wait()
 		}
 	})
-	return fmt.Errorf("%s has not been started in its time: %w", d.program, ctx.Err())
+	return fmt.Errorf("%s did not start in time: %w", d.program, ctx.Err())
 }
 
-// abandon leaves a run behind until end returns.
+// abandon counts a run as abandoned until end returns.
 func (d *lineProgram) abandon(end func()) {
 	d.mu.Lock()
 	d.abandoned++
@@ -245,16 +252,16 @@ func (d *lineProgram) abandon(end func()) {
 		defer d.mu.Unlock()
 		d.abandoned--
 		d.stale = true
-		if d.gone != nil { // at once: the next poll may be far
+		if d.gone != nil { // at once, since the next poll may be far off
 			close(d.gone)
 			d.gone = nil
 		}
 	}()
 }
 
-// await waits for the end of a run, and kills it when ctx ends first.
+// await waits for the end of a run. If ctx ends first, it kills the program.
 func (d *lineProgram) await(ctx context.Context, p process, over func()) (programResult, error) {
-	ended := make(chan programResult) // somebody waits, as in connect
+	ended := make(chan programResult) // always received, as in connect
 	go func() {
 		e := p.wait()
 		over()
@@ -267,7 +274,8 @@ func (d *lineProgram) await(ctx context.Context, p process, over func()) (progra
 	}
 	p.kill()
 	select {
-	case <-ended: // however it ended, its time was over, and perhaps that of the connection too
+	// The program ended too late, whatever its result. The connection may have timed out as well.
+	case <-ended:
 		d.mu.Lock()
 		defer d.mu.Unlock()
 		d.stale = true
@@ -278,7 +286,7 @@ func (d *lineProgram) await(ctx context.Context, p process, over func()) (progra
 	return programResult{}, fmt.Errorf("%s was killed and has not ended within %v: %w", d.program, killWait, ctx.Err())
 }
 
-// result makes an ending an answer.
+// result turns a program's result into an answer.
 func (d *lineProgram) result(op controller.Op, e programResult) (relay.Level, error) {
 	said := ""
 	if e.problem != "" {
@@ -305,11 +313,11 @@ func (d *lineProgram) result(op controller.Op, e programResult) (relay.Level, er
 			return relay.LevelClosed, nil
 		}
 	}
-	return relay.LevelUnknown, fmt.Errorf("%s: asked to %s it printed %q; allowed are open and closed%s", d.program, op,
+	return relay.LevelUnknown, fmt.Errorf("%s: for %s it printed %q; allowed are open and closed%s", d.program, op,
 		firstLine(e.out), said)
 }
 
-// firstLine is a bounded piece of somebody's words for an error.
+// firstLine returns the first line of a text, bounded and safe to show in an error.
 func firstLine(s string) string {
 	s, _, _ = strings.Cut(strings.TrimSpace(s), "\n")
 	return sanitize.Text(s, 200)

@@ -17,7 +17,7 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// shell returns a device over sh -c script, whose arguments from $1 are those of the contact.
+// shell returns a device that runs sh -c script. The script's arguments from $1 are those of the contact.
 func shell(t *testing.T, script string, arguments ...string) *device {
 	t.Helper()
 	o, err := ContactOptions{Name: "box-office", Arguments: append([]string{"-c", script, "sh", "{action}"},
@@ -79,7 +79,7 @@ func TestLevels(t *testing.T) {
 	}
 }
 
-// Nothing in an argument means anything to anybody on its way, and a line's name is no template.
+// Arguments are passed unchanged, and a line's name is not a template.
 func TestArgumentsGoThroughUntouched(t *testing.T) {
 	odd := []string{"", " two words ", `"quoted' \`, "$HOME `id` $(id); & | > * ? ~ !", "{}{A}{ action}{\"a\":1}",
 		"a\nb\tc", "-x", "\xff\xfe", "ö"}
@@ -97,9 +97,10 @@ func TestArgumentsGoThroughUntouched(t *testing.T) {
 	require.Equal(t, "close={seq}=0=0", d.opt.arguments(controller.Request{Op: controller.Close})[4])
 }
 
-// The judge is /proc: what a program has open, where it is, what it was given, and whose group it is in.
+// TestEnvironmentOfTheProgram checks in /proc a program's open files, working directory, environment and process group.
 func TestEnvironmentOfTheProgram(t *testing.T) {
-	inherited, err := unix.Open("/dev/null", unix.O_RDONLY, 0) // as somebody who started the daemon may have left it
+	// like a descriptor that was open when the daemon was started
+	inherited, err := unix.Open("/dev/null", unix.O_RDONLY, 0)
 	require.NoError(t, err)
 	defer unix.Close(inherited)
 	t.Setenv("CLEARBACK_SECRET", "x")
@@ -115,7 +116,7 @@ func TestEnvironmentOfTheProgram(t *testing.T) {
 	require.Equal(t, lines[9], lines[8], "a process group of its own")
 }
 
-// A program that prints without end neither waits for its reader nor is kept in memory.
+// A program with endless output does not block, and its output is not kept in memory.
 func TestEndlessOutput(t *testing.T) {
 	level, err := shell(t,
 		`echo open; i=0; while [ $i -lt 100 ]; do printf '%04000d' 0; printf '%04000d' 0 >&2; i=$((i+1)); done`).
@@ -131,7 +132,8 @@ func TestEndlessOutput(t *testing.T) {
 	require.Len(t, b.String(), maxOutput)
 }
 
-// A descendant that holds the outputs does not hold the answer, and is let be: it may be the program's timer.
+// A descendant that holds the outputs open does not delay the answer. It keeps running, since it may be the program's
+// timer.
 func TestDescendantHoldsTheOutput(t *testing.T) {
 	dir := t.TempDir()
 	begin := time.Now()
@@ -154,7 +156,7 @@ func pidIn(t *testing.T, file string) int {
 	return pid
 }
 
-// gone waits until a process has ended: its parent is whoever adopts it, so a zombie counts.
+// gone waits until a process has ended. A zombie counts, since another process is its parent.
 func gone(t *testing.T, pid int) {
 	t.Helper()
 	require.Eventually(t, func() bool {
@@ -164,14 +166,15 @@ func gone(t *testing.T, pid int) {
 	}, 5*time.Second, 2*time.Millisecond)
 }
 
-// Neither a program that ignores signals outlives its time, nor what it has started; and it leaves no zombie.
+// At the time-out a program that ignores signals is killed, and so are the processes that it has started. No zombie is
+// left.
 func TestTimeOutKillsTheGroup(t *testing.T) {
 	dir := t.TempDir()
 	child, self := filepath.Join(dir, "child"), filepath.Join(dir, "self")
 	d := shell(t, `trap '' TERM INT HUP; sleep 60 & echo $! >"$2"; echo $$ >"$3"; while :; do sleep 60; done`, child,
 		self)
 	ctx, cancel := context.WithCancel(context.Background())
-	stopped := make(chan error, 1) // the test may fail first
+	stopped := make(chan error, 1) // the test may have failed by then
 	go func() {
 		_, err := d.Do(ctx, controller.Request{Op: controller.Open}, pass)
 		stopped <- err
@@ -181,11 +184,11 @@ func TestTimeOutKillsTheGroup(t *testing.T) {
 	cancel()
 	require.EqualError(t, <-stopped, "/bin/sh was killed: context canceled")
 	_, err := os.Stat(fmt.Sprintf("/proc/%d", pidIn(t, self)))
-	require.ErrorIs(t, err, os.ErrNotExist, "not even a zombie")
+	require.ErrorIs(t, err, os.ErrNotExist, "not even as a zombie")
 	gone(t, pidIn(t, child))
 }
 
-// A program that failed leaves nothing behind that could still open the loop.
+// After a program has failed, no process of its group is left that could open the loop.
 func TestFailureKillsTheGroup(t *testing.T) {
 	out := filepath.Join(t.TempDir(), "pid")
 	_, err := shell(t, `sleep 60 & echo $! >"$2"; exit 1`, out).Do(within(t, 10*time.Second),
@@ -194,12 +197,12 @@ func TestFailureKillsTheGroup(t *testing.T) {
 	gone(t, pidIn(t, out))
 }
 
-// While one run hangs a close goes at once, and another read waits its turn.
+// While one run hangs, a close runs at once, and another read waits for its turn.
 func TestCloseBesideAHangingRun(t *testing.T) {
 	dir := t.TempDir()
 	d := shell(t, `case $1 in close) exit 0;; esac; echo >"$2/here"; sleep 60`, dir)
 	ctx, cancel := context.WithCancel(context.Background())
-	hangs := make(chan error, 1) // the test may fail first
+	hangs := make(chan error, 1) // the test may have failed by then
 	go func() {
 		_, err := d.Do(ctx, controller.Request{Op: controller.Open}, pass)
 		hangs <- err

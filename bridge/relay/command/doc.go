@@ -1,42 +1,45 @@
-// Package command drives a contact by a program of the user's own, for whatever the other drivers do not know.
+// Package command drives a contact with a program of the user's own, for hardware that the other drivers do not
+// support.
 //
 // # The contract
 //
 // The program is started once for each request, by its absolute path and with the arguments of the configuration, never
-// through a shell. In the arguments these words stand for something, and everything else goes through untouched:
+// through a shell. In the arguments these words are replaced, and everything else is passed unchanged:
 //
 //	{action}  what to do: open, close, read or sense
 //	{line}    the name of the line
-//	{ms}      open: how long the loop is to stay open, in whole milliseconds; else 0
-//	{seq}     open: the number of the opening, which rises with each as long as the daemon runs; else 0
+//	{ms}      open: how long the loop is to stay open, in whole milliseconds; otherwise 0
+//	{seq}     open: the number of the opening, which rises with each opening while the daemon runs; otherwise 0
 //
-// What the actions mean:
+// The actions:
 //
-//	open   opens the loop. A program that times it by itself (Timed) closes it {ms} milliseconds later, also if this program has ended by
-//	       then; one that does not leaves it open until it is told to close. A number that was done before has no second effect. What comes
-//	       while the loop is open ends at the later of both ends, never at their sum. What cannot be kept that short is refused, not cut.
-//	close  closes the loop and ends the program's own timer. It may come at any time, also while another run of the program, be it an open
-//	       or another close, has not ended, and it must not wait for that.
-//	read   (Read) prints the word open or closed: where the contact is.
+//	open   opens the loop. A program with a timer (Timed) closes the loop {ms} milliseconds later, even if this run
+//	       has ended by then. A program without one leaves the loop open until the next close. A repeated number has
+//	       no second effect. If the loop is open already, the later of the two ends counts, never their sum.
+//	       An opening that is too long for the program is refused, not shortened.
+//	close  closes the loop and stops the program's own timer. It may come at any time, even while another run of the
+//	       program (an open or another close) has not ended, and must not wait for that run.
+//	read   (Read) prints the word open or closed: the state of the contact.
 //	sense  (Sense) prints the word closed if loop current flows, and open if none does.
 //
-// The exit status says what became of it: 0 is done, 113 ([ExitRefused]) is refused, and then nothing at all was done;
-// everything else, and an end by a signal, leaves open what was done. The program must not end before what it says is
-// so. Of what it prints the first 4 KiB are looked at, and the rest is thrown away; the first word counts. The first
-// line on its standard error goes into the log when it did not do as asked.
+// The exit status is the result. 0 means done. 113 ([ExitRefused]) means refused, and then the program must have done
+// nothing at all. After any other status, or an end by a signal, the outcome is unknown. The program must not end
+// before its report is true. Of its output the first 4 KiB are read and the rest is discarded; the first word counts.
+// If the program did not do as asked, the first line of its standard error goes to the log.
 //
-// Its surroundings are always the same: standard input is /dev/null, no other descriptor is open but standard output
-// and error, the folder is /, the environment is PATH=/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin,
-// HOME=/, LANG=C.UTF-8 and nothing else. It runs as the user of the daemon, and under the limits that the daemon's unit
-// sets: one that hides devices hides them from the program too. It has a process group of its own. When its time is
-// over the whole group is killed, and so is what is left of the group when the status is not 0. What a program that
-// ended with 0 leaves running is let be, since it may be its timer; it should not hold standard output, since that
-// costs 100 ms each time.
+// The environment is always the same. Standard input is /dev/null. Only standard output and standard error are open
+// besides. The working directory is /. The environment variables are
+// PATH=/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin, HOME=/ and LANG=C.UTF-8, and no others. The
+// program runs as the daemon's user and under the limits of the daemon's unit: if that hides devices from the daemon,
+// it hides them from the program too. The program has its own process group. When its time is over, the whole group is
+// killed. The rest of the group is also killed if the status is not 0. A process that is left after status 0 keeps
+// running, since it may be the program's timer. It should not hold standard output open, since that costs 100 ms each
+// time.
 //
-// Arguments can be read by every user of the machine. Secrets belong into a file that the program reads, and only the
-// file's name into the arguments.
+// Every user of the machine can read the arguments. Put secrets into a file that the program reads, and only the file's
+// name into the arguments.
 //
-// A whole program, for a driver of some hardware whose output is a file that holds 1 while the loop is open. Its
+// Here is a complete program, for a hardware driver whose output is a file that contains 1 while the loop is open. Its
 // arguments are {action} and the file:
 //
 //	#!/bin/sh
@@ -56,26 +59,27 @@
 //
 // # What the driver does
 //
-// Every line has runs of its own, so that a program that hangs blocks its own line only: at most one open, read or
-// sense at a time, and beside it closes at once. A program without a result in its time is killed, the outcome is
-// unknown, and closing begins again; a close that was done before an opening that it overtook is repeated. A program
-// that cannot be killed (the kernel waits for a device), or whose start hangs, is left behind; its end, whenever it
-// comes, is followed by another close, and if it was an opening the contact counts as open until then. While four of a
-// line are left behind no more are started. Keep programs on a disk of this machine: a start that hangs in the kernel
-// (a file system on a dead network) may hold up the starts of other lines too.
+// Every line has its own runs, so a program that hangs blocks only its own line. A line has at most one open, read or
+// sense at a time; closes run beside it at once. If a program gives no result in time, it is killed, the outcome is
+// unknown, and closing begins again. If an opening was overtaken by a close, the close is repeated after it. A program
+// that cannot be killed (the kernel waits for a device), or whose start hangs, is abandoned. When it ends at last,
+// another close follows. If it was an opening, the contact counts as open until then. While a line has four abandoned
+// programs, no further one is started. Keep programs on a local disk: a start that hangs in the kernel (a file system
+// on a dead network) may delay the starts of other lines too.
 //
-// The contact is of the kind oneshot if the program says that it times openings by itself, and none otherwise: then a
-// daemon that dies leaves the loop open until it, or its unit's last command, closes it. Whether a program keeps what
-// it promises cannot be known here; try it before trusting it, by opening the contact and killing the daemon. Without
-// Read the program's word has to do, and the contact is closed at the pace of Poll when nothing else happens.
+// The contact is of kind oneshot if the program has a timer (Timed), otherwise of kind none. With kind none, a loop
+// that is open when the daemon dies stays open until the daemon, or its unit's last command, closes it. The driver
+// cannot verify that a program does what this contract demands. Test the program before you trust it: open the contact
+// and kill the daemon. Without Read the program's exit status is the only confirmation, and an idle contact is closed
+// at the interval Poll.
 //
-// An opening that the daemon ends is longer than asked for by what one start of the program takes: some milliseconds,
-// or some hundred for an interpreter on a small machine.
+// If the daemon ends an opening, the opening lasts longer by the time of one program start: some milliseconds, or some
+// hundred for an interpreter on a small machine.
 //
 // # Wiring
 //
-// Whatever the program drives: take the normally-closed side of a relay, so that the loop is closed when the power
-// fails, the program is gone or the cable is cut; a relay whose contact is made for the ringing voltage, and which
-// keeps the loop apart from the side that is driven. SAFETY.md comes first. What cannot be tested without the hardware:
-// that the program moves it.
+// Whatever the program drives, use the normally closed side of a relay. The loop is then closed if the power fails, the
+// program is missing or the cable is cut. The relay's contact must be made for the ringing voltage, and the relay must
+// isolate the loop from the driven side. Read SAFETY.md first. What cannot be tested without the hardware: that the
+// program moves it.
 package command

@@ -14,59 +14,59 @@ import (
 	"clearback/bridge/relay/controller"
 )
 
-// Options of a [Board].
+// Options are the options of a [Board].
 type Options struct {
 	// Name is the controller's name, for notices.
 	Name string
-	// Program is the absolute path of the program. That it can be started is seen at each connection; see
+	// Program is the absolute path of the program. Each connection checks that the program can be started; see
 	// [CheckProgram].
 	Program string
-	// Timeout is how long one run of the program may take. 20 ms to 10 s; 0 means 1 s.
+	// Timeout is how long one run of the program may take: 20 ms to 10 s; 0 means 1 s.
 	Timeout time.Duration
-	// Poll is the pace at which a contact is read when nothing else happens, by one run of the program for each line;
-	// one that cannot be read is closed. At least 10 ms; 0 means 10 s.
+	// Poll is the interval at which an idle contact is read, or closed if it cannot be read, by one run of the program
+	// for each line: at least 10 ms; 0 means 10 s.
 	Poll time.Duration
-	// Notify receives notices, never two at a time for one contact. It must not block and must not call the board. Nil:
-	// none.
+	// Notify receives the notices, one at a time for each contact. It must not block and must not call the board. Nil
+	// discards them.
 	Notify func(relay.Notice)
-	// NoLock leaves the contacts unclaimed. Only for a process that closes contacts and does nothing else.
+	// NoLock leaves the contacts unclaimed. It is only for a process that closes contacts and does nothing else.
 	NoLock bool
-	// Now replaces the clock that NotAfter is compared with; nil means the real one.
+	// Now is the clock that NotAfter is compared with; nil means the real one.
 	Now func() time.Time
 }
 
-// ContactOptions say what the program is told and what it can do.
+// ContactOptions say which arguments the program gets and what it can do.
 type ContactOptions struct {
-	// Name is the line's name: the word {line}.
+	// Name is the line's name, for the template word {line}.
 	Name string
-	// Arguments are templates, see the package's words; at least {action} must be among them. Nil: {action} {line} {ms}
-	// {seq}, each an argument. Every user of the machine can see them.
+	// Arguments are templates with the words listed in the package comment. At least one argument must contain
+	// {action}. Nil means the four arguments {action}, {line}, {ms} and {seq}. Every user of the machine can read them.
 	Arguments []string
-	// Timed, if not nil: the program ends each opening by itself, {ms} after its beginning. The contact is then
-	// KindOneshot, else KindNone.
+	// Timed, if not nil, means that the program ends each opening itself, {ms} milliseconds after its start. The
+	// contact is then KindOneshot, otherwise KindNone.
 	Timed *Timed
-	// Read: the program knows the action read. Without it what it says of open and close has to do.
+	// Read means that the program has the action read. Otherwise its exit status is the only confirmation.
 	Read bool
-	// Sense: the program knows the action sense.
+	// Sense means that the program has the action sense.
 	Sense bool
 }
 
 // Timed is the program's own timer.
 type Timed struct {
-	// Quantum is what openings are rounded up to: whole milliseconds; 0 means 1 ms.
+	// Quantum is the unit to which openings are rounded up, in whole milliseconds; 0 means 1 ms.
 	Quantum time.Duration
-	// Limit is the longest opening that will be asked for, Quantum to 1 h.
+	// Limit is the longest opening that may be requested: Quantum to 1 h.
 	Limit time.Duration
 }
 
-// ErrOptions: a setting is out of its range.
+// ErrOptions means that a setting is out of range.
 var ErrOptions = errors.New("command: setting out of range")
 
 const (
 	defaultTimeout = time.Second
 	defaultPoll    = 10 * time.Second
 	maxLimit       = time.Hour
-	maxArgument    = 4096 // bytes of one argument as configured; the system's own limit is 128 KiB on Linux
+	maxArgument    = 4096 // bytes of one argument as configured; Linux allows 128 KiB
 	maxArguments   = 64
 )
 
@@ -79,7 +79,7 @@ func (o Options) withDefaults() (Options, error) {
 	}
 	switch {
 	case !filepath.IsAbs(o.Program) || strings.Contains(o.Program, "\x00"):
-		return o, fmt.Errorf("%w: controller %s: program %q; write its whole path, beginning with /", ErrOptions,
+		return o, fmt.Errorf("%w: controller %s: program %q; write its absolute path", ErrOptions,
 			o.Name, o.Program)
 	case o.Timeout < 20*time.Millisecond || o.Timeout > 10*time.Second:
 		return o, fmt.Errorf("%w: controller %s: timeout %v; allowed are 20ms to 10s", ErrOptions, o.Name, o.Timeout)
@@ -89,7 +89,8 @@ func (o Options) withDefaults() (Options, error) {
 	return o, nil
 }
 
-// withDefaults checks; errors show no argument, since somebody may have put there what does not belong there.
+// withDefaults checks the options and fills in the defaults. Its errors show no argument, since an argument may contain
+// a secret by mistake.
 func (o ContactOptions) withDefaults() (ContactOptions, error) {
 	bad := func(format string, a ...any) (ContactOptions, error) {
 		return o, fmt.Errorf("%w: line %s: %s", ErrOptions, o.Name, fmt.Sprintf(format, a...))
@@ -140,7 +141,7 @@ var (
 	words = []string{"{action}", "{line}", "{ms}", "{seq}"}
 )
 
-// arguments are those of one run.
+// arguments returns the arguments of one run.
 func (o ContactOptions) arguments(r controller.Request) []string {
 	var ms, seq uint64
 	if r.Op == controller.Open {
@@ -150,7 +151,8 @@ func (o ContactOptions) arguments(r controller.Request) []string {
 }
 
 func (o ContactOptions) fill(action, ms, seq string) []string {
-	r := strings.NewReplacer("{action}", action, "{line}", o.Name, "{ms}", ms, "{seq}", seq) // one pass: a line's name is no template
+	// One pass, so that words in a line's name are not replaced.
+	r := strings.NewReplacer("{action}", action, "{line}", o.Name, "{ms}", ms, "{seq}", seq)
 	all := make([]string, len(o.Arguments))
 	for i, a := range o.Arguments {
 		all[i] = r.Replace(a)
@@ -158,7 +160,7 @@ func (o ContactOptions) fill(action, ms, seq string) []string {
 	return all
 }
 
-// claim names the contact: what tells it from others.
+// claim returns a name that is unique to the contact.
 func (o ContactOptions) claim(program string) string {
 	return "command " + program + "\x00" + strings.Join(o.fill("", "", ""), "\x00")
 }

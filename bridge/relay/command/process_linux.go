@@ -12,13 +12,13 @@ import (
 )
 
 const (
-	// maxOutput is how much of each output is kept.
+	// maxOutput is the number of bytes kept of each output.
 	maxOutput = 4096
 	// outputWait is how long a descendant may hold the outputs open after the program has ended.
 	outputWait = 100 * time.Millisecond
 )
 
-// environment is all that a program gets, so that a test by hand and a run by the daemon are alike.
+// environment is the complete environment of a program, so that a manual test and a run by the daemon behave alike.
 var environment = []string{"PATH=/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin", "HOME=/",
 	"LANG=C.UTF-8"}
 
@@ -26,21 +26,22 @@ func executable(path string) error {
 	return unix.Faccessat(unix.AT_FDCWD, path, unix.X_OK, unix.AT_EACCESS)
 }
 
-// run is a process.
+// run is a running program.
 type run struct {
 	cmd          *exec.Cmd
 	out, problem outputHead
 
 	mu     sync.Mutex
-	ending bool // the program itself has ended, so its number is about to be free for another
+	ending bool // the program has ended, so its process ID may soon be reused
 }
 
 // start starts the program in a process group of its own.
 func start(program string, arguments []string) (process, error) {
-	// Descriptors of our own are not inherited; what somebody left open for this process would be.
+	// Go's own descriptors are not inherited. This also covers descriptors that were open when this process was
+	// started.
 	if err := unix.CloseRange(3, ^uint(0), unix.CLOSE_RANGE_CLOEXEC); err != nil && !errors.Is(err, unix.ENOSYS) &&
 		!errors.Is(err, unix.EINVAL) {
-		return nil, os.NewSyscallError("close_range", err) // those two: older than Linux 5.11, which has nothing like it
+		return nil, os.NewSyscallError("close_range", err) // these two errors: Linux before 5.11, which cannot do that
 	}
 	r := &run{cmd: exec.Command(program, arguments...)}
 	r.cmd.Env, r.cmd.Dir, r.cmd.WaitDelay = environment, "/", outputWait
@@ -56,12 +57,12 @@ func (r *run) kill() {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	if !r.ending {
-		_ = unix.Kill(-r.cmd.Process.Pid, unix.SIGKILL) // an error: all of them have ended
+		_ = unix.Kill(-r.cmd.Process.Pid, unix.SIGKILL) // an error means that all processes of the group have ended
 	}
 }
 
-// wait looks at how the program ended before it frees its number: until then nobody else can have it, so the group can
-// be killed.
+// wait determines how the program ended before it releases the process ID. Until then the ID cannot be reused, so the
+// group can be killed safely.
 func (r *run) wait() programResult {
 	pid := r.cmd.Process.Pid
 	status, err := outcome(pid)
@@ -71,11 +72,11 @@ func (r *run) wait() programResult {
 	}
 	r.ending = true
 	r.mu.Unlock()
-	_ = r.cmd.Wait() // how it ended is known
+	_ = r.cmd.Wait() // the result is known already
 	return programResult{status: status, out: r.out.String(), problem: firstLine(r.problem.String()), err: err}
 }
 
-// outcome waits for the end of a program and leaves it for Wait. A signal is -1.
+// outcome waits for the end of a program and leaves the process for Wait. It returns -1 after a signal.
 func outcome(pid int) (int, error) {
 	var i childInfo
 	for {
@@ -92,7 +93,7 @@ func outcome(pid int) (int, error) {
 	}
 }
 
-// outputHead keeps the first bytes of an output and throws away the rest.
+// outputHead keeps the first bytes of an output and discards the rest.
 type outputHead struct {
 	mu   sync.Mutex
 	head []byte

@@ -4,8 +4,8 @@ package command
 
 import "errors"
 
-// errSystem: this driver kills groups of processes as Linux does it.
-var errSystem = errors.New("programs are run on Linux only")
+// errSystem: killing process groups is implemented for Linux only.
+var errSystem = errors.New("programs can be run on Linux only")
 
 func executable(string) error { return errSystem }
 

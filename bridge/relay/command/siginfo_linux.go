@@ -6,11 +6,11 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// childInfo is what waitid tells of a child that ended.
+// childInfo is the information that waitid returns about a child that has ended.
 type childInfo struct{ unix.Siginfo }
 
-// childEnd is the beginning of the same (Linux, include/uapi/asm-generic/siginfo.h), of which x/sys/unix names the head
-// only. The part for children follows that from where a pointer may stand.
+// childEnd is the start of the same structure (Linux, include/uapi/asm-generic/siginfo.h), since x/sys/unix names only
+// its head. The part about children begins at the next address that is aligned for a pointer.
 type childEnd struct {
 	_, _, _ int32 // the head
 	_       [0]uintptr
@@ -18,7 +18,7 @@ type childEnd struct {
 	status  int32
 }
 
-const cldExited = 1 // CLD_EXITED of siginfo.h: by itself, not by a signal
+const cldExited = 1 // CLD_EXITED of siginfo.h: ended by itself, not by a signal
 
 func (i *childInfo) pointer() *unix.Siginfo { return &i.Siginfo }
 

@@ -32,10 +32,10 @@ func TestMain(m *testing.M) {
 
 var long = flag.Bool("long", false, "every kind of program")
 
-// testTimeout is enough for a machine that is busy with our other tests; see relaytest.Timeout.
+// testTimeout is long enough for a machine that is busy with our other tests; see relaytest.Timeout.
 const testTimeout = 800 * time.Millisecond
 
-// buildDir is where the program is built; TestMain removes it. The empty string means that it could not be made.
+// buildDir is the directory in which the program is built. TestMain removes it. It is empty if it could not be made.
 var buildDir, errBuildDir = os.MkdirTemp("", "clearback-command")
 
 var buildContact = sync.OnceValues(func() (string, error) {
@@ -47,7 +47,7 @@ var buildContact = sync.OnceValues(func() (string, error) {
 	return bin, nil
 })
 
-// contact returns the path of testdata/contact.c, built.
+// contact builds testdata/contact.c and returns the program's path.
 func contact(t *testing.T) string {
 	t.Helper()
 	bin, err := buildContact()
@@ -60,12 +60,13 @@ func contact(t *testing.T) string {
 
 var lines = []string{relaytest.LineA, relaytest.LineB}
 
-// programState is the other side: the state of testdata/contact.c, and what goes wrong with it.
+// programState is the other side: the state and the faults of testdata/contact.c, in files.
 type programState string
 
 func (f programState) path(name string) string { return filepath.Join(string(f), name) }
 
-// locked runs do while no program looks. The methods of a Controller have no test to fail.
+// locked runs do while no program reads the files. It panics on failure, since the methods of a Controller have no test
+// that they could fail.
 func (f programState) locked(do func()) {
 	l, err := os.OpenFile(f.path("lock"), os.O_RDWR|os.O_CREATE, 0o600)
 	if err == nil {
@@ -107,8 +108,8 @@ func (f programState) Clear()   { f.locked(func() { os.Remove(f.path("fault")) }
 func (f programState) Cut()     { f.locked(func() { f.write("cut", "", 0) }) }
 func (f programState) Restore() { f.locked(func() { os.Remove(f.path("cut")) }) }
 
-// Stalled counts the runs that keep what they were asked. They are told to go on by the file release; of those that
-// were killed nothing is left to do so.
+// Stalled returns the number of runs that hold their request. The file release makes them continue. A run that was
+// killed no longer counts.
 func (f programState) Stalled() int {
 	text, err := os.ReadFile(f.path("held"))
 	if err != nil && !os.IsNotExist(err) {
@@ -117,7 +118,7 @@ func (f programState) Stalled() int {
 	return len(text)
 }
 
-// Release waits for the end of the runs that were let go: each holds the file held locked for as long as it lives.
+// Release waits for the end of the released runs. Each run holds a lock on the file held while it lives.
 func (f programState) Release() {
 	f.write("release", "", 0)
 	held, err := os.Open(f.path("held"))
@@ -165,8 +166,8 @@ func (f programState) Changes(line int) []relaytest.Change {
 	return all
 }
 
-// atOnce is how many cases may start programs at the same time: more, and on a busy machine a start takes longer than
-// the suite allows.
+// atOnce is the number of cases that may start programs at the same time. With more, a start on a busy machine would
+// take longer than the suite allows.
 const atOnce = 8
 
 func subject(t *testing.T, program, mode string, s relaytest.Setup, change func(*ContactOptions)) *relaytest.Subject {
@@ -177,8 +178,9 @@ func subject(t *testing.T, program, mode string, s relaytest.Setup, change func(
 		Notify: s.Notify})
 	require.NoError(t, err)
 	sub := &relaytest.Subject{Controller: f, Start: b.Start, Ready: b.Ready, Timeout: limit, Says: "the lever is stuck",
-		Late:    relaytest.LateRefused,                                // it was killed
-		Quantum: 50 * time.Millisecond, Slack: 800 * time.Millisecond} // some starts of a program must fit into an opening
+		Late: relaytest.LateRefused, // the driver has killed it
+		// an opening must be longer than several starts of a program
+		Quantum: 50 * time.Millisecond, Slack: 800 * time.Millisecond}
 	for i, name := range lines {
 		if s.Open {
 			f.Move(i, true)
@@ -207,11 +209,11 @@ func subject(t *testing.T, program, mode string, s relaytest.Setup, change func(
 	return sub
 }
 
-// TestSuite drives testdata/contact.c, a program in another language that keeps its state outside of both.
+// TestSuite drives testdata/contact.c, a C program that keeps its state in files.
 func TestSuite(t *testing.T) {
 	program := contact(t)
 	run := func(name, mode string, change func(*ContactOptions)) {
-		t.Run(name, func(t *testing.T) { // one after the other: they are busy starting programs
+		t.Run(name, func(t *testing.T) { // one after the other, since starting programs takes processor time
 			room := make(chan struct{}, atOnce) // a counting semaphore
 			relaytest.Run(t, func(t *testing.T, s relaytest.Setup) *relaytest.Subject {
 				room <- struct{}{}

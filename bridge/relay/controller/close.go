@@ -9,34 +9,35 @@ import (
 	"clearback/bridge/relay"
 )
 
-// Close puts the contact to closed and ends an opening under way. It returns nil when the controller confirmed it and
-// the contact reads closed; else it waits, while the keeper tries again, until ctx ends.
+// Close closes the contact and ends an opening that is under way. It returns nil when the controller has confirmed the
+// close and the contact reads closed. Until then it waits, while the CloseRetrier tries again, until ctx ends.
 func (c *Contact) Close(ctx context.Context) error {
-	c.stopCurrent() // at once: the close may have to wait for a connection of its own
+	c.stopCurrent() // first, since the close may have to wait for a connection
 	s, err := c.control.current()
 	if err == nil {
 		epoch := c.closeRetrier.Epoch()
 		if _, err = c.closeOn(s, ctx.Done(), c.beforeClose); err == nil {
 			if c.control.opt.Unordered {
-				if err := c.awaitOver(ctx); err != nil { // an opening under way ends with a close behind it, or owes one
+				// An opening under way ends with a close of its own, or owes one.
+				if err := c.awaitOver(ctx); err != nil {
 					return fmt.Errorf("line %s: closing: the opening before it has no answer yet: %w", c.opt.Name, err)
 				}
 			}
 			c.closeRetrier.Settle(epoch)
 			return c.closeRetrier.Wait(ctx)
 		}
-	} else if c.closeRetrier.Owed() != nil { // the keeper is at it, or waits for the first connection
-		c.closeRetrier.Renew() // a close that it has written already may be done before what is to be closed now
+	} else if c.closeRetrier.Owed() != nil { // the CloseRetrier is trying, or waits for the first connection
+		c.closeRetrier.Renew() // a close already written may be done before this call's
 		return c.closeRetrier.Wait(ctx)
 	}
 	c.closeRetrier.Owe(fmt.Errorf("line %s: closing: %w", c.opt.Name, err))
 	return c.closeRetrier.Wait(ctx)
 }
 
-// errNotOwed: somebody else closed the contact before the keeper could, and by now it may be driven again.
-var errNotOwed = errors.New("controller: the close is not owed any more")
+// errNotOwed means that the close was confirmed before the CloseRetrier could write it. The contact may be open again.
+var errNotOwed = errors.New("controller: the close is no longer owed")
 
-// retry is the keeper's attempt.
+// retry is the CloseRetrier's attempt.
 func (c *Contact) retry(ctx context.Context) error {
 	s, err := c.control.current()
 	if err != nil {
@@ -58,15 +59,15 @@ func (c *Contact) retry(ctx context.Context) error {
 func (c *Contact) requestConnection() {
 	select {
 	case c.control.connectRequests <- struct{}{}:
-	default: // a connection is wished for already
+	default: // a connection has been requested already
 	}
 }
 
-// closeNow closes once and leaves the rest to the keeper.
+// closeNow closes the contact once. If that fails, the CloseRetrier repeats the close.
 func (c *Contact) closeNow(s *link) { c.closeAfter(s, nil) }
 
-// closeAfter is closeNow after an error that leaves the contact in doubt: until the close succeeds that error is the
-// reason.
+// closeAfter is closeNow after an error that leaves the contact's state in doubt. If the close fails too, that error
+// stays the reason for the owed close.
 func (c *Contact) closeAfter(s *link, doubt error) {
 	epoch := c.closeRetrier.Epoch()
 	_, err := c.closeOn(s, nil, c.beforeClose)
@@ -80,8 +81,8 @@ func (c *Contact) closeAfter(s *link, doubt error) {
 	c.closeRetrier.Owe(err)
 }
 
-// closeOn writes the close at once, whatever else is in the air, and reads back. It returns the instant of the
-// confirmation.
+// closeOn writes the close at once, even while other requests wait for their answers, and reads the contact back. It
+// returns the instant of the confirmation.
 func (c *Contact) closeOn(s *link, stop <-chan struct{}, before func() error) (time.Time, error) {
 	a, err := s.do(Request{Op: Close, Contact: c.index}, before, stop)
 	if err != nil || c.opt.Blind {
@@ -94,7 +95,7 @@ func (c *Contact) closeOn(s *link, stop <-chan struct{}, before func() error) (t
 	return a.At, err
 }
 
-// beforeClose ends the opening under way, if any: from here on it cannot be written any more.
+// beforeClose withdraws the opening under way, so that it is not written from here on.
 func (c *Contact) beforeClose() error {
 	c.stopCurrent()
 	return nil
@@ -115,7 +116,7 @@ func (c *Contact) isDriven() bool {
 	return c.current != nil
 }
 
-// awaitOver waits until the interruption under way, if any, has its result. It fails when ctx ends before that.
+// awaitOver waits until the interruption under way, if any, has its result. It returns an error if ctx ends first.
 func (c *Contact) awaitOver(ctx context.Context) error {
 	c.mu.Lock()
 	o := c.current
@@ -131,7 +132,7 @@ func (c *Contact) awaitOver(ctx context.Context) error {
 	}
 }
 
-// writeClose and expectClosed are the two halves of a close for the beginning of a connection.
+// writeClose and expectClosed are the two halves of a close at the beginning of a connection.
 func (c *Contact) writeClose(ctx context.Context, s *link) error {
 	if _, err := s.do(Request{Op: Close, Contact: c.index}, c.beforeClose, ctx.Done()); err != nil {
 		return fmt.Errorf("line %s: closing at the beginning of the connection: %w", c.opt.Name, err)
@@ -150,14 +151,15 @@ func (c *Contact) expectClosed(ctx context.Context, s *link) error {
 	return nil
 }
 
-// mayBeOpen reports whether the contact is to be served before those that are known to be closed.
+// mayBeOpen reports whether the contact may be open. Such contacts are closed before those that are known to be closed.
 func (c *Contact) mayBeOpen() bool {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	return c.current != nil || c.closeRetrier.Owed() != nil
 }
 
-// poll reads the contact when nobody drives it, and closes it if it is open. One that cannot be read is closed.
+// poll reads the contact if no interruption is under way, and closes it if it is open. A contact that cannot be read is
+// closed without a reading.
 func (c *Contact) poll(ctx context.Context, s *link) {
 	c.mu.Lock()
 	before, driven := c.opens, c.current != nil
@@ -169,30 +171,31 @@ func (c *Contact) poll(ctx context.Context, s *link) {
 		}
 	}
 	if s.acquire(ctx.Done(), time.Now().Add(c.control.opt.Timeout)) != nil {
-		return // the controller is busy with another request, which has its own time-out
+		return // another request keeps the controller busy, and has a time-out of its own
 	}
 	call, err := s.start(Request{Op: op, Contact: c.index}, true, allowed)
 	if err != nil {
-		return // the session has ended, as run sees, or an opening came in between
+		return // the session has ended, which run notices, or an opening has begun
 	}
 	a, err := call.Wait(ctx.Done())
 	switch {
-	case op == Close && isRefusal(err): // nor could an opening be ended
+	case op == Close && isRefusal(err): // a controller that refuses a close could not end an opening either
 		c.closeRetrier.Owe(fmt.Errorf("line %s: closing: %w", c.opt.Name, err))
 		return
-	case op == Close, driven, a.Level != relay.LevelOpen: // a refusal is no news about the contact; every close reads back by itself
+	// A refused reading says nothing about the contact, and every close reads the contact back itself.
+	case op == Close, driven, a.Level != relay.LevelOpen:
 		return
 	}
-	err = fmt.Errorf("line %s: the contact read open although nobody opened it: %w", c.opt.Name, relay.ErrReadBack)
+	err = fmt.Errorf("line %s: the contact reads open, but no opening is under way: %w", c.opt.Name, relay.ErrReadBack)
 	if alarm := c.markIfIdle(before, err); alarm != nil {
 		c.notice(relay.FoundOpen, err)
 		alarm()
 	}
 }
 
-// markIfIdle owes a close for the reason given, and returns its alarm, unless the contact is being driven, has been
-// since it was read (an answer from within an opening may come after its end), or is owed one already. No opening
-// begins in between: that close would end it.
+// markIfIdle owes a close for the given reason and returns its alarm. It returns nil if an interruption is under way,
+// if an opening was written since the reading (the answer to a reading within an opening may arrive after its end), or
+// if a close is already owed. It holds mu, so that no opening begins in between only to be ended by that close.
 func (c *Contact) markIfIdle(opens uint64, err error) (alarm func()) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -202,11 +205,11 @@ func (c *Contact) markIfIdle(opens uint64, err error) (alarm func()) {
 	return c.closeRetrier.OweLater(err)
 }
 
-// errDriven: an opening has come in between.
-var errDriven = errors.New("controller: the contact is being driven")
+// errDriven means that an opening has begun in the meantime.
+var errDriven = errors.New("controller: an opening is under way")
 
-// undriven forbids what may move the contact once an opening has begun: both take the slot, so none can be written
-// after this was asked.
+// undriven forbids a request that may move the contact once an opening has begun. Both requests need the slot, so no
+// opening can be written after this check until that request has ended.
 func (c *Contact) undriven() error {
 	if c.isDriven() {
 		return errDriven

@@ -13,16 +13,16 @@ import (
 // Contact is one contact of a controller.
 type Contact struct {
 	control      *Controller
-	index        int // in the controller's contacts
+	index        int // position in the controller's contacts
 	opt          ContactOptions
 	closeRetrier *relay.CloseRetrier
 
 	mu      sync.Mutex
-	current *opening  // the interruption under way
-	after   time.Time // when the last one was over
-	opens   uint64    // counts openings written: what was read before the latest proves nothing
+	current *opening  // the interruption under way; nil if there is none
+	after   time.Time // when the last interruption ended
+	opens   uint64    // number of openings written; a reading from before the latest one proves nothing
 
-	lastSeq uint32 // of the last interruption that was written
+	lastSeq uint32 // Seq of the last interruption that was written
 	last    relay.Result
 	hasLast bool
 }
@@ -33,22 +33,24 @@ var (
 	_ relay.Sensor  = (*Contact)(nil)
 )
 
-// An opening is an interruption under way.
+// opening is an interruption under way.
 type opening struct {
 	relay.Interruption
-	stop       chan struct{}   // closed when it is to end early
-	withdraw   func()          // closes stop, once
-	over       chan struct{}   // closed when Interrupt has its result
-	due        time.Time       // end as others may see it, under the contact's mu; zero: not confirmed yet
-	resumption chan resumption // buffer 1: what the next connection found after a loss; perhaps nobody waits for it any more
+	stop     chan struct{} // closed to end the opening early
+	withdraw func()        // closes stop; may be called repeatedly
+	over     chan struct{} // closed when Interrupt has a result
+	due      time.Time     // the end, for other goroutines; guarded by the contact's mu; zero until confirmed
+	// resumption carries what the next connection found after a loss. Buffer 1: the opening may have stopped waiting
+	// for it.
+	resumption chan resumption
 
-	// Owned by the goroutine of Interrupt, set once the controller has confirmed.
+	// Owned by the goroutine of Interrupt, and set once the controller has confirmed the opening.
 	openedCalled bool      // Opened was called
-	at           time.Time // the confirmation
-	end          time.Time // when it is over
-	check        *Call     // the read-back; nil: the contact cannot be read
-	proof        time.Time // if not zero: a read-back answered after it may find the contact closed again
-	resumed      bool      // it goes on over another connection than the one that it began on
+	at           time.Time // instant of the confirmation
+	end          time.Time // instant at which the opening ends
+	check        *Call     // the read-back; nil if the contact cannot be read
+	proof        time.Time // if set, a read-back answered later may find the contact closed again
+	resumed      bool      // the opening continues on a later connection
 }
 
 func newContact(b *Controller, index int, o ContactOptions) *Contact {
@@ -60,12 +62,13 @@ func newContact(b *Controller, index int, o ContactOptions) *Contact {
 	return c
 }
 
-// Kind is as the options say.
+// Kind returns the kind given in the options.
 func (c *Contact) Kind() relay.Kind { return c.opt.Kind }
 
-// Interrupt opens the loop for the duration, counted from the controller's confirmation. When the connection is lost
-// meanwhile, or a write finds no answer, the outcome is Unknown at once, and closing goes on by itself. A repeated Seq
-// gets its old result, unless nothing was written or the controller said no.
+// Interrupt opens the loop for the duration, counted from the controller's confirmation. If the connection is lost
+// during the opening, or a write gets no answer, Interrupt returns the outcome Unknown at once, and the CloseRetrier
+// closes the contact. A repeated Seq returns the earlier result, unless nothing was written or the controller refused
+// the opening.
 func (c *Contact) Interrupt(ctx context.Context, i relay.Interruption) relay.Result {
 	o, s, r := c.begin(i)
 	if o == nil {
@@ -80,7 +83,7 @@ func (c *Contact) Interrupt(ctx context.Context, i relay.Interruption) relay.Res
 
 func refused(err error) relay.Result { return relay.Result{Outcome: relay.Refused, Err: err} }
 
-// begin makes the opening the current one, or returns the result of not doing so.
+// begin makes the opening the current one. If it cannot, it returns a nil opening and the result.
 func (c *Contact) begin(i relay.Interruption) (*opening, *link, relay.Result) {
 	if i.Duration <= 0 {
 		return nil, nil, refused(fmt.Errorf("line %s: opening for %v: %w; it must be longer than 0", c.opt.Name,
@@ -119,12 +122,14 @@ func (c *Contact) finish(o *opening, r relay.Result) {
 	defer c.mu.Unlock()
 	c.current, c.after = nil, time.Now()
 	close(o.over)
-	if r.Outcome != relay.Refused || !o.at.IsZero() { // a controller that confirmed what its contact never showed is not told again either
+	// The controller may have confirmed an opening that its contact never showed. It does not get that command a second
+	// time either.
+	if r.Outcome != relay.Refused || !o.at.IsZero() {
 		c.lastSeq, c.last, c.hasLast = o.Seq, r, true
 	}
 }
 
-// interrupt writes the opening, waits and sees that the contact is closed.
+// interrupt writes the opening, waits for its end and makes sure that the contact is closed.
 func (c *Contact) interrupt(ctx context.Context, s *link, o *opening) relay.Result {
 	if err := s.acquire(o.stop, o.NotAfter); err != nil {
 		return refused(fmt.Errorf("line %s: %w", c.opt.Name, err))
@@ -141,20 +146,20 @@ func (c *Contact) interrupt(ctx context.Context, s *link, o *opening) relay.Resu
 	case errors.Is(err, relay.ErrStopped):
 		return c.closeBeforeAnswer(s, o, call)
 	case nothingDone(err):
-		c.closeNow(s) // after any error
+		c.closeNow(s) // even if the opening was refused
 		return refused(fmt.Errorf("line %s: opening: %w: %w", c.opt.Name, relay.ErrRefused, err))
 	default:
 		return c.unknown(s, "opening", err)
 	}
 }
 
-// nothingDone reports whether the controller said no, for certain.
+// nothingDone reports whether err is a refusal that certainly had no effect.
 func nothingDone(err error) bool {
 	var r *Refusal
 	return errors.As(err, &r) && r.Sure
 }
 
-// length is d as the controller will time it.
+// length returns d rounded up to the controller's quantum.
 func (c *Contact) length(d time.Duration) time.Duration {
 	if t := c.opt.Timed; t != nil {
 		return (d + t.Quantum - 1) / t.Quantum * t.Quantum
@@ -162,7 +167,7 @@ func (c *Contact) length(d time.Duration) time.Duration {
 	return d
 }
 
-// mayOpen is the last look before the bytes go. The clock comes last of all.
+// mayOpen is the last check before the bytes are written. The clock is read last.
 func (c *Contact) mayOpen(ctx context.Context, o *opening) error {
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -176,12 +181,13 @@ func (c *Contact) mayOpen(ctx context.Context, o *opening) error {
 	return nil
 }
 
-// closeBeforeAnswer closes while the opening still waits for its answer.
+// closeBeforeAnswer closes the contact while the opening still waits for its answer.
 func (c *Contact) closeBeforeAnswer(s *link, o *opening, call *Call) relay.Result {
 	closedAt, closeErr := c.closeOn(s, nil, nil)
-	a, err := call.Wait(nil) // at most its time-out
+	a, err := call.Wait(nil) // waits at most for the request's time-out
 	if err == nil && (closeErr == nil || errors.Is(closeErr, relay.ErrReadBack)) && c.control.opt.Unordered {
-		closedAt, closeErr = c.closeOn(s, nil, nil) // the first may have been done before the opening, and be read back after it
+		// The first close may have been done before the opening and read back after it.
+		closedAt, closeErr = c.closeOn(s, nil, nil)
 	}
 	switch {
 	case nothingDone(err) && closeErr == nil:
@@ -195,9 +201,9 @@ func (c *Contact) closeBeforeAnswer(s *link, o *opening, call *Call) relay.Resul
 	return relay.Result{Outcome: relay.Done, OpenFor: closedAt.Sub(a.At)}
 }
 
-// unknown records a failure after something was written, and begins closing.
+// unknown records a failure after the opening was written, and closes the contact.
 func (c *Contact) unknown(s *link, doing string, err error) relay.Result {
-	if errors.Is(err, relay.ErrUnreachable) { // the close found the connection gone; the opening had been written
+	if errors.Is(err, relay.ErrUnreachable) { // the close found no connection, but the opening had been written
 		err = &ConnectionLost{s.Cause()}
 	}
 	err = fmt.Errorf("line %s: %s: %w", c.opt.Name, doing, err)
@@ -213,7 +219,7 @@ func (c *Contact) tellOpened(o *opening, at time.Time) {
 	o.openedCalled = true
 }
 
-// whileOpen waits from the confirmation at the given instant until the opening is over, and closes.
+// whileOpen waits from the confirmation, at the instant at, until the opening is over. Then it closes the contact.
 func (c *Contact) whileOpen(s *link, o *opening, sent, at time.Time) relay.Result {
 	o.at, o.end = at, at.Add(o.Duration)
 	if c.opt.Timed != nil {
@@ -246,10 +252,10 @@ func (c *Contact) whileOpen(s *link, o *opening, sent, at time.Time) relay.Resul
 	return c.endOpening(s, o)
 }
 
-// endOpening closes by command.
+// endOpening closes the contact by command.
 func (c *Contact) endOpening(s *link, o *opening) relay.Result {
 	if c.control.opt.Unordered && o.proof.IsZero() {
-		o.proof = time.Now() // from here on the read-back may find what the close did
+		o.proof = time.Now() // from here on the read-back may show the effect of the close
 	}
 	closedAt, err := c.closeOn(s, nil, nil)
 	if err != nil {
@@ -258,8 +264,8 @@ func (c *Contact) endOpening(s *link, o *opening) relay.Result {
 	return c.wasDone(s, o, closedAt)
 }
 
-// wasDone is the result of an opening that is over, if it was one. A controller mostly answers in order, so the
-// read-back has been answered by now, if it ever will be.
+// wasDone returns the result of an opening that is over, provided that the read-back proves the opening. Most
+// controllers answer in order, so the answer to the read-back has usually arrived by now.
 func (c *Contact) wasDone(s *link, o *opening, closedAt time.Time) relay.Result {
 	if err := c.wasOpen(o); errors.Is(err, relay.ErrReadBack) {
 		return c.unmoved(s, err)
@@ -278,8 +284,8 @@ func isClosed(ch <-chan struct{}) bool {
 	}
 }
 
-// awaitEnd returns nil at the end of the opening or when it is to end early, and an error when the session ended or the
-// contact did not move.
+// awaitEnd waits until the opening is over or must end early, and then returns nil. It returns an error if the session
+// ended or the contact did not move.
 func (c *Contact) awaitEnd(s *link, o *opening) error {
 	nearEnd := time.After(relay.Coarse(o.end))
 	var checked chan Answer // nil: nothing is read back
@@ -296,7 +302,7 @@ func (c *Contact) awaitEnd(s *link, o *opening) error {
 			relay.SleepUntil(o.end)
 			return nil
 		case a := <-checked:
-			o.check.answer <- a // for wasOpen, which takes it; the buffer is empty now
+			o.check.answer <- a // for wasOpen, which reads it again; the buffer is empty here
 			if err := c.wasOpen(o); err != nil {
 				return err
 			}
@@ -304,9 +310,10 @@ func (c *Contact) awaitEnd(s *link, o *opening) error {
 	}
 }
 
-// wasOpen looks at the read-back of an opening, and tells if the contact opened. A read-back that came too late to find
-// a timed output open proves nothing, nor does one after the opening was withdrawn: where requests take turns, the
-// close may have gone first. The controller's confirmation then stands.
+// wasOpen evaluates the read-back of an opening and returns [relay.ErrReadBack] if the contact did not open. A
+// read-back proves nothing if it came too late to find a timed output open. Nor does it after the opening was
+// withdrawn, because the close may have been carried out before the read-back. The controller's confirmation then
+// decides.
 func (c *Contact) wasOpen(o *opening) error {
 	if o.openedCalled || o.check == nil {
 		return nil
@@ -322,7 +329,7 @@ func (c *Contact) wasOpen(o *opening) error {
 	return nil
 }
 
-// unmoved is the end of an opening that the controller confirmed and that its contact never showed.
+// unmoved ends an opening that the controller confirmed but that the contact never showed.
 func (c *Contact) unmoved(s *link, err error) relay.Result {
 	if _, closeErr := c.closeOn(s, nil, nil); closeErr != nil {
 		return c.unknown(s, "closing", closeErr)
@@ -330,9 +337,9 @@ func (c *Contact) unmoved(s *link, err error) relay.Result {
 	return refused(fmt.Errorf("line %s: opening: %w: %w", c.opt.Name, relay.ErrRefused, err))
 }
 
-// awaitTimer reads a timed contact whose time is over until it is closed. The controller's clock and the one here
-// differ, and it may look at its timers only now and then: it gets one quantum more, or 100 ms if that is longer; but
-// an opening whose connection was lost in between is ended [resumeOverrun] after its time.
+// awaitTimer reads a timed contact whose time is over until it is closed. The controller's clock may run slow, and the
+// controller may check its timers only at intervals. It therefore gets one more quantum, or 100 ms if that is longer.
+// An opening whose connection was lost meanwhile is closed [resumeOverrun] after its end.
 func (c *Contact) awaitTimer(s *link, o *opening) relay.Result {
 	most := max(c.opt.Timed.Quantum, 100*time.Millisecond)
 	if o.resumed {
@@ -359,7 +366,7 @@ func (c *Contact) awaitTimer(s *link, o *opening) relay.Result {
 	}
 }
 
-// Read asks the controller where the contact is; a contact that cannot be read is unknown, with [relay.ErrNoRead].
+// Read returns the contact's level. If the contact cannot be read, it returns [relay.ErrNoRead].
 func (c *Contact) Read(ctx context.Context) (relay.Level, error) {
 	if c.opt.Blind {
 		return relay.LevelUnknown, relay.ErrNoRead
@@ -383,7 +390,7 @@ func (c *Contact) read(s *link, stop <-chan struct{}) (relay.Level, time.Time, e
 	return a.Level, a.At, nil
 }
 
-// Sense asks whether loop current flows: LevelClosed if it does. Without an input it is [relay.ErrNoSense].
+// Sense returns LevelClosed if loop current flows, otherwise LevelOpen. Without an input it returns [relay.ErrNoSense].
 func (c *Contact) Sense(ctx context.Context) (relay.Level, error) {
 	if !c.opt.Senses {
 		return relay.LevelUnknown, relay.ErrNoSense
@@ -399,8 +406,8 @@ func (c *Contact) Sense(ctx context.Context) (relay.Level, error) {
 	return a.Level, nil
 }
 
-// UnderWay reports whether an interruption is, when it ends if the controller has confirmed it, and when the last one
-// was over.
+// UnderWay reports whether an interruption is under way, when it ends (zero until the controller has confirmed it) and
+// when the last interruption ended.
 func (c *Contact) UnderWay() (is bool, ends, after time.Time) {
 	c.mu.Lock()
 	defer c.mu.Unlock()

@@ -21,8 +21,8 @@ func background(t *testing.T) context.Context {
 	return ctx
 }
 
-// TestUnorderedCloseIsRepeated: where requests may overtake each other on the way, a close is done only when it is done
-// behind the opening too.
+// TestUnorderedCloseIsRepeated checks that, if requests may overtake each other, a close that was written before the
+// answer to an opening is repeated after the opening.
 func TestUnorderedCloseIsRepeated(t *testing.T) {
 	b := newTestController(false)
 	d := newDriver(t, b, true, controller.Options{Unordered: true, Poll: time.Hour}, nil)
@@ -48,7 +48,7 @@ func TestUnorderedCloseIsRepeated(t *testing.T) {
 	}
 }
 
-// lateRead is a bench whose next reading, once late is set, is answered long after it was taken.
+// lateRead is a test controller. Once late is set, its next reading is answered long after it was taken.
 type lateRead struct {
 	*testDevice
 	late *atomic.Bool
@@ -62,8 +62,8 @@ func (l lateRead) Do(ctx context.Context, r controller.Request, before func() er
 	return level, err
 }
 
-// A reading that was taken before an opening began, and is answered while that waits for its turn, says nothing about
-// the opening: it is not cut short, and nothing is reported.
+// A reading that was taken before an opening, but is answered while the opening waits for its turn, does not concern
+// the opening. The opening is not cut short, and no notice is given.
 func TestAReadingFromBeforeAnOpening(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b, late := newTestController(false), new(atomic.Bool)

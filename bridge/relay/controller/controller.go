@@ -1,11 +1,28 @@
-// Package controller is what the drivers share: one controller, the connection to it, and its contacts.
+// Package controller is the part that all drivers share. It manages one controller: the connection to it and its
+// contacts.
 //
-// A driver brings the protocol as a [Session]. What every driver owes the line stands here: each connection begins with
-// closing every contact (only an opening that the controller times by itself is read back instead, and goes on if it
-// reads open); an opening is written only at an instant not after its NotAfter; a close is written at once, even while
-// an opening waits for its answer; what was opened is read back; a request without an answer ends the connection, and
-// the outcome is unknown until a close is confirmed; closes that are owed are repeated; a contact that opens by itself
-// is closed again; what is stopped is closed last.
+// A driver implements its protocol as a [Session] or a [Device]. This package keeps what every driver owes the line:
+//
+//   - Each connection begins by closing every contact. The only exception is an opening that the controller times
+//     itself: it is read back, and continues if the contact reads open.
+//   - An opening is never written after its NotAfter.
+//   - A close is written at once, even while an opening waits for its answer.
+//   - After an opening the contact is read back.
+//   - A request without an answer ends the connection. The outcome is then unknown until a close is confirmed.
+//   - An owed close is repeated until it is confirmed.
+//   - A contact that opens by itself is closed.
+//   - Shutdown closes every contact before it ends the connection.
+//
+// The files:
+//
+//	controller.go     Controller: options, start and shutdown, connecting and reconnecting, polling
+//	contact.go        Contact: one opening from its checks to its result; reading the contact and the input
+//	close.go          closing: on request, as an owed close, at the start of a connection, after a poll
+//	resume.go         an opening that the controller times itself, across a lost connection
+//	try.go            trying the command that opens without opening the loop
+//	group.go          Group: several controllers that fail independently
+//	session.go        Session, the interface to a driver's protocol; requests, answers, errors
+//	devicesession.go  Device, a simpler interface of blocking calls, and the Session that wraps it
 package controller
 
 import (
@@ -22,94 +39,94 @@ import (
 )
 
 const (
-	// Pauses between connections: doubled from the first to the last, each shortened by up to a quarter so that
-	// controllers behind one switch are not asked in step. While a close is owed its keeper ends each pause after
-	// [relay.CloseEvery].
+	// The pauses between attempts to connect. They double from firstPause to lastPause. Each is shortened at random by
+	// up to a quarter, so that controllers behind one switch are not asked in step. While a close is owed, its
+	// CloseRetrier ends each pause after [relay.CloseEvery] at the latest.
 	firstPause = 100 * time.Millisecond
 	lastPause  = 2 * time.Second
 
-	// After an opening of unknown outcome the contacts are read this often, for this long.
+	// After an opening of unknown outcome the contacts are read at the interval fastPoll for the time fastPollFor.
 	fastPoll    = 250 * time.Millisecond
 	fastPollFor = 10 * time.Second
 )
 
-// Options of a [Controller].
+// Options are the options of a [Controller].
 type Options struct {
-	// Name is the controller's name, for notices; What is the word for it in errors and At where it is: "board",
-	// "192.0.2.50:502".
+	// Name is the controller's name, for notices. What is the noun for the controller in errors ("board"). At is its
+	// address ("192.0.2.50:502").
 	Name, What, At string
-	// Connect makes a connection. It must give up when ctx ends, and after its own time-out.
+	// Connect makes a connection. It must return when ctx ends, or after a time-out of its own.
 	Connect func(ctx context.Context) (Session, error)
-	// Timeout is that of one request.
+	// Timeout is the time-out of one request.
 	Timeout time.Duration
-	// Poll is the pace at which the contacts are read back when nothing else happens, so that a dead controller or a
-	// contact moved by somebody else is noticed. A contact that cannot be read is closed instead.
+	// Poll is the interval at which idle contacts are read back. The poll detects a dead controller, and a contact
+	// moved by something else. A contact that cannot be read is closed instead.
 	Poll time.Duration
-	// Unordered: a close may be done before an opening that was written before it. It is then repeated behind the
-	// opening.
+	// Unordered means that the controller may carry out a close before an opening that was written earlier. The close
+	// is then repeated after the opening.
 	Unordered bool
-	// Notify receives notices, never two at a time for one contact. It must not block and must not call the controller.
-	// Nil: none.
+	// Notify receives the notices, one at a time for each contact. It must not block and must not call the controller.
+	// Nil discards them.
 	Notify func(relay.Notice)
-	// NoLock leaves the contacts unclaimed. Only for a process that closes contacts and does nothing else.
+	// NoLock leaves the contacts unclaimed. It is only for a process that closes contacts and does nothing else.
 	NoLock bool
 	// Now is the clock that NotAfter is compared with; nil means the real one.
 	Now func() time.Time
 }
 
-// ContactOptions say what a contact can do.
+// ContactOptions describe a contact.
 type ContactOptions struct {
 	// Name is the line's name, for notices.
 	Name string
-	// Claim names the contact on this machine, so that nobody else drives it: see [relay.Lock].
+	// Claim names the contact on this machine, so that no other process or line drives it. See [relay.Lock].
 	Claim string
 	Kind  relay.Kind
-	// Timed, if not nil: the controller ends each opening by itself.
+	// Timed is not nil if the controller itself ends each opening.
 	Timed *Timed
-	// Blind: the contact cannot be read back; what the controller answers has to do.
+	// Blind means that the contact cannot be read back. The controller's answers are then the only confirmation.
 	Blind bool
-	// Senses: there is a loop-current input.
+	// Senses means that there is a loop-current input.
 	Senses bool
-	// Trial is how the command that opens can be tried.
+	// Trial says how the command that opens can be tried.
 	Trial Trial
 }
 
-// Timed is a controller's own timer.
+// Timed describes a controller's own timer.
 type Timed struct {
-	// Quantum is what it rounds openings up to, 1 ms or more.
+	// Quantum is the unit to which the controller rounds openings up, at least 1 ms.
 	Quantum time.Duration
-	// Limit is the longest opening that will be asked for.
+	// Limit is the longest opening that may be requested.
 	Limit time.Duration
-	// Outlasts: an opening goes on when its connection is lost, and the next connection can read it back. It is then
-	// closed only if it is not read back in time, or does not end in time.
+	// Outlasts means that an opening continues if its connection is lost, and that the next connection can read the
+	// contact back. The contact is closed by command only if it is not read back in time or does not close in time.
 	Outlasts bool
 }
 
-// Controller is one controller. Make its contacts, then Start it. All methods are safe for concurrent use.
+// Controller is one controller. Add its contacts, then call Start. All methods are safe for concurrent use.
 type Controller struct {
 	opt Options
 
 	// Set by Contact before Start.
 	contacts []*Contact
 	locks    []io.Closer
-	grouped  bool // one of a group
+	grouped  bool // belongs to a Group
 
 	cancel          context.CancelFunc // set by Start
-	running         sync.WaitGroup     // run and the keepers
+	running         sync.WaitGroup     // run and one CloseRetrier per contact
 	tried           chan struct{}      // closed after the first attempt to connect
-	connectRequests chan struct{}      // buffer 1: one pending wish for a connection is as good as many
+	connectRequests chan struct{}      // buffer 1: one pending request is enough
 
 	mu            sync.Mutex
 	started       bool
 	stopping      bool
-	link          *link         // nil: not connected
+	link          *link         // nil if not connected
 	ready         chan struct{} // closed when link is set, replaced when it is lost
-	linkErr       error         // why there is no link
-	lost          time.Time     // when the last link was lost; zero: none was yet
-	fastPollUntil time.Time     // until when to poll fast
+	linkErr       error         // why link is nil
+	lost          time.Time     // when the last link was lost; zero if none was
+	fastPollUntil time.Time     // end of the fast polls
 }
 
-// New returns a controller; nothing is connected yet.
+// New returns a controller that is not connected yet.
 func New(o Options) *Controller {
 	if o.Notify == nil {
 		o.Notify = func(relay.Notice) {}
@@ -125,13 +142,13 @@ func New(o Options) *Controller {
 		linkErr: errors.New("controller: not connected yet")}
 }
 
-// Contact adds a contact; only before Start. It fails with [relay.ErrLocked] if the contact is taken, here or by
-// another process.
+// Contact adds a contact. It may be called only before Start. It returns [relay.ErrLocked] if this process or another
+// one has claimed the contact already.
 func (b *Controller) Contact(o ContactOptions) (*Contact, error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	if b.started {
-		return nil, fmt.Errorf("controller: %s: contact for line %s after the start", b.where(), o.Name)
+		return nil, fmt.Errorf("controller: %s: the contact of line %s was added after the start", b.where(), o.Name)
 	}
 	if !b.opt.NoLock {
 		l, err := relay.Lock(o.Claim)
@@ -145,15 +162,15 @@ func (b *Controller) Contact(o ContactOptions) (*Contact, error) {
 	return c, nil
 }
 
-// PollAtLeast makes the polls at most d apart; only before Start.
+// PollAtLeast limits the poll interval to d. It may be called only before Start.
 func (b *Controller) PollAtLeast(d time.Duration) { b.opt.Poll = min(b.opt.Poll, d) }
 
-// where names the controller and where it is.
+// where returns the controller's noun, name and address.
 func (b *Controller) where() string {
 	return fmt.Sprintf("%s %s at %s", b.opt.What, b.opt.Name, b.opt.At)
 }
 
-// Session returns the session in use, nil while there is none, and the error that tells why.
+// Session returns the session in use. If there is none, the error gives the reason.
 func (b *Controller) Session() (Session, error) {
 	l, err := b.current()
 	if err != nil {
@@ -162,7 +179,7 @@ func (b *Controller) Session() (Session, error) {
 	return l.Session, nil
 }
 
-// Start connects, and stays connected until Shutdown. It does not wait; see Ready.
+// Start connects and stays connected until Shutdown. It returns at once; use Ready to wait for the connection.
 func (b *Controller) Start() {
 	b.mu.Lock()
 	defer b.mu.Unlock()
@@ -184,8 +201,8 @@ func (b *Controller) Start() {
 	}
 }
 
-// Ready waits until there is a connection whose contacts have been asked to close. Its error tells why there is none
-// when ctx ends.
+// Ready waits for a connection on which every contact has been asked to close. If ctx ends first, the error says why
+// there is no connection.
 func (b *Controller) Ready(ctx context.Context) error {
 	b.mu.Lock()
 	ready := b.ready
@@ -198,19 +215,19 @@ func (b *Controller) Ready(ctx context.Context) error {
 	return err
 }
 
-// NotClosed is a contact that could not be put to closed.
+// NotClosed is a contact that is not known to be closed.
 type NotClosed struct {
 	Contact string
 	Err     error
 }
 
-// Shutdown refuses new openings, closes every contact and waits for the confirmations until ctx ends, then ends the
-// connection and all goroutines and frees the contacts. It returns the contacts that are not known to be closed.
+// Shutdown refuses new openings, closes every contact and waits for the confirmations until ctx ends. It then ends the
+// connection and all goroutines and releases the contacts. It returns the contacts that are not known to be closed.
 func (b *Controller) Shutdown(ctx context.Context) []NotClosed {
 	b.mu.Lock()
 	b.stopping = true
 	started := b.cancel != nil
-	b.started = true // no Start and no Contact after this
+	b.started = true // neither Start nor Contact works from here on
 	b.mu.Unlock()
 	failed := make([]error, len(b.contacts))
 	if started {
@@ -218,9 +235,9 @@ func (b *Controller) Shutdown(ctx context.Context) []NotClosed {
 		for i, c := range b.contacts {
 			wg.Go(func() {
 				failed[i] = c.Close(ctx)
-				_ = c.awaitOver(ctx) // else its own close would find the connection gone
+				_ = c.awaitOver(ctx) // otherwise the opening's own close would find the connection gone
 				if failed[i] == nil {
-					failed[i] = c.closeRetrier.Wait(ctx) // the opening may have left the contact in doubt
+					failed[i] = c.closeRetrier.Wait(ctx) // the opening's result may have made a close owed
 				}
 			})
 		}
@@ -232,7 +249,7 @@ func (b *Controller) Shutdown(ctx context.Context) []NotClosed {
 		}
 	}
 	for _, l := range b.locks {
-		_ = l.Close() // nothing can be done about it, and the kernel frees it with the process
+		_ = l.Close() // an error has no remedy, and the kernel releases the claim with the process
 	}
 	var left []NotClosed
 	for i, err := range failed {
@@ -243,7 +260,7 @@ func (b *Controller) Shutdown(ctx context.Context) []NotClosed {
 	return left
 }
 
-// current returns the session, or why there is none.
+// current returns the link in use, or an error that says why there is none.
 func (b *Controller) current() (*link, error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
@@ -259,7 +276,8 @@ func (b *Controller) isStopping() bool {
 	return b.stopping
 }
 
-// run owns the connection: make it, close all contacts on it, offer it, read back until it ends, again.
+// run owns the connection. It connects, closes all contacts, makes the link available and polls until the link ends;
+// then it reconnects. It returns when ctx ends.
 func (b *Controller) run(ctx context.Context) {
 	pause, lost, first := firstPause, time.Time{}, true
 	for ctx.Err() == nil {
@@ -271,7 +289,7 @@ func (b *Controller) run(ctx context.Context) {
 			pause, lost = firstPause, time.Time{}
 			b.offer(s)
 			for _, c := range s.closeWanted {
-				c.closeRetrier.Wake() // now, and not when its pause is over
+				c.closeRetrier.Wake() // at once rather than after the pause
 			}
 		}
 		if first {
@@ -300,7 +318,7 @@ func (b *Controller) run(ctx context.Context) {
 	}
 }
 
-// pause pauses, but no longer than until a keeper finds no connection for its close.
+// pause waits for d. It returns early if ctx ends or a close needs a connection.
 func (b *Controller) pause(ctx context.Context, d time.Duration) {
 	select {
 	case <-ctx.Done():
@@ -309,8 +327,8 @@ func (b *Controller) pause(ctx context.Context, d time.Duration) {
 	}
 }
 
-// connect makes a connection and does what must come before anything else. A contact whose close the controller refuses
-// stays owed; every other failure ends the attempt.
+// connect connects and closes all contacts before anything else is sent. If the controller refuses to close a contact,
+// that close stays owed. Every other failure ends the attempt.
 func (b *Controller) connect(ctx context.Context) (*link, error) {
 	session, err := b.opt.Connect(ctx)
 	if err != nil {
@@ -354,7 +372,7 @@ func (b *Controller) closeAll(ctx context.Context, l *link) error {
 			continue
 		}
 		if c.opt.Blind {
-			if !c.closeRetrier.Settle(epochs[i]) { // nor after a refusal, since when it is owed anew
+			if !c.closeRetrier.Settle(epochs[i]) { // false also after a refusal, which has made the close owed again
 				l.closeWanted = append(l.closeWanted, c)
 			}
 			continue
@@ -400,13 +418,13 @@ func (b *Controller) lastLoss() time.Time {
 	return b.lost
 }
 
-// hasOutlastingOpening reports whether an opening waits to be read back on the next connection.
+// hasOutlastingOpening reports whether the next connection must read an opening back.
 func (b *Controller) hasOutlastingOpening() bool {
 	lost := b.lastLoss()
 	return slices.ContainsFunc(b.contacts, func(c *Contact) bool { o, _ := c.outlastingOpening(lost); return o != nil })
 }
 
-// pollFast makes the next polls fast.
+// pollFast makes the polls of the next fastPollFor fast.
 func (b *Controller) pollFast() {
 	b.mu.Lock()
 	defer b.mu.Unlock()
@@ -422,7 +440,7 @@ func (b *Controller) pollEvery() time.Duration {
 	return b.opt.Poll
 }
 
-// readBack reads all contacts, again and again, until the session or ctx ends.
+// readBack polls all contacts until the session or ctx ends.
 func (b *Controller) readBack(ctx context.Context, s *link) {
 	for {
 		select {
@@ -441,7 +459,7 @@ func (b *Controller) readBack(ctx context.Context, s *link) {
 func (b *Controller) notify(n relay.Notice) {
 	n.Controller = b.opt.Name
 	if n.Contact == "" && b.grouped && len(b.contacts) == 1 {
-		n.Contact = b.contacts[0].opt.Name // the others of the same name may be well
+		n.Contact = b.contacts[0].opt.Name // other controllers of the same name may still be connected
 	}
 	b.opt.Notify(n)
 }

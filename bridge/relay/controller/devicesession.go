@@ -10,52 +10,52 @@ import (
 	"clearback/bridge/relay"
 )
 
-// Device is a controller that is reached by calls which wait for their answer. Its methods are safe for concurrent use.
+// Device is a controller whose calls block until the answer is there. Its methods are safe for concurrent use.
 type Device interface {
-	// Do carries out a request and returns the level that a Read or Sense found. The last thing before anything reaches
-	// the controller is the call of before; if that returns an error, nothing is sent and the error is returned as it
-	// is. A [Refusal] means that the controller said no; every other error ends the session. Do should return when ctx
-	// ends, which is the request's time-out.
+	// Do carries out a request and returns the level found by a Read or Sense. It calls before just before anything is
+	// sent to the controller. If before returns an error, Do sends nothing and returns that error unchanged. A
+	// [Refusal] means that the controller refused. Every other error ends the session. Do should return when ctx ends,
+	// which is the request's time-out.
 	Do(ctx context.Context, r Request, before func() error) (relay.Level, error)
-	// Close gives up what the device holds. Requests may still be under way; no other is begun afterwards.
+	// Close releases what the device holds. Requests may still be under way, but no further request begins.
 	Close() error
 }
 
-// Preparer is a Device that has something to do once its contacts are closed.
+// Preparer is a Device with work to do once its contacts are closed.
 type Preparer interface {
 	Prepare(ctx context.Context) error
 }
 
-// GoneNotifier is a Device that learns by itself that it has ended, between requests too.
+// GoneNotifier is a Device that detects its own end, even between requests.
 type GoneNotifier interface {
-	// Gone is closed when it has ended, and Cause then tells why.
+	// Gone is closed when the device has ended. Cause then returns the reason.
 	Gone() <-chan struct{}
 	Cause() error
 }
 
-// Resetter is a Device that can throw away what was written and not yet delivered. After a failure it is asked for that
+// Resetter is a Device that can discard data that was written but not delivered. After a failure Reset is called
 // instead of Close.
 type Resetter interface {
 	Reset()
 }
 
-// deviceSession is the session over a Device: a goroutine for each request.
+// deviceSession is the session over a Device. Each request has a goroutine.
 type deviceSession struct {
 	device  Device
 	timeout time.Duration
-	cancel  context.CancelFunc // ends the requests in the air
+	cancel  context.CancelFunc // ends the pending requests
 	ctx     context.Context    // canceled by fail and Stop
-	dead    chan struct{}      // closed with err set
+	dead    chan struct{}      // closed after err was set
 
 	mu      sync.Mutex
-	pending int           // requests in the air
-	idle    chan struct{} // closed when the last of them returns after the end; nil: none waits
+	pending int           // number of pending requests
+	idle    chan struct{} // closed when the last pending request returns after the end; nil if nothing waits for that
 	err     error
 }
 
-// NewDeviceSession returns a session over a device, whose requests have the given time-out. A call that does not come
-// back after it (a kernel or a program that hangs) is left behind: it holds nothing but its own goroutine, and only
-// this device.
+// NewDeviceSession returns a session over a device. The time-out applies to each request. If a call hangs in the kernel
+// or in a program past its time-out, the session abandons it. An abandoned call holds only its own goroutine and this
+// device.
 func NewDeviceSession(d Device, timeout time.Duration) Session {
 	ctx, cancel := context.WithCancel(context.Background())
 	s := &deviceSession{device: d, timeout: timeout, ctx: ctx, cancel: cancel, dead: make(chan struct{})}
@@ -64,14 +64,14 @@ func NewDeviceSession(d Device, timeout time.Duration) Session {
 			select {
 			case <-e.Gone():
 				s.fail(e.Cause())
-			case <-ctx.Done(): // at the latest by Stop
+			case <-ctx.Done(): // canceled by Stop at the latest
 			}
 		}()
 	}
 	return s
 }
 
-// Start runs the request in a goroutine, and returns when before was called or the request has ended.
+// Start runs the request in a goroutine. It returns once before was called or the request has ended.
 func (s *deviceSession) Start(c *Call, r Request, before func() error) error {
 	s.mu.Lock()
 	if s.err != nil {
@@ -80,7 +80,7 @@ func (s *deviceSession) Start(c *Call, r Request, before func() error) error {
 	}
 	s.pending++
 	s.mu.Unlock()
-	w := &request{call: c, began: make(chan error)} // told once, and Start waits for it
+	w := &request{call: c, began: make(chan error)} // sent once, and Start waits for it
 	ctx, cancel := context.WithTimeout(s.ctx, s.timeout)
 	timer := time.AfterFunc(s.timeout, func() { s.late(w, r) })
 	go func() {
@@ -93,8 +93,8 @@ func (s *deviceSession) Start(c *Call, r Request, before func() error) error {
 	return <-w.began
 }
 
-// allow asks before, and forbids what would be written on a session that has ended: the next one closes first and is to
-// have the last word.
+// allow calls before. If the session has ended, it forbids the write instead, because the next session begins with a
+// close that must not be followed by an older command.
 func (s *deviceSession) allow(before func() error) error {
 	if err := s.Cause(); err != nil {
 		return fmt.Errorf("%w: %w", relay.ErrUnreachable, err)
@@ -105,17 +105,17 @@ func (s *deviceSession) allow(before func() error) error {
 	return before()
 }
 
-// request is one in the air.
+// request is a pending request.
 type request struct {
 	call  *Call
-	began chan error // the result of Start
+	began chan error // receives the result of Start, once
 
 	mu    sync.Mutex
 	wrote bool
-	ended bool // the call has its answer, or Start its error
+	ended bool // the call has its answer, or Start has its error
 }
 
-// pass lets a request through to the controller, if it has not been given up.
+// pass calls before and lets the request be written, unless the request was given up.
 func (w *request) pass(before func() error) error {
 	w.mu.Lock()
 	defer w.mu.Unlock()
@@ -138,8 +138,8 @@ func (w *request) pass(before func() error) error {
 	return nil
 }
 
-// end gives the answer, or the error of Start if nothing was written, unless that was done before: then answer is not
-// called.
+// end ends the request, unless it has ended already. It delivers the result of answer, or makes that the error of Start
+// if nothing was written.
 func (w *request) end(answer func() Answer) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
@@ -151,7 +151,7 @@ func (w *request) end(answer func() Answer) {
 	if !w.wrote {
 		err := a.Err
 		if lost := (*ConnectionLost)(nil); errors.As(err, &lost) {
-			err = lost.Cause // nothing was asked that could have been answered
+			err = lost.Cause // nothing was sent, so no answer was lost
 		}
 		w.began <- fmt.Errorf("%w: %w", relay.ErrUnreachable, err)
 		return
@@ -161,13 +161,13 @@ func (w *request) end(answer func() Answer) {
 
 var errTimeout = errors.New("controller: time-out")
 
-// returned is the end of a call of Do.
+// returned handles the return of Do.
 func (s *deviceSession) returned(w *request, r Request, level relay.Level, err error) {
 	at := time.Now()
 	var no *Refusal
 	switch {
 	case err == nil || errors.As(err, &no):
-		w.begun() // a device that had nothing to send
+		w.begun() // Do may have succeeded without sending anything
 		w.end(func() Answer { return Answer{Level: level, At: at, Err: err} })
 	default:
 		if !w.withdrawn() {
@@ -177,16 +177,17 @@ func (s *deviceSession) returned(w *request, r Request, level relay.Level, err e
 	}
 }
 
-func (w *request) begun() { _ = w.pass(nil) } // an error means that it was given up
+func (w *request) begun() { _ = w.pass(nil) } // an error means that the request was given up
 
-// withdrawn reports whether before forbade the request: no fault of the session's.
+// withdrawn reports whether before forbade the request. That is not a failure of the session.
 func (w *request) withdrawn() bool {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	return w.ended && !w.wrote
 }
 
-// late is the end of a request's time. An answer that came in the same instant counts, and the session goes on.
+// late ends a request whose time-out has passed. If the answer came in the same instant, the answer counts and the
+// session continues.
 func (s *deviceSession) late(w *request, r Request) {
 	w.end(func() Answer {
 		s.fail(fmt.Errorf("%w: no answer to %s within %v", errTimeout, r.Op, s.timeout))
@@ -194,7 +195,8 @@ func (s *deviceSession) late(w *request, r Request) {
 	})
 }
 
-// fail ends the session for the first reason given. Each request in the air answers by itself, since its context ends.
+// fail ends the session with the first error given. It cancels the context of each pending request, which then delivers
+// its own answer.
 func (s *deviceSession) fail(err error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -211,11 +213,11 @@ func (s *deviceSession) done() {
 	defer s.mu.Unlock()
 	s.pending--
 	if s.pending == 0 && s.idle != nil {
-		close(s.idle) // once: nothing is begun after the end
+		close(s.idle) // only once, since no request begins after the end
 	}
 }
 
-// Prepare lets the device do so.
+// Prepare calls the device's Prepare method if it has one.
 func (s *deviceSession) Prepare(ctx context.Context) error {
 	if p, ok := s.device.(Preparer); ok {
 		ctx, cancel := context.WithTimeout(ctx, s.timeout)
@@ -228,20 +230,20 @@ func (s *deviceSession) Prepare(ctx context.Context) error {
 // Dead is closed when the session has ended.
 func (s *deviceSession) Dead() <-chan struct{} { return s.dead }
 
-// Cause returns why.
+// Cause returns the reason for the end.
 func (s *deviceSession) Cause() error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	return s.err
 }
 
-// Stop ends the session, and waits for what is in the air at most as long as the time-out.
+// Stop ends the session. It waits for the pending requests, for at most the time-out.
 func (s *deviceSession) Stop(reset bool) {
 	s.fail(context.Canceled)
 	if r, ok := s.device.(Resetter); ok && reset {
 		r.Reset()
 	} else {
-		_ = s.device.Close() // what it held is gone either way
+		_ = s.device.Close() // the connection is unusable whatever the error
 	}
 	s.mu.Lock()
 	var idle chan struct{}

@@ -13,7 +13,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// doing is a device of one function.
+// doing is a device whose Do is a function.
 type doing struct {
 	do    func(context.Context, controller.Request, func() error) (relay.Level, error)
 	ended chan struct{} // closed by Close
@@ -28,7 +28,7 @@ func (d *doing) Close() error {
 	return nil
 }
 
-// over runs a session over a function on virtual time.
+// over runs a test on a session over a device with the function do, on virtual time.
 func over(t *testing.T, do func(context.Context, controller.Request, func() error) (relay.Level, error),
 	test func(*testing.T, controller.Session)) {
 	t.Helper()
@@ -42,11 +42,11 @@ func over(t *testing.T, do func(context.Context, controller.Request, func() erro
 	})
 }
 
-// An answer that comes in the same instant as its time-out is taken or not, but never ends the session once it was
-// taken.
+// If an answer arrives in the same instant as its time-out, either may win. An answer that was accepted never ends the
+// session.
 func TestCallsAnswerAtTheTimeout(t *testing.T) {
 	const limit = time.Second
-	for range 300 { // which of the two comes first differs
+	for range 300 { // either of the two may come first
 		over(t, func(_ context.Context, r controller.Request, before func() error) (relay.Level, error) {
 			if err := before(); err != nil {
 				return relay.LevelUnknown, err
@@ -95,7 +95,7 @@ func TestCallsForbidden(t *testing.T) {
 			func() error { return relay.ErrLate }), relay.ErrLate)
 		synctest.Wait()
 		require.Zero(t, wrote)
-		require.NoError(t, s.Cause(), "no fault of the session's")
+		require.NoError(t, s.Cause(), "the session has not failed")
 		c := controller.NewCall()
 		require.NoError(t, s.Start(c, controller.Request{Op: controller.Close}, nil))
 		_, err := c.Wait(nil)
@@ -116,11 +116,12 @@ func TestCallsRefusal(t *testing.T) {
 		_, err := c.Wait(nil)
 		require.ErrorIs(t, err, no)
 		require.NotErrorIs(t, err, relay.ErrNoAnswer)
-		require.NoError(t, s.Cause(), "the session goes on")
+		require.NoError(t, s.Cause(), "the session continues")
 	})
 }
 
-// What fails before anything was written was not done; what fails afterwards may have been.
+// A request that failed before anything was written was certainly not done. One that failed afterwards may have been
+// done.
 func TestCallsFail(t *testing.T) {
 	broken := errors.New("broken")
 	for _, wrote := range []bool{false, true} {
@@ -149,10 +150,10 @@ func TestCallsFail(t *testing.T) {
 	}
 }
 
-// A call that never comes back ends the session at the time-out, and the others of it.
+// A call that never returns ends the session at its time-out, and with the session its other calls.
 func TestCallsHang(t *testing.T) {
 	for _, wrote := range []bool{false, true} {
-		var hung chan struct{} // closed when the test lets go
+		var hung chan struct{} // closed when the test releases the call
 		over(t, func(ctx context.Context, r controller.Request, before func() error) (relay.Level, error) {
 			if r.Op == controller.Read {
 				if err := before(); err != nil {
@@ -167,9 +168,9 @@ func TestCallsHang(t *testing.T) {
 				}
 			}
 			<-hung
-			return relay.LevelOpen, before() // when it has been given up
+			return relay.LevelOpen, before() // called after the request was given up
 		}, func(t *testing.T, s controller.Session) {
-			hung = make(chan struct{}) // of this bubble
+			hung = make(chan struct{}) // must belong to this bubble
 			other, began := controller.NewCall(), time.Now()
 			c, passed := controller.NewCall(), 0
 			started := make(chan error, 1) // read below
@@ -198,7 +199,7 @@ func TestCallsHang(t *testing.T) {
 	}
 }
 
-// Stop waits for what is in the air.
+// Stop waits for the pending requests.
 func TestCallsStopWaits(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		d := &doing{ended: make(chan struct{})}
@@ -220,10 +221,11 @@ func TestCallsStopWaits(t *testing.T) {
 	})
 }
 
-// Stop waits for what hangs no longer than the time-out.
+// Stop waits for a hanging request for at most the time-out.
 func TestCallsStop(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		hung, d := make(chan struct{}), &doing{ended: make(chan struct{})} // hung is closed when the test lets go
+		// hung is closed when the test releases the call
+		hung, d := make(chan struct{}), &doing{ended: make(chan struct{})}
 		d.do = func(_ context.Context, _ controller.Request, before func() error) (relay.Level, error) {
 			if err := before(); err != nil {
 				return relay.LevelUnknown, err

@@ -15,7 +15,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// faulty is a device without delays that fails the next requests as it is told.
+// faulty is a device without delays. Its next requests fail with the errors set by fail.
 type faulty struct {
 	*dialled
 	mu   sync.Mutex
@@ -35,22 +35,22 @@ func newFaulty() *faulty {
 	return f
 }
 
-// fail gives the next requests of a kind their errors; nil: none.
+// fail sets the errors of the next requests of one kind; a nil error lets the request succeed.
 func (f *faulty) fail(op controller.Op, errs ...error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	f.next[op] = errs
 }
 
-// written returns what reached the device, but for reads.
+// written returns the requests that reached the device, except reads.
 func (d *dialled) written() []controller.Op {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	return append([]controller.Op(nil), d.done...)
 }
 
-// TestOpeningAskedForAgain: a refused one is closed all the same and may be asked for again under its number; one that
-// may have been made is not made again.
+// TestOpeningAskedForAgain checks the repetition of an opening under its number. An opening that was refused is closed,
+// and may be requested again. An opening that may have been made is not made again.
 func TestOpeningAskedForAgain(t *testing.T) {
 	f := newFaulty()
 	onDialled(t, f.dialled, nil, func(t *testing.T, c *controller.Contact) {
@@ -73,8 +73,8 @@ func TestOpeningAskedForAgain(t *testing.T) {
 	})
 }
 
-// TestReasonOfTheDoubt: what left the contact in doubt is the reason given until it is closed, and not that a close
-// failed after it.
+// TestReasonOfTheDoubt checks that the error which left the contact in doubt stays the reason until the contact is
+// closed, even if a later close fails with another error.
 func TestReasonOfTheDoubt(t *testing.T) {
 	f := newFaulty()
 	maybe := &controller.Refusal{Cause: errors.New("the device may have opened")}
@@ -102,7 +102,7 @@ func TestReasonOfTheDoubt(t *testing.T) {
 	})
 }
 
-// TestReadOftenAfterADoubt: every 250 ms for 10 s, and then as before.
+// TestReadOftenAfterADoubt checks that the contacts are read every 250 ms for 10 s, and then at the usual interval.
 func TestReadOftenAfterADoubt(t *testing.T) {
 	for poll, want := range map[time.Duration][2]int{time.Minute: {39, 0}, 100 * time.Millisecond: {100, 100}} {
 		f := newFaulty()
@@ -118,10 +118,10 @@ func TestReadOftenAfterADoubt(t *testing.T) {
 		}
 		onDialled(t, f.dialled, func(o *controller.Options, _ *controller.ContactOptions) { o.Poll = poll },
 			func(t *testing.T, c *controller.Contact) {
-				f.fail(controller.Open, errGone) // the connection ends, so a new one begins to count
+				f.fail(controller.Open, errGone) // ends the connection, so that the counting starts with a new one
 				require.Equal(t, relay.Unknown, c.Interrupt(t.Context(), opening(1)).Outcome)
 				require.NoError(t, c.Close(t.Context()))
-				<-time.After(30 * time.Millisecond) // so that no reading falls on the bounds of what is counted
+				<-time.After(30 * time.Millisecond) // so that no reading falls on the bounds of the counted time
 				for _, n := range want {
 					f.mu.Lock()
 					reads = nil
@@ -138,12 +138,12 @@ func TestReadOftenAfterADoubt(t *testing.T) {
 	}
 }
 
-// TestLateReadBack: where a close may be done before a reading that was asked for before it, a read-back that is
-// answered after the end of the opening proves nothing; otherwise it does.
+// TestLateReadBack checks a read-back that is answered after the end of the opening. If the controller may carry out a
+// close before an earlier reading, such a read-back proves nothing. Otherwise it counts.
 func TestLateReadBack(t *testing.T) {
 	for name, c := range map[string]struct {
 		unordered bool
-		late      time.Duration // of the read-back
+		late      time.Duration // lateness of the read-back
 		outcome   relay.Outcome
 	}{
 		"in order":                       {false, 900 * time.Millisecond, relay.Refused},
@@ -191,8 +191,8 @@ func btoi(b bool) int {
 	return 0
 }
 
-// TestClosesOfAWithdrawnOpening: one is enough where requests are done in order; where they may overtake each other
-// there is one behind the opening.
+// TestClosesOfAWithdrawnOpening checks that one close is enough if requests are carried out in order. If they may
+// overtake each other, a second close follows the opening.
 func TestClosesOfAWithdrawnOpening(t *testing.T) {
 	for unordered, closes := range map[bool]int{false: 1, true: 2} {
 		d := atOnce(func(_ *dialled, op controller.Op) error {
@@ -212,7 +212,8 @@ func TestClosesOfAWithdrawnOpening(t *testing.T) {
 	}
 }
 
-// TestAnOpeningBeforeASlowClose: it begins while a close is still on its way, and ends when that is written.
+// TestAnOpeningBeforeASlowClose checks that an opening may begin while a close is still on its way, and ends when the
+// close is written.
 func TestAnOpeningBeforeASlowClose(t *testing.T) {
 	d := atOnce(func(*dialled, controller.Op) error { return nil })
 	slow := time.Duration(0)
@@ -236,8 +237,8 @@ func TestAnOpeningBeforeASlowClose(t *testing.T) {
 	})
 }
 
-// TestACloseAfterAFailureWaits: a close that was confirmed before the contact came into doubt again is not the end of
-// it.
+// TestACloseAfterAFailureWaits checks that Close keeps waiting if the contact came into doubt after the close was
+// confirmed.
 func TestACloseAfterAFailureWaits(t *testing.T) {
 	f := newFaulty()
 	acts := f.acts
@@ -261,7 +262,8 @@ func TestACloseAfterAFailureWaits(t *testing.T) {
 		})
 }
 
-// TestClosesOfABlindContact: it is never read, closed at each poll, and not even asked for that while it is driven.
+// TestClosesOfABlindContact checks that a contact that cannot be read is never read, and that each poll closes it, but
+// not during an interruption.
 func TestClosesOfABlindContact(t *testing.T) {
 	d := atOnce(func(*dialled, controller.Op) error { return nil })
 	var mu sync.Mutex
@@ -288,7 +290,8 @@ func TestClosesOfABlindContact(t *testing.T) {
 	})
 }
 
-// TestFoundOpen: a contact that reads open by itself is told, with the alarm at once if it cannot be closed.
+// TestFoundOpen checks that a contact that reads open without an opening is reported, and that an alarm follows at once
+// if it cannot be closed.
 func TestFoundOpen(t *testing.T) {
 	f := newFaulty()
 	var mu sync.Mutex
@@ -308,7 +311,7 @@ func TestFoundOpen(t *testing.T) {
 			require.Equal(t, kind, notices[i].Kind)
 			require.Equal(t, "box-office", notices[i].Contact)
 		}
-		require.ErrorContains(t, notices[0].Err, "line box-office: the contact read open although nobody opened it")
+		require.ErrorContains(t, notices[0].Err, "line box-office: the contact reads open, but no opening is under way")
 		mu.Unlock()
 		<-time.After(relay.CloseEvery)
 		require.False(t, f.isOpen())
@@ -318,8 +321,8 @@ func TestFoundOpen(t *testing.T) {
 	})
 }
 
-// TestCloseBeforeTheFirstConnection: there is no alarm as long as the first attempt is under way, and its reason is
-// that nobody has asked the controller yet.
+// TestCloseBeforeTheFirstConnection checks that no alarm is given while the first attempt to connect is under way. The
+// reason for the owed close is then that the daemon has not reached the controller yet.
 func TestCloseBeforeTheFirstConnection(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var mu sync.Mutex
@@ -338,7 +341,7 @@ func TestCloseBeforeTheFirstConnection(t *testing.T) {
 		ctx, cancel := context.WithTimeout(t.Context(), 500*time.Millisecond)
 		defer cancel()
 		err = c.Close(ctx)
-		require.ErrorContains(t, err, "has not been put to closed yet")
+		require.ErrorContains(t, err, "has not been closed since the start")
 		require.ErrorIs(t, err, context.DeadlineExceeded)
 		began := time.Now()
 		require.NoError(t, c.Close(t.Context()))
@@ -348,8 +351,8 @@ func TestCloseBeforeTheFirstConnection(t *testing.T) {
 	})
 }
 
-// Somebody slow to hear that the loop is open does not lose the opening with its connection; but when the connection is
-// lost again before that, the contact is closed.
+// An opening survives the loss of its connection even if Opened is slow to return. If the next connection is lost
+// before Opened has returned, the contact is closed.
 func TestSlowToHear(t *testing.T) {
 	for losses, open := range map[int]time.Duration{1: asked, 2: 0} {
 		synctest.Test(t, func(t *testing.T) {

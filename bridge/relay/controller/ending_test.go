@@ -11,7 +11,7 @@ import (
 	"clearback/bridge/relay"
 )
 
-// ending is a device that learns by itself that it has ended, and can throw away what was not delivered.
+// ending is a device that detects its own end and can discard undelivered data.
 type ending struct {
 	gone          chan struct{}
 	cause         error
@@ -27,13 +27,13 @@ func (e *ending) Reset()                { e.reset++ }
 func (e *ending) Gone() <-chan struct{} { return e.gone }
 func (e *ending) Cause() error          { return e.cause }
 
-// A connection that ends between two requests ends the session then, and not with the next request.
+// A connection that ends between two requests ends the session at once, not at the next request.
 func TestDeviceEndsByItself(t *testing.T) {
 	e := &ending{gone: make(chan struct{}), cause: errors.New("the cable was cut")}
 	s := NewDeviceSession(e, time.Second)
 	select {
 	case <-s.Dead():
-		t.Fatal("dead at birth")
+		t.Fatal("dead at the start")
 	default:
 	}
 	close(e.gone)

@@ -15,11 +15,11 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// preparing is a device that has something to do once its contacts are closed.
+// preparing is a device with a Prepare method.
 type preparing struct {
 	*dialled
 	err      error
-	prepared []time.Duration // how long each preparation may have taken
+	prepared []time.Duration // the time allowed for each preparation
 	sawOpen  bool
 }
 
@@ -30,12 +30,12 @@ func (p *preparing) Prepare(ctx context.Context) error {
 	return p.err
 }
 
-// TestConnection: it is prepared once its contacts are closed, and offered then; and its contacts are read as often as
-// asked.
+// TestConnection checks that a connection is prepared after its contacts were closed and becomes available after that,
+// and that its contacts are read at the requested interval.
 func TestConnection(t *testing.T) {
 	for name, c := range map[string]struct {
 		poll, atLeast time.Duration
-		reads         int // within 1.1 s, beside that of the beginning
+		reads         int // within 1.1 s, without the reading at the beginning
 	}{
 		"less often than asked": {time.Hour, 300 * time.Millisecond, 3},
 		"more often than asked": {200 * time.Millisecond, time.Hour, 5},
@@ -66,7 +66,7 @@ func TestConnection(t *testing.T) {
 				b.Start()
 				b.Start()
 				require.NoError(t, b.Ready(t.Context()))
-				require.NoError(t, b.Ready(t.Context()), "and at once when it is there")
+				require.NoError(t, b.Ready(t.Context()), "and at once if it is connected")
 				s, err := b.Session()
 				require.NoError(t, err)
 				require.NoError(t, s.Cause())
@@ -85,7 +85,7 @@ func TestConnection(t *testing.T) {
 	}
 }
 
-// TestPreparationFails: there is no connection then.
+// TestPreparationFails checks that there is no connection if its preparation fails.
 func TestPreparationFails(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		p := &preparing{dialled: atOnce(func(*dialled, controller.Op) error { return nil }), err: errNo}
@@ -105,12 +105,12 @@ func TestPreparationFails(t *testing.T) {
 		require.ErrorIs(t, err, errNo)
 		require.ErrorContains(t, err, "line box-office: controller loft at here: ")
 		require.ErrorIs(t, c.Try(t.Context()), errNo)
-		require.Empty(t, b.Shutdown(t.Context()), "it was closed all the same")
+		require.Empty(t, b.Shutdown(t.Context()), "it was closed nevertheless")
 	})
 }
 
-// TestStuckAtTheBeginning: a contact that reads open although it was closed, or whose close or reading is refused when
-// the connection begins, is an alarm; the connection is offered all the same, and nothing is opened on that contact
+// TestStuckAtTheBeginning checks a contact that cannot be closed or read when the connection begins, or that still
+// reads open. That is an alarm. The connection becomes available all the same, but nothing is opened on that contact
 // until it is closed.
 func TestStuckAtTheBeginning(t *testing.T) {
 	for name, c := range map[string]struct {
@@ -167,7 +167,7 @@ func TestStuckAtTheBeginning(t *testing.T) {
 	}
 }
 
-// breaking is a session on which some requests cannot be begun.
+// breaking is a session on which some requests cannot be started.
 type breaking struct {
 	controller.Session
 	breaks func(controller.Op) bool
@@ -180,7 +180,8 @@ func (s breaking) Start(c *controller.Call, r controller.Request, before func() 
 	return s.Session.Start(c, r, before)
 }
 
-// TestNoReadBackOfAnOpening: the session ended between the answer to an opening and the request that reads it back.
+// TestNoReadBackOfAnOpening checks a session that ends between the answer to an opening and the request that reads the
+// contact back.
 func TestNoReadBackOfAnOpening(t *testing.T) {
 	d := atOnce(func(*dialled, controller.Op) error { return nil })
 	onDialled(t, d, func(o *controller.Options, _ *controller.ContactOptions) {
@@ -194,14 +195,14 @@ func TestNoReadBackOfAnOpening(t *testing.T) {
 		require.Equal(t, relay.Unknown, r.Outcome)
 		require.ErrorContains(t, r.Err, "line box-office: reading back the opening: ")
 		require.ErrorIs(t, r.Err, relay.ErrNoAnswer, "what was written may have been done")
-		require.Zero(t, time.Since(began), "told at once")
+		require.Zero(t, time.Since(began), "returned at once")
 		require.False(t, d.isOpen())
 		mayOpen(t, c)
 	})
 }
 
-// TestCloseBehindAnUnansweredOpening: where a close may be done before an opening that was written before it, it proves
-// nothing as long as that opening has no answer.
+// TestCloseBehindAnUnansweredOpening checks that, if a close may be done before an opening that was written earlier,
+// the close proves nothing while the opening has no answer.
 func TestCloseBehindAnUnansweredOpening(t *testing.T) {
 	d := atOnce(func(_ *dialled, op controller.Op) error {
 		if op == controller.Open {
@@ -230,11 +231,11 @@ func TestCloseBehindAnUnansweredOpening(t *testing.T) {
 		})
 }
 
-// TestALateRepetitionClosesNothing: the keeper's close whose connection was slow is not written any more once another
-// close was confirmed; by then the contact may be driven again.
+// TestALateRepetitionClosesNothing checks a repetition of an owed close whose connection was slow. It is not written
+// after another close was confirmed, since the contact may be open again by then.
 func TestALateRepetitionClosesNothing(t *testing.T) {
 	var mu sync.Mutex
-	var dials []time.Duration // of the closes to come
+	var dials []time.Duration // the delays of the next closes
 	refuse := false
 	d := atOnce(func(_ *dialled, op controller.Op) error {
 		mu.Lock()
@@ -260,7 +261,7 @@ func TestALateRepetitionClosesNothing(t *testing.T) {
 		ctx, cancel := context.WithCancel(t.Context())
 		cancel()
 		require.ErrorIs(t, c.Close(ctx), context.Canceled)
-		synctest.Wait() // the keeper's repetition is under way
+		synctest.Wait() // the repetition of the close is under way
 		require.NoError(t, c.Close(t.Context()))
 		r := c.Interrupt(t.Context(), opening(1))
 		require.Equal(t, relay.Done, r.Outcome, r.Err)
@@ -269,8 +270,8 @@ func TestALateRepetitionClosesNothing(t *testing.T) {
 	})
 }
 
-// TestATrialWaitsForItsTurn: behind a request that has no answer yet it is given up after the time-out, or when nobody
-// wants it any more.
+// TestATrialWaitsForItsTurn checks that a Try behind an unanswered request is given up after the time-out, or when its
+// context ends.
 func TestATrialWaitsForItsTurn(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := newTestController(false)
@@ -296,7 +297,7 @@ func TestATrialWaitsForItsTurn(t *testing.T) {
 	})
 }
 
-// The connection is lost just before the end of an opening, and is back when that is over.
+// The connection is lost just before the end of an opening, and is back when the opening is over.
 func TestALostConnectionAtTheEnd(t *testing.T) {
 	onLosing(t, outlasts, func(_ *testing.T, l *losingController, _ [2]*controller.Contact) {
 		l.at(asked - 10*time.Millisecond)
@@ -305,7 +306,7 @@ func TestALostConnectionAtTheEnd(t *testing.T) {
 		l.set(false, false)
 	}, func(t *testing.T, r relay.Result, changes []relaytest.Change, _ []relay.NoticeKind) {
 		require.Equal(t, relay.Done, r.Outcome, r.Err)
-		require.InDelta(t, asked, r.OpenFor, float64(20*time.Millisecond), "when it was read")
+		require.InDelta(t, asked, r.OpenFor, float64(20*time.Millisecond), "the time of the reading")
 		require.GreaterOrEqual(t, r.OpenFor, asked)
 		openFor(t, changes, asked, asked)
 	})

@@ -14,8 +14,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// A contact that cannot be read is closed at each poll, but not once somebody wants it open: where requests may
-// overtake each other, that close could end the opening that comes behind it.
+// A contact that cannot be read is closed at each poll, but not once an opening of it has been requested. If requests
+// may overtake each other, that close could end the opening.
 func TestAPollDoesNotCloseWhatIsToOpen(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := newTestController(false)
@@ -41,7 +41,7 @@ func TestAPollDoesNotCloseWhatIsToOpen(t *testing.T) {
 	})
 }
 
-// requests returns what was asked of a contact.
+// requests returns the requests for a contact.
 func (b *testController) requests(line int) (all []controller.Op) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
@@ -53,7 +53,7 @@ func (b *testController) requests(line int) (all []controller.Op) {
 	return all
 }
 
-// While the last close is awaited nothing opens any more, although the connection is there.
+// Nothing opens while Shutdown waits for the last close, even though the connection is up.
 func TestNothingOpensWhileItShutsDown(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := newTestController(false)
@@ -72,7 +72,7 @@ func TestNothingOpensWhileItShutsDown(t *testing.T) {
 	})
 }
 
-// A blind contact whose close is refused when the connection begins is not taken for closed.
+// A blind contact whose close is refused when the connection begins does not count as closed.
 func TestARefusedCloseAtTheBeginningOfABlindContact(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := newTestController(true)
@@ -91,11 +91,11 @@ func TestARefusedCloseAtTheBeginningOfABlindContact(t *testing.T) {
 	})
 }
 
-// A timed contact that the controller confirms and that reads back closed before its time can be over has not moved;
-// read later than that, the controller's word counts.
+// A timed contact that reads closed before its time can be over has not moved, even if the controller confirmed the
+// opening. After that time the controller's confirmation counts.
 func TestReadBackAfterTheTimer(t *testing.T) {
 	for name, c := range map[string]struct {
-		late    time.Duration // of the read-back
+		late    time.Duration // lateness of the read-back
 		outcome relay.Outcome
 		err     error
 	}{
@@ -107,7 +107,8 @@ func TestReadBackAfterTheTimer(t *testing.T) {
 			delayed := false
 			d.acts = func(_ context.Context, op controller.Op) error {
 				d.mu.Lock()
-				first := op == controller.Read && !delayed && len(d.done) > 1 // after the close of the beginning and the opening
+				// True for the first read after the close at the beginning and the opening.
+				first := op == controller.Read && !delayed && len(d.done) > 1
 				delayed = delayed || first
 				d.open = false
 				d.mu.Unlock()

@@ -14,20 +14,19 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// attempts is what a controller does to connect, and what it says of that. Its device is well; its connections are what
-// fails.
+// attempts records a controller's attempts to connect and its notices. Its device works; only its connections fail.
 type attempts struct {
 	mu      sync.Mutex
 	device  *dialled
-	fail    error // of the next connections
+	fail    error // the error of the next attempts
 	hang    time.Duration
-	at      []time.Time // when each was tried
-	stops   []bool      // how each session was stopped: with a reset?
+	at      []time.Time // the time of each attempt
+	stops   []bool      // for each session, whether it was stopped with a reset
 	notices []relay.Notice
 	lose    chan struct{} // closed to end the session in use
 }
 
-// attempted is one session of it.
+// attempted is one session of attempts.
 type attempted struct {
 	controller.Session
 	of *attempts
@@ -63,7 +62,7 @@ func (a *attempts) connect(context.Context) (controller.Session, error) {
 	return attempted{controller.NewDeviceSession(losable{a.device, lose}, time.Second), a}, nil
 }
 
-// fails ends the connection, and lets the next ones fail with err.
+// fails ends the connection and makes the next attempts fail with err.
 func (a *attempts) fails(err error) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
@@ -114,10 +113,10 @@ func onAttempts(t *testing.T, change func(*controller.Options, *controller.Conta
 	})
 }
 
-// TestPausesBetweenConnections: they double up to 2 s, each shortened by up to a quarter, and begin anew after a
-// connection.
+// TestPausesBetweenConnections checks that the pauses double up to 2 s, that each is shortened by up to a quarter, and
+// that they start again after a connection.
 func TestPausesBetweenConnections(t *testing.T) {
-	shortest, longest := map[time.Duration]float64{}, map[time.Duration]float64{} // as shares of the whole pause
+	shortest, longest := map[time.Duration]float64{}, map[time.Duration]float64{} // as fractions of the full pause
 	for range 20 {
 		onAttempts(t, nil, func(t *testing.T, a *attempts, b *controller.Controller, _ [2]*controller.Contact) {
 			for range 2 {
@@ -148,13 +147,14 @@ func TestPausesBetweenConnections(t *testing.T) {
 		})
 	}
 	require.Len(t, shortest, 6)
-	// Of the longest pause there were some 400: that chance misses one of these shares is less likely than 1 to 10^15.
+	// There were about 400 of the longest pauses. The probability that chance misses one of these fractions is below 1
+	// in 10^15.
 	require.Less(t, shortest[2*time.Second], 0.775)
 	require.Greater(t, longest[2*time.Second], 0.975)
 }
 
-// TestLostConnection: a connection that ends by itself is thrown away, told with its reason and its instant, and so is
-// the next one. The end of the daemon is no loss.
+// TestLostConnection checks that a connection that ends by itself is reset and reported with its reason and time, and
+// that the same is done for the next one. The end of the daemon is not reported as a loss.
 func TestLostConnection(t *testing.T) {
 	onAttempts(t, nil, func(t *testing.T, a *attempts, b *controller.Controller, contacts [2]*controller.Contact) {
 		<-time.After(time.Second)
@@ -179,7 +179,8 @@ func TestLostConnection(t *testing.T) {
 	})
 }
 
-// TestConnectionThatCannotClose: a connection on which the contacts cannot be closed, or cannot be read back, is none.
+// TestConnectionThatCannotClose checks that a connection on which the contacts cannot be closed or read back is not
+// used.
 func TestConnectionThatCannotClose(t *testing.T) {
 	for _, op := range []controller.Op{controller.Close, controller.Read} {
 		onAttempts(t, nil, func(t *testing.T, a *attempts, b *controller.Controller, contacts [2]*controller.Contact) {
@@ -199,19 +200,20 @@ func TestConnectionThatCannotClose(t *testing.T) {
 			a.mu.Lock()
 			defer a.mu.Unlock()
 			require.NotContains(t, a.stops, false)
-			require.InDelta(t, len(a.at), len(a.stops), 1, "each attempt was thrown away; one may be under way")
+			require.InDelta(t, len(a.at), len(a.stops), 1, "each session was stopped; one may be under way")
 		})
 	}
 }
 
-// TestAWishForAConnection: whoever wants a contact closed while there is no connection does not wait for the pause.
+// TestAWishForAConnection checks that a close without a connection ends the pause between attempts.
 func TestAWishForAConnection(t *testing.T) {
 	onAttempts(t, nil, func(t *testing.T, a *attempts, _ *controller.Controller, contacts [2]*controller.Contact) {
 		a.fails(errNo)
 		<-time.After(10 * time.Second) // the pauses are long by now
 		ended, cancel := context.WithCancel(t.Context())
 		cancel()
-		for _, wish := range []time.Duration{0, 100 * time.Millisecond} { // the second while a close is owed, before its keeper tries again
+		// The second case is while a close is owed, before its CloseRetrier tries again.
+		for _, wish := range []time.Duration{0, 100 * time.Millisecond} {
 			before := len(a.tried())
 			<-time.After(wish)
 			wished := time.Now()
@@ -225,12 +227,13 @@ func TestAWishForAConnection(t *testing.T) {
 		tried := a.tried()
 		for i := range tried[len(tried)-8:] {
 			i += len(tried) - 8
-			require.LessOrEqual(t, tried[i].Sub(tried[i-1]), relay.CloseEvery, "as long as it is owed")
+			require.LessOrEqual(t, tried[i].Sub(tried[i-1]), relay.CloseEvery, "while a close is owed")
 		}
 	})
 }
 
-// TestAWishDuringAnAttempt: it is granted right after the attempt, if that fails, and several are one.
+// TestAWishDuringAnAttempt checks that requests for a connection during an attempt lead to one more attempt right after
+// it, if it fails.
 func TestAWishDuringAnAttempt(t *testing.T) {
 	onAttempts(t, nil, func(t *testing.T, a *attempts, _ *controller.Controller, contacts [2]*controller.Contact) {
 		a.fails(errNo)
@@ -248,7 +251,7 @@ func TestAWishDuringAnAttempt(t *testing.T) {
 			<-time.After(5 * time.Millisecond)
 			require.ErrorIs(t, contacts[i%2].Close(ended), errNo)
 		}
-		<-time.After(220 * time.Millisecond) // the keepers try again 250 ms after their first failure
+		<-time.After(220 * time.Millisecond) // each CloseRetrier tries again 250 ms after its first failure
 		tried := a.tried()[before:]
 		require.Len(t, tried, 2)
 		require.Equal(t, 100*time.Millisecond, tried[1].Sub(tried[0]))

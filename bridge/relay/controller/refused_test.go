@@ -20,22 +20,21 @@ var (
 	no    = &controller.Refusal{Cause: errNo, Sure: true}
 )
 
-// atOnce is a device without delays, which answers each request as acts says.
+// atOnce returns a device without delays that answers each request with the result of acts.
 func atOnce(acts func(d *dialled, op controller.Op) error) *dialled {
 	d := &dialled{dials: func(controller.Op) time.Duration { return 0 }}
 	d.acts = func(_ context.Context, op controller.Op) error { return acts(d, op) }
 	return d
 }
 
-// isOpen reports whether the device was told to open last.
+// isOpen reports whether the device's last command was to open.
 func (d *dialled) isOpen() bool {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	return d.open
 }
 
-// TestBeforeTheStart: what is asked of a controller that was not started is refused, and what was left out of its
-// options has a default.
+// TestBeforeTheStart checks that a controller refuses requests before Start, and that omitted options have defaults.
 func TestBeforeTheStart(t *testing.T) {
 	connect := func(context.Context) (controller.Session, error) { return nil, errGone }
 	b := controller.New(controller.Options{Name: "loft", At: "192.0.2.50:502", Timeout: time.Second, Poll: time.Minute,
@@ -70,16 +69,17 @@ func TestBeforeTheStart(t *testing.T) {
 	require.Empty(t, b.Shutdown(t.Context()))
 	b.Start()
 	_, err = b.Contact(controller.ContactOptions{Name: "green-room"})
-	require.ErrorContains(t, err, "controller loft at 192.0.2.50:502: contact for line green-room after the start")
+	require.ErrorContains(t, err,
+		"controller loft at 192.0.2.50:502: the contact of line green-room was added after the start")
 	r = c.Interrupt(t.Context(), opening(1))
 	require.ErrorIs(t, r.Err, relay.ErrStopped)
 	again := controller.New(controller.Options{Name: "loft", Connect: connect})
 	_, err = again.Contact(controller.ContactOptions{Name: "box-office", Claim: claim})
-	require.NoError(t, err, "the contact is free again")
+	require.NoError(t, err, "the contact can be claimed again")
 	require.Empty(t, again.Shutdown(t.Context()))
 }
 
-// TestReadAndSense: both say what the device said, or why it said nothing.
+// TestReadAndSense checks that Read and Sense return the device's answer or its error.
 func TestReadAndSense(t *testing.T) {
 	var refuse error
 	d := atOnce(func(*dialled, controller.Op) error { return refuse })
@@ -119,7 +119,8 @@ func TestReadAndSense(t *testing.T) {
 		})
 }
 
-// TestLimitOfATimedContact: an opening as long as the limit is made, in whole quanta, and a longer one is not.
+// TestLimitOfATimedContact checks that an opening as long as the limit is made, in whole quanta, and that a longer one
+// is refused.
 func TestLimitOfATimedContact(t *testing.T) {
 	d := atOnce(func(*dialled, controller.Op) error { return nil })
 	onDialled(t, d, func(_ *controller.Options, co *controller.ContactOptions) {
@@ -138,8 +139,8 @@ func TestLimitOfATimedContact(t *testing.T) {
 	})
 }
 
-// TestWaitingForItsTurn: an opening that waits behind another contact's request is given up at its not-after, and when
-// nobody wants it any more.
+// TestWaitingForItsTurn checks that an opening that waits behind another contact's request is given up at its NotAfter,
+// or when its context ends.
 func TestWaitingForItsTurn(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := newTestController(false)
@@ -178,8 +179,8 @@ func TestWaitingForItsTurn(t *testing.T) {
 	})
 }
 
-// TestTheLastInstant: an opening whose turn it is at once is written even in the very instant of its not-after, and one
-// that comes later is told by how much.
+// TestTheLastInstant checks that an opening that need not wait is written even at the exact instant of its NotAfter. A
+// later opening is refused with its lateness.
 func TestTheLastInstant(t *testing.T) {
 	d := atOnce(func(_ *dialled, op controller.Op) error {
 		if op == controller.Open {
@@ -188,8 +189,8 @@ func TestTheLastInstant(t *testing.T) {
 		return nil
 	})
 	onDialled(t, d, nil, func(t *testing.T, c *controller.Contact) {
-		for n := range 20 { // were it left to chance, not all of them would be
-			synctest.Wait() // the request before has given its turn back
+		for n := range 20 { // repeated, so that a random choice would show
+			synctest.Wait() // the previous request has released the slot
 			i := opening(1)
 			i.NotAfter = time.Now()
 			require.ErrorIs(t, c.Interrupt(t.Context(), i).Err, errNo)
@@ -204,7 +205,8 @@ func TestTheLastInstant(t *testing.T) {
 	})
 }
 
-// TestWithdrawnBeforeItsAnswer: what became of an opening is told by its answer and by the close that overtook it.
+// TestWithdrawnBeforeItsAnswer checks the result of an opening that a close has overtaken, for each answer to the
+// opening and to the close.
 func TestWithdrawnBeforeItsAnswer(t *testing.T) {
 	for name, c := range map[string]struct {
 		opening, closing error
@@ -261,7 +263,8 @@ func TestWithdrawnBeforeItsAnswer(t *testing.T) {
 	}
 }
 
-// TestReadBackFails: an opening whose read-back fails, in whatever way, is not told as done, and its contact is closed.
+// TestReadBackFails checks that an opening whose read-back fails in any way does not count as done, and that its
+// contact is closed.
 func TestReadBackFails(t *testing.T) {
 	type turn struct {
 		after time.Duration
@@ -269,8 +272,8 @@ func TestReadBackFails(t *testing.T) {
 		level relay.Level
 	}
 	for name, c := range map[string]struct {
-		reads   []turn // of the read-backs after the opening; then all is well
-		closing error  // of the first close after the opening
+		reads   []turn // results of the read-backs after the opening; later ones succeed
+		closing error  // result of the first close after the opening
 		blind   bool
 		outcome relay.Outcome
 		says    string
@@ -342,7 +345,7 @@ func TestReadBackFails(t *testing.T) {
 	}
 }
 
-// levels is a device whose every answer is made up.
+// levels is a device whose answers come from a function.
 type levels struct {
 	do func(controller.Op) (relay.Level, error)
 }
@@ -356,13 +359,14 @@ func (l *levels) Do(_ context.Context, r controller.Request, before func() error
 
 func (*levels) Close() error { return nil }
 
-// TestEndOfATimedOpening: it is read until it is closed, and closed by command when it does not end or is to end early.
+// TestEndOfATimedOpening checks that a timed contact is read until it is closed, and closed by command if the opening
+// does not end in time or must end early.
 func TestEndOfATimedOpening(t *testing.T) {
 	const quantum = 10 * time.Millisecond
 	for name, c := range map[string]struct {
-		closes  time.Duration // when the contact reads closed, from the opening; 0: by command only
-		fails   bool          // of the reads after the time
-		stop    time.Duration // when it is withdrawn; 0: it is not
+		closes  time.Duration // time from the opening until the contact reads closed; 0: only after a command
+		fails   bool          // the reads after the end fail
+		stop    time.Duration // time until the opening is withdrawn; 0: never
 		outcome relay.Outcome
 		openFor time.Duration
 		notices int

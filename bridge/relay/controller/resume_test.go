@@ -15,14 +15,14 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// losingController is a bench whose connections can be ended, and whose readings can be kept from their answers.
+// losingController is a test controller whose connections can be ended and whose readings can be left unanswered.
 type losingController struct {
 	*testController
 	mu     sync.Mutex
 	latest *losingDevice
-	refuse bool          // no new connection
-	hang   bool          // a reading is not answered any more
-	slow   time.Duration // what a reading takes
+	refuse bool          // refuse new connections
+	hang   bool          // leave readings unanswered
+	slow   time.Duration // duration of a reading
 }
 
 type losingDevice struct {
@@ -63,7 +63,7 @@ func (l *losingController) connect(context.Context) (controller.Session, error) 
 	return controller.NewDeviceSession(l.latest, timeout), nil
 }
 
-// lose ends the connection as a reset does; set says how the next ones are.
+// lose ends the connection like a reset. As set does, it also says how the next connections behave.
 func (l *losingController) lose(refuse, hang bool) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
@@ -79,8 +79,8 @@ func (l *losingController) set(refuse, hang bool) {
 
 const asked = 800 * time.Millisecond
 
-// onLosing opens the first of two contacts of a timed controller for [asked], on virtual time, and calls meanwhile with
-// the time at zero.
+// onLosing opens the first of two contacts of a timed controller for [asked], on virtual time, and calls meanwhile
+// during the opening.
 func onLosing(t *testing.T, timed controller.Timed, meanwhile func(*testing.T, *losingController,
 	[2]*controller.Contact),
 	then func(*testing.T, relay.Result, []relaytest.Change, []relay.NoticeKind)) {
@@ -112,7 +112,7 @@ func onLosing(t *testing.T, timed controller.Timed, meanwhile func(*testing.T, *
 		synctest.Wait()
 		meanwhile(t, l, contacts)
 		r := <-result
-		<-time.After(2 * asked) // whatever was owed is done
+		<-time.After(2 * asked) // all owed closes are done
 		mu.Lock()
 		seen := slices.Clone(notices)
 		mu.Unlock()
@@ -127,7 +127,7 @@ func (b *testController) isOpen(line int) bool {
 	return b.open[line]
 }
 
-// lastOf returns the last request of a contact that was no reading.
+// lastOf returns a contact's last request that was not a reading.
 func (b *testController) lastOf(line int) (op controller.Op) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
@@ -141,7 +141,7 @@ func (b *testController) lastOf(line int) (op controller.Op) {
 
 func (l *losingController) at(d time.Duration) { <-time.After(time.Until(l.began.Add(d))) }
 
-// openFor requires that the contact moved twice, and was open for so long.
+// openFor requires that the contact opened and closed once, and that the opening lasted between from and to.
 func openFor(t *testing.T, changes []relaytest.Change, from, to time.Duration) {
 	t.Helper()
 	require.Len(t, changes, 2)
@@ -151,14 +151,14 @@ func openFor(t *testing.T, changes []relaytest.Change, from, to time.Duration) {
 
 var outlasts = controller.Timed{Outlasts: true}
 
-// SAFETY.md S35: an opening that the board ends by itself goes on when its connection is lost and the next one reads it
-// open.
+// SAFETY.md S35: an opening that the board itself ends continues if its connection is lost and the next connection
+// reads the contact open.
 func TestALostConnectionDoesNotEndATimedOpening(t *testing.T) {
 	for name, back := range map[string]time.Duration{"at once": 0, "after 20 ms": 20 * time.Millisecond,
 		"just in time": 79 * time.Millisecond} {
 		t.Run(name, func(t *testing.T) {
 			onLosing(t, outlasts, func(_ *testing.T, l *losingController, _ [2]*controller.Contact) {
-				for _, d := range []time.Duration{200, 500} { // more than once, too
+				for _, d := range []time.Duration{200, 500} { // lose the connection more than once
 					l.at(d * time.Millisecond)
 					l.lose(back > 0, false)
 					<-time.After(back)
@@ -166,7 +166,8 @@ func TestALostConnectionDoesNotEndATimedOpening(t *testing.T) {
 				}
 			}, func(t *testing.T, r relay.Result, changes []relaytest.Change, seen []relay.NoticeKind) {
 				require.Equal(t, relay.Done, r.Outcome, r.Err)
-				require.Contains(t, []time.Duration{asked, asked + 20*time.Millisecond}, r.OpenFor) // read in the instant of the closing, or at the next reading
+				// The contact was read at the instant of the closing or at the next reading.
+				require.Contains(t, []time.Duration{asked, asked + 20*time.Millisecond}, r.OpenFor)
 				openFor(t, changes, asked, asked)
 				require.Equal(t, []relay.NoticeKind{relay.LinkLost, relay.LinkBack, relay.LinkLost, relay.LinkBack},
 					seen)
@@ -175,7 +176,7 @@ func TestALostConnectionDoesNotEndATimedOpening(t *testing.T) {
 	}
 }
 
-// The next connection does not wait for a pause: the time for the read-back is short.
+// The next connection does not wait for a pause, since the time for the read-back is short.
 func TestTheNextConnectionForAnOpeningIsMadeAtOnce(t *testing.T) {
 	onLosing(t, outlasts, func(t *testing.T, l *losingController, contacts [2]*controller.Contact) {
 		l.at(200 * time.Millisecond)
@@ -190,8 +191,8 @@ func TestTheNextConnectionForAnOpeningIsMadeAtOnce(t *testing.T) {
 	})
 }
 
-// One that is not read back within 100 ms is closed, and so is every opening of a controller that does not end it by
-// itself.
+// An opening that is not read back within 100 ms is closed. So is every opening of a controller that does not end
+// openings itself.
 func TestALostConnectionEndsAnOpeningThatIsNotReadBack(t *testing.T) {
 	const loss = 200 * time.Millisecond
 	for name, c := range map[string]struct {
@@ -221,7 +222,8 @@ func TestALostConnectionEndsAnOpeningThatIsNotReadBack(t *testing.T) {
 	}
 }
 
-// The controller closed when the connection was lost, or was reset: it was open, but not for as long as asked.
+// The controller closed the contact when the connection was lost, or was reset. The contact was open, but not for as
+// long as requested.
 func TestAShortOpeningIsNotDone(t *testing.T) {
 	onLosing(t, outlasts, func(_ *testing.T, l *losingController, _ [2]*controller.Contact) {
 		l.at(200 * time.Millisecond)
@@ -236,7 +238,8 @@ func TestAShortOpeningIsNotDone(t *testing.T) {
 	})
 }
 
-// The controller's timer went with the connection: closed by command 50 ms after the end, and an alarm.
+// The controller's timer ended with the connection. The contact is closed by command 50 ms after the end, and an alarm
+// is given.
 func TestAnOpeningThatOutlastsItsTimeIsClosed(t *testing.T) {
 	onLosing(t, outlasts, func(_ *testing.T, l *losingController, _ [2]*controller.Contact) {
 		l.at(200 * time.Millisecond)
@@ -251,7 +254,7 @@ func TestAnOpeningThatOutlastsItsTimeIsClosed(t *testing.T) {
 	})
 }
 
-// Somebody lifts while the connection is away: the next one closes before anything else.
+// Somebody lifts while there is no connection. The next connection closes before anything else.
 func TestACloseWhileTheConnectionIsAway(t *testing.T) {
 	onLosing(t, outlasts, func(t *testing.T, l *losingController, contacts [2]*controller.Contact) {
 		l.at(200 * time.Millisecond)
@@ -268,7 +271,8 @@ func TestACloseWhileTheConnectionIsAway(t *testing.T) {
 	})
 }
 
-// Somebody lifts while the next connection reads the contact back: it closes at once, as the answer comes.
+// Somebody lifts while the next connection reads the contact back. The connection closes the contact as soon as the
+// answer arrives.
 func TestACloseWhileTheContactIsReadBack(t *testing.T) {
 	onLosing(t, outlasts, func(t *testing.T, l *losingController, contacts [2]*controller.Contact) {
 		l.at(200 * time.Millisecond)
@@ -287,8 +291,8 @@ func TestACloseWhileTheContactIsReadBack(t *testing.T) {
 	})
 }
 
-// Only that opening is spared: another contact of the same controller that is found open is closed when the connection
-// is back.
+// Only that opening is spared. If another contact of the same controller is found open, it is closed when the
+// connection is back.
 func TestOthersAreClosedWhenTheConnectionIsBack(t *testing.T) {
 	onLosing(t, outlasts, func(t *testing.T, l *losingController, _ [2]*controller.Contact) {
 		l.at(200 * time.Millisecond)
@@ -304,5 +308,5 @@ func TestOthersAreClosedWhenTheConnectionIsBack(t *testing.T) {
 	})
 }
 
-// resumeMost is how long after a loss the connection is there again at the latest, where nothing refuses it.
+// resumeMost is the longest time from a loss to the next connection, if nothing refuses it.
 const resumeMost = 25 * time.Millisecond

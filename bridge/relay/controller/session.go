@@ -10,20 +10,19 @@ import (
 	"clearback/bridge/relay"
 )
 
-// Op is what a request asks of a contact.
+// Op is the operation that a request asks for.
 type Op uint8
 
-// The requests.
 const (
-	Read  Op = iota // where the contact is
-	Close           // close the loop, and end the controller's own timer
+	Read  Op = iota // return the contact's level
+	Close           // close the loop and stop the controller's own timer
 	Open            // open the loop
-	Sense           // does loop current flow?
-	// Try is the command that opens, with a length of 0, which closes; only for contacts with [TrialOfZero].
+	Sense           // report whether loop current flows
+	// Try is the command that opens, with a length of 0, which closes. It is only for contacts with [TrialOfZero].
 	Try
 )
 
-// String names the request, for errors.
+// String names the operation, for errors.
 func (o Op) String() string {
 	if names := [...]string{"read", "close", "open", "sense", "try"}; int(o) < len(names) {
 		return names[o]
@@ -34,60 +33,61 @@ func (o Op) String() string {
 // Request is one request to a controller.
 type Request struct {
 	Op Op
-	// Contact counts the contacts of the controller from 0, in the order in which they were made.
+	// Contact is the contact's index, from 0, in the order in which the contacts were added.
 	Contact int
-	// Seq and Duration belong to Open. On a timed contact Duration is whole quanta.
+	// Seq and Duration are for Open. On a timed contact Duration is a multiple of the quantum.
 	Seq      uint32
 	Duration time.Duration
 }
 
-// Answer is what came of a request.
+// Answer is the result of a request.
 type Answer struct {
-	// Level is the answer to Read and Sense.
+	// Level is the result of Read and Sense.
 	Level relay.Level
-	// At is when the answer came.
+	// At is when the answer arrived.
 	At time.Time
-	// Err is nil if the controller did as asked, a [Refusal] if it said no, and otherwise the end of the session.
+	// Err is nil if the controller did as asked. It is a [Refusal] if the controller refused. Any other error has ended
+	// the session.
 	Err error
 }
 
-// Session is one connection to a controller. A request without an answer in its time ends it, and so does anything that
-// is no proper answer; what a dead session had asked may have been done or not. All methods are safe for concurrent
-// use.
+// Session is one connection to a controller. A request without an answer in time ends the session, and so does a
+// malformed answer. Requests that were pending at that moment may have been carried out or not. All methods are safe
+// for concurrent use.
 type Session interface {
-	// Start begins a request and returns at once. The last thing before its bytes go is the call of before, if not nil,
-	// which may forbid them. An error means that nothing was written; everything else is told by [Call.End], exactly
-	// once. A Close is written without waiting for the answer to anything else.
+	// Start begins a request and returns at once. If before is not nil, it is called just before the bytes are written,
+	// and its error prevents the write. An error from Start means that nothing was written. Otherwise the session calls
+	// [Call.End] exactly once. A Close is written without waiting for the answer to any other request.
 	Start(c *Call, r Request, before func() error) error
-	// Prepare is called when the contacts have been closed on the new session and before anything else is asked.
+	// Prepare is called after the contacts were closed on the new session, before any other request.
 	Prepare(ctx context.Context) error
-	// Dead is closed when the session has ended, and Cause then tells why.
+	// Dead is closed when the session has ended. Cause then returns the reason.
 	Dead() <-chan struct{}
 	Cause() error
-	// Stop ends the session; with reset, what was written and not yet delivered is thrown away where that can be done.
+	// Stop ends the session. With reset, data that was written but not delivered is discarded if possible.
 	Stop(reset bool)
 }
 
-// Call is a request in the air.
+// Call is a pending request.
 type Call struct {
-	// Sent is just before the bytes went; a session sets it before Start returns.
+	// Sent is the instant just before the bytes were written. A session sets it before Start returns.
 	Sent time.Time
 
 	answer  chan Answer // buffer 1: a session never waits for a caller that has gone
-	release func()      // gives the slot back, once
+	release func()      // releases the slot; further calls do nothing
 }
 
-// NewCall returns a call that holds nothing.
+// NewCall returns a call that holds no slot.
 func NewCall() *Call { return &Call{answer: make(chan Answer, 1), release: func() {}} }
 
-// End gives the answer; to be called once.
+// End delivers the answer. It must be called only once.
 func (c *Call) End(a Answer) {
 	c.answer <- a
 	c.release()
 }
 
-// Wait returns the answer and its error, or [relay.ErrStopped] when stop is closed first; a nil stop never is. One
-// caller at a time.
+// Wait returns the answer and its error, or [relay.ErrStopped] if stop is closed first. A nil stop never ends the wait.
+// Only one goroutine may wait at a time.
 func (c *Call) Wait(stop <-chan struct{}) (Answer, error) {
 	select {
 	case a := <-c.answer:
@@ -97,35 +97,35 @@ func (c *Call) Wait(stop <-chan struct{}) (Answer, error) {
 	}
 }
 
-// Refusal is the answer of a controller that did not do as asked; the session goes on.
+// Refusal is the error of a controller that did not do as asked. The session continues.
 type Refusal struct {
 	Cause error
-	// Sure: nothing at all was done.
+	// Sure means that the refused request certainly had no effect.
 	Sure bool
 }
 
 func (r *Refusal) Error() string { return r.Cause.Error() }
 
-// Reason is what the controller said: see [relay.Reason].
+// Reason returns what the controller said; see [relay.Reason].
 func (r *Refusal) Reason() string { return r.Cause.Error() }
 func (r *Refusal) Unwrap() error  { return r.Cause }
 
-// ConnectionLost is the end of a session with a request in the air: what that did is unknown.
+// ConnectionLost is the error of a request that was pending when the session ended. The request's effect is unknown.
 type ConnectionLost struct{ Cause error }
 
 func (l *ConnectionLost) Error() string { return fmt.Sprintf("%v: %v", relay.ErrNoAnswer, l.Cause) }
 
-// Reason is how the session ended: see [relay.Reason].
+// Reason returns how the session ended; see [relay.Reason].
 func (l *ConnectionLost) Reason() string { return l.Cause.Error() }
 
 func (l *ConnectionLost) Unwrap() []error { return []error{relay.ErrNoAnswer, l.Cause} }
 
-// link is a session with room for one ordinary request at a time: opens and polls wait for each other, closes and what
-// belongs to an opening under way do not.
+// link is a session with one slot for ordinary requests. Openings and polls wait for the slot. Closes, and reads that
+// belong to an opening under way, do not.
 type link struct {
 	Session
-	slot chan struct{} // buffer 1: holding the token is being the one ordinary request in the air
-	// closeWanted are the contacts of which somebody wanted a close while the connection began with one
+	slot chan struct{} // buffer 1: whoever holds the token has the one ordinary request
+	// closeWanted are the contacts for which a close was requested after this connection had begun to close them.
 	closeWanted []*Contact
 }
 
@@ -135,7 +135,7 @@ func newLink(s Session) *link {
 	return l
 }
 
-// acquire takes the slot. It gives up when stop is closed or at the instant until.
+// acquire takes the slot. It gives up when stop is closed, when the session ends or at the instant until.
 func (l *link) acquire(stop <-chan struct{}, until time.Time) error {
 	select {
 	case <-l.slot:
@@ -154,7 +154,7 @@ func (l *link) acquire(stop <-chan struct{}, until time.Time) error {
 	}
 }
 
-// start begins a request; with slot it gives back the one that was acquired when it ends.
+// start begins a request. With slot, the caller has acquired the slot, and the end of the request releases it.
 func (l *link) start(r Request, slot bool, before func() error) (*Call, error) {
 	c := NewCall()
 	if slot {
@@ -167,7 +167,8 @@ func (l *link) start(r Request, slot bool, before func() error) (*Call, error) {
 	return c, err
 }
 
-// do begins a request and waits for its answer until stop is closed (nil: at most the session's time-out).
+// do begins a request and waits for its answer until stop is closed. With a nil stop the session's time-out ends the
+// wait.
 func (l *link) do(r Request, before func() error, stop <-chan struct{}) (Answer, error) {
 	c, err := l.start(r, false, before)
 	if err != nil {
@@ -175,10 +176,10 @@ func (l *link) do(r Request, before func() error, stop <-chan struct{}) (Answer,
 	}
 	a, err := c.Wait(stop)
 	if errors.Is(err, relay.ErrStopped) {
-		err = errGivenUp // no opening was withdrawn
+		err = errGivenUp // ErrStopped would mean a withdrawn opening
 	}
 	return a, err
 }
 
-// errGivenUp: whoever asked no longer waits.
-var errGivenUp = errors.New("controller: given up before the answer came")
+// errGivenUp means that the caller stopped waiting.
+var errGivenUp = errors.New("controller: gave up before the answer arrived")

@@ -12,7 +12,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// TestMarkIfIdle: what a reading found owes a close only if nothing has happened to the contact since.
+// TestMarkIfIdle checks that a reading owes a close only if nothing has happened to the contact since the reading.
 func TestMarkIfIdle(t *testing.T) {
 	found := errors.New("found open")
 	for name, c := range map[string]struct {
@@ -38,7 +38,7 @@ func TestMarkIfIdle(t *testing.T) {
 	}
 }
 
-// silent is a device that does nothing before it fails, or nothing at all.
+// silent is a device that sends nothing. It returns err, or success if err is nil.
 type silent struct{ err error }
 
 func (s silent) Do(context.Context, Request, func() error) (relay.Level, error) {
@@ -46,8 +46,8 @@ func (s silent) Do(context.Context, Request, func() error) (relay.Level, error) 
 }
 func (silent) Close() error { return nil }
 
-// TestCallsWithoutSending: a request that failed before it was sent has no answer, and one that the device answers
-// without sending anything has one.
+// TestCallsWithoutSending checks that a request that failed before it was sent has no answer, and that a request that
+// succeeded without being sent has one.
 func TestCallsWithoutSending(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		s := NewDeviceSession(silent{errors.New("gone")}, time.Second)

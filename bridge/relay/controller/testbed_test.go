@@ -22,7 +22,7 @@ const timeout = 200 * time.Millisecond
 
 var errGone = errors.New("the device is gone")
 
-// testController is a controller in memory with two contacts, each reached by a device of its own or both by one.
+// testController is a controller in memory with two contacts, reached by one device each or by one device together.
 type testController struct {
 	began time.Time
 
@@ -31,13 +31,15 @@ type testController struct {
 	open    [2]bool
 	changes [2][]relaytest.Change
 	faults  []relaytest.Fault
-	log     []controller.Request // as they were done
+	log     []controller.Request // in the order in which they were carried out
 	timed   bool
 	timers  [2]*time.Timer
-	release []chan struct{} // closed to let go what is held
+	release []chan struct{} // closed to release the held requests
 	holding sync.WaitGroup
 
-	turn chan struct{} // buffer 1, holding the token is being the one request that is served; nil: it serves all at once
+	// turn has buffer 1: whoever has put its token in has the one request that is served. If it is nil, all requests
+	// are served at once.
+	turn chan struct{}
 }
 
 func newTestController(open bool) *testController {
@@ -46,7 +48,7 @@ func newTestController(open bool) *testController {
 	return b
 }
 
-// testDevice is the bench as one session sees it: first is the index of its first contact.
+// testDevice is the test controller as one session sees it. The index of its first contact is first.
 type testDevice struct {
 	*testController
 	first int
@@ -74,7 +76,7 @@ func isClosed(ch chan struct{}) bool {
 	}
 }
 
-// fault takes the first fault that meets the request.
+// fault takes the first fault that applies to the request.
 func (b *testController) fault(op controller.Op) (relaytest.Fault, bool) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
@@ -95,7 +97,7 @@ func (p *testDevice) Do(ctx context.Context, r controller.Request, before func()
 	cut := p.cut
 	p.mu.Unlock()
 	if isClosed(cut) {
-		return relay.LevelUnknown, errGone // as when a connection is made for each request
+		return relay.LevelUnknown, errGone // as if each request had a connection of its own
 	}
 	if err := before(); err != nil {
 		return relay.LevelUnknown, err
@@ -105,7 +107,7 @@ func (p *testDevice) Do(ctx context.Context, r controller.Request, before func()
 	}
 	f, met := p.fault(r.Op)
 	if met && f.Do == relaytest.StallRequest {
-		return p.hold(ctx, r) // and the turn with it
+		return p.hold(ctx, r) // keeps the turn too
 	}
 	if met && f.Do == relaytest.Delay {
 		select {
@@ -121,7 +123,7 @@ func (p *testDevice) Do(ctx context.Context, r controller.Request, before func()
 	return p.answer(ctx, cut, f, met, level)
 }
 
-// answer is what the device says, or does not, when it has done what it does.
+// answer returns the device's answer after the request was carried out, or the error of the fault.
 func (p *testDevice) answer(ctx context.Context, cut chan struct{}, f relaytest.Fault, met bool,
 	level relay.Level) (relay.Level, error) {
 	switch {
@@ -132,7 +134,7 @@ func (p *testDevice) answer(ctx context.Context, cut chan struct{}, f relaytest.
 	case f.Do == relaytest.Hangup, f.Do == relaytest.ActHangup:
 		return relay.LevelUnknown, errGone
 	}
-	select { // it ignores the request, or did it and is mute
+	select { // the fault is Ignore or Mute
 	case <-ctx.Done():
 	case <-p.gone:
 	case <-cut:
@@ -141,7 +143,7 @@ func (p *testDevice) answer(ctx context.Context, cut chan struct{}, f relaytest.
 	return relay.LevelUnknown, context.Cause(ctx)
 }
 
-// enter waits for the turn where the device serves one request after the other.
+// enter waits for the turn if the device serves one request after the other.
 func (b *testController) enter(ctx context.Context) error {
 	if b.turn == nil {
 		return nil
@@ -160,10 +162,10 @@ func (b *testController) leave() {
 	}
 }
 
-// hold keeps a request until Release, whoever has given it up by then. A device that serves one after the other serves
-// no other meanwhile.
+// hold keeps a request until Release, even if the request is given up. A device that serves one request after the other
+// serves no other request during that time.
 func (p *testDevice) hold(ctx context.Context, r controller.Request) (relay.Level, error) {
-	release, done := make(chan struct{}), make(chan relay.Level, 1) // perhaps nobody waits any more
+	release, done := make(chan struct{}), make(chan relay.Level, 1) // buffer 1: the caller may have given up
 	p.mu.Lock()
 	p.release = append(p.release, release)
 	p.holding.Go(func() {
@@ -196,7 +198,7 @@ func (b *testController) Release() {
 	b.holding.Wait()
 }
 
-// act is what the device does.
+// act carries out a request.
 func (b *testController) act(r controller.Request, first int) relay.Level {
 	b.mu.Lock()
 	defer b.mu.Unlock()
@@ -210,7 +212,7 @@ func (b *testController) act(r controller.Request, first int) relay.Level {
 			t = time.AfterFunc(r.Duration, func() {
 				b.mu.Lock()
 				defer b.mu.Unlock()
-				if b.timers[i] == t { // else it was stopped too late
+				if b.timers[i] == t { // otherwise the timer was stopped too late
 					b.moveLocked(i, false)
 				}
 			})
@@ -241,7 +243,7 @@ func (p *testDevice) Close() error {
 	return nil
 }
 
-// The bench as a relaytest.Controller.
+// The methods of relaytest.Controller.
 
 func (b *testController) Inject(f relaytest.Fault) {
 	b.mu.Lock()
@@ -279,7 +281,7 @@ func (b *testController) Changes(line int) []relaytest.Change {
 	return slices.Clone(b.changes[line])
 }
 
-// driver is the two contacts over a bench: one controller for each, or one for both.
+// driver is the two contacts of a test controller, with one controller for each or one for both.
 type driver struct {
 	group    controller.Group
 	contacts [2]*controller.Contact
@@ -316,8 +318,8 @@ func newDriver(t *testing.T, b *testController, apart bool, o controller.Options
 	return d
 }
 
-// suite runs the suite over a bench that serves one request after the other, or all at once: then nothing stops an
-// opening that it kept.
+// suite runs the conformance suite on a test controller that serves one request after the other, or all at once. In the
+// second case nothing stops an opening that the controller held.
 func suite(t *testing.T, apart bool, options controller.Options, change func(*controller.ContactOptions), timed bool) {
 	relaytest.RunVirtual(t, func(t *testing.T, s relaytest.Setup) *relaytest.Subject {
 		b, late := newTestController(s.Open), relaytest.LateObeyed

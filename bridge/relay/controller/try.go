@@ -11,21 +11,20 @@ import (
 // Trial says how the command that opens a contact can be tried without opening it.
 type Trial uint8
 
-// The ways.
 const (
-	// TrialNever: what the controller makes of an opening of length 0 is not known.
+	// TrialNever means that the effect of an opening of length 0 is unknown, so that the command cannot be tried.
 	TrialNever Trial = iota
-	// TrialIsClose: the close is the same command with another value, so that each close tries it.
+	// TrialIsClose means that the close is the same command with another value, so that every close tries the command.
 	TrialIsClose
-	// TrialOfZero: an opening of length 0 closes, by contract; see [Try].
+	// TrialOfZero means that, by contract, an opening of length 0 closes. See [Try].
 	TrialOfZero
 )
 
 var _ relay.Trier = (*Contact)(nil)
 
-// Try has the controller carry out the command that opens, with a length of 0, which closes. It returns
-// [relay.ErrNoTrial] where that cannot be known to be safe, and an error while an opening is under way. A contact that
-// opens all the same is closed at once, and that is an error.
+// Try has the controller carry out the command that opens, with a length of 0, which closes. If that is not known to be
+// safe, Try returns [relay.ErrNoTrial]. While an opening is under way it returns an error. If the contact opens in
+// spite of the length, Try closes it at once and returns an error.
 func (c *Contact) Try(ctx context.Context) error {
 	switch c.opt.Trial {
 	case TrialNever:

@@ -15,7 +15,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// zeroOpens is a bench that takes an opening of length 0 for one without an end.
+// zeroOpens is a test controller on which an opening of length 0 has no end.
 type zeroOpens struct {
 	*testDevice
 	tries *atomic.Int32
@@ -35,7 +35,7 @@ func (z zeroOpens) Do(ctx context.Context, r controller.Request, before func() e
 	})
 }
 
-// onZeroOpens runs a started contact over such a device, on virtual time.
+// onZeroOpens runs a test on a started contact of such a device, on virtual time.
 func onZeroOpens(t *testing.T, trial controller.Trial, test func(*testing.T, *testController, *controller.Contact,
 	*atomic.Int32)) {
 	t.Helper()
@@ -56,7 +56,7 @@ func onZeroOpens(t *testing.T, trial controller.Trial, test func(*testing.T, *te
 	})
 }
 
-// A device that breaks the contract, and opens at a length of 0, is closed at once, and that is told.
+// A device that breaks the contract and opens at a length of 0 is closed at once, and Try returns an error.
 func TestTryThatOpensIsClosed(t *testing.T) {
 	onZeroOpens(t, controller.TrialOfZero, func(t *testing.T, b *testController, c *controller.Contact,
 		_ *atomic.Int32) {
@@ -66,7 +66,7 @@ func TestTryThatOpensIsClosed(t *testing.T) {
 	})
 }
 
-// What may open is not tried.
+// A command that might open the loop is not tried.
 func TestTryThatMightOpenIsRefused(t *testing.T) {
 	for trial, want := range map[controller.Trial]error{controller.TrialNever: relay.ErrNoTrial,
 		controller.TrialIsClose: nil} {
@@ -78,7 +78,7 @@ func TestTryThatMightOpenIsRefused(t *testing.T) {
 	}
 }
 
-// An opening is not cut short by a trial.
+// Try does not cut an opening short.
 func TestTryWhileOpen(t *testing.T) {
 	onZeroOpens(t, controller.TrialOfZero, func(t *testing.T, b *testController, c *controller.Contact,
 		tries *atomic.Int32) {

@@ -14,14 +14,14 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// dialled is a device that is reached by a connection for each request, which takes its time and may not be broken off.
+// dialled is a device with a connection for each request. Connecting takes time and cannot be interrupted.
 type dialled struct {
 	dials func(controller.Op) time.Duration
-	acts  func(context.Context, controller.Op) error // nil: does as asked
+	acts  func(context.Context, controller.Op) error // nil: success
 
 	mu   sync.Mutex
 	open bool
-	done []controller.Op // what reached it, but for reads
+	done []controller.Op // the requests that reached the device, except reads
 }
 
 func (d *dialled) Do(ctx context.Context, r controller.Request, before func() error) (relay.Level, error) {
@@ -60,8 +60,8 @@ func (d *dialled) opened() int {
 	return n
 }
 
-// onDialled runs a started contact over the device on virtual time. No opening may last there: its end is slept through
-// in the kernel.
+// onDialled runs a test on a started contact of the device, on virtual time. No opening may last in it, since the end
+// of an opening sleeps in the kernel.
 func onDialled(t *testing.T, d *dialled, change func(*controller.Options, *controller.ContactOptions),
 	test func(*testing.T, *controller.Contact)) {
 	t.Helper()
@@ -92,8 +92,8 @@ func onDialledNow(t *testing.T, d *dialled, change func(*controller.Options, *co
 	test(t, c)
 }
 
-// mayOpen requires that nothing but its not-after stands in the way of an opening, once the connection that began with
-// the close is there. It is for tests on virtual time.
+// mayOpen requires that only its NotAfter prevents an opening, once the connection has begun with the close. It is for
+// tests on virtual time.
 func mayOpen(t *testing.T, c *controller.Contact) {
 	t.Helper()
 	synctest.Wait()
@@ -106,8 +106,8 @@ func opening(seq uint32) relay.Interruption {
 	return relay.Interruption{Seq: seq, Duration: 800 * time.Millisecond, NotAfter: time.Now().Add(2 * time.Second)}
 }
 
-// TestCloseWithdrawsAtOnce: a close whose own connection is slower than the opening's still stops that from being
-// written.
+// TestCloseWithdrawsAtOnce checks that a close prevents a pending opening from being written even if the close's own
+// connection is slower than the opening's.
 func TestCloseWithdrawsAtOnce(t *testing.T) {
 	d := &dialled{dials: func(op controller.Op) time.Duration {
 		if op == controller.Close {
@@ -127,14 +127,14 @@ func TestCloseWithdrawsAtOnce(t *testing.T) {
 	})
 }
 
-// TestNothingIsWrittenOnADeadSession: a request whose connection comes about just after another one has ended the
-// session is not written any more, since the next connection closes first and must be the last to move anything.
+// TestNothingIsWrittenOnADeadSession checks a request whose connection is ready just after another request has ended
+// the session. It is not written, since the next connection closes first and must be the last to move anything.
 func TestNothingIsWrittenOnADeadSession(t *testing.T) {
 	broken := errors.New("broken")
 	wrote := false
 	over(t, func(_ context.Context, r controller.Request, before func() error) (relay.Level, error) {
 		if r.Op == controller.Open {
-			<-time.After(200 * time.Millisecond) // whatever becomes of its context
+			<-time.After(200 * time.Millisecond) // even after its context has ended
 			if err := before(); err != nil {
 				return relay.LevelUnknown, err
 			}
@@ -158,8 +158,8 @@ func TestNothingIsWrittenOnADeadSession(t *testing.T) {
 	})
 }
 
-// TestARefusedCloseOfABlindContact: where a close is all that can be asked of an idle contact, a refusal of it means
-// that the next opening could not be ended either.
+// TestARefusedCloseOfABlindContact checks that a refused close of an idle contact that cannot be read makes a close
+// owed, because the next opening could not be ended either.
 func TestARefusedCloseOfABlindContact(t *testing.T) {
 	var mu sync.Mutex
 	var notices []relay.NoticeKind
@@ -192,7 +192,8 @@ func TestARefusedCloseOfABlindContact(t *testing.T) {
 	})
 }
 
-// TestHangingClose: it is given up when its caller says, told as what it is, and repeated until it succeeds.
+// TestHangingClose checks that a close that hangs is given up when its caller's context ends, is reported as a failed
+// close, and is repeated until it succeeds.
 func TestHangingClose(t *testing.T) {
 	var mu sync.Mutex
 	hangs := false
@@ -222,19 +223,19 @@ func TestHangingClose(t *testing.T) {
 		require.NotErrorIs(t, err, relay.ErrStopped, "no opening was withdrawn")
 		i := opening(1)
 		i.NotAfter = time.Now().Add(-1)
-		require.ErrorIs(t, c.Interrupt(t.Context(), i).Err, relay.ErrRefused, "not while it is not known to be closed")
+		require.ErrorIs(t, c.Interrupt(t.Context(), i).Err, relay.ErrRefused, "the state is still in doubt")
 		require.NoError(t, c.Close(t.Context()))
 		mayOpen(t, c)
 	})
 }
 
-// TestPollsWhileDriven: a contact that cannot be read is closed now and then, but never during an opening, nor behind
-// one that waits its turn.
+// TestPollsWhileDriven checks that a contact that cannot be read is closed at the polls, but never during an opening,
+// nor behind an opening that waits for its turn.
 func TestPollsWhileDriven(t *testing.T) {
 	t.Parallel()
 	d := &dialled{dials: func(op controller.Op) time.Duration {
 		if op == controller.Close {
-			return 3 * time.Millisecond // so that some polls are on their way when an opening begins
+			return 3 * time.Millisecond // so that some polls are under way when an opening begins
 		}
 		return 0
 	}}
@@ -259,7 +260,7 @@ func TestPollsWhileDriven(t *testing.T) {
 	})
 }
 
-// tooManyCloses returns what followed an opening, if that was more than its own close.
+// tooManyCloses returns the requests after an opening if they are more than its own close.
 func tooManyCloses(done []controller.Op) []controller.Op {
 	var now []controller.Op
 	for _, op := range done {
@@ -279,12 +280,12 @@ func tooManyCloses(done []controller.Op) []controller.Op {
 	return nil
 }
 
-// TestCloseWhileTheConnectionBegins: a close that somebody wants while a connection begins with one is done at once
-// when that is there, and not after the pause between attempts.
+// TestCloseWhileTheConnectionBegins checks a close that is requested while a connection begins with a close. It is
+// written as soon as the connection is available, not after the pause between attempts.
 func TestCloseWhileTheConnectionBegins(t *testing.T) {
 	for _, blind := range []bool{false, true} {
 		broken := false
-		var closing, goOn chan struct{} // both closed once
+		var closing, goOn chan struct{} // each is closed once
 		d := &dialled{dials: func(controller.Op) time.Duration { return 0 }}
 		d.acts = func(_ context.Context, op controller.Op) error {
 			switch {
@@ -299,7 +300,7 @@ func TestCloseWhileTheConnectionBegins(t *testing.T) {
 			return nil
 		}
 		synctest.Test(t, func(t *testing.T) {
-			closing, goOn = make(chan struct{}), make(chan struct{}) // of the bubble
+			closing, goOn = make(chan struct{}), make(chan struct{}) // must belong to this bubble
 			onDialledNow(t, d, func(_ *controller.Options, co *controller.ContactOptions) { co.Blind = blind },
 				func(t *testing.T, c *controller.Contact) {
 					require.Equal(t, relay.Unknown, c.Interrupt(t.Context(), opening(1)).Outcome)
@@ -319,7 +320,7 @@ func TestCloseWhileTheConnectionBegins(t *testing.T) {
 	}
 }
 
-// TestSessionEndsBeforeTheReadBack: the answer to an opening came, and nothing after it.
+// TestSessionEndsBeforeTheReadBack checks a session that ends right after the answer to an opening.
 func TestSessionEndsBeforeTheReadBack(t *testing.T) {
 	var mu sync.Mutex
 	broken := 0
@@ -340,7 +341,7 @@ func TestSessionEndsBeforeTheReadBack(t *testing.T) {
 		began := time.Now()
 		r := c.Interrupt(t.Context(), opening(1))
 		require.Equal(t, relay.Unknown, r.Outcome)
-		require.Zero(t, time.Since(began), "told at once")
+		require.Zero(t, time.Since(began), "returned at once")
 		require.NoError(t, c.Close(t.Context()))
 		require.Less(t, time.Since(began), relay.CloseEvery, "the next connection closes first")
 		require.Equal(t, relay.Unknown, c.Interrupt(t.Context(), opening(1)).Outcome,
@@ -350,7 +351,7 @@ func TestSessionEndsBeforeTheReadBack(t *testing.T) {
 	})
 }
 
-// TestUrgentFirst: a new connection closes what may be open before what is not.
+// TestUrgentFirst checks that a new connection first closes the contacts that may be open.
 func TestUrgentFirst(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var mu sync.Mutex
@@ -398,8 +399,7 @@ func TestUrgentFirst(t *testing.T) {
 	})
 }
 
-// TestShutdownRepeatsAnOwedClose: the opening under way turns out to be of unknown outcome after Shutdown's own close
-// was confirmed.
+// TestShutdownRepeatsAnOwedClose checks an opening whose outcome becomes unknown after Shutdown's confirmed close.
 func TestShutdownRepeatsAnOwedClose(t *testing.T) {
 	d := &dialled{dials: func(controller.Op) time.Duration { return 0 }}
 	d.acts = func(ctx context.Context, op controller.Op) error {
@@ -431,13 +431,13 @@ func TestShutdownRepeatsAnOwedClose(t *testing.T) {
 		<-time.After(50 * time.Millisecond)
 		ctx, cancel := context.WithTimeout(t.Context(), 5*time.Second)
 		defer cancel()
-		require.Len(t, b.Shutdown(ctx), 1, "nobody knows where it is")
+		require.Len(t, b.Shutdown(ctx), 1, "the state of the contact is unknown")
 		require.Equal(t, relay.Unknown, (<-result).Outcome)
 	})
 }
 
-// TestUnmovedIsNotRepeated: an opening that was confirmed and read back closed is refused, and its command is not
-// written again.
+// TestUnmovedIsNotRepeated checks that an opening that was confirmed but read back closed is refused, and that its
+// command is not written again.
 func TestUnmovedIsNotRepeated(t *testing.T) {
 	d := &dialled{dials: func(controller.Op) time.Duration { return 0 }}
 	d.acts = func(_ context.Context, op controller.Op) error {
@@ -458,8 +458,8 @@ func TestUnmovedIsNotRepeated(t *testing.T) {
 	})
 }
 
-// TestSlowPoll: a poll whose answer is from the opening, and comes after its end, is no alarm. The opening lasts for
-// many polls, and the second read of it, the first poll, is answered when the opening is over.
+// TestSlowPoll checks that a poll that is taken during an opening but answered after its end is no alarm. The opening
+// lasts for many polls. Its second read is the first poll, which is answered after the opening.
 func TestSlowPoll(t *testing.T) {
 	t.Parallel()
 	reads := 0
@@ -470,7 +470,7 @@ func TestSlowPoll(t *testing.T) {
 		poll := false
 		if op == controller.Read && d.open {
 			reads++
-			poll = reads == 2 // the first is the opening's own
+			poll = reads == 2 // the first read is the opening's read-back
 		}
 		d.mu.Unlock()
 		if poll {
@@ -481,7 +481,7 @@ func TestSlowPoll(t *testing.T) {
 		}
 		return nil
 	}
-	found := make(chan relay.Notice, 8) // more than there can be
+	found := make(chan relay.Notice, 8) // more than enough for the test's notices
 	onDialledNow(t, d, func(o *controller.Options, _ *controller.ContactOptions) {
 		o.Unordered, o.Poll = true, 40*time.Millisecond
 		o.Notify = func(n relay.Notice) { found <- n }

@@ -12,7 +12,7 @@ import (
 	"pgregory.net/rapid"
 )
 
-// choices are the values that a key may get, good and bad; "" leaves the key out, "{" draws a mapping of its own.
+// choices are the valid and invalid values of a key. "" omits the key, and "{" draws a nested mapping.
 type choices struct {
 	key    string
 	values []string
@@ -23,7 +23,7 @@ func one(key string, values ...string) choices { return choices{key: key, values
 
 func block(key string, below ...choices) choices { return choices{key: key, below: below} }
 
-// pick draws the first value, which is good, more often than not.
+// pick draws the first value, which is valid, more often than the others.
 func (c choices) pick(t *rapid.T) string {
 	if rapid.IntRange(0, 3).Draw(t, "first") > 0 {
 		return c.values[0]
@@ -52,7 +52,7 @@ func draw(t *rapid.T, all []choices) string {
 var (
 	peer = []choices{one("user", "clearback", "'a:b'", "a b"), one("password", "{env: A}", "{env: B}"),
 		{key: "server_name", values: []string{"", "attic.millrace.example"}}, one("timeout", "20ms", "10s", "19ms")}
-	// length are the keys of a timer.
+	// length lists the keys of a timer.
 	length = []choices{one("unit", "1ms", "100ms", "1500us"),
 		{key: "limit", values: []string{"3s", "3s", "3s", "1ms", "1h", "2h", ""}}}
 	message = []choices{{key: "topic", values: []string{"a/b", "a/b", "c", "'a/#'", "/a", "a//b", "$SYS/a",
@@ -71,7 +71,7 @@ var (
 	consents = "accept_open_if_daemon_dies: true, accept_open_if_power_fails: true"
 )
 
-// ways are the settings of each driver: the controller's block and its keys, and the contact's.
+// ways lists the settings of each driver: the controller's block with its keys, and the contact's keys.
 var ways = []struct {
 	driver, at          string
 	controller, contact []choices
@@ -128,7 +128,7 @@ var modbusKeys = []choices{one("open_level", "on", "off"), one("unit", "1", "247
 		one("timeout", "1s", "30ms", "29ms", "70s")),
 	block("sense", one("input", "0", "65535"), one("current_when", "on", "off"))}
 
-// passwords has a plain one and an odd one.
+// passwords has a simple password and an unusual one.
 var passwords = config.Env{
 	Getenv: func(name string) (string, bool) {
 		return map[string]string{"A": "curtain-1", "B": "curtain 2"}[name], true
@@ -136,8 +136,9 @@ var passwords = config.Env{
 	ReadFile: func(string) ([]byte, error) { return nil, os.ErrNotExist },
 }
 
-// What the loader of the file takes, the drivers take too, and see the same kind in it: nobody learns of a bad value at
-// night, from a daemon that does not start. One of four files is good on average, so that this says something.
+// The drivers accept every configuration that package config accepts, and see the same kinds in it. Otherwise a bad
+// value would show only when the daemon does not start. One file in four is valid on average, so both cases are
+// covered.
 func TestLoaderAndDriversAgree(t *testing.T) {
 	good := map[string]int{}
 	for _, w := range ways {

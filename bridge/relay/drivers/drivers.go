@@ -1,4 +1,4 @@
-// Package drivers opens the contacts that a configuration asks for: the one place where configuration becomes a
+// Package drivers opens the contacts of a configuration. It is the only place that turns a configuration into a
 // driver's options.
 package drivers
 
@@ -12,15 +12,15 @@ import (
 	"clearback/config"
 )
 
-// ErrConfig: the configuration names a driver or a controller that does not exist. The loader of the file finds that
-// first.
+// ErrConfig means that the configuration names a driver or a controller that does not exist, or lacks a part. Package
+// config reports such errors first.
 var ErrConfig = errors.New("drivers: the configuration cannot be carried out")
 
-// Options of [Open].
+// Options are the options of [Open].
 type Options struct {
-	// Notify receives notices of all controllers. It must not block. Nil: none.
+	// Notify receives the notices of all controllers. It must not block. Nil discards them.
 	Notify func(relay.Notice)
-	// NoLock leaves the contacts unclaimed; only for closing.
+	// NoLock leaves the contacts unclaimed. It is only for closing.
 	NoLock bool
 }
 
@@ -37,11 +37,12 @@ type Set struct {
 	boards   []openController
 }
 
-// Open makes all contacts and starts their controllers; it does not wait for them. On an error nothing is left running.
+// Open makes all contacts and starts their controllers. It does not wait for them. If it returns an error, nothing is
+// left running.
 func Open(cfg *config.Config, o Options) (*Set, error) {
 	s := &Set{contacts: map[string]relay.Contact{}}
 	if err := errors.Join(s.build(cfg, o)...); err != nil {
-		s.Shutdown(context.Background()) // nothing was started: it only frees the claims
+		s.Shutdown(context.Background()) // nothing was started, so this only releases the claims
 		return nil, err
 	}
 	s.start()
@@ -54,7 +55,7 @@ func (s *Set) start() {
 	}
 }
 
-// build makes what can be made and returns what cannot.
+// build makes as many controllers and contacts as it can, and returns an error for each that it cannot make.
 func (s *Set) build(cfg *config.Config, o Options) (errs []error) {
 	for i := range cfg.Controllers {
 		b, err := open(&cfg.Controllers[i], o)
@@ -88,7 +89,7 @@ func (s *Set) contact(l config.Line) (relay.Contact, error) {
 			continue
 		}
 		if b.driver != l.Contact.Driver {
-			return nil, fmt.Errorf("%w: line %s: driver %q, and controller %s is driven by %s", ErrConfig, l.Name,
+			return nil, fmt.Errorf("%w: line %s: driver %q, but controller %s has driver %s", ErrConfig, l.Name,
 				l.Contact.Driver, b.name, b.driver)
 		}
 		c, err := b.contact(l)
@@ -96,7 +97,7 @@ func (s *Set) contact(l config.Line) (relay.Contact, error) {
 			return nil, err
 		}
 		if r := l.Contact.Require; r != "" && !satisfies(c.Kind(), r) {
-			return nil, fmt.Errorf("%w: line %s: a contact of kind %s is required, and this one is of kind %v",
+			return nil, fmt.Errorf("%w: line %s: a contact of kind %s is required, but this one is of kind %v",
 				ErrConfig, l.Name, r, c.Kind())
 		}
 		return c, nil
@@ -105,7 +106,7 @@ func (s *Set) contact(l config.Line) (relay.Contact, error) {
 		l.Contact.Controller)
 }
 
-// satisfies reports whether a kind is at least the required one; each does what those before it do.
+// satisfies reports whether a kind is at least the required one. Each kind gives the guarantees of the kinds below it.
 func satisfies(k relay.Kind, required string) bool {
 	for _, least := range []relay.Kind{relay.KindNone, relay.KindWatchdog, relay.KindOneshot} {
 		if least.String() == required {
@@ -115,8 +116,8 @@ func satisfies(k relay.Kind, required string) bool {
 	return false
 }
 
-// Check tells what the drivers would not take of a configuration, beyond what the loader of the file finds: such as a
-// certificate that cannot be read. It reaches nothing and claims nothing.
+// Check returns the errors in a configuration that only the drivers find, such as a certificate that cannot be read. It
+// connects to nothing and claims nothing.
 func Check(cfg *config.Config) error {
 	s := &Set{contacts: map[string]relay.Contact{}}
 	err := errors.Join(s.build(cfg, Options{NoLock: true})...)
@@ -124,20 +125,20 @@ func Check(cfg *config.Config) error {
 	return err
 }
 
-// Contact returns the contact of a line, nil if no line has that name. A line with `driver: none` has a
+// Contact returns the contact of a line, or nil if no line has that name. A line with `driver: none` has a
 // [relay.NoContact].
 func (s *Set) Contact(line string) relay.Contact { return s.contacts[line] }
 
-// Ready waits until every controller is connected and was asked to close its contacts, or ctx ends; it then names all
-// that are not.
+// Ready waits until every controller is connected and has been asked to close its contacts. If ctx ends first, the
+// error names each controller that is not ready.
 func (s *Set) Ready(ctx context.Context) error {
 	errs := make([]error, len(s.boards))
 	s.each(func(i int, b openController) { errs[i] = b.Ready(ctx) })
 	return errors.Join(errs...)
 }
 
-// Shutdown closes every contact, waits for the confirmations until ctx ends, and ends everything. It names the lines
-// whose contact is not known to be closed.
+// Shutdown closes every contact, waits for the confirmations until ctx ends, and then ends everything. It returns the
+// lines whose contact is not known to be closed.
 func (s *Set) Shutdown(ctx context.Context) []NotClosed {
 	parts := make([][]NotClosed, len(s.boards))
 	s.each(func(i int, b openController) {
@@ -152,7 +153,7 @@ func (s *Set) Shutdown(ctx context.Context) []NotClosed {
 	return all
 }
 
-// each runs f for all boards at once, so that a dead one does not hold up the others.
+// each runs f for all boards at the same time, so that a dead one does not delay the others.
 func (s *Set) each(f func(int, openController)) {
 	var wg sync.WaitGroup
 	for i, b := range s.boards {
@@ -161,9 +162,10 @@ func (s *Set) each(f func(int, openController)) {
 	wg.Wait()
 }
 
-// CloseAll closes every contact of a configuration without a daemon, as after one that was killed, and names those not
-// known to be closed when ctx ends. It claims no contact: a close is safe at any time, also beside a daemon that hangs.
-// The error tells of those that could not be made out; the others are closed all the same.
+// CloseAll closes every contact of a configuration without a daemon, for example after the daemon was killed. It
+// returns the contacts that are not known to be closed when ctx ends. It claims no contact: a close is safe at any
+// time, even beside a daemon that hangs. The error names the contacts that could not be made. All others are closed in
+// spite of it.
 func CloseAll(ctx context.Context, cfg *config.Config, notify func(relay.Notice)) ([]NotClosed, error) {
 	s := &Set{contacts: map[string]relay.Contact{}}
 	err := errors.Join(s.build(cfg, Options{Notify: notify, NoLock: true})...)

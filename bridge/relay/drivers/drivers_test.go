@@ -19,7 +19,7 @@ import (
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
-// coils is a board that does what it is told. Coils start on, that is, open.
+// coils is a board that obeys every command. Its coils start on, so that the loops are open.
 type coils struct {
 	l    net.Listener
 	wg   sync.WaitGroup
@@ -81,7 +81,7 @@ func (b *coils) level(n int) bool {
 	return b.on[n]
 }
 
-// millrace is the Playhouse: three lines on a board, one without a contact.
+// millrace is the configuration of the Playhouse: three lines on a board, and one without a contact.
 func millrace(address string) *config.Config {
 	on := func(coil uint16) config.Contact {
 		return config.Contact{Driver: "modbus", Controller: "relays", Unit: 1, Coil: coil, OpenLevel: "on"}
@@ -128,7 +128,7 @@ func TestOpen(t *testing.T) {
 	for n := range 3 {
 		require.False(t, board.level(n), n)
 	}
-	require.True(t, board.level(3), "nobody's coil was touched")
+	require.True(t, board.level(3), "a coil without a line was not touched")
 	require.Equal(t, []bool{false, true, false, false}, board.seen[0], "start, opening, its end, shutdown")
 }
 
@@ -142,7 +142,7 @@ func TestCloseAll(t *testing.T) {
 		require.False(t, board.level(n), n)
 	}
 
-	// Beside a daemon that holds the contacts.
+	// CloseAll beside a daemon that holds the contacts.
 	s, err := Open(cfg, Options{})
 	require.NoError(t, err)
 	_, err = Open(cfg, Options{})
@@ -186,7 +186,7 @@ func TestOpenRefuses(t *testing.T) {
 		_, err := Open(cfg, Options{})
 		require.ErrorContains(t, err, message)
 	}
-	// Nothing is left claimed.
+	// No claim is left.
 	s, err := Open(millrace(nobody), Options{})
 	require.NoError(t, err)
 	s.Shutdown(within(t, 20*time.Millisecond))

@@ -20,7 +20,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// parsed reads a file whose controllers and contacts are given; the lines are called line-0, line-1, ...
+// parsed returns the configuration with the given controllers and contacts. The lines are called line-0, line-1, ...
 func parsed(t *testing.T, controllers string, contacts ...string) *config.Config {
 	t.Helper()
 	var b strings.Builder
@@ -35,8 +35,8 @@ func parsed(t *testing.T, controllers string, contacts ...string) *config.Config
 	return cfg
 }
 
-// The manual of all contacts is taken by the drivers as the loader reads it, and each contact is of the kind that the
-// loader says.
+// The drivers accept the sample of all contacts as package config reads it, and each contact has the kind that package
+// config states.
 func TestSampleContacts(t *testing.T) {
 	text, err := os.ReadFile("../../../deploy/contacts.yaml")
 	require.NoError(t, err)
@@ -64,7 +64,7 @@ func TestSampleContacts(t *testing.T) {
 	require.Equal(t, 4, senses, "stage-door, workshop, foyer, prompt-desk; and none that has not")
 	require.Empty(t, s.Shutdown(t.Context()))
 
-	// A certificate that is not there is told by Check, and nothing else.
+	// A missing certificate is the only error, and Check reports it.
 	cfg, faults = config.Parse("contacts", text, config.Env{})
 	require.Empty(t, faults.String())
 	err = Check(cfg)
@@ -74,7 +74,7 @@ func TestSampleContacts(t *testing.T) {
 	require.NotContains(t, err.Error(), "line box-office")
 }
 
-// What the loader says of levels is what reaches the device: a program and a web device, each opened and closed.
+// The configured levels reach the device: a program and an HTTP device, each opened and closed.
 func TestOpenByProgramAndHTTP(t *testing.T) {
 	said := &lines{}
 	device := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
@@ -108,7 +108,7 @@ func TestOpenByProgramAndHTTP(t *testing.T) {
 	require.Regexp(t, `^close line-1 0\n(?s:.*)open line-1 110\n(?s:.*)close line-1 0\n$`, string(text))
 }
 
-// lines are what several goroutines say.
+// lines collects lines from several goroutines.
 type lines struct {
 	mu   sync.Mutex
 	said []string
@@ -126,11 +126,11 @@ func (l *lines) all() []string {
 	return append([]string(nil), l.said...)
 }
 
-// A close is tried by every driver, and what could not be reached or made out is named.
+// CloseAll tries to close by every driver, and names the contacts that could not be reached or made.
 func TestCloseAllByEveryDriver(t *testing.T) {
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)
-	dead := l.Addr().String() // nobody accepts there, and nobody else is given the port
+	dead := l.Addr().String() // no server accepts there, and no other process gets the port
 	defer l.Close()
 	cfg := parsed(t, "{name: rack, driver: modbus, modbus: {address: '"+dead+"'}}, {name: cellar, driver: modbus-rtu, rtu: {device: /dev/nowhere-1}}, {name: header, driver: gpio, gpio: {chip: nowhere}}, "+
 		"{name: port, driver: serial, serial: {device: /dev/nowhere-2}}, {name: broker, driver: mqtt, mqtt: {address: 'mqtt://"+dead+"'}}, {name: attic, driver: http, http: {url: 'http://"+dead+"'}}, {name: lever, driver: command, command: {program: /nowhere}}",
@@ -151,7 +151,7 @@ func TestCloseAllByEveryDriver(t *testing.T) {
 	require.Equal(t, []string{"line-0 rack", "line-1 cellar", "line-2 header", "line-3 port", "line-4 broker",
 		"line-5 attic", "line-6 lever"}, who)
 
-	// What cannot be made out keeps nothing else from being closed.
+	// A contact that cannot be made does not prevent the others from being closed.
 	board := newCoils(t)
 	cfg.Controllers[0].Modbus.Address = board.l.Addr().String()
 	cfg.Controllers[5].HTTP.URL = "attic"
@@ -163,7 +163,7 @@ func TestCloseAllByEveryDriver(t *testing.T) {
 	require.False(t, board.level(0))
 }
 
-// A contact of a lesser kind than the line asks for is not taken, whatever the loader thought.
+// A contact of a lower kind than the line requires is refused, even if package config accepted it.
 func TestRequire(t *testing.T) {
 	for least, taken := range map[string]bool{"none": true, "watchdog": true, "oneshot": false} {
 		cfg := millrace("127.0.0.1:1")
@@ -175,6 +175,6 @@ func TestRequire(t *testing.T) {
 			continue
 		}
 		require.ErrorContains(t, err,
-			"line stage-door: a contact of kind oneshot is required, and this one is of kind watchdog")
+			"line stage-door: a contact of kind oneshot is required, but this one is of kind watchdog")
 	}
 }

@@ -27,7 +27,8 @@ func openGPIO(c *config.Controller, o Options) (board, func(config.Line) (relay.
 	}, nil
 }
 
-// gpioLine turns levels into the driver's: there the loop is open, or loop current flows, while the line is active.
+// gpioLine translates the levels of the configuration. In the driver the loop is open, or loop current flows, while the
+// GPIO line is active.
 func gpioLine(l config.Line) (gpio.ContactOptions, error) {
 	g := l.Contact.GPIO
 	if g == nil {
@@ -68,7 +69,7 @@ func openSerial(c *config.Controller, o Options) (board, func(config.Line) (rela
 	}, nil
 }
 
-// controlLine turns the words of the file into the driver's.
+// controlLine translates the names of the configuration.
 func controlLine(l config.Line) (serial.ContactOptions, error) {
 	k := l.Contact.Serial
 	if k == nil {

@@ -14,8 +14,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// TestWhatIsMissing: a block that the loader of the file asks for is an error here too, and so is a word that the file
-// does not allow.
+// TestWhatIsMissing checks that a missing block is an error here too, and so is a word that the configuration does not
+// allow.
 func TestWhatIsMissing(t *testing.T) {
 	for want, c := range map[string]config.Controller{
 		"controller loft: rtu is missing":     {Driver: config.DriverModbusRTU},
@@ -34,7 +34,7 @@ func TestWhatIsMissing(t *testing.T) {
 		require.ErrorContains(t, err, want)
 		require.Nil(t, b.board)
 	}
-	for _, c := range []config.Controller{ // what the drivers themselves refuse
+	for _, c := range []config.Controller{ // configurations that the drivers themselves refuse
 		{Driver: config.DriverModbusRTU, RTU: &config.SerialBus{}},
 		{Driver: config.DriverGPIO, GPIO: &config.GPIOChip{}},
 		{Driver: config.DriverSerial, Serial: &config.SerialPort{}},
@@ -92,7 +92,7 @@ func TestWhatIsMissing(t *testing.T) {
 	require.False(t, satisfies(relay.KindOneshot, "smoke"))
 }
 
-// TestLevelsOfTheFile: on which level of a line the loop is open, and current flows.
+// TestLevelsOfTheFile checks at which level of a line the loop is open, and at which level current flows.
 func TestLevelsOfTheFile(t *testing.T) {
 	for _, c := range []struct {
 		open, current     string

@@ -13,14 +13,14 @@ import (
 	"clearback/config"
 )
 
-// board is what every driver has, whatever it calls it: a board, a bus, a chip, a broker, a program.
+// board is the common part of all drivers' boards, buses, chips, brokers and programs.
 type board interface {
 	Start()
 	Ready(context.Context) error
 	Shutdown(context.Context) []controller.NotClosed
 }
 
-// openController is a controller of the configuration, and how a line's contact is made on it.
+// openController is a controller of the configuration, with a function that adds a line's contact to it.
 type openController struct {
 	board
 	name    string
@@ -28,7 +28,7 @@ type openController struct {
 	contact func(config.Line) (relay.Contact, error)
 }
 
-// open makes the controller of an entry; nothing is started.
+// open makes the controller of an entry. It does not start it.
 func open(c *config.Controller, o Options) (openController, error) {
 	make := map[string]func(*config.Controller, Options) (board, func(config.Line) (relay.Contact, error), error){
 		config.DriverModbus: openModbus, config.DriverModbusRTU: openRTU, config.DriverGPIO: openGPIO,
@@ -45,12 +45,12 @@ func open(c *config.Controller, o Options) (openController, error) {
 	return openController{b, c.Name, c.Driver, contact}, nil
 }
 
-// missing is a block that the loader of the file would have asked for.
+// missing returns the error for a missing block. Package config normally reports it first.
 func missing(where, block string) error {
 	return fmt.Errorf("%w: %s: %s is missing", ErrConfig, where, block)
 }
 
-// plain keeps a nil pointer out of an interface.
+// plain returns a nil interface, rather than an interface that holds a nil pointer, with an error.
 func plain[C relay.Contact](c C, err error) (relay.Contact, error) {
 	if err != nil {
 		return nil, err
@@ -58,7 +58,7 @@ func plain[C relay.Contact](c C, err error) (relay.Contact, error) {
 	return c, nil
 }
 
-// isOn reads a level of the file.
+// isOn parses a level of the configuration.
 func isOn(line, key, level string) (bool, error) {
 	switch level {
 	case "on":
@@ -102,7 +102,7 @@ func openRTU(c *config.Controller, o Options) (board, func(config.Line) (relay.C
 	return b, modbusContacts(b.Contact), nil
 }
 
-// modbusContacts makes contacts of boards on TCP and on a bus.
+// modbusContacts returns the function that adds a line's contact to a board or a bus.
 func modbusContacts(add func(modbus.ContactOptions) (*modbus.Contact, error)) func(config.Line) (relay.Contact, error) {
 	return func(l config.Line) (relay.Contact, error) {
 		c := l.Contact
@@ -204,7 +204,7 @@ func requests(l config.Line) httprelay.ContactOptions {
 	o := httprelay.ContactOptions{Name: l.Name}
 	r := l.Contact.HTTP
 	if r == nil {
-		return o // our own contract
+		return o // this project's own contract
 	}
 	one := func(q *config.Request) *httprelay.Request {
 		if q == nil {

@@ -8,19 +8,20 @@ import (
 	"clearback/bridge/relay/controller"
 )
 
-// Board is a GPIO chip and the contacts on it, each with its lines of its own. Make the contacts, then Start it. All
-// methods are safe for concurrent use but Contact.
+// Board is a GPIO chip with its contacts, each on GPIO lines of its own. Add the contacts, then call Start. All methods
+// except Contact are safe for concurrent use.
 type Board struct {
 	controller.Group
 	opt    Options
 	kernel kernel
-	claims map[string]string // GPIO line to telephone line, set by Contact before Start
+	claims map[string]string // telephone line by GPIO line; set by Contact before Start
 }
 
 // Contact is one line's contact.
 type Contact = controller.Contact
 
-// NewBoard checks the options. Nothing is requested yet; that the chip is there is seen at each connection.
+// NewBoard returns a board with the given options, or [ErrOptions]. It does not request any line. Each connection
+// checks that the chip exists.
 func NewBoard(o Options) (*Board, error) { return newBoard(o, newSystem()) }
 
 func newBoard(o Options, k kernel) (*Board, error) {
@@ -31,15 +32,15 @@ func newBoard(o Options, k kernel) (*Board, error) {
 	return &Board{opt: o, kernel: k, claims: map[string]string{}}, nil
 }
 
-// Contact adds a contact; only before Start. It fails with [relay.ErrLocked] if the contact is taken, here or by
-// another clearback. Who else holds the line is known when it is requested.
+// Contact adds a contact. It may be called only before Start. It returns [relay.ErrLocked] if this clearback or another
+// one has claimed the contact already. Another holder of the GPIO line is found only when the line is requested.
 func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 	o, err := o.withDefaults(b.opt.Chip)
 	if err != nil {
 		return nil, err
 	}
 	if other, ok := b.claims[o.Line]; ok {
-		return nil, fmt.Errorf("controller %s: lines %s and %s: %w: both are to be driven by GPIO line %s", b.opt.Name,
+		return nil, fmt.Errorf("controller %s: lines %s and %s: %w: both use GPIO line %s", b.opt.Name,
 			other, o.Name, relay.ErrLocked, o.Line)
 	}
 	d := &contactLines{kernel: b.kernel, chip: b.opt.Chip, opt: o, timeout: b.opt.Timeout}

@@ -11,8 +11,8 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// TestKernelClockSetBack: the time of day is set back by an hour while the loop is open, and again before a command is
-// written. Neither counts: all that is measured is the kernel's monotonic clock (clock_gettime(2)).
+// TestKernelClockSetBack sets the time of day back by an hour while the loop is open, and again before a command is
+// written. Neither has an effect, since only the kernel's monotonic clock is used (clock_gettime(2)).
 func TestKernelClockSetBack(t *testing.T) {
 	chip := newSimChip(t, "expander", "")
 	contact, b, _ := simBoard(t, Options{Chip: "expander"}, ContactOptions{Line: "0"})
@@ -44,6 +44,6 @@ func TestKernelClockSetBack(t *testing.T) {
 		require.Equal(t, relay.Done, r.Outcome, "%v", r.Err)
 		require.False(t, chip.high(0))
 		require.InDelta(t, asked, took, float64(200*time.Millisecond), "in an emulated machine")
-		t.Logf("open for %v by the monotonic clock, asked %v; told %v", took, asked, r.OpenFor)
+		t.Logf("open for %v by the monotonic clock, requested %v; reported %v", took, asked, r.OpenFor)
 	}
 }

@@ -12,35 +12,38 @@ import (
 	"clearback/bridge/relay/controller"
 )
 
-// contactLines is what one contact keeps from one connection to the next.
+// contactLines is the state that one contact keeps from one connection to the next.
 type contactLines struct {
 	kernel  kernel
 	chip    string
 	opt     ContactOptions
 	timeout time.Duration
 
-	mu   sync.Mutex
-	gone chan struct{} // closed when nothing of the connection before is in the kernel any more; nil: there was none
+	mu sync.Mutex
+	// gone is closed when the kernel has released the lines of the previous connection; nil if there was none.
+	gone chan struct{}
 }
 
-// device is the lines of a contact, requested.
+// device is the requested GPIO lines of a contact.
 type device struct {
 	timeout time.Duration
 	contact line
-	sense   line          // nil: there is none
-	turn    chan struct{} // buffer 1: holding the token is being the one that drives, so that the kernel is told in the order of before
-	gone    chan struct{} // closed when both lines were given back
+	sense   line // nil if the contact has none
+	// turn has buffer 1: whoever has put its token in may drive the contact, so that the kernel gets the commands in
+	// the order in which before was called.
+	turn chan struct{}
+	gone chan struct{} // closed when both lines were released
 
 	watching sync.WaitGroup // the goroutine that waits for edges
 
 	mu      sync.Mutex
-	calls   sync.WaitGroup // in the kernel
+	calls   sync.WaitGroup // calls under way in the kernel
 	closing bool
 }
 
-// attempt is a request for the lines that may come back too late for whom it was made.
+// attempt is a request for the lines. It may complete after its caller has given up.
 type attempt struct {
-	over chan struct{} // closed when dev or err is there
+	over chan struct{} // closed after dev or err was set
 
 	mu      sync.Mutex
 	dev     *device
@@ -48,17 +51,18 @@ type attempt struct {
 	givenUp bool
 }
 
-// connect requests the lines. A connection before must have left the kernel, since the line is its until then.
+// connect requests the lines. It first waits until the kernel has released the lines of the previous connection.
 func (d *contactLines) connect(ctx context.Context) (*device, error) {
 	ctx, cancel := context.WithTimeout(ctx, d.timeout)
 	defer cancel()
 	d.mu.Lock()
-	defer d.mu.Unlock() // the engine makes one connection after the other
+	defer d.mu.Unlock() // package controller makes one connection after the other
 	if d.gone != nil {
 		select {
 		case <-d.gone:
 		case <-ctx.Done():
-			return nil, fmt.Errorf("gpio: an earlier call for line %s of chip %s has not come back from the kernel: its driver hangs, see the kernel's log: %w",
+			return nil, fmt.Errorf("gpio: an earlier call for line %s of chip %s has not returned: "+
+				"the chip's driver hangs, see the kernel's log: %w",
 				d.opt.Line, d.chip, ctx.Err())
 		}
 	}
@@ -92,7 +96,7 @@ func (a *attempt) end(dev *device, err error) {
 	}
 }
 
-// giveUp reports whether nothing had come of it yet.
+// giveUp marks the attempt as given up and returns true, unless the attempt has a result.
 func (a *attempt) giveUp() bool {
 	a.mu.Lock()
 	defer a.mu.Unlock()
@@ -100,7 +104,7 @@ func (a *attempt) giveUp() bool {
 	return a.givenUp
 }
 
-// request takes the sense line before the contact, so that the contact is not held for nothing.
+// request requests the sense line before the contact, so that a failure there does not touch the contact.
 func (d *contactLines) request(gone chan struct{}) (*device, error) {
 	dev := &device{timeout: d.timeout, turn: make(chan struct{}, 1), gone: gone}
 	consumer := "clearback " + d.opt.Name
@@ -117,7 +121,7 @@ func (d *contactLines) request(gone chan struct{}) (*device, error) {
 	l, _, err := requestLine(d.kernel, d.chip, d.opt.Line, o)
 	if err != nil {
 		if dev.sense != nil {
-			_ = dev.sense.Close() // nothing was done with it
+			_ = dev.sense.Close() // the line was not used
 		}
 		return nil, fmt.Errorf("line %s: %w", d.opt.Name, err)
 	}
@@ -132,7 +136,7 @@ func (d *device) watch(tell func(relay.Level, time.Time)) {
 	for {
 		e, err := d.sense.Edge()
 		if err != nil {
-			return // it was given back, or the chip has gone, as the next read finds
+			return // the line was released, or the chip has gone, which the next read detects
 		}
 		tell(senseLevel(e.Active), e.At)
 	}
@@ -191,7 +195,7 @@ func (d *device) get(l line, before func() error) (bool, error) {
 	return active, refusal(err)
 }
 
-// begin counts a call into the kernel, unless the lines are on their way back.
+// begin counts a call into the kernel. It returns [ErrClosed] if the lines are being released.
 func (d *device) begin() error {
 	d.mu.Lock()
 	defer d.mu.Unlock()
@@ -202,8 +206,8 @@ func (d *device) begin() error {
 	return nil
 }
 
-// refusal tells the two errors with which the kernel answers before it does anything from those after which nobody
-// knows.
+// refusal turns the two errors that the kernel returns before it does anything into a refusal. After any other error
+// the contact may have moved.
 func refusal(err error) error {
 	if errors.Is(err, syscall.EPERM) || errors.Is(err, syscall.EINVAL) {
 		return &controller.Refusal{Cause: err, Sure: true}
@@ -211,29 +215,30 @@ func refusal(err error) error {
 	return err
 }
 
-// Close gives the lines back, and waits for that as long as a request may take. Lines with a call that hangs are given
-// back when it returns.
+// Close releases the lines, and waits for that at most as long as a request may take. If a call hangs, the lines are
+// released when it returns.
 func (d *device) Close() error {
 	go d.giveBack()
 	select {
 	case <-d.gone:
 		return nil
 	case <-time.After(d.timeout):
-		return fmt.Errorf("gpio: a call has not come back from the kernel within %v", d.timeout)
+		return fmt.Errorf("gpio: a kernel call has not returned within %v", d.timeout)
 	}
 }
 
-// giveBack waits for the calls under way, of which one may have opened the loop unnoticed, closes the contact and gives
-// the lines back. Once only.
+// giveBack waits for the calls under way, closes the contact and releases the lines. One of those calls may have opened
+// the loop unnoticed. giveBack must be called only once.
 func (d *device) giveBack() {
 	d.mu.Lock()
 	d.closing = true
 	d.mu.Unlock()
 	d.calls.Wait()
-	_ = d.contact.Set(false) // the engine has done that already where it could, and does it again on the next connection
+	// package controller has closed the contact if it could, and closes it again on the next connection
+	_ = d.contact.Set(false)
 	_ = d.contact.Close()
 	if d.sense != nil {
-		_ = d.sense.Close() // it ends watch
+		_ = d.sense.Close() // makes watch return
 		d.watching.Wait()
 	}
 	close(d.gone)

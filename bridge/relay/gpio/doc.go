@@ -1,46 +1,48 @@
-// Package gpio drives relay contacts on lines of a GPIO chip of this machine, by the second version of Linux's
+// Package gpio drives relay contacts on lines of a GPIO chip of this machine. It uses version 2 of Linux's GPIO
 // character device (kernel 5.10 or later).
 //
-// A contact is an output line that is active while the loop is open. It is requested as an output that is inactive from
-// the first moment, so that neither a start nor a reconnection opens the loop, and the kernel gives it to nobody else
-// while it is held. The level is read back from the chip. Each contact has its lines and its goroutines to itself: a
-// kernel call that hangs blocks its own line only. Chips that come and go (a USB expander, a driver that is unloaded)
-// are looked for again by name or label; the loop is closed first when one is back.
+// A contact is an output line that is active while the loop is open. The line is requested as an output that is
+// inactive from the first moment, so neither a start nor a reconnection opens the loop. The kernel gives the line to no
+// other process while it is held. The level is read back from the chip. Each contact has its own lines and its own
+// goroutines, so a kernel call that hangs blocks only its own line. A chip may come and go (a USB expander, a driver
+// that is unloaded). It is looked up again by name or label, and when it is back the loop is closed first.
 //
 // # What ends an opening
 //
-// The kind is none: the kernel has no timer for a line, so nothing but this process ends an opening. See SAFETY.md.
+// The kind is none: the kernel has no timer for a line, so only this process ends an opening. See SAFETY.md.
 //
-//   - The daemon dies (any signal, also kill -9): the kernel gives the line back. What the pin does then is the matter of the chip's
-//     driver: the simulated chip falls back to its pull resistor (tested), others turn the pin into an input, and
-//     many leave it just as it was: then the loop stays open until the daemon, or clearback close, requests the line again. The supervisor must
-//     start the daemon again at once.
-//   - The daemon is stopped (kill -STOP) or the machine overloaded: the contact stays as it is for that long.
-//   - The power fails: the relay drops. The loop must then be closed, which is a matter of wiring; and so it must be from power-up until the
-//     daemon runs.
-//   - The cable to an expander is cut: the expander keeps its outputs, usually, as long as it has power. Wire it so that it has not.
+//   - The daemon dies (any signal, even kill -9): the kernel releases the line. The chip's driver decides what the pin
+//     then does. The simulated chip falls back to its pull resistor (tested). Others turn the pin into an input, and
+//     many leave it unchanged. In that case the loop stays open until the daemon, or clearback close, requests the line
+//     again. The service manager must restart the daemon at once.
+//   - The daemon is stopped (kill -STOP) or the machine is overloaded: the contact stays as it is until the daemon runs
+//     again.
+//   - The power fails: the relay drops. Wire the relay so that the loop is then closed, and also from power-up until
+//     the daemon runs.
+//   - The cable to an expander is cut: an expander usually keeps its outputs while it has power. Wire its supply so
+//     that it loses power too.
 //
-// Whoever wants an opening that ends without the daemon needs a controller with a timer of its own, or the agent
-// (clearback relay) with its hardware watchdog.
+// For an opening that ends without the daemon, use a controller with its own timer, or the agent (clearback relay) with
+// its hardware watchdog.
 //
-// # Wiring, in words
+// # Wiring
 //
-// The loop goes through the relay's normally closed contact, so that a coil without current is a closed loop. The line
-// energises the coil through a driver transistor with a diode across the coil, never by itself: a pin gives a few
-// milliamperes. Pick the polarity so that the pin's state during boot, and after it is given back, leaves the coil
-// without current: for a pin that is pulled up during boot that is a driver that a low level switches on (active_low),
-// else one that a high level does; and give the driver a resistor of its own to that side, since a pin is an input
-// until somebody requests it. Open-drain is for drivers that bring their own pull-up, such as relay modules with an
-// optocoupler at another voltage than the chip's, if the chip bears that. The contact must be rated for the loop's
-// ringing voltage (about 90 V AC on top of 48 V DC by common practice) and the gap between contact and coil must
-// isolate the telephone network from the board. The sense input, likewise, sees the loop only through an optocoupler.
-// SAFETY.md has the rest.
+// The loop passes through the relay's normally closed contact, so that the loop is closed while the coil has no
+// current. The line drives the coil through a driver transistor with a diode across the coil, never directly: a pin
+// supplies a few milliamperes. Choose the polarity so that the coil has no current during boot and after the line is
+// released. For a pin that is pulled up during boot, use a driver that a low level switches on (active_low). Otherwise
+// use one that a high level switches on. Give the driver a resistor to its off level, since a pin is an input until it
+// is requested. Open-drain is for drivers with their own pull-up, such as relay modules with an optocoupler at another
+// voltage than the chip's, if the chip tolerates that voltage. The contact must be rated for the ringing voltage of the
+// loop (about 90 V AC on top of 48 V DC, by common practice). The gap between contact and coil must isolate the
+// telephone network from the board. The sense input, too, may see the loop only through an optocoupler. SAFETY.md has
+// the rest.
 //
 // # What cannot be tested without hardware
 //
-// The tests run on the kernel's simulated chip. They prove what this package asks of the kernel and what the kernel
-// makes of it. They cannot prove what a real chip's pin does when it is given back, during boot or at power-up; nor
-// bias resistors and drives as volts; nor how long a call takes on a real bus; nor what a failing bus answers. Kernels
-// before about 6.15, as far as we remember, do not tell of a write that failed on an I2C or USB expander: that each
-// command is read back is what finds it.
+// The tests run on the kernel's simulated chip. They prove what this package asks of the kernel and how the kernel
+// responds. They cannot prove what a real chip's pin does when its line is released, during boot or at power-up. Nor do
+// they show the voltages of bias resistors and drives, the duration of a call on a real bus, or the errors of a failing
+// bus. Kernels before about 6.15 (from memory) do not report a failed write on an I2C or USB expander. Reading back
+// each command detects such a failure.
 package gpio

@@ -16,7 +16,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// TestBoundsAreAllowed: each bound itself is, and one beyond it is not.
+// TestBoundsAreAllowed checks that each bound of a setting is allowed, and that a value just beyond it is not.
 func TestBoundsAreAllowed(t *testing.T) {
 	for _, o := range []Options{
 		{Timeout: 20 * time.Millisecond}, {Timeout: 10 * time.Second}, {Poll: 10 * time.Millisecond},
@@ -47,7 +47,7 @@ func TestBoundsAreAllowed(t *testing.T) {
 		Sense: &Sense{Chip: "soc", Line: "2", Bias: AsIs}}, o)
 }
 
-// faultyKernel fails some of its calls.
+// faultyKernel is a kernel in which some calls fail.
 type faultyKernel struct {
 	kernel
 	list           error
@@ -75,7 +75,8 @@ func (k faultyKernel) lineInfo(path string, offset int) (LineInfo, error) {
 	return k.kernel.lineInfo(path, offset)
 }
 
-// TestFindOnFaultyChips: a chip that cannot be asked hides no other, and its error is told where it may be the reason.
+// TestFindOnFaultyChips checks that a chip that cannot be read hides no other chip, and that its error is reported if
+// it may be the reason.
 func TestFindOnFaultyChips(t *testing.T) {
 	broken := errors.New("broken")
 	k := faultyKernel{kernel: newFakeKernel(newFakeChip(0, "gpiochip0", "A"), newFakeChip(1, "expander", "B", ""))}
@@ -89,8 +90,8 @@ func TestFindOnFaultyChips(t *testing.T) {
 	}
 	require.Equal(t, "line 3 of gpiochip2", place{chip: ChipInfo{Name: "gpiochip2"}, offset: 3}.String())
 	for _, c := range []struct{ chip, line, want string }{
-		{"gpiochip0", "1", "it has 1, 0 to 0"}, {"expander", "2", "it has 2, 0 to 1"},
-		{"expander", "2147483647", "it has 2, 0 to 1"},
+		{"gpiochip0", "1", "its lines are 0 to 0"}, {"expander", "2", "its lines are 0 to 1"},
+		{"expander", "2147483647", "its lines are 0 to 1"},
 		{"expander", "2147483648", "its lines with a name are B"},
 	} {
 		_, err := find(k, c.chip, c.line)
@@ -124,7 +125,7 @@ func TestFindOnFaultyChips(t *testing.T) {
 	require.ErrorIs(t, err, broken)
 }
 
-// TestWhyALineIsNotGiven: each refusal of the kernel is told as what it means for that kind of line.
+// TestWhyALineIsNotGiven checks that each refusal of the kernel is explained for the kind of line.
 func TestWhyALineIsNotGiven(t *testing.T) {
 	chip := newFakeChip(0, "soc", "RELAY1")
 	k := newFakeKernel(chip)
@@ -133,12 +134,12 @@ func TestWhyALineIsNotGiven(t *testing.T) {
 		o      LineOptions
 		says   string
 	}{
-		{syscall.ENXIO, LineOptions{Edges: true}, "the chip cannot interrupt"},
-		{syscall.EOPNOTSUPP, LineOptions{Debounce: 1}, "the chip cannot interrupt"},
-		{syscall.EOPNOTSUPP, LineOptions{Bias: PullUp}, "the chip cannot do bias pull-up"},
-		{syscall.EOPNOTSUPP, LineOptions{Output: true, Edges: true}, "the chip cannot do bias"},
+		{syscall.ENXIO, LineOptions{Edges: true}, "the chip has no interrupts"},
+		{syscall.EOPNOTSUPP, LineOptions{Debounce: 1}, "the chip has no interrupts"},
+		{syscall.EOPNOTSUPP, LineOptions{Bias: PullUp}, "the chip does not support bias pull-up"},
+		{syscall.EOPNOTSUPP, LineOptions{Output: true, Edges: true}, "the chip does not support bias"},
 		{syscall.ENXIO, LineOptions{}, "requesting line 0 (RELAY1) of gpiochip0 (soc): no such device"},
-		{syscall.EBUSY, LineOptions{}, "is held by the kernel itself or a driver of its"},
+		{syscall.EBUSY, LineOptions{}, "is held by the kernel or one of its drivers"},
 	} {
 		chip.lines[0].refuse = c.refuse
 		_, _, err := requestLine(k, "soc", "RELAY1", c.o)
@@ -150,7 +151,7 @@ func TestWhyALineIsNotGiven(t *testing.T) {
 	require.ErrorContains(t, err, "broken")
 }
 
-// TestLineOutsideOfABoard: a line by itself does what it is told; what is not there is told.
+// TestLineOutsideOfABoard checks a line without a board, and the error for a missing line.
 func TestLineOutsideOfABoard(t *testing.T) {
 	chip := newFakeChip(0, "soc", "RELAY1")
 	l, _, err := requestLine(newFakeKernel(chip), "soc", "RELAY1", LineOptions{Output: true})
@@ -175,8 +176,8 @@ func TestLineOutsideOfABoard(t *testing.T) {
 
 func second[T any](_ T, err error) error { return err }
 
-// TestDevice: it drives and reads its lines, says what failed, and does nothing that is forbidden or comes after its
-// end.
+// TestDevice checks that a device drives and reads its lines and reports failures, and that it does nothing that before
+// forbids or after Close.
 func TestDevice(t *testing.T) {
 	chip := newFakeChip(0, "soc", "RELAY1", "LOOP")
 	d := &contactLines{kernel: newFakeKernel(chip), chip: "soc", timeout: time.Second,
@@ -209,14 +210,14 @@ func TestDevice(t *testing.T) {
 	held := dev.contact
 	dev.contact = stuckLine{held}
 	level, err = do(controller.Read, nil)
-	require.ErrorIs(t, err, syscall.EIO, "whatever level comes with it")
+	require.ErrorIs(t, err, syscall.EIO, "whatever the level")
 	require.Equal(t, relay.LevelOpen, level)
 	dev.contact = held
 	require.NoError(t, dev.Close())
 	select {
 	case <-d.gone:
 	default:
-		t.Error("the lines are back")
+		t.Error("the lines are released")
 	}
 	for _, op := range []controller.Op{controller.Open, controller.Close, controller.Read, controller.Sense} {
 		_, err := do(op, nil)
@@ -225,12 +226,13 @@ func TestDevice(t *testing.T) {
 	require.Equal(t, []bool{true, false, false}, chip.lines[0].driven, "closed last of all")
 }
 
-// stuckLine reads active, and says that it cannot be read.
+// stuckLine reads active and returns an error.
 type stuckLine struct{ line }
 
 func (stuckLine) Get() (bool, error) { return true, syscall.EIO }
 
-// TestAttempt: what comes of a request counts unless it was given up before; then its lines go back.
+// TestAttempt checks that the result of a request counts unless the request was given up before. In that case its lines
+// are released.
 func TestAttempt(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		for _, failed := range []error{nil, errors.New("failed")} {
@@ -245,7 +247,7 @@ func TestAttempt(t *testing.T) {
 			a := &attempt{over: make(chan struct{})}
 			a.end(dev, failed)
 			<-a.over
-			require.False(t, a.giveUp(), "something has come of it")
+			require.False(t, a.giveUp(), "the attempt has a result")
 			require.False(t, a.givenUp)
 			require.Equal(t, "clearback", chip.lines[0].consumer)
 
@@ -258,7 +260,7 @@ func TestAttempt(t *testing.T) {
 	})
 }
 
-// TestTakenContact: a contact that another process drives is not taken.
+// TestTakenContact checks that a contact claimed by another process is refused.
 func TestTakenContact(t *testing.T) {
 	chip := relaytest.ProcessName(t.Name())
 	for i, want := range []error{nil, relay.ErrLocked} {

@@ -15,7 +15,7 @@ import (
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
-// fakeKernel is a kernel with chips that are no more than numbers.
+// fakeKernel is a kernel with chips in memory.
 type fakeKernel struct {
 	mu    sync.Mutex
 	there []*fakeChip
@@ -31,20 +31,20 @@ type fakeChip struct {
 type fakeLine struct {
 	name     string
 	high     bool
-	driven   []bool // what it was told, active or not
+	driven   []bool // the levels set so far; true means active
 	pull     bool
-	consumer string // of the holder
+	consumer string // name of the holder
 	held     *fakeRequestedLine
-	refuse   error // of a request
+	refuse   error // the error of a request
 }
 
-// fakeRequestedLine is a line in somebody's hands.
+// fakeRequestedLine is a requested line.
 type fakeRequestedLine struct {
 	k      *fakeKernel
 	chip   *fakeChip
 	offset int
 	opt    LineOptions
-	edges  chan Edge     // buffer 16: as the kernel's own by default
+	edges  chan Edge     // buffer 16: the kernel's default
 	over   chan struct{} // closed by Close
 }
 
@@ -72,7 +72,7 @@ func (k *fakeKernel) chips() ([]string, error) {
 	return all, nil
 }
 
-// chip finds one by its path. Under mu.
+// chip finds a chip by its path. The caller holds mu.
 func (k *fakeKernel) chip(path string) (*fakeChip, error) {
 	for _, c := range k.there {
 		if c.path == path && !c.gone {
@@ -166,7 +166,7 @@ func (h *fakeRequestedLine) Close() error {
 	return nil
 }
 
-// set moves a line from outside: an input, or an output that nobody holds.
+// set moves a line from outside: an input, or an output that is not requested.
 func (k *fakeKernel) set(c *fakeChip, offset int, high bool) {
 	k.mu.Lock()
 	defer k.mu.Unlock()
@@ -181,7 +181,8 @@ func (k *fakeKernel) set(c *fakeChip, offset int, high bool) {
 	}
 }
 
-// newFaultyKernel is a bench on such a chip, whose label no other test has: a contact has one driver on a machine.
+// newFaultyKernel returns a failing kernel with such a chip. Its label must be unique among the tests, since a contact
+// has only one driver on a machine.
 func newFaultyKernel(label string, activeLow bool) *failingKernel {
 	chip := newFakeChip(0, label, "", "", "", "")
 	k := newFakeKernel(chip)
@@ -197,7 +198,7 @@ func newFaultyKernel(label string, activeLow bool) *failingKernel {
 	return b
 }
 
-// TestSuite runs the conformance suite on a kernel that is not there. TestKernelSuite does so on a real one.
+// TestSuite runs the conformance suite on the fake kernel. TestKernelSuite runs it on a real one.
 func TestSuite(t *testing.T) {
 	relaytest.RunVirtual(t, func(t *testing.T, s relaytest.Setup) *relaytest.Subject {
 		chip := relaytest.ProcessName(t.Name())

@@ -13,24 +13,24 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// began is the zero of a bench's clock.
+// began is the zero of the test clock.
 var began = time.Now()
 
-// failingKernel is a kernel with two lines of one chip, first and the one after it, whose calls can be made to fail, to
-// hang or to come late. What it tells of the contacts it does not take from the calls, but reads from the chip's own
-// side before and after each.
+// failingKernel is a kernel with two adjacent lines of one chip, the first at offset first. Its calls can be made to
+// fail, to hang or to come late. It does not derive the positions of the contacts from the calls. It reads them from
+// the chip's side before and after each call.
 type failingKernel struct {
 	kernel
 	first   int
 	timeout time.Duration
-	isOpen  func(line int) bool       // the chip's own side
-	pull    func(line int, open bool) // where the contact goes while nobody holds the line
+	isOpen  func(line int) bool       // reads the chip's side
+	pull    func(line int, open bool) // moves the contact while the line is not requested
 	hanging sync.WaitGroup
 
 	mu      sync.Mutex
 	faults  []relaytest.Fault
 	cut     bool
-	held    [2]line // the real ones
+	held    [2]line // the real lines
 	changes [2][]relaytest.Change
 	driving [2]sync.Mutex // the kernel drives a line for one caller at a time
 
@@ -58,7 +58,7 @@ func (b *failingKernel) setCut(cut bool) {
 func (b *failingKernel) Cut()     { b.setCut(true) }
 func (b *failingKernel) Restore() { b.setCut(false) }
 
-// Move moves a contact behind the driver's back.
+// Move moves a contact without the driver.
 func (b *failingKernel) Move(n int, open bool) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
@@ -77,7 +77,7 @@ func (b *failingKernel) Changes(n int) []relaytest.Change {
 	return append([]relaytest.Change{}, b.changes[n]...)
 }
 
-// note writes down where the contact is, if it has moved. Under mu.
+// note records the contact's position if it has moved. The caller holds mu.
 func (b *failingKernel) note(n int) {
 	open, c := b.isOpen(n), b.changes[n]
 	if was := len(c) > 0 && c[len(c)-1].Open; open != was {
@@ -85,7 +85,7 @@ func (b *failingKernel) note(n int) {
 	}
 }
 
-// act runs one real call between two looks at the contact.
+// act makes one real call, and notes the contact's position before and after it.
 func (b *failingKernel) act(n int, f func() error) error {
 	b.mu.Lock()
 	defer b.mu.Unlock()
@@ -94,7 +94,7 @@ func (b *failingKernel) act(n int, f func() error) error {
 	return f()
 }
 
-// fault picks the fault that such a call meets.
+// fault returns the fault that applies to such a call.
 func (b *failingKernel) fault(on relaytest.On) (relaytest.Fault, bool) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
@@ -112,7 +112,7 @@ func (b *failingKernel) fault(on relaytest.On) (relaytest.Fault, bool) {
 	return relaytest.Fault{}, false
 }
 
-// call is one call into the kernel, with what may go wrong.
+// call makes one call into the kernel, with the fault that applies.
 func (b *failingKernel) call(n int, on relaytest.On, f func() error) error {
 	b.hanging.Add(1)
 	defer b.hanging.Done()
@@ -205,7 +205,7 @@ func (l *faultyLine) Close() error {
 	})
 }
 
-// subject puts two contacts on a bench.
+// subject puts two contacts on a failing kernel.
 func subject(t *testing.T, b *failingKernel, s relaytest.Setup, chip string, c ContactOptions) *relaytest.Subject {
 	t.Helper()
 	if s.Open {

@@ -10,12 +10,12 @@ import (
 	"syscall"
 )
 
-// place is a line that was found.
+// place is a GPIO line that was found.
 type place struct {
-	path   string // of the chip's device
+	path   string // path of the chip's device
 	chip   ChipInfo
 	offset int
-	name   string // of the line; may be empty
+	name   string // name of the line; may be empty
 }
 
 func (p place) String() string {
@@ -29,8 +29,8 @@ func (p place) String() string {
 	return fmt.Sprintf("line %d of %s", p.offset, chip)
 }
 
-// find finds a line of a chip; both are looked up anew each time, since a chip that was unplugged may come back under
-// another path.
+// find finds a line of a chip. It looks up both each time, since a chip that was unplugged may come back under another
+// path.
 func find(k kernel, chip, line string) (place, error) {
 	p, err := findChip(k, chip)
 	if err != nil {
@@ -38,7 +38,7 @@ func find(k kernel, chip, line string) (place, error) {
 	}
 	if offset, err := strconv.ParseUint(line, 10, 31); err == nil {
 		if int(offset) >= p.chip.Lines {
-			return p, fmt.Errorf("%w: line %d of chip %s; it has %d, 0 to %d", ErrNotFound, offset, chip, p.chip.Lines,
+			return p, fmt.Errorf("%w: line %d of chip %s; its lines are 0 to %d", ErrNotFound, offset, chip,
 				p.chip.Lines-1)
 		}
 		i, err := k.lineInfo(p.path, int(offset))
@@ -79,7 +79,7 @@ func findNamed(k kernel, p place, chip, line string) (place, error) {
 	}
 }
 
-// findChip finds a chip by its path, else by its name or label.
+// findChip finds a chip by its path or by its name or label.
 func findChip(k kernel, chip string) (place, error) {
 	if filepath.IsAbs(chip) {
 		i, err := k.chipInfo(chip)
@@ -87,7 +87,7 @@ func findChip(k kernel, chip string) (place, error) {
 		case errors.Is(err, os.ErrNotExist):
 			return place{}, fmt.Errorf("%w: chip %s; %s", ErrNotFound, chip, list(k))
 		case errors.Is(err, syscall.ENOTTY) || errors.Is(err, syscall.EISDIR):
-			return place{}, fmt.Errorf("%w: %s is no GPIO chip; %s", ErrNotFound, chip, list(k))
+			return place{}, fmt.Errorf("%w: %s is not a GPIO chip; %s", ErrNotFound, chip, list(k))
 		}
 		return place{path: chip, chip: i}, err
 	}
@@ -100,7 +100,7 @@ func findChip(k kernel, chip string) (place, error) {
 	for _, path := range paths {
 		i, err := k.chipInfo(path)
 		if err != nil {
-			last = err // it may be another one, or just be going
+			last = err // may be another chip, or one that is just going away
 			continue
 		}
 		if i.Name == chip || i.Label == chip {
@@ -119,11 +119,11 @@ func findChip(k kernel, chip string) (place, error) {
 	return place{}, fmt.Errorf("%w: chip %s; %s", ErrNotFound, chip, list(k))
 }
 
-// list tells which chips there are.
+// list names the chips of this machine, for errors.
 func list(k kernel) string {
 	paths, err := k.chips()
 	if err != nil || len(paths) == 0 {
-		return "there is no chip at all; is its driver loaded?"
+		return "this machine has no GPIO chip; is the driver loaded?"
 	}
 	all := make([]string, len(paths))
 	for n, path := range paths {
@@ -147,28 +147,30 @@ func requestLine(k kernel, chip, name string, o LineOptions) (line, place, error
 	}
 	switch {
 	case errors.Is(err, syscall.EBUSY):
-		holder := "the kernel itself or a driver of its"
+		holder := "the kernel or one of its drivers"
 		if i, infoErr := k.lineInfo(p.path, p.offset); infoErr == nil && i.Consumer != "" {
 			holder = strconv.Quote(i.Consumer)
 		}
-		return nil, p, fmt.Errorf("%w: %v is held by %s; end that, or take another line: %w", ErrInUse, p, holder, err)
+		return nil, p, fmt.Errorf("%w: %v is held by %s; release it there, or use another line: %w",
+			ErrInUse, p, holder, err)
 	case !o.Output && (o.Edges || o.Debounce > 0) && (errors.Is(err, syscall.ENXIO) ||
 		errors.Is(err, syscall.EOPNOTSUPP)):
-		return nil, p, fmt.Errorf("gpio: requesting %v: the chip cannot interrupt, so there is neither debouncing nor are there edges: %w",
+		return nil, p, fmt.Errorf("gpio: requesting %v: the chip has no interrupts, "+
+			"so it supports neither debouncing nor edges: %w",
 			p, err)
 	case errors.Is(err, syscall.EOPNOTSUPP):
-		return nil, p, fmt.Errorf("gpio: requesting %v: the chip cannot do bias %s with drive %s: %w", p, o.Bias,
+		return nil, p, fmt.Errorf("gpio: requesting %v: the chip does not support bias %s with drive %s: %w", p, o.Bias,
 			o.Drive, err)
 	}
 	return nil, p, fmt.Errorf("gpio: requesting %v: %w", p, err)
 }
 
-// Line is a line that was requested outside of a [Board]. All methods are safe for concurrent use; each may hang in the
-// kernel.
+// Line is a line that was requested without a [Board]. All methods are safe for concurrent use. Each of them may hang
+// in the kernel.
 type Line struct{ held line }
 
-// Open requests a line of a chip (both as in [Options] and [ContactOptions]). An output is inactive from the first
-// moment. The line is nobody else's until Close.
+// Open requests a line of a chip, both named as in [Options] and [ContactOptions]. An output is inactive from the first
+// moment. No other process can use the line until Close.
 func Open(chip, line string, o LineOptions) (*Line, error) {
 	l, _, err := requestLine(newSystem(), chip, line, o)
 	if err != nil {
@@ -180,23 +182,24 @@ func Open(chip, line string, o LineOptions) (*Line, error) {
 // Set makes an output active or inactive.
 func (l *Line) Set(active bool) error { return l.held.Set(active) }
 
-// Get reads the line; of an output that is the level of the pin where the chip can tell.
+// Get reads the line. For an output that is the level of the pin, if the chip can read it.
 func (l *Line) Get() (active bool, err error) { return l.held.Get() }
 
-// Edge waits for the next edge of an input that was requested with edges. After Close it returns [ErrClosed]. A chip
-// that goes away may leave it waiting (as with kernel 6.1); only Get tells then.
+// Edge waits for the next edge of an input that was requested with edges. After Close it returns [ErrClosed]. If the
+// chip goes away, Edge may wait for ever (it does with kernel 6.1). Get then returns an error.
 func (l *Line) Edge() (Edge, error) { return l.held.Edge() }
 
-// Close gives the line back as it is: make it inactive before. What the pin does afterwards is up to the chip's driver.
+// Close releases the line in its present state, so make an output inactive first. The chip's driver decides what the
+// pin does afterwards.
 func (l *Line) Close() error { return l.held.Close() }
 
-// ChipInfoOf tells of a chip, and LineInfoOf of a line without requesting it.
+// ChipInfoOf describes a chip.
 func ChipInfoOf(chip string) (ChipInfo, error) {
 	p, err := findChip(newSystem(), chip)
 	return p.chip, err
 }
 
-// LineInfoOf tells of a line without requesting it.
+// LineInfoOf describes a line without requesting it.
 func LineInfoOf(chip, line string) (LineInfo, error) {
 	k := newSystem()
 	p, err := find(k, chip, line)

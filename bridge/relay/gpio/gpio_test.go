@@ -73,7 +73,8 @@ func TestFind(t *testing.T) {
 		is         error
 		want       string
 	}{
-		{"soc", "17", ErrNotFound, "line 17 of chip soc; it has 5, 0 to 4"}, // a number is a number, even where a line has it as its name
+		// A number is an offset, even if a line has it as its name.
+		{"soc", "17", ErrNotFound, "line 17 of chip soc; its lines are 0 to 4"},
 		{"soc", "RELAY2", ErrNotFound,
 			"line RELAY2 of chip soc; its lines with a name are RELAY1, 17, X, X; numbers are 0 to 4"},
 		{"soc", "X", ErrAmbiguous, "lines 3, 4 of chip soc are all called X; write the number"},
@@ -89,7 +90,7 @@ func TestFind(t *testing.T) {
 		require.ErrorContains(t, err, c.want)
 	}
 	_, err := find(newFakeKernel(), "soc", "1")
-	require.ErrorContains(t, err, "there is no chip at all")
+	require.ErrorContains(t, err, "this machine has no GPIO chip")
 }
 
 func TestRequestLine(t *testing.T) {
@@ -99,19 +100,19 @@ func TestRequestLine(t *testing.T) {
 	_, _, err := requestLine(k, "soc", "RELAY1", LineOptions{Output: true})
 	require.ErrorIs(t, err, ErrInUse)
 	require.ErrorContains(t, err,
-		`line 0 (RELAY1) of gpiochip0 (soc) is held by "door opener"; end that, or take another line`)
+		`line 0 (RELAY1) of gpiochip0 (soc) is held by "door opener"; release it there, or use another line`)
 	chip.lines[1].refuse = syscall.ENXIO
 	_, _, err = requestLine(k, "soc", "B", LineOptions{Edges: true})
-	require.ErrorContains(t, err, "the chip cannot interrupt")
+	require.ErrorContains(t, err, "the chip has no interrupts")
 	chip.lines[1].refuse = syscall.EOPNOTSUPP
 	_, _, err = requestLine(k, "soc", "B", LineOptions{Output: true, Bias: PullUp, Drive: OpenDrain})
-	require.ErrorContains(t, err, "the chip cannot do bias pull-up with drive open-drain")
+	require.ErrorContains(t, err, "the chip does not support bias pull-up with drive open-drain")
 	chip.lines[1].refuse = syscall.EPERM
 	_, _, err = requestLine(k, "soc", "B", LineOptions{Output: true})
 	require.ErrorIs(t, err, syscall.EPERM)
 }
 
-// TestRefusal: which answers of the kernel are sure to have done nothing.
+// TestRefusal checks which errors of the kernel prove that nothing was done.
 func TestRefusal(t *testing.T) {
 	for _, errno := range []syscall.Errno{syscall.EPERM, syscall.EINVAL} {
 		var r *controller.Refusal
@@ -147,10 +148,10 @@ func TestSense(t *testing.T) {
 	}
 	require.Equal(t, "clearback box-office sense", chip.lines[1].consumer)
 	require.Empty(t, b.Shutdown(ctx))
-	require.Empty(t, chip.lines[0].consumer+chip.lines[1].consumer, "both lines are given back")
+	require.Empty(t, chip.lines[0].consumer+chip.lines[1].consumer, "both lines are released")
 }
 
-// TestSenseMissing: a sense line that is not there is told, and the contact is not held meanwhile.
+// TestSenseMissing checks that a missing sense line is reported, and that the contact's line is not requested then.
 func TestSenseMissing(t *testing.T) {
 	chip := newFakeChip(0, "soc", "", "LOOP")
 	chip.lines[1].consumer = "somebody"
@@ -166,7 +167,7 @@ func TestSenseMissing(t *testing.T) {
 	require.Empty(t, chip.lines[1].consumer, "nor the sense line without the contact")
 }
 
-// slowKernel hangs in request, and gives out lines that hang in Set, until release is closed.
+// slowKernel hangs in request, and its lines hang in Set, until release is closed.
 type slowKernel struct {
 	kernel
 	inRequest, inSet chan struct{} // nil: does not hang
@@ -192,7 +193,7 @@ func (l slowLine) Set(active bool) error {
 	return l.line.Set(active)
 }
 
-// TestHungRequest: a request that comes back too late is undone, and no second one is begun before.
+// TestHungRequest checks that a request that returns too late is undone, and that no second request begins before that.
 func TestHungRequest(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		chip := newFakeChip(0, "soc", "")
@@ -204,7 +205,7 @@ func TestHungRequest(t *testing.T) {
 		require.ErrorIs(t, err, context.DeadlineExceeded)
 		require.ErrorContains(t, err, "requesting line 0 of chip soc")
 		_, err = d.connect(context.Background())
-		require.ErrorContains(t, err, "has not come back from the kernel")
+		require.ErrorContains(t, err, "has not returned")
 		require.Equal(t, 2*time.Second, time.Since(begin))
 		close(hung)
 		dev, err := d.connect(context.Background())
@@ -215,8 +216,8 @@ func TestHungRequest(t *testing.T) {
 	})
 }
 
-// TestHungOpening: an opening that the kernel carries out after it was given up is closed at once when it comes back,
-// before anything else.
+// TestHungOpening checks an opening that the kernel carries out after it was given up. The contact is closed as soon as
+// the call returns, before anything else.
 func TestHungOpening(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		chip := newFakeChip(0, "soc", "")
@@ -238,7 +239,7 @@ func TestHungOpening(t *testing.T) {
 			func() error { t.Error("the close went before the opening"); return nil })
 		require.ErrorIs(t, err, context.DeadlineExceeded)
 		cancel()
-		require.ErrorContains(t, dev.Close(), "has not come back from the kernel within 1s")
+		require.ErrorContains(t, dev.Close(), "a kernel call has not returned within 1s")
 		_, err = dev.Do(context.Background(), controller.Request{Op: controller.Read}, func() error { return nil })
 		require.ErrorIs(t, err, ErrClosed)
 		require.NotEmpty(t, chip.lines[0].consumer, "held while the call hangs")
@@ -250,7 +251,7 @@ func TestHungOpening(t *testing.T) {
 	})
 }
 
-// TestNoChip asks the system that is here, whatever it is.
+// TestNoChip uses the system on which the test runs.
 func TestNoChip(t *testing.T) {
 	_, err := Open("/dev/null", "0", LineOptions{})
 	require.True(t, errors.Is(err, ErrNotFound) || errors.Is(err, ErrUnsupported), "%v", err)

@@ -5,7 +5,7 @@ import (
 	"time"
 )
 
-// kernel is what the driver asks of the operating system. Each call may hang.
+// kernel is the part of the operating system that the driver uses. Each call may hang.
 type kernel interface {
 	// chips lists the paths of the chips' devices.
 	chips() ([]string, error)
@@ -14,7 +14,7 @@ type kernel interface {
 	request(path string, offset int, o LineOptions) (line, error)
 }
 
-// line is a GPIO line that was requested.
+// line is a requested GPIO line.
 type line interface {
 	Set(active bool) error
 	Get() (active bool, err error)
@@ -22,35 +22,35 @@ type line interface {
 	Close() error
 }
 
-// ChipInfo is what the kernel tells of a chip.
+// ChipInfo is the kernel's description of a chip.
 type ChipInfo struct {
 	Name, Label string
-	// Lines is how many it has; their offsets are 0 to Lines-1.
+	// Lines is the number of lines; their offsets are 0 to Lines-1.
 	Lines int
 }
 
-// LineInfo is what the kernel tells of a line, held by whomever.
+// LineInfo is the kernel's description of a line.
 type LineInfo struct {
 	// Name is empty for most lines of most boards.
 	Name string
-	// Consumer is what the holder calls itself.
+	// Consumer is the name that the holder gave.
 	Consumer string
-	// Used: it cannot be requested.
+	// Used means that the line cannot be requested.
 	Used      bool
 	ActiveLow bool
 	Output    bool
 	// Drive is PushPull for inputs too.
 	Drive Drive
 	Bias  Bias
-	// Debounce is 0 if there is none.
+	// Debounce is 0 if the line is not debounced.
 	Debounce time.Duration
 }
 
-// LineOptions say how a line is requested.
+// LineOptions say how to request a line.
 type LineOptions struct {
-	// Consumer is what others read when they ask who holds it; at most 31 bytes are kept.
+	// Consumer is the name of the holder that other processes see, at most 31 bytes.
 	Consumer string
-	// Output: it is driven, inactive from the first moment. Else it is an input.
+	// Output means that the line is driven, and inactive from the first moment. If false, the line is an input.
 	Output    bool
 	ActiveLow bool
 	Drive     Drive
@@ -63,20 +63,20 @@ type LineOptions struct {
 // Edge is a change of an input.
 type Edge struct {
 	Active bool
-	// At is the kernel's time of it.
+	// At is the kernel's time stamp of the change.
 	At time.Time
 }
 
 // Errors of this package.
 var (
-	// ErrNotFound: no chip or no line answers to the name; the error lists those that there are.
+	// ErrNotFound means that no chip or no line has the name. The error lists the existing names.
 	ErrNotFound = errors.New("gpio: not found")
-	// ErrAmbiguous: more than one does.
+	// ErrAmbiguous means that more than one chip or line has the name.
 	ErrAmbiguous = errors.New("gpio: the name is not unique")
-	// ErrInUse: somebody else holds the line; the error names the holder.
+	// ErrInUse means that another process, or the kernel, holds the line. The error names the holder.
 	ErrInUse = errors.New("gpio: the line is in use")
-	// ErrClosed: the line was given back.
-	ErrClosed = errors.New("gpio: the line was given back")
-	// ErrUnsupported: this operating system has no GPIO character device.
+	// ErrClosed means that the line was released.
+	ErrClosed = errors.New("gpio: the line was released")
+	// ErrUnsupported means that this operating system has no GPIO character device.
 	ErrUnsupported = errors.New("gpio: only Linux has the GPIO character device")
 )

@@ -29,19 +29,18 @@ const (
 	bitNoBias     = 1024
 )
 
-// ioctlChip answers the calls that the driver makes on a chip with one line. Its device is an ordinary file, its line a
-// pipe.
+// ioctlChip answers the driver's calls on a chip with one line. Its device is an ordinary file, and its line is a pipe.
 type ioctlChip struct {
 	t      *testing.T
 	system system
 	path   string
 	info   unix.GPIOV2LineInfo
-	fail   error // of every call
+	fail   error // the error of every call
 
 	requested unix.GPIOV2LineRequest
-	line      int // the writing end of the line's pipe
+	line      int // the write end of the line's pipe
 	bits      uint64
-	hold      chan struct{} // if set, Get waits for its end
+	hold      chan struct{} // if set, Get waits until it is closed
 }
 
 func newIoctlChip(t *testing.T) *ioctlChip {
@@ -92,8 +91,7 @@ func (c *ioctlChip) ioctl(fd int, request uintptr, p unsafe.Pointer) error {
 	return nil
 }
 
-// checkDevice judges how the chip's device was opened: for reading and writing, and for no program that is started
-// meanwhile.
+// checkDevice checks how the chip's device was opened: for reading and writing, and closed on exec.
 func (c *ioctlChip) checkDevice(fd int) {
 	name, err := os.Readlink(fmt.Sprintf("/proc/self/fd/%d", fd))
 	require.NoError(c.t, err)
@@ -110,7 +108,7 @@ func closedOnExec(t *testing.T, fd int) bool {
 	return flags&unix.FD_CLOEXEC != 0
 }
 
-// given reports whether the line was given back: nobody can read its pipe any more.
+// given reports whether the line was released, so that its pipe has no reader.
 func (c *ioctlChip) given() bool {
 	_, err := unix.Write(c.line, []byte{0})
 	return err == unix.EPIPE
@@ -122,7 +120,7 @@ func (c *ioctlChip) request(o LineOptions) *fdLine {
 	return l.(*fdLine)
 }
 
-// openFiles counts the files that this process has open under a name.
+// openFiles returns the number of this process's open files with the given name.
 func openFiles(t *testing.T, name string) int {
 	all, err := os.ReadDir("/proc/self/fd")
 	require.NoError(t, err)
@@ -157,10 +155,10 @@ func TestIoctlChip(t *testing.T) {
 	require.ErrorIs(t, err, unix.ENOENT)
 	require.ErrorContains(t, err, "gpio: opening "+c.path+"0: ")
 	require.Equal(t, "", hint(err))
-	require.Contains(t, hint(unix.EACCES), "see to the group of the device")
+	require.Contains(t, hint(unix.EACCES), "add the user to the device's group")
 }
 
-// TestIoctlLineInfo: what the kernel says of a line by its flags and attributes.
+// TestIoctlLineInfo checks how the kernel's flags and attributes of a line are read.
 func TestIoctlLineInfo(t *testing.T) {
 	for _, c := range []struct {
 		flags uint64
@@ -192,12 +190,12 @@ func TestIoctlLineInfo(t *testing.T) {
 	i, err := chip.system.lineInfo(chip.path, 7)
 	require.NoError(t, err)
 	require.Equal(t, 2*time.Millisecond, i.Debounce)
-	chip.info.Num_attrs = 11 // more than there can be
+	chip.info.Num_attrs = 11 // more than the structure can hold
 	_, err = chip.system.lineInfo(chip.path, 7)
 	require.NoError(t, err)
 }
 
-// TestIoctlRequest: an output is requested inactive, and each option sets its own bit.
+// TestIoctlRequest checks that an output is requested inactive, and that each option sets its own bit.
 func TestIoctlRequest(t *testing.T) {
 	for _, c := range []struct {
 		o     LineOptions
@@ -243,10 +241,10 @@ func TestIoctlRequest(t *testing.T) {
 	}
 }
 
-// TestIoctlLevels: a line is set and read, and is given back at the end of the last call on it.
+// TestIoctlLevels checks that a line is set and read, and that it is released when the last call on it returns.
 func TestIoctlLevels(t *testing.T) {
 	c := newIoctlChip(t)
-	c.bits = 6 // of lines that are not ours
+	c.bits = 6 // bits of other lines
 	l := c.request(LineOptions{Output: true})
 	for _, active := range []bool{true, false, true} {
 		require.NoError(t, l.Set(active))
@@ -256,7 +254,7 @@ func TestIoctlLevels(t *testing.T) {
 		require.EqualValues(t, 6, c.bits&^1)
 	}
 	c.hold = make(chan struct{})
-	read := make(chan error, 1) // one value
+	read := make(chan error, 1) // one result
 	go func() {
 		_, err := l.Get()
 		read <- err
@@ -277,7 +275,7 @@ func TestIoctlLevels(t *testing.T) {
 	c = newIoctlChip(t)
 	l = c.request(LineOptions{})
 	require.NoError(t, l.Close())
-	require.True(t, c.given(), "nobody uses it")
+	require.True(t, c.given(), "no call is using it")
 }
 
 // awaitUser waits until a call on the line has begun.
@@ -289,7 +287,8 @@ func awaitUser(l *fdLine) {
 	}
 }
 
-// TestIoctlEdges: edges have the kernel's time; Close ends the wait for one, as the end of the chip does.
+// TestIoctlEdges checks that edges have the kernel's time stamp, and that Close and the end of the chip each end the
+// wait for an edge.
 func TestIoctlEdges(t *testing.T) {
 	const eventfds = "anon_inode:[eventfd]"
 	before := openFiles(t, eventfds)
@@ -311,8 +310,8 @@ func TestIoctlEdges(t *testing.T) {
 		got, err := l.Edge()
 		require.NoError(t, err)
 		require.Equal(t, active, got.Active)
-		// The driver reads its two clocks one after the other too, so the bounds leave room for a machine that stands
-		// still in between.
+		// The driver also reads its two clocks one after the other, so the bounds allow for a machine that stands still
+		// in between.
 		require.WithinRange(t, got.At, from.Add(-time.Minute), to.Add(-time.Minute/2))
 	}
 	_, err := unix.Write(c.line, make([]byte, 5))
@@ -320,7 +319,7 @@ func TestIoctlEdges(t *testing.T) {
 	_, err = l.Edge()
 	require.ErrorContains(t, err, "gpio: reading an edge: 5 bytes of an event")
 
-	ended := make(chan error, 1) // one value
+	ended := make(chan error, 1) // one result
 	go func() {
 		_, err := l.Edge()
 		ended <- err
@@ -340,7 +339,7 @@ func TestIoctlEdges(t *testing.T) {
 	require.ErrorIs(t, err, unix.ENODEV)
 }
 
-// TestIoctlCall is the one call that the others replace.
+// TestIoctlCall makes the real call, which the other tests replace.
 func TestIoctlCall(t *testing.T) {
 	var ends [2]int
 	require.NoError(t, unix.Pipe(ends[:]))
@@ -354,5 +353,5 @@ func TestIoctlCall(t *testing.T) {
 	require.ErrorIs(t, ioctl(ends[0], unix.GPIO_GET_CHIPINFO_IOCTL, nil), syscall.ENOTTY)
 	_, err = ChipInfoOf("/dev/null")
 	require.ErrorIs(t, err, ErrNotFound)
-	require.ErrorContains(t, err, "/dev/null is no GPIO chip")
+	require.ErrorContains(t, err, "/dev/null is not a GPIO chip")
 }

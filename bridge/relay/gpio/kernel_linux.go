@@ -14,7 +14,8 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// Bits of a line's flags in the second version of the kernel's interface, from linux/gpio.h; unix has the rest of it.
+// Bits of a line's flags in version 2 of the kernel's interface, from linux/gpio.h. Package unix has the rest of the
+// interface.
 const (
 	flagUsed uint64 = 1 << iota
 	flagActiveLow
@@ -29,12 +30,12 @@ const (
 	flagBiasDisabled
 )
 
-// consumerSize is the longest consumer's name, less the zero byte at its end.
+// consumerSize is the longest consumer name, without the terminating zero byte.
 const consumerSize = 31
 
 // system is the kernel of this machine.
 type system struct {
-	dev   string // where its devices are
+	dev   string // directory of the devices
 	ioctl control
 }
 
@@ -68,7 +69,7 @@ func openRetry(path string) (int, error) {
 
 func hint(err error) string {
 	if errors.Is(err, os.ErrPermission) {
-		return "; this user may not use it: see to the group of the device, on many systems gpio"
+		return "; this user may not open it: add the user to the device's group, on many systems gpio"
 	}
 	return ""
 }
@@ -122,10 +123,11 @@ func (s system) request(path string, offset int, o LineOptions) (line, error) {
 		a := &r.Config.Attrs[r.Config.Num_attrs]
 		r.Config.Num_attrs++
 		a.Attr.Id, a.Mask = id, 1
-		return &a.Attr.Flags // the union's widest member
+		return &a.Attr.Flags // the widest member of the union
 	}
 	if o.Output {
-		*attribute(unix.GPIO_V2_LINE_ATTR_ID_OUTPUT_VALUES) = 0 // inactive, whatever the polarity: the kernel's values are logical
+		// The output is inactive whatever the polarity, since the kernel's values are logical.
+		*attribute(unix.GPIO_V2_LINE_ATTR_ID_OUTPUT_VALUES) = 0
 	} else if o.Debounce > 0 {
 		*(*uint32)(unsafe.Pointer(attribute(unix.GPIO_V2_LINE_ATTR_ID_DEBOUNCE))) = uint32(o.Debounce / time.Microsecond)
 	}
@@ -133,7 +135,7 @@ func (s system) request(path string, offset int, o LineOptions) (line, error) {
 	if err != nil {
 		return nil, err
 	}
-	unix.CloseOnExec(int(r.Fd)) // the kernel sets it by itself as far as we remember
+	unix.CloseOnExec(int(r.Fd)) // the kernel sets it as well, from memory
 	l := &fdLine{fd: int(r.Fd), edges: o.Edges, ioctl: s.ioctl}
 	if l.edges {
 		if l.wake, err = unix.Eventfd(0, unix.EFD_CLOEXEC); err != nil {
@@ -172,12 +174,12 @@ func (o LineOptions) flags() uint64 {
 	return f
 }
 
-// fdLine is a requested line. A descriptor is closed only when the last call on it has returned, so that its number
-// cannot be somebody else's meanwhile.
+// fdLine is a requested line. Its descriptor is closed only when the last call on it has returned, so that the number
+// cannot be reused during a call.
 type fdLine struct {
 	fd    int
 	edges bool
-	wake  int // an eventfd that ends Edge, if there are edges
+	wake  int // an eventfd that ends Edge; only with edges
 	ioctl control
 
 	mu     sync.Mutex
@@ -212,7 +214,7 @@ func (l *fdLine) release() {
 	}
 }
 
-// Set makes the line active or not.
+// Set makes the line active or inactive.
 func (l *fdLine) Set(active bool) error {
 	if err := l.use(); err != nil {
 		return err
@@ -225,7 +227,7 @@ func (l *fdLine) Set(active bool) error {
 	return l.ioctl(l.fd, unix.GPIO_V2_LINE_SET_VALUES_IOCTL, unsafe.Pointer(&v))
 }
 
-// Get reads the line, an output too.
+// Get reads the line, even if it is an output.
 func (l *fdLine) Get() (bool, error) {
 	if err := l.use(); err != nil {
 		return false, err
@@ -236,8 +238,8 @@ func (l *fdLine) Get() (bool, error) {
 	return v.Bits&1 != 0, err
 }
 
-// Edge waits for the next edge, or for Close. A chip that goes away may leave it waiting (as kernel 6.1 does), so that
-// only Get tells.
+// Edge waits for the next edge or for Close. If the chip goes away, Edge may wait for ever (it does with kernel 6.1),
+// and only Get returns an error.
 func (l *fdLine) Edge() (Edge, error) {
 	if err := l.use(); err != nil {
 		return Edge{}, err
@@ -280,7 +282,7 @@ func (l *fdLine) read() (Edge, error) {
 	return Edge{Active: e.Id == unix.GPIO_V2_LINE_EVENT_RISING_EDGE, At: time.Now().Add(-ago)}, nil
 }
 
-// Close gives the line back, at the end of the last call on it. What the pin does then is up to the chip's driver.
+// Close releases the line once the last call on it has returned. The chip's driver decides what the pin does then.
 func (l *fdLine) Close() error {
 	l.mu.Lock()
 	if l.closed {
@@ -290,7 +292,8 @@ func (l *fdLine) Close() error {
 	l.closed = true
 	last := l.users == 0
 	if !last && l.edges {
-		_, _ = unix.Write(l.wake, binary.NativeEndian.AppendUint64(nil, 1)) // any number but 0; it cannot be full
+		// any number but 0; the counter cannot be full
+		_, _ = unix.Write(l.wake, binary.NativeEndian.AppendUint64(nil, 1))
 	}
 	l.mu.Unlock()
 	if last {

@@ -25,10 +25,10 @@ import (
 // testTimeout bounds every wait.
 const testTimeout = 20 * time.Second
 
-// simBoard starts a board with one contact on line 0 of a chip; what it has to say comes on the channel.
+// simBoard starts a board with one contact on line 0 of a chip. The channel receives its notices.
 func simBoard(t *testing.T, o Options, c ContactOptions) (*Contact, *Board, <-chan relay.Notice) {
 	t.Helper()
-	notices := make(chan relay.Notice, 100) // far more than a test makes
+	notices := make(chan relay.Notice, 100) // far more than a test needs
 	o.Name, o.Notify = "pins", func(n relay.Notice) { notices <- n }
 	b, err := NewBoard(o)
 	require.NoError(t, err)
@@ -66,7 +66,7 @@ func await(t *testing.T, notices <-chan relay.Notice, k relay.NoticeKind) relay.
 	}
 }
 
-// tracing switches on the kernel's own record of each level that it sets, and returns a function that reads it.
+// tracing enables the kernel's trace of all levels that it sets, and returns a function that reads the trace.
 func tracing(t *testing.T) func() []string {
 	t.Helper()
 	const dir = "/sys/kernel/tracing"
@@ -92,8 +92,8 @@ func tracing(t *testing.T) func() []string {
 	}
 }
 
-// TestKernelFirstLevel: from the request to the end no level but closed, whatever the pin was before. The kernel's
-// trace is the judge.
+// TestKernelFirstLevel checks, by the kernel's trace, that the level is never anything but closed from the request to
+// the release, whatever the pin was before.
 func TestKernelFirstLevel(t *testing.T) {
 	chip := newSimChip(t, "", "")
 	levels := tracing(t)
@@ -110,7 +110,7 @@ func TestKernelFirstLevel(t *testing.T) {
 				}
 				got := levels()
 				require.NotContains(t, got, open)
-				if drive == PushPull { // the others let go of the line for one of the two levels
+				if drive == PushPull { // with the other drives one of the two levels is not driven
 					require.Equal(t, []string{closed}, got)
 					require.Equal(t, closed == "1", chip.high(0))
 					require.NoError(t, l.Set(true))
@@ -125,7 +125,7 @@ func TestKernelFirstLevel(t *testing.T) {
 	}
 }
 
-// TestKernelLineInfo: what was asked for is what the kernel says, to us and in its own list.
+// TestKernelLineInfo checks that the kernel reports what was requested, both to us and in its own list.
 func TestKernelLineInfo(t *testing.T) {
 	chip := newSimChip(t, "cabinet", "", "RELAY1", "SENSE1")
 	for _, c := range []struct {
@@ -167,7 +167,7 @@ func mount(kind, dir string) error {
 	return nil
 }
 
-// TestKernelInUse: a line has one holder, and who comes second learns who that is.
+// TestKernelInUse checks that a line has only one holder, and that a second request's error names the holder.
 func TestKernelInUse(t *testing.T) {
 	chip := newSimChip(t, "", "FIRST", "")
 	l, err := Open(chip.path, "FIRST", LineOptions{Consumer: "door opener", Output: true})
@@ -184,7 +184,7 @@ func TestKernelInUse(t *testing.T) {
 	require.ErrorContains(t, err, `is held by "clearback box-office"`)
 }
 
-// TestKernelNames: what is not there or not unique.
+// TestKernelNames checks the errors for missing and ambiguous names.
 func TestKernelNames(t *testing.T) {
 	a := newSimChip(t, "twin", "A", "B", "B")
 	newSimChip(t, "twin", "C")
@@ -206,14 +206,14 @@ func TestKernelNames(t *testing.T) {
 	require.Equal(t, ChipInfo{Name: filepath.Base(a.path), Label: "twin", Lines: 3}, c)
 }
 
-// TestKernelSense: loop current by edges, with the kernel's time of them, and by asking.
+// TestKernelSense checks the loop-current input by edges, with the kernel's time stamps, and by reading.
 func TestKernelSense(t *testing.T) {
 	chip := newSimChip(t, "", "", "LOOP")
 	type edge struct {
 		level relay.Level
 		at    time.Time
 	}
-	edges := make(chan edge, 1000) // the test makes far fewer
+	edges := make(chan edge, 1000) // far more than the test needs
 	chip.pull(1, true)             // active low: no current
 	contact, b, _ := simBoard(t, Options{Chip: chip.path}, ContactOptions{Line: "0",
 		Sense: &Sense{Line: "LOOP", ActiveLow: true, Edge: func(l relay.Level, at time.Time) { edges <- edge{l, at} }}})
@@ -238,12 +238,12 @@ func TestKernelSense(t *testing.T) {
 	require.Empty(t, edges)
 }
 
-// TestKernelDebounce: bounces shorter than the limit are one change.
+// TestKernelDebounce checks that bounces shorter than the limit count as one change.
 func TestKernelDebounce(t *testing.T) {
 	chip := newSimChip(t, "", "")
 	l, err := Open(chip.path, "0", LineOptions{Edges: true, Debounce: 300 * time.Millisecond})
 	require.NoError(t, err)
-	edges := make(chan Edge, 100) // the test makes far fewer
+	edges := make(chan Edge, 100) // far more than the test needs
 	ended := make(chan error, 1)  // read at the end
 	go func() {
 		for {
@@ -262,13 +262,13 @@ func TestKernelDebounce(t *testing.T) {
 	chip.pull(0, false)
 	require.False(t, (<-edges).Active)
 	require.Empty(t, edges)
-	require.NoError(t, l.Close()) // wakes who waits
+	require.NoError(t, l.Close()) // ends the wait
 	require.ErrorIs(t, <-ended, ErrClosed)
 	_, err = l.Get()
 	require.ErrorIs(t, err, ErrClosed)
 }
 
-// TestKernelUnplugged: a chip that goes while the loop is open, and comes back by its label.
+// TestKernelUnplugged checks a chip that goes away while the loop is open, and is found again by its label.
 func TestKernelUnplugged(t *testing.T) {
 	chip := newSimChip(t, "expander", "")
 	contact, b, notices := simBoard(t, Options{Chip: "expander", Poll: 50 * time.Millisecond},
@@ -298,8 +298,8 @@ func TestKernelUnplugged(t *testing.T) {
 	require.Equal(t, relay.Done, r.Outcome, "%v", r.Err)
 }
 
-// TestKernelKilled: what becomes of an open loop when its process is killed. The simulated chip lets the line follow
-// its pull; that closes the loop only where the wiring pulls that way. The next start closes it in any case.
+// TestKernelKilled checks an open loop whose process is killed. The simulated chip's line follows its pull resistor,
+// which closes the loop only if it pulls that way. The next start closes the loop in any case.
 func TestKernelKilled(t *testing.T) {
 	for _, towardOpen := range []bool{false, true} {
 		t.Run(fmt.Sprintf("pulled toward open %t", towardOpen), func(t *testing.T) {
@@ -313,7 +313,7 @@ func TestKernelKilled(t *testing.T) {
 			require.Error(t, cmd.Wait())
 			i, err = LineInfoOf(chip.path, "0")
 			require.NoError(t, err)
-			require.False(t, i.Used, "the kernel gives the line back")
+			require.False(t, i.Used, "the kernel releases the line")
 			require.Equal(t, towardOpen, chip.high(0))
 			_, b, _ := simBoard(t, Options{Chip: chip.path}, ContactOptions{Line: "0"})
 			require.NoError(t, b.Ready(within(t)))
@@ -322,21 +322,21 @@ func TestKernelKilled(t *testing.T) {
 	}
 }
 
-// TestKernelStopped: nothing bounds the opening of a process that stands still (kind none); it ends as soon as the
-// process goes on.
+// TestKernelStopped checks that an opening of a stopped process has no bound (kind none), and ends as soon as the
+// process continues.
 func TestKernelStopped(t *testing.T) {
 	chip := newSimChip(t, "", "")
 	const asked = 300 * time.Millisecond
 	cmd := holder(t, chip, asked)
 	require.NoError(t, cmd.Process.Signal(syscall.SIGSTOP))
-	<-time.After(3 * asked) // how long it stands still is what is tried here
-	require.True(t, chip.high(0), "this contact times nothing by itself")
+	<-time.After(3 * asked) // the length of the standstill is what is tested
+	require.True(t, chip.high(0), "this contact has no timer")
 	require.NoError(t, cmd.Process.Signal(syscall.SIGCONT))
 	require.Eventually(t, func() bool { return !chip.high(0) }, testTimeout, time.Millisecond)
 	require.NoError(t, cmd.Wait())
 }
 
-// holder starts a process that opens the loop for a time, and returns when it is open.
+// holder starts a process that opens the loop for a time, and returns when the loop is open.
 func holder(t *testing.T, chip *simChip, d time.Duration) *exec.Cmd {
 	t.Helper()
 	cmd := exec.Command("/proc/self/exe", "-test.run", "^TestHolder$", "-test.v")
@@ -352,7 +352,7 @@ func holder(t *testing.T, chip *simChip, d time.Duration) *exec.Cmd {
 	return cmd
 }
 
-// TestHolder is the process that is killed or stopped.
+// TestHolder is the process that other tests kill or stop.
 func TestHolder(t *testing.T) {
 	if os.Getenv("HOLD") == "" || !vm.Inside() {
 		t.Skip("is started by other tests")

@@ -2,7 +2,7 @@
 
 package gpio
 
-// system says that it cannot.
+// system returns [ErrUnsupported] from every call.
 type system struct{}
 
 func newSystem() kernel { return system{} }

@@ -10,7 +10,7 @@ import (
 	"clearback/bridge/relay"
 )
 
-// Drive is how an output makes its two levels.
+// Drive is the way in which an output produces its two levels.
 type Drive string
 
 // The drives. The zero value is PushPull.
@@ -20,7 +20,7 @@ const (
 	OpenSource Drive = "open-source" // high is driven, low is left to a resistor
 )
 
-// Bias is the resistor within the chip.
+// Bias is the setting of the chip's internal resistor.
 type Bias string
 
 // The biases. The zero value is AsIs.
@@ -31,36 +31,36 @@ const (
 	PullDown Bias = "pull-down"
 )
 
-// Options of a [Board].
+// Options are the options of a [Board].
 type Options struct {
 	// Name is the controller's name, for notices.
 	Name string
-	// ChipInfoOf is the chip: its device's path, its name (gpiochip0) or its label. Names may change from one boot to
-	// the next.
+	// Chip is the chip: its device's path, its name (gpiochip0) or its label. The name may change from one boot to the
+	// next.
 	Chip string
-	// Timeout is that of one kernel call. 20 ms to 10 s; 0 means 500 ms (our own number: a chip behind I2C or USB needs
-	// a few ms).
+	// Timeout is the time-out of one kernel call: 20 ms to 10 s; 0 means 500 ms. That is our own number: a chip behind
+	// I2C or USB needs a few ms.
 	Timeout time.Duration
-	// Poll is the pace at which a contact is read back when nothing else happens, so that a chip that has gone is
-	// noticed. At least 10 ms; 0 means 1 s.
+	// Poll is the interval at which an idle contact is read back, at least 10 ms; 0 means 1 s. The poll detects a chip
+	// that has gone.
 	Poll time.Duration
-	// Notify receives notices, never two at a time for one contact. It must not block and must not call the board. Nil:
-	// none.
+	// Notify receives the notices, one at a time for each contact. It must not block and must not call the board. Nil
+	// discards them.
 	Notify func(relay.Notice)
-	// NoLock leaves the contacts unclaimed. Only for a process that closes contacts and does nothing else. The kernel
-	// still gives a line to one process at a time.
+	// NoLock leaves the contacts unclaimed. It is only for a process that closes contacts and does nothing else. The
+	// kernel still gives a line to only one process at a time.
 	NoLock bool
-	// Now replaces the clock that NotAfter is compared with; nil means the real one.
+	// Now is the clock that NotAfter is compared with; nil means the real one.
 	Now func() time.Time
 }
 
-// ContactOptions say which line it is and how it is driven. The loop is open while the line is active.
+// ContactOptions say which GPIO line drives the contact, and how. The loop is open while the line is active.
 type ContactOptions struct {
 	// Name is the name of the telephone line.
 	Name string
-	// Line is the GPIO line: its number on the chip (the offset), or its name.
+	// Line is the GPIO line: its number on the chip (the offset) or its name.
 	Line string
-	// ActiveLow: a low level is active.
+	// ActiveLow means that a low level is active.
 	ActiveLow bool
 	Drive     Drive
 	Bias      Bias
@@ -68,29 +68,29 @@ type ContactOptions struct {
 	Sense *Sense
 }
 
-// Sense is a loop-current input: active while current flows.
+// Sense is a loop-current input, which is active while current flows.
 type Sense struct {
-	// ChipInfoOf is as in Options; empty: the contact's own.
+	// Chip is a chip as in Options; empty means the contact's chip.
 	Chip string
-	// Line is as in ContactOptions.
+	// Line is a GPIO line as in ContactOptions.
 	Line      string
 	ActiveLow bool
 	Bias      Bias
-	// Debounce is how long a level must last to count. 0 to 10 s, rounded down to 1 µs. The chip must be able to
-	// interrupt.
+	// Debounce is how long a level must last to count: 0 to 10 s, rounded down to 1 µs. It needs a chip with
+	// interrupts.
 	Debounce time.Duration
-	// Edge, if not nil, is told each change with the kernel's own time of it, from one goroutine. It must not block.
-	// The chip must be able to interrupt.
+	// Edge, if not nil, receives each change with the kernel's time stamp. One goroutine calls it. It must not block.
+	// It needs a chip with interrupts.
 	Edge func(level relay.Level, at time.Time)
 }
 
-// ErrOptions: a setting is out of its range.
+// ErrOptions means that a setting is out of range.
 var ErrOptions = errors.New("gpio: setting out of range")
 
 const (
 	defaultTimeout = 500 * time.Millisecond
 	defaultPoll    = time.Second
-	maxDebounce    = 10 * time.Second // far above any bounce, far below the kernel's 32 bits of µs
+	maxDebounce    = 10 * time.Second // far longer than any bounce, and far below the kernel's limit of 32 bits of µs
 )
 
 func (o Options) withDefaults() (Options, error) {

@@ -26,13 +26,13 @@ func TestVM(t *testing.T) {
 	vm.Tests(t, vm.Options{Timeout: 5 * time.Minute}, "^TestKernel")
 }
 
-// simChip is a chip of the kernel's gpio-sim. Its files tell and set the levels from the chip's own side; none of that
-// is ours.
+// simChip is a chip of the kernel's gpio-sim module. Its files read and set the levels from the chip's side, without
+// any of our code.
 type simChip struct {
 	t      testing.TB
 	config string // its directory in configfs
 	dir    string // its directory in sysfs
-	path   string // of its device
+	path   string // path of its device
 }
 
 // newSimChip makes a chip with a line for each name.
@@ -63,7 +63,7 @@ func newSimChip(t testing.TB, label string, names ...string) *simChip {
 		s.unplug()
 		lines, _ := filepath.Glob(filepath.Join(bank, "line*"))
 		for _, l := range append(lines, bank, config) {
-			_ = os.Remove(l) // files of configfs are no reason for not removing a directory
+			_ = os.Remove(l) // a directory of configfs can be removed with its files in it
 		}
 	})
 	return s
@@ -87,17 +87,17 @@ func (s *simChip) plug() {
 	s.path = "/dev/" + chip
 }
 
-// unplug makes it go, with its lines held or not.
+// unplug makes the chip disappear, even if its lines are held.
 func (s *simChip) unplug() { s.write(filepath.Join(s.config, "live"), "0") }
 
 func (s *simChip) file(n int, name string) string {
 	return filepath.Join(s.dir, fmt.Sprintf("sim_gpio%d", n), name)
 }
 
-// high tells the level of a line.
+// high reports whether a line's level is high.
 func (s *simChip) high(n int) bool { return s.read(s.file(n, "value")) == "1" }
 
-// pull sets the resistor that makes the level while nobody drives the line.
+// pull sets the resistor that determines the level while the line is not driven.
 func (s *simChip) pull(n int, up bool) {
 	word := "pull-down"
 	if up {
@@ -106,10 +106,10 @@ func (s *simChip) pull(n int, up bool) {
 	s.write(s.file(n, "pull"), word)
 }
 
-// faultyKernel is one on two of the chip's lines.
+// faultyKernel returns a failing kernel on two of the chip's lines.
 func (s *simChip) faultyKernel(first int, activeLow bool) *failingKernel {
 	b := &failingKernel{kernel: newSystem(), first: first, timeout: 600 * time.Millisecond}
-	var values [2]*os.File // kept open, since the suite looks very often
+	var values [2]*os.File // kept open, since the suite reads them very often
 	for n := range values {
 		f, err := os.Open(s.file(first+n, "value"))
 		require.NoError(s.t, err)
@@ -129,12 +129,12 @@ func (s *simChip) faultyKernel(first int, activeLow bool) *failingKernel {
 	return b
 }
 
-// atOnce is how many cases an emulated processor can follow at the same time.
+// atOnce is the number of cases that an emulated processor can run at the same time.
 const atOnce = 4
 
-// TestKernelSuite is the conformance suite; where a contact is, the simulated chip tells. Each case has two lines of
-// it. Not with open-drain: the chip has none, so the kernel lets go of the line instead, and the chip's level then
-// stays as it was rather than follow its resistor.
+// TestKernelSuite runs the conformance suite, with the simulated chip's levels as the positions of the contacts. Each
+// case has two lines of the chip. Open-drain is not tested. The chip does not support it, so the kernel stops driving
+// the line instead, and the chip's level then stays as it was instead of following the resistor.
 func TestKernelSuite(t *testing.T) {
 	for _, c := range []ContactOptions{{}, {ActiveLow: true}} {
 		t.Run(fmt.Sprintf("active low %t", c.ActiveLow), func(t *testing.T) {

@@ -13,7 +13,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// drive returns a started board on the device, with one contact that is ready.
+// drive returns a ready contact on a started board on the device.
 func drive(t *testing.T, d *simDevice, o Options, c ContactOptions) *Contact {
 	t.Helper()
 	contact := newIdleContact(t, d, o, c)
@@ -29,7 +29,7 @@ type newTestBoard struct {
 	board *Board
 }
 
-// newIdleContact is drive before the start.
+// newIdleContact is drive without the start.
 func newIdleContact(t *testing.T, d *simDevice, o Options, c ContactOptions) newTestBoard {
 	t.Helper()
 	o.Name = "device"
@@ -40,7 +40,7 @@ func newIdleContact(t *testing.T, d *simDevice, o Options, c ContactOptions) new
 		o.Timeout = relaytest.Timeout(testTimeout)
 	}
 	if o.Poll == 0 {
-		o.Poll = time.Minute // a case counts requests, or sets its faults for certain ones
+		o.Poll = time.Minute // a case counts requests, or sets faults for certain requests
 	}
 	b, err := NewBoard(o)
 	require.NoError(t, err)
@@ -64,7 +64,7 @@ func pulse(t *testing.T, c *Contact, d time.Duration) relay.Result {
 		NotAfter: time.Now().Add(time.Minute)})
 }
 
-// openings counts them.
+// openings counts the openings.
 func (d *simDevice) openings() (n int) {
 	for _, c := range d.Changes(0) {
 		if c.Open {
@@ -74,16 +74,16 @@ func (d *simDevice) openings() (n int) {
 	return n
 }
 
-// raw is a fault that answers an opening with bytes of its own, after acting or not; again is repeated until the driver
-// has had enough.
+// raw is a fault that answers an opening with the given bytes, after carrying it out or not. The bytes again are
+// repeated until the driver disconnects.
 func raw(act bool, bytes, again string) order {
 	e := base64.StdEncoding.EncodeToString
 	return order{"do": "raw", "on": "opening", "once": true, "act": act, "bytes": e([]byte(bytes)),
 		"again": e([]byte(again))}
 }
 
-// TestImproperAnswers: what comes instead of a proper answer to an opening, and what becomes of the opening. Whatever
-// it is, the contact is closed and works again.
+// TestImproperAnswers checks the outcome of an opening with an improper answer. The contact must be closed and work
+// again afterwards.
 func TestImproperAnswers(t *testing.T) {
 	t.Parallel()
 	cases := map[string]func(*testing.T){}
@@ -100,8 +100,8 @@ func TestImproperAnswers(t *testing.T) {
 		{"half a head", raw(true, "HTTP/1.1 200 OK\r\nServer: x\r\n", ""), relay.Unknown, "ends too early"},
 		{"half a body", raw(true, "HTTP/1.1 200 OK\r\nContent-Length: 5\r\n\r\n{", ""), relay.Unknown,
 			"ends too early"},
-		{"garbage", raw(true, "\x00\xff\x03 200 OK\r\n\r\n", ""), relay.Unknown, "not HTTP"},
-		{"another protocol", raw(true, "SSH-2.0-x\r\n", ""), relay.Unknown, "not HTTP"},
+		{"garbage", raw(true, "\x00\xff\x03 200 OK\r\n\r\n", ""), relay.Unknown, "not valid HTTP"},
+		{"another protocol", raw(true, "SSH-2.0-x\r\n", ""), relay.Unknown, "not valid HTTP"},
 		{"an endless head", raw(true, "HTTP/1.1 200 OK\r\n", strings.Repeat("X-More: and more\r\n", 1000)),
 			relay.Unknown, "longer than 65536"},
 		{"an endless line", raw(true, "HTTP/1.1 200 ", strings.Repeat("OK ", 1000)), relay.Unknown,
@@ -113,7 +113,7 @@ func TestImproperAnswers(t *testing.T) {
 		{"an endless chunk", raw(true, "HTTP/1.1 200 OK\r\nTransfer-Encoding: chunked\r\n\r\nffffffff\r\n",
 			strings.Repeat(" ", 1000)), relay.Unknown, "longer than 65536"},
 		{"a broken chunk", raw(true, "HTTP/1.1 200 OK\r\nTransfer-Encoding: chunked\r\n\r\nxyz\r\n", ""), relay.Unknown,
-			"not HTTP"},
+			"not valid HTTP"},
 		{"a body that drips", slow, relay.Unknown, " within "},
 		{"a switch of protocols",
 			raw(true, "HTTP/1.1 101 Switching Protocols\r\nUpgrade: x\r\nConnection: Upgrade\r\n\r\n", ""),
@@ -151,7 +151,7 @@ func TestImproperAnswers(t *testing.T) {
 			if c.fault["act"] == true {
 				acted = 1
 			}
-			require.Equal(t, acted, d.openings(), "the device was told once")
+			require.Equal(t, acted, d.openings(), "the device was commanded once")
 			require.NoError(t, contact.Close(t.Context()))
 			require.Eventually(t, func() bool { return pulse(t, contact, 30*time.Millisecond).Outcome == relay.Done },
 				5*time.Second, 10*time.Millisecond)

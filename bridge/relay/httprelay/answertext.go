@@ -11,7 +11,8 @@ import (
 	"clearback/bridge/relay"
 )
 
-// Shorter pieces of a query or a body are words such as "open", which a device may say too. Our own numbers.
+// A piece of a query or body that is shorter than this does not count as a secret, since it may be a word such as
+// "open", which a device may use in its answer too. Our own numbers, in bytes.
 const (
 	secretInQuery = 6
 	secretInBody  = 8
@@ -19,21 +20,21 @@ const (
 
 var bodyWord = regexp.MustCompile(`[A-Za-z0-9+/=._~-]+`)
 
-// answerText is what the device said in the body of its answer, as the end of an error; "" if nothing. What repeats a
-// part of the request that nobody should see is left out.
+// answerText returns the text of the device's answer for the end of an error, or "" if there is none. If the answer
+// repeats a secret part of the request, answerText does not show it.
 func (m *message) answerText(body []byte) string {
 	text := relay.PlainText(string(body))
 	switch {
 	case text == "":
 		return ""
 	case slices.ContainsFunc(m.secrets, func(s string) bool { return strings.Contains(string(body), s) }):
-		return "; what it said repeats a part of the request, and is not shown"
+		return "; the answer repeats a part of the request and is not shown"
 	}
 	return ": " + text
 }
 
-// secretsOf are the texts of a request that its errors must not show: the password, the values of its headers, and what
-// may be a key in its query or its body.
+// secretsOf returns the texts of a request that no error may show: the password, the values of the headers, and pieces
+// of the query or body that may be keys.
 func (k compiler) secretsOf(m *message) []string {
 	var all []string
 	add := func(s string, least int) {
@@ -45,10 +46,10 @@ func (k compiler) secretsOf(m *message) []string {
 	add(k.board.opt.Password, 1)
 	for _, h := range m.headers {
 		if h.Name == "User-Agent" || h.Name == "Cache-Control" || h.Name == "Content-Type" {
-			continue // the driver's own
+			continue // set by the driver
 		}
 		for _, part := range strings.Fields(h.Value) {
-			if part != "Basic" && part != "Bearer" { // the names of ways to log in
+			if part != "Basic" && part != "Bearer" { // names of authentication schemes
 				add(part, 1)
 			}
 		}

@@ -18,7 +18,7 @@ import (
 	"clearback/bridge/relay/transport"
 )
 
-// Board is one device. Make its contacts, then Start it. All methods are safe for concurrent use.
+// Board is one device. Add its contacts, then call Start. All methods are safe for concurrent use.
 type Board struct {
 	controller.Group
 	opt  Options
@@ -36,7 +36,7 @@ type Contact struct {
 	open, close *message
 	read, sense *message
 	opt         ContactOptions
-	seq         atomic.Uint32 // of the last command
+	seq         atomic.Uint32 // number of the last command
 	pacing      pacing
 }
 
@@ -46,7 +46,8 @@ var (
 	_ relay.Sensor  = (*Contact)(nil)
 )
 
-// NewBoard checks the options and reads the files of certificates. Nothing is connected yet.
+// NewBoard returns a board with the given options, or [ErrOptions]. It reads the certificate files. It does not
+// connect.
 func NewBoard(o Options) (*Board, error) {
 	o, base, err := o.withDefaults()
 	if err != nil {
@@ -64,7 +65,8 @@ func NewBoard(o Options) (*Board, error) {
 	return b, nil
 }
 
-// tls is the configuration of TLS. A resumed session costs a small device far less than a new one.
+// tls returns the TLS configuration. It allows session resumption, which costs a small device far less than a new
+// session.
 func (o Options) tls(host string) (*tls.Config, error) {
 	c, err := transport.TLS{CA: o.CA, Certificate: o.Certificate, Key: o.Key, ServerName: o.ServerName}.Config(host)
 	if err != nil {
@@ -74,8 +76,8 @@ func (o Options) tls(host string) (*tls.Config, error) {
 	return c, nil
 }
 
-// Contact adds a contact; only before Start. It fails with [relay.ErrLocked] if the contact is taken, here or by
-// another process.
+// Contact adds a contact. It may be called only before Start. It returns [relay.ErrLocked] if this process or another
+// one has claimed the contact already.
 func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 	o = o.withContract()
 	if err := o.check(); err != nil {
@@ -86,7 +88,7 @@ func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 		return nil, err
 	}
 	var start [4]byte
-	rand.Read(start[:]) // never fails
+	rand.Read(start[:]) // never returns an error
 	c.seq.Store(binary.NativeEndian.Uint32(start[:]))
 	engine := controller.New(controller.Options{Name: b.opt.Name, What: "device", At: b.base.Scheme + "://" +
 		b.base.Host,
@@ -112,8 +114,8 @@ func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 	return c, nil
 }
 
-// claim names the contact by its close, of which query and body, that may hold what nobody should see, are only
-// digested.
+// claim returns a name of the contact, made from its close request. Query and body may hold secrets, so the name
+// contains only a hash of them.
 func (m *message) claim() string {
 	h := fnv.New64a()
 	fmt.Fprintf(h, "%s\n%s", m.url, m.body)

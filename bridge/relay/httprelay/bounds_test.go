@@ -14,7 +14,7 @@ import (
 	"clearback/bridge/relay/controller"
 )
 
-// TestBoundsAreAllowed: each bound of a setting is allowed, and what is just beyond it is not.
+// TestBoundsAreAllowed checks that each bound of a setting is allowed, and that a value just beyond it is not.
 func TestBoundsAreAllowed(t *testing.T) {
 	const ms = time.Millisecond
 	for _, c := range []struct {
@@ -57,7 +57,7 @@ func TestBoundsAreAllowed(t *testing.T) {
 		{ContactOptions{Close: shut, Open: open}, ""}, {ContactOptions{Open: open}, "close is missing"},
 		{ContactOptions{Close: shut}, "both missing"},
 		{ContactOptions{Close: shut, Open: open, Timed: timed("/{ms}", 0, ms)}, "both set"},
-		{ContactOptions{Close: shut, Timed: timed("/", 0, ms)}, "say {ms} or {s}"},
+		{ContactOptions{Close: shut, Timed: timed("/", 0, ms)}, "have {ms} or {s}"},
 		{ContactOptions{Close: shut, Timed: timed("/{ms}", 0, ms)}, ""},
 		{ContactOptions{Close: shut, Timed: timed("/{ms}", 0, ms-1)}, "allowed are 1ms to"},
 		{ContactOptions{Close: shut, Timed: timed("/{s}", 0, time.Second)}, ""},
@@ -83,8 +83,8 @@ func TestBoundsAreAllowed(t *testing.T) {
 	require.Equal(t, relay.KindNone, ContactOptions{}.kind())
 }
 
-// TestContractFilledIn: the contract stands where nothing else is asked for, with the limit and the headers that are
-// set.
+// TestContractFilledIn checks that the contract is filled in if no other requests are set, with the limit and headers
+// that are set.
 func TestContractFilledIn(t *testing.T) {
 	h := []Header{{"X-Site", "millrace"}}
 	for _, c := range []struct {
@@ -115,7 +115,7 @@ func TestContractFilledIn(t *testing.T) {
 	}
 }
 
-// TestStatusCodes: what may be set, and what each means where nothing is set.
+// TestStatusCodes checks which status codes may be set, and what each means by default.
 func TestStatusCodes(t *testing.T) {
 	for code, ok := range map[int]bool{199: false, 200: true, 299: true, 300: false, 399: false, 400: true, 599: true,
 		600: false} {
@@ -136,10 +136,10 @@ func TestStatusCodes(t *testing.T) {
 		{message{}, 408, false, "408"}, {message{}, 409, false, "409"},
 		{message{}, 424, false, "424"}, {message{}, 425, false, "425"}, {message{}, 429, false, "429"},
 		{message{}, 499, false, "499"}, {message{}, 500, false, "500"},
-		{message{}, 303, false, "which leads elsewhere"}, {message{success: []int{201}}, 200, false, "200"},
+		{message{}, 303, false, "which is a redirect"}, {message{success: []int{201}}, 200, false, "200"},
 		{message{success: []int{409}}, 409, false, ""},
 		{message{refused: []int{409}}, 409, true, "409"}, {message{refused: []int{409}}, 404, false, "404"},
-		{message{refused: []int{303}}, 303, false, "which leads elsewhere"},
+		{message{refused: []int{303}}, 303, false, "which is a redirect"},
 	} {
 		c.m.what = "POST http://relays.example/pulse"
 		err := c.m.check(answer{status: c.status, body: []byte("why not")})
@@ -156,7 +156,7 @@ func TestStatusCodes(t *testing.T) {
 	}
 }
 
-// TestWordsOfANumber: seconds have no more digits than they need.
+// TestWordsOfANumber checks that seconds have no more digits than they need.
 func TestWordsOfANumber(t *testing.T) {
 	for d, want := range map[time.Duration]string{0: "0 0", 800 * time.Millisecond: "800 0.8", time.Second: "1000 1",
 		1001 * time.Millisecond: "1001 1.001", 1250 * time.Millisecond: "1250 1.25", 10 * time.Second: "10000 10"} {
@@ -165,8 +165,8 @@ func TestWordsOfANumber(t *testing.T) {
 	require.Equal(t, `7,"token":"a"`, numbersAndToken(7, 0, "a").Replace("{seq}{token}"))
 }
 
-// TestLongAnswers: an answer is read up to its limit, and what is beyond it is said to be too long, whatever it looks
-// like then.
+// TestLongAnswers checks that an answer is read up to its limit, and that a longer one is reported as too long, even if
+// the truncation causes another error.
 func TestLongAnswers(t *testing.T) {
 	b := &bounded{strings.NewReader("abcdef"), 4}
 	got, err := io.ReadAll(b)
@@ -176,12 +176,13 @@ func TestLongAnswers(t *testing.T) {
 	b = &bounded{bytes.NewReader(nil), 1}
 	require.EqualError(t, b.explain(io.EOF), "it ends too early")
 	require.EqualError(t, b.explain(io.ErrUnexpectedEOF), "it ends too early")
-	require.EqualError(t, b.explain(errors.New("x: secret")), "it is not HTTP as it should be")
+	require.EqualError(t, b.explain(errors.New("x: secret")), "it is not valid HTTP")
 	require.Equal(t, `"`+strings.Repeat("x", 20)+`"`, shown(strings.Repeat("x", 20)))
 	require.Equal(t, "a text of 21 bytes", shown(strings.Repeat("x", 21)))
 }
 
-// TestNamesInARequest: each word stands for its own name, and only where that may stand in a URL.
+// TestNamesInARequest checks that each template word is replaced by its own name, and only if the name is allowed in a
+// URL.
 func TestNamesInARequest(t *testing.T) {
 	b, err := NewBoard(Options{Name: "device", URL: "http://relays.example/base/", User: "usher", Password: "pass~1",
 		NoLock: true})
@@ -199,10 +200,10 @@ func TestNamesInARequest(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, Header{"Cache-Control", "no-store"}, m.headers[1])
 	for says, r := range map[string]Request{
-		"{password}": {Path: "/{password}"}, "what stands for {user}": {Path: "/{user}"},
-		"what stands for {line}": {Path: "/{line}"}, "what stands for {contact}": {Path: "/{contact}"},
+		"{password}": {Path: "/{password}"}, "the value of {user}": {Path: "/{user}"},
+		"the value of {line}": {Path: "/{line}"}, "the value of {contact}": {Path: "/{contact}"},
 		"a word in braces that does not belong there": {Path: "/{ms}"}, "it begins with /": {Path: "x"},
-		"cannot stand in a URL": {Path: "/a b"}, "a GET has no body": {Method: "GET", Path: "/", Body: "x"},
+		"that a URL cannot have": {Path: "/a b"}, "a GET has no body": {Method: "GET", Path: "/", Body: "x"},
 		`method "HEAD"`: {Method: "HEAD", Path: "/"},
 		"content type: it has a control character": {Path: "/", Body: "x", ContentType: "a\n"},
 		`header "a b"`:                      {Path: "/", Headers: []Header{{"a b", ""}}},
@@ -219,12 +220,12 @@ func TestNamesInARequest(t *testing.T) {
 	}
 }
 
-// TestWhatADeviceSaid: its words end the error, if there are any, and not if they repeat a secret.
+// TestWhatADeviceSaid checks that an error ends with the text of the device's answer, unless the text repeats a secret.
 func TestWhatADeviceSaid(t *testing.T) {
 	m := &message{secrets: []string{"S3cr3t"}}
 	require.Equal(t, "", m.answerText(nil))
 	require.Equal(t, "", m.answerText([]byte(" \r\n")))
 	require.Equal(t, ": busy", m.answerText([]byte("busy\r\n")))
-	require.Equal(t, "; what it said repeats a part of the request, and is not shown",
+	require.Equal(t, "; the answer repeats a part of the request and is not shown",
 		m.answerText([]byte("key S3cr3t is wrong")))
 }

@@ -16,10 +16,10 @@ import (
 const (
 	defaultTimeout = time.Second
 	defaultPoll    = 2 * time.Second
-	// undelivered is how long the kernel may go on trying to deliver what was written: an opening that a blocked link
-	// holds back must not arrive seconds later.
+	// undelivered is how long the kernel may try to deliver written bytes. An opening that a blocked link holds back
+	// must not arrive seconds later.
 	undelivered = 500 * time.Millisecond
-	// limitMax bounds what an option may set for the longest opening, as a slip of the pen; policy bounds it far below.
+	// limitMax is the upper bound of the limit option. It only catches mistakes; the policy's bound is far lower.
 	limitMax = time.Hour
 )
 
@@ -47,12 +47,12 @@ func (o Options) withDefaults() (Options, *url.URL, error) {
 		return o, nil, fmt.Errorf("%w: device %s: %s", ErrOptions, o.Name, fmt.Sprintf(format, a...))
 	}
 	base, err := url.Parse(o.URL)
-	if err != nil { // its text may hold what nobody should see
-		return bad("url: it cannot be read; write it as http://host:port/path")
+	if err != nil { // its text may contain a secret
+		return bad("url: it cannot be parsed; write it as http://host:port/path")
 	}
 	switch {
 	case base.User != nil:
-		return bad("url: it has a user; set user and password apart from it, so that they are never shown")
+		return bad("url: it contains a user; set user and password separately, so that they are never shown")
 	case base.Scheme != "http" && base.Scheme != "https" || base.Hostname() == "" || base.Opaque != "":
 		return bad("url %q; write it as http://host:port/path, or https", o.URL)
 	case base.RawQuery != "" || base.Fragment != "" || strings.ContainsAny(o.URL, "?#"):
@@ -63,7 +63,8 @@ func (o Options) withDefaults() (Options, *url.URL, error) {
 	case o.Poll < 10*time.Millisecond:
 		return bad("poll %v; allowed is 10ms or more", o.Poll)
 	case strings.Contains(o.User, ":") || strings.ContainsFunc(o.User+o.Password, isControl):
-		return bad("user or password: a user has no colon, and neither has control characters (RFC 7617)")
+		return bad("user or password: a user must not contain a colon, and neither may contain control characters " +
+			"(RFC 7617)")
 	case base.Scheme == "http" && o.CA+o.Certificate+o.Key+o.ServerName != "":
 		return bad("ca, certificate, key and server name are for https; the url begins with http")
 	case (o.Certificate == "") != (o.Key == ""):
@@ -74,7 +75,7 @@ func (o Options) withDefaults() (Options, *url.URL, error) {
 
 func isControl(r rune) bool { return r < 0x20 || r == 0x7f }
 
-// withContract fills in this package's own contract, if the options ask for nothing else.
+// withContract fills in this package's own contract, unless the options define requests of their own.
 func (o ContactOptions) withContract() ContactOptions {
 	if o.Contact == "" {
 		o.Contact = o.Name
@@ -97,11 +98,12 @@ func (o ContactOptions) withContract() ContactOptions {
 	return o
 }
 
-// contractLimit is the longest opening asked for where no limit is set; a device may refuse sooner.
+// contractLimit is the longest opening requested from a contract device if no limit is set. The device may have a lower
+// limit.
 const contractLimit = 10 * time.Second
 
-// check looks at what the parts of a contact's options need of each other; its requests are checked when they are
-// compiled.
+// check checks the relations between the parts of a contact's options. The requests themselves are checked when they
+// are compiled.
 func (o ContactOptions) check() error {
 	bad := func(format string, a ...any) error {
 		return fmt.Errorf("%w: line %s: %s", ErrOptions, o.Name, fmt.Sprintf(format, a...))
@@ -110,15 +112,16 @@ func (o ContactOptions) check() error {
 	case o.Close == nil:
 		return bad("close is missing: without it an opening cannot be ended")
 	case o.Timed != nil && o.Open != nil:
-		return bad("timed and open are both set; a device that times its openings is never told a bare open, so leave out open")
+		return bad("timed and open are both set; leave out open, since the device times its openings")
 	case o.Timed == nil && o.Open == nil:
-		return bad("timed and open are both missing; set the one that the device can do, timed if it can")
+		return bad("timed and open are both missing; set timed if the device has a timer, otherwise open")
 	}
 	if t := o.Timed; t != nil {
 		unit := t.unit()
 		switch {
 		case !t.has("{ms}") && !t.has("{s}"):
-			return bad("timed: neither path, body nor headers say {ms} or {s}; the length of an opening has to travel with it")
+			return bad("timed: neither path, body nor headers have {ms} or {s}; " +
+				"the length of an opening must be sent with it")
 		case unit < time.Millisecond:
 			return bad("timed: unit %v; allowed is 1ms or more", unit)
 		case unit%time.Millisecond != 0:
@@ -142,7 +145,7 @@ func (r *Read) check() error {
 	return transport.CheckPointer(r.Pointer)
 }
 
-// unit is what lengths are rounded up to.
+// unit returns the unit to which lengths are rounded up.
 func (t *Timed) unit() time.Duration {
 	switch {
 	case t.Unit != 0:
@@ -154,13 +157,13 @@ func (t *Timed) unit() time.Duration {
 	}
 }
 
-// has reports whether a word stands in one of the templates.
+// has reports whether the word occurs in one of the templates.
 func (r *Request) has(word string) bool {
 	return strings.Contains(r.Path, word) || strings.Contains(r.Body, word) ||
 		slices.ContainsFunc(r.Headers, func(h Header) bool { return strings.Contains(h.Value, word) })
 }
 
-// kind is KindOneshot with a timed opening, else KindNone.
+// kind returns KindOneshot for a timed opening, otherwise KindNone.
 func (o ContactOptions) kind() relay.Kind {
 	if o.Timed != nil {
 		return relay.KindOneshot

@@ -19,26 +19,26 @@ import (
 )
 
 const (
-	// answerMax is the longest answer, its head included.
+	// answerMax is the length of the longest accepted answer in bytes, including its head.
 	answerMax = 64 << 10
-	// interimMax is how many interim answers (status 1xx) may come before the answer.
+	// interimMax is the number of interim answers (status 1xx) accepted before the final answer.
 	interimMax = 5
 )
 
 var (
-	// ErrAnswer: what came is no answer that can be used.
+	// ErrAnswer means that the answer is malformed, incomplete or has an unexpected value.
 	ErrAnswer = errors.New("httprelay: the answer cannot be used")
-	// ErrStatus: the device answered, and did not say that it did as asked.
+	// ErrStatus means that the device answered but did not confirm the command.
 	ErrStatus = errors.New("httprelay: the device did not do as asked")
 )
 
-// device is one contact's way to its device: a connection for each request.
+// device sends one contact's requests, each on a connection of its own.
 type device struct {
 	board   *Board
 	contact *Contact
 }
 
-// Close has nothing to give up: each request ends its own connection.
+// Close does nothing, since each request ends its own connection.
 func (*device) Close() error { return nil }
 
 // Do sends a request of the contact.
@@ -70,7 +70,7 @@ func (d *device) command(ctx context.Context, m *message, with *strings.Replacer
 		return fmt.Errorf("%s: %w: %w", m.what, ErrAnswer, err)
 	}
 	if !slices.Contains(m.expect.Values, got) {
-		return &controller.Refusal{Cause: fmt.Errorf("%s: %w: its answer says %s, expected is one of %q", m.what,
+		return &controller.Refusal{Cause: fmt.Errorf("%s: %w: its answer says %s; expected one of %q", m.what,
 			ErrStatus, shown(got), m.expect.Values)}
 	}
 	return nil
@@ -95,7 +95,8 @@ func (d *device) question(ctx context.Context, m *message, r *Read, before func(
 	}
 }
 
-// input reads the loop-current input. Trouble with it must not end an opening, so it is a refusal, and in good time.
+// input reads the loop-current input. A failure must not end an opening, so input returns it as a refusal, and before
+// the request's time-out.
 func (d *device) input(ctx context.Context, before func() error) (relay.Level, error) {
 	short, cancel := context.WithTimeout(ctx, d.board.opt.Timeout*3/4)
 	defer cancel()
@@ -106,7 +107,7 @@ func (d *device) input(ctx context.Context, before func() error) (relay.Level, e
 	return level, err
 }
 
-// exchange sends a request on a connection of its own and returns the body of a successful answer.
+// exchange sends a request on a new connection and returns the body of a successful answer.
 func (d *device) exchange(ctx context.Context, m *message, with *strings.Replacer, before func() error) ([]byte,
 	error) {
 	r, bytes, err := m.render(with)
@@ -117,8 +118,8 @@ func (d *device) exchange(ctx context.Context, m *message, with *strings.Replace
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", m.what, err)
 	}
-	// Whatever happens, the connection ends here: with a reset if the answer is not complete, so that nothing that was
-	// written and not delivered arrives later.
+	// The connection always ends here. If the answer is incomplete it ends with a reset, so that data written but not
+	// delivered does not arrive later.
 	defer conn.Close()
 	over := context.AfterFunc(ctx, reset)
 	defer over()
@@ -128,15 +129,16 @@ func (d *device) exchange(ctx context.Context, m *message, with *strings.Replace
 	answer, err := talk(conn, r, bytes)
 	if err != nil {
 		reset()
-		if ctx.Err() != nil { // and so the connection was ended here
-			err = fmt.Errorf("no whole answer within %v: %w", d.board.opt.Timeout, ctx.Err())
+		if ctx.Err() != nil { // the reset has ended the connection
+			err = fmt.Errorf("no complete answer within %v: %w", d.board.opt.Timeout, ctx.Err())
 		}
 		return nil, fmt.Errorf("%s: %w", m.what, err)
 	}
 	return answer.body, m.check(answer)
 }
 
-// dial makes a connection, with TLS if there is to be. Reset ends it at once, and throws away what was not delivered.
+// dial makes a connection, with TLS if configured. The function reset ends it at once and discards data that was not
+// delivered.
 func (d *device) dial(ctx context.Context) (conn net.Conn, reset func(), err error) {
 	plain, err := d.board.opt.Dial(ctx, d.board.address)
 	if err != nil {
@@ -144,7 +146,7 @@ func (d *device) dial(ctx context.Context) (conn net.Conn, reset func(), err err
 	}
 	reset = func() {
 		if t, ok := plain.(interface{ SetLinger(int) error }); ok {
-			_ = t.SetLinger(0) // fails only on a socket that is gone already
+			_ = t.SetLinger(0) // fails only on a closed socket
 		}
 		_ = plain.Close()
 	}
@@ -159,13 +161,13 @@ func (d *device) dial(ctx context.Context) (conn net.Conn, reset func(), err err
 	return secure, reset, nil
 }
 
-// answer is a whole one.
+// answer is a complete answer.
 type answer struct {
 	status int
 	body   []byte
 }
 
-// talk writes the request and reads the answer to its end.
+// talk writes the request and reads the complete answer.
 func talk(conn net.Conn, r *http.Request, bytes []byte) (answer, error) {
 	if _, err := conn.Write(bytes); err != nil {
 		return answer{}, err
@@ -191,7 +193,7 @@ func talk(conn net.Conn, r *http.Request, bytes []byte) (answer, error) {
 	return answer{}, fmt.Errorf("%w: more than %d interim answers", ErrAnswer, interimMax)
 }
 
-// bounded is a reader that fails where an answer becomes too long.
+// bounded is a reader that fails when an answer becomes too long.
 type bounded struct {
 	io.Reader
 	left int
@@ -208,22 +210,23 @@ func (b *bounded) Read(p []byte) (int, error) {
 	return n, err
 }
 
-// explain says what is wrong with an answer, without the answer: that may be long, and hold what we sent.
+// explain returns what is wrong with an answer. It does not show the answer, which may be long and repeat secrets of
+// the request.
 func (b *bounded) explain(err error) error {
 	var broken net.Error
 	switch {
-	case b.left == 0: // what was cut off looks like another fault
+	case b.left == 0: // otherwise the truncation would look like another fault
 		return errLong
 	case errors.Is(err, io.EOF), errors.Is(err, io.ErrUnexpectedEOF):
 		return errors.New("it ends too early")
 	case errors.As(err, &broken):
 		return broken
 	default:
-		return errors.New("it is not HTTP as it should be")
+		return errors.New("it is not valid HTTP")
 	}
 }
 
-// shown is a value of an answer as an error may show it.
+// shown returns a value of an answer in a form for errors.
 func shown(v string) string {
 	if len(v) > 20 {
 		return fmt.Sprintf("a text of %d bytes", len(v))
@@ -231,7 +234,7 @@ func shown(v string) string {
 	return strconv.Quote(v)
 }
 
-// check returns nil for a success, else the refusal.
+// check returns nil for a success, otherwise a refusal.
 func (m *message) check(a answer) error {
 	no := func(sure bool, text string) error {
 		return &controller.Refusal{Sure: sure, Cause: fmt.Errorf("%s: %w: it answered %d %s%s", m.what, ErrStatus,
@@ -241,7 +244,7 @@ func (m *message) check(a answer) error {
 	case m.success == nil && a.status/100 == 2, slices.Contains(m.success, a.status):
 		return nil
 	case a.status/100 == 3:
-		return no(false, ", which leads elsewhere and is not followed; write the URL to which it leads")
+		return no(false, ", which is a redirect and is not followed; configure the URL to which it leads")
 	case m.refused == nil:
 		return no(nothingDone(a.status), "")
 	default:
@@ -249,11 +252,11 @@ func (m *message) check(a answer) error {
 	}
 }
 
-// nothingDone reports whether a status code means that the device did nothing. Those of the client's faults do, but
-// for: 408 (the device gave up waiting, perhaps in the middle), 409 (its state does not agree, perhaps since the
-// command came twice), 424 (another part was done and failed), 425 and 429 (often said by something that stands before
-// the device and repeats by itself), 499 (the same, when we have gone). 404 of something that stands before the device
-// is believed. A redirect may follow a command that was carried out (303), so it leaves that open.
+// nothingDone reports whether a status code means that the device did nothing. A client error (4xx) does, with these
+// exceptions: 408 (the device gave up waiting, perhaps half-way), 409 (the device is in another state, perhaps because
+// the command arrived twice), 424 (another part was done and failed), 425 and 429 (often sent by a proxy that repeats
+// requests itself), and 499 (sent by a proxy after we disconnected). A 404 counts even if a proxy may have sent it. A
+// redirect does not count, since it may follow a command that was carried out (303).
 func nothingDone(status int) bool {
 	switch status {
 	case 408, 409, 424, 425, 429, 499:

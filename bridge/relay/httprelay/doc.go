@@ -2,76 +2,87 @@
 //
 // # Requests
 //
-// What a device wants to be told is given by templates for its URL, headers and body ([ContactOptions]); what it
-// answers is judged by status code and, where the code tells too little, by a value in the answer, found by a JSON
-// Pointer (RFC 6901). A device that is built for this job needs none of that: it speaks the contract below.
+// Templates for URL, headers and body define the requests to a device ([ContactOptions]). The status code of its answer
+// decides whether the device did as asked. If the code is not enough, a value in the answer decides, found by a JSON
+// Pointer (RFC 6901). A device built for this job needs no templates: it implements the contract below.
 //
-// Each request has a connection of its own, which ends with the answer, and is written once, whole, by one write. That
-// has four reasons. The last look at the clock comes after the connection and TLS are there, just before the bytes. A
-// device that cannot be reached has certainly not been told anything, while a kept connection that has died in the
-// meantime leaves that open. A late answer has no newer request to be mistaken for. And nothing repeats a request
-// silently, as a client that keeps connections may do with GET: a device that acts and drops the connection has acted
-// once. The price is a connection for each request; sessions of TLS are resumed. GET is for devices that know nothing
+// Each request has a connection of its own, which ends with the answer. The request is written completely in one write.
+// There are four reasons:
+//
+//   - The clock is checked after the connection and TLS are set up, just before the bytes are written.
+//   - A device that cannot be reached has certainly received nothing. If a kept connection has died, that is not
+//     certain.
+//   - A late answer cannot be taken for the answer to a newer request.
+//   - No request is repeated silently. A client that keeps connections may repeat a GET. A device that acts and then
+//     drops the connection has acted once.
+//
+// The price is a connection for each request; TLS sessions are resumed. Use GET only for devices that accept nothing
 // else.
 //
-// An answer counts when it is complete: HTTP/1.0 or 1.1, at most 64 KiB, in time. Redirects are refusals; there are no
-// proxies (also not from the environment), no cookies, no compression. Interim answers (1xx) are passed over. Which
-// status codes tell that a device did nothing is said at [Request]; after any other failure of a command the outcome is
+// An answer must be complete: HTTP/1.0 or 1.1, at most 64 KiB, in time. Redirects count as refusals. There are no
+// proxies (not even from the environment), no cookies and no compression. Interim answers (1xx) are skipped. [Request]
+// lists the status codes that mean that a device did nothing. After any other failure of a command the outcome is
 // unknown, and the contact is closed.
 //
 // # Kinds, and what happens when something dies
 //
-// A contact with a timed opening is oneshot: the device ends each opening, whatever dies, but for the device itself.
-// One without is none: when the daemon dies, its power fails or the cable is cut while the loop is open, it stays open
-// until the daemon or its successor reaches the device again; policy may forbid such a contact. A contact that cannot
-// be read back is believed to do what its device answers, and is closed at each poll instead.
+// A contact with a timed opening is of kind oneshot: the device ends each opening, whatever dies except the device
+// itself. A contact without a timed opening is of kind none. If the daemon dies, its power fails or the cable is cut
+// while the loop is open, the loop stays open until the daemon reaches the device again. The policy may forbid such a
+// contact. If a contact cannot be read back, the device's answers are the only confirmation, and each poll closes the
+// contact instead of reading it.
 //
 // # Openings that come late
 //
-// A request that was given up may still be somewhere: in a proxy, in the device's queue of connections, in its buffers,
-// or in a thread of its own that stands still. Nothing can call it back, and a device that serves connections side by
-// side may carry it out after a close that was written later and confirmed. Only the device can tell that such an
-// opening is stale. With the contract below it does, if its state has a token: the driver asks for the token just
-// before each pulse, within the time-out of the pulse, and shows it. A device with the contract whose state has none is
-// driven as before.
+// A request that was given up may still exist: in a proxy, in the device's queue of connections, in its buffers, or in
+// a stalled thread. It cannot be recalled. A device that serves several connections at once may carry it out after a
+// close that was written and confirmed later. Only the device can detect that such an opening is stale. With the
+// contract below it does, if its state has a token. The driver asks for the token just before each pulse, within the
+// pulse's time-out, and sends it with the pulse. A contract device whose state has no token gets pulses without one.
 //
-// Without a token, and with requests of the device's own, an opening may so be made late, under whatever call there is
-// by then. A timed opening then ends by itself; else the next poll closes the loop again, at most 250 ms later for 10 s
-// after an opening of unknown outcome, and then at the poll's pace.
+// Without a token, and with requests of the device's own, an opening may therefore be made late, during whatever call
+// is then on the line. A timed opening then ends by itself. Otherwise the next poll closes the loop again: within 250
+// ms during the 10 s after an opening of unknown outcome, and at the poll interval after that.
 //
 // # Wiring
 //
-// Take the relay's normally-closed contact, so that a device without power holds the loop closed, and make "open" the
-// request that energises the relay. The contact has to bear ringing and feed voltage, the coil side has to be isolated
-// from the pair, and the device's ground must not touch it. A device should start with its relay at rest. SAFETY.md has
-// the numbers, and goes before this text.
+// Use the relay's normally closed contact, so that the loop is closed when the device has no power, and make "open" the
+// request that energises the relay. The contact must withstand the ringing and feed voltage. The coil side must be
+// isolated from the pair, and the device's ground must not touch the pair. The relay should be at rest after a start of
+// the device. SAFETY.md has the numbers; read it first.
 //
-// Requests over plain HTTP can be read and forged by whoever is on the network between: keep it apart, or use https
-// with a certificate that is checked. What cannot be tested without hardware: how a certain device behaves when its
-// power fails in the middle of a request.
+// Anybody on the network in between can read and forge plain HTTP requests. Use a separate network, or https with a
+// certificate that is checked. What cannot be tested without hardware: how a certain device behaves when its power
+// fails in the middle of a request.
 //
 // # The contract
 //
-// For those who build a device deploy/contract-http.md says more.
+// deploy/contract-http.md has more for those who build a device.
 //
-// The path begins with that of the board's URL and the contact's name. All bodies are JSON objects; members that are
-// not named here are left alone by both sides.
+// The path is the path of the board's URL followed by the contact's name. All bodies are JSON objects. Both sides
+// ignore members that are not named here.
 //
 //	POST <contact>/pulse  {"seq":7,"ms":3000,"token":"9f0…"}   open for 3 s, then close
 //	POST <contact>/close                                       close now
 //	GET  <contact>/state
 //
-// Each is answered with 200 and the state when it has been carried out:
-// {"open":true,"seq":7,"ms_left":2990,"pulses":12,"token":"77c…"}: whether the loop is open, the last seq (null after
-// power-up), how long it stays open (0 if closed), how many pulses there were since power-up, and what the next pulse
-// has to show: 1 to 64 letters, digits and - . _ ~.
+// The answer to each, once carried out, is 200 and the state:
+//
+//	{"open":true,"seq":7,"ms_left":2990,"pulses":12,"token":"77c…"}
+//
+// The members are: whether the loop is open; the last seq (null after power-up); how long the loop stays open (0 if
+// closed); the number of pulses since power-up; and the token for the next pulse, 1 to 64 letters, digits and - . _ ~.
 //
 //   - After power-up the loop is closed. There is no opening without an end.
-//   - A pulse with the last seq again has no effect, and is answered as the first was. seq is 0 to 4,294,967,295; a master begins anywhere.
-//   - A pulse with another seq while the loop is open: the later end counts, never the sum. ms 0 closes.
-//   - The device makes a new token every 500 ms, and takes the one before too; after each pulse that it obeys and after each close it takes only one that
-//     it has made since. So a token lives for a second at most, needs no clock that anybody sets, and is good for nothing once a close was confirmed.
-//     A pulse with any other token, or without one, is refused: 412, and nothing was done. A close needs none and is always obeyed.
-//   - Devices from before this rule tell no token and take a pulse without one. They may open late: see above.
-//   - 422: ms is above the device's limit; it is never cut. 400: malformed. 404: no such contact. Nothing was done in any of these cases.
+//   - A pulse that repeats the last seq has no effect and gets the same answer. seq is 0 to 4,294,967,295; a master may
+//     begin anywhere.
+//   - A pulse with another seq while the loop is open: the later end counts, never the sum. An ms of 0 closes.
+//   - The device makes a new token every 500 ms, and accepts the previous one too. After each pulse that it obeys and
+//     after each close, it accepts only tokens made since then. So a token lives for at most a second, needs no clock
+//     that must be set, and is useless once a close was confirmed. A pulse with another token, or without one, is
+//     refused with 412, and nothing is done. A close needs no token and is always obeyed.
+//   - A device that predates this rule has no token in its state and accepts a pulse without one. It may open late; see
+//     above.
+//   - 422: ms is above the device's limit; it is never shortened. 400: malformed. 404: no such contact. Nothing is done
+//     in any of these cases.
 package httprelay

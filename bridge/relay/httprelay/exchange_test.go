@@ -20,7 +20,8 @@ import (
 	"clearback/bridge/relay/controller"
 )
 
-// inMemory is a device reached by pipes. It serves one request a connection, as answer says: "" is no answer at all.
+// inMemory is a device reached by pipes. It serves one request per connection with the result of answer; "" means no
+// answer.
 type inMemory struct {
 	mu     sync.Mutex
 	asked  []string // method, path and body
@@ -45,7 +46,7 @@ func (m *inMemory) serve(c net.Conn) {
 	defer c.Close()
 	r, err := http.ReadRequest(bufio.NewReader(c))
 	if err != nil {
-		return // nothing was asked
+		return // there was no request
 	}
 	body, err := io.ReadAll(r.Body)
 	if err != nil {
@@ -58,7 +59,7 @@ func (m *inMemory) serve(c net.Conn) {
 	m.mu.Unlock()
 	<-time.After(takes)
 	if answer == "" {
-		_, _ = io.Copy(io.Discard, c) // until the other side ends it
+		_, _ = io.Copy(io.Discard, c) // until the driver disconnects
 		return
 	}
 	_, _ = io.WriteString(c, answer)
@@ -70,14 +71,14 @@ func (m *inMemory) set(answer string) {
 	m.answer, m.asked = func(string) string { return answer }, nil
 }
 
-// slow has each answer take so long.
+// slow delays each answer by the given time.
 func (m *inMemory) slow(takes time.Duration) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	m.takes, m.at = takes, nil
 }
 
-// times are when it was asked, since slow.
+// times returns the times of the requests since the last call of slow.
 func (m *inMemory) times() []time.Time {
 	m.mu.Lock()
 	defer m.mu.Unlock()
@@ -90,14 +91,14 @@ func (m *inMemory) requests() []string {
 	return append([]string(nil), m.asked...)
 }
 
-// ok is a whole answer.
+// ok returns a complete answer.
 func ok(body string) string {
 	return fmt.Sprintf("HTTP/1.1 200 OK\r\nContent-Length: %d\r\n\r\n%s", len(body), body)
 }
 
 var fine = ok(`{"open": false}`)
 
-// onMemory runs a contact of such a device on virtual time, not started.
+// onMemory runs a test on a contact of such a device, on virtual time. The board is not started.
 func onMemory(t *testing.T, o ContactOptions, test func(*testing.T, *inMemory, *Contact, *device)) {
 	t.Helper()
 	synctest.Test(t, func(t *testing.T) {
@@ -122,7 +123,7 @@ func (d *device) do(t *testing.T, op controller.Op, before error) (relay.Level, 
 	return d.Do(ctx, controller.Request{Op: op, Duration: 800 * time.Millisecond}, func() error { return before })
 }
 
-// TestExchanges: what is asked for each request, and what is made of each answer.
+// TestExchanges checks the request of each operation and the result of each answer.
 func TestExchanges(t *testing.T) {
 	onMemory(t, ContactOptions{}, func(t *testing.T, m *inMemory, _ *Contact, d *device) {
 		for _, c := range []struct {
@@ -176,11 +177,11 @@ func TestExchanges(t *testing.T) {
 		for answer, says := range map[string]string{
 			ok(`{"open": "maybe"}`): "which is neither state", ok("{}"): "does not have the value",
 			"HTTP/1.1 200 OK\r\nContent-Length: 20\r\n\r\n{}": "it ends too early",
-			"x\r\n\r\n": "it is not HTTP as it should be",
+			"x\r\n\r\n": "it is not valid HTTP",
 			"HTTP/1.1 101 Switching Protocols\r\n\r\n":                      "status code 101",
 			strings.Repeat("HTTP/1.1 102 Processing\r\n\r\n", interimMax+1): "interim answers",
 			"HTTP/1.1 404 Not Found\r\nContent-Length: 0\r\n\r\n":           "it answered 404 Not Found",
-			"": "no whole answer within 1s",
+			"": "no complete answer within 1s",
 		} {
 			m.set(answer)
 			began := time.Now()
@@ -195,7 +196,7 @@ func TestExchanges(t *testing.T) {
 		}
 		m.set(strings.Repeat("HTTP/1.1 102 Processing\r\n\r\n", interimMax) + fine)
 		_, err = d.do(t, controller.Read, nil)
-		require.NoError(t, err, "so many are allowed")
+		require.NoError(t, err, "this number is allowed")
 		m.mu.Lock()
 		m.fail = errors.New("no route")
 		m.mu.Unlock()
@@ -206,7 +207,7 @@ func TestExchanges(t *testing.T) {
 	})
 }
 
-// TestExpectedAnswers: a success that does not say what is expected is a refusal, and not a sure one.
+// TestExpectedAnswers checks that a successful answer without the expected value is a refusal, but not a sure one.
 func TestExpectedAnswers(t *testing.T) {
 	o := ContactOptions{Open: &Request{Path: "/open", Expect: &Expect{Pointer: "/is", Values: []string{"on", "true"}}},
 		Close: &Request{Path: "/close"}}
@@ -219,7 +220,7 @@ func TestExpectedAnswers(t *testing.T) {
 		var no *controller.Refusal
 		require.ErrorAs(t, err, &no)
 		require.False(t, no.Sure)
-		require.ErrorContains(t, err, `its answer says "false", expected is one of ["on" "true"]`)
+		require.ErrorContains(t, err, `its answer says "false"; expected one of ["on" "true"]`)
 		m.set(ok("{}"))
 		_, err = d.do(t, controller.Open, nil)
 		require.ErrorIs(t, err, ErrAnswer)
@@ -227,8 +228,8 @@ func TestExpectedAnswers(t *testing.T) {
 	})
 }
 
-// TestPaceOfReadings: the input is left alone between readings for three times as long as one takes, once only soon
-// after an opening, and 20 ms at least.
+// TestPaceOfReadings checks the pause between two readings of the input: three times the duration of a reading, or once
+// soon after an opening, and at least 20 ms.
 func TestPaceOfReadings(t *testing.T) {
 	current := ok("1")
 	o := ContactOptions{Sense: &Read{Request: Request{Path: "/current"}, Open: []string{"0"}, Closed: []string{"1"}}}
@@ -236,7 +237,7 @@ func TestPaceOfReadings(t *testing.T) {
 		onMemory(t, o, func(t *testing.T, m *inMemory, c *Contact, d *device) {
 			d.board.Start()
 			require.NoError(t, d.board.Ready(t.Context()))
-			<-time.After(5 * time.Second) // nothing was opened for long
+			<-time.After(5 * time.Second) // long after the last opening
 			m.set(current)
 			m.slow(takes * time.Millisecond)
 			for range 3 {
@@ -252,7 +253,7 @@ func TestPaceOfReadings(t *testing.T) {
 			_, err := c.Sense(ctx)
 			require.ErrorIs(t, err, context.DeadlineExceeded, "it is too soon for another one")
 			require.ErrorContains(t, err, "line box-office: reading the input: ")
-			<-c.pacing.turn // somebody else reads
+			<-c.pacing.turn // another caller reads
 			_, err = c.Sense(ctx)
 			require.ErrorIs(t, err, context.DeadlineExceeded)
 			c.pacing.turn <- struct{}{}
@@ -269,15 +270,15 @@ func TestPaceOfReadings(t *testing.T) {
 	})
 }
 
-// TestReadingsBesideAnOpening: while one waits for its answer or is under way the input is left alone for as long as a
-// reading takes, and not read at all where that could meet the end of the opening; so for a second after it.
+// TestReadingsBesideAnOpening checks the pauses while an opening is pending or under way and for a second after it: the
+// duration of a reading. If a reading could last beyond the end of the opening, it waits for that end.
 func TestReadingsBesideAnOpening(t *testing.T) {
 	const ms = time.Millisecond
 	onMemory(t, ContactOptions{Sense: &Read{Request: Request{Path: "/current"}, Open: []string{"0"},
 		Closed: []string{"1"}}}, func(t *testing.T, m *inMemory, c *Contact, d *device) {
 		open := false
 		m.mu.Lock()
-		m.answer = func(path string) string { // under mu
+		m.answer = func(path string) string { // guarded by mu
 			if strings.HasSuffix(path, "/pulse") || strings.HasSuffix(path, "/close") {
 				open = strings.HasSuffix(path, "/pulse")
 			}
@@ -299,7 +300,7 @@ func TestReadingsBesideAnOpening(t *testing.T) {
 			result <- c.Interrupt(t.Context(), relay.Interruption{Seq: 1, Duration: 800 * ms,
 				NotAfter: time.Now().Add(time.Second)})
 		}()
-		<-time.After(70 * ms) // the token has come, and the pulse is on its way
+		<-time.After(70 * ms) // the token has arrived, and the pulse is on its way
 		require.Equal(t, 100*ms, wait(0, 100*ms), "without an answer yet")
 		<-time.After(40 * ms) // confirmed 10 ms ago
 		m.slow(0)
@@ -317,7 +318,7 @@ func TestReadingsBesideAnOpening(t *testing.T) {
 	})
 }
 
-// TestSecretsOfARequest: each in the forms in which an answer may repeat it, once.
+// TestSecretsOfARequest checks that each secret is listed once, in each form in which an answer may repeat it.
 func TestSecretsOfARequest(t *testing.T) {
 	b, err := NewBoard(Options{Name: "device", URL: "http://relays.example", NoLock: true})
 	require.NoError(t, err)

@@ -11,8 +11,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// TestHungContactBlocksItsOwnLineOnly: the device answers nothing about one contact; the other one works as if nothing
-// were.
+// TestHungContactBlocksItsOwnLineOnly checks that, if the device does not answer requests about one contact, the other
+// contact works normally.
 func TestHungContactBlocksItsOwnLineOnly(t *testing.T) {
 	t.Parallel()
 	d := newDevice(t, nil)
@@ -22,7 +22,7 @@ func TestHungContactBlocksItsOwnLineOnly(t *testing.T) {
 	d.fault(order{"do": "ignore", "path": "/" + relaytest.LineB})
 	defer d.Clear()
 	late := relaytest.Allowance(t)
-	hung := make(chan error, 1) // the test may have failed before it looks
+	hung := make(chan error, 1) // the test may have failed by then
 	ctx, cancel := context.WithTimeout(t.Context(), 2*testTimeout)
 	defer cancel()
 	go func() { hung <- s.Contacts[1].Close(ctx) }()
@@ -34,19 +34,19 @@ func TestHungContactBlocksItsOwnLineOnly(t *testing.T) {
 	require.Error(t, <-hung)
 }
 
-// TestOpeningThatArrivesLate: the device hangs, we give up and close, and then it wakes and acts on the old opening,
-// which on a device that does not time would last for ever. It is found open and closed; nothing is taken for the
-// answer to anything newer.
+// TestOpeningThatArrivesLate checks a device that hangs with an opening, and carries it out after the driver has given
+// up and closed the contact. On a device without a timer the opening would have no end. The contact is found open and
+// closed, and no late answer is taken for another request's.
 func TestOpeningThatArrivesLate(t *testing.T) {
 	t.Parallel()
 	d := newDevice(t, order{"text": true})
-	found := make(chan relay.Notice, 100) // far more than come
+	found := make(chan relay.Notice, 100) // far more than the test needs
 	c := drive(t, d, Options{Notify: func(n relay.Notice) { found <- n }}, plain)
 	d.fault(order{"do": "hold", "on": "opening", "once": true})
 	r := pulse(t, c, time.Second)
 	require.Equal(t, relay.Unknown, r.Outcome)
 	late := relaytest.Allowance(t)
-	require.NoError(t, c.Close(t.Context()), "meanwhile it is closed")
+	require.NoError(t, c.Close(t.Context()), "closed in the meantime")
 	require.Eventually(t, func() bool { return d.Stalled() == 1 }, 5*time.Second, time.Millisecond)
 	require.Zero(t, d.openings())
 	d.Release()
@@ -63,7 +63,8 @@ func TestOpeningThatArrivesLate(t *testing.T) {
 	require.Equal(t, relay.Done, pulse(t, c, 20*time.Millisecond).Outcome)
 }
 
-// TestSense: loop current flows while the contact is closed. An input that cannot be read disturbs nothing else.
+// TestSense checks that loop current flows while the contact is closed, and that an unreadable input does not affect
+// anything else.
 func TestSense(t *testing.T) {
 	t.Parallel()
 	d := newDevice(t, nil)
@@ -79,7 +80,7 @@ func TestSense(t *testing.T) {
 	}
 	sense(relay.LevelClosed)
 	opened := make(chan struct{})
-	result := make(chan relay.Result, 1) // the test may have failed before it looks
+	result := make(chan relay.Result, 1) // the test may have failed by then
 	go func() {
 		result <- c.Interrupt(t.Context(), relay.Interruption{Seq: 1, Duration: 5 * time.Second,
 			NotAfter: time.Now().Add(time.Minute),
@@ -98,7 +99,7 @@ func TestSense(t *testing.T) {
 	_, err = c.Sense(t.Context())
 	require.ErrorContains(t, err, "503")
 	require.NoError(t, c.Close(t.Context()))
-	require.Equal(t, relay.Done, (<-result).Outcome, "the opening went on all the while")
+	require.Equal(t, relay.Done, (<-result).Outcome, "the opening continued during all that")
 	d.Clear()
 	sense(relay.LevelClosed)
 
@@ -107,8 +108,8 @@ func TestSense(t *testing.T) {
 	require.ErrorIs(t, err, relay.ErrNoSense)
 }
 
-// TestUnknownStateValue: a device that answers, but tells nothing of where its contact is, is not ready, and opens
-// nothing.
+// TestUnknownStateValue checks that a device whose answer does not give the state of the contact does not become ready,
+// and opens nothing.
 func TestUnknownStateValue(t *testing.T) {
 	t.Parallel()
 	d := newDevice(t, nil)
@@ -127,11 +128,11 @@ func TestUnknownStateValue(t *testing.T) {
 	require.ErrorContains(t, err, `it says "false", which is neither state`)
 	require.Equal(t, relay.Refused, pulse(t, c.Contact, 20*time.Millisecond).Outcome)
 	left := c.board.Shutdown(ctx)
-	require.Len(t, left, 1, "and nobody says at the end that it is closed")
+	require.Len(t, left, 1, "and it is not known to be closed at the end")
 	require.ErrorIs(t, left[0].Err, ErrAnswer)
 }
 
-// TestExpectedAnswer: an answer of success that does not say what it should leaves the outcome unknown.
+// TestExpectedAnswer checks that a successful answer without the expected value leaves the outcome unknown.
 func TestExpectedAnswer(t *testing.T) {
 	t.Parallel()
 	d := newDevice(t, order{"chunked": true})
@@ -141,14 +142,14 @@ func TestExpectedAnswer(t *testing.T) {
 	})
 	r := pulse(t, c, 20*time.Millisecond)
 	require.Equal(t, relay.Unknown, r.Outcome)
-	require.ErrorContains(t, r.Err, `its answer says "true", expected is one of ["yes" "1"]`)
+	require.ErrorContains(t, r.Err, `its answer says "true"; expected one of ["yes" "1"]`)
 	require.NoError(t, c.Close(t.Context()))
 	require.Equal(t, relay.KindNone, c.Kind())
 	_, err := c.Read(t.Context())
 	require.ErrorIs(t, err, relay.ErrNoRead)
 }
 
-// TestRefusedList: a list of status codes that mean "nothing done" replaces the usual ones.
+// TestRefusedList checks that a list of status codes for "nothing done" replaces the default list.
 func TestRefusedList(t *testing.T) {
 	t.Parallel()
 	for status, want := range map[int]relay.Outcome{503: relay.Refused, 422: relay.Unknown} {

@@ -12,7 +12,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// cannedConn is a connection on which the device says what it will.
+// cannedConn is a connection on which the device sends given bytes.
 type cannedConn struct {
 	net.Conn
 	bytes.Reader
@@ -24,7 +24,7 @@ func (c *cannedConn) SetDeadline(time.Time) error      { return nil }
 func (c *cannedConn) SetReadDeadline(time.Time) error  { return nil }
 func (c *cannedConn) SetWriteDeadline(time.Time) error { return nil }
 
-// FuzzAnswer: whatever a device says, an answer has a final status code and is not longer than the limit.
+// FuzzAnswer checks that an accepted answer has a final status code and is within the limit, whatever the device sends.
 func FuzzAnswer(f *testing.F) {
 	f.Add([]byte("HTTP/1.1 200 OK\r\nContent-Length: 2\r\n\r\n{}"))
 	f.Add([]byte("HTTP/1.1 100 Continue\r\n\r\nHTTP/1.0 422 No\r\n\r\n"))

@@ -32,15 +32,15 @@ func TestOptions(t *testing.T) {
 		{Options{URL: ""}, "write it as http://host:port/path"},
 		{Options{URL: "ftp://relays.example"}, "write it as http://host:port/path"},
 		{Options{URL: "http://"}, "write it as http://host:port/path"},
-		{Options{URL: "http://relays.example/%zz"}, "it cannot be read"},
-		{Options{URL: "http://u:p@relays.example"}, "set user and password apart"},
+		{Options{URL: "http://relays.example/%zz"}, "it cannot be parsed"},
+		{Options{URL: "http://u:p@relays.example"}, "set user and password separately"},
 		{Options{URL: "http://relays.example/?key=1"}, "belongs to the path of each request"},
 		{Options{URL: "http://relays.example/#x"}, "belongs to the path of each request"},
 		{Options{URL: "http://relays.example", Timeout: 19 * time.Millisecond},
 			"timeout 19ms; allowed are 20ms to 10s"},
 		{Options{URL: "http://relays.example", Timeout: 11 * time.Second}, "timeout 11s; allowed are 20ms to 10s"},
 		{Options{URL: "http://relays.example", Poll: time.Millisecond}, "poll 1ms; allowed is 10ms or more"},
-		{Options{URL: "http://relays.example", User: "a:b"}, "a user has no colon"},
+		{Options{URL: "http://relays.example", User: "a:b"}, "a user must not contain a colon"},
 		{Options{URL: "http://relays.example", User: "a", Password: "x\r\ny"}, "control characters"},
 		{Options{URL: "http://relays.example", CA: junk}, "the url begins with http"},
 		{Options{URL: "https://relays.example", CA: junk}, "has no certificate"},
@@ -77,7 +77,7 @@ func TestContactOptions(t *testing.T) {
 		{ContactOptions{Close: off}, "timed and open are both missing"},
 		{ContactOptions{Open: on, Timed: timed(pulse), Close: off}, "timed and open are both set"},
 		{ContactOptions{Timed: timed(Request{Path: "/pulse"}), Close: off},
-			"neither path, body nor headers say {ms} or {s}"},
+			"neither path, body nor headers have {ms} or {s}"},
 		{ContactOptions{Timed: &Timed{Request: pulse, Unit: 10 * time.Microsecond, Limit: time.Second}, Close: off},
 			"unit 10µs; allowed is 1ms or more"},
 		{ContactOptions{Timed: &Timed{Request: pulse, Unit: 1500 * time.Microsecond, Limit: time.Second}, Close: off},
@@ -90,18 +90,20 @@ func TestContactOptions(t *testing.T) {
 		{closing(Request{Path: "/off", Body: "{line"}), ""},
 		{closing(Request{Path: "/off", Body: "{Line}"}), "close: body: it has a word"},
 		{closing(Request{Path: "off"}), `close: path "off"; it begins with /`},
-		{closing(Request{Path: "/off?key=top secret"}), `close: path "/off": it, or its query, cannot stand in a URL`},
-		{closing(Request{Path: "/off%"}), "cannot stand in a URL"},
-		{closing(Request{Path: "/off#now"}), "cannot stand in a URL"},
-		{closing(Request{Path: "/öff"}), "cannot stand in a URL"},
-		{closing(Request{Path: "/off?{password}"}), "what stands for {password} may have letters"},
+		{closing(Request{Path: "/off?key=top secret"}),
+			`close: path "/off": it or its query has characters that a URL cannot have`},
+		{closing(Request{Path: "/off%"}), "that a URL cannot have"},
+		{closing(Request{Path: "/off#now"}), "that a URL cannot have"},
+		{closing(Request{Path: "/öff"}), "that a URL cannot have"},
+		{closing(Request{Path: "/off?{password}"}), "the value of {password} may have only letters"},
 		{closing(Request{Method: "DELETE", Path: "/off"}), `method "DELETE"; allowed are POST, PUT, PATCH, and GET`},
 		{closing(Request{Method: "GET", Path: "/off", Body: "x"}), "a GET has no body"},
 		{closing(Request{Path: "/off", Headers: []Header{{"Content-Length", "3"}}}),
 			"header Content-Length is the driver's own"},
 		{closing(Request{Path: "/off", Headers: []Header{{"transfer-encoding", "x"}}}),
 			"header Transfer-Encoding is the driver's own"},
-		{closing(Request{Path: "/off", Headers: []Header{{"X Y", "3"}}}), "no name of a header has such characters"},
+		{closing(Request{Path: "/off", Headers: []Header{{"X Y", "3"}}}),
+			"its name has characters that are not allowed"},
 		{closing(Request{Path: "/off", Headers: []Header{{"X-Y", "3\r\nX-Z: 4"}}}),
 			"header X-Y: its value has a control character"},
 		{closing(Request{Path: "/off", Body: "x", ContentType: "a\nb"}), "content type"},
@@ -112,7 +114,7 @@ func TestContactOptions(t *testing.T) {
 		{closing(Request{Path: "/off", Expect: &Expect{Pointer: "ok", Values: []string{"1"}}}),
 			`JSON pointer "ok"; it begins with /`},
 		{closing(Request{Path: "/off", Expect: &Expect{Pointer: "/~2", Values: []string{"1"}}}),
-			"behind ~ comes 0 or 1"},
+			"~ must be followed by 0 or 1"},
 		{ContactOptions{Open: on, Close: off, Read: state(Request{Path: "/?{seq}"})}, "read: path: it has a word"},
 		{ContactOptions{Open: on, Close: off, Read: &Read{Request: *on, Open: []string{"1"}}},
 			"read: it needs the values of both states"},
@@ -134,7 +136,7 @@ func TestContactOptions(t *testing.T) {
 	}
 }
 
-// TestOneContactTwice: two lines cannot have one contact, in whatever words.
+// TestOneContactTwice checks that two lines cannot have the same contact, however it is written.
 func TestOneContactTwice(t *testing.T) {
 	o := Options{Name: "rack", URL: "http://relays-" + fmt.Sprint(time.Now().UnixNano()) + ".example"}
 	contact := func(line, name string) error {
@@ -149,7 +151,7 @@ func TestOneContactTwice(t *testing.T) {
 	require.ErrorIs(t, contact("stage-door", "1"), relay.ErrLocked)
 }
 
-// TestSecretsAreNotShown: nothing that is said about a device in trouble holds what should not be seen.
+// TestSecretsAreNotShown checks that no error or notice about a failing device contains a secret.
 func TestSecretsAreNotShown(t *testing.T) {
 	t.Parallel()
 	const secret = "S3cr3t"
@@ -208,8 +210,8 @@ func TestSecretsAreNotShown(t *testing.T) {
 	require.NotContains(t, all, secret)
 	require.NotContains(t, all, "key=")
 	require.NotContains(t, all, "not for Basic")
-	require.Contains(t, all, "403 Forbidden; what it said repeats a part of the request, and is not shown")
-	for _, want := range []string{"401 Unauthorized", "/{contact}", "no route", "did not answer", "not HTTP"} {
+	require.Contains(t, all, "403 Forbidden; the answer repeats a part of the request and is not shown")
+	for _, want := range []string{"401 Unauthorized", "/{contact}", "no route", "did not answer", "not valid HTTP"} {
 		require.Contains(t, all, want)
 	}
 }

@@ -20,7 +20,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// pageDevice starts the device of the contract's page, and returns its URL.
+// pageDevice starts the device on the contract's page, and returns its URL.
 func pageDevice(t *testing.T) string {
 	t.Helper()
 	page, err := os.ReadFile("../../../deploy/contract-http.md")
@@ -43,7 +43,7 @@ func pageDevice(t *testing.T) string {
 	return "http://127.0.0.1:" + strings.TrimSpace(port)
 }
 
-// ask sends a request of the page's contract, as somebody who is not the driver.
+// ask sends a request of the contract, as a client other than the driver.
 func ask(t *testing.T, method, url, body string) (status int, state map[string]any) {
 	t.Helper()
 	r, err := http.NewRequest(method, url, strings.NewReader(body))
@@ -59,7 +59,8 @@ func ask(t *testing.T, method, url, body string) (status int, state map[string]a
 	return a.StatusCode, state
 }
 
-// The device of the contract's page does what the page says, for the driver and for others.
+// TestPageDevice checks that the device on the contract's page does what the page says, for the driver and for other
+// clients.
 func TestPageDevice(t *testing.T) {
 	t.Parallel()
 	url := pageDevice(t)

@@ -15,8 +15,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// TestRequests: what Python's parser sees of each request. The encoded credentials are the example of RFC 7617, section
-// 2.
+// TestRequests checks each request as Python's parser reads it. The encoded credentials are the example of RFC 7617,
+// section 2.
 func TestRequests(t *testing.T) {
 	t.Parallel()
 	d := newDevice(t, order{"logs": true, "names": []string{"7"}, "tokens": false})
@@ -51,7 +51,8 @@ func TestRequests(t *testing.T) {
 	}
 }
 
-// TestWholeSeconds: a device that is told seconds gets whole ones, and the opening is known to be that long.
+// TestWholeSeconds checks that a device whose template has only {s} gets whole seconds, and that the opening counts as
+// that long.
 func TestWholeSeconds(t *testing.T) {
 	o := ContactOptions{Name: relaytest.LineA, Timed: &Timed{Request: Request{Path: "/{contact}/on?t={s}"},
 		Limit: 3 * time.Second}, Close: &Request{Path: "/off"}}
@@ -69,9 +70,9 @@ func TestWholeSeconds(t *testing.T) {
 	require.Equal(t, relay.KindOneshot, c.Kind())
 }
 
-// TestDeviceActsAndDropsConnection: a device that acts on a command and drops the connection has acted once, by POST
-// and by GET. The client of net/http, which keeps connections, makes it act twice on GET: that the device can tell the
-// difference.
+// TestDeviceActsAndDropsConnection checks that a device that acts on a command and drops the connection acts only once,
+// by POST and by GET. The client of net/http, which keeps connections, makes it act twice on GET, so the device can
+// detect the difference.
 func TestDeviceActsAndDropsConnection(t *testing.T) {
 	t.Parallel()
 	get := ContactOptions{Open: &Request{Method: "GET", Path: "/set?out={contact}&to=open"},
@@ -106,7 +107,7 @@ func TestDeviceActsAndDropsConnection(t *testing.T) {
 	})
 }
 
-// commands counts the requests whose line contains a text.
+// commands counts the requests whose request line contains a text.
 func (d *simDevice) commands(text string) (n int) {
 	for _, r := range d.requests() {
 		if bytes.Contains([]byte(r.Request), []byte(text)) {
@@ -116,7 +117,8 @@ func (d *simDevice) commands(text string) (n int) {
 	return n
 }
 
-// TestRedirectIsNotFollowed: neither within the device nor elsewhere, and not by a method that would be safe.
+// TestRedirectIsNotFollowed checks that no redirect is followed, neither within the device nor to another one, not even
+// with a safe method.
 func TestRedirectIsNotFollowed(t *testing.T) {
 	t.Parallel()
 	d := newDevice(t, order{"logs": true})
@@ -125,16 +127,16 @@ func TestRedirectIsNotFollowed(t *testing.T) {
 	f["on"] = "reading"
 	d.fault(f)
 	_, err := c.Read(t.Context())
-	require.ErrorContains(t, err, "303 See Other, which leads elsewhere and is not followed")
+	require.ErrorContains(t, err, "303 See Other, which is a redirect and is not followed")
 	require.ErrorIs(t, err, ErrStatus)
 	level, err := c.Read(t.Context())
-	require.NoError(t, err, "the device goes on being driven")
+	require.NoError(t, err, "the device stays in use")
 	require.Equal(t, relay.LevelClosed, level)
 	require.Zero(t, d.commands("elsewhere"))
 }
 
-// TestNoProxy: an environment that names one changes nothing. (The device has a name, since no client asks a proxy for
-// 127.0.0.1.)
+// TestNoProxy checks that proxy settings in the environment have no effect. The device has a host name, since no client
+// uses a proxy for 127.0.0.1.
 func TestNoProxy(t *testing.T) {
 	for _, v := range []string{"HTTP_PROXY", "http_proxy", "HTTPS_PROXY", "ALL_PROXY"} {
 		t.Setenv(v, "http://proxy.example:3128")
@@ -156,12 +158,12 @@ func TestNoProxy(t *testing.T) {
 	require.Equal(t, map[string]bool{host + ":80": true}, asked)
 }
 
-// slowDial is a network one of whose next connections takes until a given instant. It counts writes.
+// slowDial is a network on which one of the next connections takes until a given instant. It counts writes.
 type slowDial struct {
 	to string
 
 	mu     sync.Mutex
-	skip   int // so many connections come before that one
+	skip   int // number of connections before the slow one
 	until  time.Time
 	writes []int
 }
@@ -193,8 +195,8 @@ func (d *slowDial) dial(ctx context.Context, _ string) (net.Conn, error) {
 	return counted{conn, d}, err
 }
 
-// TestNotAfterIsLookedAtLast: an instant that passes while the connection is made is past, and nothing is written; what
-// is written goes by one write.
+// TestNotAfterIsLookedAtLast checks that nothing is written if the NotAfter passes while the connection is made, and
+// that a request is written in one write.
 func TestNotAfterIsLookedAtLast(t *testing.T) {
 	t.Parallel()
 	d := newDevice(t, order{"logs": true})
@@ -203,13 +205,13 @@ func TestNotAfterIsLookedAtLast(t *testing.T) {
 	require.Len(t, slow.writes, 2, "a close and a read-back")
 	notAfter := time.Now().Add(20 * time.Millisecond)
 	slow.mu.Lock()
-	slow.skip, slow.until = 1, notAfter.Add(time.Millisecond) // the first one asks for the token
+	slow.skip, slow.until = 1, notAfter.Add(time.Millisecond) // the first connection asks for the token
 	slow.mu.Unlock()
 	r := c.Interrupt(t.Context(), relay.Interruption{Seq: 1, Duration: time.Second, NotAfter: notAfter})
 	require.Equal(t, relay.Refused, r.Outcome)
 	require.ErrorIs(t, r.Err, relay.ErrLate)
 	slow.mu.Lock()
-	require.Len(t, slow.writes, 3, "the question for the token, and nothing behind it")
+	require.Len(t, slow.writes, 3, "the request for the token, and nothing after it")
 	slow.mu.Unlock()
 	require.Equal(t, relay.Done, pulse(t, c, 20*time.Millisecond).Outcome)
 	require.Equal(t, 1, d.openings())

@@ -8,26 +8,26 @@ import (
 	"clearback/bridge/relay"
 )
 
-// Small devices serve one connection after the other, so each reading of the loop-current input can be in the way of a
-// close. All numbers are ours.
+// Small devices serve one connection after the other, so a reading of the loop-current input can delay a close. All
+// numbers are our own.
 const (
-	// senseSpacing is the shortest time from the end of one reading to the beginning of the next.
+	// senseSpacing is the shortest time from the end of one reading to the start of the next.
 	senseSpacing = 20 * time.Millisecond
-	// A device is left alone for so many times as long as the last reading took; once only while the loop is open and
-	// for senseAfter, in which current that comes back tells that a hold stayed.
+	// After a reading that took a time t the device is not read for senseIdle times t. While the loop is open, and for
+	// senseAfter after that, the factor is senseOpen: current that returns then shows that the hold did not clear.
 	senseIdle, senseOpen = 3, 1
 	senseAfter           = time.Second
-	// senseClear is what is kept clear before the end of an opening, beside twice the time of a reading.
+	// senseClear is the time kept free before the end of an opening, in addition to twice the time of a reading.
 	senseClear = 2 * time.Millisecond
 )
 
-// pacing spaces the readings of one input.
+// pacing limits the rate of readings of one input.
 type pacing struct {
-	turn chan struct{} // buffer 1: holding the token is being the one who reads
+	turn chan struct{} // buffer 1: whoever holds the token reads
 
 	// owned by the holder of the token
-	ended time.Time     // of the last reading
-	took  time.Duration // its time
+	ended time.Time     // end of the last reading
+	took  time.Duration // duration of the last reading
 }
 
 func newPacing() pacing {
@@ -36,9 +36,8 @@ func newPacing() pacing {
 	return p
 }
 
-// Sense reads the loop-current input, not too often: it waits until that is in nobody's way. [relay.ErrNoSense] if
-// there is no input. A device that does not answer this question in three quarters of the time-out goes on being
-// driven.
+// Sense reads the loop-current input. It waits until a reading cannot delay anything. Without an input it returns
+// [relay.ErrNoSense]. A device that does not answer within three quarters of the time-out stays in use.
 func (c *Contact) Sense(ctx context.Context) (relay.Level, error) {
 	if c.sense == nil {
 		return relay.LevelUnknown, relay.ErrNoSense
@@ -65,7 +64,7 @@ func (c *Contact) Sense(ctx context.Context) (relay.Level, error) {
 	return level, err
 }
 
-// senseWait returns how long a reading has to wait at least.
+// senseWait returns how long a reading must wait at least.
 func (c *Contact) senseWait(now time.Time) time.Duration {
 	p := &c.pacing
 	under, ends, after := c.UnderWay()

@@ -22,8 +22,8 @@ import (
 	"go.uber.org/goleak"
 )
 
-// simulator is testdata/device.py: Python's own http.server with many devices in one process. HTTP and TLS of the other
-// side are not ours.
+// simulator is testdata/device.py, which uses Python's http.server and simulates many devices in one process. Its HTTP
+// and TLS are not our code.
 type simulator struct {
 	cmd    *exec.Cmd
 	in     io.WriteCloser
@@ -48,11 +48,11 @@ var startSimulator = sync.OnceValues(func() (*simulator, error) {
 })
 
 func TestMain(m *testing.M) {
-	if err := flag.Set("test.parallel", "4"); err != nil { // they mostly wait; -parallel says otherwise
+	if err := flag.Set("test.parallel", "4"); err != nil { // the tests mostly wait; -parallel overrides this
 		panic(err)
 	}
 	goleak.VerifyTestMain(m, goleak.Cleanup(func(code int) {
-		// A simulator that nobody has asked for is started here only to end.
+		// A simulator that no test has used is started here only to end.
 		if s, err := startSimulator(); err == nil {
 			s.in.Close()
 			s.cmd.Wait()
@@ -61,7 +61,7 @@ func TestMain(m *testing.M) {
 	}))
 }
 
-// together runs cases side by side, however few processors there are: they mostly wait.
+// together runs cases at the same time, even on few processors, since they mostly wait.
 func together(t *testing.T, cases map[string]func(*testing.T)) {
 	var running sync.WaitGroup
 	for name, run := range cases {
@@ -75,12 +75,12 @@ type simDevice struct {
 	sim    *simulator
 	number int
 	url    string
-	tokens bool // it tells them, if it has the contract
+	tokens bool // its state has tokens, if it has the contract
 	log    *os.File
 
 	mu   sync.Mutex
-	read int64  // of the log
-	rest []byte // a line begun
+	read int64  // bytes of the log read so far
+	rest []byte // an incomplete line
 	all  []entry
 }
 
@@ -128,8 +128,8 @@ func newDevice(t testing.TB, o order) *simDevice {
 // simAnswer is the simulator's answer to an order.
 type simAnswer struct{ Port, Held int }
 
-// tell gives an order and returns when it was carried out. The methods of a Controller have no test to fail, so it
-// panics.
+// tell sends an order and returns when it was carried out. It panics on failure, since the methods of a Controller have
+// no test that they could fail.
 func (d *simDevice) tell(do string, o order) simAnswer {
 	all := order{"do": do, "device": d.number}
 	for k, v := range o {
@@ -167,8 +167,8 @@ func (d *simDevice) Release()      { d.tell("release", nil) }
 
 func (d *simDevice) Move(line int, open bool) { d.tell("move", order{"contact": line, "open": open}) }
 
-// entries reads what is new in the log: the device writes there before it answers, so whoever has an answer sees what
-// it did.
+// entries reads the new entries of the log. The device writes an entry before it answers, so after an answer its entry
+// is there.
 func (d *simDevice) entries() []entry {
 	d.mu.Lock()
 	defer d.mu.Unlock()
@@ -204,7 +204,7 @@ func (d *simDevice) Changes(line int) []relaytest.Change {
 	return all
 }
 
-// requests returns those that were logged.
+// requests returns the logged requests.
 func (d *simDevice) requests() []entry {
 	var all []entry
 	for _, e := range d.entries() {
@@ -215,7 +215,7 @@ func (d *simDevice) requests() []entry {
 	return all
 }
 
-// testTimeout is enough for a machine that is busy with our other tests; see relaytest.Timeout.
+// testTimeout is long enough for a machine that is busy with our other tests; see relaytest.Timeout.
 const testTimeout = 600 * time.Millisecond
 
 // subject puts two contacts on a device.

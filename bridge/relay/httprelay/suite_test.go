@@ -36,7 +36,7 @@ func TestSuite(t *testing.T) {
 		Open:  &Request{Method: "GET", Path: "/set?out={contact}&to=open"},
 		Close: &Request{Method: "GET", Path: "/set?out={contact}&to=close"},
 	})
-	if *long { // one interpreter serves all of them, and TLS is work
+	if *long { // one interpreter serves all devices, and TLS takes processor time
 		for name, suite := range suites {
 			t.Run(name, suite)
 		}
@@ -45,7 +45,7 @@ func TestSuite(t *testing.T) {
 	together(t, suites)
 }
 
-// plain is a device that cannot time, and answers in words.
+// plain is a device without a timer whose answers are plain text.
 var plain = ContactOptions{
 	Open: &Request{Method: "PUT", Path: "/relay/{contact}", Body: "to=open",
 		ContentType: "application/x-www-form-urlencoded", Expect: &Expect{Values: []string{"ON"}}},

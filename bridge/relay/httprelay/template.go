@@ -16,25 +16,27 @@ import (
 )
 
 var (
-	// wordLike finds what was meant for a word: in JSON a letter never follows an opening brace.
+	// wordLike finds what is meant as a template word. In JSON a letter never follows an opening brace.
 	wordLike = regexp.MustCompile(`\{[A-Za-z_]+\}`)
-	// unreserved characters (RFC 3986, section 2.3) mean themselves in paths, queries, forms and JSON strings alike.
+	// unreserved matches unreserved characters (RFC 3986, section 2.3), which need no escaping in paths, queries, forms
+	// or JSON strings.
 	unreserved = regexp.MustCompile(`^[A-Za-z0-9._~-]+$`)
-	// token is RFC 9110's, section 5.6.2.
+	// token matches the token of RFC 9110, section 5.6.2.
 	token = regexp.MustCompile("^[!#$%&'*+.^_`|~0-9A-Za-z-]+$")
 )
 
 var (
-	// methods are those allowed.
+	// methods lists the allowed methods.
 	methods = [...]string{http.MethodPost, http.MethodPut, http.MethodPatch, http.MethodGet}
-	// framing are the fields that tell how a message is cut out of its connection.
+	// framing lists the header fields that control how a message is framed.
 	framing = [...]string{"Host", "Connection", "Content-Length", "Transfer-Encoding", "Trailer", "Upgrade", "Expect",
 		"Te", "Keep-Alive", "Content-Type"}
 )
 
-// message is a request with all but its numbers in place.
+// message is a request that is complete except for its numbers.
 type message struct {
-	what    string // for errors: "POST http://relays.example/{contact}/pulse", without a query and with its words
+	// for errors: "POST http://relays.example/{contact}/pulse", without the query and with unreplaced words
+	what    string
 	method  string
 	url     string
 	headers []Header
@@ -42,7 +44,7 @@ type message struct {
 	success []int
 	refused []int
 	expect  *Expect
-	secrets []string // what an answer may repeat, and no error shows
+	secrets []string // texts that an answer may repeat and that no error may show
 }
 
 // compiler makes messages for one contact.
@@ -57,7 +59,8 @@ func newCompiler(b *Board, o *ContactOptions) compiler {
 		"{password}", b.opt.Password)}
 }
 
-// compile checks a request and fills in the names. Method is its method if it names none, and may are the words allowed besides names.
+// compile checks a request and fills in the names. The string method is the default method, and may lists the allowed
+// template words besides names.
 func (k compiler) compile(name string, r *Request, method string, may ...string) (*message, error) {
 	m, err := k.message(r, method, may)
 	if err == nil {
@@ -77,12 +80,12 @@ func (k compiler) message(r *Request, method string, may []string) (*message, er
 	shown, _, _ := strings.Cut(r.Path, "?")
 	switch {
 	case !slices.Contains(methods[:], method):
-		return nil, fmt.Errorf("method %q; allowed are POST, PUT, PATCH, and GET for a device that knows nothing else",
-			method)
+		return nil, fmt.Errorf("method %q; "+
+			"allowed are POST, PUT, PATCH, and GET for a device that accepts nothing else", method)
 	case !strings.HasPrefix(r.Path, "/"):
 		return nil, fmt.Errorf("path %q; it begins with /", shown)
 	case method == http.MethodGet && r.Body != "":
-		return nil, fmt.Errorf("a GET has no body; put what it says into the path, or use POST")
+		return nil, fmt.Errorf("a GET has no body; put its values into the path, or use POST")
 	}
 	prefix := base.Scheme + "://" + base.Host + strings.TrimSuffix(base.EscapedPath(), "/")
 	m := &message{method: method, what: method + " " + prefix + shown, success: r.Success, refused: r.Refused,
@@ -93,7 +96,7 @@ func (k compiler) message(r *Request, method string, may []string) (*message, er
 	}
 	plain := func(c rune) bool { return c <= ' ' || c >= 0x7f || c == '#' }
 	if _, err := url.Parse(numbers(1, time.Second).Replace(m.url)); err != nil || strings.ContainsFunc(m.url, plain) {
-		return nil, fmt.Errorf("path %q: it, or its query, cannot stand in a URL; write other characters as %%XX",
+		return nil, fmt.Errorf("path %q: it or its query has characters that a URL cannot have; write them as %%XX",
 			shown)
 	}
 	if m.body, err = k.fill("body", r.Body, may); err != nil {
@@ -106,7 +109,7 @@ func (k compiler) message(r *Request, method string, may []string) (*message, er
 	return m, nil
 }
 
-// fill puts the names in place. Its errors show no template, which may hold a secret.
+// fill replaces the names in a template. Its errors do not show the template, which may contain a secret.
 func (k compiler) fill(part, template string, may []string) (string, error) {
 	for _, w := range wordLike.FindAllString(template, -1) {
 		value := ""
@@ -123,18 +126,20 @@ func (k compiler) fill(part, template string, may []string) (string, error) {
 			if slices.Contains(may, w) {
 				continue
 			}
-			return "", fmt.Errorf("%s: it has a word in braces that does not belong there; known are {line} {contact} {user} {password} %s",
+			return "", fmt.Errorf("%s: it has a word in braces that does not belong there; "+
+				"known are {line} {contact} {user} {password} %s",
 				part, strings.Join(may, " "))
 		}
 		if !unreserved.MatchString(value) {
-			return "", fmt.Errorf("%s: what stands for %s may have letters, digits and - . _ ~ only, at least one",
+			return "", fmt.Errorf("%s: the value of %s may have only letters, digits and - . _ ~, at least one",
 				part, w)
 		}
 	}
 	return k.names.Replace(template), nil
 }
 
-// headers are the driver's own, then the request's, then the board's; of one name the last one goes.
+// headers returns the driver's own headers, then the request's, then the board's. Of several with the same name, the
+// last one is sent.
 func (k compiler) headers(r *Request, method string, may []string) ([]Header, error) {
 	all := []Header{{"User-Agent", "clearback"}}
 	if method == http.MethodGet {
@@ -157,7 +162,7 @@ func (k compiler) headers(r *Request, method string, may []string) ([]Header, er
 	for _, h := range slices.Concat(r.Headers, k.board.opt.Headers) {
 		switch name := http.CanonicalHeaderKey(h.Name); {
 		case !token.MatchString(h.Name):
-			return nil, fmt.Errorf("header %q: no name of a header has such characters", h.Name)
+			return nil, fmt.Errorf("header %q: its name has characters that are not allowed", h.Name)
 		case slices.Contains(framing[:], name):
 			return nil, fmt.Errorf("header %s is the driver's own (a body's type is set apart); leave it out", name)
 		case strings.ContainsFunc(h.Value, isControl):
@@ -176,8 +181,8 @@ func checkAnswers(r *Request) error {
 	for _, code := range slices.Concat(r.Success, r.Refused) {
 		switch {
 		case code < 200 || code > 599 || code/100 == 3:
-			return fmt.Errorf("status code %d; allowed are 200 to 299 and 400 to 599 (a redirect is neither followed nor a success)",
-				code)
+			return fmt.Errorf("status code %d; "+
+				"allowed are 200 to 299 and 400 to 599 (a redirect is neither followed nor a success)", code)
 		case slices.Contains(r.Success, code) && slices.Contains(r.Refused, code):
 			return fmt.Errorf("status code %d cannot be a success and a refusal", code)
 		}
@@ -191,10 +196,10 @@ func checkAnswers(r *Request) error {
 	return nil
 }
 
-// numbers are the words of one command.
+// numbers returns the replacer for the numbers of one command.
 func numbers(seq uint32, d time.Duration) *strings.Replacer { return numbersAndToken(seq, d, "") }
 
-// numbersAndToken are those of a pulse of the contract; without a token it has no such member.
+// numbersAndToken returns the replacer for a pulse of the contract. If token is empty, the body has no token member.
 func numbersAndToken(seq uint32, d time.Duration, token string) *strings.Replacer {
 	if token != "" {
 		token = `,"token":"` + token + `"`
@@ -208,13 +213,13 @@ func numbersAndToken(seq uint32, d time.Duration, token string) *strings.Replace
 		s, "{token}", token)
 }
 
-// render returns the request, for the reader of its answer, and its bytes.
+// render returns the request, which is needed to read its answer, and its bytes.
 func (m *message) render(with *strings.Replacer) (*http.Request, []byte, error) {
 	r, err := http.NewRequest(m.method, with.Replace(m.url), strings.NewReader(with.Replace(m.body)))
 	if err != nil {
-		return nil, nil, fmt.Errorf("the request cannot be made") // the cause's text has the whole URL
+		return nil, nil, fmt.Errorf("the request cannot be made") // the error's text has the whole URL
 	}
-	r.Close = true // one connection a request
+	r.Close = true // one request per connection
 	for _, h := range m.headers {
 		r.Header.Set(h.Name, with.Replace(h.Value))
 	}

@@ -19,13 +19,13 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// authority signs certificates, and is one.
+// authority is a certificate authority.
 type authority struct {
 	t    *testing.T
 	dir  string
 	cert *x509.Certificate
 	key  *ecdsa.PrivateKey
-	file string // its certificate
+	file string // its own certificate
 }
 
 func newAuthority(t *testing.T) *authority {
@@ -60,7 +60,7 @@ func (a *authority) issue(name string, hosts []string) string {
 	return file
 }
 
-// TestTLS: the device's TLS is Python's ssl module, that is, OpenSSL.
+// TestTLS uses Python's ssl module on the device's side, which is OpenSSL.
 func TestTLS(t *testing.T) {
 	t.Parallel()
 	cases := map[string]func(*testing.T){}
@@ -74,7 +74,8 @@ func TestTLS(t *testing.T) {
 		name   string
 		device order
 		o      Options
-		err    string // of the lost link, a regular expression; empty: it works. A reset may overtake the word of TLS.
+		// A regular expression for the error of the lost link; empty if it works. A reset may overtake the TLS alert.
+		err string
 	}{
 		{"CA and name", open, Options{CA: ours.file, ServerName: "relays.example"}, ""},
 		{"the system's CAs", open, Options{ServerName: "relays.example"}, "certificate signed by unknown authority"},
@@ -91,8 +92,8 @@ func TestTLS(t *testing.T) {
 	} {
 		cases[c.name] = func(t *testing.T) {
 			d := newDevice(t, c.device)
-			c.o.Timeout = 5 * time.Second // to read the certificates of a system takes its time under the race detector
-			lost := make(chan error, 100) // far more than come
+			c.o.Timeout = 5 * time.Second // under the race detector, reading the system's certificates takes time
+			lost := make(chan error, 100) // far more than the test needs
 			c.o.Notify = func(n relay.Notice) {
 				if n.Kind == relay.LinkLost {
 					lost <- n.Err

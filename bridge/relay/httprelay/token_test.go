@@ -16,8 +16,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// TestPulseShowsTheToken: a pulse shows what the device told just before. To a device that tells none it says what it
-// always said.
+// TestPulseShowsTheToken checks that a pulse contains the latest token of the device. To a device without tokens it is
+// sent without one.
 func TestPulseShowsTheToken(t *testing.T) {
 	t.Parallel()
 	for _, tokens := range []bool{true, false} {
@@ -26,7 +26,7 @@ func TestPulseShowsTheToken(t *testing.T) {
 		before := len(d.requests())
 		require.Equal(t, relay.Done, pulse(t, c, 20*time.Millisecond).Outcome)
 		all := d.requests()[before:]
-		require.Equal(t, "GET /box-office/state", all[0].Request, "asked anew for each pulse")
+		require.Equal(t, "GET /box-office/state", all[0].Request, "requested again for each pulse")
 		require.Equal(t, "POST /box-office/pulse", all[1].Request)
 		if tokens {
 			require.Regexp(t, `^\{"seq":\d+,"ms":20,"token":"[0-9a-f]{16}"\}$`, all[1].Body)
@@ -36,8 +36,8 @@ func TestPulseShowsTheToken(t *testing.T) {
 	}
 }
 
-// TestLatePulseWithoutTokens: a device that knows no tokens makes an opening that it kept until after a confirmed
-// close. If it did not, the token would not be needed.
+// TestLatePulseWithoutTokens checks that a device without tokens carries out an opening that it held until after a
+// confirmed close. If it did not, tokens would not be needed.
 func TestLatePulseWithoutTokens(t *testing.T) {
 	t.Parallel()
 	for _, tokens := range []bool{true, false} {
@@ -53,15 +53,16 @@ func TestLatePulseWithoutTokens(t *testing.T) {
 	}
 }
 
-// TestMissingToken: without a state, or with one whose token cannot be shown, nothing is opened, and that is certain.
+// TestMissingToken checks that nothing is opened, and the refusal is sure, if the device has no state or an invalid
+// token.
 func TestMissingToken(t *testing.T) {
 	t.Parallel()
 	for state, why := range map[string]string{
-		`{"open":false,"token":""}`:                                "its token is none",
-		`{"open":false,"token":"a\"b"}`:                            "its token is none",
-		`{"open":false,"token":"` + strings.Repeat("x", 65) + `"}`: "its token is none",
-		`{"open":false,"token":7}`:                                 "it is no state",
-		`no state`:                                                 "it is no state",
+		`{"open":false,"token":""}`:                                "its token is not valid",
+		`{"open":false,"token":"a\"b"}`:                            "its token is not valid",
+		`{"open":false,"token":"` + strings.Repeat("x", 65) + `"}`: "its token is not valid",
+		`{"open":false,"token":7}`:                                 "it is not a valid state",
+		`no state`:                                                 "it is not a valid state",
 	} {
 		var pulses atomic.Int32
 		ready := make(chan struct{}) // closed when the contact is ready
@@ -90,7 +91,7 @@ func TestMissingToken(t *testing.T) {
 		require.ErrorContains(t, r.Err, why, state)
 		ended, cancel := context.WithCancel(t.Context())
 		cancel()
-		b.Shutdown(ended) // a device that tells no state is never known to be closed
+		b.Shutdown(ended) // a device without a state is never known to be closed
 		s.Close()
 		require.Zero(t, pulses.Load(), state)
 	}

@@ -17,22 +17,22 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// agentBoard is the agent with two contacts, behind a proxy that does what goes wrong between it and its master.
+// agentBoard is the agent with two contacts, behind a proxy that produces the faults.
 type agentBoard struct {
-	address string // of the proxy
-	behind  string // of the agent
+	address string // address of the proxy
+	behind  string // address of the agent
 	outputs [2]*agentOutput
 	running sync.WaitGroup
 
 	mu       sync.Mutex
-	listener net.Listener // nil: cut
+	listener net.Listener // nil while cut
 	conns    map[net.Conn]bool
 	faults   []relaytest.Fault
-	release  chan struct{}  // closed to let go the request that is held; nil: none is
-	held     sync.WaitGroup // the same
+	release  chan struct{}  // closed to release the held request; nil if none is held
+	held     sync.WaitGroup // the held requests, until they have been carried out
 }
 
-// agentOutput is a contact with a loop-current input, that notes its movements.
+// agentOutput is a contact with a loop-current input. It records its movements.
 type agentOutput struct {
 	mu      sync.Mutex
 	start   time.Time
@@ -109,7 +109,7 @@ func (b *agentBoard) Restore() {
 	defer b.mu.Unlock()
 	l, err := net.Listen("tcp", b.address)
 	if err != nil {
-		panic(err) // the methods of a Controller have no test to fail
+		panic(err) // the methods of a Controller have no test that they could fail
 	}
 	b.listener = l
 	b.running.Go(func() {
@@ -135,7 +135,7 @@ func (b *agentBoard) Cut() {
 	}
 }
 
-// keep notes a connection that a cut is to end, unless it came already.
+// keep records a connection, so that a cut can end it. It returns false if the cut came first.
 func (b *agentBoard) keep(c net.Conn, l net.Listener) bool {
 	b.mu.Lock()
 	defer b.mu.Unlock()
@@ -186,7 +186,7 @@ func (b *agentBoard) carry(near net.Conn, l net.Listener) {
 		case f.Do == relaytest.Delay:
 			<-time.After(f.Delay)
 			answer = act()
-		case f.Do == relaytest.StallRequest: // on the way to the agent, whose connection stays
+		case f.Do == relaytest.StallRequest: // before the agent, whose connection stays
 			<-b.hold()
 			answer = act()
 			b.held.Done()
@@ -225,7 +225,7 @@ func (b *agentBoard) Release() {
 	b.held.Wait()
 }
 
-// fault takes the one that meets a request.
+// fault takes the fault that applies to a request.
 func (b *agentBoard) fault(pdu []byte) (relaytest.Fault, bool) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
@@ -264,7 +264,7 @@ func (b *agentBoard) Changes(line int) []relaytest.Change {
 	return slices.Clone(o.changes)
 }
 
-// The agent as a board: its sequence numbers, its watchdog and its inputs.
+// TestSuiteAgent uses the agent as a board, with its sequence numbers, its watchdog and its inputs.
 func TestSuiteAgent(t *testing.T) {
 	t.Parallel()
 	defer suiteTurn()()

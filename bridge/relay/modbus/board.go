@@ -10,7 +10,7 @@ import (
 	"clearback/bridge/relay/controller"
 )
 
-// Board is one relay board. Make its contacts, then Start it. All methods are safe for concurrent use.
+// Board is one relay board. Add its contacts, then call Start. All methods are safe for concurrent use.
 type Board struct {
 	*controller.Controller
 	opt Options
@@ -34,13 +34,14 @@ type Contact struct {
 	*controller.Contact
 	board *Board
 	opt   ContactOptions
-	span  *span // the inputs read together with that of this contact; nil: it has none
-	alone *span // that input alone
+	// span is the group of inputs that is read together with this contact's input; nil if the contact has no input.
+	span  *span
+	alone *span // this contact's input only
 
-	// Of a timed output with a sequence number.
+	// For a timed output with a sequence number.
 	mu       sync.Mutex
-	seq      uint16 // the last one sent
-	boardSeq uint16 // the board's own, as it told at the beginning of the connection
+	seq      uint16 // the last number sent
+	boardSeq uint16 // the board's last number, as read at the beginning of the connection
 	knowsSeq bool
 }
 
@@ -50,7 +51,7 @@ var (
 	_ relay.Sensor  = (*Contact)(nil)
 )
 
-// NewBoard checks the options. Nothing is connected yet.
+// NewBoard returns a board with the given options, or [ErrOptions]. It does not connect.
 func NewBoard(o Options) (*Board, error) {
 	o, err := o.withDefaults()
 	if err != nil {
@@ -65,8 +66,8 @@ func NewBoard(o Options) (*Board, error) {
 	}), nil
 }
 
-// newBoard returns a board that is reached by connect. At is where it is, for errors; the address in o only claims its
-// contacts.
+// newBoard returns a board that is reached by connect. The string at is its address for errors. The address in o is
+// used only to claim the contacts.
 func newBoard(o Options, s *sensing, at string, connect func(context.Context) (wire, error)) *Board {
 	b := &Board{opt: o, watchdogs: map[watchdogPlace]uint16{}, sensing: s}
 	b.Controller = controller.New(controller.Options{Name: o.Name, What: "board", At: at, Timeout: o.Timeout,
@@ -81,8 +82,8 @@ func newBoard(o Options, s *sensing, at string, connect func(context.Context) (w
 	return b
 }
 
-// Contact adds a contact; only before Start. It fails with [relay.ErrLocked] if the contact is taken, here or by
-// another process.
+// Contact adds a contact. It may be called only before Start. It returns [relay.ErrLocked] if this process or another
+// one has claimed the contact already.
 func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 	if err := o.check(); err != nil {
 		return nil, err
@@ -96,7 +97,7 @@ func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 	if w := o.Watchdog; w != nil {
 		p, n := watchdogPlace{o.Unit, w.Register}, uint16(counts(w.Timeout, w.Unit))
 		if old, ok := b.watchdogs[p]; ok && old != n {
-			return nil, fmt.Errorf("%w: board %s: watchdog register %d is to hold %d for one line and %d for line %s",
+			return nil, fmt.Errorf("%w: board %s: watchdog register %d would need %d for one line and %d for line %s",
 				ErrOptions, b.opt.Name, w.Register, old, n, o.Name)
 		}
 		b.watchdogs[p] = n
@@ -107,7 +108,7 @@ func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 	if t := o.Timed; t != nil {
 		engine.Timed = &controller.Timed{Quantum: t.Unit, Limit: t.Limit, Outlasts: true}
 		engine.Trial = controller.TrialNever
-		if t.Sequence { // the map of package agent, where 0 closes
+		if t.Sequence { // the register map of package agent, in which 0 closes
 			engine.Trial = controller.TrialOfZero
 		}
 	}
@@ -137,7 +138,7 @@ func (o ContactOptions) kind() relay.Kind {
 	}
 }
 
-// current returns the session in use, or why there is none.
+// current returns the session in use, or an error that says why there is none.
 func (b *Board) current() (*session, error) {
 	s, err := b.Session()
 	if err != nil {

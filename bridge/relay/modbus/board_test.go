@@ -16,8 +16,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// Whatever happened before, the first requests of every connection are closes, the line that may be open first of all,
-// and only then comes the watchdog.
+// Whatever happened before, each connection begins with closes, and first with that of the line that may be open. The
+// watchdog is written after the closes.
 func TestEveryConnectionBeginsWithClosed(t *testing.T) {
 	leakCheck(t)
 	board := newTestBoard(t, true, true, 0)
@@ -55,13 +55,14 @@ func TestEveryConnectionBeginsWithClosed(t *testing.T) {
 		}
 	}
 	closeA, closeB := string(writeCoil(0, false)), string(writeCoil(1, false))
-	readA, readB, dog := string(readCoils(0, 1)), string(readCoils(1, 1)), string(writeRegister(7, 11)) // 1,050 ms, rounded up
+	// 1,050 ms, rounded up
+	readA, readB, dog := string(readCoils(0, 1)), string(readCoils(1, 1)), string(writeRegister(7, 11))
 	require.Equal(t, map[int][]string{1: {closeA, closeB, readA, readB, dog}, 2: {closeB, closeA, readB, readA, dog}},
 		first)
 }
 
-// The watchdog of a libmodbus board lets an opening last as long as it should while the driver lives, and ends it when
-// the network is gone.
+// The watchdog of a libmodbus board does not shorten an opening while the driver lives, and ends the opening when the
+// network is down.
 func TestWatchdogBoard(t *testing.T) {
 	t.Parallel()
 	board, dog := newLibmodbusBoard(t, "--watchdog", "5,10"), relaytest.Timeout(500*time.Millisecond)
@@ -80,7 +81,7 @@ func TestWatchdogBoard(t *testing.T) {
 	require.Len(t, ch, 2)
 	require.GreaterOrEqual(t, width(ch), 1199500*time.Microsecond)
 
-	from := len(board.all()) // it may have bitten before, between two polls
+	from := len(board.all()) // the watchdog may have ended it before, between two polls
 	r = sub.Contacts[0].Interrupt(ctx, relay.Interruption{Seq: 2, Duration: time.Minute,
 		NotAfter: time.Now().Add(time.Second),
 		Opened:   func(time.Time) { go board.Cut() }})
@@ -112,7 +113,7 @@ func TestTimedOutput(t *testing.T) {
 	r = sub.Contacts[0].Interrupt(ctx, relay.Interruption{Seq: 2, Duration: 101 * time.Millisecond, NotAfter: late})
 	require.ErrorIs(t, r.Err, relay.ErrRefused, "120 ms are beyond the limit")
 
-	// The network goes while it is open: the board ends the opening by itself.
+	// The network fails during the opening, and the board ends the opening itself.
 	allowed := relaytest.Allowance(t)
 	r = sub.Contacts[0].Interrupt(ctx, relay.Interruption{Seq: 3, Duration: 100 * time.Millisecond, NotAfter: late,
 		Opened: func(time.Time) { go board.Cut() }})
@@ -125,7 +126,7 @@ func TestTimedOutput(t *testing.T) {
 	require.NoError(t, sub.Contacts[0].Close(ctx))
 }
 
-// The board's own timer does not end: the driver ends the opening, and raises an alarm.
+// If the board's own timer does not end an opening, the driver ends it and raises an alarm.
 func TestTimerThatDoesNotEnd(t *testing.T) {
 	leakCheck(t)
 	board := newTestBoard(t, true, false, time.Hour) // the board counts hours where the options say 20 ms
@@ -223,7 +224,7 @@ func TestOptionsOutOfRange(t *testing.T) {
 	require.ErrorIs(t, err, ErrOptions, "one register cannot hold two values")
 }
 
-// libraryBoard is a register model behind the server of a Modbus library, a third party beside libmodbus.
+// libraryBoard is a register model behind the server of a Modbus library, as a third implementation beside libmodbus.
 type libraryBoard struct {
 	mu    sync.Mutex
 	coils [16]bool
@@ -259,7 +260,7 @@ func (b *libraryBoard) HandleInputRegisters(*mb.InputRegistersRequest) ([]uint16
 func TestAgainstALibraryServer(t *testing.T) {
 	leakCheck(t)
 	board := &libraryBoard{}
-	address := relaytest.Address(t) // its server takes no listener
+	address := relaytest.Address(t) // the library's server does not accept a listener
 	server, err := mb.NewServer(&mb.ServerConfiguration{URL: "tcp://" + address, Logger: log.New(io.Discard, "", 0)},
 		board)
 	require.NoError(t, err)

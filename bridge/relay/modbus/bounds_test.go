@@ -14,7 +14,7 @@ import (
 
 const ms = time.Millisecond
 
-// TestBoundsAreAllowed: each bound of a setting is allowed, and what is just beyond it is not.
+// TestBoundsAreAllowed checks that each bound of a setting is allowed, and that a value just beyond it is not.
 func TestBoundsAreAllowed(t *testing.T) {
 	for _, c := range []struct {
 		o  Options
@@ -89,7 +89,7 @@ func TestBoundsAreAllowed(t *testing.T) {
 		err := c.o.check()
 		require.Equal(t, c.ok, err == nil, c.o)
 		if err != nil && c.o.Timed != nil && c.o.Timed.Sequence {
-			require.ErrorContains(t, err, "register 65535 has no neighbour for the length; allowed are 0 to 65534")
+			require.ErrorContains(t, err, "register 65535 has no next register for the length; allowed are 0 to 65534")
 		}
 	}
 	for d, want := range map[time.Duration]time.Duration{1: 1, 10 * ms: 1, 10*ms + 1: 2, 20 * ms: 2} {
@@ -97,8 +97,8 @@ func TestBoundsAreAllowed(t *testing.T) {
 	}
 }
 
-// TestLengthsOfAnswers: the answer to each function ends where the specification says (application protocol V1.1b3,
-// section 6), and not before.
+// TestLengthsOfAnswers checks that the answer to each function ends where the specification says (application protocol
+// V1.1b3, section 6).
 func TestLengthsOfAnswers(t *testing.T) {
 	for name, pdu := range map[string][]byte{
 		"exception": {0x90, 2}, "coils": {1, 2, 0xff, 1}, "inputs": {2, 1, 1}, "registers": {3, 2, 0, 7},
@@ -116,7 +116,7 @@ func TestLengthsOfAnswers(t *testing.T) {
 	}
 }
 
-// TestLengthsOfFrames: a PDU of 2 to 253 bytes is one (application protocol, section 4.1).
+// TestLengthsOfFrames checks that a PDU has 2 to 253 bytes (application protocol, section 4.1).
 func TestLengthsOfFrames(t *testing.T) {
 	for n, ok := range map[int]bool{1: false, 2: true, 253: true, 254: false} {
 		pdu := bytes.Repeat([]byte{7}, n)
@@ -140,7 +140,8 @@ func TestLengthsOfFrames(t *testing.T) {
 	}
 }
 
-// TestAnswersThatBelong: to each request, and what is a byte longer, shorter or different does not.
+// TestAnswersThatBelong checks that each request accepts its own answer, but no answer that is a byte longer, shorter
+// or different.
 func TestAnswersThatBelong(t *testing.T) {
 	for _, c := range []struct{ request, answer []byte }{
 		{readCoils(3, 1), []byte{1, 1, 1}}, {readCoils(0, 8), []byte{1, 1, 0xff}},
@@ -174,7 +175,7 @@ func TestAnswersThatBelong(t *testing.T) {
 	require.Equal(t, uint16(0x0203), word(binary.BigEndian.AppendUint16([]byte{3, 4, 0, 1}, 0x0203), 1))
 }
 
-// noFrame returns the error of what is no frame, with which comes nothing else.
+// noFrame returns the error of an invalid frame, and checks that no data is returned with it.
 func noFrame(t *testing.T, b []byte) error {
 	t.Helper()
 	txn, unit, pdu, err := readFrame(bytes.NewReader(b))

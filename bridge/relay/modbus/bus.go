@@ -10,21 +10,21 @@ import (
 	"clearback/bridge/relay/controller"
 )
 
-// Bus is a serial port with one relay board or more on Modbus RTU. Make its contacts, then Start it. All methods are
-// safe for concurrent use.
+// Bus is a serial port with one or more relay boards that use Modbus RTU. Add the contacts, then call Start. All
+// methods are safe for concurrent use.
 type Bus struct {
 	opt    BusOptions
 	master *master
 
 	mu      sync.Mutex
-	started bool             // no contacts any more
-	running bool             // master runs, or has run
-	boards  map[uint8]*Board // by unit; fixed once started
+	started bool             // no contact can be added
+	running bool             // the master's run was started
+	boards  map[uint8]*Board // by unit; constant once started
 	group   controller.Group // of the boards
-	sensing *sensing         // one for all boards, since one asks at a time
+	sensing *sensing         // one for all boards, since the bus carries one request at a time
 }
 
-// NewBus checks the options. Nothing is opened yet.
+// NewBus returns a bus with the given options, or [ErrOptions]. It does not open the port.
 func NewBus(o BusOptions) (*Bus, error) {
 	o, err := o.withDefaults()
 	if err != nil {
@@ -35,17 +35,19 @@ func NewBus(o BusOptions) (*Bus, error) {
 	return b, nil
 }
 
-// Contact adds a contact; only before Start. Its unit is 1 to 247: 0 would be all boards at once, and nobody answers to
-// that. It fails with [relay.ErrLocked] if the contact is taken, here or by another process.
+// Contact adds a contact. It may be called only before Start. The unit must be 1 to 247. (0 is the broadcast address,
+// which no board answers.) Contact returns [relay.ErrLocked] if this process or another one has claimed the contact
+// already.
 func (b *Bus) Contact(o ContactOptions) (*Contact, error) {
 	if o.Unit == 0 || o.Unit > 247 {
-		return nil, fmt.Errorf("%w: line %s: unit %d; on a serial line allowed are 1 to 247", ErrOptions, o.Name,
+		return nil, fmt.Errorf("%w: line %s: unit %d; allowed on a serial line are 1 to 247", ErrOptions, o.Name,
 			o.Unit)
 	}
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	if b.started {
-		return nil, fmt.Errorf("bus %s on %s: contact for line %s after the start", b.opt.Name, b.opt.Device, o.Name)
+		return nil, fmt.Errorf("bus %s on %s: the contact of line %s was added after the start",
+			b.opt.Name, b.opt.Device, o.Name)
 	}
 	board := b.boards[o.Unit]
 	if board == nil {
@@ -71,7 +73,7 @@ func (b *Bus) newBoard(n uint8) *Board {
 				b.opt.Notify(x)
 				return
 			}
-			for _, c := range board.contacts { // other units of the same controller may be well
+			for _, c := range board.contacts { // other units of the same controller may still be connected
 				x.Contact = c.opt.Name
 				b.opt.Notify(x)
 			}
@@ -80,14 +82,14 @@ func (b *Bus) newBoard(n uint8) *Board {
 		func(ctx context.Context) (wire, error) {
 			w, err := b.master.connect(ctx, n)
 			if err != nil {
-				return nil, err // not a nil *unitWire in an interface
+				return nil, err // w would become a non-nil interface that holds a nil pointer
 			}
 			return w, nil
 		})
 	return board
 }
 
-// Start opens the port and connects to the boards, and stays so until Shutdown. It does not wait; see Ready.
+// Start opens the port and keeps connections to the boards until Shutdown. It returns at once; see Ready.
 func (b *Bus) Start() {
 	b.mu.Lock()
 	defer b.mu.Unlock()
@@ -102,16 +104,16 @@ func (b *Bus) Start() {
 	b.group.Start()
 }
 
-// Ready waits until every board is there and its contacts have been asked to close. Its error tells which are not when
-// ctx ends, and why.
+// Ready waits until every board is connected and has been asked to close its contacts. If ctx ends first, the error
+// names each board that is not ready and says why.
 func (b *Bus) Ready(ctx context.Context) error { return b.group.Ready(ctx) }
 
-// Shutdown refuses new openings, closes every contact and waits for the confirmations until ctx ends, then gives up the
-// port, ends all goroutines and frees the contacts. It returns the contacts that are not known to be closed.
+// Shutdown refuses new openings, closes every contact and waits for the confirmations until ctx ends. It then closes
+// the port, ends all goroutines and releases the contacts. It returns the contacts that are not known to be closed.
 func (b *Bus) Shutdown(ctx context.Context) []controller.NotClosed {
 	b.mu.Lock()
 	running := b.running
-	b.started = true // no Start and no Contact after this
+	b.started = true // neither Start nor Contact works from here on
 	b.mu.Unlock()
 	left := b.group.Shutdown(ctx)
 	if running {
@@ -121,9 +123,9 @@ func (b *Bus) Shutdown(ctx context.Context) []controller.NotClosed {
 	return left
 }
 
-// delayFor keeps a request from delaying the end of an opening of another contact. A silent unit, whose time-out nobody
-// can shorten, waits until none is under way on other units; any other request, if an exchange would not be over before
-// the end.
+// delayFor returns how long a request must wait so that it cannot delay the end of another contact's opening. A request
+// to a silent unit waits until no opening is under way on other units, since its time-out cannot be shortened. Any
+// other request waits if its exchange might last beyond the end of an opening.
 func (b *Bus) delayFor(j *job, silent bool, took time.Duration) time.Duration {
 	now := time.Now()
 	for _, c := range b.sensing.contacts {

@@ -16,7 +16,7 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// scriptedSerialLine is a serial line whose every answer the test gives itself.
+// scriptedSerialLine is a serial line on which the test itself gives every answer.
 type scriptedSerialLine struct {
 	t *testing.T
 	*terminal
@@ -29,7 +29,7 @@ func newScriptedSerialLine(t *testing.T) *scriptedSerialLine {
 	return &scriptedSerialLine{t, p}
 }
 
-// next returns the next request, without its checksum. Those of the driver have 8 bytes.
+// next returns the next request, without its checksum. The driver's requests have 8 bytes.
 func (h *scriptedSerialLine) next() []byte {
 	h.t.Helper()
 	b := make([]byte, 0, 64)
@@ -72,14 +72,14 @@ func (h *scriptedSerialLine) reads(unit byte, level byte) {
 	h.answer(unit, 1, 1, level)
 }
 
-// greet answers the beginning of every session with a unit.
+// greet answers the first requests of a session with a unit.
 func (h *scriptedSerialLine) greet(unit byte) {
 	h.t.Helper()
 	h.echo(unit, closeIt)
 	h.reads(unit, 0)
 }
 
-// busDriver is a bus with a contact at coil 3 of each unit, that never polls. Without units it is not started.
+// busDriver is a bus with a contact at coil 3 of each unit. It never polls. Without units it is not started.
 type busDriver struct {
 	*Bus
 	t        *testing.T
@@ -124,9 +124,10 @@ func (d *busDriver) ready() {
 	require.NoError(d.t, d.Ready(ctx))
 }
 
-// interrupt opens contact i, also behind another unit's time-out, which on a late machine is longer.
+// interrupt opens contact i. The opening may have to wait for another unit's time-out, which is longer on a slow
+// machine.
 func (d *busDriver) interrupt(i int, length time.Duration) <-chan relay.Result {
-	ch := make(chan relay.Result, 1) // the test may have failed before it looks
+	ch := make(chan relay.Result, 1) // the test may have failed by then
 	go func() {
 		now := time.Now()
 		ch <- d.contacts[i].Interrupt(context.Background(), relay.Interruption{Seq: uint32(now.UnixNano()),
@@ -145,7 +146,7 @@ func (d *busDriver) close(i int) <-chan error {
 	return ch
 }
 
-// notice waits for one of that kind.
+// notice waits for a notice of the given kind.
 func (d *busDriver) notice(k relay.NoticeKind) relay.Notice {
 	d.t.Helper()
 	limit := time.NewTimer(5 * time.Second)
@@ -162,7 +163,7 @@ func (d *busDriver) notice(k relay.NoticeKind) relay.Notice {
 	}
 }
 
-// queued waits until so many requests wait on the driver's side.
+// queued waits until n requests are in the driver's queue.
 func (d *busDriver) queued(n int) {
 	d.t.Helper()
 	require.Eventually(d.t, func() bool {
@@ -172,7 +173,7 @@ func (d *busDriver) queued(n int) {
 	}, 5*time.Second, time.Millisecond)
 }
 
-// Whatever waits, a close is next.
+// A close is sent before all other requests that wait.
 func TestBusSendsClosesFirst(t *testing.T) {
 	t.Parallel()
 	h := newScriptedSerialLine(t)
@@ -192,10 +193,10 @@ func TestBusSendsClosesFirst(t *testing.T) {
 	other := d.interrupt(1, 10*time.Millisecond)
 	d.queued(2)
 	closed := d.close(0)
-	d.queued(4) // its own close, and that of the opening which it ends
+	d.queued(4) // its own close, and the close of the opening that it ends
 	h.answer(1, openIt...)
 	h.echo(1, closeIt)
-	// What else there is of unit 1 is in no set order with the reading of unit 2.
+	// The other requests to unit 1 and the reading of unit 2 come in any order.
 	q := h.next()
 	for ; q[0] == 1 || q[1] == fnReadCoils; q = h.next() {
 		if q[1] == fnReadCoils {
@@ -215,7 +216,8 @@ func TestBusSendsClosesFirst(t *testing.T) {
 	require.Equal(t, relay.Done, (<-result).Outcome)
 }
 
-// While a loop is open nobody asks a silent unit, and nothing is asked that would not be answered before its end.
+// While a loop is open, no request goes to a silent unit, and none that would not be answered before the end of the
+// opening.
 func TestBusKeepsClearOfTheEndOfAnOpening(t *testing.T) {
 	t.Parallel()
 	h := newScriptedSerialLine(t)
@@ -224,7 +226,7 @@ func TestBusKeepsClearOfTheEndOfAnOpening(t *testing.T) {
 		q := h.next()
 		switch {
 		case q[0] == 2:
-			silent++ // after the second time it is due again in three time-outs, if nothing else is
+			silent++ // after the second failure it is due in three time-outs, if no request goes before
 		case q[1] == fnWriteCoil:
 			h.answer(1, closeIt...)
 			greeted++
@@ -236,7 +238,7 @@ func TestBusKeepsClearOfTheEndOfAnOpening(t *testing.T) {
 	result := d.interrupt(0, 4*d.timeout)
 	h.echo(1, openIt)
 	h.reads(1, 1)
-	h.greet(1) // the next on the line
+	h.greet(1) // the next request on the line
 	require.Equal(t, relay.Done, (<-result).Outcome)
 
 	h.greet(2)
@@ -248,7 +250,7 @@ func TestBusKeepsClearOfTheEndOfAnOpening(t *testing.T) {
 	}
 	go read(1)
 	h.expect(2, readCoils(3, 1))
-	<-time.After(d.timeout / 2) // a slow answer: an exchange may take that long
+	<-time.After(d.timeout / 2) // a slow answer, so that the driver expects long exchanges
 	h.answer(2, 1, 1, 0)
 	require.Equal(t, relay.LevelClosed, <-level)
 	result = d.interrupt(0, d.timeout)
@@ -262,7 +264,7 @@ func TestBusKeepsClearOfTheEndOfAnOpening(t *testing.T) {
 	require.Equal(t, relay.Done, (<-result).Outcome)
 }
 
-// greetAny answers the beginning of the session with whichever unit comes first; several begin side by side.
+// greetAny answers the first requests of the session that begins first, since several begin at the same time.
 func (h *scriptedSerialLine) greetAny() {
 	h.t.Helper()
 	for range 2 {
@@ -277,7 +279,7 @@ func (h *scriptedSerialLine) greetAny() {
 	}
 }
 
-// A late answer never is that of a newer request: see the package's documentation.
+// A late answer is never taken for the answer to a newer request; see the package comment.
 func TestBusLateAnswers(t *testing.T) {
 	t.Parallel()
 	h := newScriptedSerialLine(t)
@@ -285,20 +287,20 @@ func TestBusLateAnswers(t *testing.T) {
 	h.greet(1)
 	d.ready()
 	result := d.interrupt(0, time.Second)
-	h.expect(1, openIt) // its answer comes later
+	h.expect(1, openIt) // answered later
 	r := <-result
 	require.Equal(t, relay.Unknown, r.Outcome)
 	require.ErrorIs(t, r.Err, relay.ErrNoAnswer)
 
 	h.expect(1, closeIt)
-	h.answer(1, openIt...) // the late one: no confirmation of a close
+	h.answer(1, openIt...) // the late answer, which does not confirm a close
 	h.expect(1, closeIt)
-	h.answer(1, closeIt...) // that of the close before this one, which says the same
+	h.answer(1, closeIt...) // the answer to the previous close, which proves the same
 	h.expect(1, readCoils(3, 1))
-	h.answer(1, closeIt...) // no answer to a reading
+	h.answer(1, closeIt...) // not an answer to a reading
 	h.greet(1)
 	d.notice(relay.CloseConfirmed)
-	d.ready()                      // which is a little later: the connection begins with the close
+	d.ready()                      // a little later, since the connection begins with the close
 	reading := make(chan error, 1) // as in interrupt
 	go func() {
 		_, err := d.contacts[0].Read(context.Background())
@@ -311,7 +313,7 @@ func TestBusLateAnswers(t *testing.T) {
 	h.greet(1)
 }
 
-// While one unit is asked, the late answer of another one comes first.
+// The late answer of another unit arrives before the answer of the unit that was asked.
 func TestBusSkipsAnswersOfOthers(t *testing.T) {
 	t.Parallel()
 	h := newScriptedSerialLine(t)
@@ -323,7 +325,7 @@ func TestBusSkipsAnswersOfOthers(t *testing.T) {
 	h.expect(1, openIt)
 	h.answer(2, 1, 1, 1)
 	h.answer(2, openIt...)
-	h.send([]byte{0}) // what a driver leaves on the line that switches its direction
+	h.send([]byte{0}) // a stray byte, as a driver that switches its direction may leave
 	h.answer(1, openIt...)
 	h.reads(1, 1)
 	h.greet(1)
@@ -367,7 +369,7 @@ func TestBusImproperAnswers(t *testing.T) {
 	}
 }
 
-// An adapter that receives what it sends would confirm every write by itself.
+// An adapter that receives its own bytes would confirm every write by itself.
 func TestBusLocalEcho(t *testing.T) {
 	leakCheck(t)
 	h := newScriptedSerialLine(t)
@@ -378,7 +380,7 @@ func TestBusLocalEcho(t *testing.T) {
 	require.ErrorContains(t, d.notice(relay.LinkLost).Err, "local echo")
 }
 
-// The port is for one process and one bus alone.
+// Only one process and one bus can use the port.
 func TestBusPortIsTaken(t *testing.T) {
 	leakCheck(t)
 	h := newScriptedSerialLine(t)
@@ -411,7 +413,7 @@ func TestBusPortIsTaken(t *testing.T) {
 	require.Zero(t, exclusive)
 }
 
-// A pseudo terminal has no RS-485 driver behind it, as most ports have none.
+// A pseudo terminal has no RS-485 driver. Nor have most ports.
 func TestBusDirectionSwitch(t *testing.T) {
 	leakCheck(t)
 	h := newScriptedSerialLine(t)
@@ -421,8 +423,8 @@ func TestBusDirectionSwitch(t *testing.T) {
 	require.ErrorContains(t, err, "cannot switch an RS-485 direction")
 }
 
-// After trouble the line has to be silent before the next request; but one that never is keeps no close back for longer
-// than a time-out.
+// After a fault the line must be silent before the next request. A line that is never silent delays a close by at most
+// one time-out.
 func TestBusAwaitsSilence(t *testing.T) {
 	h := newScriptedSerialLine(t)
 	o, err := BusOptions{Device: h.path, Baud: 115_200, Timeout: testTimeout}.withDefaults()
@@ -435,7 +437,7 @@ func TestBusAwaitsSilence(t *testing.T) {
 	m.heard, m.unsure = begin, true
 	h.send([]byte{0x55})
 	m.settle()
-	require.True(t, m.heard.After(begin), "it heard nothing")
+	require.True(t, m.heard.After(begin), "it received nothing")
 	require.GreaterOrEqual(t, time.Since(m.heard), silenceAfterFault)
 	require.False(t, m.unsure)
 
@@ -461,7 +463,7 @@ func TestBusAwaitsSilence(t *testing.T) {
 	require.Less(t, time.Since(begin), testTimeout+200*time.Millisecond+late())
 }
 
-// What came in while nobody waited is no answer to what is asked next.
+// Bytes that arrived while no answer was awaited are not the answer to the next request.
 func TestBusDiscardsUnsolicitedBytes(t *testing.T) {
 	t.Parallel()
 	h := newScriptedSerialLine(t)
@@ -471,7 +473,7 @@ func TestBusDiscardsUnsolicitedBytes(t *testing.T) {
 	require.Eventually(t, func() bool {
 		n, err := unix.IoctlGetInt(int(h.slave.Fd()), unix.TIOCINQ)
 		require.NoError(t, err)
-		if n == 0 { // or the driver still looked whether the line is silent
+		if n == 0 { // or the driver was still waiting for silence
 			h.answer(1, openIt...)
 		}
 		return n >= 8

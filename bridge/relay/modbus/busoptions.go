@@ -11,34 +11,35 @@ import (
 type BusOptions struct {
 	// Name is the controller's name, for notices.
 	Name string
-	// Device is the serial port: "/dev/ttyS1", or for an adapter on USB one of the names below /dev/serial/by-id, which
-	// stay.
+	// Device is the serial port, such as "/dev/ttyS1". For a USB adapter use its name in /dev/serial/by-id, which does
+	// not change.
 	Device string
-	// Baud is the speed in bits per second, as the boards are set: 300 to 4,000,000; 0 means 19,200, the serial line's
+	// Baud is the speed of the boards in bits per second: 300 to 4,000,000. 0 means 19,200, the default of the Modbus
 	// standard.
 	Baud int
-	// Parity is as the boards are set; 0 means even, the serial line's standard.
+	// Parity is the parity of the boards; 0 means even, the default of the Modbus standard.
 	Parity Parity
-	// StopBits is 1 or 2; 0 means the standard's: 1 with parity and 2 without.
+	// StopBits is 1 or 2; 0 means 1 with parity and 2 without, as the Modbus standard says.
 	StopBits int
-	// RS485, if not nil, has the kernel switch the direction of an RS-485 driver by RTS. Adapters on USB mostly do it
-	// by themselves.
+	// RS485, if not nil, makes the kernel switch the direction of an RS-485 driver with RTS. Most USB adapters switch
+	// it themselves.
 	RS485 *RS485
-	// Timeout is how long a board may take from the end of a request to the end of its answer. 20 ms to 10 s; 0 means
-	// 300 ms. A board that is silent takes that long from all others on the bus.
+	// Timeout is the longest time from the end of a request to the end of its answer: 20 ms to 10 s; 0 means 300 ms.
+	// While a board is silent for that long, no other board on the bus can be asked.
 	Timeout time.Duration
-	// Poll is as in [Options]; 0 means 2 s.
+	// Poll is defined in [Options]; 0 means 2 s.
 	Poll time.Duration
-	// Notify is as in [Options]. Notices about the link to a unit come once for each line on it.
+	// Notify is defined in [Options]. A notice about the link to a unit is given once for each line of that unit.
 	Notify func(relay.Notice)
-	// NoLock leaves the port and the contacts unclaimed. Only for a process that closes contacts and does nothing else.
-	// Another process that holds the port keeps it all the same: two masters on one bus would garble each other.
+	// NoLock leaves the port and the contacts unclaimed. It is only for a process that closes contacts and does nothing
+	// else. A port that another process holds stays closed to this one, since two masters on one bus would garble each
+	// other's frames.
 	NoLock bool
-	// Now replaces the clock that NotAfter is compared with; nil means the real one.
+	// Now is the clock that NotAfter is compared with; nil means the real one.
 	Now func() time.Time
 }
 
-// Parity is what the parity bit of a serial line tells.
+// Parity is the parity of a serial line.
 type Parity uint8
 
 // The parities.
@@ -48,12 +49,12 @@ const (
 	ParityNone
 )
 
-// RS485 is how the kernel switches the direction by RTS (its TIOCSRS485).
+// RS485 says how the kernel switches the direction with RTS (ioctl TIOCSRS485).
 type RS485 struct {
-	// SendLow: RTS is off while sending and on otherwise. False: on while sending.
+	// SendLow means that RTS is off while sending and on otherwise. If false, RTS is on while sending.
 	SendLow bool
-	// DelayBefore and DelayAfter are how long RTS is at the level of sending before the first bit and after the last
-	// one: whole milliseconds, at most 100.
+	// DelayBefore and DelayAfter are how long RTS is at the sending level before the first bit and after the last one:
+	// whole milliseconds, at most 100.
 	DelayBefore, DelayAfter time.Duration
 }
 

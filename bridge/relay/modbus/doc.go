@@ -1,114 +1,116 @@
-// Package modbus drives relay contacts on Modbus boards: a coil, or the board's own timed output. A [Board] is on TCP.
-// A [Bus] is a serial line (RTU) with one board or several.
+// Package modbus drives relay contacts on Modbus boards: a coil, or the board's own timed output. A [Board] is reached
+// by TCP. A [Bus] is a serial line (RTU) with one or more boards.
 //
 // # Kinds
 //
-// A contact with [Timed] is oneshot: the length travels with the command and the board ends the opening. A contact
-// with [Watchdog] alone is watchdog: the board drops its outputs when nobody asks it anything for that time. Any other
-// contact is none: if the daemon dies or the cable is cut while the loop is open, it stays open until the daemon is
-// back, whose first request is a close.
+// A contact with [Timed] is of kind oneshot: the length travels with the command, and the board ends the opening. A
+// contact with only a [Watchdog] is of kind watchdog: the board drops its outputs if it receives no request for that
+// time. Every other contact is of kind none. If the daemon dies or the cable is cut while such a loop is open, it stays
+// open until the daemon is back. The daemon's first request is then a close.
 //
-// With Timed.Sequence each opening has a number, written together with its length by one request of function 16. A
-// board that has seen the number does nothing, so an opening that reaches it twice has one effect. The agent of this
-// project (package agent) is such a board.
+// With Timed.Sequence each opening has a number, which is written together with its length in one request of function
+// 16. The board ignores a number that it has just seen, so an opening that arrives twice has one effect. This project's
+// own agent (package agent) is such a board.
 //
 //	what happens         oneshot               watchdog                  none
 //	the daemon dies      the board closes      closed after its time     open until the daemon is back
 //	the cable is cut     the board closes      closed after its time     open until the cable is whole
-//	the board's power    as the contact is wired: a normally-closed contact closes the loop
+//	the board's power    as the contact is wired: a normally closed contact closes the loop
 //
 // # TCP
 //
-// One connection serves all lines of a board, one request at a time. An opening is written only at an instant not
-// after its NotAfter. A close is written at once, even while an opening waits for its answer. A request without an
-// answer ends the connection with a reset. A new connection begins with closing every contact, except for a timed
-// opening, which is read back (SAFETY.md S35). A reset cannot call back bytes that the board's own network stack has
-// already taken. A board that sleeps and wakes may still act on them, until it sees the reset and the close that
-// follows. After such an event the contacts are read back every 250 ms for 10 s.
+// One connection serves all lines of a board, and ordinary requests take turns. An opening is never written after its
+// NotAfter. A close is written at once, even while an opening waits for its answer. A request without an answer ends
+// the connection with a reset. A new connection begins by closing every contact, except for a timed opening, which is
+// read back (SAFETY.md S35). A reset cannot recall bytes that the board's own network stack has already accepted. A
+// board that pauses and resumes may still act on them until it sees the reset and the next close. After such an event
+// the contacts are read back every 250 ms for 10 s.
 //
 // # RTU
 //
-// On a serial line one may speak at a time, so one goroutine asks for all boards, one request after the other. Closes
-// go before everything else that waits. The last thing before the bytes of an opening is the look at its NotAfter. A
-// close waits at most for the exchange under way: at 9,600 bit/s some 20 ms with a board that answers. So a request
-// that would be in the air when an opening of another line ends is held back until that was closed.
+// Only one station may send at a time on a serial line. One goroutine therefore sends the requests for all boards, one
+// after the other. Closes are sent before all other requests in the queue. An opening's NotAfter is checked just before
+// its bytes are written. A close waits for at most the exchange under way: about 20 ms at 9,600 bit/s, if the board
+// answers. For the same reason, a request that might still be under way at the end of another line's opening is held
+// back until that line is closed.
 //
-// Each board has a session of its own. A request without a proper answer ends it: no answer, half a frame, a wrong
-// checksum, another echo than that of the write. The next session begins, after silence on the line, with closing
-// every contact of that board. The other boards notice only the time: a silent board takes its time-out from them. So
-// it is asked again after a pause of three time-outs, or two seconds if it stays silent, and not while a loop is open
-// elsewhere on the bus (for at most 3 s). A board alone on its bus is asked again at once. If nobody answers for 5 s
-// the port is opened anew, since adapters hang too. An error of the port ends all sessions. A call on the port that
-// hangs in the kernel holds up all boards of that bus, and Shutdown with them, until it comes back or the process
-// ends.
+// Each board has its own session. A request without a proper answer ends it: no answer, half a frame, a wrong checksum,
+// or an echo that differs from the write. The next session waits for silence on the line and then closes every contact
+// of that board. The other boards lose only time: a silent board costs each of them one time-out. A silent board is
+// therefore asked again only after three time-outs, or after two seconds if it stays silent. It is also not asked while
+// a loop is open elsewhere on the bus (for at most 3 s). A board alone on its bus is asked again at once. If no board
+// answers for 5 s, the port is reopened, since adapters can hang too. An error of the port ends all sessions. A call on
+// the port that hangs in the kernel blocks all boards of that bus, and Shutdown, until it returns or the process ends.
 //
-// RTU has no numbers on requests and answers, so a late answer could be taken for that of a newer request. That never
-// happens with an answer that means something else, provided that boards answer in the order in which they are asked.
-// They must, on a line where one speaks at a time:
+// RTU frames carry no transaction numbers, so a late answer could be taken for the answer to a newer request. A late
+// answer that would mean something else is never accepted, provided that boards answer in the order of the requests.
+// They must do so on a line where only one station may send:
 //
-//   - A session begins with writes that close (function 5, the coil, its level of closed). Their confirmation is the
-//     same bytes, and differs from that of every opening in function or value. The late confirmation of an older close
-//     says the same as the one that is awaited: that the contact was closed after every opening that had been sent,
-//     since no opening is sent between the two.
-//   - A reading is sent only after a close was confirmed in the same session, and an opening only after a reading as
-//     well. If the confirmation was a late one, the next answer is that of the newer close, which is no answer to a
-//     reading: the session ends. So an opening meets an older answer only where an older close and an older reading
-//     stood in a row. The reading then tells of a time in which nothing could have opened. The opening gets that
-//     close's echo, ends the session, and counts as unknown.
-//   - What comes in while nobody waits is thrown away before each request, and after trouble the line has to be silent
-//     first: 3.5 characters and 20 ms. Answers of other units are skipped.
+//   - A session begins with writes that close (function 5, the coil, its closed level). The confirmation repeats the
+//     same bytes. It differs from the confirmation of every opening in its function or its value. A late confirmation
+//     of an older close is as good as the expected one: no opening is sent between the two closes, so either one proves
+//     a close after the last opening.
+//   - A reading is sent only after a close was confirmed in the same session, and an opening only after a reading too.
+//     If the confirmed close was an older one, the next answer is that of the newer close. That is no answer to a
+//     reading, so the session ends. An opening can therefore meet an older answer only after both an older close and an
+//     older reading. That reading describes a time in which nothing could open. The opening then receives the echo of
+//     the newer close. The session ends, and the outcome is unknown.
+//   - Bytes that arrive while no answer is awaited are discarded before each request. After a fault the line must first
+//     be silent for 3.5 characters and 20 ms. Answers of other units are skipped.
 //
-// An adapter that receives what it sends would confirm each write by itself. The first reading finds that, and the
-// link is not used.
+// An adapter that receives its own bytes would confirm every write by itself. The first reading of a session detects
+// that, and the session ends.
 //
-// Framing and pauses are of the MODBUS over Serial Line Specification V1.02: 3.5 characters between frames, 1.75 ms
-// above 19,200 bit/s. The 1.5 characters within a frame cannot be seen behind a kernel's buffer or a USB adapter;
-// length and checksum tell where a frame ends.
+// Framing and pauses follow the MODBUS over Serial Line Specification V1.02: 3.5 characters between frames, or 1.75 ms
+// above 19,200 bit/s. The limit of 1.5 characters within a frame cannot be observed behind a kernel's buffer or a USB
+// adapter. Length and checksum determine the end of a frame.
 //
-// The port is opened for this process alone (TIOCEXCL, which does not stop root, and [relay.Lock] by the device's real
-// path).
+// The port is opened for this process alone: with TIOCEXCL, which does not stop root, and with [relay.Lock] on the
+// device's real path.
 //
 // # Why no library
 //
-// A driver has to know whether a request was written, to overtake an opening in flight with a close, to abort a
-// connection with a reset, and to keep to an instant that is checked last before the write. simonvetter/modbus v1.6.4,
-// the peer in our tests, cannot:
+// A driver must know whether a request was written. It must be able to send a close before an opening has been
+// answered, to abort a connection with a reset, and to check a deadline just before the write. simonvetter/modbus
+// v1.6.4, which our tests use as the other side, cannot do that:
 //
-//   - On TCP it has no reconnection, no contexts and one lock for all requests: with a silent board the fifth caller
-//     waited five time-outs. After an answer cut in two every later call fails.
-//   - On a serial line it opens the port itself, so that neither exclusive use nor the RS-485 switch nor a flush can
-//     be had. It takes a late answer for the next request's, fails two requests for one late answer of another unit
-//     (measured), asks a port that is gone until its time-out is over (measured: 1 s), and waits for the 3.5
-//     characters after the last look at the not-after.
+//   - On TCP it has no reconnection, no contexts and one lock for all requests. With a silent board the fifth caller
+//     waited five time-outs. After an answer that is cut in two, every later call fails.
+//   - On a serial line it opens the port itself, which rules out exclusive use, the RS-485 switch and a flush. It takes
+//     a late answer for the answer to the next request. It fails two requests for one late answer of another unit
+//     (measured). It uses a port that has gone until the time-out (measured: 1 s). It waits for the 3.5 characters
+//     after the last check of the deadline.
 //
-// Seven function codes over TCP are some 150 lines here, framing and checksum 40 more. They are checked against the
+// Seven function codes over TCP take about 150 lines here, framing and checksum 40 more. They are tested against the
 // published examples, that library's server and libmodbus.
 //
 // # Wiring
 //
-// SAFETY.md comes first. Put the loop through the normally-closed contact, so that a board without power, or one that
-// has just started, leaves the line whole, and set OpenOn. The contact has to be rated for ringing voltage and for the
-// loop's current. It has to isolate the loop from the board's supply and from its other contacts.
+// Read SAFETY.md first. Put the loop through the normally closed contact and set OpenOn, so that the loop is closed if
+// the board has no power or has just started. The contact must be rated for the ringing voltage and the loop current.
+// It must isolate the loop from the board's supply and from the board's other contacts.
 //
-// RS-485, by common practice:
+// For RS-485, by common practice:
 //
-//   - One twisted pair from board to board, no star and no long branches.
-//   - A resistor of the cable's impedance, mostly 120 ohms, across the pair at each of its two ends and nowhere else.
-//   - Bias resistors at one place, so that an undriven line reads idle. Without them noise comes in between the
-//     frames, and the first byte of an answer suffers.
-//   - A third wire as common reference between all boards and the adapter, since the pair alone leaves their supplies
-//     to float apart; isolated adapters where boards have supplies of their own.
-//   - Makers name A and B differently: if no board answers, swap them.
-//   - Run it apart from the telephone pairs and from mains.
-//   - Every board needs a unit number of its own, and the same speed, parity and stop bits. Two boards with one number
-//     both act, and their answers collide.
+//   - Run one twisted pair from board to board, without a star and without long branches.
+//   - Put a resistor of the cable's impedance, usually 120 ohms, across the pair at each of its two ends and nowhere
+//     else.
+//   - Put bias resistors at one place, so that an undriven line reads idle. Without them noise arrives between the
+//     frames and damages the first byte of an answer.
+//   - Run a third wire as common reference between all boards and the adapter, since the pair alone lets their supplies
+//     drift apart. Use isolated adapters if the boards have supplies of their own.
+//   - Makers disagree on the names A and B. If no board answers, swap the two wires.
+//   - Keep the cable away from the telephone pairs and from mains.
+//   - Give every board a unit number of its own, and all boards the same speed, parity and stop bits. If two boards
+//     share a number, both act, and their answers collide.
 //
-// Leave RS485 out with adapters that find the direction by themselves, as USB adapters mostly do. Where a port's
-// driver uses RTS for it, the kernel switches it (BusOptions.RS485); a program could not do so in time.
+// Leave RS485 unset for adapters that detect the direction themselves, as most USB adapters do. If a port's driver uses
+// RTS for the direction, set BusOptions.RS485 so that the kernel switches it. A program could not do so in time.
 //
 // # What cannot be tested without hardware
 //
-// The direction switch: a test shows that a driver without one is reported in words, and that one which has it is set
-// up and looked at, by reading only. Bias, termination and what collisions look like. That an answer takes as long as
-// its bits: pseudo terminals pass bytes on at once.
+//   - The direction switch. A test shows only that a driver without one is reported as such, and that a driver with one
+//     is set up and read back.
+//   - Bias, termination and the effect of collisions.
+//   - That an answer takes as long as its bits: pseudo terminals pass bytes on at once.
 package modbus

@@ -21,17 +21,17 @@ const (
 	maxPDU    = 253 // application protocol, section 4.1
 )
 
-// ErrProtocol: the board sent something that is no answer to what it was asked. The connection is given up.
+// ErrProtocol means that the board sent something that is not an answer to its request. The connection is ended.
 var ErrProtocol = errors.New("modbus: not a valid answer")
 
-// Exception is an exception code as the board answered it.
+// Exception is the exception code in a board's answer.
 type Exception uint8
 
-// Error names the code as section 7 of the application protocol does, in short.
+// Error returns the code with a short form of its name from section 7 of the application protocol.
 func (e Exception) Error() string {
 	names := map[Exception]string{1: "illegal function", 2: "illegal data address", 3: "illegal data value",
 		4: "device failure",
-		5: "acknowledge, still at work", 6: "device busy", 8: "memory parity error", 10: "gateway path unavailable",
+		5: "acknowledge, still processing", 6: "device busy", 8: "memory parity error", 10: "gateway path unavailable",
 		11: "gateway target gave no answer"}
 	if n, ok := names[e]; ok {
 		return fmt.Sprintf("modbus: exception %d (%s)", uint8(e), n)
@@ -39,13 +39,13 @@ func (e Exception) Error() string {
 	return fmt.Sprintf("modbus: exception %d", uint8(e))
 }
 
-// nothingDone reports whether the code says for certain that the request had no effect. A device failure, an
-// acknowledge and a gateway's time-out do not: the contact may have moved.
+// nothingDone reports whether the code proves that the request had no effect. After a device failure, an acknowledge or
+// a gateway's time-out the contact may have moved.
 func (e Exception) nothingDone() bool {
 	switch e {
 	case 1, 2, 3, 6, 10:
 		return true
-	default: // also codes of the vendor's own
+	default: // includes vendor-specific codes
 		return false
 	}
 }
@@ -72,7 +72,7 @@ func writeRegister(addr, value uint16) []byte { return request(fnWriteRegister, 
 
 func readRegisters(addr, n uint16) []byte { return request(fnReadRegisters, addr, n) }
 
-// writePair writes two neighbouring holding registers by one request.
+// writePair returns a request that writes two adjacent holding registers.
 func writePair(addr, first, second uint16) []byte {
 	p := append(request(fnWriteRegisters, addr, 2), 4)
 	p = binary.BigEndian.AppendUint16(p, first)
@@ -88,7 +88,7 @@ func appendFrame(dst []byte, txn uint16, unit byte, pdu []byte) []byte {
 	return append(dst, pdu...)
 }
 
-// readFrame reads one frame, however the network cut it.
+// readFrame reads one frame.
 func readFrame(r io.Reader) (txn uint16, unit byte, pdu []byte, err error) {
 	var h [headerLen]byte
 	if _, err = io.ReadFull(r, h[:]); err != nil {

@@ -40,8 +40,8 @@ func TestPublishedPDUs(t *testing.T) {
 	}
 }
 
-// Source: the same, section 6.1: outputs 27-20 are CD, that is 1100 1101 with output 27 at the left; 38-36 are the low
-// bits of 05.
+// Source: the same, section 6.1. Outputs 27-20 are CD, which is 1100 1101 with output 27 at the left. Outputs 38-36 are
+// the low bits of 05.
 func TestPublishedBits(t *testing.T) {
 	a := unhex(t, "01 03 CD 6B 05")
 	var got strings.Builder
@@ -105,8 +105,8 @@ func TestBadAnswers(t *testing.T) {
 	}
 }
 
-// Source: application protocol V1.1b3, section 7, the table of exception codes: which of them leave open whether
-// anything was done.
+// Source: application protocol V1.1b3, section 7, the table of exception codes. The test says which of them leave it
+// unknown whether anything was done.
 func TestExceptionsThatSayNothingWasDone(t *testing.T) {
 	for code, want := range map[Exception]bool{1: true, 2: true, 3: true, 4: false, 5: false, 6: true, 8: false,
 		10: true, 11: false, 99: false} {
@@ -116,7 +116,7 @@ func TestExceptionsThatSayNothingWasDone(t *testing.T) {
 	require.Contains(t, Exception(99).Error(), "99")
 }
 
-// FuzzFrames: whatever comes in, reading and checking neither panics nor accepts an answer that cannot be one.
+// FuzzFrames checks that reading and checking arbitrary bytes neither panics nor accepts an impossible answer.
 func FuzzFrames(f *testing.F) {
 	f.Add([]byte{0, 1, 0, 0, 0, 6, 1, 1, 3, 0xCD, 0x6B, 5})
 	f.Add([]byte{0, 1, 0, 0, 0, 3, 1, 0x81, 2})

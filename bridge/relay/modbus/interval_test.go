@@ -22,7 +22,7 @@ var long = flag.Bool("long", false,
 
 const hogVariable = "CLEARBACK_TEST_HOG"
 
-// TestBusyProcessor is no test: it is one busy processor, started by TestIntervalError as a process of its own.
+// TestBusyProcessor is not a test. It keeps one processor busy, in a child process of TestIntervalError.
 func TestBusyProcessor(t *testing.T) {
 	if os.Getenv(hogVariable) == "" {
 		t.Skip("only as a child process of TestIntervalError")
@@ -36,9 +36,8 @@ func TestBusyProcessor(t *testing.T) {
 	}
 }
 
-// TestIntervalError measures how far openings miss their length: counted by the driver from the board's confirmation to
-// the instant of its own close command plus answer (OpenFor), and by the board from one movement of its coil to the
-// next.
+// TestIntervalError measures how far openings miss their length. The driver counts from the board's confirmation to its
+// own close command plus the answer (OpenFor). The board counts from one movement of its coil to the next.
 //
 //	go test ./bridge/relay/modbus -run TestIntervalError -long -v
 //
@@ -107,8 +106,8 @@ func measureIntervals(t *testing.T, n, lines int) (own, seen, bare []time.Durati
 	defer cancel()
 	defer b.Shutdown(ctx)
 	require.NoError(t, b.Ready(ctx))
-	results := make(chan time.Duration, n*lines) // room for all, so that lines do not wait for each other
-	done := make(chan struct{}, lines)           // so that no line waits for the loop below
+	results := make(chan time.Duration, n*lines) // large enough that lines do not wait for each other
+	done := make(chan struct{}, lines)           // large enough that no line waits for the loop below
 	asked := func(line, k int) time.Duration {
 		return 40*time.Millisecond + time.Duration(line*7+k*13)*time.Millisecond
 	}

@@ -21,12 +21,12 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// libmodbusBoard is testdata/board.c: framing and register model are libmodbus's, that is, not ours. Coils on mean
-// open.
+// libmodbusBoard is testdata/board.c, whose framing and register model are libmodbus's and not our own. A coil that is
+// on means that the loop is open.
 type libmodbusBoard struct {
 	address string
 	stdin   io.WriteCloser
-	telling sync.Mutex // one command at a time, so that its event is its own
+	telling sync.Mutex // one command at a time, so that each gets its own event
 
 	mu     sync.Mutex
 	events []boardEvent
@@ -39,7 +39,7 @@ type boardEvent struct {
 	conn, fn, index, value int
 }
 
-// buildDir is where the board is built; TestMain removes it. The empty string means that it could not be made.
+// buildDir is the directory in which the board is built. TestMain removes it. It is empty if it could not be made.
 var buildDir, errBuildDir = os.MkdirTemp("", "clearback-board")
 
 var buildBoard = sync.OnceValues(func() (string, error) {
@@ -60,7 +60,8 @@ func newLibmodbusBoard(t *testing.T, args ...string) *libmodbusBoard {
 		programtest.Missing(t, "libmodbus, or a C compiler for it,", "gcc libc6-dev pkg-config libmodbus-dev")
 	}
 	place := []string{"127.0.0.1", "0"}
-	if i := slices.IndexFunc(args, func(s string) bool { return s == "--rtu" || s == "--pty" }); i >= 0 { // it comes last, with its device and speed
+	// This option comes last, with its device and speed.
+	if i := slices.IndexFunc(args, func(s string) bool { return s == "--rtu" || s == "--pty" }); i >= 0 {
 		args, place = args[:i], args[i:]
 	}
 	cmd := exec.Command(bin, slices.Concat(args, []string{"--stdin"}, place)...)
@@ -74,7 +75,7 @@ func newLibmodbusBoard(t *testing.T, args ...string) *libmodbusBoard {
 	var reading sync.WaitGroup
 	reading.Go(func() { b.read(out) })
 	t.Cleanup(func() {
-		b.stdin.Close() // the board ends with its input
+		b.stdin.Close() // the board ends when its input ends
 		reading.Wait()
 		cmd.Wait()
 	})
@@ -98,7 +99,7 @@ func (b *libmodbusBoard) read(out io.Reader) {
 	}
 }
 
-// await returns the first event of that name at or after position from.
+// await returns the first event of the given name at or after position from.
 func (b *libmodbusBoard) await(t testing.TB, name string, from int) boardEvent {
 	t.Helper()
 	limit := time.NewTimer(5 * time.Second)
@@ -114,7 +115,7 @@ func (b *libmodbusBoard) await(t testing.TB, name string, from int) boardEvent {
 		select {
 		case <-more:
 		case <-limit.C:
-			t.Errorf("the board told no %q", name)
+			t.Errorf("the board reported no %q", name)
 			return boardEvent{}
 		}
 	}
@@ -126,7 +127,7 @@ func (b *libmodbusBoard) all() []boardEvent {
 	return slices.Clone(b.events)
 }
 
-// tell gives a command and waits until it was carried out, if an event of that name says so.
+// tell sends a command and waits for the event that confirms it.
 func (b *libmodbusBoard) tell(event, format string, a ...any) {
 	b.telling.Lock()
 	defer b.telling.Unlock()
@@ -137,8 +138,7 @@ func (b *libmodbusBoard) tell(event, format string, a ...any) {
 	}
 }
 
-// failer turns a command that the board never carried out into a panic: the methods of a Controller have no test to
-// fail.
+// failer turns a failed command into a panic, since the methods of a Controller have no test that they could fail.
 type failer struct{ testing.TB }
 
 func (failer) Helper() {}
@@ -160,14 +160,14 @@ func (b *libmodbusBoard) Inject(f relaytest.Fault) {
 	b.tell("fault", "fault %s %s %d %d", what, when, nth, arg)
 }
 
-// peer asks the board for nothing, for a subject.
+// peer makes a request without effect, for a subject's Peer.
 func (b *libmodbusBoard) peer() { b.tell("here", "here") }
 
 func (b *libmodbusBoard) Clear()   { b.tell("clear", "clear") }
 func (b *libmodbusBoard) Cut()     { b.tell("cut", "cut") }
 func (b *libmodbusBoard) Restore() { b.tell("restore", "restore") }
 
-// Stalled counts what is kept: one request, since it serves no other meanwhile.
+// Stalled returns the number of held requests, at most one, since the board serves no other meanwhile.
 func (b *libmodbusBoard) Stalled() (n int) {
 	b.tell("here", "here")
 	for _, e := range b.all() {
@@ -192,7 +192,7 @@ func (b *libmodbusBoard) Move(line int, open bool) {
 }
 
 func (b *libmodbusBoard) Changes(line int) []relaytest.Change {
-	// A command that changes nothing is answered after all that came before it.
+	// A command without effect is answered after all events before it.
 	b.tell("here", "here")
 	var all []relaytest.Change
 	for _, e := range b.all() {
@@ -224,14 +224,13 @@ func TestSuiteLibmodbusBoard(t *testing.T) {
 		o.Timed = &Timed{Register: 10 + o.Coil, Unit: 20 * time.Millisecond, Limit: 3 * time.Second}
 	}, "--timed", "10,0,20", "--timed", "11,1,20")
 	run("pulse", pulsed, "--pulse", "10,0,20,150", "--pulse", "12,1,20,150")
-	dog := relaytest.Timeout(300 * time.Millisecond) // one for both contacts
+	dog := relaytest.Timeout(300 * time.Millisecond) // one time for both contacts
 	run("watchdog", func(o *ContactOptions) {
 		o.Watchdog = &Watchdog{Register: 7, Unit: 10 * time.Millisecond, Timeout: dog}
 	}, "--watchdog", "7,10")
 }
 
-// pulsed makes a contact one with a sequence number, as the C board has it with --pulse 10,0,20,150 --pulse
-// 12,1,20,150.
+// pulsed gives a contact a sequence number, as the C board has it with --pulse 10,0,20,150 --pulse 12,1,20,150.
 func pulsed(o *ContactOptions) {
 	o.Timed = &Timed{Register: 10 + 2*o.Coil, Sequence: true, Unit: 20 * time.Millisecond, Limit: 3 * time.Second}
 }

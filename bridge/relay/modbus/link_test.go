@@ -14,17 +14,17 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// link forwards between driver and board, and can be blocked: what the driver sends is then held, as unacknowledged
-// bytes are held in its kernel's send queue. If the driver's end is reset they are gone; if it is closed in the
-// ordinary way they arrive, with the end of the stream, once the link works again. Both are what a kernel does (RFC
-// 9293, sections 3.6 and 3.10.7).
+// link forwards between driver and board, and can be blocked. While it is blocked it holds the driver's bytes, as a
+// kernel holds unacknowledged bytes in its send queue. If the driver's end is reset, the bytes are lost. If it is
+// closed in the ordinary way, they arrive with the end of the stream once the link works again. A kernel does the same
+// in both cases (RFC 9293, sections 3.6 and 3.10.7).
 type link struct {
 	l       net.Listener
 	board   string
 	running sync.WaitGroup
 
 	mu      sync.Mutex
-	blocked chan struct{} // not nil: blocked, and closed to end that
+	blocked chan struct{} // not nil while blocked; closed to unblock
 	conns   []net.Conn
 }
 
@@ -70,8 +70,8 @@ func (k *link) accept() {
 
 func (k *link) carry(to, from net.Conn) {
 	defer to.Close()
-	chunks := make(chan []byte, 100) // what is on its way; more than a test sends
-	failed := make(chan error, 1)    // the reader ends before this is looked at
+	chunks := make(chan []byte, 100) // bytes on their way; more than a test sends
+	failed := make(chan error, 1)    // read only after the reader has ended
 	k.running.Go(func() {
 		for {
 			b := make([]byte, 512)
@@ -92,7 +92,7 @@ func (k *link) carry(to, from net.Conn) {
 		case err := <-failed:
 			failed <- err
 			if !errors.Is(err, io.EOF) {
-				return // reset: nothing that was held arrives
+				return // a reset, so the held bytes are lost
 			}
 		default:
 		}
@@ -127,7 +127,7 @@ func (k *link) unblock() {
 	}
 }
 
-// The link blocks with an opening in flight, and works again after a while: the board never opens late.
+// The link blocks during an unanswered opening and works again later. The board never opens late.
 func TestBlockedLink(t *testing.T) {
 	t.Parallel()
 	board := newTestBoard(t, true, false, 0)
@@ -135,7 +135,7 @@ func TestBlockedLink(t *testing.T) {
 	blockedLink(t, board, k.l.Addr().String(), k.block, k.unblock)
 }
 
-// blockedLink is the test over any link. With -long it is blocked for 10 s.
+// blockedLink is the test for any link. With -long it is blocked for 10 s.
 func blockedLink(t *testing.T, board *testBoard, address string, block, unblock func()) {
 	notices := make(chan relay.Notice, 1000) // notices must not block; a run has fewer
 	d := drive(t, address, func(o *Options) { o.Notify = func(n relay.Notice) { notices <- n } })
@@ -151,14 +151,14 @@ func blockedLink(t *testing.T, board *testBoard, address string, block, unblock 
 	if *long {
 		pause = 10 * time.Second
 	}
-	<-time.After(pause) // the blocked time itself is what is tested
+	<-time.After(pause) // the length of the blockade is what is tested
 	unblock()
 	begin := time.Now()
 	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
 	defer cancel()
 	require.NoError(t, d.Close(ctx))
 	t.Logf("closed %v after the link worked again", time.Since(begin).Round(time.Millisecond))
-	// A kernel that still had the opening in a queue would repeat it within twice the time it had been silent.
+	// A kernel that still had the opening in its queue would resend it within twice the time of the silence.
 	if address == board.address {
 		<-time.After(2 * pause)
 	}

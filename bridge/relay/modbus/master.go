@@ -14,20 +14,20 @@ import (
 
 // Our own numbers.
 const (
-	// silenceAfterFault is the silence that is waited for after trouble, beside the gap between frames: longer than the
-	// 16 ms for which common adapters on USB gather what they receive.
+	// silenceAfterFault is the silence required after a fault, in addition to the gap between frames. It is longer than
+	// the 16 ms for which common USB adapters buffer the bytes that they receive.
 	silenceAfterFault = 20 * time.Millisecond
-	// partialAnswerWait ends the waiting for an answer of which a part has come, or something else: nothing follows any
-	// more.
+	// partialAnswerWait ends the wait for an answer once part of it, or something else, has arrived and no further byte
+	// follows.
 	partialAnswerWait = 50 * time.Millisecond
-	// maxDelay is the longest that a request lets others go first.
+	// maxDelay is the longest time for which a request lets other requests go first.
 	maxDelay = 3 * time.Second
-	// A unit that is silent again and again is asked after a pause of so many times its time-out, at least silentRest
-	// once it has failed silentOften times: while the others of its bus work it takes a tenth of their time or so.
+	// A unit that stays silent is asked again after silentTimes its time-out, and after at least silentRest once it has
+	// failed silentOften times. It then takes about a tenth of the time of the other units on its bus.
 	silentTimes = 3
 	silentOften = 3
 	silentRest  = 2 * time.Second
-	// reopenAfter is how long the whole bus may be silent until the port is opened anew.
+	// reopenAfter is how long the whole bus may be silent before the port is reopened.
 	reopenAfter = 5 * time.Second
 )
 
@@ -37,44 +37,44 @@ var (
 	errStopped  = errors.New("modbus: stopped")
 )
 
-// master asks on a bus: one goroutine, one request at a time, closes first. It owns the port.
+// master sends the requests on a bus: one goroutine, one request at a time, closes first. It owns the port.
 type master struct {
 	opt    BusOptions
 	gap    time.Duration // between two frames
-	reopen time.Duration // reopenAfter
-	// delayFor returns how long a request has to wait at least, because an opening of another contact is under way. Set
+	reopen time.Duration // reopenAfter; tests shorten it
+	// delayFor returns how long a request must wait at least because another contact's opening is under way. It is set
 	// before run.
 	delayFor func(j *job, silent bool, took time.Duration) time.Duration
 
-	wake chan struct{} // buffer 1: one pending wake-up is as good as many
+	wake chan struct{} // buffer 1: one pending wake-up is enough
 	done chan struct{} // closed when run has ended
 
 	mu      sync.Mutex
 	queue   []*job
-	asking  bool // a request is in the air
+	asking  bool // a request is being sent or awaits its answer
 	units   map[uint8]*unit
-	port    *port // nil: not open; owned by run, and under mu for abort
+	port    *port // nil if not open; owned by run, and guarded by mu for abort
 	stopped bool
 
 	// owned by run
-	heard  time.Time     // of the last byte in either direction
-	unsure bool          // something may still come that nobody waits for
-	took   time.Duration // what an exchange takes
-	good   time.Time     // of the last answer, or the opening of the port
+	heard  time.Time     // time of the last byte in either direction
+	unsure bool          // an unexpected answer may still arrive
+	took   time.Duration // duration of an exchange
+	good   time.Time     // time of the last answer, or of the opening of the port
 }
 
-// unit is what the master knows of one board.
+// unit is what the master knows about one board.
 type unit struct {
-	wire   *unitWire // nil: no session
-	silent int       // requests without a proper answer since the last one with it
-	rest   time.Time // no new session before, if others work
+	wire   *unitWire // nil if there is no session
+	silent int       // number of requests without a proper answer since the last one that had one
+	rest   time.Time // earliest time of the next session while other units work
 }
 
-// job is one request in the queue. Without a pdu it is the wish that the port be open.
+// job is one request in the queue. Without a pdu it asks for the port to be opened.
 type job struct {
 	query
 	wire  *unitWire
-	began chan error // buffer 1: told once, and perhaps nobody listens any more
+	began chan error // buffer 1: sent once, perhaps to a caller that has gone
 	since time.Time
 }
 
@@ -86,7 +86,7 @@ func newMaster(o BusOptions) *master {
 func (m *master) wakeUp() {
 	select {
 	case m.wake <- struct{}{}:
-	default: // it is awake
+	default: // already awake
 	}
 }
 
@@ -108,7 +108,7 @@ func (m *master) run() {
 	}
 }
 
-// stop ends run, what it is doing and everything in the queue.
+// stop ends run and its current request, and refuses everything in the queue.
 func (m *master) stop() {
 	m.mu.Lock()
 	m.stopped = true
@@ -141,7 +141,7 @@ func (m *master) add(j *job) error {
 	return nil
 }
 
-// next waits for the request that goes next; nil is the end.
+// next waits for the next request to send. It returns nil once the master was stopped.
 func (m *master) next() *job {
 	for {
 		m.mu.Lock()
@@ -163,10 +163,10 @@ func (m *master) next() *job {
 	}
 }
 
-// pickLocked takes the request that goes next out of the queue, or returns when to look again.
+// pickLocked takes the next request out of the queue. If none may be sent yet, it returns how long to wait.
 //
-// Closes go first, those of a unit that did not answer last after those of the others; then the readings that belong to
-// an opening under way; then the rest in its order; silent units last.
+// The order is: closes, then readings that belong to an opening under way, then all other requests in order of arrival.
+// Requests to silent units come last, their closes too.
 func (m *master) pickLocked() (*job, time.Duration) {
 	best, rank, wait := -1, 0, time.Hour
 	for i, j := range m.queue {
@@ -184,7 +184,9 @@ func (m *master) pickLocked() (*job, time.Duration) {
 	if best < 0 {
 		return nil, wait
 	}
-	if j := m.queue[best]; j.urgent { // a reading of the same contact was asked for before the close, and means the time before it
+	// A reading of the same contact that was queued before the close goes first, since it describes the time before the
+	// close.
+	if j := m.queue[best]; j.urgent {
 		if i := slices.IndexFunc(m.queue[:best], func(e *job) bool {
 			return e.contact == j.contact && !e.urgent &&
 				e.before == nil
@@ -236,18 +238,18 @@ func (m *master) closePort() {
 	m.port = nil
 	m.mu.Unlock()
 	if p != nil {
-		_ = p.Close() // it is given up either way
+		_ = p.Close() // an error changes nothing
 	}
 }
 
-// portFailed ends all sessions: the port has to be opened anew.
+// portFailed ends all sessions, so that the port is reopened.
 func (m *master) portFailed(err error) {
 	m.closePort()
 	m.failAll(fmt.Errorf("%s: %w", m.opt.Device, err))
 }
 
-// settle waits for the silence in front of a frame, and after trouble until nothing comes in any more, but at most a
-// time-out: a line that is never silent must not keep a close from being tried.
+// settle waits for the silence before a frame. After a fault it waits until nothing more arrives, but at most for the
+// time-out, because a line that is never silent must not prevent a close.
 func (m *master) settle() {
 	if m.port == nil {
 		return
@@ -273,10 +275,11 @@ func (m *master) settle() {
 	m.unsure = false
 }
 
-// receive reads what comes in until then. A port that fails is closed. No error means bytes, or that the time is over.
+// receive reads bytes until the given time. If the port fails, receive closes it. A nil error means that bytes arrived
+// or that the time is over.
 func (m *master) receive(b []byte, until time.Time) (int, error) {
 	err := m.port.SetReadDeadline(until)
-	if m.isStopped() { // after the setting, which may have undone that of abort
+	if m.isStopped() { // checked last, since SetReadDeadline may have undone the deadline set by abort
 		return 0, errStopped
 	}
 	var n int
@@ -292,7 +295,7 @@ func (m *master) receive(b []byte, until time.Time) (int, error) {
 	return n, err
 }
 
-// transact sends one request and gives its answer.
+// transact sends one request and delivers its answer.
 func (m *master) transact(j *job) {
 	err := errNoPort
 	if m.port != nil {
@@ -328,14 +331,14 @@ func (m *master) transact(j *job) {
 		m.failed(j.wire, err)
 		err = &controller.ConnectionLost{Cause: err}
 		if m.port != nil && at.Sub(m.good) > m.reopen {
-			m.portFailed(fmt.Errorf("%w: nobody on the bus has answered for %v; the port is opened anew", errTimeout,
+			m.portFailed(fmt.Errorf("%w: no board on the bus has answered for %v; reopening the port", errTimeout,
 				m.reopen))
 		}
 	}
 	j.end(answer{pdu, at, err})
 }
 
-// exchange writes a request and waits for its answer. It returns a checked answer, an [Exception] or why there is none.
+// exchange writes a request and waits for its answer. It returns a checked answer, an [Exception] or another error.
 func (m *master) exchange(j *job) ([]byte, error) {
 	frame := appendRTU(nil, j.wire.unit, j.pdu)
 	onWire := charTime(len(frame), m.opt.Baud)
@@ -347,7 +350,7 @@ func (m *master) exchange(j *job) ([]byte, error) {
 		_, err = m.port.Write(frame)
 	}
 	if j.before != nil {
-		j.began <- nil // also after a failed write, which may have sent a part
+		j.began <- nil // even after a failed write, which may have sent some bytes
 	}
 	if err != nil {
 		m.portFailed(err)
@@ -368,7 +371,7 @@ func (m *master) exchange(j *job) ([]byte, error) {
 		pdu, rest := findAnswer(got, j.wire.unit, j.pdu[0])
 		switch {
 		case j.pdu[0] < fnWriteCoil && len(rest) >= len(frame) && string(rest[:len(frame)]) == string(frame):
-			return nil, fmt.Errorf("%w: the port receives what it sends; turn its receiver off while it sends (mostly called local echo)",
+			return nil, fmt.Errorf("%w: the port receives its own bytes; turn local echo off",
 				ErrProtocol)
 		case pdu != nil:
 			return pdu, checkAnswer(j.pdu, pdu)
@@ -376,7 +379,7 @@ func (m *master) exchange(j *job) ([]byte, error) {
 		got = rest
 		switch {
 		case n == 0 && len(got) > 0:
-			return nil, fmt.Errorf("%w: % x, and then nothing; half a frame, a wrong checksum, or noise", ErrProtocol,
+			return nil, fmt.Errorf("%w: % x and no more: half a frame, a wrong checksum, or noise", ErrProtocol,
 				got[:min(len(got), 32)])
 		case n == 0, len(got) > 4*maxRTU:
 			return nil, fmt.Errorf("%w: no answer within %v", errTimeout, m.opt.Timeout)

@@ -15,8 +15,8 @@ const netnsVariable = "CLEARBACK_TEST_NETNS"
 
 var namespaces = flag.Bool("namespace", false, "make a network namespace and block the network in it")
 
-// TestBlockedNetwork is TestBlockedLink with the kernel's own network as the link: in a network namespace of its own
-// the loopback interface goes down with the opening in flight, so that not even the reset reaches the board.
+// TestBlockedNetwork is TestBlockedLink with the kernel's network as the link. In a network namespace of its own the
+// loopback interface goes down during an unanswered opening, so that not even the reset reaches the board.
 func TestBlockedNetwork(t *testing.T) {
 	if os.Getenv(netnsVariable) == "" {
 		if !*namespaces {

@@ -11,29 +11,30 @@ import (
 	"clearback/bridge/relay/transport"
 )
 
-// Options of a [Board].
+// Options are the options of a [Board].
 type Options struct {
 	// Name is the controller's name, for notices.
 	Name string
-	// Address is "host:port" of the board; Modbus TCP's own port is 502.
+	// Address is "host:port" of the board. The standard port of Modbus TCP is 502.
 	Address string
-	// Timeout is how long one request may wait for its answer, and one connection for being made. 20 ms to 10 s; 0
-	// means 500 ms.
+	// Timeout is how long a request may wait for its answer, and a connection for its setup: 20 ms to 10 s; 0 means 500
+	// ms.
 	Timeout time.Duration
-	// Poll is the pace at which the coils are read back when nothing else happens, so that a dead board or a contact
-	// moved by somebody else is noticed. At least 10 ms; 0 means 1 s. A watchdog makes it faster: a third of its time.
+	// Poll is the interval at which idle coils are read back, at least 10 ms; 0 means 1 s. The poll detects a dead
+	// board, and a contact moved by something else. With a watchdog the interval is at most a third of the watchdog's
+	// time.
 	Poll time.Duration
-	// Notify receives notices, never two at a time for one contact. It must not block and must not call the board. Nil:
-	// none.
+	// Notify receives the notices, one at a time for each contact. It must not block and must not call the board. Nil
+	// discards them.
 	Notify func(relay.Notice)
-	// NoLock leaves the contacts unclaimed. Only for a process that closes contacts and does nothing else.
+	// NoLock leaves the contacts unclaimed. It is only for a process that closes contacts and does nothing else.
 	NoLock bool
-	// Dial replaces the network and Now the clock that NotAfter is compared with; nil means the real ones.
+	// Dial replaces the network. Now replaces the clock that NotAfter is compared with. Nil means the real ones.
 	Dial func(ctx context.Context, address string) (net.Conn, error)
 	Now  func() time.Time
 }
 
-// ContactOptions say where a contact is on its board.
+// ContactOptions describe a contact and its place on the board.
 type ContactOptions struct {
 	// Name is the line's name, for notices.
 	Name string
@@ -41,13 +42,13 @@ type ContactOptions struct {
 	Unit uint8
 	// Coil is the coil's address, from 0.
 	Coil uint16
-	// OpenOn: the loop is open when the coil is on (a normally-closed contact). False: when it is off, so that a board
-	// without power holds the loop open.
+	// OpenOn means that the loop is open while the coil is on (a normally closed contact). If false, the loop is open
+	// while the coil is off, and therefore also while the board has no power.
 	OpenOn bool
 	// Timed, if not nil, is the board's own timed output for this coil. The contact is then KindOneshot.
 	Timed *Timed
-	// Watchdog, if not nil, is written whenever a connection begins. The contact is then KindWatchdog, if it is not
-	// timed.
+	// Watchdog, if not nil, is written at the beginning of every connection. The contact is then KindWatchdog, unless
+	// it is timed.
 	Watchdog *Watchdog
 	// Sense, if not nil, is the input that reports whether loop current flows.
 	Sense *Sense
@@ -57,43 +58,43 @@ type ContactOptions struct {
 type Sense struct {
 	// Input is the input's address, from 0.
 	Input uint16
-	// CurrentOn: loop current flows when the input is on. False: when it is off.
+	// CurrentOn means that loop current flows while the input is on. If false, current flows while the input is off.
 	CurrentOn bool
 }
 
-// Timed is a holding register: writing n to it opens the contact for n units.
+// Timed is a holding register. Writing n to it opens the contact for n units.
 type Timed struct {
 	// Register is the holding register's address, from 0.
 	Register uint16
-	// Sequence: the board wants a sequence number with each opening, so that one which reaches it twice has one effect.
-	// The number goes to Register and n to the register behind it, both by one request of function 16; read, Register
-	// is the last number that the board has seen. The driver goes on from that after its own start.
+	// Sequence means that the board expects a sequence number with each opening, so that an opening that arrives twice
+	// has one effect. The number goes to Register and n to the next register, in one request of function 16. Reading
+	// Register returns the last number that the board received. After its start the driver continues from that number.
 	Sequence bool
-	// Unit is what one count is worth, 1 ms or more.
+	// Unit is the length of one count, at least 1 ms.
 	Unit time.Duration
-	// Limit is the longest opening that will be asked for, at most 65,535 units.
+	// Limit is the longest opening that may be requested, at most 65,535 units.
 	Limit time.Duration
 }
 
-// Watchdog is a holding register: the board drops its outputs when its master is silent for n units. 0 mostly turns it
-// off, so it is never written.
+// Watchdog is a holding register: the board drops its outputs if its master is silent for n units. On most boards 0
+// turns the watchdog off, so 0 is never written.
 type Watchdog struct {
 	// Register is the holding register's address, from 0.
 	Register uint16
-	// Unit is what one count is worth, 1 ms or more.
+	// Unit is the length of one count, at least 1 ms.
 	Unit time.Duration
-	// Timeout is rounded up to whole units, at most 65,535 of them; at least 30 ms.
+	// Timeout is at least 30 ms. It is rounded up to whole units, at most 65,535 of them.
 	Timeout time.Duration
 }
 
-// ErrOptions: a setting is out of its range.
+// ErrOptions means that a setting is out of range.
 var ErrOptions = errors.New("modbus: setting out of range")
 
 const (
 	defaultTimeout = 500 * time.Millisecond
 	defaultPoll    = time.Second
-	// undelivered is how long the kernel may go on trying to deliver what was written, however long the board may take
-	// to answer: an opening that a blocked link holds back must not arrive seconds later.
+	// undelivered is how long the kernel may try to deliver written bytes, however long the board may take to answer.
+	// An opening that a blocked link holds back must not arrive seconds later.
 	undelivered = defaultTimeout
 	maxCount    = 65_535 // a register has 16 bits
 )
@@ -120,7 +121,7 @@ func (o Options) withDefaults() (Options, error) {
 	}
 	switch _, port, err := net.SplitHostPort(o.Address); {
 	case err != nil || port == "":
-		return o, fmt.Errorf("%w: board %s: address %q; write it as host:port, mostly port 502", ErrOptions, o.Name,
+		return o, fmt.Errorf("%w: board %s: address %q; write it as host:port, usually port 502", ErrOptions, o.Name,
 			o.Address)
 	case o.Timeout < 20*time.Millisecond || o.Timeout > 10*time.Second:
 		return o, fmt.Errorf("%w: board %s: timeout %v; allowed are 20ms to 10s", ErrOptions, o.Name, o.Timeout)
@@ -139,7 +140,7 @@ func (o ContactOptions) check() error {
 	}
 	if t := o.Timed; t != nil {
 		if t.Sequence && t.Register == maxCount {
-			return bad("timed output: register %d has no neighbour for the length; allowed are 0 to %d", t.Register,
+			return bad("timed output: register %d has no next register for the length; allowed are 0 to %d", t.Register,
 				maxCount-1)
 		}
 		if t.Unit < time.Millisecond {

@@ -18,8 +18,8 @@ var (
 	orderSeed = flag.Uint64("orderseed", 0, "of TestBusWithRandomBoardDelays; 0: a new one")
 )
 
-// sleepyBoard does one request after the other, in their order, and sleeps now and then in front of one, or between
-// doing it and its answer: for longer than a time-out, so that its answers come to later requests.
+// sleepyBoard carries out requests in order. It sometimes sleeps before a request, or between a request and its answer,
+// for longer than a time-out. Its answers then arrive after later requests were sent.
 type sleepyBoard struct {
 	hand *scriptedSerialLine
 	rnd  *rand.Rand
@@ -29,7 +29,7 @@ type sleepyBoard struct {
 	moves int
 }
 
-// nap is mostly none or a short one, and now and then one in which several requests gather.
+// nap usually sleeps briefly or not at all, and sometimes long enough for several requests to gather.
 func (b *sleepyBoard) nap() {
 	longest := time.Duration(0)
 	switch b.rnd.IntN(20) {
@@ -46,13 +46,13 @@ func (b *sleepyBoard) nap() {
 const sleepyTimeout = 40 * time.Millisecond
 
 func (b *sleepyBoard) run(done <-chan struct{}) {
-	requests := make(chan []byte, 1000) // what a board's port holds; more than a run sends
+	requests := make(chan []byte, 1000) // like the input buffer of a board's port; a run sends fewer
 	go func() {
 		defer close(requests)
 		for buf := make([]byte, 0, 1024); ; {
 			n, err := b.hand.master.Read(buf[len(buf):cap(buf)])
 			if err != nil {
-				return // the test has ended, and with it the terminal
+				return // the test and its terminal have ended
 			}
 			for buf = buf[:len(buf)+n]; len(buf) >= 8; buf = append(buf[:0], buf[8:]...) {
 				requests <- append([]byte{}, buf[:6]...)
@@ -97,8 +97,8 @@ func (b *sleepyBoard) state() (open bool, moves int) {
 	return b.open, b.moves
 }
 
-// However a board sleeps that answers in order: what the driver says was done was done, what it says was refused was
-// not, and a close that it confirms is one. See the package's documentation for the argument.
+// If a board answers in order, then whatever its delays, an opening reported as done was done, an opening reported as
+// refused was not, and a confirmed close closed the contact. The package comment has the argument.
 func TestBusWithRandomBoardDelays(t *testing.T) {
 	t.Parallel()
 	seed := *orderSeed
@@ -111,7 +111,7 @@ func TestBusWithRandomBoardDelays(t *testing.T) {
 	var running sync.WaitGroup
 	running.Go(func() { board.run(done) })
 	d := driveBus(t, h.path, func(o *BusOptions) { o.Timeout = sleepyTimeout; o.Poll = 30 * time.Millisecond })
-	// An even coil, so that the echo of a write, if it were taken for a reading, would read as closed.
+	// The coil is even, so that the echo of a write, if it were taken for a reading, would read as closed.
 	c, err := d.Contact(ContactOptions{Name: "box-office", Unit: 1, Coil: 4, OpenOn: true})
 	require.NoError(t, err)
 	d.contacts = append(d.contacts, c)

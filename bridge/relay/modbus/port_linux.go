@@ -13,13 +13,13 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// port is an open serial port. Read and Write belong to one goroutine; abort may be called by any.
+// port is an open serial port. Only one goroutine may call Read and Write. Any goroutine may call abort.
 type port struct {
 	*os.File
-	claim io.Closer // nil: not claimed
+	claim io.Closer // nil if not claimed
 }
 
-// openPort opens a serial port for raw bytes, and for nobody else.
+// openPort opens a serial port for raw bytes and exclusive use.
 func openPort(o *BusOptions) (*port, error) {
 	path := realPath(o.Device)
 	p := &port{}
@@ -29,12 +29,12 @@ func openPort(o *BusOptions) (*port, error) {
 			return nil, err
 		}
 	}
-	// Without O_NONBLOCK the opening of a port may wait for a carrier for ever (termios(3), CLOCAL).
+	// Without O_NONBLOCK, open might wait for a carrier for ever (termios(3), CLOCAL).
 	fd, err := unix.Open(path, unix.O_RDWR|unix.O_NOCTTY|unix.O_NONBLOCK|unix.O_CLOEXEC, 0)
 	if err != nil {
 		p.unclaim()
 		if err == unix.EBUSY {
-			return nil, fmt.Errorf("opening %s: %w: another process has it for itself", o.Device, err)
+			return nil, fmt.Errorf("opening %s: %w: another process uses it exclusively", o.Device, err)
 		}
 		return nil, fmt.Errorf("opening %s: %w", o.Device, err)
 	}
@@ -47,7 +47,8 @@ func openPort(o *BusOptions) (*port, error) {
 	return p, nil
 }
 
-// realPath follows links, since a port has several names. A port that is not there is called as it was given.
+// realPath resolves links, since a port can have several names. If the port does not exist, realPath returns the name
+// as given.
 func realPath(device string) string {
 	if p, err := filepath.EvalSymlinks(device); err == nil {
 		return p
@@ -58,20 +59,21 @@ func realPath(device string) string {
 func setUp(fd int, o *BusOptions) error {
 	t, err := unix.IoctlGetTermios(fd, unix.TCGETS2)
 	if err != nil {
-		return fmt.Errorf("this is no serial port: %w", err)
+		return fmt.Errorf("this is not a serial port: %w", err)
 	}
 	if err := unix.IoctlSetInt(fd, unix.TIOCEXCL, 0); err != nil {
-		return fmt.Errorf("taking the port for this process alone: %w", err)
+		return fmt.Errorf("claiming the port for this process: %w", err)
 	}
 	if o.RS485 != nil {
 		if err := o.RS485.set(fd, ioctlRS485); err != nil {
 			return err
 		}
 	}
-	// Raw bytes, receiver on, no modem lines, no flow control; a byte with a wrong parity reads as 0, which the
-	// checksum then finds.
+	// Raw bytes, receiver on, no modem lines, no flow control. A byte with wrong parity reads as 0, and the checksum
+	// then fails.
 	t.Iflag, t.Oflag, t.Lflag = 0, 0, 0
-	t.Cflag = unix.CS8 | unix.CREAD | unix.CLOCAL | unix.BOTHER | unix.BOTHER<<16 // <<16: the same for the speed of the input
+	// BOTHER<<16 is the same speed for input.
+	t.Cflag = unix.CS8 | unix.CREAD | unix.CLOCAL | unix.BOTHER | unix.BOTHER<<16
 	t.Ispeed, t.Ospeed = uint32(o.Baud), uint32(o.Baud)
 	if o.Parity != ParityNone {
 		t.Cflag |= unix.PARENB
@@ -87,11 +89,11 @@ func setUp(fd int, o *BusOptions) error {
 	if err := unix.IoctlSetTermios(fd, unix.TCSETS2, t); err != nil {
 		return fmt.Errorf("setting %d bit/s: %w", o.Baud, err)
 	}
-	// A driver takes the nearest speed that its hardware has. Beyond 2 % the last bits of a character are read wrong
-	// (our own number; half a bit in eleven is 4.5 %, for both ends together).
+	// A driver uses the nearest speed that its hardware supports. With an error above 2 % the last bits of a character
+	// are misread. The 2 % are our own number: half a bit in eleven is 4.5 %, shared by both ends.
 	if t, err = unix.IoctlGetTermios(fd, unix.TCGETS2); err == nil && t.Ospeed != 0 &&
 		max(o.Baud-int(t.Ospeed), int(t.Ospeed)-o.Baud)*50 > o.Baud {
-		return fmt.Errorf("the port cannot do %d bit/s; it offers %d", o.Baud, t.Ospeed)
+		return fmt.Errorf("the port does not support %d bit/s; its nearest speed is %d", o.Baud, t.Ospeed)
 	}
 	return unix.IoctlSetInt(fd, unix.TCFLSH, unix.TCIOFLUSH)
 }
@@ -108,8 +110,8 @@ const (
 	rs485AfterSend = 1 << 2
 )
 
-// set sets the direction switch and looks whether it is as it was set: a driver that cannot do it may say so or change
-// it silently.
+// set configures the direction switch and reads it back, since a driver that does not support it may change the
+// settings silently.
 func (o *RS485) set(fd int, ioctl func(fd int, request uintptr, s *serialRS485) error) error {
 	want := serialRS485{flags: rs485Enabled | rs485OnSend, delayBefore: uint32(o.DelayBefore.Milliseconds()),
 		delayAfter: uint32(o.DelayAfter.Milliseconds())}
@@ -124,11 +126,12 @@ func (o *RS485) set(fd int, ioctl func(fd int, request uintptr, s *serialRS485) 
 	}
 	switch {
 	case err != nil:
-		return fmt.Errorf("the driver of this port cannot switch an RS-485 direction by RTS (%w); use an adapter that switches by itself, and leave rs485 out",
-			err)
+		return fmt.Errorf("the driver of this port cannot switch an RS-485 direction by RTS (%w); "+
+			"leave rs485 out, and use an adapter that switches the direction itself", err)
 	case got.flags&levels != want.flags&levels || got.delayBefore != want.delayBefore ||
 		got.delayAfter != want.delayAfter:
-		return fmt.Errorf("the driver of this port cannot switch an RS-485 direction as asked: it was given flags %#x and delays %d and %d ms, and has %#x, %d and %d",
+		return fmt.Errorf("the driver of this port cannot switch an RS-485 direction as configured: "+
+			"flags %#x and delays %d and %d ms were set, but it has %#x, %d and %d",
 			want.flags, want.delayBefore, want.delayAfter, got.flags, got.delayBefore, got.delayAfter)
 	}
 	return nil
@@ -141,7 +144,7 @@ func ioctlRS485(fd int, request uintptr, s *serialRS485) error {
 	return nil
 }
 
-// flushInput throws away what came in.
+// flushInput discards the bytes received so far.
 func (p *port) flushInput() error { return p.control(unix.TCFLSH, unix.TCIFLUSH) }
 
 func (p *port) control(request uint, arg int) error {
@@ -157,12 +160,13 @@ func (p *port) control(request uint, arg int) error {
 }
 
 // abort ends a Read under way.
-func (p *port) abort() { _ = p.SetReadDeadline(time.Now()) } // fails only on a port that is gone
+func (p *port) abort() { _ = p.SetReadDeadline(time.Now()) } // fails only on a closed port
 
-// Close gives the port back. Without the flush the kernel may wait for 30 s until all is sent (closing_wait).
+// Close releases the port. It flushes first, since the kernel may otherwise wait up to 30 s for the output to drain
+// (closing_wait).
 func (p *port) Close() error {
-	_ = p.control(unix.TCFLSH, unix.TCIOFLUSH) // a port that is gone has nothing to send
-	_ = p.control(unix.TIOCNXCL, 0)            // and is nobody's; else it stays so while another process has it open
+	_ = p.control(unix.TCFLSH, unix.TCIOFLUSH) // a port that has failed has nothing to send
+	_ = p.control(unix.TIOCNXCL, 0)            // otherwise the port stays exclusive while another process has it open
 	err := p.File.Close()
 	p.unclaim()
 	return err
@@ -170,6 +174,6 @@ func (p *port) Close() error {
 
 func (p *port) unclaim() {
 	if p.claim != nil {
-		_ = p.claim.Close() // nothing can be done about it, and the kernel frees it with the process
+		_ = p.claim.Close() // an error has no remedy, and the kernel releases the claim with the process
 	}
 }

@@ -9,14 +9,14 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// TestDirectionSwitch: what the kernel is asked for, and what is read back otherwise is an error. Bits as
-// linux/serial.h has them, from memory: enabled 1, RTS on send 2, RTS after send 4.
+// TestDirectionSwitch checks the request to the kernel, and that a setting that reads back differently is an error. The
+// bits are those of linux/serial.h, from memory: enabled 1, RTS on send 2, RTS after send 4.
 func TestDirectionSwitch(t *testing.T) {
 	broken := errors.New("broken")
 	for name, c := range map[string]struct {
 		o        RS485
 		flags    uint32
-		change   func(*serialRS485) // of what is read back
+		change   func(*serialRS485) // changes the settings that are read back
 		set, get error
 		says     string
 	}{
@@ -25,11 +25,11 @@ func TestDirectionSwitch(t *testing.T) {
 		"low":       {o: RS485{SendLow: true}, flags: 5},
 		"with more": {o: RS485{}, flags: 3, change: func(s *serialRS485) { s.flags |= 1 << 5 }},
 		"not enabled": {flags: 3, change: func(s *serialRS485) { s.flags &^= 1 },
-			says: "it was given flags 0x3 and delays 0 and 0 ms, and has 0x2, 0 and 0"},
-		"the other level":     {flags: 3, change: func(s *serialRS485) { s.flags = 5 }, says: "as asked"},
-		"both levels":         {flags: 3, change: func(s *serialRS485) { s.flags |= 4 }, says: "as asked"},
-		"another delay":       {flags: 3, change: func(s *serialRS485) { s.delayBefore = 1 }, says: "as asked"},
-		"another delay after": {flags: 3, change: func(s *serialRS485) { s.delayAfter = 1 }, says: "as asked"},
+			says: "flags 0x3 and delays 0 and 0 ms were set, but it has 0x2, 0 and 0"},
+		"the other level":     {flags: 3, change: func(s *serialRS485) { s.flags = 5 }, says: "as configured"},
+		"both levels":         {flags: 3, change: func(s *serialRS485) { s.flags |= 4 }, says: "as configured"},
+		"another delay":       {flags: 3, change: func(s *serialRS485) { s.delayBefore = 1 }, says: "as configured"},
+		"another delay after": {flags: 3, change: func(s *serialRS485) { s.delayAfter = 1 }, says: "as configured"},
 		"cannot be set":       {flags: 3, set: broken, says: "cannot switch an RS-485 direction by RTS (broken)"},
 		"cannot be read":      {flags: 3, get: broken, says: "cannot switch an RS-485 direction by RTS (broken)"},
 	} {

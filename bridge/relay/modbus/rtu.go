@@ -7,18 +7,20 @@ import (
 
 // MODBUS over Serial Line Specification and Implementation Guide V1.02, sections 2.5.1 and 2.5.1.1.
 const (
-	charBits = 11     // of a character: start, 8 data, parity or a second stop, stop; with fewer a wait is a little too long
+	// charBits is the length of a character: start, 8 data, parity or second stop, stop. For a shorter character a wait
+	// is slightly too long.
+	charBits = 11
 	maxRTU   = 256    // unit 1, PDU 253, CRC 2
-	fastBaud = 19_200 // above it the silence between frames is fixed
+	fastBaud = 19_200 // above this speed the silence between frames is fixed
 	fastGap  = 1750 * time.Microsecond
 )
 
-// charTime is how long n characters take.
+// charTime returns how long n characters take.
 func charTime(n, baud int) time.Duration {
 	return time.Duration(n) * charBits * time.Second / time.Duration(baud)
 }
 
-// frameGap is the silence between two frames: 3.5 characters.
+// frameGap returns the silence between two frames: 3.5 characters.
 func frameGap(baud int) time.Duration {
 	if baud > fastBaud {
 		return fastGap
@@ -42,16 +44,16 @@ func crc16(b []byte) uint16 {
 	return crc
 }
 
-// appendRTU appends the frame of a PDU; its checksum goes low byte first.
+// appendRTU appends the frame of a PDU. The checksum has its low byte first.
 func appendRTU(dst []byte, unit byte, pdu []byte) []byte {
 	from := len(dst)
 	dst = append(append(dst, unit), pdu...)
 	return binary.LittleEndian.AppendUint16(dst, crc16(dst[from:]))
 }
 
-// rtuAnswer returns the length of the answer that b begins with, if it is there as a whole and its checksum is right;
-// else 0. The pauses of 1.5 characters that end a frame are not to be seen behind a kernel and a USB adapter, so length
-// and checksum tell where it ends.
+// rtuAnswer returns the length of the answer at the start of b if it is complete and its checksum is right, otherwise
+// 0. The pauses that separate frames cannot be observed behind a kernel and a USB adapter, so length and checksum
+// determine the end of a frame.
 func rtuAnswer(b []byte) int {
 	if len(b) < 5 {
 		return 0
@@ -73,9 +75,9 @@ func rtuAnswer(b []byte) int {
 	return n
 }
 
-// findAnswer looks for an answer of that unit to that function in what has come in: bytes in front of it are what a
-// driver that switches its direction leaves on the line. It returns the PDU, nil if there is none yet, and what is left
-// of b after whole answers of other units.
+// findAnswer looks in b for an answer of the given unit to the given function. It skips bytes before the answer, since
+// a driver that switches its direction can leave stray bytes on the line. It returns the PDU, nil if there is none yet,
+// and the rest of b after whole answers of other units.
 func findAnswer(b []byte, unit, fn byte) (pdu, rest []byte) {
 	for {
 		n := rtuAnswer(b)

@@ -10,7 +10,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// libraryClient is a master of simonvetter/modbus, which is not ours. Its unit is 1 if none is given.
+// libraryClient returns a master from simonvetter/modbus, which is not our code. A unit of 0 means 1.
 func libraryClient(t *testing.T, url string, unit uint8) *mb.ModbusClient {
 	t.Helper()
 	c, err := mb.NewClient(&mb.ClientConfiguration{URL: url, Speed: 115_200, Timeout: time.Second,
@@ -24,9 +24,9 @@ func libraryClient(t *testing.T, url string, unit uint8) *mb.ModbusClient {
 	return c
 }
 
-// Source: MODBUS over Serial Line V1.02, appendix B (the example of the checksum), from memory; the others are the
+// Source: MODBUS over Serial Line V1.02, appendix B (the example of the checksum), from memory. The others are the
 // reflected CRC-16 with 0xA001 and 0xFFFF, whose check value over "123456789" is published as 0x4B37 (CRC-16/MODBUS).
-// Frames on the wire are checked by libmodbus and by simonvetter/modbus in the tests of the bus.
+// In the tests of the bus, libmodbus and simonvetter/modbus check the frames on the wire.
 func TestPublishedChecksums(t *testing.T) {
 	require.Equal(t, uint16(0x1241), crc16([]byte{0x02, 0x07}))
 	require.Equal(t, uint16(0x4B37), crc16([]byte("123456789")))
@@ -74,7 +74,8 @@ func TestFindAnswer(t *testing.T) {
 	}
 }
 
-// FuzzFindAnswer: whatever is on the line, only a frame with the right unit, function and checksum is an answer.
+// FuzzFindAnswer checks that, whatever is on the line, only a frame with the right unit, function and checksum is an
+// answer.
 func FuzzFindAnswer(f *testing.F) {
 	f.Add([]byte{1, 5, 0, 3, 0, 0, 0x3D, 0xCA})
 	f.Add(appendRTU([]byte{0}, 1, readCoils(0, 1)))
@@ -82,7 +83,7 @@ func FuzzFindAnswer(f *testing.F) {
 	f.Fuzz(func(t *testing.T, b []byte) {
 		pdu, rest := findAnswer(b, 1, fnWriteCoil)
 		if len(rest) > len(b) || string(b[len(b)-len(rest):]) != string(rest) {
-			t.Fatal("the rest is no end of what came in")
+			t.Fatal("the rest is not the end of the input")
 		}
 		if pdu == nil {
 			return

@@ -11,45 +11,45 @@ import (
 	"clearback/bridge/relay"
 )
 
-// How the loop-current inputs are read. Most boards do one request after the other, so each reading can be in the way
-// of an opening or a close; a whole unit is read at once, and only now and then. All numbers are ours.
+// How the loop-current inputs are read. Most boards carry out one request after the other, so a reading can delay an
+// opening or a close. Therefore all inputs of a unit are read at once, and not too often. All numbers are our own.
 const (
-	// senseGather is how long a reading waits for other lines that want one.
+	// senseGather is how long a reading waits for other lines to join it.
 	senseGather = 2 * time.Millisecond
-	// senseSpacing is the shortest time from one reading of the board to the next, so that a fast board has 50 a second
-	// at most.
+	// senseSpacing is the shortest time from one reading of the board to the next, so that even a fast board is read at
+	// most 50 times a second.
 	senseSpacing = 20 * time.Millisecond
-	// A board is left alone for so many times as long as the last reading took: a slow one then reads for a quarter of
-	// its time at most, or for half of it while a loop is open and for senseAfter, in which current that comes back
-	// tells that a hold stayed.
+	// After a reading that took a time t the board is not read for senseIdle times t. A slow board is therefore read
+	// for at most a quarter of the time. While a loop is open, and for senseAfter after that, the factor is senseOpen,
+	// and the share at most a half: current that returns then shows that the hold did not clear.
 	senseIdle, senseOpen = 3, 1
 	senseAfter           = time.Second
-	// senseClear is what is kept clear before the end of an opening, beside twice the time of a reading.
+	// senseClear is the time kept free before the end of an opening, in addition to twice the time of a reading.
 	senseClear = 2 * time.Millisecond
-	// senseLook is how often a reading that has to let others go first looks again.
+	// senseLook is how often a reading that must wait checks whether it may be sent.
 	senseLook = 2 * time.Millisecond
-	// senseRest follows a reading without an answer. Such a request ends the connection, and the openings have to go
-	// on.
+	// senseRest is the pause after a reading without an answer. Such a reading ends the connection, which the openings
+	// need.
 	senseRest = 5 * time.Second
 	// spanMax is how many inputs one request reads at most (Modbus Application Protocol 1.1b3, section 6.2).
 	spanMax = 2000
 )
 
-// errSenseBreak: the board did not answer the last reading.
-var errSenseBreak = errors.New("modbus: the board did not answer the last reading of its inputs, which is not repeated at once")
+// errSenseBreak means that the board did not answer the last reading.
+var errSenseBreak = errors.New("modbus: the board did not answer the last reading of its inputs; the next one waits")
 
-// sensing reads the inputs of a board, or of all boards on a bus, one request at a time.
+// sensing schedules the input readings of one board, or of all boards on a bus, one request at a time.
 type sensing struct {
-	turn     chan struct{} // buffer 1: holding the token is being the one who reads
-	contacts []*Contact    // that a reading must not be in the way of; all there are, once started
+	turn     chan struct{} // buffer 1: whoever holds the token reads
+	contacts []*Contact    // the contacts that a reading must not delay; complete once started
 
 	// owned by the holder of the token
 	began, ended time.Time // of the last reading
 }
 
-// senseBreak follows a reading without an answer. It belongs to the holder of the token.
+// senseBreak is the pause after a reading without an answer. It is owned by the holder of the token.
 type senseBreak struct {
-	until time.Time // no reading before
+	until time.Time // no reading before this time
 	cause error
 }
 
@@ -59,27 +59,27 @@ func newSensing() *sensing {
 	return s
 }
 
-// span is a row of inputs that is read at once.
+// span is a range of inputs of one unit that is read in one request.
 type span struct {
 	unit      uint8
 	low, high uint16
 
 	mu    sync.Mutex
-	next  *senseRound // gathers; nil: none
-	apart bool        // the board refuses the whole row: it has a gap
+	next  *senseRound // the reading that gathers lines; nil if there is none
+	apart bool        // the board refuses to read the whole range, because the range has a gap
 }
 
-// senseRound is one reading for all that wait for it.
+// senseRound is one reading, shared by all lines that wait for it.
 type senseRound struct {
-	done chan struct{} // closed with pdu or err set
+	done chan struct{} // closed after pdu or err was set
 	pdu  []byte
 	err  error
 }
 
-// errReadingNotMade: who was to make the reading has gone; another one does.
+// errReadingNotMade means that the caller that led the reading has given up. Another caller then leads one.
 var errReadingNotMade = errors.New("modbus: the reading was not made")
 
-// spanFor returns the span that the input belongs to; only before Start.
+// spanFor returns the span that the input belongs to. It may be called only before Start.
 func (b *Board) spanFor(unit uint8, input uint16) *span {
 	i := slices.IndexFunc(b.spans, func(s *span) bool { return s.unit == unit })
 	if i < 0 {
@@ -91,8 +91,8 @@ func (b *Board) spanFor(unit uint8, input uint16) *span {
 	return s
 }
 
-// Sense reads the loop-current input. Lines of one board share a reading, which gives way to openings and closes; so it
-// may take some time on a board that is slow or busy.
+// Sense reads the loop-current input. Lines of one board share a reading. A reading waits for openings and closes, so
+// it may take some time on a slow or busy board.
 func (c *Contact) Sense(ctx context.Context) (relay.Level, error) {
 	i := c.opt.Sense
 	if i == nil {
@@ -140,7 +140,7 @@ func (s *span) setApart() {
 	s.apart = true
 }
 
-// sense joins the next reading of the span, or makes it.
+// sense joins the next reading of the span, or makes the reading itself.
 func (b *Board) sense(ctx context.Context, s *span) ([]byte, error) {
 	for {
 		s.mu.Lock()
@@ -168,7 +168,7 @@ func (b *Board) sense(ctx context.Context, s *span) ([]byte, error) {
 	}
 }
 
-// lead makes a reading. Who comes before it is written shares it; who comes later gets the next one.
+// lead makes a reading. Callers that arrive before it is written share it. Callers that arrive later get the next one.
 func (b *Board) lead(ctx context.Context, s *span) ([]byte, error) {
 	gathered := false
 	gather := func() {
@@ -195,7 +195,7 @@ func (b *Board) lead(ctx context.Context, s *span) ([]byte, error) {
 	}
 	gather()
 	n.began = time.Now()
-	a, err := session.do(s.unit, readInputs(s.low, s.high-s.low+1), nil) // at most its time-out
+	a, err := session.do(s.unit, readInputs(s.low, s.high-s.low+1), nil) // waits at most for the request's time-out
 	n.ended = time.Now()
 	if errors.Is(err, errTimeout) {
 		b.senseBreak = senseBreak{n.ended.Add(senseRest), err}
@@ -203,8 +203,8 @@ func (b *Board) lead(ctx context.Context, s *span) ([]byte, error) {
 	return a.pdu, err
 }
 
-// awaitQuiet returns when a reading is in nobody's way: none has been made just now, nothing waits for an answer, and
-// no opening is about to end.
+// awaitQuiet waits until a reading cannot delay anything: there was no reading just now, no request awaits its answer,
+// and no opening is about to end.
 func (b *Board) awaitQuiet(ctx context.Context) (*session, error) {
 	t := time.NewTimer(senseGather)
 	defer t.Stop()
@@ -226,7 +226,7 @@ func (b *Board) awaitQuiet(ctx context.Context) (*session, error) {
 	}
 }
 
-// senseWait returns how long a reading has to wait at least.
+// senseWait returns how long a reading must wait at least.
 func (b *Board) senseWait(now time.Time, session *session) time.Duration {
 	n := b.sensing
 	took := n.ended.Sub(n.began)

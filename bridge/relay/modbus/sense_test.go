@@ -14,7 +14,7 @@ import (
 	"clearback/bridge/relay/relaytest"
 )
 
-// The loop-current input in either polarity, at a board of libmodbus whose inputs are the opposite of its coils.
+// TestSense reads inputs of either polarity, on a libmodbus board whose inputs are the opposite of its coils.
 func TestSense(t *testing.T) {
 	for _, currentOn := range []bool{true, false} {
 		b := newLibmodbusBoard(t, "--loop-inverse")
@@ -55,8 +55,8 @@ func TestSense(t *testing.T) {
 	}
 }
 
-// sensingBoard is a board with eight lines that all have an input, ready. Coils on mean open, and current flows when
-// the input is off.
+// sensingBoard returns a connected board with eight lines that all have an input. A coil that is on means that the loop
+// is open; current flows while the input is off.
 func sensingBoard(t *testing.T, change func(*testBoard)) (*testBoard, *Board, []*Contact) {
 	t.Helper()
 	board := newTestBoard(t, true, false, 0)
@@ -79,13 +79,13 @@ func sensingBoard(t *testing.T, change func(*testBoard)) (*testBoard, *Board, []
 	return board, b, contacts
 }
 
-// slow makes every answer take that long.
+// slow delays every answer by the given time.
 func (b *testBoard) slow(answer time.Duration) {
 	b.Inject(relaytest.Fault{Do: relaytest.Delay, Delay: answer})
 	b.Inject(relaytest.Fault{Do: relaytest.Delay, Delay: answer, On: onSensing})
 }
 
-// readings returns the requests for inputs that came in.
+// readings returns the received requests for inputs.
 func (b *testBoard) readings() (all []wireEvent) {
 	for _, w := range b.requests() {
 		if w.pdu[0] == 2 {
@@ -95,7 +95,8 @@ func (b *testBoard) readings() (all []wireEvent) {
 	return all
 }
 
-// senseAll has all contacts sensed at once, as often as it says, and returns the levels of the last time.
+// senseAll reads the inputs of all contacts at the same time, the given number of times, and returns the levels of the
+// last time.
 func senseAll(t *testing.T, contacts []*Contact, times int) []relay.Level {
 	levels := make([]relay.Level, len(contacts))
 	var all sync.WaitGroup
@@ -112,7 +113,7 @@ func senseAll(t *testing.T, contacts []*Contact, times int) []relay.Level {
 	return levels
 }
 
-// Lines of one board share a reading, and each gets its own bit of it.
+// Lines of one board share a reading, and each gets its own bit.
 func TestSenseIsShared(t *testing.T) {
 	t.Parallel()
 	board, _, contacts := sensingBoard(t, nil)
@@ -122,7 +123,7 @@ func TestSenseIsShared(t *testing.T) {
 		assert.Equal(t, i == 3, l == relay.LevelOpen, i)
 	}
 	r := board.readings()
-	require.LessOrEqual(t, len(r), 2, "a line that a busy machine woke late comes with a second one")
+	require.LessOrEqual(t, len(r), 2, "a line that wakes late on a busy machine causes a second reading")
 	assert.Equal(t, "\x02\x00\x00\x00\x08", r[0].pdu, "Modbus Application Protocol 1.1b3, section 6.2")
 
 	before := len(r)
@@ -134,7 +135,7 @@ func TestSenseIsShared(t *testing.T) {
 	}
 }
 
-// A board that refuses a row with a gap in it is read input by input.
+// If a board refuses to read a range with a gap, its inputs are read one by one.
 func TestSenseWithGaps(t *testing.T) {
 	t.Parallel()
 	board, _, contacts := sensingBoard(t, func(b *testBoard) { b.gaps = true })
@@ -147,7 +148,7 @@ func TestSenseWithGaps(t *testing.T) {
 	assert.LessOrEqual(t, len(board.readings()), 9)
 }
 
-// senseOnAndOn has all contacts sensed as fast as it goes, until the end.
+// senseOnAndOn reads the inputs of all contacts without a pause, until end is called.
 func senseOnAndOn(t *testing.T, contacts []*Contact) (ctx context.Context, end func()) {
 	ctx, cancel := context.WithCancel(t.Context())
 	var all sync.WaitGroup
@@ -161,8 +162,8 @@ func senseOnAndOn(t *testing.T, contacts []*Contact) (ctx context.Context, end f
 	return ctx, func() { cancel(); all.Wait() }
 }
 
-// before returns the readings that the board took on between that instant and the first such command after it, and when
-// that came.
+// before returns the readings that the board carried out between the instant asked and the first command pdu after it,
+// and the time of that command.
 func (b *testBoard) before(pdu []byte, asked time.Duration) (readings []time.Duration, came time.Duration) {
 	for _, w := range b.requests() {
 		switch {
@@ -176,8 +177,8 @@ func (b *testBoard) before(pdu []byte, asked time.Duration) (readings []time.Dur
 	return readings, -1
 }
 
-// On a board that needs 60 ms for each request the readings of eight lines delay an opening by one answer at most, and
-// its end not at all.
+// On a board that needs 60 ms for each request, the readings of eight lines delay an opening by at most one answer, and
+// do not delay its end.
 func TestSenseDelaysNoOpening(t *testing.T) {
 	t.Parallel()
 	const answer, length, times = 60 * time.Millisecond, 400 * time.Millisecond, 4
@@ -220,7 +221,7 @@ func TestSenseDelaysNoOpening(t *testing.T) {
 	assert.GreaterOrEqual(t, len(board.readings()), times, "it is read all the same")
 }
 
-// A close asked for at any time waits for one reading at most, too.
+// A close waits for at most one reading.
 func TestSenseDelaysNoClose(t *testing.T) {
 	t.Parallel()
 	const answer = 60 * time.Millisecond
@@ -237,7 +238,7 @@ func TestSenseDelaysNoClose(t *testing.T) {
 	end()
 }
 
-// A board that does not answer readings loses its connection by that once in five seconds, not with each reading.
+// A board that does not answer readings loses its connection once in five seconds, not at each reading.
 func TestSenseWithoutAnswer(t *testing.T) {
 	t.Parallel()
 	board := newTestBoard(t, true, false, 0)
@@ -262,7 +263,8 @@ func TestSenseWithoutAnswer(t *testing.T) {
 	assert.Len(t, board.readings(), 1)
 }
 
-// What 100 lines at rest cost their board: all ask at the same multiples of 200 ms, as the lines in service do.
+// TestSenseLoad measures the requests for 100 idle lines. All lines read at the same multiples of 200 ms, as in
+// service.
 func TestSenseLoad(t *testing.T) {
 	t.Parallel()
 	board, _, contacts := sensingBoard(t, nil)

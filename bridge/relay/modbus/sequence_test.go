@@ -12,13 +12,13 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// The number goes on from the board's, also when the driver is started anew, so that no opening is taken for a
-// repetition of an old one; and number and length travel in one request.
+// The driver continues from the board's number, even after a restart, so that no opening is taken for a repetition of
+// an old one. Number and length are sent in one request.
 func TestSequenceGoesOn(t *testing.T) {
 	leakCheck(t)
 	board := newLibmodbusBoard(t, "--pulse", "10,0,20,150", "--pulse", "12,1,20,150")
 	peer := libraryClient(t, "tcp://"+board.address, 0)
-	require.NoError(t, peer.WriteRegisters(10, []uint16{0xFFFE, 1})) // somebody before us
+	require.NoError(t, peer.WriteRegisters(10, []uint16{0xFFFE, 1})) // an earlier master
 	require.Eventually(t, func() bool { return len(board.Changes(0)) == 2 }, 5*time.Second, time.Millisecond)
 	want := []uint16{0xFFFF, 0, 1}
 	for range want {
@@ -27,7 +27,7 @@ func TestSequenceGoesOn(t *testing.T) {
 		ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
 		defer cancel()
 		require.NoError(t, sub.Ready(ctx))
-		// The same Seq each time: it identifies the command within one life of the daemon.
+		// Seq is the same each time. It identifies a command only while the daemon runs.
 		r := sub.Contacts[0].Interrupt(ctx, relay.Interruption{Seq: 1, Duration: 30 * time.Millisecond,
 			NotAfter: time.Now().Add(time.Second)})
 		require.NoError(t, r.Err)
@@ -41,15 +41,15 @@ func TestSequenceGoesOn(t *testing.T) {
 	require.Len(t, board.Changes(0), 8)
 	require.Empty(t, board.Changes(1))
 
-	// What the board itself is to do, by a peer that is not ours.
+	// What the board itself must do, tested with a master that is not our code.
 	require.NoError(t, peer.WriteRegisters(10, []uint16{1, 5}), "a repetition is confirmed")
 	require.Error(t, peer.WriteRegisters(10, []uint16{2, 151}))
 	require.Error(t, peer.WriteRegister(11, 5), "half a command")
 	require.Len(t, board.Changes(0), 8, "and nothing moves")
 }
 
-// An opening of unknown fate may still be on its way to the board, which then tells an older number at the beginning of
-// the next connection. That number is not used again.
+// An opening of unknown outcome may still be on its way to the board. The board then reports an older number at the
+// beginning of the next connection. That number is not used again.
 func TestSequenceIsNotUsedTwice(t *testing.T) {
 	leakCheck(t)
 	h := newScriptedBoard(t)
@@ -72,14 +72,14 @@ func TestSequenceIsNotUsedTwice(t *testing.T) {
 	result := d.interrupt(1, 100*time.Millisecond)
 	c.expect(writePair(6, 8, 100))
 	require.Equal(t, relay.Unknown, (<-result).Outcome)
-	c = begin(7) // it has not seen number 8 yet
+	c = begin(7) // the board has not received number 8 yet
 	result = d.interrupt(2, 100*time.Millisecond)
 	c.answer(c.expect(writePair(6, 9, 100)), 16, 0, 6, 0, 2)
 	c.reads(1)
 	c.reads(0)
 	require.Equal(t, relay.Done, (<-result).Outcome)
 	c.CloseWrite()
-	c = begin(10) // somebody else used the next one
+	c = begin(10) // another master used the next number
 	result = d.interrupt(3, 100*time.Millisecond)
 	c.answer(c.expect(writePair(6, 11, 100)), 0x90, 3)
 	c.echo(closeIt)

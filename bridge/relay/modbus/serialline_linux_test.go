@@ -16,9 +16,10 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// terminal is a pseudo terminal pair. The kernel passes bytes on at once, whatever speed is set.
+// terminal is a pseudo terminal pair. The kernel passes bytes on at once, whatever the speed.
 type terminal struct {
-	master, slave *os.File // the slave is held open, so that the master can be read while nobody else has it open
+	// The slave is held open, so that the master can be read while no other process has it open.
+	master, slave *os.File
 	path          string
 }
 
@@ -35,7 +36,7 @@ func newTerminal() (*terminal, error) {
 			var s *os.File
 			if s, err = os.OpenFile(path, os.O_RDWR|unix.O_NOCTTY, 0); err == nil {
 				t, _ := unix.IoctlGetTermios(int(s.Fd()), unix.TCGETS)
-				t.Iflag, t.Oflag, t.Lflag = 0, 0, 0 // no echo until somebody sets it up
+				t.Iflag, t.Oflag, t.Lflag = 0, 0, 0 // no echo before the port is set up
 				err = unix.IoctlSetTermios(int(s.Fd()), unix.TCSETS, t)
 				return &terminal{m, s, path}, err
 			}
@@ -50,18 +51,18 @@ func (t *terminal) Close() {
 	t.slave.Close()
 }
 
-// serialLine is the pair of wires between the driver's port and the boards. It gives each request to the board that it
-// is for, since libmodbus takes the next request for the answer of a board that does not give one.
+// serialLine is the pair of wires between the driver's port and the boards. It passes each request only to the
+// addressed board, since libmodbus would take the next request for a missing answer of another board.
 type serialLine struct {
 	t    *testing.T
-	path string // a link, as udev makes them
+	path string // a link, like those that udev makes
 
 	carrying sync.WaitGroup
 
 	mu       sync.Mutex
-	port     *terminal // nil: unplugged
+	port     *terminal // nil while unplugged
 	boards   map[byte]*terminal
-	requests [][]byte // what the driver sent
+	requests [][]byte // the driver's requests
 }
 
 func newSerialLine(t *testing.T) *serialLine {
@@ -89,7 +90,7 @@ func (h *serialLine) plug() {
 		err = os.Symlink(p.path, h.path)
 	}
 	if err != nil {
-		panic(err) // the methods of a Controller have no test to fail
+		panic(err) // the methods of a Controller have no test that they could fail
 	}
 	h.port = p
 	h.carrying.Go(func() {
@@ -109,7 +110,7 @@ func (h *serialLine) plug() {
 	})
 }
 
-// unplug takes the port away, as when somebody pulls an adapter.
+// unplug removes the port, like an adapter that is pulled out.
 func (h *serialLine) unplug() {
 	h.mu.Lock()
 	defer h.mu.Unlock()
@@ -148,7 +149,7 @@ func (h *serialLine) attach(unit byte) *terminal {
 	return b
 }
 
-// newSerialBoard is a libmodbus board behind the hub.
+// newSerialBoard returns a libmodbus board on the serial line.
 func newSerialBoard(t *testing.T, h *serialLine, unit byte, args ...string) *libmodbusBoard {
 	t.Helper()
 	return newLibmodbusBoard(t, slices.Concat(args, []string{"--unit", strconv.Itoa(int(unit)), "--rtu",
@@ -205,7 +206,7 @@ func TestSuiteSerialBoard(t *testing.T) {
 				if s.Open {
 					own = append(own, "--power-on")
 				}
-				adapter := filepath.Join(t.TempDir(), "adapter") // a link, as udev makes them
+				adapter := filepath.Join(t.TempDir(), "adapter") // a link, like those that udev makes
 				return busSubject(t, newLibmodbusBoard(t, append(own, "--pty", adapter, "115200")...), adapter, s,
 					change)
 			})

@@ -11,10 +11,10 @@ import (
 	"clearback/bridge/relay/controller"
 )
 
-// wire carries requests to one board: a TCP connection, or one unit's turn on a bus. All methods are safe for
+// wire carries requests to one board: over a TCP connection, or as one unit on a bus. All methods are safe for
 // concurrent use.
 type wire interface {
-	// start sends a request, see query. An error means that nothing was sent.
+	// start sends a request; see query. An error means that nothing was sent.
 	start(q query) error
 	// waits reports whether a request waits for its answer.
 	waits() bool
@@ -23,12 +23,12 @@ type wire interface {
 	Stop(reset bool)
 }
 
-// query is one request. The last things before its bytes go are the call of before, which may forbid them, and that of
-// sent; either may be nil. Once the bytes have gone, end is called exactly once.
+// query is one request. Just before its bytes are written, before is called, whose error prevents the write, and then
+// sent. Either may be nil. Once the bytes have been written, end is called exactly once.
 type query struct {
 	unit    uint8
 	pdu     []byte
-	contact *Contact // nil: it is about none alone
+	contact *Contact // nil if the request does not concern a single contact
 	urgent  bool     // a close
 	before  func() error
 	sent    func(time.Time)
@@ -38,12 +38,12 @@ type query struct {
 type answer struct {
 	pdu []byte
 	at  time.Time
-	err error // a *controller.Refusal, or the end of the wire
+	err error // a *controller.Refusal, or the reason for the end of the wire
 }
 
 var errTimeout = errors.New("modbus: time-out")
 
-// refusal makes an exception a refusal, and leaves every other error as it is.
+// refusal turns an exception into a refusal, and returns every other error unchanged.
 func refusal(err error) error {
 	if e := Exception(0); errors.As(err, &e) {
 		return &controller.Refusal{Cause: err, Sure: e.nothingDone()}
@@ -51,15 +51,16 @@ func refusal(err error) error {
 	return err
 }
 
-// session is what the engine sees: the requests of a board's contacts, over a wire.
+// session is the session that package controller uses: the requests of a board's contacts, sent over a wire.
 type session struct {
 	wire
 	board *Board
 }
 
-// do sends one request and waits for its answer, until stop is closed (nil: for ever, that is, at most the time-out).
+// do sends one request and waits for its answer until stop is closed. With a nil stop the request's time-out ends the
+// wait.
 func (s *session) do(unit byte, pdu []byte, stop <-chan struct{}) (answer, error) {
-	ch := make(chan answer, 1) // the wire never waits for a caller that has gone
+	ch := make(chan answer, 1) // buffer 1: the wire never waits for a caller that has gone
 	if err := s.start(query{unit: unit, pdu: pdu, end: func(a answer) { ch <- a }}); err != nil {
 		return answer{}, err
 	}
@@ -104,7 +105,7 @@ func (s *session) Start(c *controller.Call, r controller.Request, before func() 
 	return s.start(q)
 }
 
-// opening is the request that opens the contact.
+// opening returns the request that opens the contact.
 func (c *Contact) opening(d time.Duration) []byte {
 	switch t := c.opt.Timed; {
 	case t == nil:
@@ -116,7 +117,7 @@ func (c *Contact) opening(d time.Duration) []byte {
 	}
 }
 
-// place names what a request is about.
+// place names the register or coil that a request addresses.
 func (c *Contact) place(op controller.Op) string {
 	if t := c.opt.Timed; t != nil && (op == controller.Open || op == controller.Try) {
 		return fmt.Sprintf("register %d", t.Register)
@@ -124,7 +125,7 @@ func (c *Contact) place(op controller.Op) string {
 	return fmt.Sprintf("coil %d", c.opt.Coil)
 }
 
-// nextSeq is a number that the board has not seen last.
+// nextSeq returns a number that differs from the last one that the board received.
 func (c *Contact) nextSeq() uint16 {
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -134,7 +135,7 @@ func (c *Contact) nextSeq() uint16 {
 	return c.seq
 }
 
-// Prepare sets the watchdogs, and reads the sequence numbers that the board has seen last.
+// Prepare sets the watchdogs and reads the last sequence numbers that the board received.
 func (s *session) Prepare(ctx context.Context) error {
 	for p, n := range maps.All(s.board.watchdogs) {
 		if _, err := s.do(p.unit, writeRegister(p.register, n), ctx.Done()); err != nil {
@@ -154,8 +155,8 @@ func (s *session) Prepare(ctx context.Context) error {
 	return nil
 }
 
-// learn takes the board's last sequence number. Only the first time it is where to go on from: later the board may not
-// have seen yet what is still on its way to it.
+// learn records the board's last sequence number. The driver continues from that number only the first time. Later,
+// commands may still be on their way to the board.
 func (c *Contact) learn(seq uint16) {
 	c.mu.Lock()
 	defer c.mu.Unlock()

@@ -12,7 +12,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// toldWire answers each request at once, as it is told.
+// toldWire answers each request at once, with an answer that the test has set.
 type toldWire struct {
 	wire
 	asked  []query
@@ -51,7 +51,7 @@ func told(t *testing.T, o ...ContactOptions) (*toldWire, *session, []*Contact) {
 	return w, &session{w, b}, all
 }
 
-// TestRequestsOfAContact: what goes to the board for each request, and what is made of its answer.
+// TestRequestsOfAContact checks the bytes of each request and the result of its answer.
 func TestRequestsOfAContact(t *testing.T) {
 	timed := &Timed{Register: 20, Unit: 100 * ms, Limit: 10 * time.Second}
 	sequence := &Timed{Register: 30, Sequence: true, Unit: ms, Limit: 10 * time.Second}
@@ -126,8 +126,8 @@ func TestRequestsOfAContact(t *testing.T) {
 	require.ErrorIs(t, s.Start(controller.NewCall(), controller.Request{Op: controller.Open}, nil), w.fail)
 }
 
-// TestPreparedBoard: its watchdogs are set, and its sequence numbers read; a board that will not have it is told with
-// the place.
+// TestPreparedBoard checks that the watchdogs are set and the sequence numbers read. If the board refuses, the error
+// names the register.
 func TestPreparedBoard(t *testing.T) {
 	w, s, all := told(t, ContactOptions{Name: "box-office", Unit: 1, Coil: 3, OpenOn: true,
 		Watchdog: &Watchdog{Register: 40, Unit: 100 * ms, Timeout: 250 * ms}},
@@ -149,7 +149,7 @@ func TestPreparedBoard(t *testing.T) {
 	require.Equal(t, uint16(42), all[1].nextSeq())
 	seq = 43
 	require.NoError(t, s.Prepare(t.Context()))
-	require.Equal(t, uint16(44), all[1].nextSeq(), "not the one that the board has seen last")
+	require.Equal(t, uint16(44), all[1].nextSeq(), "not the last number that the board received")
 	require.Equal(t, uint16(45), all[1].nextSeq())
 
 	w.answer = func(q query) answer {
@@ -171,12 +171,12 @@ func TestPreparedBoard(t *testing.T) {
 	require.ErrorIs(t, (&session{silent, s.board}).Prepare(ctx), relay.ErrStopped)
 }
 
-// silentWire takes requests and answers none.
+// silentWire accepts requests and answers none.
 type silentWire struct{ wire }
 
 func (silentWire) start(query) error { return nil }
 
-// TestKindsAndTrials: what ends an opening, and how the command that opens can be tried.
+// TestKindsAndTrials checks the kind of each contact and the way in which its command that opens can be tried.
 func TestKindsAndTrials(t *testing.T) {
 	w := &Watchdog{Register: 40, Unit: ms, Timeout: 300 * ms}
 	for _, c := range []struct {

@@ -14,7 +14,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// requestsTo returns how many requests for a unit the driver sent.
+// requestsTo returns the number of requests that the driver sent to a unit.
 func (h *serialLine) requestsTo(unit byte) int {
 	h.mu.Lock()
 	defer h.mu.Unlock()
@@ -27,8 +27,8 @@ func (h *serialLine) requestsTo(unit byte) int {
 	return n
 }
 
-// One of two boards is dead: the other one opens and closes as if it were alone, but for a time-out now and then; and
-// the dead one is closed soon after it is there again.
+// One of two boards is dead. The other one opens and closes as if it were alone, except for a time-out from time to
+// time. The dead board is closed soon after it works again.
 func TestBusWithADeadUnit(t *testing.T) {
 	t.Parallel()
 	h := newSerialLine(t)
@@ -72,8 +72,8 @@ func TestBusWithADeadUnit(t *testing.T) {
 	require.Equal(t, relay.Done, (<-d.interrupt(1, 10*time.Millisecond)).Outcome)
 }
 
-// A board sleeps for 2 s with an opening in its buffer, and with the closes that followed. What it answers then comes
-// too late for everything that was asked before; in the end the contact is closed, and works.
+// A board sleeps for 2 s with an opening in its buffer, and with the closes that followed. Its answers then arrive too
+// late for all earlier requests. In the end the contact is closed, and works.
 func TestBusBoardSleeps(t *testing.T) {
 	t.Parallel()
 	h := newSerialLine(t)
@@ -88,13 +88,13 @@ func TestBusBoardSleeps(t *testing.T) {
 	require.NoError(t, <-d.close(0))
 	ch := board.Changes(3)
 	require.Len(t, ch, 2, "it opened late, since it had the request, and was closed")
-	require.Less(t, width(ch), 150*time.Millisecond+late(), "by a close that waited right behind")
+	require.Less(t, width(ch), 150*time.Millisecond+late(), "by the close queued after it")
 	require.Eventually(t, func() bool { return (<-d.interrupt(0, 10*time.Millisecond)).Outcome == relay.Done },
 		5*time.Second, time.Millisecond)
 	require.Len(t, board.Changes(3), 4)
 }
 
-// The sense input over a bus.
+// TestBusSense reads the sense input over a bus.
 func TestBusSense(t *testing.T) {
 	h := newSerialLine(t)
 	newSerialBoard(t, h, 7, "--loop-inverse")
@@ -124,7 +124,7 @@ func TestBusSense(t *testing.T) {
 	require.Equal(t, relay.LevelOpen, <-sensed)
 }
 
-// When nobody on the bus answers any more the port is opened anew; here its name leads to another one by then.
+// If no board on the bus answers any longer, the port is reopened. In this test its name leads to another port by then.
 func TestBusOpensASilentPortAnew(t *testing.T) {
 	t.Parallel()
 	first, second := newScriptedSerialLine(t), newScriptedSerialLine(t)

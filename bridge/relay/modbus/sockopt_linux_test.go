@@ -10,7 +10,8 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// A board that may take long to answer does not let the kernel deliver an opening late (RFC 5482, TCP_USER_TIMEOUT).
+// A long time-out for a board's answers does not allow the kernel to deliver an opening late (RFC 5482,
+// TCP_USER_TIMEOUT).
 func TestUndeliveredBytesAreGivenUp(t *testing.T) {
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)

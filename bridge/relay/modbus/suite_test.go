@@ -14,10 +14,10 @@ import (
 	"go.uber.org/goleak"
 )
 
-// TestMain looks for goroutines left behind when all tests are over, so those that run side by side need not.
+// TestMain checks for leaked goroutines after all tests, so that tests that run at the same time need not check.
 func TestMain(m *testing.M) {
 	flag.Parse()
-	// They wait far more than they compute.
+	// The tests wait far more than they compute.
 	if f := flag.Lookup("test.parallel"); f.Value.String() == f.DefValue {
 		if err := f.Value.Set("4"); err != nil {
 			panic(err)
@@ -29,19 +29,19 @@ func TestMain(m *testing.M) {
 	}))
 }
 
-// suiteTurns has room for two suites at a time: each has many cases side by side, with bounds on their times.
+// suiteTurns lets two suites run at a time. Each has many concurrent cases with bounds on their times.
 var suiteTurns = make(chan struct{}, 2)
 
-// suiteTurn waits for a turn, and returns what ends it.
+// suiteTurn waits for a turn, and returns the function that ends it.
 func suiteTurn() func() {
 	suiteTurns <- struct{}{}
 	return func() { <-suiteTurns }
 }
 
-// testTimeout is enough for a machine that is busy with our other tests; see relaytest.Timeout.
+// testTimeout is long enough for a machine that is busy with our other tests; see relaytest.Timeout.
 const testTimeout = 300 * time.Millisecond
 
-// subject puts two contacts on a board at the given address. Change may alter both contacts' options.
+// subject puts two contacts on a board at the given address. The function change may alter both contacts' options.
 func subject(t *testing.T, ctl relaytest.Controller, address string, s relaytest.Setup,
 	change func(*ContactOptions)) *relaytest.Subject {
 	t.Helper()
@@ -82,11 +82,11 @@ func subject(t *testing.T, ctl relaytest.Controller, address string, s relaytest
 		sensing.Wait()
 	})
 	for _, c := range sub.Contacts {
-		if c := c.(*Contact); c.opt.Sense != nil { // as in service: an input is read all the time
+		if c := c.(*Contact); c.opt.Sense != nil { // as in service, where an input is read all the time
 			sensing.Go(func() {
 				for ctx.Err() == nil {
 					if _, err := c.Sense(ctx); err != nil {
-						<-time.After(time.Millisecond) // no connection: nothing waits for anything
+						<-time.After(time.Millisecond) // there is no connection
 					}
 				}
 			})
@@ -109,14 +109,14 @@ func TestSuiteGoBoard(t *testing.T) {
 	}
 	run("open when off", false, 0, func(o *ContactOptions) { o.OpenOn = false })
 	run("sensing", true, 0, func(o *ContactOptions) { o.Sense = &Sense{Input: o.Coil} })
-	if !*long { // these the board of libmodbus has too
+	if !*long { // the libmodbus board has these cases too
 		return
 	}
 	run("coil", true, 0, nil)
 	run("timed", true, 20*time.Millisecond, func(o *ContactOptions) {
 		o.Timed = &Timed{Register: o.Coil, Unit: 20 * time.Millisecond, Limit: 3 * time.Second}
 	})
-	dog := relaytest.Timeout(300 * time.Millisecond) // one for both contacts
+	dog := relaytest.Timeout(300 * time.Millisecond) // one time for both contacts
 	run("watchdog", true, 0, func(o *ContactOptions) {
 		o.Watchdog = &Watchdog{Register: 7, Unit: 10 * time.Millisecond, Timeout: dog}
 	})

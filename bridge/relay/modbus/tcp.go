@@ -12,18 +12,18 @@ import (
 	"clearback/bridge/relay/transport"
 )
 
-// tcpWire is a TCP connection, with several requests in the air. A close goes out at once, whatever still waits for
-// an answer. Answers find their request by transaction id.
-// It ends on the first request without an answer and on the first bad frame, and always with a reset: what the kernel
-// has not delivered by then is thrown away instead of reaching the board later.
+// tcpWire is a TCP connection that may have several requests pending. A close is written at once, whatever else waits
+// for an answer. Answers are matched to requests by their transaction id. The first request without an answer and the
+// first invalid frame end the connection. It always ends with a reset, so that data which the kernel has not delivered
+// is discarded instead of reaching the board later.
 type tcpWire struct {
 	conn    net.Conn
 	timeout time.Duration
 
-	dead chan struct{} // closed with err set
+	dead chan struct{} // closed after err was set
 	done chan struct{} // closed when the reader has ended
 
-	wmu sync.Mutex // serialises writes, so that checks and bytes keep one order
+	wmu sync.Mutex // serialises writes, so that checks and writes happen in the same order
 	buf []byte     // guarded by wmu
 	txn uint16     // guarded by wmu
 
@@ -32,7 +32,7 @@ type tcpWire struct {
 	err     error
 }
 
-// A call is a request in the air.
+// call is a pending request.
 type call struct {
 	query
 	timer *time.Timer
@@ -45,7 +45,7 @@ func newTCPWire(conn net.Conn, timeout time.Duration) *tcpWire {
 	return s
 }
 
-// start writes a request. A write that failed half-way ends the connection and is answered with its error.
+// start writes a request. A write that fails half-way ends the connection, and the request's answer is then that error.
 func (s *tcpWire) start(q query) error {
 	c := &call{query: q}
 	s.wmu.Lock()
@@ -62,7 +62,7 @@ func (s *tcpWire) start(q query) error {
 	}
 	s.pending[txn] = c
 	c.timer = time.AfterFunc(s.timeout, func() {
-		awaited := func() bool { return s.pending[txn] == c } // an answer that came in the same instant counts
+		awaited := func() bool { return s.pending[txn] == c } // an answer that arrived in the same instant counts
 		s.failIf(awaited, fmt.Errorf("%w: no answer within %v", errTimeout, s.timeout))
 	})
 	s.mu.Unlock()
@@ -101,7 +101,7 @@ func (s *tcpWire) read() {
 		delete(s.pending, txn)
 		s.mu.Unlock()
 		if c == nil {
-			s.fail(fmt.Errorf("%w: nobody asked with transaction id %d", ErrProtocol, txn))
+			s.fail(fmt.Errorf("%w: no request has transaction id %d", ErrProtocol, txn))
 			return
 		}
 		c.timer.Stop()
@@ -118,10 +118,10 @@ func (s *tcpWire) read() {
 	}
 }
 
-// fail ends the session for the first reason given, resets the connection and answers all that is in the air.
+// fail ends the session with the first error given, resets the connection and answers all pending requests.
 func (s *tcpWire) fail(err error) { s.failIf(func() bool { return true }, err) }
 
-// failIf does so if the condition holds, which is asked under mu.
+// failIf is fail if the condition holds. The condition is evaluated under mu.
 func (s *tcpWire) failIf(condition func() bool, err error) {
 	s.mu.Lock()
 	if s.err != nil || !condition() {
@@ -133,7 +133,7 @@ func (s *tcpWire) failIf(condition func() bool, err error) {
 	s.pending = nil
 	s.mu.Unlock()
 	if t, ok := s.conn.(interface{ SetLinger(int) error }); ok {
-		_ = t.SetLinger(0) // fails only on a socket that is gone already
+		_ = t.SetLinger(0) // fails only on a closed socket
 	}
 	_ = s.conn.Close()
 	close(s.dead)
@@ -160,10 +160,10 @@ func (s *tcpWire) Cause() error {
 	return s.err
 }
 
-// Stop ends the connection. Without a reset what was written (only closes, by then) may still arrive.
+// Stop ends the connection. Without a reset, written data may still arrive. By then that is only closes.
 func (s *tcpWire) Stop(reset bool) {
 	if !reset {
-		_ = s.conn.Close() // the reader then fails it
+		_ = s.conn.Close() // the reader then calls fail
 	} else {
 		s.fail(net.ErrClosed)
 	}

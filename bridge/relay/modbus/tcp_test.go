@@ -10,18 +10,18 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// TestWhenATCPRequestWasSent: a request is sent after the last look and before its bytes go. From that instant on the
-// board may be timing.
+// TestWhenATCPRequestWasSent checks that a request's Sent is after the last check and before its bytes are written,
+// since the board may start its timer from then on.
 func TestWhenATCPRequestWasSent(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		ours, board := net.Pipe()
 		w := newTCPWire(ours, time.Second)
 		defer w.Stop(true)
 		go func() {
-			<-time.After(5 * ms) // slow to take the bytes
+			<-time.After(5 * ms) // slow to read the bytes
 			frame := make([]byte, 12)
 			if _, err := io.ReadFull(board, frame); err == nil {
-				_, _ = board.Write(frame) // the answer to a write of one coil repeats it
+				_, _ = board.Write(frame) // the answer to a write of one coil repeats the request
 			}
 		}()
 		began := time.Now()

@@ -12,7 +12,7 @@ import (
 	"clearback/bridge/relay/relaytest"
 )
 
-// testBoard is a relay board on a real socket that misbehaves on demand: one request at a time, as small boards are.
+// testBoard is a relay board on a real socket that produces faults. It serves one request at a time, like small boards.
 type testBoard struct {
 	openOn  bool
 	start   time.Time
@@ -31,11 +31,11 @@ type testBoard struct {
 	wire     []wireEvent
 	connects int
 
-	gaps bool // inputs can be read one by one only
+	gaps bool // inputs can only be read one by one
 
-	timedUnit time.Duration // register n times coil n; 0: registers do nothing
+	timedUnit time.Duration // register n is the timer of coil n; 0: registers have no effect
 
-	release chan struct{} // closed to let go the request that is held; nil: none is
+	release chan struct{} // closed to release the held request; nil if none is held
 
 	serving sync.WaitGroup
 }
@@ -86,7 +86,7 @@ func (b *testBoard) Restore() {
 				return
 			}
 			b.mu.Lock()
-			if b.listener != l { // cut meanwhile
+			if b.listener != l { // cut in the meantime
 				b.mu.Unlock()
 				c.Close()
 				continue
@@ -178,7 +178,7 @@ func (b *testBoard) handle(conn int, pdu []byte) (answer []byte, keep bool) {
 	return b.act(pdu), true
 }
 
-// hold keeps the request, and with it all others.
+// hold holds the request, and with it all others.
 func (b *testBoard) hold() <-chan struct{} {
 	b.mu.Lock()
 	defer b.mu.Unlock()
@@ -202,7 +202,7 @@ func (b *testBoard) Release() {
 		b.release = nil
 	}
 	b.mu.Unlock()
-	b.acting.Lock() // the request that was held has it
+	b.acting.Lock() // the held request has the lock
 	defer b.acting.Unlock()
 }
 
@@ -216,7 +216,7 @@ func (b *testBoard) meets(f relaytest.Fault, pdu []byte) bool {
 	case onSensing:
 		return pdu[0] == 2
 	}
-	return pdu[0] != 2 // the cases mean the contact's own requests
+	return pdu[0] != 2 // the cases concern the contact's own requests
 }
 
 func (b *testBoard) act(pdu []byte) []byte {
@@ -227,7 +227,7 @@ func (b *testBoard) act(pdu []byte) []byte {
 		return []byte{pdu[0] | 0x80, 2}
 	}
 	switch pdu[0] {
-	case 1, 2: // an input is as its coil
+	case 1, 2: // an input has the state of its coil
 		bits := byte(0)
 		for i, on := range b.coils[n : n+v] {
 			if on {
@@ -291,7 +291,7 @@ func (b *testBoard) Changes(line int) []relaytest.Change {
 	return slices.Clone(b.changes[line])
 }
 
-// requests returns a copy of all requests that came in.
+// requests returns a copy of all received requests.
 func (b *testBoard) requests() []wireEvent {
 	b.mu.Lock()
 	defer b.mu.Unlock()

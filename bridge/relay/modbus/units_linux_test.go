@@ -10,13 +10,13 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// TestPortSettings: raw bytes at the speed and in the form that is asked for, whatever the port was before. (A pseudo
-// terminal's driver keeps no parity.)
+// TestPortSettings checks that the port gets raw bytes and the requested speed and format, whatever its settings were
+// before. A pseudo terminal's driver does not store the parity.
 func TestPortSettings(t *testing.T) {
 	for _, c := range []struct {
 		o      BusOptions
 		iflag  uint32
-		change uint32 // of the control flags
+		change uint32 // changed control flags
 	}{
 		{BusOptions{Baud: 9600, StopBits: 1}, unix.INPCK, 0},
 		{BusOptions{Baud: 19_200, StopBits: 2, Parity: ParityNone}, 0, unix.CSTOPB},
@@ -57,7 +57,7 @@ func TestPortSettings(t *testing.T) {
 	}
 }
 
-// quiet is a bus that nobody carries on.
+// quiet returns a master whose run is not started.
 func quiet(units ...uint8) *master {
 	m := &master{units: map[uint8]*unit{}, done: make(chan struct{})}
 	m.opt.Timeout = 500 * ms
@@ -67,8 +67,8 @@ func quiet(units ...uint8) *master {
 	return m
 }
 
-// TestSilentUnits: the first new session of a unit without an answer comes at once; then it rests for longer, as long
-// as another one works.
+// TestSilentUnits checks that the first new session of a silent unit is immediate, and that later ones wait longer
+// while another unit works.
 func TestSilentUnits(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		m := quiet(1, 2)
@@ -92,14 +92,14 @@ func TestSilentUnits(t *testing.T) {
 			require.Equal(t, want, time.Since(began), n)
 			began = time.Now()
 			require.NoError(t, m.awaitTurn(t.Context(), 2))
-			require.Zero(t, time.Since(began), "who works does not wait")
+			require.Zero(t, time.Since(began), "a working unit does not wait")
 		}
 		w := &unitWire{m: m, unit: 1, dead: make(chan struct{})}
 		m.failed(w, errTimeout)
 		m.units[2].silent = 1
 		began := time.Now()
 		require.NoError(t, m.awaitTurn(t.Context(), 1))
-		require.Zero(t, time.Since(began), "it is in nobody's way")
+		require.Zero(t, time.Since(began), "it delays no other unit")
 		m.units[2].silent = 0
 		m.answered(1)
 		require.NoError(t, m.awaitTurn(t.Context(), 1))
@@ -108,7 +108,8 @@ func TestSilentUnits(t *testing.T) {
 	})
 }
 
-// TestWhatWaitsWhenAUnitFails: its requests are refused, with the first reason, and those of others stay.
+// TestWhatWaitsWhenAUnitFails checks that the requests of a failed unit are refused with the first error, and that
+// those of other units stay.
 func TestWhatWaitsWhenAUnitFails(t *testing.T) {
 	m := quiet(1, 2)
 	one, two := &unitWire{m: m, unit: 1, dead: make(chan struct{})}, &unitWire{m: m, unit: 2, dead: make(chan struct{})}
@@ -136,7 +137,7 @@ func TestWhatWaitsWhenAUnitFails(t *testing.T) {
 	m.queue = append(m.queue, wish)
 	m.failAll(gone)
 	<-two.Dead()
-	require.Equal(t, []*job{wish}, m.queue, "the port may come back")
+	require.Equal(t, []*job{wish}, m.queue, "the port may be opened again")
 	m.stopped = true
 	m.failAll(gone)
 	require.ErrorIs(t, <-wish.began, gone)
@@ -145,7 +146,8 @@ func TestWhatWaitsWhenAUnitFails(t *testing.T) {
 	require.True(t, one.waits())
 }
 
-// TestRankOfRequests: closes and wishes for the port come first, readings before what may wait, and a silent unit last.
+// TestRankOfRequests checks that closes and requests for the port come first, then readings of an opening, then other
+// requests, and last those to a silent unit.
 func TestRankOfRequests(t *testing.T) {
 	may := func() error { return nil }
 	for _, c := range []struct {
@@ -162,8 +164,8 @@ func TestRankOfRequests(t *testing.T) {
 	}
 }
 
-// TestOrderOfRequests: which goes next, and how long one waits that gives way; one that has waited for 3 s goes in its
-// turn.
+// TestOrderOfRequests checks which request is sent next, and how long a request waits for others. After 3 s it is sent
+// in its turn.
 func TestOrderOfRequests(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		m := quiet(1, 2)
@@ -210,7 +212,7 @@ func TestOrderOfRequests(t *testing.T) {
 		j, _ = m.pickLocked()
 		require.Same(t, opening, j)
 		ways[shut] = 50 * ms
-		require.Equal(t, []*job{shut}, order(shut), "a close gives no way")
+		require.Equal(t, []*job{shut}, order(shut), "a close never waits for others")
 		m.queue = []*job{other}
 		<-time.After(3*time.Second - 1)
 		j, _ = m.pickLocked()

@@ -9,12 +9,12 @@ import (
 	"clearback/bridge/relay"
 )
 
-// unitWire is one unit's part of a bus: a session of the engine. It ends with the first request that has no proper
-// answer; the sessions of other units go on.
+// unitWire is one unit's session on a bus. It ends with the first request without a proper answer. The sessions of
+// other units continue.
 type unitWire struct {
 	m    *master
 	unit uint8
-	dead chan struct{} // closed with err set
+	dead chan struct{} // closed after err was set
 	err  error         // guarded by m.mu
 }
 
@@ -47,7 +47,7 @@ func (m *master) connect(ctx context.Context, n uint8) (*unitWire, error) {
 	return w, nil
 }
 
-// awaitTurn waits while a silent unit would be in the way of those that work.
+// awaitTurn makes a silent unit wait while other units work.
 func (m *master) awaitTurn(ctx context.Context, n uint8) error {
 	m.mu.Lock()
 	wait := time.Duration(0)
@@ -65,7 +65,7 @@ func (m *master) awaitTurn(ctx context.Context, n uint8) error {
 	}
 }
 
-// start queues a request. One that nothing may forbid is not waited for.
+// start queues a request. If the request has a before function, start waits until it was called.
 func (w *unitWire) start(q query) error {
 	j := &job{query: q, wire: w, began: make(chan error, 1), since: time.Now()}
 	if err := w.m.add(j); err != nil {
@@ -87,14 +87,14 @@ func (j *job) refuse(err error) {
 	}
 }
 
-// waits reports whether anybody on the bus waits for an answer.
+// waits reports whether any request on the bus waits for an answer or in the queue.
 func (w *unitWire) waits() bool {
 	w.m.mu.Lock()
 	defer w.m.mu.Unlock()
 	return w.m.asking || len(w.m.queue) > 0
 }
 
-// answered records that a unit works.
+// answered records that a unit has answered.
 func (m *master) answered(n uint8) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
@@ -106,7 +106,7 @@ func (m *master) answered(n uint8) {
 func (m *master) failed(w *unitWire, err error) {
 	m.mu.Lock()
 	u := m.units[w.unit]
-	if u.silent++; u.silent > 1 { // the first new session, with its close, comes at once
+	if u.silent++; u.silent > 1 { // the first new session, which begins with a close, is immediate
 		pause := silentTimes * m.opt.Timeout
 		if u.silent >= silentOften {
 			pause = max(pause, silentRest)
@@ -117,8 +117,8 @@ func (m *master) failed(w *unitWire, err error) {
 	w.fail(err)
 }
 
-// fail ends the session for the first reason given, with all that waits in the queue. What is in the air has its answer
-// from master.
+// fail ends the session with the first error given and refuses its requests in the queue. A request under way gets its
+// answer from the master.
 func (w *unitWire) fail(err error) {
 	m := w.m
 	m.mu.Lock()
@@ -144,7 +144,7 @@ func (w *unitWire) fail(err error) {
 	}
 }
 
-// failAll ends the sessions of all units, and with the bus itself the wishes for its port.
+// failAll ends the sessions of all units. If the master was stopped, it also refuses the requests for the port.
 func (m *master) failAll(err error) {
 	m.mu.Lock()
 	var all []*unitWire
@@ -177,5 +177,5 @@ func (w *unitWire) Cause() error {
 	return w.err
 }
 
-// Stop ends the session. What is in the air is not waited for.
+// Stop ends the session without waiting for the request under way.
 func (w *unitWire) Stop(bool) { w.fail(context.Canceled) }

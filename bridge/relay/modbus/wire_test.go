@@ -16,7 +16,7 @@ import (
 	"go.uber.org/goleak"
 )
 
-// scriptedBoard is a board whose every answer the test gives itself.
+// scriptedBoard is a board whose every answer the test gives.
 type scriptedBoard struct {
 	t *testing.T
 	l *net.TCPListener
@@ -87,7 +87,7 @@ var (
 	closeIt = writeCoil(3, false)
 )
 
-// greet answers the beginning of every connection: closed first, then read back.
+// greet answers the first requests of every connection: the close and its read-back.
 func (c *scriptedConn) greet() {
 	c.t.Helper()
 	c.echo(closeIt)
@@ -100,7 +100,7 @@ type driver struct {
 	t *testing.T
 }
 
-// drive starts a driver with one line on coil 3 that never polls.
+// drive starts a driver with one line on coil 3. It never polls.
 func drive(t *testing.T, address string, change func(*Options)) *driver {
 	o := Options{Name: "board", Address: address, Timeout: relaytest.Timeout(testTimeout), Poll: time.Hour}
 	if change != nil {
@@ -122,7 +122,7 @@ func (d *driver) ready() {
 }
 
 func (d *driver) interrupt(seq uint32, length time.Duration) <-chan relay.Result {
-	ch := make(chan relay.Result, 1) // the test may have failed before it looks
+	ch := make(chan relay.Result, 1) // the test may have failed by then
 	go func() {
 		ch <- d.Interrupt(context.Background(), relay.Interruption{Seq: seq, Duration: length,
 			NotAfter: time.Now().Add(time.Second)})
@@ -130,7 +130,7 @@ func (d *driver) interrupt(seq uint32, length time.Duration) <-chan relay.Result
 	return ch
 }
 
-// end shuts down without anybody to answer, and looks for goroutines left behind.
+// end shuts down while the board does not answer, and checks for leaked goroutines.
 func (d *driver) end() {
 	ctx, cancel := context.WithCancel(context.Background())
 	cancel()
@@ -151,10 +151,11 @@ func TestCloseOvertakesAnUnansweredOpening(t *testing.T) {
 	c.greet()
 	d.ready()
 	result := d.interrupt(1, 10*time.Second)
-	opening := c.expect(openIt) // and no answer yet
+	opening := c.expect(openIt) // not answered yet
 	closed := make(chan error, 1)
 	go func() { closed <- d.Close(context.Background()) }()
-	closing := []scriptedRequest{c.expect(closeIt), c.expect(closeIt)} // by Close, and by Interrupt that sees itself withdrawn
+	// One is by Close, the other by Interrupt, whose opening is withdrawn.
+	closing := []scriptedRequest{c.expect(closeIt), c.expect(closeIt)}
 	c.answer(opening, openIt...)
 	for _, r := range closing {
 		c.answer(r, closeIt...)
@@ -167,8 +168,8 @@ func TestCloseOvertakesAnUnansweredOpening(t *testing.T) {
 	require.Equal(t, relay.Done, r.Outcome)
 }
 
-// One ordinary request is in the air at a time, so the opening of another line waits on our side, where its not-after
-// counts.
+// Only one ordinary request is pending at a time. The opening of another line therefore waits in the driver, where its
+// NotAfter is checked.
 func TestAnOpeningWaitsOnOurSide(t *testing.T) {
 	leakCheck(t)
 	h := newScriptedBoard(t)
@@ -220,7 +221,7 @@ func TestAStoppedProcessOpensNothing(t *testing.T) {
 	require.ErrorIs(t, r.Err, relay.ErrLate)
 	closed := make(chan error, 1) // as in driver.interrupt
 	go func() { closed <- d.Close(context.Background()) }()
-	c.echo(closeIt) // the next on the wire: nothing of the opening was written
+	c.echo(closeIt) // the next request on the wire, since nothing of the opening was written
 	c.reads(0)
 	require.NoError(t, <-closed)
 }
@@ -241,7 +242,7 @@ func TestAnUnansweredOpeningEndsWithAReset(t *testing.T) {
 	_, err := c.Read(make([]byte, 1))
 	require.ErrorIs(t, err, syscall.ECONNRESET, "a plain close would give EOF, and leave the opening in the send queue")
 	next := h.accept()
-	next.greet() // first on the new connection: closed
+	next.greet() // the new connection begins with the close
 	d.ready()
 }
 
@@ -298,8 +299,8 @@ func TestAnAnswerInPieces(t *testing.T) {
 	require.Equal(t, relay.Done, (<-result).Outcome)
 }
 
-// Source: application protocol V1.1b3, section 7: 5 is "accepted, being processed", 4 "while attempting to perform", 11
-// a gateway's target that is silent.
+// Source: application protocol V1.1b3, section 7. Code 5 is "accepted, being processed", 4 "while attempting to
+// perform", 11 a gateway's target that is silent.
 func TestExceptionsThatLeaveItOpen(t *testing.T) {
 	for _, code := range []byte{4, 5, 11} {
 		leakCheck(t)
@@ -348,11 +349,11 @@ func TestCloseThatReadsBackOpen(t *testing.T) {
 	go func() { closed <- d.Close(context.Background()) }()
 	c.echo(closeIt)
 	c.reads(1)
-	c.greet() // again by itself
+	c.greet() // repeated by the driver
 	require.NoError(t, <-closed)
 }
 
-// A close that fails is repeated at most 250 ms apart.
+// A failed close is repeated within 250 ms.
 func TestCloseIsRepeated(t *testing.T) {
 	t.Parallel()
 	h := newScriptedBoard(t)

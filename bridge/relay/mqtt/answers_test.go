@@ -13,7 +13,7 @@ import (
 	"clearback/bridge/relay/mqtt/broker"
 )
 
-// TestWhatAStateAnswers: to each request, with and without an opening, and what is no answer.
+// TestWhatAStateAnswers checks the result of a state for each request, with and without an opening, and invalid states.
 func TestWhatAStateAnswers(t *testing.T) {
 	const open, shut = relay.LevelOpen, relay.LevelClosed
 	flows, none := true, false
@@ -62,7 +62,8 @@ func TestWhatAStateAnswers(t *testing.T) {
 	}
 }
 
-// TestWhatWasNotTaken: an opening that reached nobody was surely not made; of a close nobody knows.
+// TestWhatWasNotTaken checks that an opening that was not delivered counts as not made, and that the effect of such a
+// close is unknown.
 func TestWhatWasNotTaken(t *testing.T) {
 	for err, want := range map[error]error{broker.ErrNoSubscriber: ErrAway, broker.ErrUnwritten: relay.ErrUnreachable,
 		broker.ErrDenied: broker.ErrDenied, errors.New("else"): nil} {
@@ -82,7 +83,7 @@ func TestWhatWasNotTaken(t *testing.T) {
 	}
 }
 
-// TestPayloads: a pulse says its length, 0 too, and shows the token told last; nothing else does.
+// TestPayloads checks that only a pulse contains its length, even 0, and the latest token.
 func TestPayloads(t *testing.T) {
 	d := &contractDevice{from: "me", token: "abc", waiting: map[uint32]chan State{}}
 	for i, c := range []struct {
@@ -111,8 +112,8 @@ func TestPayloads(t *testing.T) {
 	require.Equal(t, Message{"a", "{ms}"}, *p.opening(time.Second))
 }
 
-// TestReadingOfATopic: each value is one of two states; another one, or no JSON, leaves the state unknown; other topics
-// say nothing.
+// TestReadingOfATopic checks that each value gives one of two states, that other values and invalid JSON leave the
+// state unknown, and that other topics have no effect.
 func TestReadingOfATopic(t *testing.T) {
 	v := &Value{Topic: "state", Pointer: "/relay", Open: []string{"on", "1"}, Closed: []string{"off"}}
 	var r reading
@@ -136,10 +137,11 @@ func TestReadingOfATopic(t *testing.T) {
 	require.Equal(t, relay.LevelClosed, r.level)
 	d := &plainDevice{opt: &Plain{State: v, Sense: &Value{Topic: "state"}, Available: &Availability{Topic: "lwt"}}}
 	require.Equal(t, []broker.Subscription{{Topic: "state"}, {Topic: "lwt"}}, d.topics(), "each once")
-	require.NoError(t, (&plainDevice{opt: &Plain{}}).await(t.Context(), nil), "the broker's word has to do")
+	require.NoError(t, (&plainDevice{opt: &Plain{}}).await(t.Context(), nil), "the broker's acknowledgement is enough")
 }
 
-// TestAvailability: whatever does not tell that the device is there ends its connection; other topics say nothing.
+// TestAvailability checks that any message that does not say that the device is connected ends the connection, and that
+// other topics have no effect.
 func TestAvailability(t *testing.T) {
 	a := &Availability{Topic: "lwt", Pointer: "/is", Online: []string{"up"}, Offline: []string{"down"}}
 	for text, want := range map[string]error{

@@ -11,17 +11,18 @@ import (
 	"clearback/bridge/relay/transport"
 )
 
-// Board is the devices behind one broker. Make its contacts, then Start it. All methods are safe for concurrent use.
+// Board is a group of devices behind one broker. Add the contacts, then call Start. All methods are safe for concurrent
+// use.
 type Board struct {
 	controller.Group
 	opt    Options
 	broker *broker.Broker
-	id     string // begins the client identifiers of this process
+	id     string // prefix of this process's client identifiers
 
 	contacts int // set by Contact before Start
 }
 
-// Contact is one contact of a device behind the broker, on a connection of its own.
+// Contact is one contact of a device behind the broker. It has its own connection.
 type Contact struct{ *controller.Contact }
 
 var (
@@ -36,7 +37,8 @@ const (
 	defaultPoll      = 2 * time.Second
 )
 
-// NewBoard checks the options and reads the files of certificates. Nothing is connected yet.
+// NewBoard returns a board with the given options, or [ErrOptions]. It reads the certificate files. It does not
+// connect.
 func NewBoard(o Options) (*Board, error) {
 	if o.Timeout == 0 {
 		o.Timeout = defaultTimeout
@@ -66,8 +68,8 @@ func NewBoard(o Options) (*Board, error) {
 	return &Board{opt: o, broker: b, id: o.ClientID + "-" + broker.Unique()}, nil
 }
 
-// Contact adds a contact; only before Start. It fails with [relay.ErrLocked] if the contact is taken, here or by
-// another process.
+// Contact adds a contact. It may be called only before Start. It returns [relay.ErrLocked] if this process or another
+// one has claimed the contact already.
 func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 	if o.Limit == 0 && o.Plain == nil {
 		o.Limit = defaultLimit
@@ -75,9 +77,9 @@ func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 	if err := o.check(); err != nil {
 		return nil, err
 	}
-	// The same identifier again makes the broker end what it still has of the connection before. That one's will comes
-	// then or not at all (mosquitto 2.0 drops it, as tried), and not in the middle of an opening of the new one's,
-	// which begins with a close of its own.
+	// If the same client identifier connects again, the broker ends the rest of the previous connection. The broker
+	// publishes that connection's will then or not at all (mosquitto 2.0 drops it, as tried). The will cannot interrupt
+	// an opening of the new connection, which begins with a close of its own.
 	id := fmt.Sprintf("%s-%d", b.id, b.contacts)
 	engine := controller.Options{Name: b.opt.Name, What: "broker",
 		At: fmt.Sprintf("%s (line %s)", b.broker.Address(), o.Name), Timeout: b.opt.Timeout,

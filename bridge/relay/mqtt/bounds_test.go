@@ -10,7 +10,7 @@ import (
 	"clearback/bridge/relay/mqtt/broker"
 )
 
-// TestBoundsAreAllowed: each bound of a setting is allowed, and what is just beyond it is not.
+// TestBoundsAreAllowed checks that each bound of a setting is allowed, and that a value just beyond it is not.
 func TestBoundsAreAllowed(t *testing.T) {
 	const ms = time.Millisecond
 	for _, c := range []struct {
@@ -56,7 +56,7 @@ func TestBoundsAreAllowed(t *testing.T) {
 	}
 }
 
-// TestContactsOfABroker: what a contact's settings need of each other.
+// TestContactsOfABroker checks the relations between a contact's settings.
 func TestContactsOfABroker(t *testing.T) {
 	const ms = time.Millisecond
 	shut, open := &Message{Topic: "a", Payload: "off"}, &Message{Topic: "a", Payload: "on"}
@@ -97,7 +97,7 @@ func TestContactsOfABroker(t *testing.T) {
 		{ContactOptions{Plain: timed("a/{ms}", "", 0, ms)}, ""},
 		{ContactOptions{Plain: timed("a", "{s}", 0, time.Second)}, ""},
 		{ContactOptions{Plain: timed("a", "{s}", 0, time.Second-1)}, "allowed are 1s"},
-		{ContactOptions{Plain: timed("a", "x", 0, ms)}, "says {ms} or {s}"},
+		{ContactOptions{Plain: timed("a", "x", 0, ms)}, "has {ms} or {s}"},
 		{ContactOptions{Plain: timed("a", "{ms}", ms-1, time.Second)}, "whole milliseconds"},
 		{ContactOptions{Plain: timed("a", "{ms}", ms+1, time.Second)}, "whole milliseconds"},
 		{ContactOptions{Plain: timed("a", "{ms}", ms, time.Hour)}, ""},

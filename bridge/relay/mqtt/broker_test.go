@@ -19,7 +19,7 @@ import (
 	"go.uber.org/goleak"
 )
 
-// The shared broker, whose devices all have topics of their own.
+// The shared broker. Each device has topics of its own there.
 var startShared, stopShared = brokertest.Shared()
 
 func sharedBroker(t testing.TB) *brokertest.Broker {
@@ -30,7 +30,7 @@ func sharedBroker(t testing.TB) *brokertest.Broker {
 	return m
 }
 
-// simulator is testdata/devices.py: the devices' MQTT is neither ours nor in Go.
+// simulator is testdata/devices.py. The devices' MQTT is neither our code nor Go.
 type simulator struct {
 	cmd    *exec.Cmd
 	in     io.WriteCloser
@@ -61,7 +61,7 @@ func TestMain(m *testing.M) {
 		return
 	}
 	goleak.VerifyTestMain(m, goleak.Cleanup(func(code int) {
-		// What nobody has asked for is started here only to end.
+		// A simulator that no test has used is started here only to end.
 		if _, err := exec.LookPath("python3"); err == nil {
 			if s, err := startSimulator(); err == nil {
 				s.in.Close()
@@ -75,7 +75,7 @@ func TestMain(m *testing.M) {
 
 type order map[string]any
 
-// device is one of the simulator's.
+// device is one of the simulator's devices.
 type device struct {
 	sim    *simulator
 	number int
@@ -107,8 +107,8 @@ func newDevice(t testing.TB, m *brokertest.Broker, prefix string, o order) *devi
 	return d
 }
 
-// tell gives an order and returns when it was carried out. The methods of a Controller have no test to fail, so it
-// panics.
+// tell sends an order and returns when it was carried out. It panics on failure, since the methods of a Controller have
+// no test that they could fail.
 func (d *device) tell(do string, o order) deviceEvent {
 	all := order{"do": do, "device": d.number}
 	for k, v := range o {
@@ -141,7 +141,7 @@ func (d *device) isOpen() bool {
 	return len(c) > 0 && c[len(c)-1].Open
 }
 
-// suiteDevices is two devices and the driver's links to the broker, as the conformance suite wants it.
+// suiteDevices is two devices with the driver's links to the broker, as the conformance suite needs them.
 type suiteDevices struct {
 	brokertest.Link
 	devices [2]*device
@@ -169,7 +169,7 @@ func newSuiteDevices(t testing.TB, m *brokertest.Broker, o order) *suiteDevices 
 	return r
 }
 
-// Inject lets a fault that is to come once meet the first line alone, which is the one that the cases command first.
+// Inject sets a fault. A fault with Once applies only to the first line, which the test cases use first.
 func (r *suiteDevices) Inject(f relaytest.Fault) {
 	what := map[relaytest.Do]string{relaytest.Refuse: "refuse", relaytest.Ignore: "ignore", relaytest.Mute: "mute",
 		relaytest.Hangup:    "hangup",
@@ -192,6 +192,6 @@ func (r *suiteDevices) Clear() {
 func (r *suiteDevices) Move(line int, open bool)            { r.devices[line].tell("move", order{"open": open}) }
 func (r *suiteDevices) Changes(line int) []relaytest.Change { return r.devices[line].changes() }
 
-// Stalled and Release: only the first line's device is told to keep something.
+// Only the first line's device is told to hold a request.
 func (r *suiteDevices) Stalled() int { return r.devices[0].tell("look", nil).Held }
 func (r *suiteDevices) Release()     { r.devices[0].tell("release", nil) }

@@ -12,9 +12,9 @@ import (
 )
 
 const (
-	// defaultLimit is the longest opening asked for where no limit is set; a device may refuse sooner.
+	// defaultLimit is the longest opening requested if no limit is set. The device may have a lower limit.
 	defaultLimit = 10 * time.Second
-	// limitMax bounds what an option may set for that, as a slip of the pen; policy bounds it far below.
+	// limitMax is the upper bound of the limit option. It only catches mistakes; the policy's bound is far lower.
 	limitMax = time.Hour
 )
 
@@ -32,7 +32,7 @@ func (o ContactOptions) check() error {
 	case (o.Prefix == "") == (o.Plain == nil):
 		return bad("prefix and plain: set one of them")
 	case o.Plain != nil && o.Sense:
-		return bad("sense beside plain: a plain device has its own, inside of plain")
+		return bad("sense beside plain: set the sense of a plain device inside plain")
 	case o.Plain != nil:
 		if err := o.Plain.check(); err != nil {
 			return bad("plain: %v", err)
@@ -52,15 +52,15 @@ func (o ContactOptions) check() error {
 func (p *Plain) check() error {
 	switch {
 	case !p.AcceptLateOpening:
-		return errors.New("accept_late_opening is not set: such a device cannot tell an old command from a new one, so a broker or a network that " +
-			"stood still may have it open the loop seconds later, under whatever call there is by then; accept that in words, or use a device with " +
-			"the contract (prefix)")
+		return errors.New("accept_late_opening is not set: such a device cannot tell an old command from a new one; " +
+			"if the broker or the network stands still, the loop may open seconds later, during whatever call is " +
+			"on the line; set accept_late_opening to accept that, or use a device with the contract (prefix)")
 	case p.Close == nil:
 		return errors.New("close is missing: without it an opening cannot be ended")
 	case p.Timed != nil && p.Open != nil:
-		return errors.New("timed and open are both set; a device that times its openings is never told a bare open, so leave out open")
+		return errors.New("timed and open are both set; leave out open, since the device times its openings")
 	case p.Timed == nil && p.Open == nil:
-		return errors.New("timed and open are both missing; set the one that the device can do, timed if it can")
+		return errors.New("timed and open are both missing; set timed if the device has a timer, otherwise open")
 	case p.Open != nil && *p.Open == *p.Close:
 		return errors.New("open and close are the same message")
 	}
@@ -93,7 +93,7 @@ func (t *Timed) check() error {
 	unit := t.unit()
 	switch {
 	case !t.has("{ms}") && !t.has("{s}"):
-		return errors.New("neither topic nor payload says {ms} or {s}; the length of an opening has to travel with it")
+		return errors.New("neither topic nor payload has {ms} or {s}; the length of an opening must be sent with it")
 	case unit < time.Millisecond || unit%time.Millisecond != 0:
 		return fmt.Errorf("unit %v; allowed are whole milliseconds, 1ms or more", unit)
 	case t.Limit < unit || t.Limit > limitMax:
@@ -106,7 +106,7 @@ func (t *Timed) has(word string) bool {
 	return strings.Contains(t.Topic, word) || strings.Contains(t.Payload, word)
 }
 
-// unit is what lengths are rounded up to.
+// unit returns the unit to which lengths are rounded up.
 func (t *Timed) unit() time.Duration {
 	switch {
 	case t.Unit != 0:
@@ -123,7 +123,7 @@ func checkValue(topic, pointer string, one, other []string) error {
 		return err
 	}
 	if len(one) == 0 || len(other) == 0 {
-		return errors.New("it needs the values of both")
+		return errors.New("it needs the values of both states")
 	}
 	for _, v := range one {
 		if slices.Contains(other, v) {

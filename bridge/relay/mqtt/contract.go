@@ -21,57 +21,57 @@ const (
 	TopicState = "state"
 )
 
-// What became of a command, in [State.Result].
+// The outcomes of a command, in [State.Result].
 const (
-	ResultDone    = "done"    // it was done
+	ResultDone    = "done"    // the command was carried out
 	ResultRefused = "refused" // nothing was done
-	ResultFailed  = "failed"  // where the contact is, is not known
+	ResultFailed  = "failed"  // the state of the contact is unknown
 )
 
 const (
-	// TokenEvery is how often a device has a new token; it takes the one before too, so that none lives longer than
-	// twice that.
+	// TokenEvery is how often a device makes a new token. It accepts the previous token too, so no token lives longer
+	// than twice this time.
 	TokenEvery = 500 * time.Millisecond
-	// CommandExpiry and CloseExpiry are how long a broker may keep commands for a device that is away: whole seconds,
-	// our own figures. A close may come late, but not for ever.
+	// CommandExpiry and CloseExpiry are how long a broker may keep commands for a device that is disconnected: whole
+	// seconds, our own figures. A close may arrive late, but not after any delay.
 	CommandExpiry = time.Second
 	CloseExpiry   = time.Minute
 )
 
-// Command is the payload of the three topics that a device obeys.
+// Command is the payload of the three topics on which a device receives commands.
 type Command struct {
-	// From is the master's name for one connection of his, which nobody else has, and Seq counts his commands on it.
-	// The device gives both back.
+	// From is the master's name for one of its connections. It is unique. Seq numbers the commands on that connection.
+	// The device returns both.
 	From string `json:"from"`
 	Seq  uint32 `json:"seq"`
-	// MS and Token belong to a pulse: how long the loop is to be open, 0 to close it, and the present token of the
-	// device's.
+	// MS and Token belong to a pulse. MS is how long the loop is to stay open in milliseconds; 0 closes it. Token is
+	// the device's current token.
 	MS    int64  `json:"ms,omitempty"`
 	Token string `json:"token,omitempty"`
 }
 
-// State is the payload of the state topic, retained.
+// State is the payload of the state topic, which is retained.
 type State struct {
-	// Online is false in the device's will alone.
+	// Online is false only in the device's will.
 	Online bool `json:"online"`
-	// From and Seq are those of the latest command that was answered, and Result is what became of it; Why is for
-	// people.
+	// From and Seq identify the latest command that was answered. Result is its outcome, and Why explains the outcome
+	// to people.
 	From   string `json:"from,omitempty"`
 	Seq    uint32 `json:"seq,omitempty"`
 	Result string `json:"result,omitempty"`
 	Why    string `json:"why,omitempty"`
-	// Open tells where the contact is, as its output tells it. LeftMS is how long the opening still lasts, Pulses
-	// counts openings since the device's start.
+	// Open is the state of the contact, as read from its output. LeftMS is the remaining time of the opening. Pulses
+	// counts the openings since the device's start.
 	Open   bool   `json:"open"`
 	LeftMS int64  `json:"left_ms"`
 	Pulses uint32 `json:"pulses"`
-	// Token is what the next pulse has to show.
+	// Token is the token for the next pulse.
 	Token string `json:"token"`
-	// Current: loop current flows. Nil: the device has no input for that.
+	// Current reports whether loop current flows. It is nil if the device has no such input.
 	Current *bool `json:"current,omitempty"`
 }
 
-// contractDevice is one connection to a device that speaks the contract.
+// contractDevice is one connection to a device that implements the contract.
 type contractDevice struct {
 	*broker.Conn
 	prefix string
@@ -80,15 +80,15 @@ type contractDevice struct {
 	mu      sync.Mutex
 	seq     uint32
 	token   string
-	waiting map[uint32]chan State // buffer 1 each: told once, and perhaps nobody listens any more
+	waiting map[uint32]chan State // buffer 1 each: sent once, perhaps to a caller that has gone
 }
 
 var (
-	// ErrDevice: the device told that it did not do as asked.
+	// ErrDevice means that the device reported that it did not do as asked.
 	ErrDevice = errors.New("mqtt: the device did not do as asked")
-	// ErrAway: the device is not at the broker.
-	ErrAway = errors.New("mqtt: the device is not at the broker")
-	// ErrState: what the device told cannot be used.
+	// ErrAway means that the device is not connected to the broker.
+	ErrAway = errors.New("mqtt: the device is not connected to the broker")
+	// ErrState means that the device's state is malformed or incomplete.
 	ErrState = errors.New("mqtt: the device's state cannot be used")
 )
 
@@ -107,10 +107,10 @@ func (b *Board) connectContract(ctx context.Context, o ContactOptions, id string
 	return controller.NewDeviceSession(d, b.opt.Timeout), nil
 }
 
-// receive takes a state of the device.
+// receive handles a state published by the device.
 func (d *contractDevice) receive(c *broker.Conn, m broker.Publication) {
 	if m.Retained {
-		return // from before
+		return // published before this connection
 	}
 	var s State
 	if err := json.Unmarshal(m.Payload, &s); err != nil {
@@ -118,7 +118,7 @@ func (d *contractDevice) receive(c *broker.Conn, m broker.Publication) {
 		return
 	}
 	if !s.Online {
-		c.Fail(fmt.Errorf("%w: it has left, as %s tells", ErrAway, m.Topic))
+		c.Fail(fmt.Errorf("%w: it has disconnected, as %s says", ErrAway, m.Topic))
 		return
 	}
 	d.mu.Lock()
@@ -133,13 +133,14 @@ func (d *contractDevice) receive(c *broker.Conn, m broker.Publication) {
 	}
 }
 
-// Close leaves the broker in order, which sends the will all the same: the contact is closed last.
+// Close disconnects from the broker in order. The broker publishes the will all the same, so the contact is closed
+// last.
 func (d *contractDevice) Close() error {
 	d.Leave(true)
 	return nil
 }
 
-// Do gives a command and waits for the state that answers it.
+// Do publishes a command and waits for the state that answers it.
 func (d *contractDevice) Do(ctx context.Context, r controller.Request, before func() error) (relay.Level, error) {
 	topic, m := TopicRead, broker.Message{Expiry: CommandExpiry}
 	switch r.Op {
@@ -168,8 +169,8 @@ func (d *contractDevice) Do(ctx context.Context, r controller.Request, before fu
 	}
 }
 
-// notTaken translates the error of a publication. A device that is not there has not opened; of a close that nobody
-// heard nothing is known.
+// notTaken translates the error of a publication. If the device did not receive an opening, nothing was opened. If it
+// did not receive a close, the contact's state is unknown.
 func notTaken(op controller.Op, err error) error {
 	switch {
 	case errors.Is(err, broker.ErrNoSubscriber):
@@ -185,7 +186,7 @@ func notTaken(op controller.Op, err error) error {
 	return err
 }
 
-// command makes the next command and the place where its answer will be.
+// command returns the next command and the channel for its answer.
 func (d *contractDevice) command(r controller.Request) (Command, <-chan State) {
 	answer := make(chan State, 1)
 	d.mu.Lock()
@@ -199,7 +200,7 @@ func (d *contractDevice) command(r controller.Request) (Command, <-chan State) {
 	return k, answer
 }
 
-// payload of the command; that of a pulse says its length, 0 too.
+// payload returns the JSON of a command. That of a pulse always contains ms, even if it is 0.
 func (k Command) payload(op controller.Op) ([]byte, error) {
 	if op != controller.Open && op != controller.Try {
 		return json.Marshal(k)
@@ -216,7 +217,7 @@ func (d *contractDevice) forget(seq uint32) {
 	delete(d.waiting, seq)
 }
 
-// level is what a state answers to a request.
+// level returns the result of a request, as given by the state that answers it.
 func (s State) level(op controller.Op) (relay.Level, error) {
 	switch s.Result {
 	case ResultDone:

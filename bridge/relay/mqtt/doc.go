@@ -1,73 +1,85 @@
-// Package mqtt drives relay contacts on devices behind an MQTT broker that is there already. The driver speaks MQTT 5;
-// devices may speak 3.1.1.
+// Package mqtt drives relay contacts on devices behind an existing MQTT broker. The driver uses MQTT 5; devices may use
+// 3.1.1.
 //
-// Each contact has a connection of its own, with a will of its own: the close. So the broker closes the contact when
-// the daemon dies. Commands have quality of service 1, are never retained, expire after a second (a close after a
-// minute), and are never kept for a broker that is away: what could not be said is refused. A device that is silent, or
-// away, is the trouble of its own line.
+// Each contact has its own connection, and its own will: the close. The broker therefore closes the contact if the
+// daemon dies. Commands have quality of service 1 and are never retained. They expire after a second, a close after a
+// minute. They are never queued for a broker that is unreachable; a command that cannot be sent is refused. A device
+// that is silent or disconnected affects only its own line.
 //
 // # The contract
 //
-// For a device that anybody can build, under a prefix of its own; deploy/contract-mqtt.md says more for those who do:
+// The contract is for devices that anybody can build. Each device has a topic prefix of its own.
+// deploy/contract-mqtt.md has more for those who build one.
 //
-//		topic          who     payload, JSON
-//		PREFIX/pulse   daemon  {"from":"k3n…","seq":7,"ms":800,"token":"9f0…"}: open the loop for ms milliseconds; 0 (always written) closes it
-//		PREFIX/close   daemon  {"from":"k3n…","seq":8}, or anything: close the loop and end the timer. The daemon's will too.
-//		PREFIX/read    daemon  {"from":"k3n…","seq":9}: tell the state
-//		PREFIX/state   device  retained: {"online":true,"from":"k3n…","seq":7,"result":"done","why":"","open":true,"left_ms":800,"pulses":4,
-//		                       "token":"77c…","current":true}. The device's will: {"online":false}
+//	topic          sender  payload, JSON
+//	PREFIX/pulse   daemon  {"from":"k3n…","seq":7,"ms":800,"token":"9f0…"}: open the loop for ms milliseconds;
+//	                       0 (always written) closes it
+//	PREFIX/close   daemon  {"from":"k3n…","seq":8}, or anything: close the loop and stop the timer.
+//	                       Also the daemon's will.
+//	PREFIX/read    daemon  {"from":"k3n…","seq":9}: publish the state
+//	PREFIX/state   device  retained: {"online":true,"from":"k3n…","seq":7,"result":"done","why":"","open":true,
+//	                       "left_ms":800,"pulses":4,"token":"77c…","current":true}.
+//	                       The device's will: {"online":false}
 //
-//		from, seq      the master's name for one connection of his, and the number of his command on it; the state gives back those of the command that it
-//		               answers, so that no answer to another command, or another master, is taken for it
-//		result         done; refused: nothing was done; failed: where the contact is, is not known. Why is for people.
-//		open, left_ms  where the contact is, as its output tells it, and how long the opening still lasts
-//		pulses         openings since the device's start; gone back, it has started anew
-//		token          what the next pulse has to show
-//		current        loop current flows; missing: no input for it
+//	from, seq      from is the master's name for one of its connections, seq the number of a command on it. The state
+//	               returns those of the command that it answers, so that an answer to another command, or to another
+//	               master, is not mistaken for it.
+//	result         done; refused: nothing was done; failed: the state of the contact is unknown. why is for people.
+//	open, left_ms  the state of the contact, as read from its output, and the remaining time of the opening
+//	pulses         openings since the device's start; a lower number than before means that it has restarted
+//	token          the token for the next pulse
+//	current        whether loop current flows; missing if there is no input for it
 //
-//	 1. The loop is closed after power-up, before the device connects.
-//	 2. The device ends each opening by its own timer. Of two openings the later end counts, never the sum; one that is longer than its limit is refused, not
-//	    cut.
-//	 3. A pulse with from and seq of the latest pulse has no effect and gets the same answer.
-//	 4. The device makes a new token every 500 ms and tells it, and takes the one before too; after each pulse that it obeys, and after each close, only a new
-//	    one. So a token lives for a second at most, and is good for nothing once a close was confirmed. A pulse with any other is refused. This is what stops a command that a broker, a network or the device itself delivers
-//	    late, and it needs no clock that anybody sets.
-//	 5. Each command is answered by a state, and each change of the contact or the input is told by one.
-//	 6. A command that was retained (RETAIN is set in what arrives) is ignored.
-//	 7. A close is obeyed always, whoever it comes from, and whatever its payload is.
+// The rules:
 //
-// With the contract the contact is oneshot. [clearback/bridge/relay/agent/agentmqtt] is such a device,
-// testdata/devices.py another one.
+//  1. The loop is closed after power-up, before the device connects.
+//  2. The device ends each opening by its own timer. Of two openings the later end counts, never the sum. An opening
+//     longer than the device's limit is refused, not shortened.
+//  3. A pulse with from and seq of the latest pulse has no effect and gets the same answer.
+//  4. The device makes and publishes a new token every 500 ms, and accepts the previous one too. After each pulse that
+//     it obeys, and after each close, it accepts only a new one. So a token lives for at most a second, and is useless
+//     once a close was confirmed. A pulse with any other token is refused. The token stops a command that a broker, a
+//     network or the device itself delivers late, and it needs no clock that must be set.
+//  5. The device answers each command with a state, and publishes a state after each change of the contact or the
+//     input.
+//  6. A command that was retained (it arrives with RETAIN set) is ignored.
+//  7. A close is always obeyed, whoever sent it and whatever its payload.
+//
+// With the contract the contact is of kind oneshot. [clearback/bridge/relay/agent/agentmqtt] is such a device, and
+// testdata/devices.py is another one.
 //
 // # Plain devices
 //
-// Others have topics and payloads of their own: see [Plain]. They cannot tell an old command from a new one. A broker
-// that stood still (stopped, swapped out, a virtual machine that was moved) delivers an opening when it wakes: seconds
-// later, since its time to live begins only when the broker reads it. So they need the user's consent in words, and
-// count as none, even where the device times its openings. Their state topic should be retained, or be told after each
-// command; a close of a contact whose state is closed already needs no new word of it. Without a state topic nothing is
-// read back, and that the broker gave the command to somebody has to do.
+// Other devices have topics and payloads of their own: see [Plain]. They cannot tell an old command from a new one. A
+// broker that stood still (stopped, swapped out, a virtual machine that was moved) delivers an opening when it resumes.
+// That can be seconds later, since the command's expiry counts only from when the broker reads it. Plain devices
+// therefore need the user's explicit consent, and count as kind none even if the device times its openings. Their state
+// topic should be retained, or published after each command. A close needs no new message there if the state is closed
+// already. Without a state topic nothing is read back, and the only confirmation is that the broker delivered the
+// command to a subscriber.
 //
 // # When something dies
 //
-//	the daemon             the broker publishes the will at once: the loop closes (measured on one machine: 2 ms)
-//	its machine, its link  the same when the broker gives up: after one and a half keep-alives, and up to 5 s more with mosquitto 2.0, which looks
-//	                       no more often (measured with a keep-alive of 1 s: 4.8 s); before that the device's own timer ends the opening
-//	the broker             what is under way is ended by the device's own timer. A plain device that does not time stays open until the broker is
-//	                       back: then the daemon closes first
-//	the device             as its output falls. Its will tells that it is away; nothing is sent to it, and the close is repeated until it answers
-//	a frozen broker        the outcome is unknown after the time-out; the contract refuses what is delivered late, a plain device obeys it, and
-//	                       the close that follows ends it
+//	the daemon             the broker publishes the will at once, and the loop closes (measured on one machine: 2 ms)
+//	its machine, its link  the same once the broker gives up: after one and a half keep-alives, and up to 5 s later
+//	                       with mosquitto 2.0, which checks no more often (measured with a keep-alive of 1 s:
+//	                       4.8 s); before that the device's own timer ends the opening
+//	the broker             the device's own timer ends an opening under way. A plain device without a timer stays open
+//	                       until the broker is back; the daemon then closes first
+//	the device             depends on its output. Its will reports that it is away; nothing is sent to it, and the
+//	                       close is repeated until it answers
+//	a frozen broker        the outcome is unknown after the time-out. A device with the contract refuses what is
+//	                       delivered late. A plain device obeys it, until the close that follows
 //
 // # Wiring
 //
-// Use a normally-closed contact, in series with the loop, and have the device energise the relay to open: then a device
-// without power, in reset, or with its program gone leaves the loop closed. The output must not move while the device
-// boots: choose a pin without a pull or a pulse at start, or let a resistor hold the driver stage off. The contact has
-// to be rated for ringing voltage (about 90 V AC on top of the feed) and isolated from the device's supply and network.
-// A device on wireless should have its own timer: the link is then no part of the opening's length. Devices and broker
-// belong on a network that strangers do not reach, with an account of its own that may write to these topics and nobody
-// else. SAFETY.md goes before all of this.
+// Use a normally closed contact in series with the loop, and let the device energise the relay to open it. Then the
+// loop is closed if the device has no power, is in reset or has lost its program. The output must not move while the
+// device boots. Choose a pin without a pull resistor or a pulse at the start, or hold the driver stage off with a
+// resistor. The contact must be rated for the ringing voltage (about 90 V AC on top of the feed) and isolated from the
+// device's supply and network. A device on wireless should have its own timer, so that the link does not affect the
+// length of an opening. Devices and broker belong on a network that strangers cannot reach. Give them an account of
+// their own, and let no other account write to these topics. Read SAFETY.md first.
 //
-// Not tested here, since it needs hardware: a real device's boot, its output and its input.
+// Not tested here, since it needs hardware: a real device's boot, output and input.
 package mqtt

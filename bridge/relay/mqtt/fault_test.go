@@ -98,7 +98,7 @@ func (r *testBed) works() {
 	})
 }
 
-// notice waits for a notice of that kind; kinds may come in any order.
+// notice waits for a notice of the given kind. Other kinds may arrive before it.
 func (r *testBed) notice(k relay.NoticeKind) relay.Notice {
 	r.t.Helper()
 	limit := time.NewTimer(5 * time.Second)
@@ -143,7 +143,7 @@ func TestBrokerRestarts(t *testing.T) {
 	m := brokertest.Own(t, brokertest.Anybody)
 	r := newTestBed(t, m, nil, Options{}, contract).start()
 	opened := make(chan time.Time, 1)
-	result := make(chan relay.Result, 1) // the test may have failed before it looks
+	result := make(chan relay.Result, 1) // the test may have failed by then
 	go func() { result <- r.interrupt(200*time.Millisecond, func(at time.Time) { opened <- at }) }()
 	<-opened
 	m.Stop()
@@ -157,8 +157,8 @@ func TestBrokerRestarts(t *testing.T) {
 	r.works()
 }
 
-// What a broker that stood still delivers late opens nothing, since its token is old by then. A plain device does open,
-// which is why it needs consent.
+// TestFrozenBroker checks that an opening that a stopped broker delivers late opens nothing, since its token is old by
+// then. A plain device does open, which is why it needs the user's consent.
 func TestFrozenBroker(t *testing.T) {
 	t.Parallel()
 	frozen := func(t *testing.T, device order, contact func(string) ContactOptions, still time.Duration) *testBed {
@@ -176,9 +176,9 @@ func TestFrozenBroker(t *testing.T) {
 		require.NoError(t, m.Signal(syscall.SIGSTOP))
 		thaw := time.NewTimer(still)
 		defer thaw.Stop()
-		result := make(chan relay.Result, 1) // the test may have failed before it looks
+		result := make(chan relay.Result, 1) // the test may have failed by then
 		go func() { result <- r.interrupt(2*time.Second, nil) }()
-		door.shut(true) // nobody tells the broker that the opening was given up
+		door.shut(true) // the broker does not notice that the opening was given up
 		require.Equal(t, relay.Unknown, (<-result).Outcome)
 		<-thaw.C
 		require.NoError(t, m.Signal(syscall.SIGCONT))
@@ -201,8 +201,8 @@ func TestFrozenBroker(t *testing.T) {
 	})
 }
 
-// closableDialer is the way to the broker. What came in stays, even if the driver has ended it: its last word is lost
-// on the way.
+// closableDialer makes connections to the broker, unless it is closed. If the driver ends one of them, the broker does
+// not notice.
 type closableDialer struct {
 	mu     sync.Mutex
 	closed bool
@@ -211,7 +211,7 @@ type closableDialer struct {
 
 type closableConn struct{ net.Conn }
 
-// Close ends it for the driver alone.
+// Close ends the connection only for the driver.
 func (i closableConn) Close() error { return i.SetDeadline(time.Now()) }
 
 func (d *closableDialer) dial(ctx context.Context, address string) (net.Conn, error) {
@@ -262,7 +262,7 @@ func daemon(address, prefix string) {
 		Opened:   func(time.Time) { fmt.Println("open") }})
 }
 
-// The broker closes the contact of a daemon that was killed, long before the opening's own end.
+// If a daemon is killed, the broker closes its contact long before the opening's own end.
 func TestKilledDaemon(t *testing.T) {
 	t.Parallel()
 	m := sharedBroker(t)
@@ -288,7 +288,7 @@ func TestKilledDaemon(t *testing.T) {
 	cmd.Wait()
 }
 
-// blackholeConn is a link into which everything vanishes once it is dug, without a word to either side.
+// blackholeConn is a link that loses all packets silently once active is closed.
 type blackholeConn struct {
 	net.Conn
 	active chan struct{}
@@ -313,7 +313,7 @@ func (h *blackholeConn) Read(b []byte) (int, error) {
 	}
 }
 
-// Close says nothing to the broker until the test is over.
+// Close does not reach the broker until the test is over.
 func (h *blackholeConn) Close() error {
 	select {
 	case <-h.active:
@@ -325,8 +325,8 @@ func (h *blackholeConn) Close() error {
 
 var long = flag.Bool("long", false, "run what waits for seconds")
 
-// A cable that is cut says nothing to the broker; that closes one and a half keep-alives later, and mosquitto 2.0 looks
-// every 5 s.
+// A cut cable is not reported to the broker. The broker closes the contact after one and a half keep-alives; mosquitto
+// 2.0 checks every 5 s.
 func TestCutCable(t *testing.T) {
 	if !*long {
 		t.Skip("waits for seconds; run it with -long")
@@ -350,7 +350,7 @@ func TestCutCable(t *testing.T) {
 		func(prefix string) ContactOptions { return ContactOptions{Prefix: prefix, Limit: time.Minute} }).start()
 	t.Cleanup(func() { first.Conn.Close() })
 	opened := make(chan time.Time, 1)
-	result := make(chan relay.Result, 1) // the test may have failed before it looks
+	result := make(chan relay.Result, 1) // the test may have failed by then
 	go func() { result <- r.interrupt(30*time.Second, func(at time.Time) { opened <- at }) }()
 	<-opened
 	cut := time.Now()
@@ -361,7 +361,7 @@ func TestCutCable(t *testing.T) {
 	require.Equal(t, relay.Unknown, (<-result).Outcome)
 }
 
-// What hears nobody is told as that, and a hung device is its own line's trouble.
+// A command without a subscriber is reported as such. A hung device affects only its own line.
 func TestNoSubscriberAndHungDevice(t *testing.T) {
 	t.Parallel()
 	m := sharedBroker(t)
@@ -377,10 +377,10 @@ func TestNoSubscriberAndHungDevice(t *testing.T) {
 		NotAfter: time.Now().Add(time.Second)})
 	require.Equal(t, relay.Refused, res.Outcome)
 	require.ErrorIs(t, res.Err, relay.ErrUnreachable)
-	require.ErrorContains(t, res.Err, "nobody is subscribed")
+	require.ErrorContains(t, res.Err, "no client is subscribed")
 }
 
-// A device that goes after the connection was made has not opened, for certain.
+// A device that disconnects after the driver has connected has certainly not opened.
 func TestDeviceGone(t *testing.T) {
 	t.Parallel()
 	m := sharedBroker(t)
@@ -398,12 +398,12 @@ func TestDeviceGone(t *testing.T) {
 		func() error { return relay.ErrLate }), relay.ErrLate)
 }
 
-// A state that names another master, or another command, answers nothing.
+// A state that names another master or another command answers nothing.
 func TestForeignAnswers(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, sharedBroker(t), nil, Options{}, contract).start()
 	r.d.tell("fault", order{"fault": order{"do": "ignore", "on": "opening", "once": true}})
-	result := make(chan relay.Result, 1) // the test may have failed before it looks
+	result := make(chan relay.Result, 1) // the test may have failed by then
 	go func() { result <- r.interrupt(2*time.Second, nil) }()
 	until(t, "the pulse was sent", func() bool {
 		s := r.d.tell("look", nil).Seen
@@ -418,13 +418,14 @@ func TestForeignAnswers(t *testing.T) {
 	r.works()
 }
 
-// A device that talks nonsense in the middle of an opening is not trusted with the rest of it.
+// If a device publishes an invalid state during an opening, the connection ends and the contact is closed.
 func TestInvalidStateWhileOpen(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, sharedBroker(t), nil, Options{}, contract).start()
 	late := relaytest.Allowance(t)
 	for _, payload := range []string{"{", "\x00\x01", "[]", `{"online":"perhaps"}`} {
-		opened, result := make(chan struct{}), make(chan relay.Result, 1) // closed when open; the test may have failed before it looks
+		// opened is closed when the loop is open. The test may have failed before it reads result.
+		opened, result := make(chan struct{}), make(chan relay.Result, 1)
 		go func() { result <- r.interrupt(2*time.Second, func(time.Time) { close(opened) }) }()
 		<-opened
 		began := time.Now()
@@ -437,7 +438,7 @@ func TestInvalidStateWhileOpen(t *testing.T) {
 	}
 }
 
-// Nothing that the driver says stays at the broker, and a device obeys nothing that does.
+// The broker retains no command of the driver, and a device obeys no retained command.
 func TestRetainedMessages(t *testing.T) {
 	t.Parallel()
 	m := sharedBroker(t)
@@ -460,7 +461,7 @@ func TestRetainedMessages(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, r.d.prefix+"/state", (<-kept).Topic)
 	require.Empty(t, kept)
-	// Now somebody else leaves a command there, for a device that comes later.
+	// Another client leaves a retained command for a device that connects later.
 	late := broker.Message{Topic: r.d.prefix + "-late/pulse", Payload: []byte(`{"from":"x","seq":1,"ms":500}`),
 		Retain: true}
 	require.ErrorIs(t, c.Publish(t.Context(), late, nil), broker.ErrNoSubscriber)

@@ -19,7 +19,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// startPageDevice starts the device of the contract's page.
+// startPageDevice starts the device on the contract's page.
 func startPageDevice(t *testing.T, m *brokertest.Broker, prefix string) {
 	t.Helper()
 	page, err := os.ReadFile("../../../deploy/contract-mqtt.md")
@@ -40,15 +40,15 @@ func startPageDevice(t *testing.T, m *brokertest.Broker, prefix string) {
 	})
 }
 
-// otherClient is a client that is not the driver.
+// otherClient is a client other than the driver.
 type otherClient struct {
 	t      *testing.T
 	conn   *broker.Conn
 	prefix string
-	states chan map[string]any // buffer: far more than come
+	states chan map[string]any // buffer: far more than the test needs
 	token  string
 	seq    int
-	said   []string // what became of commands, as all states told it
+	said   []string // the results of all commands, in the order of the states
 }
 
 func newOtherClient(t *testing.T, m *brokertest.Broker, prefix string) *otherClient {
@@ -86,7 +86,8 @@ func (s *otherClient) next() map[string]any {
 	}
 }
 
-// command gives one and returns the state that answers it. A pulse shows the token of the last state, if it has none.
+// command sends a command and returns the state that answers it. A pulse without a token gets the token of the last
+// state.
 func (s *otherClient) command(topic string, k map[string]any) map[string]any {
 	s.t.Helper()
 	s.seq++
@@ -117,7 +118,8 @@ func (s *otherClient) publish(topic string, k map[string]any) map[string]any {
 	}
 }
 
-// The device of the contract's page does what the page says, for the driver and for others.
+// TestPageDevice checks that the device on the contract's page does what the page says, for the driver and for other
+// clients.
 func TestPageDevice(t *testing.T) {
 	t.Parallel()
 	m, prefix := sharedBroker(t), broker.Unique()+"/box-office"

@@ -15,7 +15,7 @@ import (
 	"clearback/bridge/relay/transport"
 )
 
-// plainDevice is one connection to a device that knows nothing of the contract.
+// plainDevice is one connection to a device without the contract.
 type plainDevice struct {
 	*broker.Conn
 	opt *Plain
@@ -26,11 +26,11 @@ type plainDevice struct {
 	changed chan struct{} // closed and replaced at each reading
 }
 
-// reading is what a topic told last.
+// reading is the latest value on a topic.
 type reading struct {
 	level relay.Level
-	err   error  // what it told cannot be used
-	opens uint64 // how often it told open
+	err   error  // why the value cannot be used
+	opens uint64 // number of times that the value was open
 }
 
 func (b *Board) connectPlain(ctx context.Context, o ContactOptions, id string) (controller.Session, error) {
@@ -48,7 +48,7 @@ func (m *Message) message(expiry time.Duration) broker.Message {
 	return broker.Message{Topic: m.Topic, Payload: []byte(m.Payload), Expiry: expiry}
 }
 
-// topics are what is listened to.
+// topics returns the subscriptions.
 func (d *plainDevice) topics() []broker.Subscription {
 	var all []broker.Subscription
 	add := func(t string) {
@@ -67,7 +67,7 @@ func (d *plainDevice) topics() []broker.Subscription {
 	return all
 }
 
-// receive takes what the device, or the broker for it, told.
+// receive handles a message of the device, or the broker's publication of its will.
 func (d *plainDevice) receive(c *broker.Conn, m broker.Publication) {
 	if err := d.opt.Available.check(m); err != nil {
 		c.Fail(err)
@@ -80,7 +80,8 @@ func (d *plainDevice) receive(c *broker.Conn, m broker.Publication) {
 	d.changed = make(chan struct{})
 }
 
-// check returns an error if the message does not tell that the device is there, and nil for other topics.
+// check returns an error if the message says, on the availability topic, anything else than that the device is
+// connected.
 func (a *Availability) check(m broker.Publication) error {
 	if a == nil || a.Topic != m.Topic {
 		return nil
@@ -90,9 +91,9 @@ func (a *Availability) check(m broker.Publication) error {
 	case err != nil:
 		return fmt.Errorf("%w: %s: %w", ErrState, m.Topic, err)
 	case slices.Contains(a.Offline, got):
-		return fmt.Errorf("%w: %s tells %q", ErrAway, m.Topic, got)
+		return fmt.Errorf("%w: %s says %q", ErrAway, m.Topic, got)
 	case !slices.Contains(a.Online, got):
-		return fmt.Errorf("%w: %s tells %q, which is none of the values set", ErrState, m.Topic, got)
+		return fmt.Errorf("%w: %s says %q, which is not a configured value", ErrState, m.Topic, got)
 	}
 	return nil
 }
@@ -111,18 +112,19 @@ func (r *reading) take(v *Value, m broker.Publication) {
 	case slices.Contains(v.Closed, got):
 		r.level, r.err = relay.LevelClosed, nil
 	default:
-		r.level, r.err = relay.LevelUnknown, fmt.Errorf("%w: %s tells %q, which is none of the values set", ErrState,
+		r.level, r.err = relay.LevelUnknown, fmt.Errorf("%w: %s says %q, which is not a configured value", ErrState,
 			m.Topic, got)
 	}
 }
 
-// Close leaves the broker in order, which sends the will all the same: the contact is closed last.
+// Close disconnects from the broker in order. The broker publishes the will all the same, so the contact is closed
+// last.
 func (d *plainDevice) Close() error {
 	d.Leave(true)
 	return nil
 }
 
-// Do gives a command and waits until the state topic tells that it was done, or answers from what was told last.
+// Do publishes a command and waits until the state topic confirms it. For a read it returns the latest value instead.
 func (d *plainDevice) Do(ctx context.Context, r controller.Request, before func() error) (relay.Level, error) {
 	switch r.Op {
 	case controller.Open:
@@ -153,7 +155,7 @@ func (d *plainDevice) look() reading {
 	return d.state
 }
 
-// await waits until the state topic tells as wanted; without one the broker's word has to do.
+// await waits until the state topic has the wanted value. Without a state topic the broker's acknowledgement is enough.
 func (d *plainDevice) await(ctx context.Context, done func(reading) bool) error {
 	for d.opt.State != nil {
 		d.mu.Lock()
@@ -170,13 +172,14 @@ func (d *plainDevice) await(ctx context.Context, done func(reading) bool) error 
 			if now.err != nil {
 				return fmt.Errorf("%w (%w)", now.err, ctx.Err())
 			}
-			return fmt.Errorf("%s did not tell that it was done: %w", d.opt.State.Topic, ctx.Err())
+			return fmt.Errorf("%s did not confirm the command: %w", d.opt.State.Topic, ctx.Err())
 		}
 	}
 	return nil
 }
 
-// ask subscribes again, since that is a question which the broker has to answer, and returns what the topic told last.
+// ask returns the latest value on a topic. It first subscribes again, since the broker must answer that, and a dead
+// connection is so detected.
 func (d *plainDevice) ask(ctx context.Context, v *Value, r *reading, before func() error) (relay.Level, error) {
 	if before != nil {
 		if err := before(); err != nil {
@@ -192,13 +195,13 @@ func (d *plainDevice) ask(ctx context.Context, v *Value, r *reading, before func
 	case r.err != nil:
 		return relay.LevelUnknown, r.err
 	case r.level == relay.LevelUnknown:
-		return relay.LevelUnknown, &controller.Refusal{Cause: fmt.Errorf("%w: nothing was told on %s yet", ErrState,
-			v.Topic), Sure: true}
+		return relay.LevelUnknown, &controller.Refusal{Cause: fmt.Errorf("%w: nothing was published on %s yet",
+			ErrState, v.Topic), Sure: true}
 	}
 	return r.level, nil
 }
 
-// opening is the command for an opening of that length.
+// opening returns the command for an opening of the given length.
 func (p *Plain) opening(d time.Duration) *Message {
 	if p.Timed == nil {
 		return p.Open

@@ -2,5 +2,5 @@
 
 package mqtt
 
-// slower is by how much the race detector makes everything so, about.
+// slower is the approximate factor by which the race detector slows the tests down.
 const slower = 2

@@ -11,7 +11,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// testTimeout is enough for a machine that is busy with our other tests; see relaytest.Timeout.
+// testTimeout is long enough for a machine that is busy with our other tests; see relaytest.Timeout.
 const testTimeout = slower * 300 * time.Millisecond
 
 // subject puts two contacts behind a broker.
@@ -33,7 +33,7 @@ func subject(t *testing.T, m *brokertest.Broker, r *suiteDevices, s relaytest.Se
 		c := contact(r.devices[i].prefix)
 		c.Name, sub.Tries = name, c.Plain == nil
 		if c.Plain != nil {
-			sub.NeverRefuses, sub.Late = true, relaytest.LateObeyed // as the user has consented to
+			sub.NeverRefuses, sub.Late = true, relaytest.LateObeyed // as the user has accepted
 			if c.Plain.Timed != nil {
 				sub.Quantum = c.Plain.Timed.Unit
 			}
@@ -75,7 +75,7 @@ func TestSuite(t *testing.T) {
 		run("plain", plainDevices["switched"], Options{Timeout: testTimeout / 2}, switched)
 	}
 	if !testing.Short() {
-		// A plain device says no by silence alone, and the suite wants to hear of it soon.
+		// A plain device can refuse only by silence, so a short time-out keeps the suite fast.
 		run("plain timed", plainDevices["timed"], Options{Timeout: testTimeout / 2}, timed)
 	}
 }

@@ -7,9 +7,9 @@ import (
 	"testing"
 )
 
-// Address returns an address of this machine, host:port, that nobody else is given until the test ends, however often a
-// listener on it is closed and made anew: a socket that is bound to it, and never listens, keeps it. A listener needs
-// SO_REUSEADDR, which Go's and most others' have.
+// Address returns a loopback address, host:port, that is given to no other process until the test ends. A listener on
+// it may be closed and remade any number of times: a bound socket that never listens keeps the port reserved. The
+// listener needs SO_REUSEADDR, which Go and most other programs set.
 func Address(t testing.TB) string {
 	t.Helper()
 	fd, err := syscall.Socket(syscall.AF_INET, syscall.SOCK_STREAM|syscall.SOCK_CLOEXEC, 0)
@@ -30,6 +30,6 @@ func Address(t testing.TB) string {
 	return fmt.Sprintf("127.0.0.1:%d", at.(*syscall.SockaddrInet4).Port)
 }
 
-// ProcessName returns the name with the number of this process: a contact of that name is claimed by no other process,
-// not even by one that runs the same test at the same time (see [relay.Lock]).
+// ProcessName returns the name with this process's ID appended. No other process claims a contact of that name, not
+// even one that runs the same test at the same time (see [relay.Lock]).
 func ProcessName(name string) string { return fmt.Sprintf("%s-%d", name, os.Getpid()) }

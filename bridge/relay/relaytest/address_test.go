@@ -7,7 +7,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// A place is given to nobody else while no listener is on it, and a listener can be made on it again and again.
+// An address is reserved while no listener is on it, and a listener can be made on it repeatedly.
 func TestAddress(t *testing.T) {
 	mine := Address(t)
 	for range 3 {
@@ -15,8 +15,7 @@ func TestAddress(t *testing.T) {
 		require.NoError(t, err)
 		require.NoError(t, l.Close())
 	}
-	// As many as there are ephemeral ports would take long; that of a connection that looks for one is refused by the
-	// kernel in the same way.
+	// Using up all ephemeral ports would take long. The kernel refuses the port to a connection in the same way.
 	others := map[string]bool{}
 	for range 2000 {
 		l, err := net.Listen("tcp", "127.0.0.1:0")

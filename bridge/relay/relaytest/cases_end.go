@@ -9,7 +9,7 @@ import (
 	"clearback/bridge/relay"
 )
 
-// endCases are about shutting down.
+// endCases are the cases of a shutdown.
 var endCases = []testCase{
 	{"shutdown closes what is open", func(t *testing.T, f Factory) {
 		r := started(t, f)

@@ -10,7 +10,7 @@ import (
 	"clearback/bridge/relay"
 )
 
-// faultCases are those in which the controller or the link misbehaves.
+// faultCases are the cases in which the controller or the link fails.
 var faultCases = []testCase{
 	{"the controller refuses to open", func(t *testing.T, f Factory) {
 		r := started(t, f)
@@ -22,7 +22,7 @@ var faultCases = []testCase{
 			t.Fatalf("the reason is %q; want %q in it", s, r.Says)
 		}
 		r.wantStill(0)
-		r.want(r.interrupt(r.length()), relay.Done, nil) // at once: the connection was kept
+		r.want(r.interrupt(r.length()), relay.Done, nil) // immediate, since the connection was kept
 	}},
 	{"to try the command that opens opens nothing", func(t *testing.T, f Factory) {
 		r := started(t, f)
@@ -66,7 +66,8 @@ var faultCases = []testCase{
 			n.Since.Sub(begin) > 200*time.Millisecond+r.late(from) {
 			t.Fatalf("%+v", n)
 		}
-		r.want(r.interrupt(r.length()), relay.Refused, relay.ErrRefused) // not while it is not known to be closed
+		// refused while the contact is not known to be closed
+		r.want(r.interrupt(r.length()), relay.Refused, relay.ErrRefused)
 		r.wantStill(0)
 		r.Controller.Clear()
 		if n := r.notice(relay.CloseConfirmed); n.Contact != LineA {
@@ -110,7 +111,7 @@ var faultCases = []testCase{
 			t.Fatalf("close without a link: %v", err)
 		}
 		r.notice(relay.CloseFailing)
-		closed := make(chan error, 1) // the case may fail before it looks
+		closed := make(chan error, 1) // the case may have failed by then
 		go func() { closed <- r.Contacts[0].Close(r.ctx(testTimeout)) }()
 		r.Controller.Restore()
 		if err := get(r, "close", closed); err != nil {
@@ -136,7 +137,7 @@ var faultCases = []testCase{
 		r := started(t, f)
 		reads := r.reader() != nil
 		r.Controller.Move(0, true)
-		if !reads { // nobody can see it, but it is closed now and then
+		if !reads { // the driver cannot see the movement, but closes the contact from time to time
 			r.until("it is closed", func() bool { return !r.isOpen(0) })
 			r.works()
 			return
@@ -186,7 +187,7 @@ var faultCases = []testCase{
 		}
 		const long = 600 * time.Millisecond
 		result, from := r.open(context.Background(), 0, long), r.mark()
-		for { // a reading of the other line may meet the fault first
+		for { // another line's reading may meet the fault first
 			r.Controller.Inject(Fault{Do: Hangup, On: Any, Once: true})
 			if _, err := r.Contacts[0].(relay.Reader).Read(r.ctx(testTimeout)); err != nil {
 				break
@@ -228,20 +229,21 @@ var faultCases = []testCase{
 	}},
 }
 
-// noAnswer is an opening whose answer never comes: the outcome is Unknown, and the contact ends closed by itself.
+// noAnswer is an opening that is never answered. The outcome is Unknown, and the driver closes the contact without
+// being asked.
 func noAnswer(t *testing.T, f Factory, do Do) {
 	r := started(t, f)
 	r.Controller.Inject(Fault{Do: do, On: Opening, Once: true})
 	begin, from := time.Now(), r.mark()
 	r.want(r.interrupt(r.long()), relay.Unknown, relay.ErrNoAnswer)
 	if d := time.Since(begin); d > r.Timeout+200*time.Millisecond+r.late(from) {
-		t.Fatalf("told after %v, with a time-out of %v", d, r.Timeout)
+		t.Fatalf("returned after %v, with a time-out of %v", d, r.Timeout)
 	}
 	if err := r.Contacts[0].Close(r.ctx(testTimeout)); err != nil {
 		t.Fatal(err)
 	}
 	if r.isOpen(0) {
-		t.Fatal("the close was confirmed, and the contact is open")
+		t.Fatal("the close was confirmed, but the contact is open")
 	}
 	if o, most := r.openings(0), r.early(from); len(o) > 1 || len(o) == 1 && o[0] > most {
 		t.Fatalf("open for %v; allowed are %v", o, most)
@@ -249,7 +251,7 @@ func noAnswer(t *testing.T, f Factory, do Do) {
 	r.works()
 }
 
-// badClose is an opening whose close goes wrong once: the driver repeats it by itself.
+// badClose is an opening whose close fails once. The driver must repeat the close.
 func badClose(t *testing.T, f Factory, do Do) {
 	r := started(t, f)
 	result := r.open(context.Background(), 0, r.long())
@@ -259,7 +261,7 @@ func badClose(t *testing.T, f Factory, do Do) {
 		t.Fatal(err)
 	}
 	if r.isOpen(0) {
-		t.Fatal("the close was confirmed, and the contact is open")
+		t.Fatal("the close was confirmed, but the contact is open")
 	}
 	get(r, "result", result)
 	o := r.openings(0)

@@ -8,19 +8,19 @@ import (
 	"clearback/bridge/relay"
 )
 
-// lateCases are those in which the controller still has an opening that its master gave up. Nothing in them hangs on
-// how long something takes: the controller keeps the opening until it is told.
+// lateCases are the cases in which the controller still holds an opening that the driver gave up. They depend on no
+// durations: the controller holds the opening until Release.
 var lateCases = []testCase{
 	{"a controller slower than the time-out leaves nothing open", func(t *testing.T, f Factory) {
 		r := started(t, f)
 		r.stall(5 * r.length())
-		closed := make(chan error, 1) // the case may fail before it looks
+		closed := make(chan error, 1) // the case may have failed by then
 		go func() { closed <- r.Contacts[0].Close(r.ctx(testTimeout)) }()
 		if r.Late == LateInOrder {
 			select {
 			case err := <-closed:
-				t.Fatalf("the close came to %v while the controller still had the opening", err)
-			case <-time.After(r.Timeout): // as long as an attempt takes that gets no answer
+				t.Fatalf("the close returned %v while the controller still had the opening", err)
+			case <-time.After(r.Timeout): // the duration of an attempt that gets no answer
 			}
 			r.Controller.Release()
 			r.isClosed(closed)
@@ -37,7 +37,7 @@ var lateCases = []testCase{
 		r := started(t, f)
 		r.stall(5 * r.length())
 		r.Controller.Release()
-		closed := make(chan error, 1) // the case may fail before it looks
+		closed := make(chan error, 1) // the case may have failed by then
 		go func() { closed <- r.Contacts[0].Close(r.ctx(testTimeout)) }()
 		r.isClosed(closed)
 		if o := r.openings(0); len(o) > 1 {
@@ -59,7 +59,7 @@ var lateCases = []testCase{
 			t.Fatalf("%+v", res)
 		}
 		if res.Outcome != relay.Unknown && r.isOpen(0) {
-			t.Fatal("the result is there, and the contact is open")
+			t.Fatal("Interrupt returned, but the contact is open")
 		}
 		if err := r.Contacts[0].Close(r.ctx(testTimeout)); err != nil {
 			t.Fatal(err)
@@ -68,8 +68,8 @@ var lateCases = []testCase{
 	}},
 }
 
-// openStalled begins an opening that the controller keeps, and returns its result when the controller has it. One that
-// was not asked for because things were late is begun again.
+// openStalled begins an opening that the controller holds, and returns its result channel once the controller has the
+// opening. If the machine was so late that the opening was never sent, openStalled begins it again.
 func (r *testBed) openStalled(ctx context.Context, d time.Duration) <-chan relay.Result {
 	r.t.Helper()
 	r.Controller.Inject(Fault{Do: StallRequest, On: Opening, Once: true})
@@ -88,14 +88,14 @@ func (r *testBed) openStalled(ctx context.Context, d time.Duration) <-chan relay
 	return result
 }
 
-// stall has an opening kept by the controller until its master has given it up.
+// stall makes the controller hold an opening until the driver has given the opening up.
 func (r *testBed) stall(d time.Duration) {
 	r.t.Helper()
 	r.Controller.Inject(Fault{Do: StallRequest, On: Opening, Once: true})
 	r.until("the opening is given up", func() bool {
 		res := r.interrupt(d)
 		if res.Outcome == relay.Refused && r.late(r.startMark) >= r.Timeout/2 {
-			return false // nothing was asked, since things were late
+			return false // nothing was sent, since the machine was late
 		}
 		r.want(res, relay.Unknown, relay.ErrNoAnswer)
 		return true
@@ -103,30 +103,30 @@ func (r *testBed) stall(d time.Duration) {
 	r.until("the controller has the opening", func() bool { return r.Controller.Stalled() > 0 })
 }
 
-// isClosed waits for the result of a close, and sees that it is true.
+// isClosed waits for the result of a close, and checks that the contact is closed.
 func (r *testBed) isClosed(closed <-chan error) {
 	r.t.Helper()
 	if err := get(r, "close", closed); err != nil {
 		r.t.Fatal(err)
 	}
 	if r.isOpen(0) {
-		r.t.Fatal("the close was confirmed, and the contact is open")
+		r.t.Fatal("the close was confirmed, but the contact is open")
 	}
 }
 
-// checkLate looks at what became of an opening that was kept until after a confirmed close, when there had been so
-// many.
+// checkLate checks the effect of an opening that the controller held until after a confirmed close. The number before
+// is the number of openings until then.
 func (r *testBed) checkLate(before int) {
 	r.t.Helper()
 	from := r.mark()
 	if r.Late == LateRefused {
 		if o := r.openings(0); len(o) > before {
-			r.t.Fatalf("a stale opening: after a close was confirmed it was made after all, and lasted for %v",
+			r.t.Fatalf("a stale opening was made after a confirmed close, and lasted for %v",
 				o[before:])
 		}
 		return
 	}
-	// It promises no more than that the driver looks again soon, and closes.
+	// Such a controller only guarantees that the driver notices soon, and closes.
 	r.until("the late opening is over", func() bool { return !r.isOpen(0) })
 	most := relay.CloseEvery + 150*time.Millisecond + r.Slack + r.late(from)
 	if o := r.openings(0); len(o) > before+1 || len(o) > before && o[before] > most {

@@ -10,7 +10,7 @@ import (
 	"clearback/bridge/relay"
 )
 
-// plainCases are those in which the controller behaves.
+// plainCases are the cases in which the controller works.
 var plainCases = []testCase{
 	{"found open at the start is closed first", func(t *testing.T, f Factory) {
 		r := newTestBed(t, f, Setup{Open: true})
@@ -49,7 +49,7 @@ var plainCases = []testCase{
 		i.Opened = func(x time.Time) { told.Add(1); at = x }
 		r.want(r.Contacts[0].Interrupt(r.ctx(testTimeout), i), relay.Done, nil)
 		if told.Load() != 1 || at.Before(begin) || time.Since(at) < r.length() {
-			t.Fatalf("told %d times, at %v after the beginning", told.Load(), at.Sub(begin))
+			t.Fatalf("Opened was called %d times, %v after the beginning", told.Load(), at.Sub(begin))
 		}
 	}},
 	{"works without an Opened", func(t *testing.T, f Factory) {
@@ -87,7 +87,7 @@ var plainCases = []testCase{
 				t.Fatal(err)
 			}
 			if r.isOpen(0) {
-				t.Fatal("the close was confirmed, and the contact is open")
+				t.Fatal("the close was confirmed, but the contact is open")
 			}
 		})
 	}},
@@ -197,13 +197,14 @@ var plainCases = []testCase{
 	}},
 }
 
-// long is an interval that a case ends early: long beside a time-out, and no longer than what every controller of the
-// suites can do.
+// long is an interval that a case ends early. It is long compared with a time-out, but within the limit of every tested
+// controller.
 func (r *testBed) long() time.Duration {
 	return min(max(2*time.Second, 4*r.Timeout), 2800*time.Millisecond)
 }
 
-// early is by when such an interval has been ended, if its end was asked for at the mark or one time-out later.
+// early is the time by which such an interval must have ended, if its end was requested at the mark or one time-out
+// later.
 func (r *testBed) early(from mark) time.Duration {
 	return max(r.long()/2, r.Timeout+500*time.Millisecond) + r.late(from)
 }
@@ -217,7 +218,7 @@ func endsEarly(r *testBed, ctx context.Context, end func()) {
 	r.want(res, relay.Done, nil)
 	o := r.openings(0)
 	if most := r.early(from); len(o) != 1 || o[0] < 0 || o[0] > most || res.OpenFor > most {
-		r.t.Fatalf("open for %v, told %v", o, res.OpenFor)
+		r.t.Fatalf("open for %v, reported %v", o, res.OpenFor)
 	}
 	r.works()
 }

@@ -1,5 +1,4 @@
-// Package relaytest holds the fake contact for tests of what uses contacts, and the conformance suite that every driver
-// runs.
+// Package relaytest has a fake contact, for tests of the users of contacts, and the conformance suite of all drivers.
 package relaytest
 
 import (
@@ -11,8 +10,8 @@ import (
 	"clearback/bridge/relay"
 )
 
-// Fake is a contact that does as its script says. The zero value opens and closes as asked, with the clock of the time
-// package, so that it also works in a synctest bubble. Safe for concurrent use.
+// Fake is a contact that follows a script. The zero value opens and closes as asked. It uses the clock of package time,
+// so it works in a synctest bubble. It is safe for concurrent use.
 type Fake struct {
 	kind relay.Kind
 
@@ -21,7 +20,7 @@ type Fake struct {
 	closing    []error
 	calls      []Call
 	open       bool
-	current    chan struct{} // closed to end the opening under way; nil: none
+	current    chan struct{} // closed to end the opening under way; nil if there is none
 	sense      func(open bool) (relay.Level, error)
 	senseTimes []time.Time
 }
@@ -32,17 +31,17 @@ var (
 	_ relay.Sensor  = (*Fake)(nil)
 )
 
-// Step is what the fake does with one interruption.
+// Step is the fake's behaviour for one interruption.
 type Step struct {
-	// Outcome Done opens for the duration; Refused moves nothing; Unknown opens, and stays open until Close.
+	// Outcome Done opens for the duration. Refused moves nothing. Unknown opens, and stays open until Close.
 	Outcome relay.Outcome
-	// Err is returned; nil with Refused or Unknown means [relay.ErrRefused] or [relay.ErrNoAnswer].
+	// Err is the returned error; with Refused or Unknown, nil means [relay.ErrRefused] or [relay.ErrNoAnswer].
 	Err error
-	// Delay passes before anything else.
+	// Delay is the time before anything else.
 	Delay time.Duration
 }
 
-// Call is one call as the fake saw it.
+// Call is one recorded call.
 type Call struct {
 	// Name is "interrupt" or "close".
 	Name         string
@@ -50,18 +49,18 @@ type Call struct {
 	At           time.Time
 }
 
-// NewFake returns a fake of that kind.
+// NewFake returns a fake of the given kind.
 func NewFake(k relay.Kind) *Fake { return &Fake{kind: k} }
 
-// Script sets what the next interruptions do, one step each; after the last one the fake opens and closes as asked
-// again.
+// Script sets the behaviour of the next interruptions, one step each. After the last step the fake opens and closes as
+// asked.
 func (f *Fake) Script(s ...Step) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	f.script = slices.Clone(s)
 }
 
-// FailClose sets what the next calls of Close return, one each; a nil closes.
+// FailClose sets the results of the next calls of Close, one each. A nil result closes.
 func (f *Fake) FailClose(errs ...error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
@@ -82,22 +81,22 @@ func (f *Fake) Open() bool {
 	return f.open
 }
 
-// SenseBy gives the fake a loop-current input: each reading is what f returns, which is told whether the contact is
-// open. f may take its time.
+// SenseBy gives the fake a loop-current input. Each reading returns the result of read, whose argument says whether the
+// contact is open. The function may block.
 func (f *Fake) SenseBy(read func(open bool) (relay.Level, error)) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	f.sense = read
 }
 
-// SenseTimes returns when each reading of the input was asked for.
+// SenseTimes returns the time of each reading of the input.
 func (f *Fake) SenseTimes() []time.Time {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	return slices.Clone(f.senseTimes)
 }
 
-// Sense reads the input that SenseBy gave; without one it is [relay.ErrNoSense].
+// Sense reads the input set by SenseBy. Without one it returns [relay.ErrNoSense].
 func (f *Fake) Sense(context.Context) (relay.Level, error) {
 	f.mu.Lock()
 	f.senseTimes = append(f.senseTimes, time.Now())
@@ -112,7 +111,7 @@ func (f *Fake) Sense(context.Context) (relay.Level, error) {
 // Kind returns the kind given to NewFake.
 func (f *Fake) Kind() relay.Kind { return f.kind }
 
-// Read tells the level.
+// Read returns the level.
 func (f *Fake) Read(context.Context) (relay.Level, error) {
 	if f.Open() {
 		return relay.LevelOpen, nil
@@ -176,7 +175,7 @@ func orElse(err, other error) error {
 	return err
 }
 
-// wait returns true if it was ended early.
+// wait reports whether the wait ended early.
 func wait(ctx context.Context, d time.Duration, stop <-chan struct{}) bool {
 	t := time.NewTimer(d)
 	defer t.Stop()
@@ -190,7 +189,7 @@ func wait(ctx context.Context, d time.Duration, stop <-chan struct{}) bool {
 	}
 }
 
-// Close closes, unless FailClose says otherwise.
+// Close closes the contact, unless FailClose has set an error.
 func (f *Fake) Close(context.Context) error {
 	f.mu.Lock()
 	defer f.mu.Unlock()
@@ -204,7 +203,8 @@ func (f *Fake) Close(context.Context) error {
 	f.open = false
 	if f.current != nil {
 		close(f.current)
-		f.current = make(chan struct{}) // still under way until Interrupt returns, and not to be closed twice
+		// the opening is under way until Interrupt returns, but its channel must not be closed twice
+		f.current = make(chan struct{})
 	}
 	return nil
 }

@@ -6,22 +6,22 @@ import (
 	"time"
 )
 
-// A gauge tells how late things are at the moment: a goroutine does the same small thing again and again, and adds up
-// by how much more than usual it took. Where a test judges a time it allows for that, so that a crowded machine is not
-// taken for a fault.
+// A latenessGauge measures how late this machine is at present. A goroutine repeats a short action and adds up by how
+// much each round exceeds its usual duration. Tests add the result to their bounds, so that a busy machine is not
+// mistaken for a fault.
 type latenessGauge struct {
-	usual time.Duration // what one round takes on a quiet machine, at most
+	usual time.Duration // the longest duration of a round on a quiet machine
 	stop  chan struct{} // closed by end
 	done  chan struct{} // closed when the goroutine has ended
 
 	mu    sync.Mutex
-	late  time.Duration // all rounds so far
-	began time.Time     // of the round under way
+	late  time.Duration // sum of all rounds so far
+	began time.Time     // start of the current round
 	worst [2]time.Duration
-	since time.Time // when worst[0] began
+	since time.Time // start of the period of worst[0]
 }
 
-// worstFor is for how long a bad round is remembered, at least.
+// worstFor is the shortest time for which the gauge remembers a bad round.
 const worstFor = time.Second
 
 func newGauge(usual time.Duration, round func()) *latenessGauge {
@@ -61,7 +61,7 @@ func (g *latenessGauge) finish() {
 	g.worst[0] = max(g.worst[0], late)
 }
 
-// total is how late all rounds were together, the one under way included.
+// total returns the sum of all rounds' lateness, including the current round's.
 func (g *latenessGauge) total() time.Duration {
 	if g == nil {
 		return 0
@@ -71,7 +71,7 @@ func (g *latenessGauge) total() time.Duration {
 	return g.late + max(0, time.Since(g.began)-g.usual)
 }
 
-// lately is by how much the worst round of the last second or two was late.
+// lately returns the lateness of the worst round of the last second or two.
 func (g *latenessGauge) lately() time.Duration {
 	g.mu.Lock()
 	defer g.mu.Unlock()
@@ -84,16 +84,16 @@ func (g *latenessGauge) end() {
 }
 
 const (
-	// sleep and sleepUsual are a round of the machine's gauge, and what a quiet machine adds to it.
+	// sleep is one round of the machine's gauge. sleepUsual is what a quiet machine adds to it.
 	sleep      = 2 * time.Millisecond
 	sleepUsual = 2 * time.Millisecond
-	// peerPause and peerUsual are those of the other side's.
+	// peerPause and peerUsual are the same for the gauge of the other side.
 	peerPause = 50 * time.Millisecond
 	peerUsual = 5 * time.Millisecond
 )
 
-// Lateness begins to watch how late this machine wakes a sleeper. Lately is by how much at most within the last second
-// or two; end stops the watch.
+// Lateness starts to measure how late this machine wakes a sleeping goroutine. The function lately returns the largest
+// lateness of the last second or two. The function end stops the measurement.
 func Lateness() (lately func() time.Duration, end func()) {
 	g := machineGauge()
 	return g.lately, g.end
@@ -103,7 +103,7 @@ func machineGauge() *latenessGauge {
 	return newGauge(sleep+sleepUsual, func() { time.Sleep(sleep) })
 }
 
-// peerGauge asks the other side.
+// peerGauge measures the other side's answers to ask.
 func peerGauge(ask func()) *latenessGauge {
 	return newGauge(peerPause+peerUsual, func() {
 		time.Sleep(peerPause)
@@ -111,14 +111,15 @@ func peerGauge(ask func()) *latenessGauge {
 	})
 }
 
-// machine is the gauge of this process, while a suite runs.
+// machine is the gauge of this process, which exists while a suite runs.
 var machine struct {
 	mu    sync.Mutex
 	users int
 	gauge *latenessGauge
 }
 
-// watchMachine starts the gauge, unless it runs already. The function that it returns ends that use of it.
+// watchMachine starts the gauge unless it is running. The caller calls the returned function when it no longer needs
+// the gauge.
 func watchMachine() func() {
 	m := &machine
 	m.mu.Lock()
@@ -143,22 +144,24 @@ func theMachine() *latenessGauge {
 }
 
 const (
-	// timeoutSleeps is how many bare sleeps Timeout looks at.
+	// timeoutSleeps is the number of plain sleeps that Timeout measures.
 	timeoutSleeps = 10
-	// timeoutLates is how often in a row one request may be late: on both sides, in sockets and in processes.
+	// timeoutLates is the number of delays in a row that one request may meet: on both sides, in sockets and in
+	// processes.
 	timeoutLates = 10
-	// timeoutMost bounds what is added, so that the suite's openings are still longer.
+	// timeoutMost is the longest time that Timeout adds, so that the suite's openings are still longer than the
+	// time-out.
 	timeoutMost = 700 * time.Millisecond
 )
 
-// Timeout returns a time-out for requests to a controller in a test: the one that a quiet machine needs, and as much
-// more as things are late here just now.
+// Timeout returns a time-out for a test's requests to a controller: the time-out for a quiet machine, plus an allowance
+// for the present lateness of this machine.
 func Timeout(quiet time.Duration) time.Duration {
 	late := time.Duration(0)
 	if g := theMachine(); g != nil {
 		late = g.lately()
 	}
-	for range timeoutSleeps { // a gauge that began just now has seen nothing
+	for range timeoutSleeps { // a gauge that has just started has measured nothing
 		began := time.Now()
 		time.Sleep(sleep)
 		late = max(late, time.Since(began)-sleep-sleepUsual)
@@ -166,7 +169,7 @@ func Timeout(quiet time.Duration) time.Duration {
 	return (quiet + min(timeoutLates*late, timeoutMost)).Round(time.Millisecond)
 }
 
-// mark is an instant on the gauges.
+// mark is a reading of both gauges.
 type mark struct{ machine, peer time.Duration }
 
 func (r *testBed) mark() mark {
@@ -176,14 +179,15 @@ func (r *testBed) mark() mark {
 	return mark{theMachine().total(), r.peer.total()}
 }
 
-// late is what is allowed for since a mark: twice what a bare sleeper was late by, and what the other side was.
+// late is the allowance for the time since a mark: twice the lateness of a plain sleep, plus the lateness of the other
+// side.
 func (r *testBed) late(since mark) time.Duration {
 	now := r.mark()
 	return 2*(now.machine-since.machine) + now.peer - since.peer
 }
 
-// Allowance returns a function that tells what to allow for in a test's bound on a time: twice by what a bare sleeper
-// of this process was late since Allowance was called.
+// Allowance returns a function that returns the allowance for a test's bound on a time: twice the lateness of plain
+// sleeps in this process since Allowance was called.
 func Allowance(t testing.TB) func() time.Duration {
 	g := machineGauge()
 	t.Cleanup(g.end)

@@ -2,16 +2,16 @@ package relaytest
 
 import "sync"
 
-// A Stall is the fault StallRequest of a controller in memory: calls wait in it until they are let go. Its zero value
-// is ready; it is safe for concurrent use.
+// Stall implements the fault StallRequest for a controller in memory. Calls wait in it until Release. Its zero value is
+// ready to use. It is safe for concurrent use.
 type Stall struct {
 	mu      sync.Mutex
 	waiting int
-	goOn    chan struct{}  // closed to let those go that wait
-	inside  sync.WaitGroup // the calls that wait, until they have been carried out
+	goOn    chan struct{}  // closed to release the waiting calls
+	inside  sync.WaitGroup // the waiting calls, until they have been carried out
 }
 
-// Wait returns at Release. The caller carries out its call then, and says so by done.
+// Wait returns at Release. The caller then carries out its call, and calls done after that.
 func (s *Stall) Wait() (done func()) {
 	s.mu.Lock()
 	if s.goOn == nil {
@@ -25,14 +25,14 @@ func (s *Stall) Wait() (done func()) {
 	return s.inside.Done
 }
 
-// Stalled is how many calls wait.
+// Stalled returns the number of waiting calls.
 func (s *Stall) Stalled() int {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	return s.waiting
 }
 
-// Release lets all go that wait, and returns when they have been carried out.
+// Release releases all waiting calls, and returns when they have been carried out.
 func (s *Stall) Release() {
 	s.mu.Lock()
 	if s.goOn != nil {

@@ -12,24 +12,23 @@ import (
 	"clearback/bridge/relay"
 )
 
-// Do is what a controller does wrong.
+// Do is a kind of misbehaviour of a controller.
 type Do uint8
 
 // The faults.
 const (
-	Refuse       Do = iota // says no, and does nothing
-	Ignore                 // does nothing, and says nothing
-	Mute                   // does it, and says nothing
-	Hangup                 // does nothing, and ends the connection
-	ActHangup              // does it, and ends the connection without an answer
+	Refuse       Do = iota // refuses the request and does nothing
+	Ignore                 // neither carries out nor answers the request
+	Mute                   // carries out the request without an answer
+	Hangup                 // ends the connection without carrying out the request
+	ActHangup              // carries out the request, and ends the connection without an answer
 	Delay                  // waits for Fault.Delay first
-	StallRequest           // keeps it until Release, however long its master has given it up by then
+	StallRequest           // holds the request until Release, even if the driver has given it up
 )
 
-// On selects requests.
+// On selects the requests that a fault applies to.
 type On uint8
 
-// The requests that a fault meets.
 const (
 	Any On = iota
 	Opening
@@ -40,95 +39,95 @@ const (
 type Fault struct {
 	Do Do
 	On On
-	// Once: only the next such request; else all until Clear.
+	// Once limits the fault to the next such request. Otherwise it applies to all until Clear.
 	Once bool
-	// Delay of Do Delay.
+	// Delay is the delay for Do Delay.
 	Delay time.Duration
 }
 
 // Change is one movement of a contact.
 type Change struct {
-	// At is the instant on the controller's own clock, monotonic, from any zero.
+	// At is an instant on the controller's own monotonic clock, with an arbitrary zero.
 	At   time.Duration
 	Open bool
 }
 
-// Controller is the other side of a driver, as a driver's tests supply it.
+// Controller is the other side of a driver. A driver's tests supply it.
 type Controller interface {
 	Inject(Fault)
 	Clear()
 	// Cut ends all connections and refuses new ones until Restore.
 	Cut()
 	Restore()
-	// Move moves the contact of a line by hand.
+	// Move moves a line's contact by hand.
 	Move(line int, open bool)
-	// Changes returns all movements of the contact of a line since power-up.
+	// Changes returns all movements of a line's contact since power-up.
 	Changes(line int) []Change
-	// Stalled tells how many requests are kept by Do StallRequest. Release lets the controller carry them out as it
-	// would carry out any request that reaches it now, and returns when it has. A master who gives a request up does
-	// not end the keeping.
+	// Stalled returns the number of requests held by Do StallRequest. Release lets the controller carry them out like
+	// requests that arrive at that moment, and returns when it has. A driver that gives a request up does not end the
+	// hold.
 	Stalled() int
 	Release()
 }
 
-// Late is what a controller does with an opening that it kept until its master had given it up and wanted the contact
-// closed.
+// Late says what a controller does with an opening that it holds until the driver has given the opening up and has sent
+// a close.
 type Late uint8
 
-// The ways.
 const (
-	// LateInOrder: it serves one request after the other, or the driver waits for the one before: no close is confirmed
-	// until the opening is over.
+	// LateInOrder means that no close is confirmed until the opening is over, because the controller serves requests in
+	// order or the driver waits for the earlier one.
 	LateInOrder Late = iota
-	// LateRefused: the close is confirmed, and from then on the opening is refused.
+	// LateRefused means that the close is confirmed, and that the opening is refused from then on.
 	LateRefused
-	// LateObeyed: the opening is made after all. Only for what promises nothing else; the driver then closes it.
+	// LateObeyed means that the opening is made after the close. It is only for controllers that cannot prevent that.
+	// The driver then closes the contact.
 	LateObeyed
 )
 
-// Subject is a driver with two lines on one controller.
+// Subject is a driver under test with two lines on one controller.
 type Subject struct {
 	Controller Controller
 	Contacts   [2]relay.Contact
-	// Start connects. Ready waits until the contacts have been put to closed.
+	// Start connects. Ready waits until the contacts have been closed.
 	Start func()
 	Ready func(context.Context) error
-	// Shutdown returns the names of the lines not known to be closed: "box-office", "stage-door".
+	// Shutdown returns the names of the lines that are not known to be closed: "box-office", "stage-door".
 	Shutdown func(context.Context) []string
-	// Timeout is that of one request.
+	// Timeout is the time-out of one request.
 	Timeout time.Duration
-	// Quantum is what the controller rounds intervals up to; 0: it does not.
+	// Quantum is the unit to which the controller rounds intervals up; 0 means that it does not round.
 	Quantum time.Duration
-	// Slack is by how much more than 150 ms an opening may be late to end on a busy machine, where each command costs
-	// the start of a program.
+	// Slack is added to the 150 ms by which an opening may end late. It is for a busy machine on which each command
+	// starts a program.
 	Slack time.Duration
-	// Outlasts: the controller ends its openings by itself, and one goes on when its connection is lost.
+	// Outlasts means that the controller ends its openings itself, and that an opening continues if its connection is
+	// lost.
 	Outlasts bool
-	// Says is part of the reason that the controller gives when it refuses; what it says has to reach people.
+	// Says is part of the reason that the controller gives when it refuses. This text must reach people.
 	Says string
-	// Tries: the command that opens can be tried without opening, by a command of its own.
+	// Tries means that the command that opens can be tried, by a command that does not open.
 	Tries bool
-	// NeverRefuses: the controller cannot say no. Not to obey is all that it can do.
+	// NeverRefuses means that the controller has no way to refuse. It can only fail to obey.
 	NeverRefuses bool
-	// Late is what it does with an opening that it kept too long.
+	// Late says what the controller does with an opening that it held too long.
 	Late Late
-	// Peer, if not nil, asks the other side for nothing and returns with its answer. How long that takes is allowed for
-	// where times are judged.
+	// Peer, if not nil, makes a request without effect to the other side and returns with the answer. The suite adds
+	// the duration of such requests to its bounds.
 	Peer func()
 
-	virtual bool // on virtual time: nothing is ever late
+	virtual bool // on virtual time, where nothing is late
 }
 
-// Setup is what a case wants from a factory.
+// Setup is a case's request to a factory.
 type Setup struct {
-	// Open: both contacts are open before the driver starts.
+	// Open means that both contacts are open before the driver starts.
 	Open bool
-	// Notify receives notices.
+	// Notify receives the notices.
 	Notify func(relay.Notice)
 }
 
-// Factory makes a subject, not started. It cleans up with t.Cleanup and never fails a shutdown that has been done
-// already.
+// Factory makes a subject that is not started. It cleans up with t.Cleanup. A second Shutdown must not fail the test.
 type Factory func(t *testing.T, s Setup) *Subject
 
 // Line names of the subjects.
@@ -137,18 +136,18 @@ const (
 	LineB = "stage-door"
 )
 
-// testTimeout bounds every wait of the suite. Nothing is judged by it: it ends what would wait for ever.
+// testTimeout bounds every wait of the suite. No result depends on it; it only ends a wait that would never end.
 const testTimeout = 20 * time.Second
 
-// testBed is a started subject with what it said.
+// testBed is a subject with its notices.
 type testBed struct {
 	*Subject
 	t         *testing.T
 	notices   chan relay.Notice // buffer 1000: notices must not block, and a case sees far fewer
-	unread    []relay.Notice    // came while another kind was waited for
+	unread    []relay.Notice    // notices that arrived during a wait for another kind
 	seq       uint32
-	peer      *latenessGauge // nil: the other side is not asked
-	begun     []mark         // at each command
+	peer      *latenessGauge // nil if the other side is not measured
+	begun     []mark         // one mark for each command
 	startMark mark
 }
 
@@ -169,7 +168,7 @@ func newTestBed(t *testing.T, f Factory, s Setup) *testBed {
 	return r
 }
 
-// started returns a rig that is connected.
+// started returns a connected test bed.
 func started(t *testing.T, f Factory) *testBed {
 	r := newTestBed(t, f, Setup{})
 	r.Start()
@@ -190,7 +189,7 @@ func (r *testBed) ready() {
 	}
 }
 
-// length is a short interval that the controller can do.
+// length is a short interval that the controller supports.
 func (r *testBed) length() time.Duration { return max(40*time.Millisecond, 2*r.Quantum) }
 
 func (r *testBed) command(d time.Duration) relay.Interruption {
@@ -199,23 +198,24 @@ func (r *testBed) command(d time.Duration) relay.Interruption {
 	return relay.Interruption{Seq: r.seq, Duration: d, NotAfter: time.Now().Add(testTimeout)}
 }
 
-// interrupt runs an interruption of line A.
+// interrupt makes an interruption of line A.
 func (r *testBed) interrupt(d time.Duration) relay.Result {
 	return r.Contacts[0].Interrupt(r.ctx(testTimeout), r.command(d))
 }
 
-// background runs one, and gives a channel that is closed when it was told open, and one with the result.
+// background starts an interruption. It returns a channel that is closed when Opened is called, and a channel for the
+// result.
 func (r *testBed) background(ctx context.Context, line int, i relay.Interruption) (<-chan struct{},
 	<-chan relay.Result) {
 	opened := make(chan struct{})
-	result := make(chan relay.Result, 1) // the case may have failed before it looks
+	result := make(chan relay.Result, 1) // the case may have failed by then
 	i.Opened = func(time.Time) { close(opened) }
 	go func() { result <- r.Contacts[line].Interrupt(ctx, i) }()
 	return opened, result
 }
 
-// open begins an interruption that is to be seen open, and returns its result. One that was certainly not made because
-// things were late is made again; late is what the gauges say.
+// open begins an interruption, waits until it has opened, and returns its result channel. If the opening was certainly
+// not made because the machine was late, as the gauges show, open begins another one.
 func (r *testBed) open(ctx context.Context, line int, d time.Duration) <-chan relay.Result {
 	r.t.Helper()
 	for end := time.Now().Add(testTimeout); ; {
@@ -248,7 +248,7 @@ func get[T any](r *testBed, what string, ch <-chan T) T {
 	return none // not reached
 }
 
-// until polls for a condition on the controller, whose movements come without an event to wait for.
+// until polls for a condition on the controller, whose movements cause no event.
 func (r *testBed) until(what string, cond func() bool) {
 	r.t.Helper()
 	tick := time.NewTicker(2 * time.Millisecond)
@@ -260,8 +260,8 @@ func (r *testBed) until(what string, cond func() bool) {
 	}
 }
 
-// awaitLinkLoss waits until the first line knows that there is no connection any more. Where each line has its own,
-// another may know it earlier.
+// awaitLinkLoss waits until the first line has noticed that there is no connection. If each line has its own
+// connection, another line may notice earlier.
 func (r *testBed) awaitLinkLoss() {
 	r.t.Helper()
 	r.notice(relay.LinkLost)
@@ -273,7 +273,7 @@ func (r *testBed) awaitLinkLoss() {
 	}
 }
 
-// reader returns line A's contact if it can be read back, else nil.
+// reader returns line A's contact if it can be read back, otherwise nil.
 func (r *testBed) reader() relay.Reader {
 	r.t.Helper()
 	c, ok := r.Contacts[0].(relay.Reader)
@@ -288,21 +288,21 @@ func (r *testBed) reader() relay.Reader {
 	return c
 }
 
-// needsRefusal skips a case that is about a controller that says no.
+// needsRefusal skips a case that needs a controller that can refuse.
 func (r *testBed) needsRefusal() {
 	r.t.Helper()
 	if r.NeverRefuses {
-		r.t.Skip("this controller cannot say no")
+		r.t.Skip("this controller cannot refuse")
 	}
 }
 
-// isOpen tells where the contact of a line is.
+// isOpen reports whether a line's contact is open.
 func (r *testBed) isOpen(line int) bool {
 	c := r.Controller.Changes(line)
 	return len(c) > 0 && c[len(c)-1].Open
 }
 
-// openings returns how long each opening of a line lasted; a last one that still lasts counts as -1.
+// openings returns how long each opening of a line lasted. An opening that still lasts is -1.
 func (r *testBed) openings(line int) []time.Duration {
 	var all []time.Duration
 	var from time.Duration
@@ -331,7 +331,8 @@ func (r *testBed) wantStill(line int) {
 	}
 }
 
-// lateness is by how much the latest openings may be late to end: they are of one command, or of two at the same time.
+// lateness is the time by which the latest openings may end late. They belong to one command, or to two that run at the
+// same time.
 func (r *testBed) lateness() time.Duration {
 	var from mark
 	if n := len(r.begun); n > 0 {
@@ -340,13 +341,13 @@ func (r *testBed) lateness() time.Duration {
 	return 150*time.Millisecond + r.Slack + r.late(from)
 }
 
-// wantOpenings checks number and lengths.
+// wantOpenings checks the number and the lengths of the openings.
 func (r *testBed) wantOpenings(line int, want ...time.Duration) {
 	r.t.Helper()
 	got := r.openings(line)
 	ok := len(got) == len(want)
 	for i := range min(len(got), len(want)) {
-		// Not short by more than 0.5 ms.
+		// An opening may be short by at most 0.5 ms.
 		ok = ok && got[i] >= want[i]-500*time.Microsecond && got[i] < want[i]+r.lateness()
 	}
 	if !ok {
@@ -354,7 +355,8 @@ func (r *testBed) wantOpenings(line int, want ...time.Duration) {
 	}
 }
 
-// notice waits for a notice of that kind about line A or about the controller of both; kinds may come in any order.
+// notice waits for a notice of the given kind about line A or about the controller of both lines. Other kinds may
+// arrive before it.
 func (r *testBed) notice(k relay.NoticeKind) relay.Notice {
 	r.t.Helper()
 	for {
@@ -370,15 +372,15 @@ func (r *testBed) notice(k relay.NoticeKind) relay.Notice {
 	}
 }
 
-// works ends many cases: after the trouble an ordinary interruption must work. One whose outcome was unknown may have
-// opened too.
+// works checks, at the end of a case, that an ordinary interruption works. An interruption whose outcome was unknown
+// may have opened too.
 func (r *testBed) works() {
 	r.t.Helper()
 	before, unknown := len(r.openings(0)), 0
 	var res relay.Result
 	r.until("an interruption works again", func() bool {
 		if res = r.interrupt(r.length()); res.Outcome == relay.Unknown {
-			if r.late(r.startMark) < r.Timeout/2 { // what was late before may come out now
+			if r.late(r.startMark) < r.Timeout/2 { // an earlier delay may still have an effect
 				r.t.Fatalf("an ordinary interruption of %v afterwards: %v, and nothing was late", r.length(), res.Err)
 			}
 			unknown++
@@ -392,17 +394,18 @@ func (r *testBed) works() {
 	}
 }
 
-// atOnce is how many cases run at the same time. They mostly wait, so this is not bound to the number of processors.
+// atOnce is the number of cases that run at the same time. Most of them wait, so the number does not depend on the
+// number of processors.
 const atOnce = 16
 
-// Run runs the conformance suite, each case on a subject of its own, side by side.
+// Run runs the conformance suite, with a separate subject for each case. Cases run at the same time.
 func Run(t *testing.T, f Factory) {
 	defer watchMachine()()
 	run(t, func(t *testing.T, c testCase) { c.run(t, f) })
 }
 
-// RunVirtual is Run on virtual time (testing/synctest), for a controller in memory: there is no socket, no process and
-// no kernel in it.
+// RunVirtual is Run on virtual time (testing/synctest), for a controller in memory without sockets, processes and
+// kernel calls.
 func RunVirtual(t *testing.T, f Factory) {
 	virtual := func(t *testing.T, s Setup) *Subject {
 		sub := f(t, s)

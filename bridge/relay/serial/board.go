@@ -9,8 +9,8 @@ import (
 	"clearback/bridge/relay/controller"
 )
 
-// Board is one serial port with its one contact. Make the contact, then Start it. All methods are safe for concurrent
-// use but Contact.
+// Board is one serial port with one contact. Add the contact, then call Start. All methods except Contact are safe for
+// concurrent use.
 type Board struct {
 	*controller.Controller
 	opt        Options
@@ -21,7 +21,7 @@ type Board struct {
 // Contact is the contact of a port.
 type Contact = controller.Contact
 
-// NewBoard checks the options. Nothing is opened yet.
+// NewBoard returns a board with the given options, or [ErrOptions]. It does not open the port.
 func NewBoard(o Options) (*Board, error) {
 	o, err := o.withDefaults()
 	if err != nil {
@@ -34,14 +34,15 @@ func NewBoard(o Options) (*Board, error) {
 	return b, nil
 }
 
-// Contact adds the contact; only before Start, and only one. It fails with [relay.ErrLocked] if the port is taken, here
-// or by another process.
+// Contact adds the only contact. It may be called only before Start. It returns [relay.ErrLocked] if the port has a
+// contact, or another process has claimed the port.
 func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 	if err := o.check(); err != nil {
 		return nil, err
 	}
 	if b.sharedPort != nil {
-		return nil, fmt.Errorf("controller %s: lines %s and %s: %w: opening a port moves both its lines, so it drives one contact only",
+		return nil, fmt.Errorf("controller %s: lines %s and %s: %w: "+
+			"opening a port moves both its lines, so it can drive only one contact",
 			b.opt.Name, b.sharedPort.opt.Name, o.Name, relay.ErrLocked)
 	}
 	c, err := b.Controller.Contact(controller.ContactOptions{Name: o.Name, Claim: "serial " + realPath(b.opt.Device),
@@ -53,7 +54,8 @@ func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 	return c, nil
 }
 
-// realPath follows links, since a port has several names. A port that is not there is called as it was given.
+// realPath resolves links, since a port can have several names. If the port does not exist, realPath returns the name
+// as given.
 func realPath(device string) string {
 	if p, err := filepath.EvalSymlinks(device); err == nil {
 		return p
@@ -71,12 +73,13 @@ func (b *Board) connect(ctx context.Context) (controller.Session, error) {
 	return controller.NewDeviceSession(b.sharedPort.now(), b.opt.Timeout), nil
 }
 
-// Raised reports whether RTS or DTR was on right after the port was opened last: because the kernel turns them on, or
-// because they had been left on. A contact that is not wired for that (see the package) was open for some milliseconds.
+// Raised reports whether RTS or DTR was on right after the port was last opened, because the kernel turned it on or
+// because it had been left on. A contact that is not wired for that (see the package comment) was then open for some
+// milliseconds.
 func (b *Board) Raised() bool { return b.sharedPort != nil && b.sharedPort.wasRaised() }
 
-// Shutdown is [controller.Controller.Shutdown], and gives the port back. If the contact opens when its line is on, the
-// kernel then turns both lines off.
+// Shutdown calls [controller.Controller.Shutdown] and then closes the port. If the contact opens when its line is on,
+// the kernel then turns both lines off.
 func (b *Board) Shutdown(ctx context.Context) []controller.NotClosed {
 	left := b.Controller.Shutdown(ctx)
 	if b.sharedPort != nil {

@@ -11,13 +11,13 @@ import (
 	"clearback/bridge/relay/controller"
 )
 
-// lines are the control and status lines that are on.
+// lines are the states of the control and status lines; true means on.
 type lines struct {
 	out [2]bool // by Line
 	in  [4]bool // by Input
 }
 
-// port is an open serial port. All methods are safe for concurrent use, and may hang in the kernel, but Close.
+// port is an open serial port. All methods are safe for concurrent use. All except Close may hang in the kernel.
 type port interface {
 	// Get reads all lines.
 	Get() (lines, error)
@@ -25,26 +25,27 @@ type port interface {
 	Both(out [2]bool) error
 	// Set sets one output.
 	Set(l Line, on bool) error
-	// Close gives the port back as soon as no call is under way.
+	// Close closes the port as soon as no call is under way.
 	Close()
 }
 
-// openFunc opens a port and tells which lines were on then. With hangUp both outputs go off when the port is closed for
-// the last time.
+// openFunc opens a port and returns the state of its lines at that moment. With hangUp the kernel turns both outputs
+// off at the last close of the port.
 type openFunc func(device string, hangUp bool) (port, lines, error)
 
-// errNoLines: what was opened is no serial port with control lines.
-var errNoLines = errors.New("it has no control lines; a pseudo terminal, or a driver without them, cannot drive a contact")
+// errNoLines means that the device is not a serial port with control lines.
+var errNoLines = errors.New("it has no control lines (a pseudo terminal, or a driver without them), " +
+	"so it cannot drive a contact")
 
-// refusal is an error of the kernel that means that nothing was done.
+// refusal is an error by which the kernel reports that nothing was done.
 type refusal struct{ error }
 
 func (r refusal) Unwrap() error { return r.error }
 
-// maxAbandoned is how many kernel calls may hang before no more are made.
+// maxAbandoned is the number of hanging kernel calls at which no further call is made.
 const maxAbandoned = 4
 
-// sharedPort is the port, kept from one session to the next.
+// sharedPort is the port, which stays open from one session to the next.
 type sharedPort struct {
 	device  string
 	opt     ContactOptions
@@ -52,20 +53,20 @@ type sharedPort struct {
 	open    openFunc
 
 	mu        sync.Mutex
-	port      port          // nil: not open
-	raised    bool          // as Board.Raised
-	abandoned int           // calls that were given up and have not come back
-	stale     bool          // one of them has come back since: what it did, nobody knows
-	gone      chan struct{} // closed when stale is set; a new one for each connection
+	port      port          // nil if not open
+	raised    bool          // the result of Board.Raised
+	abandoned int           // number of calls that were given up and have not returned
+	stale     bool          // an abandoned call has returned since the connection was made; its effect is unknown
+	gone      chan struct{} // closed when stale is set; new for each connection
 	released  bool
-	session   int         // counts the connections
-	opening   map[int]int // openings in the kernel, by the connection that made them
+	session   int         // number of connections so far
+	opening   map[int]int // number of openings under way in the kernel, by connection
 }
 
-// level is what the driving line shows for an open or a closed loop.
+// level returns the level of the control line for an open or a closed loop.
 func (h *sharedPort) level(open bool) bool { return open == h.opt.OpenOn }
 
-// call makes a kernel call, and gives it up when ctx ends.
+// call makes a kernel call, and abandons it when ctx ends.
 func (h *sharedPort) call(ctx context.Context, f func() error) error {
 	if err := ctx.Err(); err != nil {
 		return err
@@ -73,7 +74,8 @@ func (h *sharedPort) call(ctx context.Context, f func() error) error {
 	return h.launch(ctx, f, func() {})
 }
 
-// callOpening is call for an opening of a connection: as long as it is in the kernel it may open the loop.
+// callOpening is call for an opening. It counts the opening until the kernel call has returned, because it may open the
+// loop until then.
 func (h *sharedPort) callOpening(ctx context.Context, session int, f func() error) error {
 	if err := ctx.Err(); err != nil {
 		return err
@@ -93,9 +95,9 @@ func (h *sharedPort) callOpening(ctx context.Context, session int, f func() erro
 	})
 }
 
-// launch makes the call, and tells over when it has come back, be it after its caller gave it up.
+// launch makes the call. It calls over when the call has returned, even if the caller has given up by then.
 func (h *sharedPort) launch(ctx context.Context, f func() error, over func()) error {
-	done := make(chan error) // somebody always waits: who called, or what counts the calls that were given up
+	done := make(chan error) // always received, by the caller or by the goroutine that counts abandoned calls
 	go func() {
 		err := f()
 		over()
@@ -116,10 +118,10 @@ func (h *sharedPort) launch(ctx context.Context, f func() error, over func()) er
 		h.abandoned--
 		if !h.stale {
 			h.stale = true
-			close(h.gone) // at once: the next poll may be far
+			close(h.gone) // ends the session at once; the next poll may be far off
 		}
 	}()
-	return fmt.Errorf("a kernel call on %s does not come back: %w", h.device, ctx.Err())
+	return fmt.Errorf("a kernel call on %s does not return: %w", h.device, ctx.Err())
 }
 
 // connect makes sure that the port is open and answers.
@@ -128,11 +130,12 @@ func (h *sharedPort) connect(ctx context.Context) error {
 	defer cancel()
 	h.mu.Lock()
 	p, left := h.port, h.abandoned
-	h.stale, h.gone = false, make(chan struct{}) // a connection begins with a close
+	h.stale, h.gone = false, make(chan struct{}) // the new connection begins with a close
 	h.session++
 	h.mu.Unlock()
 	if left >= maxAbandoned {
-		return fmt.Errorf("serial: %d kernel calls on %s have not come back; pull the adapter out and in, or see the kernel's log",
+		return fmt.Errorf("serial: %d kernel calls on %s have not returned; "+
+			"unplug the adapter and plug it in again, or see the kernel's log",
 			left, h.device)
 	}
 	if p != nil {
@@ -140,7 +143,7 @@ func (h *sharedPort) connect(ctx context.Context) error {
 		if err == nil || ctx.Err() != nil {
 			return err
 		}
-		h.drop(p) // it is gone for good, as an adapter that was pulled out
+		h.drop(p) // the port has gone for good, like an adapter that was pulled out
 	}
 	return h.call(ctx, h.openNew)
 }
@@ -154,7 +157,7 @@ func (h *sharedPort) drop(p port) {
 	p.Close()
 }
 
-// openNew opens the port and puts both lines where they belong, in one call, so that the loop is not open in between.
+// openNew opens the port and sets both lines in one call, so that the loop does not open in between.
 func (h *sharedPort) openNew() error {
 	p, found, err := h.open(h.device, h.opt.OpenOn)
 	if err != nil {
@@ -168,7 +171,7 @@ func (h *sharedPort) openNew() error {
 	}
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	if h.released || h.port != nil { // this took so long that nobody wants it any more
+	if h.released || h.port != nil { // the open took so long that it was given up
 		p.Close()
 		return fmt.Errorf("serial: opening %s took too long", h.device)
 	}
@@ -192,25 +195,27 @@ func (h *sharedPort) release() {
 	}
 }
 
-var errStale = errors.New("a kernel call that was given up has come back only now, so the contact is closed again")
+var errStale = errors.New("a kernel call that was given up has returned only now, so the contact is closed again")
 
-// errOpening: the kernel may still carry out an opening from before, so no close counts yet.
-var errOpening = errors.New("an opening that was given up has not come back from the kernel; until it does, the line is told to close again and again and counts as open")
+// errOpening means that the kernel may still carry out an opening of an earlier connection. Until that call has
+// returned, no close counts.
+var errOpening = errors.New("an opening that was given up has not returned from the kernel; " +
+	"until it returns, the contact counts as open")
 
-// device is the port in one session.
+// device is the port as one session uses it.
 type device struct {
 	*sharedPort
 	session int
 }
 
-// now returns the port for the connection that was made last.
+// now returns the port for the latest connection.
 func (h *sharedPort) now() device {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	return device{h, h.session}
 }
 
-// mayStillOpen reports whether an opening of an earlier connection is in the kernel.
+// mayStillOpen reports whether an opening of an earlier connection is under way in the kernel.
 func (d device) mayStillOpen() bool {
 	d.mu.Lock()
 	defer d.mu.Unlock()
@@ -224,17 +229,17 @@ func (d device) mayStillOpen() bool {
 
 var _ controller.GoneNotifier = device{}
 
-// Gone is closed when a call that was given up has come back: the next connection closes what it may have opened.
+// Gone is closed when an abandoned call has returned. The next connection then closes what that call may have opened.
 func (d device) Gone() <-chan struct{} {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	return d.gone
 }
 
-// Cause tells so.
+// Cause returns errStale.
 func (d device) Cause() error { return errStale }
 
-// Close keeps the port: opening it again would move its lines.
+// Close does nothing. The port stays open, since opening it again would move its lines.
 func (d device) Close() error { return nil }
 
 // Do makes one kernel call.
@@ -277,7 +282,7 @@ func (d device) carryOut(ctx context.Context, p port, op controller.Op) (found l
 	case controller.Close:
 		err = d.call(ctx, func() error { return p.Set(d.opt.Line, d.level(false)) })
 	default:
-		var told lines // the call may come back when nobody waits any more
+		var told lines // a separate variable, since an abandoned call may still write it
 		err = d.call(ctx, func() (err error) { told, err = p.Get(); return err })
 		if err == nil {
 			found = told

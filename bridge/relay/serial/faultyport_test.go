@@ -19,14 +19,14 @@ func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
 var errUnplugged = errors.New("unplugged")
 
-// faultyPorts is the other side of two ports: it stands between the driver and the kernel, does what is wrong, and
-// records what moved.
+// faultyPorts is the other side of two ports. It stands between the driver and the kernel, produces the faults and
+// records the movements.
 type faultyPorts struct {
 	ports [2]faultyPortState
 	begin time.Time
-	over  chan struct{} // closed at the end of the test: calls that hang return
+	over  chan struct{} // closed at the end of the test, so that hanging calls return
 
-	timeout time.Duration // of the driver
+	timeout time.Duration // the driver's time-out
 
 	mu     sync.Mutex
 	faults []relaytest.Fault
@@ -35,7 +35,7 @@ type faultyPorts struct {
 	relaytest.Stall
 }
 
-// faultyPortState is one port: how it is opened, moved by hand and looked at from outside.
+// faultyPortState is one port: how it is opened, moved by hand and read from outside.
 type faultyPortState struct {
 	opt     ContactOptions
 	open    openFunc
@@ -46,7 +46,8 @@ type faultyPortState struct {
 	changes []relaytest.Change
 }
 
-// look records whether the loop is open now. The relay is between the two lines, as the package says.
+// look records whether the loop is open now. The relay is connected between the two lines, as the package comment
+// recommends.
 func (b *faultyPorts) look(line int) {
 	p := &b.ports[line]
 	p.mu.Lock()
@@ -93,7 +94,7 @@ func (b *faultyPorts) Changes(line int) []relaytest.Change {
 	return append([]relaytest.Change(nil), p.changes...)
 }
 
-// fault takes the one that meets a call; nil: none.
+// fault returns the fault that applies to a call; nil if there is none.
 func (b *faultyPorts) fault(on relaytest.On) (*relaytest.Fault, error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
@@ -111,7 +112,7 @@ func (b *faultyPorts) fault(on relaytest.On) (*relaytest.Fault, error) {
 	return nil, nil
 }
 
-// hang is a call that does not come back while its caller waits.
+// hang is a call that does not return before its caller gives up.
 func (b *faultyPorts) hang() {
 	t := time.NewTimer(b.timeout * 3 / 2)
 	defer t.Stop()
@@ -121,7 +122,7 @@ func (b *faultyPorts) hang() {
 	}
 }
 
-// faultyPort is a port with the bench's faults.
+// faultyPort is a port with the faults of a faultyPorts.
 type faultyPort struct {
 	port
 	ports *faultyPorts
@@ -188,7 +189,7 @@ var names = [2]string{relaytest.LineA, relaytest.LineB}
 
 func newFaultyPorts() *faultyPorts { return &faultyPorts{begin: time.Now(), over: make(chan struct{})} }
 
-// subject puts a driver on each port of a bench.
+// subject puts a driver on each of the two ports.
 func (b *faultyPorts) subject(t *testing.T, s relaytest.Setup, timeout time.Duration,
 	devices [2]string) *relaytest.Subject {
 	t.Helper()
@@ -244,7 +245,7 @@ func (b *faultyPorts) subject(t *testing.T, s relaytest.Setup, timeout time.Dura
 	return sub
 }
 
-// memoryPort is a port that is none.
+// memoryPort is a port in memory.
 type memoryPort struct {
 	mu  sync.Mutex
 	out [2]bool
@@ -271,10 +272,10 @@ func (m *memoryPort) Set(l Line, on bool) error {
 	return nil
 }
 
-// A driver keeps its lines when a port of memory is closed: nothing else would be seen.
+// Close leaves the lines as they are, so that only the driver's own movements are recorded.
 func (m *memoryPort) Close() {}
 
-// TestSuite drives ports in memory: all of the driver but the kernel calls. Those are in TestVM.
+// TestSuite drives ports in memory. It covers all of the driver except the kernel calls, which TestVM covers.
 func TestSuite(t *testing.T) {
 	for name, o := range map[string]ContactOptions{"rts": {OpenOn: true}, "open when off": {Line: DTR}} {
 		t.Run(name, func(t *testing.T) {

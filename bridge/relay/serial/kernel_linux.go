@@ -13,34 +13,36 @@ var (
 	inputBits  = [4]int{CTS: unix.TIOCM_CTS, DSR: unix.TIOCM_DSR, DCD: unix.TIOCM_CD, RI: unix.TIOCM_RI}
 )
 
-// modem is the calls of ioctl(2) that read a port's lines and move them; see tty_ioctl(4).
+// modem holds the ioctl(2) calls that read and set a port's lines; see tty_ioctl(4).
 type modem struct {
 	get func(fd int, request uint) (bits int, err error)
 	set func(fd int, request uint, bits int) error
 }
 
-// kernelPort is a port by the kernel's terminal calls.
+// kernelPort is a port that uses the kernel's terminal calls.
 type kernelPort struct {
 	fd    int
 	modem modem
 
-	mu      sync.Mutex
-	users   int // calls under way: until they are over the descriptor's number must not be given to anybody else
+	mu sync.Mutex
+	// number of calls under way; while there are any, the descriptor must not be closed, so that its number is not
+	// reused
+	users   int
 	closing bool
 	closed  bool
 }
 
-// openPort opens a port for this process alone, at speed 0.
+// openPort opens a port for exclusive use, at speed 0.
 func openPort(device string, hangUp bool) (port, lines, error) {
 	return modem{unix.IoctlGetInt, unix.IoctlSetPointerInt}.openPort(device, hangUp)
 }
 
 func (m modem) openPort(device string, hangUp bool) (port, lines, error) {
-	// Without O_NONBLOCK the opening of a port may wait for a carrier for ever (termios(3), CLOCAL).
+	// Without O_NONBLOCK, open might wait for a carrier for ever (termios(3), CLOCAL).
 	fd, err := unix.Open(realPath(device), unix.O_RDWR|unix.O_NOCTTY|unix.O_NONBLOCK|unix.O_CLOEXEC, 0)
 	switch {
 	case errors.Is(err, unix.EBUSY):
-		return nil, lines{}, fmt.Errorf("%w: another process has it for itself", err)
+		return nil, lines{}, fmt.Errorf("%w: another process uses it exclusively", err)
 	case err != nil:
 		return nil, lines{}, err
 	}
@@ -52,7 +54,7 @@ func (m modem) openPort(device string, hangUp bool) (port, lines, error) {
 	return &kernelPort{fd: fd, modem: m}, found, nil
 }
 
-// setUp makes the port one that only drives lines, and returns those that were on before.
+// setUp configures the port so that it only drives lines. It returns the states of the lines before that.
 func (m modem) setUp(fd int, hangUp bool) (lines, error) {
 	bits, err := m.get(fd, unix.TIOCMGET)
 	if err != nil {
@@ -63,10 +65,9 @@ func (m modem) setUp(fd int, hangUp bool) (lines, error) {
 		return lines{}, fmt.Errorf("%w (%w)", errNoLines, err)
 	}
 	if err := unix.IoctlSetInt(fd, unix.TIOCEXCL, 0); err != nil {
-		return lines{}, fmt.Errorf("taking the port for this process alone: %w", err)
+		return lines{}, fmt.Errorf("claiming the port for this process: %w", err)
 	}
-	// No flow control, which would move RTS by itself; no receiver; B0, so that the next opening does not turn the
-	// lines on.
+	// No flow control, which would move RTS. No receiver. Speed B0, so that the next open does not turn the lines on.
 	t.Iflag, t.Oflag, t.Lflag = 0, 0, 0
 	t.Cflag = unix.CS8 | unix.CLOCAL | unix.B0
 	if hangUp {
@@ -78,7 +79,7 @@ func (m modem) setUp(fd int, hangUp bool) (lines, error) {
 	return linesOf(bits), nil
 }
 
-// do makes a call unless the port is being closed.
+// do makes a call, unless the port is being closed.
 func (p *kernelPort) do(f func(fd int) error) error {
 	p.mu.Lock()
 	if p.closing {
@@ -107,8 +108,9 @@ func (p *kernelPort) closeIfIdle() {
 	defer p.mu.Unlock()
 	if p.closing && !p.closed && p.users == 0 {
 		p.closed = true
-		_ = unix.IoctlSetInt(p.fd, unix.TIOCNXCL, 0) // else it stays so while another process has it open; a port that is gone is nobody's
-		unix.Close(p.fd)                             // nothing was written, so there is nothing to wait for
+		// otherwise the port stays exclusive while another process has it open
+		_ = unix.IoctlSetInt(p.fd, unix.TIOCNXCL, 0)
+		unix.Close(p.fd) // nothing was written, so close does not wait
 	}
 }
 
@@ -155,7 +157,7 @@ func (p *kernelPort) Set(l Line, on bool) error {
 	return sure(p.do(func(fd int) error { return p.modem.set(fd, request, outputBits[l]) }))
 }
 
-// sure marks the errors that the kernel gives before it does anything.
+// sure marks the errors that the kernel returns before it does anything.
 func sure(err error) error {
 	switch {
 	case errors.Is(err, unix.ENOTTY), errors.Is(err, unix.EINVAL), errors.Is(err, unix.EPERM):

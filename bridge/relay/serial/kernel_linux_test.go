@@ -23,8 +23,8 @@ import (
 
 var inVM = flag.Bool("vm", false, "run the tests that need the virtual machine in one")
 
-// TestVM runs the tests below on the 16550s of a virtual machine. The judge of where a line is, is the modem control
-// register of the port, read past the kernel's driver through /dev/port, and once from outside of the machine.
+// TestVM runs the tests below on the 16550s of a virtual machine. The state of a line is read from the port's modem
+// control register, past the kernel's driver through /dev/port, and once from outside the machine.
 func TestVM(t *testing.T) {
 	if vm.Inside() || !*inVM {
 		t.Skip("in the virtual machine only by -vm")
@@ -46,8 +46,8 @@ func TestVM(t *testing.T) {
 	m.CutPower()
 }
 
-// The 16550's modem control register and its bits (data sheet of the PC16550D, from memory); the ports' addresses are
-// the PC's.
+// The 16550's modem control register and its bits (data sheet of the PC16550D, from memory). The ports have the PC's
+// standard addresses.
 const (
 	mcrDTR = 1
 	mcrRTS = 2
@@ -78,12 +78,12 @@ func ioPorts(t *testing.T) *os.File {
 func register(f *os.File, i int) [2]bool {
 	var b [1]byte
 	if _, err := unix.Pread(int(f.Fd()), b[:], mcrs[i]); err != nil {
-		panic(err) // in a callback that has no test to fail
+		panic(err) // in a callback, which has no test that it could fail
 	}
 	return [2]bool{RTS: b[0]&mcrRTS != 0, DTR: b[0]&mcrDTR != 0}
 }
 
-// byHand makes a call on a port beside whoever drives it. The port's speed is 0, so that opening it moves nothing.
+// byHand makes a call on a port beside the driver. The port's speed is 0, so that opening it moves nothing.
 func byHand(device string, f func(fd int) error) {
 	fd, err := unix.Open(device, unix.O_RDWR|unix.O_NOCTTY|unix.O_NONBLOCK|unix.O_CLOEXEC, 0)
 	if err == nil {
@@ -95,7 +95,7 @@ func byHand(device string, f func(fd int) error) {
 	}
 }
 
-// atRest leaves a port unopened, at speed 0, its lines as given, and not hanging up.
+// atRest leaves a port closed, at speed 0, with the given lines and without HUPCL.
 func atRest(t *testing.T, i int, out [2]bool) {
 	t.Helper()
 	p, _, err := openPort(ttys[i], false)
@@ -104,12 +104,12 @@ func atRest(t *testing.T, i int, out [2]bool) {
 	p.Close()
 }
 
-// TestKernelSuite is the whole conformance suite on two real ports; they are few, so the cases take turns.
+// TestKernelSuite runs the whole conformance suite on two real ports. There are only two, so the cases take turns.
 func TestKernelSuite(t *testing.T) {
 	io := ioPorts(t)
 	for name, o := range map[string]ContactOptions{"rts": {OpenOn: true}, "dtr": {Line: DTR, OpenOn: true}} {
 		t.Run(name, func(t *testing.T) {
-			free := make(chan struct{}, 1) // the token is having the ports
+			free := make(chan struct{}, 1) // whoever holds the token has the ports
 			free <- struct{}{}
 			relaytest.Run(t, func(t *testing.T, s relaytest.Setup) *relaytest.Subject {
 				<-free
@@ -132,9 +132,9 @@ func TestKernelSuite(t *testing.T) {
 					}
 				}
 				var watching sync.WaitGroup
-				t.Cleanup(watching.Wait) // it runs behind the subject's own, which ends the bench
+				t.Cleanup(watching.Wait) // runs after the subject's own cleanup, which ends the faulty ports
 				sub := b.subject(t, s, 500*time.Millisecond, ttys)
-				watching.Go(func() { // what moves by itself
+				watching.Go(func() { // records movements that no call causes
 					tick := time.NewTicker(5 * time.Millisecond)
 					defer tick.Stop()
 					for {
@@ -153,7 +153,7 @@ func TestKernelSuite(t *testing.T) {
 	}
 }
 
-// A port at any other speed turns both lines on when it is opened; one that this driver had open before does not.
+// A port at another speed turns both lines on when it is opened. A port that this driver has had open does not.
 func TestKernelOpening(t *testing.T) {
 	io := ioPorts(t)
 	byHand(ttys[0], func(fd int) error { // as after a start of the machine
@@ -179,7 +179,7 @@ func TestKernelOpening(t *testing.T) {
 	}
 }
 
-// The kernel turns a killed daemon's lines off, if it was asked to.
+// The kernel turns a killed daemon's lines off, if HUPCL is set.
 func TestKernelKilled(t *testing.T) {
 	io := ioPorts(t)
 	for _, hangUp := range []bool{true, false} {
@@ -213,7 +213,7 @@ func TestHolder(t *testing.T) {
 	select {}
 }
 
-// The UART's own loop-back feeds RTS to CTS and DTR to DSR, behind the kernel and this package.
+// The UART's own loop-back feeds RTS to CTS and DTR to DSR, without the kernel and this package.
 func TestKernelSense(t *testing.T) {
 	needsMachine(t)
 	for _, c := range []struct {
@@ -250,7 +250,7 @@ func TestKernelSense(t *testing.T) {
 	}
 }
 
-// TestRegistersFromOutside is what TestVM looks at from outside of the machine.
+// TestRegistersFromOutside runs in the machine while TestVM reads its registers from outside.
 func TestRegistersFromOutside(t *testing.T) {
 	needsMachine(t)
 	b, err := NewBoard(Options{Name: "port", Device: ttys[0], Timeout: 2 * time.Second})
@@ -267,7 +267,7 @@ func TestRegistersFromOutside(t *testing.T) {
 	select {} // until the power is cut
 }
 
-// pseudoTerminal returns the controlling side of a pseudo terminal, and the path of the other.
+// pseudoTerminal returns the controlling side of a pseudo terminal, and the path of the other side.
 func pseudoTerminal(t *testing.T) (int, string) {
 	t.Helper()
 	m, err := os.OpenFile("/dev/ptmx", os.O_RDWR|unix.O_NOCTTY, 0)
@@ -281,7 +281,7 @@ func pseudoTerminal(t *testing.T) (int, string) {
 	return int(m.Fd()), fmt.Sprintf("/dev/pts/%d", n)
 }
 
-// A pseudo terminal has no lines, and says so when connecting.
+// A pseudo terminal has no control lines, which is an error at the connection.
 func TestPseudoTerminal(t *testing.T) {
 	_, path := pseudoTerminal(t)
 	_, _, err := openPort(path, true)

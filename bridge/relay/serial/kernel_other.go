@@ -5,5 +5,5 @@ package serial
 import "errors"
 
 func openPort(string, bool) (port, lines, error) {
-	return nil, lines{}, errors.New("control lines are driven on Linux only")
+	return nil, lines{}, errors.New("control lines are supported on Linux only")
 }

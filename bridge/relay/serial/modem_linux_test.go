@@ -10,10 +10,10 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// memoryModem is the lines of a port, for a pseudo terminal that has none.
+// memoryModem simulates a port's lines for a pseudo terminal, which has none.
 type memoryModem struct {
 	bits int
-	fail error // of every call
+	fail error // the error of every call
 	hold chan struct{}
 }
 
@@ -51,7 +51,7 @@ func (m *memoryModem) open(path string, hangUp bool) (*kernelPort, lines, error)
 	return p.(*kernelPort), found, nil
 }
 
-// openFiles counts the files that this process has open under a name.
+// openFiles returns the number of this process's open files with the given name.
 func openFiles(t *testing.T, name string) int {
 	all, err := os.ReadDir("/proc/self/fd")
 	require.NoError(t, err)
@@ -64,14 +64,15 @@ func openFiles(t *testing.T, name string) int {
 	return found
 }
 
-// exclusive reports whether nobody else may open a terminal.
+// exclusive reports whether no other process may open a terminal.
 func exclusive(t *testing.T, fd int) bool {
 	on, err := unix.IoctlGetInt(fd, unix.TIOCGEXCL)
 	require.NoError(t, err)
 	return on != 0
 }
 
-// TestPortSettings: an open port moves nothing by itself, is nobody else's, and is given back as it was taken.
+// TestPortSettings checks that opening a port moves no line, that the port is exclusive, and that its exclusive use
+// ends at the close.
 func TestPortSettings(t *testing.T) {
 	for _, hangUp := range []bool{false, true} {
 		master, path := pseudoTerminal(t)
@@ -112,10 +113,10 @@ func TestPortSettings(t *testing.T) {
 	}
 }
 
-// TestPortLines: each line has its own bit, and nothing but what was asked for moves.
+// TestPortLines checks that each line has its own bit, and that only the requested lines move.
 func TestPortLines(t *testing.T) {
 	_, path := pseudoTerminal(t)
-	const others = 1<<20 | unix.TIOCM_LE // bits that are no lines of ours
+	const others = 1<<20 | unix.TIOCM_LE // bits that belong to none of our lines
 	m := &memoryModem{bits: others | unix.TIOCM_DTR | unix.TIOCM_CTS | unix.TIOCM_RI}
 	p, found, err := m.open(path, true)
 	require.NoError(t, err)
@@ -165,14 +166,14 @@ func errorIsRefusal(err error) bool {
 	return is
 }
 
-// TestPortClosedDuringACall: the descriptor is given back when the last call on it has returned.
+// TestPortClosedDuringACall checks that the descriptor is closed when the last call on it has returned.
 func TestPortClosedDuringACall(t *testing.T) {
 	_, path := pseudoTerminal(t)
 	m := &memoryModem{}
 	p, _, err := m.open(path, true)
 	require.NoError(t, err)
 	m.hold = make(chan struct{})
-	read := make(chan error, 1) // one value
+	read := make(chan error, 1) // one result
 	go func() {
 		_, err := p.Get()
 		read <- err
@@ -190,17 +191,17 @@ func TestPortClosedDuringACall(t *testing.T) {
 	require.Zero(t, openFiles(t, path))
 }
 
-// TestPortOfAnother: a port that another process has for itself is told as that. The kernel lets its administrator in
-// all the same, so a thread without that right tries.
+// TestPortOfAnother checks the error for a port that another process uses exclusively. The kernel lets an administrator
+// open such a port, so the test uses a thread without that capability.
 func TestPortOfAnother(t *testing.T) {
 	_, path := pseudoTerminal(t)
 	m := &memoryModem{}
 	p, _, err := m.open(path, true)
 	require.NoError(t, err)
 	defer p.Close()
-	tried := make(chan error, 1) // one value
+	tried := make(chan error, 1) // one result
 	go func() {
-		runtime.LockOSThread() // and never unlocked: the thread ends with the goroutine
+		runtime.LockOSThread() // never unlocked, so that the thread ends with the goroutine
 		header := unix.CapUserHeader{Version: unix.LINUX_CAPABILITY_VERSION_3}
 		var none [2]unix.CapUserData
 		if err := unix.Capset(&header, &none[0]); err != nil {
@@ -212,7 +213,7 @@ func TestPortOfAnother(t *testing.T) {
 	}()
 	err = <-tried
 	require.ErrorIs(t, err, unix.EBUSY)
-	require.ErrorContains(t, err, "another process has it for itself")
+	require.ErrorContains(t, err, "another process uses it exclusively")
 
 	_, _, err = m.open("/dev/null", true)
 	require.ErrorIs(t, err, errNoLines, "lines, but no terminal")

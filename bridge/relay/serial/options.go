@@ -9,33 +9,33 @@ import (
 	"clearback/bridge/relay"
 )
 
-// Options of a [Board].
+// Options are the options of a [Board].
 type Options struct {
 	// Name is the controller's name, for notices.
 	Name string
-	// Device is the path of the serial port: "/dev/ttyS1", or for an adapter on USB one of the names below
-	// /dev/serial/by-id, which stay.
+	// Device is the path of the serial port, such as "/dev/ttyS1". For a USB adapter use its name in /dev/serial/by-id,
+	// which does not change.
 	Device string
-	// Timeout is how long one kernel call may take. 20 ms to 10 s; 0 means 500 ms, since an adapter on USB may be slow.
+	// Timeout is the time-out of one kernel call: 20 ms to 10 s; 0 means 500 ms, since a USB adapter may be slow.
 	Timeout time.Duration
-	// Poll is the pace at which the line is read back when nothing else happens. At least 10 ms; 0 means 1 s.
+	// Poll is the interval at which the idle line is read back, at least 10 ms; 0 means 1 s.
 	Poll time.Duration
-	// Notify receives notices, never two at a time. It must not block and must not call the board. Nil: none.
+	// Notify receives the notices, one at a time. It must not block and must not call the board. Nil discards them.
 	Notify func(relay.Notice)
-	// NoLock leaves the port unclaimed. Only for a process that closes contacts and does nothing else.
+	// NoLock leaves the port unclaimed. It is only for a process that closes contacts and does nothing else.
 	NoLock bool
-	// Now replaces the clock that NotAfter is compared with; nil means the real one.
+	// Now is the clock that NotAfter is compared with; nil means the real one.
 	Now func() time.Time
 }
 
-// ContactOptions say how the contact hangs on the port.
+// ContactOptions say how the contact is connected to the port.
 type ContactOptions struct {
 	// Name is the line's name, for notices.
 	Name string
-	// Line is the control line that drives.
+	// Line is the control line that drives the contact.
 	Line Line
-	// OpenOn: the loop is open when the line is on. False: when it is off, so that a port without a daemon, and one
-	// without power, holds the loop open, and each opening of the port opens it: better not.
+	// OpenOn means that the loop is open while the line is on. If false, the loop is open while the line is off. Then
+	// the loop is open without a daemon or without power, and each open of the port opens it, so avoid that.
 	OpenOn bool
 	// Sense, if not nil, is the status line that reports whether loop current flows.
 	Sense *Sense
@@ -50,7 +50,7 @@ const (
 	DTR
 )
 
-// String is the word of the configuration.
+// String returns the output as written in the configuration.
 func (l Line) String() string {
 	if l == DTR {
 		return "dtr"
@@ -61,7 +61,7 @@ func (l Line) String() string {
 // Sense is an input of a serial port.
 type Sense struct {
 	Input Input
-	// CurrentOn: loop current flows when the input is on. False: when it is off.
+	// CurrentOn means that loop current flows while the input is on. If false, current flows while the input is off.
 	CurrentOn bool
 }
 
@@ -76,7 +76,7 @@ const (
 	RI
 )
 
-// ErrOptions: a setting is out of its range.
+// ErrOptions means that a setting is out of range.
 var ErrOptions = errors.New("serial: setting out of range")
 
 const (

@@ -9,19 +9,18 @@ import (
 	"clearback/bridge/relay"
 )
 
-// Output is the contact of a port that was opened outside of a [Board], for somebody who times openings himself. All
-// methods are safe for concurrent use; each may hang in the kernel.
+// Output is the contact of a port that was opened without a [Board], for a caller that times openings itself. All
+// methods are safe for concurrent use. Each of them may hang in the kernel.
 type Output struct {
 	port port
 	opt  ContactOptions
 	lock io.Closer
 }
 
-// ErrNoInput: the options name no input.
-var ErrNoInput = errors.New("serial: no input was named for loop current")
+// ErrNoInput means that the options name no input.
+var ErrNoInput = errors.New("serial: no loop-current input is configured")
 
-// Open opens a port and closes the loop: both lines are put where they belong in one call. The port is taken, and
-// nobody else's until Close.
+// Open opens a port and closes the loop, setting both lines in one call. No other process can use the port until Close.
 func Open(device string, o ContactOptions) (*Output, error) { return openOutput(device, o, openPort) }
 
 func openOutput(device string, o ContactOptions, open openFunc) (*Output, error) {
@@ -43,16 +42,16 @@ func openOutput(device string, o ContactOptions, open openFunc) (*Output, error)
 	return &Output{h.port, o, lock}, nil
 }
 
-// Set opens the loop or closes it.
+// Set opens or closes the loop.
 func (s *Output) Set(open bool) error { return s.port.Set(s.opt.Line, open == s.opt.OpenOn) }
 
-// Get reports whether the loop is open, as the port's driver shows its line.
+// Get reports whether the loop is open, as the port's driver reads the line.
 func (s *Output) Get() (open bool, err error) {
 	l, err := s.port.Get()
 	return l.out[s.opt.Line] == s.opt.OpenOn, err
 }
 
-// Current reports whether loop current flows; [ErrNoInput] if the options name no input.
+// Current reports whether loop current flows. It returns [ErrNoInput] if the options name no input.
 func (s *Output) Current() (flows bool, err error) {
 	if s.opt.Sense == nil {
 		return false, ErrNoInput
@@ -61,8 +60,8 @@ func (s *Output) Current() (flows bool, err error) {
 	return l.in[s.opt.Sense.Input] == s.opt.Sense.CurrentOn, err
 }
 
-// Close gives the port back as it is: close the loop before. Where the loop opens with the line on, the kernel then
-// turns both lines off.
+// Close closes the port in its present state, so close the loop first. If the loop opens with the line on, the kernel
+// then turns both lines off.
 func (s *Output) Close() error {
 	s.port.Close()
 	return s.lock.Close()

@@ -7,7 +7,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// shown is a port in memory that notes what its lines were.
+// shown is a port in memory that records its lines.
 type shown struct {
 	now   lines
 	was   [][2]bool

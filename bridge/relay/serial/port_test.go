@@ -18,11 +18,11 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// weak is a port that fails as it is told, and counts how often it was closed.
+// weak is a port that fails as the test says, and counts its closes.
 type weak struct {
 	memoryPort
 	both, get error
-	opening   chan struct{} // if set, an opening waits for its end
+	opening   chan struct{} // if set, an opening waits until it is closed
 	mu        sync.Mutex
 	closed    int
 }
@@ -47,7 +47,7 @@ func (w *weak) Close() {
 	w.closed++
 }
 
-// TestPortsAreClosed: a port that cannot be set up, that is gone, or that nobody wants any more is closed.
+// TestPortsAreClosed checks that a port is closed if it cannot be set up, has gone, or is no longer wanted.
 func TestPortsAreClosed(t *testing.T) {
 	broken := errors.New("broken")
 	w := &weak{both: broken}
@@ -80,7 +80,7 @@ func TestPortsAreClosed(t *testing.T) {
 	require.Equal(t, 5, w.closed)
 }
 
-// TestRaised: either line that was on when the port was opened counts.
+// TestRaised checks that Raised is true if either line was on when the port was opened.
 func TestRaised(t *testing.T) {
 	for out, want := range map[[2]bool]bool{{false, false}: false, {true, false}: true, {false, true}: true,
 		{true, true}: true} {
@@ -91,7 +91,7 @@ func TestRaised(t *testing.T) {
 	require.False(t, (&Board{}).Raised())
 }
 
-// TestEndedCalls: what nobody waits for any more is not begun.
+// TestEndedCalls checks that a call whose context has ended is not made.
 func TestEndedCalls(t *testing.T) {
 	h, opened := newTestPort(ContactOptions{OpenOn: true}, &memoryPort{})
 	ctx, cancel := context.WithCancel(t.Context())
@@ -109,8 +109,8 @@ func TestEndedCalls(t *testing.T) {
 	require.NotNil(t, d.Gone())
 }
 
-// TestOpeningsInTheKernel: only one of another connection may open behind a close of this one; of this one the engine
-// knows.
+// TestOpeningsInTheKernel checks that only an opening of an earlier connection may still open after a close. Package
+// controller tracks the openings of the current connection.
 func TestOpeningsInTheKernel(t *testing.T) {
 	h, _ := newTestPort(ContactOptions{OpenOn: true}, &memoryPort{})
 	require.NoError(t, h.connect(t.Context()))
@@ -129,7 +129,7 @@ func TestOpeningsInTheKernel(t *testing.T) {
 	}
 }
 
-// TestBoardTakesItsPort: by whatever name, once, and gives it back.
+// TestBoardTakesItsPort checks that a port can be claimed only once, by whatever name, and that the claim is released.
 func TestBoardTakesItsPort(t *testing.T) {
 	dir := t.TempDir()
 	device, link := filepath.Join(dir, "ttyX0"), filepath.Join(dir, "adapter")
@@ -161,8 +161,8 @@ func TestBoardTakesItsPort(t *testing.T) {
 	require.NoError(t, err)
 }
 
-// TestAnOpeningThatHangsIsClosed: a close may be done while an opening hangs in the kernel, so there is one behind it
-// too.
+// TestAnOpeningThatHangsIsClosed checks that a close is repeated after an opening that hangs in the kernel, since the
+// first close may have been done before the opening.
 func TestAnOpeningThatHangsIsClosed(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		w := &weak{opening: make(chan struct{})}
@@ -191,7 +191,7 @@ func TestAnOpeningThatHangsIsClosed(t *testing.T) {
 	})
 }
 
-// TestRefusedByTheKernel: a refusal is told with the port and its line, and as sure.
+// TestRefusedByTheKernel checks that a refusal names the port and the line, and counts as sure.
 func TestRefusedByTheKernel(t *testing.T) {
 	w := &weak{}
 	h, _ := newTestPort(ContactOptions{OpenOn: true}, w)

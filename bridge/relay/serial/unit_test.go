@@ -40,7 +40,7 @@ func TestOptions(t *testing.T) {
 	}
 }
 
-// A port drives one contact, whoever asks.
+// A port drives only one contact, whichever line asks for it.
 func TestOneContact(t *testing.T) {
 	device := relaytest.ProcessName("/dev/tty-" + t.Name())
 	b, err := NewBoard(Options{Name: "c", Device: device})
@@ -58,7 +58,7 @@ func TestOneContact(t *testing.T) {
 	require.ErrorIs(t, err, relay.ErrLocked)
 }
 
-// newTestPort returns a port of memory that counts how often it was opened.
+// newTestPort returns a port in memory that counts how often it was opened.
 func newTestPort(o ContactOptions, m port) (*sharedPort, *int) {
 	opened := new(int)
 	return &sharedPort{device: "/dev/ttyX0", opt: o, timeout: 5 * time.Second,
@@ -71,7 +71,7 @@ func newTestPort(o ContactOptions, m port) (*sharedPort, *int) {
 
 func pass() error { return nil }
 
-// A port is opened once for all sessions, since opening it moves its lines; one that is gone is opened anew.
+// A port is opened once for all sessions, since opening it moves its lines. A port that has gone is reopened.
 func TestPortStaysOpenBetweenSessions(t *testing.T) {
 	m := &faultyPort{&memoryPort{out: [2]bool{true, true}}, newFaultyPorts(), 0}
 	m.ports.ports[0].outputs = func() [2]bool { return [2]bool{} }
@@ -93,7 +93,7 @@ func TestPortStaysOpenBetweenSessions(t *testing.T) {
 	require.ErrorContains(t, h.connect(t.Context()), "took too long")
 }
 
-// Both lines are put where they belong in one call: the other one is off.
+// openNew sets both lines in one call. The line that does not drive the contact is off.
 func TestClosedLevels(t *testing.T) {
 	for o, want := range map[ContactOptions][2]bool{
 		{Line: RTS, OpenOn: true}: {false, false}, {Line: DTR, OpenOn: true}: {false, false},
@@ -106,7 +106,7 @@ func TestClosedLevels(t *testing.T) {
 	}
 }
 
-// Each input in both senses, and each output.
+// TestLevels checks each input in both polarities, and each output.
 func TestLevels(t *testing.T) {
 	for input := CTS; input <= RI; input++ {
 		for _, on := range []bool{false, true} {
@@ -137,7 +137,8 @@ type hangingPort struct {
 
 func (s *hangingPort) Set(Line, bool) error { <-s.free; return nil }
 
-// Calls that do not come back are given up, bounded in number, and when one does come back the contact is closed again.
+// Calls that do not return are abandoned, and their number is bounded. When one of them returns, the contact is closed
+// again.
 func TestCallsThatHang(t *testing.T) {
 	m := &hangingPort{free: make(chan struct{})}
 	h, _ := newTestPort(ContactOptions{OpenOn: true}, m)
@@ -145,12 +146,12 @@ func TestCallsThatHang(t *testing.T) {
 		require.NoError(t, h.connect(t.Context()))
 		ctx, cancel := context.WithTimeout(t.Context(), time.Millisecond)
 		_, err := h.now().Do(ctx, controller.Request{Op: controller.Open}, pass)
-		require.ErrorContains(t, err, "a kernel call on /dev/ttyX0 does not come back")
+		require.ErrorContains(t, err, "a kernel call on /dev/ttyX0 does not return")
 		require.ErrorIs(t, err, context.DeadlineExceeded)
 		cancel()
 	}
-	require.ErrorContains(t, h.connect(t.Context()), "4 kernel calls on /dev/ttyX0 have not come back")
-	h.abandoned-- // as if there were one less
+	require.ErrorContains(t, h.connect(t.Context()), "4 kernel calls on /dev/ttyX0 have not returned")
+	h.abandoned-- // as if there were one fewer
 	require.NoError(t, h.connect(t.Context()))
 	h.abandoned++
 	require.True(t, h.now().mayStillOpen(), "no close counts while an opening from before is in the kernel")
@@ -172,7 +173,7 @@ func TestCallsThatHang(t *testing.T) {
 	require.NoError(t, err)
 }
 
-// What may not be written any more is not.
+// If before forbids a write, nothing is written.
 func TestForbiddenWrite(t *testing.T) {
 	m := &memoryPort{}
 	h, _ := newTestPort(ContactOptions{OpenOn: true}, m)

@@ -1,4 +1,4 @@
-// Package transport is what drivers share that reach their controllers over TCP or are answered in JSON.
+// Package transport has what the drivers share whose controllers are reached over TCP or answer in JSON.
 package transport
 
 import (
@@ -9,24 +9,24 @@ import (
 	"strings"
 )
 
-// ErrValue: the answer has no such value.
+// ErrValue means that the answer does not have the value.
 var ErrValue = errors.New("transport: the answer does not have the value")
 
-// CheckPointer looks at the form of a JSON Pointer (RFC 6901, section 3).
+// CheckPointer checks the syntax of a JSON Pointer (RFC 6901, section 3).
 func CheckPointer(p string) error {
 	if p != "" && p[0] != '/' {
 		return fmt.Errorf("JSON pointer %q; it begins with /, as in /relays/0/on", p)
 	}
 	for i := range len(p) {
 		if p[i] == '~' && (i+1 == len(p) || p[i+1] != '0' && p[i+1] != '1') {
-			return fmt.Errorf("JSON pointer %q; behind ~ comes 0 or 1 (~0 is ~, ~1 is /)", p)
+			return fmt.Errorf("JSON pointer %q; ~ must be followed by 0 or 1 (~0 is ~, ~1 is /)", p)
 		}
 	}
 	return nil
 }
 
-// Value returns what a pointer finds in an answer: the text of a string, or another plain value as it is written. With
-// an empty pointer it is the whole answer as text, without the white space around it.
+// Value returns the value at the pointer in an answer: the text of a string, or another simple value as it is written.
+// With an empty pointer it returns the whole answer as text, without surrounding white space.
 func Value(answer []byte, pointer string) (string, error) {
 	if pointer == "" {
 		return string(bytes.TrimSpace(answer)), nil
@@ -49,13 +49,13 @@ func Value(answer []byte, pointer string) (string, error) {
 		err := json.Unmarshal(here, &s)
 		return s, err
 	case '{', '[':
-		return "", fmt.Errorf("%w at %s: there is an object or an array", ErrValue, pointer)
+		return "", fmt.Errorf("%w at %s: it is an object or an array", ErrValue, pointer)
 	default:
 		return string(here), nil
 	}
 }
 
-// step goes from a value to one of its members or elements. Of members with one name the last one counts.
+// step returns a member of an object or an element of an array. If a member's name is repeated, the last one counts.
 func step(v json.RawMessage, name string) (json.RawMessage, bool) {
 	switch v = bytes.TrimSpace(v); v[0] {
 	case '{':
@@ -77,7 +77,7 @@ func step(v json.RawMessage, name string) (json.RawMessage, bool) {
 	}
 }
 
-// index reads the number of an element: 0, or digits without a leading 0 (RFC 6901, section 4).
+// index parses an array index: 0, or digits without a leading 0 (RFC 6901, section 4).
 func index(s string) (int, bool) {
 	if s == "" || len(s) > 6 || len(s) > 1 && s[0] == '0' {
 		return 0, false

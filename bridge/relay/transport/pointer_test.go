@@ -8,7 +8,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// TestPointer: the examples of RFC 6901, section 5, as far as they lead to plain values, and our own.
+// TestPointer has the examples of RFC 6901, section 5, that lead to simple values, and our own.
 func TestPointer(t *testing.T) {
 	const document = `{"foo": ["bar", "baz"], "": 0, "a/b": 1, "c%d": 2, "e^f": 3, "g|h": 4, "i\\j": 5, "k\"l": 6, " ": 7, "m~n": 8}`
 	for _, c := range [][3]string{
@@ -42,7 +42,8 @@ func FuzzValue(f *testing.F) {
 		if transport.CheckPointer(pointer) != nil {
 			return
 		}
-		if v, err := transport.Value(answer, pointer); err == nil && len(v) > 3*len(answer) { // a byte that is no UTF-8 becomes three
+		// an invalid UTF-8 byte becomes three
+		if v, err := transport.Value(answer, pointer); err == nil && len(v) > 3*len(answer) {
 			t.Fatalf("%q from %q", v, answer)
 		}
 	})

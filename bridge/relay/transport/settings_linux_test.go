@@ -45,7 +45,8 @@ func TestCheckPointer(t *testing.T) {
 	require.Equal(t, "7", many, "six digits are allowed")
 }
 
-// TestTLSSettings: what is read of them, and each file that cannot be read is told as what it is for.
+// TestTLSSettings checks the TLS configuration, and that the error for a file that cannot be read names the file's
+// purpose.
 func TestTLSSettings(t *testing.T) {
 	dir := t.TempDir()
 	write := func(name, kind string, der []byte) string {
@@ -80,18 +81,18 @@ func TestTLSSettings(t *testing.T) {
 	require.Equal(t, der, c.Certificates[0].Certificate[0])
 	for want, s := range map[string]transport.TLS{
 		"belong together": {Certificate: certificate}, "give both or none": {Key: secret}, "ca: ": {CA: none},
-		"has no certificate; it is to be a PEM file": {CA: empty},
-		"certificate and key: ":                      {Certificate: none, Key: secret},
-		"none.pem":                                   {Certificate: certificate, Key: none},
-		"certificate and key: tls":                   {Certificate: certificate, Key: empty},
+		"has no certificate; it must be a PEM file": {CA: empty},
+		"certificate and key: ":                     {Certificate: none, Key: secret},
+		"none.pem":                                  {Certificate: certificate, Key: none},
+		"certificate and key: tls":                  {Certificate: certificate, Key: empty},
 	} {
 		_, err := s.Config("relays.example")
 		require.ErrorContains(t, err, want)
 	}
 }
 
-// TestSocketSettings: the kernel has the limit of a socket as it was asked for, and what cannot be set is told where
-// that matters.
+// TestSocketSettings checks that the kernel has the requested limit of a socket, and that a failure to set it is an
+// error where it matters.
 func TestSocketSettings(t *testing.T) {
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)
@@ -109,7 +110,7 @@ func TestSocketSettings(t *testing.T) {
 		require.Equal(t, 350, limit)
 	}))
 	one, other := net.Pipe()
-	transport.AcknowledgeAtOnce(one) // has no such setting
+	transport.AcknowledgeAtOnce(one) // a pipe has no such setting
 	one.Close()
 	other.Close()
 	udp, err := net.ListenPacket("udp", "127.0.0.1:0")

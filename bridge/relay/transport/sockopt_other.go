@@ -8,10 +8,10 @@ import (
 	"time"
 )
 
-// LimitUnacknowledged has no portable form; the time-out of a request resets the connection all the same.
+// LimitUnacknowledged does nothing on this system. The time-out of a request still resets the connection.
 func LimitUnacknowledged(time.Duration) func(network, address string, c syscall.RawConn) error {
 	return nil
 }
 
-// AcknowledgeAtOnce does nothing where there is no such setting: answers may come 40 ms later.
+// AcknowledgeAtOnce does nothing on this system. Answers may arrive 40 ms later.
 func AcknowledgeAtOnce(net.Conn) {}

@@ -9,21 +9,21 @@ import (
 	"clearback/config/file"
 )
 
-// TLS are the settings of a client's side of TLS, 1.2 or later.
+// TLS holds the settings of a TLS client, version 1.2 or later.
 type TLS struct {
-	// CA is a PEM file with the only certificates that the other side's may be signed by; empty: those that the system
-	// trusts.
+	// CA is a PEM file with the only certificates that may sign the server's certificate. If it is empty, the system's
+	// trusted certificates may.
 	CA string
-	// Certificate and Key are PEM files of the certificate that is shown to the other side; both or none.
+	// Certificate and Key are PEM files of the client certificate; set both or none.
 	Certificate, Key string
-	// ServerName is the name in the other side's certificate, if that is not the host's.
+	// ServerName is the name in the server's certificate, if it differs from the host.
 	ServerName string
 }
 
-// Any reports whether something is set.
+// Any reports whether any setting is set.
 func (t TLS) Any() bool { return t != TLS{} }
 
-// Config reads the files.
+// Config reads the files and returns the configuration for a connection to the host.
 func (t TLS) Config(host string) (*tls.Config, error) {
 	c := &tls.Config{MinVersion: tls.VersionTLS12, ServerName: host}
 	if t.ServerName != "" {
@@ -39,7 +39,7 @@ func (t TLS) Config(host string) (*tls.Config, error) {
 		}
 		c.RootCAs = x509.NewCertPool()
 		if !c.RootCAs.AppendCertsFromPEM(pem) {
-			return nil, fmt.Errorf("ca: %s has no certificate; it is to be a PEM file", t.CA)
+			return nil, fmt.Errorf("ca: %s has no certificate; it must be a PEM file", t.CA)
 		}
 	}
 	if t.Certificate != "" {
@@ -52,7 +52,7 @@ func (t TLS) Config(host string) (*tls.Config, error) {
 	return c, nil
 }
 
-// pair reads the certificate that is shown to the other side, and its key.
+// pair reads the client certificate and its key.
 func (t TLS) pair() (tls.Certificate, error) {
 	certificate, err := file.Read(t.Certificate)
 	if err != nil {

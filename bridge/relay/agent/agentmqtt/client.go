@@ -1,11 +1,12 @@
 // Package agentmqtt serves an agent's contacts at an MQTT broker, by the contract of package mqtt:
 // PREFIX/CONTACT/pulse, close, read and state.
 //
-// Each contact has a connection of its own, so that each has its own will, which tells that it is away, and one that
-// hangs holds up nobody. A pulse is obeyed once, and only with a token that the state told less than a second ago;
-// after a close, and when the process stood still, all tokens are new. A master is the name that its commands come
-// from; when it goes quiet for the agent's watchdog, what it opened is closed, as with every face. The daemon reads
-// each contact every two seconds, so the agent's watchdog must not be shorter than that.
+// Each contact has its own connection. So each has its own will, which reports that the contact is disconnected, and a
+// connection that hangs does not delay the others. A pulse is obeyed once, and only with a token that was published
+// less than a second ago. A close, or a standstill of the process, invalidates all tokens. A master is identified by
+// the name in its commands (from). If it is silent for the agent's watchdog time, the contacts that it opened are
+// closed, as with Modbus. The daemon reads each contact every two seconds, so the agent's watchdog time must not be
+// shorter than that.
 package agentmqtt
 
 import (
@@ -22,7 +23,8 @@ import (
 )
 
 const (
-	// Pauses between connections: doubled from the first to the last, each shortened by up to a quarter.
+	// The pauses between attempts to connect. They double from firstPause to lastPause. Each is shortened at random by
+	// up to a quarter.
 	firstPause = 100 * time.Millisecond
 	lastPause  = 2 * time.Second
 
@@ -30,19 +32,19 @@ const (
 	defaultKeepAlive = 5 * time.Second
 )
 
-// Options of a [Client].
+// Options are the options of a [Client].
 type Options struct {
-	// Broker says where the broker is. Of its times 0 means 1 s for the time-out and 5 s for the keep-alive.
+	// Broker holds the broker's address and account. A Timeout of 0 means 1 s, and a KeepAlive of 0 means 5 s.
 	Broker broker.Options
-	// Prefix begins the topics, without a / at either end.
+	// Prefix is the prefix of the topics, without a / at either end.
 	Prefix string
-	// Link is told when a contact has no connection any more, with the reason, and when it has one again, with nil. It
-	// must not block. Nil: nobody.
+	// Link is called with the reason when a contact has lost its connection, and with nil when the contact has one
+	// again. It must not block. Nil means that nothing is called.
 	Link func(contact string, err error)
 }
 
-// ErrOptions: a setting is out of its range.
-var ErrOptions = errors.New("mqttface: setting out of range")
+// ErrOptions means that a setting is out of range.
+var ErrOptions = errors.New("agentmqtt: setting out of range")
 
 // Client serves the contacts of an agent. All methods are safe for concurrent use.
 type Client struct {
@@ -56,7 +58,8 @@ type Client struct {
 	running sync.WaitGroup
 }
 
-// New checks the options. Call it when the agent has its contacts, and before its Start.
+// New returns a client with the given options, or [ErrOptions]. Call it after the agent has its contacts and before the
+// agent's Start.
 func New(a *agent.Agent, o Options) (*Client, error) {
 	if o.Broker.Timeout == 0 {
 		o.Broker.Timeout = defaultTimeout
@@ -83,7 +86,7 @@ func New(a *agent.Agent, o Options) (*Client, error) {
 	return f, nil
 }
 
-// Start serves until Close.
+// Start connects, and serves the contacts until Close.
 func (f *Client) Start() {
 	ctx, cancel := context.WithCancel(context.Background())
 	f.cancel = cancel
@@ -92,8 +95,8 @@ func (f *Client) Start() {
 	}
 }
 
-// Close tells the broker that the contacts are away, ends the connections and waits for all goroutines, at most until
-// ctx ends.
+// Close ends the connections, so that the broker publishes the wills. It waits for all goroutines, at most until ctx
+// ends.
 func (f *Client) Close(ctx context.Context) {
 	if f.cancel == nil {
 		return
@@ -113,7 +116,7 @@ func (f *Client) Close(ctx context.Context) {
 func wake(ch chan struct{}) {
 	select {
 	case ch <- struct{}{}:
-	default: // it is awake
+	default: // already awake
 	}
 }
 
@@ -161,7 +164,7 @@ func (c *contact) dial(ctx context.Context) (*broker.Conn, error) {
 		Will: broker.Message{Topic: c.prefix + "/" + mqtt.TopicState, Payload: away, Retain: true}})
 }
 
-// serve does what is received on a connection until that or ctx ends, and returns the reason.
+// serve carries out the commands received on a connection until the connection or ctx ends, and returns the reason.
 func (c *contact) serve(ctx context.Context, conn *broker.Conn) error {
 	var doing sync.WaitGroup
 	inner, cancel := context.WithCancel(ctx)
@@ -175,7 +178,7 @@ func (c *contact) serve(ctx context.Context, conn *broker.Conn) error {
 	cancel()
 	doing.Wait()
 	if ctx.Err() != nil {
-		conn.Leave(true) // the will tells that we are away
+		conn.Leave(true) // the will reports that the contact is disconnected
 		return ctx.Err()
 	}
 	conn.Reset()

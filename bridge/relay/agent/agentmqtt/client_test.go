@@ -17,7 +17,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// testBed is an agent with one contact at the broker, and a master who says what he likes.
+// testBed is an agent with one contact at the broker, and a master whose messages the test chooses.
 type testBed struct {
 	t      *testing.T
 	broker *broker.Broker
@@ -86,7 +86,7 @@ func (s *testBed) until(what string, cond func(mqtt.State) bool) mqtt.State {
 				return a
 			}
 		case <-limit.C:
-			s.t.Fatalf("no state that tells: %s", what)
+			s.t.Fatalf("no state in which %s", what)
 		}
 	}
 }
@@ -97,7 +97,7 @@ func (s *testBed) say(topic, payload string) {
 		Payload: []byte(payload)}, nil))
 }
 
-// ask gives a command with the next number and returns the answer.
+// ask sends a command with the next number and returns the answer.
 func (s *testBed) ask(topic string, k mqtt.Command) mqtt.State {
 	s.t.Helper()
 	s.seq++
@@ -111,7 +111,7 @@ func (s *testBed) ask(topic string, k mqtt.Command) mqtt.State {
 	})
 }
 
-// token is the present one.
+// token returns the current token.
 func (s *testBed) token() string {
 	s.t.Helper()
 	return s.ask(mqtt.TopicRead, mqtt.Command{}).Token
@@ -129,7 +129,7 @@ func TestPulse(t *testing.T) {
 	s.say(mqtt.TopicPulse, fmt.Sprintf(`{"from":"prompter","seq":%d,"ms":2000,"token":"of before"}`, s.seq))
 	s.seq++
 	s.say(mqtt.TopicRead, fmt.Sprintf(`{"from":"prompter","seq":%d}`, s.seq))
-	a = s.until("what came behind is answered", func(a mqtt.State) bool {
+	a = s.until("the later command is answered", func(a mqtt.State) bool {
 		require.Equal(t, mqtt.ResultDone, a.Result, "the same command has the same answer")
 		return a.Seq == s.seq
 	})
@@ -139,7 +139,7 @@ func TestPulse(t *testing.T) {
 	require.Equal(t, mqtt.ResultDone, s.ask(mqtt.TopicPulse, mqtt.Command{MS: 0, Token: token}).Result)
 	until(t, "0 closes", func() bool { return !s.isOpen() })
 	a = s.ask(mqtt.TopicPulse, mqtt.Command{MS: 2000, Token: token})
-	require.Equal(t, mqtt.ResultRefused, a.Result, "a token is good once")
+	require.Equal(t, mqtt.ResultRefused, a.Result, "a token is valid once")
 	for ms, token := range map[int64]string{3001: s.token(), -1: "", 1 << 62: ""} {
 		a = s.ask(mqtt.TopicPulse, mqtt.Command{MS: ms, Token: token})
 		require.Equal(t, mqtt.ResultRefused, a.Result, ms)
@@ -153,10 +153,10 @@ func TestPulse(t *testing.T) {
 	s.say(mqtt.TopicPulse, `{"from":`)
 	s.say(mqtt.TopicClose, "whoever it is")
 	until(t, "any close closes", func() bool { return !s.isOpen() })
-	require.False(t, s.until("the change is told", func(a mqtt.State) bool { return !a.Open }).Open)
+	require.False(t, s.until("the change is published", func(a mqtt.State) bool { return !a.Open }).Open)
 }
 
-// A token that is a second old opens nothing any more; the one before the present one does.
+// A token that is a second old opens nothing. The previous token is still valid.
 func TestOldTokens(t *testing.T) {
 	t.Parallel()
 	s := newTestBed(t, agent.DefaultWatchdog).start()
@@ -172,12 +172,12 @@ func TestOldTokens(t *testing.T) {
 	c.standstillCount--
 	c.mu.Unlock()
 	a := s.ask(mqtt.TopicPulse, mqtt.Command{MS: 20, Token: s.token()})
-	require.Equal(t, mqtt.ResultRefused, a.Result, "the process stood still since")
+	require.Equal(t, mqtt.ResultRefused, a.Result, "the process stood still in between")
 	require.Contains(t, a.Why, "stood still")
 	require.Equal(t, mqtt.ResultDone, s.ask(mqtt.TopicPulse, mqtt.Command{MS: 20, Token: s.token()}).Result)
 }
 
-// When the master is silent, what he opened is closed; while he reads, it is not.
+// If the master is silent, the contact that it opened is closed. While the master reads, the contact stays open.
 func TestWatchdog(t *testing.T) {
 	t.Parallel()
 	s := newTestBed(t, agent.LeastWatchdog).start()
@@ -193,7 +193,8 @@ func TestWatchdog(t *testing.T) {
 	require.Greater(t, time.Since(began), 350*time.Millisecond)
 }
 
-// What somebody left at the broker is not obeyed, and who asks there hears that the contact is away when it is.
+// A retained command is not obeyed. A client that subscribes while the contact is disconnected gets a state that says
+// so.
 func TestRetainedMessages(t *testing.T) {
 	t.Parallel()
 	s := newTestBed(t, agent.DefaultWatchdog)
@@ -208,7 +209,8 @@ func TestRetainedMessages(t *testing.T) {
 	defer cancel()
 	s.client.Close(ctx)
 	c := s.client.contacts[0]
-	c.receive(nil, broker.Publication{Topic: s.prefix + "/close", Retained: true}) // from a broker that does not do as asked
+	// This is a broker that ignores the subscription's option.
+	c.receive(nil, broker.Publication{Topic: s.prefix + "/close", Retained: true})
 	require.Empty(t, c.jobs)
 	s.until("it is away", func(a mqtt.State) bool {
 		require.NotEqual(t, "ghost", a.From)

@@ -15,33 +15,35 @@ import (
 	"clearback/bridge/relay/mqtt/broker"
 )
 
-// waiting is how many commands, and how many answers, may wait: our own figure. A driver has a few in the air.
+// waiting is the capacity of the queues of commands and of answers; our own figure. A driver has a few commands
+// pending.
 const waiting = 32
 
-// errOld: the token is not one of those that are good now.
-var errOld = errors.New("mqttface: the token is old")
+// errOld means that the token is not valid now.
+var errOld = errors.New("agentmqtt: the token is old")
 
-// contact is one contact of the agent and its connection.
+// contact is one contact of the agent with its connection.
 type contact struct {
 	client *Client
 	of     *agent.Contact
 	prefix string
 
-	jobs     chan job        // buffer: commands that wait for the contact; what finds no room is dropped
-	shut     atomic.Bool     // a close found no room
+	// buffer: commands that wait for the contact; a command that does not fit is dropped, but see shut
+	jobs     chan job
+	shut     atomic.Bool     // a close did not fit into jobs
 	answers  chan mqtt.State // buffer: answers that wait for the broker
-	changed  chan struct{}   // buffer 1: one hint that there is something new is as good as many
-	answered mqtt.State      // under mu: From, Seq, Result and Why of the latest answer
+	changed  chan struct{}   // buffer 1: one hint of a change is enough
+	answered mqtt.State      // guarded by mu: From, Seq, Result and Why of the latest answer
 
 	mu              sync.Mutex
-	tokens          [2]token // the present one and the one before
+	tokens          [2]token // the current token and the previous one
 	standstillCount uint64
 
-	// Owned by obey.
-	master *agent.Master // of the latest pulse
-	from   string        // whose name that is
+	// Owned by execute.
+	master *agent.Master // the master of the latest pulse
+	from   string        // that master's name
 	last   mqtt.Command  // the latest pulse
-	result mqtt.State    // and what became of it
+	result mqtt.State    // the result of that pulse
 }
 
 type token struct {
@@ -60,7 +62,7 @@ func newContact(f *Client, c *agent.Contact, prefix string) *contact {
 		answers: make(chan mqtt.State, waiting), changed: make(chan struct{}, 1)}
 }
 
-// begin forgets what belonged to the connection before.
+// begin discards the tokens and the commands of the previous connection, except for a close.
 func (c *contact) begin() {
 	c.mu.Lock()
 	c.standstillCount, c.tokens = c.client.agent.StandstillCount(), [2]token{}
@@ -75,14 +77,15 @@ func (c *contact) begin() {
 		case <-c.answers:
 		default:
 			if c.shut.Swap(false) { // a close is never dropped
-				_ = c.close(agent.NewMaster(c.prefix)) // nobody to answer to; what fails is repeated by the agent
+				// no connection to answer on; the agent repeats a close that fails
+				_ = c.close(agent.NewMaster(c.prefix))
 			}
 			return
 		}
 	}
 }
 
-// renewLocked makes a new token. The present one stays good for a while if keep is set.
+// renewLocked makes a new token. If keep is set, the current token stays valid for a limited time.
 func (c *contact) renewLocked(keep bool) {
 	before := token{}
 	if keep {
@@ -91,12 +94,12 @@ func (c *contact) renewLocked(keep bool) {
 	c.tokens = [2]token{{rand.Text(), time.Now()}, before}
 }
 
-// use reports whether a token is good, once.
+// use returns nil if the token is valid, and then invalidates it.
 func (c *contact) use(text string) error {
 	fresh := c.client.agent.StandstillCount()
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if fresh != c.standstillCount { // what was received may be old, whatever it says
+	if fresh != c.standstillCount { // a message received since then may be old
 		c.standstillCount = fresh
 		c.renewLocked(false)
 		return agent.ErrStale
@@ -110,17 +113,17 @@ func (c *contact) use(text string) error {
 	return errOld
 }
 
-// receive takes a message of the broker's. It does not block.
+// receive handles a message from the broker. It does not block.
 func (c *contact) receive(_ *broker.Conn, m broker.Publication) {
 	if m.Retained || len(m.Topic) <= len(c.prefix) {
-		return // from before
+		return // published before this connection
 	}
 	j := job{topic: m.Topic[len(c.prefix)+1:]}
 	if err := json.Unmarshal(m.Payload, &j.k); err != nil {
 		if j.topic != mqtt.TopicClose {
-			return // nobody to answer to
+			return // no valid command to answer
 		}
-		j.k = mqtt.Command{} // closed all the same
+		j.k = mqtt.Command{} // a close is obeyed whatever its payload
 	}
 	select {
 	case c.jobs <- j:
@@ -131,14 +134,14 @@ func (c *contact) receive(_ *broker.Conn, m broker.Publication) {
 	}
 }
 
-// execute carries out commands in their order.
+// execute carries out the commands in order.
 func (c *contact) execute(ctx context.Context, _ *broker.Conn) {
 	for {
 		select {
 		case j := <-c.jobs:
 			c.answer(j)
 			if c.shut.Swap(false) {
-				_ = c.close(agent.NewMaster(c.prefix)) // nobody to answer to; what fails is repeated by the agent
+				_ = c.close(agent.NewMaster(c.prefix)) // no command to answer; the agent repeats a close that fails
 			}
 		case <-ctx.Done():
 			return
@@ -157,7 +160,7 @@ func (c *contact) answer(j job) {
 		c.masterOf(j.k.From).Heard()
 		level, err := c.of.Read()
 		a = outcome(err)
-		a.Open = level == relay.LevelOpen // found so, even if it is closed by now
+		a.Open = level == relay.LevelOpen // the state found, even if the contact was closed since
 	}
 	a.From, a.Seq = j.k.From, j.k.Seq
 	c.mu.Lock()
@@ -166,12 +169,12 @@ func (c *contact) answer(j job) {
 	c.mu.Unlock()
 	select {
 	case c.answers <- a:
-	default: // the broker takes nothing; the master's time-out tells him
+	default: // the broker accepts nothing; the master's time-out reports it
 	}
 }
 
-// close closes the contact. No token that was told before is good any more: what was sent before the close opens
-// nothing behind it.
+// close closes the contact. It invalidates all published tokens, so that a command sent before the close cannot open
+// the contact after it.
 func (c *contact) close(m *agent.Master) error {
 	c.mu.Lock()
 	c.renewLocked(false)
@@ -179,7 +182,7 @@ func (c *contact) close(m *agent.Master) error {
 	return c.of.Close(m)
 }
 
-// masterOf returns the master of that name: the one of the latest pulse, or a passing one.
+// masterOf returns the master with that name: the master of the latest pulse, or a new one.
 func (c *contact) masterOf(from string) *agent.Master {
 	if c.master != nil && c.from == from {
 		return c.master
@@ -187,7 +190,7 @@ func (c *contact) masterOf(from string) *agent.Master {
 	return agent.NewMaster("MQTT " + from)
 }
 
-// pulse obeys a pulse, or repeats the answer to the latest one.
+// pulse obeys a pulse. If the pulse repeats the latest one, it returns the same answer again.
 func (c *contact) pulse(k mqtt.Command) mqtt.State {
 	if c.last.From == k.From && c.last.Seq == k.Seq && c.result.Result != "" {
 		return c.result
@@ -197,19 +200,19 @@ func (c *contact) pulse(k mqtt.Command) mqtt.State {
 		c.result = mqtt.State{Result: mqtt.ResultRefused, Why: err.Error()}
 		return c.result
 	}
-	if k.MS < 0 || k.MS > agent.MostInterval.Milliseconds() { // before it is multiplied
+	if k.MS < 0 || k.MS > agent.MostInterval.Milliseconds() { // checked before the multiplication
 		c.result = outcome(agent.ErrTooLong)
 		return c.result
 	}
 	if c.master == nil || c.from != k.From {
 		c.master, c.from = agent.NewMaster("MQTT "+k.From), k.From
 	}
-	// The sequence is this face's: two masters may have the same number.
+	// The agent's own sequence is not used, since two masters may use the same number.
 	c.result = outcome(c.of.Pulse(c.master, agent.Command{Plain: true, For: time.Duration(k.MS) * time.Millisecond}))
 	return c.result
 }
 
-// outcome puts an error into the contract's words.
+// outcome translates an error into a state of the contract.
 func outcome(err error) mqtt.State {
 	switch {
 	case err == nil:
@@ -221,7 +224,7 @@ func outcome(err error) mqtt.State {
 	}
 }
 
-// fill adds what is to an answer. A contact that is not known to be closed counts as open.
+// fill adds the current state to an answer. A contact that is not known to be closed counts as open.
 func (c *contact) fill(a mqtt.State) mqtt.State {
 	s := c.of.State()
 	a.Online, a.Open, a.LeftMS, a.Pulses = true, a.Open || s.Level != relay.LevelClosed, s.Left.Milliseconds(), s.Pulses
@@ -236,11 +239,11 @@ func (c *contact) fill(a mqtt.State) mqtt.State {
 	return a
 }
 
-// tell publishes states: answers, changes, and new tokens.
+// tell publishes states: answers, changes and new tokens.
 func (c *contact) tell(ctx context.Context, conn *broker.Conn) {
 	t := time.NewTicker(mqtt.TokenEvery)
 	defer t.Stop()
-	wake(c.changed) // the first
+	wake(c.changed) // the first state
 	for {
 		var s mqtt.State
 		select {
@@ -265,7 +268,7 @@ func (c *contact) tell(ctx context.Context, conn *broker.Conn) {
 	}
 }
 
-// latest is the latest answer with what is now, and with a new token if asked for.
+// latest returns the latest answer with the current state. With renew it also makes a new token.
 func (c *contact) latest(renew bool) mqtt.State {
 	c.mu.Lock()
 	if renew {

@@ -10,7 +10,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// Refused is what certainly did nothing; all else leaves the contact in doubt.
+// An error that proves that nothing was done is a refusal. Every other error leaves the contact in doubt.
 func TestOutcomes(t *testing.T) {
 	t.Parallel()
 	for _, err := range []error{agent.ErrTooLong, agent.ErrTooSoon, agent.ErrStopping} {

@@ -29,11 +29,11 @@ func TestMain(m *testing.M) {
 	}))
 }
 
-// testTimeout is enough for a machine that is busy with our other tests (see relaytest.Timeout): each command goes
-// through four hands.
+// testTimeout is long enough for a machine that is busy with our other tests (see relaytest.Timeout). Each command
+// passes through four processes.
 const testTimeout = 700 * time.Millisecond
 
-// output is a contact whose movements are noted.
+// output is a contact that records its movements.
 type output struct {
 	mu      sync.Mutex
 	open    bool
@@ -65,13 +65,13 @@ func (o *output) Current() (bool, error) {
 
 func (o *output) Close() error { return nil }
 
-// suiteAgent is an agent with two contacts, and between it and the driver somebody who carries messages and can do it
-// badly.
+// suiteAgent is an agent with two contacts. Between the agent and the driver a faultyLink carries the messages and can
+// fail.
 type suiteAgent struct {
 	brokertest.Link
 	outputs [2]*output
 	between [2]*faultyLink
-	prefix  string // of the driver's
+	prefix  string // prefix of the driver's topics
 }
 
 func newSuiteAgent(t *testing.T, open bool) *suiteAgent {
@@ -114,7 +114,7 @@ func newSuiteAgent(t *testing.T, open bool) *suiteAgent {
 
 func (r *suiteAgent) Inject(f relaytest.Fault) {
 	for i, m := range r.between {
-		if !f.Once || i == 0 { // the cases command the first line first
+		if !f.Once || i == 0 { // the test cases use the first line first
 			m.inject(f)
 		}
 	}
@@ -133,7 +133,7 @@ func (r *suiteAgent) Stalled() int {
 	return len(m.held)
 }
 
-// Release carries on what was kept, and waits for the agent's answer.
+// Release forwards the held command, and waits for the agent's answer.
 func (r *suiteAgent) Release() {
 	m := r.between[0]
 	m.mu.Lock()
@@ -149,12 +149,13 @@ func (r *suiteAgent) Release() {
 		select {
 		case <-answered:
 		case <-time.After(10 * time.Second):
-			panic("the agent does not answer a command that was kept") // the methods of a Controller have no test to fail
+			// The methods of a Controller have no test that they could fail.
+			panic("the agent does not answer a command that was kept")
 		}
 	}
 }
 
-func (r *suiteAgent) Move(line int, open bool) { _ = r.outputs[line].Set(open) } // never fails
+func (r *suiteAgent) Move(line int, open bool) { _ = r.outputs[line].Set(open) } // never returns an error
 
 func (r *suiteAgent) Changes(line int) []relaytest.Change {
 	o := r.outputs[line]
@@ -163,7 +164,7 @@ func (r *suiteAgent) Changes(line int) []relaytest.Change {
 	return slices.Clone(o.changes)
 }
 
-// faultyLink carries commands from the front to the back, and states from the back to the front.
+// faultyLink carries commands from the driver's broker topics (front) to the agent's (back), and states the other way.
 type faultyLink struct {
 	t           *testing.T
 	broker      *broker.Broker
@@ -172,8 +173,8 @@ type faultyLink struct {
 
 	mu     sync.Mutex
 	faults []relaytest.Fault
-	muted  map[mqtt.Command]bool // by From and Seq: their answers are kept back
-	// awaited are closed when the command of that From and Seq was answered.
+	muted  map[mqtt.Command]bool // by From and Seq: the answers to these commands are suppressed
+	// awaited has a channel for each command, by From and Seq. The channel is closed when the command was answered.
 	awaited map[mqtt.Command]chan struct{}
 	token   string
 	ahead   *broker.Conn
@@ -182,7 +183,7 @@ type faultyLink struct {
 	held    []stalledCommand
 }
 
-// stalledCommand is a command that is kept on its way.
+// stalledCommand is a held command.
 type stalledCommand struct {
 	topic string
 	k     mqtt.Command
@@ -210,7 +211,7 @@ func newFaultyLink(t *testing.T, b *broker.Broker, front, back string) *faultyLi
 	select {
 	case <-there:
 	case <-time.After(5 * time.Second):
-		t.Fatal("the agent tells no state")
+		t.Fatal("the agent publishes no state")
 	}
 	t.Cleanup(func() {
 		m.mu.Lock()
@@ -246,7 +247,7 @@ func (m *faultyLink) clear() {
 	m.faults = nil
 }
 
-// meets returns the fault that a command meets.
+// meets returns the fault that applies to a command.
 func (m *faultyLink) meets(topic string) (relaytest.Fault, bool) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
@@ -265,7 +266,7 @@ func (m *faultyLink) meets(topic string) (relaytest.Fault, bool) {
 func (m *faultyLink) command(r broker.Publication) {
 	topic := r.Topic[len(m.front)+1:]
 	var k mqtt.Command
-	_ = json.Unmarshal(r.Payload, &k) // what is none has no answer either
+	_ = json.Unmarshal(r.Payload, &k) // an invalid command has no answer
 	forward := func() { m.publish(m.behind, broker.Message{Topic: m.back + "/" + topic, Payload: r.Payload}) }
 	f, bad := m.meets(topic)
 	if !bad {
@@ -282,7 +283,7 @@ func (m *faultyLink) command(r broker.Publication) {
 	switch f.Do {
 	case relaytest.Refuse:
 		a, _ := json.Marshal(mqtt.State{Online: true, From: k.From, Seq: k.Seq, Result: mqtt.ResultRefused,
-			Why: "as ordered", Token: token}) // cannot fail
+			Why: "as ordered", Token: token}) // never returns an error
 		m.publish(ahead, broker.Message{Topic: m.front + "/" + mqtt.TopicState, Payload: a})
 	case relaytest.StallRequest:
 		m.mu.Lock()
@@ -298,11 +299,11 @@ func (m *faultyLink) command(r broker.Publication) {
 		forward()
 	}
 	if f.Do == relaytest.Hangup || f.Do == relaytest.ActHangup {
-		m.doing.Go(m.again) // not from here: this is the connection's own goroutine
+		m.doing.Go(m.again) // in another goroutine, since this one belongs to the connection
 	}
 }
 
-// again ends the connection ahead, so that the broker publishes the will, and makes another.
+// again ends the connection to the driver's side, so that the broker publishes the will, and makes a new one.
 func (m *faultyLink) again() {
 	m.mu.Lock()
 	ahead := m.ahead
@@ -333,7 +334,7 @@ func (m *faultyLink) state(r broker.Publication) {
 	ahead, payload := m.ahead, r.Payload
 	if m.muted[mqtt.Command{From: s.From, Seq: s.Seq}] {
 		s.From = ""
-		payload, _ = json.Marshal(s) // cannot fail
+		payload, _ = json.Marshal(s) // never returns an error
 	}
 	m.mu.Unlock()
 	m.publish(ahead, broker.Message{Topic: m.front + "/" + mqtt.TopicState, Payload: payload, Retain: true})
@@ -342,14 +343,15 @@ func (m *faultyLink) state(r broker.Publication) {
 func (m *faultyLink) publish(c *broker.Conn, message broker.Message) {
 	ctx, cancel := context.WithTimeout(context.Background(), testTimeout)
 	defer cancel()
-	_ = c.Publish(ctx, message, nil) // a messenger that fails is one more fault
+	_ = c.Publish(ctx, message, nil) // a failure here is one more fault
 }
 
-// The driver and the agent, which share the words of the contract and nothing else, over a broker that is not ours.
+// TestSuite runs the suite with the driver and the agent, which share only the contract's types, over a broker that is
+// not our code.
 func TestSuite(t *testing.T) {
 	brokertest.Tools(t)
 	if raceDetector && testing.Short() {
-		t.Skip("with the race detector this needs both processors for itself; run it without -short. The other tests are run.")
+		t.Skip("with the race detector this needs both processors; run it without -short. The other tests are run.")
 	}
 	relaytest.Run(t, func(t *testing.T, s relaytest.Setup) *relaytest.Subject {
 		r := newSuiteAgent(t, s.Open)

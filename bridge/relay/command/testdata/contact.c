@@ -1,7 +1,9 @@
-/* contact DIR MODE ACTION LINE MS SEQ: a contact whose state is in a folder, as the program of package command drives one, with faults on demand.
+/* contact DIR MODE ACTION LINE MS SEQ: a program for package command, whose contacts are files in a directory. It
+ * produces faults on demand.
  *
- * MODE is timed (a process left behind ends each opening) or plain. DIR/LINE holds a line for each movement: CLOCK_MONOTONIC in nanoseconds and
- * open or closed. DIR/cut, if there: nothing works. DIR/fault, if there: WHAT ON ONCE MS. DIR/lock is held while any of these is used. */
+ * MODE is timed (a background process ends each opening) or plain. DIR/LINE has a line for each movement: CLOCK_MONOTONIC
+ * in nanoseconds, and open or closed. If DIR/cut exists, nothing works. DIR/fault, if it exists, has WHAT ON ONCE MS. A
+ * process locks DIR/lock while it uses any of these files. */
 #include <fcntl.h>
 #include <signal.h>
 #include <stdio.h>
@@ -23,7 +25,7 @@ static void lock(void) {
 
 static void unlock(void) { close(lock_fd); }
 
-/* last returns the size of a line's file, and whether its last movement was an opening. */
+/* last returns the size of a line's file, and sets is_open if its last movement was an opening. */
 static long last(const char *line, int *is_open) {
 	char tail[64];
 	long size = 0;
@@ -38,7 +40,7 @@ static long last(const char *line, int *is_open) {
 	return size;
 }
 
-/* move makes a movement, if it is one, and returns the size of the file. The lock is held. */
+/* move records a movement if the level changes, and returns the size of the file. The caller holds the lock. */
 static long move(const char *line, int to_open) {
 	int is_open;
 	long size = last(line, &is_open);
@@ -59,7 +61,7 @@ static long move(const char *line, int to_open) {
 	return size;
 }
 
-/* timer closes after ms, unless the line has moved meanwhile. */
+/* timer closes the line after ms, unless the line has moved since. */
 static void timer(const char *line, long long ms, long size) {
 	struct timespec t;
 	int is_open;
@@ -72,7 +74,7 @@ static void timer(const char *line, long long ms, long size) {
 	}
 	if (fork() != 0)
 		return;
-	unlock(); /* the lock is the parent's too until both have closed it */
+	unlock(); /* parent and child share the lock until both have closed it */
 	close(0);
 	close(1);
 	close(2);
@@ -84,7 +86,7 @@ static void timer(const char *line, long long ms, long size) {
 	exit(0);
 }
 
-/* fault reads the fault that meets this action into what, and returns its milliseconds. */
+/* fault stores the fault that applies to this action in what, and returns its milliseconds. */
 static int fault(const char *action, char what[16]) {
 	char on[16];
 	int once, ms = 0;
@@ -101,7 +103,8 @@ static int fault(const char *action, char what[16]) {
 	return ms;
 }
 
-/* hold keeps the request until DIR/release is there. DIR/held has a byte for each that is kept, and is locked as long as its process lives. */
+/* hold holds the request until DIR/release exists. DIR/held has a byte for each held request, and each process that holds
+ * one has a lock on that file while it lives. */
 static void hold(void) {
 	int fd = open("held", O_WRONLY | O_CREAT | O_APPEND | O_CLOEXEC, 0600);
 	if (fd < 0 || flock(fd, LOCK_SH) < 0 || write(fd, "x", 1) != 1) {

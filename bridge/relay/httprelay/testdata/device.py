@@ -1,7 +1,8 @@
-"""A relay device behind Python's own http.server, with faults to order. One process serves many devices.
+"""Relay devices on Python's http.server, with faults on demand. One process serves many devices.
 
-Standard input takes one JSON object a line and standard output answers each with one. Movements of contacts and, if asked for, requests are
-written to the device's own log file, a JSON object a line, each before its answer goes out. A contact is open or closed by effect.
+Each line of standard input is a JSON object, and each is answered by one on standard output. Each device has a log file
+with a JSON object per line: the movements of its contacts and, if requested, its requests. An entry is written before
+the answer is sent. Open and closed are states of the loop.
 """
 import base64
 import concurrent.futures
@@ -18,7 +19,7 @@ import urllib.parse
 
 TOKEN_EVERY = 0.5
 
-# Threads are used again: to start one costs more than a request.
+# Threads are reused, since starting one costs more than a request.
 workers = concurrent.futures.ThreadPoolExecutor(1000)
 
 
@@ -37,22 +38,23 @@ class Contact:
             self.device.note({"t": time.monotonic_ns(), "contact": self.index, "open": opened})
 
     def token(self):
-        """What the next pulse has to show: a new one every half second."""
+        """Returns the token for the next pulse, a new one every half second."""
         now = time.monotonic()
         if not self.tokens or now - self.tokens[0][1] >= TOKEN_EVERY:
             self.tokens = [(secrets.token_hex(8), now)] + self.tokens[:1]
         return self.tokens[0][0]
 
     def good(self, token):
-        """Tells whether a token is the present one or the one before, and no older than they can be."""
+        """Reports whether a token is the current or the previous one, and has not expired."""
         return any(token == t and time.monotonic() - made < 2 * TOKEN_EVERY for t, made in self.tokens)
 
     def close(self):
         self.set(False)
-        self.tokens = []  # what was told before is good for nothing any more
+        self.tokens = []  # earlier tokens are no longer valid
 
     def pulse(self, seq, ms, token):
-        """The contract's pulse: a repeated seq has no effect, an old token opens nothing, the later end wins, 0 closes. False: refused."""
+        """Carries out a pulse of the contract: a repeated seq has no effect, an old token opens nothing, the later end
+        counts, 0 closes. Returns False if it is refused."""
         if seq == self.seq:
             return True
         if self.device.tokens and not self.good(token):
@@ -120,7 +122,7 @@ class Handler(http.server.BaseHTTPRequestHandler):
         self.close_connection = True
         if fault["do"] in ("ignore", "mute"):
             try:
-                self.connection.recv(1)  # until the other side has had enough
+                self.connection.recv(1)  # until the other side disconnects
             except OSError:
                 pass
         elif fault["do"] == "raw":
@@ -161,7 +163,7 @@ class Handler(http.server.BaseHTTPRequestHandler):
         self.send_response(status)
         self.send_header("Content-Type", "application/json")
         if device.version == "HTTP/1.0":
-            self.close_connection = True  # the end of the connection is that of the answer
+            self.close_connection = True  # the end of the connection ends the answer
         elif device.chunked:
             self.send_header("Transfer-Encoding", "chunked")
             data = b"".join(b"%x\r\n%s\r\n" % (len(data[i:i + 7]), data[i:i + 7]) for i in range(0, len(data), 7)) + b"0\r\n\r\n"
@@ -191,7 +193,7 @@ class Server(http.server.ThreadingHTTPServer):
     daemon_threads = True
     request_queue_size = 64
 
-    def handle_error(self, *_):  # connections break here by order
+    def handle_error(self, *_):  # connections are broken here on purpose
         pass
 
 
@@ -214,7 +216,7 @@ class Device:
             if ca:
                 self.tls.verify_mode = ssl.CERT_REQUIRED
                 self.tls.load_verify_locations(ca)
-        # This socket, which is bound and never listens, keeps the port for the device while it is cut.
+        # This bound socket, which never listens, reserves the port while the device is cut.
         self.place = socket.socket()
         self.place.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         self.place.bind(("127.0.0.1", 0))
@@ -237,7 +239,7 @@ class Device:
             self.place.close()
 
     def keep(self):
-        """Keeps the request of the calling thread until it is released."""
+        """Holds the request of the calling thread until it is released."""
         me = threading.get_ident()
         with self.moved:
             self.held[me] = True
@@ -249,7 +251,7 @@ class Device:
             self.moved.notify_all()
 
     def release(self):
-        """Lets the requests go that are kept, and returns when they were carried out."""
+        """Releases the held requests, and returns when they have been carried out."""
         with self.moved:
             self.going |= set(self.held)
             self.held.clear()
@@ -322,7 +324,7 @@ class Device:
 
 
 def main():
-    sys.setswitchinterval(0.001)  # many threads that do little each
+    sys.setswitchinterval(0.001)  # many threads, each with little work
     devices = {}
     for line in sys.stdin:
         order = json.loads(line)
@@ -358,4 +360,4 @@ def main():
 
 main()
 sys.stdout.flush()
-os._exit(0)  # without waiting for what still hangs
+os._exit(0)  # without waiting for threads that hang

@@ -1,39 +1,43 @@
-/* board: a relay board with 16 coils on Modbus TCP or RTU, for tests. It speaks through libmodbus and misbehaves on demand.
+/* board: a relay board with 16 coils on Modbus TCP or RTU, for tests. It uses libmodbus and produces faults on demand.
  *
  *   cc -O2 -Wall -Wextra -o board board.c $(pkg-config --cflags --libs libmodbus)
- *   board [OPTION...] ADDRESS PORT          PORT 0: any free one; the "listen" line tells which
+ *   board [OPTION...] ADDRESS PORT          PORT 0: any free port; the "listen" line has its number
  *   board [OPTION...] --rtu DEVICE BAUD     on a serial line or a pseudo terminal, 8 bits, no parity
- *   board [OPTION...] --pty LINK BAUD       on a pseudo terminal of its own, to which it makes the link; to end a connection, or to cut, is to
- *                                           take it away, as when somebody pulls an adapter
+ *   board [OPTION...] --pty LINK BAUD       on a pseudo terminal of its own, to which it makes the link; the end of a
+ *                                           connection, or a cut, removes it like an adapter that is pulled out
  *
  *   --unit N             unit identifier, default 1; others get no answer
- *   --power-on           all coils are on at the start and after a watchdog's bite (default: off)
+ *   --power-on           all coils are on at the start and after the watchdog has acted (default: off)
  *   --loop               input n follows coil n          --loop-inverse   input n is the opposite of coil n
- *   --timed REG,COIL,MS  writing n to holding register REG turns COIL on for n * MS; 0 ends it. Several are allowed.
- *   --pulse REG,COIL,MS,MAX  writing a number and n to holding registers REG and REG + 1 by one request turns COIL on for n * MS; the
- *                        number that came last has no effect, the later end counts, n above MAX is refused, 0 ends it
+ *   --timed REG,COIL,MS  writing n to holding register REG turns COIL on for n * MS; 0 ends it. May be repeated.
+ *   --pulse REG,COIL,MS,MAX  writing a number and n to holding registers REG and REG + 1 in one request turns COIL on for
+ *                        n * MS; a repeated number has no effect, the later end counts, n above MAX is refused, 0 ends it
  *   --timed-off          timed outputs turn their coil off instead, and on again at the end
- *   --watchdog REG,MS    holding register REG = n: after n * MS without a request all coils go to their power-on state; 0: never
- *   --stdin              take commands from the standard input, end with it
+ *   --watchdog REG,MS    holding register REG = n: after n * MS without a request all coils return to their power-on
+ *                        state; 0: never
+ *   --stdin              read commands from standard input, and end at its end
  *   --do COMMAND         carry out a command at the start
  *
- * Commands, one a line:
- *   fault WHAT WHEN NTH [ARG]   NTH: 1 is the next request that WHEN matches, 0 is every one
+ * Commands, one per line:
+ *   fault WHAT WHEN NTH [ARG]   NTH: 1 is the next request that WHEN matches, 0 is every such request
  *       WHAT   exception (ARG: code) | silent | mute | drop | actdrop | delay (ARG: ms) | tardy (ARG: ms)
- *              silent: not done, not answered. mute: done, not answered. drop: not done, connection closed. actdrop: done,
- *              connection closed (not with --rtu). delay: waits, then does and answers. tardy: does, waits, answers.
+ *              silent: neither carried out nor answered. mute: carried out, not answered. drop: not carried out,
+ *              connection closed. actdrop: carried out, connection closed (not with --rtu). delay: waits, carries out,
+ *              answers. tardy: carries out, waits, answers.
  *       WHEN   any | read | write | on | off | register | opening
- *              on, off: writes of one coil to that level; register: writes of registers; opening: on, or a timed output's register
- *   clear                       no faults any more
+ *              on, off: writes of one coil to that level; register: writes of registers; opening: on, or a write to a
+ *              timed output's register
+ *   clear                       remove all faults
  *   cut | restore               close all connections and refuse new ones | listen again on the same port
- *   coil N LEVEL                somebody moves coil N by hand
- *   release                     what is held goes on; told when it was done
- *   here                        answers with a "here" line, after all that happened before
+ *   coil N LEVEL                move coil N by hand
+ *   release                     carry out the held request; the event follows when that is done
+ *   here                        answers with a "here" line, after all earlier events
  *   quit
  *
- * Standard output, CSV, a line at a time: t_us,event,conn,unit,function,index,value
- * t_us is CLOCK_MONOTONIC. Events: listen (value: port), connect, close, read, write (as asked), coil (as it really changed; conn 0: not by
- * a request), exception, silent, mute, drop, actdrop, otherunit, watchdog, hold, release, cut, restore, clear, fault, here. */
+ * Standard output is CSV, one event per line: t_us,event,conn,unit,function,index,value
+ * t_us is CLOCK_MONOTONIC. Events: listen (value: port), connect, close, read, write (as requested), coil (its actual
+ * change; conn 0: not by a request), exception, silent, mute, drop, actdrop, otherunit, watchdog, hold, release, cut,
+ * restore, clear, fault, here. */
 #define _GNU_SOURCE
 #include <modbus.h>
 #include <arpa/inet.h>
@@ -87,7 +91,7 @@ static void say(const char *event, int conn, int fn, int index, int value)
 	printf("%lld,%s,%d,%d,%d,%d,%d\n", now_us(), event, conn, unit, fn, index, value);
 }
 
-/* report tells every coil that moved since the last call, and moves the inputs after them. */
+/* report writes an event for each coil that has moved since the last call, and moves the inputs accordingly. */
 static void report(int conn, int fn)
 {
 	for (int i = 0; i < COILS; i++) {
@@ -107,7 +111,8 @@ static int lookup(const char *const *names, const char *s)
 	return -1;
 }
 
-/* plug makes a pseudo terminal and the link to it. The slave is held open, so that the master can be read while nobody else has it open. */
+/* plug makes a pseudo terminal and the link to it. The slave is held open, so that the master can be read while no other
+ * process has it open. */
 static void plug(void)
 {
 	struct termios t;
@@ -149,7 +154,7 @@ static int bound(void)
 	return s;
 }
 
-/* take_place keeps the port for as long as the board lives, by a socket that never listens: nobody else is given it while the board is cut. */
+/* take_place reserves the port with a socket that never listens, so that no other process gets it while the board is cut. */
 static void take_place(void)
 {
 	socklen_t n = sizeof address;
@@ -229,7 +234,7 @@ static void read_commands(void)
 	static size_t have;
 	ssize_t n = read(0, buf + have, sizeof buf - 1 - have);
 	if (n <= 0) {
-		running = 0; /* whoever started us has gone */
+		running = 0; /* the parent process has ended */
 		return;
 	}
 	have += (size_t)n;
@@ -262,7 +267,7 @@ static int matches(const struct fault *f, int fn, int index, int value)
 	}
 }
 
-/* next_fault counts this request against every fault, and returns the first one that is due. */
+/* next_fault counts this request for every fault, and returns the first fault that is due. */
 static struct fault next_fault(int fn, int index, int value)
 {
 	struct fault due = {NOTHING, W_ANY, 0, 0, 0};
@@ -275,12 +280,12 @@ static struct fault next_fault(int fn, int index, int value)
 		if (due.what == NOTHING)
 			due = *f;
 		if (f->nth == 0 && !f->every)
-			f->nth = -1; /* spent */
+			f->nth = -1; /* used up */
 	}
 	return due;
 }
 
-/* set_timers acts on registers that were just written. */
+/* set_timers applies registers that were just written. */
 static void set_timers(int first, int count)
 {
 	for (int i = 0; i < ntimers; i++) {
@@ -293,7 +298,7 @@ static void set_timers(int first, int count)
 	}
 }
 
-/* expire ends what is over, and returns the milliseconds until it must be called again, -1 for never. */
+/* expire ends the outputs whose time is over. It returns the milliseconds until it must be called again, -1 for never. */
 static int expire(void)
 {
 	long long now = now_us(), next = -1;
@@ -324,7 +329,7 @@ static int expire(void)
 	return next < 0 ? -1 : (int)((next + 999) / 1000);
 }
 
-/* dawdle keeps a request waiting. The outputs' own timers and the watchdog go on, as where a circuit of its own has them. */
+/* dawdle delays a request. The outputs' timers and the watchdog continue, as in a board with separate timer circuits. */
 static void dawdle(int ms)
 {
 	for (long long end = now_us() + 1000LL * ms, left; (left = (end - now_us() + 999) / 1000) > 0;) {
@@ -333,7 +338,7 @@ static void dawdle(int ms)
 	}
 }
 
-/* hold keeps a request until the command release, while commands and timers go on. */
+/* hold holds a request until the command release, while commands and timers continue. */
 static void hold(void)
 {
 	held = 1;
@@ -360,8 +365,8 @@ static int pulse(struct timed *t, int seq, int n)
 
 static int word(const uint8_t *p) { return p[0] << 8 | p[1]; }
 
-/* act does what a request asks, without an answer: the one coil, the one register or the pair that drivers write. It returns 0 or an
- * exception code. */
+/* act carries out a request without an answer: a write of one coil, one register or a pair of registers. It returns 0 or
+ * an exception code. */
 static int act(const uint8_t *pdu)
 {
 	int fn = pdu[0], index = word(pdu + 1), value = word(pdu + 3);
@@ -386,7 +391,7 @@ static int act(const uint8_t *pdu)
 	return 0;
 }
 
-/* serve returns 0, or -1 if the connection is to end. */
+/* serve returns 0, or -1 if the connection must end. */
 static int serve(modbus_t *m, int conn, const uint8_t *q, int len)
 {
 	int h = modbus_get_header_length(m), fn = q[h], to = q[h - 1];
@@ -423,7 +428,7 @@ static int serve(modbus_t *m, int conn, const uint8_t *q, int len)
 		dawdle(f.arg);
 		break;
 	}
-	/* The coil moves, and is told, before the answer leaves. */
+	/* The coil moves, and its event is written, before the answer is sent. */
 	if (f.what != TARDY) {
 		no = act(q + h);
 		report(conn, fn);
@@ -506,7 +511,7 @@ int main(int c, char **v)
 	printf("t_us,event,conn,unit,function,index,value\n");
 	fds[0].fd = fds[1].fd = -1;
 	arguments(c, v);
-	modbus_t *m = rtu ? modbus_new_rtu(device, baud, 'N', 8, 1) : modbus_new_tcp("127.0.0.1", 0); /* TCP: for framing only; the sockets are ours */
+	modbus_t *m = rtu ? modbus_new_rtu(device, baud, 'N', 8, 1) : modbus_new_tcp("127.0.0.1", 0); /* TCP: only for framing; the sockets are our own */
 	if (!rtu) {
 		take_place();
 		listen_again();
@@ -534,13 +539,13 @@ int main(int c, char **v)
 				modbus_set_socket(m, fds[i].fd);
 			int n = modbus_receive(m, q);
 			if (n > 0 || !rtu)
-				last_request = now_us(); /* RTU: 0 is a request for others */
+				last_request = now_us(); /* RTU: 0 means a request for another unit */
 			if (rtu) {
 				if (n > 0 && serve(m, 0, q, n) < 0 && pty) {
 					unplug();
 					plug();
 				} else if (n < 0 && errno == EIO)
-					running = 0; /* the other end of the pseudo terminal has gone */
+					running = 0; /* the other end of the pseudo terminal was closed */
 				continue;
 			}
 			if (n < 0 || (n > 0 && serve(m, fds[i].fd, q, n) < 0))

@@ -1,5 +1,5 @@
-// Package broker is one connection to an MQTT 5 broker: strictly one, which never comes back by itself and keeps
-// nothing for later. Who wants another makes it. Protocol and framing are paho.golang's.
+// Package broker is one connection to an MQTT 5 broker. A connection never reconnects and queues nothing for later; the
+// caller makes a new one. Protocol and framing come from paho.golang.
 package broker
 
 import (
@@ -16,49 +16,49 @@ import (
 	"clearback/bridge/relay/transport"
 )
 
-// Options say where a broker is and who we are there.
+// Options are a broker's address and our account there.
 type Options struct {
-	// Address is mqtt://host:port, or mqtts://host:port with TLS. Without a port it is 1883 or 8883.
+	// Address is mqtt://host:port, or mqtts://host:port with TLS. The default port is 1883, or 8883 with TLS.
 	Address string
-	// User and Password are those of the account; a password needs a user. The password is never shown.
+	// User and Password belong to the account; a password needs a user. The password is never shown.
 	User, Password string
-	// TLS are the settings of mqtts.
+	// TLS holds the settings for mqtts.
 	TLS transport.TLS
-	// Timeout is that of one exchange: the making of a connection, a subscription, a publication.
+	// Timeout is the time-out of one exchange: a connection, a subscription, a publication.
 	Timeout time.Duration
-	// KeepAlive in whole seconds, 1 s or more: how often the broker hears from us. It gives up after one and a half
-	// times as long.
+	// KeepAlive is the MQTT keep-alive, in whole seconds, at least 1 s. The broker gives up after one and a half times
+	// KeepAlive without a packet from us.
 	KeepAlive time.Duration
 	// Dial replaces the network; nil means TCP.
 	Dial func(ctx context.Context, address string) (net.Conn, error)
 }
 
-// undelivered is how long the kernel may go on trying to deliver what was written: an opening that a blocked link holds
-// back must not arrive seconds later.
+// undelivered is how long the kernel may try to deliver written bytes. An opening that a blocked link holds back must
+// not arrive seconds later.
 const undelivered = 500 * time.Millisecond
 
-// ErrOptions: a setting is out of its range.
+// ErrOptions means that a setting is out of range.
 var ErrOptions = errors.New("broker: setting out of range")
 
-// Broker is where connections are made. It is safe for concurrent use.
+// Broker makes connections to one broker. It is safe for concurrent use.
 type Broker struct {
 	opt     Options
 	address string
-	tls     *tls.Config // nil: without
+	tls     *tls.Config // nil for a connection without TLS
 }
 
-// New checks the options and reads the files of certificates. Nothing is connected.
+// New returns a Broker with the given options, or [ErrOptions]. It reads the certificate files. It does not connect.
 func New(o Options) (*Broker, error) {
 	bad := func(format string, a ...any) (*Broker, error) {
 		return nil, fmt.Errorf("%w: %s", ErrOptions, fmt.Sprintf(format, a...))
 	}
 	u, err := url.Parse(o.Address)
-	if err != nil { // its text may hold what nobody should see
-		return bad("address: it cannot be read; write it as mqtt://host:port or mqtts://host:port")
+	if err != nil { // its text may contain a secret
+		return bad("address: it cannot be parsed; write it as mqtt://host:port or mqtts://host:port")
 	}
 	switch {
 	case u.User != nil:
-		return bad("address: it has a user; set user and password apart from it, so that they are never shown")
+		return bad("address: it contains a user; set user and password separately, so that they are never shown")
 	case u.Scheme != "mqtt" && u.Scheme != "mqtts" || u.Hostname() == "" || u.Opaque != "" ||
 		strings.Trim(u.Path, "/") != "" || u.RawQuery != "" || u.Fragment != "":
 		return bad("address of host %q; write it as mqtt://host:port or mqtts://host:port, and nothing else",
@@ -66,7 +66,7 @@ func New(o Options) (*Broker, error) {
 	case u.Scheme == "mqtt" && o.TLS.Any():
 		return bad("ca, certificate, key and server name are for mqtts://; the address begins with mqtt://")
 	case o.Password != "" && o.User == "":
-		return bad("a password without a user")
+		return bad("a password needs a user")
 	case o.Timeout < 20*time.Millisecond || o.Timeout > 10*time.Second:
 		return bad("timeout %v; allowed are 20ms to 10s", o.Timeout)
 	case o.KeepAlive < time.Second || o.KeepAlive > time.Minute || o.KeepAlive%time.Second != 0:
@@ -91,10 +91,11 @@ func New(o Options) (*Broker, error) {
 	return b, nil
 }
 
-// Address is host:port.
+// Address returns host:port.
 func (b *Broker) Address() string { return b.address }
 
-// dial makes the connection under MQTT's. The first result is what can be reset.
+// dial makes the connection that MQTT uses, with TLS if configured. The result raw is the TCP connection beneath, which
+// can be reset.
 func (b *Broker) dial(ctx context.Context) (raw, conn net.Conn, err error) {
 	raw, err = b.opt.Dial(ctx, b.address)
 	if err != nil {
@@ -105,24 +106,25 @@ func (b *Broker) dial(ctx context.Context) (raw, conn net.Conn, err error) {
 	}
 	t := tls.Client(raw, b.tls)
 	if err := t.HandshakeContext(ctx); err != nil {
-		_ = raw.Close() // no more than closed
+		_ = raw.Close() // the only error is that it is closed already
 		return nil, nil, fmt.Errorf("TLS: %w", err)
 	}
 	return raw, t, nil
 }
 
-// Unique returns letters that no other process and no other connection has.
+// Unique returns a random name that no other process or connection uses.
 func Unique() string { return strings.ToLower(rand.Text()[:13]) } // 65 bits
 
-// CheckTopic looks at a topic that is published to, or subscribed to as it stands.
+// CheckTopic checks a topic for publishing, or for subscribing without wildcards.
 func CheckTopic(t string) error {
 	switch {
 	case t == "":
 		return errors.New("the topic is missing")
 	case len(t) > 1024:
-		return fmt.Errorf("the topic has %d bytes; allowed are 1024", len(t)) // our own figure; the protocol's is 65,535
+		// our own figure; the protocol allows 65,535
+		return fmt.Errorf("the topic has %d bytes; allowed are 1024", len(t))
 	case strings.ContainsAny(t, "+#"):
-		return fmt.Errorf("topic %q: + and # are wildcards, which have no place here", t)
+		return fmt.Errorf("topic %q: + and # are wildcards, which are not allowed here", t)
 	case strings.ContainsFunc(t, func(r rune) bool { return r < 0x20 || r >= 0x7f && r < 0xa0 || r == 0xfffd }):
 		return fmt.Errorf("topic %q: it has control characters, or is not UTF-8", t)
 	case t[0] == '$':

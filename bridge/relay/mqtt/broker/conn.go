@@ -15,49 +15,50 @@ import (
 )
 
 const (
-	// inTheAir is how many publications of ours may wait for the broker at a time. Brokers take 10 or more; what is
-	// asked for at a time is an opening, a poll and a few closes.
+	// inTheAir is the largest number of our publications that may wait for the broker at a time. Brokers accept at
+	// least 10. At most an opening, a poll and a few closes are pending at the same time.
 	inTheAir = 8
-	// longest is the largest packet that we take.
+	// longest is the largest packet that we accept, in bytes.
 	longest = 64 << 10
-	// receiveMost is how many publications of a broker may wait for us: they are taken from the wire at once.
+	// receiveMost is the largest number of the broker's publications that may wait for us. We read them immediately.
 	receiveMost = 64
 )
 
-// Message is a publication of ours, with quality of service 1.
+// Message is a publication that we send, with quality of service 1.
 type Message struct {
 	Topic   string
 	Payload []byte
 	Retain  bool
-	// Expiry in whole seconds is how long a broker may keep it for a client that is away; 0: for ever.
+	// Expiry, in whole seconds, is how long a broker may keep the message for a disconnected client; 0 means for ever.
 	Expiry time.Duration
 }
 
-// Publication is a publication of somebody else's.
+// Publication is a publication that we receive.
 type Publication struct {
 	Topic   string
 	Payload []byte
-	// Retained: it is what the broker had kept from before the subscription.
+	// Retained means that the broker had kept the message from before the subscription.
 	Retained bool
-	// Again: the broker may have sent it before.
+	// Again means that the broker may have sent the message before.
 	Again bool
 }
 
-// Subscription asks for a topic, with quality of service 1.
+// Subscription is a subscription to one topic, with quality of service 1.
 type Subscription struct {
 	Topic string
-	// Fresh: what was retained is not wanted.
+	// Fresh excludes the retained message.
 	Fresh bool
 }
 
-// Session is what a connection is to be.
+// Session holds the parameters of a connection.
 type Session struct {
 	ClientID string
-	// Will is published by the broker, without delay, when the connection ends in any other way than by Leave.
+	// Will is published by the broker, without delay, if the connection ends without a call of Leave(false).
 	Will Message
-	// Receive is told of each publication, one at a time and in order, from before Dial returns. It must not block.
+	// Receive is called for each publication, one at a time and in order, possibly before Dial returns. It must not
+	// block.
 	Receive func(*Conn, Publication)
-	// Subscribe to these topics.
+	// Subscribe lists the topics to subscribe to.
 	Subscribe []Subscription
 }
 
@@ -65,26 +66,27 @@ type Session struct {
 type Conn struct {
 	client *paho.Client
 	raw    net.Conn
-	room   chan struct{} // a counting semaphore: publications in the air; set by greet
+	room   chan struct{} // a counting semaphore of the pending publications; set by greet
 
 	once sync.Once
-	gone chan struct{} // closed with err set
+	gone chan struct{} // closed after err was set
 	err  error
 }
 
 var (
-	// ErrNoSubscriber: the broker took the message, and no client is subscribed to its topic (reason code 0x10).
-	ErrNoSubscriber = errors.New("broker: nobody is subscribed to that topic")
-	// ErrDenied: the broker did not take the message, and nothing was delivered.
-	ErrDenied = errors.New("broker: it did not take the message")
-	// ErrUnwritten: the connection ended before a byte of the message was written.
-	ErrUnwritten = errors.New("broker: the message was not written any more")
-	// ErrConnEnded: the connection has ended.
+	// ErrNoSubscriber means that the broker accepted the message but no client is subscribed to its topic (reason code
+	// 0x10).
+	ErrNoSubscriber = errors.New("broker: no client is subscribed to the topic")
+	// ErrDenied means that the broker rejected the message. Nothing was delivered.
+	ErrDenied = errors.New("broker: the broker rejected the message")
+	// ErrUnwritten means that the connection ended before any byte of the message was written.
+	ErrUnwritten = errors.New("broker: the message was not written")
+	// ErrConnEnded means that the connection has ended.
 	ErrConnEnded = errors.New("broker: the connection has ended")
 )
 
-// Dial connects, with a clean start and a session that ends with the connection, and subscribes. It gives up when ctx
-// ends or after the time-out.
+// Dial connects and subscribes. It uses a clean start and a session that ends with the connection. It returns an error
+// when ctx ends or after the time-out.
 func (b *Broker) Dial(ctx context.Context, s Session) (*Conn, error) {
 	ctx, cancel := context.WithTimeout(ctx, b.opt.Timeout)
 	defer cancel()
@@ -97,7 +99,8 @@ func (b *Broker) Dial(ctx context.Context, s Session) (*Conn, error) {
 		Conn: &lockedConn{Conn: conn, raw: raw, limit: b.opt.Timeout}, PacketTimeout: b.opt.Timeout,
 		OnClientError: func(err error) { c.Fail(err) },
 		OnServerDisconnect: func(d *paho.Disconnect) {
-			c.Fail(fmt.Errorf("the broker ended it, reason code 0x%02x%s", d.ReasonCode, words(d.ReasonCode)))
+			c.Fail(fmt.Errorf("the broker ended the connection: reason code 0x%02x%s", d.ReasonCode,
+				words(d.ReasonCode)))
 		},
 		OnPublishReceived: []func(paho.PublishReceived) (bool, error){func(p paho.PublishReceived) (bool, error) {
 			s.Receive(c, Publication{Topic: p.Packet.Topic, Payload: p.Packet.Payload, Retained: p.Packet.Retain,
@@ -133,17 +136,18 @@ func (c *Conn) greet(ctx context.Context, o Options, s Session) error {
 	}
 	room := inTheAir
 	if a.Properties != nil && a.Properties.ReceiveMaximum != nil {
-		room = min(room, int(*a.Properties.ReceiveMaximum)) // else the library would hold a message back that was just allowed
+		// otherwise the library would hold back a message that before has just allowed
+		room = min(room, int(*a.Properties.ReceiveMaximum))
 	}
 	c.room = make(chan struct{}, room)
 	if a.Properties != nil && a.Properties.MaximumQoS != nil && *a.Properties.MaximumQoS == 0 {
 		c.Reset()
-		return errors.New("the broker does not do quality of service 1, so it could not tell that it took a command")
+		return errors.New("the broker does not support quality of service 1, so it cannot confirm a command")
 	}
 	return nil
 }
 
-// Subscribe asks for topics. It returns when the broker has agreed.
+// Subscribe subscribes to topics. It returns when the broker has confirmed the subscriptions.
 func (c *Conn) Subscribe(ctx context.Context, all []Subscription) error {
 	if len(all) == 0 {
 		return nil
@@ -171,9 +175,9 @@ func (c *Conn) Subscribe(ctx context.Context, all []Subscription) error {
 	return nil
 }
 
-// Publish gives a message to the broker and returns when that has taken it. Before, if not nil, is called last before
-// its bytes go, and may forbid them; its error is returned as it is. [ErrNoSubscriber], [ErrDenied] and [ErrUnwritten]
-// mean that nothing was delivered to anybody. After any other error nobody knows.
+// Publish sends a message to the broker and returns when the broker has accepted it. If before is not nil, it is called
+// just before the bytes are written, and its error prevents the write and is returned unchanged. [ErrNoSubscriber],
+// [ErrDenied] and [ErrUnwritten] mean that nothing was delivered to any client. After any other error that is unknown.
 func (c *Conn) Publish(ctx context.Context, m Message, before func() error) error {
 	select {
 	case c.room <- struct{}{}:
@@ -196,7 +200,7 @@ func (c *Conn) Publish(ctx context.Context, m Message, before func() error) erro
 		return fmt.Errorf("%w: %s", ErrNoSubscriber, m.Topic)
 	case a != nil && a.ReasonCode >= 0x80:
 		return fmt.Errorf("%w to %s: reason code 0x%02x%s", ErrDenied, m.Topic, a.ReasonCode, words(a.ReasonCode))
-	case errors.Is(err, session.ErrNoConnection): // before a byte of it was written
+	case errors.Is(err, session.ErrNoConnection): // no byte of the message was written
 		return fmt.Errorf("%w: %s: %w", ErrUnwritten, m.Topic, c.failure("publishing", err))
 	case err != nil:
 		return c.failure("publishing to "+m.Topic, err)
@@ -213,16 +217,16 @@ func (c *Conn) failure(doing string, err error) error {
 	}
 }
 
-// Gone is closed when the connection has ended, and Cause then tells why.
+// Gone is closed when the connection has ended. Cause then returns the reason.
 func (c *Conn) Gone() <-chan struct{} { return c.gone }
 
-// Cause tells why the connection has ended.
+// Cause waits for the end of the connection and returns the reason.
 func (c *Conn) Cause() error {
 	<-c.gone
 	return c.err
 }
 
-// Fail says that the connection is of no use any more, for the first reason given. Reset or Leave is to follow.
+// Fail marks the connection as unusable, with the first error given. The caller must then call Reset or Leave.
 func (c *Conn) Fail(err error) {
 	c.once.Do(func() {
 		c.err = err
@@ -230,24 +234,24 @@ func (c *Conn) Fail(err error) {
 	})
 }
 
-// Reset ends the connection, throws away what was not delivered yet, and leaves the broker to publish the will.
+// Reset ends the connection and discards data that was not delivered. The broker publishes the will.
 func (c *Conn) Reset() {
 	c.Fail(net.ErrClosed)
 	if t, ok := c.raw.(*net.TCPConn); ok {
-		_ = t.SetLinger(0) // fails only on a socket that is gone already
+		_ = t.SetLinger(0) // fails only on a closed socket
 	}
 	_ = c.raw.Close()
-	_ = c.client.Disconnect(&paho.Disconnect{}) // nothing can be written any more: it waits for the client's goroutines
+	_ = c.client.Disconnect(&paho.Disconnect{}) // writes nothing, but waits for the client's goroutines
 }
 
-// Leave ends the connection in order. With will the broker publishes that all the same (reason code 0x04).
+// Leave ends the connection in order. With will set, the broker publishes the will all the same (reason code 0x04).
 func (c *Conn) Leave(will bool) {
 	c.Fail(net.ErrClosed)
 	d := &paho.Disconnect{}
 	if will {
 		d.ReasonCode = 0x04
 	}
-	_ = c.client.Disconnect(d) // a broker that does not hear it publishes the will too
+	_ = c.client.Disconnect(d) // if the broker does not receive it, it publishes the will too
 }
 
 func expiry(d time.Duration) *uint32 {
@@ -257,13 +261,13 @@ func expiry(d time.Duration) *uint32 {
 	return new(uint32(d / time.Second))
 }
 
-// words tells what the reason codes mean that an operator may meet (MQTT 5.0, section 2.4).
+// words explains the reason codes that an operator may meet (MQTT 5.0, section 2.4).
 func words(code byte) string {
 	switch code {
 	case 0x84:
 		return " (it does not speak MQTT 5)"
 	case 0x85:
-		return " (it does not like the client identifier)"
+		return " (it rejects the client identifier)"
 	case 0x86:
 		return " (wrong user or password)"
 	case 0x87:
@@ -271,22 +275,22 @@ func words(code byte) string {
 	case 0x88, 0x89, 0x8b:
 		return " (it is busy or shutting down)"
 	case 0x8e:
-		return " (another client came with the same identifier)"
+		return " (another client connected with the same identifier)"
 	case 0x97:
 		return " (a quota is used up)"
 	}
 	return ""
 }
 
-// lockedConn lets one packet at a time be written, and not for longer than the limit.
+// lockedConn lets one packet at a time be written, for at most the limit.
 type lockedConn struct {
 	net.Conn
 	sync.Mutex
-	raw   net.Conn // under TLS, if there is any
+	raw   net.Conn // the TCP connection, beneath TLS if there is TLS
 	limit time.Duration
 }
 
-// Read acknowledges at once: brokers mostly hold a message back until the one before is acknowledged.
+// Read acknowledges at once, since most brokers hold a message back until the previous one is acknowledged.
 func (l *lockedConn) Read(b []byte) (int, error) {
 	transport.AcknowledgeAtOnce(l.raw)
 	return l.Conn.Read(b)

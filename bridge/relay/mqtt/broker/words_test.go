@@ -8,7 +8,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// TestReasonCodes: what an operator may meet has words (MQTT 5.0, section 2.4).
+// TestReasonCodes checks that the reason codes that an operator may meet are explained (MQTT 5.0, section 2.4).
 func TestReasonCodes(t *testing.T) {
 	for code, want := range map[byte]string{
 		0x84: "does not speak MQTT 5", 0x85: "client identifier", 0x86: "wrong user or password",
@@ -25,14 +25,14 @@ func TestReasonCodes(t *testing.T) {
 	}
 }
 
-// TestExpiry: whole seconds; 0 is none at all.
+// TestExpiry checks that the expiry is in whole seconds, and that 0 means no expiry.
 func TestExpiry(t *testing.T) {
 	require.Nil(t, expiry(0))
 	require.Equal(t, uint32(1), *expiry(time.Second))
 	require.Equal(t, uint32(60), *expiry(time.Minute))
 }
 
-// TestFirstCause: a connection ends once, for the first reason given, and what fails afterwards names that.
+// TestFirstCause checks that a connection keeps the first error as its cause, and that later failures name that cause.
 func TestFirstCause(t *testing.T) {
 	c := &Conn{gone: make(chan struct{})}
 	first, other := errors.New("first"), errors.New("other")
@@ -47,7 +47,7 @@ func TestFirstCause(t *testing.T) {
 	require.NotErrorIs(t, err, other)
 }
 
-// TestNames: no two are the same, and they are fit for a client identifier.
+// TestNames checks that unique names differ and are valid as part of a client identifier.
 func TestNames(t *testing.T) {
 	seen := map[string]bool{}
 	for range 100 {

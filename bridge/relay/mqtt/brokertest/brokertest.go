@@ -1,5 +1,5 @@
-// Package brokertest starts a real MQTT broker for tests: mosquitto, Debian's, so that what we say is read by a program
-// that is not ours.
+// Package brokertest starts a real MQTT broker for tests: Debian's mosquitto. The tests so have another implementation
+// read our packets.
 package brokertest
 
 import (
@@ -19,26 +19,27 @@ import (
 	"clearback/bridge/programtest"
 )
 
-// Anybody is the setting of a broker that asks nobody who he is.
+// Anybody is the configuration of a broker that accepts clients without a password.
 const Anybody = "listener %d 127.0.0.1\nallow_anonymous true\n"
 
 // Broker is a running mosquitto.
 type Broker struct {
-	cmd        *exec.Cmd
-	conf       string
-	port       int
-	portSocket int // a socket that is bound to the port and never listens: nobody else is given it while the broker is away
+	cmd  *exec.Cmd
+	conf string
+	port int
+	// portSocket is bound to the port and never listens. It keeps the port reserved while the broker is stopped.
+	portSocket int
 }
 
 func find() (string, error) {
 	if path, err := exec.LookPath("mosquitto"); err == nil {
 		return path, nil
 	}
-	return exec.LookPath("/usr/sbin/mosquitto") // where Debian puts it, and users often do not look
+	return exec.LookPath("/usr/sbin/mosquitto") // Debian installs it there, which is often not in a user's PATH
 }
 
-// Tools skips a test where mosquitto, or one of the programs named, is missing, and fails it where tools are
-// compulsory.
+// Tools skips a test if mosquitto or one of the named programs is missing. Where such programs are required (package
+// programtest), it fails the test instead.
 func Tools(t testing.TB, programs ...string) {
 	t.Helper()
 	if _, err := find(); err != nil {
@@ -49,7 +50,8 @@ func Tools(t testing.TB, programs ...string) {
 	}
 }
 
-// Shared starts one broker for anybody, when first asked; the second function ends it.
+// Shared returns two functions. The first starts a broker on its first call and returns that broker on every call. The
+// second stops it.
 func Shared() (func() (*Broker, error), func()) {
 	var dir string
 	start := sync.OnceValues(func() (*Broker, error) {
@@ -79,7 +81,7 @@ func Shared() (func() (*Broker, error), func()) {
 		}
 }
 
-// Start starts a broker with its file in a directory. In the settings %d is the port.
+// Start starts a broker with its configuration file in dir. In the settings, %d stands for the port.
 func Start(dir, settings string) (*Broker, error) {
 	b := &Broker{conf: filepath.Join(dir, "mosquitto.conf")}
 	if err := b.takePort(); err != nil {
@@ -92,7 +94,7 @@ func Start(dir, settings string) (*Broker, error) {
 	return b, b.Restart()
 }
 
-// takePort finds a port, and keeps it. The broker can listen there beside the socket, since both have SO_REUSEADDR.
+// takePort reserves a free port. The broker can listen on it in spite of the socket, since both have SO_REUSEADDR.
 func (b *Broker) takePort() error {
 	fd, err := syscall.Socket(syscall.AF_INET, syscall.SOCK_STREAM|syscall.SOCK_CLOEXEC, 0)
 	if err != nil {
@@ -112,7 +114,7 @@ func (b *Broker) takePort() error {
 	return nil
 }
 
-// End stops the broker for good, and gives its port up.
+// End stops the broker and releases its port.
 func (b *Broker) End() {
 	b.Stop()
 	_ = syscall.Close(b.portSocket) // nothing was written
@@ -130,7 +132,7 @@ func Own(t testing.TB, settings string) *Broker {
 	return b
 }
 
-// Restart starts it after Stop, on the same port.
+// Restart starts the broker after Stop, on the same port.
 func (b *Broker) Restart() error {
 	path, err := find()
 	if err != nil {
@@ -152,37 +154,37 @@ func (b *Broker) Restart() error {
 	return errors.New("mosquitto does not listen")
 }
 
-// Address is host:port.
+// Address returns host:port.
 func (b *Broker) Address() string { return fmt.Sprintf("127.0.0.1:%d", b.port) }
 
-// Port is its port.
+// Port returns the broker's port.
 func (b *Broker) Port() int { return b.port }
 
-// Ping makes a connection by MQTT 3.1.1 and waits for the broker's word: how long that takes tells how late the broker
-// is. It waits 5 s at most.
+// Ping connects by MQTT 3.1.1 and waits at most 5 s for the broker's answer. The duration of the call shows how late
+// the broker is.
 func (b *Broker) Ping() {
 	c, err := net.DialTimeout("tcp", b.Address(), 5*time.Second)
 	if err != nil {
-		return // it is stopped
+		return // the broker is stopped
 	}
 	defer c.Close()
-	_ = c.SetDeadline(time.Now().Add(5 * time.Second)) // fails only on a closed connection, and so does the rest
+	_ = c.SetDeadline(time.Now().Add(5 * time.Second)) // fails only on a closed connection
 	if _, err := c.Write([]byte("\x10\x0c\x00\x04MQTT\x04\x02\x00\x3c\x00\x00")); err == nil {
 		var answer [4]byte
 		_, _ = io.ReadFull(c, answer[:])
 	}
 }
 
-// Signal sends it a signal.
+// Signal sends the broker a signal.
 func (b *Broker) Signal(s os.Signal) error { return b.cmd.Process.Signal(s) }
 
-// Stop kills it, as a power cut would.
+// Stop kills the broker, as a power cut would.
 func (b *Broker) Stop() {
 	_ = b.cmd.Process.Kill() // it may have ended
 	_ = b.cmd.Wait()
 }
 
-// Link is the way to a broker, which can be cut.
+// Link is a network link to a broker that can be cut.
 type Link struct {
 	mu    sync.Mutex
 	cut   bool

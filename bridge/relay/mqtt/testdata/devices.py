@@ -1,6 +1,8 @@
-"""Relay devices behind an MQTT broker, with faults to order. One process serves many devices; its MQTT 3.1.1 is its own (OASIS, from memory).
+"""Relay devices behind an MQTT broker, with faults on demand. One process serves many devices. It has its own
+implementation of MQTT 3.1.1 (OASIS, from memory).
 
-Standard input takes one JSON object a line, and standard output answers each with one. A contact is open or closed by effect.
+Each line of standard input is a JSON object, and each is answered by one on standard output. Open and closed are states
+of the loop.
 """
 import heapq
 import itertools
@@ -40,7 +42,7 @@ def packet(first, body):
 
 
 class Device:
-    """One contact with a connection of its own. With "topic" it is a plain device, else it speaks the contract."""
+    """One contact with its own connection. With "plain" it is a plain device, otherwise it implements the contract."""
 
     def __init__(self, order):
         self.o, self.prefix, self.plain = order, order["prefix"], "plain" in order
@@ -117,7 +119,7 @@ class Device:
             self.got(first, body)
 
     def got(self, first, body):
-        if first >> 4 == 9:  # SUBACK: all can reach us
+        if first >> 4 == 9:  # SUBACK: the device can be reached
             if self.plain:
                 self.publish(self.prefix + "/status", "online")
             self.tell()
@@ -134,7 +136,7 @@ class Device:
         if self.o.get("log"):
             self.seen.append([time.monotonic_ns(), topic, body.decode(), bool(first & 1)])
         if first & 1:
-            return  # retained: an order from before
+            return  # a retained message is an old command
         self.command(topic, body.decode())
 
     # the contact
@@ -209,7 +211,7 @@ class Device:
         else:
             if what == "close":
                 self.set(False)
-                self.tokens = [secrets.token_hex(8)]  # what was told before is good for nothing any more
+                self.tokens = [secrets.token_hex(8)]  # earlier tokens are no longer valid
             result = {"result": "done"}
         if fault in (None, "refuse"):
             self.answered = me | result
@@ -229,7 +231,7 @@ class Device:
             else:
                 self.set(False)
             result = {"result": "done"}
-            self.tokens = [secrets.token_hex(8)]  # each is good for one
+            self.tokens = [secrets.token_hex(8)]  # a token is valid only once
             self.obeyed.append(k)
         self.last_pulse = (me, result)
         return result
@@ -259,7 +261,7 @@ def say(what):
 def order(o):
     do = o.pop("do")
     if do == "new":
-        o["waits"] = True  # answered when it is there
+        o["waits"] = True  # answered once it is connected
         devices[o["device"]] = Device(o)
         return
     d = devices[o["device"]]

@@ -1,25 +1,28 @@
 #!/usr/bin/env bash
-# boot.sh PROGRAM [ARGUMENT...]: runs a static program as root in a small virtual machine that has simulated GPIO chips and idle serial ports.
+# boot.sh PROGRAM [ARGUMENT...]: runs a static program as root in a small virtual machine that has simulated GPIO chips
+# and idle serial ports.
 #
-# The machine is qemu's, by default without the processor's help, since that works everywhere (times in it prove nothing). Its kernel is
-# Debian's ordinary one. That has no gpio-sim module, so it is built here from Debian's own source of the same kernel. Apart from what
-# apt-get fetches nothing is downloaded. What was made is kept in the user's cache directory (about 12 MB) and made once.
+# QEMU emulates the machine. By default it does not use the processor's virtualization, since that works everywhere, so
+# durations in the machine prove nothing. The kernel is Debian's. It has no gpio-sim module, so the module is built here
+# from Debian's source of the same kernel. Nothing is downloaded except by apt-get. Kernel and modules are made once and
+# kept in the user's cache directory (about 12 MB).
 #
-# In the machine: gpio-sim with configfs in /sys/kernel/config, /dev/ttyS0 (the output), ttyS1 to ttyS3 (16550s with nothing behind
-# them), /dev/pts, lo is up, a watchdog (i6300esb), VM=1 in the environment; with VM_DISK the disk /dev/vda and ext4, with VM_FORWARD the
-# network eth0. Everything the program writes comes out here, and its status is ours.
+# The machine has gpio-sim with configfs in /sys/kernel/config, /dev/ttyS0 (the output), ttyS1 to ttyS3 (unconnected
+# 16550s), /dev/pts, the interface lo, a watchdog (i6300esb) and VM=1 in the environment. With VM_DISK it has the disk
+# /dev/vda and ext4, with VM_FORWARD the network interface eth0. The program's output and exit status are those of
+# boot.sh.
 #
-#   VM_CACHE    where to keep what was made    VM_TIMEOUT  seconds until the machine is ended (120)
-#   VM_CPUS     processors (1)                 VM_ACCEL    tcg or kvm (tcg)
-#   VM_MEMORY   MB (256)                       VM_MONITOR  a Unix socket to be made for qemu's monitor
-#   VM_DISK     image file of /dev/vda         VM_PID      a file for qemu's process id: to kill it is to cut the power
-#   VM_FORWARD  HOSTPORT:PORT[,...]            VM_FILES    HOSTPATH:PATH[,...], files to be put into the machine
-#   VM_ENV      NAME=VALUE, one a line: the program's environment
+#   VM_CACHE    directory of kernel and modules   VM_TIMEOUT  seconds until the machine is ended (120)
+#   VM_CPUS     number of processors (1)          VM_ACCEL    tcg or kvm (tcg)
+#   VM_MEMORY   MB (256)                          VM_MONITOR  path of a Unix socket to make for QEMU's monitor
+#   VM_DISK     image file of /dev/vda            VM_PID      file for QEMU's process ID; killing it cuts the power
+#   VM_FORWARD  HOSTPORT:PORT[,...]               VM_FILES    HOSTPATH:PATH[,...], files to copy into the machine
+#   VM_ENV      NAME=VALUE, one per line: the program's environment
 #
-# Status: the program's own up to 100, 124 after the timeout, 125 for the rig's own failure.
+# Exit status: that of the program up to 100, 124 after the timeout, 125 if boot.sh itself failed.
 set -euo pipefail
 
-release=1 # of what is kept: another number makes it anew
+release=1 # of kernel and modules; change it to make them again
 cache=${VM_CACHE:-${XDG_CACHE_HOME:-$HOME/.cache}/clearback/vm}/$release
 modules=(gpio-simulated watchdog i6300esb virtio_ring virtio virtio_pci_legacy_dev virtio_pci_modern_dev virtio_pci
 	crc16 crc32c_generic mbcache jbd2 ext4 virtio_blk failover net_failover virtio_net)
@@ -41,7 +44,7 @@ install_packages() {
 		die "apt-get install ${missing[*]}"
 }
 
-# fetch gets the kernel that belongs to the installed headers, and its source, into the directory here.
+# fetch downloads the kernel of the installed headers, and its source, into the working directory.
 fetch() {
 	kernel=$(dpkg-query -W -f '${Depends}' linux-headers-amd64 | sed -n 's/.*linux-headers-\([0-9][^ ,]*\).*/\1/p')
 	source=linux-source-$(cut -d. -f1,2 <<<"$kernel")
@@ -55,18 +58,18 @@ prepare() {
 	rm -rf "$work"
 	mkdir -p "$work"/{fetched,image,module,ready}
 	cd "$work/fetched"
-	if ! fetch 2>/dev/null; then # the archive has gone on since
+	if ! fetch 2>/dev/null; then # the archive has a newer kernel by now
 		[ "$(id -u)" -ne 0 ] || { apt-get update -qq && DEBIAN_FRONTEND=noninteractive apt-get install -y -qq linux-headers-amd64 >&2; } || true
 		fetch || die "apt-get download linux-image-$kernel $source: run apt-get update, then apt-get install linux-headers-amd64"
 	fi
 	cd "$work/image"
 	dpkg-deb --fsys-tarfile ../fetched/linux-image-*.deb | tar -x --wildcards './boot/vmlinuz-*' '*.ko*'
-	# The simulated interrupts that gpio-sim uses are not in Debian's kernel either.
+	# Debian's kernel also lacks the simulated interrupts that gpio-sim uses.
 	cd "$work/module"
 	{ dpkg-deb --fsys-tarfile ../fetched/linux-source-*.deb || true; } 2>/dev/null | tar -xO "./usr/src/$source.tar.xz" 2>/dev/null |
 		tar -xJ --occurrence=1 --transform 's,.*/,,' "$source"/drivers/gpio/{gpio-sim.c,gpiolib.h} "$source/kernel/irq/irq_sim.c" 2>/dev/null || true
 	[ -s gpio-sim.c ] && [ -s irq_sim.c ] && [ -s gpiolib.h ] || die "$source lacks the source of gpio-sim"
-	# That one function is not exported to modules; this does the same by the interrupt's number.
+	# That function is not exported to modules. The replacement does the same with the interrupt's number.
 	sed -i 's/handle_simple_irq(irq_to_desc(\([a-z]*\)))/generic_handle_irq(\1)/' irq_sim.c
 	printf 'obj-m := gpio-simulated.o\ngpio-simulated-y := gpio-sim.o irq_sim.o\n' >Kbuild
 	make -s -C "/lib/modules/$kernel/build" M="$PWD" modules >log 2>&1 || { cat log >&2; die "building gpio-sim"; }
@@ -110,7 +113,7 @@ cd /work
 status=$?
 [ $status -le 100 ] || { echo "vm: the program's status was $status"; status=100; }
 sync
-# qemu ends with twice this byte and one, so that no status looks like an end of its own.
+# QEMU's exit status is twice this byte plus one, which differs from all statuses of QEMU's own.
 printf "\\$(printf %03o $((status + 16)))" | dd of=/dev/port bs=1 seek=244 2>/dev/null
 poweroff -f
 INIT

@@ -1,8 +1,8 @@
 //go:build unix
 
-// Package vm runs tests and programs as root in a small virtual machine: with simulated GPIO chips, with serial ports
-// that have real registers, and with a power supply that can be cut. boot.sh beside this file is the machine, and tells
-// what is in it; it may also be used by hand. It needs Debian on amd64 and, the first time, its package archive.
+// Package vm runs tests and programs as root in a small virtual machine. The machine has simulated GPIO chips, serial
+// ports with real registers, and a power supply that can be cut. boot.sh, in this directory, makes the machine and
+// describes it; it can also be used by hand. It needs Debian on amd64 and, the first time, Debian's package archive.
 //
 // A package whose tests need the machine has a test like
 //
@@ -15,8 +15,8 @@
 //		vm.Tests(t, vm.Options{}, "^TestKernel")
 //	}
 //
-// whose tests TestKernel... skip themselves unless Inside. Times in the machine prove nothing: its processor is
-// emulated.
+// Its tests named TestKernel... skip themselves unless Inside returns true. Durations in the machine prove nothing,
+// since its processor is emulated.
 package vm
 
 import (
@@ -38,36 +38,36 @@ import (
 //go:embed boot.sh
 var boot string
 
-// Statuses of a machine besides those of the program in it.
+// Statuses of a machine, besides the exit statuses of its program.
 const (
-	StatusTimeout = 124 // also when its power was cut
-	StatusBroken  = 125 // the rig itself, or a machine that ended without a status
+	StatusTimeout = 124 // the time-out is over, or the power was cut
+	StatusBroken  = 125 // boot.sh failed, or the machine ended without a status
 )
 
 // Inside reports whether this process runs in the machine.
 func Inside() bool { return os.Getenv("VM") == "1" }
 
-// Options of a machine. The zero value is one processor with 256 MB, no disk and no network, for 2 minutes.
+// Options are the options of a machine. The zero value means one processor, 256 MB, no disk, no network, and 2 minutes.
 type Options struct {
-	// Timeout ends the machine, counted from its start; 0 means 2 min. Making its kernel for the first time is not
-	// counted.
+	// Timeout is the longest run of the machine, counted from its start; 0 means 2 min. The first build of its kernel
+	// is not counted.
 	Timeout time.Duration
 	// Env is the program's environment, NAME=VALUE, without line ends.
 	Env []string
-	// Files are put into the machine: the path here by the path there. The directory testdata of the working directory
-	// is there anyway.
+	// Files are copied into the machine: a map from the path here to the path there. The directory testdata of the
+	// working directory is always copied.
 	Files map[string]string
-	// Disk is the image file of /dev/vda; empty: no disk.
+	// Disk is the image file of /dev/vda; empty means no disk.
 	Disk string
-	// Ports are TCP ports in the machine by the ports of 127.0.0.1 that lead to them; the machine reaches nothing by
-	// itself.
+	// Ports forwards TCP ports: a map from a port of 127.0.0.1 to a port in the machine. The machine itself cannot
+	// connect to anything outside.
 	Ports map[int]int
 	// CPUs is the number of processors; 0 means 1.
 	CPUs int
 }
 
-// Tests runs the tests of the calling package whose names match run in a machine of their own, and fails if one of them
-// fails or skips; a part (t.Run) may skip. More arguments are those of a test binary, such as -test.short.
+// Tests runs the tests of the calling package whose names match run, in a new machine. It fails if one of them fails or
+// is skipped; a subtest (t.Run) may be skipped. Further arguments go to the test binary, such as -test.short.
 func Tests(t *testing.T, o Options, run string, arguments ...string) {
 	t.Helper()
 	m := Start(t, o, Build(t, "test", "-c", "."), append([]string{"-test.v", "-test.run", run}, arguments...)...)
@@ -84,7 +84,7 @@ func Tests(t *testing.T, o Options, run string, arguments ...string) {
 	t.Log("in the virtual machine:" + out)
 }
 
-// Build makes a static program: with "test", "-c" and a package, a test binary; with "build" and a package, a command.
+// Build makes a static program: a test binary with "test", "-c" and a package, or a command with "build" and a package.
 func Build(t testing.TB, arguments ...string) string {
 	t.Helper()
 	name := filepath.Join(t.TempDir(), "program")
@@ -98,23 +98,23 @@ func Build(t testing.TB, arguments ...string) string {
 	return name
 }
 
-// Machine is one that runs. All methods are safe for concurrent use.
+// Machine is a running machine. All methods are safe for concurrent use.
 type Machine struct {
 	dir  string
 	cmd  *exec.Cmd
-	over chan struct{} // closed when the machine has ended, with status set
+	over chan struct{} // closed when the machine has ended, after status was set
 
 	status int
 
 	mu     sync.Mutex
 	cut    bool
 	output strings.Builder
-	more   chan struct{} // closed and replaced when there is more output, or its end
+	more   chan struct{} // closed and replaced at each new output, and at its end
 	ended  bool
 }
 
-// Start boots a machine that runs the static program with its arguments, which must have no line ends. It ends with the
-// test.
+// Start boots a machine that runs the static program with its arguments, which must not contain line ends. The machine
+// ends with the test at the latest.
 func Start(t testing.TB, o Options, program string, arguments ...string) *Machine {
 	t.Helper()
 	if missing := lacks(); missing != "" {
@@ -123,7 +123,7 @@ func Start(t testing.TB, o Options, program string, arguments ...string) *Machin
 		}
 		t.Skip(missing)
 	}
-	dir, err := os.MkdirTemp("", "vm") // a short path: a Unix socket's name is in it
+	dir, err := os.MkdirTemp("", "vm") // a short path, since it becomes part of a Unix socket's name
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -150,7 +150,7 @@ func Start(t testing.TB, o Options, program string, arguments ...string) *Machin
 	return m
 }
 
-// lacks tells why no machine can be had here; empty: it can.
+// lacks returns why no machine can be run here, or "".
 func lacks() string {
 	for _, tool := range []string{"apt-get", "dpkg-deb", "flock", "bash"} {
 		if _, err := exec.LookPath(tool); err != nil {
@@ -188,7 +188,7 @@ func (o Options) environment(dir string) []string {
 	return append(env, "VM_FILES="+strings.Join(files, ","), "VM_FORWARD="+strings.Join(ports, ","))
 }
 
-// run collects the output to its end, then the status.
+// run collects the output until its end, and then the status.
 func (m *Machine) run(r *os.File) {
 	in := bufio.NewReader(r)
 	for {
@@ -199,7 +199,7 @@ func (m *Machine) run(r *os.File) {
 		}
 	}
 	r.Close()
-	_ = m.cmd.Wait() // its status tells
+	_ = m.cmd.Wait() // the status has the result
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	switch m.status = m.cmd.ProcessState.ExitCode(); {
@@ -222,14 +222,14 @@ func (m *Machine) add(line string, is, end bool) {
 	m.more = make(chan struct{})
 }
 
-// Output returns what the machine and its program have written so far.
+// Output returns the output of the machine and its program so far.
 func (m *Machine) Output() string {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	return m.output.String()
 }
 
-// Expect waits at most d until a whole line of the output has the text in it, and returns the first such line.
+// Expect waits at most d for a complete output line that contains the text, and returns the first such line.
 func (m *Machine) Expect(t testing.TB, text string, d time.Duration) string {
 	t.Helper()
 	timer := time.NewTimer(d)
@@ -254,24 +254,24 @@ func (m *Machine) Expect(t testing.TB, text string, d time.Duration) string {
 	}
 }
 
-// Wait waits for the end of the machine and returns the program's status, or one of ours.
+// Wait waits for the end of the machine and returns the program's status, or StatusTimeout or StatusBroken.
 func (m *Machine) Wait() int {
 	<-m.over
 	return m.status
 }
 
-// CutPower ends the machine at once, as it is: whatever ran in it is gone with its memory.
+// CutPower ends the machine at once. Everything in its memory is lost.
 func (m *Machine) CutPower() {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	if !m.ended && !m.cut { // else the process group may be somebody else's by now
+	if !m.ended && !m.cut { // otherwise the process group's ID may have been reused
 		m.cut = true
 		_ = syscall.Kill(-m.cmd.Process.Pid, syscall.SIGKILL)
 	}
 }
 
-// Monitor gives qemu's monitor a command and returns its answer: "i /b 0x2fc" reads a register from outside the
-// machine.
+// Monitor sends a command to QEMU's monitor and returns its answer. For example "i /b 0x2fc" reads a register from
+// outside the machine.
 func (m *Machine) Monitor(command string) (string, error) {
 	c, err := net.DialTimeout("unix", filepath.Join(m.dir, "monitor"), 5*time.Second)
 	if err != nil {
@@ -290,7 +290,7 @@ func (m *Machine) Monitor(command string) (string, error) {
 	if err != nil {
 		return "", err
 	}
-	_, answer, _ := strings.Cut(strings.ReplaceAll(all, "\r", ""), "\n") // the command itself comes back first
+	_, answer, _ := strings.Cut(strings.ReplaceAll(all, "\r", ""), "\n") // the monitor first echoes the command
 	return strings.TrimSpace(answer), nil
 }
 

@@ -13,8 +13,8 @@ import (
 
 var inVM = flag.Bool("vm", false, "start virtual machines")
 
-// TestVM: status, environment, arguments and files go in and come out; the monitor sees a port's register; power can be
-// cut.
+// TestVM checks that status, environment, arguments and files are passed, that the monitor reads a port's register, and
+// that the power can be cut.
 func TestVM(t *testing.T) {
 	if !*inVM {
 		t.Skip("starts virtual machines only with -vm")
@@ -49,7 +49,7 @@ func TestVM(t *testing.T) {
 	})
 }
 
-// TestInside is what runs in the machine.
+// TestInside runs in the machine.
 func TestInside(t *testing.T) {
 	if !Inside() {
 		t.Skip("runs in the virtual machine")
