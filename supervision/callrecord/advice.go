@@ -8,8 +8,10 @@ import (
 
 // noRoomObservation and noRoomAdvice are for an emergency call that was ended in favour of others.
 const (
-	noRoomObservation = "The line made too many emergency calls at once, and this one came without a password from an address that somebody may have forged."
-	noRoomAdvice      = "Find out who sends emergency calls from the address of the adapter of line LINE: nobody makes so many real calls at once."
+	noRoomObservation = "The line made too many emergency calls at once, and this one came without a password, from an " +
+		"address that may be forged."
+	noRoomAdvice = "Find out what sends emergency calls from the address of the adapter of line LINE: so many calls " +
+		"at once cannot all be real."
 )
 
 // cannotTell is added wherever the line was seen off hook without a call.
@@ -23,108 +25,120 @@ func Advice(reason supervision.Incident, rule supervision.Suppression, flash boo
 	case supervision.IncidentNone, supervision.IncidentSuppressed:
 		return ruleAdvice(rule)
 	case supervision.IncidentUnreachable:
-		return "Look at the power and the network of the relay board, then run `clearback check --live`; until its contact is known closed, " +
-			"the telephones of line LINE may be dead."
+		return "Check the power and the network of the relay board, then run `clearback check --live`; until the contact " +
+			"is known to be closed, the telephones of line LINE may be dead."
 	case supervision.IncidentContactStuck:
-		return "Compare the board, coil and input in the configuration with the wiring, then look for a welded contact or a wrong coil; " +
-			"disconnect the pair from the adapter before you touch it, and leave to a licensed person what your law leaves to one " +
-			"(see Wiring in SAFETY.md)."
+		return "Compare the board, coil and input in the configuration with the wiring, then look for a welded contact " +
+			"or a wrong coil; disconnect the pair from the adapter before you touch the pair, and leave work that " +
+			"the law reserves for licensed persons to them (see Wiring in SAFETY.md)."
 	case supervision.IncidentLoopOpen:
-		return "Restore the telephones of line LINE with the bypass, or by cutting the board's power; then check " +
-			"the relay, `open_level` and whether anything else drives the output; disconnect the pair from the " +
-			"adapter before you touch it."
+		return "Restore the telephones of line LINE with the bypass, or by cutting the board's power; then check the " +
+			"relay and `open_level`, and whether anything else drives the output; disconnect the pair from the " +
+			"adapter before you touch the pair."
 	case supervision.IncidentRefused:
-		return "Read what the board said (`clearback explain LINE`, or the log), then compare unit, register, path, topic, user and limit in the " +
-			"configuration with its manual; `clearback check --live` tries the command where that cannot open the loop."
+		return "Read the board's message (`clearback explain LINE`, or the log), then compare unit, register, path, " +
+			"topic, user and limit in the configuration with the board's manual; `clearback check --live` tries the " +
+			"command if that cannot open the loop."
 	case supervision.IncidentIntervalShort:
 		if flash {
-			return "Switch hook flash detection off in the adapter, or use an interval longer than its flash window: tell it in " +
-				"`policy.flash_max`, and let `clearback window LINE` and `clearback tune LINE` find one."
+			return "Switch hook flash detection off in the adapter, or use an interval longer than its flash window: set " +
+				"`policy.flash_max` to the end of that window, and let `clearback window LINE` and " +
+				"`clearback tune LINE` find an interval."
 		}
-		return "The next clearing of this line uses the next longer interval, if it has one; `clearback tune LINE` finds the right one, and " +
-			"`clearback keep LINE` writes the one in use into the file."
+		return "The next clearing of this line uses the next longer interval, if there is one; `clearback tune LINE` " +
+			"finds the right interval, and `clearback keep LINE` writes the interval in use to the configuration file."
 	case supervision.IncidentNeverSignalled:
-		return "Find out why the service told nobody when the far end went: it has to send a BYE, or its dialog event, within 1 s; " +
-			"free the line by hand with `clearback pulse LINE` if its lamp still shows the hold."
+		return "Find out why the service did not signal in time that the far end cleared: it has to send a BYE or a " +
+			"dialog event within 1 s; free the line with `clearback pulse LINE` if its lamp still shows the hold."
 	case supervision.IncidentSeized:
-		return "Go and look at the lamps and handsets of line LINE, and ask who lifted; hang up what is off, and only then free a hold with " +
-			"`clearback pulse LINE`."
+		return "Go and check the lamps and handsets of line LINE, and ask who lifted a handset; hang up every handset " +
+			"that is off hook, and only then free a hold with `clearback pulse LINE`."
 	case supervision.IncidentMissedNotAfter:
-		return "Look at the load of this machine and of the network to the relay board, which were too busy or too slow to open within 2 s; " +
-			"free the line by hand with `clearback pulse LINE` if its lamp still shows the hold."
+		return "Check the load of this machine and of the network to the relay board, which were too busy or too slow " +
+			"for an opening within 2 s; free the line with `clearback pulse LINE` if its lamp still shows the hold."
 	case supervision.IncidentByeUnanswered:
-		return "Look at the adapter: its power, its network, its firmware; it has to answer a BYE at once, or `lead` has to be longer than it " +
-			"takes."
+		return "Check the adapter's power, network and firmware; the adapter has to answer a BYE at once, or `lead` has " +
+			"to be longer than the answer takes."
 	case supervision.IncidentOffHookWithoutCall:
-		return "Go and look at the lamps and handsets of line LINE: hold pressed at dial tone, a call lost in a crash and a handset " +
-			"left off look alike from here; hang up what is off, and only then free a hold with `clearback pulse LINE`."
+		return "Go and check the lamps and handsets of line LINE: to the daemon, a hold pressed at dial tone, a call " +
+			"lost in a crash and a handset left off hook look alike; hang up every handset that is off hook, and only " +
+			"then free a hold with `clearback pulse LINE`."
 	case supervision.IncidentUnlistedPrefix:
-		return "Add the digit that people dial for an outside line to `emergency.outside_prefixes`, and run `clearback check`; until then this " +
-			"emergency call passes only because line LINE may not dial that number otherwise."
+		return "Add the digit that people dial for an outside line to `emergency.outside_prefixes`, and run " +
+			"`clearback check`; until then, such an emergency call passes only because line LINE may not dial that " +
+			"number as an ordinary call."
 	case supervision.IncidentTooManyOpenings:
-		return "Find out who makes so many calls to or from line LINE and ends them (`clearback calls`): forged calls, or a service or an adapter " +
-			"gone wrong; then look whether its lamp shows a hold, and free it with `clearback pulse LINE`, which works " +
-			"meanwhile; if people did it, raise `policy.openings_per_minute`."
+		return "Find out what causes so many calls to or from line LINE and ends them (`clearback calls`): forged calls, " +
+			"or a faulty service or adapter; then check whether the line's lamp shows a hold, and free it with " +
+			"`clearback pulse LINE`, which works even while clearings open nothing; if the calls are genuine, raise " +
+			"`policy.openings_per_minute`."
 	case supervision.IncidentNoSound:
-		return "Find out from where the service and the adapter of line LINE send their sound, and whether their SDP names another address or the " +
-			"network drops it; a network that SDP does not name, and that you trust, goes into `media.from`."
+		return "Find out from which addresses the service and the adapter of line LINE send sound, and whether their SDP " +
+			"names other addresses or the network drops the packets; if you trust a network that SDP does not name, " +
+			"add it to `media.from`."
 	case supervision.IncidentAdapterRefused:
 		return "Compare the adapter's SIP user and password with `adapter` of line LINE, and the adapter's address " +
 			"with `adapter.allow_from`; the daemon's log names the user and the address that were refused."
 	case supervision.IncidentEmergencyFailed:
-		return "Make sure now, from another telephone, that help is on its way; then read in `clearback explain LINE` what each service answered, " +
-			"ask the service why it does not put emergency calls through, and give line LINE a second service if it has none."
+		return "Make sure now, from another telephone, that help is on its way; then read in `clearback explain LINE` " +
+			"what each service answered, ask the service why it does not put emergency calls through, and give line " +
+			"LINE a second service if it has none."
 	case supervision.IncidentEmergencyAbandoned:
-		return "Ask who dialled on line LINE whether help is needed, and keep the line on hook, since the emergency centre may call back; " +
-			"`clearback explain LINE` tells how far the call had come."
+		return "Ask the person who dialled on line LINE whether help is needed, and keep the line on hook, since the " +
+			"emergency centre may call back; `clearback explain LINE` shows how far the call got."
 	case supervision.IncidentFarEndSilent:
-		return "Ask on line LINE whether somebody is still there, and hang up if not; if that happens often and nobody was there, " +
-			"`media_lost: act` ends such calls."
+		return "Ask on line LINE whether somebody is still there, and hang up if not; if this often happens with nobody " +
+			"there, set `media_lost: act`, which ends such calls."
 	default:
-		return "Read this record with the version of clearback that wrote it; this version does not know the " +
-			"reason " +
+		return "Read this record with the version of clearback that wrote it; this version does not know the reason " +
 			reason.String() + "."
 	}
 }
 
 func ruleAdvice(rule supervision.Suppression) string {
-	const lamp = "look whether the lamp of line LINE still shows a hold, and free it with `clearback pulse LINE`."
+	const lamp = "check whether the lamp of line LINE still shows a hold, and if so, free it with `clearback pulse LINE`."
 	switch rule {
 	case supervision.SuppressionNone, supervision.SuppressedUnanswered:
-		return "Nothing is to be done."
+		return "Nothing needs to be done."
 	case supervision.SuppressedNearEnd:
-		return "Look at the adapter (power, network, why it started anew), then " + lamp
+		return "Check the adapter (its power, its network, the reason for a restart), then " + lamp
 	case supervision.SuppressedEmergency:
-		return "Look at the lamp of line LINE and end a hold at the telephone itself, so that the emergency centre can call back."
+		return "Check the lamp of line LINE, and end any hold at the telephone itself, so that the emergency centre can " +
+			"call back."
 	case supervision.SuppressedResembles:
-		return "If that number is not an emergency number, end a hold on line LINE at the telephone itself: the daemon cannot know how the " +
-			"service reads the number."
+		return "If that number is not an emergency number, end any hold on line LINE at the telephone itself: the daemon " +
+			"cannot know how the service reads the number."
 	case supervision.SuppressedLifeSafety:
-		return "End a hold on line LINE at the telephone itself: `life_safety` in the configuration keeps the daemon away from its loop."
+		return "End any hold on line LINE at the telephone itself: because of `life_safety` in the configuration, the " +
+			"daemon never opens the loop."
 	case supervision.SuppressedOtherCall:
 		return "Switch call waiting off in the adapter, so that line LINE carries one call at a time; then " + lamp
 	case supervision.SuppressedLate:
-		return "Find out why the service, or this machine, was so late: a clearing has to be learnt and acted on within 1 s; then " +
-			lamp
+		return "Find out why the service, or this machine, was late: the daemon has to learn of a clearing, and act on " +
+			"it, within 1 s; then " + lamp
 	case supervision.SuppressedUnknownCall:
-		return "Find out why the adapter lost the call (a restart, its own session timer); let `clearback check --live --states LINE` find out " +
-			"whether its answers can be trusted, so that the line can be probed then; and " + lamp
+		return "Find out why the adapter lost the call (a restart, its own session timer); run " +
+			"`clearback check --live --states LINE` to find out whether the line reports its hook state reliably; if it " +
+			"does, the daemon can probe the line in such a case; then " + lamp
 	case supervision.SuppressedLoopBusy:
 		return "Wait until the last interruption and its guard time are over, then " + lamp
 	case supervision.SuppressedLoopFaulted:
-		return "Look at the power and the network of the relay board, then run `clearback check --live`; when its contact is known closed, " +
-			lamp
+		return "Check the power and the network of the relay board, then run `clearback check --live`; when the contact " +
+			"is known to be closed, " + lamp
 	case supervision.SuppressedOutOfBounds:
-		return "Ask for an interval within the policy of line LINE: `clearback window LINE` says which those are."
+		return "Request an interval within the policy of line LINE; `clearback window LINE` shows which intervals are " +
+			"possible."
 	case supervision.SuppressedNoContact:
-		return "Give line LINE a contact in the configuration if its holds are to be cleared; it is only looked on at now."
+		return "If the holds of line LINE are to be cleared, give the line a contact in the configuration; at present the " +
+			"daemon only monitors it."
 	case supervision.SuppressedTooManyOpenings:
-		return "Find out who makes so many calls to or from line LINE and ends them, then " + lamp
+		return "Find out what causes so many calls to or from line LINE and ends them, then " + lamp
 	case supervision.SuppressedCallback:
-		return "Wait until the call-back window is over (`policy.callback_window`): the emergency centre may be about to call back."
+		return "Wait until the call-back window is over (`policy.callback_window`): the emergency centre may be about to " +
+			"call back."
 	default:
-		return "Read this record with the version of clearback that wrote it; this version does not know the rule " + rule.String() +
-			"."
+		return "Read this record with the version of clearback that wrote it; this version does not know the rule " +
+			rule.String() + "."
 	}
 }
 
@@ -132,16 +146,16 @@ func ruleAdvice(rule supervision.Suppression) string {
 func refusedAdvice(why supervision.Evidence) string {
 	switch why {
 	case supervision.EvidenceNotHere:
-		return "Look at the adapter of line LINE: its power, its network, its SIP server, user and password; " +
+		return "Check the adapter of line LINE: its power, its network, its SIP server, user and password; " +
 			"`clearback lines` shows whether it is registered, and the daemon's log shows whether it was refused."
 	case supervision.EvidenceServiceLost:
-		return "Look at the network and at the service of line LINE; `clearback lines` shows whether the line is " +
-			"registered there."
+		return "Check the network and the service of line LINE; `clearback lines` shows whether the line is registered " +
+			"with the service."
 	case supervision.EvidenceNoRoom:
 		return "Find out why line LINE gets so many calls at once; if they are genuine, raise `calls`; if the " +
 			"daemon's log says that no media port could be opened, follow its advice."
 	default:
-		return "Nothing is to be done: the daemon was ending. To let calls through at such times, configure a " +
+		return "Nothing needs to be done: the daemon was shutting down. To let calls through at such times, configure a " +
 			"second server in the adapter."
 	}
 }
@@ -155,48 +169,50 @@ func Observation(reason supervision.Incident, rule supervision.Suppression, flas
 	case supervision.IncidentSuppressed:
 		return ruleObservation(rule) + " The line was still off hook afterwards; " + cannotTell + "."
 	case supervision.IncidentUnreachable:
-		return "The relay board did not answer, so the loop was not opened as asked, or nobody knows whether it is closed."
+		return "The relay board did not answer, so the loop was not opened as requested, or it is unknown whether the loop " +
+			"is closed."
 	case supervision.IncidentContactStuck:
-		return "The contact did not move: the board confirmed the command, and the contact, read back, stayed closed, or the loop-current input saw " +
-			"current all the time."
+		return "The contact did not move: the board confirmed the command, but the contact still read closed, or the " +
+			"loop-current input saw current all the time."
 	case supervision.IncidentLoopOpen:
 		return "The contact reads open although nobody opened it, and it does not close on command."
 	case supervision.IncidentRefused:
 		return "The board refused the command to open, so the loop stayed closed."
 	case supervision.IncidentIntervalShort:
 		if flash {
-			return "The adapter reported a hook flash: it took the opening for one, and the line was still off hook afterwards."
+			return "The adapter took the opening for a hook flash and reported it, and the line was still off hook afterwards."
 		}
-		return "The loop was opened and closed as asked, and the line was still off hook afterwards: the line card did not let go in that " +
-			"time, or somebody listens to a dead line; " + cannotTell + "."
+		return "The loop was opened and closed as requested, and the line was still off hook afterwards: the line card did " +
+			"not release the hold in that time, or somebody was listening to a dead line; " + cannotTell + "."
 	case supervision.IncidentNeverSignalled:
-		return "The far end had gone for more than 1 s when it was learnt; by then somebody may have hung up and lifted again, so the loop " +
-			"stayed closed."
+		return "The clearing was learnt more than 1 s after the far end cleared; by then somebody may have hung up and " +
+			"lifted again, so the loop stayed closed."
 	case supervision.IncidentSeized:
-		return "The near end came first in the interruption (it hung up, or lifted for a new call), and then the line stayed off hook without a " +
-			"call; " + cannotTell + "."
+		return "The near end acted first in the interruption (it hung up, or went off hook for a new call), and then the " +
+			"line stayed off hook without a call; " + cannotTell + "."
 	case supervision.IncidentMissedNotAfter:
-		return "The opening could not be commanded in time to end within 2 s of the BYE, so it was dropped; the loop stayed closed."
+		return "A command to open could not be sent in time for the opening to end within 2 s of the BYE, so that opening " +
+			"was not made."
 	case supervision.IncidentByeUnanswered:
-		return "The adapter never answered the BYE of its leg, so it may have taken the call for one that goes on."
+		return "The adapter never answered the BYE of its leg, so it may believe that the call continues."
 	case supervision.IncidentOffHookWithoutCall:
 		return "The line is off hook and carries no call; " + cannotTell + "."
 	case supervision.IncidentUnlistedPrefix:
-		return "An emergency number was dialled behind a digit that `emergency.outside_prefixes` does not list. The call was put through as it was " +
-			"dialled."
+		return "An emergency number was dialled after a digit that `emergency.outside_prefixes` does not list. The call " +
+			"was put through as it was dialled."
 	case supervision.IncidentTooManyOpenings:
-		return "The far end cleared this line more often within a minute than people can make happen (`policy.openings_per_minute`), so no clearing " +
-			"opens its loop for 5 min, and longer if that goes on."
+		return "The far end cleared this line more often within a minute than people can cause " +
+			"(`policy.openings_per_minute`), so no clearing opens its loop for 5 min, and longer if that rate continues."
 	case supervision.IncidentNoSound:
-		return "An emergency call was answered, and for 2 s no sound came from one side, or from both. From then on sound was taken from any " +
-			"address."
+		return "An emergency call was answered, and for 2 s no sound came from one side, or from both. From then on, sound " +
+			"was accepted from any address."
 	case supervision.IncidentAdapterRefused:
 		return "An adapter was refused, and no adapter is registered for this line. Until one is, the line can " +
 			"neither make nor receive calls."
 	case supervision.IncidentEmergencyFailed:
 		return "An emergency call was not put through: no service answered it, or this daemon could not pass it on."
 	case supervision.IncidentEmergencyAbandoned:
-		return "An emergency call was abandoned: its caller, or the adapter, gave it up before anybody answered."
+		return "An emergency call was abandoned: its caller, or the adapter, ended it before anybody answered."
 	case supervision.IncidentFarEndSilent:
 		return "For 5 min neither sound nor RTCP reports came from the far end, although it had sent some before " +
 			"and nobody had signalled hold. The service still knew the call, or at least did not deny it."
@@ -212,30 +228,31 @@ func ruleObservation(rule supervision.Suppression) string {
 	case supervision.SuppressedUnanswered:
 		return "The near end never answered, so nothing was held."
 	case supervision.SuppressedNearEnd:
-		return "The adapter was lost in the call (it started anew, or did not answer any more), so the loop stayed closed."
+		return "The adapter was lost during the call (it restarted, or no longer answered), so the loop stayed closed."
 	case supervision.SuppressedEmergency:
-		return "It was a call to or from the emergency centre: the loop is never opened for one."
+		return "It was a call to or from the emergency centre; the loop is never opened for such a call."
 	case supervision.SuppressedResembles:
 		return "The number dialled may be read as an emergency number, so the loop stayed closed."
 	case supervision.SuppressedLifeSafety:
 		return "The line is marked `life_safety`: its loop is never opened."
 	case supervision.SuppressedOtherCall:
-		return "Another call was on the line: an opening would have cut it."
+		return "Another call was on the line: an opening would have cut that call off."
 	case supervision.SuppressedLate:
-		return "It was too late: an opening could not have ended within 2 s of the BYE, or the clearing was learnt more than 1 s after it " +
-			"happened."
+		return "It was too late: an opening could not have ended within 2 s of the BYE, or the clearing was learnt more " +
+			"than 1 s after it happened."
 	case supervision.SuppressedUnknownCall:
-		return "The adapter answered that it knew no such call (481), and no answer that can be trusted said that the line was off hook."
+		return "The adapter answered that it knew no such call (481), and no trusted answer said that the line was off hook."
 	case supervision.SuppressedLoopBusy:
 		return "The last interruption or its guard time was not over."
 	case supervision.SuppressedLoopFaulted:
-		return "Nobody knew whether the contact was closed, so it was not opened."
+		return "It was unknown whether the contact was closed, so it was not opened."
 	case supervision.SuppressedOutOfBounds:
-		return "The interval asked for is outside the policy of the line."
+		return "The requested interval is outside the policy of the line."
 	case supervision.SuppressedNoContact:
-		return "The line has no contact, so what would have been opened is only recorded."
+		return "The line has no contact, so the opening was recorded but not made."
 	case supervision.SuppressedTooManyOpenings:
-		return "The line had been cleared more often within a minute than people can make happen, so for 5 min no clearing opened its loop."
+		return "The far end had cleared this line more often within a minute than people can cause, so for 5 min no " +
+			"clearing opened its loop."
 	case supervision.SuppressedCallback:
 		return "An emergency call had ended shortly before, and the emergency centre might have been about to call " +
 			"back."
@@ -268,45 +285,46 @@ func (a *Account) advice() string {
 		return Advice(a.Incident, a.Rule, a.Flash)
 	case OutcomeSuppressed:
 		if a.Hook == supervision.HookOn {
-			return "Nothing is to be done."
+			return "Nothing needs to be done."
 		}
 		return ruleAdvice(a.Rule)
 	case OutcomeUnknown:
 		if a.Failed() {
-			return "Find out what closed the contact early (`clearback check --live`), and look whether the lamp of line LINE still shows a hold."
+			return "Find out what closed the contact early (`clearback check --live`), and check whether the lamp of line " +
+				"LINE still shows a hold."
 		}
-		return "Nothing is to be done if the lamp is dark; `clearback check --live --states LINE` finds out whether the line can be trusted " +
-			"to tell, and `verify` sets how."
+		return "Nothing needs to be done if the lamp is dark; `clearback check --live --states LINE` finds out whether the " +
+			"line reports its hook state reliably, and `verify` in the configuration selects the method."
 	case OutcomeCancelled:
 		if a.Incident != supervision.IncidentNone {
 			return Advice(a.Incident, a.Rule, a.Flash)
 		}
-		return "Nothing is to be done."
+		return "Nothing needs to be done."
 	case OutcomeRefused:
 		return refusedAdvice(a.Evidence)
 	case OutcomeHoldStayed:
 		if a.Trial {
-			return "Nothing is to be done: the trial counts as a hold that stayed."
+			return "Nothing needs to be done: the trial counts as one in which the hold stayed."
 		}
 		return Advice(supervision.IncidentIntervalShort, a.Rule, a.Flash)
 	case OutcomeBrokenOff:
 		if a.Answered.IsZero() {
-			return "Nothing is to be done for this call; the daemon's log shows why the daemon ended."
+			return "Nothing needs to be done for this call; the daemon's log shows why the daemon ended."
 		}
-		return "Look whether the lamp of line LINE still shows a hold, and free it with `clearback pulse LINE`; " +
-			"the daemon's log shows why the daemon ended."
+		return "Check whether the lamp of line LINE still shows a hold, and if so, free it with `clearback pulse LINE`; the " +
+			"daemon's log shows why the daemon ended."
 	case OutcomeInProgress:
-		return "Wait: it is not over."
+		return "Wait: this record is not complete yet."
 	case OutcomeNotNeeded:
 		if a.Evidence == supervision.EvidenceNotAllowed {
-			return "If line LINE is to call such numbers, allow them in `dial` (`international` for other countries); if nobody dialled it, find out " +
-				"who can use this line."
+			return "If line LINE is to call such numbers, allow them in `dial` (`international` for other countries); if " +
+				"nobody dialled this number, find out who can use the line."
 		}
 		if a.Evidence == supervision.EvidenceNoRoom {
 			return noRoomAdvice
 		}
-		return "Nothing is to be done."
+		return "Nothing needs to be done."
 	default:
-		return "Nothing is to be done."
+		return "Nothing needs to be done."
 	}
 }

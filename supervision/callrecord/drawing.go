@@ -44,9 +44,9 @@ func draw(b *strings.Builder, c *timeline, width int) {
 		moved = moved || marks[i].changesLoop
 	}
 	if !moved {
-		text := "it stayed closed, as far as is recorded."
+		text := "it stayed closed, as far as the record shows."
 		if c.a.Rule == supervision.SuppressedLoopFaulted {
-			text = "nobody knew whether it was closed."
+			text = "its state was unknown."
 		}
 		paragraph(b, "The loop:", text, width)
 		b.WriteString("\n")
@@ -67,10 +67,10 @@ func draw(b *strings.Builder, c *timeline, width int) {
 	}
 	text := strings.Join(legend, "; ")
 	if left > 0 {
-		text += "; further moments do not fit"
+		text += "; later events do not fit"
 	}
 	if len(breaks) > 0 {
-		text += "; ~ time left out"
+		text += "; ~ marks time left out"
 	}
 	for _, line := range wrap(text, width-drawingLabel) {
 		b.WriteString(strings.Repeat(" ", drawingLabel) + line + "\n")
@@ -125,7 +125,7 @@ func markOf(c *timeline, i int) mark {
 		return mark{letter: 'C', meaning: "closed", changesLoop: true, loop: loopClosed}
 	case supervision.LoopFailed:
 		if ev.Failure == supervision.FailureShort {
-			return mark{letter: 'C', meaning: "closed before its time", changesLoop: true, loop: loopClosed}
+			return mark{letter: 'C', meaning: "closed early", changesLoop: true, loop: loopClosed}
 		}
 		return mark{letter: 'F', meaning: "not opened", changesLoop: true, loop: loopClosed}
 	case supervision.LoopUnknown:
@@ -155,7 +155,7 @@ func effectMark(c *timeline, i int) mark {
 	case supervision.OpenLoop:
 		return openMark(c.own[i+1:], ef.Seq)
 	case supervision.CloseLoop:
-		return mark{letter: 'X', meaning: "told to close"}
+		return mark{letter: 'X', meaning: "command to close"}
 	case supervision.ProbeLine:
 		return mark{letter: 'P', meaning: "probe"}
 	case supervision.Report:
@@ -169,7 +169,7 @@ func effectMark(c *timeline, i int) mark {
 // openMark returns the mark of a command to open. If the opening is later confirmed, or known not to have been made,
 // the loop is drawn closed until then. Otherwise its state is unknown from the command on.
 func openMark(later []Entry, seq supervision.Seq) mark {
-	m := mark{letter: 'o', meaning: "told to open", changesLoop: true, loop: loopUnknown}
+	m := mark{letter: 'o', meaning: "command to open", changesLoop: true, loop: loopUnknown}
 	for i := range later {
 		ev := &later[i].Event
 		if ev.Seq == seq && (ev.Kind == supervision.LoopOpened || ev.Kind == supervision.LoopFailed) {

@@ -19,7 +19,7 @@ func Explain(a Account, entries []Entry, width int) string {
 	a.observed = c.observed()
 	var b strings.Builder
 	title(&b, &a, width)
-	b.WriteString("\nWhat happened, with times from " + c.zeroName() + " on:\n\n")
+	b.WriteString("\nWhat happened (times count from " + c.zeroName() + "):\n\n")
 	c.write(&b, width)
 	b.WriteString("\n")
 	draw(&b, c, width)
@@ -36,11 +36,11 @@ func ExplainIncident(i Incident, width int) string {
 	if i.Call != 0 {
 		what += ", call " + strconv.FormatUint(uint64(i.Call), 10)
 	}
-	what += ", from " + strings.ReplaceAll(stamp(i.Began), " ", tie)
+	began := strings.ReplaceAll(stamp(i.Began), " ", tie)
 	if i.Ended.IsZero() {
-		what += " on, not ended yet"
+		what += ", since " + began + ", not ended"
 	} else {
-		what += " to " + strings.ReplaceAll(stamp(i.Ended), " ", tie) + " (" +
+		what += ", from " + began + " to " + strings.ReplaceAll(stamp(i.Ended), " ", tie) + " (" +
 			strings.ReplaceAll(Span(i.Ended.Sub(i.Began)), " ", tie) + ")"
 	}
 	var b strings.Builder
@@ -125,7 +125,7 @@ func (a *Account) Why() string {
 	case OutcomeCleared:
 		s = append(s, a.whyCleared())
 	case OutcomeUnknown:
-		s = append(s, a.opened(), "Nothing that can be trusted tells whether the hold cleared.")
+		s = append(s, a.opened(), "Nothing trusted shows whether the hold cleared.")
 		if a.Failed() {
 			s = append(s, "The loop was open for less time than requested.")
 		}
@@ -137,8 +137,8 @@ func (a *Account) Why() string {
 			s = append(s, "The trial could not be made.", Observation(a.Incident, a.Rule, a.Flash), a.opened())
 			break
 		}
-		s = append(s, "The interruption was withdrawn: the near end came first (it hung up, or lifted for a new call), the adapter was lost, or the "+
-			"daemon was ending.",
+		s = append(s, "The interruption was withdrawn: the near end hung up or went off hook for a new call, the adapter was "+
+			"lost, or the daemon was shutting down.",
 			a.opened())
 	case OutcomeSuppressed:
 		s = append(s, ruleObservation(a.Rule))
@@ -155,7 +155,7 @@ func (a *Account) Why() string {
 	if a.ClearedBy == ClearedByFarEnd && a.Openings > 0 && a.Answer == supervision.AnswerNone &&
 		a.Outcome != OutcomeInProgress &&
 		a.Incident != supervision.IncidentByeUnanswered {
-		s = append(s, "The adapter never answered the BYE of its leg, as far as is recorded.")
+		s = append(s, "The adapter never answered the BYE of its leg, as far as the record shows.")
 	}
 	if a.Flash && a.Incident != supervision.IncidentIntervalShort {
 		s = append(s, "The adapter reported a hook flash meanwhile.")
@@ -171,9 +171,9 @@ func (a *Account) whyOpen() string {
 	case a.Call == 0:
 		return "The interruption is not over."
 	case !a.Cleared.IsZero():
-		return "The call was cleared, and the clearing of the line is not over."
+		return "The call was cleared, but the clearing of the line is not complete."
 	case a.Answered.IsZero():
-		return "The call was not answered yet."
+		return "The call has not been answered yet."
 	default:
 		return "The call is up."
 	}
@@ -182,8 +182,8 @@ func (a *Account) whyOpen() string {
 func (a *Account) whyNoNeed() string {
 	switch {
 	case a.Evidence == supervision.EvidenceNotAllowed && a.Answered.IsZero():
-		return "The line may not dial this number, so the call was refused; `dial` in the configuration says what it may, and `clearback check` " +
-			"tells it in words."
+		return "The line may not dial this number, so the call was refused. `dial` in the configuration sets which numbers " +
+			"the line may dial, and `clearback check` describes them."
 	case a.Evidence == supervision.EvidenceNoRoom && a.Answered.IsZero():
 		return noRoomObservation
 	case a.Answered.IsZero():
@@ -215,9 +215,8 @@ func (a *Account) whyRefused() string {
 
 func (a *Account) whyCleared() string {
 	if a.Trial && a.Openings == 0 {
-		return "Nothing was opened in this trial, and the line was seen on hook by " + a.by() +
-			" all the same: the adapter cleared the hold " +
-			"itself, or nothing was held."
+		return "This trial opened nothing, but afterwards the line was seen on hook by " + a.by() +
+			": the adapter cleared the hold itself, or nothing was held."
 	}
 	return a.opened() + " Afterwards the line was seen on hook by " + a.by() + ": the hold cleared."
 }
@@ -228,7 +227,7 @@ func (a *Account) whyIncident() []string {
 		s = append(s, noRoomObservation)
 	}
 	if a.Late > 0 {
-		s = append(s, "It was learnt "+Span(a.Late)+" after it happened, by "+a.Evidence.String()+".")
+		s = append(s, "The clearing was learnt "+Span(a.Late)+" after it happened (evidence: "+a.Evidence.String()+").")
 	}
 	s = append(s, a.opened())
 	if a.Hook != supervision.HookUnknown && a.Incident != supervision.IncidentIntervalShort {
@@ -239,9 +238,9 @@ func (a *Account) whyIncident() []string {
 		s = append(s, "The rule that kept the loop closed: "+a.Rule.String()+".")
 	}
 	if a.IncidentEnded.IsZero() {
-		return append(s, "The incident lasts.")
+		return append(s, "The incident has not ended.")
 	}
-	return append(s, "The incident was over at "+strings.ReplaceAll(stamp(a.IncidentEnded), " ", tie)+".")
+	return append(s, "The incident ended at "+strings.ReplaceAll(stamp(a.IncidentEnded), " ", tie)+".")
 }
 
 // opened returns a sentence on the opening, or "" if none was requested.
@@ -250,13 +249,13 @@ func (a *Account) opened() string {
 	case a.Asked == 0:
 		return ""
 	case a.Openings == 0:
-		return "The loop was to be opened for " + Span(a.Asked) + ", and was not."
+		return "The loop should have been opened for " + Span(a.Asked) + " but was not."
 	}
-	s := "The loop was opened"
+	s := "The loop was opened. Requested: "
 	if a.Openings > 1 {
-		s += " " + strconv.Itoa(a.Openings) + " times; the last time"
+		s = "The loop was opened " + strconv.Itoa(a.Openings) + " times. Requested the last time: "
 	}
-	s += ": asked for " + Span(a.Asked)
+	s += Span(a.Asked)
 	if a.Measured > 0 {
 		s += "; confirmed by the board: " + Span(a.Measured)
 	} else {
@@ -275,6 +274,6 @@ func (a *Account) by() string {
 	case VerificationSense:
 		return "the loop-current sensor"
 	default:
-		return "means unknown"
+		return "unknown means"
 	}
 }

@@ -144,7 +144,7 @@ func TestJSON(t *testing.T) {
 	assert.Equal(t, []string{
 		"2026-03-14 19:30:00", "box-office", "1", "incoming", "5550142", "0:26", "far-end", "bye", "800/803 ms",
 		"off hook by probe",
-		"incident: interval-short, flash, lasts",
+		"incident: interval-short, flash, not ended",
 	}, Row(a))
 }
 
@@ -228,7 +228,7 @@ func TestEmergencyAdvice(t *testing.T) {
 			}
 			assert.NotContains(t, a.Advice(), "clearback pulse", outcome.String()+" "+rule.String())
 			assert.Contains(t, Explain(a, nil, 80), "EMERGENCY CALL 1")
-			assert.Contains(t, a.Why(), "the loop is never opened for one", outcome.String()+" "+rule.String())
+			assert.Contains(t, a.Why(), "the loop is never opened for such a call", outcome.String()+" "+rule.String())
 		}
 	}
 }
@@ -236,7 +236,7 @@ func TestEmergencyAdvice(t *testing.T) {
 func TestExplainIncident(t *testing.T) {
 	i := Incident{Line: "stage-door", Reason: supervision.IncidentOffHookWithoutCall, Began: zero}
 	text := ExplainIncident(i, 80)
-	assert.Contains(t, text, "stage-door: incident off-hook-without-call, from 2026-03-14 19:30:00 on, not\nended yet\n")
+	assert.Contains(t, text, "stage-door: incident off-hook-without-call, since 2026-03-14 19:30:00, not ended\n")
 	assert.Contains(t, text, "line stage-door")
 	i.Ended = zero.Add(2 * time.Minute)
 	assert.Contains(t, ExplainIncident(i, 100), "to 2026-03-14 19:32:00\n(2 min 00 s)")
@@ -298,7 +298,7 @@ func TestLongTimeLine(t *testing.T) {
 	accounts, _ := feed(entries)
 	got := Explain(accounts[0], entries, 80)
 	assert.Contains(t, got, "lines left out")
-	assert.Contains(t, strings.Join(strings.Fields(got), " "), "further moments do not fit")
+	assert.Contains(t, strings.Join(strings.Fields(got), " "), "later events do not fit")
 	assert.Less(t, strings.Count(got, "\n"), 220)
-	assert.Contains(t, got, "the interruption is judged", "the end is not what is left out")
+	assert.Contains(t, got, "result of the interruption", "the end is not what is left out")
 }

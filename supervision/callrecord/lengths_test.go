@@ -12,12 +12,12 @@ import (
 func TestOpenLengthsInExplain(t *testing.T) {
 	for _, c := range []struct{ closing, want string }{
 		{"1.846s loop-closed seq=1 took=800ms",
-			"asked for 800 ms; confirmed by the board: 800 ms; measured here: 346 ms."},
-		{"1.846s loop-closed seq=1", "asked for 800 ms; the board confirmed no length; measured here: 346 ms."},
+			"Requested: 800 ms; confirmed by the board: 800 ms; measured here: 346 ms."},
+		{"1.846s loop-closed seq=1", "Requested: 800 ms; the board confirmed no length; measured here: 346 ms."},
 		{"1.6s loop-unknown seq=1 failure=no-answer\n1.846s loop-closed",
-			"asked for 800 ms; the board confirmed no length; measured here: 346 ms."},
+			"Requested: 800 ms; the board confirmed no length; measured here: 346 ms."},
 		{"1.6s loop-unknown seq=1 failure=no-answer",
-			"asked for 800 ms; the board confirmed no length; not measured here."},
+			"Requested: 800 ms; the board confirmed no length; not measured here."},
 	} {
 		entries := entriesOf(t, `0s call-arrived call=1
 			0s offer-call call=1
@@ -32,7 +32,7 @@ func TestOpenLengthsInExplain(t *testing.T) {
 		accounts, _ := feed(entries)
 		require.Len(t, accounts, 1)
 		text := Explain(accounts[0], entries, 100)
-		require.Contains(t, strings.Join(strings.Fields(text), " "), "The loop was opened: "+c.want)
+		require.Contains(t, strings.Join(strings.Fields(text), " "), "The loop was opened. "+c.want)
 		require.NotContains(t, text, "74.5")
 	}
 }

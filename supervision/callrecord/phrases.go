@@ -25,23 +25,23 @@ func (c *timeline) phrase(e *Entry) (who, text string) {
 	case supervision.LoopOpened, supervision.LoopClosed, supervision.LoopFailed, supervision.LoopUnknown:
 		return whoContact, contactPhrase(ev)
 	case supervision.Seized:
-		return whoSense, "loop current flows: the near end is off hook, or a hold came back"
+		return whoSense, "loop current flows: the near end is off hook, or the line is held again"
 	case supervision.Released:
-		return whoSense, "no loop current any more"
+		return whoSense, "the loop current stopped"
 	case supervision.ProbeAnswered:
 		return whoProbe, probePhrase(ev.Hook)
 	case supervision.FarEndSilent:
-		return whoUs, "has heard nothing of the far end since " + e.At.Add(-ev.Late).Format("15:04:05")
+		return whoUs, "has received neither sound nor RTCP from the far end since " + e.At.Add(-ev.Late).Format("15:04:05")
 	case supervision.PulseRequested:
 		if ev.Interval > 0 {
-			return whoOperator, "asked for an interruption of " + Span(ev.Interval)
+			return whoOperator, "requested an interruption of " + Span(ev.Interval)
 		}
-		return whoOperator, "asked for an interruption"
+		return whoOperator, "requested an interruption"
 	case supervision.TrialSet:
 		if ev.Interval > 0 {
-			return whoOperator, "the clearing is to be a trial of " + Span(ev.Interval)
+			return whoOperator, "set the clearing of this call as a trial of " + Span(ev.Interval)
 		}
-		return whoOperator, "the clearing is to be a trial that opens nothing"
+		return whoOperator, "set the clearing of this call as a trial that opens nothing"
 	case supervision.TrialCall:
 		return whoOperator, "makes this call to tune the line"
 	case supervision.TimePassed:
@@ -61,18 +61,18 @@ func (c *timeline) callPhrase(ev *supervision.Event) (who, text string) {
 		return whoService, "sent the call"
 	case supervision.CallRequested:
 		if ev.Emergency {
-			return whoAdapter, "asked for an emergency call: the near end is off hook"
+			return whoAdapter, "requested an emergency call: the near end is off hook"
 		}
 		if ev.Number == supervision.NumberResembles {
-			return whoAdapter, "asked for a call to a number that may be read as an emergency number: the near end is off hook"
+			return whoAdapter, "requested a call to a number that may be read as an emergency number: the near end is off hook"
 		}
-		return whoAdapter, "asked for the call: the near end is off hook"
+		return whoAdapter, "requested the call: the near end is off hook"
 	case supervision.CallRinging:
 		return whoAdapter, "rings"
 	case supervision.CallAnswered:
 		switch {
 		case c.cleared:
-			return whoAdapter, "answered when the call was cleared already: the near end is off hook"
+			return whoAdapter, "answered after the call was cleared: the near end is off hook"
 		case c.a.Direction == Outgoing:
 			return whoService, "the far end answered"
 		default:
@@ -83,16 +83,16 @@ func (c *timeline) callPhrase(ev *supervision.Event) (who, text string) {
 	case supervision.NearEndCleared:
 		switch {
 		case c.answered && c.cleared:
-			return whoAdapter, "BYE of its own: the near end hung up"
+			return whoAdapter, "its own BYE: the near end hung up"
 		case c.answered:
 			return whoAdapter, "BYE: the near end hung up"
 		case c.a.Direction == Outgoing:
-			return whoAdapter, "gave the call up before it was answered"
+			return whoAdapter, "abandoned the call before it was answered"
 		default:
 			return whoAdapter, "did not take the call"
 		}
 	case supervision.AdapterLost:
-		return whoAdapter, "was lost: it started anew, or does not answer any more"
+		return whoAdapter, "was lost: it restarted, or no longer answers"
 	case supervision.AdapterLegCleared:
 		return whoAdapter, answerPhrase(ev.Answer)
 	case supervision.LeftOffHook:
@@ -100,9 +100,9 @@ func (c *timeline) callPhrase(ev *supervision.Event) (who, text string) {
 	case supervision.FlashReported:
 		return whoAdapter, "reported a hook flash"
 	case supervision.SoundContested:
-		return whoUs, "gets sound for one side from two unknown addresses, and passes on neither"
+		return whoUs, "receives sound for one side from two unknown addresses, and forwards neither"
 	case supervision.SoundMissing:
-		return whoUs, "gets no sound from one side, or from both"
+		return whoUs, "receives no sound from one side, or from both"
 	case supervision.CallRefused:
 		return whoUs, "refuses a call from the service: " + refusedPhrase(ev.Evidence)
 	case supervision.AdapterRefused:
@@ -124,17 +124,17 @@ func attemptPhrase(ev *supervision.Event) string {
 	}
 	switch {
 	case ev.Code/100 == 2:
-		return s + "answered too, after the other one or too late: that call is cleared"
+		return s + "also answered, but after the other service or too late; that call is ended"
 	case ev.Code != 0:
 		s += "answered " + strconv.Itoa(ev.Code)
 		if ev.Progress == supervision.ProgressRinging {
-			s += ", after it had rung"
+			s += " after ringing"
 		}
 		return s
 	case ev.Progress == supervision.ProgressRinging:
-		return s + "rang, and nobody answered"
+		return s + "rang, but nobody answered"
 	case ev.Progress == supervision.ProgressTrying:
-		return s + "answered 100, and nothing more"
+		return s + "answered 100, then nothing more"
 	default:
 		return s + "did not answer at all"
 	}
@@ -146,32 +146,33 @@ func (c *timeline) farEndPhrase(ev *supervision.Event) (who, text string) {
 	case supervision.EvidenceBye:
 		text = "BYE: the far end cleared"
 		if !c.answered {
-			text = "the far end gave the call up, or refused it"
+			text = "the far end cancelled the call, or refused it"
 		}
 	case supervision.EvidenceDialogEvent:
 		text = "dialog event: the far end cleared"
 	case supervision.EvidenceTone:
-		text = "a tone in the sound says that the far end cleared"
+		text = "a tone in the sound shows that the far end cleared"
 	case supervision.EvidenceMediaLost:
-		text = "no sound comes any more: the far end counts as cleared"
+		text = "neither sound nor RTCP comes from the far end: it counts as cleared"
 	case supervision.EvidenceSessionExpired:
-		text = "the session timer ran out, or nobody took our refresh: the far end counts as cleared"
+		text = "the session timer expired, or our refresh was not accepted: the far end counts as cleared"
 	case supervision.EvidenceServiceLost:
-		text = "does not know the call any more, or does not answer: the far end counts as cleared"
+		text = "no longer knows the call, or does not answer: the far end counts as cleared"
 	case supervision.EvidenceShutdown:
-		who, text = whoUs, "ends, and clears the call"
+		who, text = whoUs, "shuts down, and clears the call"
 	case supervision.EvidenceNotAllowed:
 		who, text = whoUs, "refuses the call: the line may not dial this number"
 	case supervision.EvidenceNoRoom:
-		who, text = whoUs, "gives the call up: the line made too many emergency calls at once, and this one came from an unverified address"
+		who, text = whoUs, "ends the call: the line made too many emergency calls at once, and this one came from an "+
+			"unverified address"
 	default:
 		text = "the far end cleared"
 	}
 	if c.cleared {
-		text += " (again; the call was cleared already)"
+		text += " (again; the call was already cleared)"
 	}
 	if ev.Late > 0 {
-		text += ", " + Span(ev.Late) + " ago"
+		text += ", " + Span(ev.Late) + " earlier"
 	}
 	return who, text
 }
@@ -181,7 +182,7 @@ func refusedPhrase(e supervision.Evidence) string {
 	case supervision.EvidenceNotHere:
 		return "the adapter is not registered"
 	case supervision.EvidenceShutdown:
-		return "the daemon is ending"
+		return "the daemon is shutting down"
 	case supervision.EvidenceNoRoom:
 		return "there were too many calls, or no media port was left"
 	default:
@@ -207,7 +208,7 @@ func probePhrase(h supervision.Hook) string {
 	case supervision.HookOff:
 		return "off hook"
 	default:
-		return "no answer that can be trusted"
+		return "no trusted answer"
 	}
 }
 
@@ -222,16 +223,15 @@ func contactPhrase(ev *supervision.Event) string {
 		return "the loop is closed"
 	case supervision.LoopFailed:
 		if ev.Failure == supervision.FailureShort {
-			return "the loop is closed: the connection to the board was lost, and the board closed it before its time, after " +
-				Span(ev.Took) + " at most" +
-				deviceText(ev)
+			return "the loop is closed: the connection to the board was lost, and the board closed the contact early, after " +
+				"at most " + Span(ev.Took) + deviceText(ev)
 		}
 		return "the loop was not opened: " + failurePhrase(ev.Failure) + deviceText(ev)
 	default:
 		if ev.Failure == supervision.FailureNotMoved {
-			return "the loop is open: the contact reads open, and a close does not change that"
+			return "the loop is open: the contact reads open, and a command to close does not change that"
 		}
-		return "nobody knows whether the loop is open: " + failurePhrase(ev.Failure) + deviceText(ev)
+		return "the state of the loop is unknown: " + failurePhrase(ev.Failure) + deviceText(ev)
 	}
 }
 
@@ -248,7 +248,7 @@ func failurePhrase(f supervision.Failure) string {
 	case supervision.FailureRefused:
 		return "the board refused the command"
 	case supervision.FailureLate:
-		return "the command could not be written in time"
+		return "the command could not be sent in time"
 	case supervision.FailureUnreachable:
 		return "the board could not be reached"
 	case supervision.FailureNoAnswer:
@@ -258,7 +258,7 @@ func failurePhrase(f supervision.Failure) string {
 	case supervision.FailureNotMoved:
 		return "the board confirmed the command, but the contact did not move"
 	case supervision.FailureStopped:
-		return "the command was withdrawn before it was written"
+		return "the command was withdrawn before it was sent"
 	default:
 		return "no reason was given"
 	}
@@ -272,7 +272,7 @@ func (c *timeline) effectPhrase(ef *supervision.Effect) (who, text string) {
 	case supervision.OfferCall:
 		return whoUs, "offers the call to the adapter"
 	case supervision.RefuseCall:
-		return whoUs, "answers " + strconv.Itoa(ef.Code) + ": the near end came first"
+		return whoUs, "answers " + strconv.Itoa(ef.Code) + ": the near end went off hook first"
 	case supervision.ClearAdapterLeg:
 		if c.answered {
 			return whoUs, "sends BYE to the adapter"
@@ -303,9 +303,9 @@ func reportPhrase(ef *supervision.Effect) string {
 		}
 		return "withdraws the interruption"
 	case supervision.ReportInterrupted:
-		s := "the interruption is judged: "
+		s := "result of the interruption: "
 		if ef.Seq == 0 {
-			s = "the trial without an opening is judged: "
+			s = "result of the trial without an opening: "
 		}
 		switch ef.Hook {
 		case supervision.HookOn:
@@ -325,11 +325,11 @@ func reportPhrase(ef *supervision.Effect) string {
 		}
 		return s
 	case supervision.ReportIncidentEnded:
-		return "incident over: " + ef.Incident.String()
+		return "incident ended: " + ef.Incident.String()
 	case supervision.ReportRefused:
 		return "refused: " + ef.Suppression.String()
 	case supervision.ReportNextInterval:
-		return "from now on clearings of this line use " + Span(ef.Interval)
+		return "from now on, clearings of this line open the loop for " + Span(ef.Interval)
 	default:
 		return ef.String()
 	}
@@ -344,7 +344,7 @@ func actionOf(e *Entry) string {
 	case supervision.CallRefused:
 		return "refused (" + e.Event.Evidence.String() + ")"
 	case supervision.CallRequested:
-		return "asked for by the adapter"
+		return "requested by the adapter"
 	case supervision.CallAnswered:
 		return "answered"
 	case supervision.FarEndCleared:
@@ -354,7 +354,7 @@ func actionOf(e *Entry) string {
 	case supervision.AdapterLost:
 		return "adapter lost"
 	case supervision.PulseRequested:
-		return "asked for"
+		return "requested"
 	default:
 		return ""
 	}

@@ -215,7 +215,7 @@ func TestRecorderTrials(t *testing.T) {
 	assert.Equal(t, OutcomeCleared, a.Outcome)
 	assert.Equal(t, VerificationProbe, a.Verified)
 	assert.Zero(t, a.Openings)
-	assert.Contains(t, a.Why(), "Nothing was opened")
+	assert.Contains(t, a.Why(), "This trial opened nothing")
 	a = one(t, "+0s probe-line\n"+trial+"+3s far-end-cleared call=1 evidence=bye\n+4.6s report interrupted call=1 hook=on trial")
 	assert.Equal(t, VerificationSense, a.Verified, "the probe was before the clearing")
 	const refused = "+2s report refused call=1 rule=out-of-bounds\n"

@@ -13,9 +13,9 @@ import (
 // do.
 func TestRefusedCall(t *testing.T) {
 	for evidence, want := range map[string][2]string{
-		"not-here": {"the adapter was not registered, so the caller got 480", "Look at the adapter of line box-office"},
+		"not-here": {"the adapter was not registered, so the caller got 480", "Check the adapter of line box-office"},
 		"no-room":  {"as many calls as `calls` allows", "raise `calls`"},
-		"shutdown": {"the daemon is ending", "configure a second server in the adapter"},
+		"shutdown": {"the daemon is shutting down", "configure a second server in the adapter"},
 	} {
 		entries := entriesOf(t, "1s call-refused call=7 evidence="+evidence)
 		accounts, incidents := feed(entries)

@@ -11,7 +11,7 @@ import (
 // Header returns the titles of the columns of [Row].
 func Header() []string {
 	return []string{
-		"when", "line", "call", "direction", "far end", "length", "cleared by", "evidence", "open asked/was",
+		"when", "line", "call", "direction", "far end", "length", "cleared by", "evidence", "open asked/actual",
 		"verified", "outcome",
 	}
 }
@@ -81,7 +81,7 @@ func (a *Account) evidenceText() string {
 }
 
 // openText returns how long the loop should have been open and how long it was, in milliseconds: "800/803 ms"; "2x
-// 800/? ms" for the second of two openings, not measured; "800/not ms" for one that was not made.
+// 800/? ms" for the second of two openings, not measured; "800 ms, not opened" for one that was not made.
 func (a *Account) openText() string {
 	if a.Asked == 0 {
 		return dash
@@ -94,7 +94,7 @@ func (a *Account) openText() string {
 	case a.Measured > 0:
 		s += ms(a.Measured)
 	case a.Openings == 0:
-		s += "not"
+		return ms(a.Asked) + " ms, not opened"
 	default:
 		s += "?"
 	}
@@ -116,11 +116,11 @@ func (a *Account) verifiedText() string {
 }
 
 // outcomeText returns the outcome with its rule or reason: "suppressed: other-call", "incident: interval-short, flash,
-// lasts".
+// not ended".
 func (a *Account) outcomeText() string {
 	more := reasonText(a.Incident, a.Rule, a.Flash)
 	if a.Outcome == OutcomeIncident && a.IncidentEnded.IsZero() {
-		more += ", lasts"
+		more += ", not ended"
 	}
 	if more == "" {
 		return a.Outcome.String()

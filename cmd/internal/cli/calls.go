@@ -230,7 +230,8 @@ func newPrinter(w io.Writer, asJSON, asCSV bool) printer {
 
 // tablePrinter returns a printer that aligns later rows with the columns of the first table.
 func tablePrinter(w io.Writer) printer {
-	t := table{w: w, least: 6, spare: []string{"evidence", "verified", "cleared by", "open asked/was", "direction"}} // explain has them
+	// explain has the spare columns
+	t := table{w: w, least: 6, spare: []string{"evidence", "verified", "cleared by", "open asked/actual", "direction"}}
 	begun := false
 	return printer{func(rows []journal.Row) error {
 		var cells [][]string

@@ -97,7 +97,7 @@ func TestControlCommands(t *testing.T) {
 	code, _, errs := call("", "pulse", "box-office", "--interval", "100ms", "--config", path)
 	assert.Equal(t, ExitFailed, code)
 	assert.Contains(t, errs,
-		"not opened: The interval asked for is outside the policy of the line. Allowed are 250ms to 2.8s.")
+		"not opened: The requested interval is outside the policy of the line. Allowed are 250ms to 2.8s.")
 
 	for _, c := range []string{"pulse", "tune", "keep", "window", "calls", "explain"} {
 		code, _, errs = call("", c, "trapdoor", "--config", path)

@@ -114,7 +114,7 @@ func TestCallsFitTheTerminal(t *testing.T) {
 		}
 	}
 	assert.Contains(t, onTerminal(t, 60, "calls", "--journal", path),
-		"not shown: evidence, verified, cleared by, open asked/was,\ndirection;")
+		"not shown: evidence, verified, cleared by, open\nasked/actual, direction;")
 	assert.NotContains(t, onTerminal(t, 400, "calls", "--journal", path), "not shown")
 	for _, flags := range [][]string{{"--wide"}, {"--json"}, {"--csv"}, {"--wide", "--csv"}} {
 		args := append([]string{"calls", "--journal", path}, flags...)
