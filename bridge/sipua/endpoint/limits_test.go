@@ -90,6 +90,9 @@ func TestTransactionLimits(t *testing.T) {
 		tr.unknown = total
 		require.False(t, tr.roomLocked(&r))
 	}
+	for total, fits := range map[int]bool{maxServers - 1: true, maxServers: false} {
+		require.Equal(t, fits, (&transactions{ordinary: total}).roomLocked(&r), total)
+	}
 	// a known source has a share beyond the common limit, and there is a limit for all
 	r.unknown = false
 	for _, c := range []struct {
@@ -225,6 +228,26 @@ func TestQueueLimits(t *testing.T) {
 	close(gate)
 	q.finish()
 	require.Zero(t, q.sources.len()+q.size())
+}
+
+// How many Call-IDs a source may bring, to the last one: its share while there is room for all, then a few, and beyond
+// a number none.
+func TestQueueRoom(t *testing.T) {
+	for _, c := range []struct {
+		total, own int
+		fits       bool
+	}{
+		{maxQueues - 1, maxQueuesSource - 1, true}, {maxQueues - 1, maxQueuesSource, false},
+		{maxQueues, maxQueuesFew - 1, true}, {maxQueues, maxQueuesFew, false},
+		{maxQueuesHard - 1, maxQueuesFew - 1, true}, {maxQueuesHard, 0, false},
+	} {
+		var q queues
+		for i := range c.total {
+			q.byID.put(fmt.Sprint(i), &queue{})
+		}
+		q.sources.add(hostile.Addr(), c.own)
+		require.Equal(t, c.fits, q.roomLocked(hostile.Addr()), "%+v", c)
+	}
 }
 
 // CANCELs without an INVITE wait in bounded number, of which each source has a share. They leave no transaction.
