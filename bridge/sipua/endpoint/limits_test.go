@@ -174,6 +174,27 @@ func TestAnsweredTransactionsAreReplaced(t *testing.T) {
 	})
 }
 
+// Of a source's transactions maxLooks are looked at for one that was answered, and of a stranger's none.
+func TestLooksForAnAnsweredTransaction(t *testing.T) {
+	for _, c := range []struct {
+		unanswered     int
+		unknown, found bool
+	}{{maxLooks - 1, false, true}, {maxLooks, false, false}, {0, false, true}, {0, true, false}} {
+		r := &Request{Request: sip.NewRequest(sip.OPTIONS, sip.Uri{}), From: hostile}
+		r.unknown = c.unknown
+		answered := &server{r: r}
+		answered.done.Store(200)
+		all := list.New()
+		for range c.unanswered {
+			all.PushBack(&server{r: r})
+		}
+		all.PushBack(answered)
+		var tr transactions
+		tr.sources.put(hostile.Addr(), all)
+		require.Equal(t, c.found, tr.answeredLocked(r) == answered, "%+v", c)
+	}
+}
+
 // tagged returns a request with our tag in To.
 func tagged(b []byte) []byte {
 	return []byte(strings.Replace(string(b), "To: <sip:5550102@millrace.example>",
