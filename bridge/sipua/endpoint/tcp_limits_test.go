@@ -5,7 +5,6 @@ import (
 	"io"
 	"net"
 	"net/netip"
-	"os"
 	"strings"
 	"testing"
 	"time"
@@ -361,35 +360,6 @@ func TestClosedIsNotFound(t *testing.T) {
 		require.NoError(t, both[1].Close())
 		require.Nil(t, s.to(at))
 		require.Zero(t, s.size())
-	})
-}
-
-// A peer that takes nothing holds a sender up for 5 s. Then its connection is closed and found no more, since after a
-// part of a message nothing can follow.
-func TestPeerThatTakesNothing(t *testing.T) {
-	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, _ *endpointtest.Network,
-		_ func() []endpointtest.Packet) {
-		at := source(1)
-		piped(e, at)
-		begin := time.Now()
-		req := outgoing(sip.ACK, "stuck", net.TCPAddrFromAddrPort(at))
-		require.ErrorIs(t, e.streams.to(at).WriteMsg(req), os.ErrDeadlineExceeded)
-		require.Equal(t, writeLimit, time.Since(begin))
-		require.Nil(t, e.streams.to(at))
-		require.Zero(t, e.Counts().Connections)
-	})
-}
-
-// A connection that is made while the endpoint closes is closed too.
-func TestNoConnectionAfterClose(t *testing.T) {
-	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, _ *endpointtest.Network,
-		_ func() []endpointtest.Packet) {
-		require.NoError(t, e.streams.close())
-		ours, theirs := net.Pipe()
-		require.False(t, e.streams.add(&conn{Conn: ours, e: e, peer: source(1)}))
-		_, err := theirs.Read(make([]byte, 1))
-		require.ErrorIs(t, err, io.EOF)
-		require.Zero(t, e.streams.size())
 	})
 }
 

@@ -84,8 +84,8 @@ func TestCredentialsForAnotherTarget(t *testing.T) {
 	require.Equal(t, "stage-door", <-d.from)
 }
 
-// Credentials for another Request-URI are good where the caller says so of their line, and nowhere else; a wrong
-// password is not. What ends a call and what calls for help are such requests.
+// Credentials for another Request-URI are accepted only if the caller of Authenticate allows that for their line, as it
+// does for the end of a call and for an emergency call. A wrong password is never accepted.
 func TestAnyTargetIsSaidOfTheLine(t *testing.T) {
 	t.Parallel()
 	d := newTestRegistrar(t, stageDoor())
