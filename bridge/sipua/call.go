@@ -96,18 +96,17 @@ func (c *call) wakeLocked() {
 
 // drain empties the mailbox.
 func (c *call) drain() {
-	var batch []func()
 	for {
 		c.mu.Lock()
-		batch, c.queue = c.queue, batch[:0]
+		batch := c.queue
+		c.queue = nil
 		if len(batch) == 0 {
 			c.running = false
 			c.mu.Unlock()
 			return
 		}
 		c.mu.Unlock()
-		for i, f := range batch {
-			batch[i] = nil
+		for _, f := range batch {
 			c.do(f)
 		}
 	}

@@ -129,7 +129,7 @@ func TestRejections(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
 		n := 0
-		for _, code := range []int{486, 480, 404, 488, 600, 603} {
+		for _, code := range []int{400, 486, 480, 404, 488, 600, 603} {
 			n++
 			far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
 			inv := h.adapter.expect("INVITE")
@@ -138,7 +138,7 @@ func TestRejections(t *testing.T) {
 			far.nack(h.service.expectOf(num(code), "INVITE"))
 			h.machine.saw(num(n)+" arrived", num(n)+" near end cleared")
 		}
-		for _, code := range []int{486, 404, 484, 503, 603} {
+		for _, code := range []int{400, 486, 404, 484, 503, 603} {
 			n++
 			near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
 			inv := h.service.expect("INVITE")

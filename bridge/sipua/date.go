@@ -56,10 +56,10 @@ func (d *clockOffset) late(m sip.Message, at time.Time, longest time.Duration) t
 		return 0
 	}
 	late := at.Sub(sent) - least - dateGrain
-	if late < 0 || late > longest {
+	if late > longest {
 		return 0
 	}
-	return late
+	return max(late, 0)
 }
 
 // byeLate is how late the peer's BYE is. It is 0 if media of the peer came after the time at which its Date says that

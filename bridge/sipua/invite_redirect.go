@@ -121,7 +121,7 @@ func (x *inviteForwarding) visited(u sip.Uri) bool {
 func (x *inviteForwarding) redirectTo(u sip.Uri) {
 	c := x.to.c
 	x.redirections++
-	x.settled, x.tx, x.before = false, nil, x.attempt
+	x.settled, x.before = false, x.attempt
 	if x.lastDescribed == nil {
 		x.forget(x.to)
 	} else {
@@ -131,7 +131,7 @@ func (x *inviteForwarding) redirectTo(u sip.Uri) {
 			d.over = true
 		}
 	}
-	x.to.early, x.lastDescribed = nil, nil
+	x.to.early = nil
 	c.line.log.Info("a call is redirected by the service", zap.Uint64("call", uint64(c.id)),
 		zap.Int("times", x.redirections))
 	if x.to.account.destination() == "" {

@@ -4,6 +4,7 @@ import (
 	"strings"
 	"testing"
 	"testing/synctest"
+	"time"
 
 	"go.uber.org/zap/zaptest/observer"
 
@@ -58,6 +59,55 @@ func TestRedirectionFollowed(t *testing.T) {
 		d := near.early(h.adapter.expect("200"))
 		d.ack("")
 		h.hangUp(d, "1 requested", "1 answered")
+	})
+}
+
+// Who was told nothing but that it rings goes on in the dialog that it knows, although the place that the call is
+// redirected to uses the same tag as the one before. Its answer in one dialog would be contradicted by that of another
+// place, so after a session description that dialog is over: nothing more comes in it, what is sent in it gets 481, and
+// a BYE in the new one ends the call.
+func TestDialogsOfARedirectedCall(t *testing.T) {
+	t.Parallel()
+	tag := func(m message) string { _, tag, _ := strings.Cut(m.get("To"), ";tag="); return tag }
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t)
+		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+		first := h.invitedTo("5550150")
+		h.service.respond(first, 181, "same", "")
+		told := h.adapter.expect("181")
+		h.redirect(first, 302, "<sip:5550151@other.example>")
+		h.service.respond(h.invitedTo("5550151"), 180, "same", "")
+		if m := h.adapter.expect("180"); tag(m) != tag(told) {
+			t.Fatalf("180 in another dialog: %s", m)
+		}
+		near.cancel()
+		h.adapter.expectOf("200", "CANCEL")
+		near.nack(h.adapter.expectOf("487", "INVITE"))
+	})
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t)
+		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: 100rel")
+		first := h.invitedTo("5550150")
+		h.service.reliably(first, 183, "first", offer("127.0.0.1", farSDP, "sendrecv"), 1)
+		told := h.adapter.expect("183")
+		h.redirect(first, 302, "<sip:5550151@other.example>")
+		h.service.respond(h.invitedTo("5550151"), 180, "second", "")
+		now := h.adapter.expect("180")
+		if tag(now) == tag(told) {
+			t.Fatalf("180 in the dialog that has an answer: %s", now)
+		}
+		synctest.Wait()
+		repeats := h.adapter.repeats.Load()
+		<-time.After(testTimeout)
+		if n := h.adapter.repeats.Load(); n != repeats {
+			t.Fatalf("%d repeats of a response of the place before", n-repeats)
+		}
+		near.early(told).request("INFO", "")
+		h.adapter.expectOf("481", "INFO")
+		near.early(now).request("BYE", "")
+		h.adapter.expectOf("200", "BYE")
+		near.nack(h.adapter.expectOf("487", "INVITE"))
+		h.machine.saw("1 requested", "1 near end cleared")
 	})
 }
 

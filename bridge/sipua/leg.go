@@ -281,10 +281,6 @@ func (l *leg) finish(answer supervision.Answer) {
 			l.in.resume()
 		}
 	}
-	if x := l.out; x != nil && !x.initial && !x.settled {
-		x.stopWaiting()
-		x.refuse(sip.StatusRequestTerminated)
-	}
 	l.reportCleared()
 	if p := l.peer(); p.state == legNew { // a leg without an INVITE needs no clearing
 		p.finish(supervision.AnswerConfirmed)

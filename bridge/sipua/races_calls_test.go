@@ -257,6 +257,47 @@ func TestAttemptReplacedByAnotherService(t *testing.T) {
 			}
 			h.atRest()
 			h.service.nothing(h.toService)
+			<-time.After(time.Minute) // more than 64*T1
+			synctest.Wait()
+			h.agent.mu.Lock()
+			known := len(h.agent.dialogs)
+			h.agent.mu.Unlock()
+			if known != 0 {
+				t.Fatalf("%d dialogs are still known", known)
+			}
 		}
+	})
+}
+
+// A service that was given up since the other one answered says 200 all the same. Its BYE counts on from the PRACK that
+// it had (RFC 3261 section 12.2.1.1).
+func TestLateAnswerAfterPrack(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h, reserve := newVirtualTestBedOfTwo(t)
+		n := h.request("999", near())
+		first, second := h.service.expect("INVITE"), reserve.expect("INVITE")
+		reserve.reliably(second, 183, "second", offer("127.0.0.1", farSDP, "sendrecv"), 1)
+		h.adapter.expect("183")
+		prack := reserve.expect("PRACK")
+		reserve.respond(prack, 200, "", "")
+		h.service.respond(first, 200, "first", offer("127.0.0.1", farSDP, "sendrecv"))
+		h.service.expect("ACK")
+		ok := h.adapter.expectOf("200", "INVITE")
+		reserve.respond(reserve.expect("CANCEL"), 200, "second", "")
+		reserve.respond(second, 200, "second", "")
+		reserve.expect("ACK")
+		bye := reserve.expect("BYE")
+		seq, _ := bye.cseq()
+		if before, _ := prack.cseq(); seq != before+1 {
+			t.Fatalf("BYE has number %d after PRACK with %d", seq, before)
+		}
+		reserve.respond(bye, 200, "", "")
+		d := n.early(ok)
+		d.ack("")
+		d.request("BYE", "")
+		h.adapter.expectOf("200", "BYE")
+		h.service.respond(h.service.expect("BYE"), 200, "", "")
+		h.atRest()
 	})
 }

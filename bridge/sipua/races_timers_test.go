@@ -125,6 +125,19 @@ func TestOutcomeIsReportedOnce(t *testing.T) {
 	require.Equal(t, []string{"1 adapter leg cleared: confirmed"}, seen.seen)
 }
 
+// How a leg ended first is what is reported, also to who asks for it after a second end: a BYE of ours that crossed the
+// adapter's has its answer, or none, later.
+func TestFirstOutcomeCounts(t *testing.T) {
+	t.Parallel()
+	one := still()
+	l, seen := one.legs[media.AdapterSide], one.line.o.Events.(*recorder)
+	l.finish(supervision.AnswerConfirmed)
+	l.finish(supervision.AnswerNone)
+	l.report = true
+	l.clear()
+	require.Equal(t, []string{"1 adapter leg cleared: confirmed"}, seen.seen)
+}
+
 // An expired session ends the call. In an emergency call the session starts again instead (RFC 4028 section 10).
 func TestSessionTimerExpiry(t *testing.T) {
 	t.Parallel()

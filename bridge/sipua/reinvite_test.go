@@ -4,6 +4,7 @@ import (
 	"strings"
 	"testing"
 	"testing/synctest"
+	"time"
 )
 
 // The near end holds and resumes by re-INVITE. Both descriptions are rewritten (RFC 3264 section 8.4, RFC 5359 section
@@ -78,6 +79,40 @@ func TestFarEndClearsWhileHoldIsUnderWay(t *testing.T) {
 		h.service.expect("ACK")
 		h.atRest()
 	})
+}
+
+// A change that the far end never answers outlives its call by Timer C: then it is cancelled, and nothing of it is kept,
+// whatever the far end says to that.
+func TestUnansweredChangeIsCancelledAfterTheCall(t *testing.T) {
+	t.Parallel()
+	for _, answers := range []bool{true, false} {
+		synctest.Test(t, func(t *testing.T) {
+			h := newVirtualTestBed(t, func(_ *Options, t *times) { t.ringing = time.Second })
+			c := h.incoming()
+			c.near.request("INVITE", offer("127.0.0.1", nearSDP, "sendonly"))
+			h.adapter.expect("100")
+			inv := h.service.expect("INVITE")
+			h.service.respond(inv, 183, "", "")
+			h.adapter.expect("183")
+			c.far.request("BYE", "")
+			h.service.expectOf("200", "BYE")
+			c.near.nack(h.adapter.expectOf("487", "INVITE"))
+			h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+			h.atRest()
+			cancel := h.service.expect("CANCEL")
+			if answers {
+				h.service.respond(cancel, 481, "", "")
+				h.service.respond(inv, 481, "", "")
+				h.service.expect("ACK")
+			}
+			<-time.After(time.Minute) // more than 64*T1 and Timer D (RFC 3261 sections 9.1 and 17.1.1.2)
+			synctest.Wait()
+			if n := h.line.service.ep.Counts().Clients; n != 0 {
+				t.Fatalf("%d client transactions are kept, answers: %v", n, answers)
+			}
+			h.adapter.nothing(h.toAdapter)
+		})
+	}
 }
 
 // A re-INVITE of the far end changes its Contact. Later requests go there (RFC 3261 section 12.2.1.2).

@@ -66,12 +66,18 @@ func (s *timestampedConn) read(b []byte) (n int, from netip.AddrPort, stamp time
 		if h.Level != unix.SOL_SOCKET || h.Type != unix.SCM_TIMESTAMPNS {
 			continue
 		}
-		switch order := binary.NativeEndian; len(data) { // struct timespec of 64 or 32 bits
-		case 16:
-			stamp = time.Duration(order.Uint64(data))*time.Second + time.Duration(order.Uint64(data[8:]))
-		case 8:
-			stamp = time.Duration(order.Uint32(data))*time.Second + time.Duration(order.Uint32(data[4:]))
-		}
+		stamp = timespec(data)
 	}
 	return n, from, stamp, err
+}
+
+// timespec reads a struct timespec of 64 or 32 bits; any other length gives 0.
+func timespec(data []byte) time.Duration {
+	switch order := binary.NativeEndian; len(data) {
+	case 16:
+		return time.Duration(order.Uint64(data))*time.Second + time.Duration(order.Uint64(data[8:]))
+	case 8:
+		return time.Duration(order.Uint32(data))*time.Second + time.Duration(order.Uint32(data[4:]))
+	}
+	return 0
 }

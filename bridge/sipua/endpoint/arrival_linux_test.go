@@ -1,6 +1,7 @@
 package endpoint
 
 import (
+	"encoding/binary"
 	"net"
 	"testing"
 	"time"
@@ -45,4 +46,15 @@ func TestKernelTimestamp(t *testing.T) {
 	require.GreaterOrEqual(t, at, before-Arrival(clockPairSlack))
 	require.LessOrEqual(t, at, after+Arrival(clockPairSlack))
 	require.GreaterOrEqual(t, a.age(at), 15*time.Millisecond)
+}
+
+// The kernel's timestamp has two words of 64 bits, or of 32 bits on a 32-bit machine (struct timespec).
+func TestTimespec(t *testing.T) {
+	t.Parallel()
+	order := binary.NativeEndian
+	short := order.AppendUint32(order.AppendUint32(nil, 7), 250)
+	long := order.AppendUint64(order.AppendUint64(nil, 7), 250)
+	require.Equal(t, 7*time.Second+250, timespec(short))
+	require.Equal(t, 7*time.Second+250, timespec(long))
+	require.Zero(t, timespec(long[:12]))
 }

@@ -33,7 +33,7 @@ func (t *Transaction) sendCancel() {
 	}
 	c.SetTransport(t.req.Transport())
 	c.SetDestination(t.req.Destination())
-	t.deadline = t.e.after(64*sip.T1, func() { t.fail(ErrTimeout) })
+	t.e.after(64*sip.T1, func() { t.fail(ErrTimeout) })
 	e := t.e
 	e.spawn(func() {
 		_, err := e.Send(c, func(Response) {})

@@ -50,7 +50,6 @@ type Transaction struct {
 	ack         *sip.Request  // the ACK of a non-2xx final response
 	ended       bool          // no further Response follows
 	lost        bool          // the request could not be written
-	deadline    *time.Timer   // when to give up after CANCEL
 }
 
 // Send starts a client transaction for req. The caller sets From, To, Call-ID, CSeq, Route and body; Send adds Via and
@@ -316,12 +315,6 @@ func (t *Transaction) watch(tx *sip.ClientTx) {
 		select {
 		case <-tx.Responses():
 		case <-tx.Done():
-			t.mu.Lock()
-			over := t.final != 0 || t.ended
-			t.mu.Unlock()
-			if over {
-				return
-			}
 			err := tx.Err()
 			if err == nil || errors.Is(err, sip.ErrTransactionTimeout) {
 				err = ErrTimeout
@@ -363,9 +356,6 @@ func (t *Transaction) receive(res *sip.Response) {
 
 // firstFinal ends the library's transaction, and keeps what is needed to answer repeats.
 func (t *Transaction) firstFinal(res *sip.Response, invite bool) {
-	if t.deadline != nil {
-		t.deadline.Stop()
-	}
 	e, stay := t.e, time.Duration(0)
 	switch {
 	case invite && res.IsSuccess():
@@ -405,9 +395,6 @@ func (t *Transaction) fail(err error) {
 		return
 	}
 	t.ended = true
-	if t.deadline != nil {
-		t.deadline.Stop()
-	}
 	if t.tx != nil {
 		t.tx.Terminate()
 	}

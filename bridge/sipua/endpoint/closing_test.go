@@ -6,6 +6,7 @@ import (
 	"io"
 	"net"
 	"net/netip"
+	"os"
 	"strings"
 	"testing"
 	"time"
@@ -104,5 +105,34 @@ func TestHeadersOfRequestURI(t *testing.T) {
 			"@192.0.2.1;x=y?Subject=z ", 1)))
 		sent()
 		require.Equal(t, []string{"sip:stage-door@192.0.2.1;x=y"}, l.all())
+	})
+}
+
+// A peer that reads nothing blocks a sender for 5 s. Then its connection is closed and no longer found: nothing can
+// follow a part of a message.
+func TestPeerThatTakesNothing(t *testing.T) {
+	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, _ *endpointtest.Network,
+		_ func() []endpointtest.Packet) {
+		at := source(1)
+		piped(e, at)
+		begin := time.Now()
+		req := outgoing(sip.ACK, "stuck", net.TCPAddrFromAddrPort(at))
+		require.ErrorIs(t, e.streams.to(at).WriteMsg(req), os.ErrDeadlineExceeded)
+		require.Equal(t, writeLimit, time.Since(begin))
+		require.Nil(t, e.streams.to(at))
+		require.Zero(t, e.Counts().Connections)
+	})
+}
+
+// A connection that is made while the endpoint closes is closed too.
+func TestNoConnectionAfterClose(t *testing.T) {
+	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, _ *endpointtest.Network,
+		_ func() []endpointtest.Packet) {
+		require.NoError(t, e.streams.close())
+		ours, theirs := net.Pipe()
+		require.False(t, e.streams.add(&conn{Conn: ours, e: e, peer: source(1)}))
+		_, err := theirs.Read(make([]byte, 1))
+		require.ErrorIs(t, err, io.EOF)
+		require.Zero(t, e.streams.size())
 	})
 }

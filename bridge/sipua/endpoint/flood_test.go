@@ -220,9 +220,12 @@ func TestUnknownSourcesTakeNoReservations(t *testing.T) {
 			e.t.ordinary = maxServersHard
 			e.t.mu.Unlock()
 			n.Send(source(0), victim, emergencyInvite(source(0), "strange"))
+			n.Send(source(0), victim, tagged(from(source(0), "INFO", "up")))
 			n.Send(source(0), victim, tagged(from(source(0), "BYE", "up")))
 			require.Len(t, sent(), 1)
 			require.Zero(t, c.count("INVITE strange"))
+			require.Zero(t, c.count("INFO up"))
+			require.Equal(t, 1, c.count("BYE up"))
 			<-time.After(70 * t1)
 			e.t.mu.Lock()
 			defer e.t.mu.Unlock()

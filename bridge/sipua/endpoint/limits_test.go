@@ -90,6 +90,9 @@ func TestTransactionLimits(t *testing.T) {
 		tr.unknown = total
 		require.False(t, tr.roomLocked(&r))
 	}
+	for total, fits := range map[int]bool{maxServers - 1: true, maxServers: false} {
+		require.Equal(t, fits, (&transactions{ordinary: total}).roomLocked(&r), total)
+	}
 	// a known source has a share beyond the common limit, and there is a limit for all
 	r.unknown = false
 	for _, c := range []struct {
@@ -171,6 +174,27 @@ func TestAnsweredTransactionsAreReplaced(t *testing.T) {
 	})
 }
 
+// Of a source's transactions maxLooks are looked at for one that was answered, and of a stranger's none.
+func TestLooksForAnAnsweredTransaction(t *testing.T) {
+	for _, c := range []struct {
+		unanswered     int
+		unknown, found bool
+	}{{maxLooks - 1, false, true}, {maxLooks, false, false}, {0, false, true}, {0, true, false}} {
+		r := &Request{Request: sip.NewRequest(sip.OPTIONS, sip.Uri{}), From: hostile}
+		r.unknown = c.unknown
+		answered := &server{r: r}
+		answered.done.Store(200)
+		all := list.New()
+		for range c.unanswered {
+			all.PushBack(&server{r: r})
+		}
+		all.PushBack(answered)
+		var tr transactions
+		tr.sources.put(hostile.Addr(), all)
+		require.Equal(t, c.found, tr.answeredLocked(r) == answered, "%+v", c)
+	}
+}
+
 // tagged returns a request with our tag in To.
 func tagged(b []byte) []byte {
 	return []byte(strings.Replace(string(b), "To: <sip:5550102@millrace.example>",
@@ -225,6 +249,26 @@ func TestQueueLimits(t *testing.T) {
 	close(gate)
 	q.finish()
 	require.Zero(t, q.sources.len()+q.size())
+}
+
+// How many Call-IDs a source may bring, to the last one: its share while there is room for all, then a few, and beyond
+// a number none.
+func TestQueueRoom(t *testing.T) {
+	for _, c := range []struct {
+		total, own int
+		fits       bool
+	}{
+		{maxQueues - 1, maxQueuesSource - 1, true}, {maxQueues - 1, maxQueuesSource, false},
+		{maxQueues, maxQueuesFew - 1, true}, {maxQueues, maxQueuesFew, false},
+		{maxQueuesHard - 1, maxQueuesFew - 1, true}, {maxQueuesHard, 0, false},
+	} {
+		var q queues
+		for i := range c.total {
+			q.byID.put(fmt.Sprint(i), &queue{})
+		}
+		q.sources.add(hostile.Addr(), c.own)
+		require.Equal(t, c.fits, q.roomLocked(hostile.Addr()), "%+v", c)
+	}
 }
 
 // CANCELs without an INVITE wait in bounded number, of which each source has a share. They leave no transaction.

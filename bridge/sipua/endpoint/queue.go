@@ -81,10 +81,10 @@ func (q *queues) postLocked(id string, from netip.Addr, f func()) {
 }
 
 func (q *queues) drain(id string, c *queue) {
-	var batch []func()
 	for {
 		q.mu.Lock()
-		batch, c.waiting = c.waiting, batch[:0]
+		batch := c.waiting
+		c.waiting = nil
 		if len(batch) == 0 {
 			q.byID.remove(id)
 			if c.from.IsValid() {
@@ -94,8 +94,7 @@ func (q *queues) drain(id string, c *queue) {
 			return
 		}
 		q.mu.Unlock()
-		for i, f := range batch {
-			batch[i] = nil
+		for _, f := range batch {
 			q.run(f)
 		}
 	}

@@ -57,7 +57,7 @@ func (r *Request) Reply(code int, reason string, headers ...sip.Header) error {
 	for _, h := range headers {
 		res.AppendHeader(h)
 	}
-	if r.server != nil && code > 100 && !r.To().Params.Has("tag") {
+	if !r.To().Params.Has("tag") {
 		res.To().Params.Remove("tag") // the library's tag, different at each call; respond adds ours
 	}
 	return r.Respond(res)

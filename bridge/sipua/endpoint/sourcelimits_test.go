@@ -106,6 +106,39 @@ func TestKnownByAnswer(t *testing.T) {
 	})
 }
 
+// Who is asked twice may answer the second question after the first has timed out, however much strangers send.
+func TestEachQuestionAwaitsItsAnswer(t *testing.T) {
+	bubble(t, testHandler{}, limited, func(t *testing.T, e *Endpoint, n *endpointtest.Network,
+		sent func() []endpointtest.Packet) {
+		service, got := source(1000), []string{}
+		ask := func(id string) message {
+			_, err := e.Send(outgoing(sip.OPTIONS, id, net.UDPAddrFromAddrPort(service)), func(r Response) {
+				if r.Err != nil {
+					got = append(got, id+" timed out")
+				} else {
+					got = append(got, id+" answered")
+				}
+			})
+			require.NoError(t, err)
+			return message(sent()[0].Data)
+		}
+		ask("first")
+		<-time.After(32 * t1)
+		sent()
+		second := ask("second")
+		<-time.After(32*t1 + 1) // RFC 3261 section 17.1.2.2: Timer F is 64*T1
+		sent()
+		for i := range 500 { // nothing is left for strangers
+			n.Send(source(i), victim, from(source(i), "ACK", fmt.Sprint(i)))
+		}
+		synctest.Wait()
+		n.Send(service, victim, []byte(answer(second, 200, "far")))
+		synctest.Wait()
+		require.Equal(t, []string{"first timed out", "second answered"}, got)
+		require.Zero(t, e.sourceLimiter.awaited.len())
+	})
+}
+
 // The number of known addresses is bounded, and the one that was heard from longest ago is removed first.
 func TestKnownIsBounded(t *testing.T) {
 	var g sourceLimiter

@@ -231,7 +231,7 @@ func (c *conn) read() {
 		n, err := c.Conn.Read(b)
 		switch {
 		case err == nil:
-		case errors.Is(err, os.ErrDeadlineExceeded) && began.IsZero() && time.Now().Before(c.readDeadline(began)):
+		case errors.Is(err, os.ErrDeadlineExceeded) && time.Now().Before(c.readDeadline(began)):
 			continue // we wrote something meanwhile, or the source has become known
 		default:
 			c.ended(err, !began.IsZero())

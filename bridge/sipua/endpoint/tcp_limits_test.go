@@ -50,14 +50,15 @@ func TestConnectionsOfOneAddress(t *testing.T) {
 		_ func() []endpointtest.Packet) {
 		s := &e.streams
 		port := func(i int) netip.AddrPort { return netip.AddrPortFrom(source(1).Addr(), uint16(10000+i)) }
-		add := func(at netip.AddrPort) {
+		add := func(at netip.AddrPort) net.Conn {
 			<-time.After(time.Millisecond)
 			require.True(t, s.room(at.Addr(), false, time.Now()))
-			piped(e, at)
+			return piped(e, at)
 		}
 		add(source(2))
+		ends := map[int]net.Conn{}
 		for i := range maxConnsSource {
-			add(port(i))
+			ends[i] = add(port(i))
 		}
 		require.Equal(t, 1+maxConnsSource, s.size())
 		s.to(port(0)).touch()
@@ -66,6 +67,10 @@ func TestConnectionsOfOneAddress(t *testing.T) {
 		require.NotNil(t, s.to(source(2)), "silent longer, but from another address")
 		require.NotNil(t, s.to(port(0)))
 		require.Nil(t, s.to(port(1)))
+		evicted := time.Now()
+		_, err := ends[1].Read(make([]byte, 1))
+		require.ErrorIs(t, err, io.EOF, "its peer sees the end")
+		require.Zero(t, time.Since(evicted), "at once")
 		require.EqualValues(t, 1, e.Counts().ConnectionsEnded)
 	})
 }

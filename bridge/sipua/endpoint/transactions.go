@@ -117,7 +117,7 @@ func (t *transactions) roomLocked(r *Request) bool {
 	case t.ordinary < maxServers:
 		return own < maxServersSource
 	}
-	return own < min(maxServersSource, max(maxServersFew, (maxServersHard-maxServers)/max(1, t.sources.len())))
+	return own < min(maxServersSource, max(maxServersFew, (maxServersHard-maxServers)/t.sources.len()))
 }
 
 // ownLocked returns the number of servers of a source in the ordinary room.

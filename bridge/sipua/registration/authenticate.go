@@ -99,14 +99,15 @@ func (r *Registrar) ByAddress(req *endpoint.Request) (line string, own, ok bool)
 	return found.Line, r.isOwn(found, req), true
 }
 
-// atHost reports whether the account's adapter is at that host, at any port.
+// atHost reports whether the account's adapter is at that host, at any port. That is one that the account
+// allows: no adapter is bound elsewhere.
 func (r *Registrar) atHost(a *account, host netip.Addr) bool {
 	if a.Fixed != nil {
 		return a.fixedAt(host)
 	}
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	return r.now().Before(a.binding.Expires) && (host == a.binding.Destination.Addr() || host == a.source.Addr())
+	return r.now().Before(a.binding.Expires) && host == a.binding.Destination.Addr()
 }
 
 // isOwn reports whether the request came from the exact address and port of the account's live binding or fixed
@@ -164,8 +165,7 @@ func (r *Registrar) authenticate(req *endpoint.Request, anyTarget, unverified fu
 	refresh := req.Method == sip.REGISTER && claimed != nil && claimed.Fixed == nil && claimed.on(req.Endpoint) &&
 		r.isOwn(claimed, req)
 	if !refresh && r.failedLogins.wait(r.now(), from, cred.Username, claimed != nil) {
-		if unverified != nil && claimed != nil && claimed.on(req.Endpoint) && claimed.allows(from) &&
-			r.atHost(claimed, from) &&
+		if unverified != nil && claimed != nil && claimed.on(req.Endpoint) && r.atHost(claimed, from) &&
 			unverified(claimed.Line) {
 			return claimed, false
 		}

@@ -84,6 +84,36 @@ func TestCredentialsForAnotherTarget(t *testing.T) {
 	require.Equal(t, "stage-door", <-d.from)
 }
 
+// Credentials for another Request-URI are accepted only if the caller of Authenticate allows that for their line, as it
+// does for the end of a call and for an emergency call. A wrong password is never accepted.
+func TestAnyTargetIsSaidOfTheLine(t *testing.T) {
+	t.Parallel()
+	d := newTestRegistrar(t, stageDoor())
+	w := dial(t, "udp", d.e)
+	m, count := w.ask("MESSAGE", "stage-door"), 0
+	for _, c := range []struct {
+		lines []string
+		code  int
+	}{
+		{[]string{"X-Any-Target: stage-door"}, 200},
+		{[]string{"X-Any-Target: workshop"}, 400},
+		{[]string{"X-Call: yes", "X-Emergency-Of: stage-door"}, 200},
+		{[]string{"X-Call: yes", "X-Emergency-Of: workshop"}, 400},
+	} {
+		count++
+		w.authorizeFor(m, "MESSAGE", "sip:5550102@"+realm, count)
+		require.Equal(t, c.code, w.ask("MESSAGE", "stage-door", c.lines...).code(), c.lines)
+		if c.code == 200 {
+			require.Equal(t, "stage-door", <-d.from, c.lines)
+		}
+		w.try("MESSAGE", "stage-door", "wrong")
+		require.Equal(t, 401, w.ask("MESSAGE", "stage-door", c.lines...).code(), c.lines)
+	}
+	require.EqualValues(t, 2, d.Counts().WrongTarget)
+	require.EqualValues(t, count, d.Counts().Wrong)
+	require.Empty(t, d.from)
+}
+
 // A refresh is accepted with either form of the registrar's uri, so no such adapter loses its line.
 func TestRegisterWithUserInTheUri(t *testing.T) {
 	t.Parallel()

@@ -147,7 +147,7 @@ type testRegistrar struct {
 	*Registrar
 	e       *endpoint.Endpoint
 	renewed chan Binding
-	from    chan string               // the lines that Authenticate returned
+	from    chan string               // the lines that Authenticate returned; " unverified" follows if AuthenticateCall says so
 	agents  chan string               // line and User-Agent of each REGISTER
 	frozen  atomic.Pointer[time.Time] // the registrar's clock, if set
 }
@@ -173,8 +173,18 @@ func newTestRegistrarWith(t *testing.T, o RegistrarOptions, accounts ...Account)
 			if r.Recipient.User == "112" || r.GetHeader("X-Emergency") != nil {
 				line, _, ok = d.ByAddress(r)
 			}
-			if !ok {
-				line, ok = d.Authenticate(r, nil)
+			of := func(header string) func(string) bool {
+				return func(line string) bool { h := r.GetHeader(header); return h != nil && h.Value() == line }
+			}
+			switch {
+			case ok:
+			case r.GetHeader("X-Call") != nil:
+				verified := false
+				if line, verified, ok = d.AuthenticateCall(r, of("X-Emergency-Of")); ok && !verified {
+					line += " unverified"
+				}
+			default:
+				line, ok = d.Authenticate(r, of("X-Any-Target"))
 			}
 			if ok {
 				d.from <- line
