@@ -10,12 +10,12 @@ import (
 	"time"
 
 	"clearback/bridge/relay"
+	"clearback/bridge/relay/controller"
 	"clearback/bridge/relay/transport"
 )
 
 const (
 	defaultTimeout = time.Second
-	defaultPoll    = 2 * time.Second
 	// undelivered is how long the kernel may try to deliver written bytes. An opening that a blocked link holds back
 	// must not arrive seconds later.
 	undelivered = 500 * time.Millisecond
@@ -28,7 +28,7 @@ func (o Options) withDefaults() (Options, *url.URL, error) {
 		o.Timeout = defaultTimeout
 	}
 	if o.Poll == 0 {
-		o.Poll = defaultPoll
+		o.Poll = controller.DefaultPoll
 	}
 	if o.Notify == nil {
 		o.Notify = func(relay.Notice) {}

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"clearback/bridge/relay"
+	"clearback/bridge/relay/controller"
 	"clearback/bridge/relay/transport"
 )
 
@@ -92,7 +93,6 @@ var ErrOptions = errors.New("modbus: setting out of range")
 
 const (
 	defaultTimeout = 500 * time.Millisecond
-	defaultPoll    = time.Second
 	// undelivered is how long the kernel may try to deliver written bytes, however long the board may take to answer.
 	// An opening that a blocked link holds back must not arrive seconds later.
 	undelivered = defaultTimeout
@@ -104,7 +104,7 @@ func (o Options) withDefaults() (Options, error) {
 		o.Timeout = defaultTimeout
 	}
 	if o.Poll == 0 {
-		o.Poll = defaultPoll
+		o.Poll = controller.DefaultPoll
 	}
 	if o.Notify == nil {
 		o.Notify = func(relay.Notice) {}
