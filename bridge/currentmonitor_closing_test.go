@@ -254,6 +254,11 @@ func TestGuardTimeWaitsForTheInput(t *testing.T) {
 				s.untilLoop(t, "guarding")
 				s.ask(func() { due, deadline = s.due(), s.deadline })
 				assert.Equal(t, c.waits, due > deadline)
+				if c.waits { // nor does a reminder of an incident end it
+					s.ask(func() { s.incidents.next = deadline })
+					s.after(time.Duration(deadline) + time.Millisecond)
+					assert.Equal(t, "guarding", s.View().Loop)
+				}
 				s.untilLoop(t, "closed")
 				s.ask(func() { due, deadline = s.due(), s.deadline })
 				assert.Equal(t, deadline, due, "the guard time is over")
