@@ -173,3 +173,109 @@ func TestTrustedInputAfter481(t *testing.T) {
 		})
 	}
 }
+
+// A word of before the latest closing leaves the input as untrusted as it was; the next one makes it trusted again, also
+// after readings that failed, and clears what was forgotten once.
+func TestWordsAfterTheClosing(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := newCurrentTestBed(0, false)
+		s.after(time.Second)
+		seized := supervision.Event{Kind: supervision.Seized}
+		lost := func(unreadable, stale, forgotten bool) {
+			s.ask(func() { s.inputUnreadable, s.currentStale, s.currentForgotten = unreadable, stale, forgotten })
+		}
+		is := func() (unreadable, stale, forgotten bool) {
+			s.ask(func() { unreadable, stale, forgotten = s.inputUnreadable, s.currentStale, s.currentForgotten })
+			return unreadable, stale, forgotten
+		}
+		for _, was := range [][2]bool{{true, false}, {false, true}, {true, true}} {
+			lost(was[0], was[1], true)
+			s.currentRead(seized, s.closing-1)
+			unreadable, stale, forgotten := is()
+			assert.Equal(t, []bool{was[0], was[1], true}, []bool{unreadable, stale, forgotten}, "an old word: %v", was)
+			s.currentRead(seized, s.closing)
+			unreadable, stale, forgotten = is()
+			assert.Equal(t, []bool{false, false, false}, []bool{unreadable, stale, forgotten}, "a new one: %v", was)
+		}
+		lost(false, false, true)
+		s.currentRead(seized, s.closing)
+		_, _, forgotten := is()
+		assert.True(t, forgotten, "nothing was lost")
+		s.Stop()
+	})
+}
+
+// The end of the guard time waits for a reading only where the policy trusts the input and it can be read; and a
+// closing of a loop that is not being judged leaves the input trusted.
+func TestGuardTimeWaitsForTheInput(t *testing.T) {
+	for name, c := range map[string]struct {
+		trusted, unreadable bool
+		waits               bool
+	}{
+		"trusted":            {true, false, true},
+		"not trusted":        {false, false, false},
+		"cannot be read now": {true, true, false},
+	} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				s := newCurrentTestBed(0, true)
+				p := s.Policy()
+				p.SenseTrusted = c.trusted
+				s.SetPolicy(p)
+				s.after(time.Second)
+				s.Post(supervision.Event{Kind: supervision.LoopClosed})
+				synctest.Wait()
+				s.ask(func() { assert.False(t, s.currentStale, "nothing was opened") })
+				opened := false // under the contact's lock
+				s.contact.SenseBy(func(open bool) (relay.Level, error) {
+					opened = opened || open
+					switch {
+					case c.unreadable, opened && !open:
+						return relay.LevelUnknown, errInput
+					case open:
+						return relay.LevelOpen, nil
+					}
+					return relay.LevelClosed, nil
+				})
+				if c.unreadable {
+					s.after(10 * time.Second)
+				}
+				s.answeredCall()
+				s.confirmed()
+				var due, deadline supervision.Instant
+				s.untilLoop(t, "open")
+				s.ask(func() {
+					was := s.currentStale
+					s.currentStale = true // of the opening before
+					due, deadline = s.due(), s.deadline
+					s.currentStale = was
+				})
+				assert.Equal(t, deadline, due, "an opening waits for nothing")
+				s.untilLoop(t, "guarding")
+				s.ask(func() { due, deadline = s.due(), s.deadline })
+				assert.Equal(t, c.waits, due > deadline)
+				if c.waits { // nor does a reminder of an incident end it
+					s.ask(func() { s.incidents.next = deadline })
+					s.after(time.Duration(deadline) + time.Millisecond)
+					assert.Equal(t, "guarding", s.View().Loop)
+				}
+				s.untilLoop(t, "closed")
+				s.ask(func() { due, deadline = s.due(), s.deadline })
+				assert.Equal(t, deadline, due, "the guard time is over")
+				s.Stop()
+			})
+		})
+	}
+}
+
+// untilLoop waits until the loop is said to be so.
+func (s *currentTestBed) untilLoop(t *testing.T, loop string) {
+	for range 2000 {
+		if s.View().Loop == loop {
+			return
+		}
+		<-time.After(10 * time.Millisecond)
+		synctest.Wait()
+	}
+	t.Fatalf("the loop is %s, and not %s", s.View().Loop, loop)
+}

@@ -1,6 +1,9 @@
 package supervision
 
-import "time"
+import (
+	"slices"
+	"time"
+)
 
 // leg is the state of the adapter's leg of a call.
 type leg uint8
@@ -123,15 +126,14 @@ func (m *Machine) callRequested(now Instant, ev *Event) {
 func (m *Machine) seizure(now Instant) {
 	m.pendSeized(m.cancel(now))
 	m.dropCheck(now)
-	for i := 0; i < len(m.calls) && m.waiting > 0; {
-		if m.calls[i].leg != legNone {
-			i++
-			continue
+	m.calls = slices.DeleteFunc(m.calls, func(c call) bool {
+		if c.leg != legNone {
+			return false
 		}
-		m.out = append(m.out, Effect{Kind: RefuseCall, Call: m.calls[i].id, Code: busyHere})
-		m.calls = append(m.calls[:i], m.calls[i+1:]...)
-		m.waiting--
-	}
+		m.out = append(m.out, Effect{Kind: RefuseCall, Call: c.id, Code: busyHere})
+		return true
+	})
+	m.waiting = 0
 }
 
 // busyHere is the status for a call that waited when the near end went off hook: 486, RFC 3261 section 21.4.24.

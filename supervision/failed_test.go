@@ -56,3 +56,13 @@ func TestReleasedInACall(t *testing.T) {
 		t.Errorf("after the call the line is %v; want on hook", v.OffHook)
 	}
 }
+
+// TestReached: the centre may know of an attempt that was answered, by any 2xx and by no other status (RFC 3261 section
+// 21).
+func TestReached(t *testing.T) {
+	for code, want := range map[int]bool{199: false, 200: true, 299: true, 300: false} {
+		if got := (&supervision.Event{Code: code}).Reached(); got != want {
+			t.Errorf("status %d: reached is %t", code, got)
+		}
+	}
+}

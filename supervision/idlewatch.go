@@ -135,7 +135,7 @@ func (m *Machine) leftOffHook(now Instant) {
 }
 
 // inCallbackWindow reports whether the emergency centre may be about to call back.
-func (m *Machine) inCallbackWindow(now Instant) bool { return m.callbackBy > 0 && now <= m.callbackBy }
+func (m *Machine) inCallbackWindow(now Instant) bool { return now < m.callbackBy }
 
 // openCallbackWindow is called when a call leaves the line. An emergency call opens the call-back window, unless the
 // centre cannot know of the call. An open window is never shortened. In the window the line is checked soon after each

@@ -38,3 +38,19 @@ func TestOffHookCountsFromTheLastTime(t *testing.T) {
 		})
 	}
 }
+
+// TestLiftedAgain: although the line has an incident, a handset that was put down in between, and lifted while nobody
+// knew of the loop, has its whole time.
+func TestLiftedAgain(t *testing.T) {
+	p := supervision.DefaultPolicy()
+	p.SenseTrusted = true
+	l := newTestLine(t, p)
+	l.after(time.Second, "left-off-hook")
+	for _, ev := range []string{"loop-unknown", "released", "loop-closed", "time-passed", "loop-unknown", "seized",
+		"loop-closed", "time-passed"} {
+		l.after(500*time.Millisecond, ev) // longer than the guard time
+	}
+	if want := l.now.Add(p.Watch); l.deadline != want {
+		t.Errorf("the line is looked at at %v; want %v", l.deadline, want)
+	}
+}

@@ -192,12 +192,9 @@ func (m *Machine) Step(now Instant, ev Event) ([]Effect, Instant) {
 		m.pulseRequested(now, &ev)
 	case TimePassed:
 		m.timePassed(now)
-	case CallRefused, AdapterRefused, AdapterRegistered:
-		// nothing to decide: these events do not reach the line
-	case EventNone, eventKinds:
-		// nothing happened
 	default:
-		// unknown to this version: ignored
+		// CallRefused, AdapterRefused and AdapterRegistered never reached the line, so there is nothing to decide.
+		// EventNone and kinds that this version does not know are ignored.
 	}
 	m.offerWaiting(now)
 	m.watchIdle(now)

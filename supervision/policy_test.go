@@ -154,8 +154,11 @@ func TestPolicyBoundsAreInclusive(t *testing.T) {
 		"the most openings":        func(p *supervision.Policy) { p.OpeningsPerMinute = 60 },
 		"just enough openings":     func(p *supervision.Policy) { p.Repeats, p.OpeningsPerMinute = 2, 3 },
 		"max_interval just enough": func(p *supervision.Policy) { p.MaxInterval = 1000 * ms },
-		"flash just enough":        func(p *supervision.Policy) { p.FlashMax, p.MaxInterval = 900*ms, 1200*ms },
-		"longest lead":             func(p *supervision.Policy) { p.Interval, p.Lead = 350*ms, 1650*ms },
+		"a step just enough": func(p *supervision.Policy) {
+			p.Steps, p.MaxInterval = []time.Duration{1000 * ms}, 1200*ms
+		},
+		"flash just enough": func(p *supervision.Policy) { p.FlashMax, p.MaxInterval = 900*ms, 1200*ms },
+		"longest lead":      func(p *supervision.Policy) { p.Interval, p.Lead = 350*ms, 1650*ms },
 	} {
 		p := supervision.DefaultPolicy()
 		change(&p)

@@ -13,6 +13,7 @@ import (
 type Board struct {
 	controller.Group
 	opt    Options
+	start  starter           // tests replace it
 	claims map[string]string // line by claim; set by Contact before Start
 }
 
@@ -25,7 +26,7 @@ func NewBoard(o Options) (*Board, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &Board{opt: o, claims: map[string]string{}}, nil
+	return &Board{opt: o, start: start, claims: map[string]string{}}, nil
 }
 
 // Contact adds a contact. It may be called only before Start. It returns [relay.ErrLocked] if this process or another
@@ -40,7 +41,7 @@ func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 		return nil, fmt.Errorf("controller %s: lines %s and %s: %w: %s would get the same arguments for both",
 			b.opt.Name, other, o.Name, relay.ErrLocked, b.opt.Program)
 	}
-	d := &lineProgram{program: b.opt.Program, opt: o, start: start, check: CheckProgram}
+	d := &lineProgram{program: b.opt.Program, opt: o, start: b.start, check: CheckProgram}
 	c := controller.New(controller.Options{Name: b.opt.Name, What: "program", At: b.opt.Program, Timeout: b.opt.Timeout,
 		Poll:      b.opt.Poll,
 		Unordered: true, Notify: b.opt.Notify, NoLock: b.opt.NoLock, Now: b.opt.Now,

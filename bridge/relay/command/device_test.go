@@ -7,11 +7,13 @@ import (
 	"path/filepath"
 	"strconv"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
 	"clearback/bridge/relay"
 	"clearback/bridge/relay/controller"
+	"clearback/bridge/relay/relaytest"
 
 	"github.com/stretchr/testify/require"
 	"golang.org/x/sys/unix"
@@ -218,4 +220,38 @@ func TestCloseBesideAHangingRun(t *testing.T) {
 	require.False(t, begun)
 	cancel()
 	require.Error(t, <-hangs)
+}
+
+// answering is a program that takes its time to say what it found.
+type answering struct {
+	out    string
+	killed chan struct{} // buffer 10: more than it is ever killed
+}
+
+func (a answering) kill() { a.killed <- struct{}{} }
+
+func (a answering) wait() programResult {
+	select {
+	case <-time.After(defaultTimeout - 1):
+	case <-a.killed:
+	}
+	return programResult{out: a.out}
+}
+
+// SAFETY.md S92: each line's program is asked where the contact is, often enough.
+func TestFoundOpen(t *testing.T) {
+	relaytest.FindsOpen(t, func(notify func(relay.Notice)) relaytest.Started {
+		var open atomic.Bool
+		b, err := NewBoard(Options{Name: "lever", Program: "/bin/true", NoLock: true, Notify: notify})
+		require.NoError(t, err)
+		b.start = func(string, []string) (process, error) {
+			said := map[bool]string{true: "open", false: "closed"}[open.Load()]
+			return answering{said, make(chan struct{}, 10)}, nil
+		}
+		_, err = b.Contact(ContactOptions{Name: "fly-floor", Read: true})
+		require.NoError(t, err)
+		b.Start()
+		return relaytest.Started{Ready: b.Ready, Open: func() { open.Store(true) },
+			Shutdown: func(ctx context.Context) { b.Shutdown(ctx) }}
+	})
 }

@@ -24,7 +24,7 @@ type Options struct {
 	// Timeout is how long one run of the program may take: 20 ms to 10 s; 0 means 1 s.
 	Timeout time.Duration
 	// Poll is the interval at which an idle contact is read, or closed if it cannot be read, by one run of the program
-	// for each line: at least 10 ms; 0 means 10 s.
+	// for each line: at least 10 ms; 0 means 1 s.
 	Poll time.Duration
 	// Notify receives the notices, one at a time for each contact. It must not block and must not call the board. Nil
 	// discards them.
@@ -64,7 +64,6 @@ var ErrOptions = errors.New("command: setting out of range")
 
 const (
 	defaultTimeout = time.Second
-	defaultPoll    = 10 * time.Second
 	maxLimit       = time.Hour
 	maxArgument    = 4096 // bytes of one argument as configured; Linux allows 128 KiB
 	maxArguments   = 64
@@ -75,7 +74,7 @@ func (o Options) withDefaults() (Options, error) {
 		o.Timeout = defaultTimeout
 	}
 	if o.Poll == 0 {
-		o.Poll = defaultPoll
+		o.Poll = controller.DefaultPoll
 	}
 	switch {
 	case !filepath.IsAbs(o.Program) || strings.Contains(o.Program, "\x00"):

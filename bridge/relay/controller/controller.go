@@ -48,6 +48,10 @@ const (
 	// After an opening of unknown outcome the contacts are read at the interval fastPoll for the time fastPollFor.
 	fastPoll    = 250 * time.Millisecond
 	fastPollFor = 10 * time.Second
+
+	// DefaultPoll is the drivers' default of [Options.Poll]. SAFETY.md S92: a contact that opens by itself is found
+	// within 2 s. The worst case is one poll and the time of one read, which is at most a time-out: 1 s by default.
+	DefaultPoll = time.Second
 )
 
 // Options are the options of a [Controller].
@@ -60,7 +64,8 @@ type Options struct {
 	// Timeout is the time-out of one request.
 	Timeout time.Duration
 	// Poll is the interval at which idle contacts are read back. The poll detects a dead controller, and a contact
-	// moved by something else. A contact that cannot be read is closed instead.
+	// moved by something else. It is counted from the start of one round to the start of the next. If a round takes
+	// longer, the next one follows without a pause. A contact that cannot be read is closed instead.
 	Poll time.Duration
 	// Unordered means that the controller may carry out a close before an opening that was written earlier. The close
 	// is then repeated after the opening.
@@ -442,14 +447,15 @@ func (b *Controller) pollEvery() time.Duration {
 
 // readBack polls all contacts until the session or ctx ends.
 func (b *Controller) readBack(ctx context.Context, s *link) {
-	for {
+	for began := time.Now(); ; {
 		select {
 		case <-ctx.Done():
 			return
 		case <-s.Dead():
 			return
-		case <-time.After(b.pollEvery()):
+		case <-time.After(time.Until(began.Add(b.pollEvery()))):
 		}
+		began = time.Now()
 		for _, c := range b.contacts {
 			c.poll(ctx, s)
 		}

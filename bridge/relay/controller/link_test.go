@@ -3,7 +3,9 @@ package controller_test
 import (
 	"context"
 	"errors"
+	"fmt"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -323,3 +325,64 @@ func TestWordsOfASession(t *testing.T) {
 	require.True(t, errors.Is(lost, errGone))
 	require.Equal(t, errNo.Error(), no.Reason())
 }
+
+// SAFETY.md S92: a contact that opens by itself, and does not close, is an alarm within 2 s, whenever that happens and
+// however slowly the controller answers: up to the time-out, or with two contacts up to the poll's time for both.
+func TestFoundOpenInTime(t *testing.T) {
+	for _, takes := range []time.Duration{time.Second - 1, controller.DefaultPoll / 2, 0} {
+		for after := time.Duration(0); after <= 2*time.Second; after += 100 * time.Millisecond {
+			synctest.Test(t, func(t *testing.T) {
+				lines := 2
+				if 2*takes > controller.DefaultPoll {
+					lines = 1
+				}
+				var open atomic.Bool
+				alarm := make(chan time.Time, 1) // read below
+				b := controller.New(controller.Options{Name: "loft", At: "here", Timeout: time.Second, NoLock: true,
+					Poll: controller.DefaultPoll,
+					Notify: func(n relay.Notice) {
+						if n.Kind == relay.CloseFailing && len(alarm) == 0 {
+							alarm <- time.Now()
+						}
+					},
+					Connect: func(context.Context) (controller.Session, error) {
+						return controller.NewDeviceSession(&stuckDevice{open: &open, takes: takes}, time.Second), nil
+					}})
+				for i := range lines {
+					_, err := b.Contact(controller.ContactOptions{Name: fmt.Sprint("line-", i)})
+					require.NoError(t, err)
+				}
+				b.Start()
+				require.NoError(t, b.Ready(t.Context()))
+				<-time.After(after)
+				began := time.Now()
+				open.Store(true)
+				require.LessOrEqual(t, (<-alarm).Sub(began), 2*time.Second, "reads of %v, opened after %v", takes, after)
+				ctx, cancel := context.WithTimeout(t.Context(), time.Second)
+				defer cancel()
+				b.Shutdown(ctx)
+				<-time.After(time.Second)
+			})
+		}
+	}
+}
+
+// stuckDevice is a device whose contacts no command moves. It looks at them at once, and answers later.
+type stuckDevice struct {
+	open  *atomic.Bool
+	takes time.Duration
+}
+
+func (d *stuckDevice) Do(_ context.Context, _ controller.Request, before func() error) (relay.Level, error) {
+	if err := before(); err != nil {
+		return relay.LevelUnknown, err
+	}
+	level := relay.LevelClosed
+	if d.open.Load() {
+		level = relay.LevelOpen
+	}
+	<-time.After(d.takes)
+	return level, nil
+}
+
+func (*stuckDevice) Close() error { return nil }

@@ -37,8 +37,8 @@ func (c *Contact) outlastingOpening(lost time.Time) (*opening, time.Time) {
 		return nil, time.Time{}
 	}
 	by := o.due.Add(resumeOverrun)
-	if !lost.IsZero() && lost.Add(resumeWait).Before(by) {
-		by = lost.Add(resumeWait)
+	if wait := lost.Add(resumeWait); wait.Before(by) {
+		by = wait
 	}
 	if !time.Now().Before(by) {
 		return nil, time.Time{}

@@ -256,3 +256,22 @@ func TestNoChip(t *testing.T) {
 	_, err := Open("/dev/null", "0", LineOptions{})
 	require.True(t, errors.Is(err, ErrNotFound) || errors.Is(err, ErrUnsupported), "%v", err)
 }
+
+// SAFETY.md S92: an output that somebody else moves is found.
+func TestFoundOpen(t *testing.T) {
+	relaytest.FindsOpen(t, func(notify func(relay.Notice)) relaytest.Started {
+		chip := newFakeChip(0, "soc", "RELAY1")
+		k := newFakeKernel(chip)
+		b, err := newBoard(Options{Name: "header", Chip: "soc", NoLock: true, Notify: notify}, k)
+		require.NoError(t, err)
+		_, err = b.Contact(ContactOptions{Name: "box-office", Line: "RELAY1"})
+		require.NoError(t, err)
+		b.Start()
+		return relaytest.Started{Ready: b.Ready, Shutdown: func(ctx context.Context) { b.Shutdown(ctx) },
+			Open: func() {
+				k.mu.Lock()
+				defer k.mu.Unlock()
+				chip.lines[0].high = true
+			}}
+	})
+}

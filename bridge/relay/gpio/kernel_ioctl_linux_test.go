@@ -355,3 +355,16 @@ func TestIoctlCall(t *testing.T) {
 	require.ErrorIs(t, err, ErrNotFound)
 	require.ErrorContains(t, err, "/dev/null is not a GPIO chip")
 }
+
+// TestInterruptedCalls: a call that a signal ended is made again, and no other.
+func TestInterruptedCalls(t *testing.T) {
+	for _, want := range []error{nil, unix.ENODEV} {
+		answers := []error{unix.EINTR, unix.EINTR, want, unix.EBUSY}
+		require.Equal(t, want, uninterrupted(func() error {
+			err := answers[0]
+			answers = answers[1:]
+			return err
+		}))
+		require.Len(t, answers, 1)
+	}
+}

@@ -50,7 +50,11 @@ func (s system) chips() ([]string, error) {
 
 // withChip calls f with an open chip.
 func withChip(path string, f func(fd int) error) error {
-	fd, err := openRetry(path)
+	var fd int
+	err := uninterrupted(func() (err error) {
+		fd, err = unix.Open(path, unix.O_RDWR|unix.O_CLOEXEC, 0)
+		return err
+	})
 	if err != nil {
 		return fmt.Errorf("gpio: opening %s: %w%s", path, err, hint(err))
 	}
@@ -58,11 +62,11 @@ func withChip(path string, f func(fd int) error) error {
 	return f(fd)
 }
 
-func openRetry(path string) (int, error) {
+// uninterrupted makes a call, again if a signal ended it.
+func uninterrupted(call func() error) error {
 	for {
-		fd, err := unix.Open(path, unix.O_RDWR|unix.O_CLOEXEC, 0)
-		if !errors.Is(err, unix.EINTR) {
-			return fd, err
+		if err := call(); !errors.Is(err, unix.EINTR) {
+			return err
 		}
 	}
 }
@@ -249,20 +253,19 @@ func (l *fdLine) Edge() (Edge, error) {
 		return Edge{}, errors.New("gpio: the line was requested without edges")
 	}
 	fds := []unix.PollFd{{Fd: int32(l.fd), Events: unix.POLLIN}, {Fd: int32(l.wake), Events: unix.POLLIN}}
-	for {
+	err := uninterrupted(func() error {
 		_, err := unix.Poll(fds, -1)
-		switch {
-		case errors.Is(err, unix.EINTR):
-			continue
-		case err != nil:
-			return Edge{}, fmt.Errorf("gpio: waiting for an edge: %w", err)
-		case fds[1].Revents != 0:
-			return Edge{}, ErrClosed
-		case fds[0].Revents&unix.POLLIN == 0:
-			return Edge{}, fmt.Errorf("gpio: waiting for an edge: %w", unix.ENODEV)
-		}
-		return l.read()
+		return err
+	})
+	switch {
+	case err != nil:
+		return Edge{}, fmt.Errorf("gpio: waiting for an edge: %w", err)
+	case fds[1].Revents != 0:
+		return Edge{}, ErrClosed
+	case fds[0].Revents&unix.POLLIN == 0:
+		return Edge{}, fmt.Errorf("gpio: waiting for an edge: %w", unix.ENODEV)
 	}
+	return l.read()
 }
 
 func (l *fdLine) read() (Edge, error) {
@@ -303,16 +306,12 @@ func (l *fdLine) Close() error {
 }
 
 func ioctl(fd int, request uintptr, p unsafe.Pointer) error {
-	for {
-		_, _, e := unix.Syscall(unix.SYS_IOCTL, uintptr(fd), request, uintptr(p))
-		switch e {
-		case 0:
-			return nil
-		case unix.EINTR:
-		default:
+	return uninterrupted(func() error {
+		if _, _, e := unix.Syscall(unix.SYS_IOCTL, uintptr(fd), request, uintptr(p)); e != 0 {
 			return e
 		}
-	}
+		return nil
+	})
 }
 
 func text(b []byte) string {

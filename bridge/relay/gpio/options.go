@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"clearback/bridge/relay"
+	"clearback/bridge/relay/controller"
 )
 
 // Drive is the way in which an output produces its two levels.
@@ -89,7 +90,6 @@ var ErrOptions = errors.New("gpio: setting out of range")
 
 const (
 	defaultTimeout = 500 * time.Millisecond
-	defaultPoll    = time.Second
 	maxDebounce    = 10 * time.Second // far longer than any bounce, and far below the kernel's limit of 32 bits of µs
 )
 
@@ -98,7 +98,7 @@ func (o Options) withDefaults() (Options, error) {
 		o.Timeout = defaultTimeout
 	}
 	if o.Poll == 0 {
-		o.Poll = defaultPoll
+		o.Poll = controller.DefaultPoll
 	}
 	switch {
 	case badWord(o.Chip):

@@ -1,24 +1,19 @@
 package httprelay
 
 import (
-	"context"
 	"fmt"
-	"net"
 	"net/url"
 	"slices"
 	"strings"
 	"time"
 
 	"clearback/bridge/relay"
+	"clearback/bridge/relay/controller"
 	"clearback/bridge/relay/transport"
 )
 
 const (
 	defaultTimeout = time.Second
-	defaultPoll    = 2 * time.Second
-	// undelivered is how long the kernel may try to deliver written bytes. An opening that a blocked link holds back
-	// must not arrive seconds later.
-	undelivered = 500 * time.Millisecond
 	// limitMax is the upper bound of the limit option. It only catches mistakes; the policy's bound is far lower.
 	limitMax = time.Hour
 )
@@ -28,7 +23,7 @@ func (o Options) withDefaults() (Options, *url.URL, error) {
 		o.Timeout = defaultTimeout
 	}
 	if o.Poll == 0 {
-		o.Poll = defaultPoll
+		o.Poll = controller.DefaultPoll
 	}
 	if o.Notify == nil {
 		o.Notify = func(relay.Notice) {}
@@ -37,11 +32,7 @@ func (o Options) withDefaults() (Options, *url.URL, error) {
 		o.Now = time.Now
 	}
 	if o.Dial == nil {
-		d := net.Dialer{Timeout: o.Timeout, Control: transport.LimitUnacknowledged(min(o.Timeout, undelivered))}
-		o.Dial = func(ctx context.Context, address string) (net.Conn,
-			error) {
-			return d.DialContext(ctx, "tcp", address)
-		}
+		o.Dial = transport.Dial(o.Timeout)
 	}
 	bad := func(format string, a ...any) (Options, *url.URL, error) {
 		return o, nil, fmt.Errorf("%w: device %s: %s", ErrOptions, o.Name, fmt.Sprintf(format, a...))

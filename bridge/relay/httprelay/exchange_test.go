@@ -18,6 +18,7 @@ import (
 
 	"clearback/bridge/relay"
 	"clearback/bridge/relay/controller"
+	"clearback/bridge/relay/relaytest"
 )
 
 // inMemory is a device reached by pipes. It serves one request per connection with the result of answer; "" means no
@@ -104,8 +105,8 @@ func onMemory(t *testing.T, o ContactOptions, test func(*testing.T, *inMemory, *
 	synctest.Test(t, func(t *testing.T) {
 		m := &inMemory{}
 		m.set(fine)
-		b, err := NewBoard(Options{Name: "device", URL: "http://relays.example/a", Timeout: time.Second, NoLock: true,
-			Dial: m.dial})
+		b, err := NewBoard(Options{Name: "device", URL: "http://relays.example/a", Timeout: time.Second, Poll: time.Hour,
+			NoLock: true, Dial: m.dial})
 		require.NoError(t, err)
 		o.Name = "box-office"
 		c, err := b.Contact(o)
@@ -330,4 +331,20 @@ func TestSecretsOfARequest(t *testing.T) {
 			{"Authorization", "Basic eHl6"}, {"X-Key", "Bearer eHl6 p"}}})
 	require.Equal(t, []string{"a\"b c", "a%22b+c", "a&#34;b c", `a\"b c`, "eHl6", "eighteig", "p", "sev en", "sev%20en",
 		"sev%2520en", "sev+en", "sixsix"}, got)
+}
+
+// SAFETY.md S92: a device is asked often enough, though it takes its time to answer.
+func TestFoundOpen(t *testing.T) {
+	relaytest.FindsOpen(t, func(notify func(relay.Notice)) relaytest.Started {
+		m := &inMemory{takes: defaultTimeout - 1}
+		m.set(fine)
+		b, err := NewBoard(Options{Name: "device", URL: "http://relays.example/a", NoLock: true, Dial: m.dial,
+			Notify: notify})
+		require.NoError(t, err)
+		_, err = b.Contact(ContactOptions{Name: "box-office"})
+		require.NoError(t, err)
+		b.Start()
+		return relaytest.Started{Ready: b.Ready, Open: func() { m.set(ok(`{"open": true}`)) },
+			Shutdown: func(ctx context.Context) { b.Shutdown(ctx) }}
+	})
 }

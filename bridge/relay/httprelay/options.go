@@ -33,7 +33,7 @@ type Options struct {
 	// 10 s; 0 means 1 s, since small devices need some hundred milliseconds for TLS.
 	Timeout time.Duration
 	// Poll is the interval at which an idle contact is read back, or closed if it cannot be read: at least 10 ms; 0
-	// means 2 s.
+	// means 1 s.
 	Poll time.Duration
 	// Notify receives the notices, one at a time for each contact. It must not block and must not call the board. Nil
 	// discards them.

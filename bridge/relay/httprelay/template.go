@@ -95,7 +95,7 @@ func (k compiler) message(r *Request, method string, may []string) (*message, er
 		return nil, err
 	}
 	plain := func(c rune) bool { return c <= ' ' || c >= 0x7f || c == '#' }
-	if _, err := url.Parse(numbers(1, time.Second).Replace(m.url)); err != nil || strings.ContainsFunc(m.url, plain) {
+	if _, err := url.Parse(m.url); err != nil || strings.ContainsFunc(m.url, plain) {
 		return nil, fmt.Errorf("path %q: it or its query has characters that a URL cannot have; write them as %%XX",
 			shown)
 	}

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"clearback/bridge/relay"
+	"clearback/bridge/relay/controller"
 )
 
 // BusOptions are the options of a [Bus].
@@ -27,7 +28,7 @@ type BusOptions struct {
 	// Timeout is the longest time from the end of a request to the end of its answer: 20 ms to 10 s; 0 means 300 ms.
 	// While a board is silent for that long, no other board on the bus can be asked.
 	Timeout time.Duration
-	// Poll is defined in [Options]; 0 means 2 s.
+	// Poll is defined in [Options]; 0 means 1 s.
 	Poll time.Duration
 	// Notify is defined in [Options]. A notice about the link to a unit is given once for each line of that unit.
 	Notify func(relay.Notice)
@@ -60,7 +61,6 @@ type RS485 struct {
 
 const (
 	defaultBusTimeout = 300 * time.Millisecond
-	defaultBusPoll    = 2 * time.Second
 	defaultBaud       = 19_200 // MODBUS over Serial Line V1.02, section 3.2
 	maxRTSDelay       = 100 * time.Millisecond
 )
@@ -78,7 +78,7 @@ func (o BusOptions) withDefaults() (BusOptions, error) {
 		o.Timeout = defaultBusTimeout
 	}
 	if o.Poll == 0 {
-		o.Poll = defaultBusPoll
+		o.Poll = controller.DefaultPoll
 	}
 	if o.Notify == nil {
 		o.Notify = func(relay.Notice) {}

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"clearback/bridge/relay"
+	"clearback/bridge/relay/controller"
 	"clearback/bridge/relay/transport"
 )
 
@@ -92,11 +93,7 @@ var ErrOptions = errors.New("modbus: setting out of range")
 
 const (
 	defaultTimeout = 500 * time.Millisecond
-	defaultPoll    = time.Second
-	// undelivered is how long the kernel may try to deliver written bytes, however long the board may take to answer.
-	// An opening that a blocked link holds back must not arrive seconds later.
-	undelivered = defaultTimeout
-	maxCount    = 65_535 // a register has 16 bits
+	maxCount       = 65_535 // a register has 16 bits
 )
 
 func (o Options) withDefaults() (Options, error) {
@@ -104,7 +101,7 @@ func (o Options) withDefaults() (Options, error) {
 		o.Timeout = defaultTimeout
 	}
 	if o.Poll == 0 {
-		o.Poll = defaultPoll
+		o.Poll = controller.DefaultPoll
 	}
 	if o.Notify == nil {
 		o.Notify = func(relay.Notice) {}
@@ -113,11 +110,7 @@ func (o Options) withDefaults() (Options, error) {
 		o.Now = time.Now
 	}
 	if o.Dial == nil {
-		d := net.Dialer{Timeout: o.Timeout, Control: transport.LimitUnacknowledged(min(o.Timeout, undelivered))}
-		o.Dial = func(ctx context.Context, address string) (net.Conn,
-			error) {
-			return d.DialContext(ctx, "tcp", address)
-		}
+		o.Dial = transport.Dial(o.Timeout)
 	}
 	switch _, port, err := net.SplitHostPort(o.Address); {
 	case err != nil || port == "":

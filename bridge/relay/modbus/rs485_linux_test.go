@@ -4,6 +4,7 @@ import (
 	"errors"
 	"testing"
 	"time"
+	"unsafe"
 
 	"github.com/stretchr/testify/require"
 	"golang.org/x/sys/unix"
@@ -12,6 +13,7 @@ import (
 // TestDirectionSwitch checks the request to the kernel, and that a setting that reads back differently is an error. The
 // bits are those of linux/serial.h, from memory: enabled 1, RTS on send 2, RTS after send 4.
 func TestDirectionSwitch(t *testing.T) {
+	require.EqualValues(t, 32, unsafe.Sizeof(serialRS485{}), "the kernel writes a whole struct serial_rs485")
 	broken := errors.New("broken")
 	for name, c := range map[string]struct {
 		o        RS485

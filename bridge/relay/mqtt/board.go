@@ -34,7 +34,6 @@ var (
 const (
 	defaultTimeout   = time.Second
 	defaultKeepAlive = 5 * time.Second
-	defaultPoll      = 2 * time.Second
 )
 
 // NewBoard returns a board with the given options, or [ErrOptions]. It reads the certificate files. It does not
@@ -47,7 +46,7 @@ func NewBoard(o Options) (*Board, error) {
 		o.KeepAlive = defaultKeepAlive
 	}
 	if o.Poll == 0 {
-		o.Poll = defaultPoll
+		o.Poll = controller.DefaultPoll
 	}
 	if o.ClientID == "" {
 		o.ClientID = "clearback"

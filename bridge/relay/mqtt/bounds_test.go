@@ -7,6 +7,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"clearback/bridge/relay/controller"
 	"clearback/bridge/relay/mqtt/broker"
 )
 
@@ -41,6 +42,9 @@ func TestBoundsAreAllowed(t *testing.T) {
 		_, err := NewBoard(c.o)
 		require.Equal(t, c.ok, err == nil, "%+v: %v", c.o, err)
 	}
+	b, err := NewBoard(Options{Address: "mqtt://broker.example"})
+	require.NoError(t, err)
+	require.Equal(t, controller.DefaultPoll, b.opt.Poll) // SAFETY.md S92
 	for address, want := range map[string]string{"mqtt://broker.example": "broker.example:1883",
 		"mqtts://broker.example": "broker.example:8883", "mqtts://broker.example:7": "broker.example:7"} {
 		b, err := broker.New(broker.Options{Address: address, Timeout: time.Second, KeepAlive: time.Second})

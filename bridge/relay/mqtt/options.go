@@ -37,7 +37,7 @@ type Options struct {
 	// at once.
 	KeepAlive time.Duration
 	// Poll is the interval at which an idle contact is read back, or closed if it cannot be read: at least 10 ms; 0
-	// means 2 s.
+	// means 1 s.
 	Poll time.Duration
 	// Notify receives the notices, one at a time for each contact. It must not block and must not call the board. Nil
 	// discards them.

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"clearback/bridge/relay"
+	"clearback/bridge/relay/controller"
 )
 
 // Options are the options of a [Board].
@@ -81,7 +82,6 @@ var ErrOptions = errors.New("serial: setting out of range")
 
 const (
 	defaultTimeout = 500 * time.Millisecond
-	defaultPoll    = time.Second
 )
 
 func (o Options) withDefaults() (Options, error) {
@@ -89,7 +89,7 @@ func (o Options) withDefaults() (Options, error) {
 		o.Timeout = defaultTimeout
 	}
 	if o.Poll == 0 {
-		o.Poll = defaultPoll
+		o.Poll = controller.DefaultPoll
 	}
 	switch {
 	case !filepath.IsAbs(o.Device):

@@ -207,3 +207,18 @@ func TestRefusedByTheKernel(t *testing.T) {
 	require.False(t, errors.As(err, &no))
 	require.ErrorIs(t, err, syscall.EIO)
 }
+
+// SAFETY.md S92: a line that somebody else moves is found.
+func TestFoundOpen(t *testing.T) {
+	relaytest.FindsOpen(t, func(notify func(relay.Notice)) relaytest.Started {
+		m := &memoryPort{}
+		b, err := NewBoard(Options{Name: "port", Device: "/dev/ttyX0", NoLock: true, Notify: notify})
+		require.NoError(t, err)
+		b.open = func(string, bool) (port, lines, error) { return m, lines{}, nil }
+		_, err = b.Contact(ContactOptions{Name: "box-office", OpenOn: true})
+		require.NoError(t, err)
+		b.Start()
+		return relaytest.Started{Ready: b.Ready, Open: func() { _ = m.Set(RTS, true) },
+			Shutdown: func(ctx context.Context) { b.Shutdown(ctx) }}
+	})
+}

@@ -97,25 +97,26 @@ func TestSocketSettings(t *testing.T) {
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)
 	defer l.Close()
-	d := net.Dialer{Control: transport.LimitUnacknowledged(350 * time.Millisecond)}
-	c, err := d.Dial("tcp", l.Addr().String())
-	require.NoError(t, err)
-	defer c.Close()
-	transport.AcknowledgeAtOnce(c)
-	raw, err := c.(*net.TCPConn).SyscallConn()
-	require.NoError(t, err)
-	require.NoError(t, raw.Control(func(fd uintptr) {
-		limit, err := unix.GetsockoptInt(int(fd), unix.IPPROTO_TCP, unix.TCP_USER_TIMEOUT)
+	for timeout, want := range map[time.Duration]int{350 * time.Millisecond: 350, 10 * time.Second: 500} {
+		c, err := transport.Dial(timeout)(t.Context(), l.Addr().String())
 		require.NoError(t, err)
-		require.Equal(t, 350, limit)
-	}))
+		defer c.Close()
+		transport.AcknowledgeAtOnce(c)
+		raw, err := c.(*net.TCPConn).SyscallConn()
+		require.NoError(t, err)
+		require.NoError(t, raw.Control(func(fd uintptr) {
+			limit, err := unix.GetsockoptInt(int(fd), unix.IPPROTO_TCP, unix.TCP_USER_TIMEOUT)
+			require.NoError(t, err)
+			require.Equal(t, want, limit)
+		}))
+	}
 	one, other := net.Pipe()
 	transport.AcknowledgeAtOnce(one) // a pipe has no such setting
 	one.Close()
 	other.Close()
 	udp, err := net.ListenPacket("udp", "127.0.0.1:0")
 	require.NoError(t, err)
-	raw, err = udp.(*net.UDPConn).SyscallConn()
+	raw, err := udp.(*net.UDPConn).SyscallConn()
 	require.NoError(t, err)
 	set := transport.LimitUnacknowledged(time.Second)
 	require.Error(t, set("udp", "", raw), "no TCP")

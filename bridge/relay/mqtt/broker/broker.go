@@ -33,10 +33,6 @@ type Options struct {
 	Dial func(ctx context.Context, address string) (net.Conn, error)
 }
 
-// undelivered is how long the kernel may try to deliver written bytes. An opening that a blocked link holds back must
-// not arrive seconds later.
-const undelivered = 500 * time.Millisecond
-
 // ErrOptions means that a setting is out of range.
 var ErrOptions = errors.New("broker: setting out of range")
 
@@ -73,11 +69,7 @@ func New(o Options) (*Broker, error) {
 		return bad("keep-alive %v; allowed are whole seconds, 1s to 1m", o.KeepAlive)
 	}
 	if o.Dial == nil {
-		d := net.Dialer{Timeout: o.Timeout, Control: transport.LimitUnacknowledged(min(o.Timeout, undelivered))}
-		o.Dial = func(ctx context.Context, address string) (net.Conn,
-			error) {
-			return d.DialContext(ctx, "tcp", address)
-		}
+		o.Dial = transport.Dial(o.Timeout)
 	}
 	b := &Broker{opt: o, address: u.Host}
 	if u.Port() == "" {

@@ -1,10 +1,13 @@
 package broker
 
 import (
+	"context"
 	"errors"
+	"net"
 	"testing"
 	"time"
 
+	"github.com/eclipse/paho.golang/packets"
 	"github.com/stretchr/testify/require"
 )
 
@@ -55,5 +58,43 @@ func TestNames(t *testing.T) {
 		require.Regexp(t, "^[a-z2-7]{13}$", name)
 		require.False(t, seen[name])
 		seen[name] = true
+	}
+}
+
+// TestRefusedSubscription: it is told by its topic and the broker's reason, and the connection is not used.
+func TestRefusedSubscription(t *testing.T) {
+	b, err := New(Options{Address: "mqtt://broker.example", Timeout: 5 * time.Second, KeepAlive: time.Minute,
+		Dial: func(context.Context, string) (net.Conn, error) {
+			near, far := net.Pipe()
+			go refuseSecondTopic(far)
+			return near, nil
+		}})
+	require.NoError(t, err)
+	_, err = b.Dial(t.Context(), Session{ClientID: "clearback", Will: Message{Topic: "box-office/close"},
+		Subscribe: []Subscription{{Topic: "box-office/state"}, {Topic: "box-office/current"}}})
+	require.ErrorContains(t, err,
+		"the broker refused the subscription to box-office/current: reason code 0x87")
+}
+
+// refuseSecondTopic is a broker that allows one topic of a subscription, until the connection ends.
+func refuseSecondTopic(c net.Conn) {
+	defer c.Close()
+	for {
+		p, err := packets.ReadPacket(c)
+		if err != nil {
+			return
+		}
+		switch m := p.Content.(type) {
+		case *packets.Connect:
+			_, err = packets.NewControlPacket(packets.CONNACK).WriteTo(c)
+		case *packets.Subscribe:
+			a := packets.NewControlPacket(packets.SUBACK)
+			content := a.Content.(*packets.Suback)
+			content.PacketID, content.Reasons = m.PacketID, []byte{1, 0x87}
+			_, err = a.WriteTo(c)
+		}
+		if err != nil {
+			return
+		}
 	}
 }
