@@ -19,10 +19,10 @@ type Calls interface {
 	Probe()
 }
 
-// closeEvery is the interval between two attempts to close a contact whose closing is not confirmed. The bound is our
+// closeInterval is the interval between two attempts to close a contact whose closing is not confirmed. The bound is our
 // own choice: a caller who lifts the handset must not find the line dead for longer than that.
-const closeEvery = 250 * time.Millisecond
+const closeInterval = 250 * time.Millisecond
 
-// closeTry is the time limit of one attempt, so that a controller that does not answer a command cannot stop the
+// closeTimeout is the time limit of one attempt, so that a controller that does not answer a command cannot stop the
 // attempts.
-const closeTry = time.Second
+const closeTimeout = time.Second

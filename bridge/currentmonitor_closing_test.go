@@ -182,10 +182,10 @@ func TestWordsAfterTheClosing(t *testing.T) {
 		s.after(time.Second)
 		seized := supervision.Event{Kind: supervision.Seized}
 		lost := func(unreadable, stale, forgotten bool) {
-			s.ask(func() { s.inputUnreadable, s.currentStale, s.currentForgotten = unreadable, stale, forgotten })
+			s.runInLoop(func() { s.inputUnreadable, s.currentStale, s.currentForgotten = unreadable, stale, forgotten })
 		}
 		is := func() (unreadable, stale, forgotten bool) {
-			s.ask(func() { unreadable, stale, forgotten = s.inputUnreadable, s.currentStale, s.currentForgotten })
+			s.runInLoop(func() { unreadable, stale, forgotten = s.inputUnreadable, s.currentStale, s.currentForgotten })
 			return unreadable, stale, forgotten
 		}
 		for _, was := range [][2]bool{{true, false}, {false, true}, {true, true}} {
@@ -225,7 +225,7 @@ func TestGuardTimeWaitsForTheInput(t *testing.T) {
 				s.after(time.Second)
 				s.Post(supervision.Event{Kind: supervision.LoopClosed})
 				synctest.Wait()
-				s.ask(func() { assert.False(t, s.currentStale, "nothing was opened") })
+				s.runInLoop(func() { assert.False(t, s.currentStale, "nothing was opened") })
 				opened := false // under the contact's lock
 				s.contact.SenseBy(func(open bool) (relay.Level, error) {
 					opened = opened || open
@@ -244,7 +244,7 @@ func TestGuardTimeWaitsForTheInput(t *testing.T) {
 				s.confirmed()
 				var due, deadline supervision.Instant
 				s.untilLoop(t, "open")
-				s.ask(func() {
+				s.runInLoop(func() {
 					was := s.currentStale
 					s.currentStale = true // of the opening before
 					due, deadline = s.due(), s.deadline
@@ -252,15 +252,15 @@ func TestGuardTimeWaitsForTheInput(t *testing.T) {
 				})
 				assert.Equal(t, deadline, due, "an opening waits for nothing")
 				s.untilLoop(t, "guarding")
-				s.ask(func() { due, deadline = s.due(), s.deadline })
+				s.runInLoop(func() { due, deadline = s.due(), s.deadline })
 				assert.Equal(t, c.waits, due > deadline)
 				if c.waits { // nor does a reminder of an incident end it
-					s.ask(func() { s.incidents.next = deadline })
+					s.runInLoop(func() { s.incidents.next = deadline })
 					s.after(time.Duration(deadline) + time.Millisecond)
 					assert.Equal(t, "guarding", s.View().Loop)
 				}
 				s.untilLoop(t, "closed")
-				s.ask(func() { due, deadline = s.due(), s.deadline })
+				s.runInLoop(func() { due, deadline = s.due(), s.deadline })
 				assert.Equal(t, deadline, due, "the guard time is over")
 				s.Stop()
 			})

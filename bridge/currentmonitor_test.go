@@ -58,22 +58,22 @@ type currentTestBed struct {
 	all  []supervision.EventKind
 }
 
-// heard returns the events of the current monitor, and the kinds of all events.
-func (s *currentTestBed) heard() ([]currentEvent, []supervision.EventKind) {
+// allEvents returns the events of the current monitor, and the kinds of all events.
+func (s *currentTestBed) allEvents() ([]currentEvent, []supervision.EventKind) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	return slices.Clone(s.seen), slices.Clone(s.all)
 }
 
-// told returns the events of the current monitor.
-func (s *currentTestBed) told() []currentEvent {
-	seen, _ := s.heard()
+// currentEvents returns the events of the current monitor.
+func (s *currentTestBed) currentEvents() []currentEvent {
+	seen, _ := s.allEvents()
 	return seen
 }
 
 // last returns the last event of the current monitor.
 func (s *currentTestBed) last() currentEvent {
-	seen := s.told()
+	seen := s.currentEvents()
 	return seen[len(seen)-1]
 }
 
@@ -121,11 +121,11 @@ func TestSenseFirstState(t *testing.T) {
 		synctest.Test(t, func(t *testing.T) {
 			s := newCurrentTestBed(0, off)
 			s.after(100*time.Millisecond - 1)
-			assert.Empty(t, s.told())
+			assert.Empty(t, s.currentEvents())
 			s.after(100 * time.Millisecond)
-			assert.Equal(t, []currentEvent{{100 * time.Millisecond, want}}, s.told())
+			assert.Equal(t, []currentEvent{{100 * time.Millisecond, want}}, s.currentEvents())
 			s.after(30 * time.Second)
-			assert.Len(t, s.told(), 1, "a state that lasts is reported once")
+			assert.Len(t, s.currentEvents(), 1, "a state that lasts is reported once")
 			assert.Empty(t, s.contact.Calls())
 			s.Stop()
 		})
@@ -146,7 +146,7 @@ func TestSenseAtRest(t *testing.T) {
 		s.pair.offHook.Store(true)
 		s.after(11 * time.Second)
 		assert.Equal(t, currentEvent{10*time.Second + 300*time.Millisecond, supervision.Seized}, s.last())
-		told := len(s.told())
+		told := len(s.currentEvents())
 		for range 10 { // ten pulses a second: 66 ms break, 34 ms make
 			s.pair.offHook.Store(false)
 			<-time.After(66 * time.Millisecond)
@@ -154,7 +154,7 @@ func TestSenseAtRest(t *testing.T) {
 			<-time.After(34 * time.Millisecond)
 		}
 		s.after(13 * time.Second)
-		assert.Len(t, s.told(), told, "dialling is no hanging up")
+		assert.Len(t, s.currentEvents(), told, "dialling is no hanging up")
 		s.Stop()
 	})
 }
@@ -175,7 +175,7 @@ func TestSenseSeesTheInterruption(t *testing.T) {
 			s.confirmed()
 			opened := time.Since(s.began)
 			s.after(10 * time.Second)
-			seen, all := s.heard()
+			seen, all := s.allEvents()
 			require.NotEmpty(t, seen)
 			assert.Equal(t, supervision.Released, seen[0].kind)
 			if slow == 0 {
@@ -212,9 +212,9 @@ func TestSenseDuringAnOpening(t *testing.T) {
 		s.contact.SenseBy(func(bool) (relay.Level, error) { return relay.LevelClosed, nil })
 		s.forget()
 		s.after(1200*time.Millisecond + 250*time.Millisecond - 1)
-		assert.Empty(t, s.told(), "usually the loop has just closed, and the contact reports that first")
+		assert.Empty(t, s.currentEvents(), "usually the loop has just closed, and the contact reports that first")
 		s.after(1200*time.Millisecond + 275*time.Millisecond)
-		require.NotEmpty(t, s.told())
+		require.NotEmpty(t, s.currentEvents())
 		assert.Equal(t, supervision.Seized, s.last().kind)
 		s.Stop()
 	})
@@ -238,7 +238,7 @@ func TestSenseUnreadable(t *testing.T) {
 		s.after(time.Second + senseLost)
 		assert.Zero(t, count("cannot be read;"), "a controller that is connected late is no trouble")
 		s.after(10 * time.Second)
-		assert.Empty(t, s.told())
+		assert.Empty(t, s.currentEvents())
 		assert.Equal(t, 1, count("cannot be read;"))
 		assert.Zero(t, count("can be read again"))
 		s.pair.broken.Store(false)
@@ -246,8 +246,8 @@ func TestSenseUnreadable(t *testing.T) {
 		s.after(11 * time.Second)
 		assert.Equal(t, 1, count("cannot be read;"))
 		assert.Equal(t, 1, count("can be read again"))
-		require.Len(t, s.told(), 1)
-		assert.Equal(t, supervision.Seized, s.told()[0].kind, "a change in the meantime is reported")
+		require.Len(t, s.currentEvents(), 1)
+		assert.Equal(t, supervision.Seized, s.currentEvents()[0].kind, "a change in the meantime is reported")
 		s.Stop()
 	})
 }

@@ -115,7 +115,7 @@ func (o *interrupter) close(seq supervision.Seq) {
 	o.all.Go(func() {
 		for {
 			tried := time.Now()
-			ctx, cancel := context.WithTimeout(o.ctx, closeTry)
+			ctx, cancel := context.WithTimeout(o.ctx, closeTimeout)
 			err := o.contact.Close(ctx)
 			cancel()
 			if err == nil || o.ctx.Err() != nil {
@@ -128,7 +128,7 @@ func (o *interrupter) close(seq supervision.Seq) {
 				return
 			}
 			select {
-			case <-time.After(closeEvery - min(closeEvery, time.Since(tried))):
+			case <-time.After(closeInterval - min(closeInterval, time.Since(tried))):
 			case <-o.ctx.Done():
 				return
 			}

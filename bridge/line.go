@@ -56,7 +56,7 @@ type Line struct {
 
 	// run executes the functions sent here, so that the machine needs no lock. Unbuffered: the sender waits for the
 	// answer anyway.
-	asks chan func()
+	requests chan func()
 
 	mu        sync.Mutex // before Start and after Stop, its holder may use what run owns
 	started   bool
@@ -86,7 +86,7 @@ func NewLine(o LineOptions) *Line {
 		record: o.Record, save: o.Save,
 		mailbox: newMailbox(), quit: quit, end: sync.OnceFunc(func() { close(quit) }), ended: make(chan struct{}),
 		machine: supervision.New(o.Policy), policy: o.Policy, deadline: supervision.Never,
-		asks: make(chan func()),
+		requests: make(chan func()),
 	}
 	l.policy.Steps = slices.Clone(o.Policy.Steps)
 	l.machine.Restore(o.Saved)
@@ -121,7 +121,7 @@ func (l *Line) Notice(n relay.Notice) {
 // The policy must be valid. On a stopped line SetPolicy does nothing. Do not call it from a follower.
 func (l *Line) SetPolicy(p supervision.Policy) {
 	p.Steps = slices.Clone(p.Steps)
-	l.ask(func() {
+	l.runInLoop(func() {
 		if !l.stopped() {
 			l.policy = p
 			l.usePolicy()
@@ -143,14 +143,14 @@ func (l *Line) usePolicy() {
 
 // inputLost and currentRead are called by the current monitor.
 func (l *Line) inputLost() {
-	l.ask(func() {
+	l.runInLoop(func() {
 		l.inputUnreadable = true
 		l.usePolicy()
 	})
 }
 
 func (l *Line) currentRead(ev supervision.Event, closing uint64) {
-	l.ask(func() {
+	l.runInLoop(func() {
 		if l.stopped() {
 			return
 		}
@@ -171,8 +171,8 @@ func (l *Line) currentRead(ev supervision.Event, closing uint64) {
 	})
 }
 
-// closedAgain is called when the loop has closed, before the machine judges the interruption by the loop current.
-func (l *Line) closedAgain() {
+// loopClosed is called when the loop has closed, before the machine judges the interruption by the loop current.
+func (l *Line) loopClosed() {
 	if l.currentMonitor == nil || !l.policy.SenseTrusted || l.machine.View().Loop != "guarding" {
 		return
 	}
@@ -183,7 +183,7 @@ func (l *Line) closedAgain() {
 // Policy returns the settings in use. Do not call it from a follower.
 func (l *Line) Policy() supervision.Policy {
 	var p supervision.Policy
-	l.ask(func() {
+	l.runInLoop(func() {
 		p = l.policy
 		p.Steps = slices.Clone(p.Steps)
 	})
@@ -193,7 +193,7 @@ func (l *Line) Policy() supervision.Policy {
 // View returns the state of the machine. After Stop it returns the last state. Do not call it from a follower.
 func (l *Line) View() supervision.View {
 	var v supervision.View
-	l.ask(func() { v = l.machine.View() })
+	l.runInLoop(func() { v = l.machine.View() })
 	return v
 }
 
@@ -229,14 +229,14 @@ func (l *Line) Stop() {
 	if l.currentMonitor != nil {
 		l.currentMonitor.end()
 	}
-	l.mailbox.shut()
+	l.mailbox.end()
 }
 
 // AtRest reports whether the machine waits for nothing but the next check of an idle line, and the contact is idle.
 // After Stop it returns true.
 func (l *Line) AtRest() bool {
 	rest := true
-	l.ask(func() {
+	l.runInLoop(func() {
 		if !l.stopped() {
 			rest = l.machine.AtRest() && l.mailbox.empty() && !l.interrupter.busy()
 		}
@@ -253,8 +253,8 @@ func (l *Line) stopped() bool {
 	}
 }
 
-// ask runs f in the line's goroutine, or under mu if that goroutine is not running, and returns when f has returned.
-func (l *Line) ask(f func()) {
+// runInLoop runs f in the line's goroutine, or under mu if that goroutine is not running, and returns when f has returned.
+func (l *Line) runInLoop(f func()) {
 	l.mu.Lock()
 	if !l.started {
 		defer l.mu.Unlock()
@@ -264,7 +264,7 @@ func (l *Line) ask(f func()) {
 	l.mu.Unlock()
 	done := make(chan struct{})
 	select {
-	case l.asks <- func() { f(); close(done) }:
+	case l.requests <- func() { f(); close(done) }:
 		<-done
 	case <-l.ended:
 		l.mu.Lock()
@@ -282,7 +282,7 @@ func (l *Line) run() {
 		select {
 		case <-l.quit:
 			return
-		case f := <-l.asks:
+		case f := <-l.requests:
 			f()
 		case <-timer.C:
 			now := l.now()
@@ -340,7 +340,7 @@ func (l *Line) step(ev supervision.Event) {
 	case supervision.LoopOpened:
 		l.openedAt = now
 	case supervision.LoopClosed:
-		l.closedAgain()
+		l.loopClosed()
 	}
 	if ev.Kind != supervision.TimePassed {
 		l.publish(callrecord.Entry{At: at, Line: l.name, Event: ev})

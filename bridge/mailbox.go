@@ -45,8 +45,8 @@ func (b *mailbox) empty() bool {
 	return len(b.evs) == 0
 }
 
-// shut discards the queue and all later events.
-func (b *mailbox) shut() {
+// end discards the queue and all later events.
+func (b *mailbox) end() {
 	b.mu.Lock()
 	b.done, b.evs = true, nil
 	b.mu.Unlock()

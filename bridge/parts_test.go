@@ -334,8 +334,8 @@ func TestPaceOfReadings(t *testing.T) {
 	})
 }
 
-// TestALineIsItsOwn checks that the line copies its steps, returns its name, and monitors itself from the start.
-func TestALineIsItsOwn(t *testing.T) {
+// TestLineCopiesPolicy checks that the line copies its steps, returns its name, and monitors itself from the start.
+func TestLineCopiesPolicy(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		p := supervision.DefaultPolicy()
 		p.ProbeTrusted, p.Watch = true, time.Minute
@@ -350,8 +350,8 @@ func TestALineIsItsOwn(t *testing.T) {
 	})
 }
 
-// TestACloseThatFailsTwice checks that a second failing close is reported too.
-func TestACloseThatFailsTwice(t *testing.T) {
+// TestSecondFailingCloseIsReported checks that a second failing close is reported too.
+func TestSecondFailingCloseIsReported(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r := newTestBed()
 		for range 2 {
@@ -472,9 +472,9 @@ func TestTheGuardTimeEndsByItself(t *testing.T) {
 	})
 }
 
-// TestTheSameReasonAnew checks that an incident is over when one with the same reason replaces it, and that the new one
+// TestIncidentReplacedBySameReason checks that an incident is over when one with the same reason replaces it, and that the new one
 // lasts since its own beginning.
-func TestTheSameReasonAnew(t *testing.T) {
+func TestIncidentReplacedBySameReason(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r := newTestBedWith(LineOptions{Remind: time.Minute})
 		refused := relaytest.Step{Outcome: relay.Refused, Err: relay.ErrRefused}

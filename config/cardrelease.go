@@ -41,12 +41,12 @@ func WithCardRelease(name string, data []byte, line string, release time.Duratio
 
 // releaseEdits returns the ways to write the release time, the best one first.
 func (r *parsedFile) releaseEdits(at int, release time.Duration) [][]edit {
-	_, lines := own(r.root, "lines")
+	_, lines := ownPair(r.root, "lines")
 	if lines == nil {
 		return nil
 	}
 	entry := resolve(resolve(lines).Content[at])
-	key, equipment := own(entry, "equipment")
+	key, equipment := ownPair(entry, "equipment")
 	pair := "card_release: " + release.String()
 	switch {
 	case equipment == nil && r.d.places[fmt.Sprintf("lines[%d].equipment", at)] != nil:
@@ -60,7 +60,7 @@ func (r *parsedFile) releaseEdits(at int, release time.Duration) [][]edit {
 		}
 		return each([]edit{{from, to, "{<<: *" + equipment.Value + ", " + pair + "}"}})
 	}
-	if _, old := own(equipment, "card_release"); old != nil {
+	if _, old := ownPair(equipment, "card_release"); old != nil {
 		return each(r.source.replace(old, release))
 	}
 	return each(r.source.insert(key, equipment, pair))

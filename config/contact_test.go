@@ -10,11 +10,11 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// way is a driver, a controller with that driver, and a contact of that controller.
-type way struct{ driver, controller, contact string }
+// contactForm is a driver, a controller with that driver, and a contact of that controller.
+type contactForm struct{ driver, controller, contact string }
 
 // file returns the small file with one line whose contact is driven that way.
-func (w way) file() string {
+func (w contactForm) file() string {
 	return `country: GB
 sip: {adapter_side: {listen: "192.0.2.10:5060"}, service_side: {listen: "192.0.2.10:5070"}}
 controllers: [{name: wings, driver: ` + w.driver + `, ` + w.controller + `}]
@@ -39,65 +39,73 @@ const (
 
 // ways lists all combinations that differ in what ends an opening, with what follows for the line.
 var ways = []struct {
-	way
+	contactForm
 	kind  string
 	sense bool
 	steps []time.Duration // above an interval of 800 ms
-	// says is part of the line's description. alarm is the only warning at the start of the daemon.
+	// contains is part of the line's description. alarm is the only warning at the start of the daemon.
 	says, alarm string
 }{
-	{way{"modbus", onTCP, "coil: 0, timed: {register: 1, unit: 100ms, limit: 3s}, sense: {input: 1}"}, "oneshot", true,
+	{contactForm{"modbus", onTCP, "coil: 0, timed: {register: 1, unit: 100ms, limit: 3s}, sense: {input: 1}"},
+		"oneshot", true,
 		coarse, "the board itself closes the loop when the interval ends (at most 3s)", ""},
-	{way{"modbus", onTCP, "coil: 0, watchdog: {register: 1, unit: 100ms, timeout: 1s}"}, "watchdog", false, fine,
+	{contactForm{"modbus", onTCP, "coil: 0, watchdog: {register: 1, unit: 100ms, timeout: 1s}"}, "watchdog", false,
+		fine,
 		"drops its outputs and closes the loop within 1s", ""},
-	{way{"modbus-rtu", onSerial, "coil: 0, timed: {register: 1, sequence: true, unit: 1ms, limit: 3s}"}, "oneshot",
+	{contactForm{"modbus-rtu", onSerial, "coil: 0, timed: {register: 1, sequence: true, unit: 1ms, limit: 3s}"},
+		"oneshot",
 		false, fine, "coil 0 of unit 1 at wings, open when the coil is on. If the daemon or the link fails", ""},
-	{way{"modbus-rtu", onSerial, "coil: 0, sense: {input: 2}" + accepted}, "none", true, fine,
+	{contactForm{"modbus-rtu", onSerial, "coil: 0, sense: {input: 2}" + accepted}, "none", true, fine,
 		"the loop stays open until somebody closes it",
 		"may stay open indefinitely if the daemon, this machine or the link to the board fails"},
-	{way{"gpio", onChip, "gpio: {line: 17, sense: {line: 4}}" + accepted}, "none", true, fine,
+	{contactForm{"gpio", onChip, "gpio: {line: 17, sense: {line: 4}}" + accepted}, "none", true, fine,
 		"line 17 of chip wings, open when the output is on. If the daemon dies during an interruption, the kernel frees the line, and it depends on the chip",
 		"the daemon or this machine hangs, or dies and the chip leaves the line as it is"},
-	{way{"gpio", onChip, "gpio: {line: RELAY1}, open_level: off, accept_open_if_power_fails: true" + accepted}, "none",
-		false, fine, "If the relay loses power, the loop opens and stays open (accepted", "may stay open indefinitely if"},
-	{way{"serial", onPort, "serial: {line: rts, sense: {line: cts}}" + accepted}, "none", true, fine,
+	{contactForm{"gpio", onChip, "gpio: {line: RELAY1}, open_level: off, accept_open_if_power_fails: true" + accepted},
+		"none",
+		false, fine, "If the relay loses power, the loop opens and stays open (accepted",
+		"may stay open indefinitely if"},
+	{contactForm{"serial", onPort, "serial: {line: rts, sense: {line: cts}}" + accepted}, "none", true, fine,
 		"RTS of port wings, open when the output is on. If the daemon dies during an interruption, the kernel turns the line off and the loop closes; if the daemon or this machine hangs",
 		"if the daemon or this machine hangs during an interruption"},
-	{way{"serial", onPort, "serial: {line: dtr}, open_level: off, accept_open_if_power_fails: true" + accepted}, "none",
+	{contactForm{"serial", onPort, "serial: {line: dtr}, open_level: off, accept_open_if_power_fails: true" + accepted},
+		"none",
 		false, fine, "the loop stays open until somebody closes it", "the daemon or this machine hangs or dies"},
-	{way{"mqtt", onBroker, "mqtt: {prefix: playhouse/box-office, sense: true}"}, "oneshot", true, fine,
+	{contactForm{"mqtt", onBroker, "mqtt: {prefix: playhouse/box-office, sense: true}"}, "oneshot", true, fine,
 		"device playhouse/box-office at broker wings. If the daemon or the link to the contact fails during an interruption, the device itself closes the loop when the interval ends (at most 10s)",
 		""},
-	{way{"mqtt", onBroker,
+	{contactForm{"mqtt", onBroker,
 		`mqtt: {plain: {accept_late_opening: true, timed: {topic: a, payload: "{ms}", unit: 100ms, limit: 2s}, close: {topic: a, payload: 0}, sense: {topic: b, open: [0], closed: [1]}}}`},
 		"none", true, coarse,
 		"closes the loop when the interval ends (at most 2s). An opening that a broker, the network or the device delays may happen late",
 		"may open late"},
-	{way{"mqtt", onBroker,
+	{contactForm{"mqtt", onBroker,
 		"mqtt: {plain: {accept_late_opening: true, open: {topic: a, payload: 1}, close: {topic: a, payload: 0}}}" +
 			accepted}, "none", false, fine,
 		"the broker tells the device to close; if the broker, its network or the device fails, the loop stays open",
 		"may stay open indefinitely if the broker, its network or the device fails"},
-	{way{"http", onDevice, ""}, "oneshot", false, fine,
+	{contactForm{"http", onDevice, ""}, "oneshot", false, fine,
 		"web device wings. If the daemon or the link to the contact fails during an interruption, the device itself closes the loop when the interval ends (at most 10s). If the network or the device delays an opening, a device that reports a token in its state refuses it",
 		""},
-	{way{"http", onDevice,
+	{contactForm{"http", onDevice,
 		`http: {timed: {limit: 2s, unit: 100ms}, sense: {path: /current, open: ["no"], closed: ["yes"]}}`}, "oneshot",
 		true, coarse, "(at most 2s). If the network or the device delays an opening, a device that reports a token in its state refuses it",
 		""},
-	{way{"http", onDevice, `http: {timed: {path: "/on?s={s}", limit: 2s}, close: {path: /off}}`}, "oneshot", false, nil,
+	{contactForm{"http", onDevice, `http: {timed: {path: "/on?s={s}", limit: 2s}, close: {path: /off}}`}, "oneshot",
+		false, nil,
 		"(at most 2s). An opening that the network or the device delays may happen late, during whatever call is then in progress",
 		""}, // whole seconds: 800 ms become 1 s
-	{way{"http", onDevice,
+	{contactForm{"http", onDevice,
 		`http: {timed: {path: /on, headers: [{name: X-Length, value: "{ms}"}], limit: 2s}, close: {path: /off}}`},
 		"oneshot", false, fine, "(at most 2s)", ""},
-	{way{"http", onDevice, "http: {open: {path: /on}, close: {path: /off}}" + accepted}, "none", false, fine,
+	{contactForm{"http", onDevice, "http: {open: {path: /on}, close: {path: /off}}" + accepted}, "none", false, fine,
 		"If the daemon or the link to the contact fails during an interruption, the loop stays open",
 		"the daemon, this machine or the network to the device fails"},
-	{way{"command", onProgram, "command: {timed: {limit: 3s}, sense: true}"}, "oneshot", true, fine,
+	{contactForm{"command", onProgram, "command: {timed: {limit: 3s}, sense: true}"}, "oneshot", true, fine,
 		"if the program does what timed promises", ""},
-	{way{"command", onProgram, "accept_open_if_daemon_dies: true"}, "none", false, fine,
-		"program wings. If the daemon or the link to the contact fails", "the daemon, this machine or the program fails"},
+	{contactForm{"command", onProgram, "accept_open_if_daemon_dies: true"}, "none", false, fine,
+		"program wings. If the daemon or the link to the contact fails",
+		"the daemon, this machine or the program fails"},
 }
 
 var (
@@ -139,7 +147,7 @@ func TestConsents(t *testing.T) {
 			if !strings.Contains(w.contact, words) {
 				continue
 			}
-			without := w.way
+			without := w.contactForm
 			without.contact = strings.ReplaceAll(w.contact, words, strings.Replace(words, "true", "false", 1))
 			_, faults := Parse("f", []byte(without.file()), millraceEnv())
 			require.Len(t, faults, 1, w.contact)
@@ -153,7 +161,8 @@ func TestConsents(t *testing.T) {
 func TestLoadForClosingFetchesContactSecrets(t *testing.T) {
 	dir := t.TempDir()
 	path := filepath.Join(dir, "clearback.yaml")
-	text := way{"http", `http: {url: "https://192.0.2.60", user: clearback, password: {file: word}, ca: ca.pem}`,
+	text := contactForm{"http",
+		`http: {url: "https://192.0.2.60", user: clearback, password: {file: word}, ca: ca.pem}`,
 		`http: {open: {path: /on, headers: [{name: X-Key, secret: {file: key}}]}, close: {path: /off}}` +
 			accepted}.file()
 	text = strings.ReplaceAll(text, "env: PASSWORD", "file: nobody")

@@ -17,7 +17,8 @@ func (d *decoder) checkContact(c *Config, l *Line, at string) {
 			c.controllerNames())
 	case i >= 0 && c.Controllers[i].Driver != "" && c.Controllers[i].Driver != k.Driver:
 		d.add(d.at(at+".driver"),
-			"%s.driver: this is %s, but controller %s has driver %s; write that, or name another controller", at, k.Driver,
+			"%s.driver: this is %s, but controller %s has driver %s; write that, or name another controller", at,
+			k.Driver,
 			k.Controller, c.Controllers[i].Driver)
 	}
 	var device *HTTPDevice
@@ -117,7 +118,8 @@ func (d *decoder) checkBlocks(k *Contact, device *HTTPDevice, at string) {
 		}
 	}
 	if path := at + ".open_level"; !k.hasLevel() && d.has(path) {
-		d.add(d.at(path), "%s: driver %s has its own commands for open and close, so this is not used; remove it", path, k.Driver)
+		d.add(d.at(path), "%s: driver %s has its own commands for open and close, so this is not used; remove it", path,
+			k.Driver)
 	}
 	switch {
 	case k.flat() && !d.has(at+".coil"):
@@ -138,14 +140,15 @@ func (d *decoder) checkBlocks(k *Contact, device *HTTPDevice, at string) {
 	}
 	if t := k.Timed; k.flat() && t != nil && t.Sequence && t.Register == register16 {
 		d.add(d.at(at+".timed.register"),
-			"%s.timed.register: after %d there is no register for the length, which sequence needs; allowed: 0 to %d", at,
+			"%s.timed.register: after %d there is no register for the length, which sequence needs; allowed: 0 to %d",
+			at,
 			t.Register, register16-1)
 	}
 }
 
 // checkLength checks that one of the templates contains the length of an opening, and that the limit is not too short.
 func (d *decoder) checkLength(at string, t *timer, templates ...string) {
-	if !says("{ms}", templates...) && !says("{s}", templates...) {
+	if !contains("{ms}", templates...) && !contains("{s}", templates...) {
 		d.add(d.at(at), "%s: it contains neither {ms} nor {s}; it has to contain the length of the opening", at)
 	}
 	d.checkLimit(at, t)
@@ -170,7 +173,8 @@ func (d *decoder) checkTopics(t *Topics, at string) {
 	for _, key := range []string{"limit", "sense"} {
 		if d.has(at + "." + key) {
 			d.add(d.at(at+"."+key),
-				"%s.%s: this key is for a device with our own contract (prefix); for a plain device, use the keys below plain", at,
+				"%s.%s: this key is for a device with our own contract (prefix); for a plain device, use the keys below plain",
+				at,
 				key)
 		}
 	}
@@ -204,7 +208,8 @@ func (d *decoder) checkTopics(t *Topics, at string) {
 func (d *decoder) checkDisjoint(at, key string, one, other []string) {
 	for _, v := range one {
 		if slices.Contains(other, v) {
-			d.add(d.at(at+"."+key), "%s.%s: %q cannot mean both states; look up the values in the device's manual", at, key, v)
+			d.add(d.at(at+"."+key), "%s.%s: %q cannot mean both states; look up the values in the device's manual", at,
+				key, v)
 		}
 	}
 }
@@ -216,11 +221,12 @@ func (d *decoder) checkArguments(r *Runs, at string) {
 	if r.Arguments == nil {
 		return
 	}
-	if !says("{action}", r.Arguments...) {
-		d.add(d.at(at+".arguments"), "%s.arguments: none contains {action}, so open and close would be the same command; add {action}",
+	if !contains("{action}", r.Arguments...) {
+		d.add(d.at(at+".arguments"),
+			"%s.arguments: none contains {action}, so open and close would be the same command; add {action}",
 			at)
 	}
-	if r.Timed != nil && !says("{ms}", r.Arguments...) {
+	if r.Timed != nil && !contains("{ms}", r.Arguments...) {
 		d.add(d.at(at+".arguments"),
 			"%s.arguments: none contains {ms}, but with timed the program needs the length; add {ms}", at)
 	}

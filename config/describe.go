@@ -106,7 +106,7 @@ func extensionWarnings(c *Config) []string {
 				}
 			}
 			for digit := range strings.SplitSeq(supervision.UnlistedPrefixes, "") {
-				if _, behindDigit := numbers.DialUnlisted(digit + n); behindDigit && matches(p, digit+n) {
+				if _, behindDigit := numbers.UnlistedDialString(digit + n); behindDigit && matches(p, digit+n) {
 					w = append(w, fmt.Sprintf("emergency number %s after %s may also be an extension of the PBX (pattern %s): after a call to that extension nothing is opened, and on a line that may not dial it the call counts as an emergency call; renumber the extension",
 						n, digit, p))
 				}

@@ -30,7 +30,7 @@ func Less(a, b string) bool { return slices.Index(kinds, a) < slices.Index(kinds
 // flat reports whether the contact uses the Modbus keys, which are not in a mapping of their own.
 func (k *Contact) flat() bool { return k.Driver == DriverModbus || k.Driver == DriverModbusRTU }
 
-// plain reports whether the contact is a device behind a broker that does not check tokens. Even if the device times
+// plainDevice reports whether the contact is a device behind a broker that does not check tokens. Even if the device times
 // its openings, a broker may deliver an opening late.
 func (k *Contact) plain() bool { return k.Driver == DriverMQTT && k.MQTT != nil && k.MQTT.Plain != nil }
 
@@ -82,13 +82,13 @@ func templateUnit(unit time.Duration, templates ...string) time.Duration {
 	switch {
 	case unit > 0:
 		return unit
-	case says("{ms}", templates...):
+	case contains("{ms}", templates...):
 		return time.Millisecond
 	}
 	return time.Second
 }
 
-func says(word string, templates ...string) bool {
+func contains(word string, templates ...string) bool {
 	return slices.ContainsFunc(templates, func(t string) bool { return strings.Contains(t, word) })
 }
 

@@ -132,8 +132,8 @@ func (r *parsedFile) onlyInterval(after *parsedFile, at int, interval time.Durat
 	return nil
 }
 
-// own returns a key that a mapping itself has, and its value, or nil if there is none.
-func own(m *yaml.Node, name string) (k, v *yaml.Node) {
+// ownPair returns a key that a mapping itself has, and its value, or nil if there is none.
+func ownPair(m *yaml.Node, name string) (k, v *yaml.Node) {
 	for i := 0; i+1 < len(m.Content); i += 2 {
 		if m.Content[i].Kind == yaml.ScalarNode && m.Content[i].Value == name && m.Content[i].Tag != "!!merge" {
 			return m.Content[i], m.Content[i+1]
@@ -144,12 +144,12 @@ func own(m *yaml.Node, name string) (k, v *yaml.Node) {
 
 // edits returns the ways to write the interval of a line, the best one first. The edits of one way belong together.
 func (r *parsedFile) edits(at int, interval time.Duration) [][]edit {
-	_, lines := own(r.root, "lines")
+	_, lines := ownPair(r.root, "lines")
 	if lines == nil {
 		return nil
 	}
 	entry := resolve(resolve(lines).Content[at])
-	key, policy := own(entry, "policy")
+	key, policy := ownPair(entry, "policy")
 	left, trim := r.remainingSteps(at, interval)
 	pairs := []string{"interval: " + interval.String()}
 	if trim {
@@ -168,8 +168,8 @@ func (r *parsedFile) edits(at int, interval time.Duration) [][]edit {
 		}
 		return each([]edit{{from, to, "{<<: *" + policy.Value + ", " + strings.Join(pairs, ", ") + "}"}})
 	}
-	_, old := own(policy, "interval")
-	stepsKey, steps := own(policy, "steps")
+	_, old := ownPair(policy, "interval")
+	stepsKey, steps := ownPair(policy, "steps")
 	// edits of the steps; none if they cannot be changed, which is then found as a fault
 	var with []edit
 	switch {
@@ -250,7 +250,7 @@ func (r *parsedFile) newPolicy(entry *yaml.Node, flow string, block ...string) [
 	}
 	indent := entry.Content[0].Column - 1
 	all := []edit{{first, first, flow + r.source.eol(first) + strings.Repeat(" ", indent)}}
-	if _, name := own(entry, "name"); name != nil {
+	if _, name := ownPair(entry, "name"); name != nil {
 		if at := r.source.offset(name); at >= 0 {
 			all = slices.Insert(all, 0, r.source.afterLine(at, indent, block...))
 		}
@@ -263,7 +263,7 @@ func mergedPolicy(merged *yaml.Node, pairs []string) string {
 	if merged.Anchor != "" {
 		return "policy: {<<: *" + merged.Anchor + ", " + strings.Join(pairs, ", ") + "}"
 	}
-	m, written := plain(merged), slices.Clone(pairs)
+	m, written := plainDevice(merged), slices.Clone(pairs)
 	for i := 0; i+1 < len(m.Content); i += 2 {
 		if slices.ContainsFunc(written, func(p string) bool { return strings.HasPrefix(p, m.Content[i].Value+":") }) {
 			continue
@@ -278,8 +278,8 @@ func mergedPolicy(merged *yaml.Node, pairs []string) string {
 	return "policy: {" + strings.Join(pairs, ", ") + "}"
 }
 
-// plain returns a copy in braces, without anchors and comments.
-func plain(n *yaml.Node) *yaml.Node {
+// plainDevice returns a copy in braces, without anchors and comments.
+func plainDevice(n *yaml.Node) *yaml.Node {
 	c := *n
 	c.Anchor, c.HeadComment, c.LineComment, c.FootComment = "", "", "", ""
 	if c.Kind != yaml.ScalarNode {
@@ -287,7 +287,7 @@ func plain(n *yaml.Node) *yaml.Node {
 	}
 	c.Content = nil
 	for _, below := range n.Content {
-		c.Content = append(c.Content, plain(below))
+		c.Content = append(c.Content, plainDevice(below))
 	}
 	return &c
 }

@@ -19,7 +19,7 @@ func (d *decoder) checkVerify(c *Config, l *Line, at string) {
 	}
 	path := at + ".verify.offhook_number"
 	if n, err := c.numbers(); err == nil {
-		if _, behindDigit := n.DialUnlisted(number); behindDigit || n.Emergency(number) {
+		if _, behindDigit := n.UnlistedDialString(number); behindDigit || n.Emergency(number) {
 			d.add(d.at(path), "%s: %s is an emergency number; let the adapter call another number when it is left off hook, such as an extension that does not exist",
 				path, number)
 		}
@@ -55,7 +55,8 @@ func (d *decoder) checkControl(c *Config) {
 			"control.group: there is no socket that the group may use; add control.socket, or remove group")
 	case s == "":
 	case !filepath.IsAbs(s) || filepath.Clean(s) != s:
-		d.add(d.at("control.socket"), "control.socket: %q is not an absolute path; write one such as /run/clearback/control", s)
+		d.add(d.at("control.socket"),
+			"control.socket: %q is not an absolute path; write one such as /run/clearback/control", s)
 	case len(s) > socketPathLimit:
 		d.add(d.at("control.socket"),
 			"control.socket: the path has %d bytes, and a Unix socket's has at most %d; choose a shorter one, such as /run/clearback/control",

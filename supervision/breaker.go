@@ -45,8 +45,8 @@ func (b *breaker) within(now Instant) int {
 // tripped reports whether the breaker keeps the loop closed.
 func (b *breaker) tripped() bool { return b.by != Never }
 
-// oneTooMany reports whether one more opening would exceed the limit.
-func (m *Machine) oneTooMany(now Instant) bool {
+// limitReached reports whether one more opening would exceed the limit.
+func (m *Machine) limitReached(now Instant) bool {
 	return m.breaker.within(now) >= m.policy.OpeningsPerMinute
 }
 
@@ -57,7 +57,7 @@ func (m *Machine) refuse(now Instant) bool {
 		m.breakerDue(now) // its TimePassed has not arrived yet
 	}
 	if !b.tripped() {
-		if !m.oneTooMany(now) {
+		if !m.limitReached(now) {
 			return false
 		}
 		b.by = now.Add(BreakerPause)
@@ -77,7 +77,7 @@ func (m *Machine) beginStorm(id CallID) {
 // breakerDue ends the pause, unless the storm continues.
 func (m *Machine) breakerDue(now Instant) {
 	b := &m.breaker
-	if m.oneTooMany(now) {
+	if m.limitReached(now) {
 		b.by = now.Add(BreakerPause)
 		return
 	}

@@ -58,11 +58,11 @@ func (m *Machine) remove(id CallID) {
 	}
 }
 
-// dropUnconfirmedLegs removes calls whose adapter leg has not been confirmed cleared for legForgotten. Otherwise one
+// dropUnconfirmedLegs removes calls whose adapter leg has not been confirmed cleared for legTimeout. Otherwise one
 // lost answer could prevent every later opening of the line.
 func (m *Machine) dropUnconfirmedLegs(now Instant) {
 	for i := 0; i < len(m.calls); {
-		if c := &m.calls[i]; c.leg == legClearing && now > c.byeAt.Add(legForgotten) {
+		if c := &m.calls[i]; c.leg == legClearing && now > c.byeAt.Add(legTimeout) {
 			m.calls = append(m.calls[:i], m.calls[i+1:]...)
 			continue
 		}
@@ -101,7 +101,7 @@ func (m *Machine) callArrived(ev *Event) {
 	}
 	m.calls = append(m.calls, call{id: ev.Call, emergency: ev.Emergency})
 	m.waiting++
-	m.last.overtaken = true
+	m.last.resultUnclear = true
 	// offerWaiting does the rest
 }
 
@@ -116,7 +116,7 @@ func (m *Machine) callRequested(now Instant, ev *Event) {
 	m.adapterDialled()
 	m.calls = append(m.calls, call{id: ev.Call, emergency: ev.Emergency, resembles: ev.Number == NumberResembles,
 		requested: true, leg: legUp})
-	m.last.overtaken = true
+	m.last.resultUnclear = true
 	if ev.Emergency && ev.Number == NumberUnlistedPrefix {
 		m.reportOfCall(ev.Call, IncidentUnlistedPrefix)
 	}
@@ -124,7 +124,7 @@ func (m *Machine) callRequested(now Instant, ev *Event) {
 
 // seizure withdraws a pending opening, ends a begun one and refuses the calls that wait for it (invariants 5 and 6).
 func (m *Machine) seizure(now Instant) {
-	m.pendSeized(m.cancel(now))
+	m.setPendingSeized(m.cancel(now))
 	m.dropCheck(now)
 	m.calls = slices.DeleteFunc(m.calls, func(c call) bool {
 		if c.leg != legNone {
@@ -190,13 +190,13 @@ func (m *Machine) nearEndCleared(now Instant, ev *Event) {
 	c := m.find(ev.Call)
 	switch {
 	case c == nil && m.interruptedFor(ev.Call):
-		m.pendSeized(m.cancel(now)) // a BYE that crossed ours, after the leg's answer
+		m.setPendingSeized(m.cancel(now)) // a BYE that crossed ours, after the leg's answer
 		return
 	case c == nil || c.leg == legNone:
 		m.noteNearEndCleared(ev.Call)
 		return // unknown, or never offered
 	}
-	m.pendSeized(m.cancel(now))
+	m.setPendingSeized(m.cancel(now))
 	if !c.far {
 		m.emit(ClearFarEnd, c.id)
 		m.openCallbackWindow(now, c)
@@ -209,7 +209,7 @@ func (m *Machine) nearEndCleared(now Instant, ev *Event) {
 // cleared.
 func (m *Machine) noteNearEndCleared(id CallID) {
 	if id == m.last.call {
-		m.last.overtaken = true
+		m.last.resultUnclear = true
 	}
 }
 

@@ -91,10 +91,10 @@ func TestDial(t *testing.T) {
 	} {
 		n := numbers(t, c.country, c.prefixes, c.additional)
 		for uri, want := range c.dials {
-			got, sure := n.Dial(uri)
+			got, sure := n.DialString(uri)
 			assert.True(t, sure, "%s %v: %s", c.country, c.prefixes, uri)
 			assert.Equal(t, want, got, "%s %v: %s", c.country, c.prefixes, uri)
-			_, unlisted := n.DialUnlisted(uri)
+			_, unlisted := n.UnlistedDialString(uri)
 			assert.False(t, unlisted, "%s %v: %s", c.country, c.prefixes, uri)
 		}
 	}
@@ -124,10 +124,10 @@ func TestNumbersThatContainAnEmergencyNumber(t *testing.T) {
 			"urn:service:sos.fi/re", "urn:service:sos.fire@h", "urn:service:sosfire",
 			"urn:service:sos." + strings.Repeat("a", 64), "sip:urn:service:sos@h", "http:112", "callto:112",
 		} {
-			dial, sure := n.Dial(s)
+			dial, sure := n.DialString(s)
 			assert.False(t, sure, "%s: %s", country, s)
 			assert.Empty(t, dial, s)
-			dial, ok := n.DialUnlisted(s)
+			dial, ok := n.UnlistedDialString(s)
 			assert.False(t, ok, "%s: %s", country, s)
 			assert.Empty(t, dial, s)
 		}
@@ -154,13 +154,13 @@ func TestDialUnlisted(t *testing.T) {
 	} {
 		n := numbers(t, c.country, c.prefixes, nil)
 		for uri, want := range c.yes {
-			got, ok := n.DialUnlisted(uri)
+			got, ok := n.UnlistedDialString(uri)
 			assert.True(t, ok, "%s: %s", c.country, uri)
 			assert.Equal(t, want, got, "%s: %s", c.country, uri)
 			assert.False(t, n.Emergency(uri), "%s: %s", c.country, uri)
 		}
 		for _, s := range strings.Fields(c.no) {
-			_, ok := n.DialUnlisted(s)
+			_, ok := n.UnlistedDialString(s)
 			assert.False(t, ok, "%s: %s", c.country, s)
 		}
 	}
@@ -253,7 +253,7 @@ func FuzzEmergency(f *testing.F) {
 		if n.Emergency(s) && !strings.ContainsAny(s, "0123456789") && !strings.Contains(strings.ToLower(s), "sos") {
 			t.Fatalf("%q holds neither a digit nor sos", s)
 		}
-		for _, read := range []func(string) (string, bool){n.Dial, n.DialUnlisted} {
+		for _, read := range []func(string) (string, bool){n.DialString, n.UnlistedDialString} {
 			dial, ok := read(s)
 			if again, same := read(dial); ok && (!same || again != dial || strings.Trim(dial, "0123456789") != "" &&
 				!strings.HasPrefix(dial, "urn:service:sos")) {

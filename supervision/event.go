@@ -19,7 +19,7 @@ const (
 	// place that makes the mark believable; otherwise a marked call is an ordinary one. Fields: Call, Emergency.
 	CallArrived
 	// CallRequested: the adapter asked for a new call, so the near end is off hook (a seizure). The user agent sends
-	// the call to the service at once, without waiting for the machine. Fields: Call, Emergency, Number.
+	// the call to the service at once, without waiting for the machine. Fields: Call, Emergency, NumberClass.
 	CallRequested
 	// CallRinging: the adapter rings for an arrived call. Fields: Call.
 	CallRinging
@@ -137,14 +137,14 @@ const (
 	hooks
 )
 
-// Number classifies the dialled number where that is, or may be, an emergency number.
-type Number uint8
+// NumberClass classifies the dialled number where that is, or may be, an emergency number.
+type NumberClass uint8
 
 // The classes. NumberOrdinary also covers a listed emergency number, which Event.Emergency marks.
 const (
-	NumberOrdinary       Number = iota
-	NumberResembles             // may be read as an emergency number: an ordinary call, but the loop stays closed
-	NumberUnlistedPrefix        // an emergency number behind a digit not listed as an outside-line prefix
+	NumberOrdinary       NumberClass = iota
+	NumberResembles                  // may be read as an emergency number: an ordinary call, but the loop stays closed
+	NumberUnlistedPrefix             // an emergency number behind a digit not listed as an outside-line prefix
 	numberKinds
 )
 
@@ -182,7 +182,7 @@ type Event struct {
 	Call      CallID
 	Seq       Seq
 	Emergency bool
-	Number    Number // of CallRequested
+	Number    NumberClass // of CallRequested
 	Evidence  Evidence
 	Answer    Answer
 	Hook      Hook

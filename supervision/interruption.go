@@ -28,7 +28,7 @@ func (m *Machine) considerOpening(now Instant, c *call) {
 	if c.dialled {
 		m.cancelled(c.id, c.trial)
 		if !c.trial {
-			m.pendSeized(c.id)
+			m.setPendingSeized(c.id)
 		}
 		return
 	}
@@ -52,7 +52,7 @@ func (m *Machine) considerOpening(now Instant, c *call) {
 		m.beginIncident(c.id, IncidentNeverSignalled)
 		return
 	}
-	m.pendSuppressed(c.id, why)
+	m.setPendingSuppressed(c.id, why)
 }
 
 // forbidden returns the rule that keeps the loop closed although the far end of c has cleared, or SuppressionNone.
@@ -144,7 +144,7 @@ func (m *Machine) suppressPending(why Suppression) {
 		return
 	}
 	m.suppress(w.call, why)
-	m.pendSuppressed(w.call, why)
+	m.setPendingSuppressed(w.call, why)
 }
 
 // open turns the pending interruption into an opening, if the opening can still end in time.
@@ -186,7 +186,7 @@ func (m *Machine) becomeOpening(now Instant, o opening, notAfter Instant) {
 	o.seq = m.last.seq + 1
 	o.closeBy = min(o.closeBy, now.Add(m.policy.MaxInterval))
 	notAfter = min(notAfter, writeBy(o.closeBy, o.interval))
-	o.before, o.verify = m.recognisedAt, true
+	o.before, o.toVerify = m.recognisedAt, true
 	o.flowed = m.sensorHook() == HookOff
 	m.last = o
 	m.recognisedAt = now.Add(m.policy.OnHookRecognition)
@@ -199,7 +199,7 @@ func (m *Machine) becomeOpening(now Instant, o opening, notAfter Instant) {
 // begun is ended (invariant 6). cancel returns the call of that interruption. It returns 0 if there was none, or if it
 // was an operator's pulse or a trial.
 func (m *Machine) cancel(now Instant) (of CallID) {
-	m.last.overtaken = true
+	m.last.resultUnclear = true
 	switch {
 	case m.pendingOpening.wait != waitNothing:
 		w := m.pendingOpening
@@ -212,15 +212,15 @@ func (m *Machine) cancel(now Instant) (of CallID) {
 		if !m.last.closing {
 			m.becomeClosing(now)
 		}
-		if m.last.verify {
-			m.last.verify = false
+		if m.last.toVerify {
+			m.last.toVerify = false
 			m.cancelled(m.last.call, m.last.trial)
 			if !m.last.trial {
 				of = m.last.call
 			}
 		}
 	case m.loop == loopFaulted:
-		m.last.verify = false // a later probe could be answered for the new call
+		m.last.toVerify = false // a later probe could be answered for the new call
 	case m.check.kind == checkCatch:
 		id := m.check.call
 		m.check = check{by: Never}
@@ -273,8 +273,8 @@ func (m *Machine) loopFailed(now Instant, ev *Event) {
 	if m.loop == loopFaulted {
 		m.faultEnded()
 	}
-	if m.last.verify {
-		m.last.verify = false
+	if m.last.toVerify {
+		m.last.toVerify = false
 		m.failed(ev.Failure)
 	}
 	if m.last.opened {
@@ -296,7 +296,7 @@ func (m *Machine) failed(f Failure) {
 			Interval: o.interval, Suppression: SuppressedNoContact, Trial: o.trial,
 		})
 		if !o.trial {
-			m.pendSuppressed(o.call, SuppressedNoContact)
+			m.setPendingSuppressed(o.call, SuppressedNoContact)
 		}
 		return
 	case f == FailureStopped && !o.closing:
@@ -356,7 +356,7 @@ func (m *Machine) becomeFaulted(now Instant, why Incident) {
 		if !m.last.closing {
 			m.becomeClosing(now)
 		}
-		m.last.verify, m.last.faulted = m.last.verify && m.last.opened, true
+		m.last.toVerify, m.last.faulted = m.last.toVerify && m.last.opened, true
 	case loopGuarding:
 		m.beginDisturbance(now)
 	default: // nothing was opened: calls need not wait
@@ -367,8 +367,8 @@ func (m *Machine) becomeFaulted(now Instant, why Incident) {
 		m.suppressPending(SuppressedLoopFaulted)
 	}
 	m.dropCheck(now)
-	if m.last.settled && m.last.verify { // the fault came in the guard time, which starts again later
-		m.last.verify = false
+	if m.last.settled && m.last.toVerify { // the fault came in the guard time, which starts again later
+		m.last.toVerify = false
 		m.interrupted(now, HookUnknown)
 	}
 }
@@ -382,8 +382,8 @@ func (m *Machine) becomeGuarding(now Instant) {
 
 func (m *Machine) becomeClosed(now Instant) {
 	m.loop, m.loopBy = loopClosed, Never
-	if m.last.verify {
-		m.last.verify = false
+	if m.last.toVerify {
+		m.last.toVerify = false
 		m.verify(now)
 	}
 }

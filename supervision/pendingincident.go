@@ -10,15 +10,15 @@ type pendingIncident struct {
 	rule Suppression // of IncidentSuppressed
 }
 
-func (m *Machine) pendSuppressed(id CallID, rule Suppression) {
+func (m *Machine) setPendingSuppressed(id CallID, rule Suppression) {
 	if id != 0 { // 0: an operator's pulse
 		m.pendingIncident = pendingIncident{call: id, why: IncidentSuppressed, rule: rule}
 	}
 }
 
-// pendSeized: the near end cut the interruption of that call short. Somebody may still be using the line, so it must be
+// setPendingSeized: the near end cut the interruption of that call short. Somebody may still be using the line, so it must be
 // off hook for Policy.Watch, as without a pending incident, before that is an incident.
-func (m *Machine) pendSeized(id CallID) {
+func (m *Machine) setPendingSeized(id CallID) {
 	if id != 0 {
 		m.pendingIncident = pendingIncident{call: id, why: IncidentSeized}
 	}

@@ -138,11 +138,11 @@ const (
 	closeWait = 500 * time.Millisecond
 	// probeWait is how long ProbeAnswered may take: T1 of RFC 3261. A local adapter answers within 50 ms.
 	probeWait = 500 * time.Millisecond
-	// probeForgotten is Timer F of RFC 3261 (64*T1). No answer to an older probe can still arrive.
-	probeForgotten = 32 * time.Second
-	// legForgotten is the time after which no answer for an adapter's leg can still arrive: the wait after CANCEL (RFC
+	// probeTimeout is Timer F of RFC 3261 (64*T1). No answer to an older probe can still arrive.
+	probeTimeout = 32 * time.Second
+	// legTimeout is the time after which no answer for an adapter's leg can still arrive: the wait after CANCEL (RFC
 	// 3261 section 9.1) and Timer F of the BYE that follows it, 64*T1 each, plus a second for package bridge.
-	legForgotten = 65 * time.Second
+	legTimeout = 65 * time.Second
 	// pulseWait is how long an operator's pulse may wait for the controller.
 	pulseWait = time.Second
 	// repeatWait is how long a repeat may wait for the controller. It is short, since somebody may lift a handset

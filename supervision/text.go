@@ -136,7 +136,7 @@ func flag(is bool) int64 {
 func (ev *Event) setValues(v *[evFields]int64) {
 	*ev = Event{
 		Kind: EventKind(v[evKind]), Call: CallID(v[evCall]), Seq: Seq(v[evSeq]), Emergency: v[evEmergency] != 0,
-		Number:   Number(v[evNumber]),
+		Number:   NumberClass(v[evNumber]),
 		Evidence: Evidence(v[evEvidence]), Answer: Answer(v[evAnswer]), Hook: Hook(v[evHook]),
 		Failure: Failure(v[evFailure]), Late: time.Duration(v[evLate]), Took: time.Duration(v[evTook]),
 		Interval: time.Duration(v[evInterval]), PulseDiallingOff: v[evPulseDiallingOff] != 0,

@@ -103,7 +103,7 @@ func TestEveryValueHasAWord(t *testing.T) {
 	walk("progress", 3, func(i uint8) string { return supervision.Progress(i).String() })
 	walk("event kind", 29, func(i uint8) string { return supervision.EventKind(i).String() })
 	walk("evidence", 11, func(i uint8) string { return supervision.Evidence(i).String() })
-	walk("number", 3, func(i uint8) string { return supervision.Number(i).String() })
+	walk("number", 3, func(i uint8) string { return supervision.NumberClass(i).String() })
 	walk("answer", 3, func(i uint8) string { return supervision.Answer(i).String() })
 	walk("hook", 3, func(i uint8) string { return supervision.Hook(i).String() })
 	walk("failure", 9, func(i uint8) string { return supervision.Failure(i).String() })

@@ -92,8 +92,8 @@ func (m *Machine) becomeCatching(now Instant, id CallID) {
 	m.check.call = id
 }
 
-// caught reports the result of a catch trial.
-func (m *Machine) caught(now Instant, id CallID, h Hook) {
+// catchResult reports the result of a catch trial.
+func (m *Machine) catchResult(now Instant, id CallID, h Hook) {
 	m.out = append(m.out, Effect{Kind: Report, Report: ReportInterrupted, Call: id, Hook: h, Trial: true})
 	m.pendingIncident = pendingIncident{}
 	switch h {

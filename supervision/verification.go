@@ -32,7 +32,7 @@ func (m *Machine) verifying() bool {
 
 // probe asks the adapter whether the near end is off hook.
 func (m *Machine) probe(now Instant) {
-	if m.probes > 0 && now > m.probedAt.Add(probeForgotten) {
+	if m.probes > 0 && now > m.probedAt.Add(probeTimeout) {
 		m.probes = 0 // the answers of old probes were lost
 	}
 	m.probes++
@@ -40,7 +40,7 @@ func (m *Machine) probe(now Instant) {
 	m.emit(ProbeLine, 0)
 }
 
-// verify begins the check of an interruption whose guard time is over.
+// toVerify begins the check of an interruption whose guard time is over.
 func (m *Machine) verify(now Instant) {
 	h := m.sensorHook()
 	if h != HookUnknown || !m.policy.ProbeTrusted || m.otherOnLine(0) {
@@ -126,7 +126,7 @@ func (m *Machine) checked(now Instant, h Hook) {
 	case checkListening:
 		m.interrupted(now, h)
 	case checkCatch:
-		m.caught(now, c.call, h)
+		m.catchResult(now, c.call, h)
 	default:
 		m.noteLook(now, h)
 	}
@@ -210,10 +210,10 @@ func (m *Machine) contactStuck() bool {
 // window, since the emergency centre must get through, or while a call waits.
 func (m *Machine) mayRepeat(now Instant, stayed int) bool {
 	o := &m.last
-	return o.repeats < m.policy.Repeats && !o.faulted && !o.overtaken && m.loop == loopClosed &&
+	return o.repeats < m.policy.Repeats && !o.faulted && !o.resultUnclear && m.loop == loopClosed &&
 		m.pendingOpening.wait == waitNothing &&
 		!m.policy.LifeSafety && !m.inCallbackWindow(now) && !m.otherOnLine(0) && m.waiting == 0 &&
-		m.repeatInterval(stayed) <= m.policy.Longest() && !m.oneTooMany(now)
+		m.repeatInterval(stayed) <= m.policy.Longest() && !m.limitReached(now)
 }
 
 // repeatInterval returns the interval of a repeat. If the adapter's leg is not known to be cleared, it is too long to
@@ -245,7 +245,7 @@ func (m *Machine) flashReported(ev *Event) {
 	if c := m.find(ev.Call); c != nil && c.onLine() {
 		return // a recall by somebody in a call
 	}
-	if m.last.verify || m.check.kind == checkInterruption {
+	if m.last.toVerify || m.check.kind == checkInterruption {
 		m.last.flash = true
 	}
 }

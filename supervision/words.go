@@ -82,7 +82,7 @@ func (e Evidence) String() string { return word(evidenceWords[:], int64(e)) }
 func (a Answer) String() string { return word(answerWords[:], int64(a)) }
 
 // String returns the number's word in the text form.
-func (n Number) String() string { return word(numberWords[:], int64(n)) }
+func (n NumberClass) String() string { return word(numberWords[:], int64(n)) }
 
 // String returns the hook state's word in the text form.
 func (h Hook) String() string { return word(hookWords[:], int64(h)) }

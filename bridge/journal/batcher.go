@@ -52,13 +52,13 @@ type batcher struct {
 	stale        map[string]bool // lines with incidents that an earlier run left open
 
 	// to be written
-	rows      []row
-	accounts  []*account // dirty, in order of their beginning
-	incidents []callrecord.Incident
-	trials    []Trial
-	states    map[string]SavedLine
-	over      map[string]time.Time // when a line whose incident an earlier run left open was seen to work
-	lost      uint64               // rows that did not fit, since the start
+	rows       []row
+	accounts   []*account // dirty, in order of their beginning
+	incidents  []callrecord.Incident
+	trials     []Trial
+	states     map[string]SavedLine
+	staleEnded map[string]time.Time // when a line whose incident an earlier run left open was seen to work
+	lost       uint64               // rows that did not fit, since the start
 }
 
 // lineBatch is the state of a line that is needed to place its next entry.
@@ -83,68 +83,68 @@ func newBatcher(sensed func(string) bool) *batcher {
 	return &batcher{
 		hasSensor: sensed, limit: pendingLimit, lines: map[string]*lineBatch{},
 		accountsByID: map[callrecord.ID]*account{}, next: 1, states: map[string]SavedLine{},
-		over: map[string]time.Time{},
+		staleEnded: map[string]time.Time{},
 	}
 }
 
-func (d *batcher) line(name string) *lineBatch {
-	l := d.lines[name]
+func (b *batcher) line(name string) *lineBatch {
+	l := b.lines[name]
 	if l == nil {
-		l = &lineBatch{recorder: callrecord.NewRecorder(name, d.hasSensor(name))}
-		d.lines[name] = l
+		l = &lineBatch{recorder: callrecord.NewRecorder(name, b.hasSensor(name))}
+		b.lines[name] = l
 	}
 	return l
 }
 
 // take processes one record.
-func (d *batcher) take(r *record) {
+func (b *batcher) take(r *record) {
 	switch {
 	case r.callInfo != nil:
-		if a := d.line(r.callInfo.Line).recorder.AddCallInfo(*r.callInfo); a != nil {
-			d.account(d.line(r.callInfo.Line), a)
+		if a := b.line(r.callInfo.Line).recorder.AddCallInfo(*r.callInfo); a != nil {
+			b.account(b.line(r.callInfo.Line), a)
 		}
 	case r.trial != nil:
-		if len(d.trials) >= accountLimit {
-			d.lost++
+		if len(b.trials) >= accountLimit {
+			b.lost++
 			return
 		}
-		d.trials = append(d.trials, *r.trial)
+		b.trials = append(b.trials, *r.trial)
 	case r.line != nil:
 		k := *r.line
-		if was, ok := d.states[k.Line]; ok && !k.Trust.At.After(was.Trust.At) {
+		if was, ok := b.states[k.Line]; ok && !k.Trust.At.After(was.Trust.At) {
 			k.Trust = was.Trust
 		}
-		d.states[k.Line] = k
+		b.states[k.Line] = k
 	default:
-		d.entry(&r.entry)
+		b.entry(&r.entry)
 	}
 }
 
-func (d *batcher) entry(e *callrecord.Entry) {
-	l := d.line(e.Line)
+func (b *batcher) entry(e *callrecord.Entry) {
+	l := b.line(e.Line)
 	accounts, incidents := l.recorder.Take(*e)
-	if d.stale[e.Line] && endsStaleIncident(e) {
-		d.over[e.Line] = e.At
-		delete(d.stale, e.Line)
+	if b.stale[e.Line] && endsStaleIncident(e) {
+		b.staleEnded[e.Line] = e.At
+		delete(b.stale, e.Line)
 	}
 	for _, i := range incidents {
-		d.incident(i)
+		b.incident(i)
 	}
 	if len(accounts) == 0 && len(incidents) == 0 && l.open == 0 && l.routine(e) {
 		return
 	}
-	n := d.next
-	d.next++
+	n := b.next
+	b.next++
 	if !e.At.Equal(l.at) || l.first == 0 {
 		l.at, l.first, l.tail = e.At, n, l.tail[:0]
 	}
-	d.row(l, e, n)
+	b.row(l, e, n)
 	for i := range accounts {
-		d.account(l, &accounts[i])
+		b.account(l, &accounts[i])
 	}
 	for _, a := range l.tail {
 		a.last = n
-		d.mark(a)
+		b.mark(a)
 	}
 }
 
@@ -175,46 +175,46 @@ func (l *lineBatch) routine(e *callrecord.Entry) bool {
 }
 
 // row adds the text of an entry. For an opening it also adds the requested and, later, the measured duration.
-func (d *batcher) row(l *lineBatch, e *callrecord.Entry, n seq) {
+func (b *batcher) row(l *lineBatch, e *callrecord.Entry, n seq) {
 	r := row{n: n, line: e.Line, at: e.At}
 	if e.Event.Kind != supervision.EventNone {
-		d.text = e.Event.Append(d.text[:0])
+		b.text = e.Event.Append(b.text[:0])
 	} else {
-		d.text = e.Effect.Append(d.text[:0])
+		b.text = e.Effect.Append(b.text[:0])
 		r.effect = true
 		if e.Effect.Kind == supervision.OpenLoop {
 			r.asked = e.Effect.Interval
 			l.opening, l.openingRow = seq(e.Effect.Seq), n
 		}
 	}
-	r.text = string(d.text)
-	d.add(r)
+	r.text = string(b.text)
+	b.add(r)
 	if ev := &e.Event; ev.Kind == supervision.LoopClosed && ev.Took > 0 && ev.Seq != 0 && seq(ev.Seq) == l.opening {
-		d.add(row{n: l.openingRow, line: e.Line, measures: true, measured: ev.Took})
+		b.add(row{n: l.openingRow, line: e.Line, measures: true, measured: ev.Took})
 		l.opening = 0
 	}
 }
 
-func (d *batcher) add(r row) {
-	if len(d.rows) >= d.limit {
-		d.lost++
+func (b *batcher) add(r row) {
+	if len(b.rows) >= b.limit {
+		b.lost++
 		return
 	}
-	d.rows = append(d.rows, r)
+	b.rows = append(b.rows, r)
 }
 
 // account takes over an account that changed.
-func (d *batcher) account(l *lineBatch, now *callrecord.Account) {
+func (b *batcher) account(l *lineBatch, now *callrecord.Account) {
 	id := now.ID()
-	a := d.accountsByID[id]
+	a := b.accountsByID[id]
 	if a == nil {
-		if len(d.accounts) >= accountLimit {
-			d.lost++
+		if len(b.accounts) >= accountLimit {
+			b.lost++
 			return
 		}
-		d.forget()
-		a = &account{first: l.first, last: max(l.first, d.next-1)}
-		d.accountsByID[id] = a
+		b.forget()
+		a = &account{first: l.first, last: max(l.first, b.next-1)}
+		b.accountsByID[id] = a
 	} else if a.Outcome == callrecord.OutcomeInProgress {
 		l.open--
 	}
@@ -222,7 +222,7 @@ func (d *batcher) account(l *lineBatch, now *callrecord.Account) {
 	if now.Outcome == callrecord.OutcomeInProgress {
 		l.open++
 	}
-	d.mark(a)
+	b.mark(a)
 	for _, t := range l.tail {
 		if t == a {
 			return
@@ -231,75 +231,75 @@ func (d *batcher) account(l *lineBatch, now *callrecord.Account) {
 	l.tail = append(l.tail, a)
 }
 
-func (d *batcher) incident(i callrecord.Incident) {
-	for k := range d.incidents {
-		if was := &d.incidents[k]; was.Line == i.Line && was.Reason == i.Reason && was.Began.Equal(i.Began) {
+func (b *batcher) incident(i callrecord.Incident) {
+	for k := range b.incidents {
+		if was := &b.incidents[k]; was.Line == i.Line && was.Reason == i.Reason && was.Began.Equal(i.Began) {
 			*was = i
 			return
 		}
 	}
-	if len(d.incidents) >= accountLimit {
-		d.lost++
+	if len(b.incidents) >= accountLimit {
+		b.lost++
 		return
 	}
-	d.incidents = append(d.incidents, i)
+	b.incidents = append(b.incidents, i)
 }
 
-func (d *batcher) mark(a *account) {
+func (b *batcher) mark(a *account) {
 	if !a.dirty {
 		a.dirty = true
-		d.accounts = append(d.accounts, a)
+		b.accounts = append(b.accounts, a)
 	}
 }
 
 // forget makes room among the accounts in memory. If a removed account changes later, it is looked up in the file.
-func (d *batcher) forget() {
-	if len(d.accountsByID) < accountLimit {
+func (b *batcher) forget() {
+	if len(b.accountsByID) < accountLimit {
 		return
 	}
-	for id, a := range d.accountsByID {
+	for id, a := range b.accountsByID {
 		if !a.dirty && a.Outcome != callrecord.OutcomeInProgress {
-			delete(d.accountsByID, id)
+			delete(b.accountsByID, id)
 		}
 	}
-	for _, l := range d.lines {
+	for _, l := range b.lines {
 		l.tail = l.tail[:0]
 	}
 }
 
 // written removes what is now in the file: the first rows, and everything else.
-func (d *batcher) written(rows int) {
-	rest := copy(d.rows, d.rows[rows:])
-	clear(d.rows[rest:])
-	d.rows = d.rows[:rest]
-	if cap(d.rows) > 4096 && rest == 0 {
-		d.rows = nil // free the memory that an outage took
+func (b *batcher) written(rows int) {
+	rest := copy(b.rows, b.rows[rows:])
+	clear(b.rows[rest:])
+	b.rows = b.rows[:rest]
+	if cap(b.rows) > 4096 && rest == 0 {
+		b.rows = nil // free the memory that an outage took
 	}
-	for i, a := range d.accounts {
+	for i, a := range b.accounts {
 		a.dirty = false
-		d.accounts[i] = nil
+		b.accounts[i] = nil
 	}
-	d.accounts = d.accounts[:0]
-	d.incidents = d.incidents[:0]
-	d.trials = d.trials[:0]
-	clear(d.states)
-	clear(d.over)
+	b.accounts = b.accounts[:0]
+	b.incidents = b.incidents[:0]
+	b.trials = b.trials[:0]
+	clear(b.states)
+	clear(b.staleEnded)
 }
 
 // rewriteAll prepares for a new file that has none of the earlier records: every account that may still change is
 // written again.
-func (d *batcher) rewriteAll() {
-	for _, a := range d.accountsByID {
+func (b *batcher) rewriteAll() {
+	for _, a := range b.accountsByID {
 		a.id = 0
 		if a.Outcome == callrecord.OutcomeInProgress {
-			d.mark(a)
+			b.mark(a)
 		}
 	}
 }
 
 // size returns how many things are to be written.
-func (d *batcher) size() int {
-	return len(d.rows) + len(d.accounts) + len(d.incidents) + len(d.trials) + len(d.states) + len(d.over)
+func (b *batcher) size() int {
+	return len(b.rows) + len(b.accounts) + len(b.incidents) + len(b.trials) + len(b.states) + len(b.staleEnded)
 }
 
-func (d *batcher) empty() bool { return d.size() == 0 }
+func (b *batcher) empty() bool { return b.size() == 0 }

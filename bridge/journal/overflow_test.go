@@ -78,7 +78,7 @@ func TestQueueIsBounded(t *testing.T) {
 	assert.Equal(t, 1, n)
 }
 
-func TestFileTakenAway(t *testing.T) {
+func TestFileRemoved(t *testing.T) {
 	path := newPath(t)
 	o, logs := watched(path)
 	j := open(o, quick())

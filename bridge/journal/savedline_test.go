@@ -335,7 +335,7 @@ func TestStoredEnumValuesAreStable(t *testing.T) {
 	assert.Equal(t, []any{0, 1, 2, 3}, []any{int(callrecord.DirectionUnknown), int(callrecord.Incoming),
 		int(callrecord.Outgoing), int(callrecord.ByHand)})
 	assert.Equal(t, []any{0, 1, 2, 3}, []any{int(callrecord.ClearedByNobody), int(callrecord.ClearedByFarEnd),
-		int(callrecord.ClearedByNearEnd), int(callrecord.ClearedByLoss)})
+		int(callrecord.ClearedByNearEnd), int(callrecord.ClearedByLostAdapter)})
 	assert.Equal(t, []any{0, 1, 2, 3, 4, 5, 6, 7, 8}, []any{
 		int(callrecord.OutcomeInProgress), int(callrecord.OutcomeNotNeeded), int(callrecord.OutcomeCleared),
 		int(callrecord.OutcomeUnknown), int(callrecord.OutcomeCancelled),

@@ -33,9 +33,9 @@ type store struct {
 	base    int64 // added to a seq, this gives the id in the file
 
 	// stale are the incidents that an earlier run left open, by line.
-	stale  map[string][]staleIncident
-	broken map[string][]uint64 // answered calls that this run found without an outcome, by line
-	newest time.Time           // when the newest call began, as of the opening of the file
+	stale     map[string][]staleIncident
+	brokenOff map[string][]uint64 // answered calls that this run found without an outcome, by line
+	newest    time.Time           // when the newest call began, as of the opening of the file
 
 	args     []any
 	prepared map[string]*sql.Stmt // see exec
@@ -98,7 +98,7 @@ const saveTrust = "UPDATE lines SET probe = ?, sense = ?, user_agent = ?, trust_
 // calls that an earlier run left without an outcome are marked as broken off.
 func openStore(ctx context.Context, o *Options, busy time.Duration, now time.Time, before *store) (s *store,
 	err error) {
-	s = &store{path: o.Path, detail: o.Detail, prepared: map[string]*sql.Stmt{}, broken: map[string][]uint64{}}
+	s = &store{path: o.Path, detail: o.Detail, prepared: map[string]*sql.Stmt{}, brokenOff: map[string][]uint64{}}
 	if s.db, s.conn, err = connect(ctx, o.Path, busy); err != nil {
 		return nil, err
 	}
@@ -204,7 +204,7 @@ func (s *store) findBroken(ctx context.Context) error {
 			var line string
 			var call uint64
 			err := rows.Scan(&line, &call)
-			s.broken[line] = append(s.broken[line], call)
+			s.brokenOff[line] = append(s.brokenOff[line], call)
 			return err
 		}, s.run)
 }
@@ -269,8 +269,8 @@ func (s *store) write(ctx context.Context, d *batcher, limit int) (rows int, err
 				return err
 			}
 		}
-		for line, at := range d.over {
-			if err := s.over(ctx, line, at); err != nil {
+		for line, at := range d.staleEnded {
+			if err := s.endStaleIncidents(ctx, line, at); err != nil {
 				return err
 			}
 		}
@@ -286,7 +286,7 @@ func (s *store) write(ctx context.Context, d *batcher, limit int) (rows int, err
 	for a, id := range fresh {
 		a.id = id
 	}
-	for line := range d.over {
+	for line := range d.staleEnded {
 		delete(s.stale, line)
 	}
 	return rows, nil
@@ -422,8 +422,8 @@ func (s *store) state(ctx context.Context, k *SavedLine, lines *[]string) error 
 	return err
 }
 
-// over ends the incidents of a line that an earlier run left open.
-func (s *store) over(ctx context.Context, line string, at time.Time) error {
+// endStaleIncidents ends the incidents of a line that an earlier run left open.
+func (s *store) endStaleIncidents(ctx context.Context, line string, at time.Time) error {
 	for _, i := range s.stale[line] {
 		if _, err := s.conn.ExecContext(ctx, "UPDATE incidents SET ended = ? WHERE id = ?", at.UnixMicro(),
 			i.id); err != nil {

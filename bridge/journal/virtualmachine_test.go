@@ -32,7 +32,7 @@ func virtualMachine() bool {
 		os.Exit(1)
 	}
 	go appendForever(j, nowhere)
-	tellCommitted()
+	printCommitted()
 	return true
 }
 
@@ -78,9 +78,9 @@ func loadModules() error {
 	return err
 }
 
-// tellCommitted prints the largest id that another connection sees. With synchronous = FULL that connection sees only
+// printCommitted prints the largest id that another connection sees. With synchronous = FULL that connection sees only
 // what is synced.
-func tellCommitted() {
+func printCommitted() {
 	var db *sql.DB
 	for last := int64(0); ; <-time.After(10 * time.Millisecond) {
 		if db == nil {

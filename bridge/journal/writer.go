@@ -61,8 +61,8 @@ type writer struct {
 	// owned by run
 	batcher      *batcher
 	s            *store
-	before       *store // the last store, closed
-	point        *checkpointer
+	previous     *store // the last store, closed
+	checkpointer *checkpointer
 	chunks       []*chunk
 	begun        time.Time // when the last turn began
 	done         time.Time
@@ -214,7 +214,7 @@ func (w *writer) attempt(now time.Time) error {
 }
 
 func (w *writer) open(ctx context.Context, now time.Time) error {
-	s, err := openStore(ctx, &w.o, w.pace.busy, now, w.before)
+	s, err := openStore(ctx, &w.o, w.pace.busy, now, w.previous)
 	if err != nil {
 		return err
 	}
@@ -226,12 +226,12 @@ func (w *writer) open(ctx context.Context, now time.Time) error {
 		return errors.Join(err, s.close())
 	}
 	w.s = s
-	for _, line := range slices.Sorted(maps.Keys(s.broken)) {
+	for _, line := range slices.Sorted(maps.Keys(s.brokenOff)) {
 		w.log.Warn("the daemon died during these calls, and a hold may have stayed: check the lamp of the line; `clearback explain "+line+
-			"` says what to do", zap.String("line", line), zap.Uint64s("calls", s.broken[line]))
+			"` says what to do", zap.String("line", line), zap.Uint64s("calls", s.brokenOff[line]))
 	}
 	if !s.continued {
-		if w.before != nil {
+		if w.previous != nil {
 			w.batcher.rewriteAll()
 			for _, k := range w.shared.all() {
 				w.batcher.take(&record{line: &k})
@@ -242,7 +242,7 @@ func (w *writer) open(ctx context.Context, now time.Time) error {
 			w.batcher.stale[line] = true
 		}
 	}
-	w.point = startCheckpointer(w.o.Path, w.log)
+	w.checkpointer = startCheckpointer(w.o.Path, w.log)
 	w.maintainedAt = now
 	return nil
 }
@@ -273,7 +273,7 @@ func (w *writer) maintain(ctx context.Context, now time.Time) error {
 			}
 		}
 	}
-	if err := w.s.checkLog(ctx, w.point); err != nil {
+	if err := w.s.checkLog(ctx, w.checkpointer); err != nil {
 		return err
 	}
 	return w.pruner.step(ctx, w.s, &w.o, now)
@@ -329,13 +329,13 @@ func (w *writer) replace(why error, now time.Time) {
 
 // release closes the file, if it is open.
 func (w *writer) release() {
-	if w.point != nil {
-		w.point.stop()
-		w.point = nil
+	if w.checkpointer != nil {
+		w.checkpointer.stop()
+		w.checkpointer = nil
 	}
 	if w.s != nil {
 		_ = w.s.close() // the caller reports the error that led here
-		w.before, w.s = w.s, nil
+		w.previous, w.s = w.s, nil
 	}
 }
 
@@ -359,8 +359,8 @@ func (w *writer) finish() {
 		}
 	}
 	if err == nil && w.s != nil {
-		w.point.stop()
-		w.point = nil
+		w.checkpointer.stop()
+		w.checkpointer = nil
 		err = w.s.end(context.Background(), time.Now())
 		w.s = nil
 	}

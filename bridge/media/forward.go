@@ -89,7 +89,7 @@ func (e *end) take(f flowKind, from netip.AddrPort, b []byte, p *packet, s *Sess
 	case unknownSource:
 		e.stats.UnknownSource++
 		return false, nil
-	case onProbation:
+	case unproven:
 		e.stats.Probation++
 		return false, nil
 	case competes:
@@ -103,7 +103,7 @@ func (e *end) take(f flowKind, from netip.AddrPort, b []byte, p *packet, s *Sess
 	case passesRelaxed:
 		told = e.noticeCall(Relaxed, from)
 	}
-	e.heard = now
+	e.lastPacket = now
 	switch p.kind {
 	case kindRTCP:
 		e.stats.RTCPPackets++

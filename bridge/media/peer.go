@@ -20,7 +20,7 @@ const (
 	probationPackets = 3
 	// unknownPackets is how many packets in a row make a source at an unknown host the learnt one, where the rules
 	// allow that at all: 200 ms of speech. An unknown host is one that neither SDP nor signalling nor the user has
-	// named. Our own number.
+	// mayBeAt. Our own number.
 	unknownPackets = 10
 	// probationGap is the largest step of the sequence number that counts as in a row. It allows one lost packet.
 	probationGap = 2
@@ -36,13 +36,13 @@ const (
 	fastestClock = 90000
 )
 
-// verdict is the decision about a packet.
-type verdict uint8
+// decision is the decision about a packet.
+type decision uint8
 
 const (
-	passes verdict = iota
+	passes decision = iota
 	unknownSource
-	onProbation
+	unproven
 	// passesRelaxed: the packet passes, but its source was accepted only because this is an emergency call without
 	// sound
 	passesRelaxed
@@ -66,14 +66,14 @@ const (
 type peer struct {
 	expected netip.AddrPort // from the SDP; zero if not known
 	learnt   netip.AddrPort // the source learnt from packets; zero if there is none
-	// oneWay: packets from learnt pass, but none are sent to it. They go to loyal, the earlier source, or else to
+	// receiveOnly: packets from learnt pass, but none are sent to it. They go to loyal, the earlier source, or else to
 	// expected.
-	oneWay bool
-	loyal  netip.AddrPort
+	receiveOnly bool
+	sendTo      netip.AddrPort
 	// confirmed: a packet from learnt has arrived since latching last restarted; first is when
 	confirmed     bool
 	first         time.Time
-	heard         time.Time // time of the last packet from learnt
+	lastPacket    time.Time // time of the last packet from learnt
 	last          packetRun // of the last RTP packet from learnt
 	contested     bool      // two sources at unknown hosts claimed the flow
 	ignoresSource bool      // a source at an unknown host was ignored, and that was reported
@@ -110,8 +110,8 @@ type sideTrust struct {
 	silenceLimit   time.Duration  // for an emergency call: how long a side may be silent
 }
 
-// named reports whether a host is trusted: it is the host of the signalling, or in one of the user's networks.
-func (t *sideTrust) named(host netip.Addr) bool {
+// mayBeAt reports whether a host is trusted: it is the host of the signalling, or in one of the user's networks.
+func (t *sideTrust) mayBeAt(host netip.Addr) bool {
 	if host == t.signalling {
 		return true
 	}
@@ -142,10 +142,10 @@ func (t *sideTrust) relaxed(heard, now time.Time) bool {
 // target returns the destination of packets.
 func (p *peer) target() netip.AddrPort {
 	switch {
-	case p.learnt.IsValid() && !p.oneWay:
+	case p.learnt.IsValid() && !p.receiveOnly:
 		return p.learnt
-	case p.oneWay && p.loyal.IsValid():
-		return p.loyal
+	case p.receiveOnly && p.sendTo.IsValid():
+		return p.sendTo
 	}
 	return p.expected
 }
@@ -169,18 +169,18 @@ func (p *peer) expect(a netip.AddrPort, now time.Time) {
 // review allows sending to the learnt source if its host has become known since it was learnt.
 func (p *peer) review(t *sideTrust) {
 	if p.standing(p.learnt, t) > unknownHost {
-		p.oneWay = false
+		p.receiveOnly = false
 	}
 }
 
 // forget removes the learnt source. The other fields about a source count only while one is learnt.
-func (p *peer) forget() { p.learnt, p.loyal = netip.AddrPort{}, netip.AddrPort{} }
+func (p *peer) forget() { p.learnt, p.sendTo = netip.AddrPort{}, netip.AddrPort{} }
 
 // restartLatching restarts latching with the same SDP. Until the previous source sends again, a source of the same
 // standing may replace it at once. A source to which nothing is sent, because there was no answer yet, is removed.
 func (p *peer) restartLatching(now time.Time) {
 	p.confirmed, p.contested, p.ignoresSource, p.candidates = false, false, false, [maxCandidates]candidate{}
-	if p.oneWay {
+	if p.receiveOnly {
 		p.old, p.oldUntil = p.learnt, now.Add(relearnAfter)
 		p.forget()
 	}
@@ -192,23 +192,24 @@ func (p *peer) standing(from netip.AddrPort, t *sideTrust) standing {
 		return signalledAddr
 	case from.Addr() == p.expected.Addr():
 		return signalledHost
-	case t.named(from.Addr()):
+	case t.mayBeAt(from.Addr()):
 		return trustedHost
 	}
 	return unknownHost
 }
 
 func (p *peer) learn(from netip.AddrPort, r packetRun, now time.Time) {
-	p.learnt, p.oneWay, p.loyal, p.confirmed, p.first, p.heard, p.last = from, false, netip.AddrPort{}, true, now, now,
+	p.learnt, p.receiveOnly, p.sendTo, p.confirmed, p.first, p.lastPacket, p.last = from, false, netip.AddrPort{}, true,
+		now, now,
 		r
 }
 
 // replace learns a source in place of the learnt one. If nothing was sent to the old source, nothing is sent to the new
 // one.
 func (p *peer) replace(from netip.AddrPort, r packetRun, now time.Time) {
-	oneWay, loyal := p.oneWay, p.loyal
+	oneWay, loyal := p.receiveOnly, p.sendTo
 	p.learn(from, r, now)
-	p.oneWay, p.loyal = oneWay, loyal
+	p.receiveOnly, p.sendTo = oneWay, loyal
 }
 
 // accept decides about a packet on the RTP port, and learns its source.
@@ -218,13 +219,13 @@ func (p *peer) replace(from netip.AddrPort, r packetRun, now time.Time) {
 // with three exceptions. The first is new SDP or a source of higher standing. The second: the learnt source was silent
 // for silentFor, and a source at one of those hosts, or at the learnt host, sends probationPackets in a row. The third:
 // the learnt stream itself continues from another address. A source at an unknown host is learnt only by the rules of
-// unknown.
-func (p *peer) accept(from netip.AddrPort, r packetRun, now time.Time, t *sideTrust) verdict {
+// judgeUnknownHost.
+func (p *peer) accept(from netip.AddrPort, r packetRun, now time.Time, t *sideTrust) decision {
 	if from == p.learnt {
 		if !p.confirmed {
 			p.confirmed, p.first = true, now
 		}
-		if p.heard = now; r.rtp {
+		if p.lastPacket = now; r.rtp {
 			p.last = r
 		}
 		return passes
@@ -252,7 +253,7 @@ func (p *peer) accept(from netip.AddrPort, r packetRun, now time.Time, t *sideTr
 	case had && p.continuesStream(r, now):
 		return p.move(from, r, now)
 	case rank > unknownHost, had && from.Addr() == p.learnt.Addr():
-		if now.Sub(p.heard) < silentFor {
+		if now.Sub(p.lastPacket) < silentFor {
 			return unknownSource
 		}
 		if v, ok := p.countCandidate(from, r, now, probationPackets); !ok {
@@ -261,27 +262,27 @@ func (p *peer) accept(from netip.AddrPort, r packetRun, now time.Time, t *sideTr
 		p.replace(from, r, now)
 		return passes
 	}
-	return p.unknown(from, r, now, t)
+	return p.judgeUnknownHost(from, r, now, t)
 }
 
-// unknown decides about a packet from an unknown host. Such a source is learnt if the SDP is misleading. Before any
+// judgeUnknownHost decides about a packet from an unknown host. Such a source is learnt if the SDP is misleading. Before any
 // answer it is learnt too, but nothing is sent to it. In both cases it needs unknownPackets of a negotiated type in a
 // row, and it must be the only one. In a silent emergency call (relaxed), probationPackets of any type are enough.
 //
 // If two sources qualify, neither is followed until SDP or an answer restarts latching. The second may qualify while
 // the first is new, or once the first is silent. A silent source to which nothing is sent may be replaced by another,
 // because announcements come one after the other.
-func (p *peer) unknown(from netip.AddrPort, r packetRun, now time.Time, t *sideTrust) verdict {
-	if t.relaxed(p.heard, now) {
+func (p *peer) judgeUnknownHost(from netip.AddrPort, r packetRun, now time.Time, t *sideTrust) decision {
+	if t.relaxed(p.lastPacket, now) {
 		if v, ok := p.countCandidate(from, r, now, probationPackets); !ok {
 			return v
 		}
-		loyal := p.loyal
+		loyal := p.sendTo
 		if p.standing(p.learnt, t) > unknownHost { // it may only be silent, and somebody may listen there
 			loyal = p.learnt
 		}
 		p.learn(from, r, now)
-		p.oneWay, p.loyal = loyal.IsValid(), loyal
+		p.receiveOnly, p.sendTo = loyal.IsValid(), loyal
 		return passesRelaxed
 	}
 	misled, had := t.unusableAddress(p.expected.Addr()), p.learnt.IsValid()
@@ -300,13 +301,13 @@ func (p *peer) unknown(from netip.AddrPort, r packetRun, now time.Time, t *sideT
 	if v, ok := p.countCandidate(from, r, now, unknownPackets); !ok {
 		return v
 	}
-	if had && p.confirmed && !(p.oneWay && now.Sub(p.heard) >= silentFor) {
+	if had && p.confirmed && !(p.receiveOnly && now.Sub(p.lastPacket) >= silentFor) {
 		p.forget()
 		p.contested = true
 		return competes
 	}
 	p.learn(from, r, now)
-	p.oneWay = !misled
+	p.receiveOnly = !misled
 	return passes
 }
 
@@ -318,20 +319,20 @@ func (p *peer) mayCompete(now time.Time, t *sideTrust) bool {
 	case !p.confirmed:
 		return true
 	}
-	return t.emergencySince.IsZero() && (now.Sub(p.first) < silentFor || now.Sub(p.heard) >= silentFor)
+	return t.emergencySince.IsZero() && (now.Sub(p.first) < silentFor || now.Sub(p.lastPacket) >= silentFor)
 }
 
 // continuesStream reports whether a packet continues the learnt stream: it has the same SSRC, and the sequence number
 // and timestamp that the stream would have reached by now.
 func (p *peer) continuesStream(r packetRun, now time.Time) bool {
-	ahead, units, elapsed := r.seq-p.last.seq, int64(int32(r.time-p.last.time)), now.Sub(p.heard)
+	ahead, units, elapsed := r.seq-p.last.seq, int64(int32(r.time-p.last.time)), now.Sub(p.lastPacket)
 	return r.rtp && p.last.rtp && r.source == p.last.source && ahead >= 1 && ahead < maxDropout &&
 		units >= int64((elapsed-driftAllowed).Seconds()*slowestClock) &&
 		units <= int64((elapsed+driftAllowed).Seconds()*fastestClock)
 }
 
 // move learns the new address of the learnt stream. Packets from the old address still pass for relearnAfter.
-func (p *peer) move(from netip.AddrPort, r packetRun, now time.Time) verdict {
+func (p *peer) move(from netip.AddrPort, r packetRun, now time.Time) decision {
 	if _, ok := p.countCandidate(from, r, now, probationPackets); !ok {
 		return unknownSource
 	}
@@ -341,23 +342,23 @@ func (p *peer) move(from netip.AddrPort, r packetRun, now time.Time) verdict {
 }
 
 // countCandidate counts a packet of a candidate. It reports whether the candidate has sent enough packets in a row.
-func (p *peer) countCandidate(from netip.AddrPort, r packetRun, now time.Time, enough int) (v verdict, ok bool) {
+func (p *peer) countCandidate(from netip.AddrPort, r packetRun, now time.Time, enough int) (v decision, ok bool) {
 	c := p.candidate(from, now)
 	if c == nil {
-		return onProbation, false
+		return unproven, false
 	}
 	step := r.seq - c.packetRun.seq
 	switch {
 	case c.seen == 0 || r.source != c.packetRun.source || step > probationGap || now.Sub(c.last) >= silentFor:
 		c.seen = 1
 	case step == 0: // duplicated on the way
-		return onProbation, false
+		return unproven, false
 	default:
 		c.seen, c.progress = c.seen+1, now
 	}
 	c.packetRun, c.last = r, now
 	if c.seen < enough {
-		return onProbation, false
+		return unproven, false
 	}
 	*c = candidate{}
 	return passes, true
@@ -386,9 +387,9 @@ func (p *peer) candidate(from netip.AddrPort, now time.Time) *candidate {
 
 // acceptReport decides about a packet on the RTCP port. Its host has to be one from which RTP comes or may come. There
 // are too few RTCP packets for a probation.
-func (p *peer) acceptReport(from netip.AddrPort, rtp *peer, now time.Time, t *sideTrust) verdict {
+func (p *peer) acceptReport(from netip.AddrPort, rtp *peer, now time.Time, t *sideTrust) decision {
 	if from == p.learnt {
-		p.heard, p.confirmed = now, true
+		p.lastPacket, p.confirmed = now, true
 		return passes
 	}
 	rank, was := p.reporter(from, rtp, t), p.reporter(p.learnt, rtp, t)
@@ -396,7 +397,7 @@ func (p *peer) acceptReport(from netip.AddrPort, rtp *peer, now time.Time, t *si
 	case rank == unknownHost:
 		return unknownSource
 	case !p.learnt.IsValid() || rank > was || rank == was && !p.confirmed:
-	case now.Sub(p.heard) < silentReports:
+	case now.Sub(p.lastPacket) < silentReports:
 		return unknownSource
 	}
 	p.learn(from, packetRun{}, now)
@@ -407,7 +408,7 @@ func (p *peer) acceptReport(from netip.AddrPort, rtp *peer, now time.Time, t *si
 func (p *peer) reporter(from netip.AddrPort, rtp *peer, t *sideTrust) standing {
 	s := p.standing(from, t)
 	host := from.Addr()
-	if s < signalledHost && host.IsValid() && (host == rtp.expected.Addr() || !rtp.oneWay &&
+	if s < signalledHost && host.IsValid() && (host == rtp.expected.Addr() || !rtp.receiveOnly &&
 		host == rtp.learnt.Addr()) {
 		return signalledHost
 	}

@@ -16,7 +16,7 @@ func TestContinuesStreamBounds(t *testing.T) {
 	heard := time.Unix(1000, 0)
 	last := packetRun{is: true, rtp: true, source: 7, seq: seq, time: timestamp}
 	continues := func(last packetRun, source uint32, ahead, units int, elapsed time.Duration) bool {
-		p := peer{learnt: named, heard: heard, last: last}
+		p := peer{learnt: named, lastPacket: heard, last: last}
 		r := packetRun{is: true, rtp: true, source: source, seq: uint16(seq + ahead), time: uint32(timestamp + units)}
 		return p.continuesStream(r, heard.Add(elapsed))
 	}
@@ -50,79 +50,79 @@ func TestLongestIdleCandidateMakesRoom(t *testing.T) {
 			return netip.AddrPortFrom(netip.AddrFrom4([4]byte{10, 18, 0, byte(i)}), 4000)
 		}
 		for i := range maxCandidates {
-			require.Zero(t, l.speak(at(i), uint32(i), 1, 1, 0))
+			require.Zero(t, l.send(at(i), uint32(i), 1, 1, 0))
 		}
 		for _, i := range []int{oldest, 3, 0, 1} {
-			require.Zero(t, l.speak(at(i), uint32(i), 2, 8, ms20))
+			require.Zero(t, l.send(at(i), uint32(i), 2, 8, ms20))
 		}
-		require.Zero(t, l.speak(another, 9, 1, 1, candidateIdle))
-		require.Equal(t, want, l.speak(at(host), uint32(host), 10, 1, 0), "host %d", host)
+		require.Zero(t, l.send(another, 9, 1, 1, candidateIdle))
+		require.Equal(t, want, l.send(at(host), uint32(host), 10, 1, 0), "host %d", host)
 	}
 }
 
-// TestNewBeginningForgets checks that a new address in SDP, or an answer, discards everything counted before it.
-func TestNewBeginningForgets(t *testing.T) {
+// TestRestartDiscardsCandidates checks that a new address in SDP, or an answer, discards everything counted before it.
+func TestRestartDiscardsCandidates(t *testing.T) {
 	for name, begin := range map[string]func(l *latchingTest, to netip.AddrPort){
 		"SDP":    func(l *latchingTest, to netip.AddrPort) { l.expect(to, l.now) },
 		"answer": func(l *latchingTest, to netip.AddrPort) { l.answer() },
 	} {
 		elsewhere := netip.AddrPortFrom(private.Addr(), 9)
 		l := newLatchingTest(private, sources(true)) // during the probation
-		require.Zero(t, l.speak(another, 1, 1, 9, 0), name)
+		require.Zero(t, l.send(another, 1, 1, 9, 0), name)
 		begin(l, elsewhere)
-		require.Zero(t, l.speak(another, 1, 10, 9, ms20), name)
-		require.Equal(t, 1, l.speak(another, 1, 19, 1, ms20), name)
+		require.Zero(t, l.send(another, 1, 10, 9, ms20), name)
+		require.Equal(t, 1, l.send(another, 1, 19, 1, ms20), name)
 
 		l = newLatchingTest(private, sources(true)) // during a contest
-		l.speak(another, 1, 1, 10, 0)
-		require.Zero(t, l.speak(third, 2, 1, 10, ms20), name)
+		l.send(another, 1, 1, 10, 0)
+		require.Zero(t, l.send(third, 2, 1, 10, ms20), name)
 		require.True(t, l.contested, name)
 		begin(l, elsewhere)
-		require.Equal(t, 1, l.speak(third, 2, 11, 10, ms20), name)
+		require.Equal(t, 1, l.send(third, 2, 11, 10, ms20), name)
 		require.Equal(t, third, l.target(), name)
 
 		l = newLatchingTest(named, sources(true)) // after the notice
 		for range 2 {
-			require.Zero(t, l.speak(another, 1, 1, 9, silentFor), name)
-			require.Equal(t, ignored, l.hear(another, 1, 10, negotiated), name)
-			require.Zero(t, l.speak(another, 1, 11, 20, ms20), name)
+			require.Zero(t, l.send(another, 1, 1, 9, silentFor), name)
+			require.Equal(t, ignored, l.receive(another, 1, 10, negotiated), name)
+			require.Zero(t, l.send(another, 1, 11, 20, ms20), name)
 			begin(l, moved)
 		}
 	}
 
 	// The source that the SDP now names had replaced another one, whose late packets no longer pass.
 	l := newLatchingTest(private, sources(true))
-	l.speak(another, 7, 1, 10, 0)
-	require.Equal(t, 1, l.speak(third, 7, 11, 3, ms20))
-	require.Equal(t, passes, l.hear(another, 7, 10, negotiated), "late")
+	l.send(another, 7, 1, 10, 0)
+	require.Equal(t, 1, l.send(third, 7, 11, 3, ms20))
+	require.Equal(t, passes, l.receive(another, 7, 10, negotiated), "late")
 	l.expect(third, l.now)
-	require.Equal(t, unknownSource, l.hear(another, 7, 10, negotiated))
+	require.Equal(t, unknownSource, l.receive(another, 7, 10, negotiated))
 
-	for late, want := range map[time.Duration]verdict{relearnAfter - 1: passes, relearnAfter: unknownSource} {
+	for late, want := range map[time.Duration]decision{relearnAfter - 1: passes, relearnAfter: unknownSource} {
 		l = newLatchingTest(private, sources(true))
-		l.speak(another, 1, 1, 10, 0)
+		l.send(another, 1, 1, 10, 0)
 		l.expect(named, l.now)
-		require.Equal(t, want, l.later(late).hear(another, 1, 11, negotiated), late)
+		require.Equal(t, want, l.later(late).receive(another, 1, 11, negotiated), late)
 	}
 
 	l = newLatchingTest(named, sources(false)) // nothing was sent to the previous source
-	l.speak(another, 1, 1, 10, 0)
+	l.send(another, 1, 1, 10, 0)
 	require.Equal(t, named, l.target())
-	require.Equal(t, 1, l.speak(moved, 2, 1, 1, ms20))
+	require.Equal(t, 1, l.send(moved, 2, 1, 1, ms20))
 	require.Equal(t, moved, l.target())
 
 	l = newLatchingTest(private, sources(true)) // after an answer, its first packet makes it new again
-	l.speak(another, 1, 1, 10, 0)
+	l.send(another, 1, 1, 10, 0)
 	l.later(time.Minute).answer()
-	require.Equal(t, 1, l.speak(another, 1, 11, 1, 0))
-	require.Zero(t, l.speak(third, 2, 1, 10, ms20))
+	require.Equal(t, 1, l.send(another, 1, 11, 1, 0))
+	require.Zero(t, l.send(third, 2, 1, 10, ms20))
 	require.Equal(t, private, l.target(), "they compete")
 
 	// The stream continues from its last RTP packet, not from an RTCP packet after it.
 	l = newLatchingTest(named, sources(true))
-	l.speak(named, 7, 1, 10, 0)
+	l.send(named, 7, 1, 10, 0)
 	require.Equal(t, passes, l.accept(named, packetRun{}, l.now, l.sideTrust))
-	require.Equal(t, 1, l.speak(another, 7, 11, 3, ms20))
+	require.Equal(t, 1, l.send(another, 7, 11, 3, ms20))
 }
 
 // TestLoyalSourceIsForgotten: the earlier source of an emergency call still receives the media while packets of another
@@ -131,9 +131,9 @@ func TestLoyalSourceIsForgotten(t *testing.T) {
 	begin := func() *latchingTest {
 		l := newLatchingTest(named, sources(true))
 		l.emergencySince, l.silenceLimit = l.now, silentFor
-		require.Equal(t, 1, l.speak(named, 7, 1, 1, 0))
-		l.speak(another, 2, 1, 3, silentFor)
-		require.Equal(t, passes, l.hear(another, 2, 4, negotiated))
+		require.Equal(t, 1, l.send(named, 7, 1, 1, 0))
+		l.send(another, 2, 1, 3, silentFor)
+		require.Equal(t, passes, l.receive(another, 2, 4, negotiated))
 		require.Equal(t, named, l.target())
 		return l
 	}
@@ -142,9 +142,9 @@ func TestLoyalSourceIsForgotten(t *testing.T) {
 	require.Equal(t, moved, l.target())
 
 	l = begin()
-	require.Equal(t, 1, l.speak(named, 7, 110, 1, ms20))
-	require.Equal(t, 1, l.speak(third, 7, 111, 3, ms20))
+	require.Equal(t, 1, l.send(named, 7, 110, 1, ms20))
+	require.Equal(t, 1, l.send(third, 7, 111, 3, ms20))
 	require.Equal(t, third, l.target())
-	require.Zero(t, l.speak(another, 2, 200, 3, silentFor))
+	require.Zero(t, l.send(another, 2, 200, 3, silentFor))
 	require.Equal(t, another, l.target(), "no other listener is known")
 }

@@ -45,21 +45,21 @@ func newLatchingTest(expected netip.AddrPort, t *sideTrust) *latchingTest {
 	return l
 }
 
-// speak has a source send n packets of 20 ms after a pause. It returns how many passed.
-func (l *latchingTest) speak(from netip.AddrPort, ssrc uint32, seq, n int, pause time.Duration) (passed int) {
+// send has a source send n packets of 20 ms after a pause. It returns how many passed.
+func (l *latchingTest) send(from netip.AddrPort, ssrc uint32, seq, n int, pause time.Duration) (passed int) {
 	l.now = l.now.Add(pause)
 	for i := range n {
 		if i > 0 {
 			l.now = l.now.Add(ms20)
 		}
-		if l.hear(from, ssrc, seq+i, negotiated) == passes {
+		if l.receive(from, ssrc, seq+i, negotiated) == passes {
 			passed++
 		}
 	}
 	return passed
 }
 
-func (l *latchingTest) hear(from netip.AddrPort, ssrc uint32, seq int, pt uint8) verdict {
+func (l *latchingTest) receive(from netip.AddrPort, ssrc uint32, seq int, pt uint8) decision {
 	return l.accept(from, packetRun{is: true, rtp: true, pt: pt, source: ssrc, seq: uint16(seq),
 		time: uint32(160 * seq)}, l.now, l.sideTrust)
 }
@@ -162,7 +162,7 @@ func TestLatching(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			l := newLatchingTest(c.expected, sources(true))
 			for i, s := range c.steps {
-				require.Equal(t, s.want, l.speak(s.from, s.ssrc, s.seq, s.n, s.pause), "step %d", i+1)
+				require.Equal(t, s.want, l.send(s.from, s.ssrc, s.seq, s.n, s.pause), "step %d", i+1)
 				require.Equal(t, s.to, l.target(), "step %d", i+1)
 			}
 		})
@@ -174,16 +174,16 @@ func TestLatching(t *testing.T) {
 func TestUnnegotiatedPayloadType(t *testing.T) {
 	l := newLatchingTest(private, sources(true))
 	for seq := range 100 {
-		require.Equal(t, unknownSource, l.hear(another, 1, seq, unheardOf))
+		require.Equal(t, unknownSource, l.receive(another, 1, seq, unheardOf))
 		l.now = l.now.Add(ms20)
 	}
 	for seq := range 9 {
-		require.Equal(t, onProbation, l.hear(another, 1, 200+seq, negotiated))
-		require.Equal(t, unknownSource, l.hear(third, 2, 200+seq, unheardOf))
+		require.Equal(t, unproven, l.receive(another, 1, 200+seq, negotiated))
+		require.Equal(t, unknownSource, l.receive(third, 2, 200+seq, unheardOf))
 	}
-	require.Equal(t, passes, l.hear(another, 1, 210, negotiated),
+	require.Equal(t, passes, l.receive(another, 1, 210, negotiated),
 		"comfort noise in between (RFC 3389), of a type that nobody named")
-	require.Equal(t, passes, newLatchingTest(named, sources(true)).hear(named, 1, 1, unheardOf),
+	require.Equal(t, passes, newLatchingTest(named, sources(true)).receive(named, 1, 1, unheardOf),
 		"the address that SDP names is not asked")
 }
 
@@ -191,7 +191,7 @@ func TestUnnegotiatedPayloadType(t *testing.T) {
 func TestWithoutRTP(t *testing.T) {
 	l := newLatchingTest(private, sources(true))
 	for seq := range uint16(9) {
-		require.Equal(t, onProbation, l.accept(another, packetRun{is: true, seq: seq}, l.now, l.sideTrust))
+		require.Equal(t, unproven, l.accept(another, packetRun{is: true, seq: seq}, l.now, l.sideTrust))
 		require.Equal(t, unknownSource, l.accept(another, packetRun{}, l.now, l.sideTrust))
 	}
 	require.Equal(t, passes, l.accept(another, packetRun{is: true, seq: 9}, l.now, l.sideTrust))
@@ -203,7 +203,7 @@ func TestWithoutRTP(t *testing.T) {
 func TestEarlyMedia(t *testing.T) {
 	for _, expected := range []netip.AddrPort{named, {}} {
 		l := newLatchingTest(expected, sources(false))
-		require.Equal(t, 11, l.speak(another, 1, 1, 20, 0))
+		require.Equal(t, 11, l.send(another, 1, 1, 20, 0))
 		require.Equal(t, expected, l.target())
 		var reports peer
 		reports.expect(netip.AddrPortFrom(named.Addr(), 4001), l.now)
@@ -213,35 +213,35 @@ func TestEarlyMedia(t *testing.T) {
 		l.expect(named, l.now)
 		require.Equal(t, named, l.target())
 		if expected.IsValid() {
-			require.Equal(t, 5, l.speak(another, 1, 21, 5, ms20), "late packets")
+			require.Equal(t, 5, l.send(another, 1, 21, 5, ms20), "late packets")
 		}
-		require.Zero(t, l.speak(another, 1, 26, 20, relearnAfter))
-		require.Zero(t, l.speak(third, 2, 1, 50, 0))
-		require.Equal(t, 1, l.speak(named, 3, 1, 1, 0))
-		require.Zero(t, l.speak(another, 1, 500, 50, relearnAfter))
+		require.Zero(t, l.send(another, 1, 26, 20, relearnAfter))
+		require.Zero(t, l.send(third, 2, 1, 50, 0))
+		require.Equal(t, 1, l.send(named, 3, 1, 1, 0))
+		require.Zero(t, l.send(another, 1, 500, 50, relearnAfter))
 	}
 
 	l := newLatchingTest(named, sources(false))
-	l.speak(another, 1, 1, 10, 0)
+	l.send(another, 1, 1, 10, 0)
 	l.expect(netip.AddrPortFrom(another.Addr(), 9), l.now)
 	require.Equal(t, another.Addr(), l.target().Addr(), "its host has become known")
 
 	l = newLatchingTest(named, sources(false)) // one announcement after the other
-	require.Equal(t, 1, l.speak(another, 1, 1, 10, 0))
-	require.Equal(t, 2, l.speak(third, 2, 1, 11, silentFor))
-	require.Zero(t, l.speak(another, 1, 11, 20, ms20), "two at once are not allowed")
-	require.Zero(t, l.speak(third, 2, 12, 20, ms20))
+	require.Equal(t, 1, l.send(another, 1, 1, 10, 0))
+	require.Equal(t, 2, l.send(third, 2, 1, 11, silentFor))
+	require.Zero(t, l.send(another, 1, 11, 20, ms20), "two at once are not allowed")
+	require.Zero(t, l.send(third, 2, 12, 20, ms20))
 
 	// the pause lasts until the tenth packet of the next source
 	for pause, passed := range map[time.Duration]int{silentFor: 1, silentFor - 1: 0} {
 		l = newLatchingTest(named, sources(false))
-		require.Equal(t, 1, l.speak(another, 1, 1, 10, 0))
-		require.Equal(t, passed, l.speak(third, 2, 1, 10, pause-9*ms20), pause)
+		require.Equal(t, 1, l.send(another, 1, 1, 10, 0))
+		require.Equal(t, passed, l.send(third, 2, 1, 10, pause-9*ms20), pause)
 	}
 
 	l = newLatchingTest(named, sources(false)) // nothing is sent to another port of its host either
-	require.Equal(t, 1, l.speak(another, 1, 1, 10, 0))
-	require.Equal(t, 1, l.speak(netip.AddrPortFrom(another.Addr(), 77), 2, 1, 3, silentFor))
+	require.Equal(t, 1, l.send(another, 1, 1, 10, 0))
+	require.Equal(t, 1, l.send(netip.AddrPortFrom(another.Addr(), 77), 2, 1, 3, silentFor))
 	require.Equal(t, named, l.target())
 	l.review(l.sideTrust) // its host is still unknown
 	require.Equal(t, named, l.target())
@@ -250,10 +250,10 @@ func TestEarlyMedia(t *testing.T) {
 	require.Equal(t, another.Addr(), l.target().Addr())
 
 	l = newLatchingTest(private, sources(false))
-	require.Equal(t, 1, l.speak(another, 1, 1, 10, 0))
+	require.Equal(t, 1, l.send(another, 1, 1, 10, 0))
 	require.Equal(t, another, l.target(), "the SDP is misleading")
 	l.answer()
-	require.Equal(t, 1, l.speak(another, 1, 11, 1, ms20), "it stays after the answer")
+	require.Equal(t, 1, l.send(another, 1, 11, 1, ms20), "it stays after the answer")
 	require.Equal(t, another, l.target())
 }
 
@@ -267,18 +267,18 @@ func (l *latchingTest) answer() {
 func TestSideBySide(t *testing.T) {
 	l := newLatchingTest(private, sources(true))
 	for seq := range 9 {
-		require.Equal(t, onProbation, l.hear(another, 1, seq, negotiated))
-		require.Equal(t, onProbation, l.hear(third, 2, seq, negotiated))
+		require.Equal(t, unproven, l.receive(another, 1, seq, negotiated))
+		require.Equal(t, unproven, l.receive(third, 2, seq, negotiated))
 		l.now = l.now.Add(ms20)
 	}
-	require.Equal(t, passes, l.hear(another, 1, 9, negotiated))
-	require.Equal(t, competes, l.hear(third, 2, 9, negotiated))
+	require.Equal(t, passes, l.receive(another, 1, 9, negotiated))
+	require.Equal(t, competes, l.receive(third, 2, 9, negotiated))
 
 	for pause, passed := range map[time.Duration]int{candidateIdle: 1, candidateIdle - 1: 0} {
 		l = newLatchingTest(private, sources(true))
-		require.Zero(t, l.speak(another, 1, 1, 2, 0))
-		require.Zero(t, l.speak(netip.AddrPortFrom(another.Addr(), 77), 2, 1, 1, pause))
-		require.Equal(t, passed, l.speak(netip.AddrPortFrom(another.Addr(), 77), 2, 2, 9, 0), pause)
+		require.Zero(t, l.send(another, 1, 1, 2, 0))
+		require.Zero(t, l.send(netip.AddrPortFrom(another.Addr(), 77), 2, 1, 1, pause))
+		require.Equal(t, passed, l.send(netip.AddrPortFrom(another.Addr(), 77), 2, 2, 9, 0), pause)
 	}
 }
 
@@ -286,26 +286,26 @@ func TestSideBySide(t *testing.T) {
 // sending loses nothing.
 func TestAnswerRestartsLatching(t *testing.T) {
 	l := newLatchingTest(named, sources(true))
-	l.speak(moved, 1, 1, 10, 0)
+	l.send(moved, 1, 1, 10, 0)
 	l.answer()
 	require.Equal(t, moved, l.target(), "a silent far end still receives media")
-	require.Equal(t, 1, l.speak(otherPort, 2, 1, 1, ms20), "at once, from the first packet on")
-	require.Zero(t, l.speak(moved, 1, 11, 1, ms20))
+	require.Equal(t, 1, l.send(otherPort, 2, 1, 1, ms20), "at once, from the first packet on")
+	require.Zero(t, l.send(moved, 1, 11, 1, ms20))
 	l.answer()
-	require.Zero(t, l.speak(another, 2, 1, 50, time.Minute))
-	require.Equal(t, 1, l.speak(otherPort, 2, 11, 1, ms20))
-	require.Zero(t, l.speak(moved, 1, 12, 1, ms20))
+	require.Zero(t, l.send(another, 2, 1, 50, time.Minute))
+	require.Equal(t, 1, l.send(otherPort, 2, 11, 1, ms20))
+	require.Zero(t, l.send(moved, 1, 12, 1, ms20))
 
 	l = newLatchingTest(private, sources(true))
-	l.speak(another, 1, 1, 10, 0)
+	l.send(another, 1, 1, 10, 0)
 	l.answer()
 	require.Equal(t, another, l.target())
-	require.Equal(t, 1, l.speak(third, 2, 1, 10, ms20), "the previous source has been silent since")
+	require.Equal(t, 1, l.send(third, 2, 1, 10, ms20), "the previous source has been silent since")
 	require.Equal(t, third, l.target())
-	require.Zero(t, l.speak(another, 1, 200, 10, ms20), "now they compete")
+	require.Zero(t, l.send(another, 1, 200, 10, ms20), "now they compete")
 	require.Equal(t, private, l.target())
 	l.answer()
-	require.Equal(t, 1, l.speak(third, 2, 50, 10, ms20), "latching has restarted")
+	require.Equal(t, 1, l.send(third, 2, 50, 10, ms20), "latching has restarted")
 }
 
 // TestSDPChange checks that a new address (c= or m=) restarts latching. Late packets of the old source pass and are not
@@ -313,35 +313,35 @@ func TestAnswerRestartsLatching(t *testing.T) {
 func TestSDPChange(t *testing.T) {
 	for _, to := range []netip.AddrPort{moved, proxy, another} {
 		l := newLatchingTest(named, sources(true))
-		l.speak(named, 1, 1, 10, 0)
+		l.send(named, 1, 1, 10, 0)
 		l.expect(to, l.now)
 		require.Equal(t, to, l.target())
-		require.Equal(t, 5, l.speak(named, 1, 11, 5, ms20))
+		require.Equal(t, 5, l.send(named, 1, 11, 5, ms20))
 		require.Equal(t, to, l.target(), "its packets were only late")
-		require.Equal(t, 1, l.speak(to, 1, 16, 1, ms20))
-		require.Equal(t, 1, l.speak(named, 1, 15, 1, ms20))
+		require.Equal(t, 1, l.send(to, 1, 16, 1, ms20))
+		require.Equal(t, 1, l.send(named, 1, 15, 1, ms20))
 		require.Equal(t, to, l.target())
-		require.Zero(t, l.speak(third, 9, 1, 50, time.Minute))
+		require.Zero(t, l.send(third, 9, 1, 50, time.Minute))
 	}
 	l := newLatchingTest(named, sources(true)) // to the address that it already sends from
-	l.speak(moved, 1, 1, 10, 0)
+	l.send(moved, 1, 1, 10, 0)
 	l.expect(moved, l.now)
-	require.Equal(t, 1, l.speak(moved, 1, 11, 1, ms20))
-	require.Zero(t, l.speak(proxy, 2, 1, 1, ms20))
+	require.Equal(t, 1, l.send(moved, 1, 11, 1, ms20))
+	require.Zero(t, l.send(proxy, 2, 1, 1, ms20))
 	require.Equal(t, moved, l.target())
 }
 
 // TestSourceSignalledLater checks that a source learnt before any SDP stays if its host is that in the SDP.
 func TestSourceSignalledLater(t *testing.T) {
 	l := newLatchingTest(netip.AddrPort{}, sources(true))
-	require.Equal(t, 1, l.speak(proxy, 1, 1, 1, 0))
+	require.Equal(t, 1, l.send(proxy, 1, 1, 1, 0))
 	l.expect(netip.AddrPortFrom(proxy.Addr(), 9), l.now)
 	require.Equal(t, proxy, l.target())
 	l = newLatchingTest(netip.AddrPort{}, sources(true))
-	require.Equal(t, 1, l.speak(proxy, 1, 1, 1, 0))
+	require.Equal(t, 1, l.send(proxy, 1, 1, 1, 0))
 	l.expect(named, l.now)
 	require.Equal(t, named, l.target())
-	require.Zero(t, newLatchingTest(netip.AddrPort{}, sources(true)).speak(another, 1, 1, 50, 0), "no address was known")
+	require.Zero(t, newLatchingTest(netip.AddrPort{}, sources(true)).send(another, 1, 1, 50, 0), "no address was known")
 }
 
 // TestUnusableAddressesInSDP checks for which addresses in SDP an unknown host may be followed (RFC 1918, RFC 4193, RFC
@@ -368,34 +368,34 @@ func TestEmergencyLatching(t *testing.T) {
 	for _, expected := range []netip.AddrPort{named, private, {}} {
 		l := newLatchingTest(expected, sources(true))
 		l.emergencySince, l.silenceLimit = l.now, silentFor
-		require.Zero(t, l.speak(another, 1, 1, 5, 0))
+		require.Zero(t, l.send(another, 1, 1, 5, 0))
 		l.now = l.emergencySince.Add(silentFor - 1)
-		require.NotContains(t, []verdict{passes, passesRelaxed}, l.hear(third, 5, 1, unheardOf))
+		require.NotContains(t, []decision{passes, passesRelaxed}, l.receive(third, 5, 1, unheardOf))
 		l.now = l.emergencySince.Add(silentFor)
-		require.Equal(t, onProbation, l.hear(another, 2, 1, unheardOf))
-		require.Equal(t, onProbation, l.hear(another, 2, 2, unheardOf))
-		require.Equal(t, passesRelaxed, l.hear(another, 2, 3, unheardOf))
-		require.Equal(t, 50, l.speak(another, 2, 4, 50, ms20))
-		require.Zero(t, l.speak(third, 3, 1, 50, 0))
+		require.Equal(t, unproven, l.receive(another, 2, 1, unheardOf))
+		require.Equal(t, unproven, l.receive(another, 2, 2, unheardOf))
+		require.Equal(t, passesRelaxed, l.receive(another, 2, 3, unheardOf))
+		require.Equal(t, 50, l.send(another, 2, 4, 50, ms20))
+		require.Zero(t, l.send(third, 3, 1, 50, 0))
 		require.Equal(t, another, l.target())
-		require.Equal(t, 1, l.speak(proxy, 4, 1, 1, 0))
+		require.Equal(t, 1, l.send(proxy, 4, 1, 1, 0))
 		require.Equal(t, proxy, l.target())
 	}
 
 	l := newLatchingTest(named, sources(true)) // the side fell silent during the call
 	l.emergencySince, l.silenceLimit = l.now, silentFor
-	require.Equal(t, 100, l.speak(named, 1, 1, 100, 0))
-	require.Zero(t, l.speak(another, 2, 1, 3, silentFor-3*ms20))
-	require.Equal(t, []verdict{onProbation, onProbation, passesRelaxed},
-		[]verdict{l.later(silentFor).hear(another, 2, 100, negotiated), l.hear(another, 2, 101, negotiated),
-			l.hear(another, 2, 102, negotiated)})
+	require.Equal(t, 100, l.send(named, 1, 1, 100, 0))
+	require.Zero(t, l.send(another, 2, 1, 3, silentFor-3*ms20))
+	require.Equal(t, []decision{unproven, unproven, passesRelaxed},
+		[]decision{l.later(silentFor).receive(another, 2, 100, negotiated), l.receive(another, 2, 101, negotiated),
+			l.receive(another, 2, 102, negotiated)})
 	require.Equal(t, named, l.target(), "the earlier source still receives the media")
-	require.Equal(t, 50, l.speak(another, 2, 103, 50, ms20))
-	require.Equal(t, []verdict{onProbation, onProbation, passesRelaxed},
-		[]verdict{l.later(silentFor).hear(third, 3, 100, negotiated), l.hear(third, 3, 101, negotiated),
-			l.hear(third, 3, 102, negotiated)})
+	require.Equal(t, 50, l.send(another, 2, 103, 50, ms20))
+	require.Equal(t, []decision{unproven, unproven, passesRelaxed},
+		[]decision{l.later(silentFor).receive(third, 3, 100, negotiated), l.receive(third, 3, 101, negotiated),
+			l.receive(third, 3, 102, negotiated)})
 	require.Equal(t, named, l.target(), "any later source")
-	require.Equal(t, 1, l.speak(named, 1, 600, 1, 0))
+	require.Equal(t, 1, l.send(named, 1, 600, 1, 0))
 	require.Equal(t, named, l.target())
 }
 
@@ -412,9 +412,9 @@ func TestFloodOfSources(t *testing.T) {
 	for i := range 5_000 {
 		l.now = l.now.Add(100 * time.Microsecond)
 		from := netip.AddrPortFrom(netip.AddrFrom4([4]byte{10, 18, byte(i >> 8), byte(i)}), 4000)
-		require.NotEqual(t, passes, l.hear(from, 1, i, negotiated))
+		require.NotEqual(t, passes, l.receive(from, 1, i, negotiated))
 	}
-	require.Equal(t, 1, l.speak(private, 1, 1, 1, 0))
+	require.Equal(t, 1, l.send(private, 1, 1, 1, 0))
 
 	l = newLatchingTest(private, sources(true))
 	l.now = l.now.Add(time.Second)
@@ -422,11 +422,11 @@ func TestFloodOfSources(t *testing.T) {
 	for i := range 5_000 {
 		l.now = l.now.Add(time.Millisecond)
 		for host := range byte(3) {
-			require.NotEqual(t, passes, l.hear(netip.AddrPortFrom(netip.AddrFrom4([4]byte{10, 18, 0, host}),
+			require.NotEqual(t, passes, l.receive(netip.AddrPortFrom(netip.AddrFrom4([4]byte{10, 18, 0, host}),
 				uint16(1+i)), 1, i, negotiated))
 		}
 		if i >= 1000 && i%20 == 0 {
-			passed += l.speak(another, 2, i/20, 1, 0)
+			passed += l.send(another, 2, i/20, 1, 0)
 		}
 	}
 	require.Equal(t, 191, passed)
@@ -436,11 +436,12 @@ func TestFloodOfSources(t *testing.T) {
 	for i := range 5_000 {
 		l.now = l.now.Add(time.Millisecond)
 		for host := range byte(maxCandidates) { // always the same hosts, with numbers out of order
-			require.NotEqual(t, passes, l.hear(netip.AddrPortFrom(netip.AddrFrom4([4]byte{10, 18, 0, host}), 4000), 1,
+			require.NotEqual(t, passes, l.receive(netip.AddrPortFrom(netip.AddrFrom4([4]byte{10, 18, 0, host}), 4000),
+				1,
 				700*i, negotiated))
 		}
 		if i%20 == 0 {
-			passed += l.speak(another, 2, i/20, 1, 0)
+			passed += l.send(another, 2, i/20, 1, 0)
 		}
 	}
 	require.Positive(t, passed)

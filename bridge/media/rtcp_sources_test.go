@@ -14,7 +14,7 @@ func TestRTCPDoesNotLatch(t *testing.T) {
 	l := newLatchingTest(named, sources(true))
 	require.Equal(t, passes, l.accept(moved, packetRun{}, l.now, l.sideTrust))
 	require.Equal(t, moved, l.target(), "no RTP has arrived")
-	require.Equal(t, 1, l.speak(otherPort, 1, 1, 1, ms20))
+	require.Equal(t, 1, l.send(otherPort, 1, 1, 1, ms20))
 	require.Equal(t, passes, l.accept(moved, packetRun{}, l.now, l.sideTrust))
 	require.Equal(t, otherPort, l.target())
 }
@@ -31,7 +31,8 @@ func TestRTCPSources(t *testing.T) {
 	p = peer{}
 	p.expect(at(named), now)
 	speech.expect(named, now)
-	require.Equal(t, unknownSource, p.acceptReport(at(another), &speech, now.Add(time.Hour), who), "it has never sent RTP")
+	require.Equal(t, unknownSource, p.acceptReport(at(another), &speech, now.Add(time.Hour), who),
+		"it has never sent RTP")
 	require.Equal(t, passes, p.acceptReport(at(proxy), &speech, now, who))
 	require.Equal(t, passes, p.acceptReport(at(moved), &speech, now, who), "the host in the SDP")
 	require.Equal(t, unknownSource, p.acceptReport(at(proxy), &speech, now, who))

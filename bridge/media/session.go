@@ -43,14 +43,14 @@ type Session struct {
 
 // end is the state of one side.
 type end struct {
-	mu        sync.Mutex
-	peers     [2]peer // guarded by mu; by flowKind
-	heard     time.Time
-	stats     Stats // without Lost and Jitter
-	rtp       reception
-	mux       bool // RTCP to this side goes to its RTP port
-	flash     flashWatch
-	sideTrust sideTrust
+	mu         sync.Mutex
+	peers      [2]peer // guarded by mu; by flowKind
+	lastPacket time.Time
+	stats      Stats // without Lost and Jitter
+	rtp        reception
+	mux        bool // RTCP to this side goes to its RTP port
+	flash      flashWatch
+	sideTrust  sideTrust
 	// notice may be nil.
 	notice func(Notice, netip.AddrPort)
 	// unreachable is sideTrust.unreachable, readable without the lock.
@@ -243,7 +243,7 @@ func (s *Session) LastHeard(side Side) time.Time {
 	e := &s.ends[side]
 	e.mu.Lock()
 	defer e.mu.Unlock()
-	return e.heard
+	return e.lastPacket
 }
 
 // LastSound is LastHeard for the RTP port only.
@@ -251,7 +251,7 @@ func (s *Session) LastSound(side Side) time.Time {
 	e := &s.ends[side]
 	e.mu.Lock()
 	defer e.mu.Unlock()
-	return e.peers[rtpFlow].heard
+	return e.peers[rtpFlow].lastPacket
 }
 
 // Stats returns the counts of what arrived from that side.

@@ -10,7 +10,7 @@ import (
 // checkCleared checks that the loop opened exactly once since the hang-up, for the line's interval and after the
 // adapter's leg was cleared. This opening must have cleared the hold, and the adapter must have seen the line on hook.
 // The daemon must have reported this, if it can know.
-func (p *sceneRun) checkCleared(v *verdict, l *line) {
+func (p *sceneRun) checkCleared(v *sceneResult, l *line) {
 	if l.habit.reboot > 0 {
 		p.checkRestarted(v, l)
 		return
@@ -32,24 +32,24 @@ func (p *sceneRun) checkCleared(v *verdict, l *line) {
 	switch {
 	case tooLate:
 	case l.habit.byeSilent && found:
-		v.wrong("%s: the adapter answered BYE although its habit is not to answer", l.name)
+		v.fail("%s: the adapter answered BYE although its habit is not to answer", l.name)
 	// the zero may be a time that the adapter reported
 	case l.habit.byeSilent && open.began.Before(zero.Add(l.policy.Lead-100*time.Millisecond)):
-		v.wrong("%s: the loop opened before the lead was over", l.name)
+		v.fail("%s: the loop opened before the lead was over", l.name)
 	case !l.habit.byeSilent && (!found || e.at.After(open.began)):
-		v.wrong("%s: the loop opened before the adapter had cleared its call", l.name)
+		v.fail("%s: the loop opened before the adapter had cleared its call", l.name)
 	}
 	went, let := first(past, keysystem.HoldReleased)
 	onHook, seen := first(past, keysystem.PortOnHook)
 	switch {
 	case !let:
-		v.wrong("%s: the hold stayed", l.name)
+		v.fail("%s: the hold stayed", l.name)
 	case !seen:
-		v.wrong("%s: the adapter never saw the line on hook", l.name)
+		v.fail("%s: the adapter never saw the line on hook", l.name)
 	case went.Before(open.began) && !l.habit.byItself(0):
-		v.wrong("%s: the hold cleared before the loop opened", l.name)
+		v.fail("%s: the hold cleared before the loop opened", l.name)
 	default:
-		v.saw("%s: the hold cleared %s ms after the hang-up (loop open for %s ms, on hook after %s ms)",
+		v.note("%s: the hold cleared %s ms after the hang-up (loop open for %s ms, on hook after %s ms)",
 			l.name, millis(went.Sub(zero)), millis(open.lasted()), millis(onHook.Sub(zero)))
 	}
 	p.checkReported(v, l)
@@ -57,7 +57,7 @@ func (p *sceneRun) checkCleared(v *verdict, l *line) {
 
 // checkReported checks that the daemon reported that the hold cleared. If neither probe nor sensor is trusted, the
 // daemon must have reported that it does not know.
-func (p *sceneRun) checkReported(v *verdict, l *line) {
+func (p *sceneRun) checkReported(v *sceneResult, l *line) {
 	want := "hook=on"
 	if !l.policy.ProbeTrusted && !l.policy.SenseTrusted {
 		want = "hook=unknown"
@@ -65,38 +65,39 @@ func (p *sceneRun) checkReported(v *verdict, l *line) {
 	e, told := p.find(l.name, "clearback", "report interrupted")
 	switch {
 	case !told:
-		v.wrong("%s: no report gives the outcome of the interruption", l.name)
+		v.fail("%s: no report gives the outcome of the interruption", l.name)
 	case !strings.Contains(e.text, want):
-		v.wrong("%s: the report says %q instead of %s", l.name, e.text, want)
+		v.fail("%s: the report says %q instead of %s", l.name, e.text, want)
 	default:
-		v.saw("the report says %q", e.text)
+		v.note("the report says %q", e.text)
 	}
 	if e, told := p.incident(l); told {
-		v.wrong("%s: the hold cleared, and the report says %q", l.name, e.text)
+		v.fail("%s: the hold cleared, and the report says %q", l.name, e.text)
 	}
 }
 
 // checkRestarted checks an adapter that restarts during the call. It interrupts the battery for so long that the hold
 // clears, and knows no call afterwards. Nothing must open the loop.
-func (p *sceneRun) checkRestarted(v *verdict, l *line) {
+func (p *sceneRun) checkRestarted(v *sceneResult, l *line) {
 	checkNeverOpened(v, l)
 	if s := l.lineModel.state(); s.Held || s.OffHook && !l.port.inCall() {
-		v.wrong("%s: the line is not on hook", l.name)
+		v.fail("%s: the line is not on hook", l.name)
 	}
 	if e, told := p.incident(l); told {
-		v.wrong("%s: the line is on hook, and the report says %q", l.name, e.text)
+		v.fail("%s: the line is on hook, and the report says %q", l.name, e.text)
 	}
 	e, told := p.find(l.name, "clearback", "report suppressed")
 	if !told {
-		v.wrong("%s: no report says why the loop stayed closed", l.name)
+		v.fail("%s: no report says why the loop stayed closed", l.name)
 		return
 	}
-	v.saw("%s: the hold cleared when the battery was interrupted; the loop stayed closed, and the report says %q", l.name, e.text)
+	v.note("%s: the hold cleared when the battery was interrupted; the loop stayed closed, and the report says %q",
+		l.name, e.text)
 }
 
 // checkNoFalseReport checks what must hold for every line in every scene. No loop opens while the port rings. The
 // daemon never reports the near end as on hook while current flows, nor at all if it cannot know.
-func (p *sceneRun) checkNoFalseReport(v *verdict, l *line) {
+func (p *sceneRun) checkNoFalseReport(v *sceneResult, l *line) {
 	var current, ringing bool
 	past := l.lineModel.history()
 	flows := func(at time.Time) bool {
@@ -117,7 +118,7 @@ func (p *sceneRun) checkNoFalseReport(v *verdict, l *line) {
 			ringing = h.Kind == keysystem.RingBegan
 		case keysystem.ContactOpened:
 			if ringing && !current {
-				v.wrong("%s: the loop opened while the line rang", l.name)
+				v.fail("%s: the loop opened while the line rang", l.name)
 			}
 		}
 	}
@@ -128,9 +129,9 @@ func (p *sceneRun) checkNoFalseReport(v *verdict, l *line) {
 		report := strings.HasPrefix(e.text, "report ")
 		switch {
 		case !l.policy.ProbeTrusted && !l.policy.SenseTrusted && report:
-			v.wrong("%s: the daemon cannot know that the line is on hook, and the report says %q", l.name, e.text)
+			v.fail("%s: the daemon cannot know that the line is on hook, and the report says %q", l.name, e.text)
 		case report && flows(e.at):
-			v.wrong("%s: loop current flows, and the report says %q", l.name, e.text)
+			v.fail("%s: loop current flows, and the report says %q", l.name, e.text)
 		}
 	}
 }

@@ -30,18 +30,20 @@ func TestChecksOfHabits(t *testing.T) {
 		problem            string // empty: no problem
 	}{
 		{"always-200", "held-call", "unknown", func(b *history) {
-			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 802).told("box-office",
+			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2,
+				802).reportsOutcome("box-office",
 				"unknown")
 		}, ""},
 		{"always-200", "held-call", "reported as cleared", func(b *history) {
-			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 802).told("box-office",
+			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2,
+				802).reportsOutcome("box-office",
 				"on")
 		}, "the daemon cannot know"},
 		{"always-200", "short-interval", "unknown", func(b *history) {
-			b.held("lighting").open("lighting", 2, 332).told("lighting", "unknown")
+			b.held("lighting").open("lighting", 2, 332).reportsOutcome("lighting", "unknown")
 		}, ""},
 		{"always-200", "short-interval", "reported as stayed", func(b *history) {
-			b.held("lighting").open("lighting", 2, 332).told("lighting", "unknown").incident("lighting", 1700,
+			b.held("lighting").open("lighting", 2, 332).reportsOutcome("lighting", "unknown").incident("lighting", 1700,
 				"reason=interval-short")
 		}, "the daemon cannot know that the hold stayed"},
 		{"always-200", "short-interval", "nothing reported", func(b *history) {
@@ -50,26 +52,27 @@ func TestChecksOfHabits(t *testing.T) {
 		}, "the outcome is unknown"},
 
 		{"bye-unanswered", "held-call", "after the lead", func(b *history) {
-			b.held("box-office").open("box-office", 605, 1505).told("box-office", "on")
+			b.held("box-office").open("box-office", 605, 1505).reportsOutcome("box-office", "on")
 		}, ""},
 		{"bye-unanswered", "held-call", "before the lead", func(b *history) {
-			b.held("box-office").open("box-office", 5, 905).told("box-office", "on")
+			b.held("box-office").open("box-office", 5, 905).reportsOutcome("box-office", "on")
 		}, "before the lead was over"},
 		{"bye-unanswered", "held-call", "as short as a flash", func(b *history) {
-			b.held("box-office").open("box-office", 605, 1405).told("box-office", "on")
+			b.held("box-office").open("box-office", 605, 1405).reportsOutcome("box-office", "on")
 		}, "expected 900.0 to 1400.0 ms"},
 		{"bye-unanswered", "held-call", "answered", func(b *history) {
-			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 605, 1505).told("box-office",
+			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 605,
+				1505).reportsOutcome("box-office",
 				"on")
 		}, "its habit is not to answer"},
 
 		{"power-denial", "held-call", "by itself", func(b *history) {
 			b.held("box-office").did("box-office", 1, battery(false)).did("box-office", 501, battery(true))
-			b.said("box-office", "adapter", 501, bye).open("box-office", 502, 1302).told("box-office", "on")
+			b.said("box-office", "adapter", 501, bye).open("box-office", 502, 1302).reportsOutcome("box-office", "on")
 		}, ""},
 		{"bye-late", "held-call", "by itself", func(b *history) {
 			b.held("box-office").did("box-office", 1, battery(false)).did("box-office", 401, battery(true))
-			b.said("box-office", "adapter", 451, bye).open("box-office", 452, 1252).told("box-office", "on")
+			b.said("box-office", "adapter", 451, bye).open("box-office", 452, 1252).reportsOutcome("box-office", "on")
 		}, "cleared before the loop opened"},
 
 		{"reboot", "held-call", "untouched", func(b *history) {

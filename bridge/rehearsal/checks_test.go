@@ -71,23 +71,23 @@ func (b *history) did(name string, ms int, what func(l *keysystem.Line, now time
 
 func (b *history) held(name string) *history {
 	lift := func(l *keysystem.Line, now time.Duration) ([]keysystem.Change, time.Duration) {
-		return l.Lift(now, set)
+		return l.Lift(now, telephoneSet)
 	}
 	hold := func(l *keysystem.Line, now time.Duration) ([]keysystem.Change, time.Duration) {
-		return l.Hold(now, set)
+		return l.Hold(now, telephoneSet)
 	}
 	return b.did(name, -1000, lift).did(name, -500, hold)
 }
 
 func (b *history) lift(name string, ms int) *history {
 	return b.did(name, ms, func(l *keysystem.Line, now time.Duration) ([]keysystem.Change, time.Duration) {
-		return l.Lift(now, set)
+		return l.Lift(now, telephoneSet)
 	})
 }
 
 func (b *history) hangUp(name string, ms int) *history {
 	return b.did(name, ms, func(l *keysystem.Line, now time.Duration) ([]keysystem.Change, time.Duration) {
-		return l.HangUp(now, set)
+		return l.HangUp(now, telephoneSet)
 	})
 }
 
@@ -132,8 +132,8 @@ func (b *history) inCall(names ...string) *history {
 	return b
 }
 
-// told adds the daemon's report of the interruption.
-func (b *history) told(name, hook string) *history {
+// reportsOutcome adds the daemon's report of the interruption.
+func (b *history) reportsOutcome(name, hook string) *history {
 	return b.said(name, "clearback", 1610, "report interrupted call=1 seq=1 interval=800ms hook="+hook)
 }
 
@@ -159,7 +159,7 @@ func passes(l *keysystem.Line, now time.Duration) ([]keysystem.Change, time.Dura
 }
 
 func (b *history) checked() string {
-	var v verdict
+	var v sceneResult
 	b.run.checkRecovered(&v)
 	return strings.Join(v.problems, "; ")
 }
@@ -174,26 +174,30 @@ func TestChecks(t *testing.T) {
 		problem     string // empty: no problem
 	}{
 		{"held-call", "cleared", func(b *history) {
-			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 802).told("box-office",
+			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2,
+				802).reportsOutcome("box-office",
 				"on")
 		}, ""},
 		{"held-call", "cleared, and not reported", func(b *history) {
 			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 802)
 		}, "no report gives the outcome"},
 		{"held-call", "cleared, and reported as unknown", func(b *history) {
-			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 802).told("box-office",
+			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2,
+				802).reportsOutcome("box-office",
 				"unknown")
 		}, "instead of hook=on"},
 		{"held-call", "cleared, and an incident reported", func(b *history) {
-			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 802).told("box-office",
+			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2,
+				802).reportsOutcome("box-office",
 				"on")
 			b.said("box-office", "clearback", 1620, "report incident call=1 reason=interval-short")
 		}, "the hold cleared, and the report says"},
-		{"held-call", "false report", func(b *history) { b.held("box-office").told("box-office", "on") },
+		{"held-call", "false report", func(b *history) { b.held("box-office").reportsOutcome("box-office", "on") },
 			"loop current flows, and the report says"},
 		{"held-call", "reported what the daemon cannot know", func(b *history) {
 			b.run.lines["box-office"].policy.ProbeTrusted = false
-			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2, 802).told("box-office",
+			b.held("box-office").said("box-office", "adapter", 1, bye).open("box-office", 2,
+				802).reportsOutcome("box-office",
 				"on")
 		}, "the daemon cannot know"},
 		{"held-call", "opened while it rang", func(b *history) { b.ring("box-office", 1).open("box-office", 2, 802) },
@@ -226,7 +230,8 @@ func TestChecks(t *testing.T) {
 
 		{"house-call", "cleared", func(b *history) {
 			b.lift("stage-door", -2000).hangUp("stage-door", -1000)
-			b.held("workshop").said("workshop", "adapter", 1, bye).open("workshop", 2, 802).told("workshop", "on")
+			b.held("workshop").said("workshop", "adapter", 1, bye).open("workshop", 2, 802).reportsOutcome("workshop",
+				"on")
 		}, ""},
 		{"house-call", "the caller's loop opened", func(b *history) {
 			b.held("workshop").said("workshop", "adapter", 1, bye).open("workshop", 2, 802).open("stage-door", 2, 802)
@@ -367,7 +372,7 @@ func TestChecks(t *testing.T) {
 		}, "the hold stayed"},
 
 		{"daemon-ends", "cleared", func(b *history) {
-			daemonEnds(b).open("dressing-room", 2, 802).told("dressing-room",
+			daemonEnds(b).open("dressing-room", 2, 802).reportsOutcome("dressing-room",
 				"on")
 		}, ""},
 		{"daemon-ends", "not cleared", func(b *history) { daemonEnds(b) }, "never opened"},
@@ -401,7 +406,7 @@ func daemonEnds(b *history) *history {
 
 func othersStay(b *history) *history {
 	b.held("green-room").said("green-room", "adapter", 1, "sends 200 to BYE").open("green-room", 2,
-		802).told("green-room", "on")
+		802).reportsOutcome("green-room", "on")
 	return b.held("foyer").held("wardrobe").inCall("foyer", "wardrobe").talking(phoneIdle, phoneTalking, phoneTalking)
 }
 
@@ -411,7 +416,7 @@ func emergency(b *history) *history {
 
 func nextCaller(b *history, rings, lifts int) *history {
 	b.held("ticket-desk").said("ticket-desk", "adapter", 1, "sends 200 to BYE").open("ticket-desk", 2,
-		802).told("ticket-desk", "on")
+		802).reportsOutcome("ticket-desk", "on")
 	return b.ring("ticket-desk", rings).lift("ticket-desk", lifts).talking(phoneCleared, phoneTalking)
 }
 
@@ -428,7 +433,7 @@ func cutPlain(b *history, closes int) *history {
 // Without the daemon the checks require the opposite.
 func TestCheckWithout(t *testing.T) {
 	judged := func(b *history, ending string) string {
-		var v verdict
+		var v sceneResult
 		b.talking(phoneCleared).run.phones[0].last = ending
 		b.run.strandedLine = b.run.lines["box-office"]
 		b.run.checkWithout(&v)

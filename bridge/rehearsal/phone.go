@@ -2,7 +2,7 @@ package rehearsal
 
 import "sync"
 
-// phone is a far end: a subscriber whose address the PBX knows. Its methods may be called from any goroutine.
+// newPhone is a far end: a subscriber whose address the PBX knows. Its methods may be called from any goroutine.
 type phone struct {
 	ua     *ua
 	number string

@@ -31,7 +31,7 @@ type port struct {
 	ua        *ua
 	out       outbound
 	lineModel *lineModel
-	habit     habit // set once
+	habit     habit // telephoneSet once
 	// offHookAfter is how long the line may be off hook without a call before the port calls offHookNumber; 0: no
 	// limit. Set once.
 	offHookAfter time.Duration
@@ -66,7 +66,7 @@ func openPort(out outbound, r *lineModel, h habit, offHookAfter time.Duration, s
 	r.onHook(func(c keysystem.Change) { u.post(func() { p.hook(c) }) })
 	u.ask(func() {
 		u.byeAfter, u.byeSilent = h.byeAfter, h.byeSilent
-		u.lose = func(m *message) bool {
+		u.drop = func(m *message) bool {
 			if p.loseOK > 0 && m.status() >= 200 && m.method() == "BYE" {
 				p.loseOK--
 				u.report("this response is lost")

@@ -9,8 +9,8 @@ import (
 	"clearback/supervision/keysystem"
 )
 
-// inHold returns a testLine with a held call, whose port has a habit.
-func inHold(t *testing.T, name string) *testLine {
+// newHeldTestLine returns a testLine with a held call, whose port has a habit.
+func newHeldTestLine(t *testing.T, name string) *testLine {
 	model := parts()
 	if name == "flash-info" {
 		model.Release = 700 * time.Millisecond // so that the hold stays
@@ -25,9 +25,9 @@ func inHold(t *testing.T, name string) *testLine {
 	})
 	require.NoError(t, h.far.dial("555-0101"))
 	h.until(t, "rings", h.port.rings)
-	h.lineModel.lift(set)
+	h.lineModel.lift(telephoneSet)
 	h.until(t, "talk", func() bool { return h.far.is(phoneTalking) && h.port.inCall() })
-	h.lineModel.hold(set)
+	h.lineModel.hold(telephoneSet)
 	return h
 }
 
@@ -38,7 +38,7 @@ func (h *testLine) ended(t *testing.T) {
 
 func TestOptionsAreAlwaysAnswered200(t *testing.T) {
 	t.Parallel()
-	h := inHold(t, "always-200")
+	h := newHeldTestLine(t, "always-200")
 	require.Equal(t, 200, h.available())
 	h.ended(t)
 	require.Equal(t, 200, h.available())
@@ -47,10 +47,10 @@ func TestOptionsAreAlwaysAnswered200(t *testing.T) {
 
 func TestAPortIsBusyForAWhileAfterOnHook(t *testing.T) {
 	t.Parallel()
-	h := inHold(t, "late-486")
+	h := newHeldTestLine(t, "late-486")
 	h.ended(t)
-	h.lineModel.lift(set)
-	h.lineModel.hangUp(set)
+	h.lineModel.lift(telephoneSet)
+	h.lineModel.hangUp(telephoneSet)
 	h.until(t, "on hook", func() bool { return !h.lineModel.state().OffHook })
 	at := time.Now()
 	require.Equal(t, 486, h.available())
@@ -61,7 +61,7 @@ func TestAPortIsBusyForAWhileAfterOnHook(t *testing.T) {
 // RFC 3261 section 11.2: OPTIONS gets the response that an INVITE would get.
 func TestACallWaitsBesideACallOnly(t *testing.T) {
 	t.Parallel()
-	h := inHold(t, "call-waiting")
+	h := newHeldTestLine(t, "call-waiting")
 	require.Equal(t, 200, h.available())
 	second, err := openPhone("555-0152", h.pbx, nil)
 	require.NoError(t, err)
@@ -71,8 +71,8 @@ func TestACallWaitsBesideACallOnly(t *testing.T) {
 	require.Equal(t, 486, h.available(), "one only")
 	require.Equal(t, keysystem.Wink, h.lineModel.state().Lamp, "the line does not ring")
 	h.ended(t)
-	h.lineModel.lift(set)
-	h.lineModel.hangUp(set)
+	h.lineModel.lift(telephoneSet)
+	h.lineModel.hangUp(telephoneSet)
 	h.until(t, "it rings", func() bool { return h.lineModel.state().Lamp == keysystem.Flash })
 	second.hangUp()
 	h.until(t, "free", h.port.free)
@@ -80,7 +80,7 @@ func TestACallWaitsBesideACallOnly(t *testing.T) {
 
 func TestAPortThatAnswersNoBye(t *testing.T) {
 	t.Parallel()
-	h := inHold(t, "bye-unanswered")
+	h := newHeldTestLine(t, "bye-unanswered")
 	h.ended(t)
 	h.until(t, "a repeat", func() bool { _, ok := h.tl.find("555-0151", "far end", "repeats BYE"); return ok })
 	_, ok := h.tl.find("555-0151", "far end", "gets 200 to BYE")
@@ -89,7 +89,7 @@ func TestAPortThatAnswersNoBye(t *testing.T) {
 
 func TestAPortDeniesPowerAtTheBye(t *testing.T) {
 	t.Parallel()
-	h := inHold(t, "power-denial")
+	h := newHeldTestLine(t, "power-denial")
 	h.ended(t)
 	h.until(t, "no hold", func() bool { return !h.lineModel.state().Held })
 	_, ok := h.tl.find("box-office", "adapter", "sends 200 to BYE")
@@ -99,13 +99,13 @@ func TestAPortDeniesPowerAtTheBye(t *testing.T) {
 
 func TestALockedOutPortTakesNoDigitsAndComesBackOnHook(t *testing.T) {
 	t.Parallel()
-	h := inHold(t, "lock-out")
+	h := newHeldTestLine(t, "lock-out")
 	h.ended(t)
 	require.Error(t, h.port.dial("555-0151"), "reorder tone")
 	require.True(t, h.lineModel.state().Held)
 	h.until(t, "locked out", func() bool { return !h.lineModel.state().Held })
 	h.until(t, "on hook and fed again", h.port.free)
-	h.lineModel.lift(set)
+	h.lineModel.lift(telephoneSet)
 	h.until(t, "seized", func() bool { return h.available() == 486 })
 	require.NoError(t, h.port.dial("555-0151"))
 	h.until(t, "talk", func() bool { return h.far.is(phoneTalking) })
@@ -113,7 +113,7 @@ func TestALockedOutPortTakesNoDigitsAndComesBackOnHook(t *testing.T) {
 
 func TestARestartedAdapterKnowsNoCall(t *testing.T) {
 	t.Parallel()
-	h := inHold(t, "reboot")
+	h := newHeldTestLine(t, "reboot")
 	h.port.restart()
 	require.False(t, h.port.running())
 	h.until(t, "back", h.port.running)
@@ -126,20 +126,20 @@ func TestARestartedAdapterKnowsNoCall(t *testing.T) {
 // BYE is lost.
 func TestAnAdapterMovesToAnotherPort(t *testing.T) {
 	t.Parallel()
-	h := inHold(t, "new-port")
+	h := newHeldTestLine(t, "new-port")
 	old := h.port.addr()
 	require.NoError(t, h.port.move())
 	h.until(t, "registered", func() bool { ok, _ := h.port.bound(); return ok })
 	require.NotEqual(t, old, h.port.addr())
 	require.True(t, h.port.inCall())
-	h.lineModel.lift(set)
-	h.lineModel.hangUp(set)
+	h.lineModel.lift(telephoneSet)
+	h.lineModel.hangUp(telephoneSet)
 	h.until(t, "its own BYE comes from there", func() bool { return h.far.is(phoneCleared) })
 }
 
 func TestAPortReportsAFlashByInfo(t *testing.T) {
 	t.Parallel()
-	h := inHold(t, "flash-info")
+	h := newHeldTestLine(t, "flash-info")
 	h.lineModel.energise(true)
 	h.until(t, "open for 310 ms", func() bool {
 		at, ok := first(h.lineModel.history(), keysystem.CurrentOff)
@@ -157,13 +157,13 @@ func (h *testLine) flashed() bool {
 
 func TestAWaitingMessageRingsWhenTheLineIsOnHook(t *testing.T) {
 	t.Parallel()
-	h := inHold(t, "mwi-splash")
+	h := newHeldTestLine(t, "mwi-splash")
 	h.pbx.notify(h.port.addr())
 	h.until(t, "taken", func() bool { _, ok := h.tl.find("box-office", "adapter", "sends 200 to NOTIFY"); return ok })
 	h.ended(t)
 	require.NotEqual(t, keysystem.Flash, h.lineModel.state().Lamp)
-	h.lineModel.lift(set)
-	h.lineModel.hangUp(set)
+	h.lineModel.lift(telephoneSet)
+	h.lineModel.hangUp(telephoneSet)
 	h.until(t, "rings", func() bool { return h.lineModel.state().Lamp == keysystem.Flash })
 	h.until(t, "ends", func() bool {
 		_, ok := first(h.lineModel.history(), keysystem.RingEnded)
@@ -176,7 +176,7 @@ func TestAPortLeftOffHookCalls(t *testing.T) {
 	t.Parallel()
 	h := newTestLine(t, "at-the-pbx").registered(t)
 	h.port.ua.ask(func() { h.port.offHookAfter = 200 * time.Millisecond })
-	h.lineModel.lift(set)
+	h.lineModel.lift(telephoneSet)
 	h.until(t, "calls", func() bool {
 		_, ok := h.tl.find("box-office", "adapter",
 			"sends INVITE to "+offHookNumber)

@@ -27,7 +27,7 @@ type scene struct {
 	//
 	// check examines what the model, the boards and the telephones recorded, not what the daemon reports about itself.
 	run   func(ctx context.Context, p *sceneRun) error
-	check func(p *sceneRun, v *verdict)
+	check func(p *sceneRun, v *sceneResult)
 }
 
 // lineSetup describes a line of a scene. A zero value means the default of the test bed.
@@ -49,19 +49,21 @@ type lineSetup struct {
 	set          func(*supervision.Policy)
 }
 
-// verdict is the result of a scene: what was observed, and what is wrong.
-type verdict struct {
+// sceneResult is the result of a scene: what was observed, and what is wrong.
+type sceneResult struct {
 	seen     []string
 	problems []string
 }
 
-func (v *verdict) saw(format string, a ...any) { v.seen = append(v.seen, fmt.Sprintf(format, a...)) }
+func (v *sceneResult) note(format string, a ...any) {
+	v.seen = append(v.seen, fmt.Sprintf(format, a...))
+}
 
-func (v *verdict) wrong(format string, a ...any) {
+func (v *sceneResult) fail(format string, a ...any) {
 	v.problems = append(v.problems, fmt.Sprintf(format, a...))
 }
 
-func (v *verdict) ok() bool { return len(v.problems) == 0 }
+func (v *sceneResult) ok() bool { return len(v.problems) == 0 }
 
 // runScene runs the scene. If the scene does not need the end of the daemon, runScene also checks it.
 func (p *sceneRun) runScene(ctx context.Context) {
@@ -78,9 +80,9 @@ func (p *sceneRun) checkScene() {
 	_, ok := p.hungUp()
 	switch {
 	case p.err != nil:
-		p.verdict.wrong("the scene could not be run: %v", p.err)
+		p.verdict.fail("the scene could not be run: %v", p.err)
 	case !ok:
-		p.verdict.wrong("nobody hung up")
+		p.verdict.fail("nobody hung up")
 	case p.without:
 		p.checkWithout(&p.verdict)
 	default:
@@ -88,7 +90,7 @@ func (p *sceneRun) checkScene() {
 	}
 }
 
-func (p *sceneRun) checkRecovered(v *verdict) {
+func (p *sceneRun) checkRecovered(v *sceneResult) {
 	p.check(p, v)
 	for _, part := range p.scene.lines {
 		p.checkNoFalseReport(v, p.lines[part.name])
@@ -153,11 +155,11 @@ func first(past []modelChange, k keysystem.Kind) (time.Time, bool) {
 	return time.Time{}, false
 }
 
-// phone adds a far end to the scene.
-func (p *sceneRun) phone() (*phone, error) {
+// newPhone adds a far end to the scene.
+func (p *sceneRun) newPhone() (*phone, error) {
 	p.testBed.mu.Lock()
-	far := p.testBed.far
-	p.testBed.far++
+	far := p.testBed.nextFarEnd
+	p.testBed.nextFarEnd++
 	p.testBed.mu.Unlock()
 	if far > lastFarEnd {
 		return nil, fmt.Errorf("there is no number left for another far end; the last is 555-0%d", lastFarEnd)
@@ -174,12 +176,12 @@ func (p *sceneRun) phoneAt(number string) (*phone, error) {
 	return f, err
 }
 
-// set is the name of the telephone set that the near end uses.
-const set = "set 1"
+// telephoneSet is the name of the telephone set that the near end uses.
+const telephoneSet = "set 1"
 
 // callIn makes a far end call the line and the near end answer.
 func (p *sceneRun) callIn(ctx context.Context, l *line) (*phone, error) {
-	f, err := p.phone()
+	f, err := p.newPhone()
 	if err != nil {
 		return nil, err
 	}
@@ -198,7 +200,7 @@ func (p *sceneRun) answer(ctx context.Context, l *line, f *phone) error {
 		return err
 	}
 	p.add(time.Now(), l.name, "near end", "lifts")
-	l.lineModel.lift(set)
+	l.lineModel.lift(telephoneSet)
 	return p.talk(ctx, l, f)
 }
 
@@ -212,14 +214,14 @@ func (p *sceneRun) talk(ctx context.Context, l *line, f *phone) error {
 // hold makes the near end put the call on hold.
 func (p *sceneRun) hold(ctx context.Context, l *line) error {
 	p.add(time.Now(), l.name, "near end", "presses hold")
-	l.lineModel.hold(set)
+	l.lineModel.hold(telephoneSet)
 	return p.until(ctx, l.name+" is held", func() bool { return l.lineModel.state().Held })
 }
 
 // lift takes the line off hook for an outgoing call.
 func (p *sceneRun) lift(ctx context.Context, l *line) error {
 	p.add(time.Now(), l.name, "near end", "lifts")
-	l.lineModel.lift(set)
+	l.lineModel.lift(telephoneSet)
 	return p.until(ctx, l.name+" is seen off hook", func() bool { return l.lineModel.state().OffHook })
 }
 
@@ -308,7 +310,7 @@ func (p *sceneRun) watchHeldLine(ctx context.Context, l *line) error {
 	if err := pause(ctx, stuckFor); err != nil {
 		return err
 	}
-	f, err := p.phone()
+	f, err := p.newPhone()
 	if err != nil {
 		return err
 	}
@@ -322,20 +324,21 @@ func (p *sceneRun) watchHeldLine(ctx context.Context, l *line) error {
 
 // checkWithout checks that no loop opened, that the line whose far end hung up is still held, and that the next caller
 // got busy.
-func (p *sceneRun) checkWithout(v *verdict) {
+func (p *sceneRun) checkWithout(v *sceneResult) {
 	for _, part := range p.scene.lines {
 		if len(openings(p.lines[part.name].lineModel.history())) > 0 {
-			v.wrong("%s: the loop opened although nothing could open it", part.name)
+			v.fail("%s: the loop opened although nothing could open it", part.name)
 		}
 	}
 	l, caller := p.strandedLine, p.phones[len(p.phones)-1]
 	if _, let := first(p.since(l), keysystem.HoldReleased); let || !l.lineModel.state().Held {
-		v.wrong("%s: the hold cleared, so the problem did not appear", l.name)
+		v.fail("%s: the hold cleared, so the problem did not appear", l.name)
 	}
 	if how := caller.ending(); how != "486" {
-		v.wrong("%s: the next caller got %q instead of busy", l.name, how)
+		v.fail("%s: the next caller got %q instead of busy", l.name, how)
 	}
-	v.saw("%s STAYS HELD: its far end was gone for %v, the lamp kept winking, the next caller got busy", l.name, stuckFor)
+	v.note("%s STAYS HELD: its far end was gone for %v, the lamp kept winking, the next caller got busy", l.name,
+		stuckFor)
 }
 
 // late is how much later than requested a contact may close on a busy machine before the scene counts as wrong.
@@ -343,18 +346,18 @@ const late = 500 * time.Millisecond
 
 // checkOneOpening checks that the loop opened exactly once since the hang-up, closed again, and was open for least to
 // most. It returns the opening.
-func (p *sceneRun) checkOneOpening(v *verdict, l *line, least, most time.Duration) (opening, bool) {
+func (p *sceneRun) checkOneOpening(v *sceneResult, l *line, least, most time.Duration) (opening, bool) {
 	all := openings(p.since(l))
 	switch {
 	case len(all) == 0:
-		v.wrong("%s: the loop never opened", l.name)
+		v.fail("%s: the loop never opened", l.name)
 	case len(all) > 1:
-		v.wrong("%s: the loop opened %d times", l.name, len(all))
+		v.fail("%s: the loop opened %d times", l.name, len(all))
 	case all[0].end.IsZero():
-		v.wrong("%s: the loop is still open", l.name)
+		v.fail("%s: the loop is still open", l.name)
 	// An opening may be short by half a millisecond at most. The model's contact takes equally long in both directions.
 	case all[0].lasted() < least-500*time.Microsecond || all[0].lasted() > most:
-		v.wrong("%s: the loop was open for %s ms; expected %s to %s ms", l.name, millis(all[0].lasted()), millis(least),
+		v.fail("%s: the loop was open for %s ms; expected %s to %s ms", l.name, millis(all[0].lasted()), millis(least),
 			millis(most))
 	default:
 		return all[0], true
@@ -363,9 +366,9 @@ func (p *sceneRun) checkOneOpening(v *verdict, l *line, least, most time.Duratio
 }
 
 // checkNeverOpened checks that the contact never moved, before or after the hang-up.
-func checkNeverOpened(v *verdict, l *line) {
+func checkNeverOpened(v *sceneResult, l *line) {
 	if n := len(openings(l.lineModel.history())); n > 0 {
-		v.wrong("%s: the loop opened %d times and must not open", l.name, n)
+		v.fail("%s: the loop opened %d times and must not open", l.name, n)
 	}
 }
 

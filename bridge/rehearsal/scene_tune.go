@@ -70,7 +70,7 @@ func runTune(ctx context.Context, p *sceneRun) error {
 }
 
 // checkTune checks that the interval clears at least 99 of 100 holds of the card, and that the line's policy allows it.
-func checkTune(p *sceneRun, v *verdict) {
+func checkTune(p *sceneRun, v *sceneResult) {
 	l := p.lines["bookings"]
 	holds := 0
 	for _, h := range l.lineModel.history() {
@@ -82,15 +82,15 @@ func checkTune(p *sceneRun, v *verdict) {
 	policy.Interval = p.tuned
 	switch faults := policy.Check(); {
 	case p.tuned == 0:
-		v.wrong("bookings: no interval is recommended after %d holds", holds)
+		v.fail("bookings: no interval is recommended after %d holds", holds)
 	case p.tuned < releaseSure:
-		v.wrong("bookings: %v is recommended, and one hold in 100 needs more than %s ms", p.tuned, millis(releaseSure))
+		v.fail("bookings: %v is recommended, and one hold in 100 needs more than %s ms", p.tuned, millis(releaseSure))
 	case len(faults) > 0:
-		v.wrong("bookings: %v is recommended, and %v", p.tuned, faults[0])
+		v.fail("bookings: %v is recommended, and %v", p.tuned, faults[0])
 	case holds == 0:
-		v.wrong("bookings: %v is recommended without a single hold", p.tuned)
+		v.fail("bookings: %v is recommended without a single hold", p.tuned)
 	default:
-		v.saw("bookings: after %d holds %v is recommended, for a card that needs %v with a deviation of %v", holds,
+		v.note("bookings: after %d holds %v is recommended, for a card that needs %v with a deviation of %v", holds,
 			p.tuned, releaseMean, releaseSpread)
 	}
 }
@@ -111,7 +111,7 @@ func (s *nearEnd) Answer(ctx context.Context) error {
 		return err
 	}
 	s.p.add(time.Now(), s.l.name, "near end", "lifts")
-	s.l.lineModel.lift(set)
+	s.l.lineModel.lift(telephoneSet)
 	return s.p.until(ctx, s.l.name+" talks", s.l.port.inCall)
 }
 
@@ -124,8 +124,8 @@ func (s *nearEnd) LampOut(ctx context.Context) (bool, error) {
 func (s *nearEnd) HangUp(ctx context.Context) error {
 	s.p.add(time.Now(), s.l.name, "near end", "hangs up")
 	if s.l.lineModel.state().Held {
-		s.l.lineModel.lift(set)
+		s.l.lineModel.lift(telephoneSet)
 	}
-	s.l.lineModel.hangUp(set)
+	s.l.lineModel.hangUp(telephoneSet)
 	return s.p.until(ctx, s.l.name+" is on hook", func() bool { return !s.l.lineModel.state().OffHook })
 }

@@ -24,7 +24,7 @@ func callScenes() []scene {
 			without: true,
 			lines:   []lineSetup{{name: "box-office", number: "555-0101", board: cabinet}},
 			run:     runHeldCall,
-			check:   func(p *sceneRun, v *verdict) { p.checkCleared(v, p.lines["box-office"]) },
+			check:   func(p *sceneRun, v *sceneResult) { p.checkCleared(v, p.lines["box-office"]) },
 		},
 		{
 			name: "house-call", clearing: true,
@@ -142,7 +142,7 @@ func runInternalCall(ctx context.Context, p *sceneRun) error {
 		return err
 	}
 	p.add(time.Now(), to.name, "near end", "lifts")
-	to.lineModel.lift(set)
+	to.lineModel.lift(telephoneSet)
 	if err := p.until(ctx, "the two lines talk", func() bool {
 		return from.port.inCall() && to.port.inCall() && from.port.heard() > 2 && to.port.heard() > 2
 	}); err != nil {
@@ -161,7 +161,7 @@ func runInternalCall(ctx context.Context, p *sceneRun) error {
 		p.zeroOn(from.name, "sends BYE") // when the adapter has recognised on hook
 	}
 	p.add(time.Now(), from.name, "near end", "hangs up")
-	from.lineModel.hangUp(set)
+	from.lineModel.hangUp(telephoneSet)
 	if err := p.until(ctx, "the adapter sees the caller on hook",
 		func() bool { return !from.lineModel.state().OffHook }); err != nil {
 		return err
@@ -169,13 +169,13 @@ func runInternalCall(ctx context.Context, p *sceneRun) error {
 	return p.awaitOnHook(ctx, to)
 }
 
-func checkInternalCall(p *sceneRun, v *verdict) {
+func checkInternalCall(p *sceneRun, v *sceneResult) {
 	p.checkCleared(v, p.lines["workshop"])
 	if p.lines["workshop"].habit.reboot == 0 { // otherwise stage-door is the line whose far end went away
 		checkNeverOpened(v, p.lines["stage-door"])
 	}
 	if p.lines["stage-door"].lineModel.state().OffHook {
-		v.wrong("stage-door: still off hook")
+		v.fail("stage-door: still off hook")
 	}
 }
 
@@ -200,21 +200,21 @@ func runOthersStay(ctx context.Context, p *sceneRun) error {
 	}
 	before := phones[1].heard()
 	if err := await(ctx, stepFor, func() bool { return phones[1].heard() > before+2 }); err != nil {
-		p.verdict.wrong("foyer: the far end receives no more audio")
+		p.verdict.fail("foyer: the far end receives no more audio")
 	}
 	return ctx.Err()
 }
 
-func checkOthersStay(p *sceneRun, v *verdict) {
+func checkOthersStay(p *sceneRun, v *sceneResult) {
 	p.checkCleared(v, p.lines["green-room"])
 	for i, name := range []string{"foyer", "wardrobe"} {
 		l := p.lines[name]
 		checkNeverOpened(v, l)
 		if !l.lineModel.state().Held || !l.port.inCall() || !p.phones[i+1].is(phoneTalking) {
-			v.wrong("%s: its held call has ended", name)
+			v.fail("%s: its held call has ended", name)
 			continue
 		}
-		v.saw("%s is still held", name)
+		v.note("%s is still held", name)
 	}
 }
 
@@ -258,7 +258,7 @@ func (p *sceneRun) shortEnough(l *line) bool {
 	return l.habit.byItself(l.release) || l.habit.interval(&l.policy) > l.release
 }
 
-func checkShortInterval(p *sceneRun, v *verdict) {
+func checkShortInterval(p *sceneRun, v *sceneResult) {
 	l := p.lines["lighting"]
 	if p.shortEnough(l) {
 		p.checkCleared(v, l)
@@ -269,31 +269,32 @@ func checkShortInterval(p *sceneRun, v *verdict) {
 		return
 	}
 	if went, let := first(p.since(l), keysystem.HoldReleased); let && (!l.habit.locksOut() || went.Before(open.end)) {
-		v.wrong("lighting: the hold cleared although the loop was open for less than the card's %v", l.release)
+		v.fail("lighting: the hold cleared although the loop was open for less than the card's %v", l.release)
 	}
 	if !l.policy.ProbeTrusted {
 		if e, told := p.incident(l); told {
-			v.wrong("lighting: the daemon cannot know that the hold stayed, and the report says %q", e.text)
+			v.fail("lighting: the daemon cannot know that the hold stayed, and the report says %q", e.text)
 		}
 		if e, told := p.find(l.name, "clearback", "report interrupted", "hook=unknown"); told {
-			v.saw("lighting: the hold stayed; the report says %q, since the daemon has no trusted way to check", e.text)
+			v.note("lighting: the hold stayed; the report says %q, since the daemon has no trusted way to check",
+				e.text)
 		} else {
-			v.wrong("lighting: no report says that the outcome is unknown")
+			v.fail("lighting: no report says that the outcome is unknown")
 		}
 		return
 	}
 	e, told := p.find(l.name, "clearback", "incident", "interval")
 	if !told {
-		v.wrong("lighting: no report says that the interval is too short")
+		v.fail("lighting: no report says that the interval is too short")
 		return
 	}
-	v.saw("lighting: the hold stayed, as a loop open for %s ms is too short for the card's %s ms; the report says %q",
+	v.note("lighting: the hold stayed, as a loop open for %s ms is too short for the card's %s ms; the report says %q",
 		millis(open.lasted()), millis(l.release), e.text)
 	if l.habit.flashInfo && !strings.Contains(e.text, "flash") {
-		v.wrong("lighting: the adapter took it for a flash and said so, and the report does not")
+		v.fail("lighting: the adapter took it for a flash and said so, and the report does not")
 	}
 	if _, flash := first(p.since(l), keysystem.PortFlash); flash {
-		v.saw("the adapter took it for a flash")
+		v.note("the adapter took it for a flash")
 	}
 	if !l.habit.locksOut() {
 		p.checkIncident(v, l, "reason=interval-short")
@@ -325,18 +326,18 @@ func runEmergency(ctx context.Context, p *sceneRun) error {
 	return p.watch(ctx)
 }
 
-func checkEmergency(p *sceneRun, v *verdict) {
+func checkEmergency(p *sceneRun, v *sceneResult) {
 	l := p.lines["fly-loft"]
 	checkNeverOpened(v, l)
 	if gone := l.habit.byItself(parts().Release) || l.habit.locksOut(); l.lineModel.state().Held == gone {
-		v.wrong("fly-loft: held is %v instead of %v", gone, !gone)
+		v.fail("fly-loft: held is %v instead of %v", gone, !gone)
 	}
 	e, told := p.find(l.name, "clearback", "suppressed", "emergency")
 	if !told {
-		v.wrong("fly-loft: no report says that an emergency call kept the loop closed")
+		v.fail("fly-loft: no report says that an emergency call kept the loop closed")
 		return
 	}
-	v.saw("fly-loft: the loop stayed closed for %v; the report says %q", watchFor, e.text)
+	v.note("fly-loft: the loop stayed closed for %v; the report says %q", watchFor, e.text)
 }
 
 func runNextCaller(ctx context.Context, p *sceneRun) error {
@@ -345,7 +346,7 @@ func runNextCaller(ctx context.Context, p *sceneRun) error {
 	if err != nil {
 		return err
 	}
-	next, err := p.phone()
+	next, err := p.newPhone()
 	if err != nil {
 		return err
 	}
@@ -371,7 +372,7 @@ func runNextCaller(ctx context.Context, p *sceneRun) error {
 	return ctxOnly(ctx, p.answer(ctx, l, next))
 }
 
-func checkNextCaller(p *sceneRun, v *verdict) {
+func checkNextCaller(p *sceneRun, v *sceneResult) {
 	l := p.lines["ticket-desk"]
 	p.checkCleared(v, l)
 	var rang time.Time
@@ -384,16 +385,16 @@ func checkNextCaller(p *sceneRun, v *verdict) {
 	onHook, seen := first(past, keysystem.PortOnHook)
 	switch all := openings(past); {
 	case rang.IsZero():
-		v.wrong("ticket-desk: the next call never rang (it ended with %q)", p.phones[1].ending())
+		v.fail("ticket-desk: the next call never rang (it ended with %q)", p.phones[1].ending())
 	case len(all) > 0 && rang.Before(all[0].end):
-		v.wrong("ticket-desk: the next call rang while the loop was open")
+		v.fail("ticket-desk: the next call rang while the loop was open")
 	case seen && rang.Before(onHook):
-		v.wrong("ticket-desk: the next call rang before the adapter saw the line on hook")
+		v.fail("ticket-desk: the next call rang before the adapter saw the line on hook")
 	case !p.phones[1].is(phoneTalking) || !l.port.inCall():
-		v.wrong("ticket-desk: the next call was not answered")
+		v.fail("ticket-desk: the next call was not answered")
 	default:
 		zero, _ := p.hungUp()
-		v.saw("the next call rang after %s ms and was answered", millis(rang.Sub(zero)))
+		v.note("the next call rang after %s ms and was answered", millis(rang.Sub(zero)))
 	}
 }
 
@@ -408,13 +409,13 @@ func runDaemonEnds(ctx context.Context, p *sceneRun) error {
 	return err
 }
 
-func checkDaemonEnds(p *sceneRun, v *verdict) {
+func checkDaemonEnds(p *sceneRun, v *sceneResult) {
 	l := p.lines["dressing-room"]
 	p.checkCleared(v, l)
 	if how := p.phones[0].ending(); how != "BYE" {
-		v.wrong("dressing-room: the far end's call ended by %q and not by BYE", how)
+		v.fail("dressing-room: the far end's call ended by %q and not by BYE", how)
 	}
 	if e, told := p.find(l.name, "clearback", "shutdown"); told {
-		v.saw("the report says %q", e.text)
+		v.note("the report says %q", e.text)
 	}
 }

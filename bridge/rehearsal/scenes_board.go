@@ -66,7 +66,7 @@ func runBoardPower(ctx context.Context, p *sceneRun) error {
 	return p.watch(ctx)
 }
 
-func checkBoardPower(p *sceneRun, v *verdict) {
+func checkBoardPower(p *sceneRun, v *sceneResult) {
 	l := p.lines["cloakroom"]
 	lost, _ := p.find(l.name, "board", "loses power")
 	open, ok := p.checkOneOpening(v, l, faultAfter/2, l.policy.Interval)
@@ -74,23 +74,23 @@ func checkBoardPower(p *sceneRun, v *verdict) {
 		return
 	}
 	if after := open.end.Sub(lost.at); after < 0 || after > late {
-		v.wrong("cloakroom: the contact closed %s ms after the board lost power", millis(after))
+		v.fail("cloakroom: the contact closed %s ms after the board lost power", millis(after))
 		return
 	}
-	v.saw("cloakroom: the contact closed %s ms after the board lost power and did not open again",
+	v.note("cloakroom: the contact closed %s ms after the board lost power and did not open again",
 		millis(open.end.Sub(lost.at)))
 	long, held := open.lasted() >= l.release, l.lineModel.state().Held
 	switch {
 	case long == held:
-		v.wrong("cloakroom: held is %v after the loop was open for %s ms, with a card that releases after %s ms", held,
+		v.fail("cloakroom: held is %v after the loop was open for %s ms, with a card that releases after %s ms", held,
 			millis(open.lasted()), millis(l.release))
 	case held:
-		v.saw("the hold stayed, as %s ms are too short for the card's %s", millis(open.lasted()), millis(l.release))
+		v.note("the hold stayed, as %s ms are too short for the card's %s", millis(open.lasted()), millis(l.release))
 	default:
-		v.saw("the hold cleared")
+		v.note("the hold cleared")
 	}
 	if e, told := p.incident(l); told {
-		v.saw("the report says %q", e.text)
+		v.note("the report says %q", e.text)
 	}
 }
 
@@ -117,17 +117,17 @@ func runCutTimed(ctx context.Context, p *sceneRun) error {
 	return pause(ctx, closedWithin) // the loop must not open again
 }
 
-func checkCutTimed(p *sceneRun, v *verdict) {
+func checkCutTimed(p *sceneRun, v *sceneResult) {
 	l := p.lines["bar"]
 	open, ok := p.checkOneOpening(v, l, l.policy.Interval, l.policy.Interval+timedUnit+late)
 	if !ok {
 		return
 	}
 	if back, found := p.find(l.name, "board", "the network is back"); !found || !open.end.Before(back.at) {
-		v.wrong("bar: the contact did not close before the network was back")
+		v.fail("bar: the contact did not close before the network was back")
 	}
 	p.checkHoldReleased(v, l)
-	v.saw("bar: the board closed the contact by itself after %s ms", millis(open.lasted()))
+	v.note("bar: the board closed the contact by itself after %s ms", millis(open.lasted()))
 }
 
 func runCutPlain(ctx context.Context, p *sceneRun) error {
@@ -138,7 +138,7 @@ func runCutPlain(ctx context.Context, p *sceneRun) error {
 	return ctxOnly(ctx, await(ctx, stepFor, func() bool { return l.lineModel.state().ContactClosed }))
 }
 
-func checkCutPlain(p *sceneRun, v *verdict) {
+func checkCutPlain(p *sceneRun, v *sceneResult) {
 	l := p.lines["loading-dock"]
 	back, _ := p.find(l.name, "board", "the network is back")
 	open, ok := p.checkOneOpening(v, l, cutFor, cutFor+faultAfter+closedWithin+late)
@@ -147,17 +147,17 @@ func checkCutPlain(p *sceneRun, v *verdict) {
 	}
 	after := open.end.Sub(back.at)
 	if after < 0 || after > closedWithin {
-		v.wrong("loading-dock: the contact closed %s ms after the network was back; expected 0 to %s ms", millis(after),
+		v.fail("loading-dock: the contact closed %s ms after the network was back; expected 0 to %s ms", millis(after),
 			millis(closedWithin))
 	}
 	p.checkHoldReleased(v, l)
-	v.saw("loading-dock: nothing but the daemon closes a plain coil: the loop stayed open for %s ms instead of %s, and closed %s ms after the network was back",
+	v.note("loading-dock: nothing but the daemon closes a plain coil: the loop stayed open for %s ms instead of %s, and closed %s ms after the network was back",
 		millis(open.lasted()), millis(l.policy.Interval), millis(after))
 }
 
 // checkHoldReleased checks that the hold cleared after the hang-up.
-func (p *sceneRun) checkHoldReleased(v *verdict, l *line) {
+func (p *sceneRun) checkHoldReleased(v *sceneResult, l *line) {
 	if _, let := first(p.since(l), keysystem.HoldReleased); !let {
-		v.wrong("%s: the hold stayed", l.name)
+		v.fail("%s: the hold stayed", l.name)
 	}
 }

@@ -14,7 +14,7 @@ const (
 	// the policy allows.
 	watchEvery = 3 * time.Second
 	// lateBye is how long the PBX delays a BYE. A delay of more than 1 s is late, and the delay computed from Date is
-	// wrong by up to 1 s either way.
+	// fail by up to 1 s either way.
 	lateBye = 3200 * time.Millisecond
 	// slowBoard is the board that answers after slowFor. An opening that has to wait for such an answer misses its
 	// not-after time.
@@ -34,7 +34,7 @@ type incidentScene struct {
 	// cause brings the incident about, end ends it.
 	cause, end func(ctx context.Context, p *sceneRun, l *line) error
 	// check, if not nil, checks the loop.
-	check func(p *sceneRun, v *verdict, l *line)
+	check func(p *sceneRun, v *sceneResult, l *line)
 }
 
 func (t incidentScene) scene() scene {
@@ -62,7 +62,7 @@ func (t incidentScene) scene() scene {
 				return ok
 			}))
 		},
-		check: func(p *sceneRun, v *verdict) {
+		check: func(p *sceneRun, v *sceneResult) {
 			l := p.lines[t.lines[0].name]
 			if t.check != nil {
 				t.check(p, v, l)
@@ -74,30 +74,30 @@ func (t incidentScene) scene() scene {
 
 // checkIncident checks that the daemon reported an incident for that reason and no other, said what to do, and reported
 // when it was over.
-func (p *sceneRun) checkIncident(v *verdict, l *line, reason ...string) {
+func (p *sceneRun) checkIncident(v *sceneResult, l *line, reason ...string) {
 	e, told := p.incident(l)
 	switch {
 	case !told:
-		v.wrong("%s: no incident is reported", l.name)
+		v.fail("%s: no incident is reported", l.name)
 		return
 	case !containsAll(e.text, reason):
-		v.wrong("%s: the report says %q instead of %q", l.name, e.text, strings.Join(reason, " "))
+		v.fail("%s: the report says %q instead of %q", l.name, e.text, strings.Join(reason, " "))
 		return
 	}
-	v.saw("%s: the report says %q", l.name, e.text)
+	v.note("%s: the report says %q", l.name, e.text)
 	why := strings.TrimPrefix(reason[0], "reason=")
 	lasts, said := p.find(l.name, "clearback", "incident lasts: "+why+": ")
 	if _, advice, _ := strings.Cut(lasts.text, why+": "); !said || len(advice) < len("Do this.") {
-		v.wrong("%s: no report says what to do about it", l.name)
+		v.fail("%s: no report says what to do about it", l.name)
 	} else {
-		v.saw("and: %q", advice)
+		v.note("and: %q", advice)
 	}
 	over, ended := p.find(l.name, "clearback", "report incident-ended", reason[0])
 	if !ended || over.at.Before(e.at) {
-		v.wrong("%s: the incident did not end when the line was on hook or carried a call again", l.name)
+		v.fail("%s: the incident did not end when the line was on hook or carried a call again", l.name)
 		return
 	}
-	v.saw("it was over after %.1f s", over.at.Sub(e.at).Seconds())
+	v.note("it was over after %.1f s", over.at.Sub(e.at).Seconds())
 }
 
 func incidentScenes() []scene {
@@ -131,7 +131,7 @@ func boardTroubles() []incidentScene {
 				l.board.restorePower()
 				return endByCall(ctx, p, l)
 			},
-			check: func(p *sceneRun, v *verdict, l *line) { checkNeverOpened(v, l) },
+			check: func(p *sceneRun, v *sceneResult, l *line) { checkNeverOpened(v, l) },
 		},
 		{
 			name: "welded", about: "the contact is welded: the board confirms, and the loop current never stops",
@@ -142,7 +142,7 @@ func boardTroubles() []incidentScene {
 				l.lineModel.weld(true)
 				return heldAndGone(ctx, p, l)
 			},
-			end: endByHangUp, check: func(p *sceneRun, v *verdict, l *line) { checkNeverOpened(v, l) },
+			end: endByHangUp, check: func(p *sceneRun, v *sceneResult, l *line) { checkNeverOpened(v, l) },
 		},
 		{
 			name: "slow-board", about: "the board takes 1.5 s for each answer, and another line comes first: the opening misses its not-after time",
@@ -151,7 +151,7 @@ func boardTroubles() []incidentScene {
 				{name: "conductor", number: "555-0123", board: slowBoard, plainAdapter: true},
 			},
 			reason: []string{"reason=missed-not-after"}, cause: causeSlowBoard, end: endByCall,
-			check: func(p *sceneRun, v *verdict, l *line) { checkNeverOpened(v, l) },
+			check: func(p *sceneRun, v *sceneResult, l *line) { checkNeverOpened(v, l) },
 		},
 	}
 }
@@ -159,13 +159,14 @@ func boardTroubles() []incidentScene {
 func callTroubles() []incidentScene {
 	return []incidentScene{
 		{
-			name: "life-safety", about: "the line is marked life_safety: nothing opens, and a hold that stays is reported",
+			name:  "life-safety",
+			about: "the line is marked life_safety: nothing opens, and a hold that stays is reported",
 			lines: []lineSetup{{name: "smoke-vents", number: "555-0118", board: cabinet,
 				set: func(p *supervision.Policy) {
 					p.LifeSafety, p.Watch = true, watchEvery
 				}}},
 			reason: []string{"reason=suppressed", "rule=life-safety"}, cause: heldAndGone, end: endByHangUp,
-			check: func(p *sceneRun, v *verdict, l *line) { checkNeverOpened(v, l) },
+			check: func(p *sceneRun, v *sceneResult, l *line) { checkNeverOpened(v, l) },
 		},
 		{
 			name:  "second-call",
@@ -173,7 +174,7 @@ func callTroubles() []incidentScene {
 			lines: []lineSetup{{name: "tour-desk", number: "555-0119", board: cabinet, habit: "call-waiting",
 				hasSensor: true}},
 			reason: []string{"reason=suppressed", "rule=other-call"}, cause: causeSecondCall, end: endByHangUp,
-			check: func(p *sceneRun, v *verdict, l *line) { checkNeverOpened(v, l) },
+			check: func(p *sceneRun, v *sceneResult, l *line) { checkNeverOpened(v, l) },
 		},
 		{
 			name: "late-bye", about: "the service forwards the BYE after 3.2 s, as its Date shows: too late to open",
@@ -188,7 +189,7 @@ func callTroubles() []incidentScene {
 				p.hangUp(f)
 				return nil
 			},
-			end: endByCall, check: func(p *sceneRun, v *verdict, l *line) { checkNeverOpened(v, l) },
+			end: endByCall, check: func(p *sceneRun, v *sceneResult, l *line) { checkNeverOpened(v, l) },
 		},
 		{
 			name: "seized", about: "the near end hangs up and lifts again before the loop opens, and leaves the handset off: nothing opens",
@@ -197,7 +198,7 @@ func callTroubles() []incidentScene {
 				set: func(p *supervision.Policy) { p.Lead, p.FlashMax, p.Watch = 1200*time.Millisecond, 0, watchEvery },
 			}},
 			reason: []string{"reason=seized"}, cause: causeSeized, end: endByHangUp,
-			check: func(p *sceneRun, v *verdict, l *line) { checkNeverOpened(v, l) },
+			check: func(p *sceneRun, v *sceneResult, l *line) { checkNeverOpened(v, l) },
 		},
 		{
 			name:  "silent-adapter",
@@ -218,7 +219,7 @@ func callTroubles() []incidentScene {
 				}
 				return endByCall(ctx, p, l)
 			},
-			check: func(p *sceneRun, v *verdict, l *line) {
+			check: func(p *sceneRun, v *sceneResult, l *line) {
 				least := l.habit.interval(&l.policy)
 				p.checkOneOpening(v, l, least, least+late)
 				checkNeverOpened(v, p.lines["trap-room"])
@@ -241,7 +242,7 @@ func offHookTroubles() []incidentScene {
 		}
 	}
 	nothing := func(context.Context, *sceneRun, *line) error { return nil }
-	untouched := func(p *sceneRun, v *verdict, l *line) { checkNeverOpened(v, l) }
+	untouched := func(p *sceneRun, v *sceneResult, l *line) { checkNeverOpened(v, l) }
 	return []incidentScene{
 		{
 			name:   "dial-tone-held",
@@ -321,7 +322,7 @@ func causeSecondCall(ctx context.Context, p *sceneRun, l *line) error {
 	if err != nil {
 		return err
 	}
-	second, err := p.phone()
+	second, err := p.newPhone()
 	if err != nil {
 		return err
 	}
@@ -347,18 +348,18 @@ func causeSeized(ctx context.Context, p *sceneRun, l *line) error {
 		return err
 	}
 	p.add(time.Now(), l.name, "near end", "takes the call back")
-	l.lineModel.lift(set)
+	l.lineModel.lift(telephoneSet)
 	if err := p.until(ctx, "the adapter accepts the BYE", func() bool { return !l.port.inCall() }); err != nil {
 		return err
 	}
 	p.add(time.Now(), l.name, "near end", "hangs up")
-	l.lineModel.hangUp(set)
+	l.lineModel.hangUp(telephoneSet)
 	if err := p.until(ctx, "the loop current is seen to stop",
 		func() bool { _, ok := p.find(l.name, "clearback", "released"); return ok }); err != nil {
 		return err
 	}
 	p.add(time.Now(), l.name, "near end", "lifts again")
-	l.lineModel.lift(set)
+	l.lineModel.lift(telephoneSet)
 	return nil
 }
 
@@ -366,9 +367,9 @@ func causeSeized(ctx context.Context, p *sceneRun, l *line) error {
 func endByHangUp(ctx context.Context, p *sceneRun, l *line) error {
 	p.add(time.Now(), l.name, "near end", "finds it and hangs up")
 	if l.lineModel.state().Held {
-		l.lineModel.lift(set)
+		l.lineModel.lift(telephoneSet)
 	}
-	l.lineModel.hangUp(set)
+	l.lineModel.hangUp(telephoneSet)
 	return p.until(ctx, l.name+" is on hook", func() bool { return !l.lineModel.state().OffHook })
 }
 
@@ -385,18 +386,18 @@ func endByCall(ctx context.Context, p *sceneRun, l *line) error {
 		return err
 	}
 	p.add(time.Now(), l.name, "near end", "hangs up")
-	l.lineModel.hangUp(set)
+	l.lineModel.hangUp(telephoneSet)
 	return nil
 }
 
 // endByDialling makes the near end take the line back and call a far end.
 func endByDialling(ctx context.Context, p *sceneRun, l *line) error {
-	f, err := p.phone()
+	f, err := p.newPhone()
 	if err != nil {
 		return err
 	}
 	p.add(time.Now(), l.name, "near end", "takes the line back")
-	l.lineModel.lift(set)
+	l.lineModel.lift(telephoneSet)
 	if err := p.dial(l, f.number); err != nil {
 		return err
 	}

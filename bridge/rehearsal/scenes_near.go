@@ -22,31 +22,31 @@ func runNearEndFirst(ctx context.Context, p *sceneRun) error {
 		p.zeroOn(l.name, "hangs up") // the restarted adapter knows no call that it could end
 	}
 	p.add(time.Now(), l.name, "near end", "hangs up")
-	l.lineModel.hangUp(set)
+	l.lineModel.hangUp(telephoneSet)
 	if err := p.until(ctx, "the far end is cleared", func() bool { return f.is(phoneCleared) }); err != nil {
 		return err
 	}
 	return p.watch(ctx)
 }
 
-func checkNearEndFirst(p *sceneRun, v *verdict) {
+func checkNearEndFirst(p *sceneRun, v *sceneResult) {
 	l := p.lines["props"]
 	checkNeverOpened(v, l)
 	if s := l.lineModel.state(); s.OffHook || s.Current || s.Lamp != keysystem.Dark && l.habit.splash == 0 {
-		v.wrong("props: the line is not at rest (lamp %v)", s.Lamp)
+		v.fail("props: the line is not at rest (lamp %v)", s.Lamp)
 	}
 	if how := p.phones[0].ending(); how != "BYE" {
-		v.wrong("the far end's call ended by %q and not by BYE", how)
+		v.fail("the far end's call ended by %q and not by BYE", how)
 	}
-	v.saw("props: the loop stayed closed for %v after the near end had hung up", watchFor)
+	v.note("props: the loop stayed closed for %v after the near end had hung up", watchFor)
 }
 
 const (
 	// listenFor is the policy's Listening in the scene "listens".
 	listenFor = 5 * time.Second
-	// deadLine is how long the near end listens after the far end has hung up. It is longer than the time until the
+	// listenTime is how long the near end listens after the far end has hung up. It is longer than the time until the
 	// first check of the line.
-	deadLine = 2 * time.Second
+	listenTime = 2 * time.Second
 )
 
 func runListening(ctx context.Context, p *sceneRun) error {
@@ -59,7 +59,7 @@ func runListening(ctx context.Context, p *sceneRun) error {
 		return err
 	}
 	p.hangUp(f)
-	if err := pause(ctx, deadLine); err != nil {
+	if err := pause(ctx, listenTime); err != nil {
 		return err
 	}
 	looked := func() bool { _, ok := p.find(l.name, "clearback", "probe-answered", "hook=off"); return ok }
@@ -67,13 +67,13 @@ func runListening(ctx context.Context, p *sceneRun) error {
 		return err
 	}
 	p.add(time.Now(), l.name, "near end", "hangs up")
-	l.lineModel.hangUp(set)
+	l.lineModel.hangUp(telephoneSet)
 	return ctxOnly(ctx, await(ctx, listenFor+stepFor, func() bool { _, ok := p.outcome(l); return ok }))
 }
 
 // checkListening checks that the line was off hook at the first check, and that no incident followed, since the near
 // end simply had not hung up yet.
-func checkListening(p *sceneRun, v *verdict) {
+func checkListening(p *sceneRun, v *sceneResult) {
 	l := p.lines["coat-check"]
 	if _, ok := p.checkOneOpening(v, l, l.policy.Interval, l.policy.Interval+late); !ok {
 		return
@@ -82,15 +82,15 @@ func checkListening(p *sceneRun, v *verdict) {
 	onHook, seen := first(p.since(l), keysystem.PortOnHook)
 	switch {
 	case !looked:
-		v.wrong("coat-check: the daemon did not check the line while the near end listened")
+		v.fail("coat-check: the daemon did not check the line while the near end listened")
 	case !seen || onHook.Before(off.at):
-		v.wrong("coat-check: the near end did not listen for long enough")
+		v.fail("coat-check: the near end did not listen for long enough")
 	}
 	if e, longer := p.find(l.name, "clearback", "report next-interval"); longer {
-		v.wrong("coat-check: nothing was wrong with the interval, and the report says %q", e.text)
+		v.fail("coat-check: nothing was wrong with the interval, and the report says %q", e.text)
 	}
 	p.checkReported(v, l)
-	v.saw("coat-check: off hook at the first check, on hook at the second; no incident, and the interval stays")
+	v.note("coat-check: off hook at the first check, on hook at the second; no incident, and the interval stays")
 }
 
 // keying is how long a fast dialler takes for a number of seven digits (our own figure; adapters recognise tones of 40
@@ -108,7 +108,7 @@ func runNearEndCalls(ctx context.Context, p *sceneRun) error {
 	if err != nil {
 		return err
 	}
-	supplier, err := p.phone()
+	supplier, err := p.newPhone()
 	if err != nil {
 		return err
 	}
@@ -150,14 +150,14 @@ func runNearEndCalls(ctx context.Context, p *sceneRun) error {
 // liftAgain does what people do when there is no dial tone: hang up and lift again.
 func (p *sceneRun) liftAgain(ctx context.Context, l *line) error {
 	p.add(time.Now(), l.name, "near end", "has no dial tone and hangs up")
-	l.lineModel.hangUp(set)
+	l.lineModel.hangUp(telephoneSet)
 	if err := p.until(ctx, l.name+" is seen on hook", func() bool { return !l.lineModel.state().OffHook }); err != nil {
 		return err
 	}
 	return p.lift(ctx, l)
 }
 
-func checkNearEndCalls(p *sceneRun, v *verdict) {
+func checkNearEndCalls(p *sceneRun, v *sceneResult) {
 	l := p.lines["paint-shop"]
 	if !l.habit.dialTone() {
 		p.checkLiftedAgain(v, l)
@@ -170,31 +170,31 @@ func checkNearEndCalls(p *sceneRun, v *verdict) {
 	}
 	e, found := p.find(l.name, "adapter", "sends INVITE to "+p.phones[1].number)
 	if !found || e.at.Before(open.began) || e.at.After(open.end) {
-		v.wrong("paint-shop: the call did not come while the loop was open")
+		v.fail("paint-shop: the call did not come while the loop was open")
 	}
 	if _, on := first(p.since(l), keysystem.PortOnHook); on {
-		v.wrong("paint-shop: the adapter took the opening for a hang-up")
+		v.fail("paint-shop: the adapter took the opening for a hang-up")
 	}
 	if !p.phones[1].is(phoneTalking) || !l.port.inCall() {
-		v.wrong("paint-shop: the call did not go through")
+		v.fail("paint-shop: the call did not go through")
 	}
-	v.saw("paint-shop: the loop closed %s ms after the near end's INVITE (open for %s of %s ms), and the call went through",
+	v.note("paint-shop: the loop closed %s ms after the near end's INVITE (open for %s of %s ms), and the call went through",
 		millis(open.end.Sub(e.at)), millis(open.lasted()), millis(l.policy.Interval))
 }
 
 // checkLiftedAgain checks a near end without dial tone. It hangs up, which nothing signals. So the opening lasts its
 // full length, and the call that follows goes through.
-func (p *sceneRun) checkLiftedAgain(v *verdict, l *line) {
+func (p *sceneRun) checkLiftedAgain(v *sceneResult, l *line) {
 	open, ok := p.checkOneOpening(v, l, l.policy.Interval, l.policy.Interval+late)
 	if !ok {
 		return
 	}
 	if e, found := p.find(l.name, "adapter", "sends INVITE to "+p.phones[1].number); !found || e.at.Before(open.end) {
-		v.wrong("paint-shop: the call came while the loop was open")
+		v.fail("paint-shop: the call came while the loop was open")
 	}
 	if !p.phones[1].is(phoneTalking) || !l.port.inCall() {
-		v.wrong("paint-shop: the call did not go through")
+		v.fail("paint-shop: the call did not go through")
 	}
-	v.saw("paint-shop: without dial tone the near end hung up and lifted again; the loop was open for %s ms, and the next call went through",
+	v.note("paint-shop: without dial tone the near end hung up and lifted again; the loop was open for %s ms, and the next call went through",
 		millis(open.lasted()))
 }

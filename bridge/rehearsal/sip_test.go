@@ -75,9 +75,9 @@ func TestPortFollowsTheHook(t *testing.T) {
 	require.NoError(t, h.far.dial("555-0101"))
 	h.until(t, "rings", func() bool { return h.lineModel.state().Lamp == keysystem.Flash })
 	require.Equal(t, 486, h.available())
-	h.lineModel.lift(set)
+	h.lineModel.lift(telephoneSet)
 	h.until(t, "talk", func() bool { return h.far.is(phoneTalking) && h.far.heard() > 1 && h.port.heard() > 1 })
-	h.lineModel.hangUp(set)
+	h.lineModel.hangUp(telephoneSet)
 	h.until(t, "the far end is cleared", func() bool { return h.far.is(phoneCleared) })
 	require.Equal(t, "BYE", h.far.ending())
 	h.until(t, "free again", func() bool { return h.available() == 200 })
@@ -91,7 +91,7 @@ func (h *testLine) available() (code int) {
 // A port continues to feed the loop when the far end has gone, which is the problem that the daemon solves.
 func TestPortDoesNotInterrupt(t *testing.T) {
 	h := newTestLine(t, "at-the-pbx").registered(t)
-	h.lineModel.lift(set)
+	h.lineModel.lift(telephoneSet)
 	h.until(t, "off hook", func() bool { return h.available() == 486 })
 	require.NoError(t, h.port.dial("555-0151"))
 	h.until(t, "talk", func() bool { return h.far.is(phoneTalking) && h.port.inCall() })
@@ -123,7 +123,7 @@ func TestALostAnswerIsRepeated(t *testing.T) {
 	h := newTestLine(t, "at-the-pbx").registered(t)
 	require.NoError(t, h.far.dial("555-0101"))
 	h.until(t, "rings", func() bool { return h.lineModel.state().Lamp == keysystem.Flash })
-	h.lineModel.lift(set)
+	h.lineModel.lift(telephoneSet)
 	h.until(t, "talk", func() bool { return h.far.is(phoneTalking) && h.port.inCall() })
 	h.port.loseNextByeAnswer()
 	h.far.hangUp()
@@ -142,7 +142,7 @@ func TestPBXRefuses(t *testing.T) {
 		h.until(t, code, func() bool { return h.far.ending() == code })
 	}
 	h.port.ua.ask(func() { h.port.ua.login.password = "wrong" })
-	h.lineModel.lift(set)
+	h.lineModel.lift(telephoneSet)
 	h.until(t, "off hook", func() bool { return h.available() == 486 })
 	require.NoError(t, h.port.dial("555-0151"))
 	h.until(t, "no call with a wrong password", func() bool {

@@ -12,12 +12,12 @@ import (
 type socket struct {
 	*inbox
 	read sync.WaitGroup
-	take func(m *message, from netip.AddrPort) // set once
+	take func(m *message, from netip.AddrPort) // telephoneSet once
 	// conn and addr change only in move. If move is used, the goroutine of the inbox owns them.
 	conn *net.UDPConn
 	addr netip.AddrPort
-	// lose, if not nil, reports whether an outgoing message is to be lost. Owned by the goroutine of the inbox.
-	lose func(m *message) bool
+	// drop, if not nil, reports whether an outgoing message is to be lost. Owned by the goroutine of the inbox.
+	drop func(m *message) bool
 }
 
 func openSocket(take func(m *message, from netip.AddrPort)) (*socket, error) {
@@ -70,7 +70,7 @@ func (s *socket) receive(conn *net.UDPConn) {
 // send may be called only by functions in the inbox. A datagram that cannot be sent counts as lost, and SIP retransmits
 // it.
 func (s *socket) send(m *message, to netip.AddrPort) {
-	if s.lose != nil && s.lose(m) {
+	if s.drop != nil && s.drop(m) {
 		return
 	}
 	_, _ = s.conn.WriteToUDPAddrPort(m.bytes(), to)

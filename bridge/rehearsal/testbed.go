@@ -56,15 +56,15 @@ type line struct {
 
 // testBed is the simulated environment: one PBX, one adapter, the boards, and one daemon for all scenes.
 type testBed struct {
-	o      Options
-	habit  habit // of the adapter that the scenes are about
-	pbx    *pbx
-	boards map[string]*board
-	runs   []*sceneRun
-	daemon Daemon
-	notes  *notes
-	far    int
-	mu     sync.Mutex // guards far
+	o          Options
+	habit      habit // of the adapter that the scenes are about
+	pbx        *pbx
+	boards     map[string]*board
+	runs       []*sceneRun
+	daemon     Daemon
+	notes      *notes
+	nextFarEnd int
+	mu         sync.Mutex // guards far
 }
 
 // sceneRun is one scene on a test bed.
@@ -80,11 +80,11 @@ type sceneRun struct {
 	tuned        time.Duration // what Options.Tune recommends
 	took         time.Duration
 	err          error
-	verdict      verdict
+	verdict      sceneResult
 }
 
 func newTestBed(ctx context.Context, o Options, h habit, scenes []scene) (*testBed, error) {
-	s := &testBed{o: o, habit: h, boards: map[string]*board{}, notes: &notes{}, far: firstFarEnd}
+	s := &testBed{o: o, habit: h, boards: map[string]*board{}, notes: &notes{}, nextFarEnd: firstFarEnd}
 	err := s.build(scenes)
 	if err == nil && !o.Without {
 		err = s.start(ctx)

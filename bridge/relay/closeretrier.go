@@ -15,8 +15,8 @@ const (
 	ReportEvery = 10 * time.Second
 )
 
-// errOwed is the reason for the close that is owed at the start, when the daemon has not reached the controller yet.
-var errOwed = errors.New("relay: the contact has not been closed since the start")
+// errNotClosedYet is the reason for the close that is owed at the start, when the daemon has not reached the controller yet.
+var errNotClosedYet = errors.New("relay: the contact has not been closed since the start")
 
 // errEnded means that the driver has ended, so that nothing repeats the close.
 var errEnded = errors.New("relay: the driver has ended")
@@ -53,115 +53,115 @@ func NewCloseRetrier(try func(context.Context) error, notify func(Notice)) *Clos
 	ended := make(chan struct{})
 	return &CloseRetrier{try: try, notify: notify, wake: make(chan struct{}, 1), ended: ended,
 		stop: sync.OnceFunc(func() { close(ended) }),
-		err:  errOwed, since: time.Now(), settled: make(chan struct{})}
+		err:  errNotClosedYet, since: time.Now(), settled: make(chan struct{})}
 }
 
 // Owed returns why a close is owed. It returns nil if the contact is closed or an opening is under way.
-func (k *CloseRetrier) Owed() error {
-	k.mu.Lock()
-	defer k.mu.Unlock()
-	return k.err
+func (r *CloseRetrier) Owed() error {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return r.err
 }
 
 // Owe records that a close failed with err. It raises an alarm at once, and Run then tries until a close succeeds.
-func (k *CloseRetrier) Owe(err error) { k.OweLater(err)() }
+func (r *CloseRetrier) Owe(err error) { r.OweLater(err)() }
 
 // OweLater is [CloseRetrier.Owe] for a caller that holds a lock. The caller calls alarm after it has released the lock.
-func (k *CloseRetrier) OweLater(err error) (alarm func()) {
-	k.mu.Lock()
-	if k.err == nil {
-		k.since, k.settled = time.Now(), make(chan struct{})
+func (r *CloseRetrier) OweLater(err error) (alarm func()) {
+	r.mu.Lock()
+	if r.err == nil {
+		r.since, r.settled = time.Now(), make(chan struct{})
 	}
-	k.err = err
-	k.epoch++
-	due := k.dueLocked()
-	k.mu.Unlock()
-	k.Wake()
-	return func() { k.notifyState(due) }
+	r.err = err
+	r.epoch++
+	due := r.dueLocked()
+	r.mu.Unlock()
+	r.Wake()
+	return func() { r.notifyState(due) }
 }
 
 // notifyState gives a notice of the present state: CloseFailing if a report is due, CloseConfirmed if the last notice
 // was CloseFailing. A delayed call never reports an earlier state.
-func (k *CloseRetrier) notifyState(due bool) {
-	k.notifying.Lock()
-	defer k.notifying.Unlock()
-	k.mu.Lock()
-	n, last := Notice{Kind: CloseFailing, Err: k.err, Since: k.since}, k.failingReported
-	k.mu.Unlock()
+func (r *CloseRetrier) notifyState(due bool) {
+	r.notifying.Lock()
+	defer r.notifying.Unlock()
+	r.mu.Lock()
+	n, last := Notice{Kind: CloseFailing, Err: r.err, Since: r.since}, r.failingReported
+	r.mu.Unlock()
 	switch {
 	case n.Err != nil && due:
-		k.failingReported = true
-		k.notify(n)
+		r.failingReported = true
+		r.notify(n)
 	case n.Err == nil && last:
-		k.failingReported = false
-		k.notify(Notice{Kind: CloseConfirmed, Since: n.Since})
+		r.failingReported = false
+		r.notify(Notice{Kind: CloseConfirmed, Since: n.Since})
 	}
 }
 
 // Renew makes an owed close count only if it is sent after this call. A close that is already under way then settles
 // nothing, since the controller may have done it before the caller wanted the contact closed. Renew does nothing if no
 // close is owed.
-func (k *CloseRetrier) Renew() {
-	k.mu.Lock()
-	owed := k.err != nil
+func (r *CloseRetrier) Renew() {
+	r.mu.Lock()
+	owed := r.err != nil
 	if owed {
-		k.epoch++
+		r.epoch++
 	}
-	k.mu.Unlock()
+	r.mu.Unlock()
 	if owed {
-		k.Wake()
+		r.Wake()
 	}
 }
 
 // Wake makes Run try at once if a close is owed.
-func (k *CloseRetrier) Wake() {
+func (r *CloseRetrier) Wake() {
 	select {
-	case k.wake <- struct{}{}:
+	case r.wake <- struct{}{}:
 	default: // a wake-up is already pending
 	}
 }
 
 // dueLocked reports whether an alarm is due, and if so counts it as given.
-func (k *CloseRetrier) dueLocked() bool {
+func (r *CloseRetrier) dueLocked() bool {
 	now := time.Now()
-	if !k.lastAlarm.IsZero() && now.Sub(k.lastAlarm) < ReportEvery {
+	if !r.lastAlarm.IsZero() && now.Sub(r.lastAlarm) < ReportEvery {
 		return false
 	}
-	k.lastAlarm = now
+	r.lastAlarm = now
 	return true
 }
 
 // Epoch returns the current epoch. Read it before sending a close, and pass it to [CloseRetrier.Settle] on
 // confirmation.
-func (k *CloseRetrier) Epoch() uint64 {
-	k.mu.Lock()
-	defer k.mu.Unlock()
-	return k.epoch
+func (r *CloseRetrier) Epoch() uint64 {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return r.epoch
 }
 
 // Settle records that the controller confirmed a close sent in the given epoch, and reports whether no close is owed
 // now. If [CloseRetrier.Owe] or [CloseRetrier.Renew] was called since, a close is still owed.
-func (k *CloseRetrier) Settle(epoch uint64) bool {
-	k.mu.Lock()
-	if k.err == nil || k.epoch != epoch {
-		defer k.mu.Unlock()
-		return k.err == nil
+func (r *CloseRetrier) Settle(epoch uint64) bool {
+	r.mu.Lock()
+	if r.err == nil || r.epoch != epoch {
+		defer r.mu.Unlock()
+		return r.err == nil
 	}
-	k.err, k.lastAlarm = nil, time.Time{}
-	close(k.settled)
-	k.mu.Unlock()
-	k.notifyState(false)
+	r.err, r.lastAlarm = nil, time.Time{}
+	close(r.settled)
+	r.mu.Unlock()
+	r.notifyState(false)
 	return true
 }
 
 // Stop ends every Wait. Call it after Run has returned.
-func (k *CloseRetrier) Stop() { k.stop() }
+func (r *CloseRetrier) Stop() { r.stop() }
 
 // Wait returns nil once no close is owed. If ctx ends or Stop is called first, it returns why the close is owed.
-func (k *CloseRetrier) Wait(ctx context.Context) error {
-	k.mu.Lock()
-	ch, err := k.settled, k.err
-	k.mu.Unlock()
+func (r *CloseRetrier) Wait(ctx context.Context) error {
+	r.mu.Lock()
+	ch, err := r.settled, r.err
+	r.mu.Unlock()
 	if err == nil {
 		return nil
 	}
@@ -171,17 +171,17 @@ func (k *CloseRetrier) Wait(ctx context.Context) error {
 		return nil
 	case <-ctx.Done():
 		why = ctx.Err()
-	case <-k.ended:
+	case <-r.ended:
 		why = errEnded
 	}
-	if err = k.Owed(); err == nil {
+	if err = r.Owed(); err == nil {
 		return nil
 	}
 	return fmt.Errorf("%w (given up: %w)", err, why)
 }
 
 // Run repeats an owed close, at most [CloseEvery] apart, until ctx ends.
-func (k *CloseRetrier) Run(ctx context.Context) {
+func (r *CloseRetrier) Run(ctx context.Context) {
 	pause := time.NewTimer(0)
 	defer pause.Stop()
 	for {
@@ -189,30 +189,30 @@ func (k *CloseRetrier) Run(ctx context.Context) {
 		case <-ctx.Done():
 			return
 		case <-pause.C:
-		case <-k.wake:
+		case <-r.wake:
 		}
-		if k.Owed() == nil {
+		if r.Owed() == nil {
 			continue
 		}
-		epoch := k.Epoch()
-		if err := k.try(ctx); err == nil {
-			k.Settle(epoch)
+		epoch := r.Epoch()
+		if err := r.try(ctx); err == nil {
+			r.Settle(epoch)
 		} else if ctx.Err() == nil {
-			k.failed(err)
+			r.failed(err)
 		}
 		pause.Reset(CloseEvery)
 	}
 }
 
 // failed reports a failed attempt made by Run. Unlike Owe, it does not wake Run.
-func (k *CloseRetrier) failed(err error) {
-	k.mu.Lock()
-	if k.err == nil { // another close was confirmed in the meantime
-		k.mu.Unlock()
+func (r *CloseRetrier) failed(err error) {
+	r.mu.Lock()
+	if r.err == nil { // another close was confirmed in the meantime
+		r.mu.Unlock()
 		return
 	}
-	k.err = err
-	due := k.dueLocked()
-	k.mu.Unlock()
-	k.notifyState(due)
+	r.err = err
+	due := r.dueLocked()
+	r.mu.Unlock()
+	r.notifyState(due)
 }

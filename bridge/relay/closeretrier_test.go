@@ -173,7 +173,7 @@ func TestSleepUntilIsNeverEarly(t *testing.T) {
 		relay.SleepUntil(until)
 		require.False(t, time.Now().Before(until), d)
 	}
-	require.Less(t, relay.Coarse(time.Now().Add(time.Second)), time.Second)
+	require.Less(t, relay.TimerWait(time.Now().Add(time.Second)), time.Second)
 }
 
 func TestLock(t *testing.T) {

@@ -68,8 +68,8 @@ var (
 	// ErrShort means that the opening ended early: the connection was lost, and the controller closed the loop before
 	// the interval was over.
 	ErrShort = errors.New("relay: the opening ended before its time")
-	// ErrNoTrial means that the command that opens cannot be tried without opening the loop.
-	ErrNoTrial = errors.New("relay: the command that opens cannot be tried without opening the loop")
+	// ErrCannotTry means that the command that opens cannot be tried without opening the loop.
+	ErrCannotTry = errors.New("relay: the command that opens cannot be tried without opening the loop")
 	// ErrNoAnswer means that the command was written but no answer came in time (outcome Unknown).
 	ErrNoAnswer = errors.New("relay: the controller did not answer")
 )
@@ -135,6 +135,6 @@ type Reader interface {
 // Trier is a Contact whose command to open can be tried without opening the loop.
 type Trier interface {
 	// Try has the controller carry out the opening command in a form that does not open the loop, so that a refusal
-	// shows before a clearing needs the command. If no such form is known, Try returns [ErrNoTrial].
+	// shows before a clearing needs the command. If no such form is known, Try returns [ErrCannotTry].
 	Try(ctx context.Context) error
 }

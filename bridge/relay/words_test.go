@@ -21,7 +21,7 @@ func TestKindWords(t *testing.T) {
 func TestSleepOnAnotherClock(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		at := time.Now().Add(2 * time.Millisecond)
-		require.Equal(t, 2*time.Millisecond-Fine, Coarse(at))
+		require.Equal(t, 2*time.Millisecond-SleepMargin, TimerWait(at))
 		SleepUntil(at)
 		require.Equal(t, at, time.Now())
 		SleepUntil(at.Add(-time.Second))
@@ -58,7 +58,7 @@ func TestSettledMeanwhile(t *testing.T) {
 		k.Stop()
 		err := k.Wait(t.Context())
 		require.ErrorIs(t, err, errEnded)
-		require.ErrorIs(t, err, errOwed)
+		require.ErrorIs(t, err, errNotClosedYet)
 	})
 }
 

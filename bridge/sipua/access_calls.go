@@ -73,7 +73,7 @@ func (h *emergencyCalls) checkEnds() {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	for _, c := range h.calls {
-		c.post(c.lookAtEndsSoon)
+		c.post(c.checkEndsSoon)
 	}
 }
 

@@ -20,9 +20,9 @@ const (
 	ordinaryNumber numberClass = iota
 	// resemblesEmergency may be read as an emergency number: the call is ordinary, but the loop stays closed during it
 	resemblesEmergency
-	// unlistedPrefix is an emergency number behind a digit that may be a missing prefix: an emergency call if the line
+	// emergencyBehindUnlistedPrefix is an emergency number behind a digit that may be a missing prefix: an emergency call if the line
 	// may not dial the whole number
-	unlistedPrefix
+	emergencyBehindUnlistedPrefix
 	emergencyNumber // an emergency call
 )
 
@@ -44,18 +44,18 @@ func dialled(u sip.Uri) string {
 	return u.String()
 }
 
-// classify returns the class of a destination. For emergencyNumber and unlistedPrefix it also returns the Request-URI
+// classify returns the class of a destination. For emergencyNumber and emergencyBehindUnlistedPrefix it also returns the Request-URI
 // of the emergency call: the digits or a sos URN, and nothing else of the original Request-URI.
 func (a *Agent) classify(u sip.Uri) (numberClass, sip.Uri) {
 	if a.numbers == nil {
 		return ordinaryNumber, sip.Uri{}
 	}
 	text := u.String()
-	if dial, ok := a.numbers.Dial(text); ok {
+	if dial, ok := a.numbers.DialString(text); ok {
 		return emergencyNumber, emergencyUri(dial)
 	}
-	if dial, ok := a.numbers.DialUnlisted(text); ok {
-		return unlistedPrefix, emergencyUri(dial)
+	if dial, ok := a.numbers.UnlistedDialString(text); ok {
+		return emergencyBehindUnlistedPrefix, emergencyUri(dial)
 	}
 	for _, l := range a.lines { // codes and prefixes are the country's, so they are the same for all lines
 		if l.o.Dial != nil {

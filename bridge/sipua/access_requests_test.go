@@ -130,7 +130,7 @@ func TestRegisteredLine(t *testing.T) {
 
 // One line calls another through a proxy that keeps the Call-ID. Both ends of one Call-ID are then on one socket. A
 // line may also be called back by itself.
-func TestHairpin(t *testing.T) {
+func TestLineCallsAnotherThroughAProxyThatKeepsTheCallID(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)

@@ -3,7 +3,7 @@ package sipua
 import "sync"
 
 // admission is the gate for new calls, open until it is shut. No caller waits for another, nor for shut: an emergency
-// call may come while an answer to another caller cannot be written. Safe for concurrent use; see [newGate].
+// call may come while an answer to another caller cannot be written. Safe for concurrent use; see [newAdmission].
 type admission struct {
 	mu     sync.Mutex
 	idle   *sync.Cond // signalled when inside becomes 0
@@ -11,7 +11,7 @@ type admission struct {
 	closed bool
 }
 
-func newGate() *admission {
+func newAdmission() *admission {
 	g := &admission{}
 	g.idle = sync.NewCond(&g.mu)
 	return g
@@ -19,40 +19,40 @@ func newGate() *admission {
 
 // enter reports whether the gate is open. If it is, the caller must call leave when the call is in the tables. The gate
 // is not shut before that.
-func (g *admission) enter() bool {
-	g.mu.Lock()
-	defer g.mu.Unlock()
-	if !g.closed {
-		g.inside++
+func (a *admission) enter() bool {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	if !a.closed {
+		a.inside++
 	}
-	return !g.closed
+	return !a.closed
 }
 
-func (g *admission) leave() {
-	g.mu.Lock()
-	defer g.mu.Unlock()
-	if g.inside--; g.inside == 0 {
-		g.idle.Broadcast()
+func (a *admission) leave() {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	if a.inside--; a.inside == 0 {
+		a.idle.Broadcast()
 	}
 }
 
 // isShut reports whether the gate is shut.
-func (g *admission) isShut() bool {
-	g.mu.Lock()
-	defer g.mu.Unlock()
-	return g.closed
+func (a *admission) isShut() bool {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	return a.closed
 }
 
 // shut waits until no call is being admitted. Then it shuts the gate unless kept reports that it must stay open. It
 // reports whether the gate is shut.
-func (g *admission) shut(kept func() bool) bool {
-	g.mu.Lock()
-	defer g.mu.Unlock()
-	for g.inside > 0 {
-		g.idle.Wait()
+func (a *admission) shut(kept func() bool) bool {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	for a.inside > 0 {
+		a.idle.Wait()
 	}
 	if !kept() {
-		g.closed = true
+		a.closed = true
 	}
-	return g.closed
+	return a.closed
 }

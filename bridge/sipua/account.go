@@ -30,8 +30,8 @@ type account struct {
 	// silentUntil is how long the service is expected to be down after it left a call without any response, in
 	// nanoseconds since the agent's start; 0: it is not
 	silentUntil atomic.Int64
-	// spoke is when the last message from the service came, in nanoseconds since the agent's start
-	spoke atomic.Int64
+	// lastMessage is when the last message from the service came, in nanoseconds since the agent's start
+	lastMessage atomic.Int64
 	// down: the service was silent, and no message has come since; set only where the line has another account
 	down           atomic.Bool
 	probing        atomic.Bool // a goroutine asks whether the service is back
@@ -72,7 +72,7 @@ func (s *account) begin() {
 		Line: s.line.o.Name, Endpoint: ep, Registrar: s.Registrar, AOR: s.addressOfRecord(),
 		AuthUser: s.Auth, Password: s.Secret,
 		Contact: *ep.Contact(s.token, s.transport()), Destination: s.Proxy,
-		Expires: s.Expires, Logger: s.log, Changed: s.registrationChanged, Unanswered: s.noteSilent,
+		Expires: s.Expires, Logger: s.log, Changed: s.registrationChanged, Unanswered: s.noteNoResponse,
 	})
 }
 

@@ -12,9 +12,9 @@ import (
 	"github.com/emiago/sipgo/sip"
 )
 
-// newHouseOfAddresses returns a test bed whose service has a name with two addresses. If two is true, the line also has
+// newTestBedOfAddresses returns a test bed whose service has a name with two addresses. If two is true, the line also has
 // a second service.
-func newHouseOfAddresses(t *testing.T, two bool) (h *testBed, second, reserve *testPeer) {
+func newTestBedOfAddresses(t *testing.T, two bool) (h *testBed, second, reserve *testPeer) {
 	const host = "127.0.0.4"
 	var m memoryNetwork
 	reserve = m.newTestPeer(t, "reserve", reserveHost)
@@ -58,7 +58,7 @@ func TestEmergencyAddresses(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
 			synctest.Test(t, func(t *testing.T) {
-				h, second, _ := newHouseOfAddresses(t, false)
+				h, second, _ := newTestBedOfAddresses(t, false)
 				near := h.ask(h.adapter, "sip:999@"+h.toAdapter.String())
 				h.adapter.expect("100")
 				inv := h.service.expect("INVITE")
@@ -109,7 +109,7 @@ func TestEmergencyAddressesRefuse(t *testing.T) {
 	t.Parallel()
 	for _, two := range []bool{true, false} {
 		synctest.Test(t, func(t *testing.T) {
-			h, second, reserve := newHouseOfAddresses(t, two)
+			h, second, reserve := newTestBedOfAddresses(t, two)
 			near := h.ask(h.adapter, "sip:999@"+h.toAdapter.String())
 			h.adapter.expect("100")
 			h.service.respond(h.service.expect("INVITE"), 503, "first", "")

@@ -189,7 +189,8 @@ type Agent struct {
 func Start(o Options) (*Agent, error) { return start(o, defaultTimes()) }
 
 func start(o Options, t times) (*Agent, error) {
-	a := &Agent{admission: newGate(), log: o.Logger, times: t, epoch: time.Now(), numbers: o.Numbers, media: o.Media,
+	a := &Agent{admission: newAdmission(), log: o.Logger, times: t, epoch: time.Now(), numbers: o.Numbers,
+		media:  o.Media,
 		byName: map[string]*Line{}, opened: make(chan struct{}), callInfo: o.CallInfo, userAgent: o.UserAgent,
 		packets: o.packets, clocks: o.clocks, lookup: o.lookup}
 	a.lastCall.Store(max(o.FirstCall, 1) - 1)

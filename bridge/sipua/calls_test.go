@@ -29,7 +29,7 @@ func TestCallerCancels(t *testing.T) {
 
 // The adapter's 200 crosses our CANCEL. The near end has answered, so it gets ACK and BYE (RFC 3261 sections 9.1 and
 // 15).
-func TestAnswerCrossesCancel(t *testing.T) {
+func TestAdaptersAnswerCrossesOurCancel(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)

@@ -23,7 +23,7 @@
 //	  12.2.2             receiving requests      indialog.go, tables.go (finding the dialog), indialog_source.go (a wrong source)
 //	  13.2               sending INVITE          invite.go; several 200s: dialog.go and invite.go
 //	  13.3               answering INVITE        invite_response.go: 200 and its retransmissions, ACK, failures; invite_prack.go: 1xx
-//	  14                 re-INVITE, 491          indialog.go, offeranswer.go; our own: sessiontimer.go, moved.go (media at a new address)
+//	  14                 re-INVITE, 491          indialog.go, offeranswer.go; our own: sessiontimer.go, mediamove.go (media at a new address)
 //	  15                 BYE                     leg.go (sending), indialog.go (receiving), date.go (its age)
 //	  16.6, 16.8         Timer C                 invite.go
 //	  17, 18             transactions, transport endpoint/

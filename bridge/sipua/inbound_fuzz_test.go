@@ -101,7 +101,7 @@ func newFuzzBed(t *testing.T, settings ...setting) *fuzzBed {
 	core, logged := observer.New(zapcore.ErrorLevel)
 	r := &fuzzBed{logged: logged, net: &endpointtest.Network{}, ends: map[byte]*endpointtest.Socket{}}
 	host := netip.MustParseAddr("192.0.2.1")
-	r.ledger = &eventLedger{open: map[supervision.CallID]supervision.EventKind{}, told: map[onceTold]bool{}}
+	r.ledger = &eventLedger{open: map[supervision.CallID]supervision.EventKind{}, posted: map[singleEvent]bool{}}
 	adapter, service := fuzzParties['a'], fuzzParties['s']
 	o, times := Options{
 		Realm: "millrace.example", Numbers: numbers(t), Logger: zap.New(core),

@@ -53,11 +53,11 @@ type inviteAttempt struct {
 	req                  *sip.Request
 	tx                   *endpoint.Transaction
 	attempt              int // INVITEs sent
-	before               int // attempts that do not count towards the limit of challenges
+	uncounted            int // attempts that do not count towards the limit of challenges
 	sent                 time.Time
 	heard, rang, settled bool
 	won                  bool                    // a 200 has come
-	winner               string                  // its To tag
+	answeredTag          string                  // its To tag
 	acks                 map[string]*sip.Request // by To tag, for retransmissions of the 200
 	redirections         int                     // redirections followed (RFC 3261 section 8.1.3.4)
 	contacts, followed   []sip.Uri               // not yet tried, already tried
@@ -181,7 +181,7 @@ func (x *inviteForwarding) response(res endpoint.Response) {
 		x.to.learn(res.Response)
 	}
 	if res.Err == nil && x.to.side == media.ServiceSide {
-		x.to.account.noteHeard()
+		x.to.account.noteResponse()
 	}
 	switch {
 	case res.Err != nil:
@@ -194,10 +194,10 @@ func (x *inviteForwarding) response(res endpoint.Response) {
 	// it crossed our CANCEL; another INVITE would make a telephone ring for no caller
 	case x.to.clearing || x.finalSent:
 		x.rejected(res.Response)
-	case x.to.challenged(x.req, res.Response) && x.attempt-x.before < 3:
+	case x.to.challenged(x.req, res.Response) && x.attempt-x.uncounted < 3:
 		x.send()
 	case x.to.tooShort(x.req, res.Response):
-		x.before++
+		x.uncounted++
 		x.send()
 	default:
 		x.rejected(res.Response)
@@ -261,7 +261,7 @@ func (x *inviteForwarding) success(res *sip.Response) {
 	case ack != nil:
 		x.write(ack)
 		return
-	case x.won && x.winner == tag:
+	case x.won && x.answeredTag == tag:
 		return // the ACK waits for the other side's
 	case x.won && x.initial:
 		x.attemptEnded(res.StatusCode)
@@ -269,7 +269,7 @@ func (x *inviteForwarding) success(res *sip.Response) {
 		return
 	}
 	x.endTransaction()
-	x.won, x.winner = true, tag
+	x.won, x.answeredTag = true, tag
 	c := x.to.c
 	c.progress.Store(true)
 	if x.initial {
@@ -360,14 +360,14 @@ func (x *inviteForwarding) dropFork(res *sip.Response, tag string) {
 
 // acknowledge sends the ACK of the chosen 200. src and body have the other side's answer if the INVITE had no offer.
 func (x *inviteForwarding) acknowledge(src sip.Message, body []byte) {
-	if !x.won || x.acks[x.winner] != nil {
+	if !x.won || x.acks[x.answeredTag] != nil {
 		return
 	}
 	ack := x.to.buildSeq(x.to.dialog, sip.ACK, x.req.CSeq().SeqNo)
 	if src != nil {
 		setBody(ack, src, body)
 	}
-	x.ack(ack, x.winner)
+	x.ack(ack, x.answeredTag)
 	if x.to.out == x {
 		x.to.out = nil
 	}
@@ -429,7 +429,7 @@ func (x *inviteForwarding) failed(err error) {
 		return
 	}
 	if unheard := x.to.side == media.ServiceSide && !x.heard && !x.to.clearing; unheard {
-		x.to.account.noteSilent()
+		x.to.account.noteNoResponse()
 	}
 	x.attemptEnded(0)
 	if (!x.heard || c.emergency) && x.failover() {
@@ -452,8 +452,8 @@ func (x *inviteForwarding) serviceSilent() {
 	if x.settled || x.heard || x.from.state == legOver {
 		return
 	}
-	x.to.account.noteSilent()
-	if x.tryBeside() || x.mayStayUnanswered() || x.failover() {
+	x.to.account.noteNoResponse()
+	if x.tryInParallel() || x.mayStayUnanswered() || x.failover() {
 		return
 	}
 	x.to.c.peerSilent(x.to.side)

@@ -23,11 +23,11 @@ func (x *inviteForwarding) awaitService() {
 	patience := x.to.account.silenceLimit()
 	if c.emergency {
 		patience = c.a.times.silence
-		if x.mayTryBeside() {
+		if x.mayTryInParallel() {
 			patience = c.a.times.emergencySilence
 			c.after(c.a.secondAfter, func() {
 				if x.selectAttempt(cl) {
-					x.tryBeside()
+					x.tryInParallel()
 				}
 			})
 		}
@@ -39,15 +39,15 @@ func (x *inviteForwarding) awaitService() {
 	})
 }
 
-// mayTryBeside reports whether the next service may be tried in parallel with this one.
-func (x *inviteForwarding) mayTryBeside() bool {
+// mayTryInParallel reports whether the next service may be tried in parallel with this one.
+func (x *inviteForwarding) mayTryInParallel() bool {
 	return x.to.c.emergency && x.mayFailOver() && len(x.untried) > 0 && !x.to.account.sameHost(x.untried[0])
 }
 
-// tryBeside tries the next service in parallel with this one, unless a service has rung. It reports whether it did.
-func (x *inviteForwarding) tryBeside() bool {
+// tryInParallel tries the next service in parallel with this one, unless a service has rung. It reports whether it did.
+func (x *inviteForwarding) tryInParallel() bool {
 	c, cl := x.to.c, x.inviteAttempt
-	if !x.mayTryBeside() || x.settled || c.progress.Load() {
+	if !x.mayTryInParallel() || x.settled || c.progress.Load() {
 		return false
 	}
 	if !x.heard {
@@ -92,9 +92,9 @@ func (x *inviteForwarding) mayStayUnanswered() bool {
 // mayAnswer reports whether the attempt may still be answered: it has had a response, or its time limit has not passed.
 func (cl *inviteAttempt) mayAnswer() bool { return !cl.timedOut }
 
-// fallBack abandons a failed attempt in favour of another that may still be answered. It reports false if there is no
+// useOtherAttempt abandons a failed attempt in favour of another that may still be answered. It reports false if there is no
 // such attempt.
-func (x *inviteForwarding) fallBack() bool {
+func (x *inviteForwarding) useOtherAttempt() bool {
 	i := slices.IndexFunc(x.otherAttempts, (*inviteAttempt).mayAnswer)
 	if i < 0 {
 		for _, cl := range x.otherAttempts {

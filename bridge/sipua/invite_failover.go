@@ -45,10 +45,10 @@ func (l *Line) retry() {
 	}
 }
 
-// noteSilent notes that the service did not answer. For the duration of Retry-After its time limit is shorter. If the
+// noteNoResponse notes that the service did not answer. For the duration of Retry-After its time limit is shorter. If the
 // line has another service, calls go there until this one answers again. When it is back, it is asked about the calls
 // that are up.
-func (s *account) noteSilent() {
+func (s *account) noteNoResponse() {
 	a := s.line.a
 	a.counts.silences.Add(1)
 	s.silentUntil.Store(int64(time.Since(a.epoch) + a.times.retryAfter))
@@ -64,22 +64,22 @@ func (s *account) noteSilent() {
 	}
 }
 
-// spokeSince reports whether a message from the service has come since then.
-func (s *account) spokeSince(then time.Time) bool {
-	return s.spoke.Load() >= int64(then.Sub(s.line.a.epoch))
+// messageSince reports whether a message from the service has come since then.
+func (s *account) messageSince(then time.Time) bool {
+	return s.lastMessage.Load() >= int64(then.Sub(s.line.a.epoch))
 }
 
-// noteHeard notes that a message from the service has come.
-func (s *account) noteHeard() {
+// noteResponse notes that a message from the service has come.
+func (s *account) noteResponse() {
 	s.silentUntil.Store(0)
-	s.spoke.Store(int64(time.Since(s.line.a.epoch)))
+	s.lastMessage.Store(int64(time.Since(s.line.a.epoch)))
 	if s.down.CompareAndSwap(true, false) {
 		s.log.Info("the service answers again", zap.String("registrar", s.Registrar.Host))
 		time.AfterFunc(s.line.a.times.recoveryDelay, s.askCalls)
 	}
 }
 
-// lost reports whether the service has recently failed to answer.
+// serviceLost reports whether the service has recently failed to answer.
 func (s *account) lost() bool {
 	return s.down.Load() || int64(time.Since(s.line.a.epoch)) < s.silentUntil.Load() || s.client != nil &&
 		s.client.Status().Silent
@@ -88,7 +88,7 @@ func (s *account) lost() bool {
 // registrationChanged handles a change of the registration. A granted registration shows that the service is back.
 func (s *account) registrationChanged(now registration.Status) {
 	if now.Registered && !now.Silent {
-		s.noteHeard()
+		s.noteResponse()
 	}
 }
 
@@ -114,7 +114,7 @@ func (s *account) probeRecovery() {
 			return
 		}
 		if s.answers() {
-			s.noteHeard()
+			s.noteResponse()
 			if s.client != nil {
 				s.client.Retry()
 			}
@@ -170,7 +170,7 @@ func (x *inviteForwarding) failover() bool {
 		return true
 	}
 	if len(x.untried) == 0 {
-		return x.fallBack()
+		return x.useOtherAttempt()
 	}
 	x.giveUp(x.inviteAttempt)
 	x.tryNext()
@@ -253,7 +253,7 @@ func (x *inviteForwarding) lateResponse(res endpoint.Response) {
 	case res.IsProvisional():
 		x.heard, x.rang = true, x.rang || res.StatusCode != sip.StatusTrying
 	}
-	x.to.account.noteHeard()
+	x.to.account.noteResponse()
 	if res.IsProvisional() {
 		return
 	}

@@ -93,14 +93,14 @@ func TestOneProbeOfALostService(t *testing.T) {
 		h, _ := newVirtualTestBedOfTwo(t, func(_ *Options, times *times) { times.probe = time.Minute })
 		first := h.line.accounts[0]
 		for range 3 {
-			first.noteSilent()
-			first.noteHeard()
+			first.noteNoResponse()
+			first.noteResponse()
 		}
-		first.noteSilent()
+		first.noteNoResponse()
 		h.service.expect("OPTIONS")
 		h.service.silent(100 * time.Millisecond) // three times as long as other probes would need
-		first.noteHeard()
-		first.noteSilent()
+		first.noteResponse()
+		first.noteNoResponse()
 		h.service.silent(100 * time.Millisecond)
 	})
 }
@@ -289,12 +289,12 @@ func TestRegistrationShowsThatTheServiceIsBack(t *testing.T) {
 		h := newVirtualTestBed(t)
 		s := h.line.accounts[0]
 		<-time.After(time.Second)
-		if s.noteHeard(); !s.spokeSince(time.Now()) || s.spokeSince(time.Now().Add(1)) {
+		if s.noteResponse(); !s.messageSince(time.Now()) || s.messageSince(time.Now().Add(1)) {
 			t.Error("a message came just now")
 		}
 		for now, back := range map[registration.Status]bool{{}: false, {Registered: true, Silent: true}: false,
 			{Silent: true}: false, {Registered: true}: true} {
-			s.noteSilent()
+			s.noteNoResponse()
 			s.registrationChanged(now)
 			if s.lost() == back {
 				t.Errorf("%+v: lost %t", now, s.lost())
@@ -305,7 +305,7 @@ func TestRegistrationShowsThatTheServiceIsBack(t *testing.T) {
 
 // The first service sends 100 only after its time limit, while the second one has the call. Then the second one
 // refuses. The call stays at the first, which may still answer it.
-func TestEmergencyCallStaysWhereItIsHeardLate(t *testing.T) {
+func TestEmergencyCallStaysAtLateService(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h, reserve := newVirtualTestBedOfTwo(t, func(_ *Options, t *times) { t.recoveryProbe = time.Hour })

@@ -136,7 +136,7 @@ func (x *inviteForwarding) sendProvisional(d *dialog, res *sip.Response, body []
 		x.transmit(out)
 		return
 	}
-	addToTag(out, d.other)
+	setToTag(out, d.other)
 	reliable := x.reliable && n != 0 || x.required
 	if n != 0 && (!reliable || x.from.c.emergency) {
 		x.acknowledgeEarly(d, n)
@@ -152,8 +152,8 @@ func (x *inviteForwarding) sendProvisional(d *dialog, res *sip.Response, body []
 	t.next()
 }
 
-// addToTag adds our tag of this dialog.
-func addToTag(res *sip.Response, d *dialog) { res.To().Params.Add("tag", d.tag) }
+// setToTag adds our tag of this dialog.
+func setToTag(res *sip.Response, d *dialog) { res.To().Params.Add("tag", d.tag) }
 
 // next sends the waiting responses until one of them needs a PRACK.
 func (t *reliableProvisionals) next() {

@@ -121,7 +121,7 @@ func (x *inviteForwarding) visited(u sip.Uri) bool {
 func (x *inviteForwarding) redirectTo(u sip.Uri) {
 	c := x.to.c
 	x.redirections++
-	x.settled, x.before = false, x.attempt
+	x.settled, x.uncounted = false, x.attempt
 	if x.lastDescribed == nil {
 		x.forget(x.to)
 	} else {

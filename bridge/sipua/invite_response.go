@@ -52,7 +52,7 @@ func (x *inviteForwarding) answer(res *sip.Response, body []byte) {
 	}
 	t := x.from.c.a.times
 	x.ok, x.okSince, x.okEvery = x.buildResponse(res, body), time.Now(), t.t1
-	addToTag(x.ok, x.from.dialog)
+	setToTag(x.ok, x.from.dialog)
 	x.from.agreeSession(x.r.Request, x.ok)
 	x.from.c.after(x.okEvery, x.answerAgain)
 	x.transmit(x.ok)

@@ -56,19 +56,19 @@ type liveness struct {
 
 // livenessCheck is one check of a call and the answers to it.
 type livenessCheck struct {
-	evidence supervision.Evidence // of the clearing if the call turns out to be over
-	began    time.Time
-	left     []sip.RequestMethod // not yet tried
-	refused  []sip.RequestMethod // answered, but not 2xx
-	unknown  []sip.RequestMethod // answered with 481
-	silent   int                 // requests that got 408 or no answer while the service answered others
-	quiet    sip.RequestMethod   // the method of the last of them
-	trusted  bool                // the service has answered the method of one of them with 2xx before
-	repeated bool                // quiet was sent twice, since there is no second method
-	answered bool                // a supported method was refused: the service may ignore every OPTIONS
-	lost     bool                // a request got no answer, and the service did not answer others either
-	code     int                 // the status code of the last answer
-	now      *livenessRequest
+	evidence       supervision.Evidence // of the clearing if the call turns out to be over
+	began          time.Time
+	left           []sip.RequestMethod // not yet tried
+	refused        []sip.RequestMethod // answered, but not 2xx
+	unknown        []sip.RequestMethod // answered with 481
+	silent         int                 // requests that got 408 or no answer while the service answered others
+	lastUnanswered sip.RequestMethod   // the method of the last of them
+	trusted        bool                // the service has answered the method of one of them with 2xx before
+	repeated       bool                // lastUnanswered was sent twice, since there is no second method
+	answered       bool                // a supported method was refused: the service may ignore every OPTIONS
+	serviceLost    bool                // a request got no answer, and the service did not answer others either
+	code           int                 // the status code of the last answer
+	request        *livenessRequest
 }
 
 // livenessRequest is one request of a check.
@@ -99,16 +99,16 @@ func (c *call) exemptFromLiveness() bool {
 func (l *leg) watch() {
 	switch {
 	case l.c.emergency:
-		l.c.learnAdapter()
+		l.c.probeAdapterOnce()
 		return
 	case l.c.line.o.LifeSafety:
 		return
 	}
 	l.alive.lastCheck = time.Now()
-	l.lookAt(l.dueLook())
+	l.scheduleCheck(l.nextCheck())
 }
 
-func (l *leg) lookAt(at time.Time) {
+func (l *leg) scheduleCheck(at time.Time) {
 	v := &l.alive
 	if v.timer != nil {
 		v.timer.Stop()
@@ -116,7 +116,7 @@ func (l *leg) lookAt(at time.Time) {
 	if l.state == legOver || l.clearing {
 		return
 	}
-	v.timer = l.c.after(time.Until(at), l.look)
+	v.timer = l.c.after(time.Until(at), l.checkIfDue)
 }
 
 // stop ends the checks.
@@ -136,7 +136,7 @@ func (l *leg) answered(m sip.RequestMethod, code int) {
 		l.learnSupport(m, supportConfirmed)
 	}
 	if code != sip.StatusRequestTimeout && code != sip.StatusServiceUnavailable {
-		l.account.noteHeard()
+		l.account.noteResponse()
 	}
 }
 
@@ -150,8 +150,8 @@ func (l *leg) quietSince() time.Time {
 	return since
 }
 
-// dueLook is when the next look at the leg is due.
-func (l *leg) dueLook() time.Time {
+// nextCheck is when the next look at the leg is due.
+func (l *leg) nextCheck() time.Time {
 	v, t := &l.alive, &l.c.a.times
 	if !v.checked {
 		return v.lastCheck.Add(t.firstLivenessCheck)
@@ -177,12 +177,12 @@ func (l *leg) dueLook() time.Time {
 	return next
 }
 
-// look starts a check if one is due.
-func (l *leg) look() {
+// checkIfDue starts a check if one is due.
+func (l *leg) checkIfDue() {
 	v, now := &l.alive, time.Now()
 	since := l.quietSince()
 	switch quiet := !since.IsZero() && !since.Equal(v.askedSilence) && now.Sub(since) >= l.c.a.times.mediaSilence; {
-	case now.Before(l.dueLook()):
+	case now.Before(l.nextCheck()):
 	case l.c.exemptFromLiveness():
 		v.lastCheck, v.askedSilence = now, since // the silence is reported once the call is no longer exempt
 	case !since.IsZero() && !since.Equal(v.reportedSilence) && now.Sub(since) >= l.c.a.times.silenceReport:
@@ -196,10 +196,10 @@ func (l *leg) look() {
 	default:
 		l.checkLiveness(supervision.EvidenceServiceLost)
 	}
-	if next := l.dueLook(); next.After(now) {
-		l.lookAt(next)
+	if next := l.nextCheck(); next.After(now) {
+		l.scheduleCheck(next)
 	} else {
-		l.lookAt(now.Add(l.c.a.times.fresh)) // an earlier check is still in progress
+		l.scheduleCheck(now.Add(l.c.a.times.fresh)) // an earlier check is still in progress
 	}
 }
 
@@ -214,7 +214,7 @@ func (l *leg) reportFarEndSilent(silent time.Duration) {
 		zap.Uint64("call", uint64(c.id)), zap.Bool("call_ended", c.line.o.ActOnMediaLost))
 	c.event(supervision.Event{Kind: supervision.FarEndSilent, Late: silent})
 	if c.line.o.ActOnMediaLost {
-		l.goneBy(supervision.EvidenceMediaLost, 0)
+		l.peerVanishedBy(supervision.EvidenceMediaLost, 0)
 	}
 }
 
@@ -252,8 +252,8 @@ func (l *leg) tryNext(q *livenessCheck) {
 		return
 	}
 	// there is no second method
-	if len(q.left) == 0 && q.silent == 1 && !q.repeated && (!q.answered || q.quiet != sip.OPTIONS) {
-		q.left, q.repeated = []sip.RequestMethod{q.quiet}, true
+	if len(q.left) == 0 && q.silent == 1 && !q.repeated && (!q.answered || q.lastUnanswered != sip.OPTIONS) {
+		q.left, q.repeated = []sip.RequestMethod{q.lastUnanswered}, true
 	}
 	switch {
 	case l.state != legUp || l.clearing:
@@ -261,7 +261,7 @@ func (l *leg) tryNext(q *livenessCheck) {
 		return
 	case len(q.left) == 0:
 		l.alive.current = nil // the check proves nothing
-		if q.lost {
+		if q.serviceLost {
 			l.account.noteLost(l)
 		}
 		return
@@ -270,7 +270,7 @@ func (l *leg) tryNext(q *livenessCheck) {
 		return
 	}
 	n := &livenessRequest{q: q, m: q.left[0]}
-	q.left, q.now = q.left[1:], n
+	q.left, q.request = q.left[1:], n
 	l.c.after(l.c.a.times.t2, func() { l.askService(n) })
 	if n.m == sip.OPTIONS {
 		l.send(l.build(n.m), func(res *sip.Response, err error) { l.livenessAnswered(n, codeOf(res, err)) })
@@ -290,7 +290,7 @@ func codeOf(res *sip.Response, err error) int {
 // livenessAnswered takes the answer to a request; 0 means no answer.
 func (l *leg) livenessAnswered(n *livenessRequest, code int) {
 	q := n.q
-	if l.alive.current != q || q.now != n || l.state != legUp || l.clearing {
+	if l.alive.current != q || q.request != n || l.state != legUp || l.clearing {
 		return
 	}
 	n.answered, q.code = true, code
@@ -347,14 +347,14 @@ func (l *leg) unknownTo(q *livenessCheck, m sip.RequestMethod) {
 // silence draws the conclusion from a request without an answer, once it is known whether the service answers others.
 func (l *leg) silence(n *livenessRequest) {
 	q := n.q
-	if l.alive.current != q || q.now != n || !n.answered || n.service == serviceAwaited {
+	if l.alive.current != q || q.request != n || !n.answered || n.service == serviceAwaited {
 		return
 	}
 	if n.service == serviceAnswers || q.code == sip.StatusRequestTimeout { // the sender of a 408 is reachable
-		q.silent, q.quiet = q.silent+1, n.m
+		q.silent, q.lastUnanswered = q.silent+1, n.m
 		q.trusted = q.trusted || l.alive.support[n.m] == supportConfirmed
 	} else {
-		q.lost = true
+		q.serviceLost = true
 	}
 	switch {
 	case q.silent < 2, !q.trusted && len(q.left) > 0:
@@ -370,13 +370,13 @@ func (l *leg) silence(n *livenessRequest) {
 // counts only if it comes early enough for two more requests of the check: a service that returns later than that has
 // not ignored the check.
 func (l *leg) askService(n *livenessRequest) {
-	if n.service != serviceNotAsked || l.alive.current != n.q || n.q.now != n {
+	if n.service != serviceNotAsked || l.alive.current != n.q || n.q.request != n {
 		return
 	}
 	n.service = serviceAwaited
 	a, s, began := l.c.a, l.account, time.Now()
 	a.work.start(func() {
-		serves := s.answersWithin(a.times.final-3*a.times.t2) || s.spokeSince(began) // it may ignore only this request
+		serves := s.answersWithin(a.times.final-3*a.times.t2) || s.messageSince(began) // it may ignore only this request
 		l.c.post(func() {
 			n.service = serviceSilent
 			if serves {
@@ -395,7 +395,7 @@ func (l *leg) farEndGone(q *livenessCheck) {
 	case l.s.ep.Resumed().After(q.began):
 		l.checkLiveness(q.evidence)
 	case !l.c.exemptFromLiveness():
-		l.goneBy(q.evidence, q.code)
+		l.peerVanishedBy(q.evidence, q.code)
 	}
 }
 
@@ -426,7 +426,7 @@ func (s *account) noteLost(l *leg) {
 		l.c.line.log.Warn("the service does not answer, so it is unknown whether a call is still up; the call will be checked when the service is back",
 			zap.Uint64("call", uint64(l.c.id)))
 	}
-	s.noteSilent()
+	s.noteNoResponse()
 }
 
 // inCallbackWindow reports whether the emergency centre may call back on this line: an emergency call or a call-back is

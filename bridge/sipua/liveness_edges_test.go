@@ -216,8 +216,8 @@ func TestOneLookAtATime(t *testing.T) {
 		h := newVirtualTestBed(t)
 		talk := h.emergency()
 		c := h.agent.call(1)
-		c.runInMailbox(c.lookAtEnds)
-		c.runInMailbox(c.lookAtEnds)
+		c.runInMailbox(c.checkEnds)
+		c.runInMailbox(c.checkEnds)
 		toAdapter, toService := h.adapter.expect("OPTIONS"), h.service.expect("OPTIONS")
 		nothing := func() {
 			h.t.Helper()
@@ -227,13 +227,13 @@ func TestOneLookAtATime(t *testing.T) {
 		nothing()
 		h.adapter.respond(toAdapter, 200, "", "")
 		nothing()
-		c.runInMailbox(c.lookAtEnds) // the other end's answer is outstanding
+		c.runInMailbox(c.checkEnds) // the other end's answer is outstanding
 		nothing()
 		h.service.respond(toService, 200, "", "")
 		talk.near.request("BYE", "")
 		h.adapter.expectOf("200", "BYE")
 		bye := h.service.expect("BYE")
-		c.runInMailbox(c.lookAtEnds) // while the call is being cleared
+		c.runInMailbox(c.checkEnds) // while the call is being cleared
 		h.service.silent(time.Millisecond)
 		h.service.respond(bye, 200, "", "")
 		h.machine.saw("1 near end cleared")
@@ -251,7 +251,7 @@ func TestNoLookBeforeTheOffer(t *testing.T) {
 		far := h.arrive(far(), psapMark)
 		h.machine.saw("1 arrived (emergency)")
 		c := h.agent.call(1)
-		c.runInMailbox(c.lookAtEnds)
+		c.runInMailbox(c.checkEnds)
 		h.adapter.silent(time.Millisecond)
 		h.service.silent(time.Millisecond)
 		far.cancel()
@@ -264,7 +264,7 @@ func TestNoLookBeforeTheOffer(t *testing.T) {
 
 // The 200 to the call's INVITE shows that the service answers INVITE in this dialog. After that a single 481 to a
 // re-INVITE suffices.
-func TestUnknownToWhoAnsweredTheInvite(t *testing.T) {
+func Test481AfterAnsweredInvite(t *testing.T) {
 	t.Parallel()
 	for _, outgoing := range []bool{true, false} {
 		synctest.Test(t, func(t *testing.T) {
@@ -396,7 +396,7 @@ func TestServiceIsHeard(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
 		s := h.line.accounts[0]
-		s.noteSilent()
+		s.noteNoResponse()
 		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
 		if !s.lost() {
 			t.Fatal("not lost")
@@ -412,7 +412,7 @@ func TestServiceIsHeard(t *testing.T) {
 		near.established(h.adapter.expect("200")).ack("")
 		h.machine.saw("1 requested", "1 answered")
 		for code, lost := range map[int]bool{200: false, 501: false, 503: true, 408: true} {
-			s.noteSilent()
+			s.noteNoResponse()
 			near.request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
 			h.service.respond(h.service.expect("INFO"), code, "", "")
 			h.adapter.expectOf(num(code), "INFO")

@@ -33,28 +33,28 @@ type emergencyEnds struct {
 	known   bool        // the adapter has answered OPTIONS in this call with 2xx
 }
 
-// learnAdapter sends OPTIONS to the adapter once, soon after the answer, to learn how it answers in a call that is up.
-func (c *call) learnAdapter() {
-	c.after(c.a.times.firstLivenessCheck, func() { c.legs[media.AdapterSide].askWhetherKnown() })
+// probeAdapterOnce sends OPTIONS to the adapter once, soon after the answer, to learn how it answers in a call that is up.
+func (c *call) probeAdapterOnce() {
+	c.after(c.a.times.firstLivenessCheck, func() { c.legs[media.AdapterSide].probeDialog() })
 }
 
-// askWhetherKnown asks the adapter whether it knows the call.
-func (l *leg) askWhetherKnown() {
+// probeDialog asks the adapter whether it knows the call.
+func (l *leg) probeDialog() {
 	if l.state == legUp && !l.clearing {
 		l.ask(func(code int, sent time.Time) { l.checkPeer(sip.OPTIONS, code, sent, true) })
 	}
 }
 
-// adapterSays handles the adapter's answer to a request in an emergency call.
-func (l *leg) adapterSays(m sip.RequestMethod, code int) {
+// adapterAnswered handles the adapter's answer to a request in an emergency call.
+func (l *leg) adapterAnswered(m sip.RequestMethod, code int) {
 	e := &l.c.ends
 	switch unknown := code == sip.StatusCallTransactionDoesNotExists; {
 	case m != sip.OPTIONS && unknown:
-		l.askWhetherKnown()
+		l.probeDialog()
 	case m == sip.OPTIONS && code/100 == 2:
 		e.known = true
 	case unknown && e.known:
-		l.gone(code)
+		l.peerVanished(code)
 	}
 }
 
@@ -62,19 +62,19 @@ func (l *leg) adapterSays(m sip.RequestMethod, code int) {
 func (c *call) watchEnds() {
 	if c.emergency && !c.done {
 		c.ends.began = time.Now()
-		c.ends.timer = c.after(c.a.times.emergencyLiveness, c.lookAtEnds)
+		c.ends.timer = c.after(c.a.times.emergencyLiveness, c.checkEnds)
 	}
 }
 
-// lookAtEndsSoon is lookAtEnds on request; it does nothing if the last check is less than askAgain ago.
-func (c *call) lookAtEndsSoon() {
+// checkEndsSoon is checkEnds on request; it does nothing if the last check is less than askAgain ago.
+func (c *call) checkEndsSoon() {
 	if time.Since(c.ends.began) >= askAgain {
-		c.lookAtEnds()
+		c.checkEnds()
 	}
 }
 
-// lookAtEnds sends OPTIONS to both ends.
-func (c *call) lookAtEnds() {
+// checkEnds sends OPTIONS to both ends.
+func (c *call) checkEnds() {
 	e := &c.ends
 	if c.done || e.awaited > 0 {
 		return
@@ -83,7 +83,7 @@ func (c *call) lookAtEnds() {
 	if c.ending() {
 		return
 	}
-	e.timer = c.after(c.a.times.emergencyLiveness, c.lookAtEnds)
+	e.timer = c.after(c.a.times.emergencyLiveness, c.checkEnds)
 	if c.legs[media.AdapterSide].state == legNew || c.legs[media.ServiceSide].state == legNew {
 		return // the call has not been passed on yet
 	}
@@ -102,7 +102,7 @@ func (c *call) lookAtEnds() {
 				}
 			}
 			if e.awaited == 0 {
-				c.lookedAtEnds()
+				c.endsChecked()
 			}
 		})
 	}
@@ -130,8 +130,8 @@ func (c *call) heardFromEnd() {
 	c.silent.Store(false)
 }
 
-// lookedAtEnds draws the conclusion when a check is over.
-func (c *call) lookedAtEnds() {
+// endsChecked draws the conclusion when a check is over.
+func (c *call) endsChecked() {
 	e := &c.ends
 	switch {
 	case e.heard, c.ending():
@@ -141,7 +141,7 @@ func (c *call) lookedAtEnds() {
 	case e.began.Sub(e.silent) >= c.a.times.emergencyLiveness:
 		c.line.log.Warn("an emergency call is ended: neither the adapter nor the service answered either of two checks",
 			zap.Uint64("call", uint64(c.id)), zap.Duration("apart", e.began.Sub(e.silent)))
-		c.legs[media.AdapterSide].gone(0)
+		c.legs[media.AdapterSide].peerVanished(0)
 	}
 }
 

@@ -37,7 +37,7 @@ func shortened() times {
 	t := defaultTimes()
 	for _, d := range []*time.Duration{
 		&t.t1, &t.t2, &t.final, &t.ringing, &t.silence, &t.silenceAfterLoss, &t.emergencySilence, &t.recoveryProbe,
-		&t.look, &t.resubscribe, &t.probe, &t.retryAfter,
+		&t.atRestPoll, &t.resubscribe, &t.probe, &t.retryAfter,
 		&t.second, &t.emergencyLiveness, &t.firstLivenessCheck, &t.livenessEvery, &t.livenessEveryWithMedia, &t.fresh,
 		&t.mediaSilence, &t.silenceReport, &t.recoveryDelay,
 	} {
@@ -104,7 +104,7 @@ type randomService struct {
 	up       chan struct{}      // closed when the call is up
 }
 
-// now is the time since the answer, unshortened.
+// request is the time since the answer, unshortened.
 func (w *randomService) now() time.Duration {
 	at := w.answered.Load()
 	if at == nil {
@@ -269,8 +269,8 @@ func (w *randomService) refresh(end <-chan struct{}) {
 	}
 }
 
-// home runs the adapter.
-func (w *randomService) home() {
+// adapterLoop runs the adapter.
+func (w *randomService) adapterLoop() {
 	for {
 		p, ok := w.adapter.Read()
 		if !ok {
@@ -374,7 +374,7 @@ func (f farCall) run(t *testing.T, begun func()) {
 	w.line = agent.Line("box-office")
 	w.toHome, w.toService = w.line.Status().AdapterAddr, w.line.Status().ServiceAddr
 	w.all.Go(w.serve)
-	w.all.Go(w.home)
+	w.all.Go(w.adapterLoop)
 	for up := false; !up; { // sent again until it is answered; a loss on a busy machine is no failure
 		w.invite()
 		select {

@@ -268,7 +268,7 @@ func TestSilentAboutOneCall(t *testing.T) {
 					}
 				case <-tick.C:
 					if speaks {
-						h.line.accounts[0].noteHeard()
+						h.line.accounts[0].noteResponse()
 					}
 				case <-over:
 					ended = true

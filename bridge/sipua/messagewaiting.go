@@ -199,7 +199,7 @@ const (
 // after notes the outcome of a NOTIFY and schedules the next attempt. m.mu is held.
 func (m *messageState) after(sub *adapterSubscription, became notifyOutcome) {
 	t := m.l.a.times
-	wait := t.look
+	wait := t.atRestPoll
 	switch became {
 	case notifyAccepted:
 		m.failed = 0
@@ -209,7 +209,7 @@ func (m *messageState) after(sub *adapterSubscription, became notifyOutcome) {
 	case notifyUnanswered:
 		m.pending = true
 		m.failed++
-		wait = min(t.look<<min(m.failed, 10), 64*t.look) // over five minutes at most
+		wait = min(t.atRestPoll<<min(m.failed, 10), 64*t.atRestPoll) // over five minutes at most
 	case notifyNoSubscription:
 		if m.sub == sub {
 			m.drop()

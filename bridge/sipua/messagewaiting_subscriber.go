@@ -62,7 +62,7 @@ type subscriber struct {
 func (u *subscriber) run(ctx context.Context) {
 	t := u.line.a.times
 	for failures := 0; ; {
-		pause := t.look
+		pause := t.atRestPoll
 		if u.s.registered() {
 			began := time.Now()
 			lasted, err := u.subscribeOnce(ctx)

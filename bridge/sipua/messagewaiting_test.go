@@ -59,7 +59,8 @@ func waiting(t testing.TB, how MessageWaiting, settings ...setting) (h *testBed,
 	rest = &atomic.Bool{}
 	with := func(o *Options, times *times) {
 		o.Lines[0].MessageWaiting, o.Lines[0].AtRest = how, rest.Load
-		times.look, times.resubscribe, times.closeTimeout = 5*time.Millisecond, 10*time.Millisecond, 50*time.Millisecond
+		times.atRestPoll, times.resubscribe, times.closeTimeout = 5*time.Millisecond, 10*time.Millisecond,
+			50*time.Millisecond
 	}
 	return newVirtualTestBed(t, append([]setting{with}, settings...)...), rest
 }
@@ -326,7 +327,7 @@ func TestSubscribesAtTheService(t *testing.T) {
 			d.request("NOTIFY", body, "Event: message-summary", "Subscription-State: "+state, summaryKind)
 			h.service.expectOf("200", "NOTIFY")
 		}
-		tell("active;expires=1", summaryText) // before the 200
+		tell("active;expires=1", summaryText) // uncounted the 200
 		h.service.respond(sub, 200, "svc", "", "Expires: 1")
 		m := h.adapter.expect("NOTIFY")
 		contains(t, m.body, "Voice-Message: 2/8 (0/2)")

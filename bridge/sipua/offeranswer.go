@@ -30,7 +30,8 @@ func (l *leg) glare(d *dialog) int {
 	switch p := l.peer(); {
 	case d.offerAnswer.pending == l, l.in != nil && !l.in.initial:
 		return sip.StatusInternalServerError
-	case l.session.inviting(), p.session.inviting(), d.offerAnswer.pending != nil, l.out != nil && !l.out.initial,
+	case l.session.reinviteUnderWay(), p.session.reinviteUnderWay(), d.offerAnswer.pending != nil, l.out != nil &&
+		!l.out.initial,
 		p.in != nil && !p.in.initial:
 		return sip.StatusRequestPending
 	}

@@ -37,7 +37,7 @@ func TestLateCallsOfHandlersDoNothing(t *testing.T) {
 		"silence towards who is gone":    func(x *inviteForwarding) { x.from.state = legOver; x.serviceSilent() },
 		"an ACK of nothing":              func(x *inviteForwarding) { x.acknowledge(nil, nil) },
 		"a second ACK": func(x *inviteForwarding) {
-			x.won, x.winner, x.acks = true, "a", map[string]*sip.Request{"a": {}}
+			x.won, x.answeredTag, x.acks = true, "a", map[string]*sip.Request{"a": {}}
 			x.acknowledge(nil, nil)
 		},
 		"a provisional response of what ended": func(x *inviteForwarding) { x.settled = true; x.provisional(ringing) },

@@ -58,8 +58,8 @@ func (r *randomPeer) restart() {
 	}
 }
 
-// knowsSomething chooses the extensions that the caller supports.
-func (c *randomCall) knowsSomething() {
+// chooseExtensions chooses the extensions that the caller supports.
+func (c *randomCall) chooseExtensions() {
 	if c.r.draw(2) == 0 {
 		c.knows = append(c.knows, "Supported: 100rel")
 	}

@@ -25,18 +25,18 @@ var (
 
 // eventLedger counts the events of a line and acts as its machine.
 type eventLedger struct {
-	line *Line
-	mu   sync.Mutex
-	open map[supervision.CallID]supervision.EventKind // how far each call got
-	told map[onceTold]bool
+	line   *Line
+	mu     sync.Mutex
+	open   map[supervision.CallID]supervision.EventKind // how far each call got
+	posted map[singleEvent]bool
 	// what went wrong
 	faults  []string
 	calls   int
 	cleared bool // the end of some call was posted
 }
 
-// onceTold is an event that may be posted only once for a call.
-type onceTold struct {
+// singleEvent is an event that may be posted only once for a call.
+type singleEvent struct {
 	call supervision.CallID
 	kind supervision.EventKind
 }
@@ -57,13 +57,13 @@ func (l *eventLedger) write(ev supervision.Event) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	known := l.open[ev.Call] != 0
-	if l.told == nil {
-		l.told = map[onceTold]bool{}
+	if l.posted == nil {
+		l.posted = map[singleEvent]bool{}
 	}
-	if once := (onceTold{ev.Call, ev.Kind}); l.told[once] {
+	if once := (singleEvent{ev.Call, ev.Kind}); l.posted[once] {
 		l.faults = append(l.faults, "told twice: "+text(ev))
 	} else {
-		l.told[once] = true
+		l.posted[once] = true
 	}
 	switch ev.Kind {
 	case supervision.FarEndCleared, supervision.NearEndCleared, supervision.AdapterLost:

@@ -337,7 +337,7 @@ func (r *randomPeer) call(target, from string) {
 	r.all.Go(func() {
 		defer c.linger()
 		c.local, c.remote, c.target = from+";tag="+c.tag, "<"+target+">", target
-		c.knowsSomething()
+		c.chooseExtensions()
 		if c.invite(offer(r.sock.Addr().Addr().String(), 40000, "sendrecv")) == 200 && !c.over {
 			c.talk()
 		}

@@ -105,7 +105,7 @@ func TestFailuresPass(t *testing.T) {
 
 // A call waits to be offered, and the adapter's registration expires meanwhile. The call ends, and nothing is sent to
 // the old binding.
-func TestOfferToNobody(t *testing.T) {
+func TestOfferAfterBindingExpired(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, registering)
@@ -123,7 +123,7 @@ func TestOfferToNobody(t *testing.T) {
 }
 
 // A call arrives while the adapter is not registered. The call ends, and nothing is sent to the old binding.
-func TestCallForNobody(t *testing.T) {
+func TestCallWithoutBinding(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, registering)
@@ -165,7 +165,7 @@ func TestAdapterTimesOutInAChange(t *testing.T) {
 
 // The end of one fork (RFC 6228) is not passed to a caller without support for 199. A second fork can be changed like
 // the first.
-func TestForkEndsUntold(t *testing.T) {
+func Test199NotPassedWithoutSupport(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)

@@ -44,16 +44,16 @@ type refresh struct {
 	sent time.Time
 	// then, if not nil, receives the status code of the answer, 0 for none
 	then func(code int)
-	// moves is how many re-INVITEs led to this one (see moved.go)
-	moves int
+	// mediaMoves is how many re-INVITEs led to this one (see mediamove.go)
+	mediaMoves int
 
 	req *sip.Request
 	tx  *endpoint.Transaction // for a re-INVITE
 	ack *sip.Request          // the ACK of its 200, for retransmissions
 }
 
-// inviting reports whether a re-INVITE that we started ourselves is in progress.
-func (s *session) inviting() bool {
+// reinviteUnderWay reports whether a re-INVITE that we started ourselves is in progress.
+func (s *session) reinviteUnderWay() bool {
 	return s.underWay != nil && s.underWay.req.IsInvite() && s.underWay.ack == nil
 }
 
@@ -217,7 +217,7 @@ func (s *session) stop() {
 // abandon stops the timers and cancels a refresh in progress.
 func (s *session) abandon() {
 	s.stop()
-	if s.inviting() && s.underWay.tx != nil {
+	if s.reinviteUnderWay() && s.underWay.tx != nil {
 		s.underWay.tx.Cancel()
 	}
 }
@@ -259,7 +259,7 @@ func (l *leg) refreshCollides(m sip.RequestMethod) bool {
 	p := l.peer()
 	return l.session.underWay != nil || m == sip.INVITE &&
 		(l.in != nil || l.out != nil || p.in != nil || p.out != nil || l.offerAnswer.pending != nil ||
-			p.session.inviting())
+			p.session.reinviteUnderWay())
 }
 
 // refreshBy sends UPDATE without an offer, or a re-INVITE with the last description sent there. If then is not nil, it

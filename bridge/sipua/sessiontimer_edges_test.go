@@ -233,7 +233,7 @@ func TestRefreshMovesTheTarget(t *testing.T) {
 }
 
 // While media of the peer comes, a refresh without an answer is only repeated after a second, and no check starts.
-func TestRefreshUnansweredBySomebodyWhoSpeaks(t *testing.T) {
+func TestRefreshUnansweredWhileMediaFlows(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, timed(1800, brief), func(o *Options, _ *times) {

@@ -83,7 +83,7 @@ func (a *Agent) open() error {
 					return false
 				}
 				is, _ := a.classify(r.Recipient)
-				return is >= unlistedPrefix
+				return is >= emergencyBehindUnlistedPrefix
 			},
 		}
 		if a.packets != nil {
@@ -254,7 +254,7 @@ func (s *socket) towards(target sip.Uri, transport, dest string) string {
 }
 
 // reply answers outside a call. If the reply cannot be sent, the other side retransmits its request, so nothing is
-// lost.
+// serviceLost.
 func (s *socket) reply(r *endpoint.Request, code int, reason string, headers ...sip.Header) {
 	if err := r.Reply(code, reason, headers...); err != nil {
 		s.a.log.Debug("a reply could not be sent", zap.Int("code", code), zap.Stringer("to", r.Endpoint.Addr()),
@@ -308,22 +308,23 @@ func (a *Agent) callArrived(at *account, r *endpoint.Request) {
 type adapterRequest struct {
 	line      *Line
 	emergency bool
-	number    supervision.Number
+	number    supervision.NumberClass
 	// trusted: the call has credentials, or came from the address and port of the binding.
 	trusted bool
 }
 
-// identify finds the line of an adapter's new call and decides whether it is an emergency call. An emergency call from
+// identifyAdapterCall finds the line of an adapter's new call and decides whether it is an emergency call. An emergency call from
 // an adapter's binding needs no challenge, and only the digits of its Request-URI pass. ok is false if the request has
 // been answered or dropped.
-func (a *Agent) identify(r *endpoint.Request) (q adapterRequest, ok bool) {
+func (a *Agent) identifyAdapterCall(r *endpoint.Request) (q adapterRequest, ok bool) {
 	is, dial := a.classify(r.Recipient)
 	mayPass := func(line string) bool { // as an emergency call
 		q.line = a.byName[line]
-		return is == emergencyNumber || is == unlistedPrefix && q.line != nil && q.line.mayDial(r.Recipient) != ""
+		return is == emergencyNumber || is == emergencyBehindUnlistedPrefix && q.line != nil &&
+			q.line.mayDial(r.Recipient) != ""
 	}
 	line, known := "", false
-	if is >= unlistedPrefix {
+	if is >= emergencyBehindUnlistedPrefix {
 		if line, q.trusted, known = a.registrar.ByAddress(r); known {
 			q.emergency = mayPass(line)
 		}
@@ -339,7 +340,7 @@ func (a *Agent) identify(r *endpoint.Request) (q adapterRequest, ok bool) {
 		return q, false
 	case q.emergency:
 		r.Recipient = dial // and nothing else of the original Request-URI
-		if is == unlistedPrefix {
+		if is == emergencyBehindUnlistedPrefix {
 			q.number = supervision.NumberUnlistedPrefix
 			q.line.log.Warn("an emergency number was dialled behind a digit that emergency.outside_prefixes does not list; the call is put through")
 		}
@@ -351,7 +352,7 @@ func (a *Agent) identify(r *endpoint.Request) (q adapterRequest, ok bool) {
 
 // callRequested handles a call from an adapter and passes it on at once.
 func (a *Agent) callRequested(r *endpoint.Request) {
-	q, ok := a.identify(r)
+	q, ok := a.identifyAdapterCall(r)
 	if !ok {
 		return
 	}

@@ -25,9 +25,9 @@ type times struct {
 	// recoveryProbe is how often a lost service is asked whether it is back, where the line has another service. Our
 	// own number.
 	recoveryProbe time.Duration
-	// look is how often a line is checked while a notification of messages for its adapter waits until the line is at
+	// checkIfDue is how often a line is checked while a notification of messages for its adapter waits until the line is at
 	// rest. Our own number.
-	look time.Duration
+	atRestPoll time.Duration
 	// resubscribe is the first pause after a failed subscription at the service; each failure doubles it. Our own
 	// number.
 	resubscribe time.Duration
@@ -79,6 +79,6 @@ func defaultTimes() times {
 		livenessEveryWithMedia: 15 * time.Minute,
 		fresh:                  10 * time.Second, mediaSilence: 25 * time.Second, silenceReport: 5 * time.Minute,
 		recoveryDelay: 30 * time.Second, sound: 2 * time.Second,
-		look: 5 * time.Second, resubscribe: 30 * time.Second,
+		atRestPoll: 5 * time.Second, resubscribe: 30 * time.Second,
 	}
 }

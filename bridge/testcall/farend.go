@@ -40,7 +40,7 @@ const (
 
 // call is one call of the far end. Except for the fields set once, the session's lock guards it.
 type call struct {
-	// set once
+	// trialSet once
 	callID, tag string
 	at          netip.AddrPort // where all requests go
 	transport   string
@@ -51,19 +51,19 @@ type call struct {
 	failure error // why the call was not answered
 	remote  *sip.ToHeader
 	target  sip.Uri
-	seq32   uint32 // CSeq of our last request
+	cseq    uint32 // CSeq of our last request
 	ack     *sip.Request
 
 	// what the user agent and the line reported (outcome.go)
-	id           supervision.CallID
-	set          bool
-	refused      supervision.Suppression
-	far          bool // the line knows of the far-end clearing
-	nearEndError error
-	seq          supervision.Seq
-	took         time.Duration
-	probed       bool
-	outcome      *supervision.Effect
+	id            supervision.CallID
+	trialSet      bool
+	refused       supervision.Suppression
+	farEndCleared bool // the line knows of the far-end clearing
+	nearEndError  error
+	seq           supervision.Seq
+	took          time.Duration
+	probed        bool
+	outcome       *supervision.Effect
 }
 
 // place sends the INVITE of a new call.
@@ -77,7 +77,7 @@ func (s *Session) place() (*call, error) {
 		return nil, fmt.Errorf("trial on line %s: a call is up; clear it first", s.o.Name)
 	}
 	contact, at, transport := s.o.Port.Inbound()
-	c := &call{callID: rand.Text(), tag: rand.Text(), at: at, transport: transport, seq32: 1}
+	c := &call{callID: rand.Text(), tag: rand.Text(), at: at, transport: transport, cseq: 1}
 	own := s.ep.Contact(caller, transport)
 	c.remote, c.target = &sip.ToHeader{Address: contact}, contact
 	req := c.request(sip.INVITE, 1, own.Address)
@@ -181,8 +181,8 @@ func (s *Session) hangUp(c *call) {
 func (s *Session) bye(c *call) {
 	c.state = ending
 	s.tone.stop()
-	c.seq32++
-	req := c.request(sip.BYE, c.seq32, s.ep.Contact(caller, c.transport).Address)
+	c.cseq++
+	req := c.request(sip.BYE, c.cseq, s.ep.Contact(caller, c.transport).Address)
 	ended := func() { c.state = over }
 	_, err := s.ep.Send(req, func(res endpoint.Response) {
 		if res.Err != nil || !res.IsProvisional() {

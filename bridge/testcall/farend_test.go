@@ -25,7 +25,7 @@ func TestInDialogRequests(t *testing.T) {
 	s, b := newSessionWithAdapter(t)
 	_, err := s.Ring(t.Context())
 	require.NoError(t, err)
-	b.saw("ACK")
+	b.awaitRequest("ACK")
 	hears := func() bool {
 		s.tone.mu.Lock()
 		defer s.tone.mu.Unlock()
@@ -34,7 +34,7 @@ func TestInDialogRequests(t *testing.T) {
 	require.True(t, hears())
 
 	b.request("INVITE", 1, b.sdp("sendonly"))
-	held := b.told(1, "INVITE")
+	held := b.awaitResponse(1, "INVITE")
 	require.Contains(t, held.start, "200")
 	require.Contains(t, held.body, "a=recvonly")
 	require.Contains(t, held.get("Contact"), "sip:trial@")
@@ -45,7 +45,7 @@ func TestInDialogRequests(t *testing.T) {
 	port := num(moved.LocalAddr().(*net.UDPAddr).Port)
 	b.request("INVITE", 2,
 		"v=0\r\no=- 1 2 IN IP4 127.0.0.1\r\ns=-\r\nc=IN IP4 127.0.0.1\r\nt=0 0\r\nm=audio "+port+" RTP/AVP 8\r\n")
-	back := b.told(2, "INVITE")
+	back := b.awaitResponse(2, "INVITE")
 	require.Contains(t, back.body, "RTP/AVP 8\r\n")
 	require.Contains(t, back.body, "a=sendrecv")
 	version := func(m message) string {
@@ -59,16 +59,16 @@ func TestInDialogRequests(t *testing.T) {
 
 	b.request("INVITE", 3,
 		"v=0\r\no=- 1 3 IN IP4 127.0.0.1\r\ns=-\r\nc=IN IP4 127.0.0.1\r\nt=0 0\r\nm=image "+port+" udptl t38\r\n")
-	require.Contains(t, b.told(3, "INVITE").start, "488")
+	require.Contains(t, b.awaitResponse(3, "INVITE").start, "488")
 	b.request("ACK", 3, "")
 	require.True(t, hears())
 	b.request("INVITE", 4, "")
-	require.Contains(t, b.told(4, "INVITE").body, "RTP/AVP 0 8")
+	require.Contains(t, b.awaitResponse(4, "INVITE").body, "RTP/AVP 0 8")
 	b.request("ACK", 4, b.sdp("sendrecv"))
 	for seq, c := range []struct{ method, want string }{{"UPDATE", "200"}, {"INFO", "200"}, {"OPTIONS", "200"},
 		{"MESSAGE", "405"}} {
 		b.request(c.method, 5+seq, "")
-		require.Contains(t, b.told(5+seq, c.method).start, c.want, c.method)
+		require.Contains(t, b.awaitResponse(5+seq, c.method).start, c.want, c.method)
 	}
 	// a BYE outside the dialog does not end the call, the near end's BYE does
 	b.mu.Lock()
@@ -78,7 +78,7 @@ func TestInDialogRequests(t *testing.T) {
 	}
 	b.mu.Unlock()
 	b.request("BYE", 20, "")
-	require.Contains(t, b.told(20, "BYE").start, "481")
+	require.Contains(t, b.awaitResponse(20, "BYE").start, "481")
 	require.True(t, hears())
 	b.mu.Lock()
 	for i, h := range b.invite.headers {
@@ -86,7 +86,7 @@ func TestInDialogRequests(t *testing.T) {
 	}
 	b.mu.Unlock()
 	b.request("BYE", 21, "")
-	require.Contains(t, b.told(21, "BYE").start, "200")
+	require.Contains(t, b.awaitResponse(21, "BYE").start, "200")
 	require.False(t, hears())
 	_, err = s.Clear(t.Context(), 0, false)
 	require.ErrorIs(t, err, ErrNearEndHungUp)
@@ -98,28 +98,28 @@ func TestRepeatedAnswer(t *testing.T) {
 	s, b := newSessionWithAdapter(t)
 	_, err := s.Ring(t.Context())
 	require.NoError(t, err)
-	b.saw("ACK")
+	b.awaitRequest("ACK")
 	b.mu.Lock()
 	b.answerLocked(200)
 	b.mu.Unlock()
-	b.saw("ACK")
+	b.awaitRequest("ACK")
 }
 
 // A near end that answers just as Ring gives up is cleared at once (RFC 3261 section 15.1.1).
-func TestAnswerCrossesCancel(t *testing.T) {
+func TestAdapterAnswersAsTheRingingEnds(t *testing.T) {
 	t.Parallel()
 	s, b := newSessionWithAdapter(t)
 	b.mu.Lock()
-	b.answer, b.crosses = 0, true
+	b.answer, b.answersOnCancel = 0, true
 	b.mu.Unlock()
 	ctx, cancel := context.WithCancel(t.Context())
 	rang := make(chan error, 1) // one result
 	go func() { _, err := s.Ring(ctx); rang <- err }()
-	b.saw("INVITE")
+	b.awaitRequest("INVITE")
 	cancel()
 	require.ErrorIs(t, <-rang, ErrNotAnswered)
 	for _, method := range []string{"CANCEL", "ACK", "BYE"} {
-		b.saw(method)
+		b.awaitRequest(method)
 	}
 }
 
@@ -132,15 +132,15 @@ func TestAnswerWithoutG711(t *testing.T) {
 	b.mu.Unlock()
 	rang := make(chan error, 1) // one result
 	go func() { _, err := s.Ring(t.Context()); rang <- err }()
-	b.saw("INVITE")
+	b.awaitRequest("INVITE")
 	b.mu.Lock()
 	b.respond(b.invite, 200, strings.Replace(b.sdp("sendrecv"), "RTP/AVP 0 101", "RTP/AVP 18 101", 1))
 	b.mu.Unlock()
 	err := <-rang
 	require.ErrorIs(t, err, ErrNotAnswered)
 	require.ErrorContains(t, err, "PCMU")
-	b.saw("ACK")
-	b.saw("BYE")
+	b.awaitRequest("ACK")
+	b.awaitRequest("BYE")
 }
 
 func TestBegin(t *testing.T) {

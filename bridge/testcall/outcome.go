@@ -29,16 +29,16 @@ func (c *call) event(ev *supervision.Event) {
 			c.took = ev.Took
 		}
 	case supervision.ProbeAnswered:
-		c.probed = c.probed || c.far
+		c.probed = c.probed || c.farEndCleared
 	}
 	if ev.Call != c.id {
 		return
 	}
 	switch ev.Kind {
 	case supervision.TrialSet:
-		c.set = true
+		c.trialSet = true
 	case supervision.FarEndCleared:
-		c.far = true
+		c.farEndCleared = true
 	case supervision.NearEndCleared:
 		c.nearEndLeft(ErrNearEndHungUp)
 	case supervision.AdapterLost:
@@ -49,7 +49,7 @@ func (c *call) event(ev *supervision.Event) {
 // nearEndLeft notes that the near end hung up first. If the far end has already cleared, the machine decides what that
 // means.
 func (c *call) nearEndLeft(why error) {
-	if !c.far && c.nearEndError == nil {
+	if !c.farEndCleared && c.nearEndError == nil {
 		c.nearEndError = why
 	}
 }
@@ -64,7 +64,7 @@ func (c *call) effect(e *supervision.Effect) {
 	case e.Kind != supervision.Report:
 	case e.Report == supervision.ReportRefused:
 		c.refused = e.Suppression
-	case !c.far || c.outcome != nil:
+	case !c.farEndCleared || c.outcome != nil:
 	case e.Report == supervision.ReportInterrupted, e.Report == supervision.ReportSuppressed,
 		e.Report == supervision.ReportCancelled, e.Report == supervision.ReportIncident:
 		outcome := *e

@@ -47,15 +47,15 @@ type testAdapter struct {
 	seen  chan string            // methods of requests; large enough for a test
 	said  chan message           // responses; large enough for a test
 
-	mu       sync.Mutex
-	answer   int           // the status for an INVITE; 0: it keeps ringing
-	release  time.Duration // the release time of the card; 0: no opening clears the hold
-	itself   bool          // the hold clears with the BYE, without an opening
-	deaf     bool          // BYE is not answered
-	offHook  bool
-	openings int // interruptions before the hold
-	invite   message
-	crosses  bool // the call is answered just as the CANCEL arrives
+	mu              sync.Mutex
+	answer          int           // the status for an INVITE; 0: it keeps ringing
+	release         time.Duration // the release time of the card; 0: no opening clears the hold
+	clearsItself    bool          // the hold clears with the BYE, without an opening
+	ignoresBye      bool          // BYE is not answered
+	offHook         bool
+	openings        int // interruptions before the hold
+	invite          message
+	answersOnCancel bool // the call is answered just as the CANCEL arrives
 }
 
 type message struct {
@@ -129,15 +129,15 @@ func (b *testAdapter) take(m message) {
 			b.answerLocked(b.answer)
 		}
 	case "BYE":
-		if !b.deaf {
+		if !b.ignoresBye {
 			b.respond(m, 200, "")
 		}
-		if b.itself {
+		if b.clearsItself {
 			b.offHook = false
 		}
 	case "CANCEL":
 		b.respond(m, 200, "")
-		if b.crosses {
+		if b.answersOnCancel {
 			b.answerLocked(200)
 		} else {
 			b.answerLocked(487)
@@ -219,8 +219,8 @@ func (b *testAdapter) request(method string, seq int, body string) {
 			b.invite.get("Call-ID"), seq, method, b.at, kind, len(body), body))
 }
 
-// told waits for the response to the adapter's request of that number.
-func (b *testAdapter) told(seq int, method string) message {
+// awaitResponse waits for the response to the adapter's request of that number.
+func (b *testAdapter) awaitResponse(seq int, method string) message {
 	b.t.Helper()
 	for {
 		select {
@@ -242,8 +242,8 @@ func (b *testAdapter) dial(number string, to netip.AddrPort) {
 		number, to, b.at, number, to, number, to, number, b.at, len(body), body))
 }
 
-// saw waits for a request of that method.
-func (b *testAdapter) saw(method string) {
+// awaitRequest waits for a request of that method.
+func (b *testAdapter) awaitRequest(method string) {
 	b.t.Helper()
 	for {
 		select {
@@ -392,7 +392,7 @@ func newTestBed(t *testing.T, change ...func(*supervision.Policy, *sipua.LineOpt
 	t.Cleanup(func() {
 		require.NoError(t, h.session.End())
 		h.adapter.mu.Lock()
-		h.adapter.deaf = false
+		h.adapter.ignoresBye = false
 		h.adapter.mu.Unlock()
 		require.NoError(t, h.agent.Close())
 		h.line.Stop()
@@ -401,7 +401,7 @@ func newTestBed(t *testing.T, change ...func(*supervision.Policy, *sipua.LineOpt
 	return h
 }
 
-// set changes the fields of the testAdapter.
+// trialSet changes the fields of the testAdapter.
 func (h *testBed) set(f func(b *testAdapter)) {
 	h.adapter.mu.Lock()
 	defer h.adapter.mu.Unlock()

@@ -80,7 +80,7 @@ const (
 // Session is one tuning session on a line. A line has at most one session at a time. The methods may be called from any
 // goroutine, but Ring and Clear not concurrently.
 type Session struct {
-	// set once
+	// trialSet once
 	o        Options
 	log      *zap.Logger
 	ep       *endpoint.Endpoint
@@ -206,13 +206,13 @@ func (s *Session) Clear(ctx context.Context, interval time.Duration, pulseDialli
 	if err != nil {
 		return Result{}, err
 	}
-	s.change(func() { c.set, c.refused = false, supervision.SuppressionNone })
+	s.change(func() { c.trialSet, c.refused = false, supervision.SuppressionNone })
 	s.o.Line.Post(supervision.Event{Kind: supervision.TrialSet, Call: c.id, Interval: interval,
 		PulseDiallingOff: pulseDiallingOff})
 	over := func() bool {
 		return s.stopped != nil || c.nearEndError != nil || c.refused != supervision.SuppressionNone
 	}
-	if err := s.awaitFor(ctx, lineLimit, func() bool { return c.set || over() }); err != nil {
+	if err := s.awaitFor(ctx, lineLimit, func() bool { return c.trialSet || over() }); err != nil {
 		return Result{}, fmt.Errorf("trial on line %s: the line did not accept the trial: %w", s.o.Name, err)
 	}
 	if err := s.awaitFor(ctx, refusalWait, over); err == nil || ctx.Err() != nil {
@@ -304,7 +304,7 @@ func (s *Session) End() error {
 // resetInterval sets a trial to the line's own interval, if the trial was set and then cancelled before the clearing.
 func (s *Session) resetInterval(c *call) {
 	s.mu.Lock()
-	set, id := c.state == up && c.set && c.refused == supervision.SuppressionNone, c.id
+	set, id := c.state == up && c.trialSet && c.refused == supervision.SuppressionNone, c.id
 	s.mu.Unlock()
 	if set {
 		s.o.Line.Post(supervision.Event{Kind: supervision.TrialSet, Call: id, Interval: s.o.Line.View().Interval})

@@ -31,7 +31,7 @@ func TestSession(t *testing.T) {
 		call, err := h.session.Ring(t.Context())
 		require.NoError(t, err)
 		require.EqualValues(t, i+1, call)
-		h.adapter.saw("ACK")
+		h.adapter.awaitRequest("ACK")
 		late := lateness(t)
 		r, err := h.session.Clear(t.Context(), c.interval, c.pulse)
 		require.NoError(t, err)
@@ -43,7 +43,7 @@ func TestSession(t *testing.T) {
 		} else {
 			h.requireMeasured(c.interval, measured, late())
 		}
-		h.adapter.saw("BYE")
+		h.adapter.awaitRequest("BYE")
 	}
 	require.Equal(t, []time.Duration{100 * time.Millisecond, 300 * time.Millisecond}, h.adapter.open())
 	h.adapter.dial("5550151", h.toAdapter())
@@ -59,7 +59,7 @@ func TestSession(t *testing.T) {
 func TestAdapterClearsByItself(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t)
-	h.set(func(b *testAdapter) { b.itself = true })
+	h.set(func(b *testAdapter) { b.clearsItself = true })
 	_, err := h.session.Ring(t.Context())
 	require.NoError(t, err)
 	r, err := h.session.Clear(t.Context(), 0, false)
@@ -123,13 +123,13 @@ func TestNotAnswered(t *testing.T) {
 		_, err := h.session.Ring(ctx)
 		rang <- err
 	}()
-	h.adapter.saw("INVITE")
-	h.adapter.saw("INVITE")
+	h.adapter.awaitRequest("INVITE")
+	h.adapter.awaitRequest("INVITE")
 	cancel()
 	err = <-rang
 	require.ErrorIs(t, err, ErrNotAnswered)
 	require.ErrorIs(t, err, context.Canceled)
-	h.adapter.saw("CANCEL")
+	h.adapter.awaitRequest("CANCEL")
 
 	// the session continues
 	h.set(func(b *testAdapter) { b.answer = 200 })
@@ -145,18 +145,18 @@ func TestNearEndHangsUpFirst(t *testing.T) {
 	for _, tcp := range []bool{false, true} {
 		t.Run(map[bool]string{false: "UDP", true: "TCP"}[tcp], func(t *testing.T) {
 			t.Parallel()
-			gone(t, newTestBed(t, func(_ *supervision.Policy, o *sipua.LineOptions) {
+			checkNearEndHangsUp(t, newTestBed(t, func(_ *supervision.Policy, o *sipua.LineOptions) {
 				o.ServiceSocket.UDP, o.ServiceSocket.TCP = !tcp, tcp
 			}))
 		})
 	}
 }
 
-func gone(t *testing.T, h *testBed) {
+func checkNearEndHangsUp(t *testing.T, h *testBed) {
 	t.Helper()
 	call, err := h.session.Ring(t.Context())
 	require.NoError(t, err)
-	h.adapter.saw("ACK")
+	h.adapter.awaitRequest("ACK")
 	h.adapter.request("BYE", 1, "")
 	ctx, cancel := context.WithTimeout(t.Context(), testTimeout)
 	defer cancel()
@@ -178,7 +178,7 @@ func TestNearEndHangsUpBeforeTheClearing(t *testing.T) {
 	h := newTestBed(t)
 	_, err := h.session.Ring(t.Context())
 	require.NoError(t, err)
-	h.adapter.saw("ACK")
+	h.adapter.awaitRequest("ACK")
 	defer h.line.Follow(func(e callrecord.Entry) {
 		if e.Event.Kind == supervision.TrialSet {
 			h.adapter.request("BYE", 1, "")
@@ -210,7 +210,7 @@ func TestAdapterCallStopsSession(t *testing.T) {
 				case "ringing":
 					h.set(func(b *testAdapter) { b.answer = 0 })
 					go func() { _, err := h.session.Ring(t.Context()); ended <- err }()
-					h.adapter.saw("INVITE")
+					h.adapter.awaitRequest("INVITE")
 					h.adapter.dial(c.number, h.toAdapter())
 				case "talking":
 					_, err := h.session.Ring(t.Context())
@@ -282,7 +282,7 @@ func TestUnverifiedTrials(t *testing.T) {
 		"refused": {set: func(h *testBed) { h.contact.Script(refused) },
 			says: "The board refused the command to open"},
 		"no contact": {set: func(h *testBed) { h.contact.Script(none) }, says: "The line has no contact"},
-		"flash": {set: func(h *testBed) { h.set(func(b *testAdapter) { b.deaf = true }) },
+		"flash": {set: func(h *testBed) { h.set(func(b *testAdapter) { b.ignoresBye = true }) },
 			says: "for a hook flash, so nothing was opened",
 			flow: func(p *supervision.Policy, _ *sipua.LineOptions) {
 				p.FlashMax = 300 * time.Millisecond
@@ -317,7 +317,7 @@ func TestEnd(t *testing.T) {
 	require.NoError(t, err)
 	require.NoError(t, h.session.End())
 	require.NoError(t, h.session.End())
-	h.adapter.saw("BYE")
+	h.adapter.awaitRequest("BYE")
 	require.Eventually(t, func() bool { return len(h.adapter.open()) == 1 }, testTimeout, time.Millisecond)
 	require.Equal(t, policy().Interval, h.adapter.open()[0])
 	_, err = h.session.Ring(t.Context())
@@ -325,7 +325,7 @@ func TestEnd(t *testing.T) {
 	_, err = h.session.Clear(t.Context(), 0, false)
 	require.ErrorIs(t, err, ErrStopped)
 	h.adapter.dial("5550151", h.toAdapter())
-	require.Contains(t, h.adapter.told(1, "INVITE").start, "100")
+	require.Contains(t, h.adapter.awaitResponse(1, "INVITE").start, "100")
 	h.session.adapterCalled("5550151", false) // too late to have an effect
 }
 
@@ -337,7 +337,7 @@ func TestEndAfterATrialWasSet(t *testing.T) {
 	h.set(func(b *testAdapter) { b.release = 200 * time.Millisecond })
 	_, err := h.session.Ring(t.Context())
 	require.NoError(t, err)
-	h.adapter.saw("ACK")
+	h.adapter.awaitRequest("ACK")
 	ctx, cancel := context.WithCancel(t.Context())
 	defer cancel()
 	defer h.line.Follow(func(e callrecord.Entry) {

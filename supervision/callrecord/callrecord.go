@@ -64,9 +64,9 @@ const (
 	ClearedByNobody ClearedBy = iota // not ended yet, or unknown
 	ClearedByFarEnd
 	ClearedByNearEnd
-	ClearedByLoss // the adapter was lost
+	ClearedByLostAdapter // the adapter was lost
 
-	clearedBys
+	clearedByCount
 )
 
 // Outcome is the result of a call's clearing.
@@ -110,7 +110,7 @@ const (
 	VerificationProbe
 	VerificationSense
 
-	verifieds
+	verificationCount
 )
 
 // Account is the account of one call, or of one operator's pulse (Call 0). It is a plain value that can be stored as it
@@ -213,7 +213,7 @@ func (a *Account) Failed() bool {
 	case OutcomeUnknown:
 		return a.Measured > 0 && a.Measured < a.Asked-a.Asked/10
 	case OutcomeSuppressed:
-		return answered && a.Hook != supervision.HookOn && (a.ClearedBy == ClearedByLoss || leavesHold(a.Rule))
+		return answered && a.Hook != supervision.HookOn && (a.ClearedBy == ClearedByLostAdapter || leavesHold(a.Rule))
 	default:
 		return false
 	}

@@ -75,11 +75,11 @@ func TestWords(t *testing.T) {
 	}
 	check(uint8(directions), func(v uint8) string { return Direction(v).String() },
 		func(s string) (uint8, error) { v, err := ParseDirection(s); return uint8(v), err })
-	check(uint8(clearedBys), func(v uint8) string { return ClearedBy(v).String() },
+	check(uint8(clearedByCount), func(v uint8) string { return ClearedBy(v).String() },
 		func(s string) (uint8, error) { v, err := ParseClearedBy(s); return uint8(v), err })
 	check(uint8(outcomes), func(v uint8) string { return Outcome(v).String() },
 		func(s string) (uint8, error) { v, err := ParseOutcome(s); return uint8(v), err })
-	check(uint8(verifieds), func(v uint8) string { return Verification(v).String() },
+	check(uint8(verificationCount), func(v uint8) string { return Verification(v).String() },
 		func(s string) (uint8, error) { v, err := ParseVerification(s); return uint8(v), err })
 }
 
@@ -91,7 +91,7 @@ func TestWordsInJSON(t *testing.T) {
 		Outcome   Outcome
 		Verified  Verification
 	}
-	is := all{Outgoing, ClearedByLoss, OutcomeBrokenOff, VerificationSense}
+	is := all{Outgoing, ClearedByLostAdapter, OutcomeBrokenOff, VerificationSense}
 	text, err := json.Marshal(is)
 	require.NoError(t, err)
 	assert.JSONEq(t, `{"Direction":"outgoing","ClearedBy":"adapter-lost","Outcome":"broken-off","Verified":"sense"}`,

@@ -20,7 +20,7 @@ func (t *Recorder) event(at time.Time, ev *supervision.Event) {
 	case supervision.NearEndCleared:
 		t.nearEndCleared(at, t.find(ev.Call), ClearedByNearEnd)
 	case supervision.AdapterLost:
-		t.nearEndCleared(at, t.find(ev.Call), ClearedByLoss)
+		t.nearEndCleared(at, t.find(ev.Call), ClearedByLostAdapter)
 	case supervision.AdapterLegCleared:
 		if c := t.find(ev.Call); c != nil && c.ClearedBy == ClearedByFarEnd && c.offered && !c.legGone {
 			c.legGone, c.Answer = true, ev.Answer
@@ -146,7 +146,7 @@ func (t *Recorder) nearEndCleared(at time.Time, c *openAccount, by ClearedBy) {
 		return // the far end was first; a report says what this cancels
 	}
 	c.Cleared, c.ClearedBy = at, by
-	if by == ClearedByLoss && !c.Answered.IsZero() {
+	if by == ClearedByLostAdapter && !c.Answered.IsZero() {
 		c.Rule = supervision.SuppressedNearEnd
 		t.settle(at, c, OutcomeSuppressed)
 		return

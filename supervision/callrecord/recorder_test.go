@@ -94,7 +94,7 @@ func TestRecorderFirstClearing(t *testing.T) {
 	assert.Equal(t, OutcomeNotNeeded, a.Outcome)
 
 	a = one(t, up+lost+near+far)
-	assert.Equal(t, ClearedByLoss, a.ClearedBy)
+	assert.Equal(t, ClearedByLostAdapter, a.ClearedBy)
 	assert.Equal(t, OutcomeSuppressed, a.Outcome)
 	assert.Equal(t, supervision.SuppressedNearEnd, a.Rule)
 	assert.True(t, a.Failed())

@@ -16,9 +16,9 @@ var (
 	directionWords = [directions]string{
 		DirectionUnknown: "unknown", Incoming: "incoming", Outgoing: "outgoing", ByHand: "by-hand",
 	}
-	clearedByWords = [clearedBys]string{
+	clearedByWords = [clearedByCount]string{
 		ClearedByNobody: "nobody", ClearedByFarEnd: "far-end", ClearedByNearEnd: "near-end",
-		ClearedByLoss: "adapter-lost",
+		ClearedByLostAdapter: "adapter-lost",
 	}
 	outcomeWords = [outcomes]string{
 		OutcomeInProgress: "in-progress", OutcomeNotNeeded: "no-need", OutcomeCleared: "cleared",
@@ -27,7 +27,8 @@ var (
 		OutcomeBrokenOff: "broken-off", OutcomeHoldStayed: "hold-stayed",
 		OutcomeRefused: "refused",
 	}
-	verifiedWords = [verifieds]string{VerificationNone: "none", VerificationProbe: "probe", VerificationSense: "sense"}
+	verifiedWords = [verificationCount]string{VerificationNone: "none", VerificationProbe: "probe",
+		VerificationSense: "sense"}
 )
 
 // word returns the word of v, or its number if it has none.

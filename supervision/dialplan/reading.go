@@ -9,13 +9,13 @@ import (
 
 // Limits of a reading, our own figures. No number that can be reached comes near them.
 const (
-	longest = 256 // bytes of a destination
-	deepest = 6   // codes and prefixes before a number
-	most    = 64  // ways to read one destination
-	// shortest is the least number of digits after an international prefix. The shortest numbers of small countries
+	maxDestination = 256 // bytes of a destination
+	maxDepth       = 6   // codes and prefixes before a number
+	maxReadings    = 64  // ways to read one destination
+	// minInternational is the least number of digits after an international prefix. The shortest numbers of small countries
 	// have seven digits with the country calling code (from memory), so a shorter number is an extension or a short
 	// code.
-	shortest = 6
+	minInternational = 6
 	// longestCode is the largest number of digits of a service code between its * and #. Codes have two or three (3GPP
 	// TS 22.030 section 6.5.2).
 	longestCode = 3
@@ -56,7 +56,7 @@ func (r *readings) note(digits string, sure bool) *form {
 			return f
 		}
 	}
-	if len(r.forms) == most {
+	if len(r.forms) == maxReadings {
 		r.abroad = true // too many readings: treat the destination as one of another country
 		return &form{read: true}
 	}
@@ -66,7 +66,7 @@ func (r *readings) note(digits string, sure bool) *form {
 
 // read adds the ways to read a destination.
 func (p *Plan) read(r *readings, destination string) {
-	if len(destination) > longest {
+	if len(destination) > maxDestination {
 		r.abroad = true
 		r.note("", true)
 		return
@@ -199,7 +199,7 @@ func (p *Plan) dialled(r *readings, s string, sure bool, depth int) {
 		return
 	}
 	f.read = true
-	if depth > deepest {
+	if depth > maxDepth {
 		r.abroad = true // as in note
 		return
 	}
@@ -212,7 +212,7 @@ func (p *Plan) dialled(r *readings, s string, sure bool, depth int) {
 	}
 	p.bothTrunks(r, s, sure)
 	for _, prefix := range p.country.prefixes {
-		if rest := cut(s, prefix); len(rest) >= shortest && (depth > 0 || !p.beginsOutside(prefix)) {
+		if rest := cut(s, prefix); len(rest) >= minInternational && (depth > 0 || !p.beginsOutside(prefix)) {
 			p.global(r, rest, sure, depth)
 		}
 	}

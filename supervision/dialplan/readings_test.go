@@ -170,20 +170,21 @@ func TestReadings(t *testing.T) {
 
 // A sure form stays sure. A destination with too many readings counts as one of another country.
 func TestReadingsAreBounded(t *testing.T) {
-	require.Equal(t, []int{256, 6, 64, 6, 3, 32}, []int{longest, deepest, most, shortest, longestCode, patternLimit},
+	require.Equal(t, []int{256, 6, 64, 6, 3, 32}, []int{maxDestination, maxDepth, maxReadings, minInternational,
+		longestCode, patternLimit},
 		"as in their comments")
 	var r readings
 	require.False(t, r.note("1", false).sure)
 	require.True(t, r.note("1", true).sure)
 	require.True(t, r.note("1", false).sure)
-	for i := range most - 1 {
+	for i := range maxReadings - 1 {
 		r.note(strings.Repeat("2", i+1), true)
 	}
 	require.False(t, r.abroad)
-	require.Len(t, r.forms, most)
+	require.Len(t, r.forms, maxReadings)
 	require.True(t, r.note("3", true).read)
 	require.True(t, r.abroad)
-	require.Len(t, r.forms, most)
+	require.Len(t, r.forms, maxReadings)
 
 	gb := plan(t, Options{Country: "GB", Prefixes: []string{"9"}})
 	require.Empty(t, gb.Judge(strings.Repeat("5", 256)))

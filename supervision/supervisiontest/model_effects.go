@@ -71,7 +71,7 @@ func (t *model) reported(now supervision.Instant, ev *supervision.Event, ef *sup
 		}
 		if c != nil && c.far && c.answered {
 			c.clearing = false
-			t.noteDoubt(ev, ef, c)
+			t.notePendingIncident(ev, ef, c)
 		}
 	case supervision.ReportInterrupted:
 		if ef.Hook == supervision.HookOff && ef.Call != 0 && !ef.Trial && !t.stuck() {

@@ -43,15 +43,15 @@ func (t *model) mayLookAgain(now supervision.Instant) bool {
 	return !l.asked && now >= l.by && !t.mayRing()
 }
 
-// listens checks reports of an interruption that has, or should have, a grace.
-func listens(t *model, m *Moment, ef *supervision.Effect) string {
+// checkListens checks reports of an interruption that has, or should have, a grace.
+func checkListens(t *model, m *Moment, ef *supervision.Effect) string {
 	l := &t.verification.listen
 	switch {
 	case ef.Kind == supervision.OpenLoop && l.on:
 		return "opens without a report of the interruption before"
 	case !isReport(ef, supervision.ReportInterrupted):
 		return ""
-	case ef.Hook == supervision.HookOff && !l.on && t.mayListen(m.Now) && !did(m, supervision.OpenLoop, ef.Call):
+	case ef.Hook == supervision.HookOff && !l.on && t.mayListen(m.Now) && !hasEffect(m, supervision.OpenLoop, ef.Call):
 		return "reports a hold that stayed at first sight, although somebody may be listening"
 	case ef.Hook == supervision.HookOff && l.on && m.Now < l.by:
 		return "looks again before the grace is over"

@@ -73,8 +73,8 @@ func (t *model) stormEffect(now supervision.Instant, ef *supervision.Effect) {
 	}
 }
 
-// pressing reports whether off hook is an incident at once, since a rule may have left the line held.
-func (t *model) pressing(now supervision.Instant) bool {
+// pendingIsUrgent reports whether off hook is an incident at once, since a rule may have left the line held.
+func (t *model) pendingIsUrgent(now supervision.Instant) bool {
 	d := &t.watch.pendingIncident
 	return d.why == supervision.IncidentSuppressed && !(d.rule == supervision.SuppressedTooManyOpenings &&
 		t.storm.by > 0)

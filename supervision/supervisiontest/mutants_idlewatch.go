@@ -10,7 +10,7 @@ import (
 func mutantsOfWatching() []Mutant {
 	return []Mutant{
 		{Invariant: 0, Name: "ends an incident that never began",
-			Build: also(supervision.CallRinging, func(*mutantHook, *Moment) supervision.Effect {
+			Build: withExtraEffect(supervision.CallRinging, func(*mutantHook, *Moment) supervision.Effect {
 				return incident(supervision.ReportIncidentEnded, 0, supervision.IncidentOffHookWithoutCall)
 			}), Problem: "not there"},
 		{Invariant: 0, Name: "reports an incident at each look", Build: afterReport(supervision.ReportIncident,
@@ -43,7 +43,7 @@ func mutantsOfWatching() []Mutant {
 				return incident(supervision.ReportIncident, ef.Call, supervision.IncidentSeized)
 			}), Problem: "without a pending incident"},
 		{Invariant: 0, Name: "calls a line off hook at first sight",
-			Build: also(supervision.ProbeAnswered, func(_ *mutantHook, m *Moment) supervision.Effect {
+			Build: withExtraEffect(supervision.ProbeAnswered, func(_ *mutantHook, m *Moment) supervision.Effect {
 				if m.Event.Hook != supervision.HookOff || len(m.Effects) > 0 {
 					return supervision.Effect{}
 				}
@@ -131,7 +131,7 @@ func mutantsOfConsent() []Mutant {
 				ef.Kind = supervision.EffectNone
 			}
 		}), Problem: "out of bounds"},
-		{Invariant: 4, Name: "accepts no trial", Build: also(supervision.TrialSet,
+		{Invariant: 4, Name: "accepts no trial", Build: withExtraEffect(supervision.TrialSet,
 			func(*mutantHook, *Moment) supervision.Effect {
 				return supervision.Effect{Kind: supervision.Report, Report: supervision.ReportRefused,
 					Suppression: supervision.SuppressedOutOfBounds}

@@ -6,8 +6,8 @@ import (
 	"clearback/supervision"
 )
 
-// also makes a mutant that adds one effect after an event of that kind.
-func also(k supervision.EventKind, more func(h *mutantHook, m *Moment) supervision.Effect) Build {
+// withExtraEffect makes a mutant that adds one effect after an event of that kind.
+func withExtraEffect(k supervision.EventKind, more func(h *mutantHook, m *Moment) supervision.Effect) Build {
 	return wrap(nil, func(h *mutantHook, m *Moment) {
 		if m.Event.Kind == k {
 			if ef := more(h, m); ef.Kind != supervision.EffectNone {
@@ -34,7 +34,7 @@ func byHand(h *mutantHook, m *Moment) supervision.Effect {
 
 // offerIf makes a mutant that offers an arriving call that should wait.
 func offerIf(when func(h *mutantHook) bool) Build {
-	return also(supervision.CallArrived, func(h *mutantHook, m *Moment) supervision.Effect {
+	return withExtraEffect(supervision.CallArrived, func(h *mutantHook, m *Moment) supervision.Effect {
 		if len(m.Effects) > 0 || !when(h) {
 			return supervision.Effect{}
 		}
@@ -51,7 +51,8 @@ func messagesOfCalls() []Mutant {
 	always := func(*mutantHook) bool { return true }
 	return []Mutant{
 		{Invariant: 0, Name: "clears a far end that has cleared by a BYE",
-			Build: also(supervision.FarEndCleared, ofCall(supervision.ClearFarEnd)), Problem: "for no reason"},
+			Build:   withExtraEffect(supervision.FarEndCleared, ofCall(supervision.ClearFarEnd)),
+			Problem: "for no reason"},
 		{Invariant: 0, Name: "does not report an unanswered emergency call",
 			Build: effect(func(_ *Moment, ef *supervision.Effect) {
 				if ef.Incident == supervision.IncidentEmergencyFailed ||
@@ -60,7 +61,7 @@ func messagesOfCalls() []Mutant {
 				}
 			}), Problem: "although an emergency call ended"},
 		{Invariant: 0, Name: "calls every unanswered call a failed emergency call",
-			Build: also(supervision.FarEndCleared, func(_ *mutantHook, m *Moment) supervision.Effect {
+			Build: withExtraEffect(supervision.FarEndCleared, func(_ *mutantHook, m *Moment) supervision.Effect {
 				return supervision.Effect{Kind: supervision.Report, Report: supervision.ReportIncident,
 					Call:     m.Event.Call,
 					Incident: supervision.IncidentEmergencyFailed}
@@ -72,7 +73,7 @@ func messagesOfCalls() []Mutant {
 				}
 			}), Problem: "after a clearing without a BYE"},
 		{Invariant: 0, Name: "refuses a pulse that nobody asked for",
-			Build: also(supervision.TimePassed, func(*mutantHook, *Moment) supervision.Effect {
+			Build: withExtraEffect(supervision.TimePassed, func(*mutantHook, *Moment) supervision.Effect {
 				return supervision.Effect{Kind: supervision.Report, Report: supervision.ReportRefused}
 			}), Problem: "nobody asked"},
 		{Invariant: 0, Name: "never comes to rest", Build: wrap(nil, func(h *mutantHook, m *Moment) {
@@ -84,7 +85,8 @@ func messagesOfCalls() []Mutant {
 			ef *supervision.Effect) {
 			ef.Suppression = 0
 		}), Problem: "not true"},
-		{Invariant: 5, Name: "offers a call twice", Build: also(supervision.CallRinging, ofCall(supervision.OfferCall)),
+		{Invariant: 5, Name: "offers a call twice", Build: withExtraEffect(supervision.CallRinging,
+			ofCall(supervision.OfferCall)),
 			Problem: "offers a call that does not wait"},
 		{Invariant: 5, Name: "offers a call before an interruption", Build: offerIf(always),
 			Problem: "while an interruption is pending"},
@@ -94,13 +96,13 @@ func messagesOfCalls() []Mutant {
 			Build: offerIf(func(h *mutantHook) bool { return !h.open && !h.fault }), Problem: "before the guard time"},
 		{Invariant: 5, Name: "offers a call while the loop is open",
 			Build: offerIf(func(h *mutantHook) bool { return h.open && !h.fault }), Problem: "the loop may be open"},
-		{Invariant: 5, Name: "refuses a call that rings", Build: also(supervision.CallRinging,
+		{Invariant: 5, Name: "refuses a call that rings", Build: withExtraEffect(supervision.CallRinging,
 			ofCall(supervision.RefuseCall)), Problem: "refuses a call that does not wait"},
 		{Invariant: 5, Name: "refuses a call that waits, later",
-			Build: also(supervision.LoopOpened, func(h *mutantHook, _ *Moment) supervision.Effect {
+			Build: withExtraEffect(supervision.LoopOpened, func(h *mutantHook, _ *Moment) supervision.Effect {
 				return supervision.Effect{Kind: supervision.RefuseCall, Call: h.arrived, Code: busyHere}
 			}), Problem: "did not seize"},
-		{Invariant: 5, Name: "closes the loop for a new call", Build: also(supervision.CallArrived,
+		{Invariant: 5, Name: "closes the loop for a new call", Build: withExtraEffect(supervision.CallArrived,
 			func(*mutantHook, *Moment) supervision.Effect {
 				return supervision.Effect{Kind: supervision.CloseLoop}
 			}), Problem: "cuts an interruption short"},
@@ -118,7 +120,8 @@ func messagesOfCalls() []Mutant {
 
 func messagesOfLoop() []Mutant {
 	return []Mutant{
-		{Invariant: 1, Name: "opens by hand when nobody asked", Build: also(supervision.NearEndCleared, byHand),
+		{Invariant: 1, Name: "opens by hand when nobody asked", Build: withExtraEffect(supervision.NearEndCleared,
+			byHand),
 			Problem: "nobody asked"},
 		{Invariant: 1, Name: "opens for an unknown call",
 			Build: effect(func(_ *Moment, ef *supervision.Effect) {
@@ -127,7 +130,7 @@ func messagesOfLoop() []Mutant {
 				}
 			}), Problem: "not known"},
 		{Invariant: 1, Name: "opens although the far end has not cleared",
-			Build: also(supervision.CallAnswered, func(h *mutantHook, m *Moment) supervision.Effect {
+			Build: withExtraEffect(supervision.CallAnswered, func(h *mutantHook, m *Moment) supervision.Effect {
 				ef := byHand(h, m)
 				ef.Call = m.Event.Call
 				return ef
@@ -137,11 +140,11 @@ func messagesOfLoop() []Mutant {
 		{Invariant: 4, Name: "opens a faulted loop", Build: openDespite(supervision.SuppressedLoopFaulted),
 			Problem: "whose state is unknown"},
 		{Invariant: 7, Name: "does not ask", Build: drop(supervision.ProbeLine), Problem: "does not probe the line"},
-		{Invariant: 7, Name: "asks for no reason", Build: also(supervision.CallRinging,
+		{Invariant: 7, Name: "asks for no reason", Build: withExtraEffect(supervision.CallRinging,
 			func(*mutantHook, *Moment) supervision.Effect {
 				return supervision.Effect{Kind: supervision.ProbeLine}
 			}), Problem: "no reason"},
-		{Invariant: 7, Name: "asks in the guard time", Build: also(supervision.LoopClosed,
+		{Invariant: 7, Name: "asks in the guard time", Build: withExtraEffect(supervision.LoopClosed,
 			func(*mutantHook, *Moment) supervision.Effect {
 				return supervision.Effect{Kind: supervision.ProbeLine}
 			}), Problem: "before the guard time"},

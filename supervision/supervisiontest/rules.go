@@ -23,27 +23,30 @@ func rules() []rule {
 		{0, "both ends are cleared, and every far-end clearing has an outcome with a true reason", accountEffect,
 			accountEnd},
 		{0, "an incident begins once, for a true reason, and ends once", incidents, nil},
-		{0, "every operator's pulse has exactly one outcome", nil, handEnd},
+		{0, "every operator's pulse has exactly one outcome", nil, checkPulseEnd},
 		{1, "opens only after the far end cleared an answered call and no other call is on the line, or for a pulse",
-			only, nil},
-		{2, "never while ringing or talking, never for an emergency call, never on a life-safety line", never,
+			checkOpening, nil},
+		{2, "never while ringing or talking, never for an emergency call, never on a life-safety line", checkForbidden,
 			neverEnd},
 		{3, "clears the adapter's leg first and waits at most lead for its answer", legFirst, leadEnd},
-		{4, "no event lengthens an interval; never longer than max_interval; every opening has its closing", bounded,
+		{4, "no event lengthens an interval; never longer than max_interval; every opening has its closing",
+			checkBounds,
 			boundedEnd},
 		{4, "a trial keeps within the bounds and has the interval that was set", trials, trialsEnd},
 		{5, "a new incoming call waits and is then offered; the wait neither refuses nor loses it, and it cancels " +
-			"nothing", waiting,
+			"nothing", checkOffers,
 			waitingEnd},
 		{6, "a seizure or the adapter's own BYE cancels a pending interruption and closes an open loop", nil,
 			seizureEnd},
-		{7, "a line that was off hook at first is looked at again after the grace", listens, listensEnd},
-		{7, "after the guard time a probe; a hold that stayed is an incident and lengthens the next interval", probing,
+		{7, "a line that was off hook at first is looked at again after the grace", checkListens, listensEnd},
+		{7, "after the guard time a probe; a hold that stayed is an incident and lengthens the next interval",
+			checkProbes,
 			probingEnd},
 		{7, "a line without a call is watched", nil, watchedEnd},
 		{8, "near-end clearing and unanswered calls never open", answeredOnly, nil},
-		{11, "no opening ends later than 2 s after our BYE, and none after a clearing learnt late", inTime, inTimeEnd},
-		{12, "no stale opening, and a close never queues behind an open", fresh, nil},
+		{11, "no opening ends later than 2 s after our BYE, and none after a clearing learnt late", checkInTime,
+			inTimeEnd},
+		{12, "no stale opening, and a close never queues behind an open", checkFresh, nil},
 		{13, "no more openings for clearings within a minute than people can make", openingRate, openingRateEnd},
 	}
 }
@@ -140,7 +143,7 @@ func accountEnd(t *model, m *Moment) string {
 		if c.offered && !c.legAsked {
 			return "does not clear the adapter's leg after the far end has cleared"
 		}
-		if m.Event.Evidence != supervision.EvidenceBye && !did(m, supervision.ClearFarEnd, c.id) {
+		if m.Event.Evidence != supervision.EvidenceBye && !hasEffect(m, supervision.ClearFarEnd, c.id) {
 			return "does not clear the far end's leg after a clearing without a BYE"
 		}
 		withdrawn := c.dialled && reported(m, supervision.ReportCancelled) != nil
@@ -148,14 +151,14 @@ func accountEnd(t *model, m *Moment) string {
 			return "reports no outcome of a far-end clearing"
 		}
 	case supervision.NearEndCleared, supervision.AdapterLost:
-		if !c.far && !did(m, supervision.ClearFarEnd, c.id) {
+		if !c.far && !hasEffect(m, supervision.ClearFarEnd, c.id) {
 			return "does not clear the far end's leg after the near end has cleared"
 		}
 	}
 	return ""
 }
 
-func did(m *Moment, k supervision.EffectKind, id supervision.CallID) bool {
+func hasEffect(m *Moment, k supervision.EffectKind, id supervision.CallID) bool {
 	for i := range m.Effects {
 		if m.Effects[i].Kind == k && m.Effects[i].Call == id {
 			return true
@@ -183,7 +186,7 @@ func accounted(m *Moment, id supervision.CallID) bool {
 	return false
 }
 
-func only(t *model, m *Moment, ef *supervision.Effect) string {
+func checkOpening(t *model, m *Moment, ef *supervision.Effect) string {
 	if ef.Kind != supervision.OpenLoop {
 		return ""
 	}
@@ -227,7 +230,7 @@ func probedOff(t *model, m *Moment) bool {
 	return m.Event.Kind == supervision.ProbeAnswered && t.hookOf(&m.Event) == supervision.HookOff
 }
 
-func never(t *model, m *Moment, ef *supervision.Effect) string {
+func checkForbidden(t *model, m *Moment, ef *supervision.Effect) string {
 	switch ef.Kind {
 	case supervision.OpenLoop:
 		c := t.find(ef.Call)
@@ -266,7 +269,7 @@ func legFirst(t *model, m *Moment, ef *supervision.Effect) string {
 		return ""
 	case !c.legAsked:
 		return "opens before the adapter's leg is cleared"
-	case did(m, supervision.ClearAdapterLeg, c.id):
+	case hasEffect(m, supervision.ClearAdapterLeg, c.id):
 		return "hands out the opening together with the BYE it must wait for"
 	case !c.legDone && m.Now < c.clearedAt.Add(t.policy.Lead):
 		return "opens before lead is over, and the adapter has not answered"
@@ -297,7 +300,7 @@ func leadEnd(t *model, m *Moment) string {
 	return ""
 }
 
-func bounded(t *model, m *Moment, ef *supervision.Effect) string {
+func checkBounds(t *model, m *Moment, ef *supervision.Effect) string {
 	if ef.Kind != supervision.OpenLoop {
 		return ""
 	}
@@ -347,7 +350,7 @@ func answeredOnly(t *model, _ *Moment, ef *supervision.Effect) string {
 	return ""
 }
 
-func inTime(t *model, m *Moment, ef *supervision.Effect) string {
+func checkInTime(t *model, m *Moment, ef *supervision.Effect) string {
 	if ef.Kind != supervision.OpenLoop || ef.Call == 0 {
 		return ""
 	}
@@ -374,7 +377,7 @@ func inTimeEnd(t *model, m *Moment) string {
 	return ""
 }
 
-func fresh(t *model, m *Moment, ef *supervision.Effect) string {
+func checkFresh(t *model, m *Moment, ef *supervision.Effect) string {
 	switch ef.Kind {
 	case supervision.OpenLoop:
 		switch {

@@ -2,16 +2,16 @@ package supervisiontest
 
 import "clearback/supervision"
 
-// handEnd follows an operator's pulse to its outcome, a report without a call. The outcome is still to come while the
+// checkPulseEnd follows an operator's pulse to its outcome, a report without a call. The outcome is still to come while the
 // loop is faulted or the line is being verified.
-func handEnd(t *model, m *Moment) string {
+func checkPulseEnd(t *model, m *Moment) string {
 	told := 0
 	for i := range m.Effects {
 		if ef := &m.Effects[i]; ef.Kind == supervision.Report && ef.Call == 0 && outcomeByHand(ef.Report) {
 			told++
 		}
 	}
-	begins := did(m, supervision.OpenLoop, 0)
+	begins := hasEffect(m, supervision.OpenLoop, 0)
 	asked := m.Event.Kind == supervision.PulseRequested
 	switch {
 	case asked && !begins && told == 0:

@@ -55,7 +55,7 @@ func incidentIsTrue(t *model, m *Moment, ef *supervision.Effect) string {
 			return "says that the controller refused, which it did not"
 		}
 	case supervision.IncidentSuppressed, supervision.IncidentSeized:
-		now := ef.Incident == supervision.IncidentSuppressed && t.pressing(m.Now) || w.at || t.inWindow(m.Now) ||
+		now := ef.Incident == supervision.IncidentSuppressed && t.pendingIsUrgent(m.Now) || w.at || t.inWindow(m.Now) ||
 			m.Event.Kind == supervision.LeftOffHook
 		if !w.off || !now || w.pendingIncident != (pendingIncidentModel{ef.Call, ef.Incident, ef.Suppression}) {
 			return "reports an incident without a pending incident, or of a line that was not seen off hook"
@@ -144,7 +144,8 @@ func watchedEnd(t *model, m *Moment) string {
 	case w.off && !told && settled && (w.at && m.Event.Kind != supervision.Seized || t.inWindow(m.Now) ||
 		m.Event.Kind == supervision.LeftOffHook) && t.idle():
 		return "reports no incident of a line that is off hook for long, or in the call-back window"
-	case w.off && !told && t.pressing(m.Now) && m.Event.Kind == supervision.ProbeAnswered && w.looked && t.idle():
+	case w.off && !told && t.pendingIsUrgent(m.Now) && m.Event.Kind == supervision.ProbeAnswered && w.looked &&
+		t.idle():
 		return "reports no incident of a line that a rule left held and that is seen off hook"
 	}
 	if t.idle() && t.policy.Watch > 0 && t.policy.ProbeTrusted && t.sensorHook() == supervision.HookUnknown &&

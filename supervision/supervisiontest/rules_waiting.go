@@ -9,8 +9,8 @@ import (
 
 const busyHere = 486
 
-// waiting checks offers and refusals.
-func waiting(t *model, m *Moment, ef *supervision.Effect) string {
+// checkOffers checks offers and refusals.
+func checkOffers(t *model, m *Moment, ef *supervision.Effect) string {
 	c := t.find(ef.Call)
 	switch ef.Kind {
 	case supervision.OfferCall:
@@ -122,8 +122,8 @@ func seizureEnd(t *model, m *Moment) string {
 	return ""
 }
 
-// probing checks probes, and the interval of an opening.
-func probing(t *model, m *Moment, ef *supervision.Effect) string {
+// checkProbes checks probes, and the interval of an opening.
+func checkProbes(t *model, m *Moment, ef *supervision.Effect) string {
 	switch ef.Kind {
 	case supervision.ProbeLine:
 		unknown := false
@@ -144,7 +144,7 @@ func probing(t *model, m *Moment, ef *supervision.Effect) string {
 		case judged || unknown:
 			return ""
 		default:
-			return looking(t, m)
+			return checkLooks(t, m)
 		}
 	case supervision.Report:
 		judge := t.verification.must && t.sensorHook() == supervision.HookUnknown
@@ -159,8 +159,8 @@ func probing(t *model, m *Moment, ef *supervision.Effect) string {
 	return ""
 }
 
-// looking checks a probe of a line without a call.
-func looking(t *model, m *Moment) string {
+// checkLooks checks a probe of a line without a call.
+func checkLooks(t *model, m *Moment) string {
 	w := &t.watch
 	recently := t.callbackBy > 0 && m.Now <= t.callbackBy.Add(t.policy.OnHookRecognition+10*time.Second)
 	switch {
@@ -201,7 +201,8 @@ func probingEnd(t *model, m *Moment) string {
 	}
 	judged := reported(m, supervision.ReportInterrupted)
 	off := t.hookOff && !t.verification.listen.on || judged != nil && judged.Hook == supervision.HookOff
-	if !off || t.watch.hasLineIncident() || judged != nil && judged.Trial || did(m, supervision.OpenLoop, t.loop.call) {
+	if !off || t.watch.hasLineIncident() || judged != nil && judged.Trial ||
+		hasEffect(m, supervision.OpenLoop, t.loop.call) {
 		return ""
 	}
 	return "reports no incident although the hold stayed"

@@ -187,7 +187,7 @@ func (w *Simulator) nonsense() supervision.Event {
 		Call:      supervision.CallID(r.Below(int(w.next) + 2)),
 		Seq:       supervision.Seq(r.Below(int(w.seq) + 2)),
 		Emergency: r.Of(4),
-		Number:    supervision.Number(max(0, w.dialled.Below(24)-21)),
+		Number:    supervision.NumberClass(max(0, w.dialled.Below(24)-21)),
 		Evidence:  supervision.Evidence(r.Below(9)),
 		Answer:    supervision.Answer(r.Below(3)),
 		Hook:      supervision.Hook(r.Below(3)),

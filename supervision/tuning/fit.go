@@ -9,9 +9,9 @@ import (
 const (
 	coverage   = 0.99
 	confidence = 0.95
-	// credible is the level of the fit's own upper bound. It is higher than confidence, so that the bound also holds
+	// boundLevel is the level of the fit's own upper bound. It is higher than confidence, so that the bound also holds
 	// for cards with the widest spreads that the penalty allows for.
-	credible = 0.98
+	boundLevel = 0.98
 	// credibleMean is the same for the threshold's two-sided interval.
 	credibleMean = 0.97
 	// penalty is the exponent of the spread that makes wide spreads less likely: a spread of 40 % of the mean counts
@@ -123,7 +123,7 @@ func (m *model) estimate() estimate {
 	e.deviation = math.Sqrt(max(square-e.threshold*e.threshold, 0) + e.spread*e.spread)
 	tail := (1 - credibleMean) / 2
 	e.low, e.high = m.at(mean, tail), m.at(mean, 1-tail)
-	e.bound = m.at(upper, credible)
+	e.bound = m.at(upper, boundLevel)
 	return e
 }
 

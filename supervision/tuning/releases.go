@@ -38,8 +38,8 @@ func OfReleases(p Plan, releases []time.Duration) (Result, error) {
 	mean, deviation := moments(releases)
 	n := float64(len(releases))
 	half := nonCentralQuantile(1-(1-confidence)/2, n-1, 0) * deviation / math.Sqrt(n)
-	r.Threshold, r.Spread = whole(mean), whole(deviation)
-	r.ThresholdLow, r.ThresholdHigh = whole(mean-half), whole(mean+half)
+	r.Threshold, r.Spread = roundMs(mean), roundMs(deviation)
+	r.ThresholdLow, r.ThresholdHigh = roundMs(mean-half), roundMs(mean+half)
 	r.Bound = bound
 	found := fmt.Sprintf("%d releases took %s on average, with a spread of %s; 99 of 100 take at most %s, at 95 %% "+
 		"confidence",

@@ -30,7 +30,7 @@ const (
 // ones.
 func settings() string {
 	return fmt.Sprintf("coverage %v confidence %v credible %v mean %v penalty %v slip %v ratios %v-%v/%d rungs %v fewest %d narrow %v confirmations %d offset %v scattered %v",
-		coverage, confidence, credible, credibleMean, penalty, errorRate, narrowest, widest, ratios, ascentRatio,
+		coverage, confidence, boundLevel, credibleMean, penalty, errorRate, narrowest, widest, ratios, ascentRatio,
 		minAnswers, narrowInterval, confirmations, offset, maxRelativeSpread)
 }
 

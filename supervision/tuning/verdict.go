@@ -80,9 +80,9 @@ func (s *Session) Result() Result {
 
 // found fills in the estimate, and the recommendation if there is one.
 func (s *Session) found(c counts, r *Result) {
-	r.Threshold, r.Spread = whole(s.now.threshold), whole(s.now.spread)
-	r.ThresholdLow, r.ThresholdHigh = whole(s.now.low), whole(s.now.high)
-	r.Bound = whole(s.now.bound)
+	r.Threshold, r.Spread = roundMs(s.now.threshold), roundMs(s.now.spread)
+	r.ThresholdLow, r.ThresholdHigh = roundMs(s.now.low), roundMs(s.now.high)
+	r.Bound = roundMs(s.now.bound)
 	need := s.need(c)
 	recommended := s.recommend(need)
 	switch {
@@ -101,5 +101,5 @@ func (s *Session) found(c counts, r *Result) {
 	}
 }
 
-// whole rounds to the nearest millisecond. (need uses the bound unrounded.)
-func whole(nanoseconds float64) time.Duration { return time.Duration(nanoseconds).Round(ms) }
+// roundMs rounds to the nearest millisecond. (need uses the bound unrounded.)
+func roundMs(nanoseconds float64) time.Duration { return time.Duration(nanoseconds).Round(ms) }

@@ -35,8 +35,8 @@ func Of(l Line, m Method) Result {
 		}
 		return r.recommend()
 	}
-	begins := Edge{below(l.FlashMin - flashStep - l.excess(m)), FlashBegins}
-	ends := Edge{above(l.FlashMax + flashStep + l.loss(m, Band{})), FlashEnds}
+	begins := Edge{below(l.FlashMin - flashStep - l.maxExcess(m)), FlashBegins}
+	ends := Edge{above(l.FlashMax + flashStep + l.maxShortfall(m, Band{})), FlashEnds}
 	r.Flash = Band{begins.At + ms, ends.At - ms}
 	under, over := earlier(begins, upper), later(ends, lower)
 	r.add(lower, under)
@@ -55,34 +55,34 @@ func Of(l Line, m Method) Result {
 // in whole milliseconds, or 0 if there is none. It does not use the line's own Release.
 func (l Line) ReleaseFor(v time.Duration) time.Duration {
 	l = l.bounded()
-	return max(0, down(v-ms-l.loss(WorstCase, Band{})))
+	return max(0, down(v-ms-l.maxShortfall(WorstCase, Band{})))
 }
 
 // edges returns the lower and the upper bounds, without those of the flash window.
 func (l Line) edges(m Method) (low, high []Edge) {
-	low = []Edge{{above(l.Release.Min + l.loss(m, Band{Max: l.Release.Max - l.Release.Min})), CardRelease},
+	low = []Edge{{above(l.Release.Min + l.maxShortfall(m, Band{Max: l.Release.Max - l.Release.Min})), CardRelease},
 		{max(up(l.Floor), ms), Floor}}
 	if l.PulseDialling {
-		low = append(low, Edge{above(l.PulseMax + pulseStep + l.loss(m, Band{})), DialPulse})
+		low = append(low, Edge{above(l.PulseMax + pulseStep + l.maxShortfall(m, Band{})), DialPulse})
 	}
 	high = []Edge{
 		{down(dialWindow - l.Lead), DialWindow},
 		{down(l.OnHookRecognition), Recognition},
 		{down(l.Ceiling), Ceiling},
-		{down(l.LongestOpen - l.excess(m)), LongestOpen},
+		{down(l.LongestOpen - l.maxExcess(m)), LongestOpen},
 	}
 	return low, high
 }
 
-// loss returns how much shorter than requested an opening without bounce can be. further is another length that has to
+// maxShortfall returns how much shorter than requested an opening without bounce can be. further is another length that has to
 // fit into the opening.
-func (l Line) loss(m Method, further Band) time.Duration {
+func (l Line) maxShortfall(m Method, further Band) time.Duration {
 	return sum(m, further, l.Operate, negative(l.ReleaseTime), l.Bounce, negative(l.Timing))
 }
 
-// excess returns how much longer than requested an opening can be, up to the time when the contact is closed without
+// maxExcess returns how much longer than requested an opening can be, up to the time when the contact is closed without
 // bounce.
-func (l Line) excess(m Method) time.Duration {
+func (l Line) maxExcess(m Method) time.Duration {
 	return sum(m, l.ReleaseTime, negative(l.Operate), l.Bounce, l.Timing)
 }
 

@@ -290,8 +290,8 @@ type Master struct {
 	order uint64
 	// overtaken is set once a command was refused with ErrOvertaken.
 	overtaken atomic.Bool
-	// drives has a bit for each contact that the master has tried to open or close.
-	drives atomic.Uint64
+	// contacts has a bit for each contact that the master has tried to open or close.
+	contacts atomic.Uint64
 }
 
 // NewMaster returns a master whose last sign of life is now.

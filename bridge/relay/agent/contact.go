@@ -75,19 +75,19 @@ type Contact struct {
 	tried   chan struct{} // closed after the first attempt to close the contact
 	ended   chan struct{} // closed when the thread has closed the contact for the last time
 
-	hung    atomic.Bool  // a command timed out, and the thread has not answered since
-	shut    atomic.Bool  // a caller that could not wait has asked for a close
-	over    atomic.Bool  // the thread must end
-	aliveAt atomic.Int64 // last sign of life of the thread, in nanoseconds since the agent's begin
-	queue   mailbox
+	hung        atomic.Bool  // a command timed out, and the thread has not answered since
+	closeWanted atomic.Bool  // a caller that could not wait has asked for a close
+	stopping    atomic.Bool  // the thread must end
+	aliveAt     atomic.Int64 // last sign of life of the thread, in nanoseconds since the agent's begin
+	queue       mailbox
 
 	setMutex sync.Mutex // held while Set is called
 
-	mu   sync.Mutex
-	s    State // all but Left
-	ends time.Time
-	by   *Master // the master of the opening that ends then
-	out  Output  // nil if not open
+	mu     sync.Mutex
+	s      State // all but Left
+	ends   time.Time
+	opener *Master // the master of the opening that ends then
+	out    Output  // nil if not open
 
 	threadState threadState // owned by the thread
 }
@@ -114,7 +114,7 @@ func (c *Contact) Senses() bool { return c.opt.Senses }
 // reason why the command failed. A repeated sequence returns the result of the first command.
 func (c *Contact) Pulse(m *Master, k Command) error {
 	m.Heard()
-	m.drives.Or(1 << c.index)
+	m.contacts.Or(1 << c.index)
 	return c.call(k.For == 0, func(gone func() bool) error {
 		if k.For == 0 {
 			c.closedBy(m)
@@ -129,7 +129,7 @@ func (c *Contact) Pulse(m *Master, k Command) error {
 // Close closes the loop, whichever master opened it. A nil error means that the output confirmed the close.
 func (c *Contact) Close(m *Master) error {
 	m.Heard()
-	m.drives.Or(1 << c.index)
+	m.contacts.Or(1 << c.index)
 	return c.call(true, func(func() bool) error {
 		c.closedBy(m)
 		return c.close(OutcomeClosed)
@@ -145,7 +145,7 @@ func (c *Contact) Read() (relay.Level, error) {
 	level := relay.LevelUnknown
 	err := c.call(false, func(func() bool) error {
 		var err error
-		level, err = c.look()
+		level, err = c.readBack()
 		return err
 	})
 	if err != nil { // a late answer is discarded
@@ -190,7 +190,7 @@ func (c *Contact) State() State {
 func (c *Contact) hasOpeningOf(m *Master) bool {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	return c.by == m && !c.ends.IsZero()
+	return c.opener == m && !c.ends.IsZero()
 }
 
 func (c *Contact) fault() error {

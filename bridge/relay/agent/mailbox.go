@@ -73,7 +73,7 @@ func (b *mailbox) finish() {
 func (c *Contact) call(keep bool, do func(gone func() bool) error) error {
 	if c.hung.Load() {
 		if keep {
-			c.shut.Store(true)
+			c.closeWanted.Store(true)
 			c.wait.wake() // the thread may have checked shut just before
 		}
 		return fmt.Errorf("contact %s: %w", c.opt.Name, ErrHung)
@@ -104,12 +104,12 @@ func (c *Contact) serve() {
 		}
 		c.alive()
 		c.expire(time.Now()) // a steady stream of requests must not delay the end of an opening
-		if c.over.Load() {
+		if c.stopping.Load() {
 			break // finish refuses the rest
 		}
 	}
 	c.hung.Store(false)
-	if c.shut.Swap(false) {
+	if c.closeWanted.Swap(false) {
 		_ = c.close(OutcomeClosed) // no caller waits; a failure is recorded in the state
 	}
 }

@@ -212,7 +212,7 @@ func (s *Server) admit(conn net.Conn, fresh uint64) {
 // disconnected, has closed the same contact.
 func (s *Server) renewLocked(gone *peer) {
 	for p := range s.peers {
-		both := p.master.drives.Load() & gone.master.drives.Load()
+		both := p.master.contacts.Load() & gone.master.contacts.Load()
 		if p.master.order < gone.master.order && both != 0 && !s.agent.hasOpening(p.master) {
 			reset(p.conn)
 		}

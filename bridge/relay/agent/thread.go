@@ -44,7 +44,7 @@ func (c *Contact) run() {
 	c.alive()
 	_ = c.close(OutcomeNone) // opens the output; a failure is recorded in the state, and run tries again
 	close(c.tried)
-	for !c.over.Load() {
+	for !c.stopping.Load() {
 		c.wait.wait(c.deadline())
 		c.alive()
 		c.expire(time.Now())
@@ -60,7 +60,7 @@ func (c *Contact) alive() { c.aliveAt.Store(int64(time.Since(c.agent.began))) }
 
 // stop makes the thread close the loop and end.
 func (c *Contact) stop() {
-	c.over.Store(true)
+	c.stopping.Store(true)
 	c.wait.wake()
 }
 
@@ -73,14 +73,16 @@ func (c *Contact) deadline() time.Time {
 	if t.open == nil {
 		return time.Time{}
 	}
-	if quiet := c.quiet(); quiet.Before(t.open.end) {
+	if quiet := c.watchdogEnd(); quiet.Before(t.open.end) {
 		return quiet
 	}
 	return t.open.end
 }
 
-// quiet returns when the watchdog ends the opening unless its master sends a request before.
-func (c *Contact) quiet() time.Time { return c.threadState.open.master.last().Add(c.agent.Watchdog()) }
+// watchdogEnd returns when the watchdog ends the opening unless its master sends a request before.
+func (c *Contact) watchdogEnd() time.Time {
+	return c.threadState.open.master.last().Add(c.agent.Watchdog())
+}
 
 // expire carries out what is due.
 func (c *Contact) expire(now time.Time) {
@@ -93,7 +95,7 @@ func (c *Contact) expire(now time.Time) {
 	case t.open == nil:
 	case !now.Before(t.open.end):
 		_ = c.close(OutcomeDone)
-	case !now.Before(c.quiet()):
+	case !now.Before(c.watchdogEnd()):
 		name := t.open.master.Name
 		_ = c.close(OutcomeWatchdog)
 		c.notice(MasterQuiet, fmt.Errorf("contact %s: closed, since %s was silent for %v", c.opt.Name, name,
@@ -196,7 +198,7 @@ func (c *Contact) set(open bool) error {
 func (c *Contact) setEnds(t time.Time, by *Master) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	c.ends, c.by = t, by
+	c.ends, c.opener = t, by
 }
 
 // close closes the loop, and first opens the output if there is none. If an opening is under way, its outcome becomes
@@ -310,8 +312,8 @@ func (c *Contact) closeOutput() {
 	}
 }
 
-// look reads the contact's level from the output.
-func (c *Contact) look() (relay.Level, error) {
+// readBack reads the contact's level from the output.
+func (c *Contact) readBack() (relay.Level, error) {
 	t := &c.threadState
 	if t.fault != nil {
 		return relay.LevelUnknown, t.fault

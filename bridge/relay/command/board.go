@@ -42,7 +42,7 @@ func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 			b.opt.Name, other, o.Name, relay.ErrLocked, b.opt.Program)
 	}
 	d := &lineProgram{program: b.opt.Program, opt: o, start: b.start, check: CheckProgram}
-	c := controller.New(controller.Options{Name: b.opt.Name, What: "program", At: b.opt.Program, Timeout: b.opt.Timeout,
+	c := controller.New(controller.Options{Name: b.opt.Name, Noun: "program", At: b.opt.Program, Timeout: b.opt.Timeout,
 		Poll:      b.opt.Poll,
 		Unordered: true, Notify: b.opt.Notify, NoLock: b.opt.NoLock, Now: b.opt.Now,
 		Connect: func(ctx context.Context) (controller.Session, error) {
@@ -56,7 +56,7 @@ func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 		}})
 	e := controller.ContactOptions{Name: o.Name, Claim: claim, Blind: !o.Read, Senses: o.Sense}
 	if t := o.Timed; t != nil {
-		e.Kind, e.Timed = relay.KindOneshot, &controller.Timed{Quantum: t.Quantum, Limit: t.Limit, Outlasts: true}
+		e.Kind, e.Timed = relay.KindOneshot, &controller.Timed{Quantum: t.Quantum, Limit: t.Limit, SurvivesLoss: true}
 	}
 	contact, err := c.Contact(e)
 	if err != nil {

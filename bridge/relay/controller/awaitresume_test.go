@@ -14,7 +14,7 @@ import (
 // newOutlasting returns a contact whose opening was confirmed for so long, and goes on without its connection.
 func newOutlasting(t *testing.T, opened func(time.Time), length time.Duration) (*Contact, *opening) {
 	c, err := New(Options{Name: "bench", At: "here", NoLock: true}).Contact(ContactOptions{Name: "box-office",
-		Timed: &Timed{Quantum: time.Millisecond, Limit: time.Minute, Outlasts: true}})
+		Timed: &Timed{Quantum: time.Millisecond, Limit: time.Minute, SurvivesLoss: true}})
 	require.NoError(t, err)
 	now := time.Now()
 	stop := make(chan struct{})
@@ -28,24 +28,25 @@ func newOutlasting(t *testing.T, opened func(time.Time), length time.Duration) (
 // TestUntilWhenAnOpeningIsReadBack: until 100 ms after the loss, or 50 ms after its end, whichever is earlier; and not
 // once it is to end early.
 func TestUntilWhenAnOpeningIsReadBack(t *testing.T) {
-	for length, want := range map[time.Duration]time.Duration{time.Second: resumeWait, 50 * time.Millisecond: resumeWait,
+	for length, want := range map[time.Duration]time.Duration{time.Second: resumeWait,
+		50 * time.Millisecond: resumeWait,
 		49 * time.Millisecond: 99 * time.Millisecond} {
 		synctest.Test(t, func(t *testing.T) {
 			lost := time.Now()
 			c, o := newOutlasting(t, nil, length)
-			got, by := c.outlastingOpening(lost)
+			got, by := c.survivingOpening(lost)
 			require.Same(t, o, got)
 			require.Equal(t, want, by.Sub(lost))
 			<-time.After(want - 1)
-			got, _ = c.outlastingOpening(lost)
+			got, _ = c.survivingOpening(lost)
 			require.Same(t, o, got)
 			<-time.After(1)
-			got, _ = c.outlastingOpening(lost)
+			got, _ = c.survivingOpening(lost)
 			require.Nil(t, got)
-			got, _ = c.outlastingOpening(time.Now().Add(-resumeWait / 2))
+			got, _ = c.survivingOpening(time.Now().Add(-resumeWait / 2))
 			require.Equal(t, length > want, got != nil)
 			o.withdraw()
-			got, _ = c.outlastingOpening(time.Now())
+			got, _ = c.survivingOpening(time.Now())
 			require.Nil(t, got)
 		})
 	}

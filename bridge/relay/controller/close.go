@@ -109,8 +109,8 @@ func (c *Contact) stopCurrent() {
 	}
 }
 
-// isDriven reports whether an interruption is under way.
-func (c *Contact) isDriven() bool {
+// isOpening reports whether an interruption is under way.
+func (c *Contact) isOpening() bool {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	return c.current != nil
@@ -166,7 +166,7 @@ func (c *Contact) poll(ctx context.Context, s *link) {
 	c.mu.Unlock()
 	op, allowed := Read, (func() error)(nil)
 	if c.opt.Blind {
-		if op, allowed = Close, c.undriven; driven {
+		if op, allowed = Close, c.forbidIfOpening; driven {
 			return
 		}
 	}
@@ -205,14 +205,14 @@ func (c *Contact) markIfIdle(opens uint64, err error) (alarm func()) {
 	return c.closeRetrier.OweLater(err)
 }
 
-// errDriven means that an opening has begun in the meantime.
-var errDriven = errors.New("controller: an opening is under way")
+// errOpeningUnderWay means that an opening has begun in the meantime.
+var errOpeningUnderWay = errors.New("controller: an opening is under way")
 
-// undriven forbids a request that may move the contact once an opening has begun. Both requests need the slot, so no
+// forbidIfOpening forbids a request that may move the contact once an opening has begun. Both requests need the slot, so no
 // opening can be written after this check until that request has ended.
-func (c *Contact) undriven() error {
-	if c.isDriven() {
-		return errDriven
+func (c *Contact) forbidIfOpening() error {
+	if c.isOpening() {
+		return errOpeningUnderWay
 	}
 	return nil
 }

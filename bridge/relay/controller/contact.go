@@ -45,12 +45,12 @@ type opening struct {
 	resumption chan resumption
 
 	// Owned by the goroutine of Interrupt, and set once the controller has confirmed the opening.
-	openedCalled bool      // Opened was called
-	at           time.Time // instant of the confirmation
-	end          time.Time // instant at which the opening ends
-	check        *Call     // the read-back; nil if the contact cannot be read
-	proof        time.Time // if set, a read-back answered later may find the contact closed again
-	resumed      bool      // the opening continues on a later connection
+	openedCalled bool            // Opened was called
+	at           time.Time       // instant of the confirmation
+	end          time.Time       // instant at which the opening ends
+	check        *PendingRequest // the read-back; nil if the contact cannot be read
+	proof        time.Time       // if set, a read-back answered later may find the contact closed again
+	resumed      bool            // the opening continues on a later connection
 }
 
 func newContact(b *Controller, index int, o ContactOptions) *Contact {
@@ -182,7 +182,7 @@ func (c *Contact) mayOpen(ctx context.Context, o *opening) error {
 }
 
 // closeBeforeAnswer closes the contact while the opening still waits for its answer.
-func (c *Contact) closeBeforeAnswer(s *link, o *opening, call *Call) relay.Result {
+func (c *Contact) closeBeforeAnswer(s *link, o *opening, call *PendingRequest) relay.Result {
 	closedAt, closeErr := c.closeOn(s, nil, nil)
 	a, err := call.Wait(nil) // waits at most for the request's time-out
 	if err == nil && (closeErr == nil || errors.Is(closeErr, relay.ErrReadBack)) && c.control.opt.Unordered {
@@ -197,7 +197,7 @@ func (c *Contact) closeBeforeAnswer(s *link, o *opening, call *Call) relay.Resul
 	case closeErr != nil:
 		return c.unknown(s, "closing", closeErr)
 	}
-	c.tellOpened(o, a.At)
+	c.callOpened(o, a.At)
 	return relay.Result{Outcome: relay.Done, OpenFor: closedAt.Sub(a.At)}
 }
 
@@ -212,7 +212,7 @@ func (c *Contact) unknown(s *link, doing string, err error) relay.Result {
 	return relay.Result{Outcome: relay.Unknown, Err: err}
 }
 
-func (c *Contact) tellOpened(o *opening, at time.Time) {
+func (c *Contact) callOpened(o *opening, at time.Time) {
 	if !o.openedCalled && o.Opened != nil {
 		o.Opened(at)
 	}
@@ -230,7 +230,7 @@ func (c *Contact) whileOpen(s *link, o *opening, sent, at time.Time) relay.Resul
 	o.due = o.end
 	c.mu.Unlock()
 	if c.opt.Blind {
-		c.tellOpened(o, at)
+		c.callOpened(o, at)
 	} else if check, err := s.start(Request{Op: Read, Contact: c.index}, false, nil); err != nil {
 		return c.unknown(s, "reading back the opening", err)
 	} else {
@@ -238,7 +238,7 @@ func (c *Contact) whileOpen(s *link, o *opening, sent, at time.Time) relay.Resul
 	}
 	for err := c.awaitEnd(s, o); err != nil; err = c.awaitEnd(s, o) {
 		if errors.Is(err, relay.ErrReadBack) {
-			return c.unmoved(s, err)
+			return c.endUnmoved(s, err)
 		}
 		next, r := c.awaitResume(s, o, err)
 		if next == nil {
@@ -261,14 +261,14 @@ func (c *Contact) endOpening(s *link, o *opening) relay.Result {
 	if err != nil {
 		return c.unknown(s, "closing", err)
 	}
-	return c.wasDone(s, o, closedAt)
+	return c.finishOpening(s, o, closedAt)
 }
 
-// wasDone returns the result of an opening that is over, provided that the read-back proves the opening. Most
+// finishOpening returns the result of an opening that is over, provided that the read-back proves the opening. Most
 // controllers answer in order, so the answer to the read-back has usually arrived by now.
-func (c *Contact) wasDone(s *link, o *opening, closedAt time.Time) relay.Result {
+func (c *Contact) finishOpening(s *link, o *opening, closedAt time.Time) relay.Result {
 	if err := c.wasOpen(o); errors.Is(err, relay.ErrReadBack) {
-		return c.unmoved(s, err)
+		return c.endUnmoved(s, err)
 	} else if err != nil {
 		return c.unknown(s, "reading back the opening", err)
 	}
@@ -287,7 +287,7 @@ func isClosed(ch <-chan struct{}) bool {
 // awaitEnd waits until the opening is over or must end early, and then returns nil. It returns an error if the session
 // ended or the contact did not move.
 func (c *Contact) awaitEnd(s *link, o *opening) error {
-	nearEnd := time.After(relay.Coarse(o.end))
+	nearEnd := time.After(relay.TimerWait(o.end))
 	var checked chan Answer // nil: nothing is read back
 	if o.check != nil {
 		checked = o.check.answer
@@ -325,12 +325,12 @@ func (c *Contact) wasOpen(o *opening) error {
 	if a.Level != relay.LevelOpen && !isClosed(o.stop) && (o.proof.IsZero() || a.At.Before(o.proof)) {
 		return relay.ErrReadBack
 	}
-	c.tellOpened(o, o.at)
+	c.callOpened(o, o.at)
 	return nil
 }
 
-// unmoved ends an opening that the controller confirmed but that the contact never showed.
-func (c *Contact) unmoved(s *link, err error) relay.Result {
+// endUnmoved ends an opening that the controller confirmed but that the contact never showed.
+func (c *Contact) endUnmoved(s *link, err error) relay.Result {
 	if _, closeErr := c.closeOn(s, nil, nil); closeErr != nil {
 		return c.unknown(s, "closing", closeErr)
 	}
@@ -352,7 +352,7 @@ func (c *Contact) awaitTimer(s *link, o *opening) relay.Result {
 			return c.unknown(s, "reading back the end of the opening", err)
 		}
 		if level == relay.LevelClosed {
-			return c.wasDone(s, o, readAt)
+			return c.finishOpening(s, o, readAt)
 		}
 		select {
 		case <-time.After(20 * time.Millisecond):

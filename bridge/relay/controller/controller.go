@@ -58,7 +58,7 @@ const (
 type Options struct {
 	// Name is the controller's name, for notices. What is the noun for the controller in errors ("board"). At is its
 	// address ("192.0.2.50:502").
-	Name, What, At string
+	Name, Noun, At string
 	// Connect makes a connection. It must return when ctx ends, or after a time-out of its own.
 	Connect func(ctx context.Context) (Session, error)
 	// Timeout is the time-out of one request.
@@ -92,8 +92,8 @@ type ContactOptions struct {
 	Blind bool
 	// Senses means that there is a loop-current input.
 	Senses bool
-	// Trial says how the command that opens can be tried.
-	Trial Trial
+	// TryMode says how the command that opens can be tried.
+	Try TryMode
 }
 
 // Timed describes a controller's own timer.
@@ -102,9 +102,9 @@ type Timed struct {
 	Quantum time.Duration
 	// Limit is the longest opening that may be requested.
 	Limit time.Duration
-	// Outlasts means that an opening continues if its connection is lost, and that the next connection can read the
+	// SurvivesLoss means that an opening continues if its connection is lost, and that the next connection can read the
 	// contact back. The contact is closed by command only if it is not read back in time or does not close in time.
-	Outlasts bool
+	SurvivesLoss bool
 }
 
 // Controller is one controller. Add its contacts, then call Start. All methods are safe for concurrent use.
@@ -139,8 +139,8 @@ func New(o Options) *Controller {
 	if o.Now == nil {
 		o.Now = time.Now
 	}
-	if o.What == "" {
-		o.What = "controller"
+	if o.Noun == "" {
+		o.Noun = "controller"
 	}
 	return &Controller{opt: o, tried: make(chan struct{}), connectRequests: make(chan struct{}, 1),
 		ready:   make(chan struct{}),
@@ -149,35 +149,35 @@ func New(o Options) *Controller {
 
 // Contact adds a contact. It may be called only before Start. It returns [relay.ErrLocked] if this process or another
 // one has claimed the contact already.
-func (b *Controller) Contact(o ContactOptions) (*Contact, error) {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	if b.started {
-		return nil, fmt.Errorf("controller: %s: the contact of line %s was added after the start", b.where(), o.Name)
+func (ctl *Controller) Contact(o ContactOptions) (*Contact, error) {
+	ctl.mu.Lock()
+	defer ctl.mu.Unlock()
+	if ctl.started {
+		return nil, fmt.Errorf("controller: %s: the contact of line %s was added after the start", ctl.where(), o.Name)
 	}
-	if !b.opt.NoLock {
+	if !ctl.opt.NoLock {
 		l, err := relay.Lock(o.Claim)
 		if err != nil {
-			return nil, fmt.Errorf("%s %s: line %s: %w", b.opt.What, b.opt.Name, o.Name, err)
+			return nil, fmt.Errorf("%s %s: line %s: %w", ctl.opt.Noun, ctl.opt.Name, o.Name, err)
 		}
-		b.locks = append(b.locks, l)
+		ctl.locks = append(ctl.locks, l)
 	}
-	c := newContact(b, len(b.contacts), o)
-	b.contacts = append(b.contacts, c)
+	c := newContact(ctl, len(ctl.contacts), o)
+	ctl.contacts = append(ctl.contacts, c)
 	return c, nil
 }
 
 // PollAtLeast limits the poll interval to d. It may be called only before Start.
-func (b *Controller) PollAtLeast(d time.Duration) { b.opt.Poll = min(b.opt.Poll, d) }
+func (ctl *Controller) PollAtLeast(d time.Duration) { ctl.opt.Poll = min(ctl.opt.Poll, d) }
 
 // where returns the controller's noun, name and address.
-func (b *Controller) where() string {
-	return fmt.Sprintf("%s %s at %s", b.opt.What, b.opt.Name, b.opt.At)
+func (ctl *Controller) where() string {
+	return fmt.Sprintf("%s %s at %s", ctl.opt.Noun, ctl.opt.Name, ctl.opt.At)
 }
 
 // Session returns the session in use. If there is none, the error gives the reason.
-func (b *Controller) Session() (Session, error) {
-	l, err := b.current()
+func (ctl *Controller) Session() (Session, error) {
+	l, err := ctl.current()
 	if err != nil {
 		return nil, err
 	}
@@ -185,20 +185,20 @@ func (b *Controller) Session() (Session, error) {
 }
 
 // Start connects and stays connected until Shutdown. It returns at once; use Ready to wait for the connection.
-func (b *Controller) Start() {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	if b.started {
+func (ctl *Controller) Start() {
+	ctl.mu.Lock()
+	defer ctl.mu.Unlock()
+	if ctl.started {
 		return
 	}
-	b.started = true
+	ctl.started = true
 	ctx, cancel := context.WithCancel(context.Background())
-	b.cancel = cancel
-	b.running.Go(func() { b.run(ctx) })
-	for _, c := range b.contacts {
-		b.running.Go(func() {
+	ctl.cancel = cancel
+	ctl.running.Go(func() { ctl.run(ctx) })
+	for _, c := range ctl.contacts {
+		ctl.running.Go(func() {
 			select {
-			case <-b.tried: // no alarm before the first attempt
+			case <-ctl.tried: // no alarm before the first attempt
 				c.closeRetrier.Run(ctx)
 			case <-ctx.Done():
 			}
@@ -208,15 +208,15 @@ func (b *Controller) Start() {
 
 // Ready waits for a connection on which every contact has been asked to close. If ctx ends first, the error says why
 // there is no connection.
-func (b *Controller) Ready(ctx context.Context) error {
-	b.mu.Lock()
-	ready := b.ready
-	b.mu.Unlock()
+func (ctl *Controller) Ready(ctx context.Context) error {
+	ctl.mu.Lock()
+	ready := ctl.ready
+	ctl.mu.Unlock()
 	select {
 	case <-ready:
 	case <-ctx.Done():
 	}
-	_, err := b.current()
+	_, err := ctl.current()
 	return err
 }
 
@@ -228,16 +228,16 @@ type NotClosed struct {
 
 // Shutdown refuses new openings, closes every contact and waits for the confirmations until ctx ends. It then ends the
 // connection and all goroutines and releases the contacts. It returns the contacts that are not known to be closed.
-func (b *Controller) Shutdown(ctx context.Context) []NotClosed {
-	b.mu.Lock()
-	b.stopping = true
-	started := b.cancel != nil
-	b.started = true // neither Start nor Contact works from here on
-	b.mu.Unlock()
-	failed := make([]error, len(b.contacts))
+func (ctl *Controller) Shutdown(ctx context.Context) []NotClosed {
+	ctl.mu.Lock()
+	ctl.stopping = true
+	started := ctl.cancel != nil
+	ctl.started = true // neither Start nor Contact works from here on
+	ctl.mu.Unlock()
+	failed := make([]error, len(ctl.contacts))
 	if started {
 		var wg sync.WaitGroup
-		for i, c := range b.contacts {
+		for i, c := range ctl.contacts {
 			wg.Go(func() {
 				failed[i] = c.Close(ctx)
 				_ = c.awaitOver(ctx) // otherwise the opening's own close would find the connection gone
@@ -247,109 +247,109 @@ func (b *Controller) Shutdown(ctx context.Context) []NotClosed {
 			})
 		}
 		wg.Wait()
-		b.cancel()
-		b.running.Wait()
-		for _, c := range b.contacts {
+		ctl.cancel()
+		ctl.running.Wait()
+		for _, c := range ctl.contacts {
 			c.closeRetrier.Stop()
 		}
 	}
-	for _, l := range b.locks {
+	for _, l := range ctl.locks {
 		_ = l.Close() // an error has no remedy, and the kernel releases the claim with the process
 	}
 	var left []NotClosed
 	for i, err := range failed {
 		if err != nil {
-			left = append(left, NotClosed{b.contacts[i].opt.Name, err})
+			left = append(left, NotClosed{ctl.contacts[i].opt.Name, err})
 		}
 	}
 	return left
 }
 
 // current returns the link in use, or an error that says why there is none.
-func (b *Controller) current() (*link, error) {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	if b.link == nil {
-		return nil, fmt.Errorf("%s: %w: %w", b.where(), relay.ErrUnreachable, b.linkErr)
+func (ctl *Controller) current() (*link, error) {
+	ctl.mu.Lock()
+	defer ctl.mu.Unlock()
+	if ctl.link == nil {
+		return nil, fmt.Errorf("%s: %w: %w", ctl.where(), relay.ErrUnreachable, ctl.linkErr)
 	}
-	return b.link, nil
+	return ctl.link, nil
 }
 
-func (b *Controller) isStopping() bool {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	return b.stopping
+func (ctl *Controller) isStopping() bool {
+	ctl.mu.Lock()
+	defer ctl.mu.Unlock()
+	return ctl.stopping
 }
 
 // run owns the connection. It connects, closes all contacts, makes the link available and polls until the link ends;
 // then it reconnects. It returns when ctx ends.
-func (b *Controller) run(ctx context.Context) {
+func (ctl *Controller) run(ctx context.Context) {
 	pause, lost, first := firstPause, time.Time{}, true
 	for ctx.Err() == nil {
-		s, err := b.connect(ctx)
+		s, err := ctl.connect(ctx)
 		if err == nil {
 			if !lost.IsZero() {
-				b.notify(relay.Notice{Kind: relay.LinkBack, Since: lost})
+				ctl.notify(relay.Notice{Kind: relay.LinkBack, Since: lost})
 			}
 			pause, lost = firstPause, time.Time{}
-			b.offer(s)
+			ctl.setLink(s)
 			for _, c := range s.closeWanted {
 				c.closeRetrier.Wake() // at once rather than after the pause
 			}
 		}
 		if first {
-			close(b.tried)
+			close(ctl.tried)
 			first = false
 		}
 		if err == nil {
-			b.readBack(ctx, s)
+			ctl.readBack(ctx, s)
 			s.Stop(ctx.Err() == nil)
 			err = s.Cause()
 		}
-		b.withdraw(err)
+		ctl.clearLink(err)
 		if ctx.Err() != nil {
 			return
 		}
 		if lost.IsZero() {
 			lost = time.Now()
-			b.notify(relay.Notice{Kind: relay.LinkLost, Err: fmt.Errorf("%s: %w", b.where(), err), Since: lost})
+			ctl.notify(relay.Notice{Kind: relay.LinkLost, Err: fmt.Errorf("%s: %w", ctl.where(), err), Since: lost})
 		}
 		wait := pause - rand.N(pause/4)
-		if b.hasOutlastingOpening() {
+		if ctl.hasSurvivingOpening() {
 			wait = min(wait, resumeEvery)
 		}
 		pause = min(2*pause, lastPause)
-		b.pause(ctx, wait)
+		ctl.pause(ctx, wait)
 	}
 }
 
 // pause waits for d. It returns early if ctx ends or a close needs a connection.
-func (b *Controller) pause(ctx context.Context, d time.Duration) {
+func (ctl *Controller) pause(ctx context.Context, d time.Duration) {
 	select {
 	case <-ctx.Done():
 	case <-time.After(d):
-	case <-b.connectRequests:
+	case <-ctl.connectRequests:
 	}
 }
 
 // connect connects and closes all contacts before anything else is sent. If the controller refuses to close a contact,
 // that close stays owed. Every other failure ends the attempt.
-func (b *Controller) connect(ctx context.Context) (*link, error) {
-	session, err := b.opt.Connect(ctx)
+func (ctl *Controller) connect(ctx context.Context) (*link, error) {
+	session, err := ctl.opt.Connect(ctx)
 	if err != nil {
 		return nil, err
 	}
 	l := newLink(session)
-	if err := b.closeAll(ctx, l); err != nil {
+	if err := ctl.closeAll(ctx, l); err != nil {
 		l.Stop(true)
 		return nil, err
 	}
 	return l, nil
 }
 
-func (b *Controller) closeAll(ctx context.Context, l *link) error {
+func (ctl *Controller) closeAll(ctx context.Context, l *link) error {
 	var order, rest []*Contact
-	for _, c := range b.contacts {
+	for _, c := range ctl.contacts {
 		if c.mayBeOpen() {
 			order = append(order, c)
 		} else {
@@ -359,7 +359,7 @@ func (b *Controller) closeAll(ctx context.Context, l *link) error {
 	order = append(order, rest...)
 	epochs := make([]uint64, len(order))
 	goesOn := make([]bool, len(order))
-	lost := b.lastLoss()
+	lost := ctl.lastLoss()
 	for i, c := range order {
 		epochs[i] = c.closeRetrier.Epoch()
 		if goesOn[i] = c.resume(ctx, l, lost); goesOn[i] {
@@ -401,71 +401,75 @@ func isRefusal(err error) bool {
 	return errors.As(err, &r)
 }
 
-func (b *Controller) offer(s *link) {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	b.link, b.linkErr = s, nil
-	close(b.ready)
+func (ctl *Controller) setLink(s *link) {
+	ctl.mu.Lock()
+	defer ctl.mu.Unlock()
+	ctl.link, ctl.linkErr = s, nil
+	close(ctl.ready)
 }
 
-func (b *Controller) withdraw(err error) {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	if b.link != nil {
-		b.link, b.ready, b.lost = nil, make(chan struct{}), time.Now()
+func (ctl *Controller) clearLink(err error) {
+	ctl.mu.Lock()
+	defer ctl.mu.Unlock()
+	if ctl.link != nil {
+		ctl.link, ctl.ready, ctl.lost = nil, make(chan struct{}), time.Now()
 	}
-	b.linkErr = err
+	ctl.linkErr = err
 }
 
-func (b *Controller) lastLoss() time.Time {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	return b.lost
+func (ctl *Controller) lastLoss() time.Time {
+	ctl.mu.Lock()
+	defer ctl.mu.Unlock()
+	return ctl.lost
 }
 
-// hasOutlastingOpening reports whether the next connection must read an opening back.
-func (b *Controller) hasOutlastingOpening() bool {
-	lost := b.lastLoss()
-	return slices.ContainsFunc(b.contacts, func(c *Contact) bool { o, _ := c.outlastingOpening(lost); return o != nil })
+// hasSurvivingOpening reports whether the next connection must read an opening back.
+func (ctl *Controller) hasSurvivingOpening() bool {
+	lost := ctl.lastLoss()
+	return slices.ContainsFunc(ctl.contacts, func(c *Contact) bool {
+		o,
+			_ := c.survivingOpening(lost)
+		return o != nil
+	})
 }
 
 // pollFast makes the polls of the next fastPollFor fast.
-func (b *Controller) pollFast() {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	b.fastPollUntil = time.Now().Add(fastPollFor)
+func (ctl *Controller) pollFast() {
+	ctl.mu.Lock()
+	defer ctl.mu.Unlock()
+	ctl.fastPollUntil = time.Now().Add(fastPollFor)
 }
 
-func (b *Controller) pollEvery() time.Duration {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	if time.Now().Before(b.fastPollUntil) {
-		return min(b.opt.Poll, fastPoll)
+func (ctl *Controller) pollEvery() time.Duration {
+	ctl.mu.Lock()
+	defer ctl.mu.Unlock()
+	if time.Now().Before(ctl.fastPollUntil) {
+		return min(ctl.opt.Poll, fastPoll)
 	}
-	return b.opt.Poll
+	return ctl.opt.Poll
 }
 
 // readBack polls all contacts until the session or ctx ends.
-func (b *Controller) readBack(ctx context.Context, s *link) {
+func (ctl *Controller) readBack(ctx context.Context, s *link) {
 	for began := time.Now(); ; {
 		select {
 		case <-ctx.Done():
 			return
 		case <-s.Dead():
 			return
-		case <-time.After(time.Until(began.Add(b.pollEvery()))):
+		case <-time.After(time.Until(began.Add(ctl.pollEvery()))):
 		}
 		began = time.Now()
-		for _, c := range b.contacts {
+		for _, c := range ctl.contacts {
 			c.poll(ctx, s)
 		}
 	}
 }
 
-func (b *Controller) notify(n relay.Notice) {
-	n.Controller = b.opt.Name
-	if n.Contact == "" && b.grouped && len(b.contacts) == 1 {
-		n.Contact = b.contacts[0].opt.Name // other controllers of the same name may still be connected
+func (ctl *Controller) notify(n relay.Notice) {
+	n.Controller = ctl.opt.Name
+	if n.Contact == "" && ctl.grouped && len(ctl.contacts) == 1 {
+		n.Contact = ctl.contacts[0].opt.Name // other controllers of the same name may still be connected
 	}
-	b.opt.Notify(n)
+	ctl.opt.Notify(n)
 }

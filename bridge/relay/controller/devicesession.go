@@ -72,7 +72,7 @@ func NewDeviceSession(d Device, timeout time.Duration) Session {
 }
 
 // Start runs the request in a goroutine. It returns once before was called or the request has ended.
-func (s *deviceSession) Start(c *Call, r Request, before func() error) error {
+func (s *deviceSession) Start(c *PendingRequest, r Request, before func() error) error {
 	s.mu.Lock()
 	if s.err != nil {
 		defer s.mu.Unlock()
@@ -107,7 +107,7 @@ func (s *deviceSession) allow(before func() error) error {
 
 // request is a pending request.
 type request struct {
-	call  *Call
+	call  *PendingRequest
 	began chan error // receives the result of Start, once
 
 	mu    sync.Mutex

@@ -38,7 +38,7 @@ func over(t *testing.T, do func(context.Context, controller.Request, func() erro
 		test(t, s)
 		s.Stop(true)
 		<-d.ended
-		require.Error(t, s.Start(controller.NewCall(), controller.Request{}, nil), "nothing after the end")
+		require.Error(t, s.Start(controller.NewPendingRequest(), controller.Request{}, nil), "nothing after the end")
 	})
 }
 
@@ -54,7 +54,7 @@ func TestCallsAnswerAtTheTimeout(t *testing.T) {
 			<-time.After(limit)
 			return relay.LevelOpen, nil
 		}, func(t *testing.T, s controller.Session) {
-			c := controller.NewCall()
+			c := controller.NewPendingRequest()
 			require.NoError(t, s.Start(c, controller.Request{Op: controller.Read}, nil))
 			_, err := c.Wait(nil)
 			synctest.Wait()
@@ -71,7 +71,7 @@ func TestCallsAnswer(t *testing.T) {
 		<-time.After(300 * time.Millisecond)
 		return relay.LevelOpen, nil
 	}, func(t *testing.T, s controller.Session) {
-		c, began, passed := controller.NewCall(), time.Now(), 0
+		c, began, passed := controller.NewPendingRequest(), time.Now(), 0
 		require.NoError(t, s.Start(c, controller.Request{Op: controller.Read}, func() error { passed++; return nil }))
 		require.Equal(t, began, c.Sent)
 		a, err := c.Wait(nil)
@@ -91,12 +91,12 @@ func TestCallsForbidden(t *testing.T) {
 		wrote++
 		return relay.LevelClosed, nil
 	}, func(t *testing.T, s controller.Session) {
-		require.ErrorIs(t, s.Start(controller.NewCall(), controller.Request{Op: controller.Open},
+		require.ErrorIs(t, s.Start(controller.NewPendingRequest(), controller.Request{Op: controller.Open},
 			func() error { return relay.ErrLate }), relay.ErrLate)
 		synctest.Wait()
 		require.Zero(t, wrote)
 		require.NoError(t, s.Cause(), "the session has not failed")
-		c := controller.NewCall()
+		c := controller.NewPendingRequest()
 		require.NoError(t, s.Start(c, controller.Request{Op: controller.Close}, nil))
 		_, err := c.Wait(nil)
 		require.NoError(t, err)
@@ -111,7 +111,7 @@ func TestCallsRefusal(t *testing.T) {
 		}
 		return relay.LevelUnknown, &controller.Refusal{Cause: no, Sure: true}
 	}, func(t *testing.T, s controller.Session) {
-		c := controller.NewCall()
+		c := controller.NewPendingRequest()
 		require.NoError(t, s.Start(c, controller.Request{Op: controller.Open}, nil))
 		_, err := c.Wait(nil)
 		require.ErrorIs(t, err, no)
@@ -133,7 +133,7 @@ func TestCallsFail(t *testing.T) {
 			}
 			return relay.LevelUnknown, broken
 		}, func(t *testing.T, s controller.Session) {
-			c := controller.NewCall()
+			c := controller.NewPendingRequest()
 			err := s.Start(c, controller.Request{Op: controller.Open}, nil)
 			if wrote {
 				require.NoError(t, err)
@@ -171,8 +171,8 @@ func TestCallsHang(t *testing.T) {
 			return relay.LevelOpen, before() // called after the request was given up
 		}, func(t *testing.T, s controller.Session) {
 			hung = make(chan struct{}) // must belong to this bubble
-			other, began := controller.NewCall(), time.Now()
-			c, passed := controller.NewCall(), 0
+			other, began := controller.NewPendingRequest(), time.Now()
+			c, passed := controller.NewPendingRequest(), 0
 			started := make(chan error, 1) // read below
 			go func() {
 				started <- s.Start(c, controller.Request{Op: controller.Open}, func() error { passed++; return nil })
@@ -213,7 +213,8 @@ func TestCallsStopWaits(t *testing.T) {
 		s := controller.NewDeviceSession(d, time.Second)
 		began := time.Now()
 		for n := range 3 {
-			require.NoError(t, s.Start(controller.NewCall(), controller.Request{Op: controller.Open, Contact: n + 1},
+			require.NoError(t, s.Start(controller.NewPendingRequest(),
+				controller.Request{Op: controller.Open, Contact: n + 1},
 				nil))
 		}
 		s.Stop(true)
@@ -234,7 +235,7 @@ func TestCallsStop(t *testing.T) {
 			return relay.LevelUnknown, nil
 		}
 		s := controller.NewDeviceSession(d, time.Second)
-		require.NoError(t, s.Start(controller.NewCall(), controller.Request{Op: controller.Open}, nil))
+		require.NoError(t, s.Start(controller.NewPendingRequest(), controller.Request{Op: controller.Open}, nil))
 		began := time.Now()
 		s.Stop(true)
 		require.Equal(t, time.Second, time.Since(began))

@@ -361,7 +361,7 @@ func TestSlowToHear(t *testing.T) {
 			c := controller.New(controller.Options{Name: "bench", At: "here", Timeout: timeout, Poll: time.Hour,
 				NoLock: true, Connect: l.connect})
 			contact, err := c.Contact(controller.ContactOptions{Name: relaytest.LineA, Kind: relay.KindOneshot,
-				Timed: &controller.Timed{Outlasts: true, Quantum: time.Millisecond, Limit: time.Second}})
+				Timed: &controller.Timed{SurvivesLoss: true, Quantum: time.Millisecond, Limit: time.Second}})
 			require.NoError(t, err)
 			c.Start()
 			require.NoError(t, c.Ready(background(t)))

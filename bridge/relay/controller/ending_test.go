@@ -39,7 +39,7 @@ func TestDeviceEndsByItself(t *testing.T) {
 	close(e.gone)
 	<-s.Dead()
 	require.ErrorIs(t, s.Cause(), e.cause)
-	require.ErrorIs(t, s.Start(NewCall(), Request{Op: Open}, nil), relay.ErrUnreachable)
+	require.ErrorIs(t, s.Start(NewPendingRequest(), Request{Op: Open}, nil), relay.ErrUnreachable)
 	s.Stop(true)
 	require.Equal(t, 1, e.reset, "after a failure")
 	require.Zero(t, e.closed)

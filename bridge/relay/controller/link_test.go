@@ -96,7 +96,8 @@ func TestPreparationFails(t *testing.T) {
 			Connect: func(context.Context) (controller.Session, error) {
 				return controller.NewDeviceSession(p, time.Second), nil
 			}})
-		c, err := b.Contact(controller.ContactOptions{Name: "box-office", Senses: true, Trial: controller.TrialOfZero})
+		c, err := b.Contact(controller.ContactOptions{Name: "box-office", Senses: true,
+			Try: controller.TryWithZeroLength})
 		require.NoError(t, err)
 		b.Start()
 		ctx, cancel := context.WithTimeout(t.Context(), time.Second)
@@ -175,7 +176,7 @@ type breaking struct {
 	breaks func(controller.Op) bool
 }
 
-func (s breaking) Start(c *controller.Call, r controller.Request, before func() error) error {
+func (s breaking) Start(c *controller.PendingRequest, r controller.Request, before func() error) error {
 	if s.breaks(r.Op) {
 		return relay.ErrUnreachable
 	}
@@ -272,13 +273,13 @@ func TestALateRepetitionClosesNothing(t *testing.T) {
 	})
 }
 
-// TestATrialWaitsForItsTurn checks that a Try behind an unanswered request is given up after the time-out, or when its
+// TestTryWaitsForItsTurn checks that a Try behind an unanswered request is given up after the time-out, or when its
 // context ends.
-func TestATrialWaitsForItsTurn(t *testing.T) {
+func TestTryWaitsForItsTurn(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := newTestController(false)
 		d := newDriver(t, b, false, controller.Options{Poll: time.Hour, NoLock: true},
-			func(o *controller.ContactOptions) { o.Trial = controller.TrialOfZero })
+			func(o *controller.ContactOptions) { o.Try = controller.TryWithZeroLength })
 		d.group.Start()
 		require.NoError(t, d.group.Ready(background(t)))
 		b.Inject(relaytest.Fault{Do: relaytest.Delay, On: relaytest.Opening, Once: true, Delay: timeout / 2})
@@ -357,7 +358,8 @@ func TestFoundOpenInTime(t *testing.T) {
 				<-time.After(after)
 				began := time.Now()
 				open.Store(true)
-				require.LessOrEqual(t, (<-alarm).Sub(began), 2*time.Second, "reads of %v, opened after %v", takes, after)
+				require.LessOrEqual(t, (<-alarm).Sub(began), 2*time.Second, "reads of %v, opened after %v", takes,
+					after)
 				ctx, cancel := context.WithTimeout(t.Context(), time.Second)
 				defer cancel()
 				b.Shutdown(ctx)

@@ -26,10 +26,10 @@ type resumption struct {
 	at    time.Time
 }
 
-// outlastingOpening returns the opening that the controller still times although the connection was lost at the given
+// survivingOpening returns the opening that the controller still times although the connection was lost at the given
 // instant, and the latest instant at which it may be read back. It returns nil if there is none. An opening that was
 // never confirmed has no known end, so it is treated as over.
-func (c *Contact) outlastingOpening(lost time.Time) (*opening, time.Time) {
+func (c *Contact) survivingOpening(lost time.Time) (*opening, time.Time) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	o := c.current
@@ -47,12 +47,14 @@ func (c *Contact) outlastingOpening(lost time.Time) (*opening, time.Time) {
 }
 
 // outlasts reports whether the contact's openings continue after a loss and can be read back then.
-func (c *Contact) outlasts() bool { return c.opt.Timed != nil && c.opt.Timed.Outlasts && !c.opt.Blind }
+func (c *Contact) outlasts() bool {
+	return c.opt.Timed != nil && c.opt.Timed.SurvivesLoss && !c.opt.Blind
+}
 
 // resume reads back, on the next connection, an opening whose connection was lost. It reports whether the opening
 // continues. If not, the contact must be closed.
 func (c *Contact) resume(ctx context.Context, l *link, lost time.Time) bool {
-	o, by := c.outlastingOpening(lost)
+	o, by := c.survivingOpening(lost)
 	if o == nil {
 		return false
 	}
@@ -89,7 +91,7 @@ func (c *Contact) awaitResume(s *link, o *opening, lost error) (*link, relay.Res
 	case <-time.After(min(resumeWait, time.Until(o.end.Add(resumeOverrun)))):
 		return nil, c.unknown(s, "open", lost)
 	}
-	c.tellOpened(o, o.at) // the controller confirmed the opening, and a read-back succeeded
+	c.callOpened(o, o.at) // the controller confirmed the opening, and a read-back succeeded
 	switch {
 	case r.level == relay.LevelOpen:
 		o.resumed = true

@@ -149,7 +149,7 @@ func openFor(t *testing.T, changes []relaytest.Change, from, to time.Duration) {
 	require.True(t, from <= d && d <= to, "open for %v, want %v to %v", d, from, to)
 }
 
-var outlasts = controller.Timed{Outlasts: true}
+var outlasts = controller.Timed{SurvivesLoss: true}
 
 // SAFETY.md S35: an opening that the board itself ends continues if its connection is lost and the next connection
 // reads the contact open.

@@ -18,7 +18,7 @@ const (
 	Close           // close the loop and stop the controller's own timer
 	Open            // open the loop
 	Sense           // report whether loop current flows
-	// Try is the command that opens, with a length of 0, which closes. It is only for contacts with [TrialOfZero].
+	// Try is the command that opens, with a length of 0, which closes. It is only for contacts with [TryWithZeroLength].
 	Try
 )
 
@@ -57,8 +57,8 @@ type Answer struct {
 type Session interface {
 	// Start begins a request and returns at once. If before is not nil, it is called just before the bytes are written,
 	// and its error prevents the write. An error from Start means that nothing was written. Otherwise the session calls
-	// [Call.End] exactly once. A Close is written without waiting for the answer to any other request.
-	Start(c *Call, r Request, before func() error) error
+	// [PendingRequest.End] exactly once. A Close is written without waiting for the answer to any other request.
+	Start(c *PendingRequest, r Request, before func() error) error
 	// Prepare is called after the contacts were closed on the new session, before any other request.
 	Prepare(ctx context.Context) error
 	// Dead is closed when the session has ended. Cause then returns the reason.
@@ -68,8 +68,8 @@ type Session interface {
 	Stop(reset bool)
 }
 
-// Call is a pending request.
-type Call struct {
+// PendingRequest is a pending request.
+type PendingRequest struct {
 	// Sent is the instant just before the bytes were written. A session sets it before Start returns.
 	Sent time.Time
 
@@ -77,18 +77,20 @@ type Call struct {
 	release func()      // releases the slot; further calls do nothing
 }
 
-// NewCall returns a call that holds no slot.
-func NewCall() *Call { return &Call{answer: make(chan Answer, 1), release: func() {}} }
+// NewPendingRequest returns a call that holds no slot.
+func NewPendingRequest() *PendingRequest {
+	return &PendingRequest{answer: make(chan Answer, 1), release: func() {}}
+}
 
 // End delivers the answer. It must be called only once.
-func (c *Call) End(a Answer) {
+func (c *PendingRequest) End(a Answer) {
 	c.answer <- a
 	c.release()
 }
 
 // Wait returns the answer and its error, or [relay.ErrStopped] if stop is closed first. A nil stop never ends the wait.
 // Only one goroutine may wait at a time.
-func (c *Call) Wait(stop <-chan struct{}) (Answer, error) {
+func (c *PendingRequest) Wait(stop <-chan struct{}) (Answer, error) {
 	select {
 	case a := <-c.answer:
 		return a, a.Err
@@ -155,8 +157,8 @@ func (l *link) acquire(stop <-chan struct{}, until time.Time) error {
 }
 
 // start begins a request. With slot, the caller has acquired the slot, and the end of the request releases it.
-func (l *link) start(r Request, slot bool, before func() error) (*Call, error) {
-	c := NewCall()
+func (l *link) start(r Request, slot bool, before func() error) (*PendingRequest, error) {
+	c := NewPendingRequest()
 	if slot {
 		c.release = sync.OnceFunc(func() { l.slot <- struct{}{} })
 	}

@@ -51,14 +51,14 @@ func (silent) Close() error { return nil }
 func TestCallsWithoutSending(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		s := NewDeviceSession(silent{errors.New("gone")}, time.Second)
-		c := NewCall()
+		c := NewPendingRequest()
 		require.ErrorIs(t, s.Start(c, Request{Op: Open}, nil), relay.ErrUnreachable)
 		synctest.Wait()
 		require.Empty(t, c.answer)
 		s.Stop(false)
 
 		s = NewDeviceSession(silent{}, time.Second)
-		c = NewCall()
+		c = NewPendingRequest()
 		require.NoError(t, s.Start(c, Request{Op: Open}, nil))
 		synctest.Wait()
 		require.Len(t, c.answer, 1)

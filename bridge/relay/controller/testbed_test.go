@@ -348,7 +348,7 @@ func outlasting(change func(*controller.ContactOptions)) bool {
 	if change != nil {
 		change(&o)
 	}
-	return o.Timed != nil && o.Timed.Outlasts && !o.Blind
+	return o.Timed != nil && o.Timed.SurvivesLoss && !o.Blind
 }
 
 func TestSuite(t *testing.T) {
@@ -362,8 +362,8 @@ func TestSuite(t *testing.T) {
 		"timed": func(t *testing.T) {
 			suite(t, true, controller.Options{Unordered: true}, func(o *controller.ContactOptions) {
 				o.Kind, o.Timed = relay.KindOneshot, &controller.Timed{Quantum: time.Millisecond,
-					Limit: 10 * time.Second, Outlasts: true}
-				o.Trial = controller.TrialOfZero
+					Limit: 10 * time.Second, SurvivesLoss: true}
+				o.Try = controller.TryWithZeroLength
 			}, true)
 		},
 		"timed and blind": func(t *testing.T) {

@@ -36,7 +36,7 @@ func (z zeroOpens) Do(ctx context.Context, r controller.Request, before func() e
 }
 
 // onZeroOpens runs a test on a started contact of such a device, on virtual time.
-func onZeroOpens(t *testing.T, trial controller.Trial, test func(*testing.T, *testController, *controller.Contact,
+func onZeroOpens(t *testing.T, trial controller.TryMode, test func(*testing.T, *testController, *controller.Contact,
 	*atomic.Int32)) {
 	t.Helper()
 	synctest.Test(t, func(t *testing.T) {
@@ -47,7 +47,7 @@ func onZeroOpens(t *testing.T, trial controller.Trial, test func(*testing.T, *te
 				return controller.NewDeviceSession(zeroOpens{&testDevice{b, 0, make(chan struct{}), new(sync.Once)},
 					tries}, timeout), nil
 			}})
-		contact, err := c.Contact(controller.ContactOptions{Name: "box-office", Trial: trial})
+		contact, err := c.Contact(controller.ContactOptions{Name: "box-office", Try: trial})
 		require.NoError(t, err)
 		c.Start()
 		defer func() { require.Empty(t, c.Shutdown(background(t))) }()
@@ -58,7 +58,7 @@ func onZeroOpens(t *testing.T, trial controller.Trial, test func(*testing.T, *te
 
 // A device that breaks the contract and opens at a length of 0 is closed at once, and Try returns an error.
 func TestTryThatOpensIsClosed(t *testing.T) {
-	onZeroOpens(t, controller.TrialOfZero, func(t *testing.T, b *testController, c *controller.Contact,
+	onZeroOpens(t, controller.TryWithZeroLength, func(t *testing.T, b *testController, c *controller.Contact,
 		_ *atomic.Int32) {
 		err := c.Try(t.Context())
 		require.ErrorIs(t, err, relay.ErrReadBack)
@@ -68,8 +68,8 @@ func TestTryThatOpensIsClosed(t *testing.T) {
 
 // A command that might open the loop is not tried.
 func TestTryThatMightOpenIsRefused(t *testing.T) {
-	for trial, want := range map[controller.Trial]error{controller.TrialNever: relay.ErrNoTrial,
-		controller.TrialIsClose: nil} {
+	for trial, want := range map[controller.TryMode]error{controller.TryNever: relay.ErrCannotTry,
+		controller.TryByClosing: nil} {
 		onZeroOpens(t, trial, func(t *testing.T, b *testController, c *controller.Contact, tries *atomic.Int32) {
 			require.True(t, errors.Is(c.Try(t.Context()), want))
 			require.Zero(t, tries.Load())
@@ -80,7 +80,7 @@ func TestTryThatMightOpenIsRefused(t *testing.T) {
 
 // Try does not cut an opening short.
 func TestTryWhileOpen(t *testing.T) {
-	onZeroOpens(t, controller.TrialOfZero, func(t *testing.T, b *testController, c *controller.Contact,
+	onZeroOpens(t, controller.TryWithZeroLength, func(t *testing.T, b *testController, c *controller.Contact,
 		tries *atomic.Int32) {
 		result := make(chan relay.Result, 1) // read below
 		go func() { result <- c.Interrupt(t.Context(), opening(1)) }()

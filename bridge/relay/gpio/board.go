@@ -44,7 +44,7 @@ func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 			other, o.Name, relay.ErrLocked, o.Line)
 	}
 	d := &contactLines{kernel: b.kernel, chip: b.opt.Chip, opt: o, timeout: b.opt.Timeout}
-	c := controller.New(controller.Options{Name: b.opt.Name, What: "GPIO chip",
+	c := controller.New(controller.Options{Name: b.opt.Name, Noun: "GPIO chip",
 		At:      fmt.Sprintf("%s line %s", b.opt.Chip, o.Line),
 		Timeout: b.opt.Timeout, Poll: b.opt.Poll, Notify: b.opt.Notify, NoLock: b.opt.NoLock, Now: b.opt.Now,
 		Connect: func(ctx context.Context) (controller.Session, error) {
@@ -56,7 +56,7 @@ func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 		}})
 	contact, err := c.Contact(controller.ContactOptions{Name: o.Name, Claim: "gpio " + b.opt.Chip + " " + o.Line,
 		Kind: relay.KindNone, Senses: o.Sense != nil,
-		Trial: controller.TrialIsClose})
+		Try: controller.TryByClosing})
 	if err != nil {
 		return nil, err
 	}

@@ -90,7 +90,7 @@ func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 	var start [4]byte
 	rand.Read(start[:]) // never returns an error
 	c.seq.Store(binary.NativeEndian.Uint32(start[:]))
-	engine := controller.New(controller.Options{Name: b.opt.Name, What: "device", At: b.base.Scheme + "://" +
+	engine := controller.New(controller.Options{Name: b.opt.Name, Noun: "device", At: b.base.Scheme + "://" +
 		b.base.Host,
 		Connect: func(context.Context) (controller.Session, error) {
 			return controller.NewDeviceSession(&device{b, c}, b.opt.Timeout), nil
@@ -100,10 +100,10 @@ func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 	co := controller.ContactOptions{Name: o.Name, Claim: c.close.claim(), Kind: o.kind(), Blind: o.Read == nil,
 		Senses: o.Sense != nil}
 	if o.contract {
-		co.Trial = controller.TrialOfZero
+		co.Try = controller.TryWithZeroLength
 	}
 	if t := o.Timed; t != nil {
-		co.Timed = &controller.Timed{Quantum: t.unit(), Limit: t.Limit, Outlasts: true}
+		co.Timed = &controller.Timed{Quantum: t.unit(), Limit: t.Limit, SurvivesLoss: true}
 	}
 	var err error
 	if c.Contact, err = engine.Contact(co); err != nil {

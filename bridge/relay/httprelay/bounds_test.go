@@ -177,8 +177,8 @@ func TestLongAnswers(t *testing.T) {
 	require.EqualError(t, b.explain(io.EOF), "it ends too early")
 	require.EqualError(t, b.explain(io.ErrUnexpectedEOF), "it ends too early")
 	require.EqualError(t, b.explain(errors.New("x: secret")), "it is not valid HTTP")
-	require.Equal(t, `"`+strings.Repeat("x", 20)+`"`, shown(strings.Repeat("x", 20)))
-	require.Equal(t, "a text of 21 bytes", shown(strings.Repeat("x", 21)))
+	require.Equal(t, `"`+strings.Repeat("x", 20)+`"`, quoteShort(strings.Repeat("x", 20)))
+	require.Equal(t, "a text of 21 bytes", quoteShort(strings.Repeat("x", 21)))
 }
 
 // TestNamesInARequest checks that each template word is replaced by its own name, and only if the name is allowed in a

@@ -71,7 +71,7 @@ func (d *device) command(ctx context.Context, m *message, with *strings.Replacer
 	}
 	if !slices.Contains(m.expect.Values, got) {
 		return &controller.Refusal{Cause: fmt.Errorf("%s: %w: its answer says %s; expected one of %q", m.what,
-			ErrStatus, shown(got), m.expect.Values)}
+			ErrStatus, quoteShort(got), m.expect.Values)}
 	}
 	return nil
 }
@@ -91,7 +91,7 @@ func (d *device) question(ctx context.Context, m *message, r *Read, before func(
 		return relay.LevelClosed, nil
 	default:
 		return relay.LevelUnknown, fmt.Errorf("%s: %w: it says %s, which is neither state", m.what, ErrAnswer,
-			shown(got))
+			quoteShort(got))
 	}
 }
 
@@ -126,7 +126,7 @@ func (d *device) exchange(ctx context.Context, m *message, with *strings.Replace
 	if err := before(); err != nil {
 		return nil, err
 	}
-	answer, err := talk(conn, r, bytes)
+	answer, err := roundTrip(conn, r, bytes)
 	if err != nil {
 		reset()
 		if ctx.Err() != nil { // the reset has ended the connection
@@ -167,8 +167,8 @@ type answer struct {
 	body   []byte
 }
 
-// talk writes the request and reads the complete answer.
-func talk(conn net.Conn, r *http.Request, bytes []byte) (answer, error) {
+// roundTrip writes the request and reads the complete answer.
+func roundTrip(conn net.Conn, r *http.Request, bytes []byte) (answer, error) {
 	if _, err := conn.Write(bytes); err != nil {
 		return answer{}, err
 	}
@@ -226,8 +226,8 @@ func (b *bounded) explain(err error) error {
 	}
 }
 
-// shown returns a value of an answer in a form for errors.
-func shown(v string) string {
+// quoteShort returns a value of an answer in a form for errors.
+func quoteShort(v string) string {
 	if len(v) > 20 {
 		return fmt.Sprintf("a text of %d bytes", len(v))
 	}

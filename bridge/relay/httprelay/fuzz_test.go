@@ -35,7 +35,7 @@ func FuzzAnswer(f *testing.F) {
 		require.NoError(t, err)
 		c := &cannedConn{}
 		c.Reset(said)
-		a, err := talk(c, r, nil)
+		a, err := roundTrip(c, r, nil)
 		if err == nil && (a.status < 200 || len(a.body) >= answerMax) {
 			t.Fatalf("status %d, %d bytes", a.status, len(a.body))
 		}

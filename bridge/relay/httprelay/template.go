@@ -33,7 +33,7 @@ var (
 		"Te", "Keep-Alive", "Content-Type"}
 )
 
-// message is a request that is complete except for its numbers.
+// build is a request that is complete except for its numbers.
 type message struct {
 	// for errors: "POST http://relays.example/{contact}/pulse", without the query and with unreplaced words
 	what    string
@@ -62,7 +62,7 @@ func newCompiler(b *Board, o *ContactOptions) compiler {
 // compile checks a request and fills in the names. The string method is the default method, and may lists the allowed
 // template words besides names.
 func (k compiler) compile(name string, r *Request, method string, may ...string) (*message, error) {
-	m, err := k.message(r, method, may)
+	m, err := k.build(r, method, may)
 	if err == nil {
 		err = checkAnswers(r)
 	}
@@ -72,7 +72,7 @@ func (k compiler) compile(name string, r *Request, method string, may ...string)
 	return m, nil
 }
 
-func (k compiler) message(r *Request, method string, may []string) (*message, error) {
+func (k compiler) build(r *Request, method string, may []string) (*message, error) {
 	if r.Method != "" {
 		method = r.Method
 	}

@@ -21,7 +21,7 @@ type Board struct {
 	spans     []*span
 
 	sensing    *sensing
-	senseBreak senseBreak
+	senseBreak sensePause
 }
 
 type watchdogPlace struct {
@@ -70,7 +70,7 @@ func NewBoard(o Options) (*Board, error) {
 // used only to claim the contacts.
 func newBoard(o Options, s *sensing, at string, connect func(context.Context) (wire, error)) *Board {
 	b := &Board{opt: o, watchdogs: map[watchdogPlace]uint16{}, sensing: s}
-	b.Controller = controller.New(controller.Options{Name: o.Name, What: "board", At: at, Timeout: o.Timeout,
+	b.Controller = controller.New(controller.Options{Name: o.Name, Noun: "board", At: at, Timeout: o.Timeout,
 		Poll: o.Poll, Notify: o.Notify,
 		NoLock: o.NoLock, Now: o.Now, Connect: func(ctx context.Context) (controller.Session, error) {
 			w, err := connect(ctx)
@@ -103,13 +103,13 @@ func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 		b.watchdogs[p] = n
 		b.PollAtLeast(w.Timeout / 3)
 	}
-	engine := controller.ContactOptions{Name: o.Name, Kind: o.kind(), Trial: controller.TrialIsClose,
+	engine := controller.ContactOptions{Name: o.Name, Kind: o.kind(), Try: controller.TryByClosing,
 		Claim: fmt.Sprintf("modbus %s unit %d coil %d", strings.ToLower(b.opt.Address), o.Unit, o.Coil)}
 	if t := o.Timed; t != nil {
-		engine.Timed = &controller.Timed{Quantum: t.Unit, Limit: t.Limit, Outlasts: true}
-		engine.Trial = controller.TrialNever
+		engine.Timed = &controller.Timed{Quantum: t.Unit, Limit: t.Limit, SurvivesLoss: true}
+		engine.Try = controller.TryNever
 		if t.Sequence { // the register map of package agent, in which 0 closes
-			engine.Trial = controller.TrialOfZero
+			engine.Try = controller.TryWithZeroLength
 		}
 	}
 	driven, err := b.Controller.Contact(engine)

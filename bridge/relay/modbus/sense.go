@@ -28,9 +28,9 @@ const (
 	senseClear = 2 * time.Millisecond
 	// senseLook is how often a reading that must wait checks whether it may be sent.
 	senseLook = 2 * time.Millisecond
-	// senseRest is the pause after a reading without an answer. Such a reading ends the connection, which the openings
+	// sensePauseLength is the pause after a reading without an answer. Such a reading ends the connection, which the openings
 	// need.
-	senseRest = 5 * time.Second
+	sensePauseLength = 5 * time.Second
 	// spanMax is how many inputs one request reads at most (Modbus Application Protocol 1.1b3, section 6.2).
 	spanMax = 2000
 )
@@ -47,8 +47,8 @@ type sensing struct {
 	began, ended time.Time // of the last reading
 }
 
-// senseBreak is the pause after a reading without an answer. It is owned by the holder of the token.
-type senseBreak struct {
+// sensePause is the pause after a reading without an answer. It is owned by the holder of the token.
+type sensePause struct {
 	until time.Time // no reading before this time
 	cause error
 }
@@ -64,9 +64,9 @@ type span struct {
 	unit      uint8
 	low, high uint16
 
-	mu    sync.Mutex
-	next  *senseRound // the reading that gathers lines; nil if there is none
-	apart bool        // the board refuses to read the whole range, because the range has a gap
+	mu     sync.Mutex
+	next   *senseRound // the reading that gathers lines; nil if there is none
+	singly bool        // the board refuses to read the whole range, because the range has a gap
 }
 
 // senseRound is one reading, shared by all lines that wait for it.
@@ -131,13 +131,13 @@ func (c *Contact) senseShared(ctx context.Context, input uint16) (bool, error) {
 func (s *span) isApart() bool {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	return s.apart || s.high-s.low >= spanMax
+	return s.singly || s.high-s.low >= spanMax
 }
 
 func (s *span) setApart() {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.apart = true
+	s.singly = true
 }
 
 // sense joins the next reading of the span, or makes the reading itself.
@@ -198,7 +198,7 @@ func (b *Board) lead(ctx context.Context, s *span) ([]byte, error) {
 	a, err := session.do(s.unit, readInputs(s.low, s.high-s.low+1), nil) // waits at most for the request's time-out
 	n.ended = time.Now()
 	if errors.Is(err, errTimeout) {
-		b.senseBreak = senseBreak{n.ended.Add(senseRest), err}
+		b.senseBreak = sensePause{n.ended.Add(sensePauseLength), err}
 	}
 	return a.pdu, err
 }

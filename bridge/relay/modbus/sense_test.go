@@ -153,8 +153,8 @@ func TestSenseWithGaps(t *testing.T) {
 	}
 }
 
-// senseOnAndOn reads the inputs of all contacts without a pause, until end is called.
-func senseOnAndOn(t *testing.T, contacts []*Contact) (ctx context.Context, end func()) {
+// senseUntil reads the inputs of all contacts without a pause, until end is called.
+func senseUntil(t *testing.T, contacts []*Contact) (ctx context.Context, end func()) {
 	ctx, cancel := context.WithCancel(t.Context())
 	var all sync.WaitGroup
 	for _, c := range contacts {
@@ -189,7 +189,7 @@ func TestSenseDelaysNoOpening(t *testing.T) {
 	const answer, length, times = 60 * time.Millisecond, 400 * time.Millisecond, 4
 	board, _, contacts := sensingBoard(t, nil)
 	board.slow(answer)
-	ctx, end := senseOnAndOn(t, contacts)
+	ctx, end := senseUntil(t, contacts)
 	enough := time.NewTicker(time.Millisecond)
 	defer enough.Stop()
 	for len(board.readings()) < 4 {
@@ -232,7 +232,7 @@ func TestSenseDelaysNoClose(t *testing.T) {
 	const answer = 60 * time.Millisecond
 	board, _, contacts := sensingBoard(t, nil)
 	board.slow(answer)
-	ctx, end := senseOnAndOn(t, contacts)
+	ctx, end := senseUntil(t, contacts)
 	for range 5 {
 		asked := time.Since(board.start)
 		require.NoError(t, contacts[1].Close(ctx))

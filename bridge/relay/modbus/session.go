@@ -73,7 +73,7 @@ func (s *session) do(unit byte, pdu []byte, stop <-chan struct{}) (answer, error
 }
 
 // Start begins the request of a contact.
-func (s *session) Start(c *controller.Call, r controller.Request, before func() error) error {
+func (s *session) Start(c *controller.PendingRequest, r controller.Request, before func() error) error {
 	contact := s.board.contacts[r.Contact]
 	opt := &contact.opt
 	q := query{unit: opt.Unit, contact: contact, urgent: r.Op == controller.Close, before: before,

@@ -12,15 +12,15 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// toldWire answers each request at once, with an answer that the test has set.
-type toldWire struct {
+// scriptedWire answers each request at once, with an answer that the test has set.
+type scriptedWire struct {
 	wire
 	asked  []query
 	answer func(query) answer
 	fail   error
 }
 
-func (w *toldWire) start(q query) error {
+func (w *scriptedWire) start(q query) error {
 	if w.fail != nil {
 		return w.fail
 	}
@@ -37,7 +37,7 @@ func (w *toldWire) start(q query) error {
 	return nil
 }
 
-func told(t *testing.T, o ...ContactOptions) (*toldWire, *session, []*Contact) {
+func told(t *testing.T, o ...ContactOptions) (*scriptedWire, *session, []*Contact) {
 	t.Helper()
 	b, err := NewBoard(Options{Name: "board", Address: "192.0.2.50:502", NoLock: true})
 	require.NoError(t, err)
@@ -47,7 +47,7 @@ func told(t *testing.T, o ...ContactOptions) (*toldWire, *session, []*Contact) {
 		require.NoError(t, err)
 		all = append(all, c)
 	}
-	w := &toldWire{answer: func(q query) answer { return answer{pdu: q.pdu, at: time.Unix(9, 0)} }}
+	w := &scriptedWire{answer: func(q query) answer { return answer{pdu: q.pdu, at: time.Unix(9, 0)} }}
 	return w, &session{w, b}, all
 }
 
@@ -71,7 +71,7 @@ func TestRequestsOfAContact(t *testing.T) {
 		{3, controller.Open, []byte{16, 0, 30, 0, 2, 4, 0, 1, 0x03, 0x20}},
 		{3, controller.Try, []byte{16, 0, 30, 0, 2, 4, 0, 2, 0, 0}},
 	} {
-		call := controller.NewCall()
+		call := controller.NewPendingRequest()
 		require.NoError(t, s.Start(call, controller.Request{Op: c.op, Contact: c.contact, Duration: 800 * ms}, nil))
 		q := w.asked[len(w.asked)-1]
 		require.Equal(t, c.pdu, q.pdu)
@@ -83,7 +83,7 @@ func TestRequestsOfAContact(t *testing.T) {
 	for contact, openOn := range []bool{true, false} {
 		for _, on := range []byte{0, 1} {
 			w.answer = func(query) answer { return answer{pdu: []byte{1, 1, on}, at: time.Unix(9, 0)} }
-			call := controller.NewCall()
+			call := controller.NewPendingRequest()
 			require.NoError(t, s.Start(call, controller.Request{Op: controller.Read, Contact: contact}, nil))
 			a, err := call.Wait(nil)
 			require.NoError(t, err)
@@ -105,7 +105,7 @@ func TestRequestsOfAContact(t *testing.T) {
 	} {
 		for e, sure := range map[Exception]bool{2: true, 4: false} {
 			w.answer = func(query) answer { return answer{err: refusal(e)} }
-			call := controller.NewCall()
+			call := controller.NewPendingRequest()
 			require.NoError(t, s.Start(call, controller.Request{Op: c.op, Contact: c.contact}, nil))
 			a, err := call.Wait(nil)
 			var no *controller.Refusal
@@ -118,12 +118,12 @@ func TestRequestsOfAContact(t *testing.T) {
 	}
 	lost := &controller.ConnectionLost{Cause: errTimeout}
 	w.answer = func(query) answer { return answer{err: lost} }
-	call := controller.NewCall()
+	call := controller.NewPendingRequest()
 	require.NoError(t, s.Start(call, controller.Request{Op: controller.Read}, nil))
 	_, err := call.Wait(nil)
 	require.Equal(t, error(lost), err)
 	w.fail = errors.New("gone")
-	require.ErrorIs(t, s.Start(controller.NewCall(), controller.Request{Op: controller.Open}, nil), w.fail)
+	require.ErrorIs(t, s.Start(controller.NewPendingRequest(), controller.Request{Op: controller.Open}, nil), w.fail)
 }
 
 // TestPreparedBoard checks that the watchdogs are set and the sequence numbers read. If the board refuses, the error
@@ -185,7 +185,8 @@ func TestKindsAndTrials(t *testing.T) {
 		trial error
 	}{
 		{ContactOptions{}, relay.KindNone, nil}, {ContactOptions{Watchdog: w}, relay.KindWatchdog, nil},
-		{ContactOptions{Watchdog: w, Timed: &Timed{Unit: ms, Limit: time.Second}}, relay.KindOneshot, relay.ErrNoTrial},
+		{ContactOptions{Watchdog: w, Timed: &Timed{Unit: ms, Limit: time.Second}}, relay.KindOneshot,
+			relay.ErrCannotTry},
 		{ContactOptions{Timed: &Timed{Unit: ms, Limit: time.Second, Sequence: true}}, relay.KindOneshot,
 			relay.ErrUnreachable},
 	} {

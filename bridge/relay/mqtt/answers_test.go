@@ -65,11 +65,12 @@ func TestWhatAStateAnswers(t *testing.T) {
 // TestWhatWasNotTaken checks that an opening that was not delivered counts as not made, and that the effect of such a
 // close is unknown.
 func TestWhatWasNotTaken(t *testing.T) {
-	for err, want := range map[error]error{broker.ErrNoSubscriber: ErrAway, broker.ErrUnwritten: relay.ErrUnreachable,
-		broker.ErrDenied: broker.ErrDenied, errors.New("else"): nil} {
+	for err, want := range map[error]error{broker.ErrNoSubscriber: ErrOffline,
+		broker.ErrUnwritten: relay.ErrUnreachable,
+		broker.ErrDenied:    broker.ErrDenied, errors.New("else"): nil} {
 		given := fmt.Errorf("publishing: %w", err)
 		for _, op := range []controller.Op{controller.Open, controller.Try, controller.Close, controller.Read} {
-			got := notTaken(op, given)
+			got := publishError(op, given)
 			no := (*controller.Refusal)(nil)
 			if want == nil {
 				require.Equal(t, given, got)
@@ -145,7 +146,7 @@ func TestReadingOfATopic(t *testing.T) {
 func TestAvailability(t *testing.T) {
 	a := &Availability{Topic: "lwt", Pointer: "/is", Online: []string{"up"}, Offline: []string{"down"}}
 	for text, want := range map[string]error{
-		`{"is":"up"}`: nil, `{"is":"down"}`: ErrAway, `{"is":"blue"}`: ErrState, `{}`: ErrState, `up`: ErrState,
+		`{"is":"up"}`: nil, `{"is":"down"}`: ErrOffline, `{"is":"blue"}`: ErrState, `{}`: ErrState, `up`: ErrState,
 		``: ErrState,
 	} {
 		require.ErrorIs(t, a.check(broker.Publication{Topic: "lwt", Payload: []byte(text)}), want, text)

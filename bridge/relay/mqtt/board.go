@@ -80,17 +80,17 @@ func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 	// publishes that connection's will then or not at all (mosquitto 2.0 drops it, as tried). The will cannot interrupt
 	// an opening of the new connection, which begins with a close of its own.
 	id := fmt.Sprintf("%s-%d", b.id, b.contacts)
-	engine := controller.Options{Name: b.opt.Name, What: "broker",
+	engine := controller.Options{Name: b.opt.Name, Noun: "broker",
 		At: fmt.Sprintf("%s (line %s)", b.broker.Address(), o.Name), Timeout: b.opt.Timeout,
 		Poll: b.opt.Poll, Unordered: true, Notify: b.opt.Notify, NoLock: b.opt.NoLock, Now: b.opt.Now,
 		Connect: func(ctx context.Context) (controller.Session, error) { return b.connectContract(ctx, o, id) }}
-	contact := controller.ContactOptions{Name: o.Name, Kind: relay.KindOneshot, Trial: controller.TrialOfZero,
+	contact := controller.ContactOptions{Name: o.Name, Kind: relay.KindOneshot, Try: controller.TryWithZeroLength,
 		Timed: &controller.Timed{Quantum: time.Millisecond, Limit: o.Limit}, Senses: o.Sense,
 		Claim: fmt.Sprintf("mqtt %s %s/%s", b.broker.Address(), o.Prefix, TopicClose)}
 	if p := o.Plain; p != nil {
 		engine.Connect = func(ctx context.Context) (controller.Session, error) { return b.connectPlain(ctx, o, id) }
-		contact.Kind, contact.Timed, contact.Senses, contact.Blind, contact.Trial = relay.KindNone, nil, p.Sense != nil,
-			p.State == nil, controller.TrialNever
+		contact.Kind, contact.Timed, contact.Senses, contact.Blind, contact.Try = relay.KindNone, nil, p.Sense != nil,
+			p.State == nil, controller.TryNever
 		contact.Claim = fmt.Sprintf("mqtt %s %s %s", b.broker.Address(), p.Close.Topic, p.Close.Payload)
 		if p.Timed != nil {
 			contact.Timed = &controller.Timed{Quantum: p.Timed.unit(), Limit: p.Timed.Limit}

@@ -86,8 +86,8 @@ type contractDevice struct {
 var (
 	// ErrDevice means that the device reported that it did not do as asked.
 	ErrDevice = errors.New("mqtt: the device did not do as asked")
-	// ErrAway means that the device is not connected to the broker.
-	ErrAway = errors.New("mqtt: the device is not connected to the broker")
+	// ErrOffline means that the device is not connected to the broker.
+	ErrOffline = errors.New("mqtt: the device is not connected to the broker")
 	// ErrState means that the device's state is malformed or incomplete.
 	ErrState = errors.New("mqtt: the device's state cannot be used")
 )
@@ -118,7 +118,7 @@ func (d *contractDevice) receive(c *broker.Conn, m broker.Publication) {
 		return
 	}
 	if !s.Online {
-		c.Fail(fmt.Errorf("%w: it has disconnected, as %s says", ErrAway, m.Topic))
+		c.Fail(fmt.Errorf("%w: it has disconnected, as %s says", ErrOffline, m.Topic))
 		return
 	}
 	d.mu.Lock()
@@ -157,7 +157,7 @@ func (d *contractDevice) Do(ctx context.Context, r controller.Request, before fu
 		return relay.LevelUnknown, err
 	}
 	if err := d.Publish(ctx, m, before); err != nil {
-		return relay.LevelUnknown, notTaken(r.Op, err)
+		return relay.LevelUnknown, publishError(r.Op, err)
 	}
 	select {
 	case s := <-answer:
@@ -169,12 +169,12 @@ func (d *contractDevice) Do(ctx context.Context, r controller.Request, before fu
 	}
 }
 
-// notTaken translates the error of a publication. If the device did not receive an opening, nothing was opened. If it
+// publishError translates the error of a publication. If the device did not receive an opening, nothing was opened. If it
 // did not receive a close, the contact's state is unknown.
-func notTaken(op controller.Op, err error) error {
+func publishError(op controller.Op, err error) error {
 	switch {
 	case errors.Is(err, broker.ErrNoSubscriber):
-		err = fmt.Errorf("%w: %w", ErrAway, err)
+		err = fmt.Errorf("%w: %w", ErrOffline, err)
 	case errors.Is(err, broker.ErrUnwritten):
 		err = fmt.Errorf("%w: %w", relay.ErrUnreachable, err)
 	case !errors.Is(err, broker.ErrDenied):

@@ -91,7 +91,7 @@ func (a *Availability) check(m broker.Publication) error {
 	case err != nil:
 		return fmt.Errorf("%w: %s: %w", ErrState, m.Topic, err)
 	case slices.Contains(a.Offline, got):
-		return fmt.Errorf("%w: %s says %q", ErrAway, m.Topic, got)
+		return fmt.Errorf("%w: %s says %q", ErrOffline, m.Topic, got)
 	case !slices.Contains(a.Online, got):
 		return fmt.Errorf("%w: %s says %q, which is not a configured value", ErrState, m.Topic, got)
 	}
@@ -131,7 +131,7 @@ func (d *plainDevice) Do(ctx context.Context, r controller.Request, before func(
 		m := d.opt.opening(r.Duration)
 		seen := d.look().opens
 		if err := d.Publish(ctx, m.message(CommandExpiry), before); err != nil {
-			return relay.LevelUnknown, notTaken(r.Op, err)
+			return relay.LevelUnknown, publishError(r.Op, err)
 		}
 		return relay.LevelUnknown, d.await(ctx, func(now reading) bool {
 			return now.level == relay.LevelOpen ||
@@ -139,7 +139,7 @@ func (d *plainDevice) Do(ctx context.Context, r controller.Request, before func(
 		})
 	case controller.Close:
 		if err := d.Publish(ctx, d.opt.Close.message(CloseExpiry), before); err != nil {
-			return relay.LevelUnknown, notTaken(r.Op, err)
+			return relay.LevelUnknown, publishError(r.Op, err)
 		}
 		return relay.LevelUnknown, d.await(ctx, func(now reading) bool { return now.level == relay.LevelClosed })
 	case controller.Read:

@@ -31,7 +31,7 @@ var faultCases = []testCase{
 			t.Log("this contact cannot be tried")
 			return
 		}
-		if err := c.Try(r.ctx(testTimeout)); err != nil && (r.Tries || !errors.Is(err, relay.ErrNoTrial)) {
+		if err := c.Try(r.ctx(testTimeout)); err != nil && (r.Tries || !errors.Is(err, relay.ErrCannotTry)) {
 			t.Fatal(err)
 		}
 		if r.Tries {

@@ -71,8 +71,8 @@ func (g *latenessGauge) total() time.Duration {
 	return g.late + max(0, time.Since(g.began)-g.usual)
 }
 
-// lately returns the lateness of the worst round of the last second or two.
-func (g *latenessGauge) lately() time.Duration {
+// recentMax returns the lateness of the worst round of the last second or two.
+func (g *latenessGauge) recentMax() time.Duration {
 	g.mu.Lock()
 	defer g.mu.Unlock()
 	return max(g.worst[0], g.worst[1], time.Since(g.began)-g.usual)
@@ -96,7 +96,7 @@ const (
 // lateness of the last second or two. The function end stops the measurement.
 func Lateness() (lately func() time.Duration, end func()) {
 	g := machineGauge()
-	return g.lately, g.end
+	return g.recentMax, g.end
 }
 
 func machineGauge() *latenessGauge {
@@ -137,7 +137,7 @@ func watchMachine() func() {
 	}
 }
 
-func theMachine() *latenessGauge {
+func processGauge() *latenessGauge {
 	machine.mu.Lock()
 	defer machine.mu.Unlock()
 	return machine.gauge
@@ -158,8 +158,8 @@ const (
 // for the present lateness of this machine.
 func Timeout(quiet time.Duration) time.Duration {
 	late := time.Duration(0)
-	if g := theMachine(); g != nil {
-		late = g.lately()
+	if g := processGauge(); g != nil {
+		late = g.recentMax()
 	}
 	for range timeoutSleeps { // a gauge that has just started has measured nothing
 		began := time.Now()
@@ -176,7 +176,7 @@ func (r *testBed) mark() mark {
 	if r.virtual {
 		return mark{}
 	}
-	return mark{theMachine().total(), r.peer.total()}
+	return mark{processGauge().total(), r.peer.total()}
 }
 
 // late is the allowance for the time since a mark: twice the lateness of a plain sleep, plus the lateness of the other

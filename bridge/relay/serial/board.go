@@ -28,7 +28,7 @@ func NewBoard(o Options) (*Board, error) {
 		return nil, err
 	}
 	b := &Board{opt: o, open: openPort}
-	b.Controller = controller.New(controller.Options{Name: o.Name, What: "port", At: o.Device, Connect: b.connect,
+	b.Controller = controller.New(controller.Options{Name: o.Name, Noun: "port", At: o.Device, Connect: b.connect,
 		Timeout: o.Timeout, Poll: o.Poll,
 		Unordered: true, Notify: o.Notify, NoLock: o.NoLock, Now: o.Now})
 	return b, nil
@@ -46,7 +46,7 @@ func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 			b.opt.Name, b.sharedPort.opt.Name, o.Name, relay.ErrLocked)
 	}
 	c, err := b.Controller.Contact(controller.ContactOptions{Name: o.Name, Claim: "serial " + realPath(b.opt.Device),
-		Senses: o.Sense != nil, Trial: controller.TrialIsClose})
+		Senses: o.Sense != nil, Try: controller.TryByClosing})
 	if err != nil {
 		return nil, err
 	}

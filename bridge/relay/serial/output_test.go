@@ -7,34 +7,34 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// shown is a port in memory that records its lines.
-type shown struct {
+// recordingPort is a port in memory that records its lines.
+type recordingPort struct {
 	now   lines
 	was   [][2]bool
 	fails error
 	gone  bool
 }
 
-func (s *shown) Get() (lines, error) { return s.now, s.fails }
+func (s *recordingPort) Get() (lines, error) { return s.now, s.fails }
 
-func (s *shown) Both(out [2]bool) error {
+func (s *recordingPort) Both(out [2]bool) error {
 	s.now.out = out
 	s.was = append(s.was, out)
 	return s.fails
 }
 
-func (s *shown) Set(l Line, on bool) error {
+func (s *recordingPort) Set(l Line, on bool) error {
 	out := s.now.out
 	out[l] = on
 	return s.Both(out)
 }
 
-func (s *shown) Close() { s.gone = true }
+func (s *recordingPort) Close() { s.gone = true }
 
 func TestOutput(t *testing.T) {
 	for _, line := range []Line{RTS, DTR} {
 		for _, openOn := range []bool{true, false} {
-			p := &shown{now: lines{out: [2]bool{true, true}}} // as the kernel leaves them
+			p := &recordingPort{now: lines{out: [2]bool{true, true}}} // as the kernel leaves them
 			o := ContactOptions{Name: "stage-door", Line: line, OpenOn: openOn,
 				Sense: &Sense{Input: DSR, CurrentOn: true}}
 			open := func(device string, hangUp bool) (port, lines, error) {

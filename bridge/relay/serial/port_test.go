@@ -18,8 +18,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// weak is a port that fails as the test says, and counts its closes.
-type weak struct {
+// failingPort is a port that fails as the test says, and counts its closes.
+type failingPort struct {
 	memoryPort
 	both, get error
 	opening   chan struct{} // if set, an opening waits until it is closed
@@ -27,21 +27,21 @@ type weak struct {
 	closed    int
 }
 
-func (w *weak) Both(out [2]bool) error { return errors.Join(w.both, w.memoryPort.Both(out)) }
+func (w *failingPort) Both(out [2]bool) error { return errors.Join(w.both, w.memoryPort.Both(out)) }
 
-func (w *weak) Get() (lines, error) {
+func (w *failingPort) Get() (lines, error) {
 	l, err := w.memoryPort.Get()
 	return l, errors.Join(w.get, err)
 }
 
-func (w *weak) Set(l Line, on bool) error {
+func (w *failingPort) Set(l Line, on bool) error {
 	if on && w.opening != nil {
 		<-w.opening
 	}
 	return w.memoryPort.Set(l, on)
 }
 
-func (w *weak) Close() {
+func (w *failingPort) Close() {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	w.closed++
@@ -50,7 +50,7 @@ func (w *weak) Close() {
 // TestPortsAreClosed checks that a port is closed if it cannot be set up, has gone, or is no longer wanted.
 func TestPortsAreClosed(t *testing.T) {
 	broken := errors.New("broken")
-	w := &weak{both: broken}
+	w := &failingPort{both: broken}
 	h, opened := newTestPort(ContactOptions{OpenOn: true}, w)
 	err := h.connect(t.Context())
 	require.ErrorIs(t, err, broken)
@@ -137,13 +137,13 @@ func TestBoardTakesItsPort(t *testing.T) {
 	require.NoError(t, os.Symlink(device, link))
 	require.Equal(t, device, realPath(link))
 	require.Equal(t, link+"0", realPath(link+"0"))
-	board := func(path string, w *weak) *Board {
+	board := func(path string, w *failingPort) *Board {
 		b, err := NewBoard(Options{Name: "adapter", Device: path})
 		require.NoError(t, err)
 		b.open = func(string, bool) (port, lines, error) { return w, lines{}, nil }
 		return b
 	}
-	w := &weak{}
+	w := &failingPort{}
 	b, other := board(device, w), board(link, w)
 	_, err := b.connect(t.Context())
 	require.ErrorContains(t, err, "controller adapter has no contact")
@@ -165,7 +165,7 @@ func TestBoardTakesItsPort(t *testing.T) {
 // first close may have been done before the opening.
 func TestAnOpeningThatHangsIsClosed(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		w := &weak{opening: make(chan struct{})}
+		w := &failingPort{opening: make(chan struct{})}
 		b, err := NewBoard(Options{Name: "adapter", Device: "/dev/" + filepath.Base(relaytest.ProcessName(t.Name())),
 			Timeout: time.Second, NoLock: true})
 		require.NoError(t, err)
@@ -193,7 +193,7 @@ func TestAnOpeningThatHangsIsClosed(t *testing.T) {
 
 // TestRefusedByTheKernel checks that a refusal names the port and the line, and counts as sure.
 func TestRefusedByTheKernel(t *testing.T) {
-	w := &weak{}
+	w := &failingPort{}
 	h, _ := newTestPort(ContactOptions{OpenOn: true}, w)
 	require.NoError(t, h.connect(t.Context()))
 	w.get = refusal{syscall.EINVAL}

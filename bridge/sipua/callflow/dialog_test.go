@@ -14,8 +14,8 @@ type dialog struct {
 	local, remote string // addresses without tags
 	ends          map[string]*end
 	cseq          int
-	asked         []*asked // requests of this party
-	got           []*asked // requests of the other side
+	sent          []*transaction // requests of this party
+	received      []*transaction // requests of the other side
 	// the session description of this party
 	version   int
 	described string
@@ -32,8 +32,8 @@ type end struct {
 	confirmed, over bool
 }
 
-// asked is a transaction.
-type asked struct {
+// transaction is a transaction.
+type transaction struct {
 	req        message
 	unanswered bool
 	final      int
@@ -91,17 +91,17 @@ func (p *peer) take(s step, m message) {
 	case "INVITE", "UPDATE":
 		if e := d.end(s.o.fork); m.get("Contact") != "" {
 			e.target, e.there = target(m.get("Contact")), find(tagIn, m.get("From"))
-			if len(d.got)+len(d.asked) == 0 {
+			if len(d.received)+len(d.sent) == 0 {
 				e.routes = m.routes()
 			}
 		}
 	}
-	d.got = append(d.got, &asked{req: m, unanswered: s.o.unanswered, acked: map[string]bool{}})
+	d.received = append(d.received, &transaction{req: m, unanswered: s.o.unanswered, acked: map[string]bool{}})
 }
 
 func (p *peer) acknowledged(s step, d *dialog, m message) {
 	tag := find(tagIn, m.get("To"))
-	for _, a := range d.got {
+	for _, a := range d.received {
 		if _, waits := a.acked[tag]; a.req.method == "INVITE" && a.req.seq == m.seq && waits {
 			a.acked[tag] = true
 			return
@@ -112,14 +112,14 @@ func (p *peer) acknowledged(s step, d *dialog, m message) {
 
 // answered records a received response.
 func (p *peer) answered(s step, d *dialog, m message) {
-	i := slices.IndexFunc(d.asked, func(a *asked) bool {
+	i := slices.IndexFunc(d.sent, func(a *transaction) bool {
 		return a.req.branch() == m.branch() &&
 			a.req.method == m.method
 	})
 	if i < 0 {
 		p.s.fail(s, "a response to nothing:\n%s", m.text)
 	}
-	a := d.asked[i]
+	a := d.sent[i]
 	for _, h := range []string{"WWW", "Proxy"} {
 		if v := m.get(h + "-Authenticate"); v != "" {
 			d.proofs = 0
@@ -189,7 +189,7 @@ func (p *peer) sends(s step) {
 	if s.what == "BYE" {
 		e.over = true
 	}
-	d.asked = append(d.asked, &asked{req: m, unanswered: o.unanswered, acked: map[string]bool{}})
+	d.sent = append(d.sent, &transaction{req: m, unanswered: o.unanswered, acked: map[string]bool{}})
 	p.emit(s, m)
 }
 
@@ -240,10 +240,10 @@ func hasField(fields []string, name string) bool {
 }
 
 // lastInvite returns the last INVITE of this party.
-func (d *dialog) lastInvite() *asked {
-	for i := len(d.asked) - 1; i >= 0; i-- {
-		if d.asked[i].req.method == "INVITE" {
-			return d.asked[i]
+func (d *dialog) lastInvite() *transaction {
+	for i := len(d.sent) - 1; i >= 0; i-- {
+		if d.sent[i].req.method == "INVITE" {
+			return d.sent[i]
 		}
 	}
 	return nil
@@ -285,7 +285,7 @@ func (p *peer) cancels(s step, d *dialog) {
 		fields = append(fields, p.s.fill(s, h))
 	}
 	m := compose("CANCEL "+r.uri()+" SIP/2.0", fields, "", "")
-	d.asked = append(d.asked, &asked{req: m, unanswered: s.o.unanswered})
+	d.sent = append(d.sent, &transaction{req: m, unanswered: s.o.unanswered})
 	p.emit(s, m)
 }
 
@@ -300,9 +300,9 @@ func (p *peer) answers(s step) {
 		p.s.fail(s, "no such dialog")
 	}
 	code, _ := strconv.Atoi(s.what)
-	var a *asked
-	for i := len(d.got) - 1; i >= 0 && a == nil; i-- {
-		if x := d.got[i]; x.req.method == method && (x.final == 0 || s.o.fork != "" && x.final < 300) {
+	var a *transaction
+	for i := len(d.received) - 1; i >= 0 && a == nil; i-- {
+		if x := d.received[i]; x.req.method == method && (x.final == 0 || s.o.fork != "" && x.final < 300) {
 			a = x
 		}
 	}
@@ -327,7 +327,7 @@ func (p *peer) answers(s step) {
 	p.emit(s, m)
 }
 
-func (p *peer) response(s step, d *dialog, a *asked, code int) message {
+func (p *peer) response(s step, d *dialog, a *transaction, code int) message {
 	var fields []string
 	for _, h := range []string{"Via", "Record-Route"} {
 		if h == "Via" || code > 100 && code < 300 {
@@ -401,7 +401,7 @@ func (p *peer) left() (faults []string) {
 		say("%s is still held", m.first)
 	}
 	for _, d := range p.dialogs {
-		for _, a := range d.asked {
+		for _, a := range d.sent {
 			if a.final == 0 && !a.unanswered {
 				say("its %q in %s got no final response", a.req.first, d.name)
 			}
@@ -411,7 +411,7 @@ func (p *peer) left() (faults []string) {
 				}
 			}
 		}
-		for _, a := range d.got {
+		for _, a := range d.received {
 			if a.final == 0 && !a.unanswered {
 				say("gave no final response to %q in %s", a.req.first, d.name)
 			}

@@ -13,10 +13,10 @@ type Arrival time.Duration
 // The three numbers below are our own.
 const (
 	// lookEvery is the interval at which an endpoint reads the clocks. If the gap between two readings is longer than
-	// standstill, the process counts as stopped in between. A process that is only slow reads the clocks again sooner.
+	// stopGap, the process counts as stopped in between. A process that is only slow reads the clocks again sooner.
 	// SAFETY S11 covers the longer gaps.
-	lookEvery  = 250 * time.Millisecond
-	standstill = 750 * time.Millisecond
+	lookEvery = 250 * time.Millisecond
+	stopGap   = 750 * time.Millisecond
 	// slewing bounds how much the wall clock may gain or lose against the boot clock: one part in slewing of the time
 	// between two readings. The kernel slews by at most 500 in a million. clockPairSlack is the largest error of a pair
 	// of readings.
@@ -76,7 +76,7 @@ func (a *arrivals) lookLocked() Arrival {
 	if (ahead - a.ahead).Abs() > clockPairSlack+gap/slewing {
 		a.set = boot
 	}
-	if a.look != 0 && gap > standstill {
+	if a.look != 0 && gap > stopGap {
 		a.still, a.resume, a.went = a.look, boot, time.Now()
 	}
 	a.look, a.ahead = boot, ahead
@@ -96,7 +96,7 @@ func (a *arrivals) arrivalOf(began Arrival, stamp time.Duration) Arrival {
 	switch {
 	case stamp != 0 && at > a.set && at <= now+Arrival(clockPairSlack):
 		return min(at, now)
-	case a.resume > began && time.Duration(now-a.resume) <= standstill:
+	case a.resume > began && time.Duration(now-a.resume) <= stopGap:
 		return a.still // what arrived while the process was stopped is read as soon as the process resumes
 	}
 	return now

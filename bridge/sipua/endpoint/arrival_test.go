@@ -98,7 +98,7 @@ func TestArrivals(t *testing.T) {
 			}
 			age := f.boot - time.Duration(a.arrivalOf(began, stamp))
 			require.InDelta(t, float64(c.age), float64(age), float64(20*time.Millisecond))
-			require.Equal(t, c.age > standstill, a.resumed().After(start))
+			require.Equal(t, c.age > stopGap, a.resumed().After(start))
 		})
 	}
 }
@@ -156,7 +156,7 @@ func TestArrivalsAtTheirEdges(t *testing.T) {
 }
 
 // The clocks are read four times a second, until the context ends.
-func TestLooksAtTheClocks(t *testing.T) {
+func TestClocksAreRead(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		f := &fakeClock{someDay, someRun}

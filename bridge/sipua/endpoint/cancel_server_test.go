@@ -86,7 +86,8 @@ func TestCancelMatching(t *testing.T) {
 				require.Equal(t, 1, e.Counts().Servers, "only that of the INVITE")
 				n.Send(ours, victim, right)
 				sent()
-				require.Equal(t, []string{"INVITE", "cancelled"}, l.all(), "%s, early %v: the valid CANCEL", name, early)
+				require.Equal(t, []string{"INVITE", "cancelled"}, l.all(), "%s, early %v: the valid CANCEL", name,
+					early)
 			})
 		}
 	}
@@ -117,7 +118,7 @@ func TestEarlyCancels(t *testing.T) {
 }
 
 // A CANCEL that no longer waits for its INVITE leaves no state.
-func TestEarlyLeavesNothing(t *testing.T) {
+func TestExpiredCancelLeavesNoState(t *testing.T) {
 	var w waitingCancels
 	waiting := func(id string) incoming {
 		m, err := newParser().ParseSIP(from(hostile, "CANCEL", id))

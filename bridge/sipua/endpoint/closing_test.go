@@ -117,9 +117,9 @@ func TestPeerThatTakesNothing(t *testing.T) {
 		piped(e, at)
 		begin := time.Now()
 		req := outgoing(sip.ACK, "stuck", net.TCPAddrFromAddrPort(at))
-		require.ErrorIs(t, e.streams.to(at).WriteMsg(req), os.ErrDeadlineExceeded)
+		require.ErrorIs(t, e.streams.connTo(at).WriteMsg(req), os.ErrDeadlineExceeded)
 		require.Equal(t, writeLimit, time.Since(begin))
-		require.Nil(t, e.streams.to(at))
+		require.Nil(t, e.streams.connTo(at))
 		require.Zero(t, e.Counts().Connections)
 	})
 }

@@ -259,7 +259,7 @@ func (e *Endpoint) connection(transport, addr string) sip.Connection {
 	if err != nil {
 		return nil
 	}
-	if c := e.streams.to(netip.AddrPortFrom(at.Addr().Unmap(), at.Port())); c != nil {
+	if c := e.streams.connTo(netip.AddrPortFrom(at.Addr().Unmap(), at.Port())); c != nil {
 		return c
 	}
 	return nil

@@ -64,7 +64,7 @@ func TestFaulty(t *testing.T) {
 }
 
 // Messages that cannot be answered are dropped, and the endpoint continues.
-func TestJunk(t *testing.T) {
+func TestUnanswerableMessagesAreDropped(t *testing.T) {
 	t.Parallel()
 	e := open(t, testHandler{request: func(r *Request) { r.Reply(200, "OK") }})
 	w := dial(t, "udp", e)

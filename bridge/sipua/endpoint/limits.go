@@ -28,7 +28,7 @@ const (
 	maxUnknownServersSource = 32    // of one unknown source
 	// transactions of one source that are searched for an answered one: more than the calls that 100 lines have at a
 	// time
-	maxLooks = 512
+	maxSearched = 512
 )
 
 // Reserved places, beside those above. There are as many reservations as dialogs and bound adapters.

@@ -18,7 +18,7 @@ import (
 )
 
 // Messages at and beyond the size limits (RFC 3261 sections 21.4.11 and 21.5.7 for the codes).
-func TestSizes(t *testing.T) {
+func TestMessageSizeLimits(t *testing.T) {
 	pad := func(name string, n int) string { return name + ": " + strings.Repeat("x", n-len(name)-2) + "\r\n" }
 	body := func(n int) []byte {
 		b := string(from(hostile, "INFO", "size"))
@@ -145,7 +145,7 @@ func TestAnsweredTransactionsAreReplaced(t *testing.T) {
 			n.Send(hostile, victim, from(hostile, method, id))
 			synctest.Wait()
 		}
-		const calls = maxLooks/2 - 1 // two transactions each
+		const calls = maxSearched/2 - 1 // two transactions each
 		for i := range calls {
 			send("INVITE", fmt.Sprint("up-", i))
 			send("INVITE", fmt.Sprint("ringing-", i))
@@ -174,12 +174,12 @@ func TestAnsweredTransactionsAreReplaced(t *testing.T) {
 	})
 }
 
-// Of a source's transactions maxLooks are looked at for one that was answered, and of a stranger's none.
+// Of a source's transactions maxSearched are looked at for one that was answered, and of a stranger's none.
 func TestLooksForAnAnsweredTransaction(t *testing.T) {
 	for _, c := range []struct {
 		unanswered     int
 		unknown, found bool
-	}{{maxLooks - 1, false, true}, {maxLooks, false, false}, {0, false, true}, {0, true, false}} {
+	}{{maxSearched - 1, false, true}, {maxSearched, false, false}, {0, false, true}, {0, true, false}} {
 		r := &Request{Request: sip.NewRequest(sip.OPTIONS, sip.Uri{}), From: hostile}
 		r.unknown = c.unknown
 		answered := &server{r: r}
@@ -396,10 +396,10 @@ func TestConnectionShares(t *testing.T) {
 			add(port(1, i))
 		}
 		require.Equal(t, maxConns, s.size())
-		require.NotNil(t, s.to(adapter))
-		require.NotNil(t, s.to(netip.AddrPortFrom(elsewhere.Addr(), 41000)))
-		require.NotNil(t, s.to(ourOwn))
-		require.NotNil(t, s.to(second))
+		require.NotNil(t, s.connTo(adapter))
+		require.NotNil(t, s.connTo(netip.AddrPortFrom(elsewhere.Addr(), 41000)))
+		require.NotNil(t, s.connTo(ourOwn))
+		require.NotNil(t, s.connTo(second))
 		each := map[int]int{}
 		s.mu.Lock()
 		defer s.mu.Unlock()

@@ -13,7 +13,7 @@ func TestLimitValues(t *testing.T) {
 		{32768, maxMessage}, {16384, maxHead}, {16384, maxBody}, {8192, maxField}, {256, maxFields}, {4096, maxEcho},
 		{8192, maxServers}, {16384, maxServersHard}, {4096, maxServersSource}, {64, maxServersFew},
 		{512, maxUnknownServers}, {32, maxUnknownServersSource},
-		{512, maxLooks}, {16, maxReserved}, {64, maxReservedCallers}, {1000, slewing},
+		{512, maxSearched}, {16, maxReserved}, {64, maxReservedCallers}, {1000, slewing},
 		{4096, maxQueues}, {2048, maxQueuesSource}, {64, maxQueuesFew}, {8192, maxQueuesHard}, {256, maxWaiting},
 		{64, maxWaitingReserved},
 		{256, maxCancels}, {64, maxCancelsSource},
@@ -32,7 +32,7 @@ func TestLimitValues(t *testing.T) {
 		{50 * time.Millisecond, cancelWait}, {time.Minute, fullEvery}, {5 * time.Second, dialLimit},
 		{time.Second, lookupLimit},
 		{5 * time.Second, writeLimit}, {5 * time.Second, silenceLimit},
-		{250 * time.Millisecond, lookEvery}, {750 * time.Millisecond, standstill},
+		{250 * time.Millisecond, lookEvery}, {750 * time.Millisecond, stopGap},
 		{5 * time.Millisecond, clockPairSlack},
 	} {
 		require.Equal(t, c.want, c.is)

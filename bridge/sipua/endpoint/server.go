@@ -73,9 +73,9 @@ type server struct {
 	tag         string // our To tag if the user of this package sets none
 	reservation reservation
 
-	// among is the element of this server in the list of its source. It is nil in a reserved place. Guarded by the lock
+	// element is the element of this server in the list of its source. It is nil in a reserved place. Guarded by the lock
 	// of the transactions.
-	among *list.Element
+	element *list.Element
 
 	// done is the status code of the final response, 0 until then. It is read under the lock of the transactions, under
 	// which mu must not be taken: a response that cannot be sent ends the transaction, which takes that lock while mu
@@ -207,7 +207,7 @@ func (s *server) linger() time.Duration {
 func success(code int) bool { return code >= 200 && code < 300 }
 
 // replaceable reports whether a transaction is kept only for retransmissions of its request. That is not so after a 2xx
-// to INVITE, which the user of this package repeats.
+// connTo INVITE, which the user of this package repeats.
 func (s *server) replaceable() bool {
 	code := int(s.done.Load())
 	return code != 0 && !(s.r.IsInvite() && success(code))

@@ -267,7 +267,7 @@ func TestHandlerPanics(t *testing.T) {
 }
 
 // Both ends of one Call-ID are on one socket: one leg of ours calls another through a proxy. There is no deadlock.
-func TestHairpin(t *testing.T) {
+func TestBothEndsOfACallIDOnOneSocket(t *testing.T) {
 	runVirtual(t, func(t *virtualTest) {
 		var l log
 		done := make(chan struct{})

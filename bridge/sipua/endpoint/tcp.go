@@ -74,8 +74,8 @@ func (s *tcpConns) size() int {
 	return len(s.open)
 }
 
-// to returns the connection to a peer, or nil if there is none.
-func (s *tcpConns) to(peer netip.AddrPort) *conn {
+// connTo returns the connection to a peer, or nil if there is none.
+func (s *tcpConns) connTo(peer netip.AddrPort) *conn {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	return s.byPeer[peer]

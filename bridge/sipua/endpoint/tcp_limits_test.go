@@ -61,12 +61,12 @@ func TestConnectionsOfOneAddress(t *testing.T) {
 			ends[i] = add(port(i))
 		}
 		require.Equal(t, 1+maxConnsSource, s.size())
-		s.to(port(0)).touch()
+		s.connTo(port(0)).touch()
 		add(port(maxConnsSource))
 		require.Equal(t, 1+maxConnsSource, s.size())
-		require.NotNil(t, s.to(source(2)), "silent longer, but from another address")
-		require.NotNil(t, s.to(port(0)))
-		require.Nil(t, s.to(port(1)))
+		require.NotNil(t, s.connTo(source(2)), "silent longer, but from another address")
+		require.NotNil(t, s.connTo(port(0)))
+		require.Nil(t, s.connTo(port(1)))
 		evicted := time.Now()
 		_, err := ends[1].Read(make([]byte, 1))
 		require.ErrorIs(t, err, io.EOF, "its peer sees the end")
@@ -90,7 +90,7 @@ func TestConnectionsOfManyAddresses(t *testing.T) {
 			}
 		}
 		require.True(t, s.room(source(7).Addr(), false, time.Now()))
-		require.Nil(t, s.to(port(7, 0)), "others have been silent longer, but none has three connections")
+		require.Nil(t, s.connTo(port(7, 0)), "others have been silent longer, but none has three connections")
 		require.Equal(t, maxConns-1, s.size())
 		piped(e, port(8, 2))
 		require.True(t, s.room(source(9).Addr(), false, time.Now()))
@@ -105,8 +105,8 @@ func TestConnectionsOfManyAddresses(t *testing.T) {
 			piped(e, port(1, n))
 		}
 		require.True(t, s.room(source(1).Addr(), false, time.Now()))
-		require.NotNil(t, s.to(port(1, 0)), "the adapter's")
-		require.Nil(t, s.to(port(1, 1)))
+		require.NotNil(t, s.connTo(port(1, 0)), "the adapter's")
+		require.Nil(t, s.connTo(port(1, 1)))
 	})
 }
 
@@ -355,10 +355,10 @@ func TestClosedIsNotFound(t *testing.T) {
 			both = append(both, c)
 		}
 		require.NoError(t, both[0].Close())
-		require.Same(t, both[1], s.to(at), "the newer one")
+		require.Same(t, both[1], s.connTo(at), "the newer one")
 		require.Equal(t, 1, s.size())
 		require.NoError(t, both[1].Close())
-		require.Nil(t, s.to(at))
+		require.Nil(t, s.connTo(at))
 		require.Zero(t, s.size())
 	})
 }
@@ -413,7 +413,7 @@ func TestReadDeadlines(t *testing.T) {
 			if theirs {
 				go quiet.Write([]byte("\r\n"))
 			} else {
-				go e.streams.to(source(4)).write([]byte("\r\n"))
+				go e.streams.connTo(source(4)).write([]byte("\r\n"))
 			}
 			require.Equal(t, 2*idleLimit-time.Second, ends(quiet))
 		}
@@ -450,10 +450,10 @@ func TestConnectionLimits(t *testing.T) {
 		for i := range maxUnknownConns - maxUnknownConnsSource {
 			require.True(t, add(source(100+i), false))
 		}
-		require.NotNil(t, s.to(port(0)))
-		e.streams.to(port(0)).touch() // however lately it sent something
+		require.NotNil(t, s.connTo(port(0)))
+		e.streams.connTo(port(0)).touch() // however lately it sent something
 		require.True(t, add(source(500), false))
-		require.Nil(t, s.to(port(0)), "the oldest connection of an unknown source is closed")
+		require.Nil(t, s.connTo(port(0)), "the oldest connection of an unknown source is closed")
 		require.Equal(t, 1+maxUnknownConns, s.size())
 		for i := range maxConns - maxUnknownConns - 1 {
 			require.True(t, add(source(1000+i), true))
@@ -461,18 +461,18 @@ func TestConnectionLimits(t *testing.T) {
 		require.Equal(t, maxConns, s.size())
 		require.True(t, add(source(501), false))
 		require.Equal(t, maxConns, s.size())
-		require.Nil(t, s.to(port(1)), "so is the next one")
-		require.Nil(t, s.to(source(1500)))
+		require.Nil(t, s.connTo(port(1)), "so is the next one")
+		require.Nil(t, s.connTo(source(1500)))
 		require.True(t, add(source(1500), true))
 		require.Equal(t, maxConns, s.size())
-		require.Nil(t, s.to(port(2)), "the unknown source that was silent longest is closed")
-		require.NotNil(t, s.to(source(999)))
+		require.Nil(t, s.connTo(port(2)), "the unknown source that was silent longest is closed")
+		require.NotNil(t, s.connTo(source(999)))
 		same := func(i int) netip.AddrPort { return netip.AddrPortFrom(source(2000).Addr(), uint16(10000+i)) }
 		for i := range maxConnsSource + 1 {
 			require.True(t, add(same(i), true))
 		}
-		require.Nil(t, s.to(same(0)))
-		require.NotNil(t, s.to(same(maxConnsSource)))
+		require.Nil(t, s.connTo(same(0)))
+		require.NotNil(t, s.connTo(same(maxConnsSource)))
 		require.LessOrEqual(t, s.size(), maxConns)
 		require.EqualValues(t, 2+1+maxConnsSource+1, e.Counts().ConnectionsEnded)
 	})

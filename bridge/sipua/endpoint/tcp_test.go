@@ -184,7 +184,7 @@ func TestWriteFails(t *testing.T) {
 
 // If a connection dies later than T1 after the request, without any response, the request is sent again over the next
 // connection.
-func TestReviveLater(t *testing.T) {
+func TestResendAfterLateLoss(t *testing.T) {
 	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, _ *endpointtest.Network,
 		_ func() []endpointtest.Packet) {
 		at := source(1)

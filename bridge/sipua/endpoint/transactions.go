@@ -128,7 +128,7 @@ func (t *transactions) ownLocked(source netip.Addr) int {
 	return 0
 }
 
-// answeredLocked returns an answered server of the request's own source: the oldest of the first maxLooks. It returns
+// answeredLocked returns an answered server of the request's own source: the oldest of the first maxSearched. It returns
 // nil if there is none, or if the source is unknown. It moves the unanswered ones that it passes to the end of the
 // list.
 func (t *transactions) answeredLocked(r *Request) *server {
@@ -136,7 +136,7 @@ func (t *transactions) answeredLocked(r *Request) *server {
 	if all == nil || r.unknown {
 		return nil
 	}
-	for range min(all.Len(), maxLooks) {
+	for range min(all.Len(), maxSearched) {
 		first := all.Front()
 		if s := first.Value.(*server); s.replaceable() {
 			return s
@@ -185,7 +185,7 @@ func (t *transactions) addLocked(s *server) {
 			all = list.New()
 			t.sources.put(from, all)
 		}
-		s.among = all.PushBack(s)
+		s.element = all.PushBack(s)
 		if s.r.unknown {
 			t.unknown++
 		}
@@ -207,7 +207,7 @@ func (t *transactions) removeServer(s *server) {
 		t.ordinary--
 		from := s.r.From.Addr()
 		all := t.sources.get(from)
-		if all.Remove(s.among); all.Len() == 0 {
+		if all.Remove(s.element); all.Len() == 0 {
 			t.sources.remove(from)
 		}
 		if s.r.unknown {

@@ -164,7 +164,7 @@ func (r *Registrar) authenticate(req *endpoint.Request, anyTarget, unverified fu
 	// slowed, since it keeps the line reachable.
 	refresh := req.Method == sip.REGISTER && claimed != nil && claimed.Fixed == nil && claimed.on(req.Endpoint) &&
 		r.isOwn(claimed, req)
-	if !refresh && r.failedLogins.wait(r.now(), from, cred.Username, claimed != nil) {
+	if !refresh && r.failedLogins.blocked(r.now(), from, cred.Username, claimed != nil) {
 		if unverified != nil && claimed != nil && claimed.on(req.Endpoint) && r.atHost(claimed, from) &&
 			unverified(claimed.Line) {
 			return claimed, false
@@ -177,7 +177,7 @@ func (r *Registrar) authenticate(req *endpoint.Request, anyTarget, unverified fu
 	switch {
 	case v == credentialsWrong:
 		r.counts.wrong.Add(1)
-		r.failedLogins.wrong(r.now(), from, cred.Username, claimed != nil)
+		r.failedLogins.failed(r.now(), from, cred.Username, claimed != nil)
 		r.refuse(req, "wrong user or password", cred.Username, claimed)
 		r.challenge(req, false)
 	case v == credentialsStale:
@@ -198,7 +198,7 @@ func (r *Registrar) authenticate(req *endpoint.Request, anyTarget, unverified fu
 		// A refresh is never slowed, even if others at its address guess passwords. So it says nothing about the failed
 		// logins from there.
 		if !refresh {
-			r.failedLogins.right(from, cred.Username)
+			r.failedLogins.succeeded(from, cred.Username)
 		}
 		req.Endpoint.Know(from)
 		return a, true

@@ -35,7 +35,7 @@ func TestCallForHelpBesideAGuesser(t *testing.T) {
 	users := []string{"stage-door", "workshop", "green-room", "box-office", "nobody"}
 	guessed := func(at time.Time, from netip.Addr, user string) {
 		for range freeFailures {
-			d.failedLogins.wrong(at, from, user, user != "nobody")
+			d.failedLogins.failed(at, from, user, user != "nobody")
 		}
 	}
 	for _, user := range users {

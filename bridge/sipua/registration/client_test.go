@@ -267,7 +267,7 @@ func TestServiceSilent(t *testing.T) {
 
 // Unanswered is called each time a service does not respond, not when it refuses. Changed is called when the state
 // changes. A granted registration outlasts silence, and ends when the service rejects us.
-func TestSilence(t *testing.T) {
+func TestSilentRegistrar(t *testing.T) {
 	t.Parallel()
 	var unanswered int
 	var told []Status

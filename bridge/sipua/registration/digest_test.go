@@ -235,7 +235,7 @@ func TestSessionNeedsQop(t *testing.T) {
 
 // Credentials without qop, as before RFC 2617, are valid once. Any other qop than auth, a missing count and a missing
 // cnonce are wrong (RFC 7616 section 3.4).
-func TestQop(t *testing.T) {
+func TestCredentialsWithoutQop(t *testing.T) {
 	t.Parallel()
 	d := newTestRegistrar(t, stageDoor())
 	w := dial(t, "udp", d.e)

@@ -28,14 +28,14 @@ func TestConstants(t *testing.T) {
 		require.Equal(t, c.want, c.is)
 	}
 	for _, c := range []struct{ want, is int }{
-		{5, freeFailures}, {48, usersPerHost}, {30, underAttack}, {8192, maxLoginSources}, {12, nonceSalt},
-		{16, nonceMAC}, {36, nonceLen}, {64, mostUser},
+		{5, freeFailures}, {48, usersPerHost}, {30, sharedFailures}, {8192, maxLoginSources}, {12, nonceSalt},
+		{16, nonceMAC}, {36, nonceLen}, {64, maxLoggedUser},
 	} {
 		require.Equal(t, c.want, c.is)
 	}
 }
 
-func TestSeconds(t *testing.T) {
+func TestParseDeltaSeconds(t *testing.T) {
 	t.Parallel()
 	for in, want := range map[string]int64{"0": 0, " 60 ": 60, "3000000000": 3000000000, "4294967295": 4294967295,
 		"4294967296": 4294967295, "99999999999999999999": 4294967295, "-1": -1, "-99999999999999999999": -1, "": -1,
@@ -136,7 +136,7 @@ func TestSameAddress(t *testing.T) {
 
 // A REGISTER changes the generation of a binding if the Call-ID, the Contact, the destination or the transport is
 // different. Removing the binding and querying it do not.
-func TestNewsOfTheAdapter(t *testing.T) {
+func TestBindingChanged(t *testing.T) {
 	t.Parallel()
 	now := time.Now()
 	type wished struct{ callID, contact, from, transport string }
@@ -148,7 +148,7 @@ func TestNewsOfTheAdapter(t *testing.T) {
 		r.AppendHeader(&sip.CSeqHeader{SeqNo: seq, MethodName: sip.REGISTER})
 		r.SetTransport(w.transport)
 		what.contact = uri(t, w.contact)
-		changed, _, ok = a.take(now, &endpoint.Request{Request: r, From: netip.MustParseAddrPort(w.from)}, what)
+		changed, _, ok = a.apply(now, &endpoint.Request{Request: r, From: netip.MustParseAddrPort(w.from)}, what)
 		return changed, ok
 	}
 	for next, want := range map[wished]bool{
@@ -208,7 +208,7 @@ func TestRequestDestination(t *testing.T) {
 
 // The expiry of our own Contact counts, else Expires, else what we asked for. It is never more than a day (RFC 3261
 // section 10.2.4).
-func TestGranted(t *testing.T) {
+func TestGrantedExpires(t *testing.T) {
 	t.Parallel()
 	c := NewClient(ClientOptions{Contact: sip.ContactHeader{Address: uri(t, "sip:t0ken@192.0.2.1:5060")}})
 	require.Equal(t, defaultExpires, c.expires)
@@ -290,46 +290,46 @@ func TestFailedLoginBounds(t *testing.T) {
 	here, now := netip.MustParseAddr("192.0.2.1"), time.Unix(1000, 0)
 	g := newFailedLogins()
 	for range freeFailures - 1 {
-		g.wrong(now, here, "x", false)
-		require.False(t, g.wait(now, here, "x", false))
+		g.failed(now, here, "x", false)
+		require.False(t, g.blocked(now, here, "x", false))
 	}
 	for _, seconds := range []int{1, 2, 4, 8, 16, 32, 60, 60, 60, 60, 60, 60} {
-		g.wrong(now, here, "x", false)
+		g.failed(now, here, "x", false)
 		pause := time.Duration(seconds) * time.Second
-		require.True(t, g.wait(now.Add(pause-1), here, "x", false), seconds)
-		require.False(t, g.wait(now.Add(pause), here, "x", false), seconds)
+		require.True(t, g.blocked(now.Add(pause-1), here, "x", false), seconds)
+		require.False(t, g.blocked(now.Add(pause), here, "x", false), seconds)
 	}
-	require.False(t, g.wait(now, here, "y", false))
-	require.False(t, g.wait(now, netip.MustParseAddr("192.0.2.2"), "x", false))
-	require.True(t, g.wait(now, netip.MustParseAddr("::ffff:192.0.2.1"), "x", false), "the same host")
-	require.True(t, g.wait(now, here, "x", true))
-	g.wrong(now.Add(forgetFailures), here, "x", false)
-	require.True(t, g.wait(now.Add(forgetFailures+time.Minute-1), here, "x", false), "not yet removed")
+	require.False(t, g.blocked(now, here, "y", false))
+	require.False(t, g.blocked(now, netip.MustParseAddr("192.0.2.2"), "x", false))
+	require.True(t, g.blocked(now, netip.MustParseAddr("::ffff:192.0.2.1"), "x", false), "the same host")
+	require.True(t, g.blocked(now, here, "x", true))
+	g.failed(now.Add(forgetFailures), here, "x", false)
+	require.True(t, g.blocked(now.Add(forgetFailures+time.Minute-1), here, "x", false), "not yet removed")
 	again := now.Add(2*forgetFailures + 1)
-	g.wrong(again, here, "x", false)
-	require.False(t, g.wait(again, here, "x", false), "forgotten")
-	g.right(here, "x")
-	g.right(here, "x")
+	g.failed(again, here, "x", false)
+	require.False(t, g.blocked(again, here, "x", false), "forgotten")
+	g.succeeded(here, "x")
+	g.succeeded(here, "x")
 	require.Empty(t, g.pairs)
 	require.Empty(t, g.hosts)
 	long := strings.Repeat("u", 64)
-	g.wrong(now, here, long+"a", false)
+	g.failed(now, here, long+"a", false)
 	require.Len(t, g.pairs, 1)
-	g.wrong(now, here, long+"b", false)
+	g.failed(now, here, long+"b", false)
 	require.Len(t, g.pairs, 1, "long names are cut")
 	for i := range usersPerHost - 1 {
-		require.False(t, g.wait(now, here, "new", false))
-		g.wrong(now, here, fmt.Sprint(i), false)
+		require.False(t, g.blocked(now, here, "new", false))
+		g.failed(now, here, fmt.Sprint(i), false)
 	}
-	require.True(t, g.wait(now, here, "new", false))
-	require.False(t, g.wait(now, here, "new", true), "the user exists")
-	require.True(t, g.wait(now.Add(forgetFailures), here, "new", false))
-	require.False(t, g.wait(now.Add(forgetFailures+1), here, "new", false))
+	require.True(t, g.blocked(now, here, "new", false))
+	require.False(t, g.blocked(now, here, "new", true), "the user exists")
+	require.True(t, g.blocked(now.Add(forgetFailures), here, "new", false))
+	require.False(t, g.blocked(now.Add(forgetFailures+1), here, "new", false))
 }
 
 // Our REGISTER has a rising CSeq number, a registrar without a user part, and its time only in Expires (RFC 3261
 // section 10.2).
-func TestRequest(t *testing.T) {
+func TestRegisterRequest(t *testing.T) {
 	t.Parallel()
 	contact := sip.ContactHeader{Address: uri(t, "sip:t0ken@192.0.2.1:5060;transport=tcp")}
 	contact.Params.Add("expires", "7")

@@ -17,7 +17,7 @@ const (
 	usersPerHost   = 48               // users that one address may fail for; adapters have up to 48 ports
 	// failures for one user from all addresses, no two more than forgetFailures apart; beyond it each address has one
 	// free guess
-	underAttack     = 30
+	sharedFailures  = 30
 	maxLoginSources = 8192 // address and user pairs in memory, some 1 MB
 )
 
@@ -50,11 +50,11 @@ func loginSourceOf(from netip.Addr, user string) loginSource {
 	return loginSource{from.Unmap(), user[:min(len(user), 64)]}
 }
 
-// wait reports whether a request must be dropped without a check of its credentials. The limit of users for one address
+// blocked reports whether a request must be dropped without a check of its credentials. The limit of users for one address
 // applies only to users that do not exist. Many adapters may share an address (behind a NAT), and one of them must not
 // keep another one's line from registering. An attacker who tries that many names can thus find out which users exist.
 // We accept that, because it matters less than a line that rings.
-func (g *failedLogins) wait(now time.Time, from netip.Addr, user string, known bool) bool {
+func (g *failedLogins) blocked(now time.Time, from netip.Addr, user string, known bool) bool {
 	k := loginSourceOf(from, user)
 	g.mu.Lock()
 	defer g.mu.Unlock()
@@ -68,9 +68,9 @@ func (g *failedLogins) wait(now time.Time, from netip.Addr, user string, known b
 	return g.hosts[k.from] >= usersPerHost
 }
 
-// wrong records a failure. known reports whether the user exists; only for an existing user are failures also counted
+// failed records a failure. known reports whether the user exists; only for an existing user are failures also counted
 // over all addresses.
-func (g *failedLogins) wrong(now time.Time, from netip.Addr, user string, known bool) {
+func (g *failedLogins) failed(now time.Time, from netip.Addr, user string, known bool) {
 	k := loginSourceOf(from, user)
 	g.mu.Lock()
 	defer g.mu.Unlock()
@@ -82,7 +82,7 @@ func (g *failedLogins) wrong(now time.Time, from netip.Addr, user string, known 
 			g.users[k.user] = v
 		}
 		v.wrong, v.last = v.wrong+1, now
-		if v.wrong > underAttack {
+		if v.wrong > sharedFailures {
 			free = 1
 		}
 	}
@@ -103,8 +103,8 @@ func (g *failedLogins) wrong(now time.Time, from netip.Addr, user string, known 
 	}
 }
 
-// right removes the failures of a source that has shown the right password.
-func (g *failedLogins) right(from netip.Addr, user string) {
+// succeeded removes the failures of a source that has shown the right password.
+func (g *failedLogins) succeeded(from netip.Addr, user string) {
 	g.mu.Lock()
 	defer g.mu.Unlock()
 	g.dropLocked(loginSourceOf(from, user))
@@ -145,9 +145,9 @@ type Counts struct {
 	Challenges   uint64 // 401s that asked for credentials
 	Wrong        uint64 // responses with a wrong password, or of an unknown user
 	RateLimited  uint64 // requests that were dropped unchecked, after too many failed logins
-	WrongPlace   uint64 // right credentials on a socket or from an address that is not the line's
-	WrongTarget  uint64 // right credentials that were made for another Request-URI
-	WrongLine    uint64 // right credentials that asked for another line's registration
+	WrongPlace   uint64 // succeeded credentials on a socket or from an address that is not the line's
+	WrongTarget  uint64 // succeeded credentials that were made for another Request-URI
+	WrongLine    uint64 // succeeded credentials that asked for another line's registration
 	LoginSources int    // address and user pairs in memory now
 }
 

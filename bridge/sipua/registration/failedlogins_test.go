@@ -24,26 +24,26 @@ func TestFailedLoginsWait(t *testing.T) {
 	t.Parallel()
 	now, g := time.Now(), newFailedLogins()
 	for range freeFailures - 1 {
-		g.wrong(now, host(1), "stage-door", true)
-		require.False(t, g.wait(now, host(1), "stage-door", true))
+		g.failed(now, host(1), "stage-door", true)
+		require.False(t, g.blocked(now, host(1), "stage-door", true))
 	}
 	for _, want := range []time.Duration{1, 2, 4, 8, 16, 32, 60, 60} {
-		g.wrong(now, host(1), "stage-door", true)
-		require.True(t, g.wait(now.Add(want*time.Second-1), host(1), "stage-door", true), want)
-		require.False(t, g.wait(now.Add(want*time.Second), host(1), "stage-door", true), want)
-		require.False(t, g.wait(now, host(1), "workshop", true))
-		require.False(t, g.wait(now, host(2), "stage-door", true))
+		g.failed(now, host(1), "stage-door", true)
+		require.True(t, g.blocked(now.Add(want*time.Second-1), host(1), "stage-door", true), want)
+		require.False(t, g.blocked(now.Add(want*time.Second), host(1), "stage-door", true), want)
+		require.False(t, g.blocked(now, host(1), "workshop", true))
+		require.False(t, g.blocked(now, host(2), "stage-door", true))
 		now = now.Add(want * time.Second)
 	}
-	g.right(host(1), "stage-door")
-	g.wrong(now, host(1), "stage-door", true)
-	require.False(t, g.wait(now, host(1), "stage-door", true))
+	g.succeeded(host(1), "stage-door")
+	g.failed(now, host(1), "stage-door", true)
+	require.False(t, g.blocked(now, host(1), "stage-door", true))
 	for range freeFailures {
-		g.wrong(now, host(1), "stage-door", true)
+		g.failed(now, host(1), "stage-door", true)
 	}
 	now = now.Add(forgetFailures + 1)
-	g.wrong(now, host(1), "stage-door", true)
-	require.False(t, g.wait(now, host(1), "stage-door", true), "forgotten")
+	g.failed(now, host(1), "stage-door", true)
+	require.False(t, g.blocked(now, host(1), "stage-door", true), "forgotten")
 }
 
 // One address may try no more users than an adapter has ports. The wait for further users ends when the old entries are
@@ -52,14 +52,14 @@ func TestFailedLoginsForManyUsers(t *testing.T) {
 	t.Parallel()
 	now, g := time.Now(), newFailedLogins()
 	for i := range usersPerHost {
-		require.False(t, g.wait(now, host(1), fmt.Sprint(i), false))
-		g.wrong(now, host(1), fmt.Sprint(i), false)
+		require.False(t, g.blocked(now, host(1), fmt.Sprint(i), false))
+		g.failed(now, host(1), fmt.Sprint(i), false)
 	}
-	require.True(t, g.wait(now, host(1), "another", false))
-	require.False(t, g.wait(now, host(1), "box-office", true), "a line's adapter may share the address")
-	require.False(t, g.wait(now, host(2), "another", false))
-	require.False(t, g.wait(now, host(1), "1", false), "one failure")
-	require.False(t, g.wait(now.Add(forgetFailures+1), host(1), "another", false))
+	require.True(t, g.blocked(now, host(1), "another", false))
+	require.False(t, g.blocked(now, host(1), "box-office", true), "a line's adapter may share the address")
+	require.False(t, g.blocked(now, host(2), "another", false))
+	require.False(t, g.blocked(now, host(1), "1", false), "one failure")
+	require.False(t, g.blocked(now.Add(forgetFailures+1), host(1), "another", false))
 	require.Empty(t, g.pairs)
 	require.Empty(t, g.hosts)
 }
@@ -68,22 +68,22 @@ func TestFailedLoginsForManyUsers(t *testing.T) {
 func TestFailedLoginsFromManyHosts(t *testing.T) {
 	t.Parallel()
 	now, g := time.Now(), newFailedLogins()
-	for i := range underAttack {
-		g.wrong(now, host(i), "stage-door", true)
-		require.False(t, g.wait(now, host(i), "stage-door", true))
+	for i := range sharedFailures {
+		g.failed(now, host(i), "stage-door", true)
+		require.False(t, g.blocked(now, host(i), "stage-door", true))
 	}
-	g.wrong(now, host(99), "stage-door", true)
-	require.True(t, g.wait(now.Add(firstWait-1), host(99), "stage-door", true))
-	require.False(t, g.wait(now.Add(firstWait), host(99), "stage-door", true))
+	g.failed(now, host(99), "stage-door", true)
+	require.True(t, g.blocked(now.Add(firstWait-1), host(99), "stage-door", true))
+	require.False(t, g.blocked(now.Add(firstWait), host(99), "stage-door", true))
 	late := now.Add(forgetFailures) // since the last failure from any address
-	g.wrong(late, host(98), "stage-door", true)
-	require.True(t, g.wait(late, host(98), "stage-door", true))
+	g.failed(late, host(98), "stage-door", true)
+	require.True(t, g.blocked(late, host(98), "stage-door", true))
 	late = late.Add(forgetFailures + 1)
-	g.wrong(late, host(97), "stage-door", true)
-	require.False(t, g.wait(late, host(97), "stage-door", true))
-	require.False(t, g.wait(now, host(100), "stage-door", true), "a new address is not slowed")
-	for range underAttack + 1 {
-		g.wrong(now, host(101), "nobody", false)
+	g.failed(late, host(97), "stage-door", true)
+	require.False(t, g.blocked(late, host(97), "stage-door", true))
+	require.False(t, g.blocked(now, host(100), "stage-door", true), "a new address is not slowed")
+	for range sharedFailures + 1 {
+		g.failed(now, host(101), "nobody", false)
 	}
 	require.Len(t, g.users, 1, "users that do not exist are not counted")
 }
@@ -92,7 +92,7 @@ func TestFailedLoginsAreBounded(t *testing.T) {
 	t.Parallel()
 	now, g := time.Now(), newFailedLogins()
 	for i := range maxLoginSources * 2 {
-		g.wrong(now, host(i), strings.Repeat("u", 1000), false)
+		g.failed(now, host(i), strings.Repeat("u", 1000), false)
 		require.LessOrEqual(t, len(g.pairs), maxLoginSources)
 		if i == maxLoginSources {
 			require.Len(t, g.pairs, maxLoginSources*3/4, "a quarter is removed")
@@ -104,10 +104,10 @@ func TestFailedLoginsAreBounded(t *testing.T) {
 	}
 	now = now.Add(forgetFailures) // not yet old
 	for i := range maxLoginSources - len(g.pairs) {
-		g.wrong(now, host(i), "late", false)
+		g.failed(now, host(i), "late", false)
 	}
 	require.Len(t, g.pairs, maxLoginSources)
-	g.wrong(now.Add(1), host(1), "later", false)
+	g.failed(now.Add(1), host(1), "later", false)
 	for k := range g.pairs {
 		require.NotEqual(t, strings.Repeat("u", 64), k.user, "old entries are removed")
 	}
@@ -115,12 +115,12 @@ func TestFailedLoginsAreBounded(t *testing.T) {
 
 // At an address that failed for many users, requests of users that do not exist are dropped. Those of existing users
 // are not. Only for existing users are failures counted over all addresses.
-func TestGuessesOfNobodyAndSomebody(t *testing.T) {
+func TestFailedLoginsOfUnknownAndKnownUsers(t *testing.T) {
 	t.Parallel()
 	d := newTestRegistrar(t, stageDoor())
 	w := dial(t, "udp", d.e)
 	for i := range usersPerHost - 1 {
-		d.failedLogins.wrong(time.Now(), netip.MustParseAddr("127.0.0.1"), fmt.Sprint(i), false)
+		d.failedLogins.failed(time.Now(), netip.MustParseAddr("127.0.0.1"), fmt.Sprint(i), false)
 	}
 	w.try("REGISTER", "nobody", "wrong")
 	require.Equal(t, 401, w.ask("REGISTER", "nobody").code())
@@ -210,7 +210,8 @@ func TestGuessingFromTheAdaptersAddressIsSlowed(t *testing.T) {
 		slowed := d.Counts().RateLimited
 		for range 3 {
 			beside.try(method, "stage-door", secret)
-			require.True(t, beside.silent(method, "stage-door"), "from another port at the adapter's host, by %s", method)
+			require.True(t, beside.silent(method, "stage-door"), "from another port at the adapter's host, by %s",
+				method)
 			w.try("REGISTER", "stage-door", secret)
 			require.Equal(t, 200, w.ask("REGISTER", "stage-door", w.contact()).code(), "a refresh")
 			w.auth = ""
@@ -331,7 +332,7 @@ func TestByAddress(t *testing.T) {
 }
 
 // Until a binding ends, isOwn reports true for the destination of its requests and for the source of its REGISTER.
-func TestOwnOfABinding(t *testing.T) {
+func TestIsOwn(t *testing.T) {
 	t.Parallel()
 	at, now := netip.MustParseAddrPort, time.Now()
 	r := NewRegistrar(RegistrarOptions{Accounts: []Account{stageDoor()}, Realm: realm})

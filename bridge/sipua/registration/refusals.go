@@ -13,8 +13,8 @@ import (
 // known line. Our own number.
 const refusedEvery = time.Minute
 
-// mostUser bounds a user name in the log, in octets. Our own number.
-const mostUser = 64
+// maxLoggedUser bounds a user name in the log, in octets. Our own number.
+const maxLoggedUser = 64
 
 // refusals counts the requests that were refused because of user, password or address, and limits the log entries about
 // them. Safe for concurrent use. The zero value is ready.
@@ -61,7 +61,7 @@ func (r *Registrar) refuse(req *endpoint.Request, why, user string, a *account) 
 	}
 	if n := f.due(r.now()); n > 0 {
 		r.log.Warn("an adapter was refused: "+why, zap.String("line", line),
-			zap.String("user", endpoint.Printable(user[:min(len(user), mostUser)])),
+			zap.String("user", endpoint.Printable(user[:min(len(user), maxLoggedUser)])),
 			zap.Stringer("from", req.From), zap.Int("since_the_last_line", n))
 	}
 	if a == nil || r.refused == nil {

@@ -108,7 +108,7 @@ func TestFailedLoginsOfARegisteredLine(t *testing.T) {
 }
 
 // An adapter without a password at an address that belongs to no line is logged.
-func TestStrangeAddressIsTold(t *testing.T) {
+func TestUnknownAddressIsLogged(t *testing.T) {
 	t.Parallel()
 	d, logs, seen := newObservedRegistrar(t, Account{Line: "workshop", User: "workshop",
 		Fixed: &sip.Uri{Scheme: "sip", Host: "192.0.2.1"}})

@@ -175,12 +175,12 @@ func (r *Registrar) Register(req *endpoint.Request) {
 		r.reply(req, code, reason, headers...)
 		return
 	}
-	changed, b, ok := a.take(r.now(), req, w)
+	changed, b, ok := a.apply(r.now(), req, w)
 	if !ok {
 		r.reply(req, sip.StatusInternalServerError, "Older CSeq")
 		return
 	}
-	r.reply(req, sip.StatusOK, "OK", a.listed(r.now())...)
+	r.reply(req, sip.StatusOK, "OK", a.contactHeaders(r.now())...)
 	if _, bound := r.Binding(a.Line); bound {
 		r.accepted(a)
 	}
@@ -275,8 +275,8 @@ func seconds(s string) (time.Duration, bool) {
 	return time.Duration(n) * time.Second, true
 }
 
-// take applies a binding request. ok is false if the REGISTER is older than the last accepted one.
-func (a *account) take(now time.Time, req *endpoint.Request, w bindingRequest) (changed bool, b Binding, ok bool) {
+// apply applies a binding request. ok is false if the REGISTER is older than the last accepted one.
+func (a *account) apply(now time.Time, req *endpoint.Request, w bindingRequest) (changed bool, b Binding, ok bool) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	callID, cseq := req.CallID().Value(), req.CSeq().SeqNo
@@ -330,8 +330,8 @@ func sameAddress(a, b sip.Uri) bool {
 		transportOf(a, "UDP") == transportOf(b, "UDP")
 }
 
-// listed returns the binding for the 200 to a REGISTER, with the remaining time.
-func (a *account) listed(now time.Time) []sip.Header {
+// contactHeaders returns the binding for the 200 to a REGISTER, with the remaining time.
+func (a *account) contactHeaders(now time.Time) []sip.Header {
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	left := a.binding.Expires.Sub(now)

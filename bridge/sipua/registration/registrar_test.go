@@ -288,7 +288,7 @@ func TestAuthenticate(t *testing.T) {
 }
 
 // A line with a fixed contact and no password is identified by its address. Other addresses get 403.
-func TestFixed(t *testing.T) {
+func TestFixedContactWithoutPassword(t *testing.T) {
 	t.Parallel()
 	at := func(host string) *sip.Uri { return &sip.Uri{Scheme: "sip", User: "x", Host: host, Port: 5070} }
 	two := []Account{

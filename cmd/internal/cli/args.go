@@ -19,17 +19,17 @@ const (
 	configVariable = "CLEARBACK_CONFIG"
 )
 
-// mostDays is the longest time that the command line accepts: a hundred years. It is our own figure and avoids
+// maxDays is the longest time that the command line accepts: a hundred years. It is our own figure and avoids
 // overflow.
-const mostDays = 36500
+const maxDays = 36500
 
 // configFlag adds --config with its default.
 func configFlag(f *pflag.FlagSet) *string {
-	return f.String("config", usualConfig(), "the configuration `FILE`; "+configVariable+" names another default")
+	return f.String("config", defaultConfigPath(), "the configuration `FILE`; "+configVariable+" names another default")
 }
 
-// usualConfig returns the path of the configuration file for a command without --config.
-func usualConfig() string {
+// defaultConfigPath returns the path of the configuration file for a command without --config.
+func defaultConfigPath() string {
 	if path := os.Getenv(configVariable); path != "" {
 		return path
 	}
@@ -81,13 +81,13 @@ func lineNames(c *config.Config) string {
 // span is a length of time on the command line. All flags that take a time share its error texts.
 type span struct {
 	time.Duration
-	such string // an example for the error texts
-	zero bool   // 0 is allowed
+	example string // an example for the error texts
+	zero    bool   // 0 is allowed
 }
 
 // spanFlag adds a flag that takes a length of time. such is an example of a value, for the errors.
 func spanFlag(f *pflag.FlagSet, name string, usual time.Duration, such, usage string) *span {
-	s := &span{Duration: usual, such: such}
+	s := &span{Duration: usual, example: such}
 	f.Var(s, name, usage)
 	if usual == 0 {
 		f.Lookup(name).DefValue = "" // there is no default to show
@@ -103,7 +103,7 @@ func (s *span) Set(text string) error {
 	d, err := time.ParseDuration(text)
 	if days, ok := strings.CutSuffix(text, "d"); ok {
 		n, wrong := strconv.ParseFloat(days, 64)
-		if err = wrong; err == nil && !(math.Abs(n) <= mostDays) { // the negation also catches NaN
+		if err = wrong; err == nil && !(math.Abs(n) <= maxDays) { // the negation also catches NaN
 			err = strconv.ErrRange
 		}
 		d = time.Duration(n * float64(24*time.Hour))
@@ -111,11 +111,11 @@ func (s *span) Set(text string) error {
 	_, bare := strconv.ParseFloat(text, 64)
 	switch {
 	case err != nil && bare == nil:
-		return fmt.Errorf("%s of what? e.g. %s", text, s.such)
+		return fmt.Errorf("%s of what? e.g. %s", text, s.example)
 	case err != nil:
-		return fmt.Errorf("write a length of time, e.g. %s", s.such)
+		return fmt.Errorf("write a length of time, e.g. %s", s.example)
 	case d < 0 || d == 0 && !s.zero:
-		return fmt.Errorf("allowed is more than 0, e.g. %s", s.such)
+		return fmt.Errorf("allowed is more than 0, e.g. %s", s.example)
 	}
 	s.Duration = d
 	return nil

@@ -19,8 +19,8 @@ import (
 )
 
 const (
-	// readFor is the time limit of one journal query.
-	readFor = 30 * time.Second
+	// readTimeout is the time limit of one journal query.
+	readTimeout = 30 * time.Second
 	// followEvery is how often calls --follow reads the journal. The daemon writes every 100 ms.
 	followEvery = 200 * time.Millisecond
 	// callsShown is how many calls are shown without --limit.
@@ -33,7 +33,8 @@ type journalSource struct {
 }
 
 func sourceFlags(f *pflag.FlagSet) journalSource {
-	return journalSource{configFlag(f), f.String("journal", "", "read this journal `FILE` instead of reading the configuration")}
+	return journalSource{configFlag(f), f.String("journal", "",
+		"read this journal `FILE` instead of reading the configuration")}
 }
 
 // open opens the journal. With --journal, c is an empty configuration without lines.
@@ -120,7 +121,7 @@ func (e *env) reportLosses(ctx context.Context, r *journal.Reader, since time.Ti
 
 // listIncidents prints the incidents that do not belong to a listed call.
 func (e *env) listIncidents(ctx context.Context, r *journal.Reader, filter journal.Filter) error {
-	ctx, cancel := context.WithTimeout(ctx, readFor)
+	ctx, cancel := context.WithTimeout(ctx, readTimeout)
 	defer cancel()
 	all, err := r.Incidents(ctx, filter.Line, false, filter.Since)
 	if err != nil {
@@ -145,7 +146,7 @@ func listCalls(ctx context.Context, r *journal.Reader, filter journal.Filter, p 
 	tick := time.NewTicker(followEvery)
 	defer tick.Stop()
 	for {
-		limit, cancel := context.WithTimeout(ctx, readFor)
+		limit, cancel := context.WithTimeout(ctx, readTimeout)
 		rows, err := r.Calls(limit, filter)
 		cancel()
 		switch {
@@ -258,7 +259,7 @@ func explain(f *pflag.FlagSet) action {
 			return code
 		}
 		defer r.Close()
-		ctx, cancel := e.within(readFor)
+		ctx, cancel := e.within(readTimeout)
 		defer cancel()
 		var row journal.Row
 		var entries []callrecord.Entry

@@ -18,11 +18,11 @@ import (
 )
 
 const (
-	// liveFor is how long the check waits for registrations, the adapters' and our own. An adapter that registers every
+	// liveTimeout is how long the check waits for registrations, the adapters' and our own. An adapter that registers every
 	// minute does so within that time. The wait ends early once all are registered.
-	liveFor = 65 * time.Second
-	// askFor is the time limit of one query to an adapter or a contact.
-	askFor = 3 * time.Second
+	liveTimeout = 65 * time.Second
+	// askTimeout is the time limit of one query to an adapter or a contact.
+	askTimeout = 3 * time.Second
 )
 
 // checkLive starts the daemon on the real network and reports what it finds. The daemon's log is limited to warnings.
@@ -42,7 +42,7 @@ func (e *env) checkLive(c *config.Config, states, pulse string) int {
 	defer cancel()
 	good := e.lookAtAll(ctx, d, c)
 	if states != "" && ctx.Err() == nil {
-		good = e.seeStates(ctx, d, c, lineOf(c, states)) && good
+		good = e.checkStates(ctx, d, c, lineOf(c, states)) && good
 	}
 	if pulse != "" && ctx.Err() == nil {
 		good = e.pulse(ctx, d, c, pulse, &seen) && good
@@ -68,11 +68,11 @@ type finding struct {
 }
 
 func (e *env) lookAtAll(ctx context.Context, d *Daemon, c *config.Config) bool {
-	fmt.Fprintf(e.Out, "waiting at most %s for registrations\n", liveFor)
+	fmt.Fprintf(e.Out, "waiting at most %s for registrations\n", liveTimeout)
 	found := make([]finding, len(c.Lines))
 	var all sync.WaitGroup
 	for i := range c.Lines {
-		all.Go(func() { found[i] = d.look(ctx, &c.Lines[i], liveFor) })
+		all.Go(func() { found[i] = d.look(ctx, &c.Lines[i], liveTimeout) })
 	}
 	all.Wait()
 	good := true
@@ -126,7 +126,7 @@ func (d *Daemon) look(ctx context.Context, l *config.Line, patience time.Duratio
 }
 
 func (d *Daemon) askAdapter(ctx context.Context, line, at string) string {
-	ctx, cancel := context.WithTimeout(ctx, askFor)
+	ctx, cancel := context.WithTimeout(ctx, askTimeout)
 	defer cancel()
 	code, agent, err := d.agent.Line(line).Ask(ctx)
 	if err != nil {
@@ -146,7 +146,7 @@ func (d *Daemon) readContact(ctx context.Context, l *config.Line) (words string,
 	if l.Contact.Driver == "none" {
 		return "none: openings are only recorded", true
 	}
-	ctx, cancel := context.WithTimeout(ctx, askFor)
+	ctx, cancel := context.WithTimeout(ctx, askTimeout)
 	defer cancel()
 	contact := d.contacts.Contact(l.Name)
 	if err := contact.Close(ctx); err != nil {
@@ -175,10 +175,10 @@ func (d *Daemon) tryContact(ctx context.Context, l *config.Line, words string) (
 	if !ok || l.Policy.LifeSafety || len(d.line(l.Name).View().Calls) > 0 {
 		return words, true
 	}
-	ctx, cancel := context.WithTimeout(ctx, askFor)
+	ctx, cancel := context.WithTimeout(ctx, askTimeout)
 	defer cancel()
 	switch err := t.Try(ctx); {
-	case errors.Is(err, relay.ErrNoTrial):
+	case errors.Is(err, relay.ErrCannotTry):
 		return words + "; the opening command was not tried, because trying it might open the loop", true
 	case err != nil:
 		return fmt.Sprintf("%s, but the opening command FAILS: %v", words, err), false

@@ -14,7 +14,7 @@ import (
 // every contact that it can make out, even if the configuration file has become faulty.
 func closeContacts(f *pflag.FlagSet) action {
 	path := configFlag(f)
-	within := spanFlag(f, "within", closeFor, closeFor.String(),
+	within := spanFlag(f, "within", closeTimeout, closeTimeout.String(),
 		"stop trying after this `TIME`; a daemon that starts again keeps trying")
 	return func(e *env, _ []string) int {
 		if *path == "" {

@@ -63,7 +63,7 @@ func candidates(k *cobra.Command, word, typed string) (all []cobra.Completion, h
 
 // configuredLines returns the lines of the configuration file, as far as a faulty file can be read.
 func configuredLines(k *cobra.Command) (names []cobra.Completion) {
-	path := usualConfig()
+	path := defaultConfigPath()
 	if f := k.Flags().Lookup("config"); f != nil {
 		path = f.Value.String()
 	}

@@ -14,9 +14,9 @@ import (
 	"clearback/supervision/sanitize"
 )
 
-// controlFor is the time limit of one request to the running daemon. A manual interruption with its check takes
+// controlTimeout is the time limit of one request to the running daemon. A manual interruption with its check takes
 // seconds.
-const controlFor = 20 * time.Second
+const controlTimeout = 20 * time.Second
 
 // maxCell is the longest text of a peer in a table cell, in characters.
 const maxCell = 80
@@ -57,7 +57,7 @@ func lines(f *pflag.FlagSet) action {
 		if !ok {
 			return code
 		}
-		ctx, cancel := e.within(controlFor)
+		ctx, cancel := e.within(controlTimeout)
 		defer cancel()
 		d, err := k.Daemon(ctx)
 		if err != nil {
@@ -231,7 +231,7 @@ func pulse(f *pflag.FlagSet) action {
 		if !ok {
 			return code
 		}
-		ctx, cancel := e.within(controlFor)
+		ctx, cancel := e.within(controlTimeout)
 		defer cancel()
 		p, err := k.Pulse(ctx, l.Name, interval.Duration)
 		if err != nil {

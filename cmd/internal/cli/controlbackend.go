@@ -20,14 +20,14 @@ import (
 )
 
 const (
-	// pulseFor is the time limit of a manual interruption with its check: at most 3 s open, 5 s of guard time and 10 s
+	// pulseTimeout is the time limit of a manual interruption with its check: at most 3 s open, 5 s of guard time and 10 s
 	// of recognition.
-	pulseFor = 20 * time.Second
-	// sessionFor is how long a tuning session may be idle before it is ended. The line's ordinary calls are refused
+	pulseTimeout = 20 * time.Second
+	// sessionIdleLimit is how long a tuning session may be idle before it is ended. The line's ordinary calls are refused
 	// during a session, so an abandoned session must not last.
-	sessionFor = 5 * time.Minute
-	// recordFor is how long a trial waits for the journal. The journal writes every 100 ms.
-	recordFor = 5 * time.Second
+	sessionIdleLimit = 5 * time.Minute
+	// recordTimeout is how long a trial waits for the journal. The journal writes every 100 ms.
+	recordTimeout = 5 * time.Second
 )
 
 // controlBackend gives the control socket access to the running daemon.
@@ -190,9 +190,9 @@ func (h *controlBackend) BeginTrials(line string) error {
 	left := k.ending
 	if err == nil && !left {
 		own := &session{Session: s}
-		own.rest = time.AfterFunc(sessionFor, func() {
-			k.log.Warn("the tuning session was idle for too long and is ended", zap.Duration("after", sessionFor))
-			k.endSession(own, "it was idle for "+sessionFor.String())
+		own.idleTimer = time.AfterFunc(sessionIdleLimit, func() {
+			k.log.Warn("the tuning session was idle for too long and is ended", zap.Duration("after", sessionIdleLimit))
+			k.endSession(own, "it was idle for "+sessionIdleLimit.String())
 		})
 		k.session, k.stopped = own, ""
 	}
@@ -241,11 +241,11 @@ func (k *lineState) reserve() error {
 	return nil
 }
 
-// errTuning is the error for a request during a tuning session. The session of a killed client lasts up to sessionFor.
+// errTuning is the error for a request during a tuning session. The session of a killed client lasts up to sessionIdleLimit.
 func errTuning(line string) error {
 	return &control.Error{Code: http.StatusConflict, Reason: control.ReasonBusy,
 		Text: fmt.Sprintf("%s: a tuning session is under way; it ends with its command, or %s after its last step",
-			line, sessionFor)}
+			line, sessionIdleLimit)}
 }
 
 // errEnding is the error for a request while the daemon is ending.
@@ -292,13 +292,13 @@ func (h *controlBackend) withSession(line string, step func(*lineState, *session
 			": the session is busy with another step"}
 	}
 	s.busy = true
-	s.rest.Stop()
+	s.idleTimer.Stop()
 	k.mu.Unlock()
 	err = step(k, s)
 	k.mu.Lock()
 	s.busy = false
 	if k.session == s {
-		s.rest.Reset(sessionFor)
+		s.idleTimer.Reset(sessionIdleLimit)
 	}
 	k.mu.Unlock()
 	if err != nil {
@@ -388,11 +388,11 @@ func (h *controlBackend) SaveTrial(line string, a control.TrialAnswer) error {
 	return h.awaitJournal()
 }
 
-// awaitJournal waits until the journal is on disk, for at most recordFor. A resumed session then finds all its trials.
+// awaitJournal waits until the journal is on disk, for at most recordTimeout. A resumed session then finds all its trials.
 func (h *controlBackend) awaitJournal() error {
 	tick := time.NewTicker(10 * time.Millisecond)
 	defer tick.Stop()
-	for limit := time.After(recordFor); ; {
+	for limit := time.After(recordTimeout); ; {
 		was := h.d.journal.Health()
 		if was.Queued == 0 {
 			return nil

@@ -28,9 +28,9 @@ const (
 	// awaitRestFor is how long a shutdown waits for the interruptions of the last calls. Lead, interval and guard time
 	// end within 2 s plus the guard time (invariant 11), so this is ample.
 	awaitRestFor = 5 * time.Second
-	// closeFor is how long the daemon tries to close the contacts.
-	closeFor = 10 * time.Second
-	// hurriedCloseFor replaces closeFor after a second signal.
+	// closeTimeout is how long the daemon tries to close the contacts.
+	closeTimeout = 10 * time.Second
+	// hurriedCloseFor replaces closeTimeout after a second signal.
 	hurriedCloseFor = 500 * time.Millisecond
 )
 
@@ -343,7 +343,7 @@ func (d *Daemon) Shutdown(hurry context.Context) []drivers.NotClosed {
 				d.log.Warn("closing the media relay", zap.Error(err))
 			}
 		}
-		ctx, cancelTime := context.WithTimeout(closing, closeFor)
+		ctx, cancelTime := context.WithTimeout(closing, closeTimeout)
 		defer cancelTime()
 		if d.contacts != nil {
 			d.notClosed = d.contacts.Shutdown(ctx)

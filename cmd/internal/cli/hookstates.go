@@ -13,31 +13,31 @@ import (
 
 // state is one of the three states in which a line's answers are checked.
 type state struct {
-	name, lead string
-	offHook    bool
-	inCall     bool
+	name, prompt string
+	offHook      bool
+	inCall       bool
 }
 
 // states returns the states that differ in the hook or in the call. An adapter cannot tell a held call from a lifted
 // handset, but the check covers both.
 func states() []state {
 	return []state{
-		{name: "on hook", lead: "Leave %s alone: every handset down, its lamp dark. Then press Enter."},
+		{name: "on hook", prompt: "Leave %s alone: every handset down, its lamp dark. Then press Enter."},
 		{name: "held in a call",
-			lead:    "Bring %s into a call, press the hold key and put the handset down; the other end stays on. Then press Enter.",
+			prompt:  "Bring %s into a call, press the hold key and put the handset down; the other end stays on. Then press Enter.",
 			offHook: true, inCall: true},
 		{name: "off hook without a call",
-			lead:    "End that call at both ends. Then lift a handset on %s, dial nothing, listen to the dial tone. Then press Enter.",
+			prompt:  "End that call at both ends. Then lift a handset on %s, dial nothing, listen to the dial tone. Then press Enter.",
 			offHook: true},
 	}
 }
 
-// seeStates guides the user through the three states of a line. It writes to the journal which answers can be trusted.
-func (e *env) seeStates(ctx context.Context, d *Daemon, c *config.Config, l *config.Line) bool {
+// checkStates guides the user through the three states of a line. It writes to the journal which answers can be trusted.
+func (e *env) checkStates(ctx context.Context, d *Daemon, c *config.Config, l *config.Line) bool {
 	p := &terminalOperator{in: e.input(), say: e.say, line: l.Name}
 	trust := journal.Trust{Probe: true, Sense: true, At: time.Now()}
 	for i, s := range states() {
-		if _, err := p.ask(ctx, fmt.Sprintf("%d of 3, %s. ", i+1, s.name)+s.lead, l.Name); err != nil {
+		if _, err := p.ask(ctx, fmt.Sprintf("%d of 3, %s. ", i+1, s.name)+s.prompt, l.Name); err != nil {
 			fmt.Fprintln(e.Err, "clearback:", err)
 			return false
 		}
@@ -51,7 +51,7 @@ func (e *env) seeStates(ctx context.Context, d *Daemon, c *config.Config, l *con
 				return false
 			}
 		}
-		e.seeState(ctx, d, l, s, &trust)
+		e.checkState(ctx, d, l, s, &trust)
 	}
 	trust.UserAgent = d.lineState(l.Name).userAgentNames() // those in its registrations and in its answers
 	return e.keepTrust(c, l, trust)
@@ -73,9 +73,9 @@ func (d *Daemon) wrongCall(line string, s state) string {
 	return ""
 }
 
-// seeState queries the line in one state, and withdraws the trust in each source that answers wrongly.
-func (e *env) seeState(ctx context.Context, d *Daemon, l *config.Line, s state, trust *journal.Trust) {
-	ctx, cancel := context.WithTimeout(ctx, askFor)
+// checkState queries the line in one state, and withdraws the trust in each source that answers wrongly.
+func (e *env) checkState(ctx context.Context, d *Daemon, l *config.Line, s state, trust *journal.Trust) {
+	ctx, cancel := context.WithTimeout(ctx, askTimeout)
 	defer cancel()
 	want := 200
 	if s.offHook {

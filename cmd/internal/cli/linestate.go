@@ -66,8 +66,8 @@ type lineState struct {
 // session is a tuning session. The mutex of lineState guards its other fields.
 type session struct {
 	*testcall.Session
-	busy bool
-	rest *time.Timer // ends a session that has been idle too long
+	busy      bool
+	idleTimer *time.Timer // ends a session that has been idle too long
 }
 
 // basis identifies the settings for which the count of holds that stayed is valid.
@@ -236,7 +236,7 @@ func (k *lineState) endSession(s *session, why string) {
 		return
 	}
 	k.session, k.stopped = nil, why
-	s.rest.Stop()
+	s.idleTimer.Stop()
 	k.mu.Unlock()
 	if err := s.End(); err != nil {
 		k.log.Warn("ending the tuning session", zap.Error(err))

@@ -342,7 +342,7 @@ func TestControlRefusals(t *testing.T) {
 	require.NoError(t, h.BeginTrials("box-office"))
 	k := d.lineState("box-office")
 	k.mu.Lock()
-	k.session.rest.Reset(time.Nanosecond)
+	k.session.idleTimer.Reset(time.Nanosecond)
 	k.mu.Unlock()
 	require.Eventually(t, func() bool { return !h.Daemon().Lines[0].Tuning }, 5*time.Second, time.Millisecond)
 	_, err = h.Ring(ctx, "box-office")

@@ -22,7 +22,7 @@ func (h *controlBackend) Pulse(ctx context.Context, line string, interval time.D
 		return control.Pulse{}, err
 	}
 	defer k.endPulse()
-	ctx, cancel := context.WithTimeout(ctx, pulseFor)
+	ctx, cancel := context.WithTimeout(ctx, pulseTimeout)
 	defer cancel()
 	w := newPulseWait()
 	stop := k.line.Follow(w.take)

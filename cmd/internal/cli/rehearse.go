@@ -76,7 +76,8 @@ func tuneRehearsed(ctx context.Context, d rehearsal.Daemon, line string, near re
 		return 0, "", fmt.Errorf("there is no line %q", line)
 	}
 	t := &tuner{
-		line: line, session: time.Now().UnixMilli(), plan: planFor(k.c, supervision.IntervalFloor, false, usualHolds),
+		line: line, session: time.Now().UnixMilli(), plan: planFor(k.c, supervision.IntervalFloor, false,
+			defaultMaxHolds),
 		client: localTrials{&controlBackend{d: served}}, operator: rehearsalOperator{near},
 		say: func(string, ...any) {},
 	}

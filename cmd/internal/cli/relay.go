@@ -109,9 +109,9 @@ func (e *env) relayClose(path string, within time.Duration) int {
 	return ExitOK
 }
 
-// closeAgain is the pause between attempts to close a contact that did not close, for example while a serial adapter is
+// closeRetryPause is the pause between attempts to close a contact that did not close, for example while a serial adapter is
 // unplugged. It is the same as the agent's.
-const closeAgain = 250 * time.Millisecond
+const closeRetryPause = 250 * time.Millisecond
 
 // closeOutputs tries to close every contact until all are closed or ctx ends. It returns the contacts that are not
 // closed.
@@ -134,7 +134,7 @@ func closeOutputs(ctx context.Context, c *config.Relay) ([]agent.NotClosed, erro
 			}
 			reasons[left[i].Contact] = left[i].Err
 		}
-		pause := time.NewTimer(closeAgain)
+		pause := time.NewTimer(closeRetryPause)
 		select {
 		case <-ctx.Done():
 			pause.Stop()
@@ -191,7 +191,7 @@ func (e *env) relayServe(c *config.Relay, log *zap.Logger) int {
 
 func (e *env) relayRun(c *config.Relay, a *agent.Agent, log *zap.Logger, began time.Time) int {
 	fatal := make(chan os.Signal, 1) // one signal is enough to end
-	signal.Notify(fatal, deadly()...)
+	signal.Notify(fatal, fatalSignals()...)
 	defer signal.Stop(fatal)
 	defer debug.SetGCPercent(debug.SetGCPercent(relayGC))
 	prepareProcess(a, log)
@@ -200,7 +200,8 @@ func (e *env) relayRun(c *config.Relay, a *agent.Agent, log *zap.Logger, began t
 	a.Start() // even after an error, so that the contacts are closed
 	ctx, cancel := context.WithTimeout(context.Background(), relayReadyFor)
 	for _, n := range a.Ready(ctx) {
-		log.Error("a contact is not known closed; the agent keeps trying", zap.String("contact", n.Contact), zap.Error(n.Err))
+		log.Error("a contact is not known closed; the agent keeps trying", zap.String("contact", n.Contact),
+			zap.Error(n.Err))
 	}
 	cancel()
 	for _, k := range c.Contacts {
@@ -249,9 +250,9 @@ func (e *env) relayRun(c *config.Relay, a *agent.Agent, log *zap.Logger, began t
 	return code
 }
 
-// deadly returns the signals that would kill the process at once, except those that cannot be caught. (The runtime
+// fatalSignals returns the signals that would kill the process at once, except those that cannot be caught. (The runtime
 // itself ignores SIGPROF.)
-func deadly() []os.Signal {
+func fatalSignals() []os.Signal {
 	return []os.Signal{
 		syscall.SIGQUIT, syscall.SIGABRT, syscall.SIGSEGV, syscall.SIGBUS, syscall.SIGFPE, syscall.SIGILL,
 		syscall.SIGSYS, syscall.SIGTRAP,

@@ -33,7 +33,7 @@ func saveInterval(f *pflag.FlagSet) action {
 		if !ok {
 			return code
 		}
-		ctx, cancel := e.within(controlFor)
+		ctx, cancel := e.within(controlTimeout)
 		defer cancel()
 		d, err := k.Daemon(ctx)
 		if err != nil {

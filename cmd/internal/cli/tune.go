@@ -20,8 +20,8 @@ import (
 	"clearback/supervision/tuning"
 )
 
-// usualHolds is the default limit of holds in a session: a quarter of an hour of somebody's time.
-const usualHolds = 25
+// defaultMaxHolds is the default limit of holds in a session: a quarter of an hour of somebody's time.
+const defaultMaxHolds = 25
 
 // trialClient is the part of the running daemon that trials need.
 type trialClient interface {
@@ -87,7 +87,7 @@ func (t *tuner) run(ctx context.Context) (tuning.Result, error) {
 			s.Take(made)
 		}
 	}
-	ending, cancel := context.WithTimeout(context.WithoutCancel(ctx), controlFor)
+	ending, cancel := context.WithTimeout(context.WithoutCancel(ctx), controlTimeout)
 	defer cancel()
 	if err == nil {
 		err = ctx.Err()
@@ -131,7 +131,7 @@ func (t *tuner) trial(ctx context.Context, n int, interval time.Duration) (made 
 		t.say("  the hold %s", words)
 	}
 	made.RangUp, err = t.operator.RangUp(ctx)
-	keeping, cancel := context.WithTimeout(context.WithoutCancel(ctx), controlFor)
+	keeping, cancel := context.WithTimeout(context.WithoutCancel(ctx), controlTimeout)
 	defer cancel()
 	if kept := t.client.SaveTrial(keeping, t.line, control.TrialAnswer{Trial: r, Session: t.session, Cleared: words,
 		RangUp: made.RangUp}); err == nil {
@@ -169,7 +169,7 @@ func tune(f *pflag.FlagSet) action {
 	shortest := spanFlag(f, "shortest", supervision.IntervalFloor, "300ms",
 		"try no opening shorter than this `TIME`; below 250ms needs --pulse-dialling-off")
 	shortest.zero = true
-	holds := f.Int("holds", usualHolds, "ask for at most `N` holds")
+	holds := f.Int("holds", defaultMaxHolds, "ask for at most `N` holds")
 	return func(e *env, others []string) int {
 		switch {
 		case *write && *dry:
@@ -208,7 +208,7 @@ func tune(f *pflag.FlagSet) action {
 		case result.Recommended == 0:
 			return ExitFailed
 		case *write || *dry:
-			ctx, cancelTime := context.WithTimeout(ctx, controlFor)
+			ctx, cancelTime := context.WithTimeout(ctx, controlTimeout)
 			defer cancelTime()
 			return e.writeInterval(ctx, k, *path, l, result.Recommended, result.Release, *dry)
 		case again != "":
@@ -399,6 +399,7 @@ func (p *terminalOperator) Free(ctx context.Context, a tuning.Answer) error {
 	case tuning.Unknown:
 		how = "If the lamp is still lit, take"
 	}
-	_, err := p.ask(ctx, "  %s the call back at a telephone and hang up, so that the lamp goes out. Then press Enter.", how)
+	_, err := p.ask(ctx, "  %s the call back at a telephone and hang up, so that the lamp goes out. Then press Enter.",
+		how)
 	return err
 }

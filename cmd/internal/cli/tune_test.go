@@ -136,7 +136,7 @@ func millraceTuneFile(t *testing.T) *config.Line {
 
 func TestTuner(t *testing.T) {
 	l := &fakeLine{threshold: 600 * time.Millisecond}
-	r, err := tuned(l, millraceTuneFile(t), usualHolds, nil).run(t.Context())
+	r, err := tuned(l, millraceTuneFile(t), defaultMaxHolds, nil).run(t.Context())
 	require.NoError(t, err)
 	assert.GreaterOrEqual(t, r.Recommended, l.threshold, r.Text)
 	assert.Equal(t, 1, l.ended)
@@ -154,7 +154,7 @@ func TestTuner(t *testing.T) {
 		bool) control.Trial {
 		return control.Trial{Hook: supervision.HookUnknown.String()}
 	}}
-	r, err = tuned(l, millraceTuneFile(t), usualHolds, nil).run(t.Context())
+	r, err = tuned(l, millraceTuneFile(t), defaultMaxHolds, nil).run(t.Context())
 	require.NoError(t, err)
 	assert.GreaterOrEqual(t, r.Recommended, l.threshold, r.Text)
 	assert.Contains(t, l.steps, "lamp")
@@ -164,7 +164,7 @@ func TestTuner(t *testing.T) {
 	l = &fakeLine{says: func(int, bool) control.Trial {
 		return control.Trial{Hook: supervision.HookUnknown.String(), Why: "the contact did not move"}
 	}}
-	r, err = tuned(l, millraceTuneFile(t), usualHolds, nil).run(t.Context())
+	r, err = tuned(l, millraceTuneFile(t), defaultMaxHolds, nil).run(t.Context())
 	require.NoError(t, err)
 	assert.Zero(t, r.Recommended)
 	assert.NotEmpty(t, r.Text)
@@ -182,7 +182,7 @@ func TestTunerFails(t *testing.T) {
 		if step == "lamp" {
 			l.says = func(int, bool) control.Trial { return control.Trial{Hook: supervision.HookUnknown.String()} }
 		}
-		r, err := tuned(l, millraceTuneFile(t), usualHolds, nil).run(t.Context())
+		r, err := tuned(l, millraceTuneFile(t), defaultMaxHolds, nil).run(t.Context())
 		require.ErrorIs(t, err, trouble, step)
 		assert.Equal(t, 1, l.ended, step)
 		switch step {
@@ -195,7 +195,7 @@ func TestTunerFails(t *testing.T) {
 		}
 	}
 	l := &fakeLine{fails: map[string]error{"begin": trouble}}
-	tn := tuned(l, millraceTuneFile(t), usualHolds, nil)
+	tn := tuned(l, millraceTuneFile(t), defaultMaxHolds, nil)
 	_, err := tn.run(t.Context())
 	require.ErrorIs(t, err, trouble)
 	assert.False(t, tn.began)
@@ -209,7 +209,7 @@ func TestTunerFails(t *testing.T) {
 		}
 		return control.Trial{Hook: supervision.HookOff.String()}
 	}}
-	_, err = tuned(l, millraceTuneFile(t), usualHolds, nil).run(ctx)
+	_, err = tuned(l, millraceTuneFile(t), defaultMaxHolds, nil).run(ctx)
 	require.ErrorIs(t, err, context.Canceled)
 	assert.Equal(t, 1, l.ended)
 	assert.Equal(t, "end", l.steps[len(l.steps)-1], "with a context that has not ended")
@@ -218,17 +218,17 @@ func TestTunerFails(t *testing.T) {
 // A complete session is evaluated without a daemon or an operator. An incomplete one continues where it stopped.
 func TestTunerResumes(t *testing.T) {
 	l := &fakeLine{threshold: 600 * time.Millisecond}
-	whole, err := tuned(l, millraceTuneFile(t), usualHolds, nil).run(t.Context())
+	whole, err := tuned(l, millraceTuneFile(t), defaultMaxHolds, nil).run(t.Context())
 	require.NoError(t, err)
 
 	again := &fakeLine{fails: map[string]error{"begin": fmt.Errorf("no daemon")}}
-	r, err := tuned(again, millraceTuneFile(t), usualHolds, whole.Trials).run(t.Context())
+	r, err := tuned(again, millraceTuneFile(t), defaultMaxHolds, whole.Trials).run(t.Context())
 	require.NoError(t, err)
 	assert.Equal(t, whole.Recommended, r.Recommended)
 	assert.Empty(t, again.steps)
 
 	again = &fakeLine{threshold: l.threshold}
-	r, err = tuned(again, millraceTuneFile(t), usualHolds, whole.Trials[:5]).run(t.Context())
+	r, err = tuned(again, millraceTuneFile(t), defaultMaxHolds, whole.Trials[:5]).run(t.Context())
 	require.NoError(t, err)
 	assert.Equal(t, len(r.Trials)-5, again.holds)
 	assert.GreaterOrEqual(t, r.Recommended, l.threshold)

@@ -15,11 +15,11 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// wanted skips the test without -figures. To measure:
+// skipUnlessFigures skips the test without -figures. To measure:
 //
 //	go test ./cmd/internal/figures -figures -v          about 2 minutes
 //	go test ./cmd/internal/figures -figures -short -v   about 20 s, few samples
-func wanted(t *testing.T) {
+func skipUnlessFigures(t *testing.T) {
 	t.Helper()
 	if !*figures {
 		t.Skip("measures only with -figures")
@@ -30,7 +30,7 @@ func wanted(t *testing.T) {
 // beside the bare path under the same media. Limits: p50 3 times the bare path's, p99 20 ms longer than it, 60 MB
 // resident.
 func TestClearing(t *testing.T) {
-	wanted(t)
+	skipUnlessFigures(t)
 	const (
 		lines = 100
 		away  = 5 // lines that may be without a call at one time
@@ -104,7 +104,7 @@ func pause() { <-time.After(5*time.Millisecond + rand.N(10*time.Millisecond)) }
 // TestJournal measures the time from the far end's BYE to the open command with a journal and without one, in seven
 // alternating rounds. Limit: in the median round, 1.25 times as long at p50.
 func TestJournal(t *testing.T) {
-	wanted(t)
+	skipUnlessFigures(t)
 	const lines = 8
 	with, without := newTestBedWith(t, lines, false, true), newTestBedWith(t, lines, false, false)
 	w := newWatch(t, with.pid(), without.pid())
@@ -141,7 +141,7 @@ func (h *testBed) round(n int) samples {
 
 // TestMemoryAndReady measures a daemon with 4 idle lines. Limits: 30 MB; 100 ms from the start to READY=1.
 func TestMemoryAndReady(t *testing.T) {
-	wanted(t)
+	skipUnlessFigures(t)
 	for _, lines := range []int{4, 100} {
 		h := newTestBed(t, lines, false)
 		if lines == 4 {
@@ -166,7 +166,7 @@ func TestMemoryAndReady(t *testing.T) {
 // waits of the kernel. Limits: never more than 0.5 ms short; p99 1.5 ms too long on an idle machine, 25 ms with all
 // processors busy.
 func TestInterval(t *testing.T) {
-	wanted(t)
+	skipUnlessFigures(t)
 	h := newTestBed(t, 4, false)
 	measure := func(what string, most float64, pids ...int) {
 		w := newWatch(t, append(pids, h.pid())...)

@@ -194,7 +194,7 @@ func (b *floodTest) check(v *verdict, quiet samples, barely flooding, s floodRes
 // the loop within 2 s, and emergency calls must pass. No telephone may ring, and no packet of a stranger may come
 // through.
 func TestFlood(t *testing.T) {
-	wanted(t)
+	skipUnlessFigures(t)
 	b := newFloodTest(t, 7)
 	quiet := b.emergencyCallBefore()
 	length := span(*flooded, 15*time.Second, 3*time.Second)
@@ -218,7 +218,7 @@ func byeTarget(from netip.Addr, at netip.AddrPort, user string) string {
 // TestFloodOfByes sends 10,000 BYEs a second without a call from the adapters' address, and as many from the services'.
 // The limits of TestFlood apply here too. In addition, memory must shrink again within a minute.
 func TestFloodOfByes(t *testing.T) {
-	wanted(t)
+	skipUnlessFigures(t)
 	b := newFloodTest(t, 7)
 	quiet := b.emergencyCallBefore()
 	w := newWatch(t, b.pid(), b.talk.pid())

@@ -17,9 +17,9 @@ import (
 const (
 	loadLines = 100
 	loadRate  = 20 // calls that begin in a second; as many end
-	// judged is the time after which growth is measured. Until then the first transactions are still there: each lasts
+	// growthAfter is the time after which growth is measured. Until then the first transactions are still there: each lasts
 	// 32 s (RFC 3261 section 17, 64*T1).
-	judged = 2 * time.Minute
+	growthAfter = 2 * time.Minute
 )
 
 // TestLoad: a hundred lines with media, 20 calls a second set up and cleared, every fourth by the near end, the others
@@ -28,11 +28,11 @@ const (
 //
 //	go test ./cmd/internal/figures -figures -run 'TestLoad$' -soak 10m -timeout 20m -v
 func TestLoad(t *testing.T) {
-	wanted(t)
+	skipUnlessFigures(t)
 	length := span(*soak, 20*time.Second, 4*time.Second)
 	h := newTestBedOf(t, testBedSetup{lines: loadLines, media: true, journal: true})
 	idle := h.goroutines()
-	l := &load{testBed: h, long: length >= judged}
+	l := &load{testBed: h, long: length >= growthAfter}
 	h.talk.counts(t)
 	w := newWatch(t, h.pid(), h.talk.pid())
 	began, spent := time.Now(), cpuTime(t, h.pid())

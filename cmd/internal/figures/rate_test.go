@@ -340,7 +340,7 @@ func childrenOf(t testing.TB, pid int) []int {
 // (media direct), a bare proxy made of the SIP library's own parts, and kamailio. Limit: in the median of the rounds,
 // the daemon makes 0.4 times the bare proxy's calls a second.
 func TestCalls(t *testing.T) {
-	wanted(t)
+	skipUnlessFigures(t)
 	const lines = 100
 	h := newTestBedOf(t, testBedSetup{lines: lines, journal: true, direct: true, byItself: true})
 	c := h.callers

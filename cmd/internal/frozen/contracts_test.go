@@ -32,14 +32,14 @@ import (
 	"clearback/config"
 )
 
-// heard records the different requests that a device received. Their number and order depend on the driver and are not
+// requests records the different requests that a device received. Their number and order depend on the driver and are not
 // compared.
-type heard struct {
+type requests struct {
 	mu  sync.Mutex
 	all map[string]bool
 }
 
-func (h *heard) add(request string) {
+func (h *requests) add(request string) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	if h.all == nil {
@@ -48,7 +48,7 @@ func (h *heard) add(request string) {
 	h.all[request] = true
 }
 
-func (h *heard) String() string {
+func (h *requests) String() string {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	return strings.Join(slices.Sorted(maps.Keys(h.all)), "\n") + "\n"
@@ -105,7 +105,7 @@ lines:
 	for line := range contacts {
 		contact := set.Contact(line)
 		if trier, ok := contact.(relay.Trier); ok {
-			if err := trier.Try(ctx); !errors.Is(err, relay.ErrNoTrial) {
+			if err := trier.Try(ctx); !errors.Is(err, relay.ErrCannotTry) {
 				require.NoError(t, err, line)
 			}
 		}
@@ -129,7 +129,7 @@ var (
 // TestHTTP compares, byte by byte, the requests to a device that follows deploy/contract-http.md, and to one with
 // requests from the configuration.
 func TestHTTP(t *testing.T) {
-	var got heard
+	var got requests
 	var mu sync.Mutex
 	open, seq := map[string]time.Time{}, map[string]*uint32{}
 	address := listen(t, func(c net.Conn) {
@@ -182,7 +182,7 @@ func TestHTTP(t *testing.T) {
 // board is a relay board on Modbus TCP. It has a coil for each contact, a register that opens coil 1 for a number of
 // milliseconds, a sequence number and a length for coil 2, and a loop-current input for coil 0.
 type board struct {
-	heard
+	requests
 	board sync.Mutex
 	coils [4]time.Time // until when each coil is on
 	seq   uint16
@@ -346,7 +346,7 @@ func TestMQTT(t *testing.T) {
 	link, err := broker.New(broker.Options{Address: "mqtt://" + b.Address(), Timeout: 5 * time.Second,
 		KeepAlive: 5 * time.Second})
 	require.NoError(t, err)
-	var got heard
+	var got requests
 	told := make(chan mqtt.Command, 100) // more than the test sends
 	hears := func(_ *broker.Conn, m broker.Publication) {
 		var k mqtt.Command

@@ -35,7 +35,7 @@ func TestWords(t *testing.T) {
 	words[supervision.Evidence](&tr, "evidence")
 	words[supervision.Answer](&tr, "answer")
 	words[supervision.Hook](&tr, "hook")
-	words[supervision.Number](&tr, "number")
+	words[supervision.NumberClass](&tr, "number")
 	words[supervision.Progress](&tr, "progress")
 	words[supervision.Failure](&tr, "failure")
 	effects := words[supervision.EffectKind](&tr, "kinds of effect")

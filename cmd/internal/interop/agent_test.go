@@ -33,8 +33,8 @@ type agent struct {
 	ended  chan struct{} // closed when the process has ended
 	notify *net.UnixConn
 
-	mu   sync.Mutex
-	told []string // its messages to the service manager
+	mu      sync.Mutex
+	notices []string // its messages to the service manager
 }
 
 const agentFile = `listen: %s
@@ -71,7 +71,7 @@ func prepareAgent(t *testing.T, file func(*agent) string) *agent {
 				return
 			}
 			a.mu.Lock()
-			a.told = append(a.told, string(buf[:n]))
+			a.notices = append(a.notices, string(buf[:n]))
 			a.mu.Unlock()
 		}
 	}()
@@ -96,7 +96,7 @@ func (a *agent) start() {
 	a.cmd = a.command()
 	a.cmd.Env = append(os.Environ(), "NOTIFY_SOCKET="+filepath.Join(a.dir, "notify"), "WATCHDOG_USEC=200000")
 	a.cmd.Stderr = a.log
-	ready := a.tells("READY=1")
+	ready := a.noticeCount("READY=1")
 	require.NoError(a.t, a.cmd.Start())
 	ended, cmd := make(chan struct{}), a.cmd
 	a.ended = ended
@@ -108,7 +108,7 @@ func (a *agent) start() {
 		_ = cmd.Process.Kill() // by its own process handle
 		<-ended
 	})
-	a.until("ready", func() bool { return a.tells("READY=1") > ready })
+	a.until("ready", func() bool { return a.noticeCount("READY=1") > ready })
 }
 
 // until waits until f returns true of the agent's process.
@@ -127,11 +127,11 @@ func (a *agent) until(what string, f func() bool) {
 	}
 }
 
-// tells counts the messages to the service manager that contain what.
-func (a *agent) tells(what string) (n int) {
+// noticeCount counts the messages to the service manager that contain what.
+func (a *agent) noticeCount(what string) (n int) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	for _, s := range a.told {
+	for _, s := range a.notices {
 		if s == what {
 			n++
 		}
@@ -201,8 +201,8 @@ func (a *agent) code() int {
 	return a.cmd.ProcessState.ExitCode()
 }
 
-// stands reports whether every thread is stopped (state T, proc_pid_stat(5)).
-func (a *agent) stands() bool {
+// isStopped reports whether every thread is stopped (state T, proc_pid_stat(5)).
+func (a *agent) isStopped() bool {
 	threads, err := filepath.Glob(fmt.Sprintf("/proc/%d/task/*/stat", a.cmd.Process.Pid))
 	require.NoError(a.t, err)
 	for _, name := range threads {
@@ -242,7 +242,7 @@ func TestAgentEndsClosed(t *testing.T) {
 			require.Equal(t, want, a.code(), a.log)
 			require.Equal(t, "closed", a.where())
 			require.Less(t, a.lastOpening(), 2900*time.Millisecond, "not by its timer")
-			a.until("reported that it stops", func() bool { return a.tells("STOPPING=1") == 1 })
+			a.until("reported that it stops", func() bool { return a.noticeCount("STOPPING=1") == 1 })
 			require.True(t, bytes.HasSuffix(a.fed(), []byte{'V'}), "the hardware watchdog is stopped")
 		})
 	}
@@ -272,15 +272,15 @@ func TestAgentKilled(t *testing.T) {
 func TestAgentStopped(t *testing.T) {
 	t.Parallel()
 	a := newAgentTestBed(t)
-	a.until("feeding", func() bool { return a.tells("WATCHDOG=1") > 2 })
+	a.until("feeding", func() bool { return a.noticeCount("WATCHDOG=1") > 2 })
 	c, err := net.Dial("tcp", at(a.port))
 	require.NoError(t, err)
 	defer c.Close()
 	a.open(200 * time.Millisecond)
 	require.NoError(t, a.cmd.Process.Signal(syscall.SIGSTOP))
 	// The first thread that gets the signal stops the others, and may have to wait for a processor.
-	a.until("all its threads are stopped", a.stands)
-	fed := a.tells("WATCHDOG=1")
+	a.until("all its threads are stopped", a.isStopped)
+	fed := a.noticeCount("WATCHDOG=1")
 	// An opening of 3 s, as a Modbus TCP frame.
 	_, err = c.Write(binary.BigEndian.AppendUint16([]byte{0, 1, 0, 0, 0, 6, 1, 6, 0, 1}, 3000))
 	require.NoError(t, err)
@@ -290,7 +290,7 @@ func TestAgentStopped(t *testing.T) {
 	_, err = later.Write(binary.BigEndian.AppendUint16([]byte{0, 1, 0, 0, 0, 6, 1, 6, 0, 1}, 3000))
 	require.NoError(t, err)
 	<-time.After(700 * time.Millisecond) // the time for which the agent is stopped
-	require.LessOrEqual(t, a.tells("WATCHDOG=1"), fed+5, "but for some on their way; it would be 14 more")
+	require.LessOrEqual(t, a.noticeCount("WATCHDOG=1"), fed+5, "but for some on their way; it would be 14 more")
 	require.NoError(t, a.cmd.Process.Signal(syscall.SIGCONT))
 	for _, conn := range []net.Conn{c, later} {
 		require.NoError(t, conn.SetReadDeadline(time.Now().Add(5*time.Second)))
@@ -300,7 +300,7 @@ func TestAgentStopped(t *testing.T) {
 	}
 	a.until("closed", func() bool { return a.where() == "closed" })
 	require.Equal(t, []string{"closed", "open", "closed"}, a.moves())
-	a.until("feeding again", func() bool { return a.tells("WATCHDOG=1") > fed+2 })
+	a.until("feeding again", func() bool { return a.noticeCount("WATCHDOG=1") > fed+2 })
 	a.until("a master gets in again", func() bool {
 		m, err := modbus.NewClient(&modbus.ClientConfiguration{URL: "tcp://" + at(a.port), Timeout: time.Second,
 			Logger: quiet()})

@@ -49,8 +49,8 @@ func (r *testBed) cli(args ...string) said {
 	return said{c.ProcessState.ExitCode(), out.String(), errs.String()}
 }
 
-// tells runs a command that must succeed, and returns its output.
-func (r *testBed) tells(args ...string) string {
+// noticeCount runs a command that must succeed, and returns its output.
+func (r *testBed) mustRun(args ...string) string {
 	r.t.Helper()
 	s := r.cli(args...)
 	require.Zero(r.t, s.code, "clearback %s: %s%s", strings.Join(args, " "), s.out, s.err)
@@ -86,7 +86,7 @@ type callSeen struct {
 func (r *testBed) calls(args ...string) []callSeen {
 	r.t.Helper()
 	var all []callSeen
-	d := json.NewDecoder(strings.NewReader(r.tells(append([]string{"calls", "--json"}, args...)...)))
+	d := json.NewDecoder(strings.NewReader(r.mustRun(append([]string{"calls", "--json"}, args...)...)))
 	for {
 		var c callSeen
 		if err := d.Decode(&c); errors.Is(err, io.EOF) {
@@ -151,7 +151,7 @@ type lineSeen struct {
 func (r *testBed) lines() daemonSeen {
 	r.t.Helper()
 	var h daemonSeen
-	require.NoError(r.t, json.Unmarshal([]byte(r.tells("lines", "--json")), &h))
+	require.NoError(r.t, json.Unmarshal([]byte(r.mustRun("lines", "--json")), &h))
 	return h
 }
 
@@ -217,7 +217,7 @@ type dialogue struct {
 	log  []string
 }
 
-// talk starts a command that asks questions. The end of the test stops it.
+// callSide starts a command that asks questions. The end of the test stops it.
 func (r *testBed) talk(args ...string) *dialogue {
 	r.t.Helper()
 	d := &dialogue{t: r.t, said: make(chan string)}

@@ -12,8 +12,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// swift is a line with short interruptions, whose hook is not watched.
-func swift(name string, coil int) lineSetup {
+// quickLine is a line with short interruptions, whose hook is not watched.
+func quickLine(name string, coil int) lineSetup {
 	return lineSetup{name: name, coil: coil, interval: 250 * time.Millisecond,
 		policy: ", guard_time: 100ms, onhook_recognition: 250ms", more: "    calls: 2\n" + unwatched}
 }
@@ -24,16 +24,16 @@ func swift(name string, coil int) lineSetup {
 // and opens nothing.
 func TestAttackCallback(t *testing.T) {
 	t.Parallel()
-	r := newTestBed(t, setup{settled: true, lines: []lineSetup{swift(boxOffice, 0), swift(stageDoor, 1)}})
+	r := newTestBed(t, setup{settled: true, lines: []lineSetup{quickLine(boxOffice, 0), quickLine(stageDoor, 1)}})
 	near, door := r.peer("near", 1, r.adapters[boxOffice], r.adapterPort),
 		r.peer("door", 1, r.adapters[stageDoor], r.adapterPort)
 	far := r.peer("far", 1, r.far, r.servicePort)
-	marked := func() (*talk, message) {
+	marked := func() (*callSide, message) {
 		c := far.begins("555-0101", "sip:"+boxOffice+"@"+far.to.String())
 		c.request("INVITE", "Priority: psap-callback", described(far.at))
 		return c, near.expect("INVITE", "INVITE")
 	}
-	answered := func(c *talk, invite message) arrivedCall {
+	answered := func(c *callSide, invite message) arrivedCall {
 		near.replies(invite, "200 OK", "near", described(near.at))
 		c.up(c.response("INVITE"))
 		near.expect("ACK", "ACK")
@@ -72,7 +72,7 @@ func TestAttackCallback(t *testing.T) {
 // before. The loop opens in both cases.
 func TestAttackDate(t *testing.T) {
 	t.Parallel()
-	r := newTestBed(t, setup{settled: true, lines: []lineSetup{swift(boxOffice, 0), swift(stageDoor, 1)}})
+	r := newTestBed(t, setup{settled: true, lines: []lineSetup{quickLine(boxOffice, 0), quickLine(stageDoor, 1)}})
 	far := r.peer("far", 1, r.far, r.servicePort)
 	for i, c := range []struct {
 		line  string
@@ -84,7 +84,7 @@ func TestAttackDate(t *testing.T) {
 		near := r.peer("near", 1, r.adapters[c.line], r.adapterPort)
 		call := r.soundCall(near, far, c.line, r.voice(1, 2), r.voice(1, 4), date(time.Now()))
 		if c.clock == 0 {
-			require.True(t, call.near.hears(call.far, call.farSide, 3, patient))
+			require.True(t, call.near.hears(call.far, call.farSide, 3, maxWait))
 		}
 		call.arrivedCall.far.request("BYE", date(time.Now().Add(-10*time.Second)))
 		near.replies(near.expect("BYE", "BYE"), "200 OK", "")
@@ -99,9 +99,9 @@ func TestAttackDate(t *testing.T) {
 // loop of another line still opens.
 func TestAttackStorm(t *testing.T) {
 	t.Parallel()
-	hurried := swift(boxOffice, 0)
+	hurried := quickLine(boxOffice, 0)
 	hurried.openings = 6 // the default
-	r := newTestBed(t, setup{settled: true, lines: []lineSetup{hurried, swift(stageDoor, 1)}})
+	r := newTestBed(t, setup{settled: true, lines: []lineSetup{hurried, quickLine(stageDoor, 1)}})
 	near, door := r.peer("near", 1, r.adapters[boxOffice], r.adapterPort),
 		r.peer("door", 1, r.adapters[stageDoor], r.adapterPort)
 	far := r.peer("far", 1, r.far, r.servicePort)
@@ -125,7 +125,7 @@ func TestAttackStorm(t *testing.T) {
 // does not keep another line from being cleared, not even during a shutdown. The daemon runs until the call ends.
 func TestAttackVanished(t *testing.T) {
 	t.Parallel()
-	r := newTestBed(t, setup{settled: true, lines: []lineSetup{swift(boxOffice, 0), swift(stageDoor, 1)}})
+	r := newTestBed(t, setup{settled: true, lines: []lineSetup{quickLine(boxOffice, 0), quickLine(stageDoor, 1)}})
 	near, door := r.peer("near", 1, r.adapters[boxOffice], r.adapterPort),
 		r.peer("door", 1, r.adapters[stageDoor], r.adapterPort)
 	far := r.peer("far", 1, r.far, r.servicePort)

@@ -15,7 +15,7 @@ import (
 
 // ringing makes a call from the far end to a line, which rings. It returns the caller's side, and the INVITE as the
 // adapter received it.
-func ringing(near, far *peer, line string) (caller *talk, invite message) {
+func ringing(near, far *peer, line string) (caller *callSide, invite message) {
 	near.t.Helper()
 	caller = far.begins("555-0101", "sip:"+line+"@"+far.to.String())
 	caller.request("INVITE", described(far.at))

@@ -51,7 +51,7 @@ func (p *peer) stray(method, uri, toTag string, i int) string {
 const workshop = "workshop"
 
 // arrivedCall is an answered call from the far end, as both ends have it.
-type arrivedCall struct{ near, far *talk }
+type arrivedCall struct{ near, far *callSide }
 
 // callArrives makes a call from the far end to a line, with further header lines. The line answers.
 func callArrives(near, far *peer, line string, more ...string) arrivedCall {
@@ -103,8 +103,8 @@ func TestAttackFlood(t *testing.T) {
 	t.Parallel()
 	brief := "    calls: 2\n" + unwatched
 	r := newTestBed(t, setup{quiet: true, settled: true, lines: []lineSetup{{name: boxOffice,
-		interval: 300 * time.Millisecond, policy: brisk, more: brief},
-		{name: stageDoor, coil: 1, interval: 300 * time.Millisecond, policy: brisk, more: brief},
+		interval: 300 * time.Millisecond, policy: quickPolicy, more: brief},
+		{name: stageDoor, coil: 1, interval: 300 * time.Millisecond, policy: quickPolicy, more: brief},
 		{name: workshop, coil: 2}}})
 	near := map[string]*peer{}
 	for _, line := range []string{boxOffice, stageDoor} {

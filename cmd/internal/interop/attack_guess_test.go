@@ -14,9 +14,9 @@ import (
 // ignores the guesser.
 const guesses = 60
 
-// guessesHeard is the largest number of guesses that the daemon may check: the first five, and one more for each second
+// maxChecked is the largest number of guesses that the daemon may check: the first five, and one more for each second
 // that the test may take.
-const guessesHeard = 5 + 10
+const maxChecked = 5 + 10
 
 // guesser tries passwords in requests of one kind, all with the nonce of one challenge.
 type guesser struct {
@@ -46,7 +46,7 @@ func (g *guesser) body() []string {
 }
 
 // try sends one guess without waiting for an answer. The daemon does not answer a guess that it ignores.
-func (g *guesser) try(challenge message, secret string) *talk {
+func (g *guesser) try(challenge message, secret string) *callSide {
 	c := g.begins(g.user, g.uri)
 	c.request(g.method, append(g.body(), answersChallenge(challenge, g.method, g.uri, g.user, secret))...)
 	g.last = ""
@@ -73,11 +73,12 @@ func (g *guesser) guess(far *peer) {
 		if m.is("SIP/2.0 401", g.method) {
 			heard[m.header("Call-ID")] = true
 		}
-		require.False(g.t, right.mine(m) && g.uri != g.help, "%s: the right password was accepted after %d wrong ones: %s",
+		require.False(g.t, right.mine(m) && g.uri != g.help,
+			"%s: the right password was accepted after %d wrong ones: %s",
 			g.name, guesses, m.text)
 	}
-	require.LessOrEqual(g.t, len(heard), guessesHeard, "%s: guesses that were checked", g.name)
-	g.kept = nil
+	require.LessOrEqual(g.t, len(heard), maxChecked, "%s: guesses that were checked", g.name)
+	g.unread = nil
 }
 
 // forges lets the far end reject those emergency calls of the guesser that are put through, with a password or without
@@ -104,7 +105,7 @@ func (g *guesser) forges(far *peer) {
 	for range came {
 		far.expect("ACK", "ACK")
 	}
-	far.kept = nil
+	far.unread = nil
 	require.NotEmpty(g.t, came)
 }
 

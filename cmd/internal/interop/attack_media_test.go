@@ -14,8 +14,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// patient is the limit of a wait in these tests. Only a failing test waits for so long.
-const patient = 10 * time.Second
+// maxWait is the limit of a wait in these tests. Only a failing test waits for so long.
+const maxWait = 10 * time.Second
 
 // voice sends G.711 in RTP, without a library, and counts the packets that it receives by their sender.
 type voice struct {
@@ -122,7 +122,7 @@ func TestAttackMedia(t *testing.T) {
 	thieves := []*voice{r.voice(9, 9), r.voice(9, 10), r.voice(3, 3)}
 	var every []netip.AddrPort
 	for port := r.relayed; port < r.relayed+40; port += 2 {
-		every = append(every, netip.AddrPortFrom(place(), uint16(port)))
+		every = append(every, netip.AddrPortFrom(testAddress(), uint16(port)))
 	}
 	spray := func() {
 		for _, thief := range thieves {
@@ -131,19 +131,19 @@ func TestAttackMedia(t *testing.T) {
 		}
 	}
 	spray() // neither side has sent yet
-	require.True(t, call.far.hears(call.near, call.adapterSide, 20, patient), "the far end hears the near end")
+	require.True(t, call.far.hears(call.near, call.adapterSide, 20, maxWait), "the far end hears the near end")
 	spray() // the far end still has not sent
-	require.True(t, call.far.hears(call.near, call.adapterSide, 20, patient))
-	require.True(t, call.near.hears(call.far, call.farSide, 20, patient), "the near end hears the far end")
+	require.True(t, call.far.hears(call.near, call.adapterSide, 20, maxWait))
+	require.True(t, call.near.hears(call.far, call.farSide, 20, maxWait), "the near end hears the far end")
 	silent := time.Now()
-	require.True(t, within(patient, func() bool {
+	require.True(t, within(maxWait, func() bool {
 		call.near.says(1, call.adapterSide)
 		return time.Since(silent) > 2200*time.Millisecond
 	}), "the far end is silent for longer than 2 s")
 	spray()
-	require.True(t, call.far.hears(call.near, call.adapterSide, 20, patient),
+	require.True(t, call.far.hears(call.near, call.adapterSide, 20, maxWait),
 		"the far end hears the near end after its silence")
-	require.True(t, call.near.hears(r.voice(4, 5), call.farSide, 20, patient),
+	require.True(t, call.near.hears(r.voice(4, 5), call.farSide, 20, maxWait),
 		"the near end hears another port of the far end's host")
 	for _, thief := range thieves {
 		require.Zero(t, thief.of(nil), "a third address heard the call")
@@ -166,8 +166,8 @@ func TestAttackMediaOfACallForHelp(t *testing.T) {
 	far.replies(invite, "200 OK", "help", described(named.at))
 	adapterSide := c.up(c.response("INVITE")).media(t)
 	far.expect("ACK", "ACK")
-	require.True(t, nearVoice.hears(elsewhere, invite.media(t), 20, patient), "the caller hears the emergency centre")
-	require.True(t, elsewhere.hears(nearVoice, adapterSide, 20, patient), "and is heard")
+	require.True(t, nearVoice.hears(elsewhere, invite.media(t), 20, maxWait), "the caller hears the emergency centre")
+	require.True(t, elsewhere.hears(nearVoice, adapterSide, 20, maxWait), "and is heard")
 	eventually(t, 5*time.Second, "it is an incident", func() bool {
 		return strings.Contains(r.d.out.String(),
 			"incident")

@@ -104,7 +104,7 @@ module_app contact.so
 module_app menu.so
 module_app ctrl_tcp.so
 ctrl_tcp_listen %s
-`, at(sip), filepath.Join(dir, "tone.wav"), place(), sip+8, sip+17, baresipModules, at(control))
+`, at(sip), filepath.Join(dir, "tone.wav"), testAddress(), sip+8, sip+17, baresipModules, at(control))
 }
 
 // do sends a command and waits for its answer.

@@ -47,8 +47,8 @@ func TestFarEndByeRepeated(t *testing.T) {
 	near, far := r.heldByArrivedCall(boxOffice)
 	far.ok()
 	bye := far.gave("BYE", "BYE").text
-	c, err := net.DialUDP("udp4", &net.UDPAddr{IP: place().AsSlice(), Port: r.far},
-		&net.UDPAddr{IP: place().AsSlice(), Port: r.servicePort})
+	c, err := net.DialUDP("udp4", &net.UDPAddr{IP: testAddress().AsSlice(), Port: r.far},
+		&net.UDPAddr{IP: testAddress().AsSlice(), Port: r.servicePort})
 	require.NoError(t, err)
 	defer c.Close()
 	ask := func(text string) string {

@@ -119,7 +119,7 @@ func newTestBed(t testing.TB, s setup) *testBed {
 		s.lines = []lineSetup{{name: boxOffice}}
 	}
 	if s.settled {
-		s.record, s.lines = true, append(s.lines, swift(spare, 9))
+		s.record, s.lines = true, append(s.lines, quickLine(spare, 9))
 	}
 	r := &testBed{t: t, dir: t.TempDir(), adapters: map[string]int{}}
 	first := freePorts(t, 40)

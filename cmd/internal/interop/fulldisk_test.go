@@ -29,7 +29,7 @@ func TestJournalOnAFullDisk(t *testing.T) {
 	require.NoError(t, unix.Mount("tmpfs", small, "tmpfs", 0, "size=2m,mode=0700"))
 	t.Cleanup(func() { require.NoError(t, unix.Unmount(small, 0)) })
 	r := newTestBed(t, setup{record: true, journal: filepath.Join(small, "journal.db"),
-		lines: []lineSetup{{name: boxOffice, interval: 300 * time.Millisecond, policy: brisk, more: unwatched}}})
+		lines: []lineSetup{{name: boxOffice, interval: 300 * time.Millisecond, policy: quickPolicy, more: unwatched}}})
 	filler, err := os.Create(filepath.Join(small, "filler"))
 	require.NoError(t, err)
 	for block := make([]byte, 4096); err == nil; {
@@ -49,7 +49,7 @@ func TestJournalOnAFullDisk(t *testing.T) {
 			"the journal cannot be written")
 	})
 	require.Contains(t, r.lines().Journal.Problem, "full")
-	require.Contains(t, r.tells("lines"), "journal: ")
+	require.Contains(t, r.mustRun("lines"), "journal: ")
 
 	require.NoError(t, os.Remove(filler.Name()))
 	eventually(t, 15*time.Second, "the journal continues", func() bool {

@@ -17,10 +17,10 @@ import (
 const (
 	// unwatched is a line whose hook state is not checked.
 	unwatched = "    verify: {by: none}\n"
-	// hasty is a line whose hold counts as stayed after the first check.
-	hasty = "    verify: {listening: 0s}\n"
-	// brisk settings keep the waits of a test short.
-	brisk = ", guard_time: 100ms, onhook_recognition: 700ms"
+	// noListening is a line whose hold counts as stayed after the first check.
+	noListening = "    verify: {listening: 0s}\n"
+	// quickPolicy settings keep the waits of a test short.
+	quickPolicy = ", guard_time: 100ms, onhook_recognition: 700ms"
 )
 
 // talked is the far end of a held call that it clears.
@@ -55,8 +55,8 @@ func TestBoardGoneIsAnIncident(t *testing.T) {
 	require.Equal(t, "controller-unreachable", l.Incident.Reason)
 	require.NotEmpty(t, l.Incident.Advice)
 	require.NotEmpty(t, l.Contact.Problem)
-	require.Contains(t, r.tells("lines"), "INCIDENT controller-unreachable")
-	require.Contains(t, r.tells("explain", boxOffice), "To do:")
+	require.Contains(t, r.mustRun("lines"), "INCIDENT controller-unreachable")
+	require.Contains(t, r.mustRun("explain", boxOffice), "To do:")
 
 	r.net.lead(second.port)
 	l = r.awaitLine(boxOffice, "the contact is well again", func(l lineSeen) bool { return l.Contact.Problem == "" })
@@ -78,7 +78,7 @@ func TestByeUnansweredIsAnIncident(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{record: true, before: func(r *testBed) { r.seeStates("Footlight 1.0") },
 		lines: []lineSetup{{name: boxOffice, interval: 300 * time.Millisecond,
-			policy: ", lead: 100ms, flash_max: 350ms" + brisk, more: hasty}}})
+			policy: ", lead: 100ms, flash_max: 350ms" + quickPolicy, more: noListening}}})
 	before := len(r.board.openings(t, 0))
 	r.startPort(boxOffice, "Footlight 1.0", request("BYE"), pause(2*time.Second))
 	r.farCalls(talked()).ok()
@@ -124,7 +124,7 @@ func TestHoldStays(t *testing.T) {
 	t.Parallel()
 	r := newTestBed(t, setup{record: true, before: func(r *testBed) { r.seeStates("Footlight 1.0") },
 		lines: []lineSetup{{name: boxOffice, interval: 300 * time.Millisecond,
-			policy: brisk + ", steps: [400ms, 500ms]", more: hasty}}})
+			policy: quickPolicy + ", steps: [400ms, 500ms]", more: noListening}}})
 	before := len(r.board.openings(t, 0))
 	p := r.startPort(boxOffice, "Footlight 1.0")
 	require.True(t, r.line(boxOffice).Verify.Trusted)
@@ -153,7 +153,7 @@ func TestHoldStays(t *testing.T) {
 	l := r.awaitLine(boxOffice, "its answers are not trusted", func(l lineSeen) bool { return !l.Verify.Trusted })
 	require.Equal(t, "Limelight 3.1", l.Adapter.UserAgent)
 	r.logs("the adapter's User-Agent has changed")
-	require.Contains(t, r.tells("lines"), "NOT trusted yet")
+	require.Contains(t, r.mustRun("lines"), "NOT trusted yet")
 	last := r.recorded("the result of its call is known", func(f callSeen) bool {
 		return f.Call != c.Call &&
 			f.Outcome != "in-progress"
@@ -186,7 +186,7 @@ func (r *testBed) requireStep(openings int) {
 	require.Equal(r.t, 300, l.Interval.Configured)
 	require.Equal(r.t, 1, l.Interval.Stayed)
 	require.True(r.t, l.Verify.Trusted)
-	require.Contains(r.t, r.tells("lines"), "clearback keep "+boxOffice)
+	require.Contains(r.t, r.mustRun("lines"), "clearback keep "+boxOffice)
 	require.Len(r.t, r.board.openings(r.t, 0), openings)
 }
 
@@ -196,11 +196,11 @@ func (r *testBed) requireKeeps() {
 	r.t.Helper()
 	was, err := os.ReadFile(r.config())
 	require.NoError(r.t, err)
-	r.tells("keep", "--dry-run", boxOffice)
+	r.mustRun("keep", "--dry-run", boxOffice)
 	same, err := os.ReadFile(r.config())
 	require.NoError(r.t, err)
 	require.Equal(r.t, string(was), string(same))
-	r.tells("keep", boxOffice)
+	r.mustRun("keep", boxOffice)
 	now, err := os.ReadFile(r.config())
 	require.NoError(r.t, err)
 	require.Equal(r.t, strings.NewReplacer("interval: 300ms", "interval: 400ms", "[400ms, 500ms]",

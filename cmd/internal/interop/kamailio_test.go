@@ -249,7 +249,8 @@ func TestThroughKamailio(t *testing.T) {
 			t.Parallel()
 			var k *kamailio
 			r := newTestBed(t, setup{tcp: s.tcp, before: func(r *testBed) { k = startKamailio(r, s.algorithm) },
-				lines: []lineSetup{{name: boxOffice, register: true, interval: 300 * time.Millisecond, policy: brisk}}})
+				lines: []lineSetup{{name: boxOffice, register: true, interval: 300 * time.Millisecond,
+					policy: quickPolicy}}})
 			parameter := ";transport=" + name
 			k.await("the line is registered", true, "SIP/2.0 200", "REGISTER")
 			require.Contains(t, k.await("with digest", false, "REGISTER", "2 REGISTER").header("Authorization"),

@@ -20,7 +20,7 @@ func TestKilledUnderLoad(t *testing.T) {
 	need(t, "sqlite3")
 	var all []lineSetup
 	for i, name := range []string{boxOffice, stageDoor, "workshop", "green-room"} {
-		all = append(all, lineSetup{name: name, coil: i, interval: 250 * time.Millisecond, policy: brisk,
+		all = append(all, lineSetup{name: name, coil: i, interval: 250 * time.Millisecond, policy: quickPolicy,
 			more: unwatched})
 	}
 	r := newTestBed(t, setup{record: true, lines: all})
@@ -41,7 +41,7 @@ func TestKilledUnderLoad(t *testing.T) {
 		require.GreaterOrEqual(t, r.sqliteNumber("SELECT count(*) FROM events"), logged,
 			"what was logged %v before the end is recorded", lostAtMost)
 		require.NotZero(t, r.sqliteNumber(callsUp))
-		require.Contains(t, r.tells("explain", "last"), "What happened", "without a daemon")
+		require.Contains(t, r.mustRun("explain", "last"), "What happened", "without a daemon")
 		r.start()
 		eventually(t, 5*time.Second, "the new daemon closes the record of its predecessor",
 			func() bool { return r.sqliteNumber(callsUp) == 0 })
@@ -51,7 +51,7 @@ func TestKilledUnderLoad(t *testing.T) {
 			require.NotEqual(t, "in-progress", c.Outcome, "%+v", c)
 			if c.Outcome == "broken-off" {
 				now++
-				require.Contains(t, r.tells("explain", fmt.Sprint(c.Call)), "broken")
+				require.Contains(t, r.mustRun("explain", fmt.Sprint(c.Call)), "broken")
 			}
 		}
 		require.Greater(t, now, broken, "four calls at once: some were up")

@@ -406,7 +406,7 @@ func TestLoopOpenTime(t *testing.T) {
 				}
 				m := newTried(t, w)
 				m.open()
-				late := oversleep(t)
+				late := wakeupLateness(t)
 				f.does(m)
 				m.check(f, late)
 			})
@@ -414,9 +414,9 @@ func TestLoopOpenTime(t *testing.T) {
 	}
 }
 
-// oversleep measures how late this machine wakes a sleeping process. The returned function gives the worst value so
+// wakeupLateness measures how late this machine wakes a sleeping process. The returned function gives the worst value so
 // far. The boards here are ordinary processes, and so may be equally late.
-func oversleep(t *testing.T) func() time.Duration {
+func wakeupLateness(t *testing.T) func() time.Duration {
 	var mu sync.Mutex
 	var worst time.Duration
 	ended := make(chan struct{}) // closed to end the goroutine

@@ -24,16 +24,16 @@ import (
 // peer is a SIP peer on a UDP socket or a TCP connection. It uses no SIP library and no code of the daemon, so it can
 // send malformed messages.
 type peer struct {
-	t    testing.TB
-	name string
-	conn net.Conn
-	at   netip.AddrPort // its own address
-	to   netip.AddrPort // the daemon's address
-	in   chan message   // messages that have arrived; room for all of a test
-	kept []message      // messages that have arrived but were not taken yet
-	sent int            // number for branches, tags and Call-IDs
-	last string         // its unanswered request, which is repeated (RFC 3261 section 17.1: T1 is 500 ms)
-	all  *[]*peer       // all peers of the test bed
+	t      testing.TB
+	name   string
+	conn   net.Conn
+	at     netip.AddrPort // its own address
+	to     netip.AddrPort // the daemon's address
+	in     chan message   // messages that have arrived; room for all of a test
+	unread []message      // messages that have arrived but were not taken yet
+	sent   int            // number for branches, tags and Call-IDs
+	last   string         // its unanswered request, which is repeated (RFC 3261 section 17.1: T1 is 500 ms)
+	all    *[]*peer       // all peers of the test bed
 }
 
 // peerRoom is the number of messages that a peer may leave unread.
@@ -140,9 +140,9 @@ func (p *peer) send(text string) {
 // next returns the first message that matches, among those not taken yet and those that still arrive.
 func (p *peer) next(what string, fits func(message) bool) message {
 	p.t.Helper()
-	if i := slices.IndexFunc(p.kept, fits); i >= 0 {
-		m := p.kept[i]
-		p.kept = slices.Delete(p.kept, i, i+1)
+	if i := slices.IndexFunc(p.unread, fits); i >= 0 {
+		m := p.unread[i]
+		p.unread = slices.Delete(p.unread, i, i+1)
 		return m
 	}
 	limit := time.NewTimer(10 * time.Second)
@@ -156,7 +156,7 @@ func (p *peer) next(what string, fits func(message) bool) message {
 			if fits(m) {
 				return m
 			}
-			p.kept = append(p.kept, m)
+			p.unread = append(p.unread, m)
 		case <-repeat.C:
 			for _, other := range *p.all {
 				if other.last != "" && other.transport() == "UDP" {
@@ -164,7 +164,7 @@ func (p *peer) next(what string, fits func(message) bool) message {
 				}
 			}
 		case <-limit.C:
-			p.t.Fatalf("%s waits for %s; it has %v", p.name, what, p.kept)
+			p.t.Fatalf("%s waits for %s; it has %v", p.name, what, p.unread)
 		}
 	}
 }
@@ -186,12 +186,12 @@ func (p *peer) arrived() []message {
 		select {
 		case m, ok := <-p.in:
 			if ok {
-				p.kept = append(p.kept, m)
+				p.unread = append(p.unread, m)
 				continue
 			}
 		default:
 		}
-		return p.kept
+		return p.unread
 	}
 }
 
@@ -268,8 +268,8 @@ func described(at netip.AddrPort) string {
 		at.Addr(), at.Port())
 }
 
-// talk is one side of a call. The call may be an attack, without a real peer.
-type talk struct {
+// callSide is one side of a call. The call may be an attack, without a real peer.
+type callSide struct {
 	p        *peer
 	uri      string // the Request-URI of its requests
 	from, to string
@@ -279,19 +279,19 @@ type talk struct {
 }
 
 // begins returns a call to a URI for which nothing has been sent yet. user is the claimed caller.
-func (p *peer) begins(user, uri string) *talk {
+func (p *peer) begins(user, uri string) *callSide {
 	p.sent++
 	id := fmt.Sprintf("%s-%d-%d", p.name, p.at.Port(), p.sent)
 	to := uri
 	if strings.ContainsAny(uri, "<>\"") {
 		to = "sip:anybody@" + p.to.String()
 	}
-	return &talk{p: p, uri: uri, from: fmt.Sprintf("<sip:%s@%s>;tag=t%s", user, p.to, id), to: "<" + to + ">",
+	return &callSide{p: p, uri: uri, from: fmt.Sprintf("<sip:%s@%s>;tag=t%s", user, p.to, id), to: "<" + to + ">",
 		callID: id}
 }
 
 // request sends a request with the next CSeq number. ACK and CANCEL use the last number.
-func (c *talk) request(method string, more ...string) {
+func (c *callSide) request(method string, more ...string) {
 	c.p.t.Helper()
 	if method != "ACK" && method != "CANCEL" {
 		c.cseq++
@@ -308,7 +308,7 @@ func (c *talk) request(method string, more ...string) {
 }
 
 // text returns a request as it is sent, with the call's present CSeq number and branch.
-func (c *talk) text(method string, more ...string) string {
+func (c *callSide) text(method string, more ...string) string {
 	var b strings.Builder
 	body := ""
 	fmt.Fprintf(&b, "%s %s SIP/2.0\r\nVia: SIP/2.0/%s %s;branch=%s;rport\r\nMax-Forwards: 70\r\n", method, c.uri,
@@ -329,10 +329,10 @@ func (c *talk) text(method string, more ...string) string {
 }
 
 // mine reports whether a message belongs to this call.
-func (c *talk) mine(m message) bool { return m.header("Call-ID") == c.callID }
+func (c *callSide) mine(m message) bool { return m.header("Call-ID") == c.callID }
 
 // response returns the next final response to the call's request of a method.
-func (c *talk) response(method string) message {
+func (c *callSide) response(method string) message {
 	c.p.t.Helper()
 	m := c.p.next("a final response to "+method, func(m message) bool {
 		return c.mine(m) && m.is("SIP/2.0 ", method) && !strings.HasPrefix(m.text, "SIP/2.0 1")
@@ -342,14 +342,14 @@ func (c *talk) response(method string) message {
 }
 
 // expect returns the call's next message that matches.
-func (c *talk) expect(begin, method string) message {
+func (c *callSide) expect(begin, method string) message {
 	c.p.t.Helper()
 	return c.p.next(begin+" of "+method, func(m message) bool { return c.mine(m) && m.is(begin, method) })
 }
 
 // refused acknowledges a final response other than 2xx (RFC 3261 section 17.1.1.3: with the branch of the INVITE) and
 // returns its status code.
-func (c *talk) refused(m message) string {
+func (c *callSide) refused(m message) string {
 	c.p.t.Helper()
 	to := c.to
 	c.to = m.header("To")
@@ -362,7 +362,7 @@ func (c *talk) refused(m message) string {
 func (m message) code() string { return strings.Fields(m.text)[1] }
 
 // up takes the dialog's data from a 200 and acknowledges it.
-func (c *talk) up(ok message) message {
+func (c *callSide) up(ok message) message {
 	c.p.t.Helper()
 	require.True(c.p.t, strings.HasPrefix(ok.text, "SIP/2.0 200"), "no 200, but %s", ok.text)
 	c.to = ok.header("To")
@@ -372,20 +372,20 @@ func (c *talk) up(ok message) message {
 }
 
 // taken returns the called side of a call whose INVITE was answered with that tag.
-func (p *peer) taken(invite message, tag string) *talk {
-	return &talk{p: p, uri: contactURI.FindStringSubmatch(invite.header("Contact"))[1], from: invite.header("To") +
+func (p *peer) taken(invite message, tag string) *callSide {
+	return &callSide{p: p, uri: contactURI.FindStringSubmatch(invite.header("Contact"))[1], from: invite.header("To") +
 		";tag=" + tag, to: invite.header("From"), callID: invite.header("Call-ID")}
 }
 
 // registration returns a line's registration by this peer. register makes and refreshes it.
-func (p *peer) registration(line string) *talk {
+func (p *peer) registration(line string) *callSide {
 	c := p.begins(line, "sip:"+p.to.String())
 	c.to = "<sip:" + line + "@" + p.to.String() + ">"
 	return c
 }
 
 // register registers, with the password if challenged, and returns the final status code.
-func (c *talk) register() string {
+func (c *callSide) register() string {
 	c.p.t.Helper()
 	c.request("REGISTER", "Expires: 600")
 	m := c.response("REGISTER")

@@ -26,9 +26,9 @@ var network = sync.OnceValue(func() *loopbacktest.Network {
 	return n
 })
 
-// place is the loopback address for everything in this process that listens at a given address. No other process uses
+// testAddress is the loopback address for everything in this process that listens at a given address. No other process uses
 // it, so only the tests of this process share its ports. In the virtual machine there are no other tests.
-var place = sync.OnceValue(func() netip.Addr {
+var testAddress = sync.OnceValue(func() netip.Addr {
 	if vm.Inside() {
 		return netip.MustParseAddr("127.0.0.1")
 	}
@@ -39,7 +39,7 @@ var place = sync.OnceValue(func() netip.Addr {
 func placeOf(host byte) netip.Addr { return network().Address(host) }
 
 // at returns a port of place as text.
-func at(port int) string { return netip.AddrPortFrom(place(), uint16(port)).String() }
+func at(port int) string { return netip.AddrPortFrom(testAddress(), uint16(port)).String() }
 
 // atHost returns a port of another address of the network, or of place if host is 0.
 func atHost(host byte, port int) string {
@@ -70,7 +70,7 @@ func freePorts(t testing.TB, n int) int {
 		}
 		first := ports.next
 		ports.next += n + n%2
-		if loopbacktest.Free(place(), uint16(first), uint16(n)) {
+		if loopbacktest.Free(testAddress(), uint16(first), uint16(n)) {
 			return first
 		}
 	}
@@ -104,7 +104,7 @@ func sockets(network string, port int) (inodes []string) {
 		return nil
 	}
 	defer f.Close()
-	a := place().As4()
+	a := testAddress().As4()
 	want := fmt.Sprintf("%02X%02X%02X%02X:%04X", a[3], a[2], a[1], a[0], port)
 	for s := bufio.NewScanner(f); s.Scan(); {
 		fields := strings.Fields(s.Text())

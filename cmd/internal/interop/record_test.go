@@ -30,13 +30,13 @@ func TestRecordOfAClearing(t *testing.T) {
 	c := r.recorded("the call is over", func(c callSeen) bool { return c.Outcome == "unknown" })
 	require.Len(t, r.calls(), 1)
 	requireRecord(t, c, far, o)
-	requireTable(t, r.tells("calls", "--csv"))
+	requireTable(t, r.mustRun("calls", "--csv"))
 	require.Empty(t, r.calls("--failed"), "nothing was checked, so nothing failed")
-	text := r.tells("explain", "last")
+	text := r.mustRun("explain", "last")
 	for _, word := range []string{"555-0101", boxOffice, "BYE: the far end cleared", "open for 800 ms"} {
 		require.Contains(t, text, word)
 	}
-	require.Equal(t, text, r.tells("explain", boxOffice))
+	require.Equal(t, text, r.mustRun("explain", boxOffice))
 
 	l := r.awaitLine(boxOffice, "the loop is closed", func(l lineSeen) bool { return l.Loop == "closed" })
 	require.Equal(t, "unknown", l.LastClearing.Outcome)
@@ -50,7 +50,7 @@ func TestRecordOfAClearing(t *testing.T) {
 
 	r.d.signal(syscall.SIGTERM)
 	require.Zero(t, r.ended(5*time.Second))
-	require.Equal(t, text, r.tells("explain", "last"), "with the daemon stopped")
+	require.Equal(t, text, r.mustRun("explain", "last"), "with the daemon stopped")
 	gone := r.cli("lines")
 	require.Equal(t, 1, gone.code)
 	require.Contains(t, gone.err, "no daemon answers")

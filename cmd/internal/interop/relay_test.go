@@ -119,7 +119,7 @@ func (a *agentProcess) closes(t *testing.T, contact, times int) time.Duration {
 func (a *agentProcess) mbpoll(t *testing.T, table string, address int, args ...string) (string, error) {
 	t.Helper()
 	all := []string{"-0", "-1", "-m", "tcp", "-p", strconv.Itoa(a.port), "-t", table, "-r", strconv.Itoa(address)}
-	out, err := exec.Command("mbpoll", slices.Concat(all, []string{place().String()}, args)...).CombinedOutput()
+	out, err := exec.Command("mbpoll", slices.Concat(all, []string{testAddress().String()}, args)...).CombinedOutput()
 	return string(out), err
 }
 
@@ -177,7 +177,7 @@ func (a *agentProcess) master(t *testing.T) *master {
 		t.Logf("%v: %s", err, out)
 		programtest.Missing(t, "libmodbus, or a C compiler for it,", "gcc libc6-dev pkg-config libmodbus-dev")
 	}
-	cmd := exec.Command(bin, place().String(), strconv.Itoa(a.port))
+	cmd := exec.Command(bin, testAddress().String(), strconv.Itoa(a.port))
 	cmd.Stderr = os.Stderr
 	m := &master{}
 	m.stdin, err = cmd.StdinPipe()

@@ -64,7 +64,8 @@ func (r *testBed) beginMany(name, user string, port, to, number int, steps ...st
 	file := "<?xml version=\"1.0\" encoding=\"ISO-8859-1\"?>\n<scenario name=\"" + name + "\">\n" +
 		references(string(join(steps...))) + "</scenario>\n"
 	require.NoError(r.t, os.WriteFile(p.base+".xml", []byte(file), 0o600))
-	args := []string{"-sf", p.base + ".xml", "-i", place().String(), "-mi", place().String(), "-ci", place().String(),
+	args := []string{"-sf", p.base + ".xml", "-i", testAddress().String(), "-mi", testAddress().String(), "-ci",
+		testAddress().String(),
 		"-p", strconv.Itoa(port), "-mp", strconv.Itoa(media),
 		"-cp", strconv.Itoa(media + 1),
 		"-m", strconv.Itoa(number), "-s", user, "-au", user, "-ap", password, "-nostdin", "-timeout", "25",

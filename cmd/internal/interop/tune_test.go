@@ -60,7 +60,7 @@ func TestTune(t *testing.T) {
 	r := newTestBed(t, setup{record: true, lines: []lineSetup{
 		{name: boxOffice, interval: 300 * time.Millisecond,
 			policy: ", guard_time: 100ms, onhook_recognition: 650ms, max_interval: 850ms", more: unwatched},
-		{name: stageDoor, coil: 1, interval: 300 * time.Millisecond, policy: brisk, more: unwatched}}})
+		{name: stageDoor, coil: 1, interval: 300 * time.Millisecond, policy: quickPolicy, more: unwatched}}})
 	p := r.startPort(boxOffice, "Footlight 1.0")
 	d := r.talk("tune", boxOffice, "--holds", "10")
 	n := r.operator(d, p, nil)
@@ -84,7 +84,7 @@ func TestTune(t *testing.T) {
 	far := r.sipp("far-b", "555-0102", r.far+1, r.servicePort, calls(stageDoor), connected(1), held(),
 		pause(2*time.Second), clears(2))
 	far.got("ACK", "ACK")
-	text := r.tells("tune", boxOffice, "--holds", "10", "--resume", "--write")
+	text := r.mustRun("tune", boxOffice, "--holds", "10", "--resume", "--write")
 	now, err := os.ReadFile(r.config())
 	require.NoError(t, err)
 	found := regexp.MustCompile(`interval: (\d+)ms`).FindStringSubmatch(string(now))
@@ -123,7 +123,7 @@ func TestTune(t *testing.T) {
 // and passes.
 func TestTuneIsEndedByACall(t *testing.T) {
 	t.Parallel()
-	r := newTestBed(t, setup{record: true, lines: []lineSetup{{name: boxOffice, policy: brisk,
+	r := newTestBed(t, setup{record: true, lines: []lineSetup{{name: boxOffice, policy: quickPolicy,
 		interval: 300 * time.Millisecond, more: unwatched}}})
 	p := r.startPort(boxOffice, "Footlight 1.0")
 	asks := func(question string) bool { return strings.Contains(question, "Press the hold key") }

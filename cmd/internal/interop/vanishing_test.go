@@ -175,7 +175,7 @@ func inCallForLong(habit string) step {
 type heldCall struct {
 	line, habit string
 	dies        bool
-	talk        *talk
+	talk        *callSide
 	voice       *voice         // nil: media passes directly
 	to          netip.AddrPort // the destination of its sound
 
@@ -184,9 +184,9 @@ type heldCall struct {
 	heard int       // packets from the far end, at the last check
 }
 
-// world is one daemon behind one kamailio, with 48 calls, and the faults that happen to them. Times count from the
+// vanishingTest is one daemon behind one kamailio, with 48 calls, and the faults that happen to them. Times count from the
 // moment when all calls are up.
-type world struct {
+type vanishingTest struct {
 	dies         time.Duration // when half of the far ends die
 	cut, back    time.Duration // when the cable is cut, and when it is back
 	restart      time.Duration // when kamailio restarts
@@ -212,7 +212,7 @@ func TestVanishing(t *testing.T) {
 	if !*vanishing {
 		t.Skip("takes 7 min; -vanishing runs it")
 	}
-	for name, w := range map[string]world{
+	for name, w := range map[string]vanishingTest{
 		"far ends killed":    {dies: 20 * time.Second},
 		"cut off for 30 s":   {dies: 30 * time.Second, cut: 15 * time.Second, back: 45 * time.Second},
 		"cut off for 120 s":  {dies: 60 * time.Second, cut: 15 * time.Second, back: 135 * time.Second},
@@ -222,7 +222,7 @@ func TestVanishing(t *testing.T) {
 			t.Parallel()
 			w.begin(t)
 			w.run()
-			w.judge()
+			w.check()
 			w.r.d.signal(syscall.SIGTERM)
 			require.Zero(t, w.r.ended(20*time.Second))
 		})
@@ -230,12 +230,12 @@ func TestVanishing(t *testing.T) {
 }
 
 // begin makes all calls.
-func (w *world) begin(t *testing.T) {
+func (w *vanishingTest) begin(t *testing.T) {
 	var lines []lineSetup
 	for i := range 16 { // the number of the board's coils
 		lines = append(lines, lineSetup{name: fmt.Sprintf("%s-%d", boxOffice, i), coil: i, register: true,
 			direct:   i&1 != 0,
-			interval: 300 * time.Millisecond, policy: brisk, more: unwatched})
+			interval: 300 * time.Millisecond, policy: quickPolicy, more: unwatched})
 	}
 	w.parties = map[bool][]*party{}
 	w.r = newTestBed(t, setup{lines: lines, quiet: true, media: 160, before: w.between})
@@ -248,13 +248,13 @@ func (w *world) begin(t *testing.T) {
 }
 
 // between starts the cable, kamailio and the far ends.
-func (w *world) between(r *testBed) {
+func (w *vanishingTest) between(r *testBed) {
 	// The cable's inner port, kamailio's two, and the far ends'.
 	first := freePorts(r.t, 10)
 	w.r, r.echo, r.lasting = r, true, 10*time.Minute
 	w.cable = newCable(r, first, first+1)
 	w.k = newKamailio(r, func(string) string {
-		return fmt.Sprintf(betweenRules, at(first+1), at(r.far), at(first+2), password, place(), first+4)
+		return fmt.Sprintf(betweenRules, at(first+1), at(r.far), at(first+2), password, testAddress(), first+4)
 	}, first+2)
 	for i, habit := range sessionHabits {
 		for _, dies := range []bool{true, false} {
@@ -272,7 +272,7 @@ func (w *world) between(r *testBed) {
 }
 
 // hold makes the calls of one line, one to each far end.
-func (w *world) hold(l lineSetup, options string, n int, dies bool) {
+func (w *vanishingTest) hold(l lineSetup, options string, n int, dies bool) {
 	r, from := w.r, len(w.calls)
 	near := r.peer("near", 1, r.adapters[l.name], r.adapterPort)
 	for i, habit := range sessionHabits {
@@ -323,7 +323,7 @@ func attend(near *peer, calls []*heldCall) {
 }
 
 // run causes the faults and waits until 20 s after the last hold must have cleared.
-func (w *world) run() {
+func (w *vanishingTest) run() {
 	happens := map[time.Duration]func(){
 		w.dies: func() {
 			for _, p := range w.parties[true] {
@@ -366,7 +366,7 @@ func (w *world) run() {
 	}
 }
 
-func (w *world) judge() {
+func (w *vanishingTest) check() {
 	t := w.r.t
 	var took []time.Duration
 	for i, c := range w.calls {

@@ -234,7 +234,7 @@ func declarationsOf(name string, text []byte, module string) ([]declaration, err
 		case *ast.GenDecl:
 			switch {
 			case d.Tok == token.IMPORT || path.Dir(name) == tables:
-			case d.Tok == token.CONST && counts(d): // a value depends on those above it
+			case d.Tok == token.CONST && usesIota(d): // a value depends on those above it
 				add("const", d)
 			default:
 				for _, s := range d.Specs {
@@ -257,8 +257,8 @@ func nameOf(s ast.Spec) string {
 	}
 }
 
-// counts reports whether a group of constants uses iota.
-func counts(d *ast.GenDecl) (is bool) {
+// usesIota reports whether a group of constants uses iota.
+func usesIota(d *ast.GenDecl) (is bool) {
 	ast.Inspect(d, func(n ast.Node) bool {
 		id, ok := n.(*ast.Ident)
 		is = is || ok && id.Name == "iota"

@@ -94,7 +94,7 @@ func (f *finder) visit(n ast.Node, above []ast.Node) bool {
 		}
 	}
 	if s, ok := n.(ast.Stmt); ok && len(above) > 0 {
-		f.dropped(s, above)
+		f.dropStatement(s, above)
 	}
 	switch n := n.(type) {
 	case *ast.BinaryExpr:
@@ -176,8 +176,8 @@ func (f *finder) capacity(call *ast.CallExpr, arg ast.Expr) bool {
 	return isMap || len(call.Args) == 3 && arg == call.Args[2]
 }
 
-// dropped removes a statement of a block: an assignment, a call without a result, a jump, or a bare return.
-func (f *finder) dropped(s ast.Stmt, above []ast.Node) {
+// dropStatement removes a statement of a block: an assignment, a call without a result, a jump, or a bare return.
+func (f *finder) dropStatement(s ast.Stmt, above []ast.Node) {
 	switch parent := above[len(above)-1].(type) {
 	case *ast.BlockStmt:
 	case *ast.CaseClause:

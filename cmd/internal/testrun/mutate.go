@@ -28,7 +28,7 @@ type mutation struct {
 	only   string              // a file, a colon and a line
 	beside map[string][]string // further packages with tests, by the import path of the package that they test
 
-	parts   string                   // the folder of the mutants' files
+	dir     string                   // the folder of the mutants' files
 	usual   map[string]time.Duration // how long a package's unmutated tests take
 	drawn   map[string]*mutantCounts // by package
 	refused int                      // drawn, but did not compile
@@ -67,10 +67,10 @@ func mutate(args []string, out, errs io.Writer) error {
 		}
 	}
 	var err error
-	if m.parts, err = os.MkdirTemp("", "clearback-mutants"); err != nil {
+	if m.dir, err = os.MkdirTemp("", "clearback-mutants"); err != nil {
 		return err
 	}
-	defer os.RemoveAll(m.parts)
+	defer os.RemoveAll(m.dir)
 	return m.run(flags.Args(), out, errs)
 }
 
@@ -200,7 +200,7 @@ func (m *mutation) try(one *mutant, errs io.Writer) (verdict string, err error) 
 
 // overlay writes a mutant outside the tree. It returns the overlay file for the go command.
 func (m *mutation) overlay(one *mutant) (string, error) {
-	file := filepath.Join(m.parts, filepath.Base(one.in.path))
+	file := filepath.Join(m.dir, filepath.Base(one.in.path))
 	if err := os.WriteFile(file, []byte(one.mutated()), 0o600); err != nil {
 		return "", err
 	}
@@ -208,7 +208,7 @@ func (m *mutation) overlay(one *mutant) (string, error) {
 	if err != nil {
 		return "", err
 	}
-	overlay := filepath.Join(m.parts, "overlay.json")
+	overlay := filepath.Join(m.dir, "overlay.json")
 	return overlay, os.WriteFile(overlay, text, 0o600)
 }
 

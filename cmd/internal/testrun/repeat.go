@@ -48,7 +48,7 @@ type suite struct {
 type repetition struct {
 	runs, atOnce int
 	keep, only   string
-	parts        string // the folder of the test binaries
+	dir          string // the folder of the test binaries
 }
 
 // repeat runs each package's tests again and again and prints a table.
@@ -67,10 +67,10 @@ func repeat(args []string, out, errs io.Writer) error {
 		return errors.New("-runs and -at-once are 1 or more")
 	}
 	var err error
-	if r.parts, err = os.MkdirTemp("", "clearback-tests"); err != nil {
+	if r.dir, err = os.MkdirTemp("", "clearback-tests"); err != nil {
 		return err
 	}
-	defer os.RemoveAll(r.parts)
+	defer os.RemoveAll(r.dir)
 	packages := flags.Args()
 	if len(packages) == 0 {
 		packages = []string{"./..."}
@@ -104,7 +104,7 @@ func (r *repetition) build(packages []string, errs io.Writer) ([]*suite, error) 
 		}
 		s := &suite{path: path, dir: dir, binary: map[bool]string{}, runs: map[way]int{}, failed: map[way]int{}}
 		for _, race := range []bool{false, true} {
-			s.binary[race] = filepath.Join(r.parts, fmt.Sprintf("%d-%t.test", len(suites), race))
+			s.binary[race] = filepath.Join(r.dir, fmt.Sprintf("%d-%t.test", len(suites), race))
 			if out, err := exec.Command("go", "test", "-c", fmt.Sprintf("-race=%t", race), "-o", s.binary[race],
 				path).CombinedOutput(); err != nil {
 				return nil, fmt.Errorf("building the tests of %s: %w\n%s", path, err, out)

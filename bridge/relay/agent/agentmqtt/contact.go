@@ -29,11 +29,11 @@ type contact struct {
 	prefix string
 
 	// buffer: commands that wait for the contact; a command that does not fit is dropped, but see shut
-	jobs     chan job
-	shut     atomic.Bool     // a close did not fit into jobs
-	answers  chan mqtt.State // buffer: answers that wait for the broker
-	changed  chan struct{}   // buffer 1: one hint of a change is enough
-	answered mqtt.State      // guarded by mu: From, Seq, Result and Why of the latest answer
+	jobs         chan job
+	closePending atomic.Bool     // a close did not fit into jobs
+	answers      chan mqtt.State // buffer: answers that wait for the broker
+	changed      chan struct{}   // buffer 1: one hint of a change is enough
+	answered     mqtt.State      // guarded by mu: From, Seq, Result and Why of the latest answer
 
 	mu              sync.Mutex
 	tokens          [2]token // the current token and the previous one
@@ -72,11 +72,11 @@ func (c *contact) begin() {
 		select {
 		case j := <-c.jobs:
 			if j.topic == mqtt.TopicClose {
-				c.shut.Store(true)
+				c.closePending.Store(true)
 			}
 		case <-c.answers:
 		default:
-			if c.shut.Swap(false) { // a close is never dropped
+			if c.closePending.Swap(false) { // a close is never dropped
 				// no connection to answer on; the agent repeats a close that fails
 				_ = c.close(agent.NewMaster(c.prefix))
 			}
@@ -129,7 +129,7 @@ func (c *contact) receive(_ *broker.Conn, m broker.Publication) {
 	case c.jobs <- j:
 	default:
 		if j.topic == mqtt.TopicClose {
-			c.shut.Store(true)
+			c.closePending.Store(true)
 		}
 	}
 }
@@ -140,7 +140,7 @@ func (c *contact) execute(ctx context.Context, _ *broker.Conn) {
 		select {
 		case j := <-c.jobs:
 			c.answer(j)
-			if c.shut.Swap(false) {
+			if c.closePending.Swap(false) {
 				_ = c.close(agent.NewMaster(c.prefix)) // no command to answer; the agent repeats a close that fails
 			}
 		case <-ctx.Done():

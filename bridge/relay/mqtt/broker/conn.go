@@ -15,11 +15,11 @@ import (
 )
 
 const (
-	// inTheAir is the largest number of our publications that may wait for the broker at a time. Brokers accept at
+	// maxPending is the largest number of our publications that may wait for the broker at a time. Brokers accept at
 	// least 10. At most an opening, a poll and a few closes are pending at the same time.
-	inTheAir = 8
-	// longest is the largest packet that we accept, in bytes.
-	longest = 64 << 10
+	maxPending = 8
+	// maxPacket is the largest packet that we accept, in bytes.
+	maxPacket = 64 << 10
 	// receiveMost is the largest number of the broker's publications that may wait for us. We read them immediately.
 	receiveMost = 64
 )
@@ -100,7 +100,7 @@ func (b *Broker) Dial(ctx context.Context, s Session) (*Conn, error) {
 		OnClientError: func(err error) { c.Fail(err) },
 		OnServerDisconnect: func(d *paho.Disconnect) {
 			c.Fail(fmt.Errorf("the broker ended the connection: reason code 0x%02x%s", d.ReasonCode,
-				words(d.ReasonCode)))
+				explain(d.ReasonCode)))
 		},
 		OnPublishReceived: []func(paho.PublishReceived) (bool, error){func(p paho.PublishReceived) (bool, error) {
 			s.Receive(c, Publication{Topic: p.Packet.Topic, Payload: p.Packet.Payload, Retained: p.Packet.Retain,
@@ -125,16 +125,17 @@ func (c *Conn) greet(ctx context.Context, o Options, s Session) error {
 		WillProperties: &paho.WillProperties{WillDelayInterval: new(uint32(0)), MessageExpiry: expiry(s.Will.Expiry)},
 		Properties: &paho.ConnectProperties{SessionExpiryInterval: new(uint32(0)),
 			ReceiveMaximum:    new(uint16(receiveMost)),
-			MaximumPacketSize: new(uint32(longest)), RequestProblemInfo: true}}
+			MaximumPacketSize: new(uint32(maxPacket)), RequestProblemInfo: true}}
 	a, err := c.client.Connect(ctx, p)
 	switch {
 	case err == nil:
 	case a != nil && a.ReasonCode != 0:
-		return fmt.Errorf("the broker refused the connection: reason code 0x%02x%s", a.ReasonCode, words(a.ReasonCode))
+		return fmt.Errorf("the broker refused the connection: reason code 0x%02x%s", a.ReasonCode,
+			explain(a.ReasonCode))
 	default:
 		return fmt.Errorf("MQTT: %w", err)
 	}
-	room := inTheAir
+	room := maxPending
 	if a.Properties != nil && a.Properties.ReceiveMaximum != nil {
 		// otherwise the library would hold back a message that before has just allowed
 		room = min(room, int(*a.Properties.ReceiveMaximum))
@@ -165,7 +166,7 @@ func (c *Conn) Subscribe(ctx context.Context, all []Subscription) error {
 		for i, r := range a.Reasons {
 			if r >= 0x80 && i < len(all) {
 				return fmt.Errorf("the broker refused the subscription to %s: reason code 0x%02x%s", all[i].Topic, r,
-					words(r))
+					explain(r))
 			}
 		}
 	}
@@ -199,7 +200,7 @@ func (c *Conn) Publish(ctx context.Context, m Message, before func() error) erro
 	case a != nil && a.ReasonCode == 0x10:
 		return fmt.Errorf("%w: %s", ErrNoSubscriber, m.Topic)
 	case a != nil && a.ReasonCode >= 0x80:
-		return fmt.Errorf("%w to %s: reason code 0x%02x%s", ErrDenied, m.Topic, a.ReasonCode, words(a.ReasonCode))
+		return fmt.Errorf("%w to %s: reason code 0x%02x%s", ErrDenied, m.Topic, a.ReasonCode, explain(a.ReasonCode))
 	case errors.Is(err, session.ErrNoConnection): // no byte of the message was written
 		return fmt.Errorf("%w: %s: %w", ErrUnwritten, m.Topic, c.failure("publishing", err))
 	case err != nil:
@@ -261,8 +262,8 @@ func expiry(d time.Duration) *uint32 {
 	return new(uint32(d / time.Second))
 }
 
-// words explains the reason codes that an operator may meet (MQTT 5.0, section 2.4).
-func words(code byte) string {
+// explain explains the reason codes that an operator may meet (MQTT 5.0, section 2.4).
+func explain(code byte) string {
 	switch code {
 	case 0x84:
 		return " (it does not speak MQTT 5)"

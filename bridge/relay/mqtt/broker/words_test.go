@@ -18,13 +18,13 @@ func TestReasonCodes(t *testing.T) {
 		0x87: "not authorized", 0x88: "busy or shutting down", 0x89: "busy or shutting down",
 		0x8b: "busy or shutting down", 0x8e: "another client", 0x97: "quota",
 	} {
-		require.Contains(t, words(code), want)
+		require.Contains(t, explain(code), want)
 	}
 	for code := range 0x84 {
-		require.Empty(t, words(byte(code)))
+		require.Empty(t, explain(byte(code)))
 	}
 	for _, code := range []byte{0x8a, 0x8c, 0x8d, 0x8f, 0x96, 0x98} {
-		require.Empty(t, words(code))
+		require.Empty(t, explain(code))
 	}
 }
 

@@ -8,7 +8,7 @@ import (
 
 // The outcome of each attempt at an emergency call is reported: no answer if the caller gave up, and the answer itself
 // if it was a second one or crossed the CANCEL.
-func TestAttemptsAreTold(t *testing.T) {
+func TestAttemptOutcomesArePosted(t *testing.T) {
 	t.Parallel()
 	help := func(t *testing.T) (*testBed, *peerDialog, message) {
 		h := newVirtualTestBed(t)

@@ -12,9 +12,9 @@ import (
 // address for the media (RFC 3264 section 8.3.1). Relayed media is then sent there. If media goes directly, the other
 // side needs a re-INVITE.
 
-// maxMoves is how many re-INVITEs may follow from one because each answer named another address: one to the other side,
+// maxMediaMoves is how many re-INVITEs may follow from one because each answer named another address: one to the other side,
 // and one back. Our own number.
-const maxMoves = 2
+const maxMediaMoves = 2
 
 // maxGlares is how often a re-INVITE is repeated to a side that has a re-INVITE of its own in progress. Our own number.
 const maxGlares = 4
@@ -46,7 +46,7 @@ func (x *refresh) passOn(glares int) {
 	switch {
 	case l.state != legUp || l.clearing || p.state != legUp || p.clearing:
 		return
-	case x.moves == maxMoves:
+	case x.mediaMoves == maxMediaMoves:
 		log.Warn("both ends keep moving their media; this side gets no further re-INVITE")
 		return
 	case p.refreshCollides(sip.INVITE):
@@ -63,7 +63,7 @@ func (x *refresh) passOn(glares int) {
 			log.Warn("this side rejects the new media address of the other side", zap.Int("code", code))
 			p.checkPeer(sip.INVITE, code, sent, false)
 		}
-	}).moves = x.moves + 1
+	}).mediaMoves = x.mediaMoves + 1
 }
 
 // destinations returns the addresses and ports where a session description wants its media.

@@ -10,7 +10,7 @@ import (
 func TestCallCrossesShutdown(t *testing.T) {
 	t.Parallel()
 	for range 200 {
-		g := newGate()
+		g := newAdmission()
 		var up atomic.Bool
 		entered := make(chan bool, 1) // buffered for the only answer
 		go func() {
@@ -30,10 +30,10 @@ func TestCallCrossesShutdown(t *testing.T) {
 
 // A call is stuck because an answer to it cannot be written. Emergency calls are still admitted, even while a shutdown
 // waits.
-func TestEnterBesideOneThatIsStuck(t *testing.T) {
+func TestAdmissionDoesNotWaitForStuckCall(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		g := newGate()
+		g := newAdmission()
 		if !g.enter() {
 			t.Fatal("the gate is shut at the beginning")
 		}
