@@ -19,8 +19,8 @@ type Calls interface {
 	Probe()
 }
 
-// closeInterval is the interval between two attempts to close a contact whose closing is not confirmed. The bound is our
-// own choice: a caller who lifts the handset must not find the line dead for longer than that.
+// closeInterval is the interval between two attempts to close a contact whose closing is not confirmed. The bound is
+// our own choice: a caller who lifts the handset must not find the line dead for longer than that.
 const closeInterval = 250 * time.Millisecond
 
 // closeTimeout is the time limit of one attempt, so that a controller that does not answer a command cannot stop the

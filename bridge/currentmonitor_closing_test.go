@@ -174,8 +174,8 @@ func TestTrustedInputAfter481(t *testing.T) {
 	}
 }
 
-// A word of before the latest closing leaves the input as untrusted as it was; the next one makes it trusted again, also
-// after readings that failed, and clears what was forgotten once.
+// A word of before the latest closing leaves the input as untrusted as it was; the next one makes it trusted again,
+// also after readings that failed, and clears what was forgotten once.
 func TestWordsAfterTheClosing(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		s := newCurrentTestBed(0, false)

@@ -253,7 +253,8 @@ func (l *Line) stopped() bool {
 	}
 }
 
-// runInLoop runs f in the line's goroutine, or under mu if that goroutine is not running, and returns when f has returned.
+// runInLoop runs f in the line's goroutine, or under mu if that goroutine is not running, and returns when f has
+// returned.
 func (l *Line) runInLoop(f func()) {
 	l.mu.Lock()
 	if !l.started {

@@ -472,8 +472,8 @@ func TestTheGuardTimeEndsByItself(t *testing.T) {
 	})
 }
 
-// TestIncidentReplacedBySameReason checks that an incident is over when one with the same reason replaces it, and that the new one
-// lasts since its own beginning.
+// TestIncidentReplacedBySameReason checks that an incident is over when one with the same reason replaces it, and that
+// the new one lasts since its own beginning.
 func TestIncidentReplacedBySameReason(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r := newTestBedWith(LineOptions{Remind: time.Minute})

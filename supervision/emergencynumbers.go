@@ -105,11 +105,11 @@ func (n *Numbers) Emergency(uri string) bool {
 	return sure
 }
 
-// DialString returns the string to dial for uri, if uri surely names an emergency number. uri may be a sip or sips URI (its
-// user part counts), a tel URI (RFC 3966), a bare dialled string, or urn:service:sos or one of its sub-services (RFC
-// 5031). Apart from a URN, it must be exactly a listed number, alone or behind a listed outside-line prefix. A leading
-// +, visual separators, percent-escapes and trailing # are ignored. A code that withholds or shows the caller's number
-// is removed, before or behind the prefix. The result is the digits as dialled, or the URN, and nothing else: no
+// DialString returns the string to dial for uri, if uri surely names an emergency number. uri may be a sip or sips URI
+// (its user part counts), a tel URI (RFC 3966), a bare dialled string, or urn:service:sos or one of its sub-services
+// (RFC 5031). Apart from a URN, it must be exactly a listed number, alone or behind a listed outside-line prefix. A
+// leading +, visual separators, percent-escapes and trailing # are ignored. A code that withholds or shows the caller's
+// number is removed, before or behind the prefix. The result is the digits as dialled, or the URN, and nothing else: no
 // parameter, no password and no second number. So nobody can reach another number by adding an emergency number to it.
 func (n *Numbers) DialString(uri string) (dial string, sure bool) {
 	number, urn := destination(uri)
@@ -131,8 +131,8 @@ func (n *Numbers) DialString(uri string) (dial string, sure bool) {
 	return "", false
 }
 
-// UnlistedDialString returns the string to dial for uri, if uri is an emergency number behind a digit of [UnlistedPrefixes]
-// that is not listed as an outside-line prefix.
+// UnlistedDialString returns the string to dial for uri, if uri is an emergency number behind a digit of
+// [UnlistedPrefixes] that is not listed as an outside-line prefix.
 func (n *Numbers) UnlistedDialString(uri string) (dial string, ok bool) {
 	number, _ := destination(uri)
 	d, ok := digits(number)

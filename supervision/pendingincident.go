@@ -16,8 +16,8 @@ func (m *Machine) setPendingSuppressed(id CallID, rule Suppression) {
 	}
 }
 
-// setPendingSeized: the near end cut the interruption of that call short. Somebody may still be using the line, so it must be
-// off hook for Policy.Watch, as without a pending incident, before that is an incident.
+// setPendingSeized: the near end cut the interruption of that call short. Somebody may still be using the line, so it
+// must be off hook for Policy.Watch, as without a pending incident, before that is an incident.
 func (m *Machine) setPendingSeized(id CallID) {
 	if id != 0 {
 		m.pendingIncident = pendingIncident{call: id, why: IncidentSeized}

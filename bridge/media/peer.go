@@ -265,9 +265,10 @@ func (p *peer) accept(from netip.AddrPort, r packetRun, now time.Time, t *sideTr
 	return p.judgeUnknownHost(from, r, now, t)
 }
 
-// judgeUnknownHost decides about a packet from an unknown host. Such a source is learnt if the SDP is misleading. Before any
-// answer it is learnt too, but nothing is sent to it. In both cases it needs unknownPackets of a negotiated type in a
-// row, and it must be the only one. In a silent emergency call (relaxed), probationPackets of any type are enough.
+// judgeUnknownHost decides about a packet from an unknown host. Such a source is learnt if the SDP is misleading.
+// Before any answer it is learnt too, but nothing is sent to it. In both cases it needs unknownPackets of a negotiated
+// type in a row, and it must be the only one. In a silent emergency call (relaxed), probationPackets of any type are
+// enough.
 //
 // If two sources qualify, neither is followed until SDP or an answer restarts latching. The second may qualify while
 // the first is new, or once the first is silent. A silent source to which nothing is sent may be replaced by another,

@@ -15,7 +15,8 @@ const (
 	ReportEvery = 10 * time.Second
 )
 
-// errNotClosedYet is the reason for the close that is owed at the start, when the daemon has not reached the controller yet.
+// errNotClosedYet is the reason for the close that is owed at the start, when the daemon has not reached the controller
+// yet.
 var errNotClosedYet = errors.New("relay: the contact has not been closed since the start")
 
 // errEnded means that the driver has ended, so that nothing repeats the close.

@@ -20,8 +20,8 @@ const (
 	ordinaryNumber numberClass = iota
 	// resemblesEmergency may be read as an emergency number: the call is ordinary, but the loop stays closed during it
 	resemblesEmergency
-	// emergencyBehindUnlistedPrefix is an emergency number behind a digit that may be a missing prefix: an emergency call if the line
-	// may not dial the whole number
+	// emergencyBehindUnlistedPrefix is an emergency number behind a digit that may be a missing prefix: an emergency
+	// call if the line may not dial the whole number
 	emergencyBehindUnlistedPrefix
 	emergencyNumber // an emergency call
 )
@@ -44,8 +44,8 @@ func dialled(u sip.Uri) string {
 	return u.String()
 }
 
-// classify returns the class of a destination. For emergencyNumber and emergencyBehindUnlistedPrefix it also returns the Request-URI
-// of the emergency call: the digits or a sos URN, and nothing else of the original Request-URI.
+// classify returns the class of a destination. For emergencyNumber and emergencyBehindUnlistedPrefix it also returns
+// the Request-URI of the emergency call: the digits or a sos URN, and nothing else of the original Request-URI.
 func (a *Agent) classify(u sip.Uri) (numberClass, sip.Uri) {
 	if a.numbers == nil {
 		return ordinaryNumber, sip.Uri{}

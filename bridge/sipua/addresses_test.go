@@ -12,8 +12,8 @@ import (
 	"github.com/emiago/sipgo/sip"
 )
 
-// newTestBedOfAddresses returns a test bed whose service has a name with two addresses. If two is true, the line also has
-// a second service.
+// newTestBedOfAddresses returns a test bed whose service has a name with two addresses. If two is true, the line also
+// has a second service.
 func newTestBedOfAddresses(t *testing.T, two bool) (h *testBed, second, reserve *testPeer) {
 	const host = "127.0.0.4"
 	var m memoryNetwork

@@ -92,8 +92,8 @@ func (x *inviteForwarding) mayStayUnanswered() bool {
 // mayAnswer reports whether the attempt may still be answered: it has had a response, or its time limit has not passed.
 func (cl *inviteAttempt) mayAnswer() bool { return !cl.timedOut }
 
-// useOtherAttempt abandons a failed attempt in favour of another that may still be answered. It reports false if there is no
-// such attempt.
+// useOtherAttempt abandons a failed attempt in favour of another that may still be answered. It reports false if there
+// is no such attempt.
 func (x *inviteForwarding) useOtherAttempt() bool {
 	i := slices.IndexFunc(x.otherAttempts, (*inviteAttempt).mayAnswer)
 	if i < 0 {

@@ -45,9 +45,9 @@ func (l *Line) retry() {
 	}
 }
 
-// noteNoResponse notes that the service did not answer. For the duration of Retry-After its time limit is shorter. If the
-// line has another service, calls go there until this one answers again. When it is back, it is asked about the calls
-// that are up.
+// noteNoResponse notes that the service did not answer. For the duration of Retry-After its time limit is shorter. If
+// the line has another service, calls go there until this one answers again. When it is back, it is asked about the
+// calls that are up.
 func (s *account) noteNoResponse() {
 	a := s.line.a
 	a.counts.silences.Add(1)

@@ -33,7 +33,8 @@ type emergencyEnds struct {
 	known   bool        // the adapter has answered OPTIONS in this call with 2xx
 }
 
-// probeAdapterOnce sends OPTIONS to the adapter once, soon after the answer, to learn how it answers in a call that is up.
+// probeAdapterOnce sends OPTIONS to the adapter once, soon after the answer, to learn how it answers in a call that is
+// up.
 func (c *call) probeAdapterOnce() {
 	c.after(c.a.times.firstLivenessCheck, func() { c.legs[media.AdapterSide].probeDialog() })
 }

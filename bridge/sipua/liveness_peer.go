@@ -16,8 +16,8 @@ import (
 // checkPeer examines the outcome of one of our requests inside the dialog, sent at since; code 0 means no answer. 481
 // means that the dialog is gone (RFC 3261 section 12.2.1.2). 408 and silence count only if no media of that side came
 // since. If media does not pass through us, a second request decides. On the service's side the whole service may be
-// serviceLost, or may answer every request in this way: see liveness.go. In an emergency call only the adapter's own 481
-// counts: see liveness_emergency.go.
+// serviceLost, or may answer every request in this way: see liveness.go. In an emergency call only the adapter's own
+// 481 counts: see liveness_emergency.go.
 func (l *leg) checkPeer(m sip.RequestMethod, code int, since time.Time, second bool) {
 	if l.side == media.ServiceSide {
 		l.checkService(m, code, since, supervision.EvidenceServiceLost)

@@ -12,8 +12,8 @@ import (
 // address for the media (RFC 3264 section 8.3.1). Relayed media is then sent there. If media goes directly, the other
 // side needs a re-INVITE.
 
-// maxMediaMoves is how many re-INVITEs may follow from one because each answer named another address: one to the other side,
-// and one back. Our own number.
+// maxMediaMoves is how many re-INVITEs may follow from one because each answer named another address: one to the other
+// side, and one back. Our own number.
 const maxMediaMoves = 2
 
 // maxGlares is how often a re-INVITE is repeated to a side that has a re-INVITE of its own in progress. Our own number.

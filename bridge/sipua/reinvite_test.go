@@ -81,8 +81,8 @@ func TestFarEndClearsWhileHoldIsUnderWay(t *testing.T) {
 	})
 }
 
-// A change that the far end never answers outlives its call by Timer C: then it is cancelled, and nothing of it is kept,
-// whatever the far end says to that.
+// A change that the far end never answers outlives its call by Timer C: then it is cancelled, and nothing of it is
+// kept, whatever the far end says to that.
 func TestUnansweredChangeIsCancelledAfterTheCall(t *testing.T) {
 	t.Parallel()
 	for _, answers := range []bool{true, false} {

@@ -313,9 +313,9 @@ type adapterRequest struct {
 	trusted bool
 }
 
-// identifyAdapterCall finds the line of an adapter's new call and decides whether it is an emergency call. An emergency call from
-// an adapter's binding needs no challenge, and only the digits of its Request-URI pass. ok is false if the request has
-// been answered or dropped.
+// identifyAdapterCall finds the line of an adapter's new call and decides whether it is an emergency call. An emergency
+// call from an adapter's binding needs no challenge, and only the digits of its Request-URI pass. ok is false if the
+// request has been answered or dropped.
 func (a *Agent) identifyAdapterCall(r *endpoint.Request) (q adapterRequest, ok bool) {
 	is, dial := a.classify(r.Recipient)
 	mayPass := func(line string) bool { // as an emergency call

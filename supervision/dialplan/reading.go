@@ -12,9 +12,9 @@ const (
 	maxDestination = 256 // bytes of a destination
 	maxDepth       = 6   // codes and prefixes before a number
 	maxReadings    = 64  // ways to read one destination
-	// minInternational is the least number of digits after an international prefix. The shortest numbers of small countries
-	// have seven digits with the country calling code (from memory), so a shorter number is an extension or a short
-	// code.
+	// minInternational is the least number of digits after an international prefix. The shortest numbers of small
+	// countries have seven digits with the country calling code (from memory), so a shorter number is an extension or a
+	// short code.
 	minInternational = 6
 	// longestCode is the largest number of digits of a service code between its * and #. Codes have two or three (3GPP
 	// TS 22.030 section 6.5.2).

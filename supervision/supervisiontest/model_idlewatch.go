@@ -271,7 +271,8 @@ func (t *model) seen(now supervision.Instant, h supervision.Hook) {
 	}
 }
 
-// notePendingIncident notes that the clearing of an answered call ended without an interruption, or that the near end came first.
+// notePendingIncident notes that the clearing of an answered call ended without an interruption, or that the near end
+// came first.
 func (t *model) notePendingIncident(ev *supervision.Event, ef *supervision.Effect, c *callModel) {
 	if ef.Trial {
 		return

@@ -2,8 +2,8 @@ package supervisiontest
 
 import "clearback/supervision"
 
-// checkPulseEnd follows an operator's pulse to its outcome, a report without a call. The outcome is still to come while the
-// loop is faulted or the line is being verified.
+// checkPulseEnd follows an operator's pulse to its outcome, a report without a call. The outcome is still to come while
+// the loop is faulted or the line is being verified.
 func checkPulseEnd(t *model, m *Moment) string {
 	told := 0
 	for i := range m.Effects {

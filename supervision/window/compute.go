@@ -74,8 +74,8 @@ func (l Line) edges(m Method) (low, high []Edge) {
 	return low, high
 }
 
-// maxShortfall returns how much shorter than requested an opening without bounce can be. further is another length that has to
-// fit into the opening.
+// maxShortfall returns how much shorter than requested an opening without bounce can be. further is another length that
+// has to fit into the opening.
 func (l Line) maxShortfall(m Method, further Band) time.Duration {
 	return sum(m, further, l.Operate, negative(l.ReleaseTime), l.Bounce, negative(l.Timing))
 }

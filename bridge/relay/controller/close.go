@@ -208,8 +208,8 @@ func (c *Contact) markIfIdle(opens uint64, err error) (alarm func()) {
 // errOpeningUnderWay means that an opening has begun in the meantime.
 var errOpeningUnderWay = errors.New("controller: an opening is under way")
 
-// forbidIfOpening forbids a request that may move the contact once an opening has begun. Both requests need the slot, so no
-// opening can be written after this check until that request has ended.
+// forbidIfOpening forbids a request that may move the contact once an opening has begun. Both requests need the slot,
+// so no opening can be written after this check until that request has ended.
 func (c *Contact) forbidIfOpening() error {
 	if c.isOpening() {
 		return errOpeningUnderWay

@@ -18,7 +18,8 @@ const (
 	Close           // close the loop and stop the controller's own timer
 	Open            // open the loop
 	Sense           // report whether loop current flows
-	// Try is the command that opens, with a length of 0, which closes. It is only for contacts with [TryWithZeroLength].
+	// Try is the command that opens, with a length of 0, which closes. It is only for contacts with
+	// [TryWithZeroLength].
 	Try
 )
 

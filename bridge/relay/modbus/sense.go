@@ -28,8 +28,8 @@ const (
 	senseClear = 2 * time.Millisecond
 	// senseLook is how often a reading that must wait checks whether it may be sent.
 	senseLook = 2 * time.Millisecond
-	// sensePauseLength is the pause after a reading without an answer. Such a reading ends the connection, which the openings
-	// need.
+	// sensePauseLength is the pause after a reading without an answer. Such a reading ends the connection, which the
+	// openings need.
 	sensePauseLength = 5 * time.Second
 	// spanMax is how many inputs one request reads at most (Modbus Application Protocol 1.1b3, section 6.2).
 	spanMax = 2000

@@ -169,8 +169,8 @@ func (d *contractDevice) Do(ctx context.Context, r controller.Request, before fu
 	}
 }
 
-// publishError translates the error of a publication. If the device did not receive an opening, nothing was opened. If it
-// did not receive a close, the contact's state is unknown.
+// publishError translates the error of a publication. If the device did not receive an opening, nothing was opened. If
+// it did not receive a close, the contact's state is unknown.
 func publishError(op controller.Op, err error) error {
 	switch {
 	case errors.Is(err, broker.ErrNoSubscriber):

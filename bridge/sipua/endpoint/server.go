@@ -73,8 +73,8 @@ type server struct {
 	tag         string // our To tag if the user of this package sets none
 	reservation reservation
 
-	// element is the element of this server in the list of its source. It is nil in a reserved place. Guarded by the lock
-	// of the transactions.
+	// element is the element of this server in the list of its source. It is nil in a reserved place. Guarded by the
+	// lock of the transactions.
 	element *list.Element
 
 	// done is the status code of the final response, 0 until then. It is read under the lock of the transactions, under

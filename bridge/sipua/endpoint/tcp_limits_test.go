@@ -75,9 +75,9 @@ func TestConnectionsOfOneAddress(t *testing.T) {
 	})
 }
 
-// If there is no room, the address that would have the most connections loses the one that has been silent longest, even
-// if that is the address of the new connection. The connection of an adapter is closed last, also if its address has
-// exactly as many as it may have.
+// If there is no room, the address that would have the most connections loses the one that has been silent longest,
+// even if that is the address of the new connection. The connection of an adapter is closed last, also if its address
+// has exactly as many as it may have.
 func TestConnectionsOfManyAddresses(t *testing.T) {
 	port := func(i, n int) netip.AddrPort { return netip.AddrPortFrom(source(i).Addr(), uint16(10000+n)) }
 	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, _ *endpointtest.Network,

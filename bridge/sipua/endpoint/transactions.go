@@ -128,9 +128,9 @@ func (t *transactions) ownLocked(source netip.Addr) int {
 	return 0
 }
 
-// answeredLocked returns an answered server of the request's own source: the oldest of the first maxSearched. It returns
-// nil if there is none, or if the source is unknown. It moves the unanswered ones that it passes to the end of the
-// list.
+// answeredLocked returns an answered server of the request's own source: the oldest of the first maxSearched. It
+// returns nil if there is none, or if the source is unknown. It moves the unanswered ones that it passes to the end of
+// the list.
 func (t *transactions) answeredLocked(r *Request) *server {
 	all := t.sources.get(r.From.Addr())
 	if all == nil || r.unknown {

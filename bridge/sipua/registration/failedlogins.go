@@ -50,10 +50,10 @@ func loginSourceOf(from netip.Addr, user string) loginSource {
 	return loginSource{from.Unmap(), user[:min(len(user), 64)]}
 }
 
-// blocked reports whether a request must be dropped without a check of its credentials. The limit of users for one address
-// applies only to users that do not exist. Many adapters may share an address (behind a NAT), and one of them must not
-// keep another one's line from registering. An attacker who tries that many names can thus find out which users exist.
-// We accept that, because it matters less than a line that rings.
+// blocked reports whether a request must be dropped without a check of its credentials. The limit of users for one
+// address applies only to users that do not exist. Many adapters may share an address (behind a NAT), and one of them
+// must not keep another one's line from registering. An attacker who tries that many names can thus find out which
+// users exist. We accept that, because it matters less than a line that rings.
 func (g *failedLogins) blocked(now time.Time, from netip.Addr, user string, known bool) bool {
 	k := loginSourceOf(from, user)
 	g.mu.Lock()

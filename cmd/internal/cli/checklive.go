@@ -18,8 +18,8 @@ import (
 )
 
 const (
-	// liveTimeout is how long the check waits for registrations, the adapters' and our own. An adapter that registers every
-	// minute does so within that time. The wait ends early once all are registered.
+	// liveTimeout is how long the check waits for registrations, the adapters' and our own. An adapter that registers
+	// every minute does so within that time. The wait ends early once all are registered.
 	liveTimeout = 65 * time.Second
 	// askTimeout is the time limit of one query to an adapter or a contact.
 	askTimeout = 3 * time.Second

@@ -20,11 +20,11 @@ import (
 )
 
 const (
-	// pulseTimeout is the time limit of a manual interruption with its check: at most 3 s open, 5 s of guard time and 10 s
-	// of recognition.
+	// pulseTimeout is the time limit of a manual interruption with its check: at most 3 s open, 5 s of guard time and
+	// 10 s of recognition.
 	pulseTimeout = 20 * time.Second
-	// sessionIdleLimit is how long a tuning session may be idle before it is ended. The line's ordinary calls are refused
-	// during a session, so an abandoned session must not last.
+	// sessionIdleLimit is how long a tuning session may be idle before it is ended. The line's ordinary calls are
+	// refused during a session, so an abandoned session must not last.
 	sessionIdleLimit = 5 * time.Minute
 	// recordTimeout is how long a trial waits for the journal. The journal writes every 100 ms.
 	recordTimeout = 5 * time.Second
@@ -241,7 +241,8 @@ func (k *lineState) reserve() error {
 	return nil
 }
 
-// errTuning is the error for a request during a tuning session. The session of a killed client lasts up to sessionIdleLimit.
+// errTuning is the error for a request during a tuning session. The session of a killed client lasts up to
+// sessionIdleLimit.
 func errTuning(line string) error {
 	return &control.Error{Code: http.StatusConflict, Reason: control.ReasonBusy,
 		Text: fmt.Sprintf("%s: a tuning session is under way; it ends with its command, or %s after its last step",
@@ -388,7 +389,8 @@ func (h *controlBackend) SaveTrial(line string, a control.TrialAnswer) error {
 	return h.awaitJournal()
 }
 
-// awaitJournal waits until the journal is on disk, for at most recordTimeout. A resumed session then finds all its trials.
+// awaitJournal waits until the journal is on disk, for at most recordTimeout. A resumed session then finds all its
+// trials.
 func (h *controlBackend) awaitJournal() error {
 	tick := time.NewTicker(10 * time.Millisecond)
 	defer tick.Stop()

@@ -32,7 +32,8 @@ func states() []state {
 	}
 }
 
-// checkStates guides the user through the three states of a line. It writes to the journal which answers can be trusted.
+// checkStates guides the user through the three states of a line. It writes to the journal which answers can be
+// trusted.
 func (e *env) checkStates(ctx context.Context, d *Daemon, c *config.Config, l *config.Line) bool {
 	p := &terminalOperator{in: e.input(), say: e.say, line: l.Name}
 	trust := journal.Trust{Probe: true, Sense: true, At: time.Now()}

@@ -109,8 +109,8 @@ func (e *env) relayClose(path string, within time.Duration) int {
 	return ExitOK
 }
 
-// closeRetryPause is the pause between attempts to close a contact that did not close, for example while a serial adapter is
-// unplugged. It is the same as the agent's.
+// closeRetryPause is the pause between attempts to close a contact that did not close, for example while a serial
+// adapter is unplugged. It is the same as the agent's.
 const closeRetryPause = 250 * time.Millisecond
 
 // closeOutputs tries to close every contact until all are closed or ctx ends. It returns the contacts that are not
@@ -250,8 +250,8 @@ func (e *env) relayRun(c *config.Relay, a *agent.Agent, log *zap.Logger, began t
 	return code
 }
 
-// fatalSignals returns the signals that would kill the process at once, except those that cannot be caught. (The runtime
-// itself ignores SIGPROF.)
+// fatalSignals returns the signals that would kill the process at once, except those that cannot be caught. (The
+// runtime itself ignores SIGPROF.)
 func fatalSignals() []os.Signal {
 	return []os.Signal{
 		syscall.SIGQUIT, syscall.SIGABRT, syscall.SIGSEGV, syscall.SIGBUS, syscall.SIGFPE, syscall.SIGILL,

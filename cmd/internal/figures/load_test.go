@@ -17,8 +17,8 @@ import (
 const (
 	loadLines = 100
 	loadRate  = 20 // calls that begin in a second; as many end
-	// growthAfter is the time after which growth is measured. Until then the first transactions are still there: each lasts
-	// 32 s (RFC 3261 section 17, 64*T1).
+	// growthAfter is the time after which growth is measured. Until then the first transactions are still there: each
+	// lasts 32 s (RFC 3261 section 17, 64*T1).
 	growthAfter = 2 * time.Minute
 )
 

@@ -32,8 +32,8 @@ import (
 	"clearback/config"
 )
 
-// requests records the different requests that a device received. Their number and order depend on the driver and are not
-// compared.
+// requests records the different requests that a device received. Their number and order depend on the driver and are
+// not compared.
 type requests struct {
 	mu  sync.Mutex
 	all map[string]bool

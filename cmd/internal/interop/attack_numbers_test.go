@@ -180,7 +180,8 @@ func wrapped(host string) (all []string) {
 		fmt.Sprintf("sip:112%s@%s", strings.Repeat("*0049", 40), host))
 }
 
-// emergencyDestinations returns destinations of real emergency calls, and the number that must reach the service for each.
+// emergencyDestinations returns destinations of real emergency calls, and the number that must reach the service for
+// each.
 func emergencyDestinations(host string) map[string]string {
 	all := map[string]string{
 		"tel:112": "112", "tel:999": "999", "tel:9-9-9": "999", "tel:112;phone-context=+44": "112", "tel:112;rn=+" +

@@ -1,6 +1,6 @@
 // Package interop tests the built daemon against programs that are not ours: SIPp and baresip as adapter and as far
-// end, kamailio as the service, a board on libmodbus as relay controller. It holds tests only. Each test checks what the
-// board switched, and when.
+// end, kamailio as the service, a board on libmodbus as relay controller. It holds tests only. Each test checks what
+// the board switched, and when.
 //
 // The tests TestAttack... play outsiders, and neighbours with a known address. They write SIP, RTP and Modbus byte by
 // byte (peer_test.go), without a library and without the daemon's code. Each attack is paired with a call for help that
@@ -44,8 +44,8 @@
 //	command, open and close          -  n   720, by close  2008     none    none                   603
 //
 // The kinds are o (oneshot: the bound is the interval plus 50 ms), w (watchdog: 1 s more) and n (none: no bound). With
-// busy processors and without the real-time class, the bound is the interval plus 250 ms (our own figure). To each bound
-// the test adds twice the lateness of the machine.
+// busy processors and without the real-time class, the bound is the interval plus 250 ms (our own figure). To each
+// bound the test adds twice the lateness of the machine.
 //
 // For kind none the daemon logs at its start that nothing bounds the opening. The table then shows how long it took
 // until the daemon had restarted, `clearback close` was run, or the test repaired the cable (after 5 s).

@@ -414,8 +414,8 @@ func TestLoopOpenTime(t *testing.T) {
 	}
 }
 
-// wakeupLateness measures how late this machine wakes a sleeping process. The returned function gives the worst value so
-// far. The boards here are ordinary processes, and so may be equally late.
+// wakeupLateness measures how late this machine wakes a sleeping process. The returned function gives the worst value
+// so far. The boards here are ordinary processes, and so may be equally late.
 func wakeupLateness(t *testing.T) func() time.Duration {
 	var mu sync.Mutex
 	var worst time.Duration

@@ -26,8 +26,8 @@ var network = sync.OnceValue(func() *loopbacktest.Network {
 	return n
 })
 
-// testAddress is the loopback address for everything in this process that listens at a given address. No other process uses
-// it, so only the tests of this process share its ports. In the virtual machine there are no other tests.
+// testAddress is the loopback address for everything in this process that listens at a given address. No other process
+// uses it, so only the tests of this process share its ports. In the virtual machine there are no other tests.
 var testAddress = sync.OnceValue(func() netip.Addr {
 	if vm.Inside() {
 		return netip.MustParseAddr("127.0.0.1")

@@ -184,8 +184,8 @@ type heldCall struct {
 	heard int       // packets from the far end, at the last check
 }
 
-// vanishingTest is one daemon behind one kamailio, with 48 calls, and the faults that happen to them. Times count from the
-// moment when all calls are up.
+// vanishingTest is one daemon behind one kamailio, with 48 calls, and the faults that happen to them. Times count from
+// the moment when all calls are up.
 type vanishingTest struct {
 	dies         time.Duration // when half of the far ends die
 	cut, back    time.Duration // when the cable is cut, and when it is back

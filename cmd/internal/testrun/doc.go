@@ -103,8 +103,8 @@
 //	  go test ./bridge/rehearsal -run TestHabits -habits
 //	speed, memory and floods: package figures lists every figure and its command
 //
-// `go test -list '^Fuzz' ./...` lists the fuzz targets. Those on virtual time need -parallel 1 and -fuzzminimizetime 1x,
-// because goroutines make their coverage differ from run to run.
+// `go test -list '^Fuzz' ./...` lists the fuzz targets. Those on virtual time need -parallel 1 and -fuzzminimizetime
+// 1x, because goroutines make their coverage differ from run to run.
 //
 //	go test ./supervision/supervisiontest -run '^$' -fuzz '^FuzzStep$' -fuzztime 10m
 //
