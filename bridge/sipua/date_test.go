@@ -237,7 +237,8 @@ func TestClockOffset(t *testing.T) {
 		quickest := none
 		for range rapid.IntRange(1, 5).Draw(t, "messages") {
 			delay := duration("delay", 0, 4*time.Second)
-			if shown := at.Add(time.Duration(clock) - delay).Truncate(time.Second); at.Sub(shown).Abs() <= 2*time.Second {
+			shown := at.Add(time.Duration(clock) - delay).Truncate(time.Second)
+			if at.Sub(shown).Abs() <= 2*time.Second {
 				quickest = min(quickest, delay)
 			}
 			d.learn(message(delay), at)

@@ -58,7 +58,8 @@ func (h *testBed) questioned(method string) (message, time.Duration) {
 			case !m.is(method):
 				h.t.Fatalf("want %s, got %s", method, m)
 			}
-			return m, time.Duration(float64(time.Since(began)) * float64(500*time.Millisecond) / float64(sip.T1)).Round(time.Second)
+			scale := float64(500*time.Millisecond) / float64(sip.T1)
+			return m, time.Duration(float64(time.Since(began)) * scale).Round(time.Second)
 		case <-time.After(short(time.Hour)):
 			h.t.Fatalf("no %s", method)
 		}

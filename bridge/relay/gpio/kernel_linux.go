@@ -133,7 +133,8 @@ func (s system) request(path string, offset int, o LineOptions) (line, error) {
 		// The output is inactive whatever the polarity, since the kernel's values are logical.
 		*attribute(unix.GPIO_V2_LINE_ATTR_ID_OUTPUT_VALUES) = 0
 	} else if o.Debounce > 0 {
-		*(*uint32)(unsafe.Pointer(attribute(unix.GPIO_V2_LINE_ATTR_ID_DEBOUNCE))) = uint32(o.Debounce / time.Microsecond)
+		debounce := (*uint32)(unsafe.Pointer(attribute(unix.GPIO_V2_LINE_ATTR_ID_DEBOUNCE)))
+		*debounce = uint32(o.Debounce / time.Microsecond)
 	}
 	err := withChip(path, func(fd int) error { return s.ioctl(fd, unix.GPIO_V2_GET_LINE_IOCTL, unsafe.Pointer(&r)) })
 	if err != nil {

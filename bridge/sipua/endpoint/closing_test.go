@@ -45,7 +45,8 @@ func TestNothingIsHeldAfterClose(t *testing.T) {
 		require.NoError(t, e.Close())
 		require.Zero(t, time.Since(begin))
 		require.Zero(t, held(e.Counts()))
-		require.Zero(t, e.t.sources.len()+e.t.reserved.len()+e.t.ordinary+e.t.waitingCancels.n+e.t.waitingCancels.sources.len()+e.queues.sources.len())
+		require.Zero(t, e.t.sources.len()+e.t.reserved.len()+e.t.ordinary+e.t.waitingCancels.n+
+			e.t.waitingCancels.sources.len()+e.queues.sources.len())
 		require.Len(t, l.all(), 2)
 		require.Contains(t, l.all(), ErrClosed.Error())
 		require.NoError(t, e.Close(), "once more")

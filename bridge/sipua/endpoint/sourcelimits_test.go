@@ -273,7 +273,8 @@ func TestUnknownSourcesLeaveNoState(t *testing.T) {
 			require.Zero(t, held(e.Counts()))
 			require.Zero(t, e.Counts().Known)
 			e.t.mu.Lock()
-			require.Zero(t, e.t.sources.len()+e.t.reserved.len()+e.t.ordinary+e.t.waitingCancels.n+e.t.waitingCancels.sources.len()+e.sourceLimiter.awaited.len()+e.queues.sources.len())
+			require.Zero(t, e.t.sources.len()+e.t.reserved.len()+e.t.ordinary+e.t.waitingCancels.n+
+				e.t.waitingCancels.sources.len()+e.sourceLimiter.awaited.len()+e.queues.sources.len())
 			e.t.mu.Unlock()
 			require.Less(t, int64(heap())-int64(before), int64(2<<20), "%d sources", sources)
 		})

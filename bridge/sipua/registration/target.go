@@ -16,8 +16,8 @@ import (
 //   - A different host or port, or none. An adapter knows us by name and by address, and calls go to the line's
 //     service whatever the host.
 //   - Missing or different parameters, such as user=phone and transport, and a password.
-//   - No user part in the uri. Some user agents name only the host that they send to. Such credentials are bound only to
-//     the method. Like all others, they are valid at one socket, from one address, and once.
+//   - No user part in the uri. Some user agents name only the host that they send to. Such credentials are bound only
+//     to the method. Like all others, they are valid at one socket, from one address, and once.
 //   - In a REGISTER, a user part in the uri but not in the Request-URI: sip:stage-door@millrace.example and
 //     sip:millrace.example are the same registrar.
 //

@@ -19,6 +19,7 @@ var rules = []struct {
 	{"package comments", packageCommentRule},
 	{"gofmt", formatRule},
 	{"length", lengthRule},
+	{"columns", columnRule},
 	{"manners", mannersRule},
 	{"monotonic", monotonicRule},
 	{"machine", machineRule},
@@ -132,6 +133,8 @@ func TestRulesCatch(t *testing.T) {
 			""},
 		{"a long main", "cmd/clearback/main.go", "// Command clearback is.\npackage main\n" +
 			strings.Repeat("\nvar _ = 1\n", 10), "length", "a main has at most 20"},
+		{"a wide line", "config/a.go", good + "\nvar a = 1" + strings.Repeat(" + 1", 30) + "\n", "columns", "has 129 columns"},
+		{"a wide text", "config/a.go", good + "\nvar a = \"" + strings.Repeat("long", 30) + "\"\n", "", ""},
 		{"an init function", "config/a.go", good + "\nfunc init() {}\n", "manners", "init"},
 		{"the time of day in a driver", "bridge/relay/modbus/a.go",
 			"// Package modbus is.\npackage modbus\n\nimport \"time\"\n\nvar _ = time.Now().UnixNano()\n", "monotonic",

@@ -7,8 +7,10 @@ import (
 	"go/format"
 	"io/fs"
 	"path"
+	"regexp"
 	"slices"
 	"strings"
+	"unicode/utf8"
 )
 
 // Each rule returns its faults: the place, and what to do.
@@ -142,6 +144,30 @@ func lengthRule(files []file) (faults []string) {
 		}
 		if f.syntax.Name.Name == "main" && !f.test && lines > mainLimit {
 			faults = append(faults, fmt.Sprintf("%s has %d lines; a main has at most %d", f.path, lines, mainLimit))
+		}
+	}
+	return faults
+}
+
+// literal is a string literal within a line.
+var literal = regexp.MustCompile(`"(?:[^"\\]|\\.)*"`)
+
+// columnRule forbids lines wider than 120 columns; a tab counts as four. It ignores the contents of string literals,
+// because a text that is not split can be found by searching. It also ignores raw strings, tables and drawings in
+// comments, and statements followed by a comment.
+func columnRule(files []file) (faults []string) {
+	for _, f := range files {
+		raw := false
+		for i, line := range strings.Split(string(f.source), "\n") {
+			raws := strings.Count(literal.ReplaceAllString(line, ""), "`")
+			inRaw := raw || raws > 0
+			raw = raw != (raws%2 == 1)
+			code := strings.TrimLeft(line, "\t")
+			wide := utf8.RuneCountInString(literal.ReplaceAllString(line, "")) + 3*(len(line)-len(code))
+			if inRaw || wide <= columns || strings.HasPrefix(code, "//\t") || strings.Contains(code, " // ") {
+				continue
+			}
+			faults = append(faults, fmt.Sprintf("%s:%d has %d columns; wrap it at %d", f.path, i+1, wide, columns))
 		}
 	}
 	return faults

@@ -200,5 +200,6 @@ var topLevel = []string{
 
 const (
 	fileLimit = 500 // lines of a file that gives no reason for its length
+	columns   = 120 // of a line of Go
 	mainLimit = 20  // lines of a main.go
 )
