@@ -70,9 +70,7 @@ func (r *reception) order(seq uint16) {
 func (r *reception) time(transit uint32) {
 	if r.timed {
 		d := int32(transit - r.transit)
-		if d < 0 {
-			d = -d
-		}
+		d = max(d, -d)
 		r.jitter += uint32(d) - (r.jitter+8)>>4
 	}
 	r.timed, r.transit = true, transit

@@ -80,6 +80,8 @@ func TestOutsideLinePrefix(t *testing.T) {
 		require.Equal(t, International, zero.Judge(code+"00441632960101"), code)
 		require.Empty(t, zero.Judge(code+"0305550101"), code)
 	}
+	two := plan(t, Options{Country: "FR", Prefixes: []string{"9", "99"}, Allow: []string{"0*"}})
+	require.Equal(t, NotAllowed, two.Judge("99499555558"), "which of the two prefixes a service reads is not certain")
 }
 
 func TestPatterns(t *testing.T) {
