@@ -177,6 +177,8 @@ func TestBindingChanged(t *testing.T) {
 			if none.query {
 				continue
 			}
+			_, ok = take(a, 9, next, bindingRequest{expires: minExpires})
+			require.False(t, ok, "the number of the removal")
 			changed, ok = take(a, 10, next, bindingRequest{expires: minExpires}) // the binding had been removed
 			require.Equal(t, []bool{false, true}, []bool{changed, ok})
 			changed, ok = take(a, 10, next, none)
