@@ -43,7 +43,7 @@ var ways = []struct {
 	kind  string
 	sense bool
 	steps []time.Duration // above an interval of 800 ms
-	// contains is part of the line's description. alarm is the only warning at the start of the daemon.
+	// says is part of the line's description. alarm is the only warning at the start of the daemon.
 	says, alarm string
 }{
 	{contactForm{"modbus", onTCP, "coil: 0, timed: {register: 1, unit: 100ms, limit: 3s}, sense: {input: 1}"},

@@ -89,7 +89,7 @@ type Topics struct {
 	Prefix string        // prefix: beginning of its topics
 	Limit  time.Duration // limit: the longest opening that is requested
 	Sense  bool          // sense: the device has a loop-current input
-	Plain  *PlainDevice  // plainDevice:
+	Plain  *PlainDevice  // plain:
 }
 
 // PlainDevice is a device with topics of its own.

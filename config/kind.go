@@ -30,7 +30,7 @@ func Less(a, b string) bool { return slices.Index(kinds, a) < slices.Index(kinds
 // flat reports whether the contact uses the Modbus keys, which are not in a mapping of their own.
 func (k *Contact) flat() bool { return k.Driver == DriverModbus || k.Driver == DriverModbusRTU }
 
-// plainDevice reports whether the contact is a device behind a broker that does not check tokens. Even if the device
+// plain reports whether the contact is a device behind a broker that does not check tokens. Even if the device
 // times its openings, a broker may deliver an opening late.
 func (k *Contact) plain() bool { return k.Driver == DriverMQTT && k.MQTT != nil && k.MQTT.Plain != nil }
 

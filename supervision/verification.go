@@ -40,7 +40,7 @@ func (m *Machine) probe(now Instant) {
 	m.emit(ProbeLine, 0)
 }
 
-// toVerify begins the check of an interruption whose guard time is over.
+// verify begins the check of an interruption whose guard time is over.
 func (m *Machine) verify(now Instant) {
 	h := m.sensorHook()
 	if h != HookUnknown || !m.policy.ProbeTrusted || m.otherOnLine(0) {

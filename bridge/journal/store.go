@@ -51,7 +51,7 @@ type statements struct {
 	all []*sql.Stmt
 }
 
-// callColumns are the columns of an account, in the order of callValues and scanCall.
+// callColumns are the columns of an account, in the order of callValues and scanRow.
 var callColumns = strings.Fields(`changed line call direction emergency trial number name sip_call_id began answered cleared ended
 	cleared_by evidence late answer openings asked measured hook verified outcome rule incident flash incident_ended failed clearing`)
 

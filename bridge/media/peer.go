@@ -20,7 +20,7 @@ const (
 	probationPackets = 3
 	// unknownPackets is how many packets in a row make a source at an unknown host the learnt one, where the rules
 	// allow that at all: 200 ms of speech. An unknown host is one that neither SDP nor signalling nor the user has
-	// mayBeAt. Our own number.
+	// named. Our own number.
 	unknownPackets = 10
 	// probationGap is the largest step of the sequence number that counts as in a row. It allows one lost packet.
 	probationGap = 2

@@ -32,7 +32,7 @@ const (
 // goroutine.
 type board struct {
 	addr  netip.AddrPort
-	wired []terminal // telephoneSet once, by coil
+	wired []terminal // set once, by coil
 
 	all sync.WaitGroup
 

@@ -11,8 +11,8 @@ import (
 // capture is a log core that adds what the daemon logs about a line, or about a controller, to the timeline of its
 // scene. What belongs to no scene is kept if it is a warning.
 type capture struct {
-	lines       map[string]*timeline // telephoneSet once
-	controllers map[string]*timeline // telephoneSet once; only controllers used by a single scene
+	lines       map[string]*timeline // set once
+	controllers map[string]*timeline // set once; only controllers used by a single scene
 	with        []zapcore.Field
 	notes       *notes
 }

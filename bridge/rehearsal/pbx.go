@@ -21,7 +21,7 @@ type pbx struct {
 	// owned by the goroutine of the inbox
 	passwords map[string]string         // of the lines, by number
 	bindings  map[string]string         // contact URI of a registered line
-	elsewhere map[string]netip.AddrPort // nextFarEnd ends, by number
+	elsewhere map[string]netip.AddrPort // far ends, by number
 	nonces    map[string]bool
 	slow      map[netip.AddrPort]time.Duration // delay of each BYE from that address
 }

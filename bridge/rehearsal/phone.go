@@ -2,7 +2,7 @@ package rehearsal
 
 import "sync"
 
-// newPhone is a far end: a subscriber whose address the PBX knows. Its methods may be called from any goroutine.
+// phone is a far end: a subscriber whose address the PBX knows. Its methods may be called from any goroutine.
 type phone struct {
 	ua     *ua
 	number string

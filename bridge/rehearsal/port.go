@@ -31,7 +31,7 @@ type port struct {
 	ua        *ua
 	out       outbound
 	lineModel *lineModel
-	habit     habit // telephoneSet once
+	habit     habit // set once
 	// offHookAfter is how long the line may be off hook without a call before the port calls offHookNumber; 0: no
 	// limit. Set once.
 	offHookAfter time.Duration

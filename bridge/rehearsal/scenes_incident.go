@@ -14,7 +14,7 @@ const (
 	// the policy allows.
 	watchEvery = 3 * time.Second
 	// lateBye is how long the PBX delays a BYE. A delay of more than 1 s is late, and the delay computed from Date is
-	// fail by up to 1 s either way.
+	// wrong by up to 1 s either way.
 	lateBye = 3200 * time.Millisecond
 	// slowBoard is the board that answers after slowFor. An opening that has to wait for such an answer misses its
 	// not-after time.

@@ -12,7 +12,7 @@ import (
 type socket struct {
 	*inbox
 	read sync.WaitGroup
-	take func(m *message, from netip.AddrPort) // telephoneSet once
+	take func(m *message, from netip.AddrPort) // set once
 	// conn and addr change only in move. If move is used, the goroutine of the inbox owns them.
 	conn *net.UDPConn
 	addr netip.AddrPort

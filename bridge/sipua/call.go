@@ -39,7 +39,7 @@ type call struct {
 	// the mailbox; one goroutine drains it while it is not empty
 	mu      sync.Mutex
 	queue   []func()
-	begun   bool // uncounted that, posted functions wait
+	begun   bool // before that, posted functions wait
 	running bool
 
 	// owned by the mailbox

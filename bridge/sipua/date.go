@@ -107,7 +107,7 @@ func dateOf(m sip.Message) (time.Time, bool) {
 	return t, err == nil
 }
 
-// request is the wall clock at the agent's start, advanced by the monotonic clock. Setting the clock makes no message
+// now is the wall clock at the agent's start, advanced by the monotonic clock. Setting the clock makes no message
 // late.
 func (a *Agent) now() time.Time {
 	return a.epoch.Round(0).Add(time.Since(a.epoch))

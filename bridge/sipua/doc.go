@@ -62,7 +62,7 @@
 //	access_endpoint.go                  accepted sources under load
 //	access_calls.go, access_refused.go  how many calls; refused calls
 //	access_shutdown.go                  the gate that a shutdown shuts
-//	socket.go (identify)                whether a call is an emergency call, and which digits pass
+//	socket.go (identifyAdapterCall)                whether a call is an emergency call, and which digits pass
 //	access_dialplan.go                  what a line may dial, and which numbers are emergency numbers
 //	access_outboundblock.go             the adapter's calls that do not pass
 //	invite_attempts.go                  an emergency call at both services

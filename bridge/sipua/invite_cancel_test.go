@@ -32,7 +32,7 @@ func TestWaitAfterCancelEndsWithTheFinalResponse(t *testing.T) {
 			h.service.silent(300 * time.Millisecond) // past 64*T1 of the CANCEL; the ACK with the answer is outstanding
 			c.near.request("BYE", "")
 			h.adapter.expectOf("200", "BYE")
-			h.service.expect("ACK") // uncounted the BYE
+			h.service.expect("ACK") // before the BYE
 			h.service.respond(h.service.expect("BYE"), 200, "", "")
 			h.machine.saw("1 near end cleared")
 			h.done()

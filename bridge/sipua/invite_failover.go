@@ -79,7 +79,7 @@ func (s *account) noteResponse() {
 	}
 }
 
-// serviceLost reports whether the service has recently failed to answer.
+// lost reports whether the service has recently failed to answer.
 func (s *account) lost() bool {
 	return s.down.Load() || int64(time.Since(s.line.a.epoch)) < s.silentUntil.Load() || s.client != nil &&
 		s.client.Status().Silent

@@ -443,7 +443,7 @@ func TestPrackWithoutOfferEndsNoOffer(t *testing.T) {
 				to.respond(update, 200, "", others)
 				from.expectOf("200", "UPDATE")
 
-				other.request("UPDATE", others) // request it passes
+				other.request("UPDATE", others) // now it passes
 				from.respond(from.expect("UPDATE"), 200, "", offer("127.0.0.1", nearSDP+2, "sendrecv"))
 				to.expectOf("200", "UPDATE")
 				h.service.respond(inv, 200, "far", "")

@@ -68,7 +68,7 @@ func (h *testBed) asked(adapter, service int) {
 	synctest.Wait()
 }
 
-// peerVanished handles the end of a call whose two ends have vanished.
+// gone handles the end of a call whose two ends have vanished.
 func (h *testBed) gone() {
 	h.t.Helper()
 	h.machine.saw("1 adapter lost")

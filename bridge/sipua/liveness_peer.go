@@ -16,7 +16,7 @@ import (
 // checkPeer examines the outcome of one of our requests inside the dialog, sent at since; code 0 means no answer. 481
 // means that the dialog is gone (RFC 3261 section 12.2.1.2). 408 and silence count only if no media of that side came
 // since. If media does not pass through us, a second request decides. On the service's side the whole service may be
-// serviceLost, or may answer every request in this way: see liveness.go. In an emergency call only the adapter's own
+// lost, or may answer every request in this way: see liveness.go. In an emergency call only the adapter's own
 // 481 counts: see liveness_emergency.go.
 func (l *leg) checkPeer(m sip.RequestMethod, code int, since time.Time, second bool) {
 	if l.side == media.ServiceSide {
@@ -52,7 +52,7 @@ func (l *leg) ask(on func(code int, sent time.Time)) {
 // peerVanished reports that this side is no longer there, and sends BYE even so (RFC 3261 section 12.2.1.2).
 func (l *leg) peerVanished(code int) { l.peerVanishedBy(supervision.EvidenceServiceLost, code) }
 
-// peerVanishedBy is gone with the evidence of a far-end clearing.
+// peerVanishedBy is peerVanished with the evidence of a far-end clearing.
 func (l *leg) peerVanishedBy(evidence supervision.Evidence, code int) {
 	fields := []zap.Field{zap.Uint64("call", uint64(l.c.id)), zap.Stringer("side", sideName(l.side)),
 		zap.Int("code", code)}

@@ -13,7 +13,7 @@ import (
 )
 
 // The service answers our request inside the dialog with 481, and a second one of another method too. The far end is
-// peerVanished (RFC 3261 section 12.2.1.2).
+// gone (RFC 3261 section 12.2.1.2).
 func TestService481(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {

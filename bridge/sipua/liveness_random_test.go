@@ -104,7 +104,7 @@ type randomService struct {
 	up       chan struct{}      // closed when the call is up
 }
 
-// request is the time since the answer, unshortened.
+// now is the time since the answer, unshortened.
 func (w *randomService) now() time.Duration {
 	at := w.answered.Load()
 	if at == nil {

@@ -327,7 +327,7 @@ func TestSubscribesAtTheService(t *testing.T) {
 			d.request("NOTIFY", body, "Event: message-summary", "Subscription-State: "+state, summaryKind)
 			h.service.expectOf("200", "NOTIFY")
 		}
-		tell("active;expires=1", summaryText) // uncounted the 200
+		tell("active;expires=1", summaryText) // before the 200
 		h.service.respond(sub, 200, "svc", "", "Expires: 1")
 		m := h.adapter.expect("NOTIFY")
 		contains(t, m.body, "Voice-Message: 2/8 (0/2)")

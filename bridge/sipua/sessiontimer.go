@@ -107,11 +107,11 @@ func (l *leg) askSession(req *sip.Request, initial bool) {
 		return
 	}
 	e.Seconds = max(e.Seconds, l.session.minSE)
-	l.sayInterval(req, e)
+	l.addInterval(req, e)
 }
 
-// sayInterval adds the interval to a request (RFC 4028 section 7.1: after a 422 also Min-SE).
-func (l *leg) sayInterval(req *sip.Request, e sessiontimer.Expires) {
+// addInterval adds the interval to a request (RFC 4028 section 7.1: after a 422 also Min-SE).
+func (l *leg) addInterval(req *sip.Request, e sessiontimer.Expires) {
 	req.AppendHeader(sip.NewHeader("Session-Expires", e.String()))
 	if l.session.minSE > 0 {
 		req.AppendHeader(sip.NewHeader("Min-SE", strconv.Itoa(l.session.minSE)))
@@ -164,7 +164,7 @@ func (l *leg) tooShort(req *sip.Request, res *sip.Response) bool {
 	if minSE > asked.Seconds && l.session.tooSmallCount < maxIntervals {
 		l.session.minSE = max(l.session.minSE, minSE)
 		asked.Seconds = l.session.minSE
-		l.sayInterval(req, asked)
+		l.addInterval(req, asked)
 	}
 	d := l.dialogOf(req)
 	d.seq = max(d.seq, req.CSeq().SeqNo) + 1

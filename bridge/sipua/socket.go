@@ -254,7 +254,7 @@ func (s *socket) towards(target sip.Uri, transport, dest string) string {
 }
 
 // reply answers outside a call. If the reply cannot be sent, the other side retransmits its request, so nothing is
-// serviceLost.
+// lost.
 func (s *socket) reply(r *endpoint.Request, code int, reason string, headers ...sip.Header) {
 	if err := r.Reply(code, reason, headers...); err != nil {
 		s.a.log.Debug("a reply could not be sent", zap.Int("code", code), zap.Stringer("to", r.Endpoint.Addr()),

@@ -302,7 +302,7 @@ func newTestBedOf(t testing.TB, adapter, service *testPeer, settings ...setting)
 	return h
 }
 
-// lastUnanswered logs through the test, which shows the log only if the test fails. A panic in one of our steps fails
+// quiet logs through the test, which shows the log only if the test fails. A panic in one of our steps fails
 // the test. The SIP library keeps the first logger for the whole process, and its TCP goroutines may outlast the test.
 // Their log lines after its end are discarded.
 func quiet(t testing.TB) *zap.Logger {

@@ -25,7 +25,7 @@ type times struct {
 	// recoveryProbe is how often a lost service is asked whether it is back, where the line has another service. Our
 	// own number.
 	recoveryProbe time.Duration
-	// checkIfDue is how often a line is checked while a notification of messages for its adapter waits until the line
+	// atRestPoll is how often a line is checked while a notification of messages for its adapter waits until the line
 	// is at rest. Our own number.
 	atRestPoll time.Duration
 	// resubscribe is the first pause after a failed subscription at the service; each failure doubles it. Our own

@@ -40,7 +40,7 @@ const (
 
 // call is one call of the far end. Except for the fields set once, the session's lock guards it.
 type call struct {
-	// trialSet once
+	// set once
 	callID, tag string
 	at          netip.AddrPort // where all requests go
 	transport   string

@@ -401,7 +401,7 @@ func newTestBed(t *testing.T, change ...func(*supervision.Policy, *sipua.LineOpt
 	return h
 }
 
-// trialSet changes the fields of the testAdapter.
+// set changes the fields of the testAdapter.
 func (h *testBed) set(f func(b *testAdapter)) {
 	h.adapter.mu.Lock()
 	defer h.adapter.mu.Unlock()

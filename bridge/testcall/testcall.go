@@ -80,7 +80,7 @@ const (
 // Session is one tuning session on a line. A line has at most one session at a time. The methods may be called from any
 // goroutine, but Ring and Clear not concurrently.
 type Session struct {
-	// trialSet once
+	// set once
 	o        Options
 	log      *zap.Logger
 	ep       *endpoint.Endpoint

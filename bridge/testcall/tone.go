@@ -17,7 +17,7 @@ import (
 const (
 	// toneHz is the reference test frequency of 1,020 Hz (ITU-T O.6, from memory). It lies outside the call-progress
 	// tones, 350 to 620 Hz, so that no adapter takes it for busy or dial tone. An adapter would take those for a
-	// farEndCleared-end clearing of its own.
+	// far-end clearing of its own.
 	toneHz = 1020
 	// toneLevel, in dBm0, is the level of quiet speech, which is bearable at the ear for a minute. Our own choice.
 	toneLevel = -20
@@ -44,7 +44,7 @@ const (
 
 // tone is an RTP socket that plays a tone to an address.
 type tone struct {
-	// trialSet once
+	// set once
 	conn  *net.UDPConn
 	codes [2][toneSamples]byte // mu-law, A-law
 	quit  chan struct{}        // closed by close

@@ -92,7 +92,7 @@
 //
 // The loop passes through the relay's normally closed contact, and the output is off while the loop is closed
 // (open_level: on). So the loop is closed without a program, without a board and without power. A pin or a serial line
-// contacts the coil through a transistor, with a diode across the coil; packages gpio and serial give the details. The
+// drives the coil through a transistor, with a diode across the coil; packages gpio and serial give the details. The
 // relay's contact must be rated for the ringing voltage. The gap between contact and coil isolates the telephone
 // network from the board, and so does the optocoupler of a loop-current input. The board stands beside the adapter, on
 // a network that it shares only with the daemon. Modbus has no passwords, and allow_from checks only the address, which

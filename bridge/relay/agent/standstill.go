@@ -27,7 +27,7 @@ func (p *standstillDetector) begin() {
 	p.seen = time.Now()
 }
 
-// readBack returns the number of standstills so far. If one has just ended, it also returns its length.
+// look returns the number of standstills so far. If one has just ended, it also returns its length.
 func (p *standstillDetector) look() (count uint64, just time.Duration) {
 	p.mu.Lock()
 	defer p.mu.Unlock()

@@ -92,7 +92,7 @@ type ContactOptions struct {
 	Blind bool
 	// Senses means that there is a loop-current input.
 	Senses bool
-	// TryMode says how the command that opens can be tried.
+	// Try says how the command that opens can be tried.
 	Try TryMode
 }
 

@@ -78,7 +78,7 @@ type PendingRequest struct {
 	release func()      // releases the slot; further calls do nothing
 }
 
-// NewPendingRequest returns a call that holds no slot.
+// NewPendingRequest returns a request that holds no slot.
 func NewPendingRequest() *PendingRequest {
 	return &PendingRequest{answer: make(chan Answer, 1), release: func() {}}
 }

@@ -20,7 +20,7 @@ type Options struct {
 	// can use both. The password is never shown.
 	User, Password string
 	// Headers are added to every request, after its own. Their values are templates without numbers and are never
-	// quoteShort, so they may hold a key.
+	// shown, so they may hold a key.
 	Headers []Header
 	// CA is a PEM file with the only certificates that may sign the device's certificate. If it is empty, the system's
 	// trusted certificates may.

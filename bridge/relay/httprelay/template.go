@@ -33,7 +33,7 @@ var (
 		"Te", "Keep-Alive", "Content-Type"}
 )
 
-// build is a request that is complete except for its numbers.
+// message is a request that is complete except for its numbers.
 type message struct {
 	// for errors: "POST http://relays.example/{contact}/pulse", without the query and with unreplaced words
 	what    string

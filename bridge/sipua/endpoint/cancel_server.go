@@ -10,7 +10,7 @@ import (
 
 // This file finds the INVITE that a CANCEL is for. RFC 3261 section 9.2 matches on the branch and the sent-by of the
 // top Via. A CANCEL is sent hop by hop, by the sender of the INVITE. Call-ID, From tag and CSeq number therefore have
-// connTo match too (section 9.1), and the CANCEL has to come from the address of the INVITE, or from another address of
+// to match too (section 9.1), and the CANCEL has to come from the address of the INVITE, or from another address of
 // the same peer. A CANCEL that matches no INVITE leaves no state.
 
 // cancelWait is how long a CANCEL waits for an INVITE that it overtook. Our own number: when datagrams of one sender

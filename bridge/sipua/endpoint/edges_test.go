@@ -163,7 +163,7 @@ func TestCancelLingers(t *testing.T) {
 }
 
 // A CANCEL whose connection has gone still cancels the call. A second one has no effect, although no transaction exists
-// connTo recognise it as a repeat.
+// to recognise it as a repeat.
 func TestCancelWithoutConnection(t *testing.T) {
 	var l log
 	e := open(t, testHandler{request: func(r *Request) { l.add(r.Method.String()) },

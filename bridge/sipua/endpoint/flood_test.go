@@ -40,7 +40,7 @@ func (c *requestLog) count(what string) int {
 }
 
 // limitedOptions are the options of an endpoint with one dialog, "up", and an adapter that is bound at source(0). Calls
-// connTo "999" are emergency calls.
+// to "999" are emergency calls.
 func limitedOptions(o *Options) {
 	o.InDialog = func(r *Request) bool { return callID(r) == "up" && r.To().Params.GetOr("tag", "") == "ours" }
 	o.Urgent = func(r *sip.Request) bool { return r.IsInvite() && r.Recipient.User == "999" }

@@ -207,7 +207,7 @@ func (s *server) linger() time.Duration {
 func success(code int) bool { return code >= 200 && code < 300 }
 
 // replaceable reports whether a transaction is kept only for retransmissions of its request. That is not so after a 2xx
-// connTo INVITE, which the user of this package repeats.
+// to INVITE, which the user of this package repeats.
 func (s *server) replaceable() bool {
 	code := int(s.done.Load())
 	return code != 0 && !(s.r.IsInvite() && success(code))

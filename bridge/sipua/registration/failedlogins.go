@@ -145,9 +145,9 @@ type Counts struct {
 	Challenges   uint64 // 401s that asked for credentials
 	Wrong        uint64 // responses with a wrong password, or of an unknown user
 	RateLimited  uint64 // requests that were dropped unchecked, after too many failed logins
-	WrongPlace   uint64 // succeeded credentials on a socket or from an address that is not the line's
-	WrongTarget  uint64 // succeeded credentials that were made for another Request-URI
-	WrongLine    uint64 // succeeded credentials that asked for another line's registration
+	WrongPlace   uint64 // right credentials on a socket or from an address that is not the line's
+	WrongTarget  uint64 // right credentials that were made for another Request-URI
+	WrongLine    uint64 // right credentials that asked for another line's registration
 	LoginSources int    // address and user pairs in memory now
 }
 

@@ -85,9 +85,9 @@ type span struct {
 	zero    bool   // 0 is allowed
 }
 
-// spanFlag adds a flag that takes a length of time. such is an example of a value, for the errors.
-func spanFlag(f *pflag.FlagSet, name string, usual time.Duration, such, usage string) *span {
-	s := &span{Duration: usual, example: such}
+// spanFlag adds a flag that takes a length of time. example is a value, for the errors.
+func spanFlag(f *pflag.FlagSet, name string, usual time.Duration, example, usage string) *span {
+	s := &span{Duration: usual, example: example}
 	f.Var(s, name, usage)
 	if usual == 0 {
 		f.Lookup(name).DefValue = "" // there is no default to show

@@ -80,7 +80,7 @@
 //	         23 MB before, 26 to 30 MB during, 30 MB a minute after; 70 % of one processor
 //	  go test ./cmd/internal/figures -figures -run 'TestFloodOfByes$' -v
 //
-//	the time in which an emergency INVITE passes the daemon during these two floods, beside that before (callForHelp)
+//	the time in which an emergency INVITE passes the daemon during these two floods, beside that before (emergencyInvite)
 //	  bound  at most 2 s
 //	  seen   BYEs: p50 1.2 ms, 1.7 times that before, at most 354 ms beside 75 % other work; p50 0.5 ms, 1.1 times, at
 //	         most 44 ms beside 40 %. Junk at 89,000/s: p50 0.7 ms, 1.4 times, at most 38 ms

@@ -49,7 +49,7 @@ func (r *testBed) cli(args ...string) said {
 	return said{c.ProcessState.ExitCode(), out.String(), errs.String()}
 }
 
-// noticeCount runs a command that must succeed, and returns its output.
+// mustRun runs a command that must succeed, and returns its output.
 func (r *testBed) mustRun(args ...string) string {
 	r.t.Helper()
 	s := r.cli(args...)
@@ -217,7 +217,7 @@ type dialogue struct {
 	log  []string
 }
 
-// callSide starts a command that asks questions. The end of the test stops it.
+// talk starts a command that asks questions. The end of the test stops it.
 func (r *testBed) talk(args ...string) *dialogue {
 	r.t.Helper()
 	d := &dialogue{t: r.t, said: make(chan string)}

@@ -18,7 +18,7 @@ const (
 	copied     = "[last_Via:]\n[last_From:]\n[last_To:]%s\n[last_Call-ID:]\n[last_CSeq:]\n"
 	ownTag     = ";tag=[pid]-[call_number]"
 	noBody     = "Content-Length: 0\n\n"
-	// learnTarget, learnMe and learnPeer store a message's header fields in the variables.
+	// learnTarget and learnUAC store a message's header fields in the variables.
 	learnTarget = `<ereg regexp="sip:[^&gt; ]*" search_in="hdr" header="Contact:" check_it="true" assign_to="target"/>`
 	learnUAC    = `<action>` + learnTarget +
 		`<ereg regexp=".*" search_in="hdr" header="From:" assign_to="me"/><ereg regexp=".*" search_in="hdr" header="To:" assign_to="peer"/></action>`
