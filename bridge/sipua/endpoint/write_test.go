@@ -200,6 +200,29 @@ func TestNearest(t *testing.T) {
 	}
 }
 
+// The alternative is an address of the last lookup that was not tried, of the family that we listen on; where we listen
+// on every address, of either family.
+func TestAlternative(t *testing.T) {
+	t.Parallel()
+	four, six := netip.MustParseAddr("192.0.2.7"), netip.MustParseAddr("2001:db8::7")
+	for _, c := range []struct {
+		listen string
+		tried  []netip.Addr
+		want   netip.Addr
+	}{
+		{"192.0.2.1:5060", nil, four}, {"192.0.2.1:5060", []netip.Addr{four}, netip.Addr{}},
+		{"[2001:db8::1]:5060", nil, six}, {"[2001:db8::1]:5060", []netip.Addr{six}, netip.Addr{}},
+		{"0.0.0.0:5060", []netip.Addr{four}, six}, {"[::]:5060", []netip.Addr{six}, four},
+		{"0.0.0.0:5060", []netip.Addr{four, six}, netip.Addr{}},
+	} {
+		e := &Endpoint{addr: netip.MustParseAddrPort(c.listen)}
+		e.hostCache.last = map[string][]netip.Addr{"pbx.test": {four, six}}
+		got, found := e.Alternative("pbx.test", c.tried)
+		require.Equal(t, c.want, got, "%s, tried %v", c.listen, c.tried)
+		require.Equal(t, c.want.IsValid(), found)
+	}
+}
+
 // The number of remembered names is bounded, and so is the number of addresses of each. Known names stay up to date.
 func TestNamesAreBounded(t *testing.T) {
 	var found []netip.Addr
