@@ -134,7 +134,7 @@ func (l *Line) leave() {
 func (l *Line) refuseTooMany(r *endpoint.Request, id supervision.CallID) {
 	l.adapter.reply(r, blockedStatus, reason(blockedStatus))
 	l.o.Events.Post(supervision.Event{Kind: supervision.CallRequested, Call: id})
-	l.o.Events.Post(supervision.Event{Kind: supervision.FarEndCleared, Call: id, Evidence: supervision.EvidenceBye})
+	l.o.Events.Post(supervision.Event{Kind: supervision.FarEndCleared, Call: id, Evidence: supervision.EvidenceNoRoom})
 	l.a.reportCallInfo(l, id, callrecord.Outgoing, false, callrecord.Party{Number: numberOf(r.Recipient)})
 	l.log.Warn("a call of the adapter was refused: too many calls are up",
 		zap.Uint64("call", uint64(id)))

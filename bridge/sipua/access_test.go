@@ -131,7 +131,7 @@ func TestCallLimitOfALine(t *testing.T) {
 		h.machine.saw("2 refused: no-room")
 		h.dial("5550152")
 		h.adapter.expect("486")
-		h.machine.saw("3 requested", "3 far end cleared: bye", "3 adapter leg cleared: confirmed")
+		h.machine.saw("3 requested", "3 far end cleared: no-room", "3 adapter leg cleared: confirmed")
 		h.request("999", offer("127.0.0.1", nearSDP, "sendrecv"))
 		inv := h.service.expect("INVITE")
 		h.service.respond(inv, 180, "far", "") // it rang, so a call-back may follow

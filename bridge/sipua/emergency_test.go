@@ -164,7 +164,7 @@ func TestAllowedNumberContainingAnEmergencyNumber(t *testing.T) {
 	h.machine.saw("2 requested number=resembles-emergency")
 	second := h.withPassword(h.adapter, target)
 	second.nack(h.adapter.final("486"))
-	h.machine.saw("3 requested", "3 far end cleared: bye", "3 adapter leg cleared: confirmed")
+	h.machine.saw("3 requested", "3 far end cleared: no-room", "3 adapter leg cleared: confirmed")
 	h.service.respond(inv, 486, "far", "")
 	near.nack(h.adapter.final("486"))
 	h.service.expect("ACK")
