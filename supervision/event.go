@@ -19,7 +19,7 @@ const (
 	// place that makes the mark believable; otherwise a marked call is an ordinary one. Fields: Call, Emergency.
 	CallArrived
 	// CallRequested: the adapter asked for a new call, so the near end is off hook (a seizure). The user agent sends
-	// the call to the service at once, without waiting for the machine. Fields: Call, Emergency, NumberClass.
+	// the call to the service at once, without waiting for the machine. Fields: Call, Emergency, Number.
 	CallRequested
 	// CallRinging: the adapter rings for an arrived call. Fields: Call.
 	CallRinging

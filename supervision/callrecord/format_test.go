@@ -70,8 +70,9 @@ func TestWords(t *testing.T) {
 		got, err := parse(text(200))
 		require.NoError(t, err)
 		assert.Equal(t, uint8(200), got)
-		_, err = parse("nonsense")
+		_, err = parse("non\x1bsense")
 		assert.ErrorIs(t, err, ErrWord)
+		assert.Regexp(t, `no [a-z ]+ "non\\x1bsense"; known are `, err.Error())
 	}
 	check(uint8(directions), func(v uint8) string { return Direction(v).String() },
 		func(s string) (uint8, error) { v, err := ParseDirection(s); return uint8(v), err })

@@ -49,7 +49,7 @@ func parse(words []string, what, s string) (uint8, error) {
 	if v, err := strconv.ParseUint(s, 10, 8); err == nil {
 		return uint8(v), nil
 	}
-	return 0, fmt.Errorf("%w: no %s %q; known are %s", ErrWord, s, what, strings.Join(words, ", "))
+	return 0, fmt.Errorf("%w: no %s %q; known are %s", ErrWord, what, s, strings.Join(words, ", "))
 }
 
 // String returns the direction's word.

@@ -2,7 +2,10 @@ package controller_test
 
 import (
 	"context"
+	"fmt"
+	"sync"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"github.com/stretchr/testify/require"
@@ -102,3 +105,75 @@ func TestSlowPoll(t *testing.T) {
 		require.Empty(t, found)
 	})
 }
+
+// A controller whose round of reads takes longer than the poll's interval is read without a pause. Even so an opening
+// waits for at most one read, and a close for none, whenever they come.
+func TestPollsWithoutAPause(t *testing.T) {
+	t.Parallel()
+	const takes, lines = 400 * time.Millisecond, 4
+	for after := time.Duration(0); after < 2*time.Second; after += 90 * time.Millisecond {
+		synctest.Test(t, func(t *testing.T) {
+			d := &slowDevice{takes: takes}
+			b := controller.New(controller.Options{Name: "loft", At: "here", Timeout: time.Second, NoLock: true,
+				Poll: controller.DefaultPoll, Unordered: true,
+				Connect: func(context.Context) (controller.Session, error) {
+					return controller.NewDeviceSession(d, time.Second), nil
+				}})
+			var contacts []*controller.Contact
+			for i := range lines {
+				c, err := b.Contact(controller.ContactOptions{Name: fmt.Sprint("line-", i)})
+				require.NoError(t, err)
+				contacts = append(contacts, c)
+			}
+			b.Start()
+			require.NoError(t, b.Ready(t.Context()))
+			<-time.After(3*time.Second + after)
+			began := time.Now()
+			r := contacts[1].Interrupt(t.Context(), relay.Interruption{Seq: 1, Duration: time.Second,
+				NotAfter: began.Add(time.Minute)})
+			require.Equal(t, relay.Done, r.Outcome, "%v", r.Err)
+			d.mu.Lock()
+			require.LessOrEqual(t, d.opened.Sub(began), takes, "the opening, after %v", after)
+			require.Equal(t, takes+time.Second, d.closed.Sub(d.opened), "the close, after %v", after)
+			d.mu.Unlock()
+			ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
+			defer cancel()
+			require.Empty(t, b.Shutdown(ctx))
+			<-time.After(time.Second)
+		})
+	}
+}
+
+// slowDevice carries out each request at once and answers later.
+type slowDevice struct {
+	takes time.Duration
+
+	mu             sync.Mutex
+	open           [8]bool
+	opened, closed time.Time // when the last opening was written, and the first close after it
+}
+
+func (d *slowDevice) Do(_ context.Context, r controller.Request, before func() error) (relay.Level, error) {
+	if err := before(); err != nil {
+		return relay.LevelUnknown, err
+	}
+	d.mu.Lock()
+	switch r.Op {
+	case controller.Open:
+		d.open[r.Contact], d.opened = true, time.Now()
+	case controller.Close:
+		if d.open[r.Contact] {
+			d.closed = time.Now()
+		}
+		d.open[r.Contact] = false
+	}
+	level := relay.LevelClosed
+	if d.open[r.Contact] {
+		level = relay.LevelOpen
+	}
+	d.mu.Unlock()
+	<-time.After(d.takes)
+	return level, nil
+}
+
+func (*slowDevice) Close() error { return nil }
