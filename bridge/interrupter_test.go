@@ -67,6 +67,31 @@ func TestWithdrawnOpeningOfUnknownOutcomeIsClosed(t *testing.T) {
 	})
 }
 
+// contextContact is a contact that keeps the context of its last opening.
+type contextContact struct {
+	*relaytest.Fake
+	last context.Context
+}
+
+func (c *contextContact) Interrupt(ctx context.Context, i relay.Interruption) relay.Result {
+	c.last = ctx
+	return c.Fake.Interrupt(ctx, i)
+}
+
+// The context of an opening ends with it, or each opening would leave one behind for as long as the daemon runs.
+func TestContextOfAnOpeningEndsWithIt(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		contact := &contextContact{Fake: relaytest.NewFake(relay.KindNone)}
+		o := newInterrupter(contact, func(supervision.Event) {})
+		o.open(1, 800*time.Millisecond, time.Now().Add(time.Second))
+		<-time.After(700 * time.Millisecond)
+		require.NoError(t, contact.last.Err())
+		<-time.After(time.Second)
+		require.ErrorIs(t, contact.last.Err(), context.Canceled)
+		o.end()
+	})
+}
+
 // An opening counts as under way until its outcome has been posted, and no longer. This determines how current that
 // flows again is judged.
 func TestAnOpeningIsUnderWayUntilItsOutcomeIsPosted(t *testing.T) {

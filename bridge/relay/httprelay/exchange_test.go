@@ -331,6 +331,8 @@ func TestSecretsOfARequest(t *testing.T) {
 			{"Authorization", "Basic eHl6"}, {"X-Key", "Bearer eHl6 p"}}})
 	require.Equal(t, []string{"a\"b c", "a%22b+c", "a&#34;b c", `a\"b c`, "eHl6", "eighteig", "p", "sev en", "sev%20en",
 		"sev%2520en", "sev+en", "sixsix"}, got)
+	b.opt.Password = "z"
+	require.Equal(t, []string{"z"}, k.secretsOf(&message{url: "http://relays.example/x"}), "however short")
 }
 
 // SAFETY.md S92: a device is asked often enough, though it takes its time to answer.

@@ -145,7 +145,6 @@ func (m *master) add(j *job) error {
 func (m *master) next() *job {
 	for {
 		m.mu.Lock()
-		m.asking = false
 		if m.stopped {
 			m.mu.Unlock()
 			return nil
