@@ -63,6 +63,23 @@ func TestNumbersOfOtherCountries(t *testing.T) {
 	require.Empty(t, plan(t, Options{Country: "GB", International: true}).Judge("004930123456"))
 }
 
+// What follows a semicolon and is not named like a parameter may be the number that a service reads, alone or with what
+// is before it (found by random numbers). A parameter decides nothing, rn apart (RFC 4694).
+func TestNumberWhereAParameterShouldBe(t *testing.T) {
+	strict := plan(t, Options{Country: "GB", Allow: []string{"2xx", "5550101"}})
+	open := plan(t, Options{Country: "GB", Deny: []string{"2205550101"}})
+	for _, rest := range []string{"%3B+4930123456", ";+4930123456", "%3B004930123456", ";=+4930123456", ";p+4930123456",
+		";p004930123456", ";user=phone;+4930123456=1", "; +4930123456"} {
+		require.Equal(t, International, strict.Judge("sip:220"+rest+"@pbx.test"), rest)
+		require.Equal(t, International, open.Judge("sip:220"+rest+"@pbx.test"), rest)
+	}
+	require.Equal(t, NotAllowed, strict.Judge("sip:220;5550101@pbx.test"), "which of the two a service reads is not certain")
+	require.Equal(t, Denied, open.Judge("sip:220;5550101@pbx.test"))
+	for _, rest := range []string{"", ";", ";;", "; user=phone", ";isub=1411", ";trunk-context=+44", ";npdi;Tgrp=4930123456"} {
+		require.Empty(t, strict.Judge("sip:220"+rest+"@pbx.test"), rest)
+	}
+}
+
 // An outside-line prefix does not hide a number. Where the prefix is 0, 0030 is 0 and 030 (Berlin), and 00030 is 0 and
 // 0030 (Greece).
 func TestOutsideLinePrefix(t *testing.T) {

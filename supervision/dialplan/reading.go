@@ -97,12 +97,13 @@ func user(s string) string {
 }
 
 // readUser reads a user part with its parameters: phone-context (RFC 3966 section 3), and rn (RFC 4694), by which a
-// service may route the call.
+// service may route the call. What stands where a parameter should but is not named like one, as in "220;+44", may be
+// a number to a service that ignores the semicolon, alone or with what is before it.
 func (p *Plan) readUser(r *readings, s string) {
 	number, params, _ := strings.Cut(s, ";")
 	// A tel URI has no colon; a service may take what follows one for a password.
 	number, behind, two := strings.Cut(number, ":")
-	p.readText(r, number, !two && !routes(params))
+	p.readText(r, number, !two && !mayRoute(params))
 	if two {
 		p.readText(r, behind, false)
 	}
@@ -113,18 +114,31 @@ func (p *Plan) readUser(r *readings, s string) {
 			p.readText(r, value+number, false)
 		case strings.EqualFold(name, "rn"):
 			p.readText(r, value, false)
+		case !isParameter(param, name):
+			p.readText(r, strings.TrimLeftFunc(param, func(c rune) bool { return !strings.ContainsRune("0123456789*#+", c) }),
+				false)
+			p.readText(r, number+param, false)
 		}
 	}
 }
 
-// routes reports whether the parameters have an rn. It is then not certain which of the two numbers a service uses.
-func routes(params string) bool {
+// mayRoute reports whether the parameters have an rn, or something that is not named like a parameter. It is then not
+// certain which number a service uses.
+func mayRoute(params string) bool {
 	for param := range strings.SplitSeq(params, ";") {
-		if name, _, _ := strings.Cut(param, "="); strings.EqualFold(strings.TrimSpace(name), "rn") {
+		name, _, _ := strings.Cut(param, "=")
+		if name = strings.TrimSpace(name); strings.EqualFold(name, "rn") || !isParameter(param, name) {
 			return true
 		}
 	}
 	return false
+}
+
+// isParameter reports whether a parameter is empty or its name consists of letters and hyphens. No registered parameter
+// of a tel URI has another one (IANA, tel URI Parameters, from memory).
+func isParameter(param, name string) bool {
+	other := func(c rune) bool { return c != '-' && (c|0x20 < 'a' || 'z' < c|0x20) }
+	return strings.TrimSpace(param) == "" || name != "" && strings.IndexFunc(name, other) < 0
 }
 
 // readText reads a number with its separators, or a name.

@@ -157,6 +157,8 @@ func wrapped(host string) (all []string) {
 		// an allowed number beside it
 		"5550101*112", "2222112", "5550150", "555999", "112*5550101", "01632960101*5550101", "*21*01632960101*5550101",
 		"**21*01632960101*11#",
+		// another number where a parameter should be
+		"220;+4930123456", "220%3B+4930123456", "220%3B004930123456",
 		"5550101;rn=01632960101", "5550101%3Brn=01632960101",
 	} {
 		all = append(all, "sip:"+user+"@"+host)
