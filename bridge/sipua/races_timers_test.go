@@ -231,6 +231,8 @@ func TestRefreshWaits(t *testing.T) {
 			p.session.underWay = &refresh{req: sip.NewRequest(sip.INVITE,
 				sip.Uri{})}
 		},
+		"a cancelled refresh":       func(l, _ *leg) { l.session.cancelled = &refresh{} },
+		"a cancelled refresh there": func(_, p *leg) { p.session.cancelled = &refresh{} },
 	} {
 		one := still()
 		l := one.legs[media.ServiceSide]
