@@ -83,3 +83,32 @@ func TestChangeAfterACancelledOne(t *testing.T) {
 		h.hangUp(c.near)
 	})
 }
+
+// A cancelled re-INVITE is in progress until its transaction has ended. A late provisional response lets the CANCEL
+// begin only then, and it has 64*T1 from there (RFC 3261 section 9.1).
+func TestCancelledChangeWithALateProvisional(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t, inShort, func(_ *Options, t *times) { t.firstLivenessCheck = time.Hour })
+		c := h.outgoing()
+		c.near.request("INVITE", near())
+		h.adapter.expect("100")
+		began := time.Now()
+		inv := h.service.expect("INVITE")
+		<-time.After(short(time.Second))
+		c.near.cancel()
+		h.adapter.expectOf("200", "CANCEL")
+		<-time.After(short(30 * time.Second))
+		h.service.respond(inv, 180, "", "")
+		h.service.past("INVITE", "CANCEL")
+		<-time.After(short(20 * time.Second))
+		c.far.request("INVITE", far())
+		c.far.nack(h.service.past("CANCEL", "491"))
+		m := h.adapter.past("180", "487")
+		if after := time.Since(began); after != short(63*time.Second) {
+			t.Fatalf("ended after %v", after)
+		}
+		c.near.nack(m)
+		h.hangUp(c.near)
+	})
+}
