@@ -38,6 +38,5 @@ func (x *inviteForwarding) handleCancel(late time.Duration) {
 	} else {
 		x.from.c.nearEndCleared()
 	}
-	x.refuse(sip.StatusRequestTerminated)
 	x.from.finish(supervision.AnswerConfirmed)
 }

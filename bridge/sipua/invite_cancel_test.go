@@ -1,6 +1,7 @@
 package sipua
 
 import (
+	"slices"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -45,6 +46,8 @@ func TestWaitAfterCancelEndsWithTheFinalResponse(t *testing.T) {
 			inv := h.adapter.expect("INVITE")
 			h.adapter.respond(inv, 180, "near", "")
 			h.service.expect("180")
+			elsewhere := `SIP;cause=200;text="Call completed elsewhere"`
+			caller.invite[slices.Index(caller.invite, "Max-Forwards: 70")] += "\r\nReason: " + elsewhere
 			caller.cancel()
 			h.service.expectOf("200", "CANCEL")
 			caller.nack(h.service.expectOf("487", "INVITE"))
@@ -52,6 +55,7 @@ func TestWaitAfterCancelEndsWithTheFinalResponse(t *testing.T) {
 			h.adapter.respond(inv, 200, "near", near()) // it crossed the CANCEL
 			h.adapter.expect("ACK")
 			bye := h.adapter.expect("BYE")
+			is(t, bye, "Reason", elsewhere) // RFC 3326 section 2: in any request within a dialog
 			h.adapter.silent(500 * time.Millisecond)
 			h.adapter.respond(bye, 200, "", "")
 			h.machine.saw("1 arrived", "1 ringing", "1 far end cleared: bye", "1 answered",

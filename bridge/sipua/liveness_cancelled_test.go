@@ -4,6 +4,11 @@ import (
 	"testing"
 	"testing/synctest"
 	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"clearback/bridge/media"
+	"clearback/bridge/sipua/endpoint"
 )
 
 // cancelledQuestion returns the re-INVITE of a check that got 180 and nothing more, at the moment of its CANCEL. The
@@ -175,37 +180,55 @@ func TestNoQuestionAfterBye(t *testing.T) {
 }
 
 // A refresh by re-INVITE that gets 180 and nothing more is cancelled by Timer C (RFC 3261 section 16.6), so that it
-// does not hold back every later change. The session keeps its end, and is refreshed at half of the remaining time.
+// does not hold back every later change. The session keeps its end, and is refreshed at half of the remaining time,
+// whether or not the INVITE gets its final response.
 func TestRefreshIsTakenBack(t *testing.T) {
 	t.Parallel()
-	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualTestBed(t, inShort, func(o *Options, t *times) {
-			o.Lines[0].SessionExpires = 1800 * time.Second
-			t.firstLivenessCheck = time.Hour
+	for _, answers := range []bool{true, false} {
+		synctest.Test(t, func(t *testing.T) {
+			h := newVirtualTestBed(t, inShort, func(o *Options, t *times) {
+				o.Lines[0].SessionExpires = 1800 * time.Second
+				t.firstLivenessCheck = time.Hour
+			})
+			c, _ := h.answered("Session-Expires: 1800;refresher=uac", "Require: timer")
+			began := time.Now()
+			inv, _ := h.questioned("INVITE")
+			h.service.respond(inv, 180, "", "")
+			cancel, after := h.questioned("CANCEL")
+			if after != 190*time.Second {
+				t.Fatalf("cancelled after %v", after)
+			}
+			h.service.respond(cancel, 200, "", "")
+			if answers {
+				h.service.respond(inv, 487, "", "")
+				h.service.expect("ACK")
+			} else {
+				<-time.After(short(33 * time.Second))
+			}
+			c.near.request("INVITE", near())
+			h.adapter.expect("100")
+			h.service.respond(h.service.expect("INVITE"), 486, "", "")
+			h.service.expect("ACK")
+			c.near.nack(h.adapter.expect("486"))
+			m, _ := h.questioned("INVITE")
+			// 900 + 190 + (1800 - 32 - 1090) / 2: RFC 4028 section 10 ends a session 32 s early
+			if after := time.Since(began); after.Round(short(time.Second)) != short(1429*time.Second) {
+				t.Fatalf("again after %v", after)
+			}
+			h.service.respond(m, 200, "", far(), "Session-Expires: 1800;refresher=uac", "Require: timer")
+			h.service.expect("ACK")
+			h.hangUp(c.near)
 		})
-		c, _ := h.answered("Session-Expires: 1800;refresher=uac", "Require: timer")
-		began := time.Now()
-		inv, _ := h.questioned("INVITE")
-		h.service.respond(inv, 180, "", "")
-		cancel, after := h.questioned("CANCEL")
-		if after != 190*time.Second {
-			t.Fatalf("cancelled after %v", after)
-		}
-		h.service.respond(cancel, 200, "", "")
-		h.service.respond(inv, 487, "", "")
-		h.service.expect("ACK")
-		c.near.request("INVITE", near())
-		h.adapter.expect("100")
-		h.service.respond(h.service.expect("INVITE"), 486, "", "")
-		h.service.expect("ACK")
-		c.near.nack(h.adapter.expect("486"))
-		m, _ := h.questioned("INVITE")
-		// 900 + 190 + (1800 - 32 - 1090) / 2: RFC 4028 section 10 ends a session 32 s early
-		if after := time.Since(began); after.Round(short(time.Second)) != short(1429*time.Second) {
-			t.Fatalf("again after %v", after)
-		}
-		h.service.respond(m, 200, "", far(), "Session-Expires: 1800;refresher=uac", "Require: timer")
-		h.service.expect("ACK")
-		h.hangUp(c.near)
-	})
+	}
+}
+
+// A late response to an earlier re-INVITE does not end the wait for the cancelled one.
+func TestLateResponseToAnEarlierQuestion(t *testing.T) {
+	t.Parallel()
+	l := still().legs[media.ServiceSide]
+	l.session.cancelled = &refresh{l: l}
+	(&refresh{l: l}).response(endpoint.Response{Err: endpoint.ErrTimeout}, 0)
+	require.True(t, l.session.reinviteUnderWay())
+	l.session.cancelled.response(endpoint.Response{Err: endpoint.ErrTimeout}, 0)
+	require.False(t, l.session.reinviteUnderWay())
 }

@@ -302,7 +302,7 @@ func (x *refresh) giveUp() {
 	}
 	// the peer has sent a provisional response, so only the end of the session counts
 	s.underWay = nil
-	l.refreshIn(max(time.Until(s.until)/2, l.c.a.times.second))
+	l.refreshIn(time.Until(s.until) / 2)
 }
 
 // send sends the re-INVITE.
