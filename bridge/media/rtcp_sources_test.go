@@ -69,11 +69,20 @@ func TestRTCPSources(t *testing.T) {
 // TestRTCPOfAFormerSource checks that RTCP of a host that is no longer followed does not pass, and that none is sent to
 // it.
 func TestRTCPOfAFormerSource(t *testing.T) {
-	for name, ends := range map[string]func(e *end){
-		"two compete": func(e *end) { e.peers[rtpFlow].forget() },
-		"SDP":         func(e *end) { e.peers[rtpFlow].expect(named, time.Unix(1001, 0)) },
+	for name, ends := range map[string]func(s *Session, e *end){
+		"two compete": func(_ *Session, e *end) {
+			e.peers[rtpFlow].forget()
+			e.reviewLocked()
+		},
+		"SDP": func(s *Session, _ *end) { s.Expect(ServiceSide, named, netip.AddrPort{}) },
+		"an answer after its RTP has moved": func(s *Session, e *end) {
+			e.peers[rtpFlow].learn(third, packetRun{}, time.Unix(1001, 0))
+			s.Answered()
+		},
 	} {
-		e := &end{sideTrust: *sources(true)}
+		s := &Session{}
+		e := &s.ends[ServiceSide]
+		e.sideTrust = *sources(true)
 		rtp, rtcp := &e.peers[rtpFlow], &e.peers[rtcpFlow]
 		rtp.expect(private, time.Unix(1000, 0))
 		rtp.learn(another, packetRun{}, time.Unix(1000, 0))
@@ -85,8 +94,7 @@ func TestRTCPOfAFormerSource(t *testing.T) {
 		require.Equal(t, passes, rtcp.acceptReport(from, rtp, time.Unix(1000, 0), &e.sideTrust))
 		e.reviewLocked()
 		require.Equal(t, from, rtcp.target())
-		ends(e)
-		e.reviewLocked()
+		ends(s, e)
 		require.False(t, rtcp.target().IsValid(), name)
 		require.Equal(t, unknownSource, rtcp.acceptReport(from, rtp, time.Unix(1000, 0), &e.sideTrust), name)
 	}

@@ -270,6 +270,8 @@ func TestGlareOfOffers(t *testing.T) {
 			p.session.underWay = &refresh{req: sip.NewRequest(sip.INVITE,
 				sip.Uri{})}
 		}, 491},
+		"our cancelled refresh":       {func(l, p *leg) { l.session.cancelled = &refresh{} }, 491},
+		"our cancelled refresh there": {func(l, p *leg) { p.session.cancelled = &refresh{} }, 491},
 		"our UPDATE": {func(l, p *leg) {
 			l.session.underWay = &refresh{req: sip.NewRequest(sip.UPDATE,
 				sip.Uri{})}

@@ -56,6 +56,7 @@ type inviteAttempt struct {
 	uncounted            int // attempts that do not count towards the limit of challenges
 	sent                 time.Time
 	heard, rang, settled bool
+	cancelled            bool                    // we sent CANCEL
 	won                  bool                    // a 200 has come
 	answeredTag          string                  // its To tag
 	acks                 map[string]*sip.Request // by To tag, for retransmissions of the 200
@@ -423,7 +424,12 @@ func (x *inviteForwarding) failed(err error) {
 	c := x.to.c
 	c.line.log.Warn("no answer to INVITE", zap.Uint64("call", uint64(c.id)), zap.Stringer("side", sideName(x.to.side)),
 		zap.Error(err))
-	if !x.initial {
+	switch {
+	case x.initial:
+	case x.cancelled:
+		x.refuse(sip.StatusRequestTerminated)
+		return
+	default:
 		x.refuse(sip.StatusRequestTimeout)
 		x.to.checkPeer(sip.INVITE, 0, x.sent, false)
 		return

@@ -9,25 +9,14 @@ import (
 	"clearback/supervision"
 )
 
-// cancel sends CANCEL; a 200 may cross it. Without a final response within 64*T1 the INVITE counts as cancelled (RFC
-// 3261 section 9.1).
+// cancel sends CANCEL; a 200 may cross it. Without a final response the transaction fails at its own time, 64*T1 after
+// the CANCEL (RFC 3261 section 9.1). Until then it is in progress.
 func (x *inviteForwarding) cancel() {
-	if x.tx == nil || x.settled {
+	if x.tx == nil {
 		return
 	}
+	x.cancelled = true
 	x.tx.CancelFor(x.cancelReasons...)
-	x.to.c.after(x.to.c.a.times.final, func() {
-		if x.settled {
-			return
-		}
-		x.endTransaction()
-		x.to.out = nil
-		if x.initial {
-			x.to.finish(supervision.AnswerNone)
-			return
-		}
-		x.refuse(sip.StatusRequestTerminated)
-	})
 }
 
 // handleCancel handles the peer's CANCEL. late is how long ago it reached this machine.
@@ -49,6 +38,5 @@ func (x *inviteForwarding) handleCancel(late time.Duration) {
 	} else {
 		x.from.c.nearEndCleared()
 	}
-	x.refuse(sip.StatusRequestTerminated)
 	x.from.finish(supervision.AnswerConfirmed)
 }

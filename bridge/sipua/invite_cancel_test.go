@@ -1,6 +1,7 @@
 package sipua
 
 import (
+	"slices"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -45,6 +46,8 @@ func TestWaitAfterCancelEndsWithTheFinalResponse(t *testing.T) {
 			inv := h.adapter.expect("INVITE")
 			h.adapter.respond(inv, 180, "near", "")
 			h.service.expect("180")
+			elsewhere := `SIP;cause=200;text="Call completed elsewhere"`
+			caller.invite[slices.Index(caller.invite, "Max-Forwards: 70")] += "\r\nReason: " + elsewhere
 			caller.cancel()
 			h.service.expectOf("200", "CANCEL")
 			caller.nack(h.service.expectOf("487", "INVITE"))
@@ -52,6 +55,7 @@ func TestWaitAfterCancelEndsWithTheFinalResponse(t *testing.T) {
 			h.adapter.respond(inv, 200, "near", near()) // it crossed the CANCEL
 			h.adapter.expect("ACK")
 			bye := h.adapter.expect("BYE")
+			is(t, bye, "Reason", elsewhere) // RFC 3326 section 2: in any request within a dialog
 			h.adapter.silent(500 * time.Millisecond)
 			h.adapter.respond(bye, 200, "", "")
 			h.machine.saw("1 arrived", "1 ringing", "1 far end cleared: bye", "1 answered",
@@ -80,6 +84,35 @@ func TestChangeAfterACancelledOne(t *testing.T) {
 		h.service.expect("ACK")
 		h.adapter.expectOf("200", "INVITE")
 		c.near.ack("")
+		h.hangUp(c.near)
+	})
+}
+
+// A cancelled re-INVITE is in progress until its transaction has ended. A late provisional response lets the CANCEL
+// begin only then, and it has 64*T1 from there (RFC 3261 section 9.1).
+func TestCancelledChangeWithALateProvisional(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t, inShort, func(_ *Options, t *times) { t.firstLivenessCheck = time.Hour })
+		c := h.outgoing()
+		c.near.request("INVITE", near())
+		h.adapter.expect("100")
+		began := time.Now()
+		inv := h.service.expect("INVITE")
+		<-time.After(short(time.Second))
+		c.near.cancel()
+		h.adapter.expectOf("200", "CANCEL")
+		<-time.After(short(30 * time.Second))
+		h.service.respond(inv, 180, "", "")
+		h.service.past("INVITE", "CANCEL")
+		<-time.After(short(20 * time.Second))
+		c.far.request("INVITE", far())
+		c.far.nack(h.service.past("CANCEL", "491"))
+		m := h.adapter.past("180", "487")
+		if after := time.Since(began); after != short(63*time.Second) {
+			t.Fatalf("ended after %v", after)
+		}
+		c.near.nack(m)
 		h.hangUp(c.near)
 	})
 }

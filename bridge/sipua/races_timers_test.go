@@ -10,7 +10,6 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"clearback/bridge/media"
-	"clearback/bridge/sipua/endpoint"
 	"clearback/bridge/sipua/sessiontimer"
 	"clearback/supervision"
 )
@@ -25,17 +24,12 @@ func TestLateCallsOfHandlersDoNothing(t *testing.T) {
 		"a refusal after it":                 func(x *inviteForwarding) { x.finalSent = true; x.refuse(480) },
 		"a CANCEL after it":                  func(x *inviteForwarding) { x.finalSent = true; x.handleCancel(0) },
 		"our CANCEL of what was not sent":    func(x *inviteForwarding) { x.cancel() },
-		"our CANCEL of what is over": func(x *inviteForwarding) {
-			x.tx, x.settled = &endpoint.Transaction{},
-				true
-			x.cancel()
-		},
-		"no answer to what was answered": func(x *inviteForwarding) { x.settled = true; x.failed(errors.New("late")) },
-		"Timer C of it":                  func(x *inviteForwarding) { x.settled = true; x.timerCFired() },
-		"silence of it":                  func(x *inviteForwarding) { x.settled = true; x.serviceSilent() },
-		"silence of who was heard":       func(x *inviteForwarding) { x.heard = true; x.serviceSilent() },
-		"silence towards who is gone":    func(x *inviteForwarding) { x.from.state = legOver; x.serviceSilent() },
-		"an ACK of nothing":              func(x *inviteForwarding) { x.acknowledge(nil, nil) },
+		"no answer to what was answered":     func(x *inviteForwarding) { x.settled = true; x.failed(errors.New("late")) },
+		"Timer C of it":                      func(x *inviteForwarding) { x.settled = true; x.timerCFired() },
+		"silence of it":                      func(x *inviteForwarding) { x.settled = true; x.serviceSilent() },
+		"silence of who was heard":           func(x *inviteForwarding) { x.heard = true; x.serviceSilent() },
+		"silence towards who is gone":        func(x *inviteForwarding) { x.from.state = legOver; x.serviceSilent() },
+		"an ACK of nothing":                  func(x *inviteForwarding) { x.acknowledge(nil, nil) },
 		"a second ACK": func(x *inviteForwarding) {
 			x.won, x.answeredTag, x.acks = true, "a", map[string]*sip.Request{"a": {}}
 			x.acknowledge(nil, nil)
@@ -231,6 +225,8 @@ func TestRefreshWaits(t *testing.T) {
 			p.session.underWay = &refresh{req: sip.NewRequest(sip.INVITE,
 				sip.Uri{})}
 		},
+		"a cancelled refresh":       func(l, _ *leg) { l.session.cancelled = &refresh{} },
+		"a cancelled refresh there": func(_, p *leg) { p.session.cancelled = &refresh{} },
 	} {
 		one := still()
 		l := one.legs[media.ServiceSide]

@@ -35,6 +35,7 @@ type session struct {
 	tooSmallCount int         // 422 responses in a row
 	updates       bool        // the peer's Allow has UPDATE
 	underWay      *refresh
+	cancelled     *refresh // a re-INVITE that was given up, until its transaction has ended
 }
 
 // refresh is one UPDATE or re-INVITE of ours, to refresh the session or to check the peer.
@@ -52,9 +53,10 @@ type refresh struct {
 	ack *sip.Request          // the ACK of its 200, for retransmissions
 }
 
-// reinviteUnderWay reports whether a re-INVITE that we started ourselves is in progress.
+// reinviteUnderWay reports whether a re-INVITE that we started ourselves is in progress. A cancelled one is in progress
+// until its final response comes, or 64*T1 have passed since the CANCEL (RFC 3261 section 9.1).
 func (s *session) reinviteUnderWay() bool {
-	return s.underWay != nil && s.underWay.req.IsInvite() && s.underWay.ack == nil
+	return s.cancelled != nil || s.underWay != nil && s.underWay.req.IsInvite() && s.underWay.ack == nil
 }
 
 // learn reads from a message of the peer what any message may show: the Date and Allow.
@@ -217,9 +219,10 @@ func (s *session) stop() {
 // abandon stops the timers and cancels a refresh in progress.
 func (s *session) abandon() {
 	s.stop()
-	if s.reinviteUnderWay() && s.underWay.tx != nil {
+	if s.underWay != nil && s.underWay.tx != nil {
 		s.underWay.tx.Cancel()
 	}
+	s.underWay = nil
 }
 
 // refreshIn schedules a refresh after d.
@@ -259,11 +262,11 @@ func (l *leg) refreshCollides(m sip.RequestMethod) bool {
 	p := l.peer()
 	return l.session.underWay != nil || m == sip.INVITE &&
 		(l.in != nil || l.out != nil || p.in != nil || p.out != nil || l.offerAnswer.pending != nil ||
-			p.session.reinviteUnderWay())
+			l.session.reinviteUnderWay() || p.session.reinviteUnderWay())
 }
 
 // refreshBy sends UPDATE without an offer, or a re-INVITE with the last description sent there. If then is not nil, it
-// receives the status code, or 0 if no answer comes within 64*T1.
+// receives the status code, or 0 if no answer comes within 64*T1. Otherwise Timer C limits a re-INVITE.
 func (l *leg) refreshBy(m sip.RequestMethod, then func(code int)) *refresh {
 	req := l.build(m)
 	l.askSession(req, false)
@@ -276,21 +279,30 @@ func (l *leg) refreshBy(m sip.RequestMethod, then func(code int)) *refresh {
 	body, kind := l.c.path.lastSent(l.side)
 	req.AppendHeader(sip.NewHeader("Content-Type", kind))
 	req.SetBody(body)
+	limit := l.c.a.times.ringing
 	if then != nil {
-		l.c.after(l.c.a.times.final, x.giveUp)
+		limit = l.c.a.times.final
 	}
+	l.c.after(limit, x.giveUp)
 	x.send(1)
 	return x
 }
 
 // giveUp cancels a re-INVITE that has no final response.
 func (x *refresh) giveUp() {
-	if x.l.session.underWay == x {
-		if x.tx != nil {
-			x.tx.Cancel()
-		}
-		x.outcome(nil, endpoint.ErrTimeout)
+	l, s := x.l, &x.l.session
+	if s.underWay != x {
+		return
 	}
+	s.cancelled = x
+	x.tx.Cancel()
+	if x.then != nil {
+		x.outcome(nil, endpoint.ErrTimeout)
+		return
+	}
+	// the peer has sent a provisional response, so only the end of the session counts
+	s.underWay = nil
+	l.refreshIn(time.Until(s.until) / 2)
 }
 
 // send sends the re-INVITE.
@@ -311,6 +323,9 @@ func (x *refresh) send(challenges int) {
 
 func (x *refresh) response(res endpoint.Response, challenges int) {
 	l := x.l
+	if l.session.cancelled == x && (res.Err != nil || !res.IsProvisional()) {
+		l.session.cancelled = nil
+	}
 	if res.Err != nil {
 		x.outcome(nil, res.Err)
 		return
@@ -332,6 +347,8 @@ func (x *refresh) response(res endpoint.Response, challenges int) {
 			x.follow(res.Response)
 			x.outcome(res.Response, nil)
 		}
+	case l.session.underWay != x, l.clearing: // it was given up, or a BYE has followed it
+		x.outcome(res.Response, nil)
 	case challenges > 0 && l.challenged(x.req, res.Response):
 		x.send(challenges - 1)
 	case l.tooShort(x.req, res.Response):

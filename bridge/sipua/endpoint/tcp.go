@@ -296,9 +296,7 @@ func (c *conn) take(f *framer, came Arrival) (took, ok bool) {
 		}
 		switch {
 		case ping:
-			if _, err := c.write([]byte("\r\n")); err != nil {
-				return took, false
-			}
+			c.write([]byte("\r\n")) // if that fails, it closes the connection and the reading ends
 		case errors.Is(err, errTooLarge):
 			c.e.n.oversized.Add(1)
 			c.e.refuseUnparsed(f.buf, o, tooLarge)
