@@ -16,9 +16,9 @@
 //	                      seizures (6); an operator's pulse
 //	breaker.go            storms (13)
 //	verification.go       whether the hold has cleared (7); repetitions
-//	listening.go          the second look, for somebody who is still listening when the first look is made
+//	listening.go          the second look, 10 s later: at the first, somebody may still be listening
 //	idlewatch.go          a line without a call
-//	pendingincident.go    clearings that opened nothing and may have left the line held
+//	pendingincident.go    a clearing for which the loop was not opened: is the line still held?
 //	loopcurrent.go        the loop-current input
 //	trial.go              the clearings of a tuning session
 //	incident.go           the incidents; a line has one at a time
@@ -36,12 +36,13 @@
 // even a 200 that crosses a CANCEL. For a call from the adapter, it is the 200 that the user agent passes to the
 // adapter. A call not yet offered to the adapter is not on the line.
 //
-// An adapter can take an interruption for a hook flash only if current returns within its flash window, that is, only
-// if the hold stayed. If a leg of an answered call was not confirmed cleared, the interval is at least the flash
-// maximum plus 100 ms (invariant 3).
+// If the hold stays, current returns after the interruption. An adapter whose flash window has not ended by then takes
+// the interruption for a hook flash. So if the adapter has not confirmed our BYE, the interval is at least flash_max
+// plus 100 ms (invariant 3).
 //
-// max_interval is at least 200 ms longer than every interval. No command is written so late that max_interval, or the 2
-// s of invariant 11, shortens the opening by more than the delay of the contact (invariant 4).
+// max_interval is at least 200 ms longer than every interval. A command that comes too late for its full interval, by
+// max_interval or by the 2 s of invariant 11, is not written. Only the contact's own delay may shorten an opening
+// (invariant 4).
 //
 // A line that is off hook after an interruption may just have somebody listening to a dead line. So a hold counts as
 // stayed only if the line is still off hook at a second look, 10 s later by default (Policy.Listening, invariant 7).

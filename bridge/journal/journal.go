@@ -3,18 +3,20 @@
 //
 // The writer takes records into memory and writes them in batches, about every 100 ms. A killed process loses at most
 // the last 250 ms (as long as the disk writes a batch in less than 100 ms). A power cut loses no batch that was
-// written. While the disk refuses every write, accounts, incidents, trials and line states are held in memory and
-// written later. Of events and effects the first 32,768 are held, and the rest are counted as lost. While a disk does
-// not respond at all, the first 32,768 records are held, plus 1,024 more of kinds other than events and effects.
+// written. Records that cannot be written yet are held in memory; what exceeds these limits is counted as lost:
+//
+//	the disk               events and effects   accounts, incidents, trials, line states
+//	refuses every write    the first 32,768     all
+//	does not respond       the first 32,768 records of all kinds, and 1,024 more of these
 //
 // The routine of an idle line (a probe with the same answer as before) is not recorded, so a quiet night writes
 // nothing.
 //
 // The journal also keeps the state of a line that must survive a restart: the number of holds that stayed, the end of
 // the call-back window, the openings of the last minute, the end of the pause after a storm, and whether the line's
-// answers can be trusted. So the openings of a daemon that dies after each of them are still counted: the limit on
-// openings within a minute also holds over restarts. Without a journal the daemon starts each time without this state,
-// and trusts nothing.
+// answers can be trusted. So the limit on openings within a minute holds over restarts, even if the daemon dies after
+// each opening. Without a journal the daemon starts each time without this state, and treats no line's answers as
+// trusted.
 //
 // The schema has a version number (PRAGMA user_version). A change of the schema needs a migration step in schema.go and
 // a file of the older version in testdata.

@@ -4,6 +4,19 @@
 // A packet is relayed unchanged, byte for byte; pion/rtp only reads its header. A packet that is not RTP or RTCP of
 // version 2 (RFC 3550) is dropped and counted. SRTP has RTP's header, so it passes. DTLS and T.38's UDPTL pass if the
 // session admits them. STUN never passes.
+//
+// Sound is taken from, and sent to, the signalled address, its host, or the address that the side's signalling comes
+// from. Another source is followed only if exactly one candidate sends packets of a negotiated type in sequence; two
+// candidates are reported, and neither is followed. In an answered emergency call that is silent, any source is taken.
+//
+// The files:
+//
+//	session.go     Session: the two sides of one stream, their addresses and counters
+//	forward.go     from one socket to the other
+//	peer.go        which source is that of a side
+//	packet.go      what kind of packet it is
+//	ports.go       the ports
+//	reception.go   jitter and loss
 package media
 
 import (

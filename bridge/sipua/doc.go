@@ -14,17 +14,20 @@
 //	  8.2.2.1            Request-URI             access.go, socket.go (404)
 //	  8.2.2.2            merged requests (482)   tables.go, call.go
 //	  8.2.3              Accept (406), bodies    headers_accept.go, sdp_relay.go (415, 488), sdp_multipart.go
-//	  9.1                sending CANCEL          invite_cancel.go, endpoint/cancel_client.go; invite.go (a 200 that crosses it)
-//	  9.2                receiving CANCEL        socket.go, invite_cancel.go (our 200 crossed it), endpoint/cancel_server.go
+//	  9.1                sending CANCEL          invite_cancel.go, endpoint/cancel_client.go
+//	                     a 200 crosses it        invite.go (success)
+//	  9.2                receiving CANCEL        socket.go, endpoint/cancel_server.go
+//	                     our 200 crosses it      invite_cancel.go (handleCancel)
 //	  10                 registration            registration/; when the adapter registers again: liveness_peer.go
 //	  11                 OPTIONS                 socket.go and headers_extensions.go (answering), line.go and invite_failover.go (sending)
 //	  12.1               creating a dialog       leg.go, dialog.go (early dialogs, forks)
 //	  12.2.1             requests in a dialog    leg.go; a 481 or 408 answer: liveness_peer.go (adapter), liveness.go (service)
-//	  12.2.2             receiving requests      indialog.go, tables.go (finding the dialog), indialog_source.go (a wrong source)
+//	  12.2.2             receiving requests      indialog.go, tables.go (finding the dialog), indialog_source.go (the adapter's source)
 //	  13.2               sending INVITE          invite.go; several 200s: dialog.go and invite.go
 //	  13.3               answering INVITE        invite_response.go: 200 and its retransmissions, ACK, failures; invite_prack.go: 1xx
 //	  14                 re-INVITE, 491          indialog.go, offeranswer.go; our own: sessiontimer.go, mediamove.go (media at a new address)
-//	  15                 BYE                     leg.go (sending), indialog.go (receiving), date.go (its age)
+//	  15                 BYE                     leg.go (sending), indialog.go (receiving)
+//	                     how old it is           date.go; endpoint/arrival.go (when it reached this machine)
 //	  16.6, 16.8         Timer C                 invite.go
 //	  17, 18             transactions, transport endpoint/
 //	  19.1.6             tel URIs                headers.go
@@ -55,23 +58,30 @@
 //
 // # Parts that no RFC describes
 //
-//	agent.go, socket.go, account.go     start and end; sockets and the routing of requests; accounts at the services
-//	line.go, call.go, leg.go            the effects of a line; a call's mailbox, its events and its two legs
-//	tables.go, times.go, counts.go      calls and dialogs that are up; durations and their sources; counters
-//	indialog_source.go, access.go       accepted sources: inside a dialog, outside a dialog
-//	access_endpoint.go                  accepted sources under load
-//	access_calls.go, access_refused.go  how many calls; refused calls
-//	access_shutdown.go                  the gate that a shutdown shuts
-//	socket.go (identifyAdapterCall)                whether a call is an emergency call, and which digits pass
-//	access_dialplan.go                  what a line may dial, and which numbers are emergency numbers
-//	access_outboundblock.go             the adapter's calls that do not pass
-//	invite_attempts.go                  an emergency call at both services
-//	invite_failover.go                  the second service
-//	liveness.go, liveness_peer.go       ends that vanish without a BYE: the service's, the adapter's
-//	liveness_emergency.go               ends that vanish in an emergency call
-//	sdp_silence.go, emergency_sound.go  silence and missing sound
-//	indialog_hookflash.go               hook flashes, in INFO and in media
-//	shutdown.go, callinfo.go            clearing everything at shutdown; what is reported to people
+//	agent.go                   start and end
+//	socket.go                  routing of requests; is a call an emergency call, and which digits pass: identifyAdapterCall
+//	account.go                 accounts at the services
+//	line.go, call.go, leg.go   the effects of a line; a call's mailbox and events; its two legs
+//	tables.go                  the calls and dialogs that are up
+//	times.go, counts.go        durations and their sources; counters
+//	access.go                  accepted sources of requests outside a dialog
+//	indialog_source.go         accepted sources of requests inside a dialog
+//	access_endpoint.go         accepted sources under load
+//	access_calls.go            how many calls a line may have
+//	access_refused.go          refused calls
+//	access_shutdown.go         the gate that a shutdown shuts
+//	access_dialplan.go         what a line may dial, and which numbers are emergency numbers
+//	access_outboundblock.go    the adapter's calls that do not pass
+//	invite_attempts.go         an emergency call at both services
+//	invite_failover.go         the second service
+//	liveness.go                a service's end that vanishes without a BYE
+//	liveness_peer.go           an adapter's end that vanishes without a BYE
+//	liveness_emergency.go      ends that vanish in an emergency call
+//	sdp_silence.go             whether the silence of a side means that its sound is lost
+//	emergency_sound.go         an emergency call without sound for 2 s
+//	indialog_hookflash.go      hook flashes, in INFO and in media
+//	shutdown.go                clearing everything at shutdown
+//	callinfo.go                what is reported to people
 //
 // Package callflow plays call flows against one line. Package conformance has the rules that their traces must keep.
 package sipua

@@ -1,15 +1,15 @@
 // Package controller is the part that all drivers share. It manages one controller: the connection to it and its
 // contacts.
 //
-// A driver implements its protocol as a [Session] or a [Device]. This package keeps what every driver owes the line:
+// A driver implements its protocol as a [Session] or a [Device]. This package guarantees for every driver:
 //
 //   - Each connection begins by closing every contact. The only exception is an opening that the controller times
-//     itself: it is read back, and continues if the contact reads open.
+//     itself and that survives a lost connection: it continues if it reads open within 100 ms.
 //   - An opening is never written after its NotAfter.
 //   - A close is written at once, even while an opening waits for its answer.
 //   - After an opening the contact is read back.
 //   - A request without an answer ends the connection. The outcome is then unknown until a close is confirmed.
-//   - An owed close is repeated until it is confirmed.
+//   - A close that is not confirmed yet is owed. It is repeated until it is confirmed.
 //   - A contact that opens by itself is closed.
 //   - Shutdown closes every contact before it ends the connection.
 //
