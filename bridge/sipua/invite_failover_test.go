@@ -9,7 +9,9 @@ import (
 
 	"github.com/emiago/sipgo/sip"
 	"github.com/icholy/digest"
+	"github.com/stretchr/testify/require"
 
+	"clearback/bridge/sipua/endpoint"
 	"clearback/bridge/sipua/registration"
 )
 
@@ -326,4 +328,28 @@ func TestEmergencyCallStaysAtLateService(t *testing.T) {
 		h.machine.saw("1 requested (emergency)")
 		h.hangUp(near, "1 answered")
 	})
+}
+
+// An abandoned attempt that rang has rung, whatever it sends later. Its reliable responses are no longer repeated. The
+// caller's first dialog stays for the next service; the others end.
+func TestDialogsOfAnAbandonedAttempt(t *testing.T) {
+	t.Parallel()
+	one := still()
+	x := one.first
+	for _, code := range []int{180, 100} {
+		x.lateResponse(endpoint.Response{Response: sip.NewResponse(code, "")})
+	}
+	require.True(t, x.rang)
+	kept, left := one.legs[0].dialog, &dialog{}
+	pair(&dialog{}, left)
+	for _, d := range []*dialog{kept, left} {
+		d.provisionals = &reliableProvisionals{}
+	}
+	repeating := left.provisionals
+	one.legs[0].early, one.legs[1].early = []*dialog{kept, left}, []*dialog{kept.other, left.other}
+	x.forget(one.legs[1])
+	require.True(t, repeating.ended)
+	require.True(t, left.over)
+	require.False(t, kept.over, "the next service's responses come in this dialog")
+	require.Empty(t, one.legs[0].early)
 }
