@@ -458,3 +458,14 @@ func tightLimits(t testing.TB, taken *[]*media.Session) setting {
 		o.Media = relay
 	}
 }
+
+// A response to an earlier peer at the same port is told from one to this peer.
+func TestResponsesToAnEarlierPeerAreStray(t *testing.T) {
+	p, q := newTestPeer(t, "service"), newTestPeer(t, "service")
+	response := func(via string) message { return parse("SIP/2.0 503 Service Unavailable\r\n"+via+"\r\n\r\n", p.at) }
+	own := p.via()
+	p.serial, q.serial = q.serial, p.serial
+	if !p.isStray(response(own)) || p.isStray(response(p.via())) || p.isStray(parse("OPTIONS sip:x SIP/2.0\r\n"+own+"\r\n\r\n", p.at)) {
+		t.Error(own)
+	}
+}

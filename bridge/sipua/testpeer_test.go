@@ -30,7 +30,9 @@ type testPeer struct {
 	at    netip.AddrPort
 	hangs *tcpConns    // nil on UDP
 	in    chan message // wide enough for a whole test
-	n     atomic.Uint32
+	// serial tells this peer from one of an earlier test, whose port it may have been given.
+	serial uint32
+	n      atomic.Uint32
 	// repeats counts the retransmissions received.
 	repeats atomic.Uint32
 }
@@ -41,6 +43,9 @@ type message struct {
 	body    string
 	from    netip.AddrPort
 }
+
+// lastPeer is the serial number of the last peer.
+var lastPeer atomic.Uint32
 
 func newTestPeer(t testing.TB, name string) *testPeer {
 	t.Helper()
@@ -55,7 +60,7 @@ func newTestPeerAt(t testing.TB, name string, ip net.IP) *testPeer {
 		t.Fatal(err)
 	}
 	p := &testPeer{t: t, name: name, conn: conn, proto: "UDP", at: conn.LocalAddr().(*net.UDPAddr).AddrPort(),
-		in: make(chan message, 1000)}
+		in: make(chan message, 1000), serial: lastPeer.Add(1)}
 	p.out = func(text []byte, to netip.AddrPort) error {
 		_, err := conn.WriteToUDPAddrPort(text, to)
 		return err
@@ -67,7 +72,7 @@ func newTestPeerAt(t testing.TB, name string, ip net.IP) *testPeer {
 // newTestPeerOn returns a peer on a network in memory, for a bubble of testing/synctest.
 func newTestPeerOn(t testing.TB, name string, s *endpointtest.Socket) *testPeer {
 	t.Helper()
-	p := &testPeer{t: t, name: name, proto: "UDP", at: s.Addr(), in: make(chan message, 1000)}
+	p := &testPeer{t: t, name: name, proto: "UDP", at: s.Addr(), in: make(chan message, 1000), serial: lastPeer.Add(1)}
 	p.out = func(text []byte, to netip.AddrPort) error {
 		_, err := s.WriteToUDPAddrPort(text, to)
 		return err
@@ -97,10 +102,20 @@ func (p *testPeer) listen(read func([]byte) (int, netip.AddrPort, error), end fu
 				continue
 			}
 			seen[text] = true
-			p.in <- parse(text, from)
+			if m := parse(text, from); !p.isStray(m) {
+				p.in <- m
+			}
 		}
 	}()
 	p.t.Cleanup(func() { _ = end(); <-done })
+}
+
+// isStray reports whether a message answers a request of an earlier peer at the same port.
+func (p *testPeer) isStray(m message) bool {
+	var peer, n uint32
+	_, branch, _ := strings.Cut(m.get("Via"), "branch=z9hG4bK"+p.name+"-"+strconv.Itoa(int(p.at.Port()))+"-")
+	read, _ := fmt.Sscanf(branch, "%d-%d", &peer, &n)
+	return strings.HasPrefix(m.start, "SIP/2.0 ") && read == 2 && peer != p.serial
 }
 
 func parse(text string, from netip.AddrPort) message {
@@ -211,7 +226,9 @@ func (p *testPeer) nothingIn(agent netip.AddrPort, id string) {
 	}
 }
 
-func (p *testPeer) id() string { return fmt.Sprintf("%s-%d-%d", p.name, p.at.Port(), p.n.Add(1)) }
+func (p *testPeer) id() string {
+	return fmt.Sprintf("%s-%d-%d-%d", p.name, p.at.Port(), p.serial, p.n.Add(1))
+}
 
 func (p *testPeer) via() string {
 	return "Via: SIP/2.0/" + p.proto + " " + p.at.String() + ";branch=z9hG4bK" + p.id() + ";rport"
