@@ -218,7 +218,7 @@ func (x *inviteForwarding) handleEarlyTerminated(d *dialog, res *sip.Response, n
 // fork's may have been shown since. Then the earlier one applies again.
 func (x *inviteForwarding) showAnswer(res *sip.Response) ([]byte, error) {
 	d := x.to.dialog
-	if !hasBody(res) && x.lastDescribed != nil && x.lastDescribed != d && d.lastDescription != nil {
+	if !hasBody(res) && x.lastDescribed != d && d.lastDescription != nil {
 		if _, err := x.showDescription(d, d.lastDescription); err != nil {
 			return nil, err
 		}

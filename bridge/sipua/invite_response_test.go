@@ -248,12 +248,15 @@ func TestAnswerWithoutDescriptionAfterEarlyAnswer(t *testing.T) {
 	one := still()
 	one.path.relay = true
 	x := one.first
-	x.to.lastDescription, x.lastDescribed = bad, &dialog{}
-	body, err := x.showAnswer(ok)
-	require.Error(t, err)
-	require.Nil(t, body)
+	x.to.lastDescription = bad
+	for _, since := range []*dialog{{}, nil} { // another fork's, or that of an attempt that has failed
+		x.lastDescribed = since
+		body, err := x.showAnswer(ok)
+		require.Error(t, err)
+		require.Nil(t, body)
+	}
 	x.lastDescribed = x.to.dialog // no other fork's was shown since
-	_, err = x.showAnswer(ok)
+	_, err := x.showAnswer(ok)
 	require.NoError(t, err)
 }
 
