@@ -434,3 +434,10 @@ func TestTransferOutlivesItsCall(t *testing.T) {
 		h.done()
 	})
 }
+
+// RAck names the RSeq and the CSeq number in decimal (RFC 3262 section 7.2).
+func TestRAckIsDecimal(t *testing.T) {
+	t.Parallel()
+	l := still().legs[0]
+	require.Equal(t, "120 119 INVITE", l.prack(l.dialog, 120, 119).GetHeader("RAck").Value())
+}

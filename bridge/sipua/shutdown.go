@@ -94,7 +94,8 @@ func clearInTurn(calls []*call, emergency bool, by time.Time) {
 func (c *call) awaitNear(by time.Time) {
 	look := time.NewTicker(5 * time.Millisecond)
 	defer look.Stop()
-	for over := false; time.Now().Before(by); <-look.C {
+	var over bool
+	for ; time.Now().Before(by); <-look.C {
 		if !c.runInMailbox(func() { over = c.legs[media.AdapterSide].state == legOver }) || over {
 			return
 		}
