@@ -51,7 +51,7 @@ func TestClearing(t *testing.T) {
 	began, spent := time.Now(), cpuTime(t, h.pid())
 	most := memory(t, h.pid(), "VmRSS")
 	var ours, bares samples
-	for n := range count(300, 60) {
+	for n := range count(300, 150) {
 		for len(up) <= lines-away {
 			up = append(up, h.lineUp())
 		}
@@ -82,8 +82,9 @@ func TestClearing(t *testing.T) {
 		"the media helper did not send at the pace of speech")
 	v.limit("BYE to open command, p50 through the daemon / p50 bare",
 		float64(ours.quantile(50))/float64(bares.quantile(50)), 3, "", false)
-	v.limit("BYE to open command, p99 through the daemon - p99 bare", ms(ours.quantile(99)-bares.quantile(99)), 20,
-		"ms", false)
+	tail := count(99, 95) // p99 of 150 samples is the second largest: the machine's own pauses decide it
+	v.limit(fmt.Sprintf("BYE to open command, p%d through the daemon - p%[1]d bare", tail),
+		ms(ours.quantile(tail)-bares.quantile(tail)), 20, "ms", false)
 	v.limit("share of the media that was lost", 100*(1-float64(received)/float64(sent)), 1, "%", false)
 	v.limit("resident with 100 lines relaying", most, 60, "MB", true)
 	t.Logf("resident: %s", sizes(t, h))
