@@ -3,11 +3,7 @@
 // nothing about the loop.
 package bridge
 
-import (
-	"time"
-
-	"clearback/supervision"
-)
+import "clearback/supervision"
 
 // Calls carries out the machine's effects on the calls of a line. The methods must not block. The outcome of each is
 // reported as an event through [Line.Post].
@@ -18,11 +14,3 @@ type Calls interface {
 	ClearFarEnd(call supervision.CallID)
 	Probe()
 }
-
-// closeInterval is the interval between two attempts to close a contact whose closing is not confirmed. The bound is
-// our own choice: a caller who lifts the handset must not find the line dead for longer than that.
-const closeInterval = 250 * time.Millisecond
-
-// closeTimeout is the time limit of one attempt, so that a controller that does not answer a command cannot stop the
-// attempts.
-const closeTimeout = time.Second

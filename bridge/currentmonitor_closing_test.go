@@ -72,9 +72,13 @@ func (u *stuckOpenContact) Interrupt(_ context.Context, i relay.Interruption) re
 	return relay.Result{Outcome: relay.Unknown, Err: relay.ErrNoAnswer}
 }
 
-func (u *stuckOpenContact) Close(context.Context) error {
-	if u.fails.Load() {
-		return relay.ErrNoAnswer
+func (u *stuckOpenContact) Close(ctx context.Context) error {
+	for u.fails.Load() {
+		select {
+		case <-ctx.Done():
+			return relay.ErrNoAnswer
+		case <-time.After(relay.CloseEvery):
+		}
 	}
 	u.open.Store(false)
 	return nil

@@ -10,8 +10,8 @@ import (
 	"clearback/supervision"
 )
 
-// interrupter drives the contact of one line. It runs one interruption at a time and repeats a close until the
-// controller has confirmed it. Every outcome is posted as an event. The methods do not block, except end.
+// interrupter drives the contact of one line, one interruption at a time. Every outcome is posted as an event. The
+// methods do not block, except end.
 type interrupter struct {
 	contact relay.Contact
 	post    func(supervision.Event)
@@ -25,7 +25,7 @@ type interrupter struct {
 	cancel  context.CancelFunc // of the interruption under way
 	running supervision.Seq    // its number
 	opened  bool               // the opening was confirmed, and its outcome is not posted yet
-	closing bool               // the goroutine of close is running
+	closing bool               // the contact is being closed
 }
 
 func newInterrupter(c relay.Contact, post func(supervision.Event)) *interrupter {
@@ -103,8 +103,8 @@ func (o *interrupter) withdraw(seq supervision.Seq) {
 	o.close(seq)
 }
 
-// close repeats closing until the controller has confirmed it. It then posts LoopClosed with seq. Until then the
-// driver's own notices raise the alarm.
+// close has the contact closed. It posts LoopClosed with seq when the controller has confirmed that. Until then the
+// contact repeats the close, and the driver's own notices raise the alarm.
 func (o *interrupter) close(seq supervision.Seq) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
@@ -113,31 +113,18 @@ func (o *interrupter) close(seq supervision.Seq) {
 	}
 	o.closing = true
 	o.all.Go(func() {
-		for {
-			tried := time.Now()
-			ctx, cancel := context.WithTimeout(o.ctx, closeTimeout)
-			err := o.contact.Close(ctx)
-			cancel()
-			if err == nil || o.ctx.Err() != nil {
-				o.mu.Lock()
-				o.closing = false
-				o.mu.Unlock()
-				if err == nil {
-					o.post(supervision.Event{Kind: supervision.LoopClosed, Seq: seq})
-				}
-				return
-			}
-			select {
-			case <-time.After(closeInterval - min(closeInterval, time.Since(tried))):
-			case <-o.ctx.Done():
-				return
-			}
+		err := o.contact.Close(o.ctx)
+		o.mu.Lock()
+		o.closing = false
+		o.mu.Unlock()
+		if err == nil {
+			o.post(supervision.Event{Kind: supervision.LoopClosed, Seq: seq})
 		}
 	})
 }
 
-// busy reports whether an interruption is under way. Repeated attempts to close do not count: the machine knows how
-// long a LoopClosed may take, and the driver continues to close until it has shut down.
+// busy reports whether an interruption is under way. A close does not count: the machine knows how long a LoopClosed
+// may take, and the driver continues to close until it has shut down.
 func (o *interrupter) busy() bool {
 	o.mu.Lock()
 	defer o.mu.Unlock()

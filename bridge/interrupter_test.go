@@ -110,3 +110,51 @@ func TestAnOpeningIsUnderWayUntilItsOutcomeIsPosted(t *testing.T) {
 		o.end()
 	})
 }
+
+// slowContact is a contact whose closes take some time and then return err.
+type slowContact struct {
+	unknownOutcomeContact
+	took time.Duration
+	err  error
+}
+
+func (s *slowContact) Close(ctx context.Context) error {
+	s.unknownOutcomeContact.Close(ctx)
+	select {
+	case <-time.After(s.took):
+		return s.err
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+// The contact repeats a close; the interrupter asks for it once at a time, and posts that the controller confirmed it.
+func TestOneCloseAtATime(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := &slowContact{took: 3 * time.Second}
+		var posted []supervision.Event
+		o := newInterrupter(s, func(ev supervision.Event) { posted = append(posted, ev) })
+		o.withdraw(1)
+		o.withdraw(1) // the contact is being closed already
+		<-time.After(2999 * time.Millisecond)
+		require.Empty(t, posted)
+		<-time.After(time.Millisecond)
+		synctest.Wait()
+		require.Equal(t, []supervision.Event{{Kind: supervision.LoopClosed, Seq: 1}}, posted)
+		require.Equal(t, 1, s.closed())
+
+		s.err = relay.ErrNoAnswer // the driver has ended
+		o.withdraw(2)
+		<-time.After(3 * time.Second)
+		synctest.Wait()
+		require.Len(t, posted, 1)
+
+		o.withdraw(3)
+		synctest.Wait()
+		require.Equal(t, 3, s.closed())
+		began := time.Now()
+		o.end()
+		require.Zero(t, time.Since(began), "the end of the line does not wait for a close")
+		require.Len(t, posted, 1)
+	})
+}

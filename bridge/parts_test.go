@@ -187,43 +187,6 @@ func TestOneOpeningAtATime(t *testing.T) {
 	})
 }
 
-// failing is a contact whose closes take some time and fail.
-type failing struct {
-	unknownOutcomeContact
-	took time.Duration
-	mu   sync.Mutex
-	at   []time.Time
-}
-
-func (f *failing) Close(context.Context) error {
-	f.mu.Lock()
-	f.at = append(f.at, time.Now())
-	f.mu.Unlock()
-	<-time.After(f.took)
-	return relay.ErrNoAnswer
-}
-
-// TestClosesAreRepeated checks that closes are repeated every 250 ms, or at once if a close took longer.
-func TestClosesAreRepeated(t *testing.T) {
-	for took, every := range map[time.Duration]time.Duration{0: 250, 100: 250, 250: 250, 400: 400} {
-		synctest.Test(t, func(t *testing.T) {
-			f := &failing{took: took * time.Millisecond}
-			o := newInterrupter(f, func(supervision.Event) { t.Error("nothing was closed") })
-			began := time.Now()
-			o.withdraw(1)
-			o.withdraw(1) // a close is being tried already
-			<-time.After(2100 * time.Millisecond)
-			o.end()
-			f.mu.Lock()
-			defer f.mu.Unlock()
-			require.Len(t, f.at, 1+int(2100/every))
-			for i, at := range f.at {
-				require.Equal(t, time.Duration(i)*every*time.Millisecond, at.Sub(began))
-			}
-		})
-	}
-}
-
 // recordedCurrent is what a current monitor reported.
 type recordedCurrent struct {
 	lostAt  []time.Duration

@@ -43,7 +43,7 @@ type Step struct {
 
 // Call is one recorded call.
 type Call struct {
-	// Name is "interrupt" or "close".
+	// Name is "interrupt" or "close". Each attempt to close is a call.
 	Name         string
 	Interruption relay.Interruption
 	At           time.Time
@@ -60,7 +60,7 @@ func (f *Fake) Script(s ...Step) {
 	f.script = slices.Clone(s)
 }
 
-// FailClose sets the results of the next calls of Close, one each. A nil result closes.
+// FailClose sets the results of the next attempts to close, one each. A nil result closes.
 func (f *Fake) FailClose(errs ...error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
@@ -189,8 +189,17 @@ func wait(ctx context.Context, d time.Duration, stop <-chan struct{}) bool {
 	}
 }
 
-// Close closes the contact, unless FailClose has set an error.
-func (f *Fake) Close(context.Context) error {
+// Close closes the contact. It repeats attempts that fail, as set by FailClose, until ctx ends.
+func (f *Fake) Close(ctx context.Context) error {
+	for {
+		err := f.tryClose()
+		if err == nil || wait(ctx, relay.CloseEvery, nil) {
+			return err
+		}
+	}
+}
+
+func (f *Fake) tryClose() error {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	f.calls = append(f.calls, Call{Name: "close", At: time.Now()})
