@@ -242,7 +242,7 @@ func TestGrantedExpires(t *testing.T) {
 // A registrar that keeps challenging, grants no time, or demands no more time than it was asked for, causes a failure.
 func TestMisbehavingRegistrars(t *testing.T) {
 	t.Parallel()
-	s := newService(t)
+	s := newService(t, onLoopback)
 	own, err := endpoint.Open(endpoint.Options{Listen: local, UDP: true}, handler(func(*endpoint.Request) {}))
 	require.NoError(t, err)
 	defer own.Close()
