@@ -85,7 +85,7 @@ var testsMay = map[string][]string{
 	"bridge/media":                       {"bridge/loopbacktest", "bridge/programtest"},
 	"bridge/sipua/endpoint":              {"bridge/loopbacktest", "bridge/sipua/endpoint/endpointtest"},
 	"bridge/sipua":                       {"bridge/loopbacktest", "bridge/sipua/endpoint/endpointtest"},
-	"bridge/sipua/registration":          {"bridge/loopbacktest"},
+	"bridge/sipua/registration":          {"bridge/loopbacktest", "bridge/sipua/endpoint/endpointtest"},
 	"bridge/sipua/endpoint/endpointtest": {"bridge/sipua/endpoint"},
 	"bridge/rehearsal": {"bridge", "bridge/media", "bridge/relay", "bridge/relay/drivers",
 		"bridge/sipua"}, // a daemon for the rehearsal
