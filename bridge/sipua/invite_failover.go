@@ -53,11 +53,8 @@ func (s *account) noteNoResponse() {
 	a.counts.silences.Add(1)
 	s.silentUntil.Store(int64(time.Since(a.epoch) + a.times.retryAfter))
 	if (len(s.line.accounts) > 1 || s.hasCalls()) && s.down.CompareAndSwap(false, true) {
-		what := "the service does not answer"
-		if len(s.line.accounts) > 1 {
-			what += "; calls go to the line's other service until it does"
-		}
-		s.log.Warn(what, zap.String("registrar", s.Registrar.Host))
+		s.log.Warn("the service does not answer; calls go to the line's other service, if it has one, until it does",
+			zap.String("registrar", s.Registrar.Host))
 		if s.probing.CompareAndSwap(false, true) {
 			a.work.start(s.awaitRecovery)
 		}
@@ -105,11 +102,10 @@ func (s *account) awaitRecovery() {
 // probeRecovery returns when the service is no longer lost, or when the agent ends.
 func (s *account) probeRecovery() {
 	a := s.line.a
-	look := time.NewTicker(a.times.recoveryProbe)
-	defer look.Stop()
+	look := time.Tick(a.times.recoveryProbe)
 	for s.down.Load() {
 		select {
-		case <-look.C:
+		case <-look:
 		case <-a.ctx.Done():
 			return
 		}
@@ -206,7 +202,7 @@ func (x *inviteForwarding) tryAt(s *account, cl *inviteAttempt) {
 // giveUp abandons an attempt. Its timers have no further effect.
 func (x *inviteForwarding) giveUp(cl *inviteAttempt) {
 	old := cl.to
-	if cl.tx != nil && !cl.settled {
+	if cl.tx != nil {
 		cl.tx.Cancel()
 	}
 	x.forget(old)

@@ -1,6 +1,7 @@
 package sipua
 
 import (
+	"cmp"
 	"slices"
 	"strings"
 	"testing"
@@ -51,6 +52,7 @@ func TestSecondServiceTakesOver(t *testing.T) {
 		d := h.request("5550150", near())
 		lost := h.service.expect("INVITE")
 		inv := reserve.expect("INVITE")
+		is(t, inv, "Call-ID", lost.get("Call-ID")) // the record of the call has it
 		contains(t, inv.start, "sip:5550150@"+reserve.at.String())
 		contains(t, inv.get("From"), "<sip:"+secondUser+"@"+reserve.at.String()+">")
 		contains(t, inv.get("Contact"), "<sip:"+secondUser+"@")
@@ -340,16 +342,115 @@ func TestDialogsOfAnAbandonedAttempt(t *testing.T) {
 		x.lateResponse(endpoint.Response{Response: sip.NewResponse(code, "")})
 	}
 	require.True(t, x.rang)
-	kept, left := one.legs[0].dialog, &dialog{}
+	again := still().first
+	again.lateResponse(endpoint.Response{Response: sip.NewResponse(100, "")})
+	require.True(t, again.heard)
+	require.False(t, again.rang)
+	kept, left, parallel := one.legs[0].dialog, &dialog{}, &dialog{}
 	pair(&dialog{}, left)
 	for _, d := range []*dialog{kept, left} {
 		d.provisionals = &reliableProvisionals{}
 	}
 	repeating := left.provisionals
-	one.legs[0].early, one.legs[1].early = []*dialog{kept, left}, []*dialog{kept.other, left.other}
-	x.forget(one.legs[1])
+	one.legs[0].early, one.legs[1].early = []*dialog{kept, left, parallel}, []*dialog{kept.other, left.other}
+	for _, described := range []*dialog{left.other, kept} {
+		x.lastDescribed = described
+		x.forget(one.legs[1])
+		require.Equal(t, described != left.other, x.lastDescribed == described, "what the caller has heard last")
+	}
 	require.True(t, repeating.ended)
 	require.True(t, left.over)
+	require.True(t, left.other.over)
 	require.False(t, kept.over, "the next service's responses come in this dialog")
-	require.Empty(t, one.legs[0].early)
+	require.Nil(t, kept.provisionals)
+	require.Equal(t, []*dialog{parallel}, one.legs[0].early, "that of another attempt")
+}
+
+// A service that is given up is asked to cancel the call once it answers, and serves the next call. The call is not
+// tried a second time at any service.
+func TestLateServiceIsCancelled(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h, reserve := newVirtualTestBedOfTwo(t, func(_ *Options, t *times) { t.recoveryProbe = time.Hour })
+		d := h.request("5550150", near())
+		lost, inv := h.service.expect("INVITE"), reserve.expect("INVITE")
+		require.True(t, h.line.accounts[0].lost())
+		h.service.respond(lost, 100, "", "")
+		cancel := h.service.expect("CANCEL")
+		require.False(t, h.line.accounts[0].lost())
+		h.service.respond(cancel, 200, "late", "")
+		h.service.respond(lost, 487, "late", "")
+		h.service.expect("ACK")
+		reserve.respond(inv, 503, "far", "")
+		reserve.expect("ACK")
+		d.nack(h.adapter.expect("503"))
+		h.machine.saw("1 requested", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+		h.done()
+		reserve.nothing(h.toService)
+		require.EqualValues(t, 1, h.agent.Counts().Failovers)
+	})
+}
+
+func registeringAtServices(o *Options, _ *times) {
+	o.Lines[0].Register, o.Lines[0].Expires = true, 10*time.Minute
+}
+
+// A call that finds no service makes the line register at once, so that the next call may pass.
+func TestCallWithoutServiceRegistersAtOnce(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t, registeringAtServices)
+		h.service.respond(h.service.expect("REGISTER"), 500, "reg", "")
+		synctest.Wait()
+		began := time.Now()
+		h.withPassword(h.adapter, "sip:5550150@"+h.toAdapter.String()).nack(h.adapter.expect("503"))
+		h.service.expect("REGISTER")
+		require.Zero(t, time.Since(began))
+	})
+}
+
+// When a lost service answers OPTIONS, the line registers there at once. If the service is lost again, it is asked
+// again.
+func TestServiceThatIsBackIsRegisteredAtOnce(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h, _ := newVirtualTestBedOfTwo(t, registeringAtServices)
+		h.service.expect("REGISTER")
+		ask := h.service.expect("OPTIONS") // there was no answer for 64*T1
+		h.service.respond(ask, 200, "x", "")
+		began := time.Now()
+		again := h.service.expect("REGISTER")
+		require.Zero(t, time.Since(began))
+		h.service.respond(again, 200, "reg", "", "Contact: "+again.get("Contact")+";expires=600")
+		synctest.Wait()
+		require.False(t, h.line.accounts[0].lost())
+		h.line.accounts[0].noteNoResponse()
+		h.service.expect("OPTIONS")
+		require.Equal(t, 30*time.Millisecond, time.Since(began))
+	})
+}
+
+// A request outside a call names the account (RFC 3261 section 8.1.1) and goes to the proxy, if there is one.
+func TestRequestOutsideACall(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		s := newVirtualTestBed(t).line.accounts[0]
+		for _, c := range []struct{ proxy, transport, dest string }{
+			{"", "", s.Registrar.HostPort()}, {"192.0.2.1:5070", "tcp", "192.0.2.1:5070"},
+		} {
+			s.Proxy = c.proxy
+			if c.transport != "" {
+				s.Registrar.UriParams.Add("transport", c.transport)
+			}
+			r := s.build(sip.OPTIONS, standaloneRequest{callID: "id", tag: "own", seq: 7})
+			aor := "<sip:" + serviceUser + "@" + s.Registrar.HostPort() + ">"
+			for name, want := range map[string]string{"From": aor + ";tag=own", "To": aor, "Call-ID": "id",
+				"CSeq": "7 OPTIONS", "Max-Forwards": "70"} {
+				require.Equal(t, want, header(r, name), name)
+			}
+			require.Contains(t, header(r, "Contact"), "<sip:"+s.token+"@")
+			require.Equal(t, c.dest, r.Destination())
+			require.Equal(t, strings.ToUpper(cmp.Or(c.transport, "udp")), r.Transport())
+		}
+	})
 }

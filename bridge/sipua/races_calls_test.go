@@ -270,7 +270,7 @@ func TestAttemptReplacedByAnotherService(t *testing.T) {
 }
 
 // A service that was given up since the other one answered says 200 all the same. Its BYE counts on from the PRACK that
-// it had (RFC 3261 section 12.2.1.1).
+// it had (RFC 3261 section 12.2.1.1). Nothing else happens in its dialog, which is forgotten.
 func TestLateAnswerAfterPrack(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -293,11 +293,18 @@ func TestLateAnswerAfterPrack(t *testing.T) {
 			t.Fatalf("BYE has number %d after PRACK with %d", seq, before)
 		}
 		reserve.respond(bye, 200, "", "")
+		reserve.called(second, "second").request("INFO", "")
+		reserve.expectOf("481", "INFO")
 		d := n.early(ok)
 		d.ack("")
 		d.request("BYE", "")
 		h.adapter.expectOf("200", "BYE")
 		h.service.respond(h.service.expect("BYE"), 200, "", "")
 		h.atRest()
+		<-time.After(h.agent.times.final)
+		synctest.Wait()
+		if n := len(h.agent.dialogs); n > 0 {
+			t.Fatalf("%d dialogs are still known", n)
+		}
 	})
 }
