@@ -300,6 +300,8 @@ func TestTooManyForks(t *testing.T) {
 			h.adapter.expect("180")
 		}
 		h.service.respond(inv, 180, "one-more", "")
+		h.service.called(inv, "another").request("INFO", "")
+		h.service.expectOf("481", "INFO")
 		h.adapter.nothing(h.toAdapter)
 		h.service.respond(inv, 200, "one-more", offer("127.0.0.1", farSDP, "sendrecv"))
 		h.service.expect("ACK")

@@ -5,6 +5,8 @@ import (
 	"strings"
 	"testing"
 	"testing/synctest"
+
+	"github.com/emiago/sipgo/sip"
 )
 
 // The header fields that our requests and responses must carry: RFC 3261 section 20, tables 2 and 3 (from memory), with
@@ -235,4 +237,34 @@ func TestRouteSetsOfRFC3261(t *testing.T) {
 			})
 		})
 	}
+}
+
+// Max-Forwards of a call counts down, from 70 at most (RFC 3261 sections 8.1.1.6 and 16.6), so that a loop of calls
+// ends. A change of a call starts anew: it is not part of such a loop.
+func TestMaxForwardsCountsDown(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t)
+		h.arrive(far())
+		h.agent.call(1).runInMailbox(func() {
+			x := h.agent.call(1).first
+			for _, c := range []struct {
+				initial  bool
+				in, want uint32
+			}{{true, 70, 69}, {true, 2, 1}, {true, 1, 0}, {true, 0, 70}, {true, 71, 70}, {true, 255, 70}, {false, 5, 70}} {
+				*x.r.MaxForwards() = sip.MaxForwardsHeader(c.in)
+				x.initial = c.initial
+				x.prepare()
+				if got := x.req.MaxForwards().Val(); got != c.want {
+					t.Errorf("%+v: %d", c, got)
+				}
+			}
+			x.initial = true
+			x.r.RemoveHeader("Max-Forwards")
+			x.prepare()
+			if got := x.req.MaxForwards().Val(); got != 70 {
+				t.Errorf("without a value: %d", got)
+			}
+		})
+	})
 }

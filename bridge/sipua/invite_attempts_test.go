@@ -310,10 +310,18 @@ func (c emergencyCase) ends(h *testBed, near *peerDialog, at [3]*centre, who int
 		}
 		s.mu.Unlock()
 	}
-	if who != 0 && at[3-who].answered && at[3-who].habit.answers() {
-		if all := append(told, h.machine.attemptEvents()...); !slices.ContainsFunc(all,
-			func(s string) bool { return strings.Contains(s, " 200 ") }) {
-			t.Errorf("a second answer was not posted: %q", all)
+	if who == 0 {
+		return
+	}
+	told = append(told, h.machine.attemptEvents()...)
+	switch other := at[3-who]; {
+	case other.answered && other.habit.answers():
+		if !slices.ContainsFunc(told, func(s string) bool { return strings.Contains(s, " 200 ") }) {
+			t.Errorf("a second answer was not posted: %q", told)
+		}
+	case !other.invited.IsZero() && len(other.habit.says) == 0:
+		if want := c.said(3 - who); !slices.Contains(told, want) {
+			t.Errorf("posted %q, want %q", told, want)
 		}
 	}
 }

@@ -364,6 +364,11 @@ func TestDialogsOfAnAbandonedAttempt(t *testing.T) {
 	require.False(t, kept.over, "the next service's responses come in this dialog")
 	require.Nil(t, kept.provisionals)
 	require.Equal(t, []*dialog{parallel}, one.legs[0].early, "that of another attempt")
+	old := one.legs[1]
+	old.s, old.out, old.early = &socket{}, x, nil
+	x.giveUp(x.inviteAttempt)
+	require.Equal(t, legOver, old.state, "for a request that is on its way")
+	require.Nil(t, old.out)
 }
 
 // A service that is given up is asked to cancel the call once it answers, and serves the next call. The call is not

@@ -284,6 +284,7 @@ func TestLateAnswerAfterPrack(t *testing.T) {
 		h.service.respond(first, 200, "first", offer("127.0.0.1", farSDP, "sendrecv"))
 		h.service.expect("ACK")
 		ok := h.adapter.expectOf("200", "INVITE")
+		c := h.agent.call(1)
 		reserve.respond(reserve.expect("CANCEL"), 200, "second", "")
 		reserve.respond(second, 200, "second", "")
 		reserve.expect("ACK")
@@ -305,6 +306,9 @@ func TestLateAnswerAfterPrack(t *testing.T) {
 		synctest.Wait()
 		if n := len(h.agent.dialogs); n > 0 {
 			t.Fatalf("%d dialogs are still known", n)
+		}
+		if c.ends.timer.Stop() {
+			t.Fatal("a timer keeps the ended call in memory")
 		}
 	})
 }
