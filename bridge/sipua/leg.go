@@ -277,9 +277,6 @@ func (l *leg) finish(answer supervision.Answer) {
 	l.session.abandon()
 	if l.in != nil {
 		l.in.refuse(sip.StatusRequestTerminated)
-		if l.in != nil {
-			l.in.resume()
-		}
 	}
 	l.reportCleared()
 	if p := l.peer(); p.state == legNew { // a leg without an INVITE needs no clearing

@@ -182,3 +182,26 @@ func TestAdapterNeverAnswersInvite(t *testing.T) {
 		h.atRest()
 	})
 }
+
+// A re-INVITE of the adapter waits for the caller's ACK, and the caller hangs up instead. The re-INVITE is refused when the
+// adapter's leg is cleared, and nothing of it remains.
+func TestReinviteWaitsForCallerThatHangsUp(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t)
+		caller := h.arrive(far())
+		inv := h.adapter.expect("INVITE")
+		h.adapter.respond(inv, 200, "near", near())
+		h.adapter.expect("ACK")
+		caller.established(h.service.expect("200"))
+		own := h.adapter.called(inv, "near")
+		own.request("INVITE", near())
+		synctest.Wait()
+		caller.request("BYE", "")
+		h.service.expectOf("200", "BYE")
+		own.nack(h.adapter.expectOf("487", "INVITE"))
+		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		h.machine.saw("1 arrived", "1 answered", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+		h.done()
+	})
+}
