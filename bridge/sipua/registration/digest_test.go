@@ -3,6 +3,7 @@ package registration
 import (
 	"bytes"
 	"encoding/base64"
+	"encoding/binary"
 	"strings"
 	"testing"
 	"time"
@@ -271,4 +272,27 @@ func TestCredentialsWithoutQop(t *testing.T) {
 	require.NoError(t, err)
 	w.auth = "Authorization: " + cred.String()
 	require.Contains(t, w.ask("REGISTER", "stage-door", w.contact()).get("WWW-Authenticate"), "stale=true")
+}
+
+// A nonce has 8 octets of time, 12 of salt and 16 of MAC. Every octet of the salt is random: with one salt for two
+// challenges, the nonce of one would be spent with that of the other.
+func TestNonceLayout(t *testing.T) {
+	t.Parallel()
+	n, now := newNonces(), time.Unix(1_800_000_000, 255)
+	var values [8 + 12 + 16]map[byte]bool
+	for range 100 { // the chance that one octet has one value is 256^-99
+		raw, err := base64.RawURLEncoding.DecodeString(n.make(now, "here"))
+		require.NoError(t, err)
+		require.Len(t, raw, len(values))
+		require.EqualValues(t, now.UnixNano(), binary.BigEndian.Uint64(raw))
+		for i, b := range raw {
+			if values[i] == nil {
+				values[i] = map[byte]bool{}
+			}
+			values[i][b] = true
+		}
+	}
+	for i, seen := range values[8:] {
+		require.Greater(t, len(seen), 1, "octet %d", 8+i)
+	}
 }

@@ -24,7 +24,7 @@ const (
 // of both and of its scope ([nonceScope]). So a challenge that is not answered needs no memory. Only the counts of
 // correctly answered nonces are stored. Safe for concurrent use.
 type nonces struct {
-	key [32]byte
+	key [sha256.Size]byte
 
 	mu    sync.Mutex
 	used  map[string]usedNonce
