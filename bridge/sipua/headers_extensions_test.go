@@ -251,7 +251,10 @@ func TestMaxForwardsCountsDown(t *testing.T) {
 			for _, c := range []struct {
 				initial  bool
 				in, want uint32
-			}{{true, 70, 69}, {true, 2, 1}, {true, 1, 0}, {true, 0, 70}, {true, 71, 70}, {true, 255, 70}, {false, 5, 70}} {
+			}{
+				{true, 70, 69}, {true, 2, 1}, {true, 1, 0}, {true, 0, 70}, {true, 71, 70}, {true, 255, 70},
+				{false, 5, 70},
+			} {
 				*x.r.MaxForwards() = sip.MaxForwardsHeader(c.in)
 				x.initial = c.initial
 				x.prepare()

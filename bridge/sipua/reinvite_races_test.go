@@ -183,8 +183,8 @@ func TestAdapterNeverAnswersInvite(t *testing.T) {
 	})
 }
 
-// A re-INVITE of the adapter waits for the caller's ACK, and the caller hangs up instead. The re-INVITE is refused when the
-// adapter's leg is cleared, and nothing of it remains.
+// A re-INVITE of the adapter waits for the caller's ACK, and the caller hangs up instead. The re-INVITE is refused when
+// the adapter's leg is cleared, and nothing of it remains.
 func TestReinviteWaitsForCallerThatHangsUp(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
