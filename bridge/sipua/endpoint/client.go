@@ -404,7 +404,6 @@ func (t *Transaction) fail(err error) {
 
 // write sends an ACK of this transaction without the library. If it is lost, the peer repeats its response.
 func (t *Transaction) write(req *sip.Request) {
-	req.SetTransport(t.req.Transport())
 	req.SetDestination(t.req.Destination())
 	t.conn.WriteMsg(req)
 }

@@ -40,7 +40,6 @@ func TestReceivedAndRport(t *testing.T) {
 		require.NoError(t, err)
 		req := m.(*sip.Request)
 		req.SetTransport(c.transport)
-		req.SetSource(from.String())
 		require.Equal(t, c.dest, received(req, from), "%+v", c)
 		require.Equal(t, c.received, req.Via().Params.GetOr("received", ""), "%+v", c)
 		require.Equal(t, c.rport, req.Via().Params.GetOr("rport", ""), "%+v", c)

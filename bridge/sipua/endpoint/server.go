@@ -127,7 +127,6 @@ func (s *server) respond(res *sip.Response) error {
 	if to := res.To(); to != nil && res.StatusCode > 100 && !to.Params.Has("tag") {
 		to.Params.Add("tag", s.tag)
 	}
-	res.SetTransport(s.r.Transport())
 	res.SetDestination(s.dest)
 	s.responded = true
 	if !res.IsProvisional() {
@@ -152,8 +151,7 @@ func (s *server) respond(res *sip.Response) error {
 // ACK. A legitimate sender who missed the response retransmits the INVITE (Timer A), so no call is lost.
 func (s *server) respondUnknown(res *sip.Response) error {
 	s.toUnknown = res
-	s.tx.Terminate()
-	s.stay(sip.Timer_H)
+	s.r.Endpoint.after(sip.Timer_H, s.tx.Terminate)
 	return datagrams{s.r.Endpoint.packets}.WriteMsg(res)
 }
 
@@ -294,7 +292,7 @@ func received(req *sip.Request, from netip.AddrPort) string {
 		via.Params.Add("received", host)
 	}
 	if sip.IsReliable(req.Transport()) {
-		return req.Source()
+		return from.String()
 	}
 	if !asked {
 		port = sentByPort(via)

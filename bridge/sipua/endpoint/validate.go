@@ -146,7 +146,6 @@ func (e *Endpoint) refuseUnparsed(b []byte, o origin, f fault) {
 		return
 	}
 	req.SetTransport(o.transport)
-	req.SetSource(o.from.String())
 	dest := o.from.String() // used if the Via cannot be read
 	if req.Via() != nil {
 		dest = received(req, o.from)
