@@ -244,6 +244,11 @@ func TestRefuseUnparsed(t *testing.T) {
 			require.Contains(t, ask(strings.Replace(bad, "\r\n"+long+":", "\r\n"+short+":", 1)), "400 Bad Request",
 				short)
 		}
+		n.Send(hostile, victim, []byte(strings.Replace(bad, "SIP/2.0/UDP "+hostile.String(),
+			"SIP/2.0/TCP "+hostile.Addr().String()+":5070", 1)))
+		got := sent()
+		require.Len(t, got, 1)
+		require.EqualValues(t, 5070, got[0].To.Port(), "it came over UDP, whatever its Via says")
 		require.Empty(t, ask(strings.Replace(bad, "OPTIONS sip", "ack sip", 1)))
 		require.Empty(t, ask(strings.Replace(bad, "Via:", "X:", 1)))
 		require.Empty(t, ask(strings.Replace(bad, "\r\n\r\n", "\r\n", 1)))

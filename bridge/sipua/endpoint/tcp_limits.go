@@ -79,14 +79,13 @@ func (s *tcpConns) room(addr netip.Addr, strange bool, now time.Time) bool {
 	case strange && each[addr] >= maxUnknownConnsSource:
 		return false
 	case strange && (strangers >= maxUnknownConns || len(s.open) >= maxConns):
-		if first == nil && (lowest == nil || ranks[lowest].lineDepends || each[lowest.peer.Addr()] <= maxUnknownConns) {
+		if first == nil && (ranks[lowest].lineDepends || each[lowest.peer.Addr()] <= maxUnknownConns) {
 			return false
 		}
 		if first == nil {
 			first = lowest
 		}
 		s.endLocked(first)
-	case strange:
 	case each[addr] >= maxConnsSource:
 		s.endLocked(lowestSame)
 	case len(s.open) >= maxConns:
