@@ -6,9 +6,27 @@ import (
 	"testing/synctest"
 	"time"
 
+	"github.com/stretchr/testify/require"
+	"go.uber.org/zap"
+	"go.uber.org/zap/zaptest/observer"
+
 	"clearback/bridge/media"
 	"clearback/supervision"
 )
+
+// That it is unknown whether a call is up is logged once for each call, however often the service does not answer.
+func TestLostServiceIsLoggedOnceForEachCall(t *testing.T) {
+	t.Parallel()
+	one := still()
+	core, logged := observer.New(zap.WarnLevel)
+	one.line.log = zap.New(core)
+	l := one.legs[media.ServiceSide]
+	for range 3 {
+		l.account.noteLost(l)
+	}
+	require.Equal(t, 1, logged.Len())
+	require.EqualValues(t, 3, one.a.counts.silences.Load())
+}
 
 // A method that the service does not support is not tried again, even after a check that proved nothing. A method that
 // it refused for another reason is tried again. Such a service is not lost.
