@@ -1,9 +1,12 @@
 package sipua
 
 import (
+	"cmp"
+	"slices"
 	"sync/atomic"
 	"testing"
 	"testing/synctest"
+	"time"
 )
 
 // A call that comes while everything is being shut is either passed on and awaited, or refused.
@@ -53,4 +56,34 @@ func TestAdmissionDoesNotWaitForStuckCall(t *testing.T) {
 			t.Error("the gate is open, though no call is being admitted")
 		}
 	})
+}
+
+// The calls of a line are cleared in the order in which they began, unanswered ones first, and no answered one during
+// an emergency call.
+func TestOrderOfClearing(t *testing.T) {
+	t.Parallel()
+	for _, emergency := range []bool{true, false} {
+		synctest.Test(t, func(t *testing.T) {
+			h := newVirtualTestBed(t)
+			h.incoming()
+			for range 3 {
+				h.service.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550151@pbx.example>", h.toService,
+					offer("127.0.0.1", farSDP, "sendrecv"))
+				h.adapter.expect("INVITE")
+			}
+			synctest.Wait()
+			calls := h.agent.up()
+			slices.SortFunc(calls, func(x, y *call) int { return cmp.Compare(y.id, x.id) })
+			clearInTurn(calls, emergency, time.Now())
+			want := []string{"2 arrived", "3 arrived", "4 arrived",
+				"2 far end cleared: shutdown", "3 far end cleared: shutdown", "4 far end cleared: shutdown"}
+			if !emergency {
+				want = append(want, "1 far end cleared: shutdown")
+			}
+			h.machine.saw(want...)
+			for _, c := range h.agent.up() {
+				c.post(c.abandon)
+			}
+		})
+	}
 }

@@ -433,3 +433,35 @@ func TestRateLimitOfUnknownConn(t *testing.T) {
 			require.Zero(t, e.Counts().Connections)
 		})
 }
+
+// A connection that a line depends on does not count as that of an unknown source, although nobody knows its address
+// yet: it is not closed for one, nor does it take the place of one.
+func TestLineDependsOnUnknownSource(t *testing.T) {
+	bound := func(o *Options) {
+		limited(o)
+		o.Bound = func() []netip.AddrPort { return []netip.AddrPort{source(1)} }
+	}
+	bubble(t, testHandler{}, bound, func(t *testing.T, e *Endpoint, _ *endpointtest.Network,
+		_ func() []endpointtest.Packet) {
+		s := &e.streams
+		ours, theirs := net.Pipe()
+		defer theirs.Close()
+		require.True(t, s.add(&conn{Conn: ours, e: e, peer: source(2)}))
+		piped(e, source(1))
+		for i := range maxConnsSource {
+			<-time.After(time.Millisecond)
+			if i >= maxUnknownConns-1 {
+				e.Know(source(100 + i).Addr())
+			}
+			piped(e, source(100+i))
+		}
+		require.True(t, s.room(source(4000).Addr(), true, time.Now()))
+		require.Equal(t, 2+maxConnsSource, s.size(), "there is room for one more unknown source")
+		piped(e, source(4000))
+		require.True(t, s.room(source(4001).Addr(), true, time.Now()))
+		require.Equal(t, 2+maxConnsSource, s.size())
+		require.NotNil(t, s.connTo(source(1)), "an adapter's")
+		require.NotNil(t, s.connTo(source(2)), "our own")
+		require.Nil(t, s.connTo(source(100)), "the oldest of an unknown source")
+	})
+}
