@@ -435,7 +435,13 @@ func TestEmergencyCallWithCredentialsIsNotPreempted(t *testing.T) {
 func TestPreemptionCrossesAnswer(t *testing.T) {
 	t.Parallel()
 	l := &Line{a: &Agent{}}
-	waiting := func(trusted bool) *call { return &call{a: l.a, line: l, emergency: true, trusted: trusted} }
+	posted := map[*call]func(){} // runs what was posted to a call
+	waiting := func(trusted bool) *call {
+		one := &call{a: l.a, line: l, emergency: true, trusted: trusted}
+		one.mailbox = endpoint.NewSerial(func(run func()) { posted[one] = run }, func(v any) { t.Error(v) })
+		one.mailbox.Begin()
+		return one
+	}
 	a, b, c := waiting(false), waiting(false), waiting(false)
 	for _, one := range []*call{a, b, c} {
 		if !l.emergencyCalls.admit(one) {
@@ -446,11 +452,11 @@ func TestPreemptionCrossesAnswer(t *testing.T) {
 	if l.emergencyCalls.admit(waiting(false)) || !l.emergencyCalls.admit(own) {
 		t.Fatal("the wrong call was admitted")
 	}
-	if len(a.queue) != 0 || len(b.queue) != 0 || len(c.queue) != 1 {
+	if len(posted) != 1 || posted[c] == nil {
 		t.Fatal("the call that is ended is not the newest")
 	}
 	c.progress.Store(true)
-	c.queue[0]()
+	posted[c]()
 	if c.farCleared || !slices.Equal(l.emergencyCalls.calls, []*call{a, b, own, c}) {
 		t.Fatalf("cleared: %v, calls: %d", c.farCleared, len(l.emergencyCalls.calls))
 	}
