@@ -23,8 +23,9 @@ func (s *socket) ready() bool {
 	}
 }
 
-// inDialog reports whether a request is in a dialog, of a call or outside calls.
-func (s *socket) inDialog(r *endpoint.Request) bool {
+// inDialog returns who takes the requests of a request's dialog, of a call or outside calls; nil if there is no such
+// dialog.
+func (s *socket) inDialog(r *endpoint.Request) *endpoint.Dialog {
 	return s.a.inDialog(dialogKey{ep: r.Endpoint, callID: r.CallID().Value(), tag: r.To().Params.GetOr("tag", "")})
 }
 

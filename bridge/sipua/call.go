@@ -2,9 +2,7 @@ package sipua
 
 import (
 	"crypto/rand"
-	"slices"
 	"strings"
-	"sync"
 	"sync/atomic"
 	"time"
 
@@ -32,15 +30,10 @@ type call struct {
 	merged    mergedKey
 	copied    bool              // a copy of its INVITE came by another path (RFC 3261 section 8.2.2.2)
 	first     *inviteForwarding // the INVITE that made the call
+	mailbox   *endpoint.Serial
 
 	progress atomic.Bool // the service answered with an 18x or a 200
 	silent   atomic.Bool // neither end of the emergency call answered the last check
-
-	// the mailbox; one goroutine drains it while it is not empty
-	mu      sync.Mutex
-	queue   []func()
-	begun   bool // before that, posted functions wait
-	running bool
 
 	// owned by the mailbox
 	legs [2]*leg // by media.Side
@@ -59,6 +52,7 @@ func (a *Agent) newCall(l *Line, emergency, arrived bool) *call {
 	c := &call{a: a, line: l, id: supervision.CallID(a.lastCall.Add(1)), emergency: emergency, arrived: arrived}
 	c.path = mediaPath{relay: l.o.Relay, emergency: emergency, ports: a.media, flash: c.flashInMedia,
 		notice: c.noticeInMedia}
+	c.mailbox = endpoint.NewSerial(a.work.start, c.failed)
 	if a.reception != nil {
 		c.path.reception = func(side media.Side) time.Time { return a.reception(c.id, side) }
 	}
@@ -66,61 +60,23 @@ func (a *Agent) newCall(l *Line, emergency, arrived bool) *call {
 }
 
 // post puts f into the mailbox. It never blocks.
-func (c *call) post(f func()) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	c.queue = append(c.queue, f)
-	c.wakeLocked()
-}
+func (c *call) post(f func()) { c.mailbox.Post(f) }
 
-// begin puts first at the head of the mailbox and adds the call to the tables. Whatever finds the call there posts
+// begin adds the call to the tables and puts first at the head of the mailbox. Whatever finds the call there posts
 // after first.
 func (c *call) begin(x *inviteForwarding, first func()) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	c.queue, c.begun = slices.Insert(c.queue, 0, first, c.watchEnds), true
 	c.a.addDialog(x.from, x.from.dialog)
 	c.a.addDialog(x.to, x.to.dialog)
 	c.a.addInvite(x)
 	c.a.addCall(c)
 	c.line.messageState.abortNotify()
-	c.wakeLocked()
+	c.mailbox.Begin(first, c.watchEnds)
 }
 
-func (c *call) wakeLocked() {
-	if c.begun && !c.running {
-		c.running = true
-		c.a.work.start(c.drain)
-	}
-}
-
-// drain empties the mailbox.
-func (c *call) drain() {
-	for {
-		c.mu.Lock()
-		batch := c.queue
-		c.queue = nil
-		if len(batch) == 0 {
-			c.running = false
-			c.mu.Unlock()
-			return
-		}
-		c.mu.Unlock()
-		for _, f := range batch {
-			c.do(f)
-		}
-	}
-}
-
-// do recovers from a panic in one step, so that it ends neither the process nor the call.
-func (c *call) do(f func()) {
-	defer func() {
-		if v := recover(); v != nil {
-			c.line.log.Error("a step of a call failed", zap.Uint64("call", uint64(c.id)), zap.Any("fault", v),
-				zap.Stack("stack"))
-		}
-	}()
-	f()
+// failed reports a panic in one step, which ends neither the process nor the call.
+func (c *call) failed(v any) {
+	c.line.log.Error("a step of a call failed", zap.Uint64("call", uint64(c.id)), zap.Any("fault", v),
+		zap.Stack("stack"))
 }
 
 // after posts f after d. f itself must check whether it still matters.

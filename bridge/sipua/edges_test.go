@@ -11,6 +11,7 @@ import (
 	"go.uber.org/zap"
 
 	"clearback/bridge/media"
+	"clearback/bridge/sipua/endpoint"
 	"clearback/bridge/sipua/sessiontimer"
 	"clearback/supervision"
 )
@@ -18,11 +19,14 @@ import (
 // These tests call the parts of a call directly, in each of its states. Code that proceeds where it must do nothing
 // fails because there is no network.
 
-// still returns a call that is up on both sides and sends nothing.
+// still returns a call that is up on both sides and sends nothing. What is posted to its mailbox is not run.
 func still() *call {
 	a := &Agent{times: defaultTimes(), epoch: time.Now()}
-	line := &Line{a: a, log: zap.NewNop(), o: LineOptions{Events: &recorder{}}}
+	seen := &recorder{}
+	line := &Line{a: a, log: zap.NewNop(), o: LineOptions{Events: seen}}
 	one := &call{a: a, id: 1, line: line}
+	one.mailbox = endpoint.NewSerial(func(func()) { seen.posted.Store(true) }, one.failed)
+	one.mailbox.Begin()
 	for side := range one.legs {
 		one.legs[side] = &leg{c: one, side: media.Side(side), state: legUp, transport: "UDP",
 			dialog: &dialog{seq: 1, local: &sip.FromHeader{}, remote: &sip.ToHeader{}}}

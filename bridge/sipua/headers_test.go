@@ -2,6 +2,7 @@ package sipua
 
 import (
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -207,7 +208,11 @@ func TestDateAgeBounds(t *testing.T) {
 }
 
 // recorder records the events of a line without a machine.
-type recorder struct{ seen []string }
+type recorder struct {
+	seen []string
+	// posted: something was posted to the mailbox of the call, see still
+	posted atomic.Bool
+}
 
 func (r *recorder) Post(ev supervision.Event) { r.seen = append(r.seen, text(ev)) }
 

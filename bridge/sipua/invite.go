@@ -135,22 +135,19 @@ func (x *inviteForwarding) prepare() {
 
 // send starts the client transaction.
 func (x *inviteForwarding) send() {
-	c := x.to.c
 	x.attempt++
 	cl, attempt, to := x.inviteAttempt, x.attempt, x.to
 	x.to.out, x.sent, x.rseqs = x, time.Now(), nil
 	if x.initial {
 		x.to.state = legCalling
 	}
-	tx, err := x.to.s.ep.SendOr(x.req, x.to.fallbackDest(x.req), func(res endpoint.Response) {
-		c.post(func() {
-			switch {
-			case attempt == cl.attempt && x.selectAttempt(cl):
-				x.response(res)
-			case to.replacedInvite != nil:
-				to.replacedInvite.lateResponse(res)
-			}
-		})
+	tx, err := to.s.ep.SendIn(to.c.mailbox, x.req, to.fallbackDest(x.req), func(res endpoint.Response) {
+		switch {
+		case attempt == cl.attempt && x.selectAttempt(cl):
+			x.response(res)
+		case to.replacedInvite != nil:
+			to.replacedInvite.lateResponse(res)
+		}
 	})
 	if err != nil {
 		x.failed(err)

@@ -185,25 +185,22 @@ func (l *leg) send(req *sip.Request, on func(*sip.Response, error)) {
 }
 
 func (l *leg) sendAgain(req *sip.Request, challenges int, on func(*sip.Response, error)) {
-	_, err := l.s.ep.SendOr(req, l.fallbackDest(req), func(res endpoint.Response) {
-		l.c.post(func() {
-			switch {
-			case res.Err != nil:
-				on(nil, res.Err)
-				return
-			}
-			l.learn(res.Response)
-			l.answered(req.Method, res.StatusCode)
-			switch {
-			case res.IsProvisional():
-			case challenges > 0 && l.challenged(req, res.Response):
-				l.sendAgain(req, challenges-1, on)
-			case l.tooShort(req, res.Response):
-				l.sendAgain(req, challenges, on)
-			default:
-				on(res.Response, nil)
-			}
-		})
+	_, err := l.s.ep.SendIn(l.c.mailbox, req, l.fallbackDest(req), func(res endpoint.Response) {
+		if res.Err != nil {
+			on(nil, res.Err)
+			return
+		}
+		l.learn(res.Response)
+		l.answered(req.Method, res.StatusCode)
+		switch {
+		case res.IsProvisional():
+		case challenges > 0 && l.challenged(req, res.Response):
+			l.sendAgain(req, challenges-1, on)
+		case l.tooShort(req, res.Response):
+			l.sendAgain(req, challenges, on)
+		default:
+			on(res.Response, nil)
+		}
 	})
 	if err != nil {
 		on(nil, err)

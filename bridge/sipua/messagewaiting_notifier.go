@@ -106,7 +106,7 @@ func (m *messageState) key(sub *adapterSubscription) dialogKey {
 // drop removes the adapter's subscription without a NOTIFY. m.mu is held.
 func (m *messageState) drop() {
 	if m.sub != nil {
-		m.l.a.removeUsage(m.key(m.sub))
+		m.l.a.removeDialog(m.key(m.sub))
 		m.sub = nil
 	}
 }

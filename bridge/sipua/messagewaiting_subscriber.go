@@ -112,7 +112,7 @@ func (u *subscriber) subscribeOnce(ctx context.Context) (lasted bool, err error)
 	key, over := dialogKey{ep: ep, callID: u.callID, tag: u.d.tag}, u.over
 	u.mu.Unlock()
 	a.addUsage(key, u.handleNotify)
-	defer a.removeUsage(key)
+	defer a.removeDialog(key)
 
 	granted, err := u.subscribe(ctx, subscribeExpires)
 	if err != nil {

@@ -273,7 +273,7 @@ func TestAdapterSubscribes(t *testing.T) {
 		eventually(t, "the end of the subscription", func() bool {
 			h.agent.mu.Lock()
 			defer h.agent.mu.Unlock()
-			return len(h.agent.usages) == 0
+			return len(h.agent.dialogs) == 0
 		})
 		d.request("SUBSCRIBE", "", "Event: message-summary;id=7")
 		h.adapter.expectOf("481", "SUBSCRIBE")

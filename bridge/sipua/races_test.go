@@ -106,7 +106,9 @@ func TestUnusableAnswerInAck(t *testing.T) {
 	h.adapter.respond(inv, 200, "near", near())
 	ok := h.service.expect("200")
 	h.adapter.respond(inv, 200, "near", near(), "Subject: repeated") // its ACK waits for the caller's
-	h.adapter.nothingIn(h.toAdapter, inv.get("Call-ID"))
+	h.adapter.nothing(h.toAdapter)
+	h.agent.call(1).runInMailbox(func() {}) // after the repeated 200
+	h.adapter.nothing(h.toAdapter)
 	d.established(ok).ack("this is no session description\r\n")
 	if ack := h.adapter.expect("ACK"); ack.body != "" {
 		t.Fatalf("ACK with %s", ack.body)

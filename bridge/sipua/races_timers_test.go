@@ -101,7 +101,7 @@ func TestLateCallsOfHandlersDoNothing(t *testing.T) {
 		require.Empty(t, one.line.o.Events.(*recorder).seen, name)
 		require.Zero(t, one.a.counts.silences.Load(), name)
 		require.Nil(t, one.legs[1].out, name)
-		require.Empty(t, one.queue, name)
+		require.False(t, one.line.o.Events.(*recorder).posted.Load(), name)
 	}
 }
 
@@ -196,17 +196,13 @@ func TestRefreshRetryTimes(t *testing.T) {
 				res.AppendHeader(sip.NewHeader("Retry-After", v))
 			}
 			l.refreshAgain(&refresh{l: l, req: req}, res)
-			posted := func() int {
-				one.mu.Lock()
-				defer one.mu.Unlock()
-				return len(one.queue)
-			}
+			posted := &one.line.o.Events.(*recorder).posted
 			<-time.After(c.want - 1)
 			synctest.Wait()
-			require.Zero(t, posted(), name)
+			require.False(t, posted.Load(), name)
 			<-time.After(1)
 			synctest.Wait()
-			require.Equal(t, 1, posted(), name)
+			require.True(t, posted.Load(), name)
 			l.session.stop()
 		}
 	})

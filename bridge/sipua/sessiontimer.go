@@ -308,12 +308,10 @@ func (x *refresh) giveUp() {
 // send sends the re-INVITE.
 func (x *refresh) send(challenges int) {
 	l, seq := x.l, x.req.CSeq().SeqNo
-	tx, err := l.s.ep.SendOr(x.req, l.fallbackDest(x.req), func(res endpoint.Response) {
-		l.c.post(func() {
-			if x.req.CSeq().SeqNo == seq {
-				x.response(res, challenges)
-			}
-		})
+	tx, err := l.s.ep.SendIn(l.c.mailbox, x.req, l.fallbackDest(x.req), func(res endpoint.Response) {
+		if x.req.CSeq().SeqNo == seq {
+			x.response(res, challenges)
+		}
 	})
 	x.tx = tx
 	if err != nil {

@@ -126,7 +126,7 @@ func (a *Agent) closeSockets() error {
 	return errors.Join(errs...)
 }
 
-// Request handles a request from the endpoint.
+// Request handles a request outside a dialog.
 func (s *socket) Request(r *endpoint.Request) {
 	defer s.survive("request")
 	if <-s.a.opened; s.a.failed {
@@ -134,10 +134,6 @@ func (s *socket) Request(r *endpoint.Request) {
 	}
 	if r.Request.From() == nil || r.To() == nil || r.CallID() == nil || r.CSeq() == nil {
 		s.reply(r, sip.StatusBadRequest, "Missing Header Field")
-		return
-	}
-	if tag, ok := r.To().Params.Get("tag"); ok && tag != "" {
-		s.handleInDialog(r, tag)
 		return
 	}
 	if s.fromUnknownSource(r) {
@@ -170,22 +166,20 @@ func (s *socket) Request(r *endpoint.Request) {
 	}
 }
 
-// Cancelled handles a CANCEL from the endpoint. An INVITE inside a call may still wait in the call's mailbox.
+// Cancelled handles a CANCEL from the endpoint.
 func (s *socket) Cancelled(r *endpoint.Request) {
 	defer s.survive("cancel")
 	said, late := reasons(r.Cancel.Request), age(r.Cancel)
-	cancel := func() {
-		if x := s.a.invite(r.Request); x != nil {
+	x := s.a.invite(r.Request)
+	if x == nil {
+		return
+	}
+	x.from.c.post(func() {
+		if s.a.invite(r.Request) == x { // it has no final response yet
 			x.cancelReasons = said
 			x.handleCancel(late)
 		}
-	}
-	if x := s.a.invite(r.Request); x != nil {
-		x.from.c.post(cancel)
-	} else if l := s.a.dialog(dialogKey{ep: s.ep, callID: r.CallID().Value(),
-		tag: r.To().Params.GetOr("tag", "")}); l != nil {
-		l.c.post(cancel)
-	}
+	})
 }
 
 // survive recovers from a panic in the handling of one message, so that it does not end the process.
@@ -193,21 +187,6 @@ func (s *socket) survive(what string) {
 	if v := recover(); v != nil {
 		s.a.log.Error("a message could not be handled", zap.String("message", what), zap.Any("fault", v),
 			zap.Stack("stack"))
-	}
-}
-
-func (s *socket) handleInDialog(r *endpoint.Request, tag string) {
-	l := s.a.dialog(dialogKey{ep: s.ep, callID: r.CallID().Value(), tag: tag})
-	if l != nil {
-		l.c.post(func() { l.handleRequest(r) })
-		return
-	}
-	take := s.a.usage(dialogKey{ep: s.ep, callID: r.CallID().Value(), tag: tag})
-	switch {
-	case take != nil:
-		take(r)
-	case r.Method != sip.ACK && !s.fromUnknownSource(r):
-		s.reply(r, sip.StatusCallTransactionDoesNotExists, "Call/Transaction Does Not Exist")
 	}
 }
 

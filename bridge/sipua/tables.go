@@ -18,6 +18,12 @@ type dialogKey struct {
 	callID, tag string
 }
 
+// dialogEntry is a dialog in the tables.
+type dialogEntry struct {
+	endpoint.Dialog
+	leg *leg // nil: outside calls
+}
+
 // mergedKey identifies requests that reached a line twice by different paths (RFC 3261 section 8.2.2.2). The line is
 // part of the key because two lines called by one forked request are two user agents.
 type mergedKey struct {
@@ -30,22 +36,19 @@ type mergedKey struct {
 type tables struct {
 	mu      sync.Mutex
 	calls   map[supervision.CallID]*call
-	dialogs map[dialogKey]*leg
+	dialogs map[dialogKey]*dialogEntry
 	// invites are the INVITE server transactions without a final response. A CANCEL is matched to them.
 	invites map[*sip.Request]*inviteForwarding
 	merged  map[mergedKey]bool
-	// usages are the dialogs outside calls.
-	usages map[dialogKey]func(*endpoint.Request)
 	// changed is closed and replaced whenever a call ends.
 	changed chan struct{}
 }
 
 func (t *tables) init() {
 	t.calls = map[supervision.CallID]*call{}
-	t.dialogs = map[dialogKey]*leg{}
+	t.dialogs = map[dialogKey]*dialogEntry{}
 	t.invites = map[*sip.Request]*inviteForwarding{}
 	t.merged = map[mergedKey]bool{}
-	t.usages = map[dialogKey]func(*endpoint.Request){}
 	t.changed = make(chan struct{}) // only ever closed
 }
 
@@ -108,7 +111,7 @@ func (t *tables) addDialog(l *leg, d *dialog) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	k := l.key(d)
-	t.dialogs[k] = l
+	t.dialogs[k] = &dialogEntry{leg: l, Dialog: endpoint.Dialog{Serial: l.c.mailbox, Handle: l.handleRequest}}
 	l.keys = append(l.keys, k)
 }
 
@@ -118,17 +121,24 @@ func (t *tables) removeDialog(k dialogKey) {
 	delete(t.dialogs, k)
 }
 
+// dialog returns the leg of a dialog in a call, or nil.
 func (t *tables) dialog(k dialogKey) *leg {
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	return t.dialogs[k]
+	if e := t.dialogs[k]; e != nil {
+		return e.leg
+	}
+	return nil
 }
 
-// inDialog reports whether k is the key of a dialog, in a call or outside.
-func (t *tables) inDialog(k dialogKey) bool {
+// inDialog returns who takes the requests of a dialog, in a call or outside; nil if there is no such dialog.
+func (t *tables) inDialog(k dialogKey) *endpoint.Dialog {
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	return t.dialogs[k] != nil || t.usages[k] != nil
+	if e := t.dialogs[k]; e != nil {
+		return &e.Dialog
+	}
+	return nil
 }
 
 func (t *tables) addInvite(x *inviteForwarding) {
@@ -166,22 +176,11 @@ func (t *tables) release(k mergedKey) {
 	delete(t.merged, k)
 }
 
+// addUsage adds a dialog outside calls. [tables.removeDialog] removes it.
 func (t *tables) addUsage(k dialogKey, take func(*endpoint.Request)) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	t.usages[k] = take
-}
-
-func (t *tables) removeUsage(k dialogKey) {
-	t.mu.Lock()
-	defer t.mu.Unlock()
-	delete(t.usages, k)
-}
-
-func (t *tables) usage(k dialogKey) func(*endpoint.Request) {
-	t.mu.Lock()
-	defer t.mu.Unlock()
-	return t.usages[k]
+	t.dialogs[k] = &dialogEntry{Dialog: endpoint.Dialog{Handle: take}}
 }
 
 // workers tracks goroutines. After finish, start does nothing.

@@ -205,14 +205,7 @@ func (p *testPeer) expectOf(code, method string) message {
 // has arrived.
 func (p *testPeer) nothing(agent netip.AddrPort) {
 	p.t.Helper()
-	p.nothingIn(agent, p.id())
-}
-
-// nothingIn is nothing with a given Call-ID. Messages with one Call-ID are handled in order, so the call has also
-// handled everything sent earlier with this Call-ID.
-func (p *testPeer) nothingIn(agent netip.AddrPort, id string) {
-	p.t.Helper()
-	via := p.via()
+	via, id := p.via(), p.id()
 	_, branch, _ := strings.Cut(strings.TrimSuffix(via, ";rport"), "branch=")
 	p.send(agent, "OPTIONS sip:"+agent.String()+" SIP/2.0", via,
 		"From: <sip:test@"+p.at.String()+">;tag="+id, "To: <sip:"+agent.String()+">", "Call-ID: "+id, "CSeq: 1 OPTIONS",

@@ -79,7 +79,7 @@ func (w *waitingCancels) remove(invite string, c incoming) bool {
 }
 
 // cancel takes a new CANCEL. It runs in the goroutine that reads the socket. Everything that concerns the INVITE runs
-// in the queue of its Call-ID.
+// where the INVITE itself does: in its dialog's Serial, or in the queue of its Call-ID.
 func (e *Endpoint) cancel(c incoming) {
 	invite := inviteKey(c.Request.Request)
 	e.t.mu.Lock()
@@ -140,12 +140,8 @@ func (e *Endpoint) endCancelled(s *server, waiting []incoming) {
 // the same INVITE would be a repeat, so there is at most one for each INVITE.
 func (e *Endpoint) beginCancel(c incoming, s *server) {
 	conn := e.connection(c.Transport(), c.Source())
-	if conn == nil {
-		e.queues.post(callID(c), func() { e.cancelled(c.Request, s) })
-		return
-	}
-	if e.start(c, conn, reservation{kind: ofInvite}) {
-		e.queues.post(callID(c), func() { e.cancelled(c.Request, s) })
+	if conn == nil || e.start(c, conn, reservation{kind: ofInvite}) {
+		e.queues.post(s.r.dialog.Serial, callID(c), func() { e.cancelled(c.Request, s) })
 	}
 }
 

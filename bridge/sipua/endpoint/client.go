@@ -34,6 +34,7 @@ type Transaction struct {
 	e   *Endpoint
 	req *sip.Request // our own copy
 	key string
+	in  *Serial // runs on; nil: the queue of the Call-ID does
 	on  func(Response)
 	// fallback is where the request goes if no connection to its destination can be made; "" means nowhere
 	fallback string
@@ -62,18 +63,18 @@ type Transaction struct {
 // caller set, else the first Route, else the Request-URI. Send does not block: if a name has to be looked up or a TCP
 // connection has to be made, an error of that step arrives through on.
 func (e *Endpoint) Send(req *sip.Request, on func(Response)) (*Transaction, error) {
-	return e.SendOr(req, "", on)
+	return e.SendIn(nil, req, "", on)
 }
 
-// SendOr is Send for a request over an existing TCP connection that may end at any moment, to a peer that may not
-// listen for new connections. If the connection has ended and cannot be made again, the request goes to elsewhere,
-// "host:port". If elsewhere is "", it goes nowhere.
-func (e *Endpoint) SendOr(req *sip.Request, elsewhere string, on func(Response)) (*Transaction, error) {
+// SendIn is Send for a request in a dialog: in runs on. The request may go over an existing TCP connection that may end
+// at any moment, to a peer that may not listen for new connections. If the connection has ended and cannot be made
+// again, the request goes to elsewhere, "host:port". If elsewhere is "", it goes nowhere.
+func (e *Endpoint) SendIn(in *Serial, req *sip.Request, elsewhere string, on func(Response)) (*Transaction, error) {
 	out, err := e.prepare(req)
 	if err != nil {
 		return nil, fmt.Errorf("send %s: %w", req.Method, err)
 	}
-	t := &Transaction{e: e, req: out, on: on, fallback: elsewhere, key: clientKey(out.Via(), out.Method)}
+	t := &Transaction{e: e, req: out, in: in, on: on, fallback: elsewhere, key: clientKey(out.Via(), out.Method)}
 	if conn := e.ready(out); conn != nil {
 		if err := t.start(conn); err != nil {
 			return nil, fmt.Errorf("send %s to %s: %w", req.Method, out.Destination(), err)
@@ -381,8 +382,8 @@ func (t *Transaction) firstFinal(res *sip.Response, invite bool) {
 func (t *Transaction) deliver(res *sip.Response, first bool) {
 	f := func() { t.on(Response{Response: res}) }
 	if first {
-		t.e.queues.post(callID(t.req), f)
-	} else if !t.e.queues.offerReserved(callID(t.req), f) {
+		t.e.queues.post(t.in, callID(t.req), f)
+	} else if !t.e.queues.offerReserved(t.in, callID(t.req), f) {
 		t.e.n.overloaded.Add(1)
 	}
 }
@@ -399,7 +400,7 @@ func (t *Transaction) fail(err error) {
 		t.tx.Terminate()
 	}
 	t.forget()
-	t.e.queues.post(callID(t.req), func() { t.on(Response{Err: err}) })
+	t.e.queues.post(t.in, callID(t.req), func() { t.on(Response{Err: err}) })
 }
 
 // write sends an ACK of this transaction without the library. If it is lost, the peer repeats its response.

@@ -52,7 +52,9 @@ func (e *Endpoint) request(req *sip.Request, o origin) {
 	case s != nil:
 		s.repeated(req)
 	case req.IsAck():
-		e.pass(r)
+		if e.findDialog(r) {
+			e.pass(r)
+		}
 	default:
 		e.begin(incoming{r, key, dest})
 	}
@@ -106,19 +108,30 @@ func (e *Endpoint) begin(a incoming) {
 
 // mayKeepState reports whether a request belongs to a dialog or needs none.
 func (e *Endpoint) mayKeepState(r *Request) bool {
-	tag := r.To().Params.GetOr("tag", "")
-	switch {
-	case e.o.InDialog == nil:
-		r.inDialog = tag != ""
-		return true
-	case tag != "":
-		r.inDialog = e.o.InDialog(r)
-		return r.inDialog
+	if !e.findDialog(r) {
+		return false
 	}
 	switch r.Method {
-	case sip.BYE, sip.INFO, sip.UPDATE, sip.PRACK:
-		return false // these methods have no meaning outside a dialog
+	case sip.BYE, sip.INFO, sip.UPDATE, sip.PRACK: // these methods have no meaning outside a dialog
+		return r.inDialog || e.o.InDialog == nil
 	}
+	return true
+}
+
+// findDialog finds the dialog of a request. It returns false if the request has a To tag but no dialog.
+func (e *Endpoint) findDialog(r *Request) bool {
+	if r.To().Params.GetOr("tag", "") == "" {
+		return true
+	}
+	if e.o.InDialog == nil {
+		r.inDialog = true
+		return true
+	}
+	d := e.o.InDialog(r)
+	if d == nil {
+		return false
+	}
+	r.inDialog, r.dialog = true, *d
 	return true
 }
 
@@ -174,8 +187,8 @@ func callID(m interface{ CallID() *sip.CallIDHeader }) string {
 	return ""
 }
 
-// pass queues a request for the handler. If the handler panics, the peer gets 500. If too many requests wait, the peer
-// gets 503. A BYE in a dialog and an emergency call have reserved places in the queue.
+// pass queues a request for its dialog, or for the handler. If that panics, the peer gets 500. If too many requests
+// wait, the peer gets 503. A BYE in a dialog and an emergency call have reserved places in the queue.
 func (e *Endpoint) pass(r *Request) {
 	run := func() {
 		defer func() {
@@ -185,13 +198,18 @@ func (e *Endpoint) pass(r *Request) {
 				r.answer(sip.StatusInternalServerError, "Server Internal Error")
 			}
 		}()
-		e.handler.Request(r)
+		handle := r.dialog.Handle
+		if handle == nil {
+			handle = e.handler.Request
+		}
+		handle(r)
 	}
+	in, id := r.dialog.Serial, callID(r)
 	if r.inDialog && r.Method == sip.BYE || r.urgent {
-		if e.queues.offerReserved(callID(r), run) {
+		if e.queues.offerReserved(in, id, run) {
 			return
 		}
-	} else if e.queues.offer(callID(r), r.From.Addr(), run) {
+	} else if e.queues.offer(in, id, r.From.Addr(), run) {
 		return
 	}
 	e.n.overloaded.Add(1)

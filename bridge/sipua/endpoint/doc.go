@@ -7,8 +7,9 @@
 // The library (sipgo, only its package sip) provides the parser, the message types and the transaction state machines.
 // Its own dispatcher starts a goroutine for each message, which loses the order of arrival: of pairs of messages sent
 // back to back, 42 % arrived reversed, and a CANCEL usually overtook its INVITE. Here, the goroutine that reads a
-// socket matches each message to its transaction, and queues the work of the user by Call-ID. The sockets are our own
-// as well: the library's UDP pool keeps an entry for each source, and its TCP reader buffers without bound.
+// socket matches each message to its transaction. The work of the user is queued in the mailbox of the dialog's call, or
+// else by Call-ID. The sockets are our own as well: the library's UDP pool keeps an entry for each source, and its TCP
+// reader buffers without bound.
 //
 // # From RFC 3261 to the file
 //
@@ -27,7 +28,7 @@
 // Files that implement no RFC:
 //
 //	endpoint.go, counts.go          opening and closing, options; counters
-//	queue.go                        the order within a Call-ID
+//	serial.go, queue.go             the order within a call, or within a Call-ID
 //	limits.go, transactions.go, tcp_limits.go every limit with its reason; who gets room
 //	sourcelimits.go                        unknown sources and how much they may send
 //	table.go                        maps that free their memory after a flood

@@ -260,8 +260,8 @@ func TestPanicWhileReading(t *testing.T) {
 		sent()
 		require.Equal(t, []string{"good"}, l.all())
 		require.Equal(t, 1, seen.Len())
-		e.queues.post("x", func() { panic("another") })
-		e.queues.post("x", func() { l.add("after it") })
+		e.queues.post(nil, "x", func() { panic("another") })
+		e.queues.post(nil, "x", func() { l.add("after it") })
 		sent()
 		require.Equal(t, []string{"good", "after it"}, l.all())
 		require.Equal(t, 2, seen.Len())
@@ -362,8 +362,8 @@ func TestNothingAfterClose(t *testing.T) {
 		e.after(3*time.Second, func() { l.add("after") })
 		<-time.After(2 * time.Second)
 		require.NoError(t, e.Close())
-		e.queues.post("x", func() { l.add("queued") })
-		require.True(t, e.queues.offer("x", hostile.Addr(), func() { l.add("offered") }))
+		e.queues.post(nil, "x", func() { l.add("queued") })
+		require.True(t, e.queues.offer(nil, "x", hostile.Addr(), func() { l.add("offered") }))
 		require.False(t, e.spawn(func() { l.add("spawned") }))
 		<-time.After(2 * time.Second)
 		require.Equal(t, []string{"before"}, l.all())
@@ -419,7 +419,7 @@ func TestCloseWaits(t *testing.T) {
 			if how == "beside" {
 				require.True(t, e.spawn(func() { <-gate }))
 			} else {
-				e.queues.post("x", func() { <-gate })
+				e.queues.post(nil, "x", func() { <-gate })
 			}
 			go func() { defer close(closed); e.Close() }()
 			synctest.Wait()

@@ -47,11 +47,11 @@ type Options struct {
 	// Urgent, if not nil, reports whether a request is an emergency call. Such a request is served beyond the limits
 	// that keep one source from taking all the room. It must not block.
 	Urgent func(*sip.Request) bool
-	// InDialog, if not nil, reports whether a request with a To tag belongs to a dialog; if nil, every such request
-	// does. A request that belongs to none is answered 481 and leaves no state. So does a BYE, INFO, UPDATE or PRACK
-	// without a To tag. Some room is reserved for requests in a dialog. InDialog is called in the goroutine that reads
-	// the socket, and must not block.
-	InDialog func(*Request) bool
+	// InDialog, if not nil, finds the dialog of a request with a To tag; if nil, every such request belongs to a dialog
+	// without a Serial. A request for which it returns nil is answered 481 and leaves no state; an ACK is dropped. The
+	// same happens to a BYE, INFO, UPDATE or PRACK without a To tag. Some room is reserved for requests in a dialog.
+	// InDialog is called in the goroutine that reads the socket, and must not block.
+	InDialog func(*Request) *Dialog
 	// Answers, if not nil, reports whether a request that belongs to no dialog gets an answer. It must not block.
 	Answers func(*Request) bool
 	// SameSide, if not nil, reports whether two addresses belong to one peer. If so, a CANCEL may come from a different
@@ -78,14 +78,23 @@ type Packets interface {
 
 var _ Packets = (*net.UDPConn)(nil)
 
-// Handler takes the requests that arrive. Its methods must not block (post to a mailbox). For one Call-ID they are
-// called in the order of arrival, and never concurrently.
+// Dialog says who takes the requests of a dialog.
+type Dialog struct {
+	// Serial runs Handle; if nil, the queue of the Call-ID does.
+	Serial *Serial
+	// Handle takes the requests in the order of arrival, as [Handler].Request does. It must not block.
+	Handle func(*Request)
+}
+
+// Handler takes the requests that arrive outside a [Dialog]. Its methods must not block (post to a mailbox). For one
+// Call-ID they are called in the order of arrival, and never concurrently.
 type Handler interface {
 	// Request takes a new request, or the ACK of a 2xx. It gets no retransmission, no CANCEL that matched an INVITE,
 	// and no ACK of a non-2xx final response.
 	Request(r *Request)
-	// Cancelled reports that a CANCEL matched the INVITE r, which has no final response yet. The CANCEL has already
-	// been answered 200. The handler answers r with 487, or with a 200 that crosses the CANCEL.
+	// Cancelled reports that a CANCEL matched the INVITE r, which has no final response yet. It is called where r was
+	// handled, after r: in its dialog's Serial, or in the queue of its Call-ID. The CANCEL has already been answered
+	// 200. The handler answers r with 487, or with a 200 that crosses the CANCEL.
 	Cancelled(r *Request)
 }
 

@@ -42,7 +42,12 @@ func (c *requestLog) count(what string) int {
 // limitedOptions are the options of an endpoint with one dialog, "up", and an adapter that is bound at source(0). Calls
 // to "999" are emergency calls.
 func limitedOptions(o *Options) {
-	o.InDialog = func(r *Request) bool { return callID(r) == "up" && r.To().Params.GetOr("tag", "") == "ours" }
+	o.InDialog = func(r *Request) *Dialog {
+		if callID(r) == "up" && r.To().Params.GetOr("tag", "") == "ours" {
+			return &Dialog{}
+		}
+		return nil
+	}
 	o.Urgent = func(r *sip.Request) bool { return r.IsInvite() && r.Recipient.User == "999" }
 	o.Bound = func() []netip.AddrPort { return []netip.AddrPort{source(0)} }
 }

@@ -232,7 +232,7 @@ func TestQueueLimits(t *testing.T) {
 	var q queues
 	q.init(nil)
 	gate := make(chan struct{})
-	offer := func(id string, from int) bool { return q.offer(id, source(from).Addr(), func() { <-gate }) }
+	offer := func(id string, from int) bool { return q.offer(nil, id, source(from).Addr(), func() { <-gate }) }
 	for i := range maxQueues {
 		require.True(t, offer(fmt.Sprint(i), i/maxQueuesSource))
 		if i == maxQueuesSource-1 {
@@ -245,7 +245,7 @@ func TestQueueLimits(t *testing.T) {
 		require.True(t, offer(fmt.Sprint("few ", i), 9), "another source may add a few beyond that")
 	}
 	require.False(t, offer("many", 9))
-	require.True(t, q.offerReserved("a BYE", func() { <-gate }))
+	require.True(t, q.offerReserved(nil, "a BYE", func() { <-gate }))
 	close(gate)
 	q.finish()
 	require.Zero(t, q.sources.len()+q.size())

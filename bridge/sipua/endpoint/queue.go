@@ -7,8 +7,8 @@ import (
 	"go.uber.org/zap"
 )
 
-// queues runs functions: one after the other, in the order of post, within a Call-ID; concurrently for different
-// Call-IDs. A Call-ID costs memory and a goroutine only while it has something to run.
+// queues runs what belongs to no [Serial] of the user's: one function after the other within a Call-ID, concurrently
+// for different Call-IDs. A Call-ID costs memory and a goroutine only while it has something to run.
 type queues struct {
 	log *zap.Logger
 
@@ -21,28 +21,42 @@ type queues struct {
 }
 
 type queue struct {
-	waiting []func()
-	from    netip.Addr // invalid if our own work caused the queue
+	*Serial
+	from netip.Addr // invalid if our own work caused the queue
 }
 
 func (q *queues) init(log *zap.Logger) { q.log = log }
 
-// post appends f to the queue of id. It never blocks. After finish it does nothing. It is for work that we cause
-// ourselves, whose amount is bounded elsewhere.
-func (q *queues) post(id string, f func()) {
+// post appends f to in, or to the queue of id if in is nil. It never blocks. After finish it does nothing. It is for
+// work that we cause ourselves, whose amount is bounded elsewhere.
+func (q *queues) post(in *Serial, id string, f func()) {
+	if in != nil {
+		in.Post(f)
+		return
+	}
 	q.mu.Lock()
 	defer q.mu.Unlock()
-	q.postLocked(id, netip.Addr{}, f)
+	if c := q.byID.get(id); c != nil {
+		c.Post(f)
+		return
+	}
+	q.beginLocked(id, netip.Addr{}, f)
 }
 
 // offer is post for work that a source causes. It returns false if too much work waits.
-func (q *queues) offer(id string, from netip.Addr, f func()) bool {
+func (q *queues) offer(in *Serial, id string, from netip.Addr, f func()) bool {
+	if in != nil {
+		return in.offer(f, maxWaiting)
+	}
 	q.mu.Lock()
 	defer q.mu.Unlock()
-	if c := q.byID.get(id); c == nil && !q.roomLocked(from) || c != nil && len(c.waiting) >= maxWaiting {
+	if c := q.byID.get(id); c != nil {
+		return c.offer(f, maxWaiting)
+	}
+	if !q.roomLocked(from) {
 		return false
 	}
-	q.postLocked(id, from, f)
+	q.beginLocked(id, from, f)
 	return true
 }
 
@@ -52,62 +66,57 @@ func (q *queues) roomLocked(from netip.Addr) bool {
 	return n < maxQueues && own < maxQueuesSource || n < maxQueuesHard && own < maxQueuesFew
 }
 
-// offerReserved is offer for BYE, emergency calls and responses. It has reserved places within a Call-ID. The number of
-// its Call-IDs is bounded by the number of dialogs and transactions.
-func (q *queues) offerReserved(id string, f func()) bool {
+// offerReserved is offer for BYE, emergency calls and responses. It has reserved places within a call or Call-ID. The
+// number of its Call-IDs is bounded by the number of dialogs and transactions.
+func (q *queues) offerReserved(in *Serial, id string, f func()) bool {
+	const most = maxWaiting + maxWaitingReserved
+	if in != nil {
+		return in.offer(f, most)
+	}
 	q.mu.Lock()
 	defer q.mu.Unlock()
-	if c := q.byID.get(id); c != nil && len(c.waiting) >= maxWaiting+maxWaitingReserved {
-		return false
+	if c := q.byID.get(id); c != nil {
+		return c.offer(f, most)
 	}
-	q.postLocked(id, netip.Addr{}, f)
+	q.beginLocked(id, netip.Addr{}, f)
 	return true
 }
 
-func (q *queues) postLocked(id string, from netip.Addr, f func()) {
+// beginLocked begins the queue of a Call-ID with f.
+func (q *queues) beginLocked(id string, from netip.Addr, f func()) {
 	if q.closed {
 		return
 	}
-	if c := q.byID.get(id); c != nil {
-		c.waiting = append(c.waiting, f)
-		return
-	}
-	c := &queue{waiting: []func(){f}, from: from}
+	c := &queue{from: from}
+	c.Serial = NewSerial(func(drain func()) {
+		q.wg.Go(func() {
+			drain()
+			q.release(id, c)
+		})
+	}, q.failed)
 	q.byID.put(id, c)
 	if from.IsValid() {
 		q.sources.add(from, 1)
 	}
-	q.wg.Go(func() { q.drain(id, c) })
+	c.Begin(f)
 }
 
-func (q *queues) drain(id string, c *queue) {
-	for {
-		q.mu.Lock()
-		batch := c.waiting
-		c.waiting = nil
-		if len(batch) == 0 {
-			q.byID.remove(id)
-			if c.from.IsValid() {
-				q.sources.add(c.from, -1)
-			}
-			q.mu.Unlock()
-			return
-		}
-		q.mu.Unlock()
-		for _, f := range batch {
-			q.run(f)
-		}
+// release removes the queue of a Call-ID, unless something was posted meanwhile.
+func (q *queues) release(id string, c *queue) {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	if q.byID.get(id) != c || !c.idle() {
+		return
+	}
+	q.byID.remove(id)
+	if c.from.IsValid() {
+		q.sources.add(c.from, -1)
 	}
 }
 
-// run runs f. A panic in one message does not end the process.
-func (q *queues) run(f func()) {
-	defer func() {
-		if v := recover(); v != nil {
-			q.log.Error("a message could not be processed", zap.String("fault", Printable(v)), zap.Stack("stack"))
-		}
-	}()
-	f()
+// failed reports a panic in one message, which does not end the process.
+func (q *queues) failed(v any) {
+	q.log.Error("a message could not be processed", zap.String("fault", Printable(v)), zap.Stack("stack"))
 }
 
 // size returns the number of Call-IDs that have something to run.

@@ -33,6 +33,7 @@ type Request struct {
 	unknown  bool
 	urgent   bool // see [Options].Urgent
 	inDialog bool // the request belongs to a dialog
+	dialog   Dialog
 }
 
 // errNoTransaction means that the request takes no response: it is an ACK, or did not come through [Open].
@@ -264,7 +265,9 @@ func (s *server) acked(ack *Request) {
 	s.mu.Unlock()
 	switch {
 	case success(code):
-		s.r.Endpoint.pass(ack)
+		if s.r.Endpoint.findDialog(ack) {
+			s.r.Endpoint.pass(ack)
+		}
 	case code >= 300 && !again:
 		s.confirmed()
 	}

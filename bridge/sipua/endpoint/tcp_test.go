@@ -84,7 +84,7 @@ func TestSendElsewhere(t *testing.T) {
 	l, next := listenTCP(t)
 	e := open(t, testHandler{})
 	var got log
-	_, err := e.SendOr(outgoing(sip.OPTIONS, "moved", gone), l.Addr().String(), got.note)
+	_, err := e.SendIn(nil, outgoing(sip.OPTIONS, "moved", gone), l.Addr().String(), got.note)
 	require.NoError(t, err)
 	c := next()
 	c.send(answer(c.expect("OPTIONS"), 200, "there"))

@@ -1,0 +1,97 @@
+package endpoint
+
+import (
+	"slices"
+	"sync"
+)
+
+// Serial runs functions one after the other, in the order in which they were posted. It has a goroutine only while there
+// is something to run. It is a call's mailbox, and the queue of a Call-ID that belongs to no call. Safe for concurrent
+// use.
+type Serial struct {
+	// set once
+	start  func(func()) // runs a function in a goroutine of its own
+	failed func(v any)  // handles a panic of a posted function
+
+	mu      sync.Mutex
+	waiting []func()
+	begun   bool // before that, posted functions wait
+	running bool
+}
+
+// NewSerial returns a serial executor that runs nothing before Begin. start has to run its argument in a goroutine of
+// its own, or nothing if everything is closed. failed is called with the value of a panic of a posted function; the
+// functions after it still run.
+func NewSerial(start func(func()), failed func(v any)) *Serial {
+	return &Serial{start: start, failed: failed}
+}
+
+// Begin puts first before everything that has been posted, and begins to run.
+func (s *Serial) Begin(first ...func()) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.waiting, s.begun = slices.Insert(s.waiting, 0, first...), true
+	s.wakeLocked()
+}
+
+// Post appends f. It never blocks. It is for work whose amount is bounded elsewhere.
+func (s *Serial) Post(f func()) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.postLocked(f)
+}
+
+// offer is Post for work that the network causes. It returns false if most functions wait already.
+func (s *Serial) offer(f func(), most int) bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if len(s.waiting) >= most {
+		return false
+	}
+	s.postLocked(f)
+	return true
+}
+
+func (s *Serial) postLocked(f func()) {
+	s.waiting = append(s.waiting, f)
+	s.wakeLocked()
+}
+
+func (s *Serial) wakeLocked() {
+	if s.begun && !s.running && len(s.waiting) > 0 {
+		s.running = true
+		s.start(s.drain)
+	}
+}
+
+func (s *Serial) drain() {
+	for {
+		s.mu.Lock()
+		batch := s.waiting
+		s.waiting = nil
+		s.running = len(batch) > 0
+		s.mu.Unlock()
+		if len(batch) == 0 {
+			return
+		}
+		for _, f := range batch {
+			s.run(f)
+		}
+	}
+}
+
+func (s *Serial) run(f func()) {
+	defer func() {
+		if v := recover(); v != nil {
+			s.failed(v)
+		}
+	}()
+	f()
+}
+
+// idle reports whether nothing runs and nothing waits.
+func (s *Serial) idle() bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return !s.running && len(s.waiting) == 0
+}
