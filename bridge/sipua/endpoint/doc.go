@@ -7,9 +7,9 @@
 // The library (sipgo, only its package sip) provides the parser, the message types and the transaction state machines.
 // Its own dispatcher starts a goroutine for each message, which loses the order of arrival: of pairs of messages sent
 // back to back, 42 % arrived reversed, and a CANCEL usually overtook its INVITE. Here, the goroutine that reads a
-// socket matches each message to its transaction. The work of the user is queued in the mailbox of the dialog's call, or
-// else by Call-ID. The sockets are our own as well: the library's UDP pool keeps an entry for each source, and its TCP
-// reader buffers without bound.
+// socket matches each message to its transaction. The work of the user is queued in the mailbox of the dialog's call,
+// or else by Call-ID. The sockets are our own as well: the library's UDP pool keeps an entry for each source, and its
+// TCP reader buffers without bound.
 //
 // # From RFC 3261 to the file
 //

@@ -5,9 +5,9 @@ import (
 	"sync"
 )
 
-// Serial runs functions one after the other, in the order in which they were posted. It has a goroutine only while there
-// is something to run. It is a call's mailbox, and the queue of a Call-ID that belongs to no call. Safe for concurrent
-// use.
+// Serial runs functions one after the other, in the order in which they were posted. It has a goroutine only while
+// there is something to run. It is a call's mailbox, and the queue of a Call-ID that belongs to no call. Safe for
+// concurrent use.
 type Serial struct {
 	// set once
 	start  func(func()) // runs a function in a goroutine of its own
