@@ -7,6 +7,8 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"clearback/bridge/relay/modbus/modbustest"
 )
 
 // from connects from the loopback address 127.0.0.last.
@@ -29,11 +31,10 @@ func (s *testServer) room(from string) bool {
 
 // ask sends a request and waits for its answer.
 func ask(c net.Conn, pdu ...byte) error {
-	var buf [headerLen + mostPDU]byte
 	if _, err := c.Write(request(1, pdu...)); err != nil {
 		return err
 	}
-	_, err := readFrame(c, &buf)
+	_, err := modbustest.ReadTCP(c)
 	return err
 }
 

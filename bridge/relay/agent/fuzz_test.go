@@ -4,6 +4,9 @@ import (
 	"bytes"
 	"testing"
 	"time"
+
+	"clearback/bridge/relay/modbus/codec"
+	"clearback/bridge/relay/modbus/modbustest"
 )
 
 // FuzzServer sends arbitrary bytes to the server. The server must never panic and must answer every complete request
@@ -31,18 +34,18 @@ func FuzzServer(f *testing.F) {
 		a.Start()
 		a.Ready(t.Context())
 		m, r := NewMaster("anybody"), bytes.NewReader(data)
-		var buf [headerLen + mostPDU]byte
 		for {
-			q, err := readFrame(r, &buf)
+			q, err := codec.ReadTCPRequest(r)
 			if err != nil {
 				break
 			}
-			fn := q.pdu[0]
-			p := a.answer(m, q.pdu)
-			back, err := readFrame(bytes.NewReader(appendFrame(nil, q, p)), new([headerLen + mostPDU]byte))
+			fn, asked := q.PDU[0], bytes.Clone(q.PDU)
+			q.PDU = a.answer(m, q.PDU)
+			back, err := modbustest.ReadTCP(bytes.NewReader(codec.AppendTCP(nil, q)))
+			p := back.PDU
 			switch {
-			case err != nil || back.txn != q.txn || back.unit != q.unit:
-				t.Fatalf("% x answered with % x: %v", q.pdu, p, err)
+			case err != nil || back.Transaction != q.Transaction || back.Unit != q.Unit:
+				t.Fatalf("% x answered with % x: %v", asked, q.PDU, err)
 			case p[0] == fn|0x80 && len(p) != 2, p[0] != fn && p[0] != fn|0x80:
 				t.Fatalf("function %d answered with % x", fn, p)
 			}

@@ -1,12 +1,12 @@
 package agent
 
 import (
-	"encoding/binary"
 	"errors"
 	"math"
 	"time"
 
 	"clearback/bridge/relay"
+	"clearback/bridge/relay/modbus/codec"
 )
 
 // The register map; the package comment has the table.
@@ -19,95 +19,95 @@ const (
 )
 
 // answer carries out one request of a master and returns the answer's PDU.
-func (a *Agent) answer(m *Master, pdu []byte) []byte {
+func (a *Agent) answer(m *Master, pdu []byte) codec.Response {
 	m.Heard()
 	out, err := a.execute(m, pdu)
 	if err == nil {
 		return out
 	}
-	var e exception
+	var e codec.Exception
 	if !errors.As(err, &e) {
 		e = exceptionOf(err)
 	}
-	return []byte{pdu[0] | 0x80, byte(e)}
+	return e.Response(codec.Function(pdu[0]))
 }
 
-func (a *Agent) execute(m *Master, pdu []byte) ([]byte, error) {
-	switch pdu[0] {
-	case fnReadCoils:
-		return a.readBits(pdu, func(c *Contact) (bool, error) {
+func (a *Agent) execute(m *Master, pdu []byte) (codec.Response, error) {
+	r, err := codec.ParseRequest(pdu)
+	if err != nil {
+		return nil, err
+	}
+	switch r.Function() {
+	case codec.ReadCoils:
+		return a.readBits(r, func(c *Contact) (bool, error) {
 			level, err := c.Read()
 			return level == relay.LevelOpen, err
 		})
-	case fnReadInputs:
-		return a.readBits(pdu, (*Contact).Current)
-	case fnReadHolding:
-		return readRegisters(pdu, a.holding)
-	case fnReadInput:
-		return readRegisters(pdu, a.input)
-	case fnWriteCoil:
-		return a.writeCoil(m, pdu)
-	case fnWriteCoils:
-		return a.writeCoils(m, pdu)
-	case fnWriteRegister:
-		return a.writeRegister(m, pdu)
-	case fnWriteRegisters:
-		return a.writeRegisters(m, pdu)
+	case codec.ReadDiscreteInputs:
+		return a.readBits(r, (*Contact).Current)
+	case codec.ReadHoldingRegisters:
+		return readRegisters(r, a.holding)
+	case codec.ReadInputRegisters:
+		return readRegisters(r, a.input)
+	case codec.WriteSingleCoil:
+		err = a.writeCoil(m, r)
+	case codec.WriteMultipleCoils:
+		err = a.writeCoils(m, r)
+	case codec.WriteSingleRegister, codec.WriteMultipleRegisters:
+		err = a.writeRegisters(m, r)
 	default:
-		return nil, illegalFunction
+		return nil, codec.IllegalFunction
 	}
+	return r.Written(), err
 }
 
 // exceptionOf returns the exception code for the error of a command (application protocol, section 7).
-func exceptionOf(err error) exception {
+func exceptionOf(err error) codec.Exception {
 	switch {
 	case errors.Is(err, relay.ErrNoSense):
-		return illegalAddress
+		return codec.IllegalDataAddress
 	case errors.Is(err, ErrTooLong), errors.Is(err, ErrOptions):
-		return illegalValue
+		return codec.IllegalDataValue
 	case errors.Is(err, ErrStopping), errors.Is(err, ErrOvertaken), errors.Is(err, ErrTooSoon):
-		return deviceBusy
+		return codec.DeviceBusy
 	default:
-		return deviceFailure
+		return codec.DeviceFailure
 	}
 }
 
-func (a *Agent) readBits(pdu []byte, of func(*Contact) (bool, error)) ([]byte, error) {
-	s, err := readSpan(pdu, mostBits)
-	if err := errors.Join(err, exactly(pdu, 5)); err != nil {
+// addressed returns the contacts that a request for coils or inputs addresses.
+func (a *Agent) addressed(r codec.Request) ([]*Contact, error) {
+	end := r.Address() + r.Quantity()
+	if end > len(a.contacts) {
+		return nil, codec.IllegalDataAddress
+	}
+	return a.contacts[r.Address():end], nil
+}
+
+func (a *Agent) readBits(r codec.Request, of func(*Contact) (bool, error)) (codec.Response, error) {
+	contacts, err := a.addressed(r)
+	if err != nil {
 		return nil, err
 	}
-	if err := s.within(len(a.contacts)); err != nil {
-		return nil, err
-	}
-	out := make([]byte, 2+(s.n+7)/8)
-	out[0], out[1] = pdu[0], byte(len(out)-2)
-	for i := range s.n {
-		on, err := of(a.contacts[s.from+i])
-		if err != nil {
+	on := make([]bool, len(contacts))
+	for i, c := range contacts {
+		if on[i], err = of(c); err != nil {
 			return nil, err
 		}
-		if on {
-			out[2+i/8] |= 1 << (i % 8)
-		}
 	}
-	return out, nil
+	return r.ReadBits(on), nil
 }
 
-func readRegisters(pdu []byte, of func(address int) (uint16, bool)) ([]byte, error) {
-	s, err := readSpan(pdu, mostRegisters)
-	if err := errors.Join(err, exactly(pdu, 5)); err != nil {
-		return nil, err
-	}
-	out := append(make([]byte, 0, 2+2*s.n), pdu[0], byte(2*s.n))
-	for i := range s.n {
-		v, ok := of(s.from + i)
+func readRegisters(r codec.Request, of func(address int) (uint16, bool)) (codec.Response, error) {
+	values := make([]uint16, r.Quantity())
+	for i := range values {
+		v, ok := of(r.Address() + i)
 		if !ok {
-			return nil, illegalAddress
+			return nil, codec.IllegalDataAddress
 		}
-		out = binary.BigEndian.AppendUint16(out, v)
+		values[i] = v
 	}
-	return out, nil
+	return r.ReadRegisters(values), nil
 }
 
 func (a *Agent) holding(address int) (uint16, bool) {
@@ -162,59 +162,44 @@ func millis(d time.Duration) uint16 {
 }
 
 // writeCoil closes a contact. An "on" is refused, because it carries no time that would end the opening.
-func (a *Agent) writeCoil(m *Master, pdu []byte) ([]byte, error) {
-	if err := exactly(pdu, 5); err != nil {
-		return nil, err
+func (a *Agent) writeCoil(m *Master, r codec.Request) error {
+	if r.Coil(0) {
+		return codec.IllegalDataValue
 	}
-	address := span{int(binary.BigEndian.Uint16(pdu[1:])), 1}
-	if binary.BigEndian.Uint16(pdu[3:]) != 0 {
-		return nil, illegalValue
+	contacts, err := a.addressed(r)
+	if err != nil {
+		return err
 	}
-	if err := address.within(len(a.contacts)); err != nil {
-		return nil, err
-	}
-	if err := a.contacts[address.from].Close(m); err != nil {
-		return nil, err
-	}
-	return pdu, nil
+	return contacts[0].Close(m)
 }
 
-func (a *Agent) writeCoils(m *Master, pdu []byte) ([]byte, error) {
-	s, err := readSpan(pdu, mostWriteBits)
+func (a *Agent) writeCoils(m *Master, r codec.Request) error {
+	contacts, err := a.addressed(r)
 	if err != nil {
-		return nil, err
+		return err
 	}
-	bytes := (s.n + 7) / 8
-	if len(pdu) != 6+bytes || int(pdu[5]) != bytes {
-		return nil, illegalValue
-	}
-	if err := s.within(len(a.contacts)); err != nil {
-		return nil, err
-	}
-	for i := range s.n {
-		if pdu[6+i/8]>>(i%8)&1 == 1 {
-			return nil, illegalValue
+	for i := range contacts {
+		if r.Coil(i) {
+			return codec.IllegalDataValue
 		}
 	}
 	var failed error
-	for i := range s.n { // all of them, even if one fails
-		failed = errors.Join(failed, a.contacts[s.from+i].Close(m))
+	for _, c := range contacts { // all of them, even if one fails
+		failed = errors.Join(failed, c.Close(m))
 	}
-	if failed != nil {
-		return nil, failed
-	}
-	return pdu[:5], nil
+	return failed
 }
 
-func (a *Agent) writeRegister(m *Master, pdu []byte) ([]byte, error) {
-	if err := exactly(pdu, 5); err != nil {
-		return nil, err
+func (a *Agent) writeRegisters(m *Master, r codec.Request) error {
+	switch i := r.Address() / holdingEach; {
+	case r.Quantity() == 1:
+		return a.write(m, r.Address(), r.Register(0))
+	case r.Quantity() == holdingEach && r.Address()%holdingEach == 0 && i < len(a.contacts):
+		ms := time.Duration(r.Register(1)) * time.Millisecond
+		return a.contacts[i].Pulse(m, Command{Seq: uint32(r.Register(0)), For: ms})
+	default:
+		return codec.IllegalDataAddress
 	}
-	address, v := int(binary.BigEndian.Uint16(pdu[1:])), binary.BigEndian.Uint16(pdu[3:])
-	if err := a.write(m, address, v); err != nil {
-		return nil, err
-	}
-	return pdu, nil
 }
 
 // write writes one register: the watchdog, or the milliseconds of a contact.
@@ -225,41 +210,21 @@ func (a *Agent) write(m *Master, address int, v uint16) error {
 	case address == agentHolding:
 		return a.SetWatchdog(ms)
 	case i >= len(a.contacts) || which == 0: // a sequence alone is half a command
-		return illegalAddress
+		return codec.IllegalDataAddress
 	default:
 		return a.contacts[i].Pulse(m, Command{Plain: true, For: ms})
 	}
 }
 
-func (a *Agent) writeRegisters(m *Master, pdu []byte) ([]byte, error) {
-	s, err := readSpan(pdu, mostWriteRegisters)
-	if err != nil {
-		return nil, err
-	}
-	if len(pdu) != 6+2*s.n || int(pdu[5]) != 2*s.n {
-		return nil, illegalValue
-	}
-	first := binary.BigEndian.Uint16(pdu[6:])
-	switch i := s.from / holdingEach; {
-	case s.n == 1:
-		err = a.write(m, s.from, first)
-	case s.n == holdingEach && s.from%holdingEach == 0 && i < len(a.contacts):
-		ms := time.Duration(binary.BigEndian.Uint16(pdu[8:])) * time.Millisecond
-		err = a.contacts[i].Pulse(m, Command{Seq: uint32(first), For: ms})
-	default:
-		err = illegalAddress
-	}
-	if err != nil {
-		return nil, err
-	}
-	return pdu[:5], nil
-}
-
 // opens reports whether a request would open a loop.
 func opens(pdu []byte) bool {
-	switch {
-	case pdu[0] == fnWriteRegister && len(pdu) == 5, pdu[0] == fnWriteRegisters && len(pdu) >= 8:
-		return binary.BigEndian.Uint16(pdu[1:]) != agentHolding && binary.BigEndian.Uint16(pdu[len(pdu)-2:]) != 0
+	r, err := codec.ParseRequest(pdu)
+	if err != nil {
+		return false
+	}
+	switch r.Function() {
+	case codec.WriteSingleRegister, codec.WriteMultipleRegisters:
+		return r.Address() != agentHolding && r.Register(r.Quantity()-1) != 0
 	default:
 		return false
 	}

@@ -11,6 +11,8 @@ import (
 	"slices"
 	"sync"
 	"time"
+
+	"clearback/bridge/relay/modbus/codec"
 )
 
 // ServerOptions are the options of a [Server]. The default times and numbers are our own figures.
@@ -302,9 +304,8 @@ func (s *Server) resetAll() {
 // serve answers the requests of one connection in order.
 func (s *Server) serve(p *peer) {
 	defer p.conn.Close()
-	var buf [headerLen + mostPDU]byte
 	var out []byte
-	r := bufio.NewReaderSize(p.conn, len(buf))
+	r := bufio.NewReaderSize(p.conn, codec.MaxTCP)
 	for {
 		if r.Buffered() == 0 {
 			_ = p.conn.SetReadDeadline(time.Now().Add(s.opt.Idle)) // fails only on a closed connection
@@ -313,16 +314,17 @@ func (s *Server) serve(p *peer) {
 			return
 		}
 		_ = p.conn.SetReadDeadline(time.Now().Add(s.opt.Slow))
-		f, err := readFrame(r, &buf)
+		f, err := codec.ReadTCPRequest(r)
 		if err != nil {
 			return
 		}
 		stale := s.agent.StandstillCount() != p.standstillCount
-		if stale && opens(f.pdu) {
+		if stale && opens(f.PDU) {
 			reset(p.conn)
 			return
 		}
-		out = appendFrame(out[:0], f, s.agent.answer(p.master, f.pdu))
+		f.PDU = s.agent.answer(p.master, f.PDU)
+		out = codec.AppendTCP(out[:0], f)
 		_ = p.conn.SetWriteDeadline(time.Now().Add(s.opt.Slow))
 		if _, err := p.conn.Write(out); err != nil || stale {
 			reset(p.conn)

@@ -16,6 +16,19 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"clearback/bridge/relay"
+	"clearback/bridge/relay/modbus/modbustest"
+)
+
+// Function codes (MODBUS Application Protocol Specification V1.1b3, section 6).
+const (
+	fnReadCoils      = 1
+	fnReadInputs     = 2
+	fnReadHolding    = 3
+	fnReadInput      = 4
+	fnWriteCoil      = 5
+	fnWriteRegister  = 6
+	fnWriteCoils     = 15
+	fnWriteRegisters = 16
 )
 
 // testServer is an agent with a real clock and a real socket.
@@ -190,7 +203,7 @@ func (s *testServer) away(t *testing.T) {
 	ended(t, c)
 }
 
-func request(txn uint16, pdu ...byte) []byte { return appendFrame(nil, frame{txn: txn, unit: 9}, pdu) }
+func request(txn uint16, pdu ...byte) []byte { return modbustest.TCP(txn, 9, pdu...) }
 
 func TestRequestsSentAhead(t *testing.T) {
 	s := serve(t, ServerOptions{})
@@ -209,23 +222,22 @@ func TestRequestsSentAhead(t *testing.T) {
 		_, err := c.Write([]byte{b})
 		require.NoError(t, err)
 	}
-	var buf [headerLen + mostPDU]byte
 	for i := range uint16(106) {
-		f, err := readFrame(c, &buf)
+		f, err := modbustest.ReadTCP(c)
 		require.NoError(t, err)
-		require.Equal(t, i, f.txn)
-		require.EqualValues(t, 9, f.unit)
+		require.Equal(t, i, f.Transaction)
+		require.EqualValues(t, 9, f.Unit)
 		switch i {
 		case 100, 101:
-			require.Len(t, f.pdu, 5)
+			require.Len(t, f.PDU, 5)
 		case 102:
-			require.Equal(t, []byte{0x2B | 0x80, 1}, f.pdu)
+			require.Equal(t, []byte{0x2B | 0x80, 1}, f.PDU)
 		case 103, 104:
-			require.Equal(t, []byte{fnReadCoils | 0x80, 3}, f.pdu, "section 6.1: 1 to 2000")
+			require.Equal(t, []byte{fnReadCoils | 0x80, 3}, f.PDU, "section 6.1: 1 to 2000")
 		case 105:
-			require.Equal(t, []byte{fnReadInput | 0x80, 3}, f.pdu, "section 6.4: 1 to 125")
+			require.Equal(t, []byte{fnReadInput | 0x80, 3}, f.PDU, "section 6.4: 1 to 125")
 		default:
-			require.Equal(t, []byte{fnReadCoils, 1, 0}, f.pdu)
+			require.Equal(t, []byte{fnReadCoils, 1, 0}, f.PDU)
 		}
 	}
 	require.Len(t, s.out[0].lengths(), 1)
@@ -266,8 +278,7 @@ func TestOnlyConfiguredPeers(t *testing.T) {
 	defer friend.Close()
 	_, err = friend.Write(request(1, fnReadCoils, 0, 0, 0, 2))
 	require.NoError(t, err)
-	var buf [headerLen + mostPDU]byte
-	_, err = readFrame(friend, &buf)
+	_, err = modbustest.ReadTCP(friend)
 	require.NoError(t, err)
 	require.Empty(t, s.out[0].lengths())
 	require.False(t, s.out[0].isOpen())
@@ -277,12 +288,11 @@ func TestDeadConnectionsGiveWay(t *testing.T) {
 	s := serve(t, ServerOptions{MaxConnections: 2})
 	require.NoError(t, s.SetWatchdog(LeastWatchdog))
 	first, second := s.raw(t), s.raw(t)
-	var buf [headerLen + mostPDU]byte
 	ask := func(c net.Conn) error {
 		if _, err := c.Write(request(1, fnReadCoils, 0, 0, 0, 2)); err != nil {
 			return err
 		}
-		_, err := readFrame(c, &buf)
+		_, err := modbustest.ReadTCP(c)
 		return err
 	}
 	require.NoError(t, ask(first))
@@ -305,10 +315,9 @@ func TestDeadConnectionsGiveWay(t *testing.T) {
 func TestStandstill(t *testing.T) {
 	s := serve(t, ServerOptions{})
 	c := s.raw(t)
-	var buf [headerLen + mostPDU]byte
 	_, err := c.Write(request(1, fnReadCoils, 0, 0, 0, 2))
 	require.NoError(t, err)
-	_, err = readFrame(c, &buf)
+	_, err = modbustest.ReadTCP(c)
 	require.NoError(t, err)
 	before := s.StandstillCount()
 	s.standstill.mu.Lock() // so that the agent does not read the clock during the change
@@ -329,7 +338,7 @@ func TestStandstill(t *testing.T) {
 		if _, err := n.Write(request(3, fnWriteRegister, 0, 1, 0, 1)); err != nil {
 			return false
 		}
-		_, err = readFrame(n, &buf)
+		_, err = modbustest.ReadTCP(n)
 		return err == nil
 	})
 }
@@ -338,10 +347,9 @@ func TestStandstill(t *testing.T) {
 func TestStandstillFoundByARequest(t *testing.T) {
 	s := serve(t, ServerOptions{})
 	c := s.raw(t)
-	var buf [headerLen + mostPDU]byte
 	_, err := c.Write(request(1, fnReadCoils, 0, 0, 0, 2))
 	require.NoError(t, err)
-	_, err = readFrame(c, &buf)
+	_, err = modbustest.ReadTCP(c)
 	require.NoError(t, err)
 	s.standstill.mu.Lock()
 	s.standstill.count++
@@ -384,9 +392,8 @@ func TestMasterVanishes(t *testing.T) {
 	_, err := c.Write(append(request(1, fnWriteRegister, 3, 0xE8, 0, 100),
 		request(2, fnWriteRegisters, 0, 0, 0, 2, 4, 0, 7, 0, 80)...))
 	require.NoError(t, err)
-	var buf [headerLen + mostPDU]byte
 	for range 2 {
-		_, err = readFrame(c, &buf)
+		_, err = modbustest.ReadTCP(c)
 		require.NoError(t, err)
 	}
 	require.NoError(t, c.Close())

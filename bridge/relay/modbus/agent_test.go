@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"clearback/bridge/relay/agent"
+	"clearback/bridge/relay/modbus/modbustest"
 	"clearback/bridge/relay/relaytest"
 
 	"github.com/stretchr/testify/require"
@@ -154,39 +155,39 @@ func (b *agentBoard) carry(near net.Conn, l net.Listener) {
 		return
 	}
 	for {
-		txn, unit, pdu, err := readFrame(near)
+		f, err := modbustest.ReadTCP(near)
 		if err != nil {
 			return
 		}
-		f, is := b.fault(pdu)
+		fault, is := b.fault(f.PDU)
 		act := func() []byte {
-			far.Write(appendFrame(nil, txn, unit, pdu))
-			_, _, answer, err := readFrame(far)
+			far.Write(modbustest.TCP(f.Transaction, f.Unit, f.PDU...))
+			answer, err := modbustest.ReadTCP(far)
 			if err != nil && !errors.Is(err, io.EOF) && !errors.Is(err, net.ErrClosed) {
 				return nil
 			}
-			return answer
+			return answer.PDU
 		}
 		var answer []byte
 		switch {
 		case !is:
 			answer = act()
-		case f.Do == relaytest.Refuse:
-			answer = []byte{pdu[0] | exceptionBit, 6}
-		case f.Do == relaytest.Ignore:
+		case fault.Do == relaytest.Refuse:
+			answer = []byte{f.PDU[0] | 0x80, 6}
+		case fault.Do == relaytest.Ignore:
 			continue
-		case f.Do == relaytest.Mute:
+		case fault.Do == relaytest.Mute:
 			act()
 			continue
-		case f.Do == relaytest.ActHangup:
+		case fault.Do == relaytest.ActHangup:
 			act()
 			return
-		case f.Do == relaytest.Hangup:
+		case fault.Do == relaytest.Hangup:
 			return
-		case f.Do == relaytest.Delay:
-			<-time.After(f.Delay)
+		case fault.Do == relaytest.Delay:
+			<-time.After(fault.Delay)
 			answer = act()
-		case f.Do == relaytest.StallRequest: // before the agent, whose connection stays
+		case fault.Do == relaytest.StallRequest: // before the agent, whose connection stays
 			<-b.hold()
 			answer = act()
 			b.held.Done()
@@ -194,7 +195,7 @@ func (b *agentBoard) carry(near net.Conn, l net.Listener) {
 		if answer == nil {
 			return
 		}
-		near.Write(appendFrame(nil, txn, unit, answer))
+		near.Write(modbustest.TCP(f.Transaction, f.Unit, answer...))
 	}
 }
 
@@ -231,8 +232,8 @@ func (b *agentBoard) fault(pdu []byte) (relaytest.Fault, bool) {
 	defer b.mu.Unlock()
 	for i, f := range b.faults {
 		switch {
-		case f.On == relaytest.Opening && pdu[0] != fnWriteRegisters, f.On == relaytest.Closing &&
-			pdu[0] != fnWriteCoil, pdu[0] == fnReadInputs:
+		case f.On == relaytest.Opening && pdu[0] != 16, f.On == relaytest.Closing &&
+			pdu[0] != 5, pdu[0] == 2:
 			continue
 		}
 		if f.Once {

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"clearback/bridge/relay"
+	"clearback/bridge/relay/modbus/modbustest"
 	"clearback/bridge/relay/relaytest"
 
 	"github.com/stretchr/testify/require"
@@ -40,7 +41,7 @@ func (h *scriptedSerialLine) next() []byte {
 		b = b[:len(b)+n]
 	}
 	require.Len(h.t, b, 8)
-	require.Equal(h.t, appendRTU(nil, b[0], b[1:6]), b, "checksum")
+	require.Equal(h.t, modbustest.RTU(b[0], b[1:6]...), b, "checksum")
 	return b[:6]
 }
 
@@ -57,7 +58,7 @@ func (h *scriptedSerialLine) send(b []byte) {
 
 func (h *scriptedSerialLine) answer(unit byte, pdu ...byte) {
 	h.t.Helper()
-	h.send(appendRTU(nil, unit, pdu))
+	h.send(modbustest.RTU(unit, pdu...))
 }
 
 func (h *scriptedSerialLine) echo(unit byte, pdu []byte) {
@@ -198,8 +199,8 @@ func TestBusSendsClosesFirst(t *testing.T) {
 	h.echo(1, closeIt)
 	// The other requests to unit 1 and the reading of unit 2 come in any order.
 	q := h.next()
-	for ; q[0] == 1 || q[1] == fnReadCoils; q = h.next() {
-		if q[1] == fnReadCoils {
+	for ; q[0] == 1 || q[1] == 1; q = h.next() {
+		if q[1] == 1 {
 			h.answer(q[0], 1, 1, 0)
 		} else {
 			require.Equal(t, closeIt, q[1:])
@@ -227,7 +228,7 @@ func TestBusKeepsClearOfTheEndOfAnOpening(t *testing.T) {
 		switch {
 		case q[0] == 2:
 			silent++ // after the second failure it is due in three time-outs, if no request goes before
-		case q[1] == fnWriteCoil:
+		case q[1] == 5:
 			h.answer(1, closeIt...)
 			greeted++
 		default:
@@ -269,7 +270,7 @@ func (h *scriptedSerialLine) greetAny() {
 	h.t.Helper()
 	for range 2 {
 		q := h.next()
-		if q[1] == fnWriteCoil {
+		if q[1] == 5 {
 			require.Equal(h.t, closeIt, q[1:])
 			h.answer(q[0], closeIt...)
 		} else {
@@ -333,7 +334,7 @@ func TestBusSkipsAnswersOfOthers(t *testing.T) {
 }
 
 func TestBusImproperAnswers(t *testing.T) {
-	frame := appendRTU(nil, 1, openIt)
+	frame := modbustest.RTU(1, openIt...)
 	wrong := append(append([]byte{}, frame[:7]...), frame[7]^1)
 	for name, c := range map[string]struct {
 		bytes []byte
@@ -342,11 +343,11 @@ func TestBusImproperAnswers(t *testing.T) {
 		"half a frame":       {frame[:5], "half a frame"},
 		"a wrong checksum":   {wrong, "wrong checksum"},
 		"garbage":            {[]byte("AT+OK\r\n"), "noise"},
-		"another coil":       {appendRTU(nil, 1, writeCoil(4, true)), "echoed"},
-		"another level":      {appendRTU(nil, 1, closeIt), "echoed"},
-		"another function":   {appendRTU(nil, 1, []byte{1, 1, 1}), "noise"},
+		"another coil":       {modbustest.RTU(1, writeCoil(4, true)...), "echoed"},
+		"another level":      {modbustest.RTU(1, closeIt...), "echoed"},
+		"another function":   {modbustest.RTU(1, []byte{1, 1, 1}...), "noise"},
 		"nothing":            {nil, "no answer within"},
-		"another unit's own": {appendRTU(nil, 9, openIt), "no answer within"},
+		"another unit's own": {modbustest.RTU(9, openIt...), "no answer within"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
@@ -375,7 +376,7 @@ func TestBusLocalEcho(t *testing.T) {
 	h := newScriptedSerialLine(t)
 	d := driveBus(t, h.path, nil, 1)
 	for range 2 { // a close, which its echo confirms, and the reading
-		h.send(appendRTU(nil, 1, h.next()[1:]))
+		h.send(modbustest.RTU(1, h.next()[1:]...))
 	}
 	require.ErrorContains(t, d.notice(relay.LinkLost).Err, "local echo")
 }

@@ -10,6 +10,7 @@ import (
 
 	"clearback/bridge/relay"
 	"clearback/bridge/relay/controller"
+	"clearback/bridge/relay/modbus/codec"
 )
 
 // Our own numbers.
@@ -257,7 +258,7 @@ func (m *master) settle() {
 	if m.unsure {
 		silence += silenceAfterFault
 	}
-	var b [maxRTU]byte
+	var b [codec.MaxRTU]byte
 	for limit := time.Now().Add(m.opt.Timeout); ; {
 		until := m.heard.Add(silence)
 		if now := time.Now(); now.After(until) || now.After(limit) {
@@ -319,7 +320,7 @@ func (m *master) transact(j *job) {
 	pdu, err := m.exchange(j)
 	at := time.Now()
 	m.heard = at
-	var e Exception
+	var e codec.Exception
 	switch {
 	case err == nil || errors.As(err, &e):
 		m.good, m.took = at, max(at.Sub(begun), m.took*7/8)
@@ -337,9 +338,10 @@ func (m *master) transact(j *job) {
 	j.end(answer{pdu, at, err})
 }
 
-// exchange writes a request and waits for its answer. It returns a checked answer, an [Exception] or another error.
-func (m *master) exchange(j *job) ([]byte, error) {
-	frame := appendRTU(nil, j.wire.unit, j.pdu)
+// exchange writes a request and waits for its answer. It returns a checked answer, a [codec.Exception] or another
+// error.
+func (m *master) exchange(j *job) (codec.Response, error) {
+	frame := codec.AppendRTU(nil, j.wire.unit, j.pdu)
 	onWire := charTime(len(frame), m.opt.Baud)
 	if r := m.opt.RS485; r != nil {
 		onWire += r.DelayBefore + r.DelayAfter
@@ -357,7 +359,7 @@ func (m *master) exchange(j *job) ([]byte, error) {
 	}
 	limit := time.Now().Add(onWire + m.opt.Timeout)
 	var got []byte
-	for b := make([]byte, maxRTU); ; {
+	for b := make([]byte, codec.MaxRTU); ; {
 		until := limit
 		if stalled := time.Now().Add(partialAnswerWait); len(got) > 0 && stalled.Before(limit) {
 			until = stalled
@@ -367,20 +369,20 @@ func (m *master) exchange(j *job) ([]byte, error) {
 			return nil, err
 		}
 		got = append(got, b[:n]...)
-		pdu, rest := findAnswer(got, j.wire.unit, j.pdu[0])
+		pdu, rest := codec.FindRTUResponse(got, j.wire.unit, j.pdu.Function())
 		switch {
-		case j.pdu[0] < fnWriteCoil && len(rest) >= len(frame) && string(rest[:len(frame)]) == string(frame):
+		case j.pdu.Function().IsRead() && len(rest) >= len(frame) && string(rest[:len(frame)]) == string(frame):
 			return nil, fmt.Errorf("%w: the port receives its own bytes; turn local echo off",
-				ErrProtocol)
+				codec.ErrResponse)
 		case pdu != nil:
-			return pdu, checkAnswer(j.pdu, pdu)
+			return j.pdu.ParseResponse(pdu)
 		}
 		got = rest
 		switch {
 		case n == 0 && len(got) > 0:
-			return nil, fmt.Errorf("%w: % x and no more: half a frame, a wrong checksum, or noise", ErrProtocol,
+			return nil, fmt.Errorf("%w: % x and no more: half a frame, a wrong checksum, or noise", codec.ErrResponse,
 				got[:min(len(got), 32)])
-		case n == 0, len(got) > 4*maxRTU:
+		case n == 0, len(got) > 4*codec.MaxRTU:
 			return nil, fmt.Errorf("%w: no answer within %v", errTimeout, m.opt.Timeout)
 		}
 	}

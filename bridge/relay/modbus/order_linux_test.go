@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"clearback/bridge/relay"
+	"clearback/bridge/relay/modbus/modbustest"
 
 	"github.com/stretchr/testify/require"
 )
@@ -72,20 +73,20 @@ func (b *sleepyBoard) run(done <-chan struct{}) {
 		b.nap()
 		answer := q[1:]
 		b.mu.Lock()
-		if q[1] == fnWriteCoil {
+		if q[1] == 5 {
 			if open := q[4] == 0xFF; open != b.open {
 				b.open = open
 				b.moves++
 			}
 		} else {
-			answer = []byte{fnReadCoils, 1, 0}
+			answer = []byte{1, 1, 0}
 			if b.open {
 				answer[2] = 1
 			}
 		}
 		b.mu.Unlock()
 		b.nap()
-		if _, err := b.hand.master.Write(appendRTU(nil, q[0], answer)); err != nil {
+		if _, err := b.hand.master.Write(modbustest.RTU(q[0], answer...)); err != nil {
 			return
 		}
 	}

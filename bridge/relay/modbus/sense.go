@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"clearback/bridge/relay"
+	"clearback/bridge/relay/modbus/codec"
 )
 
 // How the loop-current inputs are read. Most boards carry out one request after the other, so a reading can delay an
@@ -31,8 +32,6 @@ const (
 	// sensePauseLength is the pause after a reading without an answer. Such a reading ends the connection, which the
 	// openings need.
 	sensePauseLength = 5 * time.Second
-	// spanMax is how many inputs one request reads at most (Modbus Application Protocol 1.1b3, section 6.2).
-	spanMax = 2000
 )
 
 // errSenseBreak means that the board did not answer the last reading.
@@ -72,7 +71,7 @@ type span struct {
 // senseRound is one reading, shared by all lines that wait for it.
 type senseRound struct {
 	done chan struct{} // closed after pdu or err was set
-	pdu  []byte
+	pdu  codec.Response
 	err  error
 }
 
@@ -114,9 +113,9 @@ func (c *Contact) senseShared(ctx context.Context, input uint16) (bool, error) {
 	if !s.isApart() {
 		pdu, err := c.board.sense(ctx, s)
 		if err == nil {
-			return bit(pdu, int(input-s.low)), nil
+			return pdu.Bit(int(input - s.low)), nil
 		}
-		if e := Exception(0); !errors.As(err, &e) || s.low == s.high {
+		if e := codec.Exception(0); !errors.As(err, &e) || s.low == s.high {
 			return false, err
 		}
 		s.setApart()
@@ -125,13 +124,13 @@ func (c *Contact) senseShared(ctx context.Context, input uint16) (bool, error) {
 	if err != nil {
 		return false, err
 	}
-	return bit(pdu, 0), nil
+	return pdu.Bit(0), nil
 }
 
 func (s *span) isApart() bool {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	return s.singly || s.high-s.low >= spanMax
+	return s.singly || s.high-s.low >= codec.MaxReadBits
 }
 
 func (s *span) setApart() {
@@ -141,7 +140,7 @@ func (s *span) setApart() {
 }
 
 // sense joins the next reading of the span, or makes the reading itself.
-func (b *Board) sense(ctx context.Context, s *span) ([]byte, error) {
+func (b *Board) sense(ctx context.Context, s *span) (codec.Response, error) {
 	for {
 		s.mu.Lock()
 		r, lead := s.next, s.next == nil
@@ -169,7 +168,7 @@ func (b *Board) sense(ctx context.Context, s *span) ([]byte, error) {
 }
 
 // lead makes a reading. Callers that arrive before it is written share it. Callers that arrive later get the next one.
-func (b *Board) lead(ctx context.Context, s *span) ([]byte, error) {
+func (b *Board) lead(ctx context.Context, s *span) (codec.Response, error) {
 	gathered := false
 	gather := func() {
 		s.mu.Lock()
@@ -195,7 +194,8 @@ func (b *Board) lead(ctx context.Context, s *span) ([]byte, error) {
 	}
 	gather()
 	n.began = time.Now()
-	a, err := session.do(s.unit, readInputs(s.low, s.high-s.low+1), nil) // waits at most for the request's time-out
+	reading := codec.Read(codec.ReadDiscreteInputs, s.low, s.high-s.low+1)
+	a, err := session.do(s.unit, reading, nil) // waits at most for the request's time-out
 	n.ended = time.Now()
 	if errors.Is(err, errTimeout) {
 		b.senseBreak = sensePause{n.ended.Add(sensePauseLength), err}

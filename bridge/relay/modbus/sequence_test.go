@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"clearback/bridge/relay"
+	"clearback/bridge/relay/modbus/codec"
 	"clearback/bridge/relay/relaytest"
 
 	mb "github.com/simonvetter/modbus"
@@ -86,5 +87,5 @@ func TestSequenceIsNotUsedTwice(t *testing.T) {
 	c.reads(0)
 	r := <-result
 	require.Equal(t, relay.Refused, r.Outcome)
-	require.ErrorIs(t, r.Err, Exception(3))
+	require.ErrorIs(t, r.Err, codec.Exception(3))
 }

@@ -9,6 +9,7 @@ import (
 
 	"clearback/bridge/relay"
 	"clearback/bridge/relay/controller"
+	"clearback/bridge/relay/modbus/codec"
 )
 
 // wire carries requests to one board: over a TCP connection, or as one unit on a bus. All methods are safe for
@@ -27,7 +28,7 @@ type wire interface {
 // sent. Either may be nil. Once the bytes have been written, end is called exactly once.
 type query struct {
 	unit    uint8
-	pdu     []byte
+	pdu     codec.Request
 	contact *Contact // nil if the request does not concern a single contact
 	urgent  bool     // a close
 	before  func() error
@@ -36,7 +37,7 @@ type query struct {
 }
 
 type answer struct {
-	pdu []byte
+	pdu codec.Response
 	at  time.Time
 	err error // a *controller.Refusal, or the reason for the end of the wire
 }
@@ -45,10 +46,22 @@ var errTimeout = errors.New("modbus: time-out")
 
 // refusal turns an exception into a refusal, and returns every other error unchanged.
 func refusal(err error) error {
-	if e := Exception(0); errors.As(err, &e) {
-		return &controller.Refusal{Cause: err, Sure: e.nothingDone()}
+	if e := codec.Exception(0); errors.As(err, &e) {
+		return &controller.Refusal{Cause: err, Sure: nothingDone(e)}
 	}
 	return err
+}
+
+// nothingDone reports whether an exception proves that the request had no effect. After a device failure, an
+// acknowledge or a gateway's time-out the contact may have moved.
+func nothingDone(e codec.Exception) bool {
+	switch e {
+	case codec.IllegalFunction, codec.IllegalDataAddress, codec.IllegalDataValue, codec.DeviceBusy,
+		codec.GatewayPathUnavailable:
+		return true
+	default: // includes vendor-specific codes
+		return false
+	}
 }
 
 // session is the session that package controller uses: the requests of a board's contacts, sent over a wire.
@@ -59,7 +72,7 @@ type session struct {
 
 // do sends one request and waits for its answer until stop is closed. With a nil stop the request's time-out ends the
 // wait.
-func (s *session) do(unit byte, pdu []byte, stop <-chan struct{}) (answer, error) {
+func (s *session) do(unit byte, pdu codec.Request, stop <-chan struct{}) (answer, error) {
 	ch := make(chan answer, 1) // buffer 1: the wire never waits for a caller that has gone
 	if err := s.start(query{unit: unit, pdu: pdu, end: func(a answer) { ch <- a }}); err != nil {
 		return answer{}, err
@@ -84,9 +97,9 @@ func (s *session) Start(c *controller.PendingRequest, r controller.Request, befo
 	case controller.Try:
 		q.pdu = contact.opening(0)
 	case controller.Close:
-		q.pdu = writeCoil(opt.Coil, !opt.OpenOn)
+		q.pdu = codec.WriteCoil(opt.Coil, !opt.OpenOn)
 	default:
-		q.pdu = readCoils(opt.Coil, 1)
+		q.pdu = codec.Read(codec.ReadCoils, opt.Coil, 1)
 	}
 	q.end = func(a answer) {
 		e := controller.Answer{At: a.at, Err: a.err}
@@ -96,7 +109,7 @@ func (s *session) Start(c *controller.PendingRequest, r controller.Request, befo
 		}
 		if a.err == nil && r.Op == controller.Read {
 			e.Level = relay.LevelClosed
-			if bit(a.pdu, 0) == opt.OpenOn {
+			if a.pdu.Bit(0) == opt.OpenOn {
 				e.Level = relay.LevelOpen
 			}
 		}
@@ -106,14 +119,14 @@ func (s *session) Start(c *controller.PendingRequest, r controller.Request, befo
 }
 
 // opening returns the request that opens the contact.
-func (c *Contact) opening(d time.Duration) []byte {
+func (c *Contact) opening(d time.Duration) codec.Request {
 	switch t := c.opt.Timed; {
 	case t == nil:
-		return writeCoil(c.opt.Coil, c.opt.OpenOn)
+		return codec.WriteCoil(c.opt.Coil, c.opt.OpenOn)
 	case t.Sequence:
-		return writePair(t.Register, c.nextSeq(), uint16(d/t.Unit))
+		return codec.WriteRegisters(t.Register, c.nextSeq(), uint16(d/t.Unit))
 	default:
-		return writeRegister(t.Register, uint16(d/t.Unit))
+		return codec.WriteRegister(t.Register, uint16(d/t.Unit))
 	}
 }
 
@@ -138,18 +151,18 @@ func (c *Contact) nextSeq() uint16 {
 // Prepare sets the watchdogs and reads the last sequence numbers that the board received.
 func (s *session) Prepare(ctx context.Context) error {
 	for p, n := range maps.All(s.board.watchdogs) {
-		if _, err := s.do(p.unit, writeRegister(p.register, n), ctx.Done()); err != nil {
+		if _, err := s.do(p.unit, codec.WriteRegister(p.register, n), ctx.Done()); err != nil {
 			return fmt.Errorf("watchdog register %d of unit %d, value %d: %w", p.register, p.unit, n, err)
 		}
 	}
 	for _, c := range s.board.contacts {
 		if t := c.opt.Timed; t != nil && t.Sequence {
-			a, err := s.do(c.opt.Unit, readRegisters(t.Register, 1), ctx.Done())
+			a, err := s.do(c.opt.Unit, codec.Read(codec.ReadHoldingRegisters, t.Register, 1), ctx.Done())
 			if err != nil {
 				return fmt.Errorf("line %s: reading the last sequence number, register %d of unit %d: %w", c.opt.Name,
 					t.Register, c.opt.Unit, err)
 			}
-			c.learn(word(a.pdu, 0))
+			c.learn(a.pdu.Register(0))
 		}
 	}
 	return nil

@@ -8,6 +8,7 @@ import (
 
 	"clearback/bridge/relay"
 	"clearback/bridge/relay/controller"
+	"clearback/bridge/relay/modbus/codec"
 
 	"github.com/stretchr/testify/require"
 )
@@ -47,7 +48,7 @@ func told(t *testing.T, o ...ContactOptions) (*scriptedWire, *session, []*Contac
 		require.NoError(t, err)
 		all = append(all, c)
 	}
-	w := &scriptedWire{answer: func(q query) answer { return answer{pdu: q.pdu, at: time.Unix(9, 0)} }}
+	w := &scriptedWire{answer: func(q query) answer { return answer{pdu: codec.Response(q.pdu), at: time.Unix(9, 0)} }}
 	return w, &session{w, b}, all
 }
 
@@ -74,7 +75,7 @@ func TestRequestsOfAContact(t *testing.T) {
 		call := controller.NewPendingRequest()
 		require.NoError(t, s.Start(call, controller.Request{Op: c.op, Contact: c.contact, Duration: 800 * ms}, nil))
 		q := w.asked[len(w.asked)-1]
-		require.Equal(t, c.pdu, q.pdu)
+		require.Equal(t, c.pdu, []byte(q.pdu))
 		require.Equal(t, all[c.contact].opt.Unit, q.unit)
 		require.Equal(t, c.op == controller.Close, q.urgent)
 		require.Equal(t, time.Unix(7, 0), call.Sent)
@@ -103,7 +104,7 @@ func TestRequestsOfAContact(t *testing.T) {
 		{0, controller.Open, "unit 1, coil 3: "}, {2, controller.Open, "unit 1, register 20: "},
 		{2, controller.Close, "unit 1, coil 5: "}, {3, controller.Try, "unit 1, register 30: "},
 	} {
-		for e, sure := range map[Exception]bool{2: true, 4: false} {
+		for e, sure := range map[codec.Exception]bool{2: true, 4: false} {
 			w.answer = func(query) answer { return answer{err: refusal(e)} }
 			call := controller.NewPendingRequest()
 			require.NoError(t, s.Start(call, controller.Request{Op: c.op, Contact: c.contact}, nil))
@@ -137,15 +138,15 @@ func TestPreparedBoard(t *testing.T) {
 			Timed: &Timed{Register: 50, Unit: ms, Limit: time.Second}})
 	seq := uint16(41)
 	w.answer = func(q query) answer {
-		if q.pdu[0] == fnReadRegisters {
+		if q.pdu[0] == 3 {
 			return answer{pdu: []byte{3, 2, byte(seq >> 8), byte(seq)}}
 		}
-		return answer{pdu: q.pdu}
+		return answer{pdu: codec.Response(q.pdu)}
 	}
 	require.NoError(t, s.Prepare(t.Context()))
 	require.Len(t, w.asked, 2)
-	require.Equal(t, []any{uint8(1), []byte{6, 0, 40, 0, 3}}, []any{w.asked[0].unit, w.asked[0].pdu})
-	require.Equal(t, []any{uint8(2), []byte{3, 0, 30, 0, 1}}, []any{w.asked[1].unit, w.asked[1].pdu})
+	require.Equal(t, []any{uint8(1), []byte{6, 0, 40, 0, 3}}, []any{w.asked[0].unit, []byte(w.asked[0].pdu)})
+	require.Equal(t, []any{uint8(2), []byte{3, 0, 30, 0, 1}}, []any{w.asked[1].unit, []byte(w.asked[1].pdu)})
 	require.Equal(t, uint16(42), all[1].nextSeq())
 	seq = 43
 	require.NoError(t, s.Prepare(t.Context()))
@@ -153,14 +154,14 @@ func TestPreparedBoard(t *testing.T) {
 	require.Equal(t, uint16(45), all[1].nextSeq())
 
 	w.answer = func(q query) answer {
-		if q.pdu[0] == fnReadRegisters {
-			return answer{err: refusal(Exception(2))}
+		if q.pdu[0] == 3 {
+			return answer{err: refusal(codec.Exception(2))}
 		}
-		return answer{pdu: q.pdu}
+		return answer{pdu: codec.Response(q.pdu)}
 	}
 	require.ErrorContains(t, s.Prepare(t.Context()),
 		"line stage-door: reading the last sequence number, register 30 of unit 2: ")
-	w.answer = func(q query) answer { return answer{err: refusal(Exception(3))} }
+	w.answer = func(q query) answer { return answer{err: refusal(codec.Exception(3))} }
 	require.ErrorContains(t, s.Prepare(t.Context()), "watchdog register 40 of unit 1, value 3: ")
 	w.fail = errors.New("gone")
 	require.ErrorIs(t, s.Prepare(t.Context()), w.fail)
@@ -196,5 +197,14 @@ func TestKindsAndTrials(t *testing.T) {
 		require.ErrorIs(t, all[0].Try(t.Context()), c.trial)
 		_, err := s.board.current()
 		require.ErrorIs(t, err, relay.ErrUnreachable)
+	}
+}
+
+// Source: application protocol V1.1b3, section 7, the table of exception codes. The test says which of them leave it
+// unknown whether anything was done.
+func TestExceptionsThatSayNothingWasDone(t *testing.T) {
+	for code, want := range map[codec.Exception]bool{1: true, 2: true, 3: true, 4: false, 5: false, 6: true, 8: false,
+		10: true, 11: false, 99: false} {
+		require.Equal(t, want, nothingDone(code), code.Error())
 	}
 }

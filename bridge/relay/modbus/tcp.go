@@ -9,6 +9,7 @@ import (
 
 	"clearback/bridge/relay"
 	"clearback/bridge/relay/controller"
+	"clearback/bridge/relay/modbus/codec"
 	"clearback/bridge/relay/transport"
 )
 
@@ -52,7 +53,7 @@ func (s *tcpWire) start(q query) error {
 	defer s.wmu.Unlock()
 	s.txn++
 	txn := s.txn
-	s.buf = appendFrame(s.buf[:0], txn, c.unit, c.pdu)
+	s.buf = codec.AppendTCP(s.buf[:0], codec.Frame{Transaction: txn, Unit: c.unit, PDU: c.pdu})
 	deadline := s.conn.SetWriteDeadline(time.Now().Add(s.timeout))
 
 	s.mu.Lock()
@@ -90,26 +91,26 @@ func (s *tcpWire) read() {
 	defer close(s.done)
 	for {
 		transport.AcknowledgeAtOnce(s.conn)
-		txn, unit, pdu, err := readFrame(s.conn)
+		f, err := codec.ReadTCPResponse(s.conn)
 		at := time.Now()
 		if err != nil {
 			s.fail(err)
 			return
 		}
 		s.mu.Lock()
-		c := s.pending[txn]
-		delete(s.pending, txn)
+		c := s.pending[f.Transaction]
+		delete(s.pending, f.Transaction)
 		s.mu.Unlock()
 		if c == nil {
-			s.fail(fmt.Errorf("%w: no request has transaction id %d", ErrProtocol, txn))
+			s.fail(fmt.Errorf("%w: no request has transaction id %d", codec.ErrResponse, f.Transaction))
 			return
 		}
 		c.timer.Stop()
-		err = checkAnswer(c.pdu, pdu)
-		if unit != c.unit {
-			err = fmt.Errorf("%w: unit %d answered for unit %d", ErrProtocol, unit, c.unit)
+		pdu, err := c.pdu.ParseResponse(f.PDU)
+		if f.Unit != c.unit {
+			err = fmt.Errorf("%w: unit %d answered for unit %d", codec.ErrResponse, f.Unit, c.unit)
 		}
-		if errors.Is(err, ErrProtocol) {
+		if errors.Is(err, codec.ErrResponse) {
 			c.end(answer{at: at, err: &controller.ConnectionLost{Cause: err}})
 			s.fail(err)
 			return

@@ -10,6 +10,8 @@ import (
 	"time"
 
 	"clearback/bridge/relay"
+	"clearback/bridge/relay/modbus/codec"
+	"clearback/bridge/relay/modbus/modbustest"
 	"clearback/bridge/relay/relaytest"
 
 	"github.com/stretchr/testify/require"
@@ -25,12 +27,6 @@ type scriptedBoard struct {
 type scriptedConn struct {
 	*net.TCPConn
 	t *testing.T
-}
-
-type scriptedRequest struct {
-	txn  uint16
-	unit byte
-	pdu  []byte
 }
 
 func newScriptedBoard(t *testing.T) *scriptedBoard {
@@ -50,23 +46,23 @@ func (h *scriptedBoard) accept() *scriptedConn {
 	return &scriptedConn{c, h.t}
 }
 
-func (c *scriptedConn) next() scriptedRequest {
+func (c *scriptedConn) next() modbustest.Frame {
 	c.t.Helper()
-	txn, unit, pdu, err := readFrame(c)
+	r, err := modbustest.ReadTCP(c)
 	require.NoError(c.t, err)
-	return scriptedRequest{txn, unit, pdu}
-}
-
-func (c *scriptedConn) expect(pdu []byte) scriptedRequest {
-	c.t.Helper()
-	r := c.next()
-	require.Equal(c.t, pdu, r.pdu)
 	return r
 }
 
-func (c *scriptedConn) answer(r scriptedRequest, pdu ...byte) {
+func (c *scriptedConn) expect(pdu []byte) modbustest.Frame {
 	c.t.Helper()
-	_, err := c.Write(appendFrame(nil, r.txn, r.unit, pdu))
+	r := c.next()
+	require.Equal(c.t, pdu, r.PDU)
+	return r
+}
+
+func (c *scriptedConn) answer(r modbustest.Frame, pdu ...byte) {
+	c.t.Helper()
+	_, err := c.Write(modbustest.TCP(r.Transaction, r.Unit, pdu...))
 	require.NoError(c.t, err)
 }
 
@@ -155,7 +151,7 @@ func TestCloseOvertakesAnUnansweredOpening(t *testing.T) {
 	closed := make(chan error, 1)
 	go func() { closed <- d.Close(context.Background()) }()
 	// One is by Close, the other by Interrupt, whose opening is withdrawn.
-	closing := []scriptedRequest{c.expect(closeIt), c.expect(closeIt)}
+	closing := []modbustest.Frame{c.expect(closeIt), c.expect(closeIt)}
 	c.answer(opening, openIt...)
 	for _, r := range closing {
 		c.answer(r, closeIt...)
@@ -247,16 +243,16 @@ func TestAnUnansweredOpeningEndsWithAReset(t *testing.T) {
 }
 
 func TestImproperAnswers(t *testing.T) {
-	for name, answer := range map[string]func(c *scriptedConn, r scriptedRequest){
-		"another transaction": func(c *scriptedConn, r scriptedRequest) { r.txn += 7; c.answer(r, openIt...) },
-		"another unit":        func(c *scriptedConn, r scriptedRequest) { r.unit++; c.answer(r, openIt...) },
-		"another coil":        func(c *scriptedConn, r scriptedRequest) { c.answer(r, writeCoil(4, true)...) },
-		"no Modbus": func(c *scriptedConn, _ scriptedRequest) {
+	for name, answer := range map[string]func(c *scriptedConn, r modbustest.Frame){
+		"another transaction": func(c *scriptedConn, r modbustest.Frame) { r.Transaction += 7; c.answer(r, openIt...) },
+		"another unit":        func(c *scriptedConn, r modbustest.Frame) { r.Unit++; c.answer(r, openIt...) },
+		"another coil":        func(c *scriptedConn, r modbustest.Frame) { c.answer(r, writeCoil(4, true)...) },
+		"no Modbus": func(c *scriptedConn, _ modbustest.Frame) {
 			io.WriteString(c,
 				"HTTP/1.1 400 Bad Request\r\n\r\n")
 		},
-		"cut in two and given up": func(c *scriptedConn, r scriptedRequest) {
-			c.Write(appendFrame(nil, r.txn, r.unit, openIt)[:9])
+		"cut in two and given up": func(c *scriptedConn, r modbustest.Frame) {
+			c.Write(modbustest.TCP(r.Transaction, r.Unit, openIt...)[:9])
 			c.CloseWrite()
 		},
 	} {
@@ -290,7 +286,7 @@ func TestAnAnswerInPieces(t *testing.T) {
 	d.ready()
 	result := d.interrupt(1, 10*time.Millisecond)
 	r := c.expect(openIt)
-	for _, b := range appendFrame(nil, r.txn, r.unit, openIt) {
+	for _, b := range modbustest.TCP(r.Transaction, r.Unit, openIt...) {
 		_, err := c.Write([]byte{b})
 		require.NoError(t, err)
 	}
@@ -314,7 +310,7 @@ func TestExceptionsThatLeaveItOpen(t *testing.T) {
 		c.greet() // closed at once, on the same connection
 		r := <-result
 		require.Equal(t, relay.Unknown, r.Outcome, code)
-		require.True(t, errors.Is(r.Err, Exception(code)), r.Err)
+		require.True(t, errors.Is(r.Err, codec.Exception(code)), r.Err)
 		d.end()
 	}
 }

@@ -33,18 +33,21 @@ var may = map[string][]string{
 	"bridge/relay":                       {"supervision/sanitize"},
 	"bridge/relay/controller":            {"bridge/relay"},
 	"bridge/relay/transport":             {"config/file"},
-	"bridge/relay/modbus":                {"bridge/relay", "bridge/relay/controller", "bridge/relay/transport"},
-	"bridge/relay/httprelay":             {"bridge/relay", "bridge/relay/controller", "bridge/relay/transport"},
-	"bridge/relay/command":               {"bridge/relay", "bridge/relay/controller", "supervision/sanitize"},
-	"bridge/relay/serial":                {"bridge/relay", "bridge/relay/controller"},
-	"bridge/relay/gpio":                  {"bridge/relay", "bridge/relay/controller"},
+	"bridge/relay/modbus": {"bridge/relay", "bridge/relay/controller", "bridge/relay/modbus/codec",
+		"bridge/relay/transport"},
+	"bridge/relay/modbus/codec":      {},
+	"bridge/relay/modbus/modbustest": {}, // shares nothing with codec, which it checks
+	"bridge/relay/httprelay":         {"bridge/relay", "bridge/relay/controller", "bridge/relay/transport"},
+	"bridge/relay/command":           {"bridge/relay", "bridge/relay/controller", "supervision/sanitize"},
+	"bridge/relay/serial":            {"bridge/relay", "bridge/relay/controller"},
+	"bridge/relay/gpio":              {"bridge/relay", "bridge/relay/controller"},
 	"bridge/relay/mqtt": {"bridge/relay", "bridge/relay/controller", "bridge/relay/mqtt/broker",
 		"bridge/relay/transport"},
 	"bridge/relay/mqtt/broker":     {"bridge/relay/transport"},
 	"bridge/relay/mqtt/brokertest": {"bridge/programtest"},
 	"bridge/relay/agent/agentmqtt": {"bridge/relay", "bridge/relay/agent", "bridge/relay/mqtt",
 		"bridge/relay/mqtt/broker"},
-	"bridge/relay/agent":        {"bridge/relay", "config/file"},
+	"bridge/relay/agent":        {"bridge/relay", "bridge/relay/modbus/codec", "config/file"},
 	"bridge/relay/relaytest":    {"bridge/relay"},
 	"bridge/relay/relaytest/vm": {},
 	"bridge/relay/drivers": {"bridge/relay", "bridge/relay/command", "bridge/relay/controller",
@@ -71,15 +74,18 @@ var may = map[string][]string{
 }
 
 var testsMay = map[string][]string{
-	"bridge":                             {"bridge/relay/relaytest"},
-	"bridge/relay":                       {"bridge/relay/relaytest"},
-	"bridge/relay/drivers":               {"bridge/relay/relaytest"},
-	"bridge/relay/httprelay":             {"bridge/programtest", "bridge/relay/relaytest"},
-	"bridge/relay/command":               {"bridge/programtest", "bridge/relay/relaytest"},
-	"bridge/relay/controller":            {"bridge/relay/relaytest"},
-	"bridge/relay/serial":                {"bridge/relay/relaytest", "bridge/relay/relaytest/vm"},
-	"bridge/relay/gpio":                  {"bridge/relay/relaytest", "bridge/relay/relaytest/vm"},
-	"bridge/relay/modbus":                {"bridge/programtest", "bridge/relay/agent", "bridge/relay/relaytest"},
+	"bridge":                  {"bridge/relay/relaytest"},
+	"bridge/relay":            {"bridge/relay/relaytest"},
+	"bridge/relay/drivers":    {"bridge/relay/relaytest"},
+	"bridge/relay/httprelay":  {"bridge/programtest", "bridge/relay/relaytest"},
+	"bridge/relay/command":    {"bridge/programtest", "bridge/relay/relaytest"},
+	"bridge/relay/controller": {"bridge/relay/relaytest"},
+	"bridge/relay/serial":     {"bridge/relay/relaytest", "bridge/relay/relaytest/vm"},
+	"bridge/relay/gpio":       {"bridge/relay/relaytest", "bridge/relay/relaytest/vm"},
+	"bridge/relay/agent":      {"bridge/relay/modbus/modbustest"},
+	"bridge/relay/modbus": {"bridge/programtest", "bridge/relay/agent", "bridge/relay/modbus/modbustest",
+		"bridge/relay/relaytest"},
+	"bridge/relay/modbus/codec":          {"bridge/relay/modbus/modbustest"},
 	"bridge/relay/mqtt":                  {"bridge/relay/mqtt/brokertest", "bridge/relay/relaytest"},
 	"bridge/relay/agent/agentmqtt":       {"bridge/relay/mqtt/brokertest", "bridge/relay/relaytest"},
 	"bridge/media":                       {"bridge/loopbacktest", "bridge/programtest"},
@@ -164,7 +170,8 @@ var (
 
 // forTests are the module's packages that exist for tests and may import testing.
 var forTests = []string{"supervision/supervisiontest", "bridge/relay/relaytest", "bridge/relay/relaytest/vm",
-	"bridge/relay/mqtt/brokertest", "bridge/sipua/endpoint/endpointtest", "bridge/loopbacktest", "bridge/programtest"}
+	"bridge/relay/modbus/modbustest", "bridge/relay/mqtt/brokertest", "bridge/sipua/endpoint/endpointtest",
+	"bridge/loopbacktest", "bridge/programtest"}
 
 // changesMachine lists each file that may make a namespace, mount, start an emulator, set a clock or install something.
 // Its value is the flag of the package's tests without which the file does none of that.
