@@ -92,17 +92,11 @@ func (p *methodPair) table(shape string) string {
 }
 
 func compare(t testing.TB, make func(mean, spread float64, r *rand.Rand) card, cards int, r *rand.Rand) *methodPair {
-	factors := []float64{0, 0}
-	for n := 2; n <= mostTried; n++ {
-		k, err := ToleranceFactor(n, coverage, confidence)
-		require.NoError(t, err)
-		factors = append(factors, k)
-	}
 	var p methodPair
 	for range cards {
 		c := make(anyMean(r), anySpread(r), r)
 		p.byFit(t, c, r)
-		p.byUpDown(t, c, r, factors)
+		p.byUpDown(t, c, r)
 	}
 	return &p
 }
@@ -144,7 +138,7 @@ func (p *methodPair) byFit(t testing.TB, c card, r *rand.Rand) {
 	}
 }
 
-func (p *methodPair) byUpDown(t testing.TB, c card, r *rand.Rand, factors []float64) {
+func (p *methodPair) byUpDown(t testing.TB, c card, r *rand.Rand) {
 	s, err := NewSession(Plan{Window: window.Defaults(), Random: r}, nil)
 	require.NoError(t, err)
 	var u upDown
@@ -161,7 +155,7 @@ func (p *methodPair) byUpDown(t testing.TB, c card, r *rand.Rand, factors []floa
 			u.take(try(s, c, hold, u.next))
 		}
 		mean, bound := math.Inf(1), math.Inf(1)
-		if m, b, ok := u.estimate(factors); ok {
+		if m, b, ok := u.estimate(); ok {
 			mean, bound = m, b
 		}
 		p.upDown.note(hold+1, c, mean, bound)

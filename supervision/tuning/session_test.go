@@ -437,38 +437,6 @@ func TestAnyAnswers(t *testing.T) {
 	})
 }
 
-// The bound of a sample of ten, by hand: see TestUpperBound. The recommendation adds what relay and controller can
-// take: 38 ms by default.
-func TestOfReleases(t *testing.T) {
-	var sample []time.Duration
-	for i := range 10 {
-		sample = append(sample, 400*ms+time.Duration(2*(i%2)-1)*9486833)
-	}
-	r, err := OfReleases(plan(1), sample)
-	require.NoError(t, err)
-	assert.Equal(t, Found, r.Verdict)
-	assert.Equal(t, 400*ms, r.Threshold)
-	assert.Equal(t, 10*ms, r.Spread)
-	// Student's t for 9 degrees of freedom at 97.5 %: 2.262 (any table): 400 +- 2.262 * 10 / sqrt(10).
-	assert.Equal(t, 393*ms, r.ThresholdLow)
-	assert.Equal(t, 407*ms, r.ThresholdHigh)
-	assert.Equal(t, 480*ms, r.Recommended)
-	r, err = OfReleases(plan(1), sample[:4])
-	require.NoError(t, err)
-	assert.Equal(t, TooFew, r.Verdict)
-	noFigures(t, r)
-	_, err = OfReleases(plan(1), []time.Duration{400 * ms, 0})
-	assert.ErrorContains(t, err, "release time 2, 0s, is not positive")
-	for i := range sample {
-		sample[i] += 1100 * ms
-	}
-	r, err = OfReleases(plan(1), sample)
-	require.NoError(t, err)
-	assert.Equal(t, NoRoom, r.Verdict)
-	assert.Zero(t, r.Recommended)
-	assert.NotEmpty(t, r.Text)
-}
-
 // At most 50 ms for 25 trials, including the fit of each.
 func BenchmarkResult(b *testing.B) {
 	_, r := run(b, plan(1), above(413*ms))

@@ -214,10 +214,10 @@ func TestUpDown(t *testing.T) {
 		at = append(at, int(v.Interval/ms))
 	}
 	require.Equal(t, []int{400, 380, 400, 420, 400, 420, 400}, at)
-	mean, bound, ok := u.estimate([]float64{0, 0, 37.094, 10.553})
+	mean, bound, ok := u.estimate()
 	require.True(t, ok)
 	assert.InDelta(t, 403.333, mean, 0.001)
-	assert.InDelta(t, 403.333+10.553*10.6, bound, 0.001)
+	assert.InDelta(t, 403.333+10.55273*10.6, bound, 0.001)
 }
 
 // simulation returns the text of the file.

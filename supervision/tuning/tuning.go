@@ -26,9 +26,6 @@
 // those with two modes and 99 % of those that drift. The recommendation, because of the factor 1.5, holds for 97 % or
 // more of each shape. At a spread of 20 %, more than any card should have, they hold for 90.5 and 94 %, and one session
 // in five ends without an estimate. The price is that the bound lies 20 to 40 % above the true value.
-//
-// Releases that were measured one by one (by a sense input) are an ordinary sample: [OfReleases] takes the factor from
-// the non-central t distribution.
 package tuning
 
 import (

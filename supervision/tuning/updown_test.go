@@ -30,10 +30,17 @@ func (u *upDown) take(cleared bool) {
 	u.trials = append(u.trials, t)
 }
 
+// toleranceFactors holds, for a sample of each size from 2 on, the one-sided tolerance factor for 99 % of a normal
+// distribution at 95 % confidence, from the quantile of the non-central t distribution (computed with SciPy 1.10,
+// nct.ppf). The published tables agree: 7.042 for 4, 3.981 for 10 (from memory).
+var toleranceFactors = [mostTried + 1]float64{2: 37.093581, 10.552730, 7.042363, 5.741085, 5.061989, 4.641720,
+	4.353856, 4.143022, 3.981118, 3.852336, 3.747085, 3.659196, 3.584512, 3.520127, 3.463942, 3.414402, 3.370332,
+	3.330821, 3.295157, 3.262769, 3.233200, 3.206072, 3.181077, 3.157955}
+
 // estimate returns mean and bound in ms; ok is false while one of the two answers is missing. The spread is 1.62 steps
 // times (M + 0.029), where M is the variance of the rarer answer's steps, or 0.53 steps if M is below 0.3. The bound is
 // the tolerance bound of a sample of the same size as the number of rarer answers.
-func (u *upDown) estimate(factors []float64) (mean, bound float64, ok bool) {
+func (u *upDown) estimate() (mean, bound float64, ok bool) {
 	var cleared, stayed []float64
 	for _, t := range u.trials {
 		if t.Answer == Cleared {
@@ -64,7 +71,7 @@ func (u *upDown) estimate(factors []float64) (mean, bound float64, ok bool) {
 	}
 	bound = math.Inf(1)
 	if len(rarer) >= 2 {
-		bound = mean + factors[len(rarer)]*spread
+		bound = mean + toleranceFactors[len(rarer)]*spread
 	}
 	return mean, bound, true
 }

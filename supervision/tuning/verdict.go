@@ -1,9 +1,6 @@
 package tuning
 
-import (
-	"fmt"
-	"time"
-)
+import "time"
 
 // Verdict is the conclusion of a session.
 type Verdict uint8
@@ -19,33 +16,6 @@ const (
 	NoRoom                       // a threshold was found, but no interval in the window is surely long enough
 	RingsUp                      // a threshold was found, but the line rings after openings that are long enough
 )
-
-var verdicts = [...]struct{ word, heading string }{
-	TooFew:        {"too-few", "too few answers"},
-	Found:         {"found", "an interval was found"},
-	AllCleared:    {"all-cleared", "every hold cleared"},
-	NoneCleared:   {"none-cleared", "no hold cleared"},
-	AdapterClears: {"adapter-clears", "holds clear without an opening"},
-	Contradictory: {"contradictory", "the answers contradict each other"},
-	NoRoom:        {"no-room", "no interval is long enough and possible"},
-	RingsUp:       {"rings-up", "the line rings after the opening"},
-}
-
-// String returns the verdict's word, such as "no-room".
-func (v Verdict) String() string {
-	if int(v) < len(verdicts) {
-		return verdicts[v].word
-	}
-	return fmt.Sprintf("verdict-%d", uint8(v))
-}
-
-// Heading returns the verdict in a few words, such as "no hold cleared".
-func (v Verdict) Heading() string {
-	if int(v) < len(verdicts) {
-		return verdicts[v].heading
-	}
-	return v.String()
-}
 
 // maxRelativeSpread is the spread, as a share of the threshold, beyond which there is no useful threshold.
 const maxRelativeSpread = 0.25
