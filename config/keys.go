@@ -241,17 +241,3 @@ func equipmentKeys(e *Equipment) []key {
 		duration("longest_open", &e.LongestOpen, supervision.IntervalFloor, supervision.IntervalCeiling),
 	}
 }
-
-// Keys returns the path of every key that a file may have ("lines.contact.coil"), from the tables that read the file.
-func Keys() []string {
-	var all []string
-	var walk func(path string, keys []key)
-	walk = func(path string, keys []key) {
-		for _, k := range keys {
-			all = append(all, join(path, k.name))
-			walk(join(path, k.name), k.below)
-		}
-	}
-	walk("", fileKeys(defaults()))
-	return all
-}

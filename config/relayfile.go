@@ -122,17 +122,6 @@ func ParseRelay(name string, data []byte, env Env) (*Relay, Faults) {
 	return r, nil
 }
 
-// RelayKeys is [Keys] for the agent's file.
-func RelayKeys() []string { return pathsOf("", relayKeys(defaultRelay())) }
-
-func pathsOf(path string, keys []key) (all []string) {
-	for _, k := range keys {
-		all = append(all, join(path, k.name))
-		all = append(all, pathsOf(join(path, k.name), k.below)...)
-	}
-	return all
-}
-
 func (d *decoder) decodeRelay(data []byte) *Relay {
 	root := d.document(data)
 	if root == nil {

@@ -161,7 +161,7 @@ func TestSampleTrimsSteps(t *testing.T) {
 	require.Equal(t, 2, strings.Count(minus, "\n+"))
 }
 
-// SetInterval removes steps too, and Preview shows what it writes.
+// SetTuned removes steps too, and Preview shows what it writes.
 func TestSetIntervalTrimsSteps(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "clearback.yaml")
 	text := millraceFile("  - name: box-office\n    " + boxOffice +
@@ -172,7 +172,7 @@ func TestSetIntervalTrimsSteps(t *testing.T) {
 	require.Contains(t, diff,
 		"-      interval: 800ms\n+      interval: 1s\n       steps:\n-      - 1s # first\n       - 1.3s\n",
 		"what stays between is shown as it is")
-	require.NoError(t, SetInterval(path, "box-office", time.Second))
+	require.NoError(t, SetTuned(path, "box-office", time.Second, 0))
 	require.Equal(t, strings.Replace(text, "800ms\n      steps:\n      - 1s # first\n", "1s\n      steps:\n", 1),
 		contents(t, path))
 	c, faults, err := Load(path)

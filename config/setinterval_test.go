@@ -184,7 +184,7 @@ func TestSetInterval(t *testing.T) {
 		diff)
 	require.Equal(t, text, contents(t, real), "a preview writes nothing")
 
-	require.NoError(t, SetInterval(link, "box-office", 700*ms))
+	require.NoError(t, SetTuned(link, "box-office", 700*ms, 0))
 	want := strings.Replace(text, "name: box-office\n", "name: box-office\n    policy:\n      interval: 700ms\n", 1)
 	require.Equal(t, want, contents(t, real))
 	info, err := os.Lstat(link)
@@ -203,7 +203,7 @@ func TestSetInterval(t *testing.T) {
 	require.Equal(t, 700*ms, c.Lines[0].Policy.Interval)
 
 	same := info.ModTime()
-	require.NoError(t, SetInterval(link, "box-office", 700*ms))
+	require.NoError(t, SetTuned(link, "box-office", 700*ms, 0))
 	info, err = os.Stat(real)
 	require.NoError(t, err)
 	require.Equal(t, same, info.ModTime(), "nothing to write")
@@ -211,8 +211,8 @@ func TestSetInterval(t *testing.T) {
 	require.NoError(t, err)
 	require.Empty(t, diff)
 
-	require.ErrorIs(t, SetInterval(link, "box-office", 5*time.Second), ErrInterval)
-	require.ErrorIs(t, SetInterval(filepath.Join(dir, "attic.yaml"), "box-office", 700*ms), os.ErrNotExist)
+	require.ErrorIs(t, SetTuned(link, "box-office", 5*time.Second, 0), ErrInterval)
+	require.ErrorIs(t, SetTuned(filepath.Join(dir, "attic.yaml"), "box-office", 700*ms, 0), os.ErrNotExist)
 	require.ErrorContains(t, replaceFile(real, []byte("the earlier text"), []byte("new")),
 		"the file was changed meanwhile")
 	require.Equal(t, want, contents(t, real))
@@ -232,7 +232,7 @@ func TestSetIntervalIsAtomic(t *testing.T) {
 	go func() {
 		var err error
 		for i := 0; i < 10 && err == nil; i++ {
-			err = SetInterval(path, "box-office", []time.Duration{900 * ms, 800 * ms}[i%2])
+			err = SetTuned(path, "box-office", []time.Duration{900 * ms, 800 * ms}[i%2], 0)
 		}
 		done <- err
 	}()

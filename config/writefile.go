@@ -13,19 +13,15 @@ import (
 	"clearback/config/file"
 )
 
-// SetInterval writes policy.interval of one line into the configuration file at path, and removes steps that are not
-// longer from its policy.steps, as [WithInterval] does. Whatever happens meanwhile, the file is afterwards either the
-// old one or the complete new one. Owner, group and mode are kept. For a symbolic link, the file that it leads to is
-// written. After an error the file is unchanged. Access control lists and further hard links of the file are not kept.
+// SetTuned writes policy.interval of one line into the configuration file at path, and removes steps that are not
+// longer from its policy.steps, as [WithInterval] does. It also writes the release time of the line card that was
+// measured with the interval, as [WithCardRelease] does, unless release is 0. It writes both or neither. Whatever
+// happens meanwhile, the file is afterwards either the old one or the complete new one. Owner, group and mode are kept.
+// For a symbolic link, the file that it leads to is written. After an error the file is unchanged. Access control lists
+// and further hard links of the file are not kept.
 //
 // A running daemon does not notice the change, so it has to be informed separately. If two writers change the file at
 // once, the later one fails, because the file is no longer the one that it read.
-func SetInterval(path, line string, interval time.Duration) error {
-	return SetTuned(path, line, interval, 0)
-}
-
-// SetTuned is [SetInterval] that also writes the release time of the line card that was measured with the interval, as
-// [WithCardRelease] does. It writes both or neither. If release is 0, it writes only the interval.
 func SetTuned(path, line string, interval, release time.Duration) error {
 	real, old, changed, err := tunedAt(path, line, interval, release)
 	if err != nil || bytes.Equal(old, changed) {
@@ -37,8 +33,8 @@ func SetTuned(path, line string, interval, release time.Duration) error {
 	return nil
 }
 
-// Preview returns what [SetInterval] would change, the steps included: one hunk of a unified diff, with three lines of
-// context. It returns "" if nothing would change.
+// Preview returns what [SetTuned] would change if release is 0, the steps included: one hunk of a unified diff, with
+// three lines of context. It returns "" if nothing would change.
 func Preview(path, line string, interval time.Duration) (string, error) {
 	return PreviewTuned(path, line, interval, 0)
 }

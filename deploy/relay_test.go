@@ -32,7 +32,7 @@ func TestRelaySample(t *testing.T) {
 	require.NoError(t, yaml.Unmarshal(read(t, relaySample), &doc))
 	have := map[string]bool{}
 	collect(doc.Content[0], "", have)
-	need := config.RelayKeys()
+	need := keys(t, "the agent's file")
 	require.Greater(t, len(need), 40)
 	for _, path := range need {
 		assert.True(t, have[path] || strings.Contains(path, ".password."), "the manual has no %s", path)

@@ -11,7 +11,6 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"clearback/cmd/internal/cli"
-	"clearback/config"
 )
 
 // commands are all commands, as the user types them.
@@ -43,15 +42,6 @@ func TestFlags(t *testing.T) {
 		tr.printf("%s\n", strings.Join(append([]string{command}, all...), " "))
 	}
 	compare(t, "flags.txt", tr.String())
-}
-
-// TestKeys compares the keys of the daemon's file and of the agent's file.
-func TestKeys(t *testing.T) {
-	daemon, agent := config.Keys(), config.RelayKeys()
-	slices.Sort(daemon)
-	slices.Sort(agent)
-	compare(t, "keys.txt", "the daemon's file\n----\n"+strings.Join(daemon, "\n")+
-		"\n\nthe agent's file\n----\n"+strings.Join(agent, "\n")+"\n")
 }
 
 // playhouse is a configuration with one line. Nothing listens at the port of its board (RFC 1078, long unused).

@@ -17,7 +17,7 @@
 //	numbers that the journal stores           testdata/words.txt               TestWords
 //	faults of the configuration               config/testdata/*.yaml           config TestBadFiles
 //	faults of the agent's configuration       config/relayfile_test.go         config TestRelayFaults
-//	keys of both configurations               testdata/keys.txt                TestKeys
+//	keys of both configurations               testdata/keys.txt                config TestKeys
 //	keys of the log                           testdata/logkeys.txt             TestLogKeys
 //	form of a log line                        cmd/internal/cli/log_test.go     cmd/internal/cli TestLogLine
 //	flags of every command                    testdata/flags.txt               TestFlags
