@@ -105,6 +105,19 @@ func reader(t *testing.T, path string) *Reader {
 	return r
 }
 
+// savedLine reads the saved state of a line from the file. If nothing is saved, only Line is set.
+func savedLine(t *testing.T, path, line string) SavedLine {
+	t.Helper()
+	all, err := savedLines(ctx, reader(t, path).db)
+	require.NoError(t, err)
+	for _, k := range all {
+		if k.Line == line {
+			return k
+		}
+	}
+	return SavedLine{Line: line}
+}
+
 // script is a sequence of events and effects of a line.
 type script struct {
 	line    string

@@ -107,9 +107,7 @@ func TestFileRemoved(t *testing.T) {
 	require.NoError(t, err)
 	assert.Equal(t, callrecord.OutcomeCleared, row.Outcome, "a call that was under way is written anew")
 	assert.Equal(t, start, row.Began)
-	k, err := r.SavedLine(ctx, "box-office")
-	require.NoError(t, err)
-	assert.Equal(t, 3, k.Stayed, "what is kept is written anew")
+	assert.Equal(t, 3, savedLine(t, path, "box-office").Stayed, "what is kept is written anew")
 }
 
 func TestLockedWhenOpened(t *testing.T) {

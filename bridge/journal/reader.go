@@ -388,20 +388,6 @@ func (r *Reader) Trials(ctx context.Context, line string) ([]Trial, error) {
 	return all, nil
 }
 
-// SavedLine returns the saved state of a line. If nothing is saved, only Line is set.
-func (r *Reader) SavedLine(ctx context.Context, line string) (SavedLine, error) {
-	all, err := savedLines(ctx, r.db)
-	if err != nil {
-		return SavedLine{Line: line}, readError(r.path, err)
-	}
-	for _, k := range all {
-		if k.Line == line {
-			return k, nil
-		}
-	}
-	return SavedLine{Line: line}, nil
-}
-
 // Lines returns the names of all lines in the journal, sorted.
 func (r *Reader) Lines(ctx context.Context) ([]string, error) {
 	var all []string

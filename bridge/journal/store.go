@@ -15,7 +15,6 @@ import (
 // store is an open file together with the state that the writer needs. It belongs to the writer's goroutine.
 type store struct {
 	// set once
-	path      string
 	detail    Detail
 	file      os.FileInfo
 	db        *sql.DB
@@ -98,7 +97,7 @@ const saveTrust = "UPDATE lines SET probe = ?, sense = ?, user_agent = ?, trust_
 // calls that an earlier run left without an outcome are marked as broken off.
 func openStore(ctx context.Context, o *Options, busy time.Duration, now time.Time, before *store) (s *store,
 	err error) {
-	s = &store{path: o.Path, detail: o.Detail, prepared: map[string]*sql.Stmt{}, brokenOff: map[string][]uint64{}}
+	s = &store{detail: o.Detail, prepared: map[string]*sql.Stmt{}, brokenOff: map[string][]uint64{}}
 	if s.db, s.conn, err = connect(ctx, o.Path, busy); err != nil {
 		return nil, err
 	}
