@@ -35,15 +35,6 @@ const (
 	OutcomeStopped                 // the agent ended, or refused the command because it is ending
 )
 
-// String returns the outcome's name.
-func (o Outcome) String() string {
-	names := [...]string{"none", "open", "done", "closed", "watchdog", "too-long", "failed", "stopped"}
-	if int(o) < len(names) {
-		return names[o]
-	}
-	return "unknown"
-}
-
 // State is the state of a contact.
 type State struct {
 	// Level is LevelUnknown while the output fails.

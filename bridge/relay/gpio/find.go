@@ -192,19 +192,3 @@ func (l *Line) Edge() (Edge, error) { return l.held.Edge() }
 // Close releases the line in its present state, so make an output inactive first. The chip's driver decides what the
 // pin does afterwards.
 func (l *Line) Close() error { return l.held.Close() }
-
-// ChipInfoOf describes a chip.
-func ChipInfoOf(chip string) (ChipInfo, error) {
-	p, err := findChip(newSystem(), chip)
-	return p.chip, err
-}
-
-// LineInfoOf describes a line without requesting it.
-func LineInfoOf(chip, line string) (LineInfo, error) {
-	k := newSystem()
-	p, err := find(k, chip, line)
-	if err != nil {
-		return LineInfo{}, err
-	}
-	return k.lineInfo(p.path, p.offset)
-}

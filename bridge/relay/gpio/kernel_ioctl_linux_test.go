@@ -351,7 +351,7 @@ func TestIoctlCall(t *testing.T) {
 	require.NoError(t, ioctl(ends[0], unix.TIOCINQ, unsafe.Pointer(&waiting)))
 	require.EqualValues(t, 3, waiting)
 	require.ErrorIs(t, ioctl(ends[0], unix.GPIO_GET_CHIPINFO_IOCTL, nil), syscall.ENOTTY)
-	_, err = ChipInfoOf("/dev/null")
+	_, err = findChip(newSystem(), "/dev/null")
 	require.ErrorIs(t, err, ErrNotFound)
 	require.ErrorContains(t, err, "/dev/null is not a GPIO chip")
 }

@@ -140,14 +140,14 @@ func TestKernelLineInfo(t *testing.T) {
 		c.o.Consumer = "clearback a line whose name is far too long for it"
 		l, err := Open("cabinet", c.line, c.o)
 		require.NoError(t, err)
-		i, err := LineInfoOf("cabinet", c.line)
+		i, err := lineInfoOf("cabinet", c.line)
 		require.NoError(t, err)
 		want := LineInfo{Name: i.Name, Consumer: c.o.Consumer[:31], Used: true, ActiveLow: c.o.ActiveLow,
 			Output: c.o.Output, Drive: c.o.Drive,
 			Bias: c.o.Bias, Debounce: c.o.Debounce}
 		require.Equal(t, want, i)
 		require.NoError(t, l.Close())
-		i, err = LineInfoOf("cabinet", c.line)
+		i, err = lineInfoOf("cabinet", c.line)
 		require.NoError(t, err)
 		require.False(t, i.Used)
 	}
@@ -158,6 +158,16 @@ func TestKernelLineInfo(t *testing.T) {
 	text, err := os.ReadFile("/sys/kernel/debug/gpio")
 	require.NoError(t, err)
 	require.Regexp(t, `\(RELAY1 +\|clearback box-office\) out hi ACTIVE LOW`, string(text))
+}
+
+// lineInfoOf describes a line without requesting it.
+func lineInfoOf(chip, line string) (LineInfo, error) {
+	k := newSystem()
+	p, err := find(k, chip, line)
+	if err != nil {
+		return LineInfo{}, err
+	}
+	return k.lineInfo(p.path, p.offset)
 }
 
 func mount(kind, dir string) error {
@@ -188,20 +198,20 @@ func TestKernelInUse(t *testing.T) {
 func TestKernelNames(t *testing.T) {
 	a := newSimChip(t, "twin", "A", "B", "B")
 	newSimChip(t, "twin", "C")
-	_, err := LineInfoOf("twin", "A")
+	_, err := lineInfoOf("twin", "A")
 	require.ErrorIs(t, err, ErrAmbiguous)
-	_, err = LineInfoOf(a.path, "B")
+	_, err = lineInfoOf(a.path, "B")
 	require.ErrorIs(t, err, ErrAmbiguous)
-	_, err = LineInfoOf(filepath.Base(a.path), "A")
+	_, err = lineInfoOf(filepath.Base(a.path), "A")
 	require.NoError(t, err)
-	_, err = LineInfoOf(a.path, "3")
+	_, err = lineInfoOf(a.path, "3")
 	require.ErrorIs(t, err, ErrNotFound)
-	_, err = LineInfoOf("/dev/null", "3")
+	_, err = lineInfoOf("/dev/null", "3")
 	require.ErrorIs(t, err, ErrNotFound)
 	require.ErrorContains(t, err, a.path+" (label twin, 3 lines)")
-	_, err = LineInfoOf("/dev/gpiochip99", "3")
+	_, err = lineInfoOf("/dev/gpiochip99", "3")
 	require.ErrorIs(t, err, ErrNotFound)
-	c, err := ChipInfoOf(a.path)
+	c, err := findChip(newSystem(), a.path)
 	require.NoError(t, err)
 	require.Equal(t, ChipInfo{Name: filepath.Base(a.path), Label: "twin", Lines: 3}, c)
 }
@@ -306,12 +316,12 @@ func TestKernelKilled(t *testing.T) {
 			chip := newSimChip(t, "", "")
 			chip.pull(0, towardOpen)
 			cmd := holder(t, chip, time.Hour)
-			i, err := LineInfoOf(chip.path, "0")
+			i, err := lineInfoOf(chip.path, "0")
 			require.NoError(t, err)
 			require.Equal(t, "clearback box-office", i.Consumer)
 			require.NoError(t, cmd.Process.Kill())
 			require.Error(t, cmd.Wait())
-			i, err = LineInfoOf(chip.path, "0")
+			i, err = lineInfoOf(chip.path, "0")
 			require.NoError(t, err)
 			require.False(t, i.Used, "the kernel releases the line")
 			require.Equal(t, towardOpen, chip.high(0))

@@ -13,8 +13,6 @@ func openPort(*BusOptions) (*port, error) {
 	return nil, errors.New("modbus: serial ports can be driven on Linux only")
 }
 
-func realPath(device string) string { return device }
-
 func (p *port) flushInput() error { return errors.ErrUnsupported }
 
 func (p *port) abort() {}

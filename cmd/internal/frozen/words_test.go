@@ -46,7 +46,16 @@ func TestWords(t *testing.T) {
 	words[callrecord.ClearedBy](&tr, "cleared by")
 	words[callrecord.Outcome](&tr, "outcomes")
 	words[callrecord.Verification](&tr, "verified")
-	words[agent.Outcome](&tr, "outcomes of the agent")
+	// The agent's outcomes are only numbers, in its registers and at its broker.
+	tr.printf("outcomes of the agent\n----\n")
+	for outcome, name := range []string{
+		agent.OutcomeNone: "none", agent.OutcomeOpen: "open", agent.OutcomeDone: "done", agent.OutcomeClosed: "closed",
+		agent.OutcomeWatchdog: "watchdog", agent.OutcomeTooLong: "too-long", agent.OutcomeFailed: "failed",
+		agent.OutcomeStopped: "stopped",
+	} {
+		tr.printf("%d %s\n", outcome, name)
+	}
+	tr.printf("\n")
 
 	tr.printf("events\n----\n")
 	event := func(ev supervision.Event) {

@@ -39,8 +39,6 @@ type Publication struct {
 	Payload []byte
 	// Retained means that the broker had kept the message from before the subscription.
 	Retained bool
-	// Again means that the broker may have sent the message before.
-	Again bool
 }
 
 // Subscription is a subscription to one topic, with quality of service 1.
@@ -103,8 +101,7 @@ func (b *Broker) Dial(ctx context.Context, s Session) (*Conn, error) {
 				explain(d.ReasonCode)))
 		},
 		OnPublishReceived: []func(paho.PublishReceived) (bool, error){func(p paho.PublishReceived) (bool, error) {
-			s.Receive(c, Publication{Topic: p.Packet.Topic, Payload: p.Packet.Payload, Retained: p.Packet.Retain,
-				Again: p.Packet.Duplicate()})
+			s.Receive(c, Publication{Topic: p.Packet.Topic, Payload: p.Packet.Payload, Retained: p.Packet.Retain})
 			return true, nil
 		}},
 	})
