@@ -3,7 +3,6 @@ package loopbacktest
 import (
 	"bytes"
 	"context"
-	"fmt"
 	"net/netip"
 	"os"
 	"os/exec"
@@ -105,6 +104,3 @@ func (s *SIPp) Await() {
 		s.t.Fatalf("sipp %s: %v\n%s", s.scenario, s.err, text[max(0, len(text)-3000):])
 	}
 }
-
-// String describes the run in a failure message.
-func (s *SIPp) String() string { return fmt.Sprintf("sipp %s at %v", s.scenario, s.at) }

@@ -12,11 +12,11 @@ import (
 
 // Function and exception codes of the MODBUS Application Protocol Specification V1.1b3, sections 6 and 7.
 const (
-	readCoils, readInputs, readHolding      = 1, 2, 3
-	writeCoil, writeRegister                = 5, 6
-	illegalFunction                    byte = 1
-	illegalAddress                     byte = 2
-	illegalValue                       byte = 3
+	readCoils, readInputs         = 1, 2
+	writeCoil, writeRegister      = 5, 6
+	illegalFunction          byte = 1
+	illegalAddress           byte = 2
+	illegalValue             byte = 3
 )
 
 const (

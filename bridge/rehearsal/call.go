@@ -18,7 +18,6 @@ type call struct {
 	seq       int
 	in        *server // the incoming INVITE; nil for an outgoing call
 	out       *client // our INVITE; after a challenge, the one with credentials
-	number    string  // the number that we called
 	confirmed bool    // answered
 	acked     bool
 	over      bool
@@ -44,7 +43,7 @@ func (u *ua) invited(t *server) {
 
 // invite calls a number. to is the destination of the datagram, domain the host of the URIs.
 func (u *ua) invite(number, domain string, to netip.AddrPort) (*call, error) {
-	c := &call{u: u, id: token(), tag: token(), number: number, target: fmt.Sprintf("sip:%s@%s", number, domain)}
+	c := &call{u: u, id: token(), tag: token(), target: fmt.Sprintf("sip:%s@%s", number, domain)}
 	c.local = fmt.Sprintf("<sip:%s@%s>;tag=%s", u.user, domain, c.tag)
 	c.remote = "<" + c.target + ">"
 	u.calls[c.id+c.tag] = c

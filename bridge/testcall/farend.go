@@ -44,7 +44,6 @@ type call struct {
 	callID, tag string
 	at          netip.AddrPort // where all requests go
 	transport   string
-	invite      *sip.Request
 	tx          *endpoint.Transaction
 
 	state   state
@@ -89,7 +88,6 @@ func (s *Session) place() (*call, error) {
 	req.AppendHeader(sip.NewHeader("Allow", allow))
 	req.AppendHeader(sip.NewHeader("Content-Type", "application/sdp"))
 	req.SetBody(s.tone.offer("sendrecv"))
-	c.invite = req
 	tx, err := s.ep.Send(req, func(res endpoint.Response) { s.answered(c, res) })
 	if err != nil {
 		return nil, fmt.Errorf("%w: %w", ErrNotAnswered, err)

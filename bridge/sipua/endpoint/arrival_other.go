@@ -8,9 +8,6 @@ import (
 	"time"
 )
 
-// readBoot returns 0: on this system there is no boot clock, so no arrival is known.
-func readBoot() Arrival { return 0 }
-
 func readClocks() (wall, boot time.Duration) { return 0, 0 }
 
 // timestampedConn is a UDP socket whose datagrams carry the kernel's stamp. On this system none does.
