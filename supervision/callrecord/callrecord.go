@@ -2,7 +2,7 @@
 // outcome, and the reason in words. It is pure: entries go in, accounts and texts come out.
 //
 // The line's goroutine makes one [Entry] for each event and each effect. It sends the entry to the journal (as a copy,
-// by a queue), to the daemon's state of the line (cmd/internal/cli) and to everybody who follows the line. A [Recorder]
+// by a queue), to the daemon's state of the line (bridge/daemon) and to everybody who follows the line. A [Recorder]
 // combines entries into the [Account] of a call. The journal stores accounts, so that `calls` reads one table. It also
 // stores entries, from which `explain` makes the time line of a call.
 //

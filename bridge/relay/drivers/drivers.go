@@ -6,6 +6,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strings"
 	"sync"
 
 	"clearback/bridge/relay"
@@ -29,6 +30,15 @@ type NotClosed struct {
 	Line       string
 	Controller string
 	Err        error
+}
+
+// Names lists the contacts that are not known to be closed, for people: each line with its controller.
+func Names(left []NotClosed) string {
+	words := make([]string, len(left))
+	for i, n := range left {
+		words[i] = n.Line + " (" + n.Controller + ")"
+	}
+	return strings.Join(words, ", ")
 }
 
 // Set holds the contacts of all lines and the controllers behind them. It is safe for concurrent use.

@@ -56,12 +56,14 @@ var may = map[string][]string{
 	// The rehearsal's peers share no protocol code with the daemon. The rehearsal reaches the daemon through an
 	// interface.
 	"bridge/rehearsal": {"supervision", "supervision/keysystem", "config"},
+	"bridge/daemon": {"supervision", "supervision/callrecord", "config", "bridge", "bridge/control", "bridge/journal",
+		"bridge/media", "bridge/relay", "bridge/relay/drivers", "bridge/sipua", "bridge/testcall"},
+	"bridge/daemon/daemontest": {"bridge/loopbacktest", "config"},
 	"cmd/internal/cli": {
 		"supervision", "supervision/sanitize", "supervision/callrecord", "supervision/tuning", "supervision/window",
-		"supervision/dialplan", "config", "bridge", "bridge/journal", "bridge/media",
+		"config", "bridge/control", "bridge/daemon", "bridge/journal", "bridge/rehearsal",
 		"bridge/relay", "bridge/relay/agent", "bridge/relay/agent/agentmqtt", "bridge/relay/drivers",
 		"bridge/relay/gpio", "bridge/relay/mqtt/broker", "bridge/relay/serial", "bridge/relay/transport",
-		"bridge/rehearsal", "bridge/sipua", "bridge/control", "bridge/testcall",
 	},
 	"cmd/internal/arch":    {},
 	"cmd/internal/figures": {},
@@ -97,6 +99,7 @@ var testsMay = map[string][]string{
 		"bridge/sipua"}, // a daemon for the rehearsal
 	"bridge/sipua/callflow": {"bridge", "bridge/media", "bridge/relay", "bridge/relay/relaytest",
 		"bridge/sipua", "bridge/sipua/conformance", "supervision", "supervision/callrecord"},
+	"bridge/daemon": {"bridge/daemon/daemontest"},
 	"bridge/testcall": {"bridge", "bridge/loopbacktest", "bridge/media", "bridge/relay",
 		"bridge/relay/relaytest", "bridge/sipua"},
 	"cmd/internal/figures": {"bridge/loopbacktest", "bridge/programtest"},
@@ -106,7 +109,7 @@ var testsMay = map[string][]string{
 		"supervision/callrecord"},
 	"cmd/internal/interop": {"bridge/loopbacktest", "bridge/programtest", "bridge/relay/mqtt/brokertest",
 		"bridge/relay/relaytest", "bridge/relay/relaytest/vm", "bridge/sipua/conformance"}, // conformance checks what the daemon sends
-	"cmd/internal/cli":       {"bridge/loopbacktest"},
+	"cmd/internal/cli":       {"bridge/daemon/daemontest"},
 	"cmd/internal/testrun":   {"bridge/programtest"},
 	"deploy":                 {"bridge/programtest", "config", "supervision"},
 	"supervision/tuning":     {"bridge/programtest"},
@@ -119,21 +122,21 @@ var libraries = map[string][]string{
 	"modernc.org/sqlite":             {"bridge/journal"},
 	"github.com/eclipse/paho.golang": {"bridge/relay/mqtt/broker"},
 	"github.com/emiago/sipgo": {"bridge/testcall", "bridge/sipua", "bridge/sipua/endpoint",
-		"bridge/sipua/registration", "config", "cmd/internal/cli"},
+		"bridge/sipua/registration", "config", "bridge/daemon"},
 	"github.com/icholy/digest":    {"bridge/sipua/registration", "bridge/rehearsal"},
 	"github.com/pion/rtp":         {"bridge/media", "bridge/rehearsal", "bridge/testcall"},
 	"github.com/pion/rtcp":        {"bridge/media"},
-	"github.com/pion/sdp/v3":      {},                   // tests check our output with it
-	"github.com/simonvetter":      {},                   // tests check our output with it
-	"github.com/spf13/cobra":      {"cmd/internal/cli"}, // the command line: help, completion in three shells, suggestions
-	"github.com/spf13/pflag":      {"cmd/internal/cli"}, // the flags of cobra
-	"github.com/stretchr/testify": {"bridge/relay/relaytest"},
+	"github.com/pion/sdp/v3":      {},                           // tests check our output with it
+	"github.com/simonvetter":      {"bridge/daemon/daemontest"}, // the board of tests
+	"github.com/spf13/cobra":      {"cmd/internal/cli"},         // the command line: help, completion in three shells, suggestions
+	"github.com/spf13/pflag":      {"cmd/internal/cli"},         // the flags of cobra
+	"github.com/stretchr/testify": {"bridge/relay/relaytest", "bridge/daemon/daemontest"},
 	"go.uber.org/goleak":          {},
 	"pgregory.net/rapid":          {"supervision/supervisiontest"},
 	"go.yaml.in/yaml/v3":          {"config"},
 	"go.uber.org/zap": {
 		"bridge", "bridge/journal", "bridge/control", "bridge/testcall", "bridge/sipua", "bridge/sipua/endpoint",
-		"bridge/sipua/registration", "bridge/rehearsal", "cmd/internal/cli",
+		"bridge/sipua/registration", "bridge/rehearsal", "bridge/daemon", "cmd/internal/cli",
 	},
 	"golang.org/x/net": {"bridge/media"},
 	"golang.org/x/sys": {
@@ -171,7 +174,7 @@ var (
 // forTests are the module's packages that exist for tests and may import testing.
 var forTests = []string{"supervision/supervisiontest", "bridge/relay/relaytest", "bridge/relay/relaytest/vm",
 	"bridge/relay/modbus/modbustest", "bridge/relay/mqtt/brokertest", "bridge/sipua/endpoint/endpointtest",
-	"bridge/loopbacktest", "bridge/programtest"}
+	"bridge/loopbacktest", "bridge/programtest", "bridge/daemon/daemontest"}
 
 // changesMachine lists each file that may make a namespace, mount, start an emulator, set a clock or install something.
 // Its value is the flag of the package's tests without which the file does none of that.

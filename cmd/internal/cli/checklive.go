@@ -8,12 +8,12 @@ import (
 	"sync"
 	"time"
 
-	"go.uber.org/zap"
-	"go.uber.org/zap/zapcore"
-
+	"clearback/bridge/daemon"
 	"clearback/bridge/relay"
+	"clearback/bridge/relay/drivers"
 	"clearback/config"
 	"clearback/supervision"
+	"clearback/supervision/callrecord"
 	"clearback/supervision/sanitize"
 )
 
@@ -30,11 +30,9 @@ const (
 func (e *env) checkLive(c *config.Config, states, pulse string) int {
 	served := *c
 	served.Journal.File, served.Control.Socket = "", ""
-	var seen pulseLog
-	quiet, end := newLogger(config.Log{Level: "warn", Format: c.Log.Format}, e.Err)
+	log, end := newLogger(config.Log{Level: "warn", Format: c.Log.Format}, e.Err)
 	defer end()
-	log := zap.New(zapcore.NewTee(quiet.Core(), &seen))
-	d, err := StartDaemon(&served, log)
+	d, err := daemon.Start(&served, daemonOptions("", log))
 	if err != nil {
 		return e.failed(err)
 	}
@@ -42,18 +40,17 @@ func (e *env) checkLive(c *config.Config, states, pulse string) int {
 	defer cancel()
 	good := e.lookAtAll(ctx, d, c)
 	if states != "" && ctx.Err() == nil {
-		good = e.checkStates(ctx, d, c, lineOf(c, states)) && good
+		good = e.checkStates(ctx, d.Line(states), c.Journal.File) && good
 	}
 	if pulse != "" && ctx.Err() == nil {
-		good = e.pulse(ctx, d, c, pulse, &seen) && good
+		good = e.pulse(ctx, d.Line(pulse)) && good
 	}
 	cancel()
 	// As in run, calls that arrived during the check end in order, and another signal ends the wait at once.
 	hurry, cancelHurry := e.context()
 	defer cancelHurry()
 	if left := d.Shutdown(hurry); len(left) > 0 {
-		fmt.Fprintf(e.Err, "clearback: not known closed: %s\n", names(left))
-		return ExitNotClosed
+		return e.notClosed(drivers.Names(left))
 	}
 	if !good {
 		return ExitFailed
@@ -67,12 +64,12 @@ type finding struct {
 	good                      bool
 }
 
-func (e *env) lookAtAll(ctx context.Context, d *Daemon, c *config.Config) bool {
+func (e *env) lookAtAll(ctx context.Context, d *daemon.Daemon, c *config.Config) bool {
 	fmt.Fprintf(e.Out, "waiting at most %s for registrations\n", liveTimeout)
 	found := make([]finding, len(c.Lines))
 	var all sync.WaitGroup
 	for i := range c.Lines {
-		all.Go(func() { found[i] = d.look(ctx, &c.Lines[i], liveTimeout) })
+		all.Go(func() { found[i] = look(ctx, d.Line(c.Lines[i].Name), liveTimeout) })
 	}
 	all.Wait()
 	good := true
@@ -87,14 +84,14 @@ func (e *env) lookAtAll(ctx context.Context, d *Daemon, c *config.Config) bool {
 }
 
 // look waits for both registrations, at most for patience, and then queries the adapter and the contact.
-func (d *Daemon) look(ctx context.Context, l *config.Line, patience time.Duration) finding {
+func look(ctx context.Context, l *daemon.Line, patience time.Duration) finding {
 	f := finding{good: true}
-	line := d.agent.Line(l.Name)
+	c, line := l.Config(), l.SIP()
 	deadline, cancel := context.WithTimeout(ctx, patience)
 	defer cancel()
 	tick := time.NewTicker(50 * time.Millisecond)
 	defer tick.Stop()
-	for s := line.Status(); !s.Bound || (l.Service.Register && !s.Service.Registered); s = line.Status() {
+	for s := line.Status(); !s.Bound || (c.Service.Register && !s.Service.Registered); s = line.Status() {
 		select {
 		case <-deadline.Done():
 		case <-tick.C:
@@ -104,7 +101,7 @@ func (d *Daemon) look(ctx context.Context, l *config.Line, patience time.Duratio
 	}
 	s := line.Status()
 	switch {
-	case !l.Service.Register:
+	case !c.Service.Register:
 		f.service = "not registering, as configured"
 	case s.Service.Registered:
 		f.service = "registered until " + s.Service.Until.Format(time.TimeOnly)
@@ -112,23 +109,23 @@ func (d *Daemon) look(ctx context.Context, l *config.Line, patience time.Duratio
 		f.service, f.good = "NOT registered: "+sanitize.Text(s.Service.Problem, maxCell), false
 	}
 	if s.Bound {
-		f.adapter = d.askAdapter(ctx, l.Name, s.Binding.Destination.String())
+		f.adapter = askAdapter(ctx, l, s.Binding.Destination.String())
 		f.good = f.good && (strings.HasPrefix(f.adapter, "200") || strings.HasPrefix(f.adapter, "486"))
 	} else {
 		f.adapter, f.good = "NOT registered", false
 	}
 	var known bool
-	if f.contact, known = d.readContact(ctx, l); known {
-		f.contact, known = d.tryContact(ctx, l, f.contact)
+	if f.contact, known = readContact(ctx, l); known {
+		f.contact, known = tryContact(ctx, l, f.contact)
 	}
 	f.good = f.good && known
 	return f
 }
 
-func (d *Daemon) askAdapter(ctx context.Context, line, at string) string {
+func askAdapter(ctx context.Context, l *daemon.Line, at string) string {
 	ctx, cancel := context.WithTimeout(ctx, askTimeout)
 	defer cancel()
-	code, agent, err := d.agent.Line(line).Ask(ctx)
+	code, agent, err := l.SIP().Ask(ctx)
 	if err != nil {
 		return fmt.Sprintf("NO answer to OPTIONS from %s: %v", at, err)
 	}
@@ -142,13 +139,13 @@ func (d *Daemon) askAdapter(ctx context.Context, line, at string) string {
 	return fmt.Sprintf("%d from %s (%s)", code, at, words)
 }
 
-func (d *Daemon) readContact(ctx context.Context, l *config.Line) (words string, known bool) {
-	if l.Contact.Driver == "none" {
+func readContact(ctx context.Context, l *daemon.Line) (words string, known bool) {
+	if l.Config().Contact.Driver == "none" {
 		return "none: openings are only recorded", true
 	}
 	ctx, cancel := context.WithTimeout(ctx, askTimeout)
 	defer cancel()
-	contact := d.contacts.Contact(l.Name)
+	contact := l.Contact()
 	if err := contact.Close(ctx); err != nil {
 		return fmt.Sprintf("NOT known closed: %v", err), false
 	}
@@ -170,9 +167,9 @@ func (d *Daemon) readContact(ctx context.Context, l *config.Line) (words string,
 
 // tryContact tries the opening command if the contact can do so without opening, and adds a failure to words. It leaves
 // alone a line whose loop may never be opened and a line that has a call.
-func (d *Daemon) tryContact(ctx context.Context, l *config.Line, words string) (string, bool) {
-	t, ok := d.contacts.Contact(l.Name).(relay.Trier)
-	if !ok || l.Policy.LifeSafety || len(d.line(l.Name).View().Calls) > 0 {
+func tryContact(ctx context.Context, l *daemon.Line, words string) (string, bool) {
+	t, ok := l.Contact().(relay.Trier)
+	if !ok || l.Config().Policy.LifeSafety || len(l.View().Calls) > 0 {
 		return words, true
 	}
 	ctx, cancel := context.WithTimeout(ctx, askTimeout)
@@ -257,10 +254,9 @@ func (c *currentLog) words() string {
 }
 
 // pulse asks the user for consent, opens the loop of an idle line once and reports the result.
-func (e *env) pulse(ctx context.Context, d *Daemon, c *config.Config, name string, seen *pulseLog) bool {
-	l := lineOf(c, name)
+func (e *env) pulse(ctx context.Context, l *daemon.Line) bool {
 	fmt.Fprintf(e.Out, "Open the loop of %s for %s now? The line must be idle, with nobody on it and no emergency call expected. Type yes: ",
-		name, l.Policy.Interval)
+		l.Config().Name, l.Config().Policy.Interval)
 	// Buffered: the reader may still be blocked on the input when pulse has returned.
 	answer := make(chan string, 1)
 	go func() {
@@ -276,96 +272,35 @@ func (e *env) pulse(ctx context.Context, d *Daemon, c *config.Config, name strin
 	case <-ctx.Done():
 		return false
 	}
-	line := d.line(name)
-	seen.follow(name)
 	sensing, stop := context.WithCancel(ctx)
 	current := &currentLog{}
 	var watching sync.WaitGroup
 	begun := make(chan struct{}) // closed when the current before the opening is known
 	watching.Go(func() {
-		current.watch(sensing, d.contacts.Contact(name), sync.OnceFunc(func() { close(begun) }))
+		current.watch(sensing, l.Contact(), sync.OnceFunc(func() { close(begun) }))
 	})
 	<-begun
-	line.Post(supervision.Event{Kind: supervision.PulseRequested})
-	d.awaitRest(ctx)
+	all := l.OpenByHand(ctx)
 	stop()
 	watching.Wait()
-	opened, lines := seen.result()
-	for _, s := range lines {
-		fmt.Fprintln(e.Out, "  "+s)
+	opened := false
+	for i := range all {
+		opened = opened || all[i].Event.Kind == supervision.LoopOpened
+		fmt.Fprintln(e.Out, "  "+entryText(&all[i]))
 	}
-	words, known := d.readContact(ctx, l)
+	words, known := readContact(ctx, l)
 	fmt.Fprintf(e.Out, "contact now: %s\nsense: %s\n", words, current.words())
 	return opened && known
 }
 
-// pulseLog is a log core that records the events and effects of one line.
-type pulseLog struct {
-	mu     sync.Mutex
-	name   string
-	lines  []string
-	opened bool
-}
-
-func (p *pulseLog) follow(name string) {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	p.name = name
-}
-
-func (p *pulseLog) result() (opened bool, lines []string) {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	return p.opened, append([]string(nil), p.lines...)
-}
-
-// Enabled accepts every level. The Check method of pulseLine selects the entries.
-func (p *pulseLog) Enabled(zapcore.Level) bool { return true }
-
-// With returns a core for the line that the fields name, or p itself if they name no line.
-func (p *pulseLog) With(fields []zapcore.Field) zapcore.Core {
-	for _, f := range fields {
-		if f.Key == "line" {
-			return &pulseLine{p, f.String}
-		}
+// entryText returns the text form of an event or effect, as the log has it.
+func entryText(n *callrecord.Entry) string {
+	switch {
+	case n.Event.Kind != supervision.EventNone:
+		return n.Event.String()
+	case n.Effect.Kind == supervision.OpenLoop:
+		return string(n.Effect.AppendTimeless(nil))
+	default:
+		return n.Effect.String()
 	}
-	return p
-}
-
-// Check accepts no entry, because an entry of this core names no line.
-func (p *pulseLog) Check(_ zapcore.Entry, c *zapcore.CheckedEntry) *zapcore.CheckedEntry { return c }
-
-// Write is never called, because Check accepts nothing.
-func (p *pulseLog) Write(zapcore.Entry, []zapcore.Field) error { return nil }
-
-func (p *pulseLog) Sync() error { return nil }
-
-// pulseLine is a pulseLog's core for the entries of one line.
-type pulseLine struct {
-	*pulseLog
-	line string
-}
-
-// Check accepts events and effects.
-func (p *pulseLine) Check(e zapcore.Entry, c *zapcore.CheckedEntry) *zapcore.CheckedEntry {
-	if e.Message != "event" && e.Message != "effect" {
-		return c
-	}
-	return c.AddCore(e, p)
-}
-
-// Write records the entry's text form, if this is the followed line.
-func (p *pulseLine) Write(e zapcore.Entry, fields []zapcore.Field) error {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	if p.name != p.line {
-		return nil
-	}
-	for _, f := range fields {
-		if f.Key == "text" {
-			p.lines = append(p.lines, f.String)
-			p.opened = p.opened || strings.HasPrefix(f.String, "loop-opened")
-		}
-	}
-	return nil
 }

@@ -1,129 +1,43 @@
 package cli
 
 import (
-	"net"
 	"os"
-	"regexp"
 	"strings"
-	"sync"
 	"testing"
 	"time"
 
-	mb "github.com/simonvetter/modbus"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"go.uber.org/zap"
+
+	"clearback/bridge/daemon"
+	"clearback/bridge/daemon/daemontest"
 )
 
-// answeringPeer is a SIP party on loopback that answers every request with one status.
-func answeringPeer(t *testing.T, status string) (address string) {
-	t.Helper()
-	return answering(t, status, -1)
-}
-
-// answering answers that many requests and then stops; -1: it answers all.
-func answering(t *testing.T, status string, requests int) (address string) {
-	t.Helper()
-	c, err := net.ListenPacket("udp", "127.0.0.1:0")
-	require.NoError(t, err)
-	var done sync.WaitGroup
-	t.Cleanup(func() { c.Close(); done.Wait() })
-	keep := regexp.MustCompile(`(?m)^(Via|From|To|Call-ID|CSeq|Contact): .*\r\n`)
-	untagged := regexp.MustCompile(`(?m)^(To: .*)\r\n`)
-	done.Go(func() {
-		b := make([]byte, 65536)
-		for n := 0; ; n++ {
-			size, from, err := c.ReadFrom(b)
-			if err != nil {
-				return
-			}
-			if n == requests {
-				n-- // no answers from here on
-				continue
-			}
-			head := strings.Join(keep.FindAllString(string(b[:size]), -1), "")
-			head = untagged.ReplaceAllString(head, "$1;tag=millrace\r\n")
-			_, _ = c.WriteTo([]byte("SIP/2.0 "+status+"\r\n"+head+"Expires: 600\r\nContent-Length: 0\r\n\r\n"), from)
-		}
-	})
-	return c.LocalAddr().String()
-}
-
-// boardHandler is the server of a simulated relay board. It records every change of its coil.
-type boardHandler struct {
-	mu    sync.Mutex
-	coil  bool
-	moves []bool
-	at    []time.Time
-}
-
-func (c *boardHandler) HandleCoils(r *mb.CoilsRequest) ([]bool, error) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	if r.IsWrite {
-		if c.coil != r.Args[0] {
-			c.coil, c.moves, c.at = r.Args[0], append(c.moves, r.Args[0]), append(c.at, time.Now())
-		}
-		return nil, nil
-	}
-	return []bool{c.coil}, nil
-}
-
-// HandleDiscreteInputs reports loop current while the coil is off, because only this coil opens the loop.
-func (c *boardHandler) HandleDiscreteInputs(r *mb.DiscreteInputsRequest) ([]bool, error) {
-	if r.Addr != 3 || r.Quantity != 1 {
-		return nil, mb.ErrIllegalDataAddress
-	}
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	return []bool{!c.coil}, nil
-}
-
-func (*boardHandler) HandleHoldingRegisters(*mb.HoldingRegistersRequest) ([]uint16, error) {
-	return nil, mb.ErrIllegalFunction
-}
-func (*boardHandler) HandleInputRegisters(*mb.InputRegistersRequest) ([]uint16, error) {
-	return nil, mb.ErrIllegalFunction
-}
-
-func (c *boardHandler) list() ([]bool, []time.Time) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	return append([]bool(nil), c.moves...), append([]time.Time(nil), c.at...)
-}
-
-func serve(t *testing.T, c mb.RequestHandler) string {
-	t.Helper()
-	address := freePort(t) // the library does not report which free port it chose
-	s, err := mb.NewServer(&mb.ServerConfiguration{URL: "tcp://" + address, MaxClients: 4}, c)
-	require.NoError(t, err)
-	require.NoError(t, s.Start())
-	t.Cleanup(func() { _ = s.Stop() })
-	return address
-}
-
 func TestCheckLive(t *testing.T) {
-	board := &boardHandler{}
-	path := file(t, serve(t, board), answeringPeer(t, "200 OK"), answeringPeer(t, "486 Busy Here"))
+	board := &daemontest.Board{}
+	path := daemontest.File(t,
+		daemontest.Serve(t, board), daemontest.Answering(t, "200 OK"), daemontest.Answering(t, "486 Busy Here"))
 	code, out, errs := call("", "check", "--live", path)
 	assert.Equal(t, ExitOK, code, errs+out)
 	assert.Regexp(t, `box-office +registered until .* +486 from .*off hook.* +reads closed`, out)
-	moves, _ := board.list()
+	moves, _ := board.Moves()
 	assert.Empty(t, moves)
 }
 
 func TestCheckLivePulse(t *testing.T) {
-	board := &boardHandler{}
-	path := file(t, serve(t, board), answeringPeer(t, "200 OK"), answeringPeer(t, "200 OK"))
+	board := &daemontest.Board{}
+	path := daemontest.File(t,
+		daemontest.Serve(t, board), daemontest.Answering(t, "200 OK"), daemontest.Answering(t, "200 OK"))
 	code, out, errs := call("no\n", "check", "--live", "--pulse", "box-office", path)
 	assert.Equal(t, ExitOK, code, errs+out)
 	assert.Contains(t, out, "not opened")
-	moves, _ := board.list()
+	moves, _ := board.Moves()
 	assert.Empty(t, moves)
 
 	code, out, errs = call("yes\n", "check", "--live", "--pulse", "box-office", path)
 	assert.Equal(t, ExitOK, code, errs+out)
-	moves, at := board.list()
+	moves, at := board.Moves()
 	require.Equal(t, []bool{true, false}, moves, out)
 	assert.InDelta(t, 800, at[1].Sub(at[0]).Milliseconds(), 100)
 	assert.Contains(t, out, "loop-opened")
@@ -135,7 +49,8 @@ func TestCheckLivePulse(t *testing.T) {
 }
 
 func TestCheckLiveSaysWhatIsWrong(t *testing.T) {
-	path := file(t, "127.0.0.1:1", answeringPeer(t, "200 OK"), answeringPeer(t, "404 Not Found"))
+	path := daemontest.File(t,
+		"127.0.0.1:1", daemontest.Answering(t, "200 OK"), daemontest.Answering(t, "404 Not Found"))
 	signals := make(chan os.Signal, 2)
 	signals <- os.Interrupt // a user who does not want to wait
 	signals <- os.Interrupt // not even for the board
@@ -147,12 +62,13 @@ func TestCheckLiveSaysWhatIsWrong(t *testing.T) {
 
 // A line that is not registered is reported, even if its adapter answers.
 func TestCheckLiveWithoutRegistration(t *testing.T) {
-	c := loaded(t, file(t, serve(t, &boardHandler{}), answeringPeer(t, "403 Forbidden"),
-		answeringPeer(t, "486 Busy Here")))
-	d, err := StartDaemon(c, zap.NewNop())
+	c := daemontest.Load(t, daemontest.File(t,
+		daemontest.Serve(t, &daemontest.Board{}), daemontest.Answering(t, "403 Forbidden"),
+		daemontest.Answering(t, "486 Busy Here")))
+	d, err := daemon.Start(c, daemonOptions("", zap.NewNop()))
 	require.NoError(t, err)
 	defer d.Shutdown(t.Context())
-	f := d.look(t.Context(), &c.Lines[0], 50*time.Millisecond)
+	f := look(t.Context(), d.Line("box-office"), 50*time.Millisecond)
 	assert.Contains(t, f.service, "NOT registered")
 	assert.Contains(t, f.adapter, "486 from")
 	assert.False(t, f.good)
@@ -160,18 +76,18 @@ func TestCheckLiveWithoutRegistration(t *testing.T) {
 
 // `close` works without a daemon: it closes a coil that a killed daemon left open.
 func TestClose(t *testing.T) {
-	board := &boardHandler{coil: true}
-	path := file(t, serve(t, board), "192.0.2.1", "192.0.2.2:5060")
+	board := &daemontest.Board{Open: true}
+	path := daemontest.File(t, daemontest.Serve(t, board), "192.0.2.1", "192.0.2.2:5060")
 	code, out, errs := call("", "close", "--config", path)
 	assert.Equal(t, ExitOK, code, errs)
 	assert.Contains(t, out, "every contact is closed")
-	moves, _ := board.list()
+	moves, _ := board.Moves()
 	assert.Equal(t, []bool{false}, moves)
 }
 
 // A board that does not answer does not delay a daemon that is about to start again.
 func TestCloseWithin(t *testing.T) {
-	path := file(t, "127.0.0.1:1", "192.0.2.1", "192.0.2.2:5060")
+	path := daemontest.File(t, "127.0.0.1:1", "192.0.2.1", "192.0.2.2:5060")
 	began := time.Now()
 	code, _, errs := call("", "close", "--config", path, "--within", "100ms")
 	assert.Equal(t, ExitNotClosed, code)
@@ -184,8 +100,8 @@ func TestCloseWithin(t *testing.T) {
 
 // With a faulty file and an unreadable password, `close` still closes the contact.
 func TestCloseWithInvalidFile(t *testing.T) {
-	board := &boardHandler{coil: true}
-	path := file(t, serve(t, board), "192.0.2.1", "192.0.2.2:5060")
+	board := &daemontest.Board{Open: true}
+	path := daemontest.File(t, daemontest.Serve(t, board), "192.0.2.1", "192.0.2.2:5060")
 	text, err := os.ReadFile(path)
 	require.NoError(t, err)
 	spoilt := strings.NewReplacer("MILLRACE_SERVICE", "NOBODY_SET_THIS", "media: direct", "media: dirct", "country: US",
@@ -195,14 +111,15 @@ func TestCloseWithInvalidFile(t *testing.T) {
 	assert.Equal(t, ExitFaults, code)
 	assert.Contains(t, errs, `"dirct" is not known`)
 	assert.NotContains(t, errs, "NOBODY_SET_THIS")
-	moves, _ := board.list()
+	moves, _ := board.Moves()
 	assert.Equal(t, []bool{false}, moves)
 }
 
 // `check --live --pulse` reports what the loop-current input showed: current, none, and current again.
 func TestCheckLivePulseSenses(t *testing.T) {
-	board := &boardHandler{}
-	path := file(t, serve(t, board), answeringPeer(t, "200 OK"), answeringPeer(t, "200 OK"))
+	board := &daemontest.Board{}
+	path := daemontest.File(t,
+		daemontest.Serve(t, board), daemontest.Answering(t, "200 OK"), daemontest.Answering(t, "200 OK"))
 	text, err := os.ReadFile(path)
 	require.NoError(t, err)
 	with := strings.Replace(string(text), "coil: 0,", "coil: 0, sense: {input: 3, current_when: on},", 1)

@@ -4,9 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"flag"
-	"net/netip"
 	"os"
-	"path/filepath"
 	"strings"
 	"sync"
 	"testing"
@@ -15,7 +13,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"go.uber.org/goleak"
 
-	"clearback/bridge/loopbacktest"
+	"clearback/bridge/daemon/daemontest"
 )
 
 // TestMain lets eight tests run in parallel, because the rehearsals mostly wait. -parallel overrides that.
@@ -80,37 +78,8 @@ func TestUsage(t *testing.T) {
 	}
 }
 
-// freePort returns a free port on the test's own loopback address. A configuration file cannot name port 0.
-func freePort(t *testing.T) string {
-	t.Helper()
-	own := loopbacktest.Address(t)
-	return netip.AddrPortFrom(own, loopbacktest.Ports(t, own, 1)).String()
-}
-
-// file writes a configuration for one line whose peers are at the given addresses.
-func file(t *testing.T, board, registrar, adapter string) string {
-	t.Helper()
-	path := filepath.Join(t.TempDir(), "clearback.yaml")
-	require.NoError(t, os.WriteFile(path, []byte(`country: US
-sip:
-  adapter_side: {listen: "`+freePort(t)+`", transports: [udp]}
-  service_side: {listen: "`+freePort(t)+`", transports: [udp]}
-controllers:
-  - name: cabinet
-    driver: modbus
-    modbus: {address: "`+board+`", timeout: 200ms}
-lines:
-  - name: box-office
-    adapter: {user: box-office, contact: "sip:box-office@`+adapter+`"}
-    service: {registrar: "sip:`+registrar+`", user: "555-0101", password: {env: MILLRACE_SERVICE}}
-    media: direct
-    contact: {driver: modbus, controller: cabinet, unit: 1, coil: 0, open_level: on, accept_open_if_daemon_dies: true}
-`), 0o600))
-	return path
-}
-
 func TestCheckSaysAllFaultsAtOnce(t *testing.T) {
-	path := file(t, "127.0.0.1:1502", "192.0.2.1", "192.0.2.2:5060")
+	path := daemontest.File(t, "127.0.0.1:1502", "192.0.2.1", "192.0.2.2:5060")
 	code, out, errs := call("", "check", path)
 	assert.Equal(t, ExitOK, code, errs)
 	assert.Contains(t, out, "no faults")

@@ -6,6 +6,7 @@ import (
 
 	"github.com/spf13/pflag"
 
+	"clearback/bridge/daemon"
 	"clearback/bridge/relay/drivers"
 	"clearback/config"
 )
@@ -14,7 +15,7 @@ import (
 // every contact that it can make out, even if the configuration file has become faulty.
 func closeContacts(f *pflag.FlagSet) action {
 	path := configFlag(f)
-	within := spanFlag(f, "within", closeTimeout, closeTimeout.String(),
+	within := spanFlag(f, "within", daemon.CloseTimeout, daemon.CloseTimeout.String(),
 		"stop trying after this `TIME`; a daemon that starts again keeps trying")
 	return func(e *env, _ []string) int {
 		if *path == "" {
@@ -36,8 +37,7 @@ func closeContacts(f *pflag.FlagSet) action {
 		}
 		switch {
 		case len(left) > 0:
-			fmt.Fprintf(e.Err, "clearback: not known closed: %s\n", names(left))
-			return ExitNotClosed
+			return e.notClosed(drivers.Names(left))
 		case err != nil && len(faults) == 0:
 			fmt.Fprintln(e.Err, "clearback: not known closed: the contacts that the faulty file hides; the other contacts are closed")
 			return ExitNotClosed
@@ -55,5 +55,5 @@ func (e *env) closeAll(c *config.Config, within time.Duration) ([]drivers.NotClo
 	defer end()
 	ctx, cancel := e.within(within)
 	defer cancel()
-	return drivers.CloseAll(ctx, c, notices(log))
+	return daemon.CloseContacts(ctx, c, log)
 }

@@ -14,6 +14,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"clearback/bridge/daemon/daemontest"
 )
 
 // webRelay is a device with one contact and a password. It follows the contract of bridge/relay/httprelay.
@@ -82,7 +84,7 @@ func webFile(t *testing.T, d *webRelay, registrar, adapter string) string {
 	t.Helper()
 	s := httptest.NewServer(d)
 	t.Cleanup(s.Close)
-	path := file(t, "127.0.0.1:1", registrar, adapter)
+	path := daemontest.File(t, "127.0.0.1:1", registrar, adapter)
 	text, err := os.ReadFile(path)
 	require.NoError(t, err)
 	head, rest, ok := strings.Cut(string(text), "    driver: modbus\n")
@@ -100,7 +102,7 @@ func webFile(t *testing.T, d *webRelay, registrar, adapter string) string {
 // A contact of another driver than Modbus is described, read, and closed without a daemon.
 func TestContactOfAnotherDriver(t *testing.T) {
 	d := &webRelay{open: true}
-	path := webFile(t, d, answeringPeer(t, "200 OK"), answeringPeer(t, "486 Busy Here"))
+	path := webFile(t, d, daemontest.Answering(t, "200 OK"), daemontest.Answering(t, "486 Busy Here"))
 	code, out, errs := call("", "check", path)
 	assert.Equal(t, ExitOK, code, errs)
 	assert.Contains(t, out,
@@ -122,7 +124,7 @@ func TestContactOfAnotherDriver(t *testing.T) {
 // error text.
 func TestDeviceReasonIsShown(t *testing.T) {
 	d := &webRelay{denies: "maintenance switch\nis \x1bon"}
-	path := webFile(t, d, answeringPeer(t, "200 OK"), answeringPeer(t, "200 OK"))
+	path := webFile(t, d, daemontest.Answering(t, "200 OK"), daemontest.Answering(t, "200 OK"))
 	const words = "403 Forbidden: maintenance switch is ?on"
 	code, out, _ := call("", "check", "--live", path)
 	assert.Equal(t, ExitFailed, code)
@@ -179,8 +181,8 @@ func TestFaultsFoundByDriversOnly(t *testing.T) {
 // ends.
 func TestRunWarnsOfUnboundedOpenings(t *testing.T) {
 	for path, told := range map[string]bool{
-		file(t, "127.0.0.1:1", answeringPeer(t, "200 OK"), "127.0.0.1:9"):  true,
-		webFile(t, &webRelay{}, answeringPeer(t, "200 OK"), "127.0.0.1:9"): false,
+		daemontest.File(t, "127.0.0.1:1", daemontest.Answering(t, "200 OK"), "127.0.0.1:9"): true,
+		webFile(t, &webRelay{}, daemontest.Answering(t, "200 OK"), "127.0.0.1:9"):           false,
 	} {
 		signals, ended := make(chan os.Signal), make(chan int, 1) // one exit code, received below
 		var out, errs outputBuffer

@@ -269,3 +269,16 @@ func measured(us int64) string {
 	}
 	return fmt.Sprintf("%.1f ms", float64(us)/1000)
 }
+
+// printRejected prints one line about the traffic that was rejected. It prints nothing if none was.
+func printRejected(w io.Writer, counts []control.Count) {
+	var all []string
+	for _, c := range counts {
+		if c.Rejected && c.Count > 0 {
+			all = append(all, fmt.Sprintf("%d %s", c.Count, c.Name))
+		}
+	}
+	if len(all) > 0 {
+		fmt.Fprintf(w, "turned away since the start: %s\n", strings.Join(all, ", "))
+	}
+}

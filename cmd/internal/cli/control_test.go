@@ -21,6 +21,7 @@ import (
 	"go.uber.org/zap"
 
 	"clearback/bridge/control"
+	"clearback/bridge/daemon/daemontest"
 	"clearback/bridge/journal"
 	"clearback/supervision"
 	"clearback/supervision/callrecord"
@@ -83,14 +84,15 @@ func pulsed(t *testing.T, path string) (out string) {
 // Every command that asks a running daemon works over its real socket and with its real journal, and fails as it should
 // once the daemon has stopped.
 func TestControlCommands(t *testing.T) {
-	board := &boardHandler{}
-	path := file(t, serve(t, board), answeringPeer(t, "200 OK"), answeringPeer(t, "200 OK"))
+	board := &daemontest.Board{}
+	path := daemontest.File(t,
+		daemontest.Serve(t, board), daemontest.Answering(t, "200 OK"), daemontest.Answering(t, "200 OK"))
 	socket := recorded(t, path)
 	stop := running(t, path, socket)
 
 	out := pulsed(t, path)
 	assert.Regexp(t, `^box-office: loop open for [3-9]\d\d\.\d ms \(asked 300 ms\); hook: unknown\n$`, out)
-	moves, at := board.list()
+	moves, at := board.Moves()
 	require.Equal(t, []bool{true, false}, moves)
 	assert.GreaterOrEqual(t, at[1].Sub(at[0]), 295*time.Millisecond)
 
@@ -160,7 +162,8 @@ func TestControlCommands(t *testing.T) {
 }
 
 func TestCallsFollow(t *testing.T) {
-	path := file(t, serve(t, &boardHandler{}), answeringPeer(t, "200 OK"), answeringPeer(t, "200 OK"))
+	path := daemontest.File(t,
+		daemontest.Serve(t, &daemontest.Board{}), daemontest.Answering(t, "200 OK"), daemontest.Answering(t, "200 OK"))
 	socket := recorded(t, path)
 	running(t, path, socket)
 	signals, ended := make(chan os.Signal), make(chan int, 1)
@@ -182,7 +185,7 @@ func TestCallsFollow(t *testing.T) {
 }
 
 func TestNothingToRead(t *testing.T) {
-	path := file(t, "127.0.0.1:1502", "192.0.2.1", "192.0.2.2:5060")
+	path := daemontest.File(t, "127.0.0.1:1502", "192.0.2.1", "192.0.2.2:5060")
 	for command, says := range map[string]string{"calls": "set journal.file", "explain": "set journal.file",
 		"lines": "set control.socket"} {
 		code, _, errs := call("", command, "--config", path)
@@ -272,12 +275,12 @@ func TestIncidentWithoutACall(t *testing.T) {
 
 // stuckBoardHandler is a board whose output is stuck open. It confirms every command all the same.
 type stuckBoardHandler struct {
-	boardHandler
+	daemontest.Board
 	stuck atomic.Bool
 }
 
 func (c *stuckBoardHandler) HandleCoils(r *mb.CoilsRequest) ([]bool, error) {
-	coils, err := c.boardHandler.HandleCoils(r)
+	coils, err := c.Board.HandleCoils(r)
 	if c.stuck.Load() && !r.IsWrite {
 		return []bool{true}, err
 	}
@@ -288,7 +291,8 @@ func (c *stuckBoardHandler) HandleCoils(r *mb.CoilsRequest) ([]bool, error) {
 // open.
 func TestLinesSayThatALoopIsOpen(t *testing.T) {
 	board := &stuckBoardHandler{}
-	path := file(t, serve(t, board), answeringPeer(t, "200 OK"), answeringPeer(t, "200 OK"))
+	path := daemontest.File(t,
+		daemontest.Serve(t, board), daemontest.Answering(t, "200 OK"), daemontest.Answering(t, "200 OK"))
 	running(t, path, recorded(t, path))
 	lines := func() string {
 		_, out, _ := call("", "lines", "--config", path)

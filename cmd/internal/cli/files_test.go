@@ -9,6 +9,8 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/require"
+
+	"clearback/bridge/daemon/daemontest"
 )
 
 // A pipe, a device or a directory in place of a file is an error at once, for every file that the user can name. Nobody
@@ -17,7 +19,7 @@ func TestIrregularFiles(t *testing.T) {
 	dir := t.TempDir()
 	pipe := filepath.Join(dir, "pipe")
 	require.NoError(t, syscall.Mkfifo(pipe, 0o600))
-	good := file(t, "127.0.0.1:1502", "192.0.2.1", "192.0.2.2:5060")
+	good := daemontest.File(t, "127.0.0.1:1502", "192.0.2.1", "192.0.2.2:5060")
 	text, err := os.ReadFile(good)
 	require.NoError(t, err)
 	with := func(name, old, new string) string {
@@ -59,7 +61,7 @@ func TestRelayIntoAPipe(t *testing.T) {
 
 // check, and the log of run, warn about files that others may read or write. That is not a fault.
 func TestPermissionWarnings(t *testing.T) {
-	path := file(t, "127.0.0.1:1502", "192.0.2.1", "192.0.2.2:5060")
+	path := daemontest.File(t, "127.0.0.1:1502", "192.0.2.1", "192.0.2.2:5060")
 	require.NoError(t, os.Chmod(path, 0o666))
 	code, out, errs := call("", "check", path)
 	require.Equal(t, ExitOK, code, errs)

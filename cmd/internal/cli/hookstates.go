@@ -6,9 +6,11 @@ import (
 	"fmt"
 	"time"
 
+	"clearback/bridge/daemon"
 	"clearback/bridge/journal"
 	"clearback/bridge/relay"
 	"clearback/config"
+	"clearback/supervision"
 )
 
 // state is one of the three states in which a line's answers are checked.
@@ -32,18 +34,19 @@ func states() []state {
 	}
 }
 
-// checkStates guides the user through the three states of a line. It writes to the journal which answers can be
-// trusted.
-func (e *env) checkStates(ctx context.Context, d *Daemon, c *config.Config, l *config.Line) bool {
-	p := &terminalOperator{in: e.input(), say: e.say, line: l.Name}
+// checkStates guides the user through the three states of a line. It writes to the journal at record which answers can
+// be trusted; "": there is none.
+func (e *env) checkStates(ctx context.Context, l *daemon.Line, record string) bool {
+	name := l.Config().Name
+	p := &terminalOperator{in: e.input(), say: e.say, line: name}
 	trust := journal.Trust{Probe: true, Sense: true, At: time.Now()}
 	for i, s := range states() {
-		if _, err := p.ask(ctx, fmt.Sprintf("%d of 3, %s. ", i+1, s.name)+s.prompt, l.Name); err != nil {
+		if _, err := p.ask(ctx, fmt.Sprintf("%d of 3, %s. ", i+1, s.name)+s.prompt, name); err != nil {
 			fmt.Fprintln(e.Err, "clearback:", err)
 			return false
 		}
 		for {
-			problem := d.wrongCall(l.Name, s)
+			problem := wrongCall(l.View(), s)
 			if problem == "" {
 				break
 			}
@@ -52,15 +55,14 @@ func (e *env) checkStates(ctx context.Context, d *Daemon, c *config.Config, l *c
 				return false
 			}
 		}
-		e.checkState(ctx, d, l, s, &trust)
+		e.checkState(ctx, l, s, &trust)
 	}
-	trust.UserAgent = d.lineState(l.Name).userAgentNames() // those in its registrations and in its answers
-	return e.keepTrust(c, l, trust)
+	trust.UserAgent = l.UserAgents() // those in its registrations and in its answers
+	return e.keepTrust(record, l.Config(), trust)
 }
 
 // wrongCall says how the line's calls differ from what the state requires. It returns "" if they do not.
-func (d *Daemon) wrongCall(line string, s state) string {
-	v := d.line(line).View()
+func wrongCall(v supervision.View, s state) string {
 	answered := false
 	for _, k := range v.Calls {
 		answered = answered || k.Answered && !k.Clearing
@@ -75,14 +77,14 @@ func (d *Daemon) wrongCall(line string, s state) string {
 }
 
 // checkState queries the line in one state, and withdraws the trust in each source that answers wrongly.
-func (e *env) checkState(ctx context.Context, d *Daemon, l *config.Line, s state, trust *journal.Trust) {
+func (e *env) checkState(ctx context.Context, l *daemon.Line, s state, trust *journal.Trust) {
 	ctx, cancel := context.WithTimeout(ctx, askTimeout)
 	defer cancel()
 	want := 200
 	if s.offHook {
 		want = 486
 	}
-	code, _, err := d.agent.Line(l.Name).Ask(ctx)
+	code, _, err := l.SIP().Ask(ctx)
 	switch {
 	case err != nil:
 		trust.Probe = false
@@ -93,7 +95,7 @@ func (e *env) checkState(ctx context.Context, d *Daemon, l *config.Line, s state
 	default:
 		e.say("  OPTIONS: %d, as it should be", code)
 	}
-	sensor, ok := d.contacts.Contact(l.Name).(relay.Sensor)
+	sensor, ok := l.Contact().(relay.Sensor)
 	if !ok {
 		trust.Sense = false
 		return
@@ -118,8 +120,8 @@ func (e *env) checkState(ctx context.Context, d *Daemon, l *config.Line, s state
 	}
 }
 
-// keepTrust reports what can be trusted and writes it to the journal.
-func (e *env) keepTrust(c *config.Config, l *config.Line, trust journal.Trust) bool {
+// keepTrust reports what can be trusted and writes it to the journal at record, if there is one.
+func (e *env) keepTrust(record string, l *config.Line, trust journal.Trust) bool {
 	good := true
 	switch by := l.Verify.By; {
 	case by == "none":
@@ -133,11 +135,11 @@ func (e *env) keepTrust(c *config.Config, l *config.Line, trust journal.Trust) b
 		good = false
 		e.say("%s: verify.by: %s is NOT trusted on this line, so whether a hold cleared stays unknown", l.Name, by)
 	}
-	if c.Journal.File == "" {
+	if record == "" {
 		e.say("%s: there is no journal, so the result is not saved; set journal.file and repeat this check", l.Name)
 		return false
 	}
-	if err := journal.SaveTrust(c.Journal.File, l.Name, trust); err != nil {
+	if err := journal.SaveTrust(record, l.Name, trust); err != nil {
 		fmt.Fprintf(e.Err, "clearback: the result could not be saved: %v\n", err)
 		return false
 	}

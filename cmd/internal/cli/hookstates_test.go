@@ -3,7 +3,6 @@ package cli
 import (
 	"fmt"
 	"io"
-	"net"
 	"os"
 	"path/filepath"
 	"regexp"
@@ -16,82 +15,13 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"clearback/bridge/daemon/daemontest"
 	"clearback/bridge/journal"
 )
 
-// port is an adapter on loopback. It answers OPTIONS by its hook state (RFC 3261 section 11.2) and every other request
-// with 200, and it can make a call.
-type port struct {
-	t    *testing.T
-	conn net.PacketConn
-
-	mu     sync.Mutex
-	code   string // the answer to OPTIONS
-	remote string // the To of the 200 that answers its call
-	done   sync.WaitGroup
-}
-
-func newPort(t *testing.T) *port {
-	c, err := net.ListenPacket("udp", "127.0.0.1:0")
-	require.NoError(t, err)
-	p := &port{t: t, conn: c, code: "200 OK"}
-	p.done.Go(p.run)
-	t.Cleanup(func() { c.Close(); p.done.Wait() })
-	return p
-}
-
-func (p *port) run() {
-	keep := regexp.MustCompile(`(?m)^(Via|From|To|Call-ID|CSeq): .*\r\n`)
-	to := regexp.MustCompile(`(?m)^To: (.*)\r\n`)
-	b := make([]byte, 65536)
-	for {
-		size, from, err := p.conn.ReadFrom(b)
-		if err != nil {
-			return
-		}
-		text := string(b[:size])
-		p.mu.Lock()
-		code := p.code
-		if strings.HasPrefix(text, "SIP/2.0 200") && strings.Contains(text, "INVITE") {
-			p.remote = to.FindStringSubmatch(text)[1]
-		}
-		p.mu.Unlock()
-		if strings.HasPrefix(text, "SIP/2.0") || strings.HasPrefix(text, "ACK") {
-			continue
-		}
-		if !strings.HasPrefix(text, "OPTIONS") {
-			code = "200 OK"
-		}
-		_, _ = p.conn.WriteTo([]byte("SIP/2.0 "+code+"\r\n"+strings.Join(keep.FindAllString(text, -1), "")+
-			"Server: Millrace 2.1\r\nContent-Length: 0\r\n\r\n"), from)
-	}
-}
-
-func (p *port) send(to, method string, seq int, remote string) {
-	at, err := net.ResolveUDPAddr("udp", to)
-	require.NoError(p.t, err)
-	_, err = p.conn.WriteTo(fmt.Appendf(nil,
-		"%s sip:555-0151@%s SIP/2.0\r\nVia: SIP/2.0/UDP %s;branch=z9hG4bKmillrace%d%s\r\nMax-Forwards: 70\r\n"+
-			"From: <sip:box-office@%s>;tag=port\r\nTo: %s\r\nCall-ID: matinee\r\nCSeq: %d %s\r\nContact: <sip:box-office@%s>\r\nContent-Length: 0\r\n\r\n",
-		method, to, p.conn.LocalAddr(), seq, method, to, remote, seq, method, p.conn.LocalAddr()), at)
-	require.NoError(p.t, err)
-}
-
-func (p *port) set(code string) {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	p.code = code
-}
-
-func (p *port) answered() string {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	return p.remote
-}
-
 // sensed is a board whose input shows whether loop current flows.
 type sensed struct {
-	boardHandler
+	daemontest.Board
 	mu   sync.Mutex
 	flow bool
 }
@@ -110,10 +40,10 @@ func (s *sensed) set(flow bool) {
 
 // seen takes a line with a port and an input through the three states and returns the recorded trust. wrong may change
 // what the port or the input shows in one of them.
-func seen(t *testing.T, by string, wrong func(state int, p *port, s *sensed)) (code int, out string,
+func seen(t *testing.T, by string, wrong func(state int, p *daemontest.Adapter, s *sensed)) (code int, out string,
 	trust journal.Trust) {
-	p, board := newPort(t), &sensed{}
-	path := file(t, serve(t, board), answeringPeer(t, "200 OK"), p.conn.LocalAddr().String())
+	p, board := daemontest.NewAdapter(t), &sensed{}
+	path := daemontest.File(t, daemontest.Serve(t, board), daemontest.Answering(t, "200 OK"), p.Addr())
 	recorded(t, path)
 	text, err := os.ReadFile(path)
 	require.NoError(t, err)
@@ -147,16 +77,16 @@ func seen(t *testing.T, by string, wrong func(state int, p *port, s *sensed)) (c
 	asked("2 of 3")
 	enter()
 	asked("No answered call is up")
-	p.send(adapterSide, "INVITE", 1, "<sip:555-0151@"+adapterSide+">")
-	require.Eventually(t, func() bool { return p.answered() != "" }, 5*time.Second, 5*time.Millisecond, &e)
-	p.send(adapterSide, "ACK", 1, p.answered())
-	p.set("486 Busy Here")
+	p.Send(adapterSide, "INVITE", 1, "<sip:555-0151@"+adapterSide+">")
+	require.Eventually(t, func() bool { return p.Answered() != "" }, 5*time.Second, 5*time.Millisecond, &e)
+	p.Send(adapterSide, "ACK", 1, p.Answered())
+	p.Set("486 Busy Here")
 	board.set(true)
 	wrong(2, p, board)
 	enter()
 	asked("3 of 3")
-	p.send(adapterSide, "BYE", 2, p.answered())
-	p.set("486 Busy Here")
+	p.Send(adapterSide, "BYE", 2, p.Answered())
+	p.Set("486 Busy Here")
 	board.set(true)
 	wrong(3, p, board)
 	// Until the daemon has processed the BYE, it says so and asks again.
@@ -173,14 +103,14 @@ func seen(t *testing.T, by string, wrong func(state int, p *port, s *sensed)) (c
 // An answer is trusted only if it was right in all three states.
 func TestThreeStates(t *testing.T) {
 	t.Run("all right", func(t *testing.T) {
-		code, out, trust := seen(t, "options", func(int, *port, *sensed) {})
+		code, out, trust := seen(t, "options", func(int, *daemontest.Adapter, *sensed) {})
 		assert.Equal(t, ExitOK, code, out)
 		assert.True(t, trust.Probe && trust.Sense, out)
 		assert.Equal(t, "Millrace 2.1", trust.UserAgent)
 		assert.WithinDuration(t, time.Now(), trust.At, time.Minute)
 	})
 	t.Run("call waiting: 200 always", func(t *testing.T) {
-		code, out, trust := seen(t, "options", func(_ int, p *port, _ *sensed) { p.set("200 OK") })
+		code, out, trust := seen(t, "options", func(_ int, p *daemontest.Adapter, _ *sensed) { p.Set("200 OK") })
 		assert.Equal(t, ExitFailed, code)
 		assert.False(t, trust.Probe)
 		assert.Contains(t, out, "OPTIONS: 200; expected 486")
@@ -188,7 +118,7 @@ func TestThreeStates(t *testing.T) {
 	})
 	for state := 1; state <= 3; state++ {
 		t.Run(fmt.Sprintf("the input is wrong in state %d", state), func(t *testing.T) {
-			code, out, trust := seen(t, "sense", func(is int, _ *port, s *sensed) {
+			code, out, trust := seen(t, "sense", func(is int, _ *daemontest.Adapter, s *sensed) {
 				if is == state {
 					s.set(state == 1)
 				} else {

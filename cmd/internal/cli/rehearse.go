@@ -10,6 +10,7 @@ import (
 	"go.uber.org/zap"
 
 	"clearback/bridge/control"
+	"clearback/bridge/daemon"
 	"clearback/bridge/rehearsal"
 	"clearback/config"
 	"clearback/supervision"
@@ -57,9 +58,9 @@ func rehearse(f *pflag.FlagSet) action {
 
 // startRehearsed starts the daemon for a scene as `run` starts it.
 func startRehearsed(_ context.Context, c *config.Config, log *zap.Logger) (rehearsal.Daemon, error) {
-	d, err := StartDaemon(c, log)
+	d, err := daemon.Start(c, daemonOptions("", log))
 	if err != nil {
-		return nil, err // not d: an interface that holds a nil *Daemon is not nil
+		return nil, err // not d: an interface that holds a nil *daemon.Daemon is not nil
 	}
 	return d, nil
 }
@@ -67,26 +68,26 @@ func startRehearsed(_ context.Context, c *config.Config, log *zap.Logger) (rehea
 // tuneRehearsed runs a tuning session as `tune` does, without the control socket.
 func tuneRehearsed(ctx context.Context, d rehearsal.Daemon, line string, near rehearsal.NearEnd) (time.Duration, string,
 	error) {
-	served, ok := d.(*Daemon)
+	served, ok := d.(*daemon.Daemon)
 	if !ok {
 		return 0, "", fmt.Errorf("the daemon under rehearsal is a %T, which cannot be asked for trials", d)
 	}
-	k := served.lineState(line)
-	if k == nil {
+	l := served.Line(line)
+	if l == nil {
 		return 0, "", fmt.Errorf("there is no line %q", line)
 	}
 	t := &tuner{
-		line: line, session: time.Now().UnixMilli(), plan: planFor(k.c, supervision.IntervalFloor, false,
+		line: line, session: time.Now().UnixMilli(), plan: planFor(l.Config(), supervision.IntervalFloor, false,
 			defaultMaxHolds),
-		client: localTrials{&controlBackend{d: served}}, operator: rehearsalOperator{near},
+		client: localTrials{served.Backend()}, operator: rehearsalOperator{near},
 		say: func(string, ...any) {},
 	}
 	r, err := t.run(ctx)
 	return r.Recommended, r.Text, err
 }
 
-// localTrials is a trialClient that calls the controlBackend directly, without the socket.
-type localTrials struct{ h *controlBackend }
+// localTrials is a trialClient that calls the daemon's backend directly, without the socket.
+type localTrials struct{ h control.Backend }
 
 func (b localTrials) BeginTrials(_ context.Context, line string) error { return b.h.BeginTrials(line) }
 func (b localTrials) Ring(ctx context.Context, line string) (uint64, error) {

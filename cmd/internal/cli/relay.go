@@ -390,8 +390,7 @@ func (e *env) relayEnd(a *agent.Agent, stop func(context.Context), h *agent.Hard
 			all[i] = n.Contact
 			log.Error("not known closed: go and look", zap.String("contact", n.Contact), zap.Error(n.Err))
 		}
-		fmt.Fprintf(e.Err, "clearback: not known closed: %s\n", strings.Join(all, ", "))
-		return ExitNotClosed
+		return e.notClosed(strings.Join(all, ", "))
 	}
 	if h != nil {
 		if err := h.Disarm(); err != nil {

@@ -1,13 +1,12 @@
 package cli
 
 import (
-	"context"
 	"fmt"
-	"time"
 
 	"github.com/spf13/pflag"
 	"go.uber.org/zap"
 
+	"clearback/bridge/daemon"
 	"clearback/bridge/relay/drivers"
 	"clearback/config"
 )
@@ -42,61 +41,27 @@ func run(f *pflag.FlagSet) action {
 		for _, s := range c.PermissionWarnings(*path) {
 			log.Warn("file: " + s)
 		}
-		began := time.Now()
-		d, err := startDaemon(c, *path, log)
-		if err != nil {
+		left, err := daemon.Run(c, daemonOptions(*path, log), e.signals)
+		switch {
+		case err != nil:
 			log.Error("cannot start", zap.Error(err))
 			return ExitFailed
+		case len(left) > 0:
+			log.Error("ended, but contacts are not known closed: go and look", zap.String("lines", drivers.Names(left)))
+			return e.notClosed(drivers.Names(left))
 		}
-		for _, s := range config.Unbounded(c) {
-			log.Warn("contact: " + s)
-		}
-		log.Info("ready", zap.Int("lines", len(c.Lines)), zap.String("version", versionText()),
-			zap.Duration("after", time.Since(began)))
-		notify("READY=1")
-		s := <-e.signals
-		log.Info("ending", zap.Stringer("signal", s))
-		notify("STOPPING=1")
-		extend := time.NewTicker(extendEvery)
-		defer extend.Stop()
-		return e.end(d, log, extend.C)
+		log.Info("ended, every contact is closed")
+		return ExitOK
 	}
 }
 
-// extendEvery is how often the service manager is asked for more time while an emergency call is up.
-const extendEvery = 10 * time.Second
-
-// stopper is the part of a daemon that end needs.
-type stopper interface {
-	Shutdown(hurry context.Context) []drivers.NotClosed
-	EmergencyUp() bool
+// daemonOptions returns the options of a daemon whose configuration file is at path.
+func daemonOptions(path string, log *zap.Logger) daemon.Options {
+	return daemon.Options{Path: path, Version: versionText(), Logger: log, Notify: notify}
 }
 
-// end shuts the daemon down. A second signal ends all waits but that for the contacts. Only an emergency call justifies
-// more time than the service manager allows. A shutdown that hangs for another reason is to be killed, so that the
-// lines are served again.
-func (e *env) end(d stopper, log *zap.Logger, extend <-chan time.Time) int {
-	hurry, cancel := context.WithCancel(context.Background())
-	defer cancel()
-	done := make(chan []drivers.NotClosed, 1) // one result, received below
-	go func() { done <- d.Shutdown(hurry) }()
-	for {
-		select {
-		case s := <-e.signals:
-			log.Warn("ending at once", zap.Stringer("signal", s))
-			cancel()
-		case <-extend:
-			if d.EmergencyUp() {
-				notify(fmt.Sprintf("EXTEND_TIMEOUT_USEC=%d", (3 * extendEvery).Microseconds()))
-			}
-		case left := <-done:
-			if len(left) > 0 {
-				log.Error("ended, but contacts are not known closed: go and look", zap.String("lines", names(left)))
-				fmt.Fprintf(e.Err, "clearback: not known closed: %s\n", names(left))
-				return ExitNotClosed
-			}
-			log.Info("ended, every contact is closed")
-			return ExitOK
-		}
-	}
+// notClosed reports the contacts that are not known to be closed, and returns the exit code for that.
+func (e *env) notClosed(names string) int {
+	fmt.Fprintf(e.Err, "clearback: not known closed: %s\n", names)
+	return ExitNotClosed
 }

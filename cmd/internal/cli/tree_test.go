@@ -8,6 +8,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"clearback/bridge/daemon/daemontest"
 )
 
 // The help lists every command with its operands, by group. The example in each command's help passes its own parser.
@@ -92,7 +94,7 @@ func TestLengthsNeedAUnit(t *testing.T) {
 
 // Scripts may write flags with one dash, as Go's flag package accepts them. The value of a flag stays as typed.
 func TestFlagsWithOneDash(t *testing.T) {
-	path := file(t, "127.0.0.1:1502", "192.0.2.1", "192.0.2.2:5060")
+	path := daemontest.File(t, "127.0.0.1:1502", "192.0.2.1", "192.0.2.2:5060")
 	_, two, _ := call("", "window", "box-office", "--config", path)
 	require.Contains(t, two, "box-office: interval")
 	for _, args := range [][]string{
@@ -121,8 +123,8 @@ func TestFlagsWithOneDash(t *testing.T) {
 
 // check reads the file that --config, its operand or CLEARBACK_CONFIG names, as every other command does.
 func TestCheckNamesItsFile(t *testing.T) {
-	t.Setenv(configVariable, file(t, "127.0.0.1:1502", "192.0.2.1", "192.0.2.2:5060"))
-	path := file(t, "127.0.0.1:1502", "192.0.2.1", "192.0.2.2:5060")
+	t.Setenv(configVariable, daemontest.File(t, "127.0.0.1:1502", "192.0.2.1", "192.0.2.2:5060"))
+	path := daemontest.File(t, "127.0.0.1:1502", "192.0.2.1", "192.0.2.2:5060")
 	for said, args := range map[string][]string{os.Getenv(configVariable): {"check"},
 		path: {"check", "--config", path}} {
 		code, out, errs := call("", args...)
@@ -147,7 +149,7 @@ func TestVersionFlag(t *testing.T) {
 
 // The shells call a hidden command to complete a word: with the lines of the file, the scenes or the commands.
 func TestCompletion(t *testing.T) {
-	path := file(t, "127.0.0.1:1502", "192.0.2.1", "192.0.2.2:5060")
+	path := daemontest.File(t, "127.0.0.1:1502", "192.0.2.1", "192.0.2.2:5060")
 	t.Setenv(configVariable, path)
 	spoilt := filepath.Join(t.TempDir(), "spoilt.yaml")
 	text, err := os.ReadFile(path)

@@ -17,6 +17,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"clearback/bridge/control"
+	"clearback/bridge/daemon/daemontest"
 	"clearback/bridge/journal"
 	"clearback/config"
 	"clearback/supervision"
@@ -131,7 +132,7 @@ func tuned(l *fakeLine, c *config.Line, holds int, earlier []tuning.Trial) *tune
 // millraceTuneFile loads a real configuration and returns its line.
 func millraceTuneFile(t *testing.T) *config.Line {
 	t.Helper()
-	return &loaded(t, file(t, "127.0.0.1:1502", "192.0.2.1", "192.0.2.2:5060")).Lines[0]
+	return &daemontest.Load(t, daemontest.File(t, "127.0.0.1:1502", "192.0.2.1", "192.0.2.2:5060")).Lines[0]
 }
 
 func TestTuner(t *testing.T) {
@@ -271,7 +272,7 @@ func TestTerminalOperator(t *testing.T) {
 
 // A session in the journal gives its result, and --write works, without a running daemon.
 func TestTuneFromTheJournal(t *testing.T) {
-	path := file(t, "127.0.0.1:1502", "192.0.2.1", "192.0.2.2:5060")
+	path := daemontest.File(t, "127.0.0.1:1502", "192.0.2.1", "192.0.2.2:5060")
 	code, _, errs := call("", "tune", "box-office", "--resume", "--config", path)
 	assert.Equal(t, ExitFailed, code)
 	assert.Contains(t, errs, "set control.socket")

@@ -7,7 +7,7 @@
 //
 //	what                                      file                             test
 //	JSON of lines, the control socket         testdata/control.txt             TestControlSocket
-//	names of its counts                       cmd/internal/cli/testdata        cmd/internal/cli TestCountNames
+//	names of its counts                       bridge/daemon/testdata           bridge/daemon TestCountNames
 //	JSON and CSV of calls                     testdata/calls.txt               TestCallJSON, TestJournals
 //	explain                                   supervision/callrecord/testdata  supervision/callrecord TestExplainScripts
 //	JSON of rehearse                          testdata/rehearse.json           TestRehearseJSON

@@ -1,34 +1,34 @@
-package cli
+package daemon
 
 import (
 	"context"
-	"net"
 	"os"
-	"path/filepath"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"go.uber.org/goleak"
 	"go.uber.org/zap"
+	"go.uber.org/zap/zaptest/observer"
 
+	"clearback/bridge/daemon/daemontest"
 	"clearback/bridge/relay/drivers"
-	"clearback/config"
 )
 
-func loaded(t *testing.T, path string) *config.Config {
-	t.Helper()
-	c, faults, err := config.Load(path)
-	require.NoError(t, err)
-	require.Empty(t, faults.String())
-	return c
+func TestMain(m *testing.M) {
+	if err := os.Setenv("MILLRACE_SERVICE", "lobby-43"); err != nil { // the password in daemontest's file
+		panic(err)
+	}
+	goleak.VerifyTestMain(m)
 }
 
 // After a second signal, the daemon tries once more to close the contacts and then ends, without waiting for a
 // registrar that does not answer.
 func TestShutdownInAHurry(t *testing.T) {
-	c := loaded(t, file(t, serve(t, &boardHandler{}), answering(t, "200 OK", 1), "192.0.2.2:5060"))
-	d, err := StartDaemon(c, zap.NewNop())
+	c := daemontest.Load(t, daemontest.File(t,
+		daemontest.Serve(t, &daemontest.Board{}), daemontest.AnsweringFirst(t, "200 OK", 1), "192.0.2.2:5060"))
+	d, err := Start(c, Options{Logger: zap.NewNop()})
 	require.NoError(t, err)
 	require.Eventually(t, func() bool { return d.agent.Line("box-office").Status().Service.Registered }, 5*time.Second,
 		5*time.Millisecond)
@@ -53,39 +53,57 @@ func (s hangingDaemon) Shutdown(hurry context.Context) []drivers.NotClosed {
 // The daemon asks the service manager for more time while an emergency call is up (sd_notify(3), EXTEND_TIMEOUT_USEC),
 // and never otherwise: a daemon that hangs is to be killed.
 func TestMoreTimeForAnEmergencyCallOnly(t *testing.T) {
-	path := filepath.Join(t.TempDir(), "notify")
-	c, err := net.ListenUnixgram("unixgram", &net.UnixAddr{Name: path, Net: "unixgram"})
-	require.NoError(t, err)
-	defer c.Close()
-	t.Setenv("NOTIFY_SOCKET", path)
-	signals, tick, ended := make(chan os.Signal), make(chan time.Time), make(chan int, 1)
+	signals, tick := make(chan os.Signal), make(chan time.Time)
+	told, ended := make(chan string, 2), make(chan []drivers.NotClosed, 1) // two, so that one too many shows
 	d := hangingDaemon{make(chan bool, 2)}
 	d.emergency <- false
 	d.emergency <- true
-	go func() { ended <- (&env{signals: signals}).end(d, zap.NewNop(), tick) }()
+	o := Options{Logger: zap.NewNop(), Notify: func(state string) { told <- state }}
+	go func() { ended <- end(d, o, signals, tick) }()
 	tick <- time.Now()
 	tick <- time.Now()
 	signals <- os.Interrupt
-	require.Equal(t, ExitOK, <-ended)
-	require.NoError(t, c.SetReadDeadline(time.Now().Add(time.Second)))
-	b := make([]byte, 100)
-	n, err := c.Read(b)
+	require.Empty(t, <-ended)
+	require.Equal(t, "EXTEND_TIMEOUT_USEC=30000000", <-told)
+	require.Empty(t, told, "no more than one")
+}
+
+// The service manager is told when the lines are served, and when the daemon begins to end (sd_notify(3)).
+func TestRun(t *testing.T) {
+	c, _ := stage(t)
+	core, logs := observer.New(zap.InfoLevel)
+	signals, told := make(chan os.Signal, 1), make(chan string, 3) // three, so that one too many shows
+	o := Options{Version: "v0.0.0-millrace", Logger: zap.New(core), Notify: func(state string) {
+		told <- state
+		if state == "READY=1" {
+			signals <- os.Interrupt
+		}
+	}}
+	left, err := Run(c, o, signals)
 	require.NoError(t, err)
-	require.Equal(t, "EXTEND_TIMEOUT_USEC=30000000", string(b[:n]))
-	require.NoError(t, c.SetReadDeadline(time.Now().Add(10*time.Millisecond)))
-	_, err = c.Read(b)
-	require.ErrorIs(t, err, os.ErrDeadlineExceeded, "no more than one")
+	require.Empty(t, left)
+	require.Equal(t, "READY=1", <-told)
+	require.Equal(t, "STOPPING=1", <-told)
+	require.Empty(t, told)
+	require.Equal(t, "v0.0.0-millrace", logs.FilterMessage("ready").All()[0].ContextMap()["version"])
+	require.Equal(t, "interrupt", logs.FilterMessage("ending").All()[0].ContextMap()["signal"])
+
+	c.Lines[0].Service.Registrar = "not a URI"
+	_, err = Run(c, o, signals)
+	require.ErrorContains(t, err, "line box-office")
+	require.Empty(t, told)
 }
 
 // A start that fails halfway stops everything that it started.
 func TestStartFailsInALaterLine(t *testing.T) {
-	c := loaded(t, file(t, serve(t, &boardHandler{}), "192.0.2.1", "192.0.2.2:5060"))
+	c := daemontest.Load(t, daemontest.File(t,
+		daemontest.Serve(t, &daemontest.Board{}), "192.0.2.1", "192.0.2.2:5060"))
 	second := c.Lines[0]
 	second.Name, second.Contact.Driver, second.Service.Registrar = "stage-door", "none", "not a URI"
 	c.Lines = append(c.Lines, second)
 	failed := make(chan error, 1)
 	go func() {
-		_, err := StartDaemon(c, zap.NewNop())
+		_, err := Start(c, Options{Logger: zap.NewNop()})
 		failed <- err
 	}()
 	select {

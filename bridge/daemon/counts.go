@@ -1,10 +1,6 @@
-package cli
+package daemon
 
 import (
-	"fmt"
-	"io"
-	"strings"
-
 	"clearback/bridge/control"
 	"clearback/bridge/sipua"
 )
@@ -50,17 +46,4 @@ func networkCounts(c *sipua.Counts) []control.Count {
 		all = append(all, away)
 	}
 	return all
-}
-
-// printRejected prints one line about the traffic that was rejected. It prints nothing if none was.
-func printRejected(w io.Writer, counts []control.Count) {
-	var all []string
-	for _, c := range counts {
-		if c.Rejected && c.Count > 0 {
-			all = append(all, fmt.Sprintf("%d %s", c.Count, c.Name))
-		}
-	}
-	if len(all) > 0 {
-		fmt.Fprintf(w, "turned away since the start: %s\n", strings.Join(all, ", "))
-	}
 }

@@ -1,9 +1,11 @@
-package cli
+package daemon
 
 import (
 	"context"
 	"fmt"
 	"net/http"
+	"slices"
+	"sync"
 	"time"
 
 	"clearback/bridge/control"
@@ -13,22 +15,22 @@ import (
 
 // Pulse implements control.Backend. It waits for the result of the interruption. ctx is the server's context and does
 // not end when the client goes.
-func (h *controlBackend) Pulse(ctx context.Context, line string, interval time.Duration) (control.Pulse, error) {
-	k, err := h.lineState(line)
+func (h *backend) Pulse(ctx context.Context, line string, interval time.Duration) (control.Pulse, error) {
+	l, err := h.Line(line)
 	if err != nil {
 		return control.Pulse{}, err
 	}
-	if err := k.beginPulse(); err != nil {
+	if err := l.beginPulse(); err != nil {
 		return control.Pulse{}, err
 	}
-	defer k.endPulse()
+	defer l.endPulse()
 	ctx, cancel := context.WithTimeout(ctx, pulseTimeout)
 	defer cancel()
 	w := newPulseWait()
-	stop := k.line.Follow(w.take)
+	stop := l.line.Follow(w.take)
 	defer stop()
-	v, p := k.line.View(), k.line.Policy()
-	k.line.Post(supervision.Event{Kind: supervision.PulseRequested, Interval: interval})
+	v, p := l.line.View(), l.line.Policy()
+	l.line.Post(supervision.Event{Kind: supervision.PulseRequested, Interval: interval})
 	select {
 	case <-w.done:
 	case <-h.d.ending:
@@ -45,40 +47,40 @@ func (h *controlBackend) Pulse(ctx context.Context, line string, interval time.D
 	switch w.refused {
 	case supervision.SuppressionNone:
 	case supervision.SuppressedOutOfBounds:
-		w.out.Refused = fmt.Sprintf("%s Allowed are %s to %s.", k.refusal(w.refused, v), supervision.IntervalFloor,
+		w.out.Refused = fmt.Sprintf("%s Allowed are %s to %s.", l.refusal(w.refused, v), supervision.IntervalFloor,
 			p.Longest())
 	default:
-		w.out.Refused = k.refusal(w.refused, v)
+		w.out.Refused = l.refusal(w.refused, v)
 	}
 	return w.out, nil
 }
 
 // beginPulse allows one manual interruption at a time, because the line's entries do not say whose request they answer.
-func (k *lineState) beginPulse() error {
-	k.mu.Lock()
-	defer k.mu.Unlock()
+func (l *Line) beginPulse() error {
+	l.mu.Lock()
+	defer l.mu.Unlock()
 	switch {
-	case k.ending:
-		return errEnding(k.c.Name)
-	case k.session != nil || k.beginning:
-		return errTuning(k.c.Name)
-	case k.pulsing:
-		return &control.Error{Code: http.StatusConflict, Reason: control.ReasonBusy, Text: k.c.Name +
+	case l.ending:
+		return errEnding(l.c.Name)
+	case l.session != nil || l.beginning:
+		return errTuning(l.c.Name)
+	case l.pulsing:
+		return &control.Error{Code: http.StatusConflict, Reason: control.ReasonBusy, Text: l.c.Name +
 			": another interruption by hand is under way; try again"}
 	}
-	k.pulsing = true
+	l.pulsing = true
 	return nil
 }
 
-func (k *lineState) endPulse() {
-	k.mu.Lock()
-	defer k.mu.Unlock()
-	k.pulsing = false
+func (l *Line) endPulse() {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.pulsing = false
 }
 
 // refusal says which rule keeps the loop closed, because of which call, and until when.
-func (k *lineState) refusal(why supervision.Suppression, v supervision.View) string {
-	until := k.callbackUntil(v)
+func (l *Line) refusal(why supervision.Suppression, v supervision.View) string {
+	until := l.callbackUntil(v)
 	switch {
 	case why == supervision.SuppressedOtherCall && len(v.Calls) > 0:
 		return callPhrase(v.Calls[0]) + "; the loop is opened by hand only on a line without a call"
@@ -91,8 +93,8 @@ func (k *lineState) refusal(why supervision.Suppression, v supervision.View) str
 }
 
 // callbackUntil returns the end of the call-back window, nil if there is none now.
-func (k *lineState) callbackUntil(v supervision.View) *time.Time {
-	if until := k.epoch.Add(time.Duration(v.CallbackBy)); v.CallbackBy > 0 && time.Until(until) > 0 {
+func (l *Line) callbackUntil(v supervision.View) *time.Time {
+	if until := l.epoch.Add(time.Duration(v.CallbackBy)); v.CallbackBy > 0 && time.Until(until) > 0 {
 		return &until
 	}
 	return nil
@@ -158,4 +160,23 @@ func (w *pulseWait) report(r *supervision.Effect) {
 	}
 	w.over = true
 	close(w.done)
+}
+
+// OpenByHand opens the loop for the line's own interval, if the line's rules allow that, and waits until the line is at
+// rest again, for at most awaitRestFor or until ctx ends. It returns what happened on the line meanwhile. It is for a
+// daemon without a control socket.
+func (l *Line) OpenByHand(ctx context.Context) []callrecord.Entry {
+	var mu sync.Mutex
+	var all []callrecord.Entry
+	stop := l.line.Follow(func(e callrecord.Entry) {
+		mu.Lock()
+		defer mu.Unlock()
+		all = append(all, e)
+	})
+	defer stop()
+	l.line.Post(supervision.Event{Kind: supervision.PulseRequested})
+	awaitRest(ctx, l)
+	mu.Lock()
+	defer mu.Unlock()
+	return slices.Clone(all)
 }

@@ -1,4 +1,4 @@
-package cli
+package daemon
 
 import (
 	"context"
@@ -21,9 +21,9 @@ import (
 	"clearback/supervision/callrecord"
 )
 
-// lineState is the daemon's state of a line, beside the line's machine: its calls, how far its answers can be trusted,
-// and what goes to the journal.
-type lineState struct {
+// Line is a line of the daemon: its machine and the state beside it, which is its calls, how far its answers can be
+// trusted, and what goes to the journal. Its methods may be called from any goroutine.
+type Line struct {
 	// set once, before the line starts
 	c       *config.Line
 	line    *bridge.Line
@@ -63,7 +63,19 @@ type lineState struct {
 	work sync.WaitGroup
 }
 
-// session is a tuning session. The mutex of lineState guards its other fields.
+// Config returns the line's configuration, as it was when the daemon started. The caller must not change it.
+func (l *Line) Config() *config.Line { return l.c }
+
+// View returns the state of the line's machine.
+func (l *Line) View() supervision.View { return l.line.View() }
+
+// SIP returns the line's user agent.
+func (l *Line) SIP() *sipua.Line { return l.port }
+
+// Contact returns the line's contact, [relay.NoContact] if the line has none.
+func (l *Line) Contact() relay.Contact { return l.contact }
+
+// session is a tuning session. The mutex of Line guards its other fields.
 type session struct {
 	*testcall.Session
 	busy      bool
@@ -73,20 +85,20 @@ type session struct {
 // basis identifies the settings for which the count of holds that stayed is valid.
 func basis(p *supervision.Policy) string { return fmt.Sprint(p.Interval, p.Steps) }
 
-// newLineState makes the state of a line and restores what the journal saved of it.
-func newLineState(c *config.Line, contact relay.Contact, j *journal.Journal, epoch time.Time,
-	log *zap.Logger) (*lineState, bridge.LineOptions) {
-	k := &lineState{
+// newLine makes the state of a line and restores what the journal saved of it.
+func newLine(c *config.Line, contact relay.Contact, j *journal.Journal, epoch time.Time,
+	log *zap.Logger) (*Line, bridge.LineOptions) {
+	l := &Line{
 		c: c, contact: contact, journal: j, epoch: epoch, log: log.With(zap.String("line", c.Name)),
 		basis: basis(&c.Policy), interval: c.Policy.Interval, callInfos: map[supervision.CallID]callrecord.CallInfo{},
 		incidents: map[supervision.Incident]callrecord.Incident{}, trustAfter: trustAfter,
 	}
-	k.ctx, k.stop = context.WithCancel(context.Background())
+	l.ctx, l.stop = context.WithCancel(context.Background())
 	var kept supervision.SavedState
 	if j != nil {
 		was := j.SavedLine(c.Name)
-		k.trust = was.Trust
-		if was.Basis == k.basis {
+		l.trust = was.Trust
+		if was.Basis == l.basis {
 			kept.Stayed = was.Stayed
 		}
 		if left := time.Until(was.CallbackBy); left > 0 {
@@ -94,84 +106,84 @@ func newLineState(c *config.Line, contact relay.Contact, j *journal.Journal, epo
 		}
 		restoreOpenings(&kept, &was, epoch)
 	}
-	p := trusted(c, k.trust)
-	k.recorder = callrecord.NewRecorder(c.Name, p.SenseTrusted)
-	return k, bridge.LineOptions{
+	p := trusted(c, l.trust)
+	l.recorder = callrecord.NewRecorder(c.Name, p.SenseTrusted)
+	return l, bridge.LineOptions{
 		Name: c.Name, Policy: p, Contact: contact, Epoch: epoch, Logger: log, Saved: kept,
-		Record: k.record, Save: k.save,
+		Record: l.record, Save: l.save,
 		// An input that was never confirmed, or reads the wrong way round, would end every opening as a seizure.
 		Sense: p.SenseTrusted,
 	}
 }
 
 // record takes each event and effect of the line. It runs on the line's goroutine.
-func (k *lineState) record(e callrecord.Entry) {
-	if k.journal != nil {
-		k.journal.Append(e)
+func (l *Line) record(e callrecord.Entry) {
+	if l.journal != nil {
+		l.journal.Append(e)
 	}
-	k.mu.Lock()
-	defer k.mu.Unlock()
-	accounts, incidents := k.recorder.Take(e)
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	accounts, incidents := l.recorder.Take(e)
 	if e.Event.Kind == supervision.CallAnswered {
-		k.testTrust(e.Event.Call)
+		l.testTrust(e.Event.Call)
 	}
 	for i := range accounts {
 		a := &accounts[i]
 		if a.ClearedBy == callrecord.ClearedByFarEnd && !a.Answered.IsZero() &&
-			!a.Cleared.Before(k.lastClearing.Cleared) {
-			k.lastClearing = *a
+			!a.Cleared.Before(l.lastClearing.Cleared) {
+			l.lastClearing = *a
 		}
 		if !a.Ended.IsZero() && a.Outcome != callrecord.OutcomeInProgress {
-			delete(k.callInfos, a.Call)
+			delete(l.callInfos, a.Call)
 		}
 	}
 	for i := range incidents {
 		n := &incidents[i]
 		switch {
 		case n.Ended.IsZero():
-			k.incidents[n.Reason] = *n
-		case n.Began.Equal(k.incidents[n.Reason].Began):
-			delete(k.incidents, n.Reason)
+			l.incidents[n.Reason] = *n
+		case n.Began.Equal(l.incidents[n.Reason].Began):
+			delete(l.incidents, n.Reason)
 		}
 	}
 }
 
 // setCallInfo records the parties of a call.
-func (k *lineState) setCallInfo(n callrecord.CallInfo) {
-	k.mu.Lock()
-	s := k.session
+func (l *Line) setCallInfo(n callrecord.CallInfo) {
+	l.mu.Lock()
+	s := l.session
 	if s != nil {
 		n.Test = s.Owns(n)
 	}
-	k.callInfos[n.Call] = n
-	k.recorder.AddCallInfo(n)
-	k.mu.Unlock()
+	l.callInfos[n.Call] = n
+	l.recorder.AddCallInfo(n)
+	l.mu.Unlock()
 	if s != nil {
 		s.CallInfo(n)
 	}
-	if k.journal != nil {
-		k.journal.AppendCallInfo(n)
+	if l.journal != nil {
+		l.journal.AppendCallInfo(n)
 	}
 }
 
 // save writes the state that outlives the process to the journal. It runs on the line's goroutine.
-func (k *lineState) save(kept supervision.SavedState) {
-	if k.journal == nil {
+func (l *Line) save(kept supervision.SavedState) {
+	if l.journal == nil {
 		return
 	}
-	k.mu.Lock()
-	defer k.mu.Unlock()
-	state := journal.SavedLine{Line: k.c.Name, Stayed: kept.Stayed, Basis: k.basis}
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	state := journal.SavedLine{Line: l.c.Name, Stayed: kept.Stayed, Basis: l.basis}
 	if kept.CallbackBy > 0 {
-		state.CallbackBy = k.epoch.Add(time.Duration(kept.CallbackBy))
+		state.CallbackBy = l.epoch.Add(time.Duration(kept.CallbackBy))
 	}
 	if kept.Recent > 0 {
-		state.Recent, state.RecentAt = kept.Recent, k.epoch.Add(time.Duration(kept.RecentAt))
+		state.Recent, state.RecentAt = kept.Recent, l.epoch.Add(time.Duration(kept.RecentAt))
 	}
 	if kept.NoOpeningBy > 0 {
-		state.NoOpeningBy = k.epoch.Add(time.Duration(kept.NoOpeningBy))
+		state.NoOpeningBy = l.epoch.Add(time.Duration(kept.NoOpeningBy))
 	}
-	k.journal.SaveLine(state)
+	l.journal.SaveLine(state)
 }
 
 // restoreOpenings restores the record of recent openings. Openings of the last minute count as if made now, even if the
@@ -189,11 +201,11 @@ func restoreOpenings(kept *supervision.SavedState, was *journal.SavedLine, epoch
 // setInterval changes the interval in use. It sets the steps as the next reading of the file will set them, so that the
 // count of holds that stayed survives a restart. Steps derived from the line's window follow the interval. Of steps
 // that were chosen in the file, the longer ones stay.
-func (k *lineState) setInterval(interval time.Duration) error {
-	k.setting.Lock()
-	defer k.setting.Unlock()
-	c := *k.c
-	c.Policy = k.line.Policy()
+func (l *Line) setInterval(interval time.Duration) error {
+	l.setting.Lock()
+	defer l.setting.Unlock()
+	c := *l.c
+	c.Policy = l.line.Policy()
 	if slices.Equal(c.Policy.Steps, c.StepsAbove(c.Policy.Interval)) {
 		c.Policy.Steps = c.StepsAbove(interval)
 	} else {
@@ -208,66 +220,66 @@ func (k *lineState) setInterval(interval time.Duration) error {
 		}
 		return fmt.Errorf("line %s: %s", c.Name, strings.Join(words, "; "))
 	}
-	k.mu.Lock()
-	k.basis, k.interval = basis(&c.Policy), interval
-	k.mu.Unlock()
-	k.line.SetPolicy(c.Policy)
+	l.mu.Lock()
+	l.basis, l.interval = basis(&c.Policy), interval
+	l.mu.Unlock()
+	l.line.SetPolicy(c.Policy)
 	return nil
 }
 
 // contactNotice passes a controller's notice to the line and records whether the controller has trouble.
-func (k *lineState) contactNotice(n relay.Notice) {
-	k.line.Notice(n)
-	k.mu.Lock()
-	defer k.mu.Unlock()
+func (l *Line) contactNotice(n relay.Notice) {
+	l.line.Notice(n)
+	l.mu.Lock()
+	defer l.mu.Unlock()
 	switch n.Kind {
 	case relay.LinkBack, relay.CloseConfirmed:
-		k.controller = ""
+		l.controller = ""
 	default:
-		k.controller = n.Kind.String()
+		l.controller = n.Kind.String()
 	}
 }
 
 // endSession ends the tuning session s, if it is still under way.
-func (k *lineState) endSession(s *session, why string) {
-	k.mu.Lock()
-	if s == nil || k.session != s {
-		k.mu.Unlock()
+func (l *Line) endSession(s *session, why string) {
+	l.mu.Lock()
+	if s == nil || l.session != s {
+		l.mu.Unlock()
 		return
 	}
-	k.session, k.stopped = nil, why
+	l.session, l.stopped = nil, why
 	s.idleTimer.Stop()
-	k.mu.Unlock()
+	l.mu.Unlock()
 	if err := s.End(); err != nil {
-		k.log.Warn("ending the tuning session", zap.Error(err))
+		l.log.Warn("ending the tuning session", zap.Error(err))
 	}
 }
 
 // adapterCalled ends the session because the adapter has asked for a call.
-func (k *lineState) adapterCalled(number string) {
-	k.mu.Lock()
-	defer k.mu.Unlock()
-	if s := k.session; s != nil && !k.ending {
-		k.work.Go(func() { k.endSession(s, "the adapter asked for "+number) })
+func (l *Line) adapterCalled(number string) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if s := l.session; s != nil && !l.ending {
+		l.work.Go(func() { l.endSession(s, "the adapter asked for "+number) })
 	}
 }
 
 // end ends the tuning session and waits for it and for the goroutines in work. After that nothing begins on the line.
-func (k *lineState) end() {
-	k.mu.Lock()
-	k.ending = true
-	k.stop()
-	s := k.session
-	k.mu.Unlock()
-	k.endSession(s, "the daemon is ending")
-	k.work.Wait()
+func (l *Line) end() {
+	l.mu.Lock()
+	l.ending = true
+	l.stop()
+	s := l.session
+	l.mu.Unlock()
+	l.endSession(s, "the daemon is ending")
+	l.work.Wait()
 }
 
 // bind returns the address for a test call's far end. With direct media the adapter must be able to reach the address.
-func (k *lineState) bind() netip.Addr {
-	s := k.port.Status()
+func (l *Line) bind() netip.Addr {
+	s := l.port.Status()
 	at := s.ServiceAddr.Addr()
-	if k.c.Media == "direct" {
+	if l.c.Media == "direct" {
 		at = s.AdapterAddr.Addr()
 	}
 	if !at.IsValid() || at.IsUnspecified() {

@@ -1,4 +1,4 @@
-package cli
+package daemon
 
 import (
 	"context"
@@ -13,6 +13,7 @@ import (
 	"go.uber.org/zap/zaptest/observer"
 
 	"clearback/bridge/control"
+	"clearback/bridge/daemon/daemontest"
 	"clearback/bridge/journal"
 	"clearback/bridge/relay"
 	"clearback/config"
@@ -23,7 +24,7 @@ import (
 func startTestDaemon(t *testing.T, c *config.Config) (*Daemon, *observer.ObservedLogs) {
 	t.Helper()
 	core, logs := observer.New(zap.WarnLevel)
-	d, err := StartDaemon(c, zap.New(core))
+	d, err := Start(c, Options{Logger: zap.New(core)})
 	require.NoError(t, err)
 	t.Cleanup(func() { d.Shutdown(context.Background()) })
 	return d, logs
@@ -31,10 +32,11 @@ func startTestDaemon(t *testing.T, c *config.Config) (*Daemon, *observer.Observe
 
 // stage returns the configuration of a line with a board and a service, and its adapter, whose User-Agent is Millrace
 // 2.1.
-func stage(t *testing.T) (*config.Config, *port) {
+func stage(t *testing.T) (*config.Config, *daemontest.Adapter) {
 	t.Helper()
-	p := newPort(t)
-	c := loaded(t, file(t, serve(t, &boardHandler{}), answeringPeer(t, "200 OK"), p.conn.LocalAddr().String()))
+	p := daemontest.NewAdapter(t)
+	c := daemontest.Load(t, daemontest.File(t,
+		daemontest.Serve(t, &daemontest.Board{}), daemontest.Answering(t, "200 OK"), p.Addr()))
 	c.Journal.File = filepath.Join(t.TempDir(), "journal.db")
 	return c, p
 }
@@ -50,7 +52,7 @@ func trustedAs(t *testing.T, c *config.Config, names string) {
 func TestTrust(t *testing.T) {
 	c, _ := stage(t)
 	d, _ := startTestDaemon(t, c)
-	require.False(t, d.line("box-office").Policy().ProbeTrusted, "nothing was seen yet")
+	require.False(t, d.Line("box-office").line.Policy().ProbeTrusted, "nothing was seen yet")
 	d.Shutdown(context.Background())
 
 	// An adapter that registers with one User-Agent and answers with another has both.
@@ -58,34 +60,34 @@ func TestTrust(t *testing.T) {
 	d, logs := startTestDaemon(t, c)
 	for _, name := range []string{"Millrace/fxs", "Millrace 2.1", "Millrace/fxs"} {
 		d.userAgentSeen("box-office", name)
-		p := d.line("box-office").Policy()
+		p := d.Line("box-office").line.Policy()
 		require.True(t, p.ProbeTrusted, name)
 		require.False(t, p.SenseTrusted, "the file says options")
 	}
 	_, _, err := d.agent.Line("box-office").Ask(t.Context())
 	require.NoError(t, err)
-	require.True(t, d.line("box-office").Policy().ProbeTrusted)
+	require.True(t, d.Line("box-office").line.Policy().ProbeTrusted)
 	require.Zero(t, logs.FilterMessageSnippet("User-Agent has changed").Len())
 	d.userAgentSeen("box-office", "Millrace 3.0")
-	require.False(t, d.line("box-office").Policy().ProbeTrusted, "when the telling returns")
+	require.False(t, d.Line("box-office").line.Policy().ProbeTrusted, "when the telling returns")
 	told := logs.FilterMessageSnippet("User-Agent has changed")
 	require.Equal(t, 1, told.Len())
 	require.Equal(t, "Millrace 2.1 and Millrace/fxs", told.All()[0].ContextMap()["was"])
 	d.userAgentSeen("box-office", "Millrace 2.1")
-	require.False(t, d.line("box-office").Policy().ProbeTrusted, "it has to be seen anew")
+	require.False(t, d.Line("box-office").line.Policy().ProbeTrusted, "it has to be seen anew")
 	d.Shutdown(context.Background())
 
 	// The adapter's own answer, to the probe at the start, shows that it is another one.
 	trustedAs(t, c, "Millrace 1.9")
 	d, _ = startTestDaemon(t, c)
-	require.Eventually(t, func() bool { return !d.line("box-office").Policy().ProbeTrusted }, 5*time.Second,
+	require.Eventually(t, func() bool { return !d.Line("box-office").line.Policy().ProbeTrusted }, 5*time.Second,
 		time.Millisecond)
 	d.Shutdown(context.Background())
 
 	c.Lines[0].Verify.By = "sense"
 	trustedAs(t, c, "Millrace 2.1")
 	d, _ = startTestDaemon(t, c)
-	p := d.line("box-office").Policy()
+	p := d.Line("box-office").line.Policy()
 	require.True(t, p.SenseTrusted)
 	require.False(t, p.ProbeTrusted)
 }
@@ -93,11 +95,11 @@ func TestTrust(t *testing.T) {
 // An adapter without a User-Agent when it was checked, which has one now, counts as another adapter.
 func TestTrustOfANamelessAdapter(t *testing.T) {
 	c, p := stage(t)
-	p.set("486 Busy Here")
+	p.Set("486 Busy Here")
 	trustedAs(t, c, "")
 	d, logs := startTestDaemon(t, c)
 	d.userAgentSeen("box-office", "Millrace 2.1")
-	require.False(t, d.line("box-office").Policy().ProbeTrusted)
+	require.False(t, d.Line("box-office").line.Policy().ProbeTrusted)
 	require.Equal(t, 1, logs.FilterMessageSnippet("User-Agent has changed").Len())
 }
 
@@ -105,10 +107,10 @@ func TestTrustOfANamelessAdapter(t *testing.T) {
 // trusted from then on, not even after a restart.
 func TestTrustIsTestedInCalls(t *testing.T) {
 	c, p := stage(t)
-	p.set("486 Busy Here")
+	p.Set("486 Busy Here")
 	trustedAs(t, c, "Millrace 2.1")
 	d, logs := startTestDaemon(t, c)
-	k := d.lineState("box-office")
+	k := d.Line("box-office")
 	k.mu.Lock()
 	k.trustAfter = 10 * time.Millisecond
 	k.mu.Unlock()
@@ -133,7 +135,7 @@ func TestTrustIsTestedInCalls(t *testing.T) {
 	tested()
 	require.True(t, trusts(), "486 is due")
 	ended(81)
-	p.set("200 OK")
+	p.Set("200 OK")
 	answered(82, true)
 	tested()
 	require.True(t, trusts(), "an emergency call is no test")
@@ -147,9 +149,9 @@ func TestTrustIsTestedInCalls(t *testing.T) {
 	require.EqualValues(t, 83, told.All()[0].ContextMap()["call"])
 	d.Shutdown(context.Background())
 
-	p.set("486 Busy Here")
+	p.Set("486 Busy Here")
 	d, _ = startTestDaemon(t, c)
-	require.False(t, d.line("box-office").Policy().ProbeTrusted, "after a restart")
+	require.False(t, d.Line("box-office").line.Policy().ProbeTrusted, "after a restart")
 }
 
 // After a restart the daemon still has the count of holds that stayed, if interval and steps are the same, the
@@ -157,8 +159,8 @@ func TestTrustIsTestedInCalls(t *testing.T) {
 func TestStateOverARestart(t *testing.T) {
 	c, _ := stage(t)
 	d, _ := startTestDaemon(t, c)
-	k := d.lineState("box-office")
-	steps := d.line("box-office").Policy().Steps
+	k := d.Line("box-office")
+	steps := d.Line("box-office").line.Policy().Steps
 	require.NotEmpty(t, steps)
 	end := supervision.Instant(time.Since(k.epoch) + 10*time.Minute)
 	k.save(supervision.SavedState{Stayed: 1, CallbackBy: end})
@@ -169,7 +171,7 @@ func TestStateOverARestart(t *testing.T) {
 	d.Shutdown(context.Background())
 
 	d, _ = startTestDaemon(t, c)
-	l := (&controlBackend{d: d}).Daemon().Lines[0]
+	l := d.backend.Daemon().Lines[0]
 	assert.Equal(t, control.Interval{Milliseconds: steps[0].Milliseconds(), Configured: 800, Stayed: 1}, l.Interval)
 	require.NotNil(t, l.CallbackUntil)
 	assert.WithinDuration(t, until, *l.CallbackUntil, time.Second)
@@ -181,7 +183,7 @@ func TestStateOverARestart(t *testing.T) {
 	shorter.Lines[0].Policy.CallbackWindow = time.Minute
 	shorter.Lines[0].Policy.Steps = steps[:1]
 	d, _ = startTestDaemon(t, &shorter)
-	l = (&controlBackend{d: d}).Daemon().Lines[0]
+	l = d.backend.Daemon().Lines[0]
 	assert.Equal(t, 0, l.Interval.Stayed, "counted on other steps")
 	require.NotNil(t, l.CallbackUntil)
 	assert.Less(t, time.Until(*l.CallbackUntil), time.Minute+time.Second)
@@ -193,14 +195,14 @@ func TestStateOverARestart(t *testing.T) {
 func TestStormOverARestart(t *testing.T) {
 	c, _ := stage(t)
 	d, _ := startTestDaemon(t, c)
-	k := d.lineState("box-office")
+	k := d.Line("box-office")
 	now := supervision.Instant(time.Since(k.epoch))
 	k.save(supervision.SavedState{Recent: 4, RecentAt: now, NoOpeningBy: now.Add(time.Minute)})
 	until := k.epoch.Add(time.Duration(now.Add(time.Minute)))
 	d.Shutdown(context.Background())
 
 	d, _ = startTestDaemon(t, c)
-	l := (&controlBackend{d: d}).Daemon().Lines[0]
+	l := d.backend.Daemon().Lines[0]
 	require.NotNil(t, l.NoOpeningUntil)
 	assert.WithinDuration(t, until, *l.NoOpeningUntil, time.Second)
 	require.NotNil(t, l.Incident)
@@ -236,7 +238,7 @@ func TestStormOverARestart(t *testing.T) {
 func TestStepsFollowTheInterval(t *testing.T) {
 	c, _ := stage(t)
 	d, _ := startTestDaemon(t, c)
-	k := d.lineState("box-office")
+	k := d.Line("box-office")
 	line := c.Lines[0]
 	for _, interval := range []time.Duration{900 * time.Millisecond, 700 * time.Millisecond, 1300 * time.Millisecond} {
 		require.NoError(t, k.setInterval(interval))
@@ -263,15 +265,15 @@ func TestServesWithoutJournalAndSocket(t *testing.T) {
 	told := logs.FilterMessageSnippet("no control socket")
 	require.Equal(t, 1, told.Len())
 	require.Contains(t, told.All()[0].ContextMap()["error"], "no such folder")
-	seen := (&controlBackend{d: d, journal: c.Journal.File}).Daemon()
+	seen := (d.backend).Daemon()
 	require.NotEmpty(t, seen.Journal.Problem)
 	require.Empty(t, seen.Lines[0].Contact.Problem)
-	pulsedBy(t, &controlBackend{d: d})
+	pulsedBy(t, d.backend)
 	require.Empty(t, d.Shutdown(context.Background()))
 }
 
 // pulsedBy opens the loop by hand once the board is connected.
-func pulsedBy(t *testing.T, h *controlBackend) {
+func pulsedBy(t *testing.T, h *backend) {
 	t.Helper()
 	var p control.Pulse
 	var err error
@@ -285,12 +287,13 @@ func pulsedBy(t *testing.T, h *controlBackend) {
 
 // A board that cannot be reached at the start is reported from the start, whether its notice or the lines come first.
 func TestNoticeBeforeTheLinesStart(t *testing.T) {
-	c := loaded(t, file(t, freePort(t), answeringPeer(t, "200 OK"), answeringPeer(t, "200 OK")))
+	c := daemontest.Load(t, daemontest.File(t,
+		daemontest.FreePort(t), daemontest.Answering(t, "200 OK"), daemontest.Answering(t, "200 OK")))
 	d := &Daemon{log: zap.NewNop()}
 	d.contactNotice(relay.Notice{Kind: relay.LinkLost, Controller: "cabinet"})
 	require.Len(t, d.earlyNotices, 1)
 	started, _ := startTestDaemon(t, c)
-	h := &controlBackend{d: started}
+	h := started.backend
 	require.Eventually(t, func() bool { return h.Daemon().Lines[0].Contact.Problem != "" }, 5*time.Second,
 		5*time.Millisecond)
 	hurry, cancel := context.WithCancel(context.Background())
@@ -309,7 +312,7 @@ func reason(err error) string {
 func TestControlRefusals(t *testing.T) {
 	c, p := stage(t)
 	d, _ := startTestDaemon(t, c)
-	h := &controlBackend{d: d}
+	h := d.backend
 	ctx := t.Context()
 	_, pulsing := h.Pulse(ctx, "trapdoor", 0)
 	_, ringing := h.Ring(ctx, "trapdoor")
@@ -331,7 +334,7 @@ func TestControlRefusals(t *testing.T) {
 	require.Equal(t, control.ReasonBusy, reason(err))
 	require.True(t, h.Daemon().Lines[0].Tuning)
 	// This port answers INVITE with 200. No call is up yet.
-	p.set("486 Busy Here")
+	p.Set("486 Busy Here")
 	_, err = h.Clear(ctx, "box-office", 300*time.Millisecond, false)
 	require.Equal(t, control.ReasonRefused, reason(err))
 	require.NotContains(t, err.Error(), "trial: ")
@@ -340,7 +343,7 @@ func TestControlRefusals(t *testing.T) {
 
 	// A session that nobody uses ends by itself, and the next request is told so.
 	require.NoError(t, h.BeginTrials("box-office"))
-	k := d.lineState("box-office")
+	k := d.Line("box-office")
 	k.mu.Lock()
 	k.session.idleTimer.Reset(time.Nanosecond)
 	k.mu.Unlock()
@@ -352,7 +355,7 @@ func TestControlRefusals(t *testing.T) {
 	// If the adapter asks for a call, the call is refused and the session ends, so that the next call passes.
 	require.NoError(t, h.BeginTrials("box-office"))
 	at := d.AdapterAddr("box-office").String()
-	p.send(at, "INVITE", 1, "<sip:555-0151@"+at+">")
+	p.Send(at, "INVITE", 1, "<sip:555-0151@"+at+">")
 	require.Eventually(t, func() bool { return !h.Daemon().Lines[0].Tuning }, 5*time.Second, time.Millisecond)
 	_, err = h.Clear(ctx, "box-office", 0, false)
 	require.ErrorContains(t, err, "the adapter asked for 555-0151")
@@ -378,7 +381,7 @@ func TestControlRefusals(t *testing.T) {
 func TestTrialsRefusedInCallbackWindowAndCalls(t *testing.T) {
 	c, _ := stage(t)
 	d, _ := startTestDaemon(t, c)
-	h, k := &controlBackend{d: d}, d.lineState("box-office")
+	h, k := d.backend, d.Line("box-office")
 	post := func(evs ...supervision.Event) {
 		for _, ev := range evs {
 			k.line.Post(ev)
@@ -422,12 +425,12 @@ func TestEndingDuringAPulse(t *testing.T) {
 	t.Cleanup(func() { os.RemoveAll(dir) })
 	c.Control.Socket = filepath.Join(dir, "control")
 	d, _ := startTestDaemon(t, c)
-	pulsedBy(t, &controlBackend{d: d})
+	pulsedBy(t, d.backend)
 	client := control.NewClient(c.Control.Socket)
 	defer client.Close()
 	answered := make(chan error, 1) // one answer, received below
 	go func() { _, err := client.Pulse(t.Context(), "box-office", 1200*time.Millisecond); answered <- err }()
-	require.Eventually(t, func() bool { return d.line("box-office").View().Loop == "open" }, 5*time.Second,
+	require.Eventually(t, func() bool { return d.Line("box-office").View().Loop == "open" }, 5*time.Second,
 		time.Millisecond)
 	require.Empty(t, d.Shutdown(context.Background()))
 	require.ErrorContains(t, <-answered, "the daemon is ending")
@@ -447,9 +450,9 @@ func TestEndingDuringAPulse(t *testing.T) {
 // An input that was never confirmed is not watched: if it were wrong, it would end every opening as a seizure.
 func TestOnlyATrustedInputIsWatched(t *testing.T) {
 	c := config.Line{Name: "box-office", Verify: config.Verify{By: "sense"}, Policy: supervision.DefaultPolicy()}
-	_, o := newLineState(&c, relay.NoContact{}, nil, time.Now(), zap.NewNop())
+	_, o := newLine(&c, relay.NoContact{}, nil, time.Now(), zap.NewNop())
 	require.False(t, o.Sense)
 	c.Policy.SenseTrusted = true
-	_, o = newLineState(&c, relay.NoContact{}, nil, time.Now(), zap.NewNop())
+	_, o = newLine(&c, relay.NoContact{}, nil, time.Now(), zap.NewNop())
 	require.True(t, o.Sense)
 }

@@ -1,4 +1,4 @@
-package cli
+package daemon
 
 import (
 	"context"
@@ -30,24 +30,25 @@ const (
 	recordTimeout = 5 * time.Second
 )
 
-// controlBackend gives the control socket access to the running daemon.
-type controlBackend struct {
+// backend gives the control socket access to the running daemon.
+type backend struct {
 	d       *Daemon
 	started time.Time
-	config  string
-	journal string
+	config  string // the path of the configuration file
+	version string
+	journal string // the path of the journal
 }
 
 // Daemon implements control.Backend.
-func (h *controlBackend) Daemon() control.Daemon {
-	out := control.Daemon{API: control.Version, Version: versionText(), Started: h.started, Config: h.config}
+func (h *backend) Daemon() control.Daemon {
+	out := control.Daemon{API: control.Version, Version: h.version, Started: h.started, Config: h.config}
 	if j := h.d.journal; j != nil {
 		was := j.Health()
 		out.Journal = control.Journal{Path: h.journal, Problem: was.Problem, Since: was.Since, Dropped: was.Dropped,
 			Queued: was.Queued}
 	}
-	for _, k := range h.d.lineStates {
-		out.Lines = append(out.Lines, k.status())
+	for _, l := range h.d.lines {
+		out.Lines = append(out.Lines, l.status())
 	}
 	counts := h.d.agent.Counts()
 	out.Counts = networkCounts(&counts)
@@ -55,23 +56,23 @@ func (h *controlBackend) Daemon() control.Daemon {
 }
 
 // status returns the line's present state.
-func (k *lineState) status() control.Line {
-	v, p, s := k.line.View(), k.line.Policy(), k.port.Status()
-	k.mu.Lock()
-	defer k.mu.Unlock()
+func (l *Line) status() control.Line {
+	v, p, s := l.line.View(), l.line.Policy(), l.port.Status()
+	l.mu.Lock()
+	defer l.mu.Unlock()
 	out := control.Line{
-		Name:    k.c.Name,
-		Service: serviceStatus(k.c.Service.Register, s.Service.Registered, s.Service.Until, s.Service.Problem),
-		Adapter: control.Adapter{Bound: s.Bound, UserAgent: k.userAgent},
+		Name:    l.c.Name,
+		Service: serviceStatus(l.c.Service.Register, s.Service.Registered, s.Service.Until, s.Service.Problem),
+		Adapter: control.Adapter{Bound: s.Bound, UserAgent: l.userAgent},
 		Calls:   []control.Call{}, Loop: v.Loop,
-		Contact: control.Contact{Driver: k.c.Contact.Driver, Controller: k.c.Contact.Controller,
-			Kind: k.contact.Kind().String(), Problem: k.controller},
-		Interval: control.Interval{Milliseconds: v.Interval.Milliseconds(), Configured: k.interval.Milliseconds(),
+		Contact: control.Contact{Driver: l.c.Contact.Driver, Controller: l.c.Contact.Controller,
+			Kind: l.contact.Kind().String(), Problem: l.controller},
+		Interval: control.Interval{Milliseconds: v.Interval.Milliseconds(), Configured: l.interval.Milliseconds(),
 			Stayed: v.Stayed},
-		Verify:     control.Verify{By: k.c.Verify.By, Trusted: p.ProbeTrusted || p.SenseTrusted},
-		LifeSafety: p.LifeSafety, Tuning: k.session != nil, Location: k.c.Location,
+		Verify:     control.Verify{By: l.c.Verify.By, Trusted: p.ProbeTrusted || p.SenseTrusted},
+		LifeSafety: p.LifeSafety, Tuning: l.session != nil, Location: l.c.Location,
 	}
-	if second := k.c.Service.Second; second != nil {
+	if second := l.c.Service.Second; second != nil {
 		is := serviceStatus(second.Register, s.Second.Registered, s.Second.Until, s.Second.Problem)
 		out.Second = &is
 	}
@@ -80,25 +81,25 @@ func (k *lineState) status() control.Line {
 		out.Adapter.Until = s.Binding.Expires
 	}
 	for _, c := range v.Calls {
-		n := k.callInfos[c.Call]
+		n := l.callInfos[c.Call]
 		out.Calls = append(out.Calls, control.Call{
 			Call: uint64(c.Call), State: callState(c), Emergency: c.Emergency, Number: n.Party.Number,
 			Direction: directionWord(n.Direction),
 		})
 	}
-	if !k.lastClearing.Cleared.IsZero() {
+	if !l.lastClearing.Cleared.IsZero() {
 		out.LastClearing = &control.Clearing{
-			Call: uint64(k.lastClearing.Call), At: k.lastClearing.Cleared,
-			Age: time.Since(k.lastClearing.Cleared).Milliseconds(), Outcome: k.lastClearing.Outcome.String(),
+			Call: uint64(l.lastClearing.Call), At: l.lastClearing.Cleared,
+			Age: time.Since(l.lastClearing.Cleared).Milliseconds(), Outcome: l.lastClearing.Outcome.String(),
 		}
 	}
 	if v.Fault != supervision.IncidentNone {
 		out.Fault = v.Fault.String()
 	}
 	if v.Incident != supervision.IncidentNone {
-		n := k.incidents[v.Incident]
+		n := l.incidents[v.Incident]
 		out.Incident = &control.Incident{Reason: v.Incident.String(), Since: n.Began,
-			Advice: strings.ReplaceAll(callrecord.Advice(v.Incident, v.Suppression, n.Flash), "LINE", k.c.Name)}
+			Advice: strings.ReplaceAll(callrecord.Advice(v.Incident, v.Suppression, n.Flash), "LINE", l.c.Name)}
 		if !n.Began.IsZero() {
 			out.Incident.Age = time.Since(n.Began).Milliseconds()
 		}
@@ -106,9 +107,9 @@ func (k *lineState) status() control.Line {
 			out.Incident.Rule = v.Suppression.String()
 		}
 	}
-	out.CallbackUntil = k.callbackUntil(v)
+	out.CallbackUntil = l.callbackUntil(v)
 	if v.NoOpeningBy > 0 {
-		until := k.epoch.Add(time.Duration(v.NoOpeningBy))
+		until := l.epoch.Add(time.Duration(v.NoOpeningBy))
 		out.NoOpeningUntil = &until
 	}
 	return out
@@ -138,65 +139,65 @@ func directionWord(d callrecord.Direction) string {
 	return d.String()
 }
 
-// lineState looks a line up.
-func (h *controlBackend) lineState(line string) (*lineState, error) {
+// Line looks a line up.
+func (h *backend) Line(line string) (*Line, error) {
 	var known []string
-	for _, k := range h.d.lineStates {
-		if k.c.Name == line {
-			return k, nil
+	for _, l := range h.d.lines {
+		if l.c.Name == line {
+			return l, nil
 		}
-		known = append(known, k.c.Name)
+		known = append(known, l.c.Name)
 	}
 	return nil, &control.Error{Code: http.StatusNotFound, Reason: control.ReasonNoLine,
 		Text: fmt.Sprintf("there is no line %q; there are %v", line, known)}
 }
 
 // SetInterval implements control.Backend.
-func (h *controlBackend) SetInterval(line string, interval time.Duration) error {
-	k, err := h.lineState(line)
+func (h *backend) SetInterval(line string, interval time.Duration) error {
+	l, err := h.Line(line)
 	if err != nil {
 		return err
 	}
-	if err := k.setInterval(interval); err != nil {
+	if err := l.setInterval(interval); err != nil {
 		return &control.Error{Code: http.StatusUnprocessableEntity, Reason: control.ReasonRefused, Text: err.Error()}
 	}
 	return nil
 }
 
 // BeginTrials implements control.Backend.
-func (h *controlBackend) BeginTrials(line string) error {
-	k, err := h.lineState(line)
+func (h *backend) BeginTrials(line string) error {
+	l, err := h.Line(line)
 	if err != nil {
 		return err
 	}
-	if p := k.line.Policy(); p.LifeSafety {
+	if p := l.line.Policy(); p.LifeSafety {
 		return &control.Error{Code: http.StatusConflict, Reason: control.ReasonRefused, Text: line +
 			" is marked life_safety: its loop is never opened, so there is nothing to tune"}
 	}
-	if k.c.Contact.Driver == "none" {
+	if l.c.Contact.Driver == "none" {
 		return &control.Error{Code: http.StatusConflict, Reason: control.ReasonRefused, Text: line +
 			" has no contact (contact.driver: none), so there is nothing to tune"}
 	}
-	if err := k.mayRing(); err != nil {
+	if err := l.mayRing(); err != nil {
 		return err
 	}
-	if err := k.reserve(); err != nil {
+	if err := l.reserve(); err != nil {
 		return err
 	}
-	s, err := testcall.Begin(testcall.Options{Name: line, Line: k.line, Port: trialPort{k.port, k.adapterCalled},
-		Bind: k.bind(), Logger: k.log})
-	k.mu.Lock()
-	k.beginning = false
-	left := k.ending
+	s, err := testcall.Begin(testcall.Options{Name: line, Line: l.line, Port: trialPort{l.port, l.adapterCalled},
+		Bind: l.bind(), Logger: l.log})
+	l.mu.Lock()
+	l.beginning = false
+	left := l.ending
 	if err == nil && !left {
 		own := &session{Session: s}
 		own.idleTimer = time.AfterFunc(sessionIdleLimit, func() {
-			k.log.Warn("the tuning session was idle for too long and is ended", zap.Duration("after", sessionIdleLimit))
-			k.endSession(own, "it was idle for "+sessionIdleLimit.String())
+			l.log.Warn("the tuning session was idle for too long and is ended", zap.Duration("after", sessionIdleLimit))
+			l.endSession(own, "it was idle for "+sessionIdleLimit.String())
 		})
-		k.session, k.stopped = own, ""
+		l.session, l.stopped = own, ""
 	}
-	k.mu.Unlock()
+	l.mu.Unlock()
 	switch {
 	case err != nil:
 		return trialError(err)
@@ -208,36 +209,36 @@ func (h *controlBackend) BeginTrials(line string) error {
 
 // mayRing returns an error if the line must not be rung for a trial now. It must not be rung in the call-back window or
 // while the line has a call. An answered ordinary call that is being cleared does not count.
-func (k *lineState) mayRing() error {
-	v := k.line.View()
+func (l *Line) mayRing() error {
+	v := l.line.View()
 	why := ""
 	up := slices.IndexFunc(v.Calls, func(c supervision.CallView) bool {
 		return !c.Clearing || !c.Answered ||
 			c.Emergency
 	})
 	switch {
-	case k.callbackUntil(v) != nil:
-		why = k.refusal(supervision.SuppressedCallback, v)
+	case l.callbackUntil(v) != nil:
+		why = l.refusal(supervision.SuppressedCallback, v)
 	case up >= 0:
 		why = callPhrase(v.Calls[up]) + "; a line is tuned only while it has no call"
 	default:
 		return nil
 	}
-	return &control.Error{Code: http.StatusConflict, Reason: control.ReasonRefused, Text: k.c.Name + ": " + why}
+	return &control.Error{Code: http.StatusConflict, Reason: control.ReasonRefused, Text: l.c.Name + ": " + why}
 }
 
 // reserve marks a session as beginning. While the session opens its sockets, mu is not held, so the mark keeps a second
 // session out.
-func (k *lineState) reserve() error {
-	k.mu.Lock()
-	defer k.mu.Unlock()
+func (l *Line) reserve() error {
+	l.mu.Lock()
+	defer l.mu.Unlock()
 	switch {
-	case k.ending:
-		return errEnding(k.c.Name)
-	case k.session != nil || k.beginning:
-		return errTuning(k.c.Name)
+	case l.ending:
+		return errEnding(l.c.Name)
+	case l.session != nil || l.beginning:
+		return errTuning(l.c.Name)
 	}
-	k.beginning = true
+	l.beginning = true
 	return nil
 }
 
@@ -271,37 +272,37 @@ func (p trialPort) BlockOutbound(told func(number string, emergency bool)) (stop
 }
 
 // withSession runs one step of the line's tuning session.
-func (h *controlBackend) withSession(line string, step func(*lineState, *session) error) error {
-	k, err := h.lineState(line)
+func (h *backend) withSession(line string, step func(*Line, *session) error) error {
+	l, err := h.Line(line)
 	if err != nil {
 		return err
 	}
-	k.mu.Lock()
-	s := k.session
+	l.mu.Lock()
+	s := l.session
 	switch {
-	case s == nil && k.stopped != "":
-		defer k.mu.Unlock()
+	case s == nil && l.stopped != "":
+		defer l.mu.Unlock()
 		return &control.Error{Code: http.StatusConflict, Reason: control.ReasonStopped, Text: line +
-			": the session was ended: " + k.stopped}
+			": the session was ended: " + l.stopped}
 	case s == nil:
-		k.mu.Unlock()
+		l.mu.Unlock()
 		return &control.Error{Code: http.StatusConflict, Reason: control.ReasonRefused, Text: line +
 			": there is no tuning session; begin one"}
 	case s.busy:
-		k.mu.Unlock()
+		l.mu.Unlock()
 		return &control.Error{Code: http.StatusConflict, Reason: control.ReasonBusy, Text: line +
 			": the session is busy with another step"}
 	}
 	s.busy = true
 	s.idleTimer.Stop()
-	k.mu.Unlock()
-	err = step(k, s)
-	k.mu.Lock()
+	l.mu.Unlock()
+	err = step(l, s)
+	l.mu.Lock()
 	s.busy = false
-	if k.session == s {
+	if l.session == s {
 		s.idleTimer.Reset(sessionIdleLimit)
 	}
-	k.mu.Unlock()
+	l.mu.Unlock()
 	if err != nil {
 		return trialError(err)
 	}
@@ -330,9 +331,9 @@ func trialError(err error) error {
 }
 
 // Ring implements control.Backend.
-func (h *controlBackend) Ring(ctx context.Context, line string) (call uint64, err error) {
-	err = h.withSession(line, func(k *lineState, s *session) error {
-		if err := k.mayRing(); err != nil {
+func (h *backend) Ring(ctx context.Context, line string) (call uint64, err error) {
+	err = h.withSession(line, func(l *Line, s *session) error {
+		if err := l.mayRing(); err != nil {
 			return err
 		}
 		id, err := s.Ring(ctx)
@@ -343,9 +344,9 @@ func (h *controlBackend) Ring(ctx context.Context, line string) (call uint64, er
 }
 
 // Clear implements control.Backend.
-func (h *controlBackend) Clear(ctx context.Context, line string, interval time.Duration,
+func (h *backend) Clear(ctx context.Context, line string, interval time.Duration,
 	pulseDiallingOff bool) (out control.Trial, err error) {
-	err = h.withSession(line, func(_ *lineState, s *session) error {
+	err = h.withSession(line, func(_ *Line, s *session) error {
 		r, err := s.Clear(ctx, interval, pulseDiallingOff)
 		out = control.Trial{
 			Call: uint64(r.Call), Asked: r.Asked.Milliseconds(), Measured: r.Measured.Microseconds(),
@@ -360,8 +361,8 @@ func (h *controlBackend) Clear(ctx context.Context, line string, interval time.D
 }
 
 // SaveTrial implements control.Backend.
-func (h *controlBackend) SaveTrial(line string, a control.TrialAnswer) error {
-	if _, err := h.lineState(line); err != nil {
+func (h *backend) SaveTrial(line string, a control.TrialAnswer) error {
+	if _, err := h.Line(line); err != nil {
 		return err
 	}
 	if h.d.journal == nil {
@@ -391,7 +392,7 @@ func (h *controlBackend) SaveTrial(line string, a control.TrialAnswer) error {
 
 // awaitJournal waits until the journal is on disk, for at most recordTimeout. A resumed session then finds all its
 // trials.
-func (h *controlBackend) awaitJournal() error {
+func (h *backend) awaitJournal() error {
 	tick := time.NewTicker(10 * time.Millisecond)
 	defer tick.Stop()
 	for limit := time.After(recordTimeout); ; {
@@ -409,14 +410,14 @@ func (h *controlBackend) awaitJournal() error {
 }
 
 // EndTrials implements control.Backend.
-func (h *controlBackend) EndTrials(line string) error {
-	k, err := h.lineState(line)
+func (h *backend) EndTrials(line string) error {
+	l, err := h.Line(line)
 	if err != nil {
 		return err
 	}
-	k.mu.Lock()
-	s := k.session
-	k.mu.Unlock()
-	k.endSession(s, "")
+	l.mu.Lock()
+	s := l.session
+	l.mu.Unlock()
+	l.endSession(s, "")
 	return nil
 }

@@ -1,4 +1,4 @@
-package cli
+package daemon
 
 import (
 	"context"
@@ -10,6 +10,8 @@ import (
 
 	"github.com/stretchr/testify/require"
 	"go.uber.org/zap"
+
+	"clearback/bridge/daemon/daemontest"
 )
 
 // said reads messages until one begins with want.
@@ -45,8 +47,9 @@ func TestEmergencyCallWhileUnregistering(t *testing.T) {
 	adapter, err := net.ListenPacket("udp", "127.0.0.1:0")
 	require.NoError(t, err)
 	defer adapter.Close()
-	c := loaded(t, file(t, serve(t, &boardHandler{}), service.LocalAddr().String(), adapter.LocalAddr().String()))
-	d, err := StartDaemon(c, zap.NewNop())
+	c := daemontest.Load(t, daemontest.File(t,
+		daemontest.Serve(t, &daemontest.Board{}), service.LocalAddr().String(), adapter.LocalAddr().String()))
+	d, err := Start(c, Options{Logger: zap.NewNop()})
 	require.NoError(t, err)
 	m, from := said(t, service, "REGISTER")
 	replied(t, service, m, "200 OK", from)

@@ -1,4 +1,4 @@
-package cli
+package daemon
 
 import (
 	"context"
@@ -32,7 +32,7 @@ func marked(t *testing.T, d *Daemon) bool {
 		"",
 	}, "\r\n")))
 	require.NoError(t, err)
-	line := d.line("box-office")
+	line := d.Line("box-office")
 	var calls []supervision.CallView
 	told := func() bool { calls = line.View().Calls; return len(calls) > 0 }
 	require.Eventually(t, told, 5*time.Second, time.Millisecond)
@@ -58,7 +58,7 @@ func TestCallbackConfigured(t *testing.T) {
 	})))
 	assert.True(t, marked(t, begin(func(c *config.Config) {
 		before, _ := startTestDaemon(t, c)
-		k := before.lineState("box-office")
+		k := before.Line("box-office")
 		k.save(supervision.SavedState{CallbackBy: supervision.Instant(time.Since(k.epoch) + 10*time.Minute)})
 		before.Shutdown(context.Background())
 	})))

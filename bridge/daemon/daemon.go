@@ -1,0 +1,222 @@
+package daemon
+
+import (
+	"context"
+	"fmt"
+	"net/netip"
+	"sync"
+	"time"
+
+	"go.uber.org/zap"
+
+	"clearback/bridge"
+	"clearback/bridge/control"
+	"clearback/bridge/journal"
+	"clearback/bridge/media"
+	"clearback/bridge/relay"
+	"clearback/bridge/relay/drivers"
+	"clearback/bridge/sipua"
+	"clearback/config"
+	"clearback/supervision"
+	"clearback/supervision/callrecord"
+)
+
+// Options are the options of [Start] and [Run].
+type Options struct {
+	// Path is the path of the configuration file. The control socket reports it. It may be empty.
+	Path string
+	// Version is the program's version, for the journal, the control socket and the log.
+	Version string
+	// Logger is required.
+	Logger *zap.Logger
+	// Notify takes the states that [Run] reports to the service manager, in the form of sd_notify(3). It is called from
+	// one goroutine only. [Start] does not use it.
+	Notify func(state string)
+}
+
+// Daemon is a running daemon. Its methods may be called from any goroutine.
+type Daemon struct {
+	log      *zap.Logger
+	contacts *drivers.Set
+	media    *media.Relay
+	agent    *sipua.Agent
+	started  bool             // the lines are started; only started lines can be stopped
+	journal  *journal.Journal // nil if there is none
+	backend  *backend
+	control  *control.Server // nil if there is none
+
+	// mu guards earlyNotices, and lines until all are created. After that lines does not change.
+	mu           sync.Mutex
+	lines        []*Line
+	earlyNotices []relay.Notice // notices that arrived before the lines existed
+
+	ending    chan struct{} // closed when the shutdown begins
+	once      sync.Once
+	notClosed []drivers.NotClosed
+}
+
+// Start opens the journal, the contacts (closed first), the media relay and the sockets, starts the lines, and
+// serves the control socket. If it fails, it leaves nothing open. A journal or control socket that cannot be opened is
+// no failure: the lines are served without it. c must have no faults and must not be changed afterwards.
+func Start(c *config.Config, o Options) (*Daemon, error) {
+	numbers, err := supervision.NewNumbers(supervision.NumbersOptions{
+		Country: c.Country, Prefixes: c.Emergency.Prefixes, Additional: c.Emergency.Numbers,
+	})
+	if err != nil {
+		return nil, fmt.Errorf("emergency numbers: %w", err)
+	}
+	d := &Daemon{log: o.Logger, ending: make(chan struct{})}
+	d.backend = &backend{d: d, started: time.Now(), config: o.Path, version: o.Version, journal: c.Journal.File}
+	if c.Journal.File != "" {
+		d.journal = journal.Open(journalOptions(c, o))
+	}
+	tell := notices(o.Logger)
+	notify := func(n relay.Notice) {
+		tell(n)
+		d.contactNotice(n)
+	}
+	if d.contacts, err = drivers.Open(c, drivers.Options{Notify: notify}); err != nil {
+		d.Shutdown(context.Background())
+		return nil, fmt.Errorf("relay contacts: %w", err)
+	}
+	if err := d.startLines(c, numbers); err != nil {
+		d.Shutdown(context.Background())
+		return nil, err
+	}
+	d.serveControl(c)
+	return d, nil
+}
+
+// serveControl opens the control socket. If that fails, it logs an error, and the lines are served without the socket.
+func (d *Daemon) serveControl(c *config.Config) {
+	if c.Control.Socket == "" {
+		return
+	}
+	var err error
+	if d.control, err = control.Listen(control.Options{Path: c.Control.Socket, Group: c.Control.Group,
+		Backend: d.backend, Logger: d.log}); err != nil {
+		d.log.Error("no control socket; the lines are served without it", zap.Error(err))
+	}
+}
+
+// contactNotice passes a controller's notice to the lines concerned. Notices arrive from the moment that the contacts
+// are opened.
+func (d *Daemon) contactNotice(n relay.Notice) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if len(d.lines) == 0 {
+		d.earlyNotices = append(d.earlyNotices, n)
+	}
+	d.contactNoticeLocked(n)
+}
+
+func (d *Daemon) contactNoticeLocked(n relay.Notice) {
+	for _, k := range d.lines {
+		if k.c.Name == n.Contact || n.Contact == "" && k.c.Contact.Controller == n.Controller {
+			k.contactNotice(n)
+		}
+	}
+}
+
+func (d *Daemon) startLines(c *config.Config, numbers *supervision.Numbers) error {
+	o := sipua.Options{
+		Realm: c.SIP.Realm, Numbers: numbers, Logger: d.log, CallInfo: d.callInfo, UserAgent: d.userAgentSeen,
+		CallbackWindow: c.Emergency.CallbackWindow, CallbackFrom: c.Emergency.CallbackFrom,
+		SecondAfter: c.Emergency.SecondAfter,
+	}
+	if d.journal != nil {
+		o.FirstCall = d.journal.FirstCall()
+	}
+	var err error
+	if relays(c) {
+		if d.media, err = media.New(media.Options{
+			AdapterAddr: c.Media.AdapterAddress, ServiceAddr: c.Media.ServiceAddress,
+			PortLow: c.Media.PortLow, PortHigh: c.Media.PortHigh, From: c.Media.From,
+		}); err != nil {
+			return fmt.Errorf("media relay: %w", err)
+		}
+		o.Media = d.media
+	}
+	epoch := time.Now()
+	var lines []*Line
+	for i := range c.Lines {
+		l := &c.Lines[i]
+		k, bo := newLine(l, d.contacts.Contact(l.Name), d.journal, epoch, d.log)
+		bo.Remind = c.Log.Remind
+		k.line = bridge.NewLine(bo)
+		lo, err := lineOptions(c, l, k.line)
+		if err != nil {
+			return fmt.Errorf("line %s: %w", l.Name, err)
+		}
+		if bo.Saved.CallbackBy > 0 {
+			lo.CallbackUntil = epoch.Add(time.Duration(bo.Saved.CallbackBy))
+		}
+		if lo.CallbackUntil.After(o.CallbackUntil) {
+			o.CallbackUntil = lo.CallbackUntil
+		}
+		lo.AtRest = k.line.AtRest
+		o.Lines = append(o.Lines, lo)
+		lines = append(lines, k)
+	}
+	d.mu.Lock()
+	d.lines = lines
+	for _, n := range d.earlyNotices {
+		d.contactNoticeLocked(n)
+	}
+	d.earlyNotices = nil
+	d.mu.Unlock()
+	if d.agent, err = sipua.Start(o); err != nil {
+		return fmt.Errorf("SIP: %w", err)
+	}
+	for _, k := range lines {
+		k.port = d.agent.Line(k.c.Name)
+		k.line.Start(k.port)
+	}
+	d.started = true
+	return nil
+}
+
+// callInfo takes the parties of a call. It may be called from the moment that the sockets are open.
+func (d *Daemon) callInfo(n callrecord.CallInfo) {
+	if k := d.Line(n.Line); k != nil {
+		k.setCallInfo(n)
+	}
+}
+
+func (d *Daemon) userAgentSeen(line, userAgent string) {
+	if k := d.Line(line); k != nil {
+		k.userAgentSeen(userAgent)
+	}
+}
+
+// Line returns the line of that name, nil if there is none.
+func (d *Daemon) Line(line string) *Line {
+	for _, k := range d.lines {
+		if k.c.Name == line {
+			return k
+		}
+	}
+	return nil
+}
+
+// Backend returns what the control socket serves, whether there is a socket or not.
+func (d *Daemon) Backend() control.Backend { return d.backend }
+
+// AdapterAddr returns the address on which the line listens for its adapter.
+func (d *Daemon) AdapterAddr(line string) netip.AddrPort {
+	if l := d.agent.Line(line); l != nil {
+		return l.Status().AdapterAddr
+	}
+	return netip.AddrPort{}
+}
+
+// ServiceAddr returns the address on which the line listens for its service.
+func (d *Daemon) ServiceAddr(line string) netip.AddrPort {
+	if l := d.agent.Line(line); l != nil {
+		return l.Status().ServiceAddr
+	}
+	return netip.AddrPort{}
+}
+
+// EmergencyUp reports whether an emergency call is up.
+func (d *Daemon) EmergencyUp() bool { return d.agent != nil && d.agent.EmergencyUp() }

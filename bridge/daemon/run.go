@@ -1,0 +1,68 @@
+package daemon
+
+import (
+	"context"
+	"fmt"
+	"os"
+	"time"
+
+	"go.uber.org/zap"
+
+	"clearback/bridge/relay/drivers"
+	"clearback/config"
+)
+
+// Run starts a daemon and runs it until the first signal. Any further signal ends all waits but that for the contacts.
+// Run reports the states READY and STOPPING to o.Notify, which must not be nil. It returns the lines whose contact is
+// not known to be closed. An error means that the daemon could not start, and that nothing is left open.
+func Run(c *config.Config, o Options, signals <-chan os.Signal) ([]drivers.NotClosed, error) {
+	began := time.Now()
+	d, err := Start(c, o)
+	if err != nil {
+		return nil, err
+	}
+	for _, s := range config.Unbounded(c) {
+		o.Logger.Warn("contact: " + s)
+	}
+	o.Logger.Info("ready", zap.Int("lines", len(c.Lines)), zap.String("version", o.Version),
+		zap.Duration("after", time.Since(began)))
+	o.Notify("READY=1")
+	s := <-signals
+	o.Logger.Info("ending", zap.Stringer("signal", s))
+	o.Notify("STOPPING=1")
+	extend := time.NewTicker(extendEvery)
+	defer extend.Stop()
+	return end(d, o, signals, extend.C), nil
+}
+
+// extendEvery is how often the service manager is asked for more time while an emergency call is up.
+const extendEvery = 10 * time.Second
+
+// stopper is the part of a daemon that end needs.
+type stopper interface {
+	Shutdown(hurry context.Context) []drivers.NotClosed
+	EmergencyUp() bool
+}
+
+// end shuts the daemon down. A second signal ends all waits but that for the contacts. Only an emergency call justifies
+// more time than the service manager allows. A shutdown that hangs for another reason is to be killed, so that the
+// lines are served again.
+func end(d stopper, o Options, signals <-chan os.Signal, extend <-chan time.Time) []drivers.NotClosed {
+	hurry, cancel := context.WithCancel(context.Background())
+	defer cancel()
+	done := make(chan []drivers.NotClosed, 1) // one result, received below
+	go func() { done <- d.Shutdown(hurry) }()
+	for {
+		select {
+		case s := <-signals:
+			o.Logger.Warn("ending at once", zap.Stringer("signal", s))
+			cancel()
+		case <-extend:
+			if d.EmergencyUp() {
+				o.Notify(fmt.Sprintf("EXTEND_TIMEOUT_USEC=%d", (3 * extendEvery).Microseconds()))
+			}
+		case left := <-done:
+			return left
+		}
+	}
+}

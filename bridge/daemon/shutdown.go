@@ -1,0 +1,147 @@
+package daemon
+
+import (
+	"context"
+	"fmt"
+	"sync"
+	"time"
+
+	"go.uber.org/zap"
+
+	"clearback/bridge/relay/drivers"
+)
+
+// Time limits of the steps of a shutdown.
+const (
+	// awaitRestFor is how long a shutdown waits for the interruptions of the last calls. Lead, interval and guard time
+	// end within 2 s plus the guard time (invariant 11), so this is ample.
+	awaitRestFor = 5 * time.Second
+	// CloseTimeout is how long the daemon tries to close the contacts. `clearback close` tries as long unless told
+	// otherwise.
+	CloseTimeout = 10 * time.Second
+	// hurriedCloseFor replaces CloseTimeout after a second signal.
+	hurriedCloseFor = 500 * time.Millisecond
+)
+
+// Close shuts the daemon down in order. Its error names the contacts that are not known to be closed.
+func (d *Daemon) Close() error {
+	left := d.Shutdown(context.Background())
+	if len(left) > 0 {
+		return fmt.Errorf("not known closed: %s", drivers.Names(left))
+	}
+	return nil
+}
+
+// Shutdown ends the daemon. New ordinary calls get 503. Ordinary calls are cleared and get their interruption.
+// Emergency calls are awaited. Then everything closes, the loops last (invariant 9). Once hurry has ended, Shutdown
+// waits only for the contacts to close, and at most hurriedCloseFor. It returns the lines whose contact is not known to
+// be closed.
+func (d *Daemon) Shutdown(hurry context.Context) []drivers.NotClosed {
+	d.once.Do(func() {
+		close(d.ending)
+		unasked := d.endControl()
+		left := make(chan struct{}) // closed when the calls and the agent have ended
+		go func() { defer close(left); d.endCalls(hurry) }()
+		select {
+		case <-left:
+		case <-hurry.Done():
+		}
+		closing, cancel := context.WithCancel(context.Background())
+		defer cancel()
+		defer context.AfterFunc(hurry, func() { time.AfterFunc(hurriedCloseFor, cancel) })()
+		var stopping sync.WaitGroup
+		if d.started {
+			for _, l := range d.lines {
+				// The lines stop in parallel, so that a board that does not answer delays no other board's contacts.
+				stopping.Go(l.line.Stop)
+			}
+		}
+		stopping.Wait() // from here on nothing opens, whatever the calls do
+		if d.media != nil {
+			if err := d.media.Close(); err != nil {
+				d.log.Warn("closing the media relay", zap.Error(err))
+			}
+		}
+		ctx, cancelTime := context.WithTimeout(closing, CloseTimeout)
+		defer cancelTime()
+		if d.contacts != nil {
+			d.notClosed = d.contacts.Shutdown(ctx)
+		}
+		select {
+		case <-left:
+		case <-closing.Done(): // the last BYEs are not worth waiting for
+		}
+		<-unasked
+		if d.journal != nil {
+			if err := d.journal.Close(); err != nil {
+				d.log.Error("the end of the journal could not be written", zap.Error(err))
+			}
+		}
+	})
+	return d.notClosed
+}
+
+// endControl ends the tuning sessions and the requests of the control socket. It runs beside the rest of the shutdown.
+// done is closed when it has finished.
+func (d *Daemon) endControl() (done <-chan struct{}) {
+	ended := make(chan struct{})
+	go func() {
+		defer close(ended)
+		for _, l := range d.lines {
+			l.end()
+		}
+		if d.control == nil {
+			return
+		}
+		if err := d.control.Close(); err != nil {
+			d.log.Warn("closing the control socket", zap.Error(err))
+		}
+	}()
+	return ended
+}
+
+// endCalls ends all calls and the agent. Once hurry has ended, it skips every wait that it can skip. Sending BYE to
+// peers that do not answer still takes its time.
+func (d *Daemon) endCalls(hurry context.Context) {
+	if d.agent == nil {
+		return
+	}
+	d.agent.Drain()
+	for {
+		emergency := d.agent.EmergencyCalls()
+		// Also clears ordinary calls that were up beside an emergency call, once that has ended.
+		d.agent.ClearOrdinary()
+		awaitRest(hurry, d.lines...)
+		if hurry.Err() != nil {
+			break
+		}
+		if len(emergency) == 0 && !d.agent.EmergencyUp() {
+			d.agent.Unregister() // an emergency call may begin meanwhile
+			if d.agent.Shut() {
+				break
+			}
+		}
+		// An emergency call on any line: the other lines wait only for their own calls.
+		d.agent.AwaitEnd(hurry, emergency)
+	}
+	if err := d.agent.Close(); err != nil {
+		d.log.Warn("closing the SIP sockets", zap.Error(err))
+	}
+}
+
+// awaitRest waits until every one of the lines is at rest, for at most awaitRestFor.
+func awaitRest(hurry context.Context, lines ...*Line) {
+	ctx, cancel := context.WithTimeout(hurry, awaitRestFor)
+	defer cancel()
+	tick := time.NewTicker(10 * time.Millisecond)
+	defer tick.Stop()
+	for _, l := range lines {
+		for !l.line.AtRest() {
+			select {
+			case <-ctx.Done():
+				return
+			case <-tick.C:
+			}
+		}
+	}
+}
