@@ -45,6 +45,7 @@ func marked(t *testing.T, d *Daemon) bool {
 // The mark of a call-back counts from a configured source, and after a restart for the rest of an emergency call's
 // window.
 func TestCallbackConfigured(t *testing.T) {
+	t.Parallel()
 	begin := func(set func(c *config.Config)) *Daemon {
 		c, _ := stage(t)
 		c.Lines[0].Service.Register = false

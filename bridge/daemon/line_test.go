@@ -256,6 +256,7 @@ func TestStepsFollowTheInterval(t *testing.T) {
 
 // If the journal or the control socket cannot be opened, the lines are still served.
 func TestServesWithoutJournalAndSocket(t *testing.T) {
+	t.Parallel()
 	c, _ := stage(t)
 	c.Journal.File = filepath.Join(t.TempDir(), "no such folder", "journal.db")
 	c.Control.Socket = filepath.Join(t.TempDir(), "no such folder", "control")
@@ -287,6 +288,7 @@ func pulsedBy(t *testing.T, h *backend) {
 
 // A board that cannot be reached at the start is reported from the start, whether its notice or the lines come first.
 func TestNoticeBeforeTheLinesStart(t *testing.T) {
+	t.Parallel()
 	c := daemontest.Load(t, daemontest.File(t,
 		daemontest.FreePort(t), daemontest.Answering(t, "200 OK"), daemontest.Answering(t, "200 OK")))
 	d := &Daemon{log: zap.NewNop()}
@@ -419,6 +421,7 @@ func TestTrialsRefusedInCallbackWindowAndCalls(t *testing.T) {
 // If the daemon ends during a manual interruption, its client gets an error, the interruption lasts as long as asked,
 // and the journal has it in full.
 func TestEndingDuringAPulse(t *testing.T) {
+	t.Parallel()
 	c, _ := stage(t)
 	dir, err := os.MkdirTemp("", "millrace")
 	require.NoError(t, err)
