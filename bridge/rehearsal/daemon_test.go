@@ -1,134 +1,151 @@
 package rehearsal
 
 import (
+	"bytes"
 	"context"
+	"encoding/json"
 	"errors"
-	"fmt"
-	"net/netip"
+	"slices"
+	"strings"
+	"sync"
+	"testing"
 	"time"
 
-	"github.com/emiago/sipgo/sip"
+	"github.com/simonvetter/modbus"
+	"github.com/stretchr/testify/require"
 	"go.uber.org/zap"
 
-	"clearback/bridge"
-	"clearback/bridge/media"
-	"clearback/bridge/relay"
-	"clearback/bridge/relay/drivers"
-	"clearback/bridge/sipua"
+	"clearback/bridge/daemon"
 	"clearback/config"
-	"clearback/supervision"
 )
 
-// testDaemon consists of those parts of the daemon that a rehearsal needs. The tests of the command's package use the
-// daemon that `run` starts.
-type testDaemon struct {
-	contacts *drivers.Set
-	media    *media.Relay
-	agent    *sipua.Agent
-	lines    []*bridge.Line
-}
-
-// startTestDaemon is a [Starter].
+// startTestDaemon starts the daemon as `run` starts it. It is a [Starter].
 func startTestDaemon(_ context.Context, c *config.Config, log *zap.Logger) (Daemon, error) {
-	d := &testDaemon{}
-	err := d.start(c, log)
+	d, err := daemon.Start(c, daemon.Options{Logger: log})
 	if err != nil {
-		return nil, errors.Join(err, d.Close())
+		return nil, err
 	}
 	return d, nil
 }
 
-func (d *testDaemon) start(c *config.Config, log *zap.Logger) error {
-	numbers, err := supervision.NewNumbers(supervision.NumbersOptions{Country: c.Country})
+// played rehearses the scenes with a starter and returns the names of those that failed.
+func played(t *testing.T, start Starter, scenes ...string) []string {
+	var out bytes.Buffer
+	err := Run(t.Context(), Options{Start: start, Scenes: scenes, JSON: true, Out: &out})
+	if err != nil && !errors.Is(err, ErrScenesFailed) {
+		require.NoError(t, err)
+	}
+	var r Report
+	require.NoError(t, json.Unmarshal(out.Bytes(), &r))
+	require.Equal(t, r.OK, err == nil)
+	var failed []string
+	for _, s := range r.Scenes {
+		t.Logf("%s, %.0f ms: %v %s", s.Name, s.TookMS, s.OK, strings.Join(append(s.Problems, s.Seen...), "; "))
+		if !s.OK {
+			require.NotEmpty(t, s.Problems)
+			failed = append(failed, s.Name)
+		}
+	}
+	slices.Sort(failed)
+	return failed
+}
+
+// changed starts the daemon with a changed configuration.
+func changed(change func(l *config.Line)) Starter {
+	return func(ctx context.Context, c *config.Config, log *zap.Logger) (Daemon, error) {
+		other := *c
+		other.Lines = slices.Clone(c.Lines)
+		for i := range other.Lines {
+			change(&other.Lines[i])
+		}
+		return startTestDaemon(ctx, &other, log)
+	}
+}
+
+// A rehearsal that cannot fail proves nothing. A daemon without contacts passes in everything but the openings.
+func TestRehearsalOfADaemonWithoutContacts(t *testing.T) {
+	t.Parallel()
+	failed := played(t, changed(func(l *config.Line) { l.Contact = config.Contact{Driver: "none"} }),
+		"held-call", "house-call", "others-stay", "near-end-first", "short-interval", "emergency-call", "next-caller",
+		"near-end-calls",
+		"board-power", "cut-timed", "cut-plain", "daemon-ends")
+	require.Equal(t, []string{
+		"board-power", "cut-plain", "cut-timed", "daemon-ends", "held-call", "house-call", "near-end-calls",
+		"next-caller", "others-stay", "short-interval",
+	}, failed, "only scenes that leave the loop closed may pass")
+}
+
+func TestRehearsalOfADaemonWithAnotherInterval(t *testing.T) {
+	t.Parallel()
+	failed := played(t, changed(func(l *config.Line) {
+		// The interval differs so much from the scene's that a late wake-up cannot hide it: a second instead of 300 ms,
+		// and 250 ms instead of 800 ms.
+		if l.Policy.Interval < 500*time.Millisecond {
+			l.Policy.Interval = time.Second
+		} else {
+			l.Policy.Interval = 250 * time.Millisecond
+		}
+	}),
+		"held-call", "house-call", "others-stay", "next-caller", "short-interval", "cut-timed", "near-end-first",
+		"emergency-call")
+	require.Equal(t, []string{"cut-timed", "held-call", "house-call", "next-caller", "others-stay", "short-interval"},
+		failed)
+}
+
+// A daemon that does not recognise 911 as an emergency number would open the loop.
+func TestRehearsalOfADaemonThatAlwaysOpens(t *testing.T) {
+	t.Parallel()
+	failed := played(t, startOpeningDaemon, "near-end-first", "emergency-call", "others-stay", "house-call")
+	require.Equal(t, []string{"emergency-call", "house-call", "near-end-first", "others-stay"}, failed)
+}
+
+// openingDaemon is a daemon beside a program that opens every contact twice a second.
+type openingDaemon struct {
+	Daemon
+	stop context.CancelFunc
+	all  sync.WaitGroup
+}
+
+func startOpeningDaemon(ctx context.Context, c *config.Config, log *zap.Logger) (Daemon, error) {
+	d, err := startTestDaemon(ctx, c, log)
 	if err != nil {
-		return err
+		return nil, err
 	}
-	notify := func(n relay.Notice) {
-		if n.Kind.Alarm() || n.Kind == relay.LinkLost {
-			log.Warn("contact: "+n.Kind.String(), zap.String("controller", n.Controller), zap.Error(n.Err))
+	ctx, stop := context.WithCancel(ctx)
+	r := &openingDaemon{Daemon: d, stop: stop}
+	for _, b := range c.Controllers {
+		m, err := modbus.NewClient(&modbus.ClientConfiguration{URL: "tcp://" + b.Modbus.Address, Timeout: time.Second})
+		if err == nil {
+			err = m.Open()
 		}
-	}
-	if d.contacts, err = drivers.Open(c, drivers.Options{Notify: notify}); err != nil {
-		return err
-	}
-	if d.media, err = media.New(media.Options{
-		AdapterAddr: c.Media.AdapterAddress, ServiceAddr: c.Media.ServiceAddress, PortLow: c.Media.PortLow,
-		PortHigh: c.Media.PortHigh,
-	}); err != nil {
-		return err
-	}
-	o := sipua.Options{Realm: c.SIP.Realm, Numbers: numbers, Media: d.media, Logger: log}
-	epoch := time.Now()
-	var lines []*bridge.Line
-	for i := range c.Lines {
-		l := &c.Lines[i]
-		line := bridge.NewLine(bridge.LineOptions{
-			Name: l.Name, Policy: l.Policy, Contact: d.contacts.Contact(l.Name), Epoch: epoch, Logger: log,
-			Sense: l.Verify.By == "sense", Remind: c.Log.Remind,
-		})
-		lines = append(lines, line)
-		lo := sipua.LineOptions{
-			Name: l.Name, AdapterSocket: sipua.Socket{Listen: c.SIP.AdapterSide.Listen, UDP: true},
-			AdapterUser: l.Adapter.User, AdapterSecret: l.Adapter.Password.Reveal(),
-			ServiceSocket: sipua.Socket{Listen: c.SIP.ServiceSide.Listen, Advertise: c.SIP.ServiceSide.Advertise,
-				UDP: true},
-			ServiceUser: l.Service.User, ServiceAuth: l.Service.AuthUser, ServiceSecret: l.Service.Password.Reveal(),
-			ServiceProxy: l.Service.Proxy, Register: l.Service.Register, Expires: l.Service.Expires,
-			Relay: l.Media == "relay", OffHookNumber: l.Verify.OffHookNumber, Events: line,
+		if err != nil {
+			return nil, errors.Join(err, r.Close())
 		}
-		if err := sip.ParseUri(l.Service.Registrar, &lo.Registrar); err != nil {
-			return err
-		}
-		o.Lines = append(o.Lines, lo)
+		r.all.Go(func() { disturb(ctx, m, c, b.Name) })
 	}
-	if d.agent, err = sipua.Start(o); err != nil {
-		return err
-	}
-	for i, line := range lines {
-		line.Start(d.agent.Line(c.Lines[i].Name))
-	}
-	d.lines = lines
-	return nil
+	return r, nil
 }
 
-func (d *testDaemon) AdapterAddr(line string) netip.AddrPort {
-	return d.agent.Line(line).Status().AdapterAddr
-}
-
-func (d *testDaemon) ServiceAddr(line string) netip.AddrPort {
-	return d.agent.Line(line).Status().ServiceAddr
-}
-
-// Close ends the calls and waits for their interruptions. It closes the loops last.
-func (d *testDaemon) Close() error {
-	var errs []error
-	if d.agent != nil {
-		d.agent.Drain()
-		d.agent.ClearOrdinary()
-		errs = append(errs, await(context.Background(), 5*time.Second, d.atRest))
-		_ = d.agent.Close() // a peer that does not unregister is no error here
-	}
-	for _, l := range d.lines {
-		l.Stop()
-	}
-	if d.media != nil {
-		errs = append(errs, d.media.Close())
-	}
-	if d.contacts != nil {
-		ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
-		defer cancel()
-		for _, left := range d.contacts.Shutdown(ctx) {
-			errs = append(errs, fmt.Errorf("line %s is not known closed", left.Line))
+func disturb(ctx context.Context, m *modbus.ModbusClient, c *config.Config, board string) {
+	defer func() { _ = m.Close() }()
+	every := time.NewTicker(250 * time.Millisecond)
+	defer every.Stop()
+	for on := true; ; on = !on {
+		select {
+		case <-ctx.Done():
+			return
+		case <-every.C:
+		}
+		for _, l := range c.Lines {
+			if l.Contact.Controller == board && m.SetUnitId(l.Contact.Unit) == nil {
+				_ = m.WriteCoil(l.Contact.Coil, on) // the scenes find out whether it worked
+			}
 		}
 	}
-	return errors.Join(errs...)
 }
 
-func (d *testDaemon) atRest() bool {
-	for _, l := range d.lines {
-		if !l.AtRest() {
-			return false
-		}
-	}
-	return true
+func (r *openingDaemon) Close() error {
+	r.stop()
+	r.all.Wait()
+	return r.Daemon.Close()
 }

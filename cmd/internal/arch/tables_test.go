@@ -95,8 +95,7 @@ var testsMay = map[string][]string{
 	"bridge/sipua":                       {"bridge/loopbacktest", "bridge/sipua/endpoint/endpointtest"},
 	"bridge/sipua/registration":          {"bridge/loopbacktest", "bridge/sipua/endpoint/endpointtest"},
 	"bridge/sipua/endpoint/endpointtest": {"bridge/sipua/endpoint"},
-	"bridge/rehearsal": {"bridge", "bridge/media", "bridge/relay", "bridge/relay/drivers",
-		"bridge/sipua"}, // a daemon for the rehearsal
+	"bridge/rehearsal":                   {"bridge/daemon"},
 	"bridge/sipua/callflow": {"bridge", "bridge/media", "bridge/relay", "bridge/relay/relaytest",
 		"bridge/sipua", "bridge/sipua/conformance", "supervision", "supervision/callrecord"},
 	"bridge/daemon": {"bridge/daemon/daemontest"},
