@@ -139,13 +139,13 @@ func directionWord(d callrecord.Direction) string {
 	return d.String()
 }
 
-// Line looks a line up.
-func (h *backend) Line(line string) (*Line, error) {
+// named returns the line of that name. Its error lists the lines that exist.
+func (h *backend) named(line string) (*Line, error) {
+	if l := h.d.Line(line); l != nil {
+		return l, nil
+	}
 	var known []string
 	for _, l := range h.d.lines {
-		if l.c.Name == line {
-			return l, nil
-		}
 		known = append(known, l.c.Name)
 	}
 	return nil, &control.Error{Code: http.StatusNotFound, Reason: control.ReasonNoLine,
@@ -154,7 +154,7 @@ func (h *backend) Line(line string) (*Line, error) {
 
 // SetInterval implements control.Backend.
 func (h *backend) SetInterval(line string, interval time.Duration) error {
-	l, err := h.Line(line)
+	l, err := h.named(line)
 	if err != nil {
 		return err
 	}
@@ -166,7 +166,7 @@ func (h *backend) SetInterval(line string, interval time.Duration) error {
 
 // BeginTrials implements control.Backend.
 func (h *backend) BeginTrials(line string) error {
-	l, err := h.Line(line)
+	l, err := h.named(line)
 	if err != nil {
 		return err
 	}
@@ -273,7 +273,7 @@ func (p trialPort) BlockOutbound(told func(number string, emergency bool)) (stop
 
 // withSession runs one step of the line's tuning session.
 func (h *backend) withSession(line string, step func(*Line, *session) error) error {
-	l, err := h.Line(line)
+	l, err := h.named(line)
 	if err != nil {
 		return err
 	}
@@ -362,7 +362,7 @@ func (h *backend) Clear(ctx context.Context, line string, interval time.Duration
 
 // SaveTrial implements control.Backend.
 func (h *backend) SaveTrial(line string, a control.TrialAnswer) error {
-	if _, err := h.Line(line); err != nil {
+	if _, err := h.named(line); err != nil {
 		return err
 	}
 	if h.d.journal == nil {
@@ -411,7 +411,7 @@ func (h *backend) awaitJournal() error {
 
 // EndTrials implements control.Backend.
 func (h *backend) EndTrials(line string) error {
-	l, err := h.Line(line)
+	l, err := h.named(line)
 	if err != nil {
 		return err
 	}

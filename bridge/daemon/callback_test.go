@@ -4,6 +4,7 @@ import (
 	"context"
 	"net"
 	"net/netip"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
@@ -16,29 +17,39 @@ import (
 )
 
 // marked calls the line as a service without a registration would, with the mark of a call-back (RFC 7090 section 3,
-// from memory). It reports whether the machine saw the call as a call-back.
+// from memory). It reports whether the machine saw the call as a call-back, and ends the daemon.
 func marked(t *testing.T, d *Daemon) bool {
 	t.Helper()
-	to := d.ServiceAddr("box-office").String()
-	c, err := net.Dial("udp", to)
+	to := d.ServiceAddr("box-office")
+	c, err := net.ListenPacket("udp", "127.0.0.1:0")
 	require.NoError(t, err)
 	defer c.Close()
 	from := c.LocalAddr().String()
-	_, err = c.Write([]byte(strings.Join([]string{
-		"INVITE sip:555-0101@" + to + " SIP/2.0", "Via: SIP/2.0/UDP " + from + ";branch=z9hG4bKback",
-		"From: <sip:999@" + from + ">;tag=centre", "To: <sip:555-0101@" + to + ">", "Call-ID: back@" + from,
-		"CSeq: 1 INVITE",
-		"Max-Forwards: 70", "Contact: <sip:centre@" + from + ">", "Priority: psap-callback", "Content-Length: 0", "",
-		"",
-	}, "\r\n")))
-	require.NoError(t, err)
+	send := func(method, tag string, more ...string) {
+		head := []string{
+			method + " sip:555-0101@" + to.String() + " SIP/2.0", "Via: SIP/2.0/UDP " + from + ";branch=z9hG4bK" + method,
+			"From: <sip:999@" + from + ">;tag=centre", "To: <sip:555-0101@" + to.String() + ">" + tag,
+			"Call-ID: back@" + from, "CSeq: 1 " + method, "Max-Forwards: 70",
+		}
+		text := strings.Join(append(append(head, more...), "Content-Length: 0", "", ""), "\r\n")
+		_, err := c.WriteTo([]byte(text), net.UDPAddrFromAddrPort(to))
+		require.NoError(t, err)
+	}
+	send("INVITE", "", "Contact: <sip:centre@"+from+">", "Priority: psap-callback")
 	line := d.Line("box-office")
 	var calls []supervision.CallView
 	told := func() bool { calls = line.View().Calls; return len(calls) > 0 }
 	require.Eventually(t, told, 5*time.Second, time.Millisecond)
+	answer, _ := said(t, c, "SIP/2.0 200") // the adapter answers at once
+	send("ACK", regexp.MustCompile(`(?m)^To: .*(;tag=[^;\r]*)`).FindStringSubmatch(answer)[1])
+
 	hurry, cancel := context.WithCancel(context.Background())
-	cancel() // nobody answers or ends that call
-	d.Shutdown(hurry)
+	cancel()                     // not even an emergency call is awaited
+	ended := make(chan struct{}) // closed when the daemon has ended
+	go func() { defer close(ended); d.Shutdown(hurry) }()
+	bye, at := said(t, c, "BYE")
+	replied(t, c, bye, "200 OK", at)
+	<-ended
 	return calls[0].Emergency
 }
 

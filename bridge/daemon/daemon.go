@@ -40,7 +40,6 @@ type Daemon struct {
 	contacts *drivers.Set
 	media    *media.Relay
 	agent    *sipua.Agent
-	started  bool             // the lines are started; only started lines can be stopped
 	journal  *journal.Journal // nil if there is none
 	backend  *backend
 	control  *control.Server // nil if there is none
@@ -111,9 +110,9 @@ func (d *Daemon) contactNotice(n relay.Notice) {
 }
 
 func (d *Daemon) contactNoticeLocked(n relay.Notice) {
-	for _, k := range d.lines {
-		if k.c.Name == n.Contact || n.Contact == "" && k.c.Contact.Controller == n.Controller {
-			k.contactNotice(n)
+	for _, l := range d.lines {
+		if l.c.Name == n.Contact || n.Contact == "" && l.c.Contact.Controller == n.Controller {
+			l.contactNotice(n)
 		}
 	}
 }
@@ -172,28 +171,27 @@ func (d *Daemon) startLines(c *config.Config, numbers *supervision.Numbers) erro
 		k.port = d.agent.Line(k.c.Name)
 		k.line.Start(k.port)
 	}
-	d.started = true
 	return nil
 }
 
 // callInfo takes the parties of a call. It may be called from the moment that the sockets are open.
 func (d *Daemon) callInfo(n callrecord.CallInfo) {
-	if k := d.Line(n.Line); k != nil {
-		k.setCallInfo(n)
+	if l := d.Line(n.Line); l != nil {
+		l.setCallInfo(n)
 	}
 }
 
 func (d *Daemon) userAgentSeen(line, userAgent string) {
-	if k := d.Line(line); k != nil {
-		k.userAgentSeen(userAgent)
+	if l := d.Line(line); l != nil {
+		l.userAgentSeen(userAgent)
 	}
 }
 
 // Line returns the line of that name, nil if there is none.
 func (d *Daemon) Line(line string) *Line {
-	for _, k := range d.lines {
-		if k.c.Name == line {
-			return k
+	for _, l := range d.lines {
+		if l.c.Name == line {
+			return l
 		}
 	}
 	return nil

@@ -2,6 +2,7 @@ package daemon
 
 import (
 	"context"
+	"net"
 	"os"
 	"testing"
 	"time"
@@ -14,6 +15,7 @@ import (
 
 	"clearback/bridge/daemon/daemontest"
 	"clearback/bridge/relay/drivers"
+	"clearback/config"
 )
 
 func TestMain(m *testing.M) {
@@ -94,6 +96,23 @@ func TestRun(t *testing.T) {
 	require.Empty(t, told)
 }
 
+// failedStart starts a daemon that cannot start and returns its error.
+func failedStart(t *testing.T, c *config.Config) error {
+	t.Helper()
+	failed := make(chan error, 1) // one result, received below
+	go func() {
+		_, err := Start(c, Options{Logger: zap.NewNop()})
+		failed <- err
+	}()
+	select {
+	case err := <-failed:
+		return err
+	case <-time.After(5 * time.Second):
+		t.Fatal("the start neither fails nor succeeds")
+		return nil
+	}
+}
+
 // A start that fails halfway stops everything that it started.
 func TestStartFailsInALaterLine(t *testing.T) {
 	c := daemontest.Load(t, daemontest.File(t,
@@ -101,15 +120,15 @@ func TestStartFailsInALaterLine(t *testing.T) {
 	second := c.Lines[0]
 	second.Name, second.Contact.Driver, second.Service.Registrar = "stage-door", "none", "not a URI"
 	c.Lines = append(c.Lines, second)
-	failed := make(chan error, 1)
-	go func() {
-		_, err := Start(c, Options{Logger: zap.NewNop()})
-		failed <- err
-	}()
-	select {
-	case err := <-failed:
-		require.ErrorContains(t, err, "line stage-door")
-	case <-time.After(5 * time.Second):
-		t.Fatal("the start neither fails nor succeeds")
-	}
+	require.ErrorContains(t, failedStart(t, c), "line stage-door")
+}
+
+// So does one that fails when the lines exist but do not run yet.
+func TestStartFailsAtTheSockets(t *testing.T) {
+	c := daemontest.Load(t, daemontest.File(t,
+		daemontest.Serve(t, &daemontest.Board{}), "192.0.2.1", "192.0.2.2:5060"))
+	other, err := net.ListenUDP("udp", net.UDPAddrFromAddrPort(c.SIP.AdapterSide.Listen))
+	require.NoError(t, err)
+	defer other.Close()
+	require.ErrorContains(t, failedStart(t, c), "SIP: ")
 }

@@ -16,7 +16,7 @@ import (
 // Pulse implements control.Backend. It waits for the result of the interruption. ctx is the server's context and does
 // not end when the client goes.
 func (h *backend) Pulse(ctx context.Context, line string, interval time.Duration) (control.Pulse, error) {
-	l, err := h.Line(line)
+	l, err := h.named(line)
 	if err != nil {
 		return control.Pulse{}, err
 	}

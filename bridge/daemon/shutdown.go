@@ -50,11 +50,9 @@ func (d *Daemon) Shutdown(hurry context.Context) []drivers.NotClosed {
 		defer cancel()
 		defer context.AfterFunc(hurry, func() { time.AfterFunc(hurriedCloseFor, cancel) })()
 		var stopping sync.WaitGroup
-		if d.started {
-			for _, l := range d.lines {
-				// The lines stop in parallel, so that a board that does not answer delays no other board's contacts.
-				stopping.Go(l.line.Stop)
-			}
+		for _, l := range d.lines {
+			// The lines stop in parallel, so that a board that does not answer delays no other board's contacts.
+			stopping.Go(l.line.Stop)
 		}
 		stopping.Wait() // from here on nothing opens, whatever the calls do
 		if d.media != nil {

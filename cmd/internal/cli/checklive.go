@@ -257,20 +257,13 @@ func (c *currentLog) words() string {
 func (e *env) pulse(ctx context.Context, l *daemon.Line) bool {
 	fmt.Fprintf(e.Out, "Open the loop of %s for %s now? The line must be idle, with nobody on it and no emergency call expected. Type yes: ",
 		l.Config().Name, l.Config().Policy.Interval)
-	// Buffered: the reader may still be blocked on the input when pulse has returned.
-	answer := make(chan string, 1)
-	go func() {
-		s, _ := e.input().ReadString('\n') // an unreadable answer is no consent
-		answer <- strings.TrimSpace(s)
-	}()
-	select {
-	case s := <-answer:
-		if s != "yes" {
-			fmt.Fprintln(e.Out, "not opened")
-			return true
-		}
-	case <-ctx.Done():
+	s, _ := readLine(ctx, e.input()) // an unreadable answer is no consent
+	switch {
+	case ctx.Err() != nil:
 		return false
+	case s != "yes":
+		fmt.Fprintln(e.Out, "not opened")
+		return true
 	}
 	sensing, stop := context.WithCancel(ctx)
 	current := &currentLog{}

@@ -1,4 +1,5 @@
-// Package cli implements the subcommands of clearback and the daemon. It is the only package that connects the others.
+// Package cli implements the subcommands of clearback. They parse, call and print; the daemon that `run` runs is in
+// bridge/daemon.
 package cli
 
 import (

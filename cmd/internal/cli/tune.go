@@ -333,22 +333,31 @@ var errInput = errors.New("no answer came; run it on a terminal")
 // ask asks a question and returns the first letter of the answer in lower case, or "" for Enter alone.
 func (p *terminalOperator) ask(ctx context.Context, format string, a ...any) (string, error) {
 	p.say(format, a...)
-	type answer struct {
+	s, err := readLine(ctx, p.in)
+	switch {
+	case ctx.Err() != nil:
+		return "", ctx.Err()
+	case err != nil:
+		return "", errInput
+	}
+	return strings.ToLower(s), nil
+}
+
+// readLine reads a line of the user's input and removes the white space around it. It also returns when ctx ends.
+func readLine(ctx context.Context, in *bufio.Reader) (string, error) {
+	type line struct {
 		s   string
 		err error
 	}
-	// Buffered: the reader may still be blocked on the input when ask has returned.
-	got := make(chan answer, 1)
+	// Buffered: the reader may still be blocked on the input when readLine has returned.
+	got := make(chan line, 1)
 	go func() {
-		s, err := p.in.ReadString('\n')
-		got <- answer{s, err}
+		s, err := in.ReadString('\n')
+		got <- line{strings.TrimSpace(s), err}
 	}()
 	select {
 	case g := <-got:
-		if g.err != nil {
-			return "", errInput
-		}
-		return strings.ToLower(strings.TrimSpace(g.s)), nil
+		return g.s, g.err
 	case <-ctx.Done():
 		return "", ctx.Err()
 	}
