@@ -148,7 +148,6 @@ var libraries = map[string][]string{
 		"bridge/relay/serial",
 		"bridge/relay/transport",
 		"bridge/sipua/endpoint",
-		"cmd/internal/cli",
 	},
 	"golang.org/x/term": {"cmd/internal/cli"},
 }
