@@ -12,7 +12,6 @@
 //	counts.go     the user agent's counts under the names of the control socket
 //	notices.go    the controllers' notices in the log
 //
-// The package decides nothing about the loop: the machine does (supervision). Commands reach a running daemon through
-// the control socket. `check --live` and the rehearsal start a daemon of their own, and use [Daemon.Line] and
-// [Daemon.Backend].
+// Commands reach a running daemon through the control socket. `check --live` and the rehearsal start a daemon of their
+// own, and use [Daemon.Line] and [Daemon.Backend].
 package daemon

@@ -34,9 +34,8 @@ func notices(log *zap.Logger) func(relay.Notice) {
 	}
 }
 
-// CloseContacts closes every contact of the configuration without a daemon, until ctx ends. It returns the lines whose
-// contact is not known to be closed. An error means that there may be contacts that c does not show, because it comes
-// from a faulty file. The controllers' notices go to the log.
+// CloseContacts closes every contact of the configuration without a daemon, as [drivers.CloseAll] does. The
+// controllers' notices go to the log.
 func CloseContacts(ctx context.Context, c *config.Config, log *zap.Logger) ([]drivers.NotClosed, error) {
 	return drivers.CloseAll(ctx, c, notices(log))
 }
