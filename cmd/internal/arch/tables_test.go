@@ -108,7 +108,7 @@ var testsMay = map[string][]string{
 		"supervision/callrecord"},
 	"cmd/internal/interop": {"bridge/loopbacktest", "bridge/programtest", "bridge/relay/mqtt/brokertest",
 		"bridge/relay/relaytest", "bridge/relay/relaytest/vm", "bridge/sipua/conformance"}, // conformance checks what the daemon sends
-	"cmd/internal/cli":       {"bridge/daemon/daemontest"},
+	"cmd/internal/cli":       {"bridge/daemon/daemontest", "bridge/relay/relaytest"},
 	"cmd/internal/testrun":   {"bridge/programtest"},
 	"deploy":                 {"bridge/programtest", "config", "supervision"},
 	"supervision/tuning":     {"bridge/programtest"},
