@@ -150,39 +150,6 @@ func statusCode(s string) (int, error) {
 	return n, nil
 }
 
-var programWords = []string{"{action}", "{line}", "{ms}", "{seq}"}
-
-// arguments is a list of templates. Its faults do not quote them, since somebody may have put a secret there by
-// mistake.
-func arguments(name string, into *[]string) key {
-	return key{name: name, read: func(d *decoder, path string, n *yaml.Node) {
-		literals(name, into).read(d, path, n)
-		if len(*into) > 64 {
-			d.add(n, "%s: %d arguments are too many; at most 64 are allowed", path, len(*into))
-		}
-		for i, s := range *into {
-			entry := resolve(n).Content[i]
-			if len(s) > 4096 || strings.ContainsRune(s, 0) {
-				d.add(entry, "%s[%d]: the argument has %d bytes; at most 4096 are allowed, and no zero byte", path, i, len(s))
-			}
-			for _, w := range wordLike.FindAllString(s, -1) {
-				if !slices.Contains(programWords, w) {
-					d.add(entry, "%s[%d]: the word %s is unknown; allowed: %s", path, i, w,
-						strings.Join(programWords, ", "))
-				}
-			}
-		}
-	}}
-}
-
-var (
-	// requestWord finds the words of a request's template, as the driver does. In JSON, a letter never follows an
-	// opening brace.
-	requestWord = regexp.MustCompile(`\{[A-Za-z_]+\}`)
-	// wordLike finds the words of a program's arguments, as the driver does.
-	wordLike = regexp.MustCompile(`\{[a-z]+\}`)
-)
-
 // unquoted is a value whose faults do not quote it, since somebody may have put a secret there by mistake.
 func unquoted(name string, into *string, want string, parse func(string) (string, error)) key {
 	return key{name: name, read: func(d *decoder, path string, n *yaml.Node) {
@@ -220,7 +187,9 @@ func literals(name string, into *[]string) key {
 		*into = nil
 		for i, entry := range n.Content {
 			var v string
-			literal(name, &v).read(d, fmt.Sprintf("%s[%d]", path, i), entry)
+			at := fmt.Sprintf("%s[%d]", path, i)
+			d.places[at] = resolve(entry)
+			literal(name, &v).read(d, at, entry)
 			*into = append(*into, v)
 		}
 	}}

@@ -16,8 +16,14 @@ type decoder struct {
 	closing bool
 	// places holds the node of every key that was read, by its path ("lines[0].contact.coil").
 	places map[string]*yaml.Node
+	// faulty holds the paths of the keys that are missing or whose value cannot be used.
+	faulty map[string]bool
 	// secrets lists the files with secrets and private keys that the file names.
 	secrets []string
+}
+
+func newDecoder(file string, env Env) *decoder {
+	return &decoder{file: file, env: env, places: map[string]*yaml.Node{}, faulty: map[string]bool{}}
 }
 
 // key is one row of a table: a key of a mapping, and how its value is read.
@@ -77,6 +83,7 @@ func (d *decoder) mapping(n *yaml.Node, path string, keys []key) {
 	d.pairs(n, path, keys, map[string]int{}, 0)
 	for _, k := range keys {
 		if _, ok := d.places[join(path, k.name)]; k.required && !ok {
+			d.faulty[join(path, k.name)] = true
 			d.add(n, "%s is missing; it is required: add it here", join(path, k.name))
 		}
 	}
@@ -110,7 +117,9 @@ func (d *decoder) pairs(n *yaml.Node, path string, keys []key, seen map[string]i
 			own[k.Value], seen[k.Value] = true, k.Line
 			v = resolve(v)
 			d.places[join(path, k.Value)] = v
+			before := len(d.faults)
 			row.read(d, join(path, k.Value), v)
+			d.faulty[join(path, k.Value)] = row.below == nil && len(d.faults) > before
 		}
 	}
 	if merged == nil {

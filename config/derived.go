@@ -20,11 +20,13 @@ func (d *decoder) complete(c *Config) {
 		c.Journal.File = filepath.Join(filepath.Dir(d.file), f)
 	}
 	for i := range c.Controllers {
-		if m := c.Controllers[i].MQTT; m != nil {
-			m.Peer.complete(filepath.Dir(d.file))
-		}
-		if h := c.Controllers[i].HTTP; h != nil {
-			h.Peer.complete(filepath.Dir(d.file))
+		for _, r := range drivers {
+			if r.files == nil {
+				continue
+			}
+			if p := r.files(&c.Controllers[i]); p != nil {
+				p.complete(filepath.Dir(d.file))
+			}
 		}
 	}
 	for i := range c.Lines {
@@ -45,11 +47,8 @@ func (k *Contact) complete(c *Config) {
 		k.Require = c.Require
 	}
 	// A device with our own contract, and a program with its default arguments, need no settings of their own.
-	switch {
-	case k.Driver == DriverHTTP && k.HTTP == nil:
-		k.HTTP = &Requests{}
-	case k.Driver == DriverCommand && k.Command == nil:
-		k.Command = &Runs{}
+	if complete := k.driver().complete; complete != nil {
+		complete(k)
 	}
 }
 

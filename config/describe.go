@@ -39,9 +39,9 @@ func Warnings(c *Config) []string {
 			w = append(w, l.openingWarnings()...)
 		}
 		w = append(w, l.unbounded()...)
-		if k.hasLevel() && k.OpenLevel == "off" {
+		if k.HasLevel() && k.OpenLevel == "off" {
 			w = append(w, fmt.Sprintf("line %s: its loop opens, and its telephones are dead, whenever the %s has no power (accepted)",
-				l.Name, k.poweredPart()))
+				l.Name, k.driver().powered))
 		}
 	}
 	return w
@@ -147,7 +147,7 @@ func (l *Line) describe() string {
 		b.WriteString("no contact; openings are only logged, not made.")
 		return b.String()
 	}
-	fmt.Fprintf(&b, "contact of kind %s, %s. ", k.Kind(), k.place())
+	fmt.Fprintf(&b, "contact of kind %s, %s. ", k.Kind(), k.driver().place(k))
 	b.WriteString(k.whenDaemonDies())
 	b.WriteString(k.whenPowerFails())
 	if l.Policy.LifeSafety {

@@ -7,6 +7,8 @@ import (
 	"strings"
 
 	"go.yaml.in/yaml/v3"
+
+	"clearback/bridge/relay"
 )
 
 // A Fault is one thing wrong with a configuration file.
@@ -39,6 +41,20 @@ func (f Faults) String() string {
 func (d *decoder) add(n *yaml.Node, format string, a ...any) {
 	d.faults = append(d.faults, Fault{File: d.file, Line: max(n.Line, 1), Column: max(n.Column, 1),
 		Problem: fmt.Sprintf(format, a...)})
+}
+
+// addAll reports the faults that an owner of settings has found, at the settings' path. A fault of a key that was
+// reported when the file was read is not reported again.
+func (d *decoder) addAll(path string, all []relay.Fault) {
+	for _, f := range all {
+		if d.faulty[join(path, f.Key)] || f.Unless != "" && d.faulty[join(path, f.Unless)] {
+			continue
+		}
+		if header, ok := strings.CutSuffix(f.Key, ".value"); ok && d.has(join(path, header+".secret")) {
+			f.Key = header + ".secret" // where the value of a header field comes from
+		}
+		d.add(d.at(strings.TrimSuffix(join(path, cmp.Or(f.At, f.Key)), ".")), "%s", f.Below(path))
+	}
 }
 
 // sorted returns the faults in the order of the file, without duplicates (a mapping that is merged twice is read

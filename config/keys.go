@@ -176,31 +176,6 @@ func dialKeys(d *Dial) []key {
 	}
 }
 
-// A register counts to 65,535. No opening is longer than IntervalCeiling, so no unit needs to be longer.
-func timedKeys(t *TimedOutput) []key {
-	return []key{
-		required(number("register", &t.Register, 0, 65535)),
-		yesNo("sequence", &t.Sequence),
-		required(duration("unit", &t.Unit, time.Millisecond, supervision.IntervalCeiling)),
-		required(duration("limit", &t.Limit, time.Millisecond, time.Hour)),
-	}
-}
-
-func senseKeys(s *SenseInput) []key {
-	return []key{
-		required(number("input", &s.Input, 0, 65535)),
-		choice("current_when", &s.CurrentWhen, "on", "off"),
-	}
-}
-
-func watchdogKeys(w *WatchdogRegister) []key {
-	return []key{
-		required(number("register", &w.Register, 0, 65535)),
-		required(duration("unit", &w.Unit, time.Millisecond, supervision.IntervalCeiling)),
-		required(duration("timeout", &w.Timeout, 30*time.Millisecond, time.Hour)),
-	}
-}
-
 // policyKeys sets almost no bounds, because supervision.Policy.Check checks them.
 func policyKeys(l *Line) []key {
 	p := &l.Policy

@@ -6,7 +6,6 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
-	"go.yaml.in/yaml/v3"
 	"pgregory.net/rapid"
 
 	"clearback/supervision"
@@ -85,7 +84,7 @@ log: {remind: 0s}
 
 // Faults of the journal do not prevent the closing of contacts.
 func TestJournalFaultsDoNotPreventClosing(t *testing.T) {
-	d := &decoder{file: "f", places: map[string]*yaml.Node{}}
+	d := newDecoder("f", Env{})
 	c := d.decode([]byte(with("    equipment: {card_release: soon}\n    verify: {by: lamp}\n    policy: {repeats: 1}\n") +
 		"journal: {file: ~}\ncontrol: {socket: here}\n"))
 	require.Len(t, d.sorted(), 3+3+2, "two lines' and the file's") // line 2 has the faults of line 1

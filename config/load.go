@@ -46,14 +46,15 @@ func LoadForClosing(path string) (*Config, Faults, error) {
 	if err != nil {
 		return nil, nil, fmt.Errorf("read the configuration: %w", err)
 	}
-	d := &decoder{file: path, env: envOf(path), closing: true, places: map[string]*yaml.Node{}}
+	d := newDecoder(path, envOf(path))
+	d.closing = true
 	c := d.decode(data)
 	return c, d.sorted(), nil
 }
 
 // Parse is [Load] for a text; name is the file name in the faults.
 func Parse(name string, data []byte, env Env) (*Config, Faults) {
-	d := &decoder{file: name, env: env, places: map[string]*yaml.Node{}}
+	d := newDecoder(name, env)
 	c := d.decode(data)
 	if len(d.faults) > 0 {
 		return nil, d.sorted()

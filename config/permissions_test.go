@@ -7,7 +7,6 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/require"
-	"go.yaml.in/yaml/v3"
 )
 
 // Each case changes one file mode and expects one warning. The secret is in the file word, the private key in key.pem.
@@ -21,7 +20,7 @@ func TestPermissionWarnings(t *testing.T) {
 	for _, p := range []string{path, word, key} {
 		require.NoError(t, os.WriteFile(p, []byte("curtain\n"), 0o600))
 	}
-	d := &decoder{file: path, env: envOf(path), places: map[string]*yaml.Node{}}
+	d := newDecoder(path, envOf(path))
 	c := d.decode([]byte(text))
 	require.NotNil(t, c)
 	require.NoError(t, os.Chmod(dir, 0o755))

@@ -7,8 +7,6 @@ import (
 	"strings"
 	"time"
 
-	"go.yaml.in/yaml/v3"
-
 	"clearback/config/file"
 	"clearback/supervision"
 )
@@ -107,14 +105,14 @@ func LoadRelayForClosing(path string) (*Relay, Faults, error) {
 	if err != nil {
 		return nil, nil, fmt.Errorf("read the configuration: %w", err)
 	}
-	d := &decoder{file: path, places: map[string]*yaml.Node{}}
+	d := newDecoder(path, Env{})
 	r := d.decodeRelay(data)
 	return r, d.sorted(), nil
 }
 
 // ParseRelay is [LoadRelay] for a text; name is the file name in the faults.
 func ParseRelay(name string, data []byte, env Env) (*Relay, Faults) {
-	d := &decoder{file: name, env: env, places: map[string]*yaml.Node{}}
+	d := newDecoder(name, env)
 	r := d.decodeRelay(data)
 	if len(d.faults) > 0 {
 		return nil, d.sorted()

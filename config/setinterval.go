@@ -78,7 +78,7 @@ type parsedFile struct {
 }
 
 func read(name string, data []byte) *parsedFile {
-	r := &parsedFile{source: newSource(string(data)), d: &decoder{file: name, places: map[string]*yaml.Node{}}}
+	r := &parsedFile{source: newSource(string(data)), d: newDecoder(name, Env{})}
 	r.config = r.d.decode(data)
 	r.root = r.d.places[""]
 	r.faults = r.d.sorted()

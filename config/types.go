@@ -200,6 +200,8 @@ type Service struct {
 // {credential: NAME} (systemd).
 type Secret struct {
 	text string
+	// unknown means that the file names a secret that was not fetched, or could not be.
+	unknown bool
 }
 
 // NewSecret returns a Secret with a text.
@@ -207,6 +209,14 @@ func NewSecret(s string) Secret { return Secret{text: s} }
 
 // Reveal returns the text.
 func (s Secret) Reveal() string { return s.text }
+
+// forCheck returns the text, or for a secret that is not known one that stands for it.
+func (s Secret) forCheck() string {
+	if s.unknown {
+		return "unknown"
+	}
+	return s.text
+}
 
 const hidden = "(hidden)"
 

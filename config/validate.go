@@ -241,9 +241,6 @@ func longest(p *supervision.Policy) time.Duration {
 	return v
 }
 
-// register16 is the largest number that a register can hold.
-const register16 = 65535
-
 // checkTimed compares the controller's own timer with the intervals of the line.
 func (d *decoder) checkTimed(l *Line, at string) {
 	own := l.Contact.ownTimer()
@@ -252,12 +249,8 @@ func (d *decoder) checkTimed(l *Line, at string) {
 	if t.Unit == 0 || t.Limit == 0 {
 		return
 	}
-	if l.Contact.flat() && (t.Limit < t.Unit || t.Limit > register16*t.Unit) {
-		d.add(d.at(at+".limit"), "%s.limit: %v is out of range; allowed: %v to %v (1 to 65535 units)", at, t.Limit,
-			t.Unit, register16*t.Unit)
-	}
 	if !l.Contact.flat() && t.Limit < t.Unit {
-		return // checkLimit has reported this
+		return // the driver has reported this
 	}
 	need := longest(&l.Policy)
 	whole := wholeUnits(need, t.Unit)
@@ -285,27 +278,6 @@ const dialWindow = 2 * time.Second
 
 // wholeUnits rounds v up to whole units, as a board does.
 func wholeUnits(v, unit time.Duration) time.Duration { return (v + unit - 1) / unit * unit }
-
-func (d *decoder) checkWatchdog(l *Line, at string) {
-	w := l.Contact.Watchdog
-	if l.Contact.OpenLevel == "off" {
-		d.add(d.at(at+".watchdog"),
-			"%s.watchdog: with open_level off a board that drops its outputs opens the loop; wire the normally-closed contact and write open_level: on, or remove watchdog",
-			at)
-	}
-	if w.Unit == 0 || w.Timeout == 0 {
-		return
-	}
-	if w.Timeout > register16*w.Unit {
-		d.add(d.at(at+".watchdog.timeout"), "%s.watchdog.timeout: %v is out of range; allowed: up to %v (65535 units)",
-			at, w.Timeout, register16*w.Unit)
-	}
-	if whole := wholeUnits(w.Timeout, w.Unit); whole > l.Policy.MaxInterval {
-		d.add(d.at(at+".watchdog.timeout"),
-			"%s.watchdog.timeout: %v, in whole units, is longer than max_interval, %v, so a dead daemon would leave the loop open for too long; shorten it",
-			at, whole, l.Policy.MaxInterval)
-	}
-}
 
 // checkPolicy maps the findings of supervision.Policy.Check to keys.
 func (d *decoder) checkPolicy(l *Line, at string) {

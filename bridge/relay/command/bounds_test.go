@@ -60,7 +60,7 @@ func TestBoundsAreAllowed(t *testing.T) {
 		}
 	}
 	_, err := ContactOptions{Arguments: []string{"{action}", "{ms", "{seconds}"}}.withDefaults()
-	require.ErrorContains(t, err, "argument 3: the word {seconds} is unknown")
+	require.ErrorContains(t, err, "arguments[2]: the word {seconds} is unknown")
 }
 
 // TestArguments checks that only an opening has a length and a number; every other run has 0 for both. A length is

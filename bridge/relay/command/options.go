@@ -1,6 +1,7 @@
 package command
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"path/filepath"
@@ -64,74 +65,77 @@ var ErrOptions = errors.New("command: setting out of range")
 
 const (
 	defaultTimeout = time.Second
-	maxLimit       = time.Hour
 	maxArgument    = 4096 // bytes of one argument as configured; Linux allows 128 KiB
 	maxArguments   = 64
 )
 
 func (o Options) withDefaults() (Options, error) {
+	faults := o.Check()
 	if o.Timeout == 0 {
 		o.Timeout = defaultTimeout
 	}
 	if o.Poll == 0 {
 		o.Poll = controller.DefaultPoll
 	}
-	switch {
-	case !filepath.IsAbs(o.Program) || strings.Contains(o.Program, "\x00"):
-		return o, fmt.Errorf("%w: controller %s: program %q; write its absolute path", ErrOptions,
-			o.Name, o.Program)
-	case o.Timeout < 20*time.Millisecond || o.Timeout > 10*time.Second:
-		return o, fmt.Errorf("%w: controller %s: timeout %v; allowed are 20ms to 10s", ErrOptions, o.Name, o.Timeout)
-	case o.Poll < 10*time.Millisecond:
-		return o, fmt.Errorf("%w: controller %s: poll %v; allowed is 10ms or more", ErrOptions, o.Name, o.Poll)
-	}
-	return o, nil
+	return o, relay.FaultError(ErrOptions, "controller "+o.Name, faults)
 }
 
-// withDefaults checks the options and fills in the defaults. Its errors show no argument, since an argument may contain
-// a secret by mistake.
+// Check returns what is wrong with the options.
+func (o Options) Check() []relay.Fault {
+	f := relay.CheckTimes(o.Timeout, o.Poll)
+	if !filepath.IsAbs(o.Program) || strings.Contains(o.Program, "\x00") {
+		f.Add("program", "%q is not an absolute path; write it with a leading /", o.Program)
+	}
+	return f
+}
+
+// Check returns what is wrong with the options of a contact. It shows no argument, since an argument may contain a
+// secret by mistake.
+func (o ContactOptions) Check() []relay.Fault {
+	var f relay.Faults
+	if len(o.Arguments) > maxArguments {
+		f.Add("arguments", "%d arguments are too many; at most %d are allowed", len(o.Arguments), maxArguments)
+	}
+	for i, a := range o.Arguments {
+		key := fmt.Sprintf("arguments[%d]", i)
+		if len(a) > maxArgument || strings.Contains(a, "\x00") {
+			f.Add(key, "the argument has %d bytes; at most %d are allowed, and no zero byte", len(a), maxArgument)
+		}
+		for _, w := range word.FindAllString(a, -1) {
+			if !slices.Contains(words, w) {
+				f.Add(key, "the word %s is unknown; allowed: %s", w, strings.Join(words, ", "))
+			}
+		}
+	}
+	if o.Arguments != nil && !o.has("{action}") {
+		f.Add("arguments", "none contains {action}, so open and close would be the same command; add {action}")
+	}
+	t := o.Timed
+	if t == nil {
+		return f
+	}
+	if o.Arguments != nil && !o.has("{ms}") {
+		f.Add("arguments", "none contains {ms}, but with timed the program needs the length; add {ms}")
+	}
+	controller.CheckLength(&f, "timed", t.unit(), t.Limit)
+	return f
+}
+
+func (o ContactOptions) has(w string) bool { return controller.Contains(w, o.Arguments...) }
+
+func (t *Timed) unit() time.Duration { return cmp.Or(t.Quantum, time.Millisecond) }
+
+// withDefaults checks the options and fills in the defaults.
 func (o ContactOptions) withDefaults() (ContactOptions, error) {
-	bad := func(format string, a ...any) (ContactOptions, error) {
-		return o, fmt.Errorf("%w: line %s: %s", ErrOptions, o.Name, fmt.Sprintf(format, a...))
+	if err := relay.FaultError(ErrOptions, "line "+o.Name, o.Check()); err != nil {
+		return o, err
 	}
 	if o.Arguments == nil {
 		o.Arguments = []string{"{action}", "{line}", "{ms}", "{seq}"}
 	}
-	if len(o.Arguments) > maxArguments {
-		return bad("%d arguments; allowed are %d", len(o.Arguments), maxArguments)
+	if o.Timed != nil {
+		o.Timed = &Timed{Quantum: o.Timed.unit(), Limit: o.Timed.Limit}
 	}
-	for i, a := range o.Arguments {
-		if len(a) > maxArgument || strings.Contains(a, "\x00") {
-			return bad("argument %d: %d bytes; allowed are %d, and no zero byte", i+1, len(a), maxArgument)
-		}
-		for _, w := range word.FindAllString(a, -1) {
-			if !slices.Contains(words, w) {
-				return bad("argument %d: the word %s is unknown; known are %s", i+1, w, strings.Join(words, ", "))
-			}
-		}
-	}
-	has := func(w string) bool {
-		return slices.ContainsFunc(o.Arguments, func(a string) bool { return strings.Contains(a, w) })
-	}
-	if !has("{action}") {
-		return bad("no argument has the word {action}, so open and close would be the same")
-	}
-	if o.Timed == nil {
-		return o, nil
-	}
-	t := *o.Timed
-	if t.Quantum == 0 {
-		t.Quantum = time.Millisecond
-	}
-	switch {
-	case !has("{ms}"):
-		return bad("timed, but no argument has the word {ms}")
-	case t.Quantum < time.Millisecond || t.Quantum%time.Millisecond != 0:
-		return bad("timed: quantum %v; allowed are whole milliseconds, 1 or more", t.Quantum)
-	case t.Limit < t.Quantum || t.Limit > maxLimit:
-		return bad("timed: limit %v; allowed are %v to %v", t.Limit, t.Quantum, maxLimit)
-	}
-	o.Timed = &t
 	return o, nil
 }
 

@@ -80,7 +80,7 @@ func (s *Set) build(cfg *config.Config, o Options) (errs []error) {
 			errs = append(errs, fmt.Errorf("%w: two lines are called %s", ErrConfig, l.Name))
 			continue
 		}
-		c, err := s.contact(l)
+		c, err := s.contact(&l)
 		if err != nil {
 			errs = append(errs, err)
 			continue
@@ -90,7 +90,7 @@ func (s *Set) build(cfg *config.Config, o Options) (errs []error) {
 	return errs
 }
 
-func (s *Set) contact(l config.Line) (relay.Contact, error) {
+func (s *Set) contact(l *config.Line) (relay.Contact, error) {
 	if l.Contact.Driver == config.DriverNone {
 		return relay.NoContact{}, nil
 	}
@@ -101,6 +101,9 @@ func (s *Set) contact(l config.Line) (relay.Contact, error) {
 		if b.driver != l.Contact.Driver {
 			return nil, fmt.Errorf("%w: line %s: driver %q, but controller %s has driver %s", ErrConfig, l.Name,
 				l.Contact.Driver, b.name, b.driver)
+		}
+		if k := &l.Contact; k.HasLevel() && k.OpenLevel != "on" && k.OpenLevel != "off" {
+			return nil, fmt.Errorf("%w: line %s: open_level %q; allowed are on and off", ErrConfig, l.Name, k.OpenLevel)
 		}
 		c, err := b.contact(l)
 		if err != nil {

@@ -171,15 +171,15 @@ func TestCloseAllNamesWhatItCouldNotClose(t *testing.T) {
 func TestOpenRefuses(t *testing.T) {
 	nobody := relaytest.ProcessName("relays") + ".example:502"
 	for message, change := range map[string]func(*config.Config){
-		"driver \"abacus\"":           func(c *config.Config) { c.Controllers[0].Driver = "abacus" },
-		"line box-office: driver":     func(c *config.Config) { c.Lines[0].Contact.Driver = "" },
-		"no controller is called":     func(c *config.Config) { c.Lines[0].Contact.Controller = "attic" },
-		"open_level \"up\"":           func(c *config.Config) { c.Lines[0].Contact.OpenLevel = "up" },
-		"host:port":                   func(c *config.Config) { c.Controllers[0].Modbus.Address = "relays.example" },
-		"driven by another":           func(c *config.Config) { c.Lines[1].Contact.Coil = 0 },
-		"two lines are called":        func(c *config.Config) { c.Lines[3].Name = "box-office" },
-		"line stage-door: unit 0":     func(c *config.Config) { c.Lines[1].Contact.Unit = 0 },
-		"line workshop: timed output": func(c *config.Config) { c.Lines[2].Contact.Timed.Limit = 0 },
+		"driver \"abacus\"":          func(c *config.Config) { c.Controllers[0].Driver = "abacus" },
+		"line box-office: driver":    func(c *config.Config) { c.Lines[0].Contact.Driver = "" },
+		"no controller is called":    func(c *config.Config) { c.Lines[0].Contact.Controller = "attic" },
+		"open_level \"up\"":          func(c *config.Config) { c.Lines[0].Contact.OpenLevel = "up" },
+		"host:port":                  func(c *config.Config) { c.Controllers[0].Modbus.Address = "relays.example" },
+		"driven by another":          func(c *config.Config) { c.Lines[1].Contact.Coil = 0 },
+		"two lines are called":       func(c *config.Config) { c.Lines[3].Name = "box-office" },
+		"line stage-door: unit: 0":   func(c *config.Config) { c.Lines[1].Contact.Unit = 0 },
+		"line workshop: timed.limit": func(c *config.Config) { c.Lines[2].Contact.Timed.Limit = 0 },
 	} {
 		cfg := millrace(nobody)
 		change(cfg)

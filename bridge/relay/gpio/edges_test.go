@@ -40,7 +40,7 @@ func TestBoundsAreAllowed(t *testing.T) {
 		require.Equal(t, ok, err == nil, debounce)
 	}
 	_, err := ContactOptions{Line: "1", Sense: &Sense{Chip: "so\x00c", Line: "2"}}.withDefaults("soc")
-	require.ErrorContains(t, err, `sense: chip "so\x00c"`)
+	require.ErrorContains(t, err, `sense.chip: "so\x00c"`)
 	o, err := ContactOptions{Line: "1", Sense: &Sense{Line: "2"}}.withDefaults("soc")
 	require.NoError(t, err)
 	require.Equal(t, ContactOptions{Line: "1", Drive: PushPull, Bias: AsIs,

@@ -17,10 +17,10 @@ import (
 
 func TestOptions(t *testing.T) {
 	for want, o := range map[string]Options{
-		`chip ""; write its path`:              {},
-		"timeout 1ms; allowed are 20ms to 10s": {Chip: "a", Timeout: time.Millisecond},
-		"timeout 11s":                          {Chip: "a", Timeout: 11 * time.Second},
-		"poll 9ms; allowed is 10ms or more":    {Chip: "a", Poll: 9 * time.Millisecond},
+		`chip: "" is not a chip; write its path`:             {},
+		"timeout: 1ms is out of range; allowed: 20ms to 10s": {Chip: "a", Timeout: time.Millisecond},
+		"timeout: 11s": {Chip: "a", Timeout: 11 * time.Second},
+		"poll: 9ms is out of range; allowed: 10ms or more": {Chip: "a", Poll: 9 * time.Millisecond},
 	} {
 		_, err := NewBoard(o)
 		require.ErrorIs(t, err, ErrOptions)
@@ -29,14 +29,14 @@ func TestOptions(t *testing.T) {
 	b, err := newBoard(Options{Name: "pins", Chip: relaytest.ProcessName(t.Name())}, newFakeKernel())
 	require.NoError(t, err)
 	for want, o := range map[string]ContactOptions{
-		`line box-office: GPIO line ""; write its number or its name`:     {},
-		`drive "hard"; allowed are push-pull, open-drain and open-source`: {Line: "1", Drive: "hard"},
-		`bias "up"; allowed are as-is, disabled, pull-up and pull-down`:   {Line: "1", Bias: "up"},
-		`sense: bias "up"; allowed are`: {Line: "1",
+		`line box-office: line: "" is not a GPIO line; write its number or its name`: {},
+		`drive: "hard" is not known; allowed: push-pull, open-drain, open-source`:    {Line: "1", Drive: "hard"},
+		`bias: "up" is not known; allowed: as-is, disabled, pull-up, pull-down`:      {Line: "1", Bias: "up"},
+		`sense.bias: "up" is not known`: {Line: "1",
 			Sense: &Sense{Line: "2", Bias: "up"}},
-		`sense: GPIO line ""`:                      {Line: "1", Sense: &Sense{}},
-		"sense: GPIO line 1 is the contact itself": {Line: "1", Sense: &Sense{Line: "1"}},
-		"sense: debounce 11s; allowed are 0 to 10s": {Line: "1",
+		`sense.line: ""`: {Line: "1", Sense: &Sense{}},
+		"sense.line: 1 is the line of the contact": {Line: "1", Sense: &Sense{Line: "1"}},
+		"sense.debounce: 11s is out of range; allowed: 0s to 10s": {Line: "1",
 			Sense: &Sense{Line: "2", Debounce: 11 * time.Second}},
 	} {
 		o.Name = "box-office"

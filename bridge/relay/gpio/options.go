@@ -1,8 +1,8 @@
 package gpio
 
 import (
+	"cmp"
 	"errors"
-	"fmt"
 	"slices"
 	"strings"
 	"time"
@@ -94,72 +94,79 @@ const (
 )
 
 func (o Options) withDefaults() (Options, error) {
+	faults := o.Check()
 	if o.Timeout == 0 {
 		o.Timeout = defaultTimeout
 	}
 	if o.Poll == 0 {
 		o.Poll = controller.DefaultPoll
 	}
-	switch {
-	case badWord(o.Chip):
-		return o, fmt.Errorf("%w: controller %s: chip %q; write its path, its name such as gpiochip0, or its label",
-			ErrOptions, o.Name, o.Chip)
-	case o.Timeout < 20*time.Millisecond || o.Timeout > 10*time.Second:
-		return o, fmt.Errorf("%w: controller %s: timeout %v; allowed are 20ms to 10s", ErrOptions, o.Name, o.Timeout)
-	case o.Poll < 10*time.Millisecond:
-		return o, fmt.Errorf("%w: controller %s: poll %v; allowed is 10ms or more", ErrOptions, o.Name, o.Poll)
+	return o, relay.FaultError(ErrOptions, "controller "+o.Name, faults)
+}
+
+// Check returns what is wrong with the options.
+func (o Options) Check() []relay.Fault {
+	f := relay.CheckTimes(o.Timeout, o.Poll)
+	if badWord(o.Chip) {
+		f.Add("chip", "%q is not a chip; write its path, its name such as gpiochip0, or its label", o.Chip)
 	}
-	return o, nil
+	return f
 }
 
 func badWord(s string) bool { return s == "" || strings.Contains(s, "\x00") }
 
-func (o ContactOptions) withDefaults(chip string) (ContactOptions, error) {
-	bad := func(format string, a ...any) (ContactOptions, error) {
-		return o, fmt.Errorf("%w: line %s: %s", ErrOptions, o.Name, fmt.Sprintf(format, a...))
+// Check returns what is wrong with the options of a contact.
+func (o ContactOptions) Check() []relay.Fault {
+	var f relay.Faults
+	if badWord(o.Line) {
+		f.Add("line", "%q is not a GPIO line; write its number or its name", o.Line)
 	}
-	var ok bool
-	if o.Drive == "" {
-		o.Drive = PushPull
+	if o.Drive != "" && !slices.Contains([]Drive{PushPull, OpenDrain, OpenSource}, o.Drive) {
+		f.Add("drive", "%q is not known; allowed: %s, %s, %s", o.Drive, PushPull, OpenDrain, OpenSource)
 	}
-	switch {
-	case badWord(o.Line):
-		return bad("GPIO line %q; write its number or its name", o.Line)
-	case !slices.Contains([]Drive{PushPull, OpenDrain, OpenSource}, o.Drive):
-		return bad("drive %q; allowed are %s, %s and %s", o.Drive, PushPull, OpenDrain, OpenSource)
+	if !o.Bias.valid() {
+		f.Add("bias", "%q is not known; allowed: %s", o.Bias, biases)
 	}
-	if o.Bias, ok = o.Bias.valid(); !ok {
-		return bad("bias %q; allowed are %s", o.Bias, biases)
+	s := o.Sense
+	if s == nil {
+		return f
 	}
-	if o.Sense == nil {
-		return o, nil
-	}
-	s := *o.Sense
-	if s.Chip == "" {
-		s.Chip = chip
-	}
-	if s.Bias, ok = s.Bias.valid(); !ok {
-		return bad("sense: bias %q; allowed are %s", s.Bias, biases)
+	if strings.Contains(s.Chip, "\x00") {
+		f.Add("sense.chip", "%q is not a chip; write its path, its name such as gpiochip0, or its label", s.Chip)
 	}
 	switch {
-	case badWord(s.Chip):
-		return bad("sense: chip %q; write its path, its name such as gpiochip0, or its label", s.Chip)
 	case badWord(s.Line):
-		return bad("sense: GPIO line %q; write its number or its name", s.Line)
-	case s.Chip == chip && s.Line == o.Line:
-		return bad("sense: GPIO line %s is the contact itself", s.Line)
-	case s.Debounce < 0 || s.Debounce > maxDebounce:
-		return bad("sense: debounce %v; allowed are 0 to %v", s.Debounce, maxDebounce)
+		f.Add("sense.line", "%q is not a GPIO line; write its number or its name", s.Line)
+	case s.Chip == "" && s.Line == o.Line:
+		f.Add("sense.line", "%s is the line of the contact; the input needs one of its own", s.Line)
 	}
-	o.Sense = &s
+	if !s.Bias.valid() {
+		f.Add("sense.bias", "%q is not known; allowed: %s", s.Bias, biases)
+	}
+	if s.Debounce < 0 || s.Debounce > maxDebounce {
+		f.Add("sense.debounce", "%v is out of range; allowed: 0s to %v", s.Debounce, maxDebounce)
+	}
+	return f
+}
+
+// withDefaults checks the options and fills in the defaults. chip is the chip of the contact.
+func (o ContactOptions) withDefaults(chip string) (ContactOptions, error) {
+	if s := o.Sense; s != nil && s.Chip == chip { // the same as none
+		same := *s
+		same.Chip, o.Sense = "", &same
+	}
+	if err := relay.FaultError(ErrOptions, "line "+o.Name, o.Check()); err != nil {
+		return o, err
+	}
+	o.Drive, o.Bias = cmp.Or(o.Drive, PushPull), cmp.Or(o.Bias, AsIs)
+	if o.Sense != nil {
+		s := *o.Sense
+		s.Chip, s.Bias = cmp.Or(s.Chip, chip), cmp.Or(s.Bias, AsIs)
+		o.Sense = &s
+	}
 	return o, nil
 }
 
-const biases = string(AsIs + ", " + NoBias + ", " + PullUp + " and " + PullDown)
+const biases = string(AsIs + ", " + NoBias + ", " + PullUp + ", " + PullDown)
 
-func (b Bias) valid() (Bias, bool) {
-	if b == "" {
-		b = AsIs
-	}
-	return b, slices.Contains([]Bias{AsIs, NoBias, PullUp, PullDown}, b)
-}
+func (b Bias) valid() bool { return slices.Contains([]Bias{"", AsIs, NoBias, PullUp, PullDown}, b) }

@@ -5,7 +5,6 @@ import (
 	"crypto/rand"
 	"crypto/tls"
 	"encoding/binary"
-	"errors"
 	"fmt"
 	"hash/fnv"
 	"net"
@@ -15,7 +14,6 @@ import (
 
 	"clearback/bridge/relay"
 	"clearback/bridge/relay/controller"
-	"clearback/bridge/relay/transport"
 )
 
 // Board is one device. Add its contacts, then call Start. All methods are safe for concurrent use.
@@ -68,7 +66,7 @@ func NewBoard(o Options) (*Board, error) {
 // tls returns the TLS configuration. It allows session resumption, which costs a small device far less than a new
 // session.
 func (o Options) tls(host string) (*tls.Config, error) {
-	c, err := transport.TLS{CA: o.CA, Certificate: o.Certificate, Key: o.Key, ServerName: o.ServerName}.Config(host)
+	c, err := o.files().Config(host)
 	if err != nil {
 		return nil, err
 	}
@@ -79,14 +77,12 @@ func (o Options) tls(host string) (*tls.Config, error) {
 // Contact adds a contact. It may be called only before Start. It returns [relay.ErrLocked] if this process or another
 // one has claimed the contact already.
 func (b *Board) Contact(o ContactOptions) (*Contact, error) {
+	if err := relay.FaultError(ErrOptions, "line "+o.Name, o.Check(b.opt)); err != nil {
+		return nil, err
+	}
 	o = o.withContract()
-	if err := o.check(); err != nil {
-		return nil, err
-	}
 	c := &Contact{opt: o, pacing: newPacing()}
-	if err := c.compile(newCompiler(b, &o)); err != nil {
-		return nil, err
-	}
+	c.compile(newCompiler(b, &o))
 	var start [4]byte
 	rand.Read(start[:]) // never returns an error
 	c.seq.Store(binary.NativeEndian.Uint32(start[:]))
@@ -122,36 +118,18 @@ func (m *message) claim() string {
 	return fmt.Sprintf("%s #%x", m.what, h.Sum64())
 }
 
-func (k compiler) compileRead(name string, r *Read) (*message, error) {
-	if err := r.check(); err != nil {
-		return nil, fmt.Errorf("%w: line %s: %s: %w", ErrOptions, k.opt.Name, name, err)
-	}
-	return k.compile(name, &r.Request, http.MethodGet)
-}
-
-func (c *Contact) compile(k compiler) error {
+func (c *Contact) compile(k compiler) {
 	o := c.opt
-	var err error
-	var errs []error
 	if o.Timed != nil {
-		may := []string{"{seq}", "{ms}", "{s}"}
-		if o.contract {
-			may = append(may, "{token}")
-		}
-		c.open, err = k.compile("timed", &o.Timed.Request, http.MethodPost, may...)
+		c.open = k.compile(&o.Timed.Request, http.MethodPost)
 	} else {
-		c.open, err = k.compile("open", o.Open, http.MethodPost, "{seq}")
+		c.open = k.compile(o.Open, http.MethodPost)
 	}
-	errs = append(errs, err)
-	c.close, err = k.compile("close", o.Close, http.MethodPost, "{seq}")
-	errs = append(errs, err)
+	c.close = k.compile(o.Close, http.MethodPost)
 	if o.Read != nil {
-		c.read, err = k.compileRead("read", o.Read)
-		errs = append(errs, err)
+		c.read = k.compile(&o.Read.Request, http.MethodGet)
 	}
 	if o.Sense != nil {
-		c.sense, err = k.compileRead("sense", o.Sense)
-		errs = append(errs, err)
+		c.sense = k.compile(&o.Sense.Request, http.MethodGet)
 	}
-	return errors.Join(errs...)
 }

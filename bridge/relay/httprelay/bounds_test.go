@@ -54,24 +54,25 @@ func TestBoundsAreAllowed(t *testing.T) {
 		o    ContactOptions
 		says string
 	}{
-		{ContactOptions{Close: shut, Open: open}, ""}, {ContactOptions{Open: open}, "close is missing"},
-		{ContactOptions{Close: shut}, "both missing"},
-		{ContactOptions{Close: shut, Open: open, Timed: timed("/{ms}", 0, ms)}, "both set"},
-		{ContactOptions{Close: shut, Timed: timed("/", 0, ms)}, "have {ms} or {s}"},
+		{ContactOptions{Close: shut, Open: open}, ""}, {ContactOptions{Open: open}, "close is missing; add it"},
+		{ContactOptions{Close: shut}, "add timed if the device can end"},
+		{ContactOptions{Close: shut, Open: open, Timed: timed("/{ms}", 0, ms)}, "open: the device times"},
+		{ContactOptions{Close: shut, Timed: timed("/", 0, ms)}, "neither {ms} nor {s}"},
 		{ContactOptions{Close: shut, Timed: timed("/{ms}", 0, ms)}, ""},
-		{ContactOptions{Close: shut, Timed: timed("/{ms}", 0, ms-1)}, "allowed are 1ms to"},
+		{ContactOptions{Close: shut, Timed: timed("/{ms}", 0, ms-1)}, "timed.limit: "},
 		{ContactOptions{Close: shut, Timed: timed("/{s}", 0, time.Second)}, ""},
-		{ContactOptions{Close: shut, Timed: timed("/{s}", 0, time.Second-1)}, "allowed are 1s to"},
+		{ContactOptions{Close: shut, Timed: timed("/{s}", 0, time.Second-1)}, "shorter than the unit, 1s"},
 		{ContactOptions{Close: shut, Timed: timed("/{ms}{s}", 0, ms)}, ""},
-		{ContactOptions{Close: shut, Timed: timed("/{ms}", ms-1, time.Second)}, "1ms or more"},
-		{ContactOptions{Close: shut, Timed: timed("/{ms}", ms+1, time.Second)}, "whole milliseconds"},
+		{ContactOptions{Close: shut, Timed: timed("/{ms}", ms-1, time.Second)}, "timed.unit: "},
+		{ContactOptions{Close: shut, Timed: timed("/{ms}", ms+1, time.Second)}, "timed.unit: "},
 		{ContactOptions{Close: shut, Timed: timed("/{ms}", ms, time.Hour)}, ""},
-		{ContactOptions{Close: shut, Timed: timed("/{ms}", ms, time.Hour+1)}, "allowed are 1ms to 1h"},
+		{ContactOptions{Close: shut, Timed: timed("/{ms}", ms, time.Hour+1)}, "timed.limit: "},
 		{ContactOptions{Close: shut, Timed: &Timed{Request: Request{Path: "/", Body: "{ms}"}, Limit: ms}}, ""},
 		{ContactOptions{Close: shut, Timed: &Timed{Request: Request{Path: "/", Headers: []Header{{"X", "{ms}"}}},
 			Limit: ms}}, ""},
 	} {
-		err := c.o.check()
+		c.o.Name = "box-office"
+		err := relay.FaultError(ErrOptions, "line box-office", c.o.Check(Options{}))
 		if c.says == "" {
 			require.NoError(t, err)
 			continue
@@ -119,13 +120,15 @@ func TestContractFilledIn(t *testing.T) {
 func TestStatusCodes(t *testing.T) {
 	for code, ok := range map[int]bool{199: false, 200: true, 299: true, 300: false, 399: false, 400: true, 599: true,
 		600: false} {
-		require.Equal(t, ok, checkAnswers(&Request{Success: []int{code}}) == nil, code)
-		require.Equal(t, ok, checkAnswers(&Request{Refused: []int{code}}) == nil, code)
+		require.Equal(t, ok, len(answerFaults(Request{Success: []int{code}})) == 0, code)
+		require.Equal(t, ok, len(answerFaults(Request{Refused: []int{code}})) == 0, code)
 	}
-	require.Error(t, checkAnswers(&Request{Success: []int{200}, Refused: []int{400, 200}}))
-	require.NoError(t, checkAnswers(&Request{Success: []int{200}, Refused: []int{400}}))
-	require.Error(t, checkAnswers(&Request{Expect: &Expect{}}))
-	require.Error(t, checkAnswers(&Request{Expect: &Expect{Pointer: "x", Values: []string{"1"}}}))
+	require.Equal(t, relay.Faults{{Key: "open.refused", At: "open.refused[1]",
+		Problem: "200 cannot be both a success and a refusal; remove one of them"}},
+		answerFaults(Request{Success: []int{200}, Refused: []int{400, 200}}))
+	require.Empty(t, answerFaults(Request{Success: []int{200}, Refused: []int{400}}))
+	require.Len(t, answerFaults(Request{Expect: &Expect{}}), 1)
+	require.Len(t, answerFaults(Request{Expect: &Expect{Pointer: "x", Values: []string{"1"}}}), 1)
 	for _, c := range []struct {
 		m      message
 		status int
@@ -154,6 +157,12 @@ func TestStatusCodes(t *testing.T) {
 		require.ErrorContains(t, err, c.says)
 		require.ErrorContains(t, err, ": why not")
 	}
+}
+
+func answerFaults(r Request) relay.Faults {
+	var c checker
+	c.answers("open", &r)
+	return c.Faults
 }
 
 // TestWordsOfANumber checks that seconds have no more digits than they need.
@@ -188,35 +197,33 @@ func TestNamesInARequest(t *testing.T) {
 		NoLock: true})
 	require.NoError(t, err)
 	k := newCompiler(b, &ContactOptions{Name: "box-office", Contact: "relay7"})
-	m, err := k.compile("open", &Request{Path: "/{contact}/{line}?u={user}&p={password}&n={seq}", Body: "{user}",
-		Headers: []Header{{"X-Line", "{line}"}}}, "POST", "{seq}")
-	require.NoError(t, err)
+	m := k.compile(&Request{Path: "/{contact}/{line}?u={user}&p={password}&n={seq}", Body: "{user}",
+		Headers: []Header{{"X-Line", "{line}"}}}, "POST")
 	require.Equal(t, "http://relays.example/base/relay7/box-office?u=usher&p=pass~1&n={seq}", m.url)
 	require.Equal(t, "usher", m.body)
 	require.Equal(t, "POST http://relays.example/base/{contact}/{line}", m.what)
 	require.Equal(t, []Header{{"User-Agent", "clearback"}, {"Content-Type", "application/json"},
 		{"Authorization", "Basic dXNoZXI6cGFzc34x"}, {"X-Line", "box-office"}}, m.headers)
-	m, err = k.compile("read", &Request{Path: "/"}, "GET")
-	require.NoError(t, err)
+	m = k.compile(&Request{Path: "/"}, "GET")
 	require.Equal(t, Header{"Cache-Control", "no-store"}, m.headers[1])
 	for says, r := range map[string]Request{
-		"{password}": {Path: "/{password}"}, "the value of {user}": {Path: "/{user}"},
-		"the value of {line}": {Path: "/{line}"}, "the value of {contact}": {Path: "/{contact}"},
-		"a word in braces that does not belong there": {Path: "/{ms}"}, "it begins with /": {Path: "x"},
-		"that a URL cannot have": {Path: "/a b"}, "a GET has no body": {Method: "GET", Path: "/", Body: "x"},
-		`method "HEAD"`: {Method: "HEAD", Path: "/"},
-		"content type: it has a control character": {Path: "/", Body: "x", ContentType: "a\n"},
-		`header "a b"`:                      {Path: "/", Headers: []Header{{"a b", ""}}},
-		"header Host is the driver's own":   {Path: "/", Headers: []Header{{"host", ""}}},
-		"its value has a control character": {Path: "/", Headers: []Header{{"X", "a\n"}}},
-		"body: it has a word":               {Path: "/", Body: "{x}"},
-		"header X: it has a word":           {Path: "/", Headers: []Header{{"X", "{x}"}}},
+		"value for {password}": {Path: "/{password}"}, "value for {user}": {Path: "/{user}"},
+		"value for {line}": {Path: "/{line}"}, "value for {contact}": {Path: "/{contact}"},
+		"a word in braces that is not allowed there": {Path: "/{ms}"}, "begin it with /": {Path: "x"},
+		"that a URL cannot contain": {Path: "/a b"}, "a GET has no body": {Method: "GET", Path: "/", Body: "x"},
+		`method: "HEAD"`: {Method: "HEAD", Path: "/"},
+		"content_type: it contains control characters":     {Path: "/", Body: "x", ContentType: "a\n"},
+		`"a b" is not the name`:                            {Path: "/", Headers: []Header{{"a b", ""}}},
+		`"host" is a header field`:                         {Path: "/", Headers: []Header{{"host", ""}}},
+		"headers[0].value: it contains control characters": {Path: "/", Headers: []Header{{"X", "a\n"}}},
+		"body: it contains a word":                         {Path: "/", Body: "{x}"},
+		"headers[0].value: it contains a word":             {Path: "/", Headers: []Header{{"X", "{x}"}}},
 	} {
-		b.opt.User, b.opt.Password = "a b", "a b"
-		bad := newCompiler(b, &ContactOptions{Name: "a b", Contact: ""})
-		_, err := bad.compile("open", &r, "POST", "{seq}")
-		require.ErrorIs(t, err, ErrOptions)
-		require.ErrorContains(t, err, says)
+		o := ContactOptions{Name: "a b", Open: &r, Close: &Request{Path: "/"}}
+		faults := o.Check(Options{User: "a b", Password: "a b"})
+		require.Len(t, faults, 1, says)
+		require.Contains(t, faults[0].Below("http"), "http.open."+strings.TrimPrefix(faults[0].Key, "open."))
+		require.Contains(t, faults[0].String(), says)
 	}
 }
 

@@ -1,9 +1,7 @@
 package httprelay
 
 import (
-	"fmt"
 	"net/url"
-	"slices"
 	"strings"
 	"time"
 
@@ -12,13 +10,10 @@ import (
 	"clearback/bridge/relay/transport"
 )
 
-const (
-	defaultTimeout = time.Second
-	// limitMax is the upper bound of the limit option. It only catches mistakes; the policy's bound is far lower.
-	limitMax = time.Hour
-)
+const defaultTimeout = time.Second
 
 func (o Options) withDefaults() (Options, *url.URL, error) {
+	faults := o.Check()
 	if o.Timeout == 0 {
 		o.Timeout = defaultTimeout
 	}
@@ -34,34 +29,45 @@ func (o Options) withDefaults() (Options, *url.URL, error) {
 	if o.Dial == nil {
 		o.Dial = transport.Dial(o.Timeout)
 	}
-	bad := func(format string, a ...any) (Options, *url.URL, error) {
-		return o, nil, fmt.Errorf("%w: device %s: %s", ErrOptions, o.Name, fmt.Sprintf(format, a...))
+	if err := relay.FaultError(ErrOptions, "device "+o.Name, faults); err != nil {
+		return o, nil, err
 	}
 	base, err := url.Parse(o.URL)
-	if err != nil { // its text may contain a secret
-		return bad("url: it cannot be parsed; write it as http://host:port/path")
+	return o, base, err
+}
+
+// Check returns what is wrong with the options. It reads no file and shows no secret.
+func (o Options) Check() []relay.Fault {
+	f := relay.Faults(relay.CheckTimes(o.Timeout, o.Poll))
+	base, err := url.Parse(o.URL)
+	switch {
+	case err != nil: // its text may contain a secret
+		f.Add("url", "it cannot be parsed; write it as http://host:port/path")
+	case base.User != nil:
+		f.Add("url", "it contains a user; write user and password as keys of their own")
+	case base.Scheme != "http" && base.Scheme != "https" || base.Hostname() == "" || base.Opaque != "":
+		f.Add("url", "%q: write it as http://host:port/path, or https", o.URL)
+	case base.RawQuery != "" || base.Fragment != "" || strings.ContainsAny(o.URL, "?#"):
+		f.Add("url", "host %s: it has a query or a fragment; a query belongs to the path of each request", base.Host)
+	default:
+		f = append(f, o.files().Check(base.Scheme == "https", "url", "https://")...)
+	}
+	if strings.Contains(o.User, ":") || strings.ContainsFunc(o.User, isControl) {
+		f.Add("user", "it must not contain a colon or control characters (RFC 7617)")
 	}
 	switch {
-	case base.User != nil:
-		return bad("url: it contains a user; set user and password separately, so that they are never shown")
-	case base.Scheme != "http" && base.Scheme != "https" || base.Hostname() == "" || base.Opaque != "":
-		return bad("url %q; write it as http://host:port/path, or https", o.URL)
-	case base.RawQuery != "" || base.Fragment != "" || strings.ContainsAny(o.URL, "?#"):
-		return bad("url of host %s: it has a query or a fragment; a query belongs to the path of each request",
-			base.Host)
-	case o.Timeout < 20*time.Millisecond || o.Timeout > 10*time.Second:
-		return bad("timeout %v; allowed are 20ms to 10s", o.Timeout)
-	case o.Poll < 10*time.Millisecond:
-		return bad("poll %v; allowed is 10ms or more", o.Poll)
-	case strings.Contains(o.User, ":") || strings.ContainsFunc(o.User+o.Password, isControl):
-		return bad("user or password: a user must not contain a colon, and neither may contain control characters " +
-			"(RFC 7617)")
-	case base.Scheme == "http" && o.CA+o.Certificate+o.Key+o.ServerName != "":
-		return bad("ca, certificate, key and server name are for https; the url begins with http")
-	case (o.Certificate == "") != (o.Key == ""):
-		return bad("certificate and key belong together; give both or none")
+	case o.Password != "" && o.User == "":
+		f.Add("password", "a password needs a user; add user")
+	case strings.ContainsFunc(o.Password, isControl):
+		f.Add("password", "it must not contain control characters (RFC 7617)")
 	}
-	return o, base, nil
+	c := checker{f, map[string]string{"{user}": o.User, "{password}": o.Password}}
+	c.headers("headers", o.Headers, nil)
+	return c.Faults
+}
+
+func (o Options) files() transport.TLS {
+	return transport.TLS{CA: o.CA, Certificate: o.Certificate, Key: o.Key, ServerName: o.ServerName}
 }
 
 func isControl(r rune) bool { return r < 0x20 || r == 0x7f }
@@ -74,12 +80,12 @@ func (o ContactOptions) withContract() ContactOptions {
 	if o.Open != nil || o.Close != nil || o.Read != nil || o.Timed != nil && o.Timed.Path != "" {
 		return o
 	}
-	t := Timed{Limit: contractLimit}
+	t := Timed{Limit: ContractLimit}
 	if o.Timed != nil {
 		t = *o.Timed
 	}
 	if t.Limit == 0 {
-		t.Limit = contractLimit
+		t.Limit = ContractLimit
 	}
 	t.Path, t.Body = "/{contact}/pulse", `{"seq":{seq},"ms":{ms}{token}}`
 	o.Timed, o.contract = &t, true
@@ -89,69 +95,57 @@ func (o ContactOptions) withContract() ContactOptions {
 	return o
 }
 
-// contractLimit is the longest opening requested from a contract device if no limit is set. The device may have a lower
+// ContractLimit is the longest opening requested from a contract device if no limit is set. The device may have a lower
 // limit.
-const contractLimit = 10 * time.Second
+const ContractLimit = 10 * time.Second
 
-// check checks the relations between the parts of a contact's options. The requests themselves are checked when they
-// are compiled.
-func (o ContactOptions) check() error {
-	bad := func(format string, a ...any) error {
-		return fmt.Errorf("%w: line %s: %s", ErrOptions, o.Name, fmt.Sprintf(format, a...))
-	}
+// Check returns what is wrong with the options of a contact of a device. It shows no template, which may contain a
+// secret.
+func (o ContactOptions) Check(device Options) []relay.Fault {
+	full := o.withContract()
+	var f relay.Faults
 	switch {
-	case o.Close == nil:
-		return bad("close is missing: without it an opening cannot be ended")
-	case o.Timed != nil && o.Open != nil:
-		return bad("timed and open are both set; leave out open, since the device times its openings")
-	case o.Timed == nil && o.Open == nil:
-		return bad("timed and open are both missing; set timed if the device has a timer, otherwise open")
+	case full.Close == nil:
+		f = append(f, relay.Missing("close", "add it, because without it an opening cannot be ended early"))
+	case full.Timed != nil && full.Open != nil:
+		f.Add("open", "the device times openings (timed), so open is never used; remove it")
+	case full.Timed == nil && full.Open == nil:
+		f.Add("", "add timed if the device can end an opening by itself, else open")
 	}
-	if t := o.Timed; t != nil {
-		unit := t.unit()
-		switch {
-		case !t.has("{ms}") && !t.has("{s}"):
-			return bad("timed: neither path, body nor headers have {ms} or {s}; " +
-				"the length of an opening must be sent with it")
-		case unit < time.Millisecond:
-			return bad("timed: unit %v; allowed is 1ms or more", unit)
-		case unit%time.Millisecond != 0:
-			return bad("timed: unit %v; whole milliseconds are allowed", unit)
-		case t.Limit < unit || t.Limit > limitMax:
-			return bad("timed: limit %v; allowed are %v to %v", t.Limit, unit, limitMax)
+	if t := full.Timed; t != nil {
+		if !t.has("{ms}") && !t.has("{s}") {
+			f.Add("timed", "it contains neither {ms} nor {s}; it has to contain the length of the opening")
+		}
+		if t.Limit == 0 {
+			f = append(f, relay.Missing("timed.limit",
+				"it is required: the longest opening that the device may be asked for"))
+		} else {
+			controller.CheckLength(&f, "timed", t.unit(), t.Limit)
 		}
 	}
-	return nil
-}
-
-func (r *Read) check() error {
-	if len(r.Open) == 0 || len(r.Closed) == 0 {
-		return fmt.Errorf("it needs the values of both states")
+	c := checker{f, map[string]string{"{line}": full.Name, "{contact}": full.Contact, "{user}": device.User,
+		"{password}": device.Password}}
+	for _, u := range o.uses() {
+		c.check(u, full.contract)
 	}
-	for _, v := range r.Open {
-		if slices.Contains(r.Closed, v) {
-			return fmt.Errorf("%q cannot be both states", v)
-		}
-	}
-	return transport.CheckPointer(r.Pointer)
+	return c.Faults
 }
 
 // unit returns the unit to which lengths are rounded up.
-func (t *Timed) unit() time.Duration {
-	switch {
-	case t.Unit != 0:
-		return t.Unit
-	case t.has("{ms}"):
-		return time.Millisecond
-	default:
-		return time.Second
+func (t *Timed) unit() time.Duration { return controller.TemplateUnit(t.Unit, t.templates()...) }
+
+// templates returns the parts of a request that may contain words in braces.
+func (r *Request) templates() []string {
+	all := []string{r.Path, r.Body}
+	for _, h := range r.Headers {
+		all = append(all, h.Value)
 	}
+	return all
 }
 
 // has reports whether the word occurs in one of the templates.
 func (r *Request) has(word string) bool {
-	return strings.Contains(r.Path, word) || strings.Contains(r.Body, word) ||
-		slices.ContainsFunc(r.Headers, func(h Header) bool { return strings.Contains(h.Value, word) })
+	return controller.Contains(word, r.templates()...)
 }
 
 // kind returns KindOneshot for a timed opening, otherwise KindNone.

@@ -2,17 +2,15 @@ package httprelay
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/base64"
 	"fmt"
 	"net/http"
-	"net/url"
 	"regexp"
 	"slices"
 	"strconv"
 	"strings"
 	"time"
-
-	"clearback/bridge/relay/transport"
 )
 
 var (
@@ -59,141 +57,39 @@ func newCompiler(b *Board, o *ContactOptions) compiler {
 		"{password}", b.opt.Password)}
 }
 
-// compile checks a request and fills in the names. The string method is the default method, and may lists the allowed
-// template words besides names.
-func (k compiler) compile(name string, r *Request, method string, may ...string) (*message, error) {
-	m, err := k.build(r, method, may)
-	if err == nil {
-		err = checkAnswers(r)
-	}
-	if err != nil {
-		return nil, fmt.Errorf("%w: line %s: %s: %w", ErrOptions, k.opt.Name, name, err)
-	}
-	return m, nil
-}
-
-func (k compiler) build(r *Request, method string, may []string) (*message, error) {
+// compile fills in the names of a request.
+func (k compiler) compile(r *Request, method string) *message {
 	if r.Method != "" {
 		method = r.Method
 	}
 	base := k.board.base
 	shown, _, _ := strings.Cut(r.Path, "?")
-	switch {
-	case !slices.Contains(methods[:], method):
-		return nil, fmt.Errorf("method %q; "+
-			"allowed are POST, PUT, PATCH, and GET for a device that accepts nothing else", method)
-	case !strings.HasPrefix(r.Path, "/"):
-		return nil, fmt.Errorf("path %q; it begins with /", shown)
-	case method == http.MethodGet && r.Body != "":
-		return nil, fmt.Errorf("a GET has no body; put its values into the path, or use POST")
-	}
 	prefix := base.Scheme + "://" + base.Host + strings.TrimSuffix(base.EscapedPath(), "/")
-	m := &message{method: method, what: method + " " + prefix + shown, success: r.Success, refused: r.Refused,
+	m := &message{method: method, what: method + " " + prefix + shown, url: k.names.Replace(prefix + r.Path),
+		headers: k.headers(r, method), body: k.names.Replace(r.Body), success: r.Success, refused: r.Refused,
 		expect: r.Expect}
-	var err error
-	if m.url, err = k.fill("path", prefix+r.Path, may); err != nil {
-		return nil, err
-	}
-	plain := func(c rune) bool { return c <= ' ' || c >= 0x7f || c == '#' }
-	if _, err := url.Parse(m.url); err != nil || strings.ContainsFunc(m.url, plain) {
-		return nil, fmt.Errorf("path %q: it or its query has characters that a URL cannot have; write them as %%XX",
-			shown)
-	}
-	if m.body, err = k.fill("body", r.Body, may); err != nil {
-		return nil, err
-	}
-	if m.headers, err = k.headers(r, method, may); err != nil {
-		return nil, err
-	}
 	m.secrets = k.secretsOf(m)
-	return m, nil
-}
-
-// fill replaces the names in a template. Its errors do not show the template, which may contain a secret.
-func (k compiler) fill(part, template string, may []string) (string, error) {
-	for _, w := range wordLike.FindAllString(template, -1) {
-		value := ""
-		switch w {
-		case "{line}":
-			value = k.opt.Name
-		case "{contact}":
-			value = k.opt.Contact
-		case "{user}":
-			value = k.board.opt.User
-		case "{password}":
-			value = k.board.opt.Password
-		default:
-			if slices.Contains(may, w) {
-				continue
-			}
-			return "", fmt.Errorf("%s: it has a word in braces that does not belong there; "+
-				"known are {line} {contact} {user} {password} %s",
-				part, strings.Join(may, " "))
-		}
-		if !unreserved.MatchString(value) {
-			return "", fmt.Errorf("%s: the value of %s may have only letters, digits and - . _ ~, at least one",
-				part, w)
-		}
-	}
-	return k.names.Replace(template), nil
+	return m
 }
 
 // headers returns the driver's own headers, then the request's, then the board's. Of several with the same name, the
 // last one is sent.
-func (k compiler) headers(r *Request, method string, may []string) ([]Header, error) {
+func (k compiler) headers(r *Request, method string) []Header {
 	all := []Header{{"User-Agent", "clearback"}}
 	if method == http.MethodGet {
 		all = append(all, Header{"Cache-Control", "no-store"})
 	}
 	if r.Body != "" {
-		kind := r.ContentType
-		if kind == "" {
-			kind = "application/json"
-		}
-		if strings.ContainsFunc(kind, isControl) {
-			return nil, fmt.Errorf("content type: it has a control character")
-		}
-		all = append(all, Header{"Content-Type", kind})
+		all = append(all, Header{"Content-Type", cmp.Or(r.ContentType, "application/json")})
 	}
 	if o := k.board.opt; o.User != "" {
 		all = append(all, Header{"Authorization", "Basic " +
 			base64.StdEncoding.EncodeToString([]byte(o.User+":"+o.Password))})
 	}
 	for _, h := range slices.Concat(r.Headers, k.board.opt.Headers) {
-		switch name := http.CanonicalHeaderKey(h.Name); {
-		case !token.MatchString(h.Name):
-			return nil, fmt.Errorf("header %q: its name has characters that are not allowed", h.Name)
-		case slices.Contains(framing[:], name):
-			return nil, fmt.Errorf("header %s is the driver's own (a body's type is set apart); leave it out", name)
-		case strings.ContainsFunc(h.Value, isControl):
-			return nil, fmt.Errorf("header %s: its value has a control character", name)
-		}
-		value, err := k.fill("header "+h.Name, h.Value, may)
-		if err != nil {
-			return nil, err
-		}
-		all = append(all, Header{h.Name, value})
+		all = append(all, Header{h.Name, k.names.Replace(h.Value)})
 	}
-	return all, nil
-}
-
-func checkAnswers(r *Request) error {
-	for _, code := range slices.Concat(r.Success, r.Refused) {
-		switch {
-		case code < 200 || code > 599 || code/100 == 3:
-			return fmt.Errorf("status code %d; "+
-				"allowed are 200 to 299 and 400 to 599 (a redirect is neither followed nor a success)", code)
-		case slices.Contains(r.Success, code) && slices.Contains(r.Refused, code):
-			return fmt.Errorf("status code %d cannot be a success and a refusal", code)
-		}
-	}
-	if e := r.Expect; e != nil {
-		if len(e.Values) == 0 {
-			return fmt.Errorf("expect: it has no values")
-		}
-		return transport.CheckPointer(e.Pointer)
-	}
-	return nil
+	return all
 }
 
 // numbers returns the replacer for the numbers of one command.

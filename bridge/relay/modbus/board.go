@@ -85,7 +85,7 @@ func newBoard(o Options, s *sensing, at string, connect func(context.Context) (w
 // Contact adds a contact. It may be called only before Start. It returns [relay.ErrLocked] if this process or another
 // one has claimed the contact already.
 func (b *Board) Contact(o ContactOptions) (*Contact, error) {
-	if err := o.check(); err != nil {
+	if err := relay.FaultError(ErrOptions, "line "+o.Name, o.Check()); err != nil {
 		return nil, err
 	}
 	for _, c := range b.contacts {

@@ -190,10 +190,10 @@ func TestOneLineOneContact(t *testing.T) {
 
 func TestOptionsOutOfRange(t *testing.T) {
 	for message, o := range map[string]Options{
-		"host:port":   {Address: "relays.example"},
-		"timeout 1ms": {Address: "relays.example:502", Timeout: time.Millisecond},
-		"timeout 1m":  {Address: "relays.example:502", Timeout: time.Minute},
-		"poll 1ms":    {Address: "relays.example:502", Poll: time.Millisecond},
+		"host:port":    {Address: "relays.example"},
+		"timeout: 1ms": {Address: "relays.example:502", Timeout: time.Millisecond},
+		"timeout: 1m":  {Address: "relays.example:502", Timeout: time.Minute},
+		"poll: 1ms":    {Address: "relays.example:502", Poll: time.Millisecond},
 	} {
 		_, err := NewBoard(o)
 		require.ErrorIs(t, err, ErrOptions, message)
@@ -202,14 +202,14 @@ func TestOptionsOutOfRange(t *testing.T) {
 	b, err := NewBoard(Options{Name: "board", Address: "127.0.0.1:1", NoLock: true})
 	require.NoError(t, err)
 	for message, o := range map[string]ContactOptions{
-		"unit 0":                 {Unit: 0},
-		"unit 248":               {Unit: 248},
-		"timed output: unit":     {Unit: 1, Timed: &Timed{Unit: time.Microsecond, Limit: time.Second}},
-		"timed output: limit 0s": {Unit: 1, Timed: &Timed{Unit: time.Millisecond}},
-		"limit 2m0s":             {Unit: 1, Timed: &Timed{Unit: time.Millisecond, Limit: 2 * time.Minute}},
-		"watchdog: unit":         {Unit: 1, Watchdog: &Watchdog{Timeout: time.Second}},
-		"watchdog: timeout 1ms":  {Unit: 1, Watchdog: &Watchdog{Unit: time.Millisecond, Timeout: time.Millisecond}},
-		"watchdog: timeout 2m0s": {Unit: 1, Watchdog: &Watchdog{Unit: time.Millisecond, Timeout: 2 * time.Minute}},
+		"unit: 0":                {Unit: 0},
+		"unit: 248":              {Unit: 248},
+		"timed.unit:":            {Unit: 1, Timed: &Timed{Unit: time.Microsecond, Limit: time.Second}},
+		"timed.limit: 0s":        {Unit: 1, Timed: &Timed{Unit: time.Millisecond}},
+		"limit: 2m0s":            {Unit: 1, Timed: &Timed{Unit: time.Millisecond, Limit: 2 * time.Minute}},
+		"watchdog.unit:":         {Unit: 1, Watchdog: &Watchdog{Timeout: time.Second}},
+		"watchdog.timeout: 1ms":  {Unit: 1, Watchdog: &Watchdog{Unit: time.Millisecond, Timeout: time.Millisecond}},
+		"watchdog.timeout: 2m0s": {Unit: 1, Watchdog: &Watchdog{Unit: time.Millisecond, Timeout: 2 * time.Minute}},
 	} {
 		_, err := b.Contact(o)
 		require.ErrorIs(t, err, ErrOptions, message)

@@ -83,10 +83,11 @@ func TestBoundsAreAllowed(t *testing.T) {
 		{ContactOptions{Unit: 1, Watchdog: &Watchdog{Unit: ms, Timeout: 65_535 * ms}}, true},
 		{ContactOptions{Unit: 1, Watchdog: &Watchdog{Unit: ms, Timeout: 65_535*ms + 1}}, false},
 	} {
-		err := c.o.check()
-		require.Equal(t, c.ok, err == nil, c.o)
-		if err != nil && c.o.Timed != nil && c.o.Timed.Sequence {
-			require.ErrorContains(t, err, "register 65535 has no next register for the length; allowed are 0 to 65534")
+		faults := c.o.Check()
+		require.Equal(t, c.ok, len(faults) == 0, c.o)
+		if !c.ok && c.o.Timed != nil && c.o.Timed.Sequence {
+			require.Equal(t, []relay.Fault{{Key: "timed.register", Problem: "after 65535 there is no register for the length, which sequence needs; allowed: 0 to 65534"}},
+				faults)
 		}
 	}
 	for d, want := range map[time.Duration]time.Duration{1: 1, 10 * ms: 1, 10*ms + 1: 2, 20 * ms: 2} {

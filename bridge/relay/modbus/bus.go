@@ -39,9 +39,8 @@ func NewBus(o BusOptions) (*Bus, error) {
 // which no board answers.) Contact returns [relay.ErrLocked] if this process or another one has claimed the contact
 // already.
 func (b *Bus) Contact(o ContactOptions) (*Contact, error) {
-	if o.Unit == 0 || o.Unit > 247 {
-		return nil, fmt.Errorf("%w: line %s: unit %d; allowed on a serial line are 1 to 247", ErrOptions, o.Name,
-			o.Unit)
+	if err := relay.FaultError(ErrOptions, "line "+o.Name, o.CheckOnBus()); err != nil {
+		return nil, err
 	}
 	b.mu.Lock()
 	defer b.mu.Unlock()

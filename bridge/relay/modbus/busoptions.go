@@ -1,7 +1,6 @@
 package modbus
 
 import (
-	"fmt"
 	"time"
 
 	"clearback/bridge/relay"
@@ -66,6 +65,7 @@ const (
 )
 
 func (o BusOptions) withDefaults() (BusOptions, error) {
+	faults := o.Check()
 	if o.Baud == 0 {
 		o.Baud = defaultBaud
 	}
@@ -86,30 +86,30 @@ func (o BusOptions) withDefaults() (BusOptions, error) {
 	if o.Now == nil {
 		o.Now = time.Now
 	}
-	bad := func(format string, a ...any) error {
-		return fmt.Errorf("%w: bus %s: %s", ErrOptions, o.Name, fmt.Sprintf(format, a...))
+	return o, relay.FaultError(ErrOptions, "bus "+o.Name, faults)
+}
+
+// Check returns what is wrong with the options.
+func (o BusOptions) Check() []relay.Fault {
+	f := relay.CheckTimes(o.Timeout, o.Poll)
+	if o.Device == "" {
+		f.Add("device", "it is empty; name the serial port, for example /dev/ttyS1")
 	}
-	switch {
-	case o.Device == "":
-		return o, bad("no device; name the serial port, for example /dev/ttyS1")
-	case o.Baud < 300 || o.Baud > 4_000_000:
-		return o, bad("baud %d; allowed are 300 to 4000000", o.Baud)
-	case o.Parity > ParityNone:
-		return o, bad("parity %d; allowed are even, odd and none", o.Parity)
-	case o.StopBits < 1 || o.StopBits > 2:
-		return o, bad("stop bits %d; allowed are 1 and 2", o.StopBits)
-	case o.Timeout < 20*time.Millisecond || o.Timeout > 10*time.Second:
-		return o, bad("timeout %v; allowed are 20ms to 10s", o.Timeout)
-	case o.Poll < 10*time.Millisecond:
-		return o, bad("poll %v; allowed is 10ms or more", o.Poll)
+	if o.Baud != 0 && (o.Baud < 300 || o.Baud > 4_000_000) {
+		f.Add("baud", "%d is out of range; allowed: 300 to 4000000", o.Baud)
+	}
+	if o.Parity > ParityNone {
+		f.Add("parity", "%d is not known; allowed: even, odd, none", o.Parity)
+	}
+	if o.StopBits < 0 || o.StopBits > 2 {
+		f.Add("stop_bits", "%d is out of range; allowed: 1 to 2", o.StopBits)
 	}
 	if r := o.RS485; r != nil {
-		for name, d := range map[string]time.Duration{"before": r.DelayBefore, "after": r.DelayAfter} {
+		for i, d := range []time.Duration{r.DelayBefore, r.DelayAfter} {
 			if d < 0 || d > maxRTSDelay || d%time.Millisecond != 0 {
-				return o, bad("RS-485: delay %s sending %v; allowed are 0 to %v in whole milliseconds", name, d,
-					maxRTSDelay)
+				f.Add([]string{"rs485.delay_before", "rs485.delay_after"}[i], "%v is out of range; allowed: 0s to %v in whole milliseconds", d, maxRTSDelay)
 			}
 		}
 	}
-	return o, nil
+	return f
 }

@@ -3,7 +3,6 @@ package modbus
 import (
 	"context"
 	"errors"
-	"fmt"
 	"net"
 	"time"
 
@@ -93,10 +92,12 @@ var ErrOptions = errors.New("modbus: setting out of range")
 
 const (
 	defaultTimeout = 500 * time.Millisecond
-	maxCount       = 65_535 // a register has 16 bits
+	maxCount       = 65_535                // a register has 16 bits
+	leastWatchdog  = 30 * time.Millisecond // our own number: three of the shortest polls
 )
 
 func (o Options) withDefaults() (Options, error) {
+	faults := o.Check()
 	if o.Timeout == 0 {
 		o.Timeout = defaultTimeout
 	}
@@ -112,46 +113,59 @@ func (o Options) withDefaults() (Options, error) {
 	if o.Dial == nil {
 		o.Dial = transport.Dial(o.Timeout)
 	}
-	switch _, port, err := net.SplitHostPort(o.Address); {
-	case err != nil || port == "":
-		return o, fmt.Errorf("%w: board %s: address %q; write it as host:port, usually port 502", ErrOptions, o.Name,
-			o.Address)
-	case o.Timeout < 20*time.Millisecond || o.Timeout > 10*time.Second:
-		return o, fmt.Errorf("%w: board %s: timeout %v; allowed are 20ms to 10s", ErrOptions, o.Name, o.Timeout)
-	case o.Poll < 10*time.Millisecond:
-		return o, fmt.Errorf("%w: board %s: poll %v; allowed is 10ms or more", ErrOptions, o.Name, o.Poll)
-	}
-	return o, nil
+	return o, relay.FaultError(ErrOptions, "board "+o.Name, faults)
 }
 
-func (o ContactOptions) check() error {
-	bad := func(format string, a ...any) error {
-		return fmt.Errorf("%w: line %s: %s", ErrOptions, o.Name, fmt.Sprintf(format, a...))
+// Check returns what is wrong with the options.
+func (o Options) Check() []relay.Fault {
+	f := relay.CheckTimes(o.Timeout, o.Poll)
+	if _, port, err := net.SplitHostPort(o.Address); err != nil || port == "" {
+		f.Add("address", "%q is not host:port; write one such as relays.millrace.example:502", o.Address)
 	}
+	return f
+}
+
+// Check returns what is wrong with the options of a contact.
+func (o ContactOptions) Check() []relay.Fault {
+	var f relay.Faults
 	if o.Unit == 0 || o.Unit > 247 && o.Unit != 255 {
-		return bad("unit %d; allowed are 1 to 247 and 255", o.Unit)
+		f.Add("unit", "%d is out of range; allowed: 1 to 247, and 255", o.Unit)
 	}
 	if t := o.Timed; t != nil {
 		if t.Sequence && t.Register == maxCount {
-			return bad("timed output: register %d has no next register for the length; allowed are 0 to %d", t.Register,
+			f.Add("timed.register",
+				"after %d there is no register for the length, which sequence needs; allowed: 0 to %d", t.Register,
 				maxCount-1)
 		}
-		if t.Unit < time.Millisecond {
-			return bad("timed output: unit %v; allowed is 1ms or more", t.Unit)
-		}
-		if t.Limit < t.Unit || t.Limit > maxCount*t.Unit {
-			return bad("timed output: limit %v; allowed are %v to %v", t.Limit, t.Unit, maxCount*t.Unit)
+		switch {
+		case t.Unit < time.Millisecond:
+			f.Add("timed.unit", "%v is out of range; allowed: 1ms or more", t.Unit)
+		case t.Limit < t.Unit || t.Limit > maxCount*t.Unit:
+			f.Add("timed.limit", "%v is out of range; allowed: %v to %v (1 to %d units)", t.Limit, t.Unit,
+				maxCount*t.Unit, maxCount)
 		}
 	}
 	if w := o.Watchdog; w != nil {
-		if w.Unit < time.Millisecond {
-			return bad("watchdog: unit %v; allowed is 1ms or more", w.Unit)
-		}
-		if w.Timeout < 30*time.Millisecond || w.Timeout > maxCount*w.Unit {
-			return bad("watchdog: timeout %v; allowed are 30ms to %v", w.Timeout, maxCount*w.Unit)
+		switch {
+		case w.Unit < time.Millisecond:
+			f.Add("watchdog.unit", "%v is out of range; allowed: 1ms or more", w.Unit)
+		case w.Timeout < leastWatchdog:
+			f.Add("watchdog.timeout", "%v is out of range; allowed: %v or more", w.Timeout, leastWatchdog)
+		case w.Timeout > maxCount*w.Unit:
+			f.Add("watchdog.timeout", "%v is out of range; allowed: up to %v (%d units)", w.Timeout, maxCount*w.Unit,
+				maxCount)
 		}
 	}
-	return nil
+	return f
+}
+
+// CheckOnBus returns what is wrong with the options of a contact on a serial line.
+func (o ContactOptions) CheckOnBus() []relay.Fault {
+	f := relay.Faults(o.Check())
+	if o.Unit == 255 {
+		f.Add("unit", "255 is for boards on Modbus TCP; allowed on a serial line: 1 to 247")
+	}
+	return f
 }
 
 // counts rounds d up to whole units.

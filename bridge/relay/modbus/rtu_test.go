@@ -36,15 +36,15 @@ func TestFrameGap(t *testing.T) {
 
 func TestBusOptionsOutOfRange(t *testing.T) {
 	for message, o := range map[string]BusOptions{
-		"no device":       {},
-		"baud 50":         {Device: "/dev/null", Baud: 50},
-		"parity 9":        {Device: "/dev/null", Parity: 9},
-		"stop bits 3":     {Device: "/dev/null", StopBits: 3},
-		"timeout 1ms":     {Device: "/dev/null", Timeout: time.Millisecond},
-		"timeout 1m":      {Device: "/dev/null", Timeout: time.Minute},
-		"poll 1ms":        {Device: "/dev/null", Poll: time.Millisecond},
-		"before sending":  {Device: "/dev/null", RS485: &RS485{DelayBefore: time.Second}},
-		"after sending 1": {Device: "/dev/null", RS485: &RS485{DelayAfter: 1500 * time.Microsecond}},
+		"device: it is empty":    {},
+		"baud: 50":               {Device: "/dev/null", Baud: 50},
+		"parity: 9":              {Device: "/dev/null", Parity: 9},
+		"stop_bits: 3":           {Device: "/dev/null", StopBits: 3},
+		"timeout: 1ms":           {Device: "/dev/null", Timeout: time.Millisecond},
+		"timeout: 1m":            {Device: "/dev/null", Timeout: time.Minute},
+		"poll: 1ms":              {Device: "/dev/null", Poll: time.Millisecond},
+		"rs485.delay_before: 1s": {Device: "/dev/null", RS485: &RS485{DelayBefore: time.Second}},
+		"rs485.delay_after: 1":   {Device: "/dev/null", RS485: &RS485{DelayAfter: 1500 * time.Microsecond}},
 	} {
 		_, err := NewBus(o)
 		require.ErrorIs(t, err, ErrOptions, message)

@@ -8,7 +8,6 @@ import (
 	"clearback/bridge/relay"
 	"clearback/bridge/relay/controller"
 	"clearback/bridge/relay/mqtt/broker"
-	"clearback/bridge/relay/transport"
 )
 
 // Board is a group of devices behind one broker. Add the contacts, then call Start. All methods are safe for concurrent
@@ -39,28 +38,11 @@ const (
 // NewBoard returns a board with the given options, or [ErrOptions]. It reads the certificate files. It does not
 // connect.
 func NewBoard(o Options) (*Board, error) {
-	if o.Timeout == 0 {
-		o.Timeout = defaultTimeout
+	o = o.withDefaults()
+	if err := relay.FaultError(ErrOptions, "broker "+o.Name, o.Check()); err != nil {
+		return nil, err
 	}
-	if o.KeepAlive == 0 {
-		o.KeepAlive = defaultKeepAlive
-	}
-	if o.Poll == 0 {
-		o.Poll = controller.DefaultPoll
-	}
-	if o.ClientID == "" {
-		o.ClientID = "clearback"
-	}
-	switch {
-	case o.Poll < 10*time.Millisecond:
-		return nil, fmt.Errorf("%w: broker %s: poll %v; allowed is 10ms or more", ErrOptions, o.Name, o.Poll)
-	case !isClientID(o.ClientID):
-		return nil, fmt.Errorf("%w: broker %s: client id %q; allowed are at most 23 letters, digits, - and _",
-			ErrOptions, o.Name, o.ClientID)
-	}
-	b, err := broker.New(broker.Options{Address: o.Address, User: o.User, Password: o.Password, Timeout: o.Timeout,
-		KeepAlive: o.KeepAlive, Dial: o.Dial,
-		TLS: transport.TLS{CA: o.CA, Certificate: o.Certificate, Key: o.Key, ServerName: o.ServerName}})
+	b, err := broker.New(o.broker())
 	if err != nil {
 		return nil, fmt.Errorf("%w: broker %s: %w", ErrOptions, o.Name, err)
 	}
@@ -71,9 +53,9 @@ func NewBoard(o Options) (*Board, error) {
 // one has claimed the contact already.
 func (b *Board) Contact(o ContactOptions) (*Contact, error) {
 	if o.Limit == 0 && o.Plain == nil {
-		o.Limit = defaultLimit
+		o.Limit = DefaultLimit
 	}
-	if err := o.check(); err != nil {
+	if err := relay.FaultError(ErrOptions, "line "+o.Name, o.Check()); err != nil {
 		return nil, err
 	}
 	// If the same client identifier connects again, the broker ends the rest of the previous connection. The broker

@@ -7,6 +7,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"clearback/bridge/relay"
 	"clearback/bridge/relay/controller"
 	"clearback/bridge/relay/mqtt/broker"
 )
@@ -80,51 +81,51 @@ func TestContactsOfABroker(t *testing.T) {
 		says string
 	}{
 		{ContactOptions{Prefix: "millrace/box", Limit: ms}, ""},
-		{ContactOptions{Prefix: "millrace/box", Limit: ms - 1}, "allowed are 1ms to 1h"},
+		{ContactOptions{Prefix: "millrace/box", Limit: ms - 1}, "limit: "},
 		{ContactOptions{Prefix: "p", Limit: time.Hour}, ""},
-		{ContactOptions{Prefix: "p", Limit: time.Hour + 1}, "allowed are 1ms to 1h"},
+		{ContactOptions{Prefix: "p", Limit: time.Hour + 1}, "limit: "},
 		{ContactOptions{Prefix: "/p", Limit: ms}, "neither begins nor ends"},
 		{ContactOptions{Prefix: "p/", Limit: ms}, "neither begins nor ends"},
-		{ContactOptions{Prefix: "p+", Limit: ms}, "wildcards"}, {ContactOptions{}, "set one of them"},
-		{ContactOptions{Prefix: "p", Limit: ms, Plain: with(func(*Plain) {})}, "set one of them"},
+		{ContactOptions{Prefix: "p+", Limit: ms}, "wildcards"}, {ContactOptions{}, "exactly one of prefix and plain"},
+		{ContactOptions{Prefix: "p", Limit: ms, Plain: with(func(*Plain) {})}, "exactly one of prefix and plain"},
 		{ContactOptions{Plain: with(func(*Plain) {})}, ""},
-		{ContactOptions{Plain: with(func(*Plain) {}), Sense: true}, "sense beside plain"},
-		{ContactOptions{Plain: with(func(p *Plain) { p.AcceptLateOpening = false })}, "accept_late_opening is not set"},
-		{ContactOptions{Plain: with(func(p *Plain) { p.Close = nil })}, "close is missing"},
-		{ContactOptions{Plain: with(func(p *Plain) { p.Open = nil })}, "both missing"},
-		{ContactOptions{Plain: with(func(p *Plain) { p.Open = shut })}, "the same message"},
-		{ContactOptions{Plain: with(func(p *Plain) { p.Timed = &Timed{} })}, "both set"},
-		{ContactOptions{Plain: with(func(p *Plain) { p.Open = &Message{Topic: "#"} })}, "open: "},
-		{ContactOptions{Plain: with(func(p *Plain) { p.Close = &Message{Topic: "#"} })}, "close: "},
+		{ContactOptions{Plain: with(func(*Plain) {}), Sense: true}, "sense: this key is for"},
+		{ContactOptions{Plain: with(func(p *Plain) { p.AcceptLateOpening = false })}, "accept_late_opening: true"},
+		{ContactOptions{Plain: with(func(p *Plain) { p.Close = nil })}, "plain.close is missing"},
+		{ContactOptions{Plain: with(func(p *Plain) { p.Open = nil })}, "exactly one of timed and open"},
+		{ContactOptions{Plain: with(func(p *Plain) { p.Open = shut })}, "the same message as close"},
+		{ContactOptions{Plain: with(func(p *Plain) { p.Timed = &Timed{} })}, "exactly one of timed and open"},
+		{ContactOptions{Plain: with(func(p *Plain) { p.Open = &Message{Topic: "#"} })}, "plain.open.topic: "},
+		{ContactOptions{Plain: with(func(p *Plain) { p.Close = &Message{Topic: "#"} })}, "plain.close.topic: "},
 		{ContactOptions{Plain: timed("a", "{ms}", 0, ms)}, ""},
-		{ContactOptions{Plain: timed("a", "{ms}", 0, ms-1)}, "allowed are 1ms"},
+		{ContactOptions{Plain: timed("a", "{ms}", 0, ms-1)}, "allowed: 1ms to 1h"},
 		{ContactOptions{Plain: timed("a/{ms}", "", 0, ms)}, ""},
 		{ContactOptions{Plain: timed("a", "{s}", 0, time.Second)}, ""},
-		{ContactOptions{Plain: timed("a", "{s}", 0, time.Second-1)}, "allowed are 1s"},
-		{ContactOptions{Plain: timed("a", "x", 0, ms)}, "has {ms} or {s}"},
+		{ContactOptions{Plain: timed("a", "{s}", 0, time.Second-1)}, "shorter than the unit, 1s"},
+		{ContactOptions{Plain: timed("a", "x", 0, ms)}, "neither {ms} nor {s}"},
 		{ContactOptions{Plain: timed("a", "{ms}", ms-1, time.Second)}, "whole milliseconds"},
 		{ContactOptions{Plain: timed("a", "{ms}", ms+1, time.Second)}, "whole milliseconds"},
 		{ContactOptions{Plain: timed("a", "{ms}", ms, time.Hour)}, ""},
-		{ContactOptions{Plain: timed("a", "{ms}", ms, time.Hour+1)}, "to 1h"},
-		{ContactOptions{Plain: timed("#", "{ms}", ms, ms)}, "timed: "},
+		{ContactOptions{Plain: timed("a", "{ms}", ms, time.Hour+1)}, "allowed: 1ms to 1h"},
+		{ContactOptions{Plain: timed("#", "{ms}", ms, ms)}, "plain.timed.topic: "},
 		{ContactOptions{Plain: with(func(p *Plain) { p.State = value("s", "", on, off) })}, ""},
-		{ContactOptions{Plain: with(func(p *Plain) { p.State = value("s", "", on, on) })}, "state: "},
-		{ContactOptions{Plain: with(func(p *Plain) { p.State = value("#", "", on, off) })}, "state: "},
-		{ContactOptions{Plain: with(func(p *Plain) { p.State = value("s", "x", on, off) })}, "state: "},
+		{ContactOptions{Plain: with(func(p *Plain) { p.State = value("s", "", on, on) })}, "plain.state.open: "},
+		{ContactOptions{Plain: with(func(p *Plain) { p.State = value("#", "", on, off) })}, "plain.state.topic: "},
+		{ContactOptions{Plain: with(func(p *Plain) { p.State = value("s", "x", on, off) })}, "plain.state.pointer: "},
 		{ContactOptions{Plain: with(func(p *Plain) { p.Sense = value("s", "", nil, off) })},
-			"sense: it needs the values of both"},
+			"plain.sense.open is missing"},
 		{ContactOptions{Plain: with(func(p *Plain) { p.Sense = value("s", "", on, nil) })},
-			"sense: it needs the values of both"},
+			"plain.sense.closed is missing"},
 		{ContactOptions{Plain: with(func(p *Plain) {
 			p.Available = &Availability{Topic: "s", Online: on,
 				Offline: on}
-		})}, "available: "},
+		})}, "plain.available.online: "},
 		{ContactOptions{Plain: with(func(p *Plain) {
 			p.Available = &Availability{Topic: "s", Online: on,
 				Offline: off}
 		})}, ""},
 	} {
-		err := c.o.check()
+		err := relay.FaultError(ErrOptions, "line box-office", c.o.Check())
 		if c.says == "" {
 			require.NoError(t, err)
 			continue

@@ -1,21 +1,20 @@
 package mqtt
 
 import (
-	"errors"
-	"fmt"
-	"slices"
+	"cmp"
 	"strings"
 	"time"
 
+	"clearback/bridge/relay"
+	"clearback/bridge/relay/controller"
 	"clearback/bridge/relay/mqtt/broker"
 	"clearback/bridge/relay/transport"
 )
 
 const (
-	// defaultLimit is the longest opening requested if no limit is set. The device may have a lower limit.
-	defaultLimit = 10 * time.Second
-	// limitMax is the upper bound of the limit option. It only catches mistakes; the policy's bound is far lower.
-	limitMax = time.Hour
+	// DefaultLimit is the longest opening requested from a device with the contract if no limit is set. The device may
+	// have a lower limit.
+	DefaultLimit = 10 * time.Second
 )
 
 func isClientID(s string) bool {
@@ -24,82 +23,119 @@ func isClientID(s string) bool {
 	})
 }
 
-func (o ContactOptions) check() error {
-	bad := func(format string, a ...any) error {
-		return fmt.Errorf("%w: line %s: %s", ErrOptions, o.Name, fmt.Sprintf(format, a...))
-	}
-	switch {
-	case (o.Prefix == "") == (o.Plain == nil):
-		return bad("prefix and plain: set one of them")
-	case o.Plain != nil && o.Sense:
-		return bad("sense beside plain: set the sense of a plain device inside plain")
-	case o.Plain != nil:
-		if err := o.Plain.check(); err != nil {
-			return bad("plain: %v", err)
-		}
-		return nil
-	case o.Limit < time.Millisecond || o.Limit > limitMax:
-		return bad("limit %v; allowed are 1ms to %v", o.Limit, limitMax)
-	case strings.HasPrefix(o.Prefix, "/") || strings.HasSuffix(o.Prefix, "/"):
-		return bad("prefix %q: it neither begins nor ends with /", o.Prefix)
-	}
-	if err := broker.CheckTopic(o.Prefix); err != nil {
-		return bad("prefix: %v", err)
-	}
-	return nil
+func (o Options) withDefaults() Options {
+	o.Timeout, o.KeepAlive = cmp.Or(o.Timeout, defaultTimeout), cmp.Or(o.KeepAlive, defaultKeepAlive)
+	o.Poll, o.ClientID = cmp.Or(o.Poll, controller.DefaultPoll), cmp.Or(o.ClientID, "clearback")
+	return o
 }
 
-func (p *Plain) check() error {
-	switch {
-	case !p.AcceptLateOpening:
-		return errors.New("accept_late_opening is not set: such a device cannot tell an old command from a new one; " +
-			"if the broker or the network stands still, the loop may open seconds later, during whatever call is " +
-			"on the line; set accept_late_opening to accept that, or use a device with the contract (prefix)")
-	case p.Close == nil:
-		return errors.New("close is missing: without it an opening cannot be ended")
-	case p.Timed != nil && p.Open != nil:
-		return errors.New("timed and open are both set; leave out open, since the device times its openings")
-	case p.Timed == nil && p.Open == nil:
-		return errors.New("timed and open are both missing; set timed if the device has a timer, otherwise open")
-	case p.Open != nil && *p.Open == *p.Close:
-		return errors.New("open and close are the same message")
+// broker returns the options of the connection.
+func (o Options) broker() broker.Options {
+	return broker.Options{Address: o.Address, User: o.User, Password: o.Password, Timeout: o.Timeout,
+		KeepAlive: o.KeepAlive, Dial: o.Dial,
+		TLS: transport.TLS{CA: o.CA, Certificate: o.Certificate, Key: o.Key, ServerName: o.ServerName}}
+}
+
+// Check returns what is wrong with the options. It reads no file.
+func (o Options) Check() []relay.Fault {
+	o = o.withDefaults()
+	f := append(relay.CheckTimes(0, o.Poll), o.broker().Check()...)
+	if !isClientID(o.ClientID) {
+		f.Add("client_id", "%q is not a client identifier; allowed: 1 to 23 letters, digits, - and _", o.ClientID)
 	}
-	var errs []error
-	add := func(name string, err error) {
-		if err != nil {
-			errs = append(errs, fmt.Errorf("%s: %w", name, err))
+	return f
+}
+
+// Check returns what is wrong with the options of a contact.
+func (o ContactOptions) Check() []relay.Fault {
+	var f relay.Faults
+	if (o.Prefix == "") == (o.Plain == nil) {
+		exactly := relay.Fault{Problem: "write exactly one of prefix and plain"}
+		if o.Plain == nil {
+			exactly.Unless = "prefix"
 		}
+		f = append(f, exactly)
 	}
-	add("close", broker.CheckTopic(p.Close.Topic))
-	if p.Open != nil {
-		add("open", broker.CheckTopic(p.Open.Topic))
+	if p := o.Plain; p != nil {
+		if o.Sense {
+			f.Add("sense", forContract)
+		}
+		if o.Limit != 0 {
+			f.Add("limit", forContract)
+		}
+		p.check(&f)
+		return f
+	}
+	if o.Limit != 0 && (o.Limit < time.Millisecond || o.Limit > controller.LongestLimit) {
+		f.Add("limit", "%v is out of range; allowed: 1ms to %v", o.Limit, controller.LongestLimit)
+	}
+	if o.Prefix == "" {
+		return f
+	}
+	if strings.HasPrefix(o.Prefix, "/") || strings.HasSuffix(o.Prefix, "/") {
+		f.Add("prefix", "%q is not a topic prefix; it neither begins nor ends with /", o.Prefix)
+	}
+	checkTopic(&f, "prefix", o.Prefix)
+	return f
+}
+
+const forContract = "this key is for a device with our own contract (prefix); for a plain device, use the keys below plain"
+
+func checkTopic(f *relay.Faults, key, topic string) {
+	if err := broker.CheckTopic(topic); err != nil {
+		f.Add(key, "%v", err)
+	}
+}
+
+func (p *Plain) check(f *relay.Faults) {
+	if !p.AcceptLateOpening {
+		f.Add("plain", "a broker, network or device that was stopped may deliver an opening late, and the loop then opens during whatever call is in progress; use a device with our own contract (prefix), or accept it with accept_late_opening: true")
+	}
+	if (p.Timed == nil) == (p.Open == nil) {
+		f.Add("plain", "write exactly one of timed and open: timed if the device can end the opening by itself")
+	}
+	if p.Close == nil {
+		*f = append(*f, relay.Missing("plain.close", "it is required: add it here"))
+	} else {
+		checkTopic(f, "plain.close.topic", p.Close.Topic)
 	}
 	if p.Timed != nil {
-		add("timed", p.Timed.check())
+		p.Timed.check(f)
 	}
-	if p.State != nil {
-		add("state", checkValue(p.State.Topic, p.State.Pointer, p.State.Open, p.State.Closed))
+	if p.Open != nil {
+		checkTopic(f, "plain.open.topic", p.Open.Topic)
+		if p.Close != nil && *p.Open == *p.Close && p.Open.Topic != "" {
+			f.Add("plain.open", "this is the same message as close; look up both in the device's manual")
+		}
 	}
-	if p.Sense != nil {
-		add("sense", checkValue(p.Sense.Topic, p.Sense.Pointer, p.Sense.Open, p.Sense.Closed))
+	for i, v := range []*Value{p.State, p.Sense} {
+		if v != nil {
+			key := []string{"plain.state", "plain.sense"}[i]
+			checkValue(f, key, v.Topic, v.Pointer)
+			controller.CheckStates(f, key, "open", v.Open, "closed", v.Closed)
+		}
 	}
 	if a := p.Available; a != nil {
-		add("available", checkValue(a.Topic, a.Pointer, a.Online, a.Offline))
+		checkValue(f, "plain.available", a.Topic, a.Pointer)
+		controller.CheckStates(f, "plain.available", "online", a.Online, "offline", a.Offline)
 	}
-	return errors.Join(errs...)
 }
 
-func (t *Timed) check() error {
-	unit := t.unit()
-	switch {
-	case !t.has("{ms}") && !t.has("{s}"):
-		return errors.New("neither topic nor payload has {ms} or {s}; the length of an opening must be sent with it")
-	case unit < time.Millisecond || unit%time.Millisecond != 0:
-		return fmt.Errorf("unit %v; allowed are whole milliseconds, 1ms or more", unit)
-	case t.Limit < unit || t.Limit > limitMax:
-		return fmt.Errorf("limit %v; allowed are %v to %v", t.Limit, unit, limitMax)
+func (t *Timed) check(f *relay.Faults) {
+	const key = "plain.timed"
+	checkTopic(f, key+".topic", t.Topic)
+	if !t.has("{ms}") && !t.has("{s}") {
+		*f = append(*f, relay.Fault{Key: key, Unless: key + ".payload",
+			Problem: "it contains neither {ms} nor {s}; it has to contain the length of the opening"})
 	}
-	return broker.CheckTopic(t.Topic)
+	controller.CheckLength(f, key, t.unit(), t.Limit)
+}
+
+func checkValue(f *relay.Faults, key, topic, pointer string) {
+	checkTopic(f, key+".topic", topic)
+	if err := transport.CheckPointer(pointer); err != nil {
+		f.Add(key+".pointer", "%v", err)
+	}
 }
 
 func (t *Timed) has(word string) bool {
@@ -107,28 +143,4 @@ func (t *Timed) has(word string) bool {
 }
 
 // unit returns the unit to which lengths are rounded up.
-func (t *Timed) unit() time.Duration {
-	switch {
-	case t.Unit != 0:
-		return t.Unit
-	case t.has("{ms}"):
-		return time.Millisecond
-	default:
-		return time.Second
-	}
-}
-
-func checkValue(topic, pointer string, one, other []string) error {
-	if err := errors.Join(broker.CheckTopic(topic), transport.CheckPointer(pointer)); err != nil {
-		return err
-	}
-	if len(one) == 0 || len(other) == 0 {
-		return errors.New("it needs the values of both states")
-	}
-	for _, v := range one {
-		if slices.Contains(other, v) {
-			return fmt.Errorf("%q cannot be both", v)
-		}
-	}
-	return nil
-}
+func (t *Timed) unit() time.Duration { return controller.TemplateUnit(t.Unit, t.Topic, t.Payload) }

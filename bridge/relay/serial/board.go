@@ -37,7 +37,7 @@ func NewBoard(o Options) (*Board, error) {
 // Contact adds the only contact. It may be called only before Start. It returns [relay.ErrLocked] if the port has a
 // contact, or another process has claimed the port.
 func (b *Board) Contact(o ContactOptions) (*Contact, error) {
-	if err := o.check(); err != nil {
+	if err := relay.FaultError(ErrOptions, "line "+o.Name, o.Check()); err != nil {
 		return nil, err
 	}
 	if b.sharedPort != nil {

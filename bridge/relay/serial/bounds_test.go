@@ -29,6 +29,6 @@ func TestBoundsAreAllowed(t *testing.T) {
 		{ContactOptions{Line: DTR}, true}, {ContactOptions{Line: DTR + 1}, false},
 		{ContactOptions{Sense: &Sense{Input: RI}}, true}, {ContactOptions{Sense: &Sense{Input: RI + 1}}, false},
 	} {
-		require.Equal(t, c.ok, c.o.check() == nil, c.o)
+		require.Equal(t, c.ok, len(c.o.Check()) == 0, c.o)
 	}
 }

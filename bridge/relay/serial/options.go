@@ -2,7 +2,6 @@ package serial
 
 import (
 	"errors"
-	"fmt"
 	"path/filepath"
 	"time"
 
@@ -85,30 +84,33 @@ const (
 )
 
 func (o Options) withDefaults() (Options, error) {
+	faults := o.Check()
 	if o.Timeout == 0 {
 		o.Timeout = defaultTimeout
 	}
 	if o.Poll == 0 {
 		o.Poll = controller.DefaultPoll
 	}
-	switch {
-	case !filepath.IsAbs(o.Device):
-		return o, fmt.Errorf("%w: controller %s: device %q; write the path of a serial port, for example /dev/ttyS1",
-			ErrOptions, o.Name, o.Device)
-	case o.Timeout < 20*time.Millisecond || o.Timeout > 10*time.Second:
-		return o, fmt.Errorf("%w: controller %s: timeout %v; allowed are 20ms to 10s", ErrOptions, o.Name, o.Timeout)
-	case o.Poll < 10*time.Millisecond:
-		return o, fmt.Errorf("%w: controller %s: poll %v; allowed is 10ms or more", ErrOptions, o.Name, o.Poll)
-	}
-	return o, nil
+	return o, relay.FaultError(ErrOptions, "controller "+o.Name, faults)
 }
 
-func (o ContactOptions) check() error {
+// Check returns what is wrong with the options.
+func (o Options) Check() []relay.Fault {
+	f := relay.CheckTimes(o.Timeout, o.Poll)
+	if !filepath.IsAbs(o.Device) {
+		f.Add("device", "%q is not the path of a serial port; write one such as /dev/ttyS1", o.Device)
+	}
+	return f
+}
+
+// Check returns what is wrong with the options of a contact.
+func (o ContactOptions) Check() []relay.Fault {
+	var f relay.Faults
 	if o.Line > DTR {
-		return fmt.Errorf("%w: line %s: output %d; allowed are RTS and DTR", ErrOptions, o.Name, o.Line)
+		f.Add("line", "%d is not known; allowed: rts, dtr", o.Line)
 	}
 	if o.Sense != nil && o.Sense.Input > RI {
-		return fmt.Errorf("%w: line %s: input %d; allowed are CTS, DSR, DCD and RI", ErrOptions, o.Name, o.Sense.Input)
+		f.Add("sense.line", "%d is not known; allowed: cts, dsr, dcd, ri", o.Sense.Input)
 	}
-	return nil
+	return f
 }

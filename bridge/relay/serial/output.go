@@ -24,7 +24,7 @@ var ErrNoInput = errors.New("serial: no loop-current input is configured")
 func Open(device string, o ContactOptions) (*Output, error) { return openOutput(device, o, openPort) }
 
 func openOutput(device string, o ContactOptions, open openFunc) (*Output, error) {
-	if err := o.check(); err != nil {
+	if err := relay.FaultError(ErrOptions, "line "+o.Name, o.Check()); err != nil {
 		return nil, err
 	}
 	if !filepath.IsAbs(device) {

@@ -20,15 +20,15 @@ func TestOptions(t *testing.T) {
 		want    string
 	}{
 		{Options{}, ContactOptions{},
-			`controller c: device ""; write the path of a serial port, for example /dev/ttyS1`},
+			`controller c: device: "" is not the path of a serial port; write one such as /dev/ttyS1`},
 		{Options{Device: "ttyS1"}, ContactOptions{},
-			`controller c: device "ttyS1"; write the path of a serial port, for example /dev/ttyS1`},
+			`controller c: device: "ttyS1" is not the path of a serial port; write one such as /dev/ttyS1`},
 		{Options{Device: "/dev/ttyX0", Timeout: time.Minute}, ContactOptions{},
-			"controller c: timeout 1m0s; allowed are 20ms to 10s"},
-		{Options{Device: "/dev/ttyX0", Poll: 1}, ContactOptions{}, "controller c: poll 1ns; allowed is 10ms or more"},
-		{Options{Device: "/dev/ttyX0"}, ContactOptions{Line: 2}, "line box-office: output 2; allowed are RTS and DTR"},
+			"controller c: timeout: 1m0s is out of range; allowed: 20ms to 10s"},
+		{Options{Device: "/dev/ttyX0", Poll: 1}, ContactOptions{}, "controller c: poll: 1ns is out of range; allowed: 10ms or more"},
+		{Options{Device: "/dev/ttyX0"}, ContactOptions{Line: 2}, "line box-office: line: 2 is not known; allowed: rts, dtr"},
 		{Options{Device: "/dev/ttyX0"}, ContactOptions{Sense: &Sense{Input: 4}},
-			"line box-office: input 4; allowed are CTS, DSR, DCD and RI"},
+			"line box-office: sense.line: 4 is not known; allowed: cts, dsr, dcd, ri"},
 	} {
 		c.board.Name, c.contact.Name, c.board.NoLock = "c", "box-office", true
 		b, err := NewBoard(c.board)

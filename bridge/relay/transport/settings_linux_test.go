@@ -17,6 +17,7 @@ import (
 	"testing"
 	"time"
 
+	"clearback/bridge/relay"
 	"clearback/bridge/relay/transport"
 
 	"github.com/stretchr/testify/require"
@@ -64,8 +65,20 @@ func TestTLSSettings(t *testing.T) {
 	certificate, secret := write("certificate.pem", "CERTIFICATE", der), write("key.pem", "PRIVATE KEY", private)
 	empty, none := write("empty.pem", "NOTHING", nil), filepath.Join(dir, "none.pem")
 
-	require.False(t, transport.TLS{}.Any())
-	require.True(t, transport.TLS{Key: "k"}.Any())
+	for _, c := range []struct {
+		tls    transport.TLS
+		secure bool
+		want   []relay.Fault
+	}{
+		{transport.TLS{}, false, nil}, {transport.TLS{}, true, nil},
+		{transport.TLS{CA: "c", ServerName: "s", Certificate: "c", Key: "k"}, true, nil},
+		{transport.TLS{CA: "c"}, false, []relay.Fault{{Key: "url", Problem: "certificates need https://; write that, or remove them"}}},
+		{transport.TLS{ServerName: "s"}, false, []relay.Fault{{Key: "url", Problem: "certificates need https://; write that, or remove them"}}},
+		{transport.TLS{Key: "k"}, true, []relay.Fault{{Problem: "certificate and key belong together; add the other one"}}},
+		{transport.TLS{Certificate: "c"}, true, []relay.Fault{{Problem: "certificate and key belong together; add the other one"}}},
+	} {
+		require.Equal(t, c.want, c.tls.Check(c.secure, "url", "https://"))
+	}
 	c, err := transport.TLS{}.Config("relays.example")
 	require.NoError(t, err)
 	require.Equal(t, "relays.example", c.ServerName)
@@ -80,11 +93,10 @@ func TestTLSSettings(t *testing.T) {
 	require.Len(t, c.Certificates, 1)
 	require.Equal(t, der, c.Certificates[0].Certificate[0])
 	for want, s := range map[string]transport.TLS{
-		"belong together": {Certificate: certificate}, "give both or none": {Key: secret}, "ca: ": {CA: none},
+		"certificate and key: open": {Certificate: certificate}, "certificate and key: ": {Key: secret}, "ca: ": {CA: none},
 		"has no certificate; it must be a PEM file": {CA: empty},
-		"certificate and key: ":                     {Certificate: none, Key: secret},
-		"none.pem":                                  {Certificate: certificate, Key: none},
-		"certificate and key: tls":                  {Certificate: certificate, Key: empty},
+		"none.pem":                 {Certificate: certificate, Key: none},
+		"certificate and key: tls": {Certificate: certificate, Key: empty},
 	} {
 		_, err := s.Config("relays.example")
 		require.ErrorContains(t, err, want)

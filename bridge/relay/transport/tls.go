@@ -3,9 +3,9 @@ package transport
 import (
 	"crypto/tls"
 	"crypto/x509"
-	"errors"
 	"fmt"
 
+	"clearback/bridge/relay"
 	"clearback/config/file"
 )
 
@@ -20,17 +20,24 @@ type TLS struct {
 	ServerName string
 }
 
-// Any reports whether any setting is set.
-func (t TLS) Any() bool { return t != TLS{} }
+// Check returns what is wrong with the settings for a connection, which is secure if it uses TLS. addressKey is the key
+// of the address, and scheme is how the address of a secure connection begins. Check reads no file.
+func (t TLS) Check(secure bool, addressKey, scheme string) []relay.Fault {
+	var f relay.Faults
+	if (t.Certificate == "") != (t.Key == "") {
+		f.Add("", "certificate and key belong together; add the other one")
+	}
+	if !secure && t != (TLS{Key: t.Key}) {
+		f.Add(addressKey, "certificates need %s; write that, or remove them", scheme)
+	}
+	return f
+}
 
 // Config reads the files and returns the configuration for a connection to the host.
 func (t TLS) Config(host string) (*tls.Config, error) {
 	c := &tls.Config{MinVersion: tls.VersionTLS12, ServerName: host}
 	if t.ServerName != "" {
 		c.ServerName = t.ServerName
-	}
-	if (t.Certificate == "") != (t.Key == "") {
-		return nil, errors.New("certificate and key belong together; give both or none")
 	}
 	if t.CA != "" {
 		pem, err := file.Read(t.CA)
@@ -42,7 +49,7 @@ func (t TLS) Config(host string) (*tls.Config, error) {
 			return nil, fmt.Errorf("ca: %s has no certificate; it must be a PEM file", t.CA)
 		}
 	}
-	if t.Certificate != "" {
+	if t.Certificate != "" || t.Key != "" {
 		pair, err := t.pair()
 		if err != nil {
 			return nil, fmt.Errorf("certificate and key: %w", err)

@@ -13,6 +13,7 @@ import (
 	"strings"
 	"time"
 
+	"clearback/bridge/relay"
 	"clearback/bridge/relay/transport"
 )
 
@@ -43,30 +44,39 @@ type Broker struct {
 	tls     *tls.Config // nil for a connection without TLS
 }
 
-// New returns a Broker with the given options, or [ErrOptions]. It reads the certificate files. It does not connect.
-func New(o Options) (*Broker, error) {
-	bad := func(format string, a ...any) (*Broker, error) {
-		return nil, fmt.Errorf("%w: %s", ErrOptions, fmt.Sprintf(format, a...))
-	}
+// Check returns what is wrong with the options. It reads no file.
+func (o Options) Check() []relay.Fault {
+	const write = "write mqtt://host:port or mqtts://host:port"
+	f := relay.Faults(relay.CheckTimes(o.Timeout, 0))
 	u, err := url.Parse(o.Address)
-	if err != nil { // its text may contain a secret
-		return bad("address: it cannot be parsed; write it as mqtt://host:port or mqtts://host:port")
-	}
 	switch {
+	case err != nil: // its text may contain a secret
+		f.Add("address", "it cannot be parsed; "+write)
 	case u.User != nil:
-		return bad("address: it contains a user; set user and password separately, so that they are never shown")
+		f.Add("address", "it contains a user; write user and password as keys of their own")
 	case u.Scheme != "mqtt" && u.Scheme != "mqtts" || u.Hostname() == "" || u.Opaque != "" ||
 		strings.Trim(u.Path, "/") != "" || u.RawQuery != "" || u.Fragment != "":
-		return bad("address of host %q; write it as mqtt://host:port or mqtts://host:port, and nothing else",
-			u.Hostname())
-	case u.Scheme == "mqtt" && o.TLS.Any():
-		return bad("ca, certificate, key and server name are for mqtts://; the address begins with mqtt://")
-	case o.Password != "" && o.User == "":
-		return bad("a password needs a user")
-	case o.Timeout < 20*time.Millisecond || o.Timeout > 10*time.Second:
-		return bad("timeout %v; allowed are 20ms to 10s", o.Timeout)
-	case o.KeepAlive < time.Second || o.KeepAlive > time.Minute || o.KeepAlive%time.Second != 0:
-		return bad("keep-alive %v; allowed are whole seconds, 1s to 1m", o.KeepAlive)
+		f.Add("address", "host %q: %s, and nothing else", u.Hostname(), write)
+	default:
+		f = append(f, o.TLS.Check(u.Scheme == "mqtts", "address", "mqtts://")...)
+	}
+	if o.Password != "" && o.User == "" {
+		f.Add("password", "a password needs a user; add user")
+	}
+	if o.KeepAlive < time.Second || o.KeepAlive > time.Minute || o.KeepAlive%time.Second != 0 {
+		f.Add("keep_alive", "%v is out of range; allowed: 1s to 1m0s in whole seconds", o.KeepAlive)
+	}
+	return f
+}
+
+// New returns a Broker with the given options, or [ErrOptions]. It reads the certificate files. It does not connect.
+func New(o Options) (*Broker, error) {
+	if faults := o.Check(); len(faults) > 0 {
+		return nil, relay.FaultError(ErrOptions, "options", faults)
+	}
+	u, err := url.Parse(o.Address)
+	if err != nil {
+		return nil, fmt.Errorf("%w: the address cannot be parsed", ErrOptions) // Check has reported it
 	}
 	if o.Dial == nil {
 		o.Dial = transport.Dial(o.Timeout)
@@ -77,7 +87,7 @@ func New(o Options) (*Broker, error) {
 	}
 	if u.Scheme == "mqtts" {
 		if b.tls, err = o.TLS.Config(u.Hostname()); err != nil {
-			return bad("%v", err)
+			return nil, fmt.Errorf("%w: %w", ErrOptions, err)
 		}
 	}
 	return b, nil
