@@ -43,7 +43,8 @@ func (d *decoder) checkContact(c *Config, l *Line, at string) {
 
 // checkKind compares the kind of the contact with what the line requires and what the user has accepted.
 func (d *decoder) checkKind(k *Contact, at string) {
-	if k.needsConsent() && !k.AcceptOpenIfDaemonDies && (k.Driver != DriverMQTT || k.MQTT != nil) {
+	unknown := k.driver().timer != nil && d.lacksSettings(k, at) // it may have a timer
+	if k.needsConsent() && !k.AcceptOpenIfDaemonDies && !unknown {
 		d.add(d.at(at), "%s: %s", at, k.neededConsent())
 	}
 	if !Less(k.Kind(), k.Require) {
@@ -95,10 +96,16 @@ func (d *decoder) checkBlocks(k *Contact, at string) {
 	}
 }
 
+// lacksSettings reports whether the mapping that the driver needs is missing.
+func (d *decoder) lacksSettings(k *Contact, at string) bool {
+	r := k.driver()
+	return r.contact != "" && r.needs == r.contact && !d.has(at+"."+r.contact)
+}
+
 // checkOptions asks the driver what is wrong with a contact. The controller is nil if the line names none that exists.
 func (d *decoder) checkOptions(l *Line, c *Controller, at string) {
 	r := l.Contact.driver()
-	if r.checkContact == nil || r.contact != "" && !d.has(at+"."+r.contact) && r.needs != "" {
+	if r.checkContact == nil || d.lacksSettings(&l.Contact, at) {
 		return
 	}
 	if r.contact != "" {

@@ -92,7 +92,7 @@ var mqttDevices = driver{
 			m := k.MQTT.Plain.Close
 			once(at+".mqtt.plain.close", fmt.Sprintf("mqtt %s %q %q", k.Controller, m.Topic, m.Payload),
 				fmt.Sprintf("the close at %s", m.Topic), unshared)
-		case !k.plain() && k.MQTT != nil && k.MQTT.Prefix != "":
+		case k.MQTT != nil && k.MQTT.Prefix != "":
 			once(at+".mqtt.prefix", "mqtt "+k.Controller+" "+k.MQTT.Prefix,
 				fmt.Sprintf("the device %s at %s", k.MQTT.Prefix, k.Controller), unshared)
 		}

@@ -23,6 +23,7 @@ var rules = []struct {
 	{"manners", mannersRule},
 	{"monotonic", monotonicRule},
 	{"machine", machineRule},
+	{"drivers", driverRule},
 }
 
 func root() fs.FS { return os.DirFS("../../..") }
