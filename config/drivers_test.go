@@ -57,3 +57,13 @@ func TestDriverSaysWhatIsWrong(t *testing.T) {
 		require.Equal(t, want, d.sorted().String(), file)
 	}
 }
+
+// TestWordOfASecretHeader checks that a fault in the value of a header field is shown at the secret that it came from,
+// and does not quote it.
+func TestWordOfASecretHeader(t *testing.T) {
+	env := Env{ReadFile: millraceEnv().ReadFile, Getenv: func(string) (string, bool) { return "curtain-{nobody}", true }}
+	_, faults := Parse("f", []byte(contactForm{"http",
+		`http: {url: "http://192.0.2.60", headers: [{name: X-Key, secret: {env: KEY}}]}`, ""}.file()), env)
+	require.Equal(t, "f:3:108: controllers[0].http.headers[0].secret: it contains a word in braces that is not allowed "+
+		"there; allowed: {line} {contact} {user} {password}\n", faults.String())
+}
