@@ -38,13 +38,14 @@ type ReportKind uint8
 const (
 	ReportNone ReportKind = iota
 	// ReportSuppressed: a far-end clearing that does not open the loop. Fields: Call, Suppression, Trial; also Interval
-	// for a trial, and Seq and Interval with SuppressedNoContact.
+	// for a trial, Seq and Interval with SuppressedNoContact, and Hook and Verified with SuppressedUnknownCall if the
+	// line was seen on hook.
 	ReportSuppressed
 	// ReportCancelled: the near end came first, and the interruption was withdrawn or cut short. With an Incident: a
 	// trial that could not be made, for that reason. Fields: Call, Trial, Incident.
 	ReportCancelled
 	// ReportInterrupted: the interruption was made. Hook shows whether the hold cleared. For a catch trial, which opens
-	// nothing, Seq and Interval are 0. Fields: Call, Seq, Interval, Hook, Trial.
+	// nothing, Seq and Interval are 0. Fields: Call, Seq, Interval, Hook, Verified, Trial.
 	ReportInterrupted
 	// ReportIncident: something that people must know; see the kinds of [Incident]. Suppression is the rule behind
 	// IncidentSuppressed. Flash, with IncidentIntervalShort, means that the adapter took the interruption for a hook
@@ -127,4 +128,6 @@ type Effect struct {
 	Flash bool
 	// Trial: the clearing was a trial.
 	Trial bool
+	// Verified is how Hook was seen.
+	Verified Verification
 }

@@ -137,6 +137,17 @@ const (
 	hooks
 )
 
+// Verification is how a hook state was seen.
+type Verification uint8
+
+// The means of verification.
+const (
+	VerificationNone  Verification = iota // the state was not seen
+	VerificationProbe                     // the adapter's answer to a probe
+	VerificationSense                     // the loop-current sensor
+	verifications
+)
+
 // NumberClass classifies the dialled number where that is, or may be, an emergency number.
 type NumberClass uint8
 

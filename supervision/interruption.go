@@ -111,7 +111,7 @@ func (m *Machine) pendingLegCleared(now Instant, a Answer) {
 	case a == AnswerUnknown && m.sensorHook() == HookOff:
 		m.open(now, true)
 	case a == AnswerUnknown && m.sensorHook() == HookOn:
-		m.suppressPending(SuppressedUnknownCall)
+		m.suppressUnknownCall(sighting{HookOn, VerificationSense})
 	case a == AnswerUnknown && m.policy.ProbeTrusted && now >= m.recognisedAt:
 		m.becomeProbing(now)
 	case a == AnswerUnknown:
@@ -145,6 +145,13 @@ func (m *Machine) suppressPending(why Suppression) {
 	}
 	m.suppress(w.call, why)
 	m.setPendingSuppressed(w.call, why)
+}
+
+// suppressUnknownCall: the adapter does not know the call, and the line was not seen off hook.
+func (m *Machine) suppressUnknownCall(s sighting) {
+	m.suppressPending(SuppressedUnknownCall)
+	report := &m.out[len(m.out)-1]
+	report.Hook, report.Verified = s.hook, s.by
 }
 
 // open turns the pending interruption into an opening, if the opening can still end in time.
@@ -369,7 +376,7 @@ func (m *Machine) becomeFaulted(now Instant, why Incident) {
 	m.dropCheck(now)
 	if m.last.settled && m.last.toVerify { // the fault came in the guard time, which starts again later
 		m.last.toVerify = false
-		m.interrupted(now, HookUnknown)
+		m.interrupted(now, sighting{})
 	}
 }
 

@@ -17,12 +17,12 @@ package supervision
 func (m *Machine) listening() bool { return m.check.kind == checkListening }
 
 // firstLook handles the result of the first look after an interruption.
-func (m *Machine) firstLook(now Instant, h Hook) {
-	if h == HookOff && m.mayListen(now) {
+func (m *Machine) firstLook(now Instant, s sighting) {
+	if s.hook == HookOff && m.mayListen(now) {
 		m.becomeListening(now)
 		return
 	}
-	m.interrupted(now, h)
+	m.interrupted(now, s)
 }
 
 func (m *Machine) mayListen(now Instant) bool {
@@ -41,6 +41,6 @@ func (m *Machine) becomeListening(now Instant) {
 // dropListening ends the grace when the second look can no longer say anything about the hold.
 func (m *Machine) dropListening(now Instant) {
 	if m.listening() {
-		m.checked(now, HookUnknown)
+		m.checked(now, sighting{})
 	}
 }

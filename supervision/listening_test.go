@@ -42,7 +42,7 @@ func TestListeningEndsToTheNanosecond(t *testing.T) {
 	l.wantEffects("the first look", l.after(380*time.Millisecond, "time-passed"), "")
 	l.wantEffects("1 ns before, by a sensor", l.after(time.Millisecond-1, "time-passed"), "")
 	l.wantEffects("the end of the grace, by a sensor, which the adapter need not recognise", l.after(1, "time-passed"),
-		"report interrupted call=9 seq=1 interval=800ms hook=off\nreport incident call=9 reason=interval-short\nreport next-interval interval=1s")
+		"report interrupted call=9 seq=1 interval=800ms hook=off by=sense\nreport incident call=9 reason=interval-short\nreport next-interval interval=1s")
 }
 
 // TestWatchAfterListening checks that after a second look without a result the line is watched, from the first look on.
@@ -97,7 +97,7 @@ func TestSetPolicyWhileListening(t *testing.T) {
 	l.m.SetPolicy(l.now, p)
 	l.after(10*time.Second, "time-passed")
 	l.wantEffects("a consent that comes meanwhile repeats nothing so late", l.after(0, "probe-answered hook=off"),
-		"report interrupted call=9 seq=1 interval=800ms hook=off\nreport incident call=9 reason=interval-short\nreport next-interval interval=1s")
+		"report interrupted call=9 seq=1 interval=800ms hook=off by=probe\nreport incident call=9 reason=interval-short\nreport next-interval interval=1s")
 }
 
 // TestHoldStayedAfterIntervalChange checks that a hold that stayed leads to a longer interval, whatever intervals were

@@ -25,6 +25,9 @@ func (m *Machine) sensorHook() Hook {
 	}
 }
 
+// sensed returns what a trusted sensor last reported.
+func (m *Machine) sensed() sighting { return seen(m.sensorHook(), VerificationSense) }
+
 // sensorReported records a sensor's report if the sensor is trusted. It returns the report before.
 func (m *Machine) sensorReported(c current) (before current) {
 	before = m.current
@@ -80,7 +83,7 @@ func (m *Machine) released(now Instant) {
 	switch {
 	case !m.policy.SenseTrusted:
 	case m.listening():
-		m.checked(now, HookOn)
+		m.checked(now, sighting{HookOn, VerificationSense})
 	case m.idle():
 		m.lineOnHook()
 		m.planNextLook()

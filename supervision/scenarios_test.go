@@ -29,13 +29,13 @@ func TestSeizureAfterGuardTime(t *testing.T) {
 	l := newTestLine(t, p)
 	l.cleared()
 	l.wantEffects("a lift at the end of the guard time", l.after(400*time.Millisecond, "seized"),
-		"report interrupted call=1 seq=1 interval=800ms hook=on")
+		"report interrupted call=1 seq=1 interval=800ms hook=on by=sense")
 
 	l = newTestLine(t, p)
 	l.cleared()
 	l.wantEffects("current in the guard time", l.after(400*time.Millisecond-1, "seized"), "")
 	l.wantEffects("its end: the hold came back", l.after(1, "time-passed"),
-		"report interrupted call=1 seq=1 interval=800ms hook=off\n"+
+		"report interrupted call=1 seq=1 interval=800ms hook=off by=sense\n"+
 			"open-loop call=1 seq=2 interval=800ms not-after=+122.46s")
 
 	// A sensor that was untrusted since the opening has not seen the current stop. Its first report shows the hold.
@@ -46,7 +46,7 @@ func TestSeizureAfterGuardTime(t *testing.T) {
 	p.SenseTrusted = true
 	l.m.SetPolicy(l.now.Add(500*time.Millisecond), p)
 	l.wantEffects("the first word since the closing", l.after(500*time.Millisecond, "seized"), "")
-	l.wantEffects("the look", l.after(0, "time-passed"), "report interrupted call=1 seq=1 interval=800ms hook=off\n"+
+	l.wantEffects("the look", l.after(0, "time-passed"), "report interrupted call=1 seq=1 interval=800ms hook=off by=sense\n"+
 		"open-loop call=1 seq=2 interval=800ms not-after=+122.56s")
 
 	// With an untrusted sensor, a lifted handset means that a probe would not find the hold.
@@ -139,7 +139,7 @@ func TestOtherLegUnconfirmed(t *testing.T) {
 	l.after(1300*time.Millisecond, "loop-closed seq=1")
 	l.after(time.Second, "time-passed")
 	l.wantEffects("the hold stayed", l.after(0, "probe-answered hook=off"),
-		"report interrupted call=2 seq=1 interval=1.3s hook=off\nopen-loop call=2 seq=2 interval=1.3s not-after=+123.55s")
+		"report interrupted call=2 seq=1 interval=1.3s hook=off by=probe\nopen-loop call=2 seq=2 interval=1.3s not-after=+123.55s")
 
 	// A trial whose length could be taken for a flash is not made.
 	l = newTestLine(t, p)
@@ -288,7 +288,7 @@ func TestLookWhileACallRings(t *testing.T) {
 	l.after(380*time.Millisecond, "time-passed")
 	l.after(time.Second, "call-arrived call=2")
 	l.wantEffects("the handset put down", l.after(time.Second, "released"),
-		"report interrupted call=1 seq=1 interval=800ms hook=on")
+		"report interrupted call=1 seq=1 interval=800ms hook=on by=sense")
 
 	l = newTestLine(t, p)
 	l.cleared()
@@ -322,12 +322,12 @@ func TestRepeatedIncident(t *testing.T) {
 	l.after(0, "far-end-cleared call=1 evidence=bye")
 	l.after(0, "adapter-leg-cleared call=1 answer=confirmed")
 	l.wantEffects("a contact that is stuck", opened("1"),
-		"report interrupted call=1 seq=1 interval=800ms hook=off\nreport incident call=1 reason=contact-stuck")
+		"report interrupted call=1 seq=1 interval=800ms hook=off by=sense\nreport incident call=1 reason=contact-stuck")
 	l.after(time.Second, "pulse-requested")
-	l.wantEffects("by hand", opened("2"), "report interrupted seq=2 interval=800ms hook=off\n"+
+	l.wantEffects("by hand", opened("2"), "report interrupted seq=2 interval=800ms hook=off by=sense\n"+
 		"report incident-ended reason=contact-stuck\nreport incident reason=contact-stuck")
 	l.after(time.Second, "pulse-requested")
-	l.wantEffects("by hand again", opened("3"), "report interrupted seq=3 interval=800ms hook=off")
+	l.wantEffects("by hand again", opened("3"), "report interrupted seq=3 interval=800ms hook=off by=sense")
 	l.wantEffects("off hook for long", l.after(2*time.Minute, "time-passed"), "")
 	l.after(time.Second, "pulse-requested")
 	l.wantEffects("another reason", l.after(time.Second, "loop-failed seq=4 failure=unreachable"),

@@ -77,6 +77,7 @@ const (
 	efHook
 	efFlash
 	efTrial
+	efVerified
 	efFields
 )
 
@@ -113,6 +114,7 @@ var effectTable = [efFields]field{
 	efHook:        {key: "hook", form: formWord, bits: 8, words: hookWords[:]},
 	efFlash:       {key: "flash", form: formFlag},
 	efTrial:       {key: "trial", form: formFlag},
+	efVerified:    {key: "by", form: formWord, bits: 8, words: verificationWords[:]},
 }
 
 func (ev *Event) values() [evFields]int64 {
@@ -149,7 +151,7 @@ func (ef *Effect) values() [efFields]int64 {
 		efKind: int64(ef.Kind), efReport: int64(ef.Report), efCall: int64(ef.Call), efSeq: int64(ef.Seq),
 		efCode: int64(ef.Code), efInterval: int64(ef.Interval), efNotAfter: int64(ef.NotAfter),
 		efSuppression: int64(ef.Suppression), efIncident: int64(ef.Incident), efHook: int64(ef.Hook),
-		efFlash: flag(ef.Flash), efTrial: flag(ef.Trial),
+		efFlash: flag(ef.Flash), efTrial: flag(ef.Trial), efVerified: int64(ef.Verified),
 	}
 }
 
@@ -158,7 +160,7 @@ func (ef *Effect) setValues(v *[efFields]int64) {
 		Kind: EffectKind(v[efKind]), Report: ReportKind(v[efReport]), Call: CallID(v[efCall]), Seq: Seq(v[efSeq]),
 		Code: int(v[efCode]), Interval: time.Duration(v[efInterval]), NotAfter: Instant(v[efNotAfter]),
 		Suppression: Suppression(v[efSuppression]), Incident: Incident(v[efIncident]), Hook: Hook(v[efHook]),
-		Flash: v[efFlash] != 0, Trial: v[efTrial] != 0,
+		Flash: v[efFlash] != 0, Trial: v[efTrial] != 0, Verified: Verification(v[efVerified]),
 	}
 }
 

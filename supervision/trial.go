@@ -93,10 +93,12 @@ func (m *Machine) becomeCatching(now Instant, id CallID) {
 }
 
 // catchResult reports the result of a catch trial.
-func (m *Machine) catchResult(now Instant, id CallID, h Hook) {
-	m.out = append(m.out, Effect{Kind: Report, Report: ReportInterrupted, Call: id, Hook: h, Trial: true})
+func (m *Machine) catchResult(now Instant, id CallID, s sighting) {
+	m.out = append(m.out, Effect{
+		Kind: Report, Report: ReportInterrupted, Call: id, Hook: s.hook, Verified: s.by, Trial: true,
+	})
 	m.pendingIncident = pendingIncident{}
-	switch h {
+	switch s.hook {
 	case HookOn:
 		m.lineOnHook()
 	case HookOff:

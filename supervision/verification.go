@@ -22,6 +22,20 @@ type check struct {
 	by        Instant // deadline: when to look, and after that until when to wait for the probe's answer
 }
 
+// sighting is a hook state and how it was seen. Its zero value is an unknown state.
+type sighting struct {
+	hook Hook
+	by   Verification
+}
+
+// seen returns the sighting of h, which may be unknown.
+func seen(h Hook, by Verification) sighting {
+	if h == HookUnknown {
+		return sighting{}
+	}
+	return sighting{h, by}
+}
+
 // trusted reports whether a probe or a sensor can report reliably whether the near end is off hook.
 func (m *Machine) trusted() bool { return m.policy.ProbeTrusted || m.policy.SenseTrusted }
 
@@ -42,12 +56,12 @@ func (m *Machine) probe(now Instant) {
 
 // verify begins the check of an interruption whose guard time is over.
 func (m *Machine) verify(now Instant) {
-	h := m.sensorHook()
-	if h != HookUnknown || !m.policy.ProbeTrusted || m.otherOnLine(0) {
+	s := m.sensed()
+	if s.hook != HookUnknown || !m.policy.ProbeTrusted || m.otherOnLine(0) {
 		if m.otherOnLine(0) {
-			h = HookUnknown // the adapter would answer for the call that is on the line
+			s = sighting{} // the adapter would answer for the call that is on the line
 		}
-		m.firstLook(now, h)
+		m.firstLook(now, s)
 		return
 	}
 	m.becomeChecking(checkInterruption, max(now, m.recognisedAt))
@@ -62,14 +76,14 @@ func (m *Machine) becomeChecking(of checkKind, at Instant) {
 
 // checkDue looks at the line, or stops waiting for the probe's answer.
 func (m *Machine) checkDue(now Instant) {
-	h := m.sensorHook()
+	s := m.sensed()
 	switch {
 	case m.check.trustLost:
-		m.checked(now, HookUnknown)
+		m.checked(now, sighting{})
 	case m.listening() && m.otherOnLine(0):
-		m.checked(now, h)
-	case h != HookUnknown && now >= m.recognisedAt, m.check.asked, !m.policy.ProbeTrusted:
-		m.checked(now, h)
+		m.checked(now, s)
+	case s.hook != HookUnknown && now >= m.recognisedAt, m.check.asked, !m.policy.ProbeTrusted:
+		m.checked(now, s)
 	case now < m.recognisedAt:
 		m.check.by = m.recognisedAt // until then the adapter would still say off hook
 	default:
@@ -82,7 +96,7 @@ func (m *Machine) checkDue(now Instant) {
 // watchIdle.)
 func (m *Machine) dropCheck(now Instant) {
 	if m.verifying() || m.listening() {
-		m.checked(now, HookUnknown)
+		m.checked(now, sighting{})
 	}
 }
 
@@ -93,58 +107,58 @@ func (m *Machine) probeAnswered(now Instant, ev *Event) {
 		return
 	}
 	m.probes--
-	h := m.sensorHook() // where both are trusted, the sensor decides
-	if h == HookUnknown && m.policy.ProbeTrusted {
-		h = ev.Hook
+	s := m.sensed() // where both are trusted, the sensor decides
+	if s.hook == HookUnknown && m.policy.ProbeTrusted {
+		s = seen(ev.Hook, VerificationProbe)
 	}
 	switch {
 	case m.probes > 0:
 		// the answer to an earlier probe
 	case m.pendingOpening.wait == waitProbe:
-		if h == HookOff {
+		if s.hook == HookOff {
 			m.open(now, true)
 			return
 		}
-		m.suppressPending(SuppressedUnknownCall)
+		m.suppressUnknownCall(s)
 	case m.check.asked:
-		m.checked(now, h)
+		m.checked(now, s)
 	default:
 		// late: the line may have changed since
 	}
 }
 
 // checked ends the check with the hook state found.
-func (m *Machine) checked(now Instant, h Hook) {
+func (m *Machine) checked(now Instant, s sighting) {
 	c := m.check
 	m.check = check{by: Never}
-	if h == HookOff && m.otherOnLine(0) {
-		h = HookUnknown // the adapter answered for the call that is on the line
+	if s.hook == HookOff && m.otherOnLine(0) {
+		s = sighting{} // the adapter answered for the call that is on the line
 	}
 	switch c.kind {
 	case checkInterruption:
-		m.firstLook(now, h)
+		m.firstLook(now, s)
 	case checkListening:
-		m.interrupted(now, h)
+		m.interrupted(now, s)
 	case checkCatch:
-		m.catchResult(now, c.call, h)
+		m.catchResult(now, c.call, s)
 	default:
-		m.noteLook(now, h)
+		m.noteLook(now, s.hook)
 	}
 }
 
 // interrupted reports the result of the interruption. A hold that stayed lengthens the next clearing's interval
 // (invariant 7).
-func (m *Machine) interrupted(now Instant, h Hook) {
+func (m *Machine) interrupted(now Instant, s sighting) {
 	o := &m.last
 	if o.trial && o.faulted {
-		h = HookUnknown // the result says nothing about the interval
+		s = sighting{} // the result says nothing about the interval
 	}
 	m.out = append(m.out, Effect{
-		Kind: Report, Report: ReportInterrupted, Call: o.call, Seq: o.seq, Interval: o.interval, Hook: h,
-		Trial: o.trial,
+		Kind: Report, Report: ReportInterrupted, Call: o.call, Seq: o.seq, Interval: o.interval, Hook: s.hook,
+		Verified: s.by, Trial: o.trial,
 	})
 	m.pendingIncident = pendingIncident{}
-	switch h {
+	switch s.hook {
 	case HookOn:
 		m.lineOnHook()
 	case HookOff:

@@ -28,6 +28,9 @@ var (
 
 	hookWords = [hooks]string{HookUnknown: "unknown", HookOn: "on", HookOff: "off"}
 
+	verificationWords = [verifications]string{VerificationNone: "none", VerificationProbe: "probe",
+		VerificationSense: "sense"}
+
 	failureWords = [failures]string{
 		FailureNone: "none", FailureRefused: "refused", FailureLate: "late", FailureUnreachable: "unreachable",
 		FailureNoAnswer: "no-answer", FailureNoContact: "no-contact", FailureStopped: "stopped",
@@ -86,6 +89,9 @@ func (n NumberClass) String() string { return word(numberWords[:], int64(n)) }
 
 // String returns the hook state's word in the text form.
 func (h Hook) String() string { return word(hookWords[:], int64(h)) }
+
+// String returns the verification's word in the text form.
+func (v Verification) String() string { return word(verificationWords[:], int64(v)) }
 
 // String returns the progress's word in the text form.
 func (p Progress) String() string { return word(progressWords[:], int64(p)) }

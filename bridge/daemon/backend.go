@@ -352,7 +352,7 @@ func (h *backend) Clear(ctx context.Context, line string, interval time.Duration
 			Call: uint64(r.Call), Asked: r.Asked.Milliseconds(), Measured: r.Measured.Microseconds(),
 			Hook: r.Hook.String(), Why: r.Why,
 		}
-		if r.By != callrecord.VerificationNone {
+		if r.By != supervision.VerificationNone {
 			out.By = r.By.String()
 		}
 		return err
@@ -381,7 +381,7 @@ func (h *backend) SaveTrial(line string, a control.TrialAnswer) error {
 		Measured: time.Duration(a.Trial.Measured) * time.Microsecond,
 		Cleared:  answer, RangUp: a.RangUp,
 	}
-	for _, by := range []callrecord.Verification{callrecord.VerificationProbe, callrecord.VerificationSense} {
+	for _, by := range []supervision.Verification{supervision.VerificationProbe, supervision.VerificationSense} {
 		if a.Trial.By == by.String() {
 			t.By = by
 		}

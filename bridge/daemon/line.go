@@ -107,7 +107,7 @@ func newLine(c *config.Line, contact relay.Contact, j *journal.Journal, epoch ti
 		restoreOpenings(&kept, &was, epoch)
 	}
 	p := trusted(c, l.trust)
-	l.recorder = callrecord.NewRecorder(c.Name, p.SenseTrusted)
+	l.recorder = callrecord.NewRecorder(c.Name)
 	return l, bridge.LineOptions{
 		Name: c.Name, Policy: p, Contact: contact, Epoch: epoch, Logger: log, Saved: kept,
 		Record: l.record, Save: l.save,

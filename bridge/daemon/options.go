@@ -12,16 +12,11 @@ import (
 )
 
 func journalOptions(c *config.Config, o Options) journal.Options {
-	sensed := map[string]bool{}
-	for i := range c.Lines {
-		sensed[c.Lines[i].Name] = c.Lines[i].Verify.By == "sense"
-	}
 	return journal.Options{
 		Path: c.Journal.File, MaxAge: c.Journal.Keep, MaxSize: c.Journal.MaxSize, Version: o.Version, Logger: o.Logger,
 		Remind: c.Log.Remind,
 		Detail: map[string]journal.Detail{"short": journal.DetailShort,
 			"none": journal.DetailNone}[c.Journal.Numbers],
-		HasSensor: func(line string) bool { return sensed[line] },
 	}
 }
 

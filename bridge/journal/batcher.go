@@ -41,9 +41,7 @@ type account struct {
 
 // batcher turns records into rows to write. It belongs to the writer's goroutine.
 type batcher struct {
-	// set once
-	hasSensor func(line string) bool
-	limit     int // of rows
+	limit int // of rows; set once
 
 	lines        map[string]*lineBatch
 	accountsByID map[callrecord.ID]*account
@@ -76,12 +74,9 @@ type lineBatch struct {
 	hookKnown           bool // hook was recorded
 }
 
-func newBatcher(sensed func(string) bool) *batcher {
-	if sensed == nil {
-		sensed = func(string) bool { return false }
-	}
+func newBatcher(limit int) *batcher {
 	return &batcher{
-		hasSensor: sensed, limit: pendingLimit, lines: map[string]*lineBatch{},
+		limit: limit, lines: map[string]*lineBatch{},
 		accountsByID: map[callrecord.ID]*account{}, next: 1, states: map[string]SavedLine{},
 		staleEnded: map[string]time.Time{},
 	}
@@ -90,7 +85,7 @@ func newBatcher(sensed func(string) bool) *batcher {
 func (b *batcher) line(name string) *lineBatch {
 	l := b.lines[name]
 	if l == nil {
-		l = &lineBatch{recorder: callrecord.NewRecorder(name, b.hasSensor(name))}
+		l = &lineBatch{recorder: callrecord.NewRecorder(name)}
 		b.lines[name] = l
 	}
 	return l

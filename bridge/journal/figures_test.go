@@ -104,7 +104,7 @@ func fill(tb testing.TB, path string, calls int, until time.Time) {
 	require.NoError(tb, err)
 	_, err = s.conn.ExecContext(ctx, "PRAGMA synchronous = OFF")
 	require.NoError(tb, err)
-	d := newBatcher(nil)
+	d := newBatcher(pendingLimit)
 	began := until.Add(-365 * 24 * time.Hour)
 	for n := 1; n <= calls; n++ {
 		line := fmt.Sprintf("line-%d", n%10)

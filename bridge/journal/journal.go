@@ -27,6 +27,7 @@ import (
 
 	"go.uber.org/zap"
 
+	"clearback/supervision"
 	"clearback/supervision/callrecord"
 )
 
@@ -48,9 +49,6 @@ type Options struct {
 	Detail  Detail
 	Version string // of the daemon, for the record of runs
 	Logger  *zap.Logger
-	// HasSensor reports whether a loop-current sensor determines the hook state of a line. nil means that no line has
-	// such a sensor. HasSensor is called from the writer's goroutine.
-	HasSensor func(line string) bool
 	// Remind is the interval at which a problem that lasts is logged again. 0 means 15 minutes.
 	Remind time.Duration
 }
@@ -181,7 +179,7 @@ type Trial struct {
 	Measured time.Duration // 0: not measured
 	Cleared  Answer
 	// By is the source of Cleared.
-	By     callrecord.Verification
+	By     supervision.Verification
 	RangUp bool // the line rang up after the break
 }
 

@@ -157,6 +157,10 @@ func (s *script) into(j *Journal) *script {
 // heldCallScript is a call whose hold is cleared by an interruption. hook is the hook state found afterwards: on, off
 // or unknown.
 func heldCallScript(line string, at time.Time, call uint64, hook string) *script {
+	result := hook
+	if hook != "unknown" {
+		result += " by=probe"
+	}
 	s := on(line, at).
 		after(0, fmt.Sprintf("call-arrived call=%d", call), fmt.Sprintf("offer-call call=%d", call)).
 		after(40*time.Millisecond, fmt.Sprintf("call-ringing call=%d", call)).
@@ -169,7 +173,7 @@ func heldCallScript(line string, at time.Time, call uint64, hook string) *script
 		after(800*time.Millisecond, fmt.Sprintf("loop-closed seq=%d took=801.25ms", call)).
 		after(time.Second, "", "probe-line").
 		after(5*time.Millisecond, "probe-answered hook="+hook,
-			fmt.Sprintf("report interrupted call=%d seq=%d interval=800ms hook=%s", call, call, hook))
+			fmt.Sprintf("report interrupted call=%d seq=%d interval=800ms hook=%s", call, call, result))
 	if hook == "off" {
 		s.after(0, "", fmt.Sprintf("report incident call=%d reason=interval-short", call),
 			"report next-interval interval=1.2s")
@@ -216,7 +220,7 @@ func TestWriteAndRead(t *testing.T) {
 		Ended:     s.at,
 		ClearedBy: callrecord.ClearedByFarEnd, Evidence: supervision.EvidenceBye, Answer: supervision.AnswerConfirmed,
 		Openings: 1, Asked: 800 * time.Millisecond, Measured: 801250 * time.Microsecond,
-		Hook: supervision.HookOff, Verified: callrecord.VerificationProbe, Outcome: callrecord.OutcomeIncident,
+		Hook: supervision.HookOff, Verified: supervision.VerificationProbe, Outcome: callrecord.OutcomeIncident,
 		Incident: supervision.IncidentIntervalShort,
 	}, a)
 	assert.Equal(t, []uint64{1, 2, 3}, []uint64{uint64(rows[0].Call), uint64(rows[1].Call), uint64(rows[2].Call)})

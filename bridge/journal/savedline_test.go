@@ -336,8 +336,8 @@ func TestStoredEnumValuesAreStable(t *testing.T) {
 		int(callrecord.OutcomeSuppressed), int(callrecord.OutcomeIncident), int(callrecord.OutcomeBrokenOff),
 		int(callrecord.OutcomeHoldStayed),
 	})
-	assert.Equal(t, []any{0, 1, 2}, []any{int(callrecord.VerificationNone), int(callrecord.VerificationProbe),
-		int(callrecord.VerificationSense)})
+	assert.Equal(t, []any{0, 1, 2}, []any{int(supervision.VerificationNone), int(supervision.VerificationProbe),
+		int(supervision.VerificationSense)})
 	assert.Equal(t, []any{0, 1, 2}, []any{int(AnswerUnknown), int(AnswerCleared), int(AnswerStayed)})
 	words := ""
 	for e := range 9 {
@@ -415,7 +415,7 @@ func TestTrialsOfTheLatestSession(t *testing.T) {
 	j := open(options(t, path), quick())
 	trial := Trial{Session: 2, Line: "workshop", At: start, Call: 4, Asked: 400 * time.Millisecond,
 		Measured: 401 * time.Millisecond,
-		Cleared:  AnswerStayed, By: callrecord.VerificationProbe, RangUp: true}
+		Cleared:  AnswerStayed, By: supervision.VerificationProbe, RangUp: true}
 	catch := Trial{Session: 2, Line: "workshop", At: start.Add(time.Minute), Call: 5, Catch: true}
 	j.AppendTrial(Trial{Session: 1, Line: "workshop", At: start.Add(-time.Hour), Call: 1})
 	j.AppendTrial(catch)

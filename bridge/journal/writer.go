@@ -80,13 +80,11 @@ type writer struct {
 }
 
 func newWriter(o Options, p pace, q *queue) *writer {
-	d := newBatcher(o.HasSensor)
-	d.limit = p.pending
 	return &writer{
 		o: o, pace: p, log: o.Logger.With(zap.String("journal", o.Path)), queue: q,
 		quit: make(chan struct{}), ended: make(chan struct{}), tried: make(chan struct{}),
 		shared:  writerState{states: map[string]SavedLine{}},
-		batcher: d, pruner: pruner{calls: 8, pace: p},
+		batcher: newBatcher(p.pending), pruner: pruner{calls: 8, pace: p},
 	}
 }
 

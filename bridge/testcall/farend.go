@@ -61,7 +61,6 @@ type call struct {
 	nearEndError  error
 	seq           supervision.Seq
 	took          time.Duration
-	probed        bool
 	outcome       *supervision.Effect
 }
 

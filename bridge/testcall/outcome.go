@@ -23,13 +23,8 @@ func (s *Session) follow(e callrecord.Entry) {
 }
 
 func (c *call) event(ev *supervision.Event) {
-	switch ev.Kind {
-	case supervision.LoopClosed:
-		if c.seq != 0 && ev.Seq == c.seq {
-			c.took = ev.Took
-		}
-	case supervision.ProbeAnswered:
-		c.probed = c.probed || c.farEndCleared
+	if ev.Kind == supervision.LoopClosed && c.seq != 0 && ev.Seq == c.seq {
+		c.took = ev.Took
 	}
 	if ev.Call != c.id {
 		return
@@ -78,14 +73,7 @@ func (c *call) result(asked time.Duration) Result {
 	e := c.outcome
 	switch e.Report {
 	case supervision.ReportInterrupted:
-		r.Measured, r.Hook = c.took, e.Hook
-		switch {
-		case e.Hook == supervision.HookUnknown:
-		case c.probed:
-			r.By = callrecord.VerificationProbe
-		default:
-			r.By = callrecord.VerificationSense
-		}
+		r.Measured, r.Hook, r.By = c.took, e.Hook, e.Verified
 	case supervision.ReportSuppressed:
 		r.Why = callrecord.Observation(supervision.IncidentNone, e.Suppression, false)
 		if e.Suppression == supervision.SuppressedOutOfBounds { // the interval itself was accepted

@@ -317,7 +317,7 @@ type Result struct {
 	Asked    time.Duration
 	Measured time.Duration // 0: not measured, or a catch trial
 	Hook     supervision.Hook
-	By       callrecord.Verification
+	By       supervision.Verification
 	// Why says why the result cannot be determined. It is empty if the result is known, or if only the user can tell.
 	Why string
 }

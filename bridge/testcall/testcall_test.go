@@ -37,7 +37,7 @@ func TestSession(t *testing.T) {
 		require.NoError(t, err)
 		measured := r.Measured
 		r.Measured = 0
-		require.Equal(t, Result{Call: call, Asked: c.interval, Hook: c.hook, By: callrecord.VerificationProbe}, r)
+		require.Equal(t, Result{Call: call, Asked: c.interval, Hook: c.hook, By: supervision.VerificationProbe}, r)
 		if c.interval == 0 {
 			require.Zero(t, measured)
 		} else {
@@ -78,7 +78,7 @@ func TestUntrustedProbe(t *testing.T) {
 	r, err := h.session.Clear(t.Context(), 300*time.Millisecond, false)
 	require.NoError(t, err)
 	require.Equal(t, supervision.HookUnknown, r.Hook)
-	require.Equal(t, callrecord.VerificationNone, r.By)
+	require.Equal(t, supervision.VerificationNone, r.By)
 	require.Empty(t, r.Why)
 	h.requireMeasured(300*time.Millisecond, r.Measured, late())
 }

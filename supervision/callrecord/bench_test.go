@@ -32,7 +32,7 @@ func BenchmarkTake(b *testing.B) {
 			Hook: supervision.HookOn,
 		}},
 	}
-	t := NewRecorder("box-office", false)
+	t := NewRecorder("box-office")
 	b.ReportAllocs()
 	call, past := supervision.CallID(0), time.Duration(0)
 	for i := 0; b.Loop(); i++ {

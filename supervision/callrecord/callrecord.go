@@ -101,18 +101,6 @@ const (
 	outcomes
 )
 
-// Verification is how the outcome was verified.
-type Verification uint8
-
-// The means of verification.
-const (
-	VerificationNone Verification = iota
-	VerificationProbe
-	VerificationSense
-
-	verificationCount
-)
-
 // Account is the account of one call, or of one operator's pulse (Call 0). It is a plain value that can be stored as it
 // is. [Account.ID] identifies it: two copies with the same ID are the same account at different times.
 type Account struct {
@@ -147,7 +135,7 @@ type Account struct {
 	// Hook is the state seen after the last interruption. If the adapter did not know the call, it is the state seen
 	// instead of an interruption. Verified is how it was seen.
 	Hook     supervision.Hook
-	Verified Verification
+	Verified supervision.Verification
 	Outcome  Outcome
 	// Rule is the rule that kept the loop closed. It may be set with an incident too.
 	Rule supervision.Suppression

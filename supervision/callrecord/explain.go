@@ -269,9 +269,9 @@ func (a *Account) opened() string {
 
 func (a *Account) by() string {
 	switch a.Verified {
-	case VerificationProbe:
+	case supervision.VerificationProbe:
 		return "the probe"
-	case VerificationSense:
+	case supervision.VerificationSense:
 		return "the loop-current sensor"
 	default:
 		return "unknown means"

@@ -80,8 +80,6 @@ func TestWords(t *testing.T) {
 		func(s string) (uint8, error) { v, err := ParseClearedBy(s); return uint8(v), err })
 	check(uint8(outcomes), func(v uint8) string { return Outcome(v).String() },
 		func(s string) (uint8, error) { v, err := ParseOutcome(s); return uint8(v), err })
-	check(uint8(verificationCount), func(v uint8) string { return Verification(v).String() },
-		func(s string) (uint8, error) { v, err := ParseVerification(s); return uint8(v), err })
 }
 
 // TestWordsInJSON checks that enumerations are written to JSON as their words, and read back.
@@ -90,17 +88,16 @@ func TestWordsInJSON(t *testing.T) {
 		Direction Direction
 		ClearedBy ClearedBy
 		Outcome   Outcome
-		Verified  Verification
 	}
-	is := all{Outgoing, ClearedByLostAdapter, OutcomeBrokenOff, VerificationSense}
+	is := all{Outgoing, ClearedByLostAdapter, OutcomeBrokenOff}
 	text, err := json.Marshal(is)
 	require.NoError(t, err)
-	assert.JSONEq(t, `{"Direction":"outgoing","ClearedBy":"adapter-lost","Outcome":"broken-off","Verified":"sense"}`,
+	assert.JSONEq(t, `{"Direction":"outgoing","ClearedBy":"adapter-lost","Outcome":"broken-off"}`,
 		string(text))
 	var got all
 	require.NoError(t, json.Unmarshal(text, &got))
 	assert.Equal(t, is, got)
-	for _, key := range []string{"Direction", "ClearedBy", "Outcome", "Verified"} {
+	for _, key := range []string{"Direction", "ClearedBy", "Outcome"} {
 		require.ErrorIs(t, json.Unmarshal([]byte(`{"`+key+`":"nonsense"}`), &got), ErrWord)
 	}
 	assert.Equal(t, is, got, "unchanged on error")
@@ -108,7 +105,7 @@ func TestWordsInJSON(t *testing.T) {
 
 // TestJSON checks the documented form. Other programs rely on every key.
 func TestJSON(t *testing.T) {
-	a := one(t, heldCallScript+"\n+31.6s probe-line\n+31.63s report interrupted call=1 seq=1 interval=800ms hook=off\n+31.63s report incident call=1 reason=interval-short flash")
+	a := one(t, heldCallScript+"\n+31.6s probe-line\n+31.63s report interrupted call=1 seq=1 interval=800ms hook=off by=probe\n+31.63s report incident call=1 reason=interval-short flash")
 	a.Party = Party{Number: "5550142", Name: "Stage door", CallID: "a@millrace.example"}
 	text, err := json.MarshalIndent(a.JSON(), "", "\t")
 	require.NoError(t, err)

@@ -85,7 +85,7 @@ func (a Account) JSON() JSON {
 	if a.Hook != supervision.HookUnknown {
 		j.Hook = a.Hook.String()
 	}
-	if a.Verified != VerificationNone {
+	if a.Verified != supervision.VerificationNone {
 		j.Verified = a.Verified.String()
 	}
 	if a.Rule != supervision.SuppressionNone {

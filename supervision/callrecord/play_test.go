@@ -74,7 +74,7 @@ func playText(t *testing.T, text string) [][]Entry {
 func feed(entries []Entry) ([]Account, []Incident) {
 	var accounts []Account
 	var incidents []Incident
-	t := NewRecorder("box-office", false)
+	t := NewRecorder("box-office")
 	for _, e := range entries {
 		as, is := t.Take(e)
 		accounts, incidents = keepAccounts(accounts, as), keepIncidents(incidents, is)
@@ -126,12 +126,9 @@ func entriesOf(t *testing.T, text string) []Entry {
 		e := Entry{At: zero.Add(d), Line: "box-office"}
 		if e.Event, err = supervision.ParseEvent(rest); err != nil {
 			e.Event = supervision.Event{}
-			bare, flash := strings.CutSuffix(rest, " flash")
-			bare, trial := strings.CutSuffix(bare, " trial")
-			if e.Effect, err = supervision.ParseEffect(bare); err != nil {
+			if e.Effect, err = supervision.ParseEffect(rest); err != nil {
 				t.Fatal(err)
 			}
-			e.Effect.Flash, e.Effect.Trial = flash, trial
 		}
 		all = append(all, e)
 	}

@@ -142,7 +142,7 @@ func checkAccount(t failer, a *Account) {
 	if a.Outcome == OutcomeCleared && a.Hook != supervision.HookOn {
 		t.Errorf("call %d: cleared, hook %s", a.Call, a.Hook)
 	}
-	if (a.Verified == VerificationNone) != (a.Hook == supervision.HookUnknown) {
+	if (a.Verified == supervision.VerificationNone) != (a.Hook == supervision.HookUnknown) {
 		t.Errorf("call %d: hook %s, verified %s", a.Call, a.Hook, a.Verified)
 	}
 	if a.Outcome == OutcomeIncident && a.Incident == supervision.IncidentNone || a.Outcome != OutcomeIncident &&

@@ -30,8 +30,7 @@ const (
 // has been dropped. A recorder covers one process; use a new one after a restart.
 type Recorder struct {
 	// set once
-	line      string
-	hasSensor bool
+	line string
 
 	all       []*openAccount // in the order in which they began
 	spare     []*openAccount
@@ -48,8 +47,6 @@ type Recorder struct {
 	lastReported *openAccount // the account whose interruption was reported last in this step
 	// trialBefore: the call of TrialSet had been set to a trial before this step
 	trialBefore bool
-
-	probed bool // a probe was sent since the last clearing or opening
 
 	// returned by Take
 	dirty     []*openAccount
@@ -83,10 +80,8 @@ type openIncident struct {
 	of *openAccount
 }
 
-// NewRecorder returns a recorder of a line without calls. sensed says whether a loop-current sensor decides the hook
-// state. If not, a state seen after an interruption counts as seen by a probe if one was sent, and otherwise as seen by
-// a sensor.
-func NewRecorder(line string, sensed bool) *Recorder { return &Recorder{line: line, hasSensor: sensed} }
+// NewRecorder returns a recorder of a line without calls.
+func NewRecorder(line string) *Recorder { return &Recorder{line: line} }
 
 // Take adds the next entry and returns the accounts and incidents that it changed. They are valid until the next Take.
 // The caller must pass entries of this line only.

@@ -119,7 +119,6 @@ func (t *Recorder) farEndCleared(at time.Time, c *openAccount, ev *supervision.E
 	if c == nil || !c.Cleared.IsZero() {
 		return // unknown, or the other end was first, or a repetition
 	}
-	t.probed = false
 	c.Cleared, c.ClearedBy, c.Evidence, c.Late = at, ClearedByFarEnd, ev.Evidence, ev.Late
 	t.change(c)
 	if !c.offered || c.Answered.IsZero() {
@@ -198,12 +197,10 @@ func (t *Recorder) effect(at time.Time, ef *supervision.Effect) {
 		t.findOrBegin(at, ef.Call)
 	case supervision.OpenLoop:
 		t.openLoop(at, ef)
-	case supervision.ProbeLine:
-		t.probed = true
 	case supervision.Report:
 		t.report(at, ef)
 	default:
-		// CloseLoop: the events of the loop show its outcome
+		// CloseLoop and ProbeLine: events and reports show their outcome
 	}
 }
 
@@ -217,10 +214,9 @@ func (t *Recorder) openLoop(at time.Time, ef *supervision.Effect) {
 	}
 	c.Openings++
 	c.Asked, c.Measured = ef.Interval, 0
-	c.Hook, c.Verified, c.Flash = supervision.HookUnknown, VerificationNone, false
+	c.Hook, c.Verified, c.Flash = supervision.HookUnknown, supervision.VerificationNone, false
 	c.Trial = c.Trial || ef.Trial
 	t.last = opening{seq: ef.Seq, of: c}
-	t.probed = false
 	t.change(c)
 }
 
@@ -250,7 +246,7 @@ func (t *Recorder) report(at time.Time, ef *supervision.Effect) {
 			case c.Asked == 0:
 				c.Asked = ef.Interval
 			}
-			t.suppressed(at, c, ef.Suppression)
+			t.suppressed(at, c, ef)
 		}
 	case supervision.ReportCancelled:
 		if c := t.of(at, ef); c != nil {
@@ -289,22 +285,21 @@ func (c *openAccount) suspect(at time.Time) {
 	}
 }
 
-func (t *Recorder) suppressed(at time.Time, c *openAccount, rule supervision.Suppression) {
-	c.Rule = rule
-	if rule == supervision.SuppressedUnanswered {
+func (t *Recorder) suppressed(at time.Time, c *openAccount, ef *supervision.Effect) {
+	c.Rule = ef.Suppression
+	if c.Rule == supervision.SuppressedUnanswered {
 		t.settle(at, c, c.unanswered())
 		return
 	}
-	if rule == supervision.SuppressedUnknownCall && t.cause.Kind == supervision.ProbeAnswered &&
-		t.cause.Hook == supervision.HookOn {
-		c.Hook, c.Verified = t.cause.Hook, VerificationProbe
+	if ef.Hook != supervision.HookUnknown {
+		c.Hook, c.Verified = ef.Hook, ef.Verified
 	}
 	t.settle(at, c, OutcomeSuppressed)
 }
 
 func (t *Recorder) interrupted(at time.Time, c *openAccount, ef *supervision.Effect) {
 	t.lastReported = c
-	c.Hook, c.Verified = ef.Hook, VerificationNone
+	c.Hook, c.Verified = ef.Hook, ef.Verified
 	c.Trial, c.Flash = c.Trial || ef.Trial, c.Flash || ef.Flash
 	o := OutcomeUnknown
 	switch ef.Hook {
@@ -312,12 +307,6 @@ func (t *Recorder) interrupted(at time.Time, c *openAccount, ef *supervision.Eff
 		o = OutcomeCleared
 	case supervision.HookOff:
 		o = OutcomeHoldStayed
-	}
-	if ef.Hook != supervision.HookUnknown {
-		c.Verified = VerificationSense
-		if t.probed && !t.hasSensor {
-			c.Verified = VerificationProbe
-		}
 	}
 	t.settle(at, c, o)
 }

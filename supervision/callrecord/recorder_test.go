@@ -44,35 +44,27 @@ func TestRecorderHeldCall(t *testing.T) {
 	a := one(t, heldCallScript+`
 		+31.62s probe-line
 		+31.63s probe-answered hook=on
-		+31.63s report interrupted call=1 seq=1 interval=800ms hook=on`)
+		+31.63s report interrupted call=1 seq=1 interval=800ms hook=on by=probe`)
 	assert.Equal(t, Account{
 		Line: "box-office", Call: 1, Direction: Incoming,
 		Began: at(0), Answered: at(4 * time.Second), Cleared: at(30 * time.Second), Ended: at(31630 * time.Millisecond),
 		ClearedBy: ClearedByFarEnd, Evidence: supervision.EvidenceBye, Answer: supervision.AnswerConfirmed,
 		Openings: 1, Asked: 800 * time.Millisecond, Measured: 803 * time.Millisecond,
-		Hook: supervision.HookOn, Verified: VerificationProbe, Outcome: OutcomeCleared,
+		Hook: supervision.HookOn, Verified: supervision.VerificationProbe, Outcome: OutcomeCleared,
 	}, a)
 	assert.False(t, a.Failed())
 }
 
-// TestRecorderVerification checks that a state counts as seen by the probe only if a probe was sent after the opening
-// and no sensor decides.
+// TestRecorderVerification checks that the account says how the machine saw the hook state, and that another opening
+// begins without it.
 func TestRecorderVerification(t *testing.T) {
-	const judged = "\n+31.63s report interrupted call=1 seq=1 interval=800ms hook=on"
-	assert.Equal(t, VerificationSense, one(t, heldCallScript+judged).Verified, "nothing was asked")
-	assert.Equal(t, VerificationProbe, one(t, heldCallScript+"\n+31.6s probe-line"+judged).Verified)
-	assert.Equal(t, VerificationSense, one(t, "+0s probe-line"+heldCallScript+judged).Verified,
-		"a probe before the call says nothing of it")
-	sensed := NewRecorder("box-office", true)
-	var last Account
-	for _, e := range entriesOf(t, heldCallScript+"\n+31.6s probe-line"+judged) {
-		if as, _ := sensed.Take(e); len(as) > 0 {
-			last = as[0]
-		}
-	}
-	assert.Equal(t, VerificationSense, last.Verified, "the sensor decides")
-	assert.Equal(t, VerificationNone,
-		one(t, heldCallScript+"\n+31.6s probe-line\n+31.63s report interrupted call=1 seq=1 interval=800ms hook=unknown").Verified)
+	const judged = heldCallScript + "+31.6s probe-line\n+31.63s report interrupted call=1 seq=1 interval=800ms hook="
+	assert.Equal(t, supervision.VerificationSense, one(t, judged+"off by=sense").Verified)
+	assert.Equal(t, supervision.VerificationProbe, one(t, judged+"off by=probe").Verified)
+	assert.Equal(t, supervision.VerificationNone, one(t, judged+"unknown").Verified)
+	again := one(t, judged+"off by=probe\n+31.63s open-loop call=1 seq=2 interval=1s not-after=+32.6s")
+	assert.Equal(t, supervision.VerificationNone, again.Verified)
+	assert.Equal(t, supervision.HookUnknown, again.Hook)
 }
 
 // TestRecorderFirstClearing checks that a BYE that crosses ours does not change which end cleared.
@@ -211,13 +203,11 @@ func TestRecorderTrials(t *testing.T) {
 	a = one(t, trial+`
 		+3s far-end-cleared call=1 evidence=bye
 		+4.6s probe-line
-		+4.6s report interrupted call=1 hook=on trial`)
+		+4.6s report interrupted call=1 hook=on trial by=probe`)
 	assert.Equal(t, OutcomeCleared, a.Outcome)
-	assert.Equal(t, VerificationProbe, a.Verified)
+	assert.Equal(t, supervision.VerificationProbe, a.Verified)
 	assert.Zero(t, a.Openings)
 	assert.Contains(t, a.Why(), "This trial opened nothing")
-	a = one(t, "+0s probe-line\n"+trial+"+3s far-end-cleared call=1 evidence=bye\n+4.6s report interrupted call=1 hook=on trial")
-	assert.Equal(t, VerificationSense, a.Verified, "the probe was before the clearing")
 	const refused = "+2s report refused call=1 rule=out-of-bounds\n"
 	assert.False(t, one(t, trial+refused).Trial)
 	assert.True(t, one(t, trial+"+2.5s trial-set call=1 interval=9s\n"+refused).Trial, "the first one still counts")
@@ -243,9 +233,9 @@ func TestRecorderSuppressed(t *testing.T) {
 		+2s far-end-cleared call=1 evidence=bye
 		+2s probe-line
 		+2.1s probe-answered hook=on
-		+2.1s report suppressed call=1 rule=unknown-call`)
+		+2.1s report suppressed call=1 rule=unknown-call hook=on by=probe`)
 	assert.False(t, a.Failed(), "it was seen on hook")
-	assert.Equal(t, VerificationProbe, a.Verified)
+	assert.Equal(t, supervision.VerificationProbe, a.Verified)
 }
 
 // TestRecorderAnswerCrossesCancel checks a clearing that continues although it seemed over.
@@ -274,7 +264,7 @@ func TestRecorderAnswerCrossesCancel(t *testing.T) {
 
 // TestRecorderCallInfo checks that the party of a call may be given before or after the call's first entry.
 func TestRecorderCallInfo(t *testing.T) {
-	teller := NewRecorder("box-office", false)
+	teller := NewRecorder("box-office")
 	entries := entriesOf(t, heldCallScript)
 	assert.Nil(t, teller.AddCallInfo(CallInfo{Call: 1, Direction: Outgoing, Test: true,
 		Party: Party{Number: "555-0142"}}))
@@ -301,7 +291,7 @@ func TestRecorderWithoutBeginning(t *testing.T) {
 
 // TestRecorderMemoryIsBounded checks that memory stays bounded, and that a clearing whose end was lost is broken off.
 func TestRecorderMemoryIsBounded(t *testing.T) {
-	teller := NewRecorder("box-office", false)
+	teller := NewRecorder("box-office")
 	broken := 0
 	take := func(e Entry) {
 		as, _ := teller.Take(e)
@@ -384,7 +374,7 @@ far-end-cleared call=1 evidence=bye
 		})
 	}
 	for _, carried := range []string{"call-requested call=50\n", "call-arrived call=50\ncall-answered call=50\n"} {
-		teller := NewRecorder("box-office", false)
+		teller := NewRecorder("box-office")
 		for _, e := range playText(t, "policy"+up+seized+some+carried+"after 2m\nseized\n----\n")[0] {
 			teller.Take(e)
 		}
@@ -410,7 +400,7 @@ func TestRecorderReusedCallNumber(t *testing.T) {
 
 // TestRecorderReusesNoState checks that the state of a dropped account does not affect the next one.
 func TestRecorderReusesNoState(t *testing.T) {
-	teller := NewRecorder("box-office", false)
+	teller := NewRecorder("box-office")
 	for _, e := range entriesOf(t,
 		heldCallScript+"\n+31.6s report interrupted call=1 seq=1 interval=800ms hook=unknown") {
 		teller.Take(e)

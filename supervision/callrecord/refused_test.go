@@ -33,7 +33,7 @@ func TestRefusedCall(t *testing.T) {
 
 // The party of a refused call is given after the refusal.
 func TestCallInfoOfRefusedCall(t *testing.T) {
-	teller := NewRecorder("box-office", false)
+	teller := NewRecorder("box-office")
 	for _, e := range entriesOf(t, "1s call-refused call=7 emergency evidence=not-here") {
 		teller.Take(e)
 	}

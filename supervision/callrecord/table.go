@@ -108,7 +108,7 @@ func (a *Account) verifiedText() string {
 	switch {
 	case a.Hook == supervision.HookUnknown:
 		return dash
-	case a.Verified == VerificationNone:
+	case a.Verified == supervision.VerificationNone:
 		return a.Hook.String() + " hook"
 	default:
 		return a.Hook.String() + " hook by " + a.Verified.String()

@@ -27,8 +27,6 @@ var (
 		OutcomeBrokenOff: "broken-off", OutcomeHoldStayed: "hold-stayed",
 		OutcomeRefused: "refused",
 	}
-	verifiedWords = [verificationCount]string{VerificationNone: "none", VerificationProbe: "probe",
-		VerificationSense: "sense"}
 )
 
 // word returns the word of v, or its number if it has none.
@@ -113,25 +111,4 @@ func (o *Outcome) UnmarshalText(text []byte) error {
 func ParseOutcome(s string) (Outcome, error) {
 	v, err := parse(outcomeWords[:], "outcome", s)
 	return Outcome(v), err
-}
-
-// String returns the word for the means of verification.
-func (v Verification) String() string { return word(verifiedWords[:], uint8(v)) }
-
-// MarshalText implements [encoding.TextMarshaler]; it never fails.
-func (v Verification) MarshalText() ([]byte, error) { return []byte(v.String()), nil }
-
-// UnmarshalText implements [encoding.TextUnmarshaler]; v is unchanged on error.
-func (v *Verification) UnmarshalText(text []byte) error {
-	parsed, err := ParseVerification(string(text))
-	if err == nil {
-		*v = parsed
-	}
-	return err
-}
-
-// ParseVerification parses the word for the means of verification.
-func ParseVerification(s string) (Verification, error) {
-	v, err := parse(verifiedWords[:], "way to verify", s)
-	return Verification(v), err
 }

@@ -45,7 +45,7 @@ func TestWords(t *testing.T) {
 	words[callrecord.Direction](&tr, "directions")
 	words[callrecord.ClearedBy](&tr, "cleared by")
 	words[callrecord.Outcome](&tr, "outcomes")
-	words[callrecord.Verification](&tr, "verified")
+	words[supervision.Verification](&tr, "verified")
 	// The agent's outcomes are only numbers, in its registers and at its broker.
 	tr.printf("outcomes of the agent\n----\n")
 	for outcome, name := range []string{
@@ -95,7 +95,7 @@ func TestWords(t *testing.T) {
 		Interval: 2 * time.Second,
 		NotAfter: supervision.Instant(1200 * time.Millisecond), Suppression: supervision.SuppressedLate,
 		Incident: supervision.IncidentSeized,
-		Hook:     supervision.HookOn, Flash: true, Trial: true,
+		Hook:     supervision.HookOn, Flash: true, Trial: true, Verified: supervision.VerificationProbe,
 	})
 	compare(t, "words.txt", tr.String())
 }

@@ -1,0 +1,65 @@
+package supervision_test
+
+import (
+	"testing"
+	"time"
+
+	"clearback/supervision"
+)
+
+// TestReportsSayHowTheLineWasSeen: if both probe and sensor are trusted, the sensor decides, also beside a probe that
+// was sent before the sensor's first reading.
+func TestReportsSayHowTheLineWasSeen(t *testing.T) {
+	p := probing()
+	p.SenseTrusted = true
+	interrupted := func(sensed, probed, want string) {
+		l := newTestLine(t, p)
+		l.held()
+		l.after(0, "far-end-cleared call=1 evidence=bye")
+		l.after(0, "adapter-leg-cleared call=1 answer=confirmed")
+		l.after(0, "loop-opened seq=1")
+		l.after(800*time.Millisecond, "loop-closed seq=1")
+		l.after(400*time.Millisecond, "time-passed")
+		l.wantEffects("the look", l.after(400*time.Millisecond, "time-passed"), "probe-line")
+		if sensed != "" {
+			l.wantEffects("a reading", l.after(0, sensed), "")
+		}
+		l.wantEffects(sensed+" and "+probed, l.after(0, probed),
+			"report interrupted call=1 seq=1 interval=800ms hook="+want)
+	}
+	interrupted("", "probe-answered hook=on", "on by=probe")
+	interrupted("", "probe-answered hook=unknown", "unknown")
+	interrupted("released", "probe-answered hook=unknown", "on by=sense")
+
+	unknown := func(sensed, probed, want string) {
+		l := newTestLine(t, p)
+		l.held()
+		l.after(0, "far-end-cleared call=1 evidence=bye")
+		if sensed != "" {
+			l.after(0, sensed)
+		}
+		got := l.after(0, "adapter-leg-cleared call=1 answer=unknown-call")
+		if probed != "" {
+			l.wantEffects("a 481", got, "probe-line")
+			got = l.after(0, probed)
+		}
+		l.wantEffects("a 481, "+sensed+probed, got, "report suppressed call=1 rule=unknown-call"+want)
+	}
+	unknown("", "probe-answered hook=on", " hook=on by=probe")
+	unknown("", "probe-answered hook=unknown", "")
+	unknown("released", "", " hook=on by=sense")
+}
+
+// TestTrialReportSaysHowTheLineWasSeen checks a catch trial, which opens nothing.
+func TestTrialReportSaysHowTheLineWasSeen(t *testing.T) {
+	p := supervision.DefaultPolicy()
+	p.SenseTrusted = true
+	l := newTestLine(t, p)
+	l.held()
+	l.after(0, "trial-set call=1")
+	l.after(0, "far-end-cleared call=1 evidence=bye")
+	l.after(0, "adapter-leg-cleared call=1 answer=confirmed")
+	l.after(0, "released")
+	l.wantEffects("the look", l.after(1600*time.Millisecond, "time-passed"),
+		"report interrupted call=1 hook=on trial by=sense")
+}
