@@ -118,12 +118,12 @@ func newLine(c *config.Line, contact relay.Contact, j *journal.Journal, epoch ti
 
 // record takes each event and effect of the line. It runs on the line's goroutine.
 func (l *Line) record(e callrecord.Entry) {
-	if l.journal != nil {
-		l.journal.Append(e)
-	}
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	accounts, incidents := l.recorder.Take(e)
+	if l.journal != nil { // while mu is held, so that states arrive in order
+		l.journal.Append(e, accounts, incidents)
+	}
 	if e.Event.Kind == supervision.CallAnswered {
 		l.testTrust(e.Event.Call)
 	}
@@ -156,13 +156,12 @@ func (l *Line) setCallInfo(n callrecord.CallInfo) {
 		n.Test = s.Owns(n)
 	}
 	l.callInfos[n.Call] = n
-	l.recorder.AddCallInfo(n)
+	if a := l.recorder.AddCallInfo(n); a != nil && l.journal != nil {
+		l.journal.AppendAccount(*a)
+	}
 	l.mu.Unlock()
 	if s != nil {
 		s.CallInfo(n)
-	}
-	if l.journal != nil {
-		l.journal.AppendCallInfo(n)
 	}
 }
 

@@ -18,6 +18,7 @@ import (
 	"clearback/bridge/relay"
 	"clearback/config"
 	"clearback/supervision"
+	"clearback/supervision/callrecord"
 )
 
 // startTestDaemon starts the daemon of a configuration, with a journal, until the test or the daemon ends.
@@ -458,4 +459,23 @@ func TestOnlyATrustedInputIsWatched(t *testing.T) {
 	c.Policy.SenseTrusted = true
 	_, o = newLine(&c, relay.NoContact{}, nil, time.Now(), zap.NewNop())
 	require.True(t, o.Sense)
+}
+
+// The journal has the parties of a call that become known after the call began.
+func TestLateCallInfoIsRecorded(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "journal.db")
+	j := journal.Open(journal.Options{Path: file})
+	c := config.Line{Name: "box-office", Policy: supervision.DefaultPolicy()}
+	l, o := newLine(&c, relay.NoContact{}, j, time.Now(), zap.NewNop())
+	l.setCallInfo(callrecord.CallInfo{Call: 1, Party: callrecord.Party{Number: "555-0142"}})
+	o.Record(callrecord.Entry{At: time.Now(), Line: "box-office",
+		Event: supervision.Event{Kind: supervision.CallRequested, Call: 1}})
+	l.setCallInfo(callrecord.CallInfo{Call: 1, Party: callrecord.Party{Name: "Wardrobe"}})
+	require.NoError(t, j.Close())
+	r, err := journal.OpenReader(file)
+	require.NoError(t, err)
+	defer r.Close()
+	row, _, err := r.Call(t.Context(), 1)
+	require.NoError(t, err)
+	require.Equal(t, callrecord.Party{Number: "555-0142", Name: "Wardrobe"}, row.Party)
 }

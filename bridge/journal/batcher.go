@@ -61,8 +61,7 @@ type batcher struct {
 
 // lineBatch is the state of a line that is needed to place its next entry.
 type lineBatch struct {
-	recorder *callrecord.Recorder
-	open     int // accounts without an outcome
+	open int // accounts without an outcome
 
 	// of the machine's latest step; all entries of a step have the same time
 	at    time.Time
@@ -85,7 +84,7 @@ func newBatcher(limit int) *batcher {
 func (b *batcher) line(name string) *lineBatch {
 	l := b.lines[name]
 	if l == nil {
-		l = &lineBatch{recorder: callrecord.NewRecorder(name)}
+		l = &lineBatch{}
 		b.lines[name] = l
 	}
 	return l
@@ -94,10 +93,6 @@ func (b *batcher) line(name string) *lineBatch {
 // take processes one record.
 func (b *batcher) take(r *record) {
 	switch {
-	case r.callInfo != nil:
-		if a := b.line(r.callInfo.Line).recorder.AddCallInfo(*r.callInfo); a != nil {
-			b.account(b.line(r.callInfo.Line), a)
-		}
 	case r.trial != nil:
 		if len(b.trials) >= accountLimit {
 			b.lost++
@@ -111,21 +106,27 @@ func (b *batcher) take(r *record) {
 		}
 		b.states[k.Line] = k
 	default:
-		b.entry(&r.entry)
+		for i := range r.incidents {
+			b.incident(r.incidents[i])
+		}
+		if r.entry.Line != "" {
+			b.entry(r)
+			return
+		}
+		for i := range r.accounts {
+			b.account(b.line(r.accounts[i].Line), &r.accounts[i], b.next)
+		}
 	}
 }
 
-func (b *batcher) entry(e *callrecord.Entry) {
+func (b *batcher) entry(r *record) {
+	e := &r.entry
 	l := b.line(e.Line)
-	accounts, incidents := l.recorder.Take(*e)
 	if b.stale[e.Line] && endsStaleIncident(e) {
 		b.staleEnded[e.Line] = e.At
 		delete(b.stale, e.Line)
 	}
-	for _, i := range incidents {
-		b.incident(i)
-	}
-	if len(accounts) == 0 && len(incidents) == 0 && l.open == 0 && l.routine(e) {
+	if len(r.accounts) == 0 && len(r.incidents) == 0 && l.open == 0 && l.routine(e) {
 		return
 	}
 	n := b.next
@@ -134,8 +135,8 @@ func (b *batcher) entry(e *callrecord.Entry) {
 		l.at, l.first, l.tail = e.At, n, l.tail[:0]
 	}
 	b.row(l, e, n)
-	for i := range accounts {
-		b.account(l, &accounts[i])
+	for i := range r.accounts {
+		b.account(l, &r.accounts[i], l.first)
 	}
 	for _, a := range l.tail {
 		a.last = n
@@ -198,8 +199,8 @@ func (b *batcher) add(r row) {
 	b.rows = append(b.rows, r)
 }
 
-// account takes over an account that changed.
-func (b *batcher) account(l *lineBatch, now *callrecord.Account) {
+// account takes over an account that changed. first is its first row, if it is new.
+func (b *batcher) account(l *lineBatch, now *callrecord.Account, first seq) {
 	id := now.ID()
 	a := b.accountsByID[id]
 	if a == nil {
@@ -208,7 +209,7 @@ func (b *batcher) account(l *lineBatch, now *callrecord.Account) {
 			return
 		}
 		b.forget()
-		a = &account{first: l.first, last: max(l.first, b.next-1)}
+		a = &account{first: first, last: b.next - 1}
 		b.accountsByID[id] = a
 	} else if a.Outcome == callrecord.OutcomeInProgress {
 		l.open--
@@ -228,7 +229,7 @@ func (b *batcher) account(l *lineBatch, now *callrecord.Account) {
 
 func (b *batcher) incident(i callrecord.Incident) {
 	for k := range b.incidents {
-		if was := &b.incidents[k]; was.Line == i.Line && was.Reason == i.Reason && was.Began.Equal(i.Began) {
+		if was := &b.incidents[k]; idOf(was) == idOf(&i) {
 			*was = i
 			return
 		}

@@ -20,12 +20,8 @@ func TestBrokenOffCallIsLogged(t *testing.T) {
 	path := newPath(t)
 	j := open(options(t, path), quick())
 	heldCallScript("box-office", start, 1, "on").into(j)
-	for _, e := range heldCallScript("box-office", start.Add(2*time.Hour), 2, "on").entries[:4] {
-		j.Append(e)
-	}
-	for _, e := range unanswered("stage-door", start, 3).entries[:2] {
-		j.Append(e)
-	}
+	heldCallScript("box-office", start.Add(2*time.Hour), 2, "on").part(0, 4).into(j)
+	unanswered("stage-door", start, 3).part(0, 2).into(j)
 	written(t, j)
 	copied := newPath(t)
 	db, err := sql.Open("sqlite", "file:"+path)

@@ -89,28 +89,35 @@ func TestLockedFile(t *testing.T) {
 	})
 }
 
-// A disk that does not respond keeps neither the daemon from ending nor its line from working.
-func TestDiskThatDoesNotAnswer(t *testing.T) {
-	stuck, answers := make(chan struct{}), make(chan struct{})
-	o := options(t, newPath(t))
+// stuck opens a journal whose writer waits for its disk until answer is called.
+func stuck(t *testing.T, path string, p pace) (j *Journal, answer func()) {
+	t.Helper()
+	waits, answers := make(chan struct{}), make(chan struct{})
+	o := options(t, path)
 	o.Logger = o.Logger.WithOptions(zap.Hooks(func(e zapcore.Entry) error { // stands in for the disk
 		if strings.Contains(e.Message, "removed or replaced") {
-			close(stuck)
+			close(waits)
 			<-answers
 		}
 		return nil
 	}))
+	j = open(o, p)
+	require.NoError(t, os.Remove(path))
+	<-waits
+	return j, func() { close(answers) }
+}
+
+// A disk that does not respond keeps neither the daemon from ending nor its line from working.
+func TestDiskThatDoesNotAnswer(t *testing.T) {
 	p := quick()
 	p.diskTimeout = 50 * time.Millisecond
-	j := open(o, p)
-	require.NoError(t, os.Remove(o.Path))
-	<-stuck
+	j, answer := stuck(t, newPath(t), p)
 	s := heldCallScript("box-office", start, 1, "on").into(j)
 	j.SaveLine(SavedLine{Line: "box-office", Stayed: 1})
 	assert.Equal(t, 1, j.SavedLine("box-office").Stayed)
 	assert.Equal(t, len(s.entries)+1, j.Health().Queued)
 	assert.ErrorContains(t, j.Close(), "has not responded for 50ms")
-	close(answers)
+	answer()
 	<-j.w.ended
 }
 

@@ -34,10 +34,11 @@ func TestAppendDoesNotAllocate(t *testing.T) {
 	var q queue
 	q.init(queueLimit)
 	e := callrecord.Entry{Line: "box-office", At: start, Event: supervision.Event{Kind: supervision.Seized}}
+	accounts := []callrecord.Account{{Line: "box-office", Call: 1}}
 	var taken []*chunk
-	n := testing.AllocsPerRun(50, func() {
-		for range 600 { // 300 ms at 2,000 events/s
-			q.putEntry(&e)
+	n := testing.AllocsPerRun(50, func() { // the first run makes the chunks and their room for accounts
+		for range 3 * chunkSize { // 384 ms at 2,000 events/s
+			q.putEntry(&e, accounts, nil)
 		}
 		taken, _ = q.take(taken)
 		q.giveBack(taken)
@@ -45,13 +46,15 @@ func TestAppendDoesNotAllocate(t *testing.T) {
 	assert.Zero(t, n)
 }
 
+// BenchmarkAppend appends an entry that changed an account.
 func BenchmarkAppend(b *testing.B) {
+	accounts := []callrecord.Account{{Line: "box-office", Call: 1}}
 	j := Open(Options{Path: filepath.Join(b.TempDir(), "journal.db"), Logger: zap.NewNop()})
 	defer j.Close()
 	e := callrecord.Entry{Line: "box-office", At: start, Event: supervision.Event{Kind: supervision.Seized}}
 	b.ReportAllocs()
 	for b.Loop() {
-		j.Append(e)
+		j.Append(e, accounts, nil)
 	}
 }
 
@@ -63,6 +66,11 @@ func TestFigureHandOver(t *testing.T) {
 	path := newPathOnDisk(t)
 	j := Open(options(t, path))
 	const rate, span = 2000, 10
+	recorders := map[string]*callrecord.Recorder{}
+	for n := range 20 {
+		line := fmt.Sprintf("line-%d", n)
+		recorders[line] = callrecord.NewRecorder(line)
+	}
 	var entries []callrecord.Entry
 	for call := uint64(1); len(entries) < rate*span; call++ {
 		entries = append(entries, heldCallScript(fmt.Sprintf("line-%d", call%20),
@@ -77,7 +85,7 @@ func TestFigureHandOver(t *testing.T) {
 		due := min(len(entries), int(time.Since(began).Seconds()*rate)-len(took))
 		for _, e := range entries[:max(0, due)] {
 			at := time.Now()
-			j.Append(e)
+			recordEntry(j, recorders[e.Line], e)
 			took = append(took, time.Since(at))
 		}
 		entries = entries[max(0, due):]
@@ -117,7 +125,8 @@ func fill(tb testing.TB, path string, calls int, until time.Time) {
 			sc = heldCallScript(line, at, uint64(n), map[bool]string{true: "off", false: "unknown"}[n%200 == 1])
 		}
 		for _, e := range sc.entries {
-			d.take(&record{entry: e})
+			accounts, incidents := sc.recorder.Take(e)
+			d.take(&record{entry: e, accounts: accounts, incidents: incidents})
 		}
 		if n%500 == 0 || n == calls {
 			for !d.empty() {
@@ -184,7 +193,7 @@ func TestFigureDropping(t *testing.T) {
 		p := paceNow()
 		p.clock, p.dropEvery = 0, time.Second
 		j := open(o, p)
-		first := j.FirstCall()
+		first, recorder := j.FirstCall(), callrecord.NewRecorder("line-1")
 		r := reader(t, path)
 		began := time.Now()
 		tick := time.NewTicker(5 * time.Millisecond)
@@ -192,7 +201,7 @@ func TestFigureDropping(t *testing.T) {
 		for n := 0; time.Since(began) < time.Minute; n++ {
 			<-tick.C
 			last = time.Now()
-			j.Append(step(n, "line-1", first+uint64(n/10), last))
+			recordEntry(j, recorder, step(n, "line-1", first+uint64(n/10), last))
 			if n%200 != 199 {
 				continue
 			}

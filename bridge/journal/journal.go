@@ -5,9 +5,11 @@
 // the last 250 ms (as long as the disk writes a batch in less than 100 ms). A power cut loses no batch that was
 // written. Records that cannot be written yet are held in memory; what exceeds these limits is counted as lost:
 //
-//	the disk               events and effects   accounts, incidents, trials, line states
-//	refuses every write    the first 32,768     all
-//	does not respond       the first 32,768 records of all kinds, and 1,024 more of these
+//	the disk               events and effects   accounts, incidents          trials, line states
+//	refuses every write    the first 32,768     4,096 of each                4,096 trials, all states
+//	does not respond       the first 32,768     4,096 of each, in addition   1,024, in addition
+//
+// The latest states of accounts and incidents are held, also of those whose events and effects were lost.
 //
 // The routine of an idle line (a probe with the same answer as before) is not recorded, so a quiet night writes
 // nothing.
@@ -93,11 +95,17 @@ func open(o Options, p pace) *Journal {
 // opened. The number is at least 1.
 func (j *Journal) FirstCall() uint64 { return j.w.shared.firstCall() }
 
-// Append records an event or effect.
-func (j *Journal) Append(e callrecord.Entry) { j.queue.putEntry(&e) }
+// Append records an event or effect, and the present state of the accounts and incidents that it changed. It copies
+// them. A later state of an account or incident must be appended after an earlier one.
+func (j *Journal) Append(e callrecord.Entry, accounts []callrecord.Account, incidents []callrecord.Incident) {
+	j.queue.putEntry(&e, accounts, incidents)
+}
 
-// AppendCallInfo records the parties of a call.
-func (j *Journal) AppendCallInfo(n callrecord.CallInfo) { j.queue.put(record{callInfo: &n}) }
+// AppendAccount records the state of an account that changed without an entry, since the parties of its call became
+// known.
+func (j *Journal) AppendAccount(a callrecord.Account) {
+	j.queue.putEntry(&callrecord.Entry{}, []callrecord.Account{a}, nil)
+}
 
 // AppendTrial records a trial of a tuning session. It replaces an earlier trial of the same line, session and time.
 func (j *Journal) AppendTrial(t Trial) { j.queue.put(record{trial: &t}) }

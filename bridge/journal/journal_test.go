@@ -120,12 +120,28 @@ func savedLine(t *testing.T, path, line string) SavedLine {
 
 // script is a sequence of events and effects of a line.
 type script struct {
-	line    string
-	at      time.Time
-	entries []callrecord.Entry
+	line     string
+	at       time.Time
+	entries  []callrecord.Entry
+	recorder *callrecord.Recorder
 }
 
-func on(line string, at time.Time) *script { return &script{line: line, at: at} }
+func on(line string, at time.Time) *script {
+	return &script{line: line, at: at, recorder: callrecord.NewRecorder(line)}
+}
+
+// with adds the party of a call that has not begun.
+func (s *script) with(n callrecord.CallInfo) *script {
+	s.recorder.AddCallInfo(n)
+	return s
+}
+
+// part returns the entries from and before the given ones. The parts of a script have its recorder.
+func (s *script) part(from, before int) *script {
+	part := *s
+	part.entries = s.entries[from:before]
+	return &part
+}
 
 // after advances the time by d, and adds an event and the effects that it caused, in their text form.
 func (s *script) after(d time.Duration, event string, effects ...string) *script {
@@ -149,9 +165,15 @@ func (s *script) after(d time.Duration, event string, effects ...string) *script
 
 func (s *script) into(j *Journal) *script {
 	for _, e := range s.entries {
-		j.Append(e)
+		recordEntry(j, s.recorder, e)
 	}
 	return s
+}
+
+// record1 appends an entry and what it changed, as a daemon does.
+func recordEntry(j *Journal, r *callrecord.Recorder, e callrecord.Entry) {
+	accounts, incidents := r.Take(e)
+	j.Append(e, accounts, incidents)
 }
 
 // heldCallScript is a call whose hold is cleared by an interruption. hook is the hook state found afterwards: on, off
@@ -199,8 +221,7 @@ func TestWriteAndRead(t *testing.T) {
 	path := newPath(t)
 	j := open(options(t, path), quick())
 	assert.Equal(t, uint64(1), j.FirstCall())
-	j.AppendCallInfo(noteOf("box-office", 1))
-	s := heldCallScript("box-office", start, 1, "off").into(j)
+	s := heldCallScript("box-office", start, 1, "off").with(noteOf("box-office", 1)).into(j)
 	heldCallScript("stage-door", start.Add(time.Second), 2, "on").into(j)
 	unanswered("box-office", start.Add(time.Hour), 3).into(j)
 	require.NoError(t, j.Close())

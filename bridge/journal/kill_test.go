@@ -41,6 +41,10 @@ func writeUntilKilled() bool {
 func appendForever(j *Journal, to *os.File) {
 	const rate = 2000
 	lines := [...]string{"box-office", "stage-door", "workshop", "green-room"}
+	var recorders [len(lines)]*callrecord.Recorder
+	for i := range lines {
+		recorders[i] = callrecord.NewRecorder(lines[i])
+	}
 	first := j.FirstCall()
 	tick := time.NewTicker(2 * time.Millisecond)
 	began := time.Now()
@@ -54,7 +58,8 @@ func appendForever(j *Journal, to *os.File) {
 			}
 			last = at
 			line := lines[n%len(lines)]
-			j.Append(step(n/len(lines), line, first+uint64(n/len(lines)/10*len(lines)+n%len(lines)), at))
+			call := first + uint64(n/len(lines)/10*len(lines)+n%len(lines))
+			recordEntry(j, recorders[n%len(lines)], step(n/len(lines), line, call, at))
 			text = strconv.AppendInt(append(append(text[:0], line...), ' '), at.UnixMicro(), 10)
 			if _, err := to.Write(append(text, '\n')); err != nil {
 				return // the test no longer reads

@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"clearback/supervision"
 	"clearback/supervision/callrecord"
 )
 
@@ -58,7 +59,7 @@ func TestQueueIsBounded(t *testing.T) {
 	var q queue
 	q.init(1000)
 	for range 1100 {
-		q.putEntry(&callrecord.Entry{Line: "box-office"})
+		q.putEntry(&callrecord.Entry{Line: "box-office"}, nil, nil)
 	}
 	n, dropped := q.state()
 	assert.Equal(t, 1000, n)
@@ -85,18 +86,14 @@ func TestFileRemoved(t *testing.T) {
 	j.SaveLine(SavedLine{Line: "box-office", Stayed: 3})
 	heldCallScript("box-office", start, 1, "on").into(j)
 	during := heldCallScript("stage-door", start, 3, "on")
-	for _, e := range during.entries[:5] {
-		j.Append(e)
-	}
+	during.part(0, 5).into(j)
 	written(t, j)
 	for _, suffix := range []string{"", walSuffix, shmSuffix} {
 		require.NoError(t, os.Remove(path+suffix))
 	}
 	eventually(t, "it is noticed", func() bool { return alarms(logs, "removed or replaced") == 1 })
 	heldCallScript("box-office", start.Add(time.Hour), 2, "on").into(j)
-	for _, e := range during.entries[5:] {
-		j.Append(e)
-	}
+	during.part(5, len(during.entries)).into(j)
 	written(t, j)
 	require.NoError(t, j.Close())
 	r := reader(t, path)
@@ -131,4 +128,98 @@ func TestLockedWhenOpened(t *testing.T) {
 			j.FirstCall() == 8
 	})
 	require.NoError(t, j.Close())
+}
+
+// TestAppendCopies: the recorder uses its slices again at the next entry.
+func TestAppendCopies(t *testing.T) {
+	var q queue
+	q.init(1)
+	accounts := make([]callrecord.Account, 1)
+	incidents := make([]callrecord.Incident, 1)
+	for n := range 3 { // the first goes into a chunk, the others are the latest states of what was dropped
+		accounts[0] = callrecord.Account{Line: "box-office", Call: 1, Openings: n}
+		incidents[0] = callrecord.Incident{Line: "box-office", Call: supervision.CallID(n)}
+		q.putEntry(&callrecord.Entry{Line: "box-office"}, accounts, incidents)
+	}
+	accounts[0], incidents[0] = callrecord.Account{}, callrecord.Incident{}
+	chunks, dropped := q.take(nil)
+	assert.EqualValues(t, 2, dropped)
+	require.Equal(t, 2, chunks[0].n)
+	for i, n := range []int{0, 2} {
+		r := &chunks[0].records[i]
+		assert.Equal(t, []callrecord.Account{{Line: "box-office", Call: 1, Openings: n}}, r.accounts)
+		assert.Equal(t, []callrecord.Incident{{Line: "box-office", Call: supervision.CallID(n)}}, r.incidents)
+	}
+}
+
+// TestDroppedEntriesLeaveTheLatestStates fills the queue in the middle of two calls. The entries that follow are
+// dropped, but the calls, the incident and the party that became known late are recorded in their latest state. A call
+// that begins later has its entries again.
+func TestDroppedEntriesLeaveTheLatestStates(t *testing.T) {
+	path := newPath(t)
+	j, answer := stuck(t, path, quick())
+	s := heldCallScript("box-office", start, 1, "off")
+	s.after(time.Hour, "released", "report incident-ended reason=interval-short")
+	s.part(0, 8).into(j)
+	fillQueue(j)
+	s.part(8, len(s.entries)).into(j)
+	a := s.recorder.AddCallInfo(noteOf("box-office", 1))
+	require.NotNil(t, a)
+	j.AppendAccount(*a)
+	unanswered("stage-door", start, 2).into(j)
+	j.queue.mu.Lock()
+	dropped := j.queue.dropped
+	j.queue.mu.Unlock()
+	assert.EqualValues(t, len(s.entries)-8+5, dropped, "only entries are lost")
+	assert.Equal(t, queueLimit+3, j.Health().Queued, "and two accounts and an incident wait in addition")
+
+	answer()
+	written(t, j)
+	later := unanswered("stage-door", start.Add(time.Hour), 3).into(j)
+	require.NoError(t, j.Close())
+	r := reader(t, path)
+	row, entries, err := r.Call(ctx, 1)
+	require.NoError(t, err)
+	assert.Len(t, entries, 8, "those that were recorded")
+	assert.Equal(t, callrecord.OutcomeIncident, row.Outcome)
+	assert.Equal(t, s.at, row.IncidentEnded)
+	assert.Equal(t, "Wardrobe", row.Party.Name)
+	row, entries, err = r.Call(ctx, 2)
+	require.NoError(t, err)
+	assert.Empty(t, entries)
+	assert.Equal(t, callrecord.OutcomeNotNeeded, row.Outcome)
+	_, entries, err = r.Call(ctx, 3)
+	require.NoError(t, err)
+	assert.Equal(t, later.entries, entries)
+	ended, err := r.Incidents(ctx, "box-office", false, time.Time{})
+	require.NoError(t, err)
+	require.Len(t, ended, 1)
+	assert.Equal(t, s.at, ended[0].Ended)
+	losses, err := r.Losses(ctx, time.Time{})
+	require.NoError(t, err)
+	require.Len(t, losses, 1)
+	assert.EqualValues(t, dropped, losses[0].Records)
+	assert.WithinDuration(t, losses[0].Ended, losses[0].Began, time.Minute)
+}
+
+// fillQueue appends entries of an idle line, which are not written, until the queue is full.
+func fillQueue(j *Journal) {
+	for j.Health().Queued < queueLimit {
+		j.Append(callrecord.Entry{At: start, Line: "workshop", Effect: supervision.Effect{Kind: supervision.ProbeLine}},
+			nil, nil)
+	}
+}
+
+// TestChangesAreBounded checks that accounts of dropped entries beyond the limit are lost and counted, and that one
+// that is known is replaced even at the limit.
+func TestChangesAreBounded(t *testing.T) {
+	var c changes
+	for n := range accountLimit + 2 {
+		lost := c.add([]callrecord.Account{{Line: "box-office", Call: supervision.CallID(n + 1)}},
+			[]callrecord.Incident{{Line: "box-office", Began: start.Add(time.Duration(n))}})
+		require.Equal(t, n >= accountLimit, lost == 2)
+	}
+	assert.Zero(t, c.add([]callrecord.Account{{Line: "box-office", Call: 1, Emergency: true}}, nil))
+	assert.Equal(t, 2*accountLimit, c.size())
+	assert.True(t, c.accounts[callrecord.ID{Line: "box-office", Call: 1}].Emergency)
 }

@@ -1,8 +1,10 @@
 package journal
 
 import (
+	"slices"
 	"sync"
 
+	"clearback/supervision"
 	"clearback/supervision/callrecord"
 )
 
@@ -19,12 +21,14 @@ const (
 	spares    = 8 // chunks kept for reuse; 8 hold one second of 2,000 events/s
 )
 
-// record is one thing to record: whatever its non-nil pointer refers to, or entry if all pointers are nil.
+// record is one thing to record: whatever its non-nil pointer refers to. If both are nil, it is an entry with the
+// accounts and incidents that it changed. An entry without a line is none: only what changed is recorded.
 type record struct {
-	entry    callrecord.Entry
-	callInfo *callrecord.CallInfo
-	trial    *Trial
-	line     *SavedLine
+	entry     callrecord.Entry
+	accounts  []callrecord.Account
+	incidents []callrecord.Incident
+	trial     *Trial
+	line      *SavedLine
 }
 
 type chunk struct {
@@ -33,7 +37,8 @@ type chunk struct {
 }
 
 // queue passes records to the writer. It is bounded, never waits for the writer, and allocates only when the writer
-// lags. Records beyond the limit are dropped and counted. See also queueReserve.
+// lags. Records beyond the limit are dropped and counted, but what a dropped entry changed is kept, so that the file
+// has the latest state of each account and incident. See also queueReserve.
 type queue struct {
 	limit int
 	// wake holds one signal that the queue is no longer empty. One is enough, since the writer takes all records.
@@ -43,7 +48,8 @@ type queue struct {
 	chunks  []*chunk
 	spare   []*chunk
 	n       int
-	taken   int // taken from the queue, but not yet counted by the writer
+	rest    changes // of dropped entries; follows the records in chunks
+	taken   int     // taken from the queue, but not yet counted by the writer
 	dropped uint64
 }
 
@@ -54,14 +60,21 @@ func (q *queue) init(limit int) {
 	q.chunks = make([]*chunk, 0, (limit+queueReserve)/chunkSize+1)
 }
 
-func (q *queue) putEntry(e *callrecord.Entry) {
+// putEntry puts an entry, if it has a line, and copies of what changed.
+func (q *queue) putEntry(e *callrecord.Entry, accounts []callrecord.Account, incidents []callrecord.Incident) {
 	q.mu.Lock()
-	r := q.placeLocked(q.limit)
-	if r == nil {
+	if q.n >= q.limit {
+		if e.Line != "" {
+			q.dropped++
+		}
+		q.dropped += q.rest.add(accounts, incidents)
 		q.mu.Unlock()
 		return
 	}
+	r := q.placeLocked()
 	r.entry = *e
+	r.accounts = append(r.accounts[:0], accounts...)
+	r.incidents = append(r.incidents[:0], incidents...)
 	first := q.n == 1
 	q.mu.Unlock()
 	if first {
@@ -71,9 +84,10 @@ func (q *queue) putEntry(e *callrecord.Entry) {
 
 func (q *queue) put(from record) {
 	q.mu.Lock()
-	r := q.placeLocked(q.limit + queueReserve)
-	if r != nil {
-		*r = from
+	if q.n >= q.limit+queueReserve {
+		q.dropped++
+	} else {
+		*q.placeLocked() = from
 	}
 	q.mu.Unlock()
 	q.signal()
@@ -86,13 +100,8 @@ func (q *queue) signal() {
 	}
 }
 
-// placeLocked returns the place of the next record, whose pointers are nil. At the limit it counts the record as
-// dropped and returns nil.
-func (q *queue) placeLocked(limit int) *record {
-	if q.n >= limit {
-		q.dropped++
-		return nil
-	}
+// placeLocked returns the place of the next record, whose pointers are nil.
+func (q *queue) placeLocked() *record {
 	var c *chunk
 	if len(q.chunks) > 0 {
 		c = q.chunks[len(q.chunks)-1]
@@ -114,6 +123,10 @@ func (q *queue) placeLocked(limit int) *record {
 func (q *queue) take(to []*chunk) ([]*chunk, uint64) {
 	q.mu.Lock()
 	defer q.mu.Unlock()
+	if q.rest.size() > 0 {
+		*q.placeLocked() = q.rest.record()
+		q.rest = changes{}
+	}
 	to = append(to[:0], q.chunks...)
 	clear(q.chunks)
 	q.chunks = q.chunks[:0]
@@ -133,8 +146,9 @@ func (q *queue) settled() {
 func (q *queue) giveBack(chunks []*chunk) {
 	for _, c := range chunks {
 		for i := range c.records[:c.n] {
-			r := &c.records[i]
-			r.callInfo, r.trial, r.line = nil, nil, nil
+			if r := &c.records[i]; r.entry.Line == "" {
+				*r = record{} // an entry keeps the room for what it changed
+			}
 		}
 		c.n = 0
 	}
@@ -150,5 +164,58 @@ func (q *queue) giveBack(chunks []*chunk) {
 func (q *queue) state() (queued int, dropped uint64) {
 	q.mu.Lock()
 	defer q.mu.Unlock()
-	return q.n + q.taken, q.dropped
+	return q.n + q.rest.size() + q.taken, q.dropped
+}
+
+// changes are the latest states of accounts and incidents. The zero value has none.
+type changes struct {
+	accounts  map[callrecord.ID]callrecord.Account
+	incidents map[incidentID]callrecord.Incident
+}
+
+// incidentID identifies an incident in a file.
+type incidentID struct {
+	line   string
+	reason supervision.Incident
+	began  int64 // nanoseconds of Unix time
+}
+
+func idOf(i *callrecord.Incident) incidentID { return incidentID{i.Line, i.Reason, i.Began.UnixNano()} }
+
+// add adds copies. It returns how many did not fit: accountLimit limits each kind.
+func (c *changes) add(accounts []callrecord.Account, incidents []callrecord.Incident) (lost uint64) {
+	if c.accounts == nil {
+		c.accounts, c.incidents = map[callrecord.ID]callrecord.Account{}, map[incidentID]callrecord.Incident{}
+	}
+	for i := range accounts {
+		id := accounts[i].ID()
+		if _, known := c.accounts[id]; known || len(c.accounts) < accountLimit {
+			c.accounts[id] = accounts[i]
+		} else {
+			lost++
+		}
+	}
+	for i := range incidents {
+		id := idOf(&incidents[i])
+		if _, known := c.incidents[id]; known || len(c.incidents) < accountLimit {
+			c.incidents[id] = incidents[i]
+		} else {
+			lost++
+		}
+	}
+	return lost
+}
+
+func (c *changes) size() int { return len(c.accounts) + len(c.incidents) }
+
+// record returns a record of the changes, in the order in which the calls began.
+func (c *changes) record() (r record) {
+	for _, a := range c.accounts {
+		r.accounts = append(r.accounts, a)
+	}
+	slices.SortFunc(r.accounts, func(a, b callrecord.Account) int { return a.Began.Compare(b.Began) })
+	for _, i := range c.incidents {
+		r.incidents = append(r.incidents, i)
+	}
+	return r
 }

@@ -24,9 +24,7 @@ func TestReadWhileItIsWritten(t *testing.T) {
 	require.NoError(t, err)
 	require.True(t, rows.Next())
 	s := heldCallScript("box-office", start.Add(time.Hour), 2, "on")
-	for _, e := range s.entries[:4] {
-		j.Append(e)
-	}
+	s.part(0, 4).into(j)
 	written(t, j) // it does not wait for the reader
 	require.NoError(t, rows.Close())
 
@@ -38,9 +36,7 @@ func TestReadWhileItIsWritten(t *testing.T) {
 	require.NoError(t, err)
 	assert.Len(t, entries, 4)
 	seen := got[1].Changed
-	for _, e := range s.entries[4:] {
-		j.Append(e)
-	}
+	s.part(4, len(s.entries)).into(j)
 	eventually(t, "what changed since comes", func() bool {
 		news, err := r.Calls(ctx, Filter{After: seen})
 		require.NoError(t, err)
@@ -53,9 +49,7 @@ func TestReadWhileItIsWritten(t *testing.T) {
 func TestUnfinishedCallIsBrokenOff(t *testing.T) {
 	path := newPath(t)
 	j := open(options(t, path), quick())
-	for _, e := range heldCallScript("box-office", start, 1, "on").entries[:5] {
-		j.Append(e)
-	}
+	heldCallScript("box-office", start, 1, "on").part(0, 5).into(j)
 	require.NoError(t, j.Close())
 	row, entries, err := reader(t, path).Call(ctx, 1)
 	require.NoError(t, err)

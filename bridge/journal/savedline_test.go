@@ -139,8 +139,7 @@ func TestDetailStoresNoNumbers(t *testing.T) {
 		o := options(t, path)
 		o.Detail = c.Detail
 		j := open(o, quick())
-		j.AppendCallInfo(noteOf("box-office", 1))
-		heldCallScript("box-office", start, 1, "on").into(j)
+		heldCallScript("box-office", start, 1, "on").with(noteOf("box-office", 1)).into(j)
 		written(t, j)
 		var raw []byte
 		for _, file := range []string{path, path + walSuffix} {
@@ -156,8 +155,7 @@ func TestDetailStoresNoNumbers(t *testing.T) {
 		}
 		e := noteOf("stage-door", 2)
 		e.Emergency, e.Party.Number = true, "5550199"
-		j.AppendCallInfo(e)
-		on("stage-door", start).after(0, "call-requested call=2 emergency").into(j)
+		on("stage-door", start).with(e).after(0, "call-requested call=2 emergency").into(j)
 		require.NoError(t, j.Close())
 		rows, err := reader(t, path).Calls(ctx, Filter{})
 		require.NoError(t, err)

@@ -105,7 +105,8 @@ func (w *writer) close() error {
 func (w *writer) run() {
 	defer close(w.ended)
 	w.alarm = alarm{log: w.log, every: w.o.Remind, shared: &w.shared}
-	w.turn(time.Now())
+	w.begun = time.Now()
+	w.turn(w.begun)
 	close(w.tried)
 	next := time.NewTimer(w.pace.maintain)
 	defer next.Stop()
@@ -201,6 +202,9 @@ func (w *writer) attempt(now time.Time) error {
 		w.batcher.written(rows)
 	}
 	if lost := w.lost(); lost > w.reportedLost {
+		if w.lostFrom.IsZero() { // lost since this turn began
+			w.lostFrom = w.begun
+		}
 		if err := w.s.loss(ctx, w.lostFrom, now, lost-w.reportedLost); err != nil {
 			return err
 		}

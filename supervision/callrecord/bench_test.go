@@ -7,8 +7,8 @@ import (
 	"clearback/supervision"
 )
 
-// BenchmarkTake adds the entries of one call after another, one entry in each iteration. The journal's writer needs
-// 2,000 a second.
+// BenchmarkTake adds the entries of one call after another, one entry in each iteration. A line's goroutine does
+// this once for each entry.
 func BenchmarkTake(b *testing.B) {
 	ms := time.Millisecond
 	one := []Entry{

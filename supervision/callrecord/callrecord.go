@@ -1,10 +1,11 @@
 // Package callrecord turns the events and effects of a line into what people read: the account of each call, its
 // outcome, and the reason in words. It is pure: entries go in, accounts and texts come out.
 //
-// The line's goroutine makes one [Entry] for each event and each effect. It sends the entry to the journal (as a copy,
-// by a queue), to the daemon's state of the line (bridge/daemon) and to everybody who follows the line. A [Recorder]
-// combines entries into the [Account] of a call. The journal stores accounts, so that `calls` reads one table. It also
-// stores entries, from which `explain` makes the time line of a call.
+// The line's goroutine makes one [Entry] for each event and each effect. It gives the entry to the daemon's state of
+// the line (bridge/daemon) and to everybody who follows the line. That state has the line's only [Recorder], which
+// combines entries into the [Account] of a call. The entry then goes to the journal, with the accounts and incidents
+// that it changed (as copies, by a queue). The journal stores accounts, so that `calls` reads one table. It also stores
+// entries, from which `explain` makes the time line of a call.
 //
 // The texts of `explain` are in explain.go (the frame, and the reason for the outcome), phrases.go (the time line) and
 // advice.go (what to do). The drawing is in drawing.go. The words of log, tables and JSON are in words.go.

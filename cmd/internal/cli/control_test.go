@@ -230,8 +230,9 @@ func TestLocalTime(t *testing.T) {
 	file := filepath.Join(dir, "journal.db")
 	j := journal.Open(journal.Options{Path: file})
 	at := time.Date(2026, 3, 1, 20, 15, 0, 0, time.UTC)
+	record := recordInto(j)
 	for i, kind := range []supervision.EventKind{supervision.CallRequested, supervision.NearEndCleared} {
-		j.Append(callrecord.Entry{At: at.Add(time.Duration(i) * time.Second), Line: "box-office",
+		record(callrecord.Entry{At: at.Add(time.Duration(i) * time.Second), Line: "box-office",
 			Event: supervision.Event{Kind: kind, Call: 3}})
 	}
 	require.NoError(t, j.Close())
@@ -250,14 +251,15 @@ func TestIncidentWithoutACall(t *testing.T) {
 	file := filepath.Join(t.TempDir(), "journal.db")
 	j := journal.Open(journal.Options{Path: file, Logger: zap.NewNop()})
 	at := time.Now().Add(-time.Hour)
+	record := recordInto(j)
 	report := func(at time.Time, kind supervision.ReportKind) {
-		j.Append(callrecord.Entry{At: at, Line: "box-office", Effect: supervision.Effect{
+		record(callrecord.Entry{At: at, Line: "box-office", Effect: supervision.Effect{
 			Kind: supervision.Report, Report: kind, Incident: supervision.IncidentOffHookWithoutCall,
 		}})
 	}
 	report(at, supervision.ReportIncident)
 	report(at.Add(90*time.Second), supervision.ReportIncidentEnded)
-	j.Append(callrecord.Entry{At: at.Add(2 * time.Minute), Line: "box-office", Effect: supervision.Effect{
+	record(callrecord.Entry{At: at.Add(2 * time.Minute), Line: "box-office", Effect: supervision.Effect{
 		Kind: supervision.Report, Report: supervision.ReportIncident, Incident: supervision.IncidentIntervalShort,
 		Call: 7,
 	}})

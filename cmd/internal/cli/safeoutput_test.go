@@ -78,9 +78,8 @@ func recordCall(t *testing.T, path string, party callrecord.Party) {
 	t.Helper()
 	j := journal.Open(journal.Options{Path: path})
 	at := time.Now()
-	j.AppendCallInfo(callrecord.CallInfo{At: at, Line: "box-office", Call: 1, Direction: callrecord.Incoming,
-		Party: party})
-	j.Append(callrecord.Entry{Line: "box-office", At: at, Event: supervision.Event{Kind: supervision.CallArrived,
+	recordInto(j, callrecord.CallInfo{At: at, Line: "box-office", Call: 1, Direction: callrecord.Incoming,
+		Party: party})(callrecord.Entry{Line: "box-office", At: at, Event: supervision.Event{Kind: supervision.CallArrived,
 		Call: 1}})
 	require.NoError(t, j.Close())
 }

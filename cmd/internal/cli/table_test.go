@@ -73,6 +73,18 @@ func widest(s string) (n int) {
 	return n
 }
 
+// recordInto returns a function that records entries of box-office, and what they change, as the daemon does.
+func recordInto(j *journal.Journal, parties ...callrecord.CallInfo) func(callrecord.Entry) {
+	r := callrecord.NewRecorder("box-office")
+	for _, n := range parties {
+		r.AddCallInfo(n)
+	}
+	return func(e callrecord.Entry) {
+		accounts, incidents := r.Take(e)
+		j.Append(e, accounts, incidents)
+	}
+}
+
 // evening records two calls: one that the far end cleared, and one to an emergency number.
 func evening(t *testing.T) (path string) {
 	t.Helper()
@@ -81,10 +93,10 @@ func evening(t *testing.T) (path string) {
 	at := time.Date(2026, 3, 14, 19, 30, 0, 0, time.Local)
 	add := func(n callrecord.CallInfo, events ...supervision.Event) {
 		n.At, n.Line = at, "box-office"
-		j.AppendCallInfo(n)
+		record := recordInto(j, n)
 		for i, e := range events {
 			e.Call = n.Call
-			j.Append(callrecord.Entry{Line: "box-office", At: at.Add(time.Duration(i) * time.Second), Event: e})
+			record(callrecord.Entry{Line: "box-office", At: at.Add(time.Duration(i) * time.Second), Event: e})
 		}
 	}
 	add(callrecord.CallInfo{Call: 3, Direction: callrecord.Incoming, Party: callrecord.Party{Number: "555-0142"}},
