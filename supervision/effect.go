@@ -18,7 +18,7 @@ const (
 	// ClearFarEnd: end the call towards the far end. No outcome returns. Fields: Call.
 	ClearFarEnd
 	// OpenLoop: open the loop for Interval, but only if the command can be written by NotAfter. Fields: Call (0: an
-	// operator's pulse), Seq, Interval, NotAfter.
+	// operator's pulse), Seq, Interval, NotAfter, Trial.
 	OpenLoop
 	// CloseLoop: close the loop at once, or withdraw an opening not yet written. It overtakes every opening. Fields:
 	// Call, Seq (0: whatever is open).
@@ -42,17 +42,19 @@ const (
 	// line was seen on hook.
 	ReportSuppressed
 	// ReportCancelled: the near end came first, and the interruption was withdrawn or cut short. With an Incident: a
-	// trial that could not be made, for that reason. Fields: Call, Trial, Incident.
+	// trial that could not be made, for that reason. Fields: Call (0: the operator's pulse Seq), Seq, Trial, Incident.
 	ReportCancelled
 	// ReportInterrupted: the interruption was made. Hook shows whether the hold cleared. For a catch trial, which opens
 	// nothing, Seq and Interval are 0. Fields: Call, Seq, Interval, Hook, Verified, Trial.
 	ReportInterrupted
-	// ReportIncident: something that people must know; see the kinds of [Incident]. Suppression is the rule behind
+	// ReportIncident: something that people must know; see the kinds of [Incident]. It belongs to Call, or to the
+	// operator's pulse Seq, or to neither. Suppression is the rule behind
 	// IncidentSuppressed. Flash, with IncidentIntervalShort, means that the adapter took the interruption for a hook
-	// flash. Fields: Call, Incident, Suppression, Flash.
+	// flash. Fields: Call, Seq, Incident, Suppression, Flash.
 	ReportIncident
 	// ReportIncidentEnded: the line was seen on hook or carries a call again, or the contact is known closed again, or
-	// the storm is over. An incident of a call ends at once. Fields: Incident.
+	// the storm is over. An incident of a call ends at once. No two incidents that last have the same reason, so the
+	// reason says which incident ends. Fields: Incident.
 	ReportIncidentEnded
 	// ReportRefused: the operator's pulse or trial is refused. Fields: Call (0: a pulse), Suppression.
 	ReportRefused

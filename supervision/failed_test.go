@@ -28,7 +28,7 @@ func TestTrialAtItsLastInstant(t *testing.T) {
 	p := supervision.DefaultPolicy()
 	p.Lead = 1500 * time.Millisecond
 	for late, want := range map[time.Duration]string{
-		0: "open-loop call=1 seq=1 interval=500ms not-after=+122.5s",
+		0: "open-loop call=1 seq=1 interval=500ms not-after=+122.5s trial",
 		1: "report suppressed call=1 interval=500ms rule=late trial",
 	} {
 		l := newTestLine(t, p)

@@ -6,7 +6,20 @@ func (m *Machine) beginIncident(id CallID, why Incident) {
 	m.beginLineIncident(Effect{Call: id, Incident: why})
 }
 
-// beginLineIncident uses Call, Incident, Suppression and Flash of ef. A line has one incident at a time. The same
+// beginOpeningIncident begins an incident of the last opening.
+func (m *Machine) beginOpeningIncident(why Incident) {
+	m.beginLineIncident(Effect{Call: m.last.call, Seq: m.last.pulse(), Incident: why})
+}
+
+// pulse returns the opening's number if it is an operator's pulse, and 0 if it belongs to a call.
+func (o *opening) pulse() Seq {
+	if o.call == 0 {
+		return o.seq
+	}
+	return 0
+}
+
+// beginLineIncident uses Call, Seq, Incident, Suppression and Flash of ef. A line has one incident at a time. The same
 // incident is not reported twice. IncidentOffHookWithoutCall never replaces another incident, since that has a better
 // reason. Any other new incident ends the present one.
 func (m *Machine) beginLineIncident(ef Effect) {
@@ -32,12 +45,12 @@ func (m *Machine) endIncident() {
 }
 
 // faultBegun reports that the loop is open or that its state is unknown. It ends a line incident of the same reason.
-func (m *Machine) faultBegun(id CallID, why Incident) {
+func (m *Machine) faultBegun(id CallID, pulse Seq, why Incident) {
 	if m.incident == why {
 		m.endIncident()
 	}
 	m.fault = why
-	m.out = append(m.out, Effect{Kind: Report, Report: ReportIncident, Call: id, Incident: why})
+	m.out = append(m.out, Effect{Kind: Report, Report: ReportIncident, Call: id, Seq: pulse, Incident: why})
 }
 
 // faultEnded reports that the loop is known to be closed.

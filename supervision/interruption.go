@@ -26,7 +26,7 @@ type pendingOpening struct {
 // reports why the loop stays closed.
 func (m *Machine) considerOpening(now Instant, c *call) {
 	if c.dialled {
-		m.cancelled(c.id, c.trial)
+		m.cancelled(c.id, 0, c.trial)
 		if !c.trial {
 			m.setPendingSeized(c.id)
 		}
@@ -199,7 +199,8 @@ func (m *Machine) becomeOpening(now Instant, o opening, notAfter Instant) {
 	m.recognisedAt = now.Add(m.policy.OnHookRecognition)
 	m.loop = loopOpening
 	m.loopBy = min(now.Add(o.interval+closeMargin), o.closeBy)
-	m.out = append(m.out, Effect{Kind: OpenLoop, Call: o.call, Seq: o.seq, Interval: o.interval, NotAfter: notAfter})
+	m.out = append(m.out, Effect{Kind: OpenLoop, Call: o.call, Seq: o.seq, Interval: o.interval, NotAfter: notAfter,
+		Trial: o.trial})
 }
 
 // cancel is what a seizure or the adapter's own BYE does to an interruption. A pending one is withdrawn; one that has
@@ -211,7 +212,7 @@ func (m *Machine) cancel(now Instant) (of CallID) {
 	case m.pendingOpening.wait != waitNothing:
 		w := m.pendingOpening
 		m.dropPending()
-		m.cancelled(w.call, w.trial)
+		m.cancelled(w.call, 0, w.trial)
 		if !w.trial {
 			of = w.call
 		}
@@ -221,7 +222,7 @@ func (m *Machine) cancel(now Instant) (of CallID) {
 		}
 		if m.last.toVerify {
 			m.last.toVerify = false
-			m.cancelled(m.last.call, m.last.trial)
+			m.cancelled(m.last.call, m.last.pulse(), m.last.trial)
 			if !m.last.trial {
 				of = m.last.call
 			}
@@ -231,7 +232,7 @@ func (m *Machine) cancel(now Instant) (of CallID) {
 	case m.check.kind == checkCatch:
 		id := m.check.call
 		m.check = check{by: Never}
-		m.cancelled(id, true)
+		m.cancelled(id, 0, true)
 	}
 	return of
 }
@@ -307,7 +308,7 @@ func (m *Machine) failed(f Failure) {
 		}
 		return
 	case f == FailureStopped && !o.closing:
-		m.cancelled(o.call, o.trial) // package bridge withdrew it
+		m.cancelled(o.call, o.pulse(), o.trial) // package bridge withdrew it
 		return
 	case f == FailureLate || f == FailureStopped: // CloseLoop withdrew what was not written in time
 		why = IncidentMissedNotAfter
@@ -323,7 +324,7 @@ func (m *Machine) failed(f Failure) {
 	if o.call == 0 && m.incident == why {
 		m.endIncident() // let the operator see the outcome of this pulse, even if it equals that of an earlier one
 	}
-	m.beginIncident(o.call, why)
+	m.beginOpeningIncident(why)
 }
 
 func (m *Machine) loopUnknown(now Instant, ev *Event) {
@@ -356,7 +357,10 @@ func (m *Machine) loopDue(now Instant) {
 
 // becomeFaulted: package bridge keeps trying to close the contact until LoopClosed. A pending opening is withdrawn.
 func (m *Machine) becomeFaulted(now Instant, why Incident) {
-	id := m.pendingOpening.call
+	id, pulse := m.pendingOpening.call, Seq(0)
+	if m.last.toVerify || m.check.kind == checkInterruption {
+		pulse = m.last.pulse()
+	}
 	switch m.loop {
 	case loopOpening, loopOpen: // the disturbance began with the opening or earlier
 		id = m.last.call
@@ -369,7 +373,7 @@ func (m *Machine) becomeFaulted(now Instant, why Incident) {
 	default: // nothing was opened: calls need not wait
 	}
 	m.loop, m.loopBy = loopFaulted, Never
-	m.faultBegun(id, why)
+	m.faultBegun(id, pulse, why)
 	if m.pendingOpening.wait != waitNothing {
 		m.suppressPending(SuppressedLoopFaulted)
 	}

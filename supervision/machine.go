@@ -247,7 +247,7 @@ func (m *Machine) suppress(id CallID, why Suppression) {
 	m.out = append(m.out, Effect{Kind: Report, Report: ReportSuppressed, Call: id, Suppression: why})
 }
 
-// cancelled reports that the near end prevented or ended the interruption.
-func (m *Machine) cancelled(id CallID, trial bool) {
-	m.out = append(m.out, Effect{Kind: Report, Report: ReportCancelled, Call: id, Trial: trial})
+// cancelled reports that the near end prevented or ended the interruption of a call, or an operator's pulse.
+func (m *Machine) cancelled(id CallID, pulse Seq, trial bool) {
+	m.out = append(m.out, Effect{Kind: Report, Report: ReportCancelled, Call: id, Seq: pulse, Trial: trial})
 }

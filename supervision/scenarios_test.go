@@ -325,11 +325,11 @@ func TestRepeatedIncident(t *testing.T) {
 		"report interrupted call=1 seq=1 interval=800ms hook=off by=sense\nreport incident call=1 reason=contact-stuck")
 	l.after(time.Second, "pulse-requested")
 	l.wantEffects("by hand", opened("2"), "report interrupted seq=2 interval=800ms hook=off by=sense\n"+
-		"report incident-ended reason=contact-stuck\nreport incident reason=contact-stuck")
+		"report incident-ended reason=contact-stuck\nreport incident seq=2 reason=contact-stuck")
 	l.after(time.Second, "pulse-requested")
 	l.wantEffects("by hand again", opened("3"), "report interrupted seq=3 interval=800ms hook=off by=sense")
 	l.wantEffects("off hook for long", l.after(2*time.Minute, "time-passed"), "")
 	l.after(time.Second, "pulse-requested")
 	l.wantEffects("another reason", l.after(time.Second, "loop-failed seq=4 failure=unreachable"),
-		"report incident-ended reason=contact-stuck\nreport incident reason=controller-unreachable")
+		"report incident-ended reason=contact-stuck\nreport incident seq=4 reason=controller-unreachable")
 }

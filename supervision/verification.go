@@ -175,10 +175,10 @@ func (m *Machine) holdStayed(now Instant) {
 	why := IncidentIntervalShort
 	switch {
 	case m.contactStuck():
-		m.beginIncident(o.call, IncidentContactStuck)
+		m.beginOpeningIncident(IncidentContactStuck)
 		return
 	case o.call == 0:
-		m.beginIncident(0, IncidentOffHookWithoutCall)
+		m.beginOpeningIncident(IncidentOffHookWithoutCall)
 		return
 	case o.faulted: // the opening may have been shorter than its interval: a power cut ends it early
 		why = IncidentUnreachable

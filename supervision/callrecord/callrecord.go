@@ -109,7 +109,7 @@ type Account struct {
 	Call      supervision.CallID
 	Direction Direction
 	Emergency bool
-	// Trial: the call was a trial of `clearback tune`, or its far end was this daemon.
+	// Trial: its clearing was a trial of `clearback tune`, or its far end was this daemon.
 	Trial bool
 	Party Party
 

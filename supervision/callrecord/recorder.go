@@ -17,10 +17,8 @@ const (
 	outcomeTimeout = 5 * time.Minute
 	// minAccounts is how many of the latest accounts are always kept, so that a late entry still finds its account.
 	minAccounts = 8
-	// maxAccounts, maxIncidents and maxCallInfos bound the memory that a flood can use. A line has a few calls at a
-	// time.
+	// maxAccounts and maxCallInfos bound the memory that a flood can use. A line has a few calls at a time.
 	maxAccounts  = 64
-	maxIncidents = 16
 	maxCallInfos = 16
 )
 
@@ -34,19 +32,12 @@ type Recorder struct {
 
 	all       []*openAccount // in the order in which they began
 	spare     []*openAccount
-	callInfos []CallInfo // of calls that have not begun yet
-	open      []openIncident
+	callInfos []CallInfo     // of calls that have not begun yet
+	open      []openIncident // no two have the same reason
 	last      opening
 	swept     time.Time
 
 	carried time.Time // when a call was last answered, or requested by the adapter
-
-	// about the current step of the machine; all entries of a step have the same time
-	step         time.Time
-	cause        supervision.Event
-	lastReported *openAccount // the account whose interruption was reported last in this step
-	// trialBefore: the call of TrialSet had been set to a trial before this step
-	trialBefore bool
 
 	// returned by Take
 	dirty     []*openAccount
@@ -60,8 +51,6 @@ type openAccount struct {
 	offered     bool // the adapter has or had a leg of the call
 	legGone     bool
 	refused     bool // the call never reached the line, and the machine does not know it
-	test        bool // set by a CallInfo
-	trialSet    bool
 	changed     bool
 	changedAt   time.Time
 	suspectedAt time.Time // when its clearing opened nothing or was cut short, if the call was answered
@@ -88,12 +77,7 @@ func NewRecorder(line string) *Recorder { return &Recorder{line: line} }
 func (t *Recorder) Take(e Entry) ([]Account, []Incident) {
 	t.accounts, t.incidents = t.accounts[:0], t.incidents[:0]
 	t.sweep(e.At)
-	isEvent := e.Event.Kind != supervision.EventNone
-	if isEvent || !e.At.Equal(t.step) {
-		// An effect without an event follows a deadline of the machine.
-		t.step, t.cause, t.lastReported = e.At, e.Event, nil
-	}
-	if isEvent {
+	if e.Event.Kind != supervision.EventNone {
 		t.event(e.At, &e.Event)
 	} else {
 		t.effect(e.At, &e.Effect)
@@ -130,8 +114,7 @@ func (c *openAccount) apply(n *CallInfo) {
 		c.Direction = n.Direction
 	}
 	c.Emergency = c.Emergency || n.Emergency
-	c.test = c.test || n.Test
-	c.Trial = c.test || c.trialSet
+	c.Trial = c.Trial || n.Test
 	if n.Party.Number != "" {
 		c.Party.Number = n.Party.Number
 	}
@@ -298,9 +281,6 @@ func (t *Recorder) dropOne(now time.Time) {
 func (t *Recorder) unlink(c *openAccount) {
 	if t.last.of == c {
 		t.last.of = nil
-	}
-	if t.lastReported == c {
-		t.lastReported = nil
 	}
 	for i := range t.open {
 		if t.open[i].of == c {

@@ -1,6 +1,7 @@
 package callrecord
 
 import (
+	"slices"
 	"time"
 
 	"clearback/supervision"
@@ -47,14 +48,8 @@ func (t *Recorder) event(at time.Time, ev *supervision.Event) {
 		t.adapterRefused(at)
 	case supervision.AdapterRegistered:
 		t.incidentEnded(at, supervision.IncidentAdapterRefused)
-	case supervision.TrialSet:
-		if c := t.find(ev.Call); c != nil {
-			t.trialBefore = c.trialSet
-			c.trialSet, c.Trial = true, true
-			t.change(c)
-		}
 	default:
-		// CallRinging, LoopUnknown, Seized, Released, LeftOffHook, ProbeAnswered, PulseRequested, TimePassed,
+		// CallRinging, LoopUnknown, Seized, Released, LeftOffHook, ProbeAnswered, PulseRequested, TimePassed, TrialSet,
 		// SoundMissing and FarEndSilent: the effects that follow say what matters. SoundContested and AttemptEnded do
 		// not change an account.
 	}
@@ -84,20 +79,15 @@ func (t *Recorder) refused(at time.Time, ev *supervision.Event) {
 
 // adapterRefused begins the incident of a refused adapter. It lasts until the adapter registers.
 func (t *Recorder) adapterRefused(at time.Time) {
-	for i := range t.open {
-		if t.open[i].Reason == supervision.IncidentAdapterRefused {
-			return
-		}
+	if slices.ContainsFunc(t.open, ofReason(supervision.IncidentAdapterRefused)) {
+		return
 	}
 	t.openIncident(openIncident{Incident: Incident{Line: t.line, Reason: supervision.IncidentAdapterRefused,
 		Began: at}})
 }
 
 func (t *Recorder) openIncident(i openIncident) {
-	if len(t.open) == maxIncidents {
-		t.open = t.open[:copy(t.open, t.open[1:])]
-	}
-	t.open = append(t.open, i)
+	t.open = append(slices.DeleteFunc(t.open, ofReason(i.Reason)), i)
 	t.incidents = append(t.incidents, i.Incident)
 }
 
@@ -220,61 +210,51 @@ func (t *Recorder) openLoop(at time.Time, ef *supervision.Effect) {
 	t.change(c)
 }
 
-// of returns the account that a report belongs to: that of its call, or of the latest pulse. It returns nil if there is
-// none.
+// of returns the account that a report belongs to, or nil if it belongs neither to a call nor to the latest pulse.
 func (t *Recorder) of(at time.Time, ef *supervision.Effect) *openAccount {
 	if ef.Call != 0 {
 		return t.findOrBegin(at, ef.Call)
 	}
-	c := t.last.of
-	if c == nil || c.Direction != ByHand {
-		return nil
-	}
-	if ef.Seq != 0 && ef.Seq == t.last.seq || ef.Seq == 0 && c.Outcome == OutcomeInProgress {
-		return c
+	if ef.Seq != 0 && ef.Seq == t.last.seq {
+		return t.last.of
 	}
 	return nil
 }
 
 func (t *Recorder) report(at time.Time, ef *supervision.Effect) {
 	switch ef.Report {
-	case supervision.ReportSuppressed:
-		if c := t.of(at, ef); c != nil {
-			switch {
-			case !ef.Trial:
-				c.suspect(at)
-			case c.Asked == 0:
-				c.Asked = ef.Interval
-			}
-			t.suppressed(at, c, ef)
-		}
-	case supervision.ReportCancelled:
-		if c := t.of(at, ef); c != nil {
-			if ef.Trial {
-				if !c.Incident.OfCall() { // an incident of the call was reported earlier
-					c.Incident = ef.Incident
-				}
-			} else {
-				c.suspect(at)
-			}
-			t.settle(at, c, OutcomeCancelled)
-		}
-	case supervision.ReportInterrupted:
-		if c := t.of(at, ef); c != nil {
-			t.interrupted(at, c, ef)
-		}
 	case supervision.ReportIncident:
 		t.incident(at, ef)
+		return
 	case supervision.ReportIncidentEnded:
 		t.incidentEnded(at, ef.Incident)
-	case supervision.ReportRefused:
-		if c := t.find(ef.Call); c != nil && t.cause.Kind == supervision.TrialSet {
-			c.trialSet = t.trialBefore // a trial set earlier remains set
-			c.Trial = c.test || c.trialSet
-			t.change(c)
-		}
+		return
+	case supervision.ReportSuppressed, supervision.ReportCancelled, supervision.ReportInterrupted:
 	default:
-		// ReportNextInterval concerns the line
+		return // ReportRefused concerns a command, and ReportNextInterval the line
+	}
+	c := t.of(at, ef)
+	if c == nil {
+		return
+	}
+	c.Trial = c.Trial || ef.Trial
+	switch ef.Report {
+	case supervision.ReportSuppressed:
+		if !ef.Trial {
+			c.suspect(at)
+		} else if c.Asked == 0 {
+			c.Asked = ef.Interval
+		}
+		t.suppressed(at, c, ef)
+	case supervision.ReportCancelled:
+		if !ef.Trial {
+			c.suspect(at)
+		} else if !c.Incident.OfCall() { // an incident of the call was reported earlier
+			c.Incident = ef.Incident
+		}
+		t.settle(at, c, OutcomeCancelled)
+	case supervision.ReportInterrupted:
+		t.interrupted(at, c, ef)
 	}
 }
 
@@ -298,9 +278,8 @@ func (t *Recorder) suppressed(at time.Time, c *openAccount, ef *supervision.Effe
 }
 
 func (t *Recorder) interrupted(at time.Time, c *openAccount, ef *supervision.Effect) {
-	t.lastReported = c
 	c.Hook, c.Verified = ef.Hook, ef.Verified
-	c.Trial, c.Flash = c.Trial || ef.Trial, c.Flash || ef.Flash
+	c.Flash = c.Flash || ef.Flash
 	o := OutcomeUnknown
 	switch ef.Hook {
 	case supervision.HookOn:
@@ -312,14 +291,7 @@ func (t *Recorder) interrupted(at time.Time, c *openAccount, ef *supervision.Eff
 }
 
 func (t *Recorder) incident(at time.Time, ef *supervision.Effect) {
-	c := t.lastReported
-	t.lastReported = nil
-	if ef.Call != 0 || c == nil || c.Call != 0 || c.Hook != supervision.HookOff {
-		c = nil
-		if ef.Call != 0 || ef.Incident != supervision.IncidentOffHookWithoutCall {
-			c = t.of(at, ef)
-		}
-	}
+	c := t.of(at, ef)
 	inc := Incident{
 		Line: t.line, Call: ef.Call, Reason: ef.Incident, Rule: ef.Suppression, Flash: ef.Flash, Began: at,
 	}
@@ -339,33 +311,25 @@ func (t *Recorder) incident(at time.Time, ef *supervision.Effect) {
 	t.settle(at, c, OutcomeIncident)
 }
 
-// lastsBesideLineIncident reports whether an incident does not end with the line's incident. Incidents of a contact are
-// covered by ofContact.
-func lastsBesideLineIncident(why supervision.Incident) bool {
-	return why == supervision.IncidentTooManyOpenings || why == supervision.IncidentAdapterRefused
+// incidentEnded ends the incident of that reason.
+func (t *Recorder) incidentEnded(at time.Time, why supervision.Incident) {
+	i := slices.IndexFunc(t.open, ofReason(why))
+	if i < 0 {
+		return
+	}
+	inc := t.open[i]
+	t.open = slices.Delete(t.open, i, i+1)
+	inc.Ended = at
+	t.incidents = append(t.incidents, inc.Incident)
+	if c := inc.of; c != nil && c.Incident == why && c.IncidentEnded.IsZero() {
+		c.IncidentEnded = at
+		t.change(c)
+	}
 }
 
-// incidentEnded ends incidents. The machine keeps one incident of the line, the latest. When that ends, because the
-// line was seen on hook or carries a call, the earlier ones of the line end too. Separate from it are the incident of a
-// contact that is not known to be closed, that of a storm and that of a refused adapter.
-func (t *Recorder) incidentEnded(at time.Time, why supervision.Incident) {
-	contact := ofContact(why) &&
-		(t.cause.Kind == supervision.LoopClosed || t.cause.Kind == supervision.LoopFailed)
-	alone := contact || lastsBesideLineIncident(why) || why.OfCall()
-	kept := t.open[:0]
-	for _, inc := range t.open {
-		if inc.Reason != why && (alone || ofContact(inc.Reason) || lastsBesideLineIncident(inc.Reason)) {
-			kept = append(kept, inc)
-			continue
-		}
-		inc.Ended = at
-		t.incidents = append(t.incidents, inc.Incident)
-		if c := inc.of; c != nil && c.Incident == inc.Reason && c.IncidentEnded.IsZero() {
-			c.IncidentEnded = at
-			t.change(c)
-		}
-	}
-	t.open = kept
+// ofReason returns a function that reports whether an incident has that reason.
+func ofReason(why supervision.Incident) func(openIncident) bool {
+	return func(i openIncident) bool { return i.Reason == why }
 }
 
 // ofContact reports whether an incident may be that of a contact that is not known to be closed.

@@ -160,6 +160,13 @@ func TestRecorderLoopFault(t *testing.T) {
 		+3s report incident-ended reason=off-hook-without-call`)
 	assert.Zero(t, incidents[0].Ended, "the contact is not known closed by a call")
 	assert.Equal(t, at(3*time.Second), incidents[1].Ended)
+	_, incidents = renderText(t, `
+		+1s report incident reason=controller-unreachable
+		+2s report incident reason=off-hook-without-call
+		+3s loop-closed
+		+3s report incident-ended reason=controller-unreachable`)
+	assert.Equal(t, at(3*time.Second), incidents[0].Ended)
+	assert.Zero(t, incidents[1].Ended)
 }
 
 // TestRecorderPulseByHand checks that each operator's pulse has an account, identified by its time.
@@ -177,7 +184,7 @@ func TestRecorderPulseByHand(t *testing.T) {
 		+8s pulse-requested
 		+8s open-loop seq=2 interval=800ms not-after=+9s
 		+8.1s loop-failed seq=2 failure=unreachable
-		+8.1s report incident reason=controller-unreachable
+		+8.1s report incident seq=2 reason=controller-unreachable
 		+60s report incident reason=off-hook-without-call`)
 	require.Len(t, accounts, 2)
 	assert.NotEqual(t, accounts[0].ID(), accounts[1].ID())
@@ -189,8 +196,21 @@ func TestRecorderPulseByHand(t *testing.T) {
 	assert.Len(t, incidents, 2)
 }
 
-// TestRecorderTrials checks that the outcome of a trial is the hook state seen, and that a refused trial is not a
-// trial.
+// TestRecorderPulseFaulted checks that an incident without a call belongs to the pulse that it names, and to no other.
+func TestRecorderPulseFaulted(t *testing.T) {
+	const pulse = "+1s open-loop seq=1 interval=800ms not-after=+2s\n"
+	a := one(t, pulse+"+1.1s report incident seq=1 reason=controller-unreachable")
+	assert.Equal(t, supervision.IncidentUnreachable, a.Incident)
+	assert.Equal(t, OutcomeIncident, a.Outcome)
+	assert.Equal(t, OutcomeInProgress, one(t, pulse+"+1.1s report incident reason=off-hook-without-call").Outcome)
+	assert.Equal(t, OutcomeInProgress, one(t, pulse+"+1.1s report cancelled seq=2").Outcome)
+	assert.Equal(t, OutcomeCancelled, one(t, pulse+"+1.1s report cancelled seq=1").Outcome)
+	accounts, _ := renderText(t, heldCallScript+pulse+"+31s report incident seq=1 reason=controller-unreachable")
+	assert.Equal(t, OutcomeInProgress, accounts[0].Outcome)
+}
+
+// TestRecorderTrials checks that the outcome of a trial is the hook state seen, and that the machine says whether a
+// clearing is a trial.
 func TestRecorderTrials(t *testing.T) {
 	trial := "+0s call-requested call=1\n+1s call-answered call=1\n+2s trial-set call=1 interval=500ms\n"
 	a := one(t, trial+`
@@ -208,9 +228,9 @@ func TestRecorderTrials(t *testing.T) {
 	assert.Equal(t, supervision.VerificationProbe, a.Verified)
 	assert.Zero(t, a.Openings)
 	assert.Contains(t, a.Why(), "This trial opened nothing")
-	const refused = "+2s report refused call=1 rule=out-of-bounds\n"
-	assert.False(t, one(t, trial+refused).Trial)
-	assert.True(t, one(t, trial+"+2.5s trial-set call=1 interval=9s\n"+refused).Trial, "the first one still counts")
+	assert.False(t, one(t, trial+"+2s report refused call=1 rule=out-of-bounds\n").Trial)
+	assert.True(t, one(t, trial+"+3s far-end-cleared call=1 evidence=bye\n"+
+		"+3s report suppressed call=1 interval=500ms rule=other-call trial").Trial)
 	a = one(t, trial+"+3s far-end-cleared call=1 evidence=bye\n+4s report cancelled call=1 reason=missed-not-after trial")
 	assert.Equal(t, "cancelled: missed-not-after", a.outcomeText())
 	assert.False(t, a.Failed())
@@ -314,7 +334,7 @@ func TestRecorderMemoryIsBounded(t *testing.T) {
 		teller.AddCallInfo(CallInfo{Call: 1_000_000 + call})
 	}
 	assert.LessOrEqual(t, len(teller.all), maxAccounts)
-	assert.LessOrEqual(t, len(teller.open), maxIncidents)
+	assert.Len(t, teller.open, 1, "no two of the same reason")
 	assert.LessOrEqual(t, len(teller.callInfos), maxCallInfos)
 	assert.Equal(t, 1000-len(teller.all), broken)
 	take(Entry{At: at(time.Hour)})

@@ -63,3 +63,32 @@ func TestTrialReportSaysHowTheLineWasSeen(t *testing.T) {
 	l.wantEffects("the look", l.after(1600*time.Millisecond, "time-passed"),
 		"report interrupted call=1 hook=on trial by=sense")
 }
+
+// TestReportsNameTheirPulse: an operator's pulse has no call, so its reports give its number. Without a pulse under way
+// the same incident has none.
+func TestReportsNameTheirPulse(t *testing.T) {
+	const unknown = "loop-unknown failure=unreachable"
+	begun := func(more ...string) *testLine {
+		l := newTestLine(t, supervision.DefaultPolicy())
+		l.after(0, "pulse-requested")
+		for _, ev := range more {
+			l.after(100*time.Millisecond, ev)
+		}
+		return l
+	}
+	const opened, closed = "loop-opened seq=1", "loop-closed seq=1"
+	l := begun(opened)
+	l.wantEffects("a lift", l.after(0, "call-requested call=1"), "close-loop seq=1\nreport cancelled seq=1")
+	l = begun()
+	l.wantEffects("a fault of the opening", l.after(0, unknown),
+		"close-loop seq=1\nreport incident seq=1 reason=controller-unreachable")
+	l = begun(opened, closed)
+	l.wantEffects("a fault in the guard time", l.after(0, unknown), "report incident seq=1 reason=controller-unreachable\n"+
+		"report interrupted seq=1 interval=800ms hook=unknown")
+	l = begun(opened, closed)
+	l.wantEffects("the end of the guard time", l.after(400*time.Millisecond, "time-passed"),
+		"report interrupted seq=1 interval=800ms hook=unknown")
+	l.wantEffects("a fault later", l.after(0, unknown), "report incident reason=controller-unreachable")
+	l = begun()
+	l.wantEffects("a withdrawal", l.after(0, "loop-failed seq=1 failure=stopped"), "report cancelled seq=1")
+}
