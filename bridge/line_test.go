@@ -295,7 +295,7 @@ func TestLogLevels(t *testing.T) {
 		for _, e := range r.log.All() {
 			levels[e.ContextMap()["text"].(string)] = e.Level.String()
 		}
-		assert.Equal(t, "warn", levels["report suppressed call=1 rule=other-call"])
+		assert.Equal(t, "warn", levels["report suppressed call=1 rule=other-call pending"])
 		assert.Equal(t, "info", levels["report suppressed call=2 rule=unanswered"])
 		assert.Equal(t, "info", levels["clear-adapter-leg call=1"])
 		r.Stop()

@@ -37,20 +37,21 @@ type ReportKind uint8
 // The reports.
 const (
 	ReportNone ReportKind = iota
-	// ReportSuppressed: a far-end clearing that does not open the loop. Fields: Call, Suppression, Trial; also Interval
-	// for a trial, Seq and Interval with SuppressedNoContact, and Hook and Verified with SuppressedUnknownCall if the
-	// line was seen on hook.
+	// ReportSuppressed: a far-end clearing that does not open the loop. Fields: Call, Suppression, Trial, Pending; also
+	// Interval for a trial, Seq and Interval with SuppressedNoContact, and Hook and Verified with SuppressedUnknownCall
+	// if the line was seen on hook.
 	ReportSuppressed
 	// ReportCancelled: the near end came first, and the interruption was withdrawn or cut short. With an Incident: a
-	// trial that could not be made, for that reason. Fields: Call (0: the operator's pulse Seq), Seq, Trial, Incident.
+	// trial that could not be made, for that reason. Fields: Call (0: the operator's pulse Seq), Seq, Trial, Incident,
+	// Flash, Pending.
 	ReportCancelled
 	// ReportInterrupted: the interruption was made. Hook shows whether the hold cleared. For a catch trial, which opens
-	// nothing, Seq and Interval are 0. Fields: Call, Seq, Interval, Hook, Verified, Trial.
+	// nothing, Seq and Interval are 0. Fields: Call, Seq, Interval, Hook, Verified, Flash, Trial.
 	ReportInterrupted
 	// ReportIncident: something that people must know; see the kinds of [Incident]. It belongs to Call, or to the
-	// operator's pulse Seq, or to neither. Suppression is the rule behind
-	// IncidentSuppressed. Flash, with IncidentIntervalShort, means that the adapter took the interruption for a hook
-	// flash. Fields: Call, Seq, Incident, Suppression, Flash.
+	// operator's pulse Seq, or to neither. Suppression is the rule behind IncidentSuppressed. Flash, with
+	// IncidentIntervalShort, means that the adapter took the interruption for a hook flash. Fields: Call, Seq,
+	// Incident, Suppression, Flash.
 	ReportIncident
 	// ReportIncidentEnded: the line was seen on hook or carries a call again, or the contact is known closed again, or
 	// the storm is over. An incident of a call ends at once. No two incidents that last have the same reason, so the
@@ -132,4 +133,6 @@ type Effect struct {
 	Trial bool
 	// Verified is how Hook was seen.
 	Verified Verification
+	// Pending: if the line is then found off hook without a call, that is an incident of this call.
+	Pending bool
 }

@@ -223,6 +223,7 @@ func (m *Machine) cancel(now Instant) (of CallID) {
 		if m.last.toVerify {
 			m.last.toVerify = false
 			m.cancelled(m.last.call, m.last.pulse(), m.last.trial)
+			m.out[len(m.out)-1].Flash = m.last.flash
 			if !m.last.trial {
 				of = m.last.call
 			}

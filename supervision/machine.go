@@ -198,6 +198,7 @@ func (m *Machine) Step(now Instant, ev Event) ([]Effect, Instant) {
 	}
 	m.offerWaiting(now)
 	m.watchIdle(now)
+	m.markPending()
 	return m.out, m.deadline()
 }
 

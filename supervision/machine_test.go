@@ -165,7 +165,7 @@ func TestLostProbeAnswers(t *testing.T) {
 	clear("1")
 	l.wantEffects("a 481", l.after(0, "adapter-leg-cleared call=1 answer=unknown-call"), "probe-line")
 	l.wantEffects("no answer", l.after(500*time.Millisecond, "time-passed"),
-		"report suppressed call=1 rule=unknown-call")
+		"report suppressed call=1 rule=unknown-call pending")
 	clear("2")
 	l.wantEffects("a 481", l.after(0, "adapter-leg-cleared call=2 answer=unknown-call"), "probe-line")
 	l.wantEffects("the first answer, late", l.after(0, "probe-answered hook=off"), "")
@@ -192,7 +192,7 @@ func TestLostLegAnswers(t *testing.T) {
 	l.after(0, "call-arrived call=1")
 	l.after(0, "call-answered call=1")
 	l.wantEffects("a clearing 65 s later", l.after(65*time.Second, "far-end-cleared call=1 evidence=bye"),
-		"clear-adapter-leg call=1\nreport suppressed call=1 rule=other-call")
+		"clear-adapter-leg call=1\nreport suppressed call=1 rule=other-call pending")
 	l.after(0, "adapter-leg-cleared call=1 answer=confirmed")
 	l.after(0, "call-arrived call=2")
 	l.after(0, "call-answered call=2")
@@ -216,7 +216,7 @@ func TestProbeBeforeOnHookRecognition(t *testing.T) {
 	l.after(500*time.Millisecond, "time-passed")
 	l.after(0, "far-end-cleared call=2 evidence=bye")
 	l.wantEffects("a 481 half a second after an opening", l.after(0, "adapter-leg-cleared call=2 answer=unknown-call"),
-		"report suppressed call=2 rule=unknown-call")
+		"report suppressed call=2 rule=unknown-call pending")
 }
 
 // TestEffectsAreReused checks that the returned slice is reused, as Step says.

@@ -24,6 +24,19 @@ func (m *Machine) setPendingSeized(id CallID) {
 	}
 }
 
+// markPending marks this step's report of the call whose incident is pending.
+func (m *Machine) markPending() {
+	if m.pendingIncident.call == 0 {
+		return
+	}
+	for i := range m.out {
+		r := &m.out[i]
+		if r.Call == m.pendingIncident.call && (r.Report == ReportSuppressed || r.Report == ReportCancelled) {
+			r.Pending = true
+		}
+	}
+}
+
 // pendingIsUrgent reports whether the line is to be checked soon, and is an incident at once if it is off hook.
 // Clearings refused in a storm are not urgent while the storm lasts: the storm is an incident already, and each of them
 // would be one more.

@@ -43,7 +43,7 @@ func TestReportsSayHowTheLineWasSeen(t *testing.T) {
 			l.wantEffects("a 481", got, "probe-line")
 			got = l.after(0, probed)
 		}
-		l.wantEffects("a 481, "+sensed+probed, got, "report suppressed call=1 rule=unknown-call"+want)
+		l.wantEffects("a 481, "+sensed+probed, got, "report suppressed call=1 rule=unknown-call"+want+" pending")
 	}
 	unknown("", "probe-answered hook=on", " hook=on by=probe")
 	unknown("", "probe-answered hook=unknown", "")
@@ -91,4 +91,40 @@ func TestReportsNameTheirPulse(t *testing.T) {
 	l.wantEffects("a fault later", l.after(0, unknown), "report incident reason=controller-unreachable")
 	l = begun()
 	l.wantEffects("a withdrawal", l.after(0, "loop-failed seq=1 failure=stopped"), "report cancelled seq=1")
+}
+
+// TestReportsCarryTheFlash: a hook flash during an opening is reported with its result, even if the near end comes
+// first.
+func TestReportsCarryTheFlash(t *testing.T) {
+	opened := func() *testLine {
+		l := newTestLine(t, supervision.DefaultPolicy())
+		l.held()
+		l.after(0, "far-end-cleared call=1 evidence=bye")
+		l.after(0, "adapter-leg-cleared call=1 answer=confirmed")
+		l.after(0, "loop-opened seq=1")
+		l.after(500*time.Millisecond, "flash-reported")
+		return l
+	}
+	l := opened()
+	l.after(300*time.Millisecond, "loop-closed seq=1")
+	l.wantEffects("the end", l.after(400*time.Millisecond, "time-passed"),
+		"report interrupted call=1 seq=1 interval=800ms hook=unknown flash")
+	l = opened()
+	l.wantEffects("a seizure", l.after(0, "seized"), "close-loop call=1 seq=1\nreport cancelled call=1 flash pending")
+}
+
+// TestReportsSayWhatIsPending: the near end that asks for a call shows at once that no hold was left behind.
+func TestReportsSayWhatIsPending(t *testing.T) {
+	cleared := func() *testLine {
+		l := newTestLine(t, supervision.DefaultPolicy())
+		l.held()
+		l.after(0, "far-end-cleared call=1 evidence=bye")
+		return l
+	}
+	l := cleared()
+	l.wantEffects("the near end hangs up", l.after(0, "near-end-cleared call=1"), "report cancelled call=1 pending")
+	l = cleared()
+	l.wantEffects("the near end calls", l.after(0, "call-requested call=2"), "report cancelled call=1")
+	l = cleared()
+	l.wantEffects("the adapter is lost", l.after(0, "adapter-lost call=1"), "report cancelled call=1")
 }

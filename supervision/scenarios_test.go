@@ -246,7 +246,7 @@ func TestConfirmationCrossesClose(t *testing.T) {
 	l.after(0, "far-end-cleared call=1 evidence=bye")
 	l.after(0, "adapter-leg-cleared call=1 answer=confirmed")
 	l.wantEffects("a seizure", l.after(10*time.Millisecond, "seized"),
-		"close-loop call=1 seq=1\nreport cancelled call=1")
+		"close-loop call=1 seq=1\nreport cancelled call=1 pending")
 	by := l.now.Add(500 * time.Millisecond)
 	l.after(20*time.Millisecond, "loop-opened seq=1")
 	if l.deadline != by {
@@ -274,7 +274,7 @@ func TestWaitingCallsAreCounted(t *testing.T) {
 		t.Error("at rest while calls wait")
 	}
 	l.wantEffects("a seizure", l.after(0, "seized"),
-		"report cancelled call=1\nrefuse-call call=2 code=486\nrefuse-call call=3 code=486")
+		"report cancelled call=1 pending\nrefuse-call call=2 code=486\nrefuse-call call=3 code=486")
 }
 
 // TestLookWhileACallRings: if a call rings when a line is seen off hook, the result is unknown, since the adapter may

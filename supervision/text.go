@@ -78,6 +78,7 @@ const (
 	efFlash
 	efTrial
 	efVerified
+	efPending
 	efFields
 )
 
@@ -115,6 +116,7 @@ var effectTable = [efFields]field{
 	efFlash:       {key: "flash", form: formFlag},
 	efTrial:       {key: "trial", form: formFlag},
 	efVerified:    {key: "by", form: formWord, bits: 8, words: verificationWords[:]},
+	efPending:     {key: "pending", form: formFlag},
 }
 
 func (ev *Event) values() [evFields]int64 {
@@ -152,6 +154,7 @@ func (ef *Effect) values() [efFields]int64 {
 		efCode: int64(ef.Code), efInterval: int64(ef.Interval), efNotAfter: int64(ef.NotAfter),
 		efSuppression: int64(ef.Suppression), efIncident: int64(ef.Incident), efHook: int64(ef.Hook),
 		efFlash: flag(ef.Flash), efTrial: flag(ef.Trial), efVerified: int64(ef.Verified),
+		efPending: flag(ef.Pending),
 	}
 }
 
@@ -161,6 +164,7 @@ func (ef *Effect) setValues(v *[efFields]int64) {
 		Code: int(v[efCode]), Interval: time.Duration(v[efInterval]), NotAfter: Instant(v[efNotAfter]),
 		Suppression: Suppression(v[efSuppression]), Incident: Incident(v[efIncident]), Hook: Hook(v[efHook]),
 		Flash: v[efFlash] != 0, Trial: v[efTrial] != 0, Verified: Verification(v[efVerified]),
+		Pending: v[efPending] != 0,
 	}
 }
 

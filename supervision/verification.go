@@ -155,7 +155,7 @@ func (m *Machine) interrupted(now Instant, s sighting) {
 	}
 	m.out = append(m.out, Effect{
 		Kind: Report, Report: ReportInterrupted, Call: o.call, Seq: o.seq, Interval: o.interval, Hook: s.hook,
-		Verified: s.by, Trial: o.trial,
+		Verified: s.by, Flash: o.flash, Trial: o.trial,
 	})
 	m.pendingIncident = pendingIncident{}
 	switch s.hook {

@@ -231,7 +231,7 @@ func TestStormOutlivesTheProcess(t *testing.T) {
 	}
 	l.held()
 	l.wantEffects("a clearing in the pause", l.after(0, "far-end-cleared call=1 evidence=bye"),
-		"clear-adapter-leg call=1\nreport suppressed call=1 rule=too-many-openings\nreport incident call=1 reason=too-many-openings")
+		"clear-adapter-leg call=1\nreport suppressed call=1 rule=too-many-openings pending\nreport incident call=1 reason=too-many-openings")
 	if l.deadline != pause {
 		t.Errorf("the deadline is %v; want the end of the pause, %v", l.deadline, pause)
 	}
@@ -267,7 +267,7 @@ func TestSetPolicyDeadlines(t *testing.T) {
 	if got := l.m.SetPolicy(l.now, supervision.DefaultPolicy()); got != l.now {
 		t.Errorf("the probe of a line that is not trusted any more is due at %v; want %v", got, l.now)
 	}
-	l.wantEffects("then", l.after(0, "time-passed"), "report suppressed call=1 rule=unknown-call")
+	l.wantEffects("then", l.after(0, "time-passed"), "report suppressed call=1 rule=unknown-call pending")
 	l.after(0, "probe-answered hook=unknown")
 	if l.deadline != supervision.Never {
 		t.Errorf("a line that is not trusted is looked at, at %v", l.deadline)

@@ -35,9 +35,8 @@ type Recorder struct {
 	callInfos []CallInfo     // of calls that have not begun yet
 	open      []openIncident // no two have the same reason
 	last      opening
+	pending   *openAccount // its clearing may still become an incident
 	swept     time.Time
-
-	carried time.Time // when a call was last answered, or requested by the adapter
 
 	// returned by Take
 	dirty     []*openAccount
@@ -48,12 +47,11 @@ type Recorder struct {
 // openAccount is an account that may still change.
 type openAccount struct {
 	Account
-	offered     bool // the adapter has or had a leg of the call
-	legGone     bool
-	refused     bool // the call never reached the line, and the machine does not know it
-	changed     bool
-	changedAt   time.Time
-	suspectedAt time.Time // when its clearing opened nothing or was cut short, if the call was answered
+	offered   bool // the adapter has or had a leg of the call
+	legGone   bool
+	refused   bool // the call never reached the line, and the machine does not know it
+	changed   bool
+	changedAt time.Time
 }
 
 // opening is the last commanded interruption.
@@ -235,7 +233,7 @@ func (t *Recorder) sweep(now time.Time) {
 
 // inProgress reports whether c is still affected by an opening, an incident or a possible incident.
 func (t *Recorder) inProgress(c *openAccount) bool {
-	if t.last.of == c && !t.last.settled || t.mayBecomeIncident(c) {
+	if t.last.of == c && !t.last.settled || t.pending == c {
 		return true
 	}
 	for i := range t.open {
@@ -244,13 +242,6 @@ func (t *Recorder) inProgress(c *openAccount) bool {
 		}
 	}
 	return false
-}
-
-// mayBecomeIncident reports whether the clearing of c may still become an incident. It opened nothing or was cut short,
-// and the line may stay off hook. That is possible until the line carries a call again, however late; callers who find
-// the line busy do not change that.
-func (t *Recorder) mayBecomeIncident(c *openAccount) bool {
-	return !c.suspectedAt.IsZero() && !c.suspectedAt.Before(t.carried)
 }
 
 // dropOne makes room. It drops the oldest account that has an outcome and is not in progress. If there is none, it
@@ -281,6 +272,9 @@ func (t *Recorder) dropOne(now time.Time) {
 func (t *Recorder) unlink(c *openAccount) {
 	if t.last.of == c {
 		t.last.of = nil
+	}
+	if t.pending == c {
+		t.pending = nil
 	}
 	for i := range t.open {
 		if t.open[i].of == c {

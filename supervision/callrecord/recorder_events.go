@@ -35,13 +35,6 @@ func (t *Recorder) event(at time.Time, ev *supervision.Event) {
 		t.loopClosed(ev)
 	case supervision.LoopFailed:
 		t.loopFailed(ev)
-	case supervision.FlashReported:
-		c := t.last.of
-		if c != nil && c.Outcome == OutcomeInProgress && c.Openings > 0 && (ev.Call == 0 || ev.Call == c.Call) &&
-			!c.Flash {
-			c.Flash = true
-			t.change(c)
-		}
 	case supervision.CallRefused:
 		t.refused(at, ev)
 	case supervision.AdapterRefused:
@@ -49,9 +42,9 @@ func (t *Recorder) event(at time.Time, ev *supervision.Event) {
 	case supervision.AdapterRegistered:
 		t.incidentEnded(at, supervision.IncidentAdapterRefused)
 	default:
-		// CallRinging, LoopUnknown, Seized, Released, LeftOffHook, ProbeAnswered, PulseRequested, TimePassed, TrialSet,
-		// SoundMissing and FarEndSilent: the effects that follow say what matters. SoundContested and AttemptEnded do
-		// not change an account.
+		// CallRinging, LoopUnknown, Seized, Released, LeftOffHook, FlashReported, ProbeAnswered, PulseRequested,
+		// TimePassed, TrialSet, SoundMissing and FarEndSilent: the effects that follow say what matters.
+		// SoundContested and AttemptEnded do not change an account.
 	}
 }
 
@@ -62,7 +55,7 @@ func (t *Recorder) arrived(at time.Time, ev *supervision.Event, d Direction) {
 	c := t.begin(at, ev.Call, d)
 	c.Emergency = c.Emergency || ev.Emergency
 	if d == Outgoing {
-		c.offered, t.carried = true, at
+		c.offered = true
 	}
 }
 
@@ -101,7 +94,7 @@ func (t *Recorder) answered(at time.Time, c *openAccount) {
 		c.Rule = supervision.SuppressionNone
 		t.reopen(c)
 	}
-	c.Answered, t.carried = at, at
+	c.Answered = at
 	t.change(c)
 }
 
@@ -237,31 +230,23 @@ func (t *Recorder) report(at time.Time, ef *supervision.Effect) {
 	if c == nil {
 		return
 	}
-	c.Trial = c.Trial || ef.Trial
+	c.Trial, c.Flash = c.Trial || ef.Trial, c.Flash || ef.Flash
+	if ef.Pending {
+		t.pending = c // the machine keeps one, the latest
+	}
 	switch ef.Report {
 	case supervision.ReportSuppressed:
-		if !ef.Trial {
-			c.suspect(at)
-		} else if c.Asked == 0 {
+		if ef.Trial && c.Asked == 0 {
 			c.Asked = ef.Interval
 		}
 		t.suppressed(at, c, ef)
 	case supervision.ReportCancelled:
-		if !ef.Trial {
-			c.suspect(at)
-		} else if !c.Incident.OfCall() { // an incident of the call was reported earlier
+		if ef.Trial && !c.Incident.OfCall() { // an incident of the call was reported earlier
 			c.Incident = ef.Incident
 		}
 		t.settle(at, c, OutcomeCancelled)
 	case supervision.ReportInterrupted:
 		t.interrupted(at, c, ef)
-	}
-}
-
-// suspect notes that the clearing of c opened nothing or was cut short, if c was answered; see mayBecomeIncident.
-func (c *openAccount) suspect(at time.Time) {
-	if !c.Answered.IsZero() {
-		c.suspectedAt = at
 	}
 }
 
@@ -279,7 +264,6 @@ func (t *Recorder) suppressed(at time.Time, c *openAccount, ef *supervision.Effe
 
 func (t *Recorder) interrupted(at time.Time, c *openAccount, ef *supervision.Effect) {
 	c.Hook, c.Verified = ef.Hook, ef.Verified
-	c.Flash = c.Flash || ef.Flash
 	o := OutcomeUnknown
 	switch ef.Hook {
 	case supervision.HookOn:

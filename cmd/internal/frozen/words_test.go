@@ -95,7 +95,7 @@ func TestWords(t *testing.T) {
 		Interval: 2 * time.Second,
 		NotAfter: supervision.Instant(1200 * time.Millisecond), Suppression: supervision.SuppressedLate,
 		Incident: supervision.IncidentSeized,
-		Hook:     supervision.HookOn, Flash: true, Trial: true, Verified: supervision.VerificationProbe,
+		Hook:     supervision.HookOn, Flash: true, Trial: true, Verified: supervision.VerificationProbe, Pending: true,
 	})
 	compare(t, "words.txt", tr.String())
 }
