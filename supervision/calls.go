@@ -169,6 +169,7 @@ func (m *Machine) farEndCleared(now Instant, ev *Event) {
 		if tell {
 			m.emit(ClearFarEnd, ev.Call)
 		}
+		m.suppress(ev.Call, SuppressedUnanswered)
 		return // the caller gave up while waiting
 	}
 	c.far, c.leg, c.byeAt, c.late = true, legClearing, now, ev.Late

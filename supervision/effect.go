@@ -37,9 +37,9 @@ type ReportKind uint8
 // The reports.
 const (
 	ReportNone ReportKind = iota
-	// ReportSuppressed: a far-end clearing that does not open the loop. Fields: Call, Suppression, Trial, Pending; also
-	// Interval for a trial, Seq and Interval with SuppressedNoContact, and Hook and Verified with SuppressedUnknownCall
-	// if the line was seen on hook.
+	// ReportSuppressed: a far-end clearing that does not open the loop, even of a call that was never offered. Fields:
+	// Call, Suppression, Trial, Pending; also Interval for a trial, Seq and Interval with SuppressedNoContact, and Hook
+	// and Verified with SuppressedUnknownCall if the line was seen on hook.
 	ReportSuppressed
 	// ReportCancelled: the near end came first, and the interruption was withdrawn or cut short. With an Incident: a
 	// trial that could not be made, for that reason. Fields: Call (0: the operator's pulse Seq), Seq, Trial, Incident,

@@ -209,7 +209,7 @@ func unanswered(line string, at time.Time, call uint64) *script {
 		after(0, fmt.Sprintf("call-arrived call=%d", call), fmt.Sprintf("offer-call call=%d", call)).
 		after(40*time.Millisecond, fmt.Sprintf("call-ringing call=%d", call)).
 		after(20*time.Second, fmt.Sprintf("far-end-cleared call=%d evidence=bye", call),
-			fmt.Sprintf("clear-adapter-leg call=%d", call))
+			fmt.Sprintf("clear-adapter-leg call=%d", call), fmt.Sprintf("report suppressed call=%d rule=unanswered", call))
 }
 
 func noteOf(line string, call uint64) callrecord.CallInfo {

@@ -170,7 +170,7 @@ func TestDroppedEntriesLeaveTheLatestStates(t *testing.T) {
 	j.queue.mu.Lock()
 	dropped := j.queue.dropped
 	j.queue.mu.Unlock()
-	assert.EqualValues(t, len(s.entries)-8+5, dropped, "only entries are lost")
+	assert.EqualValues(t, len(s.entries)-8+6, dropped, "only entries are lost")
 	assert.Equal(t, queueLimit+3, j.Health().Queued, "and two accounts and an incident wait in addition")
 
 	answer()

@@ -103,10 +103,7 @@ func (t *Recorder) farEndCleared(at time.Time, c *openAccount, ev *supervision.E
 		return // unknown, or the other end was first, or a repetition
 	}
 	c.Cleared, c.ClearedBy, c.Evidence, c.Late = at, ClearedByFarEnd, ev.Evidence, ev.Late
-	t.change(c)
-	if !c.offered || c.Answered.IsZero() {
-		t.settle(at, c, c.unanswered())
-	}
+	t.change(c) // a report says what follows
 }
 
 // unanswered returns the outcome of a call that its far end, or this daemon, ended before it was answered.
@@ -129,8 +126,7 @@ func (t *Recorder) nearEndCleared(at time.Time, c *openAccount, by ClearedBy) {
 	}
 	c.Cleared, c.ClearedBy = at, by
 	if by == ClearedByLostAdapter && !c.Answered.IsZero() {
-		c.Rule = supervision.SuppressedNearEnd
-		t.settle(at, c, OutcomeSuppressed)
+		t.change(c) // a report says what follows
 		return
 	}
 	t.settle(at, c, OutcomeNotNeeded)

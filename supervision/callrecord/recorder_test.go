@@ -85,7 +85,7 @@ func TestRecorderFirstClearing(t *testing.T) {
 	assert.Equal(t, supervision.EvidenceNone, a.Evidence)
 	assert.Equal(t, OutcomeNotNeeded, a.Outcome)
 
-	a = one(t, up+lost+near+far)
+	a = one(t, up+lost+"+2.2s report suppressed call=1 rule=near-end\n"+near+far)
 	assert.Equal(t, ClearedByLostAdapter, a.ClearedBy)
 	assert.Equal(t, OutcomeSuppressed, a.Outcome)
 	assert.Equal(t, supervision.SuppressedNearEnd, a.Rule)
