@@ -36,46 +36,37 @@ const (
 	senseLost = 500 * time.Millisecond
 )
 
-// currentListener receives the loop current of a line. Each method returns when the line has handled the call.
-type currentListener interface {
-	// inputLost reports that the input cannot be read.
-	inputLost()
-	// currentRead reports the state as Seized or Released. closing is the number of the last closing before the
-	// reading.
-	currentRead(ev supervision.Event, closing uint64)
-}
-
-// currentMonitor watches the loop current of one line in service. It reports Seized when current begins to flow and
-// Released when current stops. It also reports the first state that it reads, at the start and after each closing of
-// the loop. While the input cannot be read, it reports only that.
+// currentMonitor watches the loop current of one line in service. It posts Seized when current begins to flow and
+// Released when current stops. It also posts the first state that it reads: at the start, after each closing of the
+// loop, and after a time in which the input could not be read, which it posts as CurrentUnreadable.
 type currentMonitor struct {
 	// set once
-	sensor   relay.Sensor
-	listener currentListener
-	open     func() bool // an opening is confirmed and its outcome is not posted yet
-	epoch    time.Time
-	log      *zap.Logger
-	ctx      context.Context
-	stop     context.CancelFunc
-	all      sync.WaitGroup
-	wake     chan struct{} // buffer 1: one pending wake-up is enough
+	sensor  relay.Sensor
+	mailbox *mailbox
+	open    func() bool // an opening is confirmed and its outcome is not posted yet
+	epoch   time.Time
+	log     *zap.Logger
+	ctx     context.Context
+	stop    context.CancelFunc
+	all     sync.WaitGroup
+	wake    chan struct{} // buffer 1: one pending wake-up is enough
 
-	busy    atomic.Bool   // the line is busy
-	closing atomic.Uint64 // number of closings; a reading requested before the last one does not count
+	busy atomic.Bool // the line is busy
 
 	// owned by run
-	known        uint64      // the closing that state and next belong to
-	state        relay.Level // last reported; LevelUnknown: none
-	next         relay.Level // read, but not for long enough; LevelUnknown: no such reading
-	since        time.Time   // when the first reading of next was requested
-	failing      time.Time   // since when the input has been unreadable; zero: it is readable
-	logged       bool        // the warning that the input cannot be read was logged
-	reportedLost bool        // inputLost was called, and currentRead not since
+	closings   uint64                // how often the loop had been reported closed before the last reading
+	state      relay.Level           // last posted since the loop closed and the input is readable; LevelUnknown: none
+	posted     supervision.EventKind // Seized or Released, whichever was last posted and not outdated; EventNone: neither
+	next       relay.Level           // read, but not for long enough; LevelUnknown: no such reading
+	since      time.Time             // when the first reading of next was requested
+	failing    time.Time             // since when the input has been unreadable; zero: it is readable
+	logged     bool                  // the warning that the input cannot be read was logged
+	postedLost bool                  // CurrentUnreadable was posted, and no reading since
 }
 
-func newCurrentMonitor(s relay.Sensor, tell currentListener, open func() bool, epoch time.Time,
+func newCurrentMonitor(s relay.Sensor, to *mailbox, open func() bool, epoch time.Time,
 	log *zap.Logger) *currentMonitor {
-	n := &currentMonitor{sensor: s, listener: tell, open: open, epoch: epoch, log: log, wake: make(chan struct{}, 1)}
+	n := &currentMonitor{sensor: s, mailbox: to, open: open, epoch: epoch, log: log, wake: make(chan struct{}, 1)}
 	n.ctx, n.stop = context.WithCancel(context.Background())
 	return n
 }
@@ -89,24 +80,17 @@ func (n *currentMonitor) end() {
 
 // pace sets whether the line is busy.
 func (n *currentMonitor) pace(busy bool) {
-	if n.busy.Swap(busy) == busy || !busy {
-		return
-	}
-	select {
-	case n.wake <- struct{}{}:
-	default: // a wake-up is pending
+	if !n.busy.Swap(busy) && busy {
+		n.awaken()
 	}
 }
 
-// renew discards the state, since the loop has closed, and has the input read at once. It returns the number of the
-// closing.
-func (n *currentMonitor) renew() uint64 {
-	number := n.closing.Add(1)
+// awaken has the input read at once.
+func (n *currentMonitor) awaken() {
 	select {
 	case n.wake <- struct{}{}:
 	default: // a wake-up is pending
 	}
-	return number
 }
 
 func (n *currentMonitor) run() {
@@ -117,7 +101,7 @@ func (n *currentMonitor) run() {
 		case <-n.wake:
 		case <-time.After(wait):
 		}
-		closing, asked := n.closing.Load(), time.Now()
+		closings, asked := n.mailbox.closings(), time.Now()
 		level, err := n.sensor.Sense(n.ctx)
 		if n.ctx.Err() != nil {
 			return
@@ -127,15 +111,15 @@ func (n *currentMonitor) run() {
 				zap.Error(err))
 			return
 		}
-		n.begin(closing)
+		n.begin(closings)
 		n.read(asked, level, err)
 	}
 }
 
 // begin discards the readings from before the last closing.
-func (n *currentMonitor) begin(closing uint64) {
-	if closing != n.known {
-		n.known, n.state, n.next = closing, relay.LevelUnknown, relay.LevelUnknown
+func (n *currentMonitor) begin(closings uint64) {
+	if closings != n.closings {
+		n.closings, n.state, n.next = closings, relay.LevelUnknown, relay.LevelUnknown
 	}
 }
 
@@ -144,9 +128,9 @@ func (n *currentMonitor) begin(closing uint64) {
 func (n *currentMonitor) read(asked time.Time, level relay.Level, err error) {
 	if !n.readable(asked, level, err) {
 		n.next = relay.LevelUnknown
-		if !n.reportedLost && time.Since(n.failing) >= senseLost {
-			n.reportedLost, n.state = true, relay.LevelUnknown
-			n.listener.inputLost()
+		if !n.postedLost && time.Since(n.failing) >= senseLost {
+			n.postedLost, n.state = true, relay.LevelUnknown
+			n.mailbox.put(supervision.Event{Kind: supervision.CurrentUnreadable})
 		}
 		return
 	}
@@ -156,13 +140,21 @@ func (n *currentMonitor) read(asked time.Time, level relay.Level, err error) {
 	case level != n.next:
 		n.next, n.since = level, asked
 	case asked.Sub(n.since) >= n.settle():
-		n.state, n.next = level, relay.LevelUnknown
-		kind := supervision.Released
-		if level == relay.LevelClosed {
-			kind = supervision.Seized
-		}
-		n.reportedLost = false
-		n.listener.currentRead(supervision.Event{Kind: kind}, n.known)
+		n.state, n.next, n.postedLost = level, relay.LevelUnknown, false
+		n.post(level)
+	}
+}
+
+func (n *currentMonitor) post(level relay.Level) {
+	ev := supervision.Event{Kind: supervision.Released}
+	if level == relay.LevelClosed {
+		ev.Kind = supervision.Seized
+	}
+	if ev.Kind == n.posted {
+		ev.Reading = supervision.ReadingRepeated
+	}
+	if outdated := n.mailbox.putReading(ev, n.closings); !outdated {
+		n.posted = ev.Kind
 	}
 }
 

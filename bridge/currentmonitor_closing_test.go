@@ -178,39 +178,7 @@ func TestTrustedInputAfter481(t *testing.T) {
 	}
 }
 
-// A word of before the latest closing leaves the input as untrusted as it was; the next one makes it trusted again,
-// also after readings that failed, and clears what was forgotten once.
-func TestWordsAfterTheClosing(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		s := newCurrentTestBed(0, false)
-		s.after(time.Second)
-		seized := supervision.Event{Kind: supervision.Seized}
-		lost := func(unreadable, stale, forgotten bool) {
-			s.runInLoop(func() { s.inputUnreadable, s.currentStale, s.currentForgotten = unreadable, stale, forgotten })
-		}
-		is := func() (unreadable, stale, forgotten bool) {
-			s.runInLoop(func() { unreadable, stale, forgotten = s.inputUnreadable, s.currentStale, s.currentForgotten })
-			return unreadable, stale, forgotten
-		}
-		for _, was := range [][2]bool{{true, false}, {false, true}, {true, true}} {
-			lost(was[0], was[1], true)
-			s.currentRead(seized, s.closing-1)
-			unreadable, stale, forgotten := is()
-			assert.Equal(t, []bool{was[0], was[1], true}, []bool{unreadable, stale, forgotten}, "an old word: %v", was)
-			s.currentRead(seized, s.closing)
-			unreadable, stale, forgotten = is()
-			assert.Equal(t, []bool{false, false, false}, []bool{unreadable, stale, forgotten}, "a new one: %v", was)
-		}
-		lost(false, false, true)
-		s.currentRead(seized, s.closing)
-		_, _, forgotten := is()
-		assert.True(t, forgotten, "nothing was lost")
-		s.Stop()
-	})
-}
-
-// The end of the guard time waits for a reading only where the policy trusts the input and it can be read; and a
-// closing of a loop that is not being judged leaves the input trusted.
+// The end of the guard time waits for a reading only if the policy trusts the input and the input can be read.
 func TestGuardTimeWaitsForTheInput(t *testing.T) {
 	for name, c := range map[string]struct {
 		trusted, unreadable bool
@@ -227,9 +195,6 @@ func TestGuardTimeWaitsForTheInput(t *testing.T) {
 				p.SenseTrusted = c.trusted
 				s.SetPolicy(p)
 				s.after(time.Second)
-				s.Post(supervision.Event{Kind: supervision.LoopClosed})
-				synctest.Wait()
-				s.runInLoop(func() { assert.False(t, s.currentStale, "nothing was opened") })
 				opened := false // under the contact's lock
 				s.contact.SenseBy(func(open bool) (relay.Level, error) {
 					opened = opened || open
@@ -246,40 +211,38 @@ func TestGuardTimeWaitsForTheInput(t *testing.T) {
 				}
 				s.answeredCall()
 				s.confirmed()
-				var due, deadline supervision.Instant
-				s.untilLoop(t, "open")
-				s.runInLoop(func() {
-					was := s.currentStale
-					s.currentStale = true // of the opening before
-					due, deadline = s.due(), s.deadline
-					s.currentStale = was
-				})
-				assert.Equal(t, deadline, due, "an opening waits for nothing")
-				s.untilLoop(t, "guarding")
-				s.runInLoop(func() { due, deadline = s.due(), s.deadline })
-				assert.Equal(t, c.waits, due > deadline)
-				if c.waits { // nor does a reminder of an incident end it
-					s.runInLoop(func() { s.incidents.next = deadline })
-					s.after(time.Duration(deadline) + time.Millisecond)
-					assert.Equal(t, "guarding", s.View().Loop)
-				}
-				s.untilLoop(t, "closed")
-				s.runInLoop(func() { due, deadline = s.due(), s.deadline })
-				assert.Equal(t, deadline, due, "the guard time is over")
+				open := time.Since(s.began)
+				guardBy := open + p.Interval + p.GuardTime
+				s.runInLoop(func() { s.incidents.next = supervision.Instant(guardBy) }) // a reminder does not end it either
+				s.after(guardBy)
+				want := map[bool]string{true: "guarding", false: "closed"}[c.waits]
+				assert.Equal(t, want, s.View().Loop)
+				s.after(open + p.OnHookRecognition)
+				assert.Equal(t, "closed", s.View().Loop)
 				s.Stop()
 			})
 		})
 	}
 }
 
-// untilLoop waits until the loop is said to be so.
-func (s *currentTestBed) untilLoop(t *testing.T, loop string) {
-	for range 2000 {
-		if s.View().Loop == loop {
-			return
-		}
-		<-time.After(10 * time.Millisecond)
-		synctest.Wait()
+// A closing of a loop that was not open has the input read again, and changes nothing else.
+func TestClosingOfAClosedLoop(t *testing.T) {
+	for _, trusted := range []bool{true, false} {
+		synctest.Test(t, func(t *testing.T) {
+			s := newCurrentTestBed(0, true)
+			p := s.Policy()
+			p.SenseTrusted = trusted
+			s.SetPolicy(p)
+			s.after(time.Second)
+			s.answeredCall()
+			s.Post(supervision.Event{Kind: supervision.LoopClosed})
+			s.after(1300 * time.Millisecond)
+			assert.Contains(t, s.texts(), "seized reading=repeated")
+			s.confirmed()
+			s.after(10 * time.Second)
+			assert.NotContains(t, s.texts(), "cancelled", "current that still flows is no seizure")
+			assert.Len(t, s.interruptions(), 1)
+			s.Stop()
+		})
 	}
-	t.Fatalf("the loop is %s, and not %s", s.View().Loop, loop)
 }

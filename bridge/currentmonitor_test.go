@@ -313,3 +313,81 @@ func TestHangingReadingDelaysNothing(t *testing.T) {
 		s.Stop()
 	})
 }
+
+// TestReadings checks what a current monitor does with its readings, one by one.
+func TestReadings(t *testing.T) {
+	const flows, none = relay.LevelClosed, relay.LevelOpen
+	synctest.Test(t, func(t *testing.T) {
+		began, box := time.Now(), newMailbox()
+		log, logs := logged()
+		n := newCurrentMonitor(nil, box, func() bool { return false }, began, log)
+		at := func(d time.Duration, level relay.Level, err error) (posted []string) {
+			<-time.After(time.Until(began.Add(d * time.Millisecond)))
+			n.read(time.Now(), level, err)
+			for _, ev := range box.take(nil) {
+				posted = append(posted, ev.String())
+			}
+			return posted
+		}
+		at(0, flows, nil)
+		// without a level the reading does not count, and settling starts with the next one
+		at(50, relay.LevelUnknown, nil)
+		require.Equal(t, senseIdle, n.pause(), "a controller in trouble is left alone")
+		require.Empty(t, at(100, flows, nil))
+		require.Equal(t, senseBusy, n.pause())
+		require.Empty(t, at(199, flows, nil))
+		require.Equal(t, []string{"seized"}, at(200, flows, nil))
+
+		for round := range time.Duration(2) {
+			from := 1000 + 2000*round
+			require.Empty(t, at(from, none, errInput))
+			require.Empty(t, at(from+499, none, errInput))
+			require.Equal(t, int(round), logs.FilterMessageSnippet("cannot be read").Len())
+			require.Equal(t, []string{"current-unreadable"}, at(from+500, none, errInput))
+			require.Empty(t, at(from+700, none, errInput), "once")
+			require.Equal(t, int(round)+1, logs.FilterMessageSnippet("cannot be read").Len())
+			require.Empty(t, at(from+800, flows, nil))
+			require.Equal(t, int(round)+1, logs.FilterMessageSnippet("can be read again").Len())
+			require.Equal(t, []string{"seized reading=repeated"}, at(from+900, flows, nil), "the state is posted again")
+		}
+		n.busy.Store(true)
+		n.failing = time.Now()
+		require.Equal(t, senseIdle, n.pause())
+	})
+}
+
+// TestReadingsAroundAClosing: after each closing of the loop the state is posted again. A reading that was requested
+// before the closing and is posted after it says so, and the next one is compared with the one before it.
+func TestReadingsAroundAClosing(t *testing.T) {
+	const flows, none = relay.LevelClosed, relay.LevelOpen
+	synctest.Test(t, func(t *testing.T) {
+		box := newMailbox()
+		log, _ := logged()
+		n := newCurrentMonitor(nil, box, func() bool { return false }, time.Now(), log)
+		var closings uint64
+		settles := func(level relay.Level) string {
+			for range 2 {
+				n.begin(closings)
+				n.read(time.Now(), level, nil)
+				<-time.After(settleIdle)
+			}
+			var posted []string
+			for _, ev := range box.take(nil) {
+				posted = append(posted, ev.String())
+			}
+			return strings.Join(posted, ", ")
+		}
+		for _, kind := range []supervision.EventKind{supervision.LoopClosed, supervision.LoopFailed} {
+			require.Contains(t, settles(flows), "seized")
+			require.Empty(t, settles(flows), "nothing has changed")
+			require.True(t, box.put(supervision.Event{Kind: kind}))
+			require.False(t, box.put(supervision.Event{Kind: supervision.LoopOpened}))
+			require.Equal(t, kind.String()+", loop-opened, released reading=before-closing", settles(none))
+			closings = box.closings()
+			require.Equal(t, "released", settles(none))
+			box.put(supervision.Event{Kind: kind})
+			closings = box.closings()
+			require.Equal(t, kind.String()+", released reading=repeated", settles(none))
+		}
+	})
+}

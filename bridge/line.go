@@ -29,8 +29,8 @@ type LineOptions struct {
 	// process, whenever that state changes. Neither may block.
 	Record func(callrecord.Entry)
 	Save   func(supervision.SavedState)
-	// With Sense, the contact's loop-current input is watched while the line is in service: Seized and Released are
-	// posted.
+	// With Sense, the contact's loop-current input is watched while the line is in service: Seized, Released and
+	// CurrentUnreadable are posted.
 	Sense bool
 	// Remind is the interval at which an incident that lasts is logged again. 0 means never.
 	Remind time.Duration
@@ -63,19 +63,13 @@ type Line struct {
 	followers followers
 
 	// owned by run
-	machine          *supervision.Machine
-	policy           supervision.Policy
-	openedAt         supervision.Instant   // when the loop last opened
-	inputUnreadable  bool                  // the loop-current input cannot be read
-	currentStale     bool                  // no reading since the loop last closed
-	currentForgotten bool                  // the machine has discarded the last reading that it had
-	closing          uint64                // the current monitor's number of the last closing
-	current          supervision.EventKind // Seized or Released, whichever the machine got last; EventNone: neither
-	deadline         supervision.Instant
-	saved            supervision.SavedState
-	incidents        incidents
-	events           []supervision.Event
-	text             []byte
+	machine   *supervision.Machine
+	policy    supervision.Policy
+	deadline  supervision.Instant
+	saved     supervision.SavedState
+	incidents incidents
+	events    []supervision.Event
+	text      []byte
 }
 
 // NewLine returns an idle line. Nothing runs before Start.
@@ -94,7 +88,7 @@ func NewLine(o LineOptions) *Line {
 	l.incidents = newIncidents(o.Name, o.Remind, l.log)
 	l.interrupter = newInterrupter(o.Contact, l.Post)
 	if sensor, ok := o.Contact.(relay.Sensor); ok && o.Sense {
-		l.currentMonitor = newCurrentMonitor(sensor, l, l.interrupter.underWay, o.Epoch, l.log)
+		l.currentMonitor = newCurrentMonitor(sensor, l.mailbox, l.interrupter.underWay, o.Epoch, l.log)
 	}
 	return l
 }
@@ -103,7 +97,11 @@ func NewLine(o LineOptions) *Line {
 func (l *Line) Name() string { return l.name }
 
 // Post puts an event into the mailbox. It neither blocks nor drops.
-func (l *Line) Post(ev supervision.Event) { l.mailbox.put(ev) }
+func (l *Line) Post(ev supervision.Event) {
+	if l.mailbox.put(ev) && l.currentMonitor != nil {
+		l.currentMonitor.awaken()
+	}
+}
 
 // Notice receives the driver's notices about the line's contact. A failed close, also on an idle line, means that the
 // loop is open or its state is unknown (SAFETY.md S16). Notice may be called from any goroutine, also before Start, but
@@ -124,60 +122,11 @@ func (l *Line) SetPolicy(p supervision.Policy) {
 	l.runInLoop(func() {
 		if !l.stopped() {
 			l.policy = p
-			l.usePolicy()
+			l.deadline = l.machine.SetPolicy(l.now(), p)
+			l.saveIfChanged()
+			l.paceSense()
 		}
 	})
-}
-
-// usePolicy gives the machine its settings. While the loop-current input cannot be read, or has not been read since the
-// loop closed, the machine must not trust the input: its last reading may be out of date. During the opening the input
-// saw no current. With a slow controller that reading must not be taken for a hold that cleared.
-func (l *Line) usePolicy() {
-	p := l.policy
-	p.SenseTrusted = p.SenseTrusted && !l.inputUnreadable && !l.currentStale
-	l.currentForgotten = l.currentForgotten || !p.SenseTrusted && l.machine.View().Loop == "guarding" // see [supervision.Machine.SetPolicy]
-	l.deadline = l.machine.SetPolicy(l.now(), p)
-	l.saveIfChanged()
-	l.paceSense()
-}
-
-// inputLost and currentRead are called by the current monitor.
-func (l *Line) inputLost() {
-	l.runInLoop(func() {
-		l.inputUnreadable = true
-		l.usePolicy()
-	})
-}
-
-func (l *Line) currentRead(ev supervision.Event, closing uint64) {
-	l.runInLoop(func() {
-		if l.stopped() {
-			return
-		}
-		l.takeAll() // what was posted came first; a LoopClosed among it makes this reading an old one
-		old := closing != l.closing
-		if !old && (l.inputUnreadable || l.currentStale) {
-			l.inputUnreadable, l.currentStale = false, false
-			l.usePolicy()
-			if l.currentForgotten {
-				l.current, l.currentForgotten = supervision.EventNone, false
-			}
-		}
-		// An old reading is not trusted, except for this: if no current flowed, the contact did open.
-		if ev.Kind != l.current && (!old || ev.Kind == supervision.Released) {
-			l.current = ev.Kind
-			l.step(ev)
-		}
-	})
-}
-
-// loopClosed is called when the loop has closed, before the machine judges the interruption by the loop current.
-func (l *Line) loopClosed() {
-	if l.currentMonitor == nil || !l.policy.SenseTrusted || l.machine.View().Loop != "guarding" {
-		return
-	}
-	l.currentStale, l.closing = true, l.currentMonitor.renew()
-	l.usePolicy()
 }
 
 // Policy returns the settings in use. Do not call it from a follower.
@@ -287,40 +236,25 @@ func (l *Line) run() {
 			f()
 		case <-timer.C:
 			now := l.now()
-			if now >= l.due() { // otherwise the timer was set for an earlier deadline, or for a reminder
+			if now >= l.deadline { // otherwise the timer was set for an earlier deadline, or for a reminder
 				l.step(supervision.Event{Kind: supervision.TimePassed})
 			}
 			if l.incidents.due(now) {
 				l.incidents.remind(now, l.machine.View())
 			}
 		case <-l.mailbox.wake:
-			l.takeAll()
+			l.events = l.mailbox.take(l.events)
+			for _, ev := range l.events {
+				l.step(ev)
+			}
 		}
-	}
-}
-
-// takeAll handles the events in the mailbox.
-func (l *Line) takeAll() {
-	l.events = l.mailbox.take(l.events)
-	for _, ev := range l.events {
-		l.step(ev)
 	}
 }
 
 // set sets the line's one timer.
 func (l *Line) set(timer *time.Timer) {
-	next := min(l.due(), l.incidents.next) // Never is 292 years away
+	next := min(l.deadline, l.incidents.next) // Never is 292 years away
 	timer.Reset(time.Until(l.epoch.Add(time.Duration(next))))
-}
-
-// due returns when the machine has to be given the next TimePassed. The machine judges an interruption by the loop
-// current. So the end of the guard time waits for a reading since the closing, but not beyond the time at which the
-// adapter surely recognises on hook. Calls wait for that time anyway.
-func (l *Line) due() supervision.Instant {
-	if l.currentStale && !l.inputUnreadable && l.machine.View().Loop == "guarding" {
-		return max(l.deadline, l.openedAt.Add(l.policy.OnHookRecognition))
-	}
-	return l.deadline
 }
 
 func (l *Line) now() supervision.Instant { return supervision.Instant(time.Since(l.epoch)) }
@@ -337,12 +271,6 @@ func (l *Line) step(ev supervision.Event) {
 	}
 	runtime.Gosched() // what the effects started runs now, on this processor, and not only after the logging
 	l.paceSense()
-	switch ev.Kind {
-	case supervision.LoopOpened:
-		l.openedAt = now
-	case supervision.LoopClosed:
-		l.loopClosed()
-	}
 	if ev.Kind != supervision.TimePassed {
 		l.publish(callrecord.Entry{At: at, Line: l.name, Event: ev})
 		l.write(at, "event", zap.InfoLevel, ev.Call, ev.Append)

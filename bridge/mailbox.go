@@ -11,22 +11,53 @@ import (
 type mailbox struct {
 	wake chan struct{} // one slot: a pending wake-up stands for all events that came since
 
-	mu   sync.Mutex
-	evs  []supervision.Event
-	done bool
+	mu     sync.Mutex
+	evs    []supervision.Event
+	closed uint64 // how often the loop was reported closed
+	done   bool
 }
 
 func newMailbox() *mailbox { return &mailbox{wake: make(chan struct{}, 1)} }
 
-func (b *mailbox) put(ev supervision.Event) {
+// put queues an event. It returns whether the event reports that the loop is closed.
+func (b *mailbox) put(ev supervision.Event) (closed bool) {
 	b.mu.Lock()
+	defer b.mu.Unlock()
+	closed = ev.Kind == supervision.LoopClosed || ev.Kind == supervision.LoopFailed
+	if closed {
+		b.closed++
+	}
+	b.putLocked(ev)
+	return closed
+}
+
+// closings returns how often the loop was reported closed. A reading of the loop current needs it, see putReading.
+func (b *mailbox) closings() uint64 {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.closed
+}
+
+// putReading queues a reading that was requested when closings returned that number. It returns whether the loop has
+// been reported closed since; the event then says so.
+func (b *mailbox) putReading(ev supervision.Event, closings uint64) (outdated bool) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	outdated = closings != b.closed
+	if outdated {
+		ev.Reading = supervision.ReadingBeforeClosing
+	}
+	b.putLocked(ev)
+	return outdated
+}
+
+func (b *mailbox) putLocked(ev supervision.Event) {
 	if !b.done {
 		b.evs = append(b.evs, ev)
 	}
-	b.mu.Unlock()
 	select {
 	case b.wake <- struct{}{}:
-	default:
+	default: // a wake-up is pending
 	}
 }
 

@@ -187,63 +187,6 @@ func TestOneOpeningAtATime(t *testing.T) {
 	})
 }
 
-// recordedCurrent is what a current monitor reported.
-type recordedCurrent struct {
-	lostAt  []time.Duration
-	states  []supervision.EventKind
-	closing []uint64
-	began   time.Time
-}
-
-func (h *recordedCurrent) inputLost() { h.lostAt = append(h.lostAt, time.Since(h.began)) }
-func (h *recordedCurrent) currentRead(ev supervision.Event, closing uint64) {
-	h.states, h.closing = append(h.states, ev.Kind), append(h.closing, closing)
-}
-
-// TestReadings checks what a current monitor does with its readings, one by one.
-func TestReadings(t *testing.T) {
-	const flows, none = relay.LevelClosed, relay.LevelOpen
-	synctest.Test(t, func(t *testing.T) {
-		h := &recordedCurrent{began: time.Now()}
-		log, logs := logged()
-		n := newCurrentMonitor(nil, h, func() bool { return false }, h.began, log)
-		at := func(d time.Duration, level relay.Level, err error) {
-			<-time.After(time.Until(h.began.Add(d * time.Millisecond)))
-			n.read(time.Now(), level, err)
-		}
-		at(0, flows, nil)
-		// without a level the reading does not count, and settling starts with the next one
-		at(50, relay.LevelUnknown, nil)
-		require.Equal(t, senseIdle, n.pause(), "a controller in trouble is left alone")
-		at(100, flows, nil)
-		require.Equal(t, senseBusy, n.pause())
-		at(199, flows, nil)
-		require.Empty(t, h.states)
-		at(200, flows, nil)
-		require.Equal(t, []supervision.EventKind{supervision.Seized}, h.states)
-
-		for round := range time.Duration(2) {
-			from := 1000 + 2000*round
-			at(from, none, errInput)
-			at(from+499, none, errInput)
-			require.Len(t, h.lostAt, int(round))
-			require.Equal(t, int(round), logs.FilterMessageSnippet("cannot be read").Len())
-			at(from+500, none, errInput)
-			at(from+700, none, errInput)
-			require.Len(t, h.lostAt, int(round)+1, "once")
-			require.Equal(t, (from+500)*time.Millisecond, h.lostAt[round])
-			require.Equal(t, int(round)+1, logs.FilterMessageSnippet("cannot be read").Len())
-			at(from+800, flows, nil)
-			require.Equal(t, int(round)+1, logs.FilterMessageSnippet("can be read again").Len())
-			at(from+900, flows, nil)
-			require.Len(t, h.states, 2+int(round), "the state is reported again after a loss")
-		}
-		n.busy.Store(true)
-		n.failing = time.Now()
-		require.Equal(t, senseIdle, n.pause())
-	})
-}
-
 // counted is a sensor that counts its readings.
 type counted struct {
 	relaytest.Fake
@@ -262,17 +205,17 @@ func (c *counted) Sense(context.Context) (relay.Level, error) {
 // every 25 ms while the line is busy, and none after the end.
 func TestPaceOfReadings(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		h := &recordedCurrent{began: time.Now()}
+		began := time.Now()
 		log, _ := logged()
 		c := &counted{}
-		n := newCurrentMonitor(c, h, func() bool { return false }, h.began, log)
+		n := newCurrentMonitor(c, newMailbox(), func() bool { return false }, began, log)
 		n.start()
 		since := func() (all []time.Duration) {
 			synctest.Wait()
 			c.mu.Lock()
 			defer c.mu.Unlock()
 			for _, at := range c.at {
-				all = append(all, at.Sub(h.began)/time.Millisecond)
+				all = append(all, at.Sub(began)/time.Millisecond)
 			}
 			c.at = nil
 			return all
@@ -290,7 +233,7 @@ func TestPaceOfReadings(t *testing.T) {
 		n.pace(false)
 		<-time.After(300 * time.Millisecond)
 		require.Equal(t, []time.Duration{1125, 1200, 1400}, since())
-		require.EqualValues(t, 1, n.renew())
+		n.awaken()
 		require.Equal(t, []time.Duration{1405}, since())
 		n.end()
 		require.Empty(t, since())

@@ -37,14 +37,15 @@ func TestAtRest(t *testing.T) {
 	})
 }
 
-// TestWordsAfterStop: a reading that ends after the line has ended is nobody's business any more.
-func TestWordsAfterStop(t *testing.T) {
+// TestReadingAfterStop: a reading that ends after the line has ended changes nothing.
+func TestReadingAfterStop(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		s := newCurrentTestBed(0, false)
 		s.after(time.Second)
 		s.Stop()
 		before := s.texts()
-		s.currentRead(supervision.Event{Kind: supervision.Seized}, s.closing)
+		s.mailbox.putReading(supervision.Event{Kind: supervision.Seized}, s.mailbox.closings())
+		require.True(t, s.mailbox.empty())
 		require.Equal(t, before, s.texts())
 	})
 }

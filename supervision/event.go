@@ -49,7 +49,7 @@ const (
 	// LoopUnknown: the state of the loop is unknown, or the contact reads open (FailureNotMoved). Package bridge keeps
 	// trying to close it until LoopClosed. Seq is 0 as in LoopClosed. Fields: Seq, Failure, Why.
 	LoopUnknown
-	// Seized: a loop-current sensor saw the near end go off hook. No fields.
+	// Seized: a loop-current sensor saw the near end go off hook. Fields: Reading.
 	Seized
 	// ProbeAnswered: the result of ProbeLine. Fields: Hook.
 	ProbeAnswered
@@ -58,7 +58,7 @@ const (
 	PulseRequested
 	// TimePassed: a deadline of the machine has passed. No fields.
 	TimePassed
-	// Released: a loop-current sensor saw the loop current stop (the counterpart of Seized). No fields.
+	// Released: a loop-current sensor saw the loop current stop (the counterpart of Seized). Fields: Reading.
 	Released
 	// LeftOffHook: the adapter called the number that it calls when a line is left off hook. No fields.
 	LeftOffHook
@@ -92,6 +92,9 @@ const (
 	// FarEndSilent: neither RTP nor RTCP has come from the far end of an answered ordinary call for a long time, and no
 	// signalling explains the silence. The call continues. Late is the length of the silence. Fields: Call, Late.
 	FarEndSilent
+	// CurrentUnreadable: the loop-current sensor cannot be read. What it reported no longer counts, until the next
+	// Seized or Released. No fields.
+	CurrentUnreadable
 
 	eventKinds
 )
@@ -146,6 +149,22 @@ const (
 	VerificationProbe                     // the adapter's answer to a probe
 	VerificationSense                     // the loop-current sensor
 	verifications
+)
+
+// Reading says how a loop-current sensor came to report Seized or Released.
+type Reading uint8
+
+// The readings.
+const (
+	// ReadingChange: the current has changed since the last report, or there was none.
+	ReadingChange Reading = iota
+	// ReadingRepeated: nothing has changed since the last report. The sensor was read anew because the loop has closed,
+	// or because it could not be read for a time.
+	ReadingRepeated
+	// ReadingBeforeClosing: the reading was requested before the loop was last reported closed, by LoopClosed or
+	// LoopFailed.
+	ReadingBeforeClosing
+	readings
 )
 
 // NumberClass classifies the dialled number where that is, or may be, an emergency number.
@@ -206,6 +225,7 @@ type Event struct {
 	Interval  time.Duration
 	// PulseDiallingOff: the user declares that the adapter's pulse dialling is off.
 	PulseDiallingOff bool
+	Reading          Reading // of Seized and Released
 	// Why is the device's own message, with LoopFailed and LoopUnknown. It is one line of bounded length, for people
 	// only: no decision depends on it.
 	Why string

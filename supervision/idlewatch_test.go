@@ -13,11 +13,13 @@ func TestOffHookCountsFromTheLastTime(t *testing.T) {
 	p := supervision.DefaultPolicy()
 	p.SenseTrusted = true
 	for name, between := range map[string][]string{
-		"while a call is offered":        {"call-arrived call=1", "released", "near-end-cleared call=1"},
-		"while nobody knows of the loop": {"loop-unknown", "released", "loop-closed"},
+		"while a call is offered": {"call-arrived call=1", "released", "near-end-cleared call=1"},
+		"while nobody knows of the loop": {"loop-unknown", "released", "loop-closed",
+			"released reading=repeated"},
 		"in doubt": {
 			"call-requested call=1", "call-answered call=1", "far-end-cleared call=1 evidence=bye", "seized",
 			"loop-unknown", "released", "loop-closed",
+			"released reading=repeated",
 		},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -46,8 +48,8 @@ func TestLiftedAgain(t *testing.T) {
 	p.SenseTrusted = true
 	l := newTestLine(t, p)
 	l.after(time.Second, "left-off-hook")
-	for _, ev := range []string{"loop-unknown", "released", "loop-closed", "time-passed", "loop-unknown", "seized",
-		"loop-closed", "time-passed"} {
+	for _, ev := range []string{"loop-unknown", "released", "loop-closed", "released reading=repeated", "time-passed",
+		"loop-unknown", "seized", "loop-closed", "seized reading=repeated", "time-passed"} {
 		l.after(500*time.Millisecond, ev) // longer than the guard time
 	}
 	if want := l.now.Add(p.Watch); l.deadline != want {

@@ -387,6 +387,7 @@ func (m *Machine) becomeFaulted(now Instant, why Incident) {
 
 func (m *Machine) becomeGuarding(now Instant) {
 	m.loop, m.loopBy, m.last.settled = loopGuarding, now.Add(m.policy.GuardTime), true
+	m.currentOutdated(now)
 	if m.waiting == 0 {
 		m.beginDisturbance(now) // an earlier deadline may be long past: a new call gets the full waiting time
 	}

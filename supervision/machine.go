@@ -47,10 +47,11 @@ const (
 // In opening and open, a seizure, the adapter's own BYE or the deadline loopBy sends CloseLoop. The state does not
 // change until the outcome is known.
 //
-// After the guard time, an interruption that nothing cut short is verified. A trusted sensor decides at once. Otherwise
-// a probe decides, if the line can be trusted to answer it. New calls wait for that. If this first look finds the line
-// off hook, a second look follows after Policy.Listening, and calls do not wait for it; see listening.go. If the user
-// consented to repeats, a hold that stayed leads from closed to opening again.
+// After the guard time, an interruption that nothing cut short is verified. A trusted sensor decides at once; the guard
+// time lasts until it has been read, see loopcurrent.go. Otherwise a probe decides, if the line can be trusted to
+// answer it. New calls wait for that. If this first look finds the line off hook, a second look follows after
+// Policy.Listening, and calls do not wait for it; see listening.go. If the user consented to repeats, a hold that stayed
+// leads from closed to opening again.
 //
 // A trusted line that has nothing else to do is checked every Policy.Watch. That never opens the loop.
 type Machine struct {
@@ -77,7 +78,7 @@ type Machine struct {
 	probedAt Instant
 
 	breaker         breaker         // breaker.go
-	current         current         // loopcurrent.go
+	sensor          currentSensor   // loopcurrent.go
 	watch           idleWatch       // idlewatch.go
 	pendingIncident pendingIncident // pendingincident.go
 
@@ -167,9 +168,11 @@ func (m *Machine) Step(now Instant, ev Event) ([]Effect, Instant) {
 	case LoopUnknown:
 		m.loopUnknown(now, &ev)
 	case Seized:
-		m.seized(now)
+		m.seized(now, &ev)
 	case Released:
-		m.released(now)
+		m.released(now, &ev)
+	case CurrentUnreadable:
+		m.currentUnreadable(now)
 	case LeftOffHook:
 		m.leftOffHook(now)
 	case FlashReported:
@@ -225,7 +228,7 @@ func (m *Machine) timePassed(now Instant) {
 	if now >= m.pendingOpening.by {
 		m.pendingDue(now)
 	}
-	if now >= m.loopBy {
+	if now >= m.loopDeadline() {
 		m.loopDue(now)
 	}
 	if now >= m.breaker.by {
@@ -237,7 +240,15 @@ func (m *Machine) timePassed(now Instant) {
 }
 
 func (m *Machine) deadline() Instant {
-	return min(m.pendingOpening.by, m.loopBy, m.check.by, m.breaker.by, m.offerDeadline())
+	return min(m.pendingOpening.by, m.loopDeadline(), m.check.by, m.breaker.by, m.offerDeadline())
+}
+
+// loopDeadline returns the deadline of the loop's state.
+func (m *Machine) loopDeadline() Instant {
+	if m.awaitsReading() {
+		return max(m.loopBy, m.recognisedAt)
+	}
+	return m.loopBy
 }
 
 func (m *Machine) emit(kind EffectKind, id CallID) {

@@ -8,8 +8,15 @@ import (
 	"clearback/supervision"
 )
 
-// cleared makes one interruption of 800 ms for an answered call. A sensor sees the current stop.
+// cleared makes one interruption of 800 ms for an answered call. A sensor sees that no current flows after it.
 func (l *testLine) cleared() {
+	l.t.Helper()
+	l.closed()
+	l.after(0, "released reading=repeated")
+}
+
+// closed is the same without a reading after the closing.
+func (l *testLine) closed() {
 	l.t.Helper()
 	l.after(0, "call-arrived call=1")
 	l.after(time.Second, "call-answered call=1")
@@ -38,14 +45,10 @@ func TestSeizureAfterGuardTime(t *testing.T) {
 		"report interrupted call=1 seq=1 interval=800ms hook=off by=sense\n"+
 			"open-loop call=1 seq=2 interval=800ms not-after=+122.46s")
 
-	// A sensor that was untrusted since the opening has not seen the current stop. Its first report shows the hold.
+	// A sensor that has not been read since the closing has not seen the hold clear. Its first report shows the hold.
 	l = newTestLine(t, p)
-	l.cleared()
-	p.SenseTrusted = false
-	l.m.SetPolicy(l.now, p)
-	p.SenseTrusted = true
-	l.m.SetPolicy(l.now.Add(500*time.Millisecond), p)
-	l.wantEffects("the first word since the closing", l.after(500*time.Millisecond, "seized"), "")
+	l.closed()
+	l.wantEffects("the first reading since the closing", l.after(500*time.Millisecond, "seized"), "")
 	l.wantEffects("the look", l.after(0, "time-passed"), "report interrupted call=1 seq=1 interval=800ms hook=off by=sense\n"+
 		"open-loop call=1 seq=2 interval=800ms not-after=+122.56s")
 
@@ -315,6 +318,7 @@ func TestRepeatedIncident(t *testing.T) {
 	opened := func(seq string) string { // the current never stops
 		l.after(0, "loop-opened seq="+seq)
 		l.after(800*time.Millisecond, "loop-closed seq="+seq)
+		l.after(0, "seized reading=repeated")
 		return l.after(400*time.Millisecond, "time-passed")
 	}
 	l.held()

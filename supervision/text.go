@@ -61,6 +61,7 @@ const (
 	evTook
 	evInterval
 	evPulseDiallingOff
+	evReading
 	evFields
 )
 
@@ -100,6 +101,7 @@ var eventTable = [evFields]field{
 	evInterval:  {key: "interval", form: formDuration},
 
 	evPulseDiallingOff: {key: "pulse-dialling-off", form: formFlag},
+	evReading:          {key: "reading", form: formWord, bits: 8, words: readingWords[:]},
 }
 
 var effectTable = [efFields]field{
@@ -125,6 +127,7 @@ func (ev *Event) values() [evFields]int64 {
 		evEvidence: int64(ev.Evidence), evAnswer: int64(ev.Answer), evHook: int64(ev.Hook),
 		evFailure: int64(ev.Failure), evLate: int64(ev.Late), evTook: int64(ev.Took), evInterval: int64(ev.Interval),
 		evCode: int64(ev.Code), evProgress: int64(ev.Progress), evSecond: flag(ev.Second),
+		evReading: int64(ev.Reading),
 	}
 	v[evEmergency], v[evPulseDiallingOff] = flag(ev.Emergency), flag(ev.PulseDiallingOff)
 	return v
@@ -145,6 +148,7 @@ func (ev *Event) setValues(v *[evFields]int64) {
 		Failure: Failure(v[evFailure]), Late: time.Duration(v[evLate]), Took: time.Duration(v[evTook]),
 		Interval: time.Duration(v[evInterval]), PulseDiallingOff: v[evPulseDiallingOff] != 0,
 		Code: int(v[evCode]), Progress: Progress(v[evProgress]), Second: v[evSecond] != 0,
+		Reading: Reading(v[evReading]),
 	}
 }
 

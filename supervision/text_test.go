@@ -32,6 +32,11 @@ func TestTextForm(t *testing.T) {
 		"probe-answered hook=unknown": {Kind: supervision.ProbeAnswered},
 		"trial-set call=2 interval=20ms pulse-dialling-off": {Kind: supervision.TrialSet, Call: 2, Interval: 20 * ms,
 			PulseDiallingOff: true},
+		"current-unreadable":        {Kind: supervision.CurrentUnreadable},
+		"seized":                    {Kind: supervision.Seized},
+		"released reading=repeated": {Kind: supervision.Released, Reading: supervision.ReadingRepeated},
+		"released reading=before-closing": {Kind: supervision.Released,
+			Reading: supervision.ReadingBeforeClosing},
 		"flash-reported":         {Kind: supervision.FlashReported},
 		"sound-contested call=2": {Kind: supervision.SoundContested, Call: 2},
 		"sound-missing call=2":   {Kind: supervision.SoundMissing, Call: 2},
@@ -101,8 +106,9 @@ func TestEveryValueHasAWord(t *testing.T) {
 		counts[name] = [2]int{n, want}
 	}
 	walk("progress", 3, func(i uint8) string { return supervision.Progress(i).String() })
-	walk("event kind", 29, func(i uint8) string { return supervision.EventKind(i).String() })
+	walk("event kind", 30, func(i uint8) string { return supervision.EventKind(i).String() })
 	walk("evidence", 11, func(i uint8) string { return supervision.Evidence(i).String() })
+	walk("reading", 3, func(i uint8) string { return supervision.Reading(i).String() })
 	walk("number", 3, func(i uint8) string { return supervision.NumberClass(i).String() })
 	walk("answer", 3, func(i uint8) string { return supervision.Answer(i).String() })
 	walk("hook", 3, func(i uint8) string { return supervision.Hook(i).String() })
@@ -146,6 +152,7 @@ func drawEvent(t *rapid.T) supervision.Event {
 		Hook: supervision.Hook(byteOf("hook")), Failure: supervision.Failure(byteOf("failure")),
 		Late: drawDuration(t, "late"), Took: drawDuration(t, "took"), Interval: drawDuration(t, "interval"),
 		PulseDiallingOff: rapid.Bool().Draw(t, "pulse dialling off"), Why: rapid.String().Draw(t, "why"),
+		Reading: supervision.Reading(byteOf("reading")),
 	}
 }
 

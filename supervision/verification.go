@@ -37,7 +37,7 @@ func seen(h Hook, by Verification) sighting {
 }
 
 // trusted reports whether a probe or a sensor can report reliably whether the near end is off hook.
-func (m *Machine) trusted() bool { return m.policy.ProbeTrusted || m.policy.SenseTrusted }
+func (m *Machine) trusted() bool { return m.policy.ProbeTrusted || m.senseTrusted() }
 
 // verifying reports whether the result of an interruption is being checked. New calls wait for that.
 func (m *Machine) verifying() bool {
@@ -216,7 +216,7 @@ func (m *Machine) nextStep() int {
 
 // contactStuck reports whether a trusted sensor saw the current continue throughout the opening.
 func (m *Machine) contactStuck() bool {
-	return m.last.flowed && !m.last.released && m.policy.SenseTrusted
+	return m.last.flowed && !m.last.released && m.senseTrusted()
 }
 
 // mayRepeat reports whether another interruption of the same clearing may follow, where stayed is the new count of

@@ -54,9 +54,6 @@ func (m *Machine) Restore(k SavedState) {
 // [Policy.Check]). What is under way continues as it began: an opening keeps its interval and its bounds. If Interval
 // or Steps change, the count of holds that stayed starts again.
 //
-// If the sensor becomes untrusted in the guard time, its earlier reports no longer count. Once it is trusted again, its
-// first report counts.
-//
 // If the line becomes untrusted during a check, the check ends at once as unknown.
 func (m *Machine) SetPolicy(now Instant, p Policy) Instant {
 	if p.Interval != m.policy.Interval || !slices.Equal(p.Steps, m.policy.Steps) {
@@ -64,24 +61,27 @@ func (m *Machine) SetPolicy(now Instant, p Policy) Instant {
 	}
 	m.policy = p
 	m.policy.Steps = slices.Clone(p.Steps)
-	if !p.SenseTrusted && m.loop == loopGuarding {
-		m.current = currentUnknown
-	}
 	if m.pendingOpening.wait == waitProbe && !p.ProbeTrusted {
 		m.pendingOpening.by = now
 	}
 	if m.verifying() && !p.ProbeTrusted && (m.check.asked || m.check.kind == checkInterruption) {
 		m.check.by = now
 	}
-	if m.listening() && (m.check.asked && !p.ProbeTrusted || !m.trusted()) {
+	m.trustChanged(now)
+	m.watchIdle(now)
+	return m.deadline()
+}
+
+// trustChanged is called when another source may be trusted to report the hook state, or none. If none is, the grace
+// ends at once. The next look is planned anew.
+func (m *Machine) trustChanged(now Instant) {
+	if m.listening() && (m.check.asked && !m.policy.ProbeTrusted || !m.trusted()) {
 		m.check.by, m.check.trustLost = now, m.check.trustLost || !m.trusted()
 	}
 	m.watch.lookBy = 0
-	if !m.check.asked || !p.ProbeTrusted {
+	if !m.check.asked || !m.policy.ProbeTrusted {
 		m.planNextLook()
 	}
-	m.watchIdle(now)
-	return m.deadline()
 }
 
 // AtRest reports whether no interruption is pending, under way or being checked, and no call waits. Looks at an idle

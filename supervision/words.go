@@ -13,7 +13,7 @@ var (
 		SoundContested: "sound-contested", SoundMissing: "sound-missing", TrialCall: "trial-call",
 		AttemptEnded: "attempt-ended",
 		CallRefused:  "call-refused", AdapterRefused: "adapter-refused", AdapterRegistered: "adapter-registered",
-		FarEndSilent: "far-end-silent",
+		FarEndSilent: "far-end-silent", CurrentUnreadable: "current-unreadable",
 	}
 	evidenceWords = [evidences]string{
 		EvidenceNone: "none", EvidenceBye: "bye", EvidenceDialogEvent: "dialog-event", EvidenceTone: "tone",
@@ -25,6 +25,9 @@ var (
 	numberWords = [numberKinds]string{NumberOrdinary: "ordinary", NumberResembles: "resembles-emergency",
 		NumberUnlistedPrefix: "unlisted-prefix"}
 	progressWords = [progresses]string{ProgressNone: "none", ProgressTrying: "trying", ProgressRinging: "ringing"}
+
+	readingWords = [readings]string{ReadingChange: "change", ReadingRepeated: "repeated",
+		ReadingBeforeClosing: "before-closing"}
 
 	hookWords = [hooks]string{HookUnknown: "unknown", HookOn: "on", HookOff: "off"}
 
@@ -92,6 +95,9 @@ func (h Hook) String() string { return word(hookWords[:], int64(h)) }
 
 // String returns the verification's word in the text form.
 func (v Verification) String() string { return word(verificationWords[:], int64(v)) }
+
+// String returns the reading's word in the text form.
+func (r Reading) String() string { return word(readingWords[:], int64(r)) }
 
 // String returns the progress's word in the text form.
 func (p Progress) String() string { return word(progressWords[:], int64(p)) }

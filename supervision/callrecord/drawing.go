@@ -136,16 +136,26 @@ func markOf(c *timeline, i int) mark {
 		if ev.Call != c.a.Call {
 			return mark{letter: 'S', meaning: "seizure"}
 		}
-	case supervision.Seized:
-		return mark{letter: 'S', meaning: "loop current flows"}
-	case supervision.Released:
-		return mark{letter: 'R', meaning: "no loop current"}
+	case supervision.Seized, supervision.Released:
+		return readingMark(ev)
 	case supervision.FlashReported:
 		return mark{letter: 'L', meaning: "flash reported"}
 	case supervision.ProbeAnswered:
 		return mark{letter: 'H', meaning: "the probe: " + probePhrase(ev.Hook)}
 	}
 	return mark{}
+}
+
+// readingMark returns the mark of a reading of the loop current. One from before the closing would stand too late.
+func readingMark(ev *supervision.Event) mark {
+	switch {
+	case ev.Reading == supervision.ReadingBeforeClosing:
+		return mark{}
+	case ev.Kind == supervision.Seized:
+		return mark{letter: 'S', meaning: "loop current flows"}
+	default:
+		return mark{letter: 'R', meaning: "no loop current"}
+	}
 }
 
 func effectMark(c *timeline, i int) mark {

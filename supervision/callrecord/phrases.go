@@ -24,10 +24,10 @@ func (c *timeline) phrase(e *Entry) (who, text string) {
 		return c.effectPhrase(&e.Effect)
 	case supervision.LoopOpened, supervision.LoopClosed, supervision.LoopFailed, supervision.LoopUnknown:
 		return whoContact, contactPhrase(ev)
-	case supervision.Seized:
-		return whoSense, "loop current flows: the near end is off hook, or the line is held again"
-	case supervision.Released:
-		return whoSense, "the loop current stopped"
+	case supervision.Seized, supervision.Released:
+		return whoSense, readingPhrase(ev)
+	case supervision.CurrentUnreadable:
+		return whoSense, "cannot read the loop current"
 	case supervision.ProbeAnswered:
 		return whoProbe, probePhrase(ev.Hook)
 	case supervision.FarEndSilent:
@@ -48,6 +48,25 @@ func (c *timeline) phrase(e *Entry) (who, text string) {
 		return "", ""
 	default:
 		return c.callPhrase(ev)
+	}
+}
+
+// readingPhrase describes a reading of the loop current.
+func readingPhrase(ev *supervision.Event) string {
+	flows := ev.Kind == supervision.Seized
+	switch {
+	case ev.Reading == supervision.ReadingRepeated && flows:
+		return "loop current still flows"
+	case ev.Reading == supervision.ReadingRepeated:
+		return "still no loop current"
+	case ev.Reading == supervision.ReadingBeforeClosing && flows:
+		return "loop current flowed before the loop closed"
+	case ev.Reading == supervision.ReadingBeforeClosing:
+		return "no loop current flowed before the loop closed"
+	case flows:
+		return "loop current flows: the near end is off hook, or the line is held again"
+	default:
+		return "the loop current stopped"
 	}
 }
 

@@ -42,8 +42,8 @@ func (t *Recorder) event(at time.Time, ev *supervision.Event) {
 	case supervision.AdapterRegistered:
 		t.incidentEnded(at, supervision.IncidentAdapterRefused)
 	default:
-		// CallRinging, LoopUnknown, Seized, Released, LeftOffHook, FlashReported, ProbeAnswered, PulseRequested,
-		// TimePassed, TrialSet, SoundMissing and FarEndSilent: the effects that follow say what matters.
+		// CallRinging, LoopUnknown, Seized, Released, CurrentUnreadable, LeftOffHook, FlashReported, ProbeAnswered,
+		// PulseRequested, TimePassed, TrialSet, SoundMissing and FarEndSilent: the effects that follow say what matters.
 		// SoundContested and AttemptEnded do not change an account.
 	}
 }

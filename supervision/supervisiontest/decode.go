@@ -31,6 +31,7 @@ func Decode(data []byte) (supervision.Policy, []Moment) {
 			Answer:    supervision.Answer(c >> 4 & 3),
 			Hook:      supervision.Hook(c >> 6),
 			Failure:   supervision.Failure(c >> 4 & 7),
+			Reading:   supervision.Reading(c >> 6),
 			Late:      time.Duration(a>>5) * 250 * time.Millisecond,
 			Interval:  time.Duration(c) * 20 * time.Millisecond,
 

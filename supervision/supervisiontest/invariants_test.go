@@ -134,4 +134,5 @@ func TestOrdersCoverEveryPhase(t *testing.T) {
 	must("change the settings", tally.Changed, 5)
 	must("have too many openings", tally.Stormed, 3)
 	must("see a storm end", tally.Calmed, 0.5)
+	must("wait for the sensor after the guard time", tally.Awaited, 0.5)
 }

@@ -139,18 +139,20 @@ func (t *model) setPolicy(now supervision.Instant, p supervision.Policy) {
 		t.stayed, t.loop.stale = 0, true
 	}
 	t.policy = p
-	if !p.SenseTrusted && t.loop.guarding {
-		t.watch.current = supervision.EventNone
-	}
-	t.watch.since = supervision.Never // looks are planned anew
-	if t.sensorHook() == supervision.HookOff && t.idle() {
-		t.watch.offSince = min(t.watch.offSince, now)
-	}
-	t.verification.listen.lost = t.verification.listen.lost || !p.ProbeTrusted && !p.SenseTrusted
+	t.trustChanged(now)
 	if !p.ProbeTrusted {
 		t.watch.giveUp()
 		t.verification.must, t.verification.asked = false, false
 	}
+}
+
+// trustChanged: the hook state is learnt from another source from now on, or from none.
+func (t *model) trustChanged(now supervision.Instant) {
+	t.watch.since = supervision.Never // looks are planned anew
+	if t.sensorHook() == supervision.HookOff && t.idle() {
+		t.watch.offSince = min(t.watch.offSince, now)
+	}
+	t.verification.listen.lost = t.verification.listen.lost || !t.policy.ProbeTrusted && !t.sensorCounts()
 }
 
 // oneMore returns the count after one more hold that stayed. If the intervals have changed since, it is that of the
@@ -243,7 +245,7 @@ func (t *model) event(now supervision.Instant, ev *supervision.Event) {
 	case supervision.AttemptEnded:
 		t.attempt(ev)
 	case supervision.Seized:
-		t.known, t.seizure = true, !t.holdCameBack(now) && !t.stillThere()
+		t.known, t.seizure = true, t.news(ev) && !t.holdCameBack(now) && !t.stillThere()
 	case supervision.ProbeAnswered:
 		if t.probes > 0 {
 			t.probes--
@@ -393,6 +395,7 @@ func (t *model) faulted(now supervision.Instant) {
 func (t *model) closed(now supervision.Instant) {
 	l := &t.loop
 	l.quietBy, l.guarding = now.Add(t.policy.GuardTime), true
+	t.sensorOutdated(now)
 	if l.begun {
 		t.verification = verification{may: !l.spoiled, must: !l.spoiled && t.policy.ProbeTrusted,
 			due: max(l.quietBy, l.recognised), call: l.call}

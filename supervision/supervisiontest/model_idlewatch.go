@@ -8,14 +8,16 @@ import (
 
 // idleModel is what is known of the sensor, of a line without a call, and of its incidents.
 type idleModel struct {
-	current         supervision.EventKind // Seized, Released, or none yet
-	since           supervision.Instant   // when the line became idle; Never: it is not idle
-	looked          bool                  // a probe was sent since then
-	asked           bool                  // and its answer is awaited
+	current         supervision.EventKind // Seized, Released, or none since the loop closed
+	reading         readingModel
+	since           supervision.Instant // when the line became idle; Never: it is not idle
+	looked          bool                // a probe was sent since then
+	asked           bool                // and its answer is awaited
 	lookedAt        supervision.Instant
 	offSince        supervision.Instant // Never: not seen off hook, or it has carried a call since
 	open            uint32              // the reasons of incidents that have not ended, one bit each
 	pendingIncident pendingIncidentModel
+	perhapsOn       bool // since the pending incident began, a look may have found the sensor on hook
 
 	// about the present step
 	off bool // the event is a trusted off hook on a line without a call
@@ -49,18 +51,6 @@ func (w *idleModel) giveUp() {
 	w.looked, w.asked = w.looked && !w.asked, false
 }
 
-// sensorHook returns the hook state by a trusted sensor.
-func (t *model) sensorHook() supervision.Hook {
-	switch {
-	case t.policy.SenseTrusted && t.watch.current == supervision.Seized:
-		return supervision.HookOff
-	case t.policy.SenseTrusted && t.watch.current == supervision.Released:
-		return supervision.HookOn
-	default:
-		return supervision.HookUnknown
-	}
-}
-
 // hookOf returns the hook state that the machine may conclude from the answer to a probe. A trusted sensor decides. If
 // neither is trusted, the state is unknown.
 func (t *model) hookOf(ev *supervision.Event) supervision.Hook {
@@ -75,7 +65,7 @@ func (t *model) hookOf(ev *supervision.Event) supervision.Hook {
 
 // stuck reports whether the current did not stop although the loop was open.
 func (t *model) stuck() bool {
-	return t.policy.SenseTrusted && t.loop.flowed && !t.loop.released && t.watch.current == supervision.Seized
+	return t.loop.flowed && !t.loop.released && t.sensorHook() == supervision.HookOff
 }
 
 // holdCameBack reports whether current that starts now is the hold and not somebody who lifts a handset.
@@ -92,12 +82,17 @@ func (t *model) guardOver(now supervision.Instant, ev *supervision.Event) {
 	t.guardEnded = false
 	switch ev.Kind {
 	case supervision.Seized:
-		if t.policy.SenseTrusted && t.watch.current != supervision.Released {
+		if t.policy.SenseTrusted && t.sensorHook() != supervision.HookOn {
 			return // the first report since the closing is of the hold
 		}
 		fallthrough
-	case supervision.TimePassed, supervision.FarEndCleared, supervision.CallAnswered, supervision.PulseRequested:
+	case supervision.FarEndCleared, supervision.CallAnswered, supervision.PulseRequested:
 		if now >= t.loop.quietBy {
+			t.guardEnded = t.loop.guarding
+			t.loop.guarding = false
+		}
+	case supervision.TimePassed:
+		if now >= t.guardBy() {
 			t.guardEnded = t.loop.guarding
 			t.loop.guarding = false
 		}
@@ -189,8 +184,9 @@ func (t *model) watchEvent(now supervision.Instant, ev *supervision.Event) {
 	if ev.Kind == supervision.TimePassed && now >= w.lookedAt.Add(probeLimit) {
 		w.asked = false
 	}
-	before := w.current
-	if t.policy.SenseTrusted && (ev.Kind == supervision.Seized || ev.Kind == supervision.Released) {
+	before, news := w.current, t.news(ev)
+	t.sensorEvent(now, ev)
+	if t.policy.SenseTrusted && news && (ev.Kind == supervision.Seized || ev.Kind == supervision.Released) {
 		w.giveUp()
 		if w.since != supervision.Never {
 			w.since = now // the next look is planned anew
@@ -198,10 +194,7 @@ func (t *model) watchEvent(now supervision.Instant, ev *supervision.Event) {
 	}
 	switch ev.Kind {
 	case supervision.Seized:
-		if t.policy.SenseTrusted {
-			w.current = supervision.Seized
-		}
-		if before == supervision.Released && !t.wasOpen && !t.loop.guarding && t.policy.SenseTrusted {
+		if news && before == supervision.Released && !t.wasOpen && !t.loop.guarding && t.policy.SenseTrusted {
 			w.pendingIncident, w.offSince = pendingIncidentModel{}, supervision.Never
 		}
 		if t.policy.SenseTrusted && t.seizure && t.idleSoon() {
@@ -209,11 +202,7 @@ func (t *model) watchEvent(now supervision.Instant, ev *supervision.Event) {
 			w.off = true
 		}
 	case supervision.Released:
-		t.loop.released = true
-		if t.policy.SenseTrusted {
-			w.current = supervision.Released
-		}
-		if t.policy.SenseTrusted && t.idle() {
+		if t.policy.SenseTrusted && ev.Reading != supervision.ReadingBeforeClosing && t.idle() {
 			t.seen(now, supervision.HookOn)
 		}
 	case supervision.LeftOffHook:
@@ -230,6 +219,7 @@ func (t *model) watchEvent(now supervision.Instant, ev *supervision.Event) {
 		w.off = w.asked && t.hookOf(ev) == supervision.HookOff
 	case supervision.TimePassed:
 		w.off = t.sensorHook() == supervision.HookOff && t.idle()
+		w.perhapsOn = w.perhapsOn || t.sensorHook() == supervision.HookOn && t.idle()
 	}
 	if w.off && w.offSince != supervision.Never {
 		w.at = t.policy.Watch > 0 && now >= w.offSince.Add(t.policy.Watch)
@@ -277,6 +267,7 @@ func (t *model) notePendingIncident(ev *supervision.Event, ef *supervision.Effec
 	if ef.Trial {
 		return
 	}
+	t.watch.perhapsOn = false
 	near := ev.Kind == supervision.Seized || ev.Kind == supervision.NearEndCleared || c.dialled
 	switch {
 	case ef.Report == supervision.ReportCancelled && near:

@@ -104,7 +104,7 @@ func listensEnd(t *model, m *Moment) string {
 	}
 	requested := m.Event.Kind == supervision.CallRequested || m.Event.Kind == supervision.CallAnswered
 	switch {
-	case m.Event.Kind == supervision.Released && t.policy.SenseTrusted:
+	case m.Event.Kind == supervision.Released && t.policy.SenseTrusted && t.news(&m.Event):
 		return "continues the grace after the current has stopped"
 	case t.known && requested:
 		return "continues the grace in a call"

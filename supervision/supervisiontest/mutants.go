@@ -29,6 +29,7 @@ type mutantHook struct {
 	open     bool
 	arrived  supervision.CallID
 	fault    bool
+	current  supervision.EventKind // Seized or Released, whichever came last
 	ddl      supervision.Instant
 }
 
@@ -158,7 +159,7 @@ func openDespite(why supervision.Suppression) Build {
 func Mutants() []Mutant {
 	return slices.Concat(mutantsOfCalls(), mutantsOfOpening(), mutantsOfOrder(), mutantsOfMessages(),
 		mutantsOfWatching(), mutantsOfListening(),
-		mutantsOfConsent(), mutantsOfStorms())
+		mutantsOfConsent(), mutantsOfStorms(), mutantsOfReadings())
 }
 
 func mutantsOfCalls() []Mutant {

@@ -42,6 +42,8 @@ func rules() []rule {
 		{7, "after the guard time a probe; a hold that stayed is an incident and lengthens the next interval",
 			checkProbes,
 			probingEnd},
+		{7, "the end of the guard time waits for the sensor, until the adapter recognises on hook", checkReadings,
+			readingsEnd},
 		{7, "a line without a call is watched", nil, watchedEnd},
 		{8, "near-end clearing and unanswered calls never open", answeredOnly, nil},
 		{11, "no opening ends later than 2 s after our BYE, and none after a clearing learnt late", checkInTime,

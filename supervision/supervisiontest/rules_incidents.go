@@ -144,8 +144,8 @@ func watchedEnd(t *model, m *Moment) string {
 	case w.off && !told && settled && (w.at && m.Event.Kind != supervision.Seized || t.inWindow(m.Now) ||
 		m.Event.Kind == supervision.LeftOffHook) && t.idle():
 		return "reports no incident of a line that is off hook for long, or in the call-back window"
-	case w.off && !told && t.pendingIsUrgent(m.Now) && m.Event.Kind == supervision.ProbeAnswered && w.looked &&
-		t.idle():
+	case w.off && !told && t.pendingIsUrgent(m.Now) && !w.perhapsOn && w.looked && t.idle() &&
+		m.Event.Kind == supervision.ProbeAnswered:
 		return "reports no incident of a line that a rule left held and that is seen off hook"
 	}
 	if t.idle() && t.policy.Watch > 0 && t.policy.ProbeTrusted && t.sensorHook() == supervision.HookUnknown &&

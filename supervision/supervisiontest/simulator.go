@@ -56,6 +56,7 @@ type Simulator struct {
 
 	rand        Rand
 	dialled     Rand // separate, so that dialled numbers change nothing else in an order
+	readings    Rand // separate in the same way: how the sensor is read
 	checker     *Checker
 	plan        []plannedEvent
 	calls       []simulatedCall
@@ -116,7 +117,7 @@ func Policies() []supervision.Policy {
 
 // Run tries one order made from seed on a machine made by build. It returns the violations, or nil.
 func (w *Simulator) Run(seed uint64, build func(supervision.Policy) Stepper) []Violation {
-	w.rand, w.dialled = Rand(seed), Rand(^seed)
+	w.rand, w.dialled, w.readings = Rand(seed), Rand(^seed), Rand(seed^1<<63)
 	policies := Policies()
 	p := policies[w.rand.Below(len(policies))]
 	return w.order(p, build(p))
@@ -142,6 +143,8 @@ func (w *Simulator) order(p supervision.Policy, m Stepper) []Violation {
 		w.note(&ev)
 		moment.Effects, moment.Deadline = m.Step(w.now, ev)
 		deadline = moment.Deadline
+		w.occurrences.awaited = w.occurrences.awaited || w.checker.model.awaitsReading() &&
+			w.now >= w.checker.model.loop.quietBy
 		effects := moment.Effects
 		if w.Keep {
 			kept := moment
@@ -209,6 +212,9 @@ func (w *Simulator) choose(deadline supervision.Instant, chaos bool) supervision
 		w.plan[first] = w.plan[len(w.plan)-1]
 		w.plan = w.plan[:len(w.plan)-1]
 		w.now = max(w.now, next.at)
+		if next.ev.Reading == supervision.ReadingRepeated {
+			next.ev.Kind = w.current().Kind
+		}
 		w.sees(&next.ev)
 		return next.ev
 	case due <= at:
@@ -235,6 +241,9 @@ func (w *Simulator) reconsider() *supervision.Policy {
 
 func (w *Simulator) after(d time.Duration, ev supervision.Event) {
 	w.plan = append(w.plan, plannedEvent{w.now.Add(d), ev})
+	if ev.Kind == supervision.LoopClosed || ev.Kind == supervision.LoopFailed {
+		w.readAnew(d)
+	}
 	if w.rand.Of(2) {
 		w.plan = append(w.plan, plannedEvent{w.now.Add(d + w.rand.Within(0, 700)), ev}) // repeated
 	}

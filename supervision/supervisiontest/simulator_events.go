@@ -97,11 +97,42 @@ func (w *Simulator) current() supervision.Event {
 
 // sees updates the current from a sensor's report.
 func (w *Simulator) sees(ev *supervision.Event) {
-	switch ev.Kind {
-	case supervision.Seized:
+	switch {
+	case ev.Reading == supervision.ReadingBeforeClosing:
+	case ev.Kind == supervision.Seized:
 		w.flows = true
-	case supervision.Released:
+	case ev.Kind == supervision.Released:
 		w.flows = false
+	}
+}
+
+// readAnew plans the readings after a closing. The first one that counts may come late or never, and one from before
+// the closing may come first.
+func (w *Simulator) readAnew(from time.Duration) {
+	r := &w.readings
+	if !w.policy.SenseTrusted && !r.Of(10) {
+		return
+	}
+	read := func(d time.Duration, k supervision.EventKind, how supervision.Reading) {
+		w.plan = append(w.plan, plannedEvent{w.now.Add(from + d), supervision.Event{Kind: k, Reading: how}})
+	}
+	if r.Of(15) {
+		read(r.Within(0, 60), supervision.Seized, supervision.ReadingBeforeClosing)
+	}
+	if r.Of(15) {
+		read(r.Within(0, 60), supervision.Released, supervision.ReadingBeforeClosing)
+	}
+	switch {
+	case r.Of(80):
+		read(r.Within(50, 200), supervision.Seized, supervision.ReadingRepeated)
+	case r.Of(60): // a slow controller
+		read(r.Within(200, 2500), supervision.Seized, supervision.ReadingRepeated)
+	default: // a controller that cannot be reached for a time
+		read(r.Within(0, 2000), supervision.CurrentUnreadable, supervision.ReadingChange)
+		read(r.Within(2000, 20_000), supervision.Seized, supervision.ReadingRepeated)
+	}
+	if r.Of(5) {
+		read(r.Within(0, 10_000), supervision.CurrentUnreadable, supervision.ReadingChange)
 	}
 }
 
@@ -204,6 +235,10 @@ func (w *Simulator) nonsense() supervision.Event {
 	if w.dialled.Of(5) {
 		ev = w.attempt(ev.Call)
 	}
+	if w.readings.Of(5) {
+		ev.Kind = supervision.CurrentUnreadable
+	}
+	ev.Reading = supervision.Reading(max(0, w.readings.Below(8)-5))
 	return ev
 }
 

@@ -8,7 +8,7 @@ type Tally struct {
 	Seizures, Calls       [Phases]int // orders with one in that phase
 
 	// orders with these occurrences
-	Repeated, Tried, Caught, Watched, Pending, Stuck, Flashed, Changed, Listened, HungUp, Stormed, Calmed int
+	Repeated, Tried, Caught, Watched, Pending, Stuck, Flashed, Changed, Listened, HungUp, Stormed, Calmed, Awaited int
 }
 
 // Add adds another tally.
@@ -21,7 +21,7 @@ func (t *Tally) Add(o Tally) {
 	t.Repeated, t.Tried, t.Caught, t.Watched = t.Repeated+o.Repeated, t.Tried+o.Tried, t.Caught+o.Caught,
 		t.Watched+o.Watched
 	t.Listened, t.HungUp = t.Listened+o.Listened, t.HungUp+o.HungUp
-	t.Stormed, t.Calmed = t.Stormed+o.Stormed, t.Calmed+o.Calmed
+	t.Stormed, t.Calmed, t.Awaited = t.Stormed+o.Stormed, t.Calmed+o.Calmed, t.Awaited+o.Awaited
 	t.Pending, t.Stuck, t.Flashed, t.Changed = t.Pending+o.Pending, t.Stuck+o.Stuck, t.Flashed+o.Flashed,
 		t.Changed+o.Changed
 }
@@ -31,7 +31,7 @@ type occurrences struct {
 	seen                                                               [2][Phases]bool
 	opened                                                             supervision.CallID // of the last opening
 	repeated, tried, caught, watched, pending, stuck, flashed, changed bool
-	any, listened, hungUp, stormed, calmed                             bool
+	any, listened, hungUp, stormed, calmed, awaited                    bool
 }
 
 // take notes one effect.
@@ -77,4 +77,5 @@ func (t *Tally) count(o *occurrences) {
 	add(&t.HungUp, o.hungUp)
 	add(&t.Stormed, o.stormed)
 	add(&t.Calmed, o.calmed)
+	add(&t.Awaited, o.awaited)
 }

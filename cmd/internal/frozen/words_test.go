@@ -38,6 +38,7 @@ func TestWords(t *testing.T) {
 	words[supervision.NumberClass](&tr, "number")
 	words[supervision.Progress](&tr, "progress")
 	words[supervision.Failure](&tr, "failure")
+	words[supervision.Reading](&tr, "reading")
 	effects := words[supervision.EffectKind](&tr, "kinds of effect")
 	reports := words[supervision.ReportKind](&tr, "reports")
 	words[supervision.Suppression](&tr, "rules")
@@ -75,6 +76,8 @@ func TestWords(t *testing.T) {
 		Took:     800_500 * time.Microsecond,
 		Interval: 800 * time.Millisecond, PulseDiallingOff: true, Why: `exception 2, "address"`,
 	})
+
+	event(supervision.Event{Kind: supervision.Released, Reading: supervision.ReadingBeforeClosing})
 
 	tr.printf("\neffects\n----\n")
 	effect := func(ef supervision.Effect) {
