@@ -215,10 +215,9 @@ func TestGuardTimeWaitsForTheInput(t *testing.T) {
 				guardBy := open + p.Interval + p.GuardTime
 				s.runInLoop(func() { s.incidents.next = supervision.Instant(guardBy) }) // a reminder does not end it either
 				s.after(guardBy)
-				want := map[bool]string{true: "guarding", false: "closed"}[c.waits]
-				assert.Equal(t, want, s.View().Loop)
+				assert.Equal(t, c.waits, s.View().Loop == supervision.StateGuarding)
 				s.after(open + p.OnHookRecognition)
-				assert.Equal(t, "closed", s.View().Loop)
+				assert.Equal(t, supervision.StateClosed, s.View().Loop)
 				s.Stop()
 			})
 		})

@@ -263,11 +263,11 @@ func TestSecondFailingCloseIsReported(t *testing.T) {
 		for range 2 {
 			r.Notice(relay.Notice{Kind: relay.CloseFailing, Err: relay.ErrNoAnswer})
 			synctest.Wait()
-			require.Equal(t, "faulted", r.View().Loop)
+			require.Equal(t, supervision.StateFaulted, r.View().Loop)
 			r.Notice(relay.Notice{Kind: relay.CloseConfirmed})
 			synctest.Wait()
 			<-time.After(10 * time.Second)
-			require.Equal(t, "closed", r.View().Loop)
+			require.Equal(t, supervision.StateClosed, r.View().Loop)
 		}
 		r.Stop()
 	})
@@ -358,9 +358,9 @@ func TestTheGuardTimeEndsByItself(t *testing.T) {
 			r.answeredCall()
 			r.confirmed()
 			r.after(800*time.Millisecond + p.GuardTime - 1)
-			require.Equal(t, "guarding", r.View().Loop)
+			require.Equal(t, supervision.StateGuarding, r.View().Loop)
 			r.after(800*time.Millisecond + p.GuardTime)
-			require.Equal(t, "closed", r.View().Loop)
+			require.Equal(t, supervision.StateClosed, r.View().Loop)
 			r.Stop()
 		})
 	}
@@ -373,7 +373,7 @@ func TestTheGuardTimeEndsByItself(t *testing.T) {
 		s.answeredCall()
 		s.confirmed()
 		s.after(1800*time.Millisecond + p.GuardTime)
-		require.Equal(t, "closed", s.View().Loop)
+		require.Equal(t, supervision.StateClosed, s.View().Loop)
 		s.Stop()
 	})
 }

@@ -182,7 +182,7 @@ func TestQueriesOfAStoppedLine(t *testing.T) {
 		l.Stop()
 		l.Stop()
 		assert.True(t, l.AtRest())
-		assert.Equal(t, "closed", l.View().Loop)
+		assert.Equal(t, supervision.StateClosed, l.View().Loop)
 		assert.Equal(t, 600*time.Millisecond, l.Policy().Interval)
 	})
 }

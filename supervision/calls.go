@@ -216,7 +216,7 @@ func (m *Machine) noteNearEndCleared(id CallID) {
 
 // interruptedFor reports whether an interruption for that call is pending, under way or being checked.
 func (m *Machine) interruptedFor(id CallID) bool {
-	begun := m.loop == loopOpening || m.loop == loopOpen
+	begun := m.loop == StateOpening || m.loop == StateOpen
 	return id != 0 && (id == m.pendingOpening.call || begun && id == m.last.call || id == m.check.call)
 }
 
@@ -269,7 +269,7 @@ func (m *Machine) offerWaiting(now Instant) {
 			m.emit(OfferCall, c.id)
 		}
 	}
-	if m.loop == loopGuarding {
+	if m.loop == StateGuarding {
 		m.beginDisturbance(now) // these calls had their longest wait; a later call waits for the guard time
 	}
 }
@@ -280,9 +280,9 @@ func (m *Machine) offerDeadline() Instant {
 	switch {
 	case m.waiting == 0:
 		return Never
-	case m.pendingOpening.wait != waitNothing || m.loop == loopOpening || m.loop == loopOpen:
+	case m.pendingOpening.wait != waitNothing || m.loop == StateOpening || m.loop == StateOpen:
 		return Never // bounded by the lead and the guard of the opening
-	case m.loop == loopClosed && !m.verifying():
+	case m.loop == StateClosed && !m.verifying():
 		return min(m.recognisedAt, m.offerBy)
 	default:
 		return m.offerBy // guarding, being checked, or faulted: the wait is bounded

@@ -11,7 +11,7 @@ type idleWatch struct {
 // idle reports whether the line has nothing to do. It then has no call (not even one that waits or is being cleared),
 // its loop is closed, and no interruption is pending or being checked.
 func (m *Machine) idle() bool {
-	return len(m.calls) == 0 && m.loop == loopClosed && m.pendingOpening.wait == waitNothing && !m.verifying() &&
+	return len(m.calls) == 0 && m.loop == StateClosed && m.pendingOpening.wait == waitNothing && !m.verifying() &&
 		!m.listening()
 }
 
@@ -123,7 +123,7 @@ func (m *Machine) lineHasCall() {
 // leftOffHook: the adapter reports that the line was left off hook, after a timeout of its own. Whoever configures the
 // number for that trusts the report.
 func (m *Machine) leftOffHook(now Instant) {
-	if m.otherOnLine(0) || m.loop != loopClosed || m.pendingOpening.wait != waitNothing || m.verifying() ||
+	if m.otherOnLine(0) || m.loop != StateClosed || m.pendingOpening.wait != waitNothing || m.verifying() ||
 		m.listening() {
 		return // something else will show the state of the line
 	}

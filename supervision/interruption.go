@@ -68,9 +68,9 @@ func (m *Machine) forbidden(now Instant, c *call) Suppression {
 		return SuppressedOtherCall
 	case c.late > lateMax || now > c.byeAt.Add(dialWindow-m.intervalOf(c)):
 		return SuppressedLate
-	case m.loop == loopFaulted:
+	case m.loop == StateFaulted:
 		return SuppressedLoopFaulted
-	case m.loop != loopClosed || m.pendingOpening.wait != waitNothing:
+	case m.loop != StateClosed || m.pendingOpening.wait != waitNothing:
 		return SuppressedLoopBusy
 	case (c.trial || c.tuning) && m.inCallbackWindow(now):
 		return SuppressedCallback
@@ -197,7 +197,7 @@ func (m *Machine) becomeOpening(now Instant, o opening, notAfter Instant) {
 	o.flowed = m.sensorHook() == HookOff
 	m.last = o
 	m.recognisedAt = now.Add(m.policy.OnHookRecognition)
-	m.loop = loopOpening
+	m.loop = StateOpening
 	m.loopBy = min(now.Add(o.interval+closeMargin), o.closeBy)
 	m.out = append(m.out, Effect{Kind: OpenLoop, Call: o.call, Seq: o.seq, Interval: o.interval, NotAfter: notAfter,
 		Trial: o.trial})
@@ -216,7 +216,7 @@ func (m *Machine) cancel(now Instant) (of CallID) {
 		if !w.trial {
 			of = w.call
 		}
-	case m.loop == loopOpening || m.loop == loopOpen:
+	case m.loop == StateOpening || m.loop == StateOpen:
 		if !m.last.closing {
 			m.becomeClosing(now)
 		}
@@ -228,7 +228,7 @@ func (m *Machine) cancel(now Instant) (of CallID) {
 				of = m.last.call
 			}
 		}
-	case m.loop == loopFaulted:
+	case m.loop == StateFaulted:
 		m.last.toVerify = false // a later probe could be answered for the new call
 	case m.check.kind == checkCatch:
 		id := m.check.call
@@ -246,7 +246,7 @@ func (m *Machine) becomeClosing(now Instant) {
 }
 
 func (m *Machine) loopOpened(now Instant, ev *Event) {
-	if m.loop != loopOpening || ev.Seq != m.last.seq {
+	if m.loop != StateOpening || ev.Seq != m.last.seq {
 		return // unexpected, or of an earlier interruption
 	}
 	m.becomeOpen(now)
@@ -255,7 +255,7 @@ func (m *Machine) loopOpened(now Instant, ev *Event) {
 // becomeOpen sets the limit anew, since the interval counts from the confirmation. If CloseLoop was sent already, its
 // deadline stays.
 func (m *Machine) becomeOpen(now Instant) {
-	m.loop, m.last.opened, m.last.openedAt = loopOpen, true, now
+	m.loop, m.last.opened, m.last.openedAt = StateOpen, true, now
 	m.recognisedAt = now.Add(m.policy.OnHookRecognition)
 	if !m.last.closing {
 		m.loopBy = min(now.Add(m.last.interval+closeMargin), m.last.closeBy)
@@ -264,10 +264,10 @@ func (m *Machine) becomeOpen(now Instant) {
 
 func (m *Machine) loopClosed(now Instant, ev *Event) {
 	switch {
-	case m.loop == loopFaulted:
+	case m.loop == StateFaulted:
 		m.faultEnded()
 		m.becomeGuarding(now)
-	case (m.loop == loopOpening || m.loop == loopOpen) && ev.Seq == m.last.seq:
+	case (m.loop == StateOpening || m.loop == StateOpen) && ev.Seq == m.last.seq:
 		m.becomeGuarding(now)
 	default:
 		// closed already, or the contact was closed before a later opening is written; that opening has its own outcome
@@ -279,7 +279,7 @@ func (m *Machine) loopFailed(now Instant, ev *Event) {
 	if ev.Seq != m.last.seq || m.last.settled {
 		return // of an earlier interruption, or its outcome is known
 	}
-	if m.loop == loopFaulted {
+	if m.loop == StateFaulted {
 		m.faultEnded()
 	}
 	if m.last.toVerify {
@@ -329,8 +329,8 @@ func (m *Machine) failed(f Failure) {
 }
 
 func (m *Machine) loopUnknown(now Instant, ev *Event) {
-	begun := m.loop == loopOpening || m.loop == loopOpen
-	if m.loop == loopFaulted || ev.Seq != 0 && (ev.Seq != m.last.seq || !begun) {
+	begun := m.loop == StateOpening || m.loop == StateOpen
+	if m.loop == StateFaulted || ev.Seq != 0 && (ev.Seq != m.last.seq || !begun) {
 		return // known already, or of an interruption whose outcome is known
 	}
 	why := IncidentUnreachable
@@ -343,13 +343,13 @@ func (m *Machine) loopUnknown(now Instant, ev *Event) {
 // loopDue ends an opening that was not reported closed, or ends the guard time.
 func (m *Machine) loopDue(now Instant) {
 	switch m.loop {
-	case loopOpening, loopOpen:
+	case StateOpening, StateOpen:
 		if m.last.closing {
 			m.becomeFaulted(now, IncidentUnreachable)
 			return
 		}
 		m.becomeClosing(now)
-	case loopGuarding:
+	case StateGuarding:
 		m.becomeClosed(now)
 	default:
 		m.loopBy = Never // no deadline in closed and faulted
@@ -363,17 +363,17 @@ func (m *Machine) becomeFaulted(now Instant, why Incident) {
 		pulse = m.last.pulse()
 	}
 	switch m.loop {
-	case loopOpening, loopOpen: // the disturbance began with the opening or earlier
+	case StateOpening, StateOpen: // the disturbance began with the opening or earlier
 		id = m.last.call
 		if !m.last.closing {
 			m.becomeClosing(now)
 		}
 		m.last.toVerify, m.last.faulted = m.last.toVerify && m.last.opened, true
-	case loopGuarding:
+	case StateGuarding:
 		m.beginDisturbance(now)
 	default: // nothing was opened: calls need not wait
 	}
-	m.loop, m.loopBy = loopFaulted, Never
+	m.loop, m.loopBy = StateFaulted, Never
 	m.faultBegun(id, pulse, why)
 	if m.pendingOpening.wait != waitNothing {
 		m.suppressPending(SuppressedLoopFaulted)
@@ -386,7 +386,7 @@ func (m *Machine) becomeFaulted(now Instant, why Incident) {
 }
 
 func (m *Machine) becomeGuarding(now Instant) {
-	m.loop, m.loopBy, m.last.settled = loopGuarding, now.Add(m.policy.GuardTime), true
+	m.loop, m.loopBy, m.last.settled = StateGuarding, now.Add(m.policy.GuardTime), true
 	m.currentOutdated(now)
 	if m.waiting == 0 {
 		m.beginDisturbance(now) // an earlier deadline may be long past: a new call gets the full waiting time
@@ -394,7 +394,7 @@ func (m *Machine) becomeGuarding(now Instant) {
 }
 
 func (m *Machine) becomeClosed(now Instant) {
-	m.loop, m.loopBy = loopClosed, Never
+	m.loop, m.loopBy = StateClosed, Never
 	if m.last.toVerify {
 		m.last.toVerify = false
 		m.verify(now)
@@ -415,9 +415,9 @@ func (m *Machine) pulseRequested(now Instant, ev *Event) {
 		why = SuppressedCallback
 	case interval < IntervalFloor || interval > m.policy.Longest():
 		why = SuppressedOutOfBounds
-	case m.loop == loopFaulted:
+	case m.loop == StateFaulted:
 		why = SuppressedLoopFaulted
-	case m.loop != loopClosed || m.pendingOpening.wait != waitNothing || m.verifying():
+	case m.loop != StateClosed || m.pendingOpening.wait != waitNothing || m.verifying():
 		why = SuppressedLoopBusy
 	case len(m.calls) > 0:
 		why = SuppressedOtherCall

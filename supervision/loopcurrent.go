@@ -57,7 +57,7 @@ func (m *Machine) sensed() sighting { return seen(m.sensorHook(), VerificationSe
 
 // awaitsReading reports whether the end of the guard time waits for a reading.
 func (m *Machine) awaitsReading() bool {
-	return m.loop == loopGuarding && m.policy.SenseTrusted && m.sensor.freshness == currentStale
+	return m.loop == StateGuarding && m.policy.SenseTrusted && m.sensor.freshness == currentStale
 }
 
 // sensorRead records a reading. It returns the one before, currentUnknown if the loop has closed since.
@@ -86,7 +86,7 @@ func (m *Machine) currentOutdated(now Instant) {
 // currentUnreadable: what the sensor reports next is compared with its last reading, unless that may have been made
 // during the opening.
 func (m *Machine) currentUnreadable(now Instant) {
-	if m.loop == loopGuarding {
+	if m.loop == StateGuarding {
 		m.sensor.last = currentUnknown
 	}
 	m.setFreshness(now, currentUnread)
@@ -108,7 +108,7 @@ func (m *Machine) seized(now Instant, ev *Event) {
 	case m.holdCameBack(now), m.listening() && before != currentNone:
 		return
 	}
-	if before == currentNone && m.loop == loopClosed {
+	if before == currentNone && m.loop == StateClosed {
 		// The line was on hook in between, so a hold before that is gone: somebody has lifted a handset.
 		m.pendingIncident, m.watch.offSince = pendingIncident{}, Never
 	}
@@ -126,9 +126,9 @@ func (m *Machine) seized(now Instant, ev *Event) {
 // handset. That is so just before the end of an interruption and in its guard time.
 func (m *Machine) holdCameBack(now Instant) bool {
 	switch m.loop {
-	case loopGuarding:
+	case StateGuarding:
 		return true
-	case loopOpen:
+	case StateOpen:
 		return now >= m.last.openedAt.Add(m.last.interval-earlyCurrent)
 	default:
 		return false

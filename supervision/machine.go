@@ -5,15 +5,17 @@ import (
 	"time"
 )
 
-// loopState is what the machine knows of the loop. It says nothing about calls; see [call] for those.
-type loopState uint8
+// LoopState is what the machine knows of the loop. It says nothing about calls; see [call] for those.
+type LoopState uint8
 
+// The states of the loop.
 const (
-	loopClosed   loopState = iota // current can flow; the machine does not know whether it does
-	loopOpening                   // OpenLoop was handed out; the controller has not confirmed the opening
-	loopOpen                      // the controller confirmed the opening
-	loopGuarding                  // closed again; no command and no call for the guard time
-	loopFaulted                   // nobody knows whether the loop is open
+	StateClosed   LoopState = iota // current can flow; the machine does not know whether it does
+	StateOpening                   // OpenLoop was handed out; the controller has not confirmed the opening
+	StateOpen                      // the controller confirmed the opening
+	StateGuarding                  // closed again; no command and no call for the guard time
+	StateFaulted                   // nobody knows whether the loop is open
+	loopStates
 )
 
 // Machine decides about the loop of one line. It is not for concurrent use. [New] returns one.
@@ -50,8 +52,8 @@ const (
 // After the guard time, an interruption that nothing cut short is verified. A trusted sensor decides at once; the guard
 // time lasts until it has been read, see loopcurrent.go. Otherwise a probe decides, if the line can be trusted to
 // answer it. New calls wait for that. If this first look finds the line off hook, a second look follows after
-// Policy.Listening, and calls do not wait for it; see listening.go. If the user consented to repeats, a hold that stayed
-// leads from closed to opening again.
+// Policy.Listening, and calls do not wait for it; see listening.go. If the user consented to repeats, a hold that
+// stayed leads from closed to opening again.
 //
 // A trusted line that has nothing else to do is checked every Policy.Watch. That never opens the loop.
 type Machine struct {
@@ -65,7 +67,7 @@ type Machine struct {
 
 	// interruption.go
 	pendingOpening pendingOpening
-	loop           loopState
+	loop           LoopState
 	loopBy         Instant // deadline of the state: latest end of the opening, or end of the guard time; Never: none
 	last           opening // the current interruption, or else the last one
 	recognisedAt   Instant // when the adapter surely recognises on hook after the last opening; 0: it does already
@@ -209,7 +211,7 @@ func (m *Machine) Step(now Instant, ev Event) ([]Effect, Instant) {
 // time would hinder or misread. ProbeAnswered is not among them: the probe that follows the guard time has not been
 // sent, so the answer belongs to an earlier one.
 func (m *Machine) catchUp(now Instant, k EventKind) {
-	if m.loop != loopGuarding || now < m.loopBy {
+	if m.loop != StateGuarding || now < m.loopBy {
 		return
 	}
 	switch k {

@@ -87,14 +87,14 @@ func (m *Machine) trustChanged(now Instant) {
 // AtRest reports whether no interruption is pending, under way or being checked, and no call waits. Looks at an idle
 // line do not count.
 func (m *Machine) AtRest() bool {
-	settled := m.loop == loopClosed || m.loop == loopFaulted
+	settled := m.loop == StateClosed || m.loop == StateFaulted
 	return settled && m.pendingOpening.wait == waitNothing && !m.verifying() && m.waiting == 0
 }
 
 // View is a copy of the machine's state, for people.
 type View struct {
 	Calls       []CallView
-	Loop        string        // closed, opening, open, guarding or faulted
+	Loop        LoopState
 	Fault       Incident      // why the loop is faulted; IncidentNone: it is not
 	Interval    time.Duration // of the next clearing
 	Stayed      int
@@ -118,7 +118,7 @@ type CallView struct {
 func (m *Machine) View() View {
 	v := View{
 		Interval: m.policy.interval(m.stayed), Stayed: m.stayed, Incident: m.incident, Suppression: m.incidentRule,
-		OffHook: m.watch.hook, CallbackBy: m.callbackBy, NoOpeningBy: m.noOpeningBy(),
+		Loop: m.loop, OffHook: m.watch.hook, CallbackBy: m.callbackBy, NoOpeningBy: m.noOpeningBy(),
 	}
 	v.Fault = m.fault
 	switch {
@@ -128,7 +128,6 @@ func (m *Machine) View() View {
 	case m.breaker.tripped():
 		v.Incident = IncidentTooManyOpenings
 	}
-	v.Loop = [...]string{"closed", "opening", "open", "guarding", "faulted"}[m.loop]
 	for i := range m.calls {
 		c := &m.calls[i]
 		v.Calls = append(v.Calls, CallView{

@@ -131,29 +131,30 @@ func TestView(t *testing.T) {
 		}
 	}
 	const ms = time.Millisecond
-	view("at rest", supervision.View{Loop: "closed", Interval: 800 * ms})
+	view("at rest", supervision.View{Loop: supervision.StateClosed, Interval: 800 * ms})
 	l.stays("1")
 	view("a hold stayed", supervision.View{
-		Loop: "closed", Interval: time.Second, Stayed: 1, Incident: supervision.IncidentIntervalShort,
+		Loop: supervision.StateClosed, Interval: time.Second, Stayed: 1, Incident: supervision.IncidentIntervalShort,
 		OffHook: supervision.HookOff,
 	})
 	l.after(time.Second, "call-requested call=2 emergency")
 	l.after(0, "call-answered call=2")
 	view("in a call", supervision.View{
-		Loop: "closed", Interval: time.Second, Stayed: 1,
+		Loop: supervision.StateClosed, Interval: time.Second, Stayed: 1,
 		Calls: []supervision.CallView{{Call: 2, Emergency: true, Answered: true}},
 	})
 	l.after(0, "far-end-cleared call=2 evidence=bye")
 	window := l.now.Add(30 * time.Minute)
 	view("being cleared", supervision.View{
-		Loop: "closed", Interval: time.Second, Stayed: 1, CallbackBy: window,
+		Loop: supervision.StateClosed, Interval: time.Second, Stayed: 1, CallbackBy: window,
 		Calls: []supervision.CallView{{Call: 2, Emergency: true, Answered: true, Clearing: true}},
 	})
 	l.after(0, "adapter-leg-cleared call=2 answer=confirmed")
 	l.after(1600*ms, "time-passed")
 	l.after(0, "probe-answered hook=off")
 	view("held by a rule", supervision.View{
-		Loop: "closed", Interval: time.Second, Stayed: 1, CallbackBy: window, OffHook: supervision.HookOff,
+		Loop: supervision.StateClosed, Interval: time.Second, Stayed: 1, CallbackBy: window,
+		OffHook:  supervision.HookOff,
 		Incident: supervision.IncidentSuppressed, Suppression: supervision.SuppressedEmergency,
 	})
 	l.after(time.Minute, "time-passed")
@@ -161,8 +162,9 @@ func TestView(t *testing.T) {
 	l.after(0, "loop-unknown")
 	l.after(0, "call-arrived call=3")
 	view("faulted", supervision.View{
-		Loop: "faulted", Interval: time.Second, Stayed: 1, CallbackBy: window, OffHook: supervision.HookOn,
-		Fault: supervision.IncidentUnreachable, Incident: supervision.IncidentUnreachable,
+		Loop: supervision.StateFaulted, Interval: time.Second, Stayed: 1, CallbackBy: window,
+		OffHook: supervision.HookOn,
+		Fault:   supervision.IncidentUnreachable, Incident: supervision.IncidentUnreachable,
 		Calls: []supervision.CallView{{Call: 3}},
 	})
 }

@@ -26,6 +26,8 @@ var (
 		NumberUnlistedPrefix: "unlisted-prefix"}
 	progressWords = [progresses]string{ProgressNone: "none", ProgressTrying: "trying", ProgressRinging: "ringing"}
 
+	loopStateWords = [loopStates]string{StateClosed: "closed", StateOpening: "opening", StateOpen: "open",
+		StateGuarding: "guarding", StateFaulted: "faulted"}
 	readingWords = [readings]string{ReadingChange: "change", ReadingRepeated: "repeated",
 		ReadingBeforeClosing: "before-closing"}
 
@@ -92,6 +94,9 @@ func (n NumberClass) String() string { return word(numberWords[:], int64(n)) }
 
 // String returns the hook state's word in the text form.
 func (h Hook) String() string { return word(hookWords[:], int64(h)) }
+
+// String returns the state's word.
+func (s LoopState) String() string { return word(loopStateWords[:], int64(s)) }
 
 // String returns the verification's word in the text form.
 func (v Verification) String() string { return word(verificationWords[:], int64(v)) }

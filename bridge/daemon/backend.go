@@ -64,7 +64,7 @@ func (l *Line) status() control.Line {
 		Name:    l.c.Name,
 		Service: serviceStatus(l.c.Service.Register, s.Service.Registered, s.Service.Until, s.Service.Problem),
 		Adapter: control.Adapter{Bound: s.Bound, UserAgent: l.userAgent},
-		Calls:   []control.Call{}, Loop: v.Loop,
+		Calls:   []control.Call{}, Loop: v.Loop.String(),
 		Contact: control.Contact{Driver: l.c.Contact.Driver, Controller: l.c.Contact.Controller,
 			Kind: l.contact.Kind().String(), Problem: l.controller},
 		Interval: control.Interval{Milliseconds: v.Interval.Milliseconds(), Configured: l.interval.Milliseconds(),

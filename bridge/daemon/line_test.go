@@ -434,8 +434,8 @@ func TestEndingDuringAPulse(t *testing.T) {
 	defer client.Close()
 	answered := make(chan error, 1) // one answer, received below
 	go func() { _, err := client.Pulse(t.Context(), "box-office", 1200*time.Millisecond); answered <- err }()
-	require.Eventually(t, func() bool { return d.Line("box-office").View().Loop == "open" }, 5*time.Second,
-		time.Millisecond)
+	require.Eventually(t, func() bool { return d.Line("box-office").View().Loop == supervision.StateOpen },
+		5*time.Second, time.Millisecond)
 	require.Empty(t, d.Shutdown(context.Background()))
 	require.ErrorContains(t, <-answered, "the daemon is ending")
 	r, err := journal.OpenReader(c.Journal.File)

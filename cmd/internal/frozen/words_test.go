@@ -39,6 +39,7 @@ func TestWords(t *testing.T) {
 	words[supervision.Progress](&tr, "progress")
 	words[supervision.Failure](&tr, "failure")
 	words[supervision.Reading](&tr, "reading")
+	words[supervision.LoopState](&tr, "loop")
 	effects := words[supervision.EffectKind](&tr, "kinds of effect")
 	reports := words[supervision.ReportKind](&tr, "reports")
 	words[supervision.Suppression](&tr, "rules")
