@@ -101,7 +101,7 @@ func (m *Machine) callArrived(ev *Event) {
 	}
 	m.calls = append(m.calls, call{id: ev.Call, emergency: ev.Emergency})
 	m.waiting++
-	m.last.resultUnclear = true
+	m.last.makeUnclear()
 	// offerWaiting does the rest
 }
 
@@ -116,7 +116,7 @@ func (m *Machine) callRequested(now Instant, ev *Event) {
 	m.adapterDialled()
 	m.calls = append(m.calls, call{id: ev.Call, emergency: ev.Emergency, resembles: ev.Number == NumberResembles,
 		requested: true, leg: legUp})
-	m.last.resultUnclear = true
+	m.last.makeUnclear()
 	if ev.Emergency && ev.Number == NumberUnlistedPrefix {
 		m.reportOfCall(ev.Call, IncidentUnlistedPrefix)
 	}
@@ -210,7 +210,7 @@ func (m *Machine) nearEndCleared(now Instant, ev *Event) {
 // cleared.
 func (m *Machine) noteNearEndCleared(id CallID) {
 	if id == m.last.call {
-		m.last.resultUnclear = true
+		m.last.makeUnclear()
 	}
 }
 
@@ -252,8 +252,8 @@ func (m *Machine) adapterLegCleared(now Instant, ev *Event) {
 	switch {
 	case m.pendingOpening.call == ev.Call && m.pendingOpening.wait == waitLeg:
 		m.pendingLegCleared(now, ev.Answer)
-	case m.last.call == ev.Call && ev.Answer == AnswerConfirmed:
-		m.last.unconfirmed = false // late, but confirmed: an open leg cannot explain a hold that stays
+	case m.last.call == ev.Call && ev.Answer == AnswerConfirmed && m.last.doubt == doubtLeg:
+		m.last.doubt = doubtNone // late, but confirmed: an open leg cannot explain a hold that stays
 	}
 }
 

@@ -14,6 +14,7 @@
 //	interruption.go       from a clearing to the closed loop: the rules that forbid it (1, 2), the adapter's leg first
 //	                      (3), the bounds of the interval (4), the end within 2 s (11), the not-after time (12);
 //	                      seizures (6); an operator's pulse
+//	opening.go            what is known of one opening
 //	breaker.go            storms (13)
 //	verification.go       whether the hold has cleared (7); repetitions
 //	listening.go          the second look, 10 s later: at the first, somebody may still be listening

@@ -107,9 +107,9 @@ func (m *Machine) beginDisturbance(now Instant) {
 func (m *Machine) pendingLegCleared(now Instant, a Answer) {
 	switch {
 	case a == AnswerConfirmed:
-		m.open(now, false)
+		m.open(now, doubtNone)
 	case a == AnswerUnknown && m.sensorHook() == HookOff:
-		m.open(now, true)
+		m.open(now, doubtLeg)
 	case a == AnswerUnknown && m.sensorHook() == HookOn:
 		m.suppressUnknownCall(sighting{HookOn, VerificationSense})
 	case a == AnswerUnknown && m.policy.ProbeTrusted && now >= m.recognisedAt:
@@ -117,7 +117,7 @@ func (m *Machine) pendingLegCleared(now Instant, a Answer) {
 	case a == AnswerUnknown:
 		m.suppressPending(SuppressedUnknownCall)
 	default:
-		m.open(now, true) // no answer, and none will follow
+		m.open(now, doubtLeg) // no answer, and none will follow
 	}
 }
 
@@ -130,7 +130,7 @@ func (m *Machine) becomeProbing(now Instant) {
 // pendingDue: the adapter did not answer our BYE within the lead, or did not answer the probe.
 func (m *Machine) pendingDue(now Instant) {
 	if m.pendingOpening.wait == waitLeg {
-		m.open(now, true)
+		m.open(now, doubtLeg)
 		return
 	}
 	m.suppressPending(SuppressedUnknownCall)
@@ -155,7 +155,7 @@ func (m *Machine) suppressUnknownCall(s sighting) {
 }
 
 // open turns the pending interruption into an opening, if the opening can still end in time.
-func (m *Machine) open(now Instant, unconfirmed bool) {
+func (m *Machine) open(now Instant, d doubt) {
 	if m.policy.LifeSafety { // the policy has changed since the interruption became pending
 		m.suppressPending(SuppressedLifeSafety)
 		return
@@ -163,15 +163,15 @@ func (m *Machine) open(now Instant, unconfirmed bool) {
 	w := m.pendingOpening
 	m.dropPending()
 	if w.trial {
-		m.openTrial(now, w, unconfirmed)
+		m.openTrial(now, w, d)
 		return
 	}
 	interval := m.policy.interval(m.stayed)
 	why := IncidentMissedNotAfter
-	if unconfirmed || m.otherLeg(w.call) {
+	if d == doubtLeg || m.otherLeg(w.call) {
 		if longer := m.policy.unconfirmed(interval); longer > interval {
 			interval = longer
-			if unconfirmed {
+			if d == doubtLeg {
 				why = IncidentByeUnanswered
 			}
 		}
@@ -181,7 +181,7 @@ func (m *Machine) open(now Instant, unconfirmed bool) {
 		m.beginIncident(w.call, why)
 		return
 	}
-	m.becomeOpening(now, opening{call: w.call, interval: interval, unconfirmed: unconfirmed, closeBy: closeBy}, Never)
+	m.becomeOpening(now, opening{call: w.call, interval: interval, doubt: d, closeBy: closeBy}, Never)
 }
 
 // becomeOpening hands out OpenLoop. The controller times the interval; loopBy is only the limit in case it does not.
@@ -193,8 +193,10 @@ func (m *Machine) becomeOpening(now Instant, o opening, notAfter Instant) {
 	o.seq = m.last.seq + 1
 	o.closeBy = min(o.closeBy, now.Add(m.policy.MaxInterval))
 	notAfter = min(notAfter, writeBy(o.closeBy, o.interval))
-	o.before, o.toVerify = m.recognisedAt, true
-	o.flowed = m.sensorHook() == HookOff
+	o.before, o.openedAt = m.recognisedAt, Never
+	if m.sensorHook() == HookOff {
+		o.contact = contactUnmoved
+	}
 	m.last = o
 	m.recognisedAt = now.Add(m.policy.OnHookRecognition)
 	m.loop = StateOpening
@@ -207,7 +209,7 @@ func (m *Machine) becomeOpening(now Instant, o opening, notAfter Instant) {
 // begun is ended (invariant 6). cancel returns the call of that interruption. It returns 0 if there was none, or if it
 // was an operator's pulse or a trial.
 func (m *Machine) cancel(now Instant) (of CallID) {
-	m.last.resultUnclear = true
+	m.last.makeUnclear()
 	switch {
 	case m.pendingOpening.wait != waitNothing:
 		w := m.pendingOpening
@@ -217,11 +219,11 @@ func (m *Machine) cancel(now Instant) (of CallID) {
 			of = w.call
 		}
 	case m.loop == StateOpening || m.loop == StateOpen:
-		if !m.last.closing {
+		if m.last.stage != stageClosing {
 			m.becomeClosing(now)
 		}
-		if m.last.toVerify {
-			m.last.toVerify = false
+		if m.last.toVerify() {
+			m.last.result = resultNothing
 			m.cancelled(m.last.call, m.last.pulse(), m.last.trial)
 			m.out[len(m.out)-1].Flash = m.last.flash
 			if !m.last.trial {
@@ -229,7 +231,7 @@ func (m *Machine) cancel(now Instant) (of CallID) {
 			}
 		}
 	case m.loop == StateFaulted:
-		m.last.toVerify = false // a later probe could be answered for the new call
+		m.last.result = resultNothing // a later probe could be answered for the new call
 	case m.check.kind == checkCatch:
 		id := m.check.call
 		m.check = check{by: Never}
@@ -240,7 +242,7 @@ func (m *Machine) cancel(now Instant) (of CallID) {
 
 // becomeClosing ends an opening. The state does not change until the outcome is known.
 func (m *Machine) becomeClosing(now Instant) {
-	m.last.closing = true
+	m.last.stage = stageClosing
 	m.loopBy = now.Add(closeWait)
 	m.out = append(m.out, Effect{Kind: CloseLoop, Call: m.last.call, Seq: m.last.seq})
 }
@@ -255,9 +257,9 @@ func (m *Machine) loopOpened(now Instant, ev *Event) {
 // becomeOpen sets the limit anew, since the interval counts from the confirmation. If CloseLoop was sent already, its
 // deadline stays.
 func (m *Machine) becomeOpen(now Instant) {
-	m.loop, m.last.opened, m.last.openedAt = StateOpen, true, now
+	m.loop, m.last.openedAt = StateOpen, now
 	m.recognisedAt = now.Add(m.policy.OnHookRecognition)
-	if !m.last.closing {
+	if m.last.stage != stageClosing {
 		m.loopBy = min(now.Add(m.last.interval+closeMargin), m.last.closeBy)
 	}
 }
@@ -276,21 +278,21 @@ func (m *Machine) loopClosed(now Instant, ev *Event) {
 
 // loopFailed: the loop is closed and was not opened, so there is no guard time and nothing to check.
 func (m *Machine) loopFailed(now Instant, ev *Event) {
-	if ev.Seq != m.last.seq || m.last.settled {
+	if ev.Seq != m.last.seq || m.last.stage >= stageSettled {
 		return // of an earlier interruption, or its outcome is known
 	}
 	if m.loop == StateFaulted {
 		m.faultEnded()
 	}
-	if m.last.toVerify {
-		m.last.toVerify = false
+	if m.last.toVerify() {
+		m.last.result = resultNothing
 		m.failed(ev.Failure)
 	}
-	if m.last.opened {
+	if m.last.opened() {
 		m.becomeGuarding(now) // LoopOpened came, so assume that the loop was open
 		return
 	}
-	m.last.settled, m.recognisedAt = true, m.last.before
+	m.last.stage, m.recognisedAt = stageSettled, m.last.before
 	m.becomeClosed(now)
 }
 
@@ -308,7 +310,7 @@ func (m *Machine) failed(f Failure) {
 			m.setPendingSuppressed(o.call, SuppressedNoContact)
 		}
 		return
-	case f == FailureStopped && !o.closing:
+	case f == FailureStopped && o.stage != stageClosing:
 		m.cancelled(o.call, o.pulse(), o.trial) // package bridge withdrew it
 		return
 	case f == FailureLate || f == FailureStopped: // CloseLoop withdrew what was not written in time
@@ -344,7 +346,7 @@ func (m *Machine) loopUnknown(now Instant, ev *Event) {
 func (m *Machine) loopDue(now Instant) {
 	switch m.loop {
 	case StateOpening, StateOpen:
-		if m.last.closing {
+		if m.last.stage == stageClosing {
 			m.becomeFaulted(now, IncidentUnreachable)
 			return
 		}
@@ -359,16 +361,19 @@ func (m *Machine) loopDue(now Instant) {
 // becomeFaulted: package bridge keeps trying to close the contact until LoopClosed. A pending opening is withdrawn.
 func (m *Machine) becomeFaulted(now Instant, why Incident) {
 	id, pulse := m.pendingOpening.call, Seq(0)
-	if m.last.toVerify || m.check.kind == checkInterruption {
+	if m.last.toVerify() || m.check.kind == checkInterruption {
 		pulse = m.last.pulse()
 	}
 	switch m.loop {
 	case StateOpening, StateOpen: // the disturbance began with the opening or earlier
 		id = m.last.call
-		if !m.last.closing {
+		if m.last.stage != stageClosing {
 			m.becomeClosing(now)
 		}
-		m.last.toVerify, m.last.faulted = m.last.toVerify && m.last.opened, true
+		m.last.doubt = doubtLength
+		if !m.last.opened() {
+			m.last.result = resultNothing
+		}
 	case StateGuarding:
 		m.beginDisturbance(now)
 	default: // nothing was opened: calls need not wait
@@ -379,14 +384,15 @@ func (m *Machine) becomeFaulted(now Instant, why Incident) {
 		m.suppressPending(SuppressedLoopFaulted)
 	}
 	m.dropCheck(now)
-	if m.last.settled && m.last.toVerify { // the fault came in the guard time, which starts again later
-		m.last.toVerify = false
+	if m.last.stage == stageSettled && m.last.toVerify() { // the fault came in the guard time, which starts again later
+		m.last.stage = stageJudged
 		m.interrupted(now, sighting{})
 	}
 }
 
 func (m *Machine) becomeGuarding(now Instant) {
-	m.loop, m.loopBy, m.last.settled = StateGuarding, now.Add(m.policy.GuardTime), true
+	m.loop, m.loopBy = StateGuarding, now.Add(m.policy.GuardTime)
+	m.last.stage = max(m.last.stage, stageSettled)
 	m.currentOutdated(now)
 	if m.waiting == 0 {
 		m.beginDisturbance(now) // an earlier deadline may be long past: a new call gets the full waiting time
@@ -395,8 +401,8 @@ func (m *Machine) becomeGuarding(now Instant) {
 
 func (m *Machine) becomeClosed(now Instant) {
 	m.loop, m.loopBy = StateClosed, Never
-	if m.last.toVerify {
-		m.last.toVerify = false
+	if m.last.toVerify() {
+		m.last.stage = stageJudged
 		m.verify(now)
 	}
 }

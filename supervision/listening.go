@@ -33,7 +33,7 @@ func (m *Machine) mayListen(now Instant) bool {
 
 // becomeListening begins the grace. No repeat follows a grace, since the far end has been gone for too long.
 func (m *Machine) becomeListening(now Instant) {
-	m.last.resultUnclear = true
+	m.last.makeUnclear()
 	m.lineOffHook(now)
 	m.becomeChecking(checkListening, now.Add(m.policy.Listening))
 }

@@ -138,7 +138,7 @@ func (m *Machine) holdCameBack(now Instant) bool {
 // released handles a sensor's report that the current stopped. In a call or an interruption nothing follows at once. In
 // the grace the report ends the check: the line is on hook.
 func (m *Machine) released(now Instant, ev *Event) {
-	m.last.released = true // even a reading that does not count shows that the contact moved
+	m.last.contact = contactMoved // even a reading that does not count shows that the contact moved
 	if ev.Reading == ReadingBeforeClosing {
 		return
 	}

@@ -1,9 +1,6 @@
 package supervision
 
-import (
-	"slices"
-	"time"
-)
+import "slices"
 
 // LoopState is what the machine knows of the loop. It says nothing about calls; see [call] for those.
 type LoopState uint8
@@ -93,29 +90,6 @@ type Machine struct {
 	out []Effect
 }
 
-// opening is one interruption, from the OpenLoop effect on.
-type opening struct {
-	seq           Seq
-	call          CallID // its far end cleared; 0: an operator's pulse
-	interval      time.Duration
-	repeats       int     // how many openings the same clearing has had before
-	closeBy       Instant // the opening ends by then (invariants 4 and 11)
-	openedAt      Instant // when LoopOpened arrived
-	before        Instant // recognisedAt before this opening, to restore if the opening is not made
-	opened        bool    // LoopOpened arrived
-	closing       bool    // CloseLoop was handed out
-	settled       bool    // its outcome is known
-	toVerify      bool    // its success is to be checked and reported
-	unconfirmed   bool    // the adapter did not confirm that its leg is cleared
-	faulted       bool    // the loop was faulted, so the time it was open is unknown
-	stale         bool    // the intervals of the policy have changed since
-	trial         bool
-	flash         bool // the adapter reported a hook flash
-	flowed        bool // a trusted sensor reported current when the opening was commanded
-	released      bool // a sensor has reported since then that the current stopped
-	resultUnclear bool // a later call or seizure may explain what a look finds: no repeat
-}
-
 // New returns the machine of a line at rest: no call, loop closed. If the line is watched, the first Step with
 // TimePassed checks it.
 func New(p Policy) *Machine {
@@ -125,7 +99,7 @@ func New(p Policy) *Machine {
 		calls:          make([]call, 0, 4),
 		out:            make([]Effect, 0, 8),
 		loopBy:         Never,
-		last:           opening{settled: true},
+		last:           opening{stage: stageJudged, openedAt: Never},
 		pendingOpening: pendingOpening{by: Never},
 		check:          check{by: Never},
 		watch:          idleWatch{offSince: Never},

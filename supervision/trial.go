@@ -70,18 +70,18 @@ func (p *Policy) trialAllowed(d time.Duration, pulseDiallingOff bool) bool {
 }
 
 // openTrial does for a trial what open does for other clearings.
-func (m *Machine) openTrial(now Instant, w pendingOpening, unconfirmed bool) {
+func (m *Machine) openTrial(now Instant, w pendingOpening, d doubt) {
 	closeBy := w.byeAt.Add(dialWindow)
 	switch {
 	case w.interval == 0:
 		m.becomeCatching(now, w.call)
 	case w.interval > m.policy.Longest(),
-		(unconfirmed || m.otherLeg(w.call)) && m.policy.unconfirmed(w.interval) > w.interval:
+		(d == doubtLeg || m.otherLeg(w.call)) && m.policy.unconfirmed(w.interval) > w.interval:
 		m.trialSuppressed(w.call, w.interval, SuppressedOutOfBounds)
 	case now > writeBy(closeBy, w.interval):
 		m.trialSuppressed(w.call, w.interval, SuppressedLate)
 	default:
-		o := opening{call: w.call, interval: w.interval, unconfirmed: unconfirmed, trial: true, closeBy: closeBy}
+		o := opening{call: w.call, interval: w.interval, doubt: d, trial: true, closeBy: closeBy}
 		m.becomeOpening(now, o, Never)
 	}
 }

@@ -116,7 +116,7 @@ func (m *Machine) probeAnswered(now Instant, ev *Event) {
 		// the answer to an earlier probe
 	case m.pendingOpening.wait == waitProbe:
 		if s.hook == HookOff {
-			m.open(now, true)
+			m.open(now, doubtLeg)
 			return
 		}
 		m.suppressUnknownCall(s)
@@ -150,7 +150,7 @@ func (m *Machine) checked(now Instant, s sighting) {
 // (invariant 7).
 func (m *Machine) interrupted(now Instant, s sighting) {
 	o := &m.last
-	if o.trial && o.faulted {
+	if o.trial && o.doubt == doubtLength {
 		s = sighting{} // the result says nothing about the interval
 	}
 	m.out = append(m.out, Effect{
@@ -180,9 +180,9 @@ func (m *Machine) holdStayed(now Instant) {
 	case o.call == 0:
 		m.beginOpeningIncident(IncidentOffHookWithoutCall)
 		return
-	case o.faulted: // the opening may have been shorter than its interval: a power cut ends it early
+	case o.doubt == doubtLength: // the opening may have been shorter than its interval: a power cut ends it early
 		why = IncidentUnreachable
-	case o.unconfirmed:
+	case o.doubt == doubtLeg:
 		why = IncidentByeUnanswered
 	}
 	before := m.policy.interval(m.stayed)
@@ -216,7 +216,7 @@ func (m *Machine) nextStep() int {
 
 // contactStuck reports whether a trusted sensor saw the current continue throughout the opening.
 func (m *Machine) contactStuck() bool {
-	return m.last.flowed && !m.last.released && m.senseTrusted()
+	return m.last.contact == contactUnmoved && m.senseTrusted()
 }
 
 // mayRepeat reports whether another interruption of the same clearing may follow, where stayed is the new count of
@@ -224,8 +224,8 @@ func (m *Machine) contactStuck() bool {
 // window, since the emergency centre must get through, or while a call waits.
 func (m *Machine) mayRepeat(now Instant, stayed int) bool {
 	o := &m.last
-	return o.repeats < m.policy.Repeats && !o.faulted && !o.resultUnclear && m.loop == StateClosed &&
-		m.pendingOpening.wait == waitNothing &&
+	return o.repeats < m.policy.Repeats && o.doubt != doubtLength && o.result == resultCounts &&
+		m.loop == StateClosed && m.pendingOpening.wait == waitNothing &&
 		!m.policy.LifeSafety && !m.inCallbackWindow(now) && !m.otherOnLine(0) && m.waiting == 0 &&
 		m.repeatInterval(stayed) <= m.policy.Longest() && !m.limitReached(now)
 }
@@ -234,7 +234,7 @@ func (m *Machine) mayRepeat(now Instant, stayed int) bool {
 // be a hook flash (invariant 3).
 func (m *Machine) repeatInterval(stayed int) time.Duration {
 	interval := m.policy.interval(stayed)
-	if m.last.unconfirmed || m.otherLeg(m.last.call) {
+	if m.last.doubt == doubtLeg || m.otherLeg(m.last.call) {
 		return m.policy.unconfirmed(interval)
 	}
 	return interval
@@ -246,7 +246,7 @@ func (m *Machine) repeatInterval(stayed int) time.Duration {
 // repeat.
 func (m *Machine) repeat(now Instant) {
 	o := opening{
-		call: m.last.call, interval: m.repeatInterval(m.stayed), unconfirmed: m.last.unconfirmed,
+		call: m.last.call, interval: m.repeatInterval(m.stayed), doubt: m.last.doubt,
 		repeats: m.last.repeats + 1, closeBy: Never,
 	}
 	m.beginDisturbance(now)
@@ -259,7 +259,7 @@ func (m *Machine) flashReported(ev *Event) {
 	if c := m.find(ev.Call); c != nil && c.onLine() {
 		return // a recall by somebody in a call
 	}
-	if m.last.toVerify || m.check.kind == checkInterruption {
+	if m.last.toVerify() || m.check.kind == checkInterruption {
 		m.last.flash = true
 	}
 }

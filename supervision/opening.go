@@ -1,0 +1,67 @@
+package supervision
+
+import "time"
+
+// opening is one interruption, from the OpenLoop effect on.
+type opening struct {
+	seq      Seq
+	call     CallID // its far end cleared; 0: an operator's pulse
+	trial    bool
+	interval time.Duration
+	repeats  int     // how many openings the same clearing has had before
+	closeBy  Instant // the opening ends by then (invariants 4 and 11)
+	openedAt Instant // when LoopOpened arrived; Never: it has not
+	before   Instant // recognisedAt before this opening, to restore if the opening is not made
+	stage    stage
+	result   result
+	doubt    doubt
+	contact  contactSeen
+	flash    bool // the adapter reported a hook flash
+	stale    bool // the intervals of the policy have changed since
+}
+
+// stage is how far an opening has come. The state of the loop is separate, since the loop can be faulted at any stage.
+type stage uint8
+
+const (
+	stageCommanded stage = iota // OpenLoop was handed out
+	stageClosing                // CloseLoop was handed out as well
+	stageSettled                // its outcome is known
+	stageJudged                 // what it did to the hold is being checked or was reported
+)
+
+// result is what the opening's result, once it is known, may be used for.
+type result uint8
+
+const (
+	resultCounts  result = iota // for the report, and for a repeat if the hold stayed
+	resultUnclear               // for the report only: a later call or seizure may explain what a look finds
+	resultNothing               // cut short, not made, or reported already
+)
+
+// doubt is why an opening may not have done what it should have.
+type doubt uint8
+
+const (
+	doubtNone   doubt = iota
+	doubtLeg          // the adapter did not confirm that its leg is cleared
+	doubtLength       // the loop was faulted, so the time it was open is unknown
+)
+
+// contactSeen is what the loop-current sensor has shown of the contact.
+type contactSeen uint8
+
+const (
+	contactUnseen  contactSeen = iota // nothing, since no current was known to flow when the opening was commanded
+	contactUnmoved                    // a trusted sensor had reported current, and it has not stopped since
+	contactMoved                      // a sensor has reported since then that the current stopped
+)
+
+// opened reports whether the controller confirmed the opening.
+func (o *opening) opened() bool { return o.openedAt != Never }
+
+// toVerify reports whether the opening's success is still to be checked and reported.
+func (o *opening) toVerify() bool { return o.stage < stageJudged && o.result != resultNothing }
+
+// makeUnclear prevents a repeat.
+func (o *opening) makeUnclear() { o.result = max(o.result, resultUnclear) }
