@@ -257,7 +257,50 @@ func (m *Machine) adapterLegCleared(now Instant, ev *Event) {
 	}
 }
 
-// offerWaiting offers the waiting calls in the order of their arrival, as soon as the loop permits (invariant 5).
+// hindrance is what makes a call wait.
+type hindrance uint8
+
+const (
+	hindranceNone    hindrance = iota
+	hindrancePending           // an interruption is pending
+	hindranceOpening           // the loop is open, or may be at any moment
+	hindranceGuard             // the guard time
+	hindranceCheck             // the result of an interruption is being checked
+	hindranceFault             // nobody knows whether the loop is open
+)
+
+func (m *Machine) hindrance() hindrance {
+	switch {
+	case m.pendingOpening.wait != waitNothing:
+		return hindrancePending
+	case m.loop == StateOpening || m.loop == StateOpen:
+		return hindranceOpening
+	case m.loop == StateGuarding:
+		return hindranceGuard
+	case m.loop == StateFaulted:
+		return hindranceFault
+	case m.verifying():
+		return hindranceCheck
+	default:
+		return hindranceNone
+	}
+}
+
+// offers says when a waiting call is offered (invariant 5). It is offered as soon as one of the conditions holds.
+var offers = [...]struct {
+	onHook  bool // when the adapter recognises on hook
+	longest bool // after the longest wait
+	anew    bool // the longest wait of later calls begins when calls are offered
+}{
+	hindranceNone:    {onHook: true, longest: true},
+	hindrancePending: {}, // bounded by the lead
+	hindranceOpening: {}, // bounded like the opening
+	hindranceGuard:   {longest: true, anew: true},
+	hindranceCheck:   {longest: true},
+	hindranceFault:   {longest: true},
+}
+
+// offerWaiting offers the waiting calls in the order of their arrival, as soon as the loop permits.
 func (m *Machine) offerWaiting(now Instant) {
 	if m.waiting == 0 || now < m.offerDeadline() {
 		return
@@ -269,22 +312,24 @@ func (m *Machine) offerWaiting(now Instant) {
 			m.emit(OfferCall, c.id)
 		}
 	}
-	if m.loop == StateGuarding {
-		m.beginDisturbance(now) // these calls had their longest wait; a later call waits for the guard time
+	if offers[m.hindrance()].anew {
+		m.beginDisturbance(now)
 	}
 }
 
 // offerDeadline returns the instant from which waiting calls may be offered. It returns Never if none waits, or if
 // another deadline comes first.
 func (m *Machine) offerDeadline() Instant {
-	switch {
-	case m.waiting == 0:
-		return Never
-	case m.pendingOpening.wait != waitNothing || m.loop == StateOpening || m.loop == StateOpen:
-		return Never // bounded by the lead and the guard of the opening
-	case m.loop == StateClosed && !m.verifying():
-		return min(m.recognisedAt, m.offerBy)
-	default:
-		return m.offerBy // guarding, being checked, or faulted: the wait is bounded
+	at := Never
+	if m.waiting == 0 {
+		return at
 	}
+	when := &offers[m.hindrance()]
+	if when.onHook {
+		at = m.recognisedAt
+	}
+	if when.longest {
+		at = min(at, m.offerBy)
+	}
+	return at
 }

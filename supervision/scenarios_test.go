@@ -110,6 +110,44 @@ func TestCallAfterALongFault(t *testing.T) {
 	l.wantEffects("the longest wait", l.after(100*time.Millisecond, "time-passed"), "offer-call call=1")
 }
 
+// TestLongestWait checks what a punctual timer does not reach: however long a call has waited, it is not offered before
+// an interruption that may still come, nor while the loop is open. However late the adapter recognises on hook, the
+// call is offered after the longest wait (invariants 2 and 5).
+func TestLongestWait(t *testing.T) {
+	clearing := func(p supervision.Policy) *testLine {
+		l := newTestLine(t, p)
+		l.held()
+		l.after(0, "far-end-cleared call=1 evidence=bye")
+		l.after(0, "call-arrived call=2")
+		return l
+	}
+	l := clearing(supervision.DefaultPolicy())
+	l.wantEffects("pending, an hour later", l.after(time.Hour, "call-arrived call=3"), "")
+	l.wantEffects("pending no longer", l.after(0, "time-passed"),
+		"report incident call=1 reason=missed-not-after\noffer-call call=2\noffer-call call=3")
+
+	l = clearing(supervision.DefaultPolicy())
+	l.after(0, "adapter-leg-cleared call=1 answer=confirmed")
+	l.after(0, "loop-opened seq=1")
+	l.wantEffects("open, an hour later", l.after(time.Hour, "time-passed"), "close-loop call=1 seq=1")
+	l.wantEffects("closed", l.after(0, "loop-closed seq=1"), "offer-call call=2")
+
+	p := supervision.DefaultPolicy()
+	l = clearing(p)
+	longest := l.now.Add(6600 * time.Millisecond) // lead, probe, max_interval, close, guard time and recognition
+	p.OnHookRecognition = 10 * time.Second
+	l.m.SetPolicy(l.now, p)
+	l.after(0, "adapter-leg-cleared call=1 answer=confirmed")
+	l.after(0, "loop-opened seq=1")
+	l.after(800*time.Millisecond, "loop-closed seq=1")
+	l.after(400*time.Millisecond, "time-passed")
+	if l.deadline != longest {
+		t.Errorf("the call is offered at %v; want %v, after its longest wait", l.deadline, longest)
+	}
+	l.now = longest
+	l.wantEffects("then", l.after(0, "time-passed"), "offer-call call=2")
+}
+
 // TestOtherLegUnconfirmed: as long as the adapter may have a leg of another answered call, it can take the opening for
 // a hook flash in that call. So the interval must be too long for a flash (invariant 3).
 func TestOtherLegUnconfirmed(t *testing.T) {
