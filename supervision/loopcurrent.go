@@ -83,15 +83,6 @@ func (m *Machine) currentOutdated(now Instant) {
 	}
 }
 
-// currentUnreadable: what the sensor reports next is compared with its last reading, unless that may have been made
-// during the opening.
-func (m *Machine) currentUnreadable(now Instant) {
-	if m.loop == StateGuarding {
-		m.sensor.last = currentUnknown
-	}
-	m.setFreshness(now, currentUnread)
-}
-
 // seized handles a sensor's report that the near end went off hook. In the call-back window a line that is off hook
 // without a call is an incident at once, since the emergency centre could not call back.
 func (m *Machine) seized(now Instant, ev *Event) {

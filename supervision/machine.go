@@ -148,7 +148,7 @@ func (m *Machine) Step(now Instant, ev Event) ([]Effect, Instant) {
 	case Released:
 		m.released(now, &ev)
 	case CurrentUnreadable:
-		m.currentUnreadable(now)
+		m.setFreshness(now, currentUnread)
 	case LeftOffHook:
 		m.leftOffHook(now)
 	case FlashReported:

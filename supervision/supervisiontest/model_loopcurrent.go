@@ -50,9 +50,6 @@ func (t *model) sensorEvent(now supervision.Instant, ev *supervision.Event) {
 			t.setReading(now, upToDate)
 		}
 	case supervision.CurrentUnreadable:
-		if t.loop.guarding {
-			t.watch.current = supervision.EventNone
-		}
 		t.setReading(now, unread)
 	}
 }
