@@ -43,8 +43,8 @@ func (t *Recorder) event(at time.Time, ev *supervision.Event) {
 		t.incidentEnded(at, supervision.IncidentAdapterRefused)
 	default:
 		// CallRinging, LoopUnknown, Seized, Released, CurrentUnreadable, LeftOffHook, FlashReported, ProbeAnswered,
-		// PulseRequested, TimePassed, TrialSet, SoundMissing and FarEndSilent: the effects that follow say what matters.
-		// SoundContested and AttemptEnded do not change an account.
+		// PulseRequested, TimePassed, TrialSet, SoundMissing and FarEndSilent: the effects that follow say what
+		// matters. SoundContested and AttemptEnded do not change an account.
 	}
 }
 
