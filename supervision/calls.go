@@ -253,7 +253,7 @@ func (m *Machine) adapterLegCleared(now Instant, ev *Event) {
 	case m.pendingOpening.call == ev.Call && m.pendingOpening.wait == waitLeg:
 		m.pendingLegCleared(now, ev.Answer)
 	case m.last.call == ev.Call && ev.Answer == AnswerConfirmed && m.last.doubt == doubtLeg:
-		m.last.doubt = doubtNone // late, but confirmed: an open leg cannot explain a hold that stays
+		m.last.doubt = doubtNone // confirmed late: a leg that is still up cannot explain a hold that stays
 	}
 }
 
@@ -286,15 +286,16 @@ func (m *Machine) hindrance() hindrance {
 	}
 }
 
-// offers says when a waiting call is offered (invariant 5). It is offered as soon as one of the conditions holds.
+// offers says when a waiting call is offered under each hindrance (invariant 5). One true condition is enough. With
+// none, the call waits until the hindrance changes.
 var offers = [...]struct {
 	onHook  bool // when the adapter recognises on hook
 	longest bool // after the longest wait
-	anew    bool // the longest wait of later calls begins when calls are offered
+	anew    bool // when calls are offered, the longest wait begins anew, for later calls
 }{
 	hindranceNone:    {onHook: true, longest: true},
-	hindrancePending: {}, // bounded by the lead
-	hindranceOpening: {}, // bounded like the opening
+	hindrancePending: {}, // ends with the lead, at the latest
+	hindranceOpening: {}, // ends when the opening ends
 	hindranceGuard:   {longest: true, anew: true},
 	hindranceCheck:   {longest: true},
 	hindranceFault:   {longest: true},

@@ -37,7 +37,7 @@ type ReportKind uint8
 // The reports.
 const (
 	ReportNone ReportKind = iota
-	// ReportSuppressed: a far-end clearing that does not open the loop, even of a call that was never offered. Fields:
+	// ReportSuppressed: a far-end clearing that does not open the loop. The call may never have been offered. Fields:
 	// Call, Suppression, Trial, Pending; also Interval for a trial, Seq and Interval with SuppressedNoContact, and Hook
 	// and Verified with SuppressedUnknownCall if the line was seen on hook.
 	ReportSuppressed
@@ -54,8 +54,8 @@ const (
 	// Incident, Suppression, Flash.
 	ReportIncident
 	// ReportIncidentEnded: the line was seen on hook or carries a call again, or the contact is known closed again, or
-	// the storm is over. An incident of a call ends at once. No two incidents that last have the same reason, so the
-	// reason says which incident ends. Fields: Incident.
+	// the storm is over. An incident of a call ends at once. At any time at most one incident has a given reason, so
+	// the reason says which incident ends. Fields: Incident.
 	ReportIncidentEnded
 	// ReportRefused: the operator's pulse or trial is refused. Fields: Call (0: a pulse), Suppression.
 	ReportRefused
@@ -133,6 +133,6 @@ type Effect struct {
 	Trial bool
 	// Verified is how Hook was seen.
 	Verified Verification
-	// Pending: if the line is then found off hook without a call, that is an incident of this call.
+	// Pending: if the line is later found off hook without a call, that is an incident of this call.
 	Pending bool
 }

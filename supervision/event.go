@@ -92,8 +92,8 @@ const (
 	// FarEndSilent: neither RTP nor RTCP has come from the far end of an answered ordinary call for a long time, and no
 	// signalling explains the silence. The call continues. Late is the length of the silence. Fields: Call, Late.
 	FarEndSilent
-	// CurrentUnreadable: the loop-current sensor cannot be read. What it reported no longer counts, until the next
-	// Seized or Released. No fields.
+	// CurrentUnreadable: the loop-current sensor cannot be read. Its reports do not count until the next Seized or
+	// Released. No fields.
 	CurrentUnreadable
 
 	eventKinds
@@ -151,15 +151,15 @@ const (
 	verifications
 )
 
-// Reading says how a loop-current sensor came to report Seized or Released.
+// Reading says why a loop-current sensor reports Seized or Released, and whether the report is up to date.
 type Reading uint8
 
 // The readings.
 const (
-	// ReadingChange: the current has changed since the last report, or there was none.
+	// ReadingChange: the current has changed since the last report, or this is the first report.
 	ReadingChange Reading = iota
-	// ReadingRepeated: nothing has changed since the last report. The sensor was read anew because the loop has closed,
-	// or because it could not be read for a time.
+	// ReadingRepeated: nothing has changed since the last report. The state is reported again because the loop was
+	// reported closed, or because the sensor could not be read for a time.
 	ReadingRepeated
 	// ReadingBeforeClosing: the reading was requested before the loop was last reported closed, by LoopClosed or
 	// LoopFailed.

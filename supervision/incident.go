@@ -11,7 +11,7 @@ func (m *Machine) beginOpeningIncident(why Incident) {
 	m.beginLineIncident(Effect{Call: m.last.call, Seq: m.last.pulse(), Incident: why})
 }
 
-// pulse returns the opening's number if it is an operator's pulse, and 0 if it belongs to a call.
+// pulse returns the number of an opening that is an operator's pulse. For the opening of a call it returns 0.
 func (o *opening) pulse() Seq {
 	if o.call == 0 {
 		return o.seq

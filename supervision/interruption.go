@@ -231,7 +231,7 @@ func (m *Machine) cancel(now Instant) (of CallID) {
 			}
 		}
 	case m.loop == StateFaulted:
-		m.last.result = resultNothing // a later probe could be answered for the new call
+		m.last.result = resultNothing // the answer to a later probe could concern the new call
 	case m.check.kind == checkCatch:
 		id := m.check.call
 		m.check = check{by: Never}
@@ -272,7 +272,7 @@ func (m *Machine) loopClosed(now Instant, ev *Event) {
 	case (m.loop == StateOpening || m.loop == StateOpen) && ev.Seq == m.last.seq:
 		m.becomeGuarding(now)
 	default:
-		// closed already, or the contact was closed before a later opening is written; that opening has its own outcome
+		// already closed, or closed before the command of a later opening was written; that opening has its own outcome
 	}
 }
 
@@ -384,7 +384,7 @@ func (m *Machine) becomeFaulted(now Instant, why Incident) {
 		m.suppressPending(SuppressedLoopFaulted)
 	}
 	m.dropCheck(now)
-	if m.last.stage == stageSettled && m.last.toVerify() { // the fault came in the guard time, which starts again later
+	if m.last.stage == stageSettled && m.last.toVerify() { // the guard time that the fault cut short starts again later
 		m.last.stage = stageJudged
 		m.interrupted(now, sighting{})
 	}

@@ -1,16 +1,16 @@
 package supervision
 
-// The loop-current sensor counts only while the policy trusts it and its last reading is up to date. A reading is out
-// of date once the loop has closed: during the opening no current flowed, and with a slow controller such a reading
-// could be taken for a hold that cleared. So the end of the guard time waits for a reading since the closing. It does
-// not wait beyond the time at which the adapter surely recognises on hook, since calls wait until then anyway, nor for
-// a sensor that cannot be read.
+// The loop-current sensor counts only while the policy trusts it and its last reading is up to date. A reading from
+// before the loop closed is out of date. During the opening no current flowed, so a late reading of that time could be
+// taken for a hold that cleared. The guard time therefore does not end before there is a reading from after the
+// closing. It does not wait for a sensor that cannot be read. Nor does it wait beyond the time at which the adapter
+// surely recognises on hook; calls wait until then anyway.
 
 // current is what a reading shows.
 type current uint8
 
 const (
-	currentUnknown current = iota // no reading since the loop closed
+	currentUnknown current = iota // no reading since the loop closed, or none at all
 	currentFlows                  // Seized
 	currentNone                   // Released
 )
@@ -27,7 +27,7 @@ const (
 // currentSensor is what the machine knows of the loop-current sensor. The zero value has not been read.
 type currentSensor struct {
 	freshness freshness
-	last      current // that later readings are compared with, even if the sensor became unreadable since
+	last      current // the next reading is compared with it, even if the sensor became unreadable in between
 }
 
 // senseTrusted reports whether the sensor's last reading counts.
@@ -36,8 +36,8 @@ func (m *Machine) senseTrusted() bool {
 }
 
 // sensorHook returns the hook state that a trusted sensor last reported, or HookUnknown if there is no trusted sensor
-// or its last reading does not count. While the loop is open the sensor says nothing about the near end, and sensorHook
-// is not called.
+// or its last reading does not count. While the loop is open the sensor says nothing about the near end, and nothing
+// uses the result.
 func (m *Machine) sensorHook() Hook {
 	if !m.senseTrusted() {
 		return HookUnknown
@@ -60,7 +60,7 @@ func (m *Machine) awaitsReading() bool {
 	return m.loop == StateGuarding && m.policy.SenseTrusted && m.sensor.freshness == currentStale
 }
 
-// sensorRead records a reading. It returns the one before, currentUnknown if the loop has closed since.
+// sensorRead records a reading. It returns the previous reading, or currentUnknown if the loop has closed since then.
 func (m *Machine) sensorRead(now Instant, c current) (before current) {
 	before, m.sensor.last = m.sensor.last, c
 	m.setFreshness(now, currentFresh)
@@ -75,7 +75,7 @@ func (m *Machine) setFreshness(now Instant, f freshness) {
 	m.trustChanged(now)
 }
 
-// currentOutdated: the loop has closed.
+// currentOutdated marks the last reading as out of date, because the loop has closed.
 func (m *Machine) currentOutdated(now Instant) {
 	m.sensor.last = currentUnknown
 	if m.sensor.freshness == currentFresh {
@@ -87,7 +87,7 @@ func (m *Machine) currentOutdated(now Instant) {
 // without a call is an incident at once, since the emergency centre could not call back.
 func (m *Machine) seized(now Instant, ev *Event) {
 	if ev.Reading == ReadingBeforeClosing {
-		return // the current may have been that before the opening
+		return // the current may have flowed before the opening
 	}
 	before := m.sensorRead(now, currentFlows)
 	switch {
@@ -126,8 +126,8 @@ func (m *Machine) holdCameBack(now Instant) bool {
 	}
 }
 
-// released handles a sensor's report that the current stopped. In a call or an interruption nothing follows at once. In
-// the grace the report ends the check: the line is on hook.
+// released handles a sensor's report that the current stopped. During a call or an interruption the report has no
+// immediate effect. In the grace it ends the check: the line is on hook.
 func (m *Machine) released(now Instant, ev *Event) {
 	m.last.contact = contactMoved // even a reading that does not count shows that the contact moved
 	if ev.Reading == ReadingBeforeClosing {

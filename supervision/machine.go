@@ -7,7 +7,7 @@ type LoopState uint8
 
 // The states of the loop.
 const (
-	StateClosed   LoopState = iota // current can flow; the machine does not know whether it does
+	StateClosed   LoopState = iota // current can flow; the state does not say whether it does
 	StateOpening                   // OpenLoop was handed out; the controller has not confirmed the opening
 	StateOpen                      // the controller confirmed the opening
 	StateGuarding                  // closed again; no command and no call for the guard time
@@ -46,10 +46,10 @@ const (
 // In opening and open, a seizure, the adapter's own BYE or the deadline loopBy sends CloseLoop. The state does not
 // change until the outcome is known.
 //
-// After the guard time, an interruption that nothing cut short is verified. A trusted sensor decides at once; the guard
-// time lasts until it has been read, see loopcurrent.go. Otherwise a probe decides, if the line can be trusted to
-// answer it. New calls wait for that. If this first look finds the line off hook, a second look follows after
-// Policy.Listening, and calls do not wait for it; see listening.go. If the user consented to repeats, a hold that
+// After the guard time, an interruption that nothing cut short is verified. A trusted sensor decides at once. The guard
+// time lasts until that sensor has been read; see loopcurrent.go. Otherwise a probe decides, if the line can be trusted
+// to answer it. New calls wait for the decision. If this first look finds the line off hook, a second look follows
+// after Policy.Listening, and calls do not wait for it; see listening.go. If the user consented to repeats, a hold that
 // stayed leads from closed to opening again.
 //
 // A trusted line that has nothing else to do is checked every Policy.Watch. That never opens the loop.
@@ -219,7 +219,7 @@ func (m *Machine) deadline() Instant {
 	return min(m.pendingOpening.by, m.loopDeadline(), m.check.by, m.breaker.by, m.offerDeadline())
 }
 
-// loopDeadline returns the deadline of the loop's state.
+// loopDeadline returns the deadline of the loop's state. The guard time may have to wait for a reading.
 func (m *Machine) loopDeadline() Instant {
 	if m.awaitsReading() {
 		return max(m.loopBy, m.recognisedAt)
@@ -235,7 +235,7 @@ func (m *Machine) suppress(id CallID, why Suppression) {
 	m.out = append(m.out, Effect{Kind: Report, Report: ReportSuppressed, Call: id, Suppression: why})
 }
 
-// cancelled reports that the near end prevented or ended the interruption of a call, or an operator's pulse.
+// cancelled reports that the near end prevented or ended an interruption: that of a call, or an operator's pulse.
 func (m *Machine) cancelled(id CallID, pulse Seq, trial bool) {
 	m.out = append(m.out, Effect{Kind: Report, Report: ReportCancelled, Call: id, Seq: pulse, Trial: trial})
 }

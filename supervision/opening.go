@@ -20,23 +20,23 @@ type opening struct {
 	stale    bool // the intervals of the policy have changed since
 }
 
-// stage is how far an opening has come. The state of the loop is separate, since the loop can be faulted at any stage.
+// stage is how far an opening has come. It is separate from the state of the loop, which can be faulted at any stage.
 type stage uint8
 
 const (
 	stageCommanded stage = iota // OpenLoop was handed out
 	stageClosing                // CloseLoop was handed out as well
 	stageSettled                // its outcome is known
-	stageJudged                 // what it did to the hold is being checked or was reported
+	stageJudged                 // its effect on the hold is being checked or was reported
 )
 
-// result is what the opening's result, once it is known, may be used for.
+// result says what may still follow from the effect of an opening on the hold.
 type result uint8
 
 const (
-	resultCounts  result = iota // for the report, and for a repeat if the hold stayed
-	resultUnclear               // for the report only: a later call or seizure may explain what a look finds
-	resultNothing               // cut short, not made, or reported already
+	resultCounts  result = iota // a report, and a repeat if the hold stayed
+	resultUnclear               // only a report: a later call or seizure may explain what a look finds
+	resultNothing               // nothing: the opening was cut short or not made, or its effect is reported
 )
 
 // doubt is why an opening may not have done what it should have.
@@ -53,8 +53,8 @@ type contactSeen uint8
 
 const (
 	contactUnseen  contactSeen = iota // nothing, since no current was known to flow when the opening was commanded
-	contactUnmoved                    // a trusted sensor had reported current, and it has not stopped since
-	contactMoved                      // a sensor has reported since then that the current stopped
+	contactUnmoved                    // a trusted sensor had reported current, and no report says that it stopped
+	contactMoved                      // since then a sensor has reported that the current stopped
 )
 
 // opened reports whether the controller confirmed the opening.

@@ -24,7 +24,7 @@ func (m *Machine) setPendingSeized(id CallID) {
 	}
 }
 
-// markPending marks this step's report of the call whose incident is pending.
+// markPending sets Pending in this step's report of the call whose incident is pending.
 func (m *Machine) markPending() {
 	if m.pendingIncident.call == 0 {
 		return

@@ -7,8 +7,8 @@ import (
 	"clearback/supervision"
 )
 
-// TestReportsSayHowTheLineWasSeen: if both probe and sensor are trusted, the sensor decides, also beside a probe that
-// was sent before the sensor's first reading.
+// TestReportsSayHowTheLineWasSeen: if both probe and sensor are trusted, the sensor decides, even if the probe was sent
+// before the sensor's first reading.
 func TestReportsSayHowTheLineWasSeen(t *testing.T) {
 	p := probing()
 	p.SenseTrusted = true
@@ -64,8 +64,8 @@ func TestTrialReportSaysHowTheLineWasSeen(t *testing.T) {
 		"report interrupted call=1 hook=on trial by=sense")
 }
 
-// TestReportsNameTheirPulse: an operator's pulse has no call, so its reports give its number. Without a pulse under way
-// the same incident has none.
+// TestReportsNameTheirPulse: an operator's pulse has no call, so its reports give its number. The same incident has no
+// number if no pulse is under way.
 func TestReportsNameTheirPulse(t *testing.T) {
 	const unknown = "loop-unknown failure=unreachable"
 	begun := func(more ...string) *testLine {
@@ -93,8 +93,8 @@ func TestReportsNameTheirPulse(t *testing.T) {
 	l.wantEffects("a withdrawal", l.after(0, "loop-failed seq=1 failure=stopped"), "report cancelled seq=1")
 }
 
-// TestReportsCarryTheFlash: a hook flash during an opening is reported with its result, even if the near end comes
-// first.
+// TestReportsCarryTheFlash: a hook flash during an opening is reported with the result of the opening, even if the near
+// end cuts it short.
 func TestReportsCarryTheFlash(t *testing.T) {
 	opened := func() *testLine {
 		l := newTestLine(t, supervision.DefaultPolicy())
@@ -113,7 +113,7 @@ func TestReportsCarryTheFlash(t *testing.T) {
 	l.wantEffects("a seizure", l.after(0, "seized"), "close-loop call=1 seq=1\nreport cancelled call=1 flash pending")
 }
 
-// TestReportsSayWhatIsPending: the near end that asks for a call shows at once that no hold was left behind.
+// TestReportsSayWhatIsPending: a report is not pending if the near end asks for a call or the adapter is lost.
 func TestReportsSayWhatIsPending(t *testing.T) {
 	cleared := func() *testLine {
 		l := newTestLine(t, supervision.DefaultPolicy())

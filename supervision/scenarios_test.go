@@ -15,7 +15,7 @@ func (l *testLine) cleared() {
 	l.after(0, "released reading=repeated")
 }
 
-// closed is the same without a reading after the closing.
+// closed is like cleared, without the reading after the closing.
 func (l *testLine) closed() {
 	l.t.Helper()
 	l.after(0, "call-arrived call=1")
@@ -110,9 +110,9 @@ func TestCallAfterALongFault(t *testing.T) {
 	l.wantEffects("the longest wait", l.after(100*time.Millisecond, "time-passed"), "offer-call call=1")
 }
 
-// TestLongestWait checks what a punctual timer does not reach: however long a call has waited, it is not offered before
-// an interruption that may still come, nor while the loop is open. However late the adapter recognises on hook, the
-// call is offered after the longest wait (invariants 2 and 5).
+// TestLongestWait checks cases that do not occur if the timer is punctual. However long a call has waited, it is not
+// offered while an interruption is pending or the loop is open. However late the adapter recognises on hook, the call
+// is offered after the longest wait (invariants 2 and 5).
 func TestLongestWait(t *testing.T) {
 	clearing := func(p supervision.Policy) *testLine {
 		l := newTestLine(t, p)

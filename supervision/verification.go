@@ -22,13 +22,13 @@ type check struct {
 	by        Instant // deadline: when to look, and after that until when to wait for the probe's answer
 }
 
-// sighting is a hook state and how it was seen. Its zero value is an unknown state.
+// sighting is a hook state and how it was seen. Its zero value means that the state is unknown.
 type sighting struct {
 	hook Hook
 	by   Verification
 }
 
-// seen returns the sighting of h, which may be unknown.
+// seen returns the sighting of h. If h is unknown, it returns the zero value.
 func seen(h Hook, by Verification) sighting {
 	if h == HookUnknown {
 		return sighting{}
@@ -59,7 +59,7 @@ func (m *Machine) verify(now Instant) {
 	s := m.sensed()
 	if s.hook != HookUnknown || !m.policy.ProbeTrusted || m.otherOnLine(0) {
 		if m.otherOnLine(0) {
-			s = sighting{} // the adapter would answer for the call that is on the line
+			s = sighting{} // a reading or an answer would only show the call that is on the line
 		}
 		m.firstLook(now, s)
 		return
@@ -107,7 +107,7 @@ func (m *Machine) probeAnswered(now Instant, ev *Event) {
 		return
 	}
 	m.probes--
-	s := m.sensed() // where both are trusted, the sensor decides
+	s := m.sensed() // if both are trusted, the sensor decides
 	if s.hook == HookUnknown && m.policy.ProbeTrusted {
 		s = seen(ev.Hook, VerificationProbe)
 	}
@@ -132,7 +132,7 @@ func (m *Machine) checked(now Instant, s sighting) {
 	c := m.check
 	m.check = check{by: Never}
 	if s.hook == HookOff && m.otherOnLine(0) {
-		s = sighting{} // the adapter answered for the call that is on the line
+		s = sighting{} // the reading or the answer shows the call that is on the line
 	}
 	switch c.kind {
 	case checkInterruption:

@@ -72,7 +72,7 @@ func (m *Machine) SetPolicy(now Instant, p Policy) Instant {
 	return m.deadline()
 }
 
-// trustChanged is called when another source may be trusted to report the hook state, or none. If none is, the grace
+// trustChanged is called when it has changed which sources of the hook state are trusted. If no source is, the grace
 // ends at once. The next look is planned anew.
 func (m *Machine) trustChanged(now Instant) {
 	if m.listening() && (m.check.asked && !m.policy.ProbeTrusted || !m.trusted()) {

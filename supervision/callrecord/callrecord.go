@@ -3,8 +3,8 @@
 //
 // The line's goroutine makes one [Entry] for each event and each effect. It gives the entry to the daemon's state of
 // the line (bridge/daemon) and to everybody who follows the line. That state has the line's only [Recorder], which
-// combines entries into the [Account] of a call. The entry then goes to the journal, with the accounts and incidents
-// that it changed (as copies, by a queue). The journal stores accounts, so that `calls` reads one table. It also stores
+// combines entries into the [Account] of a call. The entry then goes through a queue to the journal, with copies of the
+// accounts and incidents that it changed. The journal stores accounts, so that `calls` reads one table. It also stores
 // entries, from which `explain` makes the time line of a call.
 //
 // The texts of `explain` are in explain.go (the frame, and the reason for the outcome), phrases.go (the time line) and

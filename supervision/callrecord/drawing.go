@@ -146,7 +146,8 @@ func markOf(c *timeline, i int) mark {
 	return mark{}
 }
 
-// readingMark returns the mark of a reading of the loop current. One from before the closing would stand too late.
+// readingMark returns the mark of a reading of the loop current. A reading from before the closing gets no mark,
+// because the mark would stand too late.
 func readingMark(ev *supervision.Event) mark {
 	switch {
 	case ev.Reading == supervision.ReadingBeforeClosing:

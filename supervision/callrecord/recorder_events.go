@@ -179,7 +179,7 @@ func (t *Recorder) effect(at time.Time, ef *supervision.Effect) {
 	case supervision.Report:
 		t.report(at, ef)
 	default:
-		// CloseLoop and ProbeLine: events and reports show their outcome
+		// CloseLoop and ProbeLine: later events and reports show their outcome
 	}
 }
 
@@ -228,7 +228,7 @@ func (t *Recorder) report(at time.Time, ef *supervision.Effect) {
 	}
 	c.Trial, c.Flash = c.Trial || ef.Trial, c.Flash || ef.Flash
 	if ef.Pending {
-		t.pending = c // the machine keeps one, the latest
+		t.pending = c // like the machine, which keeps only the latest
 	}
 	switch ef.Report {
 	case supervision.ReportSuppressed:
@@ -237,7 +237,7 @@ func (t *Recorder) report(at time.Time, ef *supervision.Effect) {
 		}
 		t.suppressed(at, c, ef)
 	case supervision.ReportCancelled:
-		if ef.Trial && !c.Incident.OfCall() { // an incident of the call was reported earlier
+		if ef.Trial && !c.Incident.OfCall() { // an earlier incident of the call itself stays
 			c.Incident = ef.Incident
 		}
 		t.settle(at, c, OutcomeCancelled)
@@ -291,7 +291,7 @@ func (t *Recorder) incident(at time.Time, ef *supervision.Effect) {
 	t.settle(at, c, OutcomeIncident)
 }
 
-// incidentEnded ends the incident of that reason.
+// incidentEnded ends the incident with the given reason.
 func (t *Recorder) incidentEnded(at time.Time, why supervision.Incident) {
 	i := slices.IndexFunc(t.open, ofReason(why))
 	if i < 0 {
@@ -307,7 +307,7 @@ func (t *Recorder) incidentEnded(at time.Time, why supervision.Incident) {
 	}
 }
 
-// ofReason returns a function that reports whether an incident has that reason.
+// ofReason returns a function that reports whether an incident has the given reason.
 func ofReason(why supervision.Incident) func(openIncident) bool {
 	return func(i openIncident) bool { return i.Reason == why }
 }

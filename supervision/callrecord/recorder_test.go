@@ -55,8 +55,8 @@ func TestRecorderHeldCall(t *testing.T) {
 	assert.False(t, a.Failed())
 }
 
-// TestRecorderVerification checks that the account says how the machine saw the hook state, and that another opening
-// begins without it.
+// TestRecorderVerification checks that the account says how the machine saw the hook state, and that a further opening
+// resets this.
 func TestRecorderVerification(t *testing.T) {
 	const judged = heldCallScript + "+31.6s probe-line\n+31.63s report interrupted call=1 seq=1 interval=800ms hook="
 	assert.Equal(t, supervision.VerificationSense, one(t, judged+"off by=sense").Verified)
@@ -344,8 +344,8 @@ func TestRecorderMemoryIsBounded(t *testing.T) {
 }
 
 // TestRecorderKeepsPendingIncidents checks a clearing that the near end cut short or that a rule suppressed. It can
-// become an incident of its own account, however many callers found the line busy since. One such account is kept, the
-// latest.
+// become an incident of its own account, however many callers found the line busy since. Only the latest such account
+// is kept.
 func TestRecorderKeepsPendingIncidents(t *testing.T) {
 	const up = `
 call-arrived call=1
@@ -400,7 +400,7 @@ far-end-cleared call=1 evidence=bye
 		"after 2m\nseized\n----\n")[0] {
 		teller.Take(e)
 	}
-	assert.Nil(t, teller.find(1), "another clearing may become an incident since")
+	assert.Nil(t, teller.find(1), "since then another clearing may become an incident")
 	assert.NotNil(t, teller.find(50))
 }
 

@@ -146,7 +146,7 @@ func (t *model) setPolicy(now supervision.Instant, p supervision.Policy) {
 	}
 }
 
-// trustChanged: the hook state is learnt from another source from now on, or from none.
+// trustChanged is called when it has changed which sources of the hook state are trusted.
 func (t *model) trustChanged(now supervision.Instant) {
 	t.watch.since = supervision.Never // looks are planned anew
 	if t.sensorHook() == supervision.HookOff && t.idle() {

@@ -12,7 +12,7 @@ type idleModel struct {
 	reading         readingModel
 	since           supervision.Instant // when the line became idle; Never: it is not idle
 	looked          bool                // a probe was sent since then
-	asked           bool                // and its answer is awaited
+	asked           bool                // the answer to that probe is awaited
 	lookedAt        supervision.Instant
 	offSince        supervision.Instant // Never: not seen off hook, or it has carried a call since
 	open            uint32              // the reasons of incidents that have not ended, one bit each
@@ -21,7 +21,7 @@ type idleModel struct {
 
 	// about the present step
 	off bool // the event is a trusted off hook on a line without a call
-	at  bool // and the line was first seen off hook at least Watch ago
+	at  bool // as off, and the line was first seen off hook at least Watch ago
 }
 
 type pendingIncidentModel struct {

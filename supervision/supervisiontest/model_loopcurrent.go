@@ -54,7 +54,7 @@ func (t *model) sensorEvent(now supervision.Instant, ev *supervision.Event) {
 	}
 }
 
-// sensorOutdated: the loop has closed.
+// sensorOutdated marks the last reading as out of date, because the loop has closed.
 func (t *model) sensorOutdated(now supervision.Instant) {
 	t.watch.current = supervision.EventNone
 	if t.watch.reading == upToDate {
@@ -74,7 +74,7 @@ func (t *model) awaitsReading() bool {
 	return t.loop.guarding && t.policy.SenseTrusted && t.watch.reading == outdated
 }
 
-// guardBy returns when the guard time ends by itself.
+// guardBy returns when the guard time ends if no reading comes.
 func (t *model) guardBy() supervision.Instant {
 	if t.awaitsReading() {
 		return max(t.loop.quietBy, t.loop.recognised)
@@ -82,7 +82,7 @@ func (t *model) guardBy() supervision.Instant {
 	return t.loop.quietBy
 }
 
-// checkReadings checks that an interruption is not judged while a reading may still come.
+// checkReadings checks that the result of an interruption is not reported while a reading may still come.
 func checkReadings(t *model, m *Moment, ef *supervision.Effect) string {
 	if isReport(ef, supervision.ReportInterrupted) && m.Event.Kind == supervision.TimePassed && t.awaitsReading() {
 		return "judges an interruption before the sensor has been read"

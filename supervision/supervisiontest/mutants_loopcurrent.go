@@ -6,7 +6,7 @@ import (
 	"clearback/supervision"
 )
 
-// mutantsOfReadings break rules about how up to date a reading of the loop current must be.
+// mutantsOfReadings break the rules about readings of the loop current that are out of date.
 func mutantsOfReadings() []Mutant {
 	return []Mutant{
 		{Invariant: 0, Name: "believes a reading that was requested before the loop closed",
@@ -31,7 +31,7 @@ func mutantsOfReadings() []Mutant {
 	}
 }
 
-// reading makes a mutant that takes one kind of reading for another.
+// reading makes a mutant that takes readings of the kind is for readings of the kind taken.
 func reading(is, taken supervision.Reading) Build {
 	return event(func(ev *supervision.Event) {
 		if ev.Reading == is {
@@ -40,7 +40,7 @@ func reading(is, taken supervision.Reading) Build {
 	})
 }
 
-// afterClosing gives the machine another event after each closing of the loop.
+// afterClosing gives the machine one more event after each closing of the loop, as more returns it.
 func afterClosing(more func(h *mutantHook) supervision.Event) func(h *mutantHook, m *Moment) {
 	return func(h *mutantHook, m *Moment) {
 		switch m.Event.Kind {

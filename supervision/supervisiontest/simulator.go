@@ -56,7 +56,7 @@ type Simulator struct {
 
 	rand        Rand
 	dialled     Rand // separate, so that dialled numbers change nothing else in an order
-	readings    Rand // separate in the same way: how the sensor is read
+	readings    Rand // separate, so that how the sensor is read changes nothing else in an order
 	checker     *Checker
 	plan        []plannedEvent
 	calls       []simulatedCall

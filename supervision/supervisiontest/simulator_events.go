@@ -106,8 +106,8 @@ func (w *Simulator) sees(ev *supervision.Event) {
 	}
 }
 
-// readAnew plans the readings after a closing. The first one that counts may come late or never, and one from before
-// the closing may come first.
+// readAnew plans the readings after a closing. The first reading that counts may come late or not at all. A reading
+// from before the closing may come first.
 func (w *Simulator) readAnew(from time.Duration) {
 	r := &w.readings
 	if !w.policy.SenseTrusted && !r.Of(10) {
