@@ -53,7 +53,7 @@ func (s *account) noteNoResponse() {
 	a.counts.silences.Add(1)
 	s.silentUntil.Store(int64(time.Since(a.epoch) + a.times.retryAfter))
 	if (len(s.line.accounts) > 1 || s.hasCalls()) && s.down.CompareAndSwap(false, true) {
-		s.log.Warn("the service does not answer; calls go to the line's other service, if it has one, until it does",
+		s.log.Warn("the service does not answer; until it answers, calls go to the line's other service, if any",
 			zap.String("registrar", s.Registrar.Host))
 		if s.probing.CompareAndSwap(false, true) {
 			a.work.start(s.awaitRecovery)
