@@ -23,8 +23,7 @@ func (s *socket) ready() bool {
 	}
 }
 
-// inDialog returns who takes the requests of a request's dialog, of a call or outside calls; nil if there is no such
-// dialog.
+// inDialog returns the dialog that a request belongs to, in a call or outside calls, or nil if there is none.
 func (s *socket) inDialog(r *endpoint.Request) *endpoint.Dialog {
 	return s.a.inDialog(dialogKey{ep: r.Endpoint, callID: r.CallID().Value(), tag: r.To().Params.GetOr("tag", "")})
 }

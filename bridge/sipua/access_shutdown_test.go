@@ -58,8 +58,8 @@ func TestAdmissionDoesNotWaitForStuckCall(t *testing.T) {
 	})
 }
 
-// The calls of a line are cleared in the order in which they began, unanswered ones first, and no answered one during
-// an emergency call.
+// The unanswered calls of a line are cleared first, then the answered ones, each in the order in which they began.
+// During an emergency call no answered call is cleared.
 func TestOrderOfClearing(t *testing.T) {
 	t.Parallel()
 	for _, emergency := range []bool{true, false} {

@@ -62,8 +62,8 @@ func (a *Agent) newCall(l *Line, emergency, arrived bool) *call {
 // post puts f into the mailbox. It never blocks.
 func (c *call) post(f func()) { c.mailbox.Post(f) }
 
-// begin adds the call to the tables and puts first at the head of the mailbox. Whatever finds the call there posts
-// after first.
+// begin adds the call to the tables and puts first at the head of the mailbox. Functions that others post after finding
+// the call in the tables run after first.
 func (c *call) begin(x *inviteForwarding, first func()) {
 	c.a.addDialog(x.from, x.from.dialog)
 	c.a.addDialog(x.to, x.to.dialog)
@@ -73,7 +73,7 @@ func (c *call) begin(x *inviteForwarding, first func()) {
 	c.mailbox.Begin(first, c.watchEnds)
 }
 
-// failed reports a panic in one step, which ends neither the process nor the call.
+// failed logs a panic in one step of the call. The process and the call continue.
 func (c *call) failed(v any) {
 	c.line.log.Error("a step of a call failed", zap.Uint64("call", uint64(c.id)), zap.Any("fault", v),
 		zap.Stack("stack"))

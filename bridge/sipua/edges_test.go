@@ -19,7 +19,7 @@ import (
 // These tests call the parts of a call directly, in each of its states. Code that proceeds where it must do nothing
 // fails because there is no network.
 
-// still returns a call that is up on both sides and sends nothing. What is posted to its mailbox is not run.
+// still returns a call that is up on both sides and sends nothing. Functions that are posted to its mailbox do not run.
 func still() *call {
 	a := &Agent{times: defaultTimes(), epoch: time.Now()}
 	seen := &recorder{}

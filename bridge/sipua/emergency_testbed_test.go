@@ -20,8 +20,8 @@ func (h *testBed) emergencyCallFrom(p *testPeer) emergencyTestCall {
 	return emergencyTestCall{d, inv}
 }
 
-// preempted plays the service while a new emergency call takes the place of another. It returns the INVITE of the new
-// one, which may come before or after the CANCEL of the other.
+// preempted plays the service while a new emergency call takes the place of other. It returns the INVITE of the new
+// call, which may come before or after the CANCEL of other.
 func (h *testBed) preempted(other *emergencyTestCall) message {
 	h.t.Helper()
 	inv, cancel := h.service.next(), h.service.next()

@@ -239,8 +239,8 @@ func TestRouteSetsOfRFC3261(t *testing.T) {
 	}
 }
 
-// Max-Forwards of a call counts down, from 70 at most (RFC 3261 sections 8.1.1.6 and 16.6), so that a loop of calls
-// ends. A change of a call starts anew: it is not part of such a loop.
+// Max-Forwards of a new call counts down, from at most 70 (RFC 3261 sections 8.1.1.6 and 16.6), so that a call that is
+// forwarded in circles ends. A request that changes a call always starts with 70: it cannot be part of such a circle.
 func TestMaxForwardsCountsDown(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {

@@ -210,7 +210,7 @@ func TestDateAgeBounds(t *testing.T) {
 // recorder records the events of a line without a machine.
 type recorder struct {
 	seen []string
-	// posted: something was posted to the mailbox of the call, see still
+	// posted: something was posted to the mailbox of the call; see [still]
 	posted atomic.Bool
 }
 

@@ -52,7 +52,7 @@ func TestSecondServiceTakesOver(t *testing.T) {
 		d := h.request("5550150", near())
 		lost := h.service.expect("INVITE")
 		inv := reserve.expect("INVITE")
-		is(t, inv, "Call-ID", lost.get("Call-ID")) // the record of the call has it
+		is(t, inv, "Call-ID", lost.get("Call-ID")) // the call record has this Call-ID
 		contains(t, inv.start, "sip:5550150@"+reserve.at.String())
 		contains(t, inv.get("From"), "<sip:"+secondUser+"@"+reserve.at.String()+">")
 		contains(t, inv.get("Contact"), "<sip:"+secondUser+"@")
@@ -356,23 +356,23 @@ func TestDialogsOfAnAbandonedAttempt(t *testing.T) {
 	for _, described := range []*dialog{left.other, kept} {
 		x.lastDescribed = described
 		x.forget(one.legs[1])
-		require.Equal(t, described != left.other, x.lastDescribed == described, "what the caller has heard last")
+		require.Equal(t, described != left.other, x.lastDescribed == described, "forgotten with its dialog")
 	}
 	require.True(t, repeating.ended)
 	require.True(t, left.over)
 	require.True(t, left.other.over)
 	require.False(t, kept.over, "the next service's responses come in this dialog")
 	require.Nil(t, kept.provisionals)
-	require.Equal(t, []*dialog{parallel}, one.legs[0].early, "that of another attempt")
+	require.Equal(t, []*dialog{parallel}, one.legs[0].early, "only the dialog of the other attempt remains")
 	old := one.legs[1]
 	old.s, old.out, old.early = &socket{}, x, nil
 	x.giveUp(x.inviteAttempt)
-	require.Equal(t, legOver, old.state, "for a request that is on its way")
+	require.Equal(t, legOver, old.state, "so that a request on its way is refused")
 	require.Nil(t, old.out)
 }
 
-// A service that is given up is asked to cancel the call once it answers, and serves the next call. The call is not
-// tried a second time at any service.
+// A service that was given up gets a CANCEL once it answers, and serves the next call. The call itself is not tried a
+// second time at any service.
 func TestLateServiceIsCancelled(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -400,7 +400,7 @@ func registeringAtServices(o *Options, _ *times) {
 	o.Lines[0].Register, o.Lines[0].Expires = true, 10*time.Minute
 }
 
-// A call that finds no service makes the line register at once, so that the next call may pass.
+// A call that finds no service makes the line register at once, so that the next call has a chance.
 func TestCallWithoutServiceRegistersAtOnce(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
@@ -414,7 +414,7 @@ func TestCallWithoutServiceRegistersAtOnce(t *testing.T) {
 	})
 }
 
-// When a lost service answers OPTIONS, the line registers there at once. If the service is lost again, it is asked
+// When a lost service answers OPTIONS, the line registers there at once. If the service is lost again, it gets OPTIONS
 // again.
 func TestServiceThatIsBackIsRegisteredAtOnce(t *testing.T) {
 	t.Parallel()

@@ -14,7 +14,7 @@ import (
 	"clearback/supervision"
 )
 
-// That it is unknown whether a call is up is logged once for each call, however often the service does not answer.
+// If the service does not answer, the log says once for each call that nobody knows whether it is still up.
 func TestLostServiceIsLoggedOnceForEachCall(t *testing.T) {
 	t.Parallel()
 	one := still()

@@ -269,8 +269,8 @@ func TestAttemptReplacedByAnotherService(t *testing.T) {
 	})
 }
 
-// A service that was given up since the other one answered says 200 all the same. Its BYE counts on from the PRACK that
-// it had (RFC 3261 section 12.2.1.1). Nothing else happens in its dialog, which is forgotten.
+// A service that was given up because the other one answered sends a 200 nevertheless. The BYE that it gets has the
+// next CSeq after that of its PRACK (RFC 3261 section 12.2.1.1). Then its dialog no longer exists.
 func TestLateAnswerAfterPrack(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {

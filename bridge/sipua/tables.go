@@ -21,7 +21,7 @@ type dialogKey struct {
 // dialogEntry is a dialog in the tables.
 type dialogEntry struct {
 	endpoint.Dialog
-	leg *leg // nil: outside calls
+	leg *leg // nil: the dialog is outside calls
 }
 
 // mergedKey identifies requests that reached a line twice by different paths (RFC 3261 section 8.2.2.2). The line is
@@ -121,7 +121,7 @@ func (t *tables) removeDialog(k dialogKey) {
 	delete(t.dialogs, k)
 }
 
-// dialog returns the leg of a dialog in a call, or nil.
+// dialog returns the leg whose dialog has the key k, or nil if no call has that dialog.
 func (t *tables) dialog(k dialogKey) *leg {
 	t.mu.Lock()
 	defer t.mu.Unlock()
@@ -131,7 +131,7 @@ func (t *tables) dialog(k dialogKey) *leg {
 	return nil
 }
 
-// inDialog returns who takes the requests of a dialog, in a call or outside; nil if there is no such dialog.
+// inDialog returns the dialog with the key k, in a call or outside calls, or nil if there is none.
 func (t *tables) inDialog(k dialogKey) *endpoint.Dialog {
 	t.mu.Lock()
 	defer t.mu.Unlock()

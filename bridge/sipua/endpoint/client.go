@@ -34,7 +34,7 @@ type Transaction struct {
 	e   *Endpoint
 	req *sip.Request // our own copy
 	key string
-	in  *Serial // runs on; nil: the queue of the Call-ID does
+	in  *Serial // runs the callback on; if nil, the queue of the Call-ID runs it
 	on  func(Response)
 	// fallback is where the request goes if no connection to its destination can be made; "" means nowhere
 	fallback string
@@ -66,9 +66,10 @@ func (e *Endpoint) Send(req *sip.Request, on func(Response)) (*Transaction, erro
 	return e.SendIn(nil, req, "", on)
 }
 
-// SendIn is Send for a request in a dialog: in runs on. The request may go over an existing TCP connection that may end
-// at any moment, to a peer that may not listen for new connections. If the connection has ended and cannot be made
-// again, the request goes to elsewhere, "host:port". If elsewhere is "", it goes nowhere.
+// SendIn is like Send, for a request in a dialog. The callback on runs in the Serial in. The request may go over an
+// existing TCP connection that can end at any moment, to a peer that may not accept new connections. If the connection
+// has ended and cannot be made again, the request goes to elsewhere, "host:port". If elsewhere is "", the request is
+// not sent.
 func (e *Endpoint) SendIn(in *Serial, req *sip.Request, elsewhere string, on func(Response)) (*Transaction, error) {
 	out, err := e.prepare(req)
 	if err != nil {

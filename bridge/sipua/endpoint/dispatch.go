@@ -118,7 +118,7 @@ func (e *Endpoint) mayKeepState(r *Request) bool {
 	return true
 }
 
-// findDialog finds the dialog of a request. It returns false if the request has a To tag but no dialog.
+// findDialog finds the dialog of a request. It returns false if the request has a To tag but its dialog does not exist.
 func (e *Endpoint) findDialog(r *Request) bool {
 	if r.To().Params.GetOr("tag", "") == "" {
 		return true
@@ -187,8 +187,9 @@ func callID(m interface{ CallID() *sip.CallIDHeader }) string {
 	return ""
 }
 
-// pass queues a request for its dialog, or for the handler. If that panics, the peer gets 500. If too many requests
-// wait, the peer gets 503. A BYE in a dialog and an emergency call have reserved places in the queue.
+// pass queues a request for its dialog, or for the handler. If the handling panics, the peer gets 500. A BYE in a
+// dialog and an emergency call have reserved places in the queue. If the queue is full, the peer gets 503; but a BYE in
+// a dialog gets no answer, so that it is retransmitted.
 func (e *Endpoint) pass(r *Request) {
 	run := func() {
 		defer func() {

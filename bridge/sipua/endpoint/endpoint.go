@@ -47,10 +47,10 @@ type Options struct {
 	// Urgent, if not nil, reports whether a request is an emergency call. Such a request is served beyond the limits
 	// that keep one source from taking all the room. It must not block.
 	Urgent func(*sip.Request) bool
-	// InDialog, if not nil, finds the dialog of a request with a To tag; if nil, every such request belongs to a dialog
-	// without a Serial. A request for which it returns nil is answered 481 and leaves no state; an ACK is dropped. The
-	// same happens to a BYE, INFO, UPDATE or PRACK without a To tag. Some room is reserved for requests in a dialog.
-	// InDialog is called in the goroutine that reads the socket, and must not block.
+	// InDialog, if not nil, returns the dialog of a request with a To tag. If it returns nil, the request is answered
+	// 481 and leaves no state; an ACK is dropped. The same happens to a BYE, INFO, UPDATE or PRACK without a To tag. If
+	// InDialog is nil, every request with a To tag belongs to a dialog without a Serial. Some room is reserved for
+	// requests in a dialog. InDialog is called in the goroutine that reads the socket, and must not block.
 	InDialog func(*Request) *Dialog
 	// Answers, if not nil, reports whether a request that belongs to no dialog gets an answer. It must not block.
 	Answers func(*Request) bool
@@ -78,9 +78,9 @@ type Packets interface {
 
 var _ Packets = (*net.UDPConn)(nil)
 
-// Dialog says who takes the requests of a dialog.
+// Dialog says how the requests of a dialog are handled.
 type Dialog struct {
-	// Serial runs Handle; if nil, the queue of the Call-ID does.
+	// Serial runs Handle. If it is nil, the queue of the Call-ID runs Handle.
 	Serial *Serial
 	// Handle takes the requests in the order of arrival, as [Handler].Request does. It must not block.
 	Handle func(*Request)

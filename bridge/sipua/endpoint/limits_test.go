@@ -434,8 +434,8 @@ func TestRateLimitOfUnknownConn(t *testing.T) {
 		})
 }
 
-// A connection that a line depends on does not count as that of an unknown source, although nobody knows its address
-// yet: it is not closed for one, nor does it take the place of one.
+// A connection that a line depends on does not count as one of an unknown source, even if its address is not known yet.
+// It is not closed in favour of an unknown source, and does not use up the room for them.
 func TestLineDependsOnUnknownSource(t *testing.T) {
 	bound := func(o *Options) {
 		limited(o)

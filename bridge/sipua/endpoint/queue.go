@@ -7,8 +7,8 @@ import (
 	"go.uber.org/zap"
 )
 
-// queues runs what belongs to no [Serial] of the user's: one function after the other within a Call-ID, concurrently
-// for different Call-IDs. A Call-ID costs memory and a goroutine only while it has something to run.
+// queues runs the functions that belong to no [Serial] of the user's. Those of one Call-ID run one after the other,
+// those of different Call-IDs concurrently. A Call-ID costs memory and a goroutine only while it has something to run.
 type queues struct {
 	log *zap.Logger
 
@@ -27,8 +27,8 @@ type queue struct {
 
 func (q *queues) init(log *zap.Logger) { q.log = log }
 
-// post appends f to in, or to the queue of id if in is nil. It never blocks. After finish it does nothing. It is for
-// work that we cause ourselves, whose amount is bounded elsewhere.
+// post appends f to in, or to the queue of id if in is nil. It never blocks. After finish no new queue begins. post is
+// for work that we cause ourselves, whose amount is bounded elsewhere.
 func (q *queues) post(in *Serial, id string, f func()) {
 	if in != nil {
 		in.Post(f)
@@ -43,7 +43,7 @@ func (q *queues) post(in *Serial, id string, f func()) {
 	q.beginLocked(id, netip.Addr{}, f)
 }
 
-// offer is post for work that a source causes. It returns false if too much work waits.
+// offer is like post, for work that a source causes. It returns false if too much work waits.
 func (q *queues) offer(in *Serial, id string, from netip.Addr, f func()) bool {
 	if in != nil {
 		return in.offer(f, maxWaiting)
@@ -66,8 +66,8 @@ func (q *queues) roomLocked(from netip.Addr) bool {
 	return n < maxQueues && own < maxQueuesSource || n < maxQueuesHard && own < maxQueuesFew
 }
 
-// offerReserved is offer for BYE, emergency calls and responses. It has reserved places within a call or Call-ID. The
-// number of its Call-IDs is bounded by the number of dialogs and transactions.
+// offerReserved is like offer, for BYEs, emergency calls and responses. For these each call or Call-ID has reserved
+// places. They may always add a Call-ID, since the number of dialogs and transactions limits how many they add.
 func (q *queues) offerReserved(in *Serial, id string, f func()) bool {
 	const most = maxWaiting + maxWaitingReserved
 	if in != nil {
@@ -114,7 +114,7 @@ func (q *queues) release(id string, c *queue) {
 	}
 }
 
-// failed reports a panic in one message, which does not end the process.
+// failed logs a panic in the handling of one message. The process continues.
 func (q *queues) failed(v any) {
 	q.log.Error("a message could not be processed", zap.String("fault", Printable(v)), zap.Stack("stack"))
 }

@@ -6,8 +6,8 @@ import (
 )
 
 // Serial runs functions one after the other, in the order in which they were posted. It has a goroutine only while
-// there is something to run. It is a call's mailbox, and the queue of a Call-ID that belongs to no call. Safe for
-// concurrent use.
+// there is something to run. It serves as the mailbox of a call, and as the queue of a Call-ID that belongs to no call.
+// Safe for concurrent use.
 type Serial struct {
 	// set once
 	start  func(func()) // runs a function in a goroutine of its own
@@ -15,18 +15,18 @@ type Serial struct {
 
 	mu      sync.Mutex
 	waiting []func()
-	begun   bool // before that, posted functions wait
+	begun   bool // Begin was called; until then posted functions wait
 	running bool
 }
 
-// NewSerial returns a serial executor that runs nothing before Begin. start has to run its argument in a goroutine of
-// its own, or nothing if everything is closed. failed is called with the value of a panic of a posted function; the
-// functions after it still run.
+// NewSerial returns a serial executor that runs nothing before Begin. start must run its argument in a new goroutine,
+// or do nothing once everything is closed. If a posted function panics, failed is called with the value of the panic,
+// and the functions after it still run.
 func NewSerial(start func(func()), failed func(v any)) *Serial {
 	return &Serial{start: start, failed: failed}
 }
 
-// Begin puts first before everything that has been posted, and begins to run.
+// Begin puts first ahead of everything that has been posted, and starts to run functions.
 func (s *Serial) Begin(first ...func()) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -41,7 +41,8 @@ func (s *Serial) Post(f func()) {
 	s.postLocked(f)
 }
 
-// offer is Post for work that the network causes. It returns false if most functions wait already.
+// offer is like Post, for work that the network causes. It returns false if the number of waiting functions has reached
+// most.
 func (s *Serial) offer(f func(), most int) bool {
 	s.mu.Lock()
 	defer s.mu.Unlock()

@@ -20,8 +20,8 @@ func newTestSerial() (*Serial, *[]any) {
 	return NewSerial(func(f func()) { go f() }, func(v any) { faults = append(faults, v) }), &faults
 }
 
-// Nothing runs before Begin. What Begin gets comes first, then everything in the order in which it was posted. A panic
-// ends only its own function. Nothing runs concurrently, and no goroutine stays.
+// Nothing runs before Begin. The functions given to Begin run first, then the others in the order in which they were
+// posted. A panic ends only its own function. No two functions run concurrently, and no goroutine remains.
 func TestSerialOrder(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		s, faults := newTestSerial()
@@ -49,7 +49,7 @@ func TestSerialOrder(t *testing.T) {
 	})
 }
 
-// offer counts everything that waits, and not what runs.
+// offer counts the functions that wait, not the one that runs.
 func TestSerialIsBounded(t *testing.T) {
 	s, _ := newTestSerial()
 	for range 3 {
