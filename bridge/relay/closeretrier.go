@@ -9,7 +9,7 @@ import (
 )
 
 const (
-	// CloseEvery is the longest pause between two attempts of an owed close. Our own number: a caller who lifts the
+	// CloseEvery is the longest pause between two attempts to close a contact. Our own number: a caller who lifts the
 	// handset must not find the line dead for longer than that.
 	CloseEvery = 250 * time.Millisecond
 	// ReportEvery is the interval at which a close that keeps failing is reported again.

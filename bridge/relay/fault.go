@@ -16,17 +16,18 @@ type Fault struct {
 	Problem string
 	// At is the key at whose place the fault is shown, if that is not Key.
 	At string
-	// Unless is a key. If that key has a fault of its own, this fault only follows from it and is not reported.
+	// Unless is a key. If that key is missing or its value could not be read, this fault only follows from that, and
+	// package config does not report it.
 	Unless string
 }
 
-// Missing returns the fault of a key that is not there. advice says what to do.
+// Missing returns the fault of a missing key. advice says what to do.
 func Missing(key, advice string) Fault { return Fault{Key: key, Problem: "is missing; " + advice} }
 
 // String returns "key: problem", or only the problem for the settings as a whole.
 func (f Fault) String() string { return f.Below("") }
 
-// Below returns the text of the fault for settings at a path.
+// Below returns the text of the fault, with path before Key. path is the place of the driver's settings.
 func (f Fault) Below(path string) string {
 	switch at := strings.Trim(path+"."+f.Key, "."); {
 	case at == "":
@@ -59,14 +60,14 @@ func (c *Faults) Add(key, format string, a ...any) {
 	*c = append(*c, Fault{Key: key, Problem: fmt.Sprintf(format, a...)})
 }
 
-// Bounds of what all drivers let the user or a test choose. Our own numbers.
+// Bounds of the settings that all drivers have. Our own numbers.
 const (
 	leastTimeout = 20 * time.Millisecond
 	mostTimeout  = 10 * time.Second
 	leastPoll    = 10 * time.Millisecond
 )
 
-// CheckTimes returns the faults of a driver's time-out and poll interval. 0 stands for the default.
+// CheckTimes returns the faults of a driver's time-out and poll interval. 0 means the driver's default.
 func CheckTimes(timeout, poll time.Duration) (f Faults) {
 	if timeout != 0 && (timeout < leastTimeout || timeout > mostTimeout) {
 		f.Add("timeout", "%v is out of range; allowed: %v to %v", timeout, leastTimeout, mostTimeout)

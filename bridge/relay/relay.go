@@ -103,8 +103,8 @@ type Contact interface {
 	// or Unknown. A second Interrupt is refused while the first is under way. Cancelling ctx closes the loop at once.
 	Interrupt(ctx context.Context, i Interruption) Result
 	// Close closes the contact and ends an opening that is under way. It never queues behind an opening. It returns nil
-	// once the controller has confirmed the close. Until then the close is repeated, at most [CloseEvery] apart, and
-	// Close waits until ctx ends. The driver repeats the close also after that.
+	// once the controller has confirmed the close. Until then the driver repeats the close, at most [CloseEvery] apart,
+	// and Close waits until ctx ends. The driver continues to repeat the close after that.
 	Close(ctx context.Context) error
 	// Kind returns the contact's kind, which never changes.
 	Kind() Kind

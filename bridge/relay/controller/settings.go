@@ -8,8 +8,8 @@ import (
 	"clearback/bridge/relay"
 )
 
-// LongestLimit is the upper bound of the longest opening that a device may be asked for. It only catches mistakes; the
-// policy's bound is far lower.
+// LongestLimit is the largest value of the key limit, the longest opening that a device may be asked for. It only
+// catches mistakes: the policy's bound is far lower.
 const LongestLimit = time.Hour
 
 // Contains reports whether one of the templates contains a word.
@@ -17,8 +17,8 @@ func Contains(word string, templates ...string) bool {
 	return slices.ContainsFunc(templates, func(t string) bool { return strings.Contains(t, word) })
 }
 
-// TemplateUnit returns the unit to which the lengths in templates are rounded up: unit, or if that is 0, 1 ms if {ms}
-// is used, else 1 s.
+// TemplateUnit returns the unit to which the lengths in templates are rounded up. It is unit if that is not 0, else 1
+// ms if a template contains {ms}, else 1 s.
 func TemplateUnit(unit time.Duration, templates ...string) time.Duration {
 	switch {
 	case unit != 0:
@@ -43,7 +43,7 @@ func CheckLength(f *relay.Faults, key string, unit, limit time.Duration) {
 	}
 }
 
-// CheckStates adds the faults of the two lists of values below key, each of which means one state.
+// CheckStates adds the faults of two lists of values below key. The values of each list mean one state.
 func CheckStates(f *relay.Faults, key, one string, ones []string, other string, others []string) {
 	if len(ones) == 0 {
 		*f = append(*f, relay.Missing(key+"."+one, "it is required: add it here"))

@@ -32,7 +32,7 @@ type NotClosed struct {
 	Err        error
 }
 
-// Names lists the contacts that are not known to be closed, for people: each line with its controller.
+// Names returns a text for people that names the contacts not known to be closed: each line with its controller.
 func Names(left []NotClosed) string {
 	words := make([]string, len(left))
 	for i, n := range left {

@@ -95,8 +95,8 @@ func (o ContactOptions) withContract() ContactOptions {
 	return o
 }
 
-// ContractLimit is the longest opening requested from a contract device if no limit is set. The device may have a lower
-// limit.
+// ContractLimit is the longest opening requested from a device with the contract if no limit is set. The device may
+// have a lower limit.
 const ContractLimit = 10 * time.Second
 
 // Check returns what is wrong with the options of a contact of a device. It shows no template, which may contain a

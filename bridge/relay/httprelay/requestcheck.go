@@ -12,7 +12,7 @@ import (
 	"clearback/bridge/relay/transport"
 )
 
-// use is one request of a contact and what it may contain.
+// use is one request of a contact, with what it may contain.
 type use struct {
 	key    string
 	method string // the default
@@ -41,14 +41,14 @@ func (o *ContactOptions) uses() (all []use) {
 	return all
 }
 
-// checker collects the faults of requests. values are the values of the words that stand for names, as far as they are
-// known.
+// checker collects the faults of requests. values maps the words in braces that stand for names to these names, as far
+// as they are known.
 type checker struct {
 	relay.Faults
 	values map[string]string
 }
 
-// names are the words that stand for names. Every template may contain them.
+// names are the words in braces that stand for names. Every template may contain them.
 var names = []string{"{line}", "{contact}", "{user}", "{password}"}
 
 // check checks one request. ours means that this package's contract fills in path and body.
@@ -90,7 +90,7 @@ func isPath(p string) bool {
 		!strings.ContainsFunc(p, func(c rune) bool { return c <= ' ' || c >= 0x7f || c == '#' })
 }
 
-// words checks the words of a template. Its faults do not quote the template, which may contain a secret.
+// words checks the words in braces of a template. Its faults do not quote the template, which may contain a secret.
 func (c *checker) words(key, template string, may []string) {
 	for _, w := range wordLike.FindAllString(template, -1) {
 		if !slices.Contains(names, w) && !slices.Contains(may, w) {

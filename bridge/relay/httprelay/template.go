@@ -57,7 +57,7 @@ func newCompiler(b *Board, o *ContactOptions) compiler {
 		"{password}", b.opt.Password)}
 }
 
-// compile fills in the names of a request.
+// compile makes the message of a request. It fills in the names.
 func (k compiler) compile(r *Request, method string) *message {
 	if r.Method != "" {
 		method = r.Method

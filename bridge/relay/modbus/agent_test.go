@@ -187,7 +187,7 @@ func (b *agentBoard) carry(near net.Conn, l net.Listener) {
 		case fault.Do == relaytest.Delay:
 			<-time.After(fault.Delay)
 			answer = act()
-		case fault.Do == relaytest.StallRequest: // before the agent, whose connection stays
+		case fault.Do == relaytest.StallRequest: // stalls before it reaches the agent; the connection stays up
 			<-b.hold()
 			answer = act()
 			b.held.Done()

@@ -93,7 +93,7 @@ var ErrOptions = errors.New("modbus: setting out of range")
 const (
 	defaultTimeout = 500 * time.Millisecond
 	maxCount       = 65_535                // a register has 16 bits
-	leastWatchdog  = 30 * time.Millisecond // our own number: three of the shortest polls
+	leastWatchdog  = 30 * time.Millisecond // our own number: three of the shortest poll intervals
 )
 
 func (o Options) withDefaults() (Options, error) {

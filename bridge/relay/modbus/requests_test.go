@@ -3,7 +3,7 @@ package modbus
 import "clearback/bridge/relay/modbus/modbustest"
 
 // The requests that the tests expect, and answers that repeat them (application protocol V1.1b3, sections 6.1, 6.3,
-// 6.5, 6.6 and 6.12). They are not made by package codec, which the driver uses.
+// 6.5, 6.6 and 6.12). They do not come from package codec, which the driver uses.
 
 func readCoils(address, n uint16) []byte { return modbustest.PDU(1, address, n) }
 

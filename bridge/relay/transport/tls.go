@@ -20,8 +20,8 @@ type TLS struct {
 	ServerName string
 }
 
-// Check returns what is wrong with the settings for a connection, which is secure if it uses TLS. addressKey is the key
-// of the address, and scheme is how the address of a secure connection begins. Check reads no file.
+// Check returns what is wrong with the settings. secure means that the connection uses TLS. addressKey is the key of
+// the address. scheme is the beginning of an address that uses TLS. Check reads no file.
 func (t TLS) Check(secure bool, addressKey, scheme string) []relay.Fault {
 	var f relay.Faults
 	if (t.Certificate == "") != (t.Key == "") {

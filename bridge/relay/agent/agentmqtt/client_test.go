@@ -186,7 +186,7 @@ func TestWatchdog(t *testing.T) {
 	began := time.Now()
 	s.until("it is closed", func(a mqtt.State) bool { return !a.Open })
 	require.Less(t, time.Since(began), time.Second+late())
-	began = time.Now() // before the opening: its answer may be late
+	began = time.Now() // taken before the opening, whose answer may be late
 	require.Equal(t, mqtt.ResultDone, s.ask(mqtt.TopicPulse, mqtt.Command{MS: 400, Token: s.token()}).Result)
 	for s.ask(mqtt.TopicRead, mqtt.Command{}).Open {
 	}

@@ -10,7 +10,7 @@ const (
 	IllegalFunction        Exception = 1
 	IllegalDataAddress     Exception = 2
 	IllegalDataValue       Exception = 3
-	DeviceFailure          Exception = 4 // while the device carried out the request
+	DeviceFailure          Exception = 4 // the device failed while it carried out the request
 	Acknowledge            Exception = 5 // the request is still being carried out
 	DeviceBusy             Exception = 6
 	MemoryParityError      Exception = 8
@@ -41,5 +41,5 @@ func (e Exception) Error() string {
 // exceptionBit is set in the function code of an answer that is an exception.
 const exceptionBit = 0x80
 
-// Response returns the answer that refuses a request with the given function, which may be one that does not exist.
+// Response returns the answer that refuses a request with the function f. That function need not exist.
 func (e Exception) Response(f Function) Response { return Response{byte(f) | exceptionBit, byte(e)} }

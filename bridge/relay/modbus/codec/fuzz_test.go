@@ -42,8 +42,8 @@ func FuzzFrames(f *testing.F) {
 	})
 }
 
-// FuzzRequests checks that each request which a device accepts can be read whole, and that the answers to it which the
-// device makes are accepted by the master.
+// FuzzRequests checks that all parts of a request that a device accepts can be read, and that the master accepts the
+// answers that the device makes.
 func FuzzRequests(f *testing.F) {
 	f.Add([]byte{1, 0, 0, 0, 9})
 	f.Add([]byte{4, 0, 0, 0, 125})
@@ -83,8 +83,7 @@ func FuzzRequests(f *testing.F) {
 	})
 }
 
-// FuzzFindRTUResponse checks that, whatever is on the line, only a frame with the right unit, function and checksum is
-// an answer.
+// FuzzFindRTUResponse checks that in arbitrary bytes only a frame with the right unit, function and checksum is found.
 func FuzzFindRTUResponse(f *testing.F) {
 	f.Add([]byte{1, 5, 0, 3, 0, 0, 0x3D, 0xCA})
 	f.Add(append([]byte{0}, modbustest.RTU(1, 1, 0, 0, 0, 1)...))

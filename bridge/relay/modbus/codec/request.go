@@ -50,10 +50,10 @@ const (
 func (f Function) IsRead() bool { return ReadCoils <= f && f <= ReadInputRegisters }
 
 // Request is the PDU of a valid request: one that [Read], [WriteCoil], [WriteRegister] or [WriteRegisters] made, or
-// that [ParseRequest] accepted. Its methods panic on anything else.
+// that [ParseRequest] accepted. On any other bytes its methods may panic.
 type Request []byte
 
-// Read returns a request that reads a number of coils, inputs or registers from an address on.
+// Read returns a request that reads quantity coils, inputs or registers, starting at address.
 func Read(f Function, address, quantity uint16) Request { return request(f, address, quantity) }
 
 // WriteCoil returns a request that writes one coil.
@@ -83,11 +83,11 @@ func request(f Function, a, b uint16) Request {
 	return binary.BigEndian.AppendUint16(binary.BigEndian.AppendUint16(r, a), b)
 }
 
-// ParseRequest checks the form of a request that a device has received, with at least one byte. The error is
-// [IllegalFunction] or [IllegalDataValue]. Which addresses exist is for the device to check. The request shares the
+// ParseRequest checks the form of a request that a device has received. pdu must have at least one byte. The error is
+// [IllegalFunction] or [IllegalDataValue]. The device must check that the addresses exist. The request shares the
 // memory of pdu.
 func ParseRequest(pdu []byte) (Request, error) {
-	most, each := 0, 0 // the largest quantity, and how many bits of data belong to each
+	most, each := 0, 0 // the largest quantity, and the bits of data for each coil or register
 	switch Function(pdu[0]) {
 	case ReadCoils, ReadDiscreteInputs:
 		most = MaxReadBits
@@ -150,5 +150,5 @@ func (r Request) Register(i int) uint16 {
 	return binary.BigEndian.Uint16(r[6+2*i:])
 }
 
-// bit returns bit i of packed bits: the lowest bit of the first byte comes first.
+// bit returns bit i of packed bits. Bit 0 is the lowest bit of the first byte.
 func bit(b []byte, i int) bool { return b[i/8]>>(i%8)&1 == 1 }

@@ -12,7 +12,7 @@ var ErrResponse = errors.New("modbus: not a valid answer")
 // Response is the PDU of a valid answer: one that a method of [Request] or [Exception] returned.
 type Response []byte
 
-// ReadBits returns the answer to a request that reads coils or inputs. The slice on has one value for each.
+// ReadBits returns the answer to a request that reads coils or inputs. on has one value for each of them.
 func (r Request) ReadBits(on []bool) Response {
 	p := make(Response, 2+(len(on)+7)/8)
 	p[0], p[1] = r[0], byte(len(p)-2)
@@ -24,7 +24,7 @@ func (r Request) ReadBits(on []bool) Response {
 	return p
 }
 
-// ReadRegisters returns the answer to a request that reads registers. The slice values has one value for each.
+// ReadRegisters returns the answer to a request that reads registers. values has one value for each of them.
 func (r Request) ReadRegisters(values []uint16) Response {
 	p := append(make(Response, 0, 2+2*len(values)), r[0], byte(2*len(values)))
 	for _, v := range values {
@@ -36,8 +36,8 @@ func (r Request) ReadRegisters(values []uint16) Response {
 // Written returns the answer that confirms a write. It shares the memory of the request.
 func (r Request) Written() Response { return Response(r[:5]) }
 
-// ParseResponse checks that pdu answers the request. Otherwise the error is the device's [Exception] or [ErrResponse].
-// The response shares the memory of pdu.
+// ParseResponse returns pdu as the answer to the request. If the device refused the request, the error is its
+// [Exception]. If pdu is not a valid answer, the error wraps [ErrResponse]. The response shares the memory of pdu.
 func (r Request) ParseResponse(pdu []byte) (Response, error) {
 	f := r.Function()
 	switch {

@@ -84,7 +84,7 @@ func TestResponsesThatBelong(t *testing.T) {
 		for n := range c.answer {
 			no(c.answer[:n])
 		}
-		differs := c.answer // of a write, every byte counts
+		differs := c.answer // in the answer to a write, every byte counts
 		if c.request.Function().IsRead() {
 			differs = c.answer[:2]
 		}
@@ -101,7 +101,7 @@ func TestResponsesThatBelong(t *testing.T) {
 	}
 }
 
-// TestWhatAWrongResponseIsCalled checks the words that a user sees.
+// TestWhatAWrongResponseIsCalled checks the error texts for wrong answers, which a user sees.
 func TestWhatAWrongResponseIsCalled(t *testing.T) {
 	for _, c := range []struct {
 		request Request

@@ -2,7 +2,7 @@ package codec
 
 import "encoding/binary"
 
-// MaxRTU is the largest length of a frame of Modbus RTU: unit 1, PDU 253, checksum 2.
+// MaxRTU is the largest length of a frame of Modbus RTU in bytes: unit 1, PDU 253, checksum 2.
 const MaxRTU = 1 + maxPDU + 2
 
 // crc16 is the checksum of section 2.5.1.2: the polynomial 0xA001, reflected, from 0xFFFF.
@@ -53,8 +53,8 @@ func rtuResponse(b []byte) int {
 }
 
 // FindRTUResponse looks in b for an answer of the given unit to the given function. It skips bytes before the answer,
-// since a driver that switches its direction can leave stray bytes on the line. It returns the PDU, nil if there is
-// none yet, and the rest of b after whole answers of other units.
+// since an RS-485 transceiver that changes direction can leave stray bytes on the line. It returns the PDU, or nil if
+// the answer is not complete yet. rest is b without the complete answers of other units at its start.
 func FindRTUResponse(b []byte, unit byte, f Function) (pdu, rest []byte) {
 	for {
 		n := rtuResponse(b)

@@ -9,13 +9,13 @@ import (
 
 // Frame is one frame of Modbus TCP.
 type Frame struct {
-	Transaction uint16 // the answer to a request has its number
+	Transaction uint16 // an answer has the number of its request
 	Unit        byte
 	PDU         []byte // 1 to 253 bytes
 }
 
-// headerLen is the length of the MBAP header: transaction 2, protocol 2, length 2, unit 1 (messaging guide, section
-// 3.1.3).
+// headerLen is the length of the MBAP header in bytes: transaction 2, protocol 2, length 2, unit 1 (messaging guide,
+// section 3.1.3).
 const headerLen = 7
 
 // MaxTCP is the largest length of a frame of Modbus TCP in bytes.
@@ -34,14 +34,15 @@ func AppendTCP(dst []byte, f Frame) []byte {
 }
 
 // ReadTCPRequest reads the frame of a request, whose PDU has at least one byte. After an error the start of the next
-// frame is unknown, so the connection must be ended. The error is that of r, or that the frame is not valid.
+// frame is unknown, so the connection must be ended. The error comes from r, or says that the frame is not valid.
 func ReadTCPRequest(r io.Reader) (Frame, error) { return readTCP(r, 1, errRequest) }
 
 // ReadTCPResponse reads the frame of an answer, whose PDU has at least two bytes, because each answer has a byte count,
-// an address or an exception code. A bad frame is [ErrResponse]; otherwise it is like [ReadTCPRequest].
+// an address or an exception code. For a frame that is not valid, the error wraps [ErrResponse]. Everything else is as
+// with [ReadTCPRequest].
 func ReadTCPResponse(r io.Reader) (Frame, error) { return readTCP(r, 2, ErrResponse) }
 
-// readTCP reads a frame whose PDU has at least the given number of bytes. Any other frame is the error invalid.
+// readTCP reads a frame whose PDU has at least the given number of bytes. For any other frame the error wraps invalid.
 func readTCP(r io.Reader, least int, invalid error) (Frame, error) {
 	var h [headerLen]byte
 	if _, err := io.ReadFull(r, h[:]); err != nil {

@@ -1,5 +1,6 @@
 // Package modbustest makes and reads the Modbus frames of test devices and test masters. It is written from the
-// documents and shares no code with package codec, so that a fault of one does not hide a fault of the other.
+// documents and shares no code with package codec, so that a mistake in one does not hide the same mistake in the
+// other.
 package modbustest
 
 import (
