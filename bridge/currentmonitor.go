@@ -37,13 +37,13 @@ const (
 )
 
 // currentMonitor watches the loop current of one line in service. It posts Seized when current begins to flow and
-// Released when current stops. It also posts the first state that it reads: at the start, after each closing of the
-// loop, and after a time in which the input could not be read, which it posts as CurrentUnreadable.
+// Released when current stops. It posts CurrentUnreadable if the input cannot be read for senseLost. It also posts the
+// first state that it reads at the start, after each report that the loop is closed, and after CurrentUnreadable.
 type currentMonitor struct {
 	// set once
 	sensor  relay.Sensor
 	mailbox *mailbox
-	open    func() bool // an opening is confirmed and its outcome is not posted yet
+	open    func() bool // reports whether an opening is confirmed and its outcome is not posted yet
 	epoch   time.Time
 	log     *zap.Logger
 	ctx     context.Context
@@ -54,14 +54,14 @@ type currentMonitor struct {
 	busy atomic.Bool // the line is busy
 
 	// owned by run
-	closings   uint64                // how often the loop had been reported closed before the last reading
-	state      relay.Level           // last posted since the loop closed and the input is readable; LevelUnknown: none
-	posted     supervision.EventKind // Seized or Released, whichever was last posted and not outdated; EventNone: neither
-	next       relay.Level           // read, but not for long enough; LevelUnknown: no such reading
+	closings   uint64                // how often the loop had been reported closed when the last reading was requested
+	state      relay.Level           // last posted; LevelUnknown: none since the last closing or CurrentUnreadable
+	posted     supervision.EventKind // the last Seized or Released that was not outdated; EventNone: neither yet
+	next       relay.Level           // being read, but not for long enough yet; LevelUnknown: none
 	since      time.Time             // when the first reading of next was requested
 	failing    time.Time             // since when the input has been unreadable; zero: it is readable
 	logged     bool                  // the warning that the input cannot be read was logged
-	postedLost bool                  // CurrentUnreadable was posted, and no reading since
+	postedLost bool                  // CurrentUnreadable was posted, and no level since
 }
 
 func newCurrentMonitor(s relay.Sensor, to *mailbox, open func() bool, epoch time.Time,
@@ -85,7 +85,7 @@ func (n *currentMonitor) pace(busy bool) {
 	}
 }
 
-// awaken has the input read at once.
+// awaken makes run read the input at once.
 func (n *currentMonitor) awaken() {
 	select {
 	case n.wake <- struct{}{}:

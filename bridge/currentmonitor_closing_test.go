@@ -213,7 +213,7 @@ func TestGuardTimeWaitsForTheInput(t *testing.T) {
 				s.confirmed()
 				open := time.Since(s.began)
 				guardBy := open + p.Interval + p.GuardTime
-				s.runInLoop(func() { s.incidents.next = supervision.Instant(guardBy) }) // a reminder does not end it either
+				s.runInLoop(func() { s.incidents.next = supervision.Instant(guardBy) }) // no effect on it
 				s.after(guardBy)
 				assert.Equal(t, c.waits, s.View().Loop == supervision.StateGuarding)
 				s.after(open + p.OnHookRecognition)
@@ -224,7 +224,7 @@ func TestGuardTimeWaitsForTheInput(t *testing.T) {
 	}
 }
 
-// A closing of a loop that was not open has the input read again, and changes nothing else.
+// A report that a closed loop is closed makes the monitor post the state again. It changes nothing else.
 func TestClosingOfAClosedLoop(t *testing.T) {
 	for _, trusted := range []bool{true, false} {
 		synctest.Test(t, func(t *testing.T) {

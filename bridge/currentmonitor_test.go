@@ -357,7 +357,8 @@ func TestReadings(t *testing.T) {
 }
 
 // TestReadingsAroundAClosing: after each closing of the loop the state is posted again. A reading that was requested
-// before the closing and is posted after it says so, and the next one is compared with the one before it.
+// before the closing and is posted after it is marked as such. The next reading is compared with the reading before
+// that one.
 func TestReadingsAroundAClosing(t *testing.T) {
 	const flows, none = relay.LevelClosed, relay.LevelOpen
 	synctest.Test(t, func(t *testing.T) {

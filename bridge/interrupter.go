@@ -103,8 +103,8 @@ func (o *interrupter) withdraw(seq supervision.Seq) {
 	o.close(seq)
 }
 
-// close has the contact closed. It posts LoopClosed with seq when the controller has confirmed that. Until then the
-// contact repeats the close, and the driver's own notices raise the alarm.
+// close closes the contact in the background, and posts LoopClosed with seq once the controller has confirmed the
+// close. Until then the driver repeats the close, and its notices raise the alarm.
 func (o *interrupter) close(seq supervision.Seq) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
@@ -123,8 +123,8 @@ func (o *interrupter) close(seq supervision.Seq) {
 	})
 }
 
-// busy reports whether an interruption is under way. A close does not count: the machine knows how long a LoopClosed
-// may take, and the driver continues to close until it has shut down.
+// busy reports whether an interruption is under way. A close does not count, because the machine limits its wait for
+// LoopClosed and the driver repeats the close until it has shut down.
 func (o *interrupter) busy() bool {
 	o.mu.Lock()
 	defer o.mu.Unlock()

@@ -128,7 +128,7 @@ func (s *slowContact) Close(ctx context.Context) error {
 	}
 }
 
-// The contact repeats a close; the interrupter asks for it once at a time, and posts that the controller confirmed it.
+// The interrupter requests one close at a time, and the contact repeats it. The interrupter posts the confirmation.
 func TestOneCloseAtATime(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		s := &slowContact{took: 3 * time.Second}

@@ -29,8 +29,8 @@ type LineOptions struct {
 	// process, whenever that state changes. Neither may block.
 	Record func(callrecord.Entry)
 	Save   func(supervision.SavedState)
-	// With Sense, the contact's loop-current input is watched while the line is in service: Seized, Released and
-	// CurrentUnreadable are posted.
+	// Sense makes the line watch the contact's loop-current input while it is in service. It then posts Seized,
+	// Released and CurrentUnreadable.
 	Sense bool
 	// Remind is the interval at which an incident that lasts is logged again. 0 means never.
 	Remind time.Duration
@@ -236,7 +236,7 @@ func (l *Line) run() {
 			f()
 		case <-timer.C:
 			now := l.now()
-			if now >= l.deadline { // otherwise the timer was set for an earlier deadline, or for a reminder
+			if now >= l.deadline { // if not, the timer was set for an earlier deadline or for a reminder
 				l.step(supervision.Event{Kind: supervision.TimePassed})
 			}
 			if l.incidents.due(now) {

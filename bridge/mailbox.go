@@ -19,7 +19,7 @@ type mailbox struct {
 
 func newMailbox() *mailbox { return &mailbox{wake: make(chan struct{}, 1)} }
 
-// put queues an event. It returns whether the event reports that the loop is closed.
+// put queues an event. It reports whether the event says that the loop is closed.
 func (b *mailbox) put(ev supervision.Event) (closed bool) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
@@ -31,15 +31,16 @@ func (b *mailbox) put(ev supervision.Event) (closed bool) {
 	return closed
 }
 
-// closings returns how often the loop was reported closed. A reading of the loop current needs it, see putReading.
+// closings returns how often the loop was reported closed. Call it before a reading of the loop current, for
+// putReading.
 func (b *mailbox) closings() uint64 {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	return b.closed
 }
 
-// putReading queues a reading that was requested when closings returned that number. It returns whether the loop has
-// been reported closed since; the event then says so.
+// putReading queues a reading of the loop current. closings is what [mailbox.closings] returned when the reading was
+// requested. If the loop has been reported closed since then, the reading is outdated, and the queued event says so.
 func (b *mailbox) putReading(ev supervision.Event, closings uint64) (outdated bool) {
 	b.mu.Lock()
 	defer b.mu.Unlock()

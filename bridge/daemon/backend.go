@@ -139,7 +139,7 @@ func directionWord(d callrecord.Direction) string {
 	return d.String()
 }
 
-// named returns the line of that name. Its error lists the lines that exist.
+// named returns the line with the given name. Its error lists the lines that exist.
 func (h *backend) named(line string) (*Line, error) {
 	if l := h.d.Line(line); l != nil {
 		return l, nil

@@ -44,7 +44,7 @@ func marked(t *testing.T, d *Daemon) bool {
 	send("ACK", regexp.MustCompile(`(?m)^To: .*(;tag=[^;\r]*)`).FindStringSubmatch(answer)[1])
 
 	hurry, cancel := context.WithCancel(context.Background())
-	cancel()                     // not even an emergency call is awaited
+	cancel()                     // so that the shutdown does not wait for emergency calls either
 	ended := make(chan struct{}) // closed when the daemon has ended
 	go func() { defer close(ended); d.Shutdown(hurry) }()
 	bye, at := said(t, c, "BYE")

@@ -44,7 +44,7 @@ type Daemon struct {
 	backend  *backend
 	control  *control.Server // nil if there is none
 
-	// mu guards earlyNotices, and lines until all are created. After that lines does not change.
+	// mu guards earlyNotices, and lines until all lines are created. Afterwards lines does not change.
 	mu           sync.Mutex
 	lines        []*Line
 	earlyNotices []relay.Notice // notices that arrived before the lines existed
@@ -54,9 +54,10 @@ type Daemon struct {
 	notClosed []drivers.NotClosed
 }
 
-// Start opens the journal, the contacts (closed first), the media relay and the sockets, starts the lines, and
-// serves the control socket. If it fails, it leaves nothing open. A journal or control socket that cannot be opened is
-// no failure: the lines are served without it. c must have no faults and must not be changed afterwards.
+// Start opens the journal, the contacts (closed first), the media relay and the sockets, starts the lines, and serves
+// the control socket. If it fails, it shuts down what it had started, but does not report whether the contacts could be
+// closed. It does not fail if the journal or the control socket cannot be opened: the lines are served without it. c
+// must have no faults and must not be changed afterwards.
 func Start(c *config.Config, o Options) (*Daemon, error) {
 	numbers, err := supervision.NewNumbers(supervision.NumbersOptions{
 		Country: c.Country, Prefixes: c.Emergency.Prefixes, Additional: c.Emergency.Numbers,
@@ -174,7 +175,7 @@ func (d *Daemon) startLines(c *config.Config, numbers *supervision.Numbers) erro
 	return nil
 }
 
-// callInfo takes the parties of a call. It may be called from the moment that the sockets are open.
+// callInfo records the parties of a call. It may be called as soon as the sockets are open.
 func (d *Daemon) callInfo(n callrecord.CallInfo) {
 	if l := d.Line(n.Line); l != nil {
 		l.setCallInfo(n)
@@ -187,7 +188,7 @@ func (d *Daemon) userAgentSeen(line, userAgent string) {
 	}
 }
 
-// Line returns the line of that name, nil if there is none.
+// Line returns the line with the given name, or nil if there is none.
 func (d *Daemon) Line(line string) *Line {
 	for _, l := range d.lines {
 		if l.c.Name == line {
@@ -197,7 +198,7 @@ func (d *Daemon) Line(line string) *Line {
 	return nil
 }
 
-// Backend returns what the control socket serves, whether there is a socket or not.
+// Backend returns the backend that the control socket serves. It exists even without a control socket.
 func (d *Daemon) Backend() control.Backend { return d.backend }
 
 // AdapterAddr returns the address on which the line listens for its adapter.

@@ -53,10 +53,10 @@ func (s hangingDaemon) Shutdown(hurry context.Context) []drivers.NotClosed {
 }
 
 // The daemon asks the service manager for more time while an emergency call is up (sd_notify(3), EXTEND_TIMEOUT_USEC),
-// and never otherwise: a daemon that hangs is to be killed.
+// and never otherwise, so that a daemon that hangs is killed.
 func TestMoreTimeForAnEmergencyCallOnly(t *testing.T) {
 	signals, tick := make(chan os.Signal), make(chan time.Time)
-	told, ended := make(chan string, 2), make(chan []drivers.NotClosed, 1) // two, so that one too many shows
+	told, ended := make(chan string, 2), make(chan []drivers.NotClosed, 1) // two: a second state would show
 	d := hangingDaemon{make(chan bool, 2)}
 	d.emergency <- false
 	d.emergency <- true
@@ -70,11 +70,11 @@ func TestMoreTimeForAnEmergencyCallOnly(t *testing.T) {
 	require.Empty(t, told, "no more than one")
 }
 
-// The service manager is told when the lines are served, and when the daemon begins to end (sd_notify(3)).
+// Run notifies the service manager when the lines are served, and when the daemon begins to end (sd_notify(3)).
 func TestRun(t *testing.T) {
 	c, _ := stage(t)
 	core, logs := observer.New(zap.InfoLevel)
-	signals, told := make(chan os.Signal, 1), make(chan string, 3) // three, so that one too many shows
+	signals, told := make(chan os.Signal, 1), make(chan string, 3) // three: a third state would show
 	o := Options{Version: "v0.0.0-millrace", Logger: zap.New(core), Notify: func(state string) {
 		told <- state
 		if state == "READY=1" {
@@ -123,7 +123,7 @@ func TestStartFailsInALaterLine(t *testing.T) {
 	require.ErrorContains(t, failedStart(t, c), "line stage-door")
 }
 
-// So does one that fails when the lines exist but do not run yet.
+// So does a start that fails when the lines exist but do not run yet.
 func TestStartFailsAtTheSockets(t *testing.T) {
 	c := daemontest.Load(t, daemontest.File(t,
 		daemontest.Serve(t, &daemontest.Board{}), "192.0.2.1", "192.0.2.2:5060"))

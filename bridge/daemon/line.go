@@ -21,8 +21,9 @@ import (
 	"clearback/supervision/callrecord"
 )
 
-// Line is a line of the daemon: its machine and the state beside it, which is its calls, how far its answers can be
-// trusted, and what goes to the journal. Its methods may be called from any goroutine.
+// Line is a line of the daemon. Beside the line's machine it keeps the line's calls and incidents, how far the
+// adapter's answers can be trusted, and the tuning session. It passes to the journal what must be recorded. Its methods
+// may be called from any goroutine.
 type Line struct {
 	// set once, before the line starts
 	c       *config.Line
@@ -72,7 +73,7 @@ func (l *Line) View() supervision.View { return l.line.View() }
 // SIP returns the line's user agent.
 func (l *Line) SIP() *sipua.Line { return l.port }
 
-// Contact returns the line's contact, [relay.NoContact] if the line has none.
+// Contact returns the line's contact, or [relay.NoContact] if the line has none.
 func (l *Line) Contact() relay.Contact { return l.contact }
 
 // session is a tuning session. The mutex of Line guards its other fields.
@@ -85,7 +86,7 @@ type session struct {
 // basis identifies the settings for which the count of holds that stayed is valid.
 func basis(p *supervision.Policy) string { return fmt.Sprint(p.Interval, p.Steps) }
 
-// newLine makes the state of a line and restores what the journal saved of it.
+// newLine makes a line and restores the state that the journal saved.
 func newLine(c *config.Line, contact relay.Contact, j *journal.Journal, epoch time.Time,
 	log *zap.Logger) (*Line, bridge.LineOptions) {
 	l := &Line{
@@ -121,7 +122,7 @@ func (l *Line) record(e callrecord.Entry) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	accounts, incidents := l.recorder.Take(e)
-	if l.journal != nil { // while mu is held, so that states arrive in order
+	if l.journal != nil { // mu is held, so that states arrive in order
 		l.journal.Append(e, accounts, incidents)
 	}
 	if e.Event.Kind == supervision.CallAnswered {

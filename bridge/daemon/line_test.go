@@ -53,7 +53,7 @@ func trustedAs(t *testing.T, c *config.Config, names string) {
 func TestTrust(t *testing.T) {
 	c, _ := stage(t)
 	d, _ := startTestDaemon(t, c)
-	require.False(t, d.Line("box-office").line.Policy().ProbeTrusted, "nothing was seen yet")
+	require.False(t, d.Line("box-office").line.Policy().ProbeTrusted, "check --live has confirmed nothing yet")
 	d.Shutdown(context.Background())
 
 	// An adapter that registers with one User-Agent and answers with another has both.
@@ -70,12 +70,12 @@ func TestTrust(t *testing.T) {
 	require.True(t, d.Line("box-office").line.Policy().ProbeTrusted)
 	require.Zero(t, logs.FilterMessageSnippet("User-Agent has changed").Len())
 	d.userAgentSeen("box-office", "Millrace 3.0")
-	require.False(t, d.Line("box-office").line.Policy().ProbeTrusted, "when the telling returns")
+	require.False(t, d.Line("box-office").line.Policy().ProbeTrusted, "as soon as userAgentSeen returns")
 	told := logs.FilterMessageSnippet("User-Agent has changed")
 	require.Equal(t, 1, told.Len())
 	require.Equal(t, "Millrace 2.1 and Millrace/fxs", told.All()[0].ContextMap()["was"])
 	d.userAgentSeen("box-office", "Millrace 2.1")
-	require.False(t, d.Line("box-office").line.Policy().ProbeTrusted, "it has to be seen anew")
+	require.False(t, d.Line("box-office").line.Policy().ProbeTrusted, "the line must be confirmed again")
 	d.Shutdown(context.Background())
 
 	// The adapter's own answer, to the probe at the start, shows that it is another one.
@@ -461,7 +461,7 @@ func TestOnlyATrustedInputIsWatched(t *testing.T) {
 	require.True(t, o.Sense)
 }
 
-// The journal has the parties of a call that become known after the call began.
+// The journal also records parties that become known only after their call began.
 func TestLateCallInfoIsRecorded(t *testing.T) {
 	file := filepath.Join(t.TempDir(), "journal.db")
 	j := journal.Open(journal.Options{Path: file})

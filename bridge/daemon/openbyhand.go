@@ -55,7 +55,8 @@ func (h *backend) Pulse(ctx context.Context, line string, interval time.Duration
 	return w.out, nil
 }
 
-// beginPulse allows one manual interruption at a time, because the line's entries do not say whose request they answer.
+// beginPulse allows one manual interruption at a time, because the line's entries do not say which request they belong
+// to.
 func (l *Line) beginPulse() error {
 	l.mu.Lock()
 	defer l.mu.Unlock()
@@ -162,9 +163,9 @@ func (w *pulseWait) report(r *supervision.Effect) {
 	close(w.done)
 }
 
-// OpenByHand opens the loop for the line's own interval, if the line's rules allow that, and waits until the line is at
-// rest again, for at most awaitRestFor or until ctx ends. It returns what happened on the line meanwhile. It is for a
-// daemon without a control socket.
+// OpenByHand opens the loop for the line's own interval, if the line's rules allow that. It waits until the line is at
+// rest again, for at most awaitRestFor or until ctx ends. It returns the events and effects of that time. It works
+// without a control socket.
 func (l *Line) OpenByHand(ctx context.Context) []callrecord.Entry {
 	var mu sync.Mutex
 	var all []callrecord.Entry

@@ -12,9 +12,9 @@ import (
 	"clearback/config"
 )
 
-// Run starts a daemon and runs it until the first signal. Any further signal ends all waits but that for the contacts.
-// Run reports the states READY and STOPPING to o.Notify, which must not be nil. It returns the lines whose contact is
-// not known to be closed. An error means that the daemon could not start, and that nothing is left open.
+// Run starts a daemon and runs it until the first signal. A second signal shortens the wait for the contacts and ends
+// all other waits. Run reports the states READY and STOPPING to o.Notify, which must not be nil. It returns the lines
+// whose contact is not known to be closed. An error means that the daemon could not start; see [Start].
 func Run(c *config.Config, o Options, signals <-chan os.Signal) ([]drivers.NotClosed, error) {
 	began := time.Now()
 	d, err := Start(c, o)
@@ -44,9 +44,9 @@ type stopper interface {
 	EmergencyUp() bool
 }
 
-// end shuts the daemon down. A second signal ends all waits but that for the contacts. Only an emergency call justifies
-// more time than the service manager allows. A shutdown that hangs for another reason is to be killed, so that the
-// lines are served again.
+// end shuts the daemon down. A second signal shortens the wait for the contacts and ends all other waits. Only an
+// emergency call justifies more time than the service manager allows. If a shutdown hangs for another reason, the
+// service manager should kill the daemon, so that the lines are served again.
 func end(d stopper, o Options, signals <-chan os.Signal, extend <-chan time.Time) []drivers.NotClosed {
 	hurry, cancel := context.WithCancel(context.Background())
 	defer cancel()

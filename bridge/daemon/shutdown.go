@@ -16,8 +16,8 @@ const (
 	// awaitRestFor is how long a shutdown waits for the interruptions of the last calls. Lead, interval and guard time
 	// end within 2 s plus the guard time (invariant 11), so this is ample.
 	awaitRestFor = 5 * time.Second
-	// CloseTimeout is how long the daemon tries to close the contacts. `clearback close` tries as long unless told
-	// otherwise.
+	// CloseTimeout is how long the daemon tries to close the contacts. `clearback close` tries for the same time by
+	// default.
 	CloseTimeout = 10 * time.Second
 	// hurriedCloseFor replaces CloseTimeout after a second signal.
 	hurriedCloseFor = 500 * time.Millisecond
@@ -127,7 +127,7 @@ func (d *Daemon) endCalls(hurry context.Context) {
 	}
 }
 
-// awaitRest waits until every one of the lines is at rest, for at most awaitRestFor.
+// awaitRest waits until all the lines are at rest, for at most awaitRestFor or until hurry ends.
 func awaitRest(hurry context.Context, lines ...*Line) {
 	ctx, cancel := context.WithTimeout(hurry, awaitRestFor)
 	defer cancel()

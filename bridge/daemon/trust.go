@@ -114,7 +114,7 @@ func (l *Line) withdrawTrust(call supervision.CallID) {
 		zap.Uint64("call", uint64(call)))
 }
 
-// UserAgents returns all User-Agents of the adapter, in the form of [journal.Trust]: one a line, sorted.
+// UserAgents returns all User-Agents of the adapter, sorted, one per line, as [journal.Trust] stores them.
 func (l *Line) UserAgents() string {
 	l.mu.Lock()
 	defer l.mu.Unlock()

@@ -199,7 +199,7 @@ func (b *batcher) add(r row) {
 	b.rows = append(b.rows, r)
 }
 
-// account takes over an account that changed. first is its first row, if it is new.
+// account records the new state of an account. first is the account's first row, if the account is new.
 func (b *batcher) account(l *lineBatch, now *callrecord.Account, first seq) {
 	id := now.ID()
 	a := b.accountsByID[id]

@@ -94,7 +94,7 @@ func stuck(t *testing.T, path string, p pace) (j *Journal, answer func()) {
 	t.Helper()
 	waits, answers := make(chan struct{}), make(chan struct{})
 	o := options(t, path)
-	o.Logger = o.Logger.WithOptions(zap.Hooks(func(e zapcore.Entry) error { // stands in for the disk
+	o.Logger = o.Logger.WithOptions(zap.Hooks(func(e zapcore.Entry) error { // the log stands in for the disk
 		if strings.Contains(e.Message, "removed or replaced") {
 			close(waits)
 			<-answers

@@ -3,13 +3,14 @@
 //
 // The writer takes records into memory and writes them in batches, about every 100 ms. A killed process loses at most
 // the last 250 ms (as long as the disk writes a batch in less than 100 ms). A power cut loses no batch that was
-// written. Records that cannot be written yet are held in memory; what exceeds these limits is counted as lost:
+// written. Records that cannot be written yet are held in memory. Records beyond these limits are lost, and counted:
 //
 //	the disk               events and effects   accounts, incidents          trials, line states
 //	refuses every write    the first 32,768     4,096 of each                4,096 trials, all states
 //	does not respond       the first 32,768     4,096 of each, in addition   1,024, in addition
 //
-// The latest states of accounts and incidents are held, also of those whose events and effects were lost.
+// "In addition" means beyond the records that fit into the queue of 32,768. Of accounts and incidents the latest states
+// are held, even if their events and effects were lost.
 //
 // The routine of an idle line (a probe with the same answer as before) is not recorded, so a quiet night writes
 // nothing.
@@ -96,13 +97,13 @@ func open(o Options, p pace) *Journal {
 func (j *Journal) FirstCall() uint64 { return j.w.shared.firstCall() }
 
 // Append records an event or effect, and the present state of the accounts and incidents that it changed. It copies
-// them. A later state of an account or incident must be appended after an earlier one.
+// them. The states of an account or incident must be appended in their order.
 func (j *Journal) Append(e callrecord.Entry, accounts []callrecord.Account, incidents []callrecord.Incident) {
 	j.queue.putEntry(&e, accounts, incidents)
 }
 
-// AppendAccount records the state of an account that changed without an entry, since the parties of its call became
-// known.
+// AppendAccount records the state of an account that changed without an entry, because the parties of its call have
+// become known.
 func (j *Journal) AppendAccount(a callrecord.Account) {
 	j.queue.putEntry(&callrecord.Entry{}, []callrecord.Account{a}, nil)
 }

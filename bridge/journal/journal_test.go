@@ -136,7 +136,7 @@ func (s *script) with(n callrecord.CallInfo) *script {
 	return s
 }
 
-// part returns the entries from and before the given ones. The parts of a script have its recorder.
+// part returns the entries from index from to before index before. The parts of a script share its recorder.
 func (s *script) part(from, before int) *script {
 	part := *s
 	part.entries = s.entries[from:before]
@@ -170,7 +170,7 @@ func (s *script) into(j *Journal) *script {
 	return s
 }
 
-// record1 appends an entry and what it changed, as a daemon does.
+// recordEntry appends an entry and what it changed, as the daemon does.
 func recordEntry(j *Journal, r *callrecord.Recorder, e callrecord.Entry) {
 	accounts, incidents := r.Take(e)
 	j.Append(e, accounts, incidents)

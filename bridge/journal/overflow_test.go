@@ -102,9 +102,9 @@ func TestFileRemoved(t *testing.T) {
 	assert.Len(t, entries, 13)
 	row, _, err := r.Call(ctx, 3)
 	require.NoError(t, err)
-	assert.Equal(t, callrecord.OutcomeCleared, row.Outcome, "a call that was under way is written anew")
+	assert.Equal(t, callrecord.OutcomeCleared, row.Outcome, "a call that was under way is written to the new file")
 	assert.Equal(t, start, row.Began)
-	assert.Equal(t, 3, savedLine(t, path, "box-office").Stayed, "what is kept is written anew")
+	assert.Equal(t, 3, savedLine(t, path, "box-office").Stayed, "the saved state is written to the new file")
 }
 
 func TestLockedWhenOpened(t *testing.T) {
@@ -130,13 +130,13 @@ func TestLockedWhenOpened(t *testing.T) {
 	require.NoError(t, j.Close())
 }
 
-// TestAppendCopies: the recorder uses its slices again at the next entry.
+// TestAppendCopies checks that the queue has copies, because the recorder reuses its slices for the next entry.
 func TestAppendCopies(t *testing.T) {
 	var q queue
 	q.init(1)
 	accounts := make([]callrecord.Account, 1)
 	incidents := make([]callrecord.Incident, 1)
-	for n := range 3 { // the first goes into a chunk, the others are the latest states of what was dropped
+	for n := range 3 { // the first goes into a chunk; of the others, which are dropped, the latest states are kept
 		accounts[0] = callrecord.Account{Line: "box-office", Call: 1, Openings: n}
 		incidents[0] = callrecord.Incident{Line: "box-office", Call: supervision.CallID(n)}
 		q.putEntry(&callrecord.Entry{Line: "box-office"}, accounts, incidents)
@@ -153,8 +153,8 @@ func TestAppendCopies(t *testing.T) {
 }
 
 // TestDroppedEntriesLeaveTheLatestStates fills the queue in the middle of two calls. The entries that follow are
-// dropped, but the calls, the incident and the party that became known late are recorded in their latest state. A call
-// that begins later has its entries again.
+// dropped, but the latest states of the calls and of the incident are recorded, with a party that became known late.
+// The entries of a call that begins after the overflow are recorded again.
 func TestDroppedEntriesLeaveTheLatestStates(t *testing.T) {
 	path := newPath(t)
 	j, answer := stuck(t, path, quick())
@@ -210,8 +210,8 @@ func fillQueue(j *Journal) {
 	}
 }
 
-// TestChangesAreBounded checks that accounts of dropped entries beyond the limit are lost and counted, and that one
-// that is known is replaced even at the limit.
+// TestChangesAreBounded checks that accounts and incidents of dropped entries beyond the limit are lost and counted,
+// and that the state of a known account is replaced even at the limit.
 func TestChangesAreBounded(t *testing.T) {
 	var c changes
 	for n := range accountLimit + 2 {

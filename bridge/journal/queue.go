@@ -21,8 +21,8 @@ const (
 	spares    = 8 // chunks kept for reuse; 8 hold one second of 2,000 events/s
 )
 
-// record is one thing to record: whatever its non-nil pointer refers to. If both are nil, it is an entry with the
-// accounts and incidents that it changed. An entry without a line is none: only what changed is recorded.
+// record is one thing to record: a trial or the state of a line if that pointer is not nil, else an entry with the
+// accounts and incidents that it changed. If the entry has no Line, only the accounts and incidents are recorded.
 type record struct {
 	entry     callrecord.Entry
 	accounts  []callrecord.Account
@@ -37,8 +37,8 @@ type chunk struct {
 }
 
 // queue passes records to the writer. It is bounded, never waits for the writer, and allocates only when the writer
-// lags. Records beyond the limit are dropped and counted, but what a dropped entry changed is kept, so that the file
-// has the latest state of each account and incident. See also queueReserve.
+// lags. Records beyond the limit are dropped and counted. The accounts and incidents that a dropped entry changed are
+// kept, so that the file gets their latest states. See also queueReserve.
 type queue struct {
 	limit int
 	// wake holds one signal that the queue is no longer empty. One is enough, since the writer takes all records.
@@ -48,7 +48,7 @@ type queue struct {
 	chunks  []*chunk
 	spare   []*chunk
 	n       int
-	rest    changes // of dropped entries; follows the records in chunks
+	rest    changes // of dropped entries; taken after the records in chunks
 	taken   int     // taken from the queue, but not yet counted by the writer
 	dropped uint64
 }
@@ -60,7 +60,8 @@ func (q *queue) init(limit int) {
 	q.chunks = make([]*chunk, 0, (limit+queueReserve)/chunkSize+1)
 }
 
-// putEntry puts an entry, if it has a line, and copies of what changed.
+// putEntry queues an entry and copies of the accounts and incidents that it changed. An entry without a line only
+// brings its changes.
 func (q *queue) putEntry(e *callrecord.Entry, accounts []callrecord.Account, incidents []callrecord.Incident) {
 	q.mu.Lock()
 	if q.n >= q.limit {
@@ -100,7 +101,7 @@ func (q *queue) signal() {
 	}
 }
 
-// placeLocked returns the place of the next record, whose pointers are nil.
+// placeLocked returns the place for the next record. Its pointers are nil; its slices may have room for reuse.
 func (q *queue) placeLocked() *record {
 	var c *chunk
 	if len(q.chunks) > 0 {
@@ -147,7 +148,7 @@ func (q *queue) giveBack(chunks []*chunk) {
 	for _, c := range chunks {
 		for i := range c.records[:c.n] {
 			if r := &c.records[i]; r.entry.Line == "" {
-				*r = record{} // an entry keeps the room for what it changed
+				*r = record{} // the record of an entry keeps its slices for reuse
 			}
 		}
 		c.n = 0
@@ -182,7 +183,7 @@ type incidentID struct {
 
 func idOf(i *callrecord.Incident) incidentID { return incidentID{i.Line, i.Reason, i.Began.UnixNano()} }
 
-// add adds copies. It returns how many did not fit: accountLimit limits each kind.
+// add adds copies, at most accountLimit of each kind. It returns how many did not fit.
 func (c *changes) add(accounts []callrecord.Account, incidents []callrecord.Incident) (lost uint64) {
 	if c.accounts == nil {
 		c.accounts, c.incidents = map[callrecord.ID]callrecord.Account{}, map[incidentID]callrecord.Incident{}
@@ -208,7 +209,7 @@ func (c *changes) add(accounts []callrecord.Account, incidents []callrecord.Inci
 
 func (c *changes) size() int { return len(c.accounts) + len(c.incidents) }
 
-// record returns a record of the changes, in the order in which the calls began.
+// record returns a record of the changes. The accounts are in the order in which they began.
 func (c *changes) record() (r record) {
 	for _, a := range c.accounts {
 		r.accounts = append(r.accounts, a)

@@ -202,7 +202,7 @@ func (w *writer) attempt(now time.Time) error {
 		w.batcher.written(rows)
 	}
 	if lost := w.lost(); lost > w.reportedLost {
-		if w.lostFrom.IsZero() { // lost since this turn began
+		if w.lostFrom.IsZero() { // the records were lost since this turn began
 			w.lostFrom = w.begun
 		}
 		if err := w.s.loss(ctx, w.lostFrom, now, lost-w.reportedLost); err != nil {

@@ -9,7 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// Board is the server of a simulated relay board with one coil. It records every change of the coil.
+// Board is a simulated relay board with one coil. It records every change of the coil. [Serve] serves it.
 type Board struct {
 	Open bool // the coil is on, so the loop is open; set it before the board is served
 

@@ -1,6 +1,5 @@
-// Package daemontest holds what the tests of the daemon and of its commands start a daemon with: the configuration of
-// one line, a relay board, an adapter, and SIP parties that give one answer. It shares no protocol code with the
-// daemon.
+// Package daemontest provides what tests need to start a daemon: the configuration of one line, a relay board, an
+// adapter, and SIP parties that answer every request with the same status. It shares no protocol code with the daemon.
 package daemontest
 
 import (
@@ -23,7 +22,7 @@ func FreePort(t *testing.T) string {
 }
 
 // File writes a configuration for one line whose peers are at the given addresses, and returns its path. The password
-// is in the environment variable MILLRACE_SERVICE, which the package's TestMain sets.
+// is in the environment variable MILLRACE_SERVICE, which TestMain of the package under test must set.
 func File(t *testing.T, board, registrar, adapter string) string {
 	t.Helper()
 	path := filepath.Join(t.TempDir(), "clearback.yaml")
@@ -45,7 +44,7 @@ lines:
 	return path
 }
 
-// Load loads a configuration file that has no faults.
+// Load loads a configuration file. The test fails if the file has faults.
 func Load(t *testing.T, path string) *config.Config {
 	t.Helper()
 	c, faults, err := config.Load(path)

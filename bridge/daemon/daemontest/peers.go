@@ -17,7 +17,7 @@ func Answering(t *testing.T, status string) (address string) {
 	return AnsweringFirst(t, status, -1)
 }
 
-// AnsweringFirst is Answering for that many requests; later ones get no answer. -1: all get one.
+// AnsweringFirst is like Answering, but answers only the given number of requests. -1 means all.
 func AnsweringFirst(t *testing.T, status string, requests int) (address string) {
 	t.Helper()
 	c, err := net.ListenPacket("udp", "127.0.0.1:0")
@@ -45,8 +45,8 @@ func AnsweringFirst(t *testing.T, status string, requests int) (address string) 
 	return c.LocalAddr().String()
 }
 
-// Adapter is an adapter on loopback. It answers OPTIONS by its hook state (RFC 3261 section 11.2) and every other
-// request with 200, and it can make a call.
+// Adapter is an adapter on loopback. It answers OPTIONS according to its hook state (RFC 3261 section 11.2), and every
+// other request with 200. It can make one call.
 type Adapter struct {
 	t    *testing.T
 	conn net.PacketConn
@@ -97,7 +97,7 @@ func (p *Adapter) run() {
 // Addr returns the adapter's address.
 func (p *Adapter) Addr() string { return p.conn.LocalAddr().String() }
 
-// Send sends a request of the adapter's call to the address to. remote is its To.
+// Send sends a request of the adapter's call to the address to. remote is the value of the To header field.
 func (p *Adapter) Send(to, method string, seq int, remote string) {
 	at, err := net.ResolveUDPAddr("udp", to)
 	require.NoError(p.t, err)
@@ -115,7 +115,7 @@ func (p *Adapter) Set(code string) {
 	p.code = code
 }
 
-// Answered returns the To of the 200 that answered the adapter's call, "" before that.
+// Answered returns the To of the 200 that answered the adapter's call, or "" if none has.
 func (p *Adapter) Answered() string {
 	p.mu.Lock()
 	defer p.mu.Unlock()
