@@ -43,7 +43,7 @@ func (d *decoder) checkContact(c *Config, l *Line, at string) {
 
 // checkKind compares the kind of the contact with what the line requires and what the user has accepted.
 func (d *decoder) checkKind(k *Contact, at string) {
-	unknown := k.driver().timer != nil && d.lacksSettings(k, at) // it may have a timer
+	unknown := k.driver().timer != nil && d.lacksSettings(k, at) // the missing settings might include a timer
 	if k.needsConsent() && !k.AcceptOpenIfDaemonDies && !unknown {
 		d.add(d.at(at), "%s: %s", at, k.neededConsent())
 	}
@@ -96,13 +96,14 @@ func (d *decoder) checkBlocks(k *Contact, at string) {
 	}
 }
 
-// lacksSettings reports whether the mapping that the driver needs is missing.
+// lacksSettings reports whether the mapping with the driver's settings is required and missing.
 func (d *decoder) lacksSettings(k *Contact, at string) bool {
 	r := k.driver()
 	return r.contact != "" && r.needs == r.contact && !d.has(at+"."+r.contact)
 }
 
-// checkOptions asks the driver what is wrong with a contact. The controller is nil if the line names none that exists.
+// checkOptions reports the faults that the driver finds in a contact. c is nil if the line names no existing
+// controller.
 func (d *decoder) checkOptions(l *Line, c *Controller, at string) {
 	r := l.Contact.driver()
 	if r.checkContact == nil || d.lacksSettings(&l.Contact, at) {

@@ -27,7 +27,8 @@ func (d *decoder) checkControllers(c *Config) {
 	}
 }
 
-// checkController checks a controller's settings for one driver, which may be another one than its own.
+// checkController checks those settings of a controller that belong to driver r, which need not be the controller's own
+// driver.
 func (d *decoder) checkController(b *Controller, r *driver, at string, apart func(key, thing, words, remedy string)) {
 	own := at + "." + r.controller
 	switch {

@@ -16,7 +16,7 @@ type decoder struct {
 	closing bool
 	// places holds the node of every key that was read, by its path ("lines[0].contact.coil").
 	places map[string]*yaml.Node
-	// faulty holds the paths of the keys that are missing or whose value cannot be used.
+	// faulty holds the paths of the keys that are missing or whose value could not be read.
 	faulty map[string]bool
 	// secrets lists the files with secrets and private keys that the file names.
 	secrets []string

@@ -18,7 +18,7 @@ const (
 	DriverCommand   = "command"
 )
 
-// drivers is the list of drivers. All that this package knows of one is in its row.
+// drivers has one row for each driver, with what this package knows about that driver.
 var drivers = []driver{modbusTCP, modbusRTU, gpioLines, serialLines, mqttDevices, httpDevices, programs}
 
 // Controller is an entry of `controllers:`: one relay board, bus, chip, port, broker, device or program. Only the
@@ -63,27 +63,28 @@ type Contact struct {
 	AcceptOpenIfPowerFails bool // accept_open_if_power_fails:
 }
 
-// driver is what this package knows of a driver. What is wrong with options, the driver itself says.
+// driver is what this package knows about a driver. The driver itself checks its options.
 type driver struct {
 	name string
 	// controller and contact are the mappings with the settings of a controller and of a contact. contact is "" if the
 	// settings are keys of the contact itself.
 	controller, contact string
-	// needs is the key that every contact must have, or "". needed ends the fault about its absence.
+	// needs is the key that every contact must have, or "". needed is the end of the fault text if that key is missing.
 	needs, needed string
-	// powered is what opens the loop with open_level off when it loses power. "" means that there is no open_level,
-	// because open and close are commands of their own.
+	// powered names the part that opens the loop with open_level off when it loses power. "" means that there is no
+	// open_level, because open and close are commands of their own.
 	powered string
 
 	controllerKey func(*Controller) key
 	contactKeys   func(*Contact) []key
-	// complete, if not nil, sets what a contact without settings has.
+	// complete, if not nil, sets the defaults of a contact without settings.
 	complete func(*Contact)
-	// claim, if not nil, is what no two controllers may share.
+	// claim, if not nil, returns what no two controllers may share.
 	claim func(*Controller) claim
-	// files, if not nil, returns the paths of a controller's certificates.
+	// files, if not nil, returns the settings with the paths of a controller's certificates, or nil if there are none.
 	files func(*Controller) *Peer
-	// check and checkContact ask the driver. The controller may be nil.
+	// check and checkContact return the faults that the driver finds. In checkContact the controller is nil if the line
+	// names none that exists.
 	check        func(*Controller) []relay.Fault
 	checkContact func(*decoder, *Line, *Controller) []relay.Fault
 	// share reports what no two lines may share.
@@ -92,30 +93,31 @@ type driver struct {
 	timer  func(*Contact) *timer
 	senses func(*Contact) bool
 
-	// The rest describes a contact to people. place says where it is.
+	// The fields below describe a contact to people. place says where it is.
 	place func(*Contact) string
-	// raise, if not nil, says how to get a contact of a higher kind.
+	// raise, if not nil, says how to make it a contact of a higher kind.
 	raise func(*Contact) string
-	// consent says why a contact that nothing else closes needs the user's consent.
+	// consent says why a contact that only the daemon closes needs the user's consent.
 	consent string
-	// fails names the failures that can leave the loop open; dies says what happens then. failsOff and diesOff, if not
-	// "", hold with open_level off.
+	// fails names the failures that can leave the loop open. dies says what happens then. failsOff and diesOff, if not
+	// "", replace them with open_level off.
 	fails, failsOff, dies, diesOff string
-	// timed, if not "", says what a contact with its own timer does then. It has a verb for the limit.
+	// timed, if not "", replaces the common sentence about a contact with its own timer. It has one formatting verb,
+	// for the limit.
 	timed string
 	// late, if not nil, says what happens to an opening that is delayed on its way.
 	late func(*Contact) string
 }
 
-// claim is what a controller has to itself, with the fault of the second that has it too.
+// claim names what only one controller may use, and has the texts of the fault if a second one uses it too.
 type claim struct{ key, kind, thing, words, remedy string }
 
-// once reports the second holder of the same thing. words says what it is.
+// once reports a fault if an earlier line already uses the same thing. words describes the thing.
 type once func(path, thing, words, remedy string)
 
 const unshared = "one contact serves one line: give each its own"
 
-// driverOf returns the row of a driver, or an empty one for none and for a name that is not known.
+// driverOf returns the row of a driver, or an empty row for [DriverNone] and for an unknown name.
 func driverOf(name string) *driver {
 	for i := range drivers {
 		if drivers[i].name == name {

@@ -9,7 +9,7 @@ import (
 	"clearback/bridge/relay"
 )
 
-// lever has the options of a driver made for this test. Its faults use everything that a fault may have.
+// lever has the options of a driver made for this test. Its faults use every field of a fault.
 type lever struct {
 	Rope    string
 	Lengths []string
@@ -28,8 +28,8 @@ func (l *lever) Check() []relay.Fault {
 	return f
 }
 
-// TestDriverSaysWhatIsWrong checks that a driver needs only a row: its keys are read, and its faults get their places.
-// A key that could not be read is reported once.
+// TestDriverSaysWhatIsWrong checks that a driver needs only a row: its keys are read, and its faults are shown at their
+// places. A key that could not be read is reported only once.
 func TestDriverSaysWhatIsWrong(t *testing.T) {
 	const swap = "c.lever.lengths: the second is longer; swap them\n"
 	for file, want := range map[string]string{
@@ -58,8 +58,8 @@ func TestDriverSaysWhatIsWrong(t *testing.T) {
 	}
 }
 
-// TestWordOfASecretHeader checks that a fault in the value of a header field is shown at the secret that it came from,
-// and does not quote it.
+// TestWordOfASecretHeader checks that a fault in the value of a header field is shown at the secret from which the
+// value comes, and does not quote it.
 func TestWordOfASecretHeader(t *testing.T) {
 	env := Env{ReadFile: millraceEnv().ReadFile, Getenv: func(string) (string, bool) { return "curtain-{nobody}", true }}
 	_, faults := Parse("f", []byte(contactForm{"http",

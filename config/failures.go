@@ -28,7 +28,7 @@ func (k *Contact) whenDaemonDies() string {
 	return r.underLevel(k, r.dies, r.diesOff) + acceptedDies + late
 }
 
-// underLevel returns off with open_level off, if that differs.
+// underLevel returns the text for the contact's open_level: off with open_level off if it is not empty, else on.
 func (r *driver) underLevel(k *Contact, on, off string) string {
 	if k.OpenLevel == "on" || off == "" {
 		return on

@@ -43,15 +43,15 @@ func (d *decoder) add(n *yaml.Node, format string, a ...any) {
 		Problem: fmt.Sprintf(format, a...)})
 }
 
-// addAll reports the faults that an owner of settings has found, at the settings' path. A fault of a key that was
-// reported when the file was read is not reported again.
+// addAll reports the faults that a driver has found in its settings, which are at path. It skips a fault if its key, or
+// the key Unless, was already reported when the file was read.
 func (d *decoder) addAll(path string, all []relay.Fault) {
 	for _, f := range all {
 		if d.faulty[join(path, f.Key)] || f.Unless != "" && d.faulty[join(path, f.Unless)] {
 			continue
 		}
 		if header, ok := strings.CutSuffix(f.Key, ".value"); ok && d.has(join(path, header+".secret")) {
-			f.Key = header + ".secret" // where the value of a header field comes from
+			f.Key = header + ".secret" // the value of the header field comes from there
 		}
 		d.add(d.at(strings.TrimSuffix(join(path, cmp.Or(f.At, f.Key)), ".")), "%s", f.Below(path))
 	}

@@ -54,7 +54,7 @@ var gpioLines = driver{
 			return
 		}
 		lines := []string{k.GPIO.Line}
-		if s := k.GPIO.Sense; s != nil && s.Line != k.GPIO.Line { // the driver reports a line that is both
+		if s := k.GPIO.Sense; s != nil && s.Line != k.GPIO.Line { // if they are the same line, the driver reports that
 			lines = append(lines, s.Line)
 		}
 		for i, line := range lines {
@@ -73,7 +73,7 @@ var gpioLines = driver{
 	dies:    "If the daemon dies during an interruption, the kernel frees the line, and it depends on the chip whether the loop closes; if it does not, or the daemon or this machine hangs, the loop stays open until somebody closes it",
 }
 
-// localConsent is the reason for the consent to a contact on this machine.
+// localConsent is the reason why a contact on this machine needs consent.
 const localConsent = "the loop may stay open if the daemon or this machine hangs or dies during an interruption, because nothing else ends the opening; drive the contact with clearback relay, and write that as a modbus controller"
 
 var biases = []string{"as-is", "disabled", "pull-up", "pull-down"}
@@ -108,8 +108,8 @@ func (c *Controller) GPIOBoard() gpio.Options {
 	return o
 }
 
-// GPIO returns the options of the driver for the line's contact. In the driver the loop is open, or loop current flows,
-// while the GPIO line is active.
+// GPIO returns the options of the driver for the line's contact. For the driver, the loop is open while the contact's
+// GPIO line is active, and loop current flows while the sense line is active.
 func (l *Line) GPIO() gpio.ContactOptions {
 	g := l.Contact.GPIO
 	if g == nil {

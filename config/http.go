@@ -104,7 +104,7 @@ var httpDevices = driver{
 		if c != nil && c.HTTP != nil {
 			device = c.HTTPDevice()
 		}
-		if c == nil || c.HTTP == nil || d.env.ReadFile == nil { // without a password, or the secret was not fetched
+		if c == nil || c.HTTP == nil || d.env.ReadFile == nil { // the password is not known, or secrets are not fetched
 			device.Password = "unknown"
 		}
 		return l.HTTP().Check(device)
@@ -161,7 +161,7 @@ var httpDevices = driver{
 
 func raiseByTimer(*Contact) string { return "add timed if it can end an opening by itself" }
 
-// timerConsent is the reason for the consent to a contact that lacks only a timer.
+// timerConsent is the reason why a contact that only lacks a timer needs consent.
 const timerConsent = "without timed the loop stays open if the daemon or the link to the contact fails during an interruption; add timed"
 
 func httpDeviceKeys(h *HTTPDevice) []key {

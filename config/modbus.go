@@ -71,7 +71,7 @@ var modbusTCP = driver{
 		return []key{
 			unit("unit", &c.Unit),
 			number("coil", &c.Coil, 0, 65535),
-			choice("open_level", &c.OpenLevel, "on", "off"), // of other drivers too
+			choice("open_level", &c.OpenLevel, "on", "off"), // gpio and serial use it too
 			optional("timed", &c.Timed, fresh[TimedOutput], timedKeys),
 			optional("watchdog", &c.Watchdog, fresh[WatchdogRegister], watchdogKeys),
 			optional("sense", &c.Sense, func() SenseInput { return SenseInput{CurrentWhen: "on"} }, senseKeys),
@@ -107,7 +107,7 @@ var modbusTCP = driver{
 	timed:   "If the daemon or the link fails during an interruption, the board itself closes the loop when the interval ends (at most %v). ",
 }
 
-// modbusRTU differs from modbusTCP in the controller.
+// modbusRTU differs from modbusTCP only in its controller and in the check of the unit.
 var modbusRTU = func() driver {
 	d := modbusTCP
 	d.name, d.controller, d.contactKeys = DriverModbusRTU, "rtu", nil
@@ -182,7 +182,7 @@ func (c *Controller) ModbusBus() modbus.BusOptions {
 		return modbus.BusOptions{Name: c.Name}
 	}
 	o := modbus.BusOptions{Name: c.Name, Device: k.Device, Baud: k.Baud,
-		Parity:   modbus.Parity(slices.Index([]string{"even", "odd", "none"}, k.Parity)), // a parity that is not known is refused
+		Parity:   modbus.Parity(slices.Index([]string{"even", "odd", "none"}, k.Parity)), // -1: unknown, refused
 		StopBits: k.StopBits, Timeout: k.Timeout}
 	if r := k.RS485; r != nil {
 		o.RS485 = &modbus.RS485{SendLow: r.Send == "low", DelayBefore: r.DelayBefore, DelayAfter: r.DelayAfter}
@@ -257,7 +257,7 @@ func (d *decoder) checkWatchdogRegisters(c *Config) {
 	}
 }
 
-// checkWatchdog compares the board's timeout with the line.
+// checkWatchdog compares the board's watchdog with the line's policy.
 func (d *decoder) checkWatchdog(l *Line, at string) {
 	w := l.Contact.Watchdog
 	if l.Contact.OpenLevel == "off" {

@@ -83,8 +83,8 @@ func (c *Controller) SerialPort() serial.Options {
 	return o
 }
 
-// Serial returns the options of the driver for the line's contact. A word that is not known becomes a value that the
-// driver refuses.
+// Serial returns the options of the driver for the line's contact. An unknown word becomes a value that the driver
+// refuses.
 func (l *Line) Serial() serial.ContactOptions {
 	o := serial.ContactOptions{Name: l.Name, OpenOn: l.Contact.OpenLevel == "on", Line: serial.DTR + 1}
 	k := l.Contact.Serial

@@ -200,7 +200,7 @@ type Service struct {
 // {credential: NAME} (systemd).
 type Secret struct {
 	text string
-	// unknown means that the file names a secret that was not fetched, or could not be.
+	// unknown means that the file names a secret that was not fetched or could not be read.
 	unknown bool
 }
 
@@ -210,7 +210,7 @@ func NewSecret(s string) Secret { return Secret{text: s} }
 // Reveal returns the text.
 func (s Secret) Reveal() string { return s.text }
 
-// forCheck returns the text, or for a secret that is not known one that stands for it.
+// forCheck returns the text. If the secret is unknown, it returns a text that passes every check.
 func (s Secret) forCheck() string {
 	if s.unknown {
 		return "unknown"

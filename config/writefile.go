@@ -13,11 +13,11 @@ import (
 	"clearback/config/file"
 )
 
-// SetTuned writes policy.interval of one line into the configuration file at path, and removes steps that are not
-// longer from its policy.steps, as [WithInterval] does. It also writes the release time of the line card that was
-// measured with the interval, as [WithCardRelease] does, unless release is 0. It writes both or neither. Whatever
-// happens meanwhile, the file is afterwards either the old one or the complete new one. Owner, group and mode are kept.
-// For a symbolic link, the file that it leads to is written. After an error the file is unchanged. Access control lists
+// SetTuned writes policy.interval of one line into the configuration file at path, and removes from its policy.steps
+// the steps that are not longer, as [WithInterval] does. Unless release is 0, it also writes the release time of the
+// line card, which was measured with the interval, as [WithCardRelease] does. It writes both or neither. Even if the
+// machine fails meanwhile, the file is afterwards either the old one or the complete new one. Owner, group and mode are
+// kept. If path is a symbolic link, its target is written. After an error the file is unchanged. Access control lists
 // and further hard links of the file are not kept.
 //
 // A running daemon does not notice the change, so it has to be informed separately. If two writers change the file at
@@ -33,7 +33,7 @@ func SetTuned(path, line string, interval, release time.Duration) error {
 	return nil
 }
 
-// Preview returns what [SetTuned] would change if release is 0, the steps included: one hunk of a unified diff, with
+// Preview returns what [SetTuned] with release 0 would change, including the steps: one hunk of a unified diff, with
 // three lines of context. It returns "" if nothing would change.
 func Preview(path, line string, interval time.Duration) (string, error) {
 	return PreviewTuned(path, line, interval, 0)
