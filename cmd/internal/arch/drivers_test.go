@@ -9,11 +9,11 @@ import (
 	"testing"
 )
 
-// driverFiles are the files that name every driver: the list in package config, and the switch.
+// driverFiles are the files that name every driver: the list in package config, and the switch that opens a driver.
 var driverFiles = []string{"config/drivers.go", "bridge/relay/drivers/open.go"}
 
-// driverRule checks that a driver is named by its package, the two driverFiles and one more file of package config,
-// which has its keys. So only these change if a driver is added.
+// driverRule checks that, outside driverFiles, at most one file uses the constant of a driver: the file of package
+// config that has the driver's keys. So a new driver changes no other files.
 func driverRule(files []file) (faults []string) {
 	names := map[string][]string{} // the files of config that use the constant of a driver, apart from the list
 	for _, f := range files {

@@ -1,4 +1,4 @@
-// Package cli implements the subcommands of clearback. They parse, call and print; the daemon that `run` runs is in
+// Package cli implements the subcommands of clearback. They parse, call and print. The daemon that `run` starts is in
 // bridge/daemon.
 package cli
 

@@ -34,8 +34,8 @@ func states() []state {
 	}
 }
 
-// checkStates guides the user through the three states of a line. It writes to the journal at record which answers can
-// be trusted; "": there is none.
+// checkStates guides the user through the three states of a line. It writes to the journal which answers can be
+// trusted. record is the journal's path, or "" if there is no journal.
 func (e *env) checkStates(ctx context.Context, l *daemon.Line, record string) bool {
 	name := l.Config().Name
 	p := &terminalOperator{in: e.input(), say: e.say, line: name}
@@ -57,7 +57,7 @@ func (e *env) checkStates(ctx context.Context, l *daemon.Line, record string) bo
 		}
 		e.checkState(ctx, l, s, &trust)
 	}
-	trust.UserAgent = l.UserAgents() // those in its registrations and in its answers
+	trust.UserAgent = l.UserAgents() // of the adapter's registrations and answers
 	return e.keepTrust(record, l.Config(), trust)
 }
 
@@ -120,7 +120,7 @@ func (e *env) checkState(ctx context.Context, l *daemon.Line, s state, trust *jo
 	}
 }
 
-// keepTrust reports what can be trusted and writes it to the journal at record, if there is one.
+// keepTrust reports what can be trusted and writes it to the journal at the path record, unless record is "".
 func (e *env) keepTrust(record string, l *config.Line, trust journal.Trust) bool {
 	good := true
 	switch by := l.Verify.By; {

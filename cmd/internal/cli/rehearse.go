@@ -60,7 +60,7 @@ func rehearse(f *pflag.FlagSet) action {
 func startRehearsed(_ context.Context, c *config.Config, log *zap.Logger) (rehearsal.Daemon, error) {
 	d, err := daemon.Start(c, daemonOptions("", log))
 	if err != nil {
-		return nil, err // not d: an interface that holds a nil *daemon.Daemon is not nil
+		return nil, err // not d, because an interface that holds a nil *daemon.Daemon is not nil
 	}
 	return d, nil
 }
@@ -86,7 +86,7 @@ func tuneRehearsed(ctx context.Context, d rehearsal.Daemon, line string, near re
 	return r.Recommended, r.Text, err
 }
 
-// localTrials is a trialClient that calls the daemon's backend directly, without the socket.
+// localTrials is a trialClient that calls the daemon's backend directly, without the control socket.
 type localTrials struct{ h control.Backend }
 
 func (b localTrials) BeginTrials(_ context.Context, line string) error { return b.h.BeginTrials(line) }

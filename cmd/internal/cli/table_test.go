@@ -73,7 +73,7 @@ func widest(s string) (n int) {
 	return n
 }
 
-// recordInto returns a function that records entries of box-office, and what they change, as the daemon does.
+// recordInto returns a function that records entries of box-office and what they changed, as the daemon does.
 func recordInto(j *journal.Journal, parties ...callrecord.CallInfo) func(callrecord.Entry) {
 	r := callrecord.NewRecorder("box-office")
 	for _, n := range parties {

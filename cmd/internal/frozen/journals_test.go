@@ -44,7 +44,7 @@ func TestJournals(t *testing.T) {
 			if _, err := journal.OpenReader(path); commit != latestJournal {
 				require.ErrorIs(t, err, journal.ErrOlder)
 			}
-			// This updates a file without a daemon, which would add a run of its own: it gets a copy.
+			// SaveTrust updates the file without adding a run. journal.Open adds one, so it gets a copy.
 			copied := filepath.Join(t.TempDir(), "journal.db")
 			loadJournal(t, copied, commit)
 			for _, file := range []string{path, copied} {
@@ -78,7 +78,8 @@ func TestJournals(t *testing.T) {
 	}
 }
 
-// read writes down everything in a journal. The states of the lines come from saved, since only a daemon reads them.
+// read writes everything that a journal holds to tr. The states of the lines come from saved, since only [journal.Open]
+// reads them.
 func read(t *testing.T, tr *transcript, path string, saved *journal.Journal) {
 	t.Helper()
 	r, err := journal.OpenReader(path)
