@@ -381,14 +381,17 @@ func TestReadingsAroundAClosing(t *testing.T) {
 		for _, kind := range []supervision.EventKind{supervision.LoopClosed, supervision.LoopFailed} {
 			require.Contains(t, settles(flows), "seized")
 			require.Empty(t, settles(flows), "nothing has changed")
-			require.True(t, box.put(supervision.Event{Kind: kind}))
 			require.False(t, box.put(supervision.Event{Kind: supervision.LoopOpened}))
-			require.Equal(t, kind.String()+", loop-opened, released reading=before-closing", settles(none))
+			require.True(t, box.put(supervision.Event{Kind: kind}))
+			require.Equal(t, "loop-opened, "+kind.String()+", released reading=before-closing", settles(none))
 			closings = box.closings()
 			require.Equal(t, "released", settles(none))
+			box.put(supervision.Event{Kind: supervision.LoopOpened})
 			box.put(supervision.Event{Kind: kind})
 			closings = box.closings()
-			require.Equal(t, kind.String()+", released reading=repeated", settles(none))
+			require.Equal(t, "loop-opened, "+kind.String()+", released reading=repeated", settles(none))
 		}
+		require.False(t, box.put(supervision.Event{Kind: supervision.LoopFailed}), "of an opening that was not made")
+		require.Equal(t, "loop-failed, seized", settles(flows), "a seizure meanwhile counts at once")
 	})
 }

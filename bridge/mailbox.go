@@ -13,17 +13,25 @@ type mailbox struct {
 
 	mu     sync.Mutex
 	evs    []supervision.Event
-	closed uint64 // how often the loop was reported closed
+	closed uint64 // how often the loop was reported closed after an opening
+	opened bool   // it was reported open since
 	done   bool
 }
 
 func newMailbox() *mailbox { return &mailbox{wake: make(chan struct{}, 1)} }
 
-// put queues an event. It reports whether the event says that the loop is closed.
+// put queues an event. It reports whether the event says that the loop is closed after an opening. LoopFailed says so
+// only if LoopOpened came before it. LoopClosed always does, since an opening may go unreported.
 func (b *mailbox) put(ev supervision.Event) (closed bool) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	closed = ev.Kind == supervision.LoopClosed || ev.Kind == supervision.LoopFailed
+	switch ev.Kind {
+	case supervision.LoopOpened:
+		b.opened = true
+	case supervision.LoopClosed, supervision.LoopFailed:
+		closed = b.opened || ev.Kind == supervision.LoopClosed
+		b.opened = false
+	}
 	if closed {
 		b.closed++
 	}
@@ -31,8 +39,8 @@ func (b *mailbox) put(ev supervision.Event) (closed bool) {
 	return closed
 }
 
-// closings returns how often the loop was reported closed. Call it before a reading of the loop current, for
-// putReading.
+// closings returns how often the loop was reported closed after an opening. Call it before a reading of the loop
+// current, for putReading.
 func (b *mailbox) closings() uint64 {
 	b.mu.Lock()
 	defer b.mu.Unlock()

@@ -142,11 +142,12 @@ func TestAppendCopies(t *testing.T) {
 		q.putEntry(&callrecord.Entry{Line: "box-office"}, accounts, incidents)
 	}
 	accounts[0], incidents[0] = callrecord.Account{}, callrecord.Incident{}
-	chunks, dropped := q.take(nil)
+	_, dropped := q.state()
 	assert.EqualValues(t, 2, dropped)
-	require.Equal(t, 2, chunks[0].n)
-	for i, n := range []int{0, 2} {
-		r := &chunks[0].records[i]
+	chunks, rest := q.take(nil)
+	require.Equal(t, 1, chunks[0].n)
+	last := rest.record()
+	for n, r := range map[int]*record{0: &chunks[0].records[0], 2: &last} {
 		assert.Equal(t, []callrecord.Account{{Line: "box-office", Call: 1, Openings: n}}, r.accounts)
 		assert.Equal(t, []callrecord.Incident{{Line: "box-office", Call: supervision.CallID(n)}}, r.incidents)
 	}

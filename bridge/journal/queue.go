@@ -120,20 +120,17 @@ func (q *queue) placeLocked() *record {
 	return &c.records[c.n-1]
 }
 
-// take moves all chunks into to. It returns to and the number of records dropped since the start.
-func (q *queue) take(to []*chunk) ([]*chunk, uint64) {
+// take moves all chunks into to. It returns to, and what dropped entries changed, which follows the records.
+func (q *queue) take(to []*chunk) ([]*chunk, changes) {
 	q.mu.Lock()
 	defer q.mu.Unlock()
-	if q.rest.size() > 0 {
-		*q.placeLocked() = q.rest.record()
-		q.rest = changes{}
-	}
 	to = append(to[:0], q.chunks...)
 	clear(q.chunks)
 	q.chunks = q.chunks[:0]
-	q.taken += q.n
-	q.n = 0
-	return to, q.dropped
+	rest := q.rest
+	q.taken += q.n + rest.size()
+	q.n, q.rest = 0, changes{}
+	return to, rest
 }
 
 // settled is called when the writer has counted the records that it took.

@@ -162,11 +162,16 @@ func (w *writer) turn(now time.Time) {
 }
 
 func (w *writer) gather() {
-	w.chunks, _ = w.queue.take(w.chunks)
+	var rest changes
+	w.chunks, rest = w.queue.take(w.chunks)
 	for _, c := range w.chunks {
 		for i := range c.records[:c.n] {
 			w.batcher.take(&c.records[i])
 		}
+	}
+	if rest.size() > 0 {
+		last := rest.record() // it takes milliseconds for many, and nobody waits for the queue's lock meanwhile
+		w.batcher.take(&last)
 	}
 	w.queue.giveBack(w.chunks)
 	if w.lostFrom.IsZero() && w.lost() > w.reportedLost {

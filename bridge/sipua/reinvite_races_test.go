@@ -205,3 +205,34 @@ func TestReinviteWaitsForCallerThatHangsUp(t *testing.T) {
 		h.done()
 	})
 }
+
+// The adapter cancels its re-INVITE, which waits for the caller's ACK of the call. The ACK comes right after the
+// CANCEL, while the call's mailbox is busy. The order of the wire counts, so the re-INVITE is not sent to the service.
+func TestCancelOfReinviteBeforeAck(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t)
+		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
+		inv := h.adapter.expect("INVITE")
+		h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
+		h.adapter.expect("ACK")
+		ok := h.service.expect("200")
+		near := h.adapter.called(inv, "near")
+		near.request("INVITE", offer("127.0.0.1", nearSDP, "sendonly"))
+		synctest.Wait()
+		hold := make(chan struct{})
+		h.agent.call(1).post(func() { <-hold })
+		synctest.Wait()
+		near.cancel()
+		synctest.Wait()
+		far.established(ok).ack("")
+		synctest.Wait()
+		close(hold)
+		h.adapter.expectOf("200", "CANCEL")
+		near.nack(h.adapter.expectOf("487", "INVITE"))
+		far.request("BYE", "")
+		h.service.expectOf("200", "BYE")
+		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		h.machine.saw("1 arrived", "1 answered", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+		h.atRest()
+	})
+}

@@ -174,12 +174,17 @@ func (s *socket) Cancelled(r *endpoint.Request) {
 	if x == nil {
 		return
 	}
-	x.from.c.post(func() {
-		if s.a.invite(r.Request) == x { // it has no final response yet
+	cancel := func() {
+		if x := s.a.invite(r.Request); x != nil { // it has no final response yet
 			x.cancelReasons = said
 			x.handleCancel(late)
 		}
-	})
+	}
+	if x.initial {
+		x.from.c.post(cancel)
+	} else {
+		cancel() // this is the call's mailbox, and messages that came later have to follow
+	}
 }
 
 // survive recovers from a panic in the handling of one message, so that it does not end the process.

@@ -178,3 +178,20 @@ func TestRequire(t *testing.T) {
 			"line stage-door: a contact of kind oneshot is required, but this one is of kind watchdog")
 	}
 }
+
+// Settings that only an opening needs do not keep a contact from being closed, even if the file with them is faulty.
+func TestCloseAllInSpiteOfFaults(t *testing.T) {
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	dead := l.Addr().String() // no server accepts there, and no other process gets the port
+	defer l.Close()
+	cfg := parsed(t, "{name: broker, driver: mqtt, mqtt: {address: 'mqtt://"+dead+"'}}, {name: attic, driver: http, http: {url: 'http://"+dead+"'}}",
+		"driver: mqtt, controller: broker, accept_open_if_daemon_dies: true, mqtt: {plain: {accept_late_opening: true, open: {topic: a, payload: 1}, close: {topic: a, payload: 0}}}",
+		"driver: http, controller: attic")
+	cfg.Lines[0].Contact.MQTT.Limit = time.Second // a key for other devices
+	// a password without a user
+	cfg.Controllers[1].HTTP.Password = config.NewSecret("a word")
+	left, err := CloseAll(within(t, 300*time.Millisecond), cfg, nil)
+	require.NoError(t, err)
+	require.Len(t, left, 2, "both were tried")
+}

@@ -52,7 +52,10 @@ func NewBoard(o Options) (*Board, error) {
 // Contact adds a contact. It may be called only before Start. It returns [relay.ErrLocked] if this process or another
 // one has claimed the contact already.
 func (b *Board) Contact(o ContactOptions) (*Contact, error) {
-	if o.Limit == 0 && o.Plain == nil {
+	switch {
+	case o.Plain != nil:
+		o.Limit = 0 // a faulty file must not keep the contact from being closed
+	case o.Limit == 0:
 		o.Limit = DefaultLimit
 	}
 	if err := relay.FaultError(ErrOptions, "line "+o.Name, o.Check()); err != nil {
