@@ -111,7 +111,7 @@ func readReason(v string) string {
 		v = strings.TrimSpace(v)
 		switch strings.ToLower(strings.TrimSpace(name)) {
 		case "cause":
-			n, err := strconv.ParseUint(v, 10, 16)
+			n, err := strconv.ParseUint(v, 10, 0)
 			if err != nil {
 				return ""
 			}

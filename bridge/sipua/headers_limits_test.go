@@ -64,18 +64,21 @@ func TestReasonPasses(t *testing.T) {
 func TestReasonsAreRead(t *testing.T) {
 	t.Parallel()
 	for in, want := range map[string]string{
-		"SIP;cause=200":                  "SIP;cause=200",
-		"Q.850;cause=127":                "Q.850;cause=127",
-		"Q.850;cause=0":                  "",
-		"Q.850;cause=128":                "",
-		"SIP;cause=99":                   "",
-		"SIP;cause=700":                  "",
-		"SIP":                            "",
-		";cause=16":                      "",
-		"two words;cause=16":             "",
-		"SIP;cause=-1":                   "",
-		"preemption;cause=1;text=UA":     `preemption;cause=1;text="UA"`,
-		`Q.850;text="a \" b\r";cause=16`: `Q.850;cause=16;text="a  br"`,
+		"SIP;cause=200":                         "SIP;cause=200",
+		"Q.850;cause=127":                       "Q.850;cause=127",
+		"Q.850;cause=0":                         "",
+		"Q.850;cause=128":                       "",
+		"SIP;cause=99":                          "",
+		"SIP;cause=700":                         "",
+		"preemption;cause=999":                  "preemption;cause=999",
+		"preemption;cause=1000":                 "",
+		"preemption;cause=18446744073709551615": "",
+		"SIP":                                   "",
+		";cause=16":                             "",
+		"two words;cause=16":                    "",
+		"SIP;cause=-1":                          "",
+		"preemption;cause=1;text=UA":            `preemption;cause=1;text="UA"`,
+		`Q.850;text="a \" b\r";cause=16`:        `Q.850;cause=16;text="a  br"`,
 		"Q.850;cause=16;text=\"" + strings.Repeat("x", 200) + `"`: `Q.850;cause=16;text="` +
 			strings.Repeat("x", maxPhrase) + `"`,
 	} {

@@ -229,7 +229,7 @@ func (x *inviteForwarding) provisional(res *sip.Response) {
 	x.awaitAnswer()
 	d, n := x.early(res), rseq(res)
 	switch {
-	case d == nil && x.initial && res.To().Params.Has("tag"):
+	case d == nil && res.To().Params.Has("tag"):
 		return // too many forks
 	case d != nil && (d.over || n != 0 && !x.inOrder(d, n)):
 		return

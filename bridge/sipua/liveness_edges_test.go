@@ -244,6 +244,40 @@ func TestOneLookAtATime(t *testing.T) {
 	})
 }
 
+// A 481 of the adapter says nothing about an emergency call that is ending for another reason.
+func TestUnknownEmergencyCallThatEnds(t *testing.T) {
+	t.Parallel()
+	for _, byNearEnd := range []bool{true, false} {
+		synctest.Test(t, func(t *testing.T) {
+			h := newVirtualTestBed(t)
+			core, logged := observer.New(zap.WarnLevel)
+			h.line.log = zap.New(core)
+			talk := h.emergency()
+			h.learnt(200)
+			c := h.agent.call(1)
+			c.runInMailbox(c.checkEnds)
+			m := h.adapter.expect("OPTIONS")
+			h.service.respond(h.service.expect("OPTIONS"), 200, "", "")
+			if byNearEnd {
+				talk.near.request("BYE", "")
+				h.adapter.expectOf("200", "BYE")
+				h.machine.saw("1 near end cleared")
+				h.adapter.respond(m, 481, "", "")
+			} else { // nothing receives reports any more
+				c.post(c.abandon)
+				bye := h.adapter.expect("BYE")
+				h.adapter.respond(m, 481, "", "")
+				synctest.Wait()
+				h.adapter.respond(bye, 200, "", "")
+			}
+			h.service.respond(h.service.expect("BYE"), 200, "", "")
+			h.atRest()
+			require.Empty(t, h.machine.seen)
+			require.Zero(t, logged.FilterMessage("one end of a call is gone").Len())
+		})
+	}
+}
+
 // A call that waits to be offered is not checked: it has no second leg yet.
 func TestNoLookBeforeTheOffer(t *testing.T) {
 	t.Parallel()

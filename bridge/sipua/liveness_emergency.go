@@ -54,7 +54,7 @@ func (l *leg) adapterAnswered(m sip.RequestMethod, code int) {
 		l.probeDialog()
 	case m == sip.OPTIONS && code/100 == 2:
 		e.known = true
-	case unknown && e.known:
+	case unknown && e.known && !l.c.ending():
 		l.peerVanished(code)
 	}
 }
@@ -99,7 +99,7 @@ func (c *call) checkEnds() {
 			default:
 				c.heardFromEnd()
 				if up && l.side == media.AdapterSide {
-					l.checkPeer(sip.OPTIONS, res.StatusCode, e.began, true)
+					l.adapterAnswered(sip.OPTIONS, res.StatusCode)
 				}
 			}
 			if e.awaited == 0 {

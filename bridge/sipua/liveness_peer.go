@@ -19,16 +19,12 @@ import (
 // lost, or may answer every request in this way: see liveness.go. In an emergency call only the adapter's own
 // 481 counts: see liveness_emergency.go.
 func (l *leg) checkPeer(m sip.RequestMethod, code int, since time.Time, second bool) {
-	if l.side == media.ServiceSide {
-		l.checkService(m, code, since, supervision.EvidenceServiceLost)
-		return
-	}
-	if l.state != legUp || l.clearing {
-		return
-	}
 	switch {
+	case l.side == media.ServiceSide:
+		l.checkService(m, code, since, supervision.EvidenceServiceLost)
 	case l.c.emergency:
 		l.adapterAnswered(m, code)
+	case l.state != legUp || l.clearing:
 	case code == sip.StatusCallTransactionDoesNotExists:
 		l.peerVanished(code)
 	case code != 0 && code != sip.StatusRequestTimeout:

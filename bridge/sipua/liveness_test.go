@@ -325,25 +325,26 @@ func TestFarEndSilent(t *testing.T) {
 		return strings.Replace(audio("sendrecv", strings.Fields(more)...), "RTP/AVP 0 101", "RTP/AVP "+pt+" 101", 1)
 	}
 	for name, c := range map[string]struct {
-		far, near   string
-		act, silent bool
-		with        setting
+		far, near string
+		act       bool
+		reported  time.Duration // since the start; 0: never
+		with      setting
 	}{
-		"reported":             {far: audio("sendrecv"), silent: true},
-		"ended":                {far: audio("sendrecv"), silent: true, act: true},
+		"reported":             {far: audio("sendrecv"), reported: 320 * time.Second},
+		"ended":                {far: audio("sendrecv"), reported: 320 * time.Second, act: true},
 		"held by the far end":  {far: audio("sendonly"), near: audio("recvonly"), act: true},
 		"held by the near end": {far: audio("sendrecv"), near: audio("sendonly"), act: true},
 		"inactive":             {far: audio("inactive"), near: audio("inactive"), act: true},
 		"old form of hold": {far: strings.Replace(audio("sendrecv"), "c=IN IP4 127.0.0.1",
 			"c=IN IP4 0.0.0.0", 1), act: true},
 		"comfort noise":                {far: codec("0 13", ""), near: codec("0 13", ""), act: true},
-		"comfort noise offered by one": {far: codec("0 13", ""), near: codec("0", ""), silent: true},
+		"comfort noise offered by one": {far: codec("0 13", ""), near: codec("0", ""), reported: 320 * time.Second},
 		"G.729":                        {far: codec("18", ""), near: codec("18", ""), act: true},
 		"life safety": {far: audio("sendrecv"), act: true,
 			with: func(o *Options, _ *times) { o.Lines[0].LifeSafety = true }},
 		"call-back": {far: audio("sendrecv"), act: true,
 			with: func(o *Options, _ *times) { o.Lines[0].CallbackUntil = time.Now().Add(24 * time.Hour) }},
-		"after a call-back window": {far: audio("sendrecv"), silent: true,
+		"after a call-back window": {far: audio("sendrecv"), reported: 6 * time.Minute,
 			with: func(o *Options, _ *times) { o.Lines[0].CallbackUntil = time.Now().Add(short(6 * time.Minute)) }},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -355,6 +356,7 @@ func TestFarEndSilent(t *testing.T) {
 						c.with(o, times)
 					}
 				}
+				began := time.Now()
 				h := silences(t, with)
 				if c.near == "" {
 					c.near = audio("sendrecv")
@@ -370,13 +372,17 @@ func TestFarEndSilent(t *testing.T) {
 				if len(h.machine.seen) > 0 {
 					t.Fatalf("event %s", <-h.machine.seen)
 				}
-				if !c.silent {
+				if c.reported == 0 {
 					h.keepsSaying(200, time.Hour)
 					h.hangUp(near)
 					return
 				}
 				if !c.act {
-					h.keepsSaying(200, 2*time.Second)
+					h.keepsSaying(200, c.reported-318*time.Second)
+					synctest.Wait()
+					if len(h.machine.seen) == 0 {
+						t.Fatal("not reported in time")
+					}
 					h.machine.saw("1 far end silent")
 					h.keepsSaying(200, 20*time.Minute)
 					if len(h.machine.seen) > 0 {
@@ -386,6 +392,9 @@ func TestFarEndSilent(t *testing.T) {
 					return
 				}
 				h.machine.saw("1 far end silent")
+				if after := time.Since(began); after != short(c.reported) {
+					t.Fatalf("reported after %v", after)
+				}
 				h.vanished(200)
 				h.cleared("media-lost")
 			})

@@ -118,7 +118,7 @@ func TestArrivalLongAfterStandstill(t *testing.T) {
 
 // Edge cases: without a boot clock no arrival is known; the first reading of the clocks reports no stop; a message
 // without a stamp counts as arrived now, even if the wall clock began with the machine; a stamp is valid to the last
-// millisecond of a stop.
+// millisecond of a stop, and only if it is later than the last setting of the clock.
 func TestArrivalsAtTheirEdges(t *testing.T) {
 	t.Parallel()
 	f := &fakeClock{wall: someDay}
@@ -153,6 +153,13 @@ func TestArrivalsAtTheirEdges(t *testing.T) {
 		"what is off by so much came now")
 	require.Equal(t, began, a.arrivalOf(began, stamp+time.Millisecond+clockPairSlack+1),
 		"and what is off by more has no stamp")
+
+	f.wall += time.Hour
+	set := a.now()
+	stamp = f.wall
+	f.ticking(a, time.Second)
+	require.Equal(t, Arrival(f.boot), a.arrivalOf(set, stamp), "it may be from before the clock was set")
+	require.Equal(t, set+1, a.arrivalOf(set, stamp+1))
 }
 
 // The clocks are read four times a second, until the context ends.
