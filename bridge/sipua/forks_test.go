@@ -233,6 +233,27 @@ func TestForkTerminated(t *testing.T) {
 	})
 }
 
+// A fork that answers after its 199 is up, whatever the 199 said: its BYE ends the call.
+func TestForkAnswersAfterItsEnd(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t)
+		near := h.request("5550150", near())
+		inv := h.service.expect("INVITE")
+		h.service.respond(inv, 180, "far", "")
+		h.adapter.expect("180")
+		h.service.respond(inv, 199, "far", "")
+		h.service.respond(inv, 200, "far", far())
+		h.service.expect("ACK")
+		near.established(h.adapter.expect("200")).ack("")
+		h.service.called(inv, "far").request("BYE", "")
+		h.service.expectOf("200", "BYE")
+		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		h.machine.saw("1 requested", "1 answered", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+		h.atRest()
+	})
+}
+
 // Media follows the answer shown last until one fork is answered. Then that fork's answer applies, even if its 200 does
 // not repeat it.
 func TestMediaOfForks(t *testing.T) {

@@ -217,6 +217,7 @@ func (l *leg) clear() {
 		return
 	}
 	l.clearing = true
+	l.alive.stop()
 	switch l.state {
 	case legNew:
 		l.finish(supervision.AnswerConfirmed)

@@ -256,9 +256,6 @@ func (l *leg) tryNext(q *livenessCheck) {
 		q.left, q.repeated = []sip.RequestMethod{q.lastUnanswered}, true
 	}
 	switch {
-	case l.state != legUp || l.clearing:
-		l.alive.current = nil
-		return
 	case len(q.left) == 0:
 		l.alive.current = nil // the check proves nothing
 		if q.serviceLost {
@@ -290,7 +287,7 @@ func codeOf(res *sip.Response, err error) int {
 // livenessAnswered takes the answer to a request; 0 means no answer.
 func (l *leg) livenessAnswered(n *livenessRequest, code int) {
 	q := n.q
-	if l.alive.current != q || q.request != n || l.state != legUp || l.clearing {
+	if l.alive.current != q || q.request != n {
 		return
 	}
 	n.answered, q.code = true, code

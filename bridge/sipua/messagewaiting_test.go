@@ -137,6 +137,29 @@ func TestNotifyWaitsForIdleLine(t *testing.T) {
 	})
 }
 
+// At the end of a call the adapter is notified at once, not only when the line is checked the next time.
+func TestNotifyAtTheEndOfACall(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h, rest := waiting(t, MessagesPass, func(_ *Options, times *times) { times.atRestPoll = time.Hour })
+		rest.Store(true)
+		c := h.incoming()
+		h.notify(summaryText)
+		h.service.expectOf("200", "NOTIFY")
+		h.quietly()
+		ended := time.Now()
+		c.far.request("BYE", "")
+		h.service.expectOf("200", "BYE")
+		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		h.adapter.respond(h.adapter.expect("NOTIFY"), 200, "x", "")
+		if after := time.Since(ended); after > time.Millisecond {
+			t.Fatalf("notified after %v", after)
+		}
+		h.machine.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+		h.atRest()
+	})
+}
+
 // A call that comes during a NOTIFY is not delayed, and the NOTIFY is not retransmitted into it.
 func TestCallDuringNotify(t *testing.T) {
 	t.Parallel()

@@ -266,11 +266,19 @@ func TestRequestBeforeItsDialog(t *testing.T) {
 		info := h.adapter.expect("INFO")
 		h.adapter.respond(info, 200, "", "")
 		h.service.expectOf("200", "INFO")
+		back := *n
+		back.remote = info.get("From")
+		back.request("INFO", "")
+		m := h.service.expect("INFO")
+		contains(t, m.start, uri(h.service.contact())) // the Contact of the request is the remote target
+		h.service.respond(m, 200, "", "")
+		h.adapter.expectOf("200", "INFO")
 		h.service.respond(inv, 180, "far", "")
 		ringing := h.adapter.expect("180")
 		contains(t, info.get("From"), "tag="+tagOf(ringing))
 		h.service.respond(inv, 200, "far", far())
 		h.service.expect("ACK")
+		n.cseq = back.cseq
 		n.established(h.adapter.expect("200")).ack("")
 		h.hangUp(n, "1 requested", "1 answered")
 	})

@@ -59,7 +59,7 @@ func (f *framer) skip() bool {
 			f.buf = f.buf[4:]
 			return true
 		}
-		f.buf, f.seen = f.buf[2:], 0
+		f.buf = f.buf[2:]
 	}
 	return false
 }

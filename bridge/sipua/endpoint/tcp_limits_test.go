@@ -310,11 +310,22 @@ func TestStreamSizes(t *testing.T) {
 	}
 	require.Equal(t, []string{"X\r\nl:0\r\n\r\n", "ping", "ping", "Y\r\nl:0\r\n\r\n", "", ""}, cut)
 	require.True(t, f.partial())
+	f = framer{}
+	f.write([]byte("X\r\nl:0\r\n\r\n"))
+	_, _, err := f.next()
+	require.NoError(t, err)
+	require.Nil(t, f.buf, "an idle connection keeps no buffer")
+	for length, want := range map[string]error{"2147483647": errTooLarge, "2147483648": errNoLength} {
+		f = framer{}
+		f.write([]byte("X\r\nl:" + length + "\r\n\r\n"))
+		_, _, err := f.next()
+		require.Equal(t, want, err, "an int of 32 bits holds the first, and not the second")
+	}
 	e := open(t, testHandler{})
 	w := dial(t, "tcp", e)
 	w.send(string(head(maxHead + 1)))
 	require.Contains(t, w.next(testTimeout), "SIP/2.0 513")
-	_, err := w.in.ReadByte()
+	_, err = w.in.ReadByte()
 	require.ErrorIs(t, err, io.EOF)
 	require.EqualValues(t, 1, e.Counts().Oversized)
 	require.Eventually(t, func() bool { return e.Counts().Connections == 0 }, testTimeout, time.Millisecond)

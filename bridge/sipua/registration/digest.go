@@ -51,9 +51,7 @@ func Authorize(req *sip.Request, res *sip.Response, user, password string) error
 		req.AppendHeader(h)
 	}
 	req.AppendHeader(sip.NewHeader(answers, cred))
-	if cseq := req.CSeq(); cseq != nil {
-		cseq.SeqNo++
-	}
+	req.CSeq().SeqNo++
 	return nil
 }
 
@@ -86,7 +84,7 @@ func splitChallenges(s string) []string {
 	quoted, start := false, 0
 	for i := 0; i < len(s); i++ {
 		switch {
-		case s[i] == '\\' && quoted:
+		case s[i] == '\\':
 			i++
 		case s[i] == '"':
 			quoted = !quoted
