@@ -276,3 +276,19 @@ func TestStatsOfReception(t *testing.T) {
 	st := s.Stats(ServiceSide)
 	require.Equal(t, []int64{3, 2}, []int64{st.Lost, int64(st.Jitter)})
 }
+
+// Without an address there is no common port for RTP and RTCP (RFC 5761). A new address may be reachable.
+func TestExpectedAddressChanges(t *testing.T) {
+	t.Parallel()
+	s := &Session{relay: &Relay{}}
+	e := &s.ends[AdapterSide]
+	s.Expect(AdapterSide, netip.AddrPort{}, netip.AddrPort{})
+	require.False(t, e.mux)
+	e.unreachable.Store(true)
+	e.sideTrust.unreachable = true
+	at := netip.MustParseAddrPort("192.0.2.1:4000")
+	s.Expect(AdapterSide, at, at)
+	require.True(t, e.mux)
+	require.False(t, e.unreachable.Load())
+	require.False(t, e.sideTrust.unreachable)
+}

@@ -278,7 +278,7 @@ func (c *Client) granted(res *sip.Response, asked time.Duration) time.Duration {
 		}
 	}
 	for _, contact := range contactsOf(res) {
-		if contact.Address.User == c.o.Contact.Address.User && sameAddress(contact.Address, c.o.Contact.Address) {
+		if sameAddress(contact.Address, c.o.Contact.Address) {
 			if d, ok := seconds(contact.Params.GetOr("expires", "")); ok {
 				given = d
 			}

@@ -341,6 +341,7 @@ func TestRegisterRequest(t *testing.T) {
 		r := c.request(90 * time.Second)
 		require.Equal(t, n+1, r.CSeq().SeqNo)
 		require.Equal(t, "sip:pbx.example:5070", r.Recipient.String())
+		require.Empty(t, r.Recipient.Password)
 		require.Equal(t, "<sip:t0ken@192.0.2.1:5060;transport=tcp>", r.Contact().Value())
 		require.Equal(t, "90", r.GetHeader("Expires").Value())
 		require.Equal(t, "TCP", r.Transport(), "as our Contact has it")
@@ -358,6 +359,17 @@ func TestRegisterRequest(t *testing.T) {
 	require.Equal(t, "UDP", r.Transport())
 	require.Equal(t, "192.0.2.9:5080", r.Destination())
 	require.Equal(t, "0", r.GetHeader("Expires").Value())
+	require.WithinDuration(t, time.Now(), c.Status().Since, time.Minute, "not registered since the start")
+}
+
+// If several accounts have the same user name, the first one is used.
+func TestAccountsOfOneUser(t *testing.T) {
+	t.Parallel()
+	r := NewRegistrar(RegistrarOptions{Realm: "millrace.example", Accounts: []Account{
+		{Line: "box-office", User: "same", Password: "footlights"},
+		{Line: "stage-door", User: "same", Password: "limelight"}}})
+	require.Equal(t, "box-office", r.byUser["same"].Line)
+	require.Equal(t, "same", r.byLine["stage-door"].User)
 }
 
 // An unknown line has no binding. UserAgent is called with the line and the User-Agent of an adapter that registers.
