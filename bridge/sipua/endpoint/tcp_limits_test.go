@@ -6,7 +6,6 @@ import (
 	"net"
 	"net/netip"
 	"strings"
-	"syscall"
 	"testing"
 	"time"
 
@@ -488,17 +487,4 @@ func TestConnectionLimits(t *testing.T) {
 		require.LessOrEqual(t, s.size(), maxConns)
 		require.EqualValues(t, 2+1+maxConnsSource+1, e.Counts().ConnectionsEnded)
 	})
-}
-
-// A refused connection is reset, so that neither end waits in the kernel for the other (TIME_WAIT, RFC 9293 section
-// 3.3.2).
-func TestRefusedConnectionIsReset(t *testing.T) {
-	e := open(t, testHandler{}, func(o *Options) { o.Accept = func(netip.Addr) bool { return false } })
-	c, err := net.Dial("tcp", e.Addr().String())
-	if err == nil { // otherwise the reset came at once
-		defer c.Close()
-		require.NoError(t, c.SetReadDeadline(time.Now().Add(testTimeout)))
-		_, err = c.Read(make([]byte, 1))
-	}
-	require.ErrorIs(t, err, syscall.ECONNRESET)
 }

@@ -6,6 +6,7 @@ import (
 	"io"
 	"net"
 	"net/netip"
+	"syscall"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -227,4 +228,17 @@ func TestMalformedStreamIsCounted(t *testing.T) {
 		require.EqualValues(t, 1, e.Counts().Malformed)
 		require.Zero(t, e.Counts().Connections)
 	})
+}
+
+// A refused connection is reset, so that neither end waits in the kernel for the other (TIME_WAIT, RFC 9293 section
+// 3.3.2).
+func TestRefusedConnectionIsReset(t *testing.T) {
+	e := open(t, testHandler{}, func(o *Options) { o.Accept = func(netip.Addr) bool { return false } })
+	c, err := net.Dial("tcp", e.Addr().String())
+	if err == nil { // otherwise the reset came at once
+		defer c.Close()
+		require.NoError(t, c.SetReadDeadline(time.Now().Add(testTimeout)))
+		_, err = c.Read(make([]byte, 1))
+	}
+	require.ErrorIs(t, err, syscall.ECONNRESET)
 }
