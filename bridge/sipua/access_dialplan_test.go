@@ -7,6 +7,7 @@ import (
 
 	"github.com/emiago/sipgo/sip"
 
+	"clearback/bridge/sipua/uatest"
 	"clearback/supervision/dialplan"
 )
 
@@ -29,14 +30,14 @@ func TestForbiddenDestination(t *testing.T) {
 		for i, number := range []string{"004930123456", "%2B4930123456", "+49-30-123456", "9004930123456",
 			"*67004930123456", "09005550101", "+449005550101"} {
 			near := h.dial(number)
-			near.nack(h.adapter.expectOf("403", "INVITE"))
+			near.AckFailure(h.adapter.ExpectOf("403", "INVITE"))
 			h.machine.saw(fmt.Sprint(i+1, " requested"), fmt.Sprint(i+1, " far end cleared: not-allowed"),
 				fmt.Sprint(i+1, " adapter leg cleared: confirmed"))
 		}
-		h.service.nothing(h.toService)
+		h.service.ExpectNothing(h.toService)
 		h.dial("01632960101")
-		h.adapter.expect("100")
-		contains(t, h.service.expect("INVITE").start, "sip:01632960101@")
+		h.adapter.Expect("100")
+		contains(t, h.service.Expect("INVITE").Start, "sip:01632960101@")
 		h.machine.saw("8 requested")
 	})
 }
@@ -47,12 +48,12 @@ func TestEmergencyPassesTheDialPlan(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, quickDateCheck, dialPlan(t, dialplan.Options{Country: "GB", Deny: []string{"*"}}))
 		near := h.dial("5550151")
-		near.nack(h.adapter.expectOf("403", "INVITE"))
+		near.AckFailure(h.adapter.ExpectOf("403", "INVITE"))
 		h.machine.saw("1 requested", "1 far end cleared: not-allowed", "1 adapter leg cleared: confirmed")
-		h.request("999", offer("127.0.0.1", nearSDP, "sendrecv"))
-		contains(t, h.service.expect("INVITE").start, "sip:999@")
-		h.request("*67112", offer("127.0.0.1", nearSDP, "sendrecv"))
-		contains(t, h.service.expect("INVITE").start, "sip:112@")
+		h.request("999", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+		contains(t, h.service.Expect("INVITE").Start, "sip:999@")
+		h.request("*67112", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+		contains(t, h.service.Expect("INVITE").Start, "sip:112@")
 		for _, hidden := range []string{"sip:141999@127.0.0.1", "sip:*67112@127.0.0.1", "tel:*31%23999",
 			"sip:+999@127.0.0.1"} {
 			var u sip.Uri

@@ -9,6 +9,7 @@ import (
 	"testing"
 	"testing/synctest"
 
+	"clearback/bridge/sipua/uatest"
 	"clearback/supervision"
 )
 
@@ -26,31 +27,31 @@ func TestOutboundBlock(t *testing.T) {
 			told = append(told, fmt.Sprint(number, " ", emergency))
 		})
 		near := h.dial("5550151")
-		near.nack(h.adapter.expectOf("486", "INVITE"))
+		near.AckFailure(h.adapter.ExpectOf("486", "INVITE"))
 		h.machine.saw("1 requested", "1 near end cleared")
-		h.service.nothing(h.toService)
+		h.service.ExpectNothing(h.toService)
 
-		near = h.request("999", offer("127.0.0.1", nearSDP, "sendrecv"))
-		inv := h.service.expect("INVITE")
-		contains(t, inv.start, "sip:999@")
-		h.service.respond(inv, 486, "psap", "")
-		h.service.expect("ACK")
-		near.nack(h.adapter.expectOf("486", "INVITE"))
+		near = h.request("999", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+		inv := h.service.Expect("INVITE")
+		contains(t, inv.Start, "sip:999@")
+		h.service.Respond(inv, 486, "psap", "")
+		h.service.Expect("ACK")
+		near.AckFailure(h.adapter.ExpectOf("486", "INVITE"))
 		h.machine.saw("2 requested (emergency)", "2 far end cleared: bye", "2 adapter leg cleared: confirmed")
 
 		// arriving calls are not blocked
-		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
-		h.adapter.respond(h.adapter.expect("INVITE"), 486, "near", "")
-		h.adapter.expect("ACK")
-		far.nack(h.service.expectOf("486", "INVITE"))
+		far := h.arrive(uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+		h.adapter.Respond(h.adapter.Expect("INVITE"), 486, "near", "")
+		h.adapter.Expect("ACK")
+		far.AckFailure(h.service.ExpectOf("486", "INVITE"))
 		h.machine.saw("3 arrived", "3 near end cleared")
 
 		stop()
 		stop()
-		near = h.request("5550151", offer("127.0.0.1", nearSDP, "sendrecv"))
-		h.service.respond(h.service.expect("INVITE"), 486, "far", "")
-		h.service.expect("ACK")
-		near.nack(h.adapter.expectOf("486", "INVITE"))
+		near = h.request("5550151", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+		h.service.Respond(h.service.Expect("INVITE"), 486, "far", "")
+		h.service.Expect("ACK")
+		near.AckFailure(h.adapter.ExpectOf("486", "INVITE"))
 		h.machine.saw("4 requested", "4 far end cleared: bye")
 		mu.Lock()
 		defer mu.Unlock()
@@ -70,10 +71,10 @@ func TestMachineLearnsOfAnEmergencyCallBeforeTheTestCall(t *testing.T) {
 			bool) {
 			h.machine.Post(supervision.Event{Kind: supervision.LeftOffHook})
 		})()
-		near := h.request("999", offer("127.0.0.1", nearSDP, "sendrecv"))
-		h.service.respond(h.service.expect("INVITE"), 486, "psap", "")
-		h.service.expect("ACK")
-		near.nack(h.adapter.expectOf("486", "INVITE"))
+		near := h.request("999", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+		h.service.Respond(h.service.Expect("INVITE"), 486, "psap", "")
+		h.service.Expect("ACK")
+		near.AckFailure(h.adapter.ExpectOf("486", "INVITE"))
 		h.machine.saw("1 requested (emergency)", "left off hook", "1 far end cleared: bye")
 	})
 }
@@ -87,8 +88,8 @@ func TestTwoOutboundBlocks(t *testing.T) {
 		h.line.BlockOutbound(func(string, bool) {})
 		stop()
 		near := h.dial("5550151")
-		near.nack(h.adapter.expectOf("486", "INVITE"))
-		h.service.nothing(h.toService)
+		near.AckFailure(h.adapter.ExpectOf("486", "INVITE"))
+		h.service.ExpectNothing(h.toService)
 	})
 }
 
@@ -99,11 +100,11 @@ func TestLeftOffHook(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, quickDateCheck, func(o *Options, _ *times) { o.Lines[0].OffHookNumber = "5550199" })
 		h.dial("5550199")
-		h.adapter.expectOf("486", "INVITE")
+		h.adapter.ExpectOf("486", "INVITE")
 		h.machine.saw("left off hook")
 		h.dial("55501990") // another number: only an ordinary call
-		h.adapter.expect("100")
-		contains(t, h.service.expect("INVITE").start, "sip:55501990@")
+		h.adapter.Expect("100")
+		contains(t, h.service.Expect("INVITE").Start, "sip:55501990@")
 		h.machine.saw("1 requested")
 	})
 }
@@ -112,8 +113,8 @@ func TestLeftOffHookIsNoEmergency(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, quickDateCheck, func(o *Options, _ *times) { o.Lines[0].OffHookNumber = "999" })
-		h.request("999", offer("127.0.0.1", nearSDP, "sendrecv"))
-		h.service.expect("INVITE")
+		h.request("999", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+		h.service.Expect("INVITE")
 		h.machine.saw("1 requested (emergency)")
 	})
 }
@@ -126,11 +127,11 @@ func TestInboundTestCall(t *testing.T) {
 		o.Lines[0].ServiceSocket.Listen = netip.MustParseAddrPort("0.0.0.0:0")
 		o.Lines[0].ServiceSocket.Advertise = "sbc.millrace.example"
 	})
-	reg := h.service.expect("REGISTER")
-	h.service.respond(reg, 200, "reg", "", "Contact: "+reg.get("Contact")+";expires=600")
+	reg := h.service.Expect("REGISTER")
+	h.service.Respond(reg, 200, "reg", "", "Contact: "+reg.Get("Contact")+";expires=600")
 	eventually(t, "the registration", func() bool { return h.line.Status().Service.Registered })
 	contact, at, transport := h.line.Inbound()
-	told := uri(reg.get("Contact"))
+	told := uatest.URI(reg.Get("Contact"))
 	_, told, _ = strings.Cut(told, "@")
 	if user, where, _ := strings.Cut(contact.String(), "@"); where != told || transport != "UDP" ||
 		strings.Contains(reg.String(), user) || len(user) < 20 {
@@ -139,20 +140,20 @@ func TestInboundTestCall(t *testing.T) {
 	if want := netip.AddrPortFrom(netip.MustParseAddr("127.0.0.1"), h.toService.Port()); at != want {
 		t.Fatalf("inbound at %v, want %v", at, want)
 	}
-	own := newTestPeer(t, "own")
-	far := own.call(contact.String(), `"clearback trial" <sip:5550100@`+own.at.String()+">", at,
-		offer("127.0.0.1", farSDP, "sendrecv"),
-		"Record-Route: <sip:"+own.at.String()+";lr>")
-	own.expect("100")
-	inv := h.adapter.expect("INVITE")
-	h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
-	h.adapter.expect("ACK")
-	far.established(own.expect("200"))
-	far.ack("")
+	own := uatest.New(t, "own")
+	far := own.Call(contact.String(), `"clearback trial" <sip:5550100@`+own.At.String()+">", at,
+		uatest.Offer("127.0.0.1", farSDP, "sendrecv"),
+		"Record-Route: <sip:"+own.At.String()+";lr>")
+	own.Expect("100")
+	inv := h.adapter.Expect("INVITE")
+	h.adapter.Respond(inv, 200, "near", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+	h.adapter.Expect("ACK")
+	far.Established(own.Expect("200"))
+	far.Ack("")
 	h.machine.saw("1 arrived", "1 answered")
 	// the near end's BYE goes to the far end that called, not to the service
-	h.adapter.called(inv, "near").request("BYE", "")
-	h.adapter.expectOf("200", "BYE")
-	own.respond(own.expect("BYE"), 200, "", "")
+	h.adapter.Called(inv, "near").Request("BYE", "")
+	h.adapter.ExpectOf("200", "BYE")
+	own.Respond(own.Expect("BYE"), 200, "", "")
 	h.machine.saw("1 near end cleared")
 }

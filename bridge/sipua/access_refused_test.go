@@ -8,6 +8,7 @@ import (
 
 	"go.uber.org/zap/zaptest/observer"
 
+	"clearback/bridge/sipua/uatest"
 	"clearback/supervision/callrecord"
 )
 
@@ -22,9 +23,9 @@ func TestCallWithoutAdapterIsReported(t *testing.T) {
 			o.CallInfo = func(n callrecord.CallInfo) { notes <- n }
 		})
 		call := func(code string) {
-			far := h.service.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550151@pbx.example>", h.toService,
-				offer("127.0.0.1", farSDP, "sendrecv"))
-			far.nack(h.service.expectOf(code, "INVITE"))
+			far := h.service.Call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550151@pbx.example>", h.toService,
+				uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+			far.AckFailure(h.service.ExpectOf(code, "INVITE"))
 		}
 		call("480")
 		h.machine.saw("1 refused: not-here")
@@ -58,16 +59,16 @@ func TestReportsOfRefusedCallsAreLimited(t *testing.T) {
 			func(o *Options, _ *times) { o.CallbackFrom = []netip.Prefix{netip.MustParsePrefix("127.0.0.1/32")} })
 		far := "sip:" + serviceUser + "@" + h.toService.String()
 		for range maxUnknownReplies + 5 {
-			d := h.service.call(far, "<sip:5550151@pbx.example>", h.toService, offer("127.0.0.1", farSDP, "sendrecv"))
-			d.nack(h.service.expectOf("480", "INVITE"))
+			d := h.service.Call(far, "<sip:5550151@pbx.example>", h.toService, uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+			d.AckFailure(h.service.ExpectOf("480", "INVITE"))
 		}
 		for i := range maxUnknownReplies {
 			h.machine.saw(num(i+1) + " refused: not-here")
 		}
 		for range maxUnknownReplies + 5 {
-			d := h.service.call(far, "<sip:5550199@pbx.example>", h.toService, offer("127.0.0.1", farSDP, "sendrecv"),
+			d := h.service.Call(far, "<sip:5550199@pbx.example>", h.toService, uatest.Offer("127.0.0.1", farSDP, "sendrecv"),
 				psapMark)
-			d.nack(h.service.expectOf("480", "INVITE"))
+			d.AckFailure(h.service.ExpectOf("480", "INVITE"))
 		}
 		for i := range maxUnknownReplies {
 			h.machine.saw(num(maxUnknownReplies+6+i) + " refused (emergency): not-here")
@@ -85,10 +86,10 @@ func TestRefusedAdapterIsReported(t *testing.T) {
 		h := newVirtualTestBed(t, registering)
 		target, auth := "sip:"+h.toAdapter.String(), "Subject: none yet"
 		for n := range 2 {
-			h.adapter.send(h.toAdapter, "REGISTER "+target+" SIP/2.0", h.adapter.via(), "From: <"+target+">;tag=1",
+			h.adapter.Send(h.toAdapter, "REGISTER "+target+" SIP/2.0", h.adapter.Via(), "From: <"+target+">;tag=1",
 				"To: <"+target+">", "Call-ID: 1",
-				"CSeq: "+num(n+1)+" REGISTER", "Max-Forwards: 70", h.adapter.contact(), auth, "")
-			auth = authorization(t, "Authorization", h.adapter.expect("401").get("WWW-Authenticate"), "REGISTER",
+				"CSeq: "+num(n+1)+" REGISTER", "Max-Forwards: 70", h.adapter.Contact(), auth, "")
+			auth = authorization(t, "Authorization", h.adapter.Expect("401").Get("WWW-Authenticate"), "REGISTER",
 				target, adapterUser, "mistyped")
 		}
 		h.machine.saw("adapter-refused")

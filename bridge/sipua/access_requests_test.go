@@ -12,6 +12,7 @@ import (
 	"go.uber.org/zap/zaptest/observer"
 
 	"clearback/bridge/sipua/endpoint"
+	"clearback/bridge/sipua/uatest"
 	"clearback/supervision"
 )
 
@@ -21,20 +22,20 @@ func TestRequestsOutsideADialog(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
 		id := 0
-		ask := func(p *testPeer, to netip.AddrPort, method, target, want string, extra ...string) message {
+		ask := func(p *uatest.Peer, to netip.AddrPort, method, target, want string, extra ...string) uatest.Message {
 			t.Helper()
 			id++
-			lines := []string{method + " " + target + " SIP/2.0", p.via(), "From: <sip:x@" + p.at.String() + ">;tag=" +
+			lines := []string{method + " " + target + " SIP/2.0", p.Via(), "From: <sip:x@" + p.At.String() + ">;tag=" +
 				num(id), "To: <" + target + ">",
-				"Call-ID: " + p.id(), "CSeq: 1 " + method, "Max-Forwards: 70", "Contact: <sip:x@" + p.at.String() + ">"}
-			p.send(to, append(append(lines, extra...), "")...)
-			return p.expectOf(want, method)
+				"Call-ID: " + p.NewID(), "CSeq: 1 " + method, "Max-Forwards: 70", "Contact: <sip:x@" + p.At.String() + ">"}
+			p.Send(to, append(append(lines, extra...), "")...)
+			return p.ExpectOf(want, method)
 		}
 		service, adapter := "sip:"+serviceUser+"@"+h.toService.String(), "sip:"+h.toAdapter.String()
 		m := ask(h.service, h.toService, "OPTIONS", service, "200")
-		contains(t, m.get("Allow"), "INVITE")
-		contains(t, m.get("Accept"), "application/sdp")
-		contains(t, m.get("Supported"), "timer")
+		contains(t, m.Get("Allow"), "INVITE")
+		contains(t, m.Get("Accept"), "application/sdp")
+		contains(t, m.Get("Supported"), "timer")
 		ask(h.adapter, h.toAdapter, "OPTIONS", adapter, "200")
 		ask(h.service, h.toService, "OPTIONS", service, "420", "Require: nothing-known")
 		ask(h.service, h.toService, "BYE", service, "481")
@@ -44,7 +45,7 @@ func TestRequestsOutsideADialog(t *testing.T) {
 		ask(h.service, h.toService, "REGISTER", service, "405")
 		ask(h.service, h.toService, "INVITE", "sip:nobody@"+h.toService.String(), "404")
 		m = ask(h.service, h.toService, "INVITE", service, "420", "Require: 100rel, nothing-known")
-		if got := m.get("Unsupported"); got != "nothing-known" {
+		if got := m.Get("Unsupported"); got != "nothing-known" {
 			t.Fatalf("Unsupported: %s", got)
 		}
 	})
@@ -55,8 +56,8 @@ func TestAdapterNotBound(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, registering)
-		far := h.service.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550150@pbx.example>", h.toService, "")
-		far.nack(h.service.expectOf("480", "INVITE"))
+		far := h.service.Call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550150@pbx.example>", h.toService, "")
+		far.AckFailure(h.service.ExpectOf("480", "INVITE"))
 		h.machine.saw("1 refused: not-here")
 		h.register(h.adapter)
 		h.incomingAs(2)
@@ -69,14 +70,14 @@ func TestUnknownSources(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
 		stranger := h.join("stranger", "127.0.0.1")
-		d := stranger.call("sip:5550150@"+h.toAdapter.String(), "<sip:"+adapterUser+"@"+h.toAdapter.String()+">",
-			h.toAdapter, offer("127.0.0.1", nearSDP, "sendrecv"))
-		m := stranger.expect("401")
-		d.nack(m)
-		d.request("INVITE", offer("127.0.0.1", nearSDP, "sendrecv"),
-			authorization(t, "Authorization", m.get("WWW-Authenticate"), "INVITE", d.target, adapterUser, "guessed"))
-		d.nack(stranger.expect("401"))
-		h.service.nothing(h.toService)
+		d := stranger.Call("sip:5550150@"+h.toAdapter.String(), "<sip:"+adapterUser+"@"+h.toAdapter.String()+">",
+			h.toAdapter, uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+		m := stranger.Expect("401")
+		d.AckFailure(m)
+		d.Request("INVITE", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"),
+			authorization(t, "Authorization", m.Get("WWW-Authenticate"), "INVITE", d.Target, adapterUser, "guessed"))
+		d.AckFailure(stranger.Expect("401"))
+		h.service.ExpectNothing(h.toService)
 	})
 }
 
@@ -86,39 +87,39 @@ func TestRegisteredLine(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, func(o *Options, _ *times) { o.Lines[0].Register, o.Lines[0].Expires = true, 600e9 })
-		reg := h.service.expect("REGISTER")
+		reg := h.service.Expect("REGISTER")
 		near := h.dial("5550150")
-		m := h.adapter.expectOf("503", "INVITE")
-		if m.get("Retry-After") == "" {
+		m := h.adapter.ExpectOf("503", "INVITE")
+		if m.Get("Retry-After") == "" {
 			t.Fatalf("no Retry-After in %s", m)
 		}
-		near.nack(m)
+		near.AckFailure(m)
 		h.machine.saw("1 requested", "1 far end cleared: service-lost", "1 adapter leg cleared: confirmed")
-		contact := uri(reg.get("Contact"))
-		h.service.respond(reg, 200, "reg", "", "Contact: <"+contact+">;expires=600")
+		contact := uatest.URI(reg.Get("Contact"))
+		h.service.Respond(reg, 200, "reg", "", "Contact: <"+contact+">;expires=600")
 		eventually(t, "the registration", func() bool { return h.line.Status().Service.Registered })
 
-		far := h.service.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550150@pbx.example>", h.toService, "")
-		far.nack(h.service.expectOf("404", "INVITE"))
-		far = h.service.call(contact, "<sip:5550150@pbx.example>", h.toService, offer("127.0.0.1", farSDP, "sendrecv"))
-		h.service.expect("100")
-		inv := h.adapter.expect("INVITE")
-		h.adapter.respond(inv, 486, "near", "")
-		h.adapter.expect("ACK")
-		far.nack(h.service.expectOf("486", "INVITE"))
+		far := h.service.Call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550150@pbx.example>", h.toService, "")
+		far.AckFailure(h.service.ExpectOf("404", "INVITE"))
+		far = h.service.Call(contact, "<sip:5550150@pbx.example>", h.toService, uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+		h.service.Expect("100")
+		inv := h.adapter.Expect("INVITE")
+		h.adapter.Respond(inv, 486, "near", "")
+		h.adapter.Expect("ACK")
+		far.AckFailure(h.service.ExpectOf("486", "INVITE"))
 
-		near = h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
-		inv = h.service.expect("INVITE")
-		contains(t, inv.get("Contact"), strings.TrimPrefix(contact, "sip:"))
-		h.service.respond(inv, 486, "far", "")
-		h.service.expect("ACK")
-		near.nack(h.adapter.expectOf("486", "INVITE"))
+		near = h.request("5550150", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+		inv = h.service.Expect("INVITE")
+		contains(t, inv.Get("Contact"), strings.TrimPrefix(contact, "sip:"))
+		h.service.Respond(inv, 486, "far", "")
+		h.service.Expect("ACK")
+		near.AckFailure(h.adapter.ExpectOf("486", "INVITE"))
 		done := make(chan struct{}) // closed when the un-REGISTER was answered
 		go func() {
 			defer close(done)
-			for m := range h.service.in {
-				if m.is("REGISTER") {
-					h.service.respond(m, 200, "reg", "")
+			for m := range h.service.In {
+				if m.Is("REGISTER") {
+					h.service.Respond(m, 200, "reg", "")
 					return
 				}
 			}
@@ -134,43 +135,43 @@ func TestLineCallsAnotherThroughAProxyThatKeepsTheCallID(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
-		near := h.request("5550101", offer("127.0.0.1", nearSDP, "sendrecv"))
-		out := h.service.expect("INVITE")
-		h.service.respond(out, 100, "", "")
+		near := h.request("5550101", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+		out := h.service.Expect("INVITE")
+		h.service.Respond(out, 100, "", "")
 		// the proxy sends it back with its own Via on top and another Request-URI; the rest is unchanged
 		target := "sip:" + serviceUser + "@" + h.toService.String()
-		via := h.service.via()
+		via := h.service.Via()
 		forward := []string{"INVITE " + target + " SIP/2.0", via}
-		for _, v := range out.headers {
+		for _, v := range out.Headers {
 			if !strings.HasPrefix(v, "Content-Length") {
 				forward = append(forward, v)
 			}
 		}
-		h.service.send(h.toService, append(forward, out.body)...)
-		h.service.expect("100")
-		in := h.adapter.expect("INVITE")
-		h.adapter.respond(in, 200, "called", offer("127.0.0.1", nearSDP+4, "sendrecv"))
-		h.adapter.expect("ACK")
-		ok := h.service.expect("200") // for the proxy, which forwards it
-		pass := []string{"SIP/2.0 200 OK", "Via: " + out.get("Via")}
-		for _, v := range ok.headers {
+		h.service.Send(h.toService, append(forward, out.Body)...)
+		h.service.Expect("100")
+		in := h.adapter.Expect("INVITE")
+		h.adapter.Respond(in, 200, "called", uatest.Offer("127.0.0.1", nearSDP+4, "sendrecv"))
+		h.adapter.Expect("ACK")
+		ok := h.service.Expect("200") // for the proxy, which forwards it
+		pass := []string{"SIP/2.0 200 OK", "Via: " + out.Get("Via")}
+		for _, v := range ok.Headers {
 			if !strings.HasPrefix(v, "Via") && !strings.HasPrefix(v, "Content-Length") {
 				pass = append(pass, v)
 			}
 		}
-		h.service.send(h.toService, append(pass, ok.body)...)
+		h.service.Send(h.toService, append(pass, ok.Body)...)
 		// from here on the two legs communicate directly: ACK and BYE go from the socket to itself
-		near.established(h.adapter.expectOf("200", "INVITE")).ack("")
-		called := h.adapter.called(in, "called")
+		near.Established(h.adapter.ExpectOf("200", "INVITE")).Ack("")
+		called := h.adapter.Called(in, "called")
 		h.machine.saw("1 requested", "2 arrived", "2 answered", "1 answered")
-		near.request("BYE", "")
-		h.adapter.expectOf("200", "BYE")
-		bye := h.adapter.expect("BYE")
-		contains(t, bye.get("Call-ID"), called.id)
-		h.adapter.respond(bye, 200, "", "")
+		near.Request("BYE", "")
+		h.adapter.ExpectOf("200", "BYE")
+		bye := h.adapter.Expect("BYE")
+		contains(t, bye.Get("Call-ID"), called.CallID)
+		h.adapter.Respond(bye, 200, "", "")
 		h.machine.saw("1 near end cleared", "2 far end cleared: bye", "2 adapter leg cleared: confirmed")
 		h.atRest()
-		h.service.nothing(h.toService)
+		h.service.ExpectNothing(h.toService)
 	})
 }
 
@@ -179,16 +180,16 @@ func TestMergedRequest(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
-		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
-		inv := h.adapter.expect("INVITE")
-		again := append([]string{}, far.invite...)
-		again[1] = h.service.via()
-		h.service.send(h.toService, again...)
-		h.service.expect("100")
-		h.service.expectOf("482", "INVITE")
-		h.adapter.respond(inv, 486, "near", "")
-		h.adapter.expect("ACK")
-		far.nack(h.service.expectOf("486", "INVITE"))
+		far := h.arrive(uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+		inv := h.adapter.Expect("INVITE")
+		again := append([]string{}, far.Invite...)
+		again[1] = h.service.Via()
+		h.service.Send(h.toService, again...)
+		h.service.Expect("100")
+		h.service.ExpectOf("482", "INVITE")
+		h.adapter.Respond(inv, 486, "near", "")
+		h.adapter.Expect("ACK")
+		far.AckFailure(h.service.ExpectOf("486", "INVITE"))
 		h.machine.saw("1 arrived", "1 near end cleared")
 	})
 }
@@ -199,16 +200,16 @@ func TestMergedEmergencyCall(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
 		near := h.ask(h.adapter, "sip:999@"+h.toAdapter.String())
-		inv := h.service.expect("INVITE")
-		h.adapter.expect("100")
-		again := append([]string{}, near.invite...)
-		again[1] = h.adapter.via()
-		h.adapter.send(h.toAdapter, again...)
-		h.adapter.expect("100")
-		h.adapter.expectOf("482", "INVITE")
-		h.service.respond(inv, 200, "psap", offer("127.0.0.1", farSDP, "sendrecv"))
-		h.service.expect("ACK")
-		near.established(h.adapter.expectOf("200", "INVITE")).ack("")
+		inv := h.service.Expect("INVITE")
+		h.adapter.Expect("100")
+		again := append([]string{}, near.Invite...)
+		again[1] = h.adapter.Via()
+		h.adapter.Send(h.toAdapter, again...)
+		h.adapter.Expect("100")
+		h.adapter.ExpectOf("482", "INVITE")
+		h.service.Respond(inv, 200, "psap", uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+		h.service.Expect("ACK")
+		near.Established(h.adapter.ExpectOf("200", "INVITE")).Ack("")
 		h.machine.saw("1 requested (emergency)", "1 answered")
 		h.hangUp(near)
 	})
@@ -219,9 +220,9 @@ func TestCircularRouting(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
-		h.service.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550150@pbx.example>", h.toService, "",
+		h.service.Call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550150@pbx.example>", h.toService, "",
 			"Max-Forwards: 0")
-		if m := h.service.next(); !m.is("483") && !m.is("400") {
+		if m := h.service.Next(); !m.Is("483") && !m.Is("400") {
 			t.Fatalf("got %s", m)
 		}
 	})
@@ -238,9 +239,9 @@ func TestPanicInACallback(t *testing.T) {
 		s := h.line.service
 		s.Request(&endpoint.Request{})
 		s.Cancelled(&endpoint.Request{Request: &sip.Request{}})
-		c.far.request("BYE", "")
-		h.service.expectOf("200", "BYE")
-		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		c.far.Request("BYE", "")
+		h.service.ExpectOf("200", "BYE")
+		h.adapter.Respond(h.adapter.Expect("BYE"), 200, "", "")
 		h.machine.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
 		h.atRest()
 		if n := logged.Len(); n != 3 {
@@ -270,8 +271,8 @@ func TestCloseEndsCalls(t *testing.T) {
 		h.incoming()
 		done := make(chan struct{}) // closed when Close has returned
 		go func() { defer close(done); h.agent.Close() }()
-		h.service.respond(h.service.expect("BYE"), 200, "", "")
-		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		h.service.Respond(h.service.Expect("BYE"), 200, "", "")
+		h.adapter.Respond(h.adapter.Expect("BYE"), 200, "", "")
 		<-done
 		if n := h.line.Status().Calls; n != 0 {
 			t.Fatalf("%d calls are still up", n)
@@ -291,7 +292,7 @@ func TestLinesShareSockets(t *testing.T) {
 		h := newTestBedIn(t, &m, func(o *Options, _ *times) {
 			l := o.Lines[0]
 			l.Name, l.AdapterUser, l.ServiceUser, l.Events = "stage-door", "stage-door", "5550101", other
-			l.AdapterFixed = &sip.Uri{Scheme: "sip", User: "stage-door", Host: "127.0.0.1", Port: int(second.at.Port())}
+			l.AdapterFixed = &sip.Uri{Scheme: "sip", User: "stage-door", Host: "127.0.0.1", Port: int(second.At.Port())}
 			o.Lines = append(o.Lines, l)
 		})
 		other.line = h.agent.Line("stage-door")
@@ -302,19 +303,19 @@ func TestLinesShareSockets(t *testing.T) {
 			t.Fatalf("sockets %v and %v, want %v and %v", st.AdapterAddr, st.ServiceAddr, h.toAdapter, h.toService)
 		}
 		// one forked request to both lines is two calls (no 482)
-		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
-		fork := append([]string{}, far.invite...)
-		fork[0], fork[1] = "INVITE sip:5550101@"+h.toService.String()+" SIP/2.0", h.service.via()
-		h.service.send(h.toService, fork...)
-		h.service.expect("100")
-		for _, p := range []*testPeer{h.adapter, second} {
-			inv := p.expect("INVITE")
-			if inv.body != offer("127.0.0.1", farSDP, "sendrecv") {
-				t.Fatalf("the session description was changed: %s", inv.body)
+		far := h.arrive(uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+		fork := append([]string{}, far.Invite...)
+		fork[0], fork[1] = "INVITE sip:5550101@"+h.toService.String()+" SIP/2.0", h.service.Via()
+		h.service.Send(h.toService, fork...)
+		h.service.Expect("100")
+		for _, p := range []*uatest.Peer{h.adapter, second} {
+			inv := p.Expect("INVITE")
+			if inv.Body != uatest.Offer("127.0.0.1", farSDP, "sendrecv") {
+				t.Fatalf("the session description was changed: %s", inv.Body)
 			}
-			p.respond(inv, 486, p.name, "")
-			p.expect("ACK")
-			h.service.expectOf("486", "INVITE")
+			p.Respond(inv, 486, p.Name, "")
+			p.Expect("ACK")
+			h.service.ExpectOf("486", "INVITE")
 		}
 		h.machine.saw("1 arrived", "1 near end cleared")
 		other.saw("2 arrived", "2 near end cleared")

@@ -7,6 +7,8 @@ import (
 	"testing"
 	"testing/synctest"
 	"time"
+
+	"clearback/bridge/sipua/uatest"
 )
 
 // A call that comes while everything is being shut is either passed on and awaited, or refused.
@@ -67,9 +69,9 @@ func TestOrderOfClearing(t *testing.T) {
 			h := newVirtualTestBed(t)
 			h.incoming()
 			for range 3 {
-				h.service.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550151@pbx.example>", h.toService,
-					offer("127.0.0.1", farSDP, "sendrecv"))
-				h.adapter.expect("INVITE")
+				h.service.Call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550151@pbx.example>", h.toService,
+					uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+				h.adapter.Expect("INVITE")
 			}
 			synctest.Wait()
 			calls := h.agent.up()

@@ -11,6 +11,8 @@ import (
 	"go.uber.org/zap"
 	"go.uber.org/zap/zapcore"
 	"go.uber.org/zap/zaptest/observer"
+
+	"clearback/bridge/sipua/uatest"
 )
 
 // observed makes the agent log into *logs.
@@ -33,16 +35,16 @@ func TestCallFromUnknownSource(t *testing.T) {
 		})
 		stranger := h.join("stranger", "127.0.0.2")
 		target := "sip:" + serviceUser + "@" + h.toService.String()
-		stranger.call(target, `"drop me" <sip:5550199@stranger.example>`, h.toService,
-			offer("127.0.0.2", farSDP, "sendrecv"))
-		d := stranger.call(target, "<sip:5550199@stranger.example>", h.toService, "")
-		d.requestSeq("OPTIONS", 9, "")
-		d.requestSeq("X\x1b[2J", 10, "")
-		d.remote += ";tag=guessed"
-		d.requestSeq("BYE", 11, "")
+		stranger.Call(target, `"drop me" <sip:5550199@stranger.example>`, h.toService,
+			uatest.Offer("127.0.0.2", farSDP, "sendrecv"))
+		d := stranger.Call(target, "<sip:5550199@stranger.example>", h.toService, "")
+		d.RequestSeq("OPTIONS", 9, "")
+		d.RequestSeq("X\x1b[2J", 10, "")
+		d.Remote += ";tag=guessed"
+		d.RequestSeq("BYE", 11, "")
 		eventually(t, "five dropped requests", func() bool { return h.agent.Counts().UnknownSources == 5 })
 		select {
-		case m := <-stranger.in:
+		case m := <-stranger.In:
 			t.Fatalf("the stranger got %s", m)
 		case <-time.After(250 * time.Millisecond): // the bubble's clock
 		}
@@ -66,32 +68,32 @@ func TestCallByContactToken(t *testing.T) {
 			o.Lines[0].Register,
 				o.Lines[0].Expires = true, 600e9
 		})
-		contact := uri(h.service.expect("REGISTER").get("Contact"))
+		contact := uatest.URI(h.service.Expect("REGISTER").Get("Contact"))
 		stranger := h.join("stranger", "127.0.0.2")
-		d := stranger.call(contact, "<sip:5550150@pbx.example>", h.toService, offer("127.0.0.2", farSDP, "sendrecv"))
-		stranger.expect("100")
-		inv := h.adapter.expect("INVITE")
-		d.cancel()
-		stranger.expectOf("200", "CANCEL")
-		d.nack(stranger.expect("487"))
-		h.adapter.respond(inv, 100, "", "")
-		h.adapter.respond(h.adapter.expect("CANCEL"), 200, "", "")
-		h.adapter.respond(inv, 487, "near", "")
-		h.adapter.expect("ACK")
+		d := stranger.Call(contact, "<sip:5550150@pbx.example>", h.toService, uatest.Offer("127.0.0.2", farSDP, "sendrecv"))
+		stranger.Expect("100")
+		inv := h.adapter.Expect("INVITE")
+		d.Cancel()
+		stranger.ExpectOf("200", "CANCEL")
+		d.AckFailure(stranger.Expect("487"))
+		h.adapter.Respond(inv, 100, "", "")
+		h.adapter.Respond(h.adapter.Expect("CANCEL"), 200, "", "")
+		h.adapter.Respond(inv, 487, "near", "")
+		h.adapter.Expect("ACK")
 		h.machine.saw("1 arrived", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
 		// The number alone does not suffice. Strangers are answered at a limited rate.
 		const n = 40
 		for range n {
-			stranger.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550199@stranger.example>", h.toService,
+			stranger.Call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550199@stranger.example>", h.toService,
 				"")
 		}
 		eventually(t, "what is left of the stranger's calls",
-			func() bool { return h.agent.Counts().UnknownSources+uint64(len(stranger.in)) >= n })
-		if got := len(stranger.in); got < 1 || got > maxUnknownReplies+3 {
+			func() bool { return h.agent.Counts().UnknownSources+uint64(len(stranger.In)) >= n })
+		if got := len(stranger.In); got < 1 || got > maxUnknownReplies+3 {
 			t.Fatalf("%d of %d requests were answered", got, n)
 		}
-		for len(stranger.in) > 0 {
-			stranger.expect("404")
+		for len(stranger.In) > 0 {
+			stranger.Expect("404")
 		}
 	})
 }
@@ -125,25 +127,25 @@ func TestCallLimitOfALine(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, callbackWindow(time.Minute), func(o *Options, _ *times) { o.Lines[0].MaxCalls = 1 })
 		talk := h.incoming()
-		second := h.service.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550151@pbx.example>", h.toService,
-			offer("127.0.0.1", farSDP, "sendrecv"))
-		second.nack(h.service.expect("486"))
+		second := h.service.Call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550151@pbx.example>", h.toService,
+			uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+		second.AckFailure(h.service.Expect("486"))
 		h.machine.saw("2 refused: no-room")
 		h.dial("5550152")
-		h.adapter.expect("486")
+		h.adapter.Expect("486")
 		h.machine.saw("3 requested", "3 far end cleared: no-room", "3 adapter leg cleared: confirmed")
-		h.request("999", offer("127.0.0.1", nearSDP, "sendrecv"))
-		inv := h.service.expect("INVITE")
-		h.service.respond(inv, 180, "far", "") // it rang, so a call-back may follow
-		h.adapter.expect("180")
-		h.service.respond(inv, 486, "far", "")
-		h.adapter.expect("486")
-		h.service.expect("ACK")
+		h.request("999", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+		inv := h.service.Expect("INVITE")
+		h.service.Respond(inv, 180, "far", "") // it rang, so a call-back may follow
+		h.adapter.Expect("180")
+		h.service.Respond(inv, 486, "far", "")
+		h.adapter.Expect("486")
+		h.service.Expect("ACK")
 		h.machine.saw("4 requested (emergency)", "4 far end cleared: bye", "4 adapter leg cleared: confirmed")
-		h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), psapMark)
-		h.adapter.respond(h.adapter.expect("INVITE"), 486, "near", "")
-		h.service.expect("486")
-		h.adapter.expect("ACK")
+		h.arrive(uatest.Offer("127.0.0.1", farSDP, "sendrecv"), psapMark)
+		h.adapter.Respond(h.adapter.Expect("INVITE"), 486, "near", "")
+		h.service.Expect("486")
+		h.adapter.Expect("ACK")
 		h.machine.saw("5 arrived (emergency)", "5 near end cleared")
 		n := h.agent.Counts()
 		if n.TooManyCalls != 2 {
@@ -152,14 +154,14 @@ func TestCallLimitOfALine(t *testing.T) {
 		if n.Registrar.Challenges != 1 || n.Endpoint.Servers == 0 { // the adapter's call, and lingering transactions
 			t.Fatalf("counts: %+v", n)
 		}
-		talk.near.request("BYE", "")
-		h.adapter.expect("200")
-		h.service.respond(h.service.expect("BYE"), 200, "", "")
+		talk.near.Request("BYE", "")
+		h.adapter.Expect("200")
+		h.service.Respond(h.service.Expect("BYE"), 200, "", "")
 		h.machine.saw("1 near end cleared")
 		h.atRest()
-		h.request("5550153", offer("127.0.0.1", nearSDP, "sendrecv"))
-		h.service.respond(h.service.expect("INVITE"), 480, "far", "")
-		h.adapter.expect("480")
+		h.request("5550153", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+		h.service.Respond(h.service.Expect("INVITE"), 480, "far", "")
+		h.adapter.Expect("480")
 		h.machine.saw("6 requested")
 	})
 }

@@ -10,11 +10,13 @@ import (
 	"time"
 
 	"github.com/emiago/sipgo/sip"
+
+	"clearback/bridge/sipua/uatest"
 )
 
 // newTestBedOfAddresses returns a test bed whose service has a name with two addresses. If two is true, the line also
 // has a second service.
-func newTestBedOfAddresses(t *testing.T, two bool) (h *testBed, second, reserve *testPeer) {
+func newTestBedOfAddresses(t *testing.T, two bool) (h *testBed, second, reserve *uatest.Peer) {
 	const host = "127.0.0.4"
 	var m memoryNetwork
 	reserve = m.newTestPeer(t, "reserve", reserveHost)
@@ -22,7 +24,7 @@ func newTestBedOfAddresses(t *testing.T, two bool) (h *testBed, second, reserve 
 		times.silence, times.emergencySilence = 4*sec, 2*sec
 		registrar := o.Lines[0].Registrar
 		own := netip.AddrPortFrom(netip.MustParseAddr(host), uint16(registrar.Port))
-		second = newTestPeerOn(t, "second address", m.network.Listen(own))
+		second = uatest.NewOn(t, "second address", m.network.Listen(own))
 		o.Lines[0].ServiceProxy = "pbx.example:" + num(registrar.Port)
 		o.lookup = func(_ context.Context, _, name string) ([]netip.Addr, error) {
 			if name != "pbx.example" {
@@ -33,7 +35,7 @@ func newTestBedOfAddresses(t *testing.T, two bool) (h *testBed, second, reserve 
 		}
 		if two {
 			o.Lines[0].Second = &ServiceAccount{User: secondUser, Secret: secondSecret,
-				Registrar: sip.Uri{Scheme: "sip", Host: reserveHost, Port: int(reserve.at.Port())}}
+				Registrar: sip.Uri{Scheme: "sip", Host: reserveHost, Port: int(reserve.At.Port())}}
 		}
 	})
 	return h, second, reserve
@@ -60,42 +62,42 @@ func TestEmergencyAddresses(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				h, second, _ := newTestBedOfAddresses(t, false)
 				near := h.ask(h.adapter, "sip:999@"+h.toAdapter.String())
-				h.adapter.expect("100")
-				inv := h.service.expect("INVITE")
+				h.adapter.Expect("100")
+				inv := h.service.Expect("INVITE")
 				for _, code := range c.first {
-					h.service.respond(inv, code, "first", "")
+					h.service.Respond(inv, code, "first", "")
 				}
 				at, began := h.service, time.Now()
 				if c.tried {
 					if at = second; len(c.first) > 0 {
-						h.service.expect("ACK")
+						h.service.Expect("ACK")
 					}
 					lost := inv
-					inv = second.expect("INVITE")
+					inv = second.Expect("INVITE")
 					if took := time.Since(began); took != c.after {
 						t.Errorf("tried after %v", took)
 					}
 					if c.late {
-						h.service.respond(lost, 200, "late", far())
+						h.service.Respond(lost, 200, "late", far())
 						// it may overtake the ACK, since the name is looked up for each
-						if m := h.service.next(); m.is("BYE") {
-							h.service.respond(m, 200, "", "")
-							h.service.expect("ACK")
+						if m := h.service.Next(); m.Is("BYE") {
+							h.service.Respond(m, 200, "", "")
+							h.service.Expect("ACK")
 						} else {
-							h.service.respond(h.service.expect("BYE"), 200, "", "")
+							h.service.Respond(h.service.Expect("BYE"), 200, "", "")
 						}
 					}
 				} else {
 					<-time.After(20 * sec)
-					second.untried()
+					second.ExpectNone()
 				}
-				at.respond(inv, 200, "far", far())
-				at.expect("ACK")
-				near.established(h.adapter.past("180", "200")).ack("")
+				at.Respond(inv, 200, "far", far())
+				at.Expect("ACK")
+				near.Established(h.adapter.ExpectAfter("180", "200")).Ack("")
 				h.machine.saw("1 requested (emergency)", "1 answered")
-				near.request("BYE", "")
-				h.adapter.expect("200")
-				at.respond(at.expect("BYE"), 200, "", "")
+				near.Request("BYE", "")
+				h.adapter.Expect("200")
+				at.Respond(at.Expect("BYE"), 200, "", "")
 				h.machine.saw("1 near end cleared")
 				h.atRest()
 			})
@@ -111,20 +113,20 @@ func TestEmergencyAddressesRefuse(t *testing.T) {
 		synctest.Test(t, func(t *testing.T) {
 			h, second, reserve := newTestBedOfAddresses(t, two)
 			near := h.ask(h.adapter, "sip:999@"+h.toAdapter.String())
-			h.adapter.expect("100")
-			h.service.respond(h.service.expect("INVITE"), 503, "first", "")
-			h.service.expect("ACK")
-			second.respond(second.expect("INVITE"), 480, "second", "")
-			second.expect("ACK")
+			h.adapter.Expect("100")
+			h.service.Respond(h.service.Expect("INVITE"), 503, "first", "")
+			h.service.Expect("ACK")
+			second.Respond(second.Expect("INVITE"), 480, "second", "")
+			second.Expect("ACK")
 			h.machine.saw("1 requested (emergency)")
 			told := []string{"1 attempt ended: 503 none", "1 attempt ended: 480 none"}
 			if two {
-				reserve.respond(reserve.expect("INVITE"), 486, "reserve", "")
-				reserve.expect("ACK")
+				reserve.Respond(reserve.Expect("INVITE"), 486, "reserve", "")
+				reserve.Expect("ACK")
 				told = append(told, "1 attempt ended: 486 none second")
-				near.nack(h.adapter.expect("486"))
+				near.AckFailure(h.adapter.Expect("486"))
 			} else {
-				near.nack(h.adapter.expect("480"))
+				near.AckFailure(h.adapter.Expect("480"))
 			}
 			h.machine.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
 			if got := h.machine.attemptEvents(); !slices.Equal(got, told) {
@@ -134,20 +136,12 @@ func TestEmergencyAddressesRefuse(t *testing.T) {
 			if two {
 				return
 			}
-			ordinary := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
-			h.service.respond(h.service.expect("INVITE"), 503, "first", "")
-			h.service.expect("ACK")
-			ordinary.nack(h.adapter.expect("503"))
-			second.untried()
+			ordinary := h.request("5550150", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+			h.service.Respond(h.service.Expect("INVITE"), 503, "first", "")
+			h.service.Expect("ACK")
+			ordinary.AckFailure(h.adapter.Expect("503"))
+			second.ExpectNone()
 		})
-	}
-}
-
-// untried checks that no packet has come.
-func (p *testPeer) untried() {
-	p.t.Helper()
-	if synctest.Wait(); len(p.in) > 0 {
-		p.t.Fatalf("%s got %s", p.name, p.next())
 	}
 }
 
@@ -157,30 +151,30 @@ func TestEmergencyAddressRedirects(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		var m memoryNetwork
-		at := func(host string) *testPeer {
-			return newTestPeerOn(t, host, m.network.Listen(netip.AddrPortFrom(netip.MustParseAddr(host), 5060)))
+		at := func(host string) *uatest.Peer {
+			return uatest.NewOn(t, host, m.network.Listen(netip.AddrPortFrom(netip.MustParseAddr(host), 5060)))
 		}
 		first, second, place := at("127.0.0.5"), at("127.0.0.6"), at("127.0.0.7")
 		h := newTestBedIn(t, &m, shorter, func(o *Options, _ *times) {
 			o.Lines[0].Registrar = sip.Uri{Scheme: "sip", Host: "pbx.example"}
 			o.Lines[0].ServiceAllow = []netip.Prefix{netip.MustParsePrefix("127.0.0.0/24")}
 			o.lookup = func(context.Context, string, string) ([]netip.Addr, error) {
-				return []netip.Addr{first.at.Addr(), second.at.Addr()}, nil
+				return []netip.Addr{first.At.Addr(), second.At.Addr()}, nil
 			}
 		})
 		near := h.ask(h.adapter, "sip:999@"+h.toAdapter.String())
-		h.adapter.expect("100")
-		first.respond(first.expect("INVITE"), 503, "first", "")
-		first.expect("ACK")
-		second.respond(second.expect("INVITE"), 302, "second", "", "Contact: <sip:999@127.0.0.7:5060>")
-		second.expect("ACK")
-		place.respond(place.expect("INVITE"), 200, "place", far())
-		place.expect("ACK")
-		near.established(h.adapter.expect("200")).ack("")
+		h.adapter.Expect("100")
+		first.Respond(first.Expect("INVITE"), 503, "first", "")
+		first.Expect("ACK")
+		second.Respond(second.Expect("INVITE"), 302, "second", "", "Contact: <sip:999@127.0.0.7:5060>")
+		second.Expect("ACK")
+		place.Respond(place.Expect("INVITE"), 200, "place", far())
+		place.Expect("ACK")
+		near.Established(h.adapter.Expect("200")).Ack("")
 		h.machine.saw("1 requested (emergency)", "1 answered")
-		near.request("BYE", "")
-		h.adapter.expect("200")
-		place.respond(place.expect("BYE"), 200, "", "")
+		near.Request("BYE", "")
+		h.adapter.Expect("200")
+		place.Respond(place.Expect("BYE"), 200, "", "")
 		h.machine.saw("1 near end cleared")
 	})
 }

@@ -4,6 +4,8 @@ import (
 	"slices"
 	"testing"
 	"time"
+
+	"clearback/bridge/sipua/uatest"
 )
 
 // BenchmarkFarEndBye measures the time from writing the far end's BYE to reading the BYE to the adapter. For comparison
@@ -12,23 +14,23 @@ func BenchmarkFarEndBye(b *testing.B) {
 	h := newTestBed(b)
 	var bye, bare []time.Duration
 	for range b.N {
-		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
-		inv := h.adapter.expect("INVITE")
-		h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
-		h.adapter.expect("ACK")
-		far.established(h.service.expect("200")).ack("")
-		far.request("OPTIONS", "")
-		h.service.expect("200")
+		far := h.arrive(uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+		inv := h.adapter.Expect("INVITE")
+		h.adapter.Respond(inv, 200, "near", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+		h.adapter.Expect("ACK")
+		far.Established(h.service.Expect("200")).Ack("")
+		far.Request("OPTIONS", "")
+		h.service.Expect("200")
 		start := time.Now()
-		far.request("OPTIONS", "")
-		h.service.expect("200")
+		far.Request("OPTIONS", "")
+		h.service.Expect("200")
 		bare = append(bare, time.Since(start))
 		start = time.Now()
-		far.request("BYE", "")
-		m := h.adapter.expect("BYE")
+		far.Request("BYE", "")
+		m := h.adapter.Expect("BYE")
 		bye = append(bye, time.Since(start))
-		h.adapter.respond(m, 200, "", "")
-		h.service.expect("200")
+		h.adapter.Respond(m, 200, "", "")
+		h.service.Expect("200")
 		for range 4 { // arrived, answered, cleared, adapter leg cleared
 			<-h.machine.seen
 		}

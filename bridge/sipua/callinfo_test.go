@@ -7,6 +7,7 @@ import (
 	"testing/synctest"
 	"time"
 
+	"clearback/bridge/sipua/uatest"
 	"clearback/supervision/callrecord"
 )
 
@@ -54,32 +55,32 @@ func TestCallInfo(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		n := &notes{}
 		h := newVirtualTestBed(t, n.listen, func(o *Options, _ *times) { o.FirstCall = 40 })
-		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
-		inv := h.adapter.expect("INVITE")
-		h.adapter.respond(inv, 486, "near", "")
-		h.adapter.expect("ACK")
-		far.nack(h.service.expectOf("486", "INVITE"))
+		far := h.arrive(uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+		inv := h.adapter.Expect("INVITE")
+		h.adapter.Respond(inv, 486, "near", "")
+		h.adapter.Expect("ACK")
+		far.AckFailure(h.service.ExpectOf("486", "INVITE"))
 		h.machine.saw("40 arrived", "40 near end cleared")
 		n.of(t, callrecord.CallInfo{Line: "box-office", Call: 40, Direction: callrecord.Incoming,
-			Party: callrecord.Party{Number: "5550150", Name: "Bo Tree", CallID: far.id}})
+			Party: callrecord.Party{Number: "5550150", Name: "Bo Tree", CallID: far.CallID}})
 
-		near := h.request("5550151", offer("127.0.0.1", nearSDP, "sendrecv"))
-		inv = h.service.expect("INVITE")
-		h.service.respond(inv, 486, "far", "")
-		h.service.expect("ACK")
-		near.nack(h.adapter.expectOf("486", "INVITE"))
+		near := h.request("5550151", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+		inv = h.service.Expect("INVITE")
+		h.service.Respond(inv, 486, "far", "")
+		h.service.Expect("ACK")
+		near.AckFailure(h.adapter.ExpectOf("486", "INVITE"))
 		h.machine.saw("41 requested", "41 far end cleared: bye")
 		n.of(t, callrecord.CallInfo{Line: "box-office", Call: 41, Direction: callrecord.Outgoing,
-			Party: callrecord.Party{Number: "5550151", CallID: inv.get("Call-ID")}})
+			Party: callrecord.Party{Number: "5550151", CallID: inv.Get("Call-ID")}})
 		h.machine.saw("41 adapter leg cleared: confirmed")
 
-		near = h.request("999", offer("127.0.0.1", nearSDP, "sendrecv"))
-		inv = h.service.expect("INVITE")
-		h.service.respond(inv, 486, "far", "")
-		h.service.expect("ACK")
-		near.nack(h.adapter.expectOf("486", "INVITE"))
+		near = h.request("999", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+		inv = h.service.Expect("INVITE")
+		h.service.Respond(inv, 486, "far", "")
+		h.service.Expect("ACK")
+		near.AckFailure(h.adapter.ExpectOf("486", "INVITE"))
 		n.of(t, callrecord.CallInfo{Line: "box-office", Call: 42, Direction: callrecord.Outgoing, Emergency: true,
-			Party: callrecord.Party{Number: "999", CallID: inv.get("Call-ID")}})
+			Party: callrecord.Party{Number: "999", CallID: inv.Get("Call-ID")}})
 	})
 }
 
@@ -91,7 +92,7 @@ func TestCallInfoOfRefusedCall(t *testing.T) {
 		h := newVirtualTestBed(t, n.listen)
 		h.agent.Drain()
 		near := h.dial("5550151")
-		near.nack(h.adapter.expectOf("503", "INVITE"))
+		near.AckFailure(h.adapter.ExpectOf("503", "INVITE"))
 		n.of(t, callrecord.CallInfo{Line: "box-office", Call: 1, Direction: callrecord.Outgoing,
 			Party: callrecord.Party{Number: "5550151"}})
 	})
@@ -114,7 +115,7 @@ func TestUserAgent(t *testing.T) {
 					t.Errorf("asked: %d, %v", code, err)
 				}
 			}()
-			h.adapter.respond(h.adapter.expect("OPTIONS"), 200, "near", "", header)
+			h.adapter.Respond(h.adapter.Expect("OPTIONS"), 200, "near", "", header)
 			<-done
 		}
 		register("two-port box/1.0")

@@ -9,6 +9,7 @@ import (
 
 	"github.com/emiago/sipgo/sip"
 
+	"clearback/bridge/sipua/uatest"
 	"clearback/supervision"
 )
 
@@ -17,9 +18,9 @@ func TestIncomingOverTCP(t *testing.T) {
 	t.Parallel()
 	h := streaming(t, relaying)
 	c := h.incoming()
-	c.far.request("BYE", "")
-	h.service.expectOf("200", "BYE")
-	h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+	c.far.Request("BYE", "")
+	h.service.ExpectOf("200", "BYE")
+	h.adapter.Respond(h.adapter.Expect("BYE"), 200, "", "")
 	h.machine.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
 	h.atRest()
 }
@@ -29,9 +30,9 @@ func TestOutgoingOverTCP(t *testing.T) {
 	t.Parallel()
 	h := streaming(t, relaying)
 	c := h.outgoing()
-	c.far.request("BYE", "")
-	h.service.expectOf("200", "BYE")
-	h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+	c.far.Request("BYE", "")
+	h.service.ExpectOf("200", "BYE")
+	h.adapter.Respond(h.adapter.Expect("BYE"), 200, "", "")
 	h.machine.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
 	h.atRest()
 }
@@ -41,10 +42,10 @@ func TestAdapterConnectionGone(t *testing.T) {
 	t.Parallel()
 	h := streaming(t)
 	c := h.outgoing()
-	h.adapter.hangs.drop(-1)
-	c.far.request("BYE", "")
-	h.service.expectOf("200", "BYE")
-	h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+	h.adapter.Connections.Drop(-1)
+	c.far.Request("BYE", "")
+	h.service.ExpectOf("200", "BYE")
+	h.adapter.Respond(h.adapter.Expect("BYE"), 200, "", "")
 	h.machine.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
 	h.atRest()
 }
@@ -54,20 +55,20 @@ func TestAdapterConnectionGone(t *testing.T) {
 func TestServiceConnectionGoneWhileRinging(t *testing.T) {
 	t.Parallel()
 	h := streaming(t)
-	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
-	inv := h.adapter.expect("INVITE")
-	h.adapter.respond(inv, 180, "near", "")
-	ringing := h.service.expect("180")
-	h.service.hangs.drop(-1)
+	far := h.arrive(uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+	inv := h.adapter.Expect("INVITE")
+	h.adapter.Respond(inv, 180, "near", "")
+	ringing := h.service.Expect("180")
+	h.service.Connections.Drop(-1)
 	eventually(t, "the end of the connection",
-		func() bool { return !h.line.service.ep.Connected(ringing.from.String()) })
-	h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
-	h.adapter.expect("ACK")
-	far.established(h.service.expect("200")).ack("")
+		func() bool { return !h.line.service.ep.Connected(ringing.From.String()) })
+	h.adapter.Respond(inv, 200, "near", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+	h.adapter.Expect("ACK")
+	far.Established(h.service.Expect("200")).Ack("")
 	h.machine.saw("1 arrived", "1 ringing", "1 answered")
-	far.request("BYE", "")
-	h.service.expectOf("200", "BYE")
-	h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+	far.Request("BYE", "")
+	h.service.ExpectOf("200", "BYE")
+	h.adapter.Respond(h.adapter.Expect("BYE"), 200, "", "")
 	h.machine.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
 }
 
@@ -78,9 +79,9 @@ func TestByeThenConnectionGone(t *testing.T) {
 		t.Run("", func(t *testing.T) {
 			h := streaming(t)
 			c := h.incoming()
-			c.far.request("BYE", "")
-			h.service.hangs.drop(-1)
-			h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+			c.far.Request("BYE", "")
+			h.service.Connections.Drop(-1)
+			h.adapter.Respond(h.adapter.Expect("BYE"), 200, "", "")
 			h.machine.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
 			h.atRest()
 		})
@@ -92,16 +93,16 @@ func TestByeOvertakesAnswer(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
-		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
-		inv := h.service.expect("INVITE")
-		far := h.service.called(inv, "far")
-		far.request("BYE", "")
-		h.service.next()
-		h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"))
-		h.service.expect("ACK")
-		near.established(h.adapter.expect("200")).ack("")
+		near := h.request("5550150", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+		inv := h.service.Expect("INVITE")
+		far := h.service.Called(inv, "far")
+		far.Request("BYE", "")
+		h.service.Next()
+		h.service.Respond(inv, 200, "far", uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+		h.service.Expect("ACK")
+		near.Established(h.adapter.Expect("200")).Ack("")
 		h.machine.saw("1 requested", "1 answered", "1 far end cleared: bye")
-		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		h.adapter.Respond(h.adapter.Expect("BYE"), 200, "", "")
 		h.machine.saw("1 adapter leg cleared: confirmed")
 		h.atRest()
 	})
@@ -120,12 +121,12 @@ func TestByeWithWrongCSeqOrMaxForwards(t *testing.T) {
 				h := newVirtualTestBed(t)
 				call := h.incoming()
 				far := call.far
-				via := h.service.via()
-				h.service.send(far.to, "BYE "+far.target+" SIP/2.0", via, "From: "+far.local, "To: "+far.remote,
-					"Call-ID: "+far.id,
+				via := h.service.Via()
+				h.service.Send(far.To, "BYE "+far.Target+" SIP/2.0", via, "From: "+far.Local, "To: "+far.Remote,
+					"Call-ID: "+far.CallID,
 					"CSeq: "+num(c.cseq)+" BYE", c.hops, "")
-				h.service.next()
-				h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+				h.service.Next()
+				h.adapter.Respond(h.adapter.Expect("BYE"), 200, "", "")
 				h.machine.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
 				h.atRest()
 			})
@@ -134,15 +135,15 @@ func TestByeWithWrongCSeqOrMaxForwards(t *testing.T) {
 }
 
 // talks sets up n calls from the service, one after the other, and returns their far ends by call number from 1.
-func (h *testBed) talks(n int) []*peerDialog {
+func (h *testBed) talks(n int) []*uatest.Dialog {
 	h.t.Helper()
-	var far []*peerDialog
+	var far []*uatest.Dialog
 	for i := range n {
-		d := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
-		inv := h.adapter.expect("INVITE")
-		h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
-		h.adapter.expect("ACK")
-		d.established(h.service.expect("200")).ack("")
+		d := h.arrive(uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+		inv := h.adapter.Expect("INVITE")
+		h.adapter.Respond(inv, 200, "near", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+		h.adapter.Expect("ACK")
+		d.Established(h.service.Expect("200")).Ack("")
 		h.machine.saw(num(i+1)+" arrived", num(i+1)+" answered")
 		far = append(far, d)
 	}
@@ -158,11 +159,11 @@ func TestHundredByesAtOnce(t *testing.T) {
 		h := newVirtualTestBed(t)
 		far := h.talks(n)
 		for _, d := range far {
-			d.request("BYE", "")
+			d.Request("BYE", "")
 		}
 		for range n {
-			h.service.expectOf("200", "BYE")
-			h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+			h.service.ExpectOf("200", "BYE")
+			h.adapter.Respond(h.adapter.Expect("BYE"), 200, "", "")
 		}
 		seen := map[string]int{}
 		at := 0
@@ -191,18 +192,18 @@ func TestFarEndClearsBeforeAckOfHold(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
 		c := h.incoming()
-		c.near.request("INVITE", offer("127.0.0.1", nearSDP, "sendonly"))
-		h.adapter.expect("100")
-		inv := h.service.expect("INVITE")
-		h.service.respond(inv, 200, "", offer("127.0.0.1", farSDP, "recvonly"))
-		h.service.expect("ACK")
-		h.adapter.expectOf("200", "INVITE")
-		c.far.request("BYE", "")
-		h.service.expectOf("200", "BYE")
+		c.near.Request("INVITE", uatest.Offer("127.0.0.1", nearSDP, "sendonly"))
+		h.adapter.Expect("100")
+		inv := h.service.Expect("INVITE")
+		h.service.Respond(inv, 200, "", uatest.Offer("127.0.0.1", farSDP, "recvonly"))
+		h.service.Expect("ACK")
+		h.adapter.ExpectOf("200", "INVITE")
+		c.far.Request("BYE", "")
+		h.service.ExpectOf("200", "BYE")
 		h.machine.saw("1 far end cleared: bye")
-		bye := h.adapter.expect("BYE")
-		c.near.ack("")
-		h.adapter.respond(bye, 200, "", "")
+		bye := h.adapter.Expect("BYE")
+		c.near.Ack("")
+		h.adapter.Respond(bye, 200, "", "")
 		h.machine.saw("1 adapter leg cleared: confirmed")
 		h.atRest()
 	})
@@ -219,11 +220,11 @@ func TestBindingEndsInCall(t *testing.T) {
 		if h.line.Status().Bound {
 			t.Fatal("still bound")
 		}
-		far := h.service.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550151@pbx.example>", h.toService, "")
-		far.nack(h.service.expectOf("480", "INVITE"))
-		c.far.request("BYE", "")
-		h.service.expectOf("200", "BYE")
-		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		far := h.service.Call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550151@pbx.example>", h.toService, "")
+		far.AckFailure(h.service.ExpectOf("480", "INVITE"))
+		c.far.Request("BYE", "")
+		h.service.ExpectOf("200", "BYE")
+		h.adapter.Respond(h.adapter.Expect("BYE"), 200, "", "")
 		h.machine.saw("2 refused: not-here", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
 		h.atRest()
 	})
@@ -241,9 +242,9 @@ func TestCancelCrossesOffer(t *testing.T) {
 			h.machine.saw(num(i+1) + " arrived")
 			offered := make(chan struct{}) // closed when the call was offered
 			go func() { defer close(offered); h.line.Offer(id) }()
-			far.cancel()
-			h.service.expectOf("200", "CANCEL")
-			far.nack(h.service.expectOf("487", "INVITE"))
+			far.Cancel()
+			h.service.ExpectOf("200", "CANCEL")
+			far.AckFailure(h.service.ExpectOf("487", "INVITE"))
 			<-offered
 			h.machine.saw(num(i+1) + " far end cleared: bye")
 			h.line.ClearAdapterLeg(id)
@@ -254,15 +255,15 @@ func TestCancelCrossesOffer(t *testing.T) {
 			}()
 			for cleared := false; !cleared; {
 				select {
-				case m := <-h.adapter.in:
+				case m := <-h.adapter.In:
 					switch {
-					case m.is("INVITE"):
-						h.adapter.respond(m, 100, "", "")
-						far.invite = nil
+					case m.Is("INVITE"):
+						h.adapter.Respond(m, 100, "", "")
+						far.Invite = nil
 						inv := m
-						h.adapter.respond(h.adapter.expect("CANCEL"), 200, "near", "")
-						h.adapter.respond(inv, 487, "near", "")
-						h.adapter.expect("ACK")
+						h.adapter.Respond(h.adapter.Expect("CANCEL"), 200, "near", "")
+						h.adapter.Respond(inv, 487, "near", "")
+						h.adapter.Expect("ACK")
 					}
 				case <-done:
 					cleared = true
@@ -284,7 +285,7 @@ func TestLinesWithOneFarEnd(t *testing.T) {
 		h := newTestBedIn(t, &m, func(o *Options, _ *times) {
 			l := o.Lines[0]
 			l.Name, l.AdapterUser, l.ServiceUser, l.Events = "stage-door", "stage-door", "5550101", other
-			l.AdapterFixed = &sip.Uri{Scheme: "sip", User: "stage-door", Host: "127.0.0.1", Port: int(second.at.Port())}
+			l.AdapterFixed = &sip.Uri{Scheme: "sip", User: "stage-door", Host: "127.0.0.1", Port: int(second.At.Port())}
 			o.Lines = append(o.Lines, l)
 		})
 		other.line = h.agent.Line("stage-door")
@@ -292,30 +293,30 @@ func TestLinesWithOneFarEnd(t *testing.T) {
 		go func() { defer close(done); other.run() }()
 		t.Cleanup(func() { close(other.quit); <-done })
 		// one forked request: the same Call-ID, From tag and CSeq on both lines
-		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
-		fork := append([]string{}, far.invite...)
-		fork[0], fork[1] = "INVITE sip:5550101@"+h.toService.String()+" SIP/2.0", h.service.via()
-		h.service.send(h.toService, fork...)
-		h.service.expect("100")
-		ends := map[*testPeer]*peerDialog{}
-		for _, p := range []*testPeer{h.adapter, second} {
-			inv := p.expect("INVITE")
-			p.respond(inv, 200, p.name, offer("127.0.0.1", nearSDP, "sendrecv"))
-			p.expect("ACK")
+		far := h.arrive(uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+		fork := append([]string{}, far.Invite...)
+		fork[0], fork[1] = "INVITE sip:5550101@"+h.toService.String()+" SIP/2.0", h.service.Via()
+		h.service.Send(h.toService, fork...)
+		h.service.Expect("100")
+		ends := map[*uatest.Peer]*uatest.Dialog{}
+		for _, p := range []*uatest.Peer{h.adapter, second} {
+			inv := p.Expect("INVITE")
+			p.Respond(inv, 200, p.Name, uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+			p.Expect("ACK")
 			d := *far
-			d.established(h.service.expect("200")).ack("")
+			d.Established(h.service.Expect("200")).Ack("")
 			ends[p] = &d
 		}
 		h.machine.saw("1 arrived", "1 answered")
 		other.saw("2 arrived", "2 answered")
-		ends[second].request("BYE", "")
-		h.service.expectOf("200", "BYE")
-		second.respond(second.expect("BYE"), 200, "", "")
+		ends[second].Request("BYE", "")
+		h.service.ExpectOf("200", "BYE")
+		second.Respond(second.Expect("BYE"), 200, "", "")
 		other.saw("2 far end cleared: bye", "2 adapter leg cleared: confirmed")
-		h.adapter.nothing(h.toAdapter)
-		ends[h.adapter].request("BYE", "")
-		h.service.expectOf("200", "BYE")
-		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		h.adapter.ExpectNothing(h.toAdapter)
+		ends[h.adapter].Request("BYE", "")
+		h.service.ExpectOf("200", "BYE")
+		h.adapter.Respond(h.adapter.Expect("BYE"), 200, "", "")
 		h.machine.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
 		h.atRest()
 	})
@@ -341,16 +342,16 @@ func TestNothingIsLeftAfterManyCalls(t *testing.T) {
 		before := runtime.NumGoroutine()
 		start := memory()
 		for i := range *manyCalls {
-			d := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
-			inv := h.adapter.expect("INVITE")
-			h.adapter.respond(inv, 180, "near", "")
-			h.service.expect("180")
-			h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
-			h.adapter.expect("ACK")
-			d.established(h.service.expect("200")).ack("")
-			d.request("BYE", "")
-			h.service.expectOf("200", "BYE")
-			h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+			d := h.arrive(uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+			inv := h.adapter.Expect("INVITE")
+			h.adapter.Respond(inv, 180, "near", "")
+			h.service.Expect("180")
+			h.adapter.Respond(inv, 200, "near", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+			h.adapter.Expect("ACK")
+			d.Established(h.service.Expect("200")).Ack("")
+			d.Request("BYE", "")
+			h.service.ExpectOf("200", "BYE")
+			h.adapter.Respond(h.adapter.Expect("BYE"), 200, "", "")
 			n := num(i + 1)
 			h.machine.saw(n+" arrived", n+" ringing", n+" answered", n+" far end cleared: bye",
 				n+" adapter leg cleared: confirmed")
@@ -371,19 +372,19 @@ func TestServiceComesBack(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, shorter)
-		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
-		h.service.expect("INVITE") // no response follows
-		near.nack(h.adapter.expectOf("503", "INVITE"))
+		near := h.request("5550150", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+		h.service.Expect("INVITE") // no response follows
+		near.AckFailure(h.adapter.ExpectOf("503", "INVITE"))
 		h.machine.saw("1 requested", "1 far end cleared: service-lost", "1 adapter leg cleared: confirmed")
-		near = h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
-		inv := h.service.expect("INVITE")
-		h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"))
-		h.service.expect("ACK")
-		near.established(h.adapter.expect("200")).ack("")
+		near = h.request("5550150", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+		inv := h.service.Expect("INVITE")
+		h.service.Respond(inv, 200, "far", uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+		h.service.Expect("ACK")
+		near.Established(h.adapter.Expect("200")).Ack("")
 		h.machine.saw("2 requested", "2 answered")
-		h.service.called(inv, "far").request("BYE", "")
-		h.service.expectOf("200", "BYE")
-		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		h.service.Called(inv, "far").Request("BYE", "")
+		h.service.ExpectOf("200", "BYE")
+		h.adapter.Respond(h.adapter.Expect("BYE"), 200, "", "")
 		h.machine.saw("2 far end cleared: bye", "2 adapter leg cleared: confirmed")
 	})
 }
@@ -392,10 +393,10 @@ func TestServiceComesBack(t *testing.T) {
 func TestConnectionDiesUnderInvite(t *testing.T) {
 	t.Parallel()
 	h := streaming(t)
-	h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
-	inv := h.service.expect("INVITE")
-	h.service.hangs.drop(0)
-	repeated(t, h.service, inv)
+	h.request("5550150", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+	inv := h.service.Expect("INVITE")
+	h.service.Connections.Drop(0)
+	uatest.ExpectRepeat(t, h.service, inv)
 }
 
 // The adapter registered over TCP and has since lost its connection. It still rings and is still probed, at its
@@ -404,31 +405,21 @@ func TestAdapterRingsAfterItsConnectionEnded(t *testing.T) {
 	t.Parallel()
 	h := streaming(t, registering)
 	h.register(h.adapter)
-	h.adapter.hangs.drop(-1)
+	h.adapter.Connections.Drop(-1)
 	dest := h.line.Status().Binding.Destination.String()
 	eventually(t, "the end of the connection", func() bool { return !h.line.adapter.ep.Connected(dest) })
-	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
-	inv := h.adapter.expect("INVITE")
-	h.adapter.respond(inv, 486, "near", "")
-	h.adapter.expect("ACK")
-	far.nack(h.service.expectOf("486", "INVITE"))
+	far := h.arrive(uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+	inv := h.adapter.Expect("INVITE")
+	h.adapter.Respond(inv, 486, "near", "")
+	h.adapter.Expect("ACK")
+	far.AckFailure(h.service.ExpectOf("486", "INVITE"))
 	h.machine.saw("1 arrived", "1 near end cleared")
-	h.adapter.hangs.drop(-1)
-	at := h.adapter.at.String()
+	h.adapter.Connections.Drop(-1)
+	at := h.adapter.At.String()
 	eventually(t, "the end of the connection to the Contact", func() bool { return !h.line.adapter.ep.Connected(at) })
 	h.line.Probe()
-	h.adapter.respond(h.adapter.expect("OPTIONS"), 200, "", "")
+	h.adapter.Respond(h.adapter.Expect("OPTIONS"), 200, "", "")
 	h.machine.saw("probe: on hook")
-}
-
-// silent fails if p gets anything within d.
-func (p *testPeer) silent(d time.Duration) {
-	p.t.Helper()
-	select {
-	case m := <-p.in:
-		p.t.Fatalf("%s: should have nothing to read, got %s", p.name, m)
-	case <-time.After(d):
-	}
 }
 
 // An emergency call rings as long as the centre lets it, past Timer C. It is not ended by a missing ACK after 64*T1.
@@ -437,20 +428,36 @@ func TestEmergencyCallOutlastsTimerC(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, shorter)
-		near := h.request("999", offer("127.0.0.1", nearSDP, "sendrecv"))
-		inv := h.service.expect("INVITE")
-		h.service.respond(inv, 180, "far", "")
-		h.adapter.expect("180")
-		h.service.silent(400 * time.Millisecond) // Timer C is 300 ms here
-		h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"))
-		h.service.expect("ACK")
-		near.established(h.adapter.expect("200"))
-		h.service.silent(500 * time.Millisecond) // 64*T1 is 400 ms here
+		near := h.request("999", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+		inv := h.service.Expect("INVITE")
+		h.service.Respond(inv, 180, "far", "")
+		h.adapter.Expect("180")
+		h.service.ExpectSilence(400 * time.Millisecond) // Timer C is 300 ms here
+		h.service.Respond(inv, 200, "far", uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+		h.service.Expect("ACK")
+		near.Established(h.adapter.Expect("200"))
+		h.service.ExpectSilence(500 * time.Millisecond) // 64*T1 is 400 ms here
 		h.machine.saw("1 requested (emergency)", "1 answered")
-		h.service.called(inv, "far").request("BYE", "")
-		h.service.expectOf("200", "BYE")
-		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		h.service.Called(inv, "far").Request("BYE", "")
+		h.service.ExpectOf("200", "BYE")
+		h.adapter.Respond(h.adapter.Expect("BYE"), 200, "", "")
 		h.machine.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
 		h.atRest()
 	})
+}
+
+// streaming returns a test bed with TCP on both sides.
+func streaming(t testing.TB, settings ...setting) *testBed {
+	adapter, service := uatest.NewTCP(t, "adapter"), uatest.NewTCP(t, "service")
+	both := func(o *Options, _ *times) {
+		for i := range o.Lines {
+			l := &o.Lines[i]
+			l.AdapterSocket.TCP, l.ServiceSocket.TCP = true, true
+			if l.AdapterFixed != nil {
+				l.AdapterFixed.UriParams.Add("transport", "tcp")
+			}
+			l.Registrar.UriParams.Add("transport", "tcp")
+		}
+	}
+	return newTestBedOf(t, adapter, service, append([]setting{both}, settings...)...)
 }

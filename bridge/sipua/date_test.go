@@ -10,6 +10,7 @@ import (
 	"pgregory.net/rapid"
 
 	"clearback/bridge/media"
+	"clearback/bridge/sipua/uatest"
 )
 
 // farClock is the error of the service's clock.
@@ -37,26 +38,26 @@ func TestLateBye(t *testing.T) {
 					t.Parallel()
 					synctest.Test(t, func(t *testing.T) {
 						h := newVirtualTestBed(t, quickDateCheck)
-						var far *peerDialog
+						var far *uatest.Dialog
 						if direction == "incoming" {
-							far = h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), clock.date(time.Now()))
-							h.adapter.respond(h.adapter.expect("INVITE"), 200, "near",
-								offer("127.0.0.1", nearSDP, "sendrecv"))
-							h.adapter.expect("ACK")
-							far.established(h.service.expect("200")).ack("")
+							far = h.arrive(uatest.Offer("127.0.0.1", farSDP, "sendrecv"), clock.date(time.Now()))
+							h.adapter.Respond(h.adapter.Expect("INVITE"), 200, "near",
+								uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+							h.adapter.Expect("ACK")
+							far.Established(h.service.Expect("200")).Ack("")
 							h.machine.saw("1 arrived", "1 answered")
 						} else {
-							near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
-							inv := h.service.expect("INVITE")
-							h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"),
+							near := h.request("5550150", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+							inv := h.service.Expect("INVITE")
+							h.service.Respond(inv, 200, "far", uatest.Offer("127.0.0.1", farSDP, "sendrecv"),
 								clock.date(time.Now()))
-							h.service.expect("ACK")
-							near.established(h.adapter.expect("200")).ack("")
+							h.service.Expect("ACK")
+							near.Established(h.adapter.Expect("200")).Ack("")
 							h.machine.saw("1 requested", "1 answered")
-							far = h.service.called(inv, "far")
+							far = h.service.Called(inv, "far")
 						}
-						far.request("BYE", "", clock.date(time.Now().Add(-delay)))
-						h.service.expectOf("200", "BYE")
+						far.Request("BYE", "", clock.date(time.Now().Add(-delay)))
+						h.service.ExpectOf("200", "BYE")
 						if time.Duration(clock).Abs() > clocksAgree {
 							h.machine.late(0)
 							return
@@ -112,16 +113,16 @@ func TestLateByeWithoutUsableDate(t *testing.T) {
 				if c.earlier != "" {
 					dates = append(dates, c.earlier)
 				}
-				far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), dates...)
-				h.adapter.respond(h.adapter.expect("INVITE"), 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
-				h.adapter.expect("ACK")
-				far.established(h.service.expect("200")).ack("")
+				far := h.arrive(uatest.Offer("127.0.0.1", farSDP, "sendrecv"), dates...)
+				h.adapter.Respond(h.adapter.Expect("INVITE"), 200, "near", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+				h.adapter.Expect("ACK")
+				far.Established(h.service.Expect("200")).Ack("")
 				dates = nil
 				if c.bye != "" {
 					dates = append(dates, c.bye)
 				}
-				far.request("BYE", "", dates...)
-				h.service.expectOf("200", "BYE")
+				far.Request("BYE", "", dates...)
+				h.service.ExpectOf("200", "BYE")
 				h.machine.late(0)
 			})
 		})
@@ -134,15 +135,15 @@ func TestClockOffsetByTheQuickestMessage(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, quickDateCheck)
 		clock := farClock(0)
-		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), clock.date(time.Now().Add(-20*time.Second)))
-		h.adapter.respond(h.adapter.expect("INVITE"), 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
-		h.adapter.expect("ACK")
-		far.established(h.service.expect("200")).ack("")
-		far.request("INFO", "", clock.date(time.Now()))
-		h.adapter.respond(h.adapter.expect("INFO"), 200, "", "")
-		h.service.expectOf("200", "INFO")
-		far.request("BYE", "", clock.date(time.Now().Add(-5*time.Second)))
-		h.service.expectOf("200", "BYE")
+		far := h.arrive(uatest.Offer("127.0.0.1", farSDP, "sendrecv"), clock.date(time.Now().Add(-20*time.Second)))
+		h.adapter.Respond(h.adapter.Expect("INVITE"), 200, "near", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+		h.adapter.Expect("ACK")
+		far.Established(h.service.Expect("200")).Ack("")
+		far.Request("INFO", "", clock.date(time.Now()))
+		h.adapter.Respond(h.adapter.Expect("INFO"), 200, "", "")
+		h.service.ExpectOf("200", "INFO")
+		far.Request("BYE", "", clock.date(time.Now().Add(-5*time.Second)))
+		h.service.ExpectOf("200", "BYE")
 		h.machine.late(5 * time.Second)
 	})
 }
@@ -152,22 +153,22 @@ func TestLateByeAfterSound(t *testing.T) {
 	t.Parallel()
 	for _, speaks := range []bool{true, false} {
 		h := newTestBed(t, relaying, quickDateCheck)
-		far := newTestPeer(t, "voice")
-		d := h.arrive(offer("127.0.0.1", int(far.at.Port()), "sendrecv"), farClock(0).date(time.Now()))
-		h.adapter.respond(h.adapter.expect("INVITE"), 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
-		h.adapter.expect("ACK")
-		ok := h.service.expect("200")
-		d.established(ok).ack("")
+		far := uatest.New(t, "voice")
+		d := h.arrive(uatest.Offer("127.0.0.1", int(far.At.Port()), "sendrecv"), farClock(0).date(time.Now()))
+		h.adapter.Respond(h.adapter.Expect("INVITE"), 200, "near", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+		h.adapter.Expect("ACK")
+		ok := h.service.Expect("200")
+		d.Established(ok).Ack("")
 		if speaks {
-			voice(t, far, netip.MustParseAddrPort("127.0.0.1:"+port(ok.body)), 5)
+			voice(t, far, netip.MustParseAddrPort("127.0.0.1:"+port(ok.Body)), 5)
 			c := h.agent.call(1)
 			eventually(t, "the far end's media", func() bool {
 				heard := false
 				return c.runInMailbox(func() { heard = !c.path.lastHeard(media.ServiceSide).IsZero() }) && heard
 			})
 		}
-		d.request("BYE", "", farClock(0).date(time.Now().Add(-10*time.Second)))
-		h.service.expectOf("200", "BYE")
+		d.Request("BYE", "", farClock(0).date(time.Now().Add(-10*time.Second)))
+		h.service.ExpectOf("200", "BYE")
 		if speaks {
 			h.machine.late(0)
 		} else {
@@ -182,16 +183,16 @@ func TestDateOfAnotherSender(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, quickDateCheck)
-		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
-		inv := h.service.expect("INVITE")
-		h.service.respond(inv, 100, "", "", farClock(0).date(time.Now()))
-		h.service.respond(inv, 180, "other", "", farClock(0).date(time.Now()))
-		h.adapter.expect("180")
-		h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"))
-		h.service.expect("ACK")
-		near.established(h.adapter.expect("200")).ack("")
-		h.service.called(inv, "far").request("BYE", "", farClock(0).date(time.Now().Add(-10*time.Second)))
-		h.service.expectOf("200", "BYE")
+		near := h.request("5550150", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+		inv := h.service.Expect("INVITE")
+		h.service.Respond(inv, 100, "", "", farClock(0).date(time.Now()))
+		h.service.Respond(inv, 180, "other", "", farClock(0).date(time.Now()))
+		h.adapter.Expect("180")
+		h.service.Respond(inv, 200, "far", uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+		h.service.Expect("ACK")
+		near.Established(h.adapter.Expect("200")).Ack("")
+		h.service.Called(inv, "far").Request("BYE", "", farClock(0).date(time.Now().Add(-10*time.Second)))
+		h.service.ExpectOf("200", "BYE")
 		h.machine.late(0)
 	})
 }

@@ -8,6 +8,7 @@ import (
 
 	"github.com/emiago/sipgo/sip"
 
+	"clearback/bridge/sipua/uatest"
 	"clearback/supervision"
 )
 
@@ -30,10 +31,10 @@ func secondLine(o *Options, _ *times) {
 func oneCall(o *Options, _ *times) { o.Lines[0].MaxCalls = 1 }
 
 // another calls the line with the call-back mark. The caller of another handles the response.
-func (h *testBed) another() *peerDialog {
+func (h *testBed) another() *uatest.Dialog {
 	h.t.Helper()
 	target := "sip:" + serviceUser + "@" + h.toService.String()
-	return h.service.call(target, "<sip:5550151@pbx.example>", h.toService, offer("127.0.0.1", farSDP, "sendrecv"),
+	return h.service.Call(target, "<sip:5550151@pbx.example>", h.toService, uatest.Offer("127.0.0.1", farSDP, "sendrecv"),
 		psapMark)
 }
 
@@ -42,20 +43,20 @@ func callbackWindow(d time.Duration) setting {
 }
 
 // marked calls the line with the call-back mark and checks the event for the machine.
-func (h *testBed) marked(event string) (*peerDialog, message) {
+func (h *testBed) marked(event string) (*uatest.Dialog, uatest.Message) {
 	h.t.Helper()
-	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), psapMark)
-	inv := h.adapter.expect("INVITE")
+	far := h.arrive(uatest.Offer("127.0.0.1", farSDP, "sendrecv"), psapMark)
+	inv := h.adapter.Expect("INVITE")
 	h.machine.saw(event)
 	return far, inv
 }
 
 // reject rejects an offered call.
-func (h *testBed) reject(far *peerDialog, inv message, event string) {
+func (h *testBed) reject(far *uatest.Dialog, inv uatest.Message, event string) {
 	h.t.Helper()
-	h.adapter.respond(inv, 486, "near", "")
-	h.adapter.expect("ACK")
-	far.nack(h.service.expectOf("486", "INVITE"))
+	h.adapter.Respond(inv, 486, "near", "")
+	h.adapter.Expect("ACK")
+	far.AckFailure(h.service.ExpectOf("486", "INVITE"))
 	h.machine.saw(event)
 	h.atRest()
 }
@@ -71,13 +72,13 @@ func TestCallbackUnexpected(t *testing.T) {
 		lacks(t, inv.String(), "psap-callback")
 		for i := range 3 {
 			over := h.another()
-			over.nack(h.service.expectOf("486", "INVITE"))
+			over.AckFailure(h.service.ExpectOf("486", "INVITE"))
 			h.machine.saw(num(i+2) + " refused: no-room")
 		}
 		h.reject(far, inv, "1 near end cleared")
 		h.agent.Drain()
 		late := h.another()
-		late.nack(h.service.expectOf("503", "INVITE"))
+		late.AckFailure(h.service.ExpectOf("503", "INVITE"))
 	})
 }
 
@@ -93,40 +94,40 @@ func TestCallbackInTheWindow(t *testing.T) {
 				h := newTestBedIn(t, m, quickDateCheck, secondLine, callbackWindow(30*time.Minute), oneCall)
 				caller := h.adapter
 				if line == "stage-door" {
-					caller = newTestPeerOn(t, "stage-door", m.network.Listen(netip.MustParseAddrPort("127.0.0.2:5060")))
+					caller = uatest.NewOn(t, "stage-door", m.network.Listen(netip.MustParseAddrPort("127.0.0.2:5060")))
 				}
 				near := h.ask(caller, "sip:999@"+h.toAdapter.String())
-				caller.expectOf("100", "INVITE")
-				emergency := h.service.expect("INVITE")
-				h.service.respond(emergency, 180, "far", "") // and continues to ring
-				caller.expect("180")
+				caller.ExpectOf("100", "INVITE")
+				emergency := h.service.Expect("INVITE")
+				h.service.Respond(emergency, 180, "far", "") // and continues to ring
+				caller.Expect("180")
 				if line == "box-office" {
 					h.machine.saw("1 requested (emergency)")
 				}
 				back, inv := h.marked("2 arrived (emergency)")
-				contains(t, inv.get("Priority"), "psap-callback")
-				h.adapter.respond(inv, 486, "near", "")
-				h.adapter.expect("ACK")
-				back.nack(h.service.expectOf("486", "INVITE"))
+				contains(t, inv.Get("Priority"), "psap-callback")
+				h.adapter.Respond(inv, 486, "near", "")
+				h.adapter.Expect("ACK")
+				back.AckFailure(h.service.ExpectOf("486", "INVITE"))
 				h.machine.saw("2 near end cleared")
-				h.service.respond(emergency, 486, "far", "")
-				near.nack(caller.expectOf("486", "INVITE"))
-				h.service.expect("ACK")
+				h.service.Respond(emergency, 486, "far", "")
+				near.AckFailure(caller.ExpectOf("486", "INVITE"))
+				h.service.Expect("ACK")
 				if line == "box-office" {
 					h.machine.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
 				}
 				h.atRest()
 
 				<-time.After(30*time.Minute - time.Second)
-				busy := h.arrive(offer("127.0.0.1", farSDP, "sendrecv")) // the only ordinary call allowed
-				ring := h.adapter.expect("INVITE")
+				busy := h.arrive(uatest.Offer("127.0.0.1", farSDP, "sendrecv")) // the only ordinary call allowed
+				ring := h.adapter.Expect("INVITE")
 				h.machine.saw("3 arrived")
 				h.agent.draining.Store(true)
 				back, inv = h.marked("4 arrived (emergency)")
 				h.agent.draining.Store(false)
-				h.adapter.respond(inv, 486, "near", "")
-				h.adapter.expect("ACK")
-				back.nack(h.service.expectOf("486", "INVITE"))
+				h.adapter.Respond(inv, 486, "near", "")
+				h.adapter.Expect("ACK")
+				back.AckFailure(h.service.ExpectOf("486", "INVITE"))
 				h.machine.saw("4 near end cleared")
 				h.reject(busy, ring, "3 near end cleared")
 
@@ -150,11 +151,11 @@ func TestCallbackLimit(t *testing.T) {
 		h.marked("3 arrived (emergency)")
 		h.marked("4 arrived")
 		over := h.another()
-		over.nack(h.service.expectOf("486", "INVITE"))
+		over.AckFailure(h.service.ExpectOf("486", "INVITE"))
 		h.machine.saw("5 refused: no-room")
-		h.adapter.respond(inv, 486, "near", "") // a call that has ended makes room
-		h.adapter.expect("ACK")
-		far.nack(h.service.expectOf("486", "INVITE"))
+		h.adapter.Respond(inv, 486, "near", "") // a call that has ended makes room
+		h.adapter.Expect("ACK")
+		far.AckFailure(h.service.ExpectOf("486", "INVITE"))
 		h.machine.saw("1 near end cleared")
 		eventually(t, "the end of the first", func() bool { return h.line.callbacks.Load() == 2 })
 		h.marked("6 arrived (emergency)")

@@ -12,6 +12,7 @@ import (
 	"go.uber.org/zap"
 
 	"clearback/bridge/media"
+	"clearback/bridge/sipua/uatest"
 )
 
 // said applies a message with a session description from a given host.
@@ -70,9 +71,11 @@ func TestSoundFollowsSignalling(t *testing.T) {
 	p := pathOf(t, false)
 	a, f, moved, thief := mediaSocketAt(t, "127.0.0.1"), mediaSocketAt(t, proxy), mediaSocketAt(t, "127.0.0.6"),
 		mediaSocketAt(t, "127.0.0.9")
-	far := func(host string, e mediaSocket, direction string) string { return offer(host, e.port(), direction) }
-	p.said(t, "127.0.0.1", sip.INVITE, 0, media.AdapterSide, offer("127.0.0.1", a.port(), "sendrecv"))
-	p.said(t, proxy, sip.INVITE, 200, media.ServiceSide, offer("127.0.0.66", 4000, "sendrecv"))
+	far := func(host string, e mediaSocket, direction string) string {
+		return uatest.Offer(host, e.port(), direction)
+	}
+	p.said(t, "127.0.0.1", sip.INVITE, 0, media.AdapterSide, uatest.Offer("127.0.0.1", a.port(), "sendrecv"))
+	p.said(t, proxy, sip.INVITE, 200, media.ServiceSide, uatest.Offer("127.0.0.66", 4000, "sendrecv"))
 	s := p.streams[0].session
 	to, dropped := s.Local(media.ServiceSide), uint64(0)
 	spray := func() {
@@ -89,21 +92,21 @@ func TestSoundFollowsSignalling(t *testing.T) {
 	spray()
 	reaches(f, 1)
 	p.said(t, proxy, sip.INVITE, 0, media.ServiceSide, far("127.0.0.6", moved, "sendrecv"))
-	p.said(t, "127.0.0.1", sip.INVITE, 200, media.AdapterSide, offer("127.0.0.1", a.port(), "sendrecv"))
+	p.said(t, "127.0.0.1", sip.INVITE, 200, media.AdapterSide, uatest.Offer("127.0.0.1", a.port(), "sendrecv"))
 	spray()
 	moved.hears(a.talks(s.Local(media.AdapterSide), 0, 1, 2, 1))
 	reaches(moved, 500)
 	for i, hold := range []string{far("0.0.0.0", moved, "sendrecv"), far("127.0.0.6", moved, "inactive"),
 		far("127.0.0.6", moved, "sendonly")} {
 		p.said(t, proxy, sip.INVITE, 0, media.ServiceSide, hold)
-		p.said(t, "127.0.0.1", sip.INVITE, 200, media.AdapterSide, offer("127.0.0.1", a.port(), "recvonly"))
+		p.said(t, "127.0.0.1", sip.INVITE, 200, media.AdapterSide, uatest.Offer("127.0.0.1", a.port(), "recvonly"))
 		spray()
 		if said := p.streams[0].sides[media.ServiceSide]; said.sendsNothing != (i < 2) ||
 			!p.streams[0].sides[media.AdapterSide].sendsNothing {
 			t.Errorf("%s: silent %v", hold, said.sendsNothing)
 		}
 		p.said(t, proxy, sip.INVITE, 0, media.ServiceSide, far("127.0.0.6", moved, "sendrecv"))
-		p.said(t, "127.0.0.1", sip.INVITE, 200, media.AdapterSide, offer("127.0.0.1", a.port(), "sendrecv"))
+		p.said(t, "127.0.0.1", sip.INVITE, 200, media.AdapterSide, uatest.Offer("127.0.0.1", a.port(), "sendrecv"))
 		spray()
 		reaches(moved, 600+100*i)
 	}
@@ -118,9 +121,9 @@ func TestPrivateAddressInSDP(t *testing.T) {
 	t.Parallel()
 	p := pathOf(t, false)
 	a, f := mediaSocketAt(t, "127.0.0.1"), mediaSocketAt(t, "127.0.0.7")
-	p.said(t, "127.0.0.1", sip.INVITE, 0, media.AdapterSide, strings.Replace(offer("192.168.7.21", 4000, "sendrecv"),
+	p.said(t, "127.0.0.1", sip.INVITE, 0, media.AdapterSide, strings.Replace(uatest.Offer("192.168.7.21", 4000, "sendrecv"),
 		"AVP 0", "AVP 8", 1))
-	p.said(t, "127.0.0.5", sip.INVITE, 200, media.ServiceSide, offer("192.168.7.20", 4000, "sendrecv"))
+	p.said(t, "127.0.0.5", sip.INVITE, 200, media.ServiceSide, uatest.Offer("192.168.7.20", 4000, "sendrecv"))
 	s := p.streams[0].session
 	a.talks(s.Local(media.AdapterSide), 0, 1, 0, 1)
 	eventually(t, "the adapter's sound", func() bool { return s.Stats(media.AdapterSide).Packets == 1 })
@@ -134,14 +137,14 @@ func TestPrivateAddressInSDP(t *testing.T) {
 func TestSoundContested(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, relaying)
-	d := h.arrive(offer("192.168.7.20", 4000, "sendrecv"))
-	inv := h.adapter.expect("INVITE")
-	h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
-	h.adapter.expect("ACK")
-	ok := h.service.expect("200")
-	d.established(ok).ack("")
+	d := h.arrive(uatest.Offer("192.168.7.20", 4000, "sendrecv"))
+	inv := h.adapter.Expect("INVITE")
+	h.adapter.Respond(inv, 200, "near", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+	h.adapter.Expect("ACK")
+	ok := h.service.Expect("200")
+	d.Established(ok).Ack("")
 	h.machine.saw("1 arrived", "1 answered")
-	to := netip.MustParseAddrPort("127.0.0.1:" + port(ok.body))
+	to := netip.MustParseAddrPort("127.0.0.1:" + port(ok.Body))
 	known := make(chan [2]netip.Addr, 1) // buffered for the only answer
 	c := h.agent.call(1)
 	c.post(func() { known <- c.path.from })
@@ -152,29 +155,29 @@ func TestSoundContested(t *testing.T) {
 	one.talks(to, 0, 1, 1, 10)
 	two.talks(to, 0, 2, 1, 10)
 	h.machine.saw("1 sound contested")
-	h.adapter.called(inv, "near").request("BYE", "")
-	h.adapter.expectOf("200", "BYE")
-	h.service.respond(h.service.expect("BYE"), 200, "", "")
+	h.adapter.Called(inv, "near").Request("BYE", "")
+	h.adapter.ExpectOf("200", "BYE")
+	h.service.Respond(h.service.Expect("BYE"), 200, "", "")
 	h.machine.saw("1 near end cleared")
 	h.atRest()
 }
 
 // sos sets up an answered emergency call. It returns both ends and the addresses to which they send sound.
-func (h *testBed) sos(a mediaSocket, farHost string, farPort int) (near, far *peerDialog, toService,
+func (h *testBed) sos(a mediaSocket, farHost string, farPort int) (near, far *uatest.Dialog, toService,
 	toAdapter netip.AddrPort) {
 	h.t.Helper()
 	target := "sip:112@" + h.toAdapter.String()
-	near = h.adapter.call(target, "<sip:"+adapterUser+"@"+h.toAdapter.String()+">", h.toAdapter,
-		offer("127.0.0.1", a.port(), "sendrecv"))
-	h.adapter.expectOf("100", "INVITE")
-	inv := h.service.expect("INVITE")
-	h.service.respond(inv, 200, "far", offer(farHost, farPort, "sendrecv"))
-	h.service.expect("ACK")
-	ok := h.adapter.expectOf("200", "INVITE")
-	near.established(ok).ack("")
+	near = h.adapter.Call(target, "<sip:"+adapterUser+"@"+h.toAdapter.String()+">", h.toAdapter,
+		uatest.Offer("127.0.0.1", a.port(), "sendrecv"))
+	h.adapter.ExpectOf("100", "INVITE")
+	inv := h.service.Expect("INVITE")
+	h.service.Respond(inv, 200, "far", uatest.Offer(farHost, farPort, "sendrecv"))
+	h.service.Expect("ACK")
+	ok := h.adapter.ExpectOf("200", "INVITE")
+	near.Established(ok).Ack("")
 	h.machine.saw("1 requested (emergency)", "1 answered")
 	at := func(body string) netip.AddrPort { return netip.MustParseAddrPort("127.0.0.1:" + port(body)) }
-	return near, h.service.called(inv, "far"), at(inv.body), at(ok.body)
+	return near, h.service.Called(inv, "far"), at(inv.Body), at(ok.Body)
 }
 
 // Silence on both sides of an emergency call is posted as well.
@@ -200,15 +203,15 @@ func TestEndedEmergencyCallReportsNoSilence(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, relaying, func(_ *Options, t *times) { t.sound = time.Hour })
 	_, far, _, _ := h.sos(mediaSocketAt(t, "127.0.0.1"), "127.0.0.1", 4000)
-	far.request("BYE", "")
-	h.service.expectOf("200", "BYE")
-	bye := h.adapter.expect("BYE")
+	far.Request("BYE", "")
+	h.service.ExpectOf("200", "BYE")
+	bye := h.adapter.Expect("BYE")
 	h.machine.saw("1 far end cleared: bye")
 	looked, c := make(chan struct{}), h.agent.call(1)
 	c.post(c.listenAgain)
 	c.post(func() { close(looked) })
 	<-looked
-	h.adapter.respond(bye, 200, "", "")
+	h.adapter.Respond(bye, 200, "", "")
 	h.machine.saw("1 adapter leg cleared: confirmed")
 	h.atRest()
 }
@@ -235,8 +238,8 @@ func TestStreamAddedInAnEmergencyCall(t *testing.T) {
 	p := pathOf(t, true)
 	a, f := mediaSocketAt(t, "127.0.0.1"), mediaSocketAt(t, "127.0.0.7")
 	p.setAnsweredEmergency(1)
-	p.said(t, "127.0.0.1", sip.INVITE, 0, media.AdapterSide, offer("127.0.0.1", a.port(), "sendrecv"))
-	p.said(t, "127.0.0.5", sip.INVITE, 200, media.ServiceSide, offer("127.0.0.66", 4000, "sendrecv"))
+	p.said(t, "127.0.0.1", sip.INVITE, 0, media.AdapterSide, uatest.Offer("127.0.0.1", a.port(), "sendrecv"))
+	p.said(t, "127.0.0.5", sip.INVITE, 200, media.ServiceSide, uatest.Offer("127.0.0.66", 4000, "sendrecv"))
 	a.hears(f.talks(p.streams[0].session.Local(media.ServiceSide), 0, 7, 1, 3))
 }
 
@@ -246,8 +249,8 @@ func TestSoundless(t *testing.T) {
 	t.Parallel()
 	p := pathOf(t, true)
 	a, f := mediaSocketAt(t, "127.0.0.1"), mediaSocketAt(t, "127.0.0.1")
-	p.said(t, "127.0.0.1", sip.INVITE, 0, media.AdapterSide, offer("127.0.0.1", a.port(), "sendrecv"))
-	p.said(t, "127.0.0.1", sip.INVITE, 200, media.ServiceSide, offer("127.0.0.1", f.port(), "sendrecv"))
+	p.said(t, "127.0.0.1", sip.INVITE, 0, media.AdapterSide, uatest.Offer("127.0.0.1", a.port(), "sendrecv"))
+	p.said(t, "127.0.0.1", sip.INVITE, 200, media.ServiceSide, uatest.Offer("127.0.0.1", f.port(), "sendrecv"))
 	s := p.streams[0].session
 	want := func(within time.Duration, want bool, what string) {
 		t.Helper()
@@ -265,8 +268,8 @@ func TestSoundless(t *testing.T) {
 	if p.soundless(since, since.Sub(s.LastSound(media.AdapterSide))) {
 		t.Error("one side sends sound")
 	}
-	p.said(t, "127.0.0.1", sip.INVITE, 0, media.ServiceSide, offer("127.0.0.1", f.port(), "inactive"))
-	p.said(t, "127.0.0.1", sip.INVITE, 200, media.AdapterSide, offer("127.0.0.1", a.port(), "inactive"))
+	p.said(t, "127.0.0.1", sip.INVITE, 0, media.ServiceSide, uatest.Offer("127.0.0.1", f.port(), "inactive"))
+	p.said(t, "127.0.0.1", sip.INVITE, 200, media.AdapterSide, uatest.Offer("127.0.0.1", a.port(), "inactive"))
 	want(0, false, "hold")
 	p.close(zap.NewNop())
 	want(0, false, "no media")
@@ -279,15 +282,15 @@ func TestAnswerInAnEarlyResponse(t *testing.T) {
 	h := newTestBed(t, relaying)
 	a, stray := mediaSocketAt(t, "127.0.0.1"), mediaSocketAt(t, "127.0.0.9")
 	near := h.ask(h.adapter, "sip:112@"+h.toAdapter.String())
-	h.adapter.expectOf("100", "INVITE")
-	inv := h.service.expect("INVITE")
-	h.service.respond(inv, 183, "far", offer("127.0.0.1", a.port(), "sendrecv"))
-	h.adapter.expectOf("183", "INVITE")
-	h.service.respond(inv, 200, "far", "")
-	h.service.expect("ACK")
-	near.established(h.adapter.expectOf("200", "INVITE")).ack("")
+	h.adapter.ExpectOf("100", "INVITE")
+	inv := h.service.Expect("INVITE")
+	h.service.Respond(inv, 183, "far", uatest.Offer("127.0.0.1", a.port(), "sendrecv"))
+	h.adapter.ExpectOf("183", "INVITE")
+	h.service.Respond(inv, 200, "far", "")
+	h.service.Expect("ACK")
+	near.Established(h.adapter.ExpectOf("200", "INVITE")).Ack("")
 	h.machine.saw("1 requested (emergency)", "1 answered")
-	stray.talks(netip.MustParseAddrPort("127.0.0.1:"+port(inv.body)), 0, 666, 1, 20)
+	stray.talks(netip.MustParseAddrPort("127.0.0.1:"+port(inv.Body)), 0, 666, 1, 20)
 	eventually(t, "packets that are dropped",
 		func() bool { m := h.agent.Counts().Media; return m.UnknownSource+m.Probation+m.Packets == 20 })
 	if n := h.agent.Counts().Media.Packets; n != 0 {

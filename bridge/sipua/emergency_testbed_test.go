@@ -3,38 +3,40 @@ package sipua
 import (
 	"slices"
 	"time"
+
+	"clearback/bridge/sipua/uatest"
 )
 
 // emergencyTestCall is an emergency call that has reached the service.
 type emergencyTestCall struct {
-	near *peerDialog
-	inv  message
+	near *uatest.Dialog
+	inv  uatest.Message
 }
 
-func (h *testBed) emergencyCallFrom(p *testPeer) emergencyTestCall {
+func (h *testBed) emergencyCallFrom(p *uatest.Peer) emergencyTestCall {
 	h.t.Helper()
 	d := h.ask(p, "sip:112@"+h.toAdapter.String())
-	p.expectOf("100", "INVITE")
-	inv := h.service.expect("INVITE")
-	h.service.respond(inv, 100, "", "") // without a 100 no CANCEL may follow (RFC 3261 section 9.1)
+	p.ExpectOf("100", "INVITE")
+	inv := h.service.Expect("INVITE")
+	h.service.Respond(inv, 100, "", "") // without a 100 no CANCEL may follow (RFC 3261 section 9.1)
 	return emergencyTestCall{d, inv}
 }
 
 // preempted plays the service while a new emergency call takes the place of other. It returns the INVITE of the new
 // call, which may come before or after the CANCEL of other.
-func (h *testBed) preempted(other *emergencyTestCall) message {
+func (h *testBed) preempted(other *emergencyTestCall) uatest.Message {
 	h.t.Helper()
-	inv, cancel := h.service.next(), h.service.next()
-	if inv.is("CANCEL") {
+	inv, cancel := h.service.Next(), h.service.Next()
+	if inv.Is("CANCEL") {
 		inv, cancel = cancel, inv
 	}
-	if !inv.is("INVITE") || !cancel.is("CANCEL") || cancel.get("Call-ID") != other.inv.get("Call-ID") {
-		h.t.Fatalf("want an INVITE, and a CANCEL of %s; got %s and %s", other.inv.get("Call-ID"), inv, cancel)
+	if !inv.Is("INVITE") || !cancel.Is("CANCEL") || cancel.Get("Call-ID") != other.inv.Get("Call-ID") {
+		h.t.Fatalf("want an INVITE, and a CANCEL of %s; got %s and %s", other.inv.Get("Call-ID"), inv, cancel)
 	}
-	h.service.respond(inv, 100, "", "")
-	h.service.respond(cancel, 200, "far", "")
-	h.service.respond(other.inv, 487, "far", "")
-	h.service.expect("ACK")
+	h.service.Respond(inv, 100, "", "")
+	h.service.Respond(cancel, 200, "far", "")
+	h.service.Respond(other.inv, 487, "far", "")
+	h.service.Expect("ACK")
 	return inv
 }
 

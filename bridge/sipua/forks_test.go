@@ -8,14 +8,15 @@ import (
 	"time"
 
 	"clearback/bridge/media"
+	"clearback/bridge/sipua/uatest"
 )
 
 // done ends a test: no call is up, and no peer has an unexpected message.
 func (h *testBed) done() {
 	h.t.Helper()
 	h.atRest()
-	h.adapter.nothing(h.toAdapter)
-	h.service.nothing(h.toService)
+	h.adapter.ExpectNothing(h.toAdapter)
+	h.service.ExpectNothing(h.toService)
 	select {
 	case ev := <-h.machine.seen:
 		h.t.Fatalf("unexpected event %q", ev)
@@ -24,20 +25,9 @@ func (h *testBed) done() {
 }
 
 // tagOf returns the To tag.
-func tagOf(m message) string {
-	_, tag, _ := strings.Cut(m.get("To"), ";tag=")
+func tagOf(m uatest.Message) string {
+	_, tag, _ := strings.Cut(m.Get("To"), ";tag=")
 	return tag
-}
-
-// early returns the dialog that a provisional response creates.
-func (d *peerDialog) early(res message) *peerDialog {
-	one := *d
-	return one.established(res)
-}
-
-// contactAt returns the Contact of a fork.
-func (p *testPeer) contactAt(user string) string {
-	return "Contact: <sip:" + user + "@" + p.at.String() + ">"
 }
 
 // await polls until so reports true for the call.
@@ -55,56 +45,56 @@ func (c *call) await(t *testing.T, what string, so func(*call) bool) {
 func TestForks(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, relaying)
-	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
-	inv := h.service.expect("INVITE")
-	h.service.respond(inv, 183, "fork-a", offer("127.0.0.1", farSDP, "sendrecv"), h.service.contactAt("a"))
-	a := h.adapter.expect("183")
-	h.service.respond(inv, 183, "fork-b", offer("127.0.0.1", farSDP+2, "sendrecv"), h.service.contactAt("b"))
-	b := h.adapter.expect("183")
+	near := h.request("5550150", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+	inv := h.service.Expect("INVITE")
+	h.service.Respond(inv, 183, "fork-a", uatest.Offer("127.0.0.1", farSDP, "sendrecv"), h.service.ContactAs("a"))
+	a := h.adapter.Expect("183")
+	h.service.Respond(inv, 183, "fork-b", uatest.Offer("127.0.0.1", farSDP+2, "sendrecv"), h.service.ContactAs("b"))
+	b := h.adapter.Expect("183")
 	if tagOf(a) == tagOf(b) || tagOf(a) == "" || tagOf(b) == "" {
 		t.Fatalf("tags of two forks: %q and %q", tagOf(a), tagOf(b))
 	}
-	inA, inB := near.early(a), near.early(b)
+	inA, inB := near.Early(a), near.Early(b)
 	for _, c := range []struct {
-		d    *peerDialog
+		d    *uatest.Dialog
 		fork string
 	}{{inB, "b"}, {inA, "a"}, {inB, "b"}} {
-		c.d.request("INFO", "")
-		info := h.service.expect("INFO")
-		contains(t, info.get("To"), "tag=fork-"+c.fork)
-		contains(t, info.start, "sip:"+c.fork+"@")
-		h.service.respond(info, 200, "", "")
-		h.adapter.expectOf("200", "INFO")
+		c.d.Request("INFO", "")
+		info := h.service.Expect("INFO")
+		contains(t, info.Get("To"), "tag=fork-"+c.fork)
+		contains(t, info.Start, "sip:"+c.fork+"@")
+		h.service.Respond(info, 200, "", "")
+		h.adapter.ExpectOf("200", "INFO")
 	}
 	// and in the other direction
-	farA, farB := h.service.called(inv, "fork-a"), h.service.called(inv, "fork-b")
-	farB.request("INFO", "")
-	info := h.adapter.expect("INFO")
-	if !strings.Contains(info.get("From"), tagOf(b)) {
+	farA, farB := h.service.Called(inv, "fork-a"), h.service.Called(inv, "fork-b")
+	farB.Request("INFO", "")
+	info := h.adapter.Expect("INFO")
+	if !strings.Contains(info.Get("From"), tagOf(b)) {
 		t.Fatalf("INFO of fork b comes in another dialog: %s", info)
 	}
 	is(t, info, "CSeq", "2 INFO")
-	h.adapter.respond(info, 200, "", "")
-	h.service.expectOf("200", "INFO")
+	h.adapter.Respond(info, 200, "", "")
+	h.service.ExpectOf("200", "INFO")
 	// the first fork answers
-	h.service.respond(inv, 200, "fork-a", offer("127.0.0.1", farSDP, "sendrecv"), h.service.contactAt("a"))
-	h.service.expect("ACK")
-	ok := h.adapter.expect("200")
+	h.service.Respond(inv, 200, "fork-a", uatest.Offer("127.0.0.1", farSDP, "sendrecv"), h.service.ContactAs("a"))
+	h.service.Expect("ACK")
+	ok := h.adapter.Expect("200")
 	if tagOf(ok) != tagOf(a) {
 		t.Fatalf("the 200 has tag %q, its fork had %q", tagOf(ok), tagOf(a))
 	}
-	inA.established(ok).ack("")
-	inB.request("INFO", "")
-	h.adapter.expectOf("481", "INFO")
-	farB.request("INFO", "")
-	h.service.expectOf("481", "INFO")
-	farB.request("BYE", "")
-	h.service.expectOf("481", "BYE")
-	farA.request("BYE", "")
-	h.service.expectOf("200", "BYE")
-	bye := h.adapter.expect("BYE")
-	contains(t, bye.get("From"), tagOf(a))
-	h.adapter.respond(bye, 200, "", "")
+	inA.Established(ok).Ack("")
+	inB.Request("INFO", "")
+	h.adapter.ExpectOf("481", "INFO")
+	farB.Request("INFO", "")
+	h.service.ExpectOf("481", "INFO")
+	farB.Request("BYE", "")
+	h.service.ExpectOf("481", "BYE")
+	farA.Request("BYE", "")
+	h.service.ExpectOf("200", "BYE")
+	bye := h.adapter.Expect("BYE")
+	contains(t, bye.Get("From"), tagOf(a))
+	h.adapter.Respond(bye, 200, "", "")
 	h.machine.saw("1 requested", "1 answered", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
 	h.done()
 }
@@ -114,28 +104,28 @@ func TestSecondForkAnswered(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
-		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
-		inv := h.service.expect("INVITE")
-		h.service.respond(inv, 180, "fork-a", "")
-		a := h.adapter.expect("180")
-		h.service.respond(inv, 180, "fork-b", "")
-		b := h.adapter.expect("180")
-		h.service.respond(inv, 200, "fork-b", offer("127.0.0.1", farSDP, "sendrecv"))
-		h.service.expect("ACK")
-		ok := h.adapter.expect("200")
+		near := h.request("5550150", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+		inv := h.service.Expect("INVITE")
+		h.service.Respond(inv, 180, "fork-a", "")
+		a := h.adapter.Expect("180")
+		h.service.Respond(inv, 180, "fork-b", "")
+		b := h.adapter.Expect("180")
+		h.service.Respond(inv, 200, "fork-b", uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+		h.service.Expect("ACK")
+		ok := h.adapter.Expect("200")
 		if tagOf(ok) != tagOf(b) {
 			t.Fatalf("the 200 has tag %q, its fork had %q", tagOf(ok), tagOf(b))
 		}
-		inA, inB := near.early(a), near.early(ok)
-		inA.ack("") // in the wrong dialog, so without effect
-		inA.request("BYE", "")
-		h.adapter.expectOf("481", "BYE")
-		inB.ack("")
-		inB.request("BYE", "")
-		h.adapter.expectOf("200", "BYE")
-		bye := h.service.expect("BYE")
-		contains(t, bye.get("To"), "fork-b")
-		h.service.respond(bye, 200, "", "")
+		inA, inB := near.Early(a), near.Early(ok)
+		inA.Ack("") // in the wrong dialog, so without effect
+		inA.Request("BYE", "")
+		h.adapter.ExpectOf("481", "BYE")
+		inB.Ack("")
+		inB.Request("BYE", "")
+		h.adapter.ExpectOf("200", "BYE")
+		bye := h.service.Expect("BYE")
+		contains(t, bye.Get("To"), "fork-b")
+		h.service.Respond(bye, 200, "", "")
 		h.machine.saw("1 requested", "1 answered", "1 near end cleared")
 		h.done()
 	})
@@ -146,26 +136,26 @@ func TestByeToOneFork(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
-		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
-		inv := h.service.expect("INVITE")
-		h.service.respond(inv, 180, "fork-a", "")
-		inA := near.early(h.adapter.expect("180"))
-		h.service.respond(inv, 180, "fork-b", "")
-		h.adapter.expect("180")
-		inA.request("BYE", "")
-		h.adapter.expectOf("200", "BYE")
-		bye := h.service.expect("BYE")
-		contains(t, bye.get("To"), "fork-a")
-		h.service.respond(bye, 200, "", "")
-		inA.request("INFO", "")
-		h.adapter.expectOf("481", "INFO")
-		h.service.respond(inv, 200, "fork-b", offer("127.0.0.1", farSDP, "sendrecv"))
-		h.service.expect("ACK")
-		inB := near.early(h.adapter.expect("200"))
-		inB.ack("")
-		inB.request("BYE", "")
-		h.adapter.expectOf("200", "BYE")
-		h.service.respond(h.service.expect("BYE"), 200, "", "")
+		near := h.request("5550150", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+		inv := h.service.Expect("INVITE")
+		h.service.Respond(inv, 180, "fork-a", "")
+		inA := near.Early(h.adapter.Expect("180"))
+		h.service.Respond(inv, 180, "fork-b", "")
+		h.adapter.Expect("180")
+		inA.Request("BYE", "")
+		h.adapter.ExpectOf("200", "BYE")
+		bye := h.service.Expect("BYE")
+		contains(t, bye.Get("To"), "fork-a")
+		h.service.Respond(bye, 200, "", "")
+		inA.Request("INFO", "")
+		h.adapter.ExpectOf("481", "INFO")
+		h.service.Respond(inv, 200, "fork-b", uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+		h.service.Expect("ACK")
+		inB := near.Early(h.adapter.Expect("200"))
+		inB.Ack("")
+		inB.Request("BYE", "")
+		h.adapter.ExpectOf("200", "BYE")
+		h.service.Respond(h.service.Expect("BYE"), 200, "", "")
 		h.machine.saw("1 requested", "1 answered", "1 near end cleared")
 		h.done()
 	})
@@ -177,20 +167,20 @@ func TestByeToAForkCrosses200(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
-		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: 100rel")
-		inv := h.service.expect("INVITE")
-		h.service.reliably(inv, 183, "fork-a", offer("127.0.0.1", farSDP, "sendrecv"), 1)
-		inA := near.early(h.adapter.expect("183"))
-		h.service.respond(inv, 180, "fork-b", "")
-		h.adapter.expect("180")
-		inA.request("BYE", "")
-		h.adapter.expectOf("200", "BYE")
-		bye := h.service.expect("BYE")
-		h.service.respond(inv, 200, "fork-a", "")
-		h.service.respond(bye, 481, "", "")
-		h.service.expect("ACK")
-		inA.invite = near.invite
-		inA.established(h.adapter.expect("200")).ack("")
+		near := h.request("5550150", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: 100rel")
+		inv := h.service.Expect("INVITE")
+		h.service.RespondReliably(inv, 183, "fork-a", uatest.Offer("127.0.0.1", farSDP, "sendrecv"), 1)
+		inA := near.Early(h.adapter.Expect("183"))
+		h.service.Respond(inv, 180, "fork-b", "")
+		h.adapter.Expect("180")
+		inA.Request("BYE", "")
+		h.adapter.ExpectOf("200", "BYE")
+		bye := h.service.Expect("BYE")
+		h.service.Respond(inv, 200, "fork-a", "")
+		h.service.Respond(bye, 481, "", "")
+		h.service.Expect("ACK")
+		inA.Invite = near.Invite
+		inA.Established(h.adapter.Expect("200")).Ack("")
 		h.hangUp(inA, "1 requested", "1 answered")
 	})
 }
@@ -205,28 +195,28 @@ func TestForkTerminated(t *testing.T) {
 			if knows {
 				extra = []string{"Supported: 199"}
 			}
-			near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"), extra...)
-			inv := h.service.expect("INVITE")
-			if got := strings.Contains(inv.get("Supported"), "199"); got != knows {
-				t.Fatalf("Supported: %q", inv.get("Supported"))
+			near := h.request("5550150", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"), extra...)
+			inv := h.service.Expect("INVITE")
+			if got := strings.Contains(inv.Get("Supported"), "199"); got != knows {
+				t.Fatalf("Supported: %q", inv.Get("Supported"))
 			}
-			h.service.respond(inv, 180, "fork-a", "")
-			inA := near.early(h.adapter.expect("180"))
-			h.service.respond(inv, 199, "fork-a", "", `Reason: SIP;cause=486`)
+			h.service.Respond(inv, 180, "fork-a", "")
+			inA := near.Early(h.adapter.Expect("180"))
+			h.service.Respond(inv, 199, "fork-a", "", `Reason: SIP;cause=486`)
 			if knows {
-				m := h.adapter.expect("199")
-				contains(t, m.get("Reason"), "486")
-				if !strings.HasSuffix(inA.remote, tagOf(m)) {
+				m := h.adapter.Expect("199")
+				contains(t, m.Get("Reason"), "486")
+				if !strings.HasSuffix(inA.Remote, tagOf(m)) {
 					t.Fatalf("199 in another dialog: %s", m)
 				}
 			}
 			h.agent.call(1).await(t, "the end of the fork",
 				func(c *call) bool { return c.legs[media.ServiceSide].live() == 0 })
-			inA.request("INFO", "")
-			h.adapter.expectOf("481", "INFO")
-			h.service.respond(inv, 486, "fork-b", "")
-			h.service.expect("ACK")
-			near.nack(h.adapter.expectOf("486", "INVITE"))
+			inA.Request("INFO", "")
+			h.adapter.ExpectOf("481", "INFO")
+			h.service.Respond(inv, 486, "fork-b", "")
+			h.service.Expect("ACK")
+			near.AckFailure(h.adapter.ExpectOf("486", "INVITE"))
 			h.machine.saw("1 requested", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
 			h.done()
 		}
@@ -239,16 +229,16 @@ func TestForkAnswersAfterItsEnd(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
 		near := h.request("5550150", near())
-		inv := h.service.expect("INVITE")
-		h.service.respond(inv, 180, "far", "")
-		h.adapter.expect("180")
-		h.service.respond(inv, 199, "far", "")
-		h.service.respond(inv, 200, "far", far())
-		h.service.expect("ACK")
-		near.established(h.adapter.expect("200")).ack("")
-		h.service.called(inv, "far").request("BYE", "")
-		h.service.expectOf("200", "BYE")
-		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		inv := h.service.Expect("INVITE")
+		h.service.Respond(inv, 180, "far", "")
+		h.adapter.Expect("180")
+		h.service.Respond(inv, 199, "far", "")
+		h.service.Respond(inv, 200, "far", far())
+		h.service.Expect("ACK")
+		near.Established(h.adapter.Expect("200")).Ack("")
+		h.service.Called(inv, "far").Request("BYE", "")
+		h.service.ExpectOf("200", "BYE")
+		h.adapter.Respond(h.adapter.Expect("BYE"), 200, "", "")
 		h.machine.saw("1 requested", "1 answered", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
 		h.atRest()
 	})
@@ -269,17 +259,17 @@ func TestMediaOfForks(t *testing.T) {
 	}
 	at := func(c *net.UDPConn) int { return c.LocalAddr().(*net.UDPAddr).Port }
 	own, voiceA, voiceB := listen(), listen(), listen()
-	near := h.request("5550150", offer("127.0.0.1", at(own), "sendrecv"), "Supported: 100rel")
-	inv := h.service.expect("INVITE")
+	near := h.request("5550150", uatest.Offer("127.0.0.1", at(own), "sendrecv"), "Supported: 100rel")
+	inv := h.service.Expect("INVITE")
 	var relayed int
-	say := func(fork string, voice *net.UDPConn) *peerDialog {
-		h.service.respond(inv, 183, fork, offer("127.0.0.1", at(voice), "sendrecv"), "Require: 100rel", "RSeq: 7")
-		m := h.adapter.expect("183")
-		relayed = atoi(port(m.body))
-		d := near.early(m)
-		d.request("PRACK", "", "RAck: "+m.get("RSeq")+" "+num(near.cseq)+" INVITE")
-		h.service.respond(h.service.expect("PRACK"), 200, "", "")
-		h.adapter.expectOf("200", "PRACK")
+	say := func(fork string, voice *net.UDPConn) *uatest.Dialog {
+		h.service.Respond(inv, 183, fork, uatest.Offer("127.0.0.1", at(voice), "sendrecv"), "Require: 100rel", "RSeq: 7")
+		m := h.adapter.Expect("183")
+		relayed = atoi(port(m.Body))
+		d := near.Early(m)
+		d.Request("PRACK", "", "RAck: "+m.Get("RSeq")+" "+num(near.Seq)+" INVITE")
+		h.service.Respond(h.service.Expect("PRACK"), 200, "", "")
+		h.adapter.ExpectOf("200", "PRACK")
 		return d
 	}
 	hears := func(c *net.UDPConn) {
@@ -297,13 +287,13 @@ func TestMediaOfForks(t *testing.T) {
 	hears(voiceA)
 	say("fork-b", voiceB)
 	hears(voiceB)
-	h.service.respond(inv, 200, "fork-a", "")
-	h.service.expect("ACK")
-	inA.established(h.adapter.expect("200")).ack("")
+	h.service.Respond(inv, 200, "fork-a", "")
+	h.service.Expect("ACK")
+	inA.Established(h.adapter.Expect("200")).Ack("")
 	hears(voiceA)
-	inA.request("BYE", "")
-	h.adapter.expectOf("200", "BYE")
-	h.service.respond(h.service.expect("BYE"), 200, "", "")
+	inA.Request("BYE", "")
+	h.adapter.ExpectOf("200", "BYE")
+	h.service.Respond(h.service.Expect("BYE"), 200, "", "")
 	h.machine.saw("1 requested", "1 answered", "1 near end cleared")
 	h.done()
 }
@@ -314,23 +304,23 @@ func TestTooManyForks(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
-		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
-		inv := h.service.expect("INVITE")
+		near := h.request("5550150", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+		inv := h.service.Expect("INVITE")
 		for i := range maxForks {
-			h.service.respond(inv, 180, "fork-"+num(i), "")
-			h.adapter.expect("180")
+			h.service.Respond(inv, 180, "fork-"+num(i), "")
+			h.adapter.Expect("180")
 		}
-		h.service.respond(inv, 180, "one-more", "")
-		h.service.called(inv, "another").request("INFO", "")
-		h.service.expectOf("481", "INFO")
-		h.adapter.nothing(h.toAdapter)
-		h.service.respond(inv, 200, "one-more", offer("127.0.0.1", farSDP, "sendrecv"))
-		h.service.expect("ACK")
-		d := near.early(h.adapter.expect("200"))
-		d.ack("")
-		d.request("BYE", "")
-		h.adapter.expectOf("200", "BYE")
-		h.service.respond(h.service.expect("BYE"), 200, "", "")
+		h.service.Respond(inv, 180, "one-more", "")
+		h.service.Called(inv, "another").Request("INFO", "")
+		h.service.ExpectOf("481", "INFO")
+		h.adapter.ExpectNothing(h.toAdapter)
+		h.service.Respond(inv, 200, "one-more", uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+		h.service.Expect("ACK")
+		d := near.Early(h.adapter.Expect("200"))
+		d.Ack("")
+		d.Request("BYE", "")
+		h.adapter.ExpectOf("200", "BYE")
+		h.service.Respond(h.service.Expect("BYE"), 200, "", "")
 		h.machine.saw("1 requested", "1 answered", "1 near end cleared")
 		h.done()
 	})

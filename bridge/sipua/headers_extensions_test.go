@@ -7,6 +7,8 @@ import (
 	"testing/synctest"
 
 	"github.com/emiago/sipgo/sip"
+
+	"clearback/bridge/sipua/uatest"
 )
 
 // The header fields that our requests and responses must carry: RFC 3261 section 20, tables 2 and 3 (from memory), with
@@ -43,15 +45,15 @@ var mustCarry = map[string]map[string]string{
 }
 
 // carries checks a message against the table.
-func carries(t testing.TB, m message) {
+func carries(t testing.TB, m uatest.Message) {
 	t.Helper()
-	what := strings.Fields(m.start)[0]
+	what := strings.Fields(m.Start)[0]
 	if what == "SIP/2.0" {
-		_, method := m.cseq()
-		what = strings.Fields(m.start)[1] + " " + method
+		_, method := m.CSeq()
+		what = strings.Fields(m.Start)[1] + " " + method
 	}
 	for field, want := range mustCarry[what] {
-		switch got := len(m.all(field)) > 0; {
+		switch got := len(m.All(field)) > 0; {
 		case want == "-" && got:
 			t.Errorf("%s must not have %s: %s", what, field, m)
 		case want != "-" && !got:
@@ -60,7 +62,7 @@ func carries(t testing.TB, m message) {
 	}
 	for _, field := range []string{"Allow", "Supported", "Unsupported"} {
 		var all []string
-		for _, v := range m.all(field) {
+		for _, v := range m.All(field) {
 			for _, one := range strings.Split(v, ",") {
 				all = append(all, strings.TrimSpace(one))
 			}
@@ -74,100 +76,100 @@ func carries(t testing.TB, m message) {
 func TestHeaderFieldsOfEachMessage(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, relaying)
-	judge := func(m message) message {
+	judge := func(m uatest.Message) uatest.Message {
 		t.Helper()
 		carries(t, m)
 		return m
 	}
 	service, adapter := h.service, h.adapter
 	bad := h.arrive422("Require: replaces, timer, 100rel, nothing-known")
-	m := judge(service.expectOf("420", "INVITE"))
+	m := judge(service.ExpectOf("420", "INVITE"))
 	is(t, m, "Unsupported", "replaces, nothing-known") // only the unsupported options
-	bad.nack(m)
+	bad.AckFailure(m)
 	bad = h.arrive422("Supported: timer", "Session-Expires: 10")
-	bad.nack(judge(service.expectOf("422", "INVITE")))
+	bad.AckFailure(judge(service.ExpectOf("422", "INVITE")))
 	bad = h.arrive422("Content-Type: multipart/mixed;boundary=x")
-	service.expect("100")
-	m = judge(service.expectOf("415", "INVITE"))
-	bad.nack(m)
+	service.Expect("100")
+	m = judge(service.ExpectOf("415", "INVITE"))
+	bad.AckFailure(m)
 
 	// Proxy-Require concerns proxies, not us; a caller who asks for privacy is not named to the adapter (RFC 3325
 	// section 9.3)
-	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), "Supported: timer, 100rel, 199", "Session-Expires: 1800",
+	far := h.arrive(uatest.Offer("127.0.0.1", farSDP, "sendrecv"), "Supported: timer, 100rel, 199", "Session-Expires: 1800",
 		knowsUpdate,
 		"Proxy-Require: nothing-known", "P-Asserted-Identity: <sip:5550150@pbx.example>", "Privacy: id")
-	inv := judge(adapter.expect("INVITE"))
+	inv := judge(adapter.Expect("INVITE"))
 	is(t, inv, "Proxy-Require", "")
 	is(t, inv, "P-Asserted-Identity", "")
 	is(t, inv, "Privacy", "id")
-	contains(t, inv.get("Allow"), "REFER")
-	adapter.respond(inv, 180, "near", "")
-	judge(service.expect("180"))
-	adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
-	judge(adapter.expect("ACK"))
-	ok := judge(service.expect("200"))
-	lacks(t, ok.get("Allow"), "REFER") // a service must not refer us
-	far.established(ok).ack("")
-	near := adapter.called(inv, "near")
+	contains(t, inv.Get("Allow"), "REFER")
+	adapter.Respond(inv, 180, "near", "")
+	judge(service.Expect("180"))
+	adapter.Respond(inv, 200, "near", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+	judge(adapter.Expect("ACK"))
+	ok := judge(service.Expect("200"))
+	lacks(t, ok.Get("Allow"), "REFER") // a service must not refer us
+	far.Established(ok).Ack("")
+	near := adapter.Called(inv, "near")
 	h.machine.saw("2 arrived", "2 ringing", "2 answered")
 
-	far.request("UPDATE", offer("127.0.0.1", farSDP, "sendonly"), "Supported: timer",
+	far.Request("UPDATE", uatest.Offer("127.0.0.1", farSDP, "sendonly"), "Supported: timer",
 		"Session-Expires: 1800;refresher=uac")
-	update := judge(adapter.expect("UPDATE"))
-	adapter.respond(update, 200, "", offer("127.0.0.1", nearSDP, "recvonly"))
-	judge(service.expectOf("200", "UPDATE"))
-	far.request("UPDATE", "", "Supported: timer", "Session-Expires: 1800;refresher=uac", "Require: timer")
-	judge(service.expectOf("200", "UPDATE"))
-	far.request("OPTIONS", "")
-	judge(service.expectOf("200", "OPTIONS"))
-	far.request("REFER", "", "Refer-To: <sip:5550151@pbx.example>")
-	judge(service.expectOf("405", "REFER"))
-	far.request("PUBLISH", "", "Event: presence")
-	judge(service.expectOf("405", "PUBLISH"))
-	far.request("INFO", "", "Require: timer") // not allowed in INFO
-	is(t, judge(service.expectOf("420", "INFO")), "Unsupported", "timer")
-	near.request("REFER", "", "Refer-To: <sip:5550151@pbx.example>")
-	refer := judge(service.expect("REFER"))
-	service.respond(refer, 202, "", "")
-	judge(adapter.expectOf("202", "REFER"))
-	far.request("NOTIFY", "SIP/2.0 100 Trying\r\n", "Event: refer", "Subscription-State: active",
+	update := judge(adapter.Expect("UPDATE"))
+	adapter.Respond(update, 200, "", uatest.Offer("127.0.0.1", nearSDP, "recvonly"))
+	judge(service.ExpectOf("200", "UPDATE"))
+	far.Request("UPDATE", "", "Supported: timer", "Session-Expires: 1800;refresher=uac", "Require: timer")
+	judge(service.ExpectOf("200", "UPDATE"))
+	far.Request("OPTIONS", "")
+	judge(service.ExpectOf("200", "OPTIONS"))
+	far.Request("REFER", "", "Refer-To: <sip:5550151@pbx.example>")
+	judge(service.ExpectOf("405", "REFER"))
+	far.Request("PUBLISH", "", "Event: presence")
+	judge(service.ExpectOf("405", "PUBLISH"))
+	far.Request("INFO", "", "Require: timer") // not allowed in INFO
+	is(t, judge(service.ExpectOf("420", "INFO")), "Unsupported", "timer")
+	near.Request("REFER", "", "Refer-To: <sip:5550151@pbx.example>")
+	refer := judge(service.Expect("REFER"))
+	service.Respond(refer, 202, "", "")
+	judge(adapter.ExpectOf("202", "REFER"))
+	far.Request("NOTIFY", "SIP/2.0 100 Trying\r\n", "Event: refer", "Subscription-State: active",
 		"Content-Type: message/sipfrag")
-	adapter.respond(judge(adapter.expect("NOTIFY")), 200, "", "")
-	service.expectOf("200", "NOTIFY")
-	near.request("INVITE", offer("127.0.0.1", nearSDP, "sendonly"))
-	adapter.expect("100")
-	inv = judge(service.expect("INVITE"))
-	contains(t, inv.get("Session-Expires"), "1800") // a re-INVITE also refreshes the session (RFC 4028 section 7.4)
-	service.respond(inv, 200, "", offer("127.0.0.1", farSDP, "recvonly"))
-	judge(service.expect("ACK"))
-	judge(adapter.expectOf("200", "INVITE"))
-	near.ack("")
-	near.request("MESSAGE", "the house is full", "Content-Type: text/plain")
-	message := judge(service.expect("MESSAGE"))
-	service.respond(message, 200, "", "")
-	adapter.expectOf("200", "MESSAGE")
-	near.requestSeq("INFO", 1, "")
-	judge(adapter.expectOf("500", "INFO"))
-	near.request("BYE", "")
-	judge(adapter.expectOf("200", "BYE"))
-	bye := judge(service.expect("BYE"))
-	service.respond(bye, 200, "", "")
-	far.request("MESSAGE", "too late", "Content-Type: text/plain")
-	judge(service.expectOf("481", "MESSAGE"))
+	adapter.Respond(judge(adapter.Expect("NOTIFY")), 200, "", "")
+	service.ExpectOf("200", "NOTIFY")
+	near.Request("INVITE", uatest.Offer("127.0.0.1", nearSDP, "sendonly"))
+	adapter.Expect("100")
+	inv = judge(service.Expect("INVITE"))
+	contains(t, inv.Get("Session-Expires"), "1800") // a re-INVITE also refreshes the session (RFC 4028 section 7.4)
+	service.Respond(inv, 200, "", uatest.Offer("127.0.0.1", farSDP, "recvonly"))
+	judge(service.Expect("ACK"))
+	judge(adapter.ExpectOf("200", "INVITE"))
+	near.Ack("")
+	near.Request("MESSAGE", "the house is full", "Content-Type: text/plain")
+	message := judge(service.Expect("MESSAGE"))
+	service.Respond(message, 200, "", "")
+	adapter.ExpectOf("200", "MESSAGE")
+	near.RequestSeq("INFO", 1, "")
+	judge(adapter.ExpectOf("500", "INFO"))
+	near.Request("BYE", "")
+	judge(adapter.ExpectOf("200", "BYE"))
+	bye := judge(service.Expect("BYE"))
+	service.Respond(bye, 200, "", "")
+	far.Request("MESSAGE", "too late", "Content-Type: text/plain")
+	judge(service.ExpectOf("481", "MESSAGE"))
 	h.machine.saw("2 near end cleared")
 
-	far = h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
-	inv = judge(adapter.expect("INVITE"))
-	adapter.respond(inv, 180, "near", "")
-	service.expect("180")
-	far.cancel()
-	service.expectOf("200", "CANCEL")
-	far.nack(judge(service.expectOf("487", "INVITE")))
-	adapter.respond(judge(adapter.expect("CANCEL")), 200, "near", "")
-	adapter.respond(inv, 487, "near", "")
-	adapter.expect("ACK")
+	far = h.arrive(uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+	inv = judge(adapter.Expect("INVITE"))
+	adapter.Respond(inv, 180, "near", "")
+	service.Expect("180")
+	far.Cancel()
+	service.ExpectOf("200", "CANCEL")
+	far.AckFailure(judge(service.ExpectOf("487", "INVITE")))
+	adapter.Respond(judge(adapter.Expect("CANCEL")), 200, "near", "")
+	adapter.Respond(inv, 487, "near", "")
+	adapter.Expect("ACK")
 	h.line.Probe()
-	adapter.respond(judge(adapter.expect("OPTIONS")), 200, "x", "")
+	adapter.Respond(judge(adapter.Expect("OPTIONS")), 200, "x", "")
 	h.atRest()
 }
 
@@ -184,53 +186,53 @@ func TestRouteSetsOfRFC3261(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				h := newVirtualTestBed(t, func(o *Options, _ *times) { o.Lines[0].ServiceProxy = "" })
-				nearest := "<sip:" + h.service.at.String() + ";lr>"
+				nearest := "<sip:" + h.service.At.String() + ";lr>"
 				// we are the called end: Record-Route in its order (section 12.1.1)
 				fields := []string{"Contact: <sip:caller@u1.example.test>"}
 				for _, r := range append([]string{nearest}, one.routes...) {
 					fields = append(fields, "Record-Route: "+r)
 				}
-				far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), fields...)
-				inv := h.adapter.expect("INVITE")
-				h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
-				h.adapter.expect("ACK")
-				ok := h.service.expect("200")
+				far := h.arrive(uatest.Offer("127.0.0.1", farSDP, "sendrecv"), fields...)
+				inv := h.adapter.Expect("INVITE")
+				h.adapter.Respond(inv, 200, "near", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+				h.adapter.Expect("ACK")
+				ok := h.service.Expect("200")
 				is(t, ok, "Record-Route", strings.Join(append([]string{nearest}, one.routes...), ", "))
-				far.established(ok)
-				far.routes = nil
-				far.ack("")
-				h.adapter.called(inv, "near").request("BYE", "")
-				h.adapter.expectOf("200", "BYE")
-				bye := h.service.expect("BYE")
-				if bye.start != "BYE sip:caller@u1.example.test SIP/2.0" {
-					t.Fatal(bye.start)
+				far.Established(ok)
+				far.Routes = nil
+				far.Ack("")
+				h.adapter.Called(inv, "near").Request("BYE", "")
+				h.adapter.ExpectOf("200", "BYE")
+				bye := h.service.Expect("BYE")
+				if bye.Start != "BYE sip:caller@u1.example.test SIP/2.0" {
+					t.Fatal(bye.Start)
 				}
 				is(t, bye, "Route", strings.Join(append([]string{nearest}, one.routes...), ", "))
-				h.service.respond(bye, 200, "", "")
+				h.service.Respond(bye, 200, "", "")
 				h.atRest()
 
 				// we are the calling end: in reverse (section 12.1.2)
-				near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
-				inv = h.service.expect("INVITE")
+				near := h.request("5550150", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+				inv = h.service.Expect("INVITE")
 				fields = []string{"Contact: <sip:callee@u2.domain.test>"}
 				for _, r := range append(slices.Clone(one.routes), nearest) {
 					fields = append(fields, "Record-Route: "+r)
 				}
-				h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"), fields...)
+				h.service.Respond(inv, 200, "far", uatest.Offer("127.0.0.1", farSDP, "sendrecv"), fields...)
 				want := slices.Clone(one.routes)
 				slices.Reverse(want)
 				want = append([]string{nearest}, want...)
-				ack := h.service.expect("ACK")
-				if ack.start != "ACK sip:callee@u2.domain.test SIP/2.0" {
-					t.Fatal(ack.start)
+				ack := h.service.Expect("ACK")
+				if ack.Start != "ACK sip:callee@u2.domain.test SIP/2.0" {
+					t.Fatal(ack.Start)
 				}
 				is(t, ack, "Route", strings.Join(want, ", "))
-				near.established(h.adapter.expect("200")).ack("")
-				near.request("BYE", "")
-				h.adapter.expectOf("200", "BYE")
-				bye = h.service.expect("BYE")
+				near.Established(h.adapter.Expect("200")).Ack("")
+				near.Request("BYE", "")
+				h.adapter.ExpectOf("200", "BYE")
+				bye = h.service.Expect("BYE")
 				is(t, bye, "Route", strings.Join(want, ", "))
-				h.service.respond(bye, 200, "", "")
+				h.service.Respond(bye, 200, "", "")
 				h.machine.saw("1 arrived", "1 answered", "1 near end cleared", "2 requested", "2 answered",
 					"2 near end cleared")
 				h.done()

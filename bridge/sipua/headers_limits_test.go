@@ -7,6 +7,8 @@ import (
 	"testing"
 	"testing/synctest"
 	"unicode"
+
+	"clearback/bridge/sipua/uatest"
 )
 
 // Reason passes in both directions, in CANCEL, BYE and responses (RFC 3326; the causes are those of Q.850). Invalid
@@ -16,30 +18,30 @@ func TestReasonPasses(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, shorter)
 		elsewhere := `SIP;cause=200;text="Call completed elsewhere"`
-		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
-		inv := h.adapter.expect("INVITE")
-		h.adapter.respond(inv, 180, "near", "")
-		h.service.expect("180")
-		i := slices.Index(far.invite, "Max-Forwards: 70")
-		far.invite[i] += "\r\nReason: " + elsewhere
-		far.cancel()
-		h.service.expectOf("200", "CANCEL")
-		h.service.expectOf("487", "INVITE")
-		cancel := h.adapter.expect("CANCEL")
+		far := h.arrive(uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+		inv := h.adapter.Expect("INVITE")
+		h.adapter.Respond(inv, 180, "near", "")
+		h.service.Expect("180")
+		i := slices.Index(far.Invite, "Max-Forwards: 70")
+		far.Invite[i] += "\r\nReason: " + elsewhere
+		far.Cancel()
+		h.service.ExpectOf("200", "CANCEL")
+		h.service.ExpectOf("487", "INVITE")
+		cancel := h.adapter.Expect("CANCEL")
 		is(t, cancel, "Reason", elsewhere)
-		h.adapter.respond(cancel, 200, "near", "")
-		h.adapter.respond(inv, 487, "near", "")
-		h.adapter.expect("ACK")
+		h.adapter.Respond(cancel, 200, "near", "")
+		h.adapter.Respond(inv, 487, "near", "")
+		h.adapter.Expect("ACK")
 		h.machine.saw("1 arrived", "1 ringing", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
 		h.atRest()
 
-		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
-		inv = h.service.expect("INVITE")
-		h.service.respond(inv, 486, "far", "", "Reason: Q.850;cause=17", "Reason: nonsense")
-		h.service.expect("ACK")
-		m := h.adapter.expect("486")
+		near := h.request("5550150", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+		inv = h.service.Expect("INVITE")
+		h.service.Respond(inv, 486, "far", "", "Reason: Q.850;cause=17", "Reason: nonsense")
+		h.service.Expect("ACK")
+		m := h.adapter.Expect("486")
 		is(t, m, "Reason", "Q.850;cause=17")
-		near.nack(m)
+		near.AckFailure(m)
 		h.atRest()
 
 		for _, fromFar := range []bool{true, false} {
@@ -49,13 +51,13 @@ func TestReasonPasses(t *testing.T) {
 			if fromFar {
 				from, there, back = c.far, h.adapter, h.service
 			}
-			from.request("BYE", "", `Reason: Q.850 ;cause=16;text="Normal, call; clearing", SIP;cause=200`,
+			from.Request("BYE", "", `Reason: Q.850 ;cause=16;text="Normal, call; clearing", SIP;cause=200`,
 				"Reason: Q.850;cause=300", "X-Own: 1")
-			back.expectOf("200", "BYE")
-			bye := there.expect("BYE")
+			back.ExpectOf("200", "BYE")
+			bye := there.Expect("BYE")
 			is(t, bye, "Reason", `Q.850;cause=16;text="Normal, call; clearing", SIP;cause=200`)
 			lacks(t, bye.String(), "X-Own")
-			there.respond(bye, 200, "", "")
+			there.Respond(bye, 200, "", "")
 			h.atRest()
 		}
 	})
@@ -105,46 +107,46 @@ func TestPassedHeadersAreBounded(t *testing.T) {
 			extra = append(extra, fmt.Sprintf("History-Info: <sip:5550161@pbx.example;n=%s>;index=1.%d",
 				strings.Repeat("y", 100), i))
 		}
-		far := h.service.call("sip:"+serviceUser+"@"+h.toService.String(),
+		far := h.service.Call("sip:"+serviceUser+"@"+h.toService.String(),
 			`"`+strings.Repeat("Bo ", 300)+`\"" <sip:`+strings.Repeat("5", 400)+`@pbx.example>`,
-			h.toService, offer("127.0.0.1", farSDP, "sendrecv"), extra...)
-		h.service.expect("100")
-		inv := h.adapter.expect("INVITE")
+			h.toService, uatest.Offer("127.0.0.1", farSDP, "sendrecv"), extra...)
+		h.service.Expect("100")
+		inv := h.adapter.Expect("INVITE")
 		is(t, inv, "Alert-Info", "<urn:alert:source:internal> ;info=bell")
 		is(t, inv, "Diversion", "<sip:5550160@pbx.example>;reason=no-answer;counter=1")
 		is(t, inv, "Call-Info", "")
 		is(t, inv, "Subject", "")
 		is(t, inv, "P-Asserted-Identity", `"Bo" <sip:5550150@pbx.example>`)
-		if all := inv.all("History-Info"); len(all) < 2 || all[0] != "<sip:5550160@pbx.example>;index=1" {
+		if all := inv.All("History-Info"); len(all) < 2 || all[0] != "<sip:5550160@pbx.example>;index=1" {
 			t.Fatalf("History-Info: %q", all)
 		}
-		if n := len(inv.String()) - len(inv.body); n > 3500 {
+		if n := len(inv.String()) - len(inv.Body); n > 3500 {
 			t.Fatalf("our INVITE has a head of %d octets", n)
 		}
-		if from := inv.get("From"); len(from) > 350 || strings.Count(from, `"`) != 2 {
+		if from := inv.Get("From"); len(from) > 350 || strings.Count(from, `"`) != 2 {
 			t.Fatalf("From: %s", from)
 		}
-		far.cancel()
-		h.service.expectOf("200", "CANCEL")
-		far.nack(h.service.expectOf("487", "INVITE"))
-		h.adapter.respond(inv, 487, "near", "")
-		h.adapter.expect("ACK")
+		far.Cancel()
+		h.service.ExpectOf("200", "CANCEL")
+		far.AckFailure(h.service.ExpectOf("487", "INVITE"))
+		h.adapter.Respond(inv, 487, "near", "")
+		h.adapter.Expect("ACK")
 
 		// none of these header fields passes in the other direction (RFC 5806, RFC 7044, RFC 3325: they need a trusted
 		// sender)
-		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"), "Diversion: <sip:5550160@pbx.example>",
+		near := h.request("5550150", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"), "Diversion: <sip:5550160@pbx.example>",
 			"History-Info: <sip:5550160@pbx.example>;index=1",
 			"Alert-Info: <urn:alert:source:internal>", "Call-Info: <https://millrace.example/>",
 			"P-Asserted-Identity: <sip:boss@millrace.example>")
-		inv = h.service.expect("INVITE")
+		inv = h.service.Expect("INVITE")
 		for _, field := range []string{"Diversion", "History-Info", "Alert-Info", "Call-Info", "P-Asserted-Identity"} {
 			is(t, inv, field, "")
 		}
-		h.service.respond(inv, 486, "far", "", "P-Asserted-Identity: <sip:5550150@pbx.example>")
-		h.service.expect("ACK")
-		m := h.adapter.expect("486")
+		h.service.Respond(inv, 486, "far", "", "P-Asserted-Identity: <sip:5550150@pbx.example>")
+		h.service.Expect("ACK")
+		m := h.adapter.Expect("486")
 		is(t, m, "P-Asserted-Identity", "<sip:5550150@pbx.example>")
-		near.nack(m)
+		near.AckFailure(m)
 		h.atRest()
 	})
 }

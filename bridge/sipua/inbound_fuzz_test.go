@@ -18,6 +18,7 @@ import (
 
 	"clearback/bridge/sipua/endpoint"
 	"clearback/bridge/sipua/endpoint/endpointtest"
+	"clearback/bridge/sipua/uatest"
 	"clearback/supervision"
 )
 
@@ -36,7 +37,7 @@ func fuzzSeeds() [][]byte {
 			"Call-ID: {id}", "CSeq: " + cseq, "Max-Forwards: 70", "Contact: <sip:p@192.0.2.10>"}, more...), "\r\n") +
 			"\r\n"
 	}
-	body := offer("192.0.2.10", 40000, "sendonly")
+	body := uatest.Offer("192.0.2.10", 40000, "sendonly")
 	sdp := fmt.Sprintf("Content-Type: application/sdp\r\nContent-Length: %d\r\n\r\n%s", len(body), body)
 	in := ";tag={own}"
 	var seeds [][]byte
@@ -258,34 +259,34 @@ func fuzzCall(t *testing.T, net *endpointtest.Network, ends map[byte]*endpointte
 		net.Send(fuzzParties[who], to[who], []byte(text))
 		synctest.Wait()
 	}
-	last := func(who byte) message {
-		var m message
+	last := func(who byte) uatest.Message {
+		var m uatest.Message
 		for _, p := range ends[who].Waiting() {
-			m = parse(string(p.Data), p.From)
+			m = uatest.Parse(string(p.Data), p.From)
 		}
 		return m
 	}
-	sdp := offer("192.0.2.10", 40000, "sendrecv")
+	sdp := uatest.Offer("192.0.2.10", 40000, "sendrecv")
 	service := fuzzParties['s'].String()
 	from, called, via := "From: <sip:5550150@"+service+">;tag=far", "<sip:"+serviceUser+"@192.0.2.1:5070>",
 		"Via: SIP/2.0/UDP "+service+";branch=z9hG4bK"
 	say('s', []string{"INVITE sip:" + serviceUser + "@192.0.2.1:5070 SIP/2.0", via + "call", from, "To: " + called,
 		"Call-ID: up", "CSeq: 1 INVITE", "Contact: <sip:f@" + service + ">"}, sdp)
 	inv := last('a')
-	if !inv.is("INVITE") {
+	if !inv.Is("INVITE") {
 		t.Fatalf("no call was offered: %v", inv)
 	}
-	say('a', []string{"SIP/2.0 200 OK", "Via: " + inv.get("Via"), "From: " + inv.get("From"), "To: " + inv.get("To") +
-		";tag=near", "Call-ID: " + inv.get("Call-ID"),
-		"CSeq: " + inv.get("CSeq"), "Contact: <sip:p@" + fuzzParties['a'].String() + ">"}, sdp)
+	say('a', []string{"SIP/2.0 200 OK", "Via: " + inv.Get("Via"), "From: " + inv.Get("From"), "To: " + inv.Get("To") +
+		";tag=near", "Call-ID: " + inv.Get("Call-ID"),
+		"CSeq: " + inv.Get("CSeq"), "Contact: <sip:p@" + fuzzParties['a'].String() + ">"}, sdp)
 	ok := last('s')
-	if !ok.is("200") {
+	if !ok.Is("200") {
 		t.Fatalf("no call was answered: %v", ok)
 	}
-	say('s', []string{"ACK " + uri(ok.get("Contact")) + " SIP/2.0", via + "ack", from, "To: " + ok.get("To"),
+	say('s', []string{"ACK " + uatest.URI(ok.Get("Contact")) + " SIP/2.0", via + "ack", from, "To: " + ok.Get("To"),
 		"Call-ID: up", "CSeq: 1 ACK"}, "")
 	tag := func(h string) string { _, v, _ := strings.Cut(h, ";tag="); return v }
-	far := map[string]string{"{id}": "up", "{own}": tag(ok.get("To")), "{peer}": "far"}
-	near := map[string]string{"{id}": inv.get("Call-ID"), "{own}": tag(inv.get("From")), "{peer}": "near"}
+	far := map[string]string{"{id}": "up", "{own}": tag(ok.Get("To")), "{peer}": "far"}
+	near := map[string]string{"{id}": inv.Get("Call-ID"), "{own}": tag(inv.Get("From")), "{peer}": "near"}
 	return map[byte]map[string]string{'s': far, 'a': near, 'x': near}
 }

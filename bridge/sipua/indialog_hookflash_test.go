@@ -14,32 +14,32 @@ func TestFlashReported(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, quickDateCheck)
 		c := h.incoming()
-		c.near.request("INFO", "Signal=16\r\nDuration=300\r\n", "Content-Type: application/dtmf-relay")
-		info := h.service.expect("INFO")
-		contains(t, info.body, "Signal=16")
-		h.service.respond(info, 200, "", "")
-		h.adapter.expectOf("200", "INFO")
+		c.near.Request("INFO", "Signal=16\r\nDuration=300\r\n", "Content-Type: application/dtmf-relay")
+		info := h.service.Expect("INFO")
+		contains(t, info.Body, "Signal=16")
+		h.service.Respond(info, 200, "", "")
+		h.adapter.ExpectOf("200", "INFO")
 		h.machine.saw("1 flash")
 		// a digit is no flash, and the far end has no hook here
-		c.near.request("INFO", "Signal=6\r\n", "Content-Type: application/dtmf-relay")
-		h.service.respond(h.service.expect("INFO"), 200, "", "")
-		h.adapter.expectOf("200", "INFO")
-		c.far.request("INFO", "", "Content-Type: application/hook-flash")
-		h.adapter.respond(h.adapter.expect("INFO"), 200, "", "")
-		h.service.expectOf("200", "INFO")
+		c.near.Request("INFO", "Signal=6\r\n", "Content-Type: application/dtmf-relay")
+		h.service.Respond(h.service.Expect("INFO"), 200, "", "")
+		h.adapter.ExpectOf("200", "INFO")
+		c.far.Request("INFO", "", "Content-Type: application/hook-flash")
+		h.adapter.Respond(h.adapter.Expect("INFO"), 200, "", "")
+		h.service.ExpectOf("200", "INFO")
 
-		c.far.request("BYE", "")
-		h.service.expectOf("200", "BYE")
-		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		c.far.Request("BYE", "")
+		h.service.ExpectOf("200", "BYE")
+		h.adapter.Respond(h.adapter.Expect("BYE"), 200, "", "")
 		h.machine.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
 		// the adapter took the opening that released the hold for a flash, and reports it after the leg is over
-		c.near.request("INFO", "", "Content-Type: application/hook-flash")
-		h.adapter.expectOf("481", "INFO")
+		c.near.Request("INFO", "", "Content-Type: application/hook-flash")
+		h.adapter.ExpectOf("481", "INFO")
 		h.machine.saw("1 flash")
 		// a sender with a wrong tag reports nothing
-		c.near.local += "x"
-		c.near.request("INFO", "", "Content-Type: application/hook-flash")
-		h.adapter.expectOf("481", "INFO")
+		c.near.Local += "x"
+		c.near.Request("INFO", "", "Content-Type: application/hook-flash")
+		h.adapter.ExpectOf("481", "INFO")
 		if len(h.machine.seen) > 0 {
 			t.Fatalf("reported %s", <-h.machine.seen)
 		}

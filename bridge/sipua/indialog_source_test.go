@@ -4,12 +4,14 @@ import (
 	"net"
 	"net/netip"
 	"testing"
+
+	"clearback/bridge/sipua/uatest"
 )
 
 // elsewhere returns a peer at another loopback address.
-func elsewhere(t testing.TB, name string) *testPeer {
+func elsewhere(t testing.TB, name string) *uatest.Peer {
 	t.Helper()
-	return newTestPeerAt(t, name, net.IPv4(127, 0, 0, 2))
+	return uatest.NewAt(t, name, net.IPv4(127, 0, 0, 2))
 }
 
 // everywhere makes the adapter's socket listen on all addresses, so that a peer at another address gets answers.
@@ -24,44 +26,44 @@ func TestSpoofedBye(t *testing.T) {
 	h.toAdapter = netip.AddrPortFrom(netip.MustParseAddr("127.0.0.1"), h.toAdapter.Port())
 	c := h.incoming()
 	spoofer := elsewhere(t, "spoofer")
-	forged := func(p *testPeer, to netip.AddrPort, d *peerDialog, local, remote, id string) {
-		cseq := d.cseq + 1
-		p.send(to, "BYE "+d.target+" SIP/2.0", p.via(), "From: "+local, "To: "+remote, "Call-ID: "+id,
+	forged := func(p *uatest.Peer, to netip.AddrPort, d *uatest.Dialog, local, remote, id string) {
+		cseq := d.Seq + 1
+		p.Send(to, "BYE "+d.Target+" SIP/2.0", p.Via(), "From: "+local, "To: "+remote, "Call-ID: "+id,
 			"CSeq: "+num(cseq)+" BYE", "Max-Forwards: 70", "")
 	}
 	near, far := c.near, c.far
-	forged(spoofer, h.toAdapter, near, near.local, near.remote, near.id)
-	spoofer.expectOf("401", "BYE")
+	forged(spoofer, h.toAdapter, near, near.Local, near.Remote, near.CallID)
+	spoofer.ExpectOf("401", "BYE")
 	for _, side := range []struct {
-		p  *testPeer
+		p  *uatest.Peer
 		to netip.AddrPort
-		d  *peerDialog
+		d  *uatest.Dialog
 	}{{h.adapter, h.toAdapter, near}, {h.service, h.toService, far}, {spoofer, h.toAdapter, near}} {
 		d := side.d
 		for _, words := range [][3]string{
-			{d.local + "x", d.remote, d.id}, {d.local, d.remote + "x", d.id}, {d.local, d.remote, d.id + "x"},
-			{d.remote, d.local, d.id}, {"<sip:x@pbx.example>", d.remote, d.id},
+			{d.Local + "x", d.Remote, d.CallID}, {d.Local, d.Remote + "x", d.CallID}, {d.Local, d.Remote, d.CallID + "x"},
+			{d.Remote, d.Local, d.CallID}, {"<sip:x@pbx.example>", d.Remote, d.CallID},
 		} {
 			forged(side.p, side.to, d, words[0], words[1], words[2])
-			m := side.p.next()
-			if !m.is("481") && !m.is("400") {
-				t.Fatalf("%s: %q got %s", side.p.name, words, m)
+			m := side.p.Next()
+			if !m.Is("481") && !m.Is("400") {
+				t.Fatalf("%s: %q got %s", side.p.Name, words, m)
 			}
 		}
 	}
 	// the dialog identifiers of one side are not valid on the other
-	forged(h.service, h.toService, near, near.local, near.remote, near.id)
-	h.service.expectOf("481", "BYE")
+	forged(h.service, h.toService, near, near.Local, near.Remote, near.CallID)
+	h.service.ExpectOf("481", "BYE")
 	// only requests with the right Call-ID and our tag reach the call, whatever their peer's tag
 	if n := h.agent.Counts().WrongSources; n != 2 {
 		t.Fatalf("%d requests from wrong sources were counted", n)
 	}
 	// the call is unaffected
-	near.request("INFO", "")
-	h.service.respond(h.service.expect("INFO"), 200, "", "")
-	h.adapter.expectOf("200", "INFO")
+	near.Request("INFO", "")
+	h.service.Respond(h.service.Expect("INFO"), 200, "", "")
+	h.adapter.ExpectOf("200", "INFO")
 	h.hangUp(near)
-	spoofer.nothing(h.toAdapter)
+	spoofer.ExpectNothing(h.toAdapter)
 }
 
 // An adapter with a new address in a call, and without a new registration, proves its password and hangs up.
@@ -71,16 +73,16 @@ func TestByeFromAnotherAddressOfTheAdapter(t *testing.T) {
 	c := h.outgoing()
 	moved := elsewhere(t, "moved")
 	d := *c.near
-	d.p, d.to = moved, h.toAdapter
-	d.request("BYE", "")
-	m := moved.expectOf("401", "BYE")
+	d.P, d.To = moved, h.toAdapter
+	d.Request("BYE", "")
+	m := moved.ExpectOf("401", "BYE")
 	// some adapters use the called party's URI in the digest, even of a BYE, whose Request-URI is our Contact (from
 	// memory)
 	const calledURI = "sip:5550199@127.0.0.1"
-	d.request("BYE", "", authorization(t, "Authorization", m.get("WWW-Authenticate"), "BYE", calledURI, adapterUser,
+	d.Request("BYE", "", authorization(t, "Authorization", m.Get("WWW-Authenticate"), "BYE", calledURI, adapterUser,
 		adapterSecret))
-	moved.expectOf("200", "BYE")
-	h.service.respond(h.service.expect("BYE"), 200, "", "")
+	moved.ExpectOf("200", "BYE")
+	h.service.Respond(h.service.Expect("BYE"), 200, "", "")
 	h.machine.saw("1 near end cleared")
 	h.done()
 }

@@ -4,19 +4,21 @@ import (
 	"slices"
 	"testing"
 	"testing/synctest"
+
+	"clearback/bridge/sipua/uatest"
 )
 
 // The outcome of each attempt at an emergency call is reported: no answer if the caller gave up, and the answer itself
 // if it was a second one or crossed the CANCEL.
 func TestAttemptOutcomesArePosted(t *testing.T) {
 	t.Parallel()
-	help := func(t *testing.T) (*testBed, *peerDialog, message) {
+	help := func(t *testing.T) (*testBed, *uatest.Dialog, uatest.Message) {
 		h := newVirtualTestBed(t)
 		near := h.ask(h.adapter, "sip:999@"+h.toAdapter.String())
-		h.adapter.expectOf("100", "INVITE")
-		inv := h.service.expect("INVITE")
-		h.service.respond(inv, 180, "psap", "")
-		h.adapter.expect("180")
+		h.adapter.ExpectOf("100", "INVITE")
+		inv := h.service.Expect("INVITE")
+		h.service.Respond(inv, 180, "psap", "")
+		h.adapter.Expect("180")
 		return h, near, inv
 	}
 	told := func(t *testing.T, h *testBed, want ...string) {
@@ -28,27 +30,27 @@ func TestAttemptOutcomesArePosted(t *testing.T) {
 	}
 	synctest.Test(t, func(t *testing.T) {
 		h, near, inv := help(t)
-		near.cancel()
-		h.adapter.expectOf("200", "CANCEL")
-		near.nack(h.adapter.expectOf("487", "INVITE"))
+		near.Cancel()
+		h.adapter.ExpectOf("200", "CANCEL")
+		near.AckFailure(h.adapter.ExpectOf("487", "INVITE"))
 		told(t, h, "1 attempt ended: 0 ringing")
-		h.service.respond(h.service.expect("CANCEL"), 200, "psap", "")
-		h.service.respond(inv, 200, "psap", far()) // it crossed the CANCEL
-		h.service.expect("ACK")
-		h.service.respond(h.service.expect("BYE"), 200, "", "")
+		h.service.Respond(h.service.Expect("CANCEL"), 200, "psap", "")
+		h.service.Respond(inv, 200, "psap", far()) // it crossed the CANCEL
+		h.service.Expect("ACK")
+		h.service.Respond(h.service.Expect("BYE"), 200, "", "")
 		told(t, h, "1 attempt ended: 200 ringing")
 		h.machine.saw("1 requested (emergency)", "1 near end cleared")
 		h.atRest()
 	})
 	synctest.Test(t, func(t *testing.T) {
 		h, near, inv := help(t)
-		h.service.respond(inv, 200, "psap", far())
-		h.service.expect("ACK")
-		near.established(h.adapter.expect("200")).ack("")
+		h.service.Respond(inv, 200, "psap", far())
+		h.service.Expect("ACK")
+		near.Established(h.adapter.Expect("200")).Ack("")
 		told(t, h)
-		h.service.respond(inv, 200, "another", far())
-		h.service.expect("ACK")
-		h.service.respond(h.service.expect("BYE"), 200, "", "")
+		h.service.Respond(inv, 200, "another", far())
+		h.service.Expect("ACK")
+		h.service.Respond(h.service.Expect("BYE"), 200, "", "")
 		told(t, h, "1 attempt ended: 200 ringing")
 		h.hangUp(near, "1 requested (emergency)", "1 answered")
 	})

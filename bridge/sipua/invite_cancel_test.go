@@ -5,6 +5,8 @@ import (
 	"testing"
 	"testing/synctest"
 	"time"
+
+	"clearback/bridge/sipua/uatest"
 )
 
 // After a CANCEL we wait 64*T1 for the final response of the INVITE (RFC 3261 section 9.1). The wait ends with that
@@ -15,26 +17,26 @@ func TestWaitAfterCancelEndsWithTheFinalResponse(t *testing.T) {
 		synctest.Test(t, func(t *testing.T) {
 			h := newVirtualTestBed(t, shorter)
 			c := h.incoming()
-			c.near.request("INVITE", offer("127.0.0.1", nearSDP, "sendonly"))
-			h.adapter.expect("100")
-			inv := h.service.expect("INVITE")
-			h.service.respond(inv, 100, "", "")
-			c.near.cancel()
-			h.adapter.expectOf("200", "CANCEL")
-			h.service.respond(h.service.expect("CANCEL"), 200, "", "")
-			h.service.respond(inv, 487, "", "")
-			h.service.expect("ACK")
-			c.near.nack(h.adapter.expectOf("487", "INVITE"))
+			c.near.Request("INVITE", uatest.Offer("127.0.0.1", nearSDP, "sendonly"))
+			h.adapter.Expect("100")
+			inv := h.service.Expect("INVITE")
+			h.service.Respond(inv, 100, "", "")
+			c.near.Cancel()
+			h.adapter.ExpectOf("200", "CANCEL")
+			h.service.Respond(h.service.Expect("CANCEL"), 200, "", "")
+			h.service.Respond(inv, 487, "", "")
+			h.service.Expect("ACK")
+			c.near.AckFailure(h.adapter.ExpectOf("487", "INVITE"))
 			<-time.After(200 * time.Millisecond)
-			c.near.request("INVITE", "")
-			h.adapter.expect("100")
-			h.service.respond(h.service.expect("INVITE"), 200, "", far())
-			h.adapter.expectOf("200", "INVITE")
-			h.service.silent(300 * time.Millisecond) // past 64*T1 of the CANCEL; the ACK with the answer is outstanding
-			c.near.request("BYE", "")
-			h.adapter.expectOf("200", "BYE")
-			h.service.expect("ACK") // before the BYE
-			h.service.respond(h.service.expect("BYE"), 200, "", "")
+			c.near.Request("INVITE", "")
+			h.adapter.Expect("100")
+			h.service.Respond(h.service.Expect("INVITE"), 200, "", far())
+			h.adapter.ExpectOf("200", "INVITE")
+			h.service.ExpectSilence(300 * time.Millisecond) // past 64*T1 of the CANCEL; the ACK with the answer is outstanding
+			c.near.Request("BYE", "")
+			h.adapter.ExpectOf("200", "BYE")
+			h.service.Expect("ACK") // before the BYE
+			h.service.Respond(h.service.Expect("BYE"), 200, "", "")
 			h.machine.saw("1 near end cleared")
 			h.done()
 		})
@@ -43,21 +45,21 @@ func TestWaitAfterCancelEndsWithTheFinalResponse(t *testing.T) {
 		synctest.Test(t, func(t *testing.T) {
 			h := newVirtualTestBed(t, shorter)
 			caller := h.arrive(far())
-			inv := h.adapter.expect("INVITE")
-			h.adapter.respond(inv, 180, "near", "")
-			h.service.expect("180")
+			inv := h.adapter.Expect("INVITE")
+			h.adapter.Respond(inv, 180, "near", "")
+			h.service.Expect("180")
 			elsewhere := `SIP;cause=200;text="Call completed elsewhere"`
-			caller.invite[slices.Index(caller.invite, "Max-Forwards: 70")] += "\r\nReason: " + elsewhere
-			caller.cancel()
-			h.service.expectOf("200", "CANCEL")
-			caller.nack(h.service.expectOf("487", "INVITE"))
-			h.adapter.respond(h.adapter.expect("CANCEL"), 200, "near", "")
-			h.adapter.respond(inv, 200, "near", near()) // it crossed the CANCEL
-			h.adapter.expect("ACK")
-			bye := h.adapter.expect("BYE")
+			caller.Invite[slices.Index(caller.Invite, "Max-Forwards: 70")] += "\r\nReason: " + elsewhere
+			caller.Cancel()
+			h.service.ExpectOf("200", "CANCEL")
+			caller.AckFailure(h.service.ExpectOf("487", "INVITE"))
+			h.adapter.Respond(h.adapter.Expect("CANCEL"), 200, "near", "")
+			h.adapter.Respond(inv, 200, "near", near()) // it crossed the CANCEL
+			h.adapter.Expect("ACK")
+			bye := h.adapter.Expect("BYE")
 			is(t, bye, "Reason", elsewhere) // RFC 3326 section 2: in any request within a dialog
-			h.adapter.silent(500 * time.Millisecond)
-			h.adapter.respond(bye, 200, "", "")
+			h.adapter.ExpectSilence(500 * time.Millisecond)
+			h.adapter.Respond(bye, 200, "", "")
 			h.machine.saw("1 arrived", "1 ringing", "1 far end cleared: bye", "1 answered",
 				"1 adapter leg cleared: confirmed")
 			h.atRest()
@@ -71,19 +73,19 @@ func TestChangeAfterACancelledOne(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, shorter, func(_ *Options, t *times) { t.ringing = time.Minute })
 		c := h.incoming()
-		c.near.request("INVITE", offer("127.0.0.1", nearSDP, "sendonly"))
-		h.adapter.expect("100")
-		h.service.respond(h.service.expect("INVITE"), 100, "", "")
-		c.near.cancel()
-		h.adapter.expectOf("200", "CANCEL")
-		h.service.respond(h.service.expect("CANCEL"), 200, "", "")
-		c.near.nack(h.adapter.expectOf("487", "INVITE"))
-		c.near.request("INVITE", offer("127.0.0.1", nearSDP, "sendonly"))
-		h.adapter.expect("100")
-		h.service.respond(h.service.expect("INVITE"), 200, "", offer("127.0.0.1", farSDP, "recvonly"))
-		h.service.expect("ACK")
-		h.adapter.expectOf("200", "INVITE")
-		c.near.ack("")
+		c.near.Request("INVITE", uatest.Offer("127.0.0.1", nearSDP, "sendonly"))
+		h.adapter.Expect("100")
+		h.service.Respond(h.service.Expect("INVITE"), 100, "", "")
+		c.near.Cancel()
+		h.adapter.ExpectOf("200", "CANCEL")
+		h.service.Respond(h.service.Expect("CANCEL"), 200, "", "")
+		c.near.AckFailure(h.adapter.ExpectOf("487", "INVITE"))
+		c.near.Request("INVITE", uatest.Offer("127.0.0.1", nearSDP, "sendonly"))
+		h.adapter.Expect("100")
+		h.service.Respond(h.service.Expect("INVITE"), 200, "", uatest.Offer("127.0.0.1", farSDP, "recvonly"))
+		h.service.Expect("ACK")
+		h.adapter.ExpectOf("200", "INVITE")
+		c.near.Ack("")
 		h.hangUp(c.near)
 	})
 }
@@ -95,24 +97,24 @@ func TestCancelledChangeWithALateProvisional(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, inShort, func(_ *Options, t *times) { t.firstLivenessCheck = time.Hour })
 		c := h.outgoing()
-		c.near.request("INVITE", near())
-		h.adapter.expect("100")
+		c.near.Request("INVITE", near())
+		h.adapter.Expect("100")
 		began := time.Now()
-		inv := h.service.expect("INVITE")
+		inv := h.service.Expect("INVITE")
 		<-time.After(short(time.Second))
-		c.near.cancel()
-		h.adapter.expectOf("200", "CANCEL")
+		c.near.Cancel()
+		h.adapter.ExpectOf("200", "CANCEL")
 		<-time.After(short(30 * time.Second))
-		h.service.respond(inv, 180, "", "")
-		h.service.past("INVITE", "CANCEL")
+		h.service.Respond(inv, 180, "", "")
+		h.service.ExpectAfter("INVITE", "CANCEL")
 		<-time.After(short(20 * time.Second))
-		c.far.request("INVITE", far())
-		c.far.nack(h.service.past("CANCEL", "491"))
-		m := h.adapter.past("180", "487")
+		c.far.Request("INVITE", far())
+		c.far.AckFailure(h.service.ExpectAfter("CANCEL", "491"))
+		m := h.adapter.ExpectAfter("180", "487")
 		if after := time.Since(began); after != short(63*time.Second) {
 			t.Fatalf("ended after %v", after)
 		}
-		c.near.nack(m)
+		c.near.AckFailure(m)
 		h.hangUp(c.near)
 	})
 }

@@ -14,6 +14,7 @@ import (
 
 	"clearback/bridge/sipua/endpoint"
 	"clearback/bridge/sipua/registration"
+	"clearback/bridge/sipua/uatest"
 )
 
 const (
@@ -23,7 +24,7 @@ const (
 )
 
 // newVirtualTestBedOfTwo returns a virtual test bed whose line has a second service.
-func newVirtualTestBedOfTwo(t testing.TB, settings ...setting) (*testBed, *testPeer) {
+func newVirtualTestBedOfTwo(t testing.TB, settings ...setting) (*testBed, *uatest.Peer) {
 	t.Helper()
 	var m memoryNetwork
 	reserve := m.newTestPeer(t, "reserve", reserveHost)
@@ -32,15 +33,15 @@ func newVirtualTestBedOfTwo(t testing.TB, settings ...setting) (*testBed, *testP
 		times.emergencySilence, times.recoveryProbe, times.silenceAfterLoss = 100*time.Millisecond, 30*time.Millisecond,
 			100*time.Millisecond
 		o.Lines[0].Second = &ServiceAccount{
-			Registrar: sip.Uri{Scheme: "sip", Host: reserveHost, Port: int(reserve.at.Port())}, User: secondUser,
+			Registrar: sip.Uri{Scheme: "sip", Host: reserveHost, Port: int(reserve.At.Port())}, User: secondUser,
 			Secret: secondSecret,
 		}
 	}
 	return newTestBedIn(t, &m, append([]setting{with}, settings...)...), reserve
 }
 
-func near() string { return offer("127.0.0.1", nearSDP, "sendrecv") }
-func far() string  { return offer("127.0.0.1", farSDP, "sendrecv") }
+func near() string { return uatest.Offer("127.0.0.1", nearSDP, "sendrecv") }
+func far() string  { return uatest.Offer("127.0.0.1", farSDP, "sendrecv") }
 
 // The first service sends nothing. The call goes to the second one, with that account and its credentials, and stays
 // there. If the first one answers late, its call is cleared (RFC 3261 section 9.1). Further calls go to the second one
@@ -50,38 +51,38 @@ func TestSecondServiceTakesOver(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h, reserve := newVirtualTestBedOfTwo(t)
 		d := h.request("5550150", near())
-		lost := h.service.expect("INVITE")
-		inv := reserve.expect("INVITE")
-		is(t, inv, "Call-ID", lost.get("Call-ID")) // the call record has this Call-ID
-		contains(t, inv.start, "sip:5550150@"+reserve.at.String())
-		contains(t, inv.get("From"), "<sip:"+secondUser+"@"+reserve.at.String()+">")
-		contains(t, inv.get("Contact"), "<sip:"+secondUser+"@")
-		reserve.respond(inv, 401, "far", "",
+		lost := h.service.Expect("INVITE")
+		inv := reserve.Expect("INVITE")
+		is(t, inv, "Call-ID", lost.Get("Call-ID")) // the call record has this Call-ID
+		contains(t, inv.Start, "sip:5550150@"+reserve.At.String())
+		contains(t, inv.Get("From"), "<sip:"+secondUser+"@"+reserve.At.String()+">")
+		contains(t, inv.Get("Contact"), "<sip:"+secondUser+"@")
+		reserve.Respond(inv, 401, "far", "",
 			`WWW-Authenticate: Digest realm="reserve.example", nonce="n1", qop="auth", algorithm=MD5`)
-		reserve.expect("ACK")
-		inv = reserve.expect("INVITE")
+		reserve.Expect("ACK")
+		inv = reserve.Expect("INVITE")
 		credentialsOf(t, inv, "Authorization", "INVITE", secondUser, secondSecret)
-		reserve.respond(inv, 200, "far", far())
-		reserve.expect("ACK")
-		d.established(h.adapter.expect("200")).ack("")
+		reserve.Respond(inv, 200, "far", far())
+		reserve.Expect("ACK")
+		d.Established(h.adapter.Expect("200")).Ack("")
 		h.machine.saw("1 requested", "1 answered")
-		h.service.respond(lost, 200, "late", far())
+		h.service.Respond(lost, 200, "late", far())
 		for _, want := range []string{"ACK", "BYE"} {
-			m := h.service.next()
-			for m.is("OPTIONS") { // checks whether the first service is back
-				m = h.service.next()
+			m := h.service.Next()
+			for m.Is("OPTIONS") { // checks whether the first service is back
+				m = h.service.Next()
 			}
-			if !m.is(want) {
+			if !m.Is(want) {
 				t.Fatalf("want %s, got %s", want, m)
 			}
 		}
-		h.service.respond(lost, 200, "late", far(), "Subject: repeated")
-		h.service.expect("ACK") // and no second BYE
-		h.service.nothing(h.toService)
-		far := reserve.called(inv, "far")
-		far.request("BYE", "")
-		reserve.expectOf("200", "BYE")
-		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		h.service.Respond(lost, 200, "late", far(), "Subject: repeated")
+		h.service.Expect("ACK") // and no second BYE
+		h.service.ExpectNothing(h.toService)
+		far := reserve.Called(inv, "far")
+		far.Request("BYE", "")
+		reserve.ExpectOf("200", "BYE")
+		h.adapter.Respond(h.adapter.Expect("BYE"), 200, "", "")
 		h.machine.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
 		h.atRest()
 		if n := h.agent.Counts().Failovers; n != 1 {
@@ -101,11 +102,11 @@ func TestOneProbeOfALostService(t *testing.T) {
 			first.noteResponse()
 		}
 		first.noteNoResponse()
-		h.service.expect("OPTIONS")
-		h.service.silent(100 * time.Millisecond) // three times as long as other probes would need
+		h.service.Expect("OPTIONS")
+		h.service.ExpectSilence(100 * time.Millisecond) // three times as long as other probes would need
 		first.noteResponse()
 		first.noteNoResponse()
-		h.service.silent(100 * time.Millisecond)
+		h.service.ExpectSilence(100 * time.Millisecond)
 	})
 }
 
@@ -114,31 +115,31 @@ func TestFailback(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h, reserve := newVirtualTestBedOfTwo(t)
-		end := func(p *testPeer, m message) {
-			p.respond(m, 486, "far", "")
-			p.expect("ACK")
-			h.adapter.expect("486")
+		end := func(p *uatest.Peer, m uatest.Message) {
+			p.Respond(m, 486, "far", "")
+			p.Expect("ACK")
+			h.adapter.Expect("486")
 			h.atRest()
 		}
 		h.request("5550150", near())
-		h.service.expect("INVITE")
-		end(reserve, reserve.expect("INVITE"))
-		ask := h.service.expect("OPTIONS")
+		h.service.Expect("INVITE")
+		end(reserve, reserve.Expect("INVITE"))
+		ask := h.service.Expect("OPTIONS")
 		is(t, ask, "Accept", "application/sdp") // RFC 3261 section 11.1
 		is(t, ask, "Max-Forwards", "70")
 		is(t, ask, "CSeq", "1 OPTIONS")
-		contains(t, ask.get("Contact"), h.toService.String())
+		contains(t, ask.Get("Contact"), h.toService.String())
 		h.request("5550151", near())
-		end(reserve, reserve.expect("INVITE")) // no call goes to the first one; its next message is a probe
-		h.service.respond(ask, 503, "x", "")   // it is there, but cannot serve
-		ask = h.service.expect("OPTIONS")
-		h.service.respond(ask, 404, "x", "")
+		end(reserve, reserve.Expect("INVITE")) // no call goes to the first one; its next message is a probe
+		h.service.Respond(ask, 503, "x", "")   // it is there, but cannot serve
+		ask = h.service.Expect("OPTIONS")
+		h.service.Respond(ask, 404, "x", "")
 		eventually(t, "the first service", func() bool { return !h.line.accounts[0].lost() })
 		h.request("5550152", near())
 		for {
-			m := h.service.next()
-			if !m.is("OPTIONS") {
-				contains(t, m.start, "INVITE sip:5550152@")
+			m := h.service.Next()
+			if !m.Is("OPTIONS") {
+				contains(t, m.Start, "INVITE sip:5550152@")
 				end(h.service, m)
 				return
 			}
@@ -164,35 +165,35 @@ func TestResponsesThatCauseFailover(t *testing.T) {
 		} {
 			h, reserve := newVirtualTestBedOfTwo(t, quickDateCheck)
 			if c.number == "999" {
-				h.adapter.call("sip:999@"+h.toAdapter.String(), "<sip:"+adapterUser+"@"+h.toAdapter.String()+">",
+				h.adapter.Call("sip:999@"+h.toAdapter.String(), "<sip:"+adapterUser+"@"+h.toAdapter.String()+">",
 					h.toAdapter, near())
-				h.adapter.expect("100")
+				h.adapter.Expect("100")
 			} else {
 				h.request(c.number, near())
 			}
-			inv := h.service.expect("INVITE")
+			inv := h.service.Expect("INVITE")
 			if c.early > 0 {
-				h.service.respond(inv, c.early, "far", strings.Repeat(offer("127.0.0.1", farSDP+10, "sendrecv"),
+				h.service.Respond(inv, c.early, "far", strings.Repeat(uatest.Offer("127.0.0.1", farSDP+10, "sendrecv"),
 					c.early/183))
 			}
 			early := ""
 			if c.early > 100 {
-				early = h.adapter.expect(num(c.early)).get("To")
+				early = h.adapter.Expect(num(c.early)).Get("To")
 			}
-			h.service.respond(inv, c.code, "far", "")
-			h.service.expect("ACK")
+			h.service.Respond(inv, c.code, "far", "")
+			h.service.Expect("ACK")
 			if !c.switched {
-				h.adapter.expect(num(c.code))
+				h.adapter.Expect(num(c.code))
 				if n := h.agent.Counts().Failovers; n != 0 {
 					t.Fatalf("%+v: the call failed over", c)
 				}
 				continue
 			}
-			inv = reserve.expect("INVITE")
-			reserve.respond(inv, 200, "far", far())
-			reserve.expect("ACK")
-			ok := h.adapter.expect("200")
-			if port(ok.body) != num(farSDP) || early != "" && ok.get("To") != early {
+			inv = reserve.Expect("INVITE")
+			reserve.Respond(inv, 200, "far", far())
+			reserve.Expect("ACK")
+			ok := h.adapter.Expect("200")
+			if port(ok.Body) != num(farSDP) || early != "" && ok.Get("To") != early {
 				t.Fatalf("%+v: answered %s", c, ok)
 			}
 		}
@@ -203,12 +204,12 @@ func TestEmergencyCallTriesBoth(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h, reserve := newVirtualTestBedOfTwo(t, quickDateCheck)
-		h.adapter.call("sip:999@"+h.toAdapter.String(), "<sip:"+adapterUser+"@"+h.toAdapter.String()+">", h.toAdapter,
+		h.adapter.Call("sip:999@"+h.toAdapter.String(), "<sip:"+adapterUser+"@"+h.toAdapter.String()+">", h.toAdapter,
 			near())
-		h.service.expect("INVITE")
-		reserve.expect("INVITE")
-		h.adapter.expect("100")
-		h.adapter.expect("503") // so that it uses its own second server
+		h.service.Expect("INVITE")
+		reserve.Expect("INVITE")
+		h.adapter.Expect("100")
+		h.adapter.Expect("503") // so that it uses its own second server
 		h.machine.saw("1 requested (emergency)", "1 far end cleared: service-lost", "1 adapter leg cleared: confirmed")
 	})
 }
@@ -222,40 +223,40 @@ func TestBothServicesRegister(t *testing.T) {
 			l := &o.Lines[0]
 			l.Register, l.Expires, l.Second.Register, l.Second.Expires = true, 600e9, true, 600e9
 		})
-		first, second := h.service.expect("REGISTER"), reserve.expect("REGISTER")
-		word := func(m message) string { w, _, _ := strings.Cut(uri(m.get("Contact")), "@"); return w }
+		first, second := h.service.Expect("REGISTER"), reserve.Expect("REGISTER")
+		word := func(m uatest.Message) string { w, _, _ := strings.Cut(uatest.URI(m.Get("Contact")), "@"); return w }
 		if word(first) == word(second) || strings.Contains(second.String(), serviceUser) {
 			t.Fatalf("told %s and %s", first, second)
 		}
-		reserve.respond(second, 200, "reg", "", "Contact: "+second.get("Contact")+";expires=600")
+		reserve.Respond(second, 200, "reg", "", "Contact: "+second.Get("Contact")+";expires=600")
 		eventually(t, "the second registration", func() bool { return h.line.Status().Second.Registered })
 		if h.line.Status().Service.Registered {
 			t.Fatal("the first account is not registered")
 		}
 		h.request("5550150", near())
-		inv := reserve.expect("INVITE")
-		reserve.respond(inv, 486, "far", "")
-		reserve.expect("ACK")
-		h.adapter.expect("486")
+		inv := reserve.Expect("INVITE")
+		reserve.Respond(inv, 486, "far", "")
+		reserve.Expect("ACK")
+		h.adapter.Expect("486")
 		h.machine.saw("1 requested", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
-		d := reserve.call(uri(second.get("Contact")), "<sip:5550151@reserve.example>", h.toService, far())
-		reserve.expect("100")
-		inv = h.adapter.expect("INVITE")
-		h.adapter.respond(inv, 200, "near", near())
-		h.adapter.expect("ACK")
-		d.established(reserve.expect("200")).ack("")
+		d := reserve.Call(uatest.URI(second.Get("Contact")), "<sip:5550151@reserve.example>", h.toService, far())
+		reserve.Expect("100")
+		inv = h.adapter.Expect("INVITE")
+		h.adapter.Respond(inv, 200, "near", near())
+		h.adapter.Expect("ACK")
+		d.Established(reserve.Expect("200")).Ack("")
 		h.machine.saw("2 arrived", "2 answered")
-		h.adapter.called(inv, "near").request("BYE", "")
-		h.adapter.expect("200")
-		reserve.respond(reserve.expect("BYE"), 200, "", "")
-		h.service.respond(first, 200, "reg", "", "Contact: "+first.get("Contact")+";expires=600")
+		h.adapter.Called(inv, "near").Request("BYE", "")
+		h.adapter.Expect("200")
+		reserve.Respond(reserve.Expect("BYE"), 200, "", "")
+		h.service.Respond(first, 200, "reg", "", "Contact: "+first.Get("Contact")+";expires=600")
 	})
 }
 
 // credentialsOf checks a digest response (RFC 7616 section 3.4.1).
-func credentialsOf(t testing.TB, m message, header, method, user, password string) {
+func credentialsOf(t testing.TB, m uatest.Message, header, method, user, password string) {
 	t.Helper()
-	c, err := digest.ParseCredentials(m.get(header))
+	c, err := digest.ParseCredentials(m.Get(header))
 	if err != nil {
 		t.Fatalf("%s: %v in %s", header, err, m)
 	}
@@ -314,19 +315,19 @@ func TestEmergencyCallStaysAtLateService(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h, reserve := newVirtualTestBedOfTwo(t, func(_ *Options, t *times) { t.recoveryProbe = time.Hour })
 		near := h.ask(h.adapter, "sip:999@"+h.toAdapter.String())
-		h.adapter.expect("100")
-		inv := h.service.expect("INVITE")
-		second := reserve.expect("INVITE") // after 100 ms
-		reserve.respond(second, 100, "", "")
-		h.service.silent(150 * time.Millisecond) // past the time limit of 200 ms
-		h.service.respond(inv, 100, "", "")
-		h.service.nothing(h.toService)
-		reserve.respond(second, 480, "reserve", "")
-		reserve.expect("ACK")
-		h.service.silent(150 * time.Millisecond) // no CANCEL
-		h.service.respond(inv, 200, "far", far())
-		h.service.expect("ACK")
-		near.established(h.adapter.expect("200")).ack("")
+		h.adapter.Expect("100")
+		inv := h.service.Expect("INVITE")
+		second := reserve.Expect("INVITE") // after 100 ms
+		reserve.Respond(second, 100, "", "")
+		h.service.ExpectSilence(150 * time.Millisecond) // past the time limit of 200 ms
+		h.service.Respond(inv, 100, "", "")
+		h.service.ExpectNothing(h.toService)
+		reserve.Respond(second, 480, "reserve", "")
+		reserve.Expect("ACK")
+		h.service.ExpectSilence(150 * time.Millisecond) // no CANCEL
+		h.service.Respond(inv, 200, "far", far())
+		h.service.Expect("ACK")
+		near.Established(h.adapter.Expect("200")).Ack("")
 		h.machine.saw("1 requested (emergency)")
 		h.hangUp(near, "1 answered")
 	})
@@ -378,20 +379,20 @@ func TestLateServiceIsCancelled(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h, reserve := newVirtualTestBedOfTwo(t, func(_ *Options, t *times) { t.recoveryProbe = time.Hour })
 		d := h.request("5550150", near())
-		lost, inv := h.service.expect("INVITE"), reserve.expect("INVITE")
+		lost, inv := h.service.Expect("INVITE"), reserve.Expect("INVITE")
 		require.True(t, h.line.accounts[0].lost())
-		h.service.respond(lost, 100, "", "")
-		cancel := h.service.expect("CANCEL")
+		h.service.Respond(lost, 100, "", "")
+		cancel := h.service.Expect("CANCEL")
 		require.False(t, h.line.accounts[0].lost())
-		h.service.respond(cancel, 200, "late", "")
-		h.service.respond(lost, 487, "late", "")
-		h.service.expect("ACK")
-		reserve.respond(inv, 503, "far", "")
-		reserve.expect("ACK")
-		d.nack(h.adapter.expect("503"))
+		h.service.Respond(cancel, 200, "late", "")
+		h.service.Respond(lost, 487, "late", "")
+		h.service.Expect("ACK")
+		reserve.Respond(inv, 503, "far", "")
+		reserve.Expect("ACK")
+		d.AckFailure(h.adapter.Expect("503"))
 		h.machine.saw("1 requested", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
 		h.done()
-		reserve.nothing(h.toService)
+		reserve.ExpectNothing(h.toService)
 		require.EqualValues(t, 1, h.agent.Counts().Failovers)
 	})
 }
@@ -405,11 +406,11 @@ func TestCallWithoutServiceRegistersAtOnce(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, registeringAtServices)
-		h.service.respond(h.service.expect("REGISTER"), 500, "reg", "")
+		h.service.Respond(h.service.Expect("REGISTER"), 500, "reg", "")
 		synctest.Wait()
 		began := time.Now()
-		h.withPassword(h.adapter, "sip:5550150@"+h.toAdapter.String()).nack(h.adapter.expect("503"))
-		h.service.expect("REGISTER")
+		h.withPassword(h.adapter, "sip:5550150@"+h.toAdapter.String()).AckFailure(h.adapter.Expect("503"))
+		h.service.Expect("REGISTER")
 		require.Zero(t, time.Since(began))
 	})
 }
@@ -420,17 +421,17 @@ func TestServiceThatIsBackIsRegisteredAtOnce(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h, _ := newVirtualTestBedOfTwo(t, registeringAtServices)
-		h.service.expect("REGISTER")
-		ask := h.service.expect("OPTIONS") // there was no answer for 64*T1
-		h.service.respond(ask, 200, "x", "")
+		h.service.Expect("REGISTER")
+		ask := h.service.Expect("OPTIONS") // there was no answer for 64*T1
+		h.service.Respond(ask, 200, "x", "")
 		began := time.Now()
-		again := h.service.expect("REGISTER")
+		again := h.service.Expect("REGISTER")
 		require.Zero(t, time.Since(began))
-		h.service.respond(again, 200, "reg", "", "Contact: "+again.get("Contact")+";expires=600")
+		h.service.Respond(again, 200, "reg", "", "Contact: "+again.Get("Contact")+";expires=600")
 		synctest.Wait()
 		require.False(t, h.line.accounts[0].lost())
 		h.line.accounts[0].noteNoResponse()
-		h.service.expect("OPTIONS")
+		h.service.Expect("OPTIONS")
 		require.Equal(t, 30*time.Millisecond, time.Since(began))
 	})
 }

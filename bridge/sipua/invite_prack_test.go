@@ -10,26 +10,21 @@ import (
 
 	"clearback/bridge/media"
 	"clearback/bridge/sipua/endpoint"
+	"clearback/bridge/sipua/uatest"
 )
 
 // rack returns the RAck for a reliable response (RFC 3262 section 7.2).
-func rack(m message) string {
-	n, method := m.cseq()
-	return "RAck: " + m.get("RSeq") + " " + num(n) + " " + method
-}
-
-// reliably sends a reliable provisional response.
-func (p *testPeer) reliably(req message, code int, tag, body string, n int) {
-	p.t.Helper()
-	p.respond(req, code, tag, body, "Require: 100rel", "RSeq: "+num(n))
+func rack(m uatest.Message) string {
+	n, method := m.CSeq()
+	return "RAck: " + m.Get("RSeq") + " " + num(n) + " " + method
 }
 
 // hangUp ends an answered call from the near end, and checks all messages and events.
-func (h *testBed) hangUp(near *peerDialog, events ...string) {
+func (h *testBed) hangUp(near *uatest.Dialog, events ...string) {
 	h.t.Helper()
-	near.request("BYE", "")
-	h.adapter.expectOf("200", "BYE")
-	h.service.respond(h.service.expect("BYE"), 200, "", "")
+	near.Request("BYE", "")
+	h.adapter.ExpectOf("200", "BYE")
+	h.service.Respond(h.service.Expect("BYE"), 200, "", "")
 	h.machine.saw(append(events, "1 near end cleared")...)
 	h.done()
 }
@@ -40,21 +35,21 @@ func TestReliableProvisional(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, shorter)
-		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: timer, 100rel")
-		inv := h.service.expect("INVITE")
-		contains(t, inv.get("Supported"), "100rel")
-		h.service.reliably(inv, 183, "far", offer("127.0.0.1", farSDP, "sendrecv"), 4711)
-		m := h.adapter.expect("183")
-		contains(t, m.get("Require"), "100rel")
-		if m.get("RSeq") == "" || m.get("RSeq") == "4711" {
-			t.Fatalf("RSeq %q", m.get("RSeq"))
+		near := h.request("5550150", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: timer, 100rel")
+		inv := h.service.Expect("INVITE")
+		contains(t, inv.Get("Supported"), "100rel")
+		h.service.RespondReliably(inv, 183, "far", uatest.Offer("127.0.0.1", farSDP, "sendrecv"), 4711)
+		m := h.adapter.Expect("183")
+		contains(t, m.Get("Require"), "100rel")
+		if m.Get("RSeq") == "" || m.Get("RSeq") == "4711" {
+			t.Fatalf("RSeq %q", m.Get("RSeq"))
 		}
-		repeated(t, h.adapter, m)
-		h.service.respond(inv, 183, "far", offer("127.0.0.1", farSDP, "sendrecv"), "Require: 100rel", "RSeq: 4711",
+		uatest.ExpectRepeat(t, h.adapter, m)
+		h.service.Respond(inv, 183, "far", uatest.Offer("127.0.0.1", farSDP, "sendrecv"), "Require: 100rel", "RSeq: 4711",
 			"Subject: repeated")
-		h.adapter.nothing(h.toAdapter)
-		early := near.early(m)
-		own, seq := atoi(m.get("RSeq")), near.cseq
+		h.adapter.ExpectNothing(h.toAdapter)
+		early := near.Early(m)
+		own, seq := atoi(m.Get("RSeq")), near.Seq
 		for _, wrong := range []string{ // of no response; equal in 32 bits only; not three parts
 			"1 1 INVITE", num(own+1<<32) + " " + num(seq) + " INVITE", num(own) + " " + num(seq+1<<32) + " INVITE",
 			num(own+1) + " " + num(seq) + " INVITE", num(own) + " " + num(seq+1) + " INVITE", num(own) + " " +
@@ -62,38 +57,38 @@ func TestReliableProvisional(t *testing.T) {
 			num(own) + " " + num(seq), num(own) + " " + num(seq) + " INVITE 1", "x " + num(seq) + " INVITE", num(own) +
 				" x INVITE",
 		} {
-			early.request("PRACK", "", "RAck: "+wrong)
-			h.adapter.expectOf("481", "PRACK")
+			early.Request("PRACK", "", "RAck: "+wrong)
+			h.adapter.ExpectOf("481", "PRACK")
 		}
-		early.request("PRACK", "", rack(m))
-		prack := h.service.expect("PRACK")
-		n, _ := inv.cseq()
-		if got := prack.get("RAck"); got != "4711 "+num(n)+" INVITE" {
+		early.Request("PRACK", "", rack(m))
+		prack := h.service.Expect("PRACK")
+		n, _ := inv.CSeq()
+		if got := prack.Get("RAck"); got != "4711 "+num(n)+" INVITE" {
 			t.Fatalf("RAck: %s", got)
 		}
-		contains(t, prack.get("To"), "tag=far")
-		h.service.respond(prack, 200, "", "")
-		h.adapter.expectOf("200", "PRACK")
-		early.request("PRACK", "", rack(m)) // a second time
-		h.adapter.expectOf("481", "PRACK")
-		before := h.adapter.repeats.Load()
+		contains(t, prack.Get("To"), "tag=far")
+		h.service.Respond(prack, 200, "", "")
+		h.adapter.ExpectOf("200", "PRACK")
+		early.Request("PRACK", "", rack(m)) // a second time
+		h.adapter.ExpectOf("481", "PRACK")
+		before := h.adapter.Repeats.Load()
 		// the next response
-		h.service.reliably(inv, 180, "far", "", 4712)
-		again := h.adapter.expect("180")
-		if atoi(again.get("RSeq")) != atoi(m.get("RSeq"))+1 {
-			t.Fatalf("RSeq %s after %s", again.get("RSeq"), m.get("RSeq"))
+		h.service.RespondReliably(inv, 180, "far", "", 4712)
+		again := h.adapter.Expect("180")
+		if atoi(again.Get("RSeq")) != atoi(m.Get("RSeq"))+1 {
+			t.Fatalf("RSeq %s after %s", again.Get("RSeq"), m.Get("RSeq"))
 		}
-		h.service.reliably(inv, 182, "far", "", 4714) // 4713 is missing, so this one will be retransmitted
-		early.request("PRACK", "", rack(again))
-		h.service.respond(h.service.expect("PRACK"), 200, "", "")
-		h.adapter.expectOf("200", "PRACK")
-		h.service.respond(inv, 200, "far", "")
-		h.service.expect("ACK")
-		ok := h.adapter.expect("200")
-		lacks(t, ok.get("Require"), "100rel")
-		early.established(ok).invite = near.invite
-		early.ack("")
-		if n := h.adapter.repeats.Load() - before; n > 2 {
+		h.service.RespondReliably(inv, 182, "far", "", 4714) // 4713 is missing, so this one will be retransmitted
+		early.Request("PRACK", "", rack(again))
+		h.service.Respond(h.service.Expect("PRACK"), 200, "", "")
+		h.adapter.ExpectOf("200", "PRACK")
+		h.service.Respond(inv, 200, "far", "")
+		h.service.Expect("ACK")
+		ok := h.adapter.Expect("200")
+		lacks(t, ok.Get("Require"), "100rel")
+		early.Established(ok).Invite = near.Invite
+		early.Ack("")
+		if n := h.adapter.Repeats.Load() - before; n > 2 {
 			t.Fatalf("%d retransmissions after the PRACK", n)
 		}
 		h.hangUp(early, "1 requested", "1 answered")
@@ -106,36 +101,36 @@ func TestReliableOneAtATime(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
-		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: 100rel")
-		inv := h.service.expect("INVITE")
-		h.service.reliably(inv, 183, "far", offer("127.0.0.1", farSDP, "sendrecv"), 1)
-		h.service.reliably(inv, 180, "far", "", 2)
-		h.service.respond(inv, 200, "far", "")
-		h.service.expect("ACK")
-		first := h.adapter.expect("183")
-		h.adapter.nothing(h.toAdapter)
-		early := near.early(first)
-		early.request("PRACK", "", rack(first))
-		h.service.respond(h.service.expect("PRACK"), 200, "", "")
-		got := map[string]message{}
+		near := h.request("5550150", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: 100rel")
+		inv := h.service.Expect("INVITE")
+		h.service.RespondReliably(inv, 183, "far", uatest.Offer("127.0.0.1", farSDP, "sendrecv"), 1)
+		h.service.RespondReliably(inv, 180, "far", "", 2)
+		h.service.Respond(inv, 200, "far", "")
+		h.service.Expect("ACK")
+		first := h.adapter.Expect("183")
+		h.adapter.ExpectNothing(h.toAdapter)
+		early := near.Early(first)
+		early.Request("PRACK", "", rack(first))
+		h.service.Respond(h.service.Expect("PRACK"), 200, "", "")
+		got := map[string]uatest.Message{}
 		for range 2 { // the answer to the PRACK and the next response, in any order
-			m := h.adapter.next()
-			_, method := m.cseq()
+			m := h.adapter.Next()
+			_, method := m.CSeq()
 			got[method] = m
 		}
 		second := got["INVITE"]
-		if !second.is("180") || !got["PRACK"].is("200") {
+		if !second.Is("180") || !got["PRACK"].Is("200") {
 			t.Fatalf("got %v", got)
 		}
-		h.adapter.nothing(h.toAdapter)
+		h.adapter.ExpectNothing(h.toAdapter)
 		h.machine.saw("1 requested")
-		early.request("PRACK", "", rack(second))
-		prack := h.service.expect("PRACK")
-		ok := h.adapter.expectOf("200", "INVITE")
-		h.service.respond(prack, 200, "", "")
-		h.adapter.expectOf("200", "PRACK")
-		early.invite = near.invite
-		early.established(ok).ack("")
+		early.Request("PRACK", "", rack(second))
+		prack := h.service.Expect("PRACK")
+		ok := h.adapter.ExpectOf("200", "INVITE")
+		h.service.Respond(prack, 200, "", "")
+		h.adapter.ExpectOf("200", "PRACK")
+		early.Invite = near.Invite
+		early.Established(ok).Ack("")
 		h.hangUp(early, "1 answered")
 	})
 }
@@ -145,19 +140,19 @@ func TestPrackCrossesAnswer(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
-		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: 100rel")
-		inv := h.service.expect("INVITE")
-		h.service.reliably(inv, 180, "far", "", 1)
-		m := h.adapter.expect("180")
-		h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"))
-		h.service.expect("ACK")
-		ok := h.adapter.expect("200")
-		early := near.early(m)
-		early.request("PRACK", "", rack(m))
-		h.service.respond(h.service.expect("PRACK"), 200, "", "")
-		h.adapter.expectOf("200", "PRACK")
-		early.invite = near.invite
-		early.established(ok).ack("")
+		near := h.request("5550150", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: 100rel")
+		inv := h.service.Expect("INVITE")
+		h.service.RespondReliably(inv, 180, "far", "", 1)
+		m := h.adapter.Expect("180")
+		h.service.Respond(inv, 200, "far", uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+		h.service.Expect("ACK")
+		ok := h.adapter.Expect("200")
+		early := near.Early(m)
+		early.Request("PRACK", "", rack(m))
+		h.service.Respond(h.service.Expect("PRACK"), 200, "", "")
+		h.adapter.ExpectOf("200", "PRACK")
+		early.Invite = near.Invite
+		early.Established(ok).Ack("")
 		h.hangUp(early, "1 requested", "1 answered")
 	})
 }
@@ -168,25 +163,25 @@ func TestNoPrack(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		for _, answered := range []bool{false, true} {
 			h := newVirtualTestBed(t, shorter, func(_ *Options, t *times) { t.ringing = time.Minute })
-			near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: 100rel")
-			inv := h.service.expect("INVITE")
-			h.service.reliably(inv, 183, "far", offer("127.0.0.1", farSDP, "sendrecv"), 1)
-			h.adapter.expect("183")
+			near := h.request("5550150", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: 100rel")
+			inv := h.service.Expect("INVITE")
+			h.service.RespondReliably(inv, 183, "far", uatest.Offer("127.0.0.1", farSDP, "sendrecv"), 1)
+			h.adapter.Expect("183")
 			if answered {
-				h.service.respond(inv, 200, "far", "")
-				h.service.expect("ACK")
+				h.service.Respond(inv, 200, "far", "")
+				h.service.Expect("ACK")
 			}
-			near.nack(h.adapter.expectOf("500", "INVITE"))
+			near.AckFailure(h.adapter.ExpectOf("500", "INVITE"))
 			// at 20, 60, 140 and 300 ms, until 400 ms
-			if n := h.adapter.repeats.Load(); n != 4 {
+			if n := h.adapter.Repeats.Load(); n != 4 {
 				t.Fatalf("%d retransmissions", n)
 			}
 			if answered {
-				h.service.respond(h.service.expect("BYE"), 200, "", "")
+				h.service.Respond(h.service.Expect("BYE"), 200, "", "")
 			} else {
-				h.service.respond(h.service.expect("CANCEL"), 200, "far", "")
-				h.service.respond(inv, 487, "far", "")
-				h.service.expect("ACK")
+				h.service.Respond(h.service.Expect("CANCEL"), 200, "far", "")
+				h.service.Respond(inv, 487, "far", "")
+				h.service.Expect("ACK")
 			}
 			h.machine.saw("1 requested", "1 adapter lost")
 			h.done()
@@ -199,26 +194,26 @@ func TestOurPrack(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
-		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
-		inv := h.adapter.expect("INVITE")
-		lacks(t, inv.get("Supported")+inv.get("Require"), "100rel")
-		h.adapter.reliably(inv, 183, "near", offer("127.0.0.1", nearSDP, "sendrecv"), 9)
-		prack := h.adapter.expect("PRACK")
-		n, _ := inv.cseq()
-		if got := prack.get("RAck"); got != "9 "+num(n)+" INVITE" {
+		far := h.arrive(uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+		inv := h.adapter.Expect("INVITE")
+		lacks(t, inv.Get("Supported")+inv.Get("Require"), "100rel")
+		h.adapter.RespondReliably(inv, 183, "near", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"), 9)
+		prack := h.adapter.Expect("PRACK")
+		n, _ := inv.CSeq()
+		if got := prack.Get("RAck"); got != "9 "+num(n)+" INVITE" {
 			t.Fatalf("RAck: %s", got)
 		}
-		h.adapter.respond(prack, 200, "", "")
-		m := h.service.expect("183")
-		if m.get("Require") != "" || m.get("RSeq") != "" || m.body == "" {
+		h.adapter.Respond(prack, 200, "", "")
+		m := h.service.Expect("183")
+		if m.Get("Require") != "" || m.Get("RSeq") != "" || m.Body == "" {
 			t.Fatalf("got %s", m)
 		}
-		h.adapter.respond(inv, 200, "near", "")
-		h.adapter.expect("ACK")
-		far.established(h.service.expect("200")).ack("")
-		far.request("BYE", "")
-		h.service.expectOf("200", "BYE")
-		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		h.adapter.Respond(inv, 200, "near", "")
+		h.adapter.Expect("ACK")
+		far.Established(h.service.Expect("200")).Ack("")
+		far.Request("BYE", "")
+		h.service.ExpectOf("200", "BYE")
+		h.adapter.Respond(h.adapter.Expect("BYE"), 200, "", "")
 		h.machine.saw("1 arrived", "1 ringing", "1 answered", "1 far end cleared: bye",
 			"1 adapter leg cleared: confirmed")
 		h.done()
@@ -231,53 +226,53 @@ func TestOfferInReliableProvisional(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, relaying)
 	far := h.arrive("", "Supported: 100rel")
-	inv := h.adapter.expect("INVITE")
-	h.adapter.reliably(inv, 183, "near", offer("127.0.0.1", nearSDP, "sendrecv"), 1)
-	m := h.service.expect("183")
-	contains(t, m.body, "m=audio ")
-	lacks(t, m.body, " "+num(nearSDP)+" ")
-	early := far.early(m)
+	inv := h.adapter.Expect("INVITE")
+	h.adapter.RespondReliably(inv, 183, "near", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"), 1)
+	m := h.service.Expect("183")
+	contains(t, m.Body, "m=audio ")
+	lacks(t, m.Body, " "+num(nearSDP)+" ")
+	early := far.Early(m)
 	// no other offer may come before the answer
-	early.request("UPDATE", offer("127.0.0.1", farSDP, "sendrecv"))
-	h.service.expectOf("491", "UPDATE")
-	near := h.adapter.called(inv, "near")
-	near.request("UPDATE", offer("127.0.0.1", nearSDP, "sendrecv"))
-	if w := h.adapter.expectOf("500", "UPDATE").get("Retry-After"); w == "" {
+	early.Request("UPDATE", uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+	h.service.ExpectOf("491", "UPDATE")
+	near := h.adapter.Called(inv, "near")
+	near.Request("UPDATE", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+	if w := h.adapter.ExpectOf("500", "UPDATE").Get("Retry-After"); w == "" {
 		t.Fatal("no Retry-After")
 	}
-	early.request("PRACK", offer("127.0.0.1", farSDP, "sendrecv"), rack(m))
-	prack := h.adapter.expect("PRACK")
-	contains(t, prack.body, "m=audio ")
-	lacks(t, prack.body, " "+num(farSDP)+" ")
-	h.adapter.respond(prack, 200, "", "")
-	h.service.expectOf("200", "PRACK")
+	early.Request("PRACK", uatest.Offer("127.0.0.1", farSDP, "sendrecv"), rack(m))
+	prack := h.adapter.Expect("PRACK")
+	contains(t, prack.Body, "m=audio ")
+	lacks(t, prack.Body, " "+num(farSDP)+" ")
+	h.adapter.Respond(prack, 200, "", "")
+	h.service.ExpectOf("200", "PRACK")
 	// an offer in the next PRACK
-	h.adapter.reliably(inv, 180, "near", "", 2)
-	m = h.service.expect("180")
-	early.request("PRACK", offer("127.0.0.1", farSDP+2, "sendrecv"), rack(m))
-	prack = h.adapter.expect("PRACK")
+	h.adapter.RespondReliably(inv, 180, "near", "", 2)
+	m = h.service.Expect("180")
+	early.Request("PRACK", uatest.Offer("127.0.0.1", farSDP+2, "sendrecv"), rack(m))
+	prack = h.adapter.Expect("PRACK")
 	// until that offer has its answer (RFC 3311 section 5.2)
-	early.request("UPDATE", offer("127.0.0.1", farSDP, "sendrecv"))
-	h.service.expectOf("500", "UPDATE")
-	near.request("UPDATE", offer("127.0.0.1", nearSDP, "sendrecv"))
-	h.adapter.expectOf("491", "UPDATE")
-	h.adapter.respond(prack, 200, "", offer("127.0.0.1", nearSDP, "sendrecv"))
-	ok := h.service.expectOf("200", "PRACK")
-	contains(t, ok.body, "m=audio ")
-	lacks(t, ok.body, " "+num(nearSDP)+" ")
+	early.Request("UPDATE", uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+	h.service.ExpectOf("500", "UPDATE")
+	near.Request("UPDATE", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+	h.adapter.ExpectOf("491", "UPDATE")
+	h.adapter.Respond(prack, 200, "", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+	ok := h.service.ExpectOf("200", "PRACK")
+	contains(t, ok.Body, "m=audio ")
+	lacks(t, ok.Body, " "+num(nearSDP)+" ")
 	h.agent.call(1).await(t, "the media of the new offer", func(c *call) bool {
 		return c.path.streams[0].sides[media.ServiceSide].rtp.Port() == farSDP+2
 	})
-	h.adapter.respond(inv, 200, "near", "")
-	ok = h.service.expectOf("200", "INVITE")
-	early.invite = far.invite
-	early.established(ok).ack("")
-	if ack := h.adapter.expect("ACK"); ack.body != "" {
-		t.Fatalf("ACK with %s", ack.body)
+	h.adapter.Respond(inv, 200, "near", "")
+	ok = h.service.ExpectOf("200", "INVITE")
+	early.Invite = far.Invite
+	early.Established(ok).Ack("")
+	if ack := h.adapter.Expect("ACK"); ack.Body != "" {
+		t.Fatalf("ACK with %s", ack.Body)
 	}
-	early.request("BYE", "")
-	h.service.expectOf("200", "BYE")
-	h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+	early.Request("BYE", "")
+	h.service.ExpectOf("200", "BYE")
+	h.adapter.Respond(h.adapter.Expect("BYE"), 200, "", "")
 	h.machine.saw("1 arrived", "1 ringing", "1 answered", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
 	h.done()
 }
@@ -286,21 +281,21 @@ func TestOfferInReliableProvisional(t *testing.T) {
 func TestOfferInPrackRefused(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, relaying)
-	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: 100rel")
-	inv := h.service.expect("INVITE")
-	h.service.reliably(inv, 183, "far", offer("127.0.0.1", farSDP, "sendrecv"), 1)
-	m := h.adapter.expect("183")
-	early := near.early(m)
-	early.request("PRACK", offer("127.0.0.1", nearSDP+8, "sendrecv"), rack(m))
-	h.service.respond(h.service.expect("PRACK"), 488, "", "")
-	h.adapter.expectOf("488", "PRACK")
+	near := h.request("5550150", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: 100rel")
+	inv := h.service.Expect("INVITE")
+	h.service.RespondReliably(inv, 183, "far", uatest.Offer("127.0.0.1", farSDP, "sendrecv"), 1)
+	m := h.adapter.Expect("183")
+	early := near.Early(m)
+	early.Request("PRACK", uatest.Offer("127.0.0.1", nearSDP+8, "sendrecv"), rack(m))
+	h.service.Respond(h.service.Expect("PRACK"), 488, "", "")
+	h.adapter.ExpectOf("488", "PRACK")
 	h.agent.call(1).await(t, "the media of before", func(c *call) bool {
 		return c.path.streams[0].sides[media.AdapterSide].rtp.Port() == nearSDP
 	})
-	h.service.respond(inv, 200, "far", "")
-	h.service.expect("ACK")
-	early.invite = near.invite
-	early.established(h.adapter.expectOf("200", "INVITE")).ack("")
+	h.service.Respond(inv, 200, "far", "")
+	h.service.Expect("ACK")
+	early.Invite = near.Invite
+	early.Established(h.adapter.ExpectOf("200", "INVITE")).Ack("")
 	h.hangUp(early, "1 requested", "1 answered")
 }
 
@@ -309,23 +304,23 @@ func TestReliableRequired(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
-		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), "Require: 100rel")
-		inv := h.adapter.expect("INVITE")
+		far := h.arrive(uatest.Offer("127.0.0.1", farSDP, "sendrecv"), "Require: 100rel")
+		inv := h.adapter.Expect("INVITE")
 		// an adapter without support would refuse it and never ring
-		lacks(t, strings.Join(inv.all("Require"), ","), "100rel")
-		contains(t, inv.get("Supported"), "100rel")
-		h.adapter.respond(inv, 180, "near", "")
-		m := h.service.expect("180")
-		contains(t, m.get("Require"), "100rel")
-		early := far.early(m)
-		early.request("PRACK", "", rack(m))
-		h.service.expectOf("200", "PRACK")
-		h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
-		h.adapter.expect("ACK")
-		early.invite = far.invite
-		early.established(h.service.expectOf("200", "INVITE")).ack("")
+		lacks(t, strings.Join(inv.All("Require"), ","), "100rel")
+		contains(t, inv.Get("Supported"), "100rel")
+		h.adapter.Respond(inv, 180, "near", "")
+		m := h.service.Expect("180")
+		contains(t, m.Get("Require"), "100rel")
+		early := far.Early(m)
+		early.Request("PRACK", "", rack(m))
+		h.service.ExpectOf("200", "PRACK")
+		h.adapter.Respond(inv, 200, "near", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+		h.adapter.Expect("ACK")
+		early.Invite = far.Invite
+		early.Established(h.service.ExpectOf("200", "INVITE")).Ack("")
 		h.machine.saw("1 arrived", "1 ringing")
-		h.hangUp(h.adapter.called(inv, "near"), "1 answered")
+		h.hangUp(h.adapter.Called(inv, "near"), "1 answered")
 	})
 }
 
@@ -334,24 +329,24 @@ func TestNoPrackInEmergency(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, shorter)
-		near := h.request("999", offer("127.0.0.1", nearSDP, "sendrecv"), "Require: 100rel")
-		inv := h.service.expect("INVITE")
-		lacks(t, inv.get("Supported")+inv.get("Require"), "100rel")
-		h.service.reliably(inv, 183, "far", offer("127.0.0.1", farSDP, "sendrecv"), 1)
-		h.adapter.expect("183")
-		h.service.respond(h.service.expect("PRACK"), 200, "", "")
-		h.service.respond(inv, 180, "far", "")
+		near := h.request("999", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"), "Require: 100rel")
+		inv := h.service.Expect("INVITE")
+		lacks(t, inv.Get("Supported")+inv.Get("Require"), "100rel")
+		h.service.RespondReliably(inv, 183, "far", uatest.Offer("127.0.0.1", farSDP, "sendrecv"), 1)
+		h.adapter.Expect("183")
+		h.service.Respond(h.service.Expect("PRACK"), 200, "", "")
+		h.service.Respond(inv, 180, "far", "")
 		// it waits for the first one's PRACK, but no longer than 64*T1, 400 ms here
-		h.adapter.silent(390 * time.Millisecond)
-		h.adapter.expect("180")
-		h.service.silent(500 * time.Millisecond)
-		if n := h.adapter.repeats.Load(); n != 8 { // each at 20, 60, 140 and 300 ms
+		h.adapter.ExpectSilence(390 * time.Millisecond)
+		h.adapter.Expect("180")
+		h.service.ExpectSilence(500 * time.Millisecond)
+		if n := h.adapter.Repeats.Load(); n != 8 { // each at 20, 60, 140 and 300 ms
 			t.Fatalf("%d retransmissions", n)
 		}
-		h.service.respond(inv, 200, "far", "")
-		h.service.expect("ACK")
-		d := near.early(h.adapter.expect("200"))
-		d.ack("")
+		h.service.Respond(inv, 200, "far", "")
+		h.service.Expect("ACK")
+		d := near.Early(h.adapter.Expect("200"))
+		d.Ack("")
 		h.hangUp(d, "1 requested (emergency)", "1 answered")
 	})
 }
@@ -388,24 +383,24 @@ func TestOfferAfterAReliableAnswer(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
-		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: 100rel")
-		inv := h.service.expect("INVITE")
-		h.service.reliably(inv, 183, "far", far(), 1)
-		m := h.adapter.expect("183")
-		early := near.early(m)
-		early.request("UPDATE", offer("127.0.0.1", nearSDP+2, "sendrecv"))
-		h.service.respond(h.service.expect("UPDATE"), 200, "", far())
-		h.adapter.expectOf("200", "UPDATE")
-		early.request("PRACK", "", rack(m))
-		h.service.respond(h.service.expect("PRACK"), 200, "", "")
-		h.adapter.expectOf("200", "PRACK")
-		early.request("UPDATE", offer("127.0.0.1", nearSDP+2, "sendrecv"))
-		h.service.respond(h.service.expect("UPDATE"), 200, "", far())
-		h.adapter.expectOf("200", "UPDATE")
-		h.service.respond(inv, 200, "far", "")
-		h.service.expect("ACK")
-		early.invite = near.invite
-		early.established(h.adapter.expectOf("200", "INVITE")).ack("")
+		near := h.request("5550150", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: 100rel")
+		inv := h.service.Expect("INVITE")
+		h.service.RespondReliably(inv, 183, "far", far(), 1)
+		m := h.adapter.Expect("183")
+		early := near.Early(m)
+		early.Request("UPDATE", uatest.Offer("127.0.0.1", nearSDP+2, "sendrecv"))
+		h.service.Respond(h.service.Expect("UPDATE"), 200, "", far())
+		h.adapter.ExpectOf("200", "UPDATE")
+		early.Request("PRACK", "", rack(m))
+		h.service.Respond(h.service.Expect("PRACK"), 200, "", "")
+		h.adapter.ExpectOf("200", "PRACK")
+		early.Request("UPDATE", uatest.Offer("127.0.0.1", nearSDP+2, "sendrecv"))
+		h.service.Respond(h.service.Expect("UPDATE"), 200, "", far())
+		h.adapter.ExpectOf("200", "UPDATE")
+		h.service.Respond(inv, 200, "far", "")
+		h.service.Expect("ACK")
+		early.Invite = near.Invite
+		early.Established(h.adapter.ExpectOf("200", "INVITE")).Ack("")
 		h.hangUp(early, "1 requested", "1 answered")
 	})
 }
@@ -419,37 +414,37 @@ func TestPrackWithoutOfferEndsNoOffer(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				h := newVirtualTestBed(t)
 				n := h.request("5550150", near(), "Supported: 100rel")
-				inv := h.service.expect("INVITE")
-				h.service.reliably(inv, 183, "far", far(), 1)
-				m := h.adapter.expect("183")
-				caller, called := n.early(m), h.service.called(inv, "far")
-				caller.request("PRACK", "", rack(m))
-				h.service.respond(h.service.expect("PRACK"), 200, "", "")
-				h.adapter.expectOf("200", "PRACK")
-				h.service.reliably(inv, 180, "far", "", 2)
-				m = h.adapter.expect("180")
+				inv := h.service.Expect("INVITE")
+				h.service.RespondReliably(inv, 183, "far", far(), 1)
+				m := h.adapter.Expect("183")
+				caller, called := n.Early(m), h.service.Called(inv, "far")
+				caller.Request("PRACK", "", rack(m))
+				h.service.Respond(h.service.Expect("PRACK"), 200, "", "")
+				h.adapter.ExpectOf("200", "PRACK")
+				h.service.RespondReliably(inv, 180, "far", "", 2)
+				m = h.adapter.Expect("180")
 
 				from, to, other, own, others := h.adapter, h.service, called, caller, far()
 				if who == "called" {
 					from, to, other, own, others = h.service, h.adapter, caller, called, near()
 				}
-				own.request("UPDATE", offer("127.0.0.1", nearSDP+2, "sendrecv"))
-				update := to.expect("UPDATE")
-				caller.request("PRACK", "", rack(m))
-				h.service.respond(h.service.expect("PRACK"), 200, "", "")
-				h.adapter.expectOf("200", "PRACK")
-				other.request("UPDATE", others)
-				to.expectOf("491", "UPDATE")
-				to.respond(update, 200, "", others)
-				from.expectOf("200", "UPDATE")
+				own.Request("UPDATE", uatest.Offer("127.0.0.1", nearSDP+2, "sendrecv"))
+				update := to.Expect("UPDATE")
+				caller.Request("PRACK", "", rack(m))
+				h.service.Respond(h.service.Expect("PRACK"), 200, "", "")
+				h.adapter.ExpectOf("200", "PRACK")
+				other.Request("UPDATE", others)
+				to.ExpectOf("491", "UPDATE")
+				to.Respond(update, 200, "", others)
+				from.ExpectOf("200", "UPDATE")
 
-				other.request("UPDATE", others) // now it passes
-				from.respond(from.expect("UPDATE"), 200, "", offer("127.0.0.1", nearSDP+2, "sendrecv"))
-				to.expectOf("200", "UPDATE")
-				h.service.respond(inv, 200, "far", "")
-				h.service.expect("ACK")
-				caller.invite = n.invite
-				caller.established(h.adapter.expectOf("200", "INVITE")).ack("")
+				other.Request("UPDATE", others) // now it passes
+				from.Respond(from.Expect("UPDATE"), 200, "", uatest.Offer("127.0.0.1", nearSDP+2, "sendrecv"))
+				to.ExpectOf("200", "UPDATE")
+				h.service.Respond(inv, 200, "far", "")
+				h.service.Expect("ACK")
+				caller.Invite = n.Invite
+				caller.Established(h.adapter.ExpectOf("200", "INVITE")).Ack("")
 				h.hangUp(caller, "1 requested", "1 answered")
 			})
 		})
@@ -462,31 +457,31 @@ func TestRSeqAfterAChallenge(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
 		c := h.outgoing()
-		c.near.request("INVITE", offer("127.0.0.1", nearSDP, "sendonly"), "Supported: 100rel")
-		invite := c.near.invite
-		h.adapter.expect("100")
-		change := h.service.expect("INVITE")
+		c.near.Request("INVITE", uatest.Offer("127.0.0.1", nearSDP, "sendonly"), "Supported: 100rel")
+		invite := c.near.Invite
+		h.adapter.Expect("100")
+		change := h.service.Expect("INVITE")
 		for _, n := range []int{9, 1} {
-			h.service.reliably(change, 182, "", "", n)
-			m := h.adapter.expect("182")
-			c.near.request("PRACK", "", rack(m))
-			prack := h.service.expect("PRACK")
-			seq, _ := change.cseq()
+			h.service.RespondReliably(change, 182, "", "", n)
+			m := h.adapter.Expect("182")
+			c.near.Request("PRACK", "", rack(m))
+			prack := h.service.Expect("PRACK")
+			seq, _ := change.CSeq()
 			is(t, prack, "RAck", num(n)+" "+num(seq)+" INVITE")
-			h.service.respond(prack, 200, "", "")
-			h.adapter.expectOf("200", "PRACK")
+			h.service.Respond(prack, 200, "", "")
+			h.adapter.ExpectOf("200", "PRACK")
 			if n == 9 {
-				h.service.respond(change, 401, "", "",
+				h.service.Respond(change, 401, "", "",
 					`WWW-Authenticate: Digest realm="millrace.example", nonce="n1", qop="auth", algorithm=MD5`)
-				h.service.expect("ACK")
-				change = h.service.expect("INVITE")
+				h.service.Expect("ACK")
+				change = h.service.Expect("INVITE")
 			}
 		}
-		h.service.respond(change, 200, "", offer("127.0.0.1", farSDP, "recvonly"))
-		h.service.expect("ACK")
-		h.adapter.expectOf("200", "INVITE")
-		c.near.invite = invite
-		c.near.ack("")
+		h.service.Respond(change, 200, "", uatest.Offer("127.0.0.1", farSDP, "recvonly"))
+		h.service.Expect("ACK")
+		h.adapter.ExpectOf("200", "INVITE")
+		c.near.Invite = invite
+		c.near.Ack("")
 		h.hangUp(c.near)
 	})
 }

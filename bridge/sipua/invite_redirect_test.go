@@ -8,11 +8,12 @@ import (
 
 	"go.uber.org/zap/zaptest/observer"
 
+	"clearback/bridge/sipua/uatest"
 	"clearback/supervision/dialplan"
 )
 
 // redirect answers an INVITE at the service with a 3xx and expects its ACK.
-func (h *testBed) redirect(inv message, code int, contacts ...string) {
+func (h *testBed) redirect(inv uatest.Message, code int, contacts ...string) {
 	h.t.Helper()
 	var extra []string
 	for _, c := range contacts {
@@ -20,17 +21,17 @@ func (h *testBed) redirect(inv message, code int, contacts ...string) {
 			extra = append(extra, "Contact: "+c)
 		}
 	}
-	h.service.respond(inv, code, "moved", "", extra...)
-	h.service.expect("ACK")
+	h.service.Respond(inv, code, "moved", "", extra...)
+	h.service.Expect("ACK")
 }
 
 // invitedTo expects an INVITE for a number at the service.
-func (h *testBed) invitedTo(number string) message {
+func (h *testBed) invitedTo(number string) uatest.Message {
 	h.t.Helper()
-	inv := h.service.expect("INVITE")
-	if want := "INVITE sip:" + number + "@" + h.service.at.String(); !strings.HasPrefix(inv.start, want+" ") &&
-		!strings.HasPrefix(inv.start, want+";") {
-		h.t.Fatalf("got %s, want %s", inv.start, want)
+	inv := h.service.Expect("INVITE")
+	if want := "INVITE sip:" + number + "@" + h.service.At.String(); !strings.HasPrefix(inv.Start, want+" ") &&
+		!strings.HasPrefix(inv.Start, want+";") {
+		h.t.Fatalf("got %s, want %s", inv.Start, want)
 	}
 	return inv
 }
@@ -41,23 +42,23 @@ func TestRedirectionFollowed(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, dialPlan(t, dialplan.Options{Country: "GB", Deny: []string{"0900*"}}))
-		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+		near := h.request("5550150", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
 		first := h.invitedTo("5550150")
-		h.service.respond(first, 181, "fwd", "")
-		h.adapter.expect("181")
+		h.service.Respond(first, 181, "fwd", "")
+		h.adapter.Expect("181")
 		h.redirect(first, 302, "<sip:5550151@other.example>")
 		inv := h.invitedTo("5550151")
-		n, _ := first.cseq()
-		if m, _ := inv.cseq(); m != n+1 || inv.get("Call-ID") != first.get("Call-ID") ||
-			inv.get("From") != first.get("From") || inv.get("Via") == first.get("Via") {
+		n, _ := first.CSeq()
+		if m, _ := inv.CSeq(); m != n+1 || inv.Get("Call-ID") != first.Get("Call-ID") ||
+			inv.Get("From") != first.Get("From") || inv.Get("Via") == first.Get("Via") {
 			t.Fatalf("after %s came %s", first, inv)
 		}
-		h.service.respond(inv, 180, "far", "")
-		h.adapter.expect("180")
-		h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"))
-		h.service.expect("ACK")
-		d := near.early(h.adapter.expect("200"))
-		d.ack("")
+		h.service.Respond(inv, 180, "far", "")
+		h.adapter.Expect("180")
+		h.service.Respond(inv, 200, "far", uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+		h.service.Expect("ACK")
+		d := near.Early(h.adapter.Expect("200"))
+		d.Ack("")
 		h.hangUp(d, "1 requested", "1 answered")
 	})
 }
@@ -68,45 +69,45 @@ func TestRedirectionFollowed(t *testing.T) {
 // a BYE in the new one ends the call.
 func TestDialogsOfARedirectedCall(t *testing.T) {
 	t.Parallel()
-	tag := func(m message) string { _, tag, _ := strings.Cut(m.get("To"), ";tag="); return tag }
+	tag := func(m uatest.Message) string { _, tag, _ := strings.Cut(m.Get("To"), ";tag="); return tag }
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
-		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+		near := h.request("5550150", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
 		first := h.invitedTo("5550150")
-		h.service.respond(first, 181, "same", "")
-		told := h.adapter.expect("181")
+		h.service.Respond(first, 181, "same", "")
+		told := h.adapter.Expect("181")
 		h.redirect(first, 302, "<sip:5550151@other.example>")
-		h.service.respond(h.invitedTo("5550151"), 180, "same", "")
-		if m := h.adapter.expect("180"); tag(m) != tag(told) {
+		h.service.Respond(h.invitedTo("5550151"), 180, "same", "")
+		if m := h.adapter.Expect("180"); tag(m) != tag(told) {
 			t.Fatalf("180 in another dialog: %s", m)
 		}
-		near.cancel()
-		h.adapter.expectOf("200", "CANCEL")
-		near.nack(h.adapter.expectOf("487", "INVITE"))
+		near.Cancel()
+		h.adapter.ExpectOf("200", "CANCEL")
+		near.AckFailure(h.adapter.ExpectOf("487", "INVITE"))
 	})
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
-		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: 100rel")
+		near := h.request("5550150", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: 100rel")
 		first := h.invitedTo("5550150")
-		h.service.reliably(first, 183, "first", offer("127.0.0.1", farSDP, "sendrecv"), 1)
-		told := h.adapter.expect("183")
+		h.service.RespondReliably(first, 183, "first", uatest.Offer("127.0.0.1", farSDP, "sendrecv"), 1)
+		told := h.adapter.Expect("183")
 		h.redirect(first, 302, "<sip:5550151@other.example>")
-		h.service.respond(h.invitedTo("5550151"), 180, "second", "")
-		now := h.adapter.expect("180")
+		h.service.Respond(h.invitedTo("5550151"), 180, "second", "")
+		now := h.adapter.Expect("180")
 		if tag(now) == tag(told) {
 			t.Fatalf("180 in the dialog that has an answer: %s", now)
 		}
 		synctest.Wait()
-		repeats := h.adapter.repeats.Load()
+		repeats := h.adapter.Repeats.Load()
 		<-time.After(testTimeout)
-		if n := h.adapter.repeats.Load(); n != repeats {
+		if n := h.adapter.Repeats.Load(); n != repeats {
 			t.Fatalf("%d repeats of a response of the place before", n-repeats)
 		}
-		near.early(told).request("INFO", "")
-		h.adapter.expectOf("481", "INFO")
-		near.early(now).request("BYE", "")
-		h.adapter.expectOf("200", "BYE")
-		near.nack(h.adapter.expectOf("487", "INVITE"))
+		near.Early(told).Request("INFO", "")
+		h.adapter.ExpectOf("481", "INFO")
+		near.Early(now).Request("BYE", "")
+		h.adapter.ExpectOf("200", "BYE")
+		near.AckFailure(h.adapter.ExpectOf("487", "INVITE"))
 		h.machine.saw("1 requested", "1 near end cleared")
 	})
 }
@@ -116,16 +117,16 @@ func TestRedirectionToSeveral(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
-		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+		near := h.request("5550150", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
 		h.redirect(h.invitedTo("5550150"), 300, "<sip:5550152@pbx.example>;q=0.2, <tel:5550151>;q=0.7",
 			"<mailto:house@millrace.example>")
 		inv := h.invitedTo("5550151")
-		h.service.respond(inv, 486, "busy", "")
-		h.service.expect("ACK")
+		h.service.Respond(inv, 486, "busy", "")
+		h.service.Expect("ACK")
 		inv = h.invitedTo("5550152")
-		h.service.respond(inv, 480, "away", "")
-		h.service.expect("ACK")
-		near.nack(h.adapter.expectOf("480", "INVITE"))
+		h.service.Respond(inv, 480, "away", "")
+		h.service.Expect("ACK")
+		near.AckFailure(h.adapter.ExpectOf("480", "INVITE"))
 		h.machine.saw("1 requested", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
 		h.done()
 	})
@@ -136,15 +137,15 @@ func TestRedirectionLimit(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
-		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+		near := h.request("5550150", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
 		for i := range 4 {
 			h.redirect(h.invitedTo("555015"+num(i)), 302, "<sip:555015"+num(i+1)+"@pbx.example>")
 		}
-		m := h.adapter.expectOf("302", "INVITE")
-		if got, want := uri(m.get("Contact")), "sip:5550154@"+h.toAdapter.String(); got != want {
+		m := h.adapter.ExpectOf("302", "INVITE")
+		if got, want := uatest.URI(m.Get("Contact")), "sip:5550154@"+h.toAdapter.String(); got != want {
 			t.Fatalf("Contact %s, want %s: the adapter calls through us", got, want)
 		}
-		near.nack(m)
+		near.AckFailure(m)
 		h.machine.saw("1 requested", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
 		h.done()
 	})
@@ -163,7 +164,7 @@ func TestRedirectionPassed(t *testing.T) {
 			contact  string
 			contacts int
 		}{
-			{302, "<sip:5550150@" + h.service.at.String() + ">", 1},
+			{302, "<sip:5550150@" + h.service.At.String() + ">", 1},
 			{301, "<sip:0900555@pbx.example>", 1},
 			{302, "<sip:999@pbx.example>", 1},
 			{302, "<mailto:house@millrace.example>", 0},
@@ -171,14 +172,14 @@ func TestRedirectionPassed(t *testing.T) {
 			{305, "<sip:5550151@pbx.example>", 1},
 			{380, "<sip:5550151@pbx.example>", 1},
 		} {
-			near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+			near := h.request("5550150", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
 			h.redirect(h.invitedTo("5550150"), c.code, c.contact)
-			m := h.adapter.expectOf(num(c.code), "INVITE")
-			if got := m.all("Contact"); len(got) != c.contacts || len(got) > 0 &&
+			m := h.adapter.ExpectOf(num(c.code), "INVITE")
+			if got := m.All("Contact"); len(got) != c.contacts || len(got) > 0 &&
 				!strings.Contains(got[0], h.toAdapter.String()) {
 				t.Fatalf("%v: Contact %q", c, got)
 			}
-			near.nack(m)
+			near.AckFailure(m)
 			n := num(i + 1)
 			h.machine.saw(n+" requested", n+" far end cleared: bye", n+" adapter leg cleared: confirmed")
 		}
@@ -195,12 +196,12 @@ func TestRedirectionToAnotherPlace(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
-		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+		near := h.request("5550150", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
 		h.redirect(h.invitedTo("5550150"), 302, "<sip:5550150@gate-2.pbx.example>")
-		inv := h.service.expect("INVITE")
-		contains(t, inv.start, "sip:5550150@gate-2.pbx.example ")
+		inv := h.service.Expect("INVITE")
+		contains(t, inv.Start, "sip:5550150@gate-2.pbx.example ")
 		h.redirect(inv, 302, "<sip:5550150@gate-2.pbx.example>") // a loop
-		near.nack(h.adapter.expectOf("302", "INVITE"))
+		near.AckFailure(h.adapter.ExpectOf("302", "INVITE"))
 		h.machine.saw("1 requested", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
 		h.done()
 	})
@@ -211,15 +212,15 @@ func TestEmergencyRedirected(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, dialPlan(t, dialplan.Options{Country: "GB", Deny: []string{"0900*"}}))
-		near := h.request("999", offer("127.0.0.1", nearSDP, "sendrecv"))
+		near := h.request("999", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
 		h.redirect(h.invitedTo("999"), 380, "<sip:0900555@pbx.example>")
 		h.redirect(h.invitedTo("0900555"), 302, "<sip:999@centre.example>")
-		inv := h.service.expect("INVITE")
-		contains(t, inv.start, "sip:999@centre.example ")
-		h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"))
-		h.service.expect("ACK")
-		d := near.early(h.adapter.expect("200"))
-		d.ack("")
+		inv := h.service.Expect("INVITE")
+		contains(t, inv.Start, "sip:999@centre.example ")
+		h.service.Respond(inv, 200, "far", uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+		h.service.Expect("ACK")
+		d := near.Early(h.adapter.Expect("200"))
+		d.Ack("")
 		h.hangUp(d, "1 requested (emergency)", "1 answered")
 	})
 }
@@ -229,19 +230,19 @@ func TestRedirectionCancelled(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
-		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+		near := h.request("5550150", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
 		h.redirect(h.invitedTo("5550150"), 302, "<sip:5550151@pbx.example>")
 		inv := h.invitedTo("5550151")
-		h.service.respond(inv, 180, "far", "")
-		h.adapter.expect("180")
-		near.cancel()
-		h.adapter.expectOf("200", "CANCEL")
-		near.nack(h.adapter.expectOf("487", "INVITE"))
-		cancel := h.service.expect("CANCEL")
-		contains(t, cancel.start, "5550151")
-		h.service.respond(cancel, 200, "far", "")
-		h.service.respond(inv, 487, "far", "")
-		h.service.expect("ACK")
+		h.service.Respond(inv, 180, "far", "")
+		h.adapter.Expect("180")
+		near.Cancel()
+		h.adapter.ExpectOf("200", "CANCEL")
+		near.AckFailure(h.adapter.ExpectOf("487", "INVITE"))
+		cancel := h.service.Expect("CANCEL")
+		contains(t, cancel.Start, "5550151")
+		h.service.Respond(cancel, 200, "far", "")
+		h.service.Respond(inv, 487, "far", "")
+		h.service.Expect("ACK")
 		h.machine.saw("1 requested", "1 near end cleared")
 		h.done()
 	})
@@ -267,19 +268,19 @@ func TestAdapterRedirects(t *testing.T) {
 			{305, "<sip:5550160@192.0.2.9>", 480, ""},
 			{380, "<sip:5550160@192.0.2.9>", 480, ""},
 		} {
-			far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
-			inv := h.adapter.expect("INVITE")
-			h.adapter.respond(inv, c.code, "near", "", "Contact: "+c.contact)
-			h.adapter.expect("ACK")
-			m := h.service.expectOf(num(c.want), "INVITE")
+			far := h.arrive(uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+			inv := h.adapter.Expect("INVITE")
+			h.adapter.Respond(inv, c.code, "near", "", "Contact: "+c.contact)
+			h.adapter.Expect("ACK")
+			m := h.service.ExpectOf(num(c.want), "INVITE")
 			want := ""
 			if c.forwards != "" {
-				want = "sip:" + c.forwards + "@" + h.service.at.String()
+				want = "sip:" + c.forwards + "@" + h.service.At.String()
 			}
-			if got := m.all("Contact"); uri(m.get("Contact")) != want || len(got) > 1 {
+			if got := m.All("Contact"); uatest.URI(m.Get("Contact")) != want || len(got) > 1 {
 				t.Fatalf("%v: Contact %q, want %s", c, got, want)
 			}
-			far.nack(m)
+			far.AckFailure(m)
 			n := num(i + 1)
 			h.machine.saw(n+" arrived", n+" near end cleared")
 		}

@@ -13,6 +13,7 @@ import (
 
 	"clearback/bridge/media"
 	"clearback/bridge/sipua/endpoint/endpointtest"
+	"clearback/bridge/sipua/uatest"
 )
 
 // said are header fields of a response that pass to the adapter. Some of them pass to the service too.
@@ -24,7 +25,7 @@ var said = []string{
 }
 
 // passed fails unless a response has exactly those of the fields in said that pass to its side.
-func passed(t testing.TB, m message, side media.Side) {
+func passed(t testing.TB, m uatest.Message, side media.Side) {
 	t.Helper()
 	for _, h := range said {
 		name, want, _ := strings.Cut(h, ": ")
@@ -46,65 +47,65 @@ func TestHeaderFieldsPassedInResponses(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
-		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
-		inv := h.service.expect("INVITE")
-		h.service.respond(inv, 183, "far", offer("127.0.0.1", farSDP, "sendrecv"), said...)
-		m := h.adapter.expect("183")
+		near := h.request("5550150", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+		inv := h.service.Expect("INVITE")
+		h.service.Respond(inv, 183, "far", uatest.Offer("127.0.0.1", farSDP, "sendrecv"), said...)
+		m := h.adapter.Expect("183")
 		passed(t, m, media.AdapterSide)
-		contains(t, m.start, "Said service")
-		contains(t, m.get("Contact"), h.toAdapter.String())
-		contains(t, m.get("Allow"), "INVITE")
+		contains(t, m.Start, "Said service")
+		contains(t, m.Get("Contact"), h.toAdapter.String())
+		contains(t, m.Get("Allow"), "INVITE")
 		is(t, m, "Content-Type", "application/sdp")
-		h.service.respond(inv, 486, "far", "", said...)
-		h.service.expect("ACK")
-		m = h.adapter.expect("486")
+		h.service.Respond(inv, 486, "far", "", said...)
+		h.service.Expect("ACK")
+		m = h.adapter.Expect("486")
 		passed(t, m, media.AdapterSide)
 		is(t, m, "Contact", "")
 		is(t, m, "Allow", "")
-		near.nack(m)
+		near.AckFailure(m)
 		h.atRest()
 
-		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
-		inv = h.adapter.expect("INVITE")
-		h.adapter.respond(inv, 183, "near", offer("127.0.0.1", nearSDP, "sendrecv"), said...)
-		m = h.service.expect("183")
+		far := h.arrive(uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+		inv = h.adapter.Expect("INVITE")
+		h.adapter.Respond(inv, 183, "near", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"), said...)
+		m = h.service.Expect("183")
 		passed(t, m, media.ServiceSide)
-		contains(t, m.get("Contact"), h.toService.String())
-		h.adapter.respond(inv, 486, "near", "", said...)
-		h.adapter.expect("ACK")
-		m = h.service.expect("486")
+		contains(t, m.Get("Contact"), h.toService.String())
+		h.adapter.Respond(inv, 486, "near", "", said...)
+		h.adapter.Expect("ACK")
+		m = h.service.Expect("486")
 		passed(t, m, media.ServiceSide)
-		far.nack(m)
+		far.AckFailure(m)
 		h.atRest()
 
 		// A re-INVITE, and its refusal.
 		c := h.incomingAgain()
-		for _, from := range []*peerDialog{c.far, c.near} {
+		for _, from := range []*uatest.Dialog{c.far, c.near} {
 			there, side := h.adapter, media.ServiceSide
 			if from == c.near {
 				there, side = h.service, media.AdapterSide
 			}
 			for code, phrase := range map[int]string{200: "200", 488: "488"} {
-				from.request("INVITE", offer("127.0.0.1", farSDP, "sendonly"))
-				inv := there.expect("INVITE")
+				from.Request("INVITE", uatest.Offer("127.0.0.1", farSDP, "sendonly"))
+				inv := there.Expect("INVITE")
 				body := ""
 				if code == 200 {
-					body = offer("127.0.0.1", nearSDP, "recvonly")
+					body = uatest.Offer("127.0.0.1", nearSDP, "recvonly")
 				}
-				there.respond(inv, code, "", body, said...)
-				there.expect("ACK")
-				m := from.p.expectOf(phrase, "INVITE")
+				there.Respond(inv, code, "", body, said...)
+				there.Expect("ACK")
+				m := from.P.ExpectOf(phrase, "INVITE")
 				passed(t, m, side)
 				if code == 200 {
-					from.ack("")
+					from.Ack("")
 				} else {
-					from.nack(m)
+					from.AckFailure(m)
 				}
 			}
 		}
-		c.near.request("BYE", "")
-		h.adapter.expectOf("200", "BYE")
-		h.service.respond(h.service.expect("BYE"), 200, "", "")
+		c.near.Request("BYE", "")
+		h.adapter.ExpectOf("200", "BYE")
+		h.service.Respond(h.service.Expect("BYE"), 200, "", "")
 		h.atRest()
 	})
 }
@@ -112,12 +113,12 @@ func TestHeaderFieldsPassedInResponses(t *testing.T) {
 // incomingAgain is incoming without a check of the events.
 func (h *testBed) incomingAgain() callPair {
 	h.t.Helper()
-	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
-	inv := h.adapter.expect("INVITE")
-	h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
-	h.adapter.expect("ACK")
-	far.established(h.service.expect("200")).ack("")
-	return callPair{far: far, near: h.adapter.called(inv, "near")}
+	far := h.arrive(uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+	inv := h.adapter.Expect("INVITE")
+	h.adapter.Respond(inv, 200, "near", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+	h.adapter.Expect("ACK")
+	far.Established(h.service.Expect("200")).Ack("")
+	return callPair{far: far, near: h.adapter.Called(inv, "near")}
 }
 
 // A 200 is retransmitted after T1 and then at doubling intervals up to T2. A reliable provisional response is
@@ -147,15 +148,15 @@ func TestResponseRetransmission(t *testing.T) {
 				return false
 			}
 			h := newTestBedIn(t, m, shorter, func(_ *Options, t *times) { t.ringing = time.Minute })
-			h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: 100rel")
-			inv := h.service.expect("INVITE")
+			h.request("5550150", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: 100rel")
+			inv := h.service.Expect("INVITE")
 			if code == "200" {
-				h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"))
-				h.service.expect("ACK")
-				h.adapter.expect("200")
+				h.service.Respond(inv, 200, "far", uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+				h.service.Expect("ACK")
+				h.adapter.Expect("200")
 			} else {
-				h.service.reliably(inv, 183, "far", offer("127.0.0.1", farSDP, "sendrecv"), 1)
-				h.adapter.expect("183")
+				h.service.RespondReliably(inv, 183, "far", uatest.Offer("127.0.0.1", farSDP, "sendrecv"), 1)
+				h.adapter.Expect("183")
 			}
 			<-time.After(390 * time.Millisecond) // 64*T1 is 400 ms here
 			synctest.Wait()
@@ -181,14 +182,14 @@ func TestUnsentRequestCountsAsUnanswered(t *testing.T) {
 			h := newVirtualTestBed(t)
 			c := h.incoming()
 			transport(h, unserved)
-			body := offer("127.0.0.1", nearSDP, "sendonly")
+			body := uatest.Offer("127.0.0.1", nearSDP, "sendonly")
 			if method == "REFER" {
 				body = ""
 			}
-			c.near.request(method, body, "Refer-To: <sip:5550151@pbx.example>")
-			m := h.adapter.expectOf("408", method)
+			c.near.Request(method, body, "Refer-To: <sip:5550151@pbx.example>")
+			m := h.adapter.ExpectOf("408", method)
 			if method == "INVITE" {
-				c.near.nack(m)
+				c.near.AckFailure(m)
 			}
 			one := h.agent.call(1)
 			one.runInMailbox(func() {
@@ -196,14 +197,14 @@ func TestUnsentRequestCountsAsUnanswered(t *testing.T) {
 				require.Nil(t, one.legs[media.ServiceSide].out)
 			})
 			transport(h, "UDP")
-			c.near.request("BYE", "")
-			h.adapter.expectOf("200", "BYE")
-			for m = h.service.next(); !m.is("BYE"); m = h.service.next() {
-				if m.is("OPTIONS") { // the check whether the service answers at all
-					h.service.respond(m, 200, "", "")
+			c.near.Request("BYE", "")
+			h.adapter.ExpectOf("200", "BYE")
+			for m = h.service.Next(); !m.Is("BYE"); m = h.service.Next() {
+				if m.Is("OPTIONS") { // the check whether the service answers at all
+					h.service.Respond(m, 200, "", "")
 				}
 			}
-			h.service.respond(m, 200, "", "")
+			h.service.Respond(m, 200, "", "")
 			h.machine.saw("1 near end cleared")
 			h.atRest()
 		}
@@ -216,7 +217,7 @@ func TestUnsentRequestCountsAsUnanswered(t *testing.T) {
 			h.machine.saw("1 far end cleared: session-expired")
 			require.InDelta(t, 1800-32, time.Since(began).Milliseconds(), 10,
 				"32 s before the session ends (RFC 4028 section 10)")
-			h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+			h.adapter.Respond(h.adapter.Expect("BYE"), 200, "", "")
 			h.machine.saw("1 adapter leg cleared: confirmed")
 			h.atRest()
 		}
@@ -270,18 +271,18 @@ func TestFailoverWhenInviteCannotBeSent(t *testing.T) {
 			h.line.accounts[0].Registrar.UriParams.Add("transport", "sctp")
 			d := h.request(number, near())
 			began := time.Now()
-			inv := reserve.expect("INVITE")
+			inv := reserve.Expect("INVITE")
 			require.Zero(t, time.Since(began))
 			require.EqualValues(t, 1, h.agent.Counts().Silences)
 			require.EqualValues(t, 1, h.agent.Counts().Failovers)
-			reserve.respond(inv, 180, "far", "")
-			h.adapter.expect("180")
-			d.cancel()
-			h.adapter.expectOf("200", "CANCEL")
-			d.nack(h.adapter.expectOf("487", "INVITE"))
-			reserve.respond(reserve.expect("CANCEL"), 200, "far", "")
-			reserve.respond(inv, 487, "far", "")
-			reserve.expect("ACK")
+			reserve.Respond(inv, 180, "far", "")
+			h.adapter.Expect("180")
+			d.Cancel()
+			h.adapter.ExpectOf("200", "CANCEL")
+			d.AckFailure(h.adapter.ExpectOf("487", "INVITE"))
+			reserve.Respond(reserve.Expect("CANCEL"), 200, "far", "")
+			reserve.Respond(inv, 487, "far", "")
+			reserve.Expect("ACK")
 			h.atRest()
 		}
 	})
@@ -294,36 +295,36 @@ func TestTransferToAnEndedCall(t *testing.T) {
 		h := newVirtualTestBed(t)
 		c := h.incoming()
 		d := h.request("5550151", near())
-		inv := h.service.expect("INVITE")
-		h.service.respond(inv, 200, "far2", far())
-		h.service.expect("ACK")
-		d.established(h.adapter.expect("200")).ack("")
+		inv := h.service.Expect("INVITE")
+		h.service.Respond(inv, 200, "far2", far())
+		h.service.Expect("ACK")
+		d.Established(h.adapter.Expect("200")).Ack("")
 		h.machine.saw("2 requested", "2 answered")
 		release := make(chan struct{}) // closed when the other call may be examined
 		h.agent.call(2).post(func() { <-release })
-		_, to, _ := strings.Cut(d.remote, ";tag=")
-		_, from, _ := strings.Cut(d.local, ";tag=")
-		c.near.request("REFER", "",
-			"Refer-To: <"+d.target+"?Replaces="+d.id+"%3Bto-tag%3D"+to+"%3Bfrom-tag%3D"+from+">")
+		_, to, _ := strings.Cut(d.Remote, ";tag=")
+		_, from, _ := strings.Cut(d.Local, ";tag=")
+		c.near.Request("REFER", "",
+			"Refer-To: <"+d.Target+"?Replaces="+d.CallID+"%3Bto-tag%3D"+to+"%3Bfrom-tag%3D"+from+">")
 		synctest.Wait()
-		c.far.request("BYE", "")
-		h.service.expectOf("200", "BYE")
-		bye := h.adapter.expect("BYE")
+		c.far.Request("BYE", "")
+		h.service.ExpectOf("200", "BYE")
+		bye := h.adapter.Expect("BYE")
 		close(release)
-		contains(t, h.adapter.expectOf("491", "REFER").start, "Request Pending")
-		h.adapter.respond(bye, 200, "", "")
+		contains(t, h.adapter.ExpectOf("491", "REFER").Start, "Request Pending")
+		h.adapter.Respond(bye, 200, "", "")
 		h.machine.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
-		h.service.nothing(h.toService)
+		h.service.ExpectNothing(h.toService)
 		h.hangUpOf(d)
 	})
 }
 
 // hangUpOf is hangUp for a call other than the first.
-func (h *testBed) hangUpOf(near *peerDialog) {
+func (h *testBed) hangUpOf(near *uatest.Dialog) {
 	h.t.Helper()
-	near.request("BYE", "")
-	h.adapter.expectOf("200", "BYE")
-	h.service.respond(h.service.expect("BYE"), 200, "", "")
+	near.Request("BYE", "")
+	h.adapter.ExpectOf("200", "BYE")
+	h.service.Respond(h.service.Expect("BYE"), 200, "", "")
 	h.machine.saw("2 near end cleared")
 	h.done()
 }
@@ -335,12 +336,12 @@ func TestRefreshUnanswered(t *testing.T) {
 		h := newVirtualTestBed(t, timed(1800, 2*time.Millisecond))
 		h.answered("Session-Expires: 1800;refresher=uac", "Require: timer", "Allow: INVITE, ACK, BYE, CANCEL")
 		began := time.Now()
-		h.service.expect("INVITE")
+		h.service.Expect("INVITE")
 		h.machine.saw("1 far end cleared: session-expired")
 		require.InDelta(t, 2*(1800-32), time.Since(began).Milliseconds(), 10)
-		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		h.adapter.Respond(h.adapter.Expect("BYE"), 200, "", "")
 		h.machine.saw("1 adapter leg cleared: confirmed")
-		for !h.service.next().is("BYE") { // after the refresh and the requests of the check
+		for !h.service.Next().Is("BYE") { // after the refresh and the requests of the check
 		}
 	})
 }
@@ -352,15 +353,15 @@ func TestHeaderFieldsPassedInDialog(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
 		c := h.incoming()
-		for _, from := range []*peerDialog{c.far, c.near} {
+		for _, from := range []*uatest.Dialog{c.far, c.near} {
 			there := h.adapter
 			if from == c.near {
 				there = h.service
 			}
-			from.request("INFO", "x", "Content-Type: text/plain", "Content-Language: en", "Info-Package: x-tickets",
+			from.Request("INFO", "x", "Content-Type: text/plain", "Content-Language: en", "Info-Package: x-tickets",
 				"Event: presence",
 				"Subscription-State: active", "Subject: tickets", "Reason: Q.850;cause=16", "X-Own: 1")
-			info := there.expect("INFO")
+			info := there.Expect("INFO")
 			for name, want := range map[string]string{
 				"Content-Type": "text/plain", "Content-Language": "en", "Info-Package": "x-tickets",
 				"Event":              "presence",
@@ -368,12 +369,12 @@ func TestHeaderFieldsPassedInDialog(t *testing.T) {
 			} {
 				is(t, info, name, want)
 			}
-			there.respond(info, 486, "", "y", append([]string{"Content-Type: text/plain"}, said...)...)
-			m := from.p.expectOf("486", "INFO")
+			there.Respond(info, 486, "", "y", append([]string{"Content-Type: text/plain"}, said...)...)
+			m := from.P.ExpectOf("486", "INFO")
 			passed(t, m, media.ServiceSide) // in responses inside a call, both sides get the service's set
-			contains(t, m.start, "Said "+there.name)
+			contains(t, m.Start, "Said "+there.Name)
 			is(t, m, "Content-Type", "text/plain")
-			require.Equal(t, "y", m.body)
+			require.Equal(t, "y", m.Body)
 		}
 		h.hangUp(c.near)
 	})
@@ -386,27 +387,27 @@ func TestRefreshIsAcknowledged(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, timed(1800, time.Millisecond))
 		c, _ := h.answered("Session-Expires: 1800;refresher=uac", "Require: timer", "Allow: INVITE, ACK, BYE, CANCEL")
-		inv := h.service.expect("INVITE")
+		inv := h.service.Expect("INVITE")
 		for i, challenge := range []string{"401 WWW-Authenticate: ", "407 Proxy-Authenticate: "} {
 			code, header, _ := strings.Cut(challenge, " ")
 			if i == 1 { // the next refresh
-				inv = h.service.expect("INVITE")
+				inv = h.service.Expect("INVITE")
 			}
-			h.service.respond(inv, atoi(code), "", "",
+			h.service.Respond(inv, atoi(code), "", "",
 				header+`Digest realm="pbx.example", nonce="n`+code+`", algorithm=MD5, qop="auth"`)
-			h.service.expect("ACK")
-			inv = h.service.expect("INVITE")
-			moved := "Contact: <sip:moved" + code + "@" + h.service.at.String() + ">"
+			h.service.Expect("ACK")
+			inv = h.service.Expect("INVITE")
+			moved := "Contact: <sip:moved" + code + "@" + h.service.At.String() + ">"
 			timer := []string{"Session-Expires: 1800;refresher=uac", "Require: timer", moved}
-			h.service.respond(inv, 200, "", far(), timer...)
-			ack := h.service.expect("ACK")
-			contains(t, ack.start, "sip:moved"+code+"@")
+			h.service.Respond(inv, 200, "", far(), timer...)
+			ack := h.service.Expect("ACK")
+			contains(t, ack.Start, "sip:moved"+code+"@")
 			name := map[string]string{"401": "Authorization", "407": "Proxy-Authorization"}[code]
-			is(t, ack, name, inv.get(name))
-			require.NotEmpty(t, ack.get(name))
-			h.service.respond(inv, 200, "", far(), append(timer, "Subject: repeated")...)
-			again := h.service.expect("ACK")
-			is(t, again, "CSeq", ack.get("CSeq"))
+			is(t, ack, name, inv.Get(name))
+			require.NotEmpty(t, ack.Get(name))
+			h.service.Respond(inv, 200, "", far(), append(timer, "Subject: repeated")...)
+			again := h.service.Expect("ACK")
+			is(t, again, "CSeq", ack.Get("CSeq"))
 		}
 		h.hangUp(c.near)
 	})
@@ -419,17 +420,17 @@ func TestTransferOutlivesItsCall(t *testing.T) {
 		h := newVirtualTestBed(t, shorter, func(_ *Options, t *times) { t.ringing = time.Second })
 		c := h.incoming()
 		refer := h.refer(c.near, "Refer-To: <sip:5550151@pbx.example>")
-		h.service.respond(refer, 202, "", "")
-		h.adapter.expectOf("202", "REFER")
-		c.near.request("BYE", "")
-		h.adapter.expectOf("200", "BYE")
-		h.service.respond(h.service.expect("BYE"), 200, "", "")
+		h.service.Respond(refer, 202, "", "")
+		h.adapter.ExpectOf("202", "REFER")
+		c.near.Request("BYE", "")
+		h.adapter.ExpectOf("200", "BYE")
+		h.service.Respond(h.service.Expect("BYE"), 200, "", "")
 		h.machine.saw("1 near end cleared")
 		for _, want := range []string{"200", "481"} {
 			<-time.After(600 * time.Millisecond)
-			c.far.request("NOTIFY", "SIP/2.0 180 Ringing\r\n",
+			c.far.Request("NOTIFY", "SIP/2.0 180 Ringing\r\n",
 				"Event: refer", "Subscription-State: active", "Content-Type: message/sipfrag")
-			h.service.expectOf(want, "NOTIFY")
+			h.service.ExpectOf(want, "NOTIFY")
 		}
 		h.done()
 	})

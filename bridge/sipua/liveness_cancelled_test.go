@@ -9,16 +9,17 @@ import (
 
 	"clearback/bridge/media"
 	"clearback/bridge/sipua/endpoint"
+	"clearback/bridge/sipua/uatest"
 )
 
 // cancelledQuestion returns the re-INVITE of a check that got 180 and nothing more, at the moment of its CANCEL. The
 // CANCEL has no answer yet.
-func (h *testBed) cancelledQuestion() message {
+func (h *testBed) cancelledQuestion() uatest.Message {
 	h.t.Helper()
 	m, _ := h.questioned("OPTIONS")
-	h.service.respond(m, 405, "", "")
+	h.service.Respond(m, 405, "", "")
 	inv, _ := h.questioned("INVITE")
-	h.service.respond(inv, 180, "", "")
+	h.service.Respond(inv, 180, "", "")
 	h.questioned("CANCEL")
 	return inv
 }
@@ -27,23 +28,23 @@ func (h *testBed) cancelledQuestion() message {
 // 3261 section 9.1). Until then we send no other (section 14.1), and the peers' own get 491 (section 14.2).
 func TestQuestionWaitsForTheCancelledOne(t *testing.T) {
 	t.Parallel()
-	for name, ends := range map[string]func(h *testBed, inv message, cancelled time.Time) time.Duration{
-		"487": func(h *testBed, inv message, _ time.Time) time.Duration {
+	for name, ends := range map[string]func(h *testBed, inv uatest.Message, cancelled time.Time) time.Duration{
+		"487": func(h *testBed, inv uatest.Message, _ time.Time) time.Duration {
 			<-time.After(short(10 * time.Second))
-			h.service.respond(inv, 487, "", "")
+			h.service.Respond(inv, 487, "", "")
 			return 10 * time.Second
 		},
-		"200": func(h *testBed, inv message, _ time.Time) time.Duration { // it crossed the CANCEL
+		"200": func(h *testBed, inv uatest.Message, _ time.Time) time.Duration { // it crossed the CANCEL
 			<-time.After(short(10 * time.Second))
-			h.service.respond(inv, 200, "", far())
+			h.service.Respond(inv, 200, "", far())
 			return 10 * time.Second
 		},
-		"401": func(h *testBed, inv message, _ time.Time) time.Duration { // it is not sent again
+		"401": func(h *testBed, inv uatest.Message, _ time.Time) time.Duration { // it is not sent again
 			<-time.After(short(10 * time.Second))
-			h.service.respond(inv, 401, "", "", `WWW-Authenticate: Digest realm="millrace.example", nonce="n"`)
+			h.service.Respond(inv, 401, "", "", `WWW-Authenticate: Digest realm="millrace.example", nonce="n"`)
 			return 10 * time.Second
 		},
-		"nothing": func(*testBed, message, time.Time) time.Duration { return 32 * time.Second },
+		"nothing": func(*testBed, uatest.Message, time.Time) time.Duration { return 32 * time.Second },
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
@@ -52,29 +53,29 @@ func TestQuestionWaitsForTheCancelledOne(t *testing.T) {
 				c := h.incoming()
 				inv := h.cancelledQuestion()
 				cancelled := time.Now()
-				c.near.request("INVITE", near())
-				c.near.nack(h.adapter.expectOf("491", "INVITE"))
-				c.far.request("INVITE", far())
-				c.far.nack(h.service.past("CANCEL", "491"))
+				c.near.Request("INVITE", near())
+				c.near.AckFailure(h.adapter.ExpectOf("491", "INVITE"))
+				c.far.Request("INVITE", far())
+				c.far.AckFailure(h.service.ExpectAfter("CANCEL", "491"))
 				wait := ends(h, inv, cancelled)
-				m := h.service.next()
-				for m.is("ACK") || m.is("CANCEL") {
-					m = h.service.next()
+				m := h.service.Next()
+				for m.Is("ACK") || m.Is("CANCEL") {
+					m = h.service.Next()
 				}
-				if after := time.Since(cancelled); !m.is("INVITE") || after < short(wait) || after > short(wait+2*time.Second) {
+				if after := time.Since(cancelled); !m.Is("INVITE") || after < short(wait) || after > short(wait+2*time.Second) {
 					t.Fatalf("after %v: %s", after, m)
 				}
-				if m.body != inv.body {
+				if m.Body != inv.Body {
 					t.Fatalf("another offer: %s", m)
 				}
-				h.service.respond(m, 200, "", far())
-				h.service.expect("ACK")
-				c.near.request("INVITE", near()) // and changes pass again
-				h.adapter.expect("100")
-				h.service.respond(h.service.expect("INVITE"), 200, "", far())
-				h.service.expect("ACK")
-				h.adapter.expect("200")
-				c.near.ack("")
+				h.service.Respond(m, 200, "", far())
+				h.service.Expect("ACK")
+				c.near.Request("INVITE", near()) // and changes pass again
+				h.adapter.Expect("100")
+				h.service.Respond(h.service.Expect("INVITE"), 200, "", far())
+				h.service.Expect("ACK")
+				h.adapter.Expect("200")
+				c.near.Ack("")
 				h.hangUp(c.near)
 			})
 		})
@@ -94,20 +95,20 @@ func TestOtherQuestionsPassACancelledOne(t *testing.T) {
 		h.questioned("UPDATE")
 		h.questioned("OPTIONS")
 		inv, _ := h.questioned("INVITE")
-		h.service.respond(inv, 180, "", "")
+		h.service.Respond(inv, 180, "", "")
 		h.questioned("CANCEL")
-		c.near.request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
-		m := h.service.past("CANCEL", "INFO")
-		h.service.respond(m, 481, "", "")
-		h.adapter.expectOf("481", "INFO")
+		c.near.Request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
+		m := h.service.ExpectAfter("CANCEL", "INFO")
+		h.service.Respond(m, 481, "", "")
+		h.adapter.ExpectOf("481", "INFO")
 		for _, method := range []string{"UPDATE", "OPTIONS"} {
-			m := h.service.past("CANCEL", method)
-			h.service.respond(m, 500, "", "")
+			m := h.service.ExpectAfter("CANCEL", method)
+			h.service.Respond(m, 500, "", "")
 		}
-		h.service.respond(inv, 487, "", "")
-		m = h.service.past("ACK", "INVITE")
-		h.service.respond(m, 200, "", far())
-		h.service.expect("ACK")
+		h.service.Respond(inv, 487, "", "")
+		m = h.service.ExpectAfter("ACK", "INVITE")
+		h.service.Respond(m, 200, "", far())
+		h.service.Expect("ACK")
 		h.hangUp(c.near)
 	})
 }
@@ -121,22 +122,22 @@ func TestRefreshWaitsForACancelledQuestion(t *testing.T) {
 		answered := time.Now()
 		inv := h.cancelledQuestion() // at 42 s; the refresh is due at 50 s
 		<-time.After(short(20 * time.Second))
-		h.service.respond(inv, 487, "", "")
-		m := h.service.next()
-		for m.is("ACK") || m.is("CANCEL") {
-			m = h.service.next()
+		h.service.Respond(inv, 487, "", "")
+		m := h.service.Next()
+		for m.Is("ACK") || m.Is("CANCEL") {
+			m = h.service.Next()
 		}
-		if after := time.Since(answered); !m.is("INVITE") || after < short(62*time.Second) || after > short(64*time.Second) {
+		if after := time.Since(answered); !m.Is("INVITE") || after < short(62*time.Second) || after > short(64*time.Second) {
 			t.Fatalf("after %v: %s", after, m)
 		}
-		contains(t, m.get("Session-Expires"), "100") // a check refreshes too
-		h.service.respond(m, 200, "", far(), "Session-Expires: 100;refresher=uac", "Require: timer")
-		h.service.expect("ACK")
+		contains(t, m.Get("Session-Expires"), "100") // a check refreshes too
+		h.service.Respond(m, 200, "", far(), "Session-Expires: 100;refresher=uac", "Require: timer")
+		h.service.Expect("ACK")
 		<-time.After(short(2 * time.Second))
-		if synctest.Wait(); len(h.service.in) > 0 { // the refresh came first, and this is the check's second attempt
-			h.service.respond(h.service.expect("INVITE"), 200, "", far(), "Session-Expires: 100;refresher=uac",
+		if synctest.Wait(); len(h.service.In) > 0 { // the refresh came first, and this is the check's second attempt
+			h.service.Respond(h.service.Expect("INVITE"), 200, "", far(), "Session-Expires: 100;refresher=uac",
 				"Require: timer")
-			h.service.expect("ACK")
+			h.service.Expect("ACK")
 		}
 		h.hangUp(c.near)
 	})
@@ -150,28 +151,28 @@ func TestNoQuestionAfterBye(t *testing.T) {
 			h := newVirtualTestBed(t, inShort)
 			c := h.incoming()
 			m, _ := h.questioned("OPTIONS")
-			h.service.respond(m, 405, "", "")
+			h.service.Respond(m, 405, "", "")
 			inv, _ := h.questioned("INVITE")
-			h.service.respond(inv, 180, "", "")
+			h.service.Respond(inv, 180, "", "")
 			challenge := func() {
-				h.service.respond(inv, 401, "", "", `WWW-Authenticate: Digest realm="millrace.example", nonce="n"`)
-				h.service.expect("ACK")
+				h.service.Respond(inv, 401, "", "", `WWW-Authenticate: Digest realm="millrace.example", nonce="n"`)
+				h.service.Expect("ACK")
 			}
 			if ours {
-				c.near.request("BYE", "")
-				h.adapter.expectOf("200", "BYE")
-				bye := h.service.expect("BYE")
+				c.near.Request("BYE", "")
+				h.adapter.ExpectOf("200", "BYE")
+				bye := h.service.Expect("BYE")
 				challenge()
-				h.service.silent(time.Millisecond)
-				h.service.respond(bye, 200, "", "")
+				h.service.ExpectSilence(time.Millisecond)
+				h.service.Respond(bye, 200, "", "")
 				h.machine.saw("1 near end cleared")
 			} else {
-				c.far.request("BYE", "")
-				h.service.expectOf("200", "BYE")
-				h.service.respond(h.service.expect("CANCEL"), 200, "", "")
+				c.far.Request("BYE", "")
+				h.service.ExpectOf("200", "BYE")
+				h.service.Respond(h.service.Expect("CANCEL"), 200, "", "")
 				challenge()
-				h.service.silent(time.Millisecond)
-				h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+				h.service.ExpectSilence(time.Millisecond)
+				h.adapter.Respond(h.adapter.Expect("BYE"), 200, "", "")
 				h.machine.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
 			}
 			h.atRest()
@@ -193,30 +194,30 @@ func TestRefreshIsTakenBack(t *testing.T) {
 			c, _ := h.answered("Session-Expires: 1800;refresher=uac", "Require: timer")
 			began := time.Now()
 			inv, _ := h.questioned("INVITE")
-			h.service.respond(inv, 180, "", "")
+			h.service.Respond(inv, 180, "", "")
 			cancel, after := h.questioned("CANCEL")
 			if after != 190*time.Second {
 				t.Fatalf("cancelled after %v", after)
 			}
-			h.service.respond(cancel, 200, "", "")
+			h.service.Respond(cancel, 200, "", "")
 			if answers {
-				h.service.respond(inv, 487, "", "")
-				h.service.expect("ACK")
+				h.service.Respond(inv, 487, "", "")
+				h.service.Expect("ACK")
 			} else {
 				<-time.After(short(33 * time.Second))
 			}
-			c.near.request("INVITE", near())
-			h.adapter.expect("100")
-			h.service.respond(h.service.expect("INVITE"), 486, "", "")
-			h.service.expect("ACK")
-			c.near.nack(h.adapter.expect("486"))
+			c.near.Request("INVITE", near())
+			h.adapter.Expect("100")
+			h.service.Respond(h.service.Expect("INVITE"), 486, "", "")
+			h.service.Expect("ACK")
+			c.near.AckFailure(h.adapter.Expect("486"))
 			m, _ := h.questioned("INVITE")
 			// 900 + 190 + (1800 - 32 - 1090) / 2: RFC 4028 section 10 ends a session 32 s early
 			if after := time.Since(began); after.Round(short(time.Second)) != short(1429*time.Second) {
 				t.Fatalf("again after %v", after)
 			}
-			h.service.respond(m, 200, "", far(), "Session-Expires: 1800;refresher=uac", "Require: timer")
-			h.service.expect("ACK")
+			h.service.Respond(m, 200, "", far(), "Session-Expires: 1800;refresher=uac", "Require: timer")
+			h.service.Expect("ACK")
 			h.hangUp(c.near)
 		})
 	}

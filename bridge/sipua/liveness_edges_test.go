@@ -11,6 +11,7 @@ import (
 	"go.uber.org/zap/zaptest/observer"
 
 	"clearback/bridge/media"
+	"clearback/bridge/sipua/uatest"
 	"clearback/supervision"
 )
 
@@ -39,17 +40,17 @@ func TestUnknownMethodIsAskedOnce(t *testing.T) {
 				h := newVirtualTestBed(t, inShort)
 				c := h.incoming()
 				m, _ := h.questioned("OPTIONS")
-				h.service.respond(m, code, "", "")
+				h.service.Respond(m, code, "", "")
 				m, _ = h.questioned("INVITE")
-				h.service.respond(m, 500, "", "")
-				h.service.expect("ACK")
+				h.service.Respond(m, 500, "", "")
+				h.service.Expect("ACK")
 				m, after := h.questioned(next)
 				if after != 2*time.Minute || h.line.accounts[0].lost() {
 					t.Fatalf("asked after %v", after)
 				}
-				h.service.respond(m, 200, "", far())
+				h.service.Respond(m, 200, "", far())
 				if next == "INVITE" {
-					h.service.expect("ACK")
+					h.service.Expect("ACK")
 				}
 				h.hangUp(c.near)
 			})
@@ -70,7 +71,7 @@ func TestSilenceOfTheFarEnd(t *testing.T) {
 				h.answered(knowsUpdate)
 				if name == "trusted" {
 					m, _ := h.questioned("UPDATE")
-					h.service.respond(m, 200, "", "")
+					h.service.Respond(m, 200, "", "")
 				}
 				for i, method := range methods {
 					if _, after := h.questioned(method); i > 0 && after != 32*time.Second {
@@ -78,7 +79,7 @@ func TestSilenceOfTheFarEnd(t *testing.T) {
 					}
 				}
 				bye, _ := h.questioned("BYE")
-				h.service.respond(bye, 481, "", "")
+				h.service.Respond(bye, 481, "", "")
 				h.cleared("service-lost")
 			})
 		})
@@ -93,16 +94,16 @@ func TestOnlyMethodIsAskedTwice(t *testing.T) {
 			h := newVirtualTestBed(t, inShort)
 			c := h.incoming()
 			m, _ := h.questioned("OPTIONS")
-			h.service.respond(m, 500, "", "")
+			h.service.Respond(m, 500, "", "")
 			h.questioned("INVITE")
 			m, _ = h.questioned("INVITE")
 			if !answers {
 				bye, _ := h.questioned("BYE")
-				h.service.respond(bye, 481, "", "")
+				h.service.Respond(bye, 481, "", "")
 				h.cleared("service-lost")
 				return
 			}
-			h.service.respond(m, 500, "", "")
+			h.service.Respond(m, 500, "", "")
 			if m, after := h.questioned("OPTIONS"); after < time.Minute {
 				t.Fatalf("after %v: %s", after, m)
 			}
@@ -125,7 +126,7 @@ func TestSilenceWhileMediaComes(t *testing.T) {
 		if want := 15*time.Minute - 32*time.Second; after != want { // after the first check
 			t.Fatalf("asked after %v, want %v", after, want)
 		}
-		h.service.respond(m, 200, "", "")
+		h.service.Respond(m, 200, "", "")
 		h.hangUp(c.near)
 	})
 }
@@ -141,20 +142,20 @@ func TestServiceAnswersLate(t *testing.T) {
 				h := newVirtualTestBed(t, inShort)
 				c := h.incoming()
 				for _, method := range []string{"OPTIONS", "INVITE"} {
-					if m := h.service.expect(method); !strings.Contains(m.get("To"), ";tag=") {
+					if m := h.service.Expect(method); !strings.Contains(m.Get("To"), ";tag=") {
 						t.Fatalf("a check outside the call: %s", m)
 					}
 					began := time.Now()
-					m := h.service.expect("OPTIONS")
-					lacks(t, m.get("To"), ";tag=")
+					m := h.service.Expect("OPTIONS")
+					lacks(t, m.Get("To"), ";tag=")
 					if after := time.Since(began); after != short(4*time.Second) {
 						t.Fatalf("OPTIONS outside the call came after %v", after)
 					}
 					<-time.After(short(late))
-					h.service.respond(m, 200, "x", "")
+					h.service.Respond(m, 200, "x", "")
 				}
 				if serves {
-					h.service.respond(h.service.expect("BYE"), 481, "", "")
+					h.service.Respond(h.service.Expect("BYE"), 481, "", "")
 					h.cleared("service-lost")
 					return
 				}
@@ -162,8 +163,8 @@ func TestServiceAnswersLate(t *testing.T) {
 				if !h.line.accounts[0].lost() {
 					t.Fatal("the service does not count as lost")
 				}
-				c.near.request("BYE", "")
-				h.adapter.expectOf("200", "BYE")
+				c.near.Request("BYE", "")
+				h.adapter.ExpectOf("200", "BYE")
 				h.machine.saw("1 near end cleared")
 			})
 		})
@@ -177,23 +178,23 @@ func TestQuestionByInviteIsTakenBack(t *testing.T) {
 		h := newVirtualTestBed(t, inShort)
 		c := h.incoming()
 		m, _ := h.questioned("OPTIONS")
-		h.service.respond(m, 405, "", "")
+		h.service.Respond(m, 405, "", "")
 		inv, _ := h.questioned("INVITE")
-		h.service.respond(inv, 180, "", "")
+		h.service.Respond(inv, 180, "", "")
 		cancel, after := h.questioned("CANCEL")
 		if after != 32*time.Second {
 			t.Fatalf("after %v", after)
 		}
-		h.service.respond(cancel, 200, "", "")
-		h.service.respond(inv, 487, "", "")
+		h.service.Respond(cancel, 200, "", "")
+		h.service.Respond(inv, 487, "", "")
 		m, _ = h.questioned("INVITE") // the second attempt
-		h.service.respond(m, 500, "", "")
+		h.service.Respond(m, 500, "", "")
 		m, after = h.questioned("INVITE")
 		if after < time.Minute {
 			t.Fatalf("after %v: %s", after, m)
 		}
-		h.service.respond(m, 200, "", far())
-		h.service.expect("ACK")
+		h.service.Respond(m, 200, "", far())
+		h.service.Expect("ACK")
 		h.hangUp(c.near)
 	})
 }
@@ -207,7 +208,7 @@ func TestQuestionAsksForNoTimer(t *testing.T) {
 		m, _ := h.questioned("UPDATE")
 		is(t, m, "Session-Expires", "")
 		is(t, m, "Supported", "timer")
-		h.service.respond(m, 200, "", "")
+		h.service.Respond(m, 200, "", "")
 		h.hangUp(c.near)
 	})
 }
@@ -221,24 +222,24 @@ func TestOneLookAtATime(t *testing.T) {
 		c := h.agent.call(1)
 		c.runInMailbox(c.checkEnds)
 		c.runInMailbox(c.checkEnds)
-		toAdapter, toService := h.adapter.expect("OPTIONS"), h.service.expect("OPTIONS")
+		toAdapter, toService := h.adapter.Expect("OPTIONS"), h.service.Expect("OPTIONS")
 		nothing := func() {
 			h.t.Helper()
-			h.adapter.silent(time.Millisecond)
-			h.service.silent(time.Millisecond)
+			h.adapter.ExpectSilence(time.Millisecond)
+			h.service.ExpectSilence(time.Millisecond)
 		}
 		nothing()
-		h.adapter.respond(toAdapter, 200, "", "")
+		h.adapter.Respond(toAdapter, 200, "", "")
 		nothing()
 		c.runInMailbox(c.checkEnds) // the other end's answer is outstanding
 		nothing()
-		h.service.respond(toService, 200, "", "")
-		talk.near.request("BYE", "")
-		h.adapter.expectOf("200", "BYE")
-		bye := h.service.expect("BYE")
+		h.service.Respond(toService, 200, "", "")
+		talk.near.Request("BYE", "")
+		h.adapter.ExpectOf("200", "BYE")
+		bye := h.service.Expect("BYE")
 		c.runInMailbox(c.checkEnds) // while the call is being cleared
-		h.service.silent(time.Millisecond)
-		h.service.respond(bye, 200, "", "")
+		h.service.ExpectSilence(time.Millisecond)
+		h.service.Respond(bye, 200, "", "")
 		h.machine.saw("1 near end cleared")
 		h.done()
 	})
@@ -256,21 +257,21 @@ func TestUnknownEmergencyCallThatEnds(t *testing.T) {
 			h.learnt(200)
 			c := h.agent.call(1)
 			c.runInMailbox(c.checkEnds)
-			m := h.adapter.expect("OPTIONS")
-			h.service.respond(h.service.expect("OPTIONS"), 200, "", "")
+			m := h.adapter.Expect("OPTIONS")
+			h.service.Respond(h.service.Expect("OPTIONS"), 200, "", "")
 			if byNearEnd {
-				talk.near.request("BYE", "")
-				h.adapter.expectOf("200", "BYE")
+				talk.near.Request("BYE", "")
+				h.adapter.ExpectOf("200", "BYE")
 				h.machine.saw("1 near end cleared")
-				h.adapter.respond(m, 481, "", "")
+				h.adapter.Respond(m, 481, "", "")
 			} else { // nothing receives reports any more
 				c.post(c.abandon)
-				bye := h.adapter.expect("BYE")
-				h.adapter.respond(m, 481, "", "")
+				bye := h.adapter.Expect("BYE")
+				h.adapter.Respond(m, 481, "", "")
 				synctest.Wait()
-				h.adapter.respond(bye, 200, "", "")
+				h.adapter.Respond(bye, 200, "", "")
 			}
-			h.service.respond(h.service.expect("BYE"), 200, "", "")
+			h.service.Respond(h.service.Expect("BYE"), 200, "", "")
 			h.atRest()
 			require.Empty(t, h.machine.seen)
 			require.Zero(t, logged.FilterMessage("one end of a call is gone").Len())
@@ -289,11 +290,11 @@ func TestNoLookBeforeTheOffer(t *testing.T) {
 		h.machine.saw("1 arrived (emergency)")
 		c := h.agent.call(1)
 		c.runInMailbox(c.checkEnds)
-		h.adapter.silent(time.Millisecond)
-		h.service.silent(time.Millisecond)
-		far.cancel()
-		h.service.expectOf("200", "CANCEL")
-		far.nack(h.service.expectOf("487", "INVITE"))
+		h.adapter.ExpectSilence(time.Millisecond)
+		h.service.ExpectSilence(time.Millisecond)
+		far.Cancel()
+		h.service.ExpectOf("200", "CANCEL")
+		far.AckFailure(h.service.ExpectOf("487", "INVITE"))
 		h.machine.saw("1 far end cleared: bye")
 		h.atRest()
 	})
@@ -313,12 +314,12 @@ func Test481AfterAnsweredInvite(t *testing.T) {
 				c = h.incoming()
 			}
 			m, _ := h.questioned("OPTIONS")
-			h.service.respond(m, 405, "", "")
+			h.service.Respond(m, 405, "", "")
 			m, _ = h.questioned("INVITE")
-			h.service.respond(m, 481, "", "")
+			h.service.Respond(m, 481, "", "")
 			if outgoing {
 				bye, _ := h.questioned("BYE")
-				h.service.respond(bye, 481, "", "")
+				h.service.Respond(bye, 481, "", "")
 				h.cleared("service-lost")
 				return
 			}
@@ -326,8 +327,8 @@ func Test481AfterAnsweredInvite(t *testing.T) {
 			if after != 2*time.Minute {
 				t.Fatalf("asked after %v", after)
 			}
-			h.service.respond(m, 200, "", far())
-			h.service.expect("ACK")
+			h.service.Respond(m, 200, "", far())
+			h.service.Expect("ACK")
 			h.hangUp(c.near)
 		})
 	}
@@ -339,10 +340,10 @@ func TestNumberBelowTheInvite(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
 		c := h.outgoing()
-		n := c.near.cseq // the INVITE with credentials was the second one
-		c.near.requestSeq("INFO", n-1, "Signal=5\r\n", "Content-Type: application/dtmf-relay")
-		h.adapter.expectOf("500", "INFO")
-		h.service.silent(time.Millisecond)
+		n := c.near.Seq // the INVITE with credentials was the second one
+		c.near.RequestSeq("INFO", n-1, "Signal=5\r\n", "Content-Type: application/dtmf-relay")
+		h.adapter.ExpectOf("500", "INFO")
+		h.service.ExpectSilence(time.Millisecond)
 		h.hangUp(c.near)
 	})
 }
@@ -354,27 +355,27 @@ func TestQuestionWaitsForAChange(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, inShort)
 		c := h.incoming()
-		c.near.request("INVITE", offer("127.0.0.1", nearSDP, "sendonly"))
-		inv := h.service.expect("INVITE")
-		h.service.respond(inv, 100, "", "")
+		c.near.Request("INVITE", uatest.Offer("127.0.0.1", nearSDP, "sendonly"))
+		inv := h.service.Expect("INVITE")
+		h.service.Respond(inv, 100, "", "")
 		m, _ := h.questioned("OPTIONS")
-		h.service.respond(m, 405, "", "")
+		h.service.Respond(m, 405, "", "")
 		<-time.After(short(150 * time.Second))
-		h.service.respond(inv, 200, "", offer("127.0.0.1", farSDP, "recvonly"))
-		h.service.past("OPTIONS", "ACK")
-		c.near.ack("")
+		h.service.Respond(inv, 200, "", uatest.Offer("127.0.0.1", farSDP, "recvonly"))
+		h.service.ExpectAfter("OPTIONS", "ACK")
+		c.near.Ack("")
 		if m, after := h.questioned("INVITE"); after > 2*time.Second {
 			t.Fatalf("asked after %v", after)
 		} else {
-			h.service.respond(m, 200, "", offer("127.0.0.1", farSDP, "recvonly"))
+			h.service.Respond(m, 200, "", uatest.Offer("127.0.0.1", farSDP, "recvonly"))
 		}
 		m, after := h.questioned("INVITE")
 		if after > 2*time.Minute {
 			t.Fatalf("asked after %v", after)
 		}
-		h.service.respond(m, 200, "", offer("127.0.0.1", farSDP, "recvonly"))
-		h.service.expect("ACK")
-		h.adapter.expect("200")
+		h.service.Respond(m, 200, "", uatest.Offer("127.0.0.1", farSDP, "recvonly"))
+		h.service.Expect("ACK")
+		h.adapter.Expect("200")
 		h.hangUp(c.near)
 	})
 }
@@ -386,9 +387,9 @@ func TestQuestionFollowsAllow(t *testing.T) {
 		h := newVirtualTestBed(t, inShort)
 		c := h.incoming()
 		m, _ := h.questioned("OPTIONS")
-		h.service.respond(m, 200, "", "", knowsUpdate)
+		h.service.Respond(m, 200, "", "", knowsUpdate)
 		m, _ = h.questioned("UPDATE")
-		h.service.respond(m, 200, "", "")
+		h.service.Respond(m, 200, "", "")
 		h.hangUp(c.near)
 	})
 }
@@ -404,23 +405,23 @@ func TestNoQuestionBesideAnEmergencyCall(t *testing.T) {
 			})
 			c := h.incoming()
 			near := h.ask(h.adapter, "sip:999@"+h.toAdapter.String())
-			h.adapter.expectOf("100", "INVITE")
-			inv := h.service.expect("INVITE")
-			h.service.respond(inv, 200, "psap", far())
-			h.service.expect("ACK")
-			near.established(h.adapter.expect("200")).ack("")
+			h.adapter.ExpectOf("100", "INVITE")
+			inv := h.service.Expect("INVITE")
+			h.service.Respond(inv, 200, "psap", far())
+			h.service.Expect("ACK")
+			near.Established(h.adapter.Expect("200")).Ack("")
 			h.machine.saw("2 requested (emergency)", "2 answered")
 			h.learnt(200)
-			h.service.silent(short(time.Hour))
-			near.request("BYE", "")
-			h.adapter.expectOf("200", "BYE")
-			h.service.respond(h.service.expect("BYE"), 200, "", "")
+			h.service.ExpectSilence(short(time.Hour))
+			near.Request("BYE", "")
+			h.adapter.ExpectOf("200", "BYE")
+			h.service.Respond(h.service.Expect("BYE"), 200, "", "")
 			h.machine.saw("2 near end cleared")
 			if window > 0 {
-				h.service.silent(short(time.Hour))
+				h.service.ExpectSilence(short(time.Hour))
 			} else {
 				m, _ := h.questioned("OPTIONS")
-				h.service.respond(m, 200, "", "")
+				h.service.Respond(m, 200, "", "")
 			}
 			h.hangUp(c.near)
 		})
@@ -434,30 +435,30 @@ func TestServiceIsHeard(t *testing.T) {
 		h := newVirtualTestBed(t)
 		s := h.line.accounts[0]
 		s.noteNoResponse()
-		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+		near := h.request("5550150", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
 		if !s.lost() {
 			t.Fatal("not lost")
 		}
-		inv := h.service.expect("INVITE")
-		h.service.respond(inv, 180, "far", "")
-		h.adapter.expect("180")
+		inv := h.service.Expect("INVITE")
+		h.service.Respond(inv, 180, "far", "")
+		h.adapter.Expect("180")
 		if s.lost() {
 			t.Fatal("lost after 180")
 		}
-		h.service.respond(inv, 200, "far", far())
-		h.service.expect("ACK")
-		near.established(h.adapter.expect("200")).ack("")
+		h.service.Respond(inv, 200, "far", far())
+		h.service.Expect("ACK")
+		near.Established(h.adapter.Expect("200")).Ack("")
 		h.machine.saw("1 requested", "1 answered")
 		for code, lost := range map[int]bool{200: false, 501: false, 503: true, 408: true} {
 			s.noteNoResponse()
-			near.request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
-			h.service.respond(h.service.expect("INFO"), code, "", "")
-			h.adapter.expectOf(num(code), "INFO")
+			near.Request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
+			h.service.Respond(h.service.Expect("INFO"), code, "", "")
+			h.adapter.ExpectOf(num(code), "INFO")
 			if s.lost() != lost {
 				t.Fatalf("%d: lost %t", code, s.lost())
 			}
 			if code == 408 {
-				h.service.respond(h.service.past("INFO", "OPTIONS"), 200, "", "")
+				h.service.Respond(h.service.ExpectAfter("INFO", "OPTIONS"), 200, "", "")
 			}
 		}
 		h.hangUp(near)

@@ -5,29 +5,31 @@ import (
 	"testing"
 	"testing/synctest"
 	"time"
+
+	"clearback/bridge/sipua/uatest"
 )
 
 // emergency sets up an answered emergency call of the adapter.
 func (h *testBed) emergency() callPair {
 	h.t.Helper()
 	near := h.ask(h.adapter, "sip:999@"+h.toAdapter.String())
-	h.adapter.expectOf("100", "INVITE")
-	inv := h.service.expect("INVITE")
-	h.service.respond(inv, 200, "psap", offer("127.0.0.1", farSDP, "sendrecv"))
-	h.service.expect("ACK")
-	near.established(h.adapter.expect("200")).ack("")
+	h.adapter.ExpectOf("100", "INVITE")
+	inv := h.service.Expect("INVITE")
+	h.service.Respond(inv, 200, "psap", uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+	h.service.Expect("ACK")
+	near.Established(h.adapter.Expect("200")).Ack("")
 	h.machine.saw("1 requested (emergency)", "1 answered")
-	return callPair{far: h.service.called(inv, "psap"), near: near}
+	return callPair{far: h.service.Called(inv, "psap"), near: near}
 }
 
 // learnt answers the OPTIONS that goes to the adapter soon after an emergency call was answered.
 func (h *testBed) learnt(code int) {
 	h.t.Helper()
-	if synctest.Wait(); len(h.adapter.in) == 0 {
+	if synctest.Wait(); len(h.adapter.In) == 0 {
 		<-time.After(h.agent.times.firstLivenessCheck)
 	}
-	if m := h.adapter.expect("OPTIONS"); code > 0 {
-		h.adapter.respond(m, code, "x", "")
+	if m := h.adapter.Expect("OPTIONS"); code > 0 {
+		h.adapter.Respond(m, code, "x", "")
 	}
 }
 
@@ -36,10 +38,10 @@ func (h *testBed) silentFor(d time.Duration) {
 	h.t.Helper()
 	<-time.After(d)
 	synctest.Wait()
-	for _, p := range []*testPeer{h.adapter, h.service} {
-		for len(p.in) > 0 {
-			if m := p.next(); !m.is("OPTIONS") {
-				h.t.Fatalf("%s got %s", p.name, m)
+	for _, p := range []*uatest.Peer{h.adapter, h.service} {
+		for len(p.In) > 0 {
+			if m := p.Next(); !m.Is("OPTIONS") {
+				h.t.Fatalf("%s got %s", p.Name, m)
 			}
 		}
 	}
@@ -51,17 +53,17 @@ func (h *testBed) silentFor(d time.Duration) {
 // asked answers the OPTIONS of a check at both ends; code 0 means no answer.
 func (h *testBed) asked(adapter, service int) {
 	h.t.Helper()
-	for p, code := range map[*testPeer]int{h.adapter: adapter, h.service: service} {
+	for p, code := range map[*uatest.Peer]int{h.adapter: adapter, h.service: service} {
 		select {
-		case m := <-p.in:
-			if !m.is("OPTIONS") {
-				h.t.Fatalf("%s got %s", p.name, m)
+		case m := <-p.In:
+			if !m.Is("OPTIONS") {
+				h.t.Fatalf("%s got %s", p.Name, m)
 			}
 			if code > 0 {
-				p.respond(m, code, "x", "")
+				p.Respond(m, code, "x", "")
 			}
 		case <-time.After(5*time.Minute + time.Second):
-			h.t.Fatalf("%s was not asked", p.name)
+			h.t.Fatalf("%s was not asked", p.Name)
 		}
 	}
 	<-time.After(10 * time.Second)
@@ -72,8 +74,8 @@ func (h *testBed) asked(adapter, service int) {
 func (h *testBed) gone() {
 	h.t.Helper()
 	h.machine.saw("1 adapter lost")
-	h.adapter.expect("BYE")
-	h.service.expect("BYE")
+	h.adapter.Expect("BYE")
+	h.service.Expect("BYE")
 	h.atRest()
 }
 
@@ -133,9 +135,9 @@ func TestEmergencyCallGoesOn(t *testing.T) {
 			h.learnt(200)
 			for range 4 {
 				h.asked(0, 0)
-				c.near.request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
-				h.service.expect("INFO")
-				h.adapter.expectOf("408", "INFO")
+				c.near.Request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
+				h.service.Expect("INFO")
+				h.adapter.ExpectOf("408", "INFO")
 			}
 			h.hangUp(c.near)
 		})
@@ -151,34 +153,34 @@ func TestLooksInsideAndOutside(t *testing.T) {
 		c := h.emergency()
 		h.learnt(200)
 		<-time.After(5*time.Minute + time.Second)
-		for p, d := range map[*testPeer]*peerDialog{h.adapter: c.near, h.service: c.far} {
-			m := p.expect("OPTIONS")
-			is(t, m, "Call-ID", d.id)
-			is(t, m, "To", d.local)
-			is(t, m, "From", d.remote)
-			p.respond(m, 200, "", "")
+		for p, d := range map[*uatest.Peer]*uatest.Dialog{h.adapter: c.near, h.service: c.far} {
+			m := p.Expect("OPTIONS")
+			is(t, m, "Call-ID", d.CallID)
+			is(t, m, "To", d.Local)
+			is(t, m, "From", d.Remote)
+			p.Respond(m, 200, "", "")
 		}
 		h.hangUp(c.near)
 
 		h = newVirtualTestBed(t)
 		near := h.ask(h.adapter, "sip:999@"+h.toAdapter.String())
-		h.adapter.expectOf("100", "INVITE")
-		inv := h.service.expect("INVITE")
-		h.service.respond(inv, 180, "psap", "")
-		h.adapter.expect("180")
+		h.adapter.ExpectOf("100", "INVITE")
+		inv := h.service.Expect("INVITE")
+		h.service.Respond(inv, 180, "psap", "")
+		h.adapter.Expect("180")
 		<-time.After(5*time.Minute + time.Second)
-		for p, id := range map[*testPeer]string{h.adapter: near.id, h.service: inv.get("Call-ID")} {
-			m := p.expect("OPTIONS")
-			lacks(t, m.get("To"), ";tag=")
-			contains(t, m.get("CSeq"), "1 OPTIONS")
-			if m.get("Call-ID") == id {
+		for p, id := range map[*uatest.Peer]string{h.adapter: near.CallID, h.service: inv.Get("Call-ID")} {
+			m := p.Expect("OPTIONS")
+			lacks(t, m.Get("To"), ";tag=")
+			contains(t, m.Get("CSeq"), "1 OPTIONS")
+			if m.Get("Call-ID") == id {
 				t.Fatalf("a check inside the call: %s", m)
 			}
-			p.respond(m, 200, "x", "")
+			p.Respond(m, 200, "x", "")
 		}
-		h.service.respond(inv, 486, "psap", "")
-		near.nack(h.adapter.expectOf("486", "INVITE"))
-		h.service.expect("ACK")
+		h.service.Respond(inv, 486, "psap", "")
+		near.AckFailure(h.adapter.ExpectOf("486", "INVITE"))
+		h.service.Expect("ACK")
 		h.machine.saw("1 requested (emergency)", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
 		h.atRest()
 	})
@@ -213,26 +215,26 @@ func TestUnansweredEmergencyCallVanishes(t *testing.T) {
 		synctest.Test(t, func(t *testing.T) {
 			h := newVirtualTestBed(t)
 			near := h.ask(h.adapter, "sip:999@"+h.toAdapter.String())
-			h.adapter.expectOf("100", "INVITE")
-			inv := h.service.expect("INVITE")
-			h.service.respond(inv, 180, "psap", "")
-			h.adapter.expect("180")
+			h.adapter.ExpectOf("100", "INVITE")
+			inv := h.service.Expect("INVITE")
+			h.service.Respond(inv, 180, "psap", "")
+			h.adapter.Expect("180")
 			h.machine.saw("1 requested (emergency)")
 			if vanishes {
 				h.asked(0, 0)
 				h.asked(0, 0)
-				h.adapter.expectOf("480", "INVITE")
+				h.adapter.ExpectOf("480", "INVITE")
 				h.machine.saw("1 adapter lost")
-				h.service.expect("CANCEL")
+				h.service.Expect("CANCEL")
 				h.atRest()
 				return
 			}
 			for range 6 {
 				h.asked(481, 0) // the adapter is up, and was asked outside the call
 			}
-			h.service.respond(inv, 486, "psap", "")
-			near.nack(h.adapter.expectOf("486", "INVITE"))
-			h.service.expect("ACK")
+			h.service.Respond(inv, 486, "psap", "")
+			near.AckFailure(h.adapter.ExpectOf("486", "INVITE"))
+			h.service.Expect("ACK")
 			h.machine.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
 			h.atRest()
 		})
@@ -267,10 +269,10 @@ func TestEmergencyCallThatMayBeUnknown(t *testing.T) {
 			h := newVirtualTestBed(t)
 			c := h.emergency()
 			h.learnt(200)
-			c.far.request("INFO", "", "")
-			h.adapter.respond(h.adapter.expect("INFO"), 481, "x", "")
+			c.far.Request("INFO", "", "")
+			h.adapter.Respond(h.adapter.Expect("INFO"), 481, "x", "")
 			h.learnt(says)
-			h.service.expectOf("481", "INFO")
+			h.service.ExpectOf("481", "INFO")
 			if says == 481 {
 				h.gone()
 			} else {
@@ -291,28 +293,28 @@ func TestVanishedCallsMakeRoom(t *testing.T) {
 			other := m.newTestPeer(t, "other port", "127.0.0.1")
 			for i := range 3 {
 				near := h.ask(other, "sip:999@"+h.toAdapter.String())
-				other.expectOf("100", "INVITE")
-				inv := h.service.expect("INVITE")
-				h.service.respond(inv, 200, "psap"+num(i), offer("127.0.0.1", farSDP, "sendrecv"))
-				h.service.expect("ACK")
-				near.established(other.expect("200")).ack("")
+				other.ExpectOf("100", "INVITE")
+				inv := h.service.Expect("INVITE")
+				h.service.Respond(inv, 200, "psap"+num(i), uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+				h.service.Expect("ACK")
+				near.Established(other.Expect("200")).Ack("")
 				h.machine.saw(num(i+1)+" requested (emergency)", num(i+1)+" answered")
 			}
 			<-time.After(time.Minute)
 			refused := h.ask(other, "sip:999@"+h.toAdapter.String())
 			for range 3 { // each starts a check of the others
-				if m := h.service.expect("OPTIONS"); !vanished {
-					h.service.respond(m, 200, "x", "")
+				if m := h.service.Expect("OPTIONS"); !vanished {
+					h.service.Respond(m, 200, "x", "")
 				}
 			}
-			refused.nack(other.past("OPTIONS", "503"))
+			refused.AckFailure(other.ExpectAfter("OPTIONS", "503"))
 			<-time.After(time.Minute)
 			h.ask(other, "sip:999@"+h.toAdapter.String())
 			want := "503"
 			if vanished {
 				want = "100"
 			}
-			other.past("OPTIONS", want)
+			other.ExpectAfter("OPTIONS", want)
 			for _, c := range h.agent.up() {
 				c.post(c.abandon)
 			}
@@ -336,19 +338,6 @@ func TestEarlyLivenessChecksEndNoCall(t *testing.T) {
 	})
 }
 
-// past skips all messages of the kind skip and returns the next of the kind want.
-func (p *testPeer) past(skip, want string) message {
-	p.t.Helper()
-	m := p.next()
-	for m.is(skip) {
-		m = p.next()
-	}
-	if !m.is(want) {
-		p.t.Fatalf("%s: want %s, got %s", p.name, want, m)
-	}
-	return m
-}
-
 // Repeated forged emergency calls do not cause repeated checks.
 func TestEmergencyLivenessPace(t *testing.T) {
 	t.Parallel()
@@ -359,17 +348,17 @@ func TestEmergencyLivenessPace(t *testing.T) {
 			h.line.emergencyCalls.checkEnds()
 			synctest.Wait()
 		}
-		h.service.nothing(h.toService)
+		h.service.ExpectNothing(h.toService)
 		<-time.After(askAgain)
 		for range 5 {
 			h.line.emergencyCalls.checkEnds()
 			synctest.Wait()
 		}
-		h.service.respond(h.service.expect("OPTIONS"), 200, "x", "")
-		h.adapter.respond(h.adapter.expect("OPTIONS"), 200, "x", "")
+		h.service.Respond(h.service.Expect("OPTIONS"), 200, "x", "")
+		h.adapter.Respond(h.adapter.Expect("OPTIONS"), 200, "x", "")
 		synctest.Wait()
 		h.line.emergencyCalls.checkEnds()
-		h.service.nothing(h.toService)
+		h.service.ExpectNothing(h.toService)
 		for _, c := range h.agent.up() {
 			c.post(c.abandon)
 		}

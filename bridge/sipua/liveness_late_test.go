@@ -10,21 +10,22 @@ import (
 	"go.uber.org/zap/zaptest/observer"
 
 	"clearback/bridge/media"
+	"clearback/bridge/sipua/uatest"
 )
 
 // inside returns the service's next request, which has to be one of this method in the call.
-func (h *testBed) inside(method string) message {
+func (h *testBed) inside(method string) uatest.Message {
 	h.t.Helper()
-	m := h.service.expect(method)
-	contains(h.t, m.get("To"), ";tag=")
+	m := h.service.Expect(method)
+	contains(h.t, m.Get("To"), ";tag=")
 	return m
 }
 
 // outside returns the service's next request, which has to be OPTIONS outside calls.
-func (h *testBed) outside() message {
+func (h *testBed) outside() uatest.Message {
 	h.t.Helper()
-	m := h.service.expect("OPTIONS")
-	lacks(h.t, m.get("To"), ";tag=")
+	m := h.service.Expect("OPTIONS")
+	lacks(h.t, m.Get("To"), ";tag=")
 	return m
 }
 
@@ -37,10 +38,10 @@ func TestServiceIsAskedAboutTheLastRequest(t *testing.T) {
 		h.incoming()
 		m := h.inside("OPTIONS")
 		<-time.After(short(2 * time.Second))
-		h.service.respond(m, 500, "", "")
+		h.service.Respond(m, 500, "", "")
 		h.inside("INVITE")
 		sent := time.Now()
-		h.service.respond(h.outside(), 200, "x", "")
+		h.service.Respond(h.outside(), 200, "x", "")
 		if after := time.Since(sent); after != short(4*time.Second) {
 			t.Fatalf("asked after %v", after)
 		}
@@ -58,12 +59,12 @@ func TestLateAnswerOutsideTheCall(t *testing.T) {
 		h.incoming()
 		m := h.inside("OPTIONS")
 		late := h.outside()
-		h.service.respond(m, 500, "", "")
+		h.service.Respond(m, 500, "", "")
 		h.inside("INVITE")
-		h.service.respond(late, 200, "x", "")
+		h.service.Respond(late, 200, "x", "")
 		h.questioned("INVITE") // without an answer it is sent a second time
 		bye, _ := h.questioned("BYE")
-		h.service.respond(bye, 481, "", "")
+		h.service.Respond(bye, 481, "", "")
 		h.cleared("service-lost")
 	})
 }
@@ -75,14 +76,14 @@ func TestLateAnswerAfterTheCheck(t *testing.T) {
 		h := newVirtualTestBed(t, inShort)
 		c := h.incoming()
 		h.inside("OPTIONS") // gets no answer
-		h.service.respond(h.outside(), 200, "x", "")
+		h.service.Respond(h.outside(), 200, "x", "")
 		m := h.inside("INVITE")
 		late := h.outside()
-		h.service.respond(m, 200, "", far())
-		h.service.expect("ACK")
-		h.service.respond(late, 200, "x", "")
+		h.service.Respond(m, 200, "", far())
+		h.service.Expect("ACK")
+		h.service.Respond(late, 200, "x", "")
 		synctest.Wait()
-		h.service.silent(short(10 * time.Second))
+		h.service.ExpectSilence(short(10 * time.Second))
 		h.hangUp(c.near)
 	})
 }
@@ -95,19 +96,19 @@ func TestThirdRequestIsRefused(t *testing.T) {
 		h := newVirtualTestBed(t, inShort)
 		c, _ := h.answered(knowsUpdate)
 		m, _ := h.questioned("UPDATE")
-		h.service.respond(m, 500, "", "")
+		h.service.Respond(m, 500, "", "")
 		m, _ = h.questioned("OPTIONS")
-		h.service.respond(m, 500, "", "")
+		h.service.Respond(m, 500, "", "")
 		m, _ = h.questioned("INVITE")
-		h.service.respond(m, 500, "", "")
+		h.service.Respond(m, 500, "", "")
 		h.questioned("UPDATE")
 		h.questioned("OPTIONS")
 		m, _ = h.questioned("INVITE")
-		h.service.respond(m, 405, "", "")
+		h.service.Respond(m, 405, "", "")
 		if m, after := h.questioned("UPDATE"); after < 10*time.Second {
 			t.Fatalf("after %v: %s", after, m)
 		} else {
-			h.service.respond(m, 200, "", "")
+			h.service.Respond(m, 200, "", "")
 		}
 		h.hangUp(c.near)
 	})
@@ -121,13 +122,13 @@ func TestSilenceOfACallbackWindow(t *testing.T) {
 		h := silences(t, func(o *Options, _ *times) { o.CallbackWindow = short(50 * time.Second) })
 		c := h.incoming()
 		m, _ := h.questioned("OPTIONS")
-		h.service.respond(m, 200, "", "")
+		h.service.Respond(m, 200, "", "")
 		h.line.expectCallback()
 		m, after := h.questioned("OPTIONS")
 		if want := 155 * time.Second; after != want { // a look in the window at 45 s, and 2 min, less the first 10 s
 			t.Fatalf("asked after %v, want %v", after, want)
 		}
-		h.service.respond(m, 200, "", "")
+		h.service.Respond(m, 200, "", "")
 		h.hangUp(c.near)
 	})
 }
@@ -141,24 +142,24 @@ func TestUnknownCallThatEnds(t *testing.T) {
 			core, logged := observer.New(zap.WarnLevel)
 			h.line.log = zap.New(core)
 			talk := h.incoming()
-			talk.far.request("INFO", "")
-			m := h.adapter.expect("INFO")
+			talk.far.Request("INFO", "")
+			m := h.adapter.Expect("INFO")
 			if byNearEnd {
-				talk.near.request("BYE", "")
-				h.adapter.expectOf("200", "BYE")
-				bye := h.service.expect("BYE")
-				h.adapter.respond(m, 481, "", "")
-				h.service.expectOf("481", "INFO")
-				h.service.respond(bye, 200, "", "")
+				talk.near.Request("BYE", "")
+				h.adapter.ExpectOf("200", "BYE")
+				bye := h.service.Expect("BYE")
+				h.adapter.Respond(m, 481, "", "")
+				h.service.ExpectOf("481", "INFO")
+				h.service.Respond(bye, 200, "", "")
 				h.machine.saw("1 near end cleared")
 			} else { // nothing receives reports any more
 				c := h.agent.call(1)
 				c.post(c.abandon)
-				ours, theirs := h.adapter.expect("BYE"), h.service.expect("BYE")
-				h.adapter.respond(m, 481, "", "")
-				h.service.expectOf("481", "INFO")
-				h.adapter.respond(ours, 200, "", "")
-				h.service.respond(theirs, 200, "", "")
+				ours, theirs := h.adapter.Expect("BYE"), h.service.Expect("BYE")
+				h.adapter.Respond(m, 481, "", "")
+				h.service.ExpectOf("481", "INFO")
+				h.adapter.Respond(ours, 200, "", "")
+				h.service.Respond(theirs, 200, "", "")
 			}
 			h.atRest()
 			if len(h.machine.seen) > 0 || logged.FilterMessage("one end of a call is gone").Len() > 0 {
@@ -177,14 +178,14 @@ func TestCheckOfACallThatEnds(t *testing.T) {
 		h.line.log = zap.New(core)
 		c := h.incoming()
 		m, _ := h.questioned("OPTIONS")
-		h.service.respond(m, 200, "", "")
+		h.service.Respond(m, 200, "", "")
 		m, _ = h.questioned("OPTIONS")
-		c.near.request("BYE", "")
-		h.adapter.expectOf("200", "BYE")
-		bye := h.service.expect("BYE")
-		h.service.respond(m, 481, "", "") // the service has answered OPTIONS before, so this would end the call
+		c.near.Request("BYE", "")
+		h.adapter.ExpectOf("200", "BYE")
+		bye := h.service.Expect("BYE")
+		h.service.Respond(m, 481, "", "") // the service has answered OPTIONS before, so this would end the call
 		synctest.Wait()
-		h.service.respond(bye, 200, "", "")
+		h.service.Respond(bye, 200, "", "")
 		h.machine.saw("1 near end cleared")
 		h.atRest()
 		if n := logged.FilterMessage("one end of a call is gone").Len(); n > 0 {
@@ -200,27 +201,27 @@ func TestRingingEmergencyCallBehindATranslator(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
 		target := "sip:999@" + h.toAdapter.String()
-		id := h.adapter.id()
-		h.adapter.send(h.toAdapter, "INVITE "+target+" SIP/2.0", h.adapter.via(), "From: <sip:"+adapterUser+
+		id := h.adapter.NewID()
+		h.adapter.Send(h.toAdapter, "INVITE "+target+" SIP/2.0", h.adapter.Via(), "From: <sip:"+adapterUser+
 			"@millrace.example>;tag="+id, "To: <"+target+">", "Call-ID: "+id, "CSeq: 1 INVITE", "Max-Forwards: 70",
 			"Contact: <sip:"+adapterUser+"@192.0.2.9>", "Content-Type: application/sdp", near())
-		h.adapter.expectOf("100", "INVITE")
-		inv := h.service.expect("INVITE")
-		h.service.respond(inv, 180, "psap", "")
-		h.adapter.expect("180")
+		h.adapter.ExpectOf("100", "INVITE")
+		inv := h.service.Expect("INVITE")
+		h.service.Respond(inv, 180, "psap", "")
+		h.adapter.Expect("180")
 		c := h.agent.call(1)
 		c.runInMailbox(c.checkEnds)
-		m := h.adapter.expect("OPTIONS")
-		if !strings.Contains(m.start, "@192.0.2.9") {
+		m := h.adapter.Expect("OPTIONS")
+		if !strings.Contains(m.Start, "@192.0.2.9") {
 			t.Fatalf("%s", m)
 		}
-		h.adapter.respond(m, 200, "x", "")
-		h.service.respond(h.service.expect("OPTIONS"), 200, "x", "")
+		h.adapter.Respond(m, 200, "x", "")
+		h.service.Respond(h.service.Expect("OPTIONS"), 200, "x", "")
 		c.post(c.abandon)
-		h.adapter.expectOf("503", "INVITE")
-		h.service.respond(h.service.expect("CANCEL"), 200, "psap", "")
-		h.service.respond(inv, 487, "psap", "")
-		h.service.expect("ACK")
+		h.adapter.ExpectOf("503", "INVITE")
+		h.service.Respond(h.service.Expect("CANCEL"), 200, "psap", "")
+		h.service.Respond(inv, 487, "psap", "")
+		h.service.Expect("ACK")
 		h.machine.saw("1 requested (emergency)")
 		c.await(t, "the end", func(c *call) bool { return c.legs[media.AdapterSide].state == legOver })
 		h.atRest()

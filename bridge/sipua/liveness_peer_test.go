@@ -9,6 +9,7 @@ import (
 
 	"github.com/pion/rtp"
 
+	"clearback/bridge/sipua/uatest"
 	"clearback/supervision"
 )
 
@@ -19,9 +20,9 @@ func TestService481(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
 		c := h.incoming()
-		c.near.request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
-		h.service.respond(h.service.expect("INFO"), 481, "", "")
-		h.adapter.expectOf("481", "INFO")
+		c.near.Request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
+		h.service.Respond(h.service.Expect("INFO"), 481, "", "")
+		h.adapter.ExpectOf("481", "INFO")
 		h.vanished(481)
 		h.cleared("service-lost")
 	})
@@ -34,21 +35,21 @@ func Test481ToNotifyOrReferIsNoClearing(t *testing.T) {
 	h := newTestBed(t, relaying)
 	c := h.incoming()
 	state := []string{"Event: telephone-event", "Subscription-State: active"}
-	c.near.request("NOTIFY", "digit", append(state, "Content-Type: text/plain")...)
+	c.near.Request("NOTIFY", "digit", append(state, "Content-Type: text/plain")...)
 	for _, code := range []int{481, 408} {
-		h.service.respond(h.service.expect("NOTIFY"), code, "", "")
-		h.adapter.expectOf(num(code), "NOTIFY")
-		c.far.request("NOTIFY", "digit", append(state, "Content-Type: text/plain")...)
-		h.adapter.respond(h.adapter.expect("NOTIFY"), code, "", "")
-		h.service.expectOf(num(code), "NOTIFY")
-		c.near.request("NOTIFY", "digit", append(state, "Content-Type: text/plain")...)
+		h.service.Respond(h.service.Expect("NOTIFY"), code, "", "")
+		h.adapter.ExpectOf(num(code), "NOTIFY")
+		c.far.Request("NOTIFY", "digit", append(state, "Content-Type: text/plain")...)
+		h.adapter.Respond(h.adapter.Expect("NOTIFY"), code, "", "")
+		h.service.ExpectOf(num(code), "NOTIFY")
+		c.near.Request("NOTIFY", "digit", append(state, "Content-Type: text/plain")...)
 	}
-	h.service.respond(h.service.expect("NOTIFY"), 200, "", "")
-	h.adapter.expectOf("200", "NOTIFY")
-	c.near.request("REFER", "", "Refer-To: <sip:5550151@millrace.example>")
-	h.service.respond(h.service.expect("REFER"), 481, "", "")
-	h.adapter.expectOf("481", "REFER")
-	h.service.respond(h.service.expect("OPTIONS"), 200, "", "")
+	h.service.Respond(h.service.Expect("NOTIFY"), 200, "", "")
+	h.adapter.ExpectOf("200", "NOTIFY")
+	c.near.Request("REFER", "", "Refer-To: <sip:5550151@millrace.example>")
+	h.service.Respond(h.service.Expect("REFER"), 481, "", "")
+	h.adapter.ExpectOf("481", "REFER")
+	h.service.Respond(h.service.Expect("OPTIONS"), 200, "", "")
 	h.hangUp(c.near)
 }
 
@@ -58,9 +59,9 @@ func TestService408WithoutMedia(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, relaying)
 	c := h.incoming()
-	c.near.request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
-	h.service.respond(h.service.expect("INFO"), 408, "", "")
-	h.adapter.expectOf("408", "INFO")
+	c.near.Request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
+	h.service.Respond(h.service.Expect("INFO"), 408, "", "")
+	h.adapter.ExpectOf("408", "INFO")
 	h.vanished(408)
 	h.cleared("service-lost")
 }
@@ -68,36 +69,36 @@ func TestService408WithoutMedia(t *testing.T) {
 func TestService408WhileMediaFlows(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, relaying)
-	far := newTestPeer(t, "voice")
-	d := h.arrive(offer("127.0.0.1", int(far.at.Port()), "sendrecv"))
-	inv := h.adapter.expect("INVITE")
-	h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
-	h.adapter.expect("ACK")
-	ok := h.service.expect("200")
-	d.established(ok).ack("")
+	far := uatest.New(t, "voice")
+	d := h.arrive(uatest.Offer("127.0.0.1", int(far.At.Port()), "sendrecv"))
+	inv := h.adapter.Expect("INVITE")
+	h.adapter.Respond(inv, 200, "near", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+	h.adapter.Expect("ACK")
+	ok := h.service.Expect("200")
+	d.Established(ok).Ack("")
 	h.machine.saw("1 arrived", "1 answered")
-	near := h.adapter.called(inv, "near")
-	near.request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
-	info := h.service.expect("INFO")
-	voice(t, far, netip.MustParseAddrPort("127.0.0.1:"+port(ok.body)), 5)
+	near := h.adapter.Called(inv, "near")
+	near.Request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
+	info := h.service.Expect("INFO")
+	voice(t, far, netip.MustParseAddrPort("127.0.0.1:"+port(ok.Body)), 5)
 	c := h.agent.call(1)
 	eventually(t, "the far end's media", func() bool {
 		heard := false
 		c.runInMailbox(func() { heard = !c.path.lastHeard(1).IsZero() })
 		return heard
 	})
-	h.service.respond(info, 408, "", "")
-	h.adapter.expectOf("408", "INFO")
+	h.service.Respond(info, 408, "", "")
+	h.adapter.ExpectOf("408", "INFO")
 	// the call continues
-	near.request("BYE", "")
-	h.adapter.expectOf("200", "BYE")
-	h.service.respond(h.service.expect("BYE"), 200, "", "")
+	near.Request("BYE", "")
+	h.adapter.ExpectOf("200", "BYE")
+	h.service.Respond(h.service.Expect("BYE"), 200, "", "")
 	h.machine.saw("1 near end cleared")
 	h.atRest()
 }
 
 // voice sends RTP packets of G.711 silence.
-func voice(t *testing.T, p *testPeer, to netip.AddrPort, n int) {
+func voice(t *testing.T, p *uatest.Peer, to netip.AddrPort, n int) {
 	t.Helper()
 	for i := range n {
 		packet := rtp.Packet{Header: rtp.Header{Version: 2, SequenceNumber: uint16(i), Timestamp: uint32(160 * i),
@@ -106,7 +107,7 @@ func voice(t *testing.T, p *testPeer, to netip.AddrPort, n int) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if _, err := p.conn.WriteToUDPAddrPort(b, to); err != nil {
+		if _, err := p.Conn.WriteToUDPAddrPort(b, to); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -134,21 +135,21 @@ func TestService408WithDirectMedia(t *testing.T) {
 		for _, alive := range []bool{true, false} {
 			h := newVirtualTestBed(t)
 			c := h.incoming()
-			c.near.request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
-			h.service.respond(h.service.expect("INFO"), 408, "", "")
-			h.adapter.expectOf("408", "INFO")
-			again := h.service.expect("OPTIONS")
+			c.near.Request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
+			h.service.Respond(h.service.Expect("INFO"), 408, "", "")
+			h.adapter.ExpectOf("408", "INFO")
+			again := h.service.Expect("OPTIONS")
 			is(t, again, "Accept", "application/sdp") // RFC 3261 section 11.1
-			contains(t, again.get("Contact"), h.toService.String())
-			contains(t, again.get("Allow"), "UPDATE")
+			contains(t, again.Get("Contact"), h.toService.String())
+			contains(t, again.Get("Allow"), "UPDATE")
 			if alive {
-				h.service.respond(again, 200, "", "")
-				c.near.request("BYE", "")
-				h.adapter.expectOf("200", "BYE")
-				h.service.respond(h.service.expect("BYE"), 200, "", "")
+				h.service.Respond(again, 200, "", "")
+				c.near.Request("BYE", "")
+				h.adapter.ExpectOf("200", "BYE")
+				h.service.Respond(h.service.Expect("BYE"), 200, "", "")
 				h.machine.saw("1 near end cleared")
 			} else {
-				h.service.respond(again, 408, "", "")
+				h.service.Respond(again, 408, "", "")
 				h.vanished(408)
 				h.cleared("service-lost")
 			}
@@ -162,9 +163,9 @@ func TestServiceAnswersNoRequest(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, relaying)
 	c := h.incoming()
-	c.near.request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
-	h.service.expect("INFO")
-	h.adapter.expectOf("408", "INFO")
+	c.near.Request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
+	h.service.Expect("INFO")
+	h.adapter.ExpectOf("408", "INFO")
 	h.vanished(0)
 	h.cleared("service-lost")
 }
@@ -175,12 +176,12 @@ func TestAdapter481(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
 		c := h.incoming()
-		c.far.request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
-		h.adapter.respond(h.adapter.expect("INFO"), 481, "", "")
-		h.service.expectOf("481", "INFO")
+		c.far.Request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
+		h.adapter.Respond(h.adapter.Expect("INFO"), 481, "", "")
+		h.service.ExpectOf("481", "INFO")
 		h.machine.saw("1 adapter lost")
-		h.service.respond(h.service.expect("BYE"), 200, "", "")
-		h.adapter.respond(h.adapter.expect("BYE"), 481, "", "")
+		h.service.Respond(h.service.Expect("BYE"), 200, "", "")
+		h.adapter.Respond(h.adapter.Expect("BYE"), 481, "", "")
 		h.atRest()
 	})
 }
@@ -195,20 +196,20 @@ func TestAdapterRegistersAnewInCall(t *testing.T) {
 			c := h.incoming()
 			moved := h.join("moved", "127.0.0.1")
 			h.register(moved)
-			ask := moved.expect("OPTIONS")
+			ask := moved.Expect("OPTIONS")
 			if !knows {
-				moved.respond(ask, 481, "", "")
+				moved.Respond(ask, 481, "", "")
 				h.machine.saw("1 adapter lost")
-				moved.respond(moved.expect("BYE"), 481, "", "")
-				h.service.respond(h.service.expect("BYE"), 200, "", "")
+				moved.Respond(moved.Expect("BYE"), 481, "", "")
+				h.service.Respond(h.service.Expect("BYE"), 200, "", "")
 				h.atRest()
 				continue
 			}
-			moved.respond(ask, 200, "", "")
-			c.far.request("BYE", "")
-			h.service.expectOf("200", "BYE")
+			moved.Respond(ask, 200, "", "")
+			c.far.Request("BYE", "")
+			h.service.ExpectOf("200", "BYE")
 			h.machine.saw("1 far end cleared: bye")
-			moved.respond(moved.expect("BYE"), 200, "", "")
+			moved.Respond(moved.Expect("BYE"), 200, "", "")
 			h.machine.saw("1 adapter leg cleared: confirmed")
 			h.atRest()
 		}
@@ -218,41 +219,41 @@ func TestAdapterRegistersAnewInCall(t *testing.T) {
 func registering(o *Options, _ *times) { o.Lines[0].AdapterFixed = nil }
 
 // register registers a peer as the line's adapter.
-func (h *testBed) register(p *testPeer) {
+func (h *testBed) register(p *uatest.Peer) {
 	h.t.Helper()
 	h.registerFor(p, 600)
 }
 
 // registerAs is register with further header fields.
-func (h *testBed) registerAs(p *testPeer, extra ...string) {
+func (h *testBed) registerAs(p *uatest.Peer, extra ...string) {
 	h.t.Helper()
 	h.registerFor(p, 600, extra...)
 }
 
 // registerFor registers for the given seconds; 0 ends the registration.
-func (h *testBed) registerFor(p *testPeer, seconds int, extra ...string) {
+func (h *testBed) registerFor(p *uatest.Peer, seconds int, extra ...string) {
 	h.t.Helper()
 	target := "sip:" + h.toAdapter.String()
-	id := p.id()
+	id := p.NewID()
 	for n, auth := 1, ""; ; n++ {
-		lines := []string{"REGISTER " + target + " SIP/2.0", p.via(), "From: <sip:" + adapterUser + "@" +
+		lines := []string{"REGISTER " + target + " SIP/2.0", p.Via(), "From: <sip:" + adapterUser + "@" +
 			h.toAdapter.String() + ">;tag=" + id,
 			"To: <sip:" + adapterUser + "@" + h.toAdapter.String() + ">", "Call-ID: " + id, "CSeq: " + num(n) +
 				" REGISTER", "Max-Forwards: 70",
-			p.contact(), "Expires: " + num(seconds)}
+			p.Contact(), "Expires: " + num(seconds)}
 		if auth != "" {
 			lines = append(lines, auth)
 		}
 		lines = append(lines, extra...)
-		p.send(h.toAdapter, append(lines, "")...)
-		m := p.next()
-		if m.is("200") {
+		p.Send(h.toAdapter, append(lines, "")...)
+		m := p.Next()
+		if m.Is("200") {
 			return
 		}
-		if !m.is("401") || n > 1 {
+		if !m.Is("401") || n > 1 {
 			h.t.Fatalf("REGISTER got %s", m)
 		}
-		auth = authorization(h.t, "Authorization", m.get("WWW-Authenticate"), "REGISTER", target, adapterUser,
+		auth = authorization(h.t, "Authorization", m.Get("WWW-Authenticate"), "REGISTER", target, adapterUser,
 			adapterSecret)
 	}
 }
@@ -263,12 +264,12 @@ func TestByeCrossesBye(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
 		c := h.incoming()
-		c.far.request("BYE", "")
-		h.service.expectOf("200", "BYE")
-		bye := h.adapter.expect("BYE")
-		c.near.request("BYE", "")
-		h.adapter.expectOf("200", "BYE")
-		h.adapter.respond(bye, 481, "", "")
+		c.far.Request("BYE", "")
+		h.service.ExpectOf("200", "BYE")
+		bye := h.adapter.Expect("BYE")
+		c.near.Request("BYE", "")
+		h.adapter.ExpectOf("200", "BYE")
+		h.adapter.Respond(bye, 481, "", "")
 		h.machine.saw("1 far end cleared: bye", "1 near end cleared", "1 adapter leg cleared: confirmed")
 		h.atRest()
 	})
@@ -281,20 +282,20 @@ func TestByeAfterTheEnd(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
 		c := h.incoming()
-		c.far.request("BYE", "")
-		h.service.expectOf("200", "BYE")
-		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		c.far.Request("BYE", "")
+		h.service.ExpectOf("200", "BYE")
+		h.adapter.Respond(h.adapter.Expect("BYE"), 200, "", "")
 		h.machine.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
 		h.atRest()
-		c.far.request("BYE", "")
-		h.service.expectOf("481", "BYE")
-		c.near.request("BYE", "")
-		h.adapter.expectOf("200", "BYE")
+		c.far.Request("BYE", "")
+		h.service.ExpectOf("481", "BYE")
+		c.near.Request("BYE", "")
+		h.adapter.ExpectOf("200", "BYE")
 		h.machine.saw("1 near end cleared")
-		c.near.request("BYE", "")
-		h.adapter.expectOf("481", "BYE")
-		c.near.request("INFO", "")
-		h.adapter.expectOf("481", "INFO")
+		c.near.Request("BYE", "")
+		h.adapter.ExpectOf("481", "BYE")
+		c.near.Request("INFO", "")
+		h.adapter.ExpectOf("481", "INFO")
 	})
 }
 
@@ -303,19 +304,19 @@ func TestNoByeBeforeAck(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, shorter)
-		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
-		inv := h.service.expect("INVITE")
-		h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"))
-		h.service.expect("ACK")
-		ok := h.adapter.expect("200")
-		far := h.service.called(inv, "far")
-		far.request("BYE", "")
-		h.service.expectOf("200", "BYE")
+		near := h.request("5550150", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+		inv := h.service.Expect("INVITE")
+		h.service.Respond(inv, 200, "far", uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+		h.service.Expect("ACK")
+		ok := h.adapter.Expect("200")
+		far := h.service.Called(inv, "far")
+		far.Request("BYE", "")
+		h.service.ExpectOf("200", "BYE")
 		h.machine.saw("1 requested", "1 answered", "1 far end cleared: bye")
-		h.adapter.nothing(h.toAdapter)
-		repeated(t, h.adapter, ok)
-		near.established(ok).ack("")
-		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		h.adapter.ExpectNothing(h.toAdapter)
+		uatest.ExpectRepeat(t, h.adapter, ok)
+		near.Established(ok).Ack("")
+		h.adapter.Respond(h.adapter.Expect("BYE"), 200, "", "")
 		h.machine.saw("1 adapter leg cleared: confirmed")
 		h.atRest()
 	})
@@ -332,18 +333,18 @@ func TestNoAck(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, shorter)
-		h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
-		inv := h.adapter.expect("INVITE")
-		h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
-		h.adapter.expect("ACK")
-		h.service.expect("200")
+		h.arrive(uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+		inv := h.adapter.Expect("INVITE")
+		h.adapter.Respond(inv, 200, "near", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+		h.adapter.Expect("ACK")
+		h.service.Expect("200")
 		h.machine.saw("1 arrived", "1 answered", "1 far end cleared: service-lost")
 		// at 20, 60, 140, 220, 300 and 380 ms: doubling to 80 ms, for 400 ms
-		if n := h.service.repeats.Load(); n != 6 {
+		if n := h.service.Repeats.Load(); n != 6 {
 			t.Fatalf("%d retransmissions of the 200", n)
 		}
-		h.service.respond(h.service.expect("BYE"), 200, "", "")
-		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		h.service.Respond(h.service.Expect("BYE"), 200, "", "")
+		h.adapter.Respond(h.adapter.Expect("BYE"), 200, "", "")
 		h.machine.saw("1 adapter leg cleared: confirmed")
 		h.atRest()
 	})
@@ -354,14 +355,14 @@ func TestTimerC(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, shorter)
-		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
-		inv := h.adapter.expect("INVITE")
-		h.adapter.respond(inv, 180, "near", "")
-		h.service.expect("180")
-		h.adapter.respond(h.adapter.expect("CANCEL"), 200, "near", "")
-		far.nack(h.service.expectOf("408", "INVITE"))
-		h.adapter.respond(inv, 487, "near", "")
-		h.adapter.expect("ACK")
+		far := h.arrive(uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+		inv := h.adapter.Expect("INVITE")
+		h.adapter.Respond(inv, 180, "near", "")
+		h.service.Expect("180")
+		h.adapter.Respond(h.adapter.Expect("CANCEL"), 200, "near", "")
+		far.AckFailure(h.service.ExpectOf("408", "INVITE"))
+		h.adapter.Respond(inv, 487, "near", "")
+		h.adapter.Expect("ACK")
 		h.machine.saw("1 arrived", "1 ringing", "1 near end cleared")
 		h.atRest()
 	})
@@ -372,20 +373,20 @@ func TestServiceAnswersNoInvite(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, shorter)
-		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
-		inv := h.service.expect("INVITE")
-		m := h.adapter.expectOf("503", "INVITE")
-		if m.get("Retry-After") == "" {
+		near := h.request("5550150", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+		inv := h.service.Expect("INVITE")
+		m := h.adapter.ExpectOf("503", "INVITE")
+		if m.Get("Retry-After") == "" {
 			t.Fatalf("no Retry-After in %s", m)
 		}
-		near.nack(m)
+		near.AckFailure(m)
 		h.machine.saw("1 requested", "1 far end cleared: service-lost", "1 adapter leg cleared: confirmed")
 		// the service answers late, when nobody is there
-		h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"))
-		h.service.expect("ACK")
-		h.service.respond(h.service.expect("BYE"), 200, "", "")
+		h.service.Respond(inv, 200, "far", uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+		h.service.Expect("ACK")
+		h.service.Respond(h.service.Expect("BYE"), 200, "", "")
 		h.atRest()
-		h.adapter.nothing(h.toAdapter)
+		h.adapter.ExpectNothing(h.toAdapter)
 	})
 }
 
@@ -395,9 +396,9 @@ func TestAdapterNeverAnswersBye(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
 		c := h.incoming()
-		c.far.request("BYE", "")
-		h.service.expectOf("200", "BYE")
-		h.adapter.expect("BYE")
+		c.far.Request("BYE", "")
+		h.service.ExpectOf("200", "BYE")
+		h.adapter.Expect("BYE")
 		h.machine.saw("1 far end cleared: bye", "1 adapter leg cleared: no answer")
 		h.atRest()
 	})
@@ -413,9 +414,9 @@ func TestProbe(t *testing.T) {
 			want string
 		}{{200, "probe: on hook"}, {486, "probe: off hook"}, {404, "probe: unknown"}, {0, "probe: unknown"}} {
 			h.line.Probe()
-			m := h.adapter.expect("OPTIONS")
+			m := h.adapter.Expect("OPTIONS")
 			if c.code > 0 {
-				h.adapter.respond(m, c.code, "x", "")
+				h.adapter.Respond(m, c.code, "x", "")
 			}
 			h.machine.saw(c.want)
 		}
@@ -424,7 +425,7 @@ func TestProbe(t *testing.T) {
 			code, agent, err := h.line.Ask(context.Background())
 			asked <- num(code) + " " + agent + " " + text(supervision.Event{}) + " " + errText(err)
 		}()
-		h.adapter.respond(h.adapter.expect("OPTIONS"), 200, "x", "", "User-Agent: Adapter 1.2")
+		h.adapter.Respond(h.adapter.Expect("OPTIONS"), 200, "x", "", "User-Agent: Adapter 1.2")
 		if got := <-asked; got != "200 Adapter 1.2 something else none" {
 			t.Fatalf("asked: %s", got)
 		}

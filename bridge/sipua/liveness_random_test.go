@@ -19,6 +19,7 @@ import (
 	"clearback/bridge/media"
 	"clearback/bridge/sipua/endpoint"
 	"clearback/bridge/sipua/endpoint/endpointtest"
+	"clearback/bridge/sipua/uatest"
 	"clearback/supervision"
 )
 
@@ -165,23 +166,23 @@ func (w *randomService) inCall(method string) (code int, late time.Duration) {
 	return code, late
 }
 
-func (w *randomService) reply(s farSocket, m message, code int, body string, extra ...string) {
+func (w *randomService) reply(s farSocket, m uatest.Message, code int, body string, extra ...string) {
 	lines := []string{fmt.Sprintf("SIP/2.0 %d Far", code)}
-	for _, v := range m.all("Via") {
+	for _, v := range m.All("Via") {
 		lines = append(lines, "Via: "+v)
 	}
-	to := m.get("To")
+	to := m.Get("To")
 	if !strings.Contains(to, ";tag=") {
 		to += ";tag=peer"
 	}
-	lines = append(lines, "From: "+m.get("From"), "To: "+to, "Call-ID: "+m.get("Call-ID"), "CSeq: "+m.get("CSeq"),
+	lines = append(lines, "From: "+m.Get("From"), "To: "+to, "Call-ID: "+m.Get("Call-ID"), "CSeq: "+m.Get("CSeq"),
 		"Contact: <sip:peer@"+s.Addr().String()+">")
 	if w.updates {
 		lines = append(lines, knowsUpdate)
 	} else {
 		lines = append(lines, "Allow: INVITE, ACK, BYE, CANCEL, OPTIONS")
 	}
-	w.write(s, m.from, append(lines, extra...), body)
+	w.write(s, m.From, append(lines, extra...), body)
 }
 
 func (w *randomService) write(s farSocket, to netip.AddrPort, lines []string, body string) {
@@ -199,26 +200,26 @@ func (w *randomService) serve() {
 		if !ok {
 			return
 		}
-		m := parse(string(p.Data), p.From)
-		method := strings.Fields(m.start)[0]
-		within := strings.Contains(m.get("To"), ";tag=")
+		m := uatest.Parse(string(p.Data), p.From)
+		method := strings.Fields(m.Start)[0]
+		within := strings.Contains(m.Get("To"), ";tag=")
 		switch {
 		case method == "ACK" && !w.arrived:
 			w.mu.Lock()
-			w.far = []string{"From: " + m.get("To"), "To: " + m.get("From"), "Call-ID: " + m.get("Call-ID")}
+			w.far = []string{"From: " + m.Get("To"), "To: " + m.Get("From"), "Call-ID: " + m.Get("Call-ID")}
 			w.mu.Unlock()
 		case method == "ACK":
 		case method == "SIP/2.0":
-			if _, of := m.cseq(); of == "INVITE" && m.is("200") {
+			if _, of := m.CSeq(); of == "INVITE" && m.Is("200") {
 				w.established(m)
 			}
 		case !within && method == "INVITE":
 			w.mu.Lock()
-			w.target = uri(m.get("Contact"))
+			w.target = uatest.URI(m.Get("Contact"))
 			w.mu.Unlock()
 			w.reply(w.service, m, 200, far(), w.session()...)
 		case !within:
-			w.reply(w.service, m, 200, "", "Contact: "+m.get("Contact")+";expires=3600")
+			w.reply(w.service, m, 200, "", "Contact: "+m.Get("Contact")+";expires=3600")
 		default:
 			code, late := w.inCall(method)
 			body, extra := "", []string(nil)
@@ -236,12 +237,12 @@ func (w *randomService) serve() {
 }
 
 // established acknowledges a 200.
-func (w *randomService) established(m message) {
+func (w *randomService) established(m uatest.Message) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	w.far, w.target = []string{"From: " + m.get("From"), "To: " + m.get("To"), "Call-ID: " + m.get("Call-ID")},
-		uri(m.get("Contact"))
-	n, _ := m.cseq()
+	w.far, w.target = []string{"From: " + m.Get("From"), "To: " + m.Get("To"), "Call-ID: " + m.Get("Call-ID")},
+		uatest.URI(m.Get("Contact"))
+	n, _ := m.CSeq()
 	w.requestLocked("ACK", n, "")
 }
 
@@ -276,19 +277,19 @@ func (w *randomService) adapterLoop() {
 		if !ok {
 			return
 		}
-		m := parse(string(p.Data), p.From)
+		m := uatest.Parse(string(p.Data), p.From)
 		switch {
-		case m.is("ACK"):
-		case m.is("INVITE"):
+		case m.Is("ACK"):
+		case m.Is("INVITE"):
 			w.reply(w.adapter, m, 200, near())
-		case !strings.HasPrefix(m.start, "SIP/2.0"):
+		case !strings.HasPrefix(m.Start, "SIP/2.0"):
 			w.reply(w.adapter, m, 200, "")
-		case m.is("200"):
-			if n, of := m.cseq(); of == "INVITE" {
-				w.write(w.adapter, w.toHome, []string{"ACK " + uri(m.get("Contact")) + " SIP/2.0",
-					"Via: SIP/2.0/UDP " + w.adapter.Addr().String() + ";branch=z9hG4bKack", "From: " + m.get("From"),
-					"To: " + m.get("To"),
-					"Call-ID: " + m.get("Call-ID"), fmt.Sprintf("CSeq: %d ACK", n), "Max-Forwards: 70"}, "")
+		case m.Is("200"):
+			if n, of := m.CSeq(); of == "INVITE" {
+				w.write(w.adapter, w.toHome, []string{"ACK " + uatest.URI(m.Get("Contact")) + " SIP/2.0",
+					"Via: SIP/2.0/UDP " + w.adapter.Addr().String() + ";branch=z9hG4bKack", "From: " + m.Get("From"),
+					"To: " + m.Get("To"),
+					"Call-ID: " + m.Get("Call-ID"), fmt.Sprintf("CSeq: %d ACK", n), "Max-Forwards: 70"}, "")
 			}
 		}
 	}

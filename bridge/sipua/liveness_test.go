@@ -9,6 +9,7 @@ import (
 	"github.com/emiago/sipgo/sip"
 
 	"clearback/bridge/media"
+	"clearback/bridge/sipua/uatest"
 	"clearback/supervision"
 )
 
@@ -17,16 +18,16 @@ import (
 func (h *testBed) vanished(code int) {
 	h.t.Helper()
 	for {
-		m := h.service.next()
+		m := h.service.Next()
 		switch {
-		case m.is("BYE"):
-			h.service.respond(m, 481, "", "")
+		case m.Is("BYE"):
+			h.service.Respond(m, 481, "", "")
 			return
-		case m.is("ACK"):
-		case !strings.Contains(m.get("To"), ";tag="):
-			h.service.respond(m, 200, "x", "")
+		case m.Is("ACK"):
+		case !strings.Contains(m.Get("To"), ";tag="):
+			h.service.Respond(m, 200, "x", "")
 		case code > 0:
-			h.service.respond(m, code, "", "")
+			h.service.Respond(m, code, "", "")
 		}
 	}
 }
@@ -35,7 +36,7 @@ func (h *testBed) vanished(code int) {
 func (h *testBed) cleared(evidence string) {
 	h.t.Helper()
 	h.machine.saw("1 far end cleared: " + evidence)
-	h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+	h.adapter.Respond(h.adapter.Expect("BYE"), 200, "", "")
 	h.machine.saw("1 adapter leg cleared: confirmed")
 	h.atRest()
 }
@@ -43,19 +44,19 @@ func (h *testBed) cleared(evidence string) {
 func inShort(_ *Options, t *times) { *t = shortened() }
 
 // questioned returns the next request of a check in the call and how long it took to come, unshortened.
-func (h *testBed) questioned(method string) (message, time.Duration) {
+func (h *testBed) questioned(method string) (uatest.Message, time.Duration) {
 	h.t.Helper()
 	began := time.Now()
 	for {
 		select {
-		case m := <-h.service.in:
+		case m := <-h.service.In:
 			switch {
-			case !strings.Contains(m.get("To"), ";tag="):
-				h.service.respond(m, 200, "x", "")
+			case !strings.Contains(m.Get("To"), ";tag="):
+				h.service.Respond(m, 200, "x", "")
 				continue
-			case m.is("ACK"):
+			case m.Is("ACK"):
 				continue
-			case !m.is(method):
+			case !m.Is(method):
 				h.t.Fatalf("want %s, got %s", method, m)
 			}
 			scale := float64(500*time.Millisecond) / float64(sip.T1)
@@ -76,26 +77,26 @@ func TestLivenessRequests(t *testing.T) {
 		c, first := h.answered(knowsUpdate)
 		for _, want := range []time.Duration{10 * time.Second, 2 * time.Minute, 2 * time.Minute} {
 			m, after := h.questioned("UPDATE")
-			if after != want || m.body != "" {
+			if after != want || m.Body != "" {
 				t.Fatalf("after %v: %s", after, m)
 			}
-			h.service.respond(m, 200, "", "")
+			h.service.Respond(m, 200, "", "")
 		}
 		m, _ := h.questioned("UPDATE")
-		h.service.respond(m, 501, "", "")
+		h.service.Respond(m, 501, "", "")
 		m, after := h.questioned("OPTIONS")
-		h.service.respond(m, 403, "", "")
+		h.service.Respond(m, 403, "", "")
 		m, again := h.questioned("INVITE")
-		if after+again != 0 || m.body != first.body {
+		if after+again != 0 || m.Body != first.Body {
 			t.Fatalf("after %v and %v: %s", after, again, m)
 		}
-		h.service.respond(m, 200, "", far())
-		h.service.expect("ACK")
+		h.service.Respond(m, 200, "", far())
+		h.service.Expect("ACK")
 		m, _ = h.questioned("UPDATE") // the service has answered it before
-		h.service.respond(m, 500, "", "")
+		h.service.Respond(m, 500, "", "")
 		m, _ = h.questioned("INVITE") // the service has not answered OPTIONS
-		h.service.respond(m, 200, "", far())
-		h.service.expect("ACK")
+		h.service.Respond(m, 200, "", far())
+		h.service.Expect("ACK")
 		h.hangUp(c.near)
 	})
 }
@@ -118,14 +119,14 @@ func TestCallsWithoutLivenessChecks(t *testing.T) {
 				}
 				c := h.incoming()
 				<-time.After(short(time.Hour))
-				h.service.nothing(h.toService)
+				h.service.ExpectNothing(h.toService)
 				for _, code := range []int{481, 408} {
-					c.near.request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
-					h.service.respond(h.service.expect("INFO"), code, "", "")
-					h.adapter.expectOf(num(code), "INFO")
+					c.near.Request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
+					h.service.Respond(h.service.Expect("INFO"), code, "", "")
+					h.adapter.ExpectOf(num(code), "INFO")
 				}
 				<-time.After(short(10 * time.Minute))
-				h.service.nothing(h.toService)
+				h.service.ExpectNothing(h.toService)
 				h.hangUp(c.near)
 			})
 		})
@@ -144,7 +145,7 @@ func TestCallbackWindowEnds(t *testing.T) {
 		if after < 10*time.Minute || after > 12*time.Minute {
 			t.Fatalf("asked after %v", after)
 		}
-		h.service.respond(m, 481, "", "")
+		h.service.Respond(m, 481, "", "")
 		h.vanished(481)
 		h.cleared("service-lost")
 	})
@@ -157,18 +158,18 @@ func TestLostServiceKeepsItsCalls(t *testing.T) {
 		h := newVirtualTestBed(t, inShort)
 		c := h.incoming()
 		back := time.Now().Add(short(time.Hour))
-		for m := h.service.next(); time.Now().Before(back); {
-			if !m.is("OPTIONS") && !m.is("INVITE") && !m.is("CANCEL") {
+		for m := h.service.Next(); time.Now().Before(back); {
+			if !m.Is("OPTIONS") && !m.Is("INVITE") && !m.Is("CANCEL") {
 				t.Fatalf("got %s", m)
 			}
-			m = h.service.next()
+			m = h.service.Next()
 		}
 		for inside := time.Now(); ; { // the service is back, between two checks
-			m := h.service.next()
-			if strings.Contains(m.get("To"), ";tag=") {
+			m := h.service.Next()
+			if strings.Contains(m.Get("To"), ";tag=") {
 				inside = time.Now()
 			} else if time.Since(inside) > short(40*time.Second) {
-				h.service.respond(m, 200, "x", "")
+				h.service.Respond(m, 200, "x", "")
 				break
 			}
 		}
@@ -176,7 +177,7 @@ func TestLostServiceKeepsItsCalls(t *testing.T) {
 		if after != 30*time.Second {
 			t.Fatalf("asked after %v", after)
 		}
-		h.service.respond(m, 500, "", "")
+		h.service.Respond(m, 500, "", "")
 		h.keepsSaying(200, 61*time.Minute)
 		h.hangUp(c.near)
 	})
@@ -208,11 +209,11 @@ func (h *testBed) keepsSaying(code int, d time.Duration) (asked int) {
 	end := time.After(short(d))
 	for {
 		select {
-		case m := <-h.service.in:
-			if m.is("BYE") {
+		case m := <-h.service.In:
+			if m.Is("BYE") {
 				h.t.Fatalf("got %s", m)
 			}
-			h.service.respond(m, code, "x", "")
+			h.service.Respond(m, code, "x", "")
 			asked++
 		case <-end:
 			return asked
@@ -232,17 +233,17 @@ func TestUnknownToTheServiceButHeard(t *testing.T) {
 			c, _ := h.answered(knowsUpdate)
 			for _, method := range []string{"UPDATE", "OPTIONS"} {
 				m, _ := h.questioned(method)
-				h.service.respond(m, 481, "", "")
+				h.service.Respond(m, 481, "", "")
 			}
 			m, _ := h.questioned("INVITE")
 			if code == 481 {
-				h.service.respond(m, 481, "", "")
+				h.service.Respond(m, 481, "", "")
 				h.vanished(481)
 				h.cleared("service-lost")
 				continue
 			}
-			h.service.respond(m, 200, "", far())
-			h.service.expect("ACK")
+			h.service.Respond(m, 200, "", far())
+			h.service.Expect("ACK")
 			h.hangUp(c.near)
 		}
 	})
@@ -257,15 +258,15 @@ func TestSilentAboutOneCall(t *testing.T) {
 			h := newVirtualTestBed(t, inShort)
 			h.incoming()
 			m, _ := h.questioned("OPTIONS")
-			h.service.respond(m, 200, "", "")
+			h.service.Respond(m, 200, "", "")
 			over := time.After(short(10 * time.Minute))
 			tick := time.NewTicker(short(5 * time.Second))
 			defer tick.Stop()
 			for ended := false; !ended; {
 				select {
-				case m := <-h.service.in:
-					if ended = m.is("BYE"); ended {
-						h.service.respond(m, 481, "", "")
+				case m := <-h.service.In:
+					if ended = m.Is("BYE"); ended {
+						h.service.Respond(m, 481, "", "")
 					}
 				case <-tick.C:
 					if speaks {
@@ -291,13 +292,13 @@ func TestMediaLost(t *testing.T) {
 		h := silences(t)
 		h.incoming()
 		first, _ := h.questioned("OPTIONS")
-		h.service.respond(first, 200, "", "")
+		h.service.Respond(first, 200, "", "")
 		m, after := h.questioned("OPTIONS")
 		if want := 35 * time.Second; after != want { // 20 s and 25 s, less the 10 s until the first check
 			t.Fatalf("asked after %v, want %v", after, want)
 		}
-		h.service.respond(m, 481, "", "")
-		h.service.respond(h.service.expect("BYE"), 481, "", "")
+		h.service.Respond(m, 481, "", "")
+		h.service.Respond(h.service.Expect("BYE"), 481, "", "")
 		h.cleared("media-lost")
 
 		h = silences(t) // the service answers that the call is up; the same silence starts no further check
@@ -307,7 +308,7 @@ func TestMediaLost(t *testing.T) {
 			if after != want {
 				t.Fatalf("asked after %v, want %v", after, want)
 			}
-			h.service.respond(m, 200, "", "")
+			h.service.Respond(m, 200, "", "")
 		}
 		h.hangUp(c.near)
 	})
@@ -319,7 +320,7 @@ func TestMediaLost(t *testing.T) {
 func TestFarEndSilent(t *testing.T) {
 	t.Parallel()
 	audio := func(direction string, more ...string) string {
-		return offer("127.0.0.1", farSDP, direction) + strings.Join(append(more, ""), "\r\n")
+		return uatest.Offer("127.0.0.1", farSDP, direction) + strings.Join(append(more, ""), "\r\n")
 	}
 	codec := func(pt, more string) string {
 		return strings.Replace(audio("sendrecv", strings.Fields(more)...), "RTP/AVP 0 101", "RTP/AVP "+pt+" 101", 1)
@@ -362,12 +363,12 @@ func TestFarEndSilent(t *testing.T) {
 					c.near = audio("sendrecv")
 				}
 				far := h.arrive(c.far)
-				inv := h.adapter.expect("INVITE")
-				h.adapter.respond(inv, 200, "near", c.near)
-				h.adapter.expect("ACK")
-				far.established(h.service.expect("200")).ack("")
+				inv := h.adapter.Expect("INVITE")
+				h.adapter.Respond(inv, 200, "near", c.near)
+				h.adapter.Expect("ACK")
+				far.Established(h.service.Expect("200")).Ack("")
 				h.machine.saw("1 arrived", "1 answered")
-				near := h.adapter.called(inv, "near")
+				near := h.adapter.Called(inv, "near")
 				h.keepsSaying(200, 319*time.Second)
 				if len(h.machine.seen) > 0 {
 					t.Fatalf("event %s", <-h.machine.seen)
@@ -414,14 +415,14 @@ func (h *testBed) ignores(d time.Duration) (asked int) {
 	seen := map[string]bool{}
 	for end := time.After(short(d)); ; {
 		select {
-		case m := <-h.service.in:
+		case m := <-h.service.In:
 			switch {
-			case m.is("BYE"):
+			case m.Is("BYE"):
 				h.t.Fatalf("got %s", m)
-			case !strings.Contains(m.get("To"), ";tag="):
-				h.service.respond(m, 200, "x", "")
-			case !m.is("CANCEL"):
-				seen[m.get("CSeq")] = true
+			case !strings.Contains(m.Get("To"), ";tag="):
+				h.service.Respond(m, 200, "x", "")
+			case !m.Is("CANCEL"):
+				seen[m.Get("CSeq")] = true
 			}
 		case <-end:
 			return len(seen)
@@ -458,7 +459,7 @@ func TestBoundWithoutTrust(t *testing.T) {
 		h.answered(knowsUpdate)
 		for _, method := range []string{"UPDATE", "OPTIONS", "INVITE"} {
 			m, _ := h.questioned(method)
-			h.service.respond(m, 500, "", "")
+			h.service.Respond(m, 500, "", "")
 		}
 		died := time.Now()
 		h.vanished(0)
@@ -477,16 +478,16 @@ func TestAskedWhenServiceIsBack(t *testing.T) {
 		h := newVirtualTestBed(t, inShort, speaking)
 		c := h.incoming()
 		back := time.Now().Add(short(3 * time.Minute))
-		m := h.service.next()
-		for time.Now().Before(back) || strings.Contains(m.get("To"), ";tag=") {
-			m = h.service.next()
+		m := h.service.Next()
+		for time.Now().Before(back) || strings.Contains(m.Get("To"), ";tag=") {
+			m = h.service.Next()
 		}
-		h.service.respond(m, 200, "x", "") // the service is back
+		h.service.Respond(m, 200, "x", "") // the service is back
 		m, after := h.questioned("OPTIONS")
 		if after != 30*time.Second {
 			t.Fatalf("asked after %v", after)
 		}
-		h.service.respond(m, 200, "", "")
+		h.service.Respond(m, 200, "", "")
 		h.hangUp(c.near)
 	})
 }

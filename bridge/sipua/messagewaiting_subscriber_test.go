@@ -6,6 +6,8 @@ import (
 	"testing"
 	"testing/synctest"
 	"time"
+
+	"clearback/bridge/sipua/uatest"
 )
 
 // A service ends each subscription as soon as it began. It is asked at growing intervals, and not every second for ever
@@ -17,24 +19,24 @@ func TestSubscriptionsThatEndAtOnce(t *testing.T) {
 		began, seen := time.Now(), map[string]bool{}
 		r := newFuzzBed(t, func(o *Options, _ *times) { o.Lines[0].MessageWaiting = MessagesSubscribe })
 		service, to := fuzzParties['s'], r.to['s']
-		answer := func(req message, n int) {
+		answer := func(req uatest.Message, n int) {
 			say := func(lines ...string) {
 				r.net.Send(service, to, []byte(strings.Join(append(lines, "Content-Length: 0", "", ""), "\r\n")))
 			}
-			say("SIP/2.0 200 OK", "Via: "+req.get("Via"), "From: "+req.get("From"), "To: "+req.get("To")+";tag=mwi",
-				"Call-ID: "+req.get("Call-ID"), "CSeq: "+req.get("CSeq"),
+			say("SIP/2.0 200 OK", "Via: "+req.Get("Via"), "From: "+req.Get("From"), "To: "+req.Get("To")+";tag=mwi",
+				"Call-ID: "+req.Get("Call-ID"), "CSeq: "+req.Get("CSeq"),
 				"Expires: 3600", "Contact: <sip:mwi@"+service.String()+">")
-			say("NOTIFY "+uri(req.get("Contact"))+" SIP/2.0", fmt.Sprintf("Via: SIP/2.0/UDP %s;branch=z9hG4bKend%d",
-				service, n), "From: "+req.get("To")+";tag=mwi", "To: "+req.get("From"),
-				"Call-ID: "+req.get("Call-ID"), "CSeq: 1 NOTIFY", "Max-Forwards: 70",
+			say("NOTIFY "+uatest.URI(req.Get("Contact"))+" SIP/2.0", fmt.Sprintf("Via: SIP/2.0/UDP %s;branch=z9hG4bKend%d",
+				service, n), "From: "+req.Get("To")+";tag=mwi", "To: "+req.Get("From"),
+				"Call-ID: "+req.Get("Call-ID"), "CSeq: 1 NOTIFY", "Max-Forwards: 70",
 				"Contact: <sip:mwi@"+service.String()+">", "Event: message-summary",
 				"Subscription-State: terminated;reason=timeout")
 		}
 		for time.Since(began) < 3*time.Hour {
 			for _, p := range r.ends['s'].Waiting() {
-				if m := parse(string(p.Data), p.From); m.is("SUBSCRIBE") && m.get("Expires") != "0" &&
-					!seen[m.get("Call-ID")] {
-					seen[m.get("Call-ID")] = true
+				if m := uatest.Parse(string(p.Data), p.From); m.Is("SUBSCRIBE") && m.Get("Expires") != "0" &&
+					!seen[m.Get("Call-ID")] {
+					seen[m.Get("Call-ID")] = true
 					asked = append(asked, time.Since(began))
 					answer(m, len(asked))
 				}

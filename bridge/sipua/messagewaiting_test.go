@@ -7,6 +7,8 @@ import (
 	"testing"
 	"testing/synctest"
 	"time"
+
+	"clearback/bridge/sipua/uatest"
 )
 
 const summaryKind = "Content-Type: application/simple-message-summary"
@@ -66,16 +68,16 @@ func waiting(t testing.TB, how MessageWaiting, settings ...setting) (h *testBed,
 }
 
 // notify sends an unsolicited NOTIFY from the service.
-func (h *testBed) notify(body string, extra ...string) *peerDialog {
+func (h *testBed) notify(body string, extra ...string) *uatest.Dialog {
 	h.t.Helper()
 	target := "sip:" + serviceUser + "@" + h.toService.String()
-	id := h.service.id()
-	d := &peerDialog{p: h.service, id: id, local: "<" + target + ">;tag=" + id, remote: "<" + target + ">",
-		target: target, to: h.toService}
+	id := h.service.NewID()
+	d := &uatest.Dialog{P: h.service, CallID: id, Local: "<" + target + ">;tag=" + id, Remote: "<" + target + ">",
+		Target: target, To: h.toService}
 	if len(extra) == 0 {
 		extra = []string{"Event: message-summary", summaryKind}
 	}
-	d.request("NOTIFY", body, extra...)
+	d.Request("NOTIFY", body, extra...)
 	return d
 }
 
@@ -83,7 +85,7 @@ func (h *testBed) notify(body string, extra ...string) *peerDialog {
 func (h *testBed) quietly() {
 	h.t.Helper()
 	select {
-	case m := <-h.adapter.in:
+	case m := <-h.adapter.In:
 		h.t.Fatalf("the adapter got %s", m)
 	case <-time.After(40 * time.Millisecond):
 	}
@@ -96,40 +98,40 @@ func TestNotifyWaitsForIdleLine(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h, rest := waiting(t, MessagesPass)
 		h.notify(summaryText)
-		h.service.expectOf("200", "NOTIFY")
+		h.service.ExpectOf("200", "NOTIFY")
 		h.quietly() // not at rest: guard time, a trial or a fault
 		far := h.arrive(far())
-		inv := h.adapter.expect("INVITE")
+		inv := h.adapter.Expect("INVITE")
 		rest.Store(true)
 		h.quietly()
-		h.adapter.respond(inv, 180, "near", "")
-		h.service.expect("180")
+		h.adapter.Respond(inv, 180, "near", "")
+		h.service.Expect("180")
 		h.quietly()
-		h.adapter.respond(inv, 200, "near", near())
-		h.adapter.expect("ACK")
-		far.established(h.service.expect("200")).ack("")
+		h.adapter.Respond(inv, 200, "near", near())
+		h.adapter.Expect("ACK")
+		far.Established(h.service.Expect("200")).Ack("")
 		h.quietly()
 		rest.Store(false)
-		far.request("BYE", "")
-		h.service.expectOf("200", "BYE")
-		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		far.Request("BYE", "")
+		h.service.ExpectOf("200", "BYE")
+		h.adapter.Respond(h.adapter.Expect("BYE"), 200, "", "")
 		h.machine.saw("1 arrived", "1 ringing", "1 answered", "1 far end cleared: bye",
 			"1 adapter leg cleared: confirmed")
 		h.atRest()
 		h.quietly()
 		rest.Store(true)
-		m := h.adapter.expect("NOTIFY")
-		h.adapter.respond(m, 200, "x", "")
+		m := h.adapter.Expect("NOTIFY")
+		h.adapter.Respond(m, 200, "x", "")
 		own := h.toAdapter.String()
 		if want := "Messages-Waiting: yes\r\nMessage-Account: sip:" + adapterUser + "@" + own +
-			"\r\nVoice-Message: 2/8 (0/2)\r\n"; m.body != want ||
-			m.get("Event") != "message-summary" || m.get("Subscription-State") != "active" ||
-			m.get("Content-Type") != "application/simple-message-summary" {
+			"\r\nVoice-Message: 2/8 (0/2)\r\n"; m.Body != want ||
+			m.Get("Event") != "message-summary" || m.Get("Subscription-State") != "active" ||
+			m.Get("Content-Type") != "application/simple-message-summary" {
 			t.Fatalf("told %s", m)
 		}
 		eventually(t, "the adapter's answer", func() bool { return h.agent.Counts().MessagesNotified == 1 })
 		h.notify(summaryText) // an unchanged summary
-		h.service.expectOf("200", "NOTIFY")
+		h.service.ExpectOf("200", "NOTIFY")
 		h.quietly()
 		if st := h.line.Status(); !st.MessagesKnown || !st.MessagesWaiting {
 			t.Fatalf("status: %+v", st)
@@ -145,13 +147,13 @@ func TestNotifyAtTheEndOfACall(t *testing.T) {
 		rest.Store(true)
 		c := h.incoming()
 		h.notify(summaryText)
-		h.service.expectOf("200", "NOTIFY")
+		h.service.ExpectOf("200", "NOTIFY")
 		h.quietly()
 		ended := time.Now()
-		c.far.request("BYE", "")
-		h.service.expectOf("200", "BYE")
-		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
-		h.adapter.respond(h.adapter.expect("NOTIFY"), 200, "x", "")
+		c.far.Request("BYE", "")
+		h.service.ExpectOf("200", "BYE")
+		h.adapter.Respond(h.adapter.Expect("BYE"), 200, "", "")
+		h.adapter.Respond(h.adapter.Expect("NOTIFY"), 200, "x", "")
 		if after := time.Since(ended); after > time.Millisecond {
 			t.Fatalf("notified after %v", after)
 		}
@@ -167,34 +169,34 @@ func TestCallDuringNotify(t *testing.T) {
 		h, rest := waiting(t, MessagesPass)
 		rest.Store(true)
 		h.notify(summaryText)
-		h.service.expectOf("200", "NOTIFY")
-		m := h.adapter.expect("NOTIFY") // and no answer
+		h.service.ExpectOf("200", "NOTIFY")
+		m := h.adapter.Expect("NOTIFY") // and no answer
 		d := h.arrive(far())
-		inv := h.adapter.expect("INVITE")
+		inv := h.adapter.Expect("INVITE")
 		eventually(t, "the end of the telling", func() bool {
 			h.line.messageState.mu.Lock()
 			defer h.line.messageState.mu.Unlock()
 			return h.line.messageState.stop == nil
 		})
-		before := h.adapter.repeats.Load()
-		h.adapter.respond(inv, 180, "near", "") // so that the INVITE is not retransmitted
-		h.service.expect("180")
+		before := h.adapter.Repeats.Load()
+		h.adapter.Respond(inv, 180, "near", "") // so that the INVITE is not retransmitted
+		h.service.Expect("180")
 		select {
-		case m := <-h.adapter.in:
+		case m := <-h.adapter.In:
 			t.Fatalf("the adapter got %s", m)
 		case <-time.After(120 * time.Millisecond): // retransmissions come after 25, 75 and 175 ms
 		}
-		if n := h.adapter.repeats.Load() - before; n > 1 {
+		if n := h.adapter.Repeats.Load() - before; n > 1 {
 			t.Fatalf("%d retransmissions came during the call", n)
 		}
-		h.adapter.respond(inv, 486, "near", "")
-		h.adapter.expect("ACK")
-		d.nack(h.service.expect("486"))
-		again := h.adapter.expect("NOTIFY")
-		if again.get("Call-ID") == m.get("Call-ID") || again.body != m.body {
+		h.adapter.Respond(inv, 486, "near", "")
+		h.adapter.Expect("ACK")
+		d.AckFailure(h.service.Expect("486"))
+		again := h.adapter.Expect("NOTIFY")
+		if again.Get("Call-ID") == m.Get("Call-ID") || again.Body != m.Body {
 			t.Fatalf("told %s", again)
 		}
-		h.adapter.respond(again, 501, "x", "") // the adapter rejects it
+		h.adapter.Respond(again, 501, "x", "") // the adapter rejects it
 		eventually(t, "the adapter's answer", func() bool {
 			h.line.messageState.mu.Lock()
 			defer h.line.messageState.mu.Unlock()
@@ -219,32 +221,32 @@ func TestMessagesRefused(t *testing.T) {
 			{"200", "", "Event: message-summary;id=1", "X: y"},
 		} {
 			h.notify(c.body, c.event, c.kind)
-			m := h.service.expectOf(c.want, "NOTIFY")
-			if c.want == "489" && m.get("Allow-Events") != "message-summary" || c.want == "415" &&
-				m.get("Accept") == "" {
+			m := h.service.ExpectOf(c.want, "NOTIFY")
+			if c.want == "489" && m.Get("Allow-Events") != "message-summary" || c.want == "415" &&
+				m.Get("Accept") == "" {
 				t.Errorf("%+v got %s", c, m)
 			}
 		}
 		h.quietly()
 		off, _ := waiting(t, MessagesOff, quickDateCheck)
 		off.notify(summaryText)
-		off.service.expectOf("489", "NOTIFY")
+		off.service.ExpectOf("489", "NOTIFY")
 	})
 }
 
 // subscribe sends a SUBSCRIBE of the adapter with credentials and returns the response.
-func (h *testBed) subscribe(event string, extra ...string) (*peerDialog, message) {
+func (h *testBed) subscribe(event string, extra ...string) (*uatest.Dialog, uatest.Message) {
 	h.t.Helper()
 	target := "sip:" + adapterUser + "@" + h.toAdapter.String()
-	id := h.adapter.id()
-	d := &peerDialog{p: h.adapter, id: id, local: "<" + target + ">;tag=" + id, remote: "<" + target + ">",
-		target: target, to: h.toAdapter}
+	id := h.adapter.NewID()
+	d := &uatest.Dialog{P: h.adapter, CallID: id, Local: "<" + target + ">;tag=" + id, Remote: "<" + target + ">",
+		Target: target, To: h.toAdapter}
 	extra = append(extra, "Event: "+event)
-	d.request("SUBSCRIBE", "", extra...)
-	m := h.adapter.expect("401")
-	d.request("SUBSCRIBE", "", append(extra, authorization(h.t, "Authorization", m.get("WWW-Authenticate"), "SUBSCRIBE",
+	d.Request("SUBSCRIBE", "", extra...)
+	m := h.adapter.Expect("401")
+	d.Request("SUBSCRIBE", "", append(extra, authorization(h.t, "Authorization", m.Get("WWW-Authenticate"), "SUBSCRIBE",
 		target, adapterUser, adapterSecret))...)
-	return d, h.adapter.next()
+	return d, h.adapter.Next()
 }
 
 // An adapter may subscribe (RFC 6665). It is challenged, and notified inside its dialog. Even the first NOTIFY waits
@@ -257,71 +259,71 @@ func TestAdapterSubscribes(t *testing.T) {
 			{"dialog", "Expires: 600", "489"}, {"message-summary", "Expires: 30", "423"},
 			{"message-summary", "Accept: text/plain", "406"},
 		} {
-			if _, m := h.subscribe(c.event, c.extra); !m.is(c.want) {
+			if _, m := h.subscribe(c.event, c.extra); !m.Is(c.want) {
 				t.Fatalf("%+v got %s", c, m)
 			}
 		}
 		d, ok := h.subscribe("message-summary;id=7", "Expires: 7200", "Accept: application/simple-message-summary")
-		if !ok.is("200") || ok.get("Expires") != "3600" || !strings.Contains(ok.get("To"), ";tag=") {
+		if !ok.Is("200") || ok.Get("Expires") != "3600" || !strings.Contains(ok.Get("To"), ";tag=") {
 			t.Fatalf("got %s", ok)
 		}
-		d.established(ok)
+		d.Established(ok)
 		h.quietly()
 		rest.Store(true)
-		told := func(state, waiting string) message {
+		told := func(state, waiting string) uatest.Message {
 			t.Helper()
-			m := h.adapter.expect("NOTIFY")
-			if m.get("Call-ID") != d.id || m.get("Event") != "message-summary;id=7" ||
-				!strings.HasPrefix(m.get("Subscription-State"), state) ||
-				m.get("From") != d.remote || m.get("To") != d.local ||
-				!strings.HasPrefix(m.body, "Messages-Waiting: "+waiting) {
+			m := h.adapter.Expect("NOTIFY")
+			if m.Get("Call-ID") != d.CallID || m.Get("Event") != "message-summary;id=7" ||
+				!strings.HasPrefix(m.Get("Subscription-State"), state) ||
+				m.Get("From") != d.Remote || m.Get("To") != d.Local ||
+				!strings.HasPrefix(m.Body, "Messages-Waiting: "+waiting) {
 				t.Fatalf("told %s", m)
 			}
 			return m
 		}
-		h.adapter.respond(told("active;expires=35", "no"), 200, "", "") // no summary is known yet
+		h.adapter.Respond(told("active;expires=35", "no"), 200, "", "") // no summary is known yet
 		h.notify(summaryText)
-		h.service.expectOf("200", "NOTIFY")
-		h.adapter.respond(told("active", "yes"), 200, "", "")
-		d.request("SUBSCRIBE", "", "Event: message-summary;id=7", "Expires: 600")
-		if m := h.adapter.expectOf("200", "SUBSCRIBE"); m.get("Expires") != "600" {
+		h.service.ExpectOf("200", "NOTIFY")
+		h.adapter.Respond(told("active", "yes"), 200, "", "")
+		d.Request("SUBSCRIBE", "", "Event: message-summary;id=7", "Expires: 600")
+		if m := h.adapter.ExpectOf("200", "SUBSCRIBE"); m.Get("Expires") != "600" {
 			t.Fatalf("got %s", m)
 		}
-		h.adapter.respond(told("active", "yes"), 200, "", "")
-		d.requestSeq("SUBSCRIBE", 1, "", "Event: message-summary")
-		h.adapter.expectOf("500", "SUBSCRIBE")
-		d.request("SUBSCRIBE", "", "Event: message-summary;id=7", "Expires: 0")
-		h.adapter.expectOf("200", "SUBSCRIBE")
-		h.adapter.respond(told("terminated;reason=timeout", "yes"), 200, "", "")
+		h.adapter.Respond(told("active", "yes"), 200, "", "")
+		d.RequestSeq("SUBSCRIBE", 1, "", "Event: message-summary")
+		h.adapter.ExpectOf("500", "SUBSCRIBE")
+		d.Request("SUBSCRIBE", "", "Event: message-summary;id=7", "Expires: 0")
+		h.adapter.ExpectOf("200", "SUBSCRIBE")
+		h.adapter.Respond(told("terminated;reason=timeout", "yes"), 200, "", "")
 		eventually(t, "the end of the subscription", func() bool {
 			h.agent.mu.Lock()
 			defer h.agent.mu.Unlock()
 			return len(h.agent.dialogs) == 0
 		})
-		d.request("SUBSCRIBE", "", "Event: message-summary;id=7")
-		h.adapter.expectOf("481", "SUBSCRIBE")
+		d.Request("SUBSCRIBE", "", "Event: message-summary;id=7")
+		h.adapter.ExpectOf("481", "SUBSCRIBE")
 		// an adapter that forgot its subscription gets an unsolicited NOTIFY
 		d, ok = h.subscribe("message-summary;id=7")
-		d.established(ok)
-		h.adapter.respond(told("active", "yes"), 481, "", "")
-		m := h.adapter.expect("NOTIFY")
-		if m.get("Call-ID") == d.id || m.get("Event") != "message-summary" {
+		d.Established(ok)
+		h.adapter.Respond(told("active", "yes"), 481, "", "")
+		m := h.adapter.Expect("NOTIFY")
+		if m.Get("Call-ID") == d.CallID || m.Get("Event") != "message-summary" {
 			t.Fatalf("told %s", m)
 		}
-		h.adapter.respond(m, 200, "", "")
+		h.adapter.Respond(m, 200, "", "")
 		off, _ := waiting(t, MessagesOff, quickDateCheck)
-		if _, m := off.subscribe("message-summary"); !m.is("489") {
+		if _, m := off.subscribe("message-summary"); !m.Is("489") {
 			t.Fatalf("got %s", m)
 		}
 		for _, one := range []struct {
 			h    *testBed
 			says string
 		}{{h, "message-summary"}, {off, ""}} {
-			d.to = one.h.toAdapter
-			(&peerDialog{p: one.h.adapter, id: "ask", local: "<sip:a@b>;tag=1", remote: "<sip:a@b>", target: "sip:" +
-				d.to.String(), to: d.to}).request("OPTIONS", "")
-			m := one.h.adapter.expectOf("200", "OPTIONS")
-			if m.get("Allow-Events") != one.says || strings.Contains(m.get("Allow"), "SUBSCRIBE") != (one.says != "") {
+			d.To = one.h.toAdapter
+			(&uatest.Dialog{P: one.h.adapter, CallID: "ask", Local: "<sip:a@b>;tag=1", Remote: "<sip:a@b>", Target: "sip:" +
+				d.To.String(), To: d.To}).Request("OPTIONS", "")
+			m := one.h.adapter.ExpectOf("200", "OPTIONS")
+			if m.Get("Allow-Events") != one.says || strings.Contains(m.Get("Allow"), "SUBSCRIBE") != (one.says != "") {
 				t.Fatalf("able: %s", m)
 			}
 		}
@@ -335,47 +337,47 @@ func TestSubscribesAtTheService(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h, rest := waiting(t, MessagesSubscribe)
 		rest.Store(true)
-		sub := h.service.expect("SUBSCRIBE")
-		h.service.respond(sub, 401, "svc", "",
+		sub := h.service.Expect("SUBSCRIBE")
+		h.service.Respond(sub, 401, "svc", "",
 			`WWW-Authenticate: Digest realm="pbx.example", nonce="n1", qop="auth", algorithm=MD5`)
-		sub = h.service.expect("SUBSCRIBE")
+		sub = h.service.Expect("SUBSCRIBE")
 		credentials(t, sub, "Authorization", "SUBSCRIBE")
-		if sub.get("Event") != "message-summary" || sub.get("Accept") != "application/simple-message-summary" ||
-			sub.get("Expires") != "3600" {
+		if sub.Get("Event") != "message-summary" || sub.Get("Accept") != "application/simple-message-summary" ||
+			sub.Get("Expires") != "3600" {
 			t.Fatalf("sent %s", sub)
 		}
-		d := h.service.called(sub, "svc")
+		d := h.service.Called(sub, "svc")
 		tell := func(state, body string) {
 			t.Helper()
-			d.request("NOTIFY", body, "Event: message-summary", "Subscription-State: "+state, summaryKind)
-			h.service.expectOf("200", "NOTIFY")
+			d.Request("NOTIFY", body, "Event: message-summary", "Subscription-State: "+state, summaryKind)
+			h.service.ExpectOf("200", "NOTIFY")
 		}
 		tell("active;expires=1", summaryText) // before the 200
-		h.service.respond(sub, 200, "svc", "", "Expires: 1")
-		m := h.adapter.expect("NOTIFY")
-		contains(t, m.body, "Voice-Message: 2/8 (0/2)")
-		h.adapter.respond(m, 200, "", "")
-		refresh := h.service.expect("SUBSCRIBE")
-		if refresh.get("Call-ID") != d.id || refresh.get("To") != d.local {
+		h.service.Respond(sub, 200, "svc", "", "Expires: 1")
+		m := h.adapter.Expect("NOTIFY")
+		contains(t, m.Body, "Voice-Message: 2/8 (0/2)")
+		h.adapter.Respond(m, 200, "", "")
+		refresh := h.service.Expect("SUBSCRIBE")
+		if refresh.Get("Call-ID") != d.CallID || refresh.Get("To") != d.Local {
 			t.Fatalf("refreshed by %s", refresh)
 		}
 		fork := *d
-		fork.local = strings.Replace(fork.local, "tag=svc", "tag=other", 1)
-		fork.request("NOTIFY", summaryText, "Event: message-summary", "Subscription-State: active", summaryKind)
-		h.service.expectOf("481", "NOTIFY")
-		h.service.respond(refresh, 481, "svc", "")
-		again := h.service.expect("SUBSCRIBE")
-		if again.get("Call-ID") == d.id {
+		fork.Local = strings.Replace(fork.Local, "tag=svc", "tag=other", 1)
+		fork.Request("NOTIFY", summaryText, "Event: message-summary", "Subscription-State: active", summaryKind)
+		h.service.ExpectOf("481", "NOTIFY")
+		h.service.Respond(refresh, 481, "svc", "")
+		again := h.service.Expect("SUBSCRIBE")
+		if again.Get("Call-ID") == d.CallID {
 			t.Fatalf("subscribed by %s", again)
 		}
-		d = h.service.called(again, "svc")
-		h.service.respond(again, 200, "svc", "", "Expires: 3600")
+		d = h.service.Called(again, "svc")
+		h.service.Respond(again, 200, "svc", "", "Expires: 3600")
 		tell("active", summaryText)
 		if err := h.agent.Close(); err != nil {
 			t.Fatal(err)
 		}
-		end := h.service.expect("SUBSCRIBE")
-		if end.get("Expires") != "0" || end.get("Call-ID") != d.id {
+		end := h.service.Expect("SUBSCRIBE")
+		if end.Get("Expires") != "0" || end.Get("Call-ID") != d.CallID {
 			t.Fatalf("left by %s", end)
 		}
 	})

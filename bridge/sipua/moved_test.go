@@ -5,21 +5,23 @@ import (
 	"testing"
 	"testing/synctest"
 	"time"
+
+	"clearback/bridge/sipua/uatest"
 )
 
 // askedByInvite sets up a call with direct media and returns our first re-INVITE. The service supports neither UPDATE
 // nor OPTIONS.
-func askedByInvite(t *testing.T) (h *testBed, c callPair, invite message) {
+func askedByInvite(t *testing.T) (h *testBed, c callPair, invite uatest.Message) {
 	h = newVirtualTestBed(t, inShort)
 	c, _ = h.answered("Allow: INVITE, ACK, BYE, CANCEL")
 	m, _ := h.questioned("OPTIONS")
-	h.service.respond(m, 405, "", "")
+	h.service.Respond(m, 405, "", "")
 	invite, _ = h.questioned("INVITE")
 	return h, c, invite
 }
 
 // mediaAt returns a description with the media at that port.
-func mediaAt(port int) string { return offer("127.0.0.1", port, "sendrecv") }
+func mediaAt(port int) string { return uatest.Offer("127.0.0.1", port, "sendrecv") }
 
 // The answer to a re-INVITE that offered nothing new names another address. Media goes directly, so the adapter is
 // offered that address. If the adapter moves in return, the service gets a re-INVITE (RFC 3264 section 8.3.1: either
@@ -31,22 +33,22 @@ func TestAnswerToRefreshMovesMedia(t *testing.T) {
 			t.Parallel()
 			synctest.Test(t, func(t *testing.T) {
 				h, c, invite := askedByInvite(t)
-				h.service.respond(invite, 200, "", mediaAt(farSDP+2))
-				h.service.expect("ACK")
-				invite = h.adapter.expect("INVITE")
-				contains(t, invite.body, "m=audio "+num(farSDP+2)+" ")
+				h.service.Respond(invite, 200, "", mediaAt(farSDP+2))
+				h.service.Expect("ACK")
+				invite = h.adapter.Expect("INVITE")
+				contains(t, invite.Body, "m=audio "+num(farSDP+2)+" ")
 				if moves == 1 {
-					h.adapter.respond(invite, 200, "", mediaAt(nearSDP))
-					h.adapter.expect("ACK")
+					h.adapter.Respond(invite, 200, "", mediaAt(nearSDP))
+					h.adapter.Expect("ACK")
 				} else {
-					h.adapter.respond(invite, 200, "", mediaAt(nearSDP+2))
-					h.adapter.expect("ACK")
-					invite = h.service.expect("INVITE")
-					contains(t, invite.body, "m=audio "+num(nearSDP+2)+" ")
-					h.service.respond(invite, 200, "", mediaAt(farSDP+2*moves-2))
-					h.service.expect("ACK")
+					h.adapter.Respond(invite, 200, "", mediaAt(nearSDP+2))
+					h.adapter.Expect("ACK")
+					invite = h.service.Expect("INVITE")
+					contains(t, invite.Body, "m=audio "+num(nearSDP+2)+" ")
+					h.service.Respond(invite, 200, "", mediaAt(farSDP+2*moves-2))
+					h.service.Expect("ACK")
 				}
-				h.adapter.nothing(h.toAdapter)
+				h.adapter.ExpectNothing(h.toAdapter)
 				h.hangUp(c.near)
 			})
 		})
@@ -64,9 +66,9 @@ func TestAnswerToRefreshMovesNothing(t *testing.T) {
 			t.Parallel()
 			synctest.Test(t, func(t *testing.T) {
 				h, c, invite := askedByInvite(t)
-				h.service.respond(invite, 200, "", answer)
-				h.service.expect("ACK")
-				h.adapter.nothing(h.toAdapter)
+				h.service.Respond(invite, 200, "", answer)
+				h.service.Expect("ACK")
+				h.adapter.ExpectNothing(h.toAdapter)
 				h.hangUp(c.near)
 			})
 		})
@@ -84,25 +86,25 @@ func TestAdapterDoesNotFollow(t *testing.T) {
 			t.Parallel()
 			synctest.Test(t, func(t *testing.T) {
 				h, c, invite := askedByInvite(t)
-				h.service.respond(invite, 200, "", mediaAt(farSDP+2))
-				h.service.expect("ACK")
+				h.service.Respond(invite, 200, "", mediaAt(farSDP+2))
+				h.service.Expect("ACK")
 				for _, code := range codes {
 					body := ""
 					if code == 200 {
 						body = near()
 					}
-					h.adapter.respond(h.adapter.expect("INVITE"), code, "", body)
-					h.adapter.expect("ACK")
+					h.adapter.Respond(h.adapter.Expect("INVITE"), code, "", body)
+					h.adapter.Expect("ACK")
 				}
 				if codes[0] == 481 {
 					h.machine.saw("1 adapter lost")
-					h.adapter.respond(h.adapter.expect("BYE"), 481, "", "")
-					h.service.respond(h.service.expect("BYE"), 200, "", "")
+					h.adapter.Respond(h.adapter.Expect("BYE"), 481, "", "")
+					h.service.Respond(h.service.Expect("BYE"), 200, "", "")
 					h.atRest()
 					return
 				}
 				<-time.After(short(30 * time.Second)) // longer than any wait for another attempt
-				h.adapter.nothing(h.toAdapter)
+				h.adapter.ExpectNothing(h.toAdapter)
 				h.hangUp(c.near)
 			})
 		})
@@ -115,28 +117,28 @@ func TestMovedMediaWaits(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, inShort)
 		near := h.request("5550150", near(), "Supported: timer", "Session-Expires: 90;refresher=uas", knowsUpdate)
-		invite := h.service.expect("INVITE")
-		h.service.respond(invite, 200, "far", far(), "Allow: INVITE, ACK, BYE, CANCEL")
-		h.service.expect("ACK")
-		near.established(h.adapter.expect("200")).ack("")
+		invite := h.service.Expect("INVITE")
+		h.service.Respond(invite, 200, "far", far(), "Allow: INVITE, ACK, BYE, CANCEL")
+		h.service.Expect("ACK")
+		near.Established(h.adapter.Expect("200")).Ack("")
 		h.machine.saw("1 requested", "1 answered")
 		timer := []string{"Session-Expires: 90;refresher=uac", "Require: timer"}
 		m, _ := h.questioned("OPTIONS")
-		h.service.respond(m, 405, "", "")
+		h.service.Respond(m, 405, "", "")
 		m, _ = h.questioned("INVITE")
-		h.service.respond(m, 200, "", far())
-		h.service.expect("ACK")
+		h.service.Respond(m, 200, "", far())
+		h.service.Expect("ACK")
 		for range 2 { // 45 and 90 s after the answer (RFC 4028 section 7.2)
-			h.adapter.respond(h.adapter.expect("UPDATE"), 200, "", "", timer...)
+			h.adapter.Respond(h.adapter.Expect("UPDATE"), 200, "", "", timer...)
 		}
 		m, _ = h.questioned("INVITE") // after 130 s
-		update := h.adapter.expect("UPDATE")
-		h.service.respond(m, 200, "", mediaAt(farSDP+2))
-		h.service.past("OPTIONS", "ACK") // outside the call, to check the service itself
-		h.adapter.nothing(h.toAdapter)
-		h.adapter.respond(update, 200, "", "", timer...)
-		h.adapter.respond(h.adapter.expect("INVITE"), 200, "", mediaAt(nearSDP), timer...)
-		h.adapter.expect("ACK")
+		update := h.adapter.Expect("UPDATE")
+		h.service.Respond(m, 200, "", mediaAt(farSDP+2))
+		h.service.ExpectAfter("OPTIONS", "ACK") // outside the call, to check the service itself
+		h.adapter.ExpectNothing(h.toAdapter)
+		h.adapter.Respond(update, 200, "", "", timer...)
+		h.adapter.Respond(h.adapter.Expect("INVITE"), 200, "", mediaAt(nearSDP), timer...)
+		h.adapter.Expect("ACK")
 		h.hangUp(near)
 	})
 }

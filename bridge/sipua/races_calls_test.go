@@ -4,6 +4,8 @@ import (
 	"testing"
 	"testing/synctest"
 	"time"
+
+	"clearback/bridge/sipua/uatest"
 )
 
 // A call's dialogs are removed 64*T1 after its end. After a transfer they stay until the new call would have stopped
@@ -17,8 +19,8 @@ func TestEndedDialogsAreRemoved(t *testing.T) {
 			keep := 2 * time.Second
 			if transferred {
 				keep = time.Minute
-				h.service.respond(h.refer(c.near, "Refer-To: <sip:5550151@pbx.example>"), 202, "", "")
-				h.adapter.expectOf("202", "REFER")
+				h.service.Respond(h.refer(c.near, "Refer-To: <sip:5550151@pbx.example>"), 202, "", "")
+				h.adapter.ExpectOf("202", "REFER")
 			}
 			h.hangUp(c.near)
 			synctest.Wait()
@@ -47,25 +49,25 @@ func TestMaxForwardsIsDecremented(t *testing.T) {
 		h := newVirtualTestBed(t)
 		for in, want := range map[string]string{"Max-Forwards: 1": "0", "Max-Forwards: 70": "69",
 			"Max-Forwards: 71": "70", "X-None: 1": "70"} {
-			d := h.service.call("sip:nobody@"+h.toService.String(), "<sip:5550150@pbx.example>", h.toService, far())
-			d.nack(h.service.expect("404"))
-			lines := append([]string{}, d.invite...)
-			lines[0], lines[1] = "INVITE sip:"+serviceUser+"@"+h.toService.String()+" SIP/2.0", h.service.via()
+			d := h.service.Call("sip:nobody@"+h.toService.String(), "<sip:5550150@pbx.example>", h.toService, far())
+			d.AckFailure(h.service.Expect("404"))
+			lines := append([]string{}, d.Invite...)
+			lines[0], lines[1] = "INVITE sip:"+serviceUser+"@"+h.toService.String()+" SIP/2.0", h.service.Via()
 			for i, line := range lines {
 				switch line {
 				case "Max-Forwards: 70":
 					lines[i] = in
-				case "Call-ID: " + d.id:
-					lines[i] = "Call-ID: " + h.service.id()
+				case "Call-ID: " + d.CallID:
+					lines[i] = "Call-ID: " + h.service.NewID()
 				}
 			}
-			h.service.send(h.toService, lines...)
-			h.service.expect("100")
-			inv := h.adapter.expect("INVITE")
+			h.service.Send(h.toService, lines...)
+			h.service.Expect("100")
+			inv := h.adapter.Expect("INVITE")
 			is(t, inv, "Max-Forwards", want)
-			h.adapter.respond(inv, 486, "near", "")
-			h.adapter.expect("ACK")
-			h.service.expect("486")
+			h.adapter.Respond(inv, 486, "near", "")
+			h.adapter.Expect("ACK")
+			h.service.Expect("486")
 		}
 	})
 }
@@ -76,15 +78,15 @@ func TestChallengeCrossesCancel(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
 		n := h.request("5550150", near())
-		inv := h.service.expect("INVITE")
-		h.service.respond(inv, 100, "", "")
-		n.cancel()
-		h.adapter.expectOf("200", "CANCEL")
-		n.nack(h.adapter.expectOf("487", "INVITE"))
-		h.service.respond(h.service.expect("CANCEL"), 200, "", "")
-		h.service.respond(inv, 401, "far", "",
+		inv := h.service.Expect("INVITE")
+		h.service.Respond(inv, 100, "", "")
+		n.Cancel()
+		h.adapter.ExpectOf("200", "CANCEL")
+		n.AckFailure(h.adapter.ExpectOf("487", "INVITE"))
+		h.service.Respond(h.service.Expect("CANCEL"), 200, "", "")
+		h.service.Respond(inv, 401, "far", "",
 			`WWW-Authenticate: Digest realm="pbx.example", nonce="n1", qop="auth", algorithm=MD5`)
-		h.service.expect("ACK")
+		h.service.Expect("ACK")
 		h.machine.saw("1 requested", "1 near end cleared")
 		h.done()
 	})
@@ -97,15 +99,15 @@ func TestEndlessStaleNonce(t *testing.T) {
 		h := newVirtualTestBed(t)
 		n := h.request("5550150", near())
 		for i := range 3 {
-			inv := h.service.expect("INVITE")
-			if seq, _ := inv.cseq(); seq != i+1 {
+			inv := h.service.Expect("INVITE")
+			if seq, _ := inv.CSeq(); seq != i+1 {
 				t.Fatalf("CSeq %d", seq)
 			}
-			h.service.respond(inv, 401, "far", "",
+			h.service.Respond(inv, 401, "far", "",
 				`WWW-Authenticate: Digest realm="pbx.example", nonce="`+num(i)+`", qop="auth", algorithm=MD5, stale=true`)
-			h.service.expect("ACK")
+			h.service.Expect("ACK")
 		}
-		n.nack(h.adapter.expectOf("403", "INVITE"))
+		n.AckFailure(h.adapter.ExpectOf("403", "INVITE"))
 		h.machine.saw("1 requested", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
 		h.done()
 	})
@@ -117,23 +119,23 @@ func TestProvisionalRestartsTimerC(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, shorter) // Timer C is 300 ms
 		d := h.arrive(far())
-		inv := h.adapter.expect("INVITE")
+		inv := h.adapter.Expect("INVITE")
 		began := time.Now()
 		for _, code := range []int{180, 182} {
 			<-time.After(200 * time.Millisecond)
-			h.adapter.respond(inv, code, "near", "")
-			h.service.expect(num(code))
+			h.adapter.Respond(inv, code, "near", "")
+			h.service.Expect(num(code))
 		}
 		<-time.After(200 * time.Millisecond)
-		h.adapter.respond(inv, 100, "", "")
-		cancel := h.adapter.expect("CANCEL")
+		h.adapter.Respond(inv, 100, "", "")
+		cancel := h.adapter.Expect("CANCEL")
 		if took := time.Since(began); took != 700*time.Millisecond {
 			t.Fatalf("CANCEL after %v", took)
 		}
-		h.adapter.respond(cancel, 200, "near", "")
-		h.adapter.respond(inv, 487, "near", "")
-		h.adapter.expect("ACK")
-		d.nack(h.service.expectOf("408", "INVITE"))
+		h.adapter.Respond(cancel, 200, "near", "")
+		h.adapter.Respond(inv, 487, "near", "")
+		h.adapter.Expect("ACK")
+		d.AckFailure(h.service.ExpectOf("408", "INVITE"))
 		h.machine.saw("1 arrived", "1 ringing", "1 near end cleared")
 		h.done()
 	})
@@ -145,22 +147,22 @@ func TestReinviteInEmergencyCall(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, shorter)
 		n := h.request("999", near())
-		inv := h.service.expect("INVITE")
-		h.service.respond(inv, 180, "psap", "")
-		h.adapter.expect("180")
+		inv := h.service.Expect("INVITE")
+		h.service.Respond(inv, 180, "psap", "")
+		h.adapter.Expect("180")
 		<-time.After(time.Second)
-		h.service.respond(inv, 200, "psap", far())
-		h.service.expect("ACK")
-		n.established(h.adapter.expect("200")).ack("")
-		n.request("INVITE", offer("127.0.0.1", nearSDP, "sendonly"))
-		h.adapter.expect("100")
-		change := h.service.expect("INVITE")
-		h.service.respond(change, 180, "", "")
-		h.adapter.expect("180")
-		n.nack(h.adapter.expectOf("408", "INVITE"))
-		h.service.respond(h.service.expect("CANCEL"), 200, "", "")
-		h.service.respond(change, 487, "", "")
-		h.service.expect("ACK")
+		h.service.Respond(inv, 200, "psap", far())
+		h.service.Expect("ACK")
+		n.Established(h.adapter.Expect("200")).Ack("")
+		n.Request("INVITE", uatest.Offer("127.0.0.1", nearSDP, "sendonly"))
+		h.adapter.Expect("100")
+		change := h.service.Expect("INVITE")
+		h.service.Respond(change, 180, "", "")
+		h.adapter.Expect("180")
+		n.AckFailure(h.adapter.ExpectOf("408", "INVITE"))
+		h.service.Respond(h.service.Expect("CANCEL"), 200, "", "")
+		h.service.Respond(change, 487, "", "")
+		h.service.Expect("ACK")
 		h.hangUp(n, "1 requested (emergency)", "1 answered")
 	})
 }
@@ -172,36 +174,36 @@ func TestCSeqNumbers(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
 		n := h.request("5550150", near())
-		inv := h.service.expect("INVITE")
-		h.service.respond(inv, 407, "far", "",
+		inv := h.service.Expect("INVITE")
+		h.service.Respond(inv, 407, "far", "",
 			`Proxy-Authenticate: Digest realm="pbx.example", nonce="n1", qop="auth", algorithm=MD5`)
-		h.service.expect("ACK")
-		inv = h.service.expect("INVITE")
-		h.service.respond(inv, 200, "far", far())
-		is(t, h.service.expect("ACK"), "CSeq", "2 ACK")
-		n.established(h.adapter.expect("200")).ack("")
-		n.request("INFO", "")
-		info := h.service.expect("INFO")
+		h.service.Expect("ACK")
+		inv = h.service.Expect("INVITE")
+		h.service.Respond(inv, 200, "far", far())
+		is(t, h.service.Expect("ACK"), "CSeq", "2 ACK")
+		n.Established(h.adapter.Expect("200")).Ack("")
+		n.Request("INFO", "")
+		info := h.service.Expect("INFO")
 		is(t, info, "CSeq", "3 INFO")
-		h.service.respond(info, 407, "", "",
+		h.service.Respond(info, 407, "", "",
 			`Proxy-Authenticate: Digest realm="pbx.example", nonce="n2", qop="auth", algorithm=MD5`)
-		info = h.service.expect("INFO")
+		info = h.service.Expect("INFO")
 		is(t, info, "CSeq", "4 INFO")
-		h.service.respond(info, 100, "", "") // not a final response
-		h.service.respond(info, 180, "", "")
-		h.service.respond(info, 200, "", "")
-		h.adapter.expectOf("200", "INFO")
-		h.service.called(inv, "far").request("INFO", "")
-		info = h.adapter.expect("INFO")
+		h.service.Respond(info, 100, "", "") // not a final response
+		h.service.Respond(info, 180, "", "")
+		h.service.Respond(info, 200, "", "")
+		h.adapter.ExpectOf("200", "INFO")
+		h.service.Called(inv, "far").Request("INFO", "")
+		info = h.adapter.Expect("INFO")
 		is(t, info, "CSeq", "2 INFO")
-		h.adapter.respond(info, 200, "", "")
-		h.service.expectOf("200", "INFO")
-		n.request("BYE", "")
-		h.adapter.expectOf("200", "BYE")
-		bye := h.service.expect("BYE")
+		h.adapter.Respond(info, 200, "", "")
+		h.service.ExpectOf("200", "INFO")
+		n.Request("BYE", "")
+		h.adapter.ExpectOf("200", "BYE")
+		bye := h.service.Expect("BYE")
 		is(t, bye, "CSeq", "5 BYE")
 		is(t, bye, "Max-Forwards", "70")
-		h.service.respond(bye, 200, "", "")
+		h.service.Respond(bye, 200, "", "")
 		h.machine.saw("1 requested", "1 answered", "1 near end cleared")
 		h.done()
 	})
@@ -219,9 +221,9 @@ func TestSilentServiceTimeout(t *testing.T) {
 		}{{"5550150", 200 * time.Millisecond}, {"5550150", 50 * time.Millisecond}, {"999", 200 * time.Millisecond},
 			{"5550150", 50 * time.Millisecond}} {
 			n := h.request(c.number, near())
-			h.service.expect("INVITE")
+			h.service.Expect("INVITE")
 			began := time.Now()
-			n.nack(h.adapter.expectOf("503", "INVITE"))
+			n.AckFailure(h.adapter.ExpectOf("503", "INVITE"))
 			if took := time.Since(began); took != c.wait {
 				t.Fatalf("503 to %s after %v", c.number, took)
 			}
@@ -237,18 +239,18 @@ func TestAttemptReplacedByAnotherService(t *testing.T) {
 		for _, answers := range []bool{false, true} {
 			h, reserve := newVirtualTestBedOfTwo(t, func(_ *Options, t *times) { t.recoveryProbe = time.Hour })
 			n := h.request("5550150", near())
-			lost := h.service.expect("INVITE")
-			inv := reserve.expect("INVITE")
-			reserve.respond(inv, 486, "far", "")
-			reserve.expect("ACK")
-			n.nack(h.adapter.expect("486"))
+			lost := h.service.Expect("INVITE")
+			inv := reserve.Expect("INVITE")
+			reserve.Respond(inv, 486, "far", "")
+			reserve.Expect("ACK")
+			n.AckFailure(h.adapter.Expect("486"))
 			first := h.line.accounts[0]
 			if !first.lost() {
 				t.Fatal("the first service is not lost")
 			}
 			if answers {
-				h.service.respond(lost, 404, "late", "")
-				h.service.expect("ACK")
+				h.service.Respond(lost, 404, "late", "")
+				h.service.Expect("ACK")
 			}
 			<-time.After(5 * time.Second)
 			synctest.Wait()
@@ -256,7 +258,7 @@ func TestAttemptReplacedByAnotherService(t *testing.T) {
 				t.Fatalf("answers %v, lost %v", answers, first.lost())
 			}
 			h.atRest()
-			h.service.nothing(h.toService)
+			h.service.ExpectNothing(h.toService)
 			<-time.After(time.Minute) // more than 64*T1
 			synctest.Wait()
 			h.agent.mu.Lock()
@@ -276,31 +278,31 @@ func TestLateAnswerAfterPrack(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h, reserve := newVirtualTestBedOfTwo(t)
 		n := h.request("999", near())
-		first, second := h.service.expect("INVITE"), reserve.expect("INVITE")
-		reserve.reliably(second, 183, "second", offer("127.0.0.1", farSDP, "sendrecv"), 1)
-		h.adapter.expect("183")
-		prack := reserve.expect("PRACK")
-		reserve.respond(prack, 200, "", "")
-		h.service.respond(first, 200, "first", offer("127.0.0.1", farSDP, "sendrecv"))
-		h.service.expect("ACK")
-		ok := h.adapter.expectOf("200", "INVITE")
+		first, second := h.service.Expect("INVITE"), reserve.Expect("INVITE")
+		reserve.RespondReliably(second, 183, "second", uatest.Offer("127.0.0.1", farSDP, "sendrecv"), 1)
+		h.adapter.Expect("183")
+		prack := reserve.Expect("PRACK")
+		reserve.Respond(prack, 200, "", "")
+		h.service.Respond(first, 200, "first", uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+		h.service.Expect("ACK")
+		ok := h.adapter.ExpectOf("200", "INVITE")
 		c := h.agent.call(1)
-		reserve.respond(reserve.expect("CANCEL"), 200, "second", "")
-		reserve.respond(second, 200, "second", "")
-		reserve.expect("ACK")
-		bye := reserve.expect("BYE")
-		seq, _ := bye.cseq()
-		if before, _ := prack.cseq(); seq != before+1 {
+		reserve.Respond(reserve.Expect("CANCEL"), 200, "second", "")
+		reserve.Respond(second, 200, "second", "")
+		reserve.Expect("ACK")
+		bye := reserve.Expect("BYE")
+		seq, _ := bye.CSeq()
+		if before, _ := prack.CSeq(); seq != before+1 {
 			t.Fatalf("BYE has number %d after PRACK with %d", seq, before)
 		}
-		reserve.respond(bye, 200, "", "")
-		reserve.called(second, "second").request("INFO", "")
-		reserve.expectOf("481", "INFO")
-		d := n.early(ok)
-		d.ack("")
-		d.request("BYE", "")
-		h.adapter.expectOf("200", "BYE")
-		h.service.respond(h.service.expect("BYE"), 200, "", "")
+		reserve.Respond(bye, 200, "", "")
+		reserve.Called(second, "second").Request("INFO", "")
+		reserve.ExpectOf("481", "INFO")
+		d := n.Early(ok)
+		d.Ack("")
+		d.Request("BYE", "")
+		h.adapter.ExpectOf("200", "BYE")
+		h.service.Respond(h.service.Expect("BYE"), 200, "", "")
 		h.atRest()
 		<-time.After(h.agent.times.final)
 		synctest.Wait()

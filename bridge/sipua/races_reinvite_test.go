@@ -5,6 +5,8 @@ import (
 	"testing"
 	"testing/synctest"
 	"time"
+
+	"clearback/bridge/sipua/uatest"
 )
 
 // A PRACK that matches no response of ours, or has a bad RAck, is refused. The right one is still accepted (RFC 3262
@@ -14,29 +16,29 @@ func TestPrackWithoutProvisional(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
 		n := h.request("5550150", near(), "Supported: 100rel")
-		inv := h.service.expect("INVITE")
-		h.service.reliably(inv, 180, "far", "", 1)
-		m := h.adapter.expect("180")
-		early := n.early(m)
-		seq, _ := m.cseq()
+		inv := h.service.Expect("INVITE")
+		h.service.RespondReliably(inv, 180, "far", "", 1)
+		m := h.adapter.Expect("180")
+		early := n.Early(m)
+		seq, _ := m.CSeq()
 		for _, wrong := range []string{
-			m.get("RSeq") + " " + num(seq), m.get("RSeq") + " " + num(seq) + " BYE", "x " + num(seq) + " INVITE",
-			m.get("RSeq") + " x INVITE",
-			num(atoi(m.get("RSeq"))+1) + " " + num(seq) + " INVITE", m.get("RSeq") + " " + num(seq+1) + " INVITE",
-			m.get("RSeq") + " " + num(seq) + " INVITE x", "",
+			m.Get("RSeq") + " " + num(seq), m.Get("RSeq") + " " + num(seq) + " BYE", "x " + num(seq) + " INVITE",
+			m.Get("RSeq") + " x INVITE",
+			num(atoi(m.Get("RSeq"))+1) + " " + num(seq) + " INVITE", m.Get("RSeq") + " " + num(seq+1) + " INVITE",
+			m.Get("RSeq") + " " + num(seq) + " INVITE x", "",
 		} {
-			early.request("PRACK", "", "RAck: "+wrong)
-			h.adapter.expectOf("481", "PRACK")
+			early.Request("PRACK", "", "RAck: "+wrong)
+			h.adapter.ExpectOf("481", "PRACK")
 		}
-		early.request("PRACK", "", rack(m))
-		prack := h.service.expect("PRACK")
-		h.service.respond(prack, 408, "", "") // the response has no effect
-		h.adapter.expectOf("408", "PRACK")
-		early.request("PRACK", "", rack(m))
-		h.adapter.expectOf("481", "PRACK")
-		h.service.respond(inv, 486, "far", "")
-		h.service.expect("ACK")
-		n.nack(h.adapter.expect("486"))
+		early.Request("PRACK", "", rack(m))
+		prack := h.service.Expect("PRACK")
+		h.service.Respond(prack, 408, "", "") // the response has no effect
+		h.adapter.ExpectOf("408", "PRACK")
+		early.Request("PRACK", "", rack(m))
+		h.adapter.ExpectOf("481", "PRACK")
+		h.service.Respond(inv, 486, "far", "")
+		h.service.Expect("ACK")
+		n.AckFailure(h.adapter.Expect("486"))
 		h.atRest()
 	})
 }
@@ -47,18 +49,18 @@ func TestOfferInPrackOfOurs(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
 		d := h.arrive(far(), "Require: 100rel")
-		inv := h.adapter.expect("INVITE")
-		h.adapter.respond(inv, 180, "near", "")
-		m := h.service.expect("180")
-		early := d.early(m)
-		early.request("PRACK", far(), rack(m))
-		h.service.expectOf("488", "PRACK")
-		h.adapter.respond(inv, 200, "near", near())
-		h.adapter.expect("ACK")
-		early.invite = d.invite
-		early.established(h.service.expectOf("200", "INVITE")).ack("")
+		inv := h.adapter.Expect("INVITE")
+		h.adapter.Respond(inv, 180, "near", "")
+		m := h.service.Expect("180")
+		early := d.Early(m)
+		early.Request("PRACK", far(), rack(m))
+		h.service.ExpectOf("488", "PRACK")
+		h.adapter.Respond(inv, 200, "near", near())
+		h.adapter.Expect("ACK")
+		early.Invite = d.Invite
+		early.Established(h.service.ExpectOf("200", "INVITE")).Ack("")
 		h.machine.saw("1 arrived", "1 ringing")
-		h.hangUp(h.adapter.called(inv, "near"), "1 answered")
+		h.hangUp(h.adapter.Called(inv, "near"), "1 answered")
 	})
 }
 
@@ -68,28 +70,28 @@ func TestUnusableOfferInPrack(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, relaying)
 	n := h.request("5550150", near(), "Supported: 100rel")
-	inv := h.service.expect("INVITE")
-	h.service.reliably(inv, 183, "far", far(), 1)
-	m := h.adapter.expect("183")
-	early := n.early(m)
-	early.request("PRACK", "this is no session description\r\n", rack(m))
-	if refused := h.adapter.next(); refused.is("200") {
+	inv := h.service.Expect("INVITE")
+	h.service.RespondReliably(inv, 183, "far", far(), 1)
+	m := h.adapter.Expect("183")
+	early := n.Early(m)
+	early.Request("PRACK", "this is no session description\r\n", rack(m))
+	if refused := h.adapter.Next(); refused.Is("200") {
 		t.Fatalf("got %s", refused)
 	}
-	prack := h.service.expect("PRACK")
-	if prack.body != "" {
-		t.Fatalf("PRACK with %s", prack.body)
+	prack := h.service.Expect("PRACK")
+	if prack.Body != "" {
+		t.Fatalf("PRACK with %s", prack.Body)
 	}
-	h.service.respond(prack, 200, "", "")
-	h.adapter.nothing(h.toAdapter) // it already has its answer
-	h.service.reliably(inv, 180, "far", "", 2)
-	m = h.adapter.expect("180")
-	early.request("PRACK", "", rack(m))
-	h.service.expect("PRACK")
-	h.adapter.expectOf("408", "PRACK")
-	h.service.respond(inv, 486, "far", "")
-	h.service.expect("ACK")
-	n.nack(h.adapter.expect("486"))
+	h.service.Respond(prack, 200, "", "")
+	h.adapter.ExpectNothing(h.toAdapter) // it already has its answer
+	h.service.RespondReliably(inv, 180, "far", "", 2)
+	m = h.adapter.Expect("180")
+	early.Request("PRACK", "", rack(m))
+	h.service.Expect("PRACK")
+	h.adapter.ExpectOf("408", "PRACK")
+	h.service.Respond(inv, 486, "far", "")
+	h.service.Expect("ACK")
+	n.AckFailure(h.adapter.Expect("486"))
 	h.atRest()
 }
 
@@ -99,16 +101,16 @@ func TestReinviteWithoutPrack(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, shorter, func(_ *Options, t *times) { t.ringing = time.Minute })
 		c := h.incoming()
-		c.near.request("INVITE", offer("127.0.0.1", nearSDP, "sendonly"), "Supported: 100rel")
-		h.adapter.expect("100")
-		inv := h.service.expect("INVITE")
-		contains(t, inv.get("Supported"), "100rel")
-		h.service.reliably(inv, 183, "", far(), 1)
-		h.adapter.expect("183")
-		c.near.nack(h.adapter.expectOf("500", "INVITE"))
-		h.service.respond(h.service.expect("CANCEL"), 200, "", "")
-		h.service.respond(inv, 487, "", "")
-		h.service.expect("ACK")
+		c.near.Request("INVITE", uatest.Offer("127.0.0.1", nearSDP, "sendonly"), "Supported: 100rel")
+		h.adapter.Expect("100")
+		inv := h.service.Expect("INVITE")
+		contains(t, inv.Get("Supported"), "100rel")
+		h.service.RespondReliably(inv, 183, "", far(), 1)
+		h.adapter.Expect("183")
+		c.near.AckFailure(h.adapter.ExpectOf("500", "INVITE"))
+		h.service.Respond(h.service.Expect("CANCEL"), 200, "", "")
+		h.service.Respond(inv, 487, "", "")
+		h.service.Expect("ACK")
 		h.hangUp(c.near)
 	})
 }
@@ -119,37 +121,37 @@ func TestTransferOutsideAnAnsweredCall(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
 		n := h.request("5550150", near())
-		inv := h.service.expect("INVITE")
-		h.service.respond(inv, 180, "far", "")
-		early := n.early(h.adapter.expect("180"))
-		early.request("REFER", "", "Refer-To: <sip:5550151@pbx.example>")
-		h.adapter.expectOf("491", "REFER")
-		h.service.respond(inv, 200, "far", far())
-		h.service.expect("ACK")
-		ok := h.adapter.expect("200")
-		early.invite = n.invite
-		early.established(ok).ack("")
+		inv := h.service.Expect("INVITE")
+		h.service.Respond(inv, 180, "far", "")
+		early := n.Early(h.adapter.Expect("180"))
+		early.Request("REFER", "", "Refer-To: <sip:5550151@pbx.example>")
+		h.adapter.ExpectOf("491", "REFER")
+		h.service.Respond(inv, 200, "far", far())
+		h.service.Expect("ACK")
+		ok := h.adapter.Expect("200")
+		early.Invite = n.Invite
+		early.Established(ok).Ack("")
 		for range maxReferrals {
 			refer := h.refer(early, "Refer-To: <sip:5550151@pbx.example>")
-			h.service.respond(refer, 202, "", "")
-			h.adapter.expectOf("202", "REFER")
+			h.service.Respond(refer, 202, "", "")
+			h.adapter.ExpectOf("202", "REFER")
 		}
-		early.request("REFER", "", "Refer-To: <sip:5550151@pbx.example>")
-		if m := h.adapter.expectOf("500", "REFER"); m.get("Retry-After") == "" {
+		early.Request("REFER", "", "Refer-To: <sip:5550151@pbx.example>")
+		if m := h.adapter.ExpectOf("500", "REFER"); m.Get("Retry-After") == "" {
 			t.Fatal("no Retry-After")
 		}
 		// a failed transfer makes room
-		theirs := h.service.called(inv, "far")
-		theirs.request("NOTIFY", "SIP/2.0 603 Decline\r\n", "Content-Type: message/sipfrag", "Event: refer",
+		theirs := h.service.Called(inv, "far")
+		theirs.Request("NOTIFY", "SIP/2.0 603 Decline\r\n", "Content-Type: message/sipfrag", "Event: refer",
 			"Subscription-State: Terminated ;reason=noresource")
-		h.adapter.respond(h.adapter.expect("NOTIFY"), 200, "", "")
-		h.service.expectOf("200", "NOTIFY")
+		h.adapter.Respond(h.adapter.Expect("NOTIFY"), 200, "", "")
+		h.service.ExpectOf("200", "NOTIFY")
 		refer := h.refer(early, "Refer-To: <sip:5550151@pbx.example>")
-		h.service.respond(refer, 603, "", "")
-		h.adapter.expectOf("603", "REFER")
+		h.service.Respond(refer, 603, "", "")
+		h.adapter.ExpectOf("603", "REFER")
 		refer = h.refer(early, "Refer-To: <sip:5550151@pbx.example>")
-		h.service.respond(refer, 202, "", "")
-		h.adapter.expectOf("202", "REFER")
+		h.service.Respond(refer, 202, "", "")
+		h.adapter.ExpectOf("202", "REFER")
 		h.hangUp(early, "1 requested", "1 answered")
 	})
 }
@@ -162,9 +164,9 @@ func TestBadNotify(t *testing.T) {
 		h := newVirtualTestBed(t, shorter)
 		c := h.incoming()
 		refer := h.refer(c.near, "Refer-To: <sip:5550151@pbx.example>")
-		h.service.respond(refer, 202, "", "")
-		h.adapter.expectOf("202", "REFER")
-		n, _ := refer.cseq()
+		h.service.Respond(refer, 202, "", "")
+		h.adapter.ExpectOf("202", "REFER")
+		n, _ := refer.CSeq()
 		for _, one := range []struct {
 			code, body string
 			fields     []string
@@ -176,24 +178,24 @@ func TestBadNotify(t *testing.T) {
 			{"400", "SIP/2.0 100 Trying", []string{"Event: refer", "Content-Type: message/sipfrag"}},
 			{"400", "nothing", []string{"Event: refer", "Content-Type: message/sipfrag", "Subscription-State: active"}},
 		} {
-			c.far.request("NOTIFY", one.body, one.fields...)
-			m := h.service.expectOf(one.code, "NOTIFY")
+			c.far.Request("NOTIFY", one.body, one.fields...)
+			m := h.service.ExpectOf(one.code, "NOTIFY")
 			if one.code == "415" {
 				is(t, m, "Accept", "message/sipfrag")
 			}
 		}
 		active := []string{"Event: Refer ; ID = " + num(n), "Content-Type: message/sipfrag",
 			"Subscription-State: active"}
-		c.far.request("NOTIFY", "SIP/2.0 180 Ringing", active...)
-		h.adapter.expect("NOTIFY") // and does not answer it
-		h.service.expectOf("408", "NOTIFY")
-		c.far.request("NOTIFY", "SIP/2.0 180 Ringing", active...)
-		h.adapter.respond(h.adapter.expect("NOTIFY"), 200, "", "")
-		h.service.expectOf("200", "NOTIFY")
+		c.far.Request("NOTIFY", "SIP/2.0 180 Ringing", active...)
+		h.adapter.Expect("NOTIFY") // and does not answer it
+		h.service.ExpectOf("408", "NOTIFY")
+		c.far.Request("NOTIFY", "SIP/2.0 180 Ringing", active...)
+		h.adapter.Respond(h.adapter.Expect("NOTIFY"), 200, "", "")
+		h.service.ExpectOf("200", "NOTIFY")
 		h.hangUp(c.near)
-		c.far.request("NOTIFY", "digit", "Event: telephone-event", "Content-Type: text/plain",
+		c.far.Request("NOTIFY", "digit", "Event: telephone-event", "Content-Type: text/plain",
 			"Subscription-State: active")
-		h.service.expectOf("481", "NOTIFY")
+		h.service.ExpectOf("481", "NOTIFY")
 	})
 }
 
@@ -204,8 +206,8 @@ func TestTransferUnanswered(t *testing.T) {
 		h := newVirtualTestBed(t)
 		c := h.incoming()
 		h.refer(c.near, "Refer-To: <sip:5550151@pbx.example>")
-		h.adapter.expectOf("408", "REFER")
-		h.service.respond(h.service.expect("OPTIONS"), 481, "", "")
+		h.adapter.ExpectOf("408", "REFER")
+		h.service.Respond(h.service.Expect("OPTIONS"), 481, "", "")
 		h.vanished(481)
 		h.cleared("service-lost")
 	})
@@ -217,16 +219,16 @@ func TestUpdateTooShort(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, timed(1800, 600*time.Microsecond))
 		c, _ := h.answered("Session-Expires: 1800;refresher=uac", "Require: timer", knowsUpdate)
-		update := h.service.expect("UPDATE")
-		h.service.respond(update, 422, "", "", "Min-SE: 3600")
-		again := h.service.expect("UPDATE")
+		update := h.service.Expect("UPDATE")
+		h.service.Respond(update, 422, "", "", "Min-SE: 3600")
+		again := h.service.Expect("UPDATE")
 		is(t, again, "Session-Expires", "3600;refresher=uac")
 		is(t, again, "Min-SE", "3600")
-		first, _ := update.cseq()
-		if second, _ := again.cseq(); second != first+1 {
+		first, _ := update.CSeq()
+		if second, _ := again.CSeq(); second != first+1 {
 			t.Fatalf("CSeq %d after %d", second, first)
 		}
-		h.service.respond(again, 200, "", "", "Session-Expires: 3600;refresher=uac", "Require: timer")
+		h.service.Respond(again, 200, "", "", "Session-Expires: 3600;refresher=uac", "Require: timer")
 		h.hangUp(c.near)
 	})
 }
@@ -237,16 +239,16 @@ func TestRefreshTooShort(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, timed(1800, 600*time.Microsecond))
 		c, _ := h.answered("Session-Expires: 1800;refresher=uac", "Require: timer", "Allow: INVITE, ACK, BYE, CANCEL")
-		inv := h.service.expect("INVITE")
-		h.service.respond(inv, 422, "", "", "Min-SE: 3600")
-		h.service.expect("ACK")
-		again := h.service.expect("INVITE")
+		inv := h.service.Expect("INVITE")
+		h.service.Respond(inv, 422, "", "", "Min-SE: 3600")
+		h.service.Expect("ACK")
+		again := h.service.Expect("INVITE")
 		is(t, again, "Session-Expires", "3600;refresher=uac")
-		if again.body != inv.body {
+		if again.Body != inv.Body {
 			t.Fatal("another description")
 		}
-		h.service.respond(again, 200, "", far(), "Session-Expires: 3600;refresher=uac", "Require: timer")
-		h.service.expect("ACK")
+		h.service.Respond(again, 200, "", far(), "Session-Expires: 3600;refresher=uac", "Require: timer")
+		h.service.Expect("ACK")
 		h.hangUp(c.near)
 	})
 }
@@ -265,22 +267,22 @@ func TestRefreshWaitsForChange(t *testing.T) {
 				from, asked, there = c.far, h.service, h.adapter
 			}
 			<-time.After(850 * time.Millisecond) // the refresh is due 50 ms later
-			from.request("INVITE", offer("127.0.0.1", nearSDP, "sendonly"))
-			asked.expect("100")
-			change := there.expect("INVITE")
-			there.respond(change, 100, "", "")
+			from.Request("INVITE", uatest.Offer("127.0.0.1", nearSDP, "sendonly"))
+			asked.Expect("100")
+			change := there.Expect("INVITE")
+			there.Respond(change, 100, "", "")
 			<-time.After(200 * time.Millisecond)
-			h.service.nothing(h.toService) // no refresh of ours
-			there.respond(change, 488, "", "")
-			there.expect("ACK")
-			from.nack(asked.expectOf("488", "INVITE"))
-			refresh := h.service.expect("INVITE")
+			h.service.ExpectNothing(h.toService) // no refresh of ours
+			there.Respond(change, 488, "", "")
+			there.Expect("ACK")
+			from.AckFailure(asked.ExpectOf("488", "INVITE"))
+			refresh := h.service.Expect("INVITE")
 			is(t, refresh, "Session-Expires", "1800;refresher=uac")
-			h.service.respond(refresh, 200, "", far(), "Session-Expires: 1800;refresher=uac", "Require: timer")
-			h.service.expect("ACK")
-			h.service.respond(refresh, 200, "", far(), "Session-Expires: 1800;refresher=uac", "Require: timer",
+			h.service.Respond(refresh, 200, "", far(), "Session-Expires: 1800;refresher=uac", "Require: timer")
+			h.service.Expect("ACK")
+			h.service.Respond(refresh, 200, "", far(), "Session-Expires: 1800;refresher=uac", "Require: timer",
 				"Subject: repeated")
-			h.service.expect("ACK")
+			h.service.Expect("ACK")
 			h.hangUp(c.near)
 		}
 	})
@@ -292,19 +294,19 @@ func TestOverlappingUpdates(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
 		c := h.incoming()
-		c.near.request("UPDATE", offer("127.0.0.1", nearSDP, "sendonly"))
-		update := h.service.expect("UPDATE")
+		c.near.Request("UPDATE", uatest.Offer("127.0.0.1", nearSDP, "sendonly"))
+		update := h.service.Expect("UPDATE")
 		for _, body := range []string{"", near()} {
-			c.near.request("UPDATE", body)
-			if m := h.adapter.expectOf("500", "UPDATE"); m.get("Retry-After") == "" {
+			c.near.Request("UPDATE", body)
+			if m := h.adapter.ExpectOf("500", "UPDATE"); m.Get("Retry-After") == "" {
 				t.Fatal("no Retry-After")
 			}
 		}
-		h.service.respond(update, 200, "", offer("127.0.0.1", farSDP, "recvonly"))
-		h.adapter.expectOf("200", "UPDATE")
-		c.near.request("UPDATE", "")
-		m := h.adapter.expectOf("200", "UPDATE")
-		if !strings.Contains(m.get("Allow"), "UPDATE") || m.get("Contact") == "" {
+		h.service.Respond(update, 200, "", uatest.Offer("127.0.0.1", farSDP, "recvonly"))
+		h.adapter.ExpectOf("200", "UPDATE")
+		c.near.Request("UPDATE", "")
+		m := h.adapter.ExpectOf("200", "UPDATE")
+		if !strings.Contains(m.Get("Allow"), "UPDATE") || m.Get("Contact") == "" {
 			t.Fatalf("got %s", m)
 		}
 		h.hangUp(c.near)
@@ -317,36 +319,36 @@ func TestReliableProvisionalInReinvite(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, shorter, func(_ *Options, t *times) { t.ringing = time.Minute })
 		n := h.request("5550150", near(), "Supported: 100rel")
-		inv := h.service.expect("INVITE")
-		h.service.reliably(inv, 180, "far", "", 1)
-		m := h.adapter.expect("180")
-		early := n.early(m)
-		early.request("PRACK", "", rack(m))
-		h.service.respond(h.service.expect("PRACK"), 200, "", "")
-		h.adapter.expectOf("200", "PRACK")
-		h.service.respond(inv, 200, "far", far())
-		h.service.expect("ACK")
-		ok := h.adapter.expectOf("200", "INVITE")
-		early.invite = n.invite
-		early.established(ok).ack("")
-		early.request("INVITE", offer("127.0.0.1", nearSDP, "sendonly"), "Supported: 100rel")
-		h.adapter.expect("100")
-		change := h.service.expect("INVITE")
-		h.service.reliably(change, 183, "", offer("127.0.0.1", farSDP, "recvonly"), 9)
-		m = h.adapter.expect("183")
-		invite := early.invite
-		early.request("PRACK", "", rack(m))
-		prack := h.service.expect("PRACK")
-		seq, _ := change.cseq()
+		inv := h.service.Expect("INVITE")
+		h.service.RespondReliably(inv, 180, "far", "", 1)
+		m := h.adapter.Expect("180")
+		early := n.Early(m)
+		early.Request("PRACK", "", rack(m))
+		h.service.Respond(h.service.Expect("PRACK"), 200, "", "")
+		h.adapter.ExpectOf("200", "PRACK")
+		h.service.Respond(inv, 200, "far", far())
+		h.service.Expect("ACK")
+		ok := h.adapter.ExpectOf("200", "INVITE")
+		early.Invite = n.Invite
+		early.Established(ok).Ack("")
+		early.Request("INVITE", uatest.Offer("127.0.0.1", nearSDP, "sendonly"), "Supported: 100rel")
+		h.adapter.Expect("100")
+		change := h.service.Expect("INVITE")
+		h.service.RespondReliably(change, 183, "", uatest.Offer("127.0.0.1", farSDP, "recvonly"), 9)
+		m = h.adapter.Expect("183")
+		invite := early.Invite
+		early.Request("PRACK", "", rack(m))
+		prack := h.service.Expect("PRACK")
+		seq, _ := change.CSeq()
 		is(t, prack, "RAck", "9 "+num(seq)+" INVITE")
-		h.service.respond(prack, 200, "", "")
-		h.adapter.expectOf("200", "PRACK")
+		h.service.Respond(prack, 200, "", "")
+		h.adapter.ExpectOf("200", "PRACK")
 		<-time.After(time.Second) // nothing is retransmitted, and nobody counts as gone
-		h.service.respond(change, 200, "", "")
-		h.service.expect("ACK")
-		h.adapter.expectOf("200", "INVITE")
-		early.invite = invite
-		early.ack("")
+		h.service.Respond(change, 200, "", "")
+		h.service.Expect("ACK")
+		h.adapter.ExpectOf("200", "INVITE")
+		early.Invite = invite
+		early.Ack("")
 		h.hangUp(early, "1 requested", "1 answered")
 	})
 }
@@ -359,32 +361,32 @@ func TestReliableForkIsOver(t *testing.T) {
 		for _, ends := range []bool{true, false} {
 			h := newVirtualTestBed(t, shorter, func(_ *Options, t *times) { t.ringing = time.Minute })
 			n := h.request("5550150", near(), "Supported: 100rel")
-			inv := h.service.expect("INVITE")
-			h.service.reliably(inv, 180, "fork-a", "", 1)
-			h.adapter.expect("180") // and never acknowledges it
-			h.service.respond(inv, 180, "fork-b", "")
-			b := h.adapter.expect("180")
+			inv := h.service.Expect("INVITE")
+			h.service.RespondReliably(inv, 180, "fork-a", "", 1)
+			h.adapter.Expect("180") // and never acknowledges it
+			h.service.Respond(inv, 180, "fork-b", "")
+			b := h.adapter.Expect("180")
 			if ends {
-				h.service.respond(inv, 199, "fork-a", "")
+				h.service.Respond(inv, 199, "fork-a", "")
 			} else {
-				h.service.respond(inv, 200, "fork-b", far())
-				h.service.expect("ACK")
+				h.service.Respond(inv, 200, "fork-b", far())
+				h.service.Expect("ACK")
 			}
-			inB := n.early(b)
+			inB := n.Early(b)
 			if !ends {
-				inB.established(h.adapter.expect("200")).ack("")
+				inB.Established(h.adapter.Expect("200")).Ack("")
 			}
-			h.adapter.nothing(h.toAdapter)
-			before := h.adapter.repeats.Load()
+			h.adapter.ExpectNothing(h.toAdapter)
+			before := h.adapter.Repeats.Load()
 			<-time.After(time.Second)
-			h.adapter.nothing(h.toAdapter)
-			if again := h.adapter.repeats.Load() - before; again != 0 {
+			h.adapter.ExpectNothing(h.toAdapter)
+			if again := h.adapter.Repeats.Load() - before; again != 0 {
 				t.Fatalf("%d repeats", again)
 			}
 			if ends {
-				h.service.respond(inv, 200, "fork-b", far())
-				h.service.expect("ACK")
-				inB.established(h.adapter.expect("200")).ack("")
+				h.service.Respond(inv, 200, "fork-b", far())
+				h.service.Expect("ACK")
+				inB.Established(h.adapter.Expect("200")).Ack("")
 			}
 			h.hangUp(inB, "1 requested", "1 answered")
 		}
@@ -397,14 +399,14 @@ func TestRefreshUnderWayAtTheEnd(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, timed(1800, 600*time.Microsecond))
 		c, _ := h.answered("Session-Expires: 1800;refresher=uac", "Require: timer", "Allow: INVITE, ACK, BYE, CANCEL")
-		refresh := h.service.expect("INVITE")
-		h.service.respond(refresh, 100, "", "")
-		c.near.request("BYE", "")
-		h.adapter.expectOf("200", "BYE")
-		h.service.respond(h.service.expect("BYE"), 200, "", "")
-		h.service.respond(h.service.expect("CANCEL"), 200, "", "")
-		h.service.respond(refresh, 487, "", "")
-		h.service.expect("ACK")
+		refresh := h.service.Expect("INVITE")
+		h.service.Respond(refresh, 100, "", "")
+		c.near.Request("BYE", "")
+		h.adapter.ExpectOf("200", "BYE")
+		h.service.Respond(h.service.Expect("BYE"), 200, "", "")
+		h.service.Respond(h.service.Expect("CANCEL"), 200, "", "")
+		h.service.Respond(refresh, 487, "", "")
+		h.service.Expect("ACK")
 		h.machine.saw("1 near end cleared")
 		h.done()
 	})
@@ -417,35 +419,35 @@ func TestOfferIn200IsPending(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
 		d := h.arrive("")
-		inv := h.adapter.expect("INVITE")
-		h.adapter.respond(inv, 200, "near", near())
-		ok := h.service.expect("200")
-		n := h.adapter.called(inv, "near")
-		early := d.early(ok)
-		n.request("UPDATE", near())
-		h.adapter.expectOf("500", "UPDATE")
-		early.request("UPDATE", far())
-		h.service.expectOf("491", "UPDATE")
-		early.invite = d.invite
-		early.ack(far())
-		contains(t, h.adapter.expect("ACK").body, "m=audio")
-		n.request("UPDATE", near())
-		h.service.respond(h.service.expect("UPDATE"), 200, "", far())
-		h.adapter.expectOf("200", "UPDATE")
+		inv := h.adapter.Expect("INVITE")
+		h.adapter.Respond(inv, 200, "near", near())
+		ok := h.service.Expect("200")
+		n := h.adapter.Called(inv, "near")
+		early := d.Early(ok)
+		n.Request("UPDATE", near())
+		h.adapter.ExpectOf("500", "UPDATE")
+		early.Request("UPDATE", far())
+		h.service.ExpectOf("491", "UPDATE")
+		early.Invite = d.Invite
+		early.Ack(far())
+		contains(t, h.adapter.Expect("ACK").Body, "m=audio")
+		n.Request("UPDATE", near())
+		h.service.Respond(h.service.Expect("UPDATE"), 200, "", far())
+		h.adapter.ExpectOf("200", "UPDATE")
 		// the same in a re-INVITE
-		early.request("INVITE", "")
-		h.service.expect("100")
-		change := h.adapter.expect("INVITE")
-		h.adapter.respond(change, 200, "", near())
-		h.service.expectOf("200", "INVITE")
-		invite := early.invite
-		n.request("UPDATE", near())
-		h.adapter.expectOf("500", "UPDATE")
-		early.request("UPDATE", far())
-		h.service.expectOf("500", "UPDATE") // its own INVITE is in progress
-		early.invite = invite
-		early.ack(far())
-		h.adapter.expect("ACK")
+		early.Request("INVITE", "")
+		h.service.Expect("100")
+		change := h.adapter.Expect("INVITE")
+		h.adapter.Respond(change, 200, "", near())
+		h.service.ExpectOf("200", "INVITE")
+		invite := early.Invite
+		n.Request("UPDATE", near())
+		h.adapter.ExpectOf("500", "UPDATE")
+		early.Request("UPDATE", far())
+		h.service.ExpectOf("500", "UPDATE") // its own INVITE is in progress
+		early.Invite = invite
+		early.Ack(far())
+		h.adapter.Expect("ACK")
 		h.machine.saw("1 arrived")
 		h.hangUp(n, "1 answered")
 	})
@@ -457,22 +459,22 @@ func TestNoOfferInAnswer(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
 		d := h.arrive("", "Supported: 100rel")
-		inv := h.adapter.expect("INVITE")
-		h.adapter.reliably(inv, 183, "near", near(), 1)
-		m := h.service.expect("183")
-		early := d.early(m)
-		early.request("PRACK", far(), rack(m))
-		h.adapter.respond(h.adapter.expect("PRACK"), 200, "", "")
-		h.service.expectOf("200", "PRACK")
-		h.adapter.respond(inv, 200, "near", near())
-		ok := h.service.expectOf("200", "INVITE")
-		n := h.adapter.called(inv, "near")
-		n.request("UPDATE", near())
-		h.service.respond(h.service.expect("UPDATE"), 200, "", far())
-		h.adapter.expectOf("200", "UPDATE")
-		early.invite = d.invite
-		early.established(ok).ack("")
-		h.adapter.expect("ACK")
+		inv := h.adapter.Expect("INVITE")
+		h.adapter.RespondReliably(inv, 183, "near", near(), 1)
+		m := h.service.Expect("183")
+		early := d.Early(m)
+		early.Request("PRACK", far(), rack(m))
+		h.adapter.Respond(h.adapter.Expect("PRACK"), 200, "", "")
+		h.service.ExpectOf("200", "PRACK")
+		h.adapter.Respond(inv, 200, "near", near())
+		ok := h.service.ExpectOf("200", "INVITE")
+		n := h.adapter.Called(inv, "near")
+		n.Request("UPDATE", near())
+		h.service.Respond(h.service.Expect("UPDATE"), 200, "", far())
+		h.adapter.ExpectOf("200", "UPDATE")
+		early.Invite = d.Invite
+		early.Established(ok).Ack("")
+		h.adapter.Expect("ACK")
 		h.machine.saw("1 arrived", "1 ringing")
 		h.hangUp(n, "1 answered")
 	})

@@ -4,6 +4,8 @@ import (
 	"strings"
 	"sync/atomic"
 	"time"
+
+	"clearback/bridge/sipua/uatest"
 )
 
 // This file has further behaviour of random peers: session timers that are refreshed or not (RFC 4028), reliable
@@ -41,7 +43,7 @@ func (c *randomCall) send(lines []string, body string) {
 	}
 }
 
-func (c *randomCall) respond(req message, code int, tag, body string, extra ...string) {
+func (c *randomCall) respond(req uatest.Message, code int, tag, body string, extra ...string) {
 	if !c.gone.Load() {
 		c.r.respond(req, code, tag, body, extra...)
 	}
@@ -80,8 +82,8 @@ func (c *randomCall) owes(refresh bool) {
 }
 
 // agree returns the session timer header fields of its 200.
-func (c *randomCall) agree(m message) []string {
-	asked := m.get("Session-Expires")
+func (c *randomCall) agree(m uatest.Message) []string {
+	asked := m.Get("Session-Expires")
 	if asked == "" {
 		return nil
 	}
@@ -99,8 +101,8 @@ func (c *randomCall) agree(m message) []string {
 }
 
 // agreed reads the session timer from a 200 to its own request.
-func (c *randomCall) agreed(m message) {
-	if se := m.get("Session-Expires"); se != "" {
+func (c *randomCall) agreed(m uatest.Message) {
+	if se := m.Get("Session-Expires"); se != "" {
 		c.owes(strings.Contains(se, "uac"))
 	}
 }
@@ -112,17 +114,17 @@ func (c *randomCall) refresh() {
 }
 
 // rings returns the header fields of a 180, which is reliable if the other end supports that.
-func (c *randomCall) rings(inv message) []string {
-	if !strings.Contains(strings.Join(inv.all("Supported"), ","), "100rel") || c.r.draw(2) == 0 {
+func (c *randomCall) rings(inv uatest.Message) []string {
+	if !strings.Contains(strings.Join(inv.All("Supported"), ","), "100rel") || c.r.draw(2) == 0 {
 		return nil
 	}
 	return []string{"Require: 100rel", "RSeq: 7"}
 }
 
 // acknowledge sends the PRACK of a reliable response, and again for each retransmission. One in twenty never comes.
-func (c *randomCall) acknowledge(m message, invite int) {
-	key := m.get("RSeq") + m.get("To")
-	if m.get("RSeq") == "" {
+func (c *randomCall) acknowledge(m uatest.Message, invite int) {
+	key := m.Get("RSeq") + m.Get("To")
+	if m.Get("RSeq") == "" {
 		return
 	}
 	if c.racks == nil {
@@ -132,8 +134,8 @@ func (c *randomCall) acknowledge(m message, invite int) {
 	if !known && c.r.draw(20) > 0 {
 		c.r.count(&c.r.pracks)
 		c.cseq++
-		lines = append(c.lines("PRACK", c.cseq, c.branch()), "RAck: "+m.get("RSeq")+" "+num(invite)+" INVITE")
-		lines[0], lines[3] = "PRACK "+uri(m.get("Contact"))+" SIP/2.0", "To: "+m.get("To")
+		lines = append(c.lines("PRACK", c.cseq, c.branch()), "RAck: "+m.Get("RSeq")+" "+num(invite)+" INVITE")
+		lines[0], lines[3] = "PRACK "+uatest.URI(m.Get("Contact"))+" SIP/2.0", "To: "+m.Get("To")
 	}
 	if c.racks[key] = lines; lines != nil {
 		c.send(lines, "")
@@ -150,7 +152,7 @@ func (c *randomCall) transfer() {
 }
 
 // referred accepts a transfer. Then it sends a NOTIFY and hangs up, or sends no NOTIFY.
-func (c *randomCall) referred(m message) {
+func (c *randomCall) referred(m uatest.Message) {
 	c.respond(m, 202, c.tag, "", "Contact: "+c.r.contact())
 	if c.r.draw(3) == 0 {
 		return

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"clearback/bridge/sipua/endpoint/endpointtest"
+	"clearback/bridge/sipua/uatest"
 )
 
 // randomPeerT1 is T1 as TestMain sets it.
@@ -73,11 +74,11 @@ func (r *randomPeer) read() {
 		if !ok {
 			return
 		}
-		m := parse(string(p.Data), p.From)
-		id := m.get("Call-ID")
+		m := uatest.Parse(string(p.Data), p.From)
+		id := m.Get("Call-ID")
 		r.mu.Lock()
 		c := r.calls[id]
-		if c == nil && m.is("INVITE") && !strings.Contains(m.get("To"), ";tag=") && !r.closed {
+		if c == nil && m.Is("INVITE") && !strings.Contains(m.Get("To"), ";tag=") && !r.closed {
 			c = r.newCallLocked(id)
 			r.all.Go(func() { c.serve(m) })
 			r.mu.Unlock()
@@ -87,10 +88,10 @@ func (r *randomPeer) read() {
 		switch {
 		case c != nil:
 			c.in <- m
-		case strings.HasPrefix(m.start, "SIP/2.0"), m.is("ACK"):
-		case m.is("REGISTER"):
-			r.respond(m, 200, "registrar", "", "Contact: "+m.get("Contact")+";expires=3600")
-		case m.is("BYE"), m.is("CANCEL"), strings.Contains(m.get("To"), ";tag="):
+		case strings.HasPrefix(m.Start, "SIP/2.0"), m.Is("ACK"):
+		case m.Is("REGISTER"):
+			r.respond(m, 200, "registrar", "", "Contact: "+m.Get("Contact")+";expires=3600")
+		case m.Is("BYE"), m.Is("CANCEL"), strings.Contains(m.Get("To"), ";tag="):
 			r.respond(m, 481, "robot", "")
 		default:
 			r.respond(m, 200, "robot", "")
@@ -100,7 +101,7 @@ func (r *randomPeer) read() {
 
 func (r *randomPeer) newCallLocked(id string) *randomCall {
 	// wide enough that the reader never waits for a call
-	c := &randomCall{r: r, id: id, tag: "t" + id, in: make(chan message, 1000)}
+	c := &randomCall{r: r, id: id, tag: "t" + id, in: make(chan uatest.Message, 1000)}
 	r.calls[id] = c
 	return c
 }
@@ -119,19 +120,19 @@ func (r *randomPeer) send(lines []string, body string) {
 
 func (r *randomPeer) contact() string { return fmt.Sprintf("<sip:%s@%s>", r.name, r.sock.Addr()) }
 
-func (r *randomPeer) respond(req message, code int, tag, body string, extra ...string) {
+func (r *randomPeer) respond(req uatest.Message, code int, tag, body string, extra ...string) {
 	lines := []string{fmt.Sprintf("SIP/2.0 %d Robot", code)}
 	for _, name := range []string{"Via", "Record-Route"} {
-		for _, v := range req.all(name) {
+		for _, v := range req.All(name) {
 			lines = append(lines, name+": "+v)
 		}
 	}
-	to := req.get("To")
+	to := req.Get("To")
 	if !strings.Contains(to, ";tag=") && code > 100 {
 		to += ";tag=" + tag
 	}
-	lines = append(lines, "From: "+req.get("From"), "To: "+to, "Call-ID: "+req.get("Call-ID"), "CSeq: "+req.get("CSeq"))
-	if code > 100 && code < 300 && req.is("INVITE") {
+	lines = append(lines, "From: "+req.Get("From"), "To: "+to, "Call-ID: "+req.Get("Call-ID"), "CSeq: "+req.Get("CSeq"))
+	if code > 100 && code < 300 && req.Is("INVITE") {
 		lines = append(lines, "Contact: "+r.contact())
 	}
 	r.send(append(lines, extra...), body)
@@ -144,7 +145,7 @@ type randomCall struct {
 	local, remote string // From and To of our requests
 	target        string
 	cseq          int
-	in            chan message
+	in            chan uatest.Message
 	over          bool
 	callOptions
 }
@@ -163,15 +164,15 @@ func (c *randomCall) linger() {
 		select {
 		case m := <-c.in:
 			switch {
-			case strings.HasPrefix(m.start, "SIP/2.0"):
-				if n, method := m.cseq(); method == "INVITE" && m.is("200") { // our ACK was lost
+			case strings.HasPrefix(m.Start, "SIP/2.0"):
+				if n, method := m.CSeq(); method == "INVITE" && m.Is("200") { // our ACK was lost
 					c.ack(n)
 				}
-			case m.is("BYE"), m.is("CANCEL"):
+			case m.Is("BYE"), m.Is("CANCEL"):
 				c.respond(m, 200, c.tag, "")
-			case m.is("INVITE"):
+			case m.Is("INVITE"):
 				c.respond(m, 487, c.tag, "")
-			case !m.is("ACK"):
+			case !m.Is("ACK"):
 				c.respond(m, 481, c.tag, "")
 			}
 		case <-stop:
@@ -181,10 +182,10 @@ func (c *randomCall) linger() {
 }
 
 // serve handles a call from the agent.
-func (c *randomCall) serve(inv message) {
+func (c *randomCall) serve(inv uatest.Message) {
 	defer c.linger()
 	r := c.r
-	c.local, c.remote, c.target = inv.get("To")+";tag="+c.tag, inv.get("From"), uri(inv.get("Contact"))
+	c.local, c.remote, c.target = inv.Get("To")+";tag="+c.tag, inv.Get("From"), uatest.URI(inv.Get("Contact"))
 	habit := c.rings(inv)
 	c.respond(inv, 180, c.tag, "", habit...)
 	again, wait := time.After(randomPeerT1), randomPeerT1
@@ -199,15 +200,15 @@ func (c *randomCall) serve(inv message) {
 		select {
 		case m := <-c.in:
 			switch {
-			case m.is("INVITE"):
+			case m.Is("INVITE"):
 				c.respond(m, last, c.tag, "", habit...)
-			case m.is("CANCEL"):
+			case m.Is("CANCEL"):
 				c.respond(m, 200, c.tag, "")
 				last = 487
-			case m.is("PRACK"):
+			case m.Is("PRACK"):
 				c.respond(m, 200, c.tag, "")
 				again = nil
-			case m.is("UPDATE"), m.is("OPTIONS"):
+			case m.Is("UPDATE"), m.Is("OPTIONS"):
 				c.respond(m, 200, c.tag, "")
 			}
 		case <-again:
@@ -229,26 +230,26 @@ func (c *randomCall) serve(inv message) {
 }
 
 // final retransmits a final response until its ACK. It reports whether an ACK came.
-func (c *randomCall) final(inv message, code int) bool {
+func (c *randomCall) final(inv uatest.Message, code int) bool {
 	body, extra := "", []string(nil)
 	if code == 200 {
-		body, extra = offer(c.r.sock.Addr().Addr().String(), 40000, "sendrecv"), c.agree(inv)
+		body, extra = uatest.Offer(c.r.sock.Addr().Addr().String(), 40000, "sendrecv"), c.agree(inv)
 	}
 	c.respond(inv, code, c.tag, body, extra...)
-	_, wanted := 0, inv.get("CSeq")
+	_, wanted := 0, inv.Get("CSeq")
 	for wait, until := randomPeerT1, time.Now().Add(64*randomPeerT1); time.Now().Before(until); {
 		select {
 		case m := <-c.in:
 			switch {
-			case m.is("ACK") && strings.Fields(m.get("CSeq"))[0] == strings.Fields(wanted)[0]:
+			case m.Is("ACK") && strings.Fields(m.Get("CSeq"))[0] == strings.Fields(wanted)[0]:
 				return true
-			case m.is("INVITE"):
+			case m.Is("INVITE"):
 				c.respond(inv, code, c.tag, body, extra...)
-			case m.is("BYE"):
+			case m.Is("BYE"):
 				c.respond(m, 200, c.tag, "")
 				c.over = true
 				return true
-			case m.is("CANCEL"):
+			case m.Is("CANCEL"):
 				c.respond(m, 200, c.tag, "")
 			}
 		case <-time.After(wait):
@@ -270,7 +271,7 @@ func (c *randomCall) talk() {
 			pause = time.Until(time.Now().Add(pause).Truncate(20 * time.Second).Add(20 * time.Second))
 		}
 		if c.listen(pause); !c.over && c.r.draw(3) == 0 {
-			c.invite(offer(c.r.sock.Addr().Addr().String(), 40000, []string{"sendonly", "sendrecv"}[i%2]))
+			c.invite(uatest.Offer(c.r.sock.Addr().Addr().String(), 40000, []string{"sendonly", "sendrecv"}[i%2]))
 		}
 	}
 	c.transfer()
@@ -298,27 +299,27 @@ func (c *randomCall) listen(d time.Duration) {
 	}
 }
 
-func (c *randomCall) take(m message) {
+func (c *randomCall) take(m uatest.Message) {
 	switch {
-	case strings.HasPrefix(m.start, "SIP/2.0"):
-		if n, method := m.cseq(); method == "INVITE" && m.is("200") {
+	case strings.HasPrefix(m.Start, "SIP/2.0"):
+		if n, method := m.CSeq(); method == "INVITE" && m.Is("200") {
 			c.ack(n)
 		}
-	case m.is("BYE"):
+	case m.Is("BYE"):
 		c.respond(m, 200, c.tag, "")
 		c.over = true
-	case m.is("INVITE") && c.inviting: // RFC 3261 section 14.2
+	case m.Is("INVITE") && c.inviting: // RFC 3261 section 14.2
 		c.r.count(&c.r.glares)
 		c.final(m, 491)
-	case m.is("INVITE"):
+	case m.Is("INVITE"):
 		if !c.final(m, 200) {
 			c.over = c.transaction("BYE", "") != 0
 		}
-	case m.is("REFER"):
+	case m.Is("REFER"):
 		c.referred(m)
-	case m.is("UPDATE"):
+	case m.Is("UPDATE"):
 		c.respond(m, 200, c.tag, "", c.agree(m)...)
-	case m.is("ACK"):
+	case m.Is("ACK"):
 	default:
 		c.respond(m, 200, c.tag, "")
 	}
@@ -338,7 +339,7 @@ func (r *randomPeer) call(target, from string) {
 		defer c.linger()
 		c.local, c.remote, c.target = from+";tag="+c.tag, "<"+target+">", target
 		c.chooseExtensions()
-		if c.invite(offer(r.sock.Addr().Addr().String(), 40000, "sendrecv")) == 200 && !c.over {
+		if c.invite(uatest.Offer(r.sock.Addr().Addr().String(), 40000, "sendrecv")) == 200 && !c.over {
 			c.talk()
 		}
 	})
@@ -365,9 +366,9 @@ func (c *randomCall) transaction(method, body string, extra ...string) int {
 	for wait, until := randomPeerT1, time.Now().Add(64*randomPeerT1); time.Now().Before(until); {
 		select {
 		case m := <-c.in:
-			if got, what := 0, ""; strings.HasPrefix(m.start, "SIP/2.0") {
-				if got, what = m.cseq(); got == n && what == method && !m.is("100") {
-					return m.code()
+			if got, what := 0, ""; strings.HasPrefix(m.Start, "SIP/2.0") {
+				if got, what = m.CSeq(); got == n && what == method && !m.Is("100") {
+					return m.Code()
 				}
 			}
 			c.take(m)
@@ -395,22 +396,22 @@ func (c *randomCall) invite(body string) int {
 	for again := time.After(wait); ; {
 		select {
 		case m := <-c.in:
-			if !strings.HasPrefix(m.start, "SIP/2.0") {
+			if !strings.HasPrefix(m.Start, "SIP/2.0") {
 				c.take(m)
 				continue
 			}
-			if got, what := m.cseq(); got != n || what != "INVITE" {
+			if got, what := m.CSeq(); got != n || what != "INVITE" {
 				continue
 			}
 			heard = true
-			switch code := m.code(); {
+			switch code := m.Code(); {
 			case code < 200:
 				c.acknowledge(m, n)
 				continue
 			case code < 300:
 				c.agreed(m)
-				c.remote = m.get("To")
-				c.target = uri(m.get("Contact"))
+				c.remote = m.Get("To")
+				c.target = uatest.URI(m.Get("Contact"))
 				c.ack(n)
 				if cancelled { // the 200 crossed the CANCEL
 					c.over = c.transaction("BYE", "") != 0 || true
@@ -418,7 +419,7 @@ func (c *randomCall) invite(body string) int {
 				return code
 			default:
 				nack := c.lines("ACK", n, branch)
-				nack[3] = "To: " + m.get("To")
+				nack[3] = "To: " + m.Get("To")
 				c.send(nack, "")
 				return code
 			}
@@ -437,10 +438,4 @@ func (c *randomCall) invite(body string) int {
 			}
 		}
 	}
-}
-
-func (m message) code() int {
-	n := 0
-	fmt.Sscan(strings.Fields(m.start)[1], &n)
-	return n
 }

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"clearback/bridge/media"
+	"clearback/bridge/sipua/uatest"
 )
 
 // mediaOf returns where the call's media to a side is sent.
@@ -24,19 +25,19 @@ func TestRefusedChangeChangesNothing(t *testing.T) {
 	h := newTestBed(t, relaying)
 	c := h.outgoing()
 	for code, want := range map[int]uint16{488: nearSDP, 606: nearSDP} {
-		c.near.request("INVITE", offer("127.0.0.1", nearSDP+8, "sendrecv"))
-		h.service.respond(h.service.expect("INVITE"), code, "", "")
-		h.service.expect("ACK")
-		c.near.nack(h.adapter.expect(num(code)))
+		c.near.Request("INVITE", uatest.Offer("127.0.0.1", nearSDP+8, "sendrecv"))
+		h.service.Respond(h.service.Expect("INVITE"), code, "", "")
+		h.service.Expect("ACK")
+		c.near.AckFailure(h.adapter.Expect(num(code)))
 		if at := h.mediaOf(media.AdapterSide); at.Port() != want {
 			t.Fatalf("%d: media is sent to %v", code, at)
 		}
 	}
-	c.near.request("INVITE", offer("127.0.0.1", nearSDP+8, "sendrecv"))
-	h.service.respond(h.service.expect("INVITE"), 200, "", far())
-	h.service.expect("ACK")
-	h.adapter.expect("200")
-	c.near.ack("")
+	c.near.Request("INVITE", uatest.Offer("127.0.0.1", nearSDP+8, "sendrecv"))
+	h.service.Respond(h.service.Expect("INVITE"), 200, "", far())
+	h.service.Expect("ACK")
+	h.adapter.Expect("200")
+	c.near.Ack("")
 	if at := h.mediaOf(media.AdapterSide); at.Port() != nearSDP+8 {
 		t.Fatalf("media is sent to %v", at)
 	}
@@ -48,17 +49,17 @@ func TestRefusedChangeChangesNothing(t *testing.T) {
 func TestUnusableEarlyDescription(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, relaying)
-	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
-	inv := h.service.expect("INVITE")
-	h.service.respond(inv, 183, "far", strings.Replace(far(), "m=audio 40000", "m=audio x", 1))
-	if m := h.adapter.expect("183"); m.body != "" {
+	near := h.request("5550150", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+	inv := h.service.Expect("INVITE")
+	h.service.Respond(inv, 183, "far", strings.Replace(far(), "m=audio 40000", "m=audio x", 1))
+	if m := h.adapter.Expect("183"); m.Body != "" {
 		t.Fatalf("passed on: %s", m)
 	}
-	h.service.respond(inv, 200, "far", far())
-	h.service.expect("ACK")
-	ok := h.adapter.expect("200")
-	contains(t, ok.body, "m=audio ")
-	near.established(ok).ack("")
+	h.service.Respond(inv, 200, "far", far())
+	h.service.Expect("ACK")
+	ok := h.adapter.Expect("200")
+	contains(t, ok.Body, "m=audio ")
+	near.Established(ok).Ack("")
 	h.machine.saw("1 requested", "1 answered")
 	h.hangUp(near)
 }
@@ -69,18 +70,18 @@ func TestChangeMovesTheTarget(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
 		c := h.incoming()
-		c.near.request("INVITE", offer("127.0.0.1", nearSDP, "sendonly"))
-		inv := h.service.expect("INVITE")
-		h.service.respond(inv, 200, "", offer("127.0.0.1", farSDP, "recvonly"),
-			"Contact: <sip:moved@"+h.service.at.String()+">")
-		contains(t, h.service.expect("ACK").start, "sip:moved@")
-		h.adapter.expect("200")
-		c.near.ack("")
-		c.near.request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
-		info := h.service.expect("INFO")
-		contains(t, info.start, "sip:moved@")
-		h.service.respond(info, 200, "", "")
-		h.adapter.expectOf("200", "INFO")
+		c.near.Request("INVITE", uatest.Offer("127.0.0.1", nearSDP, "sendonly"))
+		inv := h.service.Expect("INVITE")
+		h.service.Respond(inv, 200, "", uatest.Offer("127.0.0.1", farSDP, "recvonly"),
+			"Contact: <sip:moved@"+h.service.At.String()+">")
+		contains(t, h.service.Expect("ACK").Start, "sip:moved@")
+		h.adapter.Expect("200")
+		c.near.Ack("")
+		c.near.Request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
+		info := h.service.Expect("INFO")
+		contains(t, info.Start, "sip:moved@")
+		h.service.Respond(info, 200, "", "")
+		h.adapter.ExpectOf("200", "INFO")
 		h.hangUp(c.near)
 	})
 }
@@ -91,11 +92,11 @@ func TestFailuresPass(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
 		for i, code := range []int{400, 404, 486, 500, 603, 699} {
-			near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
-			inv := h.service.expect("INVITE")
-			h.service.respond(inv, code, "far", "")
-			h.service.expect("ACK")
-			near.nack(h.adapter.expect(num(code)))
+			near := h.request("5550150", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+			inv := h.service.Expect("INVITE")
+			h.service.Respond(inv, code, "far", "")
+			h.service.Expect("ACK")
+			near.AckFailure(h.adapter.Expect(num(code)))
 			h.machine.saw(num(i+1)+" requested", num(i+1)+" far end cleared: bye",
 				num(i+1)+" adapter leg cleared: confirmed")
 			h.atRest()
@@ -115,10 +116,10 @@ func TestOfferAfterBindingExpired(t *testing.T) {
 		h.machine.saw("1 arrived")
 		<-time.After(time.Minute)
 		h.line.Offer(1)
-		far.nack(h.service.expect("480"))
+		far.AckFailure(h.service.Expect("480"))
 		h.machine.saw("1 adapter lost")
 		h.atRest()
-		h.adapter.nothing(h.toAdapter)
+		h.adapter.ExpectNothing(h.toAdapter)
 	})
 }
 
@@ -128,10 +129,10 @@ func TestCallWithoutBinding(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, registering)
 		far := h.arrive422()
-		m := h.service.expect("480")
-		far.nack(m)
+		m := h.service.Expect("480")
+		far.AckFailure(m)
 		h.atRest()
-		h.adapter.nothing(h.toAdapter)
+		h.adapter.ExpectNothing(h.toAdapter)
 		if got := h.agent.call(1); got != nil {
 			t.Fatal("the call is still known")
 		}
@@ -145,19 +146,19 @@ func TestAdapterTimesOutInAChange(t *testing.T) {
 		synctest.Test(t, func(t *testing.T) {
 			h := newVirtualTestBed(t)
 			c := h.incoming()
-			c.far.request("INVITE", offer("127.0.0.1", farSDP, "sendonly"))
-			h.service.expect("100")
-			h.adapter.respond(h.adapter.expect("INVITE"), 408, "", "")
-			h.adapter.expect("ACK")
-			c.far.nack(h.service.expectOf("408", "INVITE"))
-			h.adapter.respond(h.adapter.expect("OPTIONS"), code, "", "")
+			c.far.Request("INVITE", uatest.Offer("127.0.0.1", farSDP, "sendonly"))
+			h.service.Expect("100")
+			h.adapter.Respond(h.adapter.Expect("INVITE"), 408, "", "")
+			h.adapter.Expect("ACK")
+			c.far.AckFailure(h.service.ExpectOf("408", "INVITE"))
+			h.adapter.Respond(h.adapter.Expect("OPTIONS"), code, "", "")
 			if code == 200 {
 				h.hangUp(c.near)
 				return
 			}
 			h.machine.saw("1 adapter lost")
-			h.service.respond(h.service.expect("BYE"), 200, "", "")
-			h.adapter.respond(h.adapter.expect("BYE"), 408, "", "")
+			h.service.Respond(h.service.Expect("BYE"), 200, "", "")
+			h.adapter.Respond(h.adapter.Expect("BYE"), 408, "", "")
 			h.atRest()
 		})
 	}
@@ -169,20 +170,20 @@ func Test199NotPassedWithoutSupport(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
-		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
-		inv := h.service.expect("INVITE")
-		h.service.respond(inv, 180, "one", "")
-		h.adapter.expect("180")
-		h.service.respond(inv, 180, "two", "")
-		two := near.early(h.adapter.expect("180"))
-		h.service.respond(inv, 199, "one", "")
-		h.adapter.silent(time.Millisecond)
-		two.request("UPDATE", "")
-		h.adapter.expectOf("200", "UPDATE")
-		h.service.respond(inv, 200, "two", far())
-		h.service.expect("ACK")
-		two.invite = near.invite
-		two.established(h.adapter.expectOf("200", "INVITE")).ack("")
+		near := h.request("5550150", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+		inv := h.service.Expect("INVITE")
+		h.service.Respond(inv, 180, "one", "")
+		h.adapter.Expect("180")
+		h.service.Respond(inv, 180, "two", "")
+		two := near.Early(h.adapter.Expect("180"))
+		h.service.Respond(inv, 199, "one", "")
+		h.adapter.ExpectSilence(time.Millisecond)
+		two.Request("UPDATE", "")
+		h.adapter.ExpectOf("200", "UPDATE")
+		h.service.Respond(inv, 200, "two", far())
+		h.service.Expect("ACK")
+		two.Invite = near.Invite
+		two.Established(h.adapter.ExpectOf("200", "INVITE")).Ack("")
 		h.hangUp(two, "1 requested", "1 answered")
 	})
 }
@@ -193,22 +194,22 @@ func TestMergedInviteTakesNoPlace(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
 		far := h.arrive(far())
-		inv := h.adapter.expect("INVITE")
-		h.adapter.respond(inv, 180, "near", "")
-		h.service.expect("180")
-		first := far.invite
-		far.requestSeq("INVITE", far.cseq, offer("127.0.0.1", farSDP, "sendrecv"))
-		far.nack(h.service.expect("482"))
+		inv := h.adapter.Expect("INVITE")
+		h.adapter.Respond(inv, 180, "near", "")
+		h.service.Expect("180")
+		first := far.Invite
+		far.RequestSeq("INVITE", far.Seq, uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+		far.AckFailure(h.service.Expect("482"))
 		if n := h.line.ordinary.Load(); n != 1 {
 			t.Fatalf("%d places are taken", n)
 		}
-		far.invite = first
-		far.cancel()
-		h.service.expectOf("200", "CANCEL")
-		far.nack(h.service.expectOf("487", "INVITE"))
-		h.adapter.respond(h.adapter.expect("CANCEL"), 200, "near", "")
-		h.adapter.respond(inv, 487, "near", "")
-		h.adapter.expect("ACK")
+		far.Invite = first
+		far.Cancel()
+		h.service.ExpectOf("200", "CANCEL")
+		far.AckFailure(h.service.ExpectOf("487", "INVITE"))
+		h.adapter.Respond(h.adapter.Expect("CANCEL"), 200, "near", "")
+		h.adapter.Respond(inv, 487, "near", "")
+		h.adapter.Expect("ACK")
 		h.machine.saw("1 arrived", "1 ringing", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
 		h.atRest()
 	})

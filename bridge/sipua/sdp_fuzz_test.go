@@ -11,6 +11,7 @@ import (
 	"go.uber.org/zap"
 
 	"clearback/bridge/media"
+	"clearback/bridge/sipua/uatest"
 )
 
 // strict reports whether a parser other than ours accepts the text.
@@ -23,7 +24,7 @@ func strict(text string) bool {
 // input. It has the m= lines of the input in their order, with port 0 or one of our ports. It has no address of the
 // input. Codecs and their parameters are unchanged. Passed again, it stays the same.
 func FuzzSDP(f *testing.F) {
-	f.Add(offer("192.0.2.9", 4000, "sendrecv"))
+	f.Add(uatest.Offer("192.0.2.9", 4000, "sendrecv"))
 	f.Add("v=0\r\no=- 1 1 IN IP4 192.0.2.9\r\ns=x\r\nt=0 0\r\na=group:BUNDLE a b\r\nm=audio 4000 UDP/TLS/RTP/SAVPF 111 101\r\nc=IN IP4 192.0.2.8\r\na=mid:a\r\na=rtcp-mux\r\n" +
 		"a=rtcp:4001 IN IP4 192.0.2.7\r\na=candidate:1 1 UDP 1 192.0.2.7 4000 typ host\r\na=fingerprint:sha-256 AA\r\na=fmtp:111 minptime=10\r\nm=image 0 udptl t38\r\nc=IN IP4 192.0.2.6\r\nm=message 9 TCP/MSRP *\r\na=path:msrp://192.0.2.9/x\r\nc=IN IP4 192.0.2.9\r\n")
 	f.Add("v=0\no=- 1 1 IN IP4 0.0.0.0\nc=IN IP4 0.0.0.0\nm=audio 4000 RTP/AVP 0\ni=192.0.2.9\na=sendonly")

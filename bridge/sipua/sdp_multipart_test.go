@@ -6,6 +6,8 @@ import (
 	"testing/synctest"
 
 	"github.com/emiago/sipgo/sip"
+
+	"clearback/bridge/sipua/uatest"
 )
 
 // geolocation is the location that an emergency call conveys (RFC 6442 section 4.1), at the Millrace Playhouse.
@@ -24,27 +26,27 @@ var locationHeaders = []string{
 }
 
 // callLocated makes an emergency call with a location.
-func (h *testBed) callLocated() *peerDialog {
-	return h.adapter.call("sip:999@"+h.toAdapter.String(),
+func (h *testBed) callLocated() *uatest.Dialog {
+	return h.adapter.Call("sip:999@"+h.toAdapter.String(),
 		`"Box Office" <sip:`+adapterUser+"@"+h.toAdapter.String()+">", h.toAdapter,
 		located(near()), locationHeaders...)
 }
 
 // passesLocation checks the call at a service, which rejects it because of the location.
-func (h *testBed) passesLocation(p *testPeer, user string) {
+func (h *testBed) passesLocation(p *uatest.Peer, user string) {
 	h.t.Helper()
-	inv := p.expect("INVITE")
-	contains(h.t, inv.get("From"), `"Box Office" <sip:`+user+"@")
+	inv := p.Expect("INVITE")
+	contains(h.t, inv.Get("From"), `"Box Office" <sip:`+user+"@")
 	for _, header := range locationHeaders {
-		contains(h.t, strings.Join(inv.headers, "\n"), header)
+		contains(h.t, strings.Join(inv.Headers, "\n"), header)
 	}
-	contains(h.t, inv.body, "--stage\r\n"+geolocation+"--stage\r\nContent-Type: application/sdp\r\n\r\nv=0\r\n")
-	contains(h.t, inv.body, "\r\n--stage--\r\n")
-	if own, relay := strings.Contains(inv.body, " "+num(nearSDP)+" "), h.line.o.Relay; own == relay {
+	contains(h.t, inv.Body, "--stage\r\n"+geolocation+"--stage\r\nContent-Type: application/sdp\r\n\r\nv=0\r\n")
+	contains(h.t, inv.Body, "\r\n--stage--\r\n")
+	if own, relay := strings.Contains(inv.Body, " "+num(nearSDP)+" "), h.line.o.Relay; own == relay {
 		h.t.Errorf("the body has the adapter's own port: %t; relayed: %t", own, relay)
 	}
-	p.respond(inv, 424, "far", "", `Geolocation-Error: 100;code="Cannot Process Location"`)
-	p.expect("ACK")
+	p.Respond(inv, 424, "far", "", `Geolocation-Error: 100;code="Cannot Process Location"`)
+	p.Expect("ACK")
 }
 
 // The caller's location, by value and by reference, and the caller's number reach each service that is tried. A
@@ -56,9 +58,9 @@ func TestLocationOfAnEmergencyCall(t *testing.T) {
 		d := h.callLocated()
 		h.passesLocation(h.service, serviceUser)
 		h.passesLocation(reserve, secondUser)
-		m := h.adapter.final("424")
-		contains(t, m.get("Geolocation-Error"), "Cannot Process Location")
-		d.nack(m)
+		m := h.adapter.ExpectFinal("424")
+		contains(t, m.Get("Geolocation-Error"), "Cannot Process Location")
+		d.AckFailure(m)
 	})
 }
 
@@ -68,7 +70,7 @@ func TestLocationBesideRelayedSDP(t *testing.T) {
 	h := newTestBed(t, relaying)
 	d := h.callLocated()
 	h.passesLocation(h.service, serviceUser)
-	d.nack(h.adapter.final("424"))
+	d.AckFailure(h.adapter.ExpectFinal("424"))
 }
 
 // A malformed multipart body has no session description.

@@ -10,6 +10,7 @@ import (
 	"go.uber.org/zap"
 
 	"clearback/bridge/media"
+	"clearback/bridge/sipua/uatest"
 )
 
 func pathOf(t testing.TB, emergency bool) *mediaPath {
@@ -79,7 +80,7 @@ func TestRewrite(t *testing.T) {
 // A description that cannot be relayed is refused. In an emergency call it passes unchanged.
 func TestSDPThatCannotBeRelayed(t *testing.T) {
 	t.Parallel()
-	plain := offer("192.0.2.9", 4000, "sendrecv")
+	plain := uatest.Offer("192.0.2.9", 4000, "sendrecv")
 	for _, c := range []struct {
 		kind, body string
 		want       error
@@ -87,11 +88,11 @@ func TestSDPThatCannotBeRelayed(t *testing.T) {
 		{"application/sdp", "nonsense", errSession},
 		{"application/sdp", "v=0\r\no=- 1 1 IN IP4 192.0.2.9\r\ns=-\r\nt=0 0\r\nm=audio 4000 RTP/AVP 0\r\n",
 			errSession}, // no c=
-		{"application/sdp", offer("pbx.example", 4000, "sendrecv"), errSession},
-		{"application/sdp", offer("233.252.0.1/127", 4000, "sendrecv"), errSession}, // multicast
-		{"application/sdp", offer("255.255.255.255", 4000, "sendrecv"), errSession}, // broadcast
+		{"application/sdp", uatest.Offer("pbx.example", 4000, "sendrecv"), errSession},
+		{"application/sdp", uatest.Offer("233.252.0.1/127", 4000, "sendrecv"), errSession}, // multicast
+		{"application/sdp", uatest.Offer("255.255.255.255", 4000, "sendrecv"), errSession}, // broadcast
 		{"application/sdp", strings.Replace(plain, "c=IN IP4 192.0.2.9", "c=IN IP6 2001:db8::9", 1), errSession},
-		{"application/sdp", offer("192.0.2.9", 70000, "sendrecv"), errSession},
+		{"application/sdp", uatest.Offer("192.0.2.9", 70000, "sendrecv"), errSession},
 		{"application/sdp", strings.Replace(plain, "4000", "4000/2", 1), errSession},
 		// no other stream in it
 		{"application/sdp", strings.Replace(plain, "m=audio 4000 RTP/AVP", "m=message 4000 TCP/MSRP", 1), errSession},

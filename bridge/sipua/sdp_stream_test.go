@@ -12,6 +12,7 @@ import (
 	"github.com/pion/sdp/v3"
 
 	"clearback/bridge/media"
+	"clearback/bridge/sipua/uatest"
 )
 
 // pass translates a description in a request or response; code 0 means a request.
@@ -67,9 +68,9 @@ func originOf(t *testing.T, text string) [2]uint64 {
 func TestOrigin(t *testing.T) {
 	t.Parallel()
 	p := pathOf(t, false)
-	near := func(direction string) string { return offer("192.0.2.9", 4000, direction) }
+	near := func(direction string) string { return uatest.Offer("192.0.2.9", 4000, direction) }
 	p.pass(t, sip.INVITE, 0, media.AdapterSide, near("sendrecv"))
-	far := offer("192.0.2.19", 5000, "sendrecv")
+	far := uatest.Offer("192.0.2.19", 5000, "sendrecv")
 	early := p.pass(t, sip.INVITE, 183, media.ServiceSide, far)
 	answer := p.pass(t, sip.INVITE, 200, media.ServiceSide, strings.Replace(far, "o=- 1 1 IN IP4 192.0.2.19",
 		"o=fork 9 7 IN IP4 192.0.2.20", 1))
@@ -92,7 +93,7 @@ func TestOrigin(t *testing.T) {
 	if body, kind := p.lastSent(media.AdapterSide); string(body) != answer || kind != "application/sdp" {
 		t.Errorf("last sent %s:\n%s", kind, body)
 	}
-	held := originOf(t, p.pass(t, sip.INVITE, 0, media.ServiceSide, offer("192.0.2.19", 5000, "sendonly")))
+	held := originOf(t, p.pass(t, sip.INVITE, 0, media.ServiceSide, uatest.Offer("192.0.2.19", 5000, "sendonly")))
 	p.rejectOffer(media.ServiceSide)
 	if body, _ := p.lastSent(media.AdapterSide); string(body) != answer {
 		t.Errorf("after a refusal the last description sent is\n%s", body)
@@ -188,7 +189,7 @@ func TestFax(t *testing.T) {
 	t.Parallel()
 	p := pathOf(t, false)
 	a, f := newMediaSocket(t), newMediaSocket(t)
-	speech := func(e mediaSocket) string { return offer("127.0.0.1", e.port(), "sendrecv") }
+	speech := func(e mediaSocket) string { return uatest.Offer("127.0.0.1", e.port(), "sendrecv") }
 	fax := func(e mediaSocket) string {
 		return strings.Replace(speech(e), "audio "+num(e.port())+" RTP/AVP 0 101", "image "+num(e.port())+" udptl t38",
 			1)
@@ -233,7 +234,7 @@ func TestAgreedPorts(t *testing.T) {
 		a, ar, f := newMediaSocket(t), newMediaSocket(t), newMediaSocket(t)
 		muxed := "a=rtcp-mux\r\na=rtcp:" + num(ar.port()) + "\r\na=fingerprint:sha-256 AA\r\n"
 		secure := func(e mediaSocket) string {
-			return strings.Replace(offer("127.0.0.1", e.port(), "sendrecv"), "RTP/AVP", "UDP/TLS/RTP/SAVP", 1)
+			return strings.Replace(uatest.Offer("127.0.0.1", e.port(), "sendrecv"), "RTP/AVP", "UDP/TLS/RTP/SAVP", 1)
 		}
 		answer := secure(f)
 		if agreed {
@@ -268,7 +269,7 @@ func TestFlashInMedia(t *testing.T) {
 		asked := func(e mediaSocket, number string) string {
 			// Replace the number with its context, since the port may contain the same digits.
 			r := strings.NewReplacer("RTP/AVP", c.proto, " 101\r", " "+number+"\r", ":101 ", ":"+number+" ")
-			return r.Replace(offer("127.0.0.1", e.port(), "sendrecv"))
+			return r.Replace(uatest.Offer("127.0.0.1", e.port(), "sendrecv"))
 		}
 		p.pass(t, sip.INVITE, 0, media.AdapterSide, asked(a, "96"))
 		p.pass(t, sip.INVITE, 200, media.ServiceSide, asked(f, c.service))

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"clearback/bridge/media"
+	"clearback/bridge/sipua/uatest"
 	"clearback/supervision"
 )
 
@@ -48,19 +49,19 @@ func TestRefreshIsTriedAgain(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				h := newVirtualTestBed(t, timed(1800, brief))
 				talk, _ := h.answered(c.session, "Require: timer", c.allow)
-				m := h.service.expect(c.first)
-				h.service.respond(m, c.code, "", "", c.field)
+				m := h.service.Expect(c.first)
+				h.service.Respond(m, c.code, "", "", c.field)
 				began := time.Now()
 				if c.first == "INVITE" {
-					h.service.expect("ACK")
+					h.service.Expect("ACK")
 				}
-				m = h.service.expect(c.next)
+				m = h.service.Expect(c.next)
 				if after := time.Since(began); after < seconds(c.least)-1 || after > seconds(c.most)+1 {
 					t.Fatalf("again after %v", after)
 				}
-				h.service.respond(m, 200, "", far(), c.session, "Require: timer")
+				h.service.Respond(m, 200, "", far(), c.session, "Require: timer")
 				if c.next == "INVITE" {
-					h.service.expect("ACK")
+					h.service.Expect("ACK")
 				}
 				h.hangUp(talk.near)
 			})
@@ -73,21 +74,21 @@ func TestRefreshOfAnArrivedCallIsTriedAgain(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, timed(1800, brief))
-		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), "Supported: timer",
+		far := h.arrive(uatest.Offer("127.0.0.1", farSDP, "sendrecv"), "Supported: timer",
 			"Session-Expires: 1800;refresher=uas", knowsUpdate)
-		inv := h.adapter.expect("INVITE")
-		h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
-		h.adapter.expect("ACK")
-		far.established(h.service.expect("200")).ack("")
+		inv := h.adapter.Expect("INVITE")
+		h.adapter.Respond(inv, 200, "near", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+		h.adapter.Expect("ACK")
+		far.Established(h.service.Expect("200")).Ack("")
 		h.machine.saw("1 arrived", "1 answered")
 		for range 20 {
 			began := time.Now()
-			h.service.respond(h.service.expect("UPDATE"), 491, "", "")
+			h.service.Respond(h.service.Expect("UPDATE"), 491, "", "")
 			if after := time.Since(began); after > seconds(2) && after < seconds(900) {
 				t.Fatalf("again after %v", after)
 			}
 		}
-		h.hangUp(h.adapter.called(inv, "near"))
+		h.hangUp(h.adapter.Called(inv, "near"))
 	})
 }
 
@@ -98,15 +99,15 @@ func TestRefreshUnknownToTheService(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, timed(1800, brief))
 		c, _ := h.answered(ours1800, "Require: timer", knowsUpdate)
-		h.service.respond(h.service.expect("UPDATE"), 481, "", "")
+		h.service.Respond(h.service.Expect("UPDATE"), 481, "", "")
 		began := time.Now()
-		h.service.respond(h.service.expect("OPTIONS"), 200, "", "")
-		inv := h.service.expect("INVITE")
+		h.service.Respond(h.service.Expect("OPTIONS"), 200, "", "")
+		inv := h.service.Expect("INVITE")
 		if after := time.Since(began); after != seconds(434) {
 			t.Fatalf("again after %v", after)
 		}
-		h.service.respond(inv, 200, "", far(), ours1800, "Require: timer")
-		h.service.expect("ACK")
+		h.service.Respond(inv, 200, "", far(), ours1800, "Require: timer")
+		h.service.Expect("ACK")
 		h.hangUp(c.near)
 	})
 }
@@ -117,9 +118,9 @@ func TestRefreshFollowsAllow(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, timed(1800, brief))
 		c, _ := h.answered(ours1800, "Require: timer")
-		h.service.respond(h.service.expect("INVITE"), 200, "", far(), ours1800, "Require: timer", knowsUpdate)
-		h.service.expect("ACK")
-		h.service.respond(h.service.expect("UPDATE"), 200, "", "", ours1800, "Require: timer")
+		h.service.Respond(h.service.Expect("INVITE"), 200, "", far(), ours1800, "Require: timer", knowsUpdate)
+		h.service.Expect("ACK")
+		h.service.Respond(h.service.Expect("UPDATE"), 200, "", "", ours1800, "Require: timer")
 		h.hangUp(c.near)
 	})
 }
@@ -130,9 +131,9 @@ func TestRefreshTimesOut(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, timed(1800, brief))
 		c, _ := h.answered(ours1800, "Require: timer", knowsUpdate)
-		h.service.respond(h.service.expect("UPDATE"), 408, "", "")
+		h.service.Respond(h.service.Expect("UPDATE"), 408, "", "")
 		began := time.Now()
-		h.service.respond(h.service.expect("UPDATE"), 200, "", "", ours1800, "Require: timer")
+		h.service.Respond(h.service.Expect("UPDATE"), 200, "", "", ours1800, "Require: timer")
 		if after := time.Since(began); after != 0 {
 			t.Fatalf("asked after %v", after)
 		}
@@ -146,19 +147,19 @@ func TestRefreshChallengedTwice(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, timed(1800, brief))
 		c, _ := h.answered(ours1800, "Require: timer")
-		inv := h.service.expect("INVITE")
+		inv := h.service.Expect("INVITE")
 		for _, nonce := range []string{"n1", "n2"} {
-			h.service.respond(inv, 401, "", "",
+			h.service.Respond(inv, 401, "", "",
 				`WWW-Authenticate: Digest realm="pbx.example", nonce="`+nonce+`", stale=true, qop="auth"`)
 			began := time.Now()
-			h.service.expect("ACK")
-			inv = h.service.expect("INVITE")
+			h.service.Expect("ACK")
+			inv = h.service.Expect("INVITE")
 			if after := time.Since(began); (after == 0) != (nonce == "n1") {
 				t.Fatalf("again after %v", after)
 			}
 		}
-		h.service.respond(inv, 200, "", far(), ours1800, "Require: timer")
-		h.service.expect("ACK")
+		h.service.Respond(inv, 200, "", far(), ours1800, "Require: timer")
+		h.service.Expect("ACK")
 		h.hangUp(c.near)
 	})
 }
@@ -171,12 +172,12 @@ func TestRefreshThatRings(t *testing.T) {
 		h := newVirtualTestBed(t, timed(1800, 10*time.Millisecond),
 			func(_ *Options, t *times) { t.firstLivenessCheck = time.Hour })
 		c, _ := h.answered(ours1800, "Require: timer")
-		h.service.silent(9*time.Second - 1)
-		inv := h.service.expect("INVITE")
-		h.service.respond(inv, 180, "", "")
-		h.service.silent(3 * time.Second) // 64*T1 is 1.6 s
-		h.service.respond(inv, 200, "", far(), ours1800, "Require: timer")
-		h.service.expect("ACK")
+		h.service.ExpectSilence(9*time.Second - 1)
+		inv := h.service.Expect("INVITE")
+		h.service.Respond(inv, 180, "", "")
+		h.service.ExpectSilence(3 * time.Second) // 64*T1 is 1.6 s
+		h.service.Respond(inv, 200, "", far(), ours1800, "Require: timer")
+		h.service.Expect("ACK")
 		h.hangUp(c.near)
 	})
 }
@@ -188,18 +189,18 @@ func TestSessionIsOfferedToTheCaller(t *testing.T) {
 	for extra, want := range map[string]string{"Supported: timer": "1800;refresher=uas", "Supported: 100rel": ""} {
 		synctest.Test(t, func(t *testing.T) {
 			h := newVirtualTestBed(t, timed(1800, time.Second))
-			far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), extra)
-			inv := h.adapter.expect("INVITE")
-			h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
-			h.adapter.expect("ACK")
-			ok := h.service.expect("200")
+			far := h.arrive(uatest.Offer("127.0.0.1", farSDP, "sendrecv"), extra)
+			inv := h.adapter.Expect("INVITE")
+			h.adapter.Respond(inv, 200, "near", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+			h.adapter.Expect("ACK")
+			ok := h.service.Expect("200")
 			is(t, ok, "Session-Expires", want)
 			if want != "" {
 				is(t, ok, "Require", "timer")
 			}
-			far.established(ok).ack("")
+			far.Established(ok).Ack("")
 			h.machine.saw("1 arrived", "1 answered")
-			h.hangUp(h.adapter.called(inv, "near"))
+			h.hangUp(h.adapter.Called(inv, "near"))
 		})
 	}
 }
@@ -211,22 +212,22 @@ func TestRefreshMovesTheTarget(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, timed(1800, brief))
 		c, _ := h.answered(ours1800, "Require: timer", knowsUpdate)
-		h.service.respond(h.service.expect("UPDATE"), 200, "", "", ours1800,
-			"Contact: <sip:moved@"+h.service.at.String()+">")
-		update := h.service.expect("UPDATE")
-		contains(t, update.start, "sip:moved@")
-		h.service.respond(update, 200, "", "")
+		h.service.Respond(h.service.Expect("UPDATE"), 200, "", "", ours1800,
+			"Contact: <sip:moved@"+h.service.At.String()+">")
+		update := h.service.Expect("UPDATE")
+		contains(t, update.Start, "sip:moved@")
+		h.service.Respond(update, 200, "", "")
 
 		moved := h.join("moved", "127.0.0.1")
 		near := *c.near
-		near.p = moved
-		near.request("UPDATE", "")
-		moved.expectOf("200", "UPDATE")
-		c.far.request("BYE", "")
-		h.service.expectOf("200", "BYE")
-		bye := moved.expect("BYE")
-		contains(t, bye.start, "sip:moved@"+moved.at.String())
-		moved.respond(bye, 200, "", "")
+		near.P = moved
+		near.Request("UPDATE", "")
+		moved.ExpectOf("200", "UPDATE")
+		c.far.Request("BYE", "")
+		h.service.ExpectOf("200", "BYE")
+		bye := moved.Expect("BYE")
+		contains(t, bye.Start, "sip:moved@"+moved.At.String())
+		moved.Respond(bye, 200, "", "")
 		h.machine.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
 		h.atRest()
 	})
@@ -240,13 +241,13 @@ func TestRefreshUnansweredWhileMediaFlows(t *testing.T) {
 			o.reception = func(supervision.CallID, media.Side) time.Time { return time.Now().Add(1) }
 		})
 		c, _ := h.answered(ours1800, "Require: timer", knowsUpdate)
-		h.service.respond(h.service.expect("UPDATE"), 408, "", "")
+		h.service.Respond(h.service.Expect("UPDATE"), 408, "", "")
 		began := time.Now()
-		again := h.service.expect("UPDATE")
+		again := h.service.Expect("UPDATE")
 		if after := time.Since(began); after != seconds(1) {
 			t.Fatalf("again after %v", after)
 		}
-		h.service.respond(again, 200, "", "")
+		h.service.Respond(again, 200, "", "")
 		h.hangUp(c.near)
 	})
 }

@@ -12,6 +12,7 @@ import (
 	"go.uber.org/zap/zaptest/observer"
 
 	"clearback/bridge/media"
+	"clearback/bridge/sipua/uatest"
 )
 
 // Each expectation names its section of RFC 4028, from memory. A second of a session timer is a few milliseconds here.
@@ -28,30 +29,30 @@ const knowsUpdate = "Allow: INVITE, ACK, BYE, CANCEL, UPDATE"
 
 // answered sets up an answered call from the adapter. The service's 200 has these header fields. It returns the INVITE
 // too.
-func (h *testBed) answered(extra ...string) (callPair, message) {
+func (h *testBed) answered(extra ...string) (callPair, uatest.Message) {
 	h.t.Helper()
-	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
-	inv := h.service.expect("INVITE")
-	h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"), extra...)
-	h.service.expect("ACK")
-	near.established(h.adapter.expect("200")).ack("")
+	near := h.request("5550150", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+	inv := h.service.Expect("INVITE")
+	h.service.Respond(inv, 200, "far", uatest.Offer("127.0.0.1", farSDP, "sendrecv"), extra...)
+	h.service.Expect("ACK")
+	near.Established(h.adapter.Expect("200")).Ack("")
 	h.machine.saw("1 requested", "1 answered")
-	return callPair{far: h.service.called(inv, "far"), near: near}, inv
+	return callPair{far: h.service.Called(inv, "far"), near: near}, inv
 }
 
 // expired handles a far-end clearing after a missing refresh: BYE on both sides.
 func (h *testBed) expired() {
 	h.t.Helper()
 	h.machine.saw("1 far end cleared: session-expired") // Late is 0: nobody knows when it vanished
-	h.service.respond(h.service.expect("BYE"), 200, "", "")
-	h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+	h.service.Respond(h.service.Expect("BYE"), 200, "", "")
+	h.adapter.Respond(h.adapter.Expect("BYE"), 200, "", "")
 	h.machine.saw("1 adapter leg cleared: confirmed")
 	h.atRest()
 }
 
-func is(t testing.TB, m message, field, want string) {
+func is(t testing.TB, m uatest.Message, field, want string) {
 	t.Helper()
-	if got := strings.Join(m.all(field), ", "); got != want {
+	if got := strings.Join(m.All(field), ", "); got != want {
 		t.Fatalf("%s: %q, want %q in %s", field, got, want, m)
 	}
 }
@@ -63,23 +64,23 @@ func TestSessionRefreshedByUpdate(t *testing.T) {
 		h := newVirtualTestBed(t, timed(1800, 600*time.Microsecond))
 		began := time.Now()
 		c, inv := h.answered("Session-Expires: 1800;refresher=uac", "Require: timer", knowsUpdate)
-		contains(t, inv.get("Supported"), "timer")
+		contains(t, inv.Get("Supported"), "timer")
 		is(t, inv, "Session-Expires", "1800")
 		is(t, inv, "Min-SE", "")
 		for range 2 {
-			update := h.service.expect("UPDATE")
+			update := h.service.Expect("UPDATE")
 			if early := time.Since(began); early < 510*time.Millisecond {
 				t.Fatalf("refreshed after %v", early)
 			}
 			is(t, update, "Session-Expires", "1800;refresher=uac")
 			is(t, update, "Supported", "timer")
-			if update.body != "" || update.get("Contact") == "" {
+			if update.Body != "" || update.Get("Contact") == "" {
 				t.Fatalf("an UPDATE that refreshes has a Contact and no offer: %s", update)
 			}
 			began = time.Now()
-			h.service.respond(update, 200, "", "", "Session-Expires: 1800;refresher=uac", "Require: timer")
+			h.service.Respond(update, 200, "", "", "Session-Expires: 1800;refresher=uac", "Require: timer")
 		}
-		h.adapter.nothing(h.toAdapter)
+		h.adapter.ExpectNothing(h.toAdapter)
 		h.hangUp(c.near)
 	})
 }
@@ -90,20 +91,20 @@ func TestSessionRefreshedByInvite(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, relaying, timed(1800, time.Millisecond))
 	c, first := h.answered("Session-Expires: 1800;refresher=uac", "Require: timer", "Allow: INVITE, ACK, BYE, CANCEL")
-	inv := h.service.expect("INVITE")
+	inv := h.service.Expect("INVITE")
 	is(t, inv, "Session-Expires", "1800;refresher=uac")
-	if inv.body != first.body {
-		t.Fatalf("the description changed:\n%s\nwas\n%s", inv.body, first.body)
+	if inv.Body != first.Body {
+		t.Fatalf("the description changed:\n%s\nwas\n%s", inv.Body, first.Body)
 	}
-	c.far.request("INVITE", offer("127.0.0.1", farSDP, "sendonly")) // crosses the refresh
-	c.far.nack(h.service.expectOf("491", "INVITE"))
-	h.service.respond(inv, 491, "", "")
-	h.service.expect("ACK")
-	again := h.service.expect("INVITE")
-	h.service.respond(again, 200, "", offer("127.0.0.1", farSDP+8, "sendrecv"), "Session-Expires: 1800;refresher=uac",
+	c.far.Request("INVITE", uatest.Offer("127.0.0.1", farSDP, "sendonly")) // crosses the refresh
+	c.far.AckFailure(h.service.ExpectOf("491", "INVITE"))
+	h.service.Respond(inv, 491, "", "")
+	h.service.Expect("ACK")
+	again := h.service.Expect("INVITE")
+	h.service.Respond(again, 200, "", uatest.Offer("127.0.0.1", farSDP+8, "sendrecv"), "Session-Expires: 1800;refresher=uac",
 		"Require: timer")
-	ack := h.service.expect("ACK")
-	if n, _ := again.cseq(); !strings.HasPrefix(ack.get("CSeq"), num(n)+" ") || ack.body != "" {
+	ack := h.service.Expect("ACK")
+	if n, _ := again.CSeq(); !strings.HasPrefix(ack.Get("CSeq"), num(n)+" ") || ack.Body != "" {
 		t.Fatalf("ACK: %s", ack)
 	}
 	var moved netip.AddrPort
@@ -112,7 +113,7 @@ func TestSessionRefreshedByInvite(t *testing.T) {
 	if moved.Port() != farSDP+8 {
 		t.Fatalf("media is sent to %v", moved)
 	}
-	h.adapter.nothing(h.toAdapter)
+	h.adapter.ExpectNothing(h.toAdapter)
 	h.hangUp(c.near)
 }
 
@@ -124,7 +125,7 @@ func TestSessionExpires(t *testing.T) {
 		for _, code := range []int{481, 408} {
 			h := newVirtualTestBed(t, timed(90, time.Millisecond))
 			h.answered("Session-Expires: 90;refresher=uac", "Require: timer", knowsUpdate)
-			h.service.respond(h.service.expect("UPDATE"), code, "", "")
+			h.service.Respond(h.service.Expect("UPDATE"), code, "", "")
 			h.vanished(code)
 			h.cleared("session-expired")
 		}
@@ -145,39 +146,39 @@ func TestSessionRefreshedByPeer(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, timed(1800, 8*time.Millisecond))
-		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), "Supported: timer", "Session-Expires: 90;refresher=uac")
-		inv := h.adapter.expect("INVITE")
+		far := h.arrive(uatest.Offer("127.0.0.1", farSDP, "sendrecv"), "Supported: timer", "Session-Expires: 90;refresher=uac")
+		inv := h.adapter.Expect("INVITE")
 		is(t, inv, "Session-Expires", "") // an adapter is not asked
-		h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
-		h.adapter.expect("ACK")
-		ok := h.service.expect("200")
+		h.adapter.Respond(inv, 200, "near", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+		h.adapter.Expect("ACK")
+		ok := h.service.Expect("200")
 		is(t, ok, "Session-Expires", "90;refresher=uac")
 		is(t, ok, "Require", "timer")
-		far.established(ok).ack("")
+		far.Established(ok).Ack("")
 		h.machine.saw("1 arrived", "1 answered")
-		c := callPair{far: far, near: h.adapter.called(inv, "near")}
+		c := callPair{far: far, near: h.adapter.Called(inv, "near")}
 		began := time.Now()
 		for time.Since(began) < time.Second { // the first interval would end after 480 ms
 			<-time.After(200 * time.Millisecond)
-			far.request("UPDATE", "", "Supported: timer", "Session-Expires: 90;refresher=uac")
-			ok := h.service.expectOf("200", "UPDATE")
+			far.Request("UPDATE", "", "Supported: timer", "Session-Expires: 90;refresher=uac")
+			ok := h.service.ExpectOf("200", "UPDATE")
 			is(t, ok, "Session-Expires", "90;refresher=uac")
-			contains(t, ok.get("Contact"), h.toService.String())
+			contains(t, ok.Get("Contact"), h.toService.String())
 		}
-		far.request("INVITE", offer("127.0.0.1", farSDP, "sendrecv"), "Supported: timer",
+		far.Request("INVITE", uatest.Offer("127.0.0.1", farSDP, "sendrecv"), "Supported: timer",
 			"Session-Expires: 100;refresher=uas")
-		h.service.expect("100")
-		inv = h.adapter.expect("INVITE")
-		h.adapter.respond(inv, 200, "", offer("127.0.0.1", nearSDP, "sendrecv"))
-		h.adapter.expect("ACK")
-		ok = h.service.expectOf("200", "INVITE")
+		h.service.Expect("100")
+		inv = h.adapter.Expect("INVITE")
+		h.adapter.Respond(inv, 200, "", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+		h.adapter.Expect("ACK")
+		ok = h.service.ExpectOf("200", "INVITE")
 		is(t, ok, "Session-Expires", "100;refresher=uas")
-		far.ack("")
+		far.Ack("")
 		// from here on we refresh; the peer does not support UPDATE
-		again := h.service.expect("INVITE")
+		again := h.service.Expect("INVITE")
 		is(t, again, "Session-Expires", "100;refresher=uac")
-		h.service.respond(again, 200, "", offer("127.0.0.1", farSDP, "sendrecv"))
-		h.service.expect("ACK")
+		h.service.Respond(again, 200, "", uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+		h.service.Expect("ACK")
 		// the answer has no timer, and the previous one would have expired after 544 ms
 		<-time.After(600 * time.Millisecond)
 		h.hangUp(c.near)
@@ -190,26 +191,26 @@ func TestSessionRefreshRefused(t *testing.T) {
 	h := newTestBed(t, relaying, timed(1800, 500*time.Microsecond))
 	c, first := h.answered("Session-Expires: 1800;refresher=uac", "Require: timer", knowsUpdate)
 	// whatever the code and its Allow
-	h.service.respond(h.service.expect("UPDATE"), 403, "", "", knowsUpdate)
-	inv := h.service.expect("INVITE")
-	h.service.respond(inv, 401, "", "",
+	h.service.Respond(h.service.Expect("UPDATE"), 403, "", "", knowsUpdate)
+	inv := h.service.Expect("INVITE")
+	h.service.Respond(inv, 401, "", "",
 		`WWW-Authenticate: Digest realm="pbx.example", nonce="n1", algorithm=MD5, qop="auth"`)
-	h.service.expect("ACK")
-	inv = h.service.expect("INVITE")
+	h.service.Expect("ACK")
+	inv = h.service.Expect("INVITE")
 	credentials(t, inv, "Authorization", "INVITE")
-	h.service.respond(inv, 500, "", "", "Retry-After: 0")
-	h.service.expect("ACK")
-	inv = h.service.expect("INVITE")
-	if inv.body != first.body {
-		t.Fatalf("the description changed: %s", inv.body)
+	h.service.Respond(inv, 500, "", "", "Retry-After: 0")
+	h.service.Expect("ACK")
+	inv = h.service.Expect("INVITE")
+	if inv.Body != first.Body {
+		t.Fatalf("the description changed: %s", inv.Body)
 	}
-	h.service.respond(inv, 100, "", "")
-	c.near.request("BYE", "")
-	h.adapter.expectOf("200", "BYE")
-	h.service.respond(h.service.expect("BYE"), 200, "", "")
-	h.service.respond(h.service.expect("CANCEL"), 200, "", "")
-	h.service.respond(inv, 487, "", "")
-	h.service.expect("ACK")
+	h.service.Respond(inv, 100, "", "")
+	c.near.Request("BYE", "")
+	h.adapter.ExpectOf("200", "BYE")
+	h.service.Respond(h.service.Expect("BYE"), 200, "", "")
+	h.service.Respond(h.service.Expect("CANCEL"), 200, "", "")
+	h.service.Respond(inv, 487, "", "")
+	h.service.Expect("ACK")
 	h.machine.saw("1 near end cleared")
 	h.done()
 }
@@ -218,21 +219,21 @@ func TestSessionRefreshRefused(t *testing.T) {
 func TestSessionRefreshUnansweredWhileMediaFlows(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, relaying, timed(1800, 4*time.Millisecond))
-	far := newTestPeer(t, "voice")
-	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
-	inv := h.service.expect("INVITE")
-	h.service.respond(inv, 200, "far", offer("127.0.0.1", int(far.at.Port()), "sendrecv"),
+	far := uatest.New(t, "voice")
+	near := h.request("5550150", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+	inv := h.service.Expect("INVITE")
+	h.service.Respond(inv, 200, "far", uatest.Offer("127.0.0.1", int(far.At.Port()), "sendrecv"),
 		"Session-Expires: 1800;refresher=uac", "Require: timer", knowsUpdate)
-	h.service.expect("ACK")
-	near.established(h.adapter.expect("200")).ack("")
+	h.service.Expect("ACK")
+	near.Established(h.adapter.Expect("200")).Ack("")
 	h.machine.saw("1 requested", "1 answered")
 	c := h.agent.call(1)
 	said := uint64(0)
 	for n := range 2 {
-		update := h.service.expect("UPDATE")
+		update := h.service.Expect("UPDATE")
 		asked := time.Now()
 		eventually(t, "the far end's media", func() bool {
-			voice(t, far, netip.MustParseAddrPort("127.0.0.1:"+port(inv.body)), 5*(n+1))
+			voice(t, far, netip.MustParseAddrPort("127.0.0.1:"+port(inv.Body)), 5*(n+1))
 			said += uint64(5 * (n + 1))
 			heard := false
 			c.runInMailbox(func() { heard = c.path.lastHeard(media.ServiceSide).After(asked) })
@@ -248,9 +249,9 @@ func TestSessionRefreshUnansweredWhileMediaFlows(t *testing.T) {
 			})
 			return came >= said
 		})
-		h.service.respond(update, 408, "", "")
+		h.service.Respond(update, 408, "", "")
 	}
-	h.service.respond(h.service.expect("UPDATE"), 408, "", "") // from now on it sends nothing
+	h.service.Respond(h.service.Expect("UPDATE"), 408, "", "") // from now on it sends nothing
 	h.vanished(408)
 	h.cleared("session-expired")
 }
@@ -261,52 +262,52 @@ func TestSessionIntervals(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, timed(90, time.Millisecond))
 		h.machine.keep.Store(true)
-		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
-		first := h.service.expect("INVITE")
-		h.service.respond(first, 422, "far", "", "Min-SE: 400")
-		h.service.expect("ACK")
-		inv := h.service.expect("INVITE")
+		near := h.request("5550150", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+		first := h.service.Expect("INVITE")
+		h.service.Respond(first, 422, "far", "", "Min-SE: 400")
+		h.service.Expect("ACK")
+		inv := h.service.Expect("INVITE")
 		is(t, inv, "Session-Expires", "400")
 		is(t, inv, "Min-SE", "400")
-		if a, _ := first.cseq(); inv.get("Call-ID") != first.get("Call-ID") || inv.get("CSeq") != num(a+1)+" INVITE" ||
-			strings.Contains(inv.get("To"), "tag=") {
+		if a, _ := first.CSeq(); inv.Get("Call-ID") != first.Get("Call-ID") || inv.Get("CSeq") != num(a+1)+" INVITE" ||
+			strings.Contains(inv.Get("To"), "tag=") {
 			t.Fatalf("not the same call: %s", inv)
 		}
-		h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv")) // without a timer
-		h.service.expect("ACK")
-		near.established(h.adapter.expect("200")).ack("")
+		h.service.Respond(inv, 200, "far", uatest.Offer("127.0.0.1", farSDP, "sendrecv")) // without a timer
+		h.service.Expect("ACK")
+		near.Established(h.adapter.Expect("200")).Ack("")
 		h.machine.saw("1 requested", "1 answered")
-		c := callPair{near: near, far: h.service.called(inv, "far")}
-		c.far.request("UPDATE", "", "Supported: timer", "Session-Expires: 89")
-		is(t, h.service.expectOf("422", "UPDATE"), "Min-SE", "90")
+		c := callPair{near: near, far: h.service.Called(inv, "far")}
+		c.far.Request("UPDATE", "", "Supported: timer", "Session-Expires: 89")
+		is(t, h.service.ExpectOf("422", "UPDATE"), "Min-SE", "90")
 		h.hangUp(c.near)
 
 		far := h.arrive422("Supported: timer", "Session-Expires: 60")
-		m := h.service.expectOf("422", "INVITE")
+		m := h.service.ExpectOf("422", "INVITE")
 		is(t, m, "Min-SE", "90")
-		far.nack(m)
+		far.AckFailure(m)
 
 		// a service that asks for more each time gets the call without a timer
-		h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+		h.request("5550150", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
 		for _, min := range []string{"100", "200", "300", "400"} {
-			inv := h.service.expect("INVITE")
-			contains(t, inv.get("Session-Expires"), "0")
-			h.service.respond(inv, 422, "far", "", "Min-SE: "+min)
-			h.service.expect("ACK")
+			inv := h.service.Expect("INVITE")
+			contains(t, inv.Get("Session-Expires"), "0")
+			h.service.Respond(inv, 422, "far", "", "Min-SE: "+min)
+			h.service.Expect("ACK")
 		}
-		inv = h.service.expect("INVITE")
+		inv = h.service.Expect("INVITE")
 		is(t, inv, "Session-Expires", "")
-		h.service.respond(inv, 486, "far", "")
-		h.service.expect("ACK")
-		h.adapter.expect("486")
+		h.service.Respond(inv, 486, "far", "")
+		h.service.Expect("ACK")
+		h.adapter.Expect("486")
 		h.atRest()
 	})
 }
 
 // arrive422 calls the line without waiting for the 100.
-func (h *testBed) arrive422(extra ...string) *peerDialog {
-	return h.service.call("sip:"+serviceUser+"@"+h.toService.String(), `"Bo Tree" <sip:5550150@pbx.example>`,
-		h.toService, offer("127.0.0.1", farSDP, "sendrecv"), extra...)
+func (h *testBed) arrive422(extra ...string) *uatest.Dialog {
+	return h.service.Call("sip:"+serviceUser+"@"+h.toService.String(), `"Bo Tree" <sip:5550150@pbx.example>`,
+		h.toService, uatest.Offer("127.0.0.1", farSDP, "sendrecv"), extra...)
 }
 
 // An adapter that asks for a timer gets one on its own leg. When it expires, AdapterLost is posted, and no far-end
@@ -315,35 +316,35 @@ func TestSessionOfAdapter(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, timed(0, time.Millisecond))
-		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: timer",
+		near := h.request("5550150", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: timer",
 			"Session-Expires: 90;refresher=uac")
-		inv := h.service.expect("INVITE")
+		inv := h.service.Expect("INVITE")
 		is(t, inv, "Session-Expires", "") // none is requested from the service
-		h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"))
-		h.service.expect("ACK")
-		ok := h.adapter.expect("200")
+		h.service.Respond(inv, 200, "far", uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+		h.service.Expect("ACK")
+		ok := h.adapter.Expect("200")
 		is(t, ok, "Session-Expires", "90;refresher=uac")
-		near.established(ok).ack("")
+		near.Established(ok).Ack("")
 		h.machine.saw("1 requested", "1 answered", "1 adapter lost")
-		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
-		h.service.respond(h.service.expect("BYE"), 200, "", "")
+		h.adapter.Respond(h.adapter.Expect("BYE"), 200, "", "")
+		h.service.Respond(h.service.Expect("BYE"), 200, "", "")
 		h.atRest()
 
 		// the adapter asks in its 200, and wants us to refresh
 		h = newVirtualTestBed(t, timed(0, time.Millisecond))
-		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
-		inv = h.adapter.expect("INVITE")
-		contains(t, strings.Join(inv.all("Supported"), ","), "timer")
-		h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"),
+		far := h.arrive(uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+		inv = h.adapter.Expect("INVITE")
+		contains(t, strings.Join(inv.All("Supported"), ","), "timer")
+		h.adapter.Respond(inv, 200, "near", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"),
 			"Session-Expires: 90;refresher=uac", "Require: timer", knowsUpdate)
-		h.adapter.expect("ACK")
-		ok = h.service.expect("200")
+		h.adapter.Expect("ACK")
+		ok = h.service.Expect("200")
 		is(t, ok, "Session-Expires", "") // the caller does not support session timers
-		far.established(ok).ack("")
-		h.adapter.respond(h.adapter.expect("UPDATE"), 481, "", "")
+		far.Established(ok).Ack("")
+		h.adapter.Respond(h.adapter.Expect("UPDATE"), 481, "", "")
 		h.machine.saw("1 arrived", "1 answered", "1 adapter lost")
-		h.adapter.respond(h.adapter.expect("BYE"), 481, "", "")
-		h.service.respond(h.service.expect("BYE"), 200, "", "")
+		h.adapter.Respond(h.adapter.Expect("BYE"), 481, "", "")
+		h.service.Respond(h.service.Expect("BYE"), 200, "", "")
 		h.atRest()
 	})
 }
@@ -354,19 +355,19 @@ func TestSessionOfEmergencyCall(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		core, logs := observer.New(zapcore.WarnLevel)
 		h := newVirtualTestBed(t, timed(90, time.Millisecond), func(o *Options, _ *times) { o.Logger = zap.New(core) })
-		near := h.request("112", offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: timer",
+		near := h.request("112", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: timer",
 			"Session-Expires: 30;refresher=uac")
-		inv := h.service.expect("INVITE")
+		inv := h.service.Expect("INVITE")
 		is(t, inv, "Session-Expires", "")
-		h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"), "Session-Expires: 90;refresher=uac",
+		h.service.Respond(inv, 200, "far", uatest.Offer("127.0.0.1", farSDP, "sendrecv"), "Session-Expires: 90;refresher=uac",
 			"Require: timer", knowsUpdate)
-		h.service.expect("ACK")
-		ok := h.adapter.expect("200")
+		h.service.Expect("ACK")
+		ok := h.adapter.Expect("200")
 		is(t, ok, "Session-Expires", "30;refresher=uac") // as it asked
-		near.established(ok).ack("")
+		near.Established(ok).Ack("")
 		h.machine.saw("1 requested (emergency)", "1 answered")
-		h.service.respond(h.service.expect("UPDATE"), 481, "", "")
-		h.service.expect("UPDATE") // continues to refresh
+		h.service.Respond(h.service.Expect("UPDATE"), 481, "", "")
+		h.service.Expect("UPDATE") // continues to refresh
 		deadline := time.After(testTimeout)
 		for logs.FilterMessageSnippet("session timer expired in an emergency call").Len() < 2 { // both sides'
 			select {
@@ -375,11 +376,11 @@ func TestSessionOfEmergencyCall(t *testing.T) {
 				t.Fatal("the timers did not expire")
 			}
 		}
-		h.adapter.nothing(h.toAdapter)
-		near.request("BYE", "")
-		h.adapter.expectOf("200", "BYE")
-		for m := h.service.next(); !m.is("BYE"); m = h.service.next() {
-			if !m.is("UPDATE") {
+		h.adapter.ExpectNothing(h.toAdapter)
+		near.Request("BYE", "")
+		h.adapter.ExpectOf("200", "BYE")
+		for m := h.service.Next(); !m.Is("BYE"); m = h.service.Next() {
+			if !m.Is("UPDATE") {
 				t.Fatalf("want BYE, got %s", m)
 			}
 		}

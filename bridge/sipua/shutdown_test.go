@@ -10,6 +10,7 @@ import (
 	"github.com/emiago/sipgo/sip"
 
 	"clearback/bridge/media"
+	"clearback/bridge/sipua/uatest"
 )
 
 // A daemon that shuts down refuses new ordinary calls and clears the ordinary calls on both sides. Emergency calls
@@ -20,13 +21,13 @@ func TestShutdown(t *testing.T) {
 		h := newVirtualTestBed(t)
 		c := h.incoming()
 		h.agent.Drain()
-		far := h.service.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550151@pbx.example>", h.toService,
-			offer("127.0.0.1", farSDP, "sendrecv"))
-		far.nack(h.service.expectOf("503", "INVITE"))
+		far := h.service.Call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550151@pbx.example>", h.toService,
+			uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+		far.AckFailure(h.service.ExpectOf("503", "INVITE"))
 		h.agent.ClearOrdinary()
 		h.machine.saw("2 refused: shutdown", "1 far end cleared: shutdown")
-		h.service.respond(h.service.expect("BYE"), 200, "", "")
-		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		h.service.Respond(h.service.Expect("BYE"), 200, "", "")
+		h.adapter.Respond(h.adapter.Expect("BYE"), 200, "", "")
 		h.machine.saw("1 adapter leg cleared: confirmed")
 		h.atRest()
 		_ = c
@@ -41,35 +42,35 @@ func TestShutdownWithTwoCalls(t *testing.T) {
 		for _, ringing := range []bool{true, false} {
 			h := newVirtualTestBed(t)
 			h.incoming()
-			far := h.service.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550151@pbx.example>", h.toService,
-				offer("127.0.0.1", farSDP, "sendrecv"))
-			h.service.expect("100")
-			inv := h.adapter.expect("INVITE")
-			h.adapter.respond(inv, 180, "second", "")
-			h.service.expect("180")
+			far := h.service.Call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550151@pbx.example>", h.toService,
+				uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+			h.service.Expect("100")
+			inv := h.adapter.Expect("INVITE")
+			h.adapter.Respond(inv, 180, "second", "")
+			h.service.Expect("180")
 			h.machine.saw("2 arrived", "2 ringing")
 			if !ringing {
-				h.adapter.respond(inv, 200, "second", offer("127.0.0.1", nearSDP, "sendrecv"))
-				h.adapter.expect("ACK")
-				far.established(h.service.expect("200")).ack("")
+				h.adapter.Respond(inv, 200, "second", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+				h.adapter.Expect("ACK")
+				far.Established(h.service.Expect("200")).Ack("")
 				h.machine.saw("2 answered")
 			}
 			h.agent.Drain()
 			done := make(chan struct{}) // closed when ClearOrdinary has returned
 			go func() { defer close(done); h.agent.ClearOrdinary() }()
 			if ringing {
-				h.adapter.respond(h.adapter.expect("CANCEL"), 200, "", "")
-				h.adapter.respond(inv, 487, "second", "")
-				h.adapter.expect("ACK")
+				h.adapter.Respond(h.adapter.Expect("CANCEL"), 200, "", "")
+				h.adapter.Respond(inv, 487, "second", "")
+				h.adapter.Expect("ACK")
 				h.machine.saw("2 far end cleared: shutdown", "2 adapter leg cleared: confirmed",
 					"1 far end cleared: shutdown")
 			} else {
-				h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+				h.adapter.Respond(h.adapter.Expect("BYE"), 200, "", "")
 				h.machine.saw("1 far end cleared: shutdown", "1 adapter leg cleared: confirmed",
 					"2 far end cleared: shutdown")
 			}
 			<-done
-			h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+			h.adapter.Respond(h.adapter.Expect("BYE"), 200, "", "")
 		}
 	})
 }
@@ -81,21 +82,21 @@ func TestShutdownWithAHeldAndAnEmergencyCall(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
 		h.outgoing()
-		near := h.request("999", offer("127.0.0.1", nearSDP, "sendrecv"))
-		inv := h.service.expect("INVITE")
-		h.service.respond(inv, 200, "psap", offer("127.0.0.1", farSDP, "sendrecv"))
-		h.service.expect("ACK")
-		near.established(h.adapter.expect("200")).ack("")
+		near := h.request("999", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+		inv := h.service.Expect("INVITE")
+		h.service.Respond(inv, 200, "psap", uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+		h.service.Expect("ACK")
+		near.Established(h.adapter.Expect("200")).Ack("")
 		h.machine.saw("2 requested (emergency)", "2 answered")
 		h.agent.ClearOrdinary()
-		near.request("BYE", "")
-		h.adapter.expectOf("200", "BYE")
-		h.service.respond(h.service.expect("BYE"), 200, "", "")
+		near.Request("BYE", "")
+		h.adapter.ExpectOf("200", "BYE")
+		h.service.Respond(h.service.Expect("BYE"), 200, "", "")
 		h.agent.AwaitEnd(t.Context(), h.agent.EmergencyCalls())
 		h.agent.ClearOrdinary()
 		h.machine.saw("2 near end cleared", "1 far end cleared: shutdown")
-		h.service.respond(h.service.expect("BYE"), 200, "", "")
-		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		h.service.Respond(h.service.Expect("BYE"), 200, "", "")
+		h.adapter.Respond(h.adapter.Expect("BYE"), 200, "", "")
 		h.machine.saw("1 adapter leg cleared: confirmed")
 		h.atRest()
 	})
@@ -108,20 +109,20 @@ func TestShutdownWithEmergencyCallsOnTwoLines(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		m := &memoryNetwork{}
 		h := newTestBedIn(t, m, secondLine)
-		other := newTestPeerOn(t, "stage-door", m.network.Listen(netip.MustParseAddrPort("127.0.0.2:5060")))
+		other := uatest.NewOn(t, "stage-door", m.network.Listen(netip.MustParseAddrPort("127.0.0.2:5060")))
 		h.outgoing()
 		h.ask(other, "sip:999@"+h.toAdapter.String())
-		other.expectOf("100", "INVITE")
-		h.service.respond(h.service.expect("INVITE"), 180, "psap", "") // it does not end during the test
+		other.ExpectOf("100", "INVITE")
+		h.service.Respond(h.service.Expect("INVITE"), 180, "psap", "") // it does not end during the test
 		near := h.ask(h.adapter, "sip:999@"+h.toAdapter.String())
-		h.adapter.expectOf("100", "INVITE")
-		inv := h.service.expect("INVITE")
+		h.adapter.ExpectOf("100", "INVITE")
+		inv := h.service.Expect("INVITE")
 		h.machine.saw("3 requested (emergency)")
 		calls := h.agent.EmergencyCalls()
 		h.agent.ClearOrdinary()
-		h.service.respond(inv, 486, "psap", "")
-		near.nack(h.adapter.expectOf("486", "INVITE"))
-		h.service.expect("ACK")
+		h.service.Respond(inv, 486, "psap", "")
+		near.AckFailure(h.adapter.ExpectOf("486", "INVITE"))
+		h.service.Expect("ACK")
 		h.machine.saw("3 far end cleared: bye", "3 adapter leg cleared: confirmed")
 		short, cancel := context.WithTimeout(t.Context(), time.Second)
 		defer cancel()
@@ -134,8 +135,8 @@ func TestShutdownWithEmergencyCallsOnTwoLines(t *testing.T) {
 		}
 		h.agent.ClearOrdinary()
 		h.machine.saw("1 far end cleared: shutdown")
-		h.service.respond(h.service.expect("BYE"), 200, "", "")
-		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		h.service.Respond(h.service.Expect("BYE"), 200, "", "")
+		h.adapter.Respond(h.adapter.Expect("BYE"), 200, "", "")
 		h.machine.saw("1 adapter leg cleared: confirmed")
 		h.agent.AwaitEnd(t.Context(), nil)
 		for _, c := range h.agent.up() {
@@ -150,9 +151,9 @@ func TestShutdownWithTwoCallsAndADeadAdapter(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, func(_ *Options, t *times) { t.clearPerLine = 100 * time.Millisecond })
 		h.incoming()
-		h.service.call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550151@pbx.example>", h.toService,
-			offer("127.0.0.1", farSDP, "sendrecv"))
-		h.adapter.respond(h.adapter.expect("INVITE"), 180, "second", "")
+		h.service.Call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:5550151@pbx.example>", h.toService,
+			uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+		h.adapter.Respond(h.adapter.Expect("INVITE"), 180, "second", "")
 		h.machine.saw("2 arrived", "2 ringing")
 		began := time.Now()
 		h.agent.ClearOrdinary()
@@ -169,24 +170,24 @@ func TestDrainRefusesRequestedCalls(t *testing.T) {
 		h := newVirtualTestBed(t)
 		h.agent.Drain()
 		near := h.dial("5550150")
-		m := h.adapter.expectOf("503", "INVITE")
-		near.nack(m)
+		m := h.adapter.ExpectOf("503", "INVITE")
+		near.AckFailure(m)
 		h.machine.saw("1 requested", "1 far end cleared: shutdown", "1 adapter leg cleared: confirmed")
 		h.atRest()
-		h.service.nothing(h.toService)
+		h.service.ExpectNothing(h.toService)
 	})
 }
 
 // dial sends an authenticated INVITE. The caller of dial handles the response.
-func (h *testBed) dial(number string) *peerDialog {
+func (h *testBed) dial(number string) *uatest.Dialog {
 	h.t.Helper()
 	target := "sip:" + number + "@" + h.toAdapter.String()
-	d := h.adapter.call(target, "<sip:"+adapterUser+"@"+h.toAdapter.String()+">", h.toAdapter,
-		offer("127.0.0.1", nearSDP, "sendrecv"))
-	m := h.adapter.expect("401")
-	d.nack(m)
-	d.request("INVITE", offer("127.0.0.1", nearSDP, "sendrecv"),
-		authorization(h.t, "Authorization", m.get("WWW-Authenticate"), "INVITE", target, adapterUser, adapterSecret))
+	d := h.adapter.Call(target, "<sip:"+adapterUser+"@"+h.toAdapter.String()+">", h.toAdapter,
+		uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+	m := h.adapter.Expect("401")
+	d.AckFailure(m)
+	d.Request("INVITE", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"),
+		authorization(h.t, "Authorization", m.Get("WWW-Authenticate"), "INVITE", target, adapterUser, adapterSecret))
 	return d
 }
 
@@ -195,19 +196,19 @@ func TestEmergencyCall(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, relaying)
 	h.agent.Drain()
-	near := h.request("999", offer("127.0.0.1", nearSDP, "sendrecv"))
-	inv := h.service.expect("INVITE")
-	contains(t, inv.start, "sip:999@")
-	h.service.respond(inv, 200, "psap", offer("127.0.0.1", farSDP, "sendrecv"))
-	h.service.expect("ACK")
-	near.established(h.adapter.expect("200")).ack("")
+	near := h.request("999", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+	inv := h.service.Expect("INVITE")
+	contains(t, inv.Start, "sip:999@")
+	h.service.Respond(inv, 200, "psap", uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+	h.service.Expect("ACK")
+	near.Established(h.adapter.Expect("200")).Ack("")
 	h.machine.saw("1 requested (emergency)", "1 answered")
 	h.agent.ClearOrdinary()
 
 	// no evidence except the far end's own BYE ends it
-	near.request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
-	h.service.respond(h.service.expect("INFO"), 481, "", "")
-	h.adapter.expectOf("481", "INFO")
+	near.Request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
+	h.service.Respond(h.service.Expect("INFO"), 481, "", "")
+	h.adapter.ExpectOf("481", "INFO")
 
 	calls := h.agent.EmergencyCalls()
 	waited := make(chan struct{}) // closed when AwaitEnd has returned
@@ -218,9 +219,9 @@ func TestEmergencyCall(t *testing.T) {
 	if short.Err() == nil {
 		t.Fatal("AwaitEnd returned during an emergency call")
 	}
-	h.service.called(inv, "psap").request("BYE", "")
-	h.service.expectOf("200", "BYE")
-	h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+	h.service.Called(inv, "psap").Request("BYE", "")
+	h.service.ExpectOf("200", "BYE")
+	h.adapter.Respond(h.adapter.Expect("BYE"), 200, "", "")
 	h.machine.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
 	<-waited
 }
@@ -234,15 +235,15 @@ func TestEmergencyCallWhileClosing(t *testing.T) {
 		h.incoming()
 		closed := make(chan struct{}) // closed when Close has returned
 		go func() { defer close(closed); _ = h.agent.Close() }()
-		h.adapter.expect("BYE") // and does not answer it, so that Close waits
+		h.adapter.Expect("BYE") // and does not answer it, so that Close waits
 		if h.agent.EmergencyUp() {
 			t.Fatal("EmergencyUp reports an emergency call, but there is none")
 		}
-		near := h.adapter.call("sip:999@"+h.toAdapter.String(), "<sip:"+adapterUser+"@"+h.toAdapter.String()+">",
-			h.toAdapter, offer("127.0.0.1", nearSDP, "sendrecv"))
-		m := h.adapter.expectOf("503", "INVITE")
+		near := h.adapter.Call("sip:999@"+h.toAdapter.String(), "<sip:"+adapterUser+"@"+h.toAdapter.String()+">",
+			h.toAdapter, uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+		m := h.adapter.ExpectOf("503", "INVITE")
 		contains(t, m.String(), "Retry-After")
-		near.nack(m)
+		near.AckFailure(m)
 		h.machine.saw("2 requested (emergency)", "2 far end cleared: shutdown")
 		<-closed
 	})
@@ -254,12 +255,12 @@ func TestEmergencyCallback(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, func(o *Options, _ *times) { o.CallbackUntil = time.Now().Add(time.Minute) })
 		h.agent.Drain()
-		far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), psapMark)
-		inv := h.adapter.expect("INVITE")
-		contains(t, inv.get("Priority"), "psap-callback")
-		h.adapter.respond(inv, 486, "near", "")
-		h.adapter.expect("ACK")
-		far.nack(h.service.expectOf("486", "INVITE"))
+		far := h.arrive(uatest.Offer("127.0.0.1", farSDP, "sendrecv"), psapMark)
+		inv := h.adapter.Expect("INVITE")
+		contains(t, inv.Get("Priority"), "psap-callback")
+		h.adapter.Respond(inv, 486, "near", "")
+		h.adapter.Expect("ACK")
+		far.AckFailure(h.service.ExpectOf("486", "INVITE"))
 		h.machine.saw("1 arrived (emergency)", "1 near end cleared")
 	})
 }
@@ -269,12 +270,12 @@ func TestEmergencyCallWithUnknownRequire(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
-		d := h.request("999", offer("127.0.0.1", nearSDP, "sendrecv"), "Require: nothing-known")
-		inv := h.service.expect("INVITE")
+		d := h.request("999", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"), "Require: nothing-known")
+		inv := h.service.Expect("INVITE")
 		is(t, inv, "Require", "")
-		h.service.respond(inv, 486, "far", "")
-		h.service.expect("ACK")
-		d.nack(h.adapter.expectOf("486", "INVITE"))
+		h.service.Respond(inv, 486, "far", "")
+		h.service.Expect("ACK")
+		d.AckFailure(h.adapter.ExpectOf("486", "INVITE"))
 		h.machine.saw("1 requested (emergency)", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
 	})
 }
@@ -285,24 +286,24 @@ func TestEmergencyURN(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
 		target := "urn:service:sos"
-		d := h.adapter.call(target, "<sip:"+adapterUser+"@"+h.toAdapter.String()+">", h.toAdapter,
-			offer("127.0.0.1", nearSDP, "sendrecv"))
-		m := h.adapter.next()
-		if m.is("401") {
-			d.nack(m)
-			d.request("INVITE", offer("127.0.0.1", nearSDP, "sendrecv"),
-				authorization(t, "Authorization", m.get("WWW-Authenticate"), "INVITE", target, adapterUser,
+		d := h.adapter.Call(target, "<sip:"+adapterUser+"@"+h.toAdapter.String()+">", h.toAdapter,
+			uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+		m := h.adapter.Next()
+		if m.Is("401") {
+			d.AckFailure(m)
+			d.Request("INVITE", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"),
+				authorization(t, "Authorization", m.Get("WWW-Authenticate"), "INVITE", target, adapterUser,
 					adapterSecret))
-			m = h.adapter.next()
+			m = h.adapter.Next()
 		}
-		if !m.is("100") {
+		if !m.Is("100") {
 			t.Fatalf("want 100, got %s", m)
 		}
-		inv := h.service.expect("INVITE")
-		contains(t, inv.start, "INVITE urn:service:sos SIP/2.0")
-		h.service.respond(inv, 486, "far", "")
-		h.service.expect("ACK")
-		d.nack(h.adapter.expectOf("486", "INVITE"))
+		inv := h.service.Expect("INVITE")
+		contains(t, inv.Start, "INVITE urn:service:sos SIP/2.0")
+		h.service.Respond(inv, 486, "far", "")
+		h.service.Expect("ACK")
+		d.AckFailure(h.adapter.ExpectOf("486", "INVITE"))
 		h.machine.saw("1 requested (emergency)", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
 	})
 }
@@ -317,21 +318,21 @@ func TestEmergencyURNWithoutProxy(t *testing.T) {
 			o.Lines[0].Registrar = sip.Uri{Scheme: "sip",
 				Host: "127.0.0.9"}
 		})
-		pbx := newTestPeerOn(t, "pbx", m.network.Listen(netip.MustParseAddrPort("127.0.0.9:5060")))
+		pbx := uatest.NewOn(t, "pbx", m.network.Listen(netip.MustParseAddrPort("127.0.0.9:5060")))
 		near := h.ask(h.adapter, "urn:service:sos")
-		inv := pbx.expect("INVITE")
-		contains(t, inv.start, "INVITE urn:service:sos SIP/2.0")
-		pbx.respond(inv, 302, "pbx", "", "Contact: <urn:service:sos.fire>")
-		pbx.expect("ACK")
-		inv = pbx.expect("INVITE")
-		contains(t, inv.start, "INVITE urn:service:sos.fire SIP/2.0")
-		pbx.respond(inv, 200, "pbx", far(), "Contact: *") // which is no usable Contact
-		pbx.expect("ACK")
-		h.adapter.expectOf("100", "INVITE")
-		near.established(h.adapter.expect("200")).ack("")
-		near.request("BYE", "")
-		h.adapter.expectOf("200", "BYE")
-		pbx.respond(pbx.expect("BYE"), 200, "", "")
+		inv := pbx.Expect("INVITE")
+		contains(t, inv.Start, "INVITE urn:service:sos SIP/2.0")
+		pbx.Respond(inv, 302, "pbx", "", "Contact: <urn:service:sos.fire>")
+		pbx.Expect("ACK")
+		inv = pbx.Expect("INVITE")
+		contains(t, inv.Start, "INVITE urn:service:sos.fire SIP/2.0")
+		pbx.Respond(inv, 200, "pbx", far(), "Contact: *") // which is no usable Contact
+		pbx.Expect("ACK")
+		h.adapter.ExpectOf("100", "INVITE")
+		near.Established(h.adapter.Expect("200")).Ack("")
+		near.Request("BYE", "")
+		h.adapter.ExpectOf("200", "BYE")
+		pbx.Respond(pbx.Expect("BYE"), 200, "", "")
 		h.machine.saw("1 requested (emergency)", "1 answered", "1 near end cleared")
 		h.atRest()
 	})
@@ -342,25 +343,25 @@ func TestNoMediaPorts(t *testing.T) {
 	t.Parallel()
 	var taken []*media.Session
 	h := newTestBed(t, relaying, tightLimits(t, &taken))
-	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
-	m := h.adapter.expectOf("503", "INVITE")
+	near := h.request("5550150", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+	m := h.adapter.ExpectOf("503", "INVITE")
 	contains(t, m.String(), "Retry-After")
-	near.nack(m)
+	near.AckFailure(m)
 	h.machine.saw("1 requested", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
-	near = h.request("112", offer("127.0.0.1", nearSDP, "sendrecv"))
-	inv := h.service.expect("INVITE")
-	contains(t, inv.body, num(nearSDP))
+	near = h.request("112", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+	inv := h.service.Expect("INVITE")
+	contains(t, inv.Body, num(nearSDP))
 	for _, s := range taken { // too late: the offer went directly, so the answer must too
 		s.Close()
 	}
-	h.service.respond(inv, 200, "psap", offer("127.0.0.1", farSDP, "sendrecv"))
-	h.service.expect("ACK")
-	ok := h.adapter.expect("200")
-	contains(t, ok.body, num(farSDP))
-	near.established(ok).ack("")
-	near.request("BYE", "")
-	h.adapter.expectOf("200", "BYE")
-	h.service.respond(h.service.expect("BYE"), 200, "", "")
+	h.service.Respond(inv, 200, "psap", uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+	h.service.Expect("ACK")
+	ok := h.adapter.Expect("200")
+	contains(t, ok.Body, num(farSDP))
+	near.Established(ok).Ack("")
+	near.Request("BYE", "")
+	h.adapter.ExpectOf("200", "BYE")
+	h.service.Respond(h.service.Expect("BYE"), 200, "", "")
 	h.machine.saw("2 requested (emergency)", "2 answered", "2 near end cleared")
 	h.atRest()
 }
@@ -373,31 +374,31 @@ func TestServiceChallenges(t *testing.T) {
 			{"401", "WWW-Authenticate", "Authorization"}, {"407", "Proxy-Authenticate", "Proxy-Authorization"},
 		} {
 			h := newVirtualTestBed(t)
-			near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
-			inv := h.service.expect("INVITE")
-			h.service.respond(inv, atoi(c.code), "ask", "",
+			near := h.request("5550150", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+			inv := h.service.Expect("INVITE")
+			h.service.Respond(inv, atoi(c.code), "ask", "",
 				c.challenge+`: Digest realm="pbx.example", nonce="n1", qop="auth", algorithm=MD5`)
-			h.service.expect("ACK")
-			again := h.service.expect("INVITE")
+			h.service.Expect("ACK")
+			again := h.service.Expect("INVITE")
 			credentials(t, again, c.answer, "INVITE")
-			first, _ := inv.cseq()
-			if n, _ := again.cseq(); n != first+1 || again.get("Call-ID") != inv.get("Call-ID") {
+			first, _ := inv.CSeq()
+			if n, _ := again.CSeq(); n != first+1 || again.Get("Call-ID") != inv.Get("Call-ID") {
 				t.Fatalf("second INVITE: %s", again)
 			}
-			h.service.respond(again, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"))
-			ack := h.service.expect("ACK")
-			if n, _ := ack.cseq(); n != first+1 {
+			h.service.Respond(again, 200, "far", uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+			ack := h.service.Expect("ACK")
+			if n, _ := ack.CSeq(); n != first+1 {
 				t.Fatalf("ACK with CSeq %d", n)
 			}
-			near.established(h.adapter.expect("200")).ack("")
-			near.request("BYE", "")
-			h.adapter.expectOf("200", "BYE")
-			bye := h.service.expect("BYE")
-			h.service.respond(bye, atoi(c.code), "", "",
+			near.Established(h.adapter.Expect("200")).Ack("")
+			near.Request("BYE", "")
+			h.adapter.ExpectOf("200", "BYE")
+			bye := h.service.Expect("BYE")
+			h.service.Respond(bye, atoi(c.code), "", "",
 				c.challenge+`: Digest realm="pbx.example", nonce="n2", qop="auth", algorithm=MD5`)
-			bye = h.service.expect("BYE")
+			bye = h.service.Expect("BYE")
 			credentials(t, bye, c.answer, "BYE")
-			h.service.respond(bye, 200, "", "")
+			h.service.Respond(bye, 200, "", "")
 			h.machine.saw("1 requested", "1 answered", "1 near end cleared")
 			h.atRest()
 		}
@@ -409,14 +410,14 @@ func TestServiceRefusesPassword(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
-		near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
+		near := h.request("5550150", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
 		for range 2 {
-			inv := h.service.expect("INVITE")
-			h.service.respond(inv, 401, "ask", "",
+			inv := h.service.Expect("INVITE")
+			h.service.Respond(inv, 401, "ask", "",
 				`WWW-Authenticate: Digest realm="pbx.example", nonce="n1", qop="auth", algorithm=MD5`)
-			h.service.expect("ACK")
+			h.service.Expect("ACK")
 		}
-		near.nack(h.adapter.expectOf("403", "INVITE"))
+		near.AckFailure(h.adapter.ExpectOf("403", "INVITE"))
 		h.machine.saw("1 requested", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
 		h.atRest()
 	})
@@ -429,15 +430,15 @@ func TestChallengeCrossesCancelledInvite(t *testing.T) {
 		for code, field := range map[int]string{401: `WWW-Authenticate: Digest realm="pbx.example", nonce="n1", algorithm=MD5, qop="auth"`,
 			422: "Min-SE: 600"} {
 			h := newVirtualTestBed(t, shorter, timed(90, time.Second))
-			near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
-			inv := h.service.expect("INVITE")
-			h.service.respond(inv, 100, "", "")
-			near.cancel()
-			h.adapter.expectOf("200", "CANCEL")
-			near.nack(h.adapter.expectOf("487", "INVITE"))
-			h.service.respond(h.service.expect("CANCEL"), 200, "far", "")
-			h.service.respond(inv, code, "far", "", field)
-			h.service.expect("ACK")
+			near := h.request("5550150", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+			inv := h.service.Expect("INVITE")
+			h.service.Respond(inv, 100, "", "")
+			near.Cancel()
+			h.adapter.ExpectOf("200", "CANCEL")
+			near.AckFailure(h.adapter.ExpectOf("487", "INVITE"))
+			h.service.Respond(h.service.Expect("CANCEL"), 200, "far", "")
+			h.service.Respond(inv, code, "far", "", field)
+			h.service.Expect("ACK")
 			h.machine.saw("1 requested", "1 near end cleared")
 			h.done()
 		}
@@ -453,33 +454,33 @@ func TestEmergencyCallWhileUnregistering(t *testing.T) {
 			o.Lines[0].Register, o.Lines[0].Expires = true,
 				time.Hour
 		})
-		reg := h.service.expect("REGISTER")
-		h.service.respond(reg, 200, "reg", "", "Contact: "+reg.get("Contact")+";expires=3600")
+		reg := h.service.Expect("REGISTER")
+		h.service.Respond(reg, 200, "reg", "", "Contact: "+reg.Get("Contact")+";expires=3600")
 		eventually(t, "the registration", func() bool { return h.line.Status().Service.Registered })
 		unregistered := make(chan struct{}) // closed when Unregister has returned
 		go func() { defer close(unregistered); h.agent.Unregister() }()
-		contains(t, h.service.expect("REGISTER").get("Expires"), "0") // and no answer
+		contains(t, h.service.Expect("REGISTER").Get("Expires"), "0") // and no answer
 		near := h.ask(h.adapter, "sip:999@"+h.toAdapter.String())
-		inv := h.service.expect("INVITE")
-		h.service.respond(inv, 180, "psap", "")
+		inv := h.service.Expect("INVITE")
+		h.service.Respond(inv, 180, "psap", "")
 		<-unregistered
 		if h.agent.Shut() {
 			t.Fatal("the gate is shut, though an emergency call is up")
 		}
-		h.service.respond(inv, 200, "psap", far())
-		h.service.expect("ACK")
-		h.adapter.expectOf("100", "INVITE")
-		h.adapter.expect("180")
-		near.established(h.adapter.expect("200")).ack("")
+		h.service.Respond(inv, 200, "psap", far())
+		h.service.Expect("ACK")
+		h.adapter.ExpectOf("100", "INVITE")
+		h.adapter.Expect("180")
+		near.Established(h.adapter.Expect("200")).Ack("")
 		h.machine.saw("1 requested (emergency)", "1 answered")
-		near.request("BYE", "")
-		h.adapter.expectOf("200", "BYE")
-		h.service.respond(h.service.expect("BYE"), 200, "", "")
+		near.Request("BYE", "")
+		h.adapter.ExpectOf("200", "BYE")
+		h.service.Respond(h.service.Expect("BYE"), 200, "", "")
 		h.atRest()
 		if !h.agent.Shut() {
 			t.Fatal("the gate is open, though no call is up")
 		}
 		again := h.ask(h.adapter, "sip:999@"+h.toAdapter.String())
-		again.nack(h.adapter.expect("503"))
+		again.AckFailure(h.adapter.Expect("503"))
 	})
 }

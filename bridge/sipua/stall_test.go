@@ -33,8 +33,8 @@ func TestOldClearing(t *testing.T) {
 			h, stall := stalling(t)
 			c := h.incoming()
 			stall(5 * time.Second)
-			c.far.request("BYE", "")
-			h.service.expectOf("200", "BYE")
+			c.far.Request("BYE", "")
+			h.service.ExpectOf("200", "BYE")
 			h.cleared("bye 5s late")
 		})
 	})
@@ -44,22 +44,22 @@ func TestOldClearing(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				h, stall := stalling(t)
 				far := h.arrive(far())
-				inv := h.adapter.expect("INVITE")
-				h.adapter.respond(inv, 180, "near", "")
-				h.service.expect("180")
+				inv := h.adapter.Expect("INVITE")
+				h.adapter.Respond(inv, 180, "near", "")
+				h.service.Expect("180")
 				stall(late)
-				far.cancel()
-				h.service.expectOf("200", "CANCEL")
-				far.nack(h.service.expect("487"))
-				h.adapter.expect("CANCEL")
-				h.adapter.respond(inv, 200, "near", near()) // it crosses our CANCEL
-				h.adapter.expect("ACK")
+				far.Cancel()
+				h.service.ExpectOf("200", "CANCEL")
+				far.AckFailure(h.service.Expect("487"))
+				h.adapter.Expect("CANCEL")
+				h.adapter.Respond(inv, 200, "near", near()) // it crosses our CANCEL
+				h.adapter.Expect("ACK")
 				text := "1 far end cleared: bye"
 				if late > 0 {
 					text += " 5s late"
 				}
 				h.machine.saw("1 arrived", "1 ringing", text, "1 answered")
-				h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+				h.adapter.Respond(h.adapter.Expect("BYE"), 200, "", "")
 				h.machine.saw("1 adapter leg cleared: confirmed")
 				h.atRest()
 			})
@@ -78,17 +78,17 @@ func TestOldAnswers(t *testing.T) {
 				h, stall := stalling(t)
 				c := h.incoming()
 				info := func(code int) {
-					c.near.request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
-					m := h.service.expect("INFO")
+					c.near.Request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
+					m := h.service.Expect("INFO")
 					if code == 481 && stalled {
 						stall(5 * time.Second)
 					}
-					h.service.respond(m, code, "", "")
+					h.service.Respond(m, code, "", "")
 				}
 				info(200)
-				h.adapter.expectOf("200", "INFO")
+				h.adapter.ExpectOf("200", "INFO")
 				info(481)
-				h.adapter.expectOf("481", "INFO")
+				h.adapter.ExpectOf("481", "INFO")
 				h.askedAnew(c, stalled)
 			})
 		})
@@ -99,16 +99,16 @@ func TestOldAnswers(t *testing.T) {
 					h, stall := stalling(t, inShort)
 					c := h.incoming()
 					m, _ := h.questioned("OPTIONS")
-					h.service.respond(m, 200, "", "")
+					h.service.Respond(m, 200, "", "")
 					m, _ = h.questioned("OPTIONS")
 					if stalled {
 						stall(5 * time.Second)
 					}
-					h.service.respond(m, code, "", "")
+					h.service.Respond(m, code, "", "")
 					if code == 408 {
 						m, _ = h.questioned("INVITE")
-						h.service.respond(m, code, "", "")
-						h.service.expect("ACK")
+						h.service.Respond(m, code, "", "")
+						h.service.Expect("ACK")
 					}
 					h.askedAnew(c, stalled)
 				})
@@ -129,7 +129,7 @@ func (h *testBed) askedAnew(c callPair, stalled bool) {
 	if after > 0 {
 		h.t.Fatalf("asked after %v", after)
 	}
-	h.service.respond(m, 200, "", "")
+	h.service.Respond(m, 200, "", "")
 	h.hangUp(c.near)
 }
 
@@ -146,7 +146,7 @@ func TestSessionDoesNotEndInAStall(t *testing.T) {
 		if took := time.Since(began); took < 60*time.Millisecond || took > 91*time.Millisecond {
 			t.Errorf("asked after %v", took)
 		}
-		h.service.respond(m, 200, "", "")
+		h.service.Respond(m, 200, "", "")
 		h.expired()
 	})
 }
@@ -158,19 +158,19 @@ func TestAdapterIsAskedAgainAfterAStall(t *testing.T) {
 		synctest.Test(t, func(t *testing.T) {
 			h, stall := stalling(t)
 			c := h.incoming()
-			c.far.request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
-			h.adapter.expect("INFO")
-			h.service.expectOf("408", "INFO")
-			h.adapter.expect("OPTIONS")
+			c.far.Request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
+			h.adapter.Expect("INFO")
+			h.service.ExpectOf("408", "INFO")
+			h.adapter.Expect("OPTIONS")
 			if stalled {
 				stall(time.Minute)
-				h.adapter.respond(h.adapter.expect("OPTIONS"), 200, "", "")
+				h.adapter.Respond(h.adapter.Expect("OPTIONS"), 200, "", "")
 				h.hangUp(c.near)
 				return
 			}
 			h.machine.saw("1 adapter lost")
-			h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
-			h.service.respond(h.service.expect("BYE"), 200, "", "")
+			h.adapter.Respond(h.adapter.Expect("BYE"), 200, "", "")
+			h.service.Respond(h.service.Expect("BYE"), 200, "", "")
 			h.atRest()
 		})
 	}

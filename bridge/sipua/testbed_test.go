@@ -22,6 +22,7 @@ import (
 	"clearback/bridge/media"
 	"clearback/bridge/sipua/endpoint"
 	"clearback/bridge/sipua/endpoint/endpointtest"
+	"clearback/bridge/sipua/uatest"
 	"clearback/supervision"
 )
 
@@ -187,12 +188,12 @@ type testBed struct {
 	agent   *Agent
 	line    *Line
 	machine *machineStandIn
-	adapter *testPeer
-	service *testPeer
+	adapter *uatest.Peer
+	service *uatest.Peer
 	// the agent's addresses
 	toAdapter, toService netip.AddrPort
 	// adds a peer to the network in memory, if there is one
-	join func(name, addr string) *testPeer
+	join func(name, addr string) *uatest.Peer
 }
 
 type setting func(*Options, *times)
@@ -210,7 +211,7 @@ func numbers(t testing.TB) *supervision.Numbers {
 
 func newTestBed(t testing.TB, settings ...setting) *testBed {
 	t.Helper()
-	return newTestBedOf(t, newTestPeer(t, "adapter"), newTestPeer(t, "service"), settings...)
+	return newTestBedOf(t, uatest.New(t, "adapter"), uatest.New(t, "service"), settings...)
 }
 
 // newVirtualTestBed returns a test bed on a network in memory, for a bubble of testing/synctest, where nothing is late.
@@ -232,9 +233,9 @@ func (m *memoryNetwork) listen(addr netip.Addr) *endpointtest.Socket {
 }
 
 // newTestPeer returns one more peer on the network.
-func (m *memoryNetwork) newTestPeer(t testing.TB, name, addr string) *testPeer {
+func (m *memoryNetwork) newTestPeer(t testing.TB, name, addr string) *uatest.Peer {
 	t.Helper()
-	return newTestPeerOn(t, name, m.listen(netip.MustParseAddr(addr)))
+	return uatest.NewOn(t, name, m.listen(netip.MustParseAddr(addr)))
 }
 
 func newTestBedIn(t testing.TB, m *memoryNetwork, settings ...setting) *testBed {
@@ -247,14 +248,14 @@ func newTestBedIn(t testing.TB, m *memoryNetwork, settings ...setting) *testBed 
 	}
 	h := newTestBedOf(t, m.newTestPeer(t, "adapter", "127.0.0.1"), m.newTestPeer(t, "service", "127.0.0.1"),
 		append([]setting{virtual}, settings...)...)
-	h.join = func(name, addr string) *testPeer { return m.newTestPeer(t, name, addr) }
+	h.join = func(name, addr string) *uatest.Peer { return m.newTestPeer(t, name, addr) }
 	return h
 }
 
-func newTestBedOf(t testing.TB, adapter, service *testPeer, settings ...setting) *testBed {
+func newTestBedOf(t testing.TB, adapter, service *uatest.Peer, settings ...setting) *testBed {
 	t.Helper()
 	h := &testBed{t: t, adapter: adapter, service: service}
-	h.machine = &machineStandIn{t: t, virtual: adapter.conn == nil && adapter.hangs == nil,
+	h.machine = &machineStandIn{t: t, virtual: adapter.Conn == nil && adapter.Connections == nil,
 		in: make(chan supervision.Event, 1000), seen: make(chan string, 1000), attempts: make(chan string, 1000),
 		lates: make(chan time.Duration, 1000), quit: make(chan struct{})}
 	local := netip.MustParseAddr("127.0.0.1")
@@ -269,9 +270,9 @@ func newTestBedOf(t testing.TB, adapter, service *testPeer, settings ...setting)
 			AdapterSocket: Socket{Listen: netip.AddrPortFrom(local, 0), UDP: true},
 			AdapterUser:   adapterUser, AdapterSecret: adapterSecret,
 			AdapterFixed: &sip.Uri{Scheme: "sip", User: adapterUser, Host: "127.0.0.1",
-				Port: int(h.adapter.at.Port())},
+				Port: int(h.adapter.At.Port())},
 			ServiceSocket: Socket{Listen: netip.AddrPortFrom(local, 0), UDP: true},
-			Registrar:     sip.Uri{Scheme: "sip", Host: "127.0.0.1", Port: int(h.service.at.Port())},
+			Registrar:     sip.Uri{Scheme: "sip", Host: "127.0.0.1", Port: int(h.service.At.Port())},
 			ServiceUser:   serviceUser, ServiceSecret: serviceSecret,
 			Events: h.machine,
 		}},
@@ -336,36 +337,36 @@ func (w *testWriter) end() {
 }
 
 // arrive calls the line from the service.
-func (h *testBed) arrive(sdp string, extra ...string) *peerDialog {
+func (h *testBed) arrive(sdp string, extra ...string) *uatest.Dialog {
 	h.t.Helper()
 	target := "sip:" + serviceUser + "@" + h.toService.String()
-	d := h.service.call(target, `"Bo Tree" <sip:5550150@pbx.example>`, h.toService, sdp, extra...)
-	h.service.expect("100")
+	d := h.service.Call(target, `"Bo Tree" <sip:5550150@pbx.example>`, h.toService, sdp, extra...)
+	h.service.Expect("100")
 	return d
 }
 
 // request makes a call from the adapter, with credentials.
-func (h *testBed) request(number, sdp string, extra ...string) *peerDialog {
+func (h *testBed) request(number, sdp string, extra ...string) *uatest.Dialog {
 	h.t.Helper()
 	target := "sip:" + number + "@" + h.toAdapter.String()
-	d := h.adapter.call(target, `"Box Office" <sip:`+adapterUser+`@`+h.toAdapter.String()+`>`, h.toAdapter, sdp,
+	d := h.adapter.Call(target, `"Box Office" <sip:`+adapterUser+`@`+h.toAdapter.String()+`>`, h.toAdapter, sdp,
 		extra...)
-	m := h.adapter.next()
-	if m.is("401") {
-		d.nack(m)
-		extra = append(extra, authorization(h.t, "Authorization", m.get("WWW-Authenticate"), "INVITE", target,
+	m := h.adapter.Next()
+	if m.Is("401") {
+		d.AckFailure(m)
+		extra = append(extra, authorization(h.t, "Authorization", m.Get("WWW-Authenticate"), "INVITE", target,
 			adapterUser, adapterSecret))
-		d.request("INVITE", sdp, extra...)
-		m = h.adapter.next()
+		d.Request("INVITE", sdp, extra...)
+		m = h.adapter.Next()
 	}
-	if !m.is("100") {
+	if !m.Is("100") {
 		h.t.Fatalf("want 100, got %s", m)
 	}
 	return d
 }
 
 // callPair is an answered call and both its ends.
-type callPair struct{ far, near *peerDialog }
+type callPair struct{ far, near *uatest.Dialog }
 
 const (
 	farSDP  = 40000
@@ -381,29 +382,29 @@ func (h *testBed) incoming() callPair {
 // incomingAs is incoming for the call number id.
 func (h *testBed) incomingAs(id int) callPair {
 	h.t.Helper()
-	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
-	inv := h.adapter.expect("INVITE")
-	h.adapter.respond(inv, 180, "near", "")
-	h.service.expect("180")
-	h.adapter.respond(inv, 200, "near", offer("127.0.0.1", nearSDP, "sendrecv"))
-	h.adapter.expect("ACK")
-	far.established(h.service.expect("200")).ack("")
+	far := h.arrive(uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+	inv := h.adapter.Expect("INVITE")
+	h.adapter.Respond(inv, 180, "near", "")
+	h.service.Expect("180")
+	h.adapter.Respond(inv, 200, "near", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+	h.adapter.Expect("ACK")
+	far.Established(h.service.Expect("200")).Ack("")
 	h.machine.saw(num(id)+" arrived", num(id)+" ringing", num(id)+" answered")
-	return callPair{far: far, near: h.adapter.called(inv, "near")}
+	return callPair{far: far, near: h.adapter.Called(inv, "near")}
 }
 
 // outgoing sets up an answered call from the adapter.
 func (h *testBed) outgoing() callPair {
 	h.t.Helper()
-	near := h.request("5550150", offer("127.0.0.1", nearSDP, "sendrecv"))
-	inv := h.service.expect("INVITE")
-	h.service.respond(inv, 180, "far", "")
-	h.adapter.expect("180")
-	h.service.respond(inv, 200, "far", offer("127.0.0.1", farSDP, "sendrecv"))
-	h.service.expect("ACK")
-	near.established(h.adapter.expect("200")).ack("")
+	near := h.request("5550150", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+	inv := h.service.Expect("INVITE")
+	h.service.Respond(inv, 180, "far", "")
+	h.adapter.Expect("180")
+	h.service.Respond(inv, 200, "far", uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+	h.service.Expect("ACK")
+	near.Established(h.adapter.Expect("200")).Ack("")
 	h.machine.saw("1 requested", "1 answered")
-	return callPair{far: h.service.called(inv, "far"), near: near}
+	return callPair{far: h.service.Called(inv, "far"), near: near}
 }
 
 // atRest waits until no call is up.
@@ -456,16 +457,5 @@ func tightLimits(t testing.TB, taken *[]*media.Session) setting {
 			*taken = append(*taken, s)
 		}
 		o.Media = relay
-	}
-}
-
-// A response to an earlier peer at the same port is told from one to this peer.
-func TestResponsesToAnEarlierPeerAreStray(t *testing.T) {
-	p, q := newTestPeer(t, "service"), newTestPeer(t, "service")
-	response := func(via string) message { return parse("SIP/2.0 503 Service Unavailable\r\n"+via+"\r\n\r\n", p.at) }
-	own := p.via()
-	p.serial, q.serial = q.serial, p.serial
-	if !p.isStray(response(own)) || p.isStray(response(p.via())) || p.isStray(parse("OPTIONS sip:x SIP/2.0\r\n"+own+"\r\n\r\n", p.at)) {
-		t.Error(own)
 	}
 }

@@ -7,6 +7,8 @@ import (
 	"regexp"
 	"strings"
 	"testing"
+
+	"clearback/bridge/sipua/uatest"
 )
 
 var topVia = regexp.MustCompile(`(?im)^(via|v) *:([^\r]|\r\n[ \t])*`)
@@ -33,7 +35,7 @@ func TestTorture(t *testing.T) {
 	h := newTestBed(t, registering)
 	h.register(h.adapter)
 	const folder = "endpoint/testdata/torture/"
-	p := newTestPeer(t, "torture")
+	p := uatest.New(t, "torture")
 	for _, c := range []struct {
 		name     string
 		to       netip.AddrPort
@@ -75,14 +77,14 @@ func TestTorture(t *testing.T) {
 			text = strings.Replace(line, "sip:user@example.com", "sip:"+serviceUser+"@"+c.to.String(), 1) + "\r\n" +
 				rest
 		}
-		if err := p.out([]byte(text), c.to); err != nil {
+		if err := p.Out([]byte(text), c.to); err != nil {
 			t.Fatal(err)
 		}
-		m := p.next()
-		for m.is("100") {
-			m = p.next()
+		m := p.Next()
+		for m.Is("100") {
+			m = p.Next()
 		}
-		if !m.is(c.want) || !strings.Contains(m.String(), c.contains) {
+		if !m.Is(c.want) || !strings.Contains(m.String(), c.contains) {
 			t.Fatalf("%s: want %s with %q, got %s", c.name, c.want, c.contains, m)
 		}
 	}
@@ -90,33 +92,33 @@ func TestTorture(t *testing.T) {
 	// pass.
 	text := strings.Replace(string(torture(t, folder+"invut.dat")), "sip:user@example.com",
 		"sip:"+serviceUser+"@"+h.toService.String(), 1)
-	if err := p.out([]byte(text), h.toService); err != nil {
+	if err := p.Out([]byte(text), h.toService); err != nil {
 		t.Fatal(err)
 	}
-	p.expect("100")
-	inv := h.adapter.expect("INVITE")
-	contains(t, inv.get("Content-Type"), "application/unknownformat")
-	h.adapter.respond(inv, 415, "near", "", "Accept: application/sdp")
-	h.adapter.expect("ACK")
-	p.expect("415")
+	p.Expect("100")
+	inv := h.adapter.Expect("INVITE")
+	contains(t, inv.Get("Content-Type"), "application/unknownformat")
+	h.adapter.Respond(inv, 415, "near", "", "Accept: application/sdp")
+	h.adapter.Expect("ACK")
+	p.Expect("415")
 	// after all messages on both sides the agent still works and a call passes
 	files, err := filepath.Glob(folder + "*.dat")
 	if err != nil || len(files) != 61 {
 		t.Fatal(len(files), err)
 	}
-	noise := newTestPeer(t, "noise")
+	noise := uatest.New(t, "noise")
 	for _, file := range files {
 		for _, to := range []netip.AddrPort{h.toService, h.toAdapter} {
-			if _, err := noise.conn.WriteToUDPAddrPort(torture(t, file), to); err != nil {
+			if _, err := noise.Conn.WriteToUDPAddrPort(torture(t, file), to); err != nil {
 				t.Fatal(err)
 			}
 		}
 	}
-	far := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"))
-	inv = h.adapter.expect("INVITE")
-	h.adapter.respond(inv, 486, "near", "")
-	h.adapter.expect("ACK")
-	far.nack(h.service.expectOf("486", "INVITE"))
+	far := h.arrive(uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+	inv = h.adapter.Expect("INVITE")
+	h.adapter.Respond(inv, 486, "near", "")
+	h.adapter.Expect("ACK")
+	far.AckFailure(h.service.ExpectOf("486", "INVITE"))
 }
 
 // Offers with IPv6 addresses (RFC 5118 sections 4.6, 4.8 and 4.9). With direct media they pass unchanged. If media is
@@ -133,34 +135,34 @@ func TestTortureIPv6Offers(t *testing.T) {
 			h := newTestBed(t, func(o *Options, _ *times) { o.Lines[0].Relay = relay })
 			_, rest, _ := strings.Cut(string(torture(t, "endpoint/testdata/torture/"+name+".dat")), "\r\n")
 			_, offered, _ := strings.Cut(rest, "\r\n\r\n")
-			p := newTestPeer(t, name)
-			if err := p.out([]byte("INVITE sip:"+serviceUser+"@"+h.toService.String()+" SIP/2.0\r\n"+rest),
+			p := uatest.New(t, name)
+			if err := p.Out([]byte("INVITE sip:"+serviceUser+"@"+h.toService.String()+" SIP/2.0\r\n"+rest),
 				h.toService); err != nil {
 				t.Fatal(err)
 			}
-			p.expect("100")
+			p.Expect("100")
 			if relay && relayed == nil {
-				p.expect("488")
+				p.Expect("488")
 				continue
 			}
-			inv := h.adapter.expect("INVITE")
-			if !relay && inv.body != offered {
-				t.Errorf("%s, direct: the offer becomes\n%s", name, inv.body)
+			inv := h.adapter.Expect("INVITE")
+			if !relay && inv.Body != offered {
+				t.Errorf("%s, direct: the offer becomes\n%s", name, inv.Body)
 			}
 			if relay {
-				contains(t, inv.body, "c=IN IP4 127.0.0.1\r\n")
+				contains(t, inv.Body, "c=IN IP4 127.0.0.1\r\n")
 				for _, line := range relayed {
-					contains(t, inv.body, "\r\n"+line)
+					contains(t, inv.Body, "\r\n"+line)
 				}
 				for _, of := range []string{"IP6", "192.0.2.", "m=audio 0 ", "m=audio 6000 ", "m=video 6024 "} {
-					if strings.Contains(inv.body, of) {
-						t.Errorf("%s, relayed: unexpected %q in\n%s", name, of, inv.body)
+					if strings.Contains(inv.Body, of) {
+						t.Errorf("%s, relayed: unexpected %q in\n%s", name, of, inv.Body)
 					}
 				}
 			}
-			h.adapter.respond(inv, 486, "near", "")
-			h.adapter.expect("ACK")
-			p.expect("486")
+			h.adapter.Respond(inv, 486, "near", "")
+			h.adapter.Expect("ACK")
+			p.Expect("486")
 		}
 	}
 }

@@ -8,16 +8,17 @@ import (
 
 	"github.com/emiago/sipgo/sip"
 
+	"clearback/bridge/sipua/uatest"
 	"clearback/supervision/dialplan"
 )
 
 // The transfers of RFC 3515, RFC 3891, RFC 4488, RFC 5057 and RFC 5589, from memory.
 
 // refer sends the near end's REFER and returns the REFER at the service.
-func (h *testBed) refer(near *peerDialog, extra ...string) message {
+func (h *testBed) refer(near *uatest.Dialog, extra ...string) uatest.Message {
 	h.t.Helper()
-	near.request("REFER", "", extra...)
-	return h.service.expect("REFER")
+	near.Request("REFER", "", extra...)
+	return h.service.Expect("REFER")
 }
 
 // A blind transfer (RFC 5589 section 6.1). The REFER names the number at the service's domain, and us as the referrer.
@@ -29,56 +30,56 @@ func TestBlindTransfer(t *testing.T) {
 		h := newVirtualTestBed(t, shorter)
 		c := h.incoming()
 		// so that the CSeq numbers of both legs differ
-		c.near.request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
-		h.service.respond(h.service.expect("INFO"), 200, "", "")
-		h.adapter.expectOf("200", "INFO")
-		c.near.cseq += 50 // and have two digits, which show their base
+		c.near.Request("INFO", "Signal=5\r\n", "Content-Type: application/dtmf-relay")
+		h.service.Respond(h.service.Expect("INFO"), 200, "", "")
+		h.adapter.ExpectOf("200", "INFO")
+		c.near.Seq += 50 // and have two digits, which show their base
 		refer := h.refer(c.near, "Refer-To: <sip:5550151@"+h.toAdapter.String()+"?Subject=free>",
 			"Referred-By: <sip:somebody@millrace.example>", "X-Own: 1")
-		is(t, refer, "Refer-To", "<sip:5550151@"+h.service.at.String()+">")
-		is(t, refer, "Referred-By", "<sip:"+serviceUser+"@"+h.service.at.String()+">")
-		contains(t, refer.get("Contact"), h.toService.String())
+		is(t, refer, "Refer-To", "<sip:5550151@"+h.service.At.String()+">")
+		is(t, refer, "Referred-By", "<sip:"+serviceUser+"@"+h.service.At.String()+">")
+		contains(t, refer.Get("Contact"), h.toService.String())
 		lacks(t, refer.String(), "X-Own")
-		n, _ := refer.cseq()
+		n, _ := refer.CSeq()
 		id := num(n)
-		if n == c.near.cseq {
+		if n == c.near.Seq {
 			t.Fatal("both legs have the same CSeq numbers, so the test proves nothing")
 		}
 		// the first NOTIFY may come before the 202 (RFC 3515 section 2.4.4)
 		sipfrag := []string{"Content-Type: message/sipfrag;version=2.0", "Event: refer;id=" + id}
-		c.far.request("NOTIFY", "SIP/2.0 100 Trying\r\nServer: of the PBX\r\n",
+		c.far.Request("NOTIFY", "SIP/2.0 100 Trying\r\nServer: of the PBX\r\n",
 			append(sipfrag, "Subscription-State: active;expires=60")...)
-		notify := h.adapter.expect("NOTIFY")
-		is(t, notify, "Event", "refer;id="+num(c.near.cseq))
+		notify := h.adapter.Expect("NOTIFY")
+		is(t, notify, "Event", "refer;id="+num(c.near.Seq))
 		is(t, notify, "Subscription-State", "active;expires=60")
 		is(t, notify, "Content-Type", "message/sipfrag;version=2.0")
-		contains(t, notify.get("Contact"), h.toAdapter.String())
-		if notify.body != "SIP/2.0 100 Trying\r\n" {
-			t.Fatalf("sipfrag: %q", notify.body)
+		contains(t, notify.Get("Contact"), h.toAdapter.String())
+		if notify.Body != "SIP/2.0 100 Trying\r\n" {
+			t.Fatalf("sipfrag: %q", notify.Body)
 		}
-		h.adapter.respond(notify, 200, "", "")
-		h.service.expectOf("200", "NOTIFY")
-		h.service.respond(refer, 202, "", "")
-		ok := h.adapter.expectOf("202", "REFER")
-		contains(t, ok.get("Contact"), h.toAdapter.String())
+		h.adapter.Respond(notify, 200, "", "")
+		h.service.ExpectOf("200", "NOTIFY")
+		h.service.Respond(refer, 202, "", "")
+		ok := h.adapter.ExpectOf("202", "REFER")
+		contains(t, ok.Get("Contact"), h.toAdapter.String())
 		// a 481 to a NOTIFY ends the subscription, not the call (RFC 5057 section 5.1)
-		c.far.request("NOTIFY", "SIP/2.0 180 Ringing\r\n", append(sipfrag, "Subscription-State: active")...)
-		h.adapter.respond(h.adapter.expect("NOTIFY"), 481, "", "")
-		h.service.expectOf("481", "NOTIFY")
+		c.far.Request("NOTIFY", "SIP/2.0 180 Ringing\r\n", append(sipfrag, "Subscription-State: active")...)
+		h.adapter.Respond(h.adapter.Expect("NOTIFY"), 481, "", "")
+		h.service.ExpectOf("481", "NOTIFY")
 		// the adapter hangs up; later NOTIFYs are answered
-		c.near.request("BYE", "")
-		h.adapter.expectOf("200", "BYE")
-		bye := h.service.expect("BYE")
-		c.far.request("NOTIFY", "SIP/2.0 180 Ringing\r\n", append(sipfrag, "Subscription-State: active")...)
-		h.service.expectOf("200", "NOTIFY")
-		h.service.respond(bye, 200, "", "")
+		c.near.Request("BYE", "")
+		h.adapter.ExpectOf("200", "BYE")
+		bye := h.service.Expect("BYE")
+		c.far.Request("NOTIFY", "SIP/2.0 180 Ringing\r\n", append(sipfrag, "Subscription-State: active")...)
+		h.service.ExpectOf("200", "NOTIFY")
+		h.service.Respond(bye, 200, "", "")
 		h.machine.saw("1 near end cleared")
 		h.atRest()
-		c.far.request("NOTIFY", "SIP/2.0 200 OK\r\n", append(sipfrag,
+		c.far.Request("NOTIFY", "SIP/2.0 200 OK\r\n", append(sipfrag,
 			"Subscription-State: terminated;reason=noresource")...)
-		h.service.expectOf("200", "NOTIFY")
-		c.far.request("NOTIFY", "SIP/2.0 200 OK\r\n", append(sipfrag, "Subscription-State: terminated")...)
-		h.service.expectOf("481", "NOTIFY")
+		h.service.ExpectOf("200", "NOTIFY")
+		c.far.Request("NOTIFY", "SIP/2.0 200 OK\r\n", append(sipfrag, "Subscription-State: terminated")...)
+		h.service.ExpectOf("481", "NOTIFY")
 		h.done()
 	})
 }
@@ -90,74 +91,74 @@ func TestAttendedTransfer(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
 		first := h.incoming()
-		near := h.request("5550151", offer("127.0.0.1", nearSDP, "sendrecv"))
-		inv := h.service.expect("INVITE")
-		h.service.respond(inv, 180, "far2", "")
-		ringing := h.adapter.expect("180") // while it rings, early-only (RFC 3891 section 3)
-		_, early, _ := strings.Cut(ringing.get("To"), ";tag=")
-		_, own, _ := strings.Cut(near.local, ";tag=")
+		near := h.request("5550151", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+		inv := h.service.Expect("INVITE")
+		h.service.Respond(inv, 180, "far2", "")
+		ringing := h.adapter.Expect("180") // while it rings, early-only (RFC 3891 section 3)
+		_, early, _ := strings.Cut(ringing.Get("To"), ";tag=")
+		_, own, _ := strings.Cut(near.Local, ";tag=")
 		refer := h.refer(first.near,
-			"Refer-To: <"+near.target+"?Replaces="+near.id+"%3bto-tag%3d"+early+"%3bfrom-tag%3d"+own+"%3bearly-only>")
-		contains(t, refer.get("Refer-To"), "%3Bto-tag%3Dfar2%3B")
-		contains(t, refer.get("Refer-To"), "%3Bearly-only>")
-		h.service.respond(refer, 486, "", "")
-		h.adapter.expectOf("486", "REFER")
-		h.service.respond(inv, 200, "far2", offer("127.0.0.1", farSDP, "sendrecv"),
-			"Contact: <sip:5550151@"+h.service.at.String()+";x=y>")
-		h.service.expect("ACK")
-		near.established(h.adapter.expect("200")).ack("")
+			"Refer-To: <"+near.Target+"?Replaces="+near.CallID+"%3bto-tag%3d"+early+"%3bfrom-tag%3d"+own+"%3bearly-only>")
+		contains(t, refer.Get("Refer-To"), "%3Bto-tag%3Dfar2%3B")
+		contains(t, refer.Get("Refer-To"), "%3Bearly-only>")
+		h.service.Respond(refer, 486, "", "")
+		h.adapter.ExpectOf("486", "REFER")
+		h.service.Respond(inv, 200, "far2", uatest.Offer("127.0.0.1", farSDP, "sendrecv"),
+			"Contact: <sip:5550151@"+h.service.At.String()+";x=y>")
+		h.service.Expect("ACK")
+		near.Established(h.adapter.Expect("200")).Ack("")
 		h.machine.saw("2 requested", "2 answered")
-		_, nearTag, _ := strings.Cut(near.local, ";tag=")
-		_, ourTag, _ := strings.Cut(near.remote, ";tag=")
-		_, serviceFrom, _ := strings.Cut(inv.get("From"), ";tag=")
-		want := "<sip:5550151@" + h.service.at.String() + ";x=y?Replaces=" + inv.get("Call-ID") +
+		_, nearTag, _ := strings.Cut(near.Local, ";tag=")
+		_, ourTag, _ := strings.Cut(near.Remote, ";tag=")
+		_, serviceFrom, _ := strings.Cut(inv.Get("From"), ";tag=")
+		want := "<sip:5550151@" + h.service.At.String() + ";x=y?Replaces=" + inv.Get("Call-ID") +
 			"%3Bto-tag%3Dfar2%3Bfrom-tag%3D" + serviceFrom + ">"
 		replaces := func(id, to, from string) string {
-			return "Refer-To: <" + near.target + "?Replaces=" + id + "%3Bto-tag%3D" + to + "%3Bfrom-tag%3D" + from + ">"
+			return "Refer-To: <" + near.Target + "?Replaces=" + id + "%3Bto-tag%3D" + to + "%3Bfrom-tag%3D" + from + ">"
 		}
-		refer = h.refer(first.near, replaces(near.id, ourTag, nearTag))
+		refer = h.refer(first.near, replaces(near.CallID, ourTag, nearTag))
 		is(t, refer, "Refer-To", want)
-		if refer.get("Call-ID") != first.far.id {
+		if refer.Get("Call-ID") != first.far.CallID {
 			t.Fatalf("REFER in the wrong call: %s", refer)
 		}
-		h.service.respond(refer, 202, "", "")
-		h.adapter.expectOf("202", "REFER")
+		h.service.Respond(refer, 202, "", "")
+		h.adapter.ExpectOf("202", "REFER")
 
 		// an unknown dialog, a dialog of another call, its own dialog: refused, and the call stays (RFC 5057)
-		_, ownTag, _ := strings.Cut(first.near.remote, ";tag=")
-		_, ownFrom, _ := strings.Cut(first.near.local, ";tag=")
-		for _, wrong := range []string{replaces("no-such-call", ourTag, nearTag), replaces(near.id, ourTag, "other"),
-			replaces(near.id, nearTag, ourTag), replaces(first.near.id, ownTag, ownFrom)} {
-			first.near.request("REFER", "", wrong)
-			h.adapter.expectOf("403", "REFER")
+		_, ownTag, _ := strings.Cut(first.near.Remote, ";tag=")
+		_, ownFrom, _ := strings.Cut(first.near.Local, ";tag=")
+		for _, wrong := range []string{replaces("no-such-call", ourTag, nearTag), replaces(near.CallID, ourTag, "other"),
+			replaces(near.CallID, nearTag, ourTag), replaces(first.near.CallID, ownTag, ownFrom)} {
+			first.near.Request("REFER", "", wrong)
+			h.adapter.ExpectOf("403", "REFER")
 		}
-		first.near.request("REFER", "", "Refer-To: <"+near.target+"?Replaces=nothing>")
-		h.adapter.expectOf("400", "REFER")
+		first.near.Request("REFER", "", "Refer-To: <"+near.Target+"?Replaces=nothing>")
+		h.adapter.ExpectOf("400", "REFER")
 
 		// in the other direction: a transfer to the call that arrived; that call is answered, so early-only fails
-		near.request("REFER", "", strings.Replace(replaces(first.near.id, ownTag, ownFrom), ">", "%3Bearly-only>", 1))
-		h.adapter.expectOf("403", "REFER")
-		refer = h.refer(near, replaces(first.near.id, ownTag, ownFrom))
-		_, theirTag, _ := strings.Cut(first.far.local, ";tag=")
-		_, serviceTag, _ := strings.Cut(first.far.remote, ";tag=")
+		near.Request("REFER", "", strings.Replace(replaces(first.near.CallID, ownTag, ownFrom), ">", "%3Bearly-only>", 1))
+		h.adapter.ExpectOf("403", "REFER")
+		refer = h.refer(near, replaces(first.near.CallID, ownTag, ownFrom))
+		_, theirTag, _ := strings.Cut(first.far.Local, ";tag=")
+		_, serviceTag, _ := strings.Cut(first.far.Remote, ";tag=")
 		is(t, refer, "Refer-To",
-			"<sip:service@"+h.service.at.String()+"?Replaces="+first.far.id+"%3Bto-tag%3D"+theirTag+"%3Bfrom-tag%3D"+serviceTag+">")
-		if refer.get("Call-ID") != inv.get("Call-ID") {
+			"<sip:service@"+h.service.At.String()+"?Replaces="+first.far.CallID+"%3Bto-tag%3D"+theirTag+"%3Bfrom-tag%3D"+serviceTag+">")
+		if refer.Get("Call-ID") != inv.Get("Call-ID") {
 			t.Fatalf("REFER in the wrong call: %s", refer)
 		}
-		h.service.respond(refer, 603, "", "")
-		h.adapter.expectOf("603", "REFER")
+		h.service.Respond(refer, 603, "", "")
+		h.adapter.ExpectOf("603", "REFER")
 
 		// The service ends both calls. Between the two clearings one call is on the line, so only the second clearing
 		// opens the loop (invariant 1)
-		first.far.request("BYE", "")
-		h.service.expectOf("200", "BYE")
-		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		first.far.Request("BYE", "")
+		h.service.ExpectOf("200", "BYE")
+		h.adapter.Respond(h.adapter.Expect("BYE"), 200, "", "")
 		h.machine.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
-		second := h.service.called(inv, "far2")
-		second.request("BYE", "")
-		h.service.expectOf("200", "BYE")
-		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		second := h.service.Called(inv, "far2")
+		second.Request("BYE", "")
+		h.service.ExpectOf("200", "BYE")
+		h.adapter.Respond(h.adapter.Expect("BYE"), 200, "", "")
 		h.machine.saw("2 far end cleared: bye", "2 adapter leg cleared: confirmed")
 		h.done()
 	})
@@ -169,30 +170,30 @@ func TestReplacesFromService(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
 		c := h.incoming()
-		_, tag, _ := strings.Cut(c.far.remote, ";tag=")
-		_, from, _ := strings.Cut(c.far.local, ";tag=")
-		replaces := "Replaces: " + c.far.id + ";to-tag=" + tag + ";from-tag=" + from
+		_, tag, _ := strings.Cut(c.far.Remote, ";tag=")
+		_, from, _ := strings.Cut(c.far.Local, ";tag=")
+		replaces := "Replaces: " + c.far.CallID + ";to-tag=" + tag + ";from-tag=" + from
 		refused := h.arrive422(replaces, "Require: replaces")
-		m := h.service.expectOf("420", "INVITE")
+		m := h.service.ExpectOf("420", "INVITE")
 		is(t, m, "Unsupported", "replaces")
-		refused.nack(m)
-		second := h.arrive(offer("127.0.0.1", farSDP, "sendrecv"), replaces, "Supported: replaces")
-		inv := h.adapter.expect("INVITE")
+		refused.AckFailure(m)
+		second := h.arrive(uatest.Offer("127.0.0.1", farSDP, "sendrecv"), replaces, "Supported: replaces")
+		inv := h.adapter.Expect("INVITE")
 		lacks(t, inv.String(), "eplaces")
-		h.adapter.respond(inv, 180, "near2", "")
-		h.service.expect("180")
+		h.adapter.Respond(inv, 180, "near2", "")
+		h.service.Expect("180")
 		h.machine.saw("2 arrived", "2 ringing")
-		c.far.request("BYE", "") // replaced, from the service's point of view
-		h.service.expectOf("200", "BYE")
-		h.adapter.respond(h.adapter.expect("BYE"), 200, "", "")
+		c.far.Request("BYE", "") // replaced, from the service's point of view
+		h.service.ExpectOf("200", "BYE")
+		h.adapter.Respond(h.adapter.Expect("BYE"), 200, "", "")
 		// call 2 is on the line, so the machine opens nothing
 		h.machine.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
-		second.cancel()
-		h.service.expectOf("200", "CANCEL")
-		second.nack(h.service.expectOf("487", "INVITE"))
-		h.adapter.respond(h.adapter.expect("CANCEL"), 200, "near2", "")
-		h.adapter.respond(inv, 487, "near2", "")
-		h.adapter.expect("ACK")
+		second.Cancel()
+		h.service.ExpectOf("200", "CANCEL")
+		second.AckFailure(h.service.ExpectOf("487", "INVITE"))
+		h.adapter.Respond(h.adapter.Expect("CANCEL"), 200, "near2", "")
+		h.adapter.Respond(inv, 487, "near2", "")
+		h.adapter.Expect("ACK")
 		h.machine.saw("2 far end cleared: bye", "2 adapter leg cleared: confirmed")
 		h.done()
 	})
@@ -209,18 +210,18 @@ func TestTransferTellsOfTheFarEnd(t *testing.T) {
 				h := newVirtualTestBed(t)
 				c := h.incoming()
 				first, _ := h.questioned("OPTIONS") // 10 s after the answer; the next check is due 2 min later
-				h.service.respond(first, 200, "", "")
+				h.service.Respond(first, 200, "", "")
 				refer := h.refer(c.near, "Refer-To: <sip:5550151@"+h.toAdapter.String()+">")
 				if answer > 0 {
-					h.service.respond(refer, answer, "", "")
+					h.service.Respond(refer, answer, "", "")
 				}
-				h.adapter.expectOf(want, "REFER")
-				asked := h.service.next()
-				if is(t, asked, "Call-ID", c.far.id); !asked.is("OPTIONS") {
+				h.adapter.ExpectOf(want, "REFER")
+				asked := h.service.Next()
+				if is(t, asked, "Call-ID", c.far.CallID); !asked.Is("OPTIONS") {
 					t.Fatalf("got %s", asked)
 				}
-				h.service.respond(asked, 481, "", "") // for a method that was answered with 2xx before
-				h.service.respond(h.service.expect("BYE"), 481, "", "")
+				h.service.Respond(asked, 481, "", "") // for a method that was answered with 2xx before
+				h.service.Respond(h.service.Expect("BYE"), 481, "", "")
 				h.cleared("service-lost")
 			})
 		})
@@ -233,16 +234,16 @@ func TestOtherEventsBesideATransfer(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
 		c := h.incoming()
-		h.service.respond(h.refer(c.near, "Refer-To: <sip:5550151@pbx.example>"), 202, "", "")
-		h.adapter.expectOf("202", "REFER")
+		h.service.Respond(h.refer(c.near, "Refer-To: <sip:5550151@pbx.example>"), 202, "", "")
+		h.adapter.ExpectOf("202", "REFER")
 		for _, event := range []string{"telephone-event", "refer"} {
-			c.far.request("NOTIFY", "SIP/2.0 100 Trying\r\n", "Event: "+event, "Subscription-State: active",
+			c.far.Request("NOTIFY", "SIP/2.0 100 Trying\r\n", "Event: "+event, "Subscription-State: active",
 				"Content-Type: message/sipfrag")
-			m := h.adapter.expect("NOTIFY")
+			m := h.adapter.Expect("NOTIFY")
 			is(t, m, "Event", event)
-			h.adapter.silent(time.Millisecond)
-			h.adapter.respond(m, 200, "", "")
-			h.service.expectOf("200", "NOTIFY")
+			h.adapter.ExpectSilence(time.Millisecond)
+			h.adapter.Respond(m, 200, "", "")
+			h.service.ExpectOf("200", "NOTIFY")
 		}
 		h.hangUp(c.near)
 	})
@@ -272,45 +273,45 @@ func TestTransfersRefused(t *testing.T) {
 			{"400", "Refer-To: <sip:5550199 @pbx.example>"},
 			{"420", "Refer-To: <sip:5550151@pbx.example>\r\nRequire: nothing-known"},
 		} {
-			c.near.request("REFER", "", one.fields)
-			h.adapter.expectOf(one.code, "REFER")
+			c.near.Request("REFER", "", one.fields)
+			h.adapter.ExpectOf(one.code, "REFER")
 		}
 		for _, scheme := range []string{"sips", "sip"} {
-			h.service.respond(h.refer(c.near, "Refer-To: <"+scheme+":5550151@pbx.example>"), 486, "", "")
-			h.adapter.expectOf("486", "REFER")
+			h.service.Respond(h.refer(c.near, "Refer-To: <"+scheme+":5550151@pbx.example>"), 486, "", "")
+			h.adapter.ExpectOf("486", "REFER")
 		}
 		// norefersub passes in both directions (RFC 4488): no subscription is created
 		refer := h.refer(c.near, "Refer-To: <sip:5550151@pbx.example>", "Refer-Sub: false", "Supported: norefersub")
 		is(t, refer, "Refer-Sub", "false")
 		is(t, refer, "Supported", "norefersub")
-		h.service.respond(refer, 200, "", "", "Refer-Sub: false")
-		is(t, h.adapter.expectOf("200", "REFER"), "Refer-Sub", "false")
-		c.far.request("NOTIFY", "SIP/2.0 200 OK\r\n", "Event: refer", "Subscription-State: terminated",
+		h.service.Respond(refer, 200, "", "", "Refer-Sub: false")
+		is(t, h.adapter.ExpectOf("200", "REFER"), "Refer-Sub", "false")
+		c.far.Request("NOTIFY", "SIP/2.0 200 OK\r\n", "Event: refer", "Subscription-State: terminated",
 			"Content-Type: message/sipfrag")
-		h.service.expectOf("481", "NOTIFY")
+		h.service.ExpectOf("481", "NOTIFY")
 		// the service cannot make the line call
-		c.far.request("REFER", "", "Refer-To: <sip:5550199@pbx.example>")
-		lacks(t, h.service.expectOf("405", "REFER").get("Allow"), "REFER")
-		for _, p := range []*testPeer{h.service, h.adapter} { // outside a dialog
+		c.far.Request("REFER", "", "Refer-To: <sip:5550199@pbx.example>")
+		lacks(t, h.service.ExpectOf("405", "REFER").Get("Allow"), "REFER")
+		for _, p := range []*uatest.Peer{h.service, h.adapter} { // outside a dialog
 			to := h.toService
 			if p == h.adapter {
 				to = h.toAdapter
 			}
-			id := p.id()
+			id := p.NewID()
 			target := "sip:" + serviceUser + "@" + to.String()
-			p.send(to, "REFER "+target+" SIP/2.0", p.via(), "From: <sip:x@"+p.at.String()+">;tag="+id,
+			p.Send(to, "REFER "+target+" SIP/2.0", p.Via(), "From: <sip:x@"+p.At.String()+">;tag="+id,
 				"To: <"+target+">", "Call-ID: "+id,
-				"CSeq: 1 REFER", "Max-Forwards: 70", p.contact(), "Refer-To: <sip:5550151@pbx.example>", "")
-			lacks(t, p.expectOf("405", "REFER").get("Allow"), "REFER")
+				"CSeq: 1 REFER", "Max-Forwards: 70", p.Contact(), "Refer-To: <sip:5550151@pbx.example>", "")
+			lacks(t, p.ExpectOf("405", "REFER").Get("Allow"), "REFER")
 		}
 		h.hangUp(c.near)
 
 		h = newVirtualTestBed(t, func(o *Options, _ *times) { o.Lines[0].RefuseTransfer = true })
 		c = h.incoming()
-		c.near.request("REFER", "", "Refer-To: <sip:5550151@pbx.example>")
-		contains(t, h.adapter.expectOf("403", "REFER").start, "Transfers Are Refused Here")
-		c.near.request("OPTIONS", "")
-		lacks(t, h.adapter.expectOf("200", "OPTIONS").get("Allow"), "REFER")
+		c.near.Request("REFER", "", "Refer-To: <sip:5550151@pbx.example>")
+		contains(t, h.adapter.ExpectOf("403", "REFER").Start, "Transfers Are Refused Here")
+		c.near.Request("OPTIONS", "")
+		lacks(t, h.adapter.ExpectOf("200", "OPTIONS").Get("Allow"), "REFER")
 		h.hangUp(c.near)
 	})
 }

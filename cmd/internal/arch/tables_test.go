@@ -29,6 +29,7 @@ var may = map[string][]string{
 	"bridge/sipua/conformance":           {},
 	"bridge/sipua/sessiontimer":          {},
 	"bridge/sipua/endpoint/endpointtest": {},
+	"bridge/sipua/uatest":                {"bridge/sipua/endpoint/endpointtest"}, // shares nothing with what it checks
 	"bridge/sipua/registration":          {"bridge/sipua/endpoint"},
 	"bridge/media":                       {},
 	"bridge/loopbacktest":                {"bridge/programtest"},
@@ -90,12 +91,13 @@ var testsMay = map[string][]string{
 	"bridge/relay/agent":      {"bridge/relay/modbus/modbustest"},
 	"bridge/relay/modbus": {"bridge/programtest", "bridge/relay/agent", "bridge/relay/modbus/modbustest",
 		"bridge/relay/relaytest"},
-	"bridge/relay/modbus/codec":          {"bridge/relay/modbus/modbustest"},
-	"bridge/relay/mqtt":                  {"bridge/relay/mqtt/brokertest", "bridge/relay/relaytest"},
-	"bridge/relay/agent/agentmqtt":       {"bridge/relay/mqtt/brokertest", "bridge/relay/relaytest"},
-	"bridge/media":                       {"bridge/loopbacktest", "bridge/programtest"},
-	"bridge/sipua/endpoint":              {"bridge/loopbacktest", "bridge/sipua/endpoint/endpointtest"},
-	"bridge/sipua":                       {"bridge/loopbacktest", "bridge/sipua/endpoint/endpointtest"},
+	"bridge/relay/modbus/codec":    {"bridge/relay/modbus/modbustest"},
+	"bridge/relay/mqtt":            {"bridge/relay/mqtt/brokertest", "bridge/relay/relaytest"},
+	"bridge/relay/agent/agentmqtt": {"bridge/relay/mqtt/brokertest", "bridge/relay/relaytest"},
+	"bridge/media":                 {"bridge/loopbacktest", "bridge/programtest"},
+	"bridge/sipua/endpoint":        {"bridge/loopbacktest", "bridge/sipua/endpoint/endpointtest"},
+	"bridge/sipua": {"bridge/loopbacktest", "bridge/sipua/endpoint/endpointtest",
+		"bridge/sipua/uatest"},
 	"bridge/sipua/registration":          {"bridge/loopbacktest", "bridge/sipua/endpoint/endpointtest"},
 	"bridge/sipua/endpoint/endpointtest": {"bridge/sipua/endpoint"},
 	"bridge/rehearsal":                   {"bridge/daemon"},
@@ -175,7 +177,7 @@ var (
 // forTests are the module's packages that exist for tests and may import testing.
 var forTests = []string{"supervision/supervisiontest", "bridge/relay/relaytest", "bridge/relay/relaytest/vm",
 	"bridge/relay/modbus/modbustest", "bridge/relay/mqtt/brokertest", "bridge/sipua/endpoint/endpointtest",
-	"bridge/loopbacktest", "bridge/programtest", "bridge/daemon/daemontest"}
+	"bridge/sipua/uatest", "bridge/loopbacktest", "bridge/programtest", "bridge/daemon/daemontest"}
 
 // changesMachine lists each file that may make a namespace, mount, start an emulator, set a clock or install something.
 // Its value is the flag of the package's tests without which the file does none of that.

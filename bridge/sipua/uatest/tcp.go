@@ -1,4 +1,4 @@
-package sipua
+package uatest
 
 import (
 	"bufio"
@@ -11,8 +11,8 @@ import (
 	"testing"
 )
 
-// tcpConns are the TCP connections of a peer: one for each remote address, accepted or dialled.
-type tcpConns struct {
+// Connections are the TCP connections of a peer: one for each remote address, accepted or dialled.
+type Connections struct {
 	mu    sync.Mutex
 	byEnd map[netip.AddrPort]net.Conn
 	all   []net.Conn
@@ -20,42 +20,42 @@ type tcpConns struct {
 	take  func(text string, from netip.AddrPort)
 }
 
-// newTCPTestPeer returns a peer on TCP. It answers on the connection of the request, and sends requests on an existing
+// NewTCP returns a peer on TCP. It answers on the connection of the request, and sends requests on an existing
 // connection, as RFC 3261 section 18 requires.
-func newTCPTestPeer(t testing.TB, name string) *testPeer {
+func NewTCP(t testing.TB, name string) *Peer {
 	t.Helper()
 	l, err := net.Listen("tcp4", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
 	}
-	p := &testPeer{t: t, name: name, proto: "TCP", at: l.Addr().(*net.TCPAddr).AddrPort(), in: make(chan message, 1000)}
+	p := &Peer{T: t, Name: name, proto: "TCP", At: l.Addr().(*net.TCPAddr).AddrPort(), In: make(chan Message, 1000)}
 	seen := map[string]bool{}
 	var mu sync.Mutex // guards seen
-	p.hangs = &tcpConns{byEnd: map[netip.AddrPort]net.Conn{}, take: func(text string, from netip.AddrPort) {
+	p.Connections = &Connections{byEnd: map[netip.AddrPort]net.Conn{}, take: func(text string, from netip.AddrPort) {
 		mu.Lock()
 		defer mu.Unlock()
 		if seen[text] {
-			p.repeats.Add(1)
+			p.Repeats.Add(1)
 			return
 		}
 		seen[text] = true
-		p.in <- parse(text, from)
+		p.In <- Parse(text, from)
 	}}
-	p.out = p.hangs.write
-	p.hangs.wg.Go(func() {
+	p.Out = p.Connections.write
+	p.Connections.wg.Go(func() {
 		for {
 			c, err := l.Accept()
 			if err != nil {
 				return
 			}
-			p.hangs.add(c)
+			p.Connections.add(c)
 		}
 	})
-	t.Cleanup(func() { l.Close(); p.hangs.drop(-1); p.hangs.wg.Wait() })
+	t.Cleanup(func() { l.Close(); p.Connections.Drop(-1); p.Connections.wg.Wait() })
 	return p
 }
 
-func (s *tcpConns) add(c net.Conn) {
+func (s *Connections) add(c net.Conn) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	end := c.RemoteAddr().(*net.TCPAddr).AddrPort()
@@ -63,7 +63,7 @@ func (s *tcpConns) add(c net.Conn) {
 	s.wg.Go(func() { s.read(c, end) })
 }
 
-func (s *tcpConns) read(c net.Conn, end netip.AddrPort) {
+func (s *Connections) read(c net.Conn, end netip.AddrPort) {
 	defer s.forget(c, end)
 	in := bufio.NewReader(c)
 	for {
@@ -90,7 +90,7 @@ func (s *tcpConns) read(c net.Conn, end netip.AddrPort) {
 	}
 }
 
-func (s *tcpConns) forget(c net.Conn, end netip.AddrPort) {
+func (s *Connections) forget(c net.Conn, end netip.AddrPort) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if s.byEnd[end] == c {
@@ -99,7 +99,7 @@ func (s *tcpConns) forget(c net.Conn, end netip.AddrPort) {
 	c.Close()
 }
 
-func (s *tcpConns) write(text []byte, to netip.AddrPort) error {
+func (s *Connections) write(text []byte, to netip.AddrPort) error {
 	s.mu.Lock()
 	c := s.byEnd[to]
 	s.mu.Unlock()
@@ -114,8 +114,8 @@ func (s *tcpConns) write(text []byte, to netip.AddrPort) error {
 	return err
 }
 
-// drop closes all connections; linger 0 aborts them (RST), -1 closes them as usual.
-func (s *tcpConns) drop(linger int) {
+// Drop closes all connections; linger 0 aborts them (RST), -1 closes them as usual.
+func (s *Connections) Drop(linger int) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	for end, c := range s.byEnd {
@@ -126,20 +126,4 @@ func (s *tcpConns) drop(linger int) {
 		c.Close()
 	}
 	s.all = nil
-}
-
-// streaming returns a test bed with TCP on both sides.
-func streaming(t testing.TB, settings ...setting) *testBed {
-	adapter, service := newTCPTestPeer(t, "adapter"), newTCPTestPeer(t, "service")
-	both := func(o *Options, _ *times) {
-		for i := range o.Lines {
-			l := &o.Lines[i]
-			l.AdapterSocket.TCP, l.ServiceSocket.TCP = true, true
-			if l.AdapterFixed != nil {
-				l.AdapterFixed.UriParams.Add("transport", "tcp")
-			}
-			l.Registrar.UriParams.Add("transport", "tcp")
-		}
-	}
-	return newTestBedOf(t, adapter, service, append([]setting{both}, settings...)...)
 }
