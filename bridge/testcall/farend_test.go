@@ -9,13 +9,15 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"clearback/bridge/sipua/uatest"
 )
 
 // newSessionWithAdapter returns a far end that is connected directly to a testAdapter, without a line.
 func newSessionWithAdapter(t *testing.T) (*Session, *testAdapter) {
 	t.Helper()
 	b := newTestAdapter(t, func() []time.Duration { return nil })
-	return calls(t, b.at), b
+	return calls(t, b.peer.At), b
 }
 
 // The near end may hold, move its media, and send OPTIONS and INFO within the call, as any adapter does (RFC 3264
@@ -35,9 +37,9 @@ func TestInDialogRequests(t *testing.T) {
 
 	b.request("INVITE", 1, b.sdp("sendonly"))
 	held := b.awaitResponse(1, "INVITE")
-	require.Contains(t, held.start, "200")
-	require.Contains(t, held.body, "a=recvonly")
-	require.Contains(t, held.get("Contact"), "sip:trial@")
+	require.Contains(t, held.Start, "200")
+	require.Contains(t, held.Body, "a=recvonly")
+	require.Contains(t, held.Get("Contact"), "sip:trial@")
 	require.False(t, hears())
 	b.request("ACK", 1, "")
 
@@ -46,10 +48,10 @@ func TestInDialogRequests(t *testing.T) {
 	b.request("INVITE", 2,
 		"v=0\r\no=- 1 2 IN IP4 127.0.0.1\r\ns=-\r\nc=IN IP4 127.0.0.1\r\nt=0 0\r\nm=audio "+port+" RTP/AVP 8\r\n")
 	back := b.awaitResponse(2, "INVITE")
-	require.Contains(t, back.body, "RTP/AVP 8\r\n")
-	require.Contains(t, back.body, "a=sendrecv")
-	version := func(m message) string {
-		_, o, _ := strings.Cut(m.body, "o=- ")
+	require.Contains(t, back.Body, "RTP/AVP 8\r\n")
+	require.Contains(t, back.Body, "a=sendrecv")
+	version := func(m uatest.Message) string {
+		_, o, _ := strings.Cut(m.Body, "o=- ")
 		return strings.Fields(o)[1]
 	}
 	require.NotEqual(t, version(held), version(back), "RFC 3264 section 8")
@@ -59,34 +61,34 @@ func TestInDialogRequests(t *testing.T) {
 
 	b.request("INVITE", 3,
 		"v=0\r\no=- 1 3 IN IP4 127.0.0.1\r\ns=-\r\nc=IN IP4 127.0.0.1\r\nt=0 0\r\nm=image "+port+" udptl t38\r\n")
-	require.Contains(t, b.awaitResponse(3, "INVITE").start, "488")
+	require.Contains(t, b.awaitResponse(3, "INVITE").Start, "488")
 	b.request("ACK", 3, "")
 	require.True(t, hears())
 	b.request("INVITE", 4, "")
-	require.Contains(t, b.awaitResponse(4, "INVITE").body, "RTP/AVP 0 8")
+	require.Contains(t, b.awaitResponse(4, "INVITE").Body, "RTP/AVP 0 8")
 	b.request("ACK", 4, b.sdp("sendrecv"))
 	for seq, c := range []struct{ method, want string }{{"UPDATE", "200"}, {"INFO", "200"}, {"OPTIONS", "200"},
 		{"MESSAGE", "405"}} {
 		b.request(c.method, 5+seq, "")
-		require.Contains(t, b.awaitResponse(5+seq, c.method).start, c.want, c.method)
+		require.Contains(t, b.awaitResponse(5+seq, c.method).Start, c.want, c.method)
 	}
 	// a BYE outside the dialog does not end the call, the near end's BYE does
 	b.mu.Lock()
-	own := b.invite.get("Call-ID")
-	for i, h := range b.invite.headers {
-		b.invite.headers[i] = strings.Replace(h, own, "another", 1)
+	own := b.invite.Get("Call-ID")
+	for i, h := range b.invite.Headers {
+		b.invite.Headers[i] = strings.Replace(h, own, "another", 1)
 	}
 	b.mu.Unlock()
 	b.request("BYE", 20, "")
-	require.Contains(t, b.awaitResponse(20, "BYE").start, "481")
+	require.Contains(t, b.awaitResponse(20, "BYE").Start, "481")
 	require.True(t, hears())
 	b.mu.Lock()
-	for i, h := range b.invite.headers {
-		b.invite.headers[i] = strings.Replace(h, "another", own, 1)
+	for i, h := range b.invite.Headers {
+		b.invite.Headers[i] = strings.Replace(h, "another", own, 1)
 	}
 	b.mu.Unlock()
 	b.request("BYE", 21, "")
-	require.Contains(t, b.awaitResponse(21, "BYE").start, "200")
+	require.Contains(t, b.awaitResponse(21, "BYE").Start, "200")
 	require.False(t, hears())
 	_, err = s.Clear(t.Context(), 0, false)
 	require.ErrorIs(t, err, ErrNearEndHungUp)

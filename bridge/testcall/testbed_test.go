@@ -20,6 +20,7 @@ import (
 	"clearback/bridge/relay"
 	"clearback/bridge/relay/relaytest"
 	"clearback/bridge/sipua"
+	"clearback/bridge/sipua/uatest"
 	"clearback/supervision"
 	"clearback/supervision/callrecord"
 )
@@ -35,17 +36,15 @@ const testTimeout = 10 * time.Second
 
 var loopback = netip.MustParseAddr("127.0.0.1")
 
-// testAdapter is an adapter with a key system behind it. It has a UDP socket for SIP, whose code shares nothing with
-// the code under test, and an RTP socket. It answers each call as set by its fields. It keeps the call on hold until
-// the contact was open for as long as the line card needs.
+// testAdapter is an adapter with a key system behind it. It has a SIP peer and an RTP socket. It answers each call as
+// set by its fields. It keeps the call on hold until the contact was open for as long as the line card needs.
 type testAdapter struct {
 	t     *testing.T
-	conn  *net.UDPConn
+	peer  *uatest.Peer
 	sound *net.UDPConn
-	at    netip.AddrPort
 	open  func() []time.Duration // returns the interruptions that the contact was asked for
 	seen  chan string            // methods of requests; large enough for a test
-	said  chan message           // responses; large enough for a test
+	said  chan uatest.Message    // responses; large enough for a test
 
 	mu              sync.Mutex
 	answer          int           // the status for an INVITE; 0: it keeps ringing
@@ -54,68 +53,36 @@ type testAdapter struct {
 	ignoresBye      bool          // BYE is not answered
 	offHook         bool
 	openings        int // interruptions before the hold
-	invite          message
+	invite          uatest.Message
 	answersOnCancel bool // the call is answered just as the CANCEL arrives
-}
-
-type message struct {
-	start   string
-	headers []string
-	body    string
-	from    netip.AddrPort
 }
 
 // newTestAdapter returns an adapter. open returns the interruptions that the line's contact was asked for.
 func newTestAdapter(t *testing.T, open func() []time.Duration) *testAdapter {
 	t.Helper()
-	b := &testAdapter{t: t, open: open, seen: make(chan string, 1000), said: make(chan message, 1000), answer: 200}
-	for _, c := range []**net.UDPConn{&b.conn, &b.sound} {
-		conn, err := net.ListenUDP("udp4", &net.UDPAddr{IP: net.IPv4(127, 0, 0, 1)})
-		require.NoError(t, err)
-		*c = conn
-	}
-	b.at = b.conn.LocalAddr().(*net.UDPAddr).AddrPort()
-	done := make(chan struct{}) // closed when the reader has ended
+	b := &testAdapter{t: t, peer: uatest.New(t, "box"), open: open, seen: make(chan string, 1000),
+		said: make(chan uatest.Message, 1000), answer: 200}
+	sound, err := net.ListenUDP("udp4", &net.UDPAddr{IP: net.IPv4(127, 0, 0, 1)})
+	require.NoError(t, err)
+	b.sound = sound
+	stop, done := make(chan struct{}), make(chan struct{}) // each closed once, at the end
 	go func() {
 		defer close(done)
-		buf := make([]byte, 65536)
-		last := ""
 		for {
-			n, from, err := b.conn.ReadFromUDPAddrPort(buf)
-			if err != nil {
+			select {
+			case m := <-b.peer.In:
+				b.take(m)
+			case <-stop:
 				return
-			}
-			if text := string(buf[:n]); text != last { // otherwise it is a retransmission
-				last = text
-				head, body, _ := strings.Cut(text, "\r\n\r\n")
-				lines := strings.Split(head, "\r\n")
-				b.take(message{start: lines[0], headers: lines[1:], body: body, from: from})
 			}
 		}
 	}()
-	t.Cleanup(func() { b.conn.Close(); b.sound.Close(); <-done })
+	t.Cleanup(func() { b.sound.Close(); close(stop); <-done })
 	return b
 }
 
-func (m message) all(name string) []string {
-	var values []string
-	for _, h := range m.headers {
-		if n, v, _ := strings.Cut(h, ":"); strings.EqualFold(strings.TrimSpace(n), name) {
-			values = append(values, strings.TrimSpace(v))
-		}
-	}
-	return values
-}
-
-func (m message) get(name string) string {
-	if v := m.all(name); len(v) > 0 {
-		return v[0]
-	}
-	return ""
-}
-
-func (b *testAdapter) take(m message) {
-	method, _, _ := strings.Cut(m.start, " ")
+func (b *testAdapter) take(m uatest.Message) {
+	method, _, _ := strings.Cut(m.Start, " ")
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	switch method {
@@ -172,60 +139,27 @@ func (b *testAdapter) answerLocked(code int) {
 }
 
 func (b *testAdapter) sdp(direction string) string {
-	port := b.sound.LocalAddr().(*net.UDPAddr).Port
-	return fmt.Sprintf("v=0\r\no=- 1 1 IN IP4 127.0.0.1\r\ns=-\r\nc=IN IP4 127.0.0.1\r\nt=0 0\r\nm=audio %d RTP/AVP 0 101\r\na=rtpmap:101 telephone-event/8000\r\na=%s\r\n",
-		port, direction)
+	return uatest.Offer(loopback.String(), b.sound.LocalAddr().(*net.UDPAddr).Port, direction)
 }
 
-func (b *testAdapter) respond(m message, code int, body string) {
-	text := fmt.Sprintf("SIP/2.0 %d Said\r\n", code)
-	for _, v := range m.all("Via") {
-		text += "Via: " + v + "\r\n"
-	}
-	to := m.get("To")
-	if !strings.Contains(to, ";tag=") {
-		to += ";tag=near"
-	}
-	text += "From: " + m.get("From") + "\r\nTo: " + to + "\r\nCall-ID: " + m.get("Call-ID") + "\r\nCSeq: " +
-		m.get("CSeq") +
-		"\r\nContact: <sip:box@" + b.at.String() + ">\r\n"
-	if body != "" {
-		text += "Content-Type: application/sdp\r\n"
-	}
-	b.send(m.from, text+fmt.Sprintf("Content-Length: %d\r\n\r\n%s", len(body), body))
-}
-
-func (b *testAdapter) send(to netip.AddrPort, text string) {
-	if _, err := b.conn.WriteToUDPAddrPort([]byte(text), to); err != nil {
-		b.t.Error(err)
-	}
+func (b *testAdapter) respond(m uatest.Message, code int, body string) {
+	b.peer.Respond(m, code, "near", body)
 }
 
 // request sends a request in the dialog of the call that the adapter was offered.
 func (b *testAdapter) request(method string, seq int, body string) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	contact := b.invite.get("Contact")
-	_, target, _ := strings.Cut(contact, "<")
-	target, _, _ = strings.Cut(target, ">")
-	kind := ""
-	if body != "" {
-		kind = "Content-Type: application/sdp\r\n"
-	}
-	b.send(b.invite.from,
-		fmt.Sprintf("%s %s SIP/2.0\r\nVia: SIP/2.0/UDP %s;branch=z9hG4bK%s%d\r\nFrom: %s;tag=near\r\nTo: %s\r\nCall-ID: %s\r\nCSeq: %d %s\r\n"+
-			"Max-Forwards: 70\r\nContact: <sip:box@%s>\r\n%sContent-Length: %d\r\n\r\n%s", method, target, b.at, method,
-			seq, b.invite.get("To"), b.invite.get("From"),
-			b.invite.get("Call-ID"), seq, method, b.at, kind, len(body), body))
+	b.peer.Called(b.invite, "near").RequestSeq(method, seq, body)
 }
 
 // awaitResponse waits for the response to the adapter's request of that number.
-func (b *testAdapter) awaitResponse(seq int, method string) message {
+func (b *testAdapter) awaitResponse(seq int, method string) uatest.Message {
 	b.t.Helper()
 	for {
 		select {
 		case m := <-b.said:
-			if m.get("CSeq") == fmt.Sprint(seq, " ", method) {
+			if m.Get("CSeq") == fmt.Sprint(seq, " ", method) {
 				return m
 			}
 		case <-time.After(testTimeout):
@@ -236,10 +170,7 @@ func (b *testAdapter) awaitResponse(seq int, method string) message {
 
 // dial asks for a call, which is a seizure.
 func (b *testAdapter) dial(number string, to netip.AddrPort) {
-	body := b.sdp("sendrecv")
-	b.send(to, fmt.Sprintf("INVITE sip:%s@%s SIP/2.0\r\nVia: SIP/2.0/UDP %s;branch=z9hG4bKdial%s\r\nFrom: <sip:box@%s>;tag=d\r\nTo: <sip:%s@%s>\r\nCall-ID: dial%s\r\nCSeq: 1 INVITE\r\n"+
-		"Max-Forwards: 70\r\nContact: <sip:box@%s>\r\nContent-Type: application/sdp\r\nContent-Length: %d\r\n\r\n%s",
-		number, to, b.at, number, to, number, to, number, b.at, len(body), body))
+	b.peer.Call("sip:"+number+"@"+to.String(), "<sip:box@"+b.peer.At.String()+">", to, b.sdp("sendrecv"))
 }
 
 // awaitRequest waits for a request of that method.
@@ -367,7 +298,7 @@ func newTestBed(t *testing.T, change ...func(*supervision.Policy, *sipua.LineOpt
 	o := sipua.LineOptions{
 		Name: "box-office", AdapterSocket: sipua.Socket{Listen: netip.AddrPortFrom(loopback, 0), UDP: true},
 		AdapterUser:   "box",
-		AdapterFixed:  &sip.Uri{Scheme: "sip", User: "box", Host: "127.0.0.1", Port: int(h.adapter.at.Port())},
+		AdapterFixed:  &sip.Uri{Scheme: "sip", User: "box", Host: "127.0.0.1", Port: int(h.adapter.peer.At.Port())},
 		ServiceSocket: sipua.Socket{Listen: netip.AddrPortFrom(loopback, 0), UDP: true},
 		Registrar:     sip.Uri{Scheme: "sip", Host: "127.0.0.1", Port: 9}, ServiceUser: "5550100",
 		ServiceProxy: "127.0.0.1:9", // nothing of a trial may be sent there

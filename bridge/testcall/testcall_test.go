@@ -325,7 +325,7 @@ func TestEnd(t *testing.T) {
 	_, err = h.session.Clear(t.Context(), 0, false)
 	require.ErrorIs(t, err, ErrStopped)
 	h.adapter.dial("5550151", h.toAdapter())
-	require.Contains(t, h.adapter.awaitResponse(1, "INVITE").start, "100")
+	require.Contains(t, h.adapter.awaitResponse(1, "INVITE").Start, "100")
 	h.session.adapterCalled("5550151", false) // too late to have an effect
 }
 

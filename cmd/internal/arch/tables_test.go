@@ -105,7 +105,7 @@ var testsMay = map[string][]string{
 		"bridge/sipua", "bridge/sipua/conformance", "supervision", "supervision/callrecord"},
 	"bridge/daemon": {"bridge/daemon/daemontest"},
 	"bridge/testcall": {"bridge", "bridge/loopbacktest", "bridge/media", "bridge/relay",
-		"bridge/relay/relaytest", "bridge/sipua"},
+		"bridge/relay/relaytest", "bridge/sipua", "bridge/sipua/uatest"},
 	"cmd/internal/figures": {"bridge/loopbacktest", "bridge/programtest"},
 	"cmd/internal/frozen": {"bridge/journal", "bridge/rehearsal", "bridge/relay", "bridge/relay/agent",
 		"bridge/relay/drivers", "bridge/relay/mqtt", "bridge/relay/mqtt/broker", "bridge/relay/mqtt/brokertest",
