@@ -2,16 +2,14 @@ package daemon
 
 import (
 	"context"
-	"net"
 	"net/netip"
-	"regexp"
-	"strings"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"clearback/bridge/sipua/uatest"
 	"clearback/config"
 	"clearback/supervision"
 )
@@ -21,34 +19,19 @@ import (
 func marked(t *testing.T, d *Daemon) bool {
 	t.Helper()
 	to := d.ServiceAddr("box-office")
-	c, err := net.ListenPacket("udp", "127.0.0.1:0")
-	require.NoError(t, err)
-	defer c.Close()
-	from := c.LocalAddr().String()
-	send := func(method, tag string, more ...string) {
-		head := []string{
-			method + " sip:555-0101@" + to.String() + " SIP/2.0", "Via: SIP/2.0/UDP " + from + ";branch=z9hG4bK" + method,
-			"From: <sip:999@" + from + ">;tag=centre", "To: <sip:555-0101@" + to.String() + ">" + tag,
-			"Call-ID: back@" + from, "CSeq: 1 " + method, "Max-Forwards: 70",
-		}
-		text := strings.Join(append(append(head, more...), "Content-Length: 0", "", ""), "\r\n")
-		_, err := c.WriteTo([]byte(text), net.UDPAddrFromAddrPort(to))
-		require.NoError(t, err)
-	}
-	send("INVITE", "", "Contact: <sip:centre@"+from+">", "Priority: psap-callback")
+	p := uatest.New(t, "centre")
+	call := p.Call("sip:555-0101@"+to.String(), "<sip:999@"+p.At.String()+">", to, "", "Priority: psap-callback")
 	line := d.Line("box-office")
 	var calls []supervision.CallView
 	told := func() bool { calls = line.View().Calls; return len(calls) > 0 }
 	require.Eventually(t, told, 5*time.Second, time.Millisecond)
-	answer, _ := said(t, c, "SIP/2.0 200") // the adapter answers at once
-	send("ACK", regexp.MustCompile(`(?m)^To: .*(;tag=[^;\r]*)`).FindStringSubmatch(answer)[1])
+	call.Established(p.Expect("200")).Ack("") // the adapter answers at once
 
 	hurry, cancel := context.WithCancel(context.Background())
 	cancel()                     // so that the shutdown does not wait for emergency calls either
 	ended := make(chan struct{}) // closed when the daemon has ended
 	go func() { defer close(ended); d.Shutdown(hurry) }()
-	bye, at := said(t, c, "BYE")
-	replied(t, c, bye, "200 OK", at)
+	p.Respond(p.Expect("BYE"), 200, "", "")
 	<-ended
 	return calls[0].Emergency
 }

@@ -65,19 +65,8 @@ func newTestAdapter(t *testing.T, open func() []time.Duration) *testAdapter {
 	sound, err := net.ListenUDP("udp4", &net.UDPAddr{IP: net.IPv4(127, 0, 0, 1)})
 	require.NoError(t, err)
 	b.sound = sound
-	stop, done := make(chan struct{}), make(chan struct{}) // each closed once, at the end
-	go func() {
-		defer close(done)
-		for {
-			select {
-			case m := <-b.peer.In:
-				b.take(m)
-			case <-stop:
-				return
-			}
-		}
-	}()
-	t.Cleanup(func() { b.sound.Close(); close(stop); <-done })
+	b.peer.Serve(b.take)
+	t.Cleanup(func() { b.sound.Close() })
 	return b
 }
 

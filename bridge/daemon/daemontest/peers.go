@@ -2,13 +2,15 @@ package daemontest
 
 import (
 	"fmt"
-	"net"
-	"regexp"
+	"net/netip"
+	"strconv"
 	"strings"
 	"sync"
 	"testing"
 
 	"github.com/stretchr/testify/require"
+
+	"clearback/bridge/sipua/uatest"
 )
 
 // Answering starts a SIP party on loopback that answers every request with one status, until the test ends.
@@ -17,107 +19,88 @@ func Answering(t *testing.T, status string) (address string) {
 	return AnsweringFirst(t, status, -1)
 }
 
-// AnsweringFirst is like Answering, but answers only the given number of requests. -1 means all.
+// AnsweringFirst is Answering for that many requests; later ones get no answer. -1: all get one.
 func AnsweringFirst(t *testing.T, status string, requests int) (address string) {
 	t.Helper()
-	c, err := net.ListenPacket("udp", "127.0.0.1:0")
-	require.NoError(t, err)
-	var done sync.WaitGroup
-	t.Cleanup(func() { c.Close(); done.Wait() })
-	keep := regexp.MustCompile(`(?m)^(Via|From|To|Call-ID|CSeq|Contact): .*\r\n`)
-	untagged := regexp.MustCompile(`(?m)^(To: .*)\r\n`)
-	done.Go(func() {
-		b := make([]byte, 65536)
-		for n := 0; ; n++ {
-			size, from, err := c.ReadFrom(b)
-			if err != nil {
-				return
-			}
-			if n == requests {
-				n-- // no answers from here on
-				continue
-			}
-			head := strings.Join(keep.FindAllString(string(b[:size]), -1), "")
-			head = untagged.ReplaceAllString(head, "$1;tag=millrace\r\n")
-			_, _ = c.WriteTo([]byte("SIP/2.0 "+status+"\r\n"+head+"Expires: 600\r\nContent-Length: 0\r\n\r\n"), from)
+	p := uatest.New(t, "party")
+	n := 0
+	p.Serve(func(m uatest.Message) {
+		if n != requests {
+			n++
+			Answer(p, m, status)
 		}
 	})
-	return c.LocalAddr().String()
+	return p.At.String()
 }
 
-// Adapter is an adapter on loopback. It answers OPTIONS according to its hook state (RFC 3261 section 11.2), and every
-// other request with 200. It can make one call.
+// Answer answers a request with a status such as "200 OK". A 200 to a REGISTER confirms its Contact.
+func Answer(p *uatest.Peer, m uatest.Message, status string) {
+	p.T.Helper()
+	p.Respond(m, codeOf(p.T, status), "millrace", "", "Contact: "+m.Get("Contact"), "Expires: 600")
+}
+
+func codeOf(t testing.TB, status string) int {
+	code, _, _ := strings.Cut(status, " ")
+	n, err := strconv.Atoi(code)
+	require.NoError(t, err)
+	return n
+}
+
+// Adapter is an adapter on loopback. It answers OPTIONS by its hook state (RFC 3261 section 11.2) and every other
+// request with 200, and it can make a call.
 type Adapter struct {
-	t    *testing.T
-	conn net.PacketConn
+	peer *uatest.Peer
 
 	mu     sync.Mutex
-	code   string // the answer to OPTIONS
+	code   int    // the answer to OPTIONS
 	remote string // the To of the 200 that answers its call
-	done   sync.WaitGroup
 }
 
 // NewAdapter starts an adapter until the test ends.
 func NewAdapter(t *testing.T) *Adapter {
-	c, err := net.ListenPacket("udp", "127.0.0.1:0")
-	require.NoError(t, err)
-	p := &Adapter{t: t, conn: c, code: "200 OK"}
-	p.done.Go(p.run)
-	t.Cleanup(func() { c.Close(); p.done.Wait() })
-	return p
+	a := &Adapter{peer: uatest.New(t, "box-office"), code: 200}
+	a.peer.Serve(a.take)
+	return a
 }
 
-func (p *Adapter) run() {
-	keep := regexp.MustCompile(`(?m)^(Via|From|To|Call-ID|CSeq): .*\r\n`)
-	to := regexp.MustCompile(`(?m)^To: (.*)\r\n`)
-	b := make([]byte, 65536)
-	for {
-		size, from, err := p.conn.ReadFrom(b)
-		if err != nil {
-			return
-		}
-		text := string(b[:size])
-		p.mu.Lock()
-		code := p.code
-		if strings.HasPrefix(text, "SIP/2.0 200") && strings.Contains(text, "INVITE") {
-			p.remote = to.FindStringSubmatch(text)[1]
-		}
-		p.mu.Unlock()
-		if strings.HasPrefix(text, "SIP/2.0") || strings.HasPrefix(text, "ACK") {
-			continue
-		}
-		if !strings.HasPrefix(text, "OPTIONS") {
-			code = "200 OK"
-		}
-		_, _ = p.conn.WriteTo([]byte("SIP/2.0 "+code+"\r\n"+strings.Join(keep.FindAllString(text, -1), "")+
-			"Server: Millrace 2.1\r\nContent-Length: 0\r\n\r\n"), from)
+func (a *Adapter) take(m uatest.Message) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	code := 200
+	switch _, method := m.CSeq(); {
+	case m.Is("200") && method == "INVITE":
+		a.remote = m.Get("To")
+		return
+	case m.IsResponse(), m.Is("ACK"):
+		return
+	case m.Is("OPTIONS"):
+		code = a.code
 	}
+	a.peer.Respond(m, code, "port", "", "Server: Millrace 2.1")
 }
 
 // Addr returns the adapter's address.
-func (p *Adapter) Addr() string { return p.conn.LocalAddr().String() }
+func (a *Adapter) Addr() string { return a.peer.At.String() }
 
-// Send sends a request of the adapter's call to the address to. remote is the value of the To header field.
-func (p *Adapter) Send(to, method string, seq int, remote string) {
-	at, err := net.ResolveUDPAddr("udp", to)
-	require.NoError(p.t, err)
-	_, err = p.conn.WriteTo(fmt.Appendf(nil,
-		"%s sip:555-0151@%s SIP/2.0\r\nVia: SIP/2.0/UDP %s;branch=z9hG4bKmillrace%d%s\r\nMax-Forwards: 70\r\n"+
-			"From: <sip:box-office@%s>;tag=port\r\nTo: %s\r\nCall-ID: matinee\r\nCSeq: %d %s\r\nContact: <sip:box-office@%s>\r\nContent-Length: 0\r\n\r\n",
-		method, to, p.conn.LocalAddr(), seq, method, to, remote, seq, method, p.conn.LocalAddr()), at)
-	require.NoError(p.t, err)
+// Send sends a request of the adapter's call to the address to. remote is its To.
+func (a *Adapter) Send(to, method string, seq int, remote string) {
+	at, err := netip.ParseAddrPort(to)
+	require.NoError(a.peer.T, err)
+	a.peer.Send(at, method+" sip:555-0151@"+to+" SIP/2.0", a.peer.Via(), "Max-Forwards: 70",
+		"From: <sip:box-office@"+to+">;tag=port", "To: "+remote, "Call-ID: matinee",
+		fmt.Sprintf("CSeq: %d %s", seq, method), a.peer.Contact(), "")
 }
 
 // Set sets the answer to OPTIONS.
-func (p *Adapter) Set(code string) {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	p.code = code
+func (a *Adapter) Set(status string) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	a.code = codeOf(a.peer.T, status)
 }
 
-// Answered returns the To of the 200 that answered the adapter's call, or "" if none has.
-func (p *Adapter) Answered() string {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	return p.remote
+// Answered returns the To of the 200 that answered the adapter's call, "" before that.
+func (a *Adapter) Answered() string {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	return a.remote
 }

@@ -48,6 +48,9 @@ func (m Message) Is(what string) bool {
 	return len(f) > 1 && (f[0] == what || (f[0] == "SIP/2.0" && f[1] == what))
 }
 
+// IsResponse reports whether m is a response.
+func (m Message) IsResponse() bool { return strings.HasPrefix(m.Start, "SIP/2.0 ") }
+
 // CSeq returns number and method of the CSeq.
 func (m Message) CSeq() (n int, method string) {
 	f := strings.Fields(m.Get("CSeq"))

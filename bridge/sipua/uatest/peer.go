@@ -112,6 +112,23 @@ func (p *Peer) isStray(m Message) bool {
 	return strings.HasPrefix(m.Start, "SIP/2.0 ") && read == 2 && peer != p.serial
 }
 
+// Serve gives each message to handle, one after another, until the test ends. It takes the place of Next and Expect.
+func (p *Peer) Serve(handle func(Message)) {
+	stop, done := make(chan struct{}), make(chan struct{}) // each closed once, at the end of the test
+	go func() {
+		defer close(done)
+		for {
+			select {
+			case m := <-p.In:
+				handle(m)
+			case <-stop:
+				return
+			}
+		}
+	}()
+	p.T.Cleanup(func() { close(stop); <-done })
+}
+
 // Next returns the next message that is not a retransmission.
 func (p *Peer) Next() Message {
 	p.T.Helper()

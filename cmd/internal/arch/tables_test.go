@@ -62,7 +62,7 @@ var may = map[string][]string{
 	"bridge/rehearsal": {"supervision", "supervision/keysystem", "config"},
 	"bridge/daemon": {"supervision", "supervision/callrecord", "config", "bridge", "bridge/control", "bridge/journal",
 		"bridge/media", "bridge/relay", "bridge/relay/drivers", "bridge/sipua", "bridge/testcall"},
-	"bridge/daemon/daemontest": {"bridge/loopbacktest", "config"},
+	"bridge/daemon/daemontest": {"bridge/loopbacktest", "bridge/sipua/uatest", "config"},
 	"cmd/internal/cli": {
 		"supervision", "supervision/sanitize", "supervision/callrecord", "supervision/tuning", "supervision/window",
 		"config", "bridge/control", "bridge/daemon", "bridge/journal", "bridge/rehearsal",
@@ -103,7 +103,7 @@ var testsMay = map[string][]string{
 	"bridge/rehearsal":                   {"bridge/daemon"},
 	"bridge/sipua/callflow": {"bridge", "bridge/media", "bridge/relay", "bridge/relay/relaytest",
 		"bridge/sipua", "bridge/sipua/conformance", "supervision", "supervision/callrecord"},
-	"bridge/daemon": {"bridge/daemon/daemontest"},
+	"bridge/daemon": {"bridge/daemon/daemontest", "bridge/sipua/uatest"},
 	"bridge/testcall": {"bridge", "bridge/loopbacktest", "bridge/media", "bridge/relay",
 		"bridge/relay/relaytest", "bridge/sipua", "bridge/sipua/uatest"},
 	"cmd/internal/figures": {"bridge/loopbacktest", "bridge/programtest"},
