@@ -10,6 +10,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"clearback/bridge/sipua/endpoint/endpointtest"
+	"clearback/bridge/sipua/rawtest"
 )
 
 // fakeClock stands for both clocks of a machine.
@@ -219,8 +220,8 @@ func TestArrivalOfARequest(t *testing.T) {
 		before := e.arrivals.now()
 		require.NotZero(t, before)
 		w := dial(t, network, e)
-		w.send(w.text(request{method: "MESSAGE", id: "came"}))
-		w.expect("SIP/2.0 200")
+		w.Send(w.Text(rawtest.Request{Method: "MESSAGE", CallID: "came"}))
+		w.Expect("SIP/2.0 200")
 		r := <-got
 		require.GreaterOrEqual(t, r.Arrival, before-Arrival(clockPairSlack))
 		require.LessOrEqual(t, r.Arrival, e.arrivals.now())

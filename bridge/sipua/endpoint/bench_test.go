@@ -11,6 +11,8 @@ import (
 	"github.com/emiago/sipgo"
 	"github.com/emiago/sipgo/sip"
 	"github.com/stretchr/testify/require"
+
+	"clearback/bridge/sipua/rawtest"
 )
 
 // BenchmarkBye measures a BYE over UDP on loopback until its 200 arrives, through the library alone and through the
@@ -46,13 +48,13 @@ func byes(b *testing.B, to string) {
 	conn, err := net.Dial("udp", to)
 	require.NoError(b, err)
 	defer conn.Close()
-	w := newTestPeer(b, conn)
+	w := rawtest.New(b, conn)
 	n := 0
 	b.ReportAllocs()
 	for b.Loop() {
 		n++
-		w.send(w.text(request{method: "BYE", id: fmt.Sprintf("bye-%d", n), toTag: "ours"}))
-		if m := w.next(testTimeout); !strings.HasPrefix(m, "SIP/2.0 200") {
+		w.Send(w.Text(rawtest.Request{Method: "BYE", CallID: fmt.Sprintf("bye-%d", n), ToTag: "ours"}))
+		if m := w.Next(testTimeout); !strings.HasPrefix(m, "SIP/2.0 200") {
 			b.Fatalf("got %q", m)
 		}
 	}

@@ -10,6 +10,8 @@ import (
 
 	"github.com/emiago/sipgo/sip"
 	"github.com/stretchr/testify/require"
+
+	"clearback/bridge/sipua/rawtest"
 )
 
 // note adds a response or an error to the log.
@@ -32,11 +34,11 @@ func TestInviteTimeout(t *testing.T) {
 				w := listenUDP(t, e)
 				got := make(chan error, 1) // the final error
 				start := time.Now()
-				_, err := e.Send(outgoing(method, "silence", w.conn.LocalAddr()), func(r Response) { got <- r.Err })
+				_, err := e.Send(outgoing(method, "silence", w.Conn.LocalAddr()), func(r Response) { got <- r.Err })
 				require.NoError(t, err)
-				first := w.expect(string(method))
-				require.Equal(t, first, w.expect(string(method)))
-				require.Equal(t, first, w.expect(string(method)))
+				first := w.Expect(string(method))
+				require.Equal(t, first, w.Expect(string(method)))
+				require.Equal(t, first, w.Expect(string(method)))
 				require.Equal(t, 3*t1, time.Since(start))
 				require.ErrorIs(t, <-got, ErrTimeout)
 				require.Equal(t, 64*t1, time.Since(start))
@@ -53,12 +55,12 @@ func TestProvisionalStops(t *testing.T) {
 		e := open(t, testHandler{})
 		w := listenUDP(t, e)
 		var l log
-		_, err := e.Send(outgoing(sip.INVITE, "ringing", w.conn.LocalAddr()), l.note)
+		_, err := e.Send(outgoing(sip.INVITE, "ringing", w.Conn.LocalAddr()), l.note)
 		require.NoError(t, err)
-		m := w.expect("INVITE")
-		w.send(answer(m, 180, "far"))
+		m := w.Expect("INVITE")
+		w.Send(rawtest.Answer(m, 180, "far"))
 		l.saw(t, "180 far")
-		w.quiet(66 * t1)
+		w.ExpectSilence(66 * t1)
 		l.saw(t, "180 far")
 	})
 }
@@ -70,18 +72,18 @@ func TestResponsesOfForks(t *testing.T) {
 		e := open(t, testHandler{})
 		w := listenUDP(t, e)
 		var l log
-		_, err := e.Send(outgoing(sip.INVITE, "forks", w.conn.LocalAddr()), l.note)
+		_, err := e.Send(outgoing(sip.INVITE, "forks", w.Conn.LocalAddr()), l.note)
 		require.NoError(t, err)
-		m := w.expect("INVITE")
-		for _, s := range []string{answer(m, 180, "one"), answer(m, 183, "two"), answer(m, 200, "one"),
-			answer(m, 180, "two"), answer(m, 200, "two"), answer(m, 200, "one")} {
-			w.send(s)
+		m := w.Expect("INVITE")
+		for _, s := range []string{rawtest.Answer(m, 180, "one"), rawtest.Answer(m, 183, "two"), rawtest.Answer(m, 200, "one"),
+			rawtest.Answer(m, 180, "two"), rawtest.Answer(m, 200, "two"), rawtest.Answer(m, 200, "one")} {
+			w.Send(s)
 		}
 		l.saw(t, "180 one", "183 two", "200 one", "200 two", "200 one")
 		require.Eventually(t, func() bool { e.t.mu.Lock(); defer e.t.mu.Unlock(); return e.t.clients.len() == 0 },
 			testTimeout, t1, "freed after 64*T1")
-		w.send(answer(m, 200, "one"))
-		w.quiet(2 * t1)
+		w.Send(rawtest.Answer(m, 200, "one"))
+		w.ExpectSilence(2 * t1)
 		l.saw(t, "180 one", "183 two", "200 one", "200 two", "200 one")
 	})
 }
@@ -97,17 +99,17 @@ func TestFailureAcked(t *testing.T) {
 			UriParams: sip.HeaderParams{{K: "lr", V: ""}}}})
 		_, err := e.Send(req, l.note)
 		require.NoError(t, err)
-		m := w().expect("INVITE")
-		w().send(answer(m, 486, "far"))
-		ack := w().expect("ACK")
-		require.Equal(t, m.get("Via"), ack.get("Via"))
-		require.Equal(t, m.get("Route"), ack.get("Route"))
-		require.Equal(t, "far", ack.tag())
-		require.Equal(t, "7 ACK", ack.get("CSeq"))
+		m := w().Expect("INVITE")
+		w().Send(rawtest.Answer(m, 486, "far"))
+		ack := w().Expect("ACK")
+		require.Equal(t, m.Get("Via"), ack.Get("Via"))
+		require.Equal(t, m.Get("Route"), ack.Get("Route"))
+		require.Equal(t, "far", ack.Tag())
+		require.Equal(t, "7 ACK", ack.Get("CSeq"))
 		if network == "udp" {
 			for range 3 {
-				w().send(answer(m, 486, "far"))
-				require.Equal(t, ack, w().expect("ACK"))
+				w().Send(rawtest.Answer(m, 486, "far"))
+				require.Equal(t, ack, w().Expect("ACK"))
 			}
 		}
 		l.saw(t, "486 far")
@@ -125,14 +127,14 @@ func TestCancelWaits(t *testing.T) {
 		require.NoError(t, err)
 		tx.Cancel()
 		tx.Cancel()
-		m := w().expect("INVITE")
-		w().send(answer(m, 180, "far"))
-		c := w().expect("CANCEL sip:workshop@workshop.test SIP/2.0")
-		require.Equal(t, m.get("Via"), c.get("Via"))
-		require.Equal(t, "7 CANCEL", c.get("CSeq"))
-		require.Empty(t, c.tag())
-		w().send(answer(c, 200, "far"))
-		w().send(answer(m, 200, "far"))
+		m := w().Expect("INVITE")
+		w().Send(rawtest.Answer(m, 180, "far"))
+		c := w().Expect("CANCEL sip:workshop@workshop.test SIP/2.0")
+		require.Equal(t, m.Get("Via"), c.Get("Via"))
+		require.Equal(t, "7 CANCEL", c.Get("CSeq"))
+		require.Empty(t, c.Tag())
+		w().Send(rawtest.Answer(c, 200, "far"))
+		w().Send(rawtest.Answer(m, 200, "far"))
 		l.saw(t, "180 far", "200 far")
 	})
 }
@@ -145,28 +147,28 @@ func TestCancelAfterTheEnd(t *testing.T) {
 		e := open(t, testHandler{})
 		w := listenUDP(t, e)
 		var l log
-		tx, err := e.Send(outgoing(sip.INVITE, "answered", w.conn.LocalAddr()), l.note)
+		tx, err := e.Send(outgoing(sip.INVITE, "answered", w.Conn.LocalAddr()), l.note)
 		require.NoError(t, err)
-		m := w.expect("INVITE")
-		w.send(answer(m, 180, "far"))
-		w.send(answer(m, 200, "far"))
+		m := w.Expect("INVITE")
+		w.Send(rawtest.Answer(m, 180, "far"))
+		w.Send(rawtest.Answer(m, 200, "far"))
 		l.saw(t, "180 far", "200 far")
 		tx.Cancel()
-		w.quiet(2 * t1)
+		w.ExpectSilence(2 * t1)
 
 		ended := make(chan error, 2)
-		tx, err = e.Send(outgoing(sip.INVITE, "ringing", w.conn.LocalAddr()), func(r Response) {
+		tx, err = e.Send(outgoing(sip.INVITE, "ringing", w.Conn.LocalAddr()), func(r Response) {
 			if r.Err != nil {
 				ended <- r.Err
 			}
 		})
 		require.NoError(t, err)
-		w.send(answer(w.expect("INVITE"), 180, "far"))
-		w.quiet(t1)
+		w.Send(rawtest.Answer(w.Expect("INVITE"), 180, "far"))
+		w.ExpectSilence(t1)
 		tx.fail(ErrTimeout)
 		require.ErrorIs(t, <-ended, ErrTimeout)
 		tx.Cancel()
-		w.quiet(100 * t1)
+		w.ExpectSilence(100 * t1)
 		require.Empty(t, ended)
 	})
 }
@@ -178,16 +180,16 @@ func TestCancelUnanswered(t *testing.T) {
 		e := open(t, testHandler{})
 		w := listenUDP(t, e)
 		var l log
-		tx, err := e.Send(outgoing(sip.INVITE, "cancel", w.conn.LocalAddr()), l.note)
+		tx, err := e.Send(outgoing(sip.INVITE, "cancel", w.Conn.LocalAddr()), l.note)
 		require.NoError(t, err)
-		m := w.expect("INVITE")
-		w.send(answer(m, 180, "far"))
+		m := w.Expect("INVITE")
+		w.Send(rawtest.Answer(m, 180, "far"))
 		l.saw(t, "180 far")
 		tx.Cancel()
-		w.send(answer(w.expect("CANCEL"), 200, "far"))
+		w.Send(rawtest.Answer(w.Expect("CANCEL"), 200, "far"))
 		l.saw(t, "180 far", ErrTimeout.Error())
-		w.send(answer(m, 200, "far"))
-		w.quiet(2 * t1)
+		w.Send(rawtest.Answer(m, 200, "far"))
+		w.ExpectSilence(2 * t1)
 		l.saw(t, "180 far", ErrTimeout.Error())
 	})
 }
@@ -197,17 +199,17 @@ func TestSendAdds(t *testing.T) {
 	runVirtual(t, func(t *virtualTest) {
 		e := open(t, testHandler{})
 		w := listenUDP(t, e)
-		req := outgoing(sip.OPTIONS, "adds", w.conn.LocalAddr())
+		req := outgoing(sip.OPTIONS, "adds", w.Conn.LocalAddr())
 		_, err := e.Send(req, func(Response) {})
 		require.NoError(t, err)
-		m := w.expect("OPTIONS")
-		require.True(t, strings.HasPrefix(m.get("Via"), "SIP/2.0/UDP "+e.Addr().String()+";branch=z9hG4bK"),
-			m.get("Via"))
-		require.Contains(t, m.get("Via"), ";rport")
-		require.Equal(t, "70", m.get("Max-Forwards"))
-		require.Equal(t, "0", m.get("Content-Length"))
+		m := w.Expect("OPTIONS")
+		require.True(t, strings.HasPrefix(m.Get("Via"), "SIP/2.0/UDP "+e.Addr().String()+";branch=z9hG4bK"),
+			m.Get("Via"))
+		require.Contains(t, m.Get("Via"), ";rport")
+		require.Equal(t, "70", m.Get("Max-Forwards"))
+		require.Equal(t, "0", m.Get("Content-Length"))
 		require.Nil(t, req.Via())
-		w.send(answer(m, 200, "far"))
+		w.Send(rawtest.Answer(m, 200, "far"))
 	})
 }
 
@@ -216,13 +218,13 @@ func TestSendToMapped(t *testing.T) {
 	runVirtual(t, func(t *virtualTest) {
 		e := open(t, testHandler{})
 		w := listenUDP(t, e)
-		req := outgoing(sip.OPTIONS, "mapped", w.conn.LocalAddr())
+		req := outgoing(sip.OPTIONS, "mapped", w.Conn.LocalAddr())
 		req.SetDestination(strings.Replace(req.Destination(), "127.0.0.1", "[::ffff:127.0.0.1]", 1))
 		req.SetTransport("udp")
 		var l log
 		_, err := e.Send(req, l.note)
 		require.NoError(t, err)
-		w.send(answer(w.expect("OPTIONS"), 200, "far"))
+		w.Send(rawtest.Answer(w.Expect("OPTIONS"), 200, "far"))
 		l.saw(t, "200 far")
 	})
 }
@@ -238,15 +240,15 @@ func TestLongMessages(t *testing.T) {
 			}
 		}})
 		w := dial(t, "udp", e)
-		w.send(w.text(request{method: "INFO", id: "long", toTag: "ours", body: long}))
-		require.True(t, strings.HasSuffix(string(w.expect("SIP/2.0 200")), long))
-		req := outgoing(sip.INFO, "long too", w.conn.LocalAddr())
+		w.Send(w.Text(rawtest.Request{Method: "INFO", CallID: "long", ToTag: "ours", Body: long}))
+		require.True(t, strings.HasSuffix(string(w.Expect("SIP/2.0 200")), long))
+		req := outgoing(sip.INFO, "long too", w.Conn.LocalAddr())
 		req.SetBody([]byte(long))
 		_, err := e.Send(req, func(Response) {})
 		require.NoError(t, err)
-		m := w.expect("INFO")
+		m := w.Expect("INFO")
 		require.True(t, strings.HasSuffix(string(m), long))
-		w.send(answer(m, 200, "far"))
+		w.Send(rawtest.Answer(m, 200, "far"))
 	})
 }
 
@@ -255,22 +257,22 @@ func TestDo(t *testing.T) {
 		e := open(t, testHandler{})
 		w := listenUDP(t, e)
 		go func() {
-			m := w.expect("OPTIONS")
-			w.send(answer(m, 100, ""))
-			w.send(answer(m, 486, "far"))
+			m := w.Expect("OPTIONS")
+			w.Send(rawtest.Answer(m, 100, ""))
+			w.Send(rawtest.Answer(m, 486, "far"))
 		}()
-		res, err := e.Do(context.Background(), outgoing(sip.OPTIONS, "do", w.conn.LocalAddr()))
+		res, err := e.Do(context.Background(), outgoing(sip.OPTIONS, "do", w.Conn.LocalAddr()))
 		require.NoError(t, err)
 		require.Equal(t, 486, res.StatusCode)
 
 		ctx, cancel := context.WithTimeout(context.Background(), 2*t1)
 		defer cancel()
-		_, err = e.Do(ctx, outgoing(sip.OPTIONS, "do nothing", w.conn.LocalAddr()))
+		_, err = e.Do(ctx, outgoing(sip.OPTIONS, "do nothing", w.Conn.LocalAddr()))
 		require.ErrorIs(t, err, context.DeadlineExceeded)
 		require.Zero(t, e.t.clients.len())
-		_, err = e.Do(ctx, outgoing(sip.INVITE, "do", w.conn.LocalAddr()))
+		_, err = e.Do(ctx, outgoing(sip.INVITE, "do", w.Conn.LocalAddr()))
 		require.Error(t, err)
-		res, err = e.Do(context.Background(), outgoing(sip.OPTIONS, "do in vain", w.conn.LocalAddr()))
+		res, err = e.Do(context.Background(), outgoing(sip.OPTIONS, "do in vain", w.Conn.LocalAddr()))
 		require.ErrorIs(t, err, ErrTimeout)
 		require.Nil(t, res)
 	})
@@ -299,13 +301,13 @@ func TestSendFails(t *testing.T) {
 func TestSendToName(t *testing.T) {
 	e := open(t, testHandler{})
 	w := listenUDP(t, e)
-	_, port, _ := net.SplitHostPort(w.addr())
-	req := outgoing(sip.OPTIONS, "name", w.conn.LocalAddr())
+	_, port, _ := net.SplitHostPort(w.Addr())
+	req := outgoing(sip.OPTIONS, "name", w.Conn.LocalAddr())
 	req.SetDestination("localhost:" + port)
 	var l log
 	_, err := e.Send(req, l.note)
 	require.NoError(t, err)
-	w.send(answer(w.expect("OPTIONS"), 200, "far"))
+	w.Send(rawtest.Answer(w.Expect("OPTIONS"), 200, "far"))
 	l.saw(t, "200 far")
 }
 
@@ -315,14 +317,14 @@ func TestStrayResponses(t *testing.T) {
 		e := open(t, testHandler{})
 		w := listenUDP(t, e)
 		var l log
-		_, err := e.Send(outgoing(sip.OPTIONS, "mine", w.conn.LocalAddr()), l.note)
+		_, err := e.Send(outgoing(sip.OPTIONS, "mine", w.Conn.LocalAddr()), l.note)
 		require.NoError(t, err)
-		m := w.expect("OPTIONS")
-		w.send(strings.Replace(answer(m, 200, "far"), "mine", "other", 1))
-		w.send(strings.Replace(answer(m, 200, "far"), "z9hG4bK", "z9hG4bKx", 1))
-		w.send(strings.Replace(answer(m, 200, "far"), "7 OPTIONS", "7 INVITE", 1))
-		w.send("SIP/2.0 200 OK\r\n\r\n")
-		w.send(answer(m, 204, "far"))
+		m := w.Expect("OPTIONS")
+		w.Send(strings.Replace(rawtest.Answer(m, 200, "far"), "mine", "other", 1))
+		w.Send(strings.Replace(rawtest.Answer(m, 200, "far"), "z9hG4bK", "z9hG4bKx", 1))
+		w.Send(strings.Replace(rawtest.Answer(m, 200, "far"), "7 OPTIONS", "7 INVITE", 1))
+		w.Send("SIP/2.0 200 OK\r\n\r\n")
+		w.Send(rawtest.Answer(m, 204, "far"))
 		l.saw(t, "204 far")
 	})
 }
@@ -333,15 +335,15 @@ func TestCloseEnds(t *testing.T) {
 		e := open(t, testHandler{})
 		w := listenUDP(t, e)
 		got := make(chan error, 1) // the final error
-		_, err := e.Send(outgoing(sip.INVITE, "closing", w.conn.LocalAddr()), func(r Response) { got <- r.Err })
+		_, err := e.Send(outgoing(sip.INVITE, "closing", w.Conn.LocalAddr()), func(r Response) { got <- r.Err })
 		require.NoError(t, err)
-		w.expect("INVITE")
+		w.Expect("INVITE")
 		other := dial(t, "udp", e)
-		other.send(other.text(request{method: "INVITE", id: "pending"}))
-		other.expect("SIP/2.0 100")
+		other.Send(other.Text(rawtest.Request{Method: "INVITE", CallID: "pending"}))
+		other.Expect("SIP/2.0 100")
 		require.NoError(t, e.Close())
 		require.ErrorIs(t, <-got, ErrClosed)
-		_, err = e.Send(outgoing(sip.OPTIONS, "x", w.conn.LocalAddr()), func(Response) {})
+		_, err = e.Send(outgoing(sip.OPTIONS, "x", w.Conn.LocalAddr()), func(Response) {})
 		require.Error(t, err)
 	})
 }

@@ -10,6 +10,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"clearback/bridge/sipua/endpoint/endpointtest"
+	"clearback/bridge/sipua/rawtest"
 )
 
 // Success codes are 200 to 299 (RFC 3261 section 7.2).
@@ -91,9 +92,9 @@ func TestFinalsByCode(t *testing.T) {
 			sent func() []endpointtest.Packet) {
 			_, err := e.Send(outgoing(c.method, "finals", net.UDPAddrFromAddrPort(hostile)), l.note)
 			require.NoError(t, err)
-			asked := message(sent()[0].Data)
+			asked := rawtest.Message(sent()[0].Data)
 			for _, code := range c.codes {
-				n.Send(hostile, victim, []byte(answer(asked, code, "far")))
+				n.Send(hostile, victim, []byte(rawtest.Answer(asked, code, "far")))
 			}
 			require.Len(t, sent(), c.acks, "%+v", c)
 			require.Equal(t, c.words, l.all(), "%+v", c)

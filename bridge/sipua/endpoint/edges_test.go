@@ -18,6 +18,7 @@ import (
 	"go.uber.org/zap/zaptest/observer"
 
 	"clearback/bridge/sipua/endpoint/endpointtest"
+	"clearback/bridge/sipua/rawtest"
 )
 
 // Responses go to the address that the top Via yields (RFC 3261 sections 18.2.1 and 18.2.2, RFC 3581 section 4).
@@ -60,18 +61,18 @@ func TestResponseOverNewConnection(t *testing.T) {
 	e := open(t, testHandler{request: func(r *Request) { got <- r }})
 	w := dial(t, "tcp", e)
 	_, port, _ := net.SplitHostPort(l.Addr().String())
-	w.send(strings.Replace(w.text(request{method: "INVITE", id: "moved"}), w.addr()+";branch",
+	w.Send(strings.Replace(w.Text(rawtest.Request{Method: "INVITE", CallID: "moved"}), w.Addr()+";branch",
 		"pbx.example:"+port+";branch", 1))
 	r := <-got
-	require.NoError(t, w.conn.Close())
+	require.NoError(t, w.Conn.Close())
 	require.Eventually(t, func() bool { return !e.Connected(r.Source()) }, testTimeout, time.Millisecond)
 	require.NoError(t, r.Reply(180, "Ringing"))
 	there := next()
-	ringing := there.expect("SIP/2.0 180")
-	require.Contains(t, ringing.get("Via"), "received=127.0.0.1")
+	ringing := there.Expect("SIP/2.0 180")
+	require.Contains(t, ringing.Get("Via"), "received=127.0.0.1")
 	require.Equal(t, 1, e.Counts().Servers, "its transaction still exists")
 	require.NoError(t, r.Reply(486, "Busy Here"))
-	require.Equal(t, ringing.tag(), there.expect("SIP/2.0 486").tag())
+	require.Equal(t, ringing.Tag(), there.Expect("SIP/2.0 486").Tag())
 	require.Eventually(t, func() bool { return e.Counts().Servers == 0 }, testTimeout, time.Millisecond)
 }
 
@@ -136,7 +137,7 @@ func TestTagOfResponses(t *testing.T) {
 			n.Send(hostile, victim, from(hostile, "OPTIONS", id))
 			got := sent()
 			require.Len(t, got, 1)
-			return message(got[0].Data).tag()
+			return rawtest.Message(got[0].Data).Tag()
 		}
 		require.NotEmpty(t, tag("ours"))
 		require.Equal(t, "theirs", tag("user"))
@@ -168,15 +169,15 @@ func TestCancelWithoutConnection(t *testing.T) {
 	e := open(t, testHandler{request: func(r *Request) { l.add(r.Method.String()) },
 		cancelled: func(r *Request) { l.add("cancelled " + callID(r)) }})
 	w := dial(t, "tcp", e)
-	w.send(w.text(request{method: "INVITE", id: "gone", branch: "x"}))
+	w.Send(w.Text(rawtest.Request{Method: "INVITE", CallID: "gone", Branch: "x"}))
 	require.Eventually(t, func() bool { return e.Counts().Servers == 1 }, testTimeout, time.Millisecond)
-	at := netip.MustParseAddrPort(w.addr())
-	cancel := []byte(w.text(request{method: "CANCEL", id: "gone", branch: "x"}))
+	at := netip.MustParseAddrPort(w.Addr())
+	cancel := []byte(w.Text(rawtest.Request{Method: "CANCEL", CallID: "gone", Branch: "x"}))
 	for range 2 {
 		// there is no such connection
 		e.take(cancel, origin{from: netip.AddrPortFrom(at.Addr(), at.Port()^1), transport: "TCP"})
 	}
-	w.send(w.text(request{method: "INFO", id: "gone", seq: 2}))
+	w.Send(w.Text(rawtest.Request{Method: "INFO", CallID: "gone", Seq: 2}))
 	l.saw(t, "INVITE", "cancelled gone", "INFO")
 }
 
@@ -314,13 +315,13 @@ func TestNoConnection(t *testing.T) {
 	require.Nil(t, e.connection("TCP", "127.0.0.1:1"))
 	require.Equal(t, fmt.Sprintf("<sip:x@127.0.0.1:%d;transport=tcp>", e.Addr().Port()), e.Contact("x", "UDP").Value())
 	w := dial(t, "tcp", e)
-	require.Eventually(t, func() bool { return e.Connected(w.addr()) }, testTimeout, time.Millisecond)
-	require.NotNil(t, e.connection("tcp", "[::ffff:127.0.0.1]:"+w.addr()[strings.LastIndex(w.addr(), ":")+1:]))
+	require.Eventually(t, func() bool { return e.Connected(w.Addr()) }, testTimeout, time.Millisecond)
+	require.NotNil(t, e.connection("tcp", "[::ffff:127.0.0.1]:"+w.Addr()[strings.LastIndex(w.Addr(), ":")+1:]))
 }
 
 // A response needs a status code from 100 to 699 and the header fields of its request.
 func TestFaultyResponse(t *testing.T) {
-	good := answer(message(from(hostile, "OPTIONS", "x")), 200, "far")
+	good := rawtest.Answer(rawtest.Message(from(hostile, "OPTIONS", "x")), 200, "far")
 	parse := func(s string) *sip.Response {
 		m, err := newParser().ParseSIP([]byte(s))
 		require.NoError(t, err)
@@ -382,13 +383,13 @@ func TestResponsesToASlowUser(t *testing.T) {
 			codes[r.StatusCode]++
 		})
 		require.NoError(t, err)
-		invite := message(sent()[0].Data)
-		n.Send(hostile, victim, []byte(answer(invite, 180, "far")))
+		invite := rawtest.Message(sent()[0].Data)
+		n.Send(hostile, victim, []byte(rawtest.Answer(invite, 180, "far")))
 		sent() // the request is being passed on
 		for range maxWaiting + maxWaitingReserved + 5 {
-			n.Send(hostile, victim, []byte(answer(invite, 180, "far")))
+			n.Send(hostile, victim, []byte(rawtest.Answer(invite, 180, "far")))
 		}
-		n.Send(hostile, victim, []byte(answer(invite, 486, "far")))
+		n.Send(hostile, victim, []byte(rawtest.Answer(invite, 486, "far")))
 		sent()
 		require.EqualValues(t, 5, e.Counts().Overloaded)
 		close(gate)
@@ -441,7 +442,7 @@ func TestDroppedMessagesAreCountedOnce(t *testing.T) {
 		require.Contains(t, good, was)
 		return strings.Replace(good, was, is, 1)
 	}
-	response := answer(message(good), 200, "far")
+	response := rawtest.Answer(rawtest.Message(good), 200, "far")
 	for name, c := range map[string]struct {
 		b    string
 		want Counts

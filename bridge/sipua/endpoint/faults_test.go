@@ -19,6 +19,8 @@ import (
 	"log/slog"
 
 	"go.uber.org/zap/exp/zapslog"
+
+	"clearback/bridge/sipua/rawtest"
 )
 
 // Faulty requests are refused, and the endpoint continues. Each case changes one thing in a valid request.
@@ -26,7 +28,7 @@ func TestFaulty(t *testing.T) {
 	runVirtual(t, func(t *virtualTest) {
 		e := open(t, testHandler{request: func(r *Request) { r.Reply(200, "OK") }})
 		w := dial(t, "udp", e)
-		contact := fmt.Sprintf("Contact: <sip:5550101@%s>\r\n", w.addr())
+		contact := fmt.Sprintf("Contact: <sip:5550101@%s>\r\n", w.Addr())
 		for i, c := range []struct{ method, old, new, want string }{
 			{"OPTIONS", "", "", "200"},
 			{"OPTIONS", "SIP/2.0\r\nVia", "SIP/7.0\r\nVia", "505"},
@@ -53,12 +55,12 @@ func TestFaulty(t *testing.T) {
 			{"OPTIONS", "Max-Forwards: 70", "Max-Forwards: many", "400 Bad Request"},
 			{"NEWMETHOD", "", "", "200"}, // the user reports methods that it does not know
 		} {
-			text := w.text(request{method: c.method, id: fmt.Sprintf("fault-%d", i)})
+			text := w.Text(rawtest.Request{Method: c.method, CallID: fmt.Sprintf("fault-%d", i)})
 			require.Contains(t, text, c.old)
-			w.send(strings.Replace(text, c.old, c.new, 1))
-			m := w.next(testTimeout)
+			w.Send(strings.Replace(text, c.old, c.new, 1))
+			m := w.Next(testTimeout)
 			require.True(t, strings.HasPrefix(m, "SIP/2.0 "+c.want), "%+v: got %q", c, m)
-			require.Contains(t, message(m).get("Via"), "z9hG4bKfault", "the response has the Via of the request")
+			require.Contains(t, rawtest.Message(m).Get("Via"), "z9hG4bKfault", "the response has the Via of the request")
 		}
 	})
 }
@@ -68,7 +70,7 @@ func TestUnanswerableMessagesAreDropped(t *testing.T) {
 	t.Parallel()
 	e := open(t, testHandler{request: func(r *Request) { r.Reply(200, "OK") }})
 	w := dial(t, "udp", e)
-	good := w.text(request{method: "OPTIONS", id: "junk"})
+	good := w.Text(rawtest.Request{Method: "OPTIONS", CallID: "junk"})
 	junk := []string{"\r\n\r\n", "\r\n", "\x00\x00\x00\x00", "hello", "\x00\x01\x00\x08\x21\x12\xa4\x42",
 		"GET / HTTP/1.1\r\n\r\n",
 		"SIP/2.0 200 OK\r\n\r\n", "SIP/2.0 999999999999 x\r\n\r\n", "INVITE sip:x SIP/2.0\r\n",
@@ -79,13 +81,13 @@ func TestUnanswerableMessagesAreDropped(t *testing.T) {
 		junk = append(junk, good[:cut])
 	}
 	for _, s := range junk {
-		w.send(s)
+		w.Send(s)
 	}
-	w.send(w.text(request{method: "OPTIONS", id: "alive"}))
+	w.Send(w.Text(rawtest.Request{Method: "OPTIONS", CallID: "alive"}))
 	for {
-		m := w.next(testTimeout)
+		m := w.Next(testTimeout)
 		require.NotEmpty(t, m, "no answer after the junk")
-		if message(m).get("Call-ID") == "alive" {
+		if rawtest.Message(m).Get("Call-ID") == "alive" {
 			break
 		}
 	}
@@ -100,10 +102,10 @@ func TestAccept(t *testing.T) {
 		o.Accept = func(a netip.Addr) bool { return a != refuse }
 	})
 	udp := dial(t, "udp", e)
-	udp.send(udp.text(request{method: "OPTIONS", id: "refused"}))
+	udp.Send(udp.Text(rawtest.Request{Method: "OPTIONS", CallID: "refused"}))
 	if c, err := net.Dial("tcp", e.Addr().String()); err == nil { // the endpoint resets the connection at once
 		defer c.Close()
-		io.WriteString(c, udp.text(request{method: "OPTIONS", id: "refused"})) // may fail for the same reason
+		io.WriteString(c, udp.Text(rawtest.Request{Method: "OPTIONS", CallID: "refused"})) // may fail for the same reason
 	}
 	require.Eventually(t, func() bool { return e.Dropped() == 2 }, testTimeout, t1)
 	require.Empty(t, l.all())
@@ -113,18 +115,18 @@ func TestAccept(t *testing.T) {
 func TestStream(t *testing.T) {
 	e := open(t, testHandler{request: func(r *Request) { r.Reply(200, "OK") }})
 	w := dial(t, "tcp", e)
-	w.send("\r\n\r\n")
+	w.Send("\r\n\r\n")
 	pong := make([]byte, 2)
-	_, err := io.ReadFull(w.in, pong)
+	_, err := io.ReadFull(w.In, pong)
 	require.NoError(t, err)
 	require.Equal(t, "\r\n", string(pong))
-	for _, b := range []byte(w.text(request{method: "INFO", id: "pieces", body: "Signal=5\r\n"})) {
-		w.send(string(b))
+	for _, b := range []byte(w.Text(rawtest.Request{Method: "INFO", CallID: "pieces", Body: "Signal=5\r\n"})) {
+		w.Send(string(b))
 	}
-	w.expect("SIP/2.0 200")
-	two := w.text(request{method: "INFO", id: "one"}) + w.text(request{method: "INFO", id: "two"})
-	w.send(two)
-	got := []string{w.expect("SIP/2.0 200").get("Call-ID"), w.expect("SIP/2.0 200").get("Call-ID")}
+	w.Expect("SIP/2.0 200")
+	two := w.Text(rawtest.Request{Method: "INFO", CallID: "one"}) + w.Text(rawtest.Request{Method: "INFO", CallID: "two"})
+	w.Send(two)
+	got := []string{w.Expect("SIP/2.0 200").Get("Call-ID"), w.Expect("SIP/2.0 200").Get("Call-ID")}
 	require.ElementsMatch(t, []string{"one", "two"}, got)
 }
 
@@ -132,11 +134,11 @@ func TestStream(t *testing.T) {
 func TestStreamJunk(t *testing.T) {
 	e := open(t, testHandler{request: func(r *Request) { r.Reply(200, "OK") }})
 	bad, good := dial(t, "tcp", e), dial(t, "tcp", e)
-	bad.send("nonsense that goes on\r\nand on\r\n\r\n")
-	_, err := bad.in.ReadByte()
+	bad.Send("nonsense that goes on\r\nand on\r\n\r\n")
+	_, err := bad.In.ReadByte()
 	require.Error(t, err)
-	good.send(good.text(request{method: "OPTIONS", id: "good"}))
-	good.expect("SIP/2.0 200")
+	good.Send(good.Text(rawtest.Request{Method: "OPTIONS", CallID: "good"}))
+	good.Expect("SIP/2.0 200")
 }
 
 // The parser keeps what the library's default parser would lose.
@@ -147,7 +149,7 @@ func TestParser(t *testing.T) {
 		r.Reply(200, "OK")
 	}})
 	w := dial(t, "udp", e)
-	w.send(w.text(request{method: "REFER", id: "parser", more: "o: dialog\r\nk: timer\r\nx: 90\r\n" +
+	w.Send(w.Text(rawtest.Request{Method: "REFER", CallID: "parser", More: "o: dialog\r\nk: timer\r\nx: 90\r\n" +
 		"r: <sip:5550103@millrace.example?Replaces=a%3Bto-tag%3Db>;early\r\nRecord-Route: <sip:p1.example;lr>;x=1, <sip:p2.example;lr>\r\n" +
 		"Record-Route: <sip:p3.example;lr>;y=2\r\n"}))
 	r := <-got
@@ -161,7 +163,7 @@ func TestParser(t *testing.T) {
 	require.Len(t, routes, 2)
 	require.Equal(t, "<sip:p1.example;lr>;x=1, <sip:p2.example;lr>", routes[0].Value())
 	require.Equal(t, "<sip:p3.example;lr>;y=2", routes[1].Value())
-	w.expect("SIP/2.0 200")
+	w.Expect("SIP/2.0 200")
 }
 
 // The library's log drops all attributes that may quote a packet, however they are attached.
@@ -213,10 +215,10 @@ func TestQuietLog(t *testing.T) {
 		func(o *Options) { o.Logger = zap.New(core) })
 	w := dial(t, "udp", e)
 	const secret = "Authorization: Digest username=\"stage-door\", response=\"0123456789abcdef\"\r\n"
-	w.send(w.text(request{method: "INFO", id: "x", more: secret}))
-	w.expect("SIP/2.0 500")
-	w.send(strings.Replace(w.text(request{method: "INFO", id: "y", more: secret}), "CSeq: 1", "CSeq: x", 1))
-	w.expect("SIP/2.0 400")
+	w.Send(w.Text(rawtest.Request{Method: "INFO", CallID: "x", More: secret}))
+	w.Expect("SIP/2.0 500")
+	w.Send(strings.Replace(w.Text(rawtest.Request{Method: "INFO", CallID: "y", More: secret}), "CSeq: 1", "CSeq: x", 1))
+	w.Expect("SIP/2.0 400")
 	require.Equal(t, 1, seen.Len())
 	for _, entry := range seen.All() {
 		require.NotContains(t, fmt.Sprint(entry.Message, entry.ContextMap()), "0123456789abcdef")
@@ -235,8 +237,8 @@ func TestPrintable(t *testing.T) {
 	e := open(t, testHandler{request: func(r *Request) { panic("a fault with " + r.Method.String()) }},
 		func(o *Options) { o.Logger = zap.New(core) })
 	w := dial(t, "udp", e)
-	w.send(w.text(request{method: "M\x1b[2J" + strings.Repeat("m", 1000), id: "log"}))
-	w.expect("SIP/2.0 500")
+	w.Send(w.Text(rawtest.Request{Method: "M\x1b[2J" + strings.Repeat("m", 1000), CallID: "log"}))
+	w.Expect("SIP/2.0 500")
 	require.Equal(t, 1, seen.Len())
 	for name, v := range seen.All()[0].ContextMap() {
 		if name != "stack" {
@@ -272,11 +274,11 @@ func TestMutations(t *testing.T) {
 	w := dial(t, "udp", e)
 	var good []string
 	for _, method := range []string{"INVITE", "ACK", "CANCEL", "REGISTER", "OPTIONS"} {
-		good = append(good, w.text(request{method: method, id: "mutant",
-			more: "Record-Route: <sip:p.example;lr>\r\nExpires: 60\r\n"}))
+		good = append(good, w.Text(rawtest.Request{Method: method, CallID: "mutant",
+			More: "Record-Route: <sip:p.example;lr>\r\nExpires: 60\r\n"}))
 	}
-	good = append(good, answer(message(good[0]), 200, "far"))
-	from := netip.MustParseAddrPort(w.addr())
+	good = append(good, rawtest.Answer(rawtest.Message(good[0]), 200, "far"))
+	from := netip.MustParseAddrPort(w.Addr())
 	for seed := range uint64(pairs() * 10) {
 		r := rand.New(rand.NewPCG(seed, 1))
 		b := []byte(good[r.IntN(len(good))])

@@ -16,6 +16,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"clearback/bridge/sipua/endpoint/endpointtest"
+	"clearback/bridge/sipua/rawtest"
 )
 
 // requestLog counts the requests that reached the handler, by method and Call-ID.
@@ -110,7 +111,7 @@ func TestFloodWithoutDialog(t *testing.T) {
 // A stateless response is the same for each retransmission. Its tag depends on the request, and only this endpoint can
 // compute it (RFC 3261 section 8.2.7).
 func TestStrayAnswers(t *testing.T) {
-	tagOf := func(b []byte) string { return message(b).tag() }
+	tagOf := func(b []byte) string { return rawtest.Message(b).Tag() }
 	var tags []string
 	for range 2 {
 		bubble(t, testHandler{request: func(r *Request) { t.Error(r.Method) }}, limitedOptions,

@@ -15,6 +15,7 @@ import (
 	"go.uber.org/zap/zaptest/observer"
 
 	"clearback/bridge/sipua/endpoint/endpointtest"
+	"clearback/bridge/sipua/rawtest"
 )
 
 // mute reports whether a datagram must not be answered: it is a response, an ACK, or not SIP.
@@ -41,7 +42,7 @@ func FuzzDatagram(f *testing.F) {
 		f.Add(from(hostile, "INVITE", "fuzz"), from(hostile, second, "fuzz"))
 	}
 	f.Add(from(hostile, "REGISTER", "fuzz", "Record-Route: <sip:p.example;lr>\r\n"),
-		[]byte(answer(message(from(hostile, "INVITE", "x")), 200, "far")))
+		[]byte(rawtest.Answer(rawtest.Message(from(hostile, "INVITE", "x")), 200, "far")))
 	f.Fuzz(func(t *testing.T, first, second []byte) {
 		core, seen := observer.New(zapcore.ErrorLevel)
 		h := testHandler{

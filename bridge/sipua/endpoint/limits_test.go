@@ -15,6 +15,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"clearback/bridge/sipua/endpoint/endpointtest"
+	"clearback/bridge/sipua/rawtest"
 )
 
 // Messages at and beyond the size limits (RFC 3261 sections 21.4.11 and 21.5.7 for the codes).
@@ -306,7 +307,7 @@ func TestForgedResponses(t *testing.T) {
 			}
 		})
 		require.NoError(t, err)
-		good := answer(message(sent()[0].Data), 180, "far")
+		good := rawtest.Answer(rawtest.Message(sent()[0].Data), 180, "far")
 		forged := []string{
 			strings.Replace(good, "branch=z9hG4bK", "branch=z9hG4bKx", 1),
 			strings.Replace(good, "7 INVITE", "7 BYE", 1),
@@ -325,7 +326,7 @@ func TestForgedResponses(t *testing.T) {
 		require.Equal(t, []int{180}, got)
 		_, err = e.Send(outgoing(sip.OPTIONS, "unasked", net.UDPAddrFromAddrPort(hostile)), func(Response) {})
 		require.NoError(t, err)
-		asked := answer(message(sent()[0].Data), 200, "far")
+		asked := rawtest.Answer(rawtest.Message(sent()[0].Data), 200, "far")
 		e.take([]byte(asked), origin{from: hostile, transport: "TCP"})
 		require.EqualValues(t, len(forged)+1, e.Counts().Unmatched, "the request was sent over UDP")
 	})
@@ -339,7 +340,7 @@ func TestForgedStream(t *testing.T) {
 	_, err := e.Send(outgoing(sip.OPTIONS, "stream", l.Addr()), got.note)
 	require.NoError(t, err)
 	peer := next()
-	good := answer(peer.expect("OPTIONS"), 200, "far")
+	good := rawtest.Answer(peer.Expect("OPTIONS"), 200, "far")
 	d := net.Dialer{LocalAddr: &net.TCPAddr{IP: net.IPv4(127, 0, 0, 2)}}
 	c, err := d.DialContext(t.Context(), "tcp", e.Addr().String())
 	if err != nil {
@@ -350,7 +351,7 @@ func TestForgedStream(t *testing.T) {
 	require.NoError(t, err)
 	require.Eventually(t, func() bool { return e.Counts().Unmatched == 1 }, testTimeout, time.Millisecond)
 	require.Empty(t, got.all())
-	peer.send(good)
+	peer.Send(good)
 	got.saw(t, "200 far")
 }
 

@@ -9,6 +9,8 @@ import (
 
 	"github.com/emiago/sipgo/sip"
 	"github.com/stretchr/testify/require"
+
+	"clearback/bridge/sipua/rawtest"
 )
 
 // networks runs a test over UDP on a virtual clock, and over TCP.
@@ -69,14 +71,15 @@ func inOrder(t *testing.T, network string, pair [2]string) {
 	inversions := 0
 	for i := range pairs() {
 		id := fmt.Sprintf("order-%d", i)
-		first, second := request{method: pair[0], id: id}, request{method: pair[1], id: id, seq: 1}
+		first := rawtest.Request{Method: pair[0], CallID: id}
+		second := rawtest.Request{Method: pair[1], CallID: id, Seq: 1}
 		if pair[1] == "CANCEL" {
-			first.branch, second.branch = id, id
+			first.Branch, second.Branch = id, id
 		} else {
-			first.toTag, second.toTag, second.seq = "ours", "ours", 2
+			first.ToTag, second.ToTag, second.Seq = "ours", "ours", 2
 		}
-		w.send(w.text(first))
-		w.send(w.text(second))
+		w.Send(w.Text(first))
+		w.Send(w.Text(second))
 		a, b := <-got, <-got
 		require.Equal(t, id, a.id)
 		require.Equal(t, id, b.id)
@@ -85,10 +88,10 @@ func inOrder(t *testing.T, network string, pair [2]string) {
 		}
 		// what the handler and the endpoint answer
 		for range map[string]int{"INVITE": 2, "ACK": 1, "INFO": 2}[pair[0]] {
-			w.expect("SIP/2.0 ")
+			w.Expect("SIP/2.0 ")
 		}
 		if pair[0] == "INVITE" {
-			w.send(w.text(request{method: "ACK", id: id, branch: id}))
+			w.Send(w.Text(rawtest.Request{Method: "ACK", CallID: id, Branch: id}))
 		}
 	}
 	require.Zero(t, inversions)
@@ -108,13 +111,13 @@ func TestResponsesInOrder(t *testing.T) {
 				}
 			})
 			require.NoError(t, err)
-			m := w().expect("INVITE")
-			for m.get("Call-ID") != id { // skip a retransmission, which a slow machine may cause
-				m = w().expect("INVITE")
+			m := w().Expect("INVITE")
+			for m.Get("Call-ID") != id { // skip a retransmission, which a slow machine may cause
+				m = w().Expect("INVITE")
 			}
-			w().send(answer(m, 180, "far") + only(network == "tcp", answer(m, 200, "far")))
+			w().Send(rawtest.Answer(m, 180, "far") + only(network == "tcp", rawtest.Answer(m, 200, "far")))
 			if network == "udp" {
-				w().send(answer(m, 200, "far"))
+				w().Send(rawtest.Answer(m, 200, "far"))
 			}
 			require.Equal(t, 180, <-got)
 			require.Equal(t, 200, <-got)
@@ -131,21 +134,21 @@ func only(yes bool, s string) string {
 
 // peer returns a peer that listens, and its address. The function returns its testPeer, over TCP once the endpoint has
 // connected.
-func peer(t testing.TB, network string, e *Endpoint) (func() *testPeer, net.Addr) {
+func peer(t testing.TB, network string, e *Endpoint) (func() *rawtest.Peer, net.Addr) {
 	if network == "udp" {
 		w := listenUDP(t, e)
-		return func() *testPeer { return w }, w.conn.LocalAddr()
+		return func() *rawtest.Peer { return w }, w.Conn.LocalAddr()
 	}
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)
 	t.Cleanup(func() { l.Close() })
-	var w *testPeer
-	return func() *testPeer {
+	var w *rawtest.Peer
+	return func() *rawtest.Peer {
 		if w == nil {
 			conn, err := l.Accept()
 			require.NoError(t, err)
 			t.Cleanup(func() { conn.Close() })
-			w = newTestPeer(t, conn)
+			w = rawtest.New(t, conn)
 		}
 		return w
 	}, l.Addr()
@@ -172,7 +175,7 @@ func TestNeverConcurrent(t *testing.T) {
 	w := dial(t, "tcp", e)
 	for i := range ids * each {
 		id := fmt.Sprintf("many-%d", i%ids)
-		w.send(w.text(request{method: "INFO", id: id, branch: fmt.Sprint(i), seq: i + 1, toTag: "ours"}))
+		w.Send(w.Text(rawtest.Request{Method: "INFO", CallID: id, Branch: fmt.Sprint(i), Seq: i + 1, ToTag: "ours"}))
 	}
 	<-done
 	require.Zero(t, clashes.Load())

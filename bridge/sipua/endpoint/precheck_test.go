@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"clearback/bridge/sipua/endpoint/endpointtest"
+	"clearback/bridge/sipua/rawtest"
 )
 
 // Messages at the size limits, and one byte or field beyond, with the resulting response.
@@ -230,15 +231,15 @@ func TestRefuseUnparsed(t *testing.T) {
 			require.Equal(t, hostile, got[0].To)
 			return string(got[0].Data)
 		}
-		m := message(ask(bad))
+		m := rawtest.Message(ask(bad))
 		require.Contains(t, string(m), "SIP/2.0 400 Bad Request\r\n")
-		require.Equal(t, "x OPTIONS", m.get("CSeq"))
-		require.Equal(t, "<sip:5550101@millrace.example>;tag=near", m.get("From"))
-		require.Equal(t, "<sip:5550102@millrace.example>", m.get("To"))
-		require.Equal(t, "unread", m.get("Call-ID"))
-		require.Contains(t, m.get("Via"), hostile.String()+";branch=z9hG4bKunread")
-		require.Equal(t, "0", m.get("Content-Length"))
-		require.Empty(t, m.get("Contact"))
+		require.Equal(t, "x OPTIONS", m.Get("CSeq"))
+		require.Equal(t, "<sip:5550101@millrace.example>;tag=near", m.Get("From"))
+		require.Equal(t, "<sip:5550102@millrace.example>", m.Get("To"))
+		require.Equal(t, "unread", m.Get("Call-ID"))
+		require.Contains(t, m.Get("Via"), hostile.String()+";branch=z9hG4bKunread")
+		require.Equal(t, "0", m.Get("Content-Length"))
+		require.Empty(t, m.Get("Contact"))
 		for _, short := range []string{"v", "f", "t", "i"} {
 			long := map[string]string{"v": "Via", "f": "From", "t": "To", "i": "Call-ID"}[short]
 			require.Contains(t, ask(strings.Replace(bad, "\r\n"+long+":", "\r\n"+short+":", 1)), "400 Bad Request",

@@ -14,6 +14,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"clearback/bridge/sipua/endpoint/endpointtest"
+	"clearback/bridge/sipua/rawtest"
 )
 
 // failingPackets is a socket that cannot send while its failure is switched on, as if its network were down.
@@ -76,7 +77,7 @@ func TestCancelIsNotSent(t *testing.T) {
 			}
 		})
 		require.NoError(t, err)
-		n.Send(hostile, victim, []byte(answer(message(sent()[0].Data), 180, "far")))
+		n.Send(hostile, victim, []byte(rawtest.Answer(rawtest.Message(sent()[0].Data), 180, "far")))
 		sent()
 		m.on.Store(true)
 		tx.Cancel()
@@ -117,7 +118,7 @@ func TestTakesNothingAfterClose(t *testing.T) {
 	got := make(chan *Request, 1) // the INVITE
 	e := open(t, testHandler{request: func(r *Request) { l.add(callID(r)); got <- r }})
 	w := dial(t, "tcp", e)
-	w.send(w.text(request{method: "INVITE", id: "before"}))
+	w.Send(w.Text(rawtest.Request{Method: "INVITE", CallID: "before"}))
 	r := <-got
 	require.NoError(t, e.Close())
 	require.ErrorIs(t, r.Reply(486, "Busy Here"), ErrClosed)
@@ -149,9 +150,9 @@ func TestAcceptErrors(t *testing.T) {
 	e := open(t, testHandler{request: func(r *Request) { r.Reply(200, "OK") }})
 	require.NoError(t, e.streams.listener.SetDeadline(time.Unix(1, 0)))
 	w := dial(t, "tcp", e)
-	w.send(w.text(request{method: "OPTIONS", id: "waits"}))
+	w.Send(w.Text(rawtest.Request{Method: "OPTIONS", CallID: "waits"}))
 	require.NoError(t, e.streams.listener.SetDeadline(time.Time{}))
-	w.expect("SIP/2.0 200")
+	w.Expect("SIP/2.0 200")
 }
 
 // A source that connects is unknown until it authenticates. Its stream is closed if it exceeds the rate of an unknown
@@ -160,7 +161,7 @@ func TestRateLimitOfAcceptedConn(t *testing.T) {
 	e := open(t, testHandler{}, limited)
 	w := dial(t, "tcp", e)
 	require.Eventually(t, func() bool { return e.Counts().Connections == 1 }, testTimeout, time.Millisecond)
-	w.send(strings.Repeat(w.text(request{method: "OPTIONS", id: "many"}), 2*unknownSourceBurst))
+	w.Send(strings.Repeat(w.Text(rawtest.Request{Method: "OPTIONS", CallID: "many"}), 2*unknownSourceBurst))
 	require.Eventually(t, func() bool { return e.Counts().Connections == 0 }, testTimeout, time.Millisecond)
 	require.EqualValues(t, 1, e.Counts().Limited)
 }
@@ -190,12 +191,12 @@ func TestOneConnectionPerPeer(t *testing.T) {
 func TestRefusedWithoutConnection(t *testing.T) {
 	e := open(t, testHandler{})
 	w := dial(t, "tcp", e)
-	m := strings.Replace(w.text(request{method: "INFO", id: "gone"}), "Max-Forwards: 70",
+	m := strings.Replace(w.Text(rawtest.Request{Method: "INFO", CallID: "gone"}), "Max-Forwards: 70",
 		"Max-Forwards: 70\r\nMax-Forwards: 70", 1)
 	// there is no such connection
 	e.take([]byte(m), origin{from: netip.MustParseAddrPort("192.0.2.7:5060"), transport: "TCP"})
 	require.EqualValues(t, 1, e.Counts().Malformed)
-	w.quiet(t1)
+	w.ExpectSilence(t1)
 }
 
 // The library counts the users of a connection and closes it after the last one. Our connection stays, since others may

@@ -8,6 +8,8 @@ import (
 
 	"github.com/emiago/sipgo/sip"
 	"github.com/stretchr/testify/require"
+
+	"clearback/bridge/sipua/rawtest"
 )
 
 // An INVITE that is retransmitted over UDP reaches the handler once. The last response is sent again (RFC 3261 section
@@ -24,26 +26,26 @@ func TestRepeatedInvite(t *testing.T) {
 			}
 		}})
 		w := dial(t, "udp", e)
-		invite := w.text(request{method: "INVITE", id: "repeat"})
-		w.send(invite)
-		ringing := w.expect("SIP/2.0 180")
+		invite := w.Text(rawtest.Request{Method: "INVITE", CallID: "repeat"})
+		w.Send(invite)
+		ringing := w.Expect("SIP/2.0 180")
 		r := <-got
 		for range 3 {
-			w.send(invite)
-			require.Equal(t, ringing, w.expect("SIP/2.0 180"))
+			w.Send(invite)
+			require.Equal(t, ringing, w.Expect("SIP/2.0 180"))
 		}
 		require.NoError(t, r.Reply(486, "Busy Here"))
-		busy := w.expect("SIP/2.0 486")
-		require.Equal(t, ringing.tag(), busy.tag())
+		busy := w.Expect("SIP/2.0 486")
+		require.Equal(t, ringing.Tag(), busy.Tag())
 		require.NoError(t, r.Reply(180, "Ringing"), "a provisional after the final is dropped")
 		require.NoError(t, r.Reply(200, "OK"), "so is a second final one")
-		require.Equal(t, busy, w.expect("SIP/2.0 486"), "retransmitted by Timer G")
-		w.send(invite)
-		require.Equal(t, busy, w.expect("SIP/2.0 486"))
-		ack := w.text(request{method: "ACK", id: "repeat", branch: "repeatINVITE", toTag: busy.tag()})
-		w.send(ack)
-		w.send(ack)
-		w.send(w.text(request{method: "BYE", id: "repeat", seq: 2})) // arrives after the ACKs; none was passed on
+		require.Equal(t, busy, w.Expect("SIP/2.0 486"), "retransmitted by Timer G")
+		w.Send(invite)
+		require.Equal(t, busy, w.Expect("SIP/2.0 486"))
+		ack := w.Text(rawtest.Request{Method: "ACK", CallID: "repeat", Branch: "repeatINVITE", ToTag: busy.Tag()})
+		w.Send(ack)
+		w.Send(ack)
+		w.Send(w.Text(rawtest.Request{Method: "BYE", CallID: "repeat", Seq: 2})) // arrives after the ACKs; none was passed on
 		l.saw(t, "INVITE", "BYE")
 	})
 }
@@ -60,17 +62,17 @@ func TestRepeated200(t *testing.T) {
 			}
 		}})
 		w := dial(t, network, e)
-		w.send(w.text(request{method: "INVITE", id: "answered"}))
+		w.Send(w.Text(rawtest.Request{Method: "INVITE", CallID: "answered"}))
 		r := <-got
 		r.To().Params.Add("tag", "ours")
 		res := sip.NewResponseFromRequest(r.Request, 200, "OK", nil)
 		for range 3 {
 			require.NoError(t, r.Respond(res))
-			require.Equal(t, "ours", w.expect("SIP/2.0 200").tag())
+			require.Equal(t, "ours", w.Expect("SIP/2.0 200").Tag())
 		}
-		w.send(w.text(request{method: "ACK", id: "answered", toTag: "ours"}))
+		w.Send(w.Text(rawtest.Request{Method: "ACK", CallID: "answered", ToTag: "ours"}))
 		// as an old peer sends it
-		w.send(w.text(request{method: "ACK", id: "answered", toTag: "ours", branch: "answeredINVITE"}))
+		w.Send(w.Text(rawtest.Request{Method: "ACK", CallID: "answered", ToTag: "ours", Branch: "answeredINVITE"}))
 		l.saw(t, "INVITE", "ACK", "ACK")
 		require.ErrorIs(t, (&Request{Request: r.Request, Endpoint: e}).Reply(200, "OK"), errNoTransaction)
 	})
@@ -83,14 +85,14 @@ func TestTrying(t *testing.T) {
 		e := open(t, testHandler{request: func(r *Request) { got <- r }})
 		w, other := dial(t, "udp", e), dial(t, "udp", e)
 		begin := time.Now()
-		w.send(strings.Replace(w.text(request{method: "INVITE", id: "slow"}), w.addr(), other.addr(), 1))
-		m := other.expect("SIP/2.0 100")
-		require.Empty(t, m.tag())
+		w.Send(strings.Replace(w.Text(rawtest.Request{Method: "INVITE", CallID: "slow"}), w.Addr(), other.Addr(), 1))
+		m := other.Expect("SIP/2.0 100")
+		require.Empty(t, m.Tag())
 		require.Equal(t, sip.Timer_1xx, time.Since(begin))
 		require.NoError(t, (<-got).Reply(486, "Busy Here"))
-		other.expect("SIP/2.0 486")
-		w.send(w.text(request{method: "MESSAGE", id: "slow"}))
-		w.quiet(2 * sip.Timer_1xx)
+		other.Expect("SIP/2.0 486")
+		w.Send(w.Text(rawtest.Request{Method: "MESSAGE", CallID: "slow"}))
+		w.ExpectSilence(2 * sip.Timer_1xx)
 	})
 }
 
@@ -112,23 +114,23 @@ func TestCancel(t *testing.T) {
 			},
 		})
 		w := dial(t, network, e)
-		w.send(w.text(request{method: "INVITE", id: "gone", branch: "x"}))
-		w.expect("SIP/2.0 180")
-		w.send(w.text(request{method: "CANCEL", id: "gone", branch: "x"}))
-		ok := w.expect("SIP/2.0 200")
-		require.Equal(t, "1 CANCEL", ok.get("CSeq"))
-		require.Equal(t, "ours", ok.tag())
-		end := w.expect("SIP/2.0 487")
-		require.Equal(t, "1 INVITE", end.get("CSeq"))
-		require.Equal(t, "ours", end.tag())
-		w.send(w.text(request{method: "ACK", id: "gone", branch: "x", toTag: "ours"}))
-		w.quiet(4 * t1)
+		w.Send(w.Text(rawtest.Request{Method: "INVITE", CallID: "gone", Branch: "x"}))
+		w.Expect("SIP/2.0 180")
+		w.Send(w.Text(rawtest.Request{Method: "CANCEL", CallID: "gone", Branch: "x"}))
+		ok := w.Expect("SIP/2.0 200")
+		require.Equal(t, "1 CANCEL", ok.Get("CSeq"))
+		require.Equal(t, "ours", ok.Tag())
+		end := w.Expect("SIP/2.0 487")
+		require.Equal(t, "1 INVITE", end.Get("CSeq"))
+		require.Equal(t, "ours", end.Tag())
+		w.Send(w.Text(rawtest.Request{Method: "ACK", CallID: "gone", Branch: "x", ToTag: "ours"}))
+		w.ExpectSilence(4 * t1)
 		// a retransmission over UDP, a late CANCEL over TCP
-		w.send(w.text(request{method: "CANCEL", id: "gone", branch: "x"}))
+		w.Send(w.Text(rawtest.Request{Method: "CANCEL", CallID: "gone", Branch: "x"}))
 		if network == "udp" {
-			w.expect("SIP/2.0 200")
+			w.Expect("SIP/2.0 200")
 		} else {
-			w.expect("SIP/2.0 481")
+			w.Expect("SIP/2.0 481")
 		}
 		l.saw(t, "INVITE", "cancelled INVITE")
 	})
@@ -146,10 +148,10 @@ func TestCancelOvertakes(t *testing.T) {
 			},
 		})
 		w := dial(t, "udp", e)
-		w.send(w.text(request{method: "CANCEL", id: "early", branch: "x"}))
-		w.send(w.text(request{method: "INVITE", id: "early", branch: "x"}))
-		w.expect("SIP/2.0 200")
-		w.expect("SIP/2.0 487")
+		w.Send(w.Text(rawtest.Request{Method: "CANCEL", CallID: "early", Branch: "x"}))
+		w.Send(w.Text(rawtest.Request{Method: "INVITE", CallID: "early", Branch: "x"}))
+		w.Expect("SIP/2.0 200")
+		w.Expect("SIP/2.0 487")
 		l.saw(t, "INVITE", "cancelled")
 		require.Zero(t, e.Counts().Cancels)
 	})
@@ -161,8 +163,8 @@ func TestCancelUnmatched(t *testing.T) {
 	runVirtual(t, func(t *virtualTest) {
 		e := open(t, testHandler{cancelled: func(*Request) { t.Error("cancelled") }})
 		w := dial(t, "udp", e)
-		w.send(w.text(request{method: "CANCEL", id: "nothing"}))
-		w.expect("SIP/2.0 481")
+		w.Send(w.Text(rawtest.Request{Method: "CANCEL", CallID: "nothing"}))
+		w.Expect("SIP/2.0 481")
 	})
 }
 
@@ -178,12 +180,12 @@ func TestCancelTooLate(t *testing.T) {
 			cancelled: func(*Request) { t.Error("cancelled") },
 		})
 		w := dial(t, "udp", e)
-		w.send(w.text(request{method: "INVITE", id: "late", branch: "x"}))
-		first := w.expect("SIP/2.0 200")
-		require.Equal(t, "1 INVITE", first.get("CSeq"))
-		w.send(w.text(request{method: "CANCEL", id: "late", branch: "x"}))
-		require.Equal(t, "1 CANCEL", w.expect("SIP/2.0 200").get("CSeq"))
-		w.quiet(4 * t1)
+		w.Send(w.Text(rawtest.Request{Method: "INVITE", CallID: "late", Branch: "x"}))
+		first := w.Expect("SIP/2.0 200")
+		require.Equal(t, "1 INVITE", first.Get("CSeq"))
+		w.Send(w.Text(rawtest.Request{Method: "CANCEL", CallID: "late", Branch: "x"}))
+		require.Equal(t, "1 CANCEL", w.Expect("SIP/2.0 200").Get("CSeq"))
+		w.ExpectSilence(4 * t1)
 	})
 }
 
@@ -195,11 +197,11 @@ func TestCancelCrossed(t *testing.T) {
 			r.Reply(487, "Request Terminated")
 		}})
 		w := dial(t, "udp", e)
-		w.send(w.text(request{method: "INVITE", id: "crossed", branch: "x"}))
-		w.send(w.text(request{method: "CANCEL", id: "crossed", branch: "x"}))
-		require.Equal(t, "1 CANCEL", w.expect("SIP/2.0 200").get("CSeq"))
-		require.Equal(t, "1 INVITE", w.expect("SIP/2.0 200").get("CSeq"))
-		w.quiet(4 * t1)
+		w.Send(w.Text(rawtest.Request{Method: "INVITE", CallID: "crossed", Branch: "x"}))
+		w.Send(w.Text(rawtest.Request{Method: "CANCEL", CallID: "crossed", Branch: "x"}))
+		require.Equal(t, "1 CANCEL", w.Expect("SIP/2.0 200").Get("CSeq"))
+		require.Equal(t, "1 INVITE", w.Expect("SIP/2.0 200").Get("CSeq"))
+		w.ExpectSilence(4 * t1)
 	})
 }
 
@@ -209,11 +211,11 @@ func TestResponseAddress(t *testing.T) {
 	runVirtual(t, func(t *virtualTest) {
 		e := open(t, testHandler{request: func(r *Request) { r.Reply(200, "OK") }})
 		w, other := dial(t, "udp", e), dial(t, "udp", e)
-		w.send(strings.Replace(w.text(request{method: "OPTIONS", id: "a"}), w.addr(), other.addr(), 1))
-		require.NotContains(t, other.expect("SIP/2.0 200").get("Via"), "received")
-		w.send(strings.Replace(w.text(request{method: "OPTIONS", id: "b"}), w.addr(), "192.0.2.7:5060;rport", 1))
-		via := w.expect("SIP/2.0 200").get("Via")
-		_, port, _ := strings.Cut(w.addr(), ":")
+		w.Send(strings.Replace(w.Text(rawtest.Request{Method: "OPTIONS", CallID: "a"}), w.Addr(), other.Addr(), 1))
+		require.NotContains(t, other.Expect("SIP/2.0 200").Get("Via"), "received")
+		w.Send(strings.Replace(w.Text(rawtest.Request{Method: "OPTIONS", CallID: "b"}), w.Addr(), "192.0.2.7:5060;rport", 1))
+		via := w.Expect("SIP/2.0 200").Get("Via")
+		_, port, _ := strings.Cut(w.Addr(), ":")
 		require.Contains(t, via, "received=127.0.0.1")
 		require.Contains(t, via, "rport="+port)
 	})
@@ -226,12 +228,12 @@ func TestRepeatedMessage(t *testing.T) {
 		var l log
 		e := open(t, testHandler{request: func(r *Request) { l.add(r.Method.String()); r.Reply(200, "OK") }})
 		w := dial(t, "udp", e)
-		message := w.text(request{method: "MESSAGE", id: "again"})
-		w.send(message)
-		ok := w.expect("SIP/2.0 200")
+		message := w.Text(rawtest.Request{Method: "MESSAGE", CallID: "again"})
+		w.Send(message)
+		ok := w.Expect("SIP/2.0 200")
 		for range 3 {
-			w.send(message)
-			require.Equal(t, ok, w.expect("SIP/2.0 200"))
+			w.Send(message)
+			require.Equal(t, ok, w.Expect("SIP/2.0 200"))
 		}
 		l.saw(t, "MESSAGE")
 	})
@@ -242,8 +244,8 @@ func TestRefusalAddress(t *testing.T) {
 	runVirtual(t, func(t *virtualTest) {
 		e := open(t, testHandler{})
 		w, other := dial(t, "udp", e), dial(t, "udp", e)
-		w.send(strings.Replace(w.text(request{method: "CANCEL", id: "a"}), w.addr(), other.addr(), 1))
-		other.expect("SIP/2.0 481")
+		w.Send(strings.Replace(w.Text(rawtest.Request{Method: "CANCEL", CallID: "a"}), w.Addr(), other.Addr(), 1))
+		other.Expect("SIP/2.0 481")
 	})
 }
 
@@ -258,11 +260,11 @@ func TestHandlerPanics(t *testing.T) {
 			panic(errors.New("a fault"))
 		}}, func(o *Options) { o.Logger = nil })
 		w := dial(t, "udp", e)
-		w.send(w.text(request{method: "INVITE", id: "fault"}))
-		w.expect("SIP/2.0 500")
-		w.send(w.text(request{method: "ACK", id: "fault", branch: "faultINVITE"}))
-		w.send(w.text(request{method: "OPTIONS", id: "alive"}))
-		w.expect("SIP/2.0 200")
+		w.Send(w.Text(rawtest.Request{Method: "INVITE", CallID: "fault"}))
+		w.Expect("SIP/2.0 500")
+		w.Send(w.Text(rawtest.Request{Method: "ACK", CallID: "fault", Branch: "faultINVITE"}))
+		w.Send(w.Text(rawtest.Request{Method: "OPTIONS", CallID: "alive"}))
+		w.Expect("SIP/2.0 200")
 	})
 }
 
@@ -273,7 +275,7 @@ func TestBothEndsOfACallIDOnOneSocket(t *testing.T) {
 		done := make(chan struct{})
 		var e *Endpoint
 		ready := make(chan struct{})
-		var proxy *testPeer
+		var proxy *rawtest.Peer
 		e = open(t, testHandler{request: func(r *Request) {
 			<-ready
 			l.add(r.Method.String())
@@ -281,7 +283,7 @@ func TestBothEndsOfACallIDOnOneSocket(t *testing.T) {
 				return
 			}
 			r.Reply(180, "Ringing")
-			_, err := e.Send(outgoing(sip.OPTIONS, callID(r), proxy.conn.LocalAddr()),
+			_, err := e.Send(outgoing(sip.OPTIONS, callID(r), proxy.Conn.LocalAddr()),
 				func(Response) { l.add("options answered") })
 			if err != nil {
 				t.Error(err)
@@ -290,23 +292,23 @@ func TestBothEndsOfACallIDOnOneSocket(t *testing.T) {
 		}})
 		proxy = listenUDP(t, e)
 		close(ready)
-		_, err := e.Send(outgoing(sip.INVITE, "hairpin", proxy.conn.LocalAddr()), func(r Response) {
+		_, err := e.Send(outgoing(sip.INVITE, "hairpin", proxy.Conn.LocalAddr()), func(r Response) {
 			if r.Err == nil && r.StatusCode == 200 {
 				close(done)
 			}
 		})
 		require.NoError(t, err)
-		out := proxy.expect("INVITE")
+		out := proxy.Expect("INVITE")
 		// the proxy adds its Via on top and sends the request back to the same socket
 		back := strings.Replace(string(out), "\r\nVia:",
-			"\r\nVia: SIP/2.0/UDP "+proxy.addr()+";branch=z9hG4bKproxy\r\nVia:", 1)
+			"\r\nVia: SIP/2.0/UDP "+proxy.Addr()+";branch=z9hG4bKproxy\r\nVia:", 1)
 		back = strings.Replace(back, "Content-Length:", "Contact: <sip:workshop@127.0.0.1>\r\nContent-Length:", 1)
-		proxy.send(back)
+		proxy.Send(back)
 		for n := 0; n < 3; {
-			m := proxy.next(testTimeout)
+			m := proxy.Next(testTimeout)
 			switch {
 			case strings.HasPrefix(m, "OPTIONS"):
-				proxy.send(answer(message(m), 200, "far"))
+				proxy.Send(rawtest.Answer(rawtest.Message(m), 200, "far"))
 				n++
 			case strings.HasPrefix(m, "SIP/2.0"):
 				lines := strings.Split(m, "\r\n")
@@ -316,7 +318,7 @@ func TestBothEndsOfACallIDOnOneSocket(t *testing.T) {
 						kept = append(kept, line)
 					}
 				}
-				proxy.send(strings.Join(kept, "\r\n"))
+				proxy.Send(strings.Join(kept, "\r\n"))
 				n++
 			default:
 				t.Fatal("nothing arrived; the two ends wait for each other")

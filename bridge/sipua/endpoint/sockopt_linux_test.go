@@ -7,6 +7,8 @@ import (
 	"github.com/emiago/sipgo/sip"
 	"github.com/stretchr/testify/require"
 	"golang.org/x/sys/unix"
+
+	"clearback/bridge/sipua/rawtest"
 )
 
 // Accepted and dialled TCP connections end if their bytes stay unacknowledged (TCP_USER_TIMEOUT, RFC 5482, read back
@@ -14,14 +16,14 @@ import (
 func TestUnacknowledgedLimit(t *testing.T) {
 	e := open(t, testHandler{request: func(r *Request) { r.Reply(200, "OK") }})
 	in := dial(t, "tcp", e)
-	in.send(in.text(request{method: "OPTIONS", id: "in"}))
-	in.expect("SIP/2.0 200")
+	in.Send(in.Text(rawtest.Request{Method: "OPTIONS", CallID: "in"}))
+	in.Expect("SIP/2.0 200")
 	l, next := listenTCP(t)
 	_, err := e.Send(outgoing(sip.OPTIONS, "out", l.Addr()), func(Response) {})
 	require.NoError(t, err)
 	out := next()
-	out.send(answer(out.expect("OPTIONS"), 200, "far"))
-	for _, addr := range []string{in.addr(), l.Addr().String()} {
+	out.Send(rawtest.Answer(out.Expect("OPTIONS"), 200, "far"))
+	for _, addr := range []string{in.Addr(), l.Addr().String()} {
 		c, ok := e.connection("TCP", addr).(*conn)
 		require.True(t, ok, addr)
 		raw, err := c.Conn.(syscall.Conn).SyscallConn()

@@ -15,11 +15,12 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"clearback/bridge/sipua/endpoint/endpointtest"
+	"clearback/bridge/sipua/rawtest"
 )
 
 // from returns a request from an address of the network, as text.
 func from(at netip.AddrPort, method, id string, more ...string) []byte {
-	return []byte(crlf(fmt.Sprintf(`
+	return []byte(rawtest.CRLF(fmt.Sprintf(`
 %[1]s sip:stage-door@192.0.2.1 SIP/2.0
 Via: SIP/2.0/UDP %[2]s;branch=z9hG4bK%[3]s
 From: <sip:5550101@millrace.example>;tag=near
@@ -91,12 +92,12 @@ func TestKnownByAnswer(t *testing.T) {
 		_, err := e.Send(outgoing(sip.OPTIONS, "asked", net.UDPAddrFromAddrPort(service)),
 			func(r Response) { got = r.StatusCode })
 		require.NoError(t, err)
-		asked := message(sent()[0].Data)
-		n.Send(other, victim, []byte(strings.Replace(answer(asked, 200, "far"), "branch=z9hG4bK", "branch=z9hG4bKx",
+		asked := rawtest.Message(sent()[0].Data)
+		n.Send(other, victim, []byte(strings.Replace(rawtest.Answer(asked, 200, "far"), "branch=z9hG4bK", "branch=z9hG4bKx",
 			1)))
 		synctest.Wait()
 		require.Zero(t, e.Counts().Known)
-		n.Send(service, victim, []byte(answer(asked, 200, "far")))
+		n.Send(service, victim, []byte(rawtest.Answer(asked, 200, "far")))
 		synctest.Wait()
 		require.Equal(t, 200, got)
 		require.Equal(t, 1, e.Counts().Known)
@@ -111,7 +112,7 @@ func TestEachQuestionAwaitsItsAnswer(t *testing.T) {
 	bubble(t, testHandler{}, limited, func(t *testing.T, e *Endpoint, n *endpointtest.Network,
 		sent func() []endpointtest.Packet) {
 		service, got := source(1000), []string{}
-		ask := func(id string) message {
+		ask := func(id string) rawtest.Message {
 			_, err := e.Send(outgoing(sip.OPTIONS, id, net.UDPAddrFromAddrPort(service)), func(r Response) {
 				if r.Err != nil {
 					got = append(got, id+" timed out")
@@ -120,7 +121,7 @@ func TestEachQuestionAwaitsItsAnswer(t *testing.T) {
 				}
 			})
 			require.NoError(t, err)
-			return message(sent()[0].Data)
+			return rawtest.Message(sent()[0].Data)
 		}
 		ask("first")
 		<-time.After(32 * t1)
@@ -132,7 +133,7 @@ func TestEachQuestionAwaitsItsAnswer(t *testing.T) {
 			n.Send(source(i), victim, from(source(i), "ACK", fmt.Sprint(i)))
 		}
 		synctest.Wait()
-		n.Send(service, victim, []byte(answer(second, 200, "far")))
+		n.Send(service, victim, []byte(rawtest.Answer(second, 200, "far")))
 		synctest.Wait()
 		require.Equal(t, []string{"first timed out", "second answered"}, got)
 		require.Zero(t, e.sourceLimiter.awaited.len())
@@ -253,7 +254,7 @@ func TestUnknownSourcesLeaveNoState(t *testing.T) {
 			for _, method := range []string{"INVITE", "CANCEL", "ACK"} {
 				kinds = append(kinds, string(from(hostile, method, "NUMBER")))
 			}
-			kinds = append(kinds, "\x00\x01junk", answer(message(kinds[0]), 200, "x"))
+			kinds = append(kinds, "\x00\x01junk", rawtest.Answer(rawtest.Message(kinds[0]), 200, "x"))
 			burst := func(begin, end int) {
 				for i := begin; i < end; i++ {
 					for _, kind := range kinds[i%3:] {

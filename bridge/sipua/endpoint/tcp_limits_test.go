@@ -13,6 +13,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"clearback/bridge/sipua/endpoint/endpointtest"
+	"clearback/bridge/sipua/rawtest"
 )
 
 // The most important field decides, whatever the others say.
@@ -322,9 +323,9 @@ func TestStreamSizes(t *testing.T) {
 	}
 	e := open(t, testHandler{})
 	w := dial(t, "tcp", e)
-	w.send(string(head(maxHead + 1)))
-	require.Contains(t, w.next(testTimeout), "SIP/2.0 513")
-	_, err = w.in.ReadByte()
+	w.Send(string(head(maxHead + 1)))
+	require.Contains(t, w.Next(testTimeout), "SIP/2.0 513")
+	_, err = w.In.ReadByte()
 	require.ErrorIs(t, err, io.EOF)
 	require.EqualValues(t, 1, e.Counts().Oversized)
 	require.Eventually(t, func() bool { return e.Counts().Connections == 0 }, testTimeout, time.Millisecond)
@@ -341,7 +342,7 @@ func TestDialOnce(t *testing.T) {
 	}
 	w := next()
 	for range 5 {
-		w.send(answer(w.expect("OPTIONS"), 200, "far"))
+		w.Send(rawtest.Answer(w.Expect("OPTIONS"), 200, "far"))
 	}
 	got.saw(t, "200 far", "200 far", "200 far", "200 far", "200 far")
 	require.Equal(t, 1, e.Counts().Connections)

@@ -15,20 +15,21 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"clearback/bridge/sipua/endpoint/endpointtest"
+	"clearback/bridge/sipua/rawtest"
 )
 
 // listenTCP returns a listener, and a function that accepts the endpoint's connections, one after the other.
-func listenTCP(t testing.TB) (net.Listener, func() *testPeer) {
+func listenTCP(t testing.TB) (net.Listener, func() *rawtest.Peer) {
 	t.Helper()
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)
 	t.Cleanup(func() { l.Close() })
-	return l, func() *testPeer {
+	return l, func() *rawtest.Peer {
 		l.(*net.TCPListener).SetDeadline(time.Now().Add(testTimeout))
 		c, err := l.Accept()
 		require.NoError(t, err)
 		t.Cleanup(func() { c.Close() })
-		return newTestPeer(t, c)
+		return rawtest.New(t, c)
 	}
 }
 
@@ -37,8 +38,8 @@ func TestStreamHairpin(t *testing.T) {
 	var l log
 	e := open(t, testHandler{request: func(r *Request) { l.add(r.Method.String()); r.Reply(200, "OK") }})
 	w := dial(t, "tcp", e)
-	w.send(w.text(request{method: "INFO", id: "before"}))
-	w.expect("SIP/2.0 200")
+	w.Send(w.Text(rawtest.Request{Method: "INFO", CallID: "before"}))
+	w.Expect("SIP/2.0 200")
 	var got log
 	own := outgoing(sip.OPTIONS, "to ourselves", &net.TCPAddr{IP: net.IPv4(127, 0, 0, 1), Port: int(e.Addr().Port())})
 	_, err := e.Send(own, func(r Response) {
@@ -50,7 +51,7 @@ func TestStreamHairpin(t *testing.T) {
 	require.NoError(t, err)
 	got.saw(t, "answered")
 	l.saw(t, "INFO", "OPTIONS")
-	w.quiet(t1)
+	w.ExpectSilence(t1)
 }
 
 // If a connection dies before any response, it is made again and the request is sent again, once. A request that got a
@@ -62,20 +63,20 @@ func TestResendOnDeadConnection(t *testing.T) {
 	_, err := e.Send(outgoing(sip.INVITE, "revived", l.Addr()), got.note)
 	require.NoError(t, err)
 	first := next()
-	m := first.expect("INVITE")
-	first.conn.(*net.TCPConn).SetLinger(0)
-	first.conn.Close()
+	m := first.Expect("INVITE")
+	first.Conn.(*net.TCPConn).SetLinger(0)
+	first.Conn.Close()
 	second := next()
-	require.Equal(t, m, second.expect("INVITE"))
-	second.send(answer(m, 486, "far"))
-	second.expect("ACK")
+	require.Equal(t, m, second.Expect("INVITE"))
+	second.Send(rawtest.Answer(m, 486, "far"))
+	second.Expect("ACK")
 	got.saw(t, "486 far")
-	second.quiet(3 * t1)
+	second.ExpectSilence(3 * t1)
 	// a peer that is only slow does not get the request twice
 	_, err = e.Send(outgoing(sip.OPTIONS, "slow", l.Addr()), got.note)
 	require.NoError(t, err)
-	second.expect("OPTIONS")
-	second.quiet(3 * t1)
+	second.Expect("OPTIONS")
+	second.ExpectSilence(3 * t1)
 }
 
 // A request over a connection that has gone, to a peer that does not listen, goes to the fallback destination if there
@@ -88,7 +89,7 @@ func TestSendElsewhere(t *testing.T) {
 	_, err := e.SendIn(nil, outgoing(sip.OPTIONS, "moved", gone), l.Addr().String(), got.note)
 	require.NoError(t, err)
 	c := next()
-	c.send(answer(c.expect("OPTIONS"), 200, "there"))
+	c.Send(rawtest.Answer(c.Expect("OPTIONS"), 200, "there"))
 	got.saw(t, "200 there")
 	_, err = e.Send(outgoing(sip.OPTIONS, "stays", gone), func(r Response) {
 		if r.Err != nil {
@@ -108,7 +109,7 @@ func TestByeWithoutConnection(t *testing.T) {
 	}})
 	w := dial(t, "tcp", e)
 	for _, method := range []string{"INFO", "BYE"} {
-		m := []byte(w.text(request{method: method, id: "gone", toTag: "ours"}))
+		m := []byte(w.Text(rawtest.Request{Method: method, CallID: "gone", ToTag: "ours"}))
 		// there is no such connection
 		e.take(m, origin{from: netip.MustParseAddrPort("192.0.2.7:5060"), transport: "TCP"})
 	}
@@ -129,16 +130,16 @@ func TestLastKnownAddress(t *testing.T) {
 		return []netip.Addr{netip.MustParseAddr("127.0.0.1")}, nil
 	}
 	w := listenUDP(t, e)
-	_, port, _ := net.SplitHostPort(w.addr())
+	_, port, _ := net.SplitHostPort(w.Addr())
 	for _, id := range []string{"first", "second"} {
-		req := outgoing(sip.OPTIONS, id, w.conn.LocalAddr())
+		req := outgoing(sip.OPTIONS, id, w.Conn.LocalAddr())
 		req.SetDestination("pbx.millrace.example:" + port)
 		var l log
 		_, err := e.Send(req, l.note)
 		require.NoError(t, err)
-		m := w.expect("OPTIONS")
+		m := w.Expect("OPTIONS")
 		require.Contains(t, string(m), "Call-ID: "+id)
-		w.send(answer(m, 200, "far"))
+		w.Send(rawtest.Answer(m, 200, "far"))
 		l.saw(t, "200 far")
 		dead = true
 	}
@@ -156,7 +157,7 @@ func TestWriteFails(t *testing.T) {
 		_, err := e.Send(outgoing(sip.OPTIONS, "before", l.Addr()), got.note)
 		require.NoError(t, err)
 		first := next()
-		first.send(answer(first.expect("OPTIONS"), 200, "far"))
+		first.Send(rawtest.Answer(first.Expect("OPTIONS"), 200, "far"))
 		got.saw(t, "200 far")
 		c := e.connection("TCP", l.Addr().String())
 		require.NoError(t, c.(*conn).Conn.(*net.TCPConn).CloseWrite()) // still open, but cannot be written to
@@ -177,8 +178,8 @@ func TestWriteFails(t *testing.T) {
 			continue
 		}
 		second := next()
-		second.send(answer(second.expect("INVITE"), 486, "far"))
-		second.expect("ACK")
+		second.Send(rawtest.Answer(second.Expect("INVITE"), 486, "far"))
+		second.Expect("ACK")
 		then.saw(t, "486 far")
 	}
 }
@@ -209,7 +210,7 @@ func TestResendAfterLateLoss(t *testing.T) {
 		second := piped(e, at)
 		require.Equal(t, invite, read(second))
 		require.Equal(t, 3*t1, time.Since(begin))
-		go second.Write([]byte(answer(message(invite), 486, "far")))
+		go second.Write([]byte(rawtest.Answer(rawtest.Message(invite), 486, "far")))
 		require.Contains(t, read(second), "ACK ")
 		synctest.Wait()
 		l.saw(t, "486 far")

@@ -14,6 +14,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"clearback/bridge/sipua/endpoint/endpointtest"
+	"clearback/bridge/sipua/rawtest"
 )
 
 // torture holds what RFC 4475 (RFC 5118 for IPv6) says about each of its messages, and what the endpoint does with it.
@@ -272,12 +273,12 @@ func TestTortureResponses(t *testing.T) {
 				}
 			})
 			require.NoError(t, err)
-			asked := message(sent()[0].Data)
+			asked := rawtest.Message(sent()[0].Data)
 			lines := strings.Split(string(read(t, name)), "\r\n")
 			for i, line := range lines { // replace what ties the response to the request
-				if key, _, ok := strings.Cut(line, ":"); ok && asked.get(key) != "" && key != "Contact" &&
+				if key, _, ok := strings.Cut(line, ":"); ok && asked.Get(key) != "" && key != "Contact" &&
 					key != "Content-Length" && key != "To" {
-					lines[i] = key + ": " + asked.get(key)
+					lines[i] = key + ": " + asked.Get(key)
 				}
 			}
 			n.Send(hostile, victim, []byte(strings.Join(lines, "\r\n")))
@@ -294,15 +295,15 @@ func TestTortureStream(t *testing.T) {
 	for name, ends := range map[string]bool{"ncl": true, "mcl01": true, "inv2543": true, "quotbal": false,
 		"unkscm": false} {
 		w := dial(t, "tcp", e)
-		w.send(string(read(t, name)))
-		m := w.next(testTimeout)
+		w.Send(string(read(t, name)))
+		m := w.Next(testTimeout)
 		require.True(t, strings.HasPrefix(m, "SIP/2.0 4"), "%s: %q", name, m)
 		if !ends {
-			w.send(w.text(request{method: "OPTIONS", id: name}))
-			w.expect("SIP/2.0 200")
+			w.Send(w.Text(rawtest.Request{Method: "OPTIONS", CallID: name}))
+			w.Expect("SIP/2.0 200")
 			continue
 		}
-		_, err := w.in.ReadByte()
+		_, err := w.In.ReadByte()
 		require.Error(t, err, name)
 	}
 	for head, want := range map[string]int{"X\r\nl: 5\r\n\r\n": 5, "X\r\nl: 5\r\nContent-Length: 5\r\n\r\n": -1,

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"clearback/bridge/sipua/endpoint/endpointtest"
+	"clearback/bridge/sipua/rawtest"
 )
 
 // virtualTest is a test in a bubble of testing/synctest, with its endpoints and peers on a network in memory. A slow
@@ -30,7 +31,7 @@ func (v *virtualTest) listen() *endpointtest.Socket {
 }
 
 // dial returns a peer of an endpoint.
-func (v *virtualTest) dial(e *Endpoint) *testPeer {
+func (v *virtualTest) dial(e *Endpoint) *rawtest.Peer {
 	m := &memoryPeer{Socket: v.listen(), to: e.Addr(), in: make(chan []byte, 1000)} // more than any test sends
 	done := make(chan struct{})                                                     // closed when the reader has ended
 	go func() {
@@ -44,7 +45,7 @@ func (v *virtualTest) dial(e *Endpoint) *testPeer {
 		}
 	}()
 	v.Cleanup(func() { _ = m.Close(); <-done })
-	return newTestPeer(v, memoryConn{m})
+	return rawtest.New(v, memoryConn{m})
 }
 
 // memoryPeer is a socket in memory that sends to one peer.

@@ -14,6 +14,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"clearback/bridge/sipua/endpoint/endpointtest"
+	"clearback/bridge/sipua/rawtest"
 )
 
 // Write sends at once if it can. Otherwise it makes a connection or looks up a name in the background. It returns the
@@ -26,18 +27,18 @@ func TestWrite(t *testing.T) {
 			}
 		})
 		w := listenUDP(t, e)
-		require.NoError(t, e.Write(outgoing(sip.ACK, "at once", w.conn.LocalAddr())))
-		require.Equal(t, "at once", w.expect("ACK").get("Call-ID"))
-		named := outgoing(sip.ACK, "by name", w.conn.LocalAddr())
-		_, port, _ := net.SplitHostPort(w.addr())
+		require.NoError(t, e.Write(outgoing(sip.ACK, "at once", w.Conn.LocalAddr())))
+		require.Equal(t, "at once", w.Expect("ACK").Get("Call-ID"))
+		named := outgoing(sip.ACK, "by name", w.Conn.LocalAddr())
+		_, port, _ := net.SplitHostPort(w.Addr())
 		named.SetDestination("pbx.millrace.example:" + port)
 		require.NoError(t, e.Write(named))
-		require.Equal(t, "by name", w.expect("ACK").get("Call-ID"))
-		w.quiet(64 * t1) // an ACK is not retransmitted
+		require.Equal(t, "by name", w.Expect("ACK").Get("Call-ID"))
+		w.ExpectSilence(64 * t1) // an ACK is not retransmitted
 		require.ErrorContains(t, e.Write(sip.NewRequest(sip.ACK, sip.Uri{Host: "x.test"})),
 			"write ACK: the request lacks From")
 		require.NoError(t, e.Close())
-		require.ErrorContains(t, e.Write(outgoing(sip.ACK, "late", w.conn.LocalAddr())), "write ACK: send to ")
+		require.ErrorContains(t, e.Write(outgoing(sip.ACK, "late", w.Conn.LocalAddr())), "write ACK: send to ")
 		require.ErrorIs(t, e.Write(named), ErrClosed)
 		_, err := e.Send(named, func(Response) {})
 		require.ErrorIs(t, err, ErrClosed)
@@ -46,9 +47,9 @@ func TestWrite(t *testing.T) {
 	e := open(t, testHandler{})
 	require.NoError(t, e.Write(outgoing(sip.ACK, "new connection", l.Addr())))
 	peer := next()
-	require.Equal(t, "new connection", peer.expect("ACK").get("Call-ID"))
+	require.Equal(t, "new connection", peer.Expect("ACK").Get("Call-ID"))
 	require.NoError(t, e.Write(outgoing(sip.ACK, "same connection", l.Addr())))
-	require.Equal(t, "same connection", peer.expect("ACK").get("Call-ID"))
+	require.Equal(t, "same connection", peer.Expect("ACK").Get("Call-ID"))
 }
 
 // A request that lacks one of the mandatory header fields is not sent.
@@ -57,13 +58,13 @@ func TestSendIncompleteRequest(t *testing.T) {
 		e := open(t, testHandler{})
 		w := listenUDP(t, e)
 		for _, name := range []string{"From", "To", "Call-ID", "CSeq"} {
-			r := outgoing(sip.OPTIONS, "lacks", w.conn.LocalAddr())
+			r := outgoing(sip.OPTIONS, "lacks", w.Conn.LocalAddr())
 			require.True(t, r.RemoveHeader(name))
 			_, err := e.Send(r, func(Response) {})
 			require.ErrorContains(t, err, "lacks From, To, Call-ID or CSeq", name)
 		}
 		for _, to := range []string{"", "::", "pbx:x"} {
-			r := outgoing(sip.OPTIONS, "nowhere", w.conn.LocalAddr())
+			r := outgoing(sip.OPTIONS, "nowhere", w.Conn.LocalAddr())
 			r.SetDestination(to)
 			got := make(chan error, 1) // the final error
 			_, err := e.Send(r, func(r Response) { got <- r.Err })
@@ -82,7 +83,7 @@ func TestSendPreservesCallerFields(t *testing.T) {
 	runVirtual(t, func(t *virtualTest) {
 		e := open(t, testHandler{})
 		w := listenUDP(t, e)
-		r := outgoing(sip.OPTIONS, "branch", w.conn.LocalAddr())
+		r := outgoing(sip.OPTIONS, "branch", w.Conn.LocalAddr())
 		via := &sip.ViaHeader{ProtocolName: "SIP", ProtocolVersion: "2.0", Transport: "UDP", Host: "192.0.2.1",
 			Port: 5060}
 		via.Params.Add("branch", "z9hG4bKmine")
@@ -92,19 +93,19 @@ func TestSendPreservesCallerFields(t *testing.T) {
 		var l log
 		_, err := e.Send(r, l.note)
 		require.NoError(t, err)
-		m := w.expect("OPTIONS")
-		require.Equal(t, "7", m.get("Max-Forwards"))
-		require.Equal(t, "SIP/2.0/UDP 192.0.2.1:5060;branch=z9hG4bKmine", m.get("Via"))
+		m := w.Expect("OPTIONS")
+		require.Equal(t, "7", m.Get("Max-Forwards"))
+		require.Equal(t, "SIP/2.0/UDP 192.0.2.1:5060;branch=z9hG4bKmine", m.Get("Via"))
 		_, err = e.Send(r, l.note)
 		require.ErrorContains(t, err, "its Via branch is already in use")
 		require.Equal(t, 1, e.Counts().Clients)
 		require.Equal(t, 1, e.sourceLimiter.awaited.len())
-		w.send(answer(m, 200, "far"))
+		w.Send(rawtest.Answer(m, 200, "far"))
 		l.saw(t, "200 far")
 		require.Zero(t, e.sourceLimiter.awaited.len())
 		_, err = e.Send(r, l.note)
 		require.NoError(t, err)
-		w.send(answer(w.expect("OPTIONS"), 204, "far"))
+		w.Send(rawtest.Answer(w.Expect("OPTIONS"), 204, "far"))
 		l.saw(t, "200 far", "204 far")
 	})
 }
@@ -115,10 +116,10 @@ func TestCancelFor(t *testing.T) {
 	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network,
 		sent func() []endpointtest.Packet) {
 		to := net.UDPAddrFromAddrPort(hostile)
-		count := func(method string) (all []message) {
+		count := func(method string) (all []rawtest.Message) {
 			for _, p := range sent() {
 				if strings.HasPrefix(string(p.Data), method+" ") {
-					all = append(all, message(p.Data))
+					all = append(all, rawtest.Message(p.Data))
 				}
 			}
 			return all
@@ -130,13 +131,13 @@ func TestCancelFor(t *testing.T) {
 		tx.CancelFor(sip.NewHeader("Reason", "SIP;cause=600"))
 		invite := count("INVITE")[0]
 		for range 3 {
-			n.Send(hostile, victim, []byte(answer(invite, 180, "far")))
+			n.Send(hostile, victim, []byte(rawtest.Answer(invite, 180, "far")))
 		}
 		cancels := count("CANCEL")
 		require.Len(t, cancels, 1)
-		require.Equal(t, "SIP;cause=200", cancels[0].get("Reason"))
-		n.Send(hostile, victim, []byte(answer(cancels[0], 200, "far")))
-		n.Send(hostile, victim, []byte(answer(invite, 487, "far")))
+		require.Equal(t, "SIP;cause=200", cancels[0].Get("Reason"))
+		n.Send(hostile, victim, []byte(rawtest.Answer(cancels[0], 200, "far")))
+		n.Send(hostile, victim, []byte(rawtest.Answer(invite, 487, "far")))
 		require.Len(t, count("ACK"), 1)
 		<-time.After(200 * t1)
 		require.Equal(t, []string{"180 far", "180 far", "180 far", "487 far"}, l.all(),
@@ -145,13 +146,13 @@ func TestCancelFor(t *testing.T) {
 		var after log
 		tx, err = e.Send(outgoing(sip.INVITE, "answered", to), after.note)
 		require.NoError(t, err)
-		n.Send(hostile, victim, []byte(answer(count("INVITE")[0], 200, "far")))
+		n.Send(hostile, victim, []byte(rawtest.Answer(count("INVITE")[0], 200, "far")))
 		sent()
 		tx.Cancel()
 		other, err := e.Send(outgoing(sip.OPTIONS, "no INVITE", to), after.note)
 		require.NoError(t, err)
 		other.Cancel()
-		n.Send(hostile, victim, []byte(answer(count("OPTIONS")[0], 100, "")))
+		n.Send(hostile, victim, []byte(rawtest.Answer(count("OPTIONS")[0], 100, "")))
 		<-time.After(200 * t1)
 		require.Empty(t, count("CANCEL"))
 		require.Equal(t, []string{"200 far", "100 ", ErrTimeout.Error()}, after.all())
@@ -166,7 +167,7 @@ func TestCancelTimesOut(t *testing.T) {
 		var l log
 		tx, err := e.Send(outgoing(sip.INVITE, "dead", net.UDPAddrFromAddrPort(hostile)), l.note)
 		require.NoError(t, err)
-		n.Send(hostile, victim, []byte(answer(message(sent()[0].Data), 180, "far")))
+		n.Send(hostile, victim, []byte(rawtest.Answer(rawtest.Message(sent()[0].Data), 180, "far")))
 		<-time.After(100 * t1)
 		tx.Cancel()
 		<-time.After(64*t1 - 1)

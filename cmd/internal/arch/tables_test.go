@@ -30,6 +30,7 @@ var may = map[string][]string{
 	"bridge/sipua/sessiontimer":          {},
 	"bridge/sipua/endpoint/endpointtest": {},
 	"bridge/sipua/uatest":                {"bridge/sipua/endpoint/endpointtest"}, // shares nothing with what it checks
+	"bridge/sipua/rawtest":               {},                                     // nor with uatest
 	"bridge/sipua/registration":          {"bridge/sipua/endpoint"},
 	"bridge/media":                       {},
 	"bridge/loopbacktest":                {"bridge/programtest"},
@@ -95,10 +96,12 @@ var testsMay = map[string][]string{
 	"bridge/relay/mqtt":            {"bridge/relay/mqtt/brokertest", "bridge/relay/relaytest"},
 	"bridge/relay/agent/agentmqtt": {"bridge/relay/mqtt/brokertest", "bridge/relay/relaytest"},
 	"bridge/media":                 {"bridge/loopbacktest", "bridge/programtest"},
-	"bridge/sipua/endpoint":        {"bridge/loopbacktest", "bridge/sipua/endpoint/endpointtest"},
+	"bridge/sipua/endpoint": {"bridge/loopbacktest", "bridge/sipua/endpoint/endpointtest",
+		"bridge/sipua/rawtest"},
 	"bridge/sipua": {"bridge/loopbacktest", "bridge/sipua/endpoint/endpointtest",
 		"bridge/sipua/uatest"},
-	"bridge/sipua/registration":          {"bridge/loopbacktest", "bridge/sipua/endpoint/endpointtest"},
+	"bridge/sipua/registration": {"bridge/loopbacktest", "bridge/sipua/endpoint/endpointtest",
+		"bridge/sipua/rawtest"},
 	"bridge/sipua/endpoint/endpointtest": {"bridge/sipua/endpoint"},
 	"bridge/rehearsal":                   {"bridge/daemon"},
 	"bridge/sipua/callflow": {"bridge", "bridge/media", "bridge/relay", "bridge/relay/relaytest",
@@ -134,7 +137,7 @@ var libraries = map[string][]string{
 	"github.com/simonvetter":      {"bridge/daemon/daemontest"}, // the board of tests
 	"github.com/spf13/cobra":      {"cmd/internal/cli"},         // the command line: help, completion in three shells, suggestions
 	"github.com/spf13/pflag":      {"cmd/internal/cli"},         // the flags of cobra
-	"github.com/stretchr/testify": {"bridge/relay/relaytest", "bridge/daemon/daemontest"},
+	"github.com/stretchr/testify": {"bridge/relay/relaytest", "bridge/daemon/daemontest", "bridge/sipua/rawtest"},
 	"go.uber.org/goleak":          {},
 	"pgregory.net/rapid":          {"supervision/supervisiontest"},
 	"go.yaml.in/yaml/v3":          {"config"},
@@ -177,7 +180,8 @@ var (
 // forTests are the module's packages that exist for tests and may import testing.
 var forTests = []string{"supervision/supervisiontest", "bridge/relay/relaytest", "bridge/relay/relaytest/vm",
 	"bridge/relay/modbus/modbustest", "bridge/relay/mqtt/brokertest", "bridge/sipua/endpoint/endpointtest",
-	"bridge/sipua/uatest", "bridge/loopbacktest", "bridge/programtest", "bridge/daemon/daemontest"}
+	"bridge/sipua/rawtest", "bridge/sipua/uatest", "bridge/loopbacktest", "bridge/programtest",
+	"bridge/daemon/daemontest"}
 
 // changesMachine lists each file that may make a namespace, mount, start an emulator, set a clock or install something.
 // Its value is the flag of the package's tests without which the file does none of that.
