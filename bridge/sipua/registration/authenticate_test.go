@@ -10,6 +10,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"clearback/bridge/sipua/endpoint"
+	"clearback/bridge/sipua/rawtest"
 )
 
 // After too many wrong passwords, credentials from the adapter's host are not checked for a while. An emergency call
@@ -31,7 +32,7 @@ func TestCallForHelpBesideAGuesser(t *testing.T) {
 	d.frozen.Store(&now)
 	w, caller := dial(t, "udp", d.e), dial(t, "udp", d.e)
 	caller.id = "caller"
-	require.Equal(t, 200, w.register(w.contact()).code()) // stage-door
+	require.Equal(t, 200, w.register(w.contact()).Code()) // stage-door
 	users := []string{"stage-door", "workshop", "green-room", "box-office", "nobody"}
 	guessed := func(at time.Time, from netip.Addr, user string) {
 		for range freeFailures {
@@ -43,10 +44,10 @@ func TestCallForHelpBesideAGuesser(t *testing.T) {
 		help := []string{"X-Call: yes", "X-Emergency-Of: " + user}
 		caller.try("MESSAGE", user, secret)
 		if user == "stage-door" || user == "green-room" {
-			require.Equal(t, 200, caller.ask("MESSAGE", user, help...).code(), user)
+			require.Equal(t, 200, caller.ask("MESSAGE", user, help...).Code(), user)
 			require.Equal(t, user+" unverified", <-d.from)
 			caller.try("MESSAGE", user, "wrong")
-			require.Equal(t, 200, caller.ask("MESSAGE", user, help...).code(), "nothing is judged, %s", user)
+			require.Equal(t, 200, caller.ask("MESSAGE", user, help...).Code(), "nothing is judged, %s", user)
 			require.Equal(t, user+" unverified", <-d.from)
 			caller.try("MESSAGE", user, secret)
 		}
@@ -61,7 +62,7 @@ func TestCallForHelpBesideAGuesser(t *testing.T) {
 	late := now.Add(longestWait)
 	d.frozen.Store(&late)
 	caller.try("MESSAGE", "stage-door", secret)
-	require.Equal(t, 200, caller.ask("MESSAGE", "stage-door", "X-Call: yes", "X-Emergency-Of: stage-door").code())
+	require.Equal(t, 200, caller.ask("MESSAGE", "stage-door", "X-Call: yes", "X-Emergency-Of: stage-door").Code())
 	require.Equal(t, "stage-door", <-d.from, "it is heard again, and proved")
 	end := now.Add(maxExpires)
 	d.frozen.Store(&end)
@@ -76,7 +77,7 @@ func TestCallForHelpBesideAGuesser(t *testing.T) {
 	}
 	defer conn.Close()
 	guessed(late, there, "stage-door")
-	far := &testPeer{t: t, conn: conn, id: "far"}
+	far := &testPeer{Peer: rawtest.New(t, conn), t: t, id: "far"}
 	far.try("MESSAGE", "stage-door", secret)
 	require.True(t, far.silent("MESSAGE", "stage-door", "X-Call: yes", "X-Emergency-Of: stage-door"))
 	require.Empty(t, d.from)

@@ -12,15 +12,15 @@ func TestEqualCSeq(t *testing.T) {
 	t.Parallel()
 	d := newTestRegistrar(t, stageDoor())
 	first, other := dial(t, "udp", d.e), dial(t, "udp", d.e) // the branch is the same, the sent-by differs
-	require.Equal(t, 200, first.register(first.contact()).code())
+	require.Equal(t, 200, first.register(first.contact()).Code())
 	bound, _ := d.Binding("stage-door")
 	other.seq = first.seq - 2 // register sends two requests
-	require.Equal(t, 500, other.register(other.contact()).code())
+	require.Equal(t, 500, other.register(other.contact()).Code())
 	require.Equal(t, first.seq, other.seq)
 	now, ok := d.Binding("stage-door")
 	require.True(t, ok)
 	require.Equal(t, bound.Destination, now.Destination)
-	require.Equal(t, 200, other.register(other.contact()).code())
+	require.Equal(t, 200, other.register(other.contact()).Code())
 	now, _ = d.Binding("stage-door")
-	require.Equal(t, other.addr(), now.Destination.String())
+	require.Equal(t, other.Addr(), now.Destination.String())
 }

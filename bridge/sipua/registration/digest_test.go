@@ -241,15 +241,15 @@ func TestCredentialsWithoutQop(t *testing.T) {
 	d := newTestRegistrar(t, stageDoor())
 	w := dial(t, "udp", d.e)
 	m := w.ask("REGISTER", "stage-door", w.contact())
-	c, err := digest.ParseChallenge(m.get("WWW-Authenticate"))
+	c, err := digest.ParseChallenge(m.Get("WWW-Authenticate"))
 	require.NoError(t, err)
 	c.QOP = nil
 	cred, err := digest.Digest(c, digest.Options{Method: "REGISTER", URI: "sip:" + realm, Username: "stage-door",
 		Password: secret})
 	require.NoError(t, err)
 	w.auth = "Authorization: " + cred.String()
-	require.Equal(t, 200, w.ask("REGISTER", "stage-door", w.contact()).code())
-	require.Contains(t, w.ask("REGISTER", "stage-door", w.contact()).get("WWW-Authenticate"), "stale=true")
+	require.Equal(t, 200, w.ask("REGISTER", "stage-door", w.contact()).Code())
+	require.Contains(t, w.ask("REGISTER", "stage-door", w.contact()).Get("WWW-Authenticate"), "stale=true")
 	m = w.ask("REGISTER", "stage-door", w.contact())
 	w.answer(m, "MD5", "REGISTER", "stage-door", secret, 1)
 	good := w.auth
@@ -258,20 +258,20 @@ func TestCredentialsWithoutQop(t *testing.T) {
 		require.Contains(t, good, change[0])
 		w.auth = strings.Replace(good, change[0], change[1], 1)
 		m := w.ask("REGISTER", "stage-door", w.contact())
-		require.Equal(t, 401, m.code(), change)
-		require.NotContains(t, m.get("WWW-Authenticate"), "stale=true", change)
+		require.Equal(t, 401, m.Code(), change)
+		require.NotContains(t, m.Get("WWW-Authenticate"), "stale=true", change)
 	}
 	w.auth = good
-	require.Equal(t, 200, w.ask("REGISTER", "stage-door", w.contact()).code())
+	require.Equal(t, 200, w.ask("REGISTER", "stage-door", w.contact()).Code())
 	// without qop, the first use counts like the first use with qop
-	c, err = digest.ParseChallenge(m.get("WWW-Authenticate"))
+	c, err = digest.ParseChallenge(m.Get("WWW-Authenticate"))
 	require.NoError(t, err)
 	c.QOP = nil
 	cred, err = digest.Digest(c, digest.Options{Method: "REGISTER", URI: "sip:" + realm, Username: "stage-door",
 		Password: secret})
 	require.NoError(t, err)
 	w.auth = "Authorization: " + cred.String()
-	require.Contains(t, w.ask("REGISTER", "stage-door", w.contact()).get("WWW-Authenticate"), "stale=true")
+	require.Contains(t, w.ask("REGISTER", "stage-door", w.contact()).Get("WWW-Authenticate"), "stale=true")
 }
 
 // A nonce has 8 octets of time, 12 of salt and 16 of MAC. Every octet of the salt is random: with one salt for two

@@ -379,13 +379,13 @@ func TestNamedAdapter(t *testing.T) {
 	_, bound := d.Binding("nowhere")
 	require.False(t, bound)
 	w := dial(t, "udp", d.e)
-	require.Equal(t, 200, w.register(w.contact()).code())
+	require.Equal(t, 200, w.register(w.contact()).Code())
 	require.Empty(t, d.agents)
-	require.Equal(t, 200, w.register(w.contact(), "User-Agent: box 1").code())
+	require.Equal(t, 200, w.register(w.contact(), "User-Agent: box 1").Code())
 	require.Equal(t, "stage-door box 1", <-d.agents)
 	b, _ := d.Binding("stage-door")
 	require.Equal(t, "box 1", b.UserAgent)
-	require.Equal(t, 400, w.register("Contact: <sip:>").code())
+	require.Equal(t, 400, w.register("Contact: <sip:>").Code())
 }
 
 // A call of Retry counts only if it follows the last attempt, and only if another attempt may help.

@@ -14,6 +14,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"clearback/bridge/sipua/endpoint"
+	"clearback/bridge/sipua/rawtest"
 )
 
 func host(i int) netip.Addr { return netip.AddrFrom4([4]byte{192, 0, byte(2 + i>>8), byte(i)}) }
@@ -123,7 +124,7 @@ func TestFailedLoginsOfUnknownAndKnownUsers(t *testing.T) {
 		d.failedLogins.failed(time.Now(), netip.MustParseAddr("127.0.0.1"), fmt.Sprint(i), false)
 	}
 	w.try("REGISTER", "nobody", "wrong")
-	require.Equal(t, 401, w.ask("REGISTER", "nobody").code())
+	require.Equal(t, 401, w.ask("REGISTER", "nobody").Code())
 	require.Equal(t, usersPerHost, d.Counts().LoginSources)
 	victims := func() int {
 		d.failedLogins.mu.Lock()
@@ -134,10 +135,10 @@ func TestFailedLoginsOfUnknownAndKnownUsers(t *testing.T) {
 	w.try("REGISTER", "another", "wrong")
 	require.True(t, w.silent("REGISTER", "another"))
 	w.try("REGISTER", "stage-door", "wrong")
-	require.Equal(t, 401, w.ask("REGISTER", "stage-door").code())
+	require.Equal(t, 401, w.ask("REGISTER", "stage-door").Code())
 	require.Equal(t, 1, victims())
 	w.try("REGISTER", "stage-door", secret)
-	require.Equal(t, 200, w.ask("REGISTER", "stage-door", w.contact()).code())
+	require.Equal(t, 200, w.ask("REGISTER", "stage-door", w.contact()).Code())
 }
 
 // silent reports whether a request gets no response. It sends a second request, which then gets the first response.
@@ -147,9 +148,8 @@ func (w *testPeer) silent(method, user string, lines ...string) bool {
 	seq := w.seq
 	text := fmt.Sprintf("%[7]s sip:%[1]s SIP/2.0\r\nVia: SIP/2.0/UDP %[2]s;branch=z9hG4bKsilent-%[3]d;rport\r\nMax-Forwards: 70\r\nFrom: <sip:%[4]s@%[1]s>;tag=dev\r\n"+
 		"To: <sip:%[4]s@%[1]s>\r\nCall-ID: %[5]s\r\nCSeq: %[3]d %[7]s\r\n%[6]sContent-Length: 0\r\n\r\n", realm,
-		w.addr(), seq, user, w.id, strings.Join(append(lines, w.auth, ""), "\r\n"), method)
-	_, err := w.conn.Write([]byte(text))
-	require.NoError(w.t, err)
+		w.Addr(), seq, user, w.id, strings.Join(append(lines, w.auth, ""), "\r\n"), method)
+	w.Send(text)
 	w.auth = ""
 	return !strings.Contains(string(w.ask("REGISTER", user)), fmt.Sprintf("CSeq: %d ", seq))
 }
@@ -166,7 +166,7 @@ func (w *testPeer) guess(method, user string, lines ...string) {
 	w.t.Helper()
 	for range freeFailures {
 		w.try(method, user, "wrong")
-		require.Equal(w.t, 401, w.ask(method, user, lines...).code())
+		require.Equal(w.t, 401, w.ask(method, user, lines...).Code())
 	}
 }
 
@@ -185,12 +185,12 @@ func TestGuessingIsSlowed(t *testing.T) {
 	w.try("REGISTER", "stage-door", secret)
 	require.True(t, w.silent("REGISTER", "stage-door"))
 	w.try("REGISTER", "workshop", secret)
-	require.Equal(t, 200, w.ask("REGISTER", "workshop", w.contact()).code(), "another line of that adapter")
+	require.Equal(t, 200, w.ask("REGISTER", "workshop", w.contact()).Code(), "another line of that adapter")
 	require.Equal(t, Counts{Challenges: 5 + 5 + 1 + 1 + 1, Wrong: 5, RateLimited: 1, LoginSources: 1}, d.Counts())
 	later := now.Add(firstWait)
 	d.frozen.Store(&later)
 	w.try("REGISTER", "stage-door", secret)
-	require.Equal(t, 200, w.ask("REGISTER", "stage-door", w.contact()).code(), "the wait is over")
+	require.Equal(t, 200, w.ask("REGISTER", "stage-door", w.contact()).Code(), "the wait is over")
 	require.Equal(t, 0, d.Counts().LoginSources, "the right password removes the failures")
 }
 
@@ -205,7 +205,7 @@ func TestGuessingFromTheAdaptersAddressIsSlowed(t *testing.T) {
 		d.frozen.Store(&now)
 		w, beside := dial(t, "udp", d.e), dial(t, "udp", d.e)
 		beside.id = "beside-1"
-		require.Equal(t, 200, w.register(w.contact()).code())
+		require.Equal(t, 200, w.register(w.contact()).Code())
 		beside.guess(method, "stage-door")
 		slowed := d.Counts().RateLimited
 		for range 3 {
@@ -213,9 +213,9 @@ func TestGuessingFromTheAdaptersAddressIsSlowed(t *testing.T) {
 			require.True(t, beside.silent(method, "stage-door"), "from another port at the adapter's host, by %s",
 				method)
 			w.try("REGISTER", "stage-door", secret)
-			require.Equal(t, 200, w.ask("REGISTER", "stage-door", w.contact()).code(), "a refresh")
+			require.Equal(t, 200, w.ask("REGISTER", "stage-door", w.contact()).Code(), "a refresh")
 			w.auth = ""
-			require.Equal(t, 200, w.ask("MESSAGE", "stage-door", forEmergency).code(), "an emergency call")
+			require.Equal(t, 200, w.ask("MESSAGE", "stage-door", forEmergency).Code(), "an emergency call")
 			require.Equal(t, "stage-door", <-d.from)
 		}
 		require.EqualValues(t, 3, d.Counts().RateLimited-slowed, "a refresh does not remove the failures of others")
@@ -224,7 +224,7 @@ func TestGuessingFromTheAdaptersAddressIsSlowed(t *testing.T) {
 		later := now.Add(firstWait)
 		d.frozen.Store(&later)
 		beside.try("MESSAGE", "stage-door", secret)
-		require.Equal(t, 200, beside.ask("MESSAGE", "stage-door").code(), "the wait is over")
+		require.Equal(t, 200, beside.ask("MESSAGE", "stage-door").Code(), "the wait is over")
 
 		w.guess("REGISTER", "stage-door") // from the port of the binding
 		beside.try("MESSAGE", "stage-door", secret)
@@ -256,14 +256,14 @@ func TestGuessingAtAFixedContactIsSlowed(t *testing.T) {
 	a := stageDoor()
 	a.Fixed = &sip.Uri{Scheme: "sip", Host: at.IP.String(), Port: at.Port}
 	d := newTestRegistrar(t, a)
-	w := &testPeer{t: t, conn: towards{conn, net.UDPAddrFromAddrPort(d.e.Addr())}, id: "fixed-1"}
+	w := &testPeer{Peer: rawtest.New(t, towards{conn, net.UDPAddrFromAddrPort(d.e.Addr())}), t: t, id: "fixed-1"}
 	now := time.Now()
 	d.frozen.Store(&now)
 	w.guess("REGISTER", "stage-door")
 	w.try("REGISTER", "stage-door", secret)
 	require.True(t, w.silent("REGISTER", "stage-door"))
 	w.auth = ""
-	require.Equal(t, 200, w.ask("MESSAGE", "stage-door", forEmergency).code(), "an emergency call")
+	require.Equal(t, 200, w.ask("MESSAGE", "stage-door", forEmergency).Code(), "an emergency call")
 }
 
 // An emergency call from where an adapter is bound needs no password, and a password in it is not checked. In a call
@@ -275,10 +275,10 @@ func TestGuessingByEmergencyCalls(t *testing.T) {
 	d.frozen.Store(&now)
 	w, elsewhere := dial(t, "udp", d.e), dial(t, "udp", d.e)
 	elsewhere.id = "elsewhere-1"
-	require.Equal(t, 200, w.register(w.contact()).code())
+	require.Equal(t, 200, w.register(w.contact()).Code())
 	for range 3 * freeFailures {
 		w.try("MESSAGE", "stage-door", "wrong")
-		require.Equal(t, 200, w.ask("MESSAGE", "stage-door", forEmergency).code())
+		require.Equal(t, 200, w.ask("MESSAGE", "stage-door", forEmergency).Code())
 		require.Equal(t, "stage-door", <-d.from)
 	}
 	require.Zero(t, d.Counts().Wrong, "the response does not reveal whether the password was right")
@@ -287,12 +287,12 @@ func TestGuessingByEmergencyCalls(t *testing.T) {
 	elsewhere.try("MESSAGE", "stage-door", secret)
 	require.True(t, elsewhere.silent("MESSAGE", "stage-door", forEmergency))
 	w.auth = ""
-	require.Equal(t, 200, w.ask("MESSAGE", "stage-door", forEmergency).code())
+	require.Equal(t, 200, w.ask("MESSAGE", "stage-door", forEmergency).Code())
 	<-d.from
 	later := now.Add(firstWait)
 	d.frozen.Store(&later)
 	elsewhere.try("MESSAGE", "stage-door", secret)
-	require.Equal(t, 200, elsewhere.ask("MESSAGE", "stage-door", forEmergency).code(), "the wait is over")
+	require.Equal(t, 200, elsewhere.ask("MESSAGE", "stage-door", forEmergency).Code(), "the wait is over")
 }
 
 // ByAddress reports as own the exact address and port of the live binding or of the fixed contact. If a fixed contact
@@ -385,16 +385,16 @@ func TestNonceIsBoundToTheAddress(t *testing.T) {
 		t.Skip("this machine has no 127.0.0.2")
 	}
 	defer other.Close()
-	moved := &testPeer{t: t, conn: other, id: "moved"}
+	moved := &testPeer{Peer: rawtest.New(t, other), t: t, id: "moved"}
 	for _, password := range []string{secret, "wrong"} {
 		moved.answer(m, "MD5", "REGISTER", "stage-door", password, 1)
 		got := moved.ask("REGISTER", "stage-door", moved.contact())
-		require.Equal(t, 401, got.code())
-		require.Contains(t, got.get("WWW-Authenticate"), "stale=true")
+		require.Equal(t, 401, got.Code())
+		require.Contains(t, got.Get("WWW-Authenticate"), "stale=true")
 	}
 	port := dial(t, "udp", d.e)
 	port.answer(m, "MD5", "REGISTER", "stage-door", secret, 1)
-	require.Equal(t, 200, port.ask("REGISTER", "stage-door", port.contact()).code())
+	require.Equal(t, 200, port.ask("REGISTER", "stage-door", port.contact()).Code())
 }
 
 // RFC 3261 section 10.3, steps 3 and 4: with the credentials of one line nobody can register another line.
@@ -403,14 +403,14 @@ func TestRegisterForAnotherLine(t *testing.T) {
 	d := newTestRegistrar(t, stageDoor(), Account{Line: "workshop", User: "workshop", Password: secret})
 	w := dial(t, "udp", d.e)
 	w.answer(w.ask("REGISTER", "workshop"), "MD5", "REGISTER", "stage-door", secret, 1)
-	require.Equal(t, 403, w.ask("REGISTER", "workshop", w.contact()).code())
+	require.Equal(t, 403, w.ask("REGISTER", "workshop", w.contact()).Code())
 	for _, line := range []string{"workshop", "stage-door"} {
 		_, bound := d.Binding(line)
 		require.False(t, bound)
 	}
 	require.EqualValues(t, 1, d.Counts().WrongLine)
 	w.answer(w.ask("REGISTER", "workshop"), "MD5", "REGISTER", "stage-door", secret, 1)
-	require.Equal(t, 200, w.ask("REGISTER", "a-name-of-nobody", w.contact()).code(),
+	require.Equal(t, 200, w.ask("REGISTER", "a-name-of-nobody", w.contact()).Code(),
 		"some show their name to the digest only")
 	_, bound := d.Binding("stage-door")
 	require.True(t, bound)
@@ -426,10 +426,10 @@ func TestHostileContacts(t *testing.T) {
 	for _, contact := range []string{"<sip:x@192.0.2.77:5060>" + many, "<sip:x@192.0.2.77;maddr=192.0.2.78>",
 		"<sip:x@victim.example;transport=tcp>"} {
 		m := w.register("Contact: " + contact)
-		require.Equal(t, 200, m.code(), contact)
-		require.Len(t, m.all("Contact"), 1)
+		require.Equal(t, 200, m.Code(), contact)
+		require.Len(t, m.All("Contact"), 1)
 		b, _ := d.Binding("stage-door")
-		require.Equal(t, w.addr(), b.Destination.String(), contact)
+		require.Equal(t, w.Addr(), b.Destination.String(), contact)
 		require.Equal(t, "UDP", b.Transport)
 	}
 }

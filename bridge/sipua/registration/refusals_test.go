@@ -50,7 +50,7 @@ func (w *testPeer) registerWith(user, password string, lines ...string) int {
 	w.t.Helper()
 	w.auth = ""
 	w.answer(w.ask("REGISTER", user, lines...), "MD5", "REGISTER", user, password, 1)
-	return w.ask("REGISTER", user, lines...).code()
+	return w.ask("REGISTER", user, lines...).Code()
 }
 
 // A wrong password causes one warning a minute, with line, user and address, and one report to the line. The
@@ -68,7 +68,7 @@ func TestWrongPasswordIsReported(t *testing.T) {
 	all := logs.All()
 	require.Len(t, all, 1)
 	require.Equal(t, "an adapter was refused: wrong user or password", all[0].Message)
-	require.Equal(t, map[string]any{"line": "stage-door", "user": "stage-door", "from": w.addr(),
+	require.Equal(t, map[string]any{"line": "stage-door", "user": "stage-door", "from": w.Addr(),
 		"since_the_last_line": int64(1)}, all[0].ContextMap())
 	later := now.Add(refusedEvery)
 	d.frozen.Store(&later)
@@ -112,7 +112,7 @@ func TestUnknownAddressIsLogged(t *testing.T) {
 	t.Parallel()
 	d, logs, seen := newObservedRegistrar(t, Account{Line: "workshop", User: "workshop",
 		Fixed: &sip.Uri{Scheme: "sip", Host: "192.0.2.1"}})
-	require.Equal(t, 403, dial(t, "udp", d.e).ask("MESSAGE", "workshop").code())
+	require.Equal(t, 403, dial(t, "udp", d.e).ask("MESSAGE", "workshop").Code())
 	require.Len(t, logs.FilterMessage("an adapter was refused: no line's adapter has this address").All(), 1)
 	require.Equal(t, "workshop", logs.All()[0].ContextMap()["line"])
 	require.Empty(t, seen, "a fixed contact is always bound")

@@ -12,6 +12,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"clearback/bridge/sipua/endpoint"
+	"clearback/bridge/sipua/rawtest"
 )
 
 func TestRegister(t *testing.T) {
@@ -24,22 +25,22 @@ func TestRegister(t *testing.T) {
 			w := dial(t, network, d.e)
 			require.Zero(t, d.e.Counts().Known)
 			m := w.register(w.contact(), "User-Agent: box 1", "Expires: 120")
-			require.Equal(t, 200, m.code(), m)
+			require.Equal(t, 200, m.Code(), m)
 			require.Equal(t, 1, d.e.Counts().Known, "a source that has shown a password is known")
-			require.Equal(t, "<sip:stage-door@"+w.addr()+">;expires=120", m.get("Contact"))
+			require.Equal(t, "<sip:stage-door@"+w.Addr()+">;expires=120", m.Get("Contact"))
 			b, bound := d.Binding("stage-door")
 			require.True(t, bound)
-			require.Equal(t, w.addr(), b.Destination.String())
+			require.Equal(t, w.Addr(), b.Destination.String())
 			require.Equal(t, strings.ToUpper(network), b.Transport)
 			require.Equal(t, "box 1", b.UserAgent)
 			require.Equal(t, b, <-d.renewed)
 			require.EqualValues(t, 1, b.Generation)
 
 			m = w.register() // a query
-			require.Contains(t, m.get("Contact"), ";expires=120")
+			require.Contains(t, m.Get("Contact"), ";expires=120")
 			m = w.register(w.contact(), "Expires: 0")
-			require.Equal(t, 200, m.code())
-			require.Empty(t, m.get("Contact"))
+			require.Equal(t, 200, m.Code())
+			require.Empty(t, m.Get("Contact"))
 			_, bound = d.Binding("stage-door")
 			require.False(t, bound)
 		})
@@ -59,7 +60,7 @@ func TestAlgorithms(t *testing.T) {
 		"nobody": "SHA-256"} {
 		w := dial(t, "udp", d.e)
 		var offered []string
-		for _, o := range w.ask("REGISTER", user).all("WWW-Authenticate") {
+		for _, o := range w.ask("REGISTER", user).All("WWW-Authenticate") {
 			c, err := digest.ParseChallenge(o)
 			require.NoError(t, err)
 			offered = append(offered, c.Algorithm)
@@ -72,7 +73,7 @@ func TestAlgorithms(t *testing.T) {
 			if strings.Contains(want, algorithm) && user != "nobody" {
 				code = 200
 			}
-			require.Equal(t, code, w.ask("REGISTER", user, w.contact()).code(), "%s %s", user, algorithm)
+			require.Equal(t, code, w.ask("REGISTER", user, w.contact()).Code(), "%s %s", user, algorithm)
 		}
 	}
 }
@@ -84,24 +85,24 @@ func TestNonce(t *testing.T) {
 	d := newTestRegistrar(t, stageDoor())
 	w := dial(t, "udp", d.e)
 	m := w.ask("REGISTER", "stage-door", w.contact())
-	say := func(m message, password string, count int) message {
+	say := func(m rawtest.Message, password string, count int) rawtest.Message {
 		w.answer(m, "MD5", "REGISTER", "stage-door", password, count)
 		return w.ask("REGISTER", "stage-door", w.contact())
 	}
-	isStale := func(m message, want bool) {
+	isStale := func(m rawtest.Message, want bool) {
 		t.Helper()
-		require.Equal(t, 401, m.code())
-		require.Equal(t, want, strings.Contains(m.get("WWW-Authenticate"), "stale=true"), m)
+		require.Equal(t, 401, m.Code())
+		require.Equal(t, want, strings.Contains(m.Get("WWW-Authenticate"), "stale=true"), m)
 	}
-	require.Equal(t, 200, say(m, secret, 1).code())
-	require.Equal(t, 200, say(m, secret, 2).code())
+	require.Equal(t, 200, say(m, secret, 1).Code())
+	require.Equal(t, 200, say(m, secret, 2).Code())
 	isStale(say(m, secret, 2), true)
 	isStale(say(m, secret, 1), true)
-	require.Equal(t, 200, say(m, secret, 9).code())
+	require.Equal(t, 200, say(m, secret, 9).Code())
 	isStale(say(m, "wrong", 10), false)
 
 	wrongs := d.Counts().Wrong
-	forged := message(strings.ReplaceAll(string(m), `nonce="`, `nonce="AAAA`))
+	forged := rawtest.Message(strings.ReplaceAll(string(m), `nonce="`, `nonce="AAAA`))
 	isStale(say(forged, secret, 1), true)
 	isStale(say(forged, "wrong", 1), true)
 	require.Equal(t, wrongs, d.Counts().Wrong, "its password is not checked")
@@ -138,7 +139,7 @@ func TestUnknownUserLooksLikeWrongPassword(t *testing.T) {
 		w.answer(w.ask("REGISTER", user), "MD5", "REGISTER", user, password, 1)
 		m := string(w.ask("REGISTER", user, w.contact()))
 		line, _, _ := strings.Cut(m, "\r\n")
-		return fmt.Sprint(line, len(message(m).all("WWW-Authenticate")), strings.Contains(m, "stale"))
+		return fmt.Sprint(line, len(rawtest.Message(m).All("WWW-Authenticate")), strings.Contains(m, "stale"))
 	}
 	want := shape("stage-door", "wrong")
 	require.Equal(t, "SIP/2.0 401 Unauthorized1 false", want)
@@ -151,7 +152,7 @@ func TestUnknownUserLooksLikeWrongPassword(t *testing.T) {
 	require.Equal(t, []uint64{4, 2}, []uint64{n.Wrong, n.WrongPlace})
 	require.Zero(t, d.e.Counts().Known)
 	alone := newTestRegistrar(t, other)
-	require.Equal(t, 403, dial(t, "udp", alone.e).ask("MESSAGE", "workshop").code(),
+	require.Equal(t, 403, dial(t, "udp", alone.e).ask("MESSAGE", "workshop").Code(),
 		"a line with a password on another socket: nobody can show one here")
 }
 
@@ -172,28 +173,28 @@ func TestRegisterRules(t *testing.T) {
 		{[]string{"Require: path"}, 420, "Unsupported: path"},
 	} {
 		w.id += "x"
-		var m message
+		var m rawtest.Message
 		if c.code == 420 {
 			m = w.ask("REGISTER", "stage-door", append(c.lines, w.contact())...)
 		} else {
 			m = w.register(append(c.lines, w.contact())...)
 		}
-		require.Equal(t, c.code, m.code(), c)
+		require.Equal(t, c.code, m.Code(), c)
 		require.Contains(t, string(m), c.want)
 	}
-	require.Equal(t, 200, w.register(w.contact()+";expires=90", "Expires: 3600").code())
-	require.Contains(t, w.register().get("Contact"), ";expires=90")
-	require.Equal(t, 400, w.register("Contact: *", "Expires: 60").code())
-	require.Equal(t, 400, w.register("Contact: *").code())
-	require.Equal(t, 400, w.register("Contact: *", w.contact(), "Expires: 0").code())
+	require.Equal(t, 200, w.register(w.contact()+";expires=90", "Expires: 3600").Code())
+	require.Contains(t, w.register().Get("Contact"), ";expires=90")
+	require.Equal(t, 400, w.register("Contact: *", "Expires: 60").Code())
+	require.Equal(t, 400, w.register("Contact: *").Code())
+	require.Equal(t, 400, w.register("Contact: *", w.contact(), "Expires: 0").Code())
 	// removing a Contact that was never bound does no harm
-	require.Equal(t, 200, w.register("Contact: <sip:stage-door@192.0.2.9>", "Expires: 0").code())
+	require.Equal(t, 200, w.register("Contact: <sip:stage-door@192.0.2.9>", "Expires: 0").Code())
 	_, bound := d.Binding("stage-door")
 	require.True(t, bound)
 	// of several Contacts the one with the highest q, and not one to remove
 	m := w.register("Contact: <sip:a@192.0.2.1>;expires=0", "Contact: <sip:b@192.0.2.2>;q=0.2, <sip:c@192.0.2.3>;q=0.7")
-	require.Contains(t, m.get("Contact"), "sip:c@192.0.2.3", m)
-	require.Equal(t, 200, w.register("Contact: *", "Expires: 0").code())
+	require.Contains(t, m.Get("Contact"), "sip:c@192.0.2.3", m)
+	require.Equal(t, 200, w.register("Contact: *", "Expires: 0").Code())
 	_, bound = d.Binding("stage-door")
 	require.False(t, bound)
 }
@@ -204,9 +205,9 @@ func TestOlderCSeq(t *testing.T) {
 	d := newTestRegistrar(t, stageDoor())
 	w := dial(t, "udp", d.e)
 	w.seq = 10
-	require.Equal(t, 200, w.register(w.contact()).code())
+	require.Equal(t, 200, w.register(w.contact()).Code())
 	w.seq = 5
-	require.Equal(t, 500, w.register("Contact: *", "Expires: 0").code())
+	require.Equal(t, 500, w.register("Contact: *", "Expires: 0").Code())
 	_, bound := d.Binding("stage-door")
 	require.True(t, bound)
 }
@@ -221,13 +222,13 @@ func TestBindingGeneration(t *testing.T) {
 	generation := func() uint64 { b, _ := d.Binding("stage-door"); return b.Generation }
 	w.register(w.contact())
 	require.EqualValues(t, 1, generation())
-	require.Contains(t, w.register(w.contact()).get("Contact"), ";expires=120")
+	require.Contains(t, w.register(w.contact()).Get("Contact"), ";expires=120")
 	soon := now.Add(1)
 	d.frozen.Store(&soon)
-	require.Contains(t, w.register().get("Contact"), ";expires=120", "a part of a second counts as a whole one")
+	require.Contains(t, w.register().Get("Contact"), ";expires=120", "a part of a second counts as a whole one")
 	later := now.Add(time.Second)
 	d.frozen.Store(&later)
-	require.Contains(t, w.register().get("Contact"), ";expires=119")
+	require.Contains(t, w.register().Get("Contact"), ";expires=119")
 	d.frozen.Store(&now)
 	require.EqualValues(t, 1, generation())
 	w.id = "boot-2"
@@ -249,7 +250,7 @@ func TestBindingGeneration(t *testing.T) {
 	d.frozen.Store(&after)
 	_, bound = d.Binding("stage-door")
 	require.False(t, bound)
-	require.Empty(t, moved.register().get("Contact"))
+	require.Empty(t, moved.register().Get("Contact"))
 	moved.register(moved.contact()) // back to the same device
 	require.EqualValues(t, 3, generation())
 }
@@ -261,7 +262,7 @@ func TestDestination(t *testing.T) {
 	d := newTestRegistrar(t, stageDoor())
 	w := dial(t, "udp", d.e)
 	for contact, want := range map[string]string{
-		"<sip:x@192.0.2.8:5070>": w.addr(), "<sip:x@box.test>": w.addr(), "<sip:x@127.0.0.1:5070>": "127.0.0.1:5070",
+		"<sip:x@192.0.2.8:5070>": w.Addr(), "<sip:x@box.test>": w.Addr(), "<sip:x@127.0.0.1:5070>": "127.0.0.1:5070",
 		"<sip:x@127.0.0.1>": "127.0.0.1:5060",
 	} {
 		w.register("Contact: " + contact)
@@ -276,14 +277,14 @@ func TestAuthenticate(t *testing.T) {
 	d := newTestRegistrar(t, stageDoor())
 	w := dial(t, "udp", d.e)
 	m := w.ask("MESSAGE", "stage-door")
-	require.Equal(t, 401, m.code())
+	require.Equal(t, 401, m.Code())
 	require.Empty(t, d.from)
 	w.answer(m, "MD5", "MESSAGE", "stage-door", "wrong", 1)
-	require.Equal(t, 401, w.ask("MESSAGE", "stage-door").code())
+	require.Equal(t, 401, w.ask("MESSAGE", "stage-door").Code())
 	w.answer(m, "MD5", "INVITE", "stage-door", secret, 1) // for another method
-	require.Equal(t, 401, w.ask("MESSAGE", "stage-door").code())
+	require.Equal(t, 401, w.ask("MESSAGE", "stage-door").Code())
 	w.answer(m, "MD5", "MESSAGE", "stage-door", secret, 2)
-	require.Equal(t, 200, w.ask("MESSAGE", "anybody").code())
+	require.Equal(t, 200, w.ask("MESSAGE", "anybody").Code())
 	require.Equal(t, "stage-door", <-d.from)
 }
 
@@ -299,11 +300,11 @@ func TestFixedContactWithoutPassword(t *testing.T) {
 	d := newTestRegistrar(t, two...)
 	w := dial(t, "udp", d.e)
 	for _, user := range []string{"workshop", "green-room"} {
-		require.Equal(t, 200, w.ask("MESSAGE", user).code())
+		require.Equal(t, 200, w.ask("MESSAGE", user).Code())
 		require.Equal(t, user, <-d.from)
 	}
-	require.Equal(t, 403, w.ask("MESSAGE", "nobody").code(), "two lines share the address, and From names neither")
-	require.Equal(t, 403, w.ask("REGISTER", "workshop", w.contact()).code())
+	require.Equal(t, 403, w.ask("MESSAGE", "nobody").Code(), "two lines share the address, and From names neither")
+	require.Equal(t, 403, w.ask("REGISTER", "workshop", w.contact()).Code())
 	b, bound := d.Binding("workshop")
 	require.True(t, bound)
 	require.Equal(t, "127.0.0.1:5070", b.Destination.String())
@@ -311,11 +312,11 @@ func TestFixedContactWithoutPassword(t *testing.T) {
 
 	strangers := newTestRegistrar(t, Account{Line: "workshop", User: "workshop", Fixed: at("192.0.2.1")})
 	s := dial(t, "udp", strangers.e)
-	require.Equal(t, 403, s.ask("MESSAGE", "workshop").code())
+	require.Equal(t, 403, s.ask("MESSAGE", "workshop").Code())
 	require.Empty(t, strangers.from)
 	only := newTestRegistrar(t, two[0])
 	o := dial(t, "udp", only.e)
-	require.Equal(t, 200, o.ask("MESSAGE", "whoever").code())
+	require.Equal(t, 200, o.ask("MESSAGE", "whoever").Code())
 }
 
 // An emergency call from where a line is bound needs no challenge. From any other address it is challenged like any
@@ -324,18 +325,18 @@ func TestEmergency(t *testing.T) {
 	t.Parallel()
 	d := newTestRegistrar(t, stageDoor())
 	w := dial(t, "udp", d.e)
-	require.Equal(t, 401, w.ask("MESSAGE", "stage-door", "X-Emergency: yes").code(), "not bound yet")
-	require.Equal(t, 200, w.register(w.contact(), "Expires: 60").code())
+	require.Equal(t, 401, w.ask("MESSAGE", "stage-door", "X-Emergency: yes").Code(), "not bound yet")
+	require.Equal(t, 200, w.register(w.contact(), "Expires: 60").Code())
 	w.auth = ""
-	require.Equal(t, 200, w.ask("MESSAGE", "unnamed", "X-Emergency: yes").code())
+	require.Equal(t, 200, w.ask("MESSAGE", "unnamed", "X-Emergency: yes").Code())
 	require.Equal(t, "stage-door", <-d.from)
-	require.Equal(t, 401, w.ask("MESSAGE", "stage-door").code(), "an ordinary call")
+	require.Equal(t, 401, w.ask("MESSAGE", "stage-door").Code(), "an ordinary call")
 	stranger := dial(t, "udp", d.e)
 	stranger.id = "stranger"
-	require.Equal(t, 401, stranger.ask("MESSAGE", "stage-door", "X-Emergency: yes").code())
+	require.Equal(t, 401, stranger.ask("MESSAGE", "stage-door", "X-Emergency: yes").Code())
 	later := time.Now().Add(time.Minute)
 	d.frozen.Store(&later)
-	require.Equal(t, 401, w.ask("MESSAGE", "stage-door", "X-Emergency: yes").code(), "the binding has ended")
+	require.Equal(t, 401, w.ask("MESSAGE", "stage-door", "X-Emergency: yes").Code(), "the binding has ended")
 }
 
 // If several lines of one adapter share an address, the user in From selects the line.
@@ -347,10 +348,10 @@ func TestEmergencySharedAddress(t *testing.T) {
 		w.id, w.auth = user, ""
 		m := w.ask("REGISTER", user, w.contact())
 		w.answer(m, "MD5", "REGISTER", user, secret, 1)
-		require.Equal(t, 200, w.ask("REGISTER", user, w.contact()).code())
+		require.Equal(t, 200, w.ask("REGISTER", user, w.contact()).Code())
 	}
 	w.auth = ""
-	require.Equal(t, 200, w.ask("MESSAGE", "workshop", "X-Emergency: yes").code())
+	require.Equal(t, 200, w.ask("MESSAGE", "workshop", "X-Emergency: yes").Code())
 	require.Equal(t, "workshop", <-d.from)
-	require.Equal(t, 401, w.ask("MESSAGE", "unnamed", "X-Emergency: yes").code())
+	require.Equal(t, 401, w.ask("MESSAGE", "unnamed", "X-Emergency: yes").Code())
 }

@@ -6,6 +6,8 @@ import (
 	"github.com/emiago/sipgo/sip"
 	"github.com/icholy/digest"
 	"github.com/stretchr/testify/require"
+
+	"clearback/bridge/sipua/rawtest"
 )
 
 // sameTarget follows RFC 7616 section 3.4.6, and RFC 3261 section 19.1.4 for escapes. What adapters leave out or add is
@@ -51,9 +53,9 @@ func TestSameTarget(t *testing.T) {
 }
 
 // authorizeFor makes credentials for any uri, as an unusual adapter or a replay has them.
-func (w *testPeer) authorizeFor(m message, method, uri string, count int) {
+func (w *testPeer) authorizeFor(m rawtest.Message, method, uri string, count int) {
 	w.t.Helper()
-	c, err := digest.ParseChallenge(m.get("WWW-Authenticate"))
+	c, err := digest.ParseChallenge(m.Get("WWW-Authenticate"))
 	require.NoError(w.t, err)
 	cred, err := digest.Digest(c, digest.Options{Method: method, URI: uri, Username: "stage-door", Password: secret,
 		Count: count})
@@ -71,16 +73,16 @@ func TestCredentialsForAnotherTarget(t *testing.T) {
 	m := w.ask("MESSAGE", "stage-door")
 	for i, foreign := range []string{"sip:5550102@" + realm, "tel:5550102", "", "nothing"} {
 		w.authorizeFor(m, "MESSAGE", foreign, i+1)
-		require.Equal(t, 400, w.ask("MESSAGE", "stage-door").code(), foreign)
+		require.Equal(t, 400, w.ask("MESSAGE", "stage-door").Code(), foreign)
 	}
 	require.EqualValues(t, 4, d.Counts().WrongTarget)
 	require.Zero(t, d.Counts().Wrong)
 	w.authorizeFor(m, "REGISTER", "sip:"+realm, 5)
-	require.Equal(t, 401, w.ask("MESSAGE", "stage-door").code())
+	require.Equal(t, 401, w.ask("MESSAGE", "stage-door").Code())
 	require.EqualValues(t, 1, d.Counts().Wrong)
 	require.Empty(t, d.from)
 	w.authorizeFor(m, "MESSAGE", "sip:192.0.2.1:5060;transport=udp", 6)
-	require.Equal(t, 200, w.ask("MESSAGE", "stage-door").code(), "by address, while the Request-URI has a name")
+	require.Equal(t, 200, w.ask("MESSAGE", "stage-door").Code(), "by address, while the Request-URI has a name")
 	require.Equal(t, "stage-door", <-d.from)
 }
 
@@ -102,12 +104,12 @@ func TestAnyTargetIsSaidOfTheLine(t *testing.T) {
 	} {
 		count++
 		w.authorizeFor(m, "MESSAGE", "sip:5550102@"+realm, count)
-		require.Equal(t, c.code, w.ask("MESSAGE", "stage-door", c.lines...).code(), c.lines)
+		require.Equal(t, c.code, w.ask("MESSAGE", "stage-door", c.lines...).Code(), c.lines)
 		if c.code == 200 {
 			require.Equal(t, "stage-door", <-d.from, c.lines)
 		}
 		w.try("MESSAGE", "stage-door", "wrong")
-		require.Equal(t, 401, w.ask("MESSAGE", "stage-door", c.lines...).code(), c.lines)
+		require.Equal(t, 401, w.ask("MESSAGE", "stage-door", c.lines...).Code(), c.lines)
 	}
 	require.EqualValues(t, 2, d.Counts().WrongTarget)
 	require.EqualValues(t, count, d.Counts().Wrong)
@@ -123,8 +125,8 @@ func TestRegisterWithUserInTheUri(t *testing.T) {
 	for i, uri := range []string{"sip:" + realm, "sip:stage-door@" + realm,
 		"sip:stage-door@192.0.2.1:5060;transport=udp"} {
 		w.authorizeFor(m, "REGISTER", uri, i+1)
-		require.Equal(t, 200, w.ask("REGISTER", "stage-door", w.contact()).code(), uri)
+		require.Equal(t, 200, w.ask("REGISTER", "stage-door", w.contact()).Code(), uri)
 	}
 	w.authorizeFor(m, "REGISTER", "tel:5550101", 4)
-	require.Equal(t, 400, w.ask("REGISTER", "stage-door", w.contact()).code())
+	require.Equal(t, 400, w.ask("REGISTER", "stage-door", w.contact()).Code())
 }

@@ -19,6 +19,7 @@ import (
 	"go.uber.org/zap"
 
 	"clearback/bridge/sipua/endpoint"
+	"clearback/bridge/sipua/rawtest"
 )
 
 // The tests use a T1 of 25 ms. It is set once, before any endpoint opens.
@@ -49,10 +50,10 @@ type handler func(*endpoint.Request)
 func (h handler) Request(r *endpoint.Request) { h(r) }
 func (h handler) Cancelled(*endpoint.Request) {}
 
-// testPeer is a device that sends and receives SIP as text.
+// testPeer is a device that registers.
 type testPeer struct {
+	*rawtest.Peer
 	t    *testing.T
-	conn net.Conn
 	seq  int
 	id   string
 	auth string // header line; "" for none
@@ -63,13 +64,11 @@ func dial(t *testing.T, network string, e *endpoint.Endpoint) *testPeer {
 	conn, err := net.Dial(network, e.Addr().String())
 	require.NoError(t, err)
 	t.Cleanup(func() { conn.Close() })
-	return &testPeer{t: t, conn: conn, id: "boot-1"}
+	return &testPeer{Peer: rawtest.New(t, conn), t: t, id: "boot-1"}
 }
 
-func (w *testPeer) addr() string { return w.conn.LocalAddr().String() }
-
 // ask sends a request with the given lines and returns the response.
-func (w *testPeer) ask(method, user string, lines ...string) message {
+func (w *testPeer) ask(method, user string, lines ...string) rawtest.Message {
 	w.t.Helper()
 	w.seq++
 	var more strings.Builder
@@ -80,23 +79,20 @@ func (w *testPeer) ask(method, user string, lines ...string) message {
 	}
 	text := fmt.Sprintf("%[1]s sip:%[8]s SIP/2.0\r\nVia: SIP/2.0/%[2]s %[3]s;branch=z9hG4bK%[4]s-%[5]d-%[9]s;rport\r\nMax-Forwards: 70\r\n"+
 		"From: <sip:%[6]s@%[8]s>;tag=dev\r\nTo: <sip:%[6]s@%[8]s>\r\nCall-ID: %[4]s\r\nCSeq: %[5]d %[1]s\r\n%[7]sContent-Length: 0\r\n\r\n",
-		method, strings.ToUpper(w.conn.LocalAddr().Network()), w.addr(), w.id, w.seq, user, more.String(), realm,
+		method, w.Network(), w.Addr(), w.id, w.seq, user, more.String(), realm,
 		method)
-	_, err := w.conn.Write([]byte(text))
-	require.NoError(w.t, err)
-	w.conn.SetReadDeadline(time.Now().Add(testTimeout))
-	b := make([]byte, 4096)
-	n, err := w.conn.Read(b)
-	require.NoError(w.t, err)
-	return message(b[:n])
+	w.Send(text)
+	m := w.Next(testTimeout)
+	require.NotEmpty(w.t, m, "an answer")
+	return rawtest.Message(m)
 }
 
-func (w *testPeer) contact() string { return "Contact: <sip:stage-door@" + w.addr() + ">" }
+func (w *testPeer) contact() string { return "Contact: <sip:stage-door@" + w.Addr() + ">" }
 
 // answer makes credentials for the challenge, with that algorithm.
-func (w *testPeer) answer(m message, algorithm, method, user, password string, count int) {
+func (w *testPeer) answer(m rawtest.Message, algorithm, method, user, password string, count int) {
 	w.t.Helper()
-	offers := m.all("WWW-Authenticate")
+	offers := m.All("WWW-Authenticate")
 	require.NotEmpty(w.t, offers, "a challenge in %s", m)
 	c, err := digest.ParseChallenge(offers[0])
 	require.NoError(w.t, err)
@@ -108,38 +104,13 @@ func (w *testPeer) answer(m message, algorithm, method, user, password string, c
 }
 
 // register sends a REGISTER and answers the challenge.
-func (w *testPeer) register(lines ...string) message {
+func (w *testPeer) register(lines ...string) rawtest.Message {
 	w.t.Helper()
 	w.auth = ""
 	m := w.ask("REGISTER", "stage-door", lines...)
-	require.Equal(w.t, 401, m.code())
+	require.Equal(w.t, 401, m.Code())
 	w.answer(m, "MD5", "REGISTER", "stage-door", secret, 1)
 	return w.ask("REGISTER", "stage-door", lines...)
-}
-
-type message string
-
-func (m message) code() int {
-	var n int
-	fmt.Sscanf(string(m), "SIP/2.0 %d", &n)
-	return n
-}
-
-func (m message) all(name string) []string {
-	var found []string
-	for line := range strings.SplitSeq(string(m), "\r\n") {
-		if n, v, ok := strings.Cut(line, ": "); ok && strings.EqualFold(n, name) {
-			found = append(found, v)
-		}
-	}
-	return found
-}
-
-func (m message) get(name string) string {
-	if all := m.all(name); len(all) > 0 {
-		return all[0]
-	}
-	return ""
 }
 
 // testRegistrar is a registrar on a socket.
