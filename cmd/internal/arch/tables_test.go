@@ -115,7 +115,8 @@ var testsMay = map[string][]string{
 		"bridge/relay/relaytest", "bridge/control", "cmd/internal/cli", "config", "supervision",
 		"supervision/callrecord"},
 	"cmd/internal/interop": {"bridge/loopbacktest", "bridge/programtest", "bridge/relay/mqtt/brokertest",
-		"bridge/relay/relaytest", "bridge/relay/relaytest/vm", "bridge/sipua/conformance"}, // conformance checks what the daemon sends
+		"bridge/relay/relaytest", "bridge/relay/relaytest/vm", "bridge/sipua/rawtest",
+		"bridge/sipua/conformance"}, // conformance checks what the daemon sends
 	"cmd/internal/cli":       {"bridge/daemon/daemontest", "bridge/relay/relaytest"},
 	"cmd/internal/testrun":   {"bridge/programtest"},
 	"deploy":                 {"bridge/programtest", "config", "supervision"},

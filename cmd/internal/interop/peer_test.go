@@ -3,26 +3,25 @@
 package interop
 
 import (
-	"bufio"
 	"crypto/md5"
 	"encoding/hex"
 	"fmt"
-	"io"
 	"net"
 	"net/netip"
 	"regexp"
 	"slices"
-	"strconv"
 	"strings"
 	"sync"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"clearback/bridge/sipua/rawtest"
 )
 
-// peer is a SIP peer on a UDP socket or a TCP connection. It uses no SIP library and no code of the daemon, so it can
-// send malformed messages.
+// peer is a SIP peer on a UDP socket or a TCP connection. Beyond what rawtest does, it finds the message that a test
+// waits for among those that arrive in any order, and repeats its requests. It can send malformed messages.
 type peer struct {
 	t      testing.TB
 	name   string
@@ -47,8 +46,7 @@ func (r *testBed) peer(name string, host byte, port, to int) *peer {
 		net.UDPAddrFromAddrPort(netip.MustParseAddrPort(at(to))))
 	require.NoError(r.t, err)
 	require.NoError(r.t, c.SetReadBuffer(4<<20))
-	return r.newPeer(name, c, c.LocalAddr().(*net.UDPAddr).AddrPort(), c.RemoteAddr().(*net.UDPAddr).AddrPort(),
-		readDatagram)
+	return r.newPeer(name, c, c.LocalAddr().(*net.UDPAddr).AddrPort(), c.RemoteAddr().(*net.UDPAddr).AddrPort())
 }
 
 // peerTCP is like peer, but opens a TCP connection to the daemon.
@@ -57,19 +55,17 @@ func (r *testBed) peerTCP(name string, host byte, to int) *peer {
 	c, err := net.DialTCP("tcp4", net.TCPAddrFromAddrPort(netip.AddrPortFrom(placeOf(host), 0)),
 		net.TCPAddrFromAddrPort(netip.MustParseAddrPort(at(to))))
 	require.NoError(r.t, err)
-	return r.newPeer(name, c, c.LocalAddr().(*net.TCPAddr).AddrPort(), c.RemoteAddr().(*net.TCPAddr).AddrPort(),
-		readStream)
+	return r.newPeer(name, c, c.LocalAddr().(*net.TCPAddr).AddrPort(), c.RemoteAddr().(*net.TCPAddr).AddrPort())
 }
 
-func (r *testBed) newPeer(name string, c net.Conn, own, to netip.AddrPort,
-	read func(*bufio.Reader) (string, error)) *peer {
+func (r *testBed) newPeer(name string, c net.Conn, own, to netip.AddrPort) *peer {
 	p := &peer{t: r.t, name: name, conn: c, at: own, to: to, in: make(chan message, peerRoom), all: &r.peers}
 	r.peers = append(r.peers, p)
 	var reading sync.WaitGroup
 	reading.Go(func() {
 		defer close(p.in)
-		for in := bufio.NewReaderSize(c, 1<<16); ; {
-			text, err := read(in)
+		for raw := rawtest.New(r.t, c); ; {
+			text, err := raw.Read()
 			if err != nil && !isTemporary(err) {
 				return
 			}
@@ -77,7 +73,7 @@ func (r *testBed) newPeer(name string, c net.Conn, own, to netip.AddrPort,
 				continue
 			}
 			select {
-			case p.in <- message{at: time.Now(), text: text}:
+			case p.in <- message{at: time.Now(), text: string(text)}:
 			default: // no test leaves that many unread
 			}
 		}
@@ -89,39 +85,6 @@ func (r *testBed) newPeer(name string, c net.Conn, own, to netip.AddrPort,
 // isTemporary reports whether reading can continue. The next read reports a datagram that reached no socket
 // (ECONNREFUSED, udp(7)).
 func isTemporary(err error) bool { return strings.Contains(err.Error(), "connection refused") }
-
-func readDatagram(in *bufio.Reader) (string, error) {
-	if _, err := in.Peek(1); err != nil {
-		return "", err
-	}
-	b := make([]byte, in.Buffered())
-	n, err := in.Read(b)
-	return string(b[:n]), err
-}
-
-// readStream reads one message (RFC 3261 section 18.3).
-func readStream(in *bufio.Reader) (string, error) {
-	var head strings.Builder
-	for {
-		line, err := in.ReadString('\n')
-		if err != nil {
-			return "", err
-		}
-		if head.WriteString(line); line == "\r\n" {
-			break
-		}
-	}
-	if head.Len() == 2 { // a keep-alive
-		return "", nil
-	}
-	n, err := strconv.Atoi(message{text: head.String()}.header("Content-Length"))
-	if err != nil {
-		return "", err
-	}
-	body := make([]byte, n)
-	_, err = io.ReadFull(in, body)
-	return head.String() + string(body), err
-}
 
 func (p *peer) transport() string {
 	if _, ok := p.conn.(*net.TCPConn); ok {
@@ -232,15 +195,7 @@ func (p *peer) replies(q message, status, tag string, more ...string) {
 }
 
 // headers returns the values of all header fields of that name.
-func (m message) headers(name string) (all []string) {
-	head, _, _ := strings.Cut(m.text, "\r\n\r\n")
-	for line := range strings.SplitSeq(head, "\r\n") {
-		if n, v, ok := strings.Cut(line, ":"); ok && strings.EqualFold(strings.TrimSpace(n), name) {
-			all = append(all, strings.TrimSpace(v))
-		}
-	}
-	return all
-}
+func (m message) headers(name string) []string { return rawtest.Message(m.text).All(name) }
 
 // body returns what follows the head.
 func (m message) body() string {

@@ -15,6 +15,8 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"clearback/bridge/sipua/rawtest"
 )
 
 // party is one run of SIPp.
@@ -215,15 +217,7 @@ func (p *party) first(sent bool, begin, method string) message {
 }
 
 // header returns the value of the first header field of that name, "" if there is none.
-func (m message) header(name string) string {
-	head, _, _ := strings.Cut(m.text, "\r\n\r\n")
-	for _, l := range strings.Split(head, "\n") {
-		if n, v, ok := strings.Cut(l, ":"); ok && strings.EqualFold(strings.TrimSpace(n), name) {
-			return strings.TrimSpace(v)
-		}
-	}
-	return ""
-}
+func (m message) header(name string) string { return rawtest.Message(m.text).Get(name) }
 
 // adapter and service start a party at the port of a line's adapter, or of the service.
 func (r *testBed) adapter(line string, steps ...step) *party {
