@@ -167,16 +167,7 @@ func (w *randomService) inCall(method string) (code int, late time.Duration) {
 }
 
 func (w *randomService) reply(s farSocket, m uatest.Message, code int, body string, extra ...string) {
-	lines := []string{fmt.Sprintf("SIP/2.0 %d Far", code)}
-	for _, v := range m.All("Via") {
-		lines = append(lines, "Via: "+v)
-	}
-	to := m.Get("To")
-	if !strings.Contains(to, ";tag=") {
-		to += ";tag=peer"
-	}
-	lines = append(lines, "From: "+m.Get("From"), "To: "+to, "Call-ID: "+m.Get("Call-ID"), "CSeq: "+m.Get("CSeq"),
-		"Contact: <sip:peer@"+s.Addr().String()+">")
+	lines := append(m.Response(code, "Far", "peer"), "Contact: <sip:peer@"+s.Addr().String()+">")
 	if w.updates {
 		lines = append(lines, knowsUpdate)
 	} else {
@@ -186,11 +177,7 @@ func (w *randomService) reply(s farSocket, m uatest.Message, code int, body stri
 }
 
 func (w *randomService) write(s farSocket, to netip.AddrPort, lines []string, body string) {
-	if body != "" {
-		lines = append(lines, "Content-Type: application/sdp")
-	}
-	text := strings.Join(lines, "\r\n") + fmt.Sprintf("\r\nContent-Length: %d\r\n\r\n%s", len(body), body)
-	_, _ = s.WriteToUDPAddrPort([]byte(text), to) // the socket may be closed
+	_, _ = s.WriteToUDPAddrPort([]byte(uatest.Text(lines, body)), to) // the socket may be closed
 }
 
 // serve runs the service.

@@ -2,7 +2,6 @@ package sipua
 
 import (
 	"fmt"
-	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -21,11 +20,9 @@ func TestSubscriptionsThatEndAtOnce(t *testing.T) {
 		service, to := fuzzParties['s'], r.to['s']
 		answer := func(req uatest.Message, n int) {
 			say := func(lines ...string) {
-				r.net.Send(service, to, []byte(strings.Join(append(lines, "Content-Length: 0", "", ""), "\r\n")))
+				r.net.Send(service, to, []byte(uatest.Text(lines, "")))
 			}
-			say("SIP/2.0 200 OK", "Via: "+req.Get("Via"), "From: "+req.Get("From"), "To: "+req.Get("To")+";tag=mwi",
-				"Call-ID: "+req.Get("Call-ID"), "CSeq: "+req.Get("CSeq"),
-				"Expires: 3600", "Contact: <sip:mwi@"+service.String()+">")
+			say(append(req.Response(200, "OK", "mwi"), "Expires: 3600", "Contact: <sip:mwi@"+service.String()+">")...)
 			say("NOTIFY "+uatest.URI(req.Get("Contact"))+" SIP/2.0", fmt.Sprintf("Via: SIP/2.0/UDP %s;branch=z9hG4bKend%d",
 				service, n), "From: "+req.Get("To")+";tag=mwi", "To: "+req.Get("From"),
 				"Call-ID: "+req.Get("Call-ID"), "CSeq: 1 NOTIFY", "Max-Forwards: 70",

@@ -107,11 +107,7 @@ func (r *randomPeer) newCallLocked(id string) *randomCall {
 }
 
 func (r *randomPeer) send(lines []string, body string) {
-	if body != "" && !strings.Contains(strings.Join(lines, "\n"), "Content-Type") {
-		lines = append(lines, "Content-Type: application/sdp")
-	}
-	text := strings.Join(lines, "\r\n") + fmt.Sprintf("\r\nContent-Length: %d\r\n\r\n%s", len(body), body)
-	if _, err := r.sock.WriteToUDPAddrPort([]byte(text), r.to); err != nil {
+	if _, err := r.sock.WriteToUDPAddrPort([]byte(uatest.Text(lines, body)), r.to); err != nil {
 		r.mu.Lock()
 		defer r.mu.Unlock()
 		r.lost++
@@ -121,17 +117,7 @@ func (r *randomPeer) send(lines []string, body string) {
 func (r *randomPeer) contact() string { return fmt.Sprintf("<sip:%s@%s>", r.name, r.sock.Addr()) }
 
 func (r *randomPeer) respond(req uatest.Message, code int, tag, body string, extra ...string) {
-	lines := []string{fmt.Sprintf("SIP/2.0 %d Robot", code)}
-	for _, name := range []string{"Via", "Record-Route"} {
-		for _, v := range req.All(name) {
-			lines = append(lines, name+": "+v)
-		}
-	}
-	to := req.Get("To")
-	if !strings.Contains(to, ";tag=") && code > 100 {
-		to += ";tag=" + tag
-	}
-	lines = append(lines, "From: "+req.Get("From"), "To: "+to, "Call-ID: "+req.Get("Call-ID"), "CSeq: "+req.Get("CSeq"))
+	lines := req.Response(code, "Robot", tag)
 	if code > 100 && code < 300 && req.Is("INVITE") {
 		lines = append(lines, "Contact: "+r.contact())
 	}

@@ -76,6 +76,32 @@ func (m Message) Code() int {
 	return n
 }
 
+// Response returns the first lines of a response to m, without Contact and what follows. It adds the To tag if it is
+// missing, except to a 100 (RFC 3261 section 8.2.6).
+func (m Message) Response(code int, reason, tag string) []string {
+	lines := []string{fmt.Sprintf("SIP/2.0 %d %s", code, reason)}
+	for _, name := range []string{"Via", "Record-Route"} {
+		for _, v := range m.All(name) {
+			lines = append(lines, name+": "+v)
+		}
+	}
+	to := m.Get("To")
+	if !strings.Contains(to, ";tag=") && code > 100 {
+		to += ";tag=" + tag
+	}
+	return append(lines, "From: "+m.Get("From"), "To: "+to, "Call-ID: "+m.Get("Call-ID"), "CSeq: "+m.Get("CSeq"))
+}
+
+// Text composes a message of a start line, header lines and a body. Its Content-Type is that of a session description,
+// unless lines has another one.
+func Text(lines []string, body string) string {
+	head := strings.Join(lines, "\r\n") + "\r\n"
+	if body != "" && !strings.Contains(head, "Content-Type:") {
+		head += "Content-Type: application/sdp\r\n"
+	}
+	return head + fmt.Sprintf("Content-Length: %d\r\n\r\n%s", len(body), body)
+}
+
 // Offer is a session description of one G.711 stream.
 func Offer(addr string, port int, direction string) string {
 	return fmt.Sprintf("v=0\r\no=- 1 1 IN IP4 %s\r\ns=-\r\nc=IN IP4 %s\r\nt=0 0\r\nm=audio %d RTP/AVP 0 101\r\na=rtpmap:101 telephone-event/8000\r\na=%s\r\n",

@@ -204,12 +204,7 @@ func (p *Peer) Contact() string {
 // Send sends the lines as a message. The last one is the body.
 func (p *Peer) Send(to netip.AddrPort, lines ...string) {
 	p.T.Helper()
-	body := lines[len(lines)-1]
-	head := strings.Join(lines[:len(lines)-1], "\r\n") + "\r\n"
-	if body != "" && !strings.Contains(head, "Content-Type:") {
-		head += "Content-Type: application/sdp\r\n"
-	}
-	text := head + fmt.Sprintf("Content-Length: %d\r\n\r\n%s", len(body), body)
+	text := Text(lines[:len(lines)-1], lines[len(lines)-1])
 	if err := p.Out([]byte(text), to); err != nil {
 		p.T.Fatalf("%s: %v", p.Name, err)
 	}
@@ -218,18 +213,7 @@ func (p *Peer) Send(to netip.AddrPort, lines ...string) {
 // Respond answers req. It adds the To tag if it is missing.
 func (p *Peer) Respond(req Message, code int, tag, body string, extra ...string) {
 	p.T.Helper()
-	lines := []string{fmt.Sprintf("SIP/2.0 %d Said %s", code, p.Name)}
-	for _, v := range req.All("Via") {
-		lines = append(lines, "Via: "+v)
-	}
-	for _, v := range req.All("Record-Route") {
-		lines = append(lines, "Record-Route: "+v)
-	}
-	to := req.Get("To")
-	if !strings.Contains(to, ";tag=") && code > 100 {
-		to += ";tag=" + tag
-	}
-	lines = append(lines, "From: "+req.Get("From"), "To: "+to, "Call-ID: "+req.Get("Call-ID"), "CSeq: "+req.Get("CSeq"))
+	lines := req.Response(code, "Said "+p.Name, tag)
 	if code > 100 && code < 300 && !slices.ContainsFunc(extra,
 		func(h string) bool { return strings.HasPrefix(h, "Contact:") }) {
 		lines = append(lines, p.Contact())
