@@ -5,6 +5,8 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+
+	"clearback/bridge/sipua/uatest"
 )
 
 // dialog is one Call-ID as a party sees it, with all its forks.
@@ -45,8 +47,8 @@ func (p *peer) dialogOf(s step, m message) *dialog {
 	name := nameIn(s)
 	d := p.dialogs[name]
 	if d == nil {
-		d = &dialog{name: name, id: m.get("Call-ID"), ends: map[string]*end{}, local: bare(m.get("To")),
-			remote: bare(m.get("From"))}
+		d = &dialog{name: name, id: m.Get("Call-ID"), ends: map[string]*end{}, local: bare(m.Get("To")),
+			remote: bare(m.Get("From"))}
 		p.dialogs[name] = d
 	}
 	return d
@@ -86,11 +88,11 @@ func (p *peer) take(s step, m message) {
 		return
 	case "BYE":
 		for _, e := range d.ends {
-			e.over = e.over || e.here == find(tagIn, m.get("To"))
+			e.over = e.over || e.here == find(tagIn, m.Get("To"))
 		}
 	case "INVITE", "UPDATE":
-		if e := d.end(s.o.fork); m.get("Contact") != "" {
-			e.target, e.there = target(m.get("Contact")), find(tagIn, m.get("From"))
+		if e := d.end(s.o.fork); m.Get("Contact") != "" {
+			e.target, e.there = uatest.URI(m.Get("Contact")), find(tagIn, m.Get("From"))
 			if len(d.received)+len(d.sent) == 0 {
 				e.routes = m.routes()
 			}
@@ -100,7 +102,7 @@ func (p *peer) take(s step, m message) {
 }
 
 func (p *peer) acknowledged(s step, d *dialog, m message) {
-	tag := find(tagIn, m.get("To"))
+	tag := find(tagIn, m.Get("To"))
 	for _, a := range d.received {
 		if _, waits := a.acked[tag]; a.req.method == "INVITE" && a.req.seq == m.seq && waits {
 			a.acked[tag] = true
@@ -121,15 +123,15 @@ func (p *peer) answered(s step, d *dialog, m message) {
 	}
 	a := d.sent[i]
 	for _, h := range []string{"WWW", "Proxy"} {
-		if v := m.get(h + "-Authenticate"); v != "" {
+		if v := m.Get(h + "-Authenticate"); v != "" {
 			d.proofs = 0
 			d.challenge = map[string]string{"WWW": "Authorization: ", "Proxy": "Proxy-Authorization: "}[h] + v
 		}
 	}
-	if v := m.get("RSeq"); v != "" {
+	if v := m.Get("RSeq"); v != "" {
 		d.rseq = v
 	}
-	tag := find(tagIn, m.get("To"))
+	tag := find(tagIn, m.Get("To"))
 	if m.code >= 200 {
 		a.final, a.response = m.code, m
 		if m.method == "INVITE" {
@@ -148,8 +150,8 @@ func (p *peer) answered(s step, d *dialog, m message) {
 	case e.there != tag:
 		p.s.fail(s, "another To tag than before (%s): say which fork\n%s", e.there, m.text)
 	}
-	if m.get("Contact") != "" {
-		e.target = target(m.get("Contact"))
+	if m.Get("Contact") != "" {
+		e.target = uatest.URI(m.Get("Contact"))
 	}
 	e.confirmed = e.confirmed || m.code >= 200
 }
@@ -257,13 +259,13 @@ func (p *peer) acks(s step, d *dialog) {
 		p.s.fail(s, "no final response is there to acknowledge")
 	}
 	if a.final >= 300 {
-		fields := []string{"Via: " + a.req.get("Via"), "From: " + a.req.get("From"), "To: " + a.response.get("To"),
+		fields := []string{"Via: " + a.req.Get("Via"), "From: " + a.req.Get("From"), "To: " + a.response.Get("To"),
 			"Call-ID: " + d.id,
 			fmt.Sprintf("CSeq: %d ACK", a.req.seq), "Max-Forwards: 70"}
-		for _, r := range a.req.all("Route") {
+		for _, r := range a.req.All("Route") {
 			fields = append(fields, "Route: "+r)
 		}
-		a.acked[find(tagIn, a.response.get("To"))] = true
+		a.acked[find(tagIn, a.response.Get("To"))] = true
 		p.emit(s, compose("ACK "+a.req.uri()+" SIP/2.0", fields, "", ""))
 		return
 	}
@@ -279,7 +281,7 @@ func (p *peer) cancels(s step, d *dialog) {
 		p.s.fail(s, "no INVITE is there to cancel")
 	}
 	r := a.req
-	fields := []string{"Via: " + r.get("Via"), "From: " + r.get("From"), "To: " + r.get("To"), "Call-ID: " + d.id,
+	fields := []string{"Via: " + r.Get("Via"), "From: " + r.Get("From"), "To: " + r.Get("To"), "Call-ID: " + d.id,
 		fmt.Sprintf("CSeq: %d CANCEL", r.seq), "Max-Forwards: 70"}
 	for _, h := range s.o.with {
 		fields = append(fields, p.s.fill(s, h))
@@ -310,7 +312,7 @@ func (p *peer) answers(s step) {
 		p.s.fail(s, "no %s waits for a response", method)
 	}
 	m := p.response(s, d, a, code)
-	tag := find(tagIn, m.get("To"))
+	tag := find(tagIn, m.Get("To"))
 	if code >= 200 {
 		a.final = code
 		if method == "INVITE" {
@@ -318,9 +320,9 @@ func (p *peer) answers(s step) {
 		}
 	}
 	if e := d.end(s.o.fork); method == "INVITE" && code > 100 && code < 300 {
-		e.here, e.there = tag, find(tagIn, a.req.get("From"))
+		e.here, e.there = tag, find(tagIn, a.req.Get("From"))
 		if e.target == "" { // another fork than the first
-			e.target, e.routes = target(a.req.get("Contact")), a.req.routes()
+			e.target, e.routes = uatest.URI(a.req.Get("Contact")), a.req.routes()
 		}
 		e.confirmed = e.confirmed || code >= 200
 	}
@@ -331,16 +333,16 @@ func (p *peer) response(s step, d *dialog, a *transaction, code int) message {
 	var fields []string
 	for _, h := range []string{"Via", "Record-Route"} {
 		if h == "Via" || code > 100 && code < 300 {
-			for _, v := range a.req.all(h) {
+			for _, v := range a.req.All(h) {
 				fields = append(fields, h+": "+v)
 			}
 		}
 	}
-	to := a.req.get("To")
+	to := a.req.Get("To")
 	if find(tagIn, to) == "" && code > 100 {
 		to += ";tag=" + p.tag(d, s.o.fork)
 	}
-	fields = append(fields, "From: "+a.req.get("From"), "To: "+to, "Call-ID: "+d.id, "CSeq: "+a.req.get("CSeq"))
+	fields = append(fields, "From: "+a.req.Get("From"), "To: "+to, "Call-ID: "+d.id, "CSeq: "+a.req.Get("CSeq"))
 	if code > 100 && code < 300 && (a.req.method == "INVITE" || a.req.method == "UPDATE") &&
 		!hasField(s.o.with, "Contact") {
 		fields = append(fields, "Contact: "+p.contact())
@@ -398,26 +400,26 @@ func (p *peer) content(s step, d *dialog) (kind, body string) {
 func (p *peer) left() (faults []string) {
 	say := func(format string, a ...any) { faults = append(faults, p.name+": "+fmt.Sprintf(format, a...)) }
 	for _, m := range p.held {
-		say("%s is still held", m.first)
+		say("%s is still held", m.Start)
 	}
 	for _, d := range p.dialogs {
 		for _, a := range d.sent {
 			if a.final == 0 && !a.unanswered {
-				say("its %q in %s got no final response", a.req.first, d.name)
+				say("its %q in %s got no final response", a.req.Start, d.name)
 			}
 			for tag, acked := range a.acked {
 				if !acked {
-					say("did not acknowledge the final response to its %q in %s (tag %s)", a.req.first, d.name, tag)
+					say("did not acknowledge the final response to its %q in %s (tag %s)", a.req.Start, d.name, tag)
 				}
 			}
 		}
 		for _, a := range d.received {
 			if a.final == 0 && !a.unanswered {
-				say("gave no final response to %q in %s", a.req.first, d.name)
+				say("gave no final response to %q in %s", a.req.Start, d.name)
 			}
 			for tag, acked := range a.acked {
 				if !acked && !a.unanswered {
-					say("no ACK came for its final response to %q in %s (tag %s)", a.req.first, d.name, tag)
+					say("no ACK came for its final response to %q in %s (tag %s)", a.req.Start, d.name, tag)
 				}
 			}
 		}

@@ -60,12 +60,12 @@ func (p *peer) credentials(s step, d *dialog, method, uri string) string {
 // dialog.
 func (p *peer) withCredentials(m message) string {
 	for _, d := range p.dialogs {
-		if d.id != m.get("Call-ID") {
+		if d.id != m.Get("Call-ID") {
 			continue
 		}
 		want := params(d.challenge)
 		for _, h := range []string{"Authorization", "Proxy-Authorization"} {
-			for _, v := range m.all(h) {
+			for _, v := range m.All(h) {
 				c := params(v)
 				if c["realm"] == want["realm"] && c["nonce"] == want["nonce"] && c["username"] == serviceUser &&
 					c["response"] == digest(c, m.method, serviceSecret) {

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"clearback/bridge/sipua/conformance"
+	"clearback/bridge/sipua/uatest"
 )
 
 // peer is the service or the adapter: a socket, and the state of its dialogs. It shares no code with the line under
@@ -93,8 +94,8 @@ func (p *peer) next(limit <-chan time.Time) (message, bool) {
 }
 
 func brief(m message) string {
-	return fmt.Sprintf("%s   [%s] branch=%s to-tag=%s %d bytes", m.first, m.get("CSeq"), m.branch(),
-		find(tagIn, m.get("To")), len(m.body))
+	return fmt.Sprintf("%s   [%s] branch=%s to-tag=%s %d bytes", m.Start, m.Get("CSeq"), m.branch(),
+		find(tagIn, m.Get("To")), len(m.Body))
 }
 
 // gets waits for one message for each step, in any order.
@@ -111,7 +112,7 @@ func (p *peer) gets(steps []step) {
 			p.s.fail(left[0], "nothing came")
 		}
 		i := slices.IndexFunc(left, func(s step) bool { return p.why(s, m) == "" })
-		if i < 0 && strings.HasPrefix(m.first, "SIP/2.0 100 ") {
+		if i < 0 && strings.HasPrefix(m.Start, "SIP/2.0 100 ") {
 			// The 100 of a slow answer (RFC 3261 section 17.2.1). Whether it comes depends on the machine.
 			continue
 		}
@@ -163,53 +164,53 @@ func (p *peer) why(s step, m message) string {
 		method = "INVITE"
 	}
 	switch {
-	case !m.is(s.what):
+	case !m.Is(s.what):
 		return "not " + s.what
 	case m.code != 0 && m.method != method:
 		return fmt.Sprintf("a response to %s, not to %s", m.method, method)
-	case m.from != p.line:
-		return fmt.Sprintf("from %s, not from %s", m.from, p.line)
+	case m.From != p.line:
+		return fmt.Sprintf("from %s, not from %s", m.From, p.line)
 	}
-	if d := p.dialogs[nameIn(s)]; d != nil && d.id != m.get("Call-ID") {
+	if d := p.dialogs[nameIn(s)]; d != nil && d.id != m.Get("Call-ID") {
 		return fmt.Sprintf("not in dialog %s", d.name)
 	}
 	if d := p.dialogs[nameIn(s)]; d != nil && o.fork != "" && m.code == 0 {
-		if e := d.ends[o.fork]; e == nil || e.here != find(tagIn, m.get("To")) {
+		if e := d.ends[o.fork]; e == nil || e.here != find(tagIn, m.Get("To")) {
 			return "not in the dialog of fork " + o.fork
 		}
 	}
 	if o.call != "" && !strings.HasPrefix(m.uri(), "sip:"+o.call+"@") {
 		return "does not call " + o.call
 	}
-	switch kind := m.get("Content-Type"); {
-	case o.sdp && (kind != "application/sdp" || m.body == ""):
+	switch kind := m.Get("Content-Type"); {
+	case o.sdp && (kind != "application/sdp" || m.Body == ""):
 		return "has no session description"
-	case o.sdp && o.direction != "" && !strings.Contains(m.body, "a="+o.direction+"\r\n"):
+	case o.sdp && o.direction != "" && !strings.Contains(m.Body, "a="+o.direction+"\r\n"):
 		return "its session description is not " + o.direction
 	case o.body != "" && kind != o.body:
 		return "has no body of type " + o.body
-	case !o.sdp && o.body == "" && m.body != "":
+	case !o.sdp && o.body == "" && m.Body != "":
 		return "has a body"
 	}
 	for _, h := range o.with {
 		name, value, _ := strings.Cut(p.s.fill(s, h), ":")
-		if value = strings.TrimSpace(value); !slices.Contains(m.all(name), value) &&
-			(value != "" || len(m.all(name)) == 0) {
-			return fmt.Sprintf("%s is %q, not %q", name, m.all(name), value)
+		if value = strings.TrimSpace(value); !slices.Contains(m.All(name), value) &&
+			(value != "" || len(m.All(name)) == 0) {
+			return fmt.Sprintf("%s is %q, not %q", name, m.All(name), value)
 		}
 	}
 	for _, h := range o.like {
 		name, value, _ := strings.Cut(p.s.fill(s, h), ":")
-		if !slices.ContainsFunc(m.all(name), func(v string) bool {
+		if !slices.ContainsFunc(m.All(name), func(v string) bool {
 			return strings.Contains(v,
 				strings.TrimSpace(value))
 		}) {
-			return fmt.Sprintf("%s is %q, without %q", name, m.all(name), strings.TrimSpace(value))
+			return fmt.Sprintf("%s is %q, without %q", name, m.All(name), strings.TrimSpace(value))
 		}
 	}
 	for _, h := range o.without {
-		if len(m.all(h)) > 0 {
-			return fmt.Sprintf("has %s: %s", h, m.get(h))
+		if len(m.All(h)) > 0 {
+			return fmt.Sprintf("has %s: %s", h, m.Get(h))
 		}
 	}
 	if o.credentials {
@@ -257,7 +258,7 @@ func (p *peer) write(s step, m message) {
 
 // releases sends a held message.
 func (p *peer) releases(s step) {
-	i := slices.IndexFunc(p.held, func(m message) bool { return m.is(s.what) })
+	i := slices.IndexFunc(p.held, func(m message) bool { return m.Is(s.what) })
 	if i < 0 {
 		p.s.fail(s, "nothing like that is held")
 	}
@@ -269,8 +270,8 @@ func (p *peer) releases(s step) {
 func (p *peer) repeats(s step) {
 	for i := len(p.said) - 1; i >= 0; i-- {
 		m := p.said[i]
-		if m.is(s.what) && (s.o.to == "" || m.method == s.o.to) &&
-			(p.dialogs[nameIn(s)] == nil || p.dialogs[nameIn(s)].id == m.get("Call-ID")) {
+		if m.Is(s.what) && (s.o.to == "" || m.method == s.o.to) &&
+			(p.dialogs[nameIn(s)] == nil || p.dialogs[nameIn(s)].id == m.Get("Call-ID")) {
 			p.write(s, m)
 			return
 		}
@@ -304,9 +305,9 @@ func (p *peer) drained(t tester) (unread []message) {
 
 // compose builds a message.
 func compose(first string, fields []string, kind, body string) message {
-	head := first + "\r\n" + strings.Join(fields, "\r\n") + "\r\n"
+	lines := append([]string{first}, fields...)
 	if body != "" {
-		head += "Content-Type: " + kind + "\r\n"
+		lines = append(lines, "Content-Type: "+kind)
 	}
-	return read(head+fmt.Sprintf("Content-Length: %d\r\n\r\n", len(body))+body, netip.AddrPort{})
+	return read(uatest.Text(lines, body), netip.AddrPort{})
 }

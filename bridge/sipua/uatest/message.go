@@ -69,10 +69,10 @@ func URI(v string) string {
 	return v
 }
 
-// Code returns the status code of a response.
+// Code returns the status code of a response, 0 for a request.
 func (m Message) Code() int {
 	n := 0
-	fmt.Sscan(strings.Fields(m.Start)[1], &n)
+	_, _ = fmt.Sscanf(m.Start, "SIP/2.0 %d", &n)
 	return n
 }
 
