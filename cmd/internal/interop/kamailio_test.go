@@ -159,9 +159,8 @@ func (k *kamailio) kill() {
 }
 
 var (
-	dumpHead   = regexp.MustCompile(`(?s)====================\ntag: (\w+)\n.*?\ntime: (\d+)\.(\d+)\n.*?\nsrcport: (\d+)\n.*?\ndstport: (\d+)\n~~~~~~~~~~~~~~~~~~~~\n(.*?)\|\|\|\|\|\|\|\|\|\|\|\|\|\|\|\|\|\|\|\|\n`)
-	viaSentBy  = regexp.MustCompile(`^SIP/2\.0/\w+ [^;]*:(\d+)`)
-	routeValue = regexp.MustCompile(`(?m)^Route: (.*?)\r?$`)
+	dumpHead  = regexp.MustCompile(`(?s)====================\ntag: (\w+)\n.*?\ntime: (\d+)\.(\d+)\n.*?\nsrcport: (\d+)\n.*?\ndstport: (\d+)\n~~~~~~~~~~~~~~~~~~~~\n(.*?)\|\|\|\|\|\|\|\|\|\|\|\|\|\|\|\|\|\|\|\|\n`)
+	viaSentBy = regexp.MustCompile(`^SIP/2\.0/\w+ [^;]*:(\d+)`)
 )
 
 // messages returns all messages so far between kamailio and the daemon.
@@ -208,29 +207,18 @@ func (k *kamailio) await(what string, sent bool, begin, cseq string) message {
 	return found
 }
 
-// requireLint checks all messages that the daemon sent to kamailio. Every request within a dialog must have the route
-// (RFC 3261 section 12.2.1.1).
+// requireLint checks all messages that the daemon sent to kamailio. Package conformance checks the route of each request
+// within a dialog (RFC 3261 section 12.2.1.1); here only that there were such requests.
 func (k *kamailio) requireLint(byes int) {
 	t := k.r.t
 	t.Helper()
 	all := k.messages()
 	require.Empty(t, traceOf(all).Faults())
 	within := map[string]int{}
-	route := at(k.r.far)
 	for _, m := range all {
-		method, _, _ := strings.Cut(m.text, " ")
-		if m.sent || method == "SIP/2.0" || group(tagOf, m.header("To")) == "" {
-			continue
-		}
-		// The ACK of a rejection has the route of its INVITE (section 17.1.1.3), which had none.
-		if value := routeValue.FindStringSubmatch(m.text); value != nil {
-			require.Contains(t, value[1], route)
-			require.Contains(t, value[1], ";lr")
-			require.NotContains(t, strings.SplitN(m.text, "\n", 2)[0], route,
-				"the request URI stays the far end's contact with loose routing (section 12.2.1.1)")
+		if !m.sent && group(tagOf, m.header("To")) != "" && strings.Contains(m.header("Route"), at(k.r.far)) {
+			method, _, _ := strings.Cut(m.text, " ")
 			within[method]++
-		} else {
-			require.Equal(t, "ACK", method, "no Route in %s", m.text)
 		}
 	}
 	require.GreaterOrEqual(t, within["BYE"], byes, "BYE with a route: %v", within)
