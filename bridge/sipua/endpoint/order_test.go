@@ -132,7 +132,7 @@ func only(yes bool, s string) string {
 	return ""
 }
 
-// peer returns a peer that listens, and its address. The function returns its testPeer, over TCP once the endpoint has
+// peer returns a peer that listens, and its address. The function returns its peer, over TCP once the endpoint has
 // connected.
 func peer(t testing.TB, network string, e *Endpoint) (func() *rawtest.Peer, net.Addr) {
 	if network == "udp" {

@@ -207,8 +207,8 @@ func (k *kamailio) await(what string, sent bool, begin, cseq string) message {
 	return found
 }
 
-// requireLint checks all messages that the daemon sent to kamailio. Package conformance checks the route of each request
-// within a dialog (RFC 3261 section 12.2.1.1); here only that there were such requests.
+// requireLint checks all messages that the daemon sent to kamailio. Package conformance checks the route of each
+// request within a dialog (RFC 3261 section 12.2.1.1). requireLint checks that there were such requests.
 func (k *kamailio) requireLint(byes int) {
 	t := k.r.t
 	t.Helper()
