@@ -19,7 +19,7 @@ func Answering(t *testing.T, status string) (address string) {
 	return AnsweringFirst(t, status, -1)
 }
 
-// AnsweringFirst is Answering for that many requests; later ones get no answer. -1: all get one.
+// AnsweringFirst is like Answering, but answers only the given number of requests. -1 means all.
 func AnsweringFirst(t *testing.T, status string, requests int) (address string) {
 	t.Helper()
 	p := uatest.New(t, "party")
@@ -46,8 +46,8 @@ func codeOf(t testing.TB, status string) int {
 	return n
 }
 
-// Adapter is an adapter on loopback. It answers OPTIONS by its hook state (RFC 3261 section 11.2) and every other
-// request with 200, and it can make a call.
+// Adapter is an adapter on loopback. It answers OPTIONS according to its hook state (RFC 3261 section 11.2), and every
+// other request with 200. It can make one call.
 type Adapter struct {
 	peer *uatest.Peer
 
@@ -82,7 +82,7 @@ func (a *Adapter) take(m uatest.Message) {
 // Addr returns the adapter's address.
 func (a *Adapter) Addr() string { return a.peer.At.String() }
 
-// Send sends a request of the adapter's call to the address to. remote is its To.
+// Send sends a request of the adapter's call to the address to. remote is the value of the To header field.
 func (a *Adapter) Send(to, method string, seq int, remote string) {
 	at, err := netip.ParseAddrPort(to)
 	require.NoError(a.peer.T, err)
@@ -98,7 +98,7 @@ func (a *Adapter) Set(status string) {
 	a.code = codeOf(a.peer.T, status)
 }
 
-// Answered returns the To of the 200 that answered the adapter's call, "" before that.
+// Answered returns the To of the 200 that answered the adapter's call, or "" if none has.
 func (a *Adapter) Answered() string {
 	a.mu.Lock()
 	defer a.mu.Unlock()
