@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"clearback/bridge/relay"
+	"clearback/bridge/relay/modbus/modbustest"
 	"clearback/bridge/relay/relaytest"
 
 	mb "github.com/simonvetter/modbus"
@@ -20,9 +21,9 @@ import (
 // watchdog is written after the closes.
 func TestEveryConnectionBeginsWithClosed(t *testing.T) {
 	leakCheck(t)
-	board := newTestBoard(t, true, true, 0)
+	board := modbustest.NewBoard(t, modbustest.BoardOptions{OpenOn: true, Open: true})
 	notices := make(chan relay.Notice, 1000) // notices must not block; a run has fewer
-	sub := subject(t, board, board.address, relaytest.Setup{Notify: func(n relay.Notice) { notices <- n }},
+	sub := subject(t, board, board.Address(), relaytest.Setup{Notify: func(n relay.Notice) { notices <- n }},
 		func(o *ContactOptions) {
 			o.Watchdog = &Watchdog{Register: 7, Unit: 100 * time.Millisecond, Timeout: 1050 * time.Millisecond}
 		})
@@ -49,9 +50,9 @@ func TestEveryConnectionBeginsWithClosed(t *testing.T) {
 	require.Empty(t, sub.Shutdown(ctx))
 
 	first := map[int][]string{}
-	for _, e := range board.requests() {
-		if len(first[e.conn]) < 5 {
-			first[e.conn] = append(first[e.conn], e.pdu)
+	for _, e := range board.Requests() {
+		if len(first[e.Conn]) < 5 {
+			first[e.Conn] = append(first[e.Conn], e.PDU)
 		}
 	}
 	closeA, closeB := string(writeCoil(0, false)), string(writeCoil(1, false))
@@ -129,9 +130,10 @@ func TestTimedOutput(t *testing.T) {
 // If the board's own timer does not end an opening, the driver ends it and raises an alarm.
 func TestTimerThatDoesNotEnd(t *testing.T) {
 	leakCheck(t)
-	board := newTestBoard(t, true, false, time.Hour) // the board counts hours where the options say 20 ms
-	notices := make(chan relay.Notice, 1000)         // notices must not block; a run has fewer
-	sub := subject(t, board, board.address, relaytest.Setup{Notify: func(n relay.Notice) { notices <- n }},
+	board := modbustest.NewBoard(t, modbustest.BoardOptions{OpenOn: true,
+		TimedUnit: time.Hour}) // where the options say 20 ms
+	notices := make(chan relay.Notice, 1000) // notices must not block; a run has fewer
+	sub := subject(t, board, board.Address(), relaytest.Setup{Notify: func(n relay.Notice) { notices <- n }},
 		func(o *ContactOptions) {
 			o.Timed = &Timed{Register: o.Coil, Unit: 20 * time.Millisecond, Limit: time.Second}
 		})

@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"clearback/bridge/relay"
+	"clearback/bridge/relay/modbus/modbustest"
 	"clearback/bridge/relay/relaytest"
 
 	"github.com/stretchr/testify/require"
@@ -92,8 +93,8 @@ func tell(t *testing.T, what string, d []time.Duration) {
 
 // measureIntervals opens each line n times and returns the errors, sorted.
 func measureIntervals(t *testing.T, n, lines int) (own, seen, bare []time.Duration) {
-	board := newTestBoard(t, true, false, 0)
-	b, err := NewBoard(Options{Name: "board", Address: board.address, Timeout: time.Second})
+	board := modbustest.NewBoard(t, modbustest.BoardOptions{OpenOn: true})
+	b, err := NewBoard(Options{Name: "board", Address: board.Address(), Timeout: time.Second})
 	require.NoError(t, err)
 	var contacts []*Contact
 	for i := range lines {

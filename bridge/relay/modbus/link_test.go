@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"clearback/bridge/relay"
+	"clearback/bridge/relay/modbus/modbustest"
 
 	"github.com/stretchr/testify/require"
 )
@@ -130,13 +131,13 @@ func (k *link) unblock() {
 // The link blocks during an unanswered opening and works again later. The board never opens late.
 func TestBlockedLink(t *testing.T) {
 	t.Parallel()
-	board := newTestBoard(t, true, false, 0)
-	k := newLink(t, board.address)
+	board := modbustest.NewBoard(t, modbustest.BoardOptions{OpenOn: true})
+	k := newLink(t, board.Address())
 	blockedLink(t, board, k.l.Addr().String(), k.block, k.unblock)
 }
 
 // blockedLink is the test for any link. With -long it is blocked for 10 s.
-func blockedLink(t *testing.T, board *testBoard, address string, block, unblock func()) {
+func blockedLink(t *testing.T, board *modbustest.Board, address string, block, unblock func()) {
 	notices := make(chan relay.Notice, 1000) // notices must not block; a run has fewer
 	d := drive(t, address, func(o *Options) { o.Notify = func(n relay.Notice) { notices <- n } })
 	defer d.end()
@@ -159,7 +160,7 @@ func blockedLink(t *testing.T, board *testBoard, address string, block, unblock 
 	require.NoError(t, d.Close(ctx))
 	t.Logf("closed %v after the link worked again", time.Since(begin).Round(time.Millisecond))
 	// A kernel that still had the opening in its queue would resend it within twice the time of the silence.
-	if address == board.address {
+	if address == board.Address() {
 		<-time.After(2 * pause)
 	}
 	require.Empty(t, board.Changes(3), "the board moved")

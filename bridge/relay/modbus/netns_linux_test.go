@@ -7,6 +7,8 @@ import (
 	"syscall"
 	"testing"
 
+	"clearback/bridge/relay/modbus/modbustest"
+
 	"github.com/stretchr/testify/require"
 	"golang.org/x/sys/unix"
 )
@@ -37,8 +39,8 @@ func TestBlockedNetwork(t *testing.T) {
 		return
 	}
 	loopback(t, true)
-	board := newTestBoard(t, true, false, 0)
-	blockedLink(t, board, board.address, func() { loopback(t, false) }, func() { loopback(t, true) })
+	board := modbustest.NewBoard(t, modbustest.BoardOptions{OpenOn: true})
+	blockedLink(t, board, board.Address(), func() { loopback(t, false) }, func() { loopback(t, true) })
 }
 
 // loopback sets the interface up or down.

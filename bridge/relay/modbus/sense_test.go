@@ -11,6 +11,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"clearback/bridge/relay"
+	"clearback/bridge/relay/modbus/modbustest"
 	"clearback/bridge/relay/relaytest"
 )
 
@@ -57,13 +58,11 @@ func TestSense(t *testing.T) {
 
 // sensingBoard returns a connected board with eight lines that all have an input. A coil that is on means that the loop
 // is open; current flows while the input is off.
-func sensingBoard(t *testing.T, change func(*testBoard)) (*testBoard, *Board, []*Contact) {
+func sensingBoard(t *testing.T, o modbustest.BoardOptions) (sensedBoard, *Board, []*Contact) {
 	t.Helper()
-	board := newTestBoard(t, true, false, 0)
-	if change != nil {
-		change(board)
-	}
-	b, err := NewBoard(Options{Name: "cabinet", Address: board.address, Timeout: time.Second, Poll: time.Hour})
+	o.OpenOn = true
+	board := sensedBoard{modbustest.NewBoard(t, o)}
+	b, err := NewBoard(Options{Name: "cabinet", Address: board.Address(), Timeout: time.Second, Poll: time.Hour})
 	require.NoError(t, err)
 	var contacts []*Contact
 	for i := range 8 {
@@ -79,16 +78,19 @@ func sensingBoard(t *testing.T, change func(*testBoard)) (*testBoard, *Board, []
 	return board, b, contacts
 }
 
+// sensedBoard is a board whose readings count.
+type sensedBoard struct{ *modbustest.Board }
+
 // slow delays every answer by the given time.
-func (b *testBoard) slow(answer time.Duration) {
+func (b sensedBoard) slow(answer time.Duration) {
 	b.Inject(relaytest.Fault{Do: relaytest.Delay, Delay: answer})
-	b.Inject(relaytest.Fault{Do: relaytest.Delay, Delay: answer, On: onSensing})
+	b.Inject(relaytest.Fault{Do: relaytest.Delay, Delay: answer, On: modbustest.Sensing})
 }
 
 // readings returns the received requests for inputs.
-func (b *testBoard) readings() (all []wireEvent) {
-	for _, w := range b.requests() {
-		if w.pdu[0] == 2 {
+func (b sensedBoard) readings() (all []modbustest.Request) {
+	for _, w := range b.Requests() {
+		if w.PDU[0] == 2 {
 			all = append(all, w)
 		}
 	}
@@ -116,7 +118,7 @@ func senseAll(t *testing.T, contacts []*Contact, times int) []relay.Level {
 // Lines of one board share a reading, and each gets its own bit.
 func TestSenseIsShared(t *testing.T) {
 	t.Parallel()
-	board, _, contacts := sensingBoard(t, nil)
+	board, _, contacts := sensingBoard(t, modbustest.BoardOptions{})
 	board.Move(3, true)
 	levels := senseAll(t, contacts, 1)
 	for i, l := range levels {
@@ -124,21 +126,21 @@ func TestSenseIsShared(t *testing.T) {
 	}
 	r := board.readings()
 	require.LessOrEqual(t, len(r), 2, "a line that wakes late on a busy machine causes a second reading")
-	assert.Equal(t, "\x02\x00\x00\x00\x08", r[0].pdu, "Modbus Application Protocol 1.1b3, section 6.2")
+	assert.Equal(t, "\x02\x00\x00\x00\x08", r[0].PDU, "Modbus Application Protocol 1.1b3, section 6.2")
 
 	before := len(r)
 	senseAll(t, contacts, 10)
 	r = board.readings()[before:]
 	assert.LessOrEqual(t, len(r), 14)
 	for i := 1; i < len(r); i++ {
-		assert.GreaterOrEqual(t, r[i].at-r[i-1].at, senseSpacing-5*time.Millisecond, "no more than 50 a second")
+		assert.GreaterOrEqual(t, r[i].At-r[i-1].At, senseSpacing-5*time.Millisecond, "no more than 50 a second")
 	}
 }
 
 // If a board refuses to read a range with a gap, its inputs are read one by one.
 func TestSenseWithGaps(t *testing.T) {
 	t.Parallel()
-	board, _, contacts := sensingBoard(t, func(b *testBoard) { b.gaps = true })
+	board, _, contacts := sensingBoard(t, modbustest.BoardOptions{SingleInputs: true})
 	board.Move(3, true)
 	for range 2 {
 		before := len(board.readings())
@@ -169,14 +171,14 @@ func senseUntil(t *testing.T, contacts []*Contact) (ctx context.Context, end fun
 
 // before returns the readings that the board carried out between the instant asked and the first command pdu after it,
 // and the time of that command.
-func (b *testBoard) before(pdu []byte, asked time.Duration) (readings []time.Duration, came time.Duration) {
-	for _, w := range b.requests() {
+func (b sensedBoard) before(pdu []byte, asked time.Duration) (readings []time.Duration, came time.Duration) {
+	for _, w := range b.Requests() {
 		switch {
-		case w.at < asked:
-		case w.pdu[0] == 2:
-			readings = append(readings, w.at)
-		case w.pdu == string(pdu):
-			return readings, w.at
+		case w.At < asked:
+		case w.PDU[0] == 2:
+			readings = append(readings, w.At)
+		case w.PDU == string(pdu):
+			return readings, w.At
 		}
 	}
 	return readings, -1
@@ -187,7 +189,7 @@ func (b *testBoard) before(pdu []byte, asked time.Duration) (readings []time.Dur
 func TestSenseDelaysNoOpening(t *testing.T) {
 	t.Parallel()
 	const answer, length, times = 60 * time.Millisecond, 400 * time.Millisecond, 4
-	board, _, contacts := sensingBoard(t, nil)
+	board, _, contacts := sensingBoard(t, modbustest.BoardOptions{})
 	board.slow(answer)
 	ctx, end := senseUntil(t, contacts)
 	enough := time.NewTicker(time.Millisecond)
@@ -196,12 +198,12 @@ func TestSenseDelaysNoOpening(t *testing.T) {
 		<-enough.C
 	}
 	for i, r := 1, board.readings(); i < len(r); i++ {
-		assert.GreaterOrEqual(t, r[i].at-r[i-1].at, 4*answer-5*time.Millisecond,
+		assert.GreaterOrEqual(t, r[i].At-r[i-1].At, 4*answer-5*time.Millisecond,
 			"a quarter of the board's time at most")
 	}
 	inTheWay := 0
 	for k := range times {
-		asked := time.Since(board.start)
+		asked := board.Since()
 		r := contacts[0].Interrupt(ctx, relay.Interruption{Seq: uint32(k + 1), Duration: length +
 			time.Duration(17*k)*time.Millisecond, NotAfter: time.Now().Add(time.Second)})
 		require.Equal(t, relay.Done, r.Outcome, "%v", r.Err)
@@ -219,7 +221,7 @@ func TestSenseDelaysNoOpening(t *testing.T) {
 	end()
 	shortest := time.Hour
 	for i, r := over+1, board.readings(); i < len(r); i++ {
-		shortest = min(shortest, r[i].at-r[i-1].at)
+		shortest = min(shortest, r[i].At-r[i-1].At)
 	}
 	assert.Less(t, shortest, 3*answer, "half of it, soon after an opening")
 	assert.LessOrEqual(t, inTheWay, 1, "one may be, when this machine is busy with other things")
@@ -230,11 +232,11 @@ func TestSenseDelaysNoOpening(t *testing.T) {
 func TestSenseDelaysNoClose(t *testing.T) {
 	t.Parallel()
 	const answer = 60 * time.Millisecond
-	board, _, contacts := sensingBoard(t, nil)
+	board, _, contacts := sensingBoard(t, modbustest.BoardOptions{})
 	board.slow(answer)
 	ctx, end := senseUntil(t, contacts)
 	for range 5 {
-		asked := time.Since(board.start)
+		asked := board.Since()
 		require.NoError(t, contacts[1].Close(ctx))
 		readings, came := board.before(writeCoil(1, false), asked)
 		assert.LessOrEqual(t, len(readings), 1)
@@ -246,8 +248,8 @@ func TestSenseDelaysNoClose(t *testing.T) {
 // A board that does not answer readings loses its connection once in five seconds, not at each reading.
 func TestSenseWithoutAnswer(t *testing.T) {
 	t.Parallel()
-	board := newTestBoard(t, true, false, 0)
-	b, err := NewBoard(Options{Name: "cabinet", Address: board.address, Timeout: 30 * time.Millisecond})
+	board := sensedBoard{modbustest.NewBoard(t, modbustest.BoardOptions{OpenOn: true})}
+	b, err := NewBoard(Options{Name: "cabinet", Address: board.Address(), Timeout: 30 * time.Millisecond})
 	require.NoError(t, err)
 	c, err := b.Contact(ContactOptions{Name: "box-office", Unit: 1, Coil: 0, OpenOn: true, Sense: &Sense{Input: 0}})
 	require.NoError(t, err)
@@ -256,7 +258,7 @@ func TestSenseWithoutAnswer(t *testing.T) {
 	defer cancel()
 	defer b.Shutdown(ctx)
 	require.NoError(t, b.Ready(ctx))
-	board.Inject(relaytest.Fault{Do: relaytest.Ignore, On: onSensing})
+	board.Inject(relaytest.Fault{Do: relaytest.Ignore, On: modbustest.Sensing})
 	_, err = c.Sense(ctx)
 	require.ErrorIs(t, err, relay.ErrNoAnswer)
 	require.NoError(t, b.Ready(ctx))
@@ -272,7 +274,7 @@ func TestSenseWithoutAnswer(t *testing.T) {
 // service.
 func TestSenseLoad(t *testing.T) {
 	t.Parallel()
-	board, _, contacts := sensingBoard(t, nil)
+	board, _, contacts := sensingBoard(t, modbustest.BoardOptions{})
 	began := time.Now()
 	var all sync.WaitGroup
 	const rounds = 5

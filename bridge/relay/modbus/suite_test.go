@@ -8,6 +8,7 @@ import (
 	"testing"
 	"time"
 
+	"clearback/bridge/relay/modbus/modbustest"
 	"clearback/bridge/relay/relaytest"
 
 	"github.com/stretchr/testify/require"
@@ -102,8 +103,8 @@ func TestSuiteGoBoard(t *testing.T) {
 			t.Parallel()
 			defer suiteTurn()()
 			relaytest.Run(t, func(t *testing.T, s relaytest.Setup) *relaytest.Subject {
-				board := newTestBoard(t, openOn, s.Open, unit)
-				return subject(t, board, board.address, s, change)
+				board := modbustest.NewBoard(t, modbustest.BoardOptions{OpenOn: openOn, Open: s.Open, TimedUnit: unit})
+				return subject(t, board, board.Address(), s, change)
 			})
 		})
 	}

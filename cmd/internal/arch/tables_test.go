@@ -41,7 +41,7 @@ var may = map[string][]string{
 	"bridge/relay/modbus": {"bridge/relay", "bridge/relay/controller", "bridge/relay/modbus/codec",
 		"bridge/relay/transport"},
 	"bridge/relay/modbus/codec":      {},
-	"bridge/relay/modbus/modbustest": {}, // shares nothing with codec, which it checks
+	"bridge/relay/modbus/modbustest": {"bridge/relay/relaytest"}, // shares nothing with codec, which it checks
 	"bridge/relay/httprelay":         {"bridge/relay", "bridge/relay/controller", "bridge/relay/transport"},
 	"bridge/relay/command":           {"bridge/relay", "bridge/relay/controller", "supervision/sanitize"},
 	"bridge/relay/serial":            {"bridge/relay", "bridge/relay/controller"},

@@ -1,6 +1,6 @@
-// Package modbustest makes and reads the Modbus frames of test devices and test masters. It is written from the
-// documents and shares no code with package codec, so that a mistake in one does not hide the same mistake in the
-// other.
+// Package modbustest has relay boards for tests, and makes and reads the Modbus frames of test devices and masters. It
+// is written from the documents and shares no code with package codec, so that a fault of one does not hide a fault of
+// the other.
 package modbustest
 
 import (
@@ -27,6 +27,11 @@ func PDU(function byte, words ...uint16) []byte {
 	}
 	return p
 }
+
+// Exception returns an exception response.
+//
+// Source: MODBUS Application Protocol Specification V1.1b3, section 7: the function code with its highest bit set.
+func Exception(function, code byte) []byte { return []byte{function | 0x80, code} }
 
 // TCP returns a frame of Modbus TCP.
 //

@@ -1,0 +1,137 @@
+package modbustest
+
+import (
+	"encoding/binary"
+	"slices"
+	"sync"
+	"testing"
+	"time"
+
+	"clearback/bridge/relay/relaytest"
+)
+
+// BoardOptions describe a board.
+type BoardOptions struct {
+	OpenOn bool // a coil that is on means an open loop
+	Open   bool // the loops are open at first
+
+	// TimedUnit makes register n the timer of coil n, which counts in this unit. 0: registers have no effect.
+	TimedUnit time.Duration
+	// SingleInputs lets inputs be read only one by one.
+	SingleInputs bool
+}
+
+// Board is a relay board on a real socket, with eight coils, eight registers and eight inputs, each with the state of
+// its coil. Package relaytest's faults can be injected.
+//
+// Source of its answers: MODBUS Application Protocol Specification V1.1b3, sections 6.1, 6.2, 6.5, 6.6 and 7.
+type Board struct {
+	*Server
+	opt   BoardOptions
+	start time.Time
+
+	mu      sync.Mutex
+	coils   [8]bool
+	regs    [8]uint16
+	timers  [8]*time.Timer
+	changes [8][]relaytest.Change
+}
+
+// Sensing selects readings of inputs for a fault.
+const Sensing relaytest.On = 100
+
+// NewBoard returns a board, which ends with the test.
+func NewBoard(t testing.TB, o BoardOptions) *Board {
+	t.Helper()
+	b := &Board{opt: o, start: time.Now()}
+	for i := range b.coils {
+		b.coils[i] = o.Open == o.OpenOn
+	}
+	t.Cleanup(func() { // after the server has ended
+		b.mu.Lock()
+		defer b.mu.Unlock()
+		for _, tm := range b.timers {
+			if tm != nil {
+				tm.Stop()
+			}
+		}
+	})
+	b.Server = NewServer(t, ServerOptions{Act: func(f Frame) []byte { return b.Answer(f.PDU) }, Meets: b.meets})
+	return b
+}
+
+func (b *Board) meets(on relaytest.On, pdu []byte) bool {
+	opening := pdu[0] == 6 && b.opt.TimedUnit > 0 || pdu[0] == 5 && (pdu[3] == 0xFF) == b.opt.OpenOn
+	switch on {
+	case relaytest.Opening:
+		return opening
+	case relaytest.Closing:
+		return pdu[0] == 5 && !opening
+	case Sensing:
+		return pdu[0] == 2
+	}
+	return pdu[0] != 2 // the suite's cases concern the contact's own requests
+}
+
+// Answer carries out a request and returns the PDU of its answer.
+func (b *Board) Answer(pdu []byte) []byte {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	n, v := binary.BigEndian.Uint16(pdu[1:]), binary.BigEndian.Uint16(pdu[3:])
+	if n > 7 || pdu[0] <= 2 && int(n+v) > len(b.coils) || pdu[0] == 2 && v > 1 && b.opt.SingleInputs {
+		return Exception(pdu[0], 2)
+	}
+	switch pdu[0] {
+	case 1, 2:
+		bits := byte(0)
+		for i, on := range b.coils[n : n+v] {
+			if on {
+				bits |= 1 << i
+			}
+		}
+		return []byte{pdu[0], 1, bits}
+	case 5:
+		b.setLocked(int(n), v == 0xFF00)
+	case 6:
+		b.regs[n] = v
+		if b.opt.TimedUnit > 0 {
+			b.timerLocked(int(n), time.Duration(v)*b.opt.TimedUnit)
+		}
+	default:
+		return Exception(pdu[0], 1)
+	}
+	return pdu
+}
+
+func (b *Board) timerLocked(n int, d time.Duration) {
+	b.setLocked(n, b.opt.OpenOn)
+	b.timers[n] = time.AfterFunc(d, func() {
+		b.mu.Lock()
+		defer b.mu.Unlock()
+		b.setLocked(n, !b.opt.OpenOn)
+	})
+}
+
+func (b *Board) setLocked(n int, on bool) {
+	if b.timers[n] != nil {
+		b.timers[n].Stop()
+	}
+	if b.coils[n] != on {
+		b.coils[n] = on
+		b.changes[n] = append(b.changes[n], relaytest.Change{At: time.Since(b.start), Open: on == b.opt.OpenOn})
+	}
+}
+
+// Move opens or closes a loop by hand.
+func (b *Board) Move(line int, open bool) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.setLocked(line, open == b.opt.OpenOn)
+}
+
+// Changes returns the movements of a loop since the board was made.
+func (b *Board) Changes(line int) []relaytest.Change {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return slices.Clone(b.changes[line])
+}

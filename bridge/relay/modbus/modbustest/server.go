@@ -1,0 +1,221 @@
+package modbustest
+
+import (
+	"net"
+	"slices"
+	"sync"
+	"testing"
+	"time"
+
+	"clearback/bridge/relay/relaytest"
+)
+
+// ServerOptions say what a server does with requests.
+type ServerOptions struct {
+	// Act carries out a request and returns the PDU of its answer.
+	Act func(Frame) []byte
+	// Meets reports whether faults for the given requests apply to this one.
+	Meets func(on relaytest.On, pdu []byte) bool
+}
+
+// Server serves Modbus TCP with faults. It serves one request at a time over all its connections, like small boards.
+// With Move and Changes it is a relaytest.Controller. Its methods are safe for concurrent use.
+type Server struct {
+	opt     ServerOptions
+	start   time.Time
+	address string
+
+	acting sync.Mutex // one request at a time over all connections
+
+	mu       sync.Mutex
+	listener net.Listener // nil while cut
+	conns    map[net.Conn]bool
+	faults   []relaytest.Fault
+	requests []Request
+	connects int
+	release  chan struct{} // closed to release the held request; nil if none is held
+
+	serving sync.WaitGroup
+}
+
+// Request is a request that a server has received.
+type Request struct {
+	Conn int           // number of the connection, from 1
+	At   time.Duration // since the server was made
+	Unit byte
+	PDU  string
+}
+
+// NewServer returns a server on an address of its own, which ends with the test.
+func NewServer(t testing.TB, o ServerOptions) *Server {
+	t.Helper()
+	s := &Server{opt: o, start: time.Now(), address: relaytest.Address(t), conns: map[net.Conn]bool{}}
+	s.Restore()
+	t.Cleanup(func() {
+		s.Cut()
+		s.Release()
+		s.serving.Wait()
+	})
+	return s
+}
+
+// Address returns host:port.
+func (s *Server) Address() string { return s.address }
+
+// Since returns the time since the server was made, which is the clock of its requests.
+func (s *Server) Since() time.Duration { return time.Since(s.start) }
+
+// Requests returns all received requests.
+func (s *Server) Requests() []Request {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return slices.Clone(s.requests)
+}
+
+// Restore allows connections again.
+func (s *Server) Restore() {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	l, err := net.Listen("tcp", s.address)
+	if err != nil {
+		panic(err) // the methods of a Controller have no test that they could fail
+	}
+	s.listener = l
+	s.serving.Go(func() {
+		for {
+			c, err := l.Accept()
+			if err != nil {
+				return
+			}
+			s.mu.Lock()
+			if s.listener != l { // cut in the meantime
+				s.mu.Unlock()
+				c.Close()
+				continue
+			}
+			s.conns[c] = true
+			s.connects++
+			n := s.connects
+			s.mu.Unlock()
+			s.serving.Go(func() { s.serve(c, n) })
+		}
+	})
+}
+
+// Cut ends all connections and refuses new ones until Restore.
+func (s *Server) Cut() {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.listener != nil {
+		s.listener.Close()
+	}
+	s.listener = nil
+	for c := range s.conns {
+		c.Close()
+	}
+}
+
+func (s *Server) serve(c net.Conn, n int) {
+	defer func() {
+		c.Close()
+		s.mu.Lock()
+		delete(s.conns, c)
+		s.mu.Unlock()
+	}()
+	for {
+		f, err := ReadTCP(c)
+		if err != nil {
+			return
+		}
+		s.acting.Lock()
+		answer, keep := s.handle(n, f)
+		s.acting.Unlock()
+		if answer != nil {
+			c.Write(TCP(f.Transaction, f.Unit, answer...))
+		}
+		if !keep {
+			return
+		}
+	}
+}
+
+func (s *Server) handle(conn int, r Frame) (answer []byte, keep bool) {
+	s.mu.Lock()
+	s.requests = append(s.requests, Request{conn, time.Since(s.start), r.Unit, string(r.PDU)})
+	var f *relaytest.Fault
+	if i := slices.IndexFunc(s.faults, func(f relaytest.Fault) bool { return s.opt.Meets(f.On, r.PDU) }); i >= 0 {
+		x := s.faults[i]
+		f = &x
+		if x.Once {
+			s.faults = slices.Delete(s.faults, i, i+1)
+		}
+	}
+	s.mu.Unlock()
+	if f == nil {
+		return s.opt.Act(r), true
+	}
+	switch f.Do {
+	case relaytest.Refuse:
+		return Exception(r.PDU[0], 6), true
+	case relaytest.Ignore:
+		return nil, true
+	case relaytest.Mute:
+		s.opt.Act(r)
+		return nil, true
+	case relaytest.Hangup:
+		return nil, false
+	case relaytest.ActHangup:
+		s.opt.Act(r)
+		return nil, false
+	}
+	if f.Do == relaytest.StallRequest {
+		<-s.hold()
+	} else {
+		<-time.After(f.Delay)
+	}
+	return s.opt.Act(r), true
+}
+
+// hold holds the request, and with it all others.
+func (s *Server) hold() <-chan struct{} {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.release = make(chan struct{})
+	return s.release
+}
+
+// Stalled returns the number of held requests, at most one.
+func (s *Server) Stalled() int {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.release == nil {
+		return 0
+	}
+	return 1
+}
+
+// Release releases the held request and returns when it was carried out.
+func (s *Server) Release() {
+	s.mu.Lock()
+	if s.release != nil {
+		close(s.release)
+		s.release = nil
+	}
+	s.mu.Unlock()
+	s.acting.Lock() // the held request has the lock
+	defer s.acting.Unlock()
+}
+
+// Inject adds a fault.
+func (s *Server) Inject(f relaytest.Fault) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.faults = append(s.faults, f)
+}
+
+// Clear ends all faults.
+func (s *Server) Clear() {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.faults = nil
+}
