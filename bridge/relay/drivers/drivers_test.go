@@ -2,14 +2,11 @@ package drivers
 
 import (
 	"context"
-	"encoding/binary"
-	"io"
-	"net"
-	"sync"
 	"testing"
 	"time"
 
 	"clearback/bridge/relay"
+	"clearback/bridge/relay/modbus/modbustest"
 	"clearback/bridge/relay/relaytest"
 	"clearback/config"
 
@@ -19,66 +16,9 @@ import (
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
-// coils is a board that obeys every command. Its coils start on, so that the loops are open.
-type coils struct {
-	l    net.Listener
-	wg   sync.WaitGroup
-	mu   sync.Mutex
-	on   [8]bool
-	seen [8][]bool
-}
-
-func newCoils(t *testing.T) *coils {
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	require.NoError(t, err)
-	b := &coils{l: l, on: [8]bool{true, true, true, true, true, true, true, true}}
-	b.wg.Go(func() {
-		for {
-			c, err := l.Accept()
-			if err != nil {
-				return
-			}
-			b.wg.Go(func() { b.serve(c) })
-		}
-	})
-	t.Cleanup(func() {
-		l.Close()
-		b.wg.Wait()
-	})
-	return b
-}
-
-func (b *coils) serve(c net.Conn) {
-	defer c.Close()
-	var q [12]byte
-	for {
-		if _, err := io.ReadFull(c, q[:]); err != nil {
-			return
-		}
-		n, answer := binary.BigEndian.Uint16(q[8:]), q[:]
-		b.mu.Lock()
-		switch q[7] {
-		case 5:
-			b.on[n] = q[10] == 0xFF
-			b.seen[n] = append(b.seen[n], b.on[n])
-		case 1:
-			level := byte(0)
-			if b.on[n] {
-				level = 1
-			}
-			answer = append(q[:5:5], 4, q[6], 1, 1, level)
-		}
-		b.mu.Unlock()
-		if _, err := c.Write(answer); err != nil {
-			return
-		}
-	}
-}
-
-func (b *coils) level(n int) bool {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	return b.on[n]
+// newCoils returns a board whose coils are on at first, so that the loops are open.
+func newCoils(t *testing.T) *modbustest.Board {
+	return modbustest.NewBoard(t, modbustest.BoardOptions{OpenOn: true, Open: true})
 }
 
 // millrace is the configuration of the Playhouse: three lines on a board, and one without a contact.
@@ -110,7 +50,7 @@ func within(t *testing.T, d time.Duration) context.Context {
 
 func TestOpen(t *testing.T) {
 	board := newCoils(t)
-	s, err := Open(millrace(board.l.Addr().String()), Options{})
+	s, err := Open(millrace(board.Address()), Options{})
 	require.NoError(t, err)
 	require.NoError(t, s.Ready(within(t, 5*time.Second)))
 	for line, kind := range map[string]relay.Kind{"box-office": relay.KindNone, "stage-door": relay.KindWatchdog,
@@ -126,20 +66,20 @@ func TestOpen(t *testing.T) {
 	require.Equal(t, relay.Done, r.Outcome, "%v", r.Err)
 	require.Empty(t, s.Shutdown(within(t, 5*time.Second)))
 	for n := range 3 {
-		require.False(t, board.level(n), n)
+		require.False(t, board.Level(n), n)
 	}
-	require.True(t, board.level(3), "a coil without a line was not touched")
-	require.Equal(t, []bool{false, true, false, false}, board.seen[0], "start, opening, its end, shutdown")
+	require.True(t, board.Level(3), "a coil without a line was not touched")
+	require.Equal(t, []bool{false, true, false, false}, board.Writes(0), "start, opening, its end, shutdown")
 }
 
 func TestCloseAll(t *testing.T) {
 	board := newCoils(t)
-	cfg := millrace(board.l.Addr().String())
+	cfg := millrace(board.Address())
 	left, err := CloseAll(within(t, 5*time.Second), cfg, nil)
 	require.NoError(t, err)
 	require.Empty(t, left)
 	for n := range 3 {
-		require.False(t, board.level(n), n)
+		require.False(t, board.Level(n), n)
 	}
 
 	// CloseAll beside a daemon that holds the contacts.
@@ -155,8 +95,8 @@ func TestCloseAll(t *testing.T) {
 
 func TestCloseAllNamesWhatItCouldNotClose(t *testing.T) {
 	board := newCoils(t)
-	address := board.l.Addr().String()
-	board.l.Close()
+	address := board.Address()
+	board.Cut()
 	left, err := CloseAll(within(t, 100*time.Millisecond), millrace(address), nil)
 	require.NoError(t, err)
 	var lines []string

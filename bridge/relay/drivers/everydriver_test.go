@@ -153,14 +153,14 @@ func TestCloseAllByEveryDriver(t *testing.T) {
 
 	// A contact that cannot be made does not prevent the others from being closed.
 	board := newCoils(t)
-	cfg.Controllers[0].Modbus.Address = board.l.Addr().String()
+	cfg.Controllers[0].Modbus.Address = board.Address()
 	cfg.Controllers[5].HTTP.URL = "attic"
 	cfg.Controllers, cfg.Lines = append(cfg.Controllers[:1:1], cfg.Controllers[5]),
 		append(cfg.Lines[:1:1], cfg.Lines[5])
 	left, err = CloseAll(within(t, 5*time.Second), cfg, nil)
 	require.ErrorContains(t, err, "controller attic")
 	require.Empty(t, left)
-	require.False(t, board.level(0))
+	require.False(t, board.Level(0))
 }
 
 // A contact of a lower kind than the line requires is refused, even if package config accepted it.

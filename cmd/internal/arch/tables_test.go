@@ -83,7 +83,7 @@ var may = map[string][]string{
 var testsMay = map[string][]string{
 	"bridge":                  {"bridge/relay/relaytest"},
 	"bridge/relay":            {"bridge/relay/relaytest"},
-	"bridge/relay/drivers":    {"bridge/relay/relaytest"},
+	"bridge/relay/drivers":    {"bridge/relay/modbus/modbustest", "bridge/relay/relaytest"},
 	"bridge/relay/httprelay":  {"bridge/programtest", "bridge/relay/relaytest"},
 	"bridge/relay/command":    {"bridge/programtest", "bridge/relay/relaytest"},
 	"bridge/relay/controller": {"bridge/relay/relaytest"},

@@ -3,6 +3,7 @@ package modbustest
 import (
 	"encoding/binary"
 	"slices"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -134,4 +135,21 @@ func (b *Board) Changes(line int) []relaytest.Change {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	return slices.Clone(b.changes[line])
+}
+
+// Level returns the state of a coil.
+func (b *Board) Level(coil int) bool {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.coils[coil]
+}
+
+// Writes returns the values that were written to a coil, including those that changed nothing.
+func (b *Board) Writes(coil uint16) (all []bool) {
+	for _, r := range b.Requests() {
+		if strings.HasPrefix(r.PDU, string(PDU(5, coil))) {
+			all = append(all, r.PDU[3] == 0xFF)
+		}
+	}
+	return all
 }
