@@ -131,7 +131,7 @@ func TestTimedOutput(t *testing.T) {
 func TestTimerThatDoesNotEnd(t *testing.T) {
 	leakCheck(t)
 	board := modbustest.NewBoard(t, modbustest.BoardOptions{OpenOn: true,
-		TimedUnit: time.Hour}) // where the options say 20 ms
+		Timers: []modbustest.Timer{{Unit: time.Hour}}}) // where the options say 20 ms
 	notices := make(chan relay.Notice, 1000) // notices must not block; a run has fewer
 	sub := subject(t, board, board.Address(), relaytest.Setup{Notify: func(n relay.Notice) { notices <- n }},
 		func(o *ContactOptions) {

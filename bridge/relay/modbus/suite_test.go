@@ -98,27 +98,28 @@ func subject(t *testing.T, ctl relaytest.Controller, address string, s relaytest
 
 func TestSuiteGoBoard(t *testing.T) {
 	t.Parallel()
-	run := func(name string, openOn bool, unit time.Duration, change func(*ContactOptions)) {
+	run := func(name string, openOn bool, change func(*ContactOptions), timers ...modbustest.Timer) {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
 			defer suiteTurn()()
 			relaytest.Run(t, func(t *testing.T, s relaytest.Setup) *relaytest.Subject {
-				board := modbustest.NewBoard(t, modbustest.BoardOptions{OpenOn: openOn, Open: s.Open, TimedUnit: unit})
+				board := modbustest.NewBoard(t, modbustest.BoardOptions{OpenOn: openOn, Open: s.Open, Timers: timers})
 				return subject(t, board, board.Address(), s, change)
 			})
 		})
 	}
-	run("open when off", false, 0, func(o *ContactOptions) { o.OpenOn = false })
-	run("sensing", true, 0, func(o *ContactOptions) { o.Sense = &Sense{Input: o.Coil} })
+	run("open when off", false, func(o *ContactOptions) { o.OpenOn = false })
+	run("sensing", true, func(o *ContactOptions) { o.Sense = &Sense{Input: o.Coil} })
 	if !*long { // the libmodbus board has these cases too
 		return
 	}
-	run("coil", true, 0, nil)
-	run("timed", true, 20*time.Millisecond, func(o *ContactOptions) {
+	run("coil", true, nil)
+	run("timed", true, func(o *ContactOptions) {
 		o.Timed = &Timed{Register: o.Coil, Unit: 20 * time.Millisecond, Limit: 3 * time.Second}
-	})
+	}, modbustest.Timer{Register: 0, Coil: 0, Unit: 20 * time.Millisecond},
+		modbustest.Timer{Register: 1, Coil: 1, Unit: 20 * time.Millisecond})
 	dog := relaytest.Timeout(300 * time.Millisecond) // one time for both contacts
-	run("watchdog", true, 0, func(o *ContactOptions) {
+	run("watchdog", true, func(o *ContactOptions) {
 		o.Watchdog = &Watchdog{Register: 7, Unit: 10 * time.Millisecond, Timeout: dog}
 	})
 }

@@ -4,7 +4,6 @@ import (
 	"bufio"
 	"bytes"
 	"context"
-	"encoding/binary"
 	"encoding/hex"
 	"encoding/json"
 	"errors"
@@ -26,6 +25,7 @@ import (
 	"clearback/bridge/relay"
 	"clearback/bridge/relay/agent"
 	"clearback/bridge/relay/drivers"
+	"clearback/bridge/relay/modbus/modbustest"
 	"clearback/bridge/relay/mqtt"
 	"clearback/bridge/relay/mqtt/broker"
 	"clearback/bridge/relay/mqtt/brokertest"
@@ -179,81 +179,26 @@ func TestHTTP(t *testing.T) {
 	compare(t, "http.txt", got.String())
 }
 
-// board is a relay board on Modbus TCP. It has a coil for each contact, a register that opens coil 1 for a number of
-// milliseconds, a sequence number and a length for coil 2, and a loop-current input for coil 0.
-type board struct {
-	requests
-	board sync.Mutex
-	coils [4]time.Time // until when each coil is on
-	seq   uint16
-}
-
-func (b *board) serve(c net.Conn) {
-	for {
-		var head [7]byte
-		if _, err := io.ReadFull(c, head[:]); err != nil {
-			return
-		}
-		pdu := make([]byte, binary.BigEndian.Uint16(head[4:])-1)
-		if _, err := io.ReadFull(c, pdu); err != nil {
-			return
-		}
-		b.add(fmt.Sprintf("unit %d: % x", head[6], pdu))
-		answer := b.answer(pdu)
-		binary.BigEndian.PutUint16(head[4:], uint16(len(answer)+1))
-		if _, err := c.Write(append(head[:], answer...)); err != nil {
-			return
-		}
-	}
-}
-
-func (b *board) answer(pdu []byte) []byte {
-	b.board.Lock()
-	defer b.board.Unlock()
-	at, v := binary.BigEndian.Uint16(pdu[1:]), binary.BigEndian.Uint16(pdu[3:])
-	span := func(ms uint16) time.Time { return time.Now().Add(time.Duration(ms) * time.Millisecond) }
-	switch pdu[0] {
-	case 1:
-		if time.Now().Before(b.coils[at]) {
-			return []byte{1, 1, 1}
-		}
-		return []byte{1, 1, 0}
-	case 2:
-		return []byte{2, 1, 1}
-	case 3:
-		return []byte{3, 2, byte(b.seq >> 8), byte(b.seq)}
-	case 5:
-		b.coils[at] = time.Time{}
-		if v != 0 {
-			b.coils[at] = span(60_000)
-		}
-		return pdu
-	case 6:
-		if at == 10 {
-			b.coils[1] = span(v)
-		}
-		return pdu
-	case 16:
-		b.seq, b.coils[2] = binary.BigEndian.Uint16(pdu[6:]), span(binary.BigEndian.Uint16(pdu[8:]))
-		return pdu[:5]
-	default:
-		return []byte{pdu[0] | 0x80, 1}
-	}
-}
-
 // TestModbus compares the requests to a board, unit and PDU: for a bare coil with a watchdog, a timed output, a timed
 // output with a sequence number, and a bare coil that opens the loop when it is off.
 func TestModbus(t *testing.T) {
-	b := &board{seq: 40}
-	address := listen(t, b.serve)
+	b := modbustest.NewBoard(t, modbustest.BoardOptions{OpenOn: true, Timers: []modbustest.Timer{
+		{Register: 10, Coil: 1, Unit: time.Millisecond},
+		{Register: 12, Coil: 2, Unit: time.Millisecond, Sequence: true},
+	}})
+	b.Answer(modbustest.PDU(6, 12, 40)) // the last sequence number
 	const consent = "accept_open_if_daemon_dies: true, accept_open_if_power_fails: true"
-	exercise(t, `{name: relays, driver: modbus, modbus: {address: "`+address+`"}}`, map[string]string{
+	exercise(t, `{name: relays, driver: modbus, modbus: {address: "`+b.Address()+`"}}`, map[string]string{
 		"box-office": "driver: modbus, controller: relays, coil: 0, watchdog: {register: 20, unit: 100ms, timeout: 1s}, sense: {input: 5}",
 		"stage-door": "driver: modbus, controller: relays, coil: 1, timed: {register: 10, unit: 1ms, limit: 3s}",
 		"workshop":   "driver: modbus, controller: relays, coil: 2, timed: {register: 12, sequence: true, unit: 1ms, limit: 3s}",
 		"green-room": "driver: modbus, controller: relays, unit: 9, coil: 3, " + consent,
 	})
-	compare(t, "modbus.txt", b.String())
+	var got requests
+	for _, r := range b.Requests() {
+		got.add(fmt.Sprintf("unit %d: % x", r.Unit, r.PDU))
+	}
+	compare(t, "modbus.txt", got.String())
 }
 
 // TestAgent compares the agent's register map: requests and answers.

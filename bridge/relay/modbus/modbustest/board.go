@@ -16,16 +16,26 @@ type BoardOptions struct {
 	OpenOn bool // a coil that is on means an open loop
 	Open   bool // the loops are open at first
 
-	// TimedUnit makes register n the timer of coil n, which counts in this unit. 0: registers have no effect.
-	TimedUnit time.Duration
+	Timers []Timer // the registers that have an effect
+
 	// SingleInputs lets inputs be read only one by one.
 	SingleInputs bool
 }
 
-// Board is a relay board on a real socket, with eight coils, eight registers and eight inputs, each with the state of
-// its coil. Package relaytest's faults can be injected.
+// Timer is a register that opens a coil's loop for a number of units.
+type Timer struct {
+	Register uint16
+	Coil     int
+	Unit     time.Duration
+	// Sequence means that the register holds a sequence number, and the next one the length. Both are written at once;
+	// a number that is there already opens nothing.
+	Sequence bool
+}
+
+// Board is a relay board on a real socket, with eight coils, registers, and eight inputs, each with the state of its
+// coil. Package relaytest's faults can be injected.
 //
-// Source of its answers: MODBUS Application Protocol Specification V1.1b3, sections 6.1, 6.2, 6.5, 6.6 and 7.
+// Source of its answers: MODBUS Application Protocol Specification V1.1b3, sections 6.1 to 6.3, 6.5, 6.6, 6.12 and 7.
 type Board struct {
 	*Server
 	opt   BoardOptions
@@ -33,7 +43,7 @@ type Board struct {
 
 	mu      sync.Mutex
 	coils   [8]bool
-	regs    [8]uint16
+	regs    map[uint16]uint16
 	timers  [8]*time.Timer
 	changes [8][]relaytest.Change
 }
@@ -44,7 +54,7 @@ const Sensing relaytest.On = 100
 // NewBoard returns a board, which ends with the test.
 func NewBoard(t testing.TB, o BoardOptions) *Board {
 	t.Helper()
-	b := &Board{opt: o, start: time.Now()}
+	b := &Board{opt: o, start: time.Now(), regs: map[uint16]uint16{}}
 	for i := range b.coils {
 		b.coils[i] = o.Open == o.OpenOn
 	}
@@ -62,7 +72,8 @@ func NewBoard(t testing.TB, o BoardOptions) *Board {
 }
 
 func (b *Board) meets(on relaytest.On, pdu []byte) bool {
-	opening := pdu[0] == 6 && b.opt.TimedUnit > 0 || pdu[0] == 5 && (pdu[3] == 0xFF) == b.opt.OpenOn
+	opening := pdu[0] == 5 && (pdu[3] == 0xFF) == b.opt.OpenOn ||
+		(pdu[0] == 6 || pdu[0] == 16) && b.timer(binary.BigEndian.Uint16(pdu[1:])) != nil
 	switch on {
 	case relaytest.Opening:
 		return opening
@@ -79,11 +90,11 @@ func (b *Board) Answer(pdu []byte) []byte {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	n, v := binary.BigEndian.Uint16(pdu[1:]), binary.BigEndian.Uint16(pdu[3:])
-	if n > 7 || pdu[0] <= 2 && int(n+v) > len(b.coils) || pdu[0] == 2 && v > 1 && b.opt.SingleInputs {
-		return Exception(pdu[0], 2)
-	}
 	switch pdu[0] {
 	case 1, 2:
+		if int(n)+int(v) > len(b.coils) || pdu[0] == 2 && v > 1 && b.opt.SingleInputs {
+			return Exception(pdu[0], 2)
+		}
 		bits := byte(0)
 		for i, on := range b.coils[n : n+v] {
 			if on {
@@ -91,20 +102,54 @@ func (b *Board) Answer(pdu []byte) []byte {
 			}
 		}
 		return []byte{pdu[0], 1, bits}
+	case 3:
+		answer := []byte{3, byte(2 * v)}
+		for i := range v {
+			answer = binary.BigEndian.AppendUint16(answer, b.regs[n+i])
+		}
+		return answer
 	case 5:
+		if int(n) >= len(b.coils) {
+			return Exception(5, 2)
+		}
 		b.setLocked(int(n), v == 0xFF00)
 	case 6:
 		b.regs[n] = v
-		if b.opt.TimedUnit > 0 {
-			b.timerLocked(int(n), time.Duration(v)*b.opt.TimedUnit)
+		if t := b.timer(n); t != nil && !t.Sequence {
+			b.timedLocked(t.Coil, time.Duration(v)*t.Unit)
 		}
+	case 16:
+		return b.writeLocked(n, pdu[6:], pdu[:5])
 	default:
 		return Exception(pdu[0], 1)
 	}
 	return pdu
 }
 
-func (b *Board) timerLocked(n int, d time.Duration) {
+// writeLocked writes registers from n on.
+func (b *Board) writeLocked(n uint16, values, answer []byte) []byte {
+	before := b.regs[n]
+	for i := 0; i+1 < len(values); i += 2 {
+		b.regs[n+uint16(i/2)] = binary.BigEndian.Uint16(values[i:])
+	}
+	t := b.timer(n)
+	if length := b.regs[n+1]; t != nil && t.Sequence && b.regs[n] != before && length > 0 {
+		b.timedLocked(t.Coil, time.Duration(length)*t.Unit)
+	}
+	return answer
+}
+
+// timer returns the timer that a register begins, nil if there is none.
+func (b *Board) timer(register uint16) *Timer {
+	for i := range b.opt.Timers {
+		if b.opt.Timers[i].Register == register {
+			return &b.opt.Timers[i]
+		}
+	}
+	return nil
+}
+
+func (b *Board) timedLocked(n int, d time.Duration) {
 	b.setLocked(n, b.opt.OpenOn)
 	b.timers[n] = time.AfterFunc(d, func() {
 		b.mu.Lock()
