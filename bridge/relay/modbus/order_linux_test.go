@@ -22,12 +22,9 @@ var (
 // sleepyBoard carries out requests in order. It sometimes sleeps before a request, or between a request and its answer,
 // for longer than a time-out. Its answers then arrive after later requests were sent.
 type sleepyBoard struct {
+	*modbustest.Board
 	hand *scriptedSerialLine
 	rnd  *rand.Rand
-
-	mu    sync.Mutex
-	open  bool
-	moves int
 }
 
 // nap usually sleeps briefly or not at all, and sometimes long enough for several requests to gather.
@@ -71,20 +68,7 @@ func (b *sleepyBoard) run(done <-chan struct{}) {
 			return
 		}
 		b.nap()
-		answer := q[1:]
-		b.mu.Lock()
-		if q[1] == 5 {
-			if open := q[4] == 0xFF; open != b.open {
-				b.open = open
-				b.moves++
-			}
-		} else {
-			answer = []byte{1, 1, 0}
-			if b.open {
-				answer[2] = 1
-			}
-		}
-		b.mu.Unlock()
+		answer := b.Answer(q[1:])
 		b.nap()
 		if _, err := b.hand.master.Write(modbustest.RTU(q[0], answer...)); err != nil {
 			return
@@ -93,9 +77,8 @@ func (b *sleepyBoard) run(done <-chan struct{}) {
 }
 
 func (b *sleepyBoard) state() (open bool, moves int) {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	return b.open, b.moves
+	all := b.Changes(4)
+	return len(all) > 0 && all[len(all)-1].Open, len(all)
 }
 
 // If a board answers in order, then whatever its delays, an opening reported as done was done, an opening reported as
@@ -107,7 +90,8 @@ func TestBusWithRandomBoardDelays(t *testing.T) {
 		seed = rand.Uint64()
 	}
 	h := newScriptedSerialLine(t)
-	board := &sleepyBoard{hand: h, rnd: rand.New(rand.NewPCG(seed, 1))}
+	board := &sleepyBoard{modbustest.NewBoard(t, modbustest.BoardOptions{OpenOn: true}), h,
+		rand.New(rand.NewPCG(seed, 1))}
 	done := make(chan struct{})
 	var running sync.WaitGroup
 	running.Go(func() { board.run(done) })
