@@ -1,4 +1,5 @@
-// Package programtest finds the outside programs that tests need. If a program is missing, the package skips the test
+// Package programtest finds the outside programs that tests need, and runs programs: it collects their output, waits
+// for a line or for a notice to the service manager, and ends them. If a program is missing, the package skips the test
 // and logs a line of a fixed form, which the command that runs the tests counts by program. If the environment variable
 // CI is not empty, the test fails instead.
 package programtest

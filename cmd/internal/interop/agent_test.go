@@ -14,27 +14,23 @@ import (
 	"os/exec"
 	"path/filepath"
 	"strings"
-	"sync"
 	"syscall"
 	"testing"
 	"time"
 
 	"github.com/simonvetter/modbus"
 	"github.com/stretchr/testify/require"
+
+	"clearback/bridge/programtest"
 )
 
 // agent runs the built binary as `clearback relay`, with one simulated contact that records its movements in a file.
 type agent struct {
-	t      *testing.T
-	dir    string
-	port   int
-	cmd    *exec.Cmd
-	log    *logBuffer
-	ended  chan struct{} // closed when the process has ended
-	notify *net.UnixConn
-
-	mu      sync.Mutex
-	notices []string // its messages to the service manager
+	*programtest.Process
+	t       *testing.T
+	dir     string
+	port    int
+	notices *programtest.Notices
 }
 
 const agentFile = `listen: %s
@@ -56,29 +52,8 @@ func newAgentTestBed(t *testing.T) *agent {
 // prepareAgent prepares everything except the process.
 func prepareAgent(t *testing.T, file func(*agent) string) *agent {
 	t.Helper()
-	a := &agent{t: t, dir: t.TempDir(), port: freePorts(t, 1)}
+	a := &agent{t: t, dir: t.TempDir(), port: freePorts(t, 1), notices: programtest.Listen(t)}
 	require.NoError(t, os.WriteFile(filepath.Join(a.dir, "relay.yaml"), []byte(file(a)), 0o600))
-	var err error
-	a.notify, err = net.ListenUnixgram("unixgram", &net.UnixAddr{Name: filepath.Join(a.dir, "notify"), Net: "unixgram"})
-	require.NoError(t, err)
-	listening := make(chan struct{})
-	go func() {
-		defer close(listening)
-		buf := make([]byte, 256)
-		for {
-			n, err := a.notify.Read(buf)
-			if err != nil {
-				return
-			}
-			a.mu.Lock()
-			a.notices = append(a.notices, string(buf[:n]))
-			a.mu.Unlock()
-		}
-	}()
-	t.Cleanup(func() {
-		a.notify.Close()
-		<-listening
-	})
 	return a
 }
 
@@ -92,23 +67,11 @@ func (a *agent) command(args ...string) *exec.Cmd {
 
 func (a *agent) start() {
 	a.t.Helper()
-	a.log = &logBuffer{}
-	a.cmd = a.command()
-	a.cmd.Env = append(os.Environ(), "NOTIFY_SOCKET="+filepath.Join(a.dir, "notify"), "WATCHDOG_USEC=200000")
-	a.cmd.Stderr = a.log
-	ready := a.noticeCount("READY=1")
-	require.NoError(a.t, a.cmd.Start())
-	ended, cmd := make(chan struct{}), a.cmd
-	a.ended = ended
-	go func() {
-		defer close(ended)
-		_ = cmd.Wait()
-	}()
-	a.t.Cleanup(func() {
-		_ = cmd.Process.Kill() // by its own process handle
-		<-ended
-	})
-	a.until("ready", func() bool { return a.noticeCount("READY=1") > ready })
+	cmd := a.command()
+	cmd.Env = append(os.Environ(), a.notices.Env(), "WATCHDOG_USEC=200000")
+	ready := a.notices.Count("READY=1")
+	a.Process = programtest.Start(a.t, cmd)
+	a.notices.Await(a.t, a.Process, "READY=1", ready, 5*time.Second)
 }
 
 // until waits until f returns true of the agent's process.
@@ -122,21 +85,9 @@ func (a *agent) until(what string, f func() bool) {
 		select {
 		case <-tick.C:
 		case <-limit.C:
-			a.t.Fatalf("waited in vain: %s\n%s", what, a.log)
+			a.t.Fatalf("waited in vain: %s\n%s", what, a.Output())
 		}
 	}
-}
-
-// noticeCount counts the messages to the service manager that contain what.
-func (a *agent) noticeCount(what string) (n int) {
-	a.mu.Lock()
-	defer a.mu.Unlock()
-	for _, s := range a.notices {
-		if s == what {
-			n++
-		}
-	}
-	return n
 }
 
 // moves returns the contact's movements so far.
@@ -193,17 +144,12 @@ func (a *agent) open(d time.Duration) {
 
 func (a *agent) code() int {
 	a.t.Helper()
-	select {
-	case <-a.ended:
-	case <-time.After(5 * time.Second):
-		a.t.Fatalf("it does not end\n%s", a.log)
-	}
-	return a.cmd.ProcessState.ExitCode()
+	return a.ExitCode(a.t, 5*time.Second)
 }
 
 // isStopped reports whether every thread is stopped (state T, proc_pid_stat(5)).
 func (a *agent) isStopped() bool {
-	threads, err := filepath.Glob(fmt.Sprintf("/proc/%d/task/*/stat", a.cmd.Process.Pid))
+	threads, err := filepath.Glob(fmt.Sprintf("/proc/%d/task/*/stat", a.Cmd.Process.Pid))
 	require.NoError(a.t, err)
 	for _, name := range threads {
 		b, err := os.ReadFile(name)
@@ -234,15 +180,15 @@ func TestAgentEndsClosed(t *testing.T) {
 			t.Parallel()
 			a := newAgentTestBed(t)
 			a.open(3 * time.Second)
-			require.NoError(t, a.cmd.Process.Signal(s))
+			a.Signal(s)
 			want := 1
 			if s == syscall.SIGTERM || s == syscall.SIGINT || s == syscall.SIGHUP {
 				want = 0
 			}
-			require.Equal(t, want, a.code(), a.log)
+			require.Equal(t, want, a.code(), a.Output())
 			require.Equal(t, "closed", a.where())
 			require.Less(t, a.lastOpening(), 2900*time.Millisecond, "not by its timer")
-			a.until("reported that it stops", func() bool { return a.noticeCount("STOPPING=1") == 1 })
+			a.until("reported that it stops", func() bool { return a.notices.Count("STOPPING=1") == 1 })
 			require.True(t, bytes.HasSuffix(a.fed(), []byte{'V'}), "the hardware watchdog is stopped")
 		})
 	}
@@ -254,7 +200,7 @@ func TestAgentKilled(t *testing.T) {
 	t.Parallel()
 	a := newAgentTestBed(t)
 	a.open(3 * time.Second)
-	require.NoError(t, a.cmd.Process.Kill())
+	a.Kill()
 	require.Equal(t, -1, a.code())
 	require.Equal(t, "open", a.where())
 	require.NotContains(t, string(a.fed()), "V")
@@ -272,15 +218,15 @@ func TestAgentKilled(t *testing.T) {
 func TestAgentStopped(t *testing.T) {
 	t.Parallel()
 	a := newAgentTestBed(t)
-	a.until("feeding", func() bool { return a.noticeCount("WATCHDOG=1") > 2 })
+	a.until("feeding", func() bool { return a.notices.Count("WATCHDOG=1") > 2 })
 	c, err := net.Dial("tcp", at(a.port))
 	require.NoError(t, err)
 	defer c.Close()
 	a.open(200 * time.Millisecond)
-	require.NoError(t, a.cmd.Process.Signal(syscall.SIGSTOP))
+	a.Signal(syscall.SIGSTOP)
 	// The first thread that gets the signal stops the others, and may have to wait for a processor.
 	a.until("all its threads are stopped", a.isStopped)
-	fed := a.noticeCount("WATCHDOG=1")
+	fed := a.notices.Count("WATCHDOG=1")
 	// An opening of 3 s, as a Modbus TCP frame.
 	_, err = c.Write(binary.BigEndian.AppendUint16([]byte{0, 1, 0, 0, 0, 6, 1, 6, 0, 1}, 3000))
 	require.NoError(t, err)
@@ -290,8 +236,8 @@ func TestAgentStopped(t *testing.T) {
 	_, err = later.Write(binary.BigEndian.AppendUint16([]byte{0, 1, 0, 0, 0, 6, 1, 6, 0, 1}, 3000))
 	require.NoError(t, err)
 	<-time.After(700 * time.Millisecond) // the time for which the agent is stopped
-	require.LessOrEqual(t, a.noticeCount("WATCHDOG=1"), fed+5, "but for some on their way; it would be 14 more")
-	require.NoError(t, a.cmd.Process.Signal(syscall.SIGCONT))
+	require.LessOrEqual(t, a.notices.Count("WATCHDOG=1"), fed+5, "but for some on their way; it would be 14 more")
+	a.Signal(syscall.SIGCONT)
 	for _, conn := range []net.Conn{c, later} {
 		require.NoError(t, conn.SetReadDeadline(time.Now().Add(5*time.Second)))
 		_, err := conn.Read(make([]byte, 16))
@@ -300,7 +246,7 @@ func TestAgentStopped(t *testing.T) {
 	}
 	a.until("closed", func() bool { return a.where() == "closed" })
 	require.Equal(t, []string{"closed", "open", "closed"}, a.moves())
-	a.until("feeding again", func() bool { return a.noticeCount("WATCHDOG=1") > fed+2 })
+	a.until("feeding again", func() bool { return a.notices.Count("WATCHDOG=1") > fed+2 })
 	a.until("a master gets in again", func() bool {
 		m, err := modbus.NewClient(&modbus.ClientConfiguration{URL: "tcp://" + at(a.port), Timeout: time.Second,
 			Logger: quiet()})
@@ -311,8 +257,8 @@ func TestAgentStopped(t *testing.T) {
 		defer m.Close()
 		return m.WriteRegister(1, 20) == nil
 	})
-	require.Contains(t, a.log.String(), "stood still")
-	require.NoError(t, a.cmd.Process.Signal(syscall.SIGTERM))
+	require.Contains(t, a.Output(), "stood still")
+	a.Signal(syscall.SIGTERM)
 	require.Equal(t, 0, a.code())
 }
 

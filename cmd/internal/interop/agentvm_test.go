@@ -137,14 +137,14 @@ func TestKernelAgentContacts(t *testing.T) {
 	require.True(t, closed())
 
 	open(3, 3000)
-	require.NoError(t, a.cmd.Process.Signal(syscall.SIGTERM))
-	require.Equal(t, 0, a.code(), a.log)
+	a.Signal(syscall.SIGTERM)
+	require.Equal(t, 0, a.code(), a.Output())
 	require.True(t, closed(), "closed last")
 
 	a.start()
 	m = a.master()
 	open(1, 3000)
-	require.NoError(t, a.cmd.Process.Kill())
+	a.Kill()
 	require.Equal(t, -1, a.code())
 	t.Logf("after a kill: GPIO line %s, RTS %v", c.level(t, 4), rts(t))
 	require.False(t, rts(t), "the kernel drops the lines of a port that its last holder has left (HUPCL)")
@@ -154,8 +154,8 @@ func TestKernelAgentContacts(t *testing.T) {
 	a.start()
 	require.True(t, closed())
 	// This stops the hardware watchdog, which the kill left running.
-	require.NoError(t, a.cmd.Process.Signal(syscall.SIGTERM))
-	require.Equal(t, 0, a.code(), a.log)
+	a.Signal(syscall.SIGTERM)
+	require.Equal(t, 0, a.code(), a.Output())
 }
 
 // A frozen agent feeds no watchdog, so the machine is reset, whatever state the contact is in.
@@ -163,7 +163,7 @@ func TestKernelAgentFrozen(t *testing.T) {
 	a, c := newKernelAgent(t)
 	require.NoError(t, a.master().WriteRegister(1, 3000))
 	require.Equal(t, "1", c.level(t, 4))
-	require.NoError(t, a.cmd.Process.Signal(syscall.SIGSTOP))
+	a.Signal(syscall.SIGSTOP)
 	fmt.Println("the agent is frozen, the contact is open")
 	<-time.After(20 * time.Second) // ten times the watchdog's time; the machine resets long before
 	fmt.Println("the machine was not reset")

@@ -3,7 +3,6 @@
 package interop
 
 import (
-	"bufio"
 	"context"
 	"encoding/json"
 	"errors"
@@ -16,6 +15,8 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"clearback/bridge/programtest"
 )
 
 // This file observes the daemon from outside: by its own commands, by its control socket with curl, and by its journal
@@ -209,42 +210,21 @@ func (r *testBed) requireWhole() {
 
 // dialogue is a command of the binary that asks questions, with the test as its terminal.
 type dialogue struct {
-	t    testing.TB
-	cmd  *exec.Cmd
-	in   io.WriteCloser
-	errs logBuffer
-	said chan string // each line of output; closed at its end
+	t testing.TB
+	*programtest.Process
+	errs programtest.Buffer
 	log  []string
 }
 
 // talk starts a command that asks questions. The end of the test stops it.
 func (r *testBed) talk(args ...string) *dialogue {
 	r.t.Helper()
-	d := &dialogue{t: r.t, said: make(chan string)}
-	ctx, cancel := context.WithCancel(context.Background())
-	d.cmd = r.command(ctx, args...)
-	var err error
-	d.in, err = d.cmd.StdinPipe()
-	require.NoError(r.t, err)
-	out, err := d.cmd.StdoutPipe()
-	require.NoError(r.t, err)
-	d.cmd.Stderr = &d.errs
-	require.NoError(r.t, d.cmd.Start())
-	read := make(chan struct{})
-	go func() {
-		defer close(read)
-		defer close(d.said)
-		for lines := bufio.NewScanner(out); lines.Scan(); {
-			select {
-			case d.said <- lines.Text():
-			case <-ctx.Done():
-			}
-		}
-	}()
+	d := &dialogue{t: r.t}
+	cmd := r.command(context.Background(), args...)
+	cmd.Stderr = &d.errs
+	d.Process = programtest.StartWithInput(r.t, cmd)
 	r.t.Cleanup(func() {
-		cancel()
-		<-read
-		_ = d.cmd.Wait()
+		d.Kill()
 		if r.t.Failed() {
 			r.t.Logf("clearback %s:\n%s\n%s", strings.Join(args, " "), strings.Join(d.log, "\n"), d.errs.String())
 		}
@@ -255,14 +235,9 @@ func (r *testBed) talk(args ...string) *dialogue {
 // next returns the next line of output. ok is false at the end of the output.
 func (d *dialogue) next() (text string, ok bool) {
 	d.t.Helper()
-	select {
-	case text, ok = <-d.said:
-		d.log = append(d.log, text)
-		return text, ok
-	case <-time.After(20 * time.Second):
-		d.t.Fatalf("silence after %q", d.log)
-		return "", false
-	}
+	text, ok = d.Next(d.t, 20*time.Second)
+	d.log = append(d.log, text)
+	return text, ok
 }
 
 // until returns the first line of output that contains word.
@@ -281,7 +256,7 @@ func (d *dialogue) until(word string) string {
 
 func (d *dialogue) answer(text string) {
 	d.log = append(d.log, "> "+text)
-	_, err := fmt.Fprintln(d.in, text)
+	_, err := fmt.Fprintln(d.Input, text)
 	require.NoError(d.t, err)
 }
 
@@ -291,9 +266,9 @@ func (d *dialogue) ended() said {
 	for ok := true; ok; {
 		_, ok = d.next()
 	}
-	err := d.cmd.Wait()
+	err := d.Err()
 	if exit := (*exec.ExitError)(nil); err != nil && !errors.As(err, &exit) {
 		require.NoError(d.t, err)
 	}
-	return said{d.cmd.ProcessState.ExitCode(), strings.Join(d.log, "\n"), d.errs.String()}
+	return said{d.Cmd.ProcessState.ExitCode(), strings.Join(d.log, "\n"), d.errs.String()}
 }

@@ -50,7 +50,7 @@ func TestAttackCallback(t *testing.T) {
 	near.replies(invite, "487 Request Terminated", "near")
 	second.refused(second.response("INVITE"))
 	eventually(t, 5*time.Second, "the second call is off the line",
-		func() bool { return strings.Contains(r.d.out.String(), "adapter-leg-cleared call=2") })
+		func() bool { return strings.Contains(r.d.Output(), "adapter-leg-cleared call=2") })
 	first.farClears()
 	r.board.awaitCoil(t, 0, 1)
 	eventuallyClosed(t, r)
@@ -109,12 +109,12 @@ func TestAttackStorm(t *testing.T) {
 		callArrives(near, far, boxOffice).farClears()
 		// Until then, its adapter leg counts as one of the two calls that the line may have.
 		eventually(t, 5*time.Second, "the call is over", func() bool {
-			out := r.d.out.String()
+			out := r.d.Output()
 			return strings.Contains(out, fmt.Sprintf("adapter-leg-cleared call=%d ", i+1)) &&
 				(r.interruptions(boxOffice) == i+1 || strings.Contains(out, "too-many-openings"))
 		})
 	}
-	require.Contains(t, r.d.out.String(), "too-many-openings")
+	require.Contains(t, r.d.Output(), "too-many-openings")
 	requireEmergencyCall(near, far, boxOffice)
 	callArrives(door, far, stageDoor).farClears()
 	r.board.awaitCoil(t, 1, 1)
@@ -148,7 +148,7 @@ func TestAttackVanished(t *testing.T) {
 	r.board.awaitCoil(t, 0, 1)
 	eventuallyClosed(t, r)
 	call := callArrives(near, far, boxOffice)
-	r.d.signal(syscall.SIGTERM)
+	r.d.Signal(syscall.SIGTERM)
 	near.replies(near.expect("BYE", "BYE"), "200 OK", "")
 	bye := far.next("the end of the ordinary call", func(m message) bool {
 		return m.is("BYE", "BYE") &&

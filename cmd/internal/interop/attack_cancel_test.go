@@ -120,7 +120,7 @@ func TestAttackConnections(t *testing.T) {
 
 // interruptions counts the interruptions of a line that are over, guard time included.
 func (r *testBed) interruptions(line string) (n int) {
-	for entry := range strings.Lines(r.d.out.String()) {
+	for entry := range strings.Lines(r.d.Output()) {
 		if strings.Contains(entry, `"line":"`+line+`"`) && strings.Contains(entry, "report interrupted") {
 			n++
 		}

@@ -73,7 +73,7 @@ func TestAttackFiles(t *testing.T) {
 		cancel()
 	}
 	said := r.cli("check", r.config())
-	for _, text := range []string{said.out + said.err, r.d.out.String()} {
+	for _, text := range []string{said.out + said.err, r.d.Output()} {
 		require.Contains(t, text, "password contains a secret and may be read by")
 		require.Contains(t, text, "clearback.yaml may be written by")
 	}
@@ -111,7 +111,7 @@ func TestAttackTerminal(t *testing.T) {
 		require.NotContains(t, text, ",=cmd", "clearback %v", args)
 	}
 	for _, c := range forbidden {
-		require.NotContains(t, r.d.out.String(), c, "the log")
+		require.NotContains(t, r.d.Output(), c, "the log")
 	}
 }
 

@@ -169,7 +169,7 @@ func TestAttackMediaOfACallForHelp(t *testing.T) {
 	require.True(t, nearVoice.hears(elsewhere, invite.media(t), 20, maxWait), "the caller hears the emergency centre")
 	require.True(t, elsewhere.hears(nearVoice, adapterSide, 20, maxWait), "and is heard")
 	eventually(t, 5*time.Second, "it is an incident", func() bool {
-		return strings.Contains(r.d.out.String(),
+		return strings.Contains(r.d.Output(),
 			"incident")
 	})
 	c.request("BYE")

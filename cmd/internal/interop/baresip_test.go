@@ -19,14 +19,16 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"clearback/bridge/programtest"
 )
 
 // baresip is an independent SIP telephone in the adapter's place, controlled over its TCP control port.
 type baresip struct {
+	*programtest.Process
 	t    testing.TB
 	conn net.Conn
 	in   *bufio.Reader
-	out  *logBuffer
 	port int // its SIP port
 }
 
@@ -56,25 +58,20 @@ func (r *testBed) startPhone(name, account string) *baresip {
 		require.NoError(r.t, os.WriteFile(filepath.Join(dir, file), []byte(text), 0o600))
 	}
 	cmd := exec.Command("baresip", "-f", dir, "-t", "30")
-	out := &logBuffer{}
-	cmd.Stdout, cmd.Stderr = out, out
-	require.NoError(r.t, cmd.Start())
-	b := &baresip{t: r.t, out: out, port: first}
+	b := &baresip{Process: programtest.Start(r.t, cmd), t: r.t, port: first}
 	r.t.Cleanup(func() {
 		if b.conn != nil {
 			b.conn.Close()
 		}
-		_ = cmd.Process.Kill()
-		_ = cmd.Wait()
 		if r.t.Failed() {
-			r.t.Logf("%s:\n%s", name, out)
+			r.t.Logf("%s:\n%s", name, b.Output())
 		}
 	})
 	ready := "200 OK"
 	if strings.Contains(account, "regint=0") {
 		ready = "baresip is ready"
 	}
-	eventually(r.t, 10*time.Second, name+" is ready", func() bool { return strings.Contains(out.String(), ready) })
+	eventually(r.t, 10*time.Second, name+" is ready", func() bool { return strings.Contains(b.Output(), ready) })
 	var err error
 	b.conn, err = net.Dial("tcp4", at(control))
 	require.NoError(r.t, err)
@@ -177,13 +174,13 @@ func TestBaresip(t *testing.T) {
 	far := r.farCalls(calls(boxOffice), connected(1), held(), pause(100*time.Millisecond), clears(2))
 	phone.event("CALL_ESTABLISHED")
 	eventually(t, 5*time.Second, "its own tone comes back through the relay",
-		func() bool { return strings.Contains(phone.out.String(), "incoming rtp for 'audio' established") })
+		func() bool { return strings.Contains(phone.Output(), "incoming rtp for 'audio' established") })
 	phone.do("hold", "")
 	far.ok()
 	phone.event("CALL_CLOSED")
 	requireInterval(t, usual, r.board.once(t, 0))
 	eventually(t, 5*time.Second, "the guard time is over", func() bool {
-		return strings.Contains(r.d.out.String(),
+		return strings.Contains(r.d.Output(),
 			"report interrupted")
 	})
 

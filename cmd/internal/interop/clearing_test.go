@@ -69,7 +69,7 @@ func TestFarEndByeRepeated(t *testing.T) {
 	later := strings.Replace(strings.Replace(bye, "branch=z9hG4bK", "branch=z9hG4bKlater", 1), "2 BYE", "3 BYE", 1)
 	require.Contains(t, ask(later), "SIP/2.0 481", "section 15.1.2")
 	eventually(t, 5*time.Second, "the guard time is over", func() bool {
-		return strings.Contains(r.d.out.String(),
+		return strings.Contains(r.d.Output(),
 			"report interrupted")
 	})
 	require.Len(t, r.board.openings(t, 0), 1)
@@ -173,7 +173,7 @@ func TestUnknownUsers(t *testing.T) {
 	r.sipp("stranger", "green-room", r.adapters[boxOffice]+1, r.adapterPort, calls("555-0101"), refused,
 		ackRejection("555-0101", 1)).ok()
 	far := r.farWaits(offered(0)) // no call may reach it
-	defer far.stop()
+	defer far.Kill()
 	r.adapter(boxOffice, calls("555-0101"), optional(100), step(`<recv response="401" auth="true"/>`+"\n"),
 		ackRejection("555-0101", 1),
 		sendRepeated(inviteText("555-0101", 2, "[authentication password=wrong]\n")), optional(100), refused,

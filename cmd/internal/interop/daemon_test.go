@@ -3,10 +3,8 @@
 package interop
 
 import (
-	"bytes"
 	"cmp"
 	"fmt"
-	"net"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -17,6 +15,8 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"clearback/bridge/programtest"
 )
 
 // The two lines of most tests.
@@ -87,28 +87,9 @@ type testBed struct {
 
 // daemon is a process of the built binary.
 type daemon struct {
-	cmd     *exec.Cmd
-	out     *logBuffer
+	*programtest.Process
 	started time.Time
 	ready   time.Duration // from the start to READY=1
-	done    chan struct{} // closed when the process has ended
-}
-
-type logBuffer struct {
-	mu sync.Mutex
-	b  bytes.Buffer
-}
-
-func (l *logBuffer) Write(p []byte) (int, error) {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	return l.b.Write(p)
-}
-
-func (l *logBuffer) String() string {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	return l.b.String()
 }
 
 // newTestBed starts a board and a daemon. If s has no lines, there is one line, box-office, with the defaults.
@@ -206,58 +187,23 @@ lines:
 // start starts the daemon and waits for READY=1 (sd_notify(3)).
 func (r *testBed) start() {
 	r.t.Helper()
-	name := filepath.Join(r.dir, fmt.Sprintf("n%d", time.Now().UnixNano()%1e6))
-	c, err := net.ListenUnixgram("unixgram", &net.UnixAddr{Name: name, Net: "unixgram"})
-	require.NoError(r.t, err)
-	defer c.Close()
-	d := &daemon{out: &logBuffer{}, done: make(chan struct{})}
-	d.cmd = exec.Command(built.daemon, "run", "--config", r.config())
-	d.cmd.Env = append(os.Environ(), "NOTIFY_SOCKET="+name)
-	d.cmd.Stdout, d.cmd.Stderr = d.out, d.out
-	d.started = time.Now()
-	require.NoError(r.t, d.cmd.Start())
-	r.d = d
-	go func() {
-		_ = d.cmd.Wait()
-		close(d.done)
-		c.Close()
-	}()
-	buf := make([]byte, 512)
-	require.NoError(r.t, c.SetReadDeadline(time.Now().Add(10*time.Second)))
-	for {
-		n, err := c.Read(buf)
-		if err != nil {
-			r.t.Fatalf("the daemon did not become ready: %v\n%s", err, d.out)
-		}
-		if strings.Contains(string(buf[:n]), "READY=1") {
-			d.ready = time.Since(d.started)
-			return
-		}
-	}
+	notices := programtest.Listen(r.t)
+	cmd := exec.Command(built.daemon, "run", "--config", r.config())
+	cmd.Env = append(os.Environ(), notices.Env())
+	r.d = &daemon{started: time.Now()}
+	r.d.Process = programtest.Launch(r.t, cmd) // finish ends it
+	notices.Await(r.t, r.d.Process, "READY=1", 0, 10*time.Second)
+	r.d.ready = time.Since(r.d.started)
 }
-
-func (d *daemon) signal(s syscall.Signal) { _ = d.cmd.Process.Signal(s) }
 
 // ended waits for the process and returns its exit code, or -1 if a signal ended it.
 func (r *testBed) ended(limit time.Duration) int {
 	r.t.Helper()
-	select {
-	case <-r.d.done:
-	case <-time.After(limit):
-		r.t.Fatalf("the daemon has not ended within %v", limit)
-	}
-	return r.d.cmd.ProcessState.ExitCode()
+	return r.d.ExitCode(r.t, limit)
 }
 
 // running reports whether the daemon's process exists.
-func (r *testBed) running() bool {
-	select {
-	case <-r.d.done:
-		return false
-	default:
-		return true
-	}
-}
+func (r *testBed) running() bool { return !r.d.Ended() }
 
 // recording returns the part of the configuration about the journal and the control socket.
 func (r *testBed) recording(s setup) string {
@@ -278,30 +224,25 @@ func (r *testBed) finish() {
 		return
 	}
 	if r.running() {
-		r.d.signal(syscall.SIGCONT)
-		r.d.signal(syscall.SIGTERM)
-		select {
-		case <-r.d.done:
-		case <-time.After(5 * time.Second):
-			r.d.signal(syscall.SIGKILL)
-			<-r.d.done
+		r.d.Signal(syscall.SIGCONT)
+		if !r.d.Stop(5 * time.Second) {
 			r.t.Errorf("the daemon did not end by itself")
 		}
 	}
 	for _, p := range r.parties {
-		p.stop()
+		p.Kill()
 	}
 	r.checkConformance()
 	for _, word := range []string{"panic", "DATA RACE"} {
-		if strings.Contains(r.d.out.String(), word) {
+		if strings.Contains(r.d.Output(), word) {
 			r.t.Errorf("the daemon's log has %q", word)
 		}
 	}
-	if strings.Contains(r.d.out.String(), password) {
+	if strings.Contains(r.d.Output(), password) {
 		r.t.Errorf("a password is in the log")
 	}
 	if r.t.Failed() {
-		r.t.Logf("the daemon's log:\n%s", r.d.out)
+		r.t.Logf("the daemon's log:\n%s", r.d.Output())
 		for _, e := range r.board.all() {
 			if e.name == "read" {
 				continue

@@ -200,7 +200,7 @@ func playDialogs(t *testing.T, tcp bool, scenes []dialogScene) {
 		if s.opens {
 			opened++
 			eventually(t, 5*time.Second, s.name+": the guard time is over",
-				func() bool { return strings.Count(r.d.out.String(), "report interrupted") == opened })
+				func() bool { return strings.Count(r.d.Output(), "report interrupted") == opened })
 		}
 		require.Len(t, r.board.openings(t, 0), opened, s.name)
 	}

@@ -74,7 +74,7 @@ func TestKilledWhileOpen(t *testing.T) {
 	r := newTestBed(t, setup{})
 	r.openByArrivedCall(boxOffice, 0)
 	killed := time.Now()
-	r.d.signal(syscall.SIGKILL)
+	r.d.Signal(syscall.SIGKILL)
 	require.Equal(t, -1, r.ended(5*time.Second))
 	eventually(t, 5*time.Second, "the interval is over", func() bool { return time.Since(killed) > time.Second })
 	from := len(r.board.all())
@@ -94,7 +94,7 @@ func TestKilledWhileTimed(t *testing.T) {
 	r := newTestBed(t, setup{boardArgs: []string{"--timed", "10,0,100"},
 		lines: []lineSetup{{name: boxOffice, contact: "timed: {register: 10, unit: 100ms, limit: 3s}"}}})
 	r.openByArrivedCall(boxOffice, 0)
-	r.d.signal(syscall.SIGKILL)
+	r.d.Signal(syscall.SIGKILL)
 	require.Equal(t, -1, r.ended(5*time.Second))
 	requireInterval(t, usual, r.board.once(t, 0))
 }
@@ -106,7 +106,7 @@ func TestBoardWatchdogClosesTheLoop(t *testing.T) {
 		lines: []lineSetup{{name: boxOffice, interval: 1300 * time.Millisecond,
 			contact: "watchdog: {register: 7, unit: 10ms, timeout: 300ms}"}}})
 	r.openByArrivedCall(boxOffice, 0)
-	r.d.signal(syscall.SIGKILL)
+	r.d.Signal(syscall.SIGKILL)
 	killed := time.Now()
 	require.Equal(t, -1, r.ended(5*time.Second))
 	o := r.board.once(t, 0)
@@ -122,12 +122,12 @@ func TestStoppedBetweenClearingAndOpening(t *testing.T) {
 		reply(200, "OK"), pause(5500*time.Millisecond))
 	far := r.farCalls(calls(boxOffice), connected(1), clears(2))
 	near.got("BYE", "BYE")
-	r.d.signal(syscall.SIGSTOP)
+	r.d.Signal(syscall.SIGSTOP)
 	stopped := time.Now()
 	eventually(t, 10*time.Second, "the stop is over", func() bool { return time.Since(stopped) > 5*time.Second })
-	r.d.signal(syscall.SIGCONT)
+	r.d.Signal(syscall.SIGCONT)
 	eventually(t, 5*time.Second, "the daemon says that it dropped the opening", func() bool {
-		log := r.d.out.String()
+		log := r.d.Output()
 		return strings.Contains(log, "failure=late") || strings.Contains(log, "incident")
 	})
 	near.ok()
@@ -146,15 +146,15 @@ func TestStoppedWhileTheFarEndClears(t *testing.T) {
 			near := r.adapterWaits(boxOffice, heldAnswered(0))
 			far := r.farCalls(calls(boxOffice), connected(1), held(), pause(300*time.Millisecond), clears(2))
 			far.got("ACK", "2 ACK")
-			r.d.signal(syscall.SIGSTOP)
+			r.d.Signal(syscall.SIGSTOP)
 			stopped := time.Now()
 			eventually(t, 10*time.Second, "the stop is over",
 				func() bool { return time.Since(stopped) > 2500*time.Millisecond })
-			r.d.signal(syscall.SIGCONT)
+			r.d.Signal(syscall.SIGCONT)
 			near.ok()
 			far.ok()
 			eventually(t, 5*time.Second, "the clearing is late", func() bool {
-				return strings.Contains(r.d.out.String(),
+				return strings.Contains(r.d.Output(),
 					"rule=late")
 			})
 			require.Empty(t, r.board.openings(t, 0))
@@ -178,7 +178,7 @@ func TestLinkBlockedWithOpenInFlight(t *testing.T) {
 	from := len(r.board.all())
 	r.net.set(false, false)
 	r.board.awaitFrom(t, from, "the daemon is back", func(e boardEvent) bool { return e.name == "write" })
-	require.True(t, within(2*time.Second, func() bool { return strings.Contains(r.d.out.String(), "loop-closed") }),
+	require.True(t, within(2*time.Second, func() bool { return strings.Contains(r.d.Output(), "loop-closed") }),
 		"the daemon knows that the contact is closed")
 	require.Empty(t, r.board.openings(t, 0))
 }
@@ -190,7 +190,7 @@ func TestTerminatedInHeldCall(t *testing.T) {
 	near := r.adapterWaits(boxOffice, heldAnswered(0))
 	far := r.farCalls(calls(boxOffice), connected(1), held(), cleared(0))
 	far.got("ACK", "2 ACK") // the ACK of the hold
-	r.d.signal(syscall.SIGTERM)
+	r.d.Signal(syscall.SIGTERM)
 	require.Zero(t, r.ended(5*time.Second))
 	near.ok()
 	far.ok()
@@ -202,7 +202,7 @@ func TestTerminatedInHeldCall(t *testing.T) {
 		}
 	}
 	require.Zero(t, last.value, "the last write closes")
-	require.Contains(t, r.d.out.String(), "evidence=shutdown")
+	require.Contains(t, r.d.Output(), "evidence=shutdown")
 }
 
 // emergencyCall calls 999, with credentials if they are required, and keeps the call up for that time.
@@ -223,9 +223,9 @@ func TestTerminatedInEmergencyCall(t *testing.T) {
 	far := r.farWaits(offered(0), answers(), cleared(0))
 	near := r.adapter(boxOffice, emergencyCall(2*time.Second))
 	far.got("ACK", "ACK")
-	r.d.signal(syscall.SIGTERM)
+	r.d.Signal(syscall.SIGTERM)
 	eventually(t, 2*time.Second, "the daemon has received the signal",
-		func() bool { return strings.Contains(r.d.out.String(), "ending") })
+		func() bool { return strings.Contains(r.d.Output(), "ending") })
 	refused := r.adapter(stageDoor, callsChallenged("555-0101"), rejected("555-0101", 503, 2)).ok()
 	asked := refused.find(true, "INVITE", "2 INVITE")[0]
 	require.Less(t, refused.got("SIP/2.0 503", "INVITE").at.Sub(asked.at), soon,
@@ -244,7 +244,7 @@ func (r *testBed) boardGone() {
 	r.openByArrivedCall(boxOffice, 0)
 	r.net.set(true, false)
 	r.net.cut()
-	r.d.signal(syscall.SIGTERM)
+	r.d.Signal(syscall.SIGTERM)
 }
 
 // TestTerminatedWithBoardGone: the exit code and the log report the contact that is not known to be closed.
@@ -257,7 +257,7 @@ func TestTerminatedWithBoardGone(t *testing.T) {
 	r.boardGone()
 	began := time.Now()
 	require.Equal(t, 3, r.ended(20*time.Second))
-	require.Contains(t, r.d.out.String(), "not known closed: "+boxOffice)
+	require.Contains(t, r.d.Output(), "not known closed: "+boxOffice)
 	require.Greater(t, time.Since(began), 9*time.Second, "closing is tried for 10 s")
 	require.Less(t, time.Since(began), 13*time.Second, "and no longer")
 }
@@ -268,10 +268,10 @@ func TestTerminatedTwice(t *testing.T) {
 	r := newTestBed(t, setup{lines: long})
 	r.boardGone()
 	eventually(t, 2*time.Second, "the daemon has received the signal",
-		func() bool { return strings.Contains(r.d.out.String(), `"ending"`) })
+		func() bool { return strings.Contains(r.d.Output(), `"ending"`) })
 	second := time.Now()
-	r.d.signal(syscall.SIGTERM)
+	r.d.Signal(syscall.SIGTERM)
 	require.Equal(t, 3, r.ended(5*time.Second))
 	require.Less(t, time.Since(second), 1500*time.Millisecond, "one more try, then out")
-	require.Contains(t, r.d.out.String(), "not known closed: "+boxOffice)
+	require.Contains(t, r.d.Output(), "not known closed: "+boxOffice)
 }

@@ -39,7 +39,7 @@ func TestAdapterForgetsTheCall(t *testing.T) {
 	far := r.farCalls(calls(boxOffice), connected(1), clears(2)).ok()
 	near.ok()
 	eventually(t, 5*time.Second, "the log says why", func() bool {
-		return strings.Contains(r.d.out.String(),
+		return strings.Contains(r.d.Output(),
 			"rule=unknown-call")
 	})
 	require.Empty(t, r.board.openings(t, 0))

@@ -45,7 +45,7 @@ func TestJournalOnAFullDisk(t *testing.T) {
 	requireInterval(t, 300*time.Millisecond, o)
 	require.Less(t, o.begin.Sub(near.gave("SIP/2.0 200", "BYE").at), soon, "opened as soon as ever")
 	eventually(t, 10*time.Second, "the alarm", func() bool {
-		return strings.Contains(r.d.out.String(),
+		return strings.Contains(r.d.Output(),
 			"the journal cannot be written")
 	})
 	require.Contains(t, r.lines().Journal.Problem, "full")
@@ -53,7 +53,7 @@ func TestJournalOnAFullDisk(t *testing.T) {
 
 	require.NoError(t, os.Remove(filler.Name()))
 	eventually(t, 15*time.Second, "the journal continues", func() bool {
-		return strings.Contains(r.d.out.String(),
+		return strings.Contains(r.d.Output(),
 			"the journal is written again")
 	})
 	require.Empty(t, r.lines().Journal.Problem)

@@ -114,7 +114,7 @@ func (r *testBed) seeStates(userAgent string) {
 	}
 	end := d.ended()
 	require.Zero(r.t, end.code, end.out+end.err)
-	p.stop()
+	p.Kill()
 }
 
 // TestHoldStays: `check --live --states` confirms that the adapter's answers follow the hook. Then a hold stays. The
@@ -137,17 +137,17 @@ func TestHoldStays(t *testing.T) {
 	requireInterval(t, 300*time.Millisecond, r.board.openings(t, 0)[before])
 	r.requireStep(before + 1)
 
-	r.d.signal(syscall.SIGKILL)
+	r.d.Signal(syscall.SIGKILL)
 	require.Equal(t, -1, r.ended(5*time.Second))
 	r.start()
 	r.requireStep(before + 1)
-	r.d.signal(syscall.SIGTERM)
+	r.d.Signal(syscall.SIGTERM)
 	require.Zero(t, r.ended(5*time.Second))
 	r.start()
 	r.requireStep(before + 1)
 
 	// An adapter with another User-Agent.
-	p.stop()
+	p.Kill()
 	r.startPort(boxOffice, "Limelight 3.1")
 	r.farCalls(talked()).ok()
 	l := r.awaitLine(boxOffice, "its answers are not trusted", func(l lineSeen) bool { return !l.Verify.Trusted })
@@ -173,7 +173,7 @@ func TestHoldStays(t *testing.T) {
 func (r *testBed) logs(text string) {
 	r.t.Helper()
 	eventually(r.t, 5*time.Second, "the log says: "+text, func() bool {
-		return strings.Contains(r.d.out.String(),
+		return strings.Contains(r.d.Output(),
 			text)
 	})
 }

@@ -15,6 +15,8 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"clearback/bridge/programtest"
 )
 
 // kamailio is an independent SIP server in the place of the service. It is a registrar and a proxy that challenges,
@@ -23,9 +25,7 @@ type kamailio struct {
 	r    *testBed
 	port int    // the last port that it opens
 	dump string // the folder of its trace
-	out  *logBuffer
-	cmd  *exec.Cmd
-	done chan struct{} // closed when its first process has ended
+	*programtest.Process
 }
 
 // serviceRules configure such a service, in kamailio's own language.
@@ -107,13 +107,13 @@ func newKamailio(r *testBed, rules func(dump string) string, port int) *kamailio
 	t := r.t
 	t.Helper()
 	need(t, "kamailio")
-	k := &kamailio{r: r, port: port, dump: filepath.Join(r.dir, "service"), out: &logBuffer{}}
+	k := &kamailio{r: r, port: port, dump: filepath.Join(r.dir, "service")}
 	require.NoError(t, os.Mkdir(k.dump, 0o700))
 	require.NoError(t, os.WriteFile(k.rules(), []byte(rules(k.dump)), 0o600))
 	t.Cleanup(func() {
 		k.stop()
 		if t.Failed() {
-			t.Logf("kamailio:\n%s", k.out)
+			t.Logf("kamailio:\n%s", k.Output())
 			for _, m := range k.messages() {
 				t.Logf("kamailio, %s sent: %t\n%s", m.at.Format("15:04:05.000000"), m.sent, m.text)
 			}
@@ -130,32 +130,16 @@ func (k *kamailio) start() {
 	k.r.t.Helper()
 	cmd := exec.Command("kamailio", "-DD", "-E", "-m", "16", "-M", "2", "-f", k.rules(), "-Y", k.dump, "-P",
 		filepath.Join(k.dump, "pid"))
-	cmd.Stdout, cmd.Stderr = k.out, k.out
 	cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true} // it starts several processes
-	require.NoError(k.r.t, cmd.Start())
-	k.cmd, k.done = cmd, make(chan struct{})
-	go func(done chan struct{}) {
-		_ = cmd.Wait()
-		close(done)
-	}(k.done)
+	k.Process = programtest.Launch(k.r.t, cmd)            // stop ends it
 	eventually(k.r.t, 10*time.Second, "kamailio has its ports",
 		func() bool { return bound("udp", k.port) && bound("tcp", k.port) })
 }
 
-// stop ends kamailio, by force if it does not end within 3 s.
+// stop ends kamailio, and by force what has not ended within 3 s.
 func (k *kamailio) stop() {
-	_ = syscall.Kill(-k.cmd.Process.Pid, syscall.SIGTERM)
-	select {
-	case <-k.done:
-	case <-time.After(3 * time.Second):
-	}
-	k.kill()
-}
-
-// kill ends all its processes at once.
-func (k *kamailio) kill() {
-	_ = syscall.Kill(-k.cmd.Process.Pid, syscall.SIGKILL)
-	<-k.done
+	k.Stop(3 * time.Second)
+	k.Kill()
 }
 
 var (
@@ -267,7 +251,7 @@ func (r *testBed) calledThroughKamailio(k *kamailio, phone *baresip) {
 	bye := k.await("the far end's BYE goes to the line", true, "BYE", "BYE")
 	require.Less(r.t, o.begin.Sub(bye.at), soon, "from the BYE to the opening")
 	eventually(r.t, 5*time.Second, "the guard time is over", func() bool {
-		return strings.Contains(r.d.out.String(),
+		return strings.Contains(r.d.Output(),
 			"report interrupted")
 	})
 

@@ -28,14 +28,14 @@ func TestKilledUnderLoad(t *testing.T) {
 	for range 2 {
 		r.load(all)
 		eventually(t, 15*time.Second, "there was load", func() bool {
-			return strings.Count(r.d.out.String(),
+			return strings.Count(r.d.Output(),
 				"call-arrived") >= 10
 		})
-		r.d.signal(syscall.SIGKILL)
+		r.d.Signal(syscall.SIGKILL)
 		require.Equal(t, -1, r.ended(5*time.Second))
 		logged += r.eventsUntil(lostAtMost)
 		for _, p := range r.parties {
-			p.stop()
+			p.Kill()
 		}
 		r.requireWhole() // as the killed daemon left it
 		require.GreaterOrEqual(t, r.sqliteNumber("SELECT count(*) FROM events"), logged,
@@ -80,7 +80,7 @@ func (r *testBed) eventsUntil(age time.Duration) (n int) {
 	r.t.Helper()
 	var at []time.Time
 	var last time.Time
-	for text := range strings.Lines(r.d.out.String()) {
+	for text := range strings.Lines(r.d.Output()) {
 		var l struct {
 			Msg string
 			TS  time.Time

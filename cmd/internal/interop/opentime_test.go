@@ -3,7 +3,6 @@
 package interop
 
 import (
-	"bufio"
 	"cmp"
 	"encoding/json"
 	"flag"
@@ -21,6 +20,7 @@ import (
 	"testing"
 	"time"
 
+	"clearback/bridge/programtest"
 	"clearback/bridge/relay/mqtt/brokertest"
 
 	"github.com/stretchr/testify/require"
@@ -114,16 +114,10 @@ func onModbus(name, kind, contact string, watchdog time.Duration, args ...string
 // contact.
 func agentMoves(t *testing.T, more string) func() []move {
 	dir := t.TempDir()
-	file, log := filepath.Join(dir, "relay.yaml"), &logBuffer{}
+	file := filepath.Join(dir, "relay.yaml")
 	require.NoError(t, os.WriteFile(file,
 		fmt.Appendf(nil, "%s\ncontacts: [{name: box-office, simulated: {file: %s/moves}}]\n", more, dir), 0o600))
-	cmd := exec.Command(built.other, "relay", "--config", file)
-	cmd.Stderr = log
-	require.NoError(t, cmd.Start())
-	t.Cleanup(func() {
-		_ = cmd.Process.Kill()
-		_ = cmd.Wait()
-	})
+	programtest.Start(t, exec.Command(built.other, "relay", "--config", file))
 	moves := movesIn(t, filepath.Join(dir, "moves"), func(line string) (move, bool) {
 		word, at, _ := strings.Cut(line, " ")
 		n, err := strconv.ParseInt(at, 10, 64)
@@ -160,23 +154,14 @@ func onHTTP(kind, contact string) func(*testing.T) *way {
 		need(t, "python3")
 		log := filepath.Join(t.TempDir(), "log")
 		cmd := exec.Command("python3", "../../../bridge/relay/httprelay/testdata/device.py")
-		in, err := cmd.StdinPipe()
-		require.NoError(t, err)
-		out, err := cmd.StdoutPipe()
-		require.NoError(t, err)
 		cmd.Stderr = os.Stderr
-		require.NoError(t, cmd.Start())
-		t.Cleanup(func() {
-			in.Close()
-			_ = cmd.Process.Kill()
-			_ = cmd.Wait()
-		})
-		_, err = fmt.Fprintf(in, `{"do": "new", "device": 1, "log": %q}`+"\n", log)
+		device := programtest.StartWithInput(t, cmd)
+		t.Cleanup(device.Kill)
+		_, err := fmt.Fprintf(device.Input, `{"do": "new", "device": 1, "log": %q}`+"\n", log)
 		require.NoError(t, err)
 		var made struct{ Port int }
-		text, err := bufio.NewReader(out).ReadBytes('\n')
-		require.NoError(t, err)
-		require.NoError(t, json.Unmarshal(text, &made))
+		line, _ := device.Next(t, 10*time.Second)
+		require.NoError(t, json.Unmarshal([]byte(line), &made))
 		p := newProxy(t, made.Port)
 		return &way{name: "http, " + kind, driver: "http", kind: kind,
 			controller: fmt.Sprintf(`http: {url: "http://127.0.0.1:%d"}`, p.port), contact: contact, net: p,
@@ -314,12 +299,12 @@ lines:
 	r.start()
 	t.Cleanup(func() {
 		if r.running() {
-			r.d.signal(syscall.SIGCONT)
-			r.d.signal(syscall.SIGKILL)
-			<-r.d.done
+			r.d.Signal(syscall.SIGCONT)
+			r.d.Signal(syscall.SIGKILL)
+			<-r.d.Done()
 		}
 		if t.Failed() {
-			t.Logf("the daemon:\n%s\nthe contact: %v", r.d.out, w.moves())
+			t.Logf("the daemon:\n%s\nthe contact: %v", r.d.Output(), w.moves())
 		}
 	})
 	return m
@@ -337,7 +322,7 @@ func (m *tried) open() (end func()) {
 	end = opening.Wait
 	m.t.Cleanup(func() {
 		if m.running() {
-			m.d.signal(syscall.SIGCONT)
+			m.d.Signal(syscall.SIGCONT)
 		}
 		end()
 	})
@@ -364,13 +349,13 @@ const standing = 2 * time.Second // how long a process is stopped
 
 var faults = []fault{
 	{"the daemon is killed", func(m *tried) {
-		m.d.signal(syscall.SIGKILL)
-		<-m.d.done
+		m.d.Signal(syscall.SIGKILL)
+		<-m.d.Done()
 	}, nil},
 	{"the daemon is stopped for 2 s", func(m *tried) {
-		m.d.signal(syscall.SIGSTOP)
+		m.d.Signal(syscall.SIGSTOP)
 		<-time.After(standing)
-		m.d.signal(syscall.SIGCONT)
+		m.d.Signal(syscall.SIGCONT)
 	}, nil},
 	{"the cable is cut", func(m *tried) { m.way.net.set(false, true) }, func(w *way) bool { return w.net != nil }},
 	{"the broker is restarted", func(m *tried) { m.way.restart() }, func(w *way) bool { return w.restart != nil }},
@@ -469,7 +454,7 @@ func (m *tried) check(f fault, late func() time.Duration) {
 		require.True(m.t, closed)
 		require.LessOrEqual(m.t, d, bound+2*late(), "this machine was up to %v late itself", late())
 	default:
-		require.Contains(m.t, m.d.out.String(), "may stay open indefinitely", "said at the start")
+		require.Contains(m.t, m.d.Output(), "may stay open indefinitely", "said at the start")
 		if !closed {
 			if w.net != nil {
 				w.net.set(false, false)

@@ -66,7 +66,7 @@ func TestPulse(t *testing.T) {
 	require.Empty(t, r.board.openings(t, 1))
 	require.Empty(t, r.board.openings(t, 2))
 	eventually(t, 5*time.Second, "the log has four refusals", func() bool {
-		return strings.Count(r.d.out.String(),
+		return strings.Count(r.d.Output(),
 			"report refused") == 4
 	})
 	e := r.recorded("the emergency call", func(c callSeen) bool { return c.Emergency })

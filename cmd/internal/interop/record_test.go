@@ -48,7 +48,7 @@ func TestRecordOfAClearing(t *testing.T) {
 	require.Contains(t, strings.Join(follower.log, "\n"), `"outcome":"in-progress"`,
 		"`calls --follow` showed the call while it was up")
 
-	r.d.signal(syscall.SIGTERM)
+	r.d.Signal(syscall.SIGTERM)
 	require.Zero(t, r.ended(5*time.Second))
 	require.Equal(t, text, r.mustRun("explain", "last"), "with the daemon stopped")
 	gone := r.cli("lines")

@@ -3,17 +3,13 @@
 package interop
 
 import (
-	"bufio"
-	"bytes"
 	"fmt"
-	"io"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
-	"sync"
 	"syscall"
 	"testing"
 	"time"
@@ -26,7 +22,6 @@ import (
 // agentProcess is `clearback relay` with two simulated contacts.
 type agentProcess struct {
 	port  int
-	cmd   *exec.Cmd
 	files [2]string // records of the contacts' movements
 }
 
@@ -48,36 +43,16 @@ func startAgent(t *testing.T) *agentProcess {
 	}
 	config := filepath.Join(dir, "relay.yaml")
 	require.NoError(t, os.WriteFile(config, []byte(file), 0o600))
-	a.cmd = exec.Command(built.other, "relay", "--config", config)
-	var log bytes.Buffer
-	said, err := a.cmd.StderrPipe()
-	require.NoError(t, err)
-	require.NoError(t, a.cmd.Start())
-	ready := make(chan struct{})
-	var reading sync.WaitGroup
-	reading.Go(func() {
-		defer func() { _, _ = io.Copy(&log, said) }()
-		for lines := bufio.NewScanner(said); lines.Scan(); {
-			fmt.Fprintln(&log, lines.Text())
-			if strings.Contains(lines.Text(), "ready") {
-				close(ready)
-				return
-			}
-		}
-	})
+	p := programtest.Launch(t, exec.Command(built.other, "relay", "--config", config))
 	t.Cleanup(func() {
-		require.NoError(t, a.cmd.Process.Signal(syscall.SIGTERM))
-		reading.Wait()
-		require.NoError(t, a.cmd.Wait())
+		require.False(t, p.Ended())
+		p.Signal(syscall.SIGTERM)
+		require.NoError(t, p.Err())
 		if t.Failed() {
-			t.Log(log.String())
+			t.Log(p.Output())
 		}
 	})
-	select {
-	case <-ready:
-	case <-time.After(5 * time.Second):
-		t.Fatal("the agent is not ready")
-	}
+	p.Await(t, "ready", 5*time.Second)
 	return a
 }
 
@@ -163,10 +138,7 @@ func TestAgentByMbpoll(t *testing.T) {
 }
 
 // master is the program testdata/master.c with its connection.
-type master struct {
-	stdin io.WriteCloser
-	lines *bufio.Scanner
-}
+type master struct{ *programtest.Process }
 
 func (a *agentProcess) master(t *testing.T) *master {
 	t.Helper()
@@ -179,16 +151,10 @@ func (a *agentProcess) master(t *testing.T) *master {
 	}
 	cmd := exec.Command(bin, testAddress().String(), strconv.Itoa(a.port))
 	cmd.Stderr = os.Stderr
-	m := &master{}
-	m.stdin, err = cmd.StdinPipe()
-	require.NoError(t, err)
-	stdout, err := cmd.StdoutPipe()
-	require.NoError(t, err)
-	m.lines = bufio.NewScanner(stdout)
-	require.NoError(t, cmd.Start())
+	m := &master{programtest.StartWithInput(t, cmd)}
 	t.Cleanup(func() {
-		m.stdin.Close()
-		require.NoError(t, cmd.Wait())
+		m.Input.Close()
+		require.NoError(t, m.Err())
 	})
 	return m
 }
@@ -196,10 +162,11 @@ func (a *agentProcess) master(t *testing.T) *master {
 // ask sends one command and returns its answer.
 func (m *master) ask(t *testing.T, command string) string {
 	t.Helper()
-	_, err := fmt.Fprintln(m.stdin, command)
+	_, err := fmt.Fprintln(m.Input, command)
 	require.NoError(t, err)
-	require.True(t, m.lines.Scan(), "the master ended")
-	return m.lines.Text()
+	line, ok := m.Next(t, 10*time.Second)
+	require.True(t, ok, "the master ended")
+	return line
 }
 
 // TestAgentByLibmodbus uses the agent's registers with libmodbus, over one connection that stays open and finally goes

@@ -100,7 +100,7 @@ func TestScenariosWithoutDaemon(t *testing.T) {
 			r := &testBed{t: t, dir: t.TempDir()}
 			t.Cleanup(func() {
 				for _, p := range r.parties {
-					p.stop()
+					p.Kill()
 				}
 			})
 			waits := r.sipp("waits", boxOffice, first, 0, pair[0])

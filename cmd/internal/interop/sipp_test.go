@@ -10,12 +10,12 @@ import (
 	"regexp"
 	"strconv"
 	"strings"
-	"syscall"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/require"
 
+	"clearback/bridge/programtest"
 	"clearback/bridge/sipua/rawtest"
 )
 
@@ -28,9 +28,7 @@ type party struct {
 	to   int // the port that it calls; 0: it waits
 	// behind means that the party is behind a proxy, so that the messages it receives are not the daemon's.
 	behind bool
-	cmd    *exec.Cmd
-	err    error
-	done   chan struct{}
+	*programtest.Process
 }
 
 // message is one SIP message as SIPp recorded it.
@@ -59,7 +57,7 @@ func (r *testBed) begin(name, user string, port, to int, steps ...step) *party {
 func (r *testBed) beginMany(name, user string, port, to, number int, steps ...step) *party {
 	r.t.Helper()
 	p := &party{t: r.t, name: name, port: port, to: to, base: filepath.Join(r.dir,
-		fmt.Sprintf("%02d-%s", len(r.parties), name)), done: make(chan struct{})}
+		fmt.Sprintf("%02d-%s", len(r.parties), name))}
 	// For audio, for commands (SIPp's own choice is 8888 at all addresses) and for video.
 	media := freePorts(r.t, 4)
 	r.parties = append(r.parties, p)
@@ -89,7 +87,7 @@ func (r *testBed) beginMany(name, user string, port, to, number int, steps ...st
 		args = append([]string{at(to)}, args...)
 	}
 	p.start(args)
-	eventually(r.t, 10*time.Second, name+" has its port", func() bool { return p.ready(r.tcp, to) || p.ended() })
+	eventually(r.t, 10*time.Second, name+" has its port", func() bool { return p.ready(r.tcp, to) || p.Ended() })
 	return p
 }
 
@@ -106,49 +104,28 @@ func references(text string) string {
 
 // start starts SIPp.
 func (p *party) start(args []string) {
-	p.cmd = exec.Command("sipp", args...)
-	p.cmd.Dir = filepath.Dir(p.base)
-	p.cmd.Env = append(os.Environ(), "TERM=dumb")
-	require.NoError(p.t, p.cmd.Start())
-	done, cmd := p.done, p.cmd
-	go func() {
-		p.err = cmd.Wait()
-		close(done)
-	}()
+	cmd := exec.Command("sipp", args...)
+	cmd.Dir = filepath.Dir(p.base)
+	cmd.Env = append(os.Environ(), "TERM=dumb")
+	p.Process = programtest.Launch(p.t, cmd) // finish ends it
 }
 
 // ready reports whether SIPp itself has its port; another process may have had it until now. Over TCP, SIPp has the
 // port only if it waits for calls.
 func (p *party) ready(tcp bool, to int) bool {
 	if tcp {
-		return to != 0 || boundBy(p.cmd.Process.Pid, "tcp", p.port)
+		return to != 0 || boundBy(p.Cmd.Process.Pid, "tcp", p.port)
 	}
-	return boundBy(p.cmd.Process.Pid, "udp", p.port)
-}
-
-func (p *party) ended() bool {
-	select {
-	case <-p.done:
-		return true
-	default:
-		return false
-	}
-}
-
-func (p *party) stop() {
-	if !p.ended() {
-		_ = p.cmd.Process.Signal(syscall.SIGKILL)
-		<-p.done
-	}
+	return boundBy(p.Cmd.Process.Pid, "udp", p.port)
 }
 
 // ok waits until the scenario has ended as written.
 func (p *party) ok() *party {
 	p.t.Helper()
 	p.wait()
-	if p.err != nil {
+	if err := p.Err(); err != nil {
 		errs, _ := os.ReadFile(p.base + ".err")
-		p.t.Fatalf("%s: %v\n%s", p.name, p.err, errs)
+		p.t.Fatalf("%s: %v\n%s", p.name, err, errs)
 	}
 	return p
 }
@@ -156,7 +133,7 @@ func (p *party) ok() *party {
 func (p *party) wait() {
 	p.t.Helper()
 	select {
-	case <-p.done:
+	case <-p.Done():
 	case <-time.After(30 * time.Second):
 		p.t.Fatalf("%s does not end", p.name)
 	}

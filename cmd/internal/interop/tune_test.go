@@ -139,7 +139,7 @@ func TestTuneIsEndedByACall(t *testing.T) {
 	require.Equal(t, 1, end.code)
 	require.Contains(t, end.err, "555-0155")
 	require.Empty(t, far.messages())
-	far.stop()
+	far.Kill()
 	r.awaitLine(boxOffice, "the session is over", func(l lineSeen) bool {
 		return !l.Tuning && len(l.Calls) == 0 &&
 			l.Loop == "closed"

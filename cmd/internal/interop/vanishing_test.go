@@ -223,7 +223,7 @@ func TestVanishing(t *testing.T) {
 			w.begin(t)
 			w.run()
 			w.check()
-			w.r.d.signal(syscall.SIGTERM)
+			w.r.d.Signal(syscall.SIGTERM)
 			require.Zero(t, w.r.ended(20*time.Second))
 		})
 	}
@@ -327,12 +327,12 @@ func (w *vanishingTest) run() {
 	happens := map[time.Duration]func(){
 		w.dies: func() {
 			for _, p := range w.parties[true] {
-				p.stop()
+				p.Kill()
 			}
 		},
 		w.cut:     func() { w.cable.isCut.Store(true) },
 		w.back:    func() { w.cable.isCut.Store(false) },
-		w.restart: func() { w.k.kill(); w.k.start() },
+		w.restart: func() { w.k.Kill(); w.k.start() },
 	}
 	delete(happens, 0)
 	last := max(w.dies, w.back, w.restart)
