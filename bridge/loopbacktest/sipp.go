@@ -1,7 +1,6 @@
 package loopbacktest
 
 import (
-	"bytes"
 	"context"
 	"net/netip"
 	"os"
@@ -24,9 +23,7 @@ type SIPp struct {
 	scenario string
 	at       netip.AddrPort
 	tcp      bool
-	out      bytes.Buffer
-	done     chan struct{} // closed when SIPp has ended
-	err      error         // valid then
+	process  *programtest.Process
 }
 
 // StartSIPp starts a scenario of the test's testdata for one call, and returns when SIPp has its port. Everything that
@@ -44,9 +41,9 @@ func StartSIPp(t testing.TB, scenario string, args ...string) *SIPp {
 	own := Address(t)
 	first := Ports(t, own, 8)
 	num := func(n uint16) string { return strconv.Itoa(int(n)) }
-	s := &SIPp{t: t, scenario: scenario, at: netip.AddrPortFrom(own, first), tcp: slices.Contains(args, "t1"),
-		done: make(chan struct{})}
+	s := &SIPp{t: t, scenario: scenario, at: netip.AddrPortFrom(own, first), tcp: slices.Contains(args, "t1")}
 	ctx, cancel := context.WithTimeout(context.Background(), 30*time.Second)
+	t.Cleanup(cancel)
 	// SIPp takes the port of -mp for media, and the second port after it.
 	cmd := exec.CommandContext(ctx, path, append([]string{"-sf", file, "-i", own.String(), "-p", num(first), "-ci",
 		own.String(), "-cp", num(first + 1),
@@ -54,18 +51,7 @@ func StartSIPp(t testing.TB, scenario string, args ...string) *SIPp {
 		args...)...)
 	cmd.Dir, cmd.WaitDelay = t.TempDir(), time.Second
 	cmd.Env = append(os.Environ(), "TERM=dumb")
-	cmd.Stdout, cmd.Stderr = &s.out, &s.out
-	if err := cmd.Start(); err != nil {
-		t.Fatal(err)
-	}
-	go func() {
-		s.err = cmd.Wait()
-		close(s.done)
-	}()
-	t.Cleanup(func() {
-		cancel()
-		<-s.done
-	})
+	s.process = programtest.Start(t, cmd)
 	s.awaitPort()
 	return s
 }
@@ -86,7 +72,7 @@ func (s *SIPp) awaitPort() {
 	}
 	for !Bound(network, s.at) {
 		select {
-		case <-s.done:
+		case <-s.process.Done():
 			return
 		case <-tick.C:
 		case <-limit.C:
@@ -98,9 +84,8 @@ func (s *SIPp) awaitPort() {
 // Await waits until SIPp ends, and fails the test if the run did not follow the scenario.
 func (s *SIPp) Await() {
 	s.t.Helper()
-	<-s.done
-	if s.err != nil {
-		text := s.out.String()
-		s.t.Fatalf("sipp %s: %v\n%s", s.scenario, s.err, text[max(0, len(text)-3000):])
+	if err := s.process.Err(); err != nil {
+		text := s.process.Output()
+		s.t.Fatalf("sipp %s: %v\n%s", s.scenario, err, text[max(0, len(text)-3000):])
 	}
 }
