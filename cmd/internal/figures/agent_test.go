@@ -7,7 +7,6 @@ import (
 	"io"
 	"log"
 	"math/rand/v2"
-	"net"
 	"net/netip"
 	"os"
 	"os/exec"
@@ -22,15 +21,16 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"clearback/bridge/loopbacktest"
+	"clearback/bridge/programtest"
 )
 
 const agentContacts = 4
 
 // agentProcess runs the built binary as `clearback relay`, with simulated contacts.
 type agentProcess struct {
-	dir   string
-	at    netip.AddrPort
-	cmd   *exec.Cmd
+	dir string
+	at  netip.AddrPort
+	*programtest.Process
 	ready time.Duration // from the start of the process to READY=1
 }
 
@@ -52,34 +52,23 @@ func startAgent(t testing.TB, front ...string) *agentProcess {
 	}
 	config := filepath.Join(a.dir, "relay.yaml")
 	require.NoError(t, os.WriteFile(config, []byte(file.String()), 0o600))
-	notify, err := net.ListenUnixgram("unixgram", &net.UnixAddr{Name: filepath.Join(a.dir, "notify"), Net: "unixgram"})
-	require.NoError(t, err)
-	defer notify.Close()
+	notices := programtest.Listen(t)
 	args := append(front, program, "relay", "--config", config)
-	a.cmd = exec.Command(args[0], args[1:]...)
-	a.cmd.Env = append(os.Environ(), "NOTIFY_SOCKET="+filepath.Join(a.dir, "notify"))
-	a.cmd.Stderr = os.Stderr
-	a.cmd.SysProcAttr = ownSession()
+	cmd := exec.Command(args[0], args[1:]...)
+	cmd.Env = append(os.Environ(), notices.Env())
+	cmd.Stderr = os.Stderr
+	cmd.SysProcAttr = ownSession()
 	begin := time.Now()
-	require.NoError(t, a.cmd.Start())
+	a.Process = programtest.Launch(t, cmd)
 	t.Cleanup(a.stop)
-	require.NoError(t, notify.SetReadDeadline(begin.Add(10*time.Second)))
-	buf := make([]byte, 64)
-	for {
-		n, err := notify.Read(buf)
-		require.NoError(t, err)
-		if string(buf[:n]) == "READY=1" {
-			break
-		}
-	}
+	notices.Await(t, a.Process, "READY=1", 0, testTimeout)
 	a.ready = time.Since(begin)
 	return a
 }
 
 func (a *agentProcess) stop() {
-	if a.cmd.ProcessState == nil {
-		_ = a.cmd.Process.Signal(os.Interrupt)
-		_ = a.cmd.Wait()
+	if !a.Ended() {
+		a.Stop(testTimeout)
 	}
 }
 
@@ -194,7 +183,7 @@ func TestAgentInterval(t *testing.T) {
 				}
 			}
 			a := startAgent(t, x.front...)
-			w := newWatch(t, a.cmd.Process.Pid)
+			w := newWatch(t, a.Cmd.Process.Pid)
 			w.loaded = x.hogs > 0
 			for range x.hogs {
 				h := startHelper(t, "hog")
@@ -228,25 +217,25 @@ func TestAgentCost(t *testing.T) {
 		a.stop()
 	}
 	a := startAgent(t)
-	w := newWatch(t, a.cmd.Process.Pid)
-	fresh := memory(t, a.cmd.Process.Pid, "VmRSS")
+	w := newWatch(t, a.Cmd.Process.Pid)
+	fresh := memory(t, a.Cmd.Process.Pid, "VmRSS")
 	m := a.master(t)
-	before, began, requests := cpuTime(t, a.cmd.Process.Pid), time.Now(), count(50_000, 10_000)
+	before, began, requests := cpuTime(t, a.Cmd.Process.Pid), time.Now(), count(50_000, 10_000)
 	for i := range requests {
 		_, err := m.ReadRegisters(uint16(8*(i%agentContacts)), 8, modbus.INPUT_REGISTER)
 		require.NoError(t, err)
 	}
-	took, busy := time.Since(began), cpuTime(t, a.cmd.Process.Pid)-before
+	took, busy := time.Since(began), cpuTime(t, a.Cmd.Process.Pid)-before
 	idle := time.NewTimer(2 * time.Second)
-	before = cpuTime(t, a.cmd.Process.Pid)
+	before = cpuTime(t, a.Cmd.Process.Pid)
 	<-idle.C
-	atRest := cpuTime(t, a.cmd.Process.Pid) - before
+	atRest := cpuTime(t, a.Cmd.Process.Pid) - before
 	v := w.verdict()
 	t.Logf("from start to ready  %v", ready)
 	t.Logf("a request: %v, of the processor %v; at rest %v of the processor in 2 s", took/time.Duration(requests),
 		busy/time.Duration(requests), atRest)
-	t.Logf("resident at the start %.1f MB, now %.1f MB, most %.1f MB", fresh, memory(t, a.cmd.Process.Pid, "VmRSS"),
-		memory(t, a.cmd.Process.Pid, "VmHWM"))
+	t.Logf("resident at the start %.1f MB, now %.1f MB, most %.1f MB", fresh, memory(t, a.Cmd.Process.Pid, "VmRSS"),
+		memory(t, a.Cmd.Process.Pid, "VmHWM"))
 	v.limit("agent, from start to ready (median)", ms(ready.quantile(50)), 50, "ms", false)
-	v.limit("agent, resident memory", memory(t, a.cmd.Process.Pid, "VmRSS"), 15, "MB", true)
+	v.limit("agent, resident memory", memory(t, a.Cmd.Process.Pid, "VmRSS"), 15, "MB", true)
 }

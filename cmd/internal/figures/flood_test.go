@@ -8,6 +8,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
@@ -52,28 +53,20 @@ func (h *testBed) underFlood(program string, rate int, length time.Duration, lin
 	began := time.Now()
 	f := startProgram(h.t, exec.Command(program, append([]string{fmt.Sprint(length.Seconds()), fmt.Sprint(rate),
 		fmt.Sprint(began.UnixNano() % 1e6)}, targets...)...))
-	said := make(chan string, 1) // the program prints one line
-	go func() {
-		f.out.Scan()
-		said <- f.out.Text()
-	}()
 	every := time.NewTicker(20 * time.Millisecond)
 	defer every.Stop()
-	for {
-		select {
-		case <-every.C:
-			meanwhile(time.Since(began))
-		case text := <-said:
-			var is flooding
-			var sent, seconds float64
-			_, err := fmt.Sscan(text, &sent, &seconds)
-			require.NoError(h.t, err, "the flood said %q", text)
-			is.rate = sent / seconds
-			<-every.C // packets under way still arrive
-			is.sent, is.received, is.strange = h.talk.of(h.t, line)
-			return is
-		}
+	for !strings.Contains(f.Output(), "\n") && !f.Ended() { // the program prints one line
+		<-every.C
+		meanwhile(time.Since(began))
 	}
+	var is flooding
+	var sent, seconds float64
+	_, err := fmt.Sscan(f.line(h.t), &sent, &seconds)
+	require.NoError(h.t, err, "the flood said %q", f.Output())
+	is.rate = sent / seconds
+	<-every.C // packets under way still arrive
+	is.sent, is.received, is.strange = h.talk.of(h.t, line)
+	return is
 }
 
 // clearInsisting is clear, but repeats a BYE that is not answered (RFC 3261 section 17.1.2.2: T1 is 500 ms), because a

@@ -167,9 +167,9 @@ func (l *load) growth(v *verdict) {
 // goroutines counts the goroutines in the trace that Go writes on SIGQUIT, and restarts the daemon.
 func (h *testBed) goroutines() int {
 	h.t.Helper()
-	require.NoError(h.t, h.cmd.Process.Signal(syscall.SIGQUIT))
+	h.daemon.Signal(syscall.SIGQUIT)
 	select {
-	case <-h.ended:
+	case <-h.daemon.Done():
 	case <-time.After(testTimeout):
 		h.t.Fatal("the daemon did not end by SIGQUIT")
 	}

@@ -3,7 +3,6 @@
 package figures
 
 import (
-	"bufio"
 	"bytes"
 	"errors"
 	"fmt"
@@ -21,6 +20,8 @@ import (
 
 	"github.com/stretchr/testify/require"
 	"golang.org/x/sys/unix"
+
+	"clearback/bridge/programtest"
 )
 
 // Below these values, which are our own figures, the machine counts as quiet, and the limits for a quiet machine apply.
@@ -199,12 +200,11 @@ func memory(t testing.TB, pid int, name string) float64 {
 	return 0
 }
 
+// longestHelp limits how long a helper works until it prints a line. Only a failing test waits for so long.
+const longestHelp = 10 * time.Minute
+
 // helper is a process of the test binary that plays one of the helpers' parts.
-type helper struct {
-	cmd *exec.Cmd
-	in  io.WriteCloser
-	out *bufio.Scanner
-}
+type helper struct{ *programtest.Process }
 
 func startHelper(t testing.TB, part string, args ...string) *helper {
 	t.Helper()
@@ -216,18 +216,9 @@ func startHelper(t testing.TB, part string, args ...string) *helper {
 // startProgram starts a program that reads and writes lines, and that ends when its input ends.
 func startProgram(t testing.TB, cmd *exec.Cmd) *helper {
 	t.Helper()
-	h := &helper{cmd: cmd}
-	h.cmd.Stderr = os.Stderr
-	h.cmd.SysProcAttr = ownSession()
-	var err error
-	h.in, err = h.cmd.StdinPipe()
-	require.NoError(t, err)
-	out, err := h.cmd.StdoutPipe()
-	require.NoError(t, err)
-	h.out = bufio.NewScanner(out)
-	require.NoError(t, h.cmd.Start())
-	t.Cleanup(h.stop)
-	return h
+	cmd.Stderr = os.Stderr
+	cmd.SysProcAttr = ownSession()
+	return &helper{programtest.StartWithInput(t, cmd)}
 }
 
 // ownSession gives a process a session of its own, and so its own share of the processors. systemd gives each service a
@@ -237,21 +228,14 @@ func ownSession() *syscall.SysProcAttr {
 	return &syscall.SysProcAttr{Setsid: true, Pdeathsig: syscall.SIGTERM}
 }
 
-// stop closes the helper's input, which ends the helper.
-func (h *helper) stop() {
-	if h.cmd.ProcessState == nil {
-		h.in.Close()
-		_ = h.cmd.Wait()
-	}
-}
-
-func (h *helper) pid() int { return h.cmd.Process.Pid }
+func (h *helper) pid() int { return h.Cmd.Process.Pid }
 
 // line returns the next line that the helper prints.
 func (h *helper) line(t testing.TB) string {
 	t.Helper()
-	require.True(t, h.out.Scan(), "a helper ended: %v", h.out.Err())
-	return h.out.Text()
+	line, ok := h.Next(t, longestHelp)
+	require.True(t, ok, "a helper ended")
+	return line
 }
 
 // hogHelper keeps one processor busy until its input ends.

@@ -58,16 +58,16 @@ func (p *portScan) Scan(s fmt.ScanState, _ rune) error {
 
 // flow starts the media of a line, towards the daemon's two ports.
 func (m *talk) flow(line int, adapterSide, serviceSide netip.AddrPort) {
-	fmt.Fprintln(m.in, "flow", line, adapterSide, serviceSide)
+	fmt.Fprintln(m.Input, "flow", line, adapterSide, serviceSide)
 }
 
 // silence stops the media of a line.
-func (m *talk) silence(line int) { fmt.Fprintln(m.in, "silence", line, "-", "-") }
+func (m *talk) silence(line int) { fmt.Fprintln(m.Input, "silence", line, "-", "-") }
 
 // counts returns the numbers of packets sent and received since the last call.
 func (m *talk) counts(t testing.TB) (sent, received int) {
 	t.Helper()
-	fmt.Fprintln(m.in, "counts", 0, "-", "-")
+	fmt.Fprintln(m.Input, "counts", 0, "-", "-")
 	_, err := fmt.Sscan(m.line(t), &sent, &received)
 	require.NoError(t, err)
 	return sent, received
@@ -77,7 +77,7 @@ func (m *talk) counts(t testing.TB) (sent, received int) {
 // none of our peers sent.
 func (m *talk) of(t testing.TB, line int) (sent, received, strange int) {
 	t.Helper()
-	fmt.Fprintln(m.in, "of", line, "-", "-")
+	fmt.Fprintln(m.Input, "of", line, "-", "-")
 	_, err := fmt.Sscan(m.line(t), &sent, &received, &strange)
 	require.NoError(t, err)
 	return sent, received, strange

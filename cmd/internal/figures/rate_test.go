@@ -50,7 +50,7 @@ type rate struct {
 // run makes calls to that many lines at a time, for that long.
 func (c *callers) run(t testing.TB, to netip.AddrPort, many int, length time.Duration) rate {
 	t.Helper()
-	fmt.Fprintln(c.in, to, many, length.Milliseconds())
+	fmt.Fprintln(c.Input, to, many, length.Milliseconds())
 	var r rate
 	_, err := fmt.Sscan(c.line(t), &r.calls, &r.lost, &r.perSecond, &r.setUp, &r.worst)
 	require.NoError(t, err)
@@ -293,16 +293,13 @@ func startKamailio(t testing.TB, at, next netip.AddrPort) (pids []int) {
 	require.NoError(t, os.WriteFile(file, fmt.Appendf(nil, proxyRules, at, next), 0o600))
 	cmd := exec.Command("kamailio", "-DD", "-E", "-m", "256", "-M", "8", "-f", file, "-Y", dir, "-P",
 		filepath.Join(dir, "pid"))
-	var said bytes.Buffer
-	cmd.Stdout, cmd.Stderr = &said, &said
 	cmd.SysProcAttr = &syscall.SysProcAttr{Setsid: true} // it starts several processes
-	require.NoError(t, cmd.Start())
+	p := programtest.Launch(t, cmd)
 	t.Cleanup(func() {
-		_ = syscall.Kill(-cmd.Process.Pid, syscall.SIGTERM)
-		_ = cmd.Wait()
-		_ = syscall.Kill(-cmd.Process.Pid, syscall.SIGKILL)
+		p.Stop(testTimeout)
+		p.Kill() // what has not ended by then
 		if t.Failed() {
-			t.Logf("kamailio: %s", &said)
+			t.Logf("kamailio: %s", p.Output())
 		}
 	})
 	c, err := net.ListenUDP("udp4", net.UDPAddrFromAddrPort(netip.AddrPortFrom(at.Addr(), 0)))

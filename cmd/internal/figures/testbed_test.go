@@ -4,19 +4,18 @@ package figures
 
 import (
 	"fmt"
-	"net"
 	"net/netip"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"strings"
-	"syscall"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/require"
 
 	"clearback/bridge/loopbacktest"
+	"clearback/bridge/programtest"
 )
 
 const (
@@ -37,9 +36,8 @@ type testBed struct {
 	callers *callers // nil if adapters and far ends are x
 	through chan int // lines whose call is up; room for all lines
 
-	cmd   *exec.Cmd
-	ended chan struct{} // closed when the process has ended
-	ready time.Duration // from the start to READY=1
+	daemon *programtest.Process
+	ready  time.Duration // from the start to READY=1
 }
 
 // newTestBed makes a test bed whose daemon has a journal, as in service.
@@ -127,38 +125,21 @@ lines:
 // start starts the daemon with its log in a file and waits for READY=1, as sd_notify(3) describes.
 func (h *testBed) start() {
 	h.t.Helper()
-	name := filepath.Join(h.dir, "notify")
-	_ = os.Remove(name)
-	c, err := net.ListenUnixgram("unixgram", &net.UnixAddr{Name: name, Net: "unixgram"})
-	require.NoError(h.t, err)
-	defer c.Close()
+	notices := programtest.Listen(h.t)
 	log, err := os.OpenFile(filepath.Join(h.dir, "log"), os.O_CREATE|os.O_WRONLY|os.O_TRUNC, 0o600)
 	require.NoError(h.t, err)
 	defer log.Close()
-	h.cmd = exec.Command(program, "run", "--config", filepath.Join(h.dir, "clearback.yaml"))
-	h.cmd.Env = append(os.Environ(), "NOTIFY_SOCKET="+name)
-	h.cmd.Stdout, h.cmd.Stderr = log, log
-	h.cmd.SysProcAttr = ownSession()
-	h.ended = make(chan struct{})
+	cmd := exec.Command(program, "run", "--config", filepath.Join(h.dir, "clearback.yaml"))
+	cmd.Env = append(os.Environ(), notices.Env())
+	cmd.Stdout, cmd.Stderr = log, log
+	cmd.SysProcAttr = ownSession()
 	began := time.Now()
-	require.NoError(h.t, h.cmd.Start())
-	go func(cmd *exec.Cmd, ended chan<- struct{}) {
-		_ = cmd.Wait()
-		close(ended)
-	}(h.cmd, h.ended)
-	require.NoError(h.t, c.SetReadDeadline(time.Now().Add(testTimeout)))
-	buf := make([]byte, 512)
-	for {
-		n, err := c.Read(buf)
-		require.NoError(h.t, err, "the daemon did not become ready: %s", h.log())
-		if strings.Contains(string(buf[:n]), "READY=1") {
-			h.ready = time.Since(began)
-			return
-		}
-	}
+	h.daemon = programtest.Launch(h.t, cmd) // stop ends it
+	notices.Await(h.t, h.daemon, "READY=1", 0, testTimeout)
+	h.ready = time.Since(began)
 }
 
-func (h *testBed) pid() int { return h.cmd.Process.Pid }
+func (h *testBed) pid() int { return h.daemon.Cmd.Process.Pid }
 
 func (h *testBed) log() string {
 	b, _ := os.ReadFile(filepath.Join(h.dir, "log"))
@@ -167,18 +148,11 @@ func (h *testBed) log() string {
 
 // stop ends the daemon, which clears the remaining calls.
 func (h *testBed) stop() {
-	select {
-	case <-h.ended:
+	if h.daemon.Ended() {
 		h.t.Errorf("the daemon ended by itself: %s", h.log())
 		return
-	default:
 	}
-	_ = h.cmd.Process.Signal(syscall.SIGTERM)
-	select {
-	case <-h.ended:
-	case <-time.After(testTimeout):
-		_ = h.cmd.Process.Kill()
-		<-h.ended
+	if !h.daemon.Stop(testTimeout) {
 		h.t.Errorf("the daemon did not end: %s", h.log())
 	}
 	if h.t.Failed() {
