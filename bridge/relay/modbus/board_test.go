@@ -67,7 +67,7 @@ func TestEveryConnectionBeginsWithClosed(t *testing.T) {
 func TestWatchdogBoard(t *testing.T) {
 	t.Parallel()
 	board, dog := newLibmodbusBoard(t, "--watchdog", "5,10"), relaytest.Timeout(500*time.Millisecond)
-	sub := subject(t, board, board.address, relaytest.Setup{}, func(o *ContactOptions) {
+	sub := subject(t, board, board.Address(), relaytest.Setup{}, func(o *ContactOptions) {
 		o.Watchdog = &Watchdog{Register: 5, Unit: 10 * time.Millisecond, Timeout: dog}
 	})
 	require.Equal(t, relay.KindWatchdog, sub.Contacts[0].Kind())
@@ -82,12 +82,12 @@ func TestWatchdogBoard(t *testing.T) {
 	require.Len(t, ch, 2)
 	require.GreaterOrEqual(t, width(ch), 1199500*time.Microsecond)
 
-	from := len(board.all()) // the watchdog may have ended it before, between two polls
+	from := len(board.Events()) // the watchdog may have ended it before, between two polls
 	r = sub.Contacts[0].Interrupt(ctx, relay.Interruption{Seq: 2, Duration: time.Minute,
 		NotAfter: time.Now().Add(time.Second),
 		Opened:   func(time.Time) { go board.Cut() }})
 	require.Equal(t, relay.Unknown, r.Outcome)
-	board.await(t, "watchdog", from)
+	board.Await(t, "watchdog", from)
 	require.Len(t, board.Changes(0), 4)
 	board.Restore()
 	require.NoError(t, sub.Contacts[0].Close(ctx))
@@ -96,7 +96,7 @@ func TestWatchdogBoard(t *testing.T) {
 func TestTimedOutput(t *testing.T) {
 	leakCheck(t)
 	board := newLibmodbusBoard(t, "--timed", "10,0,20", "--timed", "11,1,20")
-	sub := subject(t, board, board.address, relaytest.Setup{}, func(o *ContactOptions) {
+	sub := subject(t, board, board.Address(), relaytest.Setup{}, func(o *ContactOptions) {
 		o.Timed = &Timed{Register: 10 + o.Coil, Unit: 20 * time.Millisecond, Limit: 110 * time.Millisecond}
 	})
 	require.Equal(t, relay.KindOneshot, sub.Contacts[0].Kind())

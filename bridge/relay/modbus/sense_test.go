@@ -19,7 +19,7 @@ import (
 func TestSense(t *testing.T) {
 	for _, currentOn := range []bool{true, false} {
 		b := newLibmodbusBoard(t, "--loop-inverse")
-		board, err := NewBoard(Options{Name: "cabinet", Address: b.address, Timeout: time.Second})
+		board, err := NewBoard(Options{Name: "cabinet", Address: b.Address(), Timeout: time.Second})
 		require.NoError(t, err)
 		with, err := board.Contact(ContactOptions{Name: "box-office", Unit: 1, Coil: 2, OpenOn: true,
 			Sense: &Sense{Input: 2, CurrentOn: currentOn}})

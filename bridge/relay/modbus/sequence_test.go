@@ -18,12 +18,12 @@ import (
 func TestSequenceGoesOn(t *testing.T) {
 	leakCheck(t)
 	board := newLibmodbusBoard(t, "--pulse", "10,0,20,150", "--pulse", "12,1,20,150")
-	peer := libraryClient(t, "tcp://"+board.address, 0)
+	peer := libraryClient(t, "tcp://"+board.Address(), 0)
 	require.NoError(t, peer.WriteRegisters(10, []uint16{0xFFFE, 1})) // an earlier master
 	require.Eventually(t, func() bool { return len(board.Changes(0)) == 2 }, 5*time.Second, time.Millisecond)
 	want := []uint16{0xFFFF, 0, 1}
 	for range want {
-		sub := subject(t, board, board.address, relaytest.Setup{}, pulsed)
+		sub := subject(t, board, board.Address(), relaytest.Setup{}, pulsed)
 		sub.Start()
 		ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
 		defer cancel()

@@ -10,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	"clearback/bridge/relay/modbus/modbustest"
 	"clearback/bridge/relay/relaytest"
 
 	"github.com/stretchr/testify/require"
@@ -150,7 +151,7 @@ func (h *serialLine) attach(unit byte) *terminal {
 }
 
 // newSerialBoard returns a libmodbus board on the serial line.
-func newSerialBoard(t *testing.T, h *serialLine, unit byte, args ...string) *libmodbusBoard {
+func newSerialBoard(t *testing.T, h *serialLine, unit byte, args ...string) *modbustest.LibmodbusBoard {
 	t.Helper()
 	return newLibmodbusBoard(t, slices.Concat(args, []string{"--unit", strconv.Itoa(int(unit)), "--rtu",
 		h.attach(unit).path, "115200"})...)
@@ -165,8 +166,8 @@ func busSubject(t *testing.T, ctl relaytest.Controller, device string, s relayte
 		Notify: s.Notify})
 	require.NoError(t, err)
 	sub := &relaytest.Subject{Controller: ctl, Start: b.Start, Ready: b.Ready, Timeout: limit}
-	if c, ok := ctl.(*libmodbusBoard); ok {
-		sub.Peer = c.peer
+	if c, ok := ctl.(*modbustest.LibmodbusBoard); ok {
+		sub.Peer = c.Peer
 	}
 	for i, name := range []string{relaytest.LineA, relaytest.LineB} {
 		o := ContactOptions{Name: name, Unit: 1, Coil: uint16(i), OpenOn: true}

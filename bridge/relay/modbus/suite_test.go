@@ -51,8 +51,8 @@ func subject(t *testing.T, ctl relaytest.Controller, address string, s relaytest
 		Notify: s.Notify})
 	require.NoError(t, err)
 	sub := &relaytest.Subject{Controller: ctl, Start: b.Start, Ready: b.Ready, Timeout: limit, Says: "exception 6"}
-	if c, ok := ctl.(*libmodbusBoard); ok {
-		sub.Peer = c.peer
+	if c, ok := ctl.(*modbustest.LibmodbusBoard); ok {
+		sub.Peer = c.Peer
 	}
 	for i, name := range []string{relaytest.LineA, relaytest.LineB} {
 		o := ContactOptions{Name: name, Unit: 1, Coil: uint16(i), OpenOn: true}

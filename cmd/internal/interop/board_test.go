@@ -3,32 +3,24 @@
 package interop
 
 import (
-	"bufio"
 	"fmt"
-	"io"
-	"os"
-	"os/exec"
+	"net"
 	"slices"
 	"strconv"
-	"strings"
-	"sync"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/require"
 	"golang.org/x/sys/unix"
 
-	"clearback/bridge/programtest"
+	"clearback/bridge/relay/modbus/modbustest"
 )
 
-// board is the relay board of the Modbus driver's tests, a program that uses libmodbus. Here, coil on means open.
+// board is a relay board that uses libmodbus, with its times on the wall clock.
 type board struct {
-	port  int
-	cmd   *exec.Cmd
-	stdin io.WriteCloser
-
-	mu     sync.Mutex
-	events []boardEvent
+	*modbustest.LibmodbusBoard
+	port int
+	zero time.Time // see monotonicZero
 }
 
 // boardEvent is a line of the board's report, with its time converted to the wall clock.
@@ -60,54 +52,19 @@ func monotonicZero() time.Time {
 
 func newBoard(t testing.TB, args ...string) *board {
 	t.Helper()
-	return startBoard(t, append(args, "--stdin", "127.0.0.1", "0")...)
-}
-
-func startBoard(t testing.TB, args ...string) *board {
-	t.Helper()
-	bin, err := buildBoard()
-	if err != nil {
-		t.Log(err)
-		programtest.Missing(t, "libmodbus, or a C compiler for it,", "gcc libc6-dev pkg-config libmodbus-dev")
-	}
-	cmd := exec.Command(bin, args...)
-	cmd.Stderr = os.Stderr
-	b := &board{cmd: cmd}
-	b.stdin, err = cmd.StdinPipe()
+	b := &board{LibmodbusBoard: modbustest.StartLibmodbusBoard(t, buildBoard, args...), zero: monotonicZero()}
+	_, port, err := net.SplitHostPort(b.Address())
 	require.NoError(t, err)
-	out, err := cmd.StdoutPipe()
+	b.port, err = strconv.Atoi(port)
 	require.NoError(t, err)
-	require.NoError(t, cmd.Start())
-	var reading sync.WaitGroup
-	reading.Go(func() { b.read(out) })
-	t.Cleanup(func() {
-		b.stdin.Close() // the board ends when its input ends
-		reading.Wait()
-		_ = cmd.Wait()
-	})
-	b.port = b.await(t, "the board listens", func(e boardEvent) bool { return e.name == "listen" }).value
 	return b
 }
 
-func (b *board) read(out io.Reader) {
-	zero := monotonicZero()
-	for lines := bufio.NewScanner(out); lines.Scan(); {
-		f := strings.Split(lines.Text(), ",")
-		if len(f) != 7 || f[0] == "t_us" {
-			continue
-		}
-		n := func(i int) int { v, _ := strconv.Atoi(f[i]); return v }
-		e := boardEvent{zero.Add(time.Duration(n(0)) * time.Microsecond), f[1], n(2), n(4), n(5), n(6)}
-		b.mu.Lock()
-		b.events = append(b.events, e)
-		b.mu.Unlock()
+func (b *board) all() (all []boardEvent) {
+	for _, e := range b.Events() {
+		all = append(all, boardEvent{b.zero.Add(e.At), e.Name, e.Conn, e.Fn, e.Index, e.Value})
 	}
-}
-
-func (b *board) all() []boardEvent {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	return slices.Clone(b.events)
+	return all
 }
 
 // await returns the first event that matches.
@@ -137,19 +94,10 @@ func (b *board) awaitCoil(t testing.TB, coil, value int) boardEvent {
 	})
 }
 
-// settle returns once everything that the board was asked before has been reported.
-func (b *board) settle(t testing.TB) {
-	t.Helper()
-	from := len(b.all())
-	_, err := io.WriteString(b.stdin, "here\n")
-	require.NoError(t, err)
-	b.awaitFrom(t, from, "the board answers", func(e boardEvent) bool { return e.name == "here" })
-}
-
 // openings returns the times for which the contact was open, by the movements of the coil.
 func (b *board) openings(t testing.TB, coil int) []opening {
 	t.Helper()
-	b.settle(t)
+	b.Peer() // answered after all events before it
 	var all []opening
 	for _, e := range b.all() {
 		if e.name != "coil" || e.index != coil {

@@ -37,8 +37,8 @@ func TestBoardGoneIsAnIncident(t *testing.T) {
 	// The contact is known to be closed before the board goes. Otherwise its state would be unknown from the start
 	// (SAFETY.md S16).
 	r.board.await(t, "the contact is read back", func(e boardEvent) bool { return e.name == "read" })
-	r.board.settle(t)
-	require.NoError(t, r.board.cmd.Process.Kill())
+	r.board.Peer()
+	r.board.Kill()
 	near := r.adapterWaits(boxOffice, heldAnswered(0))
 	far := r.farCalls(talked())
 	near.ok()

@@ -12,6 +12,7 @@ import (
 	"testing"
 
 	"clearback/bridge/programtest"
+	"clearback/bridge/relay/modbus/modbustest"
 	"clearback/bridge/relay/relaytest"
 	"clearback/bridge/relay/relaytest/vm"
 )
@@ -88,12 +89,4 @@ func need(t testing.TB, programs ...string) {
 	}
 }
 
-var buildBoard = sync.OnceValues(func() (string, error) {
-	bin := filepath.Join(built.dir, "board")
-	out, err := exec.Command("sh", "-c", `cc -O2 -o "$1" "$2" $(pkg-config --cflags --libs libmodbus)`, "sh", bin,
-		"../../../bridge/relay/modbus/testdata/board.c").CombinedOutput()
-	if err != nil {
-		return "", fmt.Errorf("%w: %s", err, out)
-	}
-	return bin, nil
-})
+var buildBoard = sync.OnceValues(func() (string, error) { return modbustest.BuildLibmodbusBoard(built.dir) })

@@ -81,23 +81,19 @@ func movesIn(t *testing.T, file string, parse func(string) (move, bool)) func() 
 const openFor = 600 * time.Millisecond
 
 func boardMoves(b *board) func() []move {
-	zero := monotonicZero()
 	return func() []move {
 		var all []move
-		for _, e := range b.all() {
-			if e.name == "coil" && e.index == 0 {
-				all = append(all, move{e.at.Sub(zero), e.value == 1})
+		for _, e := range b.Events() {
+			if e.Name == "coil" && e.Index == 0 {
+				all = append(all, move{e.At, e.Value == 1})
 			}
 		}
 		return all
 	}
 }
 
-func slowly(t *testing.T, b *board) func() {
-	return func() {
-		_, err := io.WriteString(b.stdin, "fault delay any 0 2000\n")
-		require.NoError(t, err)
-	}
+func slowly(b *board) func() {
+	return func() { b.Tell("", "fault delay any 0 2000") }
 }
 
 func onModbus(name, kind, contact string, watchdog time.Duration, args ...string) func(*testing.T) *way {
@@ -106,7 +102,7 @@ func onModbus(name, kind, contact string, watchdog time.Duration, args ...string
 		p := newProxy(t, b.port)
 		return &way{name: name, driver: "modbus", kind: kind,
 			controller: fmt.Sprintf(`modbus: {address: "127.0.0.1:%d"}`, p.port), contact: "coil: 0" + contact,
-			moves: boardMoves(b), net: p, watchdog: watchdog, slow: slowly(t, b)}
+			moves: boardMoves(b), net: p, watchdog: watchdog, slow: slowly(b)}
 	}
 }
 
@@ -211,11 +207,11 @@ func onSerial(kind, contact string, args ...string) func(*testing.T) *way {
 			far.master.Close()
 			carrying.Wait()
 		})
-		b := startBoard(t, append(args, "--stdin", "--rtu", far.path, "115200")...)
+		b := newBoard(t, append(args, "--rtu", far.path, "115200")...)
 		return &way{name: "modbus-rtu, " + kind, driver: "modbus-rtu", kind: kind,
 			controller: fmt.Sprintf("rtu: {device: %s, baud: 115200, parity: none, stop_bits: 1}", near.path),
 			contact:    "coil: 0" + contact, moves: boardMoves(b),
-			slow: slowly(t, b)}
+			slow: slowly(b)}
 	}
 }
 
