@@ -64,7 +64,7 @@ var may = map[string][]string{
 	"bridge/rehearsal": {"supervision", "supervision/keysystem", "config"},
 	"bridge/daemon": {"supervision", "supervision/callrecord", "config", "bridge", "bridge/control", "bridge/journal",
 		"bridge/media", "bridge/relay", "bridge/relay/drivers", "bridge/sipua", "bridge/testcall"},
-	"bridge/daemon/daemontest": {"bridge/loopbacktest", "bridge/sipua/uatest", "config"},
+	"bridge/daemon/daemontest": {"bridge/loopbacktest", "bridge/relay/modbus/modbustest", "bridge/sipua/uatest", "config"},
 	"cmd/internal/cli": {
 		"supervision", "supervision/sanitize", "supervision/callrecord", "supervision/tuning", "supervision/window",
 		"config", "bridge/control", "bridge/daemon", "bridge/journal", "bridge/rehearsal",
@@ -137,10 +137,10 @@ var libraries = map[string][]string{
 	"github.com/icholy/digest":    {"bridge/sipua/registration", "bridge/rehearsal"},
 	"github.com/pion/rtp":         {"bridge/media", "bridge/rehearsal", "bridge/testcall"},
 	"github.com/pion/rtcp":        {"bridge/media"},
-	"github.com/pion/sdp/v3":      {},                           // tests check our output with it
-	"github.com/simonvetter":      {"bridge/daemon/daemontest"}, // the board of tests
-	"github.com/spf13/cobra":      {"cmd/internal/cli"},         // the command line: help, completion in three shells, suggestions
-	"github.com/spf13/pflag":      {"cmd/internal/cli"},         // the flags of cobra
+	"github.com/pion/sdp/v3":      {},                   // tests check our output with it
+	"github.com/simonvetter":      {},                   // tests check our Modbus with it
+	"github.com/spf13/cobra":      {"cmd/internal/cli"}, // the command line: help, completion in three shells, suggestions
+	"github.com/spf13/pflag":      {"cmd/internal/cli"}, // the flags of cobra
 	"github.com/stretchr/testify": {"bridge/relay/relaytest", "bridge/daemon/daemontest", "bridge/sipua/rawtest"},
 	"go.uber.org/goleak":          {},
 	"pgregory.net/rapid":          {"supervision/supervisiontest"},

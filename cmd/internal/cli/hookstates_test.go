@@ -11,7 +11,6 @@ import (
 	"testing"
 	"time"
 
-	mb "github.com/simonvetter/modbus"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
@@ -26,10 +25,10 @@ type sensed struct {
 	flow bool
 }
 
-func (s *sensed) HandleDiscreteInputs(*mb.DiscreteInputsRequest) ([]bool, error) {
+func (s *sensed) flows() bool {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	return []bool{s.flow}, nil
+	return s.flow
 }
 
 func (s *sensed) set(flow bool) {
@@ -43,7 +42,8 @@ func (s *sensed) set(flow bool) {
 func seen(t *testing.T, by string, wrong func(state int, p *daemontest.Adapter, s *sensed)) (code int, out string,
 	trust journal.Trust) {
 	p, board := daemontest.NewAdapter(t), &sensed{}
-	path := daemontest.File(t, daemontest.Serve(t, board), daemontest.Answering(t, "200 OK"), p.Addr())
+	board.Flow = board.flows
+	path := daemontest.File(t, daemontest.Serve(t, &board.Board), daemontest.Answering(t, "200 OK"), p.Addr())
 	recorded(t, path)
 	text, err := os.ReadFile(path)
 	require.NoError(t, err)

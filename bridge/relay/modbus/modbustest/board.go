@@ -20,6 +20,8 @@ type BoardOptions struct {
 
 	// SingleInputs lets inputs be read only one by one.
 	SingleInputs bool
+	// Input returns the state of an input, and whether it exists. nil: each input has the state of its coil.
+	Input func(n int, coils []bool) (on, ok bool)
 }
 
 // Timer is a register that opens a coil's loop for a number of units.
@@ -32,8 +34,8 @@ type Timer struct {
 	Sequence bool
 }
 
-// Board is a relay board on a real socket, with eight coils, registers, and eight inputs, each with the state of its
-// coil. Package relaytest's faults can be injected.
+// Board is a relay board on a real socket, with eight coils, registers and inputs. Package relaytest's faults can be
+// injected.
 //
 // Source of its answers: MODBUS Application Protocol Specification V1.1b3, sections 6.1 to 6.3, 6.5, 6.6, 6.12 and 7.
 type Board struct {
@@ -46,6 +48,7 @@ type Board struct {
 	regs    map[uint16]uint16
 	timers  [8]*time.Timer
 	changes [8][]relaytest.Change
+	stuck   bool // all coils read as on
 }
 
 // Sensing selects readings of inputs for a fault.
@@ -92,11 +95,15 @@ func (b *Board) Answer(pdu []byte) []byte {
 	n, v := binary.BigEndian.Uint16(pdu[1:]), binary.BigEndian.Uint16(pdu[3:])
 	switch pdu[0] {
 	case 1, 2:
-		if int(n)+int(v) > len(b.coils) || pdu[0] == 2 && v > 1 && b.opt.SingleInputs {
-			return Exception(pdu[0], 2)
+		if pdu[0] == 2 && v > 1 && b.opt.SingleInputs {
+			return Exception(2, 2)
 		}
 		bits := byte(0)
-		for i, on := range b.coils[n : n+v] {
+		for i := range int(v) {
+			on, ok := b.levelLocked(pdu[0], int(n)+i)
+			if !ok {
+				return Exception(pdu[0], 2)
+			}
 			if on {
 				bits |= 1 << i
 			}
@@ -124,6 +131,24 @@ func (b *Board) Answer(pdu []byte) []byte {
 		return Exception(pdu[0], 1)
 	}
 	return pdu
+}
+
+// levelLocked returns what a coil or, with function 2, an input reads, and whether it exists.
+func (b *Board) levelLocked(function byte, n int) (on, ok bool) {
+	switch {
+	case function == 2 && b.opt.Input != nil:
+		return b.opt.Input(n, b.coils[:])
+	case n >= len(b.coils):
+		return false, false
+	}
+	return b.coils[n] || function == 1 && b.stuck, true
+}
+
+// Stick makes all coils read as on, whatever they are, or ends that.
+func (b *Board) Stick(stuck bool) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.stuck = stuck
 }
 
 // writeLocked writes registers from n on.
