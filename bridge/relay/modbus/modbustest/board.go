@@ -70,9 +70,16 @@ func NewBoard(t testing.TB, o BoardOptions) *Board {
 			}
 		}
 	})
-	b.Server = NewServer(t, ServerOptions{Act: func(f Frame) []byte { return b.Answer(f.PDU) }, Meets: b.meets})
+	connect := func() (Session, error) { return boardSession{b}, nil }
+	b.Server = NewServer(t, ServerOptions{Connect: connect, Meets: b.meets})
 	return b
 }
+
+// boardSession serves a connection. The state is the board's.
+type boardSession struct{ *Board }
+
+func (s boardSession) Act(f Frame) []byte { return s.Answer(f.PDU) }
+func (boardSession) Close() error         { return nil }
 
 func (b *Board) meets(on relaytest.On, pdu []byte) bool {
 	opening := pdu[0] == 5 && (pdu[3] == 0xFF) == b.opt.OpenOn ||

@@ -12,14 +12,25 @@ import (
 
 // ServerOptions say what a server does with requests.
 type ServerOptions struct {
-	// Act carries out a request and returns the PDU of its answer.
-	Act func(Frame) []byte
+	// Connect returns what serves a new connection. After an error the connection ends.
+	Connect func() (Session, error)
 	// Meets reports whether faults for the given requests apply to this one.
 	Meets func(on relaytest.On, pdu []byte) bool
+	// AtOnce serves the requests of different connections at the same time. Otherwise the server serves one request at
+	// a time, like small boards.
+	AtOnce bool
 }
 
-// Server serves Modbus TCP with faults. It serves one request at a time over all its connections, like small boards.
-// With Move and Changes it is a relaytest.Controller. Its methods are safe for concurrent use.
+// Session serves one connection.
+type Session interface {
+	// Act carries out a request and returns the PDU of its answer. The connection ends if it is nil.
+	Act(Frame) []byte
+	// Close ends a request that is being carried out. It may be called twice.
+	Close() error
+}
+
+// Server serves Modbus TCP with faults. With Move and Changes it is a relaytest.Controller. Its methods are safe for
+// concurrent use.
 type Server struct {
 	opt     ServerOptions
 	start   time.Time
@@ -29,11 +40,12 @@ type Server struct {
 
 	mu       sync.Mutex
 	listener net.Listener // nil while cut
-	conns    map[net.Conn]bool
+	conns    map[net.Conn]Session
 	faults   []relaytest.Fault
 	requests []Request
 	connects int
-	release  chan struct{} // closed to release the held request; nil if none is held
+	release  chan struct{}  // closed to release the held request; nil if none is held
+	held     sync.WaitGroup // the held requests, until they have been carried out
 
 	serving sync.WaitGroup
 }
@@ -49,7 +61,7 @@ type Request struct {
 // NewServer returns a server on an address of its own, which ends with the test.
 func NewServer(t testing.TB, o ServerOptions) *Server {
 	t.Helper()
-	s := &Server{opt: o, start: time.Now(), address: relaytest.Address(t), conns: map[net.Conn]bool{}}
+	s := &Server{opt: o, start: time.Now(), address: relaytest.Address(t), conns: map[net.Conn]Session{}}
 	s.Restore()
 	t.Cleanup(func() {
 		s.Cut()
@@ -87,19 +99,31 @@ func (s *Server) Restore() {
 			if err != nil {
 				return
 			}
-			s.mu.Lock()
-			if s.listener != l { // cut in the meantime
-				s.mu.Unlock()
+			session, n := s.connect(c, l)
+			if session == nil {
 				c.Close()
 				continue
 			}
-			s.conns[c] = true
-			s.connects++
-			n := s.connects
-			s.mu.Unlock()
-			s.serving.Go(func() { s.serve(c, n) })
+			s.serving.Go(func() { s.serve(c, session, n) })
 		}
 	})
+}
+
+// connect returns the session of a new connection and its number. The session is nil if there is none or the
+// server was cut meanwhile.
+func (s *Server) connect(c net.Conn, l net.Listener) (Session, int) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.listener != l {
+		return nil, 0
+	}
+	session, err := s.opt.Connect()
+	if err != nil {
+		return nil, 0
+	}
+	s.conns[c] = session
+	s.connects++
+	return session, s.connects
 }
 
 // Cut ends all connections and refuses new ones until Restore.
@@ -110,14 +134,16 @@ func (s *Server) Cut() {
 		s.listener.Close()
 	}
 	s.listener = nil
-	for c := range s.conns {
+	for c, session := range s.conns {
 		c.Close()
+		session.Close()
 	}
 }
 
-func (s *Server) serve(c net.Conn, n int) {
+func (s *Server) serve(c net.Conn, session Session, n int) {
 	defer func() {
 		c.Close()
+		session.Close()
 		s.mu.Lock()
 		delete(s.conns, c)
 		s.mu.Unlock()
@@ -127,9 +153,7 @@ func (s *Server) serve(c net.Conn, n int) {
 		if err != nil {
 			return
 		}
-		s.acting.Lock()
-		answer, keep := s.handle(n, f)
-		s.acting.Unlock()
+		answer, keep := s.handle(session, n, f)
 		if answer != nil {
 			c.Write(TCP(f.Transaction, f.Unit, answer...))
 		}
@@ -139,7 +163,11 @@ func (s *Server) serve(c net.Conn, n int) {
 	}
 }
 
-func (s *Server) handle(conn int, r Frame) (answer []byte, keep bool) {
+func (s *Server) handle(session Session, conn int, r Frame) (answer []byte, keep bool) {
+	if !s.opt.AtOnce {
+		s.acting.Lock()
+		defer s.acting.Unlock()
+	}
 	s.mu.Lock()
 	s.requests = append(s.requests, Request{conn, time.Since(s.start), r.Unit, string(r.PDU)})
 	var f *relaytest.Fault
@@ -151,8 +179,12 @@ func (s *Server) handle(conn int, r Frame) (answer []byte, keep bool) {
 		}
 	}
 	s.mu.Unlock()
+	act := func() ([]byte, bool) {
+		answer := session.Act(r)
+		return answer, answer != nil
+	}
 	if f == nil {
-		return s.opt.Act(r), true
+		return act()
 	}
 	switch f.Do {
 	case relaytest.Refuse:
@@ -160,27 +192,29 @@ func (s *Server) handle(conn int, r Frame) (answer []byte, keep bool) {
 	case relaytest.Ignore:
 		return nil, true
 	case relaytest.Mute:
-		s.opt.Act(r)
+		session.Act(r)
 		return nil, true
 	case relaytest.Hangup:
 		return nil, false
 	case relaytest.ActHangup:
-		s.opt.Act(r)
+		session.Act(r)
 		return nil, false
 	}
 	if f.Do == relaytest.StallRequest {
+		defer s.held.Done()
 		<-s.hold()
 	} else {
 		<-time.After(f.Delay)
 	}
-	return s.opt.Act(r), true
+	return act()
 }
 
-// hold holds the request, and with it all others.
+// hold holds the request, and with it all others unless they are served at once.
 func (s *Server) hold() <-chan struct{} {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	s.release = make(chan struct{})
+	s.held.Add(1)
 	return s.release
 }
 
@@ -202,8 +236,7 @@ func (s *Server) Release() {
 		s.release = nil
 	}
 	s.mu.Unlock()
-	s.acting.Lock() // the held request has the lock
-	defer s.acting.Unlock()
+	s.held.Wait()
 }
 
 // Inject adds a fault.
