@@ -213,7 +213,7 @@ func TestKernelNames(t *testing.T) {
 	require.ErrorIs(t, err, ErrNotFound)
 	c, err := findChip(newSystem(), a.path)
 	require.NoError(t, err)
-	require.Equal(t, ChipInfo{Name: filepath.Base(a.path), Label: "twin", Lines: 3}, c)
+	require.Equal(t, ChipInfo{Name: filepath.Base(a.path), Label: "twin", Lines: 3}, c.chip)
 }
 
 // TestKernelSense checks the loop-current input by edges, with the kernel's time stamps, and by reading.
