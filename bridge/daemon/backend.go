@@ -232,13 +232,21 @@ func (l *Line) mayRing() error {
 func (l *Line) reserve() error {
 	l.mu.Lock()
 	defer l.mu.Unlock()
+	if err := l.busyLocked(); err != nil {
+		return err
+	}
+	l.beginning = true
+	return nil
+}
+
+// busyLocked returns why the line can be neither tuned nor opened by hand, or nil.
+func (l *Line) busyLocked() error {
 	switch {
 	case l.ending:
 		return errEnding(l.c.Name)
 	case l.session != nil || l.beginning:
 		return errTuning(l.c.Name)
 	}
-	l.beginning = true
 	return nil
 }
 

@@ -60,12 +60,10 @@ func (h *backend) Pulse(ctx context.Context, line string, interval time.Duration
 func (l *Line) beginPulse() error {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	switch {
-	case l.ending:
-		return errEnding(l.c.Name)
-	case l.session != nil || l.beginning:
-		return errTuning(l.c.Name)
-	case l.pulsing:
+	if err := l.busyLocked(); err != nil {
+		return err
+	}
+	if l.pulsing {
 		return &control.Error{Code: http.StatusConflict, Reason: control.ReasonBusy, Text: l.c.Name +
 			": another interruption by hand is under way; try again"}
 	}
