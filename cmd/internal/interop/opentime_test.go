@@ -50,15 +50,42 @@ type move struct {
 	open bool
 }
 
-// length returns the length of the last opening. ok is false while it lasts, and before the first one.
+// length returns the length of the last opening. ok is false while it lasts, and before the first one. A peer may also
+// record an order that moves nothing, such as a close of a closed contact.
 func length(all []move) (d time.Duration, ok bool) {
 	var began time.Duration
+	var open bool
 	for _, m := range all {
-		if d, ok = m.at-began, !m.open && began > 0; m.open {
-			began = m.at
+		switch {
+		case m.open && !open:
+			began, ok = m.at, false
+		case !m.open && open:
+			d, ok = m.at-began, true
 		}
+		open = m.open
 	}
 	return d, ok
+}
+
+// TestLength: a close of a closed contact, such as the daemon's after an agent's timer, lengthens no opening.
+func TestLength(t *testing.T) {
+	closed, opened, ended, again := move{1, false}, move{10, true}, move{15, false}, move{40, false}
+	for _, c := range []struct {
+		moves  []move
+		length time.Duration
+		ok     bool
+	}{
+		{nil, 0, false},
+		{[]move{closed}, 0, false},
+		{[]move{closed, opened}, 0, false},
+		{[]move{closed, opened, ended}, 5, true},
+		{[]move{closed, opened, ended, again}, 5, true},
+		{[]move{opened, ended, {50, true}, {51, true}, {70, false}}, 20, true},
+	} {
+		d, ok := length(c.moves)
+		require.Equal(t, c.ok, ok, "%v", c.moves)
+		require.Equal(t, c.length, d, "%v", c.moves)
+	}
 }
 
 // movesIn returns a function that reads a peer's file, which has a line for each movement.
