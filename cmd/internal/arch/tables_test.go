@@ -53,6 +53,8 @@ var may = map[string][]string{
 	"bridge/relay/mqtt/brokertest": {"bridge/programtest"},
 	"bridge/relay/agent/agentmqtt": {"bridge/relay", "bridge/relay/agent", "bridge/relay/mqtt",
 		"bridge/relay/mqtt/broker"},
+	"bridge/relay/agent/agentrun": {"bridge/relay/agent", "bridge/relay/agent/agentmqtt", "bridge/relay/gpio",
+		"bridge/relay/mqtt/broker", "bridge/relay/serial", "bridge/relay/transport", "config", "supervision"},
 	"bridge/relay/agent":        {"bridge/relay", "bridge/relay/modbus/codec", "config/file"},
 	"bridge/relay/relaytest":    {"bridge/relay"},
 	"bridge/relay/relaytest/vm": {},
@@ -68,8 +70,7 @@ var may = map[string][]string{
 	"cmd/internal/cli": {
 		"supervision", "supervision/sanitize", "supervision/callrecord", "supervision/tuning", "supervision/window",
 		"config", "bridge/control", "bridge/daemon", "bridge/journal", "bridge/rehearsal",
-		"bridge/relay", "bridge/relay/agent", "bridge/relay/agent/agentmqtt", "bridge/relay/drivers",
-		"bridge/relay/gpio", "bridge/relay/mqtt/broker", "bridge/relay/serial", "bridge/relay/transport",
+		"bridge/relay", "bridge/relay/agent/agentrun", "bridge/relay/drivers",
 	},
 	"cmd/internal/arch":    {},
 	"cmd/internal/figures": {},
@@ -147,7 +148,8 @@ var libraries = map[string][]string{
 	"go.yaml.in/yaml/v3":          {"config"},
 	"go.uber.org/zap": {
 		"bridge", "bridge/journal", "bridge/control", "bridge/testcall", "bridge/sipua", "bridge/sipua/endpoint",
-		"bridge/sipua/registration", "bridge/rehearsal", "bridge/daemon", "cmd/internal/cli",
+		"bridge/sipua/registration", "bridge/rehearsal", "bridge/daemon", "bridge/relay/agent/agentrun",
+		"cmd/internal/cli",
 	},
 	"golang.org/x/net": {"bridge/media"},
 	"golang.org/x/sys": {

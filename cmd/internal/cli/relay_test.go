@@ -10,10 +10,6 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
-
-	"clearback/bridge/relay/agent"
-	"clearback/config"
-	"clearback/supervision"
 )
 
 const simulatedRelay = `listen: 127.0.0.1:1
@@ -94,23 +90,4 @@ func TestRelayCannotListen(t *testing.T) {
 	b, err := os.ReadFile(moves)
 	require.NoError(t, err)
 	require.True(t, strings.HasPrefix(string(b), "closed "), "%s", b)
-}
-
-// The agent keeps a contact closed between two openings for as long as supervision.LeastClosed says.
-func TestRelayLeastClosed(t *testing.T) {
-	path, _ := relayFile(t, simulatedRelay)
-	c, faults, err := config.LoadRelay(path)
-	require.NoError(t, err)
-	require.Empty(t, faults)
-	a, err := newAgent(c, func(agent.Notice) {})
-	require.NoError(t, err)
-	a.Start()
-	defer a.Shutdown(t.Context())
-	require.Empty(t, a.Ready(t.Context()))
-	m, k := agent.NewMaster("test"), a.Contacts()[0]
-	require.NoError(t, k.Pulse(m, agent.Command{Plain: true, For: time.Second}))
-	require.NoError(t, k.Close(m))
-	err = k.Pulse(m, agent.Command{Plain: true, For: time.Second})
-	require.ErrorIs(t, err, agent.ErrTooSoon)
-	require.ErrorContains(t, err, supervision.LeastClosed.String())
 }

@@ -1,4 +1,4 @@
-package cli
+package agentrun
 
 import (
 	"errors"
@@ -114,48 +114,4 @@ func statusLine(word string) serial.Input {
 	default: // the file was checked, so it is this one
 		return serial.RI
 	}
-}
-
-// describeRelay describes each contact and what it does when something fails.
-func describeRelay(c *config.Relay) []string {
-	var all []string
-	for _, k := range c.Contacts {
-		all = append(all, describeRelayContact(k))
-	}
-	served := "nobody can connect by Modbus TCP"
-	if c.Listen.IsValid() {
-		served = fmt.Sprintf("Modbus TCP at %v for %v", c.Listen, c.AllowFrom)
-	}
-	if c.MQTT != nil {
-		served += fmt.Sprintf(", MQTT at %s under %s/", c.MQTT.Address, c.MQTT.Prefix)
-	}
-	all = append(all, fmt.Sprintf("%s; no loop is open for longer than %v, and the contacts of a master that is silent for %v are closed",
-		served, c.MaxInterval, c.Watchdog))
-	if c.HardwareWatchdog == nil {
-		all = append(all, "no hardware watchdog: if this machine hangs while a loop is open, nothing here closes it")
-	}
-	return all
-}
-
-func describeRelayContact(k config.RelayContact) string {
-	if k.Simulated != nil {
-		return fmt.Sprintf("contact %s: SIMULATED: no real contact moves", k.Name)
-	}
-	how, dies := "", ""
-	switch {
-	case k.GPIO != nil:
-		how = fmt.Sprintf("line %s of GPIO chip %s", k.GPIO.Line, k.GPIO.Chip)
-		dies = "if the agent is killed, the line is released, and the chip's driver decides what the pin does until clearback relay --close or the next start"
-	case k.Serial != nil:
-		how = fmt.Sprintf("%s of %s", k.Serial.Line, k.Serial.Device)
-		dies = "if the agent is killed, RTS and DTR drop"
-		if k.OpenLevel == "off" {
-			dies = "IF THE AGENT IS KILLED, IT STAYS AS IT WAS"
-		}
-	}
-	power := "without power the loop is closed"
-	if k.OpenLevel == "off" {
-		power = "WITHOUT POWER THE LOOP IS OPEN"
-	}
-	return fmt.Sprintf("contact %s: %s; the loop is open when it is %s; %s; %s", k.Name, how, k.OpenLevel, dies, power)
 }
