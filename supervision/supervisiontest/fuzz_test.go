@@ -59,23 +59,6 @@ func TestMutantHookAloneChangesNothing(t *testing.T) {
 	}
 }
 
-// TestShortenKeepsTheFault checks that a shortened failure has few events and the same fault.
-func TestShortenKeepsTheFault(t *testing.T) {
-	for _, m := range Mutants() {
-		if m.Invariant != 11 {
-			continue
-		}
-		_, f := Orders(2000, 1, m.Build)
-		switch {
-		case f == nil:
-			t.Errorf("a machine that %s passes", m.Name)
-		case len(f.Violations) == 0 || len(f.Moments) > 12 || len(f.Moments) > f.Original:
-			t.Errorf("a machine that %s is shown by %d of %d moments, %v", m.Name, len(f.Moments), f.Original,
-				f.Violations)
-		}
-	}
-}
-
 // TestSeedsReachTheLoop checks that the fuzzer's seeds open the loop.
 func TestSeedsReachTheLoop(t *testing.T) {
 	opened := 0
