@@ -196,11 +196,13 @@ func TestAgentInterval(t *testing.T) {
 			t.Logf("longer than asked, by the contact's record   %v", recorded)
 			t.Logf("from the master's write to the movement      %v", begun)
 			require.GreaterOrEqual(t, errors.quantile(0), time.Duration(0), "shorter than asked")
+			var limit bound
 			if x.most > 0 {
-				q := count(99, 90) // with few samples, the 99th percentile is the second longest
-				v.limit(fmt.Sprintf("interval error of the agent (p%d), %s", q, x.name), ms(errors.quantile(q)), x.most,
-					"ms", false)
+				limit = atMost(x.most)
 			}
+			q := count(99, 90) // with few samples, the 99th percentile is the second longest
+			v.add(figure{name: fmt.Sprintf("agent: error of an interval, %s, p%d", x.name, q), value: ms(errors.quantile(q)),
+				unit: "ms", bound: limit})
 		})
 	}
 }
@@ -236,6 +238,7 @@ func TestAgentCost(t *testing.T) {
 		busy/time.Duration(requests), atRest)
 	t.Logf("resident at the start %.1f MB, now %.1f MB, most %.1f MB", fresh, memory(t, a.Cmd.Process.Pid, "VmRSS"),
 		memory(t, a.Cmd.Process.Pid, "VmHWM"))
-	v.limit("agent, from start to ready (median)", ms(ready.quantile(50)), 50, "ms", false)
-	v.limit("agent, resident memory", memory(t, a.Cmd.Process.Pid, "VmRSS"), 15, "MB", true)
+	v.add(figure{name: "agent: from start to ready, p50", value: ms(ready.quantile(50)), unit: "ms", bound: atMost(50)})
+	v.add(figure{name: "agent: resident memory", value: memory(t, a.Cmd.Process.Pid, "VmRSS"), unit: "MB",
+		baseline: baseline{"at the start", fresh}, bound: atMost(15), always: true})
 }

@@ -1,11 +1,16 @@
 // Package figures measures the built daemon as a whole: the time from a far end's hang-up to the opening of the loop
 // while a hundred lines relay media, the length of openings as the board sees it, memory, and the time until the daemon
-// is ready. It holds tests only. They run with the flag -figures, each beside a bare measurement in the same run.
+// is ready. It holds tests only. They run with the flag -figures, each beside a bare measurement in the same run. The
+// run ends with one table: each figure with its baseline, their ratio, the bound, and whether the bound is met. A bound
+// that is not met fails its test.
+//
+// The tests are not benchmarks (testing.B). Most figures are quantiles of one long measurement, or properties of one
+// process; b.N repetitions would only repeat the setup. And a benchmark has no bound.
 //
 // This comment lists every figure of the project, with the command that measures it. To add one: write the test beside
-// the code (or here, if it needs the built daemon) behind a flag, measure a bare path in the same run, state the bound
-// as a ratio to that path wherever possible, and add an entry below. A test of the tree checks that each command here
-// names a test that exists.
+// the code, or here if it needs the built daemon, behind a flag. Measure a bare path in the same run, and state the
+// bound as a ratio to that path wherever possible. Here, verdict.add puts the figure into the table. Then add an entry
+// below. A test of the tree checks that each command here names a test that exists.
 //
 // # How they were measured
 //

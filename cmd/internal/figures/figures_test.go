@@ -3,6 +3,7 @@
 package figures
 
 import (
+	"cmp"
 	"fmt"
 	"math/rand/v2"
 	"os"
@@ -80,13 +81,17 @@ func TestClearing(t *testing.T) {
 	v := w.verdict()
 	require.Greater(t, float64(sent), 0.9*(lines-away)*100*span.Seconds(),
 		"the media helper did not send at the pace of speech")
-	v.limit("BYE to open command, p50 through the daemon / p50 bare",
-		float64(ours.quantile(50))/float64(bares.quantile(50)), 3, "", false)
-	tail := count(99, 95) // p99 of 150 samples is the second largest: the machine's own pauses decide it
-	v.limit(fmt.Sprintf("BYE to open command, p%d through the daemon - p%[1]d bare", tail),
-		ms(ours.quantile(tail)-bares.quantile(tail)), 20, "ms", false)
-	v.limit("share of the media that was lost", 100*(1-float64(received)/float64(sent)), 1, "%", false)
-	v.limit("resident with 100 lines relaying", most, 60, "MB", true)
+	compare := func(percent int, b bound) {
+		v.add(figure{name: fmt.Sprintf("BYE to open command, 100 lines relaying, p%d", percent),
+			value: ms(ours.quantile(percent)), unit: "ms", baseline: baseline{"bare path", ms(bares.quantile(percent))},
+			bound: b})
+	}
+	compare(50, atMostTimes(3))
+	// p99 of 150 samples is the second largest: the machine's own pauses decide it
+	compare(count(99, 95), atMostMore(20))
+	v.add(figure{name: "media lost, 100 lines relaying", value: 100 * (1 - float64(received)/float64(sent)), unit: "%",
+		bound: atMost(1)})
+	v.add(figure{name: "resident memory, 100 lines relaying", value: most, unit: "MB", bound: atMost(60), always: true})
 	t.Logf("resident: %s", sizes(t, h))
 }
 
@@ -109,15 +114,17 @@ func TestJournal(t *testing.T) {
 	const lines = 8
 	with, without := newTestBedWith(t, lines, false, true), newTestBedWith(t, lines, false, false)
 	w := newWatch(t, with.pid(), without.pid())
-	var ratios []float64
+	type round struct{ with, without float64 } // ms, p50
+	var rounds []round
 	for range 7 {
 		a, b := with.round(count(60, 10)), without.round(count(60, 10))
-		ratios = append(ratios, float64(a.quantile(50))/float64(b.quantile(50)))
+		rounds = append(rounds, round{ms(a.quantile(50)), ms(b.quantile(50))})
 		t.Logf("with a journal %v; without %v", a, b)
 	}
-	slices.Sort(ratios)
-	w.verdict().limit("BYE to open command, p50 with a journal / without, median of 7 rounds", ratios[len(ratios)/2],
-		1.25, "", false)
+	slices.SortFunc(rounds, func(a, b round) int { return cmp.Compare(a.with/a.without, b.with/b.without) })
+	middle := rounds[len(rounds)/2]
+	w.verdict().add(figure{name: "BYE to open command, with a journal, p50, median of 7 rounds", value: middle.with,
+		unit: "ms", baseline: baseline{"without", middle.without}, bound: atMostTimes(1.25)})
 	info, err := os.Stat(filepath.Join(with.dir, "journal.db"))
 	require.NoError(t, err)
 	require.Positive(t, info.Size())
@@ -147,7 +154,9 @@ func TestMemoryAndReady(t *testing.T) {
 		h := newTestBed(t, lines, false)
 		if lines == 4 {
 			settle(count(5, 2))
-			(&verdict{t: t}).limit("resident with 4 idle lines", memory(t, h.pid(), "VmRSS"), 30, "MB", true)
+			v := &verdict{t: t, table: &results}
+			v.add(figure{name: "resident memory, 4 idle lines", value: memory(t, h.pid(), "VmRSS"), unit: "MB",
+				bound: atMost(30), always: true})
 			t.Logf("resident: %s", sizes(t, h))
 		}
 		w := newWatch(t)
@@ -158,8 +167,13 @@ func TestMemoryAndReady(t *testing.T) {
 		}
 		v := w.verdict()
 		t.Logf("ready with %d lines, from the start of the process: %v", lines, ready)
-		v.limit(fmt.Sprintf("ready with %d lines, p50", lines), ms(ready.quantile(50)), 100, "ms", false)
-		v.limit(fmt.Sprintf("ready with %d lines, longest", lines), ms(ready.quantile(100)), 100, "ms", false)
+		for _, x := range []struct {
+			name    string
+			percent int
+		}{{"p50", 50}, {"longest", 100}} {
+			v.add(figure{name: fmt.Sprintf("from start to ready, %d lines, %s", lines, x.name),
+				value: ms(ready.quantile(x.percent)), unit: "ms", bound: atMost(100)})
+		}
 	}
 }
 
@@ -184,10 +198,12 @@ func TestInterval(t *testing.T) {
 			w.wait = max(w.wait, bare.quantile(99))
 		}
 		v := w.verdict()
-		v.limit(what+": openings too short by", -ms(errors.quantile(0)), 0.5, "ms", true)
+		v.add(figure{name: "interval too short, " + what, value: -ms(errors.quantile(0)), unit: "ms", bound: atMost(0.5),
+			always: true})
 		// With few samples, the 99th percentile is the largest, which a single accident decides.
 		high := count(99, 90)
-		v.limit(fmt.Sprintf("%s: p%d of the error", what, high), ms(errors.quantile(high)), most, "ms", false)
+		v.add(figure{name: fmt.Sprintf("error of an interval, %s, p%d", what, high), value: ms(errors.quantile(high)),
+			unit: "ms", baseline: baseline{"bare wait", ms(bare.quantile(high))}, bound: atMost(most)})
 	}
 	measure("idle", 1.5)
 	var hogs []int

@@ -154,24 +154,30 @@ func (b *floodTest) emergencyCallBefore() (took samples) {
 	return took
 }
 
-// check prints the result and compares it with the limits of every flood.
-func (b *floodTest) check(v *verdict, quiet samples, barely flooding, s floodResult) {
+// check prints the result and compares it with the bounds of every flood. what names the flood.
+func (b *floodTest) check(v *verdict, what string, quiet samples, barely flooding, s floodResult) {
 	b.t.Helper()
 	b.t.Logf("packets: %.0f/s at the bare relay, %.0f/s at the daemon, which took %.0f %% of one processor",
 		barely.rate, s.rate, s.cpu)
 	b.t.Logf("daemon before %v; after a quarter of it %v; at its end %v", s.before, s.early, s.late)
 	b.t.Logf("far end's BYE to open command under it: %v", s.cleared)
 	b.t.Logf("an emergency call through the daemon, before it:  %v", quiet)
-	b.t.Logf("an emergency call through the daemon, under it:   %v; p50 %.1f times that before it", s.emergencyCalls,
-		float64(s.emergencyCalls.quantile(50))/float64(quiet.quantile(50)))
+	b.t.Logf("an emergency call through the daemon, under it:   %v", s.emergencyCalls)
 	b.t.Logf("a call's audio: of %d packets through the bare relay %.3f %% were lost, of %d through the daemon %.3f %%",
 		barely.sent, barely.lost(), s.sent, s.lost())
 	// In a short flood, one of the call's 300 packets is 0.3 %.
-	v.limit("audio lost beyond the bare relay's", s.lost()-barely.lost(), float64(count(1, 30))/10, "%", false)
-	v.limit("far end's BYE to open command, longest", ms(s.cleared.quantile(100)), 2000, "ms", false)
-	v.limit("an emergency call through the daemon, longest", ms(s.emergencyCalls.quantile(100)), 2000, "ms", false)
-	v.limit("memory gained after a quarter of the flood", s.late.rss-s.early.rss, 8, "MB", true)
-	v.limit("descriptors gained", float64(s.late.files-s.before.files), 16, "", true)
+	v.add(figure{name: "audio lost, " + what, value: s.lost(), unit: "%", baseline: baseline{"bare relay", barely.lost()},
+		bound: atMostMore(float64(count(1, 30)) / 10)})
+	v.add(figure{name: "BYE to open command, " + what + ", longest", value: ms(s.cleared.quantile(100)), unit: "ms",
+		bound: atMost(2000)})
+	v.add(figure{name: "emergency INVITE, " + what + ", p50", value: ms(s.emergencyCalls.quantile(50)), unit: "ms",
+		baseline: baseline{"before", ms(quiet.quantile(50))}})
+	v.add(figure{name: "emergency INVITE, " + what + ", longest", value: ms(s.emergencyCalls.quantile(100)), unit: "ms",
+		baseline: baseline{"before", ms(quiet.quantile(100))}, bound: atMost(2000)})
+	v.add(figure{name: "resident memory, " + what + ", at its end", value: s.late.rss, unit: "MB",
+		baseline: baseline{"after a quarter", s.early.rss}, bound: atMostMore(8), always: true})
+	v.add(figure{name: "descriptors, " + what, value: float64(s.late.files),
+		baseline: baseline{"before", float64(s.before.files)}, bound: atMostMore(16), always: true})
 	if v.quiet {
 		require.Len(b.t, s.cleared, b.calls-1)
 	}
@@ -195,9 +201,9 @@ func TestFlood(t *testing.T) {
 		sipTarget(b.bare[3], user(1)), mediaTarget(b.bare[0]), mediaTarget(b.bare[1]))
 	s := b.under(floodRate, length, sipTarget(netip.AddrPortFrom(b.addr(1), 5060), "seat-1"),
 		sipTarget(b.x.daemon, user(1)), mediaTarget(b.ports[0][0]), mediaTarget(b.ports[0][1]))
-	v := &verdict{t: t, quiet: s.rate > 0.9*floodRate && barely.rate > 0.9*floodRate,
+	v := &verdict{t: t, table: &results, quiet: s.rate > 0.9*floodRate && barely.rate > 0.9*floodRate,
 		how: "the flood did not reach its rate"}
-	b.check(v, quiet, barely, s)
+	b.check(v, "flood of junk", quiet, barely, s)
 }
 
 // byeRate is the number of BYEs a second from each of two known addresses. It is our own figure: 512 a second would
@@ -225,11 +231,11 @@ func TestFloodOfByes(t *testing.T) {
 	if slower := min(s.rate, barely.rate); slower < 0.9*2*byeRate {
 		v.quiet, v.how = false, "the flood did not reach its rate"
 	}
-	b.check(v, quiet, barely, s)
+	b.check(v, "flood of BYEs", quiet, barely, s)
 	if !testing.Short() {
 		settle(60)
-		v.limit("memory a minute after it, beyond that before it", footprintOf(t, b.pid()).rss-s.before.rss, 16, "MB",
-			true)
+		v.add(figure{name: "resident memory, flood of BYEs, a minute after it", value: footprintOf(t, b.pid()).rss,
+			unit: "MB", baseline: baseline{"before", s.before.rss}, bound: atMostMore(16), always: true})
 	}
 }
 

@@ -61,7 +61,8 @@ func TestLoad(t *testing.T) {
 	require.Equal(t, b.nearSent, b.farGot, "far ends that got BYE after a near end's clearing")
 	require.Len(t, l.opened, b.farSent, "loops opened")
 	require.Zero(t, strays, "packets of unknown senders")
-	v.limit("media packets lost, of a million", 1e6*float64(sent-received)/float64(sent), 100, "", false)
+	v.add(figure{name: "media packets lost of a million, 20 calls/s", value: 1e6 * float64(sent-received) / float64(sent),
+		bound: atMost(100)})
 	if l.long {
 		settle(40) // the last transactions end
 	}
@@ -159,9 +160,13 @@ func (l *load) growth(v *verdict) {
 		return f
 	}
 	early, late := part(n/4, n/2), part(n*3/4, n)
-	v.limit("memory gained, from the second to the last quarter", late.rss-early.rss, 4, "MB", true)
-	v.limit("descriptors gained", float64(late.files-early.files), 4, "", true)
-	v.limit("threads gained", float64(late.threads-early.threads), 4, "", true)
+	gained := func(what string, late, early float64, unit string) {
+		v.add(figure{name: what + ", 20 calls/s, last quarter", value: late, unit: unit,
+			baseline: baseline{"second quarter", early}, bound: atMostMore(4), always: true})
+	}
+	gained("resident memory", late.rss, early.rss, "MB")
+	gained("descriptors", float64(late.files), float64(early.files), "")
+	gained("threads", float64(late.threads), float64(early.threads), "")
 }
 
 // goroutines counts the goroutines in the trace that Go writes on SIGQUIT, and restarts the daemon.

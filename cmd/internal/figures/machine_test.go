@@ -114,10 +114,11 @@ func (w *watch) own() time.Duration {
 	return sum
 }
 
+// verdict ends the watch.
 func (w *watch) verdict() *verdict {
 	span := time.Since(w.at) * time.Duration(runtime.NumCPU())
 	share := max(0, float64((busyTime(w.t)-w.busy)-(w.own()-w.ours))/float64(span))
-	v := &verdict{t: w.t, quiet: share <= quietShare && (w.loaded || w.wait <= quietWait)}
+	v := &verdict{t: w.t, table: &results, quiet: share <= quietShare && (w.loaded || w.wait <= quietWait)}
 	v.how = fmt.Sprintf("other processes took %.0f %% of the machine", 100*share)
 	if !w.loaded {
 		v.how += fmt.Sprintf(", a bare wait ended %v late (p99)", w.wait.Round(time.Microsecond))
@@ -128,27 +129,6 @@ func (w *watch) verdict() *verdict {
 		v.t.Logf("THE MACHINE IS NOT QUIET, limits that need it are not applied: %s", v.how)
 	}
 	return v
-}
-
-type verdict struct {
-	t     testing.TB
-	quiet bool
-	how   string
-}
-
-// limit prints a figure beside its limit, and fails the test if the figure is greater. On a machine that is not quiet
-// it fails the test only if always is set.
-func (v *verdict) limit(what string, got, most float64, unit string, always bool) {
-	v.t.Helper()
-	line := fmt.Sprintf("%-64s %9.3f %-3s limit %7.3f", what, got, unit, most)
-	switch {
-	case got <= most:
-		v.t.Logf("%s  within", line)
-	case v.quiet || always:
-		v.t.Errorf("%s  OVER", line)
-	default:
-		v.t.Logf("%s  OVER, NOT APPLIED: %s", line, v.how)
-	}
 }
 
 func ms(d time.Duration) float64 { return float64(d) / float64(time.Millisecond) }

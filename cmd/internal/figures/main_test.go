@@ -26,7 +26,11 @@ const helperVariable = "CLEARBACK_FIGURES_HELPER"
 // program is the daemon under test.
 var program string
 
-func TestMain(m *testing.M) { os.Exit(testMain(m)) }
+func TestMain(m *testing.M) {
+	code := testMain(m)
+	results.print(os.Stdout)
+	os.Exit(code)
+}
 
 func testMain(m *testing.M) int {
 	switch os.Getenv(helperVariable) {

@@ -378,9 +378,19 @@ func TestCalls(t *testing.T) {
 		t.Logf("%-10s  %6.0f calls/s of 32 at a time; one at a time: INVITE to 200 p50 %4.0f us (+%.0f), p99 %5.0f us; %d calls lost",
 			p.name, p.perSec, p.setUp, p.setUp-hops[0].setUp,
 			medianOf(p.one, func(r rate) float64 { return float64(r.worst) / 1e3 }), lost)
-		v.limit(p.name+": calls lost", float64(lost), 0, "", p.name == "daemon")
+		v.add(figure{name: "calls lost, " + p.name, value: float64(lost), bound: atMost(0), always: p.name == "daemon"})
 	}
-	v.limit("bare proxy's calls a second / the daemon's", hops[2].perSec/hops[1].perSec, 1/0.4, "", false)
+	daemon := hops[1]
+	for i, p := range hops[2:] { // the bare proxy first
+		var b bound
+		if i == 0 {
+			b = atLeastTimes(0.4)
+		}
+		v.add(figure{name: "calls a second, 32 at a time", value: daemon.perSec, baseline: baseline{p.name, p.perSec},
+			bound: b})
+		v.add(figure{name: "INVITE to 200, one call at a time, p50", value: daemon.setUp, unit: "us",
+			baseline: baseline{p.name, p.setUp}})
+	}
 }
 
 func medianOf(all []rate, of func(rate) float64) float64 {
