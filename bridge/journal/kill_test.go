@@ -1,7 +1,6 @@
 package journal
 
 import (
-	"bufio"
 	"database/sql"
 	"flag"
 	"math/rand/v2"
@@ -17,6 +16,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"go.uber.org/zap"
 
+	"clearback/bridge/programtest"
 	"clearback/supervision"
 	"clearback/supervision/callrecord"
 )
@@ -166,35 +166,17 @@ func runAndKill(t *testing.T, path string, round int) (told []string, killed tim
 	require.NoError(t, err)
 	cmd := exec.Command(self, "-test.run=^$")
 	cmd.Env = append(os.Environ(), killedEnv+"="+path)
-	out, err := cmd.StdoutPipe()
-	require.NoError(t, err)
-	require.NoError(t, cmd.Start())
-	lines := make(chan string, 1<<16) // holds 30 s of records, so that the test never delays the process
-	go func() {
-		defer close(lines)
-		for s := bufio.NewScanner(out); s.Scan(); {
-			lines <- s.Text()
-		}
-	}()
+	p := programtest.Start(t, cmd)
 	delay := time.Duration(rand.Int64N(int64(450 * time.Millisecond)))
 	if round%8 != 7 { // otherwise the process may be killed while it opens the file
-		select {
-		case first := <-lines:
-			told = append(told, first)
-		case <-time.After(10 * time.Second):
-			t.Fatal("the writing process prints nothing")
-		}
+		p.Await(t, "", 10*time.Second)
 	} else {
 		delay /= 4
 	}
 	<-time.After(delay)
 	killed = time.Now()
-	require.NoError(t, cmd.Process.Kill())
-	for line := range lines {
-		told = append(told, line)
-	}
-	_ = cmd.Wait() // the error says only that it was killed
-	return told, killed
+	p.Kill()
+	return strings.FieldsFunc(p.Output(), func(r rune) bool { return r == '\n' }), killed
 }
 
 // instantOf parses the time of a line that the writing process printed.

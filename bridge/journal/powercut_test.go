@@ -1,7 +1,6 @@
 package journal
 
 import (
-	"bufio"
 	"bytes"
 	"compress/gzip"
 	"database/sql"
@@ -20,6 +19,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"clearback/bridge/programtest"
 	"clearback/supervision/callrecord"
 )
 
@@ -125,47 +125,24 @@ func bootAndCut(t *testing.T, kernel, initrd, disk string) (told int) {
 		"-append", "console=ttyS0 quiet loglevel=4 panic=-1 mitigations=off "+virtualMachineEnv+"=1",
 		"-chardev", "stdio,id=out,signal=off", "-serial", "chardev:out",
 		"-drive", "file="+disk+",format=raw,if=virtio,cache=writeback")
-	out, err := cmd.StdoutPipe()
-	require.NoError(t, err)
-	cmd.Stderr = cmd.Stdout
-	require.NoError(t, cmd.Start())
-	lines := make(chan string, 1024) // so that the machine is not delayed while the test decides
-	go func() {
-		defer close(lines)
-		for r := bufio.NewReader(out); ; {
-			line, err := r.ReadString('\n')
-			if err != nil {
-				return // a truncated line does not count
-			}
-			lines <- strings.TrimSpace(line)
-		}
-	}()
-	var cut <-chan time.Time
-	var said []string
-	limit := time.After(2 * time.Minute)
-	for {
-		select {
-		case line, more := <-lines:
-			if !more {
-				_ = cmd.Wait() // the machine was killed, or ended by itself without having printed anything
-				require.NotZero(t, told, "the machine wrote nothing:\n%s", strings.Join(said, "\n"))
-				return told
-			}
-			said = append(said, line)
-			if text, is := strings.CutPrefix(line, "committed "); is {
-				told, err = strconv.Atoi(text)
-				require.NoError(t, err)
-			}
-			if told > 100 && cut == nil {
-				cut = time.After(time.Duration(rand.Int64N(int64(3 * time.Second))))
-			}
-		case <-cut:
-			require.NoError(t, cmd.Process.Kill())
-			cut = make(chan time.Time) // only once
-		case <-limit:
-			_ = cmd.Process.Kill() // the test ends when the output has been read
+	p := programtest.Start(t, cmd)
+	p.AwaitOutput(t, "committed 101", 2*time.Minute, func(out string) bool { return committed(t, out) > 100 })
+	<-time.After(time.Duration(rand.Int64N(int64(3 * time.Second)))) // the moment of the cut
+	p.Kill()
+	return committed(t, p.Output())
+}
+
+// committed returns the last number that the machine printed. A truncated line does not count.
+func committed(t *testing.T, out string) (last int) {
+	t.Helper()
+	for line := range strings.Lines(out) {
+		if text, is := strings.CutPrefix(strings.TrimSpace(line), "committed "); is && strings.HasSuffix(line, "\n") {
+			var err error
+			last, err = strconv.Atoi(text)
+			require.NoError(t, err)
 		}
 	}
+	return last
 }
 
 // afterTheCut repairs the file system as the machine would at its next start, checks the journal, and lets a daemon

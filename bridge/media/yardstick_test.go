@@ -1,10 +1,8 @@
 package media_test
 
 import (
-	"bufio"
 	"flag"
 	"fmt"
-	"io"
 	"net/netip"
 	"os/exec"
 	"path/filepath"
@@ -107,23 +105,14 @@ func compile(t *testing.T, dir, name string) string {
 
 func startYardstick(t *testing.T, program string, streams int, how string) ([]string, func()) {
 	t.Helper()
-	cmd := exec.Command(program, fmt.Sprint(streams), how)
-	in, err := cmd.StdinPipe()
-	require.NoError(t, err)
-	out, err := cmd.StdoutPipe()
-	require.NoError(t, err)
-	require.NoError(t, cmd.Start())
-	var pairs []string
-	lines := bufio.NewScanner(out)
-	for lines.Scan() && lines.Text() != "ready" {
-		pairs = append(pairs, strings.ReplaceAll(lines.Text(), " ", ":"))
-	}
+	p := programtest.StartWithInput(t, exec.Command(program, fmt.Sprint(streams), how))
+	p.Await(t, "ready", time.Minute)
+	text, _, _ := strings.Cut(p.Output(), "ready\n")
+	pairs := strings.Split(strings.TrimSuffix(strings.ReplaceAll(text, " ", ":"), "\n"), "\n")
 	require.Len(t, pairs, streams)
 	return pairs, func() {
-		require.NoError(t, in.Close()) // the yardstick ends when its input is closed
-		_, err := io.Copy(io.Discard, out)
-		require.NoError(t, err)
-		require.NoError(t, cmd.Wait())
+		require.NoError(t, p.Input.Close()) // the yardstick ends when its input is closed
+		require.NoError(t, p.Err())
 	}
 }
 

@@ -1,7 +1,6 @@
 package gpio
 
 import (
-	"bufio"
 	"context"
 	"errors"
 	"fmt"
@@ -9,11 +8,11 @@ import (
 	"os/exec"
 	"path/filepath"
 	"regexp"
-	"strings"
 	"syscall"
 	"testing"
 	"time"
 
+	"clearback/bridge/programtest"
 	"clearback/bridge/relay"
 	"clearback/bridge/relay/relaytest"
 	"clearback/bridge/relay/relaytest/vm"
@@ -315,12 +314,12 @@ func TestKernelKilled(t *testing.T) {
 		t.Run(fmt.Sprintf("pulled toward open %t", towardOpen), func(t *testing.T) {
 			chip := newSimChip(t, "", "")
 			chip.pull(0, towardOpen)
-			cmd := holder(t, chip, time.Hour)
+			p := holder(t, chip, time.Hour)
 			i, err := lineInfoOf(chip.path, "0")
 			require.NoError(t, err)
 			require.Equal(t, "clearback box-office", i.Consumer)
-			require.NoError(t, cmd.Process.Kill())
-			require.Error(t, cmd.Wait())
+			p.Kill()
+			require.Error(t, p.Err())
 			i, err = lineInfoOf(chip.path, "0")
 			require.NoError(t, err)
 			require.False(t, i.Used, "the kernel releases the line")
@@ -337,29 +336,24 @@ func TestKernelKilled(t *testing.T) {
 func TestKernelStopped(t *testing.T) {
 	chip := newSimChip(t, "", "")
 	const asked = 300 * time.Millisecond
-	cmd := holder(t, chip, asked)
-	require.NoError(t, cmd.Process.Signal(syscall.SIGSTOP))
+	p := holder(t, chip, asked)
+	p.Signal(syscall.SIGSTOP)
 	<-time.After(3 * asked) // the length of the standstill is what is tested
 	require.True(t, chip.high(0), "this contact has no timer")
-	require.NoError(t, cmd.Process.Signal(syscall.SIGCONT))
+	p.Signal(syscall.SIGCONT)
 	require.Eventually(t, func() bool { return !chip.high(0) }, testTimeout, time.Millisecond)
-	require.NoError(t, cmd.Wait())
+	require.NoError(t, p.Err())
 }
 
 // holder starts a process that opens the loop for a time, and returns when the loop is open.
-func holder(t *testing.T, chip *simChip, d time.Duration) *exec.Cmd {
+func holder(t *testing.T, chip *simChip, d time.Duration) *programtest.Process {
 	t.Helper()
 	cmd := exec.Command("/proc/self/exe", "-test.run", "^TestHolder$", "-test.v")
 	cmd.Env = append(os.Environ(), "HOLD="+chip.path, "HOLD_FOR="+d.String())
-	out, err := cmd.StdoutPipe()
-	require.NoError(t, err)
-	require.NoError(t, cmd.Start())
-	in := bufio.NewScanner(out)
-	for in.Scan() && !strings.Contains(in.Text(), "the loop is open") {
-	}
-	require.NoError(t, in.Err())
+	p := programtest.Start(t, cmd)
+	p.Await(t, "the loop is open", time.Minute)
 	require.True(t, chip.high(0))
-	return cmd
+	return p
 }
 
 // TestHolder is the process that other tests kill or stop.

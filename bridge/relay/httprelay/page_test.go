@@ -1,7 +1,6 @@
 package httprelay
 
 import (
-	"bufio"
 	"bytes"
 	"encoding/json"
 	"io"
@@ -30,17 +29,8 @@ func pageDevice(t *testing.T) string {
 	code, _, _ = strings.Cut(code, "```")
 	file := filepath.Join(t.TempDir(), "device.py")
 	require.NoError(t, os.WriteFile(file, []byte(code), 0o600))
-	cmd := exec.Command(programtest.Need(t, "python3", "python3"), file, "box-office", "127.0.0.1", "0")
-	out, err := cmd.StdoutPipe()
-	require.NoError(t, err)
-	require.NoError(t, cmd.Start())
-	t.Cleanup(func() {
-		_ = cmd.Process.Kill() // it may have ended
-		_ = cmd.Wait()
-	})
-	port, err := bufio.NewReader(out).ReadString('\n')
-	require.NoError(t, err)
-	return "http://127.0.0.1:" + strings.TrimSpace(port)
+	p := programtest.Start(t, exec.Command(programtest.Need(t, "python3", "python3"), file, "box-office", "127.0.0.1", "0"))
+	return "http://127.0.0.1:" + p.Await(t, "", time.Minute)
 }
 
 // ask sends a request of the contract, as a client other than the driver.

@@ -11,6 +11,7 @@ import (
 	"testing"
 	"time"
 
+	"clearback/bridge/programtest"
 	"clearback/bridge/relay"
 	"clearback/bridge/relay/modbus/modbustest"
 	"clearback/bridge/relay/relaytest"
@@ -67,11 +68,7 @@ func TestIntervalError(t *testing.T) {
 	for range runtime.NumCPU() {
 		hog := exec.Command(os.Args[0], "-test.run=^TestBusyProcessor$")
 		hog.Env = append(os.Environ(), hogVariable+"="+strconv.Itoa(os.Getpid()))
-		require.NoError(t, hog.Start())
-		defer func() {
-			hog.Process.Kill()
-			hog.Wait()
-		}()
+		programtest.Start(t, hog)
 	}
 	own, board, bare = measureIntervals(t, n, lines)
 	tell(t, "all processors busy, a bare wait", bare)

@@ -1,7 +1,6 @@
 package mqtt
 
 import (
-	"bufio"
 	"context"
 	"flag"
 	"fmt"
@@ -16,6 +15,7 @@ import (
 	"testing"
 	"time"
 
+	"clearback/bridge/programtest"
 	"clearback/bridge/relay"
 	"clearback/bridge/relay/mqtt/broker"
 	"clearback/bridge/relay/mqtt/brokertest"
@@ -271,21 +271,15 @@ func TestKilledDaemon(t *testing.T) {
 	cmd := exec.Command(os.Args[0])
 	cmd.Env = append(os.Environ(), "CLEARBACK_TEST_MQTT_ADDRESS=mqtt://"+m.Address(),
 		"CLEARBACK_TEST_MQTT_PREFIX="+prefix)
-	cmd.Stderr = os.Stderr
-	out, err := cmd.StdoutPipe()
-	require.NoError(t, err)
-	require.NoError(t, cmd.Start())
-	word, err := bufio.NewReader(out).ReadString('\n')
-	require.NoError(t, err)
-	require.Equal(t, "open\n", word)
+	p := programtest.Start(t, cmd)
+	p.Await(t, "open", time.Minute)
 	require.True(t, d.isOpen())
 	late := relaytest.Allowance(t)
 	killed := time.Now()
-	require.NoError(t, cmd.Process.Kill())
+	p.Kill()
 	until(t, "closed", func() bool { return !d.isOpen() })
 	t.Logf("closed at most %v after the kill", time.Since(killed))
 	require.Less(t, time.Since(killed), time.Second+late())
-	cmd.Wait()
 }
 
 // blackholeConn is a link that loses all packets silently once active is closed.

@@ -11,6 +11,7 @@ import (
 	"testing"
 	"time"
 
+	"clearback/bridge/programtest"
 	"clearback/bridge/relay"
 	"clearback/bridge/relay/mqtt/broker"
 	"clearback/bridge/relay/mqtt/brokertest"
@@ -31,13 +32,7 @@ func startPageDevice(t *testing.T, m *brokertest.Broker, prefix string) {
 	require.NoError(t, os.WriteFile(file, []byte(code), 0o600))
 	host, port, err := net.SplitHostPort(m.Address())
 	require.NoError(t, err)
-	cmd := exec.Command("python3", file, host, port, prefix)
-	cmd.Stderr = os.Stderr
-	require.NoError(t, cmd.Start())
-	t.Cleanup(func() {
-		_ = cmd.Process.Kill() // it may have ended
-		_ = cmd.Wait()
-	})
+	programtest.Start(t, exec.Command("python3", file, host, port, prefix))
 }
 
 // otherClient is a client other than the driver.

@@ -1,7 +1,6 @@
 package serial
 
 import (
-	"bufio"
 	"context"
 	"flag"
 	"fmt"
@@ -13,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"clearback/bridge/programtest"
 	"clearback/bridge/relay"
 	"clearback/bridge/relay/relaytest"
 	"clearback/bridge/relay/relaytest/vm"
@@ -40,7 +40,7 @@ func TestVM(t *testing.T) {
 		return v&mcrRTS != 0
 	}
 	for _, on := range []bool{true, false} {
-		m.Expect(t, fmt.Sprintf("RTS is %v", on), time.Minute)
+		m.Await(t, fmt.Sprintf("RTS is %v", on), time.Minute)
 		require.Equal(t, on, rts())
 	}
 	m.CutPower()
@@ -186,15 +186,10 @@ func TestKernelKilled(t *testing.T) {
 		atRest(t, 0, [2]bool{})
 		cmd := exec.Command(os.Args[0], "-test.run", "^TestHolder$")
 		cmd.Env = append(os.Environ(), fmt.Sprintf("HOLD=%v", hangUp))
-		out, err := cmd.StdoutPipe()
-		require.NoError(t, err)
-		require.NoError(t, cmd.Start())
-		said, err := bufio.NewReader(out).ReadString('\n')
-		require.NoError(t, err)
-		require.Equal(t, "holding\n", said)
+		p := programtest.Start(t, cmd)
+		p.Await(t, "holding", time.Minute)
 		require.Equal(t, [2]bool{RTS: true}, register(io, 0))
-		require.NoError(t, cmd.Process.Kill())
-		_ = cmd.Wait() // killed
+		p.Kill()
 		require.Equal(t, [2]bool{RTS: !hangUp}, register(io, 0))
 	}
 	atRest(t, 0, [2]bool{})

@@ -20,7 +20,6 @@
 package vm
 
 import (
-	"bufio"
 	_ "embed" // the machine
 	"fmt"
 	"io"
@@ -29,10 +28,12 @@ import (
 	"os/exec"
 	"path/filepath"
 	"strings"
-	"sync"
+	"sync/atomic"
 	"syscall"
 	"testing"
 	"time"
+
+	"clearback/bridge/programtest"
 )
 
 //go:embed boot.sh
@@ -98,50 +99,27 @@ func Build(t testing.TB, arguments ...string) string {
 	return name
 }
 
-// Machine is a running machine. All methods are safe for concurrent use.
+// Machine is a running machine. Its output is that of the machine and its program. All methods are safe for concurrent
+// use.
 type Machine struct {
-	dir  string
-	cmd  *exec.Cmd
-	over chan struct{} // closed when the machine has ended, after status was set
-
-	status int
-
-	mu     sync.Mutex
-	cut    bool
-	output strings.Builder
-	more   chan struct{} // closed and replaced at each new output, and at its end
-	ended  bool
+	*programtest.Process
+	dir string
+	cut atomic.Bool // the power was cut
 }
 
 // Start boots a machine that runs the static program with its arguments, which must not contain line ends. The machine
 // ends with the test at the latest.
 func Start(t testing.TB, o Options, program string, arguments ...string) *Machine {
 	t.Helper()
-	if missing := lacks(); missing != "" {
-		if os.Getenv("CI") != "" {
-			t.Fatal(missing)
-		}
-		t.Skip(missing)
-	}
+	need(t)
 	dir, err := os.MkdirTemp("", "vm") // a short path, since it becomes part of a Unix socket's name
 	if err != nil {
 		t.Fatal(err)
 	}
-	m := &Machine{dir: dir, over: make(chan struct{}), more: make(chan struct{})}
-	m.cmd = exec.Command("bash", append([]string{"-c", boot, "boot.sh", program}, arguments...)...)
-	m.cmd.Env = append(os.Environ(), o.environment(dir)...)
-	m.cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
-	r, w, err := os.Pipe()
-	if err != nil {
-		t.Fatal(err)
-	}
-	m.cmd.Stdout, m.cmd.Stderr = w, w
-	err = m.cmd.Start()
-	w.Close()
-	if err != nil {
-		t.Fatalf("starting bash: %v", err)
-	}
-	go m.run(r)
+	cmd := exec.Command("bash", append([]string{"-c", boot, "boot.sh", program}, arguments...)...)
+	cmd.Env = append(os.Environ(), o.environment(dir)...)
+	cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
+	m := &Machine{Process: programtest.Launch(t, cmd), dir: dir}
 	t.Cleanup(func() {
 		m.CutPower()
 		m.Wait()
@@ -150,20 +128,17 @@ func Start(t testing.TB, o Options, program string, arguments ...string) *Machin
 	return m
 }
 
-// lacks returns why no machine can be run here, or "".
-func lacks() string {
-	for _, tool := range []string{"apt-get", "dpkg-deb", "flock", "bash"} {
-		if _, err := exec.LookPath(tool); err != nil {
-			return "the virtual machine needs Debian: no " + tool + " here"
-		}
+// need ends the test if this machine cannot run another.
+func need(t testing.TB) {
+	t.Helper()
+	for program, debian := range map[string]string{"apt-get": "apt", "dpkg-deb": "dpkg", "flock": "util-linux",
+		"bash": "bash"} {
+		programtest.Need(t, program, debian)
 	}
-	if os.Geteuid() == 0 {
-		return "" // boot.sh installs what it needs
+	if os.Geteuid() != 0 { // otherwise boot.sh installs what it needs
+		programtest.Need(t, "qemu-system-x86_64",
+			"qemu-system-x86 busybox-static cpio make xz-utils linux-headers-amd64")
 	}
-	if _, err := exec.LookPath("qemu-system-x86_64"); err != nil {
-		return "no qemu-system-x86_64 here: apt-get install qemu-system-x86 busybox-static cpio make xz-utils linux-headers-amd64"
-	}
-	return ""
 }
 
 func (o Options) environment(dir string) []string {
@@ -188,85 +163,24 @@ func (o Options) environment(dir string) []string {
 	return append(env, "VM_FILES="+strings.Join(files, ","), "VM_FORWARD="+strings.Join(ports, ","))
 }
 
-// run collects the output until its end, and then the status.
-func (m *Machine) run(r *os.File) {
-	in := bufio.NewReader(r)
-	for {
-		line, err := in.ReadString('\n')
-		m.add(strings.TrimRight(line, "\r\n"), line != "", err != nil)
-		if err != nil {
-			break
-		}
-	}
-	r.Close()
-	_ = m.cmd.Wait() // the status has the result
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	switch m.status = m.cmd.ProcessState.ExitCode(); {
-	case m.cut:
-		m.status = StatusTimeout
-	case m.status < 0:
-		m.status = StatusBroken
-	}
-	close(m.over)
-}
-
-func (m *Machine) add(line string, is, end bool) {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	if is {
-		m.output.WriteString(line + "\n")
-	}
-	m.ended = m.ended || end
-	close(m.more)
-	m.more = make(chan struct{})
-}
-
-// Output returns the output of the machine and its program so far.
-func (m *Machine) Output() string {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	return m.output.String()
-}
-
-// Expect waits at most d for a complete output line that contains the text, and returns the first such line.
-func (m *Machine) Expect(t testing.TB, text string, d time.Duration) string {
-	t.Helper()
-	timer := time.NewTimer(d)
-	defer timer.Stop()
-	for {
-		m.mu.Lock()
-		out, more, ended := m.output.String(), m.more, m.ended
-		m.mu.Unlock()
-		for line := range strings.Lines(out) {
-			if strings.Contains(line, text) {
-				return strings.TrimRight(line, "\n")
-			}
-		}
-		if ended {
-			t.Fatalf("the machine ended without the line %q:\n%s", text, out)
-		}
-		select {
-		case <-more:
-		case <-timer.C:
-			t.Fatalf("no line %q within %v:\n%s", text, d, out)
-		}
-	}
-}
-
 // Wait waits for the end of the machine and returns the program's status, or StatusTimeout or StatusBroken.
 func (m *Machine) Wait() int {
-	<-m.over
-	return m.status
+	<-m.Done()
+	switch status := m.Cmd.ProcessState.ExitCode(); {
+	case m.cut.Load():
+		return StatusTimeout
+	case status < 0:
+		return StatusBroken
+	default:
+		return status
+	}
 }
 
 // CutPower ends the machine at once. Everything in its memory is lost.
 func (m *Machine) CutPower() {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	if !m.ended && !m.cut { // otherwise the process group's ID may have been reused
-		m.cut = true
-		_ = syscall.Kill(-m.cmd.Process.Pid, syscall.SIGKILL)
+	if !m.Ended() {
+		m.cut.Store(true)
+		m.Kill()
 	}
 }
 

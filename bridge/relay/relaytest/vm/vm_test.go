@@ -33,7 +33,7 @@ func TestVM(t *testing.T) {
 	})
 	t.Run("power", func(t *testing.T) {
 		m := Start(t, Options{}, here, "-test.run", "^TestInside$")
-		m.Expect(t, "inside", time.Minute)
+		m.Await(t, "inside", time.Minute)
 		if s, err := m.Monitor("i /b 0x2fc"); err != nil || !strings.HasPrefix(s, "portb[0x02fc] = 0x") {
 			t.Fatalf("%q, %v", s, err)
 		}
