@@ -33,17 +33,13 @@ func Authorize(req *sip.Request, res *sip.Response, user, password string) error
 	if res.StatusCode == sip.StatusProxyAuthRequired {
 		asks, answers = "Proxy-Authenticate", "Proxy-Authorization"
 	}
-	chal := topmost(res.GetHeaders(asks))
+	chal, cred := topmost(res.GetHeaders(asks), req, user, password)
 	if chal == nil {
 		return fmt.Errorf("answer %d to %s: %w", res.StatusCode, req.Method, errNoChallenge)
 	}
 	others, again := otherRealms(req, answers, chal.Realm)
 	if again && !chal.Stale {
 		return fmt.Errorf("answer %d to %s for realm %q: %w", res.StatusCode, req.Method, chal.Realm, errRefused)
-	}
-	cred, err := respond(chal, req, user, password)
-	if err != nil {
-		return fmt.Errorf("answer %d to %s: %w", res.StatusCode, req.Method, err)
 	}
 	removeAll(req, answers)
 	removeAll(req, "Via")
@@ -55,9 +51,9 @@ func Authorize(req *sip.Request, res *sip.Response, user, password string) error
 	return nil
 }
 
-// topmost returns the first challenge that we can answer. One header field may hold several challenges, separated by
-// commas.
-func topmost(headers []sip.Header) *digest.Challenge {
+// topmost returns the first challenge that we can answer, and the credentials for it. One header field may hold several
+// challenges, separated by commas.
+func topmost(headers []sip.Header, req *sip.Request, user, password string) (*digest.Challenge, string) {
 	for _, h := range headers {
 		for _, one := range splitChallenges(h.Value()) {
 			c, err := digest.ParseChallenge(one)
@@ -68,14 +64,12 @@ func topmost(headers []sip.Header) *digest.Challenge {
 			for i := range c.QOP {
 				c.QOP[i] = strings.ToLower(strings.TrimSpace(c.QOP[i]))
 			}
-			base := *c
-			base.Algorithm = strings.TrimSuffix(c.Algorithm, "-SESS")
-			if digest.CanDigest(&base) && (base.Algorithm == c.Algorithm || len(c.QOP) > 0) {
-				return c
+			if cred, err := respond(c, req, user, password); err == nil {
+				return c, cred
 			}
 		}
 	}
-	return nil
+	return nil, ""
 }
 
 // splitChallenges splits a header field before each "Digest " that follows an unquoted comma.
@@ -96,14 +90,17 @@ func splitChallenges(s string) []string {
 }
 
 // respond makes the credentials. The library does not support "-sess", so respond computes A1 for it (RFC 7616 section
-// 3.4.2).
+// 3.4.2). That needs a qop, because the registrar gets the cnonce only with one.
 func respond(chal *digest.Challenge, req *sip.Request, user, password string) (string, error) {
 	c := *chal
 	o := digest.Options{
-		Method: req.Method.String(), URI: req.Recipient.String(), Username: user, Password: password, Count: 1,
+		Method: req.Method.String(), URI: req.Recipient.String(), Username: user, Password: password,
 		GetBody: func() (io.ReadCloser, error) { return io.NopCloser(bytes.NewReader(req.Body())), nil },
 	}
 	if base, sess := strings.CutSuffix(c.Algorithm, "-SESS"); sess {
+		if len(c.QOP) == 0 {
+			return "", errNoChallenge
+		}
 		c.Algorithm = base
 		o.Cnonce = rand.Text()
 		o.A1 = hashOf(base, hashOf(base, user, c.Realm, password), c.Nonce, o.Cnonce)

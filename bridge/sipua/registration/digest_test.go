@@ -216,7 +216,8 @@ func TestSplitChallenges(t *testing.T) {
 		`Digest realm="a\", Digest b", nonce="c"`:      {`Digest realm="a\", Digest b", nonce="c"`},
 		`Digest realm="a\\", Digest realm="b"`:         {`Digest realm="a\\"`, `Digest realm="b"`},
 		`Bearer realm="a", Digest realm="b", qop=auth`: {`Bearer realm="a"`, `Digest realm="b", qop=auth`},
-		``: {``},
+		``:                   {``},
+		`, Digest realm="b"`: {``, `Digest realm="b"`}, `"a, Digest b"`: {`"a, Digest b"`},
 	} {
 		require.Equal(t, want, splitChallenges(in), in)
 	}
@@ -272,6 +273,12 @@ func TestCredentialsWithoutQop(t *testing.T) {
 	require.NoError(t, err)
 	w.auth = "Authorization: " + cred.String()
 	require.Contains(t, w.ask("REGISTER", "stage-door", w.contact()).Get("WWW-Authenticate"), "stale=true")
+	// the hash has no qop, but the credentials name one
+	cred.QOP, cred.Nc, cred.Cnonce = "auth-int", 2, "c"
+	w.auth = "Authorization: " + cred.String()
+	m = w.ask("REGISTER", "stage-door", w.contact())
+	require.Equal(t, 401, m.Code())
+	require.NotContains(t, m.Get("WWW-Authenticate"), "stale=true")
 }
 
 // A nonce has 8 octets of time, 12 of salt and 16 of MAC. Every octet of the salt is random: with one salt for two

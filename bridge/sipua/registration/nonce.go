@@ -52,8 +52,8 @@ func (n *nonces) mac(head []byte, place string) []byte {
 // make returns a new nonce for a place.
 func (n *nonces) make(now time.Time, place string) string {
 	var raw [nonceLen]byte
-	binary.BigEndian.PutUint64(raw[:8], uint64(now.UnixNano()))
-	rand.Read(raw[8 : 8+nonceSalt])
+	binary.BigEndian.PutUint64(raw[:], uint64(now.UnixNano()))
+	rand.Read(raw[8:])
 	copy(raw[8+nonceSalt:], n.mac(raw[:8+nonceSalt], place))
 	return base64.RawURLEncoding.EncodeToString(raw[:])
 }
@@ -70,7 +70,7 @@ func (n *nonces) until(now time.Time, place, nonce string) (end time.Time, ok bo
 	if err != nil || len(raw) != nonceLen || !hmac.Equal(raw[8+nonceSalt:], n.mac(raw[:8+nonceSalt], place)) {
 		return time.Time{}, false
 	}
-	made := time.Unix(0, int64(binary.BigEndian.Uint64(raw[:8])))
+	made := time.Unix(0, int64(binary.BigEndian.Uint64(raw)))
 	end = made.Add(nonceLife)
 	return end, now.Before(end) && !now.Before(made)
 }

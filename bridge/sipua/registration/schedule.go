@@ -44,8 +44,5 @@ func retryAfter(failures int, f retryAdvice, chance float64) time.Duration {
 		}
 	}
 	spread := time.Duration(chance * float64(pause/2))
-	if asked := min(f.retryAfter, maxRetryAfter); asked > 0 {
-		return max(asked, pause/2) + spread
-	}
-	return pause/2 + spread
+	return max(min(f.retryAfter, maxRetryAfter), pause/2) + spread
 }
