@@ -1,6 +1,7 @@
 package registration
 
 import (
+	"cmp"
 	"context"
 	"crypto/rand"
 	"errors"
@@ -39,8 +40,9 @@ type ClientOptions struct {
 	// Destination is the "host:port" to send requests to: the outbound proxy, or the resolved address of the registrar.
 	// "" means that the host in Registrar is looked up.
 	Destination string
-	Expires     time.Duration
-	Logger      *zap.Logger
+	// Expires is what to ask for, in whole seconds; 0 means an hour.
+	Expires time.Duration
+	Logger  *zap.Logger
 	// Changed, if not nil, is called when Registered or Silent changes. It must not block.
 	Changed func(Status)
 	// Unanswered, if not nil, is called after each REGISTER that got no response. It must not block.
@@ -72,12 +74,9 @@ type Client struct {
 // NewClient returns a client. It checks nothing and sends nothing.
 func NewClient(o ClientOptions) *Client {
 	c := &Client{o: o, log: o.Logger, callID: strings.ToLower(rand.Text()), tag: strings.ToLower(rand.Text()),
-		expires: o.Expires, again: make(chan struct{}, 1)}
+		expires: cmp.Or(o.Expires, defaultExpires), again: make(chan struct{}, 1)}
 	if c.log == nil {
 		c.log = zap.NewNop()
-	}
-	if c.expires <= 0 {
-		c.expires = defaultExpires
 	}
 	c.status.Since = time.Now()
 	return c
@@ -193,7 +192,7 @@ func (c *Client) register(ctx context.Context, expires time.Duration) (granted t
 		}
 		switch code := res.StatusCode; {
 		case res.IsSuccess():
-			if granted = c.granted(res, expires); granted <= 0 && expires > 0 {
+			if granted = c.granted(res, expires); granted == 0 && expires != 0 {
 				return granted, &refusal{code: code, text: "but granted no time"}
 			}
 			return granted, nil
@@ -201,7 +200,7 @@ func (c *Client) register(ctx context.Context, expires time.Duration) (granted t
 			if err := Authorize(req, res, c.o.AuthUser, c.o.Password); err != nil {
 				return granted, &refusal{code: code, text: res.Reason, retryAdvice: retryAdvice{slow: true}, cause: err}
 			}
-		case code == sip.StatusIntervalToBrief && expires > 0:
+		case code == sip.StatusIntervalToBrief && expires != 0:
 			least, ok := minimum(res)
 			if !ok || least <= expires {
 				return granted, newRefusal(res)

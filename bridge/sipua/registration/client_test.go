@@ -176,6 +176,7 @@ func TestClient(t *testing.T) {
 	three.Reply(200, "OK")
 	s = <-c.changed
 	require.False(t, s.Registered)
+	require.Empty(t, c.seen.FilterMessageSnippet("un-register").All())
 	for i, r := range []*endpoint.Request{two, three} {
 		require.Equal(t, one.CallID(), r.CallID())
 		require.Equal(t, one.Request.From().Params, r.Request.From().Params)
@@ -277,9 +278,33 @@ func TestRefusals(t *testing.T) {
 		500: false, 501: true, 503: false, 504: false, 505: true, 603: true} {
 		require.Equal(t, slow, newRefusal(sip.NewResponse(code, "")).slow, code)
 	}
-	res := sip.NewResponse(503, "")
-	res.AppendHeader(sip.NewHeader("Retry-After", "120;duration=60"))
-	require.Equal(t, 2*time.Minute, newRefusal(res).retryAfter)
+	for in, want := range map[string]time.Duration{"120": 2 * time.Minute, "120;duration=60": 2 * time.Minute,
+		"120 (at the interval; please)": 2 * time.Minute, "120 (dinner);duration=60": 2 * time.Minute, "later": 0} {
+		res := sip.NewResponse(503, "")
+		res.AppendHeader(sip.NewHeader("Retry-After", in)) // RFC 3261 section 20.33
+		require.Equal(t, want, newRefusal(res).retryAfter, in)
+	}
+}
+
+// After a failure the client pauses for 1 to 2 s, after the next one twice as long. A registration ends that: if its
+// refresh fails, the pause is 1 to 2 s again.
+func TestBackOff(t *testing.T) {
+	t.Parallel()
+	runVirtual(t, func(t *testing.T, c *running) {
+		r := c.s.next(t)
+		fail := func(least time.Duration) {
+			start := time.Now()
+			r.Reply(500, "Server Internal Error")
+			r = c.s.next(t)
+			require.GreaterOrEqual(t, time.Since(start), least)
+			require.Less(t, time.Since(start), 2*least)
+		}
+		fail(time.Second)
+		fail(2 * time.Second)
+		granted(r, 1)
+		r = c.s.next(t) // the refresh
+		fail(time.Second)
+	})
 }
 
 // If a service never responds, the timeout is a problem, and the un-registration at the end takes at most a second.

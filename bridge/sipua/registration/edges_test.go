@@ -42,9 +42,7 @@ func TestParseDeltaSeconds(t *testing.T) {
 		"x": -1, "1.5": -1} {
 		d, ok := seconds(in)
 		require.Equal(t, want >= 0, ok, in)
-		if ok {
-			require.Equal(t, time.Duration(want)*time.Second, d, in)
-		}
+		require.Equal(t, time.Duration(max(want, 0))*time.Second, d, in)
 	}
 }
 
@@ -232,8 +230,9 @@ func TestGrantedExpires(t *testing.T) {
 		_, ok := minimum(res)
 		require.Equal(t, want, ok, v)
 	}
-	_, ok := minimum(sip.NewResponse(423, ""))
+	least, ok := minimum(sip.NewResponse(423, ""))
 	require.False(t, ok)
+	require.Zero(t, least)
 	for code, slow := range map[int]bool{499: true, 500: false, 599: false, 600: true} {
 		require.Equal(t, slow, newRefusal(sip.NewResponse(code, "")).slow, code)
 	}
@@ -301,6 +300,10 @@ func TestFailedLoginBounds(t *testing.T) {
 		require.True(t, g.blocked(now.Add(pause-1), here, "x", false), seconds)
 		require.False(t, g.blocked(now.Add(pause), here, "x", false), seconds)
 	}
+	for range 60 {
+		g.failed(now, here, "x", false)
+	}
+	require.True(t, g.blocked(now.Add(longestWait-1), here, "x", false), "however many failures there were")
 	require.False(t, g.blocked(now, here, "y", false))
 	require.False(t, g.blocked(now, netip.MustParseAddr("192.0.2.2"), "x", false))
 	require.True(t, g.blocked(now, netip.MustParseAddr("::ffff:192.0.2.1"), "x", false), "the same host")
@@ -330,7 +333,7 @@ func TestFailedLoginBounds(t *testing.T) {
 }
 
 // Our REGISTER has a rising CSeq number, a registrar without a user part, and its time only in Expires (RFC 3261
-// section 10.2).
+// section 10.2). It has a Content-Length, without which it could not be sent over TCP (section 18.3).
 func TestRegisterRequest(t *testing.T) {
 	t.Parallel()
 	contact := sip.ContactHeader{Address: uri(t, "sip:t0ken@192.0.2.1:5060;transport=tcp")}
@@ -351,6 +354,7 @@ func TestRegisterRequest(t *testing.T) {
 		require.Equal(t, "5550100", r.From().Address.User)
 		require.Equal(t, "5550100", r.To().Address.User)
 		require.False(t, r.To().Params.Has("tag"))
+		require.Equal(t, "0", r.GetHeader("Content-Length").Value())
 	}
 	require.Equal(t, "7", contact.Params.GetOr("expires", ""), "the caller's request is unchanged")
 	c = NewClient(ClientOptions{Contact: contact, Registrar: uri(t, "sip:pbx.example;transport=udp"),
@@ -372,7 +376,8 @@ func TestAccountsOfOneUser(t *testing.T) {
 	require.Equal(t, "same", r.byLine["stage-door"].User)
 }
 
-// An unknown line has no binding. UserAgent is called with the line and the User-Agent of an adapter that registers.
+// An unknown line has no binding. UserAgent is called with the line and the User-Agent of an adapter that registers,
+// not for a REGISTER that is refused.
 func TestNamedAdapter(t *testing.T) {
 	t.Parallel()
 	d := newTestRegistrar(t, stageDoor())
@@ -386,6 +391,9 @@ func TestNamedAdapter(t *testing.T) {
 	b, _ := d.Binding("stage-door")
 	require.Equal(t, "box 1", b.UserAgent)
 	require.Equal(t, 400, w.register("Contact: <sip:>").Code())
+	require.Equal(t, 423, w.register(w.contact(), "Expires: 1", "User-Agent: box 2").Code())
+	require.Equal(t, 200, w.register(w.contact(), "User-Agent: box 3").Code())
+	require.Equal(t, "stage-door box 3", <-d.agents)
 }
 
 // A call of Retry counts only if it follows the last attempt, and only if another attempt may help.

@@ -2,6 +2,7 @@ package registration
 
 import (
 	"crypto/rand"
+	"errors"
 	"net/netip"
 	"strconv"
 	"strings"
@@ -245,7 +246,7 @@ func bindingRequestOf(req *sip.Request) (w bindingRequest, code int, reason stri
 	switch {
 	case w.contact.Host == "":
 		return bindingRequest{}, sip.StatusBadRequest, "Contact Without Host"
-	case w.expires > 0 && w.expires < minExpires:
+	case w.expires != 0 && w.expires < minExpires:
 		return bindingRequest{}, sip.StatusIntervalToBrief, "Interval Too Brief"
 	}
 	w.expires = min(w.expires, maxExpires)
@@ -264,13 +265,9 @@ func contactsOf(req sip.Message) []*sip.ContactHeader {
 
 // seconds reads a delta-seconds (RFC 3261 section 25.1). A value above 2^32-1 counts as 2^32-1.
 func seconds(s string) (time.Duration, bool) {
-	s = strings.TrimSpace(s)
-	n, err := strconv.ParseUint(s, 10, 32)
-	if err != nil {
-		if e, ok := err.(*strconv.NumError); !ok || e.Err != strconv.ErrRange || strings.HasPrefix(s, "-") {
-			return 0, false
-		}
-		n = 1<<32 - 1
+	n, err := strconv.ParseUint(strings.TrimSpace(s), 10, 32) // out of range: the maximum
+	if err != nil && !errors.Is(err, strconv.ErrRange) {
+		return 0, false
 	}
 	return time.Duration(n) * time.Second, true
 }
