@@ -70,10 +70,10 @@ func (r *Registrar) Authenticate(req *endpoint.Request, anyTarget func(line stri
 func (r *Registrar) AuthenticateCall(req *endpoint.Request, emergency func(line string) bool) (line string, verified,
 	ok bool) {
 	a, verified := r.authenticate(req, emergency, emergency)
-	if a == nil {
-		return "", false, false
+	if a != nil {
+		line = a.Line
 	}
-	return a.Line, verified, true
+	return line, verified, a != nil
 }
 
 // ByAddress returns the line of a request that comes from the address and port of a live binding, or from a fixed
@@ -132,9 +132,9 @@ func (r *Registrar) comesFrom(a *account, req *endpoint.Request) bool {
 	return r.isOwn(a, req)
 }
 
-// authenticate finds the account of a request. If it returns nil, it has answered the request, or dropped it because of
-// too many failed logins. If unverified is not nil and returns true for the line, a request from the host of the line's
-// adapter is not dropped. In that case verified is false.
+// authenticate finds the account of a request. If it returns nil and false, it has answered the request, or dropped it
+// because of too many failed logins. If unverified is not nil and returns true for the line, a request from the host of
+// the line's adapter is not dropped. In that case verified is false.
 func (r *Registrar) authenticate(req *endpoint.Request, anyTarget, unverified func(line string) bool) (a *account,
 	verified bool) {
 	challenged := false

@@ -13,6 +13,25 @@ import (
 	"clearback/bridge/sipua/rawtest"
 )
 
+// A call that is refused or challenged is not verified, whatever the reason; testRegistrar checks that. With the right
+// password it is.
+func TestRefusedCallIsNotVerified(t *testing.T) {
+	t.Parallel()
+	d, other := newTestRegistrar(t, stageDoor()), newTestRegistrar(t, stageDoor())
+	w := dial(t, "udp", d.e)
+	const call = "X-Call: yes"
+	require.Equal(t, 401, w.ask("MESSAGE", "stage-door", call).Code(), "no credentials")
+	foreign := dial(t, "udp", other.e).ask("MESSAGE", "stage-door")
+	w.answer(foreign, "MD5", "MESSAGE", "stage-door", secret, 1)
+	require.Equal(t, 401, w.ask("MESSAGE", "stage-door", call).Code(), "a nonce that is not ours")
+	w.try("MESSAGE", "stage-door", "wrong")
+	require.Equal(t, 401, w.ask("MESSAGE", "stage-door", call).Code())
+	require.Empty(t, d.from)
+	w.try("MESSAGE", "stage-door", secret)
+	require.Equal(t, 200, w.ask("MESSAGE", "stage-door", call).Code())
+	require.Equal(t, "stage-door", <-d.from)
+}
+
 // After too many wrong passwords, credentials from the adapter's host are not checked for a while. An emergency call
 // from that host is put through unverified all the same, and so is one from the host of a fixed contact. These are
 // dropped: any other call, a call from another host, a call while no adapter is bound, a call to another line's socket

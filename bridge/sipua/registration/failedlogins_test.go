@@ -150,7 +150,7 @@ func (w *testPeer) silent(method, user string, lines ...string) bool {
 		"To: <sip:%[4]s@%[1]s>\r\nCall-ID: %[5]s\r\nCSeq: %[3]d %[7]s\r\n%[6]sContent-Length: 0\r\n\r\n", realm,
 		w.Addr(), seq, user, w.id, strings.Join(append(lines, w.auth, ""), "\r\n"), method)
 	w.Send(text)
-	w.auth = ""
+	w.auth, w.last = "", text
 	return !strings.Contains(string(w.ask("REGISTER", user)), fmt.Sprintf("CSeq: %d ", seq))
 }
 
@@ -174,7 +174,8 @@ func (w *testPeer) guess(method, user string, lines ...string) {
 const forEmergency = "X-Emergency: yes"
 
 // After five wrong passwords, requests for that user are dropped, even with the right one. Another line at the same
-// address is not affected. After the wait the right password is accepted.
+// address is not affected. After the wait the right password is accepted, even in a retransmission of a dropped
+// request.
 func TestGuessingIsSlowed(t *testing.T) {
 	t.Parallel()
 	d := newTestRegistrar(t, stageDoor(), Account{Line: "workshop", User: "workshop", Password: secret})
@@ -183,14 +184,16 @@ func TestGuessingIsSlowed(t *testing.T) {
 	w := dial(t, "udp", d.e)
 	w.guess("REGISTER", "stage-door")
 	w.try("REGISTER", "stage-door", secret)
-	require.True(t, w.silent("REGISTER", "stage-door"))
+	require.True(t, w.silent("REGISTER", "stage-door", w.contact()))
 	w.try("REGISTER", "workshop", secret)
 	require.Equal(t, 200, w.ask("REGISTER", "workshop", w.contact()).Code(), "another line of that adapter")
 	require.Equal(t, Counts{Challenges: 5 + 5 + 1 + 1 + 1, Wrong: 5, RateLimited: 1, LoginSources: 1}, d.Counts())
 	later := now.Add(firstWait)
 	d.frozen.Store(&later)
+	w.Send(w.last)
+	require.Equal(t, 200, rawtest.Message(w.Next(testTimeout)).Code(), "the wait is over")
 	w.try("REGISTER", "stage-door", secret)
-	require.Equal(t, 200, w.ask("REGISTER", "stage-door", w.contact()).Code(), "the wait is over")
+	require.Equal(t, 200, w.ask("REGISTER", "stage-door", w.contact()).Code())
 	require.Equal(t, 0, d.Counts().LoginSources, "the right password removes the failures")
 }
 
@@ -297,7 +300,7 @@ func TestGuessingByEmergencyCalls(t *testing.T) {
 
 // ByAddress reports as own the exact address and port of the live binding or of the fixed contact. If a fixed contact
 // is a host name, its port and an allowed address count. The address of a fixed contact alone is enough for an
-// emergency call, but is not own.
+// emergency call, but is not own. A line on another socket is not found.
 func TestByAddress(t *testing.T) {
 	t.Parallel()
 	at := netip.MustParseAddrPort
@@ -306,6 +309,8 @@ func TestByAddress(t *testing.T) {
 		return Account{Line: "stage-door", User: "stage-door", Fixed: &sip.Uri{Scheme: "sip", Host: host, Port: port},
 			AllowFrom: allow}
 	}
+	elsewhere := fixed("127.0.0.1", 5060, nil)
+	elsewhere.Endpoint = func() *endpoint.Endpoint { return &endpoint.Endpoint{} }
 	for _, c := range []struct {
 		account Account
 		from    string
@@ -321,6 +326,7 @@ func TestByAddress(t *testing.T) {
 		{fixed("adapter.example", 5062, loopback), "192.0.2.1:5062", false, false},
 		{fixed("adapter.example", 5062, nil), "127.0.0.2:5062", false, false},
 		{stageDoor(), "127.0.0.1:5060", false, false},
+		{elsewhere, "127.0.0.1:5060", false, false},
 	} {
 		r := NewRegistrar(RegistrarOptions{Accounts: []Account{c.account}, Realm: realm})
 		req := &endpoint.Request{Request: sip.NewRequest(sip.INVITE, sip.Uri{Scheme: "sip", User: "112"}),
@@ -331,7 +337,8 @@ func TestByAddress(t *testing.T) {
 	}
 }
 
-// Until a binding ends, isOwn reports true for the destination of its requests and for the source of its REGISTER.
+// Until a binding ends, isOwn reports true for the destination of its requests and for the source of its REGISTER. An
+// address that the account does not allow is not enough, even if it is bound.
 func TestIsOwn(t *testing.T) {
 	t.Parallel()
 	at, now := netip.MustParseAddrPort, time.Now()
@@ -349,6 +356,10 @@ func TestIsOwn(t *testing.T) {
 		_, is, ok = r.ByAddress(req)
 		require.Equal(t, []bool{false, false}, []bool{is, ok}, from)
 	}
+	a.AllowFrom = []netip.Prefix{netip.MustParsePrefix("192.0.2.0/24")}
+	r.clock = func() time.Time { return now }
+	_, _, ok := r.ByAddress(&endpoint.Request{Request: sip.NewRequest(sip.INVITE, sip.Uri{}), From: a.source})
+	require.False(t, ok)
 }
 
 // If several lines share an address, as those of an adapter with many ports do, the user in From selects the line. If

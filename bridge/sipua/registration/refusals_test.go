@@ -95,6 +95,38 @@ func TestWrongUserIsReported(t *testing.T) {
 	require.Equal(t, "stage-door", logs.All()[1].ContextMap()["line"])
 }
 
+// The right password from an address that the line does not allow is reported too, with its own reason.
+func TestWrongAddressIsReported(t *testing.T) {
+	t.Parallel()
+	far := stageDoor()
+	far.AllowFrom = []netip.Prefix{netip.MustParsePrefix("192.0.2.0/24")}
+	d, logs, seen := newObservedRegistrar(t, far)
+	w := dial(t, "udp", d.e)
+	require.Equal(t, 403, w.registerWith("stage-door", secret, w.contact()))
+	require.Equal(t, refusalReport{"stage-door", true}, next(t, seen))
+	require.Len(t, logs.FilterMessageSnippet("an adapter was refused: its password is right, but its address").All(), 1)
+	require.Equal(t, "stage-door", logs.All()[0].ContextMap()["user"])
+}
+
+// If a request is refused at the moment at which the adapter registers, the line may be informed after the
+// registration. The next REGISTER takes that back. An older one does not, because it is not accepted (RFC 3261 section
+// 10.3 step 7).
+func TestOlderRegisterTakesNothingBack(t *testing.T) {
+	t.Parallel()
+	d, _, seen := newObservedRegistrar(t, stageDoor())
+	w := dial(t, "udp", d.e)
+	w.seq = 10
+	require.Equal(t, 200, w.registerWith("stage-door", secret, w.contact()))
+	d.byUser["stage-door"].refusals.setReported(true)
+	w.seq = 5
+	require.Equal(t, 500, w.registerWith("stage-door", secret, w.contact()))
+	w.ask("MESSAGE", "stage-door") // served after the REGISTER
+	require.Empty(t, seen)
+	w.seq = 20
+	require.Equal(t, 200, w.registerWith("stage-door", secret, w.contact()))
+	require.Equal(t, refusalReport{"stage-door", false}, next(t, seen))
+}
+
 // Failed logins for a line whose adapter is registered are logged, but not reported to the line.
 func TestFailedLoginsOfARegisteredLine(t *testing.T) {
 	t.Parallel()

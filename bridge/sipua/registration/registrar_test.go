@@ -1,6 +1,7 @@
 package registration
 
 import (
+	"cmp"
 	"fmt"
 	"net/netip"
 	"strings"
@@ -48,7 +49,8 @@ func TestRegister(t *testing.T) {
 }
 
 // A challenge has one header field for each algorithm of the line's list, in order (RFC 8760 section 2.3). Other
-// algorithms are not accepted. The challenge to an unknown user looks like most others.
+// algorithms are not accepted. Credentials without an algorithm are MD5 (RFC 7616 section 3.3). The challenge to an
+// unknown user looks like most others.
 func TestAlgorithms(t *testing.T) {
 	t.Parallel()
 	with := func(line string, list ...string) Account {
@@ -66,11 +68,11 @@ func TestAlgorithms(t *testing.T) {
 			offered = append(offered, c.Algorithm)
 		}
 		require.Equal(t, want, strings.Join(offered, " "), user)
-		for _, algorithm := range []string{"MD5", "SHA-256", "SHA-512"} {
+		for _, algorithm := range []string{"MD5", "SHA-256", "SHA-512", ""} {
 			w.auth = ""
 			w.answer(w.ask("REGISTER", user), algorithm, "REGISTER", user, secret, 1)
 			code := 401
-			if strings.Contains(want, algorithm) && user != "nobody" {
+			if strings.Contains(want, cmp.Or(algorithm, "MD5")) && user != "nobody" {
 				code = 200
 			}
 			require.Equal(t, code, w.ask("REGISTER", user, w.contact()).Code(), "%s %s", user, algorithm)
@@ -85,6 +87,7 @@ func TestNonce(t *testing.T) {
 	d := newTestRegistrar(t, stageDoor())
 	w := dial(t, "udp", d.e)
 	m := w.ask("REGISTER", "stage-door", w.contact())
+	require.NotContains(t, string(m), "stale", "there was no nonce before (RFC 7616 section 3.3)")
 	say := func(m rawtest.Message, password string, count int) rawtest.Message {
 		w.answer(m, "MD5", "REGISTER", "stage-door", password, count)
 		return w.ask("REGISTER", "stage-door", w.contact())
@@ -146,10 +149,11 @@ func TestUnknownUserLooksLikeWrongPassword(t *testing.T) {
 	require.Equal(t, want, shape("nobody", "wrong"))
 	require.Equal(t, want, shape("nobody", ""))
 	require.Equal(t, want, shape("", ""))
+	require.Equal(t, want, shape("", d.unknownAccount.Password), "not even with the secret that stands in for theirs")
 	require.Equal(t, "SIP/2.0 403 Forbidden0 false", shape("stage-door", secret))
 	require.Equal(t, "SIP/2.0 403 Forbidden0 false", shape("workshop", secret))
 	n := d.Counts()
-	require.Equal(t, []uint64{4, 2}, []uint64{n.Wrong, n.WrongPlace})
+	require.Equal(t, []uint64{5, 2}, []uint64{n.Wrong, n.WrongPlace})
 	require.Zero(t, d.e.Counts().Known)
 	alone := newTestRegistrar(t, other)
 	require.Equal(t, 403, dial(t, "udp", alone.e).ask("MESSAGE", "workshop").Code(),
@@ -199,6 +203,19 @@ func TestRegisterRules(t *testing.T) {
 	require.False(t, bound)
 }
 
+// RFC 3261 section 8.2.2.3: a REGISTER that requires an extension is refused and changes nothing, even with the right
+// credentials.
+func TestRequiredExtension(t *testing.T) {
+	t.Parallel()
+	d := newTestRegistrar(t, stageDoor())
+	w := dial(t, "udp", d.e)
+	w.try("REGISTER", "stage-door", secret)
+	require.Equal(t, 420, w.ask("REGISTER", "stage-door", "Require: path", w.contact()).Code())
+	w.ask("MESSAGE", "stage-door") // served after the REGISTER
+	_, bound := d.Binding("stage-door")
+	require.False(t, bound)
+}
+
 // RFC 3261 section 10.3 step 7: an older REGISTER of the same Call-ID changes nothing.
 func TestOlderCSeq(t *testing.T) {
 	t.Parallel()
@@ -244,6 +261,7 @@ func TestBindingGeneration(t *testing.T) {
 
 	end := now.Add(maxExpires - 1)
 	d.frozen.Store(&end)
+	require.Contains(t, moved.register().Get("Contact"), ";expires=1", "so does the last one")
 	_, bound := d.Binding("stage-door")
 	require.True(t, bound)
 	after := end.Add(1)
@@ -300,8 +318,10 @@ func TestFixedContactWithoutPassword(t *testing.T) {
 	d := newTestRegistrar(t, two...)
 	w := dial(t, "udp", d.e)
 	for _, user := range []string{"workshop", "green-room"} {
-		require.Equal(t, 200, w.ask("MESSAGE", user).Code())
-		require.Equal(t, user, <-d.from)
+		for _, call := range []string{"", "X-Call: yes"} { // its address is all that it has to show
+			require.Equal(t, 200, w.ask("MESSAGE", user, call).Code())
+			require.Equal(t, user, <-d.from)
+		}
 	}
 	require.Equal(t, 403, w.ask("MESSAGE", "nobody").Code(), "two lines share the address, and From names neither")
 	require.Equal(t, 403, w.ask("REGISTER", "workshop", w.contact()).Code())
@@ -312,7 +332,9 @@ func TestFixedContactWithoutPassword(t *testing.T) {
 
 	strangers := newTestRegistrar(t, Account{Line: "workshop", User: "workshop", Fixed: at("192.0.2.1")})
 	s := dial(t, "udp", strangers.e)
-	require.Equal(t, 403, s.ask("MESSAGE", "workshop").Code())
+	for _, call := range []string{"", "X-Call: yes"} {
+		require.Equal(t, 403, s.ask("MESSAGE", "workshop", call).Code())
+	}
 	require.Empty(t, strangers.from)
 	only := newTestRegistrar(t, two[0])
 	o := dial(t, "udp", only.e)

@@ -57,6 +57,7 @@ type testPeer struct {
 	seq  int
 	id   string
 	auth string // header line; "" for none
+	last string // the request that silent sent
 }
 
 func dial(t *testing.T, network string, e *endpoint.Endpoint) *testPeer {
@@ -151,8 +152,12 @@ func newTestRegistrarWith(t *testing.T, o RegistrarOptions, accounts ...Account)
 			case ok:
 			case r.GetHeader("X-Call") != nil:
 				verified := false
-				if line, verified, ok = d.AuthenticateCall(r, of("X-Emergency-Of")); ok && !verified {
+				line, verified, ok = d.AuthenticateCall(r, of("X-Emergency-Of"))
+				switch {
+				case ok && !verified:
 					line += " unverified"
+				case verified && !ok:
+					t.Errorf("a refused %s is verified", r.Method)
 				}
 			default:
 				line, ok = d.Authenticate(r, of("X-Any-Target"))
@@ -160,6 +165,8 @@ func newTestRegistrarWith(t *testing.T, o RegistrarOptions, accounts ...Account)
 			if ok {
 				d.from <- line
 				r.Reply(200, "OK")
+			} else if line != "" {
+				t.Errorf("a refused %s is from %q", r.Method, line)
 			}
 		}))
 	require.NoError(t, err)
