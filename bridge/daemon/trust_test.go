@@ -1,0 +1,126 @@
+package daemon
+
+import (
+	"context"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"clearback/bridge/journal"
+	"clearback/config"
+	"clearback/supervision"
+)
+
+func trustedAs(t *testing.T, c *config.Config, names string) {
+	t.Helper()
+	require.NoError(t, journal.SaveTrust(c.Journal.File, "box-office",
+		journal.Trust{Probe: true, Sense: true, UserAgent: names, At: time.Now()}))
+}
+
+// The result of check --live --states counts from the next start, for the method that the file names, until the
+// adapter's User-Agent changes.
+func TestTrust(t *testing.T) {
+	c, _ := stage(t)
+	d, _ := startTestDaemon(t, c)
+	require.False(t, d.Line("box-office").line.Policy().ProbeTrusted, "check --live has confirmed nothing yet")
+	d.Shutdown(context.Background())
+
+	// An adapter that registers with one User-Agent and answers with another has both.
+	trustedAs(t, c, "Millrace 2.1"+nameSeparator+"Millrace/fxs")
+	d, logs := startTestDaemon(t, c)
+	for _, name := range []string{"Millrace/fxs", "Millrace 2.1", "Millrace/fxs"} {
+		d.userAgentSeen("box-office", name)
+		p := d.Line("box-office").line.Policy()
+		require.True(t, p.ProbeTrusted, name)
+		require.False(t, p.SenseTrusted, "the file says options")
+	}
+	_, _, err := d.agent.Line("box-office").Ask(t.Context())
+	require.NoError(t, err)
+	require.True(t, d.Line("box-office").line.Policy().ProbeTrusted)
+	require.Zero(t, logs.FilterMessageSnippet("User-Agent has changed").Len())
+	d.userAgentSeen("box-office", "Millrace 3.0")
+	require.False(t, d.Line("box-office").line.Policy().ProbeTrusted, "as soon as userAgentSeen returns")
+	told := logs.FilterMessageSnippet("User-Agent has changed")
+	require.Equal(t, 1, told.Len())
+	require.Equal(t, "Millrace 2.1 and Millrace/fxs", told.All()[0].ContextMap()["was"])
+	d.userAgentSeen("box-office", "Millrace 2.1")
+	require.False(t, d.Line("box-office").line.Policy().ProbeTrusted, "the line must be confirmed again")
+	d.Shutdown(context.Background())
+
+	// The adapter's own answer, to the probe at the start, shows that it is another one.
+	trustedAs(t, c, "Millrace 1.9")
+	d, _ = startTestDaemon(t, c)
+	require.Eventually(t, func() bool { return !d.Line("box-office").line.Policy().ProbeTrusted }, 5*time.Second,
+		time.Millisecond)
+	d.Shutdown(context.Background())
+
+	c.Lines[0].Verify.By = "sense"
+	trustedAs(t, c, "Millrace 2.1")
+	d, _ = startTestDaemon(t, c)
+	p := d.Line("box-office").line.Policy()
+	require.True(t, p.SenseTrusted)
+	require.False(t, p.ProbeTrusted)
+}
+
+// An adapter without a User-Agent when it was checked, which has one now, counts as another adapter.
+func TestTrustOfANamelessAdapter(t *testing.T) {
+	c, p := stage(t)
+	p.Set("486 Busy Here")
+	trustedAs(t, c, "")
+	d, logs := startTestDaemon(t, c)
+	d.userAgentSeen("box-office", "Millrace 2.1")
+	require.False(t, d.Line("box-office").line.Policy().ProbeTrusted)
+	require.Equal(t, 1, logs.FilterMessageSnippet("User-Agent has changed").Len())
+}
+
+// Each answered call tests the adapter's answers (SAFETY.md S94): 486 is due. An adapter that answers 200 twice is not
+// trusted from then on, not even after a restart.
+func TestTrustIsTestedInCalls(t *testing.T) {
+	c, p := stage(t)
+	p.Set("486 Busy Here")
+	trustedAs(t, c, "Millrace 2.1")
+	d, logs := startTestDaemon(t, c)
+	k := d.Line("box-office")
+	k.mu.Lock()
+	k.trustAfter = 10 * time.Millisecond
+	k.mu.Unlock()
+	answered := func(id supervision.CallID, emergency bool) {
+		k.line.Post(supervision.Event{Kind: supervision.CallRequested, Call: id, Emergency: emergency})
+		k.line.Post(supervision.Event{Kind: supervision.CallAnswered, Call: id})
+	}
+	trusts := func() bool { return k.line.Policy().ProbeTrusted }
+	tested := func() { // all queries have been answered
+		t.Helper()
+		require.Eventually(t, func() bool {
+			calls := k.line.View().Calls
+			return len(calls) > 0 && calls[0].Answered
+		}, 5*time.Second, time.Millisecond)
+		k.work.Wait()
+	}
+	ended := func(id supervision.CallID) {
+		k.line.Post(supervision.Event{Kind: supervision.NearEndCleared, Call: id})
+		require.Eventually(t, func() bool { return len(k.line.View().Calls) == 0 }, 5*time.Second, time.Millisecond)
+	}
+	answered(81, false)
+	tested()
+	require.True(t, trusts(), "486 is due")
+	ended(81)
+	p.Set("200 OK")
+	answered(82, true)
+	tested()
+	require.True(t, trusts(), "an emergency call is no test")
+	ended(82)
+	require.Zero(t, logs.FilterMessageSnippet("answered call").Len())
+	answered(83, false)
+	tested()
+	require.False(t, trusts())
+	told := logs.FilterMessageSnippet("says on hook (200 to OPTIONS) in an answered call")
+	require.Equal(t, 1, told.Len())
+	require.EqualValues(t, 83, told.All()[0].ContextMap()["call"])
+	d.Shutdown(context.Background())
+
+	p.Set("486 Busy Here")
+	d, _ = startTestDaemon(t, c)
+	require.False(t, d.Line("box-office").line.Policy().ProbeTrusted, "after a restart")
+}
