@@ -369,6 +369,9 @@ func level(e *supervision.Effect) zapcore.Level {
 		}
 		return zap.WarnLevel
 	}
+	if e.Report == supervision.ReportTrustWithdrawn {
+		return zap.WarnLevel
+	}
 	if e.Report == supervision.ReportSuppressed {
 		switch e.Suppression {
 		case supervision.SuppressedOtherCall, supervision.SuppressedLate, supervision.SuppressedUnknownCall,

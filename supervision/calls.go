@@ -27,6 +27,7 @@ type call struct {
 	leg       leg
 	far       bool          // the far end has cleared
 	tuning    bool          // it is a tuning session's call
+	onHooks   int           // how often the adapter has answered on hook although this call is answered
 	dialled   bool          // the adapter asked for another call during this tuning call
 	trial     bool          // its clearing is a trial of interval
 	byeAt     Instant       // when ClearAdapterLeg was handed out

@@ -21,6 +21,7 @@
 //	idlewatch.go          a line without a call
 //	pendingincident.go    a clearing for which the loop was not opened: is the line still held?
 //	loopcurrent.go        the loop-current input
+//	trust.go              answers to probes that are shown to be wrong
 //	trial.go              the clearings of a tuning session
 //	incident.go           the incidents; a line has one at a time
 //	policy.go             the settings and constants, each with the source of its number

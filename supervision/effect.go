@@ -61,6 +61,9 @@ const (
 	ReportRefused
 	// ReportNextInterval: a hold stayed, and the line's next clearings use Interval. Fields: Interval.
 	ReportNextInterval
+	// ReportTrustWithdrawn: answers to ProbeLine no longer count, because the adapter has changed, or because it
+	// reported on hook in Call. Fields: Call (0: it has changed).
+	ReportTrustWithdrawn
 
 	reportKinds
 )

@@ -95,6 +95,12 @@ const (
 	// CurrentUnreadable: the loop-current sensor cannot be read. Its reports do not count until the next Seized or
 	// Released. No fields.
 	CurrentUnreadable
+	// AdapterChanged: the adapter's User-Agent is none of those that it had when its answers to ProbeLine were checked.
+	// No fields.
+	AdapterChanged
+	// OnHookInCall: the adapter answered a query of package bridge with on hook, although the near end is off hook in
+	// this answered call. Fields: Call.
+	OnHookInCall
 
 	eventKinds
 )

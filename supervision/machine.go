@@ -75,6 +75,7 @@ type Machine struct {
 	stayed   int // holds that stayed since New; selects the interval
 	probes   int // ProbeLine effects that have not been answered
 	probedAt Instant
+	refuted  bool // answers to ProbeLine have proved wrong; see trust.go
 
 	breaker         breaker         // breaker.go
 	sensor          currentSensor   // loopcurrent.go
@@ -149,6 +150,10 @@ func (m *Machine) Step(now Instant, ev Event) ([]Effect, Instant) {
 		m.released(now, &ev)
 	case CurrentUnreadable:
 		m.setFreshness(now, currentUnread)
+	case AdapterChanged:
+		m.distrustProbe(now, 0)
+	case OnHookInCall:
+		m.onHookInCall(now, &ev)
 	case LeftOffHook:
 		m.leftOffHook(now)
 	case FlashReported:

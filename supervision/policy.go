@@ -25,7 +25,7 @@ type Policy struct {
 	CallbackWindow time.Duration
 	// LifeSafety: the loop of this line is never opened.
 	LifeSafety bool
-	// ProbeTrusted: the answer to ProbeLine has been seen right on hook, held and off hook.
+	// ProbeTrusted: the answer to ProbeLine has been seen right on hook, held and off hook. See also trust.go.
 	ProbeTrusted bool
 	// SenseTrusted: Seized and Released come from a loop-current sensor that has been seen right on hook, held and off
 	// hook. If ProbeTrusted is also true, the sensor decides.

@@ -33,6 +33,8 @@ func TestTextForm(t *testing.T) {
 		"trial-set call=2 interval=20ms pulse-dialling-off": {Kind: supervision.TrialSet, Call: 2, Interval: 20 * ms,
 			PulseDiallingOff: true},
 		"current-unreadable":        {Kind: supervision.CurrentUnreadable},
+		"adapter-changed":           {Kind: supervision.AdapterChanged},
+		"on-hook-in-call call=2":    {Kind: supervision.OnHookInCall, Call: 2},
 		"seized":                    {Kind: supervision.Seized},
 		"released reading=repeated": {Kind: supervision.Released, Reading: supervision.ReadingRepeated},
 		"released reading=before-closing": {Kind: supervision.Released,
@@ -77,6 +79,7 @@ func TestTextForm(t *testing.T) {
 			Suppression: supervision.SuppressedOtherCall},
 		"report next-interval interval=1.2s": {Kind: supervision.Report,
 			Report: supervision.ReportNextInterval, Interval: 1200 * ms},
+		"report trust-withdrawn call=2": {Kind: supervision.Report, Report: supervision.ReportTrustWithdrawn, Call: 2},
 		"report interrupted call=1 hook=unknown": {Kind: supervision.Report,
 			Report: supervision.ReportInterrupted, Call: 1},
 	}
@@ -106,7 +109,7 @@ func TestEveryValueHasAWord(t *testing.T) {
 		counts[name] = [2]int{n, want}
 	}
 	walk("progress", 3, func(i uint8) string { return supervision.Progress(i).String() })
-	walk("event kind", 30, func(i uint8) string { return supervision.EventKind(i).String() })
+	walk("event kind", 32, func(i uint8) string { return supervision.EventKind(i).String() })
 	walk("evidence", 11, func(i uint8) string { return supervision.Evidence(i).String() })
 	walk("reading", 3, func(i uint8) string { return supervision.Reading(i).String() })
 	walk("number", 3, func(i uint8) string { return supervision.NumberClass(i).String() })
@@ -114,7 +117,7 @@ func TestEveryValueHasAWord(t *testing.T) {
 	walk("hook", 3, func(i uint8) string { return supervision.Hook(i).String() })
 	walk("failure", 9, func(i uint8) string { return supervision.Failure(i).String() })
 	walk("effect kind", 9, func(i uint8) string { return supervision.EffectKind(i).String() })
-	walk("report", 8, func(i uint8) string { return supervision.ReportKind(i).String() })
+	walk("report", 9, func(i uint8) string { return supervision.ReportKind(i).String() })
 	walk("suppression", 15, func(i uint8) string { return supervision.Suppression(i).String() })
 	walk("incident", 19, func(i uint8) string { return supervision.Incident(i).String() })
 	for name, n := range counts {

@@ -54,8 +54,10 @@ func (m *Machine) Restore(k SavedState) {
 // [Policy.Check]). What is under way continues as it began: an opening keeps its interval and its bounds. If Interval
 // or Steps change, the count of holds that stayed starts again.
 //
-// If the line becomes untrusted during a check, the check ends at once as unknown.
+// If the line becomes untrusted during a check, the check ends at once as unknown. Trust that the machine has withdrawn
+// does not come back.
 func (m *Machine) SetPolicy(now Instant, p Policy) Instant {
+	p.ProbeTrusted = p.ProbeTrusted && !m.refuted
 	if p.Interval != m.policy.Interval || !slices.Equal(p.Steps, m.policy.Steps) {
 		m.stayed, m.last.stale = 0, true
 	}
@@ -103,6 +105,8 @@ type View struct {
 	OffHook     Hook        // the state last seen while the line had no call
 	CallbackBy  Instant
 	NoOpeningBy Instant // end of the breaker's pause; 0: it has not tripped
+	// ProbeTrusted: the policy trusts the answers to ProbeLine, and the machine has not withdrawn that trust.
+	ProbeTrusted bool
 }
 
 // CallView is one call of a [View].
@@ -119,6 +123,7 @@ func (m *Machine) View() View {
 	v := View{
 		Interval: m.policy.interval(m.stayed), Stayed: m.stayed, Incident: m.incident, Suppression: m.incidentRule,
 		Loop: m.loop, OffHook: m.watch.hook, CallbackBy: m.callbackBy, NoOpeningBy: m.noOpeningBy(),
+		ProbeTrusted: m.policy.ProbeTrusted,
 	}
 	v.Fault = m.fault
 	switch {

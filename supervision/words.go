@@ -14,6 +14,7 @@ var (
 		AttemptEnded: "attempt-ended",
 		CallRefused:  "call-refused", AdapterRefused: "adapter-refused", AdapterRegistered: "adapter-registered",
 		FarEndSilent: "far-end-silent", CurrentUnreadable: "current-unreadable",
+		AdapterChanged: "adapter-changed", OnHookInCall: "on-hook-in-call",
 	}
 	evidenceWords = [evidences]string{
 		EvidenceNone: "none", EvidenceBye: "bye", EvidenceDialogEvent: "dialog-event", EvidenceTone: "tone",
@@ -50,6 +51,7 @@ var (
 		ReportNone: "none", ReportSuppressed: "suppressed", ReportCancelled: "cancelled",
 		ReportInterrupted: "interrupted", ReportIncident: "incident", ReportIncidentEnded: "incident-ended",
 		ReportRefused: "refused", ReportNextInterval: "next-interval",
+		ReportTrustWithdrawn: "trust-withdrawn",
 	}
 	suppressionWords = [suppressions]string{
 		SuppressionNone: "none", SuppressedUnanswered: "unanswered", SuppressedNearEnd: "near-end",

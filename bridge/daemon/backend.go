@@ -69,7 +69,7 @@ func (l *Line) status() control.Line {
 			Kind: l.contact.Kind().String(), Problem: l.controller},
 		Interval: control.Interval{Milliseconds: v.Interval.Milliseconds(), Configured: l.interval.Milliseconds(),
 			Stayed: v.Stayed},
-		Verify:     control.Verify{By: l.c.Verify.By, Trusted: p.ProbeTrusted || p.SenseTrusted},
+		Verify:     control.Verify{By: l.c.Verify.By, Trusted: v.ProbeTrusted || p.SenseTrusted},
 		LifeSafety: p.LifeSafety, Tuning: l.session != nil, Location: l.c.Location,
 	}
 	if second := l.c.Service.Second; second != nil {

@@ -51,9 +51,9 @@ type Line struct {
 	lastClearing callrecord.Account                           // the last far-end clearing; zero if there was none
 	incidents    map[supervision.Incident]callrecord.Incident // those that have not ended
 	controller   string                                       // the controller's present problem, "" if there is none
-	trust        journal.Trust
 	userAgent    string
 	userAgents   []string // every User-Agent of the adapter
+	checkedAs    []string // those for which its answers are trusted; nil: they are not, or the file grants the trust
 	session      *session
 	beginning    bool   // a session is beginning
 	stopped      string // why the last session was ended early, "" if its client ended it
@@ -96,9 +96,10 @@ func newLine(c *config.Line, contact relay.Contact, j *journal.Journal, epoch ti
 	}
 	l.ctx, l.stop = context.WithCancel(context.Background())
 	var kept supervision.SavedState
+	var trust journal.Trust
 	if j != nil {
 		was := j.SavedLine(c.Name)
-		l.trust = was.Trust
+		trust = was.Trust
 		if was.Basis == l.basis {
 			kept.Stayed = was.Stayed
 		}
@@ -107,7 +108,8 @@ func newLine(c *config.Line, contact relay.Contact, j *journal.Journal, epoch ti
 		}
 		restoreOpenings(&kept, &was, epoch)
 	}
-	p := trusted(c, l.trust)
+	p := trusted(c, trust)
+	l.checkedAs = checkedAs(c, trust)
 	l.recorder = callrecord.NewRecorder(c.Name)
 	return l, bridge.LineOptions{
 		Name: c.Name, Policy: p, Contact: contact, Epoch: epoch, Logger: log, Saved: kept,
@@ -119,6 +121,9 @@ func newLine(c *config.Line, contact relay.Contact, j *journal.Journal, epoch ti
 
 // record takes each event and effect of the line. It runs on the line's goroutine.
 func (l *Line) record(e callrecord.Entry) {
+	if e.Effect.Report == supervision.ReportTrustWithdrawn {
+		l.trustWithdrawn(e.Effect.Call)
+	}
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	accounts, incidents := l.recorder.Take(e)

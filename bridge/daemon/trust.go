@@ -27,38 +27,37 @@ func trusted(c *config.Line, t journal.Trust) supervision.Policy {
 // field contains it.
 const nameSeparator = "\n"
 
+// checkedAs returns the User-Agents that the adapter had when its answers were checked, if the daemon trusts its
+// answers because of that check. Otherwise it returns nil.
+func checkedAs(c *config.Line, t journal.Trust) []string {
+	if c.Policy.ProbeTrusted || !trusted(c, t).ProbeTrusted {
+		return nil
+	}
+	return strings.Split(t.UserAgent, nameSeparator)
+}
+
 // userAgentSeen takes the User-Agent of a registration or an answer of the adapter. Another adapter, or another version
-// of its software, has to be checked again before its answers count. The answer that shows the change does not count
-// either, because this method withdraws the trust before the answer is reported.
+// of its software, has to be checked again before its answers count. The machine learns of the change before it gets
+// the answer that shows it, so that answer does not count either.
 func (l *Line) userAgentSeen(agent string) {
 	l.mu.Lock()
 	l.userAgent = agent
 	if !slices.Contains(l.userAgents, agent) {
 		l.userAgents = append(l.userAgents, agent)
 	}
-	was := l.trust.UserAgent
+	was := l.checkedAs
 	// No User-Agent is a value too. If the adapter sent none when its answers were checked, one that appears is a
 	// change.
-	distrust := l.trust.Probe && !slices.Contains(strings.Split(was, nameSeparator), agent)
-	if distrust {
-		l.trust.Probe = false
+	changed := was != nil && !slices.Contains(was, agent)
+	if changed {
+		l.checkedAs = nil
+		l.line.Post(supervision.Event{Kind: supervision.AdapterChanged})
 	}
 	l.mu.Unlock()
-	if !distrust {
-		return
+	if changed {
+		l.log.Warn("the adapter's User-Agent has changed since its answers were checked; they are not trusted until `clearback check --live --states "+l.c.Name+"` has confirmed the line again",
+			zap.String("was", cmp.Or(strings.Join(was, " and "), "no name")), zap.String("is", agent))
 	}
-	l.dropTrust()
-	l.log.Warn("the adapter's User-Agent has changed since its answers were checked; they are not trusted until `clearback check --live --states "+l.c.Name+"` has confirmed the line again",
-		zap.String("was", cmp.Or(strings.ReplaceAll(was, nameSeparator, " and "), "no name")), zap.String("is", agent))
-}
-
-// dropTrust removes the trust in the adapter's answers from the line's policy, except what the file itself grants.
-func (l *Line) dropTrust() {
-	l.setting.Lock()
-	defer l.setting.Unlock()
-	p := l.line.Policy()
-	p.ProbeTrusted = l.c.Policy.ProbeTrusted
-	l.line.SetPolicy(p)
 }
 
 // trustAfter is the time from the answer of a call to the first query whether the line is off hook, and from that to
@@ -67,10 +66,9 @@ func (l *Line) dropTrust() {
 const trustAfter = 2 * time.Second
 
 // testTrust queries the adapter in an answered call. The port is then certainly off hook, so the answer should be 486.
-// An adapter that answers 200 twice does not report its hook, and the trust in its answers is withdrawn for good. Call
-// it with mu held, on the line's goroutine.
+// The machine learns of each answer that says on hook. Call testTrust with mu held, on the line's goroutine.
 func (l *Line) testTrust(call supervision.CallID) {
-	if l.ending || !l.trust.Probe || l.c.Verify.By != "options" {
+	if l.ending || l.checkedAs == nil {
 		return
 	}
 	l.work.Go(func() {
@@ -83,35 +81,34 @@ func (l *Line) testTrust(call supervision.CallID) {
 			if code, _, err := l.port.Ask(l.ctx); err != nil || code != http.StatusOK || !l.answeredCall(call) {
 				return
 			}
+			l.line.Post(supervision.Event{Kind: supervision.OnHookInCall, Call: call})
 		}
-		l.withdrawTrust(call)
 	})
 }
 
-// answeredCall reports whether the call is an ordinary call that is answered and not being cleared.
+// answeredCall reports whether the call is answered and not being cleared.
 func (l *Line) answeredCall(call supervision.CallID) bool {
 	return slices.ContainsFunc(l.line.View().Calls, func(c supervision.CallView) bool {
-		return c.Call == call && c.Answered && !c.Clearing && !c.Emergency
+		return c.Call == call && c.Answered && !c.Clearing
 	})
 }
 
-// withdrawTrust withdraws the trust, in the journal too.
-func (l *Line) withdrawTrust(call supervision.CallID) {
+// trustWithdrawn is called when the machine no longer trusts the adapter's answers. If a call has shown that they are
+// wrong, the journal remembers that. An adapter that has changed is trusted again after a restart if by then it has the
+// User-Agent of the check.
+func (l *Line) trustWithdrawn(call supervision.CallID) {
 	l.mu.Lock()
-	was := l.trust.Probe
-	l.trust = journal.Trust{At: time.Now()}
-	if was && l.journal != nil {
+	l.checkedAs = nil
+	if call != 0 && l.journal != nil {
 		state := l.journal.SavedLine(l.c.Name)
-		state.Trust = l.trust
+		state.Trust = journal.Trust{At: time.Now()}
 		l.journal.SaveLine(state)
 	}
 	l.mu.Unlock()
-	if !was {
-		return
+	if call != 0 {
+		l.log.Warn("the adapter says on hook (200 to OPTIONS) in an answered call; its answers are not trusted until `clearback check --live --states "+l.c.Name+"` has confirmed the line again",
+			zap.Uint64("call", uint64(call)))
 	}
-	l.dropTrust()
-	l.log.Warn("the adapter says on hook (200 to OPTIONS) in an answered call; its answers are not trusted until `clearback check --live --states "+l.c.Name+"` has confirmed the line again",
-		zap.Uint64("call", uint64(call)))
 }
 
 // UserAgents returns all User-Agents of the adapter, sorted, one per line, as [journal.Trust] stores them.

@@ -2,10 +2,13 @@ package daemon
 
 import (
 	"context"
+	"slices"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/require"
+	"go.uber.org/zap"
+	"go.uber.org/zap/zaptest/observer"
 
 	"clearback/bridge/journal"
 	"clearback/config"
@@ -23,7 +26,7 @@ func trustedAs(t *testing.T, c *config.Config, names string) {
 func TestTrust(t *testing.T) {
 	c, _ := stage(t)
 	d, _ := startTestDaemon(t, c)
-	require.False(t, d.Line("box-office").line.Policy().ProbeTrusted, "check --live has confirmed nothing yet")
+	require.False(t, d.Line("box-office").View().ProbeTrusted, "check --live has confirmed nothing yet")
 	d.Shutdown(context.Background())
 
 	// An adapter that registers with one User-Agent and answers with another has both.
@@ -31,36 +34,66 @@ func TestTrust(t *testing.T) {
 	d, logs := startTestDaemon(t, c)
 	for _, name := range []string{"Millrace/fxs", "Millrace 2.1", "Millrace/fxs"} {
 		d.userAgentSeen("box-office", name)
-		p := d.Line("box-office").line.Policy()
-		require.True(t, p.ProbeTrusted, name)
-		require.False(t, p.SenseTrusted, "the file says options")
+		require.True(t, d.Line("box-office").View().ProbeTrusted, name)
+		require.False(t, d.Line("box-office").line.Policy().SenseTrusted, "the file says options")
 	}
 	_, _, err := d.agent.Line("box-office").Ask(t.Context())
 	require.NoError(t, err)
-	require.True(t, d.Line("box-office").line.Policy().ProbeTrusted)
+	require.True(t, d.Line("box-office").View().ProbeTrusted)
 	require.Zero(t, logs.FilterMessageSnippet("User-Agent has changed").Len())
 	d.userAgentSeen("box-office", "Millrace 3.0")
-	require.False(t, d.Line("box-office").line.Policy().ProbeTrusted, "as soon as userAgentSeen returns")
+	requireDistrust(t, d)
 	told := logs.FilterMessageSnippet("User-Agent has changed")
 	require.Equal(t, 1, told.Len())
 	require.Equal(t, "Millrace 2.1 and Millrace/fxs", told.All()[0].ContextMap()["was"])
 	d.userAgentSeen("box-office", "Millrace 2.1")
-	require.False(t, d.Line("box-office").line.Policy().ProbeTrusted, "the line must be confirmed again")
+	require.NoError(t, d.Line("box-office").setInterval(700*time.Millisecond))
+	require.False(t, d.Line("box-office").View().ProbeTrusted, "the line must be confirmed again")
 	d.Shutdown(context.Background())
 
-	// The adapter's own answer, to the probe at the start, shows that it is another one.
-	trustedAs(t, c, "Millrace 1.9")
-	d, _ = startTestDaemon(t, c)
-	require.Eventually(t, func() bool { return !d.Line("box-office").line.Policy().ProbeTrusted }, 5*time.Second,
-		time.Millisecond)
+	// Trust that the file grants is never withdrawn.
+	c.Lines[0].Policy.ProbeTrusted = true
+	d, logs = startTestDaemon(t, c)
+	d.userAgentSeen("box-office", "Millrace 3.0")
+	require.True(t, d.Line("box-office").View().ProbeTrusted)
+	require.Zero(t, logs.FilterMessageSnippet("User-Agent has changed").Len())
 	d.Shutdown(context.Background())
 
+	c.Lines[0].Policy.ProbeTrusted = false
 	c.Lines[0].Verify.By = "sense"
 	trustedAs(t, c, "Millrace 2.1")
 	d, _ = startTestDaemon(t, c)
-	p := d.Line("box-office").line.Policy()
-	require.True(t, p.SenseTrusted)
-	require.False(t, p.ProbeTrusted)
+	require.True(t, d.Line("box-office").line.Policy().SenseTrusted)
+	require.False(t, d.Line("box-office").View().ProbeTrusted)
+}
+
+// requireDistrust waits until the machine no longer trusts the adapter's answers.
+func requireDistrust(t *testing.T, d *Daemon) {
+	t.Helper()
+	require.Eventually(t, func() bool { return !d.Line("box-office").View().ProbeTrusted }, 5*time.Second,
+		time.Millisecond)
+}
+
+// The adapter's own answer, to the probe at the start, shows that it is another one. The machine learns that first, so
+// the answer does not count.
+func TestAnswerOfAnotherAdapterDoesNotCount(t *testing.T) {
+	c, _ := stage(t)
+	trustedAs(t, c, "Millrace 1.9")
+	core, logs := observer.New(zap.InfoLevel)
+	d, err := Start(c, Options{Logger: zap.New(core)})
+	require.NoError(t, err)
+	defer d.Shutdown(context.Background())
+	steps := func() (texts []string) {
+		for _, e := range logs.All() {
+			text, _ := e.ContextMap()["text"].(string)
+			if slices.Contains([]string{"adapter-changed", "report trust-withdrawn", "probe-answered hook=on"}, text) {
+				texts = append(texts, text)
+			}
+		}
+		return texts
+	}
+	require.Eventually(t, func() bool { return len(steps()) == 3 }, 5*time.Second, time.Millisecond)
+	require.Equal(t, []string{"adapter-changed", "report trust-withdrawn", "probe-answered hook=on"}, steps())
 }
 
 // An adapter without a User-Agent when it was checked, which has one now, counts as another adapter.
@@ -70,7 +103,7 @@ func TestTrustOfANamelessAdapter(t *testing.T) {
 	trustedAs(t, c, "")
 	d, logs := startTestDaemon(t, c)
 	d.userAgentSeen("box-office", "Millrace 2.1")
-	require.False(t, d.Line("box-office").line.Policy().ProbeTrusted)
+	requireDistrust(t, d)
 	require.Equal(t, 1, logs.FilterMessageSnippet("User-Agent has changed").Len())
 }
 
@@ -89,7 +122,7 @@ func TestTrustIsTestedInCalls(t *testing.T) {
 		k.line.Post(supervision.Event{Kind: supervision.CallRequested, Call: id, Emergency: emergency})
 		k.line.Post(supervision.Event{Kind: supervision.CallAnswered, Call: id})
 	}
-	trusts := func() bool { return k.line.Policy().ProbeTrusted }
+	trusts := func() bool { return k.View().ProbeTrusted }
 	tested := func() { // all queries have been answered
 		t.Helper()
 		require.Eventually(t, func() bool {
@@ -114,7 +147,8 @@ func TestTrustIsTestedInCalls(t *testing.T) {
 	require.Zero(t, logs.FilterMessageSnippet("answered call").Len())
 	answered(83, false)
 	tested()
-	require.False(t, trusts())
+	requireDistrust(t, d)
+	require.Equal(t, 1, logs.FilterField(zap.String("text", "report trust-withdrawn call=83")).Len())
 	told := logs.FilterMessageSnippet("says on hook (200 to OPTIONS) in an answered call")
 	require.Equal(t, 1, told.Len())
 	require.EqualValues(t, 83, told.All()[0].ContextMap()["call"])
@@ -122,5 +156,5 @@ func TestTrustIsTestedInCalls(t *testing.T) {
 
 	p.Set("486 Busy Here")
 	d, _ = startTestDaemon(t, c)
-	require.False(t, d.Line("box-office").line.Policy().ProbeTrusted, "after a restart")
+	require.False(t, d.Line("box-office").View().ProbeTrusted, "after a restart")
 }

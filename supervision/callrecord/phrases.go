@@ -128,6 +128,10 @@ func (c *timeline) callPhrase(ev *supervision.Event) (who, text string) {
 		return whoAdapter, "was refused: wrong user, password or address"
 	case supervision.AdapterRegistered:
 		return whoAdapter, "registered"
+	case supervision.AdapterChanged:
+		return whoAdapter, "has another User-Agent than when its answers were checked"
+	case supervision.OnHookInCall:
+		return whoAdapter, "reports on hook (200 to OPTIONS) in this answered call"
 	case supervision.AttemptEnded:
 		return whoService, attemptPhrase(ev)
 	default:
@@ -347,6 +351,8 @@ func reportPhrase(ef *supervision.Effect) string {
 		return "incident ended: " + ef.Incident.String()
 	case supervision.ReportRefused:
 		return "refused: " + ef.Suppression.String()
+	case supervision.ReportTrustWithdrawn:
+		return "no longer trusts the adapter's answers about the line"
 	case supervision.ReportNextInterval:
 		return "from now on, clearings of this line open the loop for " + Span(ef.Interval)
 	default:

@@ -44,7 +44,7 @@ func (t *Recorder) event(at time.Time, ev *supervision.Event) {
 	default:
 		// CallRinging, LoopUnknown, Seized, Released, CurrentUnreadable, LeftOffHook, FlashReported, ProbeAnswered,
 		// PulseRequested, TimePassed, TrialSet, SoundMissing and FarEndSilent: the effects that follow say what
-		// matters. SoundContested and AttemptEnded do not change an account.
+		// matters. SoundContested, AttemptEnded, AdapterChanged and OnHookInCall do not change an account.
 	}
 }
 
@@ -220,7 +220,7 @@ func (t *Recorder) report(at time.Time, ef *supervision.Effect) {
 		return
 	case supervision.ReportSuppressed, supervision.ReportCancelled, supervision.ReportInterrupted:
 	default:
-		return // ReportRefused concerns a command, and ReportNextInterval the line
+		return // ReportRefused concerns a command, ReportNextInterval and ReportTrustWithdrawn the line
 	}
 	c := t.of(at, ef)
 	if c == nil {

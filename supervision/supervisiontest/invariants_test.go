@@ -136,4 +136,5 @@ func TestOrdersCoverEveryPhase(t *testing.T) {
 	must("have too many openings", tally.Stormed, 3)
 	must("see a storm end", tally.Calmed, 0.5)
 	must("wait for the sensor after the guard time", tally.Awaited, 0.5)
+	must("stop trusting the adapter's answers", tally.Distrusted, 1)
 }

@@ -47,6 +47,7 @@ type callModel struct {
 	trial                      bool
 	tuning                     bool // a tuning session's call
 	dialled                    bool // a tuning call during which the adapter asked for another call
+	onHooks                    int  // the adapter's reports of on hook while it is answered
 	trialInterval              time.Duration
 	waits                      bool
 	waitBound                  supervision.Instant
@@ -127,6 +128,7 @@ type model struct {
 
 	watch idleModel
 	storm stormModel
+	trust trustModel
 }
 
 func (t *model) reset(p supervision.Policy) {
@@ -139,8 +141,9 @@ func (t *model) setPolicy(now supervision.Instant, p supervision.Policy) {
 		t.stayed, t.loop.stale = 0, true
 	}
 	t.policy = p
+	t.policy.ProbeTrusted = p.ProbeTrusted && !t.trust.refuted
 	t.trustChanged(now)
-	if !p.ProbeTrusted {
+	if !t.policy.ProbeTrusted {
 		t.watch.giveUp()
 		t.verification.must, t.verification.asked = false, false
 	}
@@ -223,7 +226,7 @@ func (t *model) boundWaits(now supervision.Instant) {
 
 func (t *model) event(now supervision.Instant, ev *supervision.Event) {
 	t.known, t.seizure, t.hookOff, t.answered, t.hadGrace = false, false, false, false, false
-	t.heardBefore = t.sensorHook()
+	t.heardBefore, t.trust.contradicted = t.sensorHook(), false
 	for i := range t.calls {
 		if c := &t.calls[i]; c.legAsked && !c.legDone && now > c.byeAt.Add(legGone) {
 			c.legDone, c.leg, c.legDoneAt = true, supervision.AnswerNone, now
@@ -252,6 +255,8 @@ func (t *model) event(now supervision.Instant, ev *supervision.Event) {
 			t.answered = t.probes == 0
 			t.hookOff = t.answered && t.verification.asked && t.hookOf(ev) == supervision.HookOff && !t.mayRing()
 		}
+	case supervision.AdapterChanged, supervision.OnHookInCall:
+		t.trustEvent(now, ev)
 	case supervision.PulseRequested:
 		t.known = true
 	case supervision.TrialSet:

@@ -159,7 +159,7 @@ func openDespite(why supervision.Suppression) Build {
 func Mutants() []Mutant {
 	return slices.Concat(mutantsOfCalls(), mutantsOfOpening(), mutantsOfOrder(), mutantsOfMessages(),
 		mutantsOfWatching(), mutantsOfListening(),
-		mutantsOfConsent(), mutantsOfStorms(), mutantsOfReadings())
+		mutantsOfConsent(), mutantsOfStorms(), mutantsOfReadings(), mutantsOfTrust())
 }
 
 func mutantsOfCalls() []Mutant {

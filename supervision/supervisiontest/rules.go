@@ -45,6 +45,7 @@ func rules() []rule {
 		{7, "the end of the guard time waits for the sensor, until the adapter recognises on hook", checkReadings,
 			readingsEnd},
 		{7, "a line without a call is watched", nil, watchedEnd},
+		{7, "answers to probes that are shown to be wrong never count again", checkTrust, trustEnd},
 		{8, "near-end clearing and unanswered calls never open", answeredOnly, nil},
 		{11, "no opening ends later than 2 s after our BYE, and none after a clearing learnt late", checkInTime,
 			inTimeEnd},

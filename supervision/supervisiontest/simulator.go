@@ -57,6 +57,7 @@ type Simulator struct {
 	rand        Rand
 	dialled     Rand // separate, so that dialled numbers change nothing else in an order
 	readings    Rand // separate, so that how the sensor is read changes nothing else in an order
+	doubts      Rand // separate, so that what contradicts the adapter's answers changes nothing else in an order
 	checker     *Checker
 	plan        []plannedEvent
 	calls       []simulatedCall
@@ -117,7 +118,7 @@ func Policies() []supervision.Policy {
 
 // Run tries one order made from seed on a machine made by build. It returns the violations, or nil.
 func (w *Simulator) Run(seed uint64, build func(supervision.Policy) Stepper) []Violation {
-	w.rand, w.dialled, w.readings = Rand(seed), Rand(^seed), Rand(seed^1<<63)
+	w.rand, w.dialled, w.readings, w.doubts = Rand(seed), Rand(^seed), Rand(seed^1<<63), Rand(seed^1<<62)
 	policies := Policies()
 	p := policies[w.rand.Below(len(policies))]
 	return w.order(p, build(p))
@@ -135,6 +136,10 @@ func (w *Simulator) order(p supervision.Policy, m Stepper) []Violation {
 	chaos := w.rand.Of(8)
 	deadline := supervision.Never
 	w.Tally.Orders++
+	if w.doubts.Of(3) {
+		w.plan = append(w.plan, plannedEvent{w.now.Add(w.doubts.Within(0, 60_000)),
+			supervision.Event{Kind: supervision.AdapterChanged}})
+	}
 	for range stepsPerOrder {
 		ev := w.choose(deadline, chaos)
 		moment := Moment{Policy: w.reconsider(), Now: w.now, Event: ev}

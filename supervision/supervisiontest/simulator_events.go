@@ -48,6 +48,7 @@ func (w *Simulator) progress(c *simulatedCall) supervision.Event {
 		if w.senses() {
 			w.after(w.rand.Within(0, 60), supervision.Event{Kind: supervision.Seized})
 		}
+		w.contradict(c.id)
 		return supervision.Event{Kind: supervision.CallAnswered, Call: c.id}
 	case w.rand.Of(12):
 		c.gone = true
@@ -69,6 +70,19 @@ func (w *Simulator) progress(c *simulatedCall) supervision.Event {
 		ev.Late = w.rand.Within(0, 1300)
 	}
 	return ev
+}
+
+// contradict sometimes plans that the adapter reports on hook in an answered call, once or twice.
+func (w *Simulator) contradict(id supervision.CallID) {
+	if !w.doubts.Of(4) {
+		return
+	}
+	ev := supervision.Event{Kind: supervision.OnHookInCall, Call: id}
+	first := w.now.Add(w.doubts.Within(1, 300))
+	w.plan = append(w.plan, plannedEvent{first, ev})
+	if w.doubts.Of(60) {
+		w.plan = append(w.plan, plannedEvent{first.Add(w.doubts.Within(1, 300)), ev})
+	}
 }
 
 // trial sets an interval for the clearing of a call. Most are within the bounds, and many are catch trials.
@@ -237,6 +251,9 @@ func (w *Simulator) nonsense() supervision.Event {
 	}
 	if w.readings.Of(5) {
 		ev.Kind = supervision.CurrentUnreadable
+	}
+	if w.doubts.Of(5) {
+		ev.Kind = [...]supervision.EventKind{supervision.AdapterChanged, supervision.OnHookInCall}[w.doubts.Below(2)]
 	}
 	ev.Reading = supervision.Reading(max(0, w.readings.Below(8)-5))
 	return ev

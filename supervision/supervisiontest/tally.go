@@ -9,6 +9,7 @@ type Tally struct {
 
 	// orders with these occurrences
 	Repeated, Tried, Caught, Watched, Pending, Stuck, Flashed, Changed, Listened, HungUp, Stormed, Calmed, Awaited int
+	Distrusted                                                                                                     int
 }
 
 // Add adds another tally.
@@ -22,6 +23,7 @@ func (t *Tally) Add(o Tally) {
 		t.Watched+o.Watched
 	t.Listened, t.HungUp = t.Listened+o.Listened, t.HungUp+o.HungUp
 	t.Stormed, t.Calmed, t.Awaited = t.Stormed+o.Stormed, t.Calmed+o.Calmed, t.Awaited+o.Awaited
+	t.Distrusted += o.Distrusted
 	t.Pending, t.Stuck, t.Flashed, t.Changed = t.Pending+o.Pending, t.Stuck+o.Stuck, t.Flashed+o.Flashed,
 		t.Changed+o.Changed
 }
@@ -31,7 +33,7 @@ type occurrences struct {
 	seen                                                               [2][Phases]bool
 	opened                                                             supervision.CallID // of the last opening
 	repeated, tried, caught, watched, pending, stuck, flashed, changed bool
-	any, listened, hungUp, stormed, calmed, awaited                    bool
+	any, listened, hungUp, stormed, calmed, awaited, distrusted        bool
 }
 
 // take notes one effect.
@@ -49,6 +51,8 @@ func (o *occurrences) take(ef *supervision.Effect) {
 		o.stuck = o.stuck || ef.Incident == supervision.IncidentContactStuck
 		o.flashed = o.flashed || ef.Flash
 		o.stormed = o.stormed || ef.Incident == supervision.IncidentTooManyOpenings
+	case isReport(ef, supervision.ReportTrustWithdrawn):
+		o.distrusted = true
 	case isReport(ef, supervision.ReportIncidentEnded):
 		o.calmed = o.calmed || ef.Incident == supervision.IncidentTooManyOpenings
 	}
@@ -78,4 +82,5 @@ func (t *Tally) count(o *occurrences) {
 	add(&t.Stormed, o.stormed)
 	add(&t.Calmed, o.calmed)
 	add(&t.Awaited, o.awaited)
+	add(&t.Distrusted, o.distrusted)
 }

@@ -1,0 +1,34 @@
+package supervision
+
+// The answers to ProbeLine count while the policy trusts them and nothing contradicts them. An adapter with other
+// software may answer differently from the one that was checked. An adapter that reports on hook in an answered call
+// does not report its hook. Package bridge states such facts. The machine then withdraws the trust for as long as the
+// machine exists, whatever later policies say.
+
+// onHookLimit is how often the adapter may report on hook in one answered call: our own figure. At the first report the
+// near end may just have hung up, or the adapter's BYE may have been lost.
+const onHookLimit = 2
+
+// onHookInCall counts the adapter's reports of on hook in an answered call. In a call that is being cleared they do not
+// count, since the near end may be on hook. Nor do they in an emergency call: some adapters keep it up after the caller
+// has hung up (common practice), so that the emergency centre decides when it ends.
+func (m *Machine) onHookInCall(now Instant, ev *Event) {
+	c := m.find(ev.Call)
+	if c == nil || !c.answered || c.emergency || c.leg != legUp {
+		return
+	}
+	if c.onHooks++; c.onHooks >= onHookLimit {
+		m.distrustProbe(now, c.id)
+	}
+}
+
+// distrustProbe withdraws the trust in the answers to ProbeLine. id is the call that contradicts them, or 0 if the
+// adapter has changed.
+func (m *Machine) distrustProbe(now Instant, id CallID) {
+	if !m.policy.ProbeTrusted {
+		return
+	}
+	m.refuted = true
+	m.out = append(m.out, Effect{Kind: Report, Report: ReportTrustWithdrawn, Call: id})
+	m.SetPolicy(now, m.policy)
+}
