@@ -38,7 +38,8 @@ const (
 
 // currentMonitor watches the loop current of one line in service. It posts Seized when current begins to flow and
 // Released when current stops. It posts CurrentUnreadable if the input cannot be read for senseLost. It also posts the
-// first state that it reads at the start, after each report that the loop is closed, and after CurrentUnreadable.
+// first state that it reads at the start, after each report that the loop is closed, and after CurrentUnreadable. It
+// ends if the contact never had an input. An input that vanishes later counts as unreadable, since it may come back.
 type currentMonitor struct {
 	// set once
 	sensor  relay.Sensor
@@ -106,7 +107,7 @@ func (n *currentMonitor) run() {
 		if n.ctx.Err() != nil {
 			return
 		}
-		if errors.Is(err, relay.ErrNoSense) {
+		if errors.Is(err, relay.ErrNoSense) && n.posted == supervision.EventNone {
 			n.log.Warn("the loop current cannot be watched: the contact has no input for it; set sense: or another verify:",
 				zap.Error(err))
 			return

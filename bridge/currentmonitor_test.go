@@ -2,6 +2,7 @@ package bridge
 
 import (
 	"errors"
+	"fmt"
 	"slices"
 	"strings"
 	"sync"
@@ -24,7 +25,8 @@ import (
 // fakeLoop is the loop of the fake contact: current flows while the near end is off hook and the contact is closed.
 type fakeLoop struct {
 	offHook atomic.Bool
-	broken  atomic.Bool   // the input cannot be read
+	broken  atomic.Bool // the input cannot be read, for the reason failure
+	failure error
 	slow    time.Duration // of one answer
 }
 
@@ -34,7 +36,7 @@ func (p *fakeLoop) read(open bool) (relay.Level, error) {
 	<-time.After(p.slow)
 	switch {
 	case p.broken.Load():
-		return relay.LevelUnknown, errInput
+		return relay.LevelUnknown, p.failure
 	case p.offHook.Load() && !open:
 		return relay.LevelClosed, nil
 	default:
@@ -90,7 +92,7 @@ func newCurrentTestBed(slow time.Duration, offHook bool) *currentTestBed {
 	s := &currentTestBed{
 		testBed: &testBed{callLog: &callLog{}, contact: relaytest.NewFake(relay.KindNone), log: logs,
 			began: time.Now()},
-		pair: &fakeLoop{slow: slow},
+		pair: &fakeLoop{slow: slow, failure: errInput},
 	}
 	s.pair.offHook.Store(offHook)
 	s.contact.SenseBy(s.pair.read)
@@ -220,44 +222,56 @@ func TestSenseDuringAnOpening(t *testing.T) {
 	})
 }
 
+// inputFailures are the errors of an input that could be read before. The second is the answer of a contact without an
+// input, such as one whose controller has new settings.
+var inputFailures = []error{errInput, fmt.Errorf("board cabinet: %w", relay.ErrNoSense)}
+
 // An input that cannot be read posts nothing. This is logged once, and once again when the input can be read.
 func TestSenseUnreadable(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		s := newCurrentTestBed(0, false)
-		s.after(time.Second)
-		s.forget()
-		s.pair.broken.Store(true)
-		count := func(words string) (n int) {
-			for _, e := range s.log.All() {
-				if strings.Contains(e.Message, words) {
-					n++
-				}
+	for _, failure := range inputFailures {
+		synctest.Test(t, func(t *testing.T) { testSenseUnreadable(t, failure) })
+	}
+}
+
+func testSenseUnreadable(t *testing.T, failure error) {
+	s := newCurrentTestBed(0, false)
+	s.pair.failure = failure
+	s.after(time.Second)
+	s.forget()
+	s.pair.broken.Store(true)
+	count := func(words string) (n int) {
+		for _, e := range s.log.All() {
+			if strings.Contains(e.Message, words) {
+				n++
 			}
-			return n
 		}
-		s.after(time.Second + senseLost)
-		assert.Zero(t, count("cannot be read;"), "a controller that is connected late is no trouble")
-		s.after(10 * time.Second)
-		assert.Empty(t, s.currentEvents())
-		assert.Equal(t, 1, count("cannot be read;"))
-		assert.Zero(t, count("can be read again"))
-		s.pair.broken.Store(false)
-		s.pair.offHook.Store(true)
-		s.after(11 * time.Second)
-		assert.Equal(t, 1, count("cannot be read;"))
-		assert.Equal(t, 1, count("can be read again"))
-		require.Len(t, s.currentEvents(), 1)
-		assert.Equal(t, supervision.Seized, s.currentEvents()[0].kind, "a change in the meantime is reported")
-		s.Stop()
-	})
+		return n
+	}
+	s.after(time.Second + senseLost)
+	assert.Zero(t, count("cannot be read;"), "a controller that is connected late is no trouble")
+	s.after(10 * time.Second)
+	assert.Empty(t, s.currentEvents())
+	assert.Equal(t, 1, count("cannot be read;"))
+	assert.Contains(t, s.texts(), "current-unreadable", "the machine knows it")
+	assert.Zero(t, count("can be read again"))
+	s.pair.broken.Store(false)
+	s.pair.offHook.Store(true)
+	s.after(11 * time.Second)
+	assert.Equal(t, 1, count("cannot be read;"))
+	assert.Equal(t, 1, count("can be read again"))
+	require.Len(t, s.currentEvents(), 1)
+	assert.Equal(t, supervision.Seized, s.currentEvents()[0].kind, "a change in the meantime is reported")
+	s.Stop()
 }
 
 // What an input reported before it became unreadable proves neither that a hold cleared nor that it stayed.
 func TestSenseLost(t *testing.T) {
 	for _, off := range []bool{false, true} {
-		for _, broken := range []bool{false, true} {
+		for _, failure := range append(inputFailures, nil) {
 			synctest.Test(t, func(t *testing.T) {
+				broken := failure != nil
 				s := newCurrentTestBed(0, off)
+				s.pair.failure = failure
 				s.after(time.Second)
 				s.pair.broken.Store(broken)
 				s.after(2 * time.Second)
