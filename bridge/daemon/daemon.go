@@ -1,9 +1,11 @@
 package daemon
 
 import (
-	"context"
+	"cmp"
+	"errors"
 	"fmt"
 	"net/netip"
+	"strings"
 	"sync"
 	"time"
 
@@ -32,6 +34,8 @@ type Options struct {
 	// Notify takes the states that [Run] reports to the service manager, in the form of sd_notify(3). It is called from
 	// one goroutine only. [Start] does not use it.
 	Notify func(state string)
+
+	closeFor time.Duration // 0: CloseTimeout; tests use a shorter time
 }
 
 // Daemon is a running daemon. Its methods may be called from any goroutine.
@@ -49,15 +53,31 @@ type Daemon struct {
 	lines        []*Line
 	earlyNotices []relay.Notice // notices that arrived before the lines existed
 
+	closeFor  time.Duration // how long a shutdown tries to close the contacts
 	ending    chan struct{} // closed when the shutdown begins
 	once      sync.Once
 	notClosed []drivers.NotClosed
 }
 
+// ErrNotClosed means that contacts are not known to be closed. The error that wraps it names each, with the reason.
+var ErrNotClosed = errors.New("not known closed")
+
+// NotClosed returns an error that wraps [ErrNotClosed], or nil if left is empty.
+func NotClosed(left []drivers.NotClosed) error {
+	if len(left) == 0 {
+		return nil
+	}
+	words := make([]string, len(left))
+	for i, n := range left {
+		words[i] = n.String()
+	}
+	return fmt.Errorf("%w: %s", ErrNotClosed, strings.Join(words, "; "))
+}
+
 // Start opens the journal, the contacts (closed first), the media relay and the sockets, starts the lines, and serves
-// the control socket. If it fails, it shuts down what it had started, but does not report whether the contacts could be
-// closed. It does not fail if the journal or the control socket cannot be opened: the lines are served without it. c
-// must have no faults and must not be changed afterwards.
+// the control socket. If it fails, it shuts down what it had started. If contacts are not known to be closed then, the
+// error wraps [ErrNotClosed]. Start does not fail if the journal or the control socket cannot be opened: the lines are
+// served without it. c must have no faults and must not be changed afterwards.
 func Start(c *config.Config, o Options) (*Daemon, error) {
 	numbers, err := supervision.NewNumbers(supervision.NumbersOptions{
 		Country: c.Country, Prefixes: c.Emergency.Prefixes, Additional: c.Emergency.Numbers,
@@ -65,7 +85,7 @@ func Start(c *config.Config, o Options) (*Daemon, error) {
 	if err != nil {
 		return nil, fmt.Errorf("emergency numbers: %w", err)
 	}
-	d := &Daemon{log: o.Logger, ending: make(chan struct{})}
+	d := &Daemon{log: o.Logger, closeFor: cmp.Or(o.closeFor, CloseTimeout), ending: make(chan struct{})}
 	d.backend = &backend{d: d, started: time.Now(), config: o.Path, version: o.Version, journal: c.Journal.File}
 	if c.Journal.File != "" {
 		d.journal = journal.Open(journalOptions(c, o))
@@ -76,11 +96,14 @@ func Start(c *config.Config, o Options) (*Daemon, error) {
 		d.contactNotice(n)
 	}
 	if d.contacts, err = drivers.Open(c, drivers.Options{Notify: notify}); err != nil {
-		d.Shutdown(context.Background())
-		return nil, fmt.Errorf("relay contacts: %w", err)
+		err = fmt.Errorf("relay contacts: %w", err)
+	} else {
+		err = d.startLines(c, numbers)
 	}
-	if err := d.startLines(c, numbers); err != nil {
-		d.Shutdown(context.Background())
+	if err != nil {
+		if open := d.Close(); open != nil {
+			return nil, fmt.Errorf("%w; %w", err, open)
+		}
 		return nil, err
 	}
 	d.serveControl(c)

@@ -2,7 +2,6 @@ package daemon
 
 import (
 	"context"
-	"fmt"
 	"sync"
 	"time"
 
@@ -23,14 +22,8 @@ const (
 	hurriedCloseFor = 500 * time.Millisecond
 )
 
-// Close shuts the daemon down in order. Its error names the contacts that are not known to be closed.
-func (d *Daemon) Close() error {
-	left := d.Shutdown(context.Background())
-	if len(left) > 0 {
-		return fmt.Errorf("not known closed: %s", drivers.Names(left))
-	}
-	return nil
-}
+// Close shuts the daemon down in order. Its error wraps [ErrNotClosed] if contacts are not known to be closed.
+func (d *Daemon) Close() error { return NotClosed(d.Shutdown(context.Background())) }
 
 // Shutdown ends the daemon. New ordinary calls get 503. Ordinary calls are cleared and get their interruption.
 // Emergency calls are awaited. Then everything closes, the loops last (invariant 9). Once hurry has ended, Shutdown
@@ -60,7 +53,7 @@ func (d *Daemon) Shutdown(hurry context.Context) []drivers.NotClosed {
 				d.log.Warn("closing the media relay", zap.Error(err))
 			}
 		}
-		ctx, cancelTime := context.WithTimeout(closing, CloseTimeout)
+		ctx, cancelTime := context.WithTimeout(closing, d.closeFor)
 		defer cancelTime()
 		if d.contacts != nil {
 			d.notClosed = d.contacts.Shutdown(ctx)

@@ -29,8 +29,11 @@ type Options struct {
 type NotClosed struct {
 	Line       string
 	Controller string
-	Err        error
+	Err        error // why
 }
+
+// String returns a text for people: the line, its controller and the reason.
+func (n NotClosed) String() string { return fmt.Sprintf("%s (%s): %v", n.Line, n.Controller, n.Err) }
 
 // Names returns a text for people that names the contacts not known to be closed: each line with its controller.
 func Names(left []NotClosed) string {

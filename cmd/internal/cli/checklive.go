@@ -10,7 +10,6 @@ import (
 
 	"clearback/bridge/daemon"
 	"clearback/bridge/relay"
-	"clearback/bridge/relay/drivers"
 	"clearback/config"
 	"clearback/supervision"
 	"clearback/supervision/callrecord"
@@ -50,7 +49,7 @@ func (e *env) checkLive(c *config.Config, states, pulse string) int {
 	hurry, cancelHurry := e.context()
 	defer cancelHurry()
 	if left := d.Shutdown(hurry); len(left) > 0 {
-		return e.notClosed(drivers.Names(left))
+		return e.linesNotClosed(left)
 	}
 	if !good {
 		return ExitFailed

@@ -1,6 +1,8 @@
 package cli
 
 import (
+	"errors"
+	"fmt"
 	"os"
 	"strings"
 	"testing"
@@ -61,7 +63,17 @@ func TestCheckLiveSaysWhatIsWrong(t *testing.T) {
 	var o, e outputBuffer
 	code := Main([]string{"check", "--live", path}, Streams{In: strings.NewReader(""), Out: &o, Err: &e}, signals)
 	assert.Equal(t, ExitNotClosed, code)
-	assert.Contains(t, e.String(), "not known closed: box-office (cabinet)")
+	assert.Contains(t, e.String(), "not known closed: box-office (cabinet): ")
+	assert.Contains(t, e.String(), "127.0.0.1:1: connect: connection refused", "why")
+}
+
+// The exit code of a command that starts the daemon says that contacts may be open, even if the start failed.
+func TestExitCodeOfAStartThatLeavesContactsOpen(t *testing.T) {
+	var errs strings.Builder
+	e := &env{Streams: Streams{Err: &errs}}
+	assert.Equal(t, ExitFailed, e.failed(errors.New("no media port is left")))
+	assert.Equal(t, ExitNotClosed, e.failed(fmt.Errorf("no media port is left; %w: box-office", daemon.ErrNotClosed)))
+	assert.Contains(t, errs.String(), "clearback: no media port is left; not known closed: box-office")
 }
 
 // A line that is not registered is reported, even if its adapter answers.

@@ -12,6 +12,8 @@ import (
 	"time"
 
 	"github.com/spf13/cobra"
+
+	"clearback/bridge/daemon"
 )
 
 // Exit codes of every subcommand.
@@ -68,11 +70,14 @@ func (e *env) fault(format string, a ...any) int {
 	return ExitFaults
 }
 
-// failed reports why the subcommand failed and returns ExitFailed. It prints nothing if only the reader of the output
-// has gone.
+// failed reports why the subcommand failed and returns the exit code for that. It prints nothing if only the reader of
+// the output has gone.
 func (e *env) failed(err error) int {
 	if !errors.Is(err, errUnread) {
 		fmt.Fprintf(e.Err, "clearback: %v\n", err)
+	}
+	if errors.Is(err, daemon.ErrNotClosed) {
+		return ExitNotClosed
 	}
 	return ExitFailed
 }

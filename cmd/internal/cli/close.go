@@ -37,7 +37,7 @@ func closeContacts(f *pflag.FlagSet) action {
 		}
 		switch {
 		case len(left) > 0:
-			return e.notClosed(drivers.Names(left))
+			return e.linesNotClosed(left)
 		case err != nil && len(faults) == 0:
 			fmt.Fprintln(e.Err, "clearback: not known closed: the contacts that the faulty file hides; the other contacts are closed")
 			return ExitNotClosed

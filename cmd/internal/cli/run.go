@@ -1,6 +1,7 @@
 package cli
 
 import (
+	"errors"
 	"fmt"
 
 	"github.com/spf13/pflag"
@@ -43,12 +44,16 @@ func run(f *pflag.FlagSet) action {
 		}
 		left, err := daemon.Run(c, daemonOptions(*path, log), e.signals)
 		switch {
+		case errors.Is(err, daemon.ErrNotClosed):
+			log.Error("cannot start, and contacts are not known closed: go and look", zap.Error(err))
+			return ExitNotClosed
 		case err != nil:
 			log.Error("cannot start", zap.Error(err))
 			return ExitFailed
 		case len(left) > 0:
-			log.Error("ended, but contacts are not known closed: go and look", zap.String("lines", drivers.Names(left)))
-			return e.notClosed(drivers.Names(left))
+			log.Error("ended, but contacts are not known closed: go and look", zap.String("lines", drivers.Names(left)),
+				zap.Error(daemon.NotClosed(left)))
+			return e.linesNotClosed(left)
 		}
 		log.Info("ended, every contact is closed")
 		return ExitOK
@@ -60,8 +65,16 @@ func daemonOptions(path string, log *zap.Logger) daemon.Options {
 	return daemon.Options{Path: path, Version: versionText(), Logger: log, Notify: notify}
 }
 
-// notClosed reports the contacts that are not known to be closed, and returns the exit code for that.
+// notClosed reports contacts that are not known to be closed, and returns the exit code for that.
 func (e *env) notClosed(names string) int {
 	fmt.Fprintf(e.Err, "clearback: not known closed: %s\n", names)
+	return ExitNotClosed
+}
+
+// linesNotClosed reports each contact that is not known to be closed, and returns the exit code for that.
+func (e *env) linesNotClosed(left []drivers.NotClosed) int {
+	for _, n := range left {
+		e.notClosed(n.String())
+	}
 	return ExitNotClosed
 }
