@@ -40,20 +40,26 @@ func TestTrialAtItsLastInstant(t *testing.T) {
 	}
 }
 
-// TestReleasedInACall checks that a line whose current stopped during a call counts as on hook once it is idle.
+// TestReleasedInACall checks that a line whose current stopped during a call counts as on hook once it is idle: then it
+// needs no look, as the sensor will report a change.
 func TestReleasedInACall(t *testing.T) {
 	p := supervision.DefaultPolicy()
 	p.SenseTrusted, p.Watch = true, time.Minute
-	l := newTestLine(t, p)
-	l.after(0, "seized")
-	l.after(0, "call-requested call=1")
-	l.after(time.Second, "released")
-	if v := l.m.View(); v.OffHook == supervision.HookOn {
-		t.Errorf("in the call the line is %v", v.OffHook)
-	}
-	l.after(time.Second, "near-end-cleared call=1")
-	if v := l.m.View(); v.OffHook != supervision.HookOn {
-		t.Errorf("after the call the line is %v; want on hook", v.OffHook)
+	for _, stops := range []bool{false, true} {
+		l := newTestLine(t, p)
+		l.after(0, "seized")
+		l.after(0, "call-requested call=1")
+		want := l.now.Add(2*time.Second + p.Watch)
+		if stops {
+			l.after(time.Second, "released")
+			want = supervision.Never
+		} else {
+			l.after(time.Second, "seized reading=repeated")
+		}
+		l.after(time.Second, "near-end-cleared call=1")
+		if l.deadline != want {
+			t.Errorf("the current stops: %t; the next look is at %v; want %v", stops, l.deadline, want)
+		}
 	}
 }
 

@@ -3,7 +3,6 @@ package supervision
 // idleWatch is what is known of a line without a call. It never opens the loop.
 type idleWatch struct {
 	looked   bool    // a look was made since the line became idle
-	hook     Hook    // the last state seen; HookUnknown once the line carries a call
 	lookBy   Instant // when the next look is due; 0: Policy.Watch after the line becomes idle
 	offSince Instant // since when the line has been seen off hook without a call; Never: not off hook
 }
@@ -93,14 +92,14 @@ func (m *Machine) noteLook(now Instant, h Hook) {
 
 // lineOnHook: nothing is held, and no handset is off hook.
 func (m *Machine) lineOnHook() {
-	m.watch.hook, m.watch.offSince = HookOn, Never
+	m.watch.offSince = Never
 	m.pendingIncident = pendingIncident{}
 	m.endIncident()
 }
 
 // lineOffHook notes since when the line has been off hook.
 func (m *Machine) lineOffHook(now Instant) {
-	m.watch.hook, m.watch.offSince = HookOff, min(m.watch.offSince, now)
+	m.watch.offSince = min(m.watch.offSince, now)
 }
 
 // beginOffHook begins the incident of a line that is off hook without a call, with the reason if one is known.

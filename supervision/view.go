@@ -102,7 +102,6 @@ type View struct {
 	Stayed      int
 	Incident    Incident    // of the line; without one, that of a faulted loop or of a storm
 	Suppression Suppression // the rule, if Incident is IncidentSuppressed
-	OffHook     Hook        // the state last seen while the line had no call
 	CallbackBy  Instant
 	NoOpeningBy Instant // end of the breaker's pause; 0: it has not tripped
 	// ProbeTrusted: the policy trusts the answers to ProbeLine, and the machine has not withdrawn that trust.
@@ -122,8 +121,7 @@ type CallView struct {
 func (m *Machine) View() View {
 	v := View{
 		Interval: m.policy.interval(m.stayed), Stayed: m.stayed, Incident: m.incident, Suppression: m.incidentRule,
-		Loop: m.loop, OffHook: m.watch.hook, CallbackBy: m.callbackBy, NoOpeningBy: m.noOpeningBy(),
-		ProbeTrusted: m.policy.ProbeTrusted,
+		Loop: m.loop, CallbackBy: m.callbackBy, NoOpeningBy: m.noOpeningBy(), ProbeTrusted: m.policy.ProbeTrusted,
 	}
 	v.Fault = m.fault
 	switch {

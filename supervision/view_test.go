@@ -126,7 +126,7 @@ func TestView(t *testing.T) {
 		got.Calls, want.Calls = nil, nil
 		if got.Loop != want.Loop || got.Fault != want.Fault || got.Interval != want.Interval ||
 			got.Stayed != want.Stayed || got.Incident != want.Incident ||
-			got.Suppression != want.Suppression || got.OffHook != want.OffHook || got.CallbackBy != want.CallbackBy {
+			got.Suppression != want.Suppression || got.CallbackBy != want.CallbackBy {
 			t.Errorf("%s: %+v; want %+v", what, got, want)
 		}
 	}
@@ -135,7 +135,6 @@ func TestView(t *testing.T) {
 	l.stays("1")
 	view("a hold stayed", supervision.View{
 		Loop: supervision.StateClosed, Interval: time.Second, Stayed: 1, Incident: supervision.IncidentIntervalShort,
-		OffHook: supervision.HookOff,
 	})
 	l.after(time.Second, "call-requested call=2 emergency")
 	l.after(0, "call-answered call=2")
@@ -154,7 +153,6 @@ func TestView(t *testing.T) {
 	l.after(0, "probe-answered hook=off")
 	view("held by a rule", supervision.View{
 		Loop: supervision.StateClosed, Interval: time.Second, Stayed: 1, CallbackBy: window,
-		OffHook:  supervision.HookOff,
 		Incident: supervision.IncidentSuppressed, Suppression: supervision.SuppressedEmergency,
 	})
 	l.after(time.Minute, "time-passed")
@@ -163,8 +161,7 @@ func TestView(t *testing.T) {
 	l.after(0, "call-arrived call=3")
 	view("faulted", supervision.View{
 		Loop: supervision.StateFaulted, Interval: time.Second, Stayed: 1, CallbackBy: window,
-		OffHook: supervision.HookOn,
-		Fault:   supervision.IncidentUnreachable, Incident: supervision.IncidentUnreachable,
+		Fault: supervision.IncidentUnreachable, Incident: supervision.IncidentUnreachable,
 		Calls: []supervision.CallView{{Call: 3}},
 	})
 }

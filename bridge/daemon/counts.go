@@ -11,6 +11,7 @@ func networkCounts(c *sipua.Counts) []control.Count {
 	all := []control.Count{
 		{Name: "calls passed to another service", Count: c.Failovers},
 		{Name: "silences of a service", Count: c.Silences},
+		{Name: "waiting messages received", Count: c.MessagesTaken},
 		{Name: "waiting messages told", Count: c.MessagesNotified},
 		{Name: "challenges", Count: r.Challenges},
 		{Name: "media packets", Count: m.Packets},
@@ -18,6 +19,7 @@ func networkCounts(c *sipua.Counts) []control.Count {
 	}
 	for _, away := range []control.Count{
 		{Name: "calls from addresses not allowed", Count: c.UnknownSources},
+		{Name: "requests in a call from another address", Count: c.WrongSources},
 		{Name: "calls beyond the number of a line", Count: c.TooManyCalls},
 		{Name: "waiting messages refused", Count: c.MessagesRefused},
 		{Name: "wrong passwords", Count: r.Wrong},

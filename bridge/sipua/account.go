@@ -69,7 +69,7 @@ func (s *account) begin() {
 	}
 	ep := s.line.service.ep
 	s.client = registration.NewClient(registration.ClientOptions{
-		Line: s.line.o.Name, Endpoint: ep, Registrar: s.Registrar, AOR: s.addressOfRecord(),
+		Endpoint: ep, Registrar: s.Registrar, AOR: s.addressOfRecord(),
 		AuthUser: s.Auth, Password: s.Secret,
 		Contact: *ep.Contact(s.token, s.transport()), Destination: s.Proxy,
 		Expires: s.Expires, Logger: s.log, Changed: s.registrationChanged, Unanswered: s.noteNoResponse,

@@ -2,7 +2,6 @@ package sipua
 
 import (
 	"sync"
-	"time"
 
 	"github.com/emiago/sipgo/sip"
 
@@ -18,7 +17,7 @@ import (
 func (a *Agent) reportCallInfo(l *Line, call supervision.CallID, direction callrecord.Direction, emergency bool,
 	party callrecord.Party) {
 	if a.callInfo != nil {
-		a.callInfo(callrecord.CallInfo{At: time.Now(), Line: l.o.Name, Call: call, Direction: direction,
+		a.callInfo(callrecord.CallInfo{Line: l.o.Name, Call: call, Direction: direction,
 			Emergency: emergency, Party: party})
 	}
 }

@@ -128,17 +128,12 @@ type Status struct {
 	ServiceAddr netip.AddrPort      // our socket towards the service, with its real port
 	AdapterAddr netip.AddrPort      // our socket towards the adapter, with its real port
 	Calls       int
-	// MessagesKnown reports whether the service has sent the state of waiting messages; MessagesWaiting is that state.
-	MessagesKnown, MessagesWaiting bool
 }
 
 // Status returns the present state.
 func (l *Line) Status() Status {
 	s := Status{ServiceAddr: l.service.ep.Addr(), AdapterAddr: l.adapter.ep.Addr()}
 	s.Binding, s.Bound = l.a.registrar.Binding(l.o.Name)
-	l.messageState.mu.Lock()
-	s.MessagesKnown, s.MessagesWaiting = l.messageState.known, l.messageState.last.waiting
-	l.messageState.mu.Unlock()
 	for _, at := range l.accounts {
 		switch {
 		case at.client == nil:

@@ -133,8 +133,14 @@ func TestNotifyWaitsForIdleLine(t *testing.T) {
 		h.notify(summaryText) // an unchanged summary
 		h.service.ExpectOf("200", "NOTIFY")
 		h.quietly()
-		if st := h.line.Status(); !st.MessagesKnown || !st.MessagesWaiting {
-			t.Fatalf("status: %+v", st)
+		state := &h.line.messageState
+		state.mu.Lock()
+		defer state.mu.Unlock()
+		if !state.known || !state.last.waiting {
+			t.Fatalf("known: %t, waiting: %t", state.known, state.last.waiting)
+		}
+		if n := h.agent.Counts().MessagesTaken; n != 2 {
+			t.Fatalf("%d notifications of the service were counted; want 2", n)
 		}
 	})
 }

@@ -47,7 +47,6 @@ type Party struct {
 
 // CallInfo names the party of a call. It may come before or after the call's first entry.
 type CallInfo struct {
-	At        time.Time
 	Line      string
 	Call      supervision.CallID
 	Direction Direction

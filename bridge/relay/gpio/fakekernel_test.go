@@ -100,7 +100,7 @@ func (k *fakeKernel) lineInfo(path string, offset int) (LineInfo, error) {
 		return LineInfo{}, err
 	}
 	l := c.lines[offset]
-	return LineInfo{Name: l.name, Consumer: l.consumer, Used: l.consumer != ""}, nil
+	return LineInfo{Name: l.name, Consumer: l.consumer}, nil
 }
 
 func (k *fakeKernel) request(path string, offset int, o LineOptions) (line, error) {

@@ -35,15 +35,6 @@ type LineInfo struct {
 	Name string
 	// Consumer is the name that the holder gave.
 	Consumer string
-	// Used means that the line cannot be requested.
-	Used      bool
-	ActiveLow bool
-	Output    bool
-	// Drive is PushPull for inputs too.
-	Drive Drive
-	Bias  Bias
-	// Debounce is 0 if the line is not debounced.
-	Debounce time.Duration
 }
 
 // LineOptions say how to request a line.

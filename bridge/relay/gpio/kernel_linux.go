@@ -17,8 +17,7 @@ import (
 // Bits of a line's flags in version 2 of the kernel's interface, from linux/gpio.h. Package unix has the rest of the
 // interface.
 const (
-	flagUsed uint64 = 1 << iota
-	flagActiveLow
+	flagActiveLow uint64 = 2 << iota
 	flagInput
 	flagOutput
 	flagEdgeRising
@@ -90,32 +89,7 @@ func (s system) lineInfo(path string, offset int) (LineInfo, error) {
 		return s.ioctl(fd, unix.GPIO_V2_GET_LINEINFO_IOCTL,
 			unsafe.Pointer(&i))
 	})
-	if err != nil {
-		return LineInfo{}, err
-	}
-	l := LineInfo{Name: text(i.Name[:]), Consumer: text(i.Consumer[:]), Used: i.Flags&flagUsed != 0,
-		ActiveLow: i.Flags&flagActiveLow != 0,
-		Output:    i.Flags&flagOutput != 0, Drive: PushPull, Bias: AsIs}
-	switch {
-	case i.Flags&flagOpenDrain != 0:
-		l.Drive = OpenDrain
-	case i.Flags&flagOpenSource != 0:
-		l.Drive = OpenSource
-	}
-	switch {
-	case i.Flags&flagPullUp != 0:
-		l.Bias = PullUp
-	case i.Flags&flagPullDown != 0:
-		l.Bias = PullDown
-	case i.Flags&flagBiasDisabled != 0:
-		l.Bias = NoBias
-	}
-	for _, a := range i.Attrs[:min(int(i.Num_attrs), len(i.Attrs))] {
-		if a.Id == unix.GPIO_V2_LINE_ATTR_ID_DEBOUNCE {
-			l.Debounce = time.Duration(*(*uint32)(unsafe.Pointer(&a.Flags))) * time.Microsecond
-		}
-	}
-	return l, nil
+	return LineInfo{Name: text(i.Name[:]), Consumer: text(i.Consumer[:])}, err
 }
 
 func (s system) request(path string, offset int, o LineOptions) (line, error) {

@@ -11,6 +11,7 @@ import (
 	"syscall"
 	"testing"
 	"time"
+	"unsafe"
 
 	"clearback/bridge/programtest"
 	"clearback/bridge/relay"
@@ -128,27 +129,31 @@ func TestKernelFirstLevel(t *testing.T) {
 func TestKernelLineInfo(t *testing.T) {
 	chip := newSimChip(t, "cabinet", "", "RELAY1", "SENSE1")
 	for _, c := range []struct {
-		line string
-		o    LineOptions
+		line  string
+		o     LineOptions
+		flags uint64
 	}{
-		{"0", LineOptions{Output: true, Drive: PushPull, Bias: AsIs}},
-		{"1", LineOptions{Output: true, ActiveLow: true, Drive: OpenDrain, Bias: PullUp}},
-		{"RELAY1", LineOptions{Output: true, Drive: OpenSource, Bias: PullDown}},
-		{"SENSE1", LineOptions{ActiveLow: true, Drive: PushPull, Bias: NoBias, Debounce: 7 * time.Millisecond}},
+		{"0", LineOptions{Output: true, Drive: PushPull, Bias: AsIs}, bitOutput},
+		{"1", LineOptions{Output: true, ActiveLow: true, Drive: OpenDrain, Bias: PullUp},
+			bitOutput | bitActiveLow | bitOpenDrain | bitPullUp},
+		{"RELAY1", LineOptions{Output: true, Drive: OpenSource, Bias: PullDown},
+			bitOutput | bitOpenSource | bitPullDown},
+		{"SENSE1", LineOptions{ActiveLow: true, Drive: PushPull, Bias: NoBias, Debounce: 7 * time.Millisecond},
+			bitInput | bitActiveLow | bitNoBias},
 	} {
 		c.o.Consumer = "clearback a line whose name is far too long for it"
 		l, err := Open("cabinet", c.line, c.o)
 		require.NoError(t, err)
-		i, err := lineInfoOf("cabinet", c.line)
-		require.NoError(t, err)
-		want := LineInfo{Name: i.Name, Consumer: c.o.Consumer[:31], Used: true, ActiveLow: c.o.ActiveLow,
-			Output: c.o.Output, Drive: c.o.Drive,
-			Bias: c.o.Bias, Debounce: c.o.Debounce}
-		require.Equal(t, want, i)
+		i := kernelLine(t, "cabinet", c.line)
+		require.Equal(t, c.o.Consumer[:31], text(i.Consumer[:]))
+		require.Equal(t, c.flags|bitUsed, i.Flags)
+		require.Equal(t, c.o.Debounce > 0, i.Num_attrs > 0)
+		if c.o.Debounce > 0 {
+			require.Equal(t, uint32(unix.GPIO_V2_LINE_ATTR_ID_DEBOUNCE), i.Attrs[0].Id)
+			require.EqualValues(t, c.o.Debounce/time.Microsecond, *(*uint32)(unsafe.Pointer(&i.Attrs[0].Flags)))
+		}
 		require.NoError(t, l.Close())
-		i, err = lineInfoOf("cabinet", c.line)
-		require.NoError(t, err)
-		require.False(t, i.Used)
+		require.Zero(t, kernelLine(t, "cabinet", c.line).Flags&bitUsed)
 	}
 	require.NoError(t, mount("debugfs", "/sys/kernel/debug"))
 	l, err := Open(chip.path, "RELAY1", LineOptions{Consumer: "clearback box-office", Output: true, ActiveLow: true})
@@ -167,6 +172,18 @@ func lineInfoOf(chip, line string) (LineInfo, error) {
 		return LineInfo{}, err
 	}
 	return k.lineInfo(p.path, p.offset)
+}
+
+// kernelLine returns the kernel's description of a line.
+func kernelLine(t *testing.T, chip, line string) unix.GPIOV2LineInfo {
+	t.Helper()
+	p, err := find(newSystem(), chip, line)
+	require.NoError(t, err)
+	i := unix.GPIOV2LineInfo{Offset: uint32(p.offset)}
+	require.NoError(t, withChip(p.path, func(fd int) error {
+		return ioctl(fd, unix.GPIO_V2_GET_LINEINFO_IOCTL, unsafe.Pointer(&i))
+	}))
+	return i
 }
 
 func mount(kind, dir string) error {
@@ -320,9 +337,7 @@ func TestKernelKilled(t *testing.T) {
 			require.Equal(t, "clearback box-office", i.Consumer)
 			p.Kill()
 			require.Error(t, p.Err())
-			i, err = lineInfoOf(chip.path, "0")
-			require.NoError(t, err)
-			require.False(t, i.Used, "the kernel releases the line")
+			require.Zero(t, kernelLine(t, chip.path, "0").Flags&bitUsed, "the kernel releases the line")
 			require.Equal(t, towardOpen, chip.high(0))
 			_, b, _ := simBoard(t, Options{Chip: chip.path}, ContactOptions{Line: "0"})
 			require.NoError(t, b.Ready(within(t)))

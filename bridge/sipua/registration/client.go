@@ -31,7 +31,6 @@ type Status struct {
 
 // ClientOptions are the options of [NewClient].
 type ClientOptions struct {
-	Line     string
 	Endpoint *endpoint.Endpoint
 	// Registrar is the service's registrar, AOR the address of record, Contact our contact.
 	Registrar, AOR     sip.Uri

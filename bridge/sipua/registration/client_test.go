@@ -121,7 +121,7 @@ func runOn(t *testing.T, service, client endpoint.Options, change ...func(*Clien
 	core, seen := observer.New(zapcore.InfoLevel)
 	r.seen = seen
 	pbx := sip.Uri{Scheme: "sip", User: "ignored", Host: "pbx.example"}
-	o := ClientOptions{Line: "box-office", Endpoint: own, Registrar: pbx,
+	o := ClientOptions{Endpoint: own, Registrar: pbx,
 		AOR:      sip.Uri{Scheme: "sip", User: "5550100", Host: "pbx.example"},
 		AuthUser: "box-office", Password: secret, Contact: *own.Contact("t0ken", "UDP"),
 		Destination: r.s.e.Addr().String(),

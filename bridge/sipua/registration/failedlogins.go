@@ -142,23 +142,19 @@ func (g *failedLogins) makeRoomLocked(now time.Time) {
 
 // Counts are the counts of a registrar since its start.
 type Counts struct {
-	Challenges   uint64 // 401s that asked for credentials
-	Wrong        uint64 // responses with a wrong password, or of an unknown user
-	RateLimited  uint64 // requests that were dropped unchecked, after too many failed logins
-	WrongPlace   uint64 // right credentials on a socket or from an address that is not the line's
-	WrongTarget  uint64 // right credentials that were made for another Request-URI
-	WrongLine    uint64 // right credentials that asked for another line's registration
-	LoginSources int    // address and user pairs in memory now
+	Challenges  uint64 // 401s that asked for credentials
+	Wrong       uint64 // responses with a wrong password, or of an unknown user
+	RateLimited uint64 // requests that were dropped unchecked, after too many failed logins
+	WrongPlace  uint64 // right credentials on a socket or from an address that is not the line's
+	WrongTarget uint64 // right credentials that were made for another Request-URI
+	WrongLine   uint64 // right credentials that asked for another line's registration
 }
 
 // Counts returns the current counts. Safe for concurrent use.
 func (r *Registrar) Counts() Counts {
-	r.failedLogins.mu.Lock()
-	n := len(r.failedLogins.pairs)
-	r.failedLogins.mu.Unlock()
 	return Counts{
 		Challenges: r.counts.challenges.Load(), Wrong: r.counts.wrong.Load(), RateLimited: r.counts.slowed.Load(),
 		WrongPlace: r.counts.wrongPlace.Load(), WrongTarget: r.counts.wrongTarget.Load(),
-		WrongLine: r.counts.wrongLine.Load(), LoginSources: n,
+		WrongLine: r.counts.wrongLine.Load(),
 	}
 }

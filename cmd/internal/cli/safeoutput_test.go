@@ -78,7 +78,7 @@ func recordCall(t *testing.T, path string, party callrecord.Party) {
 	t.Helper()
 	j := journal.Open(journal.Options{Path: path})
 	at := time.Now()
-	recordInto(j, callrecord.CallInfo{At: at, Line: "box-office", Call: 1, Direction: callrecord.Incoming,
+	recordInto(j, callrecord.CallInfo{Line: "box-office", Call: 1, Direction: callrecord.Incoming,
 		Party: party})(callrecord.Entry{Line: "box-office", At: at, Event: supervision.Event{Kind: supervision.CallArrived,
 		Call: 1}})
 	require.NoError(t, j.Close())

@@ -92,7 +92,7 @@ func evening(t *testing.T) (path string) {
 	j := journal.Open(journal.Options{Path: path})
 	at := time.Date(2026, 3, 14, 19, 30, 0, 0, time.Local)
 	add := func(n callrecord.CallInfo, events ...supervision.Event) {
-		n.At, n.Line = at, "box-office"
+		n.Line = "box-office"
 		record := recordInto(j, n)
 		for i, e := range events {
 			e.Call = n.Call
