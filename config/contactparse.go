@@ -15,8 +15,8 @@ import (
 	"go.yaml.in/yaml/v3"
 )
 
-// This file has the syntax of the drivers' values. It is the same as in the drivers, so a driver accepts what is
-// accepted here.
+// This file has the syntax of the drivers' values, for the daemon's file and for the agent's. It is the same as in the
+// drivers, so a driver accepts what is accepted here.
 
 func isControl(r rune) bool { return r < ' ' || r == 0x7f }
 
@@ -52,6 +52,27 @@ func wholeMilliseconds(low, high time.Duration) func(string) (time.Duration, err
 
 func wholeSeconds(low, high time.Duration) func(string) (time.Duration, error) {
 	return within(fmt.Sprintf("%v to %v in whole seconds", low, high), low, high, time.Second)
+}
+
+// brokerAddress parses the address of an MQTT broker.
+func brokerAddress(s string) (string, error) {
+	rest, ok := strings.CutPrefix(s, "mqtt://")
+	if !ok {
+		rest, ok = strings.CutPrefix(s, "mqtts://")
+	}
+	if _, err := hostPort(rest); !ok || err != nil {
+		return "", errors.New("is not a broker; write one such as mqtt://broker.millrace.example:1883, or mqtts:// and port 8883")
+	}
+	return s, nil
+}
+
+// topicPrefix parses the beginning of the topics of our own contract.
+func topicPrefix(s string) (string, error) {
+	if len(s) > 128 || strings.HasPrefix(s, "/") || strings.HasSuffix(s, "/") ||
+		!only(s, digits+letters+"-_./") {
+		return "", errors.New("is not a topic prefix; write one such as millrace/relay, of letters, digits, - _ . and (not at its ends) /")
+	}
+	return s, nil
 }
 
 func clientID(s string) (string, error) {

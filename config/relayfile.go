@@ -1,7 +1,6 @@
 package config
 
 import (
-	"errors"
 	"fmt"
 	"net/netip"
 	"strings"
@@ -177,25 +176,6 @@ func relayMQTTKeys(m *RelayMQTT) []key {
 		keyFile("key", &m.Key),
 		duration("timeout", &m.Timeout, 20*time.Millisecond, 10*time.Second),
 	}
-}
-
-func brokerAddress(s string) (string, error) {
-	rest, ok := strings.CutPrefix(s, "mqtt://")
-	if !ok {
-		rest, ok = strings.CutPrefix(s, "mqtts://")
-	}
-	if _, err := hostPort(rest); !ok || err != nil {
-		return "", errors.New("is not a broker; write one such as mqtt://broker.millrace.example:1883, or mqtts:// and port 8883")
-	}
-	return s, nil
-}
-
-func topicPrefix(s string) (string, error) {
-	if len(s) > 128 || strings.HasPrefix(s, "/") || strings.HasSuffix(s, "/") ||
-		!only(s, digits+"abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ-_./") {
-		return "", errors.New("is not a topic prefix; write one such as millrace/relay, of letters, digits, - _ . and (not at its ends) /")
-	}
-	return s, nil
 }
 
 func relayContactKeys(c *RelayContact) []key {
