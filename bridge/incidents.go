@@ -1,6 +1,7 @@
 package bridge
 
 import (
+	"slices"
 	"strings"
 	"time"
 
@@ -34,58 +35,28 @@ func newIncidents(line string, every time.Duration, log *zap.Logger) incidents {
 	return incidents{line: line, every: every, log: log, next: supervision.Never}
 }
 
-// take handles a report of the machine.
-func (s *incidents) take(now supervision.Instant, at time.Time, e *supervision.Effect, m *supervision.Machine) {
+// take handles a report of the machine. The machine reports the end of each incident that it reports, also of one that
+// another incident replaces.
+func (s *incidents) take(now supervision.Instant, at time.Time, e *supervision.Effect) {
 	switch e.Report {
 	case supervision.ReportIncident:
-		s.begin(now, at, e)
-	case supervision.ReportIncidentEnded: // another incident for that reason may follow
-		s.drop(now, func(i *openIncident) bool { return i.reason == e.Incident })
+		s.open = append(s.open, openIncident{reason: e.Incident, rule: e.Suppression, flash: e.Flash, call: e.Call,
+			since: at, from: now})
+	case supervision.ReportIncidentEnded:
+		s.drop(now, e.Incident)
 	}
-	s.reconcile(now, m.View())
 	s.schedule(now)
 }
 
-// begin adds an incident. An incident with the same reason replaces the earlier one and keeps its start.
-func (s *incidents) begin(now supervision.Instant, at time.Time, e *supervision.Effect) {
-	one := openIncident{reason: e.Incident, rule: e.Suppression, flash: e.Flash, call: e.Call, since: at, from: now}
-	for i := range s.open {
-		if old := &s.open[i]; old.reason == one.reason {
-			one.since, one.from = old.since, old.from
-			*old = one
-			return
-		}
-	}
-	s.open = append(s.open, one)
-}
-
-// reconcile drops the incidents that the machine no longer counts as lasting, since one incident can replace another.
-// The incident that the controller cannot be reached lasts while the loop is faulted, beside the line's own incident. A
-// storm lasts until the machine opens the loop again.
-func (s *incidents) reconcile(now supervision.Instant, v supervision.View) {
-	s.drop(now, func(i *openIncident) bool {
-		switch i.reason {
-		case v.Incident, v.Fault:
+// drop removes the incident with that reason.
+func (s *incidents) drop(now supervision.Instant, reason supervision.Incident) {
+	s.open = slices.DeleteFunc(s.open, func(i openIncident) bool {
+		if i.reason != reason {
 			return false
-		case supervision.IncidentTooManyOpenings:
-			return v.NoOpeningBy == 0
-		default:
-			return true
 		}
+		s.log.Info("incident is over", append(i.fields(now), zap.Time("since", i.since))...)
+		return true
 	})
-}
-
-func (s *incidents) drop(now supervision.Instant, is func(*openIncident) bool) {
-	kept := s.open[:0]
-	for i := range s.open {
-		one := s.open[i]
-		if !is(&one) {
-			kept = append(kept, one)
-			continue
-		}
-		s.log.Info("incident is over", append(one.fields(now), zap.Time("since", one.since))...)
-	}
-	s.open = kept
 }
 
 // schedule sets the next reminder if an incident lasts and no reminder is set.
@@ -101,8 +72,7 @@ func (s *incidents) schedule(now supervision.Instant) {
 func (s *incidents) due(now supervision.Instant) bool { return now >= s.next }
 
 // remind logs each incident that lasts.
-func (s *incidents) remind(now supervision.Instant, v supervision.View) {
-	s.reconcile(now, v)
+func (s *incidents) remind(now supervision.Instant) {
 	for i := range s.open {
 		one := &s.open[i]
 		s.log.Warn("incident lasts", append(one.fields(now),

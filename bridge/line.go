@@ -240,7 +240,7 @@ func (l *Line) run() {
 				l.step(supervision.Event{Kind: supervision.TimePassed})
 			}
 			if l.incidents.due(now) {
-				l.incidents.remind(now, l.machine.View())
+				l.incidents.remind(now)
 			}
 		case <-l.mailbox.wake:
 			l.events = l.mailbox.take(l.events)
@@ -289,7 +289,7 @@ func (l *Line) step(ev supervision.Event) {
 			l.write(at, "effect", level(e), e.Call, e.Append)
 		}
 		if e.Kind == supervision.Report {
-			l.incidents.take(now, at, e, l.machine)
+			l.incidents.take(now, at, e)
 		}
 	}
 	l.saveIfChanged()

@@ -26,51 +26,46 @@ func logged() (*zap.Logger, *observer.ObservedLogs) {
 	return zap.New(core), logs
 }
 
-// TestSameIncidentOfAnotherCall checks that the same incident of another call is one incident, which lasts since the
-// first call, and that each rule is reported. An incident that the machine no longer counts is over at the next
-// reminder.
-func TestSameIncidentOfAnotherCall(t *testing.T) {
+// TestIncidentsThatLast checks that incidents with different reasons last beside each other, that each is logged again
+// until the machine reports its end, and that the end is logged once.
+func TestIncidentsThatLast(t *testing.T) {
 	log, logs := logged()
 	s := newIncidents("box-office", time.Minute, log)
 	wall := time.Date(2026, 11, 2, 14, 2, 0, 0, time.UTC)
-	of := func(call supervision.CallID) *supervision.Effect {
-		return &supervision.Effect{Kind: supervision.Report, Report: supervision.ReportIncident,
-			Incident:    supervision.IncidentSuppressed,
-			Suppression: supervision.SuppressedLate, Call: call}
+	take := func(at time.Duration, e supervision.Effect) {
+		e.Kind = supervision.Report
+		s.take(supervision.Instant(at), wall.Add(at), &e)
 	}
-	view := supervision.View{Incident: supervision.IncidentSuppressed}
-	s.begin(0, wall, of(1))
-	s.begin(supervision.Instant(10*time.Second), wall.Add(10*time.Second), of(2))
-	require.Len(t, s.open, 1)
-	s.remind(supervision.Instant(time.Minute), view)
+	take(0, supervision.Effect{Report: supervision.ReportNextInterval})
+	require.Equal(t, supervision.Never, s.next, "no incident lasts")
+	take(0, supervision.Effect{Report: supervision.ReportIncident, Incident: supervision.IncidentSuppressed,
+		Suppression: supervision.SuppressedLate, Call: 2})
+	take(10*time.Second, supervision.Effect{Report: supervision.ReportIncident,
+		Incident: supervision.IncidentTooManyOpenings})
+	require.Equal(t, supervision.Instant(time.Minute), s.next)
+	s.remind(s.next)
 	lasts := logs.FilterMessage("incident lasts").All()
-	require.Len(t, lasts, 1)
+	require.Len(t, lasts, 2)
 	require.EqualValues(t, 2, lasts[0].ContextMap()["call"])
 	require.Equal(t, wall, lasts[0].ContextMap()["since"])
 	require.Equal(t, "1m0s", lasts[0].ContextMap()["lasted"])
 	require.Equal(t, "late", lasts[0].ContextMap()["rule"])
+	require.Equal(t, "50s", lasts[1].ContextMap()["lasted"])
+	require.NotContains(t, lasts[1].ContextMap(), "rule")
+	require.NotContains(t, lasts[1].ContextMap(), "call")
 	require.Equal(t, supervision.Instant(2*time.Minute), s.next)
-	s.remind(s.next, supervision.View{})
-	require.Len(t, logs.FilterMessage("incident lasts").All(), 1)
-	require.Equal(t, 1, logs.FilterMessage("incident is over").Len())
-	require.Empty(t, s.open)
-	require.Equal(t, supervision.Never, s.next, "no incident lasts")
 
-	s.begin(0, wall, &supervision.Effect{Kind: supervision.Report, Report: supervision.ReportIncident,
+	take(70*time.Second, supervision.Effect{Report: supervision.ReportIncidentEnded,
+		Incident: supervision.IncidentSuppressed})
+	over := logs.FilterMessage("incident is over").All()
+	require.Len(t, over, 1)
+	require.Equal(t, "suppressed", over[0].ContextMap()["reason"])
+	s.remind(s.next)
+	require.Len(t, logs.FilterMessage("incident lasts").All(), 3, "only the other one")
+	take(2*time.Minute, supervision.Effect{Report: supervision.ReportIncidentEnded,
 		Incident: supervision.IncidentTooManyOpenings})
-	for _, by := range []supervision.Instant{2, 1} {
-		s.reconcile(1, supervision.View{NoOpeningBy: by})
-		require.Len(t, s.open, 1)
-	}
-	s.every = 1
-	s.schedule(1)
-	require.Equal(t, supervision.Instant(2), s.next)
-	require.NotContains(t, s.open[0].fields(1), zap.Stringer("rule", supervision.SuppressionNone))
-	require.Len(t, s.open[0].fields(1), 2, "no call and no rule")
-	s.reconcile(3, supervision.View{NoOpeningBy: 0})
-	require.Empty(t, s.open)
-	s.schedule(3)
-	require.Equal(t, supervision.Never, s.next)
+	require.Equal(t, 2, logs.FilterMessage("incident is over").Len())
+	require.Equal(t, supervision.Never, s.next, "no incident lasts")
 }
 
 // TestLevelOfAnEffect checks that a failed emergency call is logged as an error.
