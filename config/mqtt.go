@@ -85,16 +85,16 @@ var mqttDevices = driver{
 		return &c.MQTT.Peer
 	},
 	checkContact: func(_ *decoder, l *Line, _ *Controller) []relay.Fault { return l.MQTT().Check() },
-	share: func(_ *decoder, l *Line, at string, once once) {
+	share: func(_ *decoder, l *Line, at string, report reportShared) {
 		k := &l.Contact
 		switch {
 		case k.plain() && k.MQTT.Plain.Close != nil:
 			m := k.MQTT.Plain.Close
-			once(at+".mqtt.plain.close", fmt.Sprintf("mqtt %s %q %q", k.Controller, m.Topic, m.Payload),
-				fmt.Sprintf("the close at %s", m.Topic), unshared)
+			report(at+".mqtt.plain.close", fmt.Sprintf("mqtt %s %q %q", k.Controller, m.Topic, m.Payload),
+				fmt.Sprintf("the close at %s", m.Topic), oneContactPerLine)
 		case k.MQTT != nil && k.MQTT.Prefix != "":
-			once(at+".mqtt.prefix", "mqtt "+k.Controller+" "+k.MQTT.Prefix,
-				fmt.Sprintf("the device %s at %s", k.MQTT.Prefix, k.Controller), unshared)
+			report(at+".mqtt.prefix", "mqtt "+k.Controller+" "+k.MQTT.Prefix,
+				fmt.Sprintf("the device %s at %s", k.MQTT.Prefix, k.Controller), oneContactPerLine)
 		}
 	},
 	timer: func(k *Contact) *timer {

@@ -120,16 +120,16 @@ func (d *Daemon) endCalls(hurry context.Context) {
 	}
 }
 
-// awaitRest waits until all the lines are at rest, for at most awaitRestFor or until hurry ends.
-func awaitRest(hurry context.Context, lines ...*Line) {
-	ctx, cancel := context.WithTimeout(hurry, awaitRestFor)
+// awaitRest waits until all the lines are at rest, for at most awaitRestFor or until ctx ends.
+func awaitRest(ctx context.Context, lines ...*Line) {
+	limited, cancel := context.WithTimeout(ctx, awaitRestFor)
 	defer cancel()
 	tick := time.NewTicker(10 * time.Millisecond)
 	defer tick.Stop()
 	for _, l := range lines {
 		for !l.line.AtRest() {
 			select {
-			case <-ctx.Done():
+			case <-limited.Done():
 				return
 			case <-tick.C:
 			}

@@ -42,11 +42,11 @@ func (s *Serial) Post(f func()) {
 }
 
 // offer is like Post, for work that the network causes. It returns false if the number of waiting functions has reached
-// most.
-func (s *Serial) offer(f func(), most int) bool {
+// limit.
+func (s *Serial) offer(f func(), limit int) bool {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if len(s.waiting) >= most {
+	if len(s.waiting) >= limit {
 		return false
 	}
 	s.postLocked(f)

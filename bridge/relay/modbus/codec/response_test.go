@@ -101,8 +101,8 @@ func TestResponsesThatBelong(t *testing.T) {
 	}
 }
 
-// TestWhatAWrongResponseIsCalled checks the error texts for wrong answers, which a user sees.
-func TestWhatAWrongResponseIsCalled(t *testing.T) {
+// TestResponseErrors checks the error texts for wrong answers, which a user sees.
+func TestResponseErrors(t *testing.T) {
 	for _, c := range []struct {
 		request Request
 		answer  string
