@@ -82,6 +82,20 @@ type Adapter struct {
 	Address   string    `json:"address,omitempty"`
 	Until     time.Time `json:"until,omitzero"`
 	UserAgent string    `json:"user_agent,omitempty"`
+	// Since is when the adapter registered from this address. Heard is when it last registered or answered.
+	Since time.Time `json:"since,omitzero"`
+	Heard time.Time `json:"heard,omitzero"`
+	// Refused is the last refusal of the line's adapter since it registered, absent if there was none.
+	Refused *Refusal `json:"refused,omitempty"`
+}
+
+// Refusal is a registration or a call of an adapter that was refused because of its user, password or address.
+type Refusal struct {
+	At   time.Time `json:"at"`
+	Age  int64     `json:"age_ms"` // by the daemon's own count
+	From string    `json:"from"`
+	User string    `json:"user,omitempty"`
+	Why  string    `json:"why"`
 }
 
 // Call is a call of the line.
@@ -143,6 +157,8 @@ type Daemon struct {
 	Journal Journal   `json:"journal"`
 	Lines   []Line    `json:"lines"`
 	Counts  []Count   `json:"counts,omitempty"`
+	// Refused is the last refusal of an adapter that could belong to more than one line, or to none.
+	Refused *Refusal `json:"refused,omitempty"`
 }
 
 // Count is how often something happened on the network since the start. Within a version, names may be added, but none

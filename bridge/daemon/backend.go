@@ -14,6 +14,7 @@ import (
 	"clearback/bridge/control"
 	"clearback/bridge/journal"
 	"clearback/bridge/sipua"
+	"clearback/bridge/sipua/registration"
 	"clearback/bridge/testcall"
 	"clearback/supervision"
 	"clearback/supervision/callrecord"
@@ -50,6 +51,9 @@ func (h *backend) Daemon() control.Daemon {
 	for _, l := range h.d.lines {
 		out.Lines = append(out.Lines, l.status())
 	}
+	if last, ok := h.d.agent.Refusal(); ok {
+		out.Refused = refusal(last)
+	}
 	counts := h.d.agent.Counts()
 	out.Counts = networkCounts(&counts)
 	return out
@@ -79,6 +83,10 @@ func (l *Line) status() control.Line {
 	if s.Bound {
 		out.Adapter.Address = s.Binding.Destination.String()
 		out.Adapter.Until = s.Binding.Expires
+		out.Adapter.Since, out.Adapter.Heard = s.Binding.Registered, s.Binding.Heard
+	}
+	if !s.Refusal.At.IsZero() {
+		out.Adapter.Refused = refusal(s.Refusal)
 	}
 	for _, c := range v.Calls {
 		n := l.callInfos[c.Call]
@@ -113,6 +121,11 @@ func (l *Line) status() control.Line {
 		out.NoOpeningUntil = &until
 	}
 	return out
+}
+
+func refusal(r registration.Refusal) *control.Refusal {
+	return &control.Refusal{At: r.At, Age: time.Since(r.At).Milliseconds(), From: r.From.String(), User: r.User,
+		Why: r.Why}
 }
 
 func serviceStatus(registers, registered bool, until time.Time, problem string) control.Service {

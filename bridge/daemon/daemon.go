@@ -14,6 +14,7 @@ import (
 	"clearback/bridge"
 	"clearback/bridge/control"
 	"clearback/bridge/journal"
+	"clearback/bridge/livestate"
 	"clearback/bridge/media"
 	"clearback/bridge/relay"
 	"clearback/bridge/relay/drivers"
@@ -45,6 +46,7 @@ type Daemon struct {
 	media    *media.Relay
 	agent    *sipua.Agent
 	journal  *journal.Journal // nil if there is none
+	live     *livestate.Store // nil if there is none
 	backend  *backend
 	control  *control.Server // nil if there is none
 
@@ -149,6 +151,10 @@ func (d *Daemon) startLines(c *config.Config, numbers *supervision.Numbers) erro
 	}
 	if d.journal != nil {
 		o.FirstCall = d.journal.FirstCall()
+	}
+	if c.Control.Socket != "" { // after the contacts were closed, since it waits for a disk that does not respond
+		d.live = livestate.Open(c.Control.Socket+liveSuffix, d.log)
+		o.SavedBinding, o.SaveBinding = d.savedBinding, d.saveBinding
 	}
 	var err error
 	if relays(c) {

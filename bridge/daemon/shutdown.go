@@ -63,6 +63,12 @@ func (d *Daemon) Shutdown(hurry context.Context) []drivers.NotClosed {
 		case <-closing.Done(): // the last BYEs are not worth waiting for
 		}
 		<-unasked
+		if d.live != nil {
+			if err := d.live.Close(liveTimeout); err != nil {
+				d.log.Error("after a restart the lines may not ring until their adapters have registered anew",
+					zap.Error(err))
+			}
+		}
 		if d.journal != nil {
 			if err := d.journal.Close(); err != nil {
 				d.log.Error("the end of the journal could not be written", zap.Error(err))

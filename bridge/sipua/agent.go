@@ -129,6 +129,10 @@ type Options struct {
 	// UserAgent, if not nil, receives the adapter's User-Agent whenever a registration or an answer to OPTIONS has a
 	// new one. It must not block.
 	UserAgent func(line, userAgent string)
+	// SavedBinding and SaveBinding, if not nil, return and take the bindings that outlive the process, as in
+	// registration.RegistrarOptions.
+	SavedBinding func(line string) (registration.SavedBinding, bool)
+	SaveBinding  func(line string, b *registration.SavedBinding)
 	// packets, if not nil, opens the UDP sockets. clocks, if not nil, replace the system's clocks (see
 	// endpoint.Options).
 	packets func(netip.AddrPort) endpoint.Packets
@@ -230,7 +234,13 @@ func start(o Options, t times) (*Agent, error) {
 		Accounts: a.accounts(), Realm: o.Realm, Logger: a.log, BindingChanged: a.renewed,
 		UserAgent: func(line, name string) { a.byName[line].userAgentSeen(byRegistration, name) },
 		Refused:   func(line string, is bool) { a.byName[line].adapterRefused(is) },
+		Saved:     o.SavedBinding, Save: o.SaveBinding,
 	})
+	for _, l := range a.lines {
+		if b, bound := a.registrar.Binding(l.o.Name); bound && b.UserAgent != "" {
+			l.userAgentSeen(byRegistration, b.UserAgent)
+		}
+	}
 	err := a.open()
 	if err == nil {
 		a.register()
@@ -271,6 +281,10 @@ func (a *Agent) register() {
 		}
 	}
 }
+
+// Refusal returns the last refusal of an adapter that could belong to more than one line, or to none. ok is false if
+// there was none.
+func (a *Agent) Refusal() (last registration.Refusal, ok bool) { return a.registrar.Refusal("") }
 
 // Line returns the line of that name, or nil.
 func (a *Agent) Line(name string) *Line { return a.byName[name] }

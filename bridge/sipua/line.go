@@ -121,8 +121,10 @@ func (l *Line) Inbound() (contact sip.Uri, at netip.AddrPort, transport string) 
 
 // Status is the state of a line, as shown to people.
 type Status struct {
-	Binding     registration.Binding
-	Bound       bool
+	Binding registration.Binding
+	Bound   bool
+	// Refusal is the last refusal of the adapter since it registered; At is zero if there was none.
+	Refusal     registration.Refusal
 	Service     registration.Status
 	Second      registration.Status // of the second service, if there is one
 	ServiceAddr netip.AddrPort      // our socket towards the service, with its real port
@@ -134,6 +136,7 @@ type Status struct {
 func (l *Line) Status() Status {
 	s := Status{ServiceAddr: l.service.ep.Addr(), AdapterAddr: l.adapter.ep.Addr()}
 	s.Binding, s.Bound = l.a.registrar.Binding(l.o.Name)
+	s.Refusal, _ = l.a.registrar.Refusal(l.o.Name)
 	for _, at := range l.accounts {
 		switch {
 		case at.client == nil:
@@ -166,6 +169,7 @@ func (l *Line) Ask(ctx context.Context) (code int, userAgent string, err error) 
 	if err != nil {
 		return 0, "", fmt.Errorf("line %s: ask the adapter at %s: %w", l.o.Name, b.Contact.Addr(), err)
 	}
+	l.a.registrar.Heard(l.o.Name)
 	for _, name := range []string{"User-Agent", "Server"} {
 		if h := res.GetHeader(name); h != nil {
 			userAgent = h.Value()

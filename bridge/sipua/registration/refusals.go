@@ -1,6 +1,7 @@
 package registration
 
 import (
+	"net/netip"
 	"sync"
 	"time"
 
@@ -23,26 +24,54 @@ type refusals struct {
 	since    int
 	next     time.Time
 	reported bool // the line has been informed that its adapter is refused
+	last     Refusal
+}
+
+// Refusal is the last refusal of an adapter.
+type Refusal struct {
+	At   time.Time
+	From netip.AddrPort
+	User string // as the adapter gave it, made printable and shortened
+	Why  string
+}
+
+// Refusal returns the last refusal of a line's adapter since its adapter last registered. With line "" it returns the
+// last refusal of an adapter of no known line. ok is false if there was none.
+func (r *Registrar) Refusal(line string) (last Refusal, ok bool) {
+	f := &r.unknownRefusals
+	if a := r.byLine[line]; a != nil {
+		f = &a.refusals
+	} else if line != "" {
+		return Refusal{}, false
+	}
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return f.last, !f.last.At.IsZero()
 }
 
 // due counts a refusal. It returns how many there were since the last log entry, or 0 if it is too early for the next
 // one.
-func (f *refusals) due(now time.Time) int {
+func (f *refusals) due(is Refusal) int {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	f.since++
-	if now.Before(f.next) {
+	f.last = is
+	if is.At.Before(f.next) {
 		return 0
 	}
 	n := f.since
-	f.since, f.next = 0, now.Add(refusedEvery)
+	f.since, f.next = 0, is.At.Add(refusedEvery)
 	return n
 }
 
-// setReported records whether the line has been informed. It reports whether that changed.
+// setReported records whether the line has been informed. It reports whether that changed. After a registration there
+// is no last refusal.
 func (f *refusals) setReported(is bool) bool {
 	f.mu.Lock()
 	defer f.mu.Unlock()
+	if !is {
+		f.last = Refusal{}
+	}
 	was := f.reported
 	f.reported = is
 	return was != is
@@ -59,9 +88,9 @@ func (r *Registrar) refuse(req *endpoint.Request, why, user string, a *account) 
 	if a != nil {
 		f, line = &a.refusals, a.Line
 	}
-	if n := f.due(r.now()); n > 0 {
-		r.log.Warn("an adapter was refused: "+why, zap.String("line", line),
-			zap.String("user", endpoint.Printable(user[:min(len(user), maxLoggedUser)])),
+	is := Refusal{At: r.now(), From: req.From, User: endpoint.Printable(user[:min(len(user), maxLoggedUser)]), Why: why}
+	if n := f.due(is); n > 0 {
+		r.log.Warn("an adapter was refused: "+why, zap.String("line", line), zap.String("user", is.User),
 			zap.Stringer("from", req.From), zap.Int("since_the_last_line", n))
 	}
 	if a == nil || r.refused == nil {

@@ -74,9 +74,34 @@ func TestWrongPasswordIsReported(t *testing.T) {
 	d.frozen.Store(&later)
 	require.Equal(t, 401, w.registerWith("stage-door", "wrong", w.contact()))
 	require.Equal(t, int64(3), logs.All()[1].ContextMap()["since_the_last_line"])
+	last, refused := d.Refusal("stage-door")
+	require.True(t, refused)
+	require.Equal(t, Refusal{later, netip.MustParseAddrPort(w.Addr()), "stage-door", "wrong user or password"}, last)
+	for _, other := range []string{"workshop", "green-room", ""} {
+		_, refused = d.Refusal(other)
+		require.False(t, refused, other)
+	}
 	require.Equal(t, 200, w.registerWith("stage-door", secret, w.contact()))
 	require.Equal(t, refusalReport{"stage-door", false}, next(t, seen))
 	require.Empty(t, seen)
+	_, refused = d.Refusal("stage-door")
+	require.False(t, refused, "since it last registered")
+}
+
+// An answer outside a call also shows that the adapter is there.
+func TestHeard(t *testing.T) {
+	t.Parallel()
+	d := newTestRegistrar(t, stageDoor())
+	now := time.Now()
+	d.frozen.Store(&now)
+	w := dial(t, "udp", d.e)
+	require.Equal(t, 200, w.register(w.contact()).Code())
+	later := now.Add(time.Minute)
+	d.frozen.Store(&later)
+	d.Heard("stage-door")
+	d.Heard("no line")
+	b, _ := d.Binding("stage-door")
+	require.Equal(t, []time.Time{now, later}, []time.Time{b.Registered, b.Heard})
 }
 
 // A mistyped user is attributed to the only line whose adapter is missing, or to no line if several are missing. The
@@ -89,6 +114,9 @@ func TestWrongUserIsReported(t *testing.T) {
 	require.Empty(t, seen, "both lines are possible")
 	require.Equal(t, "", logs.All()[0].ContextMap()["line"])
 	require.Equal(t, "stagedoor", logs.All()[0].ContextMap()["user"])
+	last, refused := d.Refusal("")
+	require.True(t, refused)
+	require.Equal(t, "stagedoor", last.User)
 	require.Equal(t, 200, w.registerWith("workshop", secret, w.contact()))
 	require.Equal(t, 401, w.registerWith("stagedoor", secret, w.contact()))
 	require.Equal(t, refusalReport{"stage-door", true}, next(t, seen))

@@ -30,6 +30,7 @@ type Registrar struct {
 	nonces          *nonces
 	failedLogins    *failedLogins
 	refused         func(line string, refused bool)
+	save            func(line string, b *SavedBinding)
 	unknownRefusals refusals // of adapters of no known line
 	common          []string // the algorithms that unknown users are challenged with
 	counts          struct{ challenges, wrong, slowed, wrongPlace, wrongTarget, wrongLine atomic.Uint64 }
@@ -62,15 +63,22 @@ type RegistrarOptions struct {
 	// address while the line has no binding. It is called with false when the line's adapter registers after that. It
 	// must not block.
 	Refused func(line string, refused bool)
+	// Saved, if not nil, returns the binding of a line that an earlier process saved. ok is false if there is none.
+	Saved func(line string) (b SavedBinding, ok bool)
+	// Save, if not nil, takes each binding that has been made, refreshed or removed; nil means removed. It must not
+	// block.
+	Save func(line string, b *SavedBinding)
 }
 
-// NewRegistrar returns a registrar that has only the fixed bindings. If several accounts have the same user name, the
-// first one is used.
-func NewRegistrar(o RegistrarOptions) *Registrar {
+// NewRegistrar returns a registrar that has only the fixed and the saved bindings. If several accounts have the same
+// user name, the first one is used.
+func NewRegistrar(o RegistrarOptions) *Registrar { return newRegistrar(o, time.Now) }
+
+func newRegistrar(o RegistrarOptions, clock func() time.Time) *Registrar {
 	r := &Registrar{
 		byUser: map[string]*account{}, byLine: map[string]*account{}, realm: o.Realm, log: o.Logger,
-		bindingChanged: o.BindingChanged, userAgentSeen: o.UserAgent, refused: o.Refused, nonces: newNonces(),
-		failedLogins: newFailedLogins(), clock: time.Now,
+		bindingChanged: o.BindingChanged, userAgentSeen: o.UserAgent, refused: o.Refused, save: o.Save,
+		nonces: newNonces(), failedLogins: newFailedLogins(), clock: clock,
 	}
 	if r.log == nil {
 		r.log = zap.NewNop()
@@ -84,6 +92,11 @@ func NewRegistrar(o RegistrarOptions) *Registrar {
 			r.byUser[a.User] = a
 		}
 		r.byLine[a.Line] = a
+		if o.Saved != nil {
+			if b, ok := o.Saved(a.Line); ok {
+				r.restore(a, b)
+			}
+		}
 	}
 	return r
 }
@@ -139,6 +152,15 @@ func (r *Registrar) Binding(line string) (Binding, bool) {
 	return a.binding, true
 }
 
+// Heard records that the adapter of a line has answered a request outside a call.
+func (r *Registrar) Heard(line string) {
+	if a := r.byLine[line]; a != nil {
+		a.mu.Lock()
+		defer a.mu.Unlock()
+		a.binding.Heard = r.now()
+	}
+}
+
 // Register handles a REGISTER and always answers it, unless it is dropped because of too many failed logins (RFC 3261
 // section 10.3).
 func (r *Registrar) Register(req *endpoint.Request) {
@@ -180,6 +202,9 @@ func (r *Registrar) Register(req *endpoint.Request) {
 	if !ok {
 		r.reply(req, sip.StatusInternalServerError, "Older CSeq")
 		return
+	}
+	if !w.query {
+		r.saveBinding(a)
 	}
 	r.reply(req, sip.StatusOK, "OK", a.contactHeaders(r.now())...)
 	if _, bound := r.Binding(a.Line); bound {
@@ -293,11 +318,15 @@ func (a *account) apply(now time.Time, req *endpoint.Request, w bindingRequest) 
 	}
 	b = Binding{Contact: *w.contact.Clone(), Transport: strings.ToUpper(req.Transport()),
 		Generation: a.binding.Generation,
-		Expires:    now.Add(w.expires), Destination: requestDestination(w.contact, req)}
+		Expires:    now.Add(w.expires), Registered: a.binding.Registered, Heard: now,
+		Destination: requestDestination(w.contact, req)}
 	// If only the destination of the same Contact differs, a NAT or the TCP connection has changed. Requests have to go
 	// to the new destination.
 	changed = a.callID != callID || !sameAddress(b.Contact, a.binding.Contact) ||
 		b.Destination != a.binding.Destination || b.Transport != a.binding.Transport
+	if changed || !now.Before(a.binding.Expires) {
+		b.Registered = now
+	}
 	if changed {
 		b.Generation++
 	}

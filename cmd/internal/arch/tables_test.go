@@ -18,10 +18,11 @@ var may = map[string][]string{
 		// the drivers say what is wrong with their options
 		"bridge/relay/command", "bridge/relay/controller", "bridge/relay/gpio", "bridge/relay/httprelay",
 		"bridge/relay/modbus", "bridge/relay/mqtt", "bridge/relay/serial"},
-	"bridge":          {"supervision", "supervision/callrecord", "bridge/relay"},
-	"bridge/journal":  {"config/file", "supervision", "supervision/callrecord"},
-	"bridge/control":  {},
-	"bridge/testcall": {"supervision", "supervision/callrecord", "bridge/sipua/endpoint"},
+	"bridge":           {"supervision", "supervision/callrecord", "bridge/relay"},
+	"bridge/journal":   {"config/file", "supervision", "supervision/callrecord"},
+	"bridge/control":   {},
+	"bridge/livestate": {},
+	"bridge/testcall":  {"supervision", "supervision/callrecord", "bridge/sipua/endpoint"},
 	"bridge/sipua": {"supervision", "supervision/callrecord", "supervision/dialplan",
 		"bridge/media", "bridge/sipua/endpoint", "bridge/sipua/registration", "bridge/sipua/sessiontimer"},
 	"bridge/sipua/endpoint":              {"supervision/sanitize"},
@@ -65,8 +66,10 @@ var may = map[string][]string{
 	// interface.
 	"bridge/rehearsal": {"supervision", "supervision/keysystem", "config"},
 	"bridge/daemon": {"supervision", "supervision/callrecord", "config", "bridge", "bridge/control", "bridge/journal",
-		"bridge/media", "bridge/relay", "bridge/relay/drivers", "bridge/sipua", "bridge/testcall"},
-	"bridge/daemon/daemontest": {"bridge/loopbacktest", "bridge/relay/modbus/modbustest", "bridge/sipua/uatest", "config"},
+		"bridge/livestate", "bridge/media", "bridge/relay", "bridge/relay/drivers", "bridge/sipua",
+		"bridge/sipua/registration", "bridge/testcall"},
+	"bridge/daemon/daemontest": {"bridge/loopbacktest", "bridge/relay/modbus/modbustest", "bridge/sipua/uatest",
+		"config"},
 	"cmd/internal/cli": {
 		"supervision", "supervision/sanitize", "supervision/callrecord", "supervision/tuning", "supervision/window",
 		"config", "bridge/control", "bridge/daemon", "bridge/journal", "bridge/rehearsal",
@@ -150,7 +153,8 @@ var libraries = map[string][]string{
 	"go.yaml.in/yaml/v3":          {"config"},
 	"go.uber.org/zap": {
 		"bridge", "bridge/journal", "bridge/control", "bridge/testcall", "bridge/sipua", "bridge/sipua/endpoint",
-		"bridge/sipua/registration", "bridge/rehearsal", "bridge/daemon", "bridge/relay/agent/agentrun",
+		"bridge/livestate", "bridge/sipua/registration", "bridge/rehearsal", "bridge/daemon",
+		"bridge/relay/agent/agentrun",
 		"cmd/internal/cli",
 	},
 	"golang.org/x/net": {"bridge/media"},

@@ -90,7 +90,9 @@ func look(ctx context.Context, l *daemon.Line, patience time.Duration) finding {
 	defer cancel()
 	tick := time.NewTicker(50 * time.Millisecond)
 	defer tick.Stop()
-	for s := line.Status(); !s.Bound || (c.Service.Register && !s.Service.Registered); s = line.Status() {
+	// A refused adapter is reported at once: it will try again with the same password.
+	for s := line.Status(); !s.Bound && s.Refusal.At.IsZero() ||
+		c.Service.Register && !s.Service.Registered; s = line.Status() {
 		select {
 		case <-deadline.Done():
 		case <-tick.C:
@@ -107,11 +109,15 @@ func look(ctx context.Context, l *daemon.Line, patience time.Duration) finding {
 	default:
 		f.service, f.good = "NOT registered: "+sanitize.Text(s.Service.Problem, maxCell), false
 	}
-	if s.Bound {
+	switch {
+	case s.Bound:
 		f.adapter = askAdapter(ctx, l, s.Binding.Destination.String())
 		f.good = f.good && (strings.HasPrefix(f.adapter, "200") || strings.HasPrefix(f.adapter, "486"))
-	} else {
-		f.adapter, f.good = "NOT registered", false
+	case !s.Refusal.At.IsZero():
+		f.adapter, f.good = fmt.Sprintf("NOT registered: refused, from %s as user %q: %s", s.Refusal.From,
+			sanitize.Text(s.Refusal.User, maxCell), s.Refusal.Why), false
+	default:
+		f.adapter, f.good = "NOT registered: nothing heard from it", false
 	}
 	var known bool
 	if f.contact, known = readContact(ctx, l); known {

@@ -3,6 +3,7 @@ package cli
 import (
 	"errors"
 	"fmt"
+	"net"
 	"os"
 	"strings"
 	"testing"
@@ -151,4 +152,50 @@ func TestCheckLivePulseSenses(t *testing.T) {
 	code, out, errs = call("no\n", "check", "--live", "--pulse", "box-office", path)
 	assert.Equal(t, ExitFailed, code, errs+out)
 	assert.Contains(t, out, "the loop-current input is NOT readable")
+}
+
+// An adapter with a wrong password is reported as soon as it was refused.
+func TestCheckLiveReportsARefusedAdapter(t *testing.T) {
+	path := daemontest.File(t, daemontest.Serve(t, &daemontest.Board{}), daemontest.Answering(t, "200 OK"), "192.0.2.2")
+	text, err := os.ReadFile(path)
+	require.NoError(t, err)
+	registers := strings.Replace(string(text), `contact: "sip:box-office@192.0.2.2"`,
+		"password: {env: MILLRACE_SERVICE}", 1)
+	require.NoError(t, os.WriteFile(path, []byte(registers), 0o600))
+	d, err := daemon.Start(daemontest.Load(t, path), daemonOptions("", zap.NewNop()))
+	require.NoError(t, err)
+	defer d.Shutdown(t.Context())
+	found := make(chan finding, 1) // one result, received below
+	go func() { found <- look(t.Context(), d.Line("box-office"), time.Minute) }()
+	adapter, err := net.Dial("udp", d.AdapterAddr("box-office").String())
+	require.NoError(t, err)
+	defer adapter.Close()
+	challenge := registerAt(t, adapter, 1, "")
+	require.Contains(t, challenge, "401 Unauthorized")
+	_, nonce, _ := strings.Cut(challenge, `nonce="`)
+	nonce, _, _ = strings.Cut(nonce, `"`)
+	registerAt(t, adapter, 2, `Authorization: Digest username="box-office", realm="clearback", nonce="`+nonce+
+		`", uri="sip:clearback", response="`+strings.Repeat("0", 32)+`"`+"\r\n")
+	f := <-found
+	assert.False(t, f.good)
+	assert.Equal(t, `NOT registered: refused, from `+adapter.LocalAddr().String()+
+		` as user "box-office": wrong user or password`, f.adapter)
+	assert.Contains(t, f.service, "registered until")
+}
+
+// registerAt sends a REGISTER (RFC 3261 section 10.2) and returns the response.
+func registerAt(t *testing.T, adapter net.Conn, cseq int, authorization string) string {
+	t.Helper()
+	_, err := fmt.Fprintf(adapter,
+		"REGISTER sip:clearback SIP/2.0\r\nVia: SIP/2.0/UDP %[1]s;branch=z9hG4bK-%[2]d;rport\r\n"+
+			"Max-Forwards: 70\r\nFrom: <sip:box-office@clearback>;tag=1\r\nTo: <sip:box-office@clearback>\r\nCall-ID: boot-1\r\n"+
+			"CSeq: %[2]d REGISTER\r\nContact: <sip:box-office@%[1]s>\r\n%[3]sContent-Length: 0\r\n\r\n",
+		adapter.LocalAddr(), cseq,
+		authorization)
+	require.NoError(t, err)
+	require.NoError(t, adapter.SetReadDeadline(time.Now().Add(10*time.Second)))
+	b := make([]byte, 4096)
+	n, err := adapter.Read(b)
+	require.NoError(t, err)
+	return string(b[:n])
 }

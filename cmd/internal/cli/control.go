@@ -1,6 +1,7 @@
 package cli
 
 import (
+	"cmp"
 	"fmt"
 	"io"
 	"strings"
@@ -72,16 +73,17 @@ func lines(f *pflag.FlagSet) action {
 }
 
 func printDaemon(w io.Writer, d control.Daemon, now time.Time) {
-	rows := [][]string{{"LINE", "SERVICE", "ADAPTER", "CALLS", "LOOP", "CONTACT", "INTERVAL", "VERIFY",
+	rows := [][]string{{"LINE", "SERVICE", "ADAPTER", "REGISTERED", "CALLS", "LOOP", "CONTACT", "INTERVAL", "VERIFY",
 		"LAST CLEARING"}}
 	for i := range d.Lines {
 		l := &d.Lines[i]
-		rows = append(rows, []string{l.Name, servicesWords(l), adapterWords(l.Adapter), callWords(l), loopWords(l),
+		rows = append(rows, []string{l.Name, servicesWords(l), adapterWords(l.Adapter), registeredWords(l.Adapter, now),
+			callWords(l), loopWords(l),
 			contactWords(l.Contact), intervalWords(l.Interval), verifyWords(l.Verify),
 			clearingWords(l.LastClearing, now)})
 	}
 	// These columns change only by hand or when there is trouble.
-	t := table{w: w, spare: []string{"INTERVAL", "VERIFY", "CONTACT"}}
+	t := table{w: w, spare: []string{"REGISTERED", "INTERVAL", "VERIFY", "CONTACT"}}
 	_ = t.write(rows) // a failed write is ignored, as in all this output
 	for i := range d.Lines {
 		l := &d.Lines[i]
@@ -94,6 +96,9 @@ func printDaemon(w io.Writer, d control.Daemon, now time.Time) {
 				reason += " for " + elapsed(n.Age, n.Since, now)
 			}
 			fmt.Fprintf(w, "%s: INCIDENT %s. %s\n", l.Name, reason, n.Advice)
+		}
+		if r := l.Adapter.Refused; r != nil {
+			fmt.Fprintf(w, "%s: its adapter was %s\n", l.Name, refusalWords(r, now))
 		}
 		if l.Location != "" {
 			fmt.Fprintf(w, "%s: location: %s\n", l.Name, l.Location)
@@ -110,6 +115,9 @@ func printDaemon(w io.Writer, d control.Daemon, now time.Time) {
 			fmt.Fprintf(w, "%s: too many openings; no clearing opens its loop until %s, or longer if the clearings continue\n",
 				l.Name, l.NoOpeningUntil.Local().Format(time.TimeOnly))
 		}
+	}
+	if d.Refused != nil {
+		fmt.Fprintf(w, "an adapter of no known line was %s\n", refusalWords(d.Refused, now))
 	}
 	printRejected(w, d.Counts)
 	if d.Journal.Problem != "" {
@@ -144,6 +152,33 @@ func adapterWords(a control.Adapter) string {
 		return "NOT registered"
 	}
 	return a.Address
+}
+
+// registeredWords says since when the adapter is registered and when it was last heard.
+func registeredWords(a control.Adapter, now time.Time) string {
+	var words []string
+	if !a.Since.IsZero() {
+		words = append(words, clockTime(a.Since, now))
+	}
+	if !a.Heard.IsZero() {
+		words = append(words, "last heard "+clockTime(a.Heard, now))
+	}
+	return cmp.Or(strings.Join(words, ", "), "-")
+}
+
+// refusalWords says when an adapter was refused, from where and why.
+func refusalWords(r *control.Refusal, now time.Time) string {
+	return fmt.Sprintf("refused %s ago, from %s as user %q: %s", elapsed(r.Age, r.At, now), r.From,
+		sanitize.Text(r.User, maxCell), r.Why)
+}
+
+// clockTime is the time of day, with the date if it is not today's.
+func clockTime(at, now time.Time) string {
+	at, now = at.Local(), now.Local()
+	if at.YearDay() == now.YearDay() && at.Year() == now.Year() {
+		return at.Format("15:04")
+	}
+	return at.Format("2006-01-02 15:04")
 }
 
 func callWords(l *control.Line) string {

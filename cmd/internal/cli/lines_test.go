@@ -19,6 +19,8 @@ func TestPrintDaemon(t *testing.T) {
 	printDaemon(&b, control.Daemon{
 		Journal: control.Journal{Path: "/var/lib/clearback/journal.db", Problem: "the disk is full",
 			Since: now.Add(-time.Minute), Dropped: 12},
+		Refused: &control.Refusal{At: now, Age: 3000, From: "192.0.2.29:5060",
+			Why: "no line's adapter has this address"},
 		Counts: []control.Count{
 			{Name: "media packets", Count: 90}, {Name: "wrong passwords", Count: 3, Rejected: true},
 			{Name: "malformed messages", Rejected: true},
@@ -27,8 +29,9 @@ func TestPrintDaemon(t *testing.T) {
 		Lines: []control.Line{
 			{
 				Name: "box-office", Service: control.Service{Registers: true, Registered: true},
-				Adapter: control.Adapter{Bound: true, Address: "192.0.2.21:5060"},
-				Loop:    "closed", Contact: control.Contact{Driver: "modbus", Controller: "relays", Kind: "oneshot",
+				Adapter: control.Adapter{Bound: true, Address: "192.0.2.21:5060",
+					Since: now.Add(-6 * time.Hour), Heard: now.Add(-time.Minute)},
+				Loop: "closed", Contact: control.Contact{Driver: "modbus", Controller: "relays", Kind: "oneshot",
 					Problem: "link lost"},
 				Interval:     control.Interval{Milliseconds: 1000, Configured: 800, Stayed: 2},
 				Verify:       control.Verify{By: "options", Trusted: true},
@@ -39,6 +42,9 @@ func TestPrintDaemon(t *testing.T) {
 			}, {
 				Name: "stage-door", Service: control.Service{Registers: true, Problem: "403 Forbidden"},
 				Second: &control.Service{Registers: true, Registered: true}, Loop: "open", Tuning: true,
+				Adapter: control.Adapter{Heard: now.AddDate(0, 0, -1), Refused: &control.Refusal{
+					At: now.Add(-time.Minute), Age: 12000, From: "192.0.2.22:5060", User: "door\x1b[2J",
+					Why: "wrong user or password"}},
 				Calls: []control.Call{{Call: 7, State: "answered", Number: "911", Emergency: true},
 					{Call: 8, State: "waiting"}},
 				Contact:  control.Contact{Driver: "modbus", Controller: "relays", Kind: "none"},
@@ -54,16 +60,18 @@ func TestPrintDaemon(t *testing.T) {
 	}, now)
 	rows := strings.Split(b.String(), "\n")
 	for i, want := range []string{
-		`^LINE  +SERVICE  +ADAPTER  +CALLS  +LOOP  +CONTACT  +INTERVAL  +VERIFY  +LAST CLEARING$`,
-		`^box-office  +registered  +192\.0\.2\.21:5060  +-  +closed  +relays, kind oneshot, LINK LOST  +1000 ms \(file: 800\)  +options  +call 41, 1m30s ago: incident$`,
-		`^stage-door  +NOT registered: 403 Forbidden; second: registered  +NOT registered  +7 answered 911 EMERGENCY, 8 waiting  +open \(tuning\)  +relays, kind none  +800 ms  +sense, NOT trusted yet  +-$`,
-		`^green-room  +no registration  +NOT registered  +-  +closed \(life_safety\)  +none  +800 ms  +none  +-$`,
+		`^LINE  +SERVICE  +ADAPTER  +REGISTERED  +CALLS  +LOOP  +CONTACT  +INTERVAL  +VERIFY  +LAST CLEARING$`,
+		`^box-office  +registered  +192\.0\.2\.21:5060  +14:15, last heard 20:14  +-  +closed  +relays, kind oneshot, LINK LOST  +1000 ms \(file: 800\)  +options  +call 41, 1m30s ago: incident$`,
+		`^stage-door  +NOT registered: 403 Forbidden; second: registered  +NOT registered  +last heard 2026-02-28 20:15  +7 answered 911 EMERGENCY, 8 waiting  +open \(tuning\)  +relays, kind none  +800 ms  +sense, NOT trusted yet  +-$`,
+		`^green-room  +no registration  +NOT registered  +-  +-  +closed \(life_safety\)  +none  +800 ms  +none  +-$`,
 		`^box-office: INCIDENT suppressed \(other-call\) for 1h0m0s\. Go and look\.$`,
 		`^box-office: location: Box office, ground floor$`,
 		"^box-office: 2 of its holds did not clear, the first at 800 ms; clearings use 1000 ms now\\. `clearback keep box-office` writes that into the file\\.$",
 		`^stage-door: INCIDENT off-hook-without-call\. Hang up what is off\.$`,
+		`^stage-door: its adapter was refused 12s ago, from 192\.0\.2\.22:5060 as user "door\S*": wrong user or password$`,
 		`^stage-door: after an emergency call; a call back is expected until 20:32:00$`,
 		`^stage-door: too many openings; no clearing opens its loop until 20:32:00, or longer if the clearings continue$`,
+		`^an adapter of no known line was refused 3s ago, from 192\.0\.2\.29:5060 as user "": no line's adapter has this address$`,
 		`^turned away since the start: 3 wrong passwords, 1 oversized messages$`,
 		`^journal: the disk is full since 20:14:00; 12 records lost$`,
 		`^$`,

@@ -143,7 +143,10 @@ type lineSeen struct {
 		Trusted bool
 	}
 	Adapter struct {
-		UserAgent string `json:"user_agent"`
+		Bound        bool
+		Address      string
+		UserAgent    string `json:"user_agent"`
+		Since, Until string
 	}
 	LastClearing *struct{ Outcome string } `json:"last_clearing"`
 	Incident     *struct{ Reason, Rule, Advice string }

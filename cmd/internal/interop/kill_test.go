@@ -5,6 +5,7 @@ package interop
 import (
 	"encoding/json"
 	"fmt"
+	"os"
 	"strings"
 	"syscall"
 	"testing"
@@ -112,4 +113,30 @@ func (r *testBed) load(all []lineSetup) {
 		r.beginMany("far-"+l.name, fmt.Sprintf("555-01%02d", i), r.far+12+i, r.servicePort, 1000, calls(l.name),
 			connected(1), held(), pause(50*time.Millisecond), clears(2))
 	}
+}
+
+// TestRegistrationOutlivesAKill: after a kill the line rings at once, although its adapter has not registered anew. The
+// telephone, which registers every 60 s, does not know of the kill.
+func TestRegistrationOutlivesAKill(t *testing.T) {
+	t.Parallel()
+	r := newTestBed(t, setup{record: true, lines: []lineSetup{{name: boxOffice, roaming: true}}})
+	phone := r.startBaresip(boxOffice)
+	eventually(t, 5*time.Second, "the registration is kept", func() bool {
+		_, err := os.Stat(r.control + ".live/adapter-" + boxOffice + ".json")
+		return err == nil
+	})
+	before := r.line(boxOffice).Adapter
+	r.d.Signal(syscall.SIGKILL)
+	require.Equal(t, -1, r.ended(5*time.Second))
+	r.start()
+	after := r.line(boxOffice).Adapter
+	require.True(t, after.Bound)
+	require.Equal(t, before, after)
+	far := r.farCalls(calls(boxOffice), connected(1), held(), pause(100*time.Millisecond), clears(2))
+	phone.event("CALL_ESTABLISHED")
+	phone.do("hold", "")
+	far.ok()
+	phone.event("CALL_CLOSED")
+	requireInterval(t, usual, r.board.once(t, 0))
+	require.NotContains(t, r.d.Output(), "adapter registered", "the kept registration served the call")
 }
