@@ -273,6 +273,7 @@ func (a *Agent) register() {
 		for _, s := range l.accounts {
 			if s.begin(); s.client != nil {
 				a.clients.Go(func() { s.client.Run(a.registering) })
+				a.clients.Go(func() { s.keepAlive(a.registering) })
 			}
 		}
 		if l.o.MessageWaiting == MessagesSubscribe {

@@ -52,12 +52,22 @@ func (s *account) noteNoResponse() {
 	a := s.line.a
 	a.counts.silences.Add(1)
 	s.silentUntil.Store(int64(time.Since(a.epoch) + a.times.retryAfter))
-	if (len(s.line.accounts) > 1 || s.hasCalls()) && s.down.CompareAndSwap(false, true) {
-		s.log.Warn("the service does not answer; until it answers, calls go to the line's other service, if any",
-			zap.String("registrar", s.Registrar.Host))
-		if s.probing.CompareAndSwap(false, true) {
-			a.work.start(s.awaitRecovery)
-		}
+	if len(s.line.accounts) > 1 || s.hasCalls() {
+		s.markDown()
+	}
+}
+
+// markDown notes that the service is lost, and has it asked until it answers.
+func (s *account) markDown() {
+	if !s.down.CompareAndSwap(false, true) {
+		return
+	}
+	a := s.line.a
+	s.downSince.Store(int64(time.Since(a.epoch)))
+	s.log.Warn("the service does not answer; until it answers, calls go to the line's other service, if any",
+		zap.String("registrar", s.Registrar.Host))
+	if s.probing.CompareAndSwap(false, true) {
+		a.work.start(s.awaitRecovery)
 	}
 }
 
@@ -72,6 +82,9 @@ func (s *account) noteResponse() {
 	s.lastMessage.Store(int64(time.Since(s.line.a.epoch)))
 	if s.down.CompareAndSwap(true, false) {
 		s.log.Info("the service answers again", zap.String("registrar", s.Registrar.Host))
+		if s.client != nil { // it may have restarted without its registrations
+			s.client.Renew(s.line.a.epoch.Add(time.Duration(s.downSince.Load())))
+		}
 		time.AfterFunc(s.line.a.times.recoveryDelay, s.askCalls)
 	}
 }

@@ -25,6 +25,9 @@ type times struct {
 	// recoveryProbe is how often a lost service is asked whether it is back, where the line has another service. Our
 	// own number.
 	recoveryProbe time.Duration
+	// keepAlive is how often a service at which a line is registered is asked whether it is there; 0 means never. Our
+	// own number: with the questions of recoveryProbe, a restart of 30 s is noticed within a minute.
+	keepAlive time.Duration
 	// atRestPoll is how often a line is checked while a notification of messages for its adapter waits until the line
 	// is at rest. Our own number.
 	atRestPoll time.Duration
@@ -79,6 +82,6 @@ func defaultTimes() times {
 		livenessEveryWithMedia: 15 * time.Minute,
 		fresh:                  10 * time.Second, mediaSilence: 25 * time.Second, silenceReport: 5 * time.Minute,
 		recoveryDelay: 30 * time.Second, sound: 2 * time.Second,
-		atRestPoll: 5 * time.Second, resubscribe: 30 * time.Second,
+		keepAlive: 20 * time.Second, atRestPoll: 5 * time.Second, resubscribe: 30 * time.Second,
 	}
 }

@@ -64,16 +64,19 @@ type Client struct {
 	expires  time.Duration // what we ask for; a registrar may have demanded more
 	failures int
 
-	mu     sync.Mutex
-	status Status
+	mu        sync.Mutex
+	status    Status
+	grantedAt time.Time // when the last REGISTER was granted
 
 	again chan struct{} // buffer of 1: several calls of Retry count as one
+	renew chan struct{} // buffer of 1: several calls of Renew count as one
 }
 
 // NewClient returns a client. It checks nothing and sends nothing.
 func NewClient(o ClientOptions) *Client {
 	c := &Client{o: o, log: o.Logger, callID: strings.ToLower(rand.Text()), tag: strings.ToLower(rand.Text()),
-		expires: cmp.Or(o.Expires, defaultExpires), again: make(chan struct{}, 1)}
+		expires: cmp.Or(o.Expires, defaultExpires), again: make(chan struct{}, 1),
+		renew: make(chan struct{}, 1)}
 	if c.log == nil {
 		c.log = zap.NewNop()
 	}
@@ -96,6 +99,30 @@ func (c *Client) Retry() {
 	default:
 	}
 }
+
+// Renew registers again although the registration has not ended, because the service was silent from that time on. If
+// it has restarted, it may have lost the registration. Renew has no effect if a REGISTER was granted since then, or if
+// there is no registration: that is retried in any case. The REGISTER goes out within renewWithin, but not earlier than
+// renewEvery after the last one that was granted.
+func (c *Client) Renew(silent time.Time) {
+	c.mu.Lock()
+	due := c.status.Registered && c.grantedAt.Before(silent)
+	c.mu.Unlock()
+	if !due {
+		return
+	}
+	select {
+	case c.renew <- struct{}{}:
+	default:
+	}
+}
+
+const (
+	// renewWithin spreads the REGISTERs of many lines after a restart of their service. renewEvery bounds how often a
+	// service that comes and goes is asked. Our own numbers.
+	renewWithin = 5 * time.Second
+	renewEvery  = time.Minute
+)
 
 // retryRequests returns the channel that receives the calls of Retry, or nil if Retry must not end the pause after err.
 // It discards earlier calls, which the last attempt has served.
@@ -127,13 +154,36 @@ func (c *Client) Run(ctx context.Context) {
 			pause = refreshAfter(granted)
 			c.succeeded(granted)
 		}
-		select {
-		case <-time.After(pause):
-		case <-c.retryRequests(err):
-		case <-ctx.Done():
-		}
+		c.wait(ctx, pause, err)
 	}
 	c.end()
+}
+
+// wait waits until the next REGISTER is due. err is the outcome of the last one.
+func (c *Client) wait(ctx context.Context, pause time.Duration, err error) {
+	select {
+	case <-c.renew: // the last REGISTER has served it
+	default:
+	}
+	due := time.Now().Add(pause)
+	timer, retry := time.NewTimer(pause), c.retryRequests(err)
+	defer timer.Stop()
+	for {
+		select {
+		case <-timer.C:
+			return
+		case <-retry:
+			return
+		case <-ctx.Done():
+			return
+		case <-c.renew:
+			at := time.Now().Add(max(time.Until(c.grantedAt.Add(renewEvery)), mathrand.N(renewWithin)))
+			if at.Before(due) {
+				due = at
+				timer.Reset(time.Until(due))
+			}
+		}
+	}
 }
 
 // end un-registers if a registration may exist.
@@ -296,6 +346,9 @@ func (c *Client) succeeded(granted time.Duration) {
 		c.log.Info("registered at the service", zap.String("registrar", c.o.Registrar.Host),
 			zap.Duration("for", granted))
 	}
+	c.mu.Lock()
+	c.grantedAt = now
+	c.mu.Unlock()
 	c.set(func(s *Status) { s.Registered, s.Until, s.Problem, s.Silent = true, now.Add(granted), "", false })
 	time.AfterFunc(granted, c.lapsed)
 }

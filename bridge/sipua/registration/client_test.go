@@ -271,6 +271,52 @@ func TestRetry(t *testing.T) {
 	})
 }
 
+// A service that was silent may have restarted and lost the registration. The client then registers again before the
+// refresh is due, within renewWithin, but at most once within renewEvery.
+func TestRenew(t *testing.T) {
+	t.Parallel()
+	runVirtual(t, func(t *testing.T, c *running) {
+		// next waits for a REGISTER and returns how long that took since start.
+		next := func(start time.Time) time.Duration {
+			(<-c.s.came).Reply(200, "OK", sip.NewHeader("Expires", "3600"))
+			return time.Since(start)
+		}
+		c.Renew(time.Now().Add(time.Second)) // before anything is registered
+		start := time.Now()
+		next(start)
+		<-c.changed
+		c.Renew(start.Add(-time.Second)) // registered since
+		<-time.After(10 * time.Minute)
+		require.Empty(t, c.s.came)
+
+		start = time.Now()
+		c.Renew(start)
+		c.Renew(start)
+		require.Less(t, next(start), renewWithin)
+		renewed := time.Now()
+		<-time.After(20 * time.Second)
+		c.Renew(time.Now())
+		require.Equal(t, renewEvery, next(renewed))
+		start = time.Now()
+		require.Equal(t, refreshAfter(time.Hour), next(start), "then as usual")
+	})
+}
+
+// A registration that is refreshed before the renewal is due needs no other REGISTER.
+func TestRenewOfAShortRegistration(t *testing.T) {
+	t.Parallel()
+	runVirtual(t, func(t *testing.T, c *running) {
+		granted(<-c.s.came, 60)
+		<-c.changed
+		start := time.Now()
+		c.Renew(start.Add(time.Second))
+		for want := refreshAfter(time.Minute); want < 5*time.Minute; want += refreshAfter(time.Minute) {
+			granted(<-c.s.came, 60)
+			require.Equal(t, want, time.Since(start))
+		}
+	})
+}
+
 // The classification of responses.
 func TestRefusals(t *testing.T) {
 	t.Parallel()
