@@ -42,15 +42,15 @@ const (
 // ends if the contact never had an input. An input that vanishes later counts as unreadable, since it may come back.
 type currentMonitor struct {
 	// set once
-	sensor  relay.Sensor
-	mailbox *mailbox
-	open    func() bool // reports whether an opening is confirmed and its outcome is not posted yet
-	epoch   time.Time
-	log     *zap.Logger
-	ctx     context.Context
-	stop    context.CancelFunc
-	all     sync.WaitGroup
-	wake    chan struct{} // buffer 1: one pending wake-up is enough
+	sensor relay.Sensor
+	line   *Line
+	open   func() bool // reports whether an opening is confirmed and its outcome is not posted yet
+	epoch  time.Time
+	log    *zap.Logger
+	ctx    context.Context
+	stop   context.CancelFunc
+	all    sync.WaitGroup
+	wake   chan struct{} // buffer 1: one pending wake-up is enough
 
 	busy atomic.Bool // the line is busy
 
@@ -65,9 +65,9 @@ type currentMonitor struct {
 	postedLost bool                  // CurrentUnreadable was posted, and no level since
 }
 
-func newCurrentMonitor(s relay.Sensor, to *mailbox, open func() bool, epoch time.Time,
+func newCurrentMonitor(s relay.Sensor, to *Line, open func() bool, epoch time.Time,
 	log *zap.Logger) *currentMonitor {
-	n := &currentMonitor{sensor: s, mailbox: to, open: open, epoch: epoch, log: log, wake: make(chan struct{}, 1)}
+	n := &currentMonitor{sensor: s, line: to, open: open, epoch: epoch, log: log, wake: make(chan struct{}, 1)}
 	n.ctx, n.stop = context.WithCancel(context.Background())
 	return n
 }
@@ -102,7 +102,7 @@ func (n *currentMonitor) run() {
 		case <-n.wake:
 		case <-time.After(wait):
 		}
-		closings, asked := n.mailbox.closings(), time.Now()
+		closings, asked := n.line.closings(), time.Now()
 		level, err := n.sensor.Sense(n.ctx)
 		if n.ctx.Err() != nil {
 			return
@@ -131,7 +131,7 @@ func (n *currentMonitor) read(asked time.Time, level relay.Level, err error) {
 		n.next = relay.LevelUnknown
 		if !n.postedLost && time.Since(n.failing) >= senseLost {
 			n.postedLost, n.state = true, relay.LevelUnknown
-			n.mailbox.put(supervision.Event{Kind: supervision.CurrentUnreadable})
+			n.line.Post(supervision.Event{Kind: supervision.CurrentUnreadable})
 		}
 		return
 	}
@@ -154,7 +154,7 @@ func (n *currentMonitor) post(level relay.Level) {
 	if ev.Kind == n.posted {
 		ev.Reading = supervision.ReadingRepeated
 	}
-	if outdated := n.mailbox.putReading(ev, n.closings); !outdated {
+	if outdated := n.line.postReading(ev, n.closings); !outdated {
 		n.posted = ev.Kind
 	}
 }

@@ -210,10 +210,10 @@ func TestGuardTimeWaitsForTheInput(t *testing.T) {
 					s.after(10 * time.Second)
 				}
 				s.answeredCall()
-				s.confirmed()
 				open := time.Since(s.began)
 				guardBy := open + p.Interval + p.GuardTime
-				s.runInLoop(func() { s.incidents.next = supervision.Instant(guardBy) }) // no effect on it
+				s.Follow(func(callrecord.Entry) { s.incidents.next = supervision.Instant(guardBy) }) // no effect on it
+				s.confirmed()
 				s.after(guardBy)
 				assert.Equal(t, c.waits, s.View().Loop == supervision.StateGuarding)
 				s.after(open + p.OnHookRecognition)

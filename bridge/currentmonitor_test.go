@@ -332,9 +332,9 @@ func TestHangingReadingDelaysNothing(t *testing.T) {
 func TestReadings(t *testing.T) {
 	const flows, none = relay.LevelClosed, relay.LevelOpen
 	synctest.Test(t, func(t *testing.T) {
-		began, box := time.Now(), newMailbox()
+		began, box := time.Now(), &mailbox{}
 		log, logs := logged()
-		n := newCurrentMonitor(nil, box, func() bool { return false }, began, log)
+		n := newCurrentMonitor(nil, &Line{mailbox: box}, func() bool { return false }, began, log)
 		at := func(d time.Duration, level relay.Level, err error) (posted []string) {
 			<-time.After(time.Until(began.Add(d * time.Millisecond)))
 			n.read(time.Now(), level, err)
@@ -376,9 +376,9 @@ func TestReadings(t *testing.T) {
 func TestReadingsAroundAClosing(t *testing.T) {
 	const flows, none = relay.LevelClosed, relay.LevelOpen
 	synctest.Test(t, func(t *testing.T) {
-		box := newMailbox()
+		box := &mailbox{}
 		log, _ := logged()
-		n := newCurrentMonitor(nil, box, func() bool { return false }, time.Now(), log)
+		n := newCurrentMonitor(nil, &Line{mailbox: box}, func() bool { return false }, time.Now(), log)
 		var closings uint64
 		settles := func(level relay.Level) string {
 			for range 2 {

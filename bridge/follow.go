@@ -9,7 +9,8 @@ import (
 )
 
 // followers are the functions that receive the events and effects of a line. No lock is held while they are called, so
-// that followers can be added and removed meanwhile.
+// that followers can be added and removed meanwhile. Each step notes the list of its time: a follower does not get what
+// happened before it was added.
 type followers struct {
 	list atomic.Pointer[[]*follower] // replaced as a whole, never modified; nil: none
 
@@ -42,16 +43,4 @@ func (s *followers) replace(change func([]*follower) []*follower) {
 	}
 	list = change(list)
 	s.list.Store(&list)
-}
-
-func (s *followers) publish(e callrecord.Entry) {
-	list := s.list.Load()
-	if list == nil {
-		return
-	}
-	for _, one := range *list {
-		if !one.gone.Load() {
-			one.f(e)
-		}
-	}
 }

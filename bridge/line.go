@@ -1,14 +1,14 @@
 package bridge
 
 import (
-	"runtime"
+	"fmt"
+	"runtime/debug"
 	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
 
 	"go.uber.org/zap"
-	"go.uber.org/zap/zapcore"
 
 	"clearback/bridge/relay"
 	"clearback/supervision"
@@ -26,7 +26,7 @@ type LineOptions struct {
 	// Saved is the state that an earlier machine of the line saved.
 	Saved supervision.SavedState
 	// Record, if not nil, receives every event and effect. Save, if not nil, receives the state that must outlive the
-	// process, whenever that state changes. Neither may block.
+	// process, whenever that state changes. The line's goroutine calls both. Neither may block.
 	Record func(callrecord.Entry)
 	Save   func(supervision.SavedState)
 	// Sense makes the line watch the contact's loop-current input while it is in service. It then posts Seized,
@@ -36,7 +36,12 @@ type LineOptions struct {
 	Remind time.Duration
 }
 
-// Line runs the machine of one line. Post may be called from any goroutine, also before Start.
+// Line runs the machine of one line. Its methods may be called from any goroutine, Post also before Start.
+//
+// A step of the machine runs in the goroutine that posts the event, so that no event waits for another goroutine to be
+// scheduled. If another goroutine uses the machine, the event waits in the mailbox and the line's goroutine takes it.
+// A poster therefore never waits, and never runs more than one step. The line's goroutine also keeps the timer, and
+// logs and records the steps.
 type Line struct {
 	// set once
 	name           string
@@ -50,25 +55,27 @@ type Line struct {
 	end            func()        // closes quit, once
 	quit           chan struct{} // closed by Stop
 	ended          chan struct{} // closed when run has returned
-	calls          Calls
+	calls          Calls         // set by Start
+	// wake makes run look at the mailbox, the steps and the deadline. One slot: a pending wake-up stands for all of
+	// them.
+	wake chan struct{}
 
-	closeFailing atomic.Bool // an attempt to close has failed and none has succeeded since: see Notice
+	closeFailing atomic.Bool  // an attempt to close has failed and none has succeeded since: see Notice
+	deadline     atomic.Int64 // the machine's, a supervision.Instant; written by the holder of turn
+	steps        pastSteps
+	followers    followers
 
-	// run executes the functions sent here, so that the machine needs no lock. Unbuffered: the sender waits for the
-	// answer anyway.
-	requests chan func()
-
-	mu        sync.Mutex // before Start and after Stop, its holder may use what run owns
-	started   bool
-	followers followers
+	// turn is held while the machine is used. Unlock it with release.
+	turn    sync.Mutex
+	started bool
+	stopped bool
+	machine *supervision.Machine
+	policy  supervision.Policy
+	saved   supervision.SavedState
+	events  []supervision.Event
 
 	// owned by run
-	machine   *supervision.Machine
-	policy    supervision.Policy
-	deadline  supervision.Instant
-	saved     supervision.SavedState
 	incidents incidents
-	events    []supervision.Event
 	text      []byte
 }
 
@@ -78,17 +85,19 @@ func NewLine(o LineOptions) *Line {
 	l := &Line{
 		name: o.Name, epoch: o.Epoch, log: o.Logger.With(zap.String("line", o.Name)),
 		record: o.Record, save: o.Save,
-		mailbox: newMailbox(), quit: quit, end: sync.OnceFunc(func() { close(quit) }), ended: make(chan struct{}),
-		machine: supervision.New(o.Policy), policy: o.Policy, deadline: supervision.Never,
-		requests: make(chan func()),
+		mailbox: &mailbox{}, quit: quit, end: sync.OnceFunc(func() { close(quit) }), ended: make(chan struct{}),
+		wake:    make(chan struct{}, 1), // see wake
+		machine: supervision.New(o.Policy), policy: o.Policy,
 	}
+	l.steps.changed.L = &l.steps.mu
+	l.deadline.Store(int64(supervision.Never))
 	l.policy.Steps = slices.Clone(o.Policy.Steps)
 	l.machine.Restore(o.Saved)
 	l.saved = l.machine.SavedState()
 	l.incidents = newIncidents(o.Name, o.Remind, l.log)
 	l.interrupter = newInterrupter(o.Contact, l.Post)
 	if sensor, ok := o.Contact.(relay.Sensor); ok && o.Sense {
-		l.currentMonitor = newCurrentMonitor(sensor, l.mailbox, l.interrupter.underWay, o.Epoch, l.log)
+		l.currentMonitor = newCurrentMonitor(sensor, l, l.interrupter.underWay, o.Epoch, l.log)
 	}
 	return l
 }
@@ -96,10 +105,51 @@ func NewLine(o LineOptions) *Line {
 // Name returns the line's name, which never changes.
 func (l *Line) Name() string { return l.name }
 
-// Post puts an event into the mailbox. It neither blocks nor drops.
+// Post gives an event to the machine, or puts it into the mailbox if the machine is in use. It neither blocks nor drops
+// the event. The caller may hold locks, except those that the effects take (see [Calls]).
 func (l *Line) Post(ev supervision.Event) {
 	if l.mailbox.put(ev) && l.currentMonitor != nil {
 		l.currentMonitor.awaken()
+	}
+	l.stepFirst()
+}
+
+// closings is [mailbox.closings].
+func (l *Line) closings() uint64 { return l.mailbox.closings() }
+
+// postReading is Post for a reading of the loop current. See [mailbox.putReading].
+func (l *Line) postReading(ev supervision.Event, closings uint64) (outdated bool) {
+	outdated = l.mailbox.putReading(ev, closings)
+	l.stepFirst()
+	return outdated
+}
+
+// stepFirst gives the machine the event that has waited longest. If another goroutine uses the machine, that one wakes
+// run for the event.
+func (l *Line) stepFirst() {
+	if !l.turn.TryLock() {
+		return
+	}
+	defer l.release()
+	if l.started {
+		if ev, ok := l.mailbox.first(); ok {
+			l.step(ev)
+		}
+	}
+}
+
+// release unlocks turn. An event posted meanwhile found turn locked, so release then looks at the mailbox.
+func (l *Line) release() {
+	l.turn.Unlock()
+	if !l.mailbox.empty() {
+		l.awaken()
+	}
+}
+
+func (l *Line) awaken() {
+	select {
+	case l.wake <- struct{}{}:
+	default: // a wake-up is pending
 	}
 }
 
@@ -115,203 +165,179 @@ func (l *Line) Notice(n relay.Notice) {
 	}
 }
 
-// SetPolicy changes the settings and returns when they are in use. What is under way continues with the old settings.
-// The policy must be valid. On a stopped line SetPolicy does nothing. Do not call it from a follower.
+// SetPolicy changes the settings. They are in use when it returns. What is under way continues with the old settings.
+// The policy must be valid. On a stopped line SetPolicy does nothing.
 func (l *Line) SetPolicy(p supervision.Policy) {
 	p.Steps = slices.Clone(p.Steps)
-	l.runInLoop(func() {
-		if !l.stopped() {
-			l.policy = p
-			l.deadline = l.machine.SetPolicy(l.now(), p)
-			l.saveIfChanged()
-			l.paceSense()
-		}
-	})
+	l.turn.Lock()
+	defer l.release()
+	if l.stopped {
+		return
+	}
+	l.policy = p
+	now := time.Now()
+	l.deadline.Store(int64(l.machine.SetPolicy(l.instant(now), p)))
+	l.leave(pastStep{at: now})
+	l.paceSense()
 }
 
-// Policy returns the settings in use. Do not call it from a follower.
+// Policy returns the settings in use.
 func (l *Line) Policy() supervision.Policy {
-	var p supervision.Policy
-	l.runInLoop(func() {
-		p = l.policy
-		p.Steps = slices.Clone(p.Steps)
-	})
+	l.turn.Lock()
+	defer l.release()
+	p := l.policy
+	p.Steps = slices.Clone(p.Steps)
 	return p
 }
 
-// View returns the state of the machine. After Stop it returns the last state. Do not call it from a follower.
+// View returns the state of the machine, when what led to it is recorded. After Stop it returns the last state. Do not
+// call it from a follower.
 func (l *Line) View() supervision.View {
-	var v supervision.View
-	l.runInLoop(func() { v = l.machine.View() })
+	l.turn.Lock()
+	v, started := l.machine.View(), l.started
+	l.release()
+	if started {
+		l.steps.await()
+	}
 	return v
 }
 
-// Follow calls f with every later event and effect, from the line's goroutine: f must not block. stop ends the calls.
-// It may be called at any time, also from f. It does not wait: a call of f that has begun may still be running when
-// stop returns.
+// Follow calls f with every event and effect of every later step, from the line's goroutine: f must not block. stop
+// ends the calls. It may be called at any time, also from f. It does not wait: a call of f that has begun may still be
+// running when stop returns.
 func (l *Line) Follow(f func(callrecord.Entry)) (stop func()) { return l.followers.add(f) }
 
-// Start starts the line's goroutine. The machine's first event is TimePassed, with which it begins to monitor the line.
+// Start starts the line. The machine's first event is TimePassed, with which it begins to monitor the line. Events that
+// were posted before follow.
 func (l *Line) Start(calls Calls) {
-	l.mu.Lock()
-	defer l.mu.Unlock()
+	l.turn.Lock()
+	defer l.release()
 	l.started = true
 	l.calls = calls
+	l.step(supervision.Event{Kind: supervision.TimePassed})
 	go l.run()
 	if l.currentMonitor != nil {
 		l.currentMonitor.start()
 	}
 }
 
-// Stop ends the goroutine and what the contact is doing (an opening is closed), and waits for both. The final close of
-// the contact is part of the driver's shutdown.
+// Stop ends the machine and what the contact is doing (an opening is closed), and waits until both have ended and all
+// steps are recorded. The final close of the contact is part of the driver's shutdown.
 func (l *Line) Stop() {
-	l.mu.Lock()
+	l.turn.Lock()
+	l.mailbox.end()
+	l.stopped = true
 	if !l.started {
 		l.started = true
-		close(l.ended)
+		go l.run() // records what SetPolicy has left
 	}
-	l.mu.Unlock()
+	l.turn.Unlock()
 	l.end()
 	<-l.ended
 	l.interrupter.end()
 	if l.currentMonitor != nil {
 		l.currentMonitor.end()
 	}
-	l.mailbox.end()
 }
 
-// AtRest reports whether the machine waits for nothing but the next check of an idle line, and the contact is idle.
-// After Stop it returns true.
+// AtRest reports whether the machine waits for nothing but the next check of an idle line, the contact is idle, and all
+// steps are recorded. After Stop it returns true.
 func (l *Line) AtRest() bool {
-	rest := true
-	l.runInLoop(func() {
-		if !l.stopped() {
-			rest = l.machine.AtRest() && l.mailbox.empty() && !l.interrupter.busy()
-		}
-	})
-	return rest
-}
-
-func (l *Line) stopped() bool {
-	select {
-	case <-l.ended:
-		return true
-	default:
-		return false
-	}
-}
-
-// runInLoop runs f in the line's goroutine, or under mu if that goroutine is not running, and returns when f has
-// returned.
-func (l *Line) runInLoop(f func()) {
-	l.mu.Lock()
-	if !l.started {
-		defer l.mu.Unlock()
-		f()
-		return
-	}
-	l.mu.Unlock()
-	done := make(chan struct{})
-	select {
-	case l.requests <- func() { f(); close(done) }:
-		<-done
-	case <-l.ended:
-		l.mu.Lock()
-		defer l.mu.Unlock()
-		f()
-	}
+	l.turn.Lock()
+	defer l.release()
+	return l.stopped ||
+		l.machine.AtRest() && l.mailbox.empty() && !l.interrupter.busy() && l.steps.empty()
 }
 
 func (l *Line) run() {
 	defer close(l.ended)
 	timer := time.NewTimer(time.Hour)
-	l.step(supervision.Event{Kind: supervision.TimePassed})
 	for {
+		l.publishAll()
+		if now := l.instant(time.Now()); l.incidents.due(now) {
+			l.incidents.remind(now)
+		}
 		l.set(timer)
 		select {
 		case <-l.quit:
+			l.publishAll()
 			return
-		case f := <-l.requests:
-			f()
 		case <-timer.C:
-			now := l.now()
-			if now >= l.deadline { // if not, the timer was set for an earlier deadline or for a reminder
-				l.step(supervision.Event{Kind: supervision.TimePassed})
-			}
-			if l.incidents.due(now) {
-				l.incidents.remind(now)
-			}
-		case <-l.mailbox.wake:
-			l.events = l.mailbox.take(l.events)
-			for _, ev := range l.events {
-				l.step(ev)
-			}
+			l.passTime()
+		case <-l.wake:
+			l.stepAll()
 		}
+	}
+}
+
+// stepAll gives the machine all events in the mailbox.
+func (l *Line) stepAll() {
+	if l.mailbox.empty() {
+		return
+	}
+	l.turn.Lock()
+	defer l.release()
+	l.events = l.mailbox.take(l.events)
+	for _, ev := range l.events {
+		l.step(ev)
+	}
+}
+
+// passTime steps the machine if its deadline has passed. It has not if the timer was set for an earlier deadline or for
+// a reminder.
+func (l *Line) passTime() {
+	l.turn.Lock()
+	defer l.release()
+	if !l.stopped && l.instant(time.Now()) >= l.due() {
+		l.step(supervision.Event{Kind: supervision.TimePassed})
 	}
 }
 
 // set sets the line's one timer.
 func (l *Line) set(timer *time.Timer) {
-	next := min(l.deadline, l.incidents.next) // Never is 292 years away
+	next := min(l.due(), l.incidents.next) // Never is 292 years away
 	timer.Reset(time.Until(l.epoch.Add(time.Duration(next))))
 }
 
-func (l *Line) now() supervision.Instant { return supervision.Instant(time.Since(l.epoch)) }
+func (l *Line) due() supervision.Instant { return supervision.Instant(l.deadline.Load()) }
 
-// step carries out the effects first and logs and records them afterwards, so that neither a slow log nor the record
-// delays an effect. Log and record get the time of the step, so that no consequence of an effect appears to precede it.
+func (l *Line) instant(t time.Time) supervision.Instant { return supervision.Instant(t.Sub(l.epoch)) }
+
+// step gives the machine an event and carries out the effects. Log and record get the time of the step, so that no
+// consequence of an effect appears to precede it. run logs and records in its own goroutine, so that neither delays an
+// effect. It is woken first: the goroutines that the effects start then get this processor before run does.
 func (l *Line) step(ev supervision.Event) {
+	defer l.crash()
 	at := time.Now() // its wall-clock time is the current one, even if the clock was set right after the start
-	now := supervision.Instant(at.Sub(l.epoch))
-	effects, deadline := l.machine.Step(now, ev)
-	l.deadline = deadline
+	effects, deadline := l.machine.Step(l.instant(at), ev)
+	l.deadline.Store(int64(deadline))
+	l.leave(pastStep{at: at, event: ev, effects: slices.Clone(effects)})
+	l.paceSense()
 	for i := range effects {
 		l.do(&effects[i])
 	}
-	runtime.Gosched() // what the effects started runs now, on this processor, and not only after the logging
-	l.paceSense()
-	if ev.Kind != supervision.TimePassed {
-		l.publish(callrecord.Entry{At: at, Line: l.name, Event: ev})
-		l.write(at, "event", zap.InfoLevel, ev.Call, ev.Append)
-	}
-	for i := range effects {
-		e := &effects[i]
-		l.publish(callrecord.Entry{At: at, Line: l.name, Effect: *e})
-		switch {
-		case e.Kind == supervision.OpenLoop: // not-after counts from the process's start; people need the time of day
-			l.write(at, "effect", level(e), e.Call, e.AppendTimeless,
-				zap.Time("not_after", l.epoch.Add(time.Duration(e.NotAfter))))
-		case e.Kind == supervision.Report && e.Report == supervision.ReportIncident:
-			l.write(at, "effect", level(e), e.Call, e.Append, zap.String("advice",
-				advice(l.name, e.Incident, e.Suppression, e.Flash)))
-		default:
-			l.write(at, "effect", level(e), e.Call, e.Append)
-		}
-		if e.Kind == supervision.Report {
-			l.incidents.take(now, at, e)
-		}
-	}
-	l.saveIfChanged()
 }
 
-// publish gives an entry to the record and to the followers.
-func (l *Line) publish(e callrecord.Entry) {
-	if l.record != nil {
-		l.record(e)
+// crash ends the process if the step panics. A poster may recover from panics of its own, and the line would then stay
+// locked, perhaps with its loop open.
+func (l *Line) crash() {
+	if v := recover(); v != nil {
+		text := fmt.Sprintf("line %s: %v\n%s", l.name, v, debug.Stack())
+		go panic(text)
+		select {}
 	}
-	l.followers.publish(e)
 }
 
-func (l *Line) saveIfChanged() {
-	k := l.machine.SavedState()
-	if k == l.saved {
-		return
+// leave queues for run what a step leaves to publish, and has run set the timer.
+func (l *Line) leave(s pastStep) {
+	if k := l.machine.SavedState(); k != l.saved {
+		l.saved, s.saved, s.save = k, k, true
 	}
-	l.saved = k
-	if l.save != nil {
-		l.save(k)
+	if s.save || len(s.effects) > 0 || s.hasEvent() {
+		s.followers = l.followers.list.Load()
+		l.steps.put(s)
 	}
+	l.awaken()
 }
 
 // paceSense has the loop current read often while the line is busy.
@@ -339,45 +365,4 @@ func (l *Line) do(e *supervision.Effect) {
 	case supervision.ProbeLine:
 		l.calls.Probe()
 	}
-}
-
-func (l *Line) write(at time.Time, message string, level zapcore.Level, call supervision.CallID,
-	text func([]byte) []byte, more ...zap.Field) {
-	entry := l.log.Check(level, message)
-	if entry == nil {
-		return
-	}
-	entry.Time = at
-	l.text = text(l.text[:0])
-	fields := make([]zap.Field, 0, 3)
-	if call != 0 {
-		fields = append(fields, zap.Uint64("call", uint64(call)))
-	}
-	fields = append(fields, zap.String("text", string(l.text)))
-	entry.Write(append(fields, more...)...)
-}
-
-// level returns the log level of an effect. A failed emergency call is an error. Any other incident is a warning, and
-// so is a clearing that may leave a hold behind for a reason other than the line's own rules.
-func level(e *supervision.Effect) zapcore.Level {
-	if e.Kind != supervision.Report {
-		return zap.InfoLevel
-	}
-	if e.Report == supervision.ReportIncident {
-		if e.Incident == supervision.IncidentEmergencyFailed {
-			return zap.ErrorLevel
-		}
-		return zap.WarnLevel
-	}
-	if e.Report == supervision.ReportTrustWithdrawn {
-		return zap.WarnLevel
-	}
-	if e.Report == supervision.ReportSuppressed {
-		switch e.Suppression {
-		case supervision.SuppressedOtherCall, supervision.SuppressedLate, supervision.SuppressedUnknownCall,
-			supervision.SuppressedLoopBusy, supervision.SuppressedLoopFaulted:
-			return zap.WarnLevel
-		}
-	}
-	return zap.InfoLevel
 }

@@ -1,6 +1,7 @@
 package bridge
 
 import (
+	"slices"
 	"sync"
 
 	"clearback/supervision"
@@ -8,17 +9,14 @@ import (
 
 // mailbox is an unbounded queue of events: no clearing is ever dropped and no sender waits. Its length is limited by
 // the number of calls, since each call sends a handful of events, and by the rate at which refused calls are recorded.
+// The zero value is ready to use.
 type mailbox struct {
-	wake chan struct{} // one slot: a pending wake-up stands for all events that came since
-
 	mu     sync.Mutex
 	evs    []supervision.Event
 	closed uint64 // how often the loop was reported closed after an opening
 	opened bool   // it was reported open since
 	done   bool
 }
-
-func newMailbox() *mailbox { return &mailbox{wake: make(chan struct{}, 1)} }
 
 // put queues an event. It reports whether the event says that the loop is closed after an opening. LoopFailed says so
 // only if LoopOpened came before it. LoopClosed always does, since an opening may go unreported.
@@ -64,10 +62,18 @@ func (b *mailbox) putLocked(ev supervision.Event) {
 	if !b.done {
 		b.evs = append(b.evs, ev)
 	}
-	select {
-	case b.wake <- struct{}{}:
-	default: // a wake-up is pending
+}
+
+// first takes the oldest event. It returns false if there is none.
+func (b *mailbox) first() (supervision.Event, bool) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if len(b.evs) == 0 {
+		return supervision.Event{}, false
 	}
+	ev := b.evs[0]
+	b.evs = slices.Delete(b.evs, 0, 1)
+	return ev, true
 }
 
 // take returns the queued events and leaves spare, emptied, as the new queue.

@@ -203,7 +203,7 @@ func TestPaceOfReadings(t *testing.T) {
 		began := time.Now()
 		log, _ := logged()
 		c := &counted{}
-		n := newCurrentMonitor(c, newMailbox(), func() bool { return false }, began, log)
+		n := newCurrentMonitor(c, &Line{mailbox: &mailbox{}}, func() bool { return false }, began, log)
 		n.start()
 		since := func() (all []time.Duration) {
 			synctest.Wait()

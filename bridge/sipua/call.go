@@ -219,11 +219,15 @@ func (c *call) releaseIfEnded() {
 	if c.ends.timer != nil {
 		c.ends.timer.Stop()
 	}
-	c.path.close(c.line.log)
 	c.a.release(c.merged)
-	c.a.removeCall(c)
 	c.releasePlace()
-	c.line.messageState.notifySoon()
+	free := c.path.detach()
+	// Not in the mailbox: to free the ports takes time, and the next step of the mailbox may begin an opening.
+	c.a.work.start(func() {
+		free(c.line.log)
+		c.a.removeCall(c)
+		c.line.messageState.notifySoon()
+	})
 }
 
 // releasePlace frees the call's place.

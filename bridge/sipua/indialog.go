@@ -109,8 +109,19 @@ func (l *leg) reply(r *endpoint.Request, code int, reason string, headers ...sip
 	l.s.reply(r, code, reason, headers...)
 }
 
-// handleBye handles the peer's BYE. It posts the clearing before it answers: the peer has left, whether or not the
-// answer arrives.
+// answerBye answers the peer's BYE. If the machine has asked for a BYE to the adapter, that is in the mailbox by now.
+// It goes first, because the opening waits for it. The answer waits for nothing but the mailbox, and RFC 3261 section
+// 15.1.2 sets no time for it. Over TCP the BYE may have to wait until the adapter reads, so the answer goes first.
+func (l *leg) answerBye(r *endpoint.Request) {
+	answer := func() { l.reply(r, sip.StatusOK, "OK") }
+	if p := l.peer(); p.side == media.AdapterSide && p.state == legUp && !sip.IsReliable(p.transport) {
+		l.c.post(answer)
+		return
+	}
+	answer()
+}
+
+// handleBye handles the peer's BYE. It posts the clearing first: the peer has left, whether or not the answer arrives.
 func (l *leg) handleBye(r *endpoint.Request, d *dialog) {
 	switch {
 	case l.state == legCalling:
@@ -131,7 +142,7 @@ func (l *leg) handleBye(r *endpoint.Request, d *dialog) {
 	} else {
 		l.c.nearEndCleared()
 	}
-	l.reply(r, sip.StatusOK, "OK")
+	l.answerBye(r)
 	if l.in != nil {
 		l.in.refuse(sip.StatusRequestTerminated)
 	}

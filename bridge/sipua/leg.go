@@ -3,7 +3,6 @@ package sipua
 import (
 	"fmt"
 	"net/netip"
-	"runtime"
 	"strings"
 
 	"github.com/emiago/sipgo/sip"
@@ -276,7 +275,6 @@ func (l *leg) finish(answer supervision.Answer) {
 	if l.in != nil {
 		l.in.refuse(sip.StatusRequestTerminated)
 	}
-	l.reportCleared()
 	if p := l.peer(); p.state == legNew { // a leg without an INVITE needs no clearing
 		p.finish(supervision.AnswerConfirmed)
 	}
@@ -290,6 +288,7 @@ func (l *leg) finish(answer supervision.Answer) {
 		}
 	})
 	l.c.releaseIfEnded()
+	l.reportCleared() // last: the opening may begin in this call, and waits for nothing above
 }
 
 // reportCleared posts the outcome if it was requested.
@@ -297,7 +296,6 @@ func (l *leg) reportCleared() {
 	if l.report && !l.reported {
 		l.reported = true
 		l.c.event(supervision.Event{Kind: supervision.AdapterLegCleared, Answer: l.answer})
-		runtime.Gosched() // let the opening begin before the media ports are freed
 	}
 }
 

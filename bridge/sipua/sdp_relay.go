@@ -437,16 +437,21 @@ func (p *mediaPath) heardNobody() bool {
 	return p.lastHeard(media.AdapterSide).IsZero() && p.lastHeard(media.ServiceSide).IsZero()
 }
 
-// close frees the ports.
-func (p *mediaPath) close(log *zap.Logger) {
-	for _, s := range p.streams {
-		if s.session == nil {
-			continue
-		}
-		if err := s.session.Close(); err != nil {
-			log.Warn("media ports could not be freed", zap.Error(err))
-		}
-		s.session = nil
-	}
+// detach takes the streams from the path. The function that it returns frees their ports, in any goroutine.
+func (p *mediaPath) detach() (free func(log *zap.Logger)) {
+	streams := p.streams
 	p.streams = nil
+	return func(log *zap.Logger) {
+		for _, s := range streams {
+			if s.session == nil {
+				continue
+			}
+			if err := s.session.Close(); err != nil {
+				log.Warn("media ports could not be freed", zap.Error(err))
+			}
+		}
+	}
 }
+
+// close frees the ports.
+func (p *mediaPath) close(log *zap.Logger) { p.detach()(log) }

@@ -1,6 +1,7 @@
 package endpoint
 
 import (
+	"runtime"
 	"slices"
 	"sync"
 )
@@ -66,6 +67,7 @@ func (s *Serial) wakeLocked() {
 }
 
 func (s *Serial) drain() {
+	growStack()
 	for {
 		s.mu.Lock()
 		batch := s.waiting
@@ -95,4 +97,14 @@ func (s *Serial) idle() bool {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	return !s.running && len(s.waiting) == 0
+}
+
+// growStack makes room on a new goroutine's stack for the handling of a message. A stack begins with 2 KB and doubles
+// when it is full, each time with more frames to copy. For a BYE that takes some 20 us more than to grow it at once
+// (measured with 100 lines relaying).
+//
+//go:noinline
+func growStack() {
+	var room [12 << 10]byte
+	runtime.KeepAlive(&room)
 }
