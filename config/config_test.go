@@ -181,8 +181,10 @@ func TestDescribe(t *testing.T) {
 		"workshop has no contact", "green-room is marked life_safety"} {
 		require.Contains(t, w, s)
 	}
-	require.Contains(t, w, "there is no journal.file, so nothing is recorded")
-	require.Len(t, Warnings(c), 5)
+	require.Len(t, Warnings(c), 4)
+	off := parsed(t, small+"journal: {file: none}\ncontrol: {socket: none}\n")
+	require.Contains(t, strings.Join(Warnings(off), "\n"), "journal.file is none, so nothing is recorded")
+	require.Empty(t, DescribeFiles(off))
 }
 
 // Lead and interval may take the whole 2 s. But then an opening that had to wait for all of lead misses its not-after

@@ -16,9 +16,7 @@ func (d *decoder) complete(c *Config) {
 	if a := c.SIP.ServiceSide.Listen.Addr(); !c.Media.ServiceAddress.IsValid() && !a.IsUnspecified() {
 		c.Media.ServiceAddress = a
 	}
-	if f := c.Journal.File; f != "" && !filepath.IsAbs(f) {
-		c.Journal.File = filepath.Join(filepath.Dir(d.file), f)
-	}
+	d.completeFiles(c)
 	for i := range c.Controllers {
 		for _, r := range drivers {
 			if r.files == nil {

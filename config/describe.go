@@ -17,7 +17,11 @@ func Warnings(c *Config) []string {
 	w := append(extensionWarnings(c), c.diallingWarnings()...)
 	w = append(w, c.portWarnings()...)
 	if c.Journal.File == "" {
-		w = append(w, "there is no journal.file, so nothing is recorded: nobody can find out later why a hold did not clear, and what a line has learnt is lost at a restart")
+		w = append(w, "journal.file is none, so nothing is recorded: nobody can find out later why a hold did not clear, and what a line has learnt is lost at a restart")
+	}
+	if s := c.Control.tooLong; s != "" {
+		w = append(w, fmt.Sprintf("there is no control socket, because the path %s beside this file is longer than %d bytes, so `clearback lines`, `tune`, `keep` and `pulse` do not work; set control.socket",
+			s, socketPathLimit))
 	}
 	for i := range c.Lines {
 		l := &c.Lines[i]
@@ -127,6 +131,23 @@ func matches(pattern, number string) bool {
 		}
 	}
 	return true
+}
+
+// DescribeFiles returns a sentence about the journal and one about the control socket: where they are, and who may use
+// them.
+func DescribeFiles(c *Config) (out []string) {
+	if f := c.Journal.File; f != "" {
+		out = append(out, fmt.Sprintf("journal: %s, for the daemon's user; its group may read it.", f))
+	}
+	if s := c.Control.Socket; s != "" {
+		who := "the daemon's own group"
+		if c.Control.Group != "" {
+			who = "the group " + c.Control.Group
+		}
+		out = append(out, fmt.Sprintf("control socket: %s, for root, the daemon's user and %s. Whoever may use it can open a loop by hand.",
+			s, who))
+	}
+	return out
 }
 
 // Describe returns a sentence or more for each line: what its contact is, what happens if the daemon, the power or the

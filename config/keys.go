@@ -91,14 +91,14 @@ func fileKeys(c *Config) []key {
 				24*time.Hour)),
 		}),
 		nested("journal", []key{
-			text("file", &c.Journal.File, "a path"),
+			text("file", &c.Journal.File, "a path, or none"),
 			value("keep", &c.Journal.Keep, "a time like 365d or 8760h",
 				spans("0s for ever, or 1h to 100 years", time.Hour, 100*365*24*time.Hour)),
 			value("max_size", &c.Journal.MaxSize, "a size like 500MB", parseSize),
 			choice("numbers", &c.Journal.Numbers, "full", "short", "none"),
 		}),
 		nested("control", []key{
-			text("socket", &c.Control.Socket, "a path"),
+			text("socket", &c.Control.Socket, "an absolute path, or none"),
 			value("group", &c.Control.Group, "a group", group),
 		}),
 		choice("require", &c.Require, kinds...),

@@ -28,8 +28,9 @@ func parsed(t *testing.T, text string) *Config {
 
 func TestDefaultsOfRecordAndLine(t *testing.T) {
 	c := parsed(t, small)
-	require.Equal(t, Journal{Keep: 8760 * time.Hour, MaxSize: 1_000_000_000, Numbers: "full"}, c.Journal)
-	require.Equal(t, Control{}, c.Control)
+	require.Equal(t, Journal{File: "/var/lib/clearback/small.journal.db", Keep: 8760 * time.Hour,
+		MaxSize: 1_000_000_000, Numbers: "full"}, c.Journal)
+	require.Equal(t, Control{Socket: "/run/clearback/small.control"}, c.Control)
 	require.Equal(t, 15*time.Minute, c.Log.Remind)
 	l := c.Lines[0]
 	require.Equal(t, Verify{By: "options", Watch: time.Minute, Listening: 10 * time.Second}, l.Verify)

@@ -2,6 +2,8 @@ package config
 
 import (
 	"fmt"
+	"io/fs"
+	"os"
 	"path/filepath"
 	"slices"
 
@@ -9,8 +11,34 @@ import (
 )
 
 // PermissionWarnings returns warnings about the file that was loaded from path. It warns if users other than the owners
-// may write the file or its directory, or read the files with its secrets and private keys. It checks file modes only.
-func (c *Config) PermissionWarnings(path string) []string { return permissionWarnings(path, c.secrets) }
+// may write the file, its directory or those of the journal and the control socket, or read the files with its secrets
+// and private keys. It checks file modes only.
+func (c *Config) PermissionWarnings(path string) []string {
+	return slices.Concat(permissionWarnings(path, c.secrets),
+		folderWarnings(path, c.Journal.File, "the journal", "falsify the record and what the lines have learnt"),
+		folderWarnings(path, c.Control.Socket, "the control socket", "answer in the daemon's place"))
+}
+
+// folderWarnings warns if other users may put a file of their own in the place of path. It does not repeat the warning
+// about the directory of the configuration.
+func folderWarnings(configuration, path, what, harm string) []string {
+	dir := filepath.Dir(path)
+	if path == "" || dir == filepath.Dir(configuration) && file.Writable(dir) != "" {
+		return nil
+	}
+	info, err := os.Stat(dir)
+	switch who := file.Writable(dir); {
+	case err != nil:
+		return nil // the daemon reports this
+	case who != "":
+		return []string{fmt.Sprintf("%s, the directory of %s, may be written by %s, who can then %s; chmod go-w it",
+			dir, what, who, harm)}
+	case info.Mode()&fs.ModeSticky != 0 && info.Mode()&0o002 != 0:
+		return []string{fmt.Sprintf("everybody may create files in %s, the directory of %s, and so take its name before the daemon does and then %s; choose another directory",
+			dir, what, harm)}
+	}
+	return nil
+}
 
 // PermissionWarnings is [Config.PermissionWarnings] for the agent's file.
 func (r *Relay) PermissionWarnings(path string) []string { return permissionWarnings(path, r.secrets) }

@@ -54,5 +54,6 @@ func TestPermissionWarnings(t *testing.T) {
 	elsewhere := filepath.Join(t.TempDir(), "link.yaml")
 	require.NoError(t, os.Symlink(path, elsewhere))
 	require.NoError(t, os.Chmod(dir, 0o777))
+	c.Journal.File, c.Control.Socket = "", ""
 	require.Len(t, c.PermissionWarnings(elsewhere), 1, "the directory that a link leads to")
 }

@@ -78,8 +78,9 @@ type Log struct {
 
 // Journal is the mapping `journal:`: the durable record.
 type Journal struct {
-	// File is absolute, or relative to the configuration file. "" means that nothing is recorded.
-	File    string        // file:
+	// File is the path. In the file it may be relative to the configuration file, and none means that nothing is
+	// recorded; File is then "".
+	File    string        // file: default: see completeFiles
 	Keep    time.Duration // keep: default 8760h (a year); 0s means forever
 	MaxSize int64         // max_size: bytes, written like 500MB; default 1GB; at least 10MB
 	// Numbers says how much of names and numbers is recorded: full, short (the last three digits, no names) or none.
@@ -89,8 +90,11 @@ type Journal struct {
 
 // Control is the mapping `control:`: the Unix socket through which the running daemon is controlled.
 type Control struct {
-	Socket string // socket: absolute path; "" means none
+	// Socket is an absolute path. In the file, none means that there is no socket; Socket is then "".
+	Socket string // socket: default: see completeFiles
 	Group  string // group: the group that may use it; "" means the daemon's own
+
+	tooLong string // the default path, if it is too long for a socket
 }
 
 // Line is an entry of `lines:`.

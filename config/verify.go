@@ -52,11 +52,11 @@ func (d *decoder) checkControl(c *Config) {
 	switch {
 	case s == "" && c.Control.Group != "":
 		d.add(d.at("control.group"),
-			"control.group: there is no socket that the group may use; add control.socket, or remove group")
+			"control.group: there is no socket that the group may use; set control.socket to a path, or remove group")
 	case s == "":
 	case !filepath.IsAbs(s) || filepath.Clean(s) != s:
 		d.add(d.at("control.socket"),
-			"control.socket: %q is not an absolute path; write one such as /run/clearback/control", s)
+			"control.socket: %q is not an absolute path; write one such as /run/clearback/control, or none", s)
 	case len(s) > socketPathLimit:
 		d.add(d.at("control.socket"),
 			"control.socket: the path has %d bytes, and a Unix socket's has at most %d; choose a shorter one, such as /run/clearback/control",

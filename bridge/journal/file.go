@@ -40,7 +40,7 @@ func dsn(path, query string) string {
 // connect opens one connection for writing and brings the file to the current version. busy is how long the connection
 // waits for another process.
 func connect(ctx context.Context, path string, busy time.Duration) (db *sql.DB, c *sql.Conn, err error) {
-	if err := errors.Join(create(path), file.Check(path)); err != nil {
+	if err := errors.Join(create(path, fileMode), file.Check(path)); err != nil {
 		return nil, nil, err
 	}
 	db, err = sql.Open("sqlite", dsn(path, "mode=rw"))
@@ -104,19 +104,19 @@ func closeBoth(db *sql.DB, c *sql.Conn) error {
 
 // create creates an empty file if there is none. If permitted, it gives the file the folder's owner: the service must
 // be able to write a file that root created by hand.
-func create(path string) error {
+func create(path string, mode fs.FileMode) error {
 	if _, err := os.Lstat(path); !errors.Is(err, fs.ErrNotExist) {
 		return nil // if the file is unusable, opening it reports that
 	}
-	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, fileMode)
+	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, mode)
 	if errors.Is(err, fs.ErrExist) {
 		return nil
 	}
 	if err != nil {
 		return err
 	}
-	// The group may read the file, whatever the umask is. SQLite gives the files beside it the same permissions.
-	_ = f.Chmod(fileMode) // a file system without permissions refuses this
+	// The group may read a journal, whatever the umask is. SQLite gives the files beside it the same permissions.
+	_ = f.Chmod(mode) // a file system without permissions refuses this
 	if os.Geteuid() == 0 {
 		err = ownAsFolder(f, path)
 	}
@@ -173,6 +173,8 @@ func explain(path string, err error) string {
 	var e *sqlite.Error
 	if !errors.As(err, &e) {
 		switch {
+		case errors.Is(err, ErrInUse):
+			return "another daemon writes this file, so this one records nothing; set journal.file to a file of its own, or stop the other daemon"
 		case errors.Is(err, fs.ErrNotExist):
 			return fmt.Sprintf("the folder %s does not exist; create it, owned by the user of the service", dir)
 		case errors.Is(err, fs.ErrPermission):

@@ -227,7 +227,7 @@ func TestWriteAndRead(t *testing.T) {
 	require.NoError(t, j.Close())
 	files, err := filepath.Glob(path + "*")
 	require.NoError(t, err)
-	assert.Equal(t, []string{path}, files, "a closed journal is one file")
+	assert.Equal(t, []string{path, path + lockSuffix}, files, "a closed journal is one file, beside its lock")
 
 	r := reader(t, path)
 	rows, err := r.Calls(ctx, Filter{})

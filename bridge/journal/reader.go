@@ -43,7 +43,7 @@ type Reader struct {
 func OpenReader(path string) (*Reader, error) {
 	if _, err := os.Stat(path); err != nil {
 		if errors.Is(err, fs.ErrNotExist) {
-			return nil, fmt.Errorf("%w: %s does not exist; see journal.file in the configuration, and start the daemon once",
+			return nil, fmt.Errorf("%w: %s does not exist; start the daemon once, or set journal.file to the file that it uses",
 				ErrNotFound, path)
 		}
 		return nil, fmt.Errorf("journal: %w; read it as the user of the service, or as a member of its group", err)

@@ -70,6 +70,7 @@ type writer struct {
 	retry        time.Duration
 	alarm        alarm
 	busyFrom     time.Time
+	unlock       func() // nil until this process has locked the journal
 	asideAt      time.Time
 	maintainedAt time.Time
 	dataSeen     int64
@@ -221,6 +222,12 @@ func (w *writer) attempt(now time.Time) error {
 }
 
 func (w *writer) open(ctx context.Context, now time.Time) error {
+	if w.unlock == nil {
+		var err error
+		if w.unlock, err = Lock(w.o.Path); errors.Is(err, ErrInUse) {
+			return err
+		} // a journal that cannot be locked is written all the same
+	}
 	s, err := openStore(ctx, &w.o, w.pace.busy, now, w.previous)
 	if err != nil {
 		return err
@@ -313,6 +320,9 @@ func (w *writer) settle(err error, now time.Time) {
 	case errorOther:
 		w.release()
 		w.alarm.raise(now, explain(w.o.Path, err), err)
+		if errors.Is(err, ErrInUse) { // the other daemon may end at any moment
+			w.retry = w.pace.retry
+		}
 	}
 	w.retryAt = time.Now().Add(w.retry)
 }
@@ -372,6 +382,9 @@ func (w *writer) finish() {
 		w.s = nil
 	}
 	w.release()
+	if w.unlock != nil {
+		w.unlock()
+	}
 	w.shared.count(w.batcher.size(), w.batcher.lost)
 	w.queue.settled()
 	if err != nil {

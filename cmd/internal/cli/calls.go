@@ -45,7 +45,7 @@ func (s journalSource) open(e *env) (c *config.Config, r *journal.Reader, code i
 			return nil, nil, code, false
 		}
 		if file = c.Journal.File; file == "" {
-			return nil, nil, e.failed(fmt.Errorf("%s names no journal; set journal.file to record calls from then on",
+			return nil, nil, e.failed(fmt.Errorf("%s has no journal (journal.file: none); remove that key to record calls from the daemon's next start on",
 				*s.config)), false
 		}
 	}

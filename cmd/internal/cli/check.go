@@ -2,6 +2,7 @@ package cli
 
 import (
 	"fmt"
+	"slices"
 
 	"github.com/spf13/pflag"
 
@@ -40,7 +41,7 @@ func check(f *pflag.FlagSet) action {
 		for _, w := range append(c.PermissionWarnings(path), config.Warnings(c)...) {
 			fmt.Fprintln(e.Out, "warning:", w)
 		}
-		for _, s := range append(config.Describe(c), config.DescribeDialling(c)...) {
+		for _, s := range slices.Concat(config.Describe(c), config.DescribeDialling(c), config.DescribeFiles(c)) {
 			fmt.Fprintln(e.Out, s)
 		}
 		if !*live {

@@ -25,7 +25,7 @@ const maxCell = 80
 // client returns a client of the running daemon. path is the configuration file, for the error.
 func (e *env) client(c *config.Config, path string) (k *control.Client, code int, ok bool) {
 	if c.Control.Socket == "" {
-		return nil, e.failed(fmt.Errorf("%s names no control socket, so the running daemon cannot be asked; set control.socket and restart the daemon",
+		return nil, e.failed(fmt.Errorf("%s allows no control socket, so the running daemon cannot be asked; set control.socket to a path and restart the daemon",
 			path)), false
 	}
 	return control.NewClient(c.Control.Socket), ExitOK, true

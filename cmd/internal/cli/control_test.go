@@ -39,6 +39,40 @@ func recorded(t *testing.T, path string) (socket string) {
 	return socket
 }
 
+// switchedOff returns a configuration file without journal and control socket.
+func switchedOff(t *testing.T) (path string) {
+	t.Helper()
+	path = daemontest.File(t, "127.0.0.1:1502", "192.0.2.1", "192.0.2.2:5060")
+	text, err := os.ReadFile(path)
+	require.NoError(t, err)
+	text = append(text, []byte("journal: {file: none}\ncontrol: {socket: none}\n")...)
+	require.NoError(t, os.WriteFile(path, text, 0o600))
+	return path
+}
+
+// A daemon whose file names neither journal nor control socket has both, and the commands find them with the same file,
+// also by a relative path.
+func TestDefaultPathsAreFound(t *testing.T) {
+	b := &daemontest.Board{}
+	path := daemontest.File(t, daemontest.Serve(t, b), daemontest.Answering(t, "200 OK"),
+		daemontest.Answering(t, "200 OK"))
+	stop := running(t, path, filepath.Join(filepath.Dir(path), "control"))
+	t.Chdir(filepath.Dir(path))
+	for _, p := range []string{path, filepath.Base(path)} {
+		code, out, errs := call("", "lines", "--config", p)
+		assert.Equal(t, ExitOK, code, errs)
+		assert.Contains(t, out, "box-office")
+		assert.NotContains(t, out, "journal:")
+	}
+	stop()
+	code, _, errs := call("", "calls", "--config", filepath.Base(path))
+	assert.Equal(t, ExitOK, code, errs)
+	code, out, errs := call("", "check", path)
+	assert.Equal(t, ExitOK, code, errs)
+	assert.Contains(t, out, "journal: "+filepath.Join(filepath.Dir(path), "journal.db"))
+	assert.Contains(t, out, "control socket: "+filepath.Join(filepath.Dir(path), "control"))
+}
+
 // running runs the daemon as `run` does until stop is called.
 func running(t *testing.T, path, socket string) (stop func()) {
 	t.Helper()
@@ -183,17 +217,22 @@ func TestCallsFollow(t *testing.T) {
 }
 
 func TestNothingToRead(t *testing.T) {
-	path := daemontest.File(t, "127.0.0.1:1502", "192.0.2.1", "192.0.2.2:5060")
-	for command, says := range map[string]string{"calls": "set journal.file", "explain": "set journal.file",
-		"lines": "set control.socket"} {
-		code, _, errs := call("", command, "--config", path)
-		if command == "explain" {
-			code, _, errs = call("", command, "last", "--config", path)
+	path, off := daemontest.File(t, "127.0.0.1:1502", "192.0.2.1", "192.0.2.2:5060"), switchedOff(t)
+	for command, says := range map[string][2]string{
+		"calls":   {"journal.db does not exist", "journal.file: none"},
+		"explain": {"journal.db does not exist", "journal.file: none"},
+		"lines":   {"control does not exist", "set control.socket"},
+	} {
+		for i, p := range []string{path, off} {
+			args := []string{command, "--config", p}
+			if command == "explain" {
+				args = append(args, "last")
+			}
+			code, _, errs := call("", args...)
+			assert.Equal(t, ExitFailed, code, command)
+			assert.Contains(t, errs, says[i], command)
 		}
-		assert.Equal(t, ExitFailed, code, command)
-		assert.Contains(t, errs, says, command)
 	}
-	recorded(t, path)
 	code, _, errs := call("", "calls", "--config", path)
 	assert.Equal(t, ExitFailed, code)
 	assert.Contains(t, errs, "journal.db")

@@ -281,7 +281,7 @@ func planFor(l *config.Line, shortest time.Duration, pulseDiallingOff bool, hold
 // earlier reads the trials of the line's last session from the journal.
 func (e *env) earlier(ctx context.Context, c *config.Config, path string, t *tuner) error {
 	if c.Journal.File == "" {
-		return fmt.Errorf("%s names no journal, so no trials were kept; set journal.file", path)
+		return fmt.Errorf("%s has no journal (journal.file: none), so no trials were kept", path)
 	}
 	r, err := journal.OpenReader(c.Journal.File)
 	if err != nil {

@@ -273,7 +273,7 @@ func TestTerminalOperator(t *testing.T) {
 // A session in the journal gives its result, and --write works, without a running daemon.
 func TestTuneFromTheJournal(t *testing.T) {
 	path := daemontest.File(t, "127.0.0.1:1502", "192.0.2.1", "192.0.2.2:5060")
-	code, _, errs := call("", "tune", "box-office", "--resume", "--config", path)
+	code, _, errs := call("", "tune", "box-office", "--resume", "--config", switchedOff(t))
 	assert.Equal(t, ExitFailed, code)
 	assert.Contains(t, errs, "set control.socket")
 	recorded(t, path)

@@ -49,6 +49,7 @@ const playhouse = `country: GB
 sip: {adapter_side: {listen: "127.0.0.1:5060"}, service_side: {listen: "127.0.0.1:5070"}}
 controllers: [{name: relays, driver: modbus, modbus: {address: "127.0.0.1:1"}}]
 control: {socket: /run/clearback/not-there}
+journal: {file: none}
 lines:
   - name: box-office
     adapter: {user: box-office, contact: "sip:192.0.2.21"}
