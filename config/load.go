@@ -20,6 +20,9 @@ type Env struct {
 	Getenv func(name string) (value string, ok bool)
 	// ReadFile reads a file. A relative path is relative to the configuration file.
 	ReadFile func(path string) ([]byte, error)
+	// Credential reads a credential where CREDENTIALS_DIRECTORY is not set, and names the file whose
+	// permissions matter, if any. It may be nil.
+	Credential func(name string) (data []byte, from string, err error)
 }
 
 // Load reads a file, sets defaults and checks it. If there are faults, the Config is nil. The error means that the file

@@ -222,10 +222,10 @@ func secret(name string, into *Secret) key {
 		if d.env.ReadFile == nil || d.env.Getenv == nil || d.closing && !ofContacts(path) {
 			return
 		}
-		if n.Content[0].Value == "file" {
-			d.noteSecret(where)
+		s, from, err := d.env.secret(n.Content[0].Value, where)
+		if from != "" {
+			d.noteSecret(from)
 		}
-		s, err := d.env.secret(n.Content[0].Value, where)
 		if err != nil {
 			d.add(n, "%s: %v", path, err)
 			return
@@ -252,39 +252,60 @@ func ofContacts(path string) bool {
 		strings.Contains(path, "].contact.")
 }
 
-// secret fetches a secret. It removes a trailing newline.
-func (e Env) secret(kind, where string) (string, error) {
-	if kind == "credential" {
-		dir, ok := e.Getenv("CREDENTIALS_DIRECTORY")
-		switch {
-		case !ok:
-			return "", errors.New("there are no credentials: CREDENTIALS_DIRECTORY is not set; start under systemd with LoadCredential=, or use {file: PATH}")
-		case where == "" || where == "." || where == ".." || strings.Contains(where, "/"):
-			return "", errors.New("a credential's name is one word without a slash; write the one given in LoadCredential=")
+// secret fetches a secret. It removes a trailing newline. from is its file, or "" if its permissions do not matter.
+func (e Env) secret(kind, where string) (s, from string, err error) {
+	var data []byte
+	switch kind {
+	case "file":
+		from = where
+		if data, err = e.ReadFile(where); err != nil {
+			err = unreadable(err)
 		}
-		kind, where = "file", dir+"/"+where
-	}
-	var s string
-	if kind == "env" {
+	case "credential":
+		data, from, err = e.credential(where)
+	case "env":
 		v, ok := e.Getenv(where)
 		if !ok {
-			return "", fmt.Errorf("the environment variable %s is not set; set it, or use {file: PATH}", where)
+			err = fmt.Errorf("the environment variable %s is not set; set it, or use {file: PATH}", where)
 		}
-		s = v
-	} else {
-		data, err := e.ReadFile(where)
-		if err != nil {
-			return "", fmt.Errorf("the secret cannot be read: %w; create the file and let clearback's user read it", err)
-		}
-		s = strings.TrimSuffix(strings.TrimSuffix(string(data), "\n"), "\r")
+		data = []byte(v)
+	}
+	if err != nil {
+		return "", from, err
+	}
+	s = string(data)
+	if kind != "env" {
+		s = strings.TrimSuffix(strings.TrimSuffix(s, "\n"), "\r")
 	}
 	switch {
 	case s == "":
-		return "", errors.New("the secret is empty; write it into the file or variable that is named here")
+		return "", from, errors.New("the secret is empty; write it into the file or variable that is named here")
 	case strings.ContainsAny(s, "\r\n\x00"):
-		return "", errors.New("the secret has more than one line; leave only the secret there")
+		return "", from, errors.New("the secret has more than one line; leave only the secret there")
 	}
-	return s, nil
+	return s, from, nil
+}
+
+// credential reads a credential of systemd.
+func (e Env) credential(name string) (data []byte, from string, err error) {
+	if name == "" || name == "." || name == ".." || strings.Contains(name, "/") {
+		return nil, "", errors.New("a credential's name is one word without a slash; write the one given in LoadCredential=")
+	}
+	dir, ok := e.Getenv("CREDENTIALS_DIRECTORY")
+	switch {
+	case ok:
+		if data, err = e.ReadFile(dir + "/" + name); err != nil {
+			err = unreadable(err)
+		}
+		return data, "", err
+	case e.Credential != nil:
+		return e.Credential(name)
+	}
+	return nil, "", errors.New("there are no credentials: CREDENTIALS_DIRECTORY is not set; start under systemd with LoadCredential=, or use {file: PATH}")
+}
+
+func unreadable(err error) error {
+	return fmt.Errorf("the secret cannot be read: %w; create the file and let clearback's user read it", err)
 }
 
 // unit is a Modbus unit identifier (Modbus messaging on TCP/IP: 255 means a board that is addressed by IP alone).

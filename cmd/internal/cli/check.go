@@ -30,7 +30,7 @@ func check(f *pflag.FlagSet) action {
 			}
 			path = others[0]
 		}
-		c, code, ok := e.load(path)
+		c, code, ok := e.load(path, config.LoadForCheck)
 		if !ok {
 			return code
 		}

@@ -12,12 +12,14 @@ import (
 	"clearback/config"
 )
 
-// load reads and checks the file. If the file has faults, load prints them and returns an exit code, and ok is false.
-func (e *env) load(path string) (c *config.Config, code int, ok bool) {
+// load reads and checks the file with read, which is config.Load or config.LoadForCheck. If the file has faults, load
+// prints them and returns an exit code, and ok is false.
+func (e *env) load(path string, read func(string) (*config.Config, config.Faults, error)) (c *config.Config, code int,
+	ok bool) {
 	if path == "" {
 		return nil, e.fault("name the configuration file"), false
 	}
-	c, faults, err := config.Load(path)
+	c, faults, err := read(path)
 	if err != nil {
 		return nil, e.fault("%v; name the file, or set %s", err, configVariable), false
 	}
@@ -33,7 +35,7 @@ func (e *env) load(path string) (c *config.Config, code int, ok bool) {
 func run(f *pflag.FlagSet) action {
 	path := configFlag(f)
 	return func(e *env, _ []string) int {
-		c, code, ok := e.load(*path)
+		c, code, ok := e.load(*path, config.Load)
 		if !ok {
 			return code
 		}

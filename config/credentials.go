@@ -1,0 +1,122 @@
+package config
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"maps"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"clearback/config/file"
+)
+
+// systemdUnit finds the credentials of a systemd unit from outside the unit, for somebody who may read them, such as
+// root.
+type systemdUnit struct {
+	name string
+	// folders holds the folders with unit files; an earlier one takes precedence (systemd.unit(5)).
+	folders []string
+	// handedOver is the folder with the credentials of the running units (systemd.exec(5)).
+	handedOver string
+}
+
+// serviceUnit returns the unit that the sample and the packages install.
+func serviceUnit() systemdUnit {
+	return systemdUnit{name: "clearback.service", handedOver: "/run/credentials", folders: []string{"/etc/systemd/system",
+		"/run/systemd/system", "/usr/local/lib/systemd/system", "/usr/lib/systemd/system", "/lib/systemd/system"}}
+}
+
+// LoadForCheck is [Load], for a check of the file by hand. Outside the unit, it reads the secrets that the file names
+// as {credential: NAME} from where clearback.service gets them at its next start.
+func LoadForCheck(path string) (*Config, Faults, error) { return loadForCheck(path, serviceUnit()) }
+
+func loadForCheck(path string, u systemdUnit) (*Config, Faults, error) {
+	data, err := file.Read(path)
+	if err != nil {
+		return nil, nil, fmt.Errorf("read the configuration: %w", err)
+	}
+	env := envOf(path)
+	env.Credential = u.credential
+	c, faults := Parse(path, data, env)
+	return c, faults, nil
+}
+
+// credential reads a credential: from the file that the unit names, else from what a running unit was given. The latter
+// also has those that the unit decrypts. from is the file whose permissions matter, or "".
+func (u systemdUnit) credential(name string) (data []byte, from string, err error) {
+	from, named := u.loaded()[name]
+	path := from
+	if !named {
+		path = filepath.Join(u.handedOver, u.name, name)
+	}
+	data, err = file.Read(path)
+	switch {
+	case err == nil:
+		return data, from, nil
+	case errors.Is(err, fs.ErrPermission):
+		return nil, "", fmt.Errorf("there are no credentials here (CREDENTIALS_DIRECTORY is not set), and this user may not read those of %s: %w; run the check as root",
+			u.name, err)
+	case named:
+		return nil, "", fmt.Errorf("%s loads this credential from a file that cannot be read: %w; create the file, or correct LoadCredential=",
+			u.name, err)
+	}
+	return nil, "", fmt.Errorf("there are no credentials here (CREDENTIALS_DIRECTORY is not set), and %s neither runs nor names a file for this one; add LoadCredential=%s:PATH to the unit, or check as the unit does: systemd-run --pipe --wait -p LoadCredentialEncrypted=%[2]s:PATH clearback check FILE",
+		u.name, name)
+}
+
+// loaded returns the files of the unit's LoadCredential= settings, by the names of the credentials. It leaves out what
+// only systemd can resolve: encrypted files, specifiers, folders and relative paths.
+func (u systemdUnit) loaded() map[string]string {
+	all := map[string]string{}
+	for _, path := range u.files() {
+		text, err := file.Read(path)
+		if err != nil {
+			continue // it is masked, or this user may not read it
+		}
+		section := ""
+		for line := range strings.Lines(strings.ReplaceAll(string(text), "\\\n", " ")) {
+			line = strings.TrimSpace(line)
+			if strings.HasPrefix(line, "[") {
+				section = line
+			}
+			key, value, _ := strings.Cut(line, "=")
+			if section != "[Service]" || strings.TrimSpace(key) != "LoadCredential" {
+				continue
+			}
+			id, source, _ := strings.Cut(strings.TrimSpace(value), ":")
+			switch {
+			case id == "": // an empty setting removes the earlier ones
+				clear(all)
+			case filepath.IsAbs(source) && !strings.Contains(source, "%"):
+				all[id] = source
+			}
+		}
+	}
+	return all
+}
+
+// files returns the unit's file and its drop-ins, in the order in which systemd reads them: the first file of the unit,
+// then the drop-ins by their names, of which those in an earlier folder replace those in a later one.
+func (u systemdUnit) files() []string {
+	var all []string
+	dropIns := map[string]string{}
+	for _, dir := range u.folders {
+		path := filepath.Join(dir, u.name)
+		if _, err := os.Stat(path); err == nil && len(all) == 0 {
+			all = append(all, path)
+		}
+		more, _ := filepath.Glob(filepath.Join(path+".d", "*.conf")) // the pattern is valid
+		for _, p := range more {
+			if dropIns[filepath.Base(p)] == "" {
+				dropIns[filepath.Base(p)] = p
+			}
+		}
+	}
+	for _, name := range slices.Sorted(maps.Keys(dropIns)) {
+		all = append(all, dropIns[name])
+	}
+	return all
+}
