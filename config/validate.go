@@ -53,15 +53,6 @@ func (d *decoder) checkMediaLost(l *Line, at string) {
 	}
 }
 
-func (d *decoder) checkCountry(c *Config) {
-	if c.Country == "" {
-		return
-	}
-	if _, err := c.numbers(); err != nil {
-		d.add(d.at("country"), "%v", err)
-	}
-}
-
 func (c *Config) numbers() (*supervision.Numbers, error) {
 	return supervision.NewNumbers(supervision.NumbersOptions{
 		Country: c.Country, Prefixes: c.Emergency.Prefixes, Additional: c.Emergency.Numbers,
