@@ -153,7 +153,7 @@ func (d *Daemon) startLines(c *config.Config, numbers *supervision.Numbers) erro
 		o.FirstCall = d.journal.FirstCall()
 	}
 	if c.Control.Socket != "" { // after the contacts were closed, since it waits for a disk that does not respond
-		d.live = livestate.Open(c.Control.Socket+liveSuffix, d.log)
+		d.live = livestate.Open(livestate.Folder(c.Control.Socket), d.log)
 		o.SavedBinding, o.SaveBinding = d.savedBinding, d.saveBinding
 	}
 	var err error

@@ -8,13 +8,12 @@ import (
 	"clearback/bridge/sipua/registration"
 )
 
-// What the next start needs at once is kept in a folder beside the control socket. The service manager has it in memory
-// (/run), so that the refresh of each binding every minute wears no disk. It survives the death of the daemon and a
-// restart, but not a reboot, after which most bindings would have expired.
-const (
-	liveSuffix  = ".live" // of the folder, after the path of the socket
-	liveTimeout = time.Second
-)
+// What the next start needs at once is kept in livestate.Folder. The service manager has that folder in memory (/run),
+// so that the refresh of each binding every minute wears no disk. It survives the death of the daemon and a restart,
+// but not a reboot, after which most bindings would have expired.
+
+// liveTimeout is how long the end of the daemon waits until everything is kept.
+const liveTimeout = time.Second
 
 func bindingName(line string) string { return "adapter-" + line }
 
