@@ -113,15 +113,17 @@ func (s *server) try(res *sip.Response) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if !s.responded {
-		s.responded = true
-		res.SetDestination(s.dest)
-		s.tx.Respond(res) // if that fails, the INVITE is retransmitted
+		s.respondLocked(res) // if that fails, the INVITE is retransmitted
 	}
 }
 
 func (s *server) respond(res *sip.Response) error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	return s.respondLocked(res)
+}
+
+func (s *server) respondLocked(res *sip.Response) error {
 	if s.final != 0 && !(s.r.IsInvite() && success(s.final) && res.StatusCode == s.final) {
 		return nil
 	}
@@ -224,7 +226,7 @@ func (s *server) cancel() bool {
 // toTag returns our tag in the responses to this request. It runs in the queue of the Call-ID, as does the code that
 // writes the tag.
 func (s *server) toTag() string {
-	if tag, ok := s.r.To().Params.Get("tag"); ok && tag != "" {
+	if tag := s.r.To().Params.GetOr("tag", ""); tag != "" {
 		return tag
 	}
 	return s.tag
@@ -258,8 +260,9 @@ func (s *server) repeated(req *sip.Request) {
 // acked handles an ACK with the branch of the INVITE. The ACK of a non-2xx ends here (RFC 3261 section 17.2.1).
 func (s *server) acked(ack *Request) {
 	s.mu.Lock()
-	code, again := s.final, s.ackReceived
-	if code >= 300 {
+	code := s.final
+	first := code >= 300 && !s.ackReceived
+	if first {
 		s.ackReceived = true
 	}
 	s.mu.Unlock()
@@ -268,7 +271,7 @@ func (s *server) acked(ack *Request) {
 		if s.r.Endpoint.findDialog(ack) {
 			s.r.Endpoint.pass(ack)
 		}
-	case code >= 300 && !again:
+	case first:
 		s.confirmed()
 	}
 }

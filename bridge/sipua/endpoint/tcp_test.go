@@ -243,3 +243,106 @@ func TestRefusedConnectionIsReset(t *testing.T) {
 	}
 	require.ErrorIs(t, err, syscall.ECONNRESET)
 }
+
+// A request is sent again only while it awaits its first response: not after a provisional or a final one, and not once
+// it has failed. Then no connection is made for it either.
+func TestWhatIsSentAgain(t *testing.T) {
+	lookups := 0
+	change := func(o *Options) {
+		o.Lookup = func(context.Context, string, string) ([]netip.Addr, error) {
+			lookups++
+			return nil, errors.New("no such name server")
+		}
+	}
+	bubble(t, testHandler{}, change, func(t *testing.T, e *Endpoint, _ *endpointtest.Network,
+		_ func() []endpointtest.Packet) {
+		for _, c := range []struct {
+			final              int
+			provisional, ended bool
+			want               int
+		}{{want: 1}, {final: 200}, {provisional: true}, {ended: true}} {
+			req := outgoing(sip.INVITE, "again", net.TCPAddrFromAddrPort(source(1)))
+			req.SetDestination("pbx.example:5060")
+			var written writeCounter
+			tx := &Transaction{e: e, req: req, conn: &written, final: c.final, provisional: c.provisional,
+				ended: c.ended}
+			lookups = 0
+			tx.resend(t1)
+			require.Equal(t, c.want, lookups, "%+v", c)
+			require.NoError(t, tx.rewrite(&written, req))
+			require.EqualValues(t, c.want, written.n, "%+v: it may be answered while the connection is made", c)
+		}
+	})
+}
+
+// writeCounter is a connection that counts the messages written to it.
+type writeCounter struct {
+	sip.Connection
+	n int
+}
+
+func (w *writeCounter) WriteMsg(sip.Message) error { w.n++; return nil }
+
+// A connection whose silence cannot be limited is closed.
+func TestConnectionWithoutDeadline(t *testing.T) {
+	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, _ *endpointtest.Network,
+		_ func() []endpointtest.Packet) {
+		ours, theirs := net.Pipe()
+		require.True(t, e.streams.add(&conn{Conn: noDeadline{ours}, e: e, peer: source(1)}))
+		begin := time.Now()
+		_, err := theirs.Read(make([]byte, 1))
+		require.ErrorIs(t, err, io.EOF)
+		require.Zero(t, time.Since(begin))
+	})
+}
+
+// noDeadline is a connection that takes no read deadline.
+type noDeadline struct{ net.Conn }
+
+func (noDeadline) SetReadDeadline(time.Time) error { return errors.ErrUnsupported }
+
+// A connection that its peer closes was neither slow nor idle.
+func TestConnectionClosedByPeer(t *testing.T) {
+	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, _ *endpointtest.Network,
+		_ func() []endpointtest.Packet) {
+		for _, begun := range []string{"", "OPTIONS"} {
+			c := piped(e, source(1))
+			_, err := io.WriteString(c, begun)
+			require.NoError(t, err)
+			synctest.Wait() // the endpoint reads on
+			require.NoError(t, c.Close())
+			synctest.Wait()
+			require.Equal(t, Counts{}, e.Counts())
+		}
+	})
+}
+
+// If the connection of a caller dies before the 100, which is sent after 200 ms (RFC 3261 section 17.2.1), the 100 goes
+// over a new connection (section 18.2.2). The transaction stays, so the caller can still cancel the call.
+func TestTryingOverNewConnection(t *testing.T) {
+	var l log
+	h := testHandler{request: func(r *Request) { l.add("INVITE") }, cancelled: func(*Request) { l.add("CANCEL") }}
+	bubble(t, h, nil, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
+		at := source(1)
+		send := func(c net.Conn, method string) {
+			_, err := c.Write(from(at, method, "moved"))
+			require.NoError(t, err)
+			synctest.Wait()
+		}
+		first := piped(e, netip.AddrPortFrom(at.Addr(), 40000))
+		send(first, "INVITE")
+		require.NoError(t, first.Close())
+		second := piped(e, at) // at the sent-by of the Via
+		begin, b := time.Now(), make([]byte, 4096)
+		n, err := second.Read(b)
+		require.NoError(t, err)
+		require.Contains(t, string(b[:n]), "SIP/2.0 100 Trying")
+		require.Equal(t, sip.Timer_1xx, time.Since(begin))
+		send(second, "CANCEL")
+		n, err = second.Read(b)
+		require.NoError(t, err)
+		require.Contains(t, string(b[:n]), "SIP/2.0 200 OK")
+		synctest.Wait()
+		require.Equal(t, []string{"INVITE", "CANCEL"}, l.all())
+	})
+}
