@@ -5,8 +5,10 @@ import (
 	"crypto/rand"
 	"errors"
 	"fmt"
+	"net"
 	"net/netip"
 	"slices"
+	"strconv"
 	"strings"
 	"sync"
 	"time"
@@ -49,7 +51,7 @@ type Transaction struct {
 	why         []sip.Header  // further header fields of the CANCEL
 	final       int           // status code of the final response; 0 until it arrives
 	ack         *sip.Request  // the ACK of a non-2xx final response
-	ended       bool          // no further Response follows
+	ended       bool          // it failed; no further Response follows
 	lost        bool          // the request could not be written
 }
 
@@ -104,10 +106,8 @@ func (e *Endpoint) prepare(req *sip.Request) (*sip.Request, error) {
 	}
 	out.SetTransport(transport)
 	dest := req.Destination()
-	if host, port, err := sip.ParseAddr(dest); err == nil {
-		if at, err := netip.ParseAddr(strings.Trim(host, "[]")); err == nil {
-			dest = netip.AddrPortFrom(at.Unmap(), uint16(port)).String()
-		}
+	if at, err := netip.ParseAddrPort(dest); err == nil {
+		dest = netip.AddrPortFrom(at.Addr().Unmap(), at.Port()).String()
 	}
 	out.SetDestination(dest)
 	if out.Via() == nil {
@@ -147,7 +147,7 @@ func (e *Endpoint) resolve(req *sip.Request) (sip.Connection, error) {
 		if err != nil {
 			return nil, err
 		}
-		req.SetDestination(netip.AddrPortFrom(at, uint16(port)).String())
+		req.SetDestination(net.JoinHostPort(at.String(), strconv.Itoa(port)))
 	}
 	if conn := e.ready(req); conn != nil {
 		return conn, nil
@@ -331,7 +331,7 @@ func (t *Transaction) watch(tx *sip.ClientTx) {
 func (t *Transaction) receive(res *sip.Response) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	if t.ended || t.tx == nil {
+	if t.ended {
 		return
 	}
 	switch invite := t.req.IsInvite(); {
@@ -371,11 +371,10 @@ func (t *Transaction) firstFinal(res *sip.Response, invite bool) {
 	}
 	t.tx.Terminate()
 	if stay == 0 {
-		t.ended = true
 		t.forget()
-		return
+	} else {
+		e.after(stay, t.forget)
 	}
-	e.after(stay, func() { t.forget() })
 }
 
 // deliver queues a response for the caller of Send. The first final response is never lost. Others are dropped and

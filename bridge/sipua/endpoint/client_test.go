@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"net"
+	"net/netip"
 	"strings"
 	"testing"
 	"time"
@@ -106,6 +107,7 @@ func TestFailureAcked(t *testing.T) {
 		require.Equal(t, m.Get("Route"), ack.Get("Route"))
 		require.Equal(t, "far", ack.Tag())
 		require.Equal(t, "7 ACK", ack.Get("CSeq"))
+		require.Equal(t, "0", ack.Get("Content-Length"), "mandatory on a stream (RFC 3261 section 18.3)")
 		if network == "udp" {
 			for range 3 {
 				w().Send(rawtest.Answer(m, 486, "far"))
@@ -132,6 +134,7 @@ func TestCancelWaits(t *testing.T) {
 		c := w().Expect("CANCEL sip:workshop@workshop.test SIP/2.0")
 		require.Equal(t, m.Get("Via"), c.Get("Via"))
 		require.Equal(t, "7 CANCEL", c.Get("CSeq"))
+		require.Equal(t, "0", c.Get("Content-Length"), "mandatory on a stream (RFC 3261 section 18.3)")
 		require.Empty(t, c.Tag())
 		w().Send(rawtest.Answer(c, 200, "far"))
 		w().Send(rawtest.Answer(m, 200, "far"))
@@ -311,6 +314,30 @@ func TestSendToName(t *testing.T) {
 	l.saw(t, "200 far")
 }
 
+// A transaction knows the address that its request went to once the name has been looked up.
+func TestDestinationOfTransaction(t *testing.T) {
+	runVirtual(t, func(t *virtualTest) {
+		found := make(chan struct{}) // closed when the name server answers
+		e := open(t, testHandler{}, func(o *Options) {
+			o.Lookup = func(context.Context, string, string) ([]netip.Addr, error) {
+				<-found
+				return []netip.Addr{netip.MustParseAddr("::ffff:127.0.0.1")}, nil
+			}
+		})
+		w := listenUDP(t, e)
+		at := netip.MustParseAddrPort(w.Addr())
+		req := outgoing(sip.OPTIONS, "named", w.Conn.LocalAddr())
+		req.SetDestination(fmt.Sprintf("pbx.millrace.example:%d", at.Port()))
+		tx, err := e.Send(req, func(Response) {})
+		require.NoError(t, err)
+		require.Equal(t, netip.AddrPort{}, tx.To())
+		close(found)
+		m := w.Expect("OPTIONS")
+		require.Equal(t, at, tx.To())
+		w.Send(rawtest.Answer(m, 200, "far"))
+	})
+}
+
 // A response that matches no request of ours is dropped.
 func TestStrayResponses(t *testing.T) {
 	runVirtual(t, func(t *virtualTest) {
@@ -344,6 +371,7 @@ func TestCloseEnds(t *testing.T) {
 		require.NoError(t, e.Close())
 		require.ErrorIs(t, <-got, ErrClosed)
 		_, err = e.Send(outgoing(sip.OPTIONS, "x", w.Conn.LocalAddr()), func(Response) {})
-		require.Error(t, err)
+		require.ErrorIs(t, err, ErrClosed)
+		require.Zero(t, e.Counts().Clients)
 	})
 }

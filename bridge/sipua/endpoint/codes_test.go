@@ -57,18 +57,42 @@ func TestAckByCode(t *testing.T) {
 	}
 }
 
-// If an INVITE of an unknown source is refused with 300, the response is sent once. Other responses to an unknown
-// source are sent as to everybody.
+// If an INVITE of an unknown source is refused with 300, the response is sent once, and once more for each
+// retransmission of the INVITE. Other responses to an unknown source are sent as to everybody: after a 2xx, a
+// retransmission is absorbed (RFC 6026 section 7.1).
 func TestResponsesToUnknownSourceByCode(t *testing.T) {
-	for _, code := range []int{180, 300} {
+	for _, code := range []int{180, 299, 300} {
 		for _, method := range []string{"INVITE", "OPTIONS"} {
 			bubble(t, testHandler{request: func(r *Request) { r.Reply(code, "Whatever") }}, limited,
 				func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
 					n.Send(hostile, victim, from(hostile, method, "once"))
 					<-time.After(30 * t1)
 					require.Len(t, sent(), 1, "%s %d", method, code)
+					n.Send(hostile, victim, from(hostile, method, "once"))
+					again := sent()
+					require.Equal(t, method == "INVITE" && code == 299, len(again) == 0, "%s %d", method, code)
+					require.LessOrEqual(t, len(again), 1)
 				})
 		}
+	}
+}
+
+// A second final response is not sent, whatever its code. Only a 2xx to INVITE may be sent again, with the same code
+// (RFC 6026 section 7.1).
+func TestSecondFinalResponse(t *testing.T) {
+	for _, c := range []struct {
+		method        string
+		first, second int
+		sent          int
+	}{
+		{"INVITE", 299, 299, 2}, {"INVITE", 299, 200, 1}, {"INVITE", 200, 300, 1}, {"INVITE", 300, 300, 1},
+		{"INVITE", 300, 200, 1}, {"OPTIONS", 200, 200, 1}, {"OPTIONS", 300, 300, 1},
+	} {
+		h := testHandler{request: func(r *Request) { r.Reply(c.first, "Whatever"); r.Reply(c.second, "Whatever") }}
+		bubble(t, h, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+			n.Send(hostile, victim, from(hostile, c.method, "second"))
+			require.Len(t, sent(), c.sent, "%+v", c)
+		})
 	}
 }
 
@@ -81,7 +105,7 @@ func TestFinalsByCode(t *testing.T) {
 		words  []string
 		acks   int
 	}{
-		{sip.INVITE, []int{300, 300, 301, 200}, []string{"300 far"}, 3},
+		{sip.INVITE, []int{300, 300, 301, 200, 299}, []string{"300 far"}, 3},
 		{sip.INVITE, []int{299, 299, 200, 300}, []string{"299 far", "299 far", "200 far"}, 0},
 		{sip.INVITE, []int{199, 200, 180}, []string{"199 far", "200 far"}, 0},
 		{sip.OPTIONS, []int{199, 200, 200}, []string{"199 far", "200 far"}, 0},
@@ -94,15 +118,15 @@ func TestFinalsByCode(t *testing.T) {
 			require.NoError(t, err)
 			asked := rawtest.Message(sent()[0].Data)
 			for _, code := range c.codes {
-				n.Send(hostile, victim, []byte(rawtest.Answer(asked, code, "far")))
+				e.take([]byte(rawtest.Answer(asked, code, "far")), origin{from: hostile, transport: "UDP"})
 			}
-			require.Len(t, sent(), c.acks, "%+v", c)
-			require.Equal(t, c.words, l.all(), "%+v", c)
 			want := 0
 			if c.method == sip.INVITE { // the transaction stays for retransmissions: 64*T1 in both cases here
 				want = 1
 			}
-			require.Equal(t, want, e.Counts().Clients, "%+v", c)
+			require.Equal(t, want, e.Counts().Clients, "%+v: any other ends at once", c)
+			require.Len(t, sent(), c.acks, "%+v", c)
+			require.Equal(t, c.words, l.all(), "%+v", c)
 			<-time.After(64*t1 - 1)
 			require.Equal(t, want, e.Counts().Clients, "%+v", c)
 			<-time.After(1)

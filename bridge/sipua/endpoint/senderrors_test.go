@@ -112,6 +112,25 @@ func TestGivenUpBeforeItIsSent(t *testing.T) {
 	})
 }
 
+// After an error no response follows, not even one that arrived at the same moment.
+func TestNoResponseAfterError(t *testing.T) {
+	var l log
+	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, _ *endpointtest.Network,
+		sent func() []endpointtest.Packet) {
+		tx, err := e.Send(outgoing(sip.INVITE, "crossed", net.UDPAddrFromAddrPort(hostile)), l.note)
+		require.NoError(t, err)
+		invite := rawtest.Message(sent()[0].Data)
+		tx.fail(ErrTimeout)
+		for _, code := range []int{180, 200} {
+			m, err := newParser().ParseSIP([]byte(rawtest.Answer(invite, code, "far")))
+			require.NoError(t, err)
+			tx.receive(m.(*sip.Response)) // it was found in the table before the transaction ended
+		}
+		sent()
+		require.Equal(t, []string{ErrTimeout.Error()}, l.all())
+	})
+}
+
 // A closed endpoint accepts no messages, and does not make a connection to send a response.
 func TestTakesNothingAfterClose(t *testing.T) {
 	var l log

@@ -52,10 +52,18 @@ func TestWrite(t *testing.T) {
 	require.Equal(t, "same connection", peer.Expect("ACK").Get("Call-ID"))
 }
 
-// A request that lacks one of the mandatory header fields is not sent.
+// A request that lacks one of the mandatory header fields is not sent, nor one whose destination lacks host or port, or
+// has a port beyond 65535.
 func TestSendIncompleteRequest(t *testing.T) {
 	runVirtual(t, func(t *virtualTest) {
-		e := open(t, testHandler{})
+		e := open(t, testHandler{}, func(o *Options) {
+			o.Lookup = func(_ context.Context, _, host string) ([]netip.Addr, error) {
+				if host != "pbx" {
+					return nil, errors.New("no such host")
+				}
+				return []netip.Addr{netip.MustParseAddr("127.0.0.1")}, nil
+			}
+		})
 		w := listenUDP(t, e)
 		for _, name := range []string{"From", "To", "Call-ID", "CSeq"} {
 			r := outgoing(sip.OPTIONS, "lacks", w.Conn.LocalAddr())
@@ -63,7 +71,7 @@ func TestSendIncompleteRequest(t *testing.T) {
 			_, err := e.Send(r, func(Response) {})
 			require.ErrorContains(t, err, "lacks From, To, Call-ID or CSeq", name)
 		}
-		for _, to := range []string{"", "::", "pbx:x"} {
+		for _, to := range []string{"", "::", "pbx:x", "pbx:65536", "pbx:-1", "192.0.2.1:65536", "192.0.2.1:-1"} {
 			r := outgoing(sip.OPTIONS, "nowhere", w.Conn.LocalAddr())
 			r.SetDestination(to)
 			got := make(chan error, 1) // the final error
@@ -72,6 +80,7 @@ func TestSendIncompleteRequest(t *testing.T) {
 				err = <-got
 			}
 			require.Error(t, err, "%q", to)
+			require.NotErrorIs(t, err, ErrTimeout, "%q was not sent", to)
 		}
 		require.Zero(t, e.Counts().Clients)
 		require.Zero(t, e.sourceLimiter.awaited.len())
