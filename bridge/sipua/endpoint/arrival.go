@@ -47,13 +47,12 @@ func newArrivals(clocks func() (wall, boot time.Duration)) *arrivals {
 
 // run reads the clocks every lookEvery until ctx ends.
 func (a *arrivals) run(ctx context.Context) {
-	tick := time.NewTicker(lookEvery)
-	defer tick.Stop()
+	tick := time.Tick(lookEvery)
 	for {
 		select {
 		case <-ctx.Done():
 			return
-		case <-tick.C:
+		case <-tick:
 			a.now()
 		}
 	}

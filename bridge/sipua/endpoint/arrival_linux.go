@@ -18,12 +18,16 @@ func readBoot() Arrival {
 	return Arrival(t.Nano())
 }
 
-// readClocks reads both clocks. If clockPairSlack or more passes during the reading, it reads them again, up to ten
-// times.
+// readClocks reads both clocks.
 func readClocks() (wall, boot time.Duration) {
+	return readPair(func() time.Duration { return time.Duration(time.Now().UnixNano()) }, readBoot)
+}
+
+// readPair reads two clocks. If clockPairSlack or more passes during the reading, it reads them again, up to ten times.
+func readPair(readWall func() time.Duration, readBoot func() Arrival) (wall, boot time.Duration) {
 	for range 10 {
 		before := readBoot()
-		wall = time.Duration(time.Now().UnixNano())
+		wall = readWall()
 		after := readBoot()
 		if boot = time.Duration(after); time.Duration(after-before) < clockPairSlack {
 			return wall, time.Duration(before+after) / 2
@@ -57,18 +61,23 @@ func newTimestampedConn(c *net.UDPConn) *timestampedConn {
 // read reads a datagram and its stamp by the wall clock; stamp is 0 if there is none.
 func (s *timestampedConn) read(b []byte) (n int, from netip.AddrPort, stamp time.Duration, err error) {
 	n, length, _, from, err := s.ReadMsgUDPAddrPort(b, s.control[:])
-	for left := s.control[:length]; err == nil && len(left) > 0; {
-		h, data, rest, bad := unix.ParseOneSocketControlMessage(left)
-		if bad != nil {
-			break
-		}
-		left = rest
-		if h.Level != unix.SOL_SOCKET || h.Type != unix.SCM_TIMESTAMPNS {
-			continue
-		}
-		stamp = timespec(data)
+	if err == nil {
+		stamp = stampOf(s.control[:length])
 	}
 	return n, from, stamp, err
+}
+
+// stampOf returns the stamp among the control messages of a datagram, or 0 if there is none.
+func stampOf(control []byte) (stamp time.Duration) {
+	for len(control) > 0 {
+		var h unix.Cmsghdr
+		var data []byte
+		h, data, control, _ = unix.ParseOneSocketControlMessage(control) // nothing is left of a malformed one
+		if h.Level == unix.SOL_SOCKET && h.Type == unix.SCM_TIMESTAMPNS {
+			stamp = timespec(data)
+		}
+	}
+	return stamp
 }
 
 // timespec reads a struct timespec of 64 or 32 bits; any other length gives 0.

@@ -1,7 +1,6 @@
 package endpoint
 
 import (
-	"context"
 	"fmt"
 	"testing"
 	"testing/synctest"
@@ -132,9 +131,18 @@ func TestArrivalsAtTheirEdges(t *testing.T) {
 		f.wall += time.Hour
 	}
 	f.boot = someRun
-	a = &arrivals{clocks: a.clocks}
+	a = newArrivals(a.clocks)
 	require.Equal(t, Arrival(someRun), a.now())
 	require.Zero(t, a.resumed())
+	for _, a := range []*arrivals{a, newArrivals(a.clocks)} { // stopped after the last reading, after the only one
+		f.pass(stopGap + 1)
+		require.False(t, a.resumed().IsZero())
+	}
+	a = newArrivals(a.clocks)
+
+	f.pass(stopGap)
+	a.now()
+	require.Zero(t, a.resumed(), "the process was only slow")
 
 	f.wall = f.boot - time.Millisecond
 	a = &arrivals{clocks: a.clocks}
@@ -163,20 +171,22 @@ func TestArrivalsAtTheirEdges(t *testing.T) {
 	require.Equal(t, set+1, a.arrivalOf(set, stamp+1))
 }
 
-// The clocks are read four times a second, until the context ends.
+// An endpoint reads its clocks four times a second until it is closed, whether messages arrive or not.
 func TestClocksAreRead(t *testing.T) {
 	t.Parallel()
-	synctest.Test(t, func(t *testing.T) {
-		f := &fakeClock{someDay, someRun}
-		a := &arrivals{clocks: func() (wall, boot time.Duration) { f.pass(1); return f.wall, f.boot }}
-		ctx, stop := context.WithCancel(context.Background())
-		go a.run(ctx)
+	readings := 0
+	clocks := func(o *Options) {
+		o.Clocks = func() (wall, boot time.Duration) { readings++; return someDay, someRun }
+	}
+	bubble(t, testHandler{}, clocks, func(t *testing.T, e *Endpoint, _ *endpointtest.Network,
+		_ func() []endpointtest.Packet) {
+		synctest.Wait() // the endpoint reads its socket
+		readings = 0
 		<-time.After(10*lookEvery + 1)
-		stop()
-		synctest.Wait()
-		require.Equal(t, someRun+10, f.boot)
+		require.NoError(t, e.Close())
+		require.Equal(t, 10, readings)
 		<-time.After(10 * lookEvery)
-		require.Equal(t, someRun+10, f.boot)
+		require.Equal(t, 10, readings)
 	})
 }
 
@@ -187,7 +197,7 @@ func TestArrivalInFullBuffers(t *testing.T) {
 	const many = 50
 	came := make(chan Arrival, many+1) // arrivals of all requests
 	h := testHandler{request: func(r *Request) { came <- r.Arrival }}
-	f := &fakeClock{someDay, someRun}
+	f := &fakeClock{someRun - time.Millisecond, someRun} // a machine whose wall clock began when it started
 	clocks := func(o *Options) { o.Clocks = func() (wall, boot time.Duration) { return f.wall, f.boot } }
 	bubble(t, h, clocks, func(t *testing.T, e *Endpoint, _ *endpointtest.Network, _ func() []endpointtest.Packet) {
 		c := piped(e, source(1))
@@ -241,6 +251,7 @@ func TestArrivalAfterStandstill(t *testing.T) {
 	require.False(t, a.resumed().After(start))
 	require.False(t, a.resumed().IsZero())
 	require.Zero(t, (*arrivals)(nil).arrivalOf(0, 1))
+	require.Zero(t, (*arrivals)(nil).now())
 	require.Zero(t, a.age(0))
 	require.Zero(t, (*arrivals)(nil).age(1))
 	require.Zero(t, (*arrivals)(nil).resumed())

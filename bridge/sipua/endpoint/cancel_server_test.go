@@ -4,6 +4,7 @@ import (
 	"net/netip"
 	"strings"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"github.com/emiago/sipgo/sip"
@@ -117,6 +118,42 @@ func TestEarlyCancels(t *testing.T) {
 	})
 }
 
+// On a stream, a CANCEL ends with its response: Timer J is zero (RFC 3261 section 17.2.2).
+func TestCancelOnAStreamDoesNotLinger(t *testing.T) {
+	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, _ *endpointtest.Network,
+		_ func() []endpointtest.Packet) {
+		c := piped(e, source(1))
+		for _, method := range []string{"INVITE", "CANCEL"} {
+			_, err := c.Write(from(source(1), method, "stream"))
+			require.NoError(t, err)
+		}
+		_, err := c.Read(make([]byte, 4096))
+		require.NoError(t, err)
+		synctest.Wait()
+		require.Equal(t, 1, e.Counts().Servers, "the INVITE")
+	})
+}
+
+// Of two CANCELs that overtook their INVITE, from two addresses of one side, the first cancels it.
+func TestEarlyCancelsOfOneSide(t *testing.T) {
+	var l log
+	h := testHandler{cancelled: func(r *Request) { l.add("cancelled") }}
+	bubble(t, h, func(o *Options) { o.SameSide = func(_, _ netip.Addr) bool { return true } },
+		func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+			for _, at := range []netip.AddrPort{source(2), source(1)} {
+				n.Send(at, victim, from(source(1), "CANCEL", "early"))
+			}
+			n.Send(source(1), victim, from(source(1), "INVITE", "early"))
+			codes := map[netip.Addr]string{}
+			for _, p := range sent() {
+				codes[p.To.Addr()] += string(p.Data[8:11])
+			}
+			require.Equal(t, map[netip.Addr]string{source(2).Addr(): "200", source(1).Addr(): "481"}, codes)
+			require.Equal(t, []string{"cancelled"}, l.all())
+			require.Equal(t, 2, e.Counts().Servers, "the INVITE and one CANCEL")
+		})
+}
+
 // A CANCEL that no longer waits for its INVITE leaves no state.
 func TestExpiredCancelLeavesNoState(t *testing.T) {
 	var w waitingCancels
@@ -130,7 +167,7 @@ func TestExpiredCancelLeavesNoState(t *testing.T) {
 	require.True(t, w.add("invite", other))
 	require.True(t, w.remove("invite", one))
 	require.False(t, w.remove("invite", one))
-	require.Equal(t, 1, w.byInvite.len())
+	require.Equal(t, []int{1, 1, 1}, []int{w.byInvite.len(), w.n, w.sources.get(hostile.Addr())})
 	require.True(t, w.remove("invite", other))
 	require.Zero(t, w.byInvite.len())
 	require.Zero(t, w.n)

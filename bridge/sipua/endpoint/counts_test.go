@@ -3,6 +3,8 @@ package endpoint
 import (
 	"reflect"
 	"testing"
+
+	"github.com/stretchr/testify/require"
 )
 
 // Plus adds all fields, including fields that are added to Counts later.
@@ -27,4 +29,19 @@ func TestCountsPlus(t *testing.T) {
 			t.Errorf("%s is %v", sum.Type().Field(i).Name, got)
 		}
 	}
+}
+
+// Dropped is the sum of what was discarded before it reached a transaction, and of nothing else.
+func TestDroppedIsASum(t *testing.T) {
+	var e Endpoint
+	n := &e.n
+	n.noSIP.Store(1)
+	n.refused.Store(20)
+	n.limited.Store(300)
+	n.malformed.Store(4000)
+	n.oversized.Store(50000)
+	n.unmatched.Store(600000)
+	n.strays.Store(600000)
+	n.overloaded.Store(600000)
+	require.EqualValues(t, 54321, e.Dropped())
 }

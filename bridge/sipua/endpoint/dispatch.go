@@ -171,7 +171,6 @@ func (e *Endpoint) start(a incoming, conn sip.Connection, p reservation) bool {
 	e.t.mu.Lock()
 	if e.t.closed {
 		e.t.mu.Unlock()
-		s.tx.Terminate()
 		return false
 	}
 	e.t.addLocked(s)
@@ -216,9 +215,9 @@ func (e *Endpoint) pass(r *Request) {
 	e.n.overloaded.Add(1)
 	if r.inDialog && r.Method == sip.BYE {
 		r.Drop() // the BYE is retransmitted
-		return
+	} else {
+		r.answer(sip.StatusServiceUnavailable, "Service Unavailable")
 	}
-	r.answer(sip.StatusServiceUnavailable, "Service Unavailable")
 }
 
 // answer replies where an error could not be passed on. If the reply is lost, the peer repeats its request.
@@ -274,10 +273,7 @@ func (e *Endpoint) connection(transport, addr string) sip.Connection {
 		}
 		return datagrams{e.packets}
 	}
-	at, err := netip.ParseAddrPort(addr)
-	if err != nil {
-		return nil
-	}
+	at, _ := netip.ParseAddrPort(addr) // there is no connection to the zero address
 	if c := e.streams.connTo(netip.AddrPortFrom(at.Addr().Unmap(), at.Port())); c != nil {
 		return c
 	}

@@ -13,7 +13,6 @@ func (r *Request) Drop() {
 	s.mu.Lock()
 	if s.final == 0 {
 		s.final, s.responded = dropped, true
-		s.done.Store(dropped)
 	}
 	s.mu.Unlock()
 	s.tx.Terminate()

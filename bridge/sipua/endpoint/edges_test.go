@@ -3,6 +3,7 @@ package endpoint
 import (
 	"errors"
 	"fmt"
+	"io"
 	"net"
 	"net/netip"
 	"strings"
@@ -61,8 +62,9 @@ func TestResponseOverNewConnection(t *testing.T) {
 	e := open(t, testHandler{request: func(r *Request) { got <- r }})
 	w := dial(t, "tcp", e)
 	_, port, _ := net.SplitHostPort(l.Addr().String())
-	w.Send(strings.Replace(w.Text(rawtest.Request{Method: "INVITE", CallID: "moved"}), w.Addr()+";branch",
-		"pbx.example:"+port+";branch", 1))
+	// it came over TCP, whatever its Via says
+	w.Send(strings.Replace(w.Text(rawtest.Request{Method: "INVITE", CallID: "moved"}), "TCP "+w.Addr()+";branch",
+		"UDP pbx.example:"+port+";branch", 1))
 	r := <-got
 	require.NoError(t, w.Conn.Close())
 	require.Eventually(t, func() bool { return !e.Connected(r.Source()) }, testTimeout, time.Millisecond)
@@ -166,7 +168,7 @@ func TestCancelLingers(t *testing.T) {
 // to recognise it as a repeat.
 func TestCancelWithoutConnection(t *testing.T) {
 	var l log
-	e := open(t, testHandler{request: func(r *Request) { l.add(r.Method.String()) },
+	e := open(t, testHandler{request: func(r *Request) { l.add(r.Method.String()); r.Reply(180, "Whatever") },
 		cancelled: func(r *Request) { l.add("cancelled " + callID(r)) }})
 	w := dial(t, "tcp", e)
 	w.Send(w.Text(rawtest.Request{Method: "INVITE", CallID: "gone", Branch: "x"}))
@@ -179,6 +181,10 @@ func TestCancelWithoutConnection(t *testing.T) {
 	}
 	w.Send(w.Text(rawtest.Request{Method: "INFO", CallID: "gone", Seq: 2}))
 	l.saw(t, "INVITE", "cancelled gone", "INFO")
+	require.NoError(t, e.Close())
+	answers, _ := io.ReadAll(w.In)
+	require.Contains(t, string(answers), "2 INFO")
+	require.NotContains(t, string(answers), "CANCEL", "its connection has gone, so nothing can answer it")
 }
 
 // When there is no room, an ordinary request gets 503. A BYE in a dialog and a request of an unknown source get no
@@ -214,11 +220,15 @@ func TestOverload(t *testing.T) {
 		require.Equal(t, 2, seen.Len())
 		require.EqualValues(t, 4, seen.All()[1].ContextMap()["refused_since_the_start"])
 		n.Send(source(1), victim, tagged(from(source(1), "INVITE", "up")))
+		for i := range maxReserved { // in the dialog too
+			n.Send(source(1), victim, again(tagged(from(source(1), "INFO", "up")), i))
+		}
+		require.Len(t, sent(), 1)
 		for i := range maxReserved + 1 {
 			n.Send(source(1), victim, again(tagged(from(source(1), "BYE", "up")), i))
 		}
 		require.Empty(t, sent())
-		require.EqualValues(t, 5, e.Counts().Overloaded)
+		require.EqualValues(t, 6, e.Counts().Overloaded)
 	})
 }
 

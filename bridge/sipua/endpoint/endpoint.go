@@ -141,15 +141,14 @@ func Open(o Options, h Handler) (*Endpoint, error) {
 	if e.lookup == nil {
 		e.lookup = net.DefaultResolver.LookupNetIP
 	}
-	e.ctx, e.stop = context.WithCancel(context.Background())
 	e.sourceLimiter.init(o)
 	e.streams.init(e)
 	e.queues.init(e.log)
 	libraryLog(o.Logger)
 	if err := e.bind(); err != nil {
-		e.stop()
 		return nil, fmt.Errorf("open endpoint on %s: %w", o.Listen, err)
 	}
+	e.ctx, e.stop = context.WithCancel(context.Background())
 	e.host = o.Advertise
 	if e.host == "" {
 		e.host = e.addr.Addr().String()
@@ -205,7 +204,6 @@ func (e *Endpoint) bindOnce() error {
 		if err != nil {
 			if e.packets != nil {
 				e.packets.Close()
-				e.packets, e.timestamped = nil, nil
 			}
 			return err
 		}

@@ -12,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/emiago/sipgo/sip"
 	"github.com/stretchr/testify/require"
 	"go.uber.org/zap"
 	"go.uber.org/zap/zapcore"
@@ -174,9 +175,10 @@ func TestRedact(t *testing.T) {
 	l.Error("failed to parse", "data", secret, "error", fmt.Errorf("header: %q", secret))
 	l.With("data", secret, "caller", "transport").Error("x", "req", secret)
 	l.WithGroup("g").With("data", secret).Error("x", slog.Group("inner", "data", secret, "size", 3))
+	l.Warn("x", "caller", "transport")
 	l.Info("small talk")
 	all := seen.All()
-	require.Len(t, all, 3)
+	require.Len(t, all, 4)
 	text := fmt.Sprint(all)
 	for _, entry := range all {
 		text += fmt.Sprint(entry.ContextMap())
@@ -184,6 +186,17 @@ func TestRedact(t *testing.T) {
 	require.NotContains(t, text, "not-for-the-log")
 	require.Contains(t, text, "transport")
 	require.Contains(t, text, "inner")
+}
+
+// The library logs through the logger of the first endpoint, and only through that.
+func TestLoggerOfTheLibrary(t *testing.T) {
+	l := sip.DefaultLogger()
+	require.IsType(t, redact{}, l.Handler())
+	core, seen := observer.New(zapcore.DebugLevel)
+	open(t, testHandler{}, func(o *Options) { o.Logger = zap.New(core) })
+	require.Same(t, l, sip.DefaultLogger())
+	l.Error("something")
+	require.Zero(t, seen.Len())
 }
 
 // The library's parse errors are logged at debug level, everything else at most as a warning. Nothing below the

@@ -175,6 +175,22 @@ func TestAnsweredTransactionsAreReplaced(t *testing.T) {
 	})
 }
 
+// The response of a transaction that gave up its place is not retransmitted any more.
+func TestReplacedTransactionEnds(t *testing.T) {
+	h := testHandler{request: func(r *Request) { r.Reply(486, "Busy Here") }}
+	bubble(t, h, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network, sent func() []endpointtest.Packet) {
+		n.Send(hostile, victim, from(hostile, "INVITE", "busy"))
+		<-time.After(t1)
+		require.Len(t, sent(), 2, "Timer G")
+		e.t.mu.Lock()
+		e.t.ordinary += maxServersHard
+		e.t.mu.Unlock()
+		n.Send(hostile, victim, from(hostile, "OPTIONS", "next"))
+		<-time.After(70 * t1)
+		require.Len(t, sent(), 1, "the response to the OPTIONS")
+	})
+}
+
 // Of a source's transactions maxSearched are looked at for one that was answered, and of a stranger's none.
 func TestLooksForAnAnsweredTransaction(t *testing.T) {
 	for _, c := range []struct {

@@ -32,8 +32,23 @@ func TestInspectSizes(t *testing.T) {
 		"message+": {"X\r\nc\r\n\r\n" + strings.Repeat("b", maxMessage-7), tooLarge},
 		"message=": {"X\r\nc\r\n\r\n" + strings.Repeat("b", maxMessage-8), bodyTooLarge},
 	} {
-		f, _ := inspect([]byte(c.s))
+		f, untidy := inspect([]byte(c.s))
 		require.Equal(t, c.want, f, name)
+		require.False(t, untidy, name)
+	}
+}
+
+// One address, Via or Route that the parser would misread is enough to normalize a message. Other header fields do not
+// count.
+func TestInspectUntidy(t *testing.T) {
+	for head, want := range map[string]bool{
+		"From: <sip:a@b> ; tag=x\r\nTo: <sip:c@d>": true, "From: <sip:a@b>\r\nTo: <sip:c@d> ; tag=x": true,
+		"Via: SIP / 2.0/UDP a\r\nSubject: x": true, "Route: <sip:a> ;X=y": true, "From: <sip:a@b>;tag=x": false,
+		"Subject: a ; TAG = b": false, "Subject: a ; b\r\nTo: <sip:c@d>": false,
+	} {
+		f, untidy := inspect([]byte("OPTIONS sip:x SIP/2.0\r\n" + head + "\r\n\r\n"))
+		require.Equal(t, fault{}, f)
+		require.Equal(t, want, untidy, "%q", head)
 	}
 }
 
@@ -53,6 +68,7 @@ func TestNormalize(t *testing.T) {
 		`;A"B" C=1`:                     `;a"B" C=1`,
 		";A<B>C":                        ";a<B>C",
 		"a / b":                         "a / b",
+		"<sip:a@b> ; ":                  "<sip:a@b>;",
 	} {
 		require.Equal(t, want, string(appendNormalized(nil, []byte(in), false)), "%q", in)
 		require.Equal(t, want != in, needsNormalizing([]byte(in), false), "%q", in)
@@ -76,7 +92,7 @@ func TestKindOf(t *testing.T) {
 		require.Equal(t, want, kindOf([]byte(name)), name)
 	}
 	for name, want := range map[string]bool{"Contact": true, "m": true, "M": true, "From": false, "f": false,
-		"To": false, "t": false} {
+		"To": false, "t": false, "l": false} {
 		require.Equal(t, want, contact([]byte(name)), name)
 	}
 }
@@ -138,6 +154,8 @@ func TestFields(t *testing.T) {
 	require.Equal(t, []one{{"A", "b", 3}}, all)
 	_, all = cut("S\r\nA:b\r\n", 9)
 	require.Len(t, all, 1)
+	_, all = cut("S\r\nA", 9)
+	require.Equal(t, []one{{"A", "", 1}}, all)
 	require.Equal(t, "X\r\n", string(normalized([]byte("X\r\n"))), "without the end of the head nothing changes")
 	require.Equal(t, "X y\r\nFrom:<a>;tag=b\r\nTo: c  d\r\nSubject: TAG = x\r\nVia: SIP/2.0/UDP x\r\n\r\nbody ; TAG = x",
 		string(normalized([]byte("X y\r\nFrom:<a> ; TAG = b\r\nTo: c\r\n d\r\nSubject: TAG = x\r\nVia: SIP / 2.0/UDP x\r\n\r\nbody ; TAG = x"))))
@@ -265,6 +283,13 @@ func TestRefuseUnparsed(t *testing.T) {
 		}
 		require.NotEmpty(t, ask(long(maxEcho)))
 		require.Empty(t, ask(long(maxEcho+1)))
+		require.Empty(t, ask(long(maxEcho+len("CSeq: x OPTIONS\r\n"))), "all fields but the last one fit")
+		endless := func(n int) string { // n bytes without the end of the head
+			b := strings.TrimSuffix(bad, "\r\n") + "X: " + strings.Repeat("x", maxField-100) + "\r\nX: "
+			return b + strings.Repeat("x", n-len(b))
+		}
+		require.Empty(t, ask(endless(maxHead)), "the rest of it was lost on the way")
+		require.Contains(t, ask(endless(maxHead+1)), "SIP/2.0 513 ")
 		require.Zero(t, e.Counts().Servers)
 	})
 }
@@ -312,4 +337,17 @@ func TestSingleHeaderFields(t *testing.T) {
 				<-time.After(70 * t1)
 			}
 		})
+}
+
+// A faulty ACK is counted and gets no response; nor does any other ACK (RFC 3261 section 17).
+func TestFaultyAck(t *testing.T) {
+	bubble(t, testHandler{}, nil, func(t *testing.T, e *Endpoint, n *endpointtest.Network,
+		sent func() []endpointtest.Packet) {
+		for _, method := range []string{"ACK", "INFO"} {
+			b := strings.Replace(string(from(hostile, method, "untagged")), ";tag=near", "", 1)
+			n.Send(hostile, victim, []byte(b))
+			require.Equal(t, method == "INFO", len(sent()) == 1, method)
+		}
+		require.EqualValues(t, 2, e.Counts().Malformed)
+	})
 }

@@ -49,6 +49,20 @@ func TestSerialOrder(t *testing.T) {
 	})
 }
 
+// However much is posted before its goroutine runs, a Serial starts only one.
+func TestSerialStartsOneGoroutine(t *testing.T) {
+	var started []func()
+	s := NewSerial(func(f func()) { started = append(started, f) }, nil)
+	ran := 0
+	s.Begin(func() { ran++ })
+	s.Post(func() { ran++ })
+	require.Len(t, started, 1)
+	started[0]()
+	require.Equal(t, 2, ran)
+	s.Post(func() { ran++ })
+	require.Len(t, started, 2, "the first has ended")
+}
+
 // offer counts the functions that wait, not the one that runs.
 func TestSerialIsBounded(t *testing.T) {
 	s, _ := newTestSerial()

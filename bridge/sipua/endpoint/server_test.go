@@ -109,7 +109,7 @@ func TestCancel(t *testing.T) {
 				r.Reply(180, "Ringing")
 			},
 			cancelled: func(r *Request) {
-				l.add("cancelled " + r.Method.String())
+				l.add(r.Cancel.Method.String() + " of " + r.Method.String())
 				r.Reply(487, "Request Terminated")
 			},
 		})
@@ -132,7 +132,7 @@ func TestCancel(t *testing.T) {
 		} else {
 			w.Expect("SIP/2.0 481")
 		}
-		l.saw(t, "INVITE", "cancelled INVITE")
+		l.saw(t, "INVITE", "CANCEL of INVITE")
 	})
 }
 

@@ -1,6 +1,7 @@
 package endpoint
 
 import (
+	"net"
 	"syscall"
 	"testing"
 
@@ -34,5 +35,9 @@ func TestUnacknowledgedLimit(t *testing.T) {
 		}))
 		require.NoError(t, err)
 		require.EqualValues(t, silenceLimit.Milliseconds(), limit)
+		require.NoError(t, limitUnacknowledged(raw, silenceLimit))
+		require.Error(t, limitUnacknowledged(raw, -silenceLimit), "the kernel refuses it")
+		require.NoError(t, c.Conn.Close())
+		require.ErrorIs(t, limitUnacknowledged(raw, silenceLimit), net.ErrClosed)
 	}
 }

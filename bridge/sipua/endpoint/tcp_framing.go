@@ -33,8 +33,8 @@ func (f *framer) lineEnds() bool { return string(f.buf) == "\r\n" || string(f.bu
 // more messages can be found in the stream; buf then holds what was read of the broken message.
 func (f *framer) next() (message []byte, ping bool, err error) {
 	if f.whole == 0 {
-		if ping = f.skip(); ping || len(f.buf) == 0 || f.lineEnds() {
-			return nil, ping, nil
+		if f.skip() {
+			return nil, true, nil
 		}
 		if err := f.measure(); err != nil || f.whole == 0 {
 			return nil, false, err

@@ -1,6 +1,7 @@
 package endpoint
 
 import (
+	"cmp"
 	"net/netip"
 	"slices"
 	"time"
@@ -23,10 +24,8 @@ func (r rank) below(o rank) bool {
 		return o.known
 	case r.lineDepends != o.lineDepends:
 		return o.lineDepends
-	case r.share != o.share:
-		return r.share < o.share
 	}
-	return r.last < o.last
+	return cmp.Or(cmp.Compare(r.share, o.share), cmp.Compare(r.last, o.last)) < 0
 }
 
 // room reports whether another connection from addr may stay, and closes one if necessary. A known source is never
@@ -37,10 +36,7 @@ func (r rank) below(o rank) bool {
 // source has a connection, a new unknown source replaces a connection from an address that has many.
 func (s *tcpConns) room(addr netip.Addr, strange bool, now time.Time) bool {
 	var bound []netip.AddrPort
-	switch n := s.size(); {
-	case n < maxConnsSource && !strange:
-		return true
-	case n >= maxConnsSource && s.e.o.Bound != nil:
+	if s.e.o.Bound != nil && s.size() >= maxConnsSource {
 		bound = s.e.o.Bound() // calls code outside this package, so the lock must not be held
 	}
 	s.mu.Lock()

@@ -311,8 +311,12 @@ func TestStreamSizes(t *testing.T) {
 	require.Equal(t, []string{"X\r\nl:0\r\n\r\n", "ping", "ping", "Y\r\nl:0\r\n\r\n", "", ""}, cut)
 	require.True(t, f.partial())
 	f = framer{}
-	f.write([]byte("X\r\nl:0\r\n\r\n"))
+	f.write([]byte("X\r\nl:0\r\n"))
 	_, _, err := f.next()
+	require.NoError(t, err)
+	require.Equal(t, len("X\r\nl:0\r\n")-3, f.seen, "what has been searched is not searched again")
+	f.write([]byte("\r\n"))
+	_, _, err = f.next()
 	require.NoError(t, err)
 	require.Nil(t, f.buf, "an idle connection keeps no buffer")
 	for length, want := range map[string]error{"2147483647": errTooLarge, "2147483648": errNoLength} {
@@ -359,12 +363,15 @@ func TestClosedIsNotFound(t *testing.T) {
 		var both []*conn
 		for range 2 {
 			ours, theirs := net.Pipe()
-			defer theirs.Close()
 			c := &conn{Conn: ours, e: e, peer: at} // nobody reads it
 			s.mu.Lock()
 			s.byPeer[at], s.open[c] = c, struct{}{}
 			s.mu.Unlock()
 			both = append(both, c)
+			defer func() {
+				_, err := theirs.Read(make([]byte, 1))
+				require.ErrorIs(t, err, io.EOF, "its peer sees the end")
+			}()
 		}
 		require.NoError(t, both[0].Close())
 		require.Same(t, both[1], s.connTo(at), "the newer one")

@@ -9,8 +9,8 @@ import (
 
 // This file repeats a request whose TCP connection died after the request was written.
 
-// retryConn is a TCP connection that may die while the request is written. It is then closed, so that it is not used
-// again, and the request counts as lost on the way. resend sends it again.
+// retryConn is a TCP connection that may die while the request is written. It then closes itself, so that it is not
+// used again, and the request counts as lost on the way. resend sends it again.
 type retryConn struct {
 	sip.Connection
 	lost bool // read after Init, which writes once, has returned
@@ -18,10 +18,7 @@ type retryConn struct {
 
 // WriteMsg implements [sip.Connection].
 func (s *retryConn) WriteMsg(m sip.Message) error {
-	if s.Connection.WriteMsg(m) != nil {
-		s.lost = true
-		s.Connection.Close() // it is already dead
-	}
+	s.lost = s.Connection.WriteMsg(m) != nil
 	return nil
 }
 
@@ -37,7 +34,7 @@ func (t *Transaction) resend(next time.Duration) {
 	t.mu.Lock()
 	req, lost := t.req.Clone(), t.lost
 	over := t.ended || t.final != 0 || t.provisional
-	alive := !over && t.e.connected(t.req, t.conn)
+	alive := t.e.connected(t.req, t.conn)
 	t.mu.Unlock()
 	switch {
 	case over:

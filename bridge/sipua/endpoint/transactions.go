@@ -213,8 +213,7 @@ func (t *transactions) removeServer(s *server) {
 		if s.r.unknown {
 			t.unknown--
 		}
-	case ofInvite:
-	default:
+	default: // of a CANCEL there is nothing to remove
 		left := slices.DeleteFunc(t.reserved.get(s.reservation), func(other *server) bool { return other == s })
 		if len(left) == 0 {
 			t.reserved.remove(s.reservation)

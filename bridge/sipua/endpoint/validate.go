@@ -92,8 +92,7 @@ func (e *Endpoint) refuse(req *sip.Request, dest string, code int, reason string
 	res := sip.NewResponseFromRequest(req, code, reason, nil)
 	res.SipVersion = "SIP/2.0"
 	if to := res.To(); to != nil && (req.To() == nil || !req.To().Params.Has("tag")) {
-		to.Params.Remove("tag") // the library's tag, different at each call
-		to.Params.Add("tag", e.derivedTag(req))
+		to.Params.Add("tag", e.derivedTag(req)) // instead of the library's tag, which is different at each call
 	}
 	res.SetDestination(dest)
 	if err := conn.WriteMsg(res); err != nil {
