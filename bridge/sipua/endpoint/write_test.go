@@ -134,7 +134,9 @@ func TestCancelFor(t *testing.T) {
 			return all
 		}
 		var l log
-		tx, err := e.Send(outgoing(sip.INVITE, "why", to), l.note)
+		first := outgoing(sip.INVITE, "why", to)
+		first.Recipient.UriParams.Add("transport", "tcp") // the INVITE goes over UDP, and so does its CANCEL
+		tx, err := e.Send(first, l.note)
 		require.NoError(t, err)
 		tx.CancelFor(sip.NewHeader("Reason", "SIP;cause=200"))
 		tx.CancelFor(sip.NewHeader("Reason", "SIP;cause=600"))
