@@ -2,6 +2,7 @@ package endpoint
 
 import (
 	"fmt"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -174,19 +175,19 @@ func TestArrivalsAtTheirEdges(t *testing.T) {
 // An endpoint reads its clocks four times a second until it is closed, whether messages arrive or not.
 func TestClocksAreRead(t *testing.T) {
 	t.Parallel()
-	readings := 0
+	var readings atomic.Int32
 	clocks := func(o *Options) {
-		o.Clocks = func() (wall, boot time.Duration) { readings++; return someDay, someRun }
+		o.Clocks = func() (wall, boot time.Duration) { readings.Add(1); return someDay, someRun }
 	}
 	bubble(t, testHandler{}, clocks, func(t *testing.T, e *Endpoint, _ *endpointtest.Network,
 		_ func() []endpointtest.Packet) {
 		synctest.Wait() // the endpoint reads its socket
-		readings = 0
+		readings.Store(0)
 		<-time.After(10*lookEvery + 1)
 		require.NoError(t, e.Close())
-		require.Equal(t, 10, readings)
+		require.EqualValues(t, 10, readings.Load())
 		<-time.After(10 * lookEvery)
-		require.Equal(t, 10, readings)
+		require.EqualValues(t, 10, readings.Load())
 	})
 }
 

@@ -346,3 +346,32 @@ func TestTryingOverNewConnection(t *testing.T) {
 		require.Equal(t, []string{"INVITE", "CANCEL"}, l.all())
 	})
 }
+
+// A ping may arrive in pieces, and its beginning is no incomplete message (RFC 5626 section 3.5.1). One empty line
+// before a message is no ping.
+func TestPingInPieces(t *testing.T) {
+	for _, c := range []struct {
+		first, then string
+		partial     bool
+		ping        bool
+	}{
+		{"\r", "\n\r\n", true, true}, {"\r\n", "\r\n", false, true}, {"\r\n\r", "\n", false, true},
+		{"\r\n", "X\r\nl:0\r\n\r\n", false, false},
+	} {
+		var f framer
+		for _, piece := range []string{"", c.first, ""} { // asking again finds no more
+			f.write([]byte(piece))
+			message, ping, err := f.next()
+			require.NoError(t, err)
+			require.Nil(t, message)
+			require.False(t, ping)
+		}
+		require.Equal(t, c.partial, f.partial(), "%q", c.first)
+		f.write([]byte(c.then))
+		message, ping, err := f.next()
+		require.NoError(t, err)
+		require.Equal(t, c.ping, ping, "%q and %q", c.first, c.then)
+		require.Equal(t, c.ping, message == nil)
+		require.False(t, f.partial())
+	}
+}
