@@ -49,12 +49,14 @@ func TestSerialOrder(t *testing.T) {
 	})
 }
 
-// However much is posted before its goroutine runs, a Serial starts only one.
+// A Serial has no goroutine while it has nothing to run, and one however much is posted before that one runs.
 func TestSerialStartsOneGoroutine(t *testing.T) {
 	var started []func()
 	s := NewSerial(func(f func()) { started = append(started, f) }, nil)
 	ran := 0
-	s.Begin(func() { ran++ })
+	s.Begin()
+	require.Empty(t, started)
+	s.Post(func() { ran++ })
 	s.Post(func() { ran++ })
 	require.Len(t, started, 1)
 	started[0]()

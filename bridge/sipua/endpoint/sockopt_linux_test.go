@@ -41,3 +41,21 @@ func TestUnacknowledgedLimit(t *testing.T) {
 		require.ErrorIs(t, limitUnacknowledged(raw, silenceLimit), net.ErrClosed)
 	}
 }
+
+// The UDP socket has the receive buffer that the kernel grants for 4 MiB.
+func TestReceiveBuffer(t *testing.T) {
+	size := func(c syscall.Conn) (n int) {
+		raw, err := c.SyscallConn()
+		require.NoError(t, err)
+		require.NoError(t, raw.Control(func(fd uintptr) {
+			n, err = unix.GetsockoptInt(int(fd), unix.SOL_SOCKET, unix.SO_RCVBUF)
+		}))
+		require.NoError(t, err)
+		return n
+	}
+	c, err := net.ListenUDP("udp4", &net.UDPAddr{IP: net.IPv4(127, 0, 0, 1)})
+	require.NoError(t, err)
+	defer c.Close()
+	require.NoError(t, c.SetReadBuffer(4<<20))
+	require.Equal(t, size(c), size(open(t, testHandler{}).packets.(syscall.Conn)))
+}
