@@ -244,11 +244,15 @@ func TestArrivalAfterStandstill(t *testing.T) {
 	t.Parallel()
 	f := &fakeClock{someDay, someRun}
 	a := &arrivals{clocks: func() (wall, boot time.Duration) { return f.wall, f.boot }}
-	a.now()
+	stopped := a.now()
 	f.pass(5 * time.Second)
 	began, start := a.now(), time.Now()
 	f.ticking(a, 100*time.Millisecond)
 	require.Equal(t, Arrival(f.boot), a.arrivalOf(began, 0))
+	f.ticking(a, stopGap-100*time.Millisecond)
+	require.Equal(t, stopped, a.arrivalOf(stopped, 0), "a read that began before may still return what waited")
+	f.pass(1)
+	require.Equal(t, Arrival(f.boot), a.arrivalOf(stopped, 0), "it has had its time")
 	require.False(t, a.resumed().After(start))
 	require.False(t, a.resumed().IsZero())
 	require.Zero(t, (*arrivals)(nil).arrivalOf(0, 1))

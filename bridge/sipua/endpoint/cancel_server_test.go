@@ -197,5 +197,6 @@ func TestCancelInAFlood(t *testing.T) {
 			e.t.mu.Lock()
 			defer e.t.mu.Unlock()
 			require.Equal(t, maxServersHard+1, e.t.ordinary, "it replaces no other transaction")
+			require.Zero(t, e.t.reserved.len(), "it takes no reserved place")
 		})
 }
