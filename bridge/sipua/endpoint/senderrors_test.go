@@ -65,6 +65,25 @@ func TestSendErrors(t *testing.T) {
 		})
 }
 
+// A request whose retransmission cannot be sent fails then, with that error (RFC 3261 section 17.1.4).
+func TestRetransmissionFails(t *testing.T) {
+	for _, method := range []sip.RequestMethod{sip.INVITE, sip.OPTIONS} {
+		m, change := newFailingPackets()
+		bubble(t, testHandler{}, change, func(t *testing.T, e *Endpoint, _ *endpointtest.Network,
+			sent func() []endpointtest.Packet) {
+			var end error
+			_, err := e.Send(outgoing(method, "lost", net.UDPAddrFromAddrPort(hostile)), func(r Response) { end = r.Err })
+			require.NoError(t, err)
+			m.on.Store(true)
+			<-time.After(t1)
+			sent()
+			require.ErrorIs(t, end, errNoNetwork, method)
+			require.NotErrorIs(t, end, ErrTimeout)
+			require.Zero(t, e.Counts().Clients)
+		})
+	}
+}
+
 // An INVITE whose CANCEL cannot be sent ends at once, without waiting for the timeout of the CANCEL.
 func TestCancelIsNotSent(t *testing.T) {
 	m, change := newFailingPackets()
