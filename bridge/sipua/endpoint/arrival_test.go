@@ -261,3 +261,24 @@ func TestArrivalAfterStandstill(t *testing.T) {
 	require.Zero(t, (*arrivals)(nil).age(1))
 	require.Zero(t, (*arrivals)(nil).resumed())
 }
+
+// The wall clock counts as set if it gained or lost more than 5 ms and a thousandth of the time since the last reading.
+// What was stamped before that has no valid stamp.
+func TestClockSetOrSlewed(t *testing.T) {
+	t.Parallel()
+	const most = 5*time.Millisecond + 200*time.Millisecond/1000
+	for gained, set := range map[time.Duration]bool{most: false, most + 1: true, -most: false, -most - 1: true} {
+		f := &fakeClock{someDay, someRun}
+		a := newArrivals(func() (wall, boot time.Duration) { return f.wall, f.boot })
+		began := a.now()
+		f.pass(100 * time.Millisecond)
+		stamp, came := f.wall, f.boot
+		f.pass(100 * time.Millisecond)
+		f.wall += gained
+		want := came - gained
+		if set {
+			want = f.boot
+		}
+		require.Equal(t, Arrival(want), a.arrivalOf(began, stamp), "%s", gained)
+	}
+}

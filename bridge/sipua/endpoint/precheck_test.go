@@ -270,6 +270,7 @@ func TestRefuseUnparsed(t *testing.T) {
 		require.EqualValues(t, 5070, got[0].To.Port(), "it came over UDP, whatever its Via says")
 		require.Empty(t, ask(strings.Replace(bad, "OPTIONS sip", "ack sip", 1)))
 		require.Empty(t, ask(strings.Replace(bad, "Via:", "X:", 1)))
+		require.Empty(t, ask(strings.Replace(bad, "Call-ID: ", "Call-ID: \r", 1)), "half a line end")
 		require.Empty(t, ask(strings.Replace(bad, "\r\n\r\n", "\r\n", 1)))
 		kept := len("X sip:x SIP/2.0\r\n")
 		for line := range strings.SplitSeq(strings.TrimSpace(bad), "\r\n") {
