@@ -312,17 +312,16 @@ func (c *conn) take(f *framer, came Arrival) (took, ok bool) {
 }
 
 // write writes all of b. If that fails it closes the connection, because nothing can follow an incomplete message.
-func (c *conn) write(b []byte) (int, error) {
+func (c *conn) write(b []byte) error {
 	c.touch()
 	err := c.Conn.SetWriteDeadline(time.Now().Add(writeLimit))
-	n := 0
 	if err == nil {
-		n, err = c.Conn.Write(b)
+		_, err = c.Conn.Write(b)
 	}
 	if err != nil {
 		c.Close()
 	}
-	return n, err
+	return err
 }
 
 // WriteMsg implements [sip.Connection].
@@ -331,7 +330,7 @@ func (c *conn) WriteMsg(m sip.Message) error {
 	defer buffers.Put(b)
 	b.Reset()
 	m.StringWrite(b)
-	if _, err := c.write(b.Bytes()); err != nil {
+	if err := c.write(b.Bytes()); err != nil {
 		return fmt.Errorf("send to %s: %w", c.peer, err)
 	}
 	return nil
