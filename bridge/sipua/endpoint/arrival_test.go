@@ -258,6 +258,9 @@ func TestArrivalAfterStandstill(t *testing.T) {
 	require.Zero(t, (*arrivals)(nil).arrivalOf(0, 1))
 	require.Zero(t, (*arrivals)(nil).now())
 	require.Zero(t, a.age(0))
+	require.Zero(t, a.age(Arrival(f.boot)))
+	require.EqualValues(t, 1, a.age(Arrival(f.boot-1)))
+	require.Zero(t, a.age(Arrival(f.boot+1)), "the clocks are read one after the other")
 	require.Zero(t, (*arrivals)(nil).age(1))
 	require.Zero(t, (*arrivals)(nil).resumed())
 }

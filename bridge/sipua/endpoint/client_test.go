@@ -295,9 +295,11 @@ func TestSendFails(t *testing.T) {
 	require.ErrorContains(t, err, "lacks From")
 
 	got := make(chan error, 1) // the final error
-	_, err = e.Send(outgoing(sip.OPTIONS, "refused", noHandler(t)), func(r Response) { got <- r.Err })
+	gone := noHandler(t)
+	tx, err := e.Send(outgoing(sip.OPTIONS, "refused", gone), func(r Response) { got <- r.Err })
 	require.NoError(t, err)
 	require.ErrorContains(t, <-got, "refused")
+	require.Equal(t, gone.String(), tx.To().String())
 }
 
 // Send looks up a host name without blocking the caller.

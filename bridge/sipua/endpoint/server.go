@@ -178,7 +178,6 @@ func (s *server) respondOverNewConn(res *sip.Response) error {
 	}
 	e, via, out := s.r.Endpoint, s.r.Via(), res.Clone()
 	way := sip.NewRequest(s.r.Method, s.r.Recipient) // never sent; it names the destination of the connection
-	way.AppendHeader(sip.HeaderClone(via))
 	way.SetTransport(s.r.Transport())
 	way.SetDestination(net.JoinHostPort(via.Params.GetOr("received", via.Host), strconv.Itoa(sentByPort(via))))
 	if !e.spawn(func() {

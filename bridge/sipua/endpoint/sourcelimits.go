@@ -32,8 +32,8 @@ type bucket struct {
 func (b *bucket) refill(now time.Time, rate, burst float64) {
 	if b.at.IsZero() {
 		b.tokens = burst
-	} else if d := now.Sub(b.at).Seconds(); d > 0 {
-		b.tokens = min(burst, b.tokens+d*rate)
+	} else {
+		b.tokens = min(burst, b.tokens+rate*max(0, now.Sub(b.at).Seconds()))
 	}
 	b.at = now
 }

@@ -13,6 +13,9 @@ import (
 
 	"github.com/emiago/sipgo/sip"
 	"github.com/stretchr/testify/require"
+	"go.uber.org/zap"
+	"go.uber.org/zap/zapcore"
+	"go.uber.org/zap/zaptest/observer"
 
 	"clearback/bridge/sipua/endpoint/endpointtest"
 	"clearback/bridge/sipua/rawtest"
@@ -300,6 +303,26 @@ func TestConnectionWithoutDeadline(t *testing.T) {
 type noDeadline struct{ net.Conn }
 
 func (noDeadline) SetReadDeadline(time.Time) error { return errors.ErrUnsupported }
+
+// A fault while a stream is read costs only that stream.
+func TestFaultOnAStream(t *testing.T) {
+	core, seen := observer.New(zapcore.ErrorLevel)
+	bubble(t, testHandler{}, func(o *Options) { o.Logger = zap.New(core) }, func(t *testing.T, e *Endpoint,
+		_ *endpointtest.Network, _ func() []endpointtest.Packet) {
+		ours, theirs := net.Pipe()
+		require.True(t, e.streams.add(&conn{Conn: faultyConn{ours}, e: e, peer: source(1)}))
+		_, err := theirs.Read(make([]byte, 1))
+		require.ErrorIs(t, err, io.EOF)
+		synctest.Wait()
+		require.Zero(t, e.Counts().Connections)
+		require.Equal(t, 1, seen.Len())
+	})
+}
+
+// faultyConn is a connection that cannot be read.
+type faultyConn struct{ net.Conn }
+
+func (faultyConn) Read([]byte) (int, error) { panic("a fault") }
 
 // A connection that its peer closes was neither slow nor idle.
 func TestConnectionClosedByPeer(t *testing.T) {
