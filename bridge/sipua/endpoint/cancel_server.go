@@ -50,9 +50,6 @@ func (w *waitingCancels) add(invite string, c incoming) bool {
 // take removes and returns all CANCELs that wait for an INVITE.
 func (w *waitingCancels) take(invite string) []incoming {
 	waiting := w.byInvite.get(invite)
-	if len(waiting) == 0 {
-		return nil
-	}
 	w.byInvite.remove(invite)
 	w.n -= len(waiting)
 	for _, c := range waiting {

@@ -131,6 +131,8 @@ func TestTagOfResponses(t *testing.T) {
 			res.To().Params.Add("tag", "theirs")
 		case "trying":
 			res.StatusCode = 100
+		case "first":
+			res.StatusCode = 101
 		}
 		r.Respond(res)
 	}}
@@ -144,6 +146,7 @@ func TestTagOfResponses(t *testing.T) {
 		require.NotEmpty(t, tag("ours"))
 		require.Equal(t, "theirs", tag("user"))
 		require.Empty(t, tag("trying"))
+		require.NotEmpty(t, tag("first"), "only a 100 goes without (RFC 3261 section 8.2.6.2)")
 	})
 }
 
