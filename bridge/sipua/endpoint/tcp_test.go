@@ -382,7 +382,7 @@ func TestPingInPieces(t *testing.T) {
 		{"\r\n", "X\r\nl:0\r\n\r\n", false, false},
 	} {
 		var f framer
-		for _, piece := range []string{"", c.first, ""} { // asking again finds no more
+		for _, piece := range []string{"", "", c.first, ""} { // asking again finds no more
 			f.write([]byte(piece))
 			message, ping, err := f.next()
 			require.NoError(t, err)
