@@ -243,6 +243,7 @@ func TestUnit(t *testing.T) {
 	require.Equal(t, "/run/"+u["RuntimeDirectory"][0], filepath.Dir(loaded.Control.Socket))
 	require.Equal(t, []string{loaded.Control.Group}, u["Group"])
 	require.Equal(t, []string{"0755"}, u["RuntimeDirectoryMode"], "the group comes through to the socket")
+	require.Equal(t, []string{"restart"}, u["RuntimeDirectoryPreserve"], "registrations outlive a restart")
 	require.Equal(t, []string{"0750"}, u["StateDirectoryMode"], "numbers are nobody else's business")
 
 	c := string(read(t, sample))

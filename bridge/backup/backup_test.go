@@ -18,7 +18,7 @@ import (
 
 	"clearback/bridge/control"
 	"clearback/bridge/journal"
-	"clearback/bridge/livestate"
+	"clearback/bridge/runtimestate"
 )
 
 // playhouse is a configuration with one secret beside it and one elsewhere. ELSEWHERE is replaced.
@@ -119,7 +119,7 @@ func TestRoundTrip(t *testing.T) {
 	j := journal.Open(journal.Options{Path: m.Journal})
 	j.SaveLine(journal.SavedLine{Line: "box-office", Stayed: 5, Basis: "800ms"})
 	require.NoError(t, j.Close())
-	live := filepath.Join(livestate.Folder(filepath.Join(dir, "control")), "bindings.json")
+	live := filepath.Join(runtimestate.Folder(filepath.Join(dir, "control")), "bindings.json")
 	put(t, live, "{}", 0o600)
 	done, err := Restore(t.Context(), Options{Archive: archive, Config: c})
 	require.NoError(t, err)

@@ -14,7 +14,7 @@ import (
 
 	"clearback/bridge/control"
 	"clearback/bridge/journal"
-	"clearback/bridge/livestate"
+	"clearback/bridge/runtimestate"
 	"clearback/config"
 	"clearback/config/file"
 )
@@ -87,9 +87,9 @@ func restoreWith(ctx context.Context, o Options, through func(io.Writer) io.Writ
 		if c.Control.Socket == "" {
 			continue
 		}
-		if err := livestate.Drop(livestate.Folder(c.Control.Socket)); err != nil {
+		if err := runtimestate.Drop(runtimestate.Folder(c.Control.Socket)); err != nil {
 			return done, fmt.Errorf("the files are restored, but the state of the calls and registrations before is still there: %w; remove the folder %s",
-				err, livestate.Folder(c.Control.Socket))
+				err, runtimestate.Folder(c.Control.Socket))
 		}
 	}
 	return done, nil

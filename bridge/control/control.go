@@ -82,14 +82,16 @@ type Adapter struct {
 	Address   string    `json:"address,omitempty"`
 	Until     time.Time `json:"until,omitzero"`
 	UserAgent string    `json:"user_agent,omitempty"`
-	// Since is when the adapter registered from this address. Heard is when it last registered or answered.
+	// Since is when the adapter registered from this address. Heard is when it last registered or answered, also if it
+	// is not bound any more.
 	Since time.Time `json:"since,omitzero"`
 	Heard time.Time `json:"heard,omitzero"`
-	// Refused is the last refusal of the line's adapter since it registered, absent if there was none.
+	// Refused is the last refusal of the line's adapter while it is not bound, absent if there was none in the last
+	// hour.
 	Refused *Refusal `json:"refused,omitempty"`
 }
 
-// Refusal is a registration or a call of an adapter that was refused because of its user, password or address.
+// Refusal is a registration or a call of an adapter that was not accepted.
 type Refusal struct {
 	At   time.Time `json:"at"`
 	Age  int64     `json:"age_ms"` // by the daemon's own count

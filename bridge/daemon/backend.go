@@ -83,8 +83,9 @@ func (l *Line) status() control.Line {
 	if s.Bound {
 		out.Adapter.Address = s.Binding.Destination.String()
 		out.Adapter.Until = s.Binding.Expires
-		out.Adapter.Since, out.Adapter.Heard = s.Binding.Registered, s.Binding.Heard
+		out.Adapter.Since = s.Binding.Registered
 	}
+	out.Adapter.Heard = s.Heard
 	if !s.Refusal.At.IsZero() {
 		out.Adapter.Refused = refusal(s.Refusal)
 	}

@@ -14,10 +14,10 @@ import (
 	"clearback/bridge"
 	"clearback/bridge/control"
 	"clearback/bridge/journal"
-	"clearback/bridge/livestate"
 	"clearback/bridge/media"
 	"clearback/bridge/relay"
 	"clearback/bridge/relay/drivers"
+	"clearback/bridge/runtimestate"
 	"clearback/bridge/sipua"
 	"clearback/config"
 	"clearback/supervision"
@@ -45,8 +45,8 @@ type Daemon struct {
 	contacts *drivers.Set
 	media    *media.Relay
 	agent    *sipua.Agent
-	journal  *journal.Journal // nil if there is none
-	live     *livestate.Store // nil if there is none
+	journal  *journal.Journal    // nil if there is none
+	state    *runtimestate.Store // nil if there is none
 	backend  *backend
 	control  *control.Server // nil if there is none
 
@@ -152,8 +152,8 @@ func (d *Daemon) startLines(c *config.Config, numbers *supervision.Numbers) erro
 	if d.journal != nil {
 		o.FirstCall = d.journal.FirstCall()
 	}
-	if c.Control.Socket != "" { // after the contacts were closed, since it waits for a disk that does not respond
-		d.live = livestate.Open(livestate.Folder(c.Control.Socket), d.log)
+	if c.Control.Socket != "" { // after the contacts have begun to close, because Open may wait a second for the disk
+		d.state = runtimestate.Open(runtimestate.Folder(c.Control.Socket), d.log)
 		o.SavedBinding, o.SaveBinding = d.savedBinding, d.saveBinding
 	}
 	var err error

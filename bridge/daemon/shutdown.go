@@ -63,9 +63,9 @@ func (d *Daemon) Shutdown(hurry context.Context) []drivers.NotClosed {
 		case <-closing.Done(): // the last BYEs are not worth waiting for
 		}
 		<-unasked
-		if d.live != nil {
-			if err := d.live.Close(liveTimeout); err != nil {
-				d.log.Error("after a restart the lines may not ring until their adapters have registered anew",
+		if d.state != nil {
+			if err := d.state.Close(stateTimeout); err != nil {
+				d.log.Error("cannot save the adapters' registrations; after a restart, lines may not ring until their adapters register again",
 					zap.Error(err))
 			}
 		}

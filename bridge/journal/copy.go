@@ -26,7 +26,7 @@ func Copy(ctx context.Context, path, to string) error {
 
 // CheckCopy checks a copy, which may come from anywhere, before it becomes a journal: it has to be whole, and have the
 // tables of a journal and nothing else, such as triggers. The copy may have an older version. No other process may use
-// it. What belongs to this machine and to now is not in a journal, but in package livestate.
+// it. What belongs to this machine and to now is not in a journal, but in package runtimestate.
 func CheckCopy(ctx context.Context, path string) (err error) {
 	db, err := sql.Open("sqlite", dsn(path, "mode=rw&_pragma=trusted_schema(0)&_pragma=cell_size_check(1)"))
 	if err != nil {

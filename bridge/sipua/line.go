@@ -7,6 +7,7 @@ import (
 	"net/netip"
 	"strings"
 	"sync/atomic"
+	"time"
 
 	"github.com/emiago/sipgo/sip"
 	"go.uber.org/zap"
@@ -123,7 +124,9 @@ func (l *Line) Inbound() (contact sip.Uri, at netip.AddrPort, transport string) 
 type Status struct {
 	Binding registration.Binding
 	Bound   bool
-	// Refusal is the last refusal of the adapter since it registered; At is zero if there was none.
+	// Heard is when the adapter last registered or answered, also if it is not bound any more. Refusal is its last
+	// refusal while it is not bound; At is zero if there was none.
+	Heard       time.Time
 	Refusal     registration.Refusal
 	Service     registration.Status
 	Second      registration.Status // of the second service, if there is one
@@ -136,6 +139,7 @@ type Status struct {
 func (l *Line) Status() Status {
 	s := Status{ServiceAddr: l.service.ep.Addr(), AdapterAddr: l.adapter.ep.Addr()}
 	s.Binding, s.Bound = l.a.registrar.Binding(l.o.Name)
+	s.Heard = l.a.registrar.LastHeard(l.o.Name)
 	s.Refusal, _ = l.a.registrar.Refusal(l.o.Name)
 	for _, at := range l.accounts {
 		switch {
@@ -169,7 +173,7 @@ func (l *Line) Ask(ctx context.Context) (code int, userAgent string, err error) 
 	if err != nil {
 		return 0, "", fmt.Errorf("line %s: ask the adapter at %s: %w", l.o.Name, b.Contact.Addr(), err)
 	}
-	l.a.registrar.Heard(l.o.Name)
+	l.a.registrar.Answered(l.o.Name)
 	for _, name := range []string{"User-Agent", "Server"} {
 		if h := res.GetHeader(name); h != nil {
 			userAgent = h.Value()

@@ -151,6 +151,9 @@ func (r *Registrar) authenticate(req *endpoint.Request, anyTarget, unverified fu
 			r.reply(req, sip.StatusForbidden, "Forbidden")
 			return nil, false
 		}
+		if a := r.byUser[userOf(req)]; a != nil {
+			r.note(req, noPassword, a.User, a)
+		}
 		r.challenge(req, false)
 		return nil, false
 	}
@@ -170,6 +173,7 @@ func (r *Registrar) authenticate(req *endpoint.Request, anyTarget, unverified fu
 			return claimed, false
 		}
 		r.counts.slowed.Add(1)
+		r.note(req, "too many wrong passwords; for a while it gets no answer", cred.Username, claimed)
 		req.Drop()
 		return nil, false
 	}
@@ -178,7 +182,7 @@ func (r *Registrar) authenticate(req *endpoint.Request, anyTarget, unverified fu
 	case v == credentialsWrong:
 		r.counts.wrong.Add(1)
 		r.failedLogins.failed(r.now(), from, cred.Username, claimed != nil)
-		r.refuse(req, "wrong user or password", cred.Username, claimed)
+		r.refuse(req, wrongPassword, cred.Username, claimed)
 		r.challenge(req, false)
 	case v == credentialsStale:
 		r.challenge(req, true)
@@ -189,6 +193,7 @@ func (r *Registrar) authenticate(req *endpoint.Request, anyTarget, unverified fu
 		r.reply(req, sip.StatusForbidden, "Forbidden")
 	case !sameTarget(req.Method, cred.URI, req.Recipient) && (anyTarget == nil || !anyTarget(a.Line)):
 		r.counts.wrongTarget.Add(1)
+		r.note(req, "its credentials are for another URI", cred.Username, a)
 		r.log.Warn("the credentials are right, but for another destination: a replay, or an adapter whose digest uri differs from its Request-URI",
 			zap.String("line", a.Line), zap.Stringer("from", req.From), zap.Stringer("method", req.Method),
 			zap.String("uri", endpoint.Printable(cred.URI)), zap.String("request_uri",

@@ -27,16 +27,28 @@ type refusals struct {
 	last     Refusal
 }
 
+// The most frequent reasons of a Refusal.
+const (
+	wrongPassword = "wrong user or password"
+	noPassword    = "it has not sent its password yet"
+)
+
 // Refusal is the last refusal of an adapter.
 type Refusal struct {
 	At   time.Time
 	From netip.AddrPort
 	User string // as the adapter gave it, made printable and shortened
 	Why  string
+	// WrongPassword: the password was wrong, or the user name.
+	WrongPassword bool
 }
 
-// Refusal returns the last refusal of a line's adapter since its adapter last registered. With line "" it returns the
-// last refusal of an adapter of no known line. ok is false if there was none.
+// refusalAge is how long a refusal is worth mentioning: an adapter tries again far sooner. Our own number.
+const refusalAge = time.Hour
+
+// Refusal returns the last refusal of a line's adapter, in the last hour, since its adapter last registered. While the
+// line has a binding, it was not the line's adapter that was refused. With line "" Refusal returns the last refusal of
+// an adapter of no known line. ok is false if there was none.
 func (r *Registrar) Refusal(line string) (last Refusal, ok bool) {
 	f := &r.unknownRefusals
 	if a := r.byLine[line]; a != nil {
@@ -46,21 +58,42 @@ func (r *Registrar) Refusal(line string) (last Refusal, ok bool) {
 	}
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	return f.last, !f.last.At.IsZero()
+	if f.last.At.IsZero() || r.now().Sub(f.last.At) >= refusalAge {
+		return Refusal{}, false
+	}
+	return f.last, true
 }
+
+// note records for [Registrar.Refusal] that the request of a line's adapter was not accepted.
+func (r *Registrar) note(req *endpoint.Request, why, user string, a *account) {
+	f := &r.unknownRefusals
+	if a != nil {
+		f = &a.refusals
+		if _, bound := r.Binding(a.Line); bound {
+			return
+		}
+	}
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if why == noPassword && f.last.Why != noPassword && r.now().Sub(f.last.At) < refusalAge {
+		return // each attempt begins like that
+	}
+	f.last = Refusal{At: r.now(), From: req.From, User: shownUser(user), Why: why, WrongPassword: why == wrongPassword}
+}
+
+func shownUser(user string) string { return endpoint.Printable(user[:min(len(user), maxLoggedUser)]) }
 
 // due counts a refusal. It returns how many there were since the last log entry, or 0 if it is too early for the next
 // one.
-func (f *refusals) due(is Refusal) int {
+func (f *refusals) due(now time.Time) int {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	f.since++
-	f.last = is
-	if is.At.Before(f.next) {
+	if now.Before(f.next) {
 		return 0
 	}
 	n := f.since
-	f.since, f.next = 0, is.At.Add(refusedEvery)
+	f.since, f.next = 0, now.Add(refusedEvery)
 	return n
 }
 
@@ -88,9 +121,9 @@ func (r *Registrar) refuse(req *endpoint.Request, why, user string, a *account) 
 	if a != nil {
 		f, line = &a.refusals, a.Line
 	}
-	is := Refusal{At: r.now(), From: req.From, User: endpoint.Printable(user[:min(len(user), maxLoggedUser)]), Why: why}
-	if n := f.due(is); n > 0 {
-		r.log.Warn("an adapter was refused: "+why, zap.String("line", line), zap.String("user", is.User),
+	r.note(req, why, user, a)
+	if n := f.due(r.now()); n > 0 {
+		r.log.Warn("an adapter was refused: "+why, zap.String("line", line), zap.String("user", shownUser(user)),
 			zap.Stringer("from", req.From), zap.Int("since_the_last_line", n))
 	}
 	if a == nil || r.refused == nil {

@@ -76,7 +76,7 @@ func TestWrongPasswordIsReported(t *testing.T) {
 	require.Equal(t, int64(3), logs.All()[1].ContextMap()["since_the_last_line"])
 	last, refused := d.Refusal("stage-door")
 	require.True(t, refused)
-	require.Equal(t, Refusal{later, netip.MustParseAddrPort(w.Addr()), "stage-door", "wrong user or password"}, last)
+	require.Equal(t, Refusal{later, netip.MustParseAddrPort(w.Addr()), "stage-door", wrongPassword, true}, last)
 	for _, other := range []string{"workshop", "green-room", ""} {
 		_, refused = d.Refusal(other)
 		require.False(t, refused, other)
@@ -86,6 +86,43 @@ func TestWrongPasswordIsReported(t *testing.T) {
 	require.Empty(t, seen)
 	_, refused = d.Refusal("stage-door")
 	require.False(t, refused, "since it last registered")
+}
+
+// Whatever keeps an adapter from registering can be seen, and not only a wrong password. While an adapter is
+// registered, it was somebody else.
+func TestRefusal(t *testing.T) {
+	t.Parallel()
+	d := newTestRegistrar(t, stageDoor(), Account{Line: "workshop", User: "workshop", Password: secret})
+	now := time.Now()
+	d.frozen.Store(&now)
+	w := dial(t, "udp", d.e)
+	why := func() string {
+		last, _ := d.Refusal("stage-door")
+		return last.Why
+	}
+	require.Empty(t, why())
+	require.Equal(t, 401, w.ask("REGISTER", "stage-door", w.contact()).Code())
+	require.Equal(t, noPassword, why())
+	require.Equal(t, 423, w.register(w.contact(), "Expires: 30").Code())
+	require.Equal(t, "Interval Too Brief", why())
+	w.auth = ""
+	w.answer(w.ask("REGISTER", "workshop"), "MD5", "REGISTER", "stage-door", secret, 1)
+	require.Equal(t, 403, w.ask("REGISTER", "workshop", w.contact()).Code())
+	require.Equal(t, "it asked for the registration of line workshop", why())
+	w.guess("REGISTER", "stage-door")
+	require.Equal(t, wrongPassword, why())
+	w.try("REGISTER", "stage-door", secret)
+	require.True(t, w.silent("REGISTER", "stage-door", w.contact()))
+	require.Equal(t, "too many wrong passwords; for a while it gets no answer", why())
+	later := now.Add(refusalAge - 1)
+	d.frozen.Store(&later)
+	require.NotEmpty(t, why())
+	later = now.Add(refusalAge)
+	d.frozen.Store(&later)
+	require.Empty(t, why(), "too long ago")
+	require.Equal(t, 200, w.register(w.contact()).Code())
+	require.Equal(t, 401, dial(t, "udp", d.e).registerWith("stage-door", "wrong", w.contact()))
+	require.Empty(t, why(), "the line's adapter is registered")
 }
 
 // An answer outside a call also shows that the adapter is there.
@@ -98,10 +135,16 @@ func TestHeard(t *testing.T) {
 	require.Equal(t, 200, w.register(w.contact()).Code())
 	later := now.Add(time.Minute)
 	d.frozen.Store(&later)
-	d.Heard("stage-door")
-	d.Heard("no line")
+	d.Answered("stage-door")
+	d.Answered("no line")
 	b, _ := d.Binding("stage-door")
 	require.Equal(t, []time.Time{now, later}, []time.Time{b.Registered, b.Heard})
+	much := now.Add(time.Hour)
+	d.frozen.Store(&much)
+	_, bound := d.Binding("stage-door")
+	require.False(t, bound)
+	require.Equal(t, later, d.LastHeard("stage-door"), "also when it is not registered any more")
+	require.Zero(t, d.LastHeard("no line"))
 }
 
 // A mistyped user is attributed to the only line whose adapter is missing, or to no line if several are missing. The

@@ -152,13 +152,25 @@ func (r *Registrar) Binding(line string) (Binding, bool) {
 	return a.binding, true
 }
 
-// Heard records that the adapter of a line has answered a request outside a call.
-func (r *Registrar) Heard(line string) {
+// Answered records that the adapter of a line has answered a request outside a call.
+func (r *Registrar) Answered(line string) {
 	if a := r.byLine[line]; a != nil {
 		a.mu.Lock()
 		defer a.mu.Unlock()
 		a.binding.Heard = r.now()
 	}
+}
+
+// LastHeard returns when the adapter of a line last registered or answered, even if its binding has expired since. It
+// returns zero if it never did.
+func (r *Registrar) LastHeard(line string) time.Time {
+	a := r.byLine[line]
+	if a == nil {
+		return time.Time{}
+	}
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	return a.binding.Heard
 }
 
 // Register handles a REGISTER and always answers it, unless it is dropped because of too many failed logins (RFC 3261
@@ -182,6 +194,7 @@ func (r *Registrar) Register(req *endpoint.Request) {
 		r.counts.wrongLine.Add(1)
 		r.log.Warn("an adapter asked for the registration of another line", zap.String("line", a.Line),
 			zap.String("other", other.Line), zap.Stringer("from", req.From))
+		r.note(req, "it asked for the registration of line "+other.Line, a.User, a)
 		r.reply(req, sip.StatusForbidden, "Forbidden")
 		return
 	}
@@ -195,11 +208,13 @@ func (r *Registrar) Register(req *endpoint.Request) {
 		if code == sip.StatusIntervalToBrief {
 			headers = append(headers, sip.NewHeader("Min-Expires", strconv.Itoa(int(minExpires.Seconds()))))
 		}
+		r.note(req, reason, a.User, a)
 		r.reply(req, code, reason, headers...)
 		return
 	}
 	changed, b, ok := a.apply(r.now(), req, w)
 	if !ok {
+		r.note(req, "its REGISTER is older than its last one", a.User, a)
 		r.reply(req, sip.StatusInternalServerError, "Older CSeq")
 		return
 	}

@@ -32,8 +32,9 @@ type Binding struct {
 	Destination netip.AddrPort
 	Transport   string
 	Expires     time.Time
-	// Registered is when this Generation began, and Heard when the adapter last registered or answered OPTIONS. Of a
-	// fixed contact Registered is zero, and Heard is zero until the first answer.
+	// Registered is when the present registration began: with a new Generation, or after the previous one expired.
+	// Heard is when the adapter last registered or answered OPTIONS. Of a fixed contact Registered is zero, and Heard
+	// is zero until the first answer.
 	Registered, Heard time.Time
 	UserAgent         string
 	// Generation grows with each new registration: a different Contact address, Destination or transport, or a
@@ -43,8 +44,8 @@ type Binding struct {
 
 // Lifetimes of a binding at our registrar (RFC 3261 section 10.3). An hour is the default of the RFC. Less than a
 // minute would load a small adapter for little benefit. More than two minutes is never granted (section 10.2.4 allows
-// the registrar to shorten). The reason is that a binding may be lost, such as by a reboot: the line then rings again
-// only when its adapter has refreshed.
+// the registrar to shorten). The reason is that a binding can be lost, for example in a reboot: the line then rings
+// again only when its adapter has refreshed.
 const (
 	minExpires     = 60 * time.Second
 	defaultExpires = time.Hour

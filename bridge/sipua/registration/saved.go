@@ -1,6 +1,9 @@
 package registration
 
 import (
+	"crypto/rand"
+	"crypto/sha256"
+	"crypto/subtle"
 	"net/netip"
 	"strings"
 	"time"
@@ -11,7 +14,10 @@ import (
 
 // SavedBinding is a binding with what the registrar needs to keep it over a restart of the daemon.
 type SavedBinding struct {
-	User        string         `json:"user"` // of the account
+	User string `json:"user"` // of the account
+	// Salt and Hash show whether the account still has the same password.
+	Salt        []byte         `json:"salt"`
+	Hash        []byte         `json:"hash"`
 	Contact     string         `json:"contact"`
 	Destination netip.AddrPort `json:"destination"` // of requests to the adapter
 	Source      netip.AddrPort `json:"source"`      // of the last REGISTER
@@ -25,31 +31,31 @@ type SavedBinding struct {
 	Expires    time.Time `json:"expires"`
 }
 
-// restore takes over a binding that an earlier process saved, unless it may have expired or no longer fits the account.
-// A clock that was set back since leaves no doubt in favour of the binding.
-//
-// A TCP connection did not survive the process. The adapter can then be reached only if it also listens at its Contact.
+// restore restores a saved binding, unless it may have expired or no longer fits the account. If the clock has been set
+// back since the binding was saved, the binding is discarded. A clock that is set later does not change how long it
+// lasts.
 func (r *Registrar) restore(a *account, s SavedBinding) {
 	now := r.now()
 	contact := sip.Uri{}
 	err := sip.ParseUri(s.Contact, &contact)
+	left := s.Expires.Sub(now)
 	switch {
-	case a.Fixed != nil, s.User != a.User, err != nil, !s.Source.IsValid(), !s.Destination.IsValid(),
-		!a.allows(s.Source.Addr()), now.Before(s.Heard), !now.Before(s.Expires), s.Expires.Sub(now) > maxExpires:
+	case a.Fixed != nil, s.User != a.User, subtle.ConstantTimeCompare(s.Hash, a.passwordHash(s.Salt)) == 0, err != nil,
+		!s.Source.IsValid(), !a.allows(s.Source.Addr()), !s.Destination.IsValid(), !a.allows(s.Destination.Addr()),
+		now.Before(s.Heard), left <= 0, left > maxExpires:
 		return
 	}
-	b := Binding{Contact: contact, Destination: s.Destination, Transport: s.Transport, UserAgent: s.UserAgent,
-		Expires: s.Expires, Registered: s.Registered, Heard: s.Heard, Generation: 1}
-	if sip.IsReliable(s.Transport) {
-		host, err := netip.ParseAddr(strings.Trim(contact.Host, "[]"))
-		if err != nil {
-			return
-		}
-		b.Destination = netip.AddrPortFrom(host.Unmap(), uint16(portOf(contact)))
-	}
-	a.binding, a.source, a.callID, a.cseq = b, s.Source, s.CallID, s.CSeq
+	a.binding = Binding{Contact: contact, Destination: s.Destination, Transport: s.Transport, UserAgent: s.UserAgent,
+		Expires: now.Add(left), Registered: s.Registered, Heard: s.Heard, Generation: 1}
+	a.source, a.callID, a.cseq = s.Source, s.CallID, s.CSeq
 	r.log.Info("the adapter's registration was kept over the restart", zap.String("line", a.Line),
-		zap.Stringer("at", b.Destination), zap.Time("until", b.Expires))
+		zap.Stringer("at", s.Destination), zap.Time("until", s.Expires))
+}
+
+// passwordHash returns a hash of the account's password. It is for a file that only the daemon's user can read.
+func (a *account) passwordHash(salt []byte) []byte {
+	h := sha256.Sum256([]byte(string(salt) + strings.Join(a.ha1[:], " ")))
+	return h[:]
 }
 
 // saveBinding saves the present binding of an account, or that it has none.
@@ -64,7 +70,9 @@ func (r *Registrar) saveBinding(a *account) {
 		r.save(a.Line, nil)
 		return
 	}
-	r.save(a.Line, &SavedBinding{User: a.User, Contact: b.Contact.String(), Destination: b.Destination,
-		Source: a.source, Transport: b.Transport, UserAgent: b.UserAgent, CallID: a.callID, CSeq: a.cseq,
-		Registered: b.Registered, Heard: b.Heard, Expires: b.Expires})
+	contact, salt := *b.Contact.Clone(), []byte(rand.Text())
+	contact.Password = ""
+	r.save(a.Line, &SavedBinding{User: a.User, Salt: salt, Hash: a.passwordHash(salt), Contact: contact.String(),
+		Destination: b.Destination, Source: a.source, Transport: b.Transport, UserAgent: b.UserAgent, CallID: a.callID,
+		CSeq: a.cseq, Registered: b.Registered, Heard: b.Heard, Expires: b.Expires})
 }

@@ -18,11 +18,11 @@ var may = map[string][]string{
 		// the drivers say what is wrong with their options
 		"bridge/relay/command", "bridge/relay/controller", "bridge/relay/gpio", "bridge/relay/httprelay",
 		"bridge/relay/modbus", "bridge/relay/mqtt", "bridge/relay/serial"},
-	"bridge":           {"supervision", "supervision/callrecord", "bridge/relay"},
-	"bridge/journal":   {"config/file", "supervision", "supervision/callrecord"},
-	"bridge/control":   {},
-	"bridge/livestate": {},
-	"bridge/testcall":  {"supervision", "supervision/callrecord", "bridge/sipua/endpoint"},
+	"bridge":              {"supervision", "supervision/callrecord", "bridge/relay"},
+	"bridge/journal":      {"config/file", "supervision", "supervision/callrecord"},
+	"bridge/control":      {},
+	"bridge/runtimestate": {},
+	"bridge/testcall":     {"supervision", "supervision/callrecord", "bridge/sipua/endpoint"},
 	"bridge/sipua": {"supervision", "supervision/callrecord", "supervision/dialplan",
 		"bridge/media", "bridge/sipua/endpoint", "bridge/sipua/registration", "bridge/sipua/sessiontimer"},
 	"bridge/sipua/endpoint":              {"supervision/sanitize"},
@@ -66,9 +66,9 @@ var may = map[string][]string{
 	// interface.
 	"bridge/rehearsal": {"supervision", "supervision/keysystem", "config"},
 	"bridge/daemon": {"supervision", "supervision/callrecord", "config", "bridge", "bridge/control", "bridge/journal",
-		"bridge/livestate", "bridge/media", "bridge/relay", "bridge/relay/drivers", "bridge/sipua",
+		"bridge/runtimestate", "bridge/media", "bridge/relay", "bridge/relay/drivers", "bridge/sipua",
 		"bridge/sipua/registration", "bridge/testcall"},
-	"bridge/backup": {"bridge/control", "bridge/journal", "bridge/livestate", "config", "config/file"},
+	"bridge/backup": {"bridge/control", "bridge/journal", "bridge/runtimestate", "config", "config/file"},
 	"bridge/daemon/daemontest": {"bridge/loopbacktest", "bridge/relay/modbus/modbustest", "bridge/sipua/uatest",
 		"config"},
 	"cmd/internal/cli": {
@@ -154,7 +154,7 @@ var libraries = map[string][]string{
 	"go.yaml.in/yaml/v3":          {"config"},
 	"go.uber.org/zap": {
 		"bridge", "bridge/journal", "bridge/control", "bridge/testcall", "bridge/sipua", "bridge/sipua/endpoint",
-		"bridge/livestate", "bridge/sipua/registration", "bridge/rehearsal", "bridge/daemon",
+		"bridge/runtimestate", "bridge/sipua/registration", "bridge/rehearsal", "bridge/daemon",
 		"bridge/relay/agent/agentrun",
 		"cmd/internal/cli",
 	},

@@ -90,9 +90,13 @@ func look(ctx context.Context, l *daemon.Line, patience time.Duration) finding {
 	defer cancel()
 	tick := time.NewTicker(50 * time.Millisecond)
 	defer tick.Stop()
-	// A refused adapter is reported at once: it will try again with the same password.
-	for s := line.Status(); !s.Bound && s.Refusal.At.IsZero() ||
-		c.Service.Register && !s.Service.Registered; s = line.Status() {
+	// An adapter with a wrong password is reported at once, since it will use the same one again.
+	waiting := func() bool {
+		s := line.Status()
+		return !s.Bound && !(s.Refusal.WrongPassword && s.Refusal.User == c.Adapter.User) ||
+			c.Service.Register && !s.Service.Registered
+	}
+	for waiting() {
 		select {
 		case <-deadline.Done():
 		case <-tick.C:
@@ -117,7 +121,7 @@ func look(ctx context.Context, l *daemon.Line, patience time.Duration) finding {
 		f.adapter, f.good = fmt.Sprintf("NOT registered: refused, from %s as user %q: %s", s.Refusal.From,
 			sanitize.Text(s.Refusal.User, maxCell), s.Refusal.Why), false
 	default:
-		f.adapter, f.good = "NOT registered: nothing heard from it", false
+		f.adapter, f.good = "NOT registered: no attempt seen", false
 	}
 	var known bool
 	if f.contact, known = readContact(ctx, l); known {

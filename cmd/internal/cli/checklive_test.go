@@ -166,7 +166,7 @@ func TestCheckLiveReportsARefusedAdapter(t *testing.T) {
 	require.NoError(t, err)
 	defer d.Shutdown(t.Context())
 	found := make(chan finding, 1) // one result, received below
-	go func() { found <- look(t.Context(), d.Line("box-office"), time.Minute) }()
+	go func() { found <- look(t.Context(), d.Line("box-office"), time.Hour) }()
 	adapter, err := net.Dial("udp", d.AdapterAddr("box-office").String())
 	require.NoError(t, err)
 	defer adapter.Close()

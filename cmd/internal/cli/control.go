@@ -1,7 +1,6 @@
 package cli
 
 import (
-	"cmp"
 	"fmt"
 	"io"
 	"strings"
@@ -73,17 +72,19 @@ func lines(f *pflag.FlagSet) action {
 }
 
 func printDaemon(w io.Writer, d control.Daemon, now time.Time) {
-	rows := [][]string{{"LINE", "SERVICE", "ADAPTER", "REGISTERED", "CALLS", "LOOP", "CONTACT", "INTERVAL", "VERIFY",
+	rows := [][]string{{"LINE", "SERVICE", "ADAPTER", "REGISTERED", "LAST HEARD", "CALLS", "LOOP", "CONTACT",
+		"INTERVAL", "VERIFY",
 		"LAST CLEARING"}}
 	for i := range d.Lines {
 		l := &d.Lines[i]
-		rows = append(rows, []string{l.Name, servicesWords(l), adapterWords(l.Adapter), registeredWords(l.Adapter, now),
+		rows = append(rows, []string{l.Name, servicesWords(l), adapterWords(l.Adapter), clockTime(l.Adapter.Since, now),
+			clockTime(l.Adapter.Heard, now),
 			callWords(l), loopWords(l),
 			contactWords(l.Contact), intervalWords(l.Interval), verifyWords(l.Verify),
 			clearingWords(l.LastClearing, now)})
 	}
 	// These columns change only by hand or when there is trouble.
-	t := table{w: w, spare: []string{"REGISTERED", "INTERVAL", "VERIFY", "CONTACT"}}
+	t := table{w: w, spare: []string{"REGISTERED", "LAST HEARD", "INTERVAL", "VERIFY", "CONTACT"}}
 	_ = t.write(rows) // a failed write is ignored, as in all this output
 	for i := range d.Lines {
 		l := &d.Lines[i]
@@ -154,26 +155,17 @@ func adapterWords(a control.Adapter) string {
 	return a.Address
 }
 
-// registeredWords says since when the adapter is registered and when it was last heard.
-func registeredWords(a control.Adapter, now time.Time) string {
-	var words []string
-	if !a.Since.IsZero() {
-		words = append(words, clockTime(a.Since, now))
-	}
-	if !a.Heard.IsZero() {
-		words = append(words, "last heard "+clockTime(a.Heard, now))
-	}
-	return cmp.Or(strings.Join(words, ", "), "-")
-}
-
 // refusalWords says when an adapter was refused, from where and why.
 func refusalWords(r *control.Refusal, now time.Time) string {
 	return fmt.Sprintf("refused %s ago, from %s as user %q: %s", elapsed(r.Age, r.At, now), r.From,
 		sanitize.Text(r.User, maxCell), r.Why)
 }
 
-// clockTime is the time of day, with the date if it is not today's.
+// clockTime is the time of day, with the date if it is not today's, or "-" for the zero time.
 func clockTime(at, now time.Time) string {
+	if at.IsZero() {
+		return "-"
+	}
 	at, now = at.Local(), now.Local()
 	if at.YearDay() == now.YearDay() && at.Year() == now.Year() {
 		return at.Format("15:04")

@@ -60,10 +60,10 @@ func TestPrintDaemon(t *testing.T) {
 	}, now)
 	rows := strings.Split(b.String(), "\n")
 	for i, want := range []string{
-		`^LINE  +SERVICE  +ADAPTER  +REGISTERED  +CALLS  +LOOP  +CONTACT  +INTERVAL  +VERIFY  +LAST CLEARING$`,
-		`^box-office  +registered  +192\.0\.2\.21:5060  +14:15, last heard 20:14  +-  +closed  +relays, kind oneshot, LINK LOST  +1000 ms \(file: 800\)  +options  +call 41, 1m30s ago: incident$`,
-		`^stage-door  +NOT registered: 403 Forbidden; second: registered  +NOT registered  +last heard 2026-02-28 20:15  +7 answered 911 EMERGENCY, 8 waiting  +open \(tuning\)  +relays, kind none  +800 ms  +sense, NOT trusted yet  +-$`,
-		`^green-room  +no registration  +NOT registered  +-  +-  +closed \(life_safety\)  +none  +800 ms  +none  +-$`,
+		`^LINE  +SERVICE  +ADAPTER  +REGISTERED  +LAST HEARD  +CALLS  +LOOP  +CONTACT  +INTERVAL  +VERIFY  +LAST CLEARING$`,
+		`^box-office  +registered  +192\.0\.2\.21:5060  +14:15  +20:14  +-  +closed  +relays, kind oneshot, LINK LOST  +1000 ms \(file: 800\)  +options  +call 41, 1m30s ago: incident$`,
+		`^stage-door  +NOT registered: 403 Forbidden; second: registered  +NOT registered  +-  +2026-02-28 20:15  +7 answered 911 EMERGENCY, 8 waiting  +open \(tuning\)  +relays, kind none  +800 ms  +sense, NOT trusted yet  +-$`,
+		`^green-room  +no registration  +NOT registered  +-  +-  +-  +closed \(life_safety\)  +none  +800 ms  +none  +-$`,
 		`^box-office: INCIDENT suppressed \(other-call\) for 1h0m0s\. Go and look\.$`,
 		`^box-office: location: Box office, ground floor$`,
 		"^box-office: 2 of its holds did not clear, the first at 800 ms; clearings use 1000 ms now\\. `clearback keep box-office` writes that into the file\\.$",

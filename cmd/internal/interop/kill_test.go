@@ -122,7 +122,7 @@ func TestRegistrationOutlivesAKill(t *testing.T) {
 	r := newTestBed(t, setup{record: true, lines: []lineSetup{{name: boxOffice, roaming: true}}})
 	phone := r.startBaresip(boxOffice)
 	eventually(t, 5*time.Second, "the registration is kept", func() bool {
-		_, err := os.Stat(r.control + ".live/adapter-" + boxOffice + ".json")
+		_, err := os.Stat(r.control + ".state/adapter-" + boxOffice + ".json")
 		return err == nil
 	})
 	before := r.line(boxOffice).Adapter

@@ -1,38 +1,40 @@
-// Package livestate keeps small pieces of state that a daemon needs again after a restart, such as where the adapters
-// are registered. Each piece is a file of its own in one folder.
+// Package runtimestate keeps small pieces of state over a restart of the daemon, such as where the adapters are
+// registered. Each piece is a file of its own in one folder.
 //
 // [Store.Put] never waits for the disk. A goroutine writes what was put, each file whole: it writes and flushes a new
 // file, which then replaces the old one. So a kill or a power cut leaves either the old state or the new one.
 //
-// The state belongs to this machine and to now. A backup does not contain it, and whoever reads it decides whether it
-// is still true.
-package livestate
+// The state is short-lived and belongs to this machine, so do not back it up. The reader decides whether it is still
+// valid.
+package runtimestate
 
 import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
 	"regexp"
 	"strings"
 	"sync"
+	"syscall"
 	"time"
 
 	"go.uber.org/zap"
 )
 
 const (
-	suffix    = ".json"
-	newSuffix = ".new" // a file that is being written
+	suffix     = ".json"
+	tempSuffix = ".new" // of a file that is being written
 	// maxSize bounds a file that is read, in bytes. Our own number: pieces take less than a kilobyte.
 	maxSize = 1 << 20
-	// remind is how often a disk that refuses is logged again. Our own number.
+	// remind is the interval between log entries while writing fails. Our own number.
 	remind = 15 * time.Minute
 	// firstRead is how long Open waits for the disk, as package journal does.
 	firstRead = time.Second
-	// retry is the pause after a failure.
+	// retry is the pause after a failure. Our own number.
 	retry = time.Second
 )
 
@@ -53,7 +55,7 @@ type Store struct {
 }
 
 // Folder returns the folder of the daemon whose control socket is at that path.
-func Folder(socket string) string { return socket + ".live" }
+func Folder(socket string) string { return socket + ".state" }
 
 // Drop removes the pieces in a folder that no Store has open, such as when another configuration takes its place. It
 // follows no symbolic link out of the folder's parent. A folder that does not exist is no error.
@@ -71,60 +73,86 @@ func Drop(dir string) (err error) {
 		return nil
 	}
 	for _, e := range entries {
-		if strings.HasSuffix(e.Name(), suffix) || strings.HasSuffix(e.Name(), newSuffix) {
+		if strings.HasSuffix(e.Name(), suffix) || strings.HasSuffix(e.Name(), tempSuffix) {
 			err = errors.Join(err, parent.Remove(filepath.Join(filepath.Base(dir), e.Name())))
 		}
 	}
 	return err
 }
 
-// Open reads the folder. If it does not exist, Open creates it, for the owner only; its parent must exist. Open waits
-// at most a second for the disk. After that, and if the folder cannot be read, the store begins empty. What cannot be
-// written is tried again for as long as the store is open.
+// Open reads the folder. If it does not exist, Open creates it, for the owner only; its parent must exist. A folder
+// that others may use, or that belongs to somebody else, is neither read nor written. Open waits at most a second for
+// the disk. After that, and if the folder cannot be read, the store begins empty. What cannot be written is tried again
+// for as long as the store is open.
 func Open(dir string, log *zap.Logger) *Store {
 	s := &Store{dir: dir, log: log.With(zap.String("folder", dir)), pending: map[string][]byte{},
 		wake: make(chan struct{}, 1), quit: make(chan struct{}), ended: make(chan struct{})}
 	read := make(chan struct{})
 	go func() {
 		defer close(s.ended)
-		s.read()
+		if err := s.read(); err != nil {
+			s.log.Error("cannot read the saved state", zap.Error(err))
+		}
 		close(read)
 		s.run()
 	}()
 	select {
 	case <-read:
 	case <-time.After(firstRead):
-		s.log.Error("the disk does not respond; the daemon starts without what it knew before")
+		s.log.Error("the disk does not respond; starting without the saved state")
 	}
 	return s
 }
 
-// read reads all files of the folder. What cannot be read is logged and left alone.
-func (s *Store) read() {
-	found := map[string][]byte{}
+// prepare creates the folder if it does not exist, and checks that nobody else can use it.
+func (s *Store) prepare() error {
 	if err := os.Mkdir(s.dir, 0o700); err != nil && !errors.Is(err, fs.ErrExist) {
-		s.log.Error("what a restart needs to know cannot be kept", zap.Error(err))
-		return
+		return err
+	}
+	info, err := os.Lstat(s.dir)
+	if err != nil {
+		return err
+	}
+	owner, ok := info.Sys().(*syscall.Stat_t)
+	if !info.IsDir() || info.Mode().Perm()&0o077 != 0 || !ok || int(owner.Uid) != os.Geteuid() {
+		return fmt.Errorf("%s is not a folder that only this user may use; remove it", s.dir)
+	}
+	return nil
+}
+
+// read reads all files of the folder. It skips what is no file of ours.
+func (s *Store) read() error {
+	if err := s.prepare(); err != nil {
+		return err
 	}
 	entries, err := os.ReadDir(s.dir)
-	if err != nil {
-		s.log.Error("what the daemon knew before cannot be read", zap.Error(err))
-	}
+	found := map[string][]byte{}
 	for _, e := range entries {
-		name, ours := strings.CutSuffix(e.Name(), suffix)
-		if info, err := e.Info(); !ours || err != nil || !info.Mode().IsRegular() || info.Size() > maxSize {
-			continue
+		if name, ours := strings.CutSuffix(e.Name(), suffix); ours && e.Type().IsRegular() {
+			text, readErr := readFile(s.path(name))
+			if readErr == nil {
+				found[name] = text
+			}
+			err = errors.Join(err, readErr)
 		}
-		text, err := os.ReadFile(s.path(name))
-		if err != nil {
-			s.log.Error("what the daemon knew before cannot be read", zap.Error(err))
-			continue
-		}
-		found[name] = text
 	}
 	s.mu.Lock()
 	s.found = found
 	s.mu.Unlock()
+	return err
+}
+
+func readFile(path string) ([]byte, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	text, err := io.ReadAll(io.LimitReader(f, maxSize+1))
+	if err == nil && len(text) > maxSize {
+		return nil, fmt.Errorf("%s is longer than %d bytes", path, maxSize)
+	}
+	return text, err
 }
 
 // Put replaces the piece of that name by v, as JSON. The latest Put counts. A name consists of letters, digits and
@@ -142,7 +170,7 @@ func (s *Store) Remove(name string) error { return s.put(name, nil) }
 
 func (s *Store) put(name string, text []byte) error {
 	if !validName.MatchString(name) {
-		return fmt.Errorf("%q cannot be a file name here", name)
+		return fmt.Errorf("invalid name %q: use letters, digits and . _ -, beginning with a letter or digit", name)
 	}
 	s.mu.Lock()
 	s.pending[name] = text
@@ -155,7 +183,7 @@ func (s *Store) put(name string, text []byte) error {
 }
 
 // Get reads the piece of that name into v, as it was when the store was opened. It returns false if there was none. A
-// piece that was damaged, such as by a power cut, is an error.
+// piece that was damaged, for example by a power cut, is an error.
 func (s *Store) Get(name string, v any) (bool, error) {
 	s.mu.Lock()
 	text, ok := s.found[name]
@@ -169,13 +197,13 @@ func (s *Store) Get(name string, v any) (bool, error) {
 	return true, nil
 }
 
-// Close writes what was put, for at most patience, and ends the goroutine. Nothing may be put afterwards.
-func (s *Store) Close(patience time.Duration) error {
+// Close writes what was put, for at most timeout, and ends the goroutine. Nothing may be put afterwards.
+func (s *Store) Close(timeout time.Duration) error {
 	close(s.quit)
 	select {
 	case <-s.ended:
-	case <-time.After(patience):
-		return fmt.Errorf("%s: the disk has not responded for %v", s.dir, patience)
+	case <-time.After(timeout):
+		return fmt.Errorf("%s: the disk has not responded for %v", s.dir, timeout)
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -189,7 +217,7 @@ func (s *Store) path(name string) string { return filepath.Join(s.dir, name+suff
 
 func (s *Store) run() {
 	var again <-chan time.Time
-	var told time.Time
+	var lastLogged time.Time
 	for last := false; !last; {
 		select {
 		case <-s.quit:
@@ -200,13 +228,12 @@ func (s *Store) run() {
 		again = nil
 		if err := s.write(); err != nil {
 			again = time.After(retry)
-			if time.Since(told) >= remind {
-				told = time.Now()
-				s.log.Error("what a restart needs to know cannot be saved; after a restart the lines do not ring until their adapters have registered anew",
-					zap.Error(err))
+			if time.Since(lastLogged) >= remind {
+				lastLogged = time.Now()
+				s.log.Error("cannot save state", zap.Error(err))
 			}
 		} else {
-			told = time.Time{}
+			lastLogged = time.Time{}
 		}
 	}
 }
@@ -220,19 +247,24 @@ func (s *Store) write() (err error) {
 	if len(todo) == 0 {
 		return nil
 	}
+	notReady := s.prepare()
 	for name, text := range todo {
-		one := s.replace(name, text)
-		if one == nil {
+		failed := notReady
+		if failed == nil {
+			failed = s.replace(name, text)
+		}
+		if failed == nil {
 			continue
 		}
-		err = errors.Join(err, one)
+		err = failed
 		s.mu.Lock()
 		if _, newer := s.pending[name]; !newer {
 			s.pending[name] = text
 		}
 		s.mu.Unlock()
 	}
-	return errors.Join(err, flush(s.dir))
+	flush(s.dir)
+	return err
 }
 
 func (s *Store) replace(name string, text []byte) error {
@@ -243,23 +275,23 @@ func (s *Store) replace(name string, text []byte) error {
 		}
 		return nil
 	}
-	beside := strings.TrimSuffix(path, suffix) + newSuffix
-	f, err := os.OpenFile(beside, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o600)
+	temp := filepath.Join(s.dir, name+tempSuffix)
+	f, err := os.OpenFile(temp, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o600)
 	if err != nil {
 		return err
 	}
 	_, err = f.Write(text)
 	if err = errors.Join(err, f.Sync(), f.Close()); err != nil {
-		return errors.Join(err, os.Remove(beside))
+		return errors.Join(err, os.Remove(temp))
 	}
-	return os.Rename(beside, path)
+	return os.Rename(temp, path)
 }
 
-// flush makes the new names in a folder survive a power cut.
-func flush(dir string) error {
-	d, err := os.Open(dir)
-	if err != nil {
-		return err
+// flush makes the names in a folder survive a power cut. The files are in place in any case, so an error is not
+// reported.
+func flush(dir string) {
+	if d, err := os.Open(dir); err == nil {
+		_ = d.Sync()
+		_ = d.Close()
 	}
-	return errors.Join(d.Sync(), d.Close())
 }

@@ -1,0 +1,190 @@
+package runtimestate
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"go.uber.org/zap"
+	"go.uber.org/zap/zaptest/observer"
+)
+
+type piece struct{ At time.Time }
+
+func open(t *testing.T, dir string) *Store {
+	t.Helper()
+	return Open(dir, zap.NewNop())
+}
+
+func closeStore(t *testing.T, s *Store) {
+	t.Helper()
+	require.NoError(t, s.Close(10*time.Second))
+}
+
+func TestStateOutlivesTheStore(t *testing.T) {
+	t.Parallel()
+	dir := filepath.Join(t.TempDir(), "live")
+	first, later := piece{time.Unix(1e9, 0).UTC()}, piece{time.Unix(2e9, 0).UTC()}
+	s := open(t, dir)
+	require.NoError(t, s.Put("adapter-box-office", first))
+	require.NoError(t, s.Put("adapter-box-office", later))
+	require.NoError(t, s.Put("adapter-workshop", first))
+	closeStore(t, s)
+	s = open(t, dir)
+	var got piece
+	ok, err := s.Get("adapter-box-office", &got)
+	require.NoError(t, err)
+	assert.True(t, ok)
+	assert.Equal(t, later, got, "the latest counts")
+	require.NoError(t, s.Remove("adapter-box-office"))
+	require.NoError(t, s.Remove("adapter-green-room"), "there is none")
+	closeStore(t, s)
+	s = open(t, dir)
+	defer closeStore(t, s)
+	ok, err = s.Get("adapter-box-office", &got)
+	assert.False(t, ok)
+	require.NoError(t, err)
+	ok, err = s.Get("adapter-workshop", &got)
+	assert.True(t, ok)
+	require.NoError(t, err)
+	info, err := os.Stat(dir)
+	require.NoError(t, err)
+	assert.Equal(t, os.FileMode(0o700), info.Mode().Perm(), "only the owner may read it")
+	all, err := os.ReadDir(dir)
+	require.NoError(t, err)
+	require.Len(t, all, 1, "no unfinished file is left")
+	info, err = all[0].Info()
+	require.NoError(t, err)
+	assert.Equal(t, os.FileMode(0o600), info.Mode().Perm())
+}
+
+func TestDamagedAndForeignFiles(t *testing.T) {
+	t.Parallel()
+	dir := filepath.Join(t.TempDir(), "state")
+	require.NoError(t, os.Mkdir(dir, 0o700))
+	write := func(name string, text []byte) {
+		require.NoError(t, os.WriteFile(filepath.Join(dir, name), text, 0o600))
+	}
+	write("empty.json", nil)
+	write("half.json", []byte(`{"At":"20`))
+	write("large.json", append([]byte(`{}`), make([]byte, maxSize-1)...))
+	write("other.txt", []byte(`{}`))
+	write("good.json", append([]byte(`{}`), bytes.Repeat([]byte(" "), maxSize-2)...))
+	require.NoError(t, os.Symlink("good.json", filepath.Join(dir, "link.json")))
+	require.NoError(t, os.Mkdir(filepath.Join(dir, "folder.json"), 0o700))
+	core, logs := observer.New(zap.ErrorLevel)
+	s := Open(dir, zap.New(core))
+	defer closeStore(t, s)
+	require.Equal(t, 1, logs.Len())
+	assert.Contains(t, fmt.Sprint(logs.All()[0].ContextMap()["error"]), "large.json is longer than")
+	var got piece
+	for _, damaged := range []string{"empty", "half"} {
+		ok, err := s.Get(damaged, &got)
+		assert.False(t, ok, damaged)
+		assert.ErrorContains(t, err, damaged+".json")
+	}
+	for _, absent := range []string{"large", "other", "link", "folder", "missing", "../half", ""} {
+		ok, err := s.Get(absent, &got)
+		assert.False(t, ok, absent)
+		assert.NoError(t, err, absent)
+	}
+	ok, err := s.Get("good", &got)
+	assert.True(t, ok)
+	assert.NoError(t, err)
+	for _, name := range []string{"../escape", "a/b", "", ".hidden"} {
+		assert.ErrorContains(t, s.Put(name, piece{}), "invalid name", name)
+		assert.ErrorContains(t, s.Remove(name), "invalid name", name)
+	}
+	assert.Error(t, s.Put("channel", make(chan int)), "no JSON")
+}
+
+// A folder that somebody else could have written is not used: a planted file could name another adapter's address.
+func TestFolderThatOthersMayUse(t *testing.T) {
+	t.Parallel()
+	for name, spoil := range map[string]func(dir string) error{
+		"writable for all":     func(dir string) error { return os.Chmod(dir, 0o702) },
+		"readable for a group": func(dir string) error { return os.Chmod(dir, 0o740) },
+		"a link": func(dir string) error {
+			return errors.Join(os.Rename(dir, dir+"-other"), os.Symlink(dir+"-other", dir))
+		},
+		"a file": func(dir string) error {
+			return errors.Join(os.RemoveAll(dir),
+				os.WriteFile(dir, nil, 0o600))
+		},
+		"without parent": func(dir string) error { return os.RemoveAll(filepath.Dir(dir)) },
+	} {
+		dir := filepath.Join(t.TempDir(), "run", "state")
+		require.NoError(t, os.MkdirAll(dir, 0o700))
+		require.NoError(t, os.WriteFile(filepath.Join(dir, "adapter-box-office.json"), []byte(`{}`), 0o600))
+		require.NoError(t, spoil(dir), name)
+		core, logs := observer.New(zap.ErrorLevel)
+		s := Open(dir, zap.New(core))
+		assert.Equal(t, 1, logs.Len(), name)
+		var got piece
+		ok, err := s.Get("adapter-box-office", &got)
+		assert.False(t, ok, name)
+		assert.NoError(t, err, name)
+		require.NoError(t, s.Put("adapter-workshop", piece{}))
+		assert.ErrorContains(t, s.Close(10*time.Second), "could not be written: 1", name)
+		assert.NoFileExists(t, filepath.Join(dir, "adapter-workshop.json"), name)
+	}
+}
+
+// While the folder cannot be written, that is logged once. What was put stays pending, its latest state counts, and it
+// is written as soon as the folder can be written again.
+func TestFolderThatCannotBeWritten(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		dir := filepath.Join(t.TempDir(), "run", "state")
+		require.NoError(t, os.Mkdir(filepath.Dir(dir), 0o700))
+		core, logs := observer.New(zap.ErrorLevel)
+		s := Open(dir, zap.New(core))
+		require.NoError(t, os.RemoveAll(filepath.Dir(dir)))
+		first, later := piece{time.Unix(1e9, 0).UTC()}, piece{time.Unix(2e9, 0).UTC()}
+		require.NoError(t, s.Put("adapter-box-office", first))
+		<-time.After(10 * retry)
+		require.Equal(t, 1, logs.Len())
+		<-time.After(remind)
+		require.Equal(t, 2, logs.Len())
+		require.NoError(t, s.Put("adapter-box-office", later))
+		require.NoError(t, os.Mkdir(filepath.Dir(dir), 0o700))
+		<-time.After(2 * retry)
+		text, err := os.ReadFile(filepath.Join(dir, "adapter-box-office.json"))
+		require.NoError(t, err)
+		assert.JSONEq(t, `{"At": "2033-05-18T03:33:20Z"}`, string(text))
+		require.NoError(t, os.RemoveAll(filepath.Dir(dir)))
+		require.NoError(t, s.Put("adapter-box-office", first))
+		synctest.Wait()
+		require.Equal(t, 3, logs.Len(), "a new failure")
+		closeErr := s.Close(10 * time.Second)
+		assert.ErrorContains(t, closeErr, "could not be written: 1")
+	})
+}
+
+// Drop removes what a store has written and nothing else, and follows no link to another place.
+func TestDrop(t *testing.T) {
+	parent := t.TempDir()
+	dir, elsewhere := Folder(filepath.Join(parent, "control")), filepath.Join(t.TempDir(), "precious.json")
+	require.NoError(t, Drop(dir), "there is none")
+	require.NoError(t, Drop(filepath.Join(parent, "none", "control.state")))
+	s := Open(dir, zap.NewNop())
+	require.NoError(t, s.Put("box-office", 1))
+	require.NoError(t, s.Close(time.Minute))
+	require.NoError(t, os.WriteFile(filepath.Join(dir, "notes"), nil, 0o600))
+	require.NoError(t, Drop(dir))
+	left, err := os.ReadDir(dir)
+	require.NoError(t, err)
+	require.Len(t, left, 1)
+	require.NoError(t, os.RemoveAll(dir))
+	require.NoError(t, os.WriteFile(elsewhere, nil, 0o600))
+	require.NoError(t, os.Symlink(filepath.Dir(elsewhere), dir))
+	require.Error(t, Drop(dir))
+	require.FileExists(t, elsewhere)
+}
