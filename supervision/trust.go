@@ -22,13 +22,13 @@ func (m *Machine) onHookInCall(now Instant, ev *Event) {
 	}
 }
 
-// distrustProbe withdraws the trust in the answers to ProbeLine. id is the call that contradicts them, or 0 if the
-// adapter has changed.
+// distrustProbe ignores the answers to ProbeLine from now on. It reports that only if they counted until now. id is the
+// call that contradicts them, or 0 if the adapter has changed.
 func (m *Machine) distrustProbe(now Instant, id CallID) {
+	m.refuted = true
 	if !m.policy.ProbeTrusted {
 		return
 	}
-	m.refuted = true
 	m.out = append(m.out, Effect{Kind: Report, Report: ReportTrustWithdrawn, Call: id})
 	m.SetPolicy(now, m.policy)
 }

@@ -19,8 +19,11 @@ func (t *model) trustEvent(now supervision.Instant, ev *supervision.Event) {
 		c.onHooks++
 		wrong = c.onHooks >= onHookReports
 	}
-	if wrong && t.policy.ProbeTrusted {
-		t.trust = trustModel{refuted: true, contradicted: true}
+	if !wrong {
+		return
+	}
+	t.trust = trustModel{refuted: true, contradicted: t.policy.ProbeTrusted}
+	if t.trust.contradicted {
 		t.setPolicy(now, t.policy)
 	}
 }

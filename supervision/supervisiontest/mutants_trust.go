@@ -26,6 +26,9 @@ func mutantsOfTrust() []Mutant {
 		{Invariant: 7, Name: "trusts an adapter again that has changed", Build: func(p supervision.Policy) Stepper {
 			return &forgivingMutant{Machine: supervision.New(p), policy: p}
 		}, Problem: "cannot be trusted to answer"},
+		{Invariant: 7, Name: "trusts an adapter that changed before it was trusted", Build: func(p supervision.Policy) Stepper {
+			return &latecomerMutant{Machine: supervision.New(p), trusted: p.ProbeTrusted}
+		}, Problem: "cannot be trusted to answer"},
 	}
 }
 
@@ -58,4 +61,24 @@ func (f *forgivingMutant) Step(now supervision.Instant, ev supervision.Event) ([
 func (f *forgivingMutant) SetPolicy(now supervision.Instant, p supervision.Policy) supervision.Instant {
 	f.policy = p
 	return f.Machine.SetPolicy(now, p)
+}
+
+// latecomerMutant does not notice that an adapter changes while the policy does not trust it.
+type latecomerMutant struct {
+	*supervision.Machine
+	trusted bool
+}
+
+func (l *latecomerMutant) Step(now supervision.Instant, ev supervision.Event) ([]supervision.Effect,
+	supervision.Instant) {
+	if ev.Kind == supervision.AdapterChanged && !l.trusted {
+		ev = supervision.Event{Kind: supervision.TimePassed}
+	}
+	return l.Machine.Step(now, ev)
+}
+
+// SetPolicy sets the policy, and with it the trust.
+func (l *latecomerMutant) SetPolicy(now supervision.Instant, p supervision.Policy) supervision.Instant {
+	l.trusted = p.ProbeTrusted
+	return l.Machine.SetPolicy(now, p)
 }
