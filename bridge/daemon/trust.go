@@ -66,7 +66,7 @@ func (l *Line) userAgentSeen(agent string) {
 const trustAfter = 2 * time.Second
 
 // testTrust queries the adapter in an answered call. The port is then certainly off hook, so the answer should be 486.
-// The machine learns of each answer that says on hook. Call testTrust with mu held, on the line's goroutine.
+// The machine learns of each answer that reports on hook. Call testTrust with mu held, on the line's goroutine.
 func (l *Line) testTrust(call supervision.CallID) {
 	if l.ending || l.checkedAs == nil {
 		return
@@ -93,20 +93,20 @@ func (l *Line) answeredCall(call supervision.CallID) bool {
 	})
 }
 
-// trustWithdrawn is called when the machine no longer trusts the adapter's answers. If a call has shown that they are
-// wrong, the journal remembers that. An adapter that has changed is trusted again after a restart if by then it has the
-// User-Agent of the check.
+// trustWithdrawn is called when the machine no longer trusts the adapter's answers. The journal remembers that, so that
+// after a restart the line still has to be checked again. call is the call that has shown that the answers are wrong,
+// or 0 if the adapter has changed.
 func (l *Line) trustWithdrawn(call supervision.CallID) {
 	l.mu.Lock()
 	l.checkedAs = nil
-	if call != 0 && l.journal != nil {
+	if l.journal != nil {
 		state := l.journal.SavedLine(l.c.Name)
 		state.Trust = journal.Trust{At: time.Now()}
 		l.journal.SaveLine(state)
 	}
 	l.mu.Unlock()
 	if call != 0 {
-		l.log.Warn("the adapter says on hook (200 to OPTIONS) in an answered call; its answers are not trusted until `clearback check --live --states "+l.c.Name+"` has confirmed the line again",
+		l.log.Warn("the adapter reported on hook (200 to OPTIONS) in an answered call; its answers are not trusted until `clearback check --live --states "+l.c.Name+"` has confirmed the line again",
 			zap.Uint64("call", uint64(call)))
 	}
 }

@@ -13,6 +13,7 @@ import (
 	"clearback/bridge/journal"
 	"clearback/config"
 	"clearback/supervision"
+	"clearback/supervision/callrecord"
 )
 
 func trustedAs(t *testing.T, c *config.Config, names string) {
@@ -34,27 +35,37 @@ func TestTrust(t *testing.T) {
 	d, logs := startTestDaemon(t, c)
 	for _, name := range []string{"Millrace/fxs", "Millrace 2.1", "Millrace/fxs"} {
 		d.userAgentSeen("box-office", name)
+		awaitPosted(d)
 		require.True(t, d.Line("box-office").View().ProbeTrusted, name)
 		require.False(t, d.Line("box-office").line.Policy().SenseTrusted, "the file says options")
 	}
 	_, _, err := d.agent.Line("box-office").Ask(t.Context())
 	require.NoError(t, err)
+	awaitPosted(d)
 	require.True(t, d.Line("box-office").View().ProbeTrusted)
 	require.Zero(t, logs.FilterMessageSnippet("User-Agent has changed").Len())
 	d.userAgentSeen("box-office", "Millrace 3.0")
 	requireDistrust(t, d)
-	told := logs.FilterMessageSnippet("User-Agent has changed")
-	require.Equal(t, 1, told.Len())
-	require.Equal(t, "Millrace 2.1 and Millrace/fxs", told.All()[0].ContextMap()["was"])
+	warnings := logs.FilterMessageSnippet("User-Agent has changed")
+	require.Equal(t, 1, warnings.Len())
+	require.Equal(t, "Millrace 2.1 and Millrace/fxs", warnings.All()[0].ContextMap()["was"])
 	d.userAgentSeen("box-office", "Millrace 2.1")
 	require.NoError(t, d.Line("box-office").setInterval(700*time.Millisecond))
 	require.False(t, d.Line("box-office").View().ProbeTrusted, "the line must be confirmed again")
+	d.Shutdown(context.Background())
+	d, _ = startTestDaemon(t, c)
+	require.False(t, d.Line("box-office").View().ProbeTrusted, "after a restart too")
+	d.Shutdown(context.Background())
+	trustedAs(t, c, "Millrace 2.1")
+	d, _ = startTestDaemon(t, c)
+	require.True(t, d.Line("box-office").View().ProbeTrusted, "the line has been confirmed again")
 	d.Shutdown(context.Background())
 
 	// Trust that the file grants is never withdrawn.
 	c.Lines[0].Policy.ProbeTrusted = true
 	d, logs = startTestDaemon(t, c)
 	d.userAgentSeen("box-office", "Millrace 3.0")
+	awaitPosted(d)
 	require.True(t, d.Line("box-office").View().ProbeTrusted)
 	require.Zero(t, logs.FilterMessageSnippet("User-Agent has changed").Len())
 	d.Shutdown(context.Background())
@@ -67,16 +78,29 @@ func TestTrust(t *testing.T) {
 	require.False(t, d.Line("box-office").View().ProbeTrusted)
 }
 
-// requireDistrust waits until the machine no longer trusts the adapter's answers.
-func requireDistrust(t *testing.T, d *Daemon) {
-	t.Helper()
-	require.Eventually(t, func() bool { return !d.Line("box-office").View().ProbeTrusted }, 5*time.Second,
-		time.Millisecond)
+// awaitPosted waits until the machine has seen every event posted so far.
+func awaitPosted(d *Daemon) {
+	const last = supervision.CallID(1 << 40)                     // no call has this number
+	seen, l := make(chan struct{}, 1), d.Line("box-office").line // one event, received below
+	defer l.Follow(func(e callrecord.Entry) {
+		if e.Event.Call == last {
+			seen <- struct{}{}
+		}
+	})()
+	l.Post(supervision.Event{Kind: supervision.NearEndCleared, Call: last})
+	<-seen
 }
 
-// The adapter's own answer, to the probe at the start, shows that it is another one. The machine learns that first, so
-// the answer does not count.
-func TestAnswerOfAnotherAdapterDoesNotCount(t *testing.T) {
+// requireDistrust checks that the machine does not trust the adapter's answers after what was posted so far.
+func requireDistrust(t *testing.T, d *Daemon) {
+	t.Helper()
+	awaitPosted(d)
+	require.False(t, d.Line("box-office").View().ProbeTrusted)
+}
+
+// The adapter's own answer, to the probe at the start, shows that it is another one. The machine learns of the change
+// before it gets the answer.
+func TestChangeOfTheAdapterPrecedesItsAnswer(t *testing.T) {
 	c, _ := stage(t)
 	trustedAs(t, c, "Millrace 1.9")
 	core, logs := observer.New(zap.InfoLevel)
@@ -149,9 +173,9 @@ func TestTrustIsTestedInCalls(t *testing.T) {
 	tested()
 	requireDistrust(t, d)
 	require.Equal(t, 1, logs.FilterField(zap.String("text", "report trust-withdrawn call=83")).Len())
-	told := logs.FilterMessageSnippet("says on hook (200 to OPTIONS) in an answered call")
-	require.Equal(t, 1, told.Len())
-	require.EqualValues(t, 83, told.All()[0].ContextMap()["call"])
+	warnings := logs.FilterMessageSnippet("reported on hook (200 to OPTIONS) in an answered call")
+	require.Equal(t, 1, warnings.Len())
+	require.EqualValues(t, 83, warnings.All()[0].ContextMap()["call"])
 	d.Shutdown(context.Background())
 
 	p.Set("486 Busy Here")
