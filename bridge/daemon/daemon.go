@@ -2,10 +2,8 @@ package daemon
 
 import (
 	"cmp"
-	"errors"
 	"fmt"
 	"net/netip"
-	"strings"
 	"sync"
 	"time"
 
@@ -61,25 +59,11 @@ type Daemon struct {
 	notClosed []drivers.NotClosed
 }
 
-// ErrNotClosed means that contacts are not known to be closed. The error that wraps it names each, with the reason.
-var ErrNotClosed = errors.New("not known closed")
-
-// NotClosed returns an error that wraps [ErrNotClosed], or nil if left is empty.
-func NotClosed(left []drivers.NotClosed) error {
-	if len(left) == 0 {
-		return nil
-	}
-	words := make([]string, len(left))
-	for i, n := range left {
-		words[i] = n.String()
-	}
-	return fmt.Errorf("%w: %s", ErrNotClosed, strings.Join(words, "; "))
-}
-
 // Start opens the journal, the contacts (closed first), the media relay and the sockets, starts the lines, and serves
 // the control socket. If it fails, it shuts down what it had started. If contacts are not known to be closed then, the
-// error wraps [ErrNotClosed]. Start does not fail if the journal or the control socket cannot be opened: the lines are
-// served without it. c must have no faults and must not be changed afterwards.
+// error wraps [ErrNotClosed]. That includes the contacts that Start has not reached, unless another process drives one.
+// Start does not fail if the journal or the control socket cannot be opened: the lines are served without it. c must
+// have no faults and must not be changed afterwards.
 func Start(c *config.Config, o Options) (*Daemon, error) {
 	numbers, err := supervision.NewNumbers(supervision.NumbersOptions{
 		Country: c.Country, Prefixes: c.Emergency.Prefixes, Additional: c.Emergency.Numbers,
@@ -98,13 +82,14 @@ func Start(c *config.Config, o Options) (*Daemon, error) {
 		d.contactNotice(n)
 	}
 	if d.contacts, err = drivers.Open(c, drivers.Options{Notify: notify}); err != nil {
+		d.notClosed = notReached(c, err)
 		err = fmt.Errorf("relay contacts: %w", err)
 	} else {
 		err = d.startLines(c, numbers)
 	}
 	if err != nil {
-		if open := d.Close(); open != nil {
-			return nil, fmt.Errorf("%w; %w", err, open)
+		if notClosed := d.Close(); notClosed != nil {
+			return nil, fmt.Errorf("%w; %w", err, notClosed)
 		}
 		return nil, err
 	}

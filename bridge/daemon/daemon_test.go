@@ -14,6 +14,7 @@ import (
 	"go.uber.org/zap/zaptest/observer"
 
 	"clearback/bridge/daemon/daemontest"
+	"clearback/bridge/relay"
 	"clearback/bridge/relay/drivers"
 	"clearback/config"
 )
@@ -142,4 +143,33 @@ func TestStartFailsBesideABoardThatIsGone(t *testing.T) {
 	require.ErrorContains(t, err, `line box-office: service registrar "not a URI"`)
 	require.ErrorIs(t, err, ErrNotClosed)
 	require.ErrorContains(t, err, "not known closed: box-office (cabinet): ")
+}
+
+// A start that cannot open the contacts has reached none of them. An earlier process may have left one open.
+func TestStartFailsBeforeTheContacts(t *testing.T) {
+	c := daemontest.Load(t, daemontest.File(t,
+		daemontest.Serve(t, &daemontest.Board{}), "192.0.2.1", "192.0.2.2:5060"))
+	second := c.Lines[0]
+	second.Name, second.Contact.Driver = "stage-door", config.DriverNone
+	c.Lines = append(c.Lines, second)
+	c.Lines[0].Contact.Require = "oneshot"
+	err := failedStart(t, c)
+	require.ErrorContains(t, err, "line box-office: a contact of kind oneshot is required")
+	require.ErrorIs(t, err, ErrNotClosed)
+	require.ErrorContains(t, err, "not known closed: box-office (cabinet): not reached")
+	require.NotContains(t, err.Error(), "stage-door")
+}
+
+// A second daemon for the same contacts leaves them to the first.
+func TestSecondDaemonLeavesTheContactsToTheFirst(t *testing.T) {
+	board := &daemontest.Board{}
+	c := daemontest.Load(t, daemontest.File(t,
+		daemontest.Serve(t, board), daemontest.Answering(t, "200 OK"), "192.0.2.2:5060"))
+	first, _ := startTestDaemon(t, c)
+	err := failedStart(t, c)
+	require.ErrorIs(t, err, relay.ErrLocked)
+	require.NotErrorIs(t, err, ErrNotClosed)
+	moves, _ := board.Moves()
+	require.Empty(t, moves)
+	require.Empty(t, first.Shutdown(context.Background()))
 }

@@ -11,6 +11,7 @@
 //	backend.go    what the control socket reports and does
 //	openbyhand.go openings by hand
 //	counts.go     the user agent's counts, under the names that the control socket uses
+//	errors.go     the error that names the contacts not known to be closed
 //	notices.go    the controllers' notices in the log
 //
 // Commands reach a running daemon through the control socket. `check --live` and the rehearsal start daemons of their

@@ -6,7 +6,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"strings"
 	"sync"
 
 	"clearback/bridge/relay"
@@ -34,15 +33,6 @@ type NotClosed struct {
 
 // String returns a text for people: the line, its controller and the reason.
 func (n NotClosed) String() string { return fmt.Sprintf("%s (%s): %v", n.Line, n.Controller, n.Err) }
-
-// Names returns a text for people that names the contacts not known to be closed: each line with its controller.
-func Names(left []NotClosed) string {
-	words := make([]string, len(left))
-	for i, n := range left {
-		words[i] = n.Line + " (" + n.Controller + ")"
-	}
-	return strings.Join(words, ", ")
-}
 
 // Set holds the contacts of all lines and the controllers behind them. It is safe for concurrent use.
 type Set struct {

@@ -201,3 +201,16 @@ func TestRunWarnsOfUnboundedOpenings(t *testing.T) {
 			errs.String())
 	}
 }
+
+// run names the contacts that are not known to be closed once, in the log.
+func TestRunNamesOpenContactsOnce(t *testing.T) {
+	path := daemontest.File(t, "127.0.0.1:1", "192.0.2.1", "192.0.2.2:5060")
+	signals := make(chan os.Signal, 2) // the first ends it, the second at once
+	signals <- os.Interrupt
+	signals <- os.Interrupt
+	var o, e outputBuffer
+	code := Main([]string{"run", "--config", path}, Streams{In: strings.NewReader(""), Out: &o, Err: &e}, signals)
+	assert.Equal(t, ExitNotClosed, code)
+	assert.Equal(t, 1, strings.Count(e.String(), "box-office (cabinet)"), e.String())
+	assert.Contains(t, e.String(), "not known closed: box-office (cabinet): ")
+}

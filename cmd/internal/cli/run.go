@@ -53,9 +53,8 @@ func run(f *pflag.FlagSet) action {
 			log.Error("cannot start", zap.Error(err))
 			return ExitFailed
 		case len(left) > 0:
-			log.Error("ended, but contacts are not known closed: go and look", zap.String("lines", drivers.Names(left)),
-				zap.Error(daemon.NotClosed(left)))
-			return e.linesNotClosed(left)
+			log.Error("ended, but contacts are not known closed: go and look", zap.Error(daemon.NotClosed(left)))
+			return ExitNotClosed
 		}
 		log.Info("ended, every contact is closed")
 		return ExitOK
