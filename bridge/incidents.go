@@ -35,8 +35,8 @@ func newIncidents(line string, every time.Duration, log *zap.Logger) incidents {
 	return incidents{line: line, every: every, log: log, next: supervision.Never}
 }
 
-// take handles a report of the machine. The machine reports the end of each incident that it reports, also of one that
-// another incident replaces.
+// take handles a report of the machine. The machine reports the end of every incident, even of one that another
+// replaces.
 func (s *incidents) take(now supervision.Instant, at time.Time, e *supervision.Effect) {
 	switch e.Report {
 	case supervision.ReportIncident:

@@ -45,13 +45,13 @@ var programs = driver{
 	},
 	check:        func(c *Controller) []relay.Fault { return c.Program().Check() },
 	checkContact: func(_ *decoder, l *Line, _ *Controller) []relay.Fault { return l.Command().Check() },
-	share: func(_ *decoder, l *Line, at string, report reportShared) {
+	share: func(_ *decoder, l *Line, at string, unique uniqueCheck) {
 		k := &l.Contact
 		if k.Command == nil || k.Command.Arguments == nil {
 			return
 		}
 		all := strings.ReplaceAll(fmt.Sprintf("%q", k.Command.Arguments), "{line}", l.Name)
-		report(at+".command.arguments", "command "+k.Controller+" "+all, "the command line of "+k.Controller,
+		unique(at+".command.arguments", "command "+k.Controller+" "+all, "the command line of "+k.Controller,
 			"it would be the same for both lines: add {line}, or something else that distinguishes the contacts")
 	},
 	timer: func(k *Contact) *timer {

@@ -88,7 +88,7 @@ type driver struct {
 	check        func(*Controller) []relay.Fault
 	checkContact func(*decoder, *Line, *Controller) []relay.Fault
 	// share reports what no two lines may share.
-	share func(d *decoder, l *Line, at string, report reportShared)
+	share func(d *decoder, l *Line, at string, unique uniqueCheck)
 	// timer, if not nil, returns the controller's own timer for openings, or nil if the contact has none.
 	timer  func(*Contact) *timer
 	senses func(*Contact) bool
@@ -112,8 +112,8 @@ type driver struct {
 // claim names what only one controller may use, and has the texts of the fault if a second one uses it too.
 type claim struct{ key, kind, thing, words, remedy string }
 
-// reportShared reports a fault if an earlier line already uses the same thing. words describes the thing.
-type reportShared func(path, thing, words, remedy string)
+// uniqueCheck reports a fault if an earlier line already uses the same thing. words describes the thing.
+type uniqueCheck func(path, thing, words, remedy string)
 
 const oneContactPerLine = "one contact serves one line: give each its own"
 

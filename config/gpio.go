@@ -48,7 +48,7 @@ var gpioLines = driver{
 	},
 	check:        func(c *Controller) []relay.Fault { return c.GPIOBoard().Check() },
 	checkContact: func(_ *decoder, l *Line, _ *Controller) []relay.Fault { return l.GPIO().Check() },
-	share: func(_ *decoder, l *Line, at string, report reportShared) {
+	share: func(_ *decoder, l *Line, at string, unique uniqueCheck) {
 		k := &l.Contact
 		if k.GPIO == nil {
 			return
@@ -59,7 +59,7 @@ var gpioLines = driver{
 		}
 		for i, line := range lines {
 			if line != "" {
-				report(at+[]string{".gpio.line", ".gpio.sense.line"}[i], "gpio "+k.Controller+" "+line,
+				unique(at+[]string{".gpio.line", ".gpio.sense.line"}[i], "gpio "+k.Controller+" "+line,
 					fmt.Sprintf("line %s of %s", line, k.Controller), oneContactPerLine)
 			}
 		}

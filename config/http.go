@@ -109,7 +109,7 @@ var httpDevices = driver{
 		}
 		return l.HTTP().Check(device)
 	},
-	share: func(_ *decoder, l *Line, at string, report reportShared) {
+	share: func(_ *decoder, l *Line, at string, unique uniqueCheck) {
 		k := &l.Contact
 		if k.HTTP == nil {
 			return
@@ -120,10 +120,10 @@ var httpDevices = driver{
 		}
 		r := strings.NewReplacer("{line}", l.Name, "{contact}", word)
 		if q := k.HTTP.Close; q != nil {
-			report(at+".http.close", fmt.Sprintf("http %s %q %q", k.Controller, r.Replace(q.Path), r.Replace(q.Body)),
+			unique(at+".http.close", fmt.Sprintf("http %s %q %q", k.Controller, r.Replace(q.Path), r.Replace(q.Body)),
 				"the close at "+k.Controller, oneContactPerLine)
 		} else if k.HTTP.contract() {
-			report(at+".http.contact", "http "+k.Controller+" "+word,
+			unique(at+".http.contact", "http "+k.Controller+" "+word,
 				fmt.Sprintf("contact %s of %s", word, k.Controller), oneContactPerLine)
 		}
 	},

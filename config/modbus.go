@@ -206,15 +206,15 @@ func (l *Line) Modbus() modbus.ContactOptions {
 	return o
 }
 
-func shareCoil(d *decoder, l *Line, at string, report reportShared) {
+func shareCoil(d *decoder, l *Line, at string, unique uniqueCheck) {
 	k := &l.Contact
 	if !d.has(at + ".coil") {
 		return
 	}
 	board := fmt.Sprintf("%s, unit %d", k.Controller, k.Unit)
-	report(at+".coil", fmt.Sprintf("coil %s %d", board, k.Coil), fmt.Sprintf("coil %d of %s", k.Coil, board), oneContactPerLine)
+	unique(at+".coil", fmt.Sprintf("coil %s %d", board, k.Coil), fmt.Sprintf("coil %d of %s", k.Coil, board), oneContactPerLine)
 	if k.Timed != nil && d.has(at+".timed.register") {
-		report(at+".timed.register", fmt.Sprintf("register %s %d", board, k.Timed.Register),
+		unique(at+".timed.register", fmt.Sprintf("register %s %d", board, k.Timed.Register),
 			fmt.Sprintf("register %d of %s", k.Timed.Register, board),
 			"each coil has its own register of the board's timed output")
 	}

@@ -85,15 +85,15 @@ var mqttDevices = driver{
 		return &c.MQTT.Peer
 	},
 	checkContact: func(_ *decoder, l *Line, _ *Controller) []relay.Fault { return l.MQTT().Check() },
-	share: func(_ *decoder, l *Line, at string, report reportShared) {
+	share: func(_ *decoder, l *Line, at string, unique uniqueCheck) {
 		k := &l.Contact
 		switch {
 		case k.plain() && k.MQTT.Plain.Close != nil:
 			m := k.MQTT.Plain.Close
-			report(at+".mqtt.plain.close", fmt.Sprintf("mqtt %s %q %q", k.Controller, m.Topic, m.Payload),
+			unique(at+".mqtt.plain.close", fmt.Sprintf("mqtt %s %q %q", k.Controller, m.Topic, m.Payload),
 				fmt.Sprintf("the close at %s", m.Topic), oneContactPerLine)
 		case k.MQTT != nil && k.MQTT.Prefix != "":
-			report(at+".mqtt.prefix", "mqtt "+k.Controller+" "+k.MQTT.Prefix,
+			unique(at+".mqtt.prefix", "mqtt "+k.Controller+" "+k.MQTT.Prefix,
 				fmt.Sprintf("the device %s at %s", k.MQTT.Prefix, k.Controller), oneContactPerLine)
 		}
 	},

@@ -45,9 +45,9 @@ var serialLines = driver{
 	},
 	check:        func(c *Controller) []relay.Fault { return c.SerialPort().Check() },
 	checkContact: func(_ *decoder, l *Line, _ *Controller) []relay.Fault { return l.Serial().Check() },
-	share: func(_ *decoder, l *Line, at string, report reportShared) {
+	share: func(_ *decoder, l *Line, at string, unique uniqueCheck) {
 		if c := l.Contact.Controller; c != "" {
-			report(at+".controller", "serial "+c, "the port "+c,
+			unique(at+".controller", "serial "+c, "the port "+c,
 				"a port drives one contact, since opening it moves both its lines: give each its own")
 		}
 	},

@@ -8,8 +8,8 @@ import (
 // checkLinesDiffer reports what two lines must not share.
 func (d *decoder) checkLinesDiffer(c *Config) {
 	first := map[string]string{}
-	// report reports a second holder of the same thing.
-	report := func(path, thing, words, remedy string) {
+	// unique reports a second holder of the same thing.
+	unique := func(path, thing, words, remedy string) {
 		if holder, taken := first[thing]; taken {
 			d.add(d.at(path), "%s: %s is already that of %s; %s", path, words, holder, remedy)
 			return
@@ -19,14 +19,14 @@ func (d *decoder) checkLinesDiffer(c *Config) {
 	for i := range c.Lines {
 		l, at := &c.Lines[i], fmt.Sprintf("lines[%d]", i)
 		if l.Name != "" {
-			report(at+".name", "name "+l.Name, fmt.Sprintf("the name %q", l.Name), "give each line its own")
+			unique(at+".name", "name "+l.Name, fmt.Sprintf("the name %q", l.Name), "give each line its own")
 		}
 		if l.Adapter.User != "" {
 			s := c.SIP.AdapterSide
 			if l.Adapter.Socket != nil {
 				s = *l.Adapter.Socket
 			}
-			report(at+".adapter.user", fmt.Sprintf("adapter %s %v", l.Adapter.User, s.Listen),
+			unique(at+".adapter.user", fmt.Sprintf("adapter %s %v", l.Adapter.User, s.Listen),
 				fmt.Sprintf("the user %q on the socket %v", l.Adapter.User, s.Listen),
 				"give each port of the adapter its own user, or the line its own socket")
 		}
@@ -35,7 +35,7 @@ func (d *decoder) checkLinesDiffer(c *Config) {
 				return ""
 			}
 			thing := "service " + s.User + " " + strings.ToLower(s.Registrar)
-			report(at+".user", thing, fmt.Sprintf("the user %q at that registrar", s.User),
+			unique(at+".user", thing, fmt.Sprintf("the user %q at that registrar", s.User),
 				"give each line its own account")
 			return thing
 		}
@@ -43,7 +43,7 @@ func (d *decoder) checkLinesDiffer(c *Config) {
 			account(l.Service.Second, at+".service.second")
 		}
 		if share := l.Contact.driver().share; share != nil {
-			share(d, l, at+".contact", report)
+			share(d, l, at+".contact", unique)
 		}
 	}
 	d.checkWatchdogRegisters(c)

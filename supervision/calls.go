@@ -17,22 +17,22 @@ const (
 // call is one call of the line. A call is removed from the set when its adapter leg has cleared or when the near end
 // has cleared. Whether an offered call rings is not recorded: it may ring as soon as it is offered.
 type call struct {
-	id        CallID
-	emergency bool
-	resembles bool // its number may be read as an emergency number
-	answered  bool
-	soundless bool // reported as being without audio
-	requested bool // the adapter asked for it
-	reached   bool // for an unanswered emergency call: the centre may know of it
-	leg       leg
-	far       bool          // the far end has cleared
-	tuning    bool          // it is a tuning session's call
-	onHooks   int           // how often the adapter has answered on hook although this call is answered
-	dialled   bool          // the adapter asked for another call during this tuning call
-	trial     bool          // its clearing is a trial of interval
-	byeAt     Instant       // when ClearAdapterLeg was handed out
-	late      time.Duration // how long ago the far end had cleared when that was learnt
-	interval  time.Duration
+	id            CallID
+	emergency     bool
+	resembles     bool // its number may be read as an emergency number
+	answered      bool
+	soundless     bool // reported as being without audio
+	requested     bool // the adapter asked for it
+	reached       bool // for an unanswered emergency call: the centre may know of it
+	leg           leg
+	far           bool          // the far end has cleared
+	tuning        bool          // it is a tuning session's call
+	onHookReports int           // how often the adapter has answered on hook although this call is answered
+	dialled       bool          // the adapter asked for another call during this tuning call
+	trial         bool          // its clearing is a trial of interval
+	byeAt         Instant       // when ClearAdapterLeg was handed out
+	late          time.Duration // how long ago the far end had cleared when that was learnt
+	interval      time.Duration
 }
 
 // onLine reports whether the call is on the line or may still get there. An unanswered call whose CANCEL is not

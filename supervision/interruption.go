@@ -223,7 +223,7 @@ func (m *Machine) cancel(now Instant) (of CallID) {
 			m.becomeClosing(now)
 		}
 		if m.last.toVerify() {
-			m.last.use = useNone
+			m.last.followUp = followUpNone
 			m.cancelled(m.last.call, m.last.pulse(), m.last.trial)
 			m.out[len(m.out)-1].Flash = m.last.flash
 			if !m.last.trial {
@@ -231,7 +231,7 @@ func (m *Machine) cancel(now Instant) (of CallID) {
 			}
 		}
 	case m.loop == StateFaulted:
-		m.last.use = useNone // the answer to a later probe could concern the new call
+		m.last.followUp = followUpNone // the answer to a later probe could concern the new call
 	case m.check.kind == checkCatch:
 		id := m.check.call
 		m.check = check{by: Never}
@@ -285,7 +285,7 @@ func (m *Machine) loopFailed(now Instant, ev *Event) {
 		m.faultEnded()
 	}
 	if m.last.toVerify() {
-		m.last.use = useNone
+		m.last.followUp = followUpNone
 		m.failed(ev.Failure)
 	}
 	if m.last.opened() {
@@ -372,7 +372,7 @@ func (m *Machine) becomeFaulted(now Instant, why Incident) {
 		}
 		m.last.doubt = doubtLength
 		if !m.last.opened() {
-			m.last.use = useNone
+			m.last.followUp = followUpNone
 		}
 	case StateGuarding:
 		m.beginDisturbance(now)

@@ -71,11 +71,11 @@ type Machine struct {
 	offerBy        Instant // when waiting calls are offered even if the loop is not closed; set by beginDisturbance
 
 	// verification.go
-	check    check
-	stayed   int // holds that stayed since New; selects the interval
-	probes   int // ProbeLine effects that have not been answered
-	probedAt Instant
-	refuted  bool // answers to ProbeLine have proved wrong; see trust.go
+	check           check
+	stayed          int // holds that stayed since New; selects the interval
+	probes          int // ProbeLine effects that have not been answered
+	probedAt        Instant
+	probeDistrusted bool // answers to ProbeLine have proved wrong; see trust.go
 
 	breaker         breaker         // breaker.go
 	sensor          currentSensor   // loopcurrent.go

@@ -13,7 +13,7 @@ type opening struct {
 	openedAt Instant // when LoopOpened arrived; Never: it has not
 	before   Instant // recognisedAt before this opening, to restore if the opening is not made
 	stage    stage
-	use      use
+	followUp followUp
 	doubt    doubt
 	contact  contactSeen
 	flash    bool // the adapter reported a hook flash
@@ -30,13 +30,13 @@ const (
 	stageJudged                 // its effect on the hold is being checked or was reported
 )
 
-// use is what the effect of an opening on the hold is still good for.
-type use uint8
+// followUp is what may still follow from an opening's effect on the hold.
+type followUp uint8
 
 const (
-	useFull   use = iota // a report, and a repeat if the hold stayed
-	useReport            // only a report: a later call or seizure may explain what a look finds
-	useNone              // nothing: the opening was cut short or not made, or its effect is reported
+	followUpRepeat followUp = iota // a report, and a repeat if the hold stayed
+	followUpReport                 // only a report: a later call or seizure may explain what a look finds
+	followUpNone                   // nothing: the opening was cut short or not made, or its effect is reported
 )
 
 // doubt is why an opening may not have done what it should have.
@@ -61,7 +61,7 @@ const (
 func (o *opening) opened() bool { return o.openedAt != Never }
 
 // toVerify reports whether the opening's success is still to be checked and reported.
-func (o *opening) toVerify() bool { return o.stage < stageJudged && o.use != useNone }
+func (o *opening) toVerify() bool { return o.stage < stageJudged && o.followUp != followUpNone }
 
 // makeUnclear prevents a repeat.
-func (o *opening) makeUnclear() { o.use = max(o.use, useReport) }
+func (o *opening) makeUnclear() { o.followUp = max(o.followUp, followUpReport) }

@@ -2,8 +2,8 @@ package supervision
 
 // The answers to ProbeLine count while the policy trusts them and nothing contradicts them. An adapter with other
 // software may answer differently from the one that was checked. An adapter that reports on hook in an answered call
-// does not report its hook. Package bridge states such facts. The machine then withdraws the trust for as long as the
-// machine exists, whatever later policies say.
+// does not report its hook. Package bridge reports such facts. From then on this machine ignores the answers, whatever
+// a later policy says.
 
 // onHookLimit is how often the adapter may report on hook in one answered call: our own figure. At the first report the
 // near end may just have hung up, or the adapter's BYE may have been lost.
@@ -17,7 +17,7 @@ func (m *Machine) onHookInCall(now Instant, ev *Event) {
 	if c == nil || !c.answered || c.emergency || c.leg != legUp {
 		return
 	}
-	if c.onHooks++; c.onHooks >= onHookLimit {
+	if c.onHookReports++; c.onHookReports >= onHookLimit {
 		m.distrustProbe(now, c.id)
 	}
 }
@@ -25,7 +25,7 @@ func (m *Machine) onHookInCall(now Instant, ev *Event) {
 // distrustProbe ignores the answers to ProbeLine from now on. It reports that only if they counted until now. id is the
 // call that contradicts them, or 0 if the adapter has changed.
 func (m *Machine) distrustProbe(now Instant, id CallID) {
-	m.refuted = true
+	m.probeDistrusted = true
 	if !m.policy.ProbeTrusted {
 		return
 	}

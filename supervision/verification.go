@@ -224,7 +224,7 @@ func (m *Machine) contactStuck() bool {
 // window, since the emergency centre must get through, or while a call waits.
 func (m *Machine) mayRepeat(now Instant, stayed int) bool {
 	o := &m.last
-	return o.repeats < m.policy.Repeats && o.doubt != doubtLength && o.use == useFull &&
+	return o.repeats < m.policy.Repeats && o.doubt != doubtLength && o.followUp == followUpRepeat &&
 		m.loop == StateClosed && m.pendingOpening.wait == waitNothing &&
 		!m.policy.LifeSafety && !m.inCallbackWindow(now) && !m.otherOnLine(0) && m.waiting == 0 &&
 		m.repeatInterval(stayed) <= m.policy.Longest() && !m.limitReached(now)

@@ -57,7 +57,7 @@ func (m *Machine) Restore(k SavedState) {
 // If the line becomes untrusted during a check, the check ends at once as unknown. Trust that the machine has withdrawn
 // does not come back.
 func (m *Machine) SetPolicy(now Instant, p Policy) Instant {
-	p.ProbeTrusted = p.ProbeTrusted && !m.refuted
+	p.ProbeTrusted = p.ProbeTrusted && !m.probeDistrusted
 	if p.Interval != m.policy.Interval || !slices.Equal(p.Steps, m.policy.Steps) {
 		m.stayed, m.last.stale = 0, true
 	}

@@ -129,7 +129,7 @@ func (c *timeline) callPhrase(ev *supervision.Event) (who, text string) {
 	case supervision.AdapterRegistered:
 		return whoAdapter, "registered"
 	case supervision.AdapterChanged:
-		return whoAdapter, "has another User-Agent than when its answers were checked"
+		return whoAdapter, "has a different User-Agent from the one it had when its answers were checked"
 	case supervision.OnHookInCall:
 		return whoAdapter, "reports on hook (200 to OPTIONS) in this answered call"
 	case supervision.AttemptEnded:

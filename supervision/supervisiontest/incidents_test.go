@@ -41,15 +41,15 @@ func (r *reportedIncidents) compare(effects []supervision.Effect, after string) 
 	}
 }
 
-// TestReportsTellWhichIncidentsLast: whoever follows the reports of incidents and of their ends knows which incidents
-// of the line last, without a look at the machine.
-func TestReportsTellWhichIncidentsLast(t *testing.T) {
+// TestReportsMatchView: whoever follows the reports of incidents and of their ends knows which incidents of the line
+// last, without a look at the machine.
+func TestReportsMatchView(t *testing.T) {
 	var problem atomic.Pointer[string]
 	seed := firstSeed(t)
 	Orders(max(1, orderCount(t)/20), seed, func(p supervision.Policy) Stepper {
 		return &reportedIncidents{Machine: supervision.New(p), problem: &problem}
 	})
 	if p := problem.Load(); p != nil {
-		t.Errorf("CLEARBACK_SEED=%d: %s the reports say otherwise than the view", seed, *p)
+		t.Errorf("CLEARBACK_SEED=%d: %s the reports disagree with the view", seed, *p)
 	}
 }

@@ -47,7 +47,7 @@ type callModel struct {
 	trial                      bool
 	tuning                     bool // a tuning session's call
 	dialled                    bool // a tuning call during which the adapter asked for another call
-	onHooks                    int  // the adapter's reports of on hook while it is answered
+	onHookReports              int  // the adapter's reports of on hook while it is answered
 	trialInterval              time.Duration
 	waits                      bool
 	waitBound                  supervision.Instant
@@ -141,7 +141,7 @@ func (t *model) setPolicy(now supervision.Instant, p supervision.Policy) {
 		t.stayed, t.loop.stale = 0, true
 	}
 	t.policy = p
-	t.policy.ProbeTrusted = p.ProbeTrusted && !t.trust.refuted
+	t.policy.ProbeTrusted = p.ProbeTrusted && !t.trust.distrusted
 	t.trustChanged(now)
 	if !t.policy.ProbeTrusted {
 		t.watch.giveUp()

@@ -2,12 +2,12 @@ package supervisiontest
 
 import "clearback/supervision"
 
-// onHookReports is how many reports of on hook in one answered call show that an adapter's answers are wrong.
-const onHookReports = 2
+// onHookLimit is how many reports of on hook in one answered call show that an adapter's answers are wrong.
+const onHookLimit = 2
 
 // trustModel is what contradicts the adapter's answers.
 type trustModel struct {
-	refuted      bool // they have been shown to be wrong
+	distrusted   bool // they have been shown to be wrong
 	contradicted bool // they counted until this step, which shows them to be wrong
 }
 
@@ -16,13 +16,13 @@ func (t *model) trustEvent(now supervision.Instant, ev *supervision.Event) {
 	wrong := ev.Kind == supervision.AdapterChanged
 	c := t.find(ev.Call)
 	if ev.Kind == supervision.OnHookInCall && c != nil && c.onLine() && c.answered && !c.emergency {
-		c.onHooks++
-		wrong = c.onHooks >= onHookReports
+		c.onHookReports++
+		wrong = c.onHookReports >= onHookLimit
 	}
 	if !wrong {
 		return
 	}
-	t.trust = trustModel{refuted: true, contradicted: t.policy.ProbeTrusted}
+	t.trust = trustModel{distrusted: true, contradicted: t.policy.ProbeTrusted}
 	if t.trust.contradicted {
 		t.setPolicy(now, t.policy)
 	}

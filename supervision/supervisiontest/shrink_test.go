@@ -15,6 +15,14 @@ import (
 	"clearback/supervision"
 )
 
+// TestMain keeps rapid from writing files: a failed test reports the seed that repeats it.
+func TestMain(m *testing.M) {
+	if err := flag.Set("rapid.nofailfile", "true"); err != nil {
+		panic(err)
+	}
+	m.Run()
+}
+
 // replay gives the events of ms, at their times, to a new machine. It returns the resulting moments up to the first
 // violation.
 func replay(p supervision.Policy, build Build, ms []Moment) ([]Moment, []Violation) {
@@ -39,7 +47,7 @@ func hits(vs []Violation, invariant int) bool {
 }
 
 // shrink fails t with the order of f, which broke the invariant, without the events that rapid finds unnecessary for
-// that. Rapid does not make orders too, because with its generators that takes more than twice as long as with [Rand].
+// that. The orders themselves come from [Rand]: rapid's generators take more than twice as long.
 func shrink(t rapid.TB, f *Failure, build Build, invariant int) {
 	t.Helper()
 	t.Logf("CLEARBACK_SEED=%d CLEARBACK_ORDERS=1 repeats this; policy %+v", f.Seed, f.Policy)
@@ -66,8 +74,8 @@ func violations(vs []Violation) string {
 	return strings.Join(lines, "\n")
 }
 
-// someOf draws some of the numbers below n; the fewer, the simpler. In at least every fourth draw it is all of them if
-// n is no more than the events of an order, so that rapid soon has an order that fails.
+// someOf draws a subset of the numbers below n; smaller is simpler. For n up to the length of an order, at least one
+// draw in four is the whole set, so rapid soon finds a failing order.
 func someOf(n int) *rapid.Generator[[]int] {
 	bits := rapid.SliceOfN(rapid.Bool(), 5, 5) // a draw leaves out one number of 32
 	return rapid.Custom(func(t *rapid.T) (some []int) {
@@ -80,7 +88,7 @@ func someOf(n int) *rapid.Generator[[]int] {
 	})
 }
 
-// failedTest stands for a test, and notes what it prints.
+// failedTest is a testing.TB that records whether the test failed, and its output.
 type failedTest struct {
 	rapid.TB
 	failed bool
@@ -101,8 +109,6 @@ func (r *failedTest) FailNow()       { runtime.Goexit() }
 
 // TestShrinkKeepsTheFault checks that a shortened failure has few events and the same fault.
 func TestShrinkKeepsTheFault(t *testing.T) {
-	require.NoError(t, flag.Set("rapid.nofailfile", "true"))
-	defer flag.Set("rapid.nofailfile", "false")
 	for _, m := range Mutants() {
 		if m.Invariant != 11 {
 			continue

@@ -144,7 +144,7 @@ func (f *figure) row(met string) string {
 	return strings.Join([]string{f.name, with(f.value, f.unit), base, ratio, limit, met}, "\t")
 }
 
-// failing stands for a test, and notes whether it fails.
+// failing is a testing.TB that records whether the test failed.
 type failing struct {
 	testing.TB
 	failed bool

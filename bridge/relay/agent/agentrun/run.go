@@ -1,4 +1,4 @@
-// Package agentrun does everything that `clearback relay` does, except for log files and the service manager's socket.
+// Package agentrun runs the agent of `clearback relay`, and closes its contacts for `--close`.
 // It opens the outputs that the agent's file names, closes them first, serves the masters, feeds the watchdogs, and
 // closes every contact at the end.
 //
