@@ -106,7 +106,7 @@ func (s *account) addressOfRecord() sip.Uri {
 
 // transport is the transport that the registrar's URI names, or else the socket's.
 func (s *account) transport() string {
-	if t, ok := s.Registrar.UriParams.Get("transport"); ok && t != "" {
+	if t, _ := s.Registrar.UriParams.Get("transport"); t != "" {
 		return strings.ToUpper(t)
 	}
 	if at := s.line.service.at; !at.UDP && at.TCP {

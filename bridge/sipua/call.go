@@ -126,6 +126,7 @@ func (c *call) event(ev supervision.Event) {
 	c.line.o.Events.Post(ev)
 }
 
+// ringing posts that an arrived call rings at the adapter, once.
 func (c *call) ringing() {
 	if c.arrived && !c.rang && !c.answered {
 		c.rang = true

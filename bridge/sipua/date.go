@@ -99,11 +99,7 @@ const rfc1123Date = "Mon, 02 Jan 2006 15:04:05 GMT"
 
 // dateOf reads the Date of a message.
 func dateOf(m sip.Message) (time.Time, bool) {
-	v := first(m, "Date")
-	if v == "" {
-		return time.Time{}, false
-	}
-	t, err := time.Parse(rfc1123Date, v)
+	t, err := time.Parse(rfc1123Date, first(m, "Date"))
 	return t, err == nil
 }
 

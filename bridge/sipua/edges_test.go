@@ -130,6 +130,8 @@ func TestSessionExpiresInRequests(t *testing.T) {
 			l.state, l.session.Session = legCalling,
 				sessiontimer.Session{Seconds: 100}
 		}, media.AdapterSide, true, "", ""},
+		"the shortest": {func(l *leg) { l.session.Session = sessiontimer.Session{Seconds: 1} },
+			media.ServiceSide, false, "1;refresher=uas", ""},
 		"an emergency call": {func(l *leg) { l.state, l.c.emergency = legNew, true }, media.ServiceSide,
 			true, "", ""},
 	} {
@@ -161,6 +163,13 @@ func TestSessionTimers(t *testing.T) {
 		} {
 			l := still().legs[1]
 			c.set(l)
+			req, agreed := sip.NewRequest(sip.UPDATE, sip.Uri{}), sip.NewResponse(200, "OK")
+			req.AppendHeader(sip.NewHeader("Supported", "timer"))
+			req.AppendHeader(sip.NewHeader("Session-Expires", "1;refresher=uac")) // an emergency call may ask for that
+			l.agreeSession(req, agreed)
+			require.Equal(t, c.runs, l.session.ends != nil, name)
+			require.Equal(t, c.runs, header(agreed, "Session-Expires") != "", name)
+			l.session.stop()
 			l.learnSession(res)
 			require.Equal(t, c.runs, l.session.ends != nil, name)
 			require.Equal(t, c.runs, l.session.due != nil, name)
@@ -253,6 +262,10 @@ func TestCallStaysAtItsService(t *testing.T) {
 		asked := l.alive.current
 		l.checkLiveness(supervision.EvidenceServiceLost)
 		require.Same(t, asked, l.alive.current, name)
+		if l.state == legOver || l.clearing {
+			l.scheduleCheck(time.Now())
+			require.Nil(t, l.alive.timer, name)
+		}
 	}
 	for code, away := range map[int]bool{401: true, 407: true, 503: true, 404: false, 486: false, 500: false,
 		603: false} {
@@ -360,7 +373,7 @@ func TestReplacesTargets(t *testing.T) {
 		l.tag, l.remote.Params = "ours", sip.HeaderParams{{K: "tag", V: "theirs"}}
 		p := l.peer()
 		p.tag, p.callID, p.remote.Params, p.target = "ours2", "id2", sip.HeaderParams{{K: "tag", V: "theirs2"}},
-			sip.Uri{Scheme: "sip", User: "x", Host: "pbx.example"}
+			sip.Uri{Scheme: "sip", User: "x", Host: "pbx.example", Headers: sip.HeaderParams{{K: "Subject", V: "free"}}}
 	}
 	early := replacesHeader{toTag: "ours", fromTag: "theirs", early: true}
 	up := replacesHeader{toTag: "ours", fromTag: "theirs"}

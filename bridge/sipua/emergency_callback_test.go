@@ -134,6 +134,14 @@ func TestCallbackInTheWindow(t *testing.T) {
 				<-time.After(2 * time.Second) // the call-back has not extended the window
 				back, inv = h.marked("5 arrived")
 				h.reject(back, inv, "5 near end cleared")
+				// but the line's own window, in which its loop stays closed in a tuning session and no far end is taken
+				// for vanished, begins again with the end of the call-back
+				if !h.line.inCallbackWindow() {
+					t.Fatal("the window of the line has ended")
+				}
+				if <-time.After(30*time.Minute - 2*time.Second); h.line.inCallbackWindow() {
+					t.Fatal("the window of the line has not ended")
+				}
 			})
 		})
 	}

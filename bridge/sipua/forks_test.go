@@ -310,7 +310,7 @@ func TestTooManyForks(t *testing.T) {
 			h.service.Respond(inv, 180, "fork-"+num(i), "")
 			h.adapter.Expect("180")
 		}
-		h.service.Respond(inv, 180, "one-more", "")
+		h.service.Respond(inv, 183, "one-more", far())
 		h.service.Called(inv, "another").Request("INFO", "")
 		h.service.ExpectOf("481", "INFO")
 		h.adapter.ExpectNothing(h.toAdapter)
@@ -323,5 +323,29 @@ func TestTooManyForks(t *testing.T) {
 		h.service.Respond(h.service.Expect("BYE"), 200, "", "")
 		h.machine.saw("1 requested", "1 answered", "1 near end cleared")
 		h.done()
+	})
+}
+
+// Only while our first INVITE is unanswered may a request come from a fork that we do not know yet. Later a request
+// with another tag is in no dialog of ours (RFC 3261 section 12.2.2), not even during a re-INVITE.
+func TestRequestOfAnUnknownForkInAChange(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t)
+		c := h.incoming()
+		c.near.Request("INVITE", uatest.Offer("127.0.0.1", nearSDP, "sendonly"))
+		inv := h.service.Expect("INVITE")
+		h.service.Respond(inv, 100, "", "")
+		stranger := *c.far
+		stranger.Local = "<sip:5550150@pbx.example>;tag=another"
+		for _, method := range []string{"INFO", "UPDATE"} {
+			stranger.Request(method, "")
+			h.service.ExpectOf("481", method)
+		}
+		h.service.Respond(inv, 200, "", uatest.Offer("127.0.0.1", farSDP, "recvonly"))
+		h.service.Expect("ACK")
+		h.adapter.Expect("200")
+		c.near.Ack("")
+		h.hangUp(c.near)
 	})
 }

@@ -237,9 +237,7 @@ func (x *inviteForwarding) provisional(res *sip.Response) {
 		x.handleEarlyTerminated(d, res, n)
 		return
 	}
-	if x.to.side == media.AdapterSide && x.initial {
-		x.to.c.ringing()
-	}
+	x.to.c.ringing()
 	if x.finalSent {
 		if d != nil && n != 0 {
 			x.acknowledgeEarly(d, n)

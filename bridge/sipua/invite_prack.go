@@ -126,7 +126,6 @@ type provisionalResponse struct {
 	theirs, cseq uint32 // the RSeq and CSeq for our PRACK to the called side; theirs 0: none is due
 	since        time.Time
 	every        time.Duration
-	timer        *time.Timer
 }
 
 // sendProvisional passes a provisional response on. n is its RSeq, or 0 if it is not reliable.
@@ -165,9 +164,8 @@ func (t *reliableProvisionals) next() {
 		}
 		t.x.transmit(one.res)
 	}
-	if then := t.afterPrack; t.unacknowledged == nil && then != nil {
-		t.afterPrack = nil
-		then()
+	if t.unacknowledged == nil && t.afterPrack != nil {
+		t.afterPrack() // the 200 stops these responses
 	}
 }
 
@@ -183,7 +181,7 @@ func (t *reliableProvisionals) begin(one *provisionalResponse) {
 	t.unacknowledged = one
 	c := t.x.from.c
 	one.since, one.every = time.Now(), c.a.times.t1
-	one.timer = c.after(one.every, func() { t.repeat(one) })
+	c.after(one.every, func() { t.repeat(one) })
 	if !one.described {
 		return
 	}
@@ -208,7 +206,7 @@ func (t *reliableProvisionals) repeat(one *provisionalResponse) {
 		return
 	}
 	one.every *= 2
-	one.timer = c.after(min(one.every, c.a.times.final-time.Since(one.since)), func() { t.repeat(one) })
+	c.after(min(one.every, c.a.times.final-time.Since(one.since)), func() { t.repeat(one) })
 	t.x.transmit(one.res)
 }
 
@@ -234,9 +232,6 @@ func (t *reliableProvisionals) stop() {
 		return
 	}
 	t.ended, t.waiting, t.afterPrack = true, nil, nil
-	if t.unacknowledged != nil {
-		t.unacknowledged.timer.Stop()
-	}
 }
 
 // whenAcknowledged runs f, which passes the 200 on, once the caller has acknowledged every reliable response that had a
@@ -270,7 +265,6 @@ func (l *leg) handlePrack(r *endpoint.Request, d *dialog) {
 	}
 	one := t.unacknowledged
 	t.unacknowledged = nil
-	one.timer.Stop()
 	switch {
 	case one.theirs != 0:
 		l.passPrack(r, d, one)
@@ -297,10 +291,9 @@ func (t *reliableProvisionals) matches(r *endpoint.Request) bool {
 func (l *leg) passPrack(r *endpoint.Request, d *dialog, one *provisionalResponse) {
 	p := l.peer()
 	body, err := l.c.path.translate(r.Request, l.side)
-	if err != nil {
+	if err != nil { // the PRACK passes without the body: the response was acknowledged even so
 		code, reason, headers := bodyRefusal(err)
 		l.reply(r, code, reason, headers...)
-		body = nil // the response was acknowledged even so
 	}
 	replied := err != nil
 	req := p.prack(d.other, one.theirs, one.cseq)

@@ -112,6 +112,23 @@ func TestDialogsOfARedirectedCall(t *testing.T) {
 	})
 }
 
+// A service that redirects a call has been heard. The time for its first response is over, and does not end the call at
+// its new destination.
+func TestRedirectionEndsTheSilence(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t, shorter)
+		near := h.request("5550150", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"))
+		h.redirect(h.invitedTo("5550150"), 302, "<sip:5550151@other.example>")
+		inv := h.invitedTo("5550151")
+		h.adapter.ExpectSilence(250 * time.Millisecond) // that time is 200 ms here
+		h.service.Respond(inv, 200, "far", far())
+		h.service.Expect("ACK")
+		near.Established(h.adapter.Expect("200")).Ack("")
+		h.hangUp(near, "1 requested", "1 answered")
+	})
+}
+
 // Contacts are tried by descending q, each once, and the next one after a failure. If all fail, the failure passes.
 func TestRedirectionToSeveral(t *testing.T) {
 	t.Parallel()

@@ -21,8 +21,7 @@ func (x *inviteForwarding) buildResponse(res *sip.Response, body []byte) *sip.Re
 		passHeaders(replyService, res, out)
 		passIdentity(res, out)
 	}
-	switch {
-	case res.StatusCode < 300:
+	if res.StatusCode < 300 {
 		out.AppendHeader(x.from.contact())
 		out.AppendHeader(sip.NewHeader("Allow", x.from.allow()))
 		setBody(out, res, body)
@@ -123,9 +122,7 @@ func (x *inviteForwarding) acknowledged(r *endpoint.Request) {
 
 // resume runs the functions that waited for the ACK.
 func (x *inviteForwarding) resume() {
-	waiting := x.afterACK
-	x.afterACK = nil
-	for _, f := range waiting {
+	for _, f := range x.afterACK {
 		f()
 	}
 }

@@ -380,6 +380,24 @@ func TestHeaderFieldsPassedInDialog(t *testing.T) {
 	})
 }
 
+// Any final response of class 2 answers a call (RFC 3261 section 7.2) and sets up its dialog, so it has a Contact
+// (section 12.1.1).
+func TestAny2xxAnswers(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t)
+		n := h.request("5550150", near())
+		inv := h.service.Expect("INVITE")
+		h.service.Respond(inv, 299, "far", far())
+		h.service.Expect("ACK")
+		m := h.adapter.Expect("299")
+		require.Equal(t, far(), m.Body)
+		require.Contains(t, m.Get("Contact"), h.toAdapter.String())
+		n.Established(m).Ack("")
+		h.hangUp(n, "1 requested", "1 answered")
+	})
+}
+
 // The ACK of our re-INVITE has its credentials (RFC 3261 section 22.1). Every retransmitted 200 gets the ACK again,
 // without another refresh.
 func TestRefreshIsAcknowledged(t *testing.T) {

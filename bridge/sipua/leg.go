@@ -311,7 +311,7 @@ func (s sideName) String() string {
 
 // hostPort is the host and port that a URI leads to, with the transport's default port if the URI has none.
 func hostPort(u sip.Uri, transport string) string {
-	if t, ok := u.UriParams.Get("transport"); ok && t != "" {
+	if t, _ := u.UriParams.Get("transport"); t != "" {
 		transport = t
 	}
 	port := u.Port

@@ -180,6 +180,26 @@ func TestNoQuestionAfterBye(t *testing.T) {
 	}
 }
 
+// Nor does a re-INVITE of a check follow the BYE if it waited for another offer to be answered.
+func TestNoWaitingQuestionAfterBye(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t, inShort)
+		c := h.incoming()
+		asked := h.service.Expect("OPTIONS")
+		c.near.Request("UPDATE", near())
+		update := h.service.Expect("UPDATE")
+		h.service.Respond(asked, 405, "", "")
+		c.far.Request("BYE", "")
+		h.service.ExpectOf("200", "BYE")
+		h.adapter.Respond(h.adapter.Expect("BYE"), 200, "", "")
+		h.service.Respond(update, 200, "", far())
+		h.machine.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+		h.service.ExpectSilence(short(30 * time.Second))
+		h.atRest()
+	})
+}
+
 // A refresh by re-INVITE that gets 180 and nothing more is cancelled by Timer C (RFC 3261 section 16.6), so that it
 // does not hold back every later change. The session keeps its end, and is refreshed at half of the remaining time,
 // whether or not the INVITE gets its final response.

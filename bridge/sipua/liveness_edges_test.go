@@ -71,7 +71,7 @@ func TestSilenceOfTheFarEnd(t *testing.T) {
 				h.answered(knowsUpdate)
 				if name == "trusted" {
 					m, _ := h.questioned("UPDATE")
-					h.service.Respond(m, 200, "", "")
+					h.service.Respond(m, 299, "", "") // RFC 3261 section 7.2: any 2xx is a success
 				}
 				for i, method := range methods {
 					if _, after := h.questioned(method); i > 0 && after != 32*time.Second {
@@ -459,7 +459,15 @@ func TestServiceIsHeard(t *testing.T) {
 			}
 			if code == 408 {
 				h.service.Respond(h.service.ExpectAfter("INFO", "OPTIONS"), 200, "", "")
+				synctest.Wait() // until it is read
 			}
+		}
+		s.noteNoResponse()
+		c := h.agent.call(1)
+		c.runInMailbox(c.legs[media.AdapterSide].probeDialog)
+		h.adapter.Respond(h.adapter.Expect("OPTIONS"), 200, "", "")
+		if synctest.Wait(); !s.lost() {
+			t.Fatal("an answer of the adapter shows nothing about the service")
 		}
 		h.hangUp(near)
 	})

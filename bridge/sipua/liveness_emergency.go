@@ -42,7 +42,7 @@ func (c *call) probeAdapterOnce() {
 // probeDialog asks the adapter whether it knows the call.
 func (l *leg) probeDialog() {
 	if l.state == legUp && !l.clearing {
-		l.ask(func(code int, sent time.Time) { l.checkPeer(sip.OPTIONS, code, sent, true) })
+		l.ask(func(code int, _ time.Time) { l.adapterAnswered(sip.OPTIONS, code) })
 	}
 }
 

@@ -194,7 +194,7 @@ func TestEmergencyCallUnknownToTheAdapter(t *testing.T) {
 		for _, service := range []int{200, 0} {
 			h := newVirtualTestBed(t)
 			h.emergency()
-			h.learnt(200)
+			h.learnt(299) // RFC 3261 section 7.2: any 2xx is a success
 			h.asked(481, service)
 			h.gone()
 		}
@@ -205,6 +205,31 @@ func TestEmergencyCallUnknownToTheAdapter(t *testing.T) {
 		h.asked(0, 408)
 		h.gone()
 	})
+}
+
+// The adapter is not asked about an emergency call that ends or has ended before the first check.
+func TestEmergencyCallEndsBeforeTheFirstCheck(t *testing.T) {
+	t.Parallel()
+	for _, over := range []bool{false, true} {
+		synctest.Test(t, func(t *testing.T) {
+			h := newVirtualTestBed(t)
+			c := h.emergency()
+			if !over {
+				<-time.After(h.agent.times.firstLivenessCheck - time.Second)
+			}
+			c.far.Request("BYE", "")
+			h.service.ExpectOf("200", "BYE")
+			bye := h.adapter.Expect("BYE")
+			if over {
+				h.adapter.Respond(bye, 200, "", "")
+			}
+			<-time.After(h.agent.times.firstLivenessCheck + 1)
+			h.adapter.ExpectNone()
+			if !over {
+				h.adapter.Respond(bye, 200, "", "")
+			}
+		})
+	}
 }
 
 // An emergency call that rings at the centre is not ended for ringing long, but it ends if both ends vanish. They are

@@ -6,6 +6,8 @@ import (
 	"testing/synctest"
 	"time"
 
+	"github.com/emiago/sipgo/sip"
+	"github.com/stretchr/testify/require"
 	"go.uber.org/zap"
 	"go.uber.org/zap/zaptest/observer"
 
@@ -226,4 +228,31 @@ func TestRingingEmergencyCallBehindATranslator(t *testing.T) {
 		c.await(t, "the end", func(c *call) bool { return c.legs[media.AdapterSide].state == legOver })
 		h.atRest()
 	})
+}
+
+// A check uses UPDATE only where the service allows it, and a re-INVITE only if the service has a description of ours
+// that can be sent again. A method that the service does not support is left out.
+func TestMethodsOfACheck(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct {
+		updates, described bool
+		none               sip.RequestMethod // not supported
+		want               []sip.RequestMethod
+	}{
+		{false, false, "", []sip.RequestMethod{sip.OPTIONS}},
+		{true, false, "", []sip.RequestMethod{sip.UPDATE, sip.OPTIONS}},
+		{false, true, "", []sip.RequestMethod{sip.OPTIONS, sip.INVITE}},
+		{true, true, "", []sip.RequestMethod{sip.UPDATE, sip.OPTIONS, sip.INVITE}},
+		{true, true, sip.UPDATE, []sip.RequestMethod{sip.OPTIONS, sip.INVITE}},
+		{true, true, sip.OPTIONS, []sip.RequestMethod{sip.UPDATE, sip.INVITE}},
+		{true, true, sip.INVITE, []sip.RequestMethod{sip.UPDATE, sip.OPTIONS}},
+	} {
+		l := still().legs[media.ServiceSide]
+		l.session.updates = c.updates
+		l.learnSupport(c.none, supportNone)
+		if c.described {
+			l.c.path.sentDescriptions[media.ServiceSide].body = []byte("v=0\r\n")
+		}
+		require.Equal(t, c.want, l.methods(), "%+v", c)
+	}
 }

@@ -339,14 +339,14 @@ func TestNoAck(t *testing.T) {
 		h.adapter.Expect("ACK")
 		h.service.Expect("200")
 		h.machine.saw("1 arrived", "1 answered", "1 far end cleared: service-lost")
-		// at 20, 60, 140, 220, 300 and 380 ms: doubling to 80 ms, for 400 ms
-		if n := h.service.Repeats.Load(); n != 6 {
-			t.Fatalf("%d retransmissions of the 200", n)
-		}
 		h.service.Respond(h.service.Expect("BYE"), 200, "", "")
 		h.adapter.Respond(h.adapter.Expect("BYE"), 200, "", "")
 		h.machine.saw("1 adapter leg cleared: confirmed")
 		h.atRest()
+		// at 20, 60, 140, 220, 300 and 380 ms: doubling to 80 ms, for 400 ms
+		if n := h.service.Repeats.Load(); n != 6 {
+			t.Fatalf("%d retransmissions of the 200", n)
+		}
 	})
 }
 

@@ -84,3 +84,28 @@ func TestReinviteIsNotAcknowledged(t *testing.T) {
 		h.hangUp(c.near)
 	})
 }
+
+// A reliable response without a session description answers no offer. Until the answer comes, the caller may make no
+// other offer (RFC 3311 section 5.1).
+func TestReliableResponseWithoutAnAnswer(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t)
+		n := h.request("5550150", near(), "Supported: 100rel")
+		inv := h.service.Expect("INVITE")
+		h.service.RespondReliably(inv, 180, "far", "", 1)
+		m := h.adapter.Expect("180")
+		d := n.Early(m)
+		d.Request("PRACK", "", rack(m))
+		h.service.Respond(h.service.Expect("PRACK"), 200, "", "")
+		h.adapter.ExpectOf("200", "PRACK")
+		d.Request("UPDATE", near())
+		h.adapter.ExpectOf("500", "UPDATE")
+		h.service.Respond(inv, 200, "far", far())
+		h.service.Expect("ACK")
+		d.Invite = n.Invite
+		d.Established(h.adapter.ExpectOf("200", "INVITE")).Ack("")
+		h.updates(d, h.service)
+		h.hangUp(d, "1 requested", "1 answered")
+	})
+}

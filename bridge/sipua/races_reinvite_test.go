@@ -6,6 +6,7 @@ import (
 	"testing/synctest"
 	"time"
 
+	"clearback/bridge/media"
 	"clearback/bridge/sipua/uatest"
 )
 
@@ -297,10 +298,16 @@ func TestOverlappingUpdates(t *testing.T) {
 		c.near.Request("UPDATE", uatest.Offer("127.0.0.1", nearSDP, "sendonly"))
 		update := h.service.Expect("UPDATE")
 		for _, body := range []string{"", near()} {
-			c.near.Request("UPDATE", body)
+			c.near.Request("UPDATE", body, "Supported: timer", "Session-Expires: 90;refresher=uac")
 			if m := h.adapter.ExpectOf("500", "UPDATE"); m.Get("Retry-After") == "" {
 				t.Fatal("no Retry-After")
 			}
+		}
+		one := h.agent.call(1)
+		timed := false
+		one.runInMailbox(func() { timed = one.legs[media.AdapterSide].session.ends != nil })
+		if timed {
+			t.Fatal("a refused UPDATE starts a session timer")
 		}
 		h.service.Respond(update, 200, "", uatest.Offer("127.0.0.1", farSDP, "recvonly"))
 		h.adapter.ExpectOf("200", "UPDATE")

@@ -24,9 +24,9 @@ func TestLateCallsOfHandlersDoNothing(t *testing.T) {
 		"a refusal after it":                 func(x *inviteForwarding) { x.finalSent = true; x.refuse(480) },
 		"a CANCEL after it":                  func(x *inviteForwarding) { x.finalSent = true; x.handleCancel(0) },
 		"our CANCEL of what was not sent":    func(x *inviteForwarding) { x.cancel() },
-		"no answer to what was answered":     func(x *inviteForwarding) { x.settled = true; x.failed(errors.New("late")) },
-		"Timer C of it":                      func(x *inviteForwarding) { x.settled = true; x.timerCFired() },
-		"silence of it":                      func(x *inviteForwarding) { x.settled = true; x.serviceSilent() },
+		"no answer to what was answered":     func(x *inviteForwarding) { x.endTransaction(); x.failed(errors.New("late")) },
+		"Timer C of it":                      func(x *inviteForwarding) { x.endTransaction(); x.timerCFired() },
+		"silence of it":                      func(x *inviteForwarding) { x.endTransaction(); x.serviceSilent() },
 		"silence of who was heard":           func(x *inviteForwarding) { x.heard = true; x.serviceSilent() },
 		"silence towards who is gone":        func(x *inviteForwarding) { x.from.state = legOver; x.serviceSilent() },
 		"an ACK of nothing":                  func(x *inviteForwarding) { x.acknowledge(nil, nil) },
@@ -34,7 +34,7 @@ func TestLateCallsOfHandlersDoNothing(t *testing.T) {
 			x.won, x.answeredTag, x.acks = true, "a", map[string]*sip.Request{"a": {}}
 			x.acknowledge(nil, nil)
 		},
-		"a provisional response of what ended": func(x *inviteForwarding) { x.settled = true; x.provisional(ringing) },
+		"a provisional response of what ended": func(x *inviteForwarding) { x.endTransaction(); x.provisional(ringing) },
 		"a 199 of nobody":                      func(x *inviteForwarding) { x.handleEarlyTerminated(nil, ringing, 1) },
 		"a 199 in a change": func(x *inviteForwarding) {
 			x.initial = false

@@ -7,6 +7,8 @@ import (
 	"testing/synctest"
 	"time"
 
+	"go.uber.org/zap/zaptest/observer"
+
 	"clearback/bridge/media"
 	"clearback/bridge/sipua/uatest"
 )
@@ -109,7 +111,8 @@ func TestFailuresPass(t *testing.T) {
 func TestOfferAfterBindingExpired(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualTestBed(t, registering)
+		var logs *observer.ObservedLogs
+		h := newVirtualTestBed(t, registering, observed(&logs))
 		h.registerFor(h.adapter, 60)
 		h.machine.keep.Store(true)
 		far := h.arrive(far())
@@ -120,6 +123,9 @@ func TestOfferAfterBindingExpired(t *testing.T) {
 		h.machine.saw("1 adapter lost")
 		h.atRest()
 		h.adapter.ExpectNothing(h.toAdapter)
+		if n := logs.FilterMessage("no answer to INVITE").Len(); n > 0 {
+			t.Fatalf("an INVITE to nobody: %v", logs.All())
+		}
 	})
 }
 
@@ -139,20 +145,23 @@ func TestCallWithoutBinding(t *testing.T) {
 	})
 }
 
-// With direct media the adapter's 408 to a re-INVITE is not trusted: the adapter is asked again.
+// With direct media neither the adapter's 408 to a re-INVITE nor its silence is trusted: the adapter is asked again.
 func TestAdapterTimesOutInAChange(t *testing.T) {
 	t.Parallel()
-	for code := range map[int]bool{200: true, 408: false} {
+	for _, codes := range [][2]int{{408, 200}, {408, 408}, {0, 200}, {0, 408}} {
 		synctest.Test(t, func(t *testing.T) {
 			h := newVirtualTestBed(t)
 			c := h.incoming()
 			c.far.Request("INVITE", uatest.Offer("127.0.0.1", farSDP, "sendonly"))
 			h.service.Expect("100")
-			h.adapter.Respond(h.adapter.Expect("INVITE"), 408, "", "")
-			h.adapter.Expect("ACK")
+			inv := h.adapter.Expect("INVITE")
+			if codes[0] > 0 {
+				h.adapter.Respond(inv, codes[0], "", "")
+				h.adapter.Expect("ACK")
+			}
 			c.far.AckFailure(h.service.ExpectOf("408", "INVITE"))
-			h.adapter.Respond(h.adapter.Expect("OPTIONS"), code, "", "")
-			if code == 200 {
+			h.adapter.Respond(h.adapter.Expect("OPTIONS"), codes[1], "", "")
+			if codes[1] == 200 {
 				h.hangUp(c.near)
 				return
 			}

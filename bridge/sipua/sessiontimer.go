@@ -346,7 +346,6 @@ func (x *refresh) response(res endpoint.Response, challenges int) {
 			x.outcome(res.Response, nil)
 		}
 	case l.session.underWay != x, l.clearing: // it was given up, or a BYE has followed it
-		x.outcome(res.Response, nil)
 	case challenges > 0 && l.challenged(x.req, res.Response):
 		x.send(challenges - 1)
 	case l.tooShort(x.req, res.Response):

@@ -1,11 +1,15 @@
 package sipua
 
 import (
+	"net/netip"
+	"sync/atomic"
+	"syscall"
 	"testing"
 	"testing/synctest"
 	"time"
 
 	"clearback/bridge/media"
+	"clearback/bridge/sipua/endpoint"
 	"clearback/bridge/sipua/uatest"
 	"clearback/supervision"
 )
@@ -250,4 +254,45 @@ func TestRefreshUnansweredWhileMediaFlows(t *testing.T) {
 		h.service.Respond(again, 200, "", "")
 		h.hangUp(c.near)
 	})
+}
+
+// brokenSocket is a socket that sends nothing while broken is set, as on a machine without a network.
+type brokenSocket struct {
+	endpoint.Packets
+	broken *atomic.Bool
+}
+
+func (s brokenSocket) WriteToUDPAddrPort(b []byte, to netip.AddrPort) (int, error) {
+	if s.broken.Load() {
+		return 0, syscall.ENETUNREACH
+	}
+	return s.Packets.WriteToUDPAddrPort(b, to)
+}
+
+// A refresh that could not even be sent is tried again, by whatever method.
+func TestRefreshThatCannotBeSent(t *testing.T) {
+	t.Parallel()
+	for method, allow := range map[string]string{"UPDATE": knowsUpdate, "INVITE": "Allow: INVITE, ACK, BYE, CANCEL"} {
+		synctest.Test(t, func(t *testing.T) {
+			var broken atomic.Bool
+			h := newVirtualTestBed(t, timed(1800, brief), func(o *Options, _ *times) {
+				open := o.packets
+				o.packets = func(at netip.AddrPort) endpoint.Packets { return brokenSocket{open(at), &broken} }
+			})
+			c, _ := h.answered(ours1800, "Require: timer", allow)
+			broken.Store(true)
+			<-time.After(seconds(901))
+			broken.Store(false)
+			m := h.service.Expect(method)
+			var body string
+			if method == "INVITE" {
+				body = far()
+			}
+			h.service.Respond(m, 200, "", body, ours1800, "Require: timer")
+			if method == "INVITE" {
+				h.service.Expect("ACK")
+			}
+			h.hangUp(c.near)
+		})
+	}
 }

@@ -8,6 +8,7 @@ import (
 
 	"github.com/emiago/sipgo/sip"
 
+	"clearback/bridge/media"
 	"clearback/bridge/sipua/uatest"
 	"clearback/supervision/dialplan"
 )
@@ -162,6 +163,72 @@ func TestAttendedTransfer(t *testing.T) {
 		h.machine.saw("2 far end cleared: bye", "2 adapter leg cleared: confirmed")
 		h.done()
 	})
+}
+
+// A service can join only calls of its own: a transfer to a call at the line's other service is refused.
+func TestTransferToACallAtTheOtherService(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h, reserve := newVirtualTestBedOfTwo(t)
+		first := h.incoming()
+		far := reserve.Call("sip:"+secondUser+"@"+h.toService.String(), "<sip:5550151@reserve.example>", h.toService, far())
+		inv := h.adapter.Expect("INVITE")
+		h.adapter.Respond(inv, 200, "second", near())
+		h.adapter.Expect("ACK")
+		far.Established(reserve.Expect("200")).Ack("")
+		h.machine.saw("2 arrived", "2 answered")
+		second := h.adapter.Called(inv, "second")
+		for from, to := range map[*uatest.Dialog]*uatest.Dialog{first.near: second, second: first.near} {
+			_, toTag, _ := strings.Cut(to.Remote, ";tag=")
+			_, fromTag, _ := strings.Cut(to.Local, ";tag=")
+			from.Request("REFER", "", "Refer-To: <sip:5550151@millrace.example?Replaces="+to.CallID+"%3Bto-tag%3D"+toTag+
+				"%3Bfrom-tag%3D"+fromTag+">")
+			h.adapter.ExpectOf("403", "REFER")
+		}
+		for _, one := range h.agent.up() {
+			one.post(one.abandon)
+		}
+	})
+}
+
+// A call whose far end has left, or is being cleared, is not transferred any more.
+func TestTransferOfACallThatEnds(t *testing.T) {
+	t.Parallel()
+	for name, ends := range map[string]func(h *testBed, c callPair){
+		"BYE": func(h *testBed, c callPair) {
+			c.far.Request("BYE", "")
+			h.service.ExpectOf("200", "BYE")
+		},
+		"no answer": func(h *testBed, _ callPair) {
+			c := h.agent.call(1)
+			c.runInMailbox(func() { c.legs[media.ServiceSide].peerVanished(0) })
+			h.service.Expect("BYE")
+		},
+	} {
+		synctest.Test(t, func(t *testing.T) {
+			// nobody clears the adapter's leg
+			h := newVirtualTestBed(t, quickDateCheck, func(o *Options, _ *times) { o.Lines[0].Events = discarded{} })
+			near := h.request("5550150", near())
+			inv := h.service.Expect("INVITE")
+			h.service.Respond(inv, 200, "far", far())
+			h.service.Expect("ACK")
+			near.Established(h.adapter.Expect("200")).Ack("")
+			c := callPair{near: near, far: h.service.Called(inv, "far")}
+			h.service.Respond(h.refer(near, "Refer-To: <sip:5550151@millrace.example>"), 202, "", "")
+			h.adapter.Expect("202")
+			ends(h, c)
+			near.Request("REFER", "", "Refer-To: <sip:5550151@millrace.example>")
+			if m := h.adapter.Next(); !m.Is("491") {
+				t.Errorf("%s: %s", name, m)
+			}
+			h.service.ExpectNone()
+			if name == "BYE" { // the service may still report the transfer, and nothing else
+				c.far.Request("NOTIFY", "", "Event: telephone-event", "Subscription-State: active")
+				h.service.ExpectOf("481", "NOTIFY")
+				h.adapter.ExpectNone()
+			}
+		})
+	}
 }
 
 // If the service transfers by an INVITE with Replaces, that is a separate call here.
