@@ -182,7 +182,7 @@ func (r *Relay) forget(s *Session) {
 			delete(r.coolingDown, at)
 		}
 	}
-	for _, side := range [2]Side{AdapterSide, ServiceSide} {
+	for _, side := range []Side{AdapterSide, ServiceSide} {
 		r.ended.add(s.Stats(side))
 		r.coolingDown[s.Local(side)] = now.Add(restFor)
 	}

@@ -73,7 +73,7 @@ func TestNotices(t *testing.T) {
 			from   string
 		}
 		var all []told
-		seq := uint16(0)
+		seq, passed := uint16(0), uint64(0)
 		send := func(from string, n int) {
 			at := netip.MustParseAddrPort(from)
 			for range n {
@@ -83,11 +83,14 @@ func TestNotices(t *testing.T) {
 				copy(b[8:12], at.Addr().AsSlice()) // each source has its own SSRC
 				var p packet
 				p.read(b, rtpFlow, Admission{})
-				s.take(&s.ends[ServiceSide], rtpFlow, at, b, &p)
+				if s.take(&s.ends[ServiceSide], rtpFlow, at, b, &p) {
+					passed++
+				}
 			}
 		}
 		counted := func() []uint64 {
 			st := s.Stats(ServiceSide)
+			require.Equal(t, passed, st.Packets)
 			return []uint64{st.Packets, st.UnknownSource, st.Probation, st.Contests}
 		}
 		var types PayloadTypes
@@ -111,7 +114,7 @@ func TestNotices(t *testing.T) {
 
 		s = &Session{relay: s.relay, began: time.Now()}
 		s.Negotiate(types)
-		all = nil
+		all, passed = nil, 0
 		s.Watch(ServiceSide, func(n Notice, from netip.AddrPort) { all = append(all, told{n, from.String()}) })
 		s.Expect(ServiceSide, netip.MustParseAddrPort("203.0.113.1:4000"), netip.AddrPort{})
 		send(first, unknownPackets)
@@ -122,4 +125,16 @@ func TestNotices(t *testing.T) {
 		send(first, 1)
 		require.Len(t, all, 1)
 	})
+}
+
+// A port that could not be closed is reported when the relay is closed.
+func TestCloseReportsErrors(t *testing.T) {
+	local := netip.MustParseAddr("127.0.0.1")
+	r, err := New(Options{AdapterAddr: local, ServiceAddr: local, PortLow: 20000, PortHigh: 29999})
+	require.NoError(t, err)
+	s, err := r.NewSession()
+	require.NoError(t, err)
+	require.NoError(t, s.conns[ServiceSide][rtcpFlow].Close())
+	require.ErrorIs(t, r.Close(), net.ErrClosed)
+	require.NoError(t, r.Close())
 }

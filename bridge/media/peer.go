@@ -407,11 +407,9 @@ func (p *peer) acceptReport(from netip.AddrPort, rtp *peer, now time.Time, t *si
 
 // reporter returns the standing of a source of RTCP.
 func (p *peer) reporter(from netip.AddrPort, rtp *peer, t *sideTrust) standing {
-	s := p.standing(from, t)
-	host := from.Addr()
-	if s < signalledHost && host.IsValid() && (host == rtp.expected.Addr() || !rtp.receiveOnly &&
-		host == rtp.learnt.Addr()) {
-		return signalledHost
+	s, host := p.standing(from, t), from.Addr()
+	if host.IsValid() && (host == rtp.expected.Addr() || !rtp.receiveOnly && host == rtp.learnt.Addr()) {
+		return max(s, signalledHost)
 	}
 	return s
 }

@@ -128,15 +128,17 @@ func TestRestartDiscardsCandidates(t *testing.T) {
 // TestLoyalSourceIsForgotten: the earlier source of an emergency call still receives the media while packets of another
 // source pass. That ends when SDP names another address, or when its own stream continues at another address.
 func TestLoyalSourceIsForgotten(t *testing.T) {
-	begin := func() *latchingTest {
+	from := func(loyal netip.AddrPort) *latchingTest {
 		l := newLatchingTest(named, sources(true))
 		l.emergencySince, l.silenceLimit = l.now, silentFor
-		require.Equal(t, 1, l.send(named, 7, 1, 1, 0))
+		require.Equal(t, 1, l.send(loyal, 7, 1, 1, 0))
 		l.send(another, 2, 1, 3, silentFor)
 		require.Equal(t, passes, l.receive(another, 2, 4, negotiated))
-		require.Equal(t, named, l.target())
+		require.Equal(t, loyal, l.target())
 		return l
 	}
+	from(otherPort)
+	begin := func() *latchingTest { return from(named) }
 	l := begin()
 	l.expect(moved, l.now)
 	require.Equal(t, moved, l.target())
@@ -147,4 +149,25 @@ func TestLoyalSourceIsForgotten(t *testing.T) {
 	require.Equal(t, third, l.target())
 	require.Zero(t, l.send(another, 2, 200, 3, silentFor))
 	require.Equal(t, another, l.target(), "no other listener is known")
+}
+
+// TestUnconfirmedSourceIsReplacedAtOnce: an answer restarts latching. Until the learnt source sends again, another one
+// at an unknown host may replace it, however recently it sent before the answer. After that the two compete; in an
+// emergency call the learnt one stays.
+func TestUnconfirmedSourceIsReplacedAtOnce(t *testing.T) {
+	for _, c := range []struct {
+		emergency bool
+		again     int // packets of the learnt source after the answer
+		want      netip.AddrPort
+	}{{false, 0, third}, {true, 0, third}, {false, 1, private}, {true, 1, another}} {
+		l := newLatchingTest(private, sources(true))
+		if c.emergency {
+			l.emergencySince, l.silenceLimit = l.now, time.Hour
+		}
+		l.send(another, 1, 1, 200, 0) // 4 s
+		l.answer()
+		l.send(another, 1, 201, c.again, ms20)
+		l.send(third, 2, 1, unknownPackets, ms20)
+		require.Equal(t, c.want, l.target(), "%+v", c)
+	}
 }

@@ -37,7 +37,7 @@ const restFor = 2 * time.Second
 func (r *Relay) bind(addr netip.Addr) (pair [2]*net.UDPConn, err error) {
 	n := r.ports.pairs()
 	place, step := rand.IntN(n), coprime(n)
-	for _, resting := range [2]bool{false, true} {
+	for _, resting := range []bool{false, true} {
 		for range n {
 			port := uint16(r.ports.first() + 2*place)
 			place = (place + step) % n
@@ -93,11 +93,7 @@ func bindPair(addr netip.Addr, port uint16) (pair [2]*net.UDPConn, err error) {
 }
 
 func bindOne(addr netip.Addr, port uint16) (*net.UDPConn, error) {
-	network := "udp4"
-	if addr.Is6() {
-		network = "udp6"
-	}
-	c, err := net.ListenUDP(network, net.UDPAddrFromAddrPort(netip.AddrPortFrom(addr, port)))
+	c, err := net.ListenUDP("udp", net.UDPAddrFromAddrPort(netip.AddrPortFrom(addr, port)))
 	if err != nil {
 		return nil, err
 	}

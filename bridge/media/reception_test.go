@@ -20,12 +20,12 @@ func TestJitterExample(t *testing.T) {
 	}
 }
 
-// TestJitterRounds: half of a sixteenth is rounded up: 8-((8+8)>>4)=7.
+// TestJitterRounds: half of a sixteenth is rounded up, and less is rounded down: 8-((8+8)>>4)=7, 7-((7+8)>>4)=7.
 func TestJitterRounds(t *testing.T) {
 	var r reception
-	for i, arrival := range []uint32{0, 168, 328} {
+	for i, arrival := range []uint32{0, 168, 328, 488} {
 		r.take(1, uint16(i), uint32(160*i), arrival)
-		require.Equal(t, []uint32{0, 8, 7}[i], r.jitter, "after packet %d", i)
+		require.Equal(t, []uint32{0, 8, 7, 7}[i], r.jitter, "after packet %d", i)
 	}
 }
 

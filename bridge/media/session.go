@@ -74,8 +74,8 @@ func newSession(r *Relay) (*Session, error) {
 }
 
 func (s *Session) start() {
-	for _, side := range [2]Side{AdapterSide, ServiceSide} {
-		for _, f := range [2]flowKind{rtpFlow, rtcpFlow} {
+	for _, side := range []Side{AdapterSide, ServiceSide} {
+		for _, f := range []flowKind{rtpFlow, rtcpFlow} {
 			s.running.Go(func() { s.forward(side, f) })
 		}
 	}
