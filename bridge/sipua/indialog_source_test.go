@@ -4,6 +4,7 @@ import (
 	"net"
 	"net/netip"
 	"testing"
+	"testing/synctest"
 
 	"clearback/bridge/sipua/uatest"
 )
@@ -85,4 +86,25 @@ func TestByeFromAnotherAddressOfTheAdapter(t *testing.T) {
 	h.service.Respond(h.service.Expect("BYE"), 200, "", "")
 	h.machine.saw("1 near end cleared")
 	h.done()
+}
+
+// An adapter with two addresses gets the INVITE at one and answers it from the other. It hangs up from there, without a
+// challenge.
+func TestByeFromWhereTheCallWasAnswered(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t)
+		second := h.join("second", "127.0.0.2")
+		far := h.arrive(far())
+		inv := h.adapter.Expect("INVITE")
+		second.Respond(inv, 200, "near", near())
+		h.adapter.Expect("ACK") // where it registered
+		far.Established(h.service.Expect("200")).Ack("")
+		d := second.Called(inv, "near")
+		d.Request("BYE", "")
+		second.ExpectOf("200", "BYE")
+		h.service.Respond(h.service.Expect("BYE"), 200, "", "")
+		h.machine.saw("1 arrived", "1 answered", "1 near end cleared")
+		h.done()
+	})
 }

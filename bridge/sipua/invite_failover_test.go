@@ -460,3 +460,28 @@ func TestRequestOutsideACall(t *testing.T) {
 		}
 	})
 }
+
+// Neither an adapter that does not answer nor a cancelled call without a final response shows that the service is lost.
+func TestSilenceThatIsNotTheServices(t *testing.T) {
+	t.Parallel()
+	for _, cancelled := range []bool{false, true} {
+		synctest.Test(t, func(t *testing.T) {
+			h := newVirtualTestBed(t, quickDateCheck)
+			if cancelled {
+				n := h.request("5550150", near())
+				h.service.Respond(h.service.Expect("INVITE"), 100, "", "")
+				n.Cancel()
+				h.adapter.ExpectOf("200", "CANCEL")
+				n.AckFailure(h.adapter.ExpectOf("487", "INVITE"))
+				h.service.Respond(h.service.Expect("CANCEL"), 200, "", "")
+			} else {
+				far := h.arrive(far())
+				h.adapter.Expect("INVITE")
+				far.AckFailure(h.service.ExpectOf("408", "INVITE"))
+			}
+			h.atRest()
+			require.Zero(t, h.agent.counts.silences.Load(), "cancelled %t", cancelled)
+			require.False(t, h.line.accounts[0].lost(), "cancelled %t", cancelled)
+		})
+	}
+}

@@ -256,3 +256,47 @@ func TestMethodsOfACheck(t *testing.T) {
 		require.Equal(t, c.want, l.methods(), "%+v", c)
 	}
 }
+
+// A method that got 481 in a call that is up, as another method shows, is not tried again: some services answer every
+// OPTIONS in a dialog with 481.
+func TestMethodWithout481IsUsed(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t, inShort)
+		c := h.incoming()
+		m, _ := h.questioned("OPTIONS")
+		h.service.Respond(m, 481, "", "")
+		for range 2 {
+			m, _ = h.questioned("INVITE")
+			h.service.Respond(m, 200, "", far())
+			h.service.Expect("ACK")
+		}
+		h.hangUp(c.near)
+	})
+}
+
+// A check begins early enough for a third request only if neither of the first two methods has been answered with 2xx
+// in this call.
+func TestTimeOfTheNextCheck(t *testing.T) {
+	t.Parallel()
+	for confirmed, want := range map[sip.RequestMethod]time.Duration{
+		sip.UPDATE: 120 * time.Second, sip.OPTIONS: 120 * time.Second, sip.INVITE: 88 * time.Second,
+	} {
+		synctest.Test(t, func(t *testing.T) {
+			h := newVirtualTestBed(t, inShort)
+			c, _ := h.answered(knowsUpdate)
+			one := h.agent.call(1)
+			one.runInMailbox(func() { one.legs[media.ServiceSide].learnSupport(confirmed, supportConfirmed) })
+			for _, method := range []string{"UPDATE", "OPTIONS", "INVITE"} {
+				m, _ := h.questioned(method)
+				h.service.Respond(m, 500, "", "")
+			}
+			m, after := h.questioned("UPDATE")
+			if after != want {
+				t.Errorf("%s: asked after %v, want %v", confirmed, after, want)
+			}
+			h.service.Respond(m, 200, "", "")
+			h.hangUp(c.near)
+		})
+	}
+}

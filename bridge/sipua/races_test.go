@@ -345,13 +345,15 @@ func TestProvisionalWithoutTag(t *testing.T) {
 	})
 }
 
-// The fork whose media was in use ends. The media of the previous fork applies again (RFC 6228, RFC 3960). A reliable
-// 199 is acknowledged.
+// The fork whose media was in use ends. The media of the previous fork applies again (RFC 6228, RFC 3960). The end of
+// another fork changes no media. A reliable 199 is acknowledged.
 func TestMediaOfAForkThatEnds(t *testing.T) {
 	t.Parallel()
 	h := newTestBed(t, relaying)
 	n := h.request("5550150", near())
 	inv := h.service.Expect("INVITE")
+	h.service.Respond(inv, 183, "first", uatest.Offer("127.0.0.1", farSDP+8, "sendrecv"))
+	h.adapter.Expect("183")
 	h.service.Respond(inv, 183, "fork-a", uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
 	h.adapter.Expect("183")
 	h.service.Respond(inv, 183, "fork-b", uatest.Offer("127.0.0.1", farSDP+2, "sendrecv"))
@@ -361,17 +363,24 @@ func TestMediaOfAForkThatEnds(t *testing.T) {
 		h.agent.call(1).await(t, "media of a fork",
 			func(c *call) bool { return c.path.streams[0].sides[media.ServiceSide].rtp.Port() == port })
 	}
+	h.service.Respond(inv, 183, "fork-a", uatest.Offer("127.0.0.1", farSDP+4, "sendrecv"))
+	towards(farSDP + 4)
+	h.service.RespondReliably(inv, 199, "fork-c", "", 1)
+	h.service.Respond(h.service.Expect("PRACK"), 200, "", "")
+	towards(farSDP + 4)
+	h.service.Respond(inv, 183, "fork-b", uatest.Offer("127.0.0.1", farSDP+2, "sendrecv"), "Subject: again")
 	towards(farSDP + 2)
 	h.service.RespondReliably(inv, 199, "fork-b", "", 1)
 	prack := h.service.Expect("PRACK")
 	contains(t, prack.Get("To"), "fork-b")
 	h.service.Respond(prack, 200, "", "")
-	towards(farSDP)
+	towards(farSDP + 4)
 	h.service.RespondReliably(inv, 199, "fork-a", "", 1)
 	h.service.Respond(h.service.Expect("PRACK"), 200, "", "")
+	towards(farSDP + 8)
 	h.service.Respond(inv, 486, "x", "")
 	h.service.Expect("ACK")
-	n.AckFailure(h.adapter.Expect("486"))
+	n.AckFailure(h.adapter.ExpectAfter("183", "486"))
 	h.atRest()
 }
 

@@ -10,6 +10,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"clearback/bridge/media"
+	"clearback/bridge/sipua/endpoint"
 	"clearback/bridge/sipua/sessiontimer"
 	"clearback/supervision"
 )
@@ -25,11 +26,15 @@ func TestLateCallsOfHandlersDoNothing(t *testing.T) {
 		"a CANCEL after it":                  func(x *inviteForwarding) { x.finalSent = true; x.handleCancel(0) },
 		"our CANCEL of what was not sent":    func(x *inviteForwarding) { x.cancel() },
 		"no answer to what was answered":     func(x *inviteForwarding) { x.endTransaction(); x.failed(errors.New("late")) },
-		"Timer C of it":                      func(x *inviteForwarding) { x.endTransaction(); x.timerCFired() },
-		"silence of it":                      func(x *inviteForwarding) { x.endTransaction(); x.serviceSilent() },
-		"silence of who was heard":           func(x *inviteForwarding) { x.heard = true; x.serviceSilent() },
-		"silence towards who is gone":        func(x *inviteForwarding) { x.from.state = legOver; x.serviceSilent() },
-		"an ACK of nothing":                  func(x *inviteForwarding) { x.acknowledge(nil, nil) },
+		"a rejection after it": func(x *inviteForwarding) {
+			x.endTransaction()
+			x.response(endpoint.Response{Response: busy})
+		},
+		"Timer C of it":               func(x *inviteForwarding) { x.endTransaction(); x.timerCFired() },
+		"silence of it":               func(x *inviteForwarding) { x.endTransaction(); x.serviceSilent() },
+		"silence of who was heard":    func(x *inviteForwarding) { x.heard = true; x.serviceSilent() },
+		"silence towards who is gone": func(x *inviteForwarding) { x.from.state = legOver; x.serviceSilent() },
+		"an ACK of nothing":           func(x *inviteForwarding) { x.acknowledge(nil, nil) },
 		"a second ACK": func(x *inviteForwarding) {
 			x.won, x.answeredTag, x.acks = true, "a", map[string]*sip.Request{"a": {}}
 			x.acknowledge(nil, nil)

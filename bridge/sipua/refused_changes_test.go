@@ -129,6 +129,25 @@ func TestOfferAfterBindingExpired(t *testing.T) {
 	})
 }
 
+// The adapter's leg of a call that still waits to be offered is cleared at once: no INVITE was sent there, and none
+// follows.
+func TestClearingOfACallThatWaits(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t)
+		h.machine.keep.Store(true)
+		far := h.arrive(far())
+		h.machine.saw("1 arrived")
+		h.line.ClearAdapterLeg(1)
+		h.machine.saw("1 adapter leg cleared: confirmed")
+		h.line.Offer(1)
+		h.adapter.ExpectNone()
+		h.line.ClearFarEnd(1)
+		far.AckFailure(h.service.Expect("480"))
+		h.done()
+	})
+}
+
 // A call arrives while the adapter is not registered. The call ends, and nothing is sent to the old binding.
 func TestCallWithoutBinding(t *testing.T) {
 	t.Parallel()
@@ -171,6 +190,53 @@ func TestAdapterTimesOutInAChange(t *testing.T) {
 			h.atRest()
 		})
 	}
+}
+
+// A change that rings for too long is cancelled by Timer C (RFC 3261 section 16.6) and refused. A 200 that crosses the
+// CANCEL is acknowledged, and neither passed on nor applied: the change has had its final response.
+func TestChangeAnsweredAfterTimerC(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t, shorter)
+		c := h.incoming()
+		c.near.Request("INVITE", uatest.Offer("127.0.0.1", nearSDP, "sendonly"))
+		h.adapter.Expect("100")
+		inv := h.service.Expect("INVITE")
+		h.service.Respond(inv, 180, "", "")
+		h.adapter.Expect("180")
+		c.near.AckFailure(h.adapter.ExpectOf("408", "INVITE")) // after 300 ms
+		h.service.Respond(h.service.Expect("CANCEL"), 200, "", "")
+		h.service.Respond(inv, 200, "", uatest.Offer("127.0.0.1", farSDP, "recvonly"))
+		h.service.Expect("ACK")
+		h.adapter.ExpectNone()
+		one, last := h.agent.call(1), ""
+		one.runInMailbox(func() { last = string(one.path.sentDescriptions[media.AdapterSide].body) })
+		if last != far() {
+			t.Fatalf("the description that the adapter has is taken for %s", last)
+		}
+		h.hangUp(c.near)
+	})
+}
+
+// Requests in an arrived call go to the service's outbound proxy, if it has one, and not to the host in the caller's
+// Contact, which may be unknown here.
+func TestProxyOfAnArrivedCall(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t, func(o *Options, _ *times) {
+			o.Lines[0].ServiceProxy = "127.0.0.1:" + num(o.Lines[0].Registrar.Port)
+		})
+		target, id := "sip:"+serviceUser+"@"+h.toService.String(), h.service.NewID()
+		h.service.Send(h.toService, "INVITE "+target+" SIP/2.0", h.service.Via(), "From: <sip:5550150@pbx.example>;tag="+id,
+			"To: <"+target+">", "Call-ID: "+id, "CSeq: 1 INVITE", "Max-Forwards: 70",
+			"Contact: <sip:5550150@inside.pbx.example>", far())
+		inv := h.adapter.Expect("INVITE")
+		h.adapter.Respond(inv, 200, "near", near())
+		h.adapter.Expect("ACK")
+		d := uatest.Dialog{P: h.service, CallID: id, Local: "<sip:5550150@pbx.example>;tag=" + id, To: h.toService}
+		d.Established(h.service.Expect("200")).RequestSeq("ACK", 1, "")
+		h.hangUp(h.adapter.Called(inv, "near"), "1 arrived", "1 answered")
+	})
 }
 
 // The end of one fork (RFC 6228) is not passed to a caller without support for 199. A second fork can be changed like

@@ -216,7 +216,7 @@ func TestRefreshMovesTheTarget(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, timed(1800, brief))
 		c, _ := h.answered(ours1800, "Require: timer", knowsUpdate)
-		h.service.Respond(h.service.Expect("UPDATE"), 200, "", "", ours1800,
+		h.service.Respond(h.service.Expect("UPDATE"), 299, "", "", ours1800, // RFC 3261 section 7.2: any 2xx is a success
 			"Contact: <sip:moved@"+h.service.At.String()+">")
 		update := h.service.Expect("UPDATE")
 		contains(t, update.Start, "sip:moved@")
