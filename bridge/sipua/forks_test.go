@@ -349,3 +349,25 @@ func TestRequestOfAnUnknownForkInAChange(t *testing.T) {
 		h.hangUp(c.near)
 	})
 }
+
+// Before the first response of the called side there is no dialog to pass a request on in.
+func TestRequestBeforeTheFirstResponse(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t)
+		n := h.request("5550150", near())
+		inv := h.service.Expect("INVITE")
+		c, tag := h.agent.call(1), ""
+		c.runInMailbox(func() { tag = c.legs[media.AdapterSide].tag }) // our 100 may have it (RFC 3261 section 8.2.6.2)
+		d := *n
+		d.Remote += ";tag=" + tag
+		d.Request("INFO", "")
+		h.adapter.ExpectOf("491", "INFO")
+		h.service.ExpectNone()
+		h.service.Respond(inv, 486, "far", "")
+		h.service.Expect("ACK")
+		n.AckFailure(h.adapter.Expect("486"))
+		h.machine.saw("1 requested", "1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+		h.done()
+	})
+}

@@ -4,6 +4,7 @@ import (
 	"slices"
 	"testing"
 	"testing/synctest"
+	"time"
 
 	"clearback/bridge/sipua/uatest"
 )
@@ -48,10 +49,39 @@ func TestAttemptOutcomesArePosted(t *testing.T) {
 		h.service.Expect("ACK")
 		near.Established(h.adapter.Expect("200")).Ack("")
 		told(t, h)
+		h.service.Respond(inv, 200, "psap", far(), "Subject: repeated") // a retransmission is no second answer
+		h.service.Expect("ACK")
+		told(t, h)
 		h.service.Respond(inv, 200, "another", far())
 		h.service.Expect("ACK")
 		h.service.Respond(h.service.Expect("BYE"), 200, "", "")
 		told(t, h, "1 attempt ended: 200 ringing")
 		h.hangUp(near, "1 requested (emergency)", "1 answered")
+	})
+}
+
+// The outcome of an attempt that was abandoned for the other service is reported too, when it comes.
+func TestLateOutcomeOfAnAbandonedAttemptIsPosted(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h, reserve := newVirtualTestBedOfTwo(t, func(_ *Options, t *times) { t.recoveryProbe = time.Hour })
+		near := h.ask(h.adapter, "sip:999@"+h.toAdapter.String())
+		h.adapter.ExpectOf("100", "INVITE")
+		first := h.service.Expect("INVITE")
+		second := reserve.Expect("INVITE")
+		reserve.Respond(second, 200, "psap", far())
+		reserve.Expect("ACK")
+		near.Established(h.adapter.Expect("200")).Ack("")
+		h.service.Respond(first, 486, "late", "")
+		h.service.Expect("ACK")
+		synctest.Wait()
+		if got, want := h.machine.attemptEvents(), []string{"1 attempt ended: 486 none"}; !slices.Equal(got, want) {
+			t.Fatalf("told %q, want %q", got, want)
+		}
+		near.Request("BYE", "")
+		h.adapter.ExpectOf("200", "BYE")
+		reserve.Respond(reserve.Expect("BYE"), 200, "", "")
+		h.machine.saw("1 requested (emergency)", "1 answered", "1 near end cleared")
+		h.atRest()
 	})
 }

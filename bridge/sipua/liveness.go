@@ -436,9 +436,6 @@ func (l *Line) inCallbackWindow() bool {
 // service has had time to restore its own calls.
 func (s *account) askCalls() {
 	for _, c := range s.line.a.up() {
-		if c.line != s.line {
-			continue
-		}
 		c.post(func() {
 			if l := c.legs[media.ServiceSide]; l.account == s {
 				l.checkLiveness(supervision.EvidenceServiceLost)

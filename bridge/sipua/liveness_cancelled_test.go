@@ -253,3 +253,23 @@ func TestLateResponseToAnEarlierQuestion(t *testing.T) {
 	l.session.cancelled.response(endpoint.Response{Err: endpoint.ErrTimeout}, 0)
 	require.False(t, l.session.reinviteUnderWay())
 }
+
+// A re-INVITE of a check that was given up does not change when the session is refreshed.
+func TestCancelledQuestionKeepsTheRefresh(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t, inShort, func(o *Options, _ *times) { o.Lines[0].SessionExpires = 100 * time.Second })
+		c, _ := h.answered("Session-Expires: 100;refresher=uac", "Require: timer")
+		answered := time.Now()
+		h.service.Respond(h.cancelledQuestion(), 487, "", "") // at 42 s
+		m, _ := h.questioned("INVITE")                        // the second attempt
+		h.service.Respond(m, 500, "", "")
+		m, _ = h.questioned("INVITE")
+		if after := time.Since(answered); after != short(50*time.Second) {
+			t.Fatalf("refreshed after %v, want %v", after, short(50*time.Second))
+		}
+		h.service.Respond(m, 200, "", far(), "Session-Expires: 100;refresher=uac", "Require: timer")
+		h.service.Expect("ACK")
+		h.hangUp(c.near)
+	})
+}

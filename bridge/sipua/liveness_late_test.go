@@ -257,22 +257,25 @@ func TestMethodsOfACheck(t *testing.T) {
 	}
 }
 
-// A method that got 481 in a call that is up, as another method shows, is not tried again: some services answer every
-// OPTIONS in a dialog with 481.
-func TestMethodWithout481IsUsed(t *testing.T) {
+// A method that got 481 or no answer in a call that is up, as another method shows, is not tried again: some services
+// answer every OPTIONS in a dialog with 481.
+func TestMethodThatFailsInACallThatIsUp(t *testing.T) {
 	t.Parallel()
-	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualTestBed(t, inShort)
-		c := h.incoming()
-		m, _ := h.questioned("OPTIONS")
-		h.service.Respond(m, 481, "", "")
-		for range 2 {
-			m, _ = h.questioned("INVITE")
-			h.service.Respond(m, 200, "", far())
-			h.service.Expect("ACK")
-		}
-		h.hangUp(c.near)
-	})
+	for _, code := range []int{481, 0} {
+		synctest.Test(t, func(t *testing.T) {
+			h := newVirtualTestBed(t, inShort)
+			c := h.incoming()
+			if m, _ := h.questioned("OPTIONS"); code > 0 {
+				h.service.Respond(m, code, "", "")
+			}
+			for range 2 {
+				m, _ := h.questioned("INVITE")
+				h.service.Respond(m, 200, "", far())
+				h.service.ExpectAfter("OPTIONS", "ACK")
+			}
+			h.hangUp(c.near)
+		})
+	}
 }
 
 // A check begins early enough for a third request only if neither of the first two methods has been answered with 2xx

@@ -338,6 +338,7 @@ func TestTransfersRefused(t *testing.T) {
 			{"400", "Refer-To: <sip:5550151@pbx.example"},
 			{"400", "Refer-To: sip:5550199>5550151@pbx.example"},
 			{"400", "Refer-To: <sip:5550199 @pbx.example>"},
+			{"400", "Refer-To: <sip:5550199\t5550151@pbx.example>"},
 			{"420", "Refer-To: <sip:5550151@pbx.example>\r\nRequire: nothing-known"},
 		} {
 			c.near.Request("REFER", "", one.fields)
