@@ -278,6 +278,7 @@ func newTestBedOf(t testing.TB, adapter, service *uatest.Peer, settings ...setti
 		}},
 	}
 	times := defaultTimes()
+	times.keepAlive = 0 // no OPTIONS at random times, unless a test asks for them
 	for _, s := range settings {
 		s(&o, &times)
 	}
