@@ -15,8 +15,8 @@ const (
 	bufferSize = 2048
 	// afterError is the pause after a read error. It keeps a socket whose reads fail from using a whole core.
 	afterError = time.Millisecond
-	// floodBatch is how many packets are dropped before other goroutines run, so that a flood at one port does not delay
-	// other streams.
+	// floodBatch is how many packets are dropped before other goroutines run, so that a flood at one port does not
+	// delay other streams.
 	floodBatch = 16
 )
 

@@ -178,3 +178,26 @@ func TestEmergencyAddressRedirects(t *testing.T) {
 		h.machine.saw("1 near end cleared")
 	})
 }
+
+// Without a proxy only the INVITE goes to one of the service's addresses. What follows goes to the Contact of the answer
+// (RFC 3261 section 12.2.1.1).
+func TestRequestsAfterTheAnswerGoToItsContact(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h, second, _ := newTestBedOfAddresses(t, false)
+		s := h.line.accounts[0]
+		s.Proxy, s.Registrar.Host = "", "pbx.example"
+		near := h.ask(h.adapter, "sip:999@"+h.toAdapter.String())
+		h.adapter.ExpectOf("100", "INVITE")
+		h.service.Respond(h.service.Expect("INVITE"), 503, "full", "")
+		h.service.Expect("ACK")
+		second.Respond(second.Expect("INVITE"), 200, "psap", far(), h.service.ContactAs("psap"))
+		h.service.Expect("ACK")
+		near.Established(h.adapter.Expect("200")).Ack("")
+		near.Request("BYE", "")
+		h.adapter.ExpectOf("200", "BYE")
+		h.service.Respond(h.service.Expect("BYE"), 200, "", "")
+		h.machine.saw("1 requested (emergency)", "1 answered", "1 near end cleared")
+		h.atRest()
+	})
+}
