@@ -179,8 +179,8 @@ func TestEmergencyAddressRedirects(t *testing.T) {
 	})
 }
 
-// Without a proxy only the INVITE goes to one of the service's addresses. What follows goes to the Contact of the answer
-// (RFC 3261 section 12.2.1.1).
+// Without a proxy only the INVITE goes to one of the service's addresses. What follows goes to the Contact of the
+// answer (RFC 3261 section 12.2.1.1).
 func TestRequestsAfterTheAnswerGoToItsContact(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
