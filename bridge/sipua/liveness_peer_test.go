@@ -350,6 +350,31 @@ func TestNoAck(t *testing.T) {
 	})
 }
 
+// A BYE that waits for the ACK of our 200 (RFC 3261 section 15) is sent when that wait has ended. The missing ACK is no
+// further event of a call that ends anyway.
+func TestNoAckInACallThatEnds(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t, shorter)
+		h.arrive(far())
+		inv := h.adapter.Expect("INVITE")
+		h.adapter.Respond(inv, 200, "near", near())
+		h.adapter.Expect("ACK")
+		h.service.Expect("200")
+		h.machine.saw("1 arrived", "1 answered")
+		began, c := time.Now(), h.agent.call(1)
+		c.post(c.abandon)
+		h.adapter.Respond(h.adapter.Expect("BYE"), 200, "", "")
+		bye := h.service.Expect("BYE")
+		if took := time.Since(began); took < 390*time.Millisecond {
+			t.Fatalf("BYE after %v", took)
+		}
+		h.service.Respond(bye, 200, "", "")
+		h.atRest()
+		h.machine.none()
+	})
+}
+
 // Timer C: the adapter never stops ringing (RFC 3261 section 16.6).
 func TestTimerC(t *testing.T) {
 	t.Parallel()

@@ -76,6 +76,16 @@ func TestLateCallsOfHandlersDoNothing(t *testing.T) {
 		},
 		"a session of a leg that is over":  func(x *inviteForwarding) { x.to.state = legOver; x.to.sessionExpired(0) },
 		"a session of a leg being cleared": func(x *inviteForwarding) { x.to.clearing = true; x.to.sessionExpired(0) },
+		"silence of a leg that is over": func(x *inviteForwarding) {
+			x.to.c.path.sentDescriptions[0].body, x.to.c.path.sentDescriptions[1].body = []byte(near()), []byte(far())
+			x.to.state = legOver
+			x.to.reportFarEndSilent(time.Hour)
+		},
+		"silence of a leg being cleared": func(x *inviteForwarding) {
+			x.to.c.path.sentDescriptions[0].body, x.to.c.path.sentDescriptions[1].body = []byte(near()), []byte(far())
+			x.to.clearing = true
+			x.to.reportFarEndSilent(time.Hour)
+		},
 		"a refresh that nobody waits for": func(x *inviteForwarding) {
 			(&refresh{l: x.to}).outcome(nil,
 				errors.New("late"))

@@ -66,6 +66,19 @@ func TestUnusableEarlyDescription(t *testing.T) {
 	h.hangUp(near)
 }
 
+// The 200 to a re-INVITE without an offer has a session description that cannot be passed on. It is acknowledged (RFC
+// 3261 section 13.2.2.4), the change is refused, and the call continues.
+func TestUnusableOfferInAnAnswer(t *testing.T) {
+	t.Parallel()
+	h := newTestBed(t, relaying)
+	c := h.outgoing()
+	c.near.Request("INVITE", "")
+	h.service.Respond(h.service.Expect("INVITE"), 200, "", "this is no session description\r\n")
+	h.service.Expect("ACK")
+	c.near.AckFailure(h.adapter.Expect("502"))
+	h.hangUp(c.near)
+}
+
 // The Contact of the 200 to a re-INVITE is the target of the next request (RFC 3261 section 12.2.1.2).
 func TestChangeMovesTheTarget(t *testing.T) {
 	t.Parallel()
