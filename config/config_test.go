@@ -136,6 +136,28 @@ func TestNoCredentials(t *testing.T) {
 		"with LoadCredential=, or use {file: PATH}\n", faults.String())
 }
 
+// TestCredentialInFolder: with LoadCredential=secrets:FOLDER, systemd makes secrets_NAME of each file NAME of the folder
+// (systemd.exec(5)). A credential of its own name comes first.
+func TestCredentialInFolder(t *testing.T) {
+	env := millraceEnv()
+	files := map[string]string{"/run/credentials/secrets_door": "curtain-45"}
+	env.ReadFile = func(path string) ([]byte, error) {
+		if s, ok := files[path]; ok {
+			return []byte(s), nil
+		}
+		return nil, fmt.Errorf("open %s: %w", path, os.ErrNotExist)
+	}
+	for _, want := range []string{"curtain-45", "curtain-44"} {
+		s, _, err := env.secret("credential", "door")
+		require.NoError(t, err)
+		require.Equal(t, want, s)
+		files["/run/credentials/door"] = "curtain-44"
+	}
+	_, _, err := env.secret("credential", "gate")
+	require.EqualError(t, err, "systemd has handed over no credential gate; put the secret into a file of that name in the folder "+
+		"that the unit's LoadCredential= names, and start the unit again")
+}
+
 func TestLoad(t *testing.T) {
 	dir := t.TempDir()
 	path := filepath.Join(dir, "clearback.yaml")

@@ -23,15 +23,27 @@ type systemdUnit struct {
 	handedOver string
 }
 
-// serviceUnit returns the unit that the sample and the packages install.
-func serviceUnit() systemdUnit {
-	return systemdUnit{name: "clearback.service", handedOver: "/run/credentials", folders: []string{"/etc/systemd/system",
+// serviceUnit returns a unit that the packages install: clearback or clearback-relay.
+func serviceUnit(name string) systemdUnit {
+	return systemdUnit{name: name + ".service", handedOver: "/run/credentials", folders: []string{"/etc/systemd/system",
 		"/run/systemd/system", "/usr/local/lib/systemd/system", "/usr/lib/systemd/system", "/lib/systemd/system"}}
 }
 
 // LoadForCheck is [Load], for a check of the file by hand. Outside the unit, it reads the secrets that the file names
 // as {credential: NAME} from where clearback.service gets them at its next start.
-func LoadForCheck(path string) (*Config, Faults, error) { return loadForCheck(path, serviceUnit()) }
+func LoadForCheck(path string) (*Config, Faults, error) { return loadForCheck(path, serviceUnit("clearback")) }
+
+// LoadRelayForCheck is [LoadForCheck] for the agent's file and clearback-relay.service.
+func LoadRelayForCheck(path string) (*Relay, Faults, error) {
+	data, err := file.Read(path)
+	if err != nil {
+		return nil, nil, fmt.Errorf("read the configuration: %w", err)
+	}
+	env := envOf(path)
+	env.Credential = serviceUnit("clearback-relay").credential
+	r, faults := ParseRelay(path, data, env)
+	return r, faults, nil
+}
 
 func loadForCheck(path string, u systemdUnit) (*Config, Faults, error) {
 	data, err := file.Read(path)
@@ -47,8 +59,8 @@ func loadForCheck(path string, u systemdUnit) (*Config, Faults, error) {
 // credential reads a credential: from the file that the unit names, else from what a running unit was given. The latter
 // also has those that the unit decrypts. from is the file whose permissions matter, or "".
 func (u systemdUnit) credential(name string) (data []byte, from string, err error) {
-	from, named := u.loaded()[name]
-	path := from
+	from = u.source(name)
+	named, path := from != "", from
 	if !named {
 		path = filepath.Join(u.handedOver, u.name, name)
 	}
@@ -67,8 +79,23 @@ func (u systemdUnit) credential(name string) (data []byte, from string, err erro
 		u.name, name)
 }
 
-// loaded returns the files of the unit's LoadCredential= settings, by the names of the credentials. It leaves out what
-// only systemd can resolve: encrypted files, specifiers, folders and relative paths.
+// source returns the file from which the unit gets a credential at its next start: the one of its own LoadCredential=
+// setting, else the one of that name in the folder of secrets. It returns "" if the unit has neither, or has got the
+// credential in another way.
+func (u systemdUnit) source(name string) string {
+	loaded := u.loaded()
+	if path, ok := loaded[name]; ok {
+		return path
+	}
+	folder, ok := loaded[credentialFolder]
+	if _, err := os.Stat(filepath.Join(u.handedOver, u.name, name)); !ok || !errors.Is(err, fs.ErrNotExist) {
+		return ""
+	}
+	return filepath.Join(folder, name)
+}
+
+// loaded returns the files and folders of the unit's LoadCredential= settings, by the names of the credentials. It leaves out what
+// only systemd can resolve: encrypted files, specifiers and relative paths.
 func (u systemdUnit) loaded() map[string]string {
 	all := map[string]string{}
 	for _, path := range u.files() {
@@ -136,7 +163,7 @@ func ParseWithoutSecrets(path string, data []byte) (*Config, Faults) {
 		},
 		ReadFile: func(string) ([]byte, error) { return []byte(unknownSecret), nil },
 		Credential: func(name string) ([]byte, string, error) {
-			return []byte(unknownSecret), serviceUnit().loaded()[name], nil
+			return []byte(unknownSecret), serviceUnit("clearback").source(name), nil
 		},
 	})
 }

@@ -70,6 +70,20 @@ func TestCredentialsOfTheUnit(t *testing.T) {
 	_, faults = check()
 	require.Contains(t, faults, root+" is a directory")
 
+	// A folder has the credentials that no setting names, and no other way in has.
+	write("etc/clearback.service.d/97-door.conf", "[Service]\nLoadCredential=\nLoadCredential=secrets:"+
+		filepath.Dir(source)+"\n", 0o644)
+	require.Equal(t, "greasepaint", door(), "the running unit was given it in another way")
+	require.NoError(t, os.Remove(filepath.Join(root, "run/clearback.service/door")))
+	require.Equal(t, "limelight", door())
+	require.NoError(t, os.Rename(source, source+"-bolt"))
+	_, faults = check()
+	require.Contains(t, faults, "loads this credential from a file that cannot be read: open "+source)
+	require.NoError(t, os.Rename(source+"-bolt", source))
+	write("etc/clearback.service.d/98-door.conf", "[Service]\nLoadCredential=door:"+other+"\n", 0o644)
+	require.Equal(t, "trapdoor", door())
+	write("run/clearback.service/door", "greasepaint\n", 0o644)
+
 	// Load, which `run` uses, reads nothing of the unit.
 	_, all, err := Load(path)
 	require.NoError(t, err)

@@ -3,6 +3,7 @@ package config
 import (
 	"errors"
 	"fmt"
+	"io/fs"
 	"net/netip"
 	"slices"
 	"strconv"
@@ -294,7 +295,15 @@ func (e Env) credential(name string) (data []byte, from string, err error) {
 	dir, ok := e.Getenv("CREDENTIALS_DIRECTORY")
 	switch {
 	case ok:
-		if data, err = e.ReadFile(dir + "/" + name); err != nil {
+		data, err = e.ReadFile(dir + "/" + name)
+		if errors.Is(err, fs.ErrNotExist) {
+			data, err = e.ReadFile(dir + "/" + credentialFolder + "_" + name)
+		}
+		switch {
+		case errors.Is(err, fs.ErrNotExist):
+			err = fmt.Errorf("systemd has handed over no credential %s; put the secret into a file of that name in the folder that the unit's LoadCredential= names, and start the unit again",
+				name)
+		case err != nil:
 			err = unreadable(err)
 		}
 		return data, "", err
@@ -307,6 +316,10 @@ func (e Env) credential(name string) (data []byte, from string, err error) {
 func unreadable(err error) error {
 	return fmt.Errorf("the secret cannot be read: %w; create the file and let clearback's user read it", err)
 }
+
+// credentialFolder is the name under which the service units hand over their folder of secrets. With
+// LoadCredential=secrets:FOLDER, systemd makes the credential secrets_NAME of each file NAME (systemd.exec(5)).
+const credentialFolder = "secrets"
 
 // unit is a Modbus unit identifier (Modbus messaging on TCP/IP: 255 means a board that is addressed by IP alone).
 func unit(name string, into *uint8) key {

@@ -30,9 +30,12 @@ type Options struct {
 	Version string
 	// Logger is required.
 	Logger *zap.Logger
-	// Notify takes the states that [Run] reports to the service manager, in the form of sd_notify(3). It is called from
-	// one goroutine only. [Start] does not use it.
+	// Notify takes the states that [Run] reports to the service manager, in the form of sd_notify(3). It may be called
+	// from several goroutines at once. [Start] does not use it.
 	Notify func(state string)
+	// Watchdog is how often [Run] feeds the service manager's watchdog; 0 means never. It has to be at most a quarter
+	// of the time that the service manager allows. [Start] does not use it.
+	Watchdog time.Duration
 
 	closeFor time.Duration // 0: CloseTimeout; tests use a shorter time
 }

@@ -5,6 +5,7 @@
 //	daemon.go     the start: what is opened, and in which order
 //	shutdown.go   the end, in order; the loops close last (invariant 9)
 //	run.go        start, signals and end; what the service manager is told
+//	watchdog.go   the service manager's watchdog, fed only while every line runs
 //	options.go    from the configuration to the options of the other packages
 //	line.go       the state of a line beside its machine: calls, incidents, what the journal saved, the tuning session
 //	trust.go      how far the adapter's answers can be trusted, and when the trust is withdrawn

@@ -13,8 +13,8 @@ import (
 )
 
 // Run starts a daemon and runs it until the first signal. A second signal shortens the wait for the contacts and ends
-// all other waits. Run reports the states READY and STOPPING to o.Notify, which must not be nil. It returns the lines
-// whose contact is not known to be closed. An error means that the daemon could not start; see [Start].
+// all other waits. Run reports its states to o.Notify, which must not be nil, and feeds the service manager's watchdog. It
+// returns the lines whose contact is not known to be closed. An error means that the daemon could not start; see [Start].
 func Run(c *config.Config, o Options, signals <-chan os.Signal) ([]drivers.NotClosed, error) {
 	began := time.Now()
 	d, err := Start(c, o)
@@ -27,6 +27,11 @@ func Run(c *config.Config, o Options, signals <-chan os.Signal) ([]drivers.NotCl
 	o.Logger.Info("ready", zap.Int("lines", len(c.Lines)), zap.String("version", o.Version),
 		zap.Duration("after", time.Since(began)))
 	o.Notify("READY=1")
+	if o.Watchdog > 0 {
+		w := newWatchdog(d, o)
+		w.start()
+		defer w.end()
+	}
 	s := <-signals
 	o.Logger.Info("ending", zap.Stringer("signal", s))
 	o.Notify("STOPPING=1")

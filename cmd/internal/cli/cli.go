@@ -27,6 +27,10 @@ const (
 	ExitFaults = 2
 	// ExitNotClosed means that at least one contact is not known to be closed.
 	ExitNotClosed = 3
+	// ExitFaultyFile means that `run` or `relay` does not serve because its configuration file cannot be read or has
+	// faults. It is EX_CONFIG of sysexits.h. A service manager must not start these again, and must always start again
+	// what has crashed: a Go program that panics ends with 2, like ExitFaults.
+	ExitFaultyFile = 78
 )
 
 // Streams are the input and the outputs of a subcommand.

@@ -28,12 +28,17 @@ func relayAgent(f *pflag.FlagSet) action {
 			return e.relayClose(*path, within.Duration)
 		}
 		c, faults, err := config.LoadRelay(*path)
+		code := ExitFaults
+		if !*only {
+			code = ExitFaultyFile
+		}
 		if err != nil {
-			return e.fault("%v", err)
+			e.fault("%v", err)
+			return code
 		}
 		if len(faults) > 0 {
 			fmt.Fprint(e.Err, faults)
-			return ExitFaults
+			return code
 		}
 		if *only {
 			for _, w := range c.PermissionWarnings(*path) {

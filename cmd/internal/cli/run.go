@@ -35,9 +35,9 @@ func (e *env) load(path string, read func(string) (*config.Config, config.Faults
 func run(f *pflag.FlagSet) action {
 	path := configFlag(f)
 	return func(e *env, _ []string) int {
-		c, code, ok := e.load(*path, config.Load)
+		c, _, ok := e.load(*path, config.Load)
 		if !ok {
-			return code
+			return ExitFaultyFile
 		}
 		log, end := newLogger(c.Log, e.Err)
 		defer end()
@@ -63,7 +63,8 @@ func run(f *pflag.FlagSet) action {
 
 // daemonOptions returns the options of a daemon whose configuration file is at path.
 func daemonOptions(path string, log *zap.Logger) daemon.Options {
-	return daemon.Options{Path: path, Version: versionText(), Logger: log, Notify: notify}
+	every, _ := managerWatchdog() // 0 if there is none
+	return daemon.Options{Path: path, Version: versionText(), Logger: log, Notify: notify, Watchdog: every}
 }
 
 // notClosed reports contacts that are not known to be closed, and returns the exit code for that.

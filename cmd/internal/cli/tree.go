@@ -17,8 +17,9 @@ func (e *env) tree() *cobra.Command {
 		Short: "Clear held calls when the far end hangs up",
 		Long: fmt.Sprintf("Clearback clears held calls when the far end hangs up.\n\n"+
 			"Without --config, commands read the file that %s names, else %s. Only relay always needs --config.\n\n"+
-			"Exit codes: %d done, %d failed, %d faults in the command line or the file, %d a contact is not known closed.",
-			configVariable, defaultConfig, ExitOK, ExitFailed, ExitFaults, ExitNotClosed),
+			"Exit codes: %d done, %d failed, %d faults in the command line or the file, %d a contact is not known closed. "+
+			"Run and relay end with %d if the file cannot be read or has faults.",
+			configVariable, defaultConfig, ExitOK, ExitFailed, ExitFaults, ExitNotClosed, ExitFaultyFile),
 		Example: "clearback rehearse\nclearback check /etc/clearback/clearback.yaml\nclearback help pulse",
 		Args: func(root *cobra.Command, args []string) error {
 			if len(args) > 0 {

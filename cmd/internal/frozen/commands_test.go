@@ -89,8 +89,8 @@ func TestExitCodes(t *testing.T) {
 		require.NotContains(t, errs, "panic")
 		tr.printf("%d clearback %s\n", code, line)
 	}
-	tr.printf("\n%d ok\n%d failed\n%d faults\n%d not closed\n",
-		cli.ExitOK, cli.ExitFailed, cli.ExitFaults, cli.ExitNotClosed)
+	tr.printf("\n%d ok\n%d failed\n%d faults\n%d not closed\n%d faulty file\n",
+		cli.ExitOK, cli.ExitFailed, cli.ExitFaults, cli.ExitNotClosed, cli.ExitFaultyFile)
 	compare(t, "exitcodes.txt", tr.String())
 }
 
