@@ -238,7 +238,7 @@ func kindOf(n *yaml.Node) string {
 		return "a list"
 	case yaml.ScalarNode:
 		if n.Tag == "!!null" {
-			return "nothing"
+			return "empty"
 		}
 		return "a plain value"
 	}

@@ -17,6 +17,10 @@ import (
 // so that 112 needs no quotes.
 func (d *decoder) scalar(path string, n *yaml.Node, want string) (string, bool) {
 	if n = resolve(n); n.Kind != yaml.ScalarNode || n.Tag != "!!str" && n.Tag != "!!int" && n.Tag != "!!float" {
+		if n.Tag == "!!null" {
+			d.add(n, "%s is empty; write %s", path, want)
+			return "", false
+		}
 		what := kindOf(n)
 		if n.Kind == yaml.ScalarNode && n.Tag == "!!bool" {
 			what = "true or false"

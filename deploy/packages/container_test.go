@@ -1,0 +1,349 @@
+package main
+
+import (
+	"os"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+)
+
+// The configuration of the container: the daemon, and on the same machine the agent with a simulated contact.
+const (
+	daemonFile = `country: GB
+sip:
+  adapter_side: {listen: 127.0.0.1:5060}
+  service_side: {listen: 127.0.0.1:5070}
+controllers:
+  - {name: relays, driver: modbus, modbus: {address: 127.0.0.1:502}}
+lines:
+  - name: box-office
+    adapter: {user: box-office, password: {credential: box-office-adapter}}
+    service: {registrar: "sip:127.0.0.1:5080", user: "5550101", password: {credential: box-office-service}}
+    contact: {driver: modbus, controller: relays, coil: 0, timed: {register: 1, unit: 1ms, limit: 3s}}
+control: {socket: /run/clearback/control}
+journal: {file: /var/lib/clearback/journal.db}
+`
+	agentFile = `listen: 127.0.0.1:502
+allow_from: [127.0.0.1]
+contacts: [{name: box-office, simulated: {}}]
+mqtt: {address: "mqtt://127.0.0.1:1883", prefix: millrace, user: cabinet, password: {credential: broker}}
+`
+)
+
+// hostArch is Debian's name of this machine's architecture.
+func hostArch(t *testing.T) string {
+	t.Helper()
+	need(t, "dpkg", "dpkg")
+	out, err := commandOutput("dpkg", "--print-architecture")
+	if err != nil {
+		t.Fatal(err)
+	}
+	return out
+}
+
+// packages builds both versions of the packages into the container's folder /root.
+func (b *box) packages(t *testing.T) {
+	t.Helper()
+	for _, version := range []string{"1.0.0-1", "1.1.0-1"} {
+		if _, err := build(options{source: "../..", out: filepath.Join(b.root, "root"), archs: []string{hostArch(t)},
+			version: version, maintainer: "Millrace Playhouse <stage@millrace.example>", compression: "gzip"}); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
+// install installs a version as apt would: without anybody who could answer a question.
+func (b *box) install(t *testing.T, version string) (out string) {
+	t.Helper()
+	return b.must(t, "cd /root && dpkg -i *_"+version+"-1_*.deb </dev/null")
+}
+
+func contains(t *testing.T, text string, parts ...string) {
+	t.Helper()
+	for _, part := range parts {
+		if !strings.Contains(text, part) {
+			t.Errorf("%q is missing in:\n%s", part, text)
+		}
+	}
+}
+
+func equal(t *testing.T, got, want, what string) {
+	t.Helper()
+	if got != want {
+		t.Errorf("%s: %q; want %q", what, got, want)
+	}
+}
+
+// TestPackages follows the packages through their life, in one container. Each step builds on the one before.
+func TestPackages(t *testing.T) {
+	b := newBox(t)
+	b.packages(t)
+	for _, step := range []struct {
+		name string
+		run  func(*testing.T, *box)
+	}{
+		{"first installation starts nothing", firstInstallation},
+		{"the unfinished file fails once", unfinishedFile},
+		{"serving", serving},
+		{"a daemon that was killed serves again", killedDaemon},
+		{"a daemon that hangs is started again", hangingDaemon},
+		{"an upgrade keeps the edited file and restarts", upgrade},
+		{"an upgrade leaves a daemon running whose file has faults", upgradeWithFaults},
+		{"a disabled unit stays disabled", disabledUnit},
+		{"a downgrade", downgrade},
+		{"a reboot", reboot},
+		{"each restriction bites", restrictions},
+		{"a removal keeps the settings", removal},
+		{"a purge", purge},
+	} {
+		if !t.Run(step.name, func(t *testing.T) { step.run(t, b) }) && os.Getenv("GOON") == "" {
+			return
+		}
+	}
+}
+
+func firstInstallation(t *testing.T, b *box) {
+	out := b.install(t, "1.0.0")
+	contains(t, out, "  clearback check && systemctl start clearback",
+		"clearback relay --check --config /etc/clearback/relay.yaml && systemctl start clearback-relay")
+	for _, unit := range []string{"clearback", "clearback-relay"} {
+		equal(t, b.must(t, "systemctl is-enabled "+unit), "enabled", unit)
+		equal(t, b.show(t, unit, "ActiveState"), "inactive", unit)
+		b.must(t, "id "+unit)
+	}
+	equal(t, b.must(t, "cd /etc/clearback && stat -c '%n %a %U' *"), "clearback.yaml 644 root\nrelay-secrets 700 root\n"+
+		"relay.yaml 644 root\nsecrets 700 root", "the folder")
+	equal(t, b.must(t, "dpkg --verify clearback-bin clearback clearback-relay"), "", "dpkg --verify")
+	contains(t, b.must(t, "clearback version"), "clearback")
+}
+
+func unfinishedFile(t *testing.T, b *box) {
+	for unit, faults := range map[string][]string{
+		"clearback": {"clearback.yaml:4:9: country is empty", "sip.adapter_side.listen is empty",
+			"controllers[0].modbus.address is empty", "no credential line-1-adapter", "registrar is empty"},
+		"clearback-relay": {"relay.yaml:4:8: listen is empty", "allow_from", "contacts[0].gpio"},
+	} {
+		b.fails(t, "systemctl start "+unit)
+		equal(t, b.show(t, unit, "ActiveState"), "failed", unit)
+		equal(t, b.show(t, unit, "NRestarts"), "0", unit)
+		equal(t, b.show(t, unit, "ExecMainStatus"), "78", unit)
+		contains(t, b.must(t, "journalctl -o cat --no-pager -u "+unit), faults...)
+	}
+}
+
+func serving(t *testing.T, b *box) {
+	b.write(t, "/etc/clearback/clearback.yaml", daemonFile, 0o644)
+	b.write(t, "/etc/clearback/relay.yaml", agentFile, 0o644)
+	for _, secret := range []string{"secrets/box-office-adapter", "secrets/box-office-service", "relay-secrets/broker"} {
+		b.write(t, "/etc/clearback/"+secret, "curtain\n", 0o600)
+	}
+	b.must(t, "systemctl start clearback-relay clearback")
+	b.serves(t)
+	agent := b.show(t, "clearback-relay", "MainPID")
+	equal(t, b.must(t, "ps -L -o cls= -p "+agent+" | sort -u | tr -d ' '"), "FF", "the class of the agent's threads")
+	// The daemon's files belong to nobody else.
+	equal(t, b.must(t, "stat -c '%a %U' /var/lib/clearback /var/lib/clearback/journal.db /run/clearback/control"),
+		"750 clearback\n640 clearback\n660 clearback", "the daemon's files")
+}
+
+// serves checks that the daemon serves its line and reaches its contact.
+func (b *box) serves(t *testing.T) {
+	t.Helper()
+	b.await(t, "clearback lines | grep -q 'box-office.* closed '")
+	equal(t, b.show(t, "clearback", "ActiveState"), "active", "the daemon")
+}
+
+// lastClose returns how often the contacts were closed after an end of the daemon.
+func (b *box) closes(t *testing.T) string {
+	t.Helper()
+	out, _ := b.try("journalctl -o cat --no-pager -u clearback | grep -c '^every contact is closed'")
+	return out
+}
+
+func killedDaemon(t *testing.T, b *box) {
+	before, pid := b.closes(t), b.show(t, "clearback", "MainPID")
+	b.must(t, "kill -9 "+pid)
+	b.await(t, "test $(systemctl show clearback --value -p NRestarts) = 1 && systemctl -q is-active clearback")
+	b.serves(t)
+	if b.closes(t) == before {
+		t.Error("nothing closed the contacts after the daemon was killed")
+	}
+	// Go ends with 2 after a panic, as after a fault in the command line. That must not keep the daemon from coming back.
+	b.must(t, "kill -QUIT $(systemctl show clearback --value -p MainPID)")
+	b.await(t, "test $(systemctl show clearback --value -p NRestarts) = 2 && systemctl -q is-active clearback")
+	contains(t, b.must(t, "journalctl -o cat --no-pager -u clearback -n 2000"), "status=2/INVALIDARGUMENT")
+	b.serves(t)
+}
+
+func hangingDaemon(t *testing.T, b *box) {
+	fed := b.show(t, "clearback", "WatchdogTimestampMonotonic")
+	b.await(t, "test $(systemctl show clearback --value -p WatchdogTimestampMonotonic) != "+fed)
+	equal(t, b.show(t, "clearback", "WatchdogUSec"), "10s", "WatchdogSec")
+	b.write(t, "/etc/systemd/system/clearback.service.d/hasty.conf", "[Service]\nWatchdogSec=1s\nTimeoutAbortSec=1s\n", 0o644)
+	b.must(t, "systemctl daemon-reload && systemctl restart clearback")
+	b.serves(t)
+	b.must(t, "kill -STOP $(systemctl show clearback --value -p MainPID)")
+	b.await(t, "test $(systemctl show clearback --value -p NRestarts) = 1 && systemctl -q is-active clearback")
+	contains(t, b.must(t, "journalctl -o cat --no-pager -u clearback -n 2000"), "Watchdog timeout (limit 1s)!")
+	b.must(t, "rm -r /etc/systemd/system/clearback.service.d && systemctl daemon-reload && systemctl restart clearback")
+	b.serves(t)
+}
+
+func upgrade(t *testing.T, b *box) {
+	b.must(t, "echo '# edited by hand' >>/etc/clearback/clearback.yaml")
+	daemon, agent := b.show(t, "clearback", "MainPID"), b.show(t, "clearback-relay", "MainPID")
+	before := b.closes(t)
+	b.install(t, "1.1.0")
+	contains(t, b.must(t, "tail -1 /etc/clearback/clearback.yaml"), "# edited by hand")
+	contains(t, b.must(t, "dpkg -l clearback | tail -1"), "1.1.0-1")
+	if b.show(t, "clearback", "MainPID") == daemon || b.show(t, "clearback-relay", "MainPID") == agent {
+		t.Error("the old program still runs")
+	}
+	if b.closes(t) == before {
+		t.Error("nothing closed the contacts between the two versions")
+	}
+	equal(t, b.show(t, "clearback", "NRestarts"), "0", "restarts after a failure")
+	b.serves(t)
+}
+
+func upgradeWithFaults(t *testing.T, b *box) {
+	b.must(t, "cp /etc/clearback/clearback.yaml /root/good && sed -i 's/^country: .*/country: UK/' /etc/clearback/clearback.yaml")
+	pid := b.show(t, "clearback", "MainPID")
+	contains(t, b.install(t, "1.1.0"), "does not accept /etc/clearback/clearback.yaml", "clearback.yaml:1:10: country")
+	equal(t, b.show(t, "clearback", "MainPID"), pid, "the process")
+	b.must(t, "cp /root/good /etc/clearback/clearback.yaml")
+	b.serves(t)
+}
+
+func disabledUnit(t *testing.T, b *box) {
+	b.must(t, "systemctl disable --now clearback-relay")
+	b.install(t, "1.1.0")
+	equal(t, b.show(t, "clearback-relay", "ActiveState"), "inactive", "the agent")
+	equal(t, b.show(t, "clearback-relay", "UnitFileState"), "disabled", "the agent's unit")
+	b.must(t, "systemctl enable --now clearback-relay")
+	b.serves(t)
+}
+
+func downgrade(t *testing.T, b *box) {
+	pid := b.show(t, "clearback", "MainPID")
+	b.install(t, "1.0.0")
+	contains(t, b.must(t, "dpkg -l clearback | tail -1"), "1.0.0-1")
+	contains(t, b.must(t, "tail -1 /etc/clearback/clearback.yaml"), "# edited by hand")
+	if b.show(t, "clearback", "MainPID") == pid {
+		t.Error("the newer program still runs")
+	}
+	b.serves(t)
+}
+
+func reboot(t *testing.T, b *box) {
+	boot := b.must(t, "cat /proc/sys/kernel/random/boot_id; stat -c %y /proc/1")
+	b.try("systemctl reboot") // the command may end with its container
+	b.await(t, "test \"$(cat /proc/sys/kernel/random/boot_id; stat -c %y /proc/1)\" != '"+boot+"'")
+	host(t, "bash", "testdata/box.sh", "wait", b.root)
+	b.serves(t)
+}
+
+func removal(t *testing.T, b *box) {
+	b.must(t, "dpkg -r clearback clearback-relay clearback-bin")
+	b.fails(t, "systemctl is-active clearback")
+	b.fails(t, "which clearback")
+	b.must(t, "test -e /etc/clearback/clearback.yaml -a -e /etc/clearback/secrets/box-office-adapter "+
+		"-a -e /var/lib/clearback/journal.db")
+	b.must(t, "id clearback")
+	b.install(t, "1.0.0")
+	contains(t, b.must(t, "tail -1 /etc/clearback/clearback.yaml"), "# edited by hand")
+	b.must(t, "systemctl start clearback-relay clearback")
+	b.serves(t)
+}
+
+// purge: a purge of one package leaves the other alone, and what an administrator has added.
+func purge(t *testing.T, b *box) {
+	b.write(t, "/etc/clearback/broker-ca.pem", "", 0o644)
+	contains(t, b.must(t, "dpkg -P clearback"), "/etc/clearback stays, since it is not empty.")
+	equal(t, b.must(t, "ls /etc/clearback"), "broker-ca.pem\nrelay-secrets\nrelay.yaml", "what the purge leaves")
+	b.fails(t, "test -e /var/lib/clearback")
+	b.fails(t, "id clearback")
+	equal(t, b.show(t, "clearback-relay", "ActiveState"), "active", "the agent")
+	b.must(t, "dpkg -P clearback-relay clearback-bin")
+	equal(t, b.must(t, "ls /etc/clearback"), "broker-ca.pem", "what the second purge leaves")
+	b.fails(t, "id clearback-relay")
+	equal(t, b.must(t, "find / -xdev -name '*clearback*' -not -path '/root/*' -not -path '/var/cache/*' -not -path '/var/log/*'"),
+		"/etc/clearback", "what is left on the disk")
+
+	b.must(t, "rm -r /etc/clearback")
+	b.install(t, "1.0.0")
+	b.must(t, "dpkg -P clearback clearback-relay clearback-bin")
+	b.fails(t, "test -e /etc/clearback")
+	equal(t, b.must(t, "dpkg --audit"), "", "dpkg --audit")
+}
+
+// unitLine is a setting of a unit file.
+var unitLine = regexp.MustCompile(`^([A-Za-z]+)=`)
+
+// restrictions runs a command under the daemon's unit, which has to prevent it, and under the same unit without the
+// settings that are to prevent it, under which it has to succeed.
+func restrictions(t *testing.T, b *box) {
+	unit, err := os.ReadFile(filepath.Join(b.root, "usr/lib/systemd/system/clearback.service"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	b.must(t, "touch /tmp/of-somebody-else")
+	for _, r := range []struct {
+		settings string // separated by spaces
+		asRoot   bool   // else as the daemon's user, who may do less anyway
+		command  string
+	}{
+		{"ProtectSystem", true, "touch /etc/probe"},
+		{"ProtectHome", true, "ls /root"},
+		{"PrivateTmp", false, "test -e /tmp/of-somebody-else"},
+		{"PrivateDevices", true, "test -e /dev/console"},
+		{"ProcSubset", false, "cat /proc/meminfo"},
+		{"ProtectProc", false, "test -e /proc/1/cmdline"},
+		{"CapabilityBoundingSet", true, "touch /var/lib/clearback/probe; chown 1 /var/lib/clearback/probe"},
+		{"RestrictAddressFamilies", false, "perl -e 'socket(my $s, 38, 5, 0) or exit 1'"}, // AF_ALG
+		{"RestrictNamespaces SystemCallFilter", false, "unshare -U true"},
+		{"SystemCallFilter", false, "perl -e 'setpriority(0, 0, 5) or exit 1'"},
+		{"MemoryDenyWriteExecute", false, "perl -e 'exit(syscall(9, 0, 4096, 7, 34, -1, 0) == -1)'"}, // mmap on amd64
+		{"LockPersonality", false, "setarch -R true"},
+		{"RestrictSUIDSGID", false, "touch /tmp/probe && chmod u+s /tmp/probe"},
+		{"UMask", false, "touch /tmp/probe && test $(stat -c %a /tmp/probe) != 600"},
+		{"User", false, "test -r /etc/shadow"},
+		{"StateDirectory", false, "touch /var/lib/clearback/probe && exit 1 || exit 0"},
+		{"RestrictRealtime CapabilityBoundingSet User NoNewPrivileges SystemCallFilter", false, "chrt -f 1 true"},
+	} {
+		for _, lifted := range []string{"", r.settings} {
+			b.write(t, "/etc/systemd/system/probe.service", probeUnit(string(unit), strings.Fields(lifted), r.asRoot, r.command), 0o644)
+			out, ok := b.try("systemctl daemon-reload && systemctl start probe")
+			if ok != (lifted != "") {
+				t.Errorf("%s: %s: allowed %v without these settings: %v; %s", r.settings, r.command, ok, lifted != "",
+					out+"\n"+b.must(t, "journalctl -o cat --no-pager -n 6 -u probe"))
+			}
+		}
+	}
+	b.must(t, "rm /etc/systemd/system/probe.service && systemctl daemon-reload")
+}
+
+// probeUnit returns a unit that runs a command once, with the settings of unit except those that are lifted.
+func probeUnit(unit string, lifted []string, asRoot bool, command string) string {
+	without := map[string]bool{"Type": true, "NotifyAccess": true, "ExecStart": true, "ExecStopPost": true, "Restart": true,
+		"WatchdogSec": true, "RestartPreventExitStatus": true, "User": asRoot, "Group": asRoot, "WantedBy": true,
+		"RestartSec": true, "RuntimeDirectory": true, "RuntimeDirectoryMode": true, "Wants": true, "After": true}
+	for _, s := range lifted {
+		without[s] = true
+	}
+	var text strings.Builder
+	for line := range strings.Lines(unit) {
+		m := unitLine.FindStringSubmatch(line)
+		if m != nil && without[m[1]] || strings.HasPrefix(line, "#") || strings.HasPrefix(line, "[Install]") {
+			continue
+		}
+		text.WriteString(line)
+	}
+	return text.String() + "Type=oneshot\nExecStart=/bin/sh -c " + quote(strings.ReplaceAll(command, "$", "$$")) + "\n"
+}
+
+// quote quotes a word for a unit file (systemd.service(5), "Command lines").
+func quote(s string) string {
+	return `"` + strings.NewReplacer(`\`, `\\`, `"`, `\"`, "%", "%%").Replace(s) + `"`
+}
