@@ -136,8 +136,8 @@ func TestNoCredentials(t *testing.T) {
 		"with LoadCredential=, or use {file: PATH}\n", faults.String())
 }
 
-// TestCredentialInFolder: with LoadCredential=secrets:FOLDER, systemd makes secrets_NAME of each file NAME of the folder
-// (systemd.exec(5)). A credential of its own name comes first.
+// TestCredentialInFolder: with LoadCredential=secrets:FOLDER, systemd makes secrets_NAME of each file NAME of the
+// folder (systemd.exec(5)). A credential of its own name comes first.
 func TestCredentialInFolder(t *testing.T) {
 	env := millraceEnv()
 	files := map[string]string{"/run/credentials/secrets_door": "curtain-45"}

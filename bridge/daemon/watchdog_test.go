@@ -30,7 +30,8 @@ func (noCalls) Probe()                             {}
 // idleLine is a line that runs until the test stops it.
 func idleLine(name string) *Line {
 	l := &Line{c: &config.Line{Name: name}, line: bridge.NewLine(bridge.LineOptions{
-		Name: name, Policy: supervision.DefaultPolicy(), Contact: relay.NoContact{}, Epoch: time.Now(), Logger: zap.NewNop()})}
+		Name: name, Policy: supervision.DefaultPolicy(), Contact: relay.NoContact{}, Epoch: time.Now(),
+		Logger: zap.NewNop()})}
 	l.line.Start(noCalls{})
 	return l
 }

@@ -84,6 +84,9 @@ var may = map[string][]string{
 	"cmd/clearback":        {"cmd/internal/cli"},
 	"cmd/testrun":          {"cmd/internal/testrun"},
 	"deploy":               {},
+	// A module of its own, which imports nothing of ours.
+	"deploy/packages":        {"deploy/packages/debian"},
+	"deploy/packages/debian": {},
 }
 
 var testsMay = map[string][]string{
@@ -141,6 +144,7 @@ var libraries = map[string][]string{
 	"github.com/eclipse/paho.golang": {"bridge/relay/mqtt/broker"},
 	"github.com/emiago/sipgo": {"bridge/testcall", "bridge/sipua", "bridge/sipua/endpoint",
 		"bridge/sipua/registration", "config", "bridge/daemon"},
+	"github.com/goreleaser/nfpm":  {"deploy/packages/debian"}, // in the go.mod of deploy/packages
 	"github.com/icholy/digest":    {"bridge/sipua/registration", "bridge/rehearsal"},
 	"github.com/pion/rtp":         {"bridge/media", "bridge/rehearsal", "bridge/testcall"},
 	"github.com/pion/rtcp":        {"bridge/media"},
@@ -208,6 +212,7 @@ var changesMachine = map[string]string{
 	"bridge/relay/relaytest/vm/vm.go":         "vm",
 	"cmd/internal/interop/agentvm_test.go":    "vm", // inside the virtual machine
 	"cmd/internal/interop/fulldisk_test.go":   "mount",
+	"deploy/packages/debian/box_test.go":      "container",
 }
 
 // machineCalls are the calls and constants that change the machine. machinePrograms are the programs that do.

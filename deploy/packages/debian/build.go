@@ -1,4 +1,4 @@
-package main
+package debian
 
 import (
 	"debug/buildinfo"
@@ -15,12 +15,6 @@ import (
 	"github.com/goreleaser/nfpm/v2/deb"
 	"github.com/goreleaser/nfpm/v2/files"
 )
-
-type options struct {
-	source, out, version, maintainer string
-	archs                            []string
-	compression                      string // of the contents: xz, gzip
-}
 
 // architectures maps Debian's names to those of Go. armhf is ARMv7 with floating point.
 var architectures = map[string][]string{

@@ -1,4 +1,4 @@
-package main
+package debian
 
 import (
 	"os"
@@ -46,7 +46,7 @@ func hostArch(t *testing.T) string {
 func (b *box) packages(t *testing.T) {
 	t.Helper()
 	for _, version := range []string{"1.0.0-1", "1.1.0-1"} {
-		if _, err := build(options{source: "../..", out: filepath.Join(b.root, "root"), archs: []string{hostArch(t)},
+		if _, err := build(options{source: "../../..", out: filepath.Join(b.root, "root"), archs: []string{hostArch(t)},
 			version: version, maintainer: "Millrace Playhouse <stage@millrace.example>", compression: "gzip"}); err != nil {
 			t.Fatal(err)
 		}
@@ -97,7 +97,7 @@ func TestPackages(t *testing.T) {
 		{"a removal keeps the settings", removal},
 		{"a purge", purge},
 	} {
-		if !t.Run(step.name, func(t *testing.T) { step.run(t, b) }) && os.Getenv("GOON") == "" {
+		if !t.Run(step.name, func(t *testing.T) { step.run(t, b) }) {
 			return
 		}
 	}
@@ -169,7 +169,7 @@ func killedDaemon(t *testing.T, b *box) {
 	if b.closes(t) == before {
 		t.Error("nothing closed the contacts after the daemon was killed")
 	}
-	// Go ends with 2 after a panic, as after a fault in the command line. That must not keep the daemon from coming back.
+	// After a panic, Go ends with 2, as after a fault in the command line. The daemon has to come back.
 	b.must(t, "kill -QUIT $(systemctl show clearback --value -p MainPID)")
 	b.await(t, "test $(systemctl show clearback --value -p NRestarts) = 2 && systemctl -q is-active clearback")
 	contains(t, b.must(t, "journalctl -o cat --no-pager -u clearback -n 2000"), "status=2/INVALIDARGUMENT")
@@ -288,7 +288,7 @@ func restrictions(t *testing.T, b *box) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	b.must(t, "touch /tmp/of-somebody-else")
+	b.must(t, "touch /tmp/of-somebody-else /dev/of-somebody-else")
 	for _, r := range []struct {
 		settings string // separated by spaces
 		asRoot   bool   // else as the daemon's user, who may do less anyway
@@ -297,13 +297,14 @@ func restrictions(t *testing.T, b *box) {
 		{"ProtectSystem", true, "touch /etc/probe"},
 		{"ProtectHome", true, "ls /root"},
 		{"PrivateTmp", false, "test -e /tmp/of-somebody-else"},
-		{"PrivateDevices", true, "test -e /dev/console"},
+		{"PrivateDevices", false, "test -e /dev/of-somebody-else"},
 		{"ProcSubset", false, "cat /proc/meminfo"},
 		{"ProtectProc", false, "test -e /proc/1/cmdline"},
 		{"CapabilityBoundingSet", true, "touch /var/lib/clearback/probe; chown 1 /var/lib/clearback/probe"},
-		{"RestrictAddressFamilies", false, "perl -e 'socket(my $s, 38, 5, 0) or exit 1'"}, // AF_ALG
+		// AF_PACKET: the error is EAFNOSUPPORT with the restriction, else EPERM.
+		{"RestrictAddressFamilies", false, "perl -e 'socket(my $s, 17, 3, 0); exit($! == 97)'"},
 		{"RestrictNamespaces SystemCallFilter", false, "unshare -U true"},
-		{"SystemCallFilter", false, "perl -e 'setpriority(0, 0, 5) or exit 1'"},
+		{"SystemCallFilter", false, "perl -e 'setpriority(0, 0, 19) or exit 1'"},
 		{"MemoryDenyWriteExecute", false, "perl -e 'exit(syscall(9, 0, 4096, 7, 34, -1, 0) == -1)'"}, // mmap on amd64
 		{"LockPersonality", false, "setarch -R true"},
 		{"RestrictSUIDSGID", false, "touch /tmp/probe && chmod u+s /tmp/probe"},

@@ -1,4 +1,4 @@
-package main
+package debian
 
 import (
 	"bytes"
@@ -133,7 +133,10 @@ func (r *release) addDocuments(info *nfpm.Info) error {
 	if err := compress(r.path(changelog), string(text)); err != nil {
 		return err
 	}
-	info.Contents = append(info.Contents, file("files/copyright", folder+"/copyright", 0o644),
+	if err := r.expand("copyright", "copyright", nil); err != nil {
+		return err
+	}
+	info.Contents = append(info.Contents, file(r.path("copyright"), folder+"/copyright", 0o644),
 		file(r.path(changelog), folder+"/changelog.Debian.gz", 0o644))
 	return nil
 }

@@ -1,7 +1,8 @@
-package main
+package debian
 
 import (
 	"bytes"
+	"embed"
 	"os"
 	"path/filepath"
 	"text/template"
@@ -9,6 +10,11 @@ import (
 	"github.com/goreleaser/nfpm/v2"
 	"github.com/goreleaser/nfpm/v2/files"
 )
+
+// templates are the files and templates of the packages.
+//
+//go:embed files
+var templates embed.FS
 
 // service is a package with a unit. Its fields are used by the templates in folder files.
 type service struct {
@@ -60,15 +66,17 @@ func (r *release) service(s service, arch string) (*nfpm.Info, error) {
 		return nil, err
 	}
 	unit = bytes.ReplaceAll(unit, []byte("/usr/local/bin/clearback"), []byte("/usr/bin/clearback"))
-	contents := []*files.Content{file("files/"+s.First, "/usr/share/"+s.Unit+"/"+s.First, 0o644)}
+	var contents []*files.Content
 	for _, sample := range s.samples {
 		contents = append(contents, file(filepath.Join(r.source, "deploy", sample),
 			"/usr/share/doc/"+s.Unit+"/examples/"+sample, 0o644))
 	}
 	for _, page := range s.pages {
-		contents = append(contents, file(filepath.Join(r.source, page), "/usr/share/doc/"+s.Unit+"/"+filepath.Base(page), 0o644))
+		contents = append(contents, file(filepath.Join(r.source, page),
+			"/usr/share/doc/"+s.Unit+"/"+filepath.Base(page), 0o644))
 	}
 	generated := map[string]string{ // by the path in the package
+		"/usr/share/" + s.Unit + "/" + s.First:           r.path(s.Unit + ".first"),
 		"/usr/lib/systemd/system/" + s.Unit + ".service": r.path(s.Unit + ".service"),
 		"/usr/lib/sysusers.d/" + s.Unit + ".conf":        r.path(s.Unit + ".sysusers"),
 		"/usr/lib/tmpfiles.d/" + s.Unit + ".conf":        r.path(s.Unit + ".tmpfiles"),
@@ -77,7 +85,7 @@ func (r *release) service(s service, arch string) (*nfpm.Info, error) {
 		return nil, err
 	}
 	for to, from := range map[string]string{
-		s.Unit + ".sysusers": "sysusers.conf", s.Unit + ".tmpfiles": "tmpfiles.conf",
+		s.Unit + ".first": s.First, s.Unit + ".sysusers": "sysusers.conf", s.Unit + ".tmpfiles": "tmpfiles.conf",
 		s.Unit + ".postinst": "postinst", s.Unit + ".prerm": "prerm", s.Unit + ".postrm": "postrm",
 	} {
 		if err := r.expand(from, to, s); err != nil {
@@ -99,7 +107,7 @@ func (r *release) path(name string) string { return filepath.Join(r.work, name) 
 
 // expand writes a file of folder files with the values of data into the generated file to.
 func (r *release) expand(name, to string, data any) error {
-	t, err := template.ParseFiles(filepath.Join("files", name))
+	t, err := template.ParseFS(templates, "files/"+name)
 	if err != nil {
 		return err
 	}

@@ -1,4 +1,4 @@
-package main
+package debian
 
 import (
 	"crypto/sha256"
@@ -19,7 +19,7 @@ func commandOutput(command ...string) (string, error) {
 func TestReproducible(t *testing.T) {
 	sums := map[string][32]byte{}
 	for range 2 {
-		files, err := build(options{source: "../..", out: t.TempDir(), archs: []string{"armhf"}, compression: "xz",
+		files, err := build(options{source: "../../..", out: t.TempDir(), archs: []string{"armhf"}, compression: "xz",
 			maintainer: "Millrace Playhouse <stage@millrace.example>"})
 		if err != nil {
 			t.Fatal(err)
@@ -46,7 +46,7 @@ func TestReproducible(t *testing.T) {
 
 // TestArchitectures checks that the programs are for the machines that their packages name, and static.
 func TestArchitectures(t *testing.T) {
-	r := &release{options: options{source: "../.."}}
+	r := &release{options: options{source: "../../.."}}
 	for arch, machine := range map[string]elf.Machine{"amd64": elf.EM_X86_64, "arm64": elf.EM_AARCH64, "armhf": elf.EM_ARM} {
 		program := filepath.Join(t.TempDir(), arch)
 		if err := r.compile(program, architectures[arch]...); err != nil {
@@ -82,7 +82,7 @@ func TestVersions(t *testing.T) {
 // TestLintian checks the packages with Debian's own checker. The overrides in the packages have their reasons.
 func TestLintian(t *testing.T) {
 	need(t, "lintian", "lintian")
-	files, err := build(options{source: "../..", out: t.TempDir(), archs: []string{"amd64"}, compression: "gzip",
+	files, err := build(options{source: "../../..", out: t.TempDir(), archs: []string{"amd64"}, compression: "gzip",
 		maintainer: "clearback <clearback@localhost.localdomain>"})
 	if err != nil {
 		t.Fatal(err)
