@@ -83,8 +83,8 @@ func (b *watchdogBed) stop() {
 	}
 }
 
-// A line whose goroutine is stuck ends the feeding within three periods, although the other line runs. Once the line
-// runs again, the watchdog is fed again.
+// SAFETY.md S105: a line whose goroutine is stuck ends the feeding within three periods, although the other line runs.
+// Once the line runs again, the watchdog is fed again.
 func TestStuckLineStopsTheWatchdog(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := newWatchdogBed(t, func() bool { return false })
@@ -103,8 +103,8 @@ func TestStuckLineStopsTheWatchdog(t *testing.T) {
 	})
 }
 
-// While an emergency call is up, on whichever line, the daemon is not killed for a line that is stuck; afterwards it
-// is. If nothing says whether such a call is up, it is killed too.
+// SAFETY.md S105: while an emergency call is up, on whichever line, the daemon is not killed for a line that is stuck;
+// afterwards it is. If nothing says whether such a call is up, it is killed too.
 func TestEmergencyCallKeepsTheWatchdogFed(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var up, hangs atomic.Bool

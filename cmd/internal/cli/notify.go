@@ -3,6 +3,8 @@ package cli
 import (
 	"net"
 	"os"
+	"strconv"
+	"time"
 )
 
 // notify reports a state to the service manager, as sd_notify(3) describes: a datagram to the socket that NOTIFY_SOCKET
@@ -19,4 +21,17 @@ func notify(state string) {
 	}
 	defer c.Close()
 	_, _ = c.Write([]byte(state)) // a failure cannot be reported
+}
+
+// watchdogPeriod returns how often to feed the service manager's watchdog: every quarter of the time that it allows. 0
+// means that it has none. See sd_watchdog_enabled(3).
+func watchdogPeriod() time.Duration {
+	if pid := os.Getenv("WATCHDOG_PID"); pid != "" && pid != strconv.Itoa(os.Getpid()) {
+		return 0
+	}
+	us, err := strconv.ParseInt(os.Getenv("WATCHDOG_USEC"), 10, 64)
+	if err != nil || us < 1000 {
+		return 0
+	}
+	return time.Duration(us) * time.Microsecond / 4
 }

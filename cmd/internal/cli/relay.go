@@ -55,7 +55,8 @@ func relayAgent(f *pflag.FlagSet) action {
 		for _, s := range c.PermissionWarnings(*path) {
 			log.Warn("file: " + s)
 		}
-		left, ok := agentrun.Run(c, agentrun.Options{Version: versionText(), Logger: log, Notify: notify}, e.signals)
+		left, ok := agentrun.Run(c, agentrun.Options{Version: versionText(), Logger: log, Notify: notify,
+			Watchdog: watchdogPeriod()}, e.signals)
 		switch {
 		case len(left) > 0:
 			names := make([]string, len(left))

@@ -63,8 +63,7 @@ func run(f *pflag.FlagSet) action {
 
 // daemonOptions returns the options of a daemon whose configuration file is at path.
 func daemonOptions(path string, log *zap.Logger) daemon.Options {
-	every, _ := managerWatchdog() // 0 if there is none
-	return daemon.Options{Path: path, Version: versionText(), Logger: log, Notify: notify, Watchdog: every}
+	return daemon.Options{Path: path, Version: versionText(), Logger: log, Notify: notify, Watchdog: watchdogPeriod()}
 }
 
 // notClosed reports contacts that are not known to be closed, and returns the exit code for that.

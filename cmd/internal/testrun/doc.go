@@ -77,6 +77,9 @@
 //	a GPIO line, a 16550 and a hardware watchdog
 //	  go test ./cmd/internal/interop -run TestAgent -v
 //	  go test ./cmd/internal/interop -run TestAgentInVM -vm
+//	the Debian packages, a module of its own: bytes, lintian; with systemd in a container, as root, from installation to
+//	purge, with crashes, faulty files, a reboot, and what each restriction of the unit prevents
+//	  go -C deploy/packages test ./debian -v -container
 //	a network that goes down while a contact is open (in a network namespace)
 //	  go test ./bridge/relay/modbus -run BlockedNetwork -namespace -v
 //

@@ -103,6 +103,7 @@ func TestPackages(t *testing.T) {
 	}
 }
 
+// SAFETY.md S107.
 func firstInstallation(t *testing.T, b *box) {
 	out := b.install(t, "1.0.0")
 	contains(t, out, "  clearback check && systemctl start clearback",
@@ -118,6 +119,7 @@ func firstInstallation(t *testing.T, b *box) {
 	contains(t, b.must(t, "clearback version"), "clearback")
 }
 
+// SAFETY.md S106.
 func unfinishedFile(t *testing.T, b *box) {
 	for unit, faults := range map[string][]string{
 		"clearback": {"clearback.yaml:4:9: country is empty", "sip.adapter_side.listen is empty",
@@ -190,6 +192,7 @@ func hangingDaemon(t *testing.T, b *box) {
 	b.serves(t)
 }
 
+// SAFETY.md S108.
 func upgrade(t *testing.T, b *box) {
 	b.must(t, "echo '# edited by hand' >>/etc/clearback/clearback.yaml")
 	daemon, agent := b.show(t, "clearback", "MainPID"), b.show(t, "clearback-relay", "MainPID")
@@ -207,6 +210,7 @@ func upgrade(t *testing.T, b *box) {
 	b.serves(t)
 }
 
+// SAFETY.md S108.
 func upgradeWithFaults(t *testing.T, b *box) {
 	b.must(t, "cp /etc/clearback/clearback.yaml /root/good && sed -i 's/^country: .*/country: UK/' /etc/clearback/clearback.yaml")
 	pid := b.show(t, "clearback", "MainPID")
@@ -244,6 +248,7 @@ func reboot(t *testing.T, b *box) {
 	b.serves(t)
 }
 
+// SAFETY.md S109.
 func removal(t *testing.T, b *box) {
 	b.must(t, "dpkg -r clearback clearback-relay clearback-bin")
 	b.fails(t, "systemctl is-active clearback")
@@ -257,7 +262,7 @@ func removal(t *testing.T, b *box) {
 	b.serves(t)
 }
 
-// purge: a purge of one package leaves the other alone, and what an administrator has added.
+// SAFETY.md S109: a purge of one package leaves the other alone, and what an administrator has added.
 func purge(t *testing.T, b *box) {
 	b.write(t, "/etc/clearback/broker-ca.pem", "", 0o644)
 	contains(t, b.must(t, "dpkg -P clearback"), "/etc/clearback stays, since it is not empty.")

@@ -46,6 +46,9 @@ type Options struct {
 	// Notify takes the states for the service manager, in the form of sd_notify(3). It is required, and several
 	// goroutines may call it at the same time.
 	Notify func(state string)
+	// Watchdog is how often the service manager's watchdog is fed; 0 means never. It has to be at most a quarter of the
+	// time that the service manager allows.
+	Watchdog time.Duration
 }
 
 // process is the agent with everything that lives as long as it.
