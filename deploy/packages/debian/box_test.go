@@ -72,7 +72,7 @@ func host(t *testing.T, command ...string) {
 
 // try runs a shell command in the container, and returns its output and whether it succeeded.
 func (b *box) try(command string) (out string, ok bool) {
-	cmd := exec.Command("bash", "testdata/box.sh", "exec", b.root, "sh", "-c", command)
+	cmd := exec.Command("timeout", "-k", "1", "90", "bash", "testdata/box.sh", "exec", b.root, "sh", "-c", command)
 	cmd.Env = append(os.Environ(), "DEBIAN_FRONTEND=noninteractive", "LC_ALL=C.UTF-8", "CLEARBACK_CONFIG=")
 	text, err := cmd.CombinedOutput()
 	return strings.TrimSpace(string(text)), err == nil

@@ -90,6 +90,7 @@ func TestPackages(t *testing.T) {
 		{"a daemon that hangs is started again", hangingDaemon},
 		{"an upgrade keeps the edited file and restarts", upgrade},
 		{"an upgrade leaves a daemon running whose file has faults", upgradeWithFaults},
+		{"an upgrade waits for an emergency call", upgradeDuringEmergencyCall},
 		{"a disabled unit stays disabled", disabledUnit},
 		{"a downgrade", downgrade},
 		{"a reboot", reboot},
@@ -220,12 +221,45 @@ func upgradeWithFaults(t *testing.T, b *box) {
 	b.serves(t)
 }
 
+// SAFETY.md S108. The daemon asks for more time every 10 s, so its time limit here is a little more than that.
+func upgradeDuringEmergencyCall(t *testing.T, b *box) {
+	b.must(t, "sed -i 's/adapter: {.*/adapter: {user: box-office, contact: \"sip:box-office@127.0.0.1:5062\"}\\n"+
+		"    media: direct/' /etc/clearback/clearback.yaml")
+	b.write(t, "/etc/systemd/system/clearback.service.d/hasty.conf", "[Service]\nTimeoutStopSec=12s\n", 0o644)
+	b.must(t, "systemctl daemon-reload && systemctl restart clearback")
+	script, err := os.ReadFile("testdata/emergency.pl")
+	if err != nil {
+		t.Fatal(err)
+	}
+	b.write(t, "/root/emergency.pl", string(script), 0o644)
+	b.must(t, "systemd-run -q --unit=call perl /root/emergency.pl")
+	b.await(t, "test -e /run/answered")
+	pid := b.show(t, "clearback", "MainPID")
+
+	b.must(t, "systemd-run -q --unit=upgrade -E PATH -p RemainAfterExit=yes sh -c 'exec dpkg -i /root/*_1.1.0-1_*.deb'")
+	const since = "$(systemctl show clearback --value -p StateChangeTimestampMonotonic)"
+	b.await(t, "systemctl show clearback --value -p ActiveState | grep -q deactivating && "+
+		"test $(( $(cut -d. -f1 /proc/uptime) - "+since+" / 1000000 )) -gt 13")
+	equal(t, b.show(t, "clearback", "MainPID"), pid, "the process with the emergency call")
+	equal(t, b.show(t, "call", "ActiveState"), "active", "the call")
+	b.must(t, "touch /run/hang-up")
+	b.await(t, "test $(systemctl show upgrade --value -p SubState) = exited")
+	equal(t, b.show(t, "clearback", "NRestarts"), "0", "restarts after a failure")
+	b.must(t, "test ! -e /run/hang-up") // the daemon has answered the BYE
+	b.must(t, "systemctl stop call")
+	if b.show(t, "clearback", "MainPID") == pid {
+		t.Error("the old program still runs")
+	}
+	b.must(t, "rm -r /etc/systemd/system/clearback.service.d && systemctl daemon-reload")
+	b.serves(t)
+}
+
 func disabledUnit(t *testing.T, b *box) {
-	b.must(t, "systemctl disable --now clearback-relay")
+	b.must(t, "systemctl disable --now clearback")
 	b.install(t, "1.1.0")
-	equal(t, b.show(t, "clearback-relay", "ActiveState"), "inactive", "the agent")
-	equal(t, b.show(t, "clearback-relay", "UnitFileState"), "disabled", "the agent's unit")
-	b.must(t, "systemctl enable --now clearback-relay")
+	equal(t, b.show(t, "clearback", "ActiveState"), "inactive", "the daemon")
+	equal(t, b.show(t, "clearback", "UnitFileState"), "disabled", "the daemon's unit")
+	b.must(t, "systemctl enable --now clearback")
 	b.serves(t)
 }
 
@@ -241,11 +275,10 @@ func downgrade(t *testing.T, b *box) {
 }
 
 func reboot(t *testing.T, b *box) {
-	boot := b.must(t, "cat /proc/sys/kernel/random/boot_id; stat -c %y /proc/1")
-	b.try("systemctl reboot") // the command may end with its container
-	b.await(t, "test \"$(cat /proc/sys/kernel/random/boot_id; stat -c %y /proc/1)\" != '"+boot+"'")
-	host(t, "bash", "testdata/box.sh", "wait", b.root)
+	host(t, "bash", "testdata/box.sh", "reboot", b.root)
 	b.serves(t)
+	// The daemon ends before the agent, so that it can close the contacts.
+	contains(t, b.must(t, "journalctl -o cat --no-pager -u clearback -b -1 | tail -4"), "every contact is closed")
 }
 
 // SAFETY.md S109.

@@ -1,6 +1,6 @@
 #!/bin/bash
 # Runs a root file system with systemd as process 1, where the machine itself need not run systemd.
-#   box.sh start ROOT LOG | exec ROOT COMMAND... | stop ROOT
+#   box.sh start ROOT LOG | exec ROOT COMMAND... | reboot ROOT | stop ROOT
 # ROOT.pid gets the process of this script that starts the box anew after a reboot.
 set -u
 children() { cat /proc/"$1"/task/*/children 2>/dev/null; }
@@ -42,7 +42,17 @@ start)
 	echo $! >"$2.pid"
 	running "$2" || { tail -5 "$3"; exit 1; }
 	;;
-wait) running "$2" ;;
+reboot)
+	before=$(leader "$2")
+	timeout 5 bash "$0" exec "$2" systemctl --no-block reboot
+	# Nothing enters the box while it ends: such a process may hang.
+	for _ in $(seq 600); do
+		now=$(leader "$2")
+		[ -n "$now" ] && [ "$now" != "$before" ] && break
+		sleep 0.05
+	done
+	running "$2"
+	;;
 exec)
 	root=$2
 	shift 2
