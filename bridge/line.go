@@ -59,6 +59,8 @@ type Line struct {
 	// wake makes run look at the mailbox, the steps and the deadline. One slot: a pending wake-up stands for all of
 	// them.
 	wake chan struct{}
+	// pings is what Ping sends to. Unbuffered, so that Ping waits for run.
+	pings chan struct{}
 
 	closeFailing atomic.Bool  // an attempt to close has failed and none has succeeded since: see Notice
 	deadline     atomic.Int64 // the machine's, a supervision.Instant; written by the holder of turn
@@ -87,6 +89,7 @@ func NewLine(o LineOptions) *Line {
 		record: o.Record, save: o.Save,
 		mailbox: &mailbox{}, quit: quit, end: sync.OnceFunc(func() { close(quit) }), ended: make(chan struct{}),
 		wake:    make(chan struct{}, 1), // see wake
+		pings:   make(chan struct{}),    // see pings
 		machine: supervision.New(o.Policy), policy: o.Policy,
 	}
 	l.steps.changed.L = &l.steps.mu
@@ -202,6 +205,21 @@ func (l *Line) View() supervision.View {
 	return v
 }
 
+// Ping returns when the machine can be used and the line's goroutine has logged and recorded what was waiting. It
+// returns at once if the line does not run. A Ping that does not return shows that the line is stuck.
+func (l *Line) Ping() {
+	l.turn.Lock()
+	started := l.started
+	l.release()
+	if !started {
+		return
+	}
+	select {
+	case l.pings <- struct{}{}:
+	case <-l.ended:
+	}
+}
+
 // Follow calls f with every event and effect of every later step, from the line's goroutine: f must not block. stop
 // ends the calls. It may be called at any time, also from f. It does not wait: a call of f that has begun may still be
 // running when stop returns.
@@ -266,6 +284,7 @@ func (l *Line) run() {
 			l.passTime()
 		case <-l.wake:
 			l.stepAll()
+		case <-l.pings:
 		}
 	}
 }

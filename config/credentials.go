@@ -31,7 +31,9 @@ func serviceUnit(name string) systemdUnit {
 
 // LoadForCheck is [Load], for a check of the file by hand. Outside the unit, it reads the secrets that the file names
 // as {credential: NAME} from where clearback.service gets them at its next start.
-func LoadForCheck(path string) (*Config, Faults, error) { return loadForCheck(path, serviceUnit("clearback")) }
+func LoadForCheck(path string) (*Config, Faults, error) {
+	return loadForCheck(path, serviceUnit("clearback"))
+}
 
 // LoadRelayForCheck is [LoadForCheck] for the agent's file and clearback-relay.service.
 func LoadRelayForCheck(path string) (*Relay, Faults, error) {

@@ -9,9 +9,9 @@ import (
 	"go.uber.org/zap"
 )
 
-// watchdog feeds the service manager's watchdog for as long as the goroutine of every line runs. If one is stuck, its
-// line neither rings nor can call for help, so the service manager has to kill the daemon and start it again. That
-// would cut off an emergency call, so the watchdog is fed whatever the lines do while such a call is up.
+// watchdog feeds the service manager's watchdog for as long as the machine and goroutine of every line run. If one is
+// stuck, its line neither rings nor can call for help, so the service manager has to kill the daemon and start it
+// again. That would cut off an emergency call, so the watchdog is fed whatever the lines do while such a call is up.
 type watchdog struct {
 	// set once
 	every     time.Duration
@@ -25,7 +25,7 @@ type watchdog struct {
 	stuck string // the lines that did not run at the last tick; owned by run
 }
 
-// watchedLine is a line and when its goroutine last answered.
+// watchedLine is a line and when it last answered.
 type watchedLine struct {
 	name string
 	*probe
@@ -44,7 +44,7 @@ func newWatchdog(d *Daemon, o Options) *watchdog {
 		quit: make(chan struct{})}
 	for _, l := range d.lines {
 		w.lines = append(w.lines, &watchedLine{l.c.Name, &probe{ask: func() bool {
-			l.line.View() // the line's goroutine answers
+			l.line.Ping()
 			return true
 		}}})
 	}

@@ -27,11 +27,11 @@ func relayAgent(f *pflag.FlagSet) action {
 		case *closing:
 			return e.relayClose(*path, within.Duration)
 		}
-		c, faults, err := config.LoadRelay(*path)
-		code := ExitFaults
-		if !*only {
-			code = ExitFaultyFile
+		load, code := config.LoadRelay, ExitFaultyFile
+		if *only {
+			load, code = config.LoadRelayForCheck, ExitFaults
 		}
+		c, faults, err := load(*path)
 		if err != nil {
 			e.fault("%v", err)
 			return code
