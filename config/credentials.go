@@ -96,8 +96,8 @@ func (u systemdUnit) source(name string) string {
 	return filepath.Join(folder, name)
 }
 
-// loaded returns the files and folders of the unit's LoadCredential= settings, by the names of the credentials. It leaves out what
-// only systemd can resolve: encrypted files, specifiers and relative paths.
+// loaded returns the files and folders of the unit's LoadCredential= settings, by the names of the credentials. It
+// leaves out what only systemd can resolve: encrypted files, specifiers and relative paths.
 func (u systemdUnit) loaded() map[string]string {
 	all := map[string]string{}
 	for _, path := range u.files() {
