@@ -89,7 +89,7 @@ func (w *watchdog) feed() {
 		w.stuck = names
 		if names != "" {
 			w.log.Error("a line is stuck; the service manager ends the daemon and starts it again, after any emergency call",
-				zap.String("lines", names))
+				zap.String("line", names))
 		}
 	}
 	if len(stuck) == 0 || w.emergency.recent(2*w.every) && w.emergency.said.Load() {

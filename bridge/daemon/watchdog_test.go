@@ -94,7 +94,7 @@ func TestStuckLineStopsTheWatchdog(t *testing.T) {
 		assert.Zero(t, b.during(time.Minute))
 		all := b.logs.All()
 		require.Len(t, all, 1, "once")
-		assert.Equal(t, "box-office", all[0].ContextMap()["lines"])
+		assert.Equal(t, "box-office", all[0].ContextMap()["line"])
 		close(stuck)
 		assert.Positive(t, b.during(2*b.every))
 		assert.Equal(t, 4, b.during(10*time.Second))

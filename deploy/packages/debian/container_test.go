@@ -21,8 +21,6 @@ lines:
     adapter: {user: box-office, password: {credential: box-office-adapter}}
     service: {registrar: "sip:127.0.0.1:5080", user: "5550101", password: {credential: box-office-service}}
     contact: {driver: modbus, controller: relays, coil: 0, timed: {register: 1, unit: 1ms, limit: 3s}}
-control: {socket: /run/clearback/control}
-journal: {file: /var/lib/clearback/journal.db}
 `
 	agentFile = `listen: 127.0.0.1:502
 allow_from: [127.0.0.1]
