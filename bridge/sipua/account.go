@@ -32,10 +32,8 @@ type account struct {
 	silentUntil atomic.Int64
 	// lastMessage is when the last message from the service came, in nanoseconds since the agent's start
 	lastMessage atomic.Int64
-	// down: the service was silent, and no message has come since; set only where the line has another account or
-	// calls, or is registered. downSince is when that began, in nanoseconds since the agent's start
+	// down: the service was silent, and no message has come since; set only where the line has another account or calls
 	down           atomic.Bool
-	downSince      atomic.Int64
 	probing        atomic.Bool // a goroutine asks whether the service is back
 	sourceRefusals sourceRefusals
 }

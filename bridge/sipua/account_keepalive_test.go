@@ -10,17 +10,18 @@ import (
 	"clearback/bridge/sipua/uatest"
 )
 
-// A service that restarts and loses its registrations gets a new REGISTER, long before the refresh is due. One question
-// without an answer shows no restart.
+func keepingAlive(_ *Options, times *times) { times.keepAlive = 20 * time.Second }
+
+func grantAnHour(p *uatest.Peer, register uatest.Message) {
+	p.Respond(register, 200, "reg", "", "Contact: "+register.Get("Contact")+";expires=3600")
+}
+
+// A service that restarts and loses its registrations gets a new REGISTER, long before the refresh is due. One lost
+// question, any response, and a request of its own show that the service is there.
 func TestServiceThatLosesTheRegistration(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualTestBed(t, registeringAtServices, func(_ *Options, times *times) {
-			times.keepAlive = 20 * time.Second
-		})
-		register := func(m uatest.Message) {
-			h.service.Respond(m, 200, "reg", "", "Contact: "+m.Get("Contact")+";expires=3600")
-		}
+		h := newVirtualTestBed(t, registeringAtServices, keepingAlive)
 		next := func(want string) uatest.Message {
 			m := <-h.service.In
 			if !m.Is(want) {
@@ -28,54 +29,80 @@ func TestServiceThatLosesTheRegistration(t *testing.T) {
 			}
 			return m
 		}
-		register(next("REGISTER"))
+		for began := time.Now(); time.Since(began) < 25*time.Second; { // no OPTIONS before it is registered
+			h.service.Respond(next("REGISTER"), 500, "reg", "")
+		}
+		grantAnHour(h.service, next("REGISTER"))
 		began := time.Now()
 		h.service.Respond(next("OPTIONS"), 404, "x", "")
 		require.LessOrEqual(t, time.Since(began), 20*time.Second)
-		began = time.Now()
+		for range 5 { // it is there, even if it cannot serve; and the least time between two REGISTERs passes
+			h.service.Respond(next("OPTIONS"), 503, "x", "")
+		}
 		next("OPTIONS")                                  // lost on the way
 		h.service.Respond(next("OPTIONS"), 200, "x", "") // once more
-		require.Less(t, time.Since(began), 25*time.Second)
-		require.False(t, h.line.accounts[0].lost())
 		h.service.Respond(next("OPTIONS"), 200, "x", "")
 
 		next("OPTIONS") // now it restarts
 		began = time.Now()
 		next("OPTIONS")
-		ask := next("OPTIONS")
-		require.True(t, h.line.accounts[0].lost())
-		h.service.Respond(ask, 200, "x", "")
-		register(next("REGISTER"))
-		require.Less(t, time.Since(began), 30*time.Second)
+		grantAnHour(h.service, next("REGISTER"))
+		require.Less(t, time.Since(began), 10*time.Second)
 		require.False(t, h.line.accounts[0].lost())
-		for range 3 {
+		for range 10 {
 			h.service.Respond(next("OPTIONS"), 200, "x", "") // and no second REGISTER
 		}
-		go h.service.Serve(register) // the un-registration
+		go h.service.Serve(func(m uatest.Message) { grantAnHour(h.service, m) }) // the un-registration
 	})
 }
 
-// A service that never answers OPTIONS is not lost.
+// A service that ignores OPTIONS, from the beginning or after some answers, is neither lost nor registered at again and
+// again.
 func TestServiceThatIgnoresOptions(t *testing.T) {
 	t.Parallel()
-	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualTestBed(t, registeringAtServices, func(_ *Options, times *times) {
-			times.keepAlive = 20 * time.Second
+	for answers, want := range map[int]int{0: 1, 3: 2} {
+		synctest.Test(t, func(t *testing.T) {
+			h := newVirtualTestBed(t, registeringAtServices, keepingAlive)
+			asked, registered := 0, 0
+			h.service.Serve(func(m uatest.Message) {
+				switch {
+				case m.Is("REGISTER"):
+					registered++
+					grantAnHour(h.service, m)
+				case asked < answers:
+					h.service.Respond(m, 200, "x", "")
+					fallthrough
+				default:
+					asked++
+				}
+				if h.line.accounts[0].lost() {
+					t.Error("the service counts as lost")
+				}
+			})
+			<-time.After(50 * time.Minute)
+			synctest.Wait()
+			require.Greater(t, asked, 100)
+			require.Equal(t, want, registered, "%d answers", answers)
 		})
-		asked := 0
+	}
+}
+
+// The end of the daemon does not wait for an answer to OPTIONS.
+func TestUnregisterWhileOptionsIsUnanswered(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t, registeringAtServices, keepingAlive)
+		asked := make(chan struct{}, 16) // more than come
 		h.service.Serve(func(m uatest.Message) {
 			if m.Is("REGISTER") {
-				h.service.Respond(m, 200, "reg", "", "Contact: "+m.Get("Contact")+";expires=3600")
+				grantAnHour(h.service, m)
 				return
 			}
-			asked++
-			if h.line.accounts[0].lost() {
-				t.Error("the service counts as lost")
-			}
+			asked <- struct{}{}
 		})
-		<-time.After(10 * time.Minute)
-		synctest.Wait()
-		require.Greater(t, asked, 20)
-		require.False(t, h.line.accounts[0].lost())
+		<-asked
+		began := time.Now()
+		h.agent.Unregister()
+		require.Zero(t, time.Since(began))
 	})
 }

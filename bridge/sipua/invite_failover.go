@@ -52,22 +52,12 @@ func (s *account) noteNoResponse() {
 	a := s.line.a
 	a.counts.silences.Add(1)
 	s.silentUntil.Store(int64(time.Since(a.epoch) + a.times.retryAfter))
-	if len(s.line.accounts) > 1 || s.hasCalls() {
-		s.markDown()
-	}
-}
-
-// markDown notes that the service is lost, and has it asked until it answers.
-func (s *account) markDown() {
-	if !s.down.CompareAndSwap(false, true) {
-		return
-	}
-	a := s.line.a
-	s.downSince.Store(int64(time.Since(a.epoch)))
-	s.log.Warn("the service does not answer; until it answers, calls go to the line's other service, if any",
-		zap.String("registrar", s.Registrar.Host))
-	if s.probing.CompareAndSwap(false, true) {
-		a.work.start(s.awaitRecovery)
+	if (len(s.line.accounts) > 1 || s.hasCalls()) && s.down.CompareAndSwap(false, true) {
+		s.log.Warn("the service does not answer; until it answers, calls go to the line's other service, if any",
+			zap.String("registrar", s.Registrar.Host))
+		if s.probing.CompareAndSwap(false, true) {
+			a.work.start(s.awaitRecovery)
+		}
 	}
 }
 
@@ -82,9 +72,6 @@ func (s *account) noteResponse() {
 	s.lastMessage.Store(int64(time.Since(s.line.a.epoch)))
 	if s.down.CompareAndSwap(true, false) {
 		s.log.Info("the service answers again", zap.String("registrar", s.Registrar.Host))
-		if s.client != nil { // it may have restarted without its registrations
-			s.client.Renew(s.line.a.epoch.Add(time.Duration(s.downSince.Load())))
-		}
 		time.AfterFunc(s.line.a.times.recoveryDelay, s.askCalls)
 	}
 }
@@ -135,13 +122,21 @@ func (s *account) probeRecovery() {
 func (s *account) answers() bool { return s.answersWithin(s.line.a.times.probe) }
 
 func (s *account) answersWithin(limit time.Duration) bool {
-	a := s.line.a
-	ctx, cancel := context.WithTimeout(a.ctx, limit)
+	code, err := s.sendOptions(s.line.a.ctx, limit)
+	return err == nil && code != sip.StatusServiceUnavailable && code != sip.StatusRequestTimeout
+}
+
+// sendOptions sends OPTIONS to the service and returns the status code of the response.
+func (s *account) sendOptions(ctx context.Context, limit time.Duration) (code int, err error) {
+	ctx, cancel := context.WithTimeout(ctx, limit)
 	defer cancel()
 	req := s.build(sip.OPTIONS, standaloneRequest{callID: token(), tag: token(), seq: 1})
 	req.AppendHeader(sip.NewHeader("Accept", sdpType)) // RFC 3261 section 11.1
 	res, err := s.line.service.ep.Do(ctx, req)
-	return err == nil && res.StatusCode != sip.StatusServiceUnavailable && res.StatusCode != sip.StatusRequestTimeout
+	if err != nil {
+		return 0, err
+	}
+	return res.StatusCode, nil
 }
 
 // standaloneRequest identifies a request outside a call.

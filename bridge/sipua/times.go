@@ -25,8 +25,8 @@ type times struct {
 	// recoveryProbe is how often a lost service is asked whether it is back, where the line has another service. Our
 	// own number.
 	recoveryProbe time.Duration
-	// keepAlive is how often a service at which a line is registered is asked whether it is there; 0 means never. Our
-	// own number: with the questions of recoveryProbe, a restart of 30 s is noticed within a minute.
+	// keepAlive is how often a service at which a line is registered gets OPTIONS; 0 means never. Our own number: a
+	// restart is noticed within half a minute.
 	keepAlive time.Duration
 	// atRestPoll is how often a line is checked while a notification of messages for its adapter waits until the line
 	// is at rest. Our own number.

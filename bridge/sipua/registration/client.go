@@ -64,9 +64,8 @@ type Client struct {
 	expires  time.Duration // what we ask for; a registrar may have demanded more
 	failures int
 
-	mu        sync.Mutex
-	status    Status
-	grantedAt time.Time // when the last REGISTER was granted
+	mu     sync.Mutex
+	status Status
 
 	again chan struct{} // buffer of 1: several calls of Retry count as one
 	renew chan struct{} // buffer of 1: several calls of Renew count as one
@@ -100,17 +99,10 @@ func (c *Client) Retry() {
 	}
 }
 
-// Renew registers again although the registration has not ended, because the service was silent from that time on. If
-// it has restarted, it may have lost the registration. Renew has no effect if a REGISTER was granted since then, or if
-// there is no registration: that is retried in any case. The REGISTER goes out within renewWithin, but not earlier than
-// renewEvery after the last one that was granted.
-func (c *Client) Renew(silent time.Time) {
-	c.mu.Lock()
-	due := c.status.Registered && c.grantedAt.Before(silent)
-	c.mu.Unlock()
-	if !due {
-		return
-	}
+// Renew registers again before the refresh is due, because the service may have lost the registration. The REGISTER
+// goes out within renewWithin, but not earlier than renewEvery after the last one that was granted. Renew has no effect
+// while there is no registration: that is retried in any case.
+func (c *Client) Renew() {
 	select {
 	case c.renew <- struct{}{}:
 	default:
@@ -161,13 +153,17 @@ func (c *Client) Run(ctx context.Context) {
 
 // wait waits until the next REGISTER is due. err is the outcome of the last one.
 func (c *Client) wait(ctx context.Context, pause time.Duration, err error) {
+	began := time.Now()
+	due, timer := began.Add(pause), time.NewTimer(pause)
+	defer timer.Stop()
+	retry, renew := c.retryRequests(err), c.renew
 	select {
-	case <-c.renew: // the last REGISTER has served it
+	case <-renew: // the last REGISTER has served it
 	default:
 	}
-	due := time.Now().Add(pause)
-	timer, retry := time.NewTimer(pause), c.retryRequests(err)
-	defer timer.Stop()
+	if err != nil {
+		renew = nil
+	}
 	for {
 		select {
 		case <-timer.C:
@@ -176,9 +172,9 @@ func (c *Client) wait(ctx context.Context, pause time.Duration, err error) {
 			return
 		case <-ctx.Done():
 			return
-		case <-c.renew:
-			at := time.Now().Add(max(time.Until(c.grantedAt.Add(renewEvery)), mathrand.N(renewWithin)))
-			if at.Before(due) {
+		case <-renew:
+			least := max(0, time.Until(began.Add(renewEvery)))
+			if at := time.Now().Add(least + mathrand.N(renewWithin)); at.Before(due) {
 				due = at
 				timer.Reset(time.Until(due))
 			}
@@ -346,9 +342,6 @@ func (c *Client) succeeded(granted time.Duration) {
 		c.log.Info("registered at the service", zap.String("registrar", c.o.Registrar.Host),
 			zap.Duration("for", granted))
 	}
-	c.mu.Lock()
-	c.grantedAt = now
-	c.mu.Unlock()
 	c.set(func(s *Status) { s.Registered, s.Until, s.Problem, s.Silent = true, now.Add(granted), "", false })
 	time.AfterFunc(granted, c.lapsed)
 }
