@@ -149,29 +149,3 @@ func (u systemdUnit) files() []string {
 	}
 	return all
 }
-
-// ParseWithoutSecrets is [Parse] without reading a secret, for a file whose secrets need not be on this machine. path
-// is where the file is or will be. [Config.SecretFiles] of the result is complete.
-func ParseWithoutSecrets(path string, data []byte) (*Config, Faults) {
-	return Parse(path, data, Env{
-		Getenv: func(name string) (string, bool) {
-			switch name {
-			case "STATE_DIRECTORY", "RUNTIME_DIRECTORY":
-				return os.LookupEnv(name)
-			case "CREDENTIALS_DIRECTORY":
-				return "", false
-			}
-			return unknownSecret, true
-		},
-		ReadFile: func(string) ([]byte, error) { return []byte(unknownSecret), nil },
-		Credential: func(name string) ([]byte, string, error) {
-			return []byte(unknownSecret), serviceUnit("clearback").source(name), nil
-		},
-	})
-}
-
-// SecretFiles returns the paths of the files with secrets and private keys, sorted: those that the file names, and, if
-// it was loaded outside the unit, those that the unit loads for it. A path can be relative to the working directory.
-func (c *Config) SecretFiles() []string { return sortedUnique(c.secrets) }
-
-func sortedUnique(all []string) []string { return slices.Compact(slices.Sorted(slices.Values(all))) }

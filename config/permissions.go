@@ -14,7 +14,7 @@ import (
 // may write the file, its directory or those of the journal and the control socket, or read the files with its secrets
 // and private keys. It checks file modes only.
 func (c *Config) PermissionWarnings(path string) []string {
-	return slices.Concat(permissionWarnings(path, c.SecretFiles()),
+	return slices.Concat(permissionWarnings(path, c.secrets),
 		folderWarnings(path, c.Journal.File, "the journal", "falsify the record and what the lines have learnt"),
 		folderWarnings(path, c.Control.Socket, "the control socket", "answer in the daemon's place"))
 }
@@ -41,9 +41,7 @@ func folderWarnings(configuration, path, what, harm string) []string {
 }
 
 // PermissionWarnings is [Config.PermissionWarnings] for the agent's file.
-func (r *Relay) PermissionWarnings(path string) []string {
-	return permissionWarnings(path, sortedUnique(r.secrets))
-}
+func (r *Relay) PermissionWarnings(path string) []string { return permissionWarnings(path, r.secrets) }
 
 func permissionWarnings(path string, secrets []string) (w []string) {
 	if who := file.Writable(path); who != "" {
@@ -60,7 +58,7 @@ func permissionWarnings(path string, secrets []string) (w []string) {
 				dir, who))
 		}
 	}
-	for _, s := range secrets {
+	for _, s := range slices.Compact(slices.Sorted(slices.Values(secrets))) {
 		if who := file.Readable(s); who != "" {
 			w = append(w, fmt.Sprintf("%s contains a secret and may be read by %s; chmod 600 it, or have systemd hand it over (LoadCredential=)",
 				s, who))

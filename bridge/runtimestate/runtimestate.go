@@ -57,29 +57,6 @@ type Store struct {
 // Folder returns the folder of the daemon whose control socket is at that path.
 func Folder(socket string) string { return socket + ".state" }
 
-// Drop removes the pieces in a folder that no Store has open, such as when another configuration takes its place. It
-// follows no symbolic link out of the folder's parent. A folder that does not exist is no error.
-func Drop(dir string) (err error) {
-	parent, err := os.OpenRoot(filepath.Dir(dir))
-	if errors.Is(err, fs.ErrNotExist) {
-		return nil
-	}
-	if err != nil {
-		return err
-	}
-	defer func() { err = errors.Join(err, parent.Close()) }()
-	entries, err := fs.ReadDir(parent.FS(), filepath.Base(dir))
-	if errors.Is(err, fs.ErrNotExist) {
-		return nil
-	}
-	for _, e := range entries {
-		if strings.HasSuffix(e.Name(), suffix) || strings.HasSuffix(e.Name(), tempSuffix) {
-			err = errors.Join(err, parent.Remove(filepath.Join(filepath.Base(dir), e.Name())))
-		}
-	}
-	return err
-}
-
 // Open reads the folder. If it does not exist, Open creates it, for the owner only; its parent must exist. A folder
 // that others may use, or that belongs to somebody else, is neither read nor written. Open waits at most a second for
 // the disk. After that, and if the folder cannot be read, the store begins empty. What cannot be written is tried again

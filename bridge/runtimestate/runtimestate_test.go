@@ -167,24 +167,3 @@ func TestFolderThatCannotBeWritten(t *testing.T) {
 		assert.ErrorContains(t, closeErr, "could not be written: 1")
 	})
 }
-
-// Drop removes what a store has written and nothing else, and follows no link to another place.
-func TestDrop(t *testing.T) {
-	parent := t.TempDir()
-	dir, elsewhere := Folder(filepath.Join(parent, "control")), filepath.Join(t.TempDir(), "precious.json")
-	require.NoError(t, Drop(dir), "there is none")
-	require.NoError(t, Drop(filepath.Join(parent, "none", "control.state")))
-	s := Open(dir, zap.NewNop())
-	require.NoError(t, s.Put("box-office", 1))
-	require.NoError(t, s.Close(time.Minute))
-	require.NoError(t, os.WriteFile(filepath.Join(dir, "notes"), nil, 0o600))
-	require.NoError(t, Drop(dir))
-	left, err := os.ReadDir(dir)
-	require.NoError(t, err)
-	require.Len(t, left, 1)
-	require.NoError(t, os.RemoveAll(dir))
-	require.NoError(t, os.WriteFile(elsewhere, nil, 0o600))
-	require.NoError(t, os.Symlink(filepath.Dir(elsewhere), dir))
-	require.Error(t, Drop(dir))
-	require.FileExists(t, elsewhere)
-}

@@ -41,6 +41,9 @@ func TestServiceThatLosesTheRegistration(t *testing.T) {
 		}
 		next("OPTIONS")                                  // lost on the way
 		h.service.Respond(next("OPTIONS"), 200, "x", "") // once more
+		next("OPTIONS")
+		h.line.accounts[0].noteResponse() // a message of its own comes before it could answer
+		next("OPTIONS")
 		h.service.Respond(next("OPTIONS"), 200, "x", "")
 
 		next("OPTIONS") // now it restarts

@@ -68,12 +68,11 @@ var may = map[string][]string{
 	"bridge/daemon": {"supervision", "supervision/callrecord", "config", "bridge", "bridge/control", "bridge/journal",
 		"bridge/runtimestate", "bridge/media", "bridge/relay", "bridge/relay/drivers", "bridge/sipua",
 		"bridge/sipua/registration", "bridge/testcall"},
-	"bridge/backup": {"bridge/control", "bridge/journal", "bridge/runtimestate", "config", "config/file"},
 	"bridge/daemon/daemontest": {"bridge/loopbacktest", "bridge/relay/modbus/modbustest", "bridge/sipua/uatest",
 		"config"},
 	"cmd/internal/cli": {
 		"supervision", "supervision/sanitize", "supervision/callrecord", "supervision/tuning", "supervision/window",
-		"config", "bridge/backup", "bridge/control", "bridge/daemon", "bridge/journal", "bridge/rehearsal",
+		"config", "bridge/control", "bridge/daemon", "bridge/journal", "bridge/rehearsal",
 		"bridge/relay", "bridge/relay/agent/agentrun", "bridge/relay/drivers",
 	},
 	"cmd/internal/arch":    {},

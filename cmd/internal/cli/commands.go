@@ -99,18 +99,6 @@ func commands() []command {
 			example: "clearback pulse box-office --interval 700ms",
 		},
 		{
-			group: groupAdjust, name: "backup", operands: "FILE", setup: makeBackup,
-			short:   "Save the configuration and the journal in one file",
-			more:    "The daemon may be running. What the lines have learnt is in the journal. No file is replaced.",
-			example: "clearback backup /root/clearback.backup",
-		},
-		{
-			group: groupAdjust, name: "restore", operands: "FILE", setup: restoreBackup,
-			short:   "Put the files of a backup back in their places",
-			more:    "Stop the daemon first. What is replaced is kept beside the new file.",
-			example: "clearback restore /root/clearback.backup",
-		},
-		{
 			group: groupTry, name: "rehearse", setup: rehearse,
 			short:   "Play the main job on this machine, without hardware",
 			more:    "Everything but the daemon is simulated, on loopback addresses.",

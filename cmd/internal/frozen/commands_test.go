@@ -15,8 +15,8 @@ import (
 
 // commands are all commands, as the user types them.
 var commands = []string{
-	"run", "check", "lines", "calls", "explain", "window", "tune", "keep", "pulse", "backup", "restore", "rehearse",
-	"close", "relay", "version",
+	"run", "check", "lines", "calls", "explain", "window", "tune", "keep", "pulse", "rehearse", "close", "relay",
+	"version",
 }
 
 // flagLine matches a flag in the help of a command. The second group matches if the flag takes a value.
@@ -143,15 +143,6 @@ pulse foyer
 pulse box-office
 pulse box-office --interval -1s
 pulse box-office --interval 5
-backup
-backup new.db
-backup new.db
-backup new.db --config faults.yaml
-backup new.db --config missing.yaml
-restore
-restore new.db
-restore clearback.yaml
-restore missing.db
 rehearse --list
 rehearse --scene curtain
 rehearse more
