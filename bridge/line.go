@@ -180,7 +180,7 @@ func (l *Line) SetPolicy(p supervision.Policy) {
 	l.policy = p
 	now := time.Now()
 	l.deadline.Store(int64(l.machine.SetPolicy(l.instant(now), p)))
-	l.leave(pastStep{at: now})
+	l.queueStep(pastStep{at: now})
 	l.paceSense()
 }
 
@@ -193,8 +193,8 @@ func (l *Line) Policy() supervision.Policy {
 	return p
 }
 
-// View returns the state of the machine, when what led to it is recorded. After Stop it returns the last state. Do not
-// call it from a follower.
+// View returns the machine's state, once everything that led to it has been recorded. After Stop it returns the last
+// state. Do not call it from a follower.
 func (l *Line) View() supervision.View {
 	l.turn.Lock()
 	v, started := l.machine.View(), l.started
@@ -324,13 +324,14 @@ func (l *Line) instant(t time.Time) supervision.Instant { return supervision.Ins
 
 // step gives the machine an event and carries out the effects. Log and record get the time of the step, so that no
 // consequence of an effect appears to precede it. run logs and records in its own goroutine, so that neither delays an
-// effect. It is woken first: the goroutines that the effects start then get this processor before run does.
+// effect. step wakes run before it carries out the effects, because the scheduler runs the most recently started
+// goroutine first.
 func (l *Line) step(ev supervision.Event) {
 	defer l.crash()
 	at := time.Now() // its wall-clock time is the current one, even if the clock was set right after the start
 	effects, deadline := l.machine.Step(l.instant(at), ev)
 	l.deadline.Store(int64(deadline))
-	l.leave(pastStep{at: at, event: ev, effects: slices.Clone(effects)})
+	l.queueStep(pastStep{at: at, event: ev, effects: slices.Clone(effects)})
 	l.paceSense()
 	for i := range effects {
 		l.do(&effects[i])
@@ -347,8 +348,8 @@ func (l *Line) crash() {
 	}
 }
 
-// leave queues for run what a step leaves to publish, and has run set the timer.
-func (l *Line) leave(s pastStep) {
+// queueStep queues for run what a step leaves to publish, and has run set the timer.
+func (l *Line) queueStep(s pastStep) {
 	if k := l.machine.SavedState(); k != l.saved {
 		l.saved, s.saved, s.save = k, k, true
 	}

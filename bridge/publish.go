@@ -28,7 +28,7 @@ func (s *pastStep) hasEvent() bool {
 	return s.event.Kind != supervision.EventNone && s.event.Kind != supervision.TimePassed
 }
 
-// pastSteps is the queue of the steps that are not published yet, in their order. To publish a step takes no waiting:
+// pastSteps is the queue of the steps that are not published yet, in their order. Publishing never blocks:
 // the log drops lines when its reader is slow, and the journal has a bounded queue of its own. So the queue holds only
 // what came since run was last scheduled. Safe for concurrent use.
 type pastSteps struct {

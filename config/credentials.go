@@ -29,7 +29,7 @@ func serviceUnit(name string) systemdUnit {
 		"/run/systemd/system", "/usr/local/lib/systemd/system", "/usr/lib/systemd/system", "/lib/systemd/system"}}
 }
 
-// LoadForCheck is [Load], for a check of the file by hand. Outside the unit, it reads the secrets that the file names
+// LoadForCheck is [Load] for a person who checks the file. Outside the unit, it reads the secrets that the file names
 // as {credential: NAME} from where clearback.service gets them at its next start.
 func LoadForCheck(path string) (*Config, Faults, error) {
 	return loadForCheck(path, serviceUnit("clearback"))

@@ -9,11 +9,11 @@ import (
 // noFile is the value of journal.file and control.socket that switches the journal or the socket off.
 const noFile = "none"
 
-// completeFiles sets the paths of the journal and the control socket. If the file has none, they are in these folders,
-// in this order: the one that systemd names to the daemon; for a file in /etc/NAME, /var/lib/NAME and /run/NAME; the
-// folder of the file. The second rule is for people's commands, which run outside the unit and have to find the same
-// paths. The names are journal.db and control. For a file that is not called clearback they begin with its name, so
-// that two files in one folder do not share them.
+// completeFiles sets the paths of the journal and the control socket. A path that the file does not set is in the first
+// of these folders that applies: the one that systemd names to the daemon; for a file in /etc/NAME, /var/lib/NAME and
+// /run/NAME; the folder of the file. The second rule is for people's commands, which run outside the unit and have to
+// find the same paths. The names are journal.db and control. For a file that is not called clearback they begin with
+// its name without the extension, so that two files in one folder do not share them.
 func (d *decoder) completeFiles(c *Config) {
 	absolute, err := filepath.Abs(d.file)
 	if err != nil {

@@ -15,7 +15,7 @@ var ErrInUse = errors.New("journal: in use")
 // descriptor of it would drop the locks of SQLite (POSIX locks, fcntl(2)).
 const lockSuffix = "-lock"
 
-// Lock keeps daemons of this machine from writing the journal at path, until free is called or the process ends.
+// Lock stops other daemons on this machine from writing the journal at path, until free is called or the process ends.
 // Readers and [SaveTrust] do not need it. The error is [ErrInUse] if another daemon, or another call of Lock, has the
 // lock. Any other error means that this user or this file system cannot lock. The journal need not exist.
 func Lock(path string) (free func(), err error) {

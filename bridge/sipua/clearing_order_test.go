@@ -55,7 +55,7 @@ func notingTestBed(t *testing.T, hook func(*testBed, supervision.Event)) (*testB
 	return h, sent
 }
 
-// The adapter's BYE is sent before the far end's gets its answer, since the opening waits for the first of them.
+// The BYE to the adapter goes out before the 200 to the far end, because the opening waits for the adapter.
 func TestAdapterIsClearedBeforeTheAnswer(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {

@@ -110,8 +110,9 @@ func (l *leg) reply(r *endpoint.Request, code int, reason string, headers ...sip
 }
 
 // answerBye answers the peer's BYE. If the machine has asked for a BYE to the adapter, that is in the mailbox by now.
-// It goes first, because the opening waits for it. The answer waits for nothing but the mailbox, and RFC 3261 section
-// 15.1.2 sets no time for it. Over TCP the BYE may have to wait until the adapter reads, so the answer goes first.
+// The BYE goes first, because the opening waits for the adapter's answer to it. Posting delays our 200 only by what is
+// already in the mailbox; RFC 3261 section 15.1.2 sets no deadline. Over TCP the BYE may have to wait until the adapter
+// reads, so the answer goes first.
 func (l *leg) answerBye(r *endpoint.Request) {
 	answer := func() { l.reply(r, sip.StatusOK, "OK") }
 	if p := l.peer(); p.side == media.AdapterSide && p.state == legUp && !sip.IsReliable(p.transport) {
