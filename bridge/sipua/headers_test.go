@@ -45,6 +45,7 @@ func TestRSeq(t *testing.T) {
 // RFC 3420: a message/sipfrag about a transfer begins with a status line.
 func TestStatusLine(t *testing.T) {
 	for in, want := range map[string]string{
+		"SIP/2.0 200\r\n":            "SIP/2.0 200 ", // some omit the space before an empty phrase (section 25.1)
 		"SIP/2.0 200 OK\r\nX: y\r\n": "SIP/2.0 200 OK", "SIP/2.0 100 Trying": "SIP/2.0 100 Trying",
 		"sip/2.0 699 x\n": "SIP/2.0 699 x", "SIP/2.0 180": "SIP/2.0 180 ",
 		"SIP/2.0 486 Busy Here now": "SIP/2.0 486 Busy Here now", "SIP/2.0 099 x": "", "SIP/2.0 700 x": "",
