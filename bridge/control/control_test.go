@@ -421,6 +421,7 @@ func FuzzRequest(f *testing.F) {
 	f.Add("POST", "/v1/lines/box-office/pulse", `{"interval_ms":700}`)
 	f.Add("PUT", "/v1/lines/%2e%2e/interval", `{"interval_ms":1e3}`)
 	f.Add("POST", "/v1/lines/a/trials/clear", `{"interval_ms":0,"pulse_dialling_off":true}`)
+	f.Add("PUT", "/v1/lines/0/interval", `{"interval_ms":1}`)
 	f.Add("DELETE", "/v1/lines/a/trials", "")
 	f.Add("GET", "/v1/daemon", "{}")
 	f.Add("POST", "/v1/lines/a/trials/keep", `{"trial":{"call":1},"cleared":"stayed"}`)
@@ -443,14 +444,22 @@ func FuzzRequest(f *testing.F) {
 			t.Errorf("code %d", w.code)
 		}
 		for _, told := range h.list() {
-			for _, word := range strings.Fields(told) {
-				if d, err := time.ParseDuration(word); err == nil && strings.HasPrefix(told, "interval") &&
-					(d <= 0 || d > time.Minute) {
+			if of, interval, ok := lastCut(told); ok && strings.HasPrefix(of, "interval ") {
+				if d, err := time.ParseDuration(interval); err != nil || d <= 0 || d > time.Minute {
 					t.Errorf("handed on: %s", told)
 				}
 			}
 		}
 	})
+}
+
+// lastCut cuts s at its last space. A line's name may contain spaces, or be a number.
+func lastCut(s string) (before, after string, ok bool) {
+	i := strings.LastIndexByte(s, ' ')
+	if i < 0 {
+		return s, "", false
+	}
+	return s[:i], s[i+1:], true
 }
 
 // recorder is a ResponseWriter without a connection.
