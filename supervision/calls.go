@@ -25,6 +25,7 @@ type call struct {
 	requested     bool // the adapter asked for it
 	reached       bool // for an unanswered emergency call: the centre may know of it
 	leg           leg
+	adoption      adoption
 	far           bool          // the far end has cleared
 	tuning        bool          // it is a tuning session's call
 	onHookReports int           // how often the adapter has answered on hook although this call is answered
@@ -253,7 +254,7 @@ func (m *Machine) adapterLegCleared(now Instant, ev *Event) {
 	switch {
 	case m.pendingOpening.call == ev.Call && m.pendingOpening.wait == waitLeg:
 		m.pendingLegCleared(now, ev.Answer)
-	case m.last.call == ev.Call && ev.Answer == AnswerConfirmed && m.last.doubt == doubtLeg:
+	case m.last.call == ev.Call && ev.Answer.legEnded() && m.last.doubt == doubtLeg:
 		m.last.doubt = doubtNone // confirmed late: a leg that is still up cannot explain a hold that stays
 	}
 }

@@ -23,6 +23,7 @@
 //	loopcurrent.go        the loop-current input
 //	trust.go              answers to probes that are shown to be wrong
 //	trial.go              the clearings of a tuning session
+//	adopted.go            calls that were answered before a restart
 //	incident.go           the incidents; a line has one at a time
 //	policy.go             the settings and constants, each with the source of its number
 //	policycheck.go        the bounds of the settings

@@ -88,6 +88,7 @@ const (
 	SuppressedCallback                    // the emergency centre may be about to call back
 	SuppressedResembles                   // a call to a number that may be read as an emergency number
 	SuppressedTooManyOpenings             // more openings than people can cause; see Policy.OpeningsPerMinute
+	SuppressedAdopted                     // an adopted call, and the adapter has not shown that it had its leg
 	suppressions
 )
 
@@ -115,6 +116,7 @@ const (
 	IncidentEmergencyFailed             // an emergency call that no service completed
 	IncidentEmergencyAbandoned          // an emergency call that its caller abandoned before it was answered
 	IncidentFarEndSilent                // no RTP or RTCP from the far end of an ordinary call for a long time
+	IncidentAdopted                     // SuppressedAdopted kept the loop closed, so the line may still be held
 	incidents
 )
 

@@ -2,7 +2,8 @@ package supervision
 
 import "time"
 
-// CallID identifies a call within the process. Package bridge numbers the calls from 1. Zero is no call.
+// CallID identifies a call within the process. Package bridge numbers the calls from 1. An adopted call keeps the
+// number that it had in the earlier process. Zero is no call.
 type CallID uint64
 
 // Seq numbers the interruptions of a line from 1. A number is never reused while the process lives.
@@ -101,6 +102,14 @@ const (
 	// OnHookInCall: the adapter answered a query of package bridge with on hook, although the near end is off hook in
 	// this answered call. Fields: Call.
 	OnHookInCall
+	// CallAdopted: this process takes up a call that was answered before the daemon restarted. It comes when the line
+	// starts, before any other event of a call; several may come. A call of a tuning session is followed by TrialCall.
+	// Fields: Call, Emergency, Number.
+	CallAdopted
+	// AdapterLegHeard: since the start, the adapter has shown that it still has its leg of an adopted call: its audio
+	// continues, or it answered a request in that dialog with 2xx and is known to answer 481 in a dialog that it does
+	// not have. Fields: Call.
+	AdapterLegHeard
 
 	eventKinds
 )
@@ -130,10 +139,14 @@ type Answer uint8
 // The adapter's answers to our BYE.
 const (
 	AnswerNone      Answer = iota // no answer, after all retransmissions (Timer F of RFC 3261)
-	AnswerConfirmed               // a final answer other than 481, or the leg had ended already
+	AnswerConfirmed               // 2xx; or no BYE was needed: the call was never answered, or bridge had ended it already
 	AnswerUnknown                 // 481: the adapter does not know the call
+	AnswerOther                   // another final answer; or none was awaited, since the adapter sent a BYE of its own
 	answers
 )
+
+// legEnded reports whether the answer shows that the adapter's leg has ended.
+func (a Answer) legEnded() bool { return a == AnswerConfirmed || a == AnswerOther }
 
 // Hook is the hook state that a probe or sensor found.
 type Hook uint8
@@ -218,7 +231,7 @@ type Event struct {
 	Call      CallID
 	Seq       Seq
 	Emergency bool
-	Number    NumberClass // of CallRequested
+	Number    NumberClass // of CallRequested and CallAdopted
 	Evidence  Evidence
 	Answer    Answer
 	Hook      Hook

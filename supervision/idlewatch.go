@@ -64,7 +64,7 @@ func (m *Machine) planLook(now Instant) {
 	}
 	if !w.looked { // the adapter may not yet recognise a handset that was just hung up
 		soon := now.Add(p.OnHookRecognition)
-		if m.pendingIsUrgent() || m.inCallbackWindow(now) {
+		if m.pendingIsUrgent() || m.incident == IncidentAdopted || m.inCallbackWindow(now) {
 			at = soon
 		}
 		at = max(at, soon)

@@ -16,6 +16,7 @@ const (
 type pendingOpening struct {
 	wait     wait
 	trial    bool // of interval; 0: a catch trial
+	adopted  bool // of an adopted call
 	call     CallID
 	byeAt    Instant // when our BYE was sent; invariant 11 counts from here
 	by       Instant // deadline
@@ -33,6 +34,10 @@ func (m *Machine) considerOpening(now Instant, c *call) {
 		return
 	}
 	why := m.forbidden(now, c)
+	if why == SuppressionNone && c.adoption == adoptionUnheard {
+		m.suppressAdopted(c.id)
+		return
+	}
 	if why == SuppressionNone && !c.trial && m.refuse(now) {
 		why = SuppressedTooManyOpenings
 	}
@@ -89,8 +94,8 @@ func (m *Machine) intervalOf(c *call) time.Duration {
 
 func (m *Machine) becomePending(now Instant, c *call) {
 	m.dropCheck(now)
-	m.pendingOpening = pendingOpening{wait: waitLeg, trial: c.trial, call: c.id, byeAt: c.byeAt,
-		by: now.Add(m.policy.Lead), interval: c.interval}
+	m.pendingOpening = pendingOpening{wait: waitLeg, trial: c.trial, adopted: c.adoption != adoptionNone, call: c.id,
+		byeAt: c.byeAt, by: now.Add(m.policy.Lead), interval: c.interval}
 	m.beginDisturbance(now)
 }
 
@@ -105,8 +110,11 @@ func (m *Machine) beginDisturbance(now Instant) {
 
 // pendingLegCleared handles the adapter's answer to our BYE.
 func (m *Machine) pendingLegCleared(now Instant, a Answer) {
+	w := &m.pendingOpening
 	switch {
-	case a == AnswerConfirmed:
+	case w.adopted && (a != AnswerConfirmed || now > w.by):
+		m.suppressAdopted(w.call)
+	case a.legEnded():
 		m.open(now, doubtNone)
 	case a == AnswerUnknown && m.sensorHook() == HookOff:
 		m.open(now, doubtLeg)
@@ -129,11 +137,14 @@ func (m *Machine) becomeProbing(now Instant) {
 
 // pendingDue: the adapter did not answer our BYE within the lead, or did not answer the probe.
 func (m *Machine) pendingDue(now Instant) {
-	if m.pendingOpening.wait == waitLeg {
+	switch w := &m.pendingOpening; {
+	case w.adopted:
+		m.suppressAdopted(w.call)
+	case w.wait == waitLeg:
 		m.open(now, doubtLeg)
-		return
+	default:
+		m.suppressPending(SuppressedUnknownCall)
 	}
-	m.suppressPending(SuppressedUnknownCall)
 }
 
 func (m *Machine) suppressPending(why Suppression) {
@@ -181,7 +192,11 @@ func (m *Machine) open(now Instant, d doubt) {
 		m.beginIncident(w.call, why)
 		return
 	}
-	m.becomeOpening(now, opening{call: w.call, interval: interval, doubt: d, closeBy: closeBy}, Never)
+	o := opening{call: w.call, interval: interval, doubt: d, closeBy: closeBy}
+	if w.adopted {
+		o.makeUnclear()
+	}
+	m.becomeOpening(now, o, Never)
 }
 
 // becomeOpening hands out OpenLoop. The controller times the interval; loopBy is only the limit in case it does not.

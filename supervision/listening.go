@@ -7,8 +7,8 @@ package supervision
 //   - If a trusted sensor reports that the current has stopped, the grace ends at once with on hook. Otherwise the
 //     second look decides, on hook or off hook, as the first would.
 //   - The result is unknown, since what can be seen no longer says anything about the hold, after a call that is
-//     requested or answered, a call that rings when the second look is due, a pulse, a fault of the loop, and settings
-//     that make the line untrusted.
+//     requested, adopted or answered, a call that rings when the second look is due, a pulse, a fault of the loop, and
+//     settings that make the line untrusted.
 //   - There is no grace where the handset makes no difference or the result cannot wait: for a contact that did not
 //     move, a trial, an operator's pulse, an interruption that will be repeated at once, and in the call-back window.
 //     If that window begins during the grace, the grace ends.

@@ -21,6 +21,7 @@ const (
 //
 //	arrived (waits) ──offered──▶ ringing ──▶ answered ──▶ cleared by one end ──▶ adapter's leg cleared ──▶ gone
 //	requested ─────────────────────────────▶ answered ──▶    "      "
+//	                              adopted ─▶ answered ──▶    "      "
 //
 // The loop has one state. Before an interruption begins, it is pending:
 //
@@ -154,6 +155,10 @@ func (m *Machine) Step(now Instant, ev Event) ([]Effect, Instant) {
 		m.distrustProbe(now, 0)
 	case OnHookInCall:
 		m.onHookInCall(now, &ev)
+	case CallAdopted:
+		m.callAdopted(now, &ev)
+	case AdapterLegHeard:
+		m.adapterLegHeard(&ev)
 	case LeftOffHook:
 		m.leftOffHook(now)
 	case FlashReported:

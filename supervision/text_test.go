@@ -32,9 +32,14 @@ func TestTextForm(t *testing.T) {
 		"probe-answered hook=unknown": {Kind: supervision.ProbeAnswered},
 		"trial-set call=2 interval=20ms pulse-dialling-off": {Kind: supervision.TrialSet, Call: 2, Interval: 20 * ms,
 			PulseDiallingOff: true},
-		"current-unreadable":        {Kind: supervision.CurrentUnreadable},
-		"adapter-changed":           {Kind: supervision.AdapterChanged},
-		"on-hook-in-call call=2":    {Kind: supervision.OnHookInCall, Call: 2},
+		"current-unreadable":     {Kind: supervision.CurrentUnreadable},
+		"adapter-changed":        {Kind: supervision.AdapterChanged},
+		"on-hook-in-call call=2": {Kind: supervision.OnHookInCall, Call: 2},
+		"call-adopted call=2 emergency number=resembles-emergency": {Kind: supervision.CallAdopted, Call: 2,
+			Emergency: true, Number: supervision.NumberResembles},
+		"adapter-leg-heard call=2": {Kind: supervision.AdapterLegHeard, Call: 2},
+		"adapter-leg-cleared call=2 answer=other": {Kind: supervision.AdapterLegCleared, Call: 2,
+			Answer: supervision.AnswerOther},
 		"seized":                    {Kind: supervision.Seized},
 		"released reading=repeated": {Kind: supervision.Released, Reading: supervision.ReadingRepeated},
 		"released reading=before-closing": {Kind: supervision.Released,
@@ -109,17 +114,17 @@ func TestEveryValueHasAWord(t *testing.T) {
 		counts[name] = [2]int{n, want}
 	}
 	walk("progress", 3, func(i uint8) string { return supervision.Progress(i).String() })
-	walk("event kind", 32, func(i uint8) string { return supervision.EventKind(i).String() })
+	walk("event kind", 34, func(i uint8) string { return supervision.EventKind(i).String() })
 	walk("evidence", 11, func(i uint8) string { return supervision.Evidence(i).String() })
 	walk("reading", 3, func(i uint8) string { return supervision.Reading(i).String() })
 	walk("number", 3, func(i uint8) string { return supervision.NumberClass(i).String() })
-	walk("answer", 3, func(i uint8) string { return supervision.Answer(i).String() })
+	walk("answer", 4, func(i uint8) string { return supervision.Answer(i).String() })
 	walk("hook", 3, func(i uint8) string { return supervision.Hook(i).String() })
 	walk("failure", 9, func(i uint8) string { return supervision.Failure(i).String() })
 	walk("effect kind", 9, func(i uint8) string { return supervision.EffectKind(i).String() })
 	walk("report", 9, func(i uint8) string { return supervision.ReportKind(i).String() })
-	walk("suppression", 15, func(i uint8) string { return supervision.Suppression(i).String() })
-	walk("incident", 19, func(i uint8) string { return supervision.Incident(i).String() })
+	walk("suppression", 16, func(i uint8) string { return supervision.Suppression(i).String() })
+	walk("incident", 20, func(i uint8) string { return supervision.Incident(i).String() })
 	for name, n := range counts {
 		if n[0] != n[1] {
 			t.Errorf("%s: %d words, want %d", name, n[0], n[1])
@@ -199,6 +204,8 @@ func FuzzText(f *testing.F) {
 	f.Add("far-end-cleared call=3 evidence=bye late=1.5s")
 	f.Add("open-loop call=1 seq=1 interval=800ms not-after=+1.2s")
 	f.Add("report suppressed call=1 rule=life-safety")
+	f.Add("call-adopted call=7 emergency number=resembles-emergency")
+	f.Add("adapter-leg-cleared call=7 answer=other")
 	f.Fuzz(func(t *testing.T, text string) {
 		if ev, err := supervision.ParseEvent(text); err == nil {
 			if again, err := supervision.ParseEvent(ev.String()); err != nil || again != ev {

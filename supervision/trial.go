@@ -46,6 +46,8 @@ func (m *Machine) trialSet(now Instant, ev *Event) {
 		why = SuppressedEmergency
 	case c.resembles:
 		why = SuppressedResembles
+	case c.adoption != adoptionNone:
+		why = SuppressedAdopted
 	case m.policy.LifeSafety:
 		why = SuppressedLifeSafety
 	case m.inCallbackWindow(now):

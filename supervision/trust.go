@@ -10,11 +10,12 @@ package supervision
 const onHookLimit = 2
 
 // onHookInCall counts the adapter's reports of on hook in an answered call. In a call that is being cleared they do not
-// count, since the near end may be on hook. Nor do they in an emergency call: some adapters keep it up after the caller
-// has hung up (common practice), so that the emergency centre decides when it ends.
+// count, since the near end may be on hook. Nor do they in an adopted call that was not heard, since the adapter may
+// not have it any more, nor in an emergency call: some adapters keep it up after the caller has hung up (common
+// practice), so that the emergency centre decides when it ends.
 func (m *Machine) onHookInCall(now Instant, ev *Event) {
 	c := m.find(ev.Call)
-	if c == nil || !c.answered || c.emergency || c.leg != legUp {
+	if c == nil || !c.answered || c.emergency || c.adoption == adoptionUnheard || c.leg != legUp {
 		return
 	}
 	if c.onHookReports++; c.onHookReports >= onHookLimit {

@@ -15,6 +15,7 @@ var (
 		CallRefused:  "call-refused", AdapterRefused: "adapter-refused", AdapterRegistered: "adapter-registered",
 		FarEndSilent: "far-end-silent", CurrentUnreadable: "current-unreadable",
 		AdapterChanged: "adapter-changed", OnHookInCall: "on-hook-in-call",
+		CallAdopted: "call-adopted", AdapterLegHeard: "adapter-leg-heard",
 	}
 	evidenceWords = [evidences]string{
 		EvidenceNone: "none", EvidenceBye: "bye", EvidenceDialogEvent: "dialog-event", EvidenceTone: "tone",
@@ -22,7 +23,8 @@ var (
 		EvidenceServiceLost: "service-lost", EvidenceShutdown: "shutdown",
 		EvidenceNotAllowed: "not-allowed", EvidenceNoRoom: "no-room", EvidenceNotHere: "not-here",
 	}
-	answerWords = [answers]string{AnswerNone: "none", AnswerConfirmed: "confirmed", AnswerUnknown: "unknown-call"}
+	answerWords = [answers]string{AnswerNone: "none", AnswerConfirmed: "confirmed", AnswerUnknown: "unknown-call",
+		AnswerOther: "other"}
 	numberWords = [numberKinds]string{NumberOrdinary: "ordinary", NumberResembles: "resembles-emergency",
 		NumberUnlistedPrefix: "unlisted-prefix"}
 	progressWords = [progresses]string{ProgressNone: "none", ProgressTrying: "trying", ProgressRinging: "ringing"}
@@ -60,6 +62,7 @@ var (
 		SuppressedLoopFaulted: "loop-faulted", SuppressedOutOfBounds: "out-of-bounds",
 		SuppressedNoContact: "no-contact", SuppressedCallback: "callback-window",
 		SuppressedResembles: "resembles-emergency", SuppressedTooManyOpenings: "too-many-openings",
+		SuppressedAdopted: "adopted",
 	}
 	incidentWords = [incidents]string{
 		IncidentNone: "none", IncidentUnreachable: "controller-unreachable", IncidentContactStuck: "contact-stuck",
@@ -71,7 +74,7 @@ var (
 		IncidentRefused: "controller-refused", IncidentLoopOpen: "loop-open",
 		IncidentAdapterRefused:  "adapter-refused",
 		IncidentEmergencyFailed: "emergency-failed", IncidentEmergencyAbandoned: "emergency-abandoned",
-		IncidentFarEndSilent: "far-end-silent",
+		IncidentFarEndSilent: "far-end-silent", IncidentAdopted: "adopted",
 	}
 )
 

@@ -86,6 +86,9 @@ func Advice(reason supervision.Incident, rule supervision.Suppression, flash boo
 	case supervision.IncidentEmergencyAbandoned:
 		return "Ask the person who dialled on line LINE whether help is needed, and keep the line on hook, since the " +
 			"emergency centre may call back; `clearback explain LINE` shows how far the call got."
+	case supervision.IncidentAdopted:
+		return "Check whether the lamp of line LINE still shows a hold, and if so, free it with `clearback pulse LINE`; the " +
+			"daemon's log shows why it restarted."
 	case supervision.IncidentFarEndSilent:
 		return "Ask on line LINE whether somebody is still there, and hang up if not; if this often happens with nobody " +
 			"there, set `media_lost: act`, which ends such calls."
@@ -133,6 +136,8 @@ func ruleAdvice(rule supervision.Suppression) string {
 			"daemon only monitors it."
 	case supervision.SuppressedTooManyOpenings:
 		return "Find out what causes so many calls to or from line LINE and ends them, then " + lamp
+	case supervision.SuppressedAdopted:
+		return "Find out why the daemon restarted (its log and the system's say so), then " + lamp
 	case supervision.SuppressedCallback:
 		return "Wait until the call-back window is over (`policy.callback_window`): the emergency centre may be about to " +
 			"call back."
@@ -213,6 +218,10 @@ func Observation(reason supervision.Incident, rule supervision.Suppression, flas
 		return "An emergency call was not put through: no service answered it, or this daemon could not pass it on."
 	case supervision.IncidentEmergencyAbandoned:
 		return "An emergency call was abandoned: its caller, or the adapter, ended it before anybody answered."
+	case supervision.IncidentAdopted:
+		return "The far end cleared a call that was answered before the daemon restarted. For such a call the loop opens " +
+			"only if the adapter is heard in it after the restart and then confirms the BYE in time, since somebody may have " +
+			"hung up and lifted again. It was not heard, or did not confirm, so the loop stayed closed."
 	case supervision.IncidentFarEndSilent:
 		return "For 5 min neither sound nor RTCP reports came from the far end, although it had sent some before " +
 			"and nobody had signalled hold. The service still knew the call, or at least did not deny it."
@@ -253,6 +262,9 @@ func ruleObservation(rule supervision.Suppression) string {
 	case supervision.SuppressedTooManyOpenings:
 		return "The far end had cleared this line more often within a minute than people can cause, so for 5 min no " +
 			"clearing opened its loop."
+	case supervision.SuppressedAdopted:
+		return "The call was answered before the daemon restarted, and after the restart the adapter was not heard in it, or " +
+			"did not confirm the BYE in time."
 	case supervision.SuppressedCallback:
 		return "An emergency call had ended shortly before, and the emergency centre might have been about to call " +
 			"back."

@@ -54,6 +54,8 @@ type CallInfo struct {
 	// Test: the far end is this daemon (a trial).
 	Test  bool
 	Party Party
+	// Began and Answered are set for an adopted call, from the former process's record; zero: not known.
+	Began, Answered time.Time
 }
 
 // ClearedBy is the end of a call that cleared first.
@@ -113,9 +115,10 @@ type Account struct {
 	Party Party
 
 	// A zero time means that the event has not happened. Began is when the call arrived or was requested, or when the
-	// pulse was commanded. Cleared is when the daemon learnt of the first clearing. Ended is when the outcome became
-	// known. It is zero while the outcome is [OutcomeInProgress], and with [OutcomeBrokenOff] if the time of the
-	// daemon's death is unknown. Later events (the adapter's answer, the end of the incident) do not change it.
+	// pulse was commanded. Began and Answered of an adopted call are when it was taken up, if no [CallInfo] says more.
+	// Cleared is when the daemon learnt of the first clearing. Ended is when the outcome became known. It is zero while
+	// the outcome is [OutcomeInProgress], and with [OutcomeBrokenOff] if the time of the daemon's death is unknown.
+	// Later events (the adapter's answer, the end of the incident) do not change it.
 	Began, Answered, Cleared, Ended time.Time
 
 	// ClearedBy is the end that cleared first, or whose clearing was learnt first if two cross. A waiting call that is
@@ -179,8 +182,8 @@ func (a *Account) Length(now time.Time) time.Duration {
 
 // Failed reports whether somebody should look at the line because of this account. That is so after an incident, and if
 // the clearing of an answered call may have left a hold behind unintentionally:
-//   - The loop stayed closed by the rule other-call, late, unknown-call, loop-busy, loop-faulted, out-of-bounds or
-//     too-many-openings, or because the adapter was lost, and the line was not seen on hook.
+//   - The loop stayed closed by the rule other-call, late, unknown-call, loop-busy, loop-faulted, out-of-bounds,
+//     too-many-openings or adopted, or because the adapter was lost, and the line was not seen on hook.
 //   - The outcome is broken off: the record ends before it, so it is not known.
 //   - The outcome is unknown, and the loop was measured to be open for less than nine tenths of the requested length.
 //   - The line was seen off hook after the interruption, and it was not a trial.
@@ -212,7 +215,7 @@ func leavesHold(rule supervision.Suppression) bool {
 	switch rule {
 	case supervision.SuppressedOtherCall, supervision.SuppressedLate, supervision.SuppressedUnknownCall,
 		supervision.SuppressedLoopBusy, supervision.SuppressedLoopFaulted, supervision.SuppressedOutOfBounds,
-		supervision.SuppressedTooManyOpenings:
+		supervision.SuppressedTooManyOpenings, supervision.SuppressedAdopted:
 		return true
 	default:
 		return false

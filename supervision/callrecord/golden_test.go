@@ -28,7 +28,7 @@ var renderScript = []string{
 	"too-many-openings",
 	"emergency-no-sound",
 	"short-opening", "found-open", "emergency-failed",
-	"far-end-silent", "trust-withdrawn",
+	"far-end-silent", "trust-withdrawn", "adopted-call", "adopted-emergency",
 }
 
 // TestExplainScripts plays scripts of the machine and compares the accounts and explanations with files that a person

@@ -38,7 +38,7 @@ type JSON struct {
 	Evidence string `json:"evidence,omitempty"`
 	// Late is how long before it was learnt the clearing happened.
 	Late float64 `json:"late_ms,omitempty"`
-	// Answer is the adapter's answer to the BYE: confirmed or unknown-call; omitted if there was none.
+	// Answer is the adapter's answer to the BYE: confirmed, unknown-call or other; omitted if there was none.
 	Answer string `json:"adapter_answer,omitempty"`
 
 	// Openings counts the interruptions. Asked and Measured belong to the last one.

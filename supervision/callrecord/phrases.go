@@ -88,6 +88,17 @@ func (c *timeline) callPhrase(ev *supervision.Event) (who, text string) {
 		return whoAdapter, "requested the call: the near end is off hook"
 	case supervision.CallRinging:
 		return whoAdapter, "rings"
+	case supervision.CallAdopted:
+		switch {
+		case ev.Emergency:
+			return whoUs, "takes up an emergency call that was answered before the daemon restarted"
+		case ev.Number == supervision.NumberResembles:
+			return whoUs, "takes up a call that was answered before the daemon restarted; its number may be read as an " +
+				"emergency number"
+		}
+		return whoUs, "takes up a call that was answered before the daemon restarted"
+	case supervision.AdapterLegHeard:
+		return whoAdapter, "is heard in this call for the first time since the restart"
 	case supervision.CallAnswered:
 		switch {
 		case c.cleared:
@@ -219,6 +230,8 @@ func answerPhrase(a supervision.Answer) string {
 		return "confirmed that its leg is cleared"
 	case supervision.AnswerUnknown:
 		return "answered that it knows no such call (481)"
+	case supervision.AnswerOther:
+		return "ended its leg without confirming our BYE (no 2xx)"
 	default:
 		return "never answered"
 	}
@@ -370,6 +383,8 @@ func actionOf(e *Entry) string {
 		return "refused (" + e.Event.Evidence.String() + ")"
 	case supervision.CallRequested:
 		return "requested by the adapter"
+	case supervision.CallAdopted:
+		return "taken up after a restart"
 	case supervision.CallAnswered:
 		return "answered"
 	case supervision.FarEndCleared:

@@ -113,6 +113,12 @@ func (c *openAccount) apply(n *CallInfo) {
 	}
 	c.Emergency = c.Emergency || n.Emergency
 	c.Trial = c.Trial || n.Test
+	if !n.Began.IsZero() {
+		c.Began = n.Began
+	}
+	if !n.Answered.IsZero() {
+		c.Answered = n.Answered
+	}
 	if n.Party.Number != "" {
 		c.Party.Number = n.Party.Number
 	}

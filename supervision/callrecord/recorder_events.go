@@ -14,6 +14,8 @@ func (t *Recorder) event(at time.Time, ev *supervision.Event) {
 		t.arrived(at, ev, Incoming)
 	case supervision.CallRequested:
 		t.arrived(at, ev, Outgoing)
+	case supervision.CallAdopted:
+		t.adopted(at, ev)
 	case supervision.CallAnswered:
 		t.answered(at, t.find(ev.Call))
 	case supervision.FarEndCleared:
@@ -44,7 +46,8 @@ func (t *Recorder) event(at time.Time, ev *supervision.Event) {
 	default:
 		// CallRinging, LoopUnknown, Seized, Released, CurrentUnreadable, LeftOffHook, FlashReported, ProbeAnswered,
 		// PulseRequested, TimePassed, TrialSet, SoundMissing and FarEndSilent: the effects that follow say what
-		// matters. SoundContested, AttemptEnded, AdapterChanged and OnHookInCall do not change an account.
+		// matters. SoundContested, AttemptEnded, AdapterChanged, OnHookInCall and AdapterLegHeard do not change an
+		// account.
 	}
 }
 
@@ -56,6 +59,19 @@ func (t *Recorder) arrived(at time.Time, ev *supervision.Event, d Direction) {
 	c.Emergency = c.Emergency || ev.Emergency
 	if d == Outgoing {
 		c.offered = true
+	}
+}
+
+// adopted begins the account of a call that was answered before a restart.
+func (t *Recorder) adopted(at time.Time, ev *supervision.Event) {
+	if ev.Call == 0 || t.find(ev.Call) != nil {
+		return
+	}
+	c := t.begin(at, ev.Call, DirectionUnknown)
+	c.Emergency = c.Emergency || ev.Emergency
+	c.offered = true
+	if c.Answered.IsZero() {
+		c.Answered = at
 	}
 }
 

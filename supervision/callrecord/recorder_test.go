@@ -300,6 +300,34 @@ func TestRecorderCallInfo(t *testing.T) {
 	assert.True(t, a.Emergency)
 }
 
+// TestAdoptedCallTimes checks that the account of an adopted call has the times of the earlier process, whether they
+// become known before or after the line takes up the call.
+func TestAdoptedCallTimes(t *testing.T) {
+	info := CallInfo{Call: 7, Direction: Outgoing, Began: at(-time.Hour), Answered: at(-time.Hour + time.Minute)}
+	entries := entriesOf(t, "0s call-adopted call=7 emergency\n2m near-end-cleared call=7\n2m clear-far-end call=7")
+	for first := range 2 {
+		r := NewRecorder("box-office")
+		if first == 0 {
+			assert.Nil(t, r.AddCallInfo(info))
+		}
+		accounts, _ := r.Take(entries[0])
+		require.Len(t, accounts, 1)
+		if first == 1 {
+			assert.Equal(t, at(0), accounts[0].Began, "so far nothing else is known")
+			assert.Equal(t, at(0), accounts[0].Answered)
+			require.NotNil(t, r.AddCallInfo(info))
+		}
+		accounts, _ = r.Take(entries[1])
+		require.Len(t, accounts, 1)
+		a := accounts[0]
+		assert.Equal(t, Outgoing, a.Direction)
+		assert.True(t, a.Emergency)
+		assert.Equal(t, info.Began, a.Began)
+		assert.Equal(t, time.Hour+time.Minute, a.Length(a.Cleared))
+		assert.Equal(t, OutcomeNotNeeded, a.Outcome)
+	}
+}
+
 // TestRecorderWithoutBeginning checks that an effect begins an account if the beginning of its call was lost.
 func TestRecorderWithoutBeginning(t *testing.T) {
 	a := one(t, "+5s far-end-cleared call=7 evidence=bye\n+5s clear-adapter-leg call=7\n+5.1s open-loop call=7 seq=3 interval=800ms not-after=+6s")

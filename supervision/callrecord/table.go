@@ -130,7 +130,12 @@ func (a *Account) outcomeText() string {
 
 // sameReason reports whether the rule only repeats the reason of the incident.
 func sameReason(reason supervision.Incident, rule supervision.Suppression) bool {
-	return reason == supervision.IncidentTooManyOpenings || reason.OfCall() && rule == supervision.SuppressedUnanswered
+	switch reason {
+	case supervision.IncidentTooManyOpenings, supervision.IncidentAdopted:
+		return true
+	default:
+		return reason.OfCall() && rule == supervision.SuppressedUnanswered
+	}
 }
 
 // reasonText joins the words of reason, rule and flash, without those that are not set.

@@ -196,7 +196,7 @@ func (c *timeline) add(e *Entry) {
 		c.rows = append(c.rows, row{e.At, who, text, -1})
 	}
 	switch e.Event.Kind {
-	case supervision.CallAnswered:
+	case supervision.CallAnswered, supervision.CallAdopted:
 		c.answered = c.answered || e.Event.Call == c.a.Call
 	case supervision.FarEndCleared, supervision.NearEndCleared, supervision.AdapterLost:
 		c.cleared = c.cleared || e.Event.Call == c.a.Call

@@ -23,7 +23,7 @@ func Decode(data []byte) (supervision.Policy, []Moment) {
 		a, b, c, d := data[0], data[1], data[2], data[3]
 		now = now.Add(waits(d))
 		ms = append(ms, Moment{Now: now, Event: supervision.Event{
-			Kind:      supervision.EventKind(a & 31),
+			Kind:      kinds(a & 31),
 			Call:      supervision.CallID(b & 7),
 			Seq:       supervision.Seq(b >> 3 & 7),
 			Emergency: a&0xe0 == 0xe0,
@@ -39,6 +39,19 @@ func Decode(data []byte) (supervision.Policy, []Moment) {
 		}})
 	}
 	return p, ms
+}
+
+// kinds maps a number below 32 to a kind of event. The numbers of two kinds that mean nothing to the machine stand for
+// the kinds beyond 31.
+func kinds(n byte) supervision.EventKind {
+	switch k := supervision.EventKind(n); k {
+	case supervision.CallRefused:
+		return supervision.CallAdopted
+	case supervision.AdapterRefused:
+		return supervision.AdapterLegHeard
+	default:
+		return k
+	}
 }
 
 // waits maps a byte to a time: 0 to 63 ms, up to 1.9 s, or up to 63 s.

@@ -137,4 +137,6 @@ func TestOrdersCoverEveryPhase(t *testing.T) {
 	must("see a storm end", tally.Calmed, 0.5)
 	must("wait for the sensor after the guard time", tally.Awaited, 0.5)
 	must("stop trusting the adapter's answers", tally.Distrusted, 1)
+	must("open the loop for an adopted call", tally.Adopted, 0.8)
+	must("keep the loop closed for an adopted call", tally.Withheld, 1)
 }

@@ -49,6 +49,7 @@ type callModel struct {
 	dialled                    bool // a tuning call during which the adapter asked for another call
 	onHookReports              int  // the adapter's reports of on hook while it is answered
 	trialInterval              time.Duration
+	adopted, heard             bool // answered before a restart; its leg was heard before our BYE
 	waits                      bool
 	waitBound                  supervision.Instant
 }
@@ -56,6 +57,11 @@ type callModel struct {
 // gone reports whether the adapter has no leg of the call and will not get one.
 func (c *callModel) gone() bool {
 	return c.refused || c.near || c.lost || c.legDone || c.far && !c.offered
+}
+
+// legEnded reports whether the adapter has answered that its leg has ended.
+func (c *callModel) legEnded() bool {
+	return c.legDone && (c.leg == supervision.AnswerConfirmed || c.leg == supervision.AnswerOther)
 }
 
 // onLine reports whether the call is ringing or in progress.
@@ -238,8 +244,12 @@ func (t *model) event(now supervision.Instant, ev *supervision.Event) {
 	t.guardOver(now, ev)
 	t.stormEvent(now, ev)
 	switch ev.Kind {
-	case supervision.CallArrived, supervision.CallRequested:
+	case supervision.CallArrived, supervision.CallRequested, supervision.CallAdopted:
 		t.newCall(now, ev)
+	case supervision.AdapterLegHeard:
+		if c := t.find(ev.Call); c != nil && c.adopted && c.onLine() {
+			c.heard = true
+		}
 	case supervision.CallAnswered, supervision.FarEndCleared, supervision.NearEndCleared,
 		supervision.AdapterLost, supervision.AdapterLegCleared:
 		t.callEvent(now, ev)
@@ -285,7 +295,12 @@ func (t *model) newCall(now supervision.Instant, ev *supervision.Event) {
 	}
 	t.known = true
 	c := callModel{id: ev.Call, emergency: ev.Emergency}
-	if ev.Kind == supervision.CallRequested {
+	switch ev.Kind {
+	case supervision.CallAdopted:
+		c.resembles = ev.Number == supervision.NumberResembles
+		c.adopted, c.answered, c.offered, t.seizure = true, true, true, true
+		t.watch.callOnLine()
+	case supervision.CallRequested:
 		c.resembles = ev.Number == supervision.NumberResembles
 		c.requested, c.offered, t.seizure = true, true, true
 		for i := range t.calls {
@@ -293,7 +308,7 @@ func (t *model) newCall(now supervision.Instant, ev *supervision.Event) {
 			o.dialled = o.dialled || o.tuning && !o.gone() && !o.far
 		}
 		t.watch.callOnLine()
-	} else {
+	default:
 		c.waits, c.waitBound = true, t.bound(now)
 	}
 	t.calls = append(t.calls, c)

@@ -117,8 +117,8 @@ func (t *model) anyCall() bool {
 // trialBounds reports whether a trial may be set.
 func (t *model) trialBounds(now supervision.Instant, ev *supervision.Event) bool {
 	c, p := t.find(ev.Call), &t.policy
-	if c == nil || c.gone() || !c.offered || !c.answered || c.far || c.emergency || c.resembles || p.LifeSafety ||
-		t.inWindow(now) {
+	if c == nil || c.gone() || !c.offered || !c.answered || c.far || c.emergency || c.resembles || c.adopted ||
+		p.LifeSafety || t.inWindow(now) {
 		return false
 	}
 	d, floor := ev.Interval, supervision.IntervalFloor
@@ -272,6 +272,8 @@ func (t *model) notePendingIncident(ev *supervision.Event, ef *supervision.Effec
 	switch {
 	case ef.Report == supervision.ReportCancelled && near:
 		t.watch.pendingIncident = pendingIncidentModel{call: c.id, why: supervision.IncidentSeized}
+	case ef.Suppression == supervision.SuppressedAdopted: // an incident at once
+		t.watch.pendingIncident = pendingIncidentModel{}
 	case ef.Report == supervision.ReportSuppressed && !(ef.Suppression == supervision.SuppressedLate &&
 		c.late > lateLimit):
 		t.watch.pendingIncident = pendingIncidentModel{call: c.id, why: supervision.IncidentSuppressed,

@@ -65,7 +65,7 @@ func checkListens(t *model, m *Moment, ef *supervision.Effect) string {
 func hindered(t *model, m *Moment) bool {
 	l := &t.verification.listen
 	switch m.Event.Kind {
-	case supervision.CallRequested, supervision.CallAnswered:
+	case supervision.CallRequested, supervision.CallAdopted, supervision.CallAnswered:
 		return t.known
 	case supervision.Seized:
 		return t.seizure
@@ -102,7 +102,8 @@ func listensEnd(t *model, m *Moment) string {
 	if l.asked {
 		by = l.askedAt.Add(probeLimit)
 	}
-	requested := m.Event.Kind == supervision.CallRequested || m.Event.Kind == supervision.CallAnswered
+	requested := m.Event.Kind == supervision.CallRequested || m.Event.Kind == supervision.CallAdopted ||
+		m.Event.Kind == supervision.CallAnswered
 	switch {
 	case m.Event.Kind == supervision.Released && t.policy.SenseTrusted && t.news(&m.Event):
 		return "continues the grace after the current has stopped"

@@ -15,7 +15,8 @@ type trustModel struct {
 func (t *model) trustEvent(now supervision.Instant, ev *supervision.Event) {
 	wrong := ev.Kind == supervision.AdapterChanged
 	c := t.find(ev.Call)
-	if ev.Kind == supervision.OnHookInCall && c != nil && c.onLine() && c.answered && !c.emergency {
+	if ev.Kind == supervision.OnHookInCall && c != nil && c.onLine() && c.answered && !c.emergency &&
+		(c.heard || !c.adopted) {
 		c.onHookReports++
 		wrong = c.onHookReports >= onHookLimit
 	}

@@ -159,7 +159,8 @@ func openDespite(why supervision.Suppression) Build {
 func Mutants() []Mutant {
 	return slices.Concat(mutantsOfCalls(), mutantsOfOpening(), mutantsOfOrder(), mutantsOfMessages(),
 		mutantsOfWatching(), mutantsOfListening(),
-		mutantsOfConsent(), mutantsOfStorms(), mutantsOfReadings(), mutantsOfTrust())
+		mutantsOfConsent(), mutantsOfStorms(), mutantsOfReadings(), mutantsOfTrust(),
+		mutantsOfAdoption())
 }
 
 func mutantsOfCalls() []Mutant {

@@ -26,6 +26,7 @@ func rules() []rule {
 		{0, "every operator's pulse has exactly one outcome", nil, checkPulseEnd},
 		{1, "opens only after the far end cleared an answered call and no other call is on the line, or for a pulse",
 			checkOpening, nil},
+		{1, "opens for an adopted call only if the adapter was heard in it and confirms our BYE in time", checkAdopted, nil},
 		{2, "never while ringing or talking, never for an emergency call, never on a life-safety line", checkForbidden,
 			neverEnd},
 		{3, "clears the adapter's leg first and waits at most lead for its answer", legFirst, leadEnd},
@@ -101,7 +102,7 @@ func suppressionIsTrue(t *model, m *Moment, c *callModel, ef *supervision.Effect
 	case supervision.SuppressedLate:
 		return c.late > lateLimit || m.Now > c.byeAt.Add(dialWindow-max(longest(&t.policy), c.trialInterval))
 	case supervision.SuppressedUnknownCall:
-		return c.leg == supervision.AnswerUnknown
+		return c.leg == supervision.AnswerUnknown && !c.adopted
 	case supervision.SuppressedLoopBusy:
 		return t.loop.begun || m.Now <= t.loop.quietBy
 	case supervision.SuppressedLoopFaulted:
@@ -111,12 +112,14 @@ func suppressionIsTrue(t *model, m *Moment, c *callModel, ef *supervision.Effect
 	case supervision.SuppressedCallback:
 		return (c.trial || c.tuning) && t.inWindow(m.Now)
 	case supervision.SuppressedOutOfBounds:
-		confirmed := c.legDone && c.leg == supervision.AnswerConfirmed
-		confirmed = confirmed && !t.anyLeg(c.id)
+		confirmed := c.legEnded() && !t.anyLeg(c.id)
 		return c.trial && (c.trialInterval > t.policy.MaxInterval-openRoom || !confirmed &&
 			c.trialInterval < t.policy.FlashMax+flashMargin)
 	case supervision.SuppressedTooManyOpenings:
 		return !c.trial && (t.storm.paused(m.Now) || t.storm.full(m.Now, &t.policy))
+	case supervision.SuppressedAdopted:
+		waits := c.heard && !c.legDone && m.Now < c.byeAt.Add(t.policy.Lead)
+		return c.adopted && !waits && unconfirmed(t, c) != ""
 	default:
 		return false
 	}
@@ -140,6 +143,10 @@ func accountEnd(t *model, m *Moment) string {
 	}
 	if why := c.emergencyIncident(m); why != supervision.IncidentNone && !isIncident(m, why, c.id) {
 		return "reports no incident although an emergency call ended without an answer"
+	}
+	if r := reported(m, supervision.ReportSuppressed); r != nil && r.Suppression == supervision.SuppressedAdopted &&
+		!isIncident(m, supervision.IncidentAdopted, r.Call) {
+		return "reports no incident although the loop stayed closed for an adopted call"
 	}
 	switch m.Event.Kind {
 	case supervision.FarEndCleared:
@@ -277,7 +284,7 @@ func legFirst(t *model, m *Moment, ef *supervision.Effect) string {
 	case !c.legDone && m.Now < c.clearedAt.Add(t.policy.Lead):
 		return "opens before lead is over, and the adapter has not answered"
 	}
-	confirmed := c.legDone && c.leg == supervision.AnswerConfirmed && !t.anyLeg(c.id)
+	confirmed := c.legEnded() && !t.anyLeg(c.id)
 	if !confirmed && t.policy.FlashMax > 0 && ef.Interval < t.policy.FlashMax+flashMargin {
 		return fmt.Sprintf("opens for %v, which can be read as a flash, although the leg is not confirmed cleared",
 			ef.Interval)
@@ -292,7 +299,7 @@ func leadEnd(t *model, m *Moment) string {
 	}
 	by := c.clearedAt.Add(t.policy.Lead)
 	if c.legDone {
-		if c.leg != supervision.AnswerUnknown {
+		if c.leg != supervision.AnswerUnknown || c.adopted {
 			return "does nothing after the adapter's answer"
 		}
 		by = c.legDoneAt.Add(probeLimit)

@@ -38,7 +38,7 @@ func incidentIsTrue(t *model, m *Moment, ef *supervision.Effect) string {
 			return "blames the interval for what it did not do"
 		}
 	case supervision.IncidentByeUnanswered:
-		if c := t.find(ef.Call); c != nil && c.legDone && c.leg == supervision.AnswerConfirmed {
+		if c := t.find(ef.Call); c != nil && c.legEnded() {
 			return "says that the adapter did not answer, which it did"
 		}
 	case supervision.IncidentContactStuck:
@@ -68,6 +68,11 @@ func incidentIsTrue(t *model, m *Moment, ef *supervision.Effect) string {
 	case supervision.IncidentTooManyOpenings:
 		if why := reported(m, supervision.ReportSuppressed); why == nil || !tooMany(why) || why.Call != ef.Call {
 			return "calls it a storm although nothing was refused"
+		}
+	case supervision.IncidentAdopted:
+		why := reported(m, supervision.ReportSuppressed)
+		if why == nil || why.Suppression != supervision.SuppressedAdopted || why.Call != ef.Call {
+			return "blames a restart although the loop did not stay closed for an adopted call"
 		}
 	case supervision.IncidentNoSound:
 		c := t.find(ef.Call)
@@ -165,6 +170,8 @@ func consent(t *model, m *Moment, c *callModel, ef *supervision.Effect) string {
 		return "opens twice for one clearing"
 	case c.trial || judged.Trial:
 		return "opens twice for a trial"
+	case c.adopted:
+		return "opens twice for an adopted call"
 	case t.inWindow(m.Now):
 		return "opens twice for one clearing in the call-back window"
 	case t.anyWaits():

@@ -36,7 +36,7 @@ func checkOffers(t *model, m *Moment, ef *supervision.Effect) string {
 			return "refuses a call that does not wait"
 		case ef.Code != busyHere:
 			return fmt.Sprintf("refuses with %d", ef.Code)
-		case m.Event.Kind != supervision.CallRequested && m.Event.Kind != supervision.Seized || !t.seizure:
+		case !refuses(m.Event.Kind) || !t.seizure:
 			return "refuses a waiting call though the near end did not seize"
 		}
 	case supervision.CloseLoop:
@@ -51,6 +51,11 @@ func checkOffers(t *model, m *Moment, ef *supervision.Effect) string {
 	return ""
 }
 
+// refuses reports whether the calls that wait are refused after an event of that kind, if it is a seizure.
+func refuses(k supervision.EventKind) bool {
+	return k == supervision.CallRequested || k == supervision.CallAdopted || k == supervision.Seized
+}
+
 // waitingEnd checks that no call waits without a reason or too long.
 func waitingEnd(t *model, m *Moment) string {
 	for i := range t.calls {
@@ -60,7 +65,7 @@ func waitingEnd(t *model, m *Moment) string {
 		}
 		free := !t.loop.begun && !t.loop.faulted && m.Now >= t.loop.quietBy && m.Now >= t.loop.recognised
 		switch {
-		case t.seizure && (m.Event.Kind == supervision.CallRequested || m.Event.Kind == supervision.Seized):
+		case t.seizure && refuses(m.Event.Kind):
 			return "does not refuse a waiting call after a seizure"
 		case m.Deadline > c.waitBound:
 			return "sets a deadline that lets a call wait too long"
@@ -170,7 +175,8 @@ func checkLooks(t *model, m *Moment) string {
 		return "probes although the sensor has reported"
 	case w.looked && m.Now < w.lookedAt.Add(t.policy.Watch):
 		return "looks at a line more often than it should"
-	case t.policy.Watch == 0 && w.pendingIncident.why == supervision.IncidentNone && !recently:
+	case t.policy.Watch == 0 && w.pendingIncident.why == supervision.IncidentNone && !recently &&
+		!w.hasIncident(supervision.IncidentAdopted):
 		return "looks at a line that is not watched"
 	}
 	return ""
@@ -187,7 +193,7 @@ func (t *model) interval(ef *supervision.Effect) time.Duration {
 	if c != nil && c.trial {
 		return c.trialInterval
 	}
-	if c != nil && (!c.legDone || c.leg != supervision.AnswerConfirmed || t.anyLeg(c.id)) && p.FlashMax > 0 {
+	if c != nil && (!c.legEnded() || t.anyLeg(c.id)) && p.FlashMax > 0 {
 		d = max(d, p.FlashMax+flashMargin)
 	}
 	return d

@@ -58,6 +58,7 @@ type Simulator struct {
 	dialled     Rand // separate, so that dialled numbers change nothing else in an order
 	readings    Rand // separate, so that how the sensor is read changes nothing else in an order
 	doubts      Rand // separate, so that what contradicts the adapter's answers changes nothing else in an order
+	adopted     Rand // separate, so that only orders with adopted calls change
 	checker     *Checker
 	plan        []plannedEvent
 	calls       []simulatedCall
@@ -119,6 +120,7 @@ func Policies() []supervision.Policy {
 // Run tries one order made from seed on a machine made by build. It returns the violations, or nil.
 func (w *Simulator) Run(seed uint64, build func(supervision.Policy) Stepper) []Violation {
 	w.rand, w.dialled, w.readings, w.doubts = Rand(seed), Rand(^seed), Rand(seed^1<<63), Rand(seed^1<<62)
+	w.adopted = Rand(seed ^ 1<<61)
 	policies := Policies()
 	p := policies[w.rand.Below(len(policies))]
 	return w.order(p, build(p))
@@ -140,6 +142,7 @@ func (w *Simulator) order(p supervision.Policy, m Stepper) []Violation {
 		w.plan = append(w.plan, plannedEvent{w.now.Add(w.doubts.Within(0, 60_000)),
 			supervision.Event{Kind: supervision.AdapterChanged}})
 	}
+	w.adopt()
 	for range stepsPerOrder {
 		ev := w.choose(deadline, chaos)
 		moment := Moment{Policy: w.reconsider(), Now: w.now, Event: ev}
@@ -165,6 +168,8 @@ func (w *Simulator) order(p supervision.Policy, m Stepper) []Violation {
 		}
 		for i := range effects {
 			w.occurrences.take(&effects[i])
+			c := w.checker.model.find(effects[i].Call)
+			w.occurrences.adopted = w.occurrences.adopted || c != nil && c.adopted && c.interrupted
 			w.answer(&effects[i])
 		}
 		w.Tally.Steps++

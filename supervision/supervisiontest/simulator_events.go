@@ -31,6 +31,35 @@ func (w *Simulator) spontaneous() supervision.Event {
 	}
 }
 
+// adopt sometimes begins an order with one or two calls that were answered before a restart. The leg of most is heard.
+func (w *Simulator) adopt() {
+	r := &w.adopted
+	if !r.Of(12) {
+		return
+	}
+	for range 1 + r.Below(5)/4 {
+		w.next++
+		w.calls = append(w.calls, simulatedCall{id: w.next, requested: true, answered: true})
+		ev := supervision.Event{Kind: supervision.CallAdopted, Call: w.next, Emergency: r.Of(10)}
+		if r.Of(5) {
+			ev.Number = supervision.NumberResembles
+		}
+		w.plan = append(w.plan, plannedEvent{w.now, ev})
+		if r.Of(5) {
+			w.plan = append(w.plan, plannedEvent{w.now + 1,
+				supervision.Event{Kind: supervision.TrialCall, Call: w.next}})
+		}
+		if r.Of(75) {
+			w.plan = append(w.plan, plannedEvent{w.now.Add(r.Within(1, 3000)), w.heard(w.next)})
+		}
+		w.contradict(w.next)
+	}
+}
+
+func (w *Simulator) heard(id supervision.CallID) supervision.Event {
+	return supervision.Event{Kind: supervision.AdapterLegHeard, Call: id}
+}
+
 func (w *Simulator) lively() *simulatedCall {
 	for i := range w.calls {
 		if !w.calls[i].gone && (w.calls[i].offered || w.calls[i].requested || w.rand.Of(20)) {
@@ -234,7 +263,7 @@ func (w *Simulator) nonsense() supervision.Event {
 		Emergency: r.Of(4),
 		Number:    supervision.NumberClass(max(0, w.dialled.Below(24)-21)),
 		Evidence:  supervision.Evidence(r.Below(9)),
-		Answer:    supervision.Answer(r.Below(3)),
+		Answer:    supervision.Answer(r.Below(4)),
 		Hook:      supervision.Hook(r.Below(3)),
 		Failure:   supervision.Failure(r.Below(7)),
 		Late:      r.Within(0, 1500),
@@ -254,6 +283,9 @@ func (w *Simulator) nonsense() supervision.Event {
 	}
 	if w.doubts.Of(5) {
 		ev.Kind = [...]supervision.EventKind{supervision.AdapterChanged, supervision.OnHookInCall}[w.doubts.Below(2)]
+	}
+	if w.adopted.Of(5) {
+		ev.Kind = [...]supervision.EventKind{supervision.CallAdopted, supervision.AdapterLegHeard}[w.adopted.Below(2)]
 	}
 	ev.Reading = supervision.Reading(max(0, w.readings.Below(8)-5))
 	return ev
@@ -311,6 +343,12 @@ func (w *Simulator) legCleared(id supervision.CallID) {
 	case w.rand.Of(3):
 		w.intrude(30, 500*time.Millisecond)
 		return // lost for good
+	}
+	if ev.Answer == supervision.AnswerConfirmed && w.adopted.Of(8) {
+		ev.Answer = supervision.AnswerOther
+	}
+	if w.adopted.Of(3) {
+		w.plan = append(w.plan, plannedEvent{w.now.Add(w.adopted.Within(0, 30)), w.heard(id)}) // only after our BYE
 	}
 	w.intrude(30, min(d, 500*time.Millisecond))
 	w.after(d, ev)

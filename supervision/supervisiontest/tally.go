@@ -9,7 +9,7 @@ type Tally struct {
 
 	// orders with these occurrences
 	Repeated, Tried, Caught, Watched, Pending, Stuck, Flashed, Changed, Listened, HungUp, Stormed, Calmed, Awaited int
-	Distrusted                                                                                                     int
+	Distrusted, Adopted, Withheld                                                                                  int
 }
 
 // Add adds another tally.
@@ -24,6 +24,7 @@ func (t *Tally) Add(o Tally) {
 	t.Listened, t.HungUp = t.Listened+o.Listened, t.HungUp+o.HungUp
 	t.Stormed, t.Calmed, t.Awaited = t.Stormed+o.Stormed, t.Calmed+o.Calmed, t.Awaited+o.Awaited
 	t.Distrusted += o.Distrusted
+	t.Adopted, t.Withheld = t.Adopted+o.Adopted, t.Withheld+o.Withheld
 	t.Pending, t.Stuck, t.Flashed, t.Changed = t.Pending+o.Pending, t.Stuck+o.Stuck, t.Flashed+o.Flashed,
 		t.Changed+o.Changed
 }
@@ -34,6 +35,7 @@ type occurrences struct {
 	opened                                                             supervision.CallID // of the last opening
 	repeated, tried, caught, watched, pending, stuck, flashed, changed bool
 	any, listened, hungUp, stormed, calmed, awaited, distrusted        bool
+	adopted, withheld                                                  bool // an adopted call opened the loop, or did not
 }
 
 // take notes one effect.
@@ -50,6 +52,7 @@ func (o *occurrences) take(ef *supervision.Effect) {
 			ef.Incident == supervision.IncidentSeized
 		o.stuck = o.stuck || ef.Incident == supervision.IncidentContactStuck
 		o.flashed = o.flashed || ef.Flash
+		o.withheld = o.withheld || ef.Incident == supervision.IncidentAdopted
 		o.stormed = o.stormed || ef.Incident == supervision.IncidentTooManyOpenings
 	case isReport(ef, supervision.ReportTrustWithdrawn):
 		o.distrusted = true
@@ -83,4 +86,6 @@ func (t *Tally) count(o *occurrences) {
 	add(&t.Calmed, o.calmed)
 	add(&t.Awaited, o.awaited)
 	add(&t.Distrusted, o.distrusted)
+	add(&t.Adopted, o.adopted)
+	add(&t.Withheld, o.withheld)
 }
