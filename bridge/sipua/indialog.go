@@ -147,7 +147,7 @@ func (l *leg) handleBye(r *endpoint.Request, d *dialog) {
 	if l.in != nil {
 		l.in.refuse(sip.StatusRequestTerminated)
 	}
-	l.finish(supervision.AnswerConfirmed)
+	l.finish(supervision.AnswerOther)
 }
 
 // needsCall reports whether a request crosses our BYE and needs a call (RFC 5407 section 3.2). NOTIFY may report a

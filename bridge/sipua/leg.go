@@ -258,6 +258,8 @@ func (l *leg) bye() {
 			l.finish(supervision.AnswerNone)
 		case res.StatusCode == sip.StatusCallTransactionDoesNotExists:
 			l.finish(supervision.AnswerUnknown)
+		case !res.IsSuccess():
+			l.finish(supervision.AnswerOther)
 		default:
 			l.finish(supervision.AnswerConfirmed)
 		}

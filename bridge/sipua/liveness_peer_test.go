@@ -270,7 +270,7 @@ func TestByeCrossesBye(t *testing.T) {
 		c.near.Request("BYE", "")
 		h.adapter.ExpectOf("200", "BYE")
 		h.adapter.Respond(bye, 481, "", "")
-		h.machine.saw("1 far end cleared: bye", "1 near end cleared", "1 adapter leg cleared: confirmed")
+		h.machine.saw("1 far end cleared: bye", "1 near end cleared", "1 adapter leg cleared: other")
 		h.atRest()
 	})
 }

@@ -125,7 +125,7 @@ func text(ev supervision.Event) string {
 		return fmt.Sprintf("%d adapter lost", ev.Call)
 	case supervision.AdapterLegCleared:
 		return fmt.Sprintf("%d adapter leg cleared: %s", ev.Call,
-			[...]string{"no answer", "confirmed", "unknown"}[ev.Answer])
+			[...]string{"no answer", "confirmed", "unknown", "other"}[ev.Answer])
 	case supervision.CallRefused:
 		return fmt.Sprintf("%d refused%s: %s", ev.Call, mark(ev), ev.Evidence)
 	case supervision.AdapterRefused, supervision.AdapterRegistered:
