@@ -37,6 +37,7 @@ type account struct {
 	id          int64 // in the file; 0: not written yet
 	first, last seq
 	dirty       bool
+	adopted     bool // an earlier run may have written it
 }
 
 // batcher turns records into rows to write. It belongs to the writer's goroutine.
@@ -140,6 +141,7 @@ func (b *batcher) entry(r *record) {
 	}
 	for _, a := range l.tail {
 		a.last = n
+		a.adopted = a.adopted || e.Event.Kind == supervision.CallAdopted && a.Call == e.Event.Call
 		b.mark(a)
 	}
 }

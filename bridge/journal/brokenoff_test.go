@@ -11,6 +11,7 @@ import (
 	"go.uber.org/zap/zapcore"
 	"go.uber.org/zap/zaptest/observer"
 
+	"clearback/supervision"
 	"clearback/supervision/callrecord"
 )
 
@@ -50,6 +51,49 @@ func TestBrokenOffCallIsLogged(t *testing.T) {
 	require.NoError(t, err)
 	assert.EqualValues(t, 2, row.Call)
 	assert.Equal(t, callrecord.OutcomeBrokenOff, row.Outcome)
+}
+
+// A call that the next run takes up again is the same call: its record continues, and it is not broken off.
+func TestAdoptedCallContinues(t *testing.T) {
+	path := newPath(t)
+	j := open(options(t, path), quick())
+	heldCallScript("box-office", start, 1, "on").part(0, 4).into(j)
+	heldCallScript("stage-door", start, 2, "on").part(0, 4).into(j)
+	heldCallScript("workshop", start, 3, "on").part(0, 4).into(j)
+	require.NoError(t, j.Close())
+
+	j = open(options(t, path), quick())
+	require.EqualValues(t, 4, j.FirstCall())
+	back := start.Add(time.Minute)
+	on("box-office", back).with(callrecord.CallInfo{Call: 1, Direction: callrecord.Incoming, Began: start,
+		Answered: start.Add(4 * time.Second)}).
+		after(0, "call-adopted call=1").after(time.Second, "adapter-leg-heard call=1").
+		after(time.Second, "near-end-cleared call=1", "clear-far-end call=1").into(j)
+	on("box-office", back.Add(time.Minute)).after(0, "call-arrived call=4").into(j)
+	on("workshop", back).after(0, "call-adopted call=3").into(j)
+	eventually(t, "call 3 is up again", func() bool {
+		row, _, err := reader(t, path).Call(ctx, 3)
+		return err == nil && row.Outcome == callrecord.OutcomeInProgress
+	})
+	require.NoError(t, j.Close())
+
+	rows, err := reader(t, path).Calls(ctx, Filter{Line: "box-office"})
+	require.NoError(t, err)
+	require.Len(t, rows, 2)
+	assert.Equal(t, callrecord.OutcomeNotNeeded, rows[0].Outcome)
+	assert.Equal(t, start, rows[0].Began.UTC())
+	assert.Equal(t, time.Minute+2*time.Second-4*time.Second, rows[0].Length(back))
+	_, entries, err := reader(t, path).Call(ctx, 1)
+	require.NoError(t, err)
+	assert.Equal(t, supervision.CallArrived, entries[0].Event.Kind)
+	assert.Equal(t, supervision.ClearFarEnd, entries[len(entries)-1].Effect.Kind)
+
+	lost, _, err := reader(t, path).Call(ctx, 2)
+	require.NoError(t, err)
+	assert.Equal(t, callrecord.OutcomeBrokenOff, lost.Outcome, "nobody took it up")
+	again, _, err := reader(t, path).Call(ctx, 3)
+	require.NoError(t, err)
+	assert.Equal(t, callrecord.OutcomeBrokenOff, again.Outcome, "the second run ended during it")
 }
 
 // A call that was refused before it reached the line is also the last call, and counts as failed.

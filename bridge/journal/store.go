@@ -45,7 +45,7 @@ type staleIncident struct {
 }
 
 type statements struct {
-	line, event, effect, measured, insert, update, find, incident, trial, state, trust *sql.Stmt
+	line, event, effect, measured, insert, update, find, findEarlier, incident, trial, state, trust *sql.Stmt
 
 	all []*sql.Stmt
 }
@@ -71,8 +71,9 @@ func (s *store) prepare(ctx context.Context) error {
 		{&q.measured, "UPDATE effects SET measured = ? WHERE line = ? AND id = ?"},
 		{&q.insert, "INSERT INTO calls(" + columns("", callColumns) + ", last, id, run, first) VALUES(" +
 			marks(len(callColumns)+4) + ")"},
-		{&q.update, "UPDATE calls SET " + strings.Join(callColumns, " = ?, ") + " = ?, last = ? WHERE id = ?"},
+		{&q.update, "UPDATE calls SET " + strings.Join(callColumns, " = ?, ") + " = ?, last = ?, run = ? WHERE id = ?"},
 		{&q.find, "SELECT id FROM calls WHERE call = ? AND line = ? AND run = ?"},
+		{&q.findEarlier, "SELECT id FROM calls WHERE call = ? AND line = ? AND run <= ? ORDER BY id DESC LIMIT 1"},
 		{&q.incident, `INSERT INTO incidents(line, call, reason, rule, flash, began, ended) VALUES(?,?,?,?,?,?,?)
 			ON CONFLICT(line, began, reason) DO UPDATE SET call = excluded.call, rule = excluded.rule, flash = excluded.flash, ended = excluded.ended`},
 		{&q.trial, `INSERT OR REPLACE INTO trials(line, session, at, call, catch, asked, measured, cleared, by, rang_up)
@@ -342,8 +343,12 @@ func (s *store) account(ctx context.Context, a *account, fresh map[*account]int6
 	}
 	id := a.id
 	if id == 0 && a.Call != 0 {
-		// The account may have been written before it was dropped from memory.
-		if err := s.stmts.find.QueryRowContext(ctx, int64(a.Call), line, s.run).Scan(&id); err != nil &&
+		// The account may have been written before it was dropped from memory, or by the former run of an adopted call.
+		find := s.stmts.find
+		if a.adopted {
+			find = s.stmts.findEarlier
+		}
+		if err := find.QueryRowContext(ctx, int64(a.Call), line, s.run).Scan(&id); err != nil &&
 			!errors.Is(err, sql.ErrNoRows) {
 			return err
 		}
@@ -352,7 +357,7 @@ func (s *store) account(ctx context.Context, a *account, fresh map[*account]int6
 	s.args = s.callValues(s.args[:0], line, &a.Account)
 	s.args = append(s.args, s.base+int64(a.last))
 	if id != 0 {
-		_, err = s.stmts.update.ExecContext(ctx, append(s.args, id)...)
+		_, err = s.stmts.update.ExecContext(ctx, append(s.args, s.run, id)...)
 	} else {
 		s.call++
 		id = s.call

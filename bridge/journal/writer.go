@@ -241,7 +241,7 @@ func (w *writer) open(ctx context.Context, now time.Time) error {
 	}
 	w.s = s
 	for _, line := range slices.Sorted(maps.Keys(s.brokenOff)) {
-		w.log.Warn("the daemon died during these calls, and a hold may have stayed: check the lamp of the line; `clearback explain "+line+
+		w.log.Warn("the daemon died during these calls, and a hold may have stayed unless they are taken up again: check the lamp of the line; `clearback explain "+line+
 			"` says what to do", zap.String("line", line), zap.Uint64s("calls", s.brokenOff[line]))
 	}
 	if !s.continued {
