@@ -180,24 +180,34 @@ func collect(n *yaml.Node, path string, have map[string]bool) {
 // lineName matches the first row of each line in a block that shows contacts.
 var lineName = regexp.MustCompile(`(?m)^  - name: ([a-z-]+)\n    contact:`)
 
-// TestPageBlocksLoad checks that each YAML block of the pages loads. The test adds the rest of the file and of each
-// line to a block that begins with a comment. The blocks must show every driver.
+// wholeFile completes a YAML block of a page. A block that begins with a comment gets the rest of the file and of each
+// line. A block that is one line gets the rest of the file.
+func wholeFile(text string) string {
+	const head = "country: GB\nsip: {adapter_side: {listen: 192.0.2.10:5060}, service_side: {listen: 192.0.2.10:5070}}\n"
+	if strings.HasPrefix(text, "   ") { // the block is part of a list
+		text = strings.ReplaceAll("\n"+text, "\n   ", "\n")
+	}
+	switch {
+	case strings.HasPrefix(text, "#"):
+		return head + lineName.ReplaceAllString(text, "  - name: $1\n    adapter: {user: $1, password: {file: a}}\n"+
+			"    service: {registrar: sip:pbx.millrace.example, user: $1, password: {file: b}}\n    contact:")
+	case strings.HasPrefix(text, "  - name: "):
+		return head + "controllers: [{name: relays, driver: modbus, modbus: {address: 192.0.2.30:502}}]\nlines:\n" + text
+	}
+	return text
+}
+
+// TestPageBlocksLoad checks that each YAML block of the pages loads, completed by wholeFile. The blocks must show every
+// driver.
 func TestPageBlocksLoad(t *testing.T) {
 	drivers := map[string]bool{}
-	for _, page := range []string{"../README.md", "contacts.md", "operation.md"} {
+	for _, page := range []string{"../README.md", "contacts.md", "operation.md", "relay.md", "wiring.md", "adding-a-line.md"} {
 		blocks := strings.Split(string(read(t, page)), "```yaml\n")[1:]
 		require.NotEmpty(t, blocks, page)
 		for n, b := range blocks {
 			text, _, closed := strings.Cut(b, "```")
 			require.True(t, closed)
-			if strings.HasPrefix(text, "   ") { // the block is part of a list
-				text = strings.ReplaceAll("\n"+text, "\n   ", "\n")
-			}
-			if strings.HasPrefix(text, "#") {
-				text = "country: GB\nsip: {adapter_side: {listen: 192.0.2.10:5060}, service_side: {listen: 192.0.2.10:5070}}\n" +
-					lineName.ReplaceAllString(text, "  - name: $1\n    adapter: {user: $1, password: {file: a}}\n"+
-						"    service: {registrar: sip:pbx.millrace.example, user: $1, password: {file: b}}\n    contact:")
-			}
+			text = wholeFile(text)
 			c, faults := config.Parse(page, []byte(text), secrets())
 			require.Empty(t, faults.String(), text)
 			if page == "../README.md" && n == 0 { // the commands below the block need this

@@ -129,9 +129,10 @@ var testsMay = map[string][]string{
 		"bridge/relay/mqtt/brokertest",
 		"bridge/relay/relaytest", "bridge/relay/relaytest/vm", "bridge/sipua/rawtest",
 		"bridge/sipua/conformance"}, // conformance checks what the daemon sends
-	"cmd/internal/cli":       {"bridge/daemon/daemontest", "bridge/relay/relaytest"},
-	"cmd/internal/testrun":   {"bridge/programtest"},
-	"deploy":                 {"bridge/programtest", "config", "supervision"},
+	"cmd/internal/cli":     {"bridge/daemon/daemontest", "bridge/relay/relaytest"},
+	"cmd/internal/testrun": {"bridge/programtest"},
+	"deploy": {"bridge/programtest", "config", "supervision", "supervision/keysystem",
+		"supervision/window"},
 	"supervision/tuning":     {"bridge/programtest"},
 	"supervision/callrecord": {"supervision/supervisiontest"},
 	"bridge/control":         {"bridge", "bridge/programtest", "bridge/relay", "supervision"}, // measures when a new interval is in use

@@ -6,6 +6,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
 )
@@ -42,9 +43,44 @@ func TestPackageFiles(t *testing.T) {
 	if len(files) != 3 || len(sums) != 3 {
 		t.Errorf("%d packages with %d names; want 3", len(files), len(sums))
 	}
+	for _, f := range files {
+		checkDrawings(t, f)
+	}
 	check := append([]string{"--allow-root", "--fail-on", "error,warning"}, files...)
 	if out, err := exec.Command("lintian", check...).CombinedOutput(); err != nil {
 		t.Errorf("lintian: %v\n%s", err, out)
+	}
+}
+
+// drawing matches a drawing that a page shows.
+var drawing = regexp.MustCompile(`\]\((drawings/[^)]+)\)`)
+
+// checkDrawings checks that a package has every drawing that its pages show, where they look for it.
+func checkDrawings(t *testing.T, deb string) {
+	t.Helper()
+	dir := t.TempDir()
+	if out, err := exec.Command("dpkg-deb", "-x", deb, dir).CombinedOutput(); err != nil {
+		t.Fatalf("dpkg-deb: %v\n%s", err, out)
+	}
+	pages, err := filepath.Glob(filepath.Join(dir, "usr/share/doc/*/*.md"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	shown := 0
+	for _, page := range pages {
+		text, err := os.ReadFile(page)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, m := range drawing.FindAllStringSubmatch(string(text), -1) {
+			shown++
+			if _, err := os.Stat(filepath.Join(filepath.Dir(page), m[1])); err != nil {
+				t.Error(err)
+			}
+		}
+	}
+	if daemon := strings.HasPrefix(filepath.Base(deb), "clearback_"); daemon != (shown > 0) {
+		t.Errorf("%s shows %d drawings", filepath.Base(deb), shown)
 	}
 }
 

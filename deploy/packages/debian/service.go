@@ -5,6 +5,7 @@ import (
 	"embed"
 	"os"
 	"path/filepath"
+	"strings"
 	"text/template"
 
 	"github.com/goreleaser/nfpm/v2"
@@ -25,7 +26,7 @@ type service struct {
 	Secrets  string   // the folder of the secrets
 	Check    string   // the command that checks the file
 	samples  []string // in the main module's folder deploy
-	pages    []string // in the main module's folder
+	pages    []string // in the main module's folder; their folders below deploy stay
 	text     string   // the package's description
 }
 
@@ -34,7 +35,9 @@ var services = []service{
 		Unit: "clearback", UserText: "clearback telephone lines",
 		File: "/etc/clearback/clearback.yaml", First: "clearback.yaml", Secrets: "/etc/clearback/secrets",
 		Check: "clearback check", samples: []string{"clearback.yaml", "contacts.yaml"},
-		pages: []string{"SAFETY.md", "deploy/operation.md", "deploy/contacts.md"},
+		pages: []string{"SAFETY.md", "deploy/operation.md", "deploy/contacts.md", "deploy/relay.md", "deploy/wiring.md",
+			"deploy/adding-a-line.md", "deploy/replacing-an-adapter.md", "deploy/drawings/one-line.svg",
+			"deploy/drawings/four-lines.svg", "deploy/drawings/loop-current.svg"},
 		text: `clears held calls of key telephones when the far end hangs up
 A SIP daemon between the VoIP adapter of an old key telephone system and its
 PBX or provider. When the far end of a call hangs up, it opens the line's loop
@@ -73,7 +76,7 @@ func (r *release) service(s service, arch string) (*nfpm.Info, error) {
 	}
 	for _, page := range s.pages {
 		contents = append(contents, file(filepath.Join(r.source, page),
-			"/usr/share/doc/"+s.Unit+"/"+filepath.Base(page), 0o644))
+			"/usr/share/doc/"+s.Unit+"/"+strings.TrimPrefix(page, "deploy/"), 0o644))
 	}
 	generated := map[string]string{ // by the path in the package
 		"/usr/share/" + s.Unit + "/" + s.First:           r.path(s.Unit + ".first"),
