@@ -9,6 +9,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"unicode/utf8"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -28,6 +29,7 @@ var drawingCautions = []string{"Cautions", "hurt", "ull the plug", "licensed per
 func drawingFault(svg string) string {
 	d := xml.NewDecoder(strings.NewReader(svg))
 	var open []string
+	caution := false             // the present text is one
 	texts := map[string]string{} // by element
 	for {
 		token, err := d.Token()
@@ -53,6 +55,9 @@ func drawingFault(svg string) string {
 		case xml.CharData:
 			if n := len(open); n > 0 {
 				texts[open[n-1]] += string(token)
+				if letters := utf8.RuneCountInString(string(token)); caution && letters > cautionLetters {
+					return fmt.Sprintf("a caution of %d letters leaves its frame: %s", letters, token)
+				}
 			}
 		case xml.EndElement:
 			open = open[:len(open)-1]
@@ -65,6 +70,9 @@ func drawingFault(svg string) string {
 				return fault
 			}
 			open = append(open, name)
+			caution = slices.ContainsFunc(token.Attr, func(a xml.Attr) bool {
+				return a.Name.Local == "x" && a.Value == cautionColumn
+			})
 		}
 	}
 }
@@ -90,6 +98,12 @@ func attributesFault(element string, all []xml.Attr) string {
 	}
 	return ""
 }
+
+// Cautions begin at this column, and their frame has room for so many letters of a wide font, measured with DejaVu Sans.
+const (
+	cautionColumn  = "36"
+	cautionLetters = 118
+)
 
 // TestDrawings checks that each drawing can be read by everybody, refers to nothing outside, and has its cautions.
 func TestDrawings(t *testing.T) {
@@ -118,6 +132,7 @@ func TestDrawings(t *testing.T) {
 		{"<svg", `<?xml-stylesheet href="a.css"?><svg`, "more than elements"},
 		{"Never connect this to a pair that still carries a public exchange's service", "", "public exchange"},
 		{"after each change", "", "after each change"},
+		{"Fit the bypass, and show", "Fit the bypass beside the line card, at the height of your eyes, and show", "leaves its frame"},
 	} {
 		require.Contains(t, drawingFault(strings.Replace(good, tt.from, tt.to, 1)), tt.fault)
 	}
