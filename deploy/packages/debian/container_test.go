@@ -24,7 +24,7 @@ lines:
 `
 	agentFile = `listen: 127.0.0.1:502
 allow_from: [127.0.0.1]
-contacts: [{name: box-office, simulated: {}}]
+contacts: [{name: box-office, simulated: {}}, {name: workshop, simulated: {}}]
 mqtt: {address: "mqtt://127.0.0.1:1883", prefix: millrace, user: cabinet, password: {credential: broker}}
 `
 )
@@ -86,6 +86,7 @@ func TestPackages(t *testing.T) {
 		{"serving", serving},
 		{"a daemon that was killed serves again", killedDaemon},
 		{"a daemon that hangs is started again", hangingDaemon},
+		{"a line is added as the guide says", addedLine},
 		{"an upgrade keeps the edited file and restarts", upgrade},
 		{"an upgrade leaves a daemon running whose file has faults", upgradeWithFaults},
 		{"an upgrade waits for an emergency call", upgradeDuringEmergencyCall},
@@ -188,6 +189,48 @@ func hangingDaemon(t *testing.T, b *box) {
 	b.await(t, "test $(systemctl show clearback --value -p NRestarts) = 1 && systemctl -q is-active clearback")
 	contains(t, b.must(t, "journalctl -o cat --no-pager -u clearback -n 2000"), "Watchdog timeout (limit 1s)!")
 	b.must(t, "rm -r /etc/systemd/system/clearback.service.d && systemctl daemon-reload && systemctl restart clearback")
+	b.serves(t)
+}
+
+// addedLine follows adding-a-line.md with its own commands, as far as they need neither adapter nor PBX. The container
+// has no sudo, and its agent has other registers than the guide's board.
+func addedLine(t *testing.T, b *box) {
+	guide, err := os.ReadFile("../../adding-a-line.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	commands := regexp.MustCompile(`(?m)^ *\$ (?:sudo )?(.+)$`).FindAllStringSubmatch(string(guide), -1)
+	follow := func(begin string) string {
+		for _, m := range commands {
+			if strings.HasPrefix(m[1], begin) {
+				return strings.ReplaceAll(m[1], "sudo ", "")
+			}
+		}
+		t.Fatalf("the guide has no command %s", begin)
+		return ""
+	}
+	_, line, _ := strings.Cut(string(guide), "```yaml\n")
+	line, _, _ = strings.Cut(line, "```")
+	line = strings.NewReplacer("coil: 2", "coil: 1", "{register: 18, unit: 100ms,", "{register: 3, unit: 1ms,",
+		"sip:pbx.millrace.example", `"sip:127.0.0.1:5080"`).Replace(line)
+
+	for _, secret := range []string{"workshop-adapter", "workshop-service"} {
+		b.must(t, "echo curtain | "+follow("install -m 600 /dev/stdin /etc/clearback/secrets/"+secret))
+	}
+	b.must(t, follow("clearback lines"))
+	b.write(t, "/etc/clearback/clearback.yaml", daemonFile+line, 0o644)
+	contains(t, b.must(t, follow("clearback check")), "line workshop: contact of kind oneshot",
+		"clearback.yaml: no faults")
+	b.must(t, follow("systemctl stop clearback"))
+	b.must(t, follow("systemctl start clearback"))
+	b.await(t, "clearback lines | grep -q 'workshop.* closed '")
+	b.await(t, follow("clearback pulse workshop")+" | grep -q '(asked 800 ms); hook: unknown'")
+	b.try(follow("clearback pulse workshop --interval 2.8s & sleep 1; sudo systemctl kill --signal=KILL clearback"))
+	b.await(t, "clearback lines | grep -q 'workshop.* closed '")
+	contains(t, b.must(t, "journalctl -o cat --no-pager -u clearback -n 200"), "every contact is closed")
+
+	b.write(t, "/etc/clearback/clearback.yaml", daemonFile, 0o644)
+	b.must(t, "rm /etc/clearback/secrets/workshop-*; systemctl restart clearback")
 	b.serves(t)
 }
 
