@@ -99,7 +99,7 @@ func attributesFault(element string, all []xml.Attr) string {
 	return ""
 }
 
-// Cautions begin at this column, and their frame has room for so many letters of a wide font, measured with DejaVu Sans.
+// Cautions begin at this column. Their frame has room for so many letters of a wide font, measured with DejaVu Sans.
 const (
 	cautionColumn  = "36"
 	cautionLetters = 118
