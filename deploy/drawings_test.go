@@ -132,7 +132,8 @@ func TestDrawings(t *testing.T) {
 		{"<svg", `<?xml-stylesheet href="a.css"?><svg`, "more than elements"},
 		{"Never connect this to a pair that still carries a public exchange's service", "", "public exchange"},
 		{"after each change", "", "after each change"},
-		{"Fit the bypass, and show", "Fit the bypass beside the line card, at the height of your eyes, and show", "leaves its frame"},
+		{"Fit the bypass, and show", "Fit the bypass at the height of your eyes, beside the line card, and show",
+			"leaves its frame"},
 	} {
 		require.Contains(t, drawingFault(strings.Replace(good, tt.from, tt.to, 1)), tt.fault)
 	}

@@ -126,7 +126,8 @@ func TestPageCommands(t *testing.T) {
 	}
 	require.Greater(t, n, 60)
 
-	const page = "```sh\nclearback run --config x # y\n```\n   ```console\n   $ cd /; sudo clearback pulse a &\n   out\n   ```\n`clearback close`"
+	const page = "```sh\nclearback run --config x # y\n```\n" +
+		"   ```console\n   $ cd /; sudo clearback pulse a &\n   out\n   ```\n`clearback close`"
 	require.Equal(t, []string{"clearback run --config x", "cd /", "clearback pulse a", "clearback close"},
 		pageCommands(page))
 	for command, fault := range map[string]string{
@@ -194,7 +195,8 @@ func TestGuidesQuoteMessages(t *testing.T) {
 			"the adapter's answers to OPTIONS follow the hook: the daemon trusts them from its next start on",
 			"NOT trusted"},
 		"../cmd/internal/cli/saveinterval.go": {"%s: written to %s", "%s: in use from now on"},
-		"../cmd/internal/cli/tune.go": {"Hold %d of at most %d. %s is being called: lift when it rings; you will hear a tone.",
+		"../cmd/internal/cli/tune.go": {
+			"Hold %d of at most %d. %s is being called: lift when it rings; you will hear a tone.",
 			"Press the hold key, put the handset down, and check that the lamp winks. Then press Enter.",
 			"Did the lamp go out? y, n, or ? if you cannot tell:"},
 		"../cmd/internal/cli/control.go": {"%s: loop open for %s (asked %d ms); hook: %s", "NOT trusted yet",
@@ -202,7 +204,8 @@ func TestGuidesQuoteMessages(t *testing.T) {
 		"../bridge/sipua/registration/refusals.go": {"wrong user or password"},
 		"../bridge/sipua/registration/authenticate.go": {"its password is right, but its address, or the socket that it " +
 			"used, does not belong to the line"},
-		"../bridge/daemon/trust.go": {"the adapter's User-Agent has changed since its answers were checked; they are not trusted until"},
+		"../bridge/daemon/trust.go": {"the adapter's User-Agent has changed since its answers were checked; they are not " +
+			"trusted until"},
 	} {
 		source := string(read(t, file))
 		for _, text := range texts {
