@@ -101,6 +101,8 @@ type Result struct {
 type Contact interface {
 	// Interrupt opens the loop and closes it again. It returns when the loop is closed, or when the outcome is Refused
 	// or Unknown. A second Interrupt is refused while the first is under way. Cancelling ctx closes the loop at once.
+	// After a close without an answer, which the controller may still carry out, no opening is written until a later
+	// close was confirmed and the time-out of a request has passed since then. The wait ends at NotAfter ([ErrLate]).
 	Interrupt(ctx context.Context, i Interruption) Result
 	// Close closes the contact and ends an opening that is under way. It never queues behind an opening. It returns nil
 	// once the controller has confirmed the close. Until then the driver repeats the close, at most [CloseEvery] apart,

@@ -60,7 +60,7 @@ func TestAwaitResume(t *testing.T) {
 		synctest.Test(t, func(t *testing.T) {
 			told := 0
 			c, o := newOutlasting(t, func(time.Time) { told++ }, length)
-			next := newLink(nil)
+			next := newLink(nil, nil)
 			o.resumption <- resumption{next, relay.LevelOpen, o.at.Add(time.Millisecond)}
 			o.withdraw()
 			l, _ := c.awaitResume(nil, o, lost)
@@ -86,7 +86,7 @@ func TestAwaitResume(t *testing.T) {
 			c, o := newOutlasting(t, nil, length)
 			ended := NewDeviceSession(nil, time.Second).(*deviceSession)
 			ended.fail(lost)
-			l, r := c.awaitResume(newLink(ended), o, lost)
+			l, r := c.awaitResume(newLink(ended, []*Contact{c}), o, lost)
 			require.Nil(t, l)
 			require.Equal(t, relay.Unknown, r.Outcome)
 			require.ErrorIs(t, r.Err, lost)

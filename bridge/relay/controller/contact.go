@@ -16,6 +16,7 @@ type Contact struct {
 	index        int // position in the controller's contacts
 	opt          ContactOptions
 	closeRetrier *relay.CloseRetrier
+	unanswered   unansweredCloses
 
 	mu      sync.Mutex
 	current *opening  // the interruption under way; nil if there is none
@@ -54,7 +55,7 @@ type opening struct {
 }
 
 func newContact(b *Controller, index int, o ContactOptions) *Contact {
-	c := &Contact{control: b, index: index, opt: o}
+	c := &Contact{control: b, index: index, opt: o, unanswered: unansweredCloses{timeout: b.opt.Timeout}}
 	c.closeRetrier = relay.NewCloseRetrier(c.retry, func(n relay.Notice) {
 		n.Contact = o.Name
 		b.notify(n)
@@ -65,7 +66,8 @@ func newContact(b *Controller, index int, o ContactOptions) *Contact {
 // Kind returns the kind given in the options.
 func (c *Contact) Kind() relay.Kind { return c.opt.Kind }
 
-// Interrupt opens the loop for the duration, counted from the controller's confirmation. If the connection is lost
+// Interrupt opens the loop for the duration, counted from the controller's confirmation. First it waits until no close
+// without an answer can end the opening (see unansweredCloses), but never past NotAfter. If the connection is lost
 // during the opening, or a write gets no answer, Interrupt returns the outcome Unknown at once, and the CloseRetrier
 // closes the contact. A repeated Seq returns the earlier result, unless nothing was written or the controller refused
 // the opening.
@@ -131,7 +133,11 @@ func (c *Contact) finish(o *opening, r relay.Result) {
 
 // interrupt writes the opening, waits for its end and makes sure that the contact is closed.
 func (c *Contact) interrupt(ctx context.Context, s *link, o *opening) relay.Result {
-	if err := s.acquire(o.stop, o.NotAfter); err != nil {
+	err := c.unanswered.wait(o, s)
+	if err == nil {
+		err = s.acquire(o.stop, o.NotAfter)
+	}
+	if err != nil {
 		return refused(fmt.Errorf("line %s: %w", c.opt.Name, err))
 	}
 	call, err := s.start(Request{Op: Open, Contact: c.index, Seq: o.Seq, Duration: c.length(o.Duration)}, true,

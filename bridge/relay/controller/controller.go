@@ -7,6 +7,8 @@
 //     itself and that survives a lost connection: it continues if it reads open within 100 ms.
 //   - An opening is never written after its NotAfter.
 //   - A close is written at once, even while an opening waits for its answer.
+//   - An opening waits for the answers to the earlier closes of its contact. If one gets no answer, the opening waits
+//     until the time-out has passed since the next close was confirmed. This holds across connections.
 //   - After an opening the contact is read back.
 //   - A request without an answer ends the connection. The outcome is then unknown until a close is confirmed.
 //   - A close that is not confirmed yet is owed. It is repeated until it is confirmed.
@@ -18,6 +20,7 @@
 //	controller.go     Controller: options, start and shutdown, connecting and reconnecting, polling
 //	contact.go        Contact: one opening from its checks to its result; reading the contact and the input
 //	close.go          closing: on request, as an owed close, at the start of a connection, after a poll
+//	unanswered.go     the closes without an answer, for which the next opening waits
 //	resume.go         an opening that the controller times itself, across a lost connection
 //	try.go            trying the command that opens without opening the loop
 //	group.go          Group: several controllers that fail independently
@@ -339,7 +342,7 @@ func (ctl *Controller) connect(ctx context.Context) (*link, error) {
 	if err != nil {
 		return nil, err
 	}
-	l := newLink(session)
+	l := newLink(session, ctl.contacts)
 	if err := ctl.closeAll(ctx, l); err != nil {
 		l.Stop(true)
 		return nil, err

@@ -75,16 +75,18 @@ type PendingRequest struct {
 	Sent time.Time
 
 	answer  chan Answer // buffer 1: a session never waits for a caller that has gone
+	ended   func(error) // receives the answer's error, before the caller does
 	release func()      // releases the slot; further calls do nothing
 }
 
 // NewPendingRequest returns a request that holds no slot.
 func NewPendingRequest() *PendingRequest {
-	return &PendingRequest{answer: make(chan Answer, 1), release: func() {}}
+	return &PendingRequest{answer: make(chan Answer, 1), ended: func(error) {}, release: func() {}}
 }
 
 // End delivers the answer. It must be called only once.
 func (c *PendingRequest) End(a Answer) {
+	c.ended(a.Err)
 	c.answer <- a
 	c.release()
 }
@@ -127,13 +129,14 @@ func (l *ConnectionLost) Unwrap() []error { return []error{relay.ErrNoAnswer, l.
 // belong to an opening under way, do not.
 type link struct {
 	Session
-	slot chan struct{} // buffer 1: whoever holds the token has the one ordinary request
+	contacts []*Contact    // the controller's contacts
+	slot     chan struct{} // buffer 1: whoever holds the token has the one ordinary request
 	// closeWanted are the contacts for which a close was requested after this connection had begun to close them.
 	closeWanted []*Contact
 }
 
-func newLink(s Session) *link {
-	l := &link{Session: s, slot: make(chan struct{}, 1)}
+func newLink(s Session, contacts []*Contact) *link {
+	l := &link{Session: s, contacts: contacts, slot: make(chan struct{}, 1)}
 	l.slot <- struct{}{}
 	return l
 }
@@ -162,6 +165,9 @@ func (l *link) start(r Request, slot bool, before func() error) (*PendingRequest
 	c := NewPendingRequest()
 	if slot {
 		c.release = sync.OnceFunc(func() { l.slot <- struct{}{} })
+	}
+	if r.Op == Close || r.Op == Try { // Try closes too
+		before = l.contacts[r.Contact].unanswered.track(c, before)
 	}
 	err := l.Session.Start(c, r, before)
 	if err != nil {

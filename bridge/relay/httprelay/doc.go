@@ -44,6 +44,12 @@
 // is then on the line. A timed opening then ends by itself. Otherwise the next poll closes the loop again: within 250
 // ms during the 10 s after an opening of unknown outcome, and at the poll interval after that.
 //
+// # Closes that come late
+//
+// A close that was given up may exist in the same way. It would end an opening that was made meanwhile. So the next
+// opening waits until a later close was confirmed and the time-out has passed since then. A close that is carried out
+// even later ends the opening early. The opening is then too short, and the hold may stay.
+//
 // # Wiring
 //
 // Use the relay's normally closed contact, so that the loop is closed when the device has no power, and make "open" the

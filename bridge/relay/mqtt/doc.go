@@ -56,7 +56,8 @@
 // therefore need the user's explicit consent, and count as kind none even if the device times its openings. Their state
 // topic should be retained, or published after each command. A close needs no new message there if the state is closed
 // already. Without a state topic nothing is read back, and the only confirmation is that the broker delivered the
-// command to a subscriber.
+// command to a subscriber. In both cases a close may be confirmed before the device has carried it out. A device that
+// carries out its messages in order does so before a later opening.
 //
 // # When something dies
 //

@@ -8,8 +8,8 @@ import (
 	"clearback/bridge/relay"
 )
 
-// lateCases are the cases in which the controller still holds an opening that the driver gave up. They depend on no
-// durations: the controller holds the opening until Release.
+// lateCases are the cases in which the controller still holds a command that the driver gave up. No delay makes them
+// fail: the controller holds the command until Release.
 var lateCases = []testCase{
 	{"a controller slower than the time-out leaves nothing open", func(t *testing.T, f Factory) {
 		r := started(t, f)
@@ -64,6 +64,37 @@ var lateCases = []testCase{
 		if err := r.Contacts[0].Close(r.ctx(testTimeout)); err != nil {
 			t.Fatal(err)
 		}
+		r.works()
+	}},
+	{"no opening until a close without an answer can no longer end it", func(t *testing.T, f Factory) {
+		r := started(t, f)
+		if r.Late == LateInOrder {
+			t.Log("this controller carries out nothing before a close that it holds")
+			return
+		}
+		ctx, cancel := context.WithCancel(context.Background())
+		defer cancel()
+		result := r.open(ctx, 0, r.long())
+		r.Controller.Inject(Fault{Do: StallRequest, On: Closing, Once: true})
+		cancel()
+		r.until("the controller has the close", func() bool { return r.Controller.Stalled() > 0 })
+		r.Controller.Cut() // from here on the driver cannot know what becomes of that close
+		r.awaitLinkLoss()
+		restored := time.Now()
+		r.Controller.Restore()
+		if res := get(r, "result", result); res.Outcome != relay.Unknown {
+			t.Logf("the controller holds a close of the other line: %+v", res)
+			r.Controller.Release()
+			return
+		}
+		if err := r.Contacts[0].Close(r.ctx(testTimeout)); err != nil {
+			t.Fatal(err)
+		}
+		r.until("an interruption works again", func() bool { return r.interrupt(r.length()).Outcome == relay.Done })
+		if d := time.Since(restored); d < r.Timeout+r.length() {
+			t.Fatalf("an opening of %v was over %v after the link was back, with a time-out of %v", r.length(), d, r.Timeout)
+		}
+		r.Controller.Release()
 		r.works()
 	}},
 }
