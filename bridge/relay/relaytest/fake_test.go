@@ -104,3 +104,14 @@ func TestFakeSenses(t *testing.T) {
 	require.Equal(t, relay.LevelOpen, level)
 	require.Len(t, f.SenseTimes(), 3)
 }
+
+// A gauge that has just started has measured nothing, even if its goroutine has not run yet.
+func TestGaugeBegins(t *testing.T) {
+	stop := make(chan struct{}) // closed when the test ends
+	g := newGauge(time.Hour, func() { <-stop })
+	total, recent := g.total(), g.recentMax()
+	close(stop)
+	g.end()
+	require.Zero(t, total)
+	require.LessOrEqual(t, recent, time.Duration(0))
+}

@@ -11,6 +11,7 @@ import (
 // mistaken for a fault.
 type latenessGauge struct {
 	usual time.Duration // the longest duration of a round on a quiet machine
+	made  time.Time
 	stop  chan struct{} // closed by end
 	done  chan struct{} // closed when the goroutine has ended
 
@@ -25,7 +26,9 @@ type latenessGauge struct {
 const worstFor = time.Second
 
 func newGauge(usual time.Duration, round func()) *latenessGauge {
-	g := &latenessGauge{usual: usual, stop: make(chan struct{}), done: make(chan struct{}), since: time.Now()}
+	now := time.Now()
+	g := &latenessGauge{usual: usual, stop: make(chan struct{}), done: make(chan struct{}), began: now, since: now,
+		made: now}
 	go func() {
 		defer close(g.done)
 		for {
@@ -160,8 +163,11 @@ func Timeout(quiet time.Duration) time.Duration {
 	late := time.Duration(0)
 	if g := processGauge(); g != nil {
 		late = g.recentMax()
+		if time.Since(g.made) < worstFor { // the suite's own start is still to come
+			late = timeoutMost / timeoutLates
+		}
 	}
-	for range timeoutSleeps { // a gauge that has just started has measured nothing
+	for range timeoutSleeps { // outside a suite there is no gauge
 		began := time.Now()
 		time.Sleep(sleep)
 		late = max(late, time.Since(began)-sleep-sleepUsual)
