@@ -35,6 +35,10 @@ func LoadForCheck(path string) (*Config, Faults, error) {
 	return loadForCheck(path, serviceUnit("clearback"))
 }
 
+// CredentialFile returns the file from which clearback.service gets a credential at its next start. It returns "" if the
+// unit is not installed, or gets the credential in another way. The file need not exist.
+func CredentialFile(name string) string { return serviceUnit("clearback").source(name) }
+
 // LoadRelayForCheck is [LoadForCheck] for the agent's file and clearback-relay.service.
 func LoadRelayForCheck(path string) (*Relay, Faults, error) {
 	data, err := file.Read(path)

@@ -73,8 +73,9 @@ var may = map[string][]string{
 	"cmd/internal/cli": {
 		"supervision", "supervision/sanitize", "supervision/callrecord", "supervision/tuning", "supervision/window",
 		"config", "bridge/control", "bridge/daemon", "bridge/journal", "bridge/rehearsal",
-		"bridge/relay", "bridge/relay/agent/agentrun", "bridge/relay/drivers",
+		"bridge/relay", "bridge/relay/agent/agentrun", "bridge/relay/drivers", "cmd/internal/setup", "config/file",
 	},
+	"cmd/internal/setup":   {"bridge/control", "bridge/daemon", "config", "config/file", "supervision", "supervision/sanitize"},
 	"cmd/internal/arch":    {},
 	"cmd/internal/figures": {},
 	"cmd/internal/frozen":  {}, // tests only
@@ -129,7 +130,8 @@ var testsMay = map[string][]string{
 		"bridge/relay/mqtt/brokertest",
 		"bridge/relay/relaytest", "bridge/relay/relaytest/vm", "bridge/sipua/rawtest",
 		"bridge/sipua/conformance"}, // conformance checks what the daemon sends
-	"cmd/internal/cli":     {"bridge/daemon/daemontest", "bridge/relay/relaytest"},
+	"cmd/internal/cli": {"bridge/daemon/daemontest", "bridge/loopbacktest", "bridge/relay/modbus/modbustest",
+		"bridge/relay/relaytest", "bridge/sipua/uatest"},
 	"cmd/internal/testrun": {"bridge/programtest"},
 	"deploy": {"bridge/programtest", "config", "supervision", "supervision/keysystem",
 		"supervision/window"},

@@ -274,6 +274,11 @@ func (e *env) pulse(ctx context.Context, l *daemon.Line) bool {
 		fmt.Fprintln(e.Out, "not opened")
 		return true
 	}
+	return e.openOnce(ctx, l)
+}
+
+// openOnce opens the loop of an idle line once and reports the result.
+func (e *env) openOnce(ctx context.Context, l *daemon.Line) bool {
 	sensing, stop := context.WithCancel(ctx)
 	current := &currentLog{}
 	var watching sync.WaitGroup

@@ -70,6 +70,12 @@ func commands() []command {
 			example: "clearback explain box-office",
 		},
 		{
+			group: groupAdjust, name: "setup", setup: setUp,
+			short:   "Ask about the first line, try it, and write the file",
+			more:    "It proves each answer on the network before the next question, makes no call, and continues where it stopped.",
+			example: "clearback setup",
+		},
+		{
 			group: groupAdjust, name: "check", operands: "[FILE]", setup: check,
 			short:   "Check a configuration file; --live tries the lines",
 			more:    "Without --live it needs no hardware. With --live it registers, so the daemon must not be running.",

@@ -21,8 +21,8 @@ import (
 	"clearback/supervision/callrecord"
 )
 
-// terminal returns a terminal with that many columns, and a function that returns what was written to it.
-func terminal(t *testing.T, columns int) (f *os.File, written func() string) {
+// pseudoTerminal opens a terminal. What is written to master is typed there, and what it shows is read from master.
+func pseudoTerminal(t *testing.T) (master, terminal *os.File) {
 	t.Helper()
 	master, err := os.OpenFile("/dev/ptmx", os.O_RDWR, 0)
 	require.NoError(t, err)
@@ -38,8 +38,16 @@ func terminal(t *testing.T, columns int) (f *os.File, written func() string) {
 		number, wrong = unix.IoctlGetInt(int(fd), unix.TIOCGPTN)
 	}))
 	require.NoError(t, wrong)
-	f, err = os.OpenFile(fmt.Sprintf("/dev/pts/%d", number), os.O_RDWR|unix.O_NOCTTY, 0)
+	terminal, err = os.OpenFile(fmt.Sprintf("/dev/pts/%d", number), os.O_RDWR|unix.O_NOCTTY, 0)
 	require.NoError(t, err)
+	t.Cleanup(func() { terminal.Close() })
+	return master, terminal
+}
+
+// terminal returns a terminal with that many columns, and a function that returns what was written to it.
+func terminal(t *testing.T, columns int) (f *os.File, written func() string) {
+	t.Helper()
+	master, f := pseudoTerminal(t)
 	require.NoError(t, unix.IoctlSetWinsize(int(f.Fd()), unix.TIOCSWINSZ, &unix.Winsize{Row: 24, Col: uint16(columns)}))
 	var b bytes.Buffer
 	read := make(chan struct{})

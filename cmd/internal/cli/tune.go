@@ -345,15 +345,23 @@ func (p *terminalOperator) ask(ctx context.Context, format string, a ...any) (st
 
 // readLine reads a line of the user's input and removes the white space around it. It also returns when ctx ends.
 func readLine(ctx context.Context, in *bufio.Reader) (string, error) {
+	return inputOr(ctx, func() (string, error) {
+		s, err := in.ReadString('\n')
+		return strings.TrimSpace(s), err
+	})
+}
+
+// inputOr returns what read returns, or an error when ctx ends; read then runs on.
+func inputOr(ctx context.Context, read func() (string, error)) (string, error) {
 	type line struct {
 		s   string
 		err error
 	}
-	// Buffered: the reader may still be blocked on the input when readLine has returned.
+	// Buffered: the reader may still be blocked on the input when inputOr has returned.
 	got := make(chan line, 1)
 	go func() {
-		s, err := in.ReadString('\n')
-		got <- line{strings.TrimSpace(s), err}
+		s, err := read()
+		got <- line{s, err}
 	}()
 	select {
 	case g := <-got:

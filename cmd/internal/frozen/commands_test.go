@@ -16,7 +16,7 @@ import (
 // commands are all commands, as the user types them.
 var commands = []string{
 	"run", "check", "lines", "calls", "explain", "window", "tune", "keep", "pulse", "rehearse", "close", "relay",
-	"version",
+	"setup", "version",
 }
 
 // flagLine matches a flag in the help of a command. The second group matches if the flag takes a value.
