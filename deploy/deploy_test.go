@@ -201,7 +201,8 @@ func wholeFile(text string) string {
 // driver.
 func TestPageBlocksLoad(t *testing.T) {
 	drivers := map[string]bool{}
-	for _, page := range []string{"../README.md", "contacts.md", "operation.md", "relay.md", "wiring.md", "adding-a-line.md"} {
+	for _, page := range []string{"../README.md", "contacts.md", "operation.md", "relay.md", "wiring.md", "adding-a-line.md",
+		"first-line.md"} {
 		blocks := strings.Split(string(read(t, page)), "```yaml\n")[1:]
 		require.NotEmpty(t, blocks, page)
 		for n, b := range blocks {

@@ -24,6 +24,7 @@ type service struct {
 	File     string   // the configuration file
 	First    string   // its first version, in folder files
 	Secrets  string   // the folder of the secrets
+	Write    string   // how to write the file
 	Check    string   // the command that checks the file
 	samples  []string // in the main module's folder deploy
 	pages    []string // in the main module's folder; their folders below deploy stay
@@ -34,9 +35,10 @@ var services = []service{
 	{
 		Unit: "clearback", UserText: "clearback telephone lines",
 		File: "/etc/clearback/clearback.yaml", First: "clearback.yaml", Secrets: "/etc/clearback/secrets",
+		Write: "Run clearback setup, or edit /etc/clearback/clearback.yaml",
 		Check: "clearback check", samples: []string{"clearback.yaml", "contacts.yaml"},
 		pages: []string{"SAFETY.md", "deploy/operation.md", "deploy/contacts.md", "deploy/relay.md", "deploy/wiring.md",
-			"deploy/adding-a-line.md", "deploy/replacing-an-adapter.md", "deploy/drawings/one-line.svg",
+			"deploy/first-line.md", "deploy/adding-a-line.md", "deploy/replacing-an-adapter.md", "deploy/drawings/one-line.svg",
 			"deploy/drawings/four-lines.svg", "deploy/drawings/driver-stage.svg", "deploy/drawings/loop-current.svg"},
 		text: `clears held calls of key telephones when the far end hangs up
 A SIP daemon between the VoIP adapter of an old key telephone system and its
@@ -48,6 +50,7 @@ Read /usr/share/doc/clearback/SAFETY.md before you wire anything.`,
 	{
 		Unit: "clearback-relay", UserText: "clearback relay agent",
 		File: "/etc/clearback/relay.yaml", First: "relay.yaml", Secrets: "/etc/clearback/relay-secrets",
+		Write: "Edit /etc/clearback/relay.yaml",
 		Check: "clearback relay --check --config /etc/clearback/relay.yaml", samples: []string{"relay.yaml"},
 		pages: []string{"SAFETY.md"},
 		text: `opens and closes the relay contacts of telephone lines
