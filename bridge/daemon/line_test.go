@@ -2,6 +2,8 @@ package daemon
 
 import (
 	"context"
+	"database/sql"
+	"fmt"
 	"os"
 	"path/filepath"
 	"testing"
@@ -159,6 +161,70 @@ func TestServesWithoutJournalAndSocket(t *testing.T) {
 	require.Empty(t, seen.Lines[0].Contact.Problem)
 	pulsedBy(t, d.backend)
 	require.Empty(t, d.Shutdown(context.Background()))
+}
+
+// The journal has a newer version: a later program has upgraded it, and then crashed or was replaced by this one. The
+// line is served, a call-back window is still known as long as this program can read it, nothing is recorded, and the
+// daemon says so. The later program finds everything as it left it.
+func TestJournalOfANewerVersion(t *testing.T) {
+	t.Parallel()
+	c, _ := stage(t)
+	change := func(statements string) {
+		db, err := sql.Open("sqlite", "file:"+c.Journal.File)
+		require.NoError(t, err)
+		_, err = db.Exec(statements)
+		require.NoError(t, err)
+		require.NoError(t, db.Close())
+	}
+	served := func() (seen control.Daemon, line journal.SavedLine, log string) {
+		before, err := os.ReadFile(c.Journal.File)
+		require.NoError(t, err)
+		d, logs := startTestDaemon(t, c)
+		require.Eventually(t, func() bool { return d.agent.Line("box-office").Status().Service.Registered },
+			5*time.Second, 5*time.Millisecond)
+		seen, line = d.backend.Daemon(), d.journal.SavedLine("box-office")
+		require.Contains(t, seen.Journal.Problem, "written by a newer version; nothing is recorded")
+		if seen.Lines[0].CallbackUntil == nil {
+			pulsedBy(t, d.backend)
+		} else {
+			p, err := d.backend.Pulse(t.Context(), "box-office", 300*time.Millisecond)
+			require.NoError(t, err)
+			require.Contains(t, p.Refused, "the emergency centre may be about to call back")
+		}
+		require.Empty(t, d.Shutdown(context.Background()))
+		after, err := os.ReadFile(c.Journal.File)
+		require.NoError(t, err)
+		require.Equal(t, before, after)
+		said := logs.FilterMessageSnippet("the journal cannot be written; calls are not affected").All()
+		require.NotEmpty(t, said)
+		return seen, line, fmt.Sprint(said[0].ContextMap()["error"])
+	}
+
+	d, _ := startTestDaemon(t, c)
+	k := d.Line("box-office")
+	k.save(supervision.SavedState{CallbackBy: supervision.Instant(time.Since(k.epoch) + 10*time.Minute)})
+	d.Shutdown(context.Background())
+	trust := journal.Trust{Probe: true, UserAgent: "Millrace 2.1", At: time.Now().UTC().Truncate(time.Microsecond)}
+	require.NoError(t, journal.SaveTrust(c.Journal.File, "box-office", trust))
+	change("ALTER TABLE lines ADD COLUMN lamp INTEGER; CREATE TABLE lamps(id INTEGER PRIMARY KEY); PRAGMA user_version = 4711")
+
+	seen, line, log := served()
+	require.NotNil(t, seen.Lines[0].CallbackUntil)
+	assert.WithinDuration(t, time.Now().Add(10*time.Minute), *seen.Lines[0].CallbackUntil, time.Minute)
+	assert.Zero(t, line.Trust)
+	assert.Contains(t, log, "version 4711")
+	assert.Contains(t, log, "use the clearback that wrote the file, or a later one")
+	assert.NotContains(t, log, "cannot be read")
+
+	change("ALTER TABLE lines RENAME TO pairs")
+	seen, _, log = served()
+	assert.Nil(t, seen.Lines[0].CallbackUntil)
+	assert.Contains(t, log, "call-back windows and pauses after storms cannot be read from it either")
+
+	change("ALTER TABLE pairs RENAME TO lines; PRAGMA user_version = 3")
+	d, _ = startTestDaemon(t, c)
+	assert.Equal(t, trust, d.journal.SavedLine("box-office").Trust)
+	assert.NotNil(t, d.backend.Daemon().Lines[0].CallbackUntil)
 }
 
 // pulsedBy opens the loop by hand once the board is connected.

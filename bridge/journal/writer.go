@@ -2,6 +2,7 @@ package journal
 
 import (
 	"context"
+	"database/sql"
 	"errors"
 	"fmt"
 	"maps"
@@ -229,6 +230,9 @@ func (w *writer) open(ctx context.Context, now time.Time) error {
 		} // a journal that cannot be locked is written all the same
 	}
 	s, err := openStore(ctx, &w.o, w.pace.busy, now, w.previous)
+	if errors.Is(err, ErrNewer) {
+		return errors.Join(err, w.loadNewer(ctx))
+	}
 	if err != nil {
 		return err
 	}
@@ -268,6 +272,27 @@ func (w *writer) load(ctx context.Context, s *store, first uint64) error {
 		return err
 	}
 	w.shared.loaded(all, first)
+	return nil
+}
+
+// loadNewer reads the states of the lines from a file of a newer version, and changes nothing in it. That works as long
+// as the newer version has the columns of this one. What has to be safe without it is not taken: a newer version may
+// trust answers for other reasons.
+func (w *writer) loadNewer(ctx context.Context) error {
+	db, err := sql.Open("sqlite", dsn(w.o.Path, fmt.Sprintf("mode=ro&_pragma=busy_timeout(%d)",
+		w.pace.busy.Milliseconds())))
+	if err != nil {
+		return err
+	}
+	defer db.Close()
+	all, err := savedLines(ctx, db)
+	if err != nil {
+		return fmt.Errorf("call-back windows and pauses after storms cannot be read from it either: %w", err)
+	}
+	for i := range all {
+		all[i].Trust = Trust{}
+	}
+	w.shared.loaded(all, 0)
 	return nil
 }
 
