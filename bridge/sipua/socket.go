@@ -78,6 +78,7 @@ func (a *Agent) open() error {
 			Listen: s.at.Listen, UDP: s.at.UDP, TCP: s.at.TCP, Advertise: s.at.Advertise,
 			Accept: s.accept(), LimitUnknown: true, Known: s.configuredSources, Lookup: a.lookup, Logger: a.log,
 			InDialog: s.inDialog, Answers: s.answersStray, SameSide: s.sameSide, Bound: s.boundAddresses,
+			Suspended: s.suspended,
 			Urgent: func(r *sip.Request) bool {
 				if !r.IsInvite() {
 					return false

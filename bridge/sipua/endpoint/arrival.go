@@ -37,6 +37,9 @@ type arrivals struct {
 	still  Arrival       // the last time the process was stopped: from here
 	resume Arrival       // until here
 	went   time.Time     // resume, as a time.Time
+
+	lookedAt time.Time     // time of the last reading, on the clock of the timers
+	gained   time.Duration // see gainLocked
 }
 
 func newArrivals(clocks func() (wall, boot time.Duration)) *arrivals {
@@ -45,8 +48,8 @@ func newArrivals(clocks func() (wall, boot time.Duration)) *arrivals {
 	return a
 }
 
-// run reads the clocks every lookEvery until ctx ends.
-func (a *arrivals) run(ctx context.Context) {
+// run reads the clocks every lookEvery until ctx ends. It calls suspended, if not nil, as Options says.
+func (a *arrivals) run(ctx context.Context, suspended func(time.Duration)) {
 	tick := time.Tick(lookEvery)
 	for {
 		select {
@@ -54,6 +57,9 @@ func (a *arrivals) run(ctx context.Context) {
 			return
 		case <-tick:
 			a.now()
+			if gained := a.takeGain(); gained != 0 && suspended != nil {
+				suspended(gained)
+			}
 		}
 	}
 }
@@ -70,6 +76,7 @@ func (a *arrivals) now() Arrival {
 
 func (a *arrivals) lookLocked() Arrival {
 	wall, b := a.clocks()
+	a.gainLocked(wall, b)
 	boot, ahead := Arrival(b), wall-b
 	gap := time.Duration(boot - a.look)
 	if (ahead - a.ahead).Abs() > clockPairSlack+gap/slewing {

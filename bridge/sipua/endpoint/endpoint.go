@@ -64,7 +64,11 @@ type Options struct {
 	// Accept, if not nil, reports whether messages from a source are accepted. Other messages are dropped unparsed, and
 	// counted.
 	Accept func(netip.Addr) bool
-	Logger *zap.Logger
+	// Suspended, if not nil, is called when the machine has slept, or its clock was set forward, for at least 10 s. The
+	// timers of this process do not count d, and registrations may have ended meanwhile. Suspended must not block for
+	// long. It is never called on a system whose clocks we cannot read.
+	Suspended func(d time.Duration)
+	Logger    *zap.Logger
 }
 
 // Packets is a datagram socket, such as [net.UDPConn]. Its methods may be called concurrently. If a read returns
@@ -159,7 +163,7 @@ func Open(o Options, h Handler) (*Endpoint, error) {
 	}
 	if o.Clocks != nil {
 		e.arrivals = newArrivals(o.Clocks)
-		e.work.Go(func() { e.arrivals.run(e.ctx) })
+		e.work.Go(func() { e.arrivals.run(e.ctx, o.Suspended) })
 	}
 	if e.packets != nil {
 		e.work.Go(e.readDatagrams)
