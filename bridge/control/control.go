@@ -156,9 +156,11 @@ type Daemon struct {
 	Version string    `json:"version"`
 	Started time.Time `json:"started"`
 	Config  string    `json:"config"`
-	Journal Journal   `json:"journal"`
-	Lines   []Line    `json:"lines"`
-	Counts  []Count   `json:"counts,omitempty"`
+	// Problems are sentences about what keeps whole sockets from serving: an address that the machine does not have.
+	Problems []string `json:"problems,omitempty"`
+	Journal  Journal  `json:"journal"`
+	Lines    []Line   `json:"lines"`
+	Counts   []Count  `json:"counts,omitempty"`
 	// Refused is the last refusal of an adapter that could belong to more than one line, or to none.
 	Refused *Refusal `json:"refused,omitempty"`
 }

@@ -42,7 +42,8 @@ type backend struct {
 
 // Daemon implements control.Backend.
 func (h *backend) Daemon() control.Daemon {
-	out := control.Daemon{API: control.Version, Version: h.version, Started: h.started, Config: h.config}
+	out := control.Daemon{API: control.Version, Version: h.version, Started: h.started, Config: h.config,
+		Problems: h.d.addresses.problems()}
 	if j := h.d.journal; j != nil {
 		was := j.Health()
 		out.Journal = control.Journal{Path: h.journal, Problem: was.Problem, Since: was.Since, Dropped: was.Dropped,

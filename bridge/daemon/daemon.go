@@ -12,6 +12,7 @@ import (
 	"clearback/bridge"
 	"clearback/bridge/control"
 	"clearback/bridge/journal"
+	"clearback/bridge/localaddr"
 	"clearback/bridge/media"
 	"clearback/bridge/relay"
 	"clearback/bridge/relay/drivers"
@@ -42,14 +43,16 @@ type Options struct {
 
 // Daemon is a running daemon. Its methods may be called from any goroutine.
 type Daemon struct {
-	log      *zap.Logger
-	contacts *drivers.Set
-	media    *media.Relay
-	agent    *sipua.Agent
-	journal  *journal.Journal    // nil if there is none
-	state    *runtimestate.Store // nil if there is none
-	backend  *backend
-	control  *control.Server // nil if there is none
+	log       *zap.Logger
+	contacts  *drivers.Set
+	media     *media.Relay
+	agent     *sipua.Agent
+	journal   *journal.Journal    // nil if there is none
+	state     *runtimestate.Store // nil if there is none
+	backend   *backend
+	control   *control.Server // nil if there is none
+	addresses *addressWatch
+	watching  sync.WaitGroup // the run of addresses
 
 	// mu guards earlyNotices, and lines until all lines are created. Afterwards lines does not change.
 	mu           sync.Mutex
@@ -76,6 +79,8 @@ func Start(c *config.Config, o Options) (*Daemon, error) {
 	}
 	d := &Daemon{log: o.Logger, closeFor: cmp.Or(o.closeFor, CloseTimeout), ending: make(chan struct{})}
 	d.backend = &backend{d: d, started: time.Now(), config: o.Path, version: o.Version, journal: c.Journal.File}
+	d.addresses = &addressWatch{log: o.Logger, wanted: c.Addresses(), has: localaddr.Has, remind: c.Log.Remind,
+		back: func() { d.agent.Renew() }}
 	if c.Journal.File != "" {
 		d.journal = journal.Open(journalOptions(c, o))
 	}
@@ -182,9 +187,11 @@ func (d *Daemon) startLines(c *config.Config, numbers *supervision.Numbers) erro
 	}
 	d.earlyNotices = nil
 	d.mu.Unlock()
+	d.addresses.look() // before the first request that cannot be sent
 	if d.agent, err = sipua.Start(o); err != nil {
 		return fmt.Errorf("SIP: %w", err)
 	}
+	d.watching.Go(func() { d.addresses.run(d.ending) })
 	for _, k := range lines {
 		k.port = d.agent.Line(k.c.Name)
 		k.line.Start(k.port)

@@ -32,6 +32,7 @@ func (d *Daemon) Close() error { return NotClosed(d.Shutdown(context.Background(
 func (d *Daemon) Shutdown(hurry context.Context) []drivers.NotClosed {
 	d.once.Do(func() {
 		close(d.ending)
+		d.watching.Wait()
 		unasked := d.endControl()
 		left := make(chan struct{}) // closed when the calls and the agent have ended
 		go func() { defer close(left); d.endCalls(hurry) }()

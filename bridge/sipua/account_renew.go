@@ -13,7 +13,7 @@ func (s *socket) suspended(d time.Duration) {
 		return
 	}
 	s.a.log.Warn("the machine has slept, or its clock was set forward; the lines register at the service again",
-		zap.Duration("for", d.Round(time.Second)), zap.Stringer("listen", s.ep.Addr()))
+		zap.Duration("for", d.Round(time.Second)), zap.Stringer("address", s.ep.Addr()))
 	s.renew()
 }
 
@@ -24,5 +24,12 @@ func (s *socket) renew() {
 			at.client.Renew()
 			at.client.Retry()
 		}
+	}
+}
+
+// Renew registers every line at its services soon, because the network was away.
+func (a *Agent) Renew() {
+	for _, s := range a.sockets {
+		s.renew()
 	}
 }

@@ -62,6 +62,7 @@
 //	socket.go                  routing of requests; is a call an emergency call, and which digits pass: identifyAdapterCall
 //	account.go                 accounts at the services
 //	account_keepalive.go       a service that restarts
+//	account_renew.go           a machine that slept, or whose network was away
 //	line.go, call.go, leg.go   the effects of a line; a call's mailbox and events; its two legs
 //	tables.go                  the calls and dialogs that are up
 //	times.go, counts.go        durations and their sources; counters

@@ -8,7 +8,6 @@ import (
 	"log"
 	"net"
 	"net/netip"
-	"syscall"
 	"testing"
 	"time"
 
@@ -372,18 +371,6 @@ func TestReadingFeedsTheWatchdog(t *testing.T) {
 		return regs[0] != uint16(OutcomeOpen)
 	})
 	require.Equal(t, OutcomeDone, s.Contacts()[0].State().Last)
-}
-
-// Listen succeeds on an address that the machine does not have yet.
-func TestListenBeforeTheNetwork(t *testing.T) {
-	for _, a := range []string{"192.0.2.30:0", "[2001:db8::30]:0"} {
-		l, err := Listen(netip.MustParseAddrPort(a))
-		if errors.Is(err, syscall.EAFNOSUPPORT) {
-			continue // a machine without IPv6
-		}
-		require.NoError(t, err, a)
-		require.NoError(t, l.Close())
-	}
 }
 
 func TestMasterVanishes(t *testing.T) {

@@ -33,5 +33,6 @@
 //	sourcelimits.go                        unknown sources and how much they may send
 //	table.go                        maps that free their memory after a flood
 //	arrival.go                      how old a message is, by the kernel's stamps: arrival_linux.go, arrival_other.go (none)
+//	suspend.go                      how long the machine slept
 //	log.go, printable.go            the library's log without secrets; what peers sent, in the log
 package endpoint

@@ -14,6 +14,8 @@ import (
 
 	"github.com/emiago/sipgo/sip"
 	"go.uber.org/zap"
+
+	"clearback/bridge/localaddr"
 )
 
 // ErrTimeout means that no final response arrived in time: within 64*T1 = 32 s after the request (RFC 3261 section
@@ -132,7 +134,8 @@ type Endpoint struct {
 	lookup    func(ctx context.Context, network, host string) ([]netip.Addr, error)
 }
 
-// Open binds the sockets. When it returns, they can send and receive.
+// Open binds the sockets. When it returns, they can send and receive, or, if the machine does not have the address yet
+// ([localaddr.ListenConfig]), they can as soon as it has.
 func Open(o Options, h Handler) (*Endpoint, error) {
 	o.UDP = o.UDP || o.Packets != nil
 	if !o.UDP && !o.TCP {
@@ -193,10 +196,11 @@ func (e *Endpoint) bindOnce() error {
 	if e.o.UDP {
 		c := e.o.Packets
 		if c == nil {
-			own, err := net.ListenUDP("udp", net.UDPAddrFromAddrPort(at))
+			p, err := localaddr.ListenConfig(at.Addr()).ListenPacket(context.Background(), "udp", at.String())
 			if err != nil {
 				return err
 			}
+			own := p.(*net.UDPConn)
 			_ = own.SetReadBuffer(receiveBuffer) // as much as the kernel allows
 			c, e.timestamped = own, newTimestampedConn(own)
 		}
@@ -204,14 +208,14 @@ func (e *Endpoint) bindOnce() error {
 		at = netip.AddrPortFrom(at.Addr(), c.LocalAddr().(*net.UDPAddr).AddrPort().Port())
 	}
 	if e.o.TCP {
-		l, err := net.ListenTCP("tcp", net.TCPAddrFromAddrPort(at))
+		l, err := localaddr.ListenConfig(at.Addr()).Listen(context.Background(), "tcp", at.String())
 		if err != nil {
 			if e.packets != nil {
 				e.packets.Close()
 			}
 			return err
 		}
-		e.streams.listener = l
+		e.streams.listener = l.(*net.TCPListener)
 		at = netip.AddrPortFrom(at.Addr(), l.Addr().(*net.TCPAddr).AddrPort().Port())
 	}
 	e.addr = at

@@ -8,6 +8,7 @@ import (
 	"math/rand/v2"
 	"net"
 	"net/netip"
+	"runtime"
 	"strings"
 	"testing"
 	"time"
@@ -267,6 +268,18 @@ func TestOpenFails(t *testing.T) {
 	e := open(t, testHandler{})
 	_, err = Open(Options{Listen: e.Addr(), UDP: true}, testHandler{})
 	require.ErrorContains(t, err, "address already in use")
+}
+
+// An endpoint opens on an address that the machine does not have yet. What it cannot send says why.
+func TestOpenBeforeTheNetwork(t *testing.T) {
+	t.Parallel()
+	if runtime.GOOS != "linux" {
+		t.Skip("only Linux can bind an address that is not there")
+	}
+	e := open(t, testHandler{}, func(o *Options) { o.Listen, o.TCP = netip.MustParseAddrPort("192.0.2.30:0"), true })
+	require.Equal(t, "192.0.2.30", e.Addr().Addr().String())
+	_, err := e.Do(t.Context(), outgoing(sip.OPTIONS, "early", &net.UDPAddr{IP: net.IPv4(127, 0, 0, 1), Port: 9}))
+	require.ErrorContains(t, err, "send to 127.0.0.1:9: this machine does not have the address 192.0.2.30 now")
 }
 
 func TestContact(t *testing.T) {

@@ -177,10 +177,10 @@ func TestCloseInAPause(t *testing.T) {
 		})
 }
 
-// If no port can be bound, Open tries several times and returns the reason.
+// If no port can be bound, Open tries several times and returns the reason. A link-local address needs a zone.
 func TestOpenWithoutFreePort(t *testing.T) {
-	_, err := Open(Options{Listen: netip.MustParseAddrPort("192.0.2.1:0"), UDP: true}, testHandler{})
-	require.ErrorContains(t, err, "192.0.2.1")
+	_, err := Open(Options{Listen: netip.MustParseAddrPort("[fe80::1]:0"), UDP: true}, testHandler{})
+	require.ErrorContains(t, err, "fe80::1")
 }
 
 // A listener that fails for some time, as when no file descriptors are left, works again afterwards.

@@ -1,6 +1,7 @@
 package endpoint
 
 import (
+	"errors"
 	"fmt"
 	"io"
 	"net"
@@ -8,6 +9,7 @@ import (
 	"os"
 	"strings"
 	"sync"
+	"syscall"
 	"testing"
 	"time"
 
@@ -29,9 +31,14 @@ func TestMain(m *testing.M) {
 	sip.SetTimers(t1, 8*t1, 10*t1)
 	sip.Timer_D = 64 * t1
 	sip.Timer_1xx = 60 * time.Millisecond
-	// The first call of Open gives the library its logger, which outlives every test. That address is not ours.
-	if _, err := Open(Options{Listen: netip.MustParseAddrPort("192.0.2.1:0"), UDP: true}, testHandler{}); err == nil {
-		fmt.Fprintln(os.Stderr, "192.0.2.1 is an address of this machine")
+	// The first call of Open gives the library its logger, which outlives every test. This address is in use.
+	taken, err := net.ListenUDP("udp", net.UDPAddrFromAddrPort(netip.MustParseAddrPort("127.0.0.1:0")))
+	if err == nil {
+		_, err = Open(Options{Listen: taken.LocalAddr().(*net.UDPAddr).AddrPort(), UDP: true}, testHandler{})
+		_ = taken.Close()
+	}
+	if !errors.Is(err, syscall.EADDRINUSE) {
+		fmt.Fprintln(os.Stderr, "an address in use:", err)
 		os.Exit(1)
 	}
 	if code := m.Run(); code != 0 {

@@ -8,9 +8,12 @@ import (
 	"net"
 	"net/netip"
 	"sync"
+	"syscall"
 	"time"
 
 	"github.com/emiago/sipgo/sip"
+
+	"clearback/bridge/localaddr"
 )
 
 // newParser returns the library's parser with two changes. It finds header fields in compact form by their long name,
@@ -163,9 +166,21 @@ func (d datagrams) WriteMsg(m sip.Message) error {
 	b.Reset()
 	m.StringWrite(b)
 	if _, err := d.c.WriteToUDPAddrPort(b.Bytes(), to); err != nil {
-		return fmt.Errorf("send to %s: %w", to, err)
+		return d.sendError(to, err)
 	}
 	return nil
+}
+
+// sendError returns the error of a datagram that could not be sent. If our address has gone, the kernel says only
+// "invalid argument" or "network is unreachable".
+func (d datagrams) sendError(to netip.AddrPort, err error) error {
+	if errors.Is(err, syscall.EINVAL) || errors.Is(err, syscall.ENETUNREACH) {
+		own, ok := d.c.LocalAddr().(*net.UDPAddr)
+		if ok && !localaddr.Has(own.AddrPort().Addr()) {
+			err = fmt.Errorf("this machine does not have the address %s now: %w", own.IP, err)
+		}
+	}
+	return fmt.Errorf("send to %s: %w", to, err)
 }
 
 func (d datagrams) LocalAddr() net.Addr    { return d.c.LocalAddr() }

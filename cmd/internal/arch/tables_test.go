@@ -22,10 +22,11 @@ var may = map[string][]string{
 	"bridge/journal":      {"config/file", "supervision", "supervision/callrecord"},
 	"bridge/control":      {},
 	"bridge/runtimestate": {},
+	"bridge/localaddr":    {},
 	"bridge/testcall":     {"supervision", "supervision/callrecord", "bridge/sipua/endpoint"},
 	"bridge/sipua": {"supervision", "supervision/callrecord", "supervision/dialplan",
 		"bridge/media", "bridge/sipua/endpoint", "bridge/sipua/registration", "bridge/sipua/sessiontimer"},
-	"bridge/sipua/endpoint":              {"supervision/sanitize"},
+	"bridge/sipua/endpoint":              {"bridge/localaddr", "supervision/sanitize"},
 	"bridge/sipua/callflow":              {}, // tests only
 	"bridge/sipua/conformance":           {},
 	"bridge/sipua/sessiontimer":          {},
@@ -54,7 +55,7 @@ var may = map[string][]string{
 	"bridge/relay/mqtt/brokertest": {"bridge/programtest"},
 	"bridge/relay/agent/agentmqtt": {"bridge/relay", "bridge/relay/agent", "bridge/relay/mqtt",
 		"bridge/relay/mqtt/broker"},
-	"bridge/relay/agent/agentrun": {"bridge/relay/agent", "bridge/relay/agent/agentmqtt", "bridge/relay/gpio",
+	"bridge/relay/agent/agentrun": {"bridge/localaddr", "bridge/relay/agent", "bridge/relay/agent/agentmqtt", "bridge/relay/gpio",
 		"bridge/relay/mqtt/broker", "bridge/relay/serial", "bridge/relay/transport", "config", "supervision"},
 	"bridge/relay/agent":        {"bridge/relay", "bridge/relay/modbus/codec", "config/file"},
 	"bridge/relay/relaytest":    {"bridge/relay"},
@@ -67,7 +68,7 @@ var may = map[string][]string{
 	"bridge/rehearsal": {"supervision", "supervision/keysystem", "config"},
 	"bridge/daemon": {"supervision", "supervision/callrecord", "config", "bridge", "bridge/control", "bridge/journal",
 		"bridge/runtimestate", "bridge/media", "bridge/relay", "bridge/relay/drivers", "bridge/sipua",
-		"bridge/sipua/registration", "bridge/testcall"},
+		"bridge/localaddr", "bridge/sipua/registration", "bridge/testcall"},
 	"bridge/daemon/daemontest": {"bridge/loopbacktest", "bridge/relay/modbus/modbustest", "bridge/sipua/uatest",
 		"config"},
 	"cmd/internal/cli": {
@@ -166,6 +167,7 @@ var libraries = map[string][]string{
 	},
 	"golang.org/x/net": {"bridge/media"},
 	"golang.org/x/sys": {
+		"bridge/localaddr",
 		"bridge/media",
 		"bridge/relay",
 		"bridge/relay/agent",
@@ -205,6 +207,7 @@ var forTests = []string{"supervision/supervisiontest", "bridge/relay/relaytest",
 // changesMachine lists each file that may make a namespace, mount, start an emulator, set a clock or install something.
 // Its value is the flag of the package's tests without which the file does none of that.
 var changesMachine = map[string]string{
+	"bridge/daemon/addresses_linux_test.go":   "namespace",
 	"bridge/journal/disk_test.go":             "mount",
 	"bridge/journal/virtualmachine_test.go":   "powercuts", // inside the virtual machine
 	"bridge/journal/powercut_test.go":         "powercuts",

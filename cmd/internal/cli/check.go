@@ -6,6 +6,7 @@ import (
 
 	"github.com/spf13/pflag"
 
+	"clearback/bridge/daemon"
 	"clearback/bridge/relay/drivers"
 	"clearback/config"
 )
@@ -38,7 +39,7 @@ func check(f *pflag.FlagSet) action {
 			fmt.Fprintf(e.Err, "%s: %v\n", path, err)
 			return ExitFaults
 		}
-		for _, w := range append(c.PermissionWarnings(path), config.Warnings(c)...) {
+		for _, w := range slices.Concat(c.PermissionWarnings(path), config.Warnings(c), daemon.MissingAddresses(c)) {
 			fmt.Fprintln(e.Out, "warning:", w)
 		}
 		for _, s := range slices.Concat(config.Describe(c), config.DescribeDialling(c), config.DescribeFiles(c)) {

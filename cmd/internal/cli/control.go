@@ -117,6 +117,9 @@ func printDaemon(w io.Writer, d control.Daemon, now time.Time) {
 				l.Name, l.NoOpeningUntil.Local().Format(time.TimeOnly))
 		}
 	}
+	for _, problem := range d.Problems {
+		fmt.Fprintf(w, "PROBLEM: %s\n", problem)
+	}
 	if d.Refused != nil {
 		fmt.Fprintf(w, "an adapter of no known line was %s\n", refusalWords(d.Refused, now))
 	}

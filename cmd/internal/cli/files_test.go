@@ -81,3 +81,19 @@ func TestPermissionWarnings(t *testing.T) {
 	code = Main([]string{"relay", "--config", relay}, Streams{In: strings.NewReader(""), Out: &o, Err: &e}, signals)
 	require.Contains(t, e.String(), relay+" may be written by everybody", code)
 }
+
+// check warns of an address that this machine does not have. It is no fault: the network may not be up yet.
+func TestCheckWarnsOfMissingAddress(t *testing.T) {
+	path := daemontest.File(t, "127.0.0.1:1502", "192.0.2.1", "192.0.2.2:5060")
+	const warning = "warning: this machine does not have the address 192.0.2.10 (sip.adapter_side.listen)"
+	code, out, errs := call("", "check", path)
+	require.Equal(t, ExitOK, code, errs)
+	require.NotContains(t, out, "this machine does not have")
+	text, err := os.ReadFile(path)
+	require.NoError(t, err)
+	own := daemontest.Load(t, path).SIP.AdapterSide.Listen.String()
+	require.NoError(t, os.WriteFile(path, []byte(strings.Replace(string(text), own, "192.0.2.10:5060", 1)), 0o600))
+	code, out, errs = call("", "check", path)
+	require.Equal(t, ExitOK, code, errs)
+	require.Contains(t, out, warning)
+}

@@ -19,6 +19,7 @@ func TestPrintDaemon(t *testing.T) {
 	printDaemon(&b, control.Daemon{
 		Journal: control.Journal{Path: "/var/lib/clearback/journal.db", Problem: "the disk is full",
 			Since: now.Add(-time.Minute), Dropped: 12},
+		Problems: []string{"this machine does not have the address 192.0.2.10"},
 		Refused: &control.Refusal{At: now, Age: 3000, From: "192.0.2.29:5060",
 			Why: "no line's adapter has this address"},
 		Counts: []control.Count{
@@ -71,6 +72,7 @@ func TestPrintDaemon(t *testing.T) {
 		`^stage-door: its adapter was refused 12s ago, from 192\.0\.2\.22:5060 as user "door\S*": wrong user or password$`,
 		`^stage-door: after an emergency call; a call back is expected until 20:32:00$`,
 		`^stage-door: too many openings; no clearing opens its loop until 20:32:00, or longer if the clearings continue$`,
+		`^PROBLEM: this machine does not have the address 192\.0\.2\.10$`,
 		`^an adapter of no known line was refused 3s ago, from 192\.0\.2\.29:5060 as user "": no line's adapter has this address$`,
 		`^turned away since the start: 3 wrong passwords, 1 oversized messages$`,
 		`^journal: the disk is full since 20:14:00; 12 records lost$`,

@@ -82,6 +82,8 @@
 //	  go -C deploy/packages test ./debian -v -container
 //	a network that goes down while a contact is open (in a network namespace)
 //	  go test ./bridge/relay/modbus -run BlockedNetwork -namespace -v
+//	an address of this machine that comes and goes under the daemon (in a network namespace)
+//	  go test ./bridge/daemon -run AddressComesAndGoes -namespace -v
 //
 // The journal:
 //

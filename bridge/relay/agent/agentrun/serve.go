@@ -1,14 +1,12 @@
 package agentrun
 
 import (
+	"context"
 	"fmt"
-	"net"
-	"net/netip"
-	"slices"
 
 	"go.uber.org/zap"
 
-	"clearback/bridge/relay/agent"
+	"clearback/bridge/localaddr"
 	"clearback/bridge/relay/agent/agentmqtt"
 	"clearback/bridge/relay/mqtt/broker"
 	"clearback/bridge/relay/transport"
@@ -45,7 +43,9 @@ func (p *process) serve() error {
 	if !p.c.Listen.IsValid() {
 		return nil
 	}
-	l, err := agent.Listen(p.c.Listen)
+	// An agent that starts before the network is up does not restart for it: it would open and release its outputs each
+	// time.
+	l, err := localaddr.ListenConfig(p.c.Listen.Addr()).Listen(context.Background(), "tcp", p.c.Listen.String())
 	if err != nil {
 		return fmt.Errorf("listen: %w; see listen: in the agent's file", err)
 	}
@@ -55,24 +55,9 @@ func (p *process) serve() error {
 		}
 	})
 	p.log.Info("serving Modbus TCP", zap.Stringer("address", l.Addr()))
-	if !isOurs(p.c.Listen.Addr()) {
+	if !localaddr.Has(p.c.Listen.Addr()) {
 		p.log.Warn("this machine does not have the address now; nobody can connect until it does",
 			zap.Stringer("address", p.c.Listen.Addr()))
 	}
 	return nil
-}
-
-// isOurs reports whether an address belongs to this machine. It returns true if the addresses cannot be listed.
-func isOurs(a netip.Addr) bool {
-	if a.IsUnspecified() || a.IsLoopback() {
-		return true
-	}
-	all, err := net.InterfaceAddrs()
-	if err != nil {
-		return true
-	}
-	return slices.ContainsFunc(all, func(n net.Addr) bool {
-		p, err := netip.ParsePrefix(n.String())
-		return err == nil && p.Addr().Unmap() == a.Unmap()
-	})
 }

@@ -1,0 +1,63 @@
+package daemon
+
+import (
+	"net/netip"
+	"sync/atomic"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/require"
+	"go.uber.org/zap"
+	"go.uber.org/zap/zaptest/observer"
+
+	"clearback/config"
+)
+
+// An address that the machine does not have is logged once and then at each reminder, and `lines` shows it. When it
+// comes, the lines register.
+func TestAddressWatch(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		core, seen := observer.New(zap.InfoLevel)
+		var here atomic.Bool
+		back := 0
+		pbx, phones := netip.MustParseAddr("192.0.2.10"), netip.MustParseAddr("192.0.2.11")
+		w := &addressWatch{log: zap.New(core), remind: 15 * time.Minute,
+			wanted: []config.Address{{Addr: pbx, Keys: []string{"sip.service_side.listen"}},
+				{Addr: phones, Keys: []string{"sip.adapter_side.listen", "media.adapter_address"}}},
+			has:  func(netip.Addr) bool { return here.Load() },
+			back: func() { back++ },
+		}
+		w.look()
+		require.Len(t, seen.TakeAll(), 2)
+		require.Len(t, w.problems(), 2)
+		require.Contains(t, w.problems()[1],
+			"does not have the address 192.0.2.11 (sip.adapter_side.listen, media.adapter_address)")
+		end := make(chan struct{}) // closed to end run
+		done := make(chan struct{})
+		go func() { defer close(done); w.run(end) }()
+		<-time.After(15*time.Minute - 1)
+		require.Empty(t, seen.TakeAll())
+		<-time.After(1)
+		synctest.Wait()
+		require.Len(t, seen.TakeAll(), 2, "a reminder")
+		here.Store(true)
+		require.Zero(t, back)
+		<-time.After(addressesEvery)
+		synctest.Wait()
+		require.Empty(t, w.problems())
+		require.Equal(t, 1, back)
+		for _, e := range seen.TakeAll() {
+			require.Equal(t, "this machine has the address now; its lines are served", e.Message)
+		}
+		here.Store(false) // the router gives the machine another address
+		<-time.After(addressesEvery)
+		synctest.Wait()
+		require.Len(t, w.problems(), 2)
+		require.Len(t, seen.TakeAll(), 2)
+		require.Equal(t, 1, back)
+		close(end)
+		<-done
+	})
+}
