@@ -81,6 +81,11 @@ func Start(c *config.Config, o Options) (*Daemon, error) {
 	d.backend = &backend{d: d, started: time.Now(), config: o.Path, version: o.Version, journal: c.Journal.File}
 	d.addresses = &addressWatch{log: o.Logger, wanted: c.Addresses(), has: localaddr.Has, remind: c.Log.Remind,
 		back: func() { d.agent.Renew() }}
+	if limit, ok := descriptorLimit(); ok {
+		if s := descriptorWarning(c, limit); s != "" {
+			o.Logger.Warn(s)
+		}
+	}
 	if c.Journal.File != "" {
 		d.journal = journal.Open(journalOptions(c, o))
 	}

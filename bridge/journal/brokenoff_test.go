@@ -15,8 +15,8 @@ import (
 	"clearback/supervision/callrecord"
 )
 
-// After a daemon that died during a call, the next one warns about the call, once. That call is then the line's last
-// one, not an older one that ended well.
+// After a daemon that died during a call, the next one warns of the death and of the call, once. That call is then the
+// line's last one, not an older one that ended well.
 func TestBrokenOffCallIsLogged(t *testing.T) {
 	path := newPath(t)
 	j := open(options(t, path), quick())
@@ -41,8 +41,9 @@ func TestBrokenOffCallIsLogged(t *testing.T) {
 			assert.Empty(t, logs.All(), "already reported")
 			break
 		}
-		require.Len(t, logs.All(), 1)
-		told := logs.All()[0]
+		require.Len(t, logs.All(), 2)
+		assert.Contains(t, logs.All()[0].Message, "it was killed, it crashed, or the machine lost its power")
+		told := logs.All()[1]
 		assert.Contains(t, told.Message, "clearback explain box-office")
 		assert.Equal(t, "box-office", told.ContextMap()["line"])
 		assert.Equal(t, []any{uint64(2)}, told.ContextMap()["calls"])

@@ -34,6 +34,7 @@ type store struct {
 	// stale are the incidents that an earlier run left open, by line.
 	stale     map[string][]staleIncident
 	brokenOff map[string][]uint64 // answered calls that this run found without an outcome, by line
+	died      bool                // the run before this one has no recorded end
 	newest    time.Time           // when the newest call began, as of the opening of the file
 
 	args     []any
@@ -182,6 +183,10 @@ func (s *store) read(ctx context.Context) error {
 // begin records that a run begins.
 func (s *store) begin(ctx context.Context, version string, now time.Time) error {
 	s.begun, s.since = now.UnixMicro(), now
+	const last = "SELECT count(*) FROM runs WHERE id = (SELECT max(id) FROM runs) AND ended IS NULL"
+	if err := s.conn.QueryRowContext(ctx, last).Scan(&s.died); err != nil {
+		return err
+	}
 	res, err := s.conn.ExecContext(ctx, "INSERT INTO runs(began, version) VALUES(?, ?)", s.begun, version)
 	if err != nil {
 		return err

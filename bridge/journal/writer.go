@@ -244,6 +244,10 @@ func (w *writer) open(ctx context.Context, now time.Time) error {
 		return errors.Join(err, s.close())
 	}
 	w.s = s
+	if s.died {
+		w.log.Warn("the daemon's last run has no recorded end: it was killed, it crashed, or the machine lost its power; " +
+			"the log of the service manager says more (journalctl -u clearback)")
+	}
 	for _, line := range slices.Sorted(maps.Keys(s.brokenOff)) {
 		w.log.Warn("the daemon died during these calls, and a hold may have stayed unless they are taken up again: check the lamp of the line; `clearback explain "+line+
 			"` says what to do", zap.String("line", line), zap.Uint64s("calls", s.brokenOff[line]))
