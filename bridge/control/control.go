@@ -114,7 +114,9 @@ type Contact struct {
 	Driver     string `json:"driver"`
 	Controller string `json:"controller,omitempty"`
 	Kind       string `json:"kind"` // oneshot, watchdog, none
-	Problem    string `json:"problem,omitempty"`
+	// Problem is what is wrong with the controller, and Since is when that began.
+	Problem string    `json:"problem,omitempty"`
+	Since   time.Time `json:"since,omitzero"`
 }
 
 // Interval is the interval that the next clearing uses.

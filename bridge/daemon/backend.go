@@ -71,7 +71,7 @@ func (l *Line) status() control.Line {
 		Adapter: control.Adapter{Bound: s.Bound, UserAgent: l.userAgent},
 		Calls:   []control.Call{}, Loop: v.Loop.String(),
 		Contact: control.Contact{Driver: l.c.Contact.Driver, Controller: l.c.Contact.Controller,
-			Kind: l.contact.Kind().String(), Problem: l.controller},
+			Kind: l.contact.Kind().String(), Problem: l.controller, Since: l.troubled},
 		Interval: control.Interval{Milliseconds: v.Interval.Milliseconds(), Configured: l.interval.Milliseconds(),
 			Stayed: v.Stayed},
 		Verify:     control.Verify{By: l.c.Verify.By, Trusted: v.ProbeTrusted || p.SenseTrusted},

@@ -51,6 +51,7 @@ type Line struct {
 	lastClearing callrecord.Account                           // the last far-end clearing; zero if there was none
 	incidents    map[supervision.Incident]callrecord.Incident // those that have not ended
 	controller   string                                       // the controller's present problem, "" if there is none
+	troubled     time.Time                                    // since when
 	userAgent    string
 	userAgents   []string // every User-Agent of the adapter
 	checkedAs    []string // those for which its answers are trusted; nil: they are not, or the file grants the trust
@@ -239,9 +240,9 @@ func (l *Line) contactNotice(n relay.Notice) {
 	defer l.mu.Unlock()
 	switch n.Kind {
 	case relay.LinkBack, relay.CloseConfirmed:
-		l.controller = ""
+		l.controller, l.troubled = "", time.Time{}
 	default:
-		l.controller = n.Kind.String()
+		l.controller, l.troubled = n.Kind.String(), n.Since
 	}
 }
 

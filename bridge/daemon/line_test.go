@@ -252,6 +252,8 @@ func TestNoticeBeforeTheLinesStart(t *testing.T) {
 	h := started.backend
 	require.Eventually(t, func() bool { return h.Daemon().Lines[0].Contact.Problem != "" }, 5*time.Second,
 		5*time.Millisecond)
+	since := h.Daemon().Lines[0].Contact.Since
+	require.False(t, since.IsZero() || since.After(time.Now()), since)
 	hurry, cancel := context.WithCancel(context.Background())
 	cancel()
 	require.Len(t, started.Shutdown(hurry), 1, "not known closed")

@@ -179,6 +179,41 @@ func TestLostConnection(t *testing.T) {
 	})
 }
 
+// TestAwayForADay checks that a board or a broker that is away for a day causes one notice, with the time since when,
+// and as few attempts as a board that is away for a minute. An opening in that time fails at once, and is not made when
+// the connection is back: the contacts are closed then.
+func TestAwayForADay(t *testing.T) {
+	onAttempts(t, nil, func(t *testing.T, a *attempts, _ *controller.Controller, contacts [2]*controller.Contact) {
+		<-time.After(time.Second)
+		lost := time.Now()
+		a.fails(errGone)
+		for range 24 {
+			<-time.After(time.Hour)
+			asked := time.Now()
+			require.ErrorIs(t, contacts[0].Interrupt(t.Context(), opening(1)).Err, relay.ErrUnreachable)
+			require.Zero(t, time.Since(asked))
+		}
+		require.Equal(t, []relay.NoticeKind{relay.LinkLost}, a.told())
+		// the longest pause is 2 s, and at least three quarters of it pass
+		require.Less(t, len(a.tried()), 24*60*60*100/150+10)
+		a.device.mu.Lock()
+		a.device.done = nil
+		a.device.mu.Unlock()
+		a.mu.Lock()
+		a.fail = nil
+		a.mu.Unlock()
+		<-time.After(time.Minute)
+		require.Equal(t, []relay.NoticeKind{relay.LinkLost, relay.LinkBack}, a.told())
+		a.mu.Lock()
+		require.Equal(t, lost, a.notices[0].Since)
+		a.mu.Unlock()
+		a.device.mu.Lock()
+		require.Equal(t, []controller.Op{controller.Close, controller.Close}, a.device.done)
+		a.device.mu.Unlock()
+		require.NoError(t, contacts[0].Interrupt(t.Context(), opening(2)).Err)
+	})
+}
+
 // TestConnectionThatCannotClose checks that a connection on which the contacts cannot be closed or read back is not
 // used.
 func TestConnectionThatCannotClose(t *testing.T) {

@@ -80,7 +80,7 @@ func printDaemon(w io.Writer, d control.Daemon, now time.Time) {
 		rows = append(rows, []string{l.Name, servicesWords(l), adapterWords(l.Adapter), clockTime(l.Adapter.Since, now),
 			clockTime(l.Adapter.Heard, now),
 			callWords(l), loopWords(l),
-			contactWords(l.Contact), intervalWords(l.Interval), verifyWords(l.Verify),
+			contactWords(l.Contact, now), intervalWords(l.Interval), verifyWords(l.Verify),
 			clearingWords(l.LastClearing, now)})
 	}
 	// These columns change only by hand or when there is trouble.
@@ -210,13 +210,16 @@ func loopWords(l *control.Line) string {
 	return loop
 }
 
-func contactWords(c control.Contact) string {
+func contactWords(c control.Contact, now time.Time) string {
 	words := c.Driver
 	if c.Controller != "" {
 		words = c.Controller + ", kind " + c.Kind
 	}
 	if c.Problem != "" {
 		words += ", " + strings.ToUpper(c.Problem)
+		if !c.Since.IsZero() {
+			words += " since " + clockTime(c.Since, now)
+		}
 	}
 	return words
 }

@@ -33,7 +33,7 @@ func TestPrintDaemon(t *testing.T) {
 				Adapter: control.Adapter{Bound: true, Address: "192.0.2.21:5060",
 					Since: now.Add(-6 * time.Hour), Heard: now.Add(-time.Minute)},
 				Loop: "closed", Contact: control.Contact{Driver: "modbus", Controller: "relays", Kind: "oneshot",
-					Problem: "link lost"},
+					Problem: "link lost", Since: now.AddDate(0, 0, -1)},
 				Interval:     control.Interval{Milliseconds: 1000, Configured: 800, Stayed: 2},
 				Verify:       control.Verify{By: "options", Trusted: true},
 				Location:     "Box office, ground floor",
@@ -62,7 +62,7 @@ func TestPrintDaemon(t *testing.T) {
 	rows := strings.Split(b.String(), "\n")
 	for i, want := range []string{
 		`^LINE  +SERVICE  +ADAPTER  +REGISTERED  +LAST HEARD  +CALLS  +LOOP  +CONTACT  +INTERVAL  +VERIFY  +LAST CLEARING$`,
-		`^box-office  +registered  +192\.0\.2\.21:5060  +14:15  +20:14  +-  +closed  +relays, kind oneshot, LINK LOST  +1000 ms \(file: 800\)  +options  +call 41, 1m30s ago: incident$`,
+		`^box-office  +registered  +192\.0\.2\.21:5060  +14:15  +20:14  +-  +closed  +relays, kind oneshot, LINK LOST since 2026-02-28 20:15  +1000 ms \(file: 800\)  +options  +call 41, 1m30s ago: incident$`,
 		`^stage-door  +NOT registered: 403 Forbidden; second: registered  +NOT registered  +-  +2026-02-28 20:15  +7 answered 911 EMERGENCY, 8 waiting  +open \(tuning\)  +relays, kind none  +800 ms  +sense, NOT trusted yet  +-$`,
 		`^green-room  +no registration  +NOT registered  +-  +-  +-  +closed \(life_safety\)  +none  +800 ms  +none  +-$`,
 		`^box-office: INCIDENT suppressed \(other-call\) for 1h0m0s\. Go and look\.$`,
