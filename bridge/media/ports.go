@@ -64,6 +64,9 @@ func portError(addr netip.Addr, err error) error {
 		return fmt.Errorf("media: bind %v: no file descriptors are left; raise the limit of this process (LimitNOFILE= in the service's unit, or ulimit -n): %w",
 			addr, err)
 	}
+	if errors.Is(err, syscall.EADDRNOTAVAIL) {
+		return fmt.Errorf("media: bind %v: this machine does not have that address now: %w", addr, err)
+	}
 	return fmt.Errorf("media: bind %v: %w", addr, err)
 }
 
