@@ -13,7 +13,7 @@ import (
 // conditionTests are the tests that show each row of the table "When something else fails" in operation.md.
 var conditionTests = map[string][]string{
 	"The network is not up": {"TestAddressComesAndGoes", "TestAddressWatch", "TestOpenBeforeTheNetwork",
-		"TestCheckWarnsOfMissingAddress"},
+		"TestCheckWarnsOfMissingAddress", "TestEmergencyCallWithoutServiceAddress"},
 	"The machine sleeps":         {"TestRegistersAfterASuspend", "TestSuspended"},
 	"The clock is set":           {"TestAgeAfterAClockStep", "TestClockJumpPrunesNothing", "TestClockSetAfterTheStart"},
 	"The daemon is killed":       {"TestBrokenOffCallIsLogged", "TestKilledWhileOpen", "TestKilledUnderLoad"},
