@@ -8,7 +8,6 @@ import (
 	"net"
 	"net/netip"
 	"sync"
-	"syscall"
 	"time"
 
 	"github.com/emiago/sipgo/sip"
@@ -172,13 +171,11 @@ func (d datagrams) WriteMsg(m sip.Message) error {
 }
 
 // sendError returns the error of a datagram that could not be sent. If our address has gone, the kernel says only
-// "invalid argument" or "network is unreachable".
+// "network is unreachable" or "invalid argument".
 func (d datagrams) sendError(to netip.AddrPort, err error) error {
-	if errors.Is(err, syscall.EINVAL) || errors.Is(err, syscall.ENETUNREACH) {
-		own, ok := d.c.LocalAddr().(*net.UDPAddr)
-		if ok && !localaddr.Has(own.AddrPort().Addr()) {
-			err = fmt.Errorf("this machine does not have the address %s now: %w", own.IP, err)
-		}
+	own, ok := d.c.LocalAddr().(*net.UDPAddr)
+	if ok && !localaddr.Has(own.AddrPort().Addr()) {
+		err = fmt.Errorf("this machine does not have the address %s now: %w", own.IP, err)
 	}
 	return fmt.Errorf("send to %s: %w", to, err)
 }
