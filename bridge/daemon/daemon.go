@@ -153,6 +153,7 @@ func (d *Daemon) startLines(c *config.Config, numbers *supervision.Numbers) erro
 	if c.Control.Socket != "" { // after the contacts have begun to close, because Open may wait a second for the disk
 		d.state = runtimestate.Open(runtimestate.Folder(c.Control.Socket), d.log)
 		o.SavedBinding, o.SaveBinding = d.savedBinding, d.saveBinding
+		o.SavedCalls, o.SaveCall = d.savedCalls(), d.saveCall
 	}
 	var err error
 	if relays(c) {

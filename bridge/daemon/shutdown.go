@@ -66,7 +66,7 @@ func (d *Daemon) Shutdown(hurry context.Context) []drivers.NotClosed {
 		<-unasked
 		if d.state != nil {
 			if err := d.state.Close(stateTimeout); err != nil {
-				d.log.Error("cannot save the adapters' registrations; after a restart, lines may not ring until their adapters register again",
+				d.log.Error("cannot save the state of adapters and calls; after a restart, lines may not ring until their adapters register again, and calls may be taken up that have ended",
 					zap.Error(err))
 			}
 		}

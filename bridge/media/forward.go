@@ -107,6 +107,7 @@ func (e *end) take(f flowKind, from netip.AddrPort, b []byte, p *packet, s *Sess
 	case kindRTCP:
 		e.stats.RTCPPackets++
 	case kindRTP:
+		e.resumed = e.resumed || from == e.resumedFrom
 		e.stats.Packets++
 		e.stats.Bytes += uint64(len(b))
 		e.rtp.take(p.header.SSRC, p.header.SequenceNumber, p.header.Timestamp, units(now.Sub(s.began), s.relay.clock))

@@ -17,11 +17,13 @@
 //	packet.go      what kind of packet it is
 //	ports.go       the ports
 //	reception.go   jitter and loss
+//	saved.go       a session that another process began
 package media
 
 import (
 	"errors"
 	"fmt"
+	"net"
 	"net/netip"
 	"slices"
 	"sync"
@@ -137,18 +139,13 @@ func New(o Options) (*Relay, error) {
 // NewSession binds a port pair on each side for one media stream. It fails if the range has no free pair, if an address
 // does not belong to this machine, or if the relay is closed ([ErrClosed]).
 func (r *Relay) NewSession() (*Session, error) {
-	s, err := newSession(r)
+	s, err := newSession(r, func(side Side) ([2]*net.UDPConn, error) { return r.bind(r.addrs[side]) })
 	if err != nil {
 		return nil, err
 	}
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	if r.closed {
-		return nil, errors.Join(ErrClosed, s.closeSockets())
+	if err := r.add(s); err != nil {
+		return nil, err
 	}
-	r.sessions[s] = struct{}{}
-	r.ended.Sessions++
-	s.start()
 	return s, nil
 }
 

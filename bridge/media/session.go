@@ -51,17 +51,20 @@ type end struct {
 	mux        bool // RTCP to this side goes to its RTP port
 	flash      flashWatch
 	sideTrust  sideTrust
+	// resumedFrom is where RTP came from in an earlier process; resumed: it has come from there again
+	resumedFrom netip.AddrPort
+	resumed     bool
 	// notice may be nil.
 	notice func(Notice, netip.AddrPort)
 	// unreachable is sideTrust.unreachable, readable without the lock.
 	unreachable atomic.Bool
 }
 
-func newSession(r *Relay) (*Session, error) {
+func newSession(r *Relay, bind func(Side) ([2]*net.UDPConn, error)) (*Session, error) {
 	s := &Session{relay: r, began: time.Now()}
-	for side, addr := range r.addrs {
+	for side := range r.addrs {
 		s.ends[side].sideTrust.networks = r.from
-		pair, err := r.bind(addr)
+		pair, err := bind(Side(side))
 		if err != nil {
 			return nil, errors.Join(err, s.closeSockets())
 		}

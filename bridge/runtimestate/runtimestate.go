@@ -1,5 +1,5 @@
 // Package runtimestate keeps small pieces of state over a restart of the daemon, such as where the adapters are
-// registered. Each piece is a file of its own in one folder.
+// registered and the calls that are up. Each piece is a file of its own in one folder.
 //
 // [Store.Put] never waits for the disk. A goroutine writes what was put, each file whole: it writes and flushes a new
 // file, which then replaces the old one. So a kill or a power cut leaves either the old state or the new one.
@@ -30,6 +30,8 @@ const (
 	tempSuffix = ".new" // of a file that is being written
 	// maxSize bounds a file that is read, in bytes. Our own number: pieces take less than a kilobyte.
 	maxSize = 1 << 20
+	// maxFiles bounds the files that are read. Our own number: more than all lines have calls.
+	maxFiles = 8192
 	// remind is the interval between log entries while writing fails. Our own number.
 	remind = 15 * time.Minute
 	// firstRead is how long Open waits for the disk, as package journal does.
@@ -46,23 +48,34 @@ type Store struct {
 	dir string
 	log *zap.Logger
 
+	lock *os.File // the folder, locked against other daemons; owned by the goroutine; nil: not locked
+
 	mu      sync.Mutex
 	found   map[string][]byte // what the folder held when it was opened; nil: not read
-	pending map[string][]byte // what is to be written, by name; nil: to be removed
+	pending map[string]write  // what is to be written, by name
 	wake    chan struct{}     // one slot: one signal stands for everything in pending
 	quit    chan struct{}
 	ended   chan struct{}
 }
 
+// write is a piece to be written.
+type write struct {
+	text []byte        // nil: to be removed
+	done []func(error) // called with the outcome of the first attempt
+}
+
+// ErrInUse means that another process uses the folder.
+var ErrInUse = errors.New("the folder is used by another daemon")
+
 // Folder returns the folder of the daemon whose control socket is at that path.
 func Folder(socket string) string { return socket + ".state" }
 
 // Open reads the folder. If it does not exist, Open creates it, for the owner only; its parent must exist. A folder
-// that others may use, or that belongs to somebody else, is neither read nor written. Open waits at most a second for
-// the disk. After that, and if the folder cannot be read, the store begins empty. What cannot be written is tried again
-// for as long as the store is open.
+// that others may use, that belongs to somebody else, or that another process has open, is neither read nor written.
+// Open waits at most a second for the disk. After that, and if the folder cannot be read, the store begins empty. What
+// cannot be written is tried again for as long as the store is open.
 func Open(dir string, log *zap.Logger) *Store {
-	s := &Store{dir: dir, log: log.With(zap.String("folder", dir)), pending: map[string][]byte{},
+	s := &Store{dir: dir, log: log.With(zap.String("folder", dir)), pending: map[string]write{},
 		wake: make(chan struct{}, 1), quit: make(chan struct{}), ended: make(chan struct{})}
 	read := make(chan struct{})
 	go func() {
@@ -94,6 +107,30 @@ func (s *Store) prepare() error {
 	if !info.IsDir() || info.Mode().Perm()&0o077 != 0 || !ok || int(owner.Uid) != os.Geteuid() {
 		return fmt.Errorf("%s is not a folder that only this user may use; remove it", s.dir)
 	}
+	return s.claim(info)
+}
+
+// claim locks the folder until the process ends or the store is closed. at describes the folder.
+func (s *Store) claim(at fs.FileInfo) error {
+	if s.lock != nil {
+		if info, err := s.lock.Stat(); err == nil && os.SameFile(info, at) {
+			return nil
+		}
+		_ = s.lock.Close() // somebody has replaced the folder
+		s.lock = nil
+	}
+	f, err := os.Open(s.dir)
+	if err != nil {
+		return err
+	}
+	if err := syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB); err != nil {
+		_ = f.Close()
+		if errors.Is(err, syscall.EWOULDBLOCK) {
+			return fmt.Errorf("%s: %w", s.dir, ErrInUse)
+		}
+		return err
+	}
+	s.lock = f
 	return nil
 }
 
@@ -105,6 +142,10 @@ func (s *Store) read() error {
 	entries, err := os.ReadDir(s.dir)
 	found := map[string][]byte{}
 	for _, e := range entries {
+		if len(found) == maxFiles {
+			err = errors.Join(err, fmt.Errorf("%s has more than %d files; the rest is not read", s.dir, maxFiles))
+			break
+		}
 		if name, ours := strings.CutSuffix(e.Name(), suffix); ours && e.Type().IsRegular() {
 			text, readErr := readFile(s.path(name))
 			if readErr == nil {
@@ -133,30 +174,47 @@ func readFile(path string) ([]byte, error) {
 }
 
 // Put replaces the piece of that name by v, as JSON. The latest Put counts. A name consists of letters, digits and
-// ". _ -", and begins with a letter or digit.
-func (s *Store) Put(name string, v any) error {
+// ". _ -", and begins with a letter or digit. done, if not nil, is called once, in the store's goroutine: with nil when
+// the piece, or a later one of that name, is on the disk, or with the error of the first attempt. It must not block.
+func (s *Store) Put(name string, v any, done func(error)) error {
 	text, err := json.Marshal(v)
 	if err != nil {
 		return err
 	}
-	return s.put(name, text)
+	return s.put(name, text, done)
 }
 
 // Remove removes the piece of that name, if there is one.
-func (s *Store) Remove(name string) error { return s.put(name, nil) }
+func (s *Store) Remove(name string) error { return s.put(name, nil, nil) }
 
-func (s *Store) put(name string, text []byte) error {
+func (s *Store) put(name string, text []byte, done func(error)) error {
 	if !validName.MatchString(name) {
 		return fmt.Errorf("invalid name %q: use letters, digits and . _ -, beginning with a letter or digit", name)
 	}
 	s.mu.Lock()
-	s.pending[name] = text
+	w := write{text: text, done: s.pending[name].done}
+	if done != nil {
+		w.done = append(w.done, done)
+	}
+	s.pending[name] = w
 	s.mu.Unlock()
 	select {
 	case s.wake <- struct{}{}:
 	default: // a signal is pending
 	}
 	return nil
+}
+
+// Names returns the names of the pieces that there were when the store was opened and that begin with prefix.
+func (s *Store) Names(prefix string) (names []string) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for name := range s.found {
+		if strings.HasPrefix(name, prefix) {
+			names = append(names, name)
+		}
+	}
+	return names
 }
 
 // Get reads the piece of that name into v, as it was when the store was opened. It returns false if there was none. A
@@ -181,6 +239,9 @@ func (s *Store) Close(timeout time.Duration) error {
 	case <-s.ended:
 	case <-time.After(timeout):
 		return fmt.Errorf("%s: the disk has not responded for %v", s.dir, timeout)
+	}
+	if s.lock != nil {
+		_ = s.lock.Close() // this releases the lock
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -219,28 +280,34 @@ func (s *Store) run() {
 func (s *Store) write() (err error) {
 	s.mu.Lock()
 	todo := s.pending
-	s.pending = map[string][]byte{}
+	s.pending = map[string]write{}
 	s.mu.Unlock()
 	if len(todo) == 0 {
 		return nil
 	}
 	notReady := s.prepare()
-	for name, text := range todo {
+	failures := map[string]error{}
+	for name, w := range todo {
 		failed := notReady
 		if failed == nil {
-			failed = s.replace(name, text)
+			failed = s.replace(name, w.text)
 		}
 		if failed == nil {
 			continue
 		}
-		err = failed
+		err, failures[name] = failed, failed
 		s.mu.Lock()
 		if _, newer := s.pending[name]; !newer {
-			s.pending[name] = text
+			s.pending[name] = write{text: w.text}
 		}
 		s.mu.Unlock()
 	}
 	flush(s.dir)
+	for name, w := range todo {
+		for _, done := range w.done {
+			done(failures[name])
+		}
+	}
 	return err
 }
 

@@ -33,9 +33,9 @@ func TestStateOutlivesTheStore(t *testing.T) {
 	dir := filepath.Join(t.TempDir(), "live")
 	first, later := piece{time.Unix(1e9, 0).UTC()}, piece{time.Unix(2e9, 0).UTC()}
 	s := open(t, dir)
-	require.NoError(t, s.Put("adapter-box-office", first))
-	require.NoError(t, s.Put("adapter-box-office", later))
-	require.NoError(t, s.Put("adapter-workshop", first))
+	require.NoError(t, s.Put("adapter-box-office", first, nil))
+	require.NoError(t, s.Put("adapter-box-office", later, nil))
+	require.NoError(t, s.Put("adapter-workshop", first, nil))
 	closeStore(t, s)
 	s = open(t, dir)
 	var got piece
@@ -99,10 +99,10 @@ func TestDamagedAndForeignFiles(t *testing.T) {
 	assert.True(t, ok)
 	assert.NoError(t, err)
 	for _, name := range []string{"../escape", "a/b", "", ".hidden"} {
-		assert.ErrorContains(t, s.Put(name, piece{}), "invalid name", name)
+		assert.ErrorContains(t, s.Put(name, piece{}, nil), "invalid name", name)
 		assert.ErrorContains(t, s.Remove(name), "invalid name", name)
 	}
-	assert.Error(t, s.Put("channel", make(chan int)), "no JSON")
+	assert.Error(t, s.Put("channel", make(chan int), nil), "no JSON")
 }
 
 // A folder that somebody else could have written is not used: a planted file could name another adapter's address.
@@ -131,7 +131,7 @@ func TestFolderThatOthersMayUse(t *testing.T) {
 		ok, err := s.Get("adapter-box-office", &got)
 		assert.False(t, ok, name)
 		assert.NoError(t, err, name)
-		require.NoError(t, s.Put("adapter-workshop", piece{}))
+		require.NoError(t, s.Put("adapter-workshop", piece{}, nil))
 		assert.ErrorContains(t, s.Close(10*time.Second), "could not be written: 1", name)
 		assert.NoFileExists(t, filepath.Join(dir, "adapter-workshop.json"), name)
 	}
@@ -148,19 +148,19 @@ func TestFolderThatCannotBeWritten(t *testing.T) {
 		s := Open(dir, zap.New(core))
 		require.NoError(t, os.RemoveAll(filepath.Dir(dir)))
 		first, later := piece{time.Unix(1e9, 0).UTC()}, piece{time.Unix(2e9, 0).UTC()}
-		require.NoError(t, s.Put("adapter-box-office", first))
+		require.NoError(t, s.Put("adapter-box-office", first, nil))
 		<-time.After(10 * retry)
 		require.Equal(t, 1, logs.Len())
 		<-time.After(remind)
 		require.Equal(t, 2, logs.Len())
-		require.NoError(t, s.Put("adapter-box-office", later))
+		require.NoError(t, s.Put("adapter-box-office", later, nil))
 		require.NoError(t, os.Mkdir(filepath.Dir(dir), 0o700))
 		<-time.After(2 * retry)
 		text, err := os.ReadFile(filepath.Join(dir, "adapter-box-office.json"))
 		require.NoError(t, err)
 		assert.JSONEq(t, `{"At": "2033-05-18T03:33:20Z"}`, string(text))
 		require.NoError(t, os.RemoveAll(filepath.Dir(dir)))
-		require.NoError(t, s.Put("adapter-box-office", first))
+		require.NoError(t, s.Put("adapter-box-office", first, nil))
 		synctest.Wait()
 		require.Equal(t, 3, logs.Len(), "a new failure")
 		closeErr := s.Close(10 * time.Second)

@@ -23,8 +23,10 @@ func (s *socket) ready() bool {
 	}
 }
 
-// inDialog returns the dialog that a request belongs to, in a call or outside calls, or nil if there is none.
+// inDialog returns the dialog that a request belongs to, in a call or outside calls, or nil if there is none. While the
+// agent starts it waits, for milliseconds, until the calls of an earlier process have been taken up.
 func (s *socket) inDialog(r *endpoint.Request) *endpoint.Dialog {
+	<-s.a.opened
 	return s.a.inDialog(dialogKey{ep: r.Endpoint, callID: r.CallID().Value(), tag: r.To().Params.GetOr("tag", "")})
 }
 

@@ -133,6 +133,11 @@ type Options struct {
 	// registration.RegistrarOptions.
 	SavedBinding func(line string) (registration.SavedBinding, bool)
 	SaveBinding  func(line string, b *registration.SavedBinding)
+	// SavedCalls are the calls that an earlier process saved, by number. SaveCall, if not nil, takes the state of a
+	// call whenever it has changed; nil means that the call has ended. It must not block. done, if not nil, is called
+	// once the state is on the disk, or could not be written; in any goroutine.
+	SavedCalls map[supervision.CallID][]byte
+	SaveCall   func(call supervision.CallID, state []byte, done func(error))
 	// packets, if not nil, opens the UDP sockets. clocks, if not nil, replace the system's clocks (see
 	// endpoint.Options).
 	packets func(netip.AddrPort) endpoint.Packets
@@ -154,6 +159,7 @@ type Agent struct {
 	media     *media.Relay
 	callInfo  func(callrecord.CallInfo)                                             // may be nil
 	userAgent func(line, userAgent string)                                          // may be nil
+	saveCall  func(supervision.CallID, []byte, func(error))                         // may be nil
 	packets   func(netip.AddrPort) endpoint.Packets                                 // nil: the system's sockets
 	clocks    func() (wall, boot time.Duration)                                     // used with packets
 	reception func(supervision.CallID, media.Side) time.Time                        // nil: the streams' own record
@@ -182,6 +188,9 @@ type Agent struct {
 	// callbackUntil is the end of the window in which a call-back is expected, in nanoseconds since the agent's start
 	callbackUntil atomic.Int64
 
+	// savingSlow: the state of a call was not on the disk in time, and none has been since
+	savingSlow atomic.Bool
+
 	draining  atomic.Bool
 	admission *admission
 	clients   sync.WaitGroup // the registrations at the service
@@ -201,7 +210,7 @@ func start(o Options, t times) (*Agent, error) {
 	if a.log == nil {
 		a.log = zap.NewNop()
 	}
-	a.reception = o.reception
+	a.reception, a.saveCall = o.reception, o.SaveCall
 	a.callbackWindow, a.callbackFrom = o.CallbackWindow, o.CallbackFrom
 	a.secondAfter = cmp.Or(o.SecondAfter, t.silence)
 	if !o.CallbackUntil.IsZero() {
@@ -243,6 +252,7 @@ func start(o Options, t times) (*Agent, error) {
 	}
 	err := a.open()
 	if err == nil {
+		a.adopt(o.SavedCalls)
 		a.register()
 	}
 	a.failed = err != nil

@@ -12,6 +12,7 @@ import (
 	"clearback/bridge/media"
 	"clearback/bridge/sipua/endpoint"
 	"clearback/supervision"
+	"clearback/supervision/callrecord"
 )
 
 // token returns a random string that nobody can guess, for Call-IDs, tags and our Contact at the service.
@@ -28,8 +29,11 @@ type call struct {
 	trusted   bool // an emergency call with credentials, or from the address and port of the binding
 	arrived   bool // from the service; otherwise requested by the adapter
 	merged    mergedKey
-	copied    bool              // a copy of its INVITE came by another path (RFC 3261 section 8.2.2.2)
-	first     *inviteForwarding // the INVITE that made the call
+	trial     bool // its far end is in this process
+	copied    bool // a copy of its INVITE came by another path (RFC 3261 section 8.2.2.2)
+	began     time.Time
+	number    supervision.NumberClass // of an outgoing call
+	first     *inviteForwarding       // the INVITE that made the call
 	mailbox   *endpoint.Serial
 
 	progress atomic.Bool // the service answered with an 18x or a 200
@@ -43,16 +47,28 @@ type call struct {
 	code int
 	// the events that have been posted
 	rang, answered, farCleared, nearCleared, lost, soundless bool
+	party                                                    callrecord.Party // the far party, as reported
+	state                                                    []byte           // as it was last saved; nil: not saved
+	// answeredAt is set where the state is saved
+	answeredAt time.Time
+	adoption   *adoption // nil: the call began in this process
 	// centreReached: this emergency call was not answered, but the centre may know of it
 	centreReached bool
 	done          bool
 }
 
 func (a *Agent) newCall(l *Line, emergency, arrived bool) *call {
-	c := &call{a: a, line: l, id: supervision.CallID(a.lastCall.Add(1)), emergency: emergency, arrived: arrived}
+	return a.makeCall(l, supervision.CallID(a.lastCall.Add(1)), emergency, arrived)
+}
+
+func (a *Agent) makeCall(l *Line, id supervision.CallID, emergency, arrived bool) *call {
+	c := &call{a: a, line: l, id: id, emergency: emergency, arrived: arrived, began: time.Now()}
 	c.path = mediaPath{relay: l.o.Relay, emergency: emergency, ports: a.media, flash: c.flashInMedia,
 		notice: c.noticeInMedia}
 	c.mailbox = endpoint.NewSerial(a.work.start, c.failed)
+	if a.saveCall != nil {
+		c.mailbox.After(c.saveIfChanged)
+	}
 	if a.reception != nil {
 		c.path.reception = func(side media.Side) time.Time { return a.reception(c.id, side) }
 	}
@@ -148,6 +164,7 @@ func (c *call) nearEndAnswered() {
 func (c *call) farEndCleared(evidence supervision.Evidence, late time.Duration) {
 	if !c.farCleared && !c.nearCleared && !c.lost {
 		c.attemptsEnd()
+		c.noteResumedSound()
 		c.farCleared = true
 		c.event(supervision.Event{Kind: supervision.FarEndCleared, Evidence: evidence, Late: late})
 	}
@@ -222,6 +239,7 @@ func (c *call) releaseIfEnded() {
 	}
 	c.a.release(c.merged)
 	c.releasePlace()
+	c.dropState()
 	free := c.path.detach()
 	// Not in the mailbox: to free the ports takes time, and the next step of the mailbox may begin an opening.
 	c.a.work.start(func() {

@@ -83,6 +83,9 @@
 //	emergency_sound.go         an emergency call without sound for 2 s
 //	indialog_hookflash.go      hook flashes, in INFO and in media
 //	shutdown.go                clearing everything at shutdown
+//	saved.go                   saving answered calls
+//	adopt.go                   taking up the calls of an earlier process
+//	adopt_liveness.go          asking both ends of such a call
 //	callinfo.go                what is reported to people
 //
 // Package callflow plays call flows against one line. Package conformance has the rules that their traces must keep.

@@ -54,7 +54,11 @@ func (x *inviteForwarding) answer(res *sip.Response, body []byte) {
 	setToTag(x.ok, x.from.dialog)
 	x.from.agreeSession(x.r.Request, x.ok)
 	x.from.c.after(x.okEvery, x.answerAgain)
-	x.transmit(x.ok)
+	if !x.initial {
+		x.transmit(x.ok)
+		return
+	}
+	x.from.c.saveBefore(func() { x.transmit(x.ok) })
 }
 
 // targetRefreshed applies a target refresh of the peer.

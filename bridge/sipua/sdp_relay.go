@@ -343,17 +343,23 @@ func (p *mediaPath) stream(i int, live bool) (*stream, error) {
 			return nil, fmt.Errorf("%w: %w", errPorts, err)
 		}
 		s.session = session
-		for _, side := range [2]media.Side{media.AdapterSide, media.ServiceSide} {
-			session.Trust(side, p.from[side])
-			if p.notice != nil {
-				session.Watch(side, func(n media.Notice, from netip.AddrPort) { p.notice(side, n, from) })
-			}
-		}
-		if p.silenceLimit > 0 {
-			session.SetEmergency(p.silenceLimit)
-		}
+		p.connect(i)
 	}
 	return s, nil
+}
+
+// connect tells the session of a stream what is known of the call, and watches it.
+func (p *mediaPath) connect(i int) {
+	session := p.streams[i].session
+	for _, side := range [2]media.Side{media.AdapterSide, media.ServiceSide} {
+		session.Trust(side, p.from[side])
+		if p.notice != nil {
+			session.Watch(side, func(n media.Notice, from netip.AddrPort) { p.notice(side, n, from) })
+		}
+	}
+	if p.silenceLimit > 0 {
+		session.SetEmergency(p.silenceLimit)
+	}
 }
 
 // free closes the ports of streams that are not live on both sides. Until there is a final answer they are kept:

@@ -176,14 +176,22 @@ func (l *leg) tooShort(req *sip.Request, res *sip.Response) bool {
 
 // beginSession starts or restarts the timer. It stops the timer if no interval is in force.
 func (l *leg) beginSession(s sessiontimer.Session) {
+	l.runSession(s, l.inSeconds(s.End()))
+}
+
+// inSeconds is n seconds of session timers.
+func (l *leg) inSeconds(n float64) time.Duration {
+	return time.Duration(n * float64(l.c.a.times.second))
+}
+
+// runSession is beginSession for a session that ends after end.
+func (l *leg) runSession(s sessiontimer.Session, end time.Duration) {
 	t := &l.session
 	t.stop()
 	t.Session, t.tooSmallCount = s, 0
 	if s.Seconds == 0 {
 		return
 	}
-	second := l.c.a.times.second
-	end := time.Duration(s.End() * float64(second))
 	began := time.Now()
 	t.until = began.Add(end)
 	var ends *time.Timer
@@ -202,7 +210,7 @@ func (l *leg) beginSession(s sessiontimer.Session) {
 	})
 	t.ends = ends
 	if s.Ours {
-		l.refreshIn(time.Duration(s.Refresh() * float64(second)))
+		l.refreshIn(max(end-l.inSeconds(s.End()-s.Refresh()), 0))
 	}
 }
 

@@ -276,6 +276,7 @@ func (a *Agent) callArrived(at *account, r *endpoint.Request) {
 		l.callbacks.Add(1)
 	}
 	c := a.newCall(l, emergency, true)
+	c.trial = r.Recipient.User == l.testToken
 	if hasCallbackMark(r.Request) && !emergency {
 		l.log.Warn("a call marked as a call-back from the emergency centre is treated as an ordinary call, since no call-back is expected or too many are up; "+
 			"if it is the centre's, add its address to emergency.callback_from", zap.Uint64("call", uint64(c.id)),
@@ -284,7 +285,8 @@ func (a *Agent) callArrived(at *account, r *endpoint.Request) {
 	if x := c.accept(media.ServiceSide, s, at, r); x != nil {
 		c.begin(x, func() {
 			c.event(supervision.Event{Kind: supervision.CallArrived, Emergency: emergency})
-			a.reportCallInfo(l, c.id, callrecord.Incoming, emergency, caller(r))
+			c.party = caller(r)
+			a.reportCallInfo(l, c.id, callrecord.Incoming, emergency, c.party)
 		})
 	}
 }
@@ -349,6 +351,7 @@ func (a *Agent) callRequested(r *endpoint.Request) {
 		return
 	}
 	c, accounts := a.newCall(l, emergency, false), l.choose(emergency)
+	c.number = q.number
 	event := supervision.Event{Kind: supervision.CallRequested, Call: c.id, Emergency: emergency, Number: q.number}
 	// post tells the machine first, and then the trials. Otherwise the end of a trial's call could still open the loop.
 	post := func() {
@@ -358,8 +361,8 @@ func (a *Agent) callRequested(r *endpoint.Request) {
 		}
 	}
 	note := func(callID string) {
-		a.reportCallInfo(l, c.id, callrecord.Outgoing, emergency,
-			callrecord.Party{Number: numberOf(r.Recipient), CallID: callID})
+		c.party = callrecord.Party{Number: numberOf(r.Recipient), CallID: callID}
+		a.reportCallInfo(l, c.id, callrecord.Outgoing, emergency, c.party)
 	}
 	refuse := func(evidence supervision.Evidence) {
 		// the near end is off hook even if its call is refused

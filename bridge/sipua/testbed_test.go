@@ -130,6 +130,8 @@ func text(ev supervision.Event) string {
 		return fmt.Sprintf("%d refused%s: %s", ev.Call, mark(ev), ev.Evidence)
 	case supervision.AdapterRefused, supervision.AdapterRegistered:
 		return ev.Kind.String()
+	case supervision.CallAdopted, supervision.AdapterLegHeard:
+		return adoptionText(ev)
 	case supervision.LeftOffHook:
 		return "left off hook"
 	case supervision.FlashReported:

@@ -13,6 +13,7 @@ type Serial struct {
 	// set once
 	start  func(func()) // runs a function in a goroutine of its own
 	failed func(v any)  // handles a panic of a posted function
+	after  func()       // see After; nil: nothing
 
 	mu      sync.Mutex
 	waiting []func()
@@ -26,6 +27,10 @@ type Serial struct {
 func NewSerial(start func(func()), failed func(v any)) *Serial {
 	return &Serial{start: start, failed: failed}
 }
+
+// After sets a function that runs whenever the functions that waited have run, in order with the others. Call After
+// before Begin.
+func (s *Serial) After(f func()) { s.after = f }
 
 // Begin puts first ahead of everything that has been posted, and starts to run functions.
 func (s *Serial) Begin(first ...func()) {
@@ -79,6 +84,9 @@ func (s *Serial) drain() {
 		}
 		for _, f := range batch {
 			s.run(f)
+		}
+		if s.after != nil {
+			s.run(s.after)
 		}
 	}
 }

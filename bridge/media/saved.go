@@ -1,0 +1,99 @@
+package media
+
+import (
+	"errors"
+	"fmt"
+	"net"
+	"net/netip"
+	"time"
+)
+
+// SavedSession is what another process needs to continue a session, by [Side].
+type SavedSession [2]SavedSide
+
+// SavedSide is one side of a [SavedSession].
+type SavedSide struct {
+	Port uint16 // our RTP port towards the side; RTCP uses the next
+	// RTP and RTCP are the sources to which packets for the side are sent; zero if none was learnt.
+	RTP, RTCP netip.AddrPort
+}
+
+// Saved returns the present state of the session.
+func (s *Session) Saved() (saved SavedSession) {
+	for i := range s.ends {
+		e := &s.ends[i]
+		e.mu.Lock()
+		saved[i] = SavedSide{Port: s.local[i][rtpFlow].Port(), RTP: e.peers[rtpFlow].followed(),
+			RTCP: e.peers[rtcpFlow].followed()}
+		e.mu.Unlock()
+	}
+	return saved
+}
+
+// Resume opens a session on the ports of a saved one. It fails if these ports cannot be bound, for example because
+// another process uses them or because they are outside the relay's range now. Set what the session descriptions said
+// ([Session.Expect] and the rest) before [Session.Follow].
+func (r *Relay) Resume(saved SavedSession) (*Session, error) {
+	s, err := newSession(r, func(side Side) ([2]*net.UDPConn, error) {
+		port := saved[side].Port
+		if port%2 != 0 || int(port) < r.ports.first() || int(port)+1 > int(r.ports.high) {
+			return [2]*net.UDPConn{}, fmt.Errorf("media: port %d is not in media.ports", port)
+		}
+		return bindPair(r.addrs[side], port)
+	})
+	if err != nil {
+		return nil, err
+	}
+	if err := r.add(s); err != nil {
+		return nil, err
+	}
+	return s, nil
+}
+
+// Follow continues with the sources of a saved session. A source of the same standing may replace one of them at once,
+// until it has sent again.
+func (s *Session) Follow(saved SavedSession) {
+	for i, side := range saved {
+		e := &s.ends[i]
+		e.mu.Lock()
+		for f, at := range [2]netip.AddrPort{rtpFlow: s.reachable(side.RTP), rtcpFlow: s.reachable(side.RTCP)} {
+			if p := &e.peers[f]; at.IsValid() {
+				p.learn(at, packetRun{}, time.Time{})
+				p.confirmed = false
+			}
+		}
+		if e.resumedFrom = e.peers[rtpFlow].learnt; !e.resumedFrom.IsValid() {
+			e.resumedFrom = e.peers[rtpFlow].expected
+		}
+		e.mu.Unlock()
+	}
+}
+
+// Resumed reports whether RTP has come from a side since [Session.Follow], from the address that it came from before.
+func (s *Session) Resumed(side Side) bool {
+	e := &s.ends[side]
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	return e.resumed
+}
+
+// followed is the learnt source if packets are sent to it.
+func (p *peer) followed() netip.AddrPort {
+	if p.receiveOnly {
+		return netip.AddrPort{}
+	}
+	return p.learnt
+}
+
+// add takes a new session in and starts it.
+func (r *Relay) add(s *Session) error {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if r.closed {
+		return errors.Join(ErrClosed, s.closeSockets())
+	}
+	r.sessions[s] = struct{}{}
+	r.ended.Sessions++
+	s.start()
+	return nil
+}

@@ -1,0 +1,299 @@
+package sipua
+
+import (
+	"bytes"
+	"cmp"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"maps"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+	"go.uber.org/zap"
+
+	"clearback/bridge/media"
+	"clearback/bridge/sipua/sessiontimer"
+	"clearback/supervision"
+	"clearback/supervision/callrecord"
+)
+
+// This file takes up the answered calls of an earlier process (saved.go): the same dialogs, sockets and media ports.
+// What follows is in adopt_liveness.go.
+
+const (
+	// longestCall is how long ago the answer of a call that is taken up may be. The wall clock may have been set
+	// meanwhile, in either direction. Our own number: nobody talks that long.
+	longestCall = 48 * time.Hour
+	// maxSavedCalls bounds the calls of one line that are taken up. Our own number: a line has a few.
+	maxSavedCalls = 64
+	// maxCallID bounds the number of a call, so that the numbers after it fit everywhere.
+	maxCallID = 1 << 53
+)
+
+// adopt takes up the saved calls, emergency calls first. It runs while the sockets are open and nothing that arrives is
+// handled yet. A call that cannot be continued is cleared on both sides.
+func (a *Agent) adopt(saved map[supervision.CallID][]byte) {
+	if a.saveCall == nil {
+		return
+	}
+	var all []*savedCall
+	for id, state := range saved {
+		s, err := readSavedCall(id, state)
+		if err == nil && a.byName[s.Line] == nil {
+			err = fmt.Errorf("there is no line %q", s.Line)
+		}
+		if err != nil {
+			a.refuseSaved(id, err)
+			continue
+		}
+		all = append(all, s)
+		a.lastCall.Store(max(a.lastCall.Load(), uint64(id)))
+	}
+	slices.SortFunc(all, func(s, t *savedCall) int {
+		return cmp.Or(-compareBool(s.Emergency, t.Emergency), cmp.Compare(s.Call, t.Call))
+	})
+	lines := map[string]int{}
+	for _, s := range all {
+		lines[s.Line]++
+		err := error(nil)
+		if lines[s.Line] > maxSavedCalls {
+			err = fmt.Errorf("the line has more than %d", maxSavedCalls)
+		} else {
+			err = a.takeUp(s, saved[s.Call])
+		}
+		if err != nil {
+			a.refuseSaved(s.Call, err)
+		}
+	}
+}
+
+func compareBool(x, y bool) int {
+	switch {
+	case x == y:
+		return 0
+	case x:
+		return 1
+	}
+	return -1
+}
+
+func (a *Agent) refuseSaved(id supervision.CallID, why error) {
+	a.log.Warn("a call of the last run cannot be taken up; if its line is still held, hang up there",
+		zap.Uint64("call", uint64(id)), zap.Error(why))
+	a.saveCall(id, nil, nil)
+}
+
+// readSavedCall reads a state and checks what the lines do not matter for.
+func readSavedCall(id supervision.CallID, state []byte) (*savedCall, error) {
+	s := &savedCall{}
+	d := json.NewDecoder(bytes.NewReader(state))
+	d.DisallowUnknownFields()
+	var version struct{ Version int }
+	if err := json.Unmarshal(state, &version); err == nil && version.Version != savedVersion {
+		return nil, fmt.Errorf("it was saved by another version of this program (%d, not %d)", version.Version,
+			savedVersion)
+	}
+	if err := d.Decode(s); err != nil {
+		return nil, err
+	}
+	switch age := time.Since(s.Answered); {
+	case s.Call != id || id == 0 || id > maxCallID:
+		return nil, errors.New("its file has the name of another call")
+	case age.Abs() > longestCall:
+		return nil, fmt.Errorf("it was answered at %s", s.Answered.Format(time.DateTime))
+	case len(s.Streams) > maxMediaLines:
+		return nil, fmt.Errorf("it has %d streams", len(s.Streams))
+	}
+	for i := range s.Legs {
+		if err := s.Legs[i].check(); err != nil {
+			return nil, fmt.Errorf("leg %s: %w", sideName(i), err)
+		}
+	}
+	return s, nil
+}
+
+// check checks what rebuild does not.
+func (s *savedLeg) check() error {
+	for _, text := range slices.Concat([]string{s.CallID, s.Tag, s.Local, s.Remote, s.Target, s.Dest}, s.Routes) {
+		if strings.ContainsFunc(text, func(r rune) bool { return r < ' ' || r == 0x7f }) {
+			return fmt.Errorf("control characters in %q", text)
+		}
+	}
+	switch t := s.Session.Seconds; {
+	case s.CallID == "" || s.Tag == "":
+		return errors.New("no Call-ID or no tag")
+	case t != sessiontimer.Seconds(fmt.Sprint(t)) || s.MinSE < 0:
+		return fmt.Errorf("session interval %d s", t)
+	case s.Seq > 1<<31-2*seqSkip: // RFC 3261 section 8.1.1.5
+		return fmt.Errorf("CSeq number %d", s.Seq)
+	}
+	for _, h := range s.Support {
+		if h > supportNone {
+			return fmt.Errorf("support %d", h)
+		}
+	}
+	return nil
+}
+
+// takeUp continues a call, or clears it if it cannot be continued. An error means that nothing is known of its dialogs.
+func (a *Agent) takeUp(s *savedCall, state []byte) error {
+	line := a.byName[s.Line]
+	c := a.makeCall(line, s.Call, s.Emergency, s.Arrived)
+	for side := range s.Legs {
+		l, err := s.Legs[side].rebuild(c, media.Side(side))
+		if err != nil {
+			return fmt.Errorf("leg %s: %w", sideName(side), err)
+		}
+		c.legs[side] = l
+	}
+	from, to := c.legs[media.AdapterSide], c.legs[media.ServiceSide]
+	if c.arrived {
+		from, to = to, from
+	}
+	pair(to.dialog, from.dialog)
+	from.offerAnswer.begun = true
+	c.first = &inviteForwarding{initial: true, from: from, finalSent: true,
+		inviteAttempt: &inviteAttempt{to: to, settled: true, won: true}}
+	c.trusted, c.party, c.ends.known = s.Trusted, s.Party, s.Known
+	c.began, c.answeredAt, c.number = s.Began, s.Answered, s.Number
+	c.rang, c.answered, c.trial = true, true, s.Trial
+	c.progress.Store(true)
+	unusable := c.continues(s)
+	c.takePlace()
+	for _, l := range c.legs {
+		a.addDialog(l, l.dialog)
+	}
+	a.addCall(c)
+	line.messageState.abortNotify()
+	if unusable != nil {
+		line.log.Warn("a call of the last run cannot be continued; it is cleared on both sides, and nothing is opened",
+			zap.Uint64("call", uint64(c.id)), zap.Error(unusable))
+		a.saveCall(c.id, nil, nil)
+		c.mailbox.Begin(c.abandon)
+		return nil
+	}
+	c.state, c.adoption = state, &adoption{began: time.Now()}
+	c.event(supervision.Event{Kind: supervision.CallAdopted, Emergency: c.emergency})
+	direction := callrecord.Outgoing
+	if c.arrived {
+		direction = callrecord.Incoming
+	}
+	a.reportCallInfo(line, c.id, direction, c.emergency, c.party)
+	line.log.Info("a call of the last run is continued", zap.Uint64("call", uint64(c.id)))
+	c.mailbox.Begin(c.watchEnds, func() { c.resume(s) })
+	return nil
+}
+
+// takePlace is admit for a call that is up already.
+func (c *call) takePlace() {
+	switch {
+	case !c.emergency:
+		c.line.ordinary.Add(1)
+		c.a.ordinary.Add(1)
+	case c.arrived:
+		c.line.callbacks.Add(1)
+	default:
+		c.line.emergencyCalls.restore(c)
+	}
+}
+
+// rebuild makes the leg of a saved dialog.
+func (s *savedLeg) rebuild(c *call, side media.Side) (*leg, error) {
+	l := newClientLeg(c, side, c.line.accounts[0])
+	if s.Second && len(c.line.accounts) > 1 {
+		l.account = c.line.accounts[1]
+	}
+	local, remote := &sip.FromHeader{}, &sip.ToHeader{}
+	var err, other error
+	if local.DisplayName, err = sip.ParseAddressValue(s.Local, &local.Address, &local.Params); err != nil {
+		return nil, fmt.Errorf("local address: %w", err)
+	}
+	if remote.DisplayName, err = sip.ParseAddressValue(s.Remote, &remote.Address, &remote.Params); err != nil {
+		return nil, fmt.Errorf("remote address: %w", err)
+	}
+	l.target, err = parseURI(s.Target)
+	for _, text := range s.Routes {
+		u, e := parseURI(text)
+		l.routes, other = append(l.routes, u), errors.Join(other, e)
+	}
+	switch err = errors.Join(err, other); {
+	case err != nil:
+		return nil, err
+	case local.Params.GetOr("tag", "") != s.Tag:
+		return nil, errors.New("the local tag is not that of From")
+	case s.Transport != "UDP" && s.Transport != "TCP":
+		return nil, fmt.Errorf("transport %q", s.Transport)
+	}
+	l.state, l.callID, l.tag, l.local, l.remote = legUp, s.CallID, s.Tag, local, remote
+	l.seq, l.remoteSeq, l.remoteSeqSet = s.Seq+seqSkip, s.RemoteSeq, s.RemoteSeqSet
+	l.transport, l.dest, l.lastSource = s.Transport, s.Dest, s.Source
+	l.session.updates, l.session.minSE, l.alive.support = s.Updates, s.MinSE, maps.Clone(s.Support)
+	return l, nil
+}
+
+// parseURI parses the URI of a peer, which must name a host.
+func parseURI(text string) (u sip.Uri, err error) {
+	if err = sip.ParseUri(text, &u); err == nil && (u.Host == "" || u.Wildcard) {
+		err = errors.New("no host")
+	}
+	if err != nil {
+		err = fmt.Errorf("URI %q: %w", text, err)
+	}
+	return u, err
+}
+
+// continues restores the media and returns an error if the call cannot go on here.
+func (c *call) continues(s *savedCall) error {
+	for side, l := range c.legs {
+		if now, was := l.s.ep.Addr(), s.Legs[side].Socket; now != was {
+			return fmt.Errorf("its %s side was at %v, and the line is at %v now", sideName(side), was, now)
+		}
+		if l.transport == "UDP" && !l.s.at.UDP || l.transport == "TCP" && !l.s.at.TCP {
+			return fmt.Errorf("its %s side uses %s, and the line does not any more", sideName(side), l.transport)
+		}
+		c.path.from[side] = s.Legs[side].Signalling
+	}
+	if s.Trial {
+		return errors.New("it was made by clearback tune")
+	}
+	return c.path.restore(s)
+}
+
+// restore continues the media of a saved call on the same ports.
+func (p *mediaPath) restore(s *savedCall) (err error) {
+	p.relay, p.begun = s.Relay, true
+	for side, sent := range s.Sent {
+		p.sentDescriptions[side] = sentDescription{body: sent.Body, kind: sent.Kind, id: sent.ID, version: sent.Version,
+			highest: sent.Highest}
+		if d, err := parseSDP(sent.Body); err == nil {
+			d.session = slices.DeleteFunc(d.session, func(l sdpLine) bool { return l.kind == 'v' || l.kind == 'o' })
+			p.sentDescriptions[side].rest = d.text()
+		}
+	}
+	for i, saved := range s.Streams {
+		one := &stream{}
+		p.streams = append(p.streams, one)
+		for side, at := range saved.Sides {
+			one.sides[side] = streamSide{live: at.Live, mux: at.Mux, dtls: at.DTLS, opaque: at.Opaque,
+				sendsNothing: at.SendsNothing, onHold: at.OnHold, rtp: at.RTP, rtcp: at.RTCP, types: at.Types,
+				events: at.Events}
+		}
+		switch {
+		case saved.Ports == nil:
+			continue
+		case !p.relay || p.ports == nil:
+			return errors.New("its line does not relay media any more")
+		}
+		if one.session, err = p.ports.Resume(*saved.Ports); err != nil {
+			return fmt.Errorf("%w: %w", errPorts, err)
+		}
+		p.connect(i)
+		one.apply(p.flash)
+		one.session.Answered()
+		one.session.Follow(*saved.Ports)
+	}
+	return nil
+}

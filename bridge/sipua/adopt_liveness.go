@@ -1,0 +1,184 @@
+package sipua
+
+import (
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+
+	"clearback/bridge/media"
+	"clearback/supervision"
+)
+
+// This file asks both ends of a call of an earlier process whether the call is still up. While this process was down,
+// an end may have hung up, and its BYE was lost.
+//
+// The adapter is asked first. The loop opens for such a call only if the adapter's leg was heard since the start, since
+// the adapter may have restarted too, and somebody may be dialling. It was heard if RTP comes from the address that it
+// came from before, or if the adapter answers OPTIONS in the dialog with 2xx, and OPTIONS in a dialog that never
+// existed with 481. Then, or after a second, the service is asked as in liveness.go.
+//
+// Silence shows nothing before a side has been heard at all: after a power cut the network starts later than we do.
+
+const (
+	// farEndAfter is when the far end is asked, even if the adapter has not been heard. Our own number.
+	farEndAfter = time.Second
+	// soundEvery is how often the adapter's sound is looked for until then: the length of a packet.
+	soundEvery = 20 * time.Millisecond
+)
+
+// adoption is what is known about a call of an earlier process since the start. Owned by the call's mailbox.
+type adoption struct {
+	began       time.Time
+	known       bool // the adapter answered a request in the dialog with 2xx
+	distinctive bool // the adapter answers 481 to a request in a dialog that it does not have
+	answered    bool // the adapter answered any of them
+	heard       bool // AdapterLegHeard was posted
+	farAsked    bool // the far end has been asked
+}
+
+// resume begins with a call of an earlier process what a call has after its answer.
+func (c *call) resume(s *savedCall) {
+	c.listen()
+	for side, l := range c.legs {
+		at := &s.Legs[side]
+		if at.Session.Seconds > 0 {
+			left := max(time.Until(at.Until), c.a.times.final) // for the peer's refresh, or for ours and its retransmissions
+			l.runSession(at.Session, min(left, l.inSeconds(at.Session.End())))
+		}
+	}
+	c.legs[media.ServiceSide].watch()
+	if c.emergency {
+		c.checkEnds()
+		return
+	}
+	c.askAdapter()
+	c.awaitSound()
+}
+
+// askAdapter asks the adapter whether it has the leg.
+func (c *call) askAdapter() {
+	l, v := c.legs[media.AdapterSide], c.adoption
+	if l.state != legUp || l.clearing {
+		return
+	}
+	l.send(l.foreignOptions(), func(res *sip.Response, err error) {
+		code := codeOf(res, err)
+		v.answered, v.distinctive = v.answered || code != 0, code == sip.StatusCallTransactionDoesNotExists
+		if c.noteKnown(); v.heard {
+			c.askFarEnd()
+		}
+	})
+	l.ask(c.adapterToldUs)
+}
+
+// foreignOptions returns OPTIONS to the peer in a dialog that never existed.
+func (l *leg) foreignOptions() *sip.Request {
+	never := *l.dialog
+	never.local, never.remote = sip.HeaderClone(l.local).(*sip.FromHeader), sip.HeaderClone(l.remote).(*sip.ToHeader)
+	never.local.Params.Add("tag", token())
+	never.remote.Params.Add("tag", token())
+	req := l.buildIn(&never, sip.OPTIONS)
+	*req.CallID() = sip.CallIDHeader(token())
+	return req
+}
+
+// adapterToldUs handles the adapter's answer to OPTIONS in the dialog; code 0 means that none came.
+func (c *call) adapterToldUs(code int, sent time.Time) {
+	l, v := c.legs[media.AdapterSide], c.adoption
+	v.answered = v.answered || code != 0
+	switch {
+	case code/100 == 2: // also if our BYE has followed
+		v.known = true
+		c.noteKnown()
+	case l.state != legUp || l.clearing:
+	case code == sip.StatusCallTransactionDoesNotExists:
+		c.askAdapterAgain()
+		return // the far end is not asked about a leg that is gone
+	case code != 0 && code != sip.StatusRequestTimeout: // it shows nothing
+	case v.answered, c.a.registrar.LastHeard(c.line.o.Name).After(c.a.epoch),
+		time.Since(v.began) >= c.a.times.emergencyLiveness:
+		l.checkPeer(sip.OPTIONS, code, sent, true)
+	default:
+		c.after(c.a.times.t2, c.askAdapter)
+	}
+	if v.answered {
+		c.askFarEnd()
+	}
+}
+
+// askAdapterAgain asks by a second method after a 481: some adapters answer every OPTIONS in a dialog with 481.
+func (c *call) askAdapterAgain() {
+	l, m := c.legs[media.AdapterSide], sip.INVITE
+	if body, _ := c.path.lastSent(media.AdapterSide); body == nil {
+		m = sip.UPDATE
+	}
+	switch {
+	case l.state != legUp || l.clearing:
+		return
+	case m == sip.UPDATE && !l.session.updates:
+		l.peerVanished(sip.StatusCallTransactionDoesNotExists)
+		return
+	case l.refreshCollides(m):
+		c.after(c.a.times.second, c.askAdapterAgain)
+		return
+	}
+	l.refreshBy(m, func(code int) {
+		switch {
+		case code == sip.StatusCallTransactionDoesNotExists:
+			l.peerVanished(code)
+			return
+		case code/100 == 2:
+			c.adoption.known = true
+			c.noteKnown()
+		}
+		c.askFarEnd()
+	})
+}
+
+// askFarEnd asks the service, once.
+func (c *call) askFarEnd() {
+	if !c.adoption.farAsked {
+		c.adoption.farAsked = true
+		c.legs[media.ServiceSide].checkLiveness(supervision.EvidenceServiceLost)
+	}
+}
+
+// awaitSound looks for the adapter's sound until it comes, and asks the far end then, or after a second.
+func (c *call) awaitSound() {
+	v := c.adoption
+	if c.noteResumedSound(); v.heard || time.Since(v.began) >= farEndAfter {
+		c.askFarEnd()
+	}
+	switch {
+	case v.heard, c.done, time.Since(v.began) >= c.a.times.final: // a clearing looks again
+	case v.farAsked:
+		c.after(c.a.times.second, c.awaitSound)
+	default:
+		c.after(soundEvery, c.awaitSound)
+	}
+}
+
+// noteResumedSound posts AdapterLegHeard if the adapter's sound has gone on since the start.
+func (c *call) noteResumedSound() {
+	if c.adoption == nil || c.adoption.heard {
+		return
+	}
+	for _, s := range c.path.streams {
+		if s.session != nil && s.session.Resumed(media.AdapterSide) {
+			c.legHeard()
+			return
+		}
+	}
+}
+
+// noteKnown posts AdapterLegHeard if the adapter's answers show that it has the leg.
+func (c *call) noteKnown() {
+	if v := c.adoption; v.known && v.distinctive && !v.heard {
+		c.legHeard()
+	}
+}
+
+func (c *call) legHeard() {
+	c.adoption.heard = true
+	c.event(supervision.Event{Kind: supervision.AdapterLegHeard})
+}

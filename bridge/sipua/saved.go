@@ -1,0 +1,216 @@
+package sipua
+
+import (
+	"bytes"
+	"encoding/json"
+	"net/netip"
+	"regexp"
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+	"go.uber.org/zap"
+
+	"clearback/bridge/media"
+	"clearback/bridge/sipua/sessiontimer"
+	"clearback/supervision"
+	"clearback/supervision/callrecord"
+)
+
+// This file saves the state of answered calls, with which a later process takes them up (adopt.go). A call is saved
+// before its 200 is passed on, and again whenever something of it has changed. While one of its legs is being cleared,
+// the last state stays: after a restart both ends are asked anyway. The state has no passwords, nonces or keys.
+
+const (
+	// saveLimit is how long a 200 waits for the state of its call to be on the disk. Our own number: nobody notices it
+	// between lifting a handset and speaking.
+	saveLimit = 100 * time.Millisecond
+	// savedVersion is the version of savedCall. A process takes up no call of another version.
+	savedVersion = 1
+	// seqStep is how far the local CSeq number moves before the state is saved again, and seqSkip how far a later
+	// process goes beyond the saved one. So numbers always rise (RFC 3261 section 12.2.1.1).
+	seqStep = 50
+	seqSkip = 100
+)
+
+// savedCall is the state of an answered call.
+type savedCall struct {
+	Version   int
+	Line      string
+	Call      supervision.CallID
+	Began     time.Time
+	Answered  time.Time
+	Number    supervision.NumberClass // of an outgoing call
+	Emergency bool
+	Trusted   bool // as in call
+	Arrived   bool
+	Trial     bool // its far end was in the process that has ended
+	Party     callrecord.Party
+	Known     bool        // as in emergencyEnds
+	Legs      [2]savedLeg // by media.Side
+	Relay     bool
+	Streams   []savedStream
+	Sent      [2]savedDescription // by the side that received it
+}
+
+// savedLeg is the dialog of a leg (RFC 3261 section 12) and what was learnt about its peer.
+type savedLeg struct {
+	Socket        netip.AddrPort // ours
+	Second        bool           // the account at the service is the line's second
+	CallID, Tag   string
+	Local, Remote string // From and To of our requests
+	Target        string
+	Routes        []string
+	Seq           uint32
+	RemoteSeq     uint32
+	RemoteSeqSet  bool
+	Transport     string
+	Dest          string     // as in leg
+	Source        netip.Addr // leg.lastSource
+	Signalling    netip.Addr // mediaPath.from
+	Updates       bool       // the peer's Allow has UPDATE
+	Session       sessiontimer.Session
+	Until         time.Time // when the session expires without a refresh
+	MinSE         int
+	Support       map[sip.RequestMethod]methodSupport
+}
+
+// savedStream is a stream of a relayed call.
+type savedStream struct {
+	Ports *media.SavedSession // nil: nothing is relayed
+	Sides [2]savedStreamSide  // by the side that described it
+}
+
+// savedStreamSide is a streamSide.
+type savedStreamSide struct {
+	Live, Mux, DTLS, Opaque, SendsNothing, OnHold bool
+	RTP, RTCP                                     netip.AddrPort
+	Types, Events                                 media.PayloadTypes
+}
+
+// savedDescription is a sentDescription. A body that contains a key is left out.
+type savedDescription struct {
+	Body                 []byte
+	Kind                 string
+	ID, Version, Highest uint64
+}
+
+// keys finds the lines of a session description that contain a key (RFC 4568, RFC 8866 section 5.12).
+var keys = regexp.MustCompile(`(?im)^(a=(crypto|key-mgmt):|k=)`)
+
+// snapshot returns the state of an answered call, or nil if one of its legs is not up. In a call whose far end is in
+// this process, only the end can be taken up.
+func (c *call) snapshot() []byte {
+	if c.legs[0].state != legUp || c.legs[1].state != legUp || c.legs[0].clearing || c.legs[1].clearing {
+		return nil
+	}
+	s := savedCall{Version: savedVersion, Line: c.line.o.Name, Call: c.id, Began: c.began.Round(0),
+		Answered: c.answeredAt.Round(0), Number: c.number, Emergency: c.emergency, Trusted: c.trusted,
+		Arrived: c.arrived, Trial: c.trial, Party: c.party, Known: c.ends.known, Relay: c.path.relay}
+	for side, l := range c.legs {
+		s.Legs[side] = l.saved()
+		sent := &c.path.sentDescriptions[side]
+		s.Sent[side] = savedDescription{Kind: sent.kind, ID: sent.id, Version: sent.version, Highest: sent.highest}
+		if !keys.Match(sent.body) {
+			s.Sent[side].Body = sent.body
+		}
+	}
+	for _, one := range c.path.streams {
+		s.Streams = append(s.Streams, one.saved())
+	}
+	state, err := json.Marshal(s)
+	if err != nil {
+		c.line.log.Error("the state of a call cannot be saved", zap.Uint64("call", uint64(c.id)), zap.Error(err))
+		return nil
+	}
+	return state
+}
+
+func (l *leg) saved() savedLeg {
+	s := savedLeg{Socket: l.s.ep.Addr(), Second: l.account != nil && l.account.second, CallID: l.callID, Tag: l.tag,
+		Local: l.local.Value(), Remote: l.remote.Value(), Target: plainURI(l.target), Seq: l.seq - l.seq%seqStep,
+		RemoteSeq: l.remoteSeq, RemoteSeqSet: l.remoteSeqSet, Transport: l.transport, Dest: l.dest,
+		Source: l.lastSource, Signalling: l.c.path.from[l.side], Updates: l.session.updates,
+		Session: l.session.Session, MinSE: l.session.minSE, Support: l.alive.support}
+	if s.Session.Seconds > 0 {
+		s.Until = l.session.until.Round(0)
+	}
+	for _, u := range l.routes {
+		s.Routes = append(s.Routes, plainURI(u))
+	}
+	return s
+}
+
+// plainURI is a URI as text, without a password.
+func plainURI(u sip.Uri) string {
+	u.Password = ""
+	return u.String()
+}
+
+func (s *stream) saved() (one savedStream) {
+	if s.session != nil {
+		ports := s.session.Saved()
+		one.Ports = &ports
+	}
+	for i, at := range s.sides {
+		one.Sides[i] = savedStreamSide{Live: at.live, Mux: at.mux, DTLS: at.dtls, Opaque: at.opaque,
+			SendsNothing: at.sendsNothing, OnHold: at.onHold, RTP: at.rtp, RTCP: at.rtcp, Types: at.types,
+			Events: at.events}
+	}
+	return one
+}
+
+// saveIfChanged saves the call if its state has changed since it was last saved. It delays nothing: it runs after the
+// messages that it concerns.
+func (c *call) saveIfChanged() {
+	if c.state == nil { // not answered
+		return
+	}
+	if state := c.snapshot(); state != nil && !bytes.Equal(state, c.state) {
+		c.state = state
+		c.a.saveCall(c.id, state, nil)
+	}
+}
+
+// saveBefore saves a call that has just been answered, and then runs pass in the mailbox: as soon as the state is on
+// the disk, or after saveLimit. An emergency call waits for nothing, nor does a call while the disk is slow.
+func (c *call) saveBefore(pass func()) {
+	a := c.a
+	if a.saveCall != nil {
+		c.answeredAt = time.Now()
+		c.state = c.snapshot()
+	}
+	switch {
+	case c.state == nil:
+		pass()
+		return
+	case c.emergency, a.savingSlow.Load():
+		pass()
+		a.saveCall(c.id, c.state, func(error) { a.savingSlow.Store(false) })
+		return
+	}
+	passed := false
+	once := func() {
+		if !passed {
+			passed = true
+			pass()
+		}
+	}
+	a.saveCall(c.id, c.state, func(error) {
+		a.savingSlow.Store(false)
+		c.post(once)
+	})
+	c.after(saveLimit, func() {
+		if !passed && !a.savingSlow.Swap(true) {
+			c.line.log.Warn("the disk is slow; answers no longer wait until the state of their call is saved")
+		}
+		once()
+	})
+}
+
+// dropState removes the saved state of a call that has ended.
+func (c *call) dropState() {
+	if c.state != nil {
+		c.state = nil
+		c.a.saveCall(c.id, nil, nil)
+	}
+}
