@@ -1,0 +1,116 @@
+package sipua
+
+import (
+	"net"
+	"net/netip"
+	"testing"
+	"time"
+
+	"clearback/bridge/media"
+	"clearback/bridge/sipua/uatest"
+)
+
+// Relayed media goes on after a kill: on the same ports, to where it went before, even to a side that sends nothing and
+// whose session description names a private address. The adapter's sound from its address shows that it has the leg.
+func TestMediaOutlivesAKill(t *testing.T) {
+	t.Parallel()
+	r := newRestartableRelay(t)
+	adapter, far := mediaSocketAt(t, "127.0.0.1"), mediaSocketAt(t, "127.0.0.1")
+	at := func(e mediaSocket) netip.AddrPort { return e.LocalAddr().(*net.UDPAddr).AddrPort() }
+	d := r.arrive(uatest.Offer("10.20.30.40", 4000, "sendrecv")) // behind an address translator
+	inv := r.adapter.Expect("INVITE")
+	toAdapter := netip.AddrPortFrom(r.toAdapter.Addr(), uint16(atoi(port(inv.Body))))
+	r.adapter.Respond(inv, 200, "near", uatest.Offer("127.0.0.1", int(at(adapter).Port()), "sendrecv"))
+	r.adapter.Expect("ACK")
+	ok := r.service.Expect("200")
+	d.Established(ok).Ack("")
+	r.machine.saw("1 arrived", "1 answered")
+	toService := netip.AddrPortFrom(r.toService.Addr(), uint16(atoi(port(ok.Body))))
+	relayed := func(from, to mediaSocket, by netip.AddrPort, seq int) {
+		t.Helper()
+		want := string(from.talks(by, 0, 7, seq, 1))
+		b := make([]byte, 2048)
+		for {
+			if err := to.SetReadDeadline(time.Now().Add(testTimeout)); err != nil {
+				t.Fatal(err)
+			}
+			n, source, err := to.ReadFromUDPAddrPort(b)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if string(b[:n]) == want {
+				if other := map[netip.AddrPort]netip.AddrPort{toAdapter: toService, toService: toAdapter}[by]; source != other {
+					t.Fatalf("from %v, want %v", source, other)
+				}
+				return
+			}
+		}
+	}
+	far.talks(toService, 0, 8, 1, 1)
+	eventually(t, "the far end's source is learnt", func() (learnt bool) {
+		c := r.agent.call(1)
+		c.runInMailbox(func() {
+			learnt = c.path.streams[0].session.Saved()[media.ServiceSide].RTP == at(far)
+		})
+		return learnt
+	})
+	relayed(adapter, far, toAdapter, 1)
+	c := r.agent.call(1)
+	c.runInMailbox(func() {}) // whatever happens in a call next saves it
+	eventually(t, "the source is saved", func() bool { return containsText(r.states.all()[1], at(far).String()) })
+
+	r.kill()
+	r.start()
+	r.machine.saw("1 adopted")
+	relayed(adapter, far, toAdapter, 100)
+	r.machine.saw("1 adapter leg heard")
+	relayed(far, adapter, toService, 100)
+	r.asksAdapter(0, 0)
+	r.service.Respond(r.service.Expect("OPTIONS"), 200, "", "")
+}
+
+// Sound from elsewhere does not show that the adapter has the leg.
+func TestSoundFromElsewhere(t *testing.T) {
+	t.Parallel()
+	r := newRestartableRelay(t)
+	r.incoming()
+	adapter := mediaSocketAt(t, "127.0.0.1")
+	r.kill()
+	r.start()
+	r.machine.saw("1 adopted")
+	var to netip.AddrPort
+	var session *media.Session
+	r.agent.call(1).runInMailbox(func() {
+		session = r.agent.call(1).path.streams[0].session
+		to = session.Local(media.AdapterSide)
+	})
+	adapter.talks(to, 0, 7, 1, 20)
+	eventually(t, "it is relayed", func() bool { return !session.LastHeard(media.AdapterSide).IsZero() })
+	r.agent.call(1).runInMailbox(r.agent.call(1).noteResumedSound)
+	if len(r.machine.seen) > 0 {
+		t.Fatalf("event %s", <-r.machine.seen)
+	}
+}
+
+// A port that somebody else has taken meanwhile.
+func TestPortTakenAfterKill(t *testing.T) {
+	t.Parallel()
+	r := newRestartableRelay(t)
+	r.incoming()
+	var at netip.AddrPort
+	r.agent.call(1).runInMailbox(func() { at = r.agent.call(1).path.streams[0].session.Local(media.ServiceSide) })
+	r.kill()
+	taken, err := net.ListenUDP("udp4", net.UDPAddrFromAddrPort(at))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer taken.Close()
+	r.start()
+	r.adapter.Respond(r.adapter.Expect("BYE"), 200, "", "")
+	r.service.Respond(r.service.Expect("BYE"), 200, "", "")
+	r.atRest()
+	r.nothingSaved()
+	if len(r.machine.seen) > 0 {
+		t.Fatalf("event %s", <-r.machine.seen)
+	}
+}

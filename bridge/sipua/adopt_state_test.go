@@ -1,0 +1,151 @@
+package sipua
+
+import (
+	"bytes"
+	"encoding/json"
+	"os"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/emiago/sipgo/sip"
+	"go.uber.org/zap"
+	"go.uber.org/zap/zapcore"
+	"go.uber.org/zap/zaptest/observer"
+
+	"clearback/bridge/media"
+	"clearback/bridge/sipua/endpoint"
+	"clearback/supervision"
+)
+
+func containsText(state []byte, text string) bool { return bytes.Contains(state, []byte(text)) }
+
+// stateOfACall is the state of an incoming call.
+func stateOfACall(t testing.TB) (state []byte) {
+	t.Helper()
+	synctest.Test(t.(*testing.T), func(t *testing.T) {
+		r := newRestartable(t)
+		r.incoming()
+		synctest.Wait()
+		state = r.states.all()[1]
+	})
+	return state
+}
+
+// A state that was tampered with, or fits nothing here, is refused with a sentence and removed. Nobody hears of it.
+func TestForeignStatesAreRefused(t *testing.T) {
+	t.Parallel()
+	good := string(stateOfACall(t))
+	field := func(name string) string { // its value
+		_, after, ok := strings.Cut(good, `"`+name+`":"`)
+		if !ok {
+			t.Fatalf("no %s in %s", name, good)
+		}
+		value, _, _ := strings.Cut(after, `"`)
+		return value
+	}
+	replaced := func(old, with string) string {
+		if !strings.Contains(good, old) {
+			t.Fatalf("no %s in %s", old, good)
+		}
+		return strings.Replace(good, old, with, 1)
+	}
+	for want, state := range map[string]string{
+		"unexpected end": good[:len(good)/2], "EOF": "", "unknown field": replaced(`"Line"`, `"Wire":1,"Line"`),
+		"another version":           replaced(`"Version":1`, `"Version":2`),
+		`no line \"stage-door\"`:    replaced(`"Line":"box-office"`, `"Line":"stage-door"`),
+		"the name of another":       replaced(`"Call":1`, `"Call":2`),
+		"it was answered at":        replaced(field("Answered"), "1999-12-28T00:00:00Z"),
+		"control characters":        replaced(`","Tag":"`, `\r\nEvil: 1","Tag":"`),
+		"no Call-ID or no tag":      replaced(`"Tag":"`+field("Tag"), `"Tag":"`),
+		"the local tag is not that": replaced(`"Tag":"`, `"Tag":"other`),
+		"transport":                 replaced(`"Transport":"UDP"`, `"Transport":"SCTP"`),
+		"session interval -1 s":     replaced(`"Seconds":0`, `"Seconds":-1`),
+		"CSeq number":               replaced(`"Seq":0`, `"Seq":4294967200`),
+		"no host":                   replaced(`"Target":"`+field("Target")+`"`, `"Target":"urn:x"`),
+		"local address":             replaced(`"Local":"`, `"Local":"\u003c\u003c`),
+	} {
+		synctest.Test(t, func(t *testing.T) {
+			core, logs := observer.New(zapcore.WarnLevel)
+			r := newRestartable(t, func(o *Options, _ *times) { o.Logger = zap.New(core) })
+			r.kill()
+			r.states.calls = map[supervision.CallID][]byte{1: []byte(state)}
+			r.start()
+			synctest.Wait()
+			said := logs.FilterMessageSnippet("cannot be taken up").All()
+			if len(said) != 1 || !strings.Contains(quoted(said[0].ContextMap()["error"]), want) {
+				t.Errorf("want %q: %v\n%s", want, said, state)
+			}
+			r.adapter.ExpectNone()
+			r.service.ExpectNone()
+			r.nothingSaved()
+			r.incomingAs(int(r.agent.lastCall.Load()) + 1) // and the line works
+		})
+	}
+}
+
+func quoted(v any) string { text, _ := json.Marshal(v); return string(text) }
+
+// savedExample is a state of version 1, answered at that time. If its form changes, so does savedVersion.
+func savedExample(t testing.TB, answered time.Time) string {
+	t.Helper()
+	text, err := os.ReadFile("testdata/savedcall.json")
+	if err != nil {
+		t.Fatal(err)
+	}
+	at := answered.Format(time.RFC3339)
+	return strings.ReplaceAll(string(text), "2000-01-01T00:00:00Z", at)
+}
+
+// The form of a state does not change unnoticed.
+func TestFormOfAState(t *testing.T) {
+	t.Parallel()
+	s, err := readSavedCall(1, []byte(savedExample(t, time.Now())))
+	if err != nil {
+		t.Fatal(err)
+	}
+	again, err := json.Marshal(s)
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := &bytes.Buffer{}
+	if err := json.Compact(want, []byte(savedExample(t, s.Answered))); err != nil {
+		t.Fatal(err)
+	}
+	was := strings.NewReplacer("<", `\u003c`, ">", `\u003e`).Replace(want.String())
+	if string(again) != was {
+		t.Fatalf("%s\nwant\n%s", again, was)
+	}
+}
+
+// No state of a call, however it was changed, stops the agent.
+func FuzzSavedCall(f *testing.F) {
+	good := savedExample(f, time.Now())
+	f.Add([]byte(good), 0, byte(0))
+	f.Add([]byte(nil), 700, byte('"'))
+	f.Fuzz(func(t *testing.T, state []byte, at int, with byte) {
+		if len(state) == 0 { // one byte of a good state changed
+			state = []byte(good)
+			state[((at%len(good))+len(good))%len(good)] = with
+		}
+		s, err := readSavedCall(1, state)
+		if err != nil {
+			return
+		}
+		a := &Agent{log: zap.NewNop()}
+		l := &Line{a: a, log: a.log}
+		l.accounts = newAccounts(l)
+		c := a.makeCall(l, s.Call, s.Emergency, s.Arrived)
+		for side := range s.Legs {
+			if c.legs[side], err = s.Legs[side].rebuild(c, media.Side(side)); err != nil {
+				return
+			}
+			c.legs[side].s = &socket{ep: &endpoint.Endpoint{}}
+			c.legs[side].build(sip.BYE)
+		}
+		if err := c.path.restore(s); err == nil {
+			c.path.expectsSound()
+		}
+	})
+}
