@@ -52,11 +52,11 @@ func TestForeignStatesAreRefused(t *testing.T) {
 		return strings.Replace(good, old, with, 1)
 	}
 	for want, state := range map[string]string{
-		"unexpected end": good[:len(good)/2], "EOF": "", "unknown field": replaced(`"Line"`, `"Wire":1,"Line"`),
+		"unexpected EOF": good[:len(good)/2], "EOF": "", "unknown field": replaced(`"Line"`, `"Wire":1,"Line"`),
 		"another version":           replaced(`"Version":1`, `"Version":2`),
 		`no line \"stage-door\"`:    replaced(`"Line":"box-office"`, `"Line":"stage-door"`),
 		"the name of another":       replaced(`"Call":1`, `"Call":2`),
-		"it was answered at":        replaced(field("Answered"), "1999-12-28T00:00:00Z"),
+		"it was answered at":        replaced(`"Answered":"`+field("Answered"), `"Answered":"1999-12-28T00:00:00Z`),
 		"control characters":        replaced(`","Tag":"`, `\r\nEvil: 1","Tag":"`),
 		"no Call-ID or no tag":      replaced(`"Tag":"`+field("Tag"), `"Tag":"`),
 		"the local tag is not that": replaced(`"Tag":"`, `"Tag":"other`),

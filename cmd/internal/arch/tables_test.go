@@ -130,7 +130,7 @@ var testsMay = map[string][]string{
 	"cmd/internal/interop": {"bridge/loopbacktest", "bridge/programtest", "bridge/relay/modbus/modbustest",
 		"bridge/relay/mqtt/brokertest",
 		"bridge/relay/relaytest", "bridge/relay/relaytest/vm", "bridge/sipua/rawtest",
-		"bridge/sipua/conformance"}, // conformance checks what the daemon sends
+		"bridge/sipua/uatest", "bridge/sipua/conformance"}, // conformance checks what the daemon sends
 	"cmd/internal/cli": {"bridge/daemon/daemontest", "bridge/loopbacktest", "bridge/relay/modbus/modbustest",
 		"bridge/relay/relaytest", "bridge/sipua/uatest"},
 	"cmd/internal/testrun": {"bridge/programtest"},

@@ -1,0 +1,425 @@
+//go:build linux
+
+package interop
+
+import (
+	"encoding/binary"
+	"flag"
+	"fmt"
+	"math/rand/v2"
+	"net"
+	"net/netip"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"clearback/bridge/sipua/uatest"
+)
+
+var kills = flag.Int("kills", 0, "kill the daemon that many times, with a call in any state")
+
+// callState is what a call is doing when the daemon is killed.
+type callState string
+
+const (
+	ringingCall   callState = "early"
+	answeredCall  callState = "answered"
+	callOnHold    callState = "held"
+	reinvitedCall callState = "in a re-INVITE"
+	callForHelp   callState = "emergency"
+	clearedCall   callState = "being cleared"
+)
+
+var callStates = []callState{ringingCall, answeredCall, callOnHold, reinvitedCall, callForHelp, clearedCall}
+
+// TestCallsOutliveAKill: the daemon is killed (SIGKILL) with a call in each state, and started again at once. A call
+// that both ends still have goes on, and its sound too. When its far end hangs up afterwards, its hold is cleared. Flag
+// -kills does so as many times at random moments.
+func TestCallsOutliveAKill(t *testing.T) {
+	t.Parallel()
+	for i, s := range callStates {
+		t.Run(string(s), func(t *testing.T) {
+			t.Parallel()
+			newRestartBed(t, i%2 == 1, i%3 == 1).outlives(s, 200*time.Millisecond)
+		})
+	}
+}
+
+func TestCallsOutliveManyKills(t *testing.T) {
+	if *kills == 0 {
+		t.Skip("takes minutes; run it with -kills 200")
+	}
+	var mu sync.Mutex
+	total := map[string]int{}
+	t.Run("all", func(t *testing.T) {
+		for variant := range 4 {
+			t.Run(fmt.Sprintf("direct=%t tcp=%t", variant%2 == 1, variant/2 == 1), func(t *testing.T) {
+				t.Parallel()
+				b := newRestartBed(t, variant%2 == 1, variant/2 == 1)
+				for range *kills / 4 {
+					s := callStates[rand.IntN(len(callStates))]
+					what := b.outlives(s, time.Duration(rand.IntN(30_000))*time.Microsecond)
+					mu.Lock()
+					total[string(s)+": "+what]++
+					mu.Unlock()
+				}
+			})
+		}
+	})
+	for what, n := range total {
+		t.Logf("%4d %s", n, what)
+	}
+}
+
+// restartBed is a daemon with one line between an adapter and a service that tell what they know of the call.
+type restartBed struct {
+	*testBed
+	direct           bool
+	adapter, service *callEnd
+}
+
+func newRestartBed(t *testing.T, direct, tcp bool) *restartBed {
+	t.Helper()
+	r := &testBed{t: t, dir: t.TempDir(), adapters: map[string]int{}, tcp: tcp}
+	first, ports := freePorts(t, 2), freePorts(t, 8)
+	r.adapterPort, r.servicePort, r.control = first, first+1, filepath.Join(r.dir, "control")
+	r.board = newBoard(t)
+	b := &restartBed{testBed: r, direct: direct, adapter: newCallEnd(t, "box-office", tcp),
+		service: newCallEnd(t, "service", tcp)}
+	transport, parameter, media := "udp", "", "relay"
+	if tcp {
+		transport, parameter = "tcp", ";transport=tcp"
+	}
+	if direct {
+		media = "direct"
+	}
+	secret := filepath.Join(r.dir, "password")
+	require.NoError(t, os.WriteFile(secret, []byte(password), 0o600))
+	require.NoError(t, os.WriteFile(r.config(), fmt.Appendf(nil, `country: GB
+emergency: {callback_window: 0s} # in it, no far end is asked
+sip:
+  adapter_side: {listen: "%[1]s", transports: [%[2]s]}
+  service_side: {listen: "%[3]s", transports: [%[2]s]}
+media: {ports: %[4]d-%[5]d, from: [127.0.0.1]}
+log: {level: debug, format: json}
+journal: {file: %[6]s}
+control: {socket: %[7]s}
+controllers:
+  - {name: loft, driver: modbus, modbus: {address: "127.0.0.1:%[8]d", timeout: 500ms}}
+lines:
+  - name: box-office
+    adapter: {user: box-office, contact: "sip:box-office@%[9]s%[10]s"}
+    service: {registrar: "sip:%[11]s%[10]s", user: box-office, password: {file: %[13]s}, register: false}
+    media: %[12]s
+    contact: {driver: modbus, controller: loft, unit: 1, coil: 0, open_level: "on", accept_open_if_daemon_dies: true}
+    policy: {interval: 250ms, lead: 500ms, guard_time: 200ms, openings_per_minute: 60}
+`, at(first), transport, at(first+1), ports, ports+7, filepath.Join(r.dir, "journal.db"), r.control, r.board.port,
+		b.adapter.At, parameter, b.service.At, media, secret), 0o600))
+	t.Cleanup(r.finish)
+	r.start()
+	return b
+}
+
+// callEnd is one end of a call, adapter or far end, that plays its part by itself. Its methods may be called from any
+// goroutine.
+type callEnd struct {
+	*uatest.Peer
+	media *net.UDPConn
+
+	mu       sync.Mutex
+	answers  bool           // it answers calls; otherwise it rings
+	pondered bool           // it leaves re-INVITEs unanswered
+	d        *uatest.Dialog // the present call; nil: none
+	invite   uatest.Message // the INVITE that made it, if we were called
+	up       bool           // it has the call, answered
+	over     bool           // the call has ended here
+	got      map[string]int // requests and final responses, such as "BYE" and "200 BYE"
+	sound    int            // packets received
+	to       netip.AddrPort // where its sound goes
+}
+
+func newCallEnd(t *testing.T, name string, tcp bool) *callEnd {
+	e := &callEnd{got: map[string]int{}}
+	if tcp {
+		e.Peer = uatest.NewTCP(t, name)
+	} else {
+		e.Peer = uatest.New(t, name)
+	}
+	var err error
+	e.media, err = net.ListenUDP("udp4", &net.UDPAddr{IP: net.IPv4(127, 0, 0, 1)})
+	require.NoError(t, err)
+	var work sync.WaitGroup
+	stop := make(chan struct{}) // closed at the end of the test
+	t.Cleanup(func() { close(stop); e.media.Close(); work.Wait() })
+	work.Go(func() {
+		for b := make([]byte, 2048); ; {
+			if _, err := e.media.Read(b); err != nil {
+				return
+			}
+			e.mu.Lock()
+			e.sound++
+			e.mu.Unlock()
+		}
+	})
+	work.Go(func() {
+		tick := time.NewTicker(20 * time.Millisecond)
+		defer tick.Stop()
+		for n := uint32(1); ; n++ {
+			select {
+			case <-tick.C:
+				e.talk(n)
+			case <-stop:
+				return
+			}
+		}
+	})
+	out := e.Out
+	e.Out = func(text []byte, to netip.AddrPort) error {
+		_ = out(text, to) // while the daemon is down, nobody takes it
+		return nil
+	}
+	e.Peer.Serve(e.take)
+	return e
+}
+
+// talk sends a packet of G.711 silence (RFC 3550 section 5.1, RFC 3551).
+func (e *callEnd) talk(n uint32) {
+	e.mu.Lock()
+	to, up := e.to, e.up
+	e.mu.Unlock()
+	if up && to.IsValid() {
+		packet := make([]byte, 172)
+		packet[0] = 0x80
+		binary.BigEndian.PutUint16(packet[2:], uint16(n))
+		binary.BigEndian.PutUint32(packet[4:], 160*n)
+		copy(packet[8:], e.Name)
+		_, _ = e.media.WriteToUDPAddrPort(packet, to)
+	}
+}
+
+func (e *callEnd) offer() string {
+	return uatest.Offer("127.0.0.1", e.media.LocalAddr().(*net.UDPAddr).Port, "sendrecv")
+}
+
+// hears notes where a session description wants the sound.
+func (e *callEnd) hears(m uatest.Message) {
+	if strings.Contains(m.Body, "m=audio") {
+		e.to = message{text: "\r\n\r\n" + m.Body}.media(e.T)
+	}
+}
+
+// take plays the part of the end.
+func (e *callEnd) take(m uatest.Message) {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	_, method := m.CSeq()
+	mine := e.d != nil && m.Get("Call-ID") == e.d.CallID
+	if m.IsResponse() {
+		if m.Code() >= 200 {
+			e.got[fmt.Sprint(m.Code(), " ", method)]++
+		}
+		switch {
+		case method != "INVITE" || !mine || m.Code() < 200:
+		case m.Code() < 300:
+			e.hears(m)
+			e.d.Established(m).Ack("")
+			e.up = !e.over
+		default:
+			e.d.AckFailure(m)
+			e.over = e.over || !e.up
+		}
+		return
+	}
+	inDialog := strings.Contains(m.Get("To"), ";tag=")
+	e.got[method]++
+	switch {
+	case method == "ACK":
+		e.up = e.up || mine && !e.over
+	case method == "INVITE" && !inDialog:
+		e.d, e.invite, e.up, e.over = e.Called(m, "tag"), m, false, false
+		e.hears(m)
+		e.Respond(m, 180, "tag", "")
+		if e.answers {
+			e.Respond(m, 200, "tag", e.offer())
+		}
+	case method == "CANCEL":
+		e.Respond(m, 200, "tag", "")
+		if mine && !e.up && !e.over {
+			e.over = true
+			e.Respond(e.invite, 487, "tag", "")
+		}
+	case !inDialog:
+		e.Respond(m, 200, "tag", "")
+	case !mine || !e.up:
+		e.Respond(m, 481, "", "")
+	case method == "INVITE" && e.pondered:
+		e.Respond(m, 100, "", "")
+	case method == "INVITE":
+		e.hears(m)
+		e.Respond(m, 200, "", e.offer())
+	case method == "BYE":
+		e.up, e.over = false, true
+		e.Respond(m, 200, "", "")
+	default:
+		e.Respond(m, 200, "", "")
+	}
+}
+
+// calls begins a call to a port of the daemon.
+func (e *callEnd) calls(number string, port int) {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	e.up, e.over, e.got = false, false, map[string]int{}
+	target := "sip:" + number + "@" + at(port)
+	e.d = e.Call(target, "<sip:"+e.Name+"@"+at(port)+">", netip.MustParseAddrPort(at(port)), e.offer())
+}
+
+// asks sends a request in the call.
+func (e *callEnd) asks(method string) {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	body := ""
+	if method == "INVITE" {
+		body = strings.Replace(e.offer(), "sendrecv", "sendonly", 1)
+	}
+	if method == "BYE" {
+		e.up, e.over = false, true
+	}
+	_, host, _ := strings.Cut(e.d.Target, "@")
+	host, _, _ = strings.Cut(host, ";")
+	e.d.To = netip.MustParseAddrPort(host) // the connection of the INVITE may have ended with the daemon
+	e.d.Request(method, body)
+}
+
+// is returns a snapshot of the end.
+func (e *callEnd) is() (up bool, sound int, got func(string) int) {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	counts := map[string]int{}
+	for what, n := range e.got {
+		counts[what] = n
+	}
+	return e.up, e.sound, func(what string) int { return counts[what] }
+}
+
+func (e *callEnd) isUp() bool { up, _, _ := e.is(); return up }
+
+func (e *callEnd) heard(what string) bool { _, _, got := e.is(); return got(what) > 0 }
+
+// reset ends what is left of a call.
+func (e *callEnd) reset() {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	e.up, e.over, e.answers, e.pondered, e.d, e.to = false, true, false, false, nil, netip.AddrPort{}
+	e.got = map[string]int{}
+}
+
+// outlives brings a call to a state, kills the daemon after a delay, starts it again and checks what becomes of the
+// call. It returns what became of it.
+func (b *restartBed) outlives(s callState, delay time.Duration) string {
+	b.t.Helper()
+	b.adapter.reset()
+	b.service.reset()
+	b.set(s)
+	time.Sleep(delay)
+	b.d.Signal(syscall.SIGKILL)
+	require.Equal(b.t, -1, b.ended(5*time.Second))
+	time.Sleep(5 * time.Millisecond) // what is on its way arrives
+	near, far := b.adapter.isUp(), b.service.isUp()
+	b.start()
+	restarted := time.Now()
+	what := b.follow(s, near, far)
+	b.t.Logf("%s, killed after %v: adapter %t, far end %t: %s, %v after the restart", s, delay, near, far, what,
+		time.Since(restarted))
+	return what
+}
+
+// set brings a call to a state.
+func (b *restartBed) set(s callState) {
+	b.t.Helper()
+	b.adapter.answers = s != ringingCall
+	b.service.answers = true
+	if s == callForHelp {
+		b.adapter.calls("999", b.adapterPort)
+	} else {
+		b.service.calls(boxOffice, b.servicePort)
+	}
+	if s == ringingCall || s == answeredCall { // the kill may come at any time
+		return
+	}
+	eventually(b.t, 5*time.Second, "the call is answered", func() bool { return b.adapter.isUp() && b.service.isUp() })
+	switch s {
+	case callOnHold:
+		b.adapter.asks("INVITE")
+		eventually(b.t, 5*time.Second, "it is held", func() bool { return b.adapter.heard("200 INVITE") })
+	case reinvitedCall:
+		b.adapter.mu.Lock()
+		b.adapter.pondered = true
+		b.adapter.mu.Unlock()
+		b.service.asks("INVITE")
+	case clearedCall:
+		b.service.asks("BYE")
+	}
+}
+
+// follow checks what becomes of the call after the restart.
+func (b *restartBed) follow(s callState, near, far bool) string {
+	b.t.Helper()
+	switch {
+	case near && far && !strings.Contains(b.d.Output(), "is continued"):
+		require.Equal(b.t, callForHelp, s, "an answered call is lost") // its answer does not wait for the disk
+		b.adapter.asks("BYE")
+		b.service.asks("BYE")
+		return "killed within the commit, not kept"
+	case near && far:
+		b.goesOn(s)
+		return "kept"
+	case !near && !far:
+		return "was over"
+	case far:
+		eventually(b.t, 5*time.Second, "the far end is cleared", func() bool { return !b.service.isUp() })
+		return "the far end's leg is cleared"
+	case s == clearedCall:
+		eventually(b.t, 2*time.Second, "the adapter's leg is cleared", func() bool { return !b.adapter.isUp() })
+		return "the adapter's leg is cleared"
+	case within(2*time.Second, func() bool { return !b.adapter.isUp() }):
+		return "killed within the commit, cleared"
+	}
+	b.adapter.asks("BYE")
+	return "killed within the commit, stranded"
+}
+
+// goesOn checks that the call is up, and that its hold is cleared when the far end hangs up.
+func (b *restartBed) goesOn(s callState) {
+	b.t.Helper()
+	before := len(b.board.openings(b.t, 0))
+	_, near, _ := b.adapter.is()
+	_, far, _ := b.service.is()
+	time.Sleep(300 * time.Millisecond)
+	if !b.direct {
+		eventually(b.t, 2*time.Second, "both hear each other", func() bool {
+			_, nowNear, _ := b.adapter.is()
+			_, nowFar, _ := b.service.is()
+			return nowNear > near+5 && nowFar > far+5
+		})
+	}
+	require.True(b.t, b.adapter.isUp() && b.service.isUp(), "the call is not kept")
+	b.service.asks("BYE")
+	eventually(b.t, 2*time.Second, "the adapter's leg is cleared", func() bool { return !b.adapter.isUp() })
+	eventually(b.t, 2*time.Second, "the BYE is answered", func() bool { return b.service.heard("200 BYE") })
+	if s == callForHelp {
+		time.Sleep(500 * time.Millisecond)
+		require.Len(b.t, b.board.openings(b.t, 0), before, "the loop opened for an emergency call")
+		return
+	}
+	eventually(b.t, 2*time.Second, "the hold is cleared", func() bool {
+		all := b.board.openings(b.t, 0)
+		return len(all) == before+1 && !all[before].end.IsZero()
+	})
+}
