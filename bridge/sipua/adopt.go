@@ -17,7 +17,6 @@ import (
 	"clearback/bridge/media"
 	"clearback/bridge/sipua/sessiontimer"
 	"clearback/supervision"
-	"clearback/supervision/callrecord"
 )
 
 // This file takes up the answered calls of an earlier process (saved.go): the same dialogs, sockets and media ports.
@@ -176,12 +175,8 @@ func (a *Agent) takeUp(s *savedCall, state []byte) error {
 		return nil
 	}
 	c.state, c.adoption = state, &adoption{began: time.Now()}
-	c.event(supervision.Event{Kind: supervision.CallAdopted, Emergency: c.emergency})
-	direction := callrecord.Outgoing
-	if c.arrived {
-		direction = callrecord.Incoming
-	}
-	a.reportCallInfo(line, c.id, direction, c.emergency, c.party)
+	c.reportAdopted()
+	c.event(supervision.Event{Kind: supervision.CallAdopted, Emergency: c.emergency, Number: c.number})
 	line.log.Info("a call of the last run is continued", zap.Uint64("call", uint64(c.id)))
 	c.mailbox.Begin(c.watchEnds, func() { c.resume(s) })
 	return nil

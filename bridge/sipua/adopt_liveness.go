@@ -15,7 +15,8 @@ import (
 // The adapter is asked first. The loop opens for such a call only if the adapter's leg was heard since the start, since
 // the adapter may have restarted too, and somebody may be dialling. It was heard if RTP comes from the address that it
 // came from before, or if the adapter answers OPTIONS in the dialog with 2xx, and OPTIONS in a dialog that never
-// existed with 481. Then, or after a second, the service is asked as in liveness.go.
+// existed with 481. Then, or after a second, the service is asked as in liveness.go. A BYE of the far end that comes
+// earlier waits until then: it may have been under way while this process was down.
 //
 // Silence shows nothing before a side has been heard at all: after a power cut the network starts later than we do.
 
@@ -29,11 +30,13 @@ const (
 // adoption is what is known about a call of an earlier process since the start. Owned by the call's mailbox.
 type adoption struct {
 	began       time.Time
-	known       bool // the adapter answered a request in the dialog with 2xx
-	distinctive bool // the adapter answers 481 to a request in a dialog that it does not have
-	answered    bool // the adapter answered any of them
-	heard       bool // AdapterLegHeard was posted
-	farAsked    bool // the far end has been asked
+	known       bool   // the adapter answered a request in the dialog with 2xx
+	distinctive bool   // the adapter answers 481 to a request in a dialog that it does not have
+	answered    bool   // the adapter answered any of them
+	awaited     int    // answers that have not come yet
+	heard       bool   // AdapterLegHeard was posted
+	farAsked    bool   // the far end has been asked
+	bye         func() // handles the far end's BYE, which waits; nil: none
 }
 
 // resume begins with a call of an earlier process what a call has after its answer.
@@ -61,12 +64,12 @@ func (c *call) askAdapter() {
 	if l.state != legUp || l.clearing {
 		return
 	}
+	v.awaited = 2
 	l.send(l.foreignOptions(), func(res *sip.Response, err error) {
 		code := codeOf(res, err)
+		v.awaited--
 		v.answered, v.distinctive = v.answered || code != 0, code == sip.StatusCallTransactionDoesNotExists
-		if c.noteKnown(); v.heard {
-			c.askFarEnd()
-		}
+		c.noteKnown()
 	})
 	l.ask(c.adapterToldUs)
 }
@@ -85,11 +88,10 @@ func (l *leg) foreignOptions() *sip.Request {
 // adapterToldUs handles the adapter's answer to OPTIONS in the dialog; code 0 means that none came.
 func (c *call) adapterToldUs(code int, sent time.Time) {
 	l, v := c.legs[media.AdapterSide], c.adoption
-	v.answered = v.answered || code != 0
+	v.awaited--
+	v.answered, v.known = v.answered || code != 0, v.known || code/100 == 2
 	switch {
-	case code/100 == 2: // also if our BYE has followed
-		v.known = true
-		c.noteKnown()
+	case code/100 == 2:
 	case l.state != legUp || l.clearing:
 	case code == sip.StatusCallTransactionDoesNotExists:
 		c.askAdapterAgain()
@@ -101,9 +103,7 @@ func (c *call) adapterToldUs(code int, sent time.Time) {
 	default:
 		c.after(c.a.times.t2, c.askAdapter)
 	}
-	if v.answered {
-		c.askFarEnd()
-	}
+	c.noteKnown()
 }
 
 // askAdapterAgain asks by a second method after a 481: some adapters answer every OPTIONS in a dialog with 481.
@@ -129,24 +129,39 @@ func (c *call) askAdapterAgain() {
 			return
 		case code/100 == 2:
 			c.adoption.known = true
-			c.noteKnown()
 		}
-		c.askFarEnd()
+		c.noteKnown()
 	})
 }
 
-// askFarEnd asks the service, once.
+// askFarEnd asks the service, once, or handles its BYE.
 func (c *call) askFarEnd() {
-	if !c.adoption.farAsked {
-		c.adoption.farAsked = true
-		c.legs[media.ServiceSide].checkLiveness(supervision.EvidenceServiceLost)
+	v := c.adoption
+	if v.farAsked {
+		return
 	}
+	v.farAsked = true
+	if v.bye != nil {
+		v.bye()
+		return
+	}
+	c.legs[media.ServiceSide].checkLiveness(supervision.EvidenceServiceLost)
 }
 
-// awaitSound looks for the adapter's sound until it comes, and asks the far end then, or after a second.
+// deferBye has the far end's BYE wait until the adapter's leg was heard or not, and reports whether it did.
+func (c *call) deferBye(handle func()) bool {
+	v := c.adoption
+	if v == nil || v.farAsked || c.emergency {
+		return false
+	}
+	v.bye = handle
+	return true
+}
+
+// awaitSound looks for the adapter's sound until it comes.
 func (c *call) awaitSound() {
 	v := c.adoption
-	if c.noteResumedSound(); v.heard || time.Since(v.began) >= farEndAfter {
+	if c.noteResumedSound(); v.heard || c.done || time.Since(v.began) >= farEndAfter {
 		c.askFarEnd()
 	}
 	switch {
@@ -171,10 +186,15 @@ func (c *call) noteResumedSound() {
 	}
 }
 
-// noteKnown posts AdapterLegHeard if the adapter's answers show that it has the leg.
+// noteKnown posts AdapterLegHeard if the adapter's answers show that it has the leg. Where no sound can show it, the far
+// end is asked as soon as both answers have come.
 func (c *call) noteKnown() {
-	if v := c.adoption; v.known && v.distinctive && !v.heard {
+	v := c.adoption
+	if v.known && v.distinctive && !v.heard {
 		c.legHeard()
+	}
+	if v.heard || v.awaited == 0 && v.answered && !c.path.relay {
+		c.askFarEnd()
 	}
 }
 

@@ -120,16 +120,18 @@ func TestFarEndGoneAfterRestart(t *testing.T) {
 	})
 }
 
-// A BYE that comes at once, before any question is answered, counts. The adapter's leg is heard only if the adapter
-// knows it and would not say so of any dialog.
+// A BYE that comes at once, before any question is answered, waits until the adapter's leg was heard or not, and a
+// second at most. The leg was heard only if the adapter knows it and would not say so of any dialog. The time counts: a
+// clearing learnt late opens nothing.
 func TestFarEndHangsUpAtRestart(t *testing.T) {
 	t.Parallel()
 	for name, c := range map[string]struct {
 		foreign, known int
 		heard          bool
+		after          time.Duration
 	}{
-		"an adapter that knows": {481, 200, true}, "says 200 to everything": {200, 200, false},
-		"silent": {0, 0, false}, "has no idea": {481, 405, false},
+		"an adapter that knows": {481, 200, true, 0}, "says 200 to everything": {200, 200, false, 0},
+		"silent": {0, 0, false, farEndAfter}, "has no idea": {481, 405, false, 0},
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
@@ -137,17 +139,22 @@ func TestFarEndHangsUpAtRestart(t *testing.T) {
 				r := newRestartable(t)
 				call := r.incoming()
 				r.restart()
+				began := time.Now()
 				r.machine.saw("1 adopted")
 				call.far.Request("BYE", "")
-				r.machine.saw("1 far end cleared: bye")
-				r.service.ExpectOf("200", "BYE")
 				r.asksAdapter(c.foreign, c.known)
 				if c.heard {
 					r.machine.saw("1 adapter leg heard")
 				}
+				r.machine.saw("1 far end cleared: bye")
+				if took := time.Since(began); took != c.after {
+					t.Fatalf("after %v, want %v", took, c.after)
+				}
+				r.service.ExpectOf("200", "BYE")
 				r.adapter.Respond(r.adapter.Expect("BYE"), 200, "", "")
 				r.machine.saw("1 adapter leg cleared: confirmed")
 				r.nothingSaved()
+				r.service.ExpectNone()
 			})
 		})
 	}

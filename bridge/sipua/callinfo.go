@@ -12,6 +12,19 @@ import (
 
 // This file reports what people want to know: the parties of a call, and the adapter's User-Agent.
 
+// reportAdopted reports the parties of a call of an earlier process.
+func (c *call) reportAdopted() {
+	if c.a.callInfo == nil {
+		return
+	}
+	direction := callrecord.Outgoing
+	if c.arrived {
+		direction = callrecord.Incoming
+	}
+	c.a.callInfo(callrecord.CallInfo{Line: c.line.o.Name, Call: c.id, Direction: direction, Emergency: c.emergency,
+		Party: c.party, Began: c.began, Answered: c.answeredAt})
+}
+
 // reportCallInfo reports the parties of a call. The far party of an arrived call is its From. P-Asserted-Identity can
 // differ only where the caller wants to stay private, and then the caller must not be named.
 func (a *Agent) reportCallInfo(l *Line, call supervision.CallID, direction callrecord.Direction, emergency bool,

@@ -137,6 +137,9 @@ func (l *leg) handleBye(r *endpoint.Request, d *dialog) {
 		l.peer().send(l.peer().buildIn(d.other, sip.BYE), func(*sip.Response, error) {})
 		return
 	}
+	if l.side == media.ServiceSide && l.c.deferBye(func() { l.handleBye(r, d) }) {
+		return
+	}
 	l.byeSeen, l.peerReasons = true, reasons(r.Request)
 	if l.side == media.ServiceSide {
 		l.c.farEndCleared(supervision.EvidenceBye, max(l.byeLate(r.Request), age(r)))

@@ -297,7 +297,6 @@ func (l *leg) finish(answer supervision.Answer) {
 func (l *leg) reportCleared() {
 	if l.report && !l.reported {
 		l.reported = true
-		l.c.noteResumedSound()
 		l.c.event(supervision.Event{Kind: supervision.AdapterLegCleared, Answer: l.answer})
 	}
 }
