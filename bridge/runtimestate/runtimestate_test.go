@@ -137,6 +137,68 @@ func TestFolderThatOthersMayUse(t *testing.T) {
 	}
 }
 
+// Two daemons never use the same folder. Once the first has ended, the next one can.
+func TestFolderInUse(t *testing.T) {
+	t.Parallel()
+	dir := filepath.Join(t.TempDir(), "state")
+	first := open(t, dir)
+	require.NoError(t, first.Put("call-1", piece{}, nil))
+	core, logs := observer.New(zap.ErrorLevel)
+	second := Open(dir, zap.New(core))
+	assert.Equal(t, 1, logs.Len())
+	assert.Contains(t, fmt.Sprint(logs.All()[0].ContextMap()["error"]), "used by another daemon")
+	failed := make(chan error, 1)
+	require.NoError(t, second.Put("call-2", piece{}, func(err error) { failed <- err }))
+	assert.ErrorIs(t, <-failed, ErrInUse)
+	assert.Error(t, second.Close(10*time.Second))
+	closeStore(t, first)
+	third := open(t, dir)
+	defer closeStore(t, third)
+	assert.Equal(t, []string{"call-1"}, third.Names("call-"), "nothing of the second")
+	assert.Empty(t, third.Names("adapter-"))
+}
+
+// Whoever puts a piece learns when it, or a later one of its name, is on the disk.
+func TestPutReportsTheDisk(t *testing.T) {
+	t.Parallel()
+	dir := filepath.Join(t.TempDir(), "state")
+	s := open(t, dir)
+	defer closeStore(t, s)
+	for n := range 20 {
+		var done [3]chan error
+		for i := range done {
+			done[i] = make(chan error, 2) // a second report would stay in it
+			name := []string{"call-1", "call-1", "call-2"}[i]
+			require.NoError(t, s.Put(name, 3*n+i, func(err error) {
+				text, readErr := os.ReadFile(filepath.Join(dir, name+".json"))
+				var got int
+				if _, scanErr := fmt.Sscan(string(text), &got); scanErr != nil || got < 3*n+i {
+					readErr = errors.Join(readErr, fmt.Errorf("%q is on the disk, not %d", text, 3*n+i))
+				}
+				done[i] <- errors.Join(err, readErr)
+			}))
+		}
+		for i := range done {
+			require.NoError(t, <-done[i])
+			assert.Empty(t, done[i])
+		}
+	}
+}
+
+func TestFilesAreBounded(t *testing.T) {
+	t.Parallel()
+	dir := filepath.Join(t.TempDir(), "state")
+	require.NoError(t, os.Mkdir(dir, 0o700))
+	for n := range maxFiles + 1 {
+		require.NoError(t, os.WriteFile(filepath.Join(dir, fmt.Sprintf("call-%d.json", n)), []byte("{}"), 0o600))
+	}
+	core, logs := observer.New(zap.ErrorLevel)
+	s := Open(dir, zap.New(core))
+	defer closeStore(t, s)
+	assert.Len(t, s.Names("call-"), maxFiles)
+	assert.Contains(t, fmt.Sprint(logs.All()[0].ContextMap()["error"]), "more than")
+}
+
 // While the folder cannot be written, that is logged once. What was put stays pending, its latest state counts, and it
 // is written as soon as the folder can be written again.
 func TestFolderThatCannotBeWritten(t *testing.T) {

@@ -186,8 +186,8 @@ func (c *call) noteResumedSound() {
 	}
 }
 
-// noteKnown posts AdapterLegHeard if the adapter's answers show that it has the leg. Where no sound can show it, the far
-// end is asked as soon as both answers have come.
+// noteKnown posts AdapterLegHeard if the adapter's answers show that it has the leg. Where no sound can show it, the
+// far end is asked as soon as both answers have come.
 func (c *call) noteKnown() {
 	v := c.adoption
 	if v.known && v.distinctive && !v.heard {

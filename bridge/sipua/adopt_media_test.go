@@ -39,7 +39,8 @@ func TestMediaOutlivesAKill(t *testing.T) {
 				t.Fatal(err)
 			}
 			if string(b[:n]) == want {
-				if other := map[netip.AddrPort]netip.AddrPort{toAdapter: toService, toService: toAdapter}[by]; source != other {
+				other := map[netip.AddrPort]netip.AddrPort{toAdapter: toService, toService: toAdapter}[by]
+				if source != other {
 					t.Fatalf("from %v, want %v", source, other)
 				}
 				return

@@ -87,6 +87,53 @@ func TestForeignStatesAreRefused(t *testing.T) {
 
 func quoted(v any) string { text, _ := json.Marshal(v); return string(text) }
 
+// A line takes up a bounded number of calls, emergency calls first.
+func TestSavedCallsAreBounded(t *testing.T) {
+	t.Parallel()
+	state := string(stateOfACall(t))
+	synctest.Test(t, func(t *testing.T) {
+		r := newRestartable(t)
+		r.kill()
+		r.states.calls = map[supervision.CallID][]byte{}
+		for n := 1; n <= maxSavedCalls+2; n++ {
+			id := num(n)
+			one := strings.NewReplacer(`"Call":1,`, `"Call":`+id+",", `","Tag":"`, id+`","Tag":"`).Replace(state)
+			if n == maxSavedCalls+2 {
+				one = strings.Replace(one, `"Emergency":false`, `"Emergency":true`, 1)
+			}
+			r.states.calls[supervision.CallID(n)] = []byte(one)
+		}
+		r.start()
+		r.machine.saw(num(maxSavedCalls+2)+" adopted (emergency)", "1 adopted")
+		if n := r.line.ordinary.Load(); n != maxSavedCalls-1 {
+			t.Fatalf("%d ordinary calls", n)
+		}
+	})
+}
+
+// A session description with keys is not saved, and the call is taken up without it.
+func TestKeysAreNotSaved(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		r := newRestartable(t)
+		keyed := strings.Replace(far(), "RTP/AVP", "RTP/SAVP", 1) +
+			"a=crypto:1 AES_CM_128_HMAC_SHA1_80 inline:WVNfX19zZW1jdGwgKCkgewkyMjA7fQp9CnVubGVz\r\n" // RFC 4568 section 4
+		d := r.arrive(keyed)
+		inv := r.adapter.Expect("INVITE")
+		r.adapter.Respond(inv, 200, "near", keyed)
+		r.adapter.Expect("ACK")
+		d.Established(r.service.Expect("200")).Ack("")
+		r.machine.saw("1 arrived", "1 answered")
+		synctest.Wait()
+		var s savedCall
+		if err := json.Unmarshal(r.states.all()[1], &s); err != nil || s.Sent[0].Body != nil || s.Sent[1].Body != nil {
+			t.Fatalf("%v; saved:\n%s%s", err, s.Sent[0].Body, s.Sent[1].Body)
+		}
+		r.restart()
+		r.adopted("1 adopted")
+	})
+}
+
 // savedExample is a state of version 1, answered at that time. If its form changes, so does savedVersion.
 func savedExample(t testing.TB, answered time.Time) string {
 	t.Helper()
