@@ -19,11 +19,11 @@ import (
 	"clearback/supervision"
 )
 
-// This file takes up the answered calls of an earlier process (saved.go): the same dialogs, sockets and media ports.
-// What follows is in adopt_liveness.go.
+// This file takes up the calls of an earlier process (saved.go): the same dialogs, sockets and media ports. What follows
+// for an answered call is in adopt_liveness.go, for one that rang in adopt_ringing.go.
 
 const (
-	// longestCall is how long ago the answer of a call that is taken up may be. The wall clock may have been set
+	// longestCall is how long ago the beginning of a call that is taken up may be. The wall clock may have been set
 	// meanwhile, in either direction. Our own number: nobody talks that long.
 	longestCall = 48 * time.Hour
 	// maxSavedCalls bounds the calls of one line that are taken up. Our own number: a line has a few.
@@ -98,11 +98,11 @@ func readSavedCall(id supervision.CallID, state []byte) (*savedCall, error) {
 	if err := d.Decode(s); err != nil {
 		return nil, err
 	}
-	switch age := time.Since(s.Answered); {
+	switch age := time.Since(s.Began); {
 	case s.Call != id || id == 0 || id > maxCallID:
 		return nil, errors.New("its file has the name of another call")
 	case age.Abs() > longestCall:
-		return nil, fmt.Errorf("it was answered at %s", s.Answered.Format(time.DateTime))
+		return nil, fmt.Errorf("it began at %s", s.Began.Format(time.DateTime))
 	case len(s.Streams) > maxMediaLines:
 		return nil, fmt.Errorf("it has %d streams", len(s.Streams))
 	}
@@ -156,10 +156,15 @@ func (a *Agent) takeUp(s *savedCall, state []byte) error {
 	from.offerAnswer.begun = true
 	c.first = &inviteForwarding{initial: true, from: from, finalSent: true,
 		inviteAttempt: &inviteAttempt{to: to, settled: true, won: true}}
+	if s.Invite != nil {
+		if err := c.ring(s.Invite); err != nil {
+			return err
+		}
+	}
 	c.trusted, c.party, c.ends.known = s.Trusted, s.Party, s.Known
 	c.began, c.answeredAt, c.number = s.Began, s.Answered, s.Number
-	c.rang, c.answered, c.trial = true, true, s.Trial
-	c.progress.Store(true)
+	c.rang, c.answered, c.trial = true, s.Invite == nil, s.Trial
+	c.progress.Store(s.Invite == nil || s.Invite.Rang)
 	unusable := c.continues(s)
 	c.takePlace()
 	for _, l := range c.legs {
@@ -171,7 +176,13 @@ func (a *Agent) takeUp(s *savedCall, state []byte) error {
 		line.log.Warn("a call of the last run cannot be continued; it is cleared on both sides, and nothing is opened",
 			zap.Uint64("call", uint64(c.id)), zap.Error(unusable))
 		a.saveCall(c.id, nil, nil)
-		c.mailbox.Begin(c.abandon)
+		c.farCleared, c.answered = true, true // no event: the machine does not know it
+		c.mailbox.Begin(func() { c.endForeign(s.Invite) })
+		return nil
+	}
+	if s.Invite != nil {
+		c.state = state
+		c.continueRinging()
 		return nil
 	}
 	c.state, c.adoption = state, &adoption{began: time.Now()}
@@ -251,15 +262,20 @@ func (c *call) continues(s *savedCall) error {
 		}
 		c.path.from[side] = s.Legs[side].Signalling
 	}
-	if s.Trial {
+	switch {
+	case s.Trial:
 		return errors.New("it was made by clearback tune")
+	case s.Invite != nil && (!c.emergency || c.arrived):
+		return errors.New("it was not answered yet")
 	}
 	return c.path.restore(s)
 }
 
 // restore continues the media of a saved call on the same ports.
 func (p *mediaPath) restore(s *savedCall) (err error) {
-	p.relay, p.begun = s.Relay, true
+	if p.relay, p.begun = s.Relay, s.Invite == nil; !p.begun {
+		p.pendingOffer = &pendingOffer{from: media.AdapterSide, sides: make([]streamSide, len(s.Streams))}
+	}
 	for side, sent := range s.Sent {
 		p.sentDescriptions[side] = sentDescription{body: sent.Body, kind: sent.Kind, id: sent.ID, version: sent.Version,
 			highest: sent.Highest}
@@ -287,7 +303,9 @@ func (p *mediaPath) restore(s *savedCall) (err error) {
 		}
 		p.connect(i)
 		one.apply(p.flash)
-		one.session.Answered()
+		if p.begun {
+			one.session.Answered()
+		}
 		one.session.Follow(*saved.Ports)
 	}
 	return nil

@@ -56,7 +56,7 @@ func TestForeignStatesAreRefused(t *testing.T) {
 		"another version":           replaced(`"Version":1`, `"Version":2`),
 		`no line \"stage-door\"`:    replaced(`"Line":"box-office"`, `"Line":"stage-door"`),
 		"the name of another":       replaced(`"Call":1`, `"Call":2`),
-		"it was answered at":        replaced(`"Answered":"`+field("Answered"), `"Answered":"1999-12-28T00:00:00Z`),
+		"it began at":               replaced(`"Began":"`+field("Began"), `"Began":"1999-12-28T00:00:00Z`),
 		"control characters":        replaced(`","Tag":"`, `\r\nEvil: 1","Tag":"`),
 		"no Call-ID or no tag":      replaced(`"Tag":"`+field("Tag"), `"Tag":"`),
 		"the local tag is not that": replaced(`"Tag":"`, `"Tag":"other`),

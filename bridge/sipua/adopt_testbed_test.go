@@ -4,10 +4,12 @@ import (
 	"maps"
 	"net/netip"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 
 	"clearback/bridge/sipua/endpoint"
+	"clearback/bridge/sipua/endpoint/endpointtest"
 	"clearback/bridge/sipua/uatest"
 	"clearback/supervision"
 )
@@ -65,11 +67,15 @@ type restartable struct {
 	states   *savedStates
 	network  *memoryNetwork // nil: real sockets
 	settings []setting
+	dead     atomic.Bool // nothing leaves the agent
 }
 
 func newRestartable(t *testing.T, settings ...setting) *restartable {
 	t.Helper()
 	r := &restartable{states: &savedStates{}, network: &memoryNetwork{}, settings: settings}
+	r.network.network.Lose = func(p endpointtest.Packet) bool {
+		return r.dead.Load() && (p.From == r.toAdapter || p.From == r.toService)
+	}
 	r.testBed = newTestBedIn(t, r.network, append([]setting{savingTo(r.states)}, settings...)...)
 	return r
 }
@@ -89,6 +95,7 @@ func (r *restartable) kill() {
 		synctest.Wait()
 	}
 	states := &savedStates{calls: r.states.all()}
+	r.dead.Store(true)
 	if err := r.agent.closeSockets(); err != nil {
 		r.t.Fatal(err)
 	}
@@ -108,6 +115,7 @@ func (r *restartable) start(more ...setting) {
 			o.packets = func(at netip.AddrPort) endpoint.Packets { return r.network.network.Listen(at) }
 		}
 	}
+	r.dead.Store(false)
 	settings := append([]setting{savingTo(r.states), here}, append(r.settings, more...)...)
 	r.testBed = newTestBedOf(r.t, r.adapter, r.service, settings...)
 }

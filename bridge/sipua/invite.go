@@ -68,6 +68,8 @@ type inviteAttempt struct {
 	// timedOut: in an emergency call, the service sent nothing within its time limit
 	timedOut bool
 	reported bool // AttemptEnded was posted
+	// resumed: an earlier process sent the INVITE
+	resumed bool
 }
 
 // passToService sends the adapter's call to the service.
@@ -140,6 +142,7 @@ func (x *inviteForwarding) send() {
 	x.to.out, x.sent, x.rseqs = x, time.Now(), nil
 	if x.initial {
 		x.to.state = legCalling
+		x.stampVia()
 	}
 	tx, err := to.s.ep.SendIn(to.c.mailbox, x.req, to.fallbackDest(x.req), func(res endpoint.Response) {
 		switch {
@@ -155,6 +158,17 @@ func (x *inviteForwarding) send() {
 	}
 	x.tx = tx
 	x.awaitAnswer()
+}
+
+// stampVia gives a new request its Via here, so that a later process can repeat it.
+func (x *inviteForwarding) stampVia() {
+	if x.resumed {
+		x.resumed = false // it is repeated
+		return
+	}
+	for x.req.RemoveHeader("Via") {
+	}
+	x.req.PrependHeader(x.to.s.ep.NewVia(x.to.transport))
 }
 
 // awaitAnswer starts or restarts Timer C. An emergency call has no limit: it may wait in the centre's queue.

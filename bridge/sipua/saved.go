@@ -16,8 +16,8 @@ import (
 	"clearback/supervision/callrecord"
 )
 
-// This file saves the state of answered calls, with which a later process takes them up (adopt.go). A call is saved
-// before its 200 is passed on, and again whenever something of it has changed. While one of its legs is being cleared,
+// This file saves the state of calls, with which a later process takes them up (adopt.go). A call is saved when its
+// INVITE is sent on, before its 200 is passed on, and again whenever something of it has changed. While one of its legs is being cleared,
 // the last state stays: after a restart both ends are asked anyway. The state has no passwords, nonces or keys.
 
 const (
@@ -50,6 +50,17 @@ type savedCall struct {
 	Relay     bool
 	Streams   []savedStream
 	Sent      [2]savedDescription // by the side that received it
+	Invite    *savedInvite        // of a call that rings; nil: it was answered
+}
+
+// savedInvite is an INVITE without a final response, and what was sent on.
+type savedInvite struct {
+	Request []byte         // the caller's
+	From    netip.AddrPort // its source
+	Sent    []byte         // ours, with its Via
+	Dest    string         // where ours went
+	Rang    bool           // a provisional response has come
+	Early   string         // the To of the last early dialog; "" if there was none
 }
 
 // savedLeg is the dialog of a leg (RFC 3261 section 12) and what was learnt about its peer.
@@ -97,15 +108,22 @@ type savedDescription struct {
 // keys finds the lines of a session description that contain a key (RFC 4568, RFC 8866 section 5.12).
 var keys = regexp.MustCompile(`(?im)^(a=(crypto|key-mgmt):|k=)`)
 
-// snapshot returns the state of an answered call, or nil if one of its legs is not up. In a call whose far end is in
-// this process, only the end can be taken up.
+// snapshot returns the state of a call that rings or was answered, or nil if one of its legs is not up any more.
 func (c *call) snapshot() []byte {
-	if c.legs[0].state != legUp || c.legs[1].state != legUp || c.legs[0].clearing || c.legs[1].clearing {
+	var invite *savedInvite
+	switch near, far, x := c.legs[0], c.legs[1], c.first; {
+	case x == nil || near.clearing || far.clearing:
+		return nil
+	case near.state == legUp && far.state == legUp:
+	case x.from.state == legIncoming && x.to.state == legCalling && !x.finalSent && x.req != nil:
+		invite = x.saved()
+	default:
 		return nil
 	}
 	s := savedCall{Version: savedVersion, Line: c.line.o.Name, Call: c.id, Began: c.began.Round(0),
 		Answered: c.answeredAt.Round(0), Number: c.number, Emergency: c.emergency, Trusted: c.trusted,
-		Arrived: c.arrived, Trial: c.trial, Party: c.party, Known: c.ends.known, Relay: c.path.relay}
+		Arrived: c.arrived, Trial: c.trial, Party: c.party, Known: c.ends.known, Relay: c.path.relay,
+		Invite: invite}
 	for side, l := range c.legs {
 		s.Legs[side] = l.saved()
 		sent := &c.path.sentDescriptions[side]
@@ -123,6 +141,28 @@ func (c *call) snapshot() []byte {
 		return nil
 	}
 	return state
+}
+
+func (x *inviteForwarding) saved() *savedInvite {
+	s := &savedInvite{Request: plainInvite(x.r.Request), From: x.r.From, Sent: plainInvite(x.req),
+		Dest: x.req.Destination(), Rang: x.rang}
+	if n := len(x.to.early); n > 0 {
+		s.Early = x.to.early[n-1].remote.Value()
+	}
+	return s
+}
+
+// plainInvite is an INVITE as text, without credentials and keys.
+func plainInvite(r *sip.Request) []byte {
+	out := r.Clone()
+	for _, name := range []string{"Authorization", "Proxy-Authorization"} {
+		for out.RemoveHeader(name) {
+		}
+	}
+	if keys.Match(out.Body()) {
+		out.SetBody(nil)
+	}
+	return []byte(out.String())
 }
 
 func (l *leg) saved() savedLeg {
@@ -162,9 +202,6 @@ func (s *stream) saved() (one savedStream) {
 // saveIfChanged saves the call if its state has changed since it was last saved. It delays nothing: it runs after the
 // messages that it concerns.
 func (c *call) saveIfChanged() {
-	if c.state == nil { // not answered
-		return
-	}
 	if state := c.snapshot(); state != nil && !bytes.Equal(state, c.state) {
 		c.state = state
 		c.a.saveCall(c.id, state, nil)

@@ -111,12 +111,7 @@ func (e *Endpoint) prepare(req *sip.Request) (*sip.Request, error) {
 	}
 	out.SetDestination(dest)
 	if out.Via() == nil {
-		via := &sip.ViaHeader{ProtocolName: "SIP", ProtocolVersion: "2.0", Transport: transport, Host: e.host,
-			Port: int(e.addr.Port())}
-		// 130 random bits: only a peer that saw the request can answer it
-		via.Params.Add("branch", sip.RFC3261BranchMagicCookie+rand.Text())
-		via.Params.Add("rport", "")
-		out.PrependHeader(via)
+		out.PrependHeader(e.NewVia(transport))
 	}
 	if out.MaxForwards() == nil {
 		hops := sip.MaxForwardsHeader(maxForwards)
@@ -124,6 +119,9 @@ func (e *Endpoint) prepare(req *sip.Request) (*sip.Request, error) {
 	}
 	return out, nil
 }
+
+// newBranch returns a branch of 130 random bits: only a peer that saw the request can answer it.
+func newBranch() string { return sip.RFC3261BranchMagicCookie + rand.Text() }
 
 // ready returns the connection for a prepared request, or nil if it first has to be made.
 func (e *Endpoint) ready(req *sip.Request) sip.Connection {

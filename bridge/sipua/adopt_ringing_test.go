@@ -1,0 +1,170 @@
+package sipua
+
+import (
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"clearback/bridge/sipua/uatest"
+)
+
+// again answers the INVITE that a later process repeats: the same bytes, so that it counts as a retransmission.
+func (r *restartable) again(p *uatest.Peer, inv uatest.Message, answer func()) {
+	r.t.Helper()
+	if synctest.Wait(); p.Repeats.Load() == 0 {
+		r.t.Fatalf("%s: the INVITE was not repeated as it was: %v", p.Name, inv)
+	}
+	answer()
+}
+
+// A call that rang is ended on both sides: the caller gets a final response, and the telephone stops ringing. If the
+// adapter had answered just then, its leg is cleared.
+func TestRingingCallIsEndedAfterAKill(t *testing.T) {
+	t.Parallel()
+	for name, answered := range map[string]bool{"rings": false, "answered in the last moment": true} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			synctest.Test(t, func(t *testing.T) {
+				r := newRestartable(t)
+				far := r.arrive(far())
+				inv := r.adapter.Expect("INVITE")
+				r.adapter.Respond(inv, 180, "near", "")
+				r.service.Expect("180")
+				r.machine.saw("1 arrived", "1 ringing")
+				r.restart()
+				far.AckFailure(r.service.ExpectOf("503", "INVITE"))
+				bye := r.adapter.Expect("BYE")
+				contains(t, bye.Get("To"), "tag=near")
+				if first, _ := inv.CSeq(); !later(bye, first) {
+					t.Fatalf("its number is not greater: %s", bye)
+				}
+				if answered {
+					r.adapter.Respond(bye, 200, "", "")
+					synctest.Wait()
+					r.nothingSaved()
+					return
+				}
+				r.adapter.Respond(bye, 481, "", "")
+				r.again(r.adapter, inv, func() { r.adapter.Respond(inv, 180, "near", "Again: 1") })
+				cancel := r.adapter.Expect("CANCEL")
+				is(t, cancel, "Via", inv.Get("Via"))
+				r.adapter.Respond(cancel, 200, "", "")
+				r.adapter.Respond(inv, 487, "near", "")
+				r.adapter.Expect("ACK")
+				r.atRest()
+				r.nothingSaved()
+				if len(r.machine.seen) > 0 {
+					t.Fatalf("event %s", <-r.machine.seen)
+				}
+			})
+		})
+	}
+}
+
+func later(m uatest.Message, than int) bool { n, _ := m.CSeq(); return n > than }
+
+// A 200 that crosses the CANCEL is acknowledged and its call cleared, so no line stays off hook for nobody.
+func TestAnswerAfterAKill(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		r := newRestartable(t)
+		r.arrive(far())
+		inv := r.adapter.Expect("INVITE")
+		r.machine.saw("1 arrived")
+		r.restart()
+		r.service.ExpectOf("503", "INVITE")
+		r.again(r.adapter, inv, func() { r.adapter.Respond(inv, 200, "near", near()) })
+		r.adapter.Expect("ACK")
+		r.adapter.Respond(r.adapter.Expect("BYE"), 200, "", "")
+		r.atRest()
+		r.nothingSaved()
+		if len(r.machine.seen) > 0 {
+			t.Fatalf("event %s", <-r.machine.seen)
+		}
+	})
+}
+
+// An ordinary call of the adapter that rang: the adapter hears that it failed, and the service's leg is cancelled.
+func TestDialledCallIsEndedAfterAKill(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		r := newRestartable(t)
+		near := r.request("5550150", near())
+		inv := r.service.Expect("INVITE")
+		r.service.Respond(inv, 180, "far", "")
+		r.adapter.Expect("180")
+		synctest.Wait()
+		lacks(t, string(r.states.all()[1]), "Digest")
+		r.restart()
+		near.AckFailure(r.adapter.ExpectOf("503", "INVITE"))
+		r.service.Respond(r.service.Expect("BYE"), 481, "", "")
+		r.again(r.service, inv, func() { r.service.Respond(inv, 180, "far", "") })
+		r.service.Respond(r.service.Expect("CANCEL"), 200, "", "")
+		r.service.Respond(inv, 487, "far", "")
+		r.service.Expect("ACK")
+		r.atRest()
+	})
+}
+
+// An emergency call that rang goes on: the 200 of the service, new or repeated, completes it; the caller may hang up
+// before.
+func TestEmergencyCallThatRangOutlivesAKill(t *testing.T) {
+	t.Parallel()
+	for _, rang := range []bool{true, false} {
+		for _, what := range []string{"answered", "cancelled", "answered before"} {
+			synctest.Test(t, func(t *testing.T) {
+				r := newRestartable(t)
+				caller := r.ask(r.adapter, "sip:999@"+r.toAdapter.String())
+				r.adapter.ExpectOf("100", "INVITE")
+				inv := r.service.Expect("INVITE")
+				tag := ""
+				if rang {
+					r.service.Respond(inv, 180, "psap", "")
+					tag = caller.Early(r.adapter.Expect("180")).Remote
+				}
+				r.machine.saw("1 requested (emergency)")
+				r.kill()
+				if what == "answered before" { // while the process is down
+					r.service.Respond(inv, 200, "psap", far())
+				}
+				r.start()
+				r.machine.saw("1 requested (emergency)")
+				if what == "cancelled" {
+					r.again(r.service, inv, func() { r.service.Respond(inv, 180, "psap", "") })
+					caller.Cancel()
+					r.adapter.ExpectAfter("180", "200")
+					r.adapter.ExpectAfter("180", "487")
+					r.machine.saw("1 near end cleared")
+					r.service.Respond(r.service.Expect("CANCEL"), 200, "", "")
+					r.service.Respond(inv, 487, "psap", "")
+					r.service.Expect("ACK")
+					r.atRest()
+					r.nothingSaved()
+					return
+				}
+				r.again(r.service, inv, func() { r.service.Respond(inv, 200, "psap", far()) })
+				r.service.Expect("ACK")
+				ok := r.adapter.ExpectOf("200", "INVITE")
+				if tag != "" {
+					is(t, ok, "To", tag)
+				}
+				contains(t, ok.Body, "m=audio "+num(farSDP))
+				caller.Established(ok).Ack("")
+				r.machine.saw("1 answered")
+				synctest.Wait()
+				r.restart() // and now it is an answered call
+				r.machine.saw("1 adopted (emergency)")
+				<-time.After(time.Second)
+				for len(r.adapter.In) > 0 {
+					r.adapter.Respond(r.adapter.Next(), 200, "", "")
+				}
+				for len(r.service.In) > 0 {
+					r.service.Respond(r.service.Next(), 200, "", "")
+				}
+				caller.Request("BYE", "")
+				r.machine.saw("1 near end cleared")
+				r.service.ExpectAfter("OPTIONS", "BYE")
+			})
+		}
+	}
+}
