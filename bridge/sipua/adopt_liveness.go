@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"github.com/emiago/sipgo/sip"
+	"go.uber.org/zap"
 
 	"clearback/bridge/media"
 	"clearback/supervision"
@@ -49,6 +50,9 @@ func (c *call) resume(s *savedCall) {
 			l.runSession(at.Session, min(left, l.inSeconds(at.Session.End())))
 		}
 	}
+	for side, l := range c.legs {
+		l.refusePending(&s.Legs[side])
+	}
 	c.legs[media.ServiceSide].watch()
 	if c.emergency {
 		c.checkEnds()
@@ -56,6 +60,42 @@ func (c *call) resume(s *savedCall) {
 	}
 	c.askAdapter()
 	c.awaitSound()
+}
+
+// refusePending answers a re-INVITE that the earlier process left without a final response. The peer may repeat it.
+func (l *leg) refusePending(s *savedLeg) {
+	if s.Pending == nil {
+		return
+	}
+	r, err := l.s.ep.Resume(s.Pending, s.PendingFrom, l.transport)
+	if err != nil {
+		l.c.line.log.Warn("a re-INVITE of the last run cannot be answered", zap.Uint64("call", uint64(l.c.id)),
+			zap.Stringer("side", sideName(l.side)), zap.Error(err))
+		return
+	}
+	l.reply(r, sip.StatusRequestPending, "Request Pending")
+}
+
+// unmatchedAnswer acknowledges the 2xx to a re-INVITE of an earlier process. Its sender would clear the call otherwise
+// (RFC 3261 section 13.3.1.4).
+func (s *socket) unmatchedAnswer(res *sip.Response) {
+	own, remote := res.From().Params.GetOr("tag", ""), res.To().Params.GetOr("tag", "")
+	if !s.ready() {
+		return
+	}
+	l := s.a.dialog(dialogKey{ep: s.ep, callID: res.CallID().Value(), tag: own})
+	if l == nil || l.c.adoption == nil {
+		return
+	}
+	l.c.post(func() {
+		if l.state != legUp || !l.dialog.matches(own, remote) {
+			return
+		}
+		l.retarget(res.Contact())
+		if err := l.s.ep.Write(l.buildSeq(l.dialog, sip.ACK, res.CSeq().SeqNo)); err != nil {
+			l.c.line.log.Debug("an ACK could not be sent; the peer will retransmit its 200", zap.Error(err))
+		}
+	})
 }
 
 // askAdapter asks the adapter whether it has the leg.

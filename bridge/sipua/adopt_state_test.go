@@ -3,6 +3,7 @@ package sipua
 import (
 	"bytes"
 	"encoding/json"
+	"net/netip"
 	"os"
 	"strings"
 	"testing"
@@ -16,6 +17,7 @@ import (
 
 	"clearback/bridge/media"
 	"clearback/bridge/sipua/endpoint"
+	"clearback/bridge/sipua/endpoint/endpointtest"
 	"clearback/supervision"
 )
 
@@ -171,6 +173,14 @@ func FuzzSavedCall(f *testing.F) {
 	good := savedExample(f, time.Now())
 	f.Add([]byte(good), 0, byte(0))
 	f.Add([]byte(nil), 700, byte('"'))
+	f.Add([]byte(strings.Replace(good, `"Invite": null`, `"Invite": {"Request": "SU5WSVRFIHNpcDo5OTkgU0lQLzIuMA0KDQo=",
+		"From": "192.0.2.7:5060", "Sent": "SU5WSVRF", "Dest": "", "Rang": true, "Early": ""}`, 1)), 0, byte(0))
+	network := endpointtest.Network{}
+	ep, err := endpoint.Open(endpoint.Options{Packets: network.Listen(netip.MustParseAddrPort("192.0.2.1:5060"))}, nil)
+	if err != nil {
+		f.Fatal(err)
+	}
+	f.Cleanup(func() { _ = ep.Close() })
 	f.Fuzz(func(t *testing.T, state []byte, at int, with byte) {
 		if len(state) == 0 { // one byte of a good state changed
 			state = []byte(good)
@@ -181,6 +191,7 @@ func FuzzSavedCall(f *testing.F) {
 			return
 		}
 		a := &Agent{log: zap.NewNop()}
+		a.tables.init()
 		l := &Line{a: a, log: a.log}
 		l.accounts = newAccounts(l)
 		c := a.makeCall(l, s.Call, s.Emergency, s.Arrived)
@@ -188,8 +199,14 @@ func FuzzSavedCall(f *testing.F) {
 			if c.legs[side], err = s.Legs[side].rebuild(c, media.Side(side)); err != nil {
 				return
 			}
-			c.legs[side].s = &socket{ep: &endpoint.Endpoint{}}
+			c.legs[side].s = &socket{a: a, ep: ep}
 			c.legs[side].build(sip.BYE)
+			c.legs[side].refusePending(&s.Legs[side])
+		}
+		c.first = &inviteForwarding{from: c.legs[0], inviteAttempt: &inviteAttempt{to: c.legs[1]}}
+		pair(c.legs[1].dialog, c.legs[0].dialog)
+		if s.Invite != nil && c.ring(s.Invite) == nil {
+			c.first.refuse(sip.StatusServiceUnavailable)
 		}
 		if err := c.path.restore(s); err == nil {
 			c.path.expectsSound()

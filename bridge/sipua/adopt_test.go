@@ -427,6 +427,39 @@ func TestSessionOutlivesAKill(t *testing.T) {
 	})
 }
 
+// A kill in the middle of a re-INVITE loses no call: its sender gets 491 and may repeat it, and a 200 of the other side
+// is acknowledged.
+func TestReinviteAtAKill(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		r := newRestartable(t)
+		call := r.incoming()
+		call.near.Request("INVITE", uatest.Offer("127.0.0.1", nearSDP, "sendonly"))
+		inv := r.service.Expect("INVITE")
+		r.adapter.Expect("100")
+		r.restart()
+		r.machine.saw("1 adopted")
+		call.near.AckFailure(r.adapter.ExpectOf("491", "INVITE"))
+		r.asksAdapter(481, 200)
+		r.machine.saw("1 adapter leg heard")
+		r.service.Respond(r.service.Expect("OPTIONS"), 200, "", "")
+		for n := range 2 {
+			r.service.Respond(inv, 200, "", far(), "Again: "+num(n))
+			ack := r.service.Expect("ACK")
+			is(t, ack, "To", call.far.Local)
+			want, _ := inv.CSeq()
+			if got, _ := ack.CSeq(); got != want {
+				t.Fatalf("CSeq %d, want %d", got, want)
+			}
+		}
+		call.near.Request("INVITE", uatest.Offer("127.0.0.1", nearSDP, "sendonly"))
+		r.service.Respond(r.service.Expect("INVITE"), 200, "", far())
+		r.service.Expect("ACK")
+		r.adapter.Expect("200")
+		call.near.Ack("")
+	})
+}
+
 // A BYE for a call that is over opens nothing.
 func TestByeForACallThatIsOver(t *testing.T) {
 	t.Parallel()

@@ -83,6 +83,8 @@ type savedLeg struct {
 	Until         time.Time // when the session expires without a refresh
 	MinSE         int
 	Support       map[sip.RequestMethod]methodSupport
+	Pending       []byte         // the peer's re-INVITE without a final response; nil: none
+	PendingFrom   netip.AddrPort // its source
 }
 
 // savedStream is a stream of a relayed call.
@@ -173,6 +175,9 @@ func (l *leg) saved() savedLeg {
 		Session: l.session.Session, MinSE: l.session.minSE, Support: l.alive.support}
 	if s.Session.Seconds > 0 {
 		s.Until = l.session.until.Round(0)
+	}
+	if x := l.in; x != nil && !x.initial && !x.finalSent {
+		s.Pending, s.PendingFrom = plainInvite(x.r.Request), x.r.From
 	}
 	for _, u := range l.routes {
 		s.Routes = append(s.Routes, plainURI(u))

@@ -79,6 +79,7 @@ func (a *Agent) open() error {
 			Accept: s.accept(), LimitUnknown: true, Known: s.configuredSources, Lookup: a.lookup, Logger: a.log,
 			InDialog: s.inDialog, Answers: s.answersStray, SameSide: s.sameSide, Bound: s.boundAddresses,
 			Suspended: s.suspended,
+			Unmatched: s.unmatchedAnswer,
 			Urgent: func(r *sip.Request) bool {
 				if !r.IsInvite() {
 					return false

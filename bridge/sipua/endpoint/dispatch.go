@@ -231,8 +231,8 @@ func (r *Request) answer(code int, reason string) {
 // and number of CSeq, the Call-ID and our tag have to be those of the request. The branch has 130 random bits, so only
 // a peer that saw the request can send the response. A response over TCP must also come from the host that the request
 // went to, over any connection from that host. Over UDP the source is not checked, because a server with several
-// addresses may answer from any of them. A response that matches no transaction is dropped. Our transactions live for
-// as long as retransmissions may arrive (64*T1 for a 2xx to INVITE).
+// addresses may answer from any of them. A response that matches no transaction is dropped, except for
+// Options.Unmatched. Our transactions live for as long as retransmissions may arrive (64*T1 for a 2xx to INVITE).
 func (e *Endpoint) response(res *sip.Response, o origin) {
 	if code, _ := responseFault(res); code != 0 {
 		e.n.malformed.Add(1)
@@ -243,6 +243,9 @@ func (e *Endpoint) response(res *sip.Response, o origin) {
 	e.t.mu.Unlock()
 	if t == nil || !t.answeredBy(res, o) {
 		e.n.unmatched.Add(1)
+		if t == nil && res.IsSuccess() && res.CSeq().MethodName == sip.INVITE && e.o.Unmatched != nil {
+			e.o.Unmatched(res)
+		}
 		return
 	}
 	if e.sourceLimiter.on {

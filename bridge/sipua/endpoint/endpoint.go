@@ -63,6 +63,9 @@ type Options struct {
 	// call from these addresses, and a TCP connection from them is the last to be closed for lack of room. It must not
 	// block.
 	Bound func() []netip.AddrPort
+	// Unmatched, if not nil, takes a 2xx to an INVITE that this endpoint has not sent, or no longer knows. It must not
+	// block.
+	Unmatched func(*sip.Response)
 	// Accept, if not nil, reports whether messages from a source are accepted. Other messages are dropped unparsed, and
 	// counted.
 	Accept func(netip.Addr) bool

@@ -87,8 +87,11 @@ type restartBed struct {
 func newRestartBed(t *testing.T, direct, tcp bool) *restartBed {
 	t.Helper()
 	r := &testBed{t: t, dir: t.TempDir(), adapters: map[string]int{}, tcp: tcp}
+	memory, err := os.MkdirTemp("/dev/shm", "clearback") // as /run is
+	require.NoError(t, err)
+	t.Cleanup(func() { os.RemoveAll(memory) })
 	first, ports := freePorts(t, 2), freePorts(t, 8)
-	r.adapterPort, r.servicePort, r.control = first, first+1, filepath.Join(r.dir, "control")
+	r.adapterPort, r.servicePort, r.control = first, first+1, filepath.Join(memory, "control")
 	r.board = newBoard(t)
 	b := &restartBed{testBed: r, direct: direct, adapter: newCallEnd(t, "box-office", tcp),
 		service: newCallEnd(t, "service", tcp)}
@@ -141,6 +144,7 @@ type callEnd struct {
 	over     bool           // the call has ended here
 	got      map[string]int // requests and final responses, such as "BYE" and "200 BYE"
 	sound    int            // packets received
+	repeats  uint32         // the peer's Repeats that were answered
 	to       netip.AddrPort // where its sound goes
 }
 
@@ -248,6 +252,10 @@ func (e *callEnd) take(m uatest.Message) {
 		if e.answers {
 			e.Respond(m, 200, "tag", e.offer())
 		}
+	case method == "BYE" && mine && !e.up && !e.over: // RFC 3261 section 15: it ends the early dialog
+		e.over = true
+		e.Respond(m, 200, "", "")
+		e.Respond(e.invite, 487, "tag", "")
 	case method == "CANCEL":
 		e.Respond(m, 200, "tag", "")
 		if mine && !e.up && !e.over {
@@ -310,6 +318,18 @@ func (e *callEnd) is() (up bool, sound int, got func(string) int) {
 
 func (e *callEnd) isUp() bool { up, _, _ := e.is(); return up }
 
+// rings reports whether the end has a call that was neither answered nor ended. It answers a repeated INVITE, which its
+// peer only counts.
+func (e *callEnd) rings() bool {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	if n := e.Repeats.Load(); n > e.repeats && e.invite.Start != "" && e.d != nil && !e.up && !e.over {
+		e.repeats = n
+		e.Respond(e.invite, 180, "tag", "", fmt.Sprint("Repeated: ", n)) // RFC 3261 section 17.2.1
+	}
+	return e.d != nil && !e.up && !e.over
+}
+
 func (e *callEnd) heard(what string) bool { _, _, got := e.is(); return got(what) > 0 }
 
 // reset ends what is left of a call.
@@ -317,6 +337,7 @@ func (e *callEnd) reset() {
 	e.mu.Lock()
 	defer e.mu.Unlock()
 	e.up, e.over, e.answers, e.pondered, e.d, e.to = false, true, false, false, nil, netip.AddrPort{}
+	e.invite, e.repeats = uatest.Message{}, e.Repeats.Load()
 	e.got = map[string]int{}
 }
 
@@ -332,14 +353,26 @@ func (b *restartBed) outlives(s callState, delay time.Duration) string {
 	require.Equal(b.t, -1, b.ended(5*time.Second))
 	time.Sleep(5 * time.Millisecond) // what is on its way arrives
 	near, far := b.adapter.isUp(), b.service.isUp()
-	saved, err := filepath.Glob(b.control + ".state/call-*.json")
-	require.NoError(b.t, err)
+	saved, answered := b.saved()
 	b.start()
 	restarted := time.Now()
-	what := b.follow(s, near, far, len(saved) > 0)
+	what := b.follow(s, near, far, saved, answered)
 	b.t.Logf("%s, killed after %v: adapter %t, far end %t: %s, %v after the restart", s, delay, near, far, what,
 		time.Since(restarted))
 	return what
+}
+
+// saved reports whether the daemon left the state of a call, and of an answered one.
+func (b *restartBed) saved() (any, answered bool) {
+	b.t.Helper()
+	all, err := filepath.Glob(b.control + ".state/call-*.json")
+	require.NoError(b.t, err)
+	for _, path := range all {
+		text, err := os.ReadFile(path)
+		require.NoError(b.t, err)
+		any, answered = true, answered || strings.Contains(string(text), `"Invite":null`)
+	}
+	return any, answered
 }
 
 // set brings a call to a state.
@@ -371,10 +404,10 @@ func (b *restartBed) set(s callState) {
 }
 
 // follow checks what becomes of the call after the restart.
-func (b *restartBed) follow(s callState, near, far, saved bool) string {
+func (b *restartBed) follow(s callState, near, far, saved, answered bool) string {
 	b.t.Helper()
 	switch {
-	case near && far && !saved:
+	case near && far && !answered:
 		require.Equal(b.t, callForHelp, s, "an answered call is lost") // its answer does not wait for the disk
 		b.adapter.asks("BYE")
 		b.service.asks("BYE")
@@ -382,8 +415,11 @@ func (b *restartBed) follow(s callState, near, far, saved bool) string {
 	case near && far:
 		b.goesOn(s)
 		return "kept"
+	case !near && !far && !saved && (b.adapter.rings() || b.service.rings()):
+		return "killed before anything was saved"
 	case !near && !far:
-		return "was over"
+		eventually(b.t, 5*time.Second, "nothing rings any more", func() bool { return !b.adapter.rings() && !b.service.rings() })
+		return "over on both sides"
 	case far:
 		eventually(b.t, 5*time.Second, "the far end is cleared", func() bool { return !b.service.isUp() })
 		return "the far end's leg is cleared"
