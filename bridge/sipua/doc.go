@@ -83,9 +83,10 @@
 //	emergency_sound.go         an emergency call without sound for 2 s
 //	indialog_hookflash.go      hook flashes, in INFO and in media
 //	shutdown.go                clearing everything at shutdown
-//	saved.go                   saving answered calls
+//	saved.go                   saving calls for the next process
 //	adopt.go                   taking up the calls of an earlier process
 //	adopt_liveness.go          asking both ends of such a call
+//	adopt_ringing.go           such calls that only rang
 //	callinfo.go                what is reported to people
 //
 // Package callflow plays call flows against one line. Package conformance has the rules that their traces must keep.

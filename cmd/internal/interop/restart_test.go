@@ -325,6 +325,11 @@ func (e *callEnd) rings() bool {
 	defer e.mu.Unlock()
 	if n := e.Repeats.Load(); n > e.repeats && e.invite.Start != "" && e.d != nil && !e.up && !e.over {
 		e.repeats = n
+		if e.Connections != nil { // the connection of the first one has ended (RFC 3261 section 18.2.2)
+			_, sentBy, _ := strings.Cut(e.invite.Get("Via"), " ")
+			sentBy, _, _ = strings.Cut(sentBy, ";")
+			e.invite.From = netip.MustParseAddrPort(sentBy)
+		}
 		e.Respond(e.invite, 180, "tag", "", fmt.Sprint("Repeated: ", n)) // RFC 3261 section 17.2.1
 	}
 	return e.d != nil && !e.up && !e.over
@@ -418,7 +423,9 @@ func (b *restartBed) follow(s callState, near, far, saved, answered bool) string
 	case !near && !far && !saved && (b.adapter.rings() || b.service.rings()):
 		return "killed before anything was saved"
 	case !near && !far:
-		eventually(b.t, 5*time.Second, "nothing rings any more", func() bool { return !b.adapter.rings() && !b.service.rings() })
+		require.True(b.t, within(5*time.Second, func() bool { return !b.adapter.rings() && !b.service.rings() }),
+			"an end still rings: adapter %t %v, service %t %v", b.adapter.rings(), b.adapter.got, b.service.rings(),
+			b.service.got)
 		return "over on both sides"
 	case far:
 		eventually(b.t, 5*time.Second, "the far end is cleared", func() bool { return !b.service.isUp() })
