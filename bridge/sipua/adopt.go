@@ -19,8 +19,8 @@ import (
 	"clearback/supervision"
 )
 
-// This file takes up the calls of an earlier process (saved.go): the same dialogs, sockets and media ports. What follows
-// for an answered call is in adopt_liveness.go, for one that rang in adopt_ringing.go.
+// This file takes up the calls of an earlier process (saved.go): the same dialogs, sockets and media ports. What
+// follows for an answered call is in adopt_liveness.go, for one that rang in adopt_ringing.go.
 
 const (
 	// longestCall is how long ago the beginning of a call that is taken up may be. The wall clock may have been set

@@ -16,8 +16,8 @@ import (
 )
 
 // BenchmarkSavedCalls measures what saving the calls costs, beside calls that are not saved in the same run: from
-// writing the adapter's 200 to reading it at the far end, and from the far end's BYE to reading that to the adapter. The
-// folder is in memory (/dev/shm) or in the folder for temporary files.
+// writing the adapter's 200 to reading it at the far end, and from the far end's BYE to reading that to the adapter.
+// The folder is in memory (/dev/shm) or in the folder for temporary files.
 func BenchmarkSavedCalls(b *testing.B) {
 	memory, err := os.MkdirTemp("/dev/shm", "clearback")
 	if err != nil {

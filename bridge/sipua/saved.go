@@ -17,8 +17,9 @@ import (
 )
 
 // This file saves the state of calls, with which a later process takes them up (adopt.go). A call is saved when its
-// INVITE is sent on, before its 200 is passed on, and again whenever something of it has changed. While one of its legs is being cleared,
-// the last state stays: after a restart both ends are asked anyway. The state has no passwords, nonces or keys.
+// INVITE is sent on, before its 200 is passed on, and again whenever something of it has changed. While one of its legs
+// is being cleared, the last state stays: after a restart both ends are asked anyway. The state has no passwords,
+// nonces or keys.
 
 const (
 	// saveLimit is how long a 200 waits for the state of its call to be on the disk. Our own number: nobody notices it

@@ -110,7 +110,7 @@ var testsMay = map[string][]string{
 	"bridge/sipua/endpoint": {"bridge/loopbacktest", "bridge/sipua/endpoint/endpointtest",
 		"bridge/sipua/rawtest"},
 	"bridge/sipua": {"bridge/loopbacktest", "bridge/sipua/endpoint/endpointtest",
-		"bridge/sipua/uatest"},
+		"bridge/sipua/uatest", "bridge/runtimestate"}, // runtimestate in a benchmark
 	"bridge/sipua/registration": {"bridge/loopbacktest", "bridge/sipua/endpoint/endpointtest",
 		"bridge/sipua/rawtest"},
 	"bridge/sipua/endpoint/endpointtest": {"bridge/sipua/endpoint"},
