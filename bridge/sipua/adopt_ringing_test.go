@@ -1,6 +1,7 @@
 package sipua
 
 import (
+	"encoding/json"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -94,7 +95,12 @@ func TestDialledCallIsEndedAfterAKill(t *testing.T) {
 		r.service.Respond(inv, 180, "far", "")
 		r.adapter.Expect("180")
 		synctest.Wait()
-		lacks(t, string(r.states.all()[1]), "Digest")
+		var s savedCall
+		if err := json.Unmarshal(r.states.all()[1], &s); err != nil {
+			t.Fatal(err)
+		}
+		contains(t, string(s.Invite.Request), "INVITE sip:5550150@")
+		lacks(t, string(s.Invite.Request)+string(s.Invite.Sent), "Digest")
 		r.restart()
 		near.AckFailure(r.adapter.ExpectOf("503", "INVITE"))
 		r.service.Respond(r.service.Expect("BYE"), 481, "", "")

@@ -242,7 +242,12 @@ func TestAdapterSilentAfterRestart(t *testing.T) {
 				}
 			}()
 			want := map[int]time.Duration{0: 5 * time.Minute, 481: 32 * time.Second}[foreign]
-			for ev := ""; ev != "1 adapter lost"; ev = <-r.machine.seen {
+			for ev := ""; ev != "1 adapter lost"; {
+				select {
+				case ev = <-r.machine.seen:
+				case <-time.After(short(time.Hour)):
+					t.Fatal("a silent adapter holds the call for ever")
+				}
 			}
 			if took := time.Since(began); took < short(want) || took > short(want)+short(2*time.Minute) {
 				t.Fatalf("lost after %v, unshortened some %v", took, took/short(time.Second)*time.Second)
@@ -268,7 +273,7 @@ func TestEmergencyCallOutlivesAKill(t *testing.T) {
 			if !r.agent.EmergencyUp() || !r.line.inCallbackWindow() {
 				t.Fatal("the emergency call does not count")
 			}
-			for len(r.adapter.In) > 0 {
+			for synctest.Wait(); len(r.adapter.In) > 0; {
 				m := r.adapter.Next()
 				code := 200
 				if m.Get("Call-ID") == call.near.CallID {
@@ -277,6 +282,7 @@ func TestEmergencyCallOutlivesAKill(t *testing.T) {
 				r.adapter.Respond(m, code, "", "")
 				synctest.Wait()
 			}
+			began := time.Now()
 			if !known {
 				call.near.Request("BYE", "")
 			}
@@ -284,6 +290,9 @@ func TestEmergencyCallOutlivesAKill(t *testing.T) {
 				if ev = <-r.machine.seen; strings.HasPrefix(ev, "1 ") && ev == "1 adapter lost" && !known {
 					t.Fatal("an adapter that answers 481 to every OPTIONS ended the emergency call")
 				}
+			}
+			if took := time.Since(began); took > time.Second {
+				t.Fatalf("learnt after %v", took)
 			}
 		})
 	}
