@@ -2,11 +2,13 @@ package sipua
 
 import (
 	"errors"
+	"net/netip"
 	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
 
+	"clearback/bridge/sipua/endpoint"
 	"clearback/bridge/sipua/uatest"
 	"clearback/supervision"
 )
@@ -312,6 +314,28 @@ func TestCallThatCannotBeContinued(t *testing.T) {
 		t.Fatalf("event %s", <-r.machine.seen)
 	}
 	r.nothingSaved()
+}
+
+// A BYE that comes while the process starts, before the calls have been taken up, counts.
+func TestByeDuringTheStart(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		r := newRestartable(t)
+		call := r.incoming()
+		r.kill()
+		r.start(func(o *Options, _ *times) {
+			open := o.packets
+			o.packets = func(at netip.AddrPort) endpoint.Packets {
+				if at == r.toService { // the adapter's socket is open
+					call.near.Request("BYE", "")
+					synctest.Wait()
+				}
+				return open(at)
+			}
+		})
+		r.machine.saw("1 adopted", "1 near end cleared")
+		r.adapter.ExpectAfter("OPTIONS", "200")
+	})
 }
 
 // A call whose socket is elsewhere now is cleared on both sides.
