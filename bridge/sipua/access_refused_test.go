@@ -61,6 +61,7 @@ func TestReportsOfRefusedCallsAreLimited(t *testing.T) {
 		for range maxUnknownReplies + 5 {
 			d := h.service.Call(far, "<sip:5550151@pbx.example>", h.toService, uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
 			d.AckFailure(h.service.ExpectOf("480", "INVITE"))
+			synctest.Wait() // the record follows the answer
 		}
 		for i := range maxUnknownReplies {
 			h.machine.saw(num(i+1) + " refused: not-here")
@@ -69,6 +70,7 @@ func TestReportsOfRefusedCallsAreLimited(t *testing.T) {
 			d := h.service.Call(far, "<sip:5550199@pbx.example>", h.toService, uatest.Offer("127.0.0.1", farSDP, "sendrecv"),
 				psapMark)
 			d.AckFailure(h.service.ExpectOf("480", "INVITE"))
+			synctest.Wait() // the record follows the answer
 		}
 		for i := range maxUnknownReplies {
 			h.machine.saw(num(maxUnknownReplies+6+i) + " refused (emergency): not-here")

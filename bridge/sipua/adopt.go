@@ -28,11 +28,16 @@ const (
 	longestCall = 48 * time.Hour
 	// maxSavedCalls bounds the calls of one line that are taken up. Our own number: a line has a few.
 	maxSavedCalls = 64
+	// maxAdoptions is how many processes in a row may take up a call and end within settledAfter. Another one would
+	// probably end as they did, and the line would serve nobody. Our own numbers.
+	maxAdoptions = 3
+	settledAfter = 10 * time.Second
 	// maxCallID bounds the number of a call, so that the numbers after it fit everywhere.
 	maxCallID = 1 << 53
 )
 
-// adopt takes up the saved calls, emergency calls first. It runs while the sockets are open and nothing that arrives is
+// adopt takes up the saved calls, emergency calls first, then the latest: if two calls had the same ports, the earlier
+// one is over. It runs while the sockets are open and nothing that arrives is
 // handled yet. A call that cannot be continued is cleared on both sides.
 func (a *Agent) adopt(saved map[supervision.CallID][]byte) {
 	if a.saveCall == nil {
@@ -45,14 +50,14 @@ func (a *Agent) adopt(saved map[supervision.CallID][]byte) {
 			err = fmt.Errorf("there is no line %q", s.Line)
 		}
 		if err != nil {
-			a.refuseSaved(id, err)
+			a.refuseSaved(id, state, err)
 			continue
 		}
 		all = append(all, s)
 		a.lastCall.Store(max(a.lastCall.Load(), uint64(id)))
 	}
 	slices.SortFunc(all, func(s, t *savedCall) int {
-		return cmp.Or(-compareBool(s.Emergency, t.Emergency), cmp.Compare(s.Call, t.Call))
+		return cmp.Or(-compareBool(s.Emergency, t.Emergency), cmp.Compare(t.Call, s.Call))
 	})
 	lines := map[string]int{}
 	for _, s := range all {
@@ -64,7 +69,7 @@ func (a *Agent) adopt(saved map[supervision.CallID][]byte) {
 			err = a.takeUp(s, saved[s.Call])
 		}
 		if err != nil {
-			a.refuseSaved(s.Call, err)
+			a.refuseSaved(s.Call, saved[s.Call], err)
 		}
 	}
 }
@@ -79,10 +84,29 @@ func compareBool(x, y bool) int {
 	return -1
 }
 
-func (a *Agent) refuseSaved(id supervision.CallID, why error) {
+// refuseSaved removes the state of a call. Even if the rest cannot be used, an emergency call that was answered begins
+// the call-back window.
+func (a *Agent) refuseSaved(id supervision.CallID, state []byte, why error) {
 	a.log.Warn("a call of the last run cannot be taken up; if its line is still held, hang up there",
 		zap.Uint64("call", uint64(id)), zap.Error(why))
 	a.saveCall(id, nil, nil)
+	var s struct {
+		Line      string
+		Emergency bool
+		Invite    json.RawMessage
+	}
+	_ = json.Unmarshal(state, &s) // what cannot be read is no emergency call
+	if l := a.byName[s.Line]; l != nil && s.Emergency && (s.Invite == nil || string(s.Invite) == "null") {
+		l.expectCallback()
+		a.openCallbackWindow()
+		l.lostEmergencyCall(id)
+	}
+}
+
+// lostEmergencyCall tells the machine that an answered emergency call of an earlier process is over.
+func (l *Line) lostEmergencyCall(id supervision.CallID) {
+	l.o.Events.Post(supervision.Event{Kind: supervision.CallAdopted, Call: id, Emergency: true})
+	l.o.Events.Post(supervision.Event{Kind: supervision.AdapterLost, Call: id})
 }
 
 // readSavedCall reads a state and checks what the lines do not matter for.
@@ -103,6 +127,8 @@ func readSavedCall(id supervision.CallID, state []byte) (*savedCall, error) {
 		return nil, errors.New("its file has the name of another call")
 	case age.Abs() > longestCall:
 		return nil, fmt.Errorf("it began at %s", s.Began.Format(time.DateTime))
+	case s.Adoptions >= maxAdoptions:
+		return nil, fmt.Errorf("%d processes in a row ended soon after they had taken it up", s.Adoptions)
 	case len(s.Streams) > maxMediaLines:
 		return nil, fmt.Errorf("it has %d streams", len(s.Streams))
 	}
@@ -138,7 +164,17 @@ func (s *savedLeg) check() error {
 }
 
 // takeUp continues a call, or clears it if it cannot be continued. An error means that nothing is known of its dialogs.
-func (a *Agent) takeUp(s *savedCall, state []byte) error {
+func (a *Agent) takeUp(s *savedCall, state []byte) (err error) {
+	var added *call
+	defer func() {
+		if v := recover(); v != nil {
+			err = fmt.Errorf("a fault in this program: %v", v)
+			if added != nil {
+				added.farCleared, added.answered = true, true
+				added.mailbox.Begin(func() { added.endForeign(s.Invite) })
+			}
+		}
+	}()
 	line := a.byName[s.Line]
 	c := a.makeCall(line, s.Call, s.Emergency, s.Arrived)
 	for side := range s.Legs {
@@ -171,12 +207,16 @@ func (a *Agent) takeUp(s *savedCall, state []byte) error {
 		a.addDialog(l, l.dialog)
 	}
 	a.addCall(c)
+	added = c
 	line.messageState.abortNotify()
 	if unusable != nil {
 		line.log.Warn("a call of the last run cannot be continued; it is cleared on both sides, and nothing is opened",
 			zap.Uint64("call", uint64(c.id)), zap.Error(unusable))
 		a.saveCall(c.id, nil, nil)
-		c.farCleared, c.answered = true, true // no event: the machine does not know it
+		c.farCleared, c.answered = true, true // no further event: the machine does not know it
+		if c.emergency && s.Invite == nil {
+			line.lostEmergencyCall(c.id)
+		}
 		c.mailbox.Begin(func() { c.endForeign(s.Invite) })
 		return nil
 	}
@@ -185,7 +225,7 @@ func (a *Agent) takeUp(s *savedCall, state []byte) error {
 		c.continueRinging()
 		return nil
 	}
-	c.state, c.adoption = state, &adoption{began: time.Now()}
+	c.state, c.adoption = state, &adoption{began: time.Now(), count: s.Adoptions + 1}
 	c.reportAdopted()
 	c.event(supervision.Event{Kind: supervision.CallAdopted, Emergency: c.emergency, Number: c.number})
 	line.log.Info("a call of the last run is continued", zap.Uint64("call", uint64(c.id)))
@@ -267,6 +307,11 @@ func (c *call) continues(s *savedCall) error {
 		return errors.New("it was made by clearback tune")
 	case s.Invite != nil && (!c.emergency || c.arrived):
 		return errors.New("it was not answered yet")
+	case s.Invite != nil && s.Invite.Over:
+		return errors.New("it was over, without an answer")
+	case s.Invite != nil && time.Since(s.Invite.At) > c.a.times.final+ringStep:
+		// the service, or the caller, may have given up, and to repeat the INVITE would be a new call
+		return fmt.Errorf("it last rang at %s", s.Invite.At.Format(time.DateTime))
 	}
 	return c.path.restore(s)
 }

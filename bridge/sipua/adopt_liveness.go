@@ -1,6 +1,7 @@
 package sipua
 
 import (
+	"net/netip"
 	"time"
 
 	"github.com/emiago/sipgo/sip"
@@ -31,17 +32,28 @@ const (
 // adoption is what is known about a call of an earlier process since the start. Owned by the call's mailbox.
 type adoption struct {
 	began       time.Time
-	known       bool   // the adapter answered a request in the dialog with 2xx
-	distinctive bool   // the adapter answers 481 to a request in a dialog that it does not have
-	answered    bool   // the adapter answered any of them
-	awaited     int    // answers that have not come yet
-	heard       bool   // AdapterLegHeard was posted
-	farAsked    bool   // the far end has been asked
-	bye         func() // handles the far end's BYE, which waits; nil: none
+	count       int      // processes that took the call up, with this one
+	known       bool     // the adapter answered a request in the dialog with 2xx
+	distinctive bool     // the adapter answers 481 to a request in a dialog that it does not have
+	answered    bool     // the adapter answered any of them
+	awaited     int      // answers that have not come yet
+	heard       bool     // AdapterLegHeard was posted
+	farAsked    bool     // the far end has been asked
+	byes        []func() // handle the far end's BYEs, which wait
+}
+
+// adoptions is how many processes have taken the call up and not lived for long since.
+func (c *call) adoptions() int {
+	if c.adoption == nil || time.Since(c.adoption.began) >= settledAfter {
+		return 0
+	}
+	return c.adoption.count
 }
 
 // resume begins with a call of an earlier process what a call has after its answer.
 func (c *call) resume(s *savedCall) {
+	c.after(farEndAfter, c.askFarEnd) // first: a BYE may wait for it
+	c.after(settledAfter, func() {})  // the mailbox saves that this process lives
 	c.listen()
 	for side, l := range c.legs {
 		at := &s.Legs[side]
@@ -84,14 +96,15 @@ func (s *socket) unmatchedAnswer(res *sip.Response) {
 		return
 	}
 	l := s.a.dialog(dialogKey{ep: s.ep, callID: res.CallID().Value(), tag: own})
-	if l == nil || l.c.adoption == nil {
+	if l == nil || l.c.adoption == nil || time.Since(l.c.adoption.began) > s.a.times.final {
 		return
 	}
+	from, _ := netip.ParseAddrPort(res.Source())
 	l.c.post(func() {
-		if l.state != legUp || !l.dialog.matches(own, remote) {
+		if l.state != legUp || !l.dialog.matches(own, remote) ||
+			l.side == media.AdapterSide && !l.isAt(from.Addr().Unmap()) {
 			return
 		}
-		l.retarget(res.Contact())
 		if err := l.s.ep.Write(l.buildSeq(l.dialog, sip.ACK, res.CSeq().SeqNo)); err != nil {
 			l.c.line.log.Debug("an ACK could not be sent; the peer will retransmit its 200", zap.Error(err))
 		}
@@ -163,14 +176,11 @@ func (c *call) askAdapterAgain() {
 		return
 	}
 	l.refreshBy(m, func(code int) {
-		switch {
-		case code == sip.StatusCallTransactionDoesNotExists:
+		if code == sip.StatusCallTransactionDoesNotExists {
 			l.peerVanished(code)
 			return
-		case code/100 == 2:
-			c.adoption.known = true
 		}
-		c.noteKnown()
+		c.noteKnown() // known stays: whether this method tells dialogs apart was not asked
 	})
 }
 
@@ -181,8 +191,10 @@ func (c *call) askFarEnd() {
 		return
 	}
 	v.farAsked = true
-	if v.bye != nil {
-		v.bye()
+	for _, handle := range v.byes {
+		handle()
+	}
+	if len(v.byes) > 0 {
 		return
 	}
 	c.legs[media.ServiceSide].checkLiveness(supervision.EvidenceServiceLost)
@@ -194,7 +206,7 @@ func (c *call) deferBye(handle func()) bool {
 	if v == nil || v.farAsked || c.emergency {
 		return false
 	}
-	v.bye = handle
+	v.byes = append(v.byes, handle)
 	return true
 }
 

@@ -1,13 +1,16 @@
 package sipua
 
 import (
+	"encoding/json"
 	"net"
 	"net/netip"
+	"strings"
 	"testing"
 	"time"
 
 	"clearback/bridge/media"
 	"clearback/bridge/sipua/uatest"
+	"clearback/supervision"
 )
 
 // Relayed media goes on after a kill: on the same ports, to where it went before, even to a side that sends nothing and
@@ -114,5 +117,30 @@ func TestPortTakenAfterKill(t *testing.T) {
 	r.nothingSaved()
 	if len(r.machine.seen) > 0 {
 		t.Fatalf("event %s", <-r.machine.seen)
+	}
+}
+
+// An old state that was not removed names the ports of a call that is up. The later call keeps them.
+func TestStaleStateTakesNoPorts(t *testing.T) {
+	t.Parallel()
+	r := newRestartableRelay(t)
+	r.incoming()
+	r.kill()
+	state := string(r.states.calls[1])
+	var s savedCall
+	if err := json.Unmarshal([]byte(state), &s); err != nil {
+		t.Fatal(err)
+	}
+	old := state
+	for _, l := range s.Legs {
+		old = strings.ReplaceAll(old, l.CallID, "old-"+l.CallID)
+	}
+	r.states.calls = map[supervision.CallID][]byte{1: []byte(old),
+		2: []byte(strings.Replace(state, `"Call":1,`, `"Call":2,`, 1))}
+	r.start()
+	r.machine.saw("2 adopted")
+	for _, p := range []*uatest.Peer{r.adapter, r.service} {
+		bye := p.ExpectAfter("OPTIONS", "BYE")
+		contains(t, bye.Get("Call-ID"), "old-")
 	}
 }

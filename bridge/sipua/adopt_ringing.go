@@ -9,8 +9,10 @@ import (
 )
 
 // This file continues an emergency call that rang when an earlier process died, and ends other calls that rang. The
-// caller's INVITE can be answered again. Ours is repeated with the same branch. For the called side that is a
-// retransmission (RFC 3261 section 17.2.1): it repeats its last response, perhaps a 200, and can be cancelled.
+// caller's INVITE can be answered again. Ours is repeated with the same branch for an emergency call that rang a moment
+// ago. For the called side that is a retransmission (RFC 3261 section 17.2.1): it repeats its last response, perhaps a
+// 200. In all other cases ours is only cancelled: the called side may have forgotten it, and would take it for a new
+// call.
 
 // ring restores the INVITE of a call that rang.
 func (c *call) ring(s *savedInvite) error {
@@ -65,6 +67,7 @@ func (c *call) endForeign(s *savedInvite) {
 	to := c.first.to
 	early := *to.dialog
 	early.remote = &sip.ToHeader{}
+	c.first.unsent = true
 	c.first.send()
 	c.abandon()
 	var err error

@@ -46,9 +46,11 @@ func TestRingingCallIsEndedAfterAKill(t *testing.T) {
 					return
 				}
 				r.adapter.Respond(bye, 481, "", "")
-				r.again(r.adapter, inv, func() { r.adapter.Respond(inv, 180, "near", "Again: 1") })
 				cancel := r.adapter.Expect("CANCEL")
 				is(t, cancel, "Via", inv.Get("Via"))
+				if n := r.adapter.Repeats.Load(); n > 0 {
+					t.Fatal("the INVITE was repeated: a telephone may ring again")
+				}
 				r.adapter.Respond(cancel, 200, "", "")
 				r.adapter.Respond(inv, 487, "near", "")
 				r.adapter.Expect("ACK")
@@ -74,7 +76,8 @@ func TestAnswerAfterAKill(t *testing.T) {
 		r.machine.saw("1 arrived")
 		r.restart()
 		r.service.ExpectOf("503", "INVITE")
-		r.again(r.adapter, inv, func() { r.adapter.Respond(inv, 200, "near", near()) })
+		r.adapter.Respond(r.adapter.Expect("CANCEL"), 200, "", "")
+		r.adapter.Respond(inv, 200, "near", near())
 		r.adapter.Expect("ACK")
 		r.adapter.Respond(r.adapter.Expect("BYE"), 200, "", "")
 		r.atRest()
@@ -104,7 +107,6 @@ func TestDialledCallIsEndedAfterAKill(t *testing.T) {
 		r.restart()
 		near.AckFailure(r.adapter.ExpectOf("503", "INVITE"))
 		r.service.Respond(r.service.Expect("BYE"), 481, "", "")
-		r.again(r.service, inv, func() { r.service.Respond(inv, 180, "far", "") })
 		r.service.Respond(r.service.Expect("CANCEL"), 200, "", "")
 		r.service.Respond(inv, 487, "far", "")
 		r.service.Expect("ACK")
@@ -173,4 +175,82 @@ func TestEmergencyCallThatRangOutlivesAKill(t *testing.T) {
 			})
 		}
 	}
+}
+
+// An emergency call that rang is continued only if it rang a moment ago: nobody may be on the line later, and the
+// service would take the INVITE for a new call. While a process lives it notes that the call still rings.
+func TestEmergencyCallThatRangLongAgo(t *testing.T) {
+	t.Parallel()
+	for name, c := range map[string]struct {
+		rang, down time.Duration
+		again      bool
+	}{
+		"rang for an hour": {rang: time.Hour, again: true}, "long ago": {down: 10 * time.Hour},
+		"too long ago": {rang: time.Minute, down: defaultTimes().final + 2*ringStep},
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			synctest.Test(t, func(t *testing.T) {
+				r := newRestartable(t)
+				caller := r.ask(r.adapter, "sip:999@"+r.toAdapter.String())
+				r.adapter.ExpectOf("100", "INVITE")
+				inv := r.service.Expect("INVITE")
+				r.service.Respond(inv, 180, "psap", "")
+				r.adapter.Expect("180")
+				r.machine.saw("1 requested (emergency)")
+				for end := time.Now().Add(c.rang); time.Now().Before(end); {
+					<-time.After(time.Second)
+					for len(r.adapter.In) > 0 { // OPTIONS: is the caller still there?
+						r.adapter.Respond(r.adapter.Next(), 200, "", "")
+					}
+					for len(r.service.In) > 0 {
+						r.service.Respond(r.service.Next(), 200, "", "")
+					}
+				}
+				r.kill()
+				<-time.After(c.down)
+				r.start()
+				if c.again {
+					r.machine.saw("1 requested (emergency)")
+					r.again(r.service, inv, func() {})
+					return
+				}
+				caller.AckFailure(r.adapter.ExpectOf("503", "INVITE"))
+				r.service.Respond(r.service.Expect("BYE"), 481, "", "")
+				r.service.Expect("CANCEL")
+				if r.service.Repeats.Load() > 0 || len(r.machine.seen) > 0 {
+					t.Fatal("the INVITE was sent again")
+				}
+				r.nothingSaved()
+			})
+		})
+	}
+}
+
+// The caller of an emergency call hangs up, and the process ends before the service has confirmed it. Nobody dials the
+// number again.
+func TestEmergencyCallGivenUpAtAKill(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		r := newRestartable(t)
+		caller := r.ask(r.adapter, "sip:999@"+r.toAdapter.String())
+		r.adapter.ExpectOf("100", "INVITE")
+		inv := r.service.Expect("INVITE")
+		r.service.Respond(inv, 180, "psap", "")
+		r.adapter.Expect("180")
+		caller.Cancel()
+		r.adapter.ExpectOf("200", "CANCEL")
+		caller.AckFailure(r.adapter.ExpectOf("487", "INVITE"))
+		r.service.Expect("CANCEL")
+		r.machine.saw("1 requested (emergency)", "1 near end cleared")
+		r.restart()
+		r.service.Respond(r.service.Expect("BYE"), 481, "", "")
+		if synctest.Wait(); r.service.Repeats.Load() != 1 || len(r.machine.seen) > 0 {
+			t.Fatal("more than the CANCEL was sent again")
+		}
+		r.service.Respond(inv, 487, "psap", "")
+		r.service.Expect("ACK")
+		r.atRest()
+		r.nothingSaved()
+	})
 }

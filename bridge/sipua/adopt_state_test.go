@@ -19,6 +19,7 @@ import (
 	"clearback/bridge/sipua/endpoint"
 	"clearback/bridge/sipua/endpoint/endpointtest"
 	"clearback/supervision"
+	"clearback/supervision/callrecord"
 )
 
 func containsText(state []byte, text string) bool { return bytes.Contains(state, []byte(text)) }
@@ -106,7 +107,7 @@ func TestSavedCallsAreBounded(t *testing.T) {
 			r.states.calls[supervision.CallID(n)] = []byte(one)
 		}
 		r.start()
-		r.machine.saw(num(maxSavedCalls+2)+" adopted (emergency)", "1 adopted")
+		r.machine.saw(num(maxSavedCalls+2)+" adopted (emergency)", num(maxSavedCalls+1)+" adopted")
 		if n := r.line.ordinary.Load(); n != maxSavedCalls-1 {
 			t.Fatalf("%d ordinary calls", n)
 		}
@@ -211,5 +212,79 @@ func FuzzSavedCall(f *testing.F) {
 		if err := c.path.restore(s); err == nil {
 			c.path.expectsSound()
 		}
+	})
+}
+
+// A process that ends soon after it has taken up a call may have ended because of that call. After three in a row the
+// call is left alone, so that the line serves again. A process that lives on begins the count anew.
+func TestCallThatEndsProcesses(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		r := newRestartable(t)
+		r.incoming()
+		restart := func() {
+			r.restart()
+			r.machine.saw("1 adopted")
+			r.asksAdapter(481, 200)
+			r.machine.saw("1 adapter leg heard")
+			r.service.Respond(r.service.Expect("OPTIONS"), 200, "", "")
+		}
+		for range maxAdoptions - 1 {
+			restart()
+		}
+		<-time.After(settledAfter + time.Second)
+		for range maxAdoptions {
+			restart()
+		}
+		r.restart()
+		r.nothingSaved()
+		r.line.Offer(1)
+		if len(r.machine.seen) > 0 {
+			t.Fatalf("event %s", <-r.machine.seen)
+		}
+	})
+}
+
+// An emergency call that was answered, and that cannot be continued or read, begins the call-back window all the same.
+func TestLostEmergencyCallBeginsTheWindow(t *testing.T) {
+	t.Parallel()
+	emergency := strings.Replace(string(stateOfACall(t)), `"Emergency":false`, `"Emergency":true`, 1)
+	for name, state := range map[string]string{
+		"another version": strings.Replace(emergency, `"Version":1`, `"Version":2`, 1),
+		"another socket":  strings.Replace(emergency, `"Socket":"127.0.0.1:`, `"Socket":"127.0.0.2:`, 1),
+	} {
+		synctest.Test(t, func(t *testing.T) {
+			r := newRestartable(t, func(o *Options, _ *times) { o.CallbackWindow = time.Hour })
+			r.kill()
+			r.states.calls = map[supervision.CallID][]byte{1: []byte(state)}
+			r.start()
+			r.machine.saw("1 adopted (emergency)", "1 adapter lost")
+			if synctest.Wait(); !r.line.inCallbackWindow() {
+				t.Errorf("%s: no window", name)
+			}
+		})
+	}
+}
+
+// A fault of this program that one call provokes does not keep the line from serving.
+func TestFaultWhileACallIsTakenUp(t *testing.T) {
+	t.Parallel()
+	state := strings.Replace(string(stateOfACall(t)), `"Sides":[`, `"Sides":[{},{},`, 1)
+	synctest.Test(t, func(t *testing.T) {
+		r := newRestartable(t)
+		r.kill()
+		r.states.calls = map[supervision.CallID][]byte{1: []byte(state)}
+		r.start(func(o *Options, _ *times) {
+			o.CallInfo = func(n callrecord.CallInfo) {
+				if n.Call == 1 {
+					panic("a fault")
+				}
+			}
+		})
+		r.adapter.Respond(r.adapter.Expect("BYE"), 200, "", "")
+		r.service.Respond(r.service.Expect("BYE"), 200, "", "")
+		r.atRest()
+		r.nothingSaved()
+		r.incomingAs(2)
 	})
 }

@@ -68,8 +68,8 @@ type inviteAttempt struct {
 	// timedOut: in an emergency call, the service sent nothing within its time limit
 	timedOut bool
 	reported bool // AttemptEnded was posted
-	// resumed: an earlier process sent the INVITE
-	resumed bool
+	// resumed: an earlier process sent the INVITE; unsent: and it is not to be repeated
+	resumed, unsent bool
 }
 
 // passToService sends the adapter's call to the service.
@@ -144,7 +144,11 @@ func (x *inviteForwarding) send() {
 		x.to.state = legCalling
 		x.stampVia()
 	}
-	tx, err := to.s.ep.SendIn(to.c.mailbox, x.req, to.fallbackDest(x.req), func(res endpoint.Response) {
+	send := to.s.ep.SendIn
+	if x.unsent {
+		send = to.s.ep.ResumeIn
+	}
+	tx, err := send(to.c.mailbox, x.req, to.fallbackDest(x.req), func(res endpoint.Response) {
 		switch {
 		case attempt == cl.attempt && x.selectAttempt(cl):
 			x.response(res)

@@ -31,6 +31,9 @@ const (
 	// process goes beyond the saved one. So numbers always rise (RFC 3261 section 12.2.1.1).
 	seqStep = 50
 	seqSkip = 100
+	// ringStep is how often the state of an emergency call that rings is saved again, so that a later process knows how
+	// long ago it was still here. Our own number.
+	ringStep = 5 * time.Second
 )
 
 // savedCall is the state of an answered call.
@@ -51,7 +54,9 @@ type savedCall struct {
 	Relay     bool
 	Streams   []savedStream
 	Sent      [2]savedDescription // by the side that received it
-	Invite    *savedInvite        // of a call that rings; nil: it was answered
+	Invite    *savedInvite        // of a call that was not answered; nil: it was
+	// Adoptions counts the processes that took the call up and did not live for long afterwards.
+	Adoptions int `json:",omitempty"`
 }
 
 // savedInvite is an INVITE without a final response, and what was sent on.
@@ -62,6 +67,8 @@ type savedInvite struct {
 	Dest    string         // where ours went
 	Rang    bool           // a provisional response has come
 	Early   string         // the To of the last early dialog; "" if there was none
+	At      time.Time      // when it was saved
+	Over    bool           // the call was being cleared
 }
 
 // savedLeg is the dialog of a leg (RFC 3261 section 12) and what was learnt about its peer.
@@ -108,14 +115,24 @@ type savedDescription struct {
 	ID, Version, Highest uint64
 }
 
-// keys finds the lines of a session description that contain a key (RFC 4568, RFC 8866 section 5.12).
-var keys = regexp.MustCompile(`(?im)^(a=(crypto|key-mgmt):|k=)`)
+// keys finds the lines of a session description that contain a key or a password (RFC 4568, RFC 8866 section 5.12, RFC
+// 8839 section 5.4).
+var keys = regexp.MustCompile(`(?im)^(a=(crypto|key-mgmt|ice-pwd):|k=)`)
 
-// snapshot returns the state of a call that rings or was answered, or nil if one of its legs is not up any more.
+// snapshot returns the state of a call, or nil if its last saved state still says all. That is so while the legs of an
+// answered call are being cleared. A call that is cleared without an answer is saved as such, so that a later process
+// only ends it.
 func (c *call) snapshot() []byte {
 	var invite *savedInvite
-	switch near, far, x := c.legs[0], c.legs[1], c.first; {
-	case x == nil || near.clearing || far.clearing:
+	near, far, x := c.legs[0], c.legs[1], c.first
+	clearing := near.clearing || far.clearing || near.state == legOver || far.state == legOver
+	switch {
+	case x == nil:
+		return nil
+	case clearing && !c.answered && x.req != nil && c.state != nil:
+		invite = x.saved()
+		invite.Over = true
+	case clearing:
 		return nil
 	case near.state == legUp && far.state == legUp:
 	case x.from.state == legIncoming && x.to.state == legCalling && !x.finalSent && x.req != nil:
@@ -126,7 +143,7 @@ func (c *call) snapshot() []byte {
 	s := savedCall{Version: savedVersion, Line: c.line.o.Name, Call: c.id, Began: c.began.Round(0),
 		Answered: c.answeredAt.Round(0), Number: c.number, Emergency: c.emergency, Trusted: c.trusted,
 		Arrived: c.arrived, Trial: c.trial, Party: c.party, Known: c.ends.known, Relay: c.path.relay,
-		Invite: invite}
+		Invite: invite, Adoptions: c.adoptions()}
 	for side, l := range c.legs {
 		s.Legs[side] = l.saved()
 		sent := &c.path.sentDescriptions[side]
@@ -148,7 +165,7 @@ func (c *call) snapshot() []byte {
 
 func (x *inviteForwarding) saved() *savedInvite {
 	s := &savedInvite{Request: plainInvite(x.r.Request), From: x.r.From, Sent: plainInvite(x.req),
-		Dest: x.req.Destination(), Rang: x.rang}
+		Dest: x.req.Destination(), Rang: x.rang, At: time.Now().Round(0).Truncate(ringStep)}
 	if n := len(x.to.early); n > 0 {
 		s.Early = x.to.early[n-1].remote.Value()
 	}
@@ -211,6 +228,9 @@ func (c *call) saveIfChanged() {
 	if state := c.snapshot(); state != nil && !bytes.Equal(state, c.state) {
 		c.state = state
 		c.a.saveCall(c.id, state, nil)
+		if c.emergency && !c.answered && !c.done {
+			c.after(ringStep, func() {}) // the mailbox saves again
+		}
 	}
 }
 

@@ -53,6 +53,7 @@ type Transaction struct {
 	ack         *sip.Request  // the ACK of a non-2xx final response
 	ended       bool          // it failed; no further Response follows
 	lost        bool          // the request could not be written
+	former      bool          // an earlier process sent the request
 }
 
 // Send starts a client transaction for req. The caller sets From, To, Call-ID, CSeq, Route and body; Send adds Via and
@@ -73,11 +74,16 @@ func (e *Endpoint) Send(req *sip.Request, on func(Response)) (*Transaction, erro
 // has ended and cannot be made again, the request goes to elsewhere, "host:port". If elsewhere is "", the request is
 // not sent.
 func (e *Endpoint) SendIn(in *Serial, req *sip.Request, elsewhere string, on func(Response)) (*Transaction, error) {
+	return e.beginTransaction(&Transaction{e: e, in: in, on: on, fallback: elsewhere}, req)
+}
+
+// beginTransaction starts t, which lacks only its request.
+func (e *Endpoint) beginTransaction(t *Transaction, req *sip.Request) (*Transaction, error) {
 	out, err := e.prepare(req)
 	if err != nil {
 		return nil, fmt.Errorf("send %s: %w", req.Method, err)
 	}
-	t := &Transaction{e: e, req: out, in: in, on: on, fallback: elsewhere, key: clientKey(out.Via(), out.Method)}
+	t.req, t.key = out, clientKey(out.Via(), out.Method)
 	if conn := e.ready(out); conn != nil {
 		if err := t.start(conn); err != nil {
 			return nil, fmt.Errorf("send %s to %s: %w", req.Method, out.Destination(), err)
@@ -268,6 +274,9 @@ func (t *Transaction) start(conn sip.Connection) error {
 		conn = written // only for the library: t.conn stays as it is, because resend compares it
 	}
 	t.to, _ = netip.ParseAddrPort(t.req.Destination()) // resolved by now
+	if t.former {
+		conn = withoutInvite{conn}
+	}
 	tx := sip.NewClientTx(t.key, t.req, conn, sip.DefaultLogger())
 	e := t.e
 	e.t.mu.Lock()
@@ -291,6 +300,11 @@ func (t *Transaction) start(conn sip.Connection) error {
 		return err
 	}
 	t.lost = written.lost
+	if t.former { // it waits for as long as it takes, and may be cancelled at once
+		tx.Receive(sip.NewResponseFromRequest(t.req, sip.StatusTrying, "Trying", nil))
+		t.provisional = true
+		return nil
+	}
 	if sip.IsReliable(t.req.Transport()) {
 		t.checkConnAfter(sip.T1)
 	}

@@ -52,6 +52,22 @@ func (e *Endpoint) Parse(text []byte, transport string) (req *sip.Request, err e
 	return req, nil
 }
 
+// ResumeIn files the transaction of an INVITE that an earlier process sent, so that it can be cancelled and its
+// responses are understood. It does not send the INVITE. The rest is as in SendIn.
+func (e *Endpoint) ResumeIn(in *Serial, req *sip.Request, elsewhere string, on func(Response)) (*Transaction, error) {
+	return e.beginTransaction(&Transaction{e: e, in: in, on: on, fallback: elsewhere, former: true}, req)
+}
+
+// withoutInvite drops the INVITE of a transaction that an earlier process began.
+type withoutInvite struct{ sip.Connection }
+
+func (c withoutInvite) WriteMsg(m sip.Message) error {
+	if r, ok := m.(*sip.Request); ok && r.IsInvite() {
+		return nil
+	}
+	return c.Connection.WriteMsg(m)
+}
+
 // NewVia returns a Via with a branch of its own. A request that a later process may have to repeat gets it before it is
 // sent.
 func (e *Endpoint) NewVia(transport string) *sip.ViaHeader {
