@@ -73,7 +73,7 @@ func TestSequenceNumbersRiseOverKills(t *testing.T) {
 		r := newRestartable(t)
 		r.incoming()
 		last := 0
-		for n := range 5 {
+		for n := range maxAdoptions {
 			c := r.agent.call(1)
 			for range 40 + 13*n {
 				c.runInMailbox(func() { last = int(c.legs[0].build("OPTIONS").CSeq().SeqNo) })
@@ -179,16 +179,14 @@ func TestAdapterGoneAfterRestart(t *testing.T) {
 			}
 			r.adapter.Respond(inv, second, "", body)
 			r.adapter.Expect("ACK")
-			switch second {
-			case 481:
+			if second == 481 {
 				r.machine.saw("1 adapter lost")
 				r.adapter.Respond(r.adapter.Expect("BYE"), 481, "", "")
 				r.service.Respond(r.service.Expect("BYE"), 200, "", "")
 				r.nothingSaved()
 				return
-			case 200:
-				r.machine.saw("1 adapter leg heard")
 			}
+			// A 2xx is no proof that the leg was heard: nobody asked this adapter by this method in another dialog.
 			r.service.Respond(r.service.Expect("OPTIONS"), 200, "", "")
 			call.near.Request("BYE", "")
 			r.machine.saw("1 near end cleared")

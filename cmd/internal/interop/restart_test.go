@@ -436,6 +436,7 @@ func (b *restartBed) follow(s callState, near, far, saved, answered bool) string
 	case within(2*time.Second, func() bool { return !b.adapter.isUp() }):
 		return "killed within the commit, cleared"
 	}
+	require.False(b.t, answered, "the leg of a saved call is stranded")
 	b.adapter.asks("BYE")
 	return "killed within the commit, stranded"
 }
