@@ -31,7 +31,9 @@ func (s *socket) inDialog(r *endpoint.Request) *endpoint.Dialog {
 }
 
 // answersStray reports whether a request that belongs to no dialog may be answered.
-func (s *socket) answersStray(r *endpoint.Request) bool { return s.ready() && !s.fromUnknownSource(r) }
+func (s *socket) answersStray(r *endpoint.Request) bool {
+	return s.ready() && !s.fromUnknownSource(r) && !s.staysSilent(r)
+}
 
 // boundAddresses returns the addresses at which the adapters of this socket are bound now.
 func (s *socket) boundAddresses() []netip.AddrPort {

@@ -187,6 +187,8 @@ type Agent struct {
 	counts   counters
 	// callbackUntil is the end of the window in which a call-back is expected, in nanoseconds since the agent's start
 	callbackUntil atomic.Int64
+	// silence is a test of an adapter's second server, nil if there is none
+	silence atomic.Pointer[silence]
 
 	// savingSlow: the state of a call was not on the disk in time, and none has been since
 	savingSlow atomic.Bool

@@ -85,6 +85,7 @@ func (c *call) begin(x *inviteForwarding, first func()) {
 	c.a.addDialog(x.to, x.to.dialog)
 	c.a.addInvite(x)
 	c.a.addCall(c)
+	c.a.callBegan(c)
 	c.line.messageState.abortNotify()
 	c.mailbox.Begin(first, c.watchEnds)
 }

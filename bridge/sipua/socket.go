@@ -141,6 +141,10 @@ func (s *socket) Request(r *endpoint.Request) {
 	if s.fromUnknownSource(r) {
 		return
 	}
+	if s.staysSilent(r) {
+		r.Drop()
+		return
+	}
 	switch r.Method {
 	case sip.ACK:
 	case sip.INVITE:

@@ -166,6 +166,5 @@ func (e *Endpoint) refuseCancel(invite string, c incoming) {
 }
 
 func (e *Endpoint) cancelsNothing(c incoming) {
-	e.n.strays.Add(1)
-	e.refuse(c.Request.Request, c.dest, sip.StatusCallTransactionDoesNotExists, "Call/Transaction Does Not Exist")
+	e.stray(c)
 }
