@@ -101,11 +101,7 @@ func (b *batcher) take(r *record) {
 		}
 		b.trials = append(b.trials, *r.trial)
 	case r.line != nil:
-		k := *r.line
-		if was, ok := b.states[k.Line]; ok && !k.Trust.At.After(was.Trust.At) {
-			k.Trust = was.Trust
-		}
-		b.states[k.Line] = k
+		b.states[r.line.Line] = r.line.after(b.states[r.line.Line])
 	default:
 		for i := range r.incidents {
 			b.incident(r.incidents[i])

@@ -16,8 +16,8 @@
 // nothing.
 //
 // The journal also keeps the state of a line that must survive a restart: the number of holds that stayed, the end of
-// the call-back window, the openings of the last minute, the end of the pause after a storm, and whether the line's
-// answers can be trusted. So the limit on openings within a minute holds over restarts, even if the daemon dies after
+// the call-back window, the openings of the last minute, the end of the pause after a storm, whether the line's answers
+// can be trusted, and when its adapter's second server was tested. So the limit on openings within a minute holds over restarts, even if the daemon dies after
 // each opening. Without a journal the daemon starts each time without this state, and treats no line's answers as
 // trusted.
 //
@@ -164,6 +164,17 @@ type SavedLine struct {
 	NoOpeningBy time.Time
 	// Trust says which of the line's answers can be trusted.
 	Trust Trust
+	// Second is how the last tests of the adapter's second server ended. [Journal.SaveLine] keeps what is saved if it is
+	// the zero value.
+	Second SecondServer
+}
+
+// SecondServer is how the last tests of an adapter's second server ended.
+type SecondServer struct {
+	// Passed and Failed are when a test last ended that way; zero means never.
+	Passed, Failed time.Time
+	// UserAgent is the adapter's User-Agent in the test that passed.
+	UserAgent string
 }
 
 // Trust is what `check --live` confirmed about a line. The zero value trusts nothing.

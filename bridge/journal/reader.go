@@ -388,6 +388,15 @@ func (r *Reader) Trials(ctx context.Context, line string) ([]Trial, error) {
 	return all, nil
 }
 
+// SavedLines returns the saved state of all lines.
+func (r *Reader) SavedLines(ctx context.Context) ([]SavedLine, error) {
+	all, err := savedLines(ctx, r.db)
+	if err != nil {
+		return nil, readError(r.path, err)
+	}
+	return all, nil
+}
+
 // Lines returns the names of all lines in the journal, sorted.
 func (r *Reader) Lines(ctx context.Context) ([]string, error) {
 	var all []string

@@ -36,6 +36,28 @@ func TestSavedLineOutlivesTheProcess(t *testing.T) {
 	assert.Equal(t, SavedLine{Line: "workshop"}, savedLine(t, path, "workshop"))
 }
 
+// The tests of the second server stay as they are until a state has others: in memory, in what waits for the disk, and
+// in the file.
+func TestSecondServerIsKept(t *testing.T) {
+	path := newPath(t)
+	tested := SecondServer{Passed: start, Failed: start.Add(-time.Hour), UserAgent: "Millrace ATA 2"}
+	for range 2 {
+		j := open(options(t, path), quick())
+		j.SaveLine(SavedLine{Line: "box-office", Second: tested})
+		j.SaveLine(SavedLine{Line: "box-office", Stayed: 1})
+		assert.Equal(t, SavedLine{Line: "box-office", Stayed: 1, Second: tested}, j.SavedLine("box-office"))
+		require.NoError(t, j.Close())
+		j = open(options(t, path), quick())
+		j.SaveLine(SavedLine{Line: "box-office", Stayed: 2})
+		require.NoError(t, j.Close())
+		assert.Equal(t, SavedLine{Line: "box-office", Stayed: 2, Second: tested}, savedLine(t, path, "box-office"))
+		all, err := reader(t, path).SavedLines(ctx)
+		require.NoError(t, err)
+		assert.Equal(t, []SavedLine{{Line: "box-office", Stayed: 2, Second: tested}}, all)
+		tested = SecondServer{Failed: start.Add(time.Hour)}
+	}
+}
+
 func TestTrustAndStayedHaveTwoWriters(t *testing.T) {
 	path := newPath(t)
 	j := open(options(t, path), quick())

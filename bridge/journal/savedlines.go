@@ -8,15 +8,16 @@ import (
 // savedLines reads the saved state of all lines.
 func savedLines(ctx context.Context, c querier) ([]SavedLine, error) {
 	var all []SavedLine
-	err := each(ctx, c, `SELECT name, stayed, basis, callback_by, recent, recent_at, no_opening_by, probe, sense, user_agent, trust_at
-		FROM lines ORDER BY name`,
+	err := each(ctx, c, `SELECT name, stayed, basis, callback_by, recent, recent_at, no_opening_by, probe, sense, user_agent, trust_at,
+		second_passed, second_failed, second_agent FROM lines ORDER BY name`,
 		func(rows *sql.Rows) error {
 			var k SavedLine
-			var by, recent, pause, at sql.NullInt64
+			var by, recent, pause, at, passed, failed sql.NullInt64
 			err := rows.Scan(&k.Line, &k.Stayed, &k.Basis, &by, &k.Recent, &recent, &pause, &k.Trust.Probe,
-				&k.Trust.Sense, &k.Trust.UserAgent, &at)
+				&k.Trust.Sense, &k.Trust.UserAgent, &at, &passed, &failed, &k.Second.UserAgent)
 			k.CallbackBy, k.RecentAt, k.NoOpeningBy, k.Trust.At = instant(by), instant(recent), instant(pause),
 				instant(at)
+			k.Second.Passed, k.Second.Failed = instant(passed), instant(failed)
 			all = append(all, k)
 			return err
 		})

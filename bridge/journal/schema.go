@@ -70,6 +70,10 @@ CREATE TABLE losses(id INTEGER PRIMARY KEY, began INTEGER NOT NULL, ended INTEGE
 ALTER TABLE lines ADD COLUMN recent INTEGER NOT NULL DEFAULT 0;
 ALTER TABLE lines ADD COLUMN recent_at INTEGER;
 ALTER TABLE lines ADD COLUMN no_opening_by INTEGER;
+`, `
+ALTER TABLE lines ADD COLUMN second_passed INTEGER;
+ALTER TABLE lines ADD COLUMN second_failed INTEGER;
+ALTER TABLE lines ADD COLUMN second_agent TEXT NOT NULL DEFAULT '';
 `}
 
 // version returns the schema version of a file. 0 means an empty file.

@@ -30,14 +30,23 @@ func (s *writerState) line(name string) SavedLine {
 	return k
 }
 
-// save stores a line's state, but keeps the present Trust if it is not older than the new one.
+// save stores a line's state, but keeps what the new state does not replace.
 func (s *writerState) save(k SavedLine) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if was := s.states[k.Line]; !k.Trust.At.After(was.Trust.At) {
+	s.states[k.Line] = k.after(s.states[k.Line])
+}
+
+// after returns the state with what it does not replace in an earlier one: a Trust that is not older, and the tests of
+// the second server if it has none.
+func (k SavedLine) after(was SavedLine) SavedLine {
+	if !k.Trust.At.After(was.Trust.At) {
 		k.Trust = was.Trust
 	}
-	s.states[k.Line] = k
+	if k.Second == (SecondServer{}) {
+		k.Second = was.Second
+	}
+	return k
 }
 
 // loaded takes over the states in the file. A state saved since the start takes precedence, except that the later Trust
@@ -48,13 +57,10 @@ func (s *writerState) loaded(all []SavedLine, first uint64) {
 	s.first = max(s.first, first)
 	for _, k := range all {
 		was, ok := s.states[k.Line]
-		switch {
-		case !ok:
-			s.states[k.Line] = k
-		case k.Trust.At.After(was.Trust.At):
-			was.Trust = k.Trust
-			s.states[k.Line] = was
+		if !ok {
+			was = k
 		}
+		s.states[k.Line] = was.after(k)
 	}
 }
 

@@ -10,6 +10,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"clearback/bridge/journal"
 	"clearback/cmd/internal/cli"
 )
 
@@ -73,7 +74,9 @@ func TestExitCodes(t *testing.T) {
 	write("faults.yaml", strings.Replace(playhouse, "coil", "coyl", 1))
 	write("relay.yaml", relays)
 	write("relay-faults.yaml", strings.Replace(relays, "simulated", "stimulated", 1))
-	loadJournal(t, filepath.Join(dir, "journal.db"), latestJournal)
+	loadJournal(t, filepath.Join(dir, "journal.db"), "5c7dd4f")
+	// This brings the file up to date.
+	require.NoError(t, journal.SaveTrust(filepath.Join(dir, "journal.db"), "workshop", journal.Trust{At: evening}))
 	t.Setenv("CLEARBACK_CONFIG", filepath.Join(dir, "clearback.yaml"))
 
 	var tr transcript
