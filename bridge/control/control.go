@@ -11,6 +11,8 @@
 //	                                      "pulse_dialling_off":true} 200 Trial; interval_ms 0: a catch trial
 //	POST   /v1/lines/{line}/trials/keep  TrialAnswer                204
 //	DELETE /v1/lines/{line}/trials                                  204; the session ends
+//	POST   /v1/lines/{line}/second-server                           200 SecondServerTest when the test has ended
+//	PUT    /v1/lines/{line}/second-server {"passed":true}           204; the test ends
 //
 // The capitalised bodies are the types of that name in this package. Durations are whole milliseconds, or microseconds
 // if measured. Instants are in the form of RFC 3339. A line's name is escaped as a path segment. A request body is one
@@ -26,7 +28,7 @@
 //
 //	curl --unix-socket /run/clearback/control http://clearback/v1/daemon
 //
-// A client that disconnects cancels its trials/ring. A pulse or a trials/clear that has begun is completed.
+// A client that disconnects cancels its trials/ring, and ends its test of the second server. A pulse or a trials/clear that has begun is completed.
 package control
 
 import (
@@ -66,6 +68,8 @@ type Line struct {
 	// Location is the file's note on where the line's telephones are.
 	Location string `json:"location,omitempty"`
 	Tuning   bool   `json:"tuning,omitempty"`
+	// SecondServer is the second server in the adapter, absent if it was never tested.
+	SecondServer *SecondServer `json:"second_server,omitempty"`
 }
 
 // Service is the line's registration at the service.
@@ -215,8 +219,8 @@ type TrialAnswer struct {
 }
 
 // Backend does the work for the server. Its methods may be called from any goroutine. An [*Error] that a method returns
-// goes to the client unchanged. The context of Ring ends when the client disconnects. Those of Pulse and Clear do not.
-// All three end with [Server.Close], which waits for the methods.
+// goes to the client unchanged. The contexts of Ring and TestSecondServer end when the client disconnects. Those of Pulse
+// and Clear do not. All end with [Server.Close], which waits for the methods.
 type Backend interface {
 	Daemon() Daemon
 	Pulse(ctx context.Context, line string, interval time.Duration) (Pulse, error)
@@ -226,6 +230,8 @@ type Backend interface {
 	Clear(ctx context.Context, line string, interval time.Duration, pulseDiallingOff bool) (Trial, error)
 	SaveTrial(line string, a TrialAnswer) error
 	EndTrials(line string) error
+	TestSecondServer(ctx context.Context, line string) (SecondServerTest, error)
+	SecondServerTested(line string, passed bool) error
 }
 
 // Error is an error response.

@@ -75,6 +75,8 @@ func lineActions(path string) map[string]lineAction {
 		return map[string]lineAction{http.MethodPost: clearTrial}
 	case "trials/keep":
 		return map[string]lineAction{http.MethodPost: saveTrial}
+	case "second-server":
+		return map[string]lineAction{http.MethodPost: testSecondServer, http.MethodPut: secondServerTested}
 	default:
 		return nil
 	}

@@ -117,7 +117,7 @@ func (l *Line) status() control.Line {
 			out.Incident.Rule = v.Suppression.String()
 		}
 	}
-	out.CallbackUntil = l.callbackUntil(v)
+	out.CallbackUntil, out.SecondServer = l.callbackUntil(v), l.secondServerLocked(&s)
 	if v.NoOpeningBy > 0 {
 		until := l.epoch.Add(time.Duration(v.NoOpeningBy))
 		out.NoOpeningUntil = &until
@@ -261,6 +261,8 @@ func (l *Line) busyLocked() error {
 		return errEnding(l.c.Name)
 	case l.session != nil || l.beginning:
 		return errTuning(l.c.Name)
+	case l.secondTest != nil:
+		return errTestingSecondServer(l.c.Name)
 	}
 	return nil
 }

@@ -59,7 +59,8 @@ type Line struct {
 	beginning    bool   // a session is beginning
 	stopped      string // why the last session was ended early, "" if its client ended it
 	pulsing      bool   // a manual interruption is under way
-	ending       bool   // the daemon is ending: nothing begins
+	secondTest   *secondServerTest
+	ending       bool // the daemon is ending: nothing begins
 
 	// Goroutines beside the requests. Call Go only while mu is held and ending is false.
 	work sync.WaitGroup

@@ -177,6 +177,20 @@ type SecondServer struct {
 	UserAgent string
 }
 
+// secondServerAge is the age at which a test has to be repeated. Our own number.
+const secondServerAge = 365 * 24 * time.Hour
+
+// TestAgain returns why a server that was tested has to be tested again: "failed", "old" or "".
+func (s SecondServer) TestAgain(now time.Time) string {
+	switch {
+	case s.Failed.After(s.Passed):
+		return "failed"
+	case !s.Passed.IsZero() && now.Sub(s.Passed) > secondServerAge:
+		return "old"
+	}
+	return ""
+}
+
 // Trust is what `check --live` confirmed about a line. The zero value trusts nothing.
 type Trust struct {
 	// Probe is true if OPTIONS was answered 200 on hook, 486 during a held call and 486 off hook without a call.
