@@ -64,6 +64,8 @@ type Line struct {
 
 	// Goroutines beside the requests. Call Go only while mu is held and ending is false.
 	work sync.WaitGroup
+	// reminding has the goroutine of remindOfSecondServer, which runs until ctx ends.
+	reminding sync.WaitGroup
 }
 
 // Config returns the line's configuration, as it was when the daemon started. The caller must not change it.
@@ -280,6 +282,7 @@ func (l *Line) end() {
 	l.mu.Unlock()
 	l.endSession(s, "the daemon is ending")
 	l.work.Wait()
+	l.reminding.Wait()
 }
 
 // bind returns the address for a test call's far end. With direct media the adapter must be able to reach the address.

@@ -160,14 +160,10 @@ func secondServerTestOf(s sipua.Silence, until time.Time) control.SecondServerTe
 		Called: s.Called, Ended: string(s.End)}
 }
 
-// remindOfSecondServer logs once for each reason that the second server has to be tested again. It checks once a day.
+// remindOfSecondServer logs once for each reason that the second server has to be tested again. It checks once a day,
+// until end.
 func (l *Line) remindOfSecondServer() {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	if l.ending {
-		return
-	}
-	l.work.Go(func() {
+	l.reminding.Go(func() {
 		reported := ""
 		for {
 			s := l.port.Status()
