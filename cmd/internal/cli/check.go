@@ -1,8 +1,10 @@
 package cli
 
 import (
+	"context"
 	"fmt"
 	"slices"
+	"time"
 
 	"github.com/spf13/pflag"
 
@@ -13,16 +15,21 @@ import (
 
 func check(f *pflag.FlagSet) action {
 	named := configFlag(f)
-	live := f.Bool("live", false, "register, ask the adapters and read the contacts; the daemon must not be running")
+	live := f.Bool("live", false, "register, ask the adapters and read the contacts; the daemon must not be running, except with --second")
 	pulse := f.String("pulse", "", "open the loop of the idle `LINE` once, after asking for consent; needs --live")
 	states := f.String("states", "",
 		"check whether the `LINE` reports three hook states correctly, so that its answers can be trusted; needs --live")
+	second := f.String("second", "",
+		"test the second server in the adapter of the `LINE`; needs --live, and the daemon has to be running")
 	return func(e *env, others []string) int {
 		if *pulse != "" && !*live {
 			return e.fault("check: --pulse needs --live")
 		}
 		if *states != "" && !*live {
 			return e.fault("check: --states needs --live")
+		}
+		if *second != "" && (!*live || *pulse != "" || *states != "") {
+			return e.fault("check: --second needs --live, and excludes --pulse and --states")
 		}
 		path := *named
 		if len(others) > 0 {
@@ -45,14 +52,20 @@ func check(f *pflag.FlagSet) action {
 		for _, s := range slices.Concat(config.Describe(c), config.DescribeDialling(c), config.DescribeFiles(c)) {
 			fmt.Fprintln(e.Out, s)
 		}
+		if s := describeSecondServers(context.Background(), c, time.Now()); s != "" {
+			fmt.Fprintln(e.Out, s)
+		}
 		if !*live {
 			fmt.Fprintf(e.Out, "%s: no faults\n", path)
 			return ExitOK
 		}
-		for _, name := range []string{*pulse, *states} {
+		for _, name := range []string{*pulse, *states, *second} {
 			if name != "" && lineOf(c, name) == nil {
 				return e.fault("check: there is no line %q in %s; there are %s", name, path, lineNames(c))
 			}
+		}
+		if *second != "" {
+			return e.checkSecondServer(c, path, *second)
 		}
 		return e.checkLive(c, *states, *pulse)
 	}

@@ -101,6 +101,9 @@ func printDaemon(w io.Writer, d control.Daemon, now time.Time) {
 		if r := l.Adapter.Refused; r != nil {
 			fmt.Fprintf(w, "%s: its adapter was %s\n", l.Name, refusalWords(r, now))
 		}
+		if s := secondServerWords(l.Name, l.SecondServer); s != "" {
+			fmt.Fprintf(w, "%s: %s\n", l.Name, s)
+		}
 		if l.Location != "" {
 			fmt.Fprintf(w, "%s: location: %s\n", l.Name, l.Location)
 		}

@@ -112,6 +112,10 @@ check clearback.yaml
 check faults.yaml
 check missing.yaml
 check --pulse box-office clearback.yaml
+check --second box-office clearback.yaml
+check --live --second box-office clearback.yaml
+check --live --second foyer clearback.yaml
+check --live --second box-office --pulse box-office clearback.yaml
 lines
 lines more
 lines --config faults.yaml

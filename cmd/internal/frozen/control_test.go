@@ -64,6 +64,16 @@ func (b *backend) SaveTrial(line string, a control.TrialAnswer) error {
 	return nil
 }
 
+func (b *backend) TestSecondServer(_ context.Context, line string) (control.SecondServerTest, error) {
+	b.calls.printf("second %s\n", line)
+	return full[control.SecondServerTest](b.t), nil
+}
+
+func (b *backend) SecondServerTested(line string, passed bool) error {
+	b.calls.printf("second %s %t\n", line, passed)
+	return nil
+}
+
 func (b *backend) EndTrials(line string) error {
 	b.calls.printf("end %s\n", line)
 	return nil
@@ -142,6 +152,10 @@ func TestControlSocket(t *testing.T) {
 		{"POST", "/v1/lines/box-office/trials/keep", string(mustJSON(t, keptTrial(t)))},
 		{"POST", "/v1/lines/box-office/trials/keep", `{"cleared":"perhaps"}`},
 		{"DELETE", "/v1/lines/box-office/trials", ""},
+		{"POST", "/v1/lines/box-office/second-server", ""},
+		{"PUT", "/v1/lines/box-office/second-server", `{"passed":true}`},
+		{"PUT", "/v1/lines/box-office/second-server", ""},
+		{"GET", "/v1/lines/box-office/second-server", ""},
 		{"GET", "/v1", ""},
 		{"GET", "/v2/daemon", ""},
 	} {
