@@ -28,7 +28,8 @@
 //
 //	curl --unix-socket /run/clearback/control http://clearback/v1/daemon
 //
-// A client that disconnects cancels its trials/ring, and ends its test of the second server. A pulse or a trials/clear that has begun is completed.
+// A client that disconnects cancels its trials/ring, and ends its test of the second server. A pulse or a trials/clear
+// that has begun is completed.
 package control
 
 import (
@@ -219,8 +220,8 @@ type TrialAnswer struct {
 }
 
 // Backend does the work for the server. Its methods may be called from any goroutine. An [*Error] that a method returns
-// goes to the client unchanged. The contexts of Ring and TestSecondServer end when the client disconnects. Those of Pulse
-// and Clear do not. All end with [Server.Close], which waits for the methods.
+// goes to the client unchanged. The contexts of Ring and TestSecondServer end when the client disconnects. Those of
+// Pulse and Clear do not. All four end with [Server.Close], which waits for the methods.
 type Backend interface {
 	Daemon() Daemon
 	Pulse(ctx context.Context, line string, interval time.Duration) (Pulse, error)

@@ -17,9 +17,9 @@
 //
 // The journal also keeps the state of a line that must survive a restart: the number of holds that stayed, the end of
 // the call-back window, the openings of the last minute, the end of the pause after a storm, whether the line's answers
-// can be trusted, and when its adapter's second server was tested. So the limit on openings within a minute holds over restarts, even if the daemon dies after
-// each opening. Without a journal the daemon starts each time without this state, and treats no line's answers as
-// trusted.
+// can be trusted, and when its adapter's second server was tested. So the limit on openings within a minute holds over
+// restarts, even if the daemon dies after each opening. Without a journal the daemon starts each time without this
+// state, and treats no line's answers as trusted.
 //
 // The schema has a version number (PRAGMA user_version). A change of the schema needs a migration step in schema.go and
 // a file of the older version in testdata.
@@ -164,8 +164,8 @@ type SavedLine struct {
 	NoOpeningBy time.Time
 	// Trust says which of the line's answers can be trusted.
 	Trust Trust
-	// Second is how the last tests of the adapter's second server ended. [Journal.SaveLine] keeps what is saved if it is
-	// the zero value.
+	// Second is how the last tests of the adapter's second server ended. If it is the zero value, [Journal.SaveLine]
+	// keeps what is saved.
 	Second SecondServer
 }
 

@@ -422,7 +422,8 @@ func (s *store) state(ctx context.Context, k *SavedLine, lines *[]string) error 
 	_, err = s.stmts.state.ExecContext(ctx, k.Stayed, k.Basis, number(k.CallbackBy), k.Recent, number(k.RecentAt),
 		number(k.NoOpeningBy), line)
 	if err == nil && k.Second != (SecondServer{}) {
-		_, err = s.stmts.second.ExecContext(ctx, number(k.Second.Passed), number(k.Second.Failed), k.Second.UserAgent, line)
+		_, err = s.stmts.second.ExecContext(ctx, number(k.Second.Passed), number(k.Second.Failed), k.Second.UserAgent,
+			line)
 	}
 	if err != nil {
 		return err
