@@ -128,7 +128,7 @@ Content-Length: 0
 	require.Equal(t, "failed", secondServer(d.backend).TestAgain)
 }
 
-// A line in use is not silenced (SAFETY.md S110), and a daemon that ends ends the test.
+// A line in use is not silenced (SAFETY.md S112), and a daemon that ends ends the test.
 func TestSecondServerTestRefused(t *testing.T) {
 	c, _ := stage(t)
 	d, _ := startTestDaemon(t, c)

@@ -71,6 +71,7 @@
 //	access_endpoint.go         accepted sources under load
 //	access_calls.go            how many calls a line may have
 //	access_refused.go          refused calls
+//	secondserver.go            no answers to an adapter, to test its second server
 //	access_shutdown.go         the gate that a shutdown shuts
 //	access_dialplan.go         what a line may dial, and which numbers are emergency numbers
 //	access_outboundblock.go    the adapter's calls that do not pass
