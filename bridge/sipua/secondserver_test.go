@@ -2,6 +2,7 @@ package sipua
 
 import (
 	"context"
+	"net/netip"
 	"slices"
 	"testing"
 	"testing/synctest"
@@ -12,6 +13,13 @@ import (
 	"clearback/bridge/sipua/endpoint"
 	"clearback/bridge/sipua/uatest"
 )
+
+// ended is a context that has ended, so that a silence that should be refused does not last.
+var ended = func() context.Context {
+	ctx, end := context.WithCancel(context.Background())
+	end()
+	return ctx
+}()
 
 // silent is a silence of the test bed's line.
 type silent struct {
@@ -115,6 +123,9 @@ func TestSilence(t *testing.T) {
 		if !h.line.Status().Bound {
 			t.Error("the adapter is not back")
 		}
+		q = h.beSilent() // again
+		q.stop()
+		q.ended(SilenceStopped)
 	})
 }
 
@@ -134,7 +145,7 @@ func TestSilenceOfOneLine(t *testing.T) {
 		h.askAs(stranger, "REGISTER", "nobody", "nobody", "")
 		stranger.Expect("401")
 		h.service.ExpectNothing(h.toService)
-		if _, err := h.agent.Line("stage-door").StaySilent(t.Context()); err == nil {
+		if _, err := h.agent.Line("stage-door").StaySilent(ended); err == nil {
 			t.Error("two lines are silent at once")
 		}
 		h.askAs(stranger, "REGISTER", adapterUser, adapterUser, "") // the adapter, after its NAT has changed
@@ -191,7 +202,7 @@ func TestCallForHelpOnAnotherLine(t *testing.T) {
 		h.service.Respond(invite, 486, "far", "")
 		q.ended(SilenceEmergency)
 		h.service.Expect("ACK")
-		if _, err := h.line.StaySilent(t.Context()); err == nil {
+		if _, err := h.line.StaySilent(ended); err == nil {
 			t.Error("silent in the call-back window of another line")
 		}
 	})
@@ -236,6 +247,23 @@ func TestAdapterStillCallsOverTCP(t *testing.T) {
 	}
 }
 
+// Where one socket serves both sides, a call from the service may have a caller of the adapter's name.
+func TestArrivingCallAtASharedSocket(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t, registering, func(o *Options, _ *times) {
+			at := netip.MustParseAddrPort("127.0.0.1:5090")
+			o.Lines[0].AdapterSocket.Listen, o.Lines[0].ServiceSocket.Listen = at, at
+		})
+		h.register(h.adapter)
+		q := h.beSilent()
+		h.service.Call("sip:"+serviceUser+"@"+h.toService.String(), "<sip:"+adapterUser+"@pbx.example>", h.toService,
+			uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+		h.adapter.Expect("INVITE")
+		q.ended(SilenceCallArrived)
+	})
+}
+
 // A call from the service rings the line and ends the silence. In the call the adapter gets its answers.
 func TestArrivingCallEndsTheSilence(t *testing.T) {
 	t.Parallel()
@@ -245,7 +273,7 @@ func TestArrivingCallEndsTheSilence(t *testing.T) {
 		q := h.beSilent()
 		p := h.incoming()
 		q.ended(SilenceCallArrived)
-		if _, err := h.line.StaySilent(t.Context()); err == nil {
+		if _, err := h.line.StaySilent(ended); err == nil {
 			t.Error("silent in a call")
 		}
 		p.near.Request("BYE", "")
@@ -259,7 +287,7 @@ func TestNoSilenceWithoutAnAdapter(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, registering)
-		if _, err := h.line.StaySilent(t.Context()); err == nil {
+		if _, err := h.line.StaySilent(ended); err == nil {
 			t.Error("silent to nobody")
 		}
 	})
