@@ -4,6 +4,7 @@ import (
 	"context"
 	"net"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -150,6 +151,13 @@ func TestSecondServerTestRefused(t *testing.T) {
 	_, err = h.TestSecondServer(t.Context(), "box-office")
 	require.Equal(t, control.ReasonBusy, reason(err))
 	require.NoError(t, h.EndTrials("box-office"))
+	other, stop := context.WithCancel(t.Context()) // another line's test
+	var ended sync.WaitGroup
+	ended.Go(func() { _, _ = k.port.StaySilent(other) })
+	require.Eventually(t, func() bool { _, silent := k.port.Silence(); return silent }, 5*time.Second, time.Millisecond)
+	refused("is being tested")
+	stop()
+	ended.Wait()
 	o := testSecondServer(t, h)
 	d.Shutdown(context.Background())
 	require.Equal(t, "stopped", (<-o.end).Ended)
