@@ -150,6 +150,11 @@ type lineSeen struct {
 	}
 	LastClearing *struct{ Outcome string } `json:"last_clearing"`
 	Incident     *struct{ Reason, Rule, Advice string }
+	SecondServer struct {
+		Passed    time.Time `json:"passed_at"`
+		TestAgain string    `json:"test_again"`
+		Test      struct{ Unanswered int }
+	} `json:"second_server"`
 }
 
 func (r *testBed) lines() daemonSeen {
