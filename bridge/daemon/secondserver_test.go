@@ -92,6 +92,17 @@ func TestSecondServerTest(t *testing.T) {
 	require.Equal(t, "stopped", (<-o.end).Ended)
 	failed := secondServer(h)
 	require.Equal(t, control.SecondServer{Passed: passed.Passed, Failed: failed.Failed, TestAgain: "failed"}, failed)
+	short, cancel := context.WithTimeout(t.Context(), time.Millisecond)
+	defer cancel()
+	over, err := h.TestSecondServer(short, "box-office")
+	require.NoError(t, err)
+	require.Equal(t, "time", over.Ended)
+	k := d.Line("box-office")
+	k.mu.Lock()
+	k.secondTest = &secondServerTest{} // as just after a call has ended the silence
+	k.mu.Unlock()
+	require.Equal(t, control.ReasonRefused, reason(h.SecondServerTested("box-office", true)))
+	require.Equal(t, failed, secondServer(h), "nothing is recorded")
 	require.Zero(t, logs.FilterMessageSnippet("has to be tested again").Len())
 	d.Shutdown(context.Background())
 
@@ -134,9 +145,11 @@ func TestSecondServerTestRefused(t *testing.T) {
 	c, _ := stage(t)
 	d, _ := startTestDaemon(t, c)
 	h, k := d.backend, d.Line("box-office")
+	gone, leave := context.WithCancel(t.Context()) // of a client that has gone, so that a test that begins ends at once
+	leave()
 	refused := func(words string) {
 		t.Helper()
-		_, err := h.TestSecondServer(t.Context(), "box-office")
+		_, err := h.TestSecondServer(gone, "box-office")
 		require.ErrorContains(t, err, words)
 		require.Equal(t, control.ReasonRefused, reason(err))
 		require.Nil(t, h.Daemon().Lines[0].SecondServer)
