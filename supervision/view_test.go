@@ -105,6 +105,14 @@ func TestAtRest(t *testing.T) {
 	l.after(1600*time.Millisecond, "time-passed")
 	l.after(0, "probe-answered hook=on")
 	rest("after it", true)
+
+	l = newTestLine(t, probing())
+	l.held()
+	l.after(0, "far-end-cleared call=1 evidence=bye")
+	l.after(0, "adapter-leg-cleared call=1 answer=unknown-call")
+	rest("asked about an unknown call", false)
+	l.after(0, "probe-answered hook=on")
+	rest("not opened", true)
 }
 
 // TestView checks the copy of the machine's state for people.

@@ -11,7 +11,7 @@ type SecondServer struct {
 	// Passed and Failed are when a test last ended that way.
 	Passed time.Time `json:"passed_at,omitzero"`
 	Failed time.Time `json:"failed_at,omitzero"`
-	// TestAgain is why it has to be tested again: failed, old (a year) or adapter-changed. It is absent if it need not.
+	// TestAgain is why it has to be tested again: failed, or old (a year). It is absent if it need not.
 	TestAgain string `json:"test_again,omitempty"`
 	// Test is the test that is under way.
 	Test *SecondServerTest `json:"test,omitempty"`
@@ -20,16 +20,14 @@ type SecondServer struct {
 // SecondServerTest is a test of the second server: the daemon answers nothing to the line's adapter, which then has to
 // go elsewhere.
 type SecondServerTest struct {
-	Began time.Time `json:"began"`
 	// Until is the time by which the test ends by itself.
 	Until time.Time `json:"until"`
 	// Unanswered is the number of messages from the adapter that got no answer, retransmissions included. Last is when
-	// the last one came. Called: a call was among them.
+	// the last one came.
 	Unanswered int       `json:"unanswered"`
 	Last       time.Time `json:"last,omitzero"`
-	Called     bool      `json:"called,omitempty"`
-	// Ended is why the test has ended: answered (the PUT), time, emergency (a call for help), still-called (the adapter
-	// did not go elsewhere with a call), call-arrived (from the service) or stopped. It is absent while the test lasts.
+	// Ended is why the test has ended: answered (the PUT), time, emergency (a call for help), still-called (an ordinary
+	// call was still made here), call-arrived (from the service) or stopped. It is absent while the test lasts.
 	Ended string `json:"ended,omitempty"`
 }
 

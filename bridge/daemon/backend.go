@@ -117,7 +117,7 @@ func (l *Line) status() control.Line {
 			out.Incident.Rule = v.Suppression.String()
 		}
 	}
-	out.CallbackUntil, out.SecondServer = l.callbackUntil(v), l.secondServerLocked(&s)
+	out.CallbackUntil, out.SecondServer = l.callbackUntil(v), l.secondServerLocked()
 	if v.NoOpeningBy > 0 {
 		until := l.epoch.Add(time.Duration(v.NoOpeningBy))
 		out.NoOpeningUntil = &until

@@ -201,7 +201,6 @@ func (d *Daemon) startLines(c *config.Config, numbers *supervision.Numbers) erro
 	for _, k := range lines {
 		k.port = d.agent.Line(k.c.Name)
 		k.line.Start(k.port)
-		k.remindOfSecondServer()
 	}
 	return nil
 }

@@ -64,8 +64,6 @@ type Line struct {
 
 	// Goroutines beside the requests. Call Go only while mu is held and ending is false.
 	work sync.WaitGroup
-	// reminding has the goroutine of remindOfSecondServer, which runs until ctx ends.
-	reminding sync.WaitGroup
 }
 
 // Config returns the line's configuration, as it was when the daemon started. The caller must not change it.
@@ -104,6 +102,10 @@ func newLine(c *config.Line, contact relay.Contact, j *journal.Journal, epoch ti
 	if j != nil {
 		was := j.SavedLine(c.Name)
 		trust = was.Trust
+		if again := was.Second.TestAgain(time.Now()); again != "" {
+			l.log.Warn("the adapter's second server has to be tested again, which calls for help need while the daemon is down: `clearback check --live --second "+c.Name+"`",
+				zap.String("because", again))
+		}
 		if was.Basis == l.basis {
 			kept.Stayed = was.Stayed
 		}
@@ -282,7 +284,6 @@ func (l *Line) end() {
 	l.mu.Unlock()
 	l.endSession(s, "the daemon is ending")
 	l.work.Wait()
-	l.reminding.Wait()
 }
 
 // bind returns the address for a test call's far end. With direct media the adapter must be able to reach the address.

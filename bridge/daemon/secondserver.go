@@ -16,21 +16,16 @@ import (
 // This file tests the second server in a line's adapter. The daemon answers nothing to the adapter, a person makes a
 // call, and says whether it got through.
 
-const (
-	// secondServerTestFor is the longest silence: two registrations of at most 120 s each (registration.maxExpires),
-	// and the time in which a REGISTER without an answer fails, 32 s (RFC 3261 section 17.1.2.2, Timer F). An adapter
-	// goes elsewhere when its registration, or a call, has failed (common practice).
-	secondServerTestFor = 5 * time.Minute
-	// secondServerRemind is how often the age of the last test is checked. Our own number.
-	secondServerRemind = 24 * time.Hour
-)
+// secondServerTestFor is the longest silence: two registrations of at most 120 s each (registration.maxExpires), and the
+// time in which a REGISTER without an answer fails, 32 s (RFC 3261 section 17.1.2.2, Timer F). An adapter goes elsewhere
+// when its registration, or a call, has failed (common practice).
+const secondServerTestFor = 5 * time.Minute
 
 // secondServerTest is a test under way. The mutex of Line guards answered.
 type secondServerTest struct {
-	stop      context.CancelFunc
-	until     time.Time
-	userAgent string // of the adapter, whose registration may expire during the test
-	answered  bool
+	stop     context.CancelFunc
+	until    time.Time
+	answered bool
 }
 
 // TestSecondServer implements control.Backend.
@@ -46,24 +41,21 @@ func (h *backend) TestSecondServer(ctx context.Context, line string) (control.Se
 	if err := l.beginSecondServerTest(t); err != nil {
 		return control.SecondServerTest{}, err
 	}
-	l.log.Warn("the daemon answers nothing to this line's adapter, to test its second server; calls for help are served",
-		zap.Time("until", t.until))
+	defer l.endSecondServerTest()
 	s, err := l.port.StaySilent(ctx)
 	out := secondServerTestOf(s, t.until)
-	l.mu.Lock()
-	l.secondTest = nil
-	switch {
-	case err != nil:
-		l.mu.Unlock()
+	if err != nil {
 		return out, refusedTest(line, err.Error())
-	case t.answered:
+	}
+	l.mu.Lock()
+	answered := t.answered
+	l.mu.Unlock()
+	switch {
+	case answered:
 		out.Ended = "answered"
-	case s.End == sipua.SilenceStillCalled:
-		l.saveSecondServerLocked(t, false)
 	case s.End == sipua.SilenceStopped && ctx.Err() == context.DeadlineExceeded:
 		out.Ended = "time"
 	}
-	l.mu.Unlock()
 	l.log.Info("the test of the second server has ended; the adapter gets its answers again",
 		zap.String("because", out.Ended))
 	return out, nil
@@ -77,7 +69,6 @@ func refusedTest(line, why string) error {
 // beginSecondServerTest makes t the line's test, if the line is at rest.
 func (l *Line) beginSecondServerTest(t *secondServerTest) error {
 	v, s := l.line.View(), l.port.Status()
-	t.userAgent = s.Binding.UserAgent
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	if err := l.busyLocked(); err != nil {
@@ -95,6 +86,12 @@ func (l *Line) beginSecondServerTest(t *secondServerTest) error {
 	}
 	l.secondTest = t
 	return nil
+}
+
+func (l *Line) endSecondServerTest() {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.secondTest = nil
 }
 
 // errTestingSecondServer is the error for a request during a test.
@@ -117,18 +114,18 @@ func (h *backend) SecondServerTested(line string, passed bool) error {
 		return refusedTest(line, "no test is under way")
 	}
 	l.secondTest.answered = true
-	l.saveSecondServerLocked(l.secondTest, passed)
+	l.saveSecondServerLocked(passed)
 	l.secondTest.stop()
 	return nil
 }
 
-func (l *Line) saveSecondServerLocked(t *secondServerTest, passed bool) {
+func (l *Line) saveSecondServerLocked(passed bool) {
 	if l.journal == nil {
 		return
 	}
 	state := l.journal.SavedLine(l.c.Name)
 	if passed {
-		state.Second.Passed, state.Second.UserAgent = time.Now(), t.userAgent
+		state.Second.Passed = time.Now()
 	} else {
 		state.Second.Failed = time.Now()
 	}
@@ -136,14 +133,11 @@ func (l *Line) saveSecondServerLocked(t *secondServerTest, passed bool) {
 }
 
 // secondServerLocked returns what is known about the adapter's second server, or nil.
-func (l *Line) secondServerLocked(s *sipua.Status) *control.SecondServer {
+func (l *Line) secondServerLocked() *control.SecondServer {
 	out := &control.SecondServer{}
 	if l.journal != nil {
 		was := l.journal.SavedLine(l.c.Name).Second
 		out.Passed, out.Failed, out.TestAgain = was.Passed, was.Failed, was.TestAgain(time.Now())
-		if out.TestAgain == "" && !was.Passed.IsZero() && s.Bound && s.Binding.UserAgent != was.UserAgent {
-			out.TestAgain = "adapter-changed"
-		}
 	}
 	if silence, ok := l.port.Silence(); ok && l.secondTest != nil {
 		t := secondServerTestOf(silence, l.secondTest.until)
@@ -156,30 +150,5 @@ func (l *Line) secondServerLocked(s *sipua.Status) *control.SecondServer {
 }
 
 func secondServerTestOf(s sipua.Silence, until time.Time) control.SecondServerTest {
-	return control.SecondServerTest{Began: s.Began, Until: until, Unanswered: s.Unanswered, Last: s.Last,
-		Called: s.Called, Ended: string(s.End)}
-}
-
-// remindOfSecondServer logs once for each reason that the second server has to be tested again. It checks once a day,
-// until end.
-func (l *Line) remindOfSecondServer() {
-	l.reminding.Go(func() {
-		reported := ""
-		for {
-			s := l.port.Status()
-			l.mu.Lock()
-			second := l.secondServerLocked(&s)
-			l.mu.Unlock()
-			if second != nil && second.TestAgain != "" && second.TestAgain != reported {
-				reported = second.TestAgain
-				l.log.Warn("the adapter's second server has to be tested again, which calls for help need while the daemon is down: `clearback check --live --second "+l.c.Name+"`",
-					zap.String("because", reported))
-			}
-			select {
-			case <-time.After(secondServerRemind):
-			case <-l.ctx.Done():
-				return
-			}
-		}
-	})
+	return control.SecondServerTest{Until: until, Unanswered: s.Unanswered, Last: s.Last, Ended: string(s.End)}
 }

@@ -173,8 +173,6 @@ type SavedLine struct {
 type SecondServer struct {
 	// Passed and Failed are when a test last ended that way; zero means never.
 	Passed, Failed time.Time
-	// UserAgent is the adapter's User-Agent in the test that passed.
-	UserAgent string
 }
 
 // secondServerAge is the age at which a test has to be repeated. Our own number.

@@ -40,7 +40,7 @@ func TestSavedLineOutlivesTheProcess(t *testing.T) {
 // in the file.
 func TestSecondServerIsKept(t *testing.T) {
 	path := newPath(t)
-	tested := SecondServer{Passed: start, Failed: start.Add(-time.Hour), UserAgent: "Millrace ATA 2"}
+	tested := SecondServer{Passed: start, Failed: start.Add(-time.Hour)}
 	for range 2 {
 		j := open(options(t, path), quick())
 		j.SaveLine(SavedLine{Line: "box-office", Second: tested})
@@ -456,4 +456,23 @@ func TestTrialsOfTheLatestSession(t *testing.T) {
 	got, err = reader(t, path).Trials(ctx, "workshop")
 	require.NoError(t, err)
 	assert.Equal(t, []Trial{early}, got)
+}
+
+// A test is repeated after a year.
+func TestSecondServerTestAgain(t *testing.T) {
+	t.Parallel()
+	now := start
+	year := 365*24*time.Hour - time.Minute
+	for _, is := range []struct {
+		name string
+		was  SecondServer
+		want string
+	}{
+		{"a year minus a minute", SecondServer{Passed: now.Add(-year)}, ""},
+		{"a year", SecondServer{Passed: now.Add(-year - 2*time.Minute)}, "old"},
+		{"it only failed", SecondServer{Failed: now.Add(-year)}, "failed"},
+		{"it passed later", SecondServer{Passed: now, Failed: now.Add(-year)}, ""},
+	} {
+		require.Equal(t, is.want, is.was.TestAgain(now), is.name)
+	}
 }

@@ -9,12 +9,12 @@ import (
 func savedLines(ctx context.Context, c querier) ([]SavedLine, error) {
 	var all []SavedLine
 	err := each(ctx, c, `SELECT name, stayed, basis, callback_by, recent, recent_at, no_opening_by, probe, sense, user_agent, trust_at,
-		second_passed, second_failed, second_agent FROM lines ORDER BY name`,
+		second_passed, second_failed FROM lines ORDER BY name`,
 		func(rows *sql.Rows) error {
 			var k SavedLine
 			var by, recent, pause, at, passed, failed sql.NullInt64
 			err := rows.Scan(&k.Line, &k.Stayed, &k.Basis, &by, &k.Recent, &recent, &pause, &k.Trust.Probe,
-				&k.Trust.Sense, &k.Trust.UserAgent, &at, &passed, &failed, &k.Second.UserAgent)
+				&k.Trust.Sense, &k.Trust.UserAgent, &at, &passed, &failed)
 			k.CallbackBy, k.RecentAt, k.NoOpeningBy, k.Trust.At = instant(by), instant(recent), instant(pause),
 				instant(at)
 			k.Second.Passed, k.Second.Failed = instant(passed), instant(failed)

@@ -73,7 +73,6 @@ ALTER TABLE lines ADD COLUMN no_opening_by INTEGER;
 `, `
 ALTER TABLE lines ADD COLUMN second_passed INTEGER;
 ALTER TABLE lines ADD COLUMN second_failed INTEGER;
-ALTER TABLE lines ADD COLUMN second_agent TEXT NOT NULL DEFAULT '';
 `}
 
 // version returns the schema version of a file. 0 means an empty file.

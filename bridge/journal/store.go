@@ -81,7 +81,7 @@ func (s *store) prepare(ctx context.Context) error {
 			VALUES(?,?,?,?,?,?,?,?,?,?)`},
 		{&q.state, "UPDATE lines SET stayed = ?, basis = ?, callback_by = ?, recent = ?, recent_at = ?, no_opening_by = ? WHERE id = ?"},
 		{&q.trust, saveTrust},
-		{&q.second, "UPDATE lines SET second_passed = ?, second_failed = ?, second_agent = ? WHERE id = ?"},
+		{&q.second, "UPDATE lines SET second_passed = ?, second_failed = ? WHERE id = ?"},
 	} {
 		st, err := s.conn.PrepareContext(ctx, p.text)
 		*p.to = st
@@ -422,8 +422,7 @@ func (s *store) state(ctx context.Context, k *SavedLine, lines *[]string) error 
 	_, err = s.stmts.state.ExecContext(ctx, k.Stayed, k.Basis, number(k.CallbackBy), k.Recent, number(k.RecentAt),
 		number(k.NoOpeningBy), line)
 	if err == nil && k.Second != (SecondServer{}) {
-		_, err = s.stmts.second.ExecContext(ctx, number(k.Second.Passed), number(k.Second.Failed), k.Second.UserAgent,
-			line)
+		_, err = s.stmts.second.ExecContext(ctx, number(k.Second.Passed), number(k.Second.Failed), line)
 	}
 	if err != nil {
 		return err

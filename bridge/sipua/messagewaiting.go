@@ -139,7 +139,7 @@ func (m *messageState) notifySoon() {
 	}
 }
 
-// atRest reports whether the line has no call and its loop is at rest.
+// atRest reports whether the line has no call and its loop is at rest. See LineOptions.AtRest.
 func (l *Line) atRest() bool {
 	for _, c := range l.a.up() {
 		if c.line == l {
@@ -170,7 +170,7 @@ func (m *messageState) notifyIfIdle() {
 	switch {
 	case pointless:
 		became = notifyAccepted
-	case m.l.atRest():
+	case m.l.atRest() && m.l.silence() == nil:
 		became = m.sendNotify(ctx, sub, final, said)
 	}
 	m.mu.Lock()

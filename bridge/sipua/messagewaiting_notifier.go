@@ -125,6 +125,10 @@ func (m *messageState) granted(s *socket, r *endpoint.Request, sub *adapterSubsc
 // handleSubscribe handles a request inside the adapter's subscription.
 func (m *messageState) handleSubscribe(sub *adapterSubscription, r *endpoint.Request) {
 	s := m.l.adapter
+	if q := m.l.silence(); q != nil && q.take(r, time.Now()) {
+		r.Drop()
+		return
+	}
 	m.mu.Lock()
 	current, known, later := m.sub == sub, sub.matches(r.To().Params.GetOr("tag", ""),
 		r.Request.From().Params.GetOr("tag", "")), r.CSeq().SeqNo > sub.remoteSeq

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"github.com/emiago/sipgo/sip"
+	"go.uber.org/zap"
 
 	"clearback/bridge/sipua/endpoint"
 )
@@ -21,8 +22,11 @@ import (
 // Over UDP that is the retransmission at 15.5 s (RFC 3261 section 17.1.1.2: at 0.5, 1.5, 3.5, 7.5, 15.5 and 31.5 s).
 const stillCalledAfter = 15 * time.Second
 
-// errCallUp is the error for a silence that cannot begin because of a call.
-var errCallUp = errors.New("the line has a call, or the emergency centre may call back")
+// maxSilentCalls is how many calls of the adapter a silence keeps apart. One more ends it. Our own number.
+const maxSilentCalls = 8
+
+// errNotAtRest is the error for a silence that cannot begin now.
+var errNotAtRest = errors.New("the line has a call, an opening or a check of its hook state, or the emergency centre may call back")
 
 // SilenceEnd is why a silence ended. The values are part of the control interface.
 type SilenceEnd string
@@ -31,18 +35,15 @@ type SilenceEnd string
 const (
 	SilenceStopped     SilenceEnd = "stopped"      // its context ended
 	SilenceEmergency   SilenceEnd = "emergency"    // a call for help was made here, or on another line
-	SilenceStillCalled SilenceEnd = "still-called" // the adapter did not go elsewhere with an ordinary call
+	SilenceStillCalled SilenceEnd = "still-called" // an ordinary call was still made here
 	SilenceCallArrived SilenceEnd = "call-arrived" // a call came from the service
 )
 
 // Silence is what a line saw while it answered nothing to its adapter.
 type Silence struct {
-	Began time.Time
 	// Unanswered is the number of messages from the adapter, retransmissions included. Last is when the last one came.
 	Unanswered int
 	Last       time.Time
-	// Called: an INVITE was among them.
-	Called bool
 	// End is why the silence ended, "" while it lasts.
 	End SilenceEnd
 }
@@ -54,19 +55,18 @@ type silence struct {
 	sources []netip.AddrPort
 	over    chan struct{} // closed when seen.End is set
 
-	mu      sync.Mutex
-	seen    Silence
-	callID  string    // of the adapter's latest call
-	invited time.Time // when that call first came
+	mu    sync.Mutex
+	seen  Silence
+	calls map[string]time.Time // when each call of the adapter first came, by its Call-ID; at most maxSilentCalls
 }
 
 // StaySilent makes the line answer nothing to its adapter, as if this machine were off. It returns when ctx ends, when
 // a call for help or a call from the service comes, or when the adapter still calls here stillCalledAfter after its
 // first attempt. These calls are served as usual. The agent is silent on one line at a time. The error says why the
-// silence did not begin.
+// silence did not begin. The deadline of ctx is logged.
 func (l *Line) StaySilent(ctx context.Context) (Silence, error) {
 	q := &silence{line: l, sources: l.a.registrar.Sources(l.o.Name), over: make(chan struct{}),
-		seen: Silence{Began: time.Now()}}
+		calls: map[string]time.Time{}}
 	if _, bound := l.a.registrar.Binding(l.o.Name); !bound {
 		return Silence{}, errUnbound
 	}
@@ -75,10 +75,13 @@ func (l *Line) StaySilent(ctx context.Context) (Silence, error) {
 	}
 	defer l.a.silence.Store(nil)
 	// A call that begins from here on ends the silence.
-	if l.a.expectsCallback() || slices.ContainsFunc(l.a.up(), func(c *call) bool { return c.line == l }) {
+	if l.a.expectsCallback() || !l.atRest() {
 		q.end(SilenceStopped)
-		return Silence{}, errCallUp
+		return Silence{}, errNotAtRest
 	}
+	until, _ := ctx.Deadline()
+	l.log.Warn("the daemon answers nothing to this line's adapter, to test its second server; calls for help are served",
+		zap.Time("until", until))
 	select {
 	case <-q.over:
 	case <-ctx.Done():
@@ -89,12 +92,20 @@ func (l *Line) StaySilent(ctx context.Context) (Silence, error) {
 
 // Silence returns what the line has seen in the silence that lasts. ok is false if none does.
 func (l *Line) Silence() (s Silence, ok bool) {
-	q := l.a.silence.Load()
-	if q == nil || q.line != l {
+	q := l.silence()
+	if q == nil {
 		return Silence{}, false
 	}
 	s = q.state()
 	return s, s.End == ""
+}
+
+// silence returns the line's silence, nil if it has none.
+func (l *Line) silence() *silence {
+	if q := l.a.silence.Load(); q != nil && q.line == l {
+		return q
+	}
+	return nil
 }
 
 func (q *silence) state() Silence {
@@ -163,12 +174,14 @@ func (q *silence) take(r *endpoint.Request, now time.Time) bool {
 		return false
 	}
 	if r.IsInvite() {
-		q.seen.Called = true
-		if id := r.CallID().Value(); id != q.callID {
-			q.callID, q.invited = id, now
+		id := r.CallID().Value()
+		first, known := q.calls[id]
+		if !known && len(q.calls) < maxSilentCalls {
+			first, known = now, true
+			q.calls[id] = now
 		}
 		// Over TCP an INVITE comes only once.
-		if sip.IsReliable(r.Transport()) || now.Sub(q.invited) >= stillCalledAfter {
+		if sip.IsReliable(r.Transport()) || !known || now.Sub(first) >= stillCalledAfter {
 			q.endLocked(SilenceStillCalled)
 			return false
 		}

@@ -269,6 +269,9 @@ func (a *Agent) callArrived(at *account, r *endpoint.Request) {
 		return
 	}
 	if _, bound := a.registrar.Binding(l.o.Name); !bound {
+		if q := l.silence(); q != nil {
+			q.end(SilenceCallArrived) // so that the adapter can register for the next call
+		}
 		l.refuseArrived(r, emergency, sip.StatusTemporarilyUnavailable, supervision.EvidenceNotHere)
 		return
 	}

@@ -13,7 +13,7 @@ func (r *Registrar) Claimed(req *endpoint.Request) string {
 	if cred := r.credentials(req); cred != nil {
 		user = cred.Username
 	}
-	if a := r.byUser[user]; a != nil {
+	if a := r.byUser[user]; a != nil && user != "" {
 		return a.Line
 	}
 	return ""

@@ -14,9 +14,10 @@ import (
 func TestClaimed(t *testing.T) {
 	t.Parallel()
 	r := NewRegistrar(RegistrarOptions{Realm: realm, Accounts: []Account{
-		{Line: "box-office", User: "box", Password: secret}, {Line: "stage-door", User: "stage", Password: secret}}})
-	for want, q := range map[string][2]string{"box-office": {"box", ""}, "stage-door": {"box", "stage"},
-		"": {"box", "nobody"}} {
+		{Line: "box-office", User: "box", Password: secret}, {Line: "stage-door", User: "stage", Password: secret},
+		{Line: "workshop", Fixed: &sip.Uri{Scheme: "sip", Host: "127.0.0.1"}}}}) // without a user
+	for q, want := range map[[2]string]string{{"box", ""}: "box-office", {"box", "stage"}: "stage-door",
+		{"box", "nobody"}: "", {"", ""}: ""} {
 		req := sip.NewRequest(sip.REGISTER, sip.Uri{})
 		req.AppendHeader(&sip.FromHeader{Address: sip.Uri{User: q[0], Host: "127.0.0.1"}})
 		if q[1] != "" {
