@@ -16,9 +16,9 @@ import (
 // This file tests the second server in a line's adapter. The daemon answers nothing to the adapter, a person makes a
 // call, and says whether it got through.
 
-// secondServerTestFor is the longest silence: two registrations of at most 120 s each (registration.maxExpires), and the
-// time in which a REGISTER without an answer fails, 32 s (RFC 3261 section 17.1.2.2, Timer F). An adapter goes elsewhere
-// when its registration, or a call, has failed (common practice).
+// secondServerTestFor is the longest silence: two registrations of at most 120 s each (registration.maxExpires), and
+// the time in which a REGISTER without an answer fails, 32 s (RFC 3261 section 17.1.2.2, Timer F). An adapter goes
+// elsewhere when its registration, or a call, has failed (common practice).
 const secondServerTestFor = 5 * time.Minute
 
 // secondServerTest is a test under way. The mutex of Line guards answered.

@@ -86,8 +86,8 @@ func (l *Line) ClearFarEnd(call supervision.CallID) {
 	}
 }
 
-// Probe sends OPTIONS to the adapter (RFC 3261 section 11.2). ProbeAnswered is posted. In a silence nothing is sent: the
-// line may be in a call that went elsewhere.
+// Probe sends OPTIONS to the adapter (RFC 3261 section 11.2). ProbeAnswered is posted. In a silence nothing is sent:
+// the line may be in a call that went elsewhere.
 func (l *Line) Probe() {
 	l.a.work.start(func() {
 		if l.silence() != nil {
