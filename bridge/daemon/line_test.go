@@ -221,7 +221,7 @@ func TestJournalOfANewerVersion(t *testing.T) {
 	assert.Nil(t, seen.Lines[0].CallbackUntil)
 	assert.Contains(t, log, "call-back windows and pauses after storms cannot be read from it either")
 
-	change("ALTER TABLE pairs RENAME TO lines; PRAGMA user_version = 3")
+	change("ALTER TABLE pairs RENAME TO lines; PRAGMA user_version = 4")
 	d, _ = startTestDaemon(t, c)
 	assert.Equal(t, trust, d.journal.SavedLine("box-office").Trust)
 	assert.NotNil(t, d.backend.Daemon().Lines[0].CallbackUntil)

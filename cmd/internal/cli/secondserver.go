@@ -75,7 +75,7 @@ Is the line free, and can you make a call from it? Type yes:`, name)
 		back, err = s.awaitReturn(ctx)
 	}
 	if refused := (*control.Error)(nil); err != nil && !errors.As(err, &refused) {
-		say("%s: the adapter may not be back; until `clearback lines` shows that it is registered, the line may not ring",
+		say("%s: the adapter may not be back; until it registers here again, the line may not ring. `clearback lines` may show its old registration for up to 2 min.",
 			name)
 	}
 	return passed && back, err
