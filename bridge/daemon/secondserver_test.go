@@ -136,7 +136,7 @@ Content-Length: 0
 	require.Zero(t, secondServer(d.backend))
 }
 
-// A line in use is not silenced (SAFETY.md S118), and a daemon that ends ends the test.
+// A line in use is not silenced (SAFETY.md S120), and a daemon that ends ends the test.
 func TestSecondServerTestRefused(t *testing.T) {
 	c, _ := stage(t)
 	c.Lines[0].Policy.ProbeTrusted = true // so that the opening below is checked

@@ -156,7 +156,7 @@ func TestSilenceOfOneLine(t *testing.T) {
 }
 
 // A call for help is put through at once, from anywhere and however it is dialled, and ends the silence (SAFETY.md
-// S119).
+// S121).
 func TestCallForHelpEndsTheSilence(t *testing.T) {
 	t.Parallel()
 	for name, number := range map[string]string{"emergency number": "999", "behind an unlisted prefix": "9112"} {
