@@ -21,13 +21,13 @@ func TestAddressWatch(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		core, seen := observer.New(zap.InfoLevel)
 		var here atomic.Bool
-		back := 0
+		var back atomic.Int32
 		pbx, phones := netip.MustParseAddr("192.0.2.10"), netip.MustParseAddr("192.0.2.11")
 		w := &addressWatch{log: zap.New(core), remind: 15 * time.Minute,
 			wanted: []config.Address{{Addr: pbx, Keys: []string{"sip.service_side.listen"}},
 				{Addr: phones, Keys: []string{"sip.adapter_side.listen", "media.adapter_address"}}},
 			has:  func(netip.Addr) bool { return here.Load() },
-			back: func() { back++ },
+			back: func() { back.Add(1) },
 		}
 		w.look()
 		require.Len(t, seen.TakeAll(), 2)
@@ -43,11 +43,11 @@ func TestAddressWatch(t *testing.T) {
 		synctest.Wait()
 		require.Len(t, seen.TakeAll(), 2, "a reminder")
 		here.Store(true)
-		require.Zero(t, back)
+		require.Zero(t, back.Load())
 		<-time.After(addressesEvery)
 		synctest.Wait()
 		require.Empty(t, w.problems())
-		require.Equal(t, 1, back)
+		require.EqualValues(t, 1, back.Load())
 		for _, e := range seen.TakeAll() {
 			require.Equal(t, "this machine has the address now; its lines are served", e.Message)
 		}
@@ -56,7 +56,7 @@ func TestAddressWatch(t *testing.T) {
 		synctest.Wait()
 		require.Len(t, w.problems(), 2)
 		require.Len(t, seen.TakeAll(), 2)
-		require.Equal(t, 1, back)
+		require.EqualValues(t, 1, back.Load())
 		close(end)
 		<-done
 	})
