@@ -13,7 +13,6 @@ import (
 // interrupter drives the contact of one line, one interruption at a time. Every outcome is posted as an event. The
 // methods do not block, except end.
 type interrupter struct {
-	contact relay.Contact
 	post    func(supervision.Event)
 	all     sync.WaitGroup
 
@@ -22,6 +21,7 @@ type interrupter struct {
 	stop context.CancelFunc
 
 	mu      sync.Mutex
+	contact relay.Contact
 	cancel  context.CancelFunc // of the interruption under way
 	running supervision.Seq    // its number
 	opened  bool               // the opening was confirmed, and its outcome is not posted yet
@@ -45,9 +45,10 @@ func (o *interrupter) open(seq supervision.Seq, d time.Duration, notAfter time.T
 	}
 	ctx, cancel := context.WithCancel(o.ctx)
 	o.cancel, o.running = cancel, seq
+	contact := o.contact
 	o.mu.Unlock()
 	o.all.Go(func() {
-		res := o.contact.Interrupt(ctx, relay.Interruption{
+		res := contact.Interrupt(ctx, relay.Interruption{
 			Seq: uint32(seq), Duration: d, NotAfter: notAfter,
 			Opened: func(time.Time) {
 				o.setOpened(true)
@@ -112,8 +113,9 @@ func (o *interrupter) close(seq supervision.Seq) {
 		return
 	}
 	o.closing = true
+	contact := o.contact
 	o.all.Go(func() {
-		err := o.contact.Close(o.ctx)
+		err := contact.Close(o.ctx)
 		o.mu.Lock()
 		o.closing = false
 		o.mu.Unlock()
@@ -129,6 +131,13 @@ func (o *interrupter) busy() bool {
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	return o.cancel != nil
+}
+
+// setContact replaces the contact. What is under way ends with the old one.
+func (o *interrupter) setContact(c relay.Contact) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	o.contact = c
 }
 
 // end cancels what is under way, which closes the loop, and waits.

@@ -49,7 +49,6 @@ type Line struct {
 	log            *zap.Logger
 	mailbox        *mailbox
 	interrupter    *interrupter
-	currentMonitor *currentMonitor // nil: the loop current is not watched
 	record         func(callrecord.Entry)
 	save           func(supervision.SavedState)
 	end            func()        // closes quit, once
@@ -66,6 +65,8 @@ type Line struct {
 	deadline     atomic.Int64 // the machine's, a supervision.Instant; written by the holder of turn
 	steps        pastSteps
 	followers    followers
+	// currentMonitor is nil if the loop current is not watched. SetContact replaces it.
+	currentMonitor atomic.Pointer[currentMonitor]
 
 	// turn is held while the machine is used. Unlock it with release.
 	turn    sync.Mutex
@@ -99,9 +100,7 @@ func NewLine(o LineOptions) *Line {
 	l.saved = l.machine.SavedState()
 	l.incidents = newIncidents(o.Name, o.Remind, l.log)
 	l.interrupter = newInterrupter(o.Contact, l.Post)
-	if sensor, ok := o.Contact.(relay.Sensor); ok && o.Sense {
-		l.currentMonitor = newCurrentMonitor(sensor, l, l.interrupter.underWay, o.Epoch, l.log)
-	}
+	l.currentMonitor.Store(l.monitorOf(o.Contact, o.Sense))
 	return l
 }
 
@@ -111,8 +110,8 @@ func (l *Line) Name() string { return l.name }
 // Post gives an event to the machine, or puts it into the mailbox if the machine is in use. It neither blocks nor drops
 // the event. The caller may hold locks, except those that the effects take (see [Calls]).
 func (l *Line) Post(ev supervision.Event) {
-	if l.mailbox.put(ev) && l.currentMonitor != nil {
-		l.currentMonitor.awaken()
+	if m := l.currentMonitor.Load(); l.mailbox.put(ev) && m != nil {
+		m.awaken()
 	}
 	l.stepFirst()
 }
@@ -234,8 +233,8 @@ func (l *Line) Start(calls Calls) {
 	l.calls = calls
 	l.step(supervision.Event{Kind: supervision.TimePassed})
 	go l.run()
-	if l.currentMonitor != nil {
-		l.currentMonitor.start()
+	if m := l.currentMonitor.Load(); m != nil {
+		m.start()
 	}
 }
 
@@ -253,8 +252,8 @@ func (l *Line) Stop() {
 	l.end()
 	<-l.ended
 	l.interrupter.end()
-	if l.currentMonitor != nil {
-		l.currentMonitor.end()
+	if m := l.currentMonitor.Load(); m != nil {
+		m.end()
 	}
 }
 
@@ -263,6 +262,11 @@ func (l *Line) Stop() {
 func (l *Line) AtRest() bool {
 	l.turn.Lock()
 	defer l.release()
+	return l.atRest()
+}
+
+// atRest is AtRest. turn is held.
+func (l *Line) atRest() bool {
 	return l.stopped ||
 		l.machine.AtRest() && l.mailbox.empty() && !l.interrupter.busy() && l.steps.empty()
 }
@@ -362,8 +366,8 @@ func (l *Line) queueStep(s pastStep) {
 
 // paceSense has the loop current read often while the line is busy.
 func (l *Line) paceSense() {
-	if l.currentMonitor != nil {
-		l.currentMonitor.pace(!l.machine.AtRest())
+	if m := l.currentMonitor.Load(); m != nil {
+		m.pace(!l.machine.AtRest())
 	}
 }
 

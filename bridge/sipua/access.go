@@ -15,9 +15,9 @@ import (
 
 // knownAddresses returns the addresses that the configuration gives for the lines on this socket. The endpoint never
 // treats them as strangers.
-func (s *socket) knownAddresses() []netip.Prefix {
+func (s *socket) knownAddresses(lines []*Line) []netip.Prefix {
 	var all []netip.Prefix
-	for _, l := range s.a.lines {
+	for _, l := range lines {
 		if l.adapter == s {
 			all = append(all, l.o.AdapterAllow...)
 			if l.o.AdapterFixed != nil {
@@ -36,7 +36,7 @@ func (s *socket) knownAddresses() []netip.Prefix {
 // accountFor returns the account that a request outside a dialog is for. It returns nil if the request is for no
 // account, or comes from an address that the account does not allow.
 func (s *socket) accountFor(r *endpoint.Request) *account {
-	at := s.tokens[r.Recipient.User]
+	at := s.served().tokens[r.Recipient.User]
 	if at == nil || r.Recipient.User != at.line.testToken && at.from != nil && !containsAddr(at.from, r.From.Addr()) {
 		return nil
 	}
@@ -55,12 +55,12 @@ func (s *socket) fromUnknownSource(r *endpoint.Request) bool {
 			s.ep.Know(from)
 		}
 		return false
-	case s.adapters:
+	case s.served().adapters:
 		return false
 	}
-	if at := s.tokens[r.Recipient.User]; at != nil {
+	if at := s.served().tokens[r.Recipient.User]; at != nil {
 		at.sourceRefusals.report(at.log, r)
-	} else if containsAddr(s.configuredSources, from) || !s.knownSourcesOnly && s.unknownReplies.take(time.Now()) {
+	} else if containsAddr(s.served().sources, from) || !s.served().knownSourcesOnly && s.unknownReplies.take(time.Now()) {
 		return false
 	}
 	s.a.counts.unknownSources.Add(1)
@@ -69,8 +69,8 @@ func (s *socket) fromUnknownSource(r *endpoint.Request) bool {
 }
 
 // everySourceKnown reports whether every account on this socket has a list of the addresses that its calls come from.
-func (s *socket) everySourceKnown() bool {
-	for _, at := range s.tokens {
+func everySourceKnown(tokens map[string]*account) bool {
+	for _, at := range tokens {
 		if at.from == nil {
 			return false
 		}

@@ -110,7 +110,7 @@ func (c *call) preempt() {
 // emergency centre need no place.
 func (l *Line) admit() bool {
 	a := l.a
-	if a.ordinary.Add(1) > int64(baseCalls+callsPerLine*len(a.lines)) {
+	if a.ordinary.Add(1) > int64(baseCalls+callsPerLine*len(a.all())) {
 		a.ordinary.Add(-1)
 		a.counts.tooManyCalls.Add(1)
 		return false

@@ -57,7 +57,7 @@ func (a *Agent) classify(u sip.Uri) (numberClass, sip.Uri) {
 	if dial, ok := a.numbers.UnlistedDialString(text); ok {
 		return emergencyBehindUnlistedPrefix, emergencyUri(dial)
 	}
-	for _, l := range a.lines { // codes and prefixes are the country's, so they are the same for all lines
+	for _, l := range a.all() { // codes and prefixes are the country's, so they are the same for all lines
 		if l.o.Dial != nil {
 			if slices.ContainsFunc(l.o.Dial.Readings(dialled(u)), a.numbers.Emergency) {
 				return resemblesEmergency, sip.Uri{}

@@ -37,11 +37,11 @@ func (s *socket) answersStray(r *endpoint.Request) bool {
 
 // boundAddresses returns the addresses at which the adapters of this socket are bound now.
 func (s *socket) boundAddresses() []netip.AddrPort {
-	if !s.adapters || !s.ready() {
+	if !s.served().adapters || !s.ready() {
 		return nil
 	}
 	var all []netip.AddrPort
-	for _, l := range s.a.lines {
+	for _, l := range s.a.all() {
 		if l.adapter != s {
 			continue
 		}
@@ -58,7 +58,7 @@ func (s *socket) sameSide(one, other netip.Addr) bool {
 	if !s.ready() {
 		return false
 	}
-	for _, l := range s.a.lines {
+	for _, l := range s.a.all() {
 		if l.adapter == s {
 			if all := l.adapterAddresses(); containsAddr(all, one) && containsAddr(all, other) {
 				return true

@@ -206,7 +206,8 @@ func TestBoundAddressesAndDialogsForEndpoint(t *testing.T) {
 			adapter.sameSide(a, x) || service.sameSide(a, a) {
 			t.Error("sameSide confuses the two sides")
 		}
-		early := &socket{a: &Agent{opened: make(chan struct{})}, adapters: true}
+		early := &socket{a: &Agent{opened: make(chan struct{})}}
+		early.lines.Store(&servedLines{adapters: true})
 		if early.boundAddresses() != nil || early.sameSide(netip.Addr{}, netip.Addr{}) || early.answersStray(nil) {
 			t.Error("the socket answered before the agent was complete")
 		}

@@ -1,6 +1,9 @@
 package sipua
 
-import "sync"
+import (
+	"context"
+	"sync"
+)
 
 // admission is the gate for new calls, open until it is shut. No caller waits for another, nor for shut: an emergency
 // call may come while an answer to another caller cannot be written. Safe for concurrent use; see [newAdmission].
@@ -34,6 +37,26 @@ func (a *admission) leave() {
 	if a.inside--; a.inside == 0 {
 		a.idle.Broadcast()
 	}
+}
+
+// exclusive waits until no call is being admitted, and then runs f. Calls that come meanwhile wait for f, so f must be
+// short. It reports false, without running f, if ctx ends first.
+func (a *admission) exclusive(ctx context.Context, f func()) bool {
+	defer context.AfterFunc(ctx, func() {
+		a.mu.Lock()
+		defer a.mu.Unlock()
+		a.idle.Broadcast()
+	})()
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	for a.inside > 0 && ctx.Err() == nil {
+		a.idle.Wait()
+	}
+	if ctx.Err() != nil {
+		return false
+	}
+	f()
+	return true
 }
 
 // isShut reports whether the gate is shut.

@@ -46,7 +46,7 @@ func (a *Agent) adopt(saved map[supervision.CallID][]byte) {
 	var all []*savedCall
 	for id, state := range saved {
 		s, err := readSavedCall(id, state)
-		if err == nil && a.byName[s.Line] == nil {
+		if err == nil && a.Line(s.Line) == nil {
 			err = fmt.Errorf("there is no line %q", s.Line)
 		}
 		if err != nil {
@@ -96,7 +96,7 @@ func (a *Agent) refuseSaved(id supervision.CallID, state []byte, why error) {
 		Invite    json.RawMessage
 	}
 	_ = json.Unmarshal(state, &s) // what cannot be read is no emergency call
-	if l := a.byName[s.Line]; l != nil && s.Emergency && (s.Invite == nil || string(s.Invite) == "null") {
+	if l := a.Line(s.Line); l != nil && s.Emergency && (s.Invite == nil || string(s.Invite) == "null") {
 		l.expectCallback()
 		a.openCallbackWindow()
 		l.lostEmergencyCall(id)
@@ -175,7 +175,7 @@ func (a *Agent) takeUp(s *savedCall, state []byte) (err error) {
 			}
 		}
 	}()
-	line := a.byName[s.Line]
+	line := a.Line(s.Line)
 	c := a.makeCall(line, s.Call, s.Emergency, s.Arrived)
 	for side := range s.Legs {
 		l, err := s.Legs[side].rebuild(c, media.Side(side))

@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"context"
 	"errors"
-	"fmt"
 	"net/netip"
 	"sync"
 	"sync/atomic"
@@ -151,6 +150,8 @@ type Options struct {
 
 // Agent serves all lines. Its methods may be called from any goroutine.
 type Agent struct {
+	directory atomic.Pointer[directory]
+
 	// set once
 	log       *zap.Logger
 	times     times
@@ -169,8 +170,6 @@ type Agent struct {
 	callbackWindow time.Duration
 	callbackFrom   []netip.Prefix
 	secondAfter    time.Duration
-	lines          []*Line
-	byName         map[string]*Line
 	sockets        []*socket
 	stopLines      context.CancelFunc // ends everything that waits for an answer, and the registrations
 	ctx            context.Context
@@ -206,7 +205,7 @@ func Start(o Options) (*Agent, error) { return start(o, defaultTimes()) }
 func start(o Options, t times) (*Agent, error) {
 	a := &Agent{admission: newAdmission(), log: o.Logger, times: t, epoch: time.Now(), numbers: o.Numbers,
 		media:  o.Media,
-		byName: map[string]*Line{}, opened: make(chan struct{}), callInfo: o.CallInfo, userAgent: o.UserAgent,
+		opened: make(chan struct{}), callInfo: o.CallInfo, userAgent: o.UserAgent,
 		packets: o.packets, clocks: o.clocks, lookup: o.lookup}
 	a.lastCall.Store(max(o.FirstCall, 1) - 1)
 	if a.log == nil {
@@ -221,41 +220,44 @@ func start(o Options, t times) (*Agent, error) {
 	a.ctx, a.stopLines = context.WithCancel(context.Background())
 	a.registering, a.stopClients = context.WithCancel(a.ctx)
 	a.tables.init()
+	var lines []*Line
 	for i := range o.Lines {
-		l := &Line{a: a, o: o.Lines[i], log: a.log.With(zap.String("line", o.Lines[i].Name)), testToken: token()}
-		l.accounts, l.messageState.l = newAccounts(l), l
-		if until := l.o.CallbackUntil; !until.IsZero() {
-			l.callbackUntil.Store(int64(until.Sub(a.epoch)))
+		l, err := a.newLine(o.Lines[i])
+		if err != nil {
+			return nil, err
 		}
-		for _, at := range l.accounts {
-			if !at.Register && at.from == nil {
-				return nil, fmt.Errorf("line %s: it does not register at %s, and neither registrar nor proxy is an address; list the addresses that its calls come from",
-					l.o.Name, at.Registrar.Host)
-			}
-		}
-		if a.byName[l.o.Name] != nil {
-			return nil, fmt.Errorf("line %s: given twice; give each line its own name", l.o.Name)
-		}
-		if l.o.Relay && o.Media == nil {
-			return nil, fmt.Errorf("line %s: relays media, but there is no media relay", l.o.Name)
-		}
-		a.lines, a.byName[l.o.Name] = append(a.lines, l), l
+		lines = append(lines, l)
 	}
+	all, err := newDirectory(lines)
+	if err != nil {
+		return nil, err
+	}
+	a.directory.Store(all)
 	a.registrar = registration.NewRegistrar(registration.RegistrarOptions{
-		Accounts: a.accounts(), Realm: o.Realm, Logger: a.log, BindingChanged: a.renewed,
-		UserAgent: func(line, name string) { a.byName[line].userAgentSeen(byRegistration, name) },
-		Refused:   func(line string, is bool) { a.byName[line].adapterRefused(is) },
-		Saved:     o.SavedBinding, Save: o.SaveBinding,
+		Accounts: accountsOf(lines), Realm: o.Realm, Logger: a.log, BindingChanged: a.renewed,
+		UserAgent: func(line, name string) {
+			if l := a.Line(line); l != nil {
+				l.userAgentSeen(byRegistration, name)
+			}
+		},
+		Refused: func(line string, is bool) {
+			if l := a.Line(line); l != nil {
+				l.adapterRefused(is)
+			}
+		},
+		Saved: o.SavedBinding, Save: o.SaveBinding,
 	})
-	for _, l := range a.lines {
-		if b, bound := a.registrar.Binding(l.o.Name); bound && b.UserAgent != "" {
-			l.userAgentSeen(byRegistration, b.UserAgent)
-		}
+	for _, l := range lines {
+		l.restoreUserAgent()
 	}
-	err := a.open()
-	if err == nil {
+	if err = a.open(lines); err == nil {
 		a.adopt(o.SavedCalls)
-		a.register()
+		for _, l := range lines {
+			l.beginAccounts()
+		}
+		for _, l := range lines {
+			l.register()
+		}
 	}
 	a.failed = err != nil
 	close(a.opened) // from here on the sockets' goroutines use the lines
@@ -266,10 +268,10 @@ func start(o Options, t times) (*Agent, error) {
 	return a, nil
 }
 
-// accounts returns the adapters' accounts, one for each line.
-func (a *Agent) accounts() []registration.Account {
-	accounts := make([]registration.Account, 0, len(a.lines))
-	for _, l := range a.lines {
+// accountsOf returns the adapters' accounts, one for each line.
+func accountsOf(lines []*Line) []registration.Account {
+	accounts := make([]registration.Account, 0, len(lines))
+	for _, l := range lines {
 		accounts = append(accounts, registration.Account{
 			Line: l.o.Name, User: l.o.AdapterUser, Password: l.o.AdapterSecret,
 			Fixed: l.o.AdapterFixed, AllowFrom: l.o.AdapterAllow, Digest: l.o.AdapterDigest,
@@ -279,28 +281,12 @@ func (a *Agent) accounts() []registration.Account {
 	return accounts
 }
 
-// register starts the registrations and subscriptions at the services.
-func (a *Agent) register() {
-	for _, l := range a.lines {
-		for _, s := range l.accounts {
-			if s.begin(); s.client != nil {
-				a.clients.Go(func() { s.client.Run(a.registering) })
-				a.clients.Go(func() { s.keepAlive(a.registering) })
-			}
-		}
-		if l.o.MessageWaiting == MessagesSubscribe {
-			u := &subscriber{s: l.accounts[0], line: l}
-			a.clients.Go(func() { u.run(a.registering) })
-		}
-	}
-}
-
 // Refusal returns the last refusal of an adapter that could belong to more than one line, or to none. ok is false if
 // there was none.
 func (a *Agent) Refusal() (last registration.Refusal, ok bool) { return a.registrar.Refusal("") }
 
 // Line returns the line of that name, or nil.
-func (a *Agent) Line(name string) *Line { return a.byName[name] }
+func (a *Agent) Line(name string) *Line { return a.directory.Load().byName[name] }
 
 // Drain refuses new ordinary calls with 503; emergency calls still pass.
 func (a *Agent) Drain() { a.draining.Store(true) }

@@ -44,7 +44,7 @@ func (l *Line) isCallback(r *endpoint.Request) bool {
 // within the window. Call-backs do not count, so that marked calls cannot extend the window.
 func (a *Agent) expectsCallback() bool {
 	return int64(time.Since(a.epoch)) < a.callbackUntil.Load() ||
-		slices.ContainsFunc(a.lines, func(l *Line) bool { return l.emergencyCalls.any() })
+		slices.ContainsFunc(a.all(), func(l *Line) bool { return l.emergencyCalls.any() })
 }
 
 // expectCallback opens the line's window when an emergency call of the line, or a call-back, ends.

@@ -79,7 +79,7 @@ func (l *leg) allowBut(m sip.RequestMethod) string {
 
 // allow lists the methods that the sender of a request outside a dialog may use inside one.
 func (s *socket) allow(r *endpoint.Request) string {
-	if !s.adapters || s.tokens[r.Recipient.User] != nil {
+	if !s.served().adapters || s.served().tokens[r.Recipient.User] != nil {
 		return allow
 	}
 	methods := allow
@@ -94,7 +94,7 @@ func (s *socket) allow(r *endpoint.Request) string {
 
 // serves reports whether this socket is the adapter's side of a line for which which reports true.
 func (s *socket) serves(which func(*LineOptions) bool) bool {
-	return slices.ContainsFunc(s.a.lines, func(l *Line) bool { return l.adapter == s && which(&l.o) })
+	return slices.ContainsFunc(s.a.all(), func(l *Line) bool { return l.adapter == s && which(&l.o) })
 }
 
 // abilities are the header fields of a 200 to OPTIONS (RFC 3261 section 11.2). Accept-Encoding allows identity only

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"net/netip"
 	"strings"
+	"sync"
 	"sync/atomic"
 	"time"
 
@@ -44,6 +45,11 @@ type Line struct {
 	callbackUntil atomic.Int64
 
 	messageState messageState
+
+	// clients are the line's registrations and subscriptions at the services. stopClients ends them.
+	clients     sync.WaitGroup
+	registering context.Context
+	stopClients context.CancelFunc
 
 	outboundBlock outboundBlock
 	userAgents    userAgents

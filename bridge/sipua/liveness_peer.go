@@ -66,7 +66,10 @@ func (l *leg) peerVanishedBy(evidence supervision.Evidence, code int) {
 
 // renewed handles a binding that moved to another address, or was renewed after a restart of the adapter.
 func (a *Agent) renewed(line string, b registration.Binding) {
-	l := a.byName[line]
+	l := a.Line(line)
+	if l == nil { // a reload has removed it
+		return
+	}
 	defer l.messageState.adapterRegistered()
 	for _, c := range a.up() {
 		if c.line == l {

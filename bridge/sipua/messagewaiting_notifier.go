@@ -26,7 +26,7 @@ func (s *socket) subscribe(r *endpoint.Request) {
 	if !ok {
 		return
 	}
-	l := s.a.byName[name]
+	l := s.a.Line(name)
 	if l == nil {
 		return
 	}

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"net/netip"
 	"strings"
+	"sync/atomic"
 	"time"
 
 	"github.com/emiago/sipgo/sip"
@@ -16,23 +17,35 @@ import (
 	"clearback/supervision/callrecord"
 )
 
-// socket is one listening socket and the lines that it serves.
+// socket is one listening socket.
 type socket struct {
-	a  *Agent
-	at Socket
-	// adapters: it serves the adapter side of some line. tokens: the accounts whose service side it serves, by the user
-	// part of our Contact.
-	adapters bool
-	tokens   map[string]*account
-	// configuredSources are the addresses that the configuration names. knownSourcesOnly: every account has a list of
-	// the addresses that its calls come from.
-	configuredSources []netip.Prefix
-	knownSourcesOnly  bool
+	// set once
+	a    *Agent
+	at   Socket
+	side media.Side // see place
+
+	lines atomic.Pointer[servedLines]
 	// unknownReplies limits the replies to strangers on the service's side.
 	unknownReplies bucket
 	// ep is set before the agent's opened is closed.
 	ep *endpoint.Endpoint
 }
+
+// servedLines is what the lines of a socket make of it. It is replaced as a whole when lines change.
+type servedLines struct {
+	// adapters: it serves the adapter side of some line. tokens: the accounts whose service side it serves, by the user
+	// part of our Contact.
+	adapters bool
+	tokens   map[string]*account
+	// sources are the addresses that the configuration names. knownSourcesOnly: every account has a list of the
+	// addresses that its calls come from.
+	sources          []netip.Prefix
+	knownSourcesOnly bool
+	// accepts are the only source addresses that are accepted; nil: all are
+	accepts []netip.Prefix
+}
+
+func (s *socket) served() *servedLines { return s.lines.Load() }
 
 func (s *socket) endpoint() *endpoint.Endpoint {
 	<-s.a.opened
@@ -41,42 +54,23 @@ func (s *socket) endpoint() *endpoint.Endpoint {
 
 // open opens one socket for each distinct Socket of the lines. Requests that arrive meanwhile wait until start has
 // finished: a call that comes on one socket goes out on another.
-func (a *Agent) open() error {
-	type place struct {
-		Socket
-		side media.Side
-	}
-	byPlace := map[place]*socket{}
-	get := func(at Socket, side media.Side) *socket {
-		p := place{Socket: at}
-		if at.Listen.Port() == 0 {
-			p.side = side // any free port; the two sides need not share one
-		}
-		s := byPlace[p]
-		if s == nil {
-			s = &socket{a: a, at: at, tokens: map[string]*account{}}
-			byPlace[p] = s
-			a.sockets = append(a.sockets, s)
-		}
-		return s
-	}
-	for _, l := range a.lines {
-		l.adapter, l.service = get(l.o.AdapterSocket, media.AdapterSide), get(l.o.ServiceSocket, media.ServiceSide)
-		l.adapter.adapters = true
-		for _, at := range l.accounts {
-			if same := l.service.tokens[at.token]; same != nil {
-				return fmt.Errorf("line %s: service user %q is also used by line %s on the same socket; use another socket, or let the line register",
-					l.o.Name, at.token, same.line.o.Name)
+func (a *Agent) open(lines []*Line) error {
+	for _, l := range lines {
+		for side, at := range l.o.sockets() {
+			if a.socket(at, media.Side(side)) == nil {
+				a.sockets = append(a.sockets, &socket{a: a, at: at, side: media.Side(side)})
 			}
-			l.service.tokens[at.token] = at
 		}
-		l.service.tokens[l.testToken] = l.accounts[0]
+	}
+	served, err := a.serve(lines)
+	if err != nil {
+		return err
 	}
 	for _, s := range a.sockets {
-		s.configuredSources, s.knownSourcesOnly = s.knownAddresses(), s.everySourceKnown()
+		s.lines.Store(served[s])
 		eo := endpoint.Options{
 			Listen: s.at.Listen, UDP: s.at.UDP, TCP: s.at.TCP, Advertise: s.at.Advertise,
-			Accept: s.accept(), LimitUnknown: true, Known: s.configuredSources, Lookup: a.lookup, Logger: a.log,
+			Accept: s.accepts, LimitUnknown: true, Known: served[s].sources, Lookup: a.lookup, Logger: a.log,
 			InDialog: s.inDialog, Answers: s.answersStray, SameSide: s.sameSide, Bound: s.boundAddresses,
 			Suspended: s.suspended,
 			Unmatched: s.unmatchedAnswer,
@@ -100,22 +94,76 @@ func (a *Agent) open() error {
 	return nil
 }
 
-// accept returns a filter of the allowed source addresses, or nil if all are allowed.
-func (s *socket) accept() func(netip.Addr) bool {
-	if len(s.tokens) > 0 {
+// sockets returns the sockets of both sides, by media.Side.
+func (o *LineOptions) sockets() [2]Socket {
+	return [2]Socket{media.AdapterSide: o.AdapterSocket, media.ServiceSide: o.ServiceSocket}
+}
+
+// socket returns the socket for one side of a line, or nil if none is open there. With port 0 the two sides have
+// sockets of their own, since any free port serves.
+func (a *Agent) socket(at Socket, side media.Side) *socket {
+	for _, s := range a.sockets {
+		if s.at == at && (at.Listen.Port() != 0 || s.side == side) {
+			return s
+		}
+	}
+	return nil
+}
+
+// serve sets the sockets of lines that have none yet, and returns what each socket serves.
+func (a *Agent) serve(lines []*Line) (map[*socket]*servedLines, error) {
+	all := map[*socket]*servedLines{}
+	for _, s := range a.sockets {
+		all[s] = &servedLines{tokens: map[string]*account{}}
+	}
+	for _, l := range lines {
+		if l.adapter == nil {
+			l.adapter = a.socket(l.o.AdapterSocket, media.AdapterSide)
+			l.service = a.socket(l.o.ServiceSocket, media.ServiceSide)
+		}
+		if l.adapter == nil || l.service == nil {
+			return nil, fmt.Errorf("line %s: %w", l.o.Name, ErrNoSocket)
+		}
+		all[l.adapter].adapters = true
+		service := all[l.service]
+		for _, at := range l.accounts {
+			if same := service.tokens[at.token]; same != nil {
+				return nil, fmt.Errorf("line %s: service user %q is also used by line %s on the same socket; use another socket, or let the line register",
+					l.o.Name, at.token, same.line.o.Name)
+			}
+			service.tokens[at.token] = at
+		}
+		service.tokens[l.testToken] = l.accounts[0]
+	}
+	for s, now := range all {
+		now.sources, now.knownSourcesOnly = s.knownAddresses(lines), everySourceKnown(now.tokens)
+		now.accepts = s.acceptedSources(lines, now)
+	}
+	return all, nil
+}
+
+// acceptedSources returns the allowed source addresses, or nil if all are allowed.
+func (s *socket) acceptedSources(lines []*Line, now *servedLines) []netip.Prefix {
+	if len(now.tokens) > 0 {
 		return nil
 	}
-	var prefixes []netip.Prefix
-	for _, l := range s.a.lines {
+	all := []netip.Prefix{} // not nil: a socket without a line accepts nothing
+	for _, l := range lines {
 		if l.adapter != s {
 			continue
 		}
 		if len(l.o.AdapterAllow) == 0 {
 			return nil
 		}
-		prefixes = append(prefixes, l.o.AdapterAllow...)
+		all = append(all, l.o.AdapterAllow...)
 	}
-	return func(addr netip.Addr) bool { return containsAddr(prefixes, addr) }
+	return all
+}
+
+// accepts reports whether an address may send to this socket at all.
+func (s *socket) accepts(addr netip.Addr) bool {
+	only := s.served().accepts
+	return only == nil || containsAddr(only, addr)
 }
 
 func (a *Agent) closeSockets() error {
@@ -150,7 +198,7 @@ func (s *socket) Request(r *endpoint.Request) {
 	case sip.INVITE:
 		s.invite(r)
 	case sip.REGISTER:
-		if s.adapters {
+		if s.served().adapters {
 			s.a.registrar.Register(r)
 			return
 		}
@@ -162,7 +210,7 @@ func (s *socket) Request(r *endpoint.Request) {
 	case sip.NOTIFY:
 		s.handleNotify(r)
 	case sip.SUBSCRIBE:
-		if s.adapters {
+		if s.served().adapters {
 			s.subscribe(r)
 			return
 		}
@@ -207,7 +255,7 @@ func (s *socket) invite(r *endpoint.Request) {
 		s.a.callArrived(at, r)
 		return
 	}
-	if s.adapters {
+	if s.served().adapters {
 		s.a.callRequested(r)
 		return
 	}
@@ -219,7 +267,7 @@ func (s *socket) options(r *endpoint.Request) {
 		s.reply(r, sip.StatusBadExtension, "Bad Extension", unsupported)
 		return
 	}
-	if user := r.Recipient.User; user != "" && !s.adapters && s.tokens[user] == nil {
+	if user := r.Recipient.User; user != "" && !s.served().adapters && s.served().tokens[user] == nil {
 		s.reply(r, sip.StatusNotFound, "Not Found") // the answer that an INVITE would get (RFC 3261 section 11.2)
 		return
 	}
@@ -264,6 +312,11 @@ func (a *Agent) callArrived(at *account, r *endpoint.Request) {
 	if open {
 		defer a.admission.leave()
 	}
+	if at = at.current(); at == nil { // a reload has just removed the line
+		s.reply(r, sip.StatusNotFound, "Not Found")
+		return
+	}
+	l = at.line
 	if !open || a.draining.Load() && !emergency {
 		l.refuseArrived(r, emergency, sip.StatusServiceUnavailable, supervision.EvidenceShutdown)
 		return
@@ -314,7 +367,7 @@ type adapterRequest struct {
 func (a *Agent) identifyAdapterCall(r *endpoint.Request) (q adapterRequest, ok bool) {
 	is, dial := a.classify(r.Recipient)
 	mayPass := func(line string) bool { // as an emergency call
-		q.line = a.byName[line]
+		q.line = a.Line(line)
 		return is == emergencyNumber || is == emergencyBehindUnlistedPrefix && q.line != nil &&
 			q.line.mayDial(r.Recipient) != ""
 	}
@@ -358,6 +411,15 @@ func (a *Agent) callRequested(r *endpoint.Request) {
 	if !emergency && (l.refuseBlocked(r) || l.refuseForbidden(r)) {
 		return
 	}
+	open := a.admission.enter()
+	if open {
+		defer a.admission.leave()
+	}
+	was := l
+	if l = was.current(); l == nil { // a reload has just removed the line
+		was.adapter.reply(r, sip.StatusServiceUnavailable, "Service Unavailable", a.retryAfter())
+		return
+	}
 	c, accounts := a.newCall(l, emergency, false), l.choose(emergency)
 	c.number = q.number
 	event := supervision.Event{Kind: supervision.CallRequested, Call: c.id, Emergency: emergency, Number: q.number}
@@ -378,10 +440,6 @@ func (a *Agent) callRequested(r *endpoint.Request) {
 		post()
 		l.o.Events.Post(supervision.Event{Kind: supervision.FarEndCleared, Call: c.id, Evidence: evidence})
 		note("")
-	}
-	open := a.admission.enter()
-	if open {
-		defer a.admission.leave()
 	}
 	switch {
 	case !open:

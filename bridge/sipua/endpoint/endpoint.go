@@ -44,7 +44,7 @@ type Options struct {
 	// Known, if Know made it known, if a request that we sent to it awaits a response, or if it answered one lately.
 	// If false, no source is limited.
 	LimitUnknown bool
-	// Known holds addresses that are always known.
+	// Known holds addresses that are always known. SetKnown replaces them.
 	Known []netip.Prefix
 	// Urgent, if not nil, reports whether a request is an emergency call. Such a request is served beyond the limits
 	// that keep one source from taking all the room. It must not block.

@@ -11,15 +11,15 @@ import (
 // grow with the number of sources.
 type sourceLimiter struct {
 	// set once
-	on       bool
-	prefixes []netip.Prefix
-	seed     maphash.Seed
+	on   bool
+	seed maphash.Seed
 
-	mu      sync.Mutex
-	known   map[netip.Addr]time.Time // an address is known until the time given here
-	awaited count[netip.Addr]        // open client transactions by destination, which may answer
-	all     bucket
-	sources []bucket
+	mu       sync.Mutex
+	prefixes []netip.Prefix           // always known
+	known    map[netip.Addr]time.Time // an address is known until the time given here
+	awaited  count[netip.Addr]        // open client transactions by destination, which may answer
+	all      bucket
+	sources  []bucket
 }
 
 // bucket is a token bucket: it holds up to burst tokens and gains rate tokens a second.
@@ -62,6 +62,14 @@ func (g *sourceLimiter) know(addr netip.Addr, now time.Time) {
 	g.known[addr] = now.Add(knownFor)
 }
 
+// SetKnown replaces [Options.Known]. Safe for concurrent use.
+func (e *Endpoint) SetKnown(prefixes []netip.Prefix) {
+	g := &e.sourceLimiter
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	g.prefixes = prefixes
+}
+
 // size returns the number of known addresses in the table.
 func (g *sourceLimiter) size() int {
 	g.mu.Lock()
@@ -81,13 +89,13 @@ func (g *sourceLimiter) isUnknown(addr netip.Addr, now time.Time) bool {
 	if !g.on {
 		return false
 	}
+	g.mu.Lock()
+	defer g.mu.Unlock()
 	for _, p := range g.prefixes {
 		if p.Contains(addr.WithZone("")) { // a prefix contains no address with a zone
 			return false
 		}
 	}
-	g.mu.Lock()
-	defer g.mu.Unlock()
 	if g.awaited.get(addr) > 0 {
 		return false
 	}

@@ -83,7 +83,7 @@ func (r *Registrar) AuthenticateCall(req *endpoint.Request, emergency func(line 
 func (r *Registrar) ByAddress(req *endpoint.Request) (line string, own, ok bool) {
 	var found *account
 	n := 0
-	for _, a := range r.accounts {
+	for _, a := range r.table().accounts {
 		if !a.on(req.Endpoint) || !a.allows(req.From.Addr()) || !r.comesFrom(a, req) {
 			continue
 		}
@@ -138,7 +138,7 @@ func (r *Registrar) comesFrom(a *account, req *endpoint.Request) bool {
 func (r *Registrar) authenticate(req *endpoint.Request, anyTarget, unverified func(line string) bool) (a *account,
 	verified bool) {
 	challenged := false
-	for _, a := range r.accounts {
+	for _, a := range r.table().accounts {
 		challenged = challenged || a.Password != "" && a.on(req.Endpoint)
 	}
 	cred := r.credentials(req)
@@ -147,11 +147,11 @@ func (r *Registrar) authenticate(req *endpoint.Request, anyTarget, unverified fu
 			return a, true
 		}
 		if !challenged {
-			r.refuse(req, "no line's adapter has this address", userOf(req), r.byUser[userOf(req)])
+			r.refuse(req, "no line's adapter has this address", userOf(req), r.table().byUser[userOf(req)])
 			r.reply(req, sip.StatusForbidden, "Forbidden")
 			return nil, false
 		}
-		if a := r.byUser[userOf(req)]; a != nil {
+		if a := r.table().byUser[userOf(req)]; a != nil {
 			r.note(req, noPassword, a.User, a)
 		}
 		r.challenge(req, false)
@@ -162,7 +162,7 @@ func (r *Registrar) authenticate(req *endpoint.Request, anyTarget, unverified fu
 		r.challenge(req, true)
 		return nil, false
 	}
-	from, claimed := req.From.Addr(), r.byUser[cred.Username]
+	from, claimed := req.From.Addr(), r.table().byUser[cred.Username]
 	// Failed logins count from every address. Only the refresh of a binding from its own address and port is never
 	// slowed, since it keeps the line reachable.
 	refresh := req.Method == sip.REGISTER && claimed != nil && claimed.Fixed == nil && claimed.on(req.Endpoint) &&
@@ -222,7 +222,7 @@ func nonceScope(req *endpoint.Request) string {
 func (r *Registrar) byAddress(req *endpoint.Request) *account {
 	var found *account
 	n := 0
-	for _, a := range r.accounts {
+	for _, a := range r.table().accounts {
 		if a.Fixed == nil || a.Password != "" || !a.on(req.Endpoint) || !a.fixedAt(req.From.Addr()) {
 			continue
 		}
@@ -266,9 +266,9 @@ func (r *Registrar) checkCredentials(method, place string, c *digest.Credentials
 	if i < 0 {
 		return nil, credentialsWrong
 	}
-	a, known := r.byUser[c.Username]
+	a, known := r.table().byUser[c.Username]
 	if !known || a.Password == "" {
-		a, known = r.unknownAccount, false
+		a, known = r.table().unknown, false
 	}
 	known = known && slices.Contains(a.Digest, algorithm)
 	chal := &digest.Challenge{Realm: r.realm, Nonce: c.Nonce, Algorithm: algorithm}
@@ -313,10 +313,10 @@ func (r *Registrar) challenge(req *endpoint.Request, stale bool) {
 
 // offered returns the algorithms of the user in From. For an unknown user it returns the most common list.
 func (r *Registrar) offered(req *endpoint.Request) []string {
-	if a := r.byUser[userOf(req)]; a != nil {
+	if a := r.table().byUser[userOf(req)]; a != nil {
 		return a.Digest
 	}
-	return r.common
+	return r.table().common
 }
 
 // reply sends a response. If that fails, the adapter retransmits its request.

@@ -372,8 +372,8 @@ func TestAccountsOfOneUser(t *testing.T) {
 	r := NewRegistrar(RegistrarOptions{Realm: "millrace.example", Accounts: []Account{
 		{Line: "box-office", User: "same", Password: "footlights"},
 		{Line: "stage-door", User: "same", Password: "limelight"}}})
-	require.Equal(t, "box-office", r.byUser["same"].Line)
-	require.Equal(t, "same", r.byLine["stage-door"].User)
+	require.Equal(t, "box-office", r.table().byUser["same"].Line)
+	require.Equal(t, "same", r.table().byLine["stage-door"].User)
 }
 
 // An unknown line has no binding. UserAgent is called with the line and the User-Agent of an adapter that registers,

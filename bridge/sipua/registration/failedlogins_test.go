@@ -351,7 +351,7 @@ func TestIsOwn(t *testing.T) {
 	t.Parallel()
 	at, now := netip.MustParseAddrPort, time.Now()
 	r := NewRegistrar(RegistrarOptions{Accounts: []Account{stageDoor()}, Realm: realm})
-	a := r.accounts[0]
+	a := r.table().accounts[0]
 	a.source, a.binding = at("127.0.0.1:4000"), Binding{Destination: at("127.0.0.1:5070"), Expires: now.Add(minExpires)}
 	for from, own := range map[string]bool{"127.0.0.1:4000": true, "127.0.0.1:5070": true, "127.0.0.1:4001": false,
 		"127.0.0.2:4000": false} {

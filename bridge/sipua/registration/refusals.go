@@ -51,7 +51,7 @@ const refusalAge = time.Hour
 // an adapter of no known line. ok is false if there was none.
 func (r *Registrar) Refusal(line string) (last Refusal, ok bool) {
 	f := &r.unknownRefusals
-	if a := r.byLine[line]; a != nil {
+	if a := r.table().byLine[line]; a != nil {
 		f = &a.refusals
 	} else if line != "" {
 		return Refusal{}, false
@@ -146,7 +146,7 @@ func (r *Registrar) accepted(a *account) {
 // none or more than one.
 func (r *Registrar) onlyUnbound(req *endpoint.Request) *account {
 	var found *account
-	for _, a := range r.accounts {
+	for _, a := range r.table().accounts {
 		if !a.on(req.Endpoint) || !a.allows(req.From.Addr()) {
 			continue
 		}

@@ -18,11 +18,9 @@ import (
 
 // Registrar authenticates adapters and stores their bindings. Safe for concurrent use.
 type Registrar struct {
+	accountTable atomic.Pointer[accountTable]
+
 	// set once
-	accounts        []*account
-	byUser          map[string]*account
-	byLine          map[string]*account
-	unknownAccount  *account // used for unknown users
 	realm           string
 	log             *zap.Logger
 	bindingChanged  func(line string, b Binding)
@@ -32,7 +30,6 @@ type Registrar struct {
 	refused         func(line string, refused bool)
 	save            func(line string, b *SavedBinding)
 	unknownRefusals refusals // of adapters of no known line
-	common          []string // the algorithms that unknown users are challenged with
 	counts          struct{ challenges, wrong, slowed, wrongPlace, wrongTarget, wrongLine atomic.Uint64 }
 	clock           func() time.Time
 }
@@ -76,28 +73,22 @@ func NewRegistrar(o RegistrarOptions) *Registrar { return newRegistrar(o, time.N
 
 func newRegistrar(o RegistrarOptions, clock func() time.Time) *Registrar {
 	r := &Registrar{
-		byUser: map[string]*account{}, byLine: map[string]*account{}, realm: o.Realm, log: o.Logger,
+		realm: o.Realm, log: o.Logger,
 		bindingChanged: o.BindingChanged, userAgentSeen: o.UserAgent, refused: o.Refused, save: o.Save,
 		nonces: newNonces(), failedLogins: newFailedLogins(), clock: clock,
 	}
 	if r.log == nil {
 		r.log = zap.NewNop()
 	}
-	r.common = commonDigest(o.Accounts)
-	r.unknownAccount = r.account(Account{Password: rand.Text(), Digest: r.common})
-	for _, one := range o.Accounts {
+	r.accountTable.Store(r.newTable(o.Accounts, rand.Text(), func(one Account) *account {
 		a := r.account(one)
-		r.accounts = append(r.accounts, a)
-		if r.byUser[a.User] == nil {
-			r.byUser[a.User] = a
-		}
-		r.byLine[a.Line] = a
 		if o.Saved != nil {
 			if b, ok := o.Saved(a.Line); ok {
 				r.restore(a, b)
 			}
 		}
-	}
+		return a
+	}))
 	return r
 }
 
@@ -140,7 +131,7 @@ func portOf(u sip.Uri) int {
 
 // Binding returns the current binding of a line. It returns false if there is none.
 func (r *Registrar) Binding(line string) (Binding, bool) {
-	a := r.byLine[line]
+	a := r.table().byLine[line]
 	if a == nil {
 		return Binding{}, false
 	}
@@ -154,7 +145,7 @@ func (r *Registrar) Binding(line string) (Binding, bool) {
 
 // Answered records that the adapter of a line has answered a request outside a call.
 func (r *Registrar) Answered(line string) {
-	if a := r.byLine[line]; a != nil {
+	if a := r.table().byLine[line]; a != nil {
 		a.mu.Lock()
 		defer a.mu.Unlock()
 		a.binding.Heard = r.now()
@@ -164,7 +155,7 @@ func (r *Registrar) Answered(line string) {
 // LastHeard returns when the adapter of a line last registered or answered, even if its binding has expired since. It
 // returns zero if it never did.
 func (r *Registrar) LastHeard(line string) time.Time {
-	a := r.byLine[line]
+	a := r.table().byLine[line]
 	if a == nil {
 		return time.Time{}
 	}
@@ -190,7 +181,7 @@ func (r *Registrar) Register(req *endpoint.Request) {
 	}
 	// RFC 3261 section 10.3 step 4. A user in To that no account has is accepted, because some adapters use their user
 	// name only in the digest.
-	if other := r.byUser[req.To().Address.User]; other != nil && other != a {
+	if other := r.table().byUser[req.To().Address.User]; other != nil && other != a {
 		r.counts.wrongLine.Add(1)
 		r.log.Warn("an adapter asked for the registration of another line", zap.String("line", a.Line),
 			zap.String("other", other.Line), zap.Stringer("from", req.From))

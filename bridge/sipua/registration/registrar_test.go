@@ -149,7 +149,7 @@ func TestUnknownUserLooksLikeWrongPassword(t *testing.T) {
 	require.Equal(t, want, shape("nobody", "wrong"))
 	require.Equal(t, want, shape("nobody", ""))
 	require.Equal(t, want, shape("", ""))
-	require.Equal(t, want, shape("", d.unknownAccount.Password), "not even with the secret that stands in for theirs")
+	require.Equal(t, want, shape("", d.table().unknown.Password), "not even with the secret that stands in for theirs")
 	require.Equal(t, "SIP/2.0 403 Forbidden0 false", shape("stage-door", secret))
 	require.Equal(t, "SIP/2.0 403 Forbidden0 false", shape("workshop", secret))
 	n := d.Counts()

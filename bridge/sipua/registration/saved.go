@@ -48,7 +48,7 @@ func (r *Registrar) restore(a *account, s SavedBinding) {
 	a.binding = Binding{Contact: contact, Destination: s.Destination, Transport: s.Transport, UserAgent: s.UserAgent,
 		Expires: now.Add(left), Registered: s.Registered, Heard: s.Heard, Generation: 1}
 	a.source, a.callID, a.cseq = s.Source, s.CallID, s.CSeq
-	r.log.Info("the adapter's registration was kept over the restart", zap.String("line", a.Line),
+	r.log.Info("the adapter's registration was kept", zap.String("line", a.Line),
 		zap.Stringer("at", s.Destination), zap.Time("until", s.Expires))
 }
 
@@ -65,14 +65,18 @@ func (r *Registrar) saveBinding(a *account) {
 	}
 	a.mu.Lock() // also while saving, so that states are saved in order
 	defer a.mu.Unlock()
+	r.save(a.Line, a.savedLocked(r.now()))
+}
+
+// savedLocked returns the present binding of an account, or nil if it has none. a.mu is held.
+func (a *account) savedLocked(now time.Time) *SavedBinding {
 	b := &a.binding
-	if !r.now().Before(b.Expires) {
-		r.save(a.Line, nil)
-		return
+	if !now.Before(b.Expires) {
+		return nil
 	}
 	contact, salt := *b.Contact.Clone(), []byte(rand.Text())
 	contact.Password = ""
-	r.save(a.Line, &SavedBinding{User: a.User, Salt: salt, Hash: a.passwordHash(salt), Contact: contact.String(),
+	return &SavedBinding{User: a.User, Salt: salt, Hash: a.passwordHash(salt), Contact: contact.String(),
 		Destination: b.Destination, Source: a.source, Transport: b.Transport, UserAgent: b.UserAgent, CallID: a.callID,
-		CSeq: a.cseq, Registered: b.Registered, Heard: b.Heard, Expires: b.Expires})
+		CSeq: a.cseq, Registered: b.Registered, Heard: b.Heard, Expires: b.Expires}
 }

@@ -1,0 +1,233 @@
+package sipua
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+
+	"go.uber.org/zap"
+)
+
+// This file adds, replaces and removes lines while the agent runs. Sockets are neither opened nor closed.
+
+// ErrNoSocket means that a line needs a socket that is not open.
+var ErrNoSocket = errors.New("no such socket is open")
+
+// directory holds the lines at one moment. It is replaced as a whole and never modified.
+type directory struct {
+	lines  []*Line
+	byName map[string]*Line
+}
+
+func newDirectory(lines []*Line) (*directory, error) {
+	d := &directory{lines: lines, byName: map[string]*Line{}}
+	for _, l := range lines {
+		if d.byName[l.o.Name] != nil {
+			return nil, fmt.Errorf("line %s: given twice; give each line its own name", l.o.Name)
+		}
+		d.byName[l.o.Name] = l
+	}
+	return d, nil
+}
+
+func (a *Agent) all() []*Line { return a.directory.Load().lines }
+
+// newLine returns a line without sockets.
+func (a *Agent) newLine(o LineOptions) (*Line, error) {
+	l := &Line{a: a, o: o, log: a.log.With(zap.String("line", o.Name)), testToken: token()}
+	l.registering, l.stopClients = context.WithCancel(a.registering)
+	l.accounts, l.messageState.l = newAccounts(l), l
+	if until := l.o.CallbackUntil; !until.IsZero() {
+		l.callbackUntil.Store(int64(until.Sub(a.epoch)))
+	}
+	for _, at := range l.accounts {
+		if !at.Register && at.from == nil {
+			return nil, fmt.Errorf("line %s: it does not register at %s, and neither registrar nor proxy is an address; list the addresses that its calls come from",
+				l.o.Name, at.Registrar.Host)
+		}
+	}
+	if l.o.Relay && a.media == nil {
+		return nil, fmt.Errorf("line %s: %w", l.o.Name, ErrNoRelay)
+	}
+	return l, nil
+}
+
+// ErrNoRelay means that a line relays media, but the agent was started without a media relay.
+var ErrNoRelay = errors.New("it relays media, but there is no media relay")
+
+// beginAccounts creates the line's registration clients. Nothing is sent before register.
+func (l *Line) beginAccounts() {
+	for _, s := range l.accounts {
+		s.begin()
+	}
+}
+
+// register starts the line's registrations and subscriptions at the services.
+func (l *Line) register() {
+	run := func(f func(context.Context)) {
+		l.clients.Add(1)
+		l.a.clients.Go(func() {
+			defer l.clients.Done()
+			f(l.registering)
+		})
+	}
+	for _, s := range l.accounts {
+		if s.client != nil {
+			run(s.client.Run)
+			run(s.keepAlive)
+		}
+	}
+	if l.o.MessageWaiting == MessagesSubscribe {
+		u := &subscriber{s: l.accounts[0], line: l}
+		run(u.run)
+	}
+}
+
+// restoreUserAgent passes on the User-Agent of a binding that was made before the line.
+func (l *Line) restoreUserAgent() {
+	if b, bound := l.a.registrar.Binding(l.o.Name); bound && b.UserAgent != "" {
+		l.userAgentSeen(byRegistration, b.UserAgent)
+	}
+}
+
+// current returns the line that now has this line's name, or nil if there is none or it has other sockets.
+func (l *Line) current() *Line {
+	now := l.a.Line(l.o.Name)
+	if now == nil || now.adapter != l.adapter || now.service != l.service {
+		return nil
+	}
+	return now
+}
+
+// current returns the account that now takes this account's place, or nil if there is none.
+func (s *account) current() *account {
+	l := s.line.current()
+	if l == nil {
+		return nil
+	}
+	for _, at := range l.accounts {
+		if at.second == s.second {
+			return at
+		}
+	}
+	return nil
+}
+
+// Check reports why the agent could not serve exactly these lines. It changes nothing. The error wraps [ErrNoSocket] or
+// [ErrNoRelay] if a restart would help.
+func (a *Agent) Check(all []LineOptions) error {
+	var lines []*Line
+	for _, o := range all {
+		l, err := a.newLine(o)
+		if err != nil {
+			return err
+		}
+		l.stopClients()
+		lines = append(lines, l)
+	}
+	if _, err := newDirectory(lines); err != nil {
+		return err
+	}
+	_, err := a.serve(lines)
+	return err
+}
+
+// Change adds the lines of set, or replaces those of the same names, and removes others. It does so at a moment at
+// which none of them has a call or admits one, and at which commit, which must be quick, returns true. Otherwise, or if
+// ctx ends first, it changes nothing and reports false. The other lines are not touched. A replaced line keeps its
+// adapter's registration, if the adapter's user, password and addresses still fit. Its registration at the service ends
+// and is made anew. Change must not be called concurrently, nor once Unregister or Close has been called.
+func (a *Agent) Change(ctx context.Context, set []LineOptions, remove []string, commit func() bool) (bool, error) {
+	gone, fresh, done := map[string]*Line{}, []*Line(nil), false
+	defer func() {
+		for _, l := range fresh {
+			if !done {
+				l.stopClients()
+			}
+		}
+	}()
+	for _, name := range remove {
+		if old := a.Line(name); old != nil {
+			gone[name] = old
+		}
+	}
+	for _, o := range set {
+		l, err := a.newLine(o)
+		if err != nil {
+			return false, err
+		}
+		if old := a.Line(o.Name); old != nil {
+			gone[o.Name] = old
+			l.keepTokens(old)
+		}
+		fresh = append(fresh, l)
+	}
+	lines := slices.DeleteFunc(slices.Clone(a.all()), func(l *Line) bool { return gone[l.o.Name] != nil })
+	lines = append(lines, fresh...)
+	next, err := newDirectory(lines)
+	if err != nil {
+		return false, err
+	}
+	served, err := a.serve(lines)
+	if err != nil {
+		return false, err
+	}
+	for _, l := range fresh {
+		l.beginAccounts()
+	}
+	accounts := accountsOf(lines)
+	a.admission.exclusive(ctx, func() {
+		if slices.ContainsFunc(a.up(), func(c *call) bool { return gone[c.line.o.Name] != nil }) || !commit() {
+			return
+		}
+		a.directory.Store(next)
+		for _, s := range a.sockets {
+			s.lines.Store(served[s])
+			s.ep.SetKnown(served[s].sources)
+		}
+		a.registrar.SetAccounts(accounts)
+		done = true
+	})
+	if !done {
+		return false, nil
+	}
+	for _, old := range gone {
+		old.retire()
+	}
+	for _, l := range fresh {
+		l.restoreUserAgent()
+		a.clients.Go(func() {
+			if old := gone[l.o.Name]; old != nil {
+				old.clients.Wait() // the service may allow one registration at a time
+			}
+			l.register()
+		})
+	}
+	return true, nil
+}
+
+// keepTokens gives the line's accounts the tokens of the line that it replaces, so that calls to the Contact that the
+// service still has reach the line.
+func (l *Line) keepTokens(old *Line) {
+	l.testToken = old.testToken
+	for i, s := range l.accounts {
+		if i < len(old.accounts) && s.Register && old.accounts[i].Register &&
+			s.Registrar.String() == old.accounts[i].Registrar.String() {
+			s.token = old.accounts[i].token
+		}
+	}
+}
+
+// retire ends what a line does beside its calls.
+func (l *Line) retire() {
+	l.stopClients()
+	m := &l.messageState
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.drop()
+	m.pending = false
+	if m.stop != nil {
+		m.stop()
+	}
+}
