@@ -13,8 +13,8 @@ import (
 // interrupter drives the contact of one line, one interruption at a time. Every outcome is posted as an event. The
 // methods do not block, except end.
 type interrupter struct {
-	post    func(supervision.Event)
-	all     sync.WaitGroup
+	post func(supervision.Event)
+	all  sync.WaitGroup
 
 	// done when the line stops; from then on the driver's own shutdown closes the contact
 	ctx  context.Context

@@ -44,17 +44,17 @@ type LineOptions struct {
 // logs and records the steps.
 type Line struct {
 	// set once
-	name           string
-	epoch          time.Time
-	log            *zap.Logger
-	mailbox        *mailbox
-	interrupter    *interrupter
-	record         func(callrecord.Entry)
-	save           func(supervision.SavedState)
-	end            func()        // closes quit, once
-	quit           chan struct{} // closed by Stop
-	ended          chan struct{} // closed when run has returned
-	calls          Calls         // set by Start
+	name        string
+	epoch       time.Time
+	log         *zap.Logger
+	mailbox     *mailbox
+	interrupter *interrupter
+	record      func(callrecord.Entry)
+	save        func(supervision.SavedState)
+	end         func()        // closes quit, once
+	quit        chan struct{} // closed by Stop
+	ended       chan struct{} // closed when run has returned
+	calls       Calls         // set by Start
 	// wake makes run look at the mailbox, the steps and the deadline. One slot: a pending wake-up stands for all of
 	// them.
 	wake chan struct{}

@@ -32,8 +32,13 @@ func Load(path string) (*Config, Faults, error) {
 	if err != nil {
 		return nil, nil, fmt.Errorf("read the configuration: %w", err)
 	}
-	c, faults := Parse(path, data, envOf(path))
-	return c, faults, nil
+	d := newDecoder(path, envOf(path))
+	c := d.decode(data)
+	if len(d.faults) > 0 {
+		return nil, d.sorted(), nil
+	}
+	c.loaded = loadedFile{path, data, d.places}
+	return c, nil, nil
 }
 
 // envOf returns the environment of a file.

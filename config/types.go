@@ -28,7 +28,8 @@ type Config struct {
 	Controllers []Controller
 	Lines       []Line
 
-	secrets []string // files with secrets and private keys
+	secrets []string   // files with secrets and private keys
+	loaded  loadedFile // set by Load
 }
 
 // Emergency is the mapping `emergency:`.

@@ -50,6 +50,13 @@ func (c *Client) Daemon(ctx context.Context) (Daemon, error) {
 	return d, err
 }
 
+// Reload makes the daemon read its configuration file again.
+func (c *Client) Reload(ctx context.Context) (Reload, error) {
+	var r Reload
+	err := c.do(ctx, http.MethodPost, "reload", nil, &r)
+	return r, err
+}
+
 // Pulse makes one manual interruption (interval 0: the line's own interval) and returns its outcome.
 func (c *Client) Pulse(ctx context.Context, line string, interval time.Duration) (Pulse, error) {
 	var p Pulse

@@ -3,6 +3,7 @@
 // fields may be added, but none is changed or removed. This is all of version 1:
 //
 //	GET    /v1/daemon                                               200 Daemon, with all lines
+//	POST   /v1/reload                                               200 Reload; the file is read again
 //	POST   /v1/lines/{line}/pulse        {"interval_ms":700}        200 Pulse; without interval_ms: the line's own interval
 //	PUT    /v1/lines/{line}/interval     {"interval_ms":700}        204
 //	POST   /v1/lines/{line}/trials                                  204; a tuning session begins
@@ -22,8 +23,9 @@
 //	{"error":"no-such-line","text":"what, where, what to do"}
 //
 // where error is one of the constants Reason... The status is 400 (bad body), 404 (no such line, path or version), 405
-// (method not allowed; see Allow), 409 (refused or busy), 413 (body too long), 422 (the line's policy does not allow
-// the interval), 500 (failed), 503 (the daemon is shutting down) or 504 (the outcome of an interruption did not come in
+// (method not allowed; see Allow), 409 (refused, busy, or a reload that needs a
+// restart), 413 (body too long), 422 (the line's policy does not allow the interval, or the configuration file has
+// faults), 500 (failed), 503 (the daemon is shutting down) or 504 (the outcome of an interruption did not come in
 // time). With curl:
 //
 //	curl --unix-socket /run/clearback/control http://clearback/v1/daemon
@@ -168,8 +170,35 @@ type Daemon struct {
 	Journal  Journal  `json:"journal"`
 	Lines    []Line   `json:"lines"`
 	Counts   []Count  `json:"counts,omitempty"`
+	// Edited says that the configuration file is not the one that was loaded, and what to do. It is absent if the file
+	// is the one that was loaded.
+	Edited string `json:"edited,omitempty"`
+	// Waiting are the lines that the loaded file changes, and that have not been changed yet.
+	Waiting []Waiting `json:"waiting,omitempty"`
 	// Refused is the last refusal of an adapter that could belong to more than one line, or to none.
 	Refused *Refusal `json:"refused,omitempty"`
+}
+
+// Reload is the outcome of a reload, by the names of lines and controllers.
+type Reload struct {
+	Added   []string `json:"added"`
+	Changed []string `json:"changed"`
+	Removed []string `json:"removed"`
+	Kept    []string `json:"kept"`
+	// Controllers are those that were added, replaced or removed, or will be.
+	Controllers []string `json:"controllers"`
+	// Waiting are the lines of the lists above that are changed later.
+	Waiting []Waiting `json:"waiting"`
+}
+
+// Waiting is a line that a reload changes as soon as that cuts nothing.
+type Waiting struct {
+	// Line is absent if a controller without a line is concerned.
+	Line string `json:"line,omitempty"`
+	// Change is added, changed, removed, or controller: the line stays as it is, and its controller is replaced.
+	Change string `json:"change"`
+	// Why is what the change waits for.
+	Why string `json:"why"`
 }
 
 // Count is how often something happened on the network since the start. Within a version, names may be added, but none
@@ -224,6 +253,7 @@ type TrialAnswer struct {
 // Pulse and Clear do not. All four end with [Server.Close], which waits for the methods.
 type Backend interface {
 	Daemon() Daemon
+	Reload() (Reload, error)
 	Pulse(ctx context.Context, line string, interval time.Duration) (Pulse, error)
 	SetInterval(line string, interval time.Duration) error
 	BeginTrials(line string) error
@@ -250,6 +280,11 @@ const (
 	ReasonStopped = "stopped"
 	ReasonBusy    = "busy"
 	ReasonFailed  = "failed"
+	// ReasonFaults means that the configuration file has faults. The text has one fault per line.
+	ReasonFaults = "faults"
+	// ReasonRestart means that the configuration file changes what only a restart can change. The text has one line per
+	// key.
+	ReasonRestart = "needs-restart"
 	// ReasonNoPath means that the version has no such path, or that the path does not have the method.
 	ReasonNoPath = "no-such-path"
 	// ReasonNoVersion means that the daemon has another version of the interface.

@@ -38,6 +38,16 @@ func route(w http.ResponseWriter, r *http.Request) (action, error) {
 		}
 		return func(s *Server, _ *http.Request) (any, error) { return s.backend.Daemon(), nil }, nil
 	}
+	if len(parts) == 2 && parts[1] == "reload" {
+		if err := method(w, r, http.MethodPost); err != nil {
+			return nil, err
+		}
+		body, err := readBody(w, r)
+		if err == nil {
+			_, err = parse[empty](body)
+		}
+		return func(s *Server, _ *http.Request) (any, error) { return s.backend.Reload() }, err
+	}
 	if len(parts) < 4 || parts[1] != "lines" {
 		return nil, noPath(r)
 	}
@@ -84,8 +94,8 @@ func lineActions(path string) map[string]lineAction {
 
 func noPath(r *http.Request) error {
 	return &Error{Code: http.StatusNotFound, Reason: ReasonNoPath,
-		Text: fmt.Sprintf("there is no path %q; version %d has /v%d/daemon and /v%d/lines/LINE/...", r.URL.Path,
-			Version, Version, Version)}
+		Text: fmt.Sprintf("there is no path %q; version %d has /v%d/daemon, /v%[3]d/reload and /v%[3]d/lines/LINE/...",
+			r.URL.Path, Version, Version)}
 }
 
 func method(w http.ResponseWriter, r *http.Request, allowed ...string) error {

@@ -49,9 +49,10 @@ func (h *backend) Daemon() control.Daemon {
 		out.Journal = control.Journal{Path: h.journal, Problem: was.Problem, Since: was.Since, Dropped: was.Dropped,
 			Queued: was.Queued}
 	}
-	for _, l := range h.d.lines {
+	for _, l := range h.d.all() {
 		out.Lines = append(out.Lines, l.status())
 	}
+	out.Edited, out.Waiting = h.d.reloads.edited(), h.d.reloads.waitingNow()
 	if last, ok := h.d.agent.Refusal(); ok {
 		out.Refused = refusal(last)
 	}
@@ -62,22 +63,23 @@ func (h *backend) Daemon() control.Daemon {
 
 // status returns the line's present state.
 func (l *Line) status() control.Line {
-	v, p, s := l.line.View(), l.line.Policy(), l.port.Status()
+	v, p, now := l.line.View(), l.line.Policy(), l.parts.Load()
+	c, s := now.c, now.port.Status()
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	out := control.Line{
-		Name:    l.c.Name,
-		Service: serviceStatus(l.c.Service.Register, s.Service.Registered, s.Service.Until, s.Service.Problem),
+		Name:    l.name,
+		Service: serviceStatus(c.Service.Register, s.Service.Registered, s.Service.Until, s.Service.Problem),
 		Adapter: control.Adapter{Bound: s.Bound, UserAgent: l.userAgent},
 		Calls:   []control.Call{}, Loop: v.Loop.String(),
-		Contact: control.Contact{Driver: l.c.Contact.Driver, Controller: l.c.Contact.Controller,
-			Kind: l.contact.Kind().String(), Problem: l.controller, Since: l.troubled},
+		Contact: control.Contact{Driver: c.Contact.Driver, Controller: c.Contact.Controller,
+			Kind: now.contact.Kind().String(), Problem: l.controller, Since: l.troubled},
 		Interval: control.Interval{Milliseconds: v.Interval.Milliseconds(), Configured: l.interval.Milliseconds(),
 			Stayed: v.Stayed},
-		Verify:     control.Verify{By: l.c.Verify.By, Trusted: v.ProbeTrusted || p.SenseTrusted},
-		LifeSafety: p.LifeSafety, Tuning: l.session != nil, Location: l.c.Location,
+		Verify:     control.Verify{By: c.Verify.By, Trusted: v.ProbeTrusted || p.SenseTrusted},
+		LifeSafety: p.LifeSafety, Tuning: l.session != nil, Location: c.Location,
 	}
-	if second := l.c.Service.Second; second != nil {
+	if second := c.Service.Second; second != nil {
 		is := serviceStatus(second.Register, s.Second.Registered, s.Second.Until, s.Second.Problem)
 		out.Second = &is
 	}
@@ -90,10 +92,10 @@ func (l *Line) status() control.Line {
 	if !s.Refusal.At.IsZero() {
 		out.Adapter.Refused = refusal(s.Refusal)
 	}
-	for _, c := range v.Calls {
-		n := l.callInfos[c.Call]
+	for _, up := range v.Calls {
+		n := l.callInfos[up.Call]
 		out.Calls = append(out.Calls, control.Call{
-			Call: uint64(c.Call), State: callState(c), Emergency: c.Emergency, Number: n.Party.Number,
+			Call: uint64(up.Call), State: callState(up), Emergency: up.Emergency, Number: n.Party.Number,
 			Direction: directionWord(n.Direction),
 		})
 	}
@@ -109,7 +111,7 @@ func (l *Line) status() control.Line {
 	if v.Incident != supervision.IncidentNone {
 		n := l.incidents[v.Incident]
 		out.Incident = &control.Incident{Reason: v.Incident.String(), Since: n.Began,
-			Advice: strings.ReplaceAll(callrecord.Advice(v.Incident, v.Suppression, n.Flash), "LINE", l.c.Name)}
+			Advice: strings.ReplaceAll(callrecord.Advice(v.Incident, v.Suppression, n.Flash), "LINE", l.name)}
 		if !n.Began.IsZero() {
 			out.Incident.Age = time.Since(n.Began).Milliseconds()
 		}
@@ -160,8 +162,8 @@ func (h *backend) named(line string) (*Line, error) {
 		return l, nil
 	}
 	var known []string
-	for _, l := range h.d.lines {
-		known = append(known, l.c.Name)
+	for _, l := range h.d.all() {
+		known = append(known, l.name)
 	}
 	return nil, &control.Error{Code: http.StatusNotFound, Reason: control.ReasonNoLine,
 		Text: fmt.Sprintf("there is no line %q; there are %v", line, known)}
@@ -176,6 +178,7 @@ func (h *backend) SetInterval(line string, interval time.Duration) error {
 	if err := l.setInterval(interval); err != nil {
 		return &control.Error{Code: http.StatusUnprocessableEntity, Reason: control.ReasonRefused, Text: err.Error()}
 	}
+	h.d.reloads.takeInterval(l, interval)
 	return nil
 }
 
@@ -189,7 +192,7 @@ func (h *backend) BeginTrials(line string) error {
 		return &control.Error{Code: http.StatusConflict, Reason: control.ReasonRefused, Text: line +
 			" is marked life_safety: its loop is never opened, so there is nothing to tune"}
 	}
-	if l.c.Contact.Driver == "none" {
+	if l.Config().Contact.Driver == "none" {
 		return &control.Error{Code: http.StatusConflict, Reason: control.ReasonRefused, Text: line +
 			" has no contact (contact.driver: none), so there is nothing to tune"}
 	}
@@ -199,7 +202,7 @@ func (h *backend) BeginTrials(line string) error {
 	if err := l.reserve(); err != nil {
 		return err
 	}
-	s, err := testcall.Begin(testcall.Options{Name: line, Line: l.line, Port: trialPort{l.port, l.adapterCalled},
+	s, err := testcall.Begin(testcall.Options{Name: line, Line: l.line, Port: trialPort{l.SIP(), l.adapterCalled},
 		Bind: l.bind(), Logger: l.log})
 	l.mu.Lock()
 	l.beginning = false
@@ -239,7 +242,7 @@ func (l *Line) mayRing() error {
 	default:
 		return nil
 	}
-	return &control.Error{Code: http.StatusConflict, Reason: control.ReasonRefused, Text: l.c.Name + ": " + why}
+	return &control.Error{Code: http.StatusConflict, Reason: control.ReasonRefused, Text: l.name + ": " + why}
 }
 
 // reserve marks a session as beginning. While the session opens its sockets, mu is not held, so the mark keeps a second
@@ -258,11 +261,14 @@ func (l *Line) reserve() error {
 func (l *Line) busyLocked() error {
 	switch {
 	case l.ending:
-		return errEnding(l.c.Name)
+		return errEnding(l.name)
 	case l.session != nil || l.beginning:
-		return errTuning(l.c.Name)
+		return errTuning(l.name)
 	case l.secondTest != nil:
-		return errTestingSecondServer(l.c.Name)
+		return errTestingSecondServer(l.name)
+	case l.changing:
+		return &control.Error{Code: http.StatusConflict, Reason: control.ReasonBusy, Text: l.name +
+			": a reload is changing the line; try again"}
 	}
 	return nil
 }

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"net/netip"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"go.uber.org/zap"
@@ -54,9 +55,11 @@ type Daemon struct {
 	addresses *addressWatch
 	watching  sync.WaitGroup // the run of addresses
 
-	// mu guards earlyNotices, and lines until all lines are created. Afterwards lines does not change.
-	mu           sync.Mutex
-	lines        []*Line
+	lines   atomic.Pointer[[]*Line] // nil until all lines are created; replaced as a whole
+	epoch   time.Time               // the zero of the machines' time lines
+	reloads *reloads
+
+	mu           sync.Mutex     // guards earlyNotices, and is held while a notice is passed on
 	earlyNotices []relay.Notice // notices that arrived before the lines existed
 
 	closeFor  time.Duration // how long a shutdown tries to close the contacts
@@ -77,7 +80,9 @@ func Start(c *config.Config, o Options) (*Daemon, error) {
 	if err != nil {
 		return nil, fmt.Errorf("emergency numbers: %w", err)
 	}
-	d := &Daemon{log: o.Logger, closeFor: cmp.Or(o.closeFor, CloseTimeout), ending: make(chan struct{})}
+	d := &Daemon{log: o.Logger, closeFor: cmp.Or(o.closeFor, CloseTimeout), ending: make(chan struct{}),
+		epoch: time.Now()}
+	d.reloads = newReloads(d, c, o)
 	d.backend = &backend{d: d, started: time.Now(), config: o.Path, version: o.Version, journal: c.Journal.File}
 	d.addresses = &addressWatch{log: o.Logger, wanted: c.Addresses(), has: localaddr.Has, remind: c.Log.Remind,
 		back: func() { d.agent.Renew() }}
@@ -89,12 +94,7 @@ func Start(c *config.Config, o Options) (*Daemon, error) {
 	if c.Journal.File != "" {
 		d.journal = journal.Open(journalOptions(c, o))
 	}
-	tell := notices(o.Logger)
-	notify := func(n relay.Notice) {
-		tell(n)
-		d.contactNotice(n)
-	}
-	if d.contacts, err = drivers.Open(c, drivers.Options{Notify: notify}); err != nil {
+	if d.contacts, err = drivers.Open(c, d.driverOptions()); err != nil {
 		d.notClosed = notReached(c, err)
 		err = fmt.Errorf("relay contacts: %w", err)
 	} else {
@@ -108,6 +108,14 @@ func Start(c *config.Config, o Options) (*Daemon, error) {
 	}
 	d.serveControl(c)
 	return d, nil
+}
+
+func (d *Daemon) driverOptions() drivers.Options {
+	tell := notices(d.log)
+	return drivers.Options{Notify: func(n relay.Notice) {
+		tell(n)
+		d.contactNotice(n)
+	}}
 }
 
 // serveControl opens the control socket. If that fails, it logs an error, and the lines are served without the socket.
@@ -127,15 +135,15 @@ func (d *Daemon) serveControl(c *config.Config) {
 func (d *Daemon) contactNotice(n relay.Notice) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	if len(d.lines) == 0 {
+	if d.lines.Load() == nil {
 		d.earlyNotices = append(d.earlyNotices, n)
 	}
 	d.contactNoticeLocked(n)
 }
 
 func (d *Daemon) contactNoticeLocked(n relay.Notice) {
-	for _, l := range d.lines {
-		if l.c.Name == n.Contact || n.Contact == "" && l.c.Contact.Controller == n.Controller {
+	for _, l := range d.all() {
+		if l.name == n.Contact || n.Contact == "" && l.Config().Contact.Controller == n.Controller {
 			l.contactNotice(n)
 		}
 	}
@@ -165,29 +173,20 @@ func (d *Daemon) startLines(c *config.Config, numbers *supervision.Numbers) erro
 		}
 		o.Media = d.media
 	}
-	epoch := time.Now()
 	var lines []*Line
 	for i := range c.Lines {
-		l := &c.Lines[i]
-		k, bo := newLine(l, d.contacts.Contact(l.Name), d.journal, epoch, d.log)
-		bo.Remind = c.Log.Remind
-		k.line = bridge.NewLine(bo)
-		lo, err := lineOptions(c, l, k.line)
+		k, lo, err := d.makeLine(c, &c.Lines[i], d.contacts.Contact(c.Lines[i].Name))
 		if err != nil {
-			return fmt.Errorf("line %s: %w", l.Name, err)
-		}
-		if bo.Saved.CallbackBy > 0 {
-			lo.CallbackUntil = epoch.Add(time.Duration(bo.Saved.CallbackBy))
+			return err
 		}
 		if lo.CallbackUntil.After(o.CallbackUntil) {
 			o.CallbackUntil = lo.CallbackUntil
 		}
-		lo.AtRest = k.line.AtRest
 		o.Lines = append(o.Lines, lo)
 		lines = append(lines, k)
 	}
 	d.mu.Lock()
-	d.lines = lines
+	d.lines.Store(&lines)
 	for _, n := range d.earlyNotices {
 		d.contactNoticeLocked(n)
 	}
@@ -199,10 +198,32 @@ func (d *Daemon) startLines(c *config.Config, numbers *supervision.Numbers) erro
 	}
 	d.watching.Go(func() { d.addresses.run(d.ending) })
 	for _, k := range lines {
-		k.port = d.agent.Line(k.c.Name)
-		k.line.Start(k.port)
+		k.setParts(func(p *parts) { p.port = d.agent.Line(k.name) })
+		k.line.Start(k.SIP())
 	}
 	return nil
+}
+
+// makeLine makes a line that is not started yet, and the options of its user agent.
+func (d *Daemon) makeLine(c *config.Config, l *config.Line, contact relay.Contact) (*Line, sipua.LineOptions, error) {
+	k, bo := newLine(l, contact, d.journal, d.epoch, d.log)
+	bo.Remind = c.Log.Remind
+	k.line = bridge.NewLine(bo)
+	lo, err := k.sipOptions(c, l)
+	if bo.Saved.CallbackBy > 0 {
+		lo.CallbackUntil = d.epoch.Add(time.Duration(bo.Saved.CallbackBy))
+	}
+	return k, lo, err
+}
+
+// sipOptions returns the options of the line's user agent for this configuration.
+func (l *Line) sipOptions(c *config.Config, line *config.Line) (sipua.LineOptions, error) {
+	o, err := lineOptions(c, line, l.line)
+	if err != nil {
+		return o, fmt.Errorf("line %s: %w", line.Name, err)
+	}
+	o.AtRest = l.line.AtRest
+	return o, nil
 }
 
 // callInfo records the parties of a call. It may be called as soon as the sockets are open.
@@ -218,10 +239,18 @@ func (d *Daemon) userAgentSeen(line, userAgent string) {
 	}
 }
 
+// all returns the lines at this moment.
+func (d *Daemon) all() []*Line {
+	if all := d.lines.Load(); all != nil {
+		return *all
+	}
+	return nil
+}
+
 // Line returns the line with the given name, or nil if there is none.
 func (d *Daemon) Line(line string) *Line {
-	for _, l := range d.lines {
-		if l.c.Name == line {
+	for _, l := range d.all() {
+		if l.name == line {
 			return l
 		}
 	}

@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"go.uber.org/zap"
@@ -25,11 +26,11 @@ import (
 // adapter's answers can be trusted, and the tuning session. It passes to the journal what must be recorded. Its methods
 // may be called from any goroutine.
 type Line struct {
+	parts atomic.Pointer[parts]
+
 	// set once, before the line starts
-	c       *config.Line
+	name    string
 	line    *bridge.Line
-	port    *sipua.Line
-	contact relay.Contact
 	journal *journal.Journal // nil if there is none
 	epoch   time.Time
 	log     *zap.Logger
@@ -38,6 +39,8 @@ type Line struct {
 	stop context.CancelFunc
 	// trustAfter is the constant [trustAfter]. Tests use a shorter time.
 	trustAfter time.Duration
+
+	sensed bool // the contact's loop-current input is watched; owned by newLine and then by reloads
 
 	// setting is held while the line's policy is read and replaced. Never lock it while mu is held.
 	setting sync.Mutex
@@ -60,23 +63,31 @@ type Line struct {
 	stopped      string // why the last session was ended early, "" if its client ended it
 	pulsing      bool   // a manual interruption is under way
 	secondTest   *secondServerTest
+	changing     bool // a reload is changing the line
 	ending       bool // the daemon is ending: nothing begins
 
 	// Goroutines beside the requests. Call Go only while mu is held and ending is false.
 	work sync.WaitGroup
 }
 
-// Config returns the line's configuration, as it was when the daemon started. The caller must not change it.
-func (l *Line) Config() *config.Line { return l.c }
+// parts are what a reload may replace. They are replaced as a whole and never modified.
+type parts struct {
+	c       *config.Line
+	port    *sipua.Line // nil until the SIP sockets are open
+	contact relay.Contact
+}
+
+// Config returns the line's configuration. The caller must not change it.
+func (l *Line) Config() *config.Line { return l.parts.Load().c }
 
 // View returns the state of the line's machine.
 func (l *Line) View() supervision.View { return l.line.View() }
 
 // SIP returns the line's user agent.
-func (l *Line) SIP() *sipua.Line { return l.port }
+func (l *Line) SIP() *sipua.Line { return l.parts.Load().port }
 
 // Contact returns the line's contact, or [relay.NoContact] if the line has none.
-func (l *Line) Contact() relay.Contact { return l.contact }
+func (l *Line) Contact() relay.Contact { return l.parts.Load().contact }
 
 // session is a tuning session. The mutex of Line guards its other fields.
 type session struct {
@@ -92,10 +103,11 @@ func basis(p *supervision.Policy) string { return fmt.Sprint(p.Interval, p.Steps
 func newLine(c *config.Line, contact relay.Contact, j *journal.Journal, epoch time.Time,
 	log *zap.Logger) (*Line, bridge.LineOptions) {
 	l := &Line{
-		c: c, contact: contact, journal: j, epoch: epoch, log: log.With(zap.String("line", c.Name)),
+		name: c.Name, journal: j, epoch: epoch, log: log.With(zap.String("line", c.Name)),
 		basis: basis(&c.Policy), interval: c.Policy.Interval, callInfos: map[supervision.CallID]callrecord.CallInfo{},
 		incidents: map[supervision.Incident]callrecord.Incident{}, trustAfter: trustAfter,
 	}
+	l.parts.Store(&parts{c: c, contact: contact})
 	l.ctx, l.stop = context.WithCancel(context.Background())
 	var kept supervision.SavedState
 	var trust journal.Trust
@@ -115,7 +127,7 @@ func newLine(c *config.Line, contact relay.Contact, j *journal.Journal, epoch ti
 		restoreOpenings(&kept, &was, epoch)
 	}
 	p := trusted(c, trust)
-	l.checkedAs = checkedAs(c, trust)
+	l.checkedAs, l.sensed = checkedAs(c, trust), p.SenseTrusted
 	l.recorder = callrecord.NewRecorder(c.Name)
 	return l, bridge.LineOptions{
 		Name: c.Name, Policy: p, Contact: contact, Epoch: epoch, Logger: log, Saved: kept,
@@ -184,7 +196,7 @@ func (l *Line) save(kept supervision.SavedState) {
 	}
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	state := journal.SavedLine{Line: l.c.Name, Stayed: kept.Stayed, Basis: l.basis}
+	state := journal.SavedLine{Line: l.name, Stayed: kept.Stayed, Basis: l.basis}
 	if kept.CallbackBy > 0 {
 		state.CallbackBy = l.epoch.Add(time.Duration(kept.CallbackBy))
 	}
@@ -215,7 +227,7 @@ func restoreOpenings(kept *supervision.SavedState, was *journal.SavedLine, epoch
 func (l *Line) setInterval(interval time.Duration) error {
 	l.setting.Lock()
 	defer l.setting.Unlock()
-	c := *l.c
+	c := *l.Config()
 	c.Policy = l.line.Policy()
 	if slices.Equal(c.Policy.Steps, c.StepsAbove(c.Policy.Interval)) {
 		c.Policy.Steps = c.StepsAbove(interval)
@@ -276,21 +288,21 @@ func (l *Line) adapterCalled(number string) {
 }
 
 // end ends the tuning session and waits for it and for the goroutines in work. After that nothing begins on the line.
-func (l *Line) end() {
+func (l *Line) end(why string) {
 	l.mu.Lock()
 	l.ending = true
 	l.stop()
 	s := l.session
 	l.mu.Unlock()
-	l.endSession(s, "the daemon is ending")
+	l.endSession(s, why)
 	l.work.Wait()
 }
 
 // bind returns the address for a test call's far end. With direct media the adapter must be able to reach the address.
 func (l *Line) bind() netip.Addr {
-	s := l.port.Status()
+	s := l.SIP().Status()
 	at := s.ServiceAddr.Addr()
-	if l.c.Media == "direct" {
+	if l.Config().Media == "direct" {
 		at = s.AdapterAddr.Addr()
 	}
 	if !at.IsValid() || at.IsUnspecified() {

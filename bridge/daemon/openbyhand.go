@@ -64,7 +64,7 @@ func (l *Line) beginPulse() error {
 		return err
 	}
 	if l.pulsing {
-		return &control.Error{Code: http.StatusConflict, Reason: control.ReasonBusy, Text: l.c.Name +
+		return &control.Error{Code: http.StatusConflict, Reason: control.ReasonBusy, Text: l.name +
 			": another interruption by hand is under way; try again"}
 	}
 	l.pulsing = true

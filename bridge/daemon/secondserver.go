@@ -42,7 +42,7 @@ func (h *backend) TestSecondServer(ctx context.Context, line string) (control.Se
 		return control.SecondServerTest{}, err
 	}
 	defer l.endSecondServerTest()
-	s, err := l.port.StaySilent(ctx)
+	s, err := l.SIP().StaySilent(ctx)
 	out := secondServerTestOf(s, t.until)
 	if err != nil {
 		return out, refusedTest(line, err.Error())
@@ -68,7 +68,7 @@ func refusedTest(line, why string) error {
 
 // beginSecondServerTest makes t the line's test, if the line is at rest.
 func (l *Line) beginSecondServerTest(t *secondServerTest) error {
-	v, s := l.line.View(), l.port.Status()
+	v, s := l.line.View(), l.SIP().Status()
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	if err := l.busyLocked(); err != nil {
@@ -76,13 +76,13 @@ func (l *Line) beginSecondServerTest(t *secondServerTest) error {
 	}
 	switch {
 	case l.pulsing || v.Loop != supervision.StateClosed:
-		return refusedTest(l.c.Name, "its loop is being opened, or its state is not known")
+		return refusedTest(l.name, "its loop is being opened, or its state is not known")
 	case l.callbackUntil(v) != nil:
-		return refusedTest(l.c.Name, l.refusal(supervision.SuppressedCallback, v))
+		return refusedTest(l.name, l.refusal(supervision.SuppressedCallback, v))
 	case len(v.Calls) > 0:
-		return refusedTest(l.c.Name, callPhrase(v.Calls[0]))
+		return refusedTest(l.name, callPhrase(v.Calls[0]))
 	case !s.Bound:
-		return refusedTest(l.c.Name, "its adapter is not registered here")
+		return refusedTest(l.name, "its adapter is not registered here")
 	}
 	l.secondTest = t
 	return nil
@@ -110,7 +110,7 @@ func (h *backend) SecondServerTested(line string, passed bool) error {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	// A call that came meanwhile has ended the silence, so the answer may be about that call.
-	if _, silent := l.port.Silence(); l.secondTest == nil || !silent {
+	if _, silent := l.SIP().Silence(); l.secondTest == nil || !silent {
 		return refusedTest(line, "no test is under way")
 	}
 	l.secondTest.answered = true
@@ -123,7 +123,7 @@ func (l *Line) saveSecondServerLocked(passed bool) {
 	if l.journal == nil {
 		return
 	}
-	state := l.journal.SavedLine(l.c.Name)
+	state := l.journal.SavedLine(l.name)
 	if passed {
 		state.Second.Passed = time.Now()
 	} else {
@@ -136,10 +136,10 @@ func (l *Line) saveSecondServerLocked(passed bool) {
 func (l *Line) secondServerLocked() *control.SecondServer {
 	out := &control.SecondServer{}
 	if l.journal != nil {
-		was := l.journal.SavedLine(l.c.Name).Second
+		was := l.journal.SavedLine(l.name).Second
 		out.Passed, out.Failed, out.TestAgain = was.Passed, was.Failed, was.TestAgain(time.Now())
 	}
-	if silence, ok := l.port.Silence(); ok && l.secondTest != nil {
+	if silence, ok := l.SIP().Silence(); ok && l.secondTest != nil {
 		t := secondServerTestOf(silence, l.secondTest.until)
 		out.Test = &t
 	}

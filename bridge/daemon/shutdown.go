@@ -33,6 +33,7 @@ func (d *Daemon) Shutdown(hurry context.Context) []drivers.NotClosed {
 	d.once.Do(func() {
 		close(d.ending)
 		d.watching.Wait()
+		d.reloads.end() // from here on the lines and contacts stay the same
 		unasked := d.endControl()
 		left := make(chan struct{}) // closed when the calls and the agent have ended
 		go func() { defer close(left); d.endCalls(hurry) }()
@@ -44,7 +45,7 @@ func (d *Daemon) Shutdown(hurry context.Context) []drivers.NotClosed {
 		defer cancel()
 		defer context.AfterFunc(hurry, func() { time.AfterFunc(hurriedCloseFor, cancel) })()
 		var stopping sync.WaitGroup
-		for _, l := range d.lines {
+		for _, l := range d.all() {
 			// The lines stop in parallel, so that a board that does not answer delays no other board's contacts.
 			stopping.Go(l.line.Stop)
 		}
@@ -57,7 +58,7 @@ func (d *Daemon) Shutdown(hurry context.Context) []drivers.NotClosed {
 		ctx, cancelTime := context.WithTimeout(closing, d.closeFor)
 		defer cancelTime()
 		if d.contacts != nil {
-			d.notClosed = d.contacts.Shutdown(ctx)
+			d.notClosed = append(d.contacts.Shutdown(ctx), d.unopened()...)
 		}
 		select {
 		case <-left:
@@ -85,8 +86,8 @@ func (d *Daemon) endControl() (done <-chan struct{}) {
 	ended := make(chan struct{})
 	go func() {
 		defer close(ended)
-		for _, l := range d.lines {
-			l.end()
+		for _, l := range d.all() {
+			l.end("the daemon is ending")
 		}
 		if d.control == nil {
 			return
@@ -109,7 +110,7 @@ func (d *Daemon) endCalls(hurry context.Context) {
 		emergency := d.agent.EmergencyCalls()
 		// Also clears ordinary calls that were up beside an emergency call, once that has ended.
 		d.agent.ClearOrdinary()
-		awaitRest(hurry, d.lines...)
+		awaitRest(hurry, d.all()...)
 		if hurry.Err() != nil {
 			break
 		}

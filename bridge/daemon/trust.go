@@ -55,7 +55,7 @@ func (l *Line) userAgentSeen(agent string) {
 	}
 	l.mu.Unlock()
 	if changed {
-		l.log.Warn("the adapter's User-Agent has changed since its answers were checked; they are not trusted until `clearback check --live --states "+l.c.Name+"` has confirmed the line again",
+		l.log.Warn("the adapter's User-Agent has changed since its answers were checked; they are not trusted until `clearback check --live --states "+l.name+"` has confirmed the line again",
 			zap.String("was", cmp.Or(strings.Join(was, " and "), "no name")), zap.String("is", agent))
 	}
 }
@@ -78,7 +78,7 @@ func (l *Line) testTrust(call supervision.CallID) {
 			case <-l.ctx.Done():
 				return
 			}
-			if code, _, err := l.port.Ask(l.ctx); err != nil || code != http.StatusOK || !l.answeredCall(call) {
+			if code, _, err := l.SIP().Ask(l.ctx); err != nil || code != http.StatusOK || !l.answeredCall(call) {
 				return
 			}
 			l.line.Post(supervision.Event{Kind: supervision.OnHookInCall, Call: call})
@@ -100,13 +100,13 @@ func (l *Line) trustWithdrawn(call supervision.CallID) {
 	l.mu.Lock()
 	l.checkedAs = nil
 	if l.journal != nil {
-		state := l.journal.SavedLine(l.c.Name)
+		state := l.journal.SavedLine(l.name)
 		state.Trust = journal.Trust{At: time.Now()}
 		l.journal.SaveLine(state)
 	}
 	l.mu.Unlock()
 	if call != 0 {
-		l.log.Warn("the adapter reported on hook (200 to OPTIONS) in an answered call; its answers are not trusted until `clearback check --live --states "+l.c.Name+"` has confirmed the line again",
+		l.log.Warn("the adapter reported on hook (200 to OPTIONS) in an answered call; its answers are not trusted until `clearback check --live --states "+l.name+"` has confirmed the line again",
 			zap.Uint64("call", uint64(call)))
 	}
 }

@@ -1,6 +1,7 @@
 package daemon
 
 import (
+	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -15,25 +16,22 @@ import (
 type watchdog struct {
 	// set once
 	every     time.Duration
-	lines     []*watchedLine
+	current   func() []*Line
 	emergency *probe
 	notify    func(state string)
 	log       *zap.Logger
 	quit      chan struct{} // closed by end
 	fed       sync.WaitGroup
 
-	stuck string // the lines that did not run at the last tick; owned by run
-}
-
-// watchedLine is a line and when it last answered.
-type watchedLine struct {
-	name string
-	*probe
+	// owned by run
+	lines map[*Line]*probe
+	stuck string // the lines that did not run at the last tick
 }
 
 // probe asks a question again and again, in a goroutine of its own, since the answer may never come.
 type probe struct {
 	ask   func() bool
+	quit  chan struct{} // closed when nobody needs the answers any more; nil: never
 	began time.Time
 	at    atomic.Int64 // when the last answer came, after began
 	said  atomic.Bool  // the last answer
@@ -41,22 +39,35 @@ type probe struct {
 
 func newWatchdog(d *Daemon, o Options) *watchdog {
 	w := &watchdog{every: o.Watchdog, emergency: &probe{ask: d.EmergencyUp}, notify: o.Notify, log: o.Logger,
-		quit: make(chan struct{})}
-	for _, l := range d.lines {
-		w.lines = append(w.lines, &watchedLine{l.c.Name, &probe{ask: func() bool {
-			l.line.Ping()
-			return true
-		}}})
-	}
+		quit: make(chan struct{}), current: d.all, lines: map[*Line]*probe{}}
 	return w
 }
 
 func (w *watchdog) start() {
 	w.emergency.start(w.every, w.quit)
-	for _, l := range w.lines {
-		l.start(w.every, w.quit)
-	}
+	w.follow()
 	w.fed.Go(w.run)
+}
+
+// follow begins to ask lines that a reload has added, and forgets those that it has removed.
+func (w *watchdog) follow() {
+	current := w.current()
+	for l, p := range w.lines {
+		if !slices.Contains(current, l) {
+			close(p.quit)
+			delete(w.lines, l)
+		}
+	}
+	for _, l := range current {
+		if w.lines[l] == nil {
+			p := &probe{ask: func() bool {
+				l.line.Ping()
+				return true
+			}, quit: make(chan struct{})}
+			w.lines[l] = p
+			p.start(w.every, w.quit)
+		}
+	}
 }
 
 // end returns when nothing more is fed. It does not wait for an answer that is outstanding.
@@ -79,12 +90,14 @@ func (w *watchdog) run() {
 }
 
 func (w *watchdog) feed() {
+	w.follow()
 	var stuck []string
-	for _, l := range w.lines {
-		if !l.recent(2 * w.every) {
+	for l, p := range w.lines {
+		if !p.recent(2 * w.every) {
 			stuck = append(stuck, l.name)
 		}
 	}
+	slices.Sort(stuck)
 	if names := strings.Join(stuck, ", "); names != w.stuck {
 		w.stuck = names
 		if names != "" {
@@ -108,6 +121,8 @@ func (p *probe) start(every time.Duration, quit <-chan struct{}) {
 			p.at.Store(int64(time.Since(p.began)))
 			select {
 			case <-quit:
+				return
+			case <-p.quit:
 				return
 			case <-tick.C:
 			}

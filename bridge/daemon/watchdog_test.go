@@ -13,7 +13,6 @@ import (
 
 	"clearback/bridge"
 	"clearback/bridge/relay"
-	"clearback/config"
 	"clearback/supervision"
 	"clearback/supervision/callrecord"
 )
@@ -29,7 +28,7 @@ func (noCalls) Probe()                             {}
 
 // idleLine is a line that runs until the test stops it.
 func idleLine(name string) *Line {
-	l := &Line{c: &config.Line{Name: name}, line: bridge.NewLine(bridge.LineOptions{
+	l := &Line{name: name, line: bridge.NewLine(bridge.LineOptions{
 		Name: name, Policy: supervision.DefaultPolicy(), Contact: relay.NoContact{}, Epoch: time.Now(),
 		Logger: zap.NewNop()})}
 	l.line.Start(noCalls{})
@@ -57,7 +56,9 @@ type watchdogBed struct {
 func newWatchdogBed(t *testing.T, emergency func() bool) *watchdogBed {
 	core, logs := observer.New(zap.InfoLevel)
 	b := &watchdogBed{lines: []*Line{idleLine("box-office"), idleLine("stage-door")}, logs: logs}
-	b.watchdog = newWatchdog(&Daemon{lines: b.lines}, Options{Logger: zap.New(core), Watchdog: 2500 * time.Millisecond,
+	d := &Daemon{}
+	d.lines.Store(&b.lines)
+	b.watchdog = newWatchdog(d, Options{Logger: zap.New(core), Watchdog: 2500 * time.Millisecond,
 		Notify: func(state string) {
 			assert.Equal(t, "WATCHDOG=1", state)
 			b.fed.Add(1)

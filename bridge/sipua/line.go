@@ -56,6 +56,9 @@ type Line struct {
 	refused       refusedCalls
 }
 
+// Name returns the line's name.
+func (l *Line) Name() string { return l.o.Name }
+
 // Offer sends an arrived call to the adapter.
 func (l *Line) Offer(call supervision.CallID) {
 	if c := l.a.call(call); c != nil {

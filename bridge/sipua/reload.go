@@ -134,11 +134,12 @@ func (a *Agent) Check(all []LineOptions) error {
 }
 
 // Change adds the lines of set, or replaces those of the same names, and removes others. It does so at a moment at
-// which none of them has a call or admits one, and at which commit, which must be quick, returns true. Otherwise, or if
+// which none of them has a call or admits one, and at which commit, which gets the added lines and must be quick, returns true. Otherwise, or if
 // ctx ends first, it changes nothing and reports false. The other lines are not touched. A replaced line keeps its
 // adapter's registration, if the adapter's user, password and addresses still fit. Its registration at the service ends
 // and is made anew. Change must not be called concurrently, nor once Unregister or Close has been called.
-func (a *Agent) Change(ctx context.Context, set []LineOptions, remove []string, commit func() bool) (bool, error) {
+func (a *Agent) Change(ctx context.Context, set []LineOptions, remove []string,
+	commit func(fresh []*Line) bool) (bool, error) {
 	gone, fresh, done := map[string]*Line{}, []*Line(nil), false
 	defer func() {
 		for _, l := range fresh {
@@ -163,6 +164,10 @@ func (a *Agent) Change(ctx context.Context, set []LineOptions, remove []string, 
 		}
 		fresh = append(fresh, l)
 	}
+	if len(fresh) == 0 && len(gone) == 0 {
+		a.admission.exclusive(ctx, func() { done = commit(nil) })
+		return done, nil
+	}
 	lines := slices.DeleteFunc(slices.Clone(a.all()), func(l *Line) bool { return gone[l.o.Name] != nil })
 	lines = append(lines, fresh...)
 	next, err := newDirectory(lines)
@@ -178,7 +183,8 @@ func (a *Agent) Change(ctx context.Context, set []LineOptions, remove []string, 
 	}
 	accounts := accountsOf(lines)
 	a.admission.exclusive(ctx, func() {
-		if slices.ContainsFunc(a.up(), func(c *call) bool { return gone[c.line.o.Name] != nil }) || !commit() {
+		if slices.ContainsFunc(a.up(), func(c *call) bool { return gone[c.line.o.Name] != nil }) ||
+			!commit(fresh) {
 			return
 		}
 		a.directory.Store(next)
@@ -197,7 +203,9 @@ func (a *Agent) Change(ctx context.Context, set []LineOptions, remove []string, 
 	}
 	for _, l := range fresh {
 		l.restoreUserAgent()
+		l.clients.Add(1) // whatever replaces this line waits for its predecessor too
 		a.clients.Go(func() {
+			defer l.clients.Done()
 			if old := gone[l.o.Name]; old != nil {
 				old.clients.Wait() // the service may allow one registration at a time
 			}

@@ -6,6 +6,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
+	"slices"
 	"sync"
 
 	"clearback/bridge/relay"
@@ -36,6 +38,7 @@ func (n NotClosed) String() string { return fmt.Sprintf("%s (%s): %v", n.Line, n
 
 // Set holds the contacts of all lines and the controllers behind them. It is safe for concurrent use.
 type Set struct {
+	mu       sync.Mutex // held to read or change the fields
 	contacts map[string]relay.Contact
 	boards   []openController
 }
@@ -50,6 +53,36 @@ func Open(cfg *config.Config, o Options) (*Set, error) {
 	}
 	s.start()
 	return s, nil
+}
+
+// Add makes the controllers that cfg has and starts them, and makes the contacts of its lines, beside those that the
+// set has already. If it returns an error, it has added nothing.
+func (s *Set) Add(cfg *config.Config, o Options) error {
+	more, err := Open(cfg, o)
+	if err != nil {
+		return err
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	maps.Copy(s.contacts, more.contacts)
+	s.boards = append(s.boards, more.boards...)
+	return nil
+}
+
+// Remove closes every contact of these controllers, waits for the confirmations until ctx ends, and then ends the
+// controllers. It returns the lines whose contact is not known to be closed.
+func (s *Set) Remove(ctx context.Context, controllers ...string) []NotClosed {
+	s.mu.Lock()
+	gone := &Set{}
+	s.boards = slices.DeleteFunc(slices.Clone(s.boards), func(b openController) bool {
+		is := slices.Contains(controllers, b.name)
+		if is {
+			gone.boards = append(gone.boards, b)
+		}
+		return is
+	})
+	s.mu.Unlock()
+	return gone.Shutdown(ctx)
 }
 
 func (s *Set) start() {
@@ -133,21 +166,27 @@ func Check(cfg *config.Config) error {
 
 // Contact returns the contact of a line, or nil if no line has that name. A line with `driver: none` has a
 // [relay.NoContact].
-func (s *Set) Contact(line string) relay.Contact { return s.contacts[line] }
+func (s *Set) Contact(line string) relay.Contact {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.contacts[line]
+}
 
 // Ready waits until every controller is connected and has been asked to close its contacts. If ctx ends first, the
 // error names each controller that is not ready.
 func (s *Set) Ready(ctx context.Context) error {
-	errs := make([]error, len(s.boards))
-	s.each(func(i int, b openController) { errs[i] = b.Ready(ctx) })
+	boards := s.all()
+	errs := make([]error, len(boards))
+	each(boards, func(i int, b openController) { errs[i] = b.Ready(ctx) })
 	return errors.Join(errs...)
 }
 
 // Shutdown closes every contact, waits for the confirmations until ctx ends, and then ends everything. It returns the
 // lines whose contact is not known to be closed.
 func (s *Set) Shutdown(ctx context.Context) []NotClosed {
-	parts := make([][]NotClosed, len(s.boards))
-	s.each(func(i int, b openController) {
+	boards := s.all()
+	parts := make([][]NotClosed, len(boards))
+	each(boards, func(i int, b openController) {
 		for _, n := range b.Shutdown(ctx) {
 			parts[i] = append(parts[i], NotClosed{Line: n.Contact, Controller: b.name, Err: n.Err})
 		}
@@ -159,10 +198,16 @@ func (s *Set) Shutdown(ctx context.Context) []NotClosed {
 	return all
 }
 
+func (s *Set) all() []openController {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.boards
+}
+
 // each runs f for all boards at the same time, so that a dead one does not delay the others.
-func (s *Set) each(f func(int, openController)) {
+func each(boards []openController, f func(int, openController)) {
 	var wg sync.WaitGroup
-	for i, b := range s.boards {
+	for i, b := range boards {
 		wg.Go(func() { f(i, b) })
 	}
 	wg.Wait()

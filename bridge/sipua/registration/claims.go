@@ -13,7 +13,7 @@ func (r *Registrar) Claimed(req *endpoint.Request) string {
 	if cred := r.credentials(req); cred != nil {
 		user = cred.Username
 	}
-	if a := r.byUser[user]; a != nil && user != "" {
+	if a := r.table().byUser[user]; a != nil && user != "" {
 		return a.Line
 	}
 	return ""
@@ -24,7 +24,7 @@ func (r *Registrar) Claimed(req *endpoint.Request) string {
 func (r *Registrar) Sources(line string) []netip.AddrPort {
 	lines := map[netip.AddrPort]int{}
 	var own []netip.AddrPort
-	for _, a := range r.accounts {
+	for _, a := range r.table().accounts {
 		a.mu.Lock()
 		at := []netip.AddrPort{a.binding.Destination}
 		if a.source != a.binding.Destination {

@@ -39,6 +39,6 @@ func TestSources(t *testing.T) {
 	assert.Empty(t, r.Sources("green-room"), "not registered")
 	assert.Empty(t, r.Sources("foyer"))
 	nat := netip.MustParseAddrPort("192.0.2.7:40000")
-	r.byLine["workshop"].source = nat
+	r.table().byLine["workshop"].source = nat
 	assert.Equal(t, []netip.AddrPort{netip.MustParseAddrPort("127.0.0.1:5062"), nat}, r.Sources("workshop"))
 }

@@ -167,6 +167,7 @@ var libraries = map[string][]string{
 	},
 	"golang.org/x/net": {"bridge/media"},
 	"golang.org/x/sys": {
+		"bridge/daemon", // the clock that a reload is reported with
 		"bridge/localaddr",
 		"bridge/media",
 		"bridge/relay",

@@ -36,8 +36,14 @@ func commands() []command {
 		{
 			group: groupServe, name: "run", setup: run,
 			short:   "Serve the lines until a signal ends it",
-			more:    "On SIGINT, SIGTERM or SIGHUP it ends the calls and closes every contact. A second signal ends it at once.",
+			more:    "On SIGINT or SIGTERM it ends the calls and closes every contact. A second signal ends it at once. On SIGHUP it loads its file again.",
 			example: "clearback run --config /etc/clearback/clearback.yaml",
+		},
+		{
+			group: groupServe, name: "reload", setup: reload,
+			short:   "Load the changed configuration file into the running daemon",
+			more:    "A line is changed once it is idle; other lines are not touched. A file with faults changes nothing.",
+			example: "clearback reload --config /etc/clearback/clearback.yaml",
 		},
 		{
 			group: groupServe, name: "relay", setup: relayAgent,

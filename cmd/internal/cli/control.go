@@ -123,6 +123,10 @@ func printDaemon(w io.Writer, d control.Daemon, now time.Time) {
 	for _, problem := range d.Problems {
 		fmt.Fprintf(w, "PROBLEM: %s\n", problem)
 	}
+	printWaiting(w, d.Waiting)
+	if d.Edited != "" {
+		fmt.Fprintln(w, d.Edited)
+	}
 	if d.Refused != nil {
 		fmt.Fprintf(w, "an adapter of no known line was %s\n", refusalWords(d.Refused, now))
 	}
@@ -133,6 +137,20 @@ func printDaemon(w io.Writer, d control.Daemon, now time.Time) {
 	}
 	if d.Journal.Path == "" {
 		fmt.Fprintln(w, "journal: none; nothing is recorded (journal.file)")
+	}
+}
+
+// printWaiting prints a line for each change that waits.
+func printWaiting(w io.Writer, all []control.Waiting) {
+	for _, one := range all {
+		what := "it is " + one.Change + " when idle"
+		if one.Change == "controller" {
+			what = "its controller is replaced when idle"
+		}
+		if one.Line != "" {
+			what = one.Line + ": " + what
+		}
+		fmt.Fprintf(w, "%s (%s)\n", what, one.Why)
 	}
 }
 

@@ -88,6 +88,9 @@ func (e *env) writeInterval(ctx context.Context, k *control.Client, path string,
 			err))
 	default:
 		fmt.Fprintf(e.Out, "%s: in use from now on\n", l.Name)
+		if d, err := k.Daemon(ctx); err == nil && d.Edited != "" { // somebody's own edit, which was kept
+			fmt.Fprintln(e.Out, d.Edited)
+		}
 	}
 	return ExitOK
 }

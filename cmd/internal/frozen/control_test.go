@@ -34,6 +34,11 @@ type backend struct {
 
 func (b *backend) Daemon() control.Daemon { return b.daemon }
 
+func (b *backend) Reload() (control.Reload, error) {
+	b.calls.printf("reload\n")
+	return full[control.Reload](b.t), nil
+}
+
 func (b *backend) Pulse(_ context.Context, line string, d time.Duration) (control.Pulse, error) {
 	b.calls.printf("pulse %s %s\n", line, d)
 	return full[control.Pulse](b.t), nil
@@ -137,6 +142,9 @@ func TestControlSocket(t *testing.T) {
 	for _, r := range [][3]string{
 		{"GET", "/v1/daemon", ""},
 		{"POST", "/v1/daemon", ""},
+		{"POST", "/v1/reload", ""},
+		{"POST", "/v1/reload", `{"file":"another"}`},
+		{"GET", "/v1/reload", ""},
 		{"POST", "/v1/lines/box-office/pulse", ""},
 		{"POST", "/v1/lines/box-office/pulse", `{"interval_ms":700}`},
 		{"POST", "/v1/lines/box-office/pulse", `{"interval_ms":700,"loud":true}`},
@@ -163,7 +171,7 @@ func TestControlSocket(t *testing.T) {
 	}
 	for _, word := range []string{
 		control.ReasonNoLine, control.ReasonBadBody, control.ReasonRefused, control.ReasonStopped, control.ReasonBusy,
-		control.ReasonFailed,
+		control.ReasonFailed, control.ReasonFaults, control.ReasonRestart,
 		control.ReasonNoPath, control.ReasonNoVersion,
 	} {
 		b.refuses = &control.Error{Code: http.StatusConflict, Reason: word, Text: "why, and what to do"}

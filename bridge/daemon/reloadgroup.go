@@ -1,0 +1,422 @@
+package daemon
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"reflect"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"go.uber.org/zap"
+
+	"clearback/bridge/relay"
+	"clearback/bridge/relay/drivers"
+	"clearback/bridge/sipua"
+	"clearback/config"
+	"clearback/supervision"
+)
+
+// lineChange is what a reload does with a line.
+type lineChange string
+
+const (
+	added   lineChange = "added"
+	changed lineChange = "changed"
+	removed lineChange = "removed"
+	moved   lineChange = "controller" // the line stays as it is, and its controller is replaced
+)
+
+// group is a part of a reload that can only be carried out as a whole. A driver gets its contacts when it starts, so a
+// controller that changes, or that gets or loses a line, is replaced. All its lines have to be idle for that, also
+// those that stay as they are.
+type group struct {
+	c *config.Config // the file
+	// lines are the names of all lines concerned, controllers those of the controllers to be replaced.
+	lines, controllers []string
+	change             map[string]lineChange
+}
+
+// groups returns what has to be done until the daemon is what c describes. r.mu is held.
+func (r *reloads) groups(c *config.Config) []*group {
+	is, will := map[string]*config.Line{}, map[string]*config.Line{}
+	for _, l := range r.d.all() {
+		is[l.name] = l.Config()
+	}
+	for i := range c.Lines {
+		will[c.Lines[i].Name] = &c.Lines[i]
+	}
+	replaced := r.replacedControllers(c, is, will)
+	byController := map[string]*group{}
+	var all []*group
+	join := func(g *group, controller string) {
+		other := byController[controller]
+		if other == g {
+			return
+		}
+		if other != nil {
+			all = slices.DeleteFunc(all, func(x *group) bool { return x == other })
+			g.lines, g.controllers = append(g.lines, other.lines...), append(g.controllers, other.controllers...)
+			for name, change := range other.change {
+				g.change[name] = change
+			}
+		} else {
+			g.controllers = append(g.controllers, controller)
+		}
+		for _, name := range g.controllers {
+			byController[name] = g
+		}
+	}
+	add := func(line string, change lineChange, controllers ...string) {
+		g := &group{c: c, change: map[string]lineChange{}}
+		for _, name := range controllers {
+			if replaced[name] {
+				join(g, name)
+			}
+		}
+		if change != "" {
+			g.change[line] = change
+		}
+		if change != "" || len(g.controllers) > 0 {
+			g.lines = append(g.lines, line)
+			all = append(all, g)
+		}
+	}
+	for name, now := range is {
+		switch next := will[name]; {
+		case next == nil:
+			add(name, removed, now.Contact.Controller)
+		case !reflect.DeepEqual(now, next):
+			add(name, changed, now.Contact.Controller, next.Contact.Controller)
+		default:
+			add(name, "", now.Contact.Controller)
+		}
+	}
+	for name, next := range will {
+		if is[name] == nil {
+			add(name, added, next.Contact.Controller)
+		}
+	}
+	for name := range replaced {
+		if byController[name] == nil { // without a line
+			all = append(all, &group{c: c, controllers: []string{name}, change: map[string]lineChange{}})
+		}
+	}
+	return all
+}
+
+// replacedControllers returns the controllers that have to be started, replaced or ended.
+func (r *reloads) replacedControllers(c *config.Config, is, will map[string]*config.Line) map[string]bool {
+	contacts := func(lines map[string]*config.Line, controller string) map[string]config.Contact {
+		all := map[string]config.Contact{}
+		for name, l := range lines {
+			if l.Contact.Controller == controller {
+				all[name] = l.Contact
+			}
+		}
+		return all
+	}
+	replaced, next := map[string]bool{}, map[string]*config.Controller{}
+	for i := range c.Controllers {
+		next[c.Controllers[i].Name] = &c.Controllers[i]
+	}
+	for name, now := range next {
+		replaced[name] = !reflect.DeepEqual(r.controllers[name], now) ||
+			!reflect.DeepEqual(contacts(is, name), contacts(will, name))
+	}
+	for name := range r.controllers {
+		replaced[name] = replaced[name] || next[name] == nil
+	}
+	for name, is := range replaced {
+		if !is {
+			delete(replaced, name)
+		}
+	}
+	return replaced
+}
+
+const (
+	// closeBeforeChange is how long a change waits for the confirmation that the contacts concerned are closed. Our own
+	// number: the longest time-out of one request is 10 s, but a controller that works answers within a second.
+	closeBeforeChange = time.Second
+	// admissionWait is how long a change waits for calls that are being admitted, which takes milliseconds. Our own
+	// number.
+	admissionWait = time.Second
+)
+
+// applyGroup carries out a group if all its lines are idle and all contacts that it takes away are known to be closed.
+// Otherwise it changes nothing and returns what it waits for. r.mu is held.
+func (r *reloads) applyGroup(g *group) (why string) {
+	var lines []*Line
+	for _, l := range r.d.all() {
+		if slices.Contains(g.lines, l.name) {
+			lines = append(lines, l)
+		}
+	}
+	for _, l := range lines {
+		if why := l.beginChange(); why != "" {
+			return why
+		}
+		defer l.endChange()
+	}
+	ctx, cancel := context.WithCancel(context.Background())
+	defer cancel()
+	go func() {
+		select {
+		case <-r.d.ending:
+			cancel()
+		case <-ctx.Done():
+		}
+	}()
+	if why := r.closeFirst(ctx, g, lines); why != "" {
+		return why
+	}
+	next, err := r.nextLines(g)
+	if err != nil {
+		return err.Error()
+	}
+	done, err := r.swap(ctx, g, lines, next)
+	switch {
+	case err != nil:
+		return err.Error()
+	case !done:
+		return "a call is beginning"
+	}
+	for _, l := range next {
+		if l.is == nil {
+			l.line.line.Start(l.line.SIP())
+		}
+	}
+	for _, l := range lines {
+		if g.change[l.name] == removed {
+			l.end("a reload has removed the line")
+			l.line.Stop()
+		}
+	}
+	return r.replaceControllers(g, next)
+}
+
+// closeFirst closes every contact of the controllers that are to be replaced, through the controllers that have them
+// now.
+func (r *reloads) closeFirst(ctx context.Context, g *group, lines []*Line) (why string) {
+	ctx, cancel := context.WithTimeout(ctx, r.closeFor)
+	defer cancel()
+	errs := make([]error, len(lines))
+	var all sync.WaitGroup
+	for i, l := range lines {
+		if name := l.Config().Contact.Controller; r.controllers[name] != nil && slices.Contains(g.controllers, name) {
+			all.Go(func() { errs[i] = l.Contact().Close(ctx) })
+		}
+	}
+	all.Wait()
+	for i, err := range errs {
+		if err != nil {
+			return fmt.Sprintf("the contact of %s is not known closed: %s; make its controller answer, or restart the daemon",
+				lines[i].name, cmpError(err))
+		}
+	}
+	return ""
+}
+
+// cmpError returns the text of an error without the context's own words.
+func cmpError(err error) string {
+	if errors.Is(err, context.DeadlineExceeded) {
+		return "no confirmation in time"
+	}
+	return err.Error()
+}
+
+// nextLine is a line of a group as it will be.
+type nextLine struct {
+	is   *config.Line // nil: it is added
+	will *config.Line
+	line *Line
+	sip  *sipua.LineOptions // nil: the user agent's line stays
+}
+
+// nextLines returns the lines of the group that remain or are added, without changing anything.
+func (r *reloads) nextLines(g *group) (all []nextLine, err error) {
+	for i := range g.c.Lines {
+		will := &g.c.Lines[i]
+		if !slices.Contains(g.lines, will.Name) {
+			continue
+		}
+		n := nextLine{will: will, line: r.d.Line(will.Name)}
+		var o sipua.LineOptions
+		switch {
+		case n.line == nil:
+			n.line, o, err = r.d.makeLine(g.c, will, contactFor(will))
+			n.sip = &o
+		case !reflect.DeepEqual(sipPart(n.line.Config()), sipPart(will)):
+			n.is = n.line.Config()
+			o, err = n.line.sipOptions(g.c, will)
+			n.sip = &o
+		default:
+			n.is = n.line.Config()
+		}
+		if err != nil {
+			return nil, err
+		}
+		all = append(all, n)
+	}
+	return all, nil
+}
+
+// contactFor returns the contact of a line until its controller is started.
+func contactFor(l *config.Line) relay.Contact {
+	if l.Contact.Driver == config.DriverNone {
+		return relay.NoContact{}
+	}
+	return unopenedContact{fmt.Errorf("%w: controller %s is not started", relay.ErrUnreachable, l.Contact.Controller)}
+}
+
+// sipPart returns a copy of a line's configuration without what the user agent does not need.
+func sipPart(l *config.Line) *config.Line {
+	c := *l
+	c.Contact, c.Equipment, c.Location, c.AcceptCuttingIntoDialling = config.Contact{}, config.Equipment{}, "", false
+	c.Verify = config.Verify{OffHookNumber: l.Verify.OffHookNumber}
+	c.Policy = supervision.Policy{LifeSafety: l.Policy.LifeSafety}
+	return &c
+}
+
+// swap exchanges the lines of a group at a moment at which none of them has a call or admits one.
+func (r *reloads) swap(ctx context.Context, g *group, lines []*Line, next []nextLine) (done bool, err error) {
+	ctx, cancel := context.WithTimeout(ctx, admissionWait)
+	defer cancel()
+	var set []sipua.LineOptions
+	for _, n := range next {
+		if n.sip != nil {
+			set = append(set, *n.sip)
+		}
+	}
+	var remove []string
+	for name, change := range g.change {
+		if change == removed {
+			remove = append(remove, name)
+		}
+	}
+	return r.d.agent.Change(ctx, set, remove, func(ports []*sipua.Line) bool {
+		for _, l := range lines {
+			if !l.line.Idle() {
+				return false
+			}
+		}
+		for _, n := range next {
+			n.line.setParts(func(p *parts) { p.c = n.will })
+		}
+		for _, port := range ports {
+			for _, n := range next {
+				if n.will.Name == port.Name() {
+					n.line.setParts(func(p *parts) { p.port = port })
+					if n.is != nil {
+						n.line.line.SetCalls(port)
+					}
+				}
+			}
+		}
+		for _, n := range next {
+			if n.is != nil {
+				n.line.changePolicy(n.is, n.will)
+			}
+		}
+		r.publish(g, next)
+		return true
+	})
+}
+
+// publish replaces the daemon's list of lines, in the order of the file. Removed lines that wait come last.
+func (r *reloads) publish(g *group, next []nextLine) {
+	all := slices.DeleteFunc(slices.Clone(r.d.all()), func(l *Line) bool { return g.change[l.name] == removed })
+	for _, n := range next {
+		if n.is == nil {
+			all = append(all, n.line)
+		}
+	}
+	place := func(l *Line) int {
+		if i := lineIndex(g.c, l.name); i >= 0 {
+			return i
+		}
+		return len(g.c.Lines)
+	}
+	slices.SortStableFunc(all, func(a, b *Line) int { return place(a) - place(b) })
+	r.d.lines.Store(&all)
+}
+
+// replaceControllers ends the group's controllers and starts them anew, with the contacts that they have now. It
+// returns why a controller could not be started; the lines are served without it, and the start is tried again.
+func (r *reloads) replaceControllers(g *group, next []nextLine) (why string) {
+	var ending []string
+	for _, name := range g.controllers {
+		if r.controllers[name] != nil {
+			ending = append(ending, name)
+			delete(r.controllers, name)
+		}
+	}
+	ctx, cancel := context.WithTimeout(context.Background(), closeBeforeChange)
+	defer cancel()
+	for _, left := range r.d.contacts.Remove(ctx, ending...) { // closeFirst saw it closed, and nothing has opened it since
+		r.d.log.Error("a contact is not known closed after its controller was ended: go and look",
+			zap.String("line", left.Line), zap.String("controller", left.Controller), zap.Error(left.Err))
+	}
+	part := *g.c
+	part.Controllers, part.Lines = nil, nil
+	for i := range g.c.Controllers {
+		if slices.Contains(g.controllers, g.c.Controllers[i].Name) {
+			part.Controllers = append(part.Controllers, g.c.Controllers[i])
+		}
+	}
+	for i := range g.c.Lines {
+		if slices.Contains(g.controllers, g.c.Lines[i].Contact.Controller) {
+			part.Lines = append(part.Lines, g.c.Lines[i])
+		}
+	}
+	err := r.d.contacts.Add(&part, r.d.driverOptions())
+	if err == nil {
+		for i := range part.Controllers {
+			r.controllers[part.Controllers[i].Name] = &part.Controllers[i]
+		}
+	} else {
+		why = fmt.Sprintf("no contact, since %s cannot be started: %v", strings.Join(g.controllers, ", "), err)
+	}
+	for _, n := range next {
+		contact := contactFor(n.will)
+		switch name := n.will.Contact.Controller; {
+		case n.will.Contact.Driver == config.DriverNone:
+		case slices.Contains(g.controllers, name) && err != nil:
+			contact = unopenedContact{fmt.Errorf("%w: %w", relay.ErrUnreachable, err)}
+		default:
+			contact = r.d.contacts.Contact(n.will.Name)
+		}
+		n.line.changeContact(contact)
+	}
+	return why
+}
+
+// unopenedContact is the contact of a line whose controller could not be started.
+type unopenedContact struct{ err error }
+
+// Interrupt implements relay.Contact.
+func (c unopenedContact) Interrupt(context.Context, relay.Interruption) relay.Result {
+	return relay.Result{Outcome: relay.Refused, Err: c.err}
+}
+
+// Close implements relay.Contact.
+func (c unopenedContact) Close(ctx context.Context) error {
+	<-ctx.Done()
+	return c.err
+}
+
+// Kind implements relay.Contact.
+func (unopenedContact) Kind() relay.Kind { return relay.KindNone }
+
+// unopened returns the lines whose contact could not be opened, and so was not closed either.
+func (d *Daemon) unopened() (left []drivers.NotClosed) {
+	for _, l := range d.all() {
+		if c, is := l.Contact().(unopenedContact); is {
+			left = append(left, drivers.NotClosed{Line: l.name, Controller: l.Config().Contact.Controller, Err: c.err})
+		}
+	}
+	return left
+}
