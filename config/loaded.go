@@ -51,7 +51,8 @@ func (c *Config) WithTuned(line string, interval time.Duration) (tuned *Config, 
 		out.Lines = slices.Clone(from.Lines)
 		l := &out.Lines[at]
 		l.Policy.Interval, l.Policy.Steps = is.Policy.Interval, is.Policy.Steps
-		l.Equipment.CardReleaseMin, l.Equipment.CardReleaseMax = is.Equipment.CardReleaseMin, is.Equipment.CardReleaseMax
+		e := &is.Equipment
+		l.Equipment.CardReleaseMin, l.Equipment.CardReleaseMax = e.CardReleaseMin, e.CardReleaseMax
 		return &out
 	}
 	if !reflect.DeepEqual(take(before.config), after.config) {

@@ -69,11 +69,6 @@ func (h *fakeBackend) list() []string {
 
 func (h *fakeBackend) Daemon() Daemon { return h.daemon }
 
-func (h *fakeBackend) Reload() (Reload, error) {
-	h.note("reload")
-	return Reload{Changed: []string{"box-office"}}, h.result()
-}
-
 func (h *fakeBackend) Pulse(ctx context.Context, line string, d time.Duration) (Pulse, error) {
 	h.note("pulse", line, d.String())
 	if h.pulse != nil {

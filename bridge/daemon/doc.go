@@ -5,6 +5,9 @@
 //	daemon.go     the start: what is opened, and in which order
 //	shutdown.go   the end, in order; the loops close last (invariant 9)
 //	run.go        start, signals and end; what the service manager is told
+//	reload.go     a changed file is loaded: what is possible, what waits
+//	reloadgroup.go  one part of a reload: lines and the controllers that they share
+//	reloadline.go a line that a reload changes
 //	watchdog.go   the service manager's watchdog, fed only while every line runs
 //	options.go    from the configuration to the options of the other packages
 //	line.go       the state of a line beside its machine: calls, incidents, what the journal saved, the tuning session

@@ -24,8 +24,8 @@ import (
 // retryChanges is how often a change that waits for its lines is tried again. Our own number.
 const retryChanges = 200 * time.Millisecond
 
-// awaitControllers is how long a reload waits for the controllers to be connected, so that an opening by hand right after
-// it succeeds. Our own number.
+// awaitControllers is how long a reload waits for the controllers to be connected, so that an opening by hand right
+// after it succeeds. Our own number.
 const awaitControllers = 500 * time.Millisecond
 
 // reloads loads the configuration file again while the daemon runs (SAFETY.md S110 to S112). A file with a fault, or
@@ -172,6 +172,8 @@ func (r *reloads) load() (out control.Reload, err error) {
 	}
 	r.loaded.Store(c)
 	groups := r.groups(c)
+	out = control.Reload{Added: []string{}, Changed: []string{}, Removed: []string{}, Kept: []string{},
+		Controllers: []string{}}
 	for i := range c.Lines {
 		if !slices.ContainsFunc(groups, func(g *group) bool { return g.change[c.Lines[i].Name] != "" }) {
 			out.Kept = append(out.Kept, c.Lines[i].Name)
@@ -266,7 +268,7 @@ func (r *reloads) logWaiting(now []control.Waiting) {
 	for _, w := range now {
 		if !slices.Contains(before, w) {
 			r.d.log.Info("the change of a line waits", zap.String("line", w.Line), zap.String("change", w.Change),
-				zap.String("reason", w.Why))
+				zap.String("because", w.Why))
 		}
 	}
 }

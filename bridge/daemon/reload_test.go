@@ -71,11 +71,12 @@ func newReloadBed(t *testing.T, lines ...bedLine) *reloadBed {
 	b.write(lines...)
 	core, logs := observer.New(zap.InfoLevel)
 	b.logs = logs
-	d, err := Start(daemontest.Load(t, b.path), Options{Path: b.path, Logger: zap.New(core), closeFor: 100 * time.Millisecond, Notify: func(state string) {
-		b.mu.Lock()
-		defer b.mu.Unlock()
-		b.states = append(b.states, state)
-	}})
+	d, err := Start(daemontest.Load(t, b.path), Options{Path: b.path, Logger: zap.New(core),
+		closeFor: 100 * time.Millisecond, Notify: func(state string) {
+			b.mu.Lock()
+			defer b.mu.Unlock()
+			b.states = append(b.states, state)
+		}})
 	require.NoError(t, err)
 	b.d = d
 	t.Cleanup(func() { d.Shutdown(t.Context()) })

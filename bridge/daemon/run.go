@@ -13,10 +13,10 @@ import (
 	"clearback/config"
 )
 
-// Run starts a daemon and runs it until the first signal other than SIGHUP, which reloads the file. A second signal shortens the wait for the contacts and ends
-// all other waits. Run reports its states to o.Notify, which must not be nil, and feeds the service manager's watchdog.
-// It returns the lines whose contact is not known to be closed. An error means that the daemon could not start; see
-// [Start].
+// Run starts a daemon and runs it until the first signal other than SIGHUP, which reloads the file. A second signal
+// shortens the wait for the contacts and ends all other waits. Run reports its states to o.Notify, which must not be
+// nil, and feeds the service manager's watchdog. It returns the lines whose contact is not known to be closed. An error
+// means that the daemon could not start; see [Start].
 func Run(c *config.Config, o Options, signals <-chan os.Signal) ([]drivers.NotClosed, error) {
 	began := time.Now()
 	d, err := Start(c, o)

@@ -13,26 +13,6 @@ import (
 
 // This file decides who may send requests outside a dialog on the service's side.
 
-// knownAddresses returns the addresses that the configuration gives for the lines on this socket. The endpoint never
-// treats them as strangers.
-func (s *socket) knownAddresses(lines []*Line) []netip.Prefix {
-	var all []netip.Prefix
-	for _, l := range lines {
-		if l.adapter == s {
-			all = append(all, l.o.AdapterAllow...)
-			if l.o.AdapterFixed != nil {
-				all = appendHost(all, l.o.AdapterFixed.Host)
-			}
-		}
-		if l.service == s {
-			for _, at := range l.accounts {
-				all = append(append(all, at.from...), at.literals()...)
-			}
-		}
-	}
-	return all
-}
-
 // accountFor returns the account that a request outside a dialog is for. It returns nil if the request is for no
 // account, or comes from an address that the account does not allow.
 func (s *socket) accountFor(r *endpoint.Request) *account {
@@ -60,21 +40,12 @@ func (s *socket) fromUnknownSource(r *endpoint.Request) bool {
 	}
 	if at := s.served().tokens[r.Recipient.User]; at != nil {
 		at.sourceRefusals.report(at.log, r)
-	} else if containsAddr(s.served().sources, from) || !s.served().knownSourcesOnly && s.unknownReplies.take(time.Now()) {
+	} else if now := s.served(); containsAddr(now.sources, from) ||
+		!now.knownSourcesOnly && s.unknownReplies.take(time.Now()) {
 		return false
 	}
 	s.a.counts.unknownSources.Add(1)
 	r.Drop()
-	return true
-}
-
-// everySourceKnown reports whether every account on this socket has a list of the addresses that its calls come from.
-func everySourceKnown(tokens map[string]*account) bool {
-	for _, at := range tokens {
-		if at.from == nil {
-			return false
-		}
-	}
 	return true
 }
 

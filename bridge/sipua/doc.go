@@ -60,6 +60,8 @@
 //
 //	agent.go                   start and end
 //	socket.go                  routing of requests; is a call an emergency call, and which digits pass: identifyAdapterCall
+//	socket_lines.go            which lines a socket serves, and the addresses that it therefore knows
+//	reload.go                  adding, replacing and removing lines
 //	account.go                 accounts at the services
 //	account_keepalive.go       a service that restarts
 //	account_renew.go           a machine that slept, or whose network was away

@@ -43,8 +43,8 @@ func (a *Agent) newLine(o LineOptions) (*Line, error) {
 	}
 	for _, at := range l.accounts {
 		if !at.Register && at.from == nil {
-			return nil, fmt.Errorf("line %s: it does not register at %s, and neither registrar nor proxy is an address; list the addresses that its calls come from",
-				l.o.Name, at.Registrar.Host)
+			return nil, fmt.Errorf("line %s: it does not register at %s, and neither registrar nor proxy is an address; "+
+				"list the addresses that its calls come from", l.o.Name, at.Registrar.Host)
 		}
 	}
 	if l.o.Relay && a.media == nil {
@@ -134,10 +134,11 @@ func (a *Agent) Check(all []LineOptions) error {
 }
 
 // Change adds the lines of set, or replaces those of the same names, and removes others. It does so at a moment at
-// which none of them has a call or admits one, and at which commit, which gets the added lines and must be quick, returns true. Otherwise, or if
-// ctx ends first, it changes nothing and reports false. The other lines are not touched. A replaced line keeps its
-// adapter's registration, if the adapter's user, password and addresses still fit. Its registration at the service ends
-// and is made anew. Change must not be called concurrently, nor once Unregister or Close has been called.
+// which none of them has a call or admits one, and at which commit returns true. commit gets the new lines and must be
+// quick. Otherwise, or if ctx ends first, Change changes nothing and reports false. The other lines are not touched. A
+// replaced line keeps its adapter's registration, if the adapter's user, password and addresses still fit. Its
+// registration at the service ends and is made anew. Change must not be called concurrently, nor once Unregister or
+// Close has been called.
 func (a *Agent) Change(ctx context.Context, set []LineOptions, remove []string,
 	commit func(fresh []*Line) bool) (bool, error) {
 	gone, fresh, done := map[string]*Line{}, []*Line(nil), false

@@ -118,7 +118,7 @@ var testsMay = map[string][]string{
 	"bridge/sipua/callflow": {"bridge", "bridge/media", "bridge/relay", "bridge/relay/relaytest",
 		"bridge/sipua", "bridge/sipua/conformance", "bridge/sipua/uatest", "supervision",
 		"supervision/callrecord"},
-	"bridge/daemon": {"bridge/daemon/daemontest", "bridge/sipua/uatest"},
+	"bridge/daemon": {"bridge/daemon/daemontest", "bridge/relay/modbus/modbustest", "bridge/sipua/uatest"},
 	"bridge/testcall": {"bridge", "bridge/loopbacktest", "bridge/media", "bridge/relay",
 		"bridge/relay/relaytest", "bridge/sipua", "bridge/sipua/uatest"},
 	"cmd/internal/figures": {"bridge/loopbacktest", "bridge/programtest"},

@@ -16,8 +16,8 @@ import (
 
 // commands are all commands, as the user types them.
 var commands = []string{
-	"run", "check", "lines", "calls", "explain", "window", "tune", "keep", "pulse", "rehearse", "close", "relay",
-	"setup", "version",
+	"run", "reload", "check", "lines", "calls", "explain", "window", "tune", "keep", "pulse", "rehearse", "close",
+	"relay", "setup", "version",
 }
 
 // flagLine matches a flag in the help of a command. The second group matches if the flag takes a value.
@@ -107,6 +107,10 @@ run --config missing.yaml
 run --config faults.yaml
 run --loudly
 run more
+reload
+reload --config faults.yaml
+reload --config missing.yaml
+reload more
 check
 check clearback.yaml
 check faults.yaml

@@ -84,6 +84,7 @@ func TestPackages(t *testing.T) {
 		{"first installation starts nothing", firstInstallation},
 		{"the unfinished file fails once", unfinishedFile},
 		{"serving", serving},
+		{"a reload keeps the process", reloading},
 		{"a daemon that was killed serves again", killedDaemon},
 		{"a daemon that hangs is started again", hangingDaemon},
 		{"a line is added as the guide says", addedLine},
@@ -147,6 +148,31 @@ func serving(t *testing.T, b *box) {
 	// The daemon's files belong to nobody else.
 	equal(t, b.must(t, "stat -c '%a %U' /var/lib/clearback /var/lib/clearback/journal.db /run/clearback/control"),
 		"750 clearback\n640 clearback\n660 clearback", "the daemon's files")
+}
+
+// SAFETY.md S110 and S111.
+func reloading(t *testing.T, b *box) {
+	const file, hasRoom = "/etc/clearback/clearback.yaml", "clearback lines | grep -q '^green-room '"
+	pid := b.show(t, "clearback", "MainPID")
+	b.write(t, file, daemonFile+`  - name: green-room
+    adapter: {user: green-room, contact: "sip:green-room@127.0.0.1:5064"}
+    service: {registrar: "sip:127.0.0.1:5080", user: "5550102", register: false}
+    contact: {driver: none}
+`, 0o644)
+	contains(t, b.must(t, "clearback lines"), file+" was edited and is not loaded")
+	b.must(t, "systemctl reload clearback")
+	b.must(t, hasRoom)
+	b.must(t, "sed -i 's/^country: .*/country: UK/' "+file)
+	b.fails(t, "systemctl reload clearback")
+	contains(t, b.must(t, "journalctl -o cat --no-pager -u clearback -n 50"), "clearback.yaml:1:10: country",
+		"the daemon continues with what it has loaded")
+	b.must(t, hasRoom)
+	b.serves(t)
+	b.write(t, file, daemonFile, 0o644)
+	b.must(t, "systemctl kill -s HUP --kill-who=main clearback")
+	b.await(t, "! "+hasRoom)
+	b.serves(t)
+	equal(t, b.show(t, "clearback", "MainPID"), pid, "the process")
 }
 
 // serves checks that the daemon serves its line and reaches its contact.
