@@ -1,6 +1,7 @@
 package cli
 
 import (
+	"cmp"
 	"fmt"
 	"io"
 	"strings"
@@ -140,17 +141,12 @@ func printDaemon(w io.Writer, d control.Daemon, now time.Time) {
 	}
 }
 
-// printWaiting prints a line for each change that waits.
+// printWaiting prints a line for each change of a reload that waits.
 func printWaiting(w io.Writer, all []control.Waiting) {
 	for _, one := range all {
-		what := "it is " + one.Change + " when idle"
-		if one.Change == "controller" {
-			what = "its controller is replaced when idle"
-		}
-		if one.Line != "" {
-			what = one.Line + ": " + what
-		}
-		fmt.Fprintf(w, "%s (%s)\n", what, one.Why)
+		what := map[string]string{"added": "waits to be added", "removed": "waits to be removed",
+			"controller": "its controller waits to be replaced"}[one.Change]
+		fmt.Fprintf(w, "%s: %s: %s\n", cmp.Or(one.Line, "a controller"), cmp.Or(what, "the change waits"), one.Why)
 	}
 }
 
