@@ -50,21 +50,19 @@ func lines(f *pflag.FlagSet) action {
 	asJSON := f.Bool("json", false, "print the daemon's answer as JSON")
 	wide := wideFlag(f)
 	return func(e *env, _ []string) int {
-		c, code, ok := e.settings(*path)
-		if !ok {
-			return code
-		}
-		k, code, ok := e.client(c, *path)
+		k, faults, code, ok := e.clientInSpite(*path)
 		if !ok {
 			return code
 		}
 		ctx, cancel := e.within(controlTimeout)
 		defer cancel()
 		d, err := k.Daemon(ctx)
-		if err != nil {
+		switch {
+		case err != nil && len(faults) > 0:
+			return e.faulty(faults.String())
+		case err != nil:
 			return e.failed(err)
-		}
-		if *asJSON {
+		case *asJSON:
 			return e.asJSON(d)
 		}
 		printDaemon(e.table(*wide), d, time.Now())

@@ -11,20 +11,12 @@ import (
 	"clearback/config"
 )
 
-// reload is the command `reload`. The daemon reads the file; this command only looks up the control socket in it, which
-// works in spite of most faults.
+// reload is the command `reload`. The daemon reads the file; the command only looks up the control socket in it.
 func reload(f *pflag.FlagSet) action {
 	path := configFlag(f)
 	asJSON := f.Bool("json", false, "print the daemon's answer as JSON")
 	return func(e *env, _ []string) int {
-		c, faults, err := config.LoadForClosing(*path)
-		if err != nil {
-			return e.fault("%v; name the file with --config or %s", err, configVariable)
-		}
-		if c == nil {
-			return e.faulty(faults.String())
-		}
-		k, code, ok := e.client(c, *path)
+		k, faults, code, ok := e.clientInSpite(*path)
 		if !ok {
 			return code
 		}
@@ -51,9 +43,23 @@ func reload(f *pflag.FlagSet) action {
 	}
 }
 
+// clientInSpite returns a client of the running daemon in spite of faults in the file, unless it finds no socket in it.
+// It returns the faults, for the case that no daemon answers.
+func (e *env) clientInSpite(path string) (k *control.Client, faults config.Faults, code int, ok bool) {
+	c, faults, err := config.LoadForClosing(path)
+	switch {
+	case err != nil:
+		return nil, nil, e.fault("%v; name the file with --config or %s", err, configVariable), false
+	case c == nil || c.Control.Socket == "" && len(faults) > 0:
+		return nil, nil, e.faulty(faults.String()), false
+	}
+	k, code, ok = e.client(c, path)
+	return k, faults, code, ok
+}
+
 // faulty prints faults, one per line, and returns the exit code for a faulty file that the daemon has not loaded.
 func (e *env) faulty(faults string) int {
-	fmt.Fprintf(e.Err, "%s\nclearback: nothing was changed; the daemon continues with what it has loaded\n",
+	fmt.Fprintf(e.Err, "%s\nclearback: the file is not loaded; a running daemon continues with what it has\n",
 		strings.TrimSpace(faults))
 	return ExitFaults
 }
