@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"net/http"
 	"slices"
 	"strings"
@@ -242,7 +243,7 @@ func (r *reloads) possible(c *config.Config) error {
 // r.mu is held.
 func (r *reloads) apply(groups []*group) {
 	waiting := []control.Waiting{}
-	for _, g := range groups {
+	for _, g := range r.together(groups) {
 		if why := r.applyGroup(g); why != "" {
 			for _, name := range g.lines {
 				waiting = append(waiting, control.Waiting{Line: name, Change: string(cmp.Or(g.change[name], moved)),
@@ -260,6 +261,30 @@ func (r *reloads) apply(groups []*group) {
 		r.retrying = true
 		r.work.Go(r.retry)
 	}
+}
+
+// together makes one group of those that concern idle lines and no controller, so that many lines change at once.
+func (r *reloads) together(groups []*group) (all []*group) {
+	one := &group{change: map[string]lineChange{}}
+	for _, g := range groups {
+		if len(g.controllers) > 0 || slices.ContainsFunc(g.lines, func(name string) bool {
+			l := r.d.Line(name)
+			if l == nil || l.beginChange() != "" {
+				return l != nil
+			}
+			l.endChange()
+			return false
+		}) {
+			all = append(all, g)
+			continue
+		}
+		one.c, one.lines = g.c, append(one.lines, g.lines...)
+		maps.Copy(one.change, g.change)
+	}
+	if len(one.lines) > 0 {
+		all = append(all, one)
+	}
+	return all
 }
 
 // logWaiting logs each change that waits for something new.

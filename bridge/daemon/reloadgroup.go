@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"reflect"
 	"slices"
 	"strings"
@@ -59,9 +60,7 @@ func (r *reloads) groups(c *config.Config) []*group {
 		if other != nil {
 			all = slices.DeleteFunc(all, func(x *group) bool { return x == other })
 			g.lines, g.controllers = append(g.lines, other.lines...), append(g.controllers, other.controllers...)
-			for name, change := range other.change {
-				g.change[name] = change
-			}
+			maps.Copy(g.change, other.change)
 		} else {
 			g.controllers = append(g.controllers, controller)
 		}

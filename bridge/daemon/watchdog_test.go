@@ -48,6 +48,7 @@ func stick(l *Line) chan struct{} {
 // watchdogBed is a running watchdog with two lines.
 type watchdogBed struct {
 	*watchdog
+	d     *Daemon
 	lines []*Line
 	logs  *observer.ObservedLogs
 	fed   atomic.Int32
@@ -56,9 +57,9 @@ type watchdogBed struct {
 func newWatchdogBed(t *testing.T, emergency func() bool) *watchdogBed {
 	core, logs := observer.New(zap.InfoLevel)
 	b := &watchdogBed{lines: []*Line{idleLine("box-office"), idleLine("stage-door")}, logs: logs}
-	d := &Daemon{}
-	d.lines.Store(&b.lines)
-	b.watchdog = newWatchdog(d, Options{Logger: zap.New(core), Watchdog: 2500 * time.Millisecond,
+	b.d = &Daemon{}
+	b.d.lines.Store(&b.lines)
+	b.watchdog = newWatchdog(b.d, Options{Logger: zap.New(core), Watchdog: 2500 * time.Millisecond,
 		Notify: func(state string) {
 			assert.Equal(t, "WATCHDOG=1", state)
 			b.fed.Add(1)
@@ -101,6 +102,25 @@ func TestStuckLineStopsTheWatchdog(t *testing.T) {
 		assert.Equal(t, 4, b.during(10*time.Second))
 		b.stop()
 		assert.Zero(t, b.during(10*time.Second))
+	})
+}
+
+// A line that a reload has added is watched too, and one that it has removed is not any more.
+func TestWatchdogFollowsReloads(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newWatchdogBed(t, func() bool { return false })
+		added := idleLine("workshop")
+		b.d.lines.Store(&[]*Line{b.lines[0], added})
+		stuck := stick(b.lines[1])
+		assert.Equal(t, 4, b.during(10*time.Second), "the line that is stuck has been removed")
+		close(stuck)
+		stuck = stick(added)
+		assert.LessOrEqual(t, b.during(3*b.every), 2)
+		assert.Zero(t, b.during(time.Minute))
+		close(stuck)
+		assert.Positive(t, b.during(2*b.every))
+		added.line.Stop()
+		b.stop()
 	})
 }
 
