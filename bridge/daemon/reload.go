@@ -197,7 +197,7 @@ func (r *reloads) load() (out control.Reload, err error) {
 		slices.Sort(names)
 	}
 	r.apply(groups)
-	if len(out.Controllers) > 0 {
+	if len(out.Controllers) > 0 && len(r.waitingNow()) == 0 {
 		ctx, cancel := context.WithTimeout(context.Background(), awaitControllers)
 		defer cancel()
 		_ = r.d.contacts.Ready(ctx) // one that does not answer raises an alarm of its own

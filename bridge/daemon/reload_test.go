@@ -19,6 +19,7 @@ import (
 
 	"clearback/bridge/control"
 	"clearback/bridge/daemon/daemontest"
+	"clearback/bridge/relay/drivers"
 	"clearback/bridge/relay/modbus/modbustest"
 	"clearback/bridge/sipua/uatest"
 	"clearback/config"
@@ -178,6 +179,7 @@ var (
 // SAFETY S110: lines are added, changed and removed while another line has a call, and neither that call nor the
 // registration of that line is touched.
 func TestReloadLeavesOtherLinesAlone(t *testing.T) {
+	t.Parallel()
 	b := newReloadBed(t, boxOffice, workshop, greenRoom)
 	b.call()
 	up := b.d.Line("box-office").View().Calls
@@ -207,6 +209,7 @@ func TestReloadLeavesOtherLinesAlone(t *testing.T) {
 
 // SAFETY S112: a line that has a call is changed once the call is over, and removed once the call is over.
 func TestReloadWaitsForTheCall(t *testing.T) {
+	t.Parallel()
 	b := newReloadBed(t, boxOffice, workshop)
 	b.call()
 	louder := boxOffice
@@ -232,6 +235,7 @@ func TestReloadWaitsForTheCall(t *testing.T) {
 // SAFETY S112: the call-back window after an emergency call is not cut, on the line or on another line of the same
 // controller.
 func TestReloadWaitsForTheCallBackWindow(t *testing.T) {
+	t.Parallel()
 	b := newReloadBed(t, boxOffice, stageDoor)
 	l := b.d.Line("box-office")
 	l.line.Post(supervision.Event{Kind: supervision.CallRequested, Call: 900, Emergency: true})
@@ -253,6 +257,7 @@ func TestReloadWaitsForTheCallBackWindow(t *testing.T) {
 // SAFETY S112: a contact that moves to another controller is closed through the old one first. If that one does not
 // confirm it, the line keeps its contact.
 func TestReloadMovesAContact(t *testing.T) {
+	t.Parallel()
 	b := newReloadBed(t, boxOffice, greenRoom)
 	moved := bedLine{name: "box-office", controller: "attic", coil: 3}
 	r := b.reload(moved, greenRoom)
@@ -274,8 +279,56 @@ func TestReloadMovesAContact(t *testing.T) {
 	b.eventually("closed", func() bool { return len(b.boards["cabinet"].Writes(0)) == 4 })
 }
 
+// A contact that another process drives is not taken from it. The line is served without one, and gets it when it is
+// free.
+func TestReloadWithoutAController(t *testing.T) {
+	t.Parallel()
+	b := newReloadBed(t, boxOffice)
+	moved := bedLine{name: "box-office", controller: "attic", coil: 3}
+	b.write(moved)
+	other, err := drivers.Open(daemontest.Load(t, b.path), drivers.Options{})
+	require.NoError(t, err)
+	r := b.reload(moved)
+	require.Len(t, r.Waiting, 1)
+	require.Contains(t, r.Waiting[0].Why, "a controller cannot be started: board attic: line box-office: ")
+	require.Equal(t, []bool{false, false, false}, b.boards["cabinet"].Writes(0), "it was closed")
+	l := b.d.Backend().Daemon().Lines[0]
+	require.Contains(t, l.Contact.Problem, "driven by another")
+	b.call()
+	require.Len(t, b.d.Line("box-office").View().Calls, 1, "calls pass")
+	require.Len(t, b.d.unopened(), 1)
+	b.hangUp()
+	require.Empty(t, other.Shutdown(t.Context()))
+	b.eventually("started", func() bool { return len(b.waiting()) == 0 })
+	require.Empty(t, b.d.unopened())
+	b.eventually("closed", func() bool { return len(b.boards["attic"].Writes(3)) > 2 })
+}
+
+// Lines that exchange their accounts change together.
+func TestReloadExchangesAccounts(t *testing.T) {
+	t.Parallel()
+	b := newReloadBed(t, boxOffice, greenRoom, workshop)
+	b.call()
+	text := b.text(boxOffice, greenRoom, workshop)
+	text = strings.NewReplacer("user: box-office,", "user: green-room,", "user: green-room,", "user: box-office,").
+		Replace(text)
+	text = strings.Replace(text, "name: workshop", "name: workshop\n    location: the yard", 1)
+	require.NoError(t, os.WriteFile(b.path, []byte(text), 0o600))
+	r, err := b.d.Backend().Reload()
+	require.NoError(t, err)
+	require.Equal(t, []string{"box-office", "green-room", "workshop"}, r.Changed)
+	require.Len(t, r.Waiting, 2)
+	require.Equal(t, []string{"box-office", "green-room"}, []string{r.Waiting[0].Line, r.Waiting[1].Line})
+	require.Equal(t, "green-room", b.d.Line("green-room").Config().Adapter.User)
+	b.hangUp()
+	b.eventually("changed", func() bool { return len(b.waiting()) == 0 })
+	require.Equal(t, "box-office", b.d.Line("green-room").Config().Adapter.User)
+	require.Equal(t, "green-room", b.d.Line("box-office").Config().Adapter.User)
+}
+
 // SAFETY S111: a file with faults changes nothing, and every fault is named.
 func TestReloadOfAFaultyFile(t *testing.T) {
+	t.Parallel()
 	b := newReloadBed(t, boxOffice)
 	before := b.d.Line("box-office").Config()
 	broken := strings.Replace(b.text(boxOffice, greenRoom), "driver: none", "driver: abacus", 1)
@@ -298,6 +351,7 @@ func TestReloadOfAFaultyFile(t *testing.T) {
 
 // SAFETY S111: a change that needs a restart is named with its place, and the whole file is left out.
 func TestReloadThatNeedsARestart(t *testing.T) {
+	t.Parallel()
 	b := newReloadBed(t, boxOffice)
 	text := strings.Replace(b.text(boxOffice, greenRoom), "media: direct", "media: relay", 1)
 	text = strings.Replace(text, "journal:", "log: {level: debug}\njournal:", 1)
@@ -320,6 +374,7 @@ func TestReloadThatNeedsARestart(t *testing.T) {
 // The daemon's own interval, written by `keep` or `tune --write`, is no edit. Any other edit stays one, and it is not
 // loaded with the interval.
 func TestIntervalWrittenByACommand(t *testing.T) {
+	t.Parallel()
 	b := newReloadBed(t, boxOffice, greenRoom)
 	edited := func() string { return b.d.Backend().Daemon().Edited }
 	set := func(interval time.Duration) {
@@ -356,6 +411,7 @@ func TestIntervalWrittenByACommand(t *testing.T) {
 
 // A reload reads the secrets again, and they are not logged.
 func TestReloadReadsSecrets(t *testing.T) {
+	t.Parallel()
 	b := newReloadBed(t, boxOffice)
 	secret := filepath.Join(filepath.Dir(b.path), "password")
 	require.NoError(t, os.WriteFile(secret, []byte("curtain-1"), 0o600))
@@ -375,6 +431,7 @@ func TestReloadReadsSecrets(t *testing.T) {
 
 // A call for help is put through while reload follows reload, also on the line that changes.
 func TestReloadsAndACallForHelp(t *testing.T) {
+	t.Parallel()
 	b := newReloadBed(t, boxOffice, stageDoor)
 	stop, reloads := make(chan struct{}), make(chan int)
 	go func() {
@@ -409,6 +466,7 @@ func TestReloadsAndACallForHelp(t *testing.T) {
 
 // SIGHUP reloads the file and does not end the daemon. The service manager is told when a reload begins and ends.
 func TestHangupReloads(t *testing.T) {
+	t.Parallel()
 	b := newReloadBed(t, boxOffice)
 	b.write(boxOffice, greenRoom)
 	signals := make(chan os.Signal, 2)

@@ -7,7 +7,6 @@ import (
 	"maps"
 	"reflect"
 	"slices"
-	"strings"
 	"sync"
 	"time"
 
@@ -32,12 +31,13 @@ const (
 
 // group is a part of a reload that can only be carried out as a whole. A driver gets its contacts when it starts, so a
 // controller that changes, or that gets or loses a line, is replaced. All its lines have to be idle for that, also
-// those that stay as they are.
+// those that stay as they are. Lines that take over an account from one another change together too.
 type group struct {
 	c *config.Config // the file
 	// lines are the names of all lines concerned, controllers those of the controllers to be replaced.
 	lines, controllers []string
 	change             map[string]lineChange
+	shared             []string // what its lines have in common, now or later: controllers and accounts
 }
 
 // groups returns what has to be done until the daemon is what c describes. r.mu is held.
@@ -50,29 +50,33 @@ func (r *reloads) groups(c *config.Config) []*group {
 		will[c.Lines[i].Name] = &c.Lines[i]
 	}
 	replaced := r.replacedControllers(c, is, will)
-	byController := map[string]*group{}
+	bySharing := map[string]*group{}
 	var all []*group
-	join := func(g *group, controller string) {
-		other := byController[controller]
-		if other == g {
-			return
-		}
-		if other != nil {
+	join := func(g *group, shared string) {
+		if other := bySharing[shared]; other != nil && other != g {
 			all = slices.DeleteFunc(all, func(x *group) bool { return x == other })
 			g.lines, g.controllers = append(g.lines, other.lines...), append(g.controllers, other.controllers...)
+			g.shared = append(g.shared, other.shared...)
 			maps.Copy(g.change, other.change)
-		} else {
-			g.controllers = append(g.controllers, controller)
 		}
-		for _, name := range g.controllers {
-			byController[name] = g
+		g.shared = append(g.shared, shared)
+		for _, one := range g.shared {
+			bySharing[one] = g
 		}
 	}
-	add := func(line string, change lineChange, controllers ...string) {
+	add := func(line string, change lineChange, states ...*config.Line) {
 		g := &group{c: c, change: map[string]lineChange{}}
-		for _, name := range controllers {
-			if replaced[name] {
-				join(g, name)
+		for _, l := range states {
+			if name := l.Contact.Controller; replaced[name] {
+				join(g, "controller "+name)
+				if !slices.Contains(g.controllers, name) {
+					g.controllers = append(g.controllers, name)
+				}
+			}
+			for _, account := range accountsOf(l) {
+				if change != "" {
+					join(g, account)
+				}
 			}
 		}
 		if change != "" {
@@ -86,22 +90,31 @@ func (r *reloads) groups(c *config.Config) []*group {
 	for name, now := range is {
 		switch next := will[name]; {
 		case next == nil:
-			add(name, removed, now.Contact.Controller)
+			add(name, removed, now)
 		case !reflect.DeepEqual(now, next):
-			add(name, changed, now.Contact.Controller, next.Contact.Controller)
+			add(name, changed, now, next)
 		default:
-			add(name, "", now.Contact.Controller)
+			add(name, "", now)
 		}
 	}
 	for name, next := range will {
 		if is[name] == nil {
-			add(name, added, next.Contact.Controller)
+			add(name, added, next)
 		}
 	}
 	for name := range replaced {
-		if byController[name] == nil { // without a line
+		if bySharing["controller "+name] == nil { // without a line
 			all = append(all, &group{c: c, controllers: []string{name}, change: map[string]lineChange{}})
 		}
+	}
+	return all
+}
+
+// accountsOf returns what identifies the accounts of a line, at its adapter's side and at its services.
+func accountsOf(l *config.Line) []string {
+	all := []string{"adapter " + l.Adapter.User, "service " + l.Service.User}
+	if l.Service.Second != nil {
+		all = append(all, "service "+l.Service.Second.User)
 	}
 	return all
 }
@@ -377,7 +390,7 @@ func (r *reloads) replaceControllers(g *group, next []nextLine) (why string) {
 			r.controllers[part.Controllers[i].Name] = &part.Controllers[i]
 		}
 	} else {
-		why = fmt.Sprintf("no contact, since %s cannot be started: %v", strings.Join(g.controllers, ", "), err)
+		why = fmt.Sprintf("a controller cannot be started: %v", err)
 	}
 	for _, n := range next {
 		contact := contactFor(n.will)
