@@ -127,6 +127,7 @@ func TestChangeRegistersAnew(t *testing.T) {
 			h.service.Respond(m, 200, "pbx", "", "Contact: "+m.Get("Contact"), "Expires: 3600")
 		}
 		require.NotEmpty(t, contact)
+		synctest.Wait() // both are registered
 		o := h.line.o
 		o.Expires = 10 * time.Minute
 		require.True(t, h.change([]LineOptions{o}))
