@@ -226,14 +226,14 @@ func (r *reloads) closeFirst(ctx context.Context, g *group, lines []*Line) (why 
 	for i, err := range errs {
 		if err != nil {
 			return fmt.Sprintf("the contact of %s is not known closed: %s; make its controller answer, or restart the daemon",
-				lines[i].name, cmpError(err))
+				lines[i].name, closeError(err))
 		}
 	}
 	return ""
 }
 
-// cmpError returns the text of an error without the context's own words.
-func cmpError(err error) string {
+// closeError returns the text of an error of a close without the context's own words.
+func closeError(err error) string {
 	if errors.Is(err, context.DeadlineExceeded) {
 		return "no confirmation in time"
 	}

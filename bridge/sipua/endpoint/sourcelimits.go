@@ -4,6 +4,7 @@ import (
 	"hash/maphash"
 	"net/netip"
 	"sync"
+	"sync/atomic"
 	"time"
 )
 
@@ -14,12 +15,13 @@ type sourceLimiter struct {
 	on   bool
 	seed maphash.Seed
 
-	mu       sync.Mutex
-	prefixes []netip.Prefix           // always known
-	known    map[netip.Addr]time.Time // an address is known until the time given here
-	awaited  count[netip.Addr]        // open client transactions by destination, which may answer
-	all      bucket
-	sources  []bucket
+	prefixes atomic.Pointer[[]netip.Prefix] // always known; replaced as a whole
+
+	mu      sync.Mutex
+	known   map[netip.Addr]time.Time // an address is known until the time given here
+	awaited count[netip.Addr]        // open client transactions by destination, which may answer
+	all     bucket
+	sources []bucket
 }
 
 // bucket is a token bucket: it holds up to burst tokens and gains rate tokens a second.
@@ -39,7 +41,8 @@ func (b *bucket) refill(now time.Time, rate, burst float64) {
 }
 
 func (g *sourceLimiter) init(o Options) {
-	g.on, g.prefixes, g.seed = o.LimitUnknown, o.Known, maphash.MakeSeed()
+	g.on, g.seed = o.LimitUnknown, maphash.MakeSeed()
+	g.prefixes.Store(&o.Known)
 	g.known, g.sources = map[netip.Addr]time.Time{}, make([]bucket, unknownSlots)
 }
 
@@ -64,10 +67,7 @@ func (g *sourceLimiter) know(addr netip.Addr, now time.Time) {
 
 // SetKnown replaces [Options.Known]. Safe for concurrent use.
 func (e *Endpoint) SetKnown(prefixes []netip.Prefix) {
-	g := &e.sourceLimiter
-	g.mu.Lock()
-	defer g.mu.Unlock()
-	g.prefixes = prefixes
+	e.sourceLimiter.prefixes.Store(&prefixes)
 }
 
 // size returns the number of known addresses in the table.
@@ -89,13 +89,13 @@ func (g *sourceLimiter) isUnknown(addr netip.Addr, now time.Time) bool {
 	if !g.on {
 		return false
 	}
-	g.mu.Lock()
-	defer g.mu.Unlock()
-	for _, p := range g.prefixes {
+	for _, p := range *g.prefixes.Load() {
 		if p.Contains(addr.WithZone("")) { // a prefix contains no address with a zone
 			return false
 		}
 	}
+	g.mu.Lock()
+	defer g.mu.Unlock()
 	if g.awaited.get(addr) > 0 {
 		return false
 	}
