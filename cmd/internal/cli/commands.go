@@ -41,9 +41,9 @@ func commands() []command {
 		},
 		{
 			group: groupServe, name: "reload", setup: reload,
-			short:   "Load the changed configuration file into the running daemon",
+			short:   "Load the changed file into the running daemon",
 			more:    "A line is changed once it is idle; other lines are not touched. A file with faults changes nothing.",
-			example: "clearback reload --config /etc/clearback/clearback.yaml",
+			example: "clearback reload",
 		},
 		{
 			group: groupServe, name: "relay", setup: relayAgent,
