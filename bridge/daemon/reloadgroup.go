@@ -40,6 +40,54 @@ type group struct {
 	shared             []string // what its lines have in common, now or later: controllers and accounts
 }
 
+// grouping makes groups of lines that share something.
+type grouping struct {
+	c         *config.Config
+	replaced  map[string]bool // the controllers that have to be started, replaced or ended
+	bySharing map[string]*group
+	all       []*group
+}
+
+// join makes one group of g and of the group whose lines share the same thing.
+func (s *grouping) join(g *group, shared string) {
+	if other := s.bySharing[shared]; other != nil && other != g {
+		s.all = slices.DeleteFunc(s.all, func(x *group) bool { return x == other })
+		g.lines, g.controllers = append(g.lines, other.lines...), append(g.controllers, other.controllers...)
+		g.shared = append(g.shared, other.shared...)
+		maps.Copy(g.change, other.change)
+	}
+	g.shared = append(g.shared, shared)
+	for _, one := range g.shared {
+		s.bySharing[one] = g
+	}
+}
+
+// add adds a line as it is and will be. change is "" if the line stays as it is; it is left out then, unless its
+// controller is replaced.
+func (s *grouping) add(line string, change lineChange, states ...*config.Line) {
+	g := &group{c: s.c, change: map[string]lineChange{}}
+	for _, l := range states {
+		if name := l.Contact.Controller; s.replaced[name] {
+			s.join(g, "controller "+name)
+			if !slices.Contains(g.controllers, name) {
+				g.controllers = append(g.controllers, name)
+			}
+		}
+		for _, account := range accountsOf(l) {
+			if change != "" {
+				s.join(g, account)
+			}
+		}
+	}
+	if change != "" {
+		g.change[line] = change
+	}
+	if change != "" || len(g.controllers) > 0 {
+		g.lines = append(g.lines, line)
+		s.all = append(s.all, g)
+	}
+}
+
 // groups returns what has to be done until the daemon is what c describes. r.mu is held.
 func (r *reloads) groups(c *config.Config) []*group {
 	is, will := map[string]*config.Line{}, map[string]*config.Line{}
@@ -49,65 +97,28 @@ func (r *reloads) groups(c *config.Config) []*group {
 	for i := range c.Lines {
 		will[c.Lines[i].Name] = &c.Lines[i]
 	}
-	replaced := r.replacedControllers(c, is, will)
-	bySharing := map[string]*group{}
-	var all []*group
-	join := func(g *group, shared string) {
-		if other := bySharing[shared]; other != nil && other != g {
-			all = slices.DeleteFunc(all, func(x *group) bool { return x == other })
-			g.lines, g.controllers = append(g.lines, other.lines...), append(g.controllers, other.controllers...)
-			g.shared = append(g.shared, other.shared...)
-			maps.Copy(g.change, other.change)
-		}
-		g.shared = append(g.shared, shared)
-		for _, one := range g.shared {
-			bySharing[one] = g
-		}
-	}
-	add := func(line string, change lineChange, states ...*config.Line) {
-		g := &group{c: c, change: map[string]lineChange{}}
-		for _, l := range states {
-			if name := l.Contact.Controller; replaced[name] {
-				join(g, "controller "+name)
-				if !slices.Contains(g.controllers, name) {
-					g.controllers = append(g.controllers, name)
-				}
-			}
-			for _, account := range accountsOf(l) {
-				if change != "" {
-					join(g, account)
-				}
-			}
-		}
-		if change != "" {
-			g.change[line] = change
-		}
-		if change != "" || len(g.controllers) > 0 {
-			g.lines = append(g.lines, line)
-			all = append(all, g)
-		}
-	}
+	s := &grouping{c: c, replaced: r.replacedControllers(c, is, will), bySharing: map[string]*group{}}
 	for name, now := range is {
 		switch next := will[name]; {
 		case next == nil:
-			add(name, removed, now)
+			s.add(name, removed, now)
 		case !reflect.DeepEqual(now, next):
-			add(name, changed, now, next)
+			s.add(name, changed, now, next)
 		default:
-			add(name, "", now)
+			s.add(name, "", now)
 		}
 	}
 	for name, next := range will {
 		if is[name] == nil {
-			add(name, added, next)
+			s.add(name, added, next)
 		}
 	}
-	for name := range replaced {
-		if bySharing["controller "+name] == nil { // without a line
-			all = append(all, &group{c: c, controllers: []string{name}, change: map[string]lineChange{}})
+	for name := range s.replaced {
+		if s.bySharing["controller "+name] == nil { // without a line
+			s.all = append(s.all, &group{c: c, controllers: []string{name}, change: map[string]lineChange{}})
 		}
 	}
-	return all
+	return s.all
 }
 
 // accountsOf returns what identifies the accounts of a line, at its adapter's side and at its services.

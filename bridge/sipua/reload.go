@@ -141,7 +141,8 @@ func (a *Agent) Check(all []LineOptions) error {
 // Close has been called.
 func (a *Agent) Change(ctx context.Context, set []LineOptions, remove []string,
 	commit func(fresh []*Line) bool) (bool, error) {
-	gone, fresh, done := map[string]*Line{}, []*Line(nil), false
+	gone, fresh, err := a.replacements(set, remove)
+	done := false
 	defer func() {
 		for _, l := range fresh {
 			if !done {
@@ -149,21 +150,8 @@ func (a *Agent) Change(ctx context.Context, set []LineOptions, remove []string,
 			}
 		}
 	}()
-	for _, name := range remove {
-		if old := a.Line(name); old != nil {
-			gone[name] = old
-		}
-	}
-	for _, o := range set {
-		l, err := a.newLine(o)
-		if err != nil {
-			return false, err
-		}
-		if old := a.Line(o.Name); old != nil {
-			gone[o.Name] = old
-			l.keepTokens(old)
-		}
-		fresh = append(fresh, l)
+	if err != nil {
+		return false, err
 	}
 	if len(fresh) == 0 && len(gone) == 0 {
 		a.admission.exclusive(ctx, func() { done = commit(nil) })
@@ -196,9 +184,36 @@ func (a *Agent) Change(ctx context.Context, set []LineOptions, remove []string,
 		a.registrar.SetAccounts(accounts)
 		done = true
 	})
-	if !done {
-		return false, nil
+	if done {
+		a.follow(gone, fresh)
 	}
+	return done, nil
+}
+
+// replacements returns the lines that a change removes or replaces, and those that it adds or puts in their place.
+func (a *Agent) replacements(set []LineOptions, remove []string) (gone map[string]*Line, fresh []*Line, err error) {
+	gone = map[string]*Line{}
+	for _, name := range remove {
+		if old := a.Line(name); old != nil {
+			gone[name] = old
+		}
+	}
+	for _, o := range set {
+		l, err := a.newLine(o)
+		if err != nil {
+			return gone, fresh, err
+		}
+		if old := a.Line(o.Name); old != nil {
+			gone[o.Name] = old
+			l.keepTokens(old)
+		}
+		fresh = append(fresh, l)
+	}
+	return gone, fresh, nil
+}
+
+// follow ends what the old lines do beside calls, and then registers the new ones.
+func (a *Agent) follow(gone map[string]*Line, fresh []*Line) {
 	for _, old := range gone {
 		old.retire()
 	}
@@ -213,7 +228,6 @@ func (a *Agent) Change(ctx context.Context, set []LineOptions, remove []string,
 			l.register()
 		})
 	}
-	return true, nil
 }
 
 // keepTokens gives the line's accounts the tokens of the line that it replaces, so that calls to the Contact that the
