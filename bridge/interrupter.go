@@ -115,12 +115,16 @@ func (o *interrupter) close(seq supervision.Seq) {
 	o.closing = true
 	contact := o.contact
 	o.all.Go(func() {
-		err := contact.Close(o.ctx)
-		o.mu.Lock()
-		o.closing = false
-		o.mu.Unlock()
-		if err == nil {
-			o.post(supervision.Event{Kind: supervision.LoopClosed, Seq: seq})
+		for again := true; again; {
+			err := contact.Close(o.ctx)
+			o.mu.Lock()
+			// the line may have got another contact meanwhile, whose close was left to this goroutine
+			again = err != nil && o.contact != contact && o.ctx.Err() == nil
+			contact, o.closing = o.contact, again
+			o.mu.Unlock()
+			if err == nil {
+				o.post(supervision.Event{Kind: supervision.LoopClosed, Seq: seq})
+			}
 		}
 	})
 }

@@ -30,7 +30,7 @@ func (l *Line) SetCalls(calls Calls) {
 
 // SetContact replaces the contact, and whether its loop-current input is watched. It may be called only while no
 // interruption is under way, and not concurrently with itself, Start or Stop. Whoever calls it has closed the old
-// contact.
+// contact. If the loop is faulted, SetContact closes the new contact, and the fault ends once that is confirmed.
 func (l *Line) SetContact(c relay.Contact, sense bool) {
 	l.interrupter.setContact(c)
 	old, next := l.currentMonitor.Load(), l.monitorOf(c, sense)
@@ -43,6 +43,10 @@ func (l *Line) SetContact(c relay.Contact, sense bool) {
 	defer l.release()
 	if next != nil && l.started {
 		next.start()
+	}
+	// A notice of the old controller may still wait in the mailbox, and that controller confirms nothing any more.
+	if l.closeFailing.Swap(false) || l.machine.View().Loop == supervision.StateFaulted {
+		l.interrupter.close(0)
 	}
 }
 

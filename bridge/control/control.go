@@ -195,9 +195,10 @@ type Reload struct {
 type Waiting struct {
 	// Line is absent if a controller without a line is concerned.
 	Line string `json:"line,omitempty"`
-	// Change is added, changed, removed, or controller: the line stays as it is, and its controller is replaced.
+	// Change is added, changed, removed, or controller: the line stays as it is, and its controller is replaced. It is
+	// contact if that was done, but the contact that the line had before is not known closed.
 	Change string `json:"change"`
-	// Why is what the change waits for.
+	// Why is what the change waits for, or what to do.
 	Why string `json:"why"`
 }
 

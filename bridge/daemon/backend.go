@@ -52,7 +52,7 @@ func (h *backend) Daemon() control.Daemon {
 	for _, l := range h.d.all() {
 		out.Lines = append(out.Lines, l.status())
 	}
-	out.Edited, out.Waiting = h.d.reloads.edited(), h.d.reloads.waitingNow()
+	out.Edited, out.Waiting = h.d.reloads.edited(), h.d.reloads.waitingOrLeft()
 	if last, ok := h.d.agent.Refusal(); ok {
 		out.Refused = refusal(last)
 	}
@@ -171,6 +171,8 @@ func (h *backend) named(line string) (*Line, error) {
 
 // SetInterval implements control.Backend.
 func (h *backend) SetInterval(line string, interval time.Duration) error {
+	h.d.reloads.mu.Lock() // a reload may be about to set the policy of the file
+	defer h.d.reloads.mu.Unlock()
 	l, err := h.named(line)
 	if err != nil {
 		return err

@@ -42,6 +42,8 @@ type reloads struct {
 
 	loaded  atomic.Pointer[config.Config]     // what the lines are, or will be
 	waiting atomic.Pointer[[]control.Waiting] // replaced as a whole
+	// left are the contacts that were not known closed when their controller was ended, and that no line has any more.
+	left atomic.Pointer[[]drivers.NotClosed] // replaced as a whole
 
 	asked sync.Mutex // held for the length of a request, so that requests in a loop do not queue
 
@@ -49,12 +51,13 @@ type reloads struct {
 	ended       bool                          // the daemon is ending: nothing changes any more
 	retrying    bool                          // a goroutine tries the waiting changes again
 	controllers map[string]*config.Controller // those that run
+	pauses      map[string]*pause             // of groups whose controllers failed, by group.key
 	work        sync.WaitGroup                // that goroutine
 }
 
 func newReloads(d *Daemon, c *config.Config, o Options) *reloads {
 	r := &reloads{d: d, path: o.Path, notify: o.Notify, controllers: map[string]*config.Controller{},
-		closeFor: min(closeBeforeChange, d.closeFor)}
+		pauses: map[string]*pause{}, closeFor: min(closeBeforeChange, d.closeFor)}
 	r.loaded.Store(c)
 	for i := range c.Controllers {
 		r.controllers[c.Controllers[i].Name] = &c.Controllers[i]
@@ -89,11 +92,27 @@ func (r *reloads) waitingNow() []control.Waiting {
 	return nil
 }
 
+// waitingOrLeft returns the lines whose change waits, and the contacts that are left.
+func (r *reloads) waitingOrLeft() []control.Waiting {
+	all := slices.Clone(r.waitingNow())
+	for _, n := range r.leftNow() {
+		all = append(all, control.Waiting{Line: n.Line, Change: "contact", Why: fmt.Sprintf("%s: %s; go and look, "+
+			"and then restart the daemon", n.Controller, closeError(n.Err))})
+	}
+	return all
+}
+
+// leftNow returns the contacts that are left.
+func (r *reloads) leftNow() []drivers.NotClosed {
+	if all := r.left.Load(); all != nil {
+		return *all
+	}
+	return nil
+}
+
 // takeInterval is called when an interval has been set. If the file differs from what was loaded only because that
-// interval was written into it, the file counts as loaded.
+// interval was written into it, the file counts as loaded. r.mu is held, also while the interval is set.
 func (r *reloads) takeInterval(l *Line, interval time.Duration) {
-	r.mu.Lock()
-	defer r.mu.Unlock()
 	c, ok := r.loaded.Load().WithTuned(l.name, interval)
 	if !ok || slices.ContainsFunc(r.waitingNow(), func(w control.Waiting) bool { return w.Line == l.name }) {
 		return
@@ -172,6 +191,7 @@ func (r *reloads) load() (out control.Reload, err error) {
 		return out, err
 	}
 	r.loaded.Store(c)
+	clear(r.pauses) // somebody wants to know now
 	groups := r.groups(c)
 	out = control.Reload{Added: []string{}, Changed: []string{}, Removed: []string{}, Kept: []string{},
 		Controllers: []string{}}
@@ -202,7 +222,7 @@ func (r *reloads) load() (out control.Reload, err error) {
 		defer cancel()
 		_ = r.d.contacts.Ready(ctx) // one that does not answer raises an alarm of its own
 	}
-	out.Waiting = r.waitingNow()
+	out.Waiting = r.waitingOrLeft()
 	return out, nil
 }
 

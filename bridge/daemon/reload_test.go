@@ -19,7 +19,6 @@ import (
 
 	"clearback/bridge/control"
 	"clearback/bridge/daemon/daemontest"
-	"clearback/bridge/relay/drivers"
 	"clearback/bridge/relay/modbus/modbustest"
 	"clearback/bridge/sipua/uatest"
 	"clearback/config"
@@ -167,6 +166,10 @@ func (b *reloadBed) pulse(line string) control.Pulse {
 	return p
 }
 
+func (b *reloadBed) contact(line int) control.Contact {
+	return b.d.Backend().Daemon().Lines[line].Contact
+}
+
 func (b *reloadBed) waiting() []control.Waiting { return b.d.Backend().Daemon().Waiting }
 
 var (
@@ -252,56 +255,6 @@ func TestReloadWaitsForTheCallBackWindow(t *testing.T) {
 
 	require.Empty(t, b.reload(boxOffice, stageDoor).Waiting, "the file is what runs again")
 	require.Same(t, l, b.d.Line("box-office"))
-}
-
-// SAFETY S117: a contact that moves to another controller is closed through the old one first. If that one does not
-// confirm it, the line keeps its contact.
-func TestReloadMovesAContact(t *testing.T) {
-	t.Parallel()
-	b := newReloadBed(t, boxOffice, greenRoom)
-	moved := bedLine{name: "box-office", controller: "attic", coil: 3}
-	r := b.reload(moved, greenRoom)
-	require.Equal(t, []string{"attic", "cabinet"}, r.Controllers)
-	require.Empty(t, r.Waiting)
-	require.Equal(t, []bool{false, false, false}, b.boards["cabinet"].Writes(0), "start, change, end of the controller")
-	b.pulse("box-office")
-	require.Equal(t, []bool{false, true, false}, b.boards["attic"].Writes(3))
-	require.Len(t, b.boards["cabinet"].Writes(0), 3)
-
-	b.boards["attic"].Cut()
-	r = b.reload(boxOffice, greenRoom)
-	require.Len(t, r.Waiting, 1)
-	require.Contains(t, r.Waiting[0].Why, "the contact of box-office is not known closed")
-	require.Len(t, b.boards["cabinet"].Writes(0), 3, "the new contact is not touched before the old one is closed")
-	b.boards["attic"].Restore()
-	b.eventually("moved", func() bool { return len(b.waiting()) == 0 })
-	require.False(t, b.boards["attic"].Level(3))
-	b.eventually("closed", func() bool { return len(b.boards["cabinet"].Writes(0)) == 4 })
-}
-
-// A contact that another process drives is not taken from it. The line is served without one, and gets it when it is
-// free.
-func TestReloadWithoutAController(t *testing.T) {
-	t.Parallel()
-	b := newReloadBed(t, boxOffice)
-	moved := bedLine{name: "box-office", controller: "attic", coil: 3}
-	b.write(moved)
-	other, err := drivers.Open(daemontest.Load(t, b.path), drivers.Options{})
-	require.NoError(t, err)
-	r := b.reload(moved)
-	require.Len(t, r.Waiting, 1)
-	require.Contains(t, r.Waiting[0].Why, "a controller cannot be started: board attic: line box-office: ")
-	require.Equal(t, []bool{false, false, false}, b.boards["cabinet"].Writes(0), "it was closed")
-	l := b.d.Backend().Daemon().Lines[0]
-	require.Contains(t, l.Contact.Problem, "driven by another")
-	b.call()
-	require.Len(t, b.d.Line("box-office").View().Calls, 1, "calls pass")
-	require.Len(t, b.d.unopened(), 1)
-	b.hangUp()
-	require.Empty(t, other.Shutdown(t.Context()))
-	b.eventually("started", func() bool { return len(b.waiting()) == 0 })
-	require.Empty(t, b.d.unopened())
-	b.eventually("closed", func() bool { return len(b.boards["attic"].Writes(3)) > 2 })
 }
 
 // Lines that exchange their accounts change together.
@@ -407,6 +360,22 @@ func TestIntervalWrittenByACommand(t *testing.T) {
 
 	require.NoError(t, os.Chtimes(b.path, time.Now(), time.Now().Add(time.Hour)))
 	require.Empty(t, edited(), "only the text counts")
+}
+
+// An interval is not set while a reload may be about to set that of the file.
+func TestIntervalBesideAReload(t *testing.T) {
+	t.Parallel()
+	b := newReloadBed(t, boxOffice)
+	is := func(interval time.Duration) func() bool {
+		return func() bool { return b.d.Line("box-office").View().Interval == interval }
+	}
+	b.d.reloads.mu.Lock()
+	set := make(chan error, 1) // one result
+	go func() { set <- b.d.Backend().SetInterval("box-office", 700*time.Millisecond) }()
+	assert.Never(t, is(700*time.Millisecond), 10*time.Millisecond, time.Millisecond)
+	b.d.reloads.mu.Unlock()
+	require.NoError(t, <-set)
+	require.True(t, is(700*time.Millisecond)())
 }
 
 // A reload reads the secrets again, and they are not logged.

@@ -7,6 +7,7 @@ import (
 	"maps"
 	"reflect"
 	"slices"
+	"strings"
 	"sync"
 	"time"
 
@@ -161,8 +162,9 @@ func (r *reloads) replacedControllers(c *config.Config, is, will map[string]*con
 }
 
 const (
-	// closeBeforeChange is how long a change waits for the confirmation that the contacts concerned are closed. Our own
-	// number: the longest time-out of one request is 10 s, but a controller that works answers within a second.
+	// closeBeforeChange is how long a change waits for the confirmations that the contacts concerned are closed, for
+	// each of them: they may share a slow bus. Our own number: the longest time-out of one request is 10 s, but a
+	// controller that works answers within a second.
 	closeBeforeChange = time.Second
 	// admissionWait is how long a change waits for calls that are being admitted, which takes milliseconds. Our own
 	// number.
@@ -193,8 +195,11 @@ func (r *reloads) applyGroup(g *group) (why string) {
 		case <-ctx.Done():
 		}
 	}()
+	if p := r.pauses[g.key()]; p != nil && time.Now().Before(p.until) {
+		return p.why
+	}
 	if why := r.closeFirst(ctx, g, lines); why != "" {
-		return why
+		return r.failed(g, why)
 	}
 	next, err := r.nextLines(g)
 	if err != nil {
@@ -221,23 +226,60 @@ func (r *reloads) applyGroup(g *group) (why string) {
 	return r.replaceControllers(g, next)
 }
 
+// pause is the pause of a group after its controllers have failed it. The pauses double, from reloads.closeFor to
+// longestPause.
+type pause struct {
+	why   string
+	wait  time.Duration
+	until time.Time
+}
+
+// longestPause is the longest pause between two attempts to close the contacts of a group. Our own number.
+const longestPause = 10 * time.Second
+
+// key identifies a group by its controllers.
+func (g *group) key() string { return strings.Join(slices.Sorted(slices.Values(g.controllers)), " ") }
+
+// failed makes the next attempt wait, so that the attempts do not crowd a slow bus. It returns why.
+func (r *reloads) failed(g *group, why string) string {
+	p := r.pauses[g.key()]
+	if p == nil {
+		p = &pause{wait: r.closeFor / 2}
+		r.pauses[g.key()] = p
+	}
+	p.why, p.wait = why, min(2*p.wait, longestPause)
+	p.until = time.Now().Add(p.wait)
+	return why
+}
+
 // closeFirst closes every contact of the controllers that are to be replaced, through the controllers that have them
-// now.
+// now. It does nothing unless they are connected: a close that fails raises an alarm, and these lines are idle.
 func (r *reloads) closeFirst(ctx context.Context, g *group, lines []*Line) (why string) {
-	ctx, cancel := context.WithTimeout(ctx, r.closeFor)
-	defer cancel()
-	errs := make([]error, len(lines))
-	var all sync.WaitGroup
-	for i, l := range lines {
-		if name := l.Config().Contact.Controller; r.controllers[name] != nil && slices.Contains(g.controllers, name) {
-			all.Go(func() { errs[i] = l.Contact().Close(ctx) })
+	var closed []*Line
+	for _, l := range lines {
+		name := l.Config().Contact.Controller
+		if r.controllers[name] == nil || !slices.Contains(g.controllers, name) {
+			continue
 		}
+		at, cancel := context.WithTimeout(ctx, r.closeFor)
+		defer cancel()
+		if err := r.d.contacts.Ready(at, name); err != nil {
+			return fmt.Sprintf("%s waits for its controller: %v; make it answer, or restart the daemon", l.name, err)
+		}
+		closed = append(closed, l)
+	}
+	ctx, cancel := context.WithTimeout(ctx, r.closeFor*time.Duration(len(closed)))
+	defer cancel()
+	errs := make([]error, len(closed))
+	var all sync.WaitGroup
+	for i, l := range closed {
+		all.Go(func() { errs[i] = l.Contact().Close(ctx) })
 	}
 	all.Wait()
 	for i, err := range errs {
 		if err != nil {
 			return fmt.Sprintf("the contact of %s is not known closed: %s; make its controller answer, or restart the daemon",
-				lines[i].name, closeError(err))
+				closed[i].name, closeError(err))
 		}
 	}
 	return ""
@@ -370,19 +412,16 @@ func (r *reloads) publish(g *group, next []nextLine) {
 // replaceControllers ends the group's controllers and starts them anew, with the contacts that they have now. It
 // returns why a controller could not be started; the lines are served without it, and the start is tried again.
 func (r *reloads) replaceControllers(g *group, next []nextLine) (why string) {
-	var ending []string
+	before := map[string]*config.Controller{}
 	for _, name := range g.controllers {
 		if r.controllers[name] != nil {
-			ending = append(ending, name)
+			before[name] = r.controllers[name]
 			delete(r.controllers, name)
 		}
 	}
-	ctx, cancel := context.WithTimeout(context.Background(), closeBeforeChange)
+	ctx, cancel := context.WithTimeout(context.Background(), r.closeFor*time.Duration(max(1, len(g.lines))))
 	defer cancel()
-	for _, left := range r.d.contacts.Remove(ctx, ending...) { // closeFirst saw it closed, and nothing has opened it since
-		r.d.log.Error("a contact is not known closed after its controller was ended: go and look",
-			zap.String("line", left.Line), zap.String("controller", left.Controller), zap.Error(left.Err))
-	}
+	notClosed := r.d.contacts.Remove(ctx, slices.Collect(maps.Keys(before))...)
 	part := *g.c
 	part.Controllers, part.Lines = nil, nil
 	for i := range g.c.Controllers {
@@ -401,8 +440,9 @@ func (r *reloads) replaceControllers(g *group, next []nextLine) (why string) {
 			r.controllers[part.Controllers[i].Name] = &part.Controllers[i]
 		}
 	} else {
-		why = fmt.Sprintf("a controller cannot be started: %v", err)
+		why = r.failed(g, fmt.Sprintf("a controller cannot be started: %v", err))
 	}
+	r.leave(notClosed, before, next)
 	for _, n := range next {
 		contact := contactFor(n.will)
 		switch name := n.will.Contact.Controller; {
@@ -417,6 +457,24 @@ func (r *reloads) replaceControllers(g *group, next []nextLine) (why string) {
 	return why
 }
 
+// leave reports contacts that are not known closed although closeFirst saw them closed and nothing has opened them
+// since. It remembers those that no line has any more, so that `lines` and the shutdown name them. before are the ended
+// controllers.
+func (r *reloads) leave(notClosed []drivers.NotClosed, before map[string]*config.Controller, next []nextLine) {
+	left := slices.Clone(r.leftNow())
+	for _, n := range notClosed {
+		r.d.log.Error("a contact is not known closed after its controller was ended: go and look",
+			zap.String("line", n.Line), zap.String("controller", n.Controller), zap.Error(n.Err))
+		if !slices.ContainsFunc(next, func(x nextLine) bool { // the line has the same contact again, and closes it
+			return x.will.Name == n.Line && x.is != nil && reflect.DeepEqual(x.is.Contact, x.will.Contact) &&
+				reflect.DeepEqual(before[n.Controller], r.controllers[n.Controller])
+		}) {
+			left = append(left, n)
+		}
+	}
+	r.left.Store(&left)
+}
+
 // unopenedContact is the contact of a line whose controller could not be started.
 type unopenedContact struct{ err error }
 
@@ -426,10 +484,7 @@ func (c unopenedContact) Interrupt(context.Context, relay.Interruption) relay.Re
 }
 
 // Close implements relay.Contact.
-func (c unopenedContact) Close(ctx context.Context) error {
-	<-ctx.Done()
-	return c.err
-}
+func (c unopenedContact) Close(context.Context) error { return c.err }
 
 // Kind implements relay.Contact.
 func (unopenedContact) Kind() relay.Kind { return relay.KindNone }

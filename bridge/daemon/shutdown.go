@@ -2,6 +2,7 @@ package daemon
 
 import (
 	"context"
+	"slices"
 	"sync"
 	"time"
 
@@ -58,7 +59,7 @@ func (d *Daemon) Shutdown(hurry context.Context) []drivers.NotClosed {
 		ctx, cancelTime := context.WithTimeout(closing, d.closeFor)
 		defer cancelTime()
 		if d.contacts != nil {
-			d.notClosed = append(d.contacts.Shutdown(ctx), d.unopened()...)
+			d.notClosed = slices.Concat(d.contacts.Shutdown(ctx), d.unopened(), d.reloads.leftNow())
 		}
 		select {
 		case <-left:

@@ -172,10 +172,14 @@ func (s *Set) Contact(line string) relay.Contact {
 	return s.contacts[line]
 }
 
-// Ready waits until every controller is connected and has been asked to close its contacts. If ctx ends first, the
-// error names each controller that is not ready.
-func (s *Set) Ready(ctx context.Context) error {
+// Ready waits until these controllers, or all if none is named, are connected and have been asked to close their
+// contacts. If ctx ends first, the error names each controller that is not ready.
+func (s *Set) Ready(ctx context.Context, controllers ...string) error {
 	boards := s.all()
+	if len(controllers) > 0 {
+		boards = slices.DeleteFunc(slices.Clone(boards),
+			func(b openController) bool { return !slices.Contains(controllers, b.name) })
+	}
 	errs := make([]error, len(boards))
 	each(boards, func(i int, b openController) { errs[i] = b.Ready(ctx) })
 	return errors.Join(errs...)

@@ -143,7 +143,8 @@ func printDaemon(w io.Writer, d control.Daemon, now time.Time) {
 func printWaiting(w io.Writer, all []control.Waiting) {
 	for _, one := range all {
 		what := map[string]string{"added": "waits to be added", "removed": "waits to be removed",
-			"controller": "its controller waits to be replaced"}[one.Change]
+			"controller": "its controller waits to be replaced",
+			"contact":    "the contact that it had is not known closed"}[one.Change]
 		fmt.Fprintf(w, "%s: %s: %s\n", cmp.Or(one.Line, "a controller"), cmp.Or(what, "the change waits"), one.Why)
 	}
 }
