@@ -1,6 +1,7 @@
 package sipua
 
 import (
+	"context"
 	"net/netip"
 	"strings"
 	"sync/atomic"
@@ -25,7 +26,7 @@ type account struct {
 	// token is the user part of our Contact towards this service.
 	token string
 	// client is nil if the account does not register.
-	client *registration.Client
+	client *serviceClient
 
 	// silentUntil is how long the service is expected to be down after it left a call without any response, in
 	// nanoseconds since the agent's start; 0: it is not
@@ -62,17 +63,34 @@ func newAccounts(l *Line) []*account {
 	return all
 }
 
-// begin creates the account's registration client. Nothing is sent before the client runs.
+// serviceClient is the registration client of an account. The line that replaces the account's line takes it over if
+// the account stays the same.
+type serviceClient struct {
+	*registration.Client
+	owner   atomic.Pointer[account] // the account that it serves
+	ctx     context.Context         // of its Run
+	stop    context.CancelFunc
+	started atomic.Bool
+	ended   chan struct{} // closed when Run has returned
+}
+
+// begin creates the account's registration client, unless the account has taken one over. Nothing is sent before the
+// client runs.
 func (s *account) begin() {
-	if !s.Register {
+	if !s.Register || s.client != nil {
 		return
 	}
-	ep := s.line.service.ep
-	s.client = registration.NewClient(registration.ClientOptions{
+	ep, c := s.line.service.ep, &serviceClient{ended: make(chan struct{})}
+	s.client = c
+	c.owner.Store(s)
+	c.ctx, c.stop = context.WithCancel(s.line.a.registering)
+	c.Client = registration.NewClient(registration.ClientOptions{
 		Endpoint: ep, Registrar: s.Registrar, AOR: s.addressOfRecord(),
 		AuthUser: s.Auth, Password: s.Secret,
 		Contact: *ep.Contact(s.token, s.transport()), Destination: s.Proxy,
-		Expires: s.Expires, Logger: s.log, Changed: s.registrationChanged, Unanswered: s.noteNoResponse,
+		Expires: s.Expires, Logger: s.log,
+		Changed:    func(now registration.Status) { c.owner.Load().registrationChanged(now) },
+		Unanswered: func() { c.owner.Load().noteNoResponse() },
 	})
 }
 

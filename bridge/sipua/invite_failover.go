@@ -92,14 +92,17 @@ func (s *account) registrationChanged(now registration.Status) {
 // awaitRecovery sends OPTIONS to a lost service until it answers (RFC 3261 section 11). s.probing ensures that only one
 // runs at a time.
 func (s *account) awaitRecovery() {
-	for again := true; again; again = s.down.Load() && s.line.a.ctx.Err() == nil &&
+	for again := true; again; again = s.down.Load() && s.line.a.ctx.Err() == nil && !s.retired() &&
 		s.probing.CompareAndSwap(false, true) {
 		s.probeRecovery()
 		s.probing.Store(false)
 	}
 }
 
-// probeRecovery returns when the service is no longer lost, or when the agent ends.
+// retired reports whether a reload has replaced or removed the account's line. Such an account has no calls.
+func (s *account) retired() bool { return s.line.a.Line(s.line.o.Name) != s.line }
+
+// probeRecovery returns when the service is no longer lost, when the account is retired or when the agent ends.
 func (s *account) probeRecovery() {
 	a := s.line.a
 	look := time.Tick(a.times.recoveryProbe)
@@ -107,6 +110,9 @@ func (s *account) probeRecovery() {
 		select {
 		case <-look:
 		case <-a.ctx.Done():
+			return
+		}
+		if s.retired() {
 			return
 		}
 		if s.answers() {

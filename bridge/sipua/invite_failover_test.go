@@ -273,7 +273,7 @@ func credentialsOf(t testing.TB, m uatest.Message, header, method, user, passwor
 func TestOrderOfServices(t *testing.T) {
 	t.Parallel()
 	l := &Line{a: &Agent{epoch: time.Now()}}
-	strange := &account{line: l, client: registration.NewClient(registration.ClientOptions{})}
+	strange := &account{line: l, client: &serviceClient{Client: registration.NewClient(registration.ClientOptions{})}}
 	lost, serves := &account{line: l}, &account{line: l}
 	lost.down.Store(true)
 	l.accounts = []*account{strange, lost, serves}

@@ -46,7 +46,7 @@ type Line struct {
 
 	messageState messageState
 
-	// clients are the line's registrations and subscriptions at the services. stopClients ends them.
+	// clients are what the line does at the services beside its registrations. stopClients ends them.
 	clients     sync.WaitGroup
 	registering context.Context
 	stopClients context.CancelFunc

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"reflect"
 	"slices"
 
 	"go.uber.org/zap"
@@ -73,8 +74,10 @@ func (l *Line) register() {
 		})
 	}
 	for _, s := range l.accounts {
-		if s.client != nil {
-			run(s.client.Run)
+		if c := s.client; c != nil {
+			if !c.started.Swap(true) {
+				l.a.clients.Go(func() { defer close(c.ended); c.Run(c.ctx) })
+			}
 			run(s.keepAlive)
 		}
 	}
@@ -91,18 +94,19 @@ func (l *Line) restoreUserAgent() {
 	}
 }
 
-// current returns the line that now has this line's name, or nil if there is none or it has other sockets.
-func (l *Line) current() *Line {
+// current returns the line that now has this line's name, or nil if there is none. An ordinary call does not get a line
+// with other sockets.
+func (l *Line) current(emergency bool) *Line {
 	now := l.a.Line(l.o.Name)
-	if now == nil || now.adapter != l.adapter || now.service != l.service {
+	if now == nil || !emergency && (now.adapter != l.adapter || now.service != l.service) {
 		return nil
 	}
 	return now
 }
 
 // current returns the account that now takes this account's place, or nil if there is none.
-func (s *account) current() *account {
-	l := s.line.current()
+func (s *account) current(emergency bool) *account {
+	l := s.line.current(emergency)
 	if l == nil {
 		return nil
 	}
@@ -137,7 +141,7 @@ func (a *Agent) Check(all []LineOptions) error {
 // which none of them has a call or admits one, and at which commit returns true. commit gets the new lines and must be
 // quick. Otherwise, or if ctx ends first, Change changes nothing and reports false. The other lines are not touched. A
 // replaced line keeps its adapter's registration, if the adapter's user, password and addresses still fit. Its
-// registration at the service ends and is made anew. Change must not be called concurrently, nor once Unregister or
+// registration at the service ends and is made anew if its account has changed. Change must not be called concurrently, nor once Unregister or
 // Close has been called.
 func (a *Agent) Change(ctx context.Context, set []LineOptions, remove []string,
 	commit func(fresh []*Line) bool) (bool, error) {
@@ -146,7 +150,7 @@ func (a *Agent) Change(ctx context.Context, set []LineOptions, remove []string,
 	defer func() {
 		for _, l := range fresh {
 			if !done {
-				l.stopClients()
+				l.endClients()
 			}
 		}
 	}()
@@ -181,6 +185,9 @@ func (a *Agent) Change(ctx context.Context, set []LineOptions, remove []string,
 			s.lines.Store(served[s])
 			s.ep.SetKnown(served[s].sources)
 		}
+		for _, l := range fresh {
+			l.ownClients()
+		}
 		a.registrar.SetAccounts(accounts)
 		done = true
 	})
@@ -205,7 +212,7 @@ func (a *Agent) replacements(set []LineOptions, remove []string) (gone map[strin
 		}
 		if old := a.Line(o.Name); old != nil {
 			gone[o.Name] = old
-			l.keepTokens(old)
+			l.keepAccounts(old)
 		}
 		fresh = append(fresh, l)
 	}
@@ -223,28 +230,69 @@ func (a *Agent) follow(gone map[string]*Line, fresh []*Line) {
 		a.clients.Go(func() {
 			defer l.clients.Done()
 			if old := gone[l.o.Name]; old != nil {
-				old.clients.Wait() // the service may allow one registration at a time
+				old.clients.Wait()
 			}
+			l.awaitOthers(gone)
 			l.register()
 		})
 	}
 }
 
-// keepTokens gives the line's accounts the tokens of the line that it replaces, so that calls to the Contact that the
-// service still has reach the line.
-func (l *Line) keepTokens(old *Line) {
+// keepAccounts gives the line's accounts the tokens of the line that it replaces, so that calls to the Contact that the
+// service still has reach the line. An account that stays the same also gets the registration client.
+func (l *Line) keepAccounts(old *Line) {
 	l.testToken = old.testToken
 	for i, s := range l.accounts {
-		if i < len(old.accounts) && s.Register && old.accounts[i].Register &&
-			s.Registrar.String() == old.accounts[i].Registrar.String() {
-			s.token = old.accounts[i].token
+		if i == len(old.accounts) || !s.Register || !old.accounts[i].Register ||
+			s.Registrar.String() != old.accounts[i].Registrar.String() {
+			continue
+		}
+		s.token = old.accounts[i].token
+		is, was := s.ServiceAccount, old.accounts[i].ServiceAccount
+		is.Allow, was.Allow = nil, nil // these concern calls
+		if l.o.ServiceSocket == old.o.ServiceSocket && reflect.DeepEqual(is, was) {
+			s.client = old.accounts[i].client
+		}
+	}
+}
+
+// ownClients makes the line's accounts the owners of their registration clients.
+func (l *Line) ownClients() {
+	for _, s := range l.accounts {
+		if s.client != nil {
+			s.client.owner.Store(s)
+		}
+	}
+}
+
+// endClients ends the line's registrations, except those that another line has taken over, and its subscription.
+func (l *Line) endClients() {
+	l.stopClients()
+	for _, s := range l.accounts {
+		if s.client != nil && s.client.owner.Load() == s {
+			s.client.stop()
+		}
+	}
+}
+
+// awaitOthers waits until the registrations of these lines for the users of this line have ended: the service may allow
+// one registration of a user at a time, and an un-REGISTER that comes later would end the new one.
+func (l *Line) awaitOthers(gone map[string]*Line) {
+	for _, old := range gone {
+		for _, was := range old.accounts {
+			if was.client != nil && was.client.owner.Load() == was &&
+				slices.ContainsFunc(l.accounts, func(s *account) bool {
+					return s.User == was.User && s.Registrar.String() == was.Registrar.String()
+				}) {
+				<-was.client.ended
+			}
 		}
 	}
 }
 
 // retire ends what a line does beside its calls.
 func (l *Line) retire() {
-	l.stopClients()
+	l.endClients()
 	m := &l.messageState
 	m.mu.Lock()
 	defer m.mu.Unlock()

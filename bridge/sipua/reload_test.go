@@ -70,11 +70,33 @@ func TestChangeWaitsForAdmission(t *testing.T) {
 		synctest.Wait()
 		h.agent.admission.leave()
 		require.True(t, <-changed)
-		require.Same(t, h.agent.Line("box-office"), h.line.current())
-		require.Same(t, h.agent.Line("box-office").accounts[0], h.line.accounts[0].current())
+		now := h.agent.Line("box-office")
+		require.Same(t, now, h.line.current(false))
+		require.Same(t, now.accounts[0], h.line.accounts[0].current(false))
+		now.adapter = now.service // the line gets other sockets
+		require.Nil(t, h.line.current(false))
+		require.Same(t, now, h.line.current(true), "a call for help is put through even so")
+		require.Same(t, now.accounts[0], h.line.accounts[0].current(true))
 		require.True(t, h.change(nil, "box-office"))
-		require.Nil(t, h.line.current())
-		require.Nil(t, h.line.accounts[0].current())
+		require.Nil(t, h.line.current(true))
+		require.Nil(t, h.line.accounts[0].current(true))
+	})
+}
+
+// Nobody asks any more whether the service of a line that a reload has replaced is back.
+func TestChangeEndsRecoveryProbes(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t)
+		old := h.line.accounts[0]
+		old.down.Store(true)
+		old.probing.Store(true)
+		ended := make(chan struct{}) // closed when the probes have ended
+		go func() { old.awaitRecovery(); close(ended) }()
+		time.Sleep(h.agent.times.recoveryProbe)
+		h.service.Expect("OPTIONS") // left unanswered
+		require.True(t, h.change([]LineOptions{h.line.o}))
+		<-ended
+		require.True(t, old.down.Load())
 	})
 }
 
@@ -105,6 +127,40 @@ func TestChangesAndACallForHelp(t *testing.T) {
 			close(stop)
 			<-ended
 		}
+	})
+}
+
+// A line that gets the account of another one registers once that one has un-registered, whatever its name. An
+// un-REGISTER that came later would end the new registration at services that keep one for each user. A line whose
+// account stays the same sends nothing.
+func TestChangeMovesAnAccount(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t, func(o *Options, _ *times) { o.Lines[0].Register = true })
+		grant := func(expires string) {
+			t.Helper()
+			m := h.service.Expect("REGISTER")
+			require.Equal(t, expires, m.Get("Expires"))
+			h.service.ExpectNone() // nothing beside it
+			h.service.Respond(m, 200, "pbx", "", "Contact: "+m.Get("Contact"), "Expires: "+expires)
+			synctest.Wait()
+		}
+		grant("3600")
+		more := h.line.o
+		more.MaxCalls = 9
+		for range 2 {
+			require.True(t, h.change([]LineOptions{more}))
+			h.service.ExpectNone()
+			require.True(t, h.agent.Line("box-office").Status().Service.Registered)
+		}
+		require.Same(t, h.agent.Line("box-office").accounts[0], h.agent.Line("box-office").accounts[0].client.owner.Load())
+		renamed := more
+		renamed.Name = "stage-door"
+		require.True(t, h.change([]LineOptions{renamed}, "box-office"))
+		grant("0")
+		grant("3600")
+		require.True(t, h.agent.Line("stage-door").Status().Service.Registered)
+		go func() { h.service.Respond(h.service.Expect("REGISTER"), 200, "pbx", "") }() // the end of the agent
+		h.agent.Unregister()
 	})
 }
 

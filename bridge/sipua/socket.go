@@ -239,7 +239,7 @@ func (a *Agent) callArrived(at *account, r *endpoint.Request) {
 	if open {
 		defer a.admission.leave()
 	}
-	if at = at.current(); at == nil { // a reload has just removed the line
+	if at = at.current(emergency); at == nil { // a reload has just removed the line
 		s.reply(r, sip.StatusNotFound, "Not Found")
 		return
 	}
@@ -343,7 +343,7 @@ func (a *Agent) callRequested(r *endpoint.Request) {
 		defer a.admission.leave()
 	}
 	was := l
-	if l = was.current(); l == nil { // a reload has just removed the line
+	if l = was.current(emergency); l == nil { // a reload has just removed the line
 		was.adapter.reply(r, sip.StatusServiceUnavailable, "Service Unavailable", a.retryAfter())
 		return
 	}
