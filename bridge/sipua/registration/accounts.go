@@ -32,8 +32,8 @@ func (r *Registrar) newTable(all []Account, secret string, make func(Account) *a
 }
 
 // SetAccounts replaces the accounts. An account that stays the same keeps its state. One that changes keeps its
-// binding, if that still fits its user, password and addresses. Without one, the line's saved binding is removed.
-// SetAccounts must not be called concurrently.
+// binding, if that still fits its user, password and addresses. Without one, the line's saved binding is removed. A
+// REGISTER that is being handled meanwhile counts, or is challenged again. SetAccounts must not be called concurrently.
 func (r *Registrar) SetAccounts(all []Account) {
 	old := r.table()
 	r.accountTable.Store(r.newTable(all, old.unknown.Password, func(one Account) *account {
@@ -44,21 +44,51 @@ func (r *Registrar) SetAccounts(all []Account) {
 		a := r.account(one)
 		if before != nil {
 			before.mu.Lock()
-			binding := before.savedLocked(r.now())
-			before.mu.Unlock()
-			if binding != nil {
-				r.restore(a, *binding)
-			}
+			defer before.mu.Unlock()
+			r.inherit(a, before)
 		}
 		return a
 	}))
 	for _, a := range old.accounts {
-		if now := r.table().byLine[a.Line]; now == nil && r.save != nil {
-			r.save(a.Line, nil)
-		} else if now != a {
+		now := r.table().byLine[a.Line]
+		if now == a {
+			continue
+		}
+		r.retire(a, now)
+		switch {
+		case now != nil:
 			r.saveBinding(now)
+		case r.save != nil:
+			r.save(a.Line, nil)
 		}
 	}
+}
+
+// inherit gives an account the binding of the one that it replaces, if that fits. before.mu is held.
+func (r *Registrar) inherit(a, before *account) {
+	if binding := before.savedLocked(r.now()); binding != nil {
+		r.restore(a, *binding)
+	}
+	a.inheritedCallID, a.inheritedCSeq = before.callID, before.cseq
+}
+
+// retire ends the use of an account that is no longer in the table, and gives the account in its place, if any, what
+// its adapter has registered meanwhile, unless that account has a REGISTER of its own.
+func (r *Registrar) retire(a, now *account) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	a.replaced.Store(true)
+	if now == nil || now.Fixed != nil {
+		return
+	}
+	now.mu.Lock()
+	defer now.mu.Unlock()
+	if a.callID == now.inheritedCallID && a.cseq == now.inheritedCSeq || now.callID != "" &&
+		(now.callID != now.inheritedCallID || now.cseq != now.inheritedCSeq) {
+		return
+	}
+	now.binding = Binding{}
+	r.inherit(now, a)
 }
 
 // same reports whether an account is as b describes it.

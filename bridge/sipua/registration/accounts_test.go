@@ -2,6 +2,7 @@ package registration
 
 import (
 	"net/netip"
+	"sync/atomic"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -57,4 +58,58 @@ func TestSetAccounts(t *testing.T) {
 	register()
 	d.SetAccounts(nil)
 	bound("it is removed", false)
+}
+
+// A REGISTER that is being handled while the accounts are replaced counts for the new account, or is challenged again.
+// The clock is read at each step of its handling, so the test replaces the accounts when the clock is read.
+func TestSetAccountsBesideARegister(t *testing.T) {
+	t.Parallel()
+	other := stageDoor()
+	other.Line, other.User = "workshop", "workshop"
+	stays, exchanged := stageDoor(), stageDoor()
+	stays.AllowFrom = []netip.Prefix{netip.MustParsePrefix("127.0.0.0/8")}
+	exchanged.Line = "workshop"
+	exchangedOther := other
+	exchangedOther.Line = "stage-door"
+	for name, next := range map[string][]Account{
+		"an account that stays": {stays, other},
+		"exchanged accounts":    {exchanged, exchangedOther},
+	} {
+		t.Run(name, func(t *testing.T) {
+			replaced := atomic.Int64{}
+			for at := int64(1); ; at++ {
+				store := &saver{text: map[string][]byte{}}
+				d := newTestRegistrarWith(t, RegistrarOptions{Save: store.save}, stageDoor(), other)
+				was, reads := d.table().byLine["stage-door"], atomic.Int64{}
+				replace := func() {
+					if reads.Add(1) == at && was.mu.TryLock() {
+						was.mu.Unlock()
+						replaced.Add(1)
+						d.SetAccounts(next)
+					}
+				}
+				w := dial(t, "udp", d.e)
+				w.answer(w.ask("REGISTER", "stage-door", w.contact()), "MD5", "REGISTER", "stage-door", secret, 1)
+				d.onClock.Store(&replace)
+				code := w.ask("REGISTER", "stage-door", w.contact()).Code()
+				if code == 401 {
+					code = w.register(w.contact()).Code()
+				}
+				require.Equal(t, 200, code, at)
+				<-d.renewed // the handling has ended
+				if reads.Load() < at {
+					break
+				}
+				line := d.table().byUser["stage-door"].Line
+				if line == "stage-door" || d.table().byLine["stage-door"] == was {
+					_, bound := d.Binding(line)
+					require.True(t, bound, at)
+					b, saved := store.saved(line)
+					require.True(t, saved, at)
+					require.NotEmpty(t, b.Hash)
+				}
+			}
+			require.Greater(t, replaced.Load(), int64(2))
+		})
+	}
 }

@@ -39,12 +39,18 @@ type account struct {
 	Account
 	ha1      [len(algorithms)]string // RFC 7616 section 3.4.2, by algorithm
 	refusals refusals
+	// replaced: SetAccounts has taken the account out of the table. Its adapter has to authenticate again. Set while mu
+	// is held.
+	replaced atomic.Bool
 
 	mu      sync.Mutex
 	binding Binding
 	source  netip.AddrPort // of the last REGISTER
 	callID  string         // of the last accepted REGISTER (RFC 3261 section 10.3)
 	cseq    uint32
+	// inheritedCallID and inheritedCSeq are callID and cseq of the account that this one has replaced.
+	inheritedCallID string
+	inheritedCSeq   uint32
 }
 
 // RegistrarOptions are the options of [NewRegistrar].
@@ -176,12 +182,16 @@ func (r *Registrar) Register(req *endpoint.Request) {
 		return
 	}
 	a, _ := r.authenticate(req, nil, nil)
-	if a == nil {
+	switch {
+	case a == nil:
+		return
+	case a.replaced.Load():
+		r.challenge(req, true)
 		return
 	}
 	// RFC 3261 section 10.3 step 4. A user in To that no account has is accepted, because some adapters use their user
 	// name only in the digest.
-	if other := r.table().byUser[req.To().Address.User]; other != nil && other != a {
+	if other := r.table().byUser[req.To().Address.User]; other != nil && other.Line != a.Line {
 		r.counts.wrongLine.Add(1)
 		r.log.Warn("an adapter asked for the registration of another line", zap.String("line", a.Line),
 			zap.String("other", other.Line), zap.Stringer("from", req.From))
@@ -204,7 +214,12 @@ func (r *Registrar) Register(req *endpoint.Request) {
 		return
 	}
 	changed, b, ok := a.apply(r.now(), req, w)
-	if !ok {
+	switch {
+	case ok:
+	case a.replaced.Load():
+		r.challenge(req, true)
+		return
+	default:
 		r.note(req, "its REGISTER is older than its last one", a.User, a)
 		r.reply(req, sip.StatusInternalServerError, "Older CSeq")
 		return
@@ -303,11 +318,15 @@ func seconds(s string) (time.Duration, bool) {
 	return time.Duration(n) * time.Second, true
 }
 
-// apply applies a binding request. ok is false if the REGISTER is older than the last accepted one.
+// apply applies a binding request. ok is false if the REGISTER is older than the last accepted one, or if the account is
+// replaced.
 func (a *account) apply(now time.Time, req *endpoint.Request, w bindingRequest) (changed bool, b Binding, ok bool) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	callID, cseq := req.CallID().Value(), req.CSeq().SeqNo
+	if a.replaced.Load() {
+		return false, Binding{}, false
+	}
 	if w.query {
 		return false, a.binding, true
 	}

@@ -65,7 +65,9 @@ func (r *Registrar) saveBinding(a *account) {
 	}
 	a.mu.Lock() // also while saving, so that states are saved in order
 	defer a.mu.Unlock()
-	r.save(a.Line, a.savedLocked(r.now()))
+	if !a.replaced.Load() {
+		r.save(a.Line, a.savedLocked(r.now()))
+	}
 }
 
 // savedLocked returns the present binding of an account, or nil if it has none. a.mu is held.

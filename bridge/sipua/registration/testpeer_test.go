@@ -122,6 +122,7 @@ type testRegistrar struct {
 	from    chan string               // the lines that Authenticate returned; " unverified" follows if AuthenticateCall says so
 	agents  chan string               // line and User-Agent of each REGISTER
 	frozen  atomic.Pointer[time.Time] // the registrar's clock, if set
+	onClock atomic.Pointer[func()]    // called when the clock is read, if set
 }
 
 func newTestRegistrar(t *testing.T, accounts ...Account) *testRegistrar {
@@ -182,6 +183,9 @@ func newTestRegistrarWith(t *testing.T, o RegistrarOptions, accounts ...Account)
 	o.UserAgent = func(line, agent string) { d.agents <- line + " " + agent }
 	d.Registrar = NewRegistrar(o)
 	d.clock = func() time.Time {
+		if f := d.onClock.Load(); f != nil {
+			(*f)()
+		}
 		if now := d.frozen.Load(); now != nil {
 			return *now
 		}
