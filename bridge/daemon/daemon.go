@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"net/netip"
+	"os"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -38,6 +39,9 @@ type Options struct {
 	// Watchdog is how often [Run] feeds the service manager's watchdog; 0 means never. It has to be at most a quarter
 	// of the time that the service manager allows. [Start] does not use it.
 	Watchdog time.Duration
+
+	// Hangups delivers the signals at which [Run] reloads the file; nil means none. [Start] does not use it.
+	Hangups <-chan os.Signal
 
 	closeFor time.Duration // 0: CloseTimeout; tests use a shorter time
 }

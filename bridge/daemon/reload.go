@@ -45,6 +45,9 @@ type reloads struct {
 	// left are the contacts that were not known closed when their controller was ended, and that no line has any more.
 	left atomic.Pointer[[]drivers.NotClosed] // replaced as a whole
 
+	telling sync.Mutex // held while the service manager is told a state
+	silent  bool       // guarded by telling: it is told no more
+
 	asked sync.Mutex // held for the length of a request, so that requests in a loop do not queue
 
 	mu          sync.Mutex                    // held while lines and contacts are changed
@@ -158,9 +161,19 @@ func (r *reloads) reload() (control.Reload, error) {
 }
 
 func (r *reloads) tell(state string) {
-	if r.notify != nil {
+	r.telling.Lock()
+	defer r.telling.Unlock()
+	if r.notify != nil && !r.silent {
 		r.notify(state)
 	}
+}
+
+// tellLast tells a state that no later one of a reload under way must replace.
+func (r *reloads) tellLast(state string) {
+	r.telling.Lock()
+	defer r.telling.Unlock()
+	r.notify(state)
+	r.silent = true
 }
 
 // monotonic returns the time of the clock that sd_notify(3) asks for. The kernel always has it.

@@ -438,14 +438,17 @@ func TestHangupReloads(t *testing.T) {
 	t.Parallel()
 	b := newReloadBed(t, boxOffice)
 	b.write(boxOffice, greenRoom)
-	signals := make(chan os.Signal, 2)
+	signals, hangups := make(chan os.Signal, 2), make(chan os.Signal, 1)
 	ended := make(chan os.Signal)
-	go func() { ended <- awaitEnd(b.d, signals) }()
-	signals <- syscall.SIGHUP
+	go func() { ended <- awaitEnd(b.d, signals, hangups) }()
+	hangups <- syscall.SIGHUP
 	b.eventually("loaded", func() bool { return b.d.Line("green-room") != nil })
 	signals <- syscall.SIGTERM
 	require.Equal(t, syscall.SIGTERM, <-ended)
 	b.eventually("told", func() bool { b.mu.Lock(); defer b.mu.Unlock(); return len(b.states) == 2 })
 	assert.Regexp(t, `^RELOADING=1\nMONOTONIC_USEC=\d+$`, b.states[0])
 	assert.Equal(t, "READY=1", b.states[1])
+	b.d.reloads.tellLast("STOPPING=1")
+	b.d.reloads.tell("READY=1") // the end of a reload under way
+	assert.Equal(t, "STOPPING=1", b.states[len(b.states)-1])
 }

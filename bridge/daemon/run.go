@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"os"
-	"syscall"
 	"time"
 
 	"go.uber.org/zap"
@@ -13,10 +12,10 @@ import (
 	"clearback/config"
 )
 
-// Run starts a daemon and runs it until the first signal other than SIGHUP, which reloads the file. A second signal
-// shortens the wait for the contacts and ends all other waits. Run reports its states to o.Notify, which must not be
-// nil, and feeds the service manager's watchdog. It returns the lines whose contact is not known to be closed. An error
-// means that the daemon could not start; see [Start].
+// Run starts a daemon and runs it until the first of signals. A second one shortens the wait for the contacts and ends
+// all other waits. Run reports its states to o.Notify, which must not be nil, and feeds the service manager's watchdog.
+// It returns the lines whose contact is not known to be closed. An error means that the daemon could not start; see
+// [Start].
 func Run(c *config.Config, o Options, signals <-chan os.Signal) ([]drivers.NotClosed, error) {
 	began := time.Now()
 	d, err := Start(c, o)
@@ -34,36 +33,31 @@ func Run(c *config.Config, o Options, signals <-chan os.Signal) ([]drivers.NotCl
 		w.start()
 		defer w.end()
 	}
-	s := awaitEnd(d, signals)
+	s := awaitEnd(d, signals, o.Hangups)
 	o.Logger.Info("ending", zap.Stringer("signal", s))
-	o.Notify("STOPPING=1")
+	d.reloads.tellLast("STOPPING=1")
 	extend := time.NewTicker(extendEvery)
 	defer extend.Stop()
 	return end(d, o, signals, extend.C), nil
 }
 
-// awaitEnd returns the first signal other than SIGHUP. Until then it reloads the file at each SIGHUP, beside the wait.
-func awaitEnd(d *Daemon, signals <-chan os.Signal) os.Signal {
-	wanted := make(chan struct{}, 1) // one slot: a reload that has not begun serves all signals until then
-	go func() {                      // ends with a reload that is under way
-		for range wanted {
-			d.reloads.asked.Lock()
-			_, _ = d.reloads.reload() // the error is logged
-			d.reloads.asked.Unlock()
+// awaitEnd returns the first signal. Until then it reloads the file at each of hangups, beside the wait.
+func awaitEnd(d *Daemon, signals, hangups <-chan os.Signal) os.Signal {
+	ended := make(chan struct{}) // closed when awaitEnd returns
+	defer close(ended)
+	go func() { // ends with a reload that is under way
+		for {
+			select {
+			case <-hangups:
+				d.reloads.asked.Lock()
+				_, _ = d.reloads.reload() // the error is logged
+				d.reloads.asked.Unlock()
+			case <-ended:
+				return
+			}
 		}
 	}()
-	for s := range signals {
-		if s == syscall.SIGHUP {
-			select {
-			case wanted <- struct{}{}:
-			default:
-			}
-			continue
-		}
-		close(wanted)
-		return s
-	}
-	return nil // nobody closes signals
+	return <-signals
 }
 
 // extendEvery is how often the service manager is asked for more time while an emergency call is up.
@@ -86,9 +80,6 @@ func end(d stopper, o Options, signals <-chan os.Signal, extend <-chan time.Time
 	for {
 		select {
 		case s := <-signals:
-			if s == syscall.SIGHUP {
-				continue
-			}
 			o.Logger.Warn("ending at once", zap.Stringer("signal", s))
 			cancel()
 		case <-extend:

@@ -141,8 +141,8 @@ func (a *Agent) Check(all []LineOptions) error {
 // which none of them has a call or admits one, and at which commit returns true. commit gets the new lines and must be
 // quick. Otherwise, or if ctx ends first, Change changes nothing and reports false. The other lines are not touched. A
 // replaced line keeps its adapter's registration, if the adapter's user, password and addresses still fit. Its
-// registration at the service ends and is made anew if its account has changed. Change must not be called concurrently, nor once Unregister or
-// Close has been called.
+// registration at the service ends and is made anew if its account has changed. Change must not be called concurrently,
+// nor once Unregister or Close has been called.
 func (a *Agent) Change(ctx context.Context, set []LineOptions, remove []string,
 	commit func(fresh []*Line) bool) (bool, error) {
 	gone, fresh, err := a.replacements(set, remove)

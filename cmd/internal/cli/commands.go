@@ -36,7 +36,7 @@ func commands() []command {
 		{
 			group: groupServe, name: "run", setup: run,
 			short:   "Serve the lines until a signal ends it",
-			more:    "On SIGINT or SIGTERM it ends the calls and closes every contact. A second signal ends it at once. On SIGHUP it loads its file again.",
+			more:    "On SIGINT or SIGTERM it ends the calls and closes every contact. A second signal ends it at once. On SIGHUP it loads its file again; in a terminal SIGHUP ends it too.",
 			example: "clearback run --config /etc/clearback/clearback.yaml",
 		},
 		{

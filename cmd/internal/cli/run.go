@@ -3,9 +3,13 @@ package cli
 import (
 	"errors"
 	"fmt"
+	"os"
+	"os/signal"
+	"syscall"
 
 	"github.com/spf13/pflag"
 	"go.uber.org/zap"
+	"golang.org/x/term"
 
 	"clearback/bridge/daemon"
 	"clearback/bridge/relay/drivers"
@@ -44,7 +48,9 @@ func run(f *pflag.FlagSet) action {
 		for _, s := range c.PermissionWarnings(*path) {
 			log.Warn("file: " + s)
 		}
-		left, err := daemon.Run(c, daemonOptions(*path, log), e.signals)
+		o := daemonOptions(*path, log)
+		o.Hangups = e.hangups()
+		left, err := daemon.Run(c, o, e.signals)
 		switch {
 		case errors.Is(err, daemon.ErrNotClosed):
 			log.Error("cannot start, and contacts are not known closed: go and look", zap.Error(err))
@@ -59,6 +65,19 @@ func run(f *pflag.FlagSet) action {
 		log.Info("ended, every contact is closed")
 		return ExitOK
 	}
+}
+
+// hangups returns a channel that gets SIGHUP from now on instead of e.signals, so that no SIGTERM is lost behind it.
+// Its one slot stands for all signals until the next reload. In a terminal, without a service manager, it returns nil:
+// there a SIGHUP means that the terminal has gone, and it ends the daemon.
+func (e *env) hangups() <-chan os.Signal {
+	if in, ok := e.In.(*os.File); ok && term.IsTerminal(int(in.Fd())) && os.Getenv("NOTIFY_SOCKET") == "" {
+		return nil
+	}
+	all := make(chan os.Signal, 1)
+	signal.Reset(syscall.SIGHUP)
+	signal.Notify(all, syscall.SIGHUP)
+	return all
 }
 
 // daemonOptions returns the options of a daemon whose configuration file is at path.
