@@ -48,7 +48,8 @@ type reloads struct {
 	telling sync.Mutex // held while the service manager is told a state
 	silent  bool       // guarded by telling: it is told no more
 
-	asked sync.Mutex // held for the length of a request, so that requests in a loop do not queue
+	asked   sync.Mutex // held for the length of a request, so that requests in a loop do not queue
+	outcome string     // of the last request; guarded by asked
 
 	mu          sync.Mutex                    // held while lines and contacts are changed
 	ended       bool                          // the daemon is ending: nothing changes any more
@@ -148,6 +149,10 @@ func (r *reloads) reload() (control.Reload, error) {
 	defer r.tell("READY=1")
 	began := time.Now()
 	out, err := r.load()
+	last := r.outcome
+	if r.outcome = fmt.Sprint(out, err); r.outcome == last { // somebody reloads in a loop
+		return out, err
+	}
 	if err != nil {
 		r.d.log.Error("the configuration file was not reloaded; the daemon continues with what it has loaded",
 			zap.Error(err))

@@ -419,7 +419,8 @@ func (r *reloads) replaceControllers(g *group, next []nextLine) (why string) {
 			delete(r.controllers, name)
 		}
 	}
-	ctx, cancel := context.WithTimeout(context.Background(), r.closeFor*time.Duration(max(1, len(g.lines))))
+	ctx, cancel := context.WithTimeout(context.Background(),
+		min(r.closeFor*time.Duration(max(1, len(g.lines))), CloseTimeout))
 	defer cancel()
 	notClosed := r.d.contacts.Remove(ctx, slices.Collect(maps.Keys(before))...)
 	part := *g.c

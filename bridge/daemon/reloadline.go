@@ -20,7 +20,7 @@ func (l *Line) setParts(change func(*parts)) {
 // beginChange keeps tuning sessions and openings by hand away from the line until endChange. If the line is not idle,
 // beginChange does nothing and returns what it waits for.
 func (l *Line) beginChange() (why string) {
-	v := l.line.View()
+	v, idle := l.line.View(), l.line.Idle()
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	switch until := l.callbackUntil(v); {
@@ -33,7 +33,7 @@ func (l *Line) beginChange() (why string) {
 		return l.name + ": it is being tuned"
 	case l.secondTest != nil:
 		return l.name + ": its adapter's second server is being tested"
-	case l.pulsing || !l.line.Idle():
+	case l.pulsing || !idle:
 		return l.name + ": its loop is being opened or checked"
 	}
 	l.changing = true

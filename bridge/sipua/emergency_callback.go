@@ -52,6 +52,13 @@ func (l *Line) expectCallback() {
 	l.callbackUntil.Store(int64(time.Since(l.a.epoch) + l.a.callbackWindow))
 }
 
+// expectCallbackUntil makes the agent's window last until then at least, in nanoseconds since the agent's start.
+func (a *Agent) expectCallbackUntil(until int64) {
+	for was := a.callbackUntil.Load(); until > was && !a.callbackUntil.CompareAndSwap(was, until); {
+		was = a.callbackUntil.Load()
+	}
+}
+
 // openCallbackWindow opens the agent's window when an emergency call of any line ends.
 func (a *Agent) openCallbackWindow() {
 	a.callbackUntil.Store(int64(time.Since(a.epoch) + a.callbackWindow))

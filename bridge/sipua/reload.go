@@ -187,6 +187,7 @@ func (a *Agent) Change(ctx context.Context, set []LineOptions, remove []string,
 		}
 		for _, l := range fresh {
 			l.ownClients()
+			a.expectCallbackUntil(l.callbackUntil.Load())
 		}
 		a.registrar.SetAccounts(accounts)
 		done = true

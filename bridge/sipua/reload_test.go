@@ -206,6 +206,22 @@ func TestChangeRegistersAnew(t *testing.T) {
 	})
 }
 
+// The call-back window of a line that was removed and comes back holds for all lines again.
+func TestChangeAddsACallbackWindow(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var door LineOptions
+		h := newVirtualTestBed(t, secondLine, func(o *Options, _ *times) {
+			door, o.Lines = o.Lines[1], o.Lines[:1]
+			door.CallbackUntil = time.Now().Add(time.Minute)
+		})
+		require.False(t, h.agent.expectsCallback())
+		require.True(t, h.change([]LineOptions{door}))
+		require.True(t, h.agent.expectsCallback())
+		time.Sleep(time.Minute)
+		require.False(t, h.agent.expectsCallback())
+	})
+}
+
 // Check names what a restart would be needed for.
 func TestCheckLines(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {

@@ -318,8 +318,8 @@ func seconds(s string) (time.Duration, bool) {
 	return time.Duration(n) * time.Second, true
 }
 
-// apply applies a binding request. ok is false if the REGISTER is older than the last accepted one, or if the account is
-// replaced.
+// apply applies a binding request. ok is false if the REGISTER is older than the last accepted one, or if the account
+// is replaced.
 func (a *account) apply(now time.Time, req *endpoint.Request, w bindingRequest) (changed bool, b Binding, ok bool) {
 	a.mu.Lock()
 	defer a.mu.Unlock()

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 	"time"
 
@@ -146,6 +147,9 @@ func printWaiting(w io.Writer, all []control.Waiting) {
 			"controller": "its controller waits to be replaced",
 			"contact":    "the contact that it had is not known closed"}[one.Change]
 		fmt.Fprintf(w, "%s: %s: %s\n", cmp.Or(one.Line, "a controller"), cmp.Or(what, "the change waits"), one.Why)
+	}
+	if slices.ContainsFunc(all, func(w control.Waiting) bool { return w.Change != "added" && w.Change != "contact" }) {
+		fmt.Fprintln(w, "until then do not kill the daemon: nothing else closes contacts that the file no longer has (SAFETY 117)")
 	}
 }
 

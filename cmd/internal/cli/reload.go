@@ -33,6 +33,8 @@ func reload(f *pflag.FlagSet) action {
 			return ExitFailed
 		case err != nil && len(faults) > 0:
 			return e.faulty(faults.String())
+		case err != nil && refused == nil:
+			return e.failed(fmt.Errorf("%w; if control.socket has changed, restart the daemon", err))
 		case err != nil:
 			return e.failed(err)
 		case *asJSON:

@@ -54,6 +54,8 @@ func TestReload(t *testing.T) {
 	code, out, _ = call("", "reload", "--json", "--config", path)
 	require.Equal(t, ExitOK, code)
 	assert.Contains(t, out, `"kept": [`)
+	_, errs = reload(ExitFailed, "control: {socket: ", "control: {socket: /run/nobody")
+	assert.Contains(t, errs, "if control.socket has changed, restart the daemon")
 	_, errs = reload(ExitFaults, "country", "\tcountry")
 	assert.Contains(t, errs, path+":1:")
 }
@@ -64,9 +66,15 @@ func TestPrintWaiting(t *testing.T) {
 	printDaemon(&out, control.Daemon{Edited: "FILE was edited", Waiting: []control.Waiting{
 		{Line: "box-office", Change: "changed", Why: "box-office: call 7 is up"},
 		{Line: "foyer", Change: "added", Why: "a call is beginning"}, {Line: "workshop", Change: "removed", Why: "because"},
-		{Line: "stage-door", Change: "controller", Why: "because"}, {Change: "controller", Why: "because"}}}, time.Now())
+		{Line: "stage-door", Change: "controller", Why: "because"}, {Change: "controller", Why: "because"},
+		{Line: "green-room", Change: "contact", Why: "attic: no answer"}}}, time.Now())
 	assert.Contains(t, out.String(), "box-office: the change waits: box-office: call 7 is up\n"+
 		"foyer: waits to be added: a call is beginning\nworkshop: waits to be removed: because\n"+
 		"stage-door: its controller waits to be replaced: because\na controller: its controller waits to be replaced: because\n"+
+		"green-room: the contact that it had is not known closed: attic: no answer\n"+
+		"until then do not kill the daemon: nothing else closes contacts that the file no longer has (SAFETY 117)\n"+
 		"FILE was edited\n")
+	out.Reset()
+	printWaiting(&out, []control.Waiting{{Line: "foyer", Change: "added", Why: "a call is beginning"}})
+	assert.NotContains(t, out.String(), "do not kill")
 }
