@@ -73,9 +73,9 @@ func (l *Line) changeContact(c relay.Contact) {
 	l.line.SetContact(c, sense)
 	l.setParts(func(p *parts) { p.contact = c })
 	l.mu.Lock()
-	l.controller = ""
+	l.controller, l.troubled = "", time.Time{}
 	if u, is := c.(unopenedContact); is {
-		l.controller = u.err.Error()
+		l.controller, l.troubled = u.err.Error(), time.Now()
 	}
 	l.mu.Unlock()
 }
