@@ -1,6 +1,7 @@
 package bridge
 
 import (
+	"context"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -62,6 +63,46 @@ func TestSetContactAndCalls(t *testing.T) {
 		time.Sleep(10 * time.Second)
 		require.False(t, next.Open())
 		r.Stop()
+	})
+}
+
+// endedContact is a contact whose close ends only with its controller.
+type endedContact struct {
+	*relaytest.Fake
+	ended chan struct{}
+}
+
+func (c endedContact) Close(context.Context) error {
+	<-c.ended
+	return relay.ErrUnreachable
+}
+
+// SAFETY S120: a line whose old controller could not close its contact serves again once the new contact is closed. The
+// old controller may still be closing when the line gets the new contact.
+func TestSetContactOfAFaultedLine(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		old, next := endedContact{relaytest.NewFake(relay.KindNone), make(chan struct{})}, relaytest.NewFake(relay.KindNone)
+		l := NewLine(LineOptions{Name: "box-office", Policy: supervision.DefaultPolicy(), Contact: old,
+			Epoch: time.Now(), Logger: zap.NewNop()})
+		defer l.Stop()
+		l.Start(&callLog{})
+		l.Notice(relay.Notice{Kind: relay.CloseFailing, Err: relay.ErrUnreachable})
+		synctest.Wait()
+		require.Equal(t, supervision.StateFaulted, l.View().Loop)
+		l.interrupter.close(0)
+		next.FailClose(relay.ErrNoAnswer)
+		l.SetContact(next, false)
+		synctest.Wait()
+		require.Empty(t, next.Calls(), "one close at a time")
+		close(old.ended)
+		synctest.Wait()
+		require.Equal(t, supervision.StateFaulted, l.View().Loop, "not confirmed yet")
+		time.Sleep(10 * time.Second) // with the guard time
+		synctest.Wait()
+		require.Equal(t, supervision.StateClosed, l.View().Loop)
+		l.Notice(relay.Notice{Kind: relay.CloseFailing, Err: relay.ErrUnreachable})
+		synctest.Wait()
+		require.Equal(t, supervision.StateFaulted, l.View().Loop, "the new controller's first alarm counts")
 	})
 }
 
