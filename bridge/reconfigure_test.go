@@ -81,7 +81,8 @@ func (c endedContact) Close(context.Context) error {
 // old controller may still be closing when the line gets the new contact.
 func TestSetContactOfAFaultedLine(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		old, next := endedContact{relaytest.NewFake(relay.KindNone), make(chan struct{})}, relaytest.NewFake(relay.KindNone)
+		old := endedContact{relaytest.NewFake(relay.KindNone), make(chan struct{})}
+		next := relaytest.NewFake(relay.KindNone)
 		l := NewLine(LineOptions{Name: "box-office", Policy: supervision.DefaultPolicy(), Contact: old,
 			Epoch: time.Now(), Logger: zap.NewNop()})
 		defer l.Stop()
