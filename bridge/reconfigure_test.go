@@ -77,7 +77,7 @@ func (c endedContact) Close(context.Context) error {
 	return relay.ErrUnreachable
 }
 
-// SAFETY S122: a line whose old controller could not close its contact serves again once the new contact is closed. The
+// SAFETY S126: a line whose old controller could not close its contact serves again once the new contact is closed. The
 // old controller may still be closing when the line gets the new contact.
 func TestSetContactOfAFaultedLine(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {

@@ -29,7 +29,7 @@ const retryChanges = 200 * time.Millisecond
 // after it succeeds. Our own number.
 const awaitControllers = 500 * time.Millisecond
 
-// reloads loads the configuration file again while the daemon runs (SAFETY.md S120 to S122). A file with a fault, or
+// reloads loads the configuration file again while the daemon runs (SAFETY.md S124 to S126). A file with a fault, or
 // with a change that only a restart can make, changes nothing. Otherwise each line is changed as soon as it is idle:
 // see reloadgroup.go. The file counts as loaded at once, so a later reload starts from it.
 type reloads struct {

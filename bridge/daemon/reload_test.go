@@ -179,7 +179,7 @@ var (
 	greenRoom = bedLine{name: "green-room"}
 )
 
-// SAFETY S120: lines are added, changed and removed while another line has a call, and neither that call nor the
+// SAFETY S124: lines are added, changed and removed while another line has a call, and neither that call nor the
 // registration of that line is touched.
 func TestReloadLeavesOtherLinesAlone(t *testing.T) {
 	t.Parallel()
@@ -210,7 +210,7 @@ func TestReloadLeavesOtherLinesAlone(t *testing.T) {
 	b.eventually("over", func() bool { return len(b.d.Line("box-office").View().Calls) == 0 })
 }
 
-// SAFETY S122: a line that has a call is changed once the call is over, and removed once the call is over.
+// SAFETY S126: a line that has a call is changed once the call is over, and removed once the call is over.
 func TestReloadWaitsForTheCall(t *testing.T) {
 	t.Parallel()
 	b := newReloadBed(t, boxOffice, workshop)
@@ -235,7 +235,7 @@ func TestReloadWaitsForTheCall(t *testing.T) {
 	require.Equal(t, []string{"workshop"}, r.Kept)
 }
 
-// SAFETY S122: the call-back window after an emergency call is not cut, on the line or on another line of the same
+// SAFETY S126: the call-back window after an emergency call is not cut, on the line or on another line of the same
 // controller.
 func TestReloadWaitsForTheCallBackWindow(t *testing.T) {
 	t.Parallel()
@@ -254,6 +254,11 @@ func TestReloadWaitsForTheCallBackWindow(t *testing.T) {
 	require.Equal(t, []bool{false}, b.boards["cabinet"].Writes(1))
 
 	require.Empty(t, b.reload(boxOffice, stageDoor).Waiting, "the file is what runs again")
+	door := b.d.Line("stage-door")
+	door.mu.Lock()
+	door.secondTest = &secondServerTest{stop: func() {}}
+	door.mu.Unlock()
+	require.Contains(t, door.beginChange(), "second server is being tested")
 	require.Same(t, l, b.d.Line("box-office"))
 }
 
@@ -279,7 +284,7 @@ func TestReloadExchangesAccounts(t *testing.T) {
 	require.Equal(t, "green-room", b.d.Line("box-office").Config().Adapter.User)
 }
 
-// SAFETY S121: a file with faults changes nothing, and every fault is named.
+// SAFETY S125: a file with faults changes nothing, and every fault is named.
 func TestReloadOfAFaultyFile(t *testing.T) {
 	t.Parallel()
 	b := newReloadBed(t, boxOffice)
@@ -305,7 +310,7 @@ func TestReloadOfAFaultyFile(t *testing.T) {
 	require.Contains(t, b.d.Backend().Daemon().Edited, "cannot be read any more")
 }
 
-// SAFETY S121: a change that needs a restart is named with its place, and the whole file is left out.
+// SAFETY S125: a change that needs a restart is named with its place, and the whole file is left out.
 func TestReloadThatNeedsARestart(t *testing.T) {
 	t.Parallel()
 	b := newReloadBed(t, boxOffice)

@@ -13,7 +13,7 @@ import (
 	"clearback/supervision"
 )
 
-// SAFETY S122: a contact that moves to another controller is closed through the old one first. If that one does not
+// SAFETY S126: a contact that moves to another controller is closed through the old one first. If that one does not
 // confirm it, the line keeps its contact.
 func TestReloadMovesAContact(t *testing.T) {
 	t.Parallel()
@@ -53,7 +53,7 @@ func TestReloadOfASlowBoard(t *testing.T) {
 	require.Empty(t, b.reload(lines...).Waiting)
 }
 
-// SAFETY S122: a controller that confirms no close is asked again after a pause, which doubles.
+// SAFETY S126: a controller that confirms no close is asked again after a pause, which doubles.
 func TestReloadPauses(t *testing.T) {
 	t.Parallel()
 	b := newReloadBed(t, boxOffice)
@@ -79,7 +79,7 @@ func TestReloadPauses(t *testing.T) {
 	require.Empty(t, b.reload(workshop).Waiting, "a reload does not wait for the end of the pause")
 }
 
-// SAFETY S122: a contact that is not confirmed closed when its controller ends is named until the restart, and the line
+// SAFETY S126: a contact that is not confirmed closed when its controller ends is named until the restart, and the line
 // serves with its new contact once that is confirmed closed.
 func TestReloadLeavesAContact(t *testing.T) {
 	t.Parallel()

@@ -171,7 +171,8 @@ func TestSecondServerTestRefused(t *testing.T) {
 	other, stop := context.WithCancel(t.Context()) // another line's test
 	var ended sync.WaitGroup
 	ended.Go(func() { _, _ = k.SIP().StaySilent(other) })
-	require.Eventually(t, func() bool { _, silent := k.SIP().Silence(); return silent }, 5*time.Second, time.Millisecond)
+	require.Eventually(t, func() bool { _, silent := k.SIP().Silence(); return silent }, 5*time.Second,
+		time.Millisecond)
 	refused("is being tested")
 	stop()
 	ended.Wait()

@@ -149,7 +149,7 @@ func printWaiting(w io.Writer, all []control.Waiting) {
 		fmt.Fprintf(w, "%s: %s: %s\n", cmp.Or(one.Line, "a controller"), cmp.Or(what, "the change waits"), one.Why)
 	}
 	if slices.ContainsFunc(all, func(w control.Waiting) bool { return w.Change != "added" && w.Change != "contact" }) {
-		fmt.Fprintln(w, "until then do not kill the daemon: nothing else closes contacts that the file no longer has (SAFETY 122)")
+		fmt.Fprintln(w, "until then do not kill the daemon: nothing else closes contacts that the file no longer has (SAFETY 126)")
 	}
 }
 

@@ -72,7 +72,7 @@ func TestPrintWaiting(t *testing.T) {
 		"foyer: waits to be added: a call is beginning\nworkshop: waits to be removed: because\n"+
 		"stage-door: its controller waits to be replaced: because\na controller: its controller waits to be replaced: because\n"+
 		"green-room: the contact that it had is not known closed: attic: no answer\n"+
-		"until then do not kill the daemon: nothing else closes contacts that the file no longer has (SAFETY 122)\n"+
+		"until then do not kill the daemon: nothing else closes contacts that the file no longer has (SAFETY 126)\n"+
 		"FILE was edited\n")
 	out.Reset()
 	printWaiting(&out, []control.Waiting{{Line: "foyer", Change: "added", Why: "a call is beginning"}})

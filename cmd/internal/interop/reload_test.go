@@ -21,7 +21,7 @@ func (r *testBed) edit(old, new string) {
 	require.NoError(r.t, os.WriteFile(r.config(), []byte(strings.Replace(string(text), old, new, 1)), 0o600))
 }
 
-// SAFETY S120, S122: while lines are added, changed and removed beside a call, no packet of its sound is lost in either
+// SAFETY S124, S126: while lines are added, changed and removed beside a call, no packet of its sound is lost in either
 // direction. The removal of a line of the same relay board waits for the call, and the call ends with its opening.
 func TestReloadBesideACall(t *testing.T) {
 	t.Parallel()

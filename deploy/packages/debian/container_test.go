@@ -150,7 +150,7 @@ func serving(t *testing.T, b *box) {
 		"750 clearback\n640 clearback\n660 clearback", "the daemon's files")
 }
 
-// SAFETY.md S120 and S121.
+// SAFETY.md S124 and S125.
 func reloading(t *testing.T, b *box) {
 	const file, hasRoom = "/etc/clearback/clearback.yaml", "clearback lines | grep -q '^green-room '"
 	pid := b.show(t, "clearback", "MainPID")
