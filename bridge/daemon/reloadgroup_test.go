@@ -2,12 +2,14 @@ package daemon
 
 import (
 	"context"
+	"sync/atomic"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/require"
 
 	"clearback/bridge/daemon/daemontest"
+	"clearback/bridge/relay"
 	"clearback/bridge/relay/drivers"
 	"clearback/bridge/relay/relaytest"
 	"clearback/supervision"
@@ -40,17 +42,29 @@ func TestReloadMovesAContact(t *testing.T) {
 	b.eventually("closed", func() bool { return len(b.boards["cabinet"].Writes(0)) == 4 })
 }
 
-// A board that answers slowly has more time for more contacts.
+// deadlineContact notes how long a close may take.
+type deadlineContact struct {
+	relay.Contact
+	left *atomic.Int64
+}
+
+func (c deadlineContact) Close(ctx context.Context) error {
+	by, _ := ctx.Deadline()
+	c.left.Store(int64(time.Until(by)))
+	return nil
+}
+
+// A controller has more time for more contacts: they may share a slow bus.
 func TestReloadOfASlowBoard(t *testing.T) {
 	t.Parallel()
-	lines := []bedLine{boxOffice, stageDoor, {name: "workshop", controller: "cabinet", coil: 2},
-		{name: "green-room", controller: "cabinet", coil: 3}}
-	b := newReloadBed(t, lines...)
-	b.d.reloads.closeFor = 50 * time.Millisecond
-	b.boards["cabinet"].Inject(relaytest.Fault{Do: relaytest.Delay, On: relaytest.Closing,
-		Delay: 20 * time.Millisecond})
-	lines[3].coil = 4
-	require.Empty(t, b.reload(lines...).Waiting)
+	b := newReloadBed(t, boxOffice, stageDoor)
+	r, left, lines := b.d.reloads, atomic.Int64{}, b.d.all()
+	for _, l := range lines {
+		l.setParts(func(p *parts) { p.contact = deadlineContact{p.contact, &left} })
+	}
+	r.closeFor = time.Hour
+	require.Empty(t, r.closeFirst(t.Context(), &group{controllers: []string{"cabinet"}}, lines))
+	require.InDelta(t, 2*time.Hour, left.Load(), float64(time.Minute))
 }
 
 // SAFETY S126: a controller that confirms no close is asked again after a pause, which doubles.
