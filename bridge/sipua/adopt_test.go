@@ -143,6 +143,7 @@ func TestFarEndHangsUpAtRestart(t *testing.T) {
 				began := time.Now()
 				r.machine.saw("1 adopted")
 				call.far.Request("BYE", "")
+				synctest.Wait() // before the adapter's answers
 				r.asksAdapter(c.foreign, c.known)
 				if c.heard {
 					r.machine.saw("1 adapter leg heard")
