@@ -67,6 +67,7 @@ func (r *Registrar) Authenticate(req *endpoint.Request, anyTarget func(line stri
 // given line. The credentials of such a call may be for another URI. Too many failed logins do not block the call if it
 // comes from the host at which the line's adapter is bound. Somebody else at that host, such as a neighbour behind the
 // same NAT, may have caused the failures, and an emergency call must not wait for that. In that case verified is false.
+// An emergency call on any line (emergency reports true for "") whose credentials are wrong gets 503 instead of 401.
 func (r *Registrar) AuthenticateCall(req *endpoint.Request, emergency func(line string) bool) (line string, verified,
 	ok bool) {
 	a, verified := r.authenticate(req, emergency, emergency)
@@ -183,7 +184,13 @@ func (r *Registrar) authenticate(req *endpoint.Request, anyTarget, unverified fu
 		r.counts.wrong.Add(1)
 		r.failedLogins.failed(r.now(), from, cred.Username, claimed != nil)
 		r.refuse(req, wrongPassword, cred.Username, claimed)
-		r.challenge(req, false)
+		if unverified != nil && unverified("") {
+			// Another 401 ends the call. At 503 an adapter tries its second server (RFC 3263 section 4.3), where the
+			// account may be right. No line is named, so that the answer does not tell which users exist.
+			r.reply(req, sip.StatusServiceUnavailable, "Wrong User or Password")
+		} else {
+			r.challenge(req, false)
+		}
 	case v == credentialsStale:
 		r.challenge(req, true)
 	case !a.on(req.Endpoint), !a.allows(from):

@@ -34,7 +34,6 @@ func setUp(f *pflag.FlagSet) action {
 		{"relay", "the `HOST` of the relay board, with a port if not 502, or none"},
 		{"contact", "the `COIL` of the board, from 0"},
 		{"timed", "`HOW` an opening ends: a register with its unit, such as 16/100ms; agent; or accept"},
-		{"click", "`yes|no`: open the loop once; the line must be idle, with no emergency call expected"},
 	} {
 		answers[a[0]] = f.String(a[0], "", a[1])
 	}
@@ -47,6 +46,11 @@ func setUp(f *pflag.FlagSet) action {
 	return func(e *env, _ []string) int {
 		ctx, cancel := e.context()
 		defer cancel()
+		if err := unitNeeded(*path, os.Geteuid(), config.CredentialFile("box-office")); err != nil {
+			return e.failed(err)
+		}
+		p, restore := e.person()
+		defer restore()
 		o := e.setupOptions(ctx, *path)
 		o.Batch, o.Wait = *batch, patience.Duration
 		for key, v := range answers {
@@ -58,13 +62,13 @@ func setUp(f *pflag.FlagSet) action {
 			if !f.Changed(key + "-file") {
 				continue
 			}
-			secret, err := e.secretFrom(ctx, *secrets[key])
+			secret, err := p.secretFrom(ctx, *secrets[key])
 			if err != nil {
 				return e.fault("setup: --%s-file: %v", key, err)
 			}
 			o.Secrets[key] = secret
 		}
-		return e.runSetup(ctx, o)
+		return e.runSetup(ctx, o, p)
 	}
 }
 
@@ -76,26 +80,24 @@ func (e *env) setupOptions(ctx context.Context, path string) setup.Options {
 		Start: func(c *config.Config) (*daemon.Daemon, error) {
 			return daemon.Start(c, daemonOptions("", zap.NewNop()))
 		},
-		Contact: func(ctx context.Context, l *daemon.Line) (string, bool) {
-			words, good := readContact(ctx, l)
-			if good {
-				words, good = tryContact(ctx, l, words)
-			}
-			return words, good
-		},
-		Open: e.openOnce, Hurry: func() (context.Context, context.CancelFunc) { return e.secondSignal(ctx) },
+		Contact: readContact, Hurry: func() (context.Context, context.CancelFunc) { return e.secondSignal(ctx) },
 	}
 }
 
-// runSetup runs the setup with the person at the terminal.
-func (e *env) runSetup(ctx context.Context, o setup.Options) int {
-	p := &terminalPerson{e: e}
+// person returns the person at the terminal. restore ends a question for a secret that was interrupted.
+func (e *env) person() (p *terminalPerson, restore func()) {
+	p, restore = &terminalPerson{e: e}, func() {}
 	if in, ok := e.In.(*os.File); ok && term.IsTerminal(int(in.Fd())) {
 		p.terminal = in
 		if was, err := term.GetState(int(in.Fd())); err == nil {
-			defer func() { _ = term.Restore(int(in.Fd()), was) }() // an interrupted question for a secret
+			restore = func() { _ = term.Restore(int(in.Fd()), was) }
 		}
 	}
+	return p, restore
+}
+
+// runSetup runs the setup with a person.
+func (e *env) runSetup(ctx context.Context, o setup.Options, p setup.Person) int {
 	switch err := setup.Run(ctx, o, p); {
 	case err == nil:
 		return ExitOK
@@ -120,6 +122,15 @@ func (e *env) secondSignal(ctx context.Context) (context.Context, context.Cancel
 	return hurry, func() { stop(); cancel() }
 }
 
+// unitNeeded returns an error if root sets up the service's file, but the service has no file for a credential.
+func unitNeeded(path string, user int, credential string) error {
+	if path == defaultConfig && user == 0 && credential == "" {
+		return fmt.Errorf("no service reads %s yet; install clearback.service first, or name another file with --config",
+			path)
+	}
+	return nil
+}
+
 // credentialFor returns the file in which the service unit looks for a credential, if the unit reads the configuration
 // file at path and this user may write for it; else "".
 func credentialFor(path, name string) string {
@@ -127,15 +138,6 @@ func credentialFor(path, name string) string {
 		return ""
 	}
 	return config.CredentialFile(name)
-}
-
-// secretFrom reads a secret from a file, or a line of standard input if path is "-".
-func (e *env) secretFrom(ctx context.Context, path string) (string, error) {
-	if path == "-" {
-		return readLine(ctx, e.input())
-	}
-	text, err := file.Read(path)
-	return strings.TrimRight(string(text), "\r\n"), err
 }
 
 // terminalPerson is the person at the terminal.
@@ -152,6 +154,19 @@ func (p *terminalPerson) Say(format string, a ...any) {
 			p.e.say("%s", indent+part)
 		}
 	}
+}
+
+// secretFrom reads a secret from a file, or a line of standard input if path is "-".
+func (p *terminalPerson) secretFrom(ctx context.Context, path string) (string, error) {
+	if path == "-" {
+		prompt := ""
+		if p.terminal != nil {
+			prompt = "Password (it is not shown): "
+		}
+		return p.Ask(ctx, prompt, true)
+	}
+	text, err := file.Read(path)
+	return strings.TrimRight(string(text), "\r\n"), err
 }
 
 // Ask implements [setup.Person].

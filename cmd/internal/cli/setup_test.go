@@ -3,6 +3,7 @@ package cli
 import (
 	"io"
 	"io/fs"
+	"net"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -40,26 +41,17 @@ func (b *setupBed) noSecrets(output string) {
 	}
 }
 
-// The first line takes at most 12 questions, no call, and gives a file of at most 20 lines that check accepts.
+// The first line takes 10 questions, no call and no opening, and gives a file of at most 20 lines that check accepts.
 func TestSetup(t *testing.T) {
 	t.Parallel()
 	b := newSetupBed(t)
 	d := b.begin()
-	for _, step := range b.steps() {
-		if step[0] == "Type yes to open it now:" {
-			step[1] = "yes"
-		}
-		d.answer(step[0], step[1])
-		if step[1] == adapterPassword {
-			d.expect("Waiting at most")
-			_, code := b.register("box-office", adapterPassword)
-			require.Equal(t, 200, code)
-		}
-	}
+	b.through(d, 0, len(b.steps()))
 	require.Equal(t, ExitOK, d.end(), d.output())
-	assert.LessOrEqual(t, d.questions, 12) // issue: at most 12 questions
+	assert.Equal(t, 10, d.questions) // as operation.md says
 	for _, words := range []string{"Emergency numbers: 112, 911, 999.", "Registered until", "The adapter has registered from",
-		"Contact: reads closed", "loop-opened", b.path + " is written"} {
+		"Contact: reads closed.", b.path + " is written", "clearback check --live --pulse box-office " + b.path,
+		"clearback run --config " + b.path} {
 		assert.Contains(t, flat(d.output()), flat(words))
 	}
 	b.noSecrets(d.output())
@@ -69,7 +61,7 @@ func TestSetup(t *testing.T) {
 	left, err := filepath.Glob(filepath.Dir(b.path) + "/*")
 	require.NoError(t, err)
 	assert.Equal(t, []string{b.path, filepath.Join(filepath.Dir(b.path), "secrets")}, left)
-	assert.Len(t, b.board.Changes(0), 2, "one opening, and its end")
+	assert.Empty(t, b.board.Changes(0))
 	for _, method := range b.asked() {
 		assert.Contains(t, []string{"REGISTER", "OPTIONS"}, method)
 	}
@@ -95,13 +87,14 @@ func TestSetupWrongAnswers(t *testing.T) {
 	d.answer("Server of the service:", "127.0.0.1:1;transport=tcp")
 	d.answer("Address of this machine", "192.0.2.99").expect("this machine cannot listen there")
 	d.answer("Address of this machine", "upstairs").expect(`"upstairs" is not an IP address`)
+	d.answer("Address of this machine", "127.0.0.1:65526").expect("the port must be from 1 to 65525")
 	d.answer("Address of this machine", b.service.At.String()).expect("address already in use")
 	d.answer("Address of this machine", b.address.String())
 	d.answer("Name of the line", "Box Office").expect("is not a name; allowed: 1 to 32 of a-z, 0-9 and -")
 	d.answer("Name of the line", "box-office")
 	d.answer("User at the service", "5550101")
 	d.answer("Password at the service", accountPassword).expect("NOT registered:").expect("connection refused")
-	d.answer("Server of the service [sip:127.0.0.1:1;transport=tcp]:", b.service.At.String())
+	d.answer("Server of the service:", b.service.At.String())
 	d.answer("User at the service [5550101]:", "5550199")
 	d.answer("Password at the service", accountPassword).expect("NOT registered:").expect("403")
 	d.answer("User at the service [5550199]:", "5550101")
@@ -120,24 +113,17 @@ func TestSetupWrongAnswers(t *testing.T) {
 	require.Equal(t, 200, code)
 
 	d.answer("Relay board", "127.0.0.1:1").expect("no board answers")
+	d.answer("Relay board", "127.0.0.1:modbus").expect(`"modbus" is not a port`)
 	d.answer("Relay board", b.board.Address())
 	d.answer("Coil:", "rts").expect("write a number")
 	d.answer("Coil:", "0").expect("Contact: reads closed")
 	d.answer("Timed output:", "sixteen").expect("write a register such as 16")
 	d.answer("Timed output:", "16/5s").expect("out of range")
-	d.answer("Timed output:", "18") // a register that moves nothing
-	d.answer("Type yes to open it now:", "yes").expect("the loop was not opened and closed as it should be")
-	d.answer("Relay board ["+b.board.Address()+"]:", "")
-	d.answer("Coil [0]:", "")
-	d.answer("Timed output [18/100ms]:", "16")
-	d.answer("Type yes to open it now:", "perhaps").expect("Not opened")
-	d.answer("Another line?", "")
+	d.answer("Timed output:", "16")
 	require.Equal(t, ExitOK, d.end(), d.output())
 	b.noSecrets(d.output())
 	assert.NotContains(t, d.output(), "matinee", "a wrong password is a secret too")
-	for _, c := range b.board.Changes(0) {
-		assert.False(t, c.Open)
-	}
+	assert.Empty(t, b.board.Changes(0))
 	code, out, errs := call("", "check", b.path)
 	assert.Equal(t, ExitOK, code, out+errs)
 }
@@ -184,7 +170,7 @@ func TestSetupGoesOnAfterAKill(t *testing.T) {
 		assert.NoFileExists(t, b.path)
 	}
 	d := b.begin()
-	d.answer("Another line?", "")
+	b.through(d, len(steps)-1, len(steps))
 	require.Equal(t, ExitOK, d.end(), d.output())
 	assert.Equal(t, 1, strings.Count(all.String()+d.output(), "The adapter has registered from"), "it is not proved again")
 	code, out, errs := call("", "check", b.path)
@@ -204,7 +190,7 @@ func (b *setupBed) flags() map[string]string {
 	return map[string]string{"country": "GB", "server": b.service.At.String(), "address": b.address.String(),
 		"line": "box-office", "user": "5550101", "password-file": write("service", accountPassword),
 		"adapter-password-file": write("adapter", adapterPassword), "relay": b.board.Address(), "contact": "0",
-		"timed": "16/100ms", "click": "yes"}
+		"timed": "16/100ms"}
 }
 
 func asArgs(flags map[string]string, without string) (args []string) {
@@ -225,7 +211,7 @@ func TestSetupByFlags(t *testing.T) {
 			t.Parallel()
 			b := newSetupBed(t)
 			d := b.begin(asArgs(b.flags(), name)...)
-			if slices.Contains([]string{"relay", "contact", "timed", "click"}, name) {
+			if slices.Contains([]string{"relay", "contact", "timed"}, name) {
 				d.expect("Waiting at most")
 				b.register("box-office", adapterPassword)
 			}
@@ -251,7 +237,7 @@ func TestSetupByFlags(t *testing.T) {
 	b.register("box-office", adapterPassword)
 	assert.Equal(t, ExitOK, d.end(), d.output())
 	b.noSecrets(d.output())
-	assert.Len(t, b.board.Changes(0), 2)
+	assert.Empty(t, b.board.Changes(0))
 	code, out, errs := call("", "check", b.path)
 	assert.Equal(t, ExitOK, code, out+errs)
 
@@ -267,11 +253,11 @@ func TestSetupByFlags(t *testing.T) {
 func TestSetupProvesChangedAnswersAgain(t *testing.T) {
 	t.Parallel()
 	b := newSetupBed(t)
-	d := b.begin(asArgs(b.flags(), "click")...)
+	d := b.begin(asArgs(b.flags(), "timed")...)
 	d.expect("Waiting at most")
 	b.register("box-office", adapterPassword)
 	require.Equal(t, ExitFailed, d.end())
-	require.Contains(t, d.output(), "--click is missing")
+	require.Contains(t, d.output(), "--timed is missing")
 	for name, wrong := range map[string]string{"user": "5550199", "password-file": b.flags()["adapter-password-file"]} {
 		flags := b.flags()
 		flags[name] = wrong
@@ -302,8 +288,10 @@ func TestSetupLeavesFilesAlone(t *testing.T) {
 	assert.Equal(t, "country: GB\n", string(text))
 	require.NoError(t, os.Remove(b.path))
 
-	write(b.path+".setup", "{")
-	refused(".setup is not what setup has written")
+	for _, text := range []string{"{", "null"} {
+		write(b.path+".setup", text)
+		refused(".setup is not what setup has written")
+	}
 	require.NoError(t, os.Remove(b.path+".setup"))
 
 	secrets := filepath.Join(filepath.Dir(b.path), "secrets")
@@ -355,7 +343,7 @@ func TestSetupWithThePackage(t *testing.T) {
 		o.Unedited, o.Credential = first, func(name string) string { return filepath.Join(dir, "unit", name) }
 		o.Batch, o.Wait, o.Answers = true, 20*time.Second, answers
 		o.Secrets = map[string]string{"password": accountPassword, "adapter-password": adapterPassword}
-		go func() { d.code <- e.runSetup(t.Context(), o) }()
+		go func() { d.code <- e.runSetup(t.Context(), o, &terminalPerson{e: e}) }()
 		d.expect("Waiting at most")
 		meanwhile()
 		b.register("box-office", adapterPassword)
@@ -393,38 +381,6 @@ func TestSetupWithThePackage(t *testing.T) {
 	assert.Equal(t, adapterPassword+"\n", string(secret))
 }
 
-// A second line takes the short part of the questions; the answers about the service and this machine are the same.
-func TestSetupOfTwoLines(t *testing.T) {
-	t.Parallel()
-	b := newSetupBed(t)
-	d := b.begin()
-	lines := b.steps()
-	lines[len(lines)-1][1] = "y"
-	second := append([][2]string(nil), b.steps()[3:]...)
-	second[0][1], second[1][1], second[5][1], second[6][1] = "stage-door", "5550102", "1", "accept"
-	for n, step := range append(lines, second...) {
-		d.answer(step[0], step[1])
-		if step[1] == adapterPassword {
-			user := "box-office"
-			if n > len(lines) {
-				user = "stage-door"
-			}
-			d.expect("Waiting at most")
-			_, code := b.register(user, adapterPassword)
-			require.Equal(t, 200, code)
-		}
-	}
-	require.Equal(t, ExitOK, d.end(), d.output())
-	c := daemontest.Load(t, b.path)
-	require.Len(t, c.Lines, 2)
-	assert.Len(t, c.Controllers, 1)
-	assert.Equal(t, "stage-door", c.Lines[1].Name)
-	text, err := os.ReadFile(b.path)
-	require.NoError(t, err)
-	assert.Contains(t, string(text), "coil: 1, accept_open_if_daemon_dies: true")
-	b.noSecrets(d.output())
-}
-
 // Ctrl-C ends setup at once; what was answered stays for the next run.
 func TestSetupInterrupted(t *testing.T) {
 	t.Parallel()
@@ -439,4 +395,91 @@ func TestSetupInterrupted(t *testing.T) {
 	d.signals <- os.Interrupt
 	assert.Equal(t, ExitFailed, d.end())
 	assert.NotContains(t, d.output(), "Country:")
+}
+
+// Two setups at once would overwrite each other's answers.
+func TestSetupIsAlone(t *testing.T) {
+	t.Parallel()
+	b := newSetupBed(t)
+	first := b.begin()
+	first.expect("Country:")
+	second := b.begin()
+	assert.Equal(t, ExitFailed, second.end())
+	assert.Contains(t, flat(second.output()), flat("another setup is at work in "+filepath.Dir(b.path)))
+	first.answer("", "GB").expect("Server of the service:")
+}
+
+// A folder that does not exist is the first thing that somebody without the package meets.
+func TestSetupWithoutTheFolder(t *testing.T) {
+	t.Parallel()
+	b := newSetupBed(t)
+	b.path = filepath.Join(filepath.Dir(b.path), "clearback", "clearback.yaml")
+	d := b.begin()
+	assert.Equal(t, ExitFailed, d.end())
+	assert.Contains(t, flat(d.output()), flat("does not exist; create it first: sudo mkdir -p "+filepath.Dir(b.path)))
+}
+
+// Root's setup of the service's file needs the unit: it says where the service reads the secrets.
+func TestSetupNeedsTheUnit(t *testing.T) {
+	for _, c := range []struct {
+		path, credential string
+		user             int
+		good             bool
+	}{
+		{defaultConfig, "", 0, false}, {defaultConfig, "/etc/clearback/secrets/x", 0, true},
+		{defaultConfig, "", 1000, true}, {"clearback.yaml", "", 0, true},
+	} {
+		err := unitNeeded(c.path, c.user, c.credential)
+		assert.Equal(t, c.good, err == nil, "%+v", c)
+		if err != nil {
+			assert.ErrorContains(t, err, "install clearback.service first")
+		}
+	}
+}
+
+// A new name, given by a flag, leaves the secrets of another line alone, and takes none of the old name's files.
+func TestSetupRenamed(t *testing.T) {
+	t.Parallel()
+	b := newSetupBed(t)
+	d := b.begin()
+	b.through(d, 0, 7)
+	d.expect("Relay board")
+	d.signals <- os.Interrupt
+	require.Equal(t, ExitFailed, d.end())
+
+	other := filepath.Join(filepath.Dir(b.path), "secrets", "stage-door-service")
+	require.NoError(t, os.WriteFile(other, []byte("of another line\n"), 0o600))
+	d = b.begin("--line", "stage-door", "--password-file", b.flags()["password-file"])
+	require.Equal(t, ExitFailed, d.end())
+	assert.Contains(t, flat(d.output()), flat("--line: "+other+" is there already"))
+	text, err := os.ReadFile(other)
+	require.NoError(t, err)
+	assert.Equal(t, "of another line\n", string(text))
+
+	d = b.begin("--line", "green-room")
+	d.answer("Password at the service", accountPassword).expect("Registered until")
+	d.answer("Password for the adapter", adapterPassword).expect("user, and user for authentication: green-room")
+	b.register("green-room", adapterPassword)
+	d.expect("Relay board")
+	d.signals <- os.Interrupt
+	require.Equal(t, ExitFailed, d.end())
+}
+
+// A kept answer that is refused now is asked for again, and everything that it had proved is proved again.
+func TestSetupKeptAnswerThatIsWrongNow(t *testing.T) {
+	t.Parallel()
+	b := newSetupBed(t)
+	d := b.begin()
+	b.through(d, 0, 7)
+	d.expect("Relay board")
+	d.signals <- os.Interrupt
+	require.Equal(t, ExitFailed, d.end())
+	taken, err := net.ListenUDP("udp", net.UDPAddrFromAddrPort(b.address))
+	require.NoError(t, err)
+	d = b.begin()
+	d.expect("address already in use").expect("Address of this machine")
+	require.NoError(t, taken.Close())
+	d.answer("", b.address.String()).expect("Registered until").expect("Waiting at most")
+	d.signals <- os.Interrupt
+	require.Equal(t, ExitFailed, d.end())
 }

@@ -36,6 +36,7 @@ type setupBed struct {
 	path    string         // the configuration file
 	address netip.AddrPort // the daemon's, towards the adapter
 
+	hold    chan struct{} // if not nil, the service answers once it is closed
 	mu      sync.Mutex
 	methods []string // of the requests at the service
 }
@@ -56,7 +57,7 @@ func newSetupBed(t *testing.T) *setupBed {
 
 func hash(s string) string { return fmt.Sprintf("%x", md5.Sum([]byte(s))) }
 
-// serve is the registrar (RFC 3261 section 22, digest of RFC 2069 without qop). It accepts 5550101 and 5550102.
+// serve is the registrar (RFC 3261 section 22, digest of RFC 2069 without qop). It accepts 5550101.
 func (b *setupBed) serve(m uatest.Message) {
 	if m.IsResponse() {
 		return
@@ -65,6 +66,9 @@ func (b *setupBed) serve(m uatest.Message) {
 	b.mu.Lock()
 	b.methods = append(b.methods, method)
 	b.mu.Unlock()
+	if b.hold != nil {
+		<-b.hold
+	}
 	authorization := m.Get("Authorization")
 	field := func(name string) string {
 		_, v, _ := strings.Cut(authorization, name+`="`)
@@ -81,7 +85,7 @@ func (b *setupBed) serve(m uatest.Message) {
 		b.service.Respond(m, 200, "millrace", "")
 	case authorization == "":
 		b.service.Respond(m, 401, "millrace", "", `WWW-Authenticate: Digest realm="millrace", nonce="1"`)
-	case field("response") != want || user != "5550101" && user != "5550102":
+	case field("response") != want || user != "5550101":
 		b.service.Respond(m, 403, "millrace", "")
 	default:
 		b.service.Respond(m, 200, "millrace", "", "Contact: "+m.Get("Contact"), "Expires: 600")
@@ -111,16 +115,25 @@ func (b *setupBed) authorization(challenge uatest.Message, method, uri, user, pa
 	return "Authorization: " + answer.String()
 }
 
-// callForHelp makes an emergency call from the adapter, which is not registered. The call is answered.
-func (b *setupBed) callForHelp() (adapter *uatest.Peer, call *uatest.Dialog) {
+// callForHelp makes an emergency call from the adapter, which is not registered, with a password. It expects the
+// final answer.
+func (b *setupBed) callForHelp(password, code string) (adapter *uatest.Peer, call *uatest.Dialog,
+	answer uatest.Message) {
 	b.t.Helper()
 	adapter = b.phone("box-office")
 	sdp := uatest.Offer(adapter.At.Addr().String(), 4002, "sendrecv")
 	call = adapter.Call("sip:999@"+b.address.String(), "<sip:box-office@"+b.address.String()+">", b.address, sdp)
 	challenge := adapter.ExpectFinal("401")
 	call.AckFailure(challenge)
-	call.Request("INVITE", sdp, b.authorization(challenge, "INVITE", call.Target, "box-office", adapterPassword))
-	call.Established(adapter.ExpectFinal("200")).Ack("")
+	call.Request("INVITE", sdp, b.authorization(challenge, "INVITE", call.Target, "box-office", password))
+	return adapter, call, adapter.ExpectFinal(code)
+}
+
+// help makes an emergency call that is answered.
+func (b *setupBed) help() (adapter *uatest.Peer, call *uatest.Dialog) {
+	b.t.Helper()
+	adapter, call, answer := b.callForHelp(adapterPassword, "200")
+	call.Established(answer).Ack("")
 	return adapter, call
 }
 
@@ -171,16 +184,35 @@ func (d *dialogue) output() string {
 }
 
 // begin starts a setup.
-func (b *setupBed) begin(args ...string) *dialogue {
+func (b *setupBed) begin(args ...string) *dialogue { return b.beginFrom(nil, args...) }
+
+// beginFrom starts a setup with an input other than the dialogue's, unless that is nil.
+func (b *setupBed) beginFrom(terminal io.Reader, args ...string) *dialogue {
 	in, w := io.Pipe()
 	d := &dialogue{t: b.t, in: w, signals: make(chan os.Signal, 2), code: make(chan int, 1),
 		more: make(chan struct{}, 1)}
+	if terminal == nil {
+		terminal = in
+	}
 	go func() {
 		d.code <- Main(append([]string{"setup", "--config", b.path, "--wait", "20s"}, args...),
-			Streams{In: in, Out: d, Err: d}, d.signals)
+			Streams{In: terminal, Out: d, Err: d}, d.signals)
 	}()
 	b.t.Cleanup(func() { _ = w.Close() })
 	return d
+}
+
+// through answers the questions from one step to another, and registers the adapter when its turn comes.
+func (b *setupBed) through(d *dialogue, from, to int) {
+	b.t.Helper()
+	for _, step := range b.steps()[from:to] {
+		d.answer(step[0], step[1])
+		if step[1] == adapterPassword {
+			d.expect("Waiting at most")
+			_, code := b.register("box-office", adapterPassword)
+			require.Equal(b.t, 200, code)
+		}
+	}
 }
 
 // flat removes the white space, since the output is wrapped.
@@ -239,7 +271,5 @@ func (b *setupBed) steps() [][2]string {
 		{"Relay board", b.board.Address()},
 		{"Coil:", "0"},
 		{"Timed output:", "16"},
-		{"Type yes to open it now:", "no"},
-		{"Another line? y, or Enter for no:", ""},
 	}
 }

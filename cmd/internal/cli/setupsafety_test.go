@@ -2,6 +2,9 @@ package cli
 
 import (
 	"context"
+	"encoding/json"
+	"io"
+	"net"
 	"os"
 	"strings"
 	"testing"
@@ -11,56 +14,129 @@ import (
 	"github.com/stretchr/testify/require"
 	"golang.org/x/sys/unix"
 	"golang.org/x/term"
+
+	"clearback/bridge/daemon"
 )
 
-// A call for help passes while setup proves an answer. Setup then opens no loop, neither during the call nor in the
-// call-back window behind it, even if the person says yes.
+// A call for help passes while setup waits for the adapter. Setup waits for its end and says so. As long as the
+// emergency centre may call back, also after an interruption, it writes no file that could open the loop.
 func TestSetupDuringAnEmergencyCall(t *testing.T) {
 	t.Parallel()
 	b := newSetupBed(t)
 	d := b.begin()
-	for _, step := range b.steps()[:7] { // as far as the adapter's password
-		d.answer(step[0], step[1])
-	}
-	d.expect("Waiting at most")
-	adapter, call := b.callForHelp()
+	b.through(d, 0, 6)
+	d.answer("Password for the adapter", adapterPassword).expect("Waiting at most")
+	adapter, call := b.help()
 	assert.Contains(t, b.asked(), "INVITE")
 	_, code := b.register("box-office", adapterPassword)
 	require.Equal(t, 200, code)
-	d.expect("The adapter has registered")
-	adapter.ExpectSilence(100 * time.Millisecond) // the end of the proof waits for the call
+	d.expect("The adapter has registered").expect("An emergency call is up. Setup goes on when it ends.")
 	call.Request("BYE", "")
 	adapter.ExpectOf("200", "BYE")
 
-	d.expect("Relay board") // the window outlasts an interruption too
+	d.expect("Relay board")
 	d.signals <- os.Interrupt
 	require.Equal(t, ExitFailed, d.end())
 	d = b.begin()
-	for _, step := range b.steps()[7:10] { // as far as the timed output
-		d.answer(step[0], step[1])
-	}
-	d.answer("Type yes to open it now:", "yes").expect("callback-window")
-	d.expect("the loop was not opened and closed as it should be")
-	d.answer("Relay board ["+b.board.Address()+"]:", "none")
-	d.answer("Another line?", "")
+	b.through(d, 7, len(b.steps()))
+	require.Equal(t, ExitFailed, d.end())
+	assert.Contains(t, flat(d.output()), flat("start the service after"))
+	assert.NoFileExists(t, b.path)
+
+	text, err := os.ReadFile(b.path + ".setup")
+	require.NoError(t, err)
+	answers := map[string]string{}
+	require.NoError(t, json.Unmarshal(text, &answers))
+	until, err := time.Parse(time.RFC3339, answers["emergency-centre-until"])
+	require.NoError(t, err)
+	assert.InDelta(t, 30*time.Minute, time.Until(until), float64(time.Minute)) // the default of the call-back window
+	answers["emergency-centre-until"] = time.Now().Format(time.RFC3339)
+	text, err = json.Marshal(answers)
+	require.NoError(t, err)
+	require.NoError(t, os.WriteFile(b.path+".setup", text, 0o600))
+	d = b.begin()
 	require.Equal(t, ExitOK, d.end(), d.output())
+	assert.FileExists(t, b.path)
 	assert.Empty(t, b.board.Changes(0))
 }
 
-// One Ctrl-C does not cut off a call for help; a second one ends setup at once.
+// One Ctrl-C does not cut off a call for help, and the person reads that at once; a second one ends setup.
 func TestSetupInterruptedDuringAnEmergencyCall(t *testing.T) {
 	t.Parallel()
 	b := newSetupBed(t)
 	d := b.begin()
-	for _, step := range b.steps()[:7] {
-		d.answer(step[0], step[1])
-	}
-	d.expect("Waiting at most")
-	adapter, _ := b.callForHelp()
+	b.through(d, 0, 6)
+	d.answer("Password for the adapter", adapterPassword).expect("Waiting at most")
+	adapter, _ := b.help()
 	d.signals <- os.Interrupt
+	d.expect("An emergency call is up. Setup ends when it ends. A second Ctrl-C cuts it off.")
 	adapter.ExpectSilence(100 * time.Millisecond)
 	d.signals <- os.Interrupt
 	assert.Equal(t, ExitFailed, d.end(), d.output())
+	text, err := os.ReadFile(b.path + ".setup")
+	require.NoError(t, err)
+	assert.Contains(t, string(text), "emergency-centre-until")
+}
+
+// A call for help whose password is not yet right gets 503, at which the adapter tries its second server. While another
+// answer is proved, the adapter finds nobody at its port, and does the same.
+func TestSetupLeavesCallsForHelpToTheSecondServer(t *testing.T) {
+	t.Parallel()
+	b := newSetupBed(t)
+	b.hold = make(chan struct{})
+	d := b.begin()
+	b.through(d, 0, 6)
+	d.expect("Registering at the service")
+	require.Eventually(t, func() bool { return len(b.asked()) > 0 }, 10*time.Second, time.Millisecond)
+	free, err := net.ListenUDP("udp", net.UDPAddrFromAddrPort(b.address))
+	require.NoError(t, err, "nobody listens at the adapter's server")
+	require.NoError(t, free.Close())
+	close(b.hold)
+	d.answer("Password for the adapter", adapterPassword).expect("Waiting at most")
+	_, call, answer := b.callForHelp("evening", "503")
+	call.AckFailure(answer)
+	_, call = b.help() // with the right password it passes
+	call.Request("BYE", "")
+	d.signals <- os.Interrupt
+	require.Equal(t, ExitFailed, d.end())
+}
+
+// A contact that is not known to be closed ends setup with the exit code for that. Each run closes and reads the
+// contact, whatever an earlier one has found.
+func TestSetupContactNotClosed(t *testing.T) {
+	t.Parallel()
+	b := newSetupBed(t)
+	d := b.begin()
+	b.through(d, 0, 9)
+	d.expect("Contact: reads closed.").expect("Timed output:")
+	d.signals <- os.Interrupt
+	require.Equal(t, ExitFailed, d.end())
+
+	b.board.Stick(true)
+	in, w := io.Pipe()
+	defer w.Close()
+	d = &dialogue{t: t, in: w, code: make(chan int, 1), more: make(chan struct{}, 1)}
+	e := &env{Streams: Streams{In: in, Out: d, Err: d}}
+	o := e.setupOptions(t.Context(), b.path)
+	o.Hurry = func() (context.Context, context.CancelFunc) { // not 10 s
+		ctx, cancel := context.WithCancel(t.Context())
+		cancel()
+		return ctx, cancel
+	}
+	o.Contact = func(ctx context.Context, l *daemon.Line) (string, bool) { // not 5 s
+		ctx, cancel := context.WithTimeout(ctx, 100*time.Millisecond)
+		defer cancel()
+		return readContact(ctx, l)
+	}
+	go func() { d.code <- e.runSetup(t.Context(), o, &terminalPerson{e: e}) }()
+	require.Equal(t, ExitNotClosed, d.end(), d.output())
+	assert.Contains(t, d.output(), "clearback: not known closed: box-office (relays)")
+	assert.NoFileExists(t, b.path)
+
+	b.board.Stick(false)
+	d = b.begin()
+	b.through(d, 7, len(b.steps())) // the relay is asked about again
+	require.Equal(t, ExitOK, d.end(), d.output())
 }
 
 // A secret is not shown by the terminal, and after an interruption the terminal shows again what is typed.
@@ -126,20 +202,17 @@ func echoes(t *testing.T, terminal *os.File) bool {
 	return s.Lflag&unix.ECHO != 0
 }
 
-// The consent of a flag is good for one opening. After one that failed, the person is asked.
-func TestConsentIsForOneOpening(t *testing.T) {
+// A password for standard input is not shown either.
+func TestPasswordFromTheTerminalIsNotShown(t *testing.T) {
 	t.Parallel()
 	b := newSetupBed(t)
-	flags := b.flags()
-	flags["timed"] = "18" // a register that moves nothing
-	args := asArgs(flags, "")
-	d := b.begin(args[:len(args)-1]...) // not --batch
-	d.expect("Waiting at most")
-	b.register("box-office", adapterPassword)
-	d.expect("the loop was not opened and closed as it should be")
-	d.answer("Relay board ["+b.board.Address()+"]:", "").answer("Coil [0]:", "").answer("Timed output [18/100ms]:", "16")
-	d.answer("Type yes to open it now:", "").expect("Not opened")
-	d.answer("Another line?", "")
-	assert.Equal(t, ExitOK, d.end(), d.output())
-	assert.Empty(t, b.board.Changes(0))
+	master, slave := pseudoTerminal(t)
+	d := b.beginFrom(slave, "--batch", "--password-file=-")
+	d.expect("Password (it is not shown):")
+	require.Eventually(t, func() bool { return !echoes(t, slave) }, 10*time.Second, time.Millisecond)
+	_, err := master.WriteString(accountPassword + "\n")
+	require.NoError(t, err)
+	require.Equal(t, ExitFailed, d.end())
+	assert.Contains(t, d.output(), "--country is missing")
+	assert.True(t, echoes(t, slave))
 }

@@ -19,16 +19,26 @@ var suffixes = map[string]string{"password": "-service", "adapter-password": "-a
 // answersFile is where the answers are kept until the end.
 func (s *setup) answersFile() string { return s.o.Path + ".setup" }
 
-// journalFolder is where the journal of the proofs is kept until the end, so that a call-back window outlasts a proof,
-// and an interruption of setup.
-func (s *setup) journalFolder() string { return s.o.Path + ".setup.journal" }
+// lock keeps a second setup away from the folder of the file, until free is called or the process ends.
+func (s *setup) lock() (free func(), err error) {
+	dir := filepath.Dir(s.o.Path)
+	if err := ownFolder(dir); err != nil {
+		return nil, err
+	}
+	f, err := os.Open(dir)
+	if err != nil {
+		return nil, err
+	}
+	if err := syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB); err != nil {
+		_ = f.Close()
+		return nil, fmt.Errorf("another setup is at work in %s; end it first: %w", dir, err)
+	}
+	return func() { _ = f.Close() }, nil // this releases the lock
+}
 
 // restore reads what an earlier run has kept.
 func (s *setup) restore() error {
 	s.kept = map[string]string{}
-	if err := os.Mkdir(s.journalFolder(), 0o700); err != nil && !errors.Is(err, fs.ErrExist) {
-		return err
-	}
 	text, err := file.Read(s.answersFile())
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
@@ -36,7 +46,10 @@ func (s *setup) restore() error {
 	case err != nil:
 		return err
 	}
-	if err := json.Unmarshal(text, &s.kept); err != nil {
+	if err = json.Unmarshal(text, &s.kept); err == nil && s.kept == nil {
+		err = errors.New("it is null")
+	}
+	if err != nil {
 		return fmt.Errorf("%s is not what setup has written: %w; delete it to begin anew", s.answersFile(), err)
 	}
 	s.person.Say("Continuing where setup stopped. To begin anew, end it and delete %s.", s.answersFile())
@@ -78,18 +91,16 @@ func (s *setup) secretFile(name string) string {
 	return filepath.Join(filepath.Dir(s.o.Path), "secrets", name)
 }
 
-// lineFile returns the path of a secret of the present line.
-func (s *setup) lineFile(key string) string {
-	return s.secretFile(s.kept[s.key("line")] + suffixes[key])
-}
+// lineFile returns the path of a secret of the line.
+func (s *setup) lineFile(key string) string { return s.secretFile(s.kept["line"] + suffixes[key]) }
 
-// store writes a secret of the line into its file. The answers say first that the file is setup's own.
+// inFile is kept as the answer that is a secret.
+const inFile = "in its file"
+
+// store writes a secret of the line into its file. A file that is not setup's own is never replaced.
 func (s *setup) store(key, secret string) error {
 	if s.stored(key) == secret {
 		return nil
-	}
-	if err := s.keep(s.key(key), "in its file"); err != nil {
-		return err
 	}
 	path := s.lineFile(key)
 	if err := os.MkdirAll(filepath.Dir(path), 0o700); err != nil {
@@ -98,12 +109,15 @@ func (s *setup) store(key, secret string) error {
 	if err := ownFolder(filepath.Dir(path)); err != nil {
 		return err
 	}
-	return put(path, []byte(secret+"\n"), 0o600, true)
+	if err := put(path, []byte(secret+"\n"), 0o600, s.kept[key] != ""); err != nil {
+		return err
+	}
+	return s.keep(key, inFile)
 }
 
 // stored returns a secret of the line that setup has written, "" if there is none.
 func (s *setup) stored(key string) string {
-	if s.kept[s.key(key)] == "" {
+	if s.kept[key] != inFile {
 		return ""
 	}
 	text, err := file.Read(s.lineFile(key))
@@ -121,7 +135,9 @@ func exists(path string) bool {
 // ownFolder returns an error if another user may exchange files in a folder.
 func ownFolder(dir string) error {
 	info, err := os.Stat(dir)
-	if err != nil {
+	if errors.Is(err, fs.ErrNotExist) {
+		return fmt.Errorf("%s does not exist; create it first: sudo mkdir -p %[1]s", dir)
+	} else if err != nil {
 		return err
 	}
 	if owner, ok := info.Sys().(*syscall.Stat_t); ok && int(owner.Uid) == os.Geteuid() && info.Mode()&0o022 == 0 {

@@ -6,10 +6,10 @@ import (
 	"crypto/rand"
 	"errors"
 	"fmt"
+	"math"
 	"net"
 	"net/netip"
 	"os"
-	"path/filepath"
 	"strings"
 	"time"
 
@@ -27,6 +27,8 @@ const (
 	lookTimeout = 5 * time.Second
 	// challengeTime is ample for an adapter's answer to a challenge, settleTime for a controller's first connection.
 	challengeTime, settleTime = 300 * time.Millisecond, time.Second
+	// lookEvery is the time between two looks at the daemon.
+	lookEvery = 50 * time.Millisecond
 	// hintAfter is when an adapter that sends nothing deserves advice.
 	hintAfter = 20 * time.Second
 	// mostText is the longest text of a peer that is shown, in characters.
@@ -39,32 +41,91 @@ type unproved struct {
 	silent bool // nobody answered
 }
 
-// serve starts the daemon with the present line alone, and ends it after the look. Calls pass meanwhile, and the end
-// waits for emergency calls.
-func (s *setup) serve(at stage, look func(*daemon.Line) error) error {
+// centreUntil is the key of the time until which an emergency centre may call back, after a call during setup.
+const centreUntil = "emergency-centre-until"
+
+// serve starts the daemon, and ends it after the look. The adapter reaches it only in the stage withAdapter. Calls pass
+// then, and the end waits for emergency calls.
+func (s *setup) serve(ctx context.Context, at stage, look func(*daemon.Line) error) error {
 	unknown := rand.Text() // the adapter has no password yet
-	c, faults := config.Parse(s.o.Path, []byte(s.text(s.line, s.line+1, at, asCredential)), config.Env{
+	c, faults := config.Parse(s.o.Path, []byte(s.text(at, asCredential)), config.Env{
 		Getenv: func(string) (string, bool) { return "", false }, ReadFile: os.ReadFile,
 		Credential: func(name string) ([]byte, string, error) {
 			key := "password"
 			if strings.HasSuffix(name, suffixes["adapter-password"]) {
 				key = "adapter-password"
 			}
-			return []byte(cmp.Or(s.secrets[s.key(key)], unknown)), "", nil
+			return []byte(cmp.Or(s.secrets[key], unknown)), "", nil
 		},
 	})
-	if len(faults) > 0 {
-		return fmt.Errorf("these answers do not fit together: %v", faults)
+	if len(faults) > 0 { // the problem names the key
+		return fmt.Errorf("these answers do not fit together: %s", faults[0].Problem)
 	}
-	c.Journal.File, c.Control.Socket = filepath.Join(s.journalFolder(), "journal.db"), ""
+	c.Journal.File, c.Control.Socket = "", ""
+	if at != withAdapter { // a call of the adapter goes to its second server at once
+		c.SIP.AdapterSide.Listen = netip.MustParseAddrPort("127.0.0.1:0")
+	}
+	c.Lines[0].Service.Register = at != withContact
 	d, err := s.o.Start(c)
 	if err != nil {
 		return err
 	}
+	w := s.watch(ctx, d, c.Lines[0].Policy.CallbackWindow)
 	err = look(d.Line(c.Lines[0].Name))
+	close(w.ending)
 	hurry, cancel := s.o.Hurry()
 	defer cancel()
-	return errors.Join(daemon.NotClosed(d.Shutdown(hurry)), err)
+	left := daemon.NotClosed(d.Shutdown(hurry))
+	close(w.ended)
+	if kept := <-w.kept; left != nil || kept != nil {
+		return errors.Join(left, kept, err)
+	}
+	return err
+}
+
+// watching is what watches for emergency calls while a daemon runs.
+type watching struct {
+	ending, ended chan struct{} // closed when the daemon begins to end, and when it has ended
+	kept          chan error    // one error, or nil
+}
+
+// watch notes until when an emergency centre may call back, so that it outlasts setup. While the end of the daemon
+// waits for a call, the person reads why.
+func (s *setup) watch(ctx context.Context, d *daemon.Daemon, window time.Duration) *watching {
+	w := &watching{ending: make(chan struct{}), ended: make(chan struct{}), kept: make(chan error, 1)}
+	go func() {
+		var noted time.Time
+		var err error
+		up, said := false, ""
+		for last := false; !last; {
+			select {
+			case <-w.ended:
+				last = true
+			case <-time.After(lookEvery):
+			}
+			was := up
+			up = d.EmergencyUp()
+			if now := time.Now(); up && now.Sub(noted) > time.Minute || was && (!up || last) {
+				noted = now
+				err = errors.Join(err, s.keep(centreUntil, now.Add(window).Format(time.RFC3339)))
+			}
+			select {
+			case <-w.ending:
+			default:
+				continue
+			}
+			words := "An emergency call is up. Setup goes on when it ends. Ctrl-C ends setup then."
+			if ctx.Err() != nil {
+				words = "An emergency call is up. Setup ends when it ends. A second Ctrl-C cuts it off."
+			}
+			if up && !last && words != said {
+				s.person.Say("%s", "\n"+words)
+				said = words
+			}
+		}
+		w.kept <- err
+	}()
+	return w
 }
 
 // awaitService waits until the service has answered the daemon's REGISTER.
@@ -128,21 +189,10 @@ func (s *setup) readContact(ctx context.Context, l *daemon.Line) error {
 		words, good = s.o.Contact(ctx, l)
 	}
 	if !good {
-		return &unproved{error: fmt.Errorf("contact: %s", sanitize.Text(words, mostText))}
+		return fmt.Errorf("contact: %s; run setup again: it asks for the relay again", sanitize.Text(words, mostText))
 	}
 	s.person.Say("  Contact: %s.", sanitize.Text(words, mostText))
 	return nil
-}
-
-// openOnce opens the loop once. The daemon refuses that while a call is on the line, and in the call-back window.
-func (s *setup) openOnce(ctx context.Context, l *daemon.Line) error {
-	if err := s.readContact(ctx, l); err != nil {
-		return err
-	}
-	if !s.o.Open(ctx, l) {
-		return &unproved{error: errors.New("the loop was not opened and closed as it should be: see above")}
-	}
-	return ctx.Err()
 }
 
 // wait waits for a moment before the next look.
@@ -150,7 +200,7 @@ func wait(ctx context.Context) error {
 	select {
 	case <-ctx.Done():
 		return ctx.Err()
-	case <-time.After(50 * time.Millisecond):
+	case <-time.After(lookEvery):
 		return nil
 	}
 }
@@ -189,6 +239,10 @@ func sockets(v string, route netip.Addr) (adapter, service netip.AddrPort, err e
 		}
 		adapter = netip.AddrPortFrom(addr, sipPort)
 	}
+	if most := math.MaxUint16 - sideStep; adapter.Port() == 0 || int(adapter.Port()) > most {
+		return adapter, service, fmt.Errorf("the port must be from 1 to %d: the one towards the service is %d higher", most,
+			sideStep)
+	}
 	if route.IsLoopback() && adapter.Addr().IsLoopback() { // all of them are one network
 		route = adapter.Addr()
 	}
@@ -216,6 +270,10 @@ func reachable(v string) (string, error) {
 	}
 	if _, _, err := net.SplitHostPort(v); err != nil {
 		v = net.JoinHostPort(strings.Trim(v, "[]"), "502") // the port of Modbus
+	}
+	_, port, _ := net.SplitHostPort(v)
+	if n, err := number(port); err != nil || n == "0" {
+		return "", fmt.Errorf("%q is not a port; write host:port, such as 192.0.2.30:502", port)
 	}
 	conn, err := net.DialTimeout("tcp", v, lookTimeout)
 	if err != nil {

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"maps"
-	"slices"
 	"strings"
 
 	"clearback/config"
@@ -22,87 +21,72 @@ type question struct {
 	check func(string) (string, error)
 }
 
-// shared are the keys of the questions that are asked once for all lines.
-var shared = []string{"country", "server", "address", "service-side"}
-
-// key returns the name under which the present line's answer is kept.
-func (s *setup) key(key string) string {
-	if slices.Contains(shared, key) {
-		return key
-	}
-	return fmt.Sprintf("%d.%s", s.line, key)
-}
-
 // ask returns the answer to a question: from a flag, from an earlier run or from the person, whom it asks until the
 // answer is right.
 func (s *setup) ask(ctx context.Context, q question) (string, error) {
-	key := s.key(q.key)
 	for {
-		v, err := s.answer(ctx, q)
+		v, flag, err := s.answer(ctx, q)
 		if err != nil {
 			return "", err
 		}
-		was, had := s.kept[key]
+		was, had := s.kept[q.key]
 		if v, err = s.judge(q, v); err == nil {
 			if q.secret {
-				s.secrets[key] = v
+				s.secrets[q.key] = v
 				was = s.stored(q.key)
 			}
 			if had && was != v {
-				s.unprove()
+				s.unprove(q.key)
 			}
 			if q.secret {
 				return v, nil // it is stored once it is proved
 			}
-			return v, s.keep(key, v)
+			return v, s.keep(q.key, v)
 		}
-		if s.o.Batch || ctx.Err() != nil {
+		if flag || s.o.Batch || ctx.Err() != nil {
 			return "", fmt.Errorf("--%s: %w", q.key, err)
 		}
 		s.person.Say("  %v", err)
-		delete(s.kept, key)
+		if had {
+			delete(s.kept, q.key)
+			s.unprove(q.key)
+		}
 	}
 }
 
-// answer returns an answer that is not judged yet.
-func (s *setup) answer(ctx context.Context, q question) (string, error) {
-	key, flags := s.key(q.key), s.o.Answers
+// answer returns an answer that is not judged yet, and whether a flag gave it.
+func (s *setup) answer(ctx context.Context, q question) (v string, flag bool, err error) {
+	flags := s.o.Answers
 	if q.secret {
 		flags = s.o.Secrets
 	}
-	if v, ok := flags[q.key]; ok && s.line == 0 {
+	if v, ok := flags[q.key]; ok {
 		delete(flags, q.key)
-		return v, nil
+		return v, true, nil
 	}
-	switch v, ok := s.kept[key]; {
-	case ok && !q.secret:
-		return v, nil
-	case ok:
-		if v := s.stored(q.key); v != "" {
-			return v, nil
-		}
+	v = s.kept[q.key]
+	if q.secret {
+		v = s.stored(q.key)
+	}
+	if v != "" {
+		return v, false, nil
 	}
 	if s.o.Batch {
 		flag := q.key
 		if q.secret {
 			flag += "-file"
 		}
-		return "", fmt.Errorf("--%s is missing: %s", flag, q.term)
-	}
-	usual := q.usual
-	if v := s.earlier[key]; v != "" && !q.secret {
-		usual = v
+		return "", false, fmt.Errorf("--%s is missing: %s", flag, q.term)
 	}
 	s.person.Say("\n%s", q.term)
 	prompt := q.prompt
-	if usual != "" && !q.secret {
-		prompt += " [" + usual + "]"
+	if q.usual != "" && !q.secret {
+		prompt += " [" + q.usual + "]"
 	}
-	v, err := s.person.Ask(ctx, prompt+": ", q.secret)
-	if err == nil && v == "" {
-		v = usual
+	if v, err = s.person.Ask(ctx, prompt+": ", q.secret); v == "" {
+		v = q.usual
 	}
-	return v, err
+	return v, false, err
 }
 
 // judge checks an answer by the rules of the file and by its own check.
@@ -125,13 +109,12 @@ func (s *setup) judge(q question, v string) (string, error) {
 
 // valid returns the first fault that the file would have with an answer.
 func (s *setup) valid(key, v string) error {
-	name := s.key(key)
-	was, had := s.kept[name]
-	s.kept[name] = v
-	upTo := map[string]stage{"contact": readOnly, "timed": complete}[key]
-	_, faults := config.Parse(s.o.Path, []byte(s.text(0, s.line+1, upTo, asCredential)), config.Env{})
-	if delete(s.kept, name); had {
-		s.kept[name] = was
+	was, had := s.kept[key]
+	s.kept[key] = v
+	upTo := map[string]stage{"contact": withContact, "timed": complete}[key]
+	_, faults := config.Parse(s.o.Path, []byte(s.text(upTo, asCredential)), config.Env{})
+	if delete(s.kept, key); had {
+		s.kept[key] = was
 	}
 	if len(faults) == 0 {
 		return nil
@@ -145,30 +128,21 @@ func (s *setup) valid(key, v string) error {
 
 // once proves what is not proved yet, in this run or an earlier one.
 func (s *setup) once(what string, prove func() error) error {
-	mark := s.key(proved + what)
-	if s.kept[mark] != "" {
+	if s.kept[proved+what] != "" {
 		return nil
 	}
 	if err := prove(); err != nil {
 		return err
 	}
-	return s.keep(mark, "yes")
+	return s.keep(proved+what, "yes")
 }
 
-// proved begins the marks of what is proved, behind the number of the line.
+// proved begins the marks of what is proved.
 const proved = "proved-"
 
-// unprove removes all marks, since an answer has changed.
-func (s *setup) unprove() {
-	maps.DeleteFunc(s.kept, func(key, _ string) bool { return strings.Contains(key, "."+proved) })
-}
-
-// forget makes the answers be asked again, each with its old value as the usual one. What they had proved is not proved
-// any more.
-func (s *setup) forget(keys ...string) {
-	for _, k := range keys {
-		key := s.key(k)
-		s.earlier[key] = s.kept[key]
-		delete(s.kept, key)
-	}
+// unprove removes all marks, since an answer has changed. The secrets in the files of another name are not this line's.
+func (s *setup) unprove(key string) {
+	maps.DeleteFunc(s.kept, func(k, _ string) bool {
+		return strings.HasPrefix(k, proved) || key == "line" && suffixes[k] != ""
+	})
 }
