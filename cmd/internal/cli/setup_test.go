@@ -301,6 +301,14 @@ func TestSetupLeavesFilesAlone(t *testing.T) {
 	require.NoError(t, os.RemoveAll(secrets))
 	require.NoError(t, os.Remove(b.path+".setup"))
 
+	require.NoError(t, os.Mkdir(secrets, 0o777))
+	require.NoError(t, os.Chmod(secrets, 0o777))
+	refused("may be changed by others")
+	text, err = os.ReadFile(b.path + ".setup")
+	require.NoError(t, err)
+	assert.NotContains(t, string(text), `"password"`, "what is not stored is not marked as setup's own")
+	assert.Contains(t, string(text), `"user"`)
+
 	require.NoError(t, os.Chmod(filepath.Dir(b.path), 0o777))
 	refused("may be changed by others")
 }
@@ -457,7 +465,11 @@ func TestSetupRenamed(t *testing.T) {
 	assert.Equal(t, "of another line\n", string(text))
 
 	d = b.begin("--line", "green-room")
-	d.answer("Password at the service", accountPassword).expect("Registered until")
+	d.expect("Password at the service")
+	text, err = os.ReadFile(b.path + ".setup")
+	require.NoError(t, err)
+	assert.NotContains(t, string(text), "password", "the old name's files are not the new one's")
+	d.answer("", accountPassword).expect("Registered until")
 	d.answer("Password for the adapter", adapterPassword).expect("user, and user for authentication: green-room")
 	b.register("green-room", adapterPassword)
 	d.expect("Relay board")

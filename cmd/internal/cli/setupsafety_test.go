@@ -7,6 +7,7 @@ import (
 	"net"
 	"os"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -16,6 +17,7 @@ import (
 	"golang.org/x/term"
 
 	"clearback/bridge/daemon"
+	"clearback/config"
 )
 
 // A call for help passes while setup waits for the adapter. Setup waits for its end and says so. As long as the
@@ -84,6 +86,8 @@ func TestSetupLeavesCallsForHelpToTheSecondServer(t *testing.T) {
 	t.Parallel()
 	b := newSetupBed(t)
 	b.hold = make(chan struct{})
+	release := sync.OnceFunc(func() { close(b.hold) })
+	t.Cleanup(release)
 	d := b.begin()
 	b.through(d, 0, 6)
 	d.expect("Registering at the service")
@@ -91,7 +95,7 @@ func TestSetupLeavesCallsForHelpToTheSecondServer(t *testing.T) {
 	free, err := net.ListenUDP("udp", net.UDPAddrFromAddrPort(b.address))
 	require.NoError(t, err, "nobody listens at the adapter's server")
 	require.NoError(t, free.Close())
-	close(b.hold)
+	release()
 	d.answer("Password for the adapter", adapterPassword).expect("Waiting at most")
 	_, call, answer := b.callForHelp("evening", "503")
 	call.AckFailure(answer)
@@ -123,6 +127,13 @@ func TestSetupContactNotClosed(t *testing.T) {
 		cancel()
 		return ctx, cancel
 	}
+	start, started := o.Start, 0
+	o.Start = func(c *config.Config) (*daemon.Daemon, error) {
+		started++
+		assert.True(t, c.Lines[0].Policy.LifeSafety, "with a contact it must never open the loop")
+		assert.False(t, c.Lines[0].Service.Register, "calls are not for a line that only closes its contact")
+		return start(c)
+	}
 	o.Contact = func(ctx context.Context, l *daemon.Line) (string, bool) { // not 5 s
 		ctx, cancel := context.WithTimeout(ctx, 100*time.Millisecond)
 		defer cancel()
@@ -131,6 +142,7 @@ func TestSetupContactNotClosed(t *testing.T) {
 	go func() { d.code <- e.runSetup(t.Context(), o, &terminalPerson{e: e}) }()
 	require.Equal(t, ExitNotClosed, d.end(), d.output())
 	assert.Contains(t, d.output(), "clearback: not known closed: box-office (relays)")
+	assert.Equal(t, 1, started)
 	assert.NoFileExists(t, b.path)
 
 	b.board.Stick(false)

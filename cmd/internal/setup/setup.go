@@ -264,10 +264,10 @@ func (s *setup) relay(ctx context.Context) error {
 	}
 	_, err = s.ask(ctx, question{key: "timed", prompt: "Timed output", check: timedOutput,
 		term: "How the board ends an opening by itself. Type\n" +
-			"  16        if writing to register 16 opens the contact for that many times 100 ms\n" +
-			"  16/10ms   if the unit of that register is 10 ms\n" +
-			"  agent     if it is clearback relay\n" +
-			"  accept    if it cannot: the loop may then stay open if the daemon dies"})
+			"  16 if writing to register 16 opens the contact for that many times 100 ms\n" +
+			"  16/10ms if the unit of that register is 10 ms\n" +
+			"  agent if it is clearback relay\n" +
+			"  accept if it cannot: the loop may then stay open if the daemon dies"})
 	return err
 }
 
