@@ -8,6 +8,7 @@ import (
 	"os"
 	"strings"
 	"sync"
+	"syscall"
 	"testing"
 	"time"
 
@@ -129,7 +130,9 @@ func TestSetupContactNotClosed(t *testing.T) {
 	}
 	start, started := o.Start, 0
 	o.Start = func(c *config.Config) (*daemon.Daemon, error) {
-		started++
+		if started++; started == 1 { // a socket of the proof before
+			return nil, syscall.EADDRINUSE
+		}
 		assert.True(t, c.Lines[0].Policy.LifeSafety, "with a contact it must never open the loop")
 		assert.False(t, c.Lines[0].Service.Register, "calls are not for a line that only closes its contact")
 		return start(c)
@@ -142,7 +145,7 @@ func TestSetupContactNotClosed(t *testing.T) {
 	go func() { d.code <- e.runSetup(t.Context(), o, &terminalPerson{e: e}) }()
 	require.Equal(t, ExitNotClosed, d.end(), d.output())
 	assert.Contains(t, d.output(), "clearback: not known closed: box-office (relays)")
-	assert.Equal(t, 1, started)
+	assert.Equal(t, 2, started)
 	assert.NoFileExists(t, b.path)
 
 	b.board.Stick(false)

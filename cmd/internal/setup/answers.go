@@ -33,7 +33,10 @@ func (s *setup) lock() (free func(), err error) {
 		_ = f.Close()
 		return nil, fmt.Errorf("another setup is at work in %s; end it first: %w", dir, err)
 	}
-	return func() { _ = f.Close() }, nil // this releases the lock
+	return func() {
+		_ = syscall.Flock(int(f.Fd()), syscall.LOCK_UN) // whatever copies of the descriptor a new process holds
+		_ = f.Close()
+	}, nil
 }
 
 // restore reads what an earlier run has kept.

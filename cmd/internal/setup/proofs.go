@@ -11,6 +11,7 @@ import (
 	"net/netip"
 	"os"
 	"strings"
+	"syscall"
 	"time"
 
 	"clearback/bridge/daemon"
@@ -67,6 +68,10 @@ func (s *setup) serve(ctx context.Context, at stage, look func(*daemon.Line) err
 	}
 	c.Lines[0].Service.Register = at != withContact
 	d, err := s.o.Start(c)
+	// If this process starts another one, that holds the sockets of the proof before until its exec.
+	for began := time.Now(); errors.Is(err, syscall.EADDRINUSE) && time.Since(began) < settleTime && wait(ctx) == nil; {
+		d, err = s.o.Start(c)
+	}
 	if err != nil {
 		return err
 	}
