@@ -18,6 +18,7 @@ import (
 	"golang.org/x/term"
 
 	"clearback/bridge/daemon"
+	"clearback/bridge/loopbacktest"
 	"clearback/config"
 )
 
@@ -79,6 +80,9 @@ func TestSetupInterruptedDuringAnEmergencyCall(t *testing.T) {
 	text, err := os.ReadFile(b.path + ".setup")
 	require.NoError(t, err)
 	assert.Contains(t, string(text), "emergency-centre-until")
+	require.Eventually(t, func() bool { // the daemon's last messages, which the end did not wait for
+		return !loopbacktest.Bound("udp", b.address)
+	}, 10*time.Second, time.Millisecond)
 }
 
 // A call for help whose password is not yet right gets 503, at which the adapter tries its second server. While another
