@@ -220,6 +220,7 @@ var changesMachine = map[string]string{
 	"cmd/internal/interop/agentvm_test.go":    "vm", // inside the virtual machine
 	"cmd/internal/interop/fulldisk_test.go":   "mount",
 	"deploy/packages/debian/box_test.go":      "container",
+	"deploy/packages/debian/readme_test.go":   "container",
 }
 
 // machineCalls are the calls and constants that change the machine. machinePrograms are the programs that do.

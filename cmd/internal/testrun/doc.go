@@ -78,7 +78,8 @@
 //	  go test ./cmd/internal/interop -run TestAgent -v
 //	  go test ./cmd/internal/interop -run TestAgentInVM -vm
 //	the Debian packages, a module of its own: bytes, lintian; with systemd in a container, as root, from installation to
-//	purge, with crashes, faulty files, a reboot, and what each restriction of the unit prevents
+//	purge, with crashes, faulty files, a reboot, and what each restriction of the unit prevents; then README's path, with
+//	kamailio, baresip and a board on libmodbus
 //	  go -C deploy/packages test ./debian -v -container
 //	a network that goes down while a contact is open (in a network namespace)
 //	  go test ./bridge/relay/modbus -run BlockedNetwork -namespace -v

@@ -97,6 +97,7 @@ func TestPackages(t *testing.T) {
 		{"each restriction bites", restrictions},
 		{"a removal keeps the settings", removal},
 		{"a purge", purge},
+		{"README's path", readmePath},
 	} {
 		if !t.Run(step.name, func(t *testing.T) { step.run(t, b) }) {
 			return

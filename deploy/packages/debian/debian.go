@@ -19,7 +19,8 @@
 //	service.go    the packages with a unit
 //	documents.go  man pages, completion, licences, and what Debian's policy wants in every package
 //
-// The tests with -container follow the packages through their life on a Debian with systemd as process 1.
+// The tests with -container follow the packages through their life on a Debian with systemd as process 1, and README
+// from making the packages to a held call that clears.
 package debian
 
 import (

@@ -1,6 +1,6 @@
 #!/bin/bash
 # Runs a root file system with systemd as process 1, where the machine itself need not run systemd.
-#   box.sh start ROOT LOG | exec ROOT COMMAND... | reboot ROOT | stop ROOT
+#   box.sh start ROOT LOG | exec ROOT COMMAND... | outside ROOT COMMAND... | reboot ROOT | stop ROOT
 # ROOT.pid gets the process of this script that starts the box anew after a reboot.
 set -u
 children() { cat /proc/"$1"/task/*/children 2>/dev/null; }
@@ -57,6 +57,9 @@ exec)
 	root=$2
 	shift 2
 	inside "$root" "$@"
+	;;
+outside) # a program of this machine, in the box's network
+	exec nsenter -t "$(leader "$2")" -n -- "${@:3}"
 	;;
 stop)
 	process1=$(leader "$2")
