@@ -66,7 +66,10 @@ func (s *setup) serve(ctx context.Context, at stage, look func(*daemon.Line) err
 	if at != withAdapter { // a call of the adapter goes to its second server at once
 		c.SIP.AdapterSide.Listen = netip.MustParseAddrPort("127.0.0.1:0")
 	}
-	c.Lines[0].Service.Register = at != withContact
+	if at == withContact { // no call comes, and the line needs no service
+		c.Lines[0].Service.Register = false
+		c.Lines[0].Service.AllowFrom = []netip.Prefix{netip.MustParsePrefix("127.0.0.1/32")}
+	}
 	d, err := s.o.Start(c)
 	// If this process starts another one, that holds the sockets of the proof before until its exec.
 	for began := time.Now(); errors.Is(err, syscall.EADDRINUSE) && time.Since(began) < settleTime && wait(ctx) == nil; {

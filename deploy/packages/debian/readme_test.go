@@ -125,8 +125,7 @@ func readmePath(t *testing.T, b *box) {
 		contains(t, out, says...)
 	}
 	live(r.next(t, "sudo clearback setup"), []string{"GB", "pbx.millrace.example", "192.0.2.10", "box-office",
-		"5550101", "curtain", "curtain", "192.0.2.30", "0", "16", "yes", ""}, "systemctl enable --now clearback")
-	board.opened(t, 1)
+		"5550101", "curtain", "curtain", "192.0.2.30", "0", "16"}, "systemctl enable --now clearback")
 	b.must(t, "clearback check && rm /etc/clearback/secrets/* /etc/clearback/clearback.yaml")
 
 	b.write(t, "/etc/clearback/clearback.yaml", r.file, 0o644)
@@ -137,9 +136,10 @@ func readmePath(t *testing.T, b *box) {
 	live(r.next(t, "clearback check --live "), nil, "registered until", "200 from 192.0.2.20:5060", "reads closed")
 	live(r.next(t, "clearback check --live --pulse "), []string{"yes"}, "Type yes: ", "loop-opened",
 		"contact now: reads closed")
-	board.opened(t, 2)
+	board.opened(t, 1)
 
 	b.typed(t, r.next(t, "sudo systemctl start "))
+	b.typed(t, r.next(t, "clearback reload"))
 	b.await(t, "ss -Hlun src 192.0.2.10:5060 | grep -q .")
 	adapter := b.adapter(t)
 	adapter.await(t, "200 OK")
@@ -152,7 +152,7 @@ func readmePath(t *testing.T, b *box) {
 	adapter.await(t, "(?s)call: hold .*stream: update 'audio'") // the far end has agreed
 	hungUp := time.Now()
 	far.types(t, "/hangup")
-	board.opened(t, 3)
+	board.opened(t, 2)
 	if took := time.Since(hungUp); took > 4*time.Second {
 		t.Errorf("the loop was closed again %v after the far end had hung up; README says about 2 s", took)
 	}
@@ -165,7 +165,7 @@ func readmePath(t *testing.T, b *box) {
 		"tells the contact to open for 800 ms", "the loop is closed; the board confirmed ",
 		"Nothing needs to be done if the lamp is dark")
 	contains(t, b.typed(t, r.next(t, "clearback pulse ")), "(asked 800 ms)")
-	board.opened(t, 4)
+	board.opened(t, 3)
 	contains(t, b.typed(t, r.next(t, "clearback close")), "every contact is closed")
 	if len(r.commands) > 0 {
 		t.Errorf("this test does not run README's commands %q", r.commands)
