@@ -168,7 +168,7 @@ func (l *Line) describe() string {
 		b.WriteString("no contact; openings are only logged, not made.")
 		return b.String()
 	}
-	fmt.Fprintf(&b, "contact of kind %s, %s. ", k.Kind(), k.driver().place(k))
+	fmt.Fprintf(&b, "contact of kind %s, %s. ", k.Kind(), k.Place())
 	b.WriteString(k.whenDaemonDies())
 	b.WriteString(k.whenPowerFails())
 	if l.Policy.LifeSafety {

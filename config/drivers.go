@@ -129,6 +129,14 @@ func driverOf(name string) *driver {
 
 func (k *Contact) driver() *driver { return driverOf(k.Driver) }
 
+// Place says where the contact is, for people; "" with [DriverNone].
+func (k *Contact) Place() string {
+	if place := k.driver().place; place != nil {
+		return place(k)
+	}
+	return ""
+}
+
 func driverNames() []string {
 	all := make([]string, len(drivers))
 	for i := range drivers {

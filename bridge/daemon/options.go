@@ -32,7 +32,7 @@ func relays(c *config.Config) bool {
 // lineOptions converts a line's configuration to the options of the user agent.
 func lineOptions(c *config.Config, l *config.Line, events sipua.Events) (sipua.LineOptions, error) {
 	o := sipua.LineOptions{
-		Name: l.Name, OffHookNumber: l.Verify.OffHookNumber,
+		Name: l.Name, OffHookNumber: l.Verify.OffHookNumber, Contact: l.Contact.Place(),
 		AdapterSocket: socket(l.Adapter.Socket, c.SIP.AdapterSide),
 		AdapterUser:   l.Adapter.User, AdapterSecret: l.Adapter.Password.Reveal(),
 		AdapterAllow:  l.Adapter.AllowFrom,

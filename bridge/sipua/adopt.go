@@ -96,9 +96,12 @@ func (a *Agent) refuseSaved(id supervision.CallID, state []byte, why error) {
 		Invite    json.RawMessage
 	}
 	_ = json.Unmarshal(state, &s) // what cannot be read is no emergency call
-	if l := a.Line(s.Line); l != nil && s.Emergency && (s.Invite == nil || string(s.Invite) == "null") {
+	if !s.Emergency || s.Invite != nil && string(s.Invite) != "null" {
+		return
+	}
+	a.openCallbackWindow()
+	if l := a.Line(s.Line); l != nil {
 		l.expectCallback()
-		a.openCallbackWindow()
 		l.lostEmergencyCall(id)
 	}
 }
@@ -303,6 +306,8 @@ func (c *call) continues(s *savedCall) error {
 		c.path.from[side] = s.Legs[side].Signalling
 	}
 	switch {
+	case s.Owner != c.line.owner() && !c.emergency:
+		return fmt.Errorf("its line was that of %s, and is that of %s now", s.Owner, c.line.owner())
 	case s.Trial:
 		return errors.New("it was made by clearback tune")
 	case s.Invite != nil && (!c.emergency || c.arrived):

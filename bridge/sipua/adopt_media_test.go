@@ -144,3 +144,26 @@ func TestStaleStateTakesNoPorts(t *testing.T) {
 		contains(t, bye.Get("Call-ID"), "old-")
 	}
 }
+
+// An emergency call that rang with early media, relayed: the 200 after the restart completes it.
+func TestEarlyMediaOutlivesAKill(t *testing.T) {
+	t.Parallel()
+	r := newRestartableRelay(t)
+	caller := r.ask(r.adapter, "sip:999@"+r.toAdapter.String())
+	r.adapter.ExpectOf("100", "INVITE")
+	inv := r.service.Expect("INVITE")
+	r.service.Respond(inv, 183, "psap", far())
+	r.adapter.Expect("183")
+	r.machine.saw("1 requested (emergency)")
+	eventually(t, "the early dialog is saved", func() bool {
+		var s savedCall
+		return json.Unmarshal(r.states.all()[1], &s) == nil && s.Invite != nil && s.Invite.Rang && s.Sent[0].ID != 0
+	})
+	r.restart()
+	r.machine.saw("1 requested (emergency)")
+	eventually(t, "the INVITE is repeated", func() bool { return r.service.Repeats.Load() > 0 })
+	r.service.Respond(inv, 200, "psap", far())
+	r.service.Expect("ACK")
+	caller.Established(r.adapter.ExpectAfter("183", "200")).Ack("")
+	r.machine.saw("1 answered")
+}

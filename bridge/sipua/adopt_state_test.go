@@ -251,6 +251,7 @@ func TestLostEmergencyCallBeginsTheWindow(t *testing.T) {
 	emergency := strings.Replace(string(stateOfACall(t)), `"Emergency":false`, `"Emergency":true`, 1)
 	for name, state := range map[string]string{
 		"another version": strings.Replace(emergency, `"Version":1`, `"Version":2`, 1),
+		"another name":    strings.Replace(emergency, `"Line":"box-office"`, `"Line":"stage-door"`, 1),
 		"another socket":  strings.Replace(emergency, `"Socket":"127.0.0.1:`, `"Socket":"127.0.0.2:`, 1),
 	} {
 		synctest.Test(t, func(t *testing.T) {
@@ -258,9 +259,40 @@ func TestLostEmergencyCallBeginsTheWindow(t *testing.T) {
 			r.kill()
 			r.states.calls = map[supervision.CallID][]byte{1: []byte(state)}
 			r.start()
+			if name == "another name" { // that line's machine is not here, but a call-back is expected
+				if synctest.Wait(); r.agent.callbackUntil.Load() == 0 {
+					t.Errorf("%s: no window", name)
+				}
+				return
+			}
 			r.machine.saw("1 adopted (emergency)", "1 adapter lost")
 			if synctest.Wait(); !r.line.inCallbackWindow() {
 				t.Errorf("%s: no window", name)
+			}
+		})
+	}
+}
+
+// The file was edited between the runs, and the line's name belongs to another adapter, contact or account now. The call
+// is cleared on both sides, and nothing is opened: the loop would be another one's.
+func TestCallOfAnotherOwner(t *testing.T) {
+	t.Parallel()
+	for _, edit := range []setting{
+		func(o *Options, _ *times) { o.Lines[0].Contact = "coil 3 of unit 1 at relays" },
+		func(o *Options, _ *times) { o.Lines[0].AdapterUser = "workshop" },
+		func(o *Options, _ *times) { o.Lines[0].ServiceUser = "5550199" },
+	} {
+		synctest.Test(t, func(t *testing.T) {
+			r := newRestartable(t)
+			r.incoming()
+			r.kill()
+			r.start(edit)
+			r.adapter.Respond(r.adapter.Expect("BYE"), 200, "", "")
+			r.service.Respond(r.service.Expect("BYE"), 200, "", "")
+			r.atRest()
+			r.nothingSaved()
+			if len(r.machine.seen) > 0 {
+				t.Fatalf("event %s", <-r.machine.seen)
 			}
 		})
 	}

@@ -78,6 +78,9 @@ type LineOptions struct {
 	// Relay sends RTP through this process. Otherwise the SDP passes unchanged and RTP goes directly.
 	Relay  bool
 	Events Events
+	// Contact says what opens the line's loop. An ordinary call that was saved while the line had another contact,
+	// adapter or account is not continued after a restart.
+	Contact string
 	// OffHookNumber is the number that the adapter calls when the line is left off hook. Such a call is refused, and
 	// LeftOffHook is posted. "" means that there is no such number.
 	OffHookNumber string
@@ -251,10 +254,10 @@ func start(o Options, t times) (*Agent, error) {
 		l.restoreUserAgent()
 	}
 	if err = a.open(lines); err == nil {
-		a.adopt(o.SavedCalls)
 		for _, l := range lines {
 			l.beginAccounts()
 		}
+		a.adopt(o.SavedCalls)
 		for _, l := range lines {
 			l.register()
 		}

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"net/netip"
 	"regexp"
+	"strings"
 	"time"
 
 	"github.com/emiago/sipgo/sip"
@@ -40,6 +41,7 @@ const (
 type savedCall struct {
 	Version   int
 	Line      string
+	Owner     string // Line.owner when it was saved
 	Call      supervision.CallID
 	Began     time.Time
 	Answered  time.Time
@@ -115,6 +117,16 @@ type savedDescription struct {
 	ID, Version, Highest uint64
 }
 
+// owner says whose calls a line has: its adapter, its contact and its accounts. Whoever edits the file between two runs
+// may give the line's name to others.
+func (l *Line) owner() string {
+	all := []string{l.o.AdapterUser, l.o.Contact}
+	for _, at := range l.accounts {
+		all = append(all, at.User+"@"+at.Registrar.Host)
+	}
+	return strings.Join(all, ", ")
+}
+
 // keys finds the lines of a session description that contain a key or a password (RFC 4568, RFC 8866 section 5.12, RFC
 // 8839 section 5.4).
 var keys = regexp.MustCompile(`(?im)^(a=(crypto|key-mgmt|ice-pwd):|k=)`)
@@ -140,7 +152,7 @@ func (c *call) snapshot() []byte {
 	default:
 		return nil
 	}
-	s := savedCall{Version: savedVersion, Line: c.line.o.Name, Call: c.id, Began: c.began.Round(0),
+	s := savedCall{Version: savedVersion, Line: c.line.o.Name, Owner: c.line.owner(), Call: c.id, Began: c.began.Round(0),
 		Answered: c.answeredAt.Round(0), Number: c.number, Emergency: c.emergency, Trusted: c.trusted,
 		Arrived: c.arrived, Trial: c.trial, Party: c.party, Known: c.ends.known, Relay: c.path.relay,
 		Invite: invite, Adoptions: c.adoptions()}

@@ -315,7 +315,10 @@ func (p *mediaPath) finishDescription(d *sdpText, own netip.Addr, to media.Side)
 // repeated description keeps its version, whatever came in between.
 func (l *sentDescription) number(rest string, begun bool) {
 	if l.id == 0 {
-		l.id, l.early = uint64(rand.Uint32())|1, map[string]uint64{}
+		l.id = uint64(rand.Uint32()) | 1
+	}
+	if l.early == nil { // also after a restart: an id is kept, what forks said is not
+		l.early = map[string]uint64{}
 	}
 	said, again := l.early[rest]
 	switch {

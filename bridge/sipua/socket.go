@@ -311,7 +311,10 @@ func (a *Agent) identifyAdapterCall(r *endpoint.Request) (q adapterRequest, ok b
 		q.emergency = mayPass(line)
 	}
 	switch {
-	case q.line == nil:
+	case q.line == nil: // a reload has just removed the line: the adapter's second server may put the call through
+		if err := r.Reply(sip.StatusServiceUnavailable, "Service Unavailable", a.retryAfter()); err != nil {
+			a.log.Debug("a refusal could not be sent", zap.Error(err))
+		}
 		return q, false
 	case q.emergency:
 		r.Recipient = dial // and nothing else of the original Request-URI
