@@ -200,6 +200,7 @@ func (a *Agent) takeUp(s *savedCall, state []byte) (err error) {
 			return err
 		}
 	}
+	c.lookedAt = time.Time{} // the first look is at once
 	c.trusted, c.party, c.ends.known = s.Trusted, s.Party, s.Known
 	c.began, c.answeredAt, c.number = s.Began, s.Answered, s.Number
 	c.rang, c.answered, c.trial = true, s.Invite == nil, s.Trial

@@ -97,6 +97,7 @@ func TestDialledCallIsEndedAfterAKill(t *testing.T) {
 		inv := r.service.Expect("INVITE")
 		r.service.Respond(inv, 180, "far", "")
 		r.adapter.Expect("180")
+		<-time.After(saveEvery)
 		synctest.Wait()
 		var s savedCall
 		if err := json.Unmarshal(r.states.all()[1], &s); err != nil {
@@ -241,7 +242,7 @@ func TestEmergencyCallGivenUpAtAKill(t *testing.T) {
 		caller.Cancel()
 		r.adapter.ExpectOf("200", "CANCEL")
 		caller.AckFailure(r.adapter.ExpectOf("487", "INVITE"))
-		r.service.Expect("CANCEL")
+		r.service.Respond(r.service.Expect("CANCEL"), 200, "", "")
 		r.machine.saw("1 requested (emergency)", "1 near end cleared")
 		r.restart()
 		r.service.Respond(r.service.Expect("BYE"), 481, "", "")

@@ -7,6 +7,7 @@ import (
 	"sync/atomic"
 	"testing"
 	"testing/synctest"
+	"time"
 
 	"clearback/bridge/sipua/endpoint"
 	"clearback/bridge/sipua/endpoint/endpointtest"
@@ -92,6 +93,7 @@ func newRestartableRelay(t *testing.T, settings ...setting) *restartable {
 func (r *restartable) kill() {
 	r.t.Helper()
 	if r.network != nil {
+		<-time.After(saveEvery)
 		synctest.Wait()
 	}
 	states := &savedStates{calls: r.states.all()}

@@ -49,6 +49,9 @@ type call struct {
 	rang, answered, farCleared, nearCleared, lost, soundless bool
 	party                                                    callrecord.Party // the far party, as reported
 	state                                                    []byte           // as it was last saved; nil: not saved
+	// lookedAt is when the state was last looked at; lookDue: the next look is due
+	lookedAt time.Time
+	lookDue  bool
 	// answeredAt is set where the state is saved
 	answeredAt time.Time
 	adoption   *adoption // nil: the call began in this process
@@ -62,7 +65,7 @@ func (a *Agent) newCall(l *Line, emergency, arrived bool) *call {
 }
 
 func (a *Agent) makeCall(l *Line, id supervision.CallID, emergency, arrived bool) *call {
-	c := &call{a: a, line: l, id: id, emergency: emergency, arrived: arrived, began: time.Now()}
+	c := &call{a: a, line: l, id: id, emergency: emergency, arrived: arrived, began: time.Now(), lookedAt: time.Now()}
 	c.path = mediaPath{relay: l.o.Relay, emergency: emergency, ports: a.media, flash: c.flashInMedia,
 		notice: c.noticeInMedia}
 	c.mailbox = endpoint.NewSerial(a.work.start, c.failed)

@@ -32,6 +32,9 @@ const (
 	// process goes beyond the saved one. So numbers always rise (RFC 3261 section 12.2.1.1).
 	seqStep = 50
 	seqSkip = 100
+	// saveEvery is how often the state of an ordinary call is looked at. Most calls are answered, or over, before their
+	// first change has to be saved. Our own number.
+	saveEvery = 100 * time.Millisecond
 	// ringStep is how often the state of an emergency call that rings is saved again, so that a later process knows how
 	// long ago it was still here. Our own number.
 	ringStep = 5 * time.Second
@@ -237,6 +240,14 @@ func (s *stream) saved() (one savedStream) {
 // saveIfChanged saves the call if its state has changed since it was last saved. It delays nothing: it runs after the
 // messages that it concerns.
 func (c *call) saveIfChanged() {
+	if wait := saveEvery - time.Since(c.lookedAt); wait > 0 && !c.emergency {
+		if !c.lookDue {
+			c.lookDue = true
+			c.after(wait, func() { c.lookDue = false })
+		}
+		return
+	}
+	c.lookedAt = time.Now()
 	if state := c.snapshot(); state != nil && !bytes.Equal(state, c.state) {
 		c.state = state
 		c.a.saveCall(c.id, state, nil)
@@ -251,7 +262,7 @@ func (c *call) saveIfChanged() {
 func (c *call) saveBefore(pass func()) {
 	a := c.a
 	if a.saveCall != nil {
-		c.answeredAt = time.Now()
+		c.answeredAt, c.lookedAt = time.Now(), time.Now()
 		c.state = c.snapshot()
 	}
 	switch {

@@ -60,16 +60,35 @@ func TestChangesAreSaved(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r := newRestartable(t)
 		c := r.incoming()
+		<-time.After(saveEvery)
 		synctest.Wait()
 		before, n := string(r.states.all()[1]), r.states.count()
 		c.near.Request("OPTIONS", "")
 		r.adapter.Expect("200")
+		<-time.After(saveEvery)
 		synctest.Wait()
 		if after := string(r.states.all()[1]); after == before || r.states.count() != n+1 {
 			t.Fatal("the number of the adapter's last request was not saved")
 		}
 		for _, secret := range []string{adapterSecret, serviceSecret} {
 			lacks(t, before, secret)
+		}
+	})
+}
+
+// A short call costs one state and its removal: nothing is saved while it rings for a moment, nor when it has ended.
+func TestShortCallIsSavedOnce(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		r := newRestartable(t)
+		c := r.incoming()
+		c.near.Request("BYE", "")
+		r.adapter.ExpectOf("200", "BYE")
+		r.service.Respond(r.service.Expect("BYE"), 200, "", "")
+		r.atRest()
+		<-time.After(saveEvery)
+		if synctest.Wait(); r.states.count() != 2 {
+			t.Fatalf("%d times", r.states.count())
 		}
 	})
 }

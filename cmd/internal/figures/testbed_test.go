@@ -57,6 +57,8 @@ type testBedSetup struct {
 	journal  bool
 	direct   bool // the daemon relays no media
 	byItself bool // the helper callers plays adapters and far ends
+	// control is the path of the control socket, beside which calls are saved; "" is the default, beside the file
+	control string
 }
 
 func newTestBedOf(t testing.TB, s testBedSetup) *testBed {
@@ -98,6 +100,9 @@ func (h *testBed) configure() {
 	}
 	if h.journal {
 		record = "journal: {file: journal.db}\n"
+	}
+	if h.control != "" {
+		record += fmt.Sprintf("control: {socket: %s}\n", h.control)
 	}
 	var f strings.Builder
 	fmt.Fprintf(&f, `country: GB
