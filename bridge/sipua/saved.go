@@ -155,7 +155,8 @@ func (c *call) snapshot() []byte {
 	default:
 		return nil
 	}
-	s := savedCall{Version: savedVersion, Line: c.line.o.Name, Owner: c.line.owner(), Call: c.id, Began: c.began.Round(0),
+	s := savedCall{Version: savedVersion, Line: c.line.o.Name, Owner: c.line.owner(), Call: c.id,
+		Began:    c.began.Round(0),
 		Answered: c.answeredAt.Round(0), Number: c.number, Emergency: c.emergency, Trusted: c.trusted,
 		Arrived: c.arrived, Trial: c.trial, Party: c.party, Known: c.ends.known, Relay: c.path.relay,
 		Invite: invite, Adoptions: c.adoptions()}
