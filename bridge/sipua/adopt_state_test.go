@@ -273,8 +273,8 @@ func TestLostEmergencyCallBeginsTheWindow(t *testing.T) {
 	}
 }
 
-// The file was edited between the runs, and the line's name belongs to another adapter, contact or account now. The call
-// is cleared on both sides, and nothing is opened: the loop would be another one's.
+// The file was edited between the runs, and the line's name belongs to another adapter, contact or account now. The
+// call is cleared on both sides, and nothing is opened: the loop would be another one's.
 func TestCallOfAnotherOwner(t *testing.T) {
 	t.Parallel()
 	for _, edit := range []setting{
