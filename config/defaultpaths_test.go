@@ -34,7 +34,7 @@ func TestDefaultPaths(t *testing.T) {
 		{"elsewhere with another name", "/srv/theatre/practice.yaml", "", "",
 			"/srv/theatre/practice.journal.db", "/srv/theatre/practice.control"},
 		{"relative", "clearback.yaml", "", "", here + "/journal.db", here + "/control"},
-		{"a relative variable is nobody's", "/srv/clearback.yaml", "state", "run", "/srv/journal.db", "/srv/control"},
+		{"a relative variable is ignored", "/srv/clearback.yaml", "state", "run", "/srv/journal.db", "/srv/control"},
 		{"a name that only begins like /etc", "/etcetera/clearback.yaml", "", "",
 			"/etcetera/journal.db", "/etcetera/control"},
 		{"a path that just fits", long + "/clearback.yaml", "", "", long + "/journal.db", long + "/control"},

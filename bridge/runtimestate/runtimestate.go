@@ -279,15 +279,15 @@ func (s *Store) run() {
 // write writes everything that is pending. What fails stays pending, unless it has been put again.
 func (s *Store) write() (err error) {
 	s.mu.Lock()
-	todo := s.pending
+	batch := s.pending
 	s.pending = map[string]write{}
 	s.mu.Unlock()
-	if len(todo) == 0 {
+	if len(batch) == 0 {
 		return nil
 	}
 	notReady := s.prepare()
 	failures := map[string]error{}
-	for name, w := range todo {
+	for name, w := range batch {
 		failed := notReady
 		if failed == nil {
 			failed = s.replace(name, w.text)
@@ -303,7 +303,7 @@ func (s *Store) write() (err error) {
 		s.mu.Unlock()
 	}
 	flush(s.dir)
-	for name, w := range todo {
+	for name, w := range batch {
 		for _, done := range w.done {
 			done(failures[name])
 		}

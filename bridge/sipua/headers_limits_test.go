@@ -90,7 +90,7 @@ func TestReasonsAreRead(t *testing.T) {
 	}
 }
 
-// The far end's INVITE cannot make ours grow without bound, and nobody's text becomes a header field.
+// The far end's INVITE cannot make ours grow without bound, and text from outside never becomes a header field.
 func TestPassedHeadersAreBounded(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {

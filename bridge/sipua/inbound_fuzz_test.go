@@ -194,7 +194,7 @@ func fuzzInbound(t *testing.T, data []byte) {
 
 // FuzzDialog sends requests into a call that is up, from either side and from elsewhere. Each of their values is right
 // or wrong independently. Six bytes are one request: sender, method, Call-ID, our tag, the peer's tag (even: right;
-// otherwise the other side's or nobody's), CSeq. Only a request with all values right has an effect: the first right
+// otherwise the other side's or an invented one), CSeq. Only a request with all values right has an effect: the first right
 // BYE ends the call, and nothing ends it earlier.
 func FuzzDialog(f *testing.F) {
 	f.Add([]byte{0, 0, 0, 0, 0, 9})

@@ -78,7 +78,7 @@ var lateCases = []testCase{
 		r.Controller.Inject(Fault{Do: StallRequest, On: Closing, Once: true})
 		cancel()
 		r.until("the controller has the close", func() bool { return r.Controller.Stalled() > 0 })
-		r.Controller.Cut() // from here on the driver cannot know what becomes of that close
+		r.Controller.Cut() // from here on the driver cannot know whether that close takes effect
 		r.awaitLinkLoss()
 		restored := time.Now()
 		r.Controller.Restore()

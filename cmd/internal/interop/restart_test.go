@@ -346,8 +346,8 @@ func (e *callEnd) reset() {
 	e.got = map[string]int{}
 }
 
-// outlives brings a call to a state, kills the daemon after a delay, starts it again and checks what becomes of the
-// call. It returns what became of it.
+// outlives brings a call to a state, kills the daemon after a delay, starts it again and follows the call. It returns
+// how the call ended, or that it was kept.
 func (b *restartBed) outlives(s callState, delay time.Duration) string {
 	b.t.Helper()
 	b.adapter.reset()
@@ -408,7 +408,7 @@ func (b *restartBed) set(s callState) {
 	}
 }
 
-// follow checks what becomes of the call after the restart.
+// follow checks how the call goes on after the restart.
 func (b *restartBed) follow(s callState, near, far, saved, answered bool) string {
 	b.t.Helper()
 	switch {
