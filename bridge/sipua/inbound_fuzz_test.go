@@ -194,8 +194,8 @@ func fuzzInbound(t *testing.T, data []byte) {
 
 // FuzzDialog sends requests into a call that is up, from either side and from elsewhere. Each of their values is right
 // or wrong independently. Six bytes are one request: sender, method, Call-ID, our tag, the peer's tag (even: right;
-// otherwise the other side's or an invented one), CSeq. Only a request with all values right has an effect: the first right
-// BYE ends the call, and nothing ends it earlier.
+// otherwise the other side's or an invented one), CSeq. Only a request with all values right has an effect: the first
+// right BYE ends the call, and nothing ends it earlier.
 func FuzzDialog(f *testing.F) {
 	f.Add([]byte{0, 0, 0, 0, 0, 9})
 	f.Add([]byte{1, 0, 1, 0, 0, 9, 1, 0, 0, 3, 0, 9, 1, 0, 0, 0, 1, 9, 2, 0, 0, 0, 0, 9, 0, 0, 0, 0, 0, 9})
