@@ -22,9 +22,7 @@ func (h *testBed) emergencyCall(line int) time.Duration {
 	h.x.help = out
 	id := fmt.Sprintf("help-%d", h.x.helps)
 	h.x.mu.Unlock()
-	to := netip.AddrPortFrom(h.addr(1), 5060)
-	invite := h.x.emergencyInvite("INVITE", id, fmt.Sprintf("<sip:seat-%d@%v>;tag=%s", line, to, id),
-		fmt.Sprintf("<sip:112@%v>", to), description(h.x.media[0]))
+	to, invite := netip.AddrPortFrom(h.addr(1), 5060), h.emergencyInvite(line, id)
 	began := time.Now()
 	limit := time.After(testTimeout)
 	for wait := 500 * time.Millisecond; ; wait *= 2 {
@@ -38,6 +36,13 @@ func (h *testBed) emergencyCall(line int) time.Duration {
 			return testTimeout
 		}
 	}
+}
+
+// emergencyInvite returns the INVITE of an emergency call from a line's adapter.
+func (h *testBed) emergencyInvite(line int, id string) []byte {
+	to := netip.AddrPortFrom(h.addr(1), 5060)
+	return h.x.emergencyInvite("INVITE", id, fmt.Sprintf("<sip:seat-%d@%v>;tag=%s", line, to, id),
+		fmt.Sprintf("<sip:112@%v>", to), description(h.x.media[0]))
 }
 
 // emergencyInvite returns the INVITE of an emergency call, or its ACK. The ACK has the INVITE's branch, as for every
@@ -60,6 +65,7 @@ func (x *testPeers) emergencyArrived(invite []byte) {
 	if _, target := first(invite); !strings.HasPrefix(target, "sip:112@") {
 		x.t.Errorf("an unexpected call reached the service: %s", invite)
 	}
+	x.replied(emergencyReply)
 	x.mu.Lock()
 	defer x.mu.Unlock()
 	id := header(invite, "Call-ID")

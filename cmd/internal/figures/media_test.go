@@ -10,6 +10,7 @@ import (
 	"net"
 	"net/netip"
 	"os"
+	"strings"
 	"syscall"
 	"testing"
 	"time"
@@ -83,6 +84,18 @@ func (m *talk) of(t testing.TB, line int) (sent, received, strange int) {
 	return sent, received, strange
 }
 
+// gaps returns the longest time without a packet in each direction of each line with media, since the last call.
+func (m *talk) gaps(t testing.TB) (longest samples) {
+	t.Helper()
+	fmt.Fprintln(m.Input, "gaps", 0, "-", "-")
+	for s := range strings.FieldsSeq(m.line(t)) {
+		d, err := time.ParseDuration(s)
+		require.NoError(t, err)
+		longest = append(longest, d)
+	}
+	return longest
+}
+
 type speech struct {
 	conns    [2]*net.UDPConn
 	to       [200][2]netip.AddrPort
@@ -90,8 +103,20 @@ type speech struct {
 	sent     int
 	received int
 	of       [200]struct{ sent, received int }
+	heard    [200][2]hearing // by line and side of the sender
 	strange  int
 	buf      []byte
+}
+
+// hearing is what one end has heard of the other.
+type hearing struct {
+	last    time.Time     // when the last packet came
+	longest time.Duration // the longest time without a packet
+}
+
+// until ends a time without a packet.
+func (h *hearing) until(now time.Time) {
+	h.longest, h.last = max(h.longest, now.Sub(h.last)), now
 }
 
 func mediaHelper() int {
@@ -140,11 +165,25 @@ func (s *speech) command(f []string) {
 	switch f[0] {
 	case "flow":
 		s.to[line] = [2]netip.AddrPort{netip.MustParseAddrPort(f[2]), netip.MustParseAddrPort(f[3])}
+		s.heard[line] = [2]hearing{{last: time.Now()}, {last: time.Now()}}
 	case "silence":
 		s.to[line] = [2]netip.AddrPort{}
 	case "counts":
 		fmt.Println(s.sent, s.received)
 		s.sent, s.received = 0, 0
+	case "gaps":
+		now := time.Now()
+		for line := range s.heard {
+			for side := range s.heard[line] {
+				if h := &s.heard[line][side]; s.to[line][0].IsValid() {
+					last := h.last
+					h.until(now)
+					fmt.Print(h.longest, " ")
+					*h = hearing{last: last}
+				}
+			}
+		}
+		fmt.Println()
 	case "of":
 		fmt.Println(s.of[line].sent, s.of[line].received, s.strange)
 		s.of[line].sent, s.of[line].received, s.strange = 0, 0, 0
@@ -199,8 +238,10 @@ func (s *speech) tell(p []byte) {
 		s.strange++
 		return
 	}
-	if line := (int(binary.BigEndian.Uint32(p[8:])) - 1) / 2; line < len(s.of) {
+	sender := int(binary.BigEndian.Uint32(p[8:])) - 1
+	if line := sender / 2; line < len(s.of) {
 		s.of[line].received++
+		s.heard[line][sender%2].until(time.Now())
 		return
 	}
 	s.strange++

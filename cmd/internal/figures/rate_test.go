@@ -345,12 +345,7 @@ func TestCalls(t *testing.T) {
 // socket is in /run.
 func TestCallsSaved(t *testing.T) {
 	skipUnlessFigures(t)
-	dir, err := os.MkdirTemp("/dev/shm", "clearback-figures")
-	if err != nil {
-		t.Skip("no folder in memory: ", err)
-	}
-	t.Cleanup(func() { _ = os.RemoveAll(dir) })
-	measureCalls(t, "calls a second, 32 at a time, saved", filepath.Join(dir, "control"), 0.3)
+	measureCalls(t, "calls a second, 32 at a time, saved", socketInMemory(t), 0.3)
 }
 
 func measureCalls(t *testing.T, name, control string, least float64) {

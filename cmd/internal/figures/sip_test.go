@@ -128,6 +128,7 @@ type nearCall struct {
 	id       string
 	target   string         // the daemon's Contact
 	via      netip.AddrPort // where the INVITE came from
+	answered time.Time      // just before its 200
 }
 
 // tally counts BYEs: those that each end sent, those of them that were answered with 200, and those that each end got.
@@ -152,12 +153,25 @@ type testPeers struct {
 	// helps is the number of emergency calls made. helped is the Call-ID, at the service, of the last one that arrived.
 	helps  int
 	helped string
+	way    samples // from each adapter's 200 to its arrival at the far end
+	// replies receives the 200 to each OPTIONS and the arrival of each emergency INVITE at the service, as far as there
+	// is room. The test that asks reads them.
+	replies chan reply
 }
+
+// reply is the answer to an OPTIONS, or the arrival of an emergency INVITE.
+type reply struct {
+	id string // the Call-ID of the OPTIONS, or emergencyReply
+	at time.Time
+}
+
+const emergencyReply = "emergency"
 
 func user(line int) string { return fmt.Sprintf("5550%03d", 100+line) }
 
 func newTestPeers(t testing.TB, nearAddr, farAddr netip.Addr) *testPeers {
-	x := &testPeers{t: t, calls: map[int]call{}, ports: map[int]netip.AddrPort{}, nears: map[int]nearCall{}}
+	x := &testPeers{t: t, calls: map[int]call{}, ports: map[int]netip.AddrPort{}, nears: map[int]nearCall{},
+		replies: make(chan reply, 256)}
 	x.near = newParty(t, nearAddr, x.atNear)
 	x.far = newParty(t, farAddr, x.atFar)
 	return x
@@ -170,6 +184,8 @@ func (x *testPeers) atNear(p *party, m []byte, from netip.AddrPort) {
 		switch {
 		case target == "200" && strings.HasSuffix(header(m, "CSeq"), "BYE"):
 			x.count(func(b *tally) { b.nearAnswered++ })
+		case target == "200" && strings.HasSuffix(header(m, "CSeq"), "OPTIONS"):
+			x.replied(header(m, "Call-ID"))
 		case target >= "300" && strings.HasSuffix(header(m, "CSeq"), "INVITE"):
 			p.send(x.emergencyInvite("ACK", header(m, "Call-ID"), header(m, "From"), header(m, "To"), ""), from)
 		}
@@ -180,7 +196,7 @@ func (x *testPeers) atNear(p *party, m []byte, from netip.AddrPort) {
 		x.ports[line] = described(m)
 		x.rang++
 		x.nears[line] = nearCall{header(m, "From"), header(m, "To") + ";tag=near" + header(m, "Call-ID"),
-			header(m, "Call-ID"), bracketed(header(m, "Contact")), from}
+			header(m, "Call-ID"), bracketed(header(m, "Contact")), from, time.Now()}
 		x.mu.Unlock()
 		p.send(response(m, "200 OK", "near"+header(m, "Call-ID"), "sip:near@"+p.at.String(), description(x.media[0])),
 			from)
@@ -234,6 +250,9 @@ func (x *testPeers) atFar(p *party, m []byte, from netip.AddrPort) {
 	if code == "200" && strings.HasSuffix(header(m, "CSeq"), "BYE") {
 		x.count(func(b *tally) { b.farAnswered++ })
 	}
+	if code == "200" && strings.HasSuffix(header(m, "CSeq"), "OPTIONS") {
+		x.replied(header(m, "Call-ID"))
+	}
 	if !strings.HasSuffix(header(m, "CSeq"), "INVITE") || code < "200" {
 		return
 	}
@@ -247,6 +266,9 @@ func (x *testPeers) atFar(p *party, m []byte, from netip.AddrPort) {
 	target := bracketed(header(m, "Contact"))
 	x.mu.Lock()
 	again := x.calls[line].id == id
+	if !again {
+		x.way = append(x.way, time.Since(x.nears[line].answered))
+	}
 	c := call{id, header(m, "To"), target}
 	x.calls[line] = c
 	adapterSide := x.ports[line]
@@ -279,10 +301,26 @@ func (x *testPeers) call(line int) {
 	x.far.send(x.request("INVITE", line, c, 1, description(x.media[1])), x.daemon)
 }
 
+func (x *testPeers) replied(id string) {
+	select {
+	case x.replies <- reply{id, time.Now()}:
+	default: // more than the test wants
+	}
+}
+
+// ways returns the times that the adapters' 200 took to the far ends since the last call.
+func (x *testPeers) ways() samples {
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	w := x.way
+	x.way = nil
+	return w
+}
+
 // hangUp sends the far end's BYE and returns the instant just before that.
 func (x *testPeers) hangUp(line int) time.Time {
 	x.mu.Lock()
-	bye := x.request("BYE", line, x.calls[line], 2, "")
+	bye := x.request("BYE", line, x.calls[line], 3, "") // an OPTIONS may have had 2
 	x.byes.farSent++
 	x.mu.Unlock()
 	at := time.Now()

@@ -61,6 +61,18 @@ type testBedSetup struct {
 	control string
 }
 
+// socketInMemory returns a path for a control socket in a folder in memory, as under the service unit, whose control
+// socket is in /run.
+func socketInMemory(t testing.TB) string {
+	t.Helper()
+	dir, err := os.MkdirTemp("/dev/shm", "clearback-figures")
+	if err != nil {
+		t.Skip("no folder in memory: ", err)
+	}
+	t.Cleanup(func() { _ = os.RemoveAll(dir) })
+	return filepath.Join(dir, "control")
+}
+
 func newTestBedOf(t testing.TB, s testBedSetup) *testBed {
 	t.Helper()
 	lines, media := s.lines, s.media
