@@ -9,8 +9,10 @@ import (
 	"strings"
 	"testing"
 	"time"
+	"unicode"
 
 	"github.com/stretchr/testify/require"
+	"go.yaml.in/yaml/v3"
 
 	"clearback/config/file"
 )
@@ -273,5 +275,44 @@ func FuzzParse(f *testing.F) {
 		if (c == nil) != (len(faults) > 0) {
 			t.Fatalf("%v %v", c, faults)
 		}
+		requireOneLineEach(t, faults)
 	})
+}
+
+// Whatever text stands in the place of a key or a value, each fault prints on one line.
+func TestFaultsPrint(t *testing.T) {
+	sample, err := os.ReadFile("../deploy/clearback.yaml")
+	require.NoError(t, err)
+	var file yaml.Node
+	require.NoError(t, yaml.Unmarshal(sample, &file))
+	faulty := 0
+	var each func(n *yaml.Node)
+	each = func(n *yaml.Node) {
+		if n.Kind == yaml.ScalarNode {
+			was := *n
+			n.Value, n.Tag, n.Style = "a\n\u202e\x1b", "!!str", yaml.DoubleQuotedStyle
+			text, err := yaml.Marshal(&file)
+			require.NoError(t, err)
+			_, faults := Parse("f", text, millraceEnv())
+			requireOneLineEach(t, faults)
+			if len(faults) > 0 {
+				faulty++
+			}
+			*n = was
+		}
+		for _, below := range n.Content {
+			each(below)
+		}
+	}
+	each(&file)
+	require.Greater(t, faulty, 100)
+}
+
+// requireOneLineEach checks that each fault prints on one line.
+func requireOneLineEach(t *testing.T, faults Faults) {
+	t.Helper()
+	for _, f := range faults {
+		unprintable := func(r rune) bool { return !unicode.IsPrint(r) }
+		require.False(t, strings.ContainsFunc(f.Problem, unprintable), "%q", f.Problem)
+	}
 }

@@ -2,7 +2,9 @@ package config
 
 import (
 	"fmt"
+	"strconv"
 	"strings"
+	"unicode"
 
 	"go.yaml.in/yaml/v3"
 )
@@ -108,7 +110,7 @@ func (d *decoder) pairs(n *yaml.Node, path string, keys []key, seen map[string]i
 		case k.Kind != yaml.ScalarNode:
 			d.add(k, "%s: a key must be a plain word; allowed keys: %s", shown(path), names(keys))
 		case own[k.Value]:
-			d.add(k, "%s is already on line %d; remove one of them", join(path, k.Value), line)
+			d.add(k, "%s is already on line %d; remove one of them", join(path, quoted(k.Value)), line)
 		case line != 0: // a key of the mapping itself overrides a merged one
 		case row == nil:
 			d.add(k, "%s", unknown(path, k.Value, keys))
@@ -188,6 +190,16 @@ func names(keys []key) string {
 	return strings.Join(all, ", ")
 }
 
+// quoted returns a key of the file for a message. A key that is not a plain word is quoted, so that it stays on one
+// line and prints.
+func quoted(name string) string {
+	plain := func(r rune) bool { return r == '_' || r == '-' || unicode.IsLetter(r) || unicode.IsDigit(r) }
+	if name == "" || strings.ContainsFunc(name, func(r rune) bool { return !plain(r) }) {
+		return strconv.Quote(name)
+	}
+	return name
+}
+
 // unknown returns the text of a fault about an unknown key. It suggests the nearest key of the mapping, or the place
 // where the key belongs.
 func unknown(path, name string, keys []key) string {
@@ -197,7 +209,7 @@ func unknown(path, name string, keys []key) string {
 			best, distance = k.name, n
 		}
 	}
-	text := fmt.Sprintf("%s is not a known key", join(path, name))
+	text := fmt.Sprintf("%s is not a known key", join(path, quoted(name)))
 	for _, k := range keys {
 		if best == "" && find(k.below, name) != nil {
 			return fmt.Sprintf("%s here; it belongs under %s:", text, k.name)

@@ -108,5 +108,6 @@ func FuzzRelay(f *testing.F) {
 		if (r == nil) != (len(faults) > 0) {
 			t.Fatalf("%v, %v", r, faults)
 		}
+		requireOneLineEach(t, faults)
 	})
 }

@@ -9,6 +9,7 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode"
 
 	"go.yaml.in/yaml/v3"
 )
@@ -222,6 +223,10 @@ func secret(name string, into *Secret) key {
 		}
 		where, ok := d.scalar(path+"."+n.Content[0].Value, n.Content[1], "a path or a name")
 		if !ok {
+			return
+		}
+		if strings.ContainsFunc(where, func(r rune) bool { return !unicode.IsPrint(r) }) {
+			d.add(n, "%s: the path or name has characters that do not print; type it again", path)
 			return
 		}
 		if d.env.ReadFile == nil || d.env.Getenv == nil || d.closing && !ofContacts(path) {
