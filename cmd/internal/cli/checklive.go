@@ -215,34 +215,40 @@ func currentWords(l relay.Level) string {
 	return "no loop current"
 }
 
-// currentLog records each change of the loop-current input.
-type currentLog struct {
-	none    bool // there is no such input
+// readEvery is how often the contact and its loop-current input are read while the loop is opened by hand: about thirty
+// times in an interruption.
+const readEvery = 25 * time.Millisecond
+
+// levelLog records each change of a level, that of the contact or that of its loop-current input.
+type levelLog struct {
+	none    bool // it cannot be read
 	changes []string
+	// The first opening that was seen: it began between closedAt and openFrom, and ended between openUntil and
+	// closedAgain. Zero means not seen.
+	closedAt, openFrom, openUntil, closedAgain time.Time
 }
 
-// senseEvery is how often the input is read while the loop is opened by hand: about thirty times in an interruption.
-const senseEvery = 25 * time.Millisecond
-
-// watch reads the input until ctx ends. It calls begun after the first reading, or at once if there is no input.
-func (c *currentLog) watch(ctx context.Context, contact relay.Contact, begun func()) {
+// watch reads the level until ctx ends. It calls begun after the first reading, or at once if there is nothing to read.
+func (l *levelLog) watch(ctx context.Context, read func(context.Context) (relay.Level, error), begun func()) {
 	defer begun()
-	s, ok := contact.(relay.Sensor)
-	tick := time.NewTicker(senseEvery)
+	tick := time.NewTicker(readEvery)
 	defer tick.Stop()
 	began := time.Now()
 	last := ""
-	for ok {
-		level, err := s.Sense(ctx)
-		if errors.Is(err, relay.ErrNoSense) {
-			break
+	for {
+		asked := time.Now()
+		level, err := read(ctx)
+		if errors.Is(err, relay.ErrNoSense) || errors.Is(err, relay.ErrNoRead) {
+			l.none = true
+			return
 		}
 		words := "not readable"
 		if err == nil {
 			words = currentWords(level)
+			l.note(level, asked, time.Now())
 		}
 		if words != last && ctx.Err() == nil {
-			c.changes = append(c.changes, fmt.Sprintf("%s at %d ms", words, time.Since(began).Milliseconds()))
+			l.changes = append(l.changes, fmt.Sprintf("%s at %d ms", words, time.Since(began).Milliseconds()))
 			last = words
 		}
 		begun()
@@ -252,20 +258,84 @@ func (c *currentLog) watch(ctx context.Context, contact relay.Contact, begun fun
 		case <-tick.C:
 		}
 	}
-	c.none = true
 }
 
-func (c *currentLog) words() string {
-	if c.none {
+// note takes a reading that was asked for and answered at these instants.
+func (l *levelLog) note(level relay.Level, asked, answered time.Time) {
+	switch {
+	case !l.closedAgain.IsZero():
+	case level == relay.LevelOpen && l.openFrom.IsZero():
+		l.openFrom, l.openUntil = answered, asked
+	case level == relay.LevelOpen:
+		l.openUntil = asked
+	case level == relay.LevelClosed && l.openFrom.IsZero():
+		l.closedAt = asked
+	case level == relay.LevelClosed:
+		l.closedAgain = answered
+	}
+}
+
+// opening returns the limits between which the length of the opening lies. ok is false if its begin and its end were
+// not both seen.
+func (l *levelLog) opening() (least, most time.Duration, ok bool) {
+	if l.closedAt.IsZero() || l.closedAgain.IsZero() {
+		return 0, 0, false
+	}
+	return max(0, l.openUntil.Sub(l.openFrom)), l.closedAgain.Sub(l.closedAt), true
+}
+
+func (l *levelLog) words() string {
+	if l.none {
 		return "this line has no loop-current input; watch the lamp, or a meter across the pair"
 	}
-	return strings.Join(c.changes, ", ")
+	return strings.Join(l.changes, ", ")
+}
+
+// lengthTolerance is how much longer or shorter than asked an opening may be. Our own number: the relay moves within
+// 10 ms (deploy/relay.md), and a loop-current input may smooth what it shows.
+const lengthTolerance = 50 * time.Millisecond
+
+// lengthWords compares the length that was asked for with what could be measured. good is false if they differ.
+func lengthWords(asked, took time.Duration, contact, current *levelLog) (words string, good bool) {
+	good = true
+	var all []string
+	for _, x := range []struct {
+		of   *levelLog
+		name string
+	}{{contact, "the contact read open"}, {current, "no loop current"}} {
+		least, most, ok := x.of.opening()
+		if !ok {
+			continue
+		}
+		text := fmt.Sprintf("%s for %d to %d ms", x.name, least.Milliseconds(), most.Milliseconds())
+		switch {
+		case most+lengthTolerance < asked:
+			text, good = text+", which is TOO SHORT", false
+		case least-lengthTolerance > asked:
+			text, good = text+", which is TOO LONG", false
+		}
+		all = append(all, text)
+	}
+	switch {
+	case took > 0:
+		all = append(all, fmt.Sprintf("the controller confirmed the close %d ms after the opening", took.Milliseconds()))
+	case len(all) == 0:
+		all = append(all, "not measured, because neither the contact nor a loop-current input showed it; measure it with a meter")
+	}
+	words = fmt.Sprintf("asked for %d ms; %s", asked.Milliseconds(), strings.Join(all, "; "))
+	if !good {
+		words += "; compare the unit and the limit of the controller's timer with those in the file"
+	}
+	return words, good
 }
 
 // pulse asks the user for consent, opens the loop of an idle line once and reports the result.
 func (e *env) pulse(ctx context.Context, l *daemon.Line) bool {
-	fmt.Fprintf(e.Out, "Open the loop of %s for %s now? The line must be idle, with nobody on it and no emergency call expected. Type yes: ",
-		l.Config().Name, l.Config().Policy.Interval)
+	policy := l.Config().Policy
+	window := max(policy.CallbackWindow, supervision.DefaultPolicy().CallbackWindow)
+	fmt.Fprintf(e.Out, `Open the loop of %s for %s now? That cuts off whoever is on the line.
+Is nobody on it, and has nobody called an emergency number in the last %.0f minutes? The emergency centre may still call back.
+Type yes: `, l.Config().Name, policy.Interval, window.Minutes())
 	s, _ := readLine(ctx, e.input()) // an unreadable answer is no consent
 	switch {
 	case ctx.Err() != nil:
@@ -277,27 +347,51 @@ func (e *env) pulse(ctx context.Context, l *daemon.Line) bool {
 	return e.openOnce(ctx, l)
 }
 
-// openOnce opens the loop of an idle line once and reports the result.
+// openOnce opens the loop of an idle line once and reports the result. Meanwhile it reads the loop-current input, and
+// the contact too if its controller ends the opening. Otherwise the daemon ends the opening, and has measured it.
 func (e *env) openOnce(ctx context.Context, l *daemon.Line) bool {
-	sensing, stop := context.WithCancel(ctx)
-	current := &currentLog{}
-	var watching sync.WaitGroup
-	begun := make(chan struct{}) // closed when the current before the opening is known
-	watching.Go(func() {
-		current.watch(sensing, l.Contact(), sync.OnceFunc(func() { close(begun) }))
-	})
-	<-begun
+	reading, stop := context.WithCancel(ctx)
+	var contact, current levelLog
+	var watching, begun sync.WaitGroup
+	watch := func(log *levelLog, read func(context.Context) (relay.Level, error)) {
+		begun.Add(1) // until the level before the opening is known
+		watching.Go(func() { log.watch(reading, read, sync.OnceFunc(begun.Done)) })
+	}
+	if s, ok := l.Contact().(relay.Sensor); ok {
+		watch(&current, s.Sense)
+	} else {
+		current.none = true
+	}
+	timed := l.Contact().Kind() == relay.KindOneshot
+	if r, ok := l.Contact().(relay.Reader); ok && timed {
+		watch(&contact, r.Read)
+	}
+	begun.Wait()
 	all := l.OpenByHand(ctx)
 	stop()
 	watching.Wait()
 	opened := false
+	var asked, took time.Duration
 	for i := range all {
-		opened = opened || all[i].Event.Kind == supervision.LoopOpened
+		if all[i].Effect.Kind == supervision.OpenLoop {
+			asked = all[i].Effect.Interval
+		}
+		switch ev := &all[i].Event; {
+		case ev.Kind == supervision.LoopOpened:
+			opened = true
+		case ev.Kind == supervision.LoopClosed && !timed:
+			took = max(took, ev.Took)
+		}
 		fmt.Fprintln(e.Out, "  "+entryText(&all[i]))
 	}
 	words, known := readContact(ctx, l)
 	fmt.Fprintf(e.Out, "contact now: %s\nsense: %s\n", words, current.words())
-	return opened && known
+	if !opened {
+		return false
+	}
+	length, good := lengthWords(asked, took, &contact, &current)
+	fmt.Fprintln(e.Out, "length: "+length)
+	return known && good
 }
 
 // entryText returns the text form of an event or effect, as the log has it.

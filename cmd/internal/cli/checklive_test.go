@@ -15,6 +15,8 @@ import (
 
 	"clearback/bridge/daemon"
 	"clearback/bridge/daemon/daemontest"
+	"clearback/bridge/relay"
+	"clearback/bridge/relay/modbus/modbustest"
 	"clearback/bridge/relay/relaytest"
 )
 
@@ -36,6 +38,8 @@ func TestCheckLivePulse(t *testing.T) {
 	code, out, errs := call("no\n", "check", "--live", "--pulse", "box-office", path)
 	assert.Equal(t, ExitOK, code, errs+out)
 	assert.Contains(t, out, "not opened")
+	assert.Contains(t, out, "Is nobody on it, and has nobody called an emergency number in the last 30 minutes? "+
+		"The emergency centre may still call back.\nType yes: ")
 	moves, _ := board.Moves()
 	assert.Empty(t, moves)
 
@@ -49,6 +53,7 @@ func TestCheckLivePulse(t *testing.T) {
 	assert.LessOrEqual(t, open, 900*time.Millisecond+late())
 	assert.Contains(t, out, "loop-opened")
 	assert.Contains(t, out, "contact now: reads closed")
+	assert.Regexp(t, `length: asked for 800 ms; the controller confirmed the close \d+ ms after the opening\n`, out)
 
 	code, _, errs = call("yes\n", "check", "--live", "--pulse", "curtain", path)
 	assert.Equal(t, ExitFaults, code)
@@ -146,12 +151,78 @@ func TestCheckLivePulseSenses(t *testing.T) {
 	assert.Contains(t, out, "reads closed, loop current flows")
 	assert.Regexp(t, `sense: loop current flows at \d+ ms, no loop current at \d+ ms, loop current flows at \d+ ms`,
 		out)
+	assert.Regexp(t, `length: asked for 800 ms; no loop current for \d+ to \d+ ms; the controller confirmed`, out)
 
 	other := strings.Replace(with, "input: 3", "input: 4", 1)
 	require.NoError(t, os.WriteFile(path, []byte(other), 0o600))
 	code, out, errs = call("no\n", "check", "--live", "--pulse", "box-office", path)
 	assert.Equal(t, ExitFailed, code, errs+out)
 	assert.Contains(t, out, "the loop-current input is NOT readable")
+}
+
+// `check --live --pulse` compares the length of the opening with what was asked for: here the board's timer counts in
+// units of 60 ms where the file says 100 ms.
+func TestCheckLivePulseOfABoardWithAnotherUnit(t *testing.T) {
+	for unit, x := range map[time.Duration]struct {
+		code int
+		says string
+	}{
+		60 * time.Millisecond: {ExitFailed, `length: asked for 300 ms; the contact read open for \d+ to \d+ ms, ` +
+			`which is TOO SHORT; compare the unit and the limit`},
+		100 * time.Millisecond: {ExitOK, `length: asked for 300 ms; the contact read open for \d+ to \d+ ms\n`},
+	} {
+		board := modbustest.NewBoard(t, modbustest.BoardOptions{OpenOn: true,
+			Timers: []modbustest.Timer{{Register: 16, Coil: 0, Unit: unit}}})
+		path := daemontest.File(t, board.Address(), daemontest.Answering(t, "200 OK"), daemontest.Answering(t, "200 OK"))
+		text, err := os.ReadFile(path)
+		require.NoError(t, err)
+		timed := strings.Replace(string(text), "accept_open_if_daemon_dies: true}",
+			"timed: {register: 16, unit: 100ms, limit: 3s}}\n    policy: {interval: 300ms}", 1)
+		require.NoError(t, os.WriteFile(path, []byte(timed), 0o600))
+		code, out, errs := call("yes\n", "check", "--live", "--pulse", "box-office", path)
+		assert.Equal(t, x.code, code, errs+out)
+		assert.Regexp(t, x.says, out)
+	}
+}
+
+func TestLengthOfAnOpening(t *testing.T) {
+	// readings in ms: a minus sign means that the loop was open or no current flowed
+	log := func(at ...int) *levelLog {
+		l := &levelLog{}
+		for _, ms := range at {
+			level, when := relay.LevelClosed, time.Unix(0, 0).Add(time.Duration(max(ms, -ms))*time.Millisecond)
+			if ms < 0 {
+				level = relay.LevelOpen
+			}
+			l.note(level, when, when.Add(2*time.Millisecond))
+		}
+		return l
+	}
+	nothing := log()
+	for _, x := range []struct {
+		took             int // ms
+		contact, current *levelLog
+		good             bool
+		says             string
+	}{
+		{801, nothing, nothing, true, "the controller confirmed the close 801 ms after the opening"},
+		{0, nothing, nothing, true,
+			"not measured, because neither the contact nor a loop-current input showed it; measure it with a meter"},
+		{0, log(1, 26), log(-1, -26), true,
+			"not measured, because neither the contact nor a loop-current input showed it; measure it with a meter"},
+		{0, log(1, 26, -51, -826, 851), nothing, true, "the contact read open for 773 to 827 ms"},
+		{0, log(1, 26, -51, -476, 500), nothing, false, "the contact read open for 423 to 476 ms, which is TOO SHORT"},
+		{0, log(1, -51, 725, -800, 900), nothing, false, "the contact read open for 0 to 726 ms, which is TOO SHORT"},
+		{801, nothing, log(1, -51, -955, 980), false, "no loop current for 902 to 981 ms, which is TOO LONG"},
+		{0, log(1, -51, 750), log(1, -51, -901, 902), true,
+			"the contact read open for 0 to 751 ms; no loop current for 848 to 903 ms"},
+		{0, log(1, -51), nothing, true, "not measured"},
+	} {
+		words, good := lengthWords(800*time.Millisecond, time.Duration(x.took)*time.Millisecond, x.contact, x.current)
+		assert.Equal(t, x.good, good, words)
+		assert.Contains(t, words, "asked for 800 ms; "+x.says)
+		assert.Equal(t, !x.good, strings.Contains(words, "compare the unit"), words)
+	}
 }
 
 // An adapter with a wrong password is reported as soon as it was refused.

@@ -54,6 +54,7 @@ func TestSetup(t *testing.T) {
 		"clearback run --config " + b.path} {
 		assert.Contains(t, flat(d.output()), flat(words))
 	}
+	assert.Regexp(t, `Pullthepair'splug.*connectameter.*plugthepairin.*openthebypass.*--pulse`, flat(d.output()))
 	b.noSecrets(d.output())
 	text, err := os.ReadFile(b.path)
 	require.NoError(t, err)
@@ -384,6 +385,7 @@ func TestSetupWithThePackage(t *testing.T) {
 	assert.Contains(t, string(text), "contact: {driver: none}")
 	assert.LessOrEqual(t, strings.Count(string(text), "\n"), 20)
 	assert.Contains(t, out, "systemctl enable --now clearback")
+	assert.NotContains(t, out, "bypass")
 	secret, err := os.ReadFile(filepath.Join(dir, "unit", "box-office-adapter"))
 	require.NoError(t, err)
 	assert.Equal(t, adapterPassword+"\n", string(secret))

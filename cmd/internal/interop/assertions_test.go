@@ -153,7 +153,10 @@ type lineSeen struct {
 	SecondServer struct {
 		Passed    time.Time `json:"passed_at"`
 		TestAgain string    `json:"test_again"`
-		Test      struct{ Unanswered int }
+		Test      struct {
+			Until      time.Time
+			Unanswered int
+		}
 	} `json:"second_server"`
 }
 

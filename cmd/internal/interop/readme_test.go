@@ -35,7 +35,7 @@ func readmeCommands(t *testing.T) (all [][]string) {
 // setupCommands returns the commands that setup names at its end, as arguments.
 func setupCommands(t *testing.T, output string) (all [][]string) {
 	t.Helper()
-	_, next, found := strings.Cut(output, "Next:\n")
+	_, next, found := strings.Cut(output, "\nNext, in this order,")
 	require.True(t, found, output)
 	for _, m := range regexp.MustCompile(`(?m)^  clearback (.*)$`).FindAllStringSubmatch(next, -1) {
 		all = append(all, strings.Fields(m[1]))

@@ -19,7 +19,10 @@ func TestSecondServer(t *testing.T) {
 	d := r.talk("check", "--live", "--second", boxOffice)
 	d.until("Type yes:")
 	d.answer("yes")
-	d.until("Did a call get through?")
+	d.until("Did a call get through?") // while the daemon still begins
+	eventually(t, 5*time.Second, "the test is under way", func() bool {
+		return !r.line(boxOffice).SecondServer.Test.Until.IsZero()
+	})
 	phone.do("dial", "555-0101")
 	eventually(t, 5*time.Second, "the telephone gets no answer", func() bool {
 		return r.line(boxOffice).SecondServer.Test.Unanswered > 0

@@ -292,14 +292,23 @@ func (s *setup) finish() error {
 		return err
 	}
 	line := s.kept["line"]
-	start, pulse := "clearback run --config "+s.o.Path, "--pulse "+line+" "
+	start := "clearback run --config " + s.o.Path
 	if s.o.Credential(line+suffixes["password"]) != "" {
 		start = "systemctl enable --now clearback"
 	}
+	s.person.Say("\n%s is written; the secrets are in %s.", s.o.Path, filepath.Dir(s.lineFile("password")))
 	if s.kept["relay"] == "none" {
-		pulse = ""
+		s.person.Say("Next:\n  clearback check --live %s\n  %s\n  Hold a call, and hang up at the other end: clearback calls shows when the loop would have been opened.",
+			s.o.Path, start)
+		return nil
 	}
-	s.person.Say("\n%s is written; the secrets are in %s. Next:\n  clearback check --live %s%[1]s\n  %[4]s\n  Hold a call, hang up at the other end, and watch the lamp: it goes dark within two seconds. If not: clearback tune %[5]s",
-		s.o.Path, filepath.Dir(s.lineFile("password")), pulse, start, line)
+	s.person.Say(`Next, in this order, with nobody on the line and no emergency call in the last 30 minutes:
+  Pull the pair's plug at the adapter, connect a meter across the pair at the line card, plug the pair in again.
+  Only then open the bypass.
+  clearback check --live --pulse %s %s
+  The meter drops to 0 and comes back. If it does not, close the bypass. deploy/wiring.md has the other measurements.
+  %s
+  Hold a call, hang up at the other end, and watch the lamp: it goes dark within two seconds. If not: clearback tune %[1]s`,
+		line, s.o.Path, start)
 	return nil
 }
