@@ -114,6 +114,13 @@ func (s *Connections) write(text []byte, to netip.AddrPort) error {
 	return err
 }
 
+// Open returns the number of connections that are open.
+func (s *Connections) Open() int {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return len(s.byEnd)
+}
+
 // Drop closes all connections; linger 0 aborts them (RST), -1 closes them as usual.
 func (s *Connections) Drop(linger int) {
 	s.mu.Lock()

@@ -201,6 +201,23 @@ func mannersRule(files []file) (faults []string) {
 	return faults
 }
 
+// sleepRule forbids sleeping in tests, except in those on virtual time (package synctest). A test waits for the event
+// itself.
+func sleepRule(files []file) (faults []string) {
+	for _, f := range files {
+		if !f.test || slices.Contains(f.imports(), "testing/synctest") {
+			continue
+		}
+		ast.Inspect(f.syntax, func(n ast.Node) bool {
+			if sel, ok := n.(*ast.SelectorExpr); ok && fmt.Sprint(sel.X) == "time" && sel.Sel.Name == "Sleep" {
+				faults = append(faults, fmt.Sprintf("%s sleeps; wait for the event, or use testing/synctest", f.path))
+			}
+			return true
+		})
+	}
+	return faults
+}
+
 // timeOfDay lists what makes a time without a monotonic reading, or removes that reading (package time's documentation,
 // "Monotonic Clocks"). Setting the clock moves such a time.
 var timeOfDay = []string{"Unix", "UnixMilli", "UnixMicro", "UnixNano", "Date", "Parse", "ParseInLocation", "UTC",

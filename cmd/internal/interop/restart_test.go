@@ -337,6 +337,26 @@ func (e *callEnd) rings() bool {
 
 func (e *callEnd) heard(what string) bool { _, _, got := e.is(); return got(what) > 0 }
 
+// drain waits until the end has handled everything that the daemon sent before it ended: a request of our own, which
+// comes after that, is answered.
+func (e *callEnd) drain() {
+	transport := "UDP"
+	if e.Connections != nil {
+		transport = "TCP"
+		eventually(e.T, 5*time.Second, "its connections end", func() bool { return e.Connections.Open() == 0 })
+	}
+	c, err := net.Dial(strings.ToLower(transport), e.At.String())
+	require.NoError(e.T, err)
+	defer c.Close()
+	_, err = fmt.Fprintf(c, "OPTIONS sip:%[1]s SIP/2.0\r\nVia: SIP/2.0/%[2]s %[3]s;branch=z9hG4bK%[4]d\r\n"+
+		"From: <sip:a@b>;tag=1\r\nTo: <sip:%[1]s>\r\nCall-ID: %[4]d\r\nCSeq: 1 OPTIONS\r\nContent-Length: 0\r\n\r\n",
+		e.At, transport, c.LocalAddr(), rand.Uint64())
+	require.NoError(e.T, err)
+	require.NoError(e.T, c.SetReadDeadline(time.Now().Add(5*time.Second)))
+	_, err = c.Read(make([]byte, 2048))
+	require.NoError(e.T, err)
+}
+
 // reset ends what is left of a call.
 func (e *callEnd) reset() {
 	e.mu.Lock()
@@ -353,10 +373,11 @@ func (b *restartBed) outlives(s callState, delay time.Duration) string {
 	b.adapter.reset()
 	b.service.reset()
 	b.set(s)
-	time.Sleep(delay)
+	<-time.After(delay) // a random moment of the call, which no event marks
 	b.d.Signal(syscall.SIGKILL)
 	require.Equal(b.t, -1, b.ended(5*time.Second))
-	time.Sleep(5 * time.Millisecond) // what is on its way arrives
+	b.adapter.drain()
+	b.service.drain()
 	near, far := b.adapter.isUp(), b.service.isUp()
 	saved, answered := b.saved()
 	b.start()
@@ -447,20 +468,19 @@ func (b *restartBed) goesOn(s callState) {
 	before := len(b.board.openings(b.t, 0))
 	_, near, _ := b.adapter.is()
 	_, far, _ := b.service.is()
-	time.Sleep(300 * time.Millisecond)
-	if !b.direct {
-		eventually(b.t, 2*time.Second, "both hear each other", func() bool {
-			_, nowNear, _ := b.adapter.is()
-			_, nowFar, _ := b.service.is()
-			return nowNear > near+5 && nowFar > far+5
-		})
-	}
+	eventually(b.t, 2*time.Second, "both hear each other, for 15 packets of 20 ms", func() bool {
+		_, nowNear, _ := b.adapter.is()
+		_, nowFar, _ := b.service.is()
+		return nowNear > near+15 && nowFar > far+15
+	})
 	require.True(b.t, b.adapter.isUp() && b.service.isUp(), "the call is not kept")
 	b.service.asks("BYE")
 	eventually(b.t, 2*time.Second, "the adapter's leg is cleared", func() bool { return !b.adapter.isUp() })
 	eventually(b.t, 2*time.Second, "the BYE is answered", func() bool { return b.service.heard("200 BYE") })
 	if s == callForHelp {
-		time.Sleep(500 * time.Millisecond)
+		// with the call's end it is decided whether the loop is opened
+		l := b.awaitLine(boxOffice, "the call is over", func(l lineSeen) bool { return len(l.Calls) == 0 })
+		require.Equal(b.t, "closed", l.Loop)
 		require.Len(b.t, b.board.openings(b.t, 0), before, "the loop opened for an emergency call")
 		return
 	}
