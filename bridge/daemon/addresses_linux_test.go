@@ -4,20 +4,16 @@ import (
 	"flag"
 	"net"
 	"os"
-	"os/exec"
 	"strings"
-	"syscall"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/require"
 	"go.uber.org/zap"
-	"golang.org/x/sys/unix"
 
 	"clearback/bridge/daemon/daemontest"
+	"clearback/bridge/loopbacktest"
 )
-
-const namespaceVariable = "CLEARBACK_TEST_NETNS"
 
 var namespaces = flag.Bool("namespace", false, "make a network namespace and change its addresses")
 
@@ -25,22 +21,9 @@ var namespaces = flag.Bool("namespace", false, "make a network namespace and cha
 // the address comes. So it does when the address goes and comes back later. The network is that of a namespace of its
 // own.
 func TestAddressComesAndGoes(t *testing.T) {
-	if os.Getenv(namespaceVariable) == "" {
-		if !*namespaces {
-			t.Skip("makes a network namespace; -namespace runs it")
-		}
-		t.Parallel()
-		child := exec.Command(os.Args[0], "-test.run=^TestAddressComesAndGoes$", "-test.v")
-		child.Env = append(os.Environ(), namespaceVariable+"=1")
-		child.SysProcAttr = &syscall.SysProcAttr{Cloneflags: syscall.CLONE_NEWNET | syscall.CLONE_NEWUSER,
-			UidMappings: []syscall.SysProcIDMap{{ContainerID: 0, HostID: os.Getuid(), Size: 1}},
-			GidMappings: []syscall.SysProcIDMap{{ContainerID: 0, HostID: os.Getgid(), Size: 1}}}
-		out, err := child.CombinedOutput()
-		t.Logf("%s", out)
-		require.NoError(t, err)
+	if !loopbacktest.InNamespace(t, *namespaces) {
 		return
 	}
-	setInterface(t, "lo", true)
 	path := daemontest.File(t, daemontest.Serve(t, &daemontest.Board{}), daemontest.Answering(t, "200 OK"), "127.0.0.1")
 	c := daemontest.Load(t, path)
 	text, err := os.ReadFile(path)
@@ -67,42 +50,14 @@ func TestAddressComesAndGoes(t *testing.T) {
 	})
 	require.False(t, registered())
 	for range 2 {
-		setAddress(t, net.IPv4(192, 0, 2, 10))
+		loopbacktest.SetAddress(t, "lo:1", [4]byte{192, 0, 2, 10})
 		await("registered", registered)
 		await("no problem any more", func() bool { return problem() == "" })
 		adapter, err := net.Dial("udp", "192.0.2.10:5060")
 		require.NoError(t, err)
 		require.Contains(t, registerAt(t, adapter, 1, ""), "SIP/2.0 ", "it hears the adapter")
 		require.NoError(t, adapter.Close())
-		setInterface(t, "lo:1", false) // takes the address away
+		loopbacktest.SetInterface(t, "lo:1", false) // takes the address away
 		await("the problem", func() bool { return problem() != "" })
 	}
-}
-
-// setInterface sets the interface up or down.
-func setInterface(t *testing.T, name string, up bool) {
-	t.Helper()
-	r, err := unix.NewIfreq(name)
-	require.NoError(t, err)
-	if up {
-		r.SetUint16(unix.IFF_UP | unix.IFF_RUNNING)
-	}
-	ioctl(t, unix.SIOCSIFFLAGS, r)
-}
-
-// setAddress gives the loopback interface a second address.
-func setAddress(t *testing.T, ip net.IP) {
-	t.Helper()
-	r, err := unix.NewIfreq("lo:1")
-	require.NoError(t, err)
-	require.NoError(t, r.SetInet4Addr(ip.To4()))
-	ioctl(t, unix.SIOCSIFADDR, r)
-}
-
-func ioctl(t *testing.T, request uint, r *unix.Ifreq) {
-	t.Helper()
-	fd, err := unix.Socket(unix.AF_INET, unix.SOCK_DGRAM, 0)
-	require.NoError(t, err)
-	defer unix.Close(fd)
-	require.NoError(t, unix.IoctlIfreq(fd, request, r))
 }

@@ -101,16 +101,15 @@ var testsMay = map[string][]string{
 	"bridge/relay/serial":     {"bridge/programtest", "bridge/relay/relaytest", "bridge/relay/relaytest/vm"},
 	"bridge/relay/gpio":       {"bridge/programtest", "bridge/relay/relaytest", "bridge/relay/relaytest/vm"},
 	"bridge/relay/agent":      {"bridge/relay/modbus/modbustest"},
-	"bridge/relay/modbus": {"bridge/programtest", "bridge/relay/agent", "bridge/relay/modbus/modbustest",
-		"bridge/relay/relaytest"},
+	"bridge/relay/modbus": {"bridge/loopbacktest", "bridge/programtest", "bridge/relay/agent",
+		"bridge/relay/modbus/modbustest", "bridge/relay/relaytest"},
 	"bridge/relay/modbus/codec":    {"bridge/relay/modbus/modbustest"},
 	"bridge/relay/mqtt":            {"bridge/programtest", "bridge/relay/mqtt/brokertest", "bridge/relay/relaytest"},
 	"bridge/relay/agent/agentmqtt": {"bridge/relay/mqtt/brokertest", "bridge/relay/relaytest"},
 	"bridge/media":                 {"bridge/loopbacktest", "bridge/programtest"},
 	"bridge/sipua/endpoint": {"bridge/loopbacktest", "bridge/sipua/endpoint/endpointtest",
 		"bridge/sipua/rawtest"},
-	"bridge/sipua": {"bridge/loopbacktest", "bridge/sipua/endpoint/endpointtest",
-		"bridge/sipua/uatest", "bridge/runtimestate"}, // runtimestate in a benchmark
+	"bridge/sipua": {"bridge/loopbacktest", "bridge/sipua/endpoint/endpointtest", "bridge/sipua/uatest"},
 	"bridge/sipua/registration": {"bridge/loopbacktest", "bridge/sipua/endpoint/endpointtest",
 		"bridge/sipua/rawtest"},
 	"bridge/sipua/endpoint/endpointtest": {"bridge/sipua/endpoint"},
@@ -118,8 +117,8 @@ var testsMay = map[string][]string{
 	"bridge/sipua/callflow": {"bridge", "bridge/media", "bridge/relay", "bridge/relay/relaytest",
 		"bridge/sipua", "bridge/sipua/conformance", "bridge/sipua/uatest", "supervision",
 		"supervision/callrecord"},
-	"bridge/daemon": {"bridge/daemon/daemontest", "bridge/relay/modbus/modbustest", "bridge/relay/relaytest",
-		"bridge/sipua/uatest"},
+	"bridge/daemon": {"bridge/daemon/daemontest", "bridge/loopbacktest", "bridge/relay/modbus/modbustest",
+		"bridge/relay/relaytest", "bridge/sipua/uatest"},
 	"bridge/testcall": {"bridge", "bridge/loopbacktest", "bridge/media", "bridge/relay",
 		"bridge/relay/relaytest", "bridge/sipua", "bridge/sipua/uatest"},
 	"cmd/internal/figures": {"bridge/loopbacktest", "bridge/programtest"},
@@ -170,6 +169,7 @@ var libraries = map[string][]string{
 	"golang.org/x/sys": {
 		"bridge/daemon", // the clock that a reload is reported with
 		"bridge/localaddr",
+		"bridge/loopbacktest", // network namespaces
 		"bridge/media",
 		"bridge/relay",
 		"bridge/relay/agent",
@@ -211,6 +211,7 @@ var forTests = []string{"supervision/supervisiontest", "bridge/relay/relaytest",
 var changesMachine = map[string]string{
 	"bridge/daemon/addresses_linux_test.go":   "namespace",
 	"bridge/journal/disk_test.go":             "mount",
+	"bridge/loopbacktest/namespace_linux.go":  "namespace",
 	"bridge/journal/virtualmachine_test.go":   "powercuts", // inside the virtual machine
 	"bridge/journal/powercut_test.go":         "powercuts",
 	"bridge/relay/gpio/clock_linux_test.go":   "vm", // inside the virtual machine
