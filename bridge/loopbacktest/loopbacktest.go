@@ -85,19 +85,25 @@ func Address(t testing.TB) netip.Addr {
 	return Own(t).Address(1)
 }
 
+// lowest and highest bound the ports that tests get. From 30000 on are the media ports of a configuration without
+// media.ports.
+const lowest, highest = 10000, 29999
+
 // Ports returns the first of n consecutive ports that are free for UDP and TCP at an address of the test's own. It is
 // even.
 func Ports(t testing.TB, at netip.Addr, n uint16) uint16 {
 	t.Helper()
 	for range 200 {
-		first := uint16(10000 + 2*rand.IntN(10000))
-		if Free(at, first, n) {
+		if first := pick(n); Free(at, first, n) {
 			return first
 		}
 	}
 	t.Fatalf("%v has no %d free ports", at, n)
 	return 0
 }
+
+// pick returns an even port with n-1 others above it.
+func pick(n uint16) uint16 { return uint16(lowest + 2*rand.IntN((highest+1-lowest-int(n))/2+1)) }
 
 // Free reports whether n ports from the first are free for UDP and TCP.
 func Free(at netip.Addr, first, n uint16) bool {

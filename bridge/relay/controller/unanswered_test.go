@@ -46,6 +46,34 @@ func onHeld(t *testing.T, line int, request func(*controller.Contact, context.Co
 	})
 }
 
+// onUnordered runs a test, on virtual time, with contacts whose controller may carry out requests in another order.
+func onUnordered(t *testing.T, test func(t *testing.T, b *testController, d *driver)) {
+	t.Helper()
+	synctest.Test(t, func(t *testing.T) {
+		b := newTestController(false)
+		d := newDriver(t, b, true, controller.Options{Poll: time.Hour, NoLock: true, Unordered: true}, nil)
+		d.group.Start()
+		require.NoError(t, d.group.Ready(background(t)))
+		test(t, b, d)
+		d.group.Shutdown(background(t))
+	})
+}
+
+// stalled is how long a request stalls, as seen with a device that has a thread for each request.
+const stalled = 23 * time.Millisecond
+
+// opensAt releases the stalled requests after that time, and checks that the opening that waits is made at an instant.
+func opensAt(t *testing.T, b *testController, result <-chan relay.Result, at time.Time) {
+	t.Helper()
+	<-time.After(stalled)
+	require.False(t, b.isOpen(0))
+	b.Release()
+	r := <-result
+	require.Equal(t, relay.Done, r.Outcome, r.Err)
+	openFor(t, b.Changes(0), asked, asked)
+	require.Equal(t, at, b.began.Add(b.Changes(0)[0].At))
+}
+
 // start begins an opening of a contact and waits until it is written, or cannot be written yet.
 func start(t *testing.T, c *controller.Contact, i relay.Interruption) <-chan relay.Result {
 	t.Helper()
@@ -64,13 +92,7 @@ func TestOpeningWaitsForACloseOfALostConnection(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			onHeld(t, 0, request, func(t *testing.T, b *testController, d *driver, confirmed time.Time) {
-				result := start(t, d.contacts[0], opening(1))
-				<-time.After(23 * time.Millisecond) // as seen with a device that has a thread for each request
-				b.Release()
-				r := <-result
-				require.Equal(t, relay.Done, r.Outcome, r.Err)
-				openFor(t, b.Changes(0), asked, asked)
-				require.Equal(t, confirmed.Add(timeout), b.began.Add(b.Changes(0)[0].At))
+				opensAt(t, b, start(t, d.contacts[0], opening(1)), confirmed.Add(timeout))
 			})
 		})
 	}
@@ -78,11 +100,7 @@ func TestOpeningWaitsForACloseOfALostConnection(t *testing.T) {
 
 // A controller that stood still for longer than several time-outs carries out its old closes when it answers again.
 func TestOpeningAfterAStandstill(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		b := newTestController(false)
-		d := newDriver(t, b, true, controller.Options{Poll: time.Hour, NoLock: true, Unordered: true}, nil)
-		d.group.Start()
-		require.NoError(t, d.group.Ready(background(t)))
+	onUnordered(t, func(t *testing.T, b *testController, d *driver) {
 		b.Inject(relaytest.Fault{Do: relaytest.StallRequest, On: relaytest.Closing, Once: true})
 		b.Inject(relaytest.Fault{Do: relaytest.Ignore, On: relaytest.Closing})
 		closed := make(chan error, 1) // read below
@@ -92,14 +110,7 @@ func TestOpeningAfterAStandstill(t *testing.T) {
 		b.Clear()
 		require.NoError(t, <-closed)
 		confirmed := time.Now()
-		result := start(t, d.contacts[0], opening(1))
-		<-time.After(23 * time.Millisecond)
-		b.Release()
-		r := <-result
-		require.Equal(t, relay.Done, r.Outcome, r.Err)
-		openFor(t, b.Changes(0), asked, asked)
-		require.Equal(t, confirmed.Add(timeout), b.began.Add(b.Changes(0)[0].At))
-		d.group.Shutdown(background(t))
+		opensAt(t, b, start(t, d.contacts[0], opening(1)), confirmed.Add(timeout))
 	})
 }
 
@@ -173,40 +184,24 @@ func TestOtherContactsDoNotWait(t *testing.T) {
 // A close whose caller has given up counts until its answer, even though a later one was confirmed on the same
 // connection.
 func TestOpeningWaitsForACloseThatWasGivenUp(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		b := newTestController(false)
-		d := newDriver(t, b, true, controller.Options{Poll: time.Hour, NoLock: true, Unordered: true}, nil)
-		d.group.Start()
-		require.NoError(t, d.group.Ready(background(t)))
+	onUnordered(t, func(t *testing.T, b *testController, d *driver) {
 		b.Inject(relaytest.Fault{Do: relaytest.StallRequest, On: relaytest.Closing, Once: true})
 		ctx, cancel := context.WithTimeout(t.Context(), 10*time.Millisecond)
 		defer cancel()
 		require.Error(t, d.contacts[0].Close(ctx))
 		require.NoError(t, d.contacts[0].Close(t.Context()))
 		result := start(t, d.contacts[0], opening(1))
-		<-time.After(23 * time.Millisecond)
-		require.False(t, b.isOpen(0))
-		b.Release()
-		released := time.Now()
-		require.Equal(t, relay.Done, (<-result).Outcome)
-		openFor(t, b.Changes(0), asked, asked)
-		require.Equal(t, released, b.began.Add(b.Changes(0)[0].At), "the answer ends the wait")
-		d.group.Shutdown(background(t))
+		opensAt(t, b, result, time.Now().Add(stalled)) // the answer ends the wait
 	})
 }
 
 // A refusal is an answer.
 func TestOpeningAfterARefusedClose(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		b := newTestController(false)
-		d := newDriver(t, b, true, controller.Options{Poll: time.Hour, NoLock: true, Unordered: true}, nil)
-		d.group.Start()
-		require.NoError(t, d.group.Ready(background(t)))
+	onUnordered(t, func(t *testing.T, b *testController, d *driver) {
 		b.Inject(relaytest.Fault{Do: relaytest.Refuse, On: relaytest.Closing, Once: true})
 		require.NoError(t, d.contacts[0].Close(t.Context()))
 		began := time.Now()
 		require.Equal(t, relay.Done, (<-start(t, d.contacts[0], opening(1))).Outcome)
 		require.Equal(t, began, b.began.Add(b.Changes(0)[0].At))
-		d.group.Shutdown(background(t))
 	})
 }

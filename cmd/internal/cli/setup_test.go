@@ -397,13 +397,11 @@ func TestSetupInterrupted(t *testing.T) {
 	b := newSetupBed(t)
 	d := b.begin()
 	d.answer("Country:", "GB").expect("Server of the service:")
-	d.signals <- os.Interrupt
-	assert.Equal(t, ExitFailed, d.end())
+	d.interrupt()
 	assert.Contains(t, d.output(), "run it again to continue")
 	d = b.begin()
 	d.expect("Continuing where setup stopped").expect("Server of the service:")
-	d.signals <- os.Interrupt
-	assert.Equal(t, ExitFailed, d.end())
+	d.interrupt()
 	assert.NotContains(t, d.output(), "Country:")
 }
 
@@ -451,15 +449,11 @@ func TestSetupNeedsTheUnit(t *testing.T) {
 func TestSetupRenamed(t *testing.T) {
 	t.Parallel()
 	b := newSetupBed(t)
-	d := b.begin()
-	b.through(d, 0, 7)
-	d.expect("Relay board")
-	d.signals <- os.Interrupt
-	require.Equal(t, ExitFailed, d.end())
+	b.interruptedAtTheBoard()
 
 	other := filepath.Join(filepath.Dir(b.path), "secrets", "stage-door-service")
 	require.NoError(t, os.WriteFile(other, []byte("of another line\n"), 0o600))
-	d = b.begin("--line", "stage-door", "--password-file", b.flags()["password-file"])
+	d := b.begin("--line", "stage-door", "--password-file", b.flags()["password-file"])
 	require.Equal(t, ExitFailed, d.end())
 	assert.Contains(t, flat(d.output()), flat("--line: "+other+" is there already"))
 	text, err := os.ReadFile(other)
@@ -475,25 +469,19 @@ func TestSetupRenamed(t *testing.T) {
 	d.answer("Password for the adapter", adapterPassword).expect("user, and user for authentication: green-room")
 	b.register("green-room", adapterPassword)
 	d.expect("Relay board")
-	d.signals <- os.Interrupt
-	require.Equal(t, ExitFailed, d.end())
+	d.interrupt()
 }
 
 // A kept answer that is refused now is asked for again, and everything that it had proved is proved again.
 func TestSetupKeptAnswerThatIsWrongNow(t *testing.T) {
 	t.Parallel()
 	b := newSetupBed(t)
-	d := b.begin()
-	b.through(d, 0, 7)
-	d.expect("Relay board")
-	d.signals <- os.Interrupt
-	require.Equal(t, ExitFailed, d.end())
+	b.interruptedAtTheBoard()
 	taken, err := net.ListenUDP("udp", net.UDPAddrFromAddrPort(b.address))
 	require.NoError(t, err)
-	d = b.begin()
+	d := b.begin()
 	d.expect("address already in use").expect("Address of this machine")
 	require.NoError(t, taken.Close())
 	d.answer("", b.address.String()).expect("Registered until").expect("Waiting at most")
-	d.signals <- os.Interrupt
-	require.Equal(t, ExitFailed, d.end())
+	d.interrupt()
 }

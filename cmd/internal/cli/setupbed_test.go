@@ -273,3 +273,18 @@ func (b *setupBed) steps() [][2]string {
 		{"Timed output:", "16"},
 	}
 }
+
+// interrupt types Ctrl-C, which ends setup.
+func (d *dialogue) interrupt() {
+	d.t.Helper()
+	d.signals <- os.Interrupt
+	require.Equal(d.t, ExitFailed, d.end(), d.output())
+}
+
+// interruptedAtTheBoard makes a first run that ends at the question of the relay board.
+func (b *setupBed) interruptedAtTheBoard() {
+	b.t.Helper()
+	d := b.begin()
+	b.through(d, 0, 7)
+	d.expect("Relay board").interrupt()
+}

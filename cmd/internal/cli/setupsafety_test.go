@@ -39,8 +39,7 @@ func TestSetupDuringAnEmergencyCall(t *testing.T) {
 	adapter.ExpectOf("200", "BYE")
 
 	d.expect("Relay board")
-	d.signals <- os.Interrupt
-	require.Equal(t, ExitFailed, d.end())
+	d.interrupt()
 	d = b.begin()
 	b.through(d, 7, len(b.steps()))
 	require.Equal(t, ExitFailed, d.end())
@@ -106,8 +105,7 @@ func TestSetupLeavesCallsForHelpToTheSecondServer(t *testing.T) {
 	call.AckFailure(answer)
 	_, call = b.help() // with the right password it passes
 	call.Request("BYE", "")
-	d.signals <- os.Interrupt
-	require.Equal(t, ExitFailed, d.end())
+	d.interrupt()
 }
 
 // A contact that is not known to be closed ends setup with the exit code for that. Each run closes and reads the
@@ -118,8 +116,7 @@ func TestSetupContactNotClosed(t *testing.T) {
 	d := b.begin()
 	b.through(d, 0, 9)
 	d.expect("Contact: reads closed.").expect("Timed output:")
-	d.signals <- os.Interrupt
-	require.Equal(t, ExitFailed, d.end())
+	d.interrupt()
 
 	b.board.Stick(true)
 	in, w := io.Pipe()
