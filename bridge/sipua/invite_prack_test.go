@@ -19,6 +19,16 @@ func rack(m uatest.Message) string {
 	return "RAck: " + m.Get("RSeq") + " " + num(n) + " " + method
 }
 
+// ringsReliably is a call from the adapter that rings at the far end, with a 180 sent reliably (RFC 3262). It returns
+// the INVITE at the far end and the 180 at the adapter.
+func (h *testBed) ringsReliably() (near *uatest.Dialog, inv, ringing uatest.Message) {
+	h.t.Helper()
+	near = h.request("5550150", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: 100rel")
+	inv = h.service.Expect("INVITE")
+	h.service.RespondReliably(inv, 180, "far", "", 1)
+	return near, inv, h.adapter.Expect("180")
+}
+
 // hangUp ends an answered call from the near end, and checks all messages and events.
 func (h *testBed) hangUp(near *uatest.Dialog, events ...string) {
 	h.t.Helper()
@@ -140,10 +150,7 @@ func TestPrackCrossesAnswer(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
-		near := h.request("5550150", uatest.Offer("127.0.0.1", nearSDP, "sendrecv"), "Supported: 100rel")
-		inv := h.service.Expect("INVITE")
-		h.service.RespondReliably(inv, 180, "far", "", 1)
-		m := h.adapter.Expect("180")
+		near, inv, m := h.ringsReliably()
 		h.service.Respond(inv, 200, "far", uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
 		h.service.Expect("ACK")
 		ok := h.adapter.Expect("200")

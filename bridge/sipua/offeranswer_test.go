@@ -91,10 +91,7 @@ func TestReliableResponseWithoutAnAnswer(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
-		n := h.request("5550150", near(), "Supported: 100rel")
-		inv := h.service.Expect("INVITE")
-		h.service.RespondReliably(inv, 180, "far", "", 1)
-		m := h.adapter.Expect("180")
+		n, inv, m := h.ringsReliably()
 		d := n.Early(m)
 		d.Request("PRACK", "", rack(m))
 		h.service.Respond(h.service.Expect("PRACK"), 200, "", "")

@@ -16,10 +16,7 @@ func TestPrackWithoutProvisional(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t)
-		n := h.request("5550150", near(), "Supported: 100rel")
-		inv := h.service.Expect("INVITE")
-		h.service.RespondReliably(inv, 180, "far", "", 1)
-		m := h.adapter.Expect("180")
+		n, inv, m := h.ringsReliably()
 		early := n.Early(m)
 		seq, _ := m.CSeq()
 		for _, wrong := range []string{
@@ -325,10 +322,7 @@ func TestReliableProvisionalInReinvite(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, shorter, func(_ *Options, t *times) { t.ringing = time.Minute })
-		n := h.request("5550150", near(), "Supported: 100rel")
-		inv := h.service.Expect("INVITE")
-		h.service.RespondReliably(inv, 180, "far", "", 1)
-		m := h.adapter.Expect("180")
+		n, inv, m := h.ringsReliably()
 		early := n.Early(m)
 		early.Request("PRACK", "", rack(m))
 		h.service.Respond(h.service.Expect("PRACK"), 200, "", "")

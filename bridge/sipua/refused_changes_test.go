@@ -205,20 +205,28 @@ func TestAdapterTimesOutInAChange(t *testing.T) {
 	}
 }
 
+// changeCancelledByTimerC is a call whose re-INVITE rang at the far end until Timer C, 300 ms by shorter. The INVITE to
+// the far end has no final response yet.
+func (h *testBed) changeCancelledByTimerC() (c callPair, inv uatest.Message) {
+	h.t.Helper()
+	c = h.incoming()
+	c.near.Request("INVITE", uatest.Offer("127.0.0.1", nearSDP, "sendonly"))
+	h.adapter.Expect("100")
+	inv = h.service.Expect("INVITE")
+	h.service.Respond(inv, 180, "", "")
+	h.adapter.Expect("180")
+	c.near.AckFailure(h.adapter.ExpectOf("408", "INVITE"))
+	h.service.Respond(h.service.Expect("CANCEL"), 200, "", "")
+	return c, inv
+}
+
 // A change that rings for too long is cancelled by Timer C (RFC 3261 section 16.6) and refused. A 200 that crosses the
 // CANCEL is acknowledged, and neither passed on nor applied: the change has had its final response.
 func TestChangeAnsweredAfterTimerC(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newVirtualTestBed(t, shorter)
-		c := h.incoming()
-		c.near.Request("INVITE", uatest.Offer("127.0.0.1", nearSDP, "sendonly"))
-		h.adapter.Expect("100")
-		inv := h.service.Expect("INVITE")
-		h.service.Respond(inv, 180, "", "")
-		h.adapter.Expect("180")
-		c.near.AckFailure(h.adapter.ExpectOf("408", "INVITE")) // after 300 ms
-		h.service.Respond(h.service.Expect("CANCEL"), 200, "", "")
+		c, inv := h.changeCancelledByTimerC()
 		h.service.Respond(inv, 200, "", uatest.Offer("127.0.0.1", farSDP, "recvonly"))
 		h.service.Expect("ACK")
 		h.adapter.ExpectNone()
