@@ -113,11 +113,7 @@ func TestReloadInCalls(t *testing.T) {
 	v.add(figure{name: "reload with 100 lines, 50 in calls, longest", value: ms(took.quantile(100)), unit: "ms",
 		bound: atMost(200)})
 	v.add(figure{name: "packets lost in these reloads", value: float64(sent - received), bound: atMost(0)})
-	for _, percent := range []int{50, 100} {
-		v.add(figure{name: fmt.Sprintf("emergency INVITE during these reloads, p%d", percent),
-			value: ms(meanwhile.quantile(percent)), unit: "ms",
-			baseline: baseline{"before", ms(before.quantile(percent))}, bound: atMost(100)})
-	}
+	v.addBoth("emergency INVITE during these reloads", meanwhile, before, atMost(100))
 }
 
 // hush stops the media of the first n lines, and counts the packets since the last call when all have arrived.

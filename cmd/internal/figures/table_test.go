@@ -128,6 +128,19 @@ func (v *verdict) add(f figure) {
 	report("%s", strings.ReplaceAll(row, "\t", " | "))
 }
 
+// addBoth adds the median and the longest of times, in ms, beside those before if there are any.
+func (v *verdict) addBoth(name string, times, before samples, b bound) {
+	v.t.Helper()
+	for _, percent := range []int{50, 100} {
+		f := figure{name: name + map[int]string{50: ", p50", 100: ", longest"}[percent], value: ms(times.quantile(percent)),
+			unit: "ms", bound: b}
+		if before != nil {
+			f.baseline = baseline{"before", ms(before.quantile(percent))}
+		}
+		v.add(f)
+	}
+}
+
 // row returns the figure's cells, separated by tabs.
 func (f *figure) row(met string) string {
 	with := func(n float64, unit string) string { return strings.TrimSpace(decimal(n) + " " + unit) }
