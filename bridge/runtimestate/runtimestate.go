@@ -38,6 +38,9 @@ const (
 	firstRead = time.Second
 	// retry is the pause after a failure. Our own number.
 	retry = time.Second
+	// removeAfter is how long a removal waits, unless the store is closed. A call's state is removed when the call
+	// ends, and the command that opens the loop comes first. Our own number: many times as long as that takes.
+	removeAfter = 20 * time.Millisecond
 )
 
 // validName is what the name of a piece may consist of, so that it is also a file name.
@@ -184,7 +187,7 @@ func (s *Store) Put(name string, v any, done func(error)) error {
 	return s.put(name, text, done)
 }
 
-// Remove removes the piece of that name, if there is one.
+// Remove removes the piece of that name, if there is one, a moment later or when the store is closed.
 func (s *Store) Remove(name string) error { return s.put(name, nil, nil) }
 
 func (s *Store) put(name string, text []byte, done func(error)) error {
@@ -198,11 +201,20 @@ func (s *Store) put(name string, text []byte, done func(error)) error {
 	}
 	s.pending[name] = w
 	s.mu.Unlock()
+	if text == nil {
+		time.AfterFunc(removeAfter, s.signal)
+	} else {
+		s.signal()
+	}
+	return nil
+}
+
+// signal wakes the goroutine.
+func (s *Store) signal() {
 	select {
 	case s.wake <- struct{}{}:
 	default: // a signal is pending
 	}
-	return nil
 }
 
 // Names returns the names of the pieces that there were when the store was opened and that begin with prefix.

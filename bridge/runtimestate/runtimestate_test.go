@@ -65,6 +65,32 @@ func TestStateOutlivesTheStore(t *testing.T) {
 	assert.Equal(t, os.FileMode(0o600), info.Mode().Perm())
 }
 
+// A removal leaves the processor to the opening that the end of a call leads to, and is made later, or at the end.
+func TestRemovalWaits(t *testing.T) {
+	t.Parallel()
+	dir := filepath.Join(t.TempDir(), "state")
+	synctest.Test(t, func(t *testing.T) {
+		s := open(t, dir)
+		there := func() bool {
+			synctest.Wait()
+			_, err := os.Stat(s.path("call-1"))
+			return err == nil
+		}
+		require.NoError(t, s.Put("call-1", piece{}, nil))
+		require.True(t, there(), "what is put is written at once")
+		require.NoError(t, s.Remove("call-1"))
+		time.Sleep(removeAfter - 1)
+		require.True(t, there())
+		time.Sleep(time.Nanosecond)
+		require.False(t, there())
+		require.NoError(t, s.Put("call-1", piece{}, nil))
+		require.True(t, there())
+		require.NoError(t, s.Remove("call-1"))
+		closeStore(t, s)
+		require.False(t, there())
+	})
+}
+
 func TestDamagedAndForeignFiles(t *testing.T) {
 	t.Parallel()
 	dir := filepath.Join(t.TempDir(), "state")

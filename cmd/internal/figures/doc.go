@@ -41,8 +41,9 @@
 //
 //	what saving the calls costs in memory (/dev/shm), beside a daemon that saves none, call by call in turn
 //	  bound  BYE to open 1.05 times at p50; the way of the adapter's 200 to the far end 10 ms longer at p99
-//	  seen   0.97 to 1.03 times; 1.5 ms less to 5.6 ms longer. p50 of the 200: 0.3 ms longer. On a disk that was busy, a
-//	         200 waited up to 100 ms, which is the limit
+//	  seen   0.97 to 1.04 times, also beside work that took 80 % of the machine (1.09 to 1.13 as long as the state of a
+//	         call was removed before its opening was written); 1.5 ms less to 9.1 ms longer, at p50 0.3 ms. On a disk
+//	         that was busy, a 200 waited up to 100 ms, which is the limit
 //	  go test ./cmd/internal/figures -figures -run 'TestSaving$' -v
 //
 //	a new interval, from the command on the control socket to its use
