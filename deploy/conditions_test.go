@@ -19,9 +19,9 @@ var conditionTests = map[string][]string{
 	"The daemon is killed":       {"TestBrokenOffCallIsLogged", "TestKilledWhileOpen", "TestKilledUnderLoad"},
 	"The disk is full":           {"TestFullDisk", "TestReadOnlyDisk", "TestJournalOnAFullDisk"},
 	"Too few files":              {"TestNoDescriptorsLeft", "TestDescriptorWarning", "TestPortErrorWithoutDescriptors"},
-	"An adapter restarts":        {"TestARestartedAdapterKnowsNoCall", "TestPrintDaemon"},
+	"An adapter restarts":        {"TestAdapterRestarts", "TestAdapterRegistersAnewInCall", "TestPrintDaemon"},
 	"The PBX restarts":           {"TestServiceThatLosesTheRegistration"},
-	"The PBX is away":            {"TestServiceDown", "TestServiceSilent", "TestRetryAfter"},
+	"The PBX is away":            {"TestProblemIsLoggedOnce", "TestServiceDown", "TestServiceSilent", "TestRetryAfter"},
 	"The board or its broker is": {"TestAwayForADay", "TestBoardGoneIsAnIncident", "TestBrokerRestarts"},
 }
 

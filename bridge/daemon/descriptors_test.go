@@ -1,6 +1,7 @@
 package daemon
 
 import (
+	"fmt"
 	"net/netip"
 	"testing"
 
@@ -25,7 +26,9 @@ func TestDescriptorWarning(t *testing.T) {
 	} {
 		step.change()
 		require.Empty(t, descriptorWarning(c, step.need))
-		require.Contains(t, descriptorWarning(c, step.need-1), "raise it (LimitNOFILE= in the service's unit, or ulimit -n)")
+		warning := descriptorWarning(c, step.need-1)
+		require.Contains(t, warning, fmt.Sprintf("this process may open only %d files and sockets", step.need-1))
+		require.Contains(t, warning, "raise it (LimitNOFILE= in the service's unit, or ulimit -n)")
 	}
 	limit, ok := descriptorLimit()
 	require.True(t, ok)

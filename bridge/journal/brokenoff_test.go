@@ -42,7 +42,8 @@ func TestBrokenOffCallIsLogged(t *testing.T) {
 			break
 		}
 		require.Len(t, logs.All(), 2)
-		assert.Contains(t, logs.All()[0].Message, "it was killed, it crashed, or the machine lost its power")
+		assert.Contains(t, logs.All()[0].Message, "the daemon's last run has no recorded end: it was killed, it "+
+			"crashed, or the machine lost its power")
 		told := logs.All()[1]
 		assert.Contains(t, told.Message, "clearback explain box-office")
 		assert.Equal(t, "box-office", told.ContextMap()["line"])

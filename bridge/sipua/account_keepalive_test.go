@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+	"go.uber.org/zap/zaptest/observer"
 
 	"clearback/bridge/sipua/uatest"
 )
@@ -21,7 +22,9 @@ func grantAnHour(p *uatest.Peer, register uatest.Message) {
 func TestServiceThatLosesTheRegistration(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h := newVirtualTestBed(t, registeringAtServices, keepingAlive)
+		var logs *observer.ObservedLogs
+		h := newVirtualTestBed(t, registeringAtServices, keepingAlive, observed(&logs))
+		said := func() int { return logs.FilterMessageSnippet("the service left OPTIONS unanswered").Len() }
 		next := func(want string) uatest.Message {
 			m := <-h.service.In
 			if !m.Is(want) {
@@ -46,12 +49,14 @@ func TestServiceThatLosesTheRegistration(t *testing.T) {
 		next("OPTIONS")
 		h.service.Respond(next("OPTIONS"), 200, "x", "")
 
+		require.Zero(t, said())
 		next("OPTIONS") // now it restarts
 		began = time.Now()
 		next("OPTIONS")
 		grantAnHour(h.service, next("REGISTER"))
 		require.Less(t, time.Since(began), 10*time.Second)
 		require.False(t, h.line.accounts[0].lost())
+		require.Equal(t, 1, said())
 		for range 10 {
 			h.service.Respond(next("OPTIONS"), 200, "x", "") // and no second REGISTER
 		}

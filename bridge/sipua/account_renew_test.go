@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+	"go.uber.org/zap/zaptest/observer"
 
 	"clearback/bridge/sipua/uatest"
 )
@@ -16,7 +17,11 @@ import (
 func TestRegistersAfterASuspend(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		h, sleep := stalling(t, registeringAtServices)
+		var logs *observer.ObservedLogs
+		h, sleep := stalling(t, registeringAtServices, observed(&logs))
+		said := func() int {
+			return logs.FilterMessageSnippet("the machine has slept, or its clock was set forward").Len()
+		}
 		next := func() uatest.Message {
 			m := <-h.service.In
 			require.True(t, m.Is("REGISTER"), m)
@@ -27,10 +32,12 @@ func TestRegistersAfterASuspend(t *testing.T) {
 		sleep(9 * time.Second) // less than any registration lasts
 		<-time.After(2 * time.Minute)
 		require.Empty(t, h.service.In)
+		require.Zero(t, said())
 		began := time.Now()
 		sleep(8 * time.Hour)
 		grantAnHour(h.service, next())
 		require.Less(t, time.Since(began), 6*time.Second)
+		require.Positive(t, said())
 
 		sleep(8 * time.Hour)
 		for range 8 { // the pauses grow to at least 30 s
