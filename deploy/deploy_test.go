@@ -2,6 +2,7 @@ package deploy
 
 import (
 	"bytes"
+	"fmt"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -283,20 +284,48 @@ func TestUnitVerifies(t *testing.T) {
 	require.NoError(t, err, "%s", out)
 }
 
-// TestUnitForDevices checks the drop-in that the unit's comment shows for contacts at this machine's own devices.
-func TestUnitForDevices(t *testing.T) {
-	programtest.Need(t, "systemd-analyze", "systemd")
-	unit := string(read(t, "clearback.service"))
-	_, rest, found := strings.Cut(unit, "#   [Service]\n")
-	require.True(t, found)
-	dropIn := "[Service]\n"
+// dropIn returns the settings of a drop-in that a unit's comment shows below a line.
+func dropIn(t *testing.T, unit, below string) string {
+	t.Helper()
+	_, rest, found := strings.Cut(unit, below)
+	require.True(t, found, below)
+	_, rest, _ = strings.Cut(rest, "#   [Service]\n")
+	settings := ""
 	for line := range strings.Lines(rest) {
 		setting, ok := strings.CutPrefix(line, "#   ")
 		if !ok {
 			break
 		}
-		dropIn += setting
+		settings += setting
 	}
+	require.NotEmpty(t, settings, below)
+	return settings
+}
+
+// exposed requires that systemd rates a unit with further settings at this value or less (see TestUnitVerifies), and no
+// lower, so that a comment that names the value stays true.
+func exposed(t *testing.T, unit, settings string, value int) {
+	t.Helper()
+	file := filepath.Join(t.TempDir(), "unit.service")
+	text := strings.Replace(unit, "\n[Install]", "\n"+settings+"\n[Install]", 1)
+	require.NoError(t, os.WriteFile(file, []byte(text), 0o644))
+	rate := func(threshold int) error {
+		return exec.Command("systemd-analyze", "security", "--offline=true", fmt.Sprintf("--threshold=%d", threshold),
+			"--no-pager", file).Run()
+	}
+	require.NoError(t, rate(value), settings)
+	require.Error(t, rate(value-1), settings)
+}
+
+// TestUnitForDevices checks the drop-in that the unit's comment shows for contacts at this machine's own devices.
+func TestUnitForDevices(t *testing.T) {
+	programtest.Need(t, "systemd-analyze", "systemd")
+	unit := string(read(t, "clearback.service"))
+	devices := dropIn(t, unit, "# Contacts by gpio, serial or modbus-rtu")
+	exposed(t, unit, devices, 16)
+	exposed(t, unit, devices+"SystemCallFilter=~@chown\n", 15)
+	exposed(t, unit, "SupplementaryGroups=operators\n", 14)
+	dropIn := "[Service]\n" + devices
 	for _, setting := range []string{"PrivateDevices=no", "DevicePolicy=closed", "DeviceAllow=char-gpiochip rw",
 		"DeviceAllow=char-ttyUSB rw", "SupplementaryGroups="} {
 		require.Contains(t, dropIn, setting)

@@ -89,9 +89,8 @@ func TestRelayUnitVerifies(t *testing.T) {
 	for line := range strings.Lines(string(out)) {
 		require.NotContains(t, line, relayUnit, "systemd has something to say")
 	}
-	// 0 is nothing, 100 is everything. The measured value was 16 (systemd 252): the agent needs devices and a
-	// capability.
-	out, err = exec.Command("systemd-analyze", "security", "--offline=true", "--threshold=16", "--no-pager",
-		file).CombinedOutput()
-	require.NoError(t, err, "%s", out)
+	// A comment in the unit says why it is 16 with systemd 252, and how it becomes 15.
+	unit := string(read(t, relayUnit))
+	exposed(t, unit, "", 16)
+	exposed(t, unit, dropIn(t, unit, "# systemd-analyze security rates"), 15)
 }

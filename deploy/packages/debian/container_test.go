@@ -87,6 +87,8 @@ func TestPackages(t *testing.T) {
 		{"a reload keeps the process", reloading},
 		{"a daemon that was killed serves again", killedDaemon},
 		{"a daemon that hangs is started again", hangingDaemon},
+		{"an agent that was killed serves again", killedAgent},
+		{"a daemon that is killed for lack of memory", lowMemory},
 		{"a line is added as the guide says", addedLine},
 		{"an upgrade keeps the edited file and restarts", upgrade},
 		{"an upgrade leaves a daemon running whose file has faults", upgradeWithFaults},
@@ -95,9 +97,11 @@ func TestPackages(t *testing.T) {
 		{"a downgrade", downgrade},
 		{"a reboot", reboot},
 		{"each restriction bites", restrictions},
+		{"every documented key works", documentedKeys},
 		{"a removal keeps the settings", removal},
 		{"a purge", purge},
 		{"README's path", readmePath},
+		{"a held call outlives a kill", killedInHeldCall},
 	} {
 		if !t.Run(step.name, func(t *testing.T) { step.run(t, b) }) {
 			return
@@ -382,75 +386,4 @@ func purge(t *testing.T, b *box) {
 	b.must(t, "dpkg -P clearback clearback-relay clearback-bin")
 	b.fails(t, "test -e /etc/clearback")
 	equal(t, b.must(t, "dpkg --audit"), "", "dpkg --audit")
-}
-
-// unitLine is a setting of a unit file.
-var unitLine = regexp.MustCompile(`^([A-Za-z]+)=`)
-
-// restrictions runs a command under the daemon's unit, which has to prevent it, and under the same unit without the
-// settings that are to prevent it, under which it has to succeed.
-func restrictions(t *testing.T, b *box) {
-	unit, err := os.ReadFile(filepath.Join(b.root, "usr/lib/systemd/system/clearback.service"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	b.must(t, "touch /tmp/of-somebody-else /dev/of-somebody-else")
-	for _, r := range []struct {
-		settings string // separated by spaces
-		asRoot   bool   // else as the daemon's user, who may do less anyway
-		command  string
-	}{
-		{"ProtectSystem", true, "touch /etc/probe"},
-		{"ProtectHome", true, "ls /root"},
-		{"PrivateTmp", false, "test -e /tmp/of-somebody-else"},
-		{"PrivateDevices", false, "test -e /dev/of-somebody-else"},
-		{"ProcSubset", false, "cat /proc/meminfo"},
-		{"ProtectProc", false, "test -e /proc/1/cmdline"},
-		{"CapabilityBoundingSet", true, "touch /var/lib/clearback/probe; chown 1 /var/lib/clearback/probe"},
-		// AF_PACKET: the error is EAFNOSUPPORT with the restriction, else EPERM.
-		{"RestrictAddressFamilies", false, "perl -e 'socket(my $s, 17, 3, 0); exit($! == 97)'"},
-		{"RestrictNamespaces SystemCallFilter", false, "unshare -U true"},
-		{"SystemCallFilter", false, "perl -e 'setpriority(0, 0, 19) or exit 1'"},
-		{"MemoryDenyWriteExecute", false, "perl -e 'exit(syscall(9, 0, 4096, 7, 34, -1, 0) == -1)'"}, // mmap on amd64
-		{"LockPersonality", false, "setarch -R true"},
-		{"RestrictSUIDSGID", false, "touch /tmp/probe && chmod u+s /tmp/probe"},
-		{"UMask", false, "touch /tmp/probe && test $(stat -c %a /tmp/probe) != 600"},
-		{"User", false, "test -r /etc/shadow"},
-		{"StateDirectory", false, "touch /var/lib/clearback/probe && exit 1 || exit 0"},
-		{"RestrictRealtime CapabilityBoundingSet User NoNewPrivileges SystemCallFilter", false, "chrt -f 1 true"},
-	} {
-		for _, lifted := range []string{"", r.settings} {
-			b.write(t, "/etc/systemd/system/probe.service", probeUnit(string(unit), strings.Fields(lifted), r.asRoot, r.command), 0o644)
-			out, ok := b.try("systemctl daemon-reload && systemctl start probe")
-			if ok != (lifted != "") {
-				t.Errorf("%s: %s: allowed %v without these settings: %v; %s", r.settings, r.command, ok, lifted != "",
-					out+"\n"+b.must(t, "journalctl -o cat --no-pager -n 6 -u probe"))
-			}
-		}
-	}
-	b.must(t, "rm /etc/systemd/system/probe.service && systemctl daemon-reload")
-}
-
-// probeUnit returns a unit that runs a command once, with the settings of unit except those that are lifted.
-func probeUnit(unit string, lifted []string, asRoot bool, command string) string {
-	without := map[string]bool{"Type": true, "NotifyAccess": true, "ExecStart": true, "ExecStopPost": true, "Restart": true,
-		"WatchdogSec": true, "RestartPreventExitStatus": true, "User": asRoot, "Group": asRoot, "WantedBy": true,
-		"RestartSec": true, "RuntimeDirectory": true, "RuntimeDirectoryMode": true, "Wants": true, "After": true}
-	for _, s := range lifted {
-		without[s] = true
-	}
-	var text strings.Builder
-	for line := range strings.Lines(unit) {
-		m := unitLine.FindStringSubmatch(line)
-		if m != nil && without[m[1]] || strings.HasPrefix(line, "#") || strings.HasPrefix(line, "[Install]") {
-			continue
-		}
-		text.WriteString(line)
-	}
-	return text.String() + "Type=oneshot\nExecStart=/bin/sh -c " + quote(strings.ReplaceAll(command, "$", "$$")) + "\n"
-}
-
-// quote quotes a word for a unit file (systemd.service(5), "Command lines").
-func quote(s string) string {
-	return `"` + strings.NewReplacer(`\`, `\\`, `"`, `\"`, "%", "%%").Replace(s) + `"`
 }

@@ -1,8 +1,10 @@
 package debian
 
 import (
+	"compress/gzip"
 	"crypto/sha256"
 	"debug/elf"
+	"io"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -16,16 +18,21 @@ func commandOutput(command ...string) (string, error) {
 	return strings.TrimSpace(string(out)), err
 }
 
-// TestPackageFiles: two builds give the same bytes, and Debian's own checker finds nothing. The overrides in the
-// packages have their reasons.
+// TestPackageFiles: two builds, the second from a copy of the tree in another folder, give the same bytes, and Debian's
+// own checker finds nothing. The overrides in the packages have their reasons.
 func TestPackageFiles(t *testing.T) {
 	need(t, "lintian", "lintian")
+	copied := filepath.Join(t.TempDir(), "another", "folder")
+	if out, err := exec.Command("sh", "-c", `mkdir -p "$2" && cp -a "$1/." "$2"`, "sh", "../../..",
+		copied).CombinedOutput(); err != nil {
+		t.Fatalf("%v\n%s", err, out)
+	}
 	sums := map[string][32]byte{}
 	var files []string
-	for range 2 {
+	for _, source := range []string{"../../..", copied} {
 		var err error
-		if files, err = build(options{source: "../../..", out: t.TempDir(), archs: []string{"armhf"}, compression: "xz",
-			maintainer: "clearback <clearback@localhost.localdomain>"}); err != nil {
+		if files, err = build(options{source: source, out: t.TempDir(), archs: []string{"amd64", "arm64", "armhf"},
+			compression: "xz", maintainer: "clearback <clearback@localhost.localdomain>"}); err != nil {
 			t.Fatal(err)
 		}
 		for _, f := range files {
@@ -40,11 +47,19 @@ func TestPackageFiles(t *testing.T) {
 			sums[name] = sum
 		}
 	}
-	if len(files) != 3 || len(sums) != 3 {
-		t.Errorf("%d packages with %d names; want 3", len(files), len(sums))
+	if len(files) != 9 || len(sums) != 9 {
+		t.Errorf("%d packages with %d names; want 9", len(files), len(sums))
 	}
 	for _, f := range files {
-		checkDrawings(t, f)
+		dir := t.TempDir()
+		if out, err := exec.Command("dpkg-deb", "-x", f, dir).CombinedOutput(); err != nil {
+			t.Fatalf("dpkg-deb: %v\n%s", err, out)
+		}
+		name := filepath.Base(f)
+		checkDrawings(t, name, dir)
+		if strings.HasPrefix(name, "clearback-bin_") {
+			checkPages(t, name, dir)
+		}
 	}
 	check := append([]string{"--allow-root", "--fail-on", "error,warning"}, files...)
 	if out, err := exec.Command("lintian", check...).CombinedOutput(); err != nil {
@@ -52,16 +67,52 @@ func TestPackageFiles(t *testing.T) {
 	}
 }
 
+// checkPages checks that an unpacked package has man pages of the commands that operation.md lists, and completion for
+// three shells, where Debian looks for them.
+func checkPages(t *testing.T, name, dir string) {
+	t.Helper()
+	operation, err := os.ReadFile("../../operation.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	titles := map[string]string{"clearback": "CLEARBACK"}
+	for _, m := range regexp.MustCompile("(?m)^\\| `clearback ([a-z]+)").FindAllStringSubmatch(string(operation), -1) {
+		titles["clearback-"+m[1]] = "CLEARBACK-" + strings.ToUpper(m[1])
+	}
+	if len(titles) < 10 {
+		t.Fatalf("operation.md lists %d commands", len(titles))
+	}
+	for page, title := range titles {
+		f, err := os.Open(filepath.Join(dir, "usr/share/man/man1", page+".1.gz"))
+		if err != nil {
+			t.Errorf("%s: %v", name, err)
+			continue
+		}
+		defer f.Close()
+		z, err := gzip.NewReader(f)
+		if err != nil {
+			t.Fatal(err)
+		}
+		text, err := io.ReadAll(z)
+		if err != nil || !strings.Contains(strings.ReplaceAll(string(text), `\-`, "-"), title) {
+			t.Errorf("%s: %s.1 is no page called %s: %v", name, page, title, err)
+		}
+	}
+	for _, file := range []string{"bash-completion/completions/clearback", "zsh/vendor-completions/_clearback",
+		"fish/vendor_completions.d/clearback.fish"} {
+		text, err := os.ReadFile(filepath.Join(dir, "usr/share", file))
+		if err != nil || !strings.Contains(string(text), "__complete") {
+			t.Errorf("%s: /usr/share/%s completes nothing: %v", name, file, err)
+		}
+	}
+}
+
 // drawing matches a drawing that a page shows.
 var drawing = regexp.MustCompile(`\]\((drawings/[^)]+)\)`)
 
-// checkDrawings checks that a package has every drawing that its pages show, where they look for it.
-func checkDrawings(t *testing.T, deb string) {
+// checkDrawings checks that an unpacked package has every drawing that its pages show, where they look for it.
+func checkDrawings(t *testing.T, name, dir string) {
 	t.Helper()
-	dir := t.TempDir()
-	if out, err := exec.Command("dpkg-deb", "-x", deb, dir).CombinedOutput(); err != nil {
-		t.Fatalf("dpkg-deb: %v\n%s", err, out)
-	}
 	pages, err := filepath.Glob(filepath.Join(dir, "usr/share/doc/*/*.md"))
 	if err != nil {
 		t.Fatal(err)
@@ -79,8 +130,8 @@ func checkDrawings(t *testing.T, deb string) {
 			}
 		}
 	}
-	if daemon := strings.HasPrefix(filepath.Base(deb), "clearback_"); daemon != (shown > 0) {
-		t.Errorf("%s shows %d drawings", filepath.Base(deb), shown)
+	if daemon := strings.HasPrefix(name, "clearback_"); daemon != (shown > 0) {
+		t.Errorf("%s shows %d drawings", name, shown)
 	}
 }
 

@@ -87,10 +87,6 @@ exec bash -c "$3"`
 // telephone behind it (baresip) are programs of this machine in the container's network. The container has neither sudo
 // nor these addresses, so it gets them.
 func readmePath(t *testing.T, b *box) {
-	for program, debianPackage := range map[string]string{"kamailio": "kamailio", "baresip": "baresip-core",
-		"pkg-config": "gcc libc6-dev pkg-config libmodbus-dev"} {
-		need(t, program, debianPackage)
-	}
 	if hostArch(t) != "amd64" {
 		t.Skip("README installs the packages for amd64")
 	}
@@ -101,11 +97,7 @@ func readmePath(t *testing.T, b *box) {
 
 	b.must(t, "for n in 10 20 30 40 50; do ip address add 192.0.2.$n/32 dev lo; done; "+
 		"echo 192.0.2.40 pbx.millrace.example >>/etc/hosts")
-	board := b.device(t, buildBoard(t), "--stdin", "--timed", "16,0,100", "192.0.2.30", "502")
-	b.device(t, "kamailio", "-DD", "-E", "-m", "16", "-M", "2", "-f", "testdata/pbx.cfg", "-Y", t.TempDir(), "-P",
-		filepath.Join(t.TempDir(), "pid"))
-	board.await(t, "listen")
-	b.await(t, "ss -Hlun src 192.0.2.40:5060 | grep -q .")
+	board := b.playhouse(t)
 
 	// live types a command for which the adapter registers anew.
 	live := func(command string, answers []string, says ...string) {
@@ -140,16 +132,7 @@ func readmePath(t *testing.T, b *box) {
 
 	b.typed(t, r.next(t, "sudo systemctl start "))
 	b.typed(t, r.next(t, "clearback reload"))
-	b.await(t, "ss -Hlun src 192.0.2.10:5060 | grep -q .")
-	adapter := b.adapter(t)
-	adapter.await(t, "200 OK")
-	far := b.phone(t, "192.0.2.50", "<sip:5550110@192.0.2.40>;regint=0;audio_codecs=pcmu")
-	far.await(t, "baresip is ready")
-	far.types(t, "/dial sip:5550101@192.0.2.40")
-	far.await(t, "Call established")
-	adapter.await(t, "Call established")
-	adapter.types(t, "/hold")
-	adapter.await(t, "(?s)call: hold .*stream: update 'audio'") // the far end has agreed
+	_, far := b.heldCall(t)
 	hungUp := time.Now()
 	far.types(t, "/hangup")
 	board.opened(t, 2)
@@ -170,6 +153,37 @@ func readmePath(t *testing.T, b *box) {
 	if len(r.commands) > 0 {
 		t.Errorf("this test does not run README's commands %q", r.commands)
 	}
+}
+
+// playhouse starts the board of README's file, and the PBX.
+func (b *box) playhouse(t *testing.T) (board *device) {
+	t.Helper()
+	for program, debianPackage := range map[string]string{"kamailio": "kamailio", "baresip": "baresip-core",
+		"pkg-config": "gcc libc6-dev pkg-config libmodbus-dev"} {
+		need(t, program, debianPackage)
+	}
+	board = b.device(t, buildBoard(t), "--stdin", "--timed", "16,0,100", "192.0.2.30", "502")
+	b.device(t, "kamailio", "-DD", "-E", "-m", "16", "-M", "2", "-f", "testdata/pbx.cfg", "-Y", t.TempDir(), "-P",
+		filepath.Join(t.TempDir(), "pid"))
+	board.await(t, "listen")
+	b.await(t, "ss -Hlun src 192.0.2.40:5060 | grep -q .")
+	return board
+}
+
+// heldCall starts the adapter and the telephone behind the PBX, calls the line and holds the call.
+func (b *box) heldCall(t *testing.T) (adapter, far *device) {
+	t.Helper()
+	b.await(t, "ss -Hlun src 192.0.2.10:5060 | grep -q .")
+	adapter = b.adapter(t)
+	adapter.await(t, "200 OK")
+	far = b.phone(t, "192.0.2.50", "<sip:5550110@192.0.2.40>;regint=0;audio_codecs=pcmu")
+	far.await(t, "baresip is ready")
+	far.types(t, "/dial sip:5550101@192.0.2.40")
+	far.await(t, "Call established")
+	adapter.await(t, "Call established")
+	adapter.types(t, "/hold")
+	adapter.await(t, "(?s)call: hold .*stream: update 'audio'") // the far end has agreed
+	return adapter, far
 }
 
 // types types a command of README at a shell in the container, as root in /etc/clearback, and then answers.

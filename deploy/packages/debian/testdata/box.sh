@@ -1,6 +1,6 @@
 #!/bin/bash
 # Runs a root file system with systemd as process 1, where the machine itself need not run systemd.
-#   box.sh start ROOT LOG | exec ROOT COMMAND... | outside ROOT COMMAND... | reboot ROOT | stop ROOT
+#   box.sh start ROOT LOG | limits ROOT | exec ROOT COMMAND... | outside ROOT COMMAND... | reboot ROOT | stop ROOT
 # ROOT.pid gets the process of this script that starts the box anew after a reboot.
 set -u
 children() { cat /proc/"$1"/task/*/children 2>/dev/null; }
@@ -24,7 +24,8 @@ running() {
 }
 case $1 in
 start)
-	# Groups of the box's own, except for cpu: in a new group of it, no process may be in a real-time class.
+	# Groups of the box's own, except for cpu: in a new group of it, no process may be in a real-time class. The box may
+	# call clock_settime, but lacks the capability to set the clock, which is that of the whole machine.
 	setsid unshare -m --propagation slave bash -c '
 		for d in systemd unified memory pids cpuacct blkio devices freezer; do
 			[ -d /sys/fs/cgroup/$d ] || continue
@@ -35,12 +36,19 @@ start)
 		mount -t tmpfs none /run/systemd/nspawn
 		while :; do
 			systemd-nspawn -q -D "$1" -b --register=no --keep-unit --private-network --console=pipe \
-				--capability=CAP_IPC_LOCK --system-call-filter=@memlock </dev/null
+				--capability=CAP_IPC_LOCK --system-call-filter="@memlock clock_settime" </dev/null
 			rc=$?
 			[ $rc = 133 ] || exit $rc # 133: the box wants a reboot
 		done' box "$2" >"$3" 2>&1 &
 	echo $! >"$2.pid"
 	running "$2" || { tail -5 "$3"; exit 1; }
+	;;
+limits) # until the next reboot, MemoryMax=, TasksMax= and DevicePolicy= bite
+	for group in memory pids devices; do
+		inside "$2" mount -o remount,rw,bind "/sys/fs/cgroup/$group" || exit 1
+	done
+	inside "$2" systemctl daemon-reexec
+	running "$2"
 	;;
 reboot)
 	before=$(leader "$2")
