@@ -422,6 +422,10 @@ func TestBusDirectionSwitch(t *testing.T) {
 	err := d.notice(relay.LinkLost).Err
 	require.ErrorIs(t, err, unix.ENOTTY)
 	require.ErrorContains(t, err, "cannot switch an RS-485 direction")
+	require.Eventually(t, func() bool { // not during a further attempt
+		exclusive, err := unix.IoctlGetInt(int(h.slave.Fd()), unix.TIOCGEXCL)
+		return err == nil && exclusive == 0
+	}, 5*time.Second, time.Millisecond, "another process may use the port")
 }
 
 // After a fault the line must be silent before the next request. A line that is never silent delays a close by at most

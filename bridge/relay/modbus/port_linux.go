@@ -39,6 +39,7 @@ func openPort(o *BusOptions) (*port, error) {
 		return nil, fmt.Errorf("opening %s: %w", o.Device, err)
 	}
 	if err := setUp(fd, o); err != nil {
+		_ = unix.IoctlSetInt(fd, unix.TIOCNXCL, 0) // see Close
 		unix.Close(fd)
 		p.unclaim()
 		return nil, fmt.Errorf("%s: %w", o.Device, err)

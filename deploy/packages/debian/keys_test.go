@@ -2,17 +2,24 @@ package debian
 
 import (
 	"fmt"
+	"io"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"strings"
 	"testing"
 )
 
-// What documentedKeys needs in the container besides the samples.
+// playhouseRelay is the program of contacts.yaml, with a file for a relay with a timer.
+const playhouseRelay = `#!/bin/sh
+now=$(date +%s%3N)
+case $2 in
+open) echo $((now + $4)) >/tmp/until ;;
+close) rm -f /tmp/until ;;
+read) [ "$(cat /tmp/until 2>/dev/null || echo 0)" -gt "$now" ] && echo open || echo closed ;;
+esac
+`
+
 const (
-	// playhouseRelay is the program of contacts.yaml.
-	playhouseRelay = "#!/bin/sh\n[ \"$2\" != read ] || echo closed\n"
 	// greenRoom is the file of an agent that serves the MQTT contact of contacts.yaml.
 	greenRoom = "contacts: [{name: green-room, simulated: {}}]\nmqtt: {address: \"mqtt://127.0.0.1:1883\", prefix: playhouse}\n"
 	// forSamples is what the samples need in the unit, besides the unit's own drop-in for devices: another group for the
@@ -35,7 +42,7 @@ keyfile %[1]s/clearback.key
 
 // documentedKeys runs the daemon under its unit with each of the two samples, which together show every key and every
 // driver. Their devices are fakes at the addresses that the samples name. The container has neither GPIO nor a serial
-// port with control lines, so the drivers of these two have to say that, and not that something is forbidden.
+// port with control lines, so the drivers that need these have to say that, and not that something is forbidden.
 func documentedKeys(t *testing.T, b *box) {
 	for program, debianPackage := range map[string]string{"mosquitto": "mosquitto", "openssl": "openssl",
 		"python3": "python3", "pkg-config": "gcc libc6-dev pkg-config libmodbus-dev"} {
@@ -64,7 +71,9 @@ func documentedKeys(t *testing.T, b *box) {
 	board := b.device(t, program, "--stdin", "--loop-inverse", "--timed", "16,0,100", "--watchdog", "4,100", "192.0.2.30",
 		"502")
 	board.await(t, "listen")
-	b.sample(t, "clearback.yaml", "group: clearback", "group: operators")
+	b.sample(t, "clearback.yaml", func(s string) string {
+		return strings.Replace(s, "group: clearback\n", "group: operators\n", 1)
+	})
 	for _, line := range []string{"box-office", "stage-door", "workshop", "green-room"} {
 		b.await(t, "clearback lines | grep -q '^"+line+" .* closed '")
 	}
@@ -73,15 +82,27 @@ func documentedKeys(t *testing.T, b *box) {
 	board.opened(t, 1)
 
 	b.fakes(t, program)
-	b.sample(t, "contacts.yaml")
-	for _, line := range []string{"box-office", "green-room", "foyer", "wardrobe", "prompt-desk", "scene-dock", "fly-floor"} {
+	b.sample(t, "contacts.yaml", func(s string) string { return s })
+	others := []string{"green-room", "foyer", "wardrobe", "prompt-desk", "scene-dock", "fly-floor"}
+	for _, line := range others {
 		b.await(t, "clearback lines | grep -q '^"+line+" .* closed '")
 	}
-	for _, line := range []string{"box-office", "green-room", "fly-floor"} {
+	for _, line := range []string{"green-room", "fly-floor"} {
 		contains(t, b.must(t, "clearback pulse "+line), "(asked 800 ms)")
 	}
-	said := b.must(t, "journalctl -o cat --no-pager _SYSTEMD_INVOCATION_ID=$(systemctl show clearback --value -p InvocationID)")
-	contains(t, said, "not found: chip gpiochip0", "it has no control lines")
+	said := b.journal(t)
+	contains(t, said, "not found: chip gpiochip0", "it has no control lines",
+		"the driver of this port cannot switch an RS-485 direction by RTS")
+	b.sample(t, "contacts.yaml", func(s string) string {
+		before, after, _ := strings.Cut(s, "      rs485:\n")
+		_, after, _ = strings.Cut(after, "delay_after: 0s\n")
+		return before + after
+	})
+	for _, line := range append(others, "box-office") {
+		b.await(t, "clearback lines | grep -q '^"+line+" .* closed '")
+	}
+	contains(t, b.must(t, "clearback pulse box-office"), "(asked 800 ms)")
+	said += b.journal(t)
 	if strings.Contains(said, "operation not permitted") || strings.Contains(said, "permission denied") {
 		t.Errorf("the unit forbids something:\n%s", said)
 	}
@@ -91,15 +112,23 @@ func documentedKeys(t *testing.T, b *box) {
 	b.serves(t)
 }
 
-// sample starts the daemon with a sample, in which old is replaced.
-func (b *box) sample(t *testing.T, name string, oldNew ...string) {
+// sample starts the daemon with an edited sample.
+func (b *box) sample(t *testing.T, name string, edit func(string) string) {
 	t.Helper()
 	text, err := os.ReadFile("../../" + name)
 	if err != nil {
 		t.Fatal(err)
 	}
-	b.write(t, "/etc/clearback/clearback.yaml", strings.NewReplacer(oldNew...).Replace(string(text)), 0o644)
-	b.must(t, "systemctl restart clearback || { journalctl -o cat --no-pager -n 20 -u clearback; exit 1; }")
+	// The command close, which runs after the daemon, would take the serial ports for itself for as long as they exist.
+	b.must(t, "systemctl stop clearback")
+	b.write(t, "/etc/clearback/clearback.yaml", edit(string(text)), 0o644)
+	b.must(t, "systemctl start clearback || { journalctl -o cat --no-pager -n 20 -u clearback; exit 1; }")
+}
+
+// journal returns what the daemon has logged since its start.
+func (b *box) journal(t *testing.T) string {
+	t.Helper()
+	return b.must(t, "journalctl -o cat --no-pager _SYSTEMD_INVOCATION_ID="+b.show(t, "clearback", "InvocationID"))
 }
 
 // fakes starts the devices of contacts.yaml. The two serial ports are pseudo terminals.
@@ -108,7 +137,8 @@ func (b *box) fakes(t *testing.T, board string) {
 	tls := filepath.Join(b.root, "etc/clearback/tls")
 	host(t, "sh", "-c", `mkdir "$1" && cd "$1" && openssl req -x509 -newkey ec -pkeyopt ec_paramgen_curve:P-256 -nodes \
 		-subj /CN=millrace -addext subjectAltName=DNS:broker.millrace.example,DNS:relays.millrace.example \
-		-keyout clearback.key -out ca.pem && cp ca.pem clearback.pem && chmod 644 *`, "sh", tls)
+		-keyout clearback.key -out ca.pem && cp ca.pem clearback.pem && chmod 640 clearback.key`, "sh", tls)
+	b.must(t, "chgrp clearback /etc/clearback/tls/clearback.key")
 	b.device(t, "python3", "testdata/web.py", "192.0.2.30", "443", filepath.Join(tls, "ca.pem"),
 		filepath.Join(tls, "clearback.key"))
 	broker := filepath.Join(t.TempDir(), "broker.conf")
@@ -116,8 +146,7 @@ func (b *box) fakes(t *testing.T, board string) {
 		t.Fatal(err)
 	}
 	b.device(t, "mosquitto", "-c", broker).await(t, "running")
-	b.retain(t, "playhouse/foyer/state", `{"loop": 0, "current": "yes"}`)
-	b.retain(t, "playhouse/foyer/presence", `{"present": true}`)
+	b.plainDevices(t)
 
 	b.write(t, "/usr/local/bin/playhouse-relay", playhouseRelay, 0o755)
 	b.write(t, "/root/green-room.yaml", greenRoom, 0o644)
@@ -132,14 +161,23 @@ func (b *box) fakes(t *testing.T, board string) {
 	b.await(t, "test -e /dev/serial/by-id/usb-cellar -a -e /dev/ttyS1")
 }
 
-// retain publishes a retained message at the broker (MQTT 3.1.1, sections 3.1, 3.3 and 3.14).
-func (b *box) retain(t *testing.T, topic, payload string) {
+// mqtt is a packet of MQTT 3.1.1 with a body of less than 128 bytes (section 2.2).
+func mqtt(header byte, body string) string { return string([]byte{header, byte(len(body))}) + body }
+
+// mqttText is a text in such a packet (section 1.5.3).
+func mqttText(s string) string { return string([]byte{0, byte(len(s))}) + s }
+
+// plainDevices connects the devices with topics of their own to the broker: it subscribes to their topics and publishes
+// what one of them retains (sections 3.1, 3.3 and 3.8).
+func (b *box) plainDevices(t *testing.T) {
 	t.Helper()
-	publish := "\x00" + string(rune(len(topic))) + topic + payload
-	cmd := exec.Command("bash", "testdata/box.sh", "outside", b.root, "bash", "-c", "cat >/dev/tcp/127.0.0.1/1883")
-	cmd.Stdin = strings.NewReader("\x10\x0c\x00\x04MQTT\x04\x02\x00\x3c\x00\x00" +
-		"\x31" + string(rune(len(publish))) + publish + "\xe0\x00")
-	if out, err := cmd.CombinedOutput(); err != nil {
-		t.Fatalf("%v: %s", err, out)
+	d := b.device(t, "bash", "-c", "exec 3<>/dev/tcp/127.0.0.1/1883; cat <&3 & exec cat >&3")
+	packets := mqtt(0x10, mqttText("MQTT")+"\x04\x02\x00\x00"+mqttText("")) +
+		mqtt(0x82, "\x00\x01"+mqttText("playhouse/foyer/#")+"\x00"+mqttText("playhouse/wardrobe/#")+"\x00") +
+		mqtt(0x31, mqttText("playhouse/foyer/state")+`{"loop": 0, "current": "yes"}`) +
+		mqtt(0x31, mqttText("playhouse/foyer/presence")+`{"present": true}`)
+	if _, err := io.WriteString(d.in, packets); err != nil {
+		t.Fatal(err)
 	}
+	d.await(t, "present") // it has its own message back
 }
