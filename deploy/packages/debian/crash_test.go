@@ -3,6 +3,7 @@ package debian
 import (
 	"os"
 	"strconv"
+	"strings"
 	"testing"
 )
 
@@ -58,17 +59,22 @@ func killedAgent(t *testing.T, b *box) {
 		"contact is closed")
 }
 
-// killedInHeldCall: the daemon is killed while a call is held. systemd starts it again, the call goes on, and its hold
-// is cleared when the far end hangs up.
+// killedInHeldCall: the daemon is killed while a call is held. systemd starts it again, and the call goes on: when the
+// far end hangs up, the adapter is told. baresip sends no sound in a held call, and does not show whether it knows a
+// call, so the loop stays closed, and the user reads what to do (SAFETY.md S110).
 func killedInHeldCall(t *testing.T, b *box) {
 	board := b.playhouse(t)
+	b.must(t, "systemctl restart clearback") // the PBX is new, too
+	b.await(t, "clearback lines | grep -q '^box-office *registered'")
 	adapter, far := b.heldCall(t)
-	pid := b.show(t, "clearback", "MainPID")
-	b.must(t, "kill -9 "+pid)
+	b.must(t, "kill -9 $(systemctl show clearback --value -p MainPID)")
 	b.await(t, "test $(systemctl show clearback --value -p NRestarts) = 1 && systemctl -q is-active clearback")
-	b.await(t, "clearback lines | grep -q 'box-office.* answered .* closed '")
+	b.await(t, "clearback lines | grep -q '^box-office .* answered .* closed '")
+	contains(t, b.journal(t), "a call of the last run is continued")
 	far.types(t, "/hangup")
-	adapter.await(t, "(?i)session closed|terminated")
-	board.opened(t, 1)
-	b.await(t, "clearback explain last | grep -q 'result of the interruption'")
+	adapter.await(t, "terminated")
+	b.await(t, "clearback explain last | tr -s '\\n ' ' ' | grep -q 'free it with .clearback pulse box-office'")
+	if strings.Contains(board.text(), ",0,1\n") {
+		t.Errorf("the loop was opened:\n%s", board.text())
+	}
 }

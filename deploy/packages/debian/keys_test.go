@@ -21,9 +21,10 @@ esac
 
 const (
 	// greenRoom is the file of an agent that serves the MQTT contact of contacts.yaml.
-	greenRoom = "contacts: [{name: green-room, simulated: {}}]\nmqtt: {address: \"mqtt://127.0.0.1:1883\", prefix: playhouse}\n"
-	// forSamples is what the samples need in the unit, besides the unit's own drop-in for devices: another group for the
-	// control socket, and the secrets {env: NAME}.
+	greenRoom = "contacts: [{name: green-room, simulated: {}}]\n" +
+		"mqtt: {address: \"mqtt://127.0.0.1:1883\", prefix: playhouse}\n"
+	// forSamples is what the samples need in the unit, besides the unit's own drop-in for devices: another group for
+	// the control socket, and the secrets {env: NAME}.
 	forSamples = "SupplementaryGroups=operators\nEnvironment=GREEN_ROOM_ADAPTER=curtain GREEN_ROOM_SERVICE=curtain\n"
 )
 

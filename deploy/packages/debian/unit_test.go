@@ -14,8 +14,8 @@ import (
 // unitLine is a setting of a unit file.
 var unitLine = regexp.MustCompile(`^([A-Za-z]+)=`)
 
-// noRestrictions are the settings that limit nothing that a process may do, separated by spaces. Group is the group that
-// the user belongs to without it.
+// noRestrictions are the settings that limit nothing that a process may do, separated by spaces. Group is the group
+// that the user belongs to without it.
 const noRestrictions = "Type NotifyAccess ExecStart ExecReload ExecStopPost Restart RestartSec RestartPreventExitStatus " +
 	"RestartKillSignal FileDescriptorStoreMax WatchdogSec WatchdogSignal TimeoutAbortSec TimeoutStartSec TimeoutStopSec " +
 	"KillMode StateDirectoryMode RuntimeDirectory RuntimeDirectoryMode RuntimeDirectoryPreserve LoadCredential Group"
