@@ -49,6 +49,7 @@ func documentedKeys(t *testing.T, b *box) {
 		"python3": "python3", "pkg-config": "gcc libc6-dev pkg-config libmodbus-dev"} {
 		need(t, program, debianPackage)
 	}
+	host(t, "bash", "testdata/box.sh", "limits", b.root) // DevicePolicy= bites
 	unit, err := os.ReadFile("../../clearback.service")
 	if err != nil {
 		t.Fatal(err)
