@@ -42,9 +42,9 @@ type restriction struct {
 }
 
 const (
-	eperm        = `perl -e 'open(my $f, "<", "%s"); exit($! != 1)'` // succeeds if opening a file is forbidden
-	openRefused  = `perl -e 'open(my $f, "<", "%s"); exit($! == 1)'` // fails if opening a file is forbidden
-	strangerRead = "perl -e 'exit(!defined(msgget(7, 0)))'"
+	forbidden    = `perl -e 'open(my $f, "<", "%s"); exit($! != 1)'` // succeeds if it may not open a file
+	allowed      = `perl -e 'open(my $f, "<", "%s"); exit($! == 1)'` // succeeds otherwise, even if it cannot
+	queueIsThere = "perl -e 'exit(!defined(msgget(7, 0)))'"
 )
 
 var unitRestrictions = []restriction{
@@ -54,8 +54,8 @@ var unitRestrictions = []restriction{
 	{setting: "PrivateDevices", command: "test -e /dev/of-somebody-else"},
 	{setting: "PrivateMounts", without: namespaces, command: "test $(readlink /proc/self/ns/mnt) = MOUNTS"},
 	{setting: "DevicePolicy", without: "DeviceAllow ProtectClock", asRoot: true,
-		command: fmt.Sprintf(openRefused, "/dev/net/tun")},
-	{setting: "DeviceAllow", asRoot: true, command: fmt.Sprintf(eperm, "/dev/ttyS9")},
+		command: fmt.Sprintf(allowed, "/dev/net/tun")},
+	{setting: "DeviceAllow", asRoot: true, command: fmt.Sprintf(forbidden, "/dev/ttyS9")},
 	{setting: "ProcSubset", command: "cat /proc/meminfo"},
 	{setting: "ProtectProc", command: "test -e /proc/1/cmdline"},
 	{setting: "ProtectClock", without: "SystemCallFilter", asRoot: true, // no clock is set: a bad address is EFAULT
@@ -67,7 +67,7 @@ var unitRestrictions = []restriction{
 	{setting: "ProtectKernelTunables", without: "ProcSubset CapabilityBoundingSet", asRoot: true,
 		command: "cd /proc/sys/net/ipv4 && cat ip_forward >ip_forward"},
 	{setting: "ProtectControlGroups", asRoot: true, command: "d=/sys/fs/cgroup/systemd/probe-unit; mkdir $d && rmdir $d"},
-	{setting: "RemoveIPC", command: "perl -e 'exit(!defined(msgget(7, 01666)))'", after: strangerRead},
+	{setting: "RemoveIPC", command: "perl -e 'exit(!defined(msgget(7, 01666)))'", after: queueIsThere},
 	{setting: "CapabilityBoundingSet", without: "SystemCallFilter", asRoot: true, command: "touch /tmp/probe; chown 1 /tmp/probe"},
 	// Below 1024, a port needs a capability.
 	{setting: "AmbientCapabilities",
