@@ -126,7 +126,7 @@ const (
 	EvidenceMediaLost               // neither RTP nor RTCP has arrived for some time
 	EvidenceSessionExpired          // session timer, RFC 4028
 	EvidenceServiceLost             // an in-dialog request of ours got 481, 408 or no answer
-	EvidenceShutdown                // this daemon is ending
+	EvidenceShutdown                // this daemon is ending, or has restarted and does not continue the call
 	EvidenceNotAllowed              // this daemon refused the call: the line may not dial the number
 	EvidenceNoRoom                  // this daemon refused or ended the call: too many calls, or no media port left
 	EvidenceNotHere                 // this daemon refused the call: the adapter is not registered

@@ -1,6 +1,7 @@
 package media
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"math/rand/v2"
@@ -44,7 +45,7 @@ func (r *Relay) bind(addr netip.Addr) (pair [2]*net.UDPConn, err error) {
 			if r.isCoolingDown(netip.AddrPortFrom(addr, port)) != resting {
 				continue
 			}
-			pair, err = bindPair(addr, port)
+			pair, err = bindPair(&net.ListenConfig{}, addr, port)
 			if err == nil {
 				return pair, nil
 			}
@@ -85,21 +86,22 @@ func coprime(n int) int {
 }
 
 // bindPair binds port and port+1, or neither.
-func bindPair(addr netip.Addr, port uint16) (pair [2]*net.UDPConn, err error) {
-	if pair[rtpFlow], err = bindOne(addr, port); err != nil {
+func bindPair(by *net.ListenConfig, addr netip.Addr, port uint16) (pair [2]*net.UDPConn, err error) {
+	if pair[rtpFlow], err = bindOne(by, addr, port); err != nil {
 		return pair, err
 	}
-	if pair[rtcpFlow], err = bindOne(addr, port+1); err != nil {
+	if pair[rtcpFlow], err = bindOne(by, addr, port+1); err != nil {
 		return pair, errors.Join(err, pair[rtpFlow].Close())
 	}
 	return pair, nil
 }
 
-func bindOne(addr netip.Addr, port uint16) (*net.UDPConn, error) {
-	c, err := net.ListenUDP("udp", net.UDPAddrFromAddrPort(netip.AddrPortFrom(addr, port)))
+func bindOne(by *net.ListenConfig, addr netip.Addr, port uint16) (*net.UDPConn, error) {
+	p, err := by.ListenPacket(context.Background(), "udp", netip.AddrPortFrom(addr, port).String())
 	if err != nil {
 		return nil, err
 	}
+	c := p.(*net.UDPConn)
 	// The marking is a request to the network. If the system refuses it, packets are sent unmarked.
 	if addr.Is4() {
 		_ = ipv4.NewConn(c).SetTOS(tosExpedited)

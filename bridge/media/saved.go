@@ -6,6 +6,8 @@ import (
 	"net"
 	"net/netip"
 	"time"
+
+	"clearback/bridge/localaddr"
 )
 
 // SavedSession is what another process needs to continue a session, by [Side].
@@ -13,7 +15,7 @@ type SavedSession [2]SavedSide
 
 // SavedSide is one side of a [SavedSession].
 type SavedSide struct {
-	Port uint16 // our RTP port towards the side; RTCP uses the next
+	Local netip.AddrPort // our RTP address towards the side; RTCP uses the next port
 	// RTP and RTCP are the sources to which packets for the side are sent; zero if none was learnt.
 	RTP, RTCP netip.AddrPort
 }
@@ -23,23 +25,23 @@ func (s *Session) Saved() (saved SavedSession) {
 	for i := range s.ends {
 		e := &s.ends[i]
 		e.mu.Lock()
-		saved[i] = SavedSide{Port: s.local[i][rtpFlow].Port(), RTP: e.peers[rtpFlow].followed(),
+		saved[i] = SavedSide{Local: s.local[i][rtpFlow], RTP: e.peers[rtpFlow].followed(),
 			RTCP: e.peers[rtcpFlow].followed()}
 		e.mu.Unlock()
 	}
 	return saved
 }
 
-// Resume opens a session on the ports of a saved one. It fails if these ports cannot be bound, for example because
-// another process uses them or because they are outside the relay's range now. Set what the session descriptions said
-// ([Session.Expect] and the rest) before [Session.Follow].
+// Resume opens a session on the addresses and ports of a saved one, whatever the relay's own are now. On Linux the
+// machine need not have the addresses yet. Resume fails if the ports cannot be bound, for example because another
+// process uses them. Set what the session descriptions said ([Session.Expect] and the rest) before [Session.Follow].
 func (r *Relay) Resume(saved SavedSession) (*Session, error) {
 	s, err := newSession(r, func(side Side) ([2]*net.UDPConn, error) {
-		port := saved[side].Port
-		if port%2 != 0 || int(port) < r.ports.first() || int(port)+1 > int(r.ports.high) {
-			return [2]*net.UDPConn{}, fmt.Errorf("media: port %d is not in media.ports", port)
+		at := saved[side].Local
+		if at.Port() == 0 || at.Port()%2 != 0 || !at.Addr().IsValid() {
+			return [2]*net.UDPConn{}, fmt.Errorf("media: %v is no address of a stream", at)
 		}
-		return bindPair(r.addrs[side], port)
+		return bindPair(localaddr.ListenConfig(at.Addr()), at.Addr(), at.Port())
 	})
 	if err != nil {
 		return nil, err

@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"maps"
+	"net/netip"
 	"slices"
 	"strings"
 	"time"
@@ -46,9 +47,6 @@ func (a *Agent) adopt(saved map[supervision.CallID][]byte) {
 	var all []*savedCall
 	for id, state := range saved {
 		s, err := readSavedCall(id, state)
-		if err == nil && a.Line(s.Line) == nil {
-			err = fmt.Errorf("there is no line %q", s.Line)
-		}
 		if err != nil {
 			a.refuseSaved(id, state, err)
 			continue
@@ -72,6 +70,49 @@ func (a *Agent) adopt(saved map[supervision.CallID][]byte) {
 			a.refuseSaved(s.Call, saved[s.Call], err)
 		}
 	}
+}
+
+// lineOf returns the line of a saved call. Whoever edits the file between two runs may rename lines, so a line with the
+// same owner comes first. The call of a line that was removed gets a line of its own.
+func (a *Agent) lineOf(s *savedCall) (*Line, error) {
+	named := a.Line(s.Line)
+	if i := slices.IndexFunc(a.all(), func(l *Line) bool { return l.owner() == s.Owner }); i >= 0 &&
+		(named == nil || named.owner() != s.Owner) {
+		return a.all()[i], nil
+	}
+	if named != nil {
+		return named, nil
+	}
+	l, err := a.newLine(LineOptions{Name: s.Line, Register: true, Events: nobody{}}) // it never registers
+	if err != nil {
+		return nil, err
+	}
+	l.stopClients()
+	l.adapter = a.socketAt(s.Legs[media.AdapterSide].Socket, media.AdapterSide)
+	l.service = a.socketAt(s.Legs[media.ServiceSide].Socket, media.ServiceSide)
+	if l.adapter == nil || l.service == nil {
+		return nil, fmt.Errorf("line %s: %w", s.Line, ErrNoSocket)
+	}
+	return l, nil
+}
+
+// nobody receives the events of a line that was removed.
+type nobody struct{}
+
+func (nobody) Post(supervision.Event) {}
+
+// socketAt returns the socket at that address, or another one of that side if there is none: a request in a dialog may
+// come from elsewhere.
+func (a *Agent) socketAt(at netip.AddrPort, side media.Side) (found *socket) {
+	for _, s := range a.sockets {
+		switch {
+		case s.ep.Addr() == at:
+			return s
+		case found == nil || s.side == side:
+			found = s
+		}
+	}
+	return found
 }
 
 func compareBool(x, y bool) int {
@@ -171,14 +212,16 @@ func (a *Agent) takeUp(s *savedCall, state []byte) (err error) {
 	var added *call
 	defer func() {
 		if v := recover(); v != nil {
-			err = fmt.Errorf("a fault in this program: %v", v)
-			if added != nil {
-				added.farCleared, added.answered = true, true
-				added.mailbox.Begin(func() { added.endForeign(s.Invite) })
+			if err = fmt.Errorf("a fault in this program: %v", v); added != nil {
+				added.onlyClear(s.Invite, err)
+				err = nil
 			}
 		}
 	}()
-	line := a.Line(s.Line)
+	line, err := a.lineOf(s)
+	if err != nil {
+		return err
+	}
 	c := a.makeCall(line, s.Call, s.Emergency, s.Arrived)
 	for side := range s.Legs {
 		l, err := s.Legs[side].rebuild(c, media.Side(side))
@@ -214,14 +257,8 @@ func (a *Agent) takeUp(s *savedCall, state []byte) (err error) {
 	added = c
 	line.messageState.abortNotify()
 	if unusable != nil {
-		line.log.Warn("a call of the last run cannot be continued; it is cleared on both sides, and nothing is opened",
-			zap.Uint64("call", uint64(c.id)), zap.Error(unusable))
-		a.saveCall(c.id, nil, nil)
-		c.farCleared, c.answered = true, true // no further event: the machine does not know it
-		if c.emergency && s.Invite == nil {
-			line.lostEmergencyCall(c.id)
-		}
-		c.mailbox.Begin(func() { c.endForeign(s.Invite) })
+		c.reportAdopted()
+		c.onlyClear(s.Invite, unusable)
 		return nil
 	}
 	if s.Invite != nil {
@@ -235,6 +272,29 @@ func (a *Agent) takeUp(s *savedCall, state []byte) (err error) {
 	line.log.Info("a call of the last run is continued", zap.Uint64("call", uint64(c.id)))
 	c.mailbox.Begin(c.watchEnds, func() { c.resume(s) })
 	return nil
+}
+
+// onlyClear clears a call that cannot be continued on both sides. The machine learns at once that the call is on the
+// line, and that its far end has cleared when the adapter's leg is over. So nothing is opened for another call
+// meanwhile, nor for this one: its leg was not heard. A call of the adapter that was over holds no leg there.
+func (c *call) onlyClear(invite *savedInvite, why error) {
+	c.line.log.Warn("a call of the last run cannot be continued; it is cleared on both sides, and nothing is opened",
+		zap.Uint64("call", uint64(c.id)), zap.Error(why))
+	c.a.saveCall(c.id, nil, nil)
+	begin := supervision.Event{Kind: supervision.CallAdopted, Emergency: c.emergency, Number: c.number}
+	switch {
+	case invite == nil:
+	case c.arrived: // it may ring
+		begin.Kind = supervision.CallArrived
+	default:
+		begin.Kind = supervision.CallRequested
+	}
+	if c.onlyCleared = invite == nil || c.arrived || !invite.Over; c.onlyCleared {
+		c.event(begin)
+		c.attemptsEnd()
+	}
+	c.farCleared, c.answered = true, true // leg.finish posts what follows
+	c.mailbox.Begin(func() { c.endForeign(invite) })
 }
 
 // takePlace is admit for a call that is up already.
@@ -308,7 +368,7 @@ func (c *call) continues(s *savedCall) error {
 	}
 	switch {
 	case s.Owner != c.line.owner() && !c.emergency:
-		return fmt.Errorf("its line was that of %s, and is that of %s now", s.Owner, c.line.owner())
+		return fmt.Errorf("line %s was that of %s, and no line is now", s.Line, s.Owner)
 	case s.Trial:
 		return errors.New("it was made by clearback tune")
 	case s.Invite != nil && (!c.emergency || c.arrived):
@@ -319,12 +379,18 @@ func (c *call) continues(s *savedCall) error {
 		// the service, or the caller, may have given up, and to repeat the INVITE would be a new call
 		return fmt.Errorf("it last rang at %s", s.Invite.At.Format(time.DateTime))
 	}
-	return c.path.restore(s)
+	err := c.path.restore(s)
+	if err != nil && c.emergency {
+		c.line.log.Warn("an emergency call of the last run is continued without its sound", zap.Uint64("call", uint64(c.id)),
+			zap.Error(err))
+		return nil
+	}
+	return err
 }
 
-// restore continues the media of a saved call on the same ports.
-func (p *mediaPath) restore(s *savedCall) (err error) {
-	if p.relay, p.begun = s.Relay, s.Invite == nil; !p.begun {
+// restore continues the media of a saved call on the same ports, as far as it can.
+func (p *mediaPath) restore(s *savedCall) (failed error) {
+	if p.relay, p.begun = s.Relay && p.ports != nil, s.Invite == nil; !p.begun {
 		p.pendingOffer = &pendingOffer{from: media.AdapterSide, sides: make([]streamSide, len(s.Streams))}
 	}
 	for side, sent := range s.Sent {
@@ -346,12 +412,16 @@ func (p *mediaPath) restore(s *savedCall) (err error) {
 		switch {
 		case saved.Ports == nil:
 			continue
-		case !p.relay || p.ports == nil:
-			return errors.New("its line does not relay media any more")
+		case !p.relay:
+			failed = errors.New("its line does not relay media any more")
+			continue
 		}
-		if one.session, err = p.ports.Resume(*saved.Ports); err != nil {
-			return fmt.Errorf("%w: %w", errPorts, err)
+		session, err := p.ports.Resume(*saved.Ports)
+		if err != nil {
+			failed = fmt.Errorf("%w: %w", errPorts, err)
+			continue
 		}
+		one.session = session
 		p.connect(i)
 		one.apply(p.flash)
 		if p.begun {
@@ -359,5 +429,5 @@ func (p *mediaPath) restore(s *savedCall) (err error) {
 		}
 		one.session.Follow(*saved.Ports)
 	}
-	return nil
+	return failed
 }

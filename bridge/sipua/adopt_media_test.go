@@ -111,13 +111,7 @@ func TestPortTakenAfterKill(t *testing.T) {
 	}
 	defer taken.Close()
 	r.start()
-	r.adapter.Respond(r.adapter.Expect("BYE"), 200, "", "")
-	r.service.Respond(r.service.Expect("BYE"), 200, "", "")
-	r.atRest()
-	r.nothingSaved()
-	if len(r.machine.seen) > 0 {
-		t.Fatalf("event %s", <-r.machine.seen)
-	}
+	r.onlyClears("1 adopted")
 }
 
 // An old state that was not removed names the ports of a call that is up. The later call keeps them.
@@ -168,4 +162,68 @@ func TestEarlyMediaOutlivesAKill(t *testing.T) {
 	r.service.Expect("ACK")
 	caller.Established(r.adapter.ExpectAfter("183", "200")).Ack("")
 	r.machine.saw("1 answered")
+}
+
+// An emergency call goes on whatever has become of its media: on its own ports where the file names other ones now, and
+// without its sound where somebody else has the ports or the line relays no more. A re-INVITE brings the sound back.
+func TestEmergencyCallOutlivesItsMedia(t *testing.T) {
+	t.Parallel()
+	elsewhere, err := media.New(media.Options{AdapterAddr: netip.MustParseAddr("127.0.0.2"),
+		ServiceAddr: netip.MustParseAddr("127.0.0.2"), PortLow: 30000, PortHigh: 39999})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if err := elsewhere.Close(); err != nil {
+			t.Error(err)
+		}
+	})
+	for name, edit := range map[string]setting{
+		"other address and ports": func(o *Options, _ *times) { o.Media = elsewhere },
+		"ports taken":             func(*Options, *times) {},
+		"no relay":                func(o *Options, _ *times) { o.Media, o.Lines[0].Relay = nil, false },
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			r := newRestartableRelay(t)
+			call := r.testBed.emergency()
+			var at netip.AddrPort
+			r.agent.call(1).runInMailbox(func() {
+				at = r.agent.call(1).path.streams[0].session.Local(media.ServiceSide)
+			})
+			r.kill()
+			if name == "ports taken" {
+				taken, err := net.ListenUDP("udp4", net.UDPAddrFromAddrPort(at))
+				if err != nil {
+					t.Fatal(err)
+				}
+				defer taken.Close()
+			}
+			r.start(edit)
+			r.machine.saw("1 adopted (emergency)")
+			r.adapter.Respond(r.adapter.Expect("OPTIONS"), 200, "", "")
+			r.service.Respond(r.service.Expect("OPTIONS"), 200, "", "")
+			call.near.Request("INVITE", near())
+			inv := r.service.Expect("INVITE")
+			switch sound := port(inv.Body); name {
+			case "other address and ports":
+				contains(t, inv.Body, "c=IN IP4 127.0.0.1")
+				is(t, inv, "Content-Type", "application/sdp")
+				if sound != num(int(at.Port())) {
+					t.Fatalf("port %s, want %v", sound, at)
+				}
+			case "ports taken":
+				if n := atoi(sound); n == int(at.Port()) || n < 20000 || n > 29999 {
+					t.Fatalf("port %s", sound)
+				}
+			default:
+				contains(t, inv.Body, "m=audio "+num(nearSDP))
+			}
+			r.service.Respond(inv, 200, "", far())
+			r.service.Expect("ACK")
+			r.adapter.Expect("200")
+			call.near.Ack("")
+			r.hangUp(call.near)
+		})
+	}
 }

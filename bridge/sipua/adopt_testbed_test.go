@@ -155,6 +155,25 @@ func (r *restartable) adopted(event string) {
 	r.service.Respond(r.service.Expect("OPTIONS"), 200, "", "")
 }
 
+// onlyClears plays both ends of a call that is only cleared after a restart. The machine learns of it at once, and of
+// its end when the adapter's leg is over.
+func (r *restartable) onlyClears(event string) {
+	r.t.Helper()
+	r.machine.saw(event)
+	bye := r.adapter.Expect("BYE")
+	if len(r.machine.seen) > 0 {
+		r.t.Fatalf("event %s", <-r.machine.seen)
+	}
+	r.adapter.Respond(bye, 200, "", "")
+	r.machine.saw("1 far end cleared: shutdown", "1 adapter leg cleared: confirmed")
+	r.service.Respond(r.service.Expect("BYE"), 200, "", "")
+	r.atRest()
+	if len(r.machine.seen) > 0 {
+		r.t.Fatalf("event %s", <-r.machine.seen)
+	}
+	r.nothingSaved()
+}
+
 // nothingSaved checks that no state is left.
 func (r *restartable) nothingSaved() {
 	r.t.Helper()

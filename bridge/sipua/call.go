@@ -55,6 +55,8 @@ type call struct {
 	// answeredAt is set where the state is saved
 	answeredAt time.Time
 	adoption   *adoption // nil: the call began in this process
+	// onlyCleared: an earlier process began the call, this one only clears it, and the machine knows it
+	onlyCleared bool
 	// centreReached: this emergency call was not answered, but the centre may know of it
 	centreReached bool
 	done          bool

@@ -290,6 +290,9 @@ func (l *leg) finish(answer supervision.Answer) {
 		}
 	})
 	l.c.releaseIfEnded()
+	if l.c.onlyCleared && l.side == media.AdapterSide && !l.c.nearCleared {
+		l.c.event(supervision.Event{Kind: supervision.FarEndCleared, Evidence: supervision.EvidenceShutdown})
+	}
 	l.reportCleared() // last: the opening may begin in this call, and waits for nothing above
 }
 

@@ -27,7 +27,7 @@ const (
 	// between lifting a handset and speaking.
 	saveLimit = 100 * time.Millisecond
 	// savedVersion is the version of savedCall. A process takes up no call of another version.
-	savedVersion = 1
+	savedVersion = 2
 	// seqStep is how far the local CSeq number moves before the state is saved again, and seqSkip how far a later
 	// process goes beyond the saved one. So numbers always rise (RFC 3261 section 12.2.1.1).
 	seqStep = 50

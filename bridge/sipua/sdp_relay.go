@@ -237,7 +237,7 @@ func (p *mediaPath) rewrite(body []byte, from media.Side) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	own, addresses := p.ports.Addr(other(from)), d.addresses()
+	own, addresses := p.own(other(from)), d.addresses()
 	for i, m := range d.media {
 		s, err := p.stream(i, said[i].live)
 		if err != nil {
@@ -257,6 +257,16 @@ func (p *mediaPath) rewrite(body []byte, from media.Side) ([]byte, error) {
 	}
 	d.session = append(clean(d.session, addresses), sdpLine{'c', connection(own)})
 	return p.finishDescription(d, own, other(from)), nil
+}
+
+// own is our address in descriptions for that side. A call of an earlier process keeps the one that it had.
+func (p *mediaPath) own(side media.Side) netip.Addr {
+	for _, s := range p.streams {
+		if s.session != nil {
+			return s.session.Local(side).Addr()
+		}
+	}
+	return p.ports.Addr(side)
 }
 
 // read checks all streams of a description before any port is opened.

@@ -193,7 +193,7 @@ func (c *timeline) farEndPhrase(ev *supervision.Event) (who, text string) {
 	case supervision.EvidenceServiceLost:
 		text = "no longer knows the call, or does not answer: the far end counts as cleared"
 	case supervision.EvidenceShutdown:
-		who, text = whoUs, "shuts down, and clears the call"
+		who, text = whoUs, "shuts down or has restarted, and clears the call"
 	case supervision.EvidenceNotAllowed:
 		who, text = whoUs, "refuses the call: the line may not dial this number"
 	case supervision.EvidenceNoRoom:

@@ -1,0 +1,106 @@
+package sipua
+
+import (
+	"strings"
+	"testing"
+	"testing/synctest"
+
+	"clearback/supervision"
+)
+
+// A call that is only cleared stays on the line for the machine until the adapter's leg is over, although the adapter
+// does not answer our BYE for 32 s (RFC 3261 section 17.1.2.2, Timer F). So the far end of a held call beside it opens
+// nothing meanwhile, nor does an operator, and no reload changes the line.
+func TestOnlyClearedCallIsOnTheLine(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		r := newRestartable(t)
+		r.incoming()
+		held := r.incomingAs(2)
+		r.kill()
+		r.states.calls[1] = []byte(strings.Replace(string(r.states.calls[1]), `"Trial":false`, `"Trial":true`, 1))
+		r.start()
+		r.machine.saw("2 adopted", "1 adopted")
+		held.far.Request("BYE", "")
+		for n := 0; n < 2; {
+			switch m := r.adapter.Next(); {
+			case m.Is("BYE") && m.Get("Call-ID") == held.near.CallID:
+				r.adapter.Respond(m, 200, "", "")
+				n++
+			case m.Is("BYE"): // not answered
+				n++
+			case m.Get("Call-ID") == held.near.CallID:
+				r.adapter.Respond(m, 200, "", "")
+			default:
+				r.adapter.Respond(m, 481, "", "")
+			}
+		}
+		r.machine.saw("2 adapter leg heard", "2 far end cleared: bye", "2 adapter leg cleared: confirmed")
+		r.machine.saw("1 far end cleared: shutdown", "1 adapter leg cleared: no answer")
+	})
+}
+
+// A near end that hangs up while its call is only cleared has cleared it.
+func TestNearEndHangsUpWhileItsCallIsCleared(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		r := newRestartable(t)
+		call := r.incoming()
+		r.kill()
+		r.states.calls[1] = []byte(strings.Replace(string(r.states.calls[1]), `"Trial":false`, `"Trial":true`, 1))
+		r.start()
+		r.machine.saw("1 adopted")
+		bye := r.adapter.Expect("BYE")
+		call.near.Request("BYE", "")
+		r.adapter.ExpectOf("200", "BYE")
+		r.adapter.Respond(bye, 200, "", "")
+		r.service.Respond(r.service.Expect("BYE"), 200, "", "")
+		r.machine.saw("1 near end cleared")
+		r.atRest()
+		if len(r.machine.seen) > 0 {
+			t.Fatalf("event %s", <-r.machine.seen)
+		}
+	})
+}
+
+// The file was edited between the runs. A renamed line keeps its calls, and those of a removed line are cleared: nobody
+// else would ever do that. An emergency call goes on even then.
+func TestCallOfARenamedLine(t *testing.T) {
+	t.Parallel()
+	state := string(stateOfACall(t))
+	for name, c := range map[string]struct {
+		owner     string
+		emergency bool
+	}{"renamed": {}, "removed": {owner: "green-room, "}, "removed, emergency": {"green-room, ", true}} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			synctest.Test(t, func(t *testing.T) {
+				r := newRestartable(t)
+				r.kill()
+				one := strings.NewReplacer(`"Line":"box-office"`, `"Line":"stage-door"`, `"Owner":"`,
+					`"Owner":"`+c.owner).Replace(state)
+				if c.emergency {
+					one = strings.Replace(one, `"Emergency":false`, `"Emergency":true`, 1)
+				}
+				r.states.calls = map[supervision.CallID][]byte{1: []byte(one)}
+				r.start()
+				switch name {
+				case "renamed":
+					r.adopted("1 adopted")
+					return
+				case "removed":
+					r.adapter.Respond(r.adapter.Expect("BYE"), 200, "", "")
+					r.service.Respond(r.service.Expect("BYE"), 200, "", "")
+					r.nothingSaved()
+				default:
+					r.adapter.Respond(r.adapter.Expect("OPTIONS"), 200, "", "")
+					r.service.Respond(r.service.Expect("OPTIONS"), 200, "", "")
+					if synctest.Wait(); !r.agent.EmergencyUp() || len(r.states.all()) != 1 {
+						t.Fatal("the emergency call does not go on")
+					}
+				}
+				r.incomingAs(2) // the line that is there knows nothing of the other's call
+			})
+		})
+	}
+}
