@@ -163,7 +163,7 @@ func (d *Daemon) startLines(c *config.Config, numbers *supervision.Numbers) erro
 		o.FirstCall = d.journal.FirstCall()
 	}
 	if c.Control.Socket != "" { // after the contacts have begun to close, because Open may wait a second for the disk
-		d.state = runtimestate.Open(runtimestate.Folder(c.Control.Socket), d.log)
+		d.state = runtimestate.Open(runtimestate.Folder(c.Control.Socket), callPrefix, d.log)
 		o.SavedBinding, o.SaveBinding = d.savedBinding, d.saveBinding
 		o.SavedCalls, o.SaveCall = d.savedCalls(), d.saveCall
 	}

@@ -48,13 +48,15 @@ var validName = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9._-]{0,127}$`)
 
 // Store is an open folder. Its methods may be called from any goroutine.
 type Store struct {
-	dir string
-	log *zap.Logger
+	dir   string
+	stale string // as in Open
+	log   *zap.Logger
 
 	lock *os.File // the folder, locked against other daemons; owned by the goroutine; nil: not locked
 
 	mu      sync.Mutex
 	found   map[string][]byte // what the folder held when it was opened; nil: not read
+	late    bool              // the folder was not read in time
 	pending map[string]write  // what is to be written, by name
 	wake    chan struct{}     // one slot: one signal stands for everything in pending
 	quit    chan struct{}
@@ -75,12 +77,12 @@ func Folder(socket string) string { return socket + ".state" }
 
 // Open reads the folder. If it does not exist, Open creates it, for the owner only; its parent must exist. A folder
 // that others may use, that belongs to somebody else, or that another process has open, is neither read nor written.
-// Open waits at most a second for the disk. After that, and if the folder cannot be read, the store begins empty. What
-// cannot be written is tried again for as long as the store is open.
-func Open(dir string, log *zap.Logger) *Store {
-	s := &Store{dir: dir, log: log.With(zap.String("folder", dir)), pending: map[string]write{},
-		wake: make(chan struct{}, 1), quit: make(chan struct{}), ended: make(chan struct{})}
-	read := make(chan struct{})
+// Open waits at most a second for the disk. After that, and if the folder cannot be read, the store begins empty. Pieces
+// that are read later than that and whose names begin with stale are removed. What cannot be written is tried again for
+// as long as the store is open.
+func Open(dir, stale string, log *zap.Logger) *Store {
+	s := newStore(dir, stale, log)
+	read := make(chan struct{}) // closed when the folder has been read
 	go func() {
 		defer close(s.ended)
 		if err := s.read(); err != nil {
@@ -93,8 +95,21 @@ func Open(dir string, log *zap.Logger) *Store {
 	case <-read:
 	case <-time.After(firstRead):
 		s.log.Error("the disk does not respond; starting without the saved state")
+		s.giveUp()
 	}
 	return s
+}
+
+func newStore(dir, stale string, log *zap.Logger) *Store {
+	return &Store{dir: dir, stale: stale, log: log.With(zap.String("folder", dir)), pending: map[string]write{},
+		wake: make(chan struct{}, 1), quit: make(chan struct{}), ended: make(chan struct{})}
+}
+
+// giveUp begins without what has not been read.
+func (s *Store) giveUp() {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.late = s.found == nil
 }
 
 // prepare creates the folder if it does not exist, and checks that nobody else can use it.
@@ -158,8 +173,17 @@ func (s *Store) read() error {
 		}
 	}
 	s.mu.Lock()
-	s.found = found
-	s.mu.Unlock()
+	defer s.mu.Unlock()
+	if !s.late {
+		s.found = found
+		return err
+	}
+	for name := range found {
+		if _, newer := s.pending[name]; !newer && strings.HasPrefix(name, s.stale) {
+			s.pending[name] = write{}
+			s.signal()
+		}
+	}
 	return err
 }
 

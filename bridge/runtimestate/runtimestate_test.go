@@ -20,7 +20,7 @@ type piece struct{ At time.Time }
 
 func open(t *testing.T, dir string) *Store {
 	t.Helper()
-	return Open(dir, zap.NewNop())
+	return Open(dir, "call-", zap.NewNop())
 }
 
 func closeStore(t *testing.T, s *Store) {
@@ -106,7 +106,7 @@ func TestDamagedAndForeignFiles(t *testing.T) {
 	require.NoError(t, os.Symlink("good.json", filepath.Join(dir, "link.json")))
 	require.NoError(t, os.Mkdir(filepath.Join(dir, "folder.json"), 0o700))
 	core, logs := observer.New(zap.ErrorLevel)
-	s := Open(dir, zap.New(core))
+	s := Open(dir, "call-", zap.New(core))
 	defer closeStore(t, s)
 	require.Equal(t, 1, logs.Len())
 	assert.Contains(t, fmt.Sprint(logs.All()[0].ContextMap()["error"]), "large.json is longer than")
@@ -151,7 +151,7 @@ func TestFolderThatOthersMayUse(t *testing.T) {
 		require.NoError(t, os.WriteFile(filepath.Join(dir, "adapter-box-office.json"), []byte(`{}`), 0o600))
 		require.NoError(t, spoil(dir), name)
 		core, logs := observer.New(zap.ErrorLevel)
-		s := Open(dir, zap.New(core))
+		s := Open(dir, "call-", zap.New(core))
 		assert.Equal(t, 1, logs.Len(), name)
 		var got piece
 		ok, err := s.Get("adapter-box-office", &got)
@@ -170,7 +170,7 @@ func TestFolderInUse(t *testing.T) {
 	first := open(t, dir)
 	require.NoError(t, first.Put("call-1", piece{}, nil))
 	core, logs := observer.New(zap.ErrorLevel)
-	second := Open(dir, zap.New(core))
+	second := Open(dir, "call-", zap.New(core))
 	assert.Equal(t, 1, logs.Len())
 	assert.Contains(t, fmt.Sprint(logs.All()[0].ContextMap()["error"]), "used by another daemon")
 	failed := make(chan error, 1)
@@ -219,7 +219,7 @@ func TestFilesAreBounded(t *testing.T) {
 		require.NoError(t, os.WriteFile(filepath.Join(dir, fmt.Sprintf("call-%d.json", n)), []byte("{}"), 0o600))
 	}
 	core, logs := observer.New(zap.ErrorLevel)
-	s := Open(dir, zap.New(core))
+	s := Open(dir, "call-", zap.New(core))
 	defer closeStore(t, s)
 	assert.Len(t, s.Names("call-"), maxFiles)
 	assert.Contains(t, fmt.Sprint(logs.All()[0].ContextMap()["error"]), "more than")
@@ -233,7 +233,7 @@ func TestFolderThatCannotBeWritten(t *testing.T) {
 		dir := filepath.Join(t.TempDir(), "run", "state")
 		require.NoError(t, os.Mkdir(filepath.Dir(dir), 0o700))
 		core, logs := observer.New(zap.ErrorLevel)
-		s := Open(dir, zap.New(core))
+		s := Open(dir, "call-", zap.New(core))
 		require.NoError(t, os.RemoveAll(filepath.Dir(dir)))
 		first, later := piece{time.Unix(1e9, 0).UTC()}, piece{time.Unix(2e9, 0).UTC()}
 		require.NoError(t, s.Put("adapter-box-office", first, nil))
@@ -254,4 +254,32 @@ func TestFolderThatCannotBeWritten(t *testing.T) {
 		closeErr := s.Close(10 * time.Second)
 		assert.ErrorContains(t, closeErr, "could not be written: 1")
 	})
+}
+
+// Calls that are read too late are removed, except those that were put meanwhile: nobody takes them up, and the next
+// start would take them for calls of this process. Other pieces stay.
+func TestLateRead(t *testing.T) {
+	t.Parallel()
+	dir := filepath.Join(t.TempDir(), "state")
+	s := open(t, dir)
+	for _, name := range []string{"call-1", "call-2", "call-3", "adapter-workshop"} {
+		require.NoError(t, s.Put(name, "before", nil))
+	}
+	closeStore(t, s)
+	s = newStore(dir, "call-", zap.NewNop())
+	s.giveUp()
+	require.NoError(t, s.Put("call-2", "new", nil))
+	require.NoError(t, s.Remove("call-3"))
+	require.NoError(t, s.read())
+	require.Empty(t, s.Names(""), "nobody gets what was read too late")
+	go func() { defer close(s.ended); s.run() }()
+	closeStore(t, s)
+	s = open(t, dir)
+	defer closeStore(t, s)
+	s.giveUp() // it was read in time
+	require.ElementsMatch(t, []string{"call-2", "adapter-workshop"}, s.Names(""))
+	var got string
+	_, err := s.Get("call-2", &got)
+	require.NoError(t, err)
+	require.Equal(t, "new", got)
 }

@@ -159,7 +159,8 @@ func (c *call) adapterToldUs(code int, sent time.Time) {
 	c.noteKnown()
 }
 
-// askAdapterAgain asks by a second method after a 481: some adapters answer every OPTIONS in a dialog with 481.
+// askAdapterAgain asks by a second method after a 481: some adapters answer every OPTIONS in a dialog with 481. If there
+// is no second method, an emergency call ends only if the service has answered with 481 too.
 func (c *call) askAdapterAgain() {
 	l, m := c.legs[media.AdapterSide], sip.INVITE
 	if body, _ := c.path.lastSent(media.AdapterSide); body == nil {
@@ -169,7 +170,9 @@ func (c *call) askAdapterAgain() {
 	case l.state != legUp || l.clearing:
 		return
 	case m == sip.UPDATE && !l.session.updates:
-		l.peerVanished(sip.StatusCallTransactionDoesNotExists)
+		if !c.emergency || c.ends.denied[media.ServiceSide] {
+			l.peerVanished(sip.StatusCallTransactionDoesNotExists)
+		}
 		return
 	case l.refreshCollides(m):
 		c.after(c.a.times.second, c.askAdapterAgain)

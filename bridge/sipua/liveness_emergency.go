@@ -18,7 +18,8 @@ import (
 // network would leave the call on the line for ever, and strand every hold beside it. So both ends are checked from
 // time to time. The call ends if the adapter answers that it knows no such call (481), or if neither end has answered
 // two checks, times.emergencyLiveness apart. Some user agents answer every OPTIONS in a call with 481. So a 481 counts
-// only if the adapter has answered OPTIONS in this call with 2xx.
+// only if the adapter has answered OPTIONS in this call with 2xx. In an adopted call it may never have the chance to, so
+// there it is asked by a second method.
 
 // askAgain is the least time between two checks when new emergency calls ask for them. Our own number.
 const askAgain = 10 * time.Second
@@ -31,6 +32,7 @@ type emergencyEnds struct {
 	heard   bool        // a message from one of the ends came since began
 	silent  time.Time   // when the first check without any answer began; zero: the last one was answered
 	known   bool        // the adapter has answered OPTIONS in this call with 2xx
+	denied  [2]bool     // by media.Side: the last check was answered with 481 there
 }
 
 // probeAdapterOnce sends OPTIONS to the adapter once, soon after the answer, to learn how it answers in a call that is
@@ -88,7 +90,7 @@ func (c *call) checkEnds() {
 	if c.legs[media.AdapterSide].state == legNew || c.legs[media.ServiceSide].state == legNew {
 		return // the call has not been passed on yet
 	}
-	e.began, e.heard, e.awaited = time.Now(), false, len(c.legs)
+	e.began, e.heard, e.awaited, e.denied = time.Now(), false, len(c.legs), [2]bool{}
 	for _, l := range c.legs {
 		up := l.state == legUp
 		l.send(l.optionsRequest(), func(res *sip.Response, err error) {
@@ -98,6 +100,7 @@ func (c *call) checkEnds() {
 			case err != nil || res.StatusCode == sip.StatusRequestTimeout:
 			default:
 				c.heardFromEnd()
+				e.denied[l.side] = up && res.StatusCode == sip.StatusCallTransactionDoesNotExists
 				if up && l.side == media.AdapterSide {
 					l.adapterAnswered(sip.OPTIONS, res.StatusCode)
 				}
@@ -135,7 +138,10 @@ func (c *call) heardFromEnd() {
 func (c *call) endsChecked() {
 	e := &c.ends
 	switch {
-	case e.heard, c.ending():
+	case c.ending():
+	case c.adoption != nil && e.denied[media.AdapterSide]:
+		c.askAdapterAgain()
+	case e.heard:
 	case e.silent.IsZero():
 		e.silent = e.began
 		c.silent.Store(true)
