@@ -22,7 +22,7 @@ const addressesEvery = 2 * time.Second
 type addressWatch struct {
 	// set once
 	log    *zap.Logger
-	wanted []config.Address
+	wanted func() []config.Address
 	has    func(netip.Addr) bool // localaddr.Has
 	remind time.Duration         // how often a missing address is logged again; 0: never
 	back   func()                // called when an address is there again
@@ -51,7 +51,7 @@ func (w *addressWatch) run(end <-chan struct{}) {
 func (w *addressWatch) look() {
 	var missing []config.Address
 	came, again := false, w.remind > 0 && time.Since(w.logged) >= w.remind
-	for _, a := range w.wanted {
+	for _, a := range w.wanted() {
 		was := w.isMissing(a.Addr)
 		switch {
 		case w.has(a.Addr):
@@ -98,7 +98,7 @@ func (w *addressWatch) problems() []string {
 
 // MissingAddresses returns a sentence about each address that the file names and this machine does not have now.
 func MissingAddresses(c *config.Config) []string {
-	w := addressWatch{log: zap.NewNop(), wanted: c.Addresses(), has: localaddr.Has}
+	w := addressWatch{log: zap.NewNop(), wanted: c.Addresses, has: localaddr.Has}
 	w.look()
 	return w.problems()
 }

@@ -88,8 +88,9 @@ func Start(c *config.Config, o Options) (*Daemon, error) {
 		epoch: time.Now()}
 	d.reloads = newReloads(d, c, o)
 	d.backend = &backend{d: d, started: time.Now(), config: o.Path, version: o.Version, journal: c.Journal.File}
-	d.addresses = &addressWatch{log: o.Logger, wanted: c.Addresses(), has: localaddr.Has, remind: c.Log.Remind,
-		back: func() { d.agent.Renew() }}
+	d.addresses = &addressWatch{log: o.Logger, has: localaddr.Has, remind: c.Log.Remind,
+		wanted: func() []config.Address { return d.reloads.loaded.Load().Addresses() },
+		back:   func() { d.agent.Renew() }}
 	if limit, ok := descriptorLimit(); ok {
 		if s := descriptorWarning(c, limit); s != "" {
 			o.Logger.Warn(s)

@@ -206,8 +206,10 @@ func (r *reloads) applyGroup(g *group) (why string) {
 	switch {
 	case err != nil:
 		return err.Error()
+	case !done && len(g.controllers) > 0:
+		return r.failed(g, "a call is beginning or ending") // its contacts were closed for nothing
 	case !done:
-		return "a call is beginning"
+		return "a call is beginning or ending"
 	}
 	for _, l := range next {
 		if l.is == nil {

@@ -42,6 +42,31 @@ func TestReloadMovesAContact(t *testing.T) {
 	b.eventually("closed", func() bool { return len(b.boards["cabinet"].Writes(0)) == 4 })
 }
 
+// callContact is a contact at whose closing a call begins.
+type callContact struct {
+	relay.Contact
+	l *Line
+}
+
+func (c callContact) Close(ctx context.Context) error {
+	c.l.line.Post(supervision.Event{Kind: supervision.CallRequested, Call: 900})
+	return c.Contact.Close(ctx)
+}
+
+// A call that begins while the contacts are closed makes the change wait. They are not closed again at each attempt.
+func TestReloadPausesForACall(t *testing.T) {
+	t.Parallel()
+	b := newReloadBed(t, boxOffice, workshop)
+	l := b.d.Line("box-office")
+	l.setParts(func(p *parts) { p.contact = callContact{p.contact, l} })
+	require.Equal(t, "a call is beginning or ending", b.reload(workshop).Waiting[0].Why)
+	b.d.reloads.mu.Lock()
+	require.NotNil(t, b.d.reloads.pauses["cabinet"])
+	b.d.reloads.mu.Unlock()
+	l.line.Post(supervision.Event{Kind: supervision.NearEndCleared, Call: 900})
+	require.Empty(t, b.reload(boxOffice, workshop).Waiting)
+}
+
 // deadlineContact notes how long a close may take.
 type deadlineContact struct {
 	relay.Contact

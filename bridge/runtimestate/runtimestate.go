@@ -77,9 +77,9 @@ func Folder(socket string) string { return socket + ".state" }
 
 // Open reads the folder. If it does not exist, Open creates it, for the owner only; its parent must exist. A folder
 // that others may use, that belongs to somebody else, or that another process has open, is neither read nor written.
-// Open waits at most a second for the disk. After that, and if the folder cannot be read, the store begins empty. Pieces
-// that are read later than that and whose names begin with stale are removed. What cannot be written is tried again for
-// as long as the store is open.
+// Open waits at most a second for the disk. After that, and if the folder cannot be read, the store begins empty. What
+// is read later is removed if its name begins with stale. What cannot be written is tried again for as long as the
+// store is open.
 func Open(dir, stale string, log *zap.Logger) *Store {
 	s := newStore(dir, stale, log)
 	read := make(chan struct{}) // closed when the folder has been read

@@ -4,6 +4,7 @@ import (
 	"strings"
 	"testing"
 	"testing/synctest"
+	"time"
 
 	"clearback/supervision"
 )
@@ -61,6 +62,43 @@ func TestNearEndHangsUpWhileItsCallIsCleared(t *testing.T) {
 			t.Fatalf("event %s", <-r.machine.seen)
 		}
 	})
+}
+
+// A daemon that shuts down just after its start clears an adopted call when it is known whether the adapter's leg was
+// heard, a second after the start at the latest: otherwise the hold would be stranded.
+func TestShutdownAfterRestart(t *testing.T) {
+	t.Parallel()
+	for _, silent := range []bool{false, true} {
+		synctest.Test(t, func(t *testing.T) {
+			r := newRestartable(t)
+			r.incoming()
+			r.restart()
+			began := time.Now()
+			r.machine.saw("1 adopted")
+			done := make(chan struct{}) // closed when ClearOrdinary has returned
+			go func() { defer close(done); r.agent.ClearOrdinary() }()
+			<-time.After(farEndAfter - 1)
+			if synctest.Wait(); len(r.machine.seen) > 0 {
+				t.Fatalf("event %s", <-r.machine.seen)
+			}
+			if silent {
+				r.asksAdapter(0, 0)
+			} else {
+				r.asksAdapter(481, 200)
+				r.machine.saw("1 adapter leg heard")
+			}
+			r.service.Respond(r.service.Expect("OPTIONS"), 200, "", "")
+			r.machine.saw("1 far end cleared: shutdown")
+			if took := time.Since(began); took > farEndAfter+10*time.Millisecond {
+				t.Fatalf("after %v", took)
+			}
+			<-done
+			r.adapter.Respond(r.adapter.Expect("BYE"), 200, "", "")
+			r.service.Respond(r.service.Expect("BYE"), 200, "", "")
+			r.machine.saw("1 adapter leg cleared: confirmed")
+			r.atRest()
+		})
+	}
 }
 
 // The file was edited between the runs. A renamed line keeps its calls, and those of a removed line are cleared: nobody

@@ -159,8 +159,8 @@ func (c *call) adapterToldUs(code int, sent time.Time) {
 	c.noteKnown()
 }
 
-// askAdapterAgain asks by a second method after a 481: some adapters answer every OPTIONS in a dialog with 481. If there
-// is no second method, an emergency call ends only if the service has answered with 481 too.
+// askAdapterAgain asks by a second method after a 481: some adapters answer every OPTIONS in a dialog with 481. If
+// there is no second method, an emergency call ends only if the service has answered with 481 too.
 func (c *call) askAdapterAgain() {
 	l, m := c.legs[media.AdapterSide], sip.INVITE
 	if body, _ := c.path.lastSent(media.AdapterSide); body == nil {
@@ -211,6 +211,11 @@ func (c *call) deferBye(handle func()) bool {
 	}
 	v.byes = append(v.byes, handle)
 	return true
+}
+
+// awaitHeard returns when it is known whether the adapter's leg was heard, or at the instant by.
+func (c *call) awaitHeard(by time.Time) {
+	c.awaitInMailbox(by, func() bool { return c.adoption == nil || c.adoption.farAsked || c.done })
 }
 
 // awaitSound looks for the adapter's sound until it comes.

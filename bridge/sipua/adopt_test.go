@@ -90,35 +90,37 @@ func TestSequenceNumbersRiseOverKills(t *testing.T) {
 	})
 }
 
-// The far end hung up while the process was down.
+// The far end hung up while the process was down. On a line that protects life, only that is asked.
 func TestFarEndGoneAfterRestart(t *testing.T) {
 	t.Parallel()
-	synctest.Test(t, func(t *testing.T) {
-		r := newRestartable(t)
-		r.incoming()
-		r.restart()
-		began := time.Now()
-		r.machine.saw("1 adopted")
-		r.asksAdapter(481, 200)
-		r.machine.saw("1 adapter leg heard")
-		for range 2 { // two methods, and no word about others
-			m := r.service.Next()
-			for ; !strings.Contains(m.Get("To"), ";tag="); m = r.service.Next() {
-				r.service.Respond(m, 200, "x", "")
+	for _, lifeSafety := range []bool{false, true} {
+		synctest.Test(t, func(t *testing.T) {
+			r := newRestartable(t, func(o *Options, _ *times) { o.Lines[0].LifeSafety = lifeSafety })
+			r.incoming()
+			r.restart()
+			began := time.Now()
+			r.machine.saw("1 adopted")
+			r.asksAdapter(481, 200)
+			r.machine.saw("1 adapter leg heard")
+			for range 2 { // two methods, and no word about others
+				m := r.service.Next()
+				for ; !strings.Contains(m.Get("To"), ";tag="); m = r.service.Next() {
+					r.service.Respond(m, 200, "x", "")
+				}
+				r.service.Respond(m, 481, "", "")
+				if m.Is("INVITE") {
+					r.service.Expect("ACK")
+				}
 			}
-			r.service.Respond(m, 481, "", "")
-			if m.Is("INVITE") {
-				r.service.Expect("ACK")
+			r.machine.saw("1 far end cleared: service-lost")
+			if took := time.Since(began); took > 2*time.Second {
+				t.Fatalf("learnt after %v", took)
 			}
-		}
-		r.machine.saw("1 far end cleared: service-lost")
-		if took := time.Since(began); took > 2*time.Second {
-			t.Fatalf("learnt after %v", took)
-		}
-		r.adapter.Respond(r.adapter.Expect("BYE"), 200, "", "")
-		r.machine.saw("1 adapter leg cleared: confirmed")
-		r.nothingSaved()
-	})
+			r.adapter.Respond(r.adapter.Expect("BYE"), 200, "", "")
+			r.machine.saw("1 adapter leg cleared: confirmed")
+			r.nothingSaved()
+		})
+	}
 }
 
 // A BYE that comes at once, before any question is answered, waits until the adapter's leg was heard or not, and a

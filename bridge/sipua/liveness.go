@@ -90,9 +90,10 @@ const (
 )
 
 // exemptFromLiveness reports whether the far end of the call is never taken for vanished: in an emergency call, on a
-// line that protects life, and during the call-back window of the line.
+// line that protects life, and during the call-back window of the line. An adopted call on a line that protects life is
+// not exempt: its far end's BYE may have been lost.
 func (c *call) exemptFromLiveness() bool {
-	return c.emergency || c.line.o.LifeSafety || c.line.inCallbackWindow()
+	return c.emergency || c.line.o.LifeSafety && c.adoption == nil || c.line.inCallbackWindow()
 }
 
 // watch starts the checks of an answered call.

@@ -18,8 +18,8 @@ import (
 // network would leave the call on the line for ever, and strand every hold beside it. So both ends are checked from
 // time to time. The call ends if the adapter answers that it knows no such call (481), or if neither end has answered
 // two checks, times.emergencyLiveness apart. Some user agents answer every OPTIONS in a call with 481. So a 481 counts
-// only if the adapter has answered OPTIONS in this call with 2xx. In an adopted call it may never have the chance to, so
-// there it is asked by a second method.
+// only if the adapter has answered OPTIONS in this call with 2xx. In an adopted call it may never have the chance to,
+// so there it is asked by a second method.
 
 // askAgain is the least time between two checks when new emergency calls ask for them. Our own number.
 const askAgain = 10 * time.Second

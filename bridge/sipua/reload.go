@@ -37,7 +37,6 @@ func (a *Agent) all() []*Line { return a.directory.Load().lines }
 // newLine returns a line without sockets.
 func (a *Agent) newLine(o LineOptions) (*Line, error) {
 	l := &Line{a: a, o: o, log: a.log.With(zap.String("line", o.Name)), testToken: token()}
-	l.registering, l.stopClients = context.WithCancel(a.registering)
 	l.accounts, l.messageState.l = newAccounts(l), l
 	if until := l.o.CallbackUntil; !until.IsZero() {
 		l.callbackUntil.Store(int64(until.Sub(a.epoch)))
@@ -51,6 +50,7 @@ func (a *Agent) newLine(o LineOptions) (*Line, error) {
 	if l.o.Relay && a.media == nil {
 		return nil, fmt.Errorf("line %s: %w", l.o.Name, ErrNoRelay)
 	}
+	l.registering, l.stopClients = context.WithCancel(a.registering)
 	return l, nil
 }
 
@@ -187,6 +187,9 @@ func (a *Agent) Change(ctx context.Context, set []LineOptions, remove []string,
 		}
 		for _, l := range fresh {
 			l.ownClients()
+			if old := gone[l.o.Name]; old != nil {
+				l.callbackUntil.Store(max(l.callbackUntil.Load(), old.callbackUntil.Load()))
+			}
 			a.expectCallbackUntil(l.callbackUntil.Load())
 		}
 		a.registrar.SetAccounts(accounts)

@@ -222,6 +222,20 @@ func TestChangeAddsACallbackWindow(t *testing.T) {
 	})
 }
 
+// A line that replaces another one keeps its call-back window.
+func TestChangeKeepsTheCallbackWindow(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		h := newVirtualTestBed(t, func(o *Options, _ *times) { o.CallbackWindow = time.Minute })
+		h.line.expectCallback()
+		o := h.line.o
+		o.MaxCalls = 3
+		require.True(t, h.change([]LineOptions{o}))
+		require.True(t, h.agent.Line("box-office").inCallbackWindow())
+		time.Sleep(time.Minute)
+		require.False(t, h.agent.Line("box-office").inCallbackWindow())
+	})
+}
+
 // Check names what a restart would be needed for.
 func TestCheckLines(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {

@@ -271,8 +271,8 @@ func (c *call) saveBefore(pass func()) {
 		pass()
 		return
 	case c.emergency, a.savingSlow.Load():
+		a.saveCall(c.id, c.state, func(error) { a.savingSlow.Store(false) }) // first: a kill may follow at once
 		pass()
-		a.saveCall(c.id, c.state, func(error) { a.savingSlow.Store(false) })
 		return
 	}
 	passed := false

@@ -79,6 +79,7 @@ func clearInTurn(calls []*call, emergency bool, by time.Time) {
 		calls = slices.DeleteFunc(calls, func(c *call) bool { return answered[c] > 0 })
 	}
 	for i, c := range calls {
+		c.awaitHeard(by)
 		c.runInMailbox(func() {
 			c.code = sip.StatusServiceUnavailable
 			c.farEndCleared(supervision.EvidenceShutdown, 0)
@@ -92,11 +93,16 @@ func clearInTurn(calls []*call, emergency bool, by time.Time) {
 // awaitNear returns when the adapter's leg is over, or at the instant by. Whatever follows is posted after
 // AdapterLegCleared.
 func (c *call) awaitNear(by time.Time) {
+	c.awaitInMailbox(by, func() bool { return c.legs[media.AdapterSide].state == legOver })
+}
+
+// awaitInMailbox returns when until, which runs in the mailbox, reports true, or at the instant by.
+func (c *call) awaitInMailbox(by time.Time, until func() bool) {
 	look := time.NewTicker(5 * time.Millisecond)
 	defer look.Stop()
-	var over bool
+	var is bool
 	for ; time.Now().Before(by); <-look.C {
-		if !c.runInMailbox(func() { over = c.legs[media.AdapterSide].state == legOver }) || over {
+		if !c.runInMailbox(func() { is = until() }) || is {
 			return
 		}
 	}
