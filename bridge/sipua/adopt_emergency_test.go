@@ -24,6 +24,30 @@ func (r *restartable) changeSaved(change func(s *savedCall)) {
 	r.states.calls[1] = state
 }
 
+// The state of an answered emergency call is on its way to the disk before the 200 is passed on: a later process would
+// take a call that was saved before its answer for one that rings.
+func TestEmergencyAnswerIsSavedFirst(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		r := newRestartable(t)
+		r.ask(r.adapter, "sip:999@"+r.toAdapter.String())
+		r.adapter.ExpectOf("100", "INVITE")
+		inv := r.service.Expect("INVITE")
+		synctest.Wait()
+		r.states.saving = func(state []byte) {
+			if containsText(state, `"Invite":null`) {
+				r.dead.Store(true) // the process dies
+			}
+		}
+		r.service.Respond(inv, 200, "psap", far())
+		synctest.Wait()
+		r.adapter.ExpectNone()
+		if !containsText(r.states.all()[1], `"Invite":null`) {
+			t.Fatal("the answer was not saved")
+		}
+	})
+}
+
 // An emergency call whose adapter has lost it ends after a restart, although this adapter was never seen to know the
 // call: it answers two methods with 481 (RFC 3261 section 12.2.1.2). Without a second method the service must agree. An
 // adapter that answers only OPTIONS with 481 (common practice) keeps its call whatever the service says.

@@ -20,12 +20,17 @@ type savedStates struct {
 	mu    sync.Mutex
 	calls map[supervision.CallID][]byte
 	saves int
+	// saving, if not nil, gets each state that is to be saved
+	saving func(state []byte)
 	// slow: the states that are to be saved wait in waiting
 	slow    bool
 	waiting []func(error)
 }
 
 func (s *savedStates) save(call supervision.CallID, state []byte, done func(error)) {
+	if s.saving != nil {
+		s.saving(state)
+	}
 	s.mu.Lock()
 	slow := s.slow
 	if s.saves++; state == nil {
