@@ -109,7 +109,7 @@ func newStore(dir, stale string, log *zap.Logger) *Store {
 func (s *Store) giveUp() {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.late = s.found == nil
+	s.late = true
 }
 
 // prepare creates the folder if it does not exist, and checks that nobody else can use it.
