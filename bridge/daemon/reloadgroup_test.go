@@ -61,8 +61,9 @@ func TestReloadPausesForACall(t *testing.T) {
 	l.setParts(func(p *parts) { p.contact = callContact{p.contact, l} })
 	require.Equal(t, "a call is beginning or ending", b.reload(workshop).Waiting[0].Why)
 	b.d.reloads.mu.Lock()
-	require.NotNil(t, b.d.reloads.pauses["cabinet"])
+	p := b.d.reloads.pauses["cabinet"]
 	b.d.reloads.mu.Unlock()
+	require.NotNil(t, p)
 	l.line.Post(supervision.Event{Kind: supervision.NearEndCleared, Call: 900})
 	require.Empty(t, b.reload(boxOffice, workshop).Waiting)
 }

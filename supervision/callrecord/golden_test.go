@@ -29,6 +29,7 @@ var renderScript = []string{
 	"emergency-no-sound",
 	"short-opening", "found-open", "emergency-failed",
 	"far-end-silent", "trust-withdrawn", "adopted-call", "adopted-emergency",
+	"adopted-cleared",
 }
 
 // TestExplainScripts plays scripts of the machine and compares the accounts and explanations with files that a person
