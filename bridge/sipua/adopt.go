@@ -55,7 +55,13 @@ func (a *Agent) adopt(saved map[supervision.CallID][]byte) {
 		a.lastCall.Store(max(a.lastCall.Load(), uint64(id)))
 	}
 	slices.SortFunc(all, func(s, t *savedCall) int {
-		return cmp.Or(-compareBool(s.Emergency, t.Emergency), cmp.Compare(t.Call, s.Call))
+		switch {
+		case s.Emergency == t.Emergency:
+			return cmp.Compare(t.Call, s.Call)
+		case s.Emergency:
+			return -1
+		}
+		return 1
 	})
 	lines := map[string]int{}
 	for _, s := range all {
@@ -113,16 +119,6 @@ func (a *Agent) socketAt(at netip.AddrPort, side media.Side) (found *socket) {
 		}
 	}
 	return found
-}
-
-func compareBool(x, y bool) int {
-	switch {
-	case x == y:
-		return 0
-	case x:
-		return 1
-	}
-	return -1
 }
 
 // refuseSaved removes the state of a call. Even if the rest cannot be used, an emergency call that was answered begins
