@@ -42,14 +42,17 @@ func TestReloadMovesAContact(t *testing.T) {
 	b.eventually("closed", func() bool { return len(b.boards["cabinet"].Writes(0)) == 4 })
 }
 
-// callContact is a contact at whose closing a call begins.
+// callContact is a contact at whose first closing a call begins.
 type callContact struct {
 	relay.Contact
-	l *Line
+	l      *Line
+	closes *atomic.Int32
 }
 
 func (c callContact) Close(ctx context.Context) error {
-	c.l.line.Post(supervision.Event{Kind: supervision.CallRequested, Call: 900})
+	if c.closes.Add(1) == 1 {
+		c.l.line.Post(supervision.Event{Kind: supervision.CallRequested, Call: 900})
+	}
 	return c.Contact.Close(ctx)
 }
 
@@ -58,14 +61,22 @@ func TestReloadPausesForACall(t *testing.T) {
 	t.Parallel()
 	b := newReloadBed(t, boxOffice, workshop)
 	l := b.d.Line("box-office")
-	l.setParts(func(p *parts) { p.contact = callContact{p.contact, l} })
+	r, closes := b.d.reloads, atomic.Int32{}
+	l.setParts(func(p *parts) { p.contact = callContact{p.contact, l, &closes} })
 	require.Equal(t, "a call is beginning or ending", b.reload(workshop).Waiting[0].Why)
-	b.d.reloads.mu.Lock()
-	p := b.d.reloads.pauses["cabinet"]
-	b.d.reloads.mu.Unlock()
-	require.NotNil(t, p)
+	r.mu.Lock()
+	for _, p := range r.pauses {
+		p.until = time.Now().Add(time.Hour)
+	}
+	r.mu.Unlock()
 	l.line.Post(supervision.Event{Kind: supervision.NearEndCleared, Call: 900})
-	require.Empty(t, b.reload(boxOffice, workshop).Waiting)
+	b.eventually("the call is over", func() bool { return len(l.View().Calls) == 0 })
+	r.mu.Lock()
+	r.apply(r.groups(r.loaded.Load()))
+	r.mu.Unlock()
+	require.EqualValues(t, 1, closes.Load())
+	require.Empty(t, b.reload(workshop).Waiting)
+	require.Greater(t, closes.Load(), int32(1))
 }
 
 // deadlineContact notes how long a close may take.
