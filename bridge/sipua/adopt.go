@@ -78,21 +78,33 @@ func (a *Agent) adopt(saved map[supervision.CallID][]byte) {
 	}
 }
 
-// lineOf returns the line of a saved call. Whoever edits the file between two runs may rename lines, so a line with the
-// same owner comes first. The call of a line that was removed gets a line of its own.
-func (a *Agent) lineOf(s *savedCall) (*Line, error) {
-	named := a.Line(s.Line)
-	if i := slices.IndexFunc(a.all(), func(l *Line) bool { return l.owner() == s.Owner }); i >= 0 &&
-		(named == nil || named.owner() != s.Owner) {
-		return a.all()[i], nil
-	}
+// lineOf returns the line of a call that was saved as that of name and owner, or nil if there is none. Whoever edits the
+// file between two runs may rename lines, so a line with the same owner comes first, then one with the same adapter:
+// the call is on that adapter's loop.
+func (a *Agent) lineOf(name, owner string) *Line {
+	named, lines := a.Line(name), a.all()
 	if named != nil {
-		return named, nil
+		lines = append([]*Line{named}, lines...)
 	}
-	l, err := a.newLine(LineOptions{Name: s.Line, Register: true, Events: nobody{}}) // it never registers
+	i := slices.IndexFunc(lines, func(l *Line) bool { return l.owner() == owner })
+	if i < 0 {
+		i = slices.IndexFunc(lines, func(l *Line) bool {
+			return l.o.AdapterUser != "" && strings.HasPrefix(owner, l.o.AdapterUser+", ")
+		})
+	}
+	if i < 0 {
+		return named
+	}
+	return lines[i]
+}
+
+// removedLine returns a line of its own for a saved call whose line was removed.
+func (a *Agent) removedLine(s *savedCall) (*Line, error) {
+	l, err := a.newLine(LineOptions{Name: s.Line, Register: true}) // it never registers
 	if err != nil {
 		return nil, err
 	}
+	l.o.Events = removed{l}
 	l.stopClients()
 	l.adapter = a.socketAt(s.Legs[media.AdapterSide].Socket, media.AdapterSide)
 	l.service = a.socketAt(s.Legs[media.ServiceSide].Socket, media.ServiceSide)
@@ -102,10 +114,18 @@ func (a *Agent) lineOf(s *savedCall) (*Line, error) {
 	return l, nil
 }
 
-// nobody receives the events of a line that was removed.
-type nobody struct{}
+// removed receives the events of a line that was removed. Whichever side has ended the call, it clears the other.
+type removed struct{ l *Line }
 
-func (nobody) Post(supervision.Event) {}
+func (r removed) Post(ev supervision.Event) {
+	switch ev.Kind {
+	case supervision.FarEndCleared:
+		r.l.ClearAdapterLeg(ev.Call)
+		r.l.ClearFarEnd(ev.Call)
+	case supervision.NearEndCleared, supervision.AdapterLost:
+		r.l.ClearFarEnd(ev.Call)
+	}
+}
 
 // socketAt returns the socket at that address, or another one of that side if there is none: a request in a dialog may
 // come from elsewhere.
@@ -129,6 +149,7 @@ func (a *Agent) refuseSaved(id supervision.CallID, state []byte, why error) {
 	a.saveCall(id, nil, nil)
 	var s struct {
 		Line      string
+		Owner     string
 		Emergency bool
 		Invite    json.RawMessage
 	}
@@ -137,7 +158,7 @@ func (a *Agent) refuseSaved(id supervision.CallID, state []byte, why error) {
 		return
 	}
 	a.openCallbackWindow()
-	if l := a.Line(s.Line); l != nil {
+	if l := a.lineOf(s.Line, s.Owner); l != nil {
 		l.expectCallback()
 		l.lostEmergencyCall(id)
 	}
@@ -214,9 +235,11 @@ func (a *Agent) takeUp(s *savedCall, state []byte) (err error) {
 			}
 		}
 	}()
-	line, err := a.lineOf(s)
-	if err != nil {
-		return err
+	line := a.lineOf(s.Line, s.Owner)
+	if line == nil {
+		if line, err = a.removedLine(s); err != nil {
+			return err
+		}
 	}
 	c := a.makeCall(line, s.Call, s.Emergency, s.Arrived)
 	for side := range s.Legs {
@@ -244,7 +267,12 @@ func (a *Agent) takeUp(s *savedCall, state []byte) (err error) {
 	c.began, c.answeredAt, c.number = s.Began, s.Answered, s.Number
 	c.rang, c.answered, c.trial = true, s.Invite == nil, s.Trial
 	c.progress.Store(s.Invite == nil || s.Invite.Rang)
-	unusable := c.continues(s)
+	unusable, mute := c.continues(s), error(nil)
+	if unusable == nil {
+		if unusable = c.path.restore(s); c.emergency {
+			unusable, mute = nil, unusable
+		}
+	}
 	c.takePlace()
 	for _, l := range c.legs {
 		a.addDialog(l, l.dialog)
@@ -257,6 +285,10 @@ func (a *Agent) takeUp(s *savedCall, state []byte) (err error) {
 		c.onlyClear(s.Invite, unusable)
 		return nil
 	}
+	if mute != nil {
+		line.log.Warn("an emergency call of the last run is continued without its sound", zap.Uint64("call", uint64(c.id)),
+			zap.Error(mute))
+	}
 	if s.Invite != nil {
 		c.state = state
 		c.continueRinging()
@@ -265,6 +297,9 @@ func (a *Agent) takeUp(s *savedCall, state []byte) (err error) {
 	c.state, c.adoption = state, &adoption{began: time.Now(), count: s.Adoptions + 1}
 	c.reportAdopted()
 	c.event(supervision.Event{Kind: supervision.CallAdopted, Emergency: c.emergency, Number: c.number})
+	if mute != nil {
+		c.soundMissing()
+	}
 	line.log.Info("a call of the last run is continued", zap.Uint64("call", uint64(c.id)))
 	c.mailbox.Begin(c.watchEnds, func() { c.resume(s) })
 	return nil
@@ -351,7 +386,7 @@ func parseURI(text string) (u sip.Uri, err error) {
 	return u, err
 }
 
-// continues restores the media and returns an error if the call cannot go on here.
+// continues returns an error if the call cannot go on here, whatever becomes of its media.
 func (c *call) continues(s *savedCall) error {
 	for side, l := range c.legs {
 		if now, was := l.s.ep.Addr(), s.Legs[side].Socket; now != was {
@@ -375,13 +410,7 @@ func (c *call) continues(s *savedCall) error {
 		// the service, or the caller, may have given up, and to repeat the INVITE would be a new call
 		return fmt.Errorf("it last rang at %s", s.Invite.At.Format(time.DateTime))
 	}
-	err := c.path.restore(s)
-	if err != nil && c.emergency {
-		c.line.log.Warn("an emergency call of the last run is continued without its sound", zap.Uint64("call", uint64(c.id)),
-			zap.Error(err))
-		return nil
-	}
-	return err
+	return nil
 }
 
 // restore continues the media of a saved call on the same ports, as far as it can.

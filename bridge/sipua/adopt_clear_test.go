@@ -6,6 +6,9 @@ import (
 	"testing/synctest"
 	"time"
 
+	"github.com/stretchr/testify/require"
+
+	"clearback/bridge/sipua/uatest"
 	"clearback/supervision"
 )
 
@@ -141,4 +144,140 @@ func TestCallOfARenamedLine(t *testing.T) {
 			})
 		})
 	}
+}
+
+// An emergency call whose line was removed ends with either side, as a call of any line does.
+func TestEmergencyCallOfARemovedLine(t *testing.T) {
+	t.Parallel()
+	for _, who := range []string{"adapter", "service", "adapter lost", "cancelled"} {
+		t.Run(who, func(t *testing.T) {
+			t.Parallel()
+			synctest.Test(t, func(t *testing.T) {
+				r := newRestartable(t)
+				var call callPair
+				var inv uatest.Message
+				if who == "cancelled" {
+					call.near = r.ask(r.adapter, "sip:999@"+r.toAdapter.String())
+					r.adapter.ExpectOf("100", "INVITE")
+					inv = r.service.Expect("INVITE")
+				} else {
+					call = r.testBed.emergency()
+					r.learnt(200)
+				}
+				r.kill()
+				r.changeSaved(func(s *savedCall) { s.Line, s.Owner = "stage-door", "green-room, none" })
+				r.start()
+				code := 200
+				if who == "adapter lost" {
+					code = 481
+				}
+				if who == "cancelled" {
+					r.again(r.service, inv, func() { r.service.Respond(inv, 180, "psap", "") })
+					r.adapter.Expect("180")
+				} else {
+					r.adapter.Respond(r.adapter.Expect("OPTIONS"), code, "", "")
+					r.service.Respond(r.service.Expect("OPTIONS"), 200, "", "")
+				}
+				ended, other := r.adapter, r.service
+				switch who {
+				case "adapter":
+					call.near.Request("BYE", "")
+				case "service":
+					call.far.Request("BYE", "")
+					ended, other = other, ended
+				case "adapter lost":
+					ended.Respond(ended.Expect("BYE"), 481, "", "")
+				default:
+					call.near.Cancel()
+					ended.ExpectOf("200", "CANCEL")
+					ended.Expect("487")
+					other.Respond(other.Expect("CANCEL"), 200, "", "")
+					other.Respond(inv, 487, "psap", "")
+					other.Expect("ACK")
+				}
+				if code == 200 && who != "cancelled" {
+					ended.ExpectOf("200", "BYE")
+				}
+				if who != "cancelled" {
+					other.Respond(other.Expect("BYE"), 200, "", "")
+				}
+				r.atRest()
+				r.nothingSaved()
+				if synctest.Wait(); r.agent.EmergencyUp() || len(r.machine.seen) > 0 {
+					t.Fatal("the call has not ended, or another line heard of it")
+				}
+			})
+		})
+	}
+}
+
+// Whoever edits the file may rename a line and change its contact and account too. The call is still on the loop of the
+// same adapter, so its line knows of it, and not the line that has the name now.
+func TestCallOfTheSameAdapter(t *testing.T) {
+	t.Parallel()
+	for _, emergency := range []bool{false, true} {
+		synctest.Test(t, func(t *testing.T) {
+			r := newRestartable(t, secondLine)
+			call := r.incoming()
+			r.kill()
+			r.changeSaved(func(s *savedCall) {
+				s.Line, s.Owner, s.Emergency = "stage-door", adapterUser+", another contact", emergency
+			})
+			r.start()
+			if !emergency {
+				r.onlyClears("1 adopted")
+				return
+			}
+			r.machine.saw("1 adopted (emergency)")
+			r.adapter.Respond(r.adapter.Expect("OPTIONS"), 200, "", "")
+			r.service.Respond(r.service.Expect("OPTIONS"), 200, "", "")
+			call.far.Request("BYE", "")
+			r.adapter.Respond(r.adapter.Expect("BYE"), 200, "", "")
+			r.service.ExpectOf("200", "BYE")
+			r.machine.saw("1 far end cleared: bye", "1 adapter leg cleared: confirmed")
+			r.atRest()
+		})
+	}
+}
+
+// eventRecord keeps the events of a line, and does nothing.
+type eventRecord struct{ all []string }
+
+func (e *eventRecord) Post(ev supervision.Event) { e.all = append(e.all, text(ev)) }
+
+// The machine learns what the adapter answered to the BYE even if the call is gone when it asks for the clearing.
+func TestOnlyClearedCallIsReportedOnce(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		r := newRestartable(t)
+		r.incoming()
+		r.kill()
+		r.changeSaved(func(s *savedCall) { s.Trial = true })
+		var events eventRecord
+		r.start(func(o *Options, _ *times) { o.Lines[0].Events = &events })
+		r.adapter.Expect("BYE") // not answered
+		r.service.Respond(r.service.Expect("BYE"), 200, "", "")
+		r.atRest()
+		synctest.Wait()
+		r.line.ClearAdapterLeg(1)
+		require.Equal(t, []string{"1 adopted", "1 far end cleared: shutdown", "1 adapter leg cleared: no answer"}, events.all)
+	})
+}
+
+// A new emergency call has the ends of the others checked, also of one that is only cleared.
+func TestOnlyClearedCallIsNotChecked(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		r := newRestartable(t)
+		r.testBed.emergency()
+		r.kill()
+		r.changeSaved(func(s *savedCall) { s.Trial = true })
+		r.start()
+		c, done := r.agent.call(1), false
+		c.runInMailbox(func() { defer func() { recover() }(); c.checkEndsSoon(); done = true })
+		if !done {
+			t.Fatal("the step failed")
+		}
+		r.onlyClears("1 adopted (emergency)")
+	})
 }

@@ -96,6 +96,11 @@ func TestEmergencyCallThatBothEndsHaveLost(t *testing.T) {
 					r.nothingSaved()
 					return
 				}
+				if c.second == 200 { // it is not asked so again
+					r.learnt(481)
+					r.asked(481, c.service)
+					r.silentFor(time.Minute)
+				}
 				r.hangUp(call.near)
 			})
 		})

@@ -33,6 +33,7 @@ const (
 type adoption struct {
 	began       time.Time
 	count       int      // processes that took the call up, with this one
+	kept        bool     // after a 481 to OPTIONS, the adapter answered a second method with 2xx
 	known       bool     // the adapter answered a request in the dialog with 2xx
 	distinctive bool     // the adapter answers 481 to a request in a dialog that it does not have
 	answered    bool     // the adapter answered any of them
@@ -183,6 +184,7 @@ func (c *call) askAdapterAgain() {
 			l.peerVanished(code)
 			return
 		}
+		c.adoption.kept = c.adoption.kept || code/100 == 2
 		c.noteKnown() // known stays: whether this method tells dialogs apart was not asked
 	})
 }
@@ -200,7 +202,7 @@ func (c *call) askFarEnd() {
 	if len(v.byes) > 0 {
 		return
 	}
-	c.legs[media.ServiceSide].checkLiveness(supervision.EvidenceServiceLost)
+	c.legs[media.ServiceSide].beginCheck(supervision.EvidenceServiceLost, true)
 }
 
 // deferBye has the far end's BYE wait until the adapter's leg was heard or not, and reports whether it did.

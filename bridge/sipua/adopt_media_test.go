@@ -205,13 +205,17 @@ func TestEmergencyCallOutlivesItsMedia(t *testing.T) {
 			}
 			r.start(edit)
 			r.machine.saw("1 adopted (emergency)")
+			if name != "other address and ports" {
+				r.machine.saw("1 sound missing")
+			}
 			r.adapter.Respond(r.adapter.Expect("OPTIONS"), 200, "", "")
 			r.service.Respond(r.service.Expect("OPTIONS"), 200, "", "")
-			call.near.Request("INVITE", near())
+			call.near.Request("INVITE", near()+"m=video "+num(nearSDP+2)+" RTP/AVP 96\r\n")
 			inv := r.service.Expect("INVITE")
 			switch sound := port(inv.Body); name {
 			case "other address and ports":
 				contains(t, inv.Body, "c=IN IP4 127.0.0.1")
+				contains(t, inv.Body[strings.Index(inv.Body, "m=video"):], "c=IN IP4 127.0.0.2") // a new stream
 				is(t, inv, "Content-Type", "application/sdp")
 				if sound != num(int(at.Port())) {
 					t.Fatalf("port %s, want %v", sound, at)
@@ -223,7 +227,7 @@ func TestEmergencyCallOutlivesItsMedia(t *testing.T) {
 			default:
 				contains(t, inv.Body, "m=audio "+num(nearSDP))
 			}
-			r.service.Respond(inv, 200, "", far())
+			r.service.Respond(inv, 200, "", far()+"m=video 0 RTP/AVP 96\r\n")
 			r.service.Expect("ACK")
 			r.adapter.Expect("200")
 			call.near.Ack("")

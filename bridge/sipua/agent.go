@@ -70,7 +70,8 @@ type LineOptions struct {
 
 	// ActOnMediaLost ends a call whose far end has been silent for 5 min without a reason.
 	ActOnMediaLost bool
-	// LifeSafety: only a BYE or an expired session timer shows that the far end of a call is gone.
+	// LifeSafety: only a BYE or an expired session timer shows that the far end of a call is gone. So does a 481 right
+	// after a restart.
 	LifeSafety bool
 	// CallbackUntil is the end of the line's call-back window after an emergency call before the start; zero means no
 	// window.

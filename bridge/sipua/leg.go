@@ -291,6 +291,8 @@ func (l *leg) finish(answer supervision.Answer) {
 	})
 	l.c.releaseIfEnded()
 	if l.c.onlyCleared && l.side == media.AdapterSide && !l.c.nearCleared {
+		l.report = true
+		l.c.line.reportedEarly.Store(l.c.id, nil)
 		l.c.event(supervision.Event{Kind: supervision.FarEndCleared, Evidence: supervision.EvidenceShutdown})
 	}
 	l.reportCleared() // last: the opening may begin in this call, and waits for nothing above

@@ -44,6 +44,9 @@ type Line struct {
 	// callbackUntil is the end of the line's own call-back window, in nanoseconds since the agent's start
 	callbackUntil atomic.Int64
 
+	// reportedEarly are the calls whose AdapterLegCleared was posted before ClearAdapterLeg
+	reportedEarly sync.Map
+
 	messageState messageState
 
 	// clients are what the line does at the services beside its registrations. stopClients ends them.
@@ -75,6 +78,9 @@ func (l *Line) Refuse(call supervision.CallID, code int) {
 
 // ClearAdapterLeg ends the call towards the adapter; AdapterLegCleared is posted with the outcome.
 func (l *Line) ClearAdapterLeg(call supervision.CallID) {
+	if _, early := l.reportedEarly.LoadAndDelete(call); early {
+		return
+	}
 	c := l.a.call(call)
 	if c == nil {
 		l.o.Events.Post(supervision.Event{Kind: supervision.AdapterLegCleared, Call: call,

@@ -69,6 +69,7 @@ type livenessCheck struct {
 	serviceLost    bool                // a request got no answer, and the service did not answer others either
 	code           int                 // the status code of the last answer
 	request        *livenessRequest
+	afterRestart   bool // it is the check of an adopted call
 }
 
 // livenessRequest is one request of a check.
@@ -90,10 +91,10 @@ const (
 )
 
 // exemptFromLiveness reports whether the far end of the call is never taken for vanished: in an emergency call, on a
-// line that protects life, and during the call-back window of the line. An adopted call on a line that protects life is
-// not exempt: its far end's BYE may have been lost.
-func (c *call) exemptFromLiveness() bool {
-	return c.emergency || c.line.o.LifeSafety && c.adoption == nil || c.line.inCallbackWindow()
+// line that protects life, and during the call-back window of the line. The check of a call after a restart includes
+// calls on a line that protects life: the far end's BYE may have been lost.
+func (c *call) exemptFromLiveness(afterRestart bool) bool {
+	return c.emergency || c.line.o.LifeSafety && !afterRestart || c.line.inCallbackWindow()
 }
 
 // watch starts the checks of an answered call.
@@ -184,7 +185,7 @@ func (l *leg) checkIfDue() {
 	since := l.quietSince()
 	switch quiet := !since.IsZero() && !since.Equal(v.askedSilence) && now.Sub(since) >= l.c.a.times.mediaSilence; {
 	case now.Before(l.nextCheck()):
-	case l.c.exemptFromLiveness():
+	case l.c.exemptFromLiveness(false):
 		v.lastCheck, v.askedSilence = now, since // the silence is reported once the call is no longer exempt
 	case !since.IsZero() && !since.Equal(v.reportedSilence) && now.Sub(since) >= l.c.a.times.silenceReport:
 		v.reportedSilence = since
@@ -221,8 +222,14 @@ func (l *leg) reportFarEndSilent(silent time.Duration) {
 
 // checkLiveness asks whether the service still knows the call, unless a check is in progress.
 func (l *leg) checkLiveness(evidence supervision.Evidence) {
-	if l.alive.current == nil && l.state == legUp && !l.clearing && !l.c.exemptFromLiveness() {
-		l.tryNext(l.newLivenessCheck(evidence))
+	l.beginCheck(evidence, false)
+}
+
+func (l *leg) beginCheck(evidence supervision.Evidence, afterRestart bool) {
+	if l.alive.current == nil && l.state == legUp && !l.clearing && !l.c.exemptFromLiveness(afterRestart) {
+		q := l.newLivenessCheck(evidence)
+		q.afterRestart = afterRestart
+		l.tryNext(q)
 	}
 }
 
@@ -357,7 +364,7 @@ func (l *leg) silence(n *livenessRequest) {
 	switch {
 	case q.silent < 2, !q.trusted && len(q.left) > 0:
 		l.tryNext(q)
-	case l.c.path.lastHeard(l.side).After(q.began):
+	case l.c.line.o.LifeSafety, l.c.path.lastHeard(l.side).After(q.began): // only a 481 ends a call that protects life
 		l.alive.current = nil
 	default:
 		l.farEndGone(q)
@@ -391,8 +398,8 @@ func (l *leg) farEndGone(q *livenessCheck) {
 	switch {
 	// an answer may still wait to be read, and what was received may be old
 	case l.s.ep.Resumed().After(q.began):
-		l.checkLiveness(q.evidence)
-	case !l.c.exemptFromLiveness():
+		l.beginCheck(q.evidence, q.afterRestart)
+	case !l.c.exemptFromLiveness(q.afterRestart):
 		l.peerVanishedBy(q.evidence, q.code)
 	}
 }
@@ -404,7 +411,7 @@ func (l *leg) checkService(m sip.RequestMethod, code int, since time.Time, evide
 	switch {
 	case !silent && code != sip.StatusCallTransactionDoesNotExists,
 		silent && l.c.path.lastHeard(l.side).After(since),
-		l.alive.current != nil, l.state != legUp, l.clearing, l.c.exemptFromLiveness():
+		l.alive.current != nil, l.state != legUp, l.clearing, l.c.exemptFromLiveness(false):
 		return
 	}
 	q := l.newLivenessCheck(evidence)

@@ -82,10 +82,10 @@ func (c *call) checkEnds() {
 	if c.done || e.awaited > 0 {
 		return
 	}
-	e.timer.Stop()
 	if c.ending() {
 		return
 	}
+	e.timer.Stop()
 	e.timer = c.after(c.a.times.emergencyLiveness, c.checkEnds)
 	if c.legs[media.AdapterSide].state == legNew || c.legs[media.ServiceSide].state == legNew {
 		return // the call has not been passed on yet
@@ -139,7 +139,7 @@ func (c *call) endsChecked() {
 	e := &c.ends
 	switch {
 	case c.ending():
-	case c.adoption != nil && e.denied[media.AdapterSide]:
+	case c.adoption != nil && e.denied[media.AdapterSide] && !c.adoption.kept:
 		c.askAdapterAgain()
 	case e.heard:
 	case e.silent.IsZero():

@@ -251,8 +251,11 @@ func (p *mediaPath) rewrite(body []byte, from media.Side) ([]byte, error) {
 		s.apply(p.flash)
 		m.port = int(s.session.Local(other(from)).Port())
 		m.lines = clean(m.lines, addresses)
-		if said[i].onHold {
-			m.lines = append(m.lines, sdpLine{'c', connection(unspecified(own))})
+		switch at := s.session.Local(other(from)).Addr(); {
+		case said[i].onHold:
+			m.lines = append(m.lines, sdpLine{'c', connection(unspecified(at))})
+		case at != own: // the relay's address has changed since the call began
+			m.lines = append(m.lines, sdpLine{'c', connection(at)})
 		}
 	}
 	d.session = append(clean(d.session, addresses), sdpLine{'c', connection(own)})
