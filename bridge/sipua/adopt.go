@@ -78,7 +78,7 @@ func (a *Agent) adopt(saved map[supervision.CallID][]byte) {
 	}
 }
 
-// lineOf returns the line of a call that was saved as that of name and owner, or nil if there is none. Whoever edits the
+// lineOf returns the line of a call that was saved with that name and owner, or nil if there is none. Whoever edits the
 // file between two runs may rename lines, so a line with the same owner comes first, then one with the same adapter:
 // the call is on that adapter's loop.
 func (a *Agent) lineOf(name, owner string) *Line {
