@@ -175,12 +175,13 @@ func readSavedCall(id supervision.CallID, state []byte) (*savedCall, error) {
 	s := &savedCall{}
 	d := json.NewDecoder(bytes.NewReader(state))
 	d.DisallowUnknownFields()
-	var version struct{ Version int }
-	if err := json.Unmarshal(state, &version); err == nil && version.Version != savedVersion {
-		return nil, fmt.Errorf("it was saved by another version of this program (%d, not %d)", version.Version,
-			savedVersion)
+	err := json.Unmarshal(state, &struct{ Version *int }{&s.Version})
+	if err == nil && s.Version != savedVersion {
+		err = s.readBasics(state)
+	} else {
+		err = d.Decode(s)
 	}
-	if err := d.Decode(s); err != nil {
+	if err != nil {
 		return nil, err
 	}
 	switch age := time.Since(s.Began); {
@@ -199,6 +200,30 @@ func readSavedCall(id supervision.CallID, state []byte) (*savedCall, error) {
 		}
 	}
 	return s, nil
+}
+
+// readBasics reads from a state of another version what all versions have.
+func (s *savedCall) readBasics(state []byte) error {
+	var basics struct {
+		savedBasics
+		Legs [2]struct{ savedDialog }
+	}
+	if err := json.Unmarshal(state, &basics); err != nil {
+		return errors.Join(s.otherVersion(), err)
+	}
+	s.savedBasics = basics.savedBasics
+	for side, l := range basics.Legs {
+		s.Legs[side].savedDialog = l.savedDialog
+	}
+	return nil
+}
+
+// otherVersion returns an error if the state is of another version.
+func (s *savedCall) otherVersion() error {
+	if s.Version == savedVersion {
+		return nil
+	}
+	return fmt.Errorf("it was saved by another version of this program (%d, not %d)", s.Version, savedVersion)
 }
 
 // check checks what rebuild does not.
@@ -400,6 +425,9 @@ func (c *call) continues(s *savedCall) error {
 	switch {
 	case s.Owner != c.line.owner() && !c.emergency:
 		return fmt.Errorf("line %s was that of %s, and no line is now", s.Line, s.Owner)
+	case s.Version != savedVersion && (!c.emergency || s.Invite != nil && s.Relay):
+		// an emergency call that rang would be answered without sound: its caller had better dial again
+		return s.otherVersion()
 	case s.Trial:
 		return errors.New("it was made by clearback tune")
 	case s.Invite != nil && (!c.emergency || c.arrived):
@@ -417,6 +445,9 @@ func (c *call) continues(s *savedCall) error {
 func (p *mediaPath) restore(s *savedCall) (failed error) {
 	if p.relay, p.begun = s.Relay && p.ports != nil, s.Invite == nil; !p.begun {
 		p.pendingOffer = &pendingOffer{from: media.AdapterSide, sides: make([]streamSide, len(s.Streams))}
+	}
+	if s.Relay {
+		failed = s.otherVersion() // which has no streams here
 	}
 	for side, sent := range s.Sent {
 		p.sentDescriptions[side] = sentDescription{body: sent.Body, kind: sent.Kind, id: sent.ID, version: sent.Version,

@@ -54,9 +54,10 @@ func TestForeignStatesAreRefused(t *testing.T) {
 		}
 		return strings.Replace(good, old, with, 1)
 	}
+	otherVersion := strings.NewReplacer(`"Version":2`, `"Version":3`, `"Legs":[`, `"Legs":1,"Ends":[`)
 	for want, state := range map[string]string{
 		"unexpected EOF": good[:len(good)/2], "EOF": "", "unknown field": replaced(`"Line"`, `"Wire":1,"Line"`),
-		"another version":           replaced(`"Version":2`, `"Version":3`),
+		"another version":           otherVersion.Replace(good),
 		"the name of another":       replaced(`"Call":1`, `"Call":2`),
 		"it began at":               replaced(`"Began":"`+field("Began"), `"Began":"1999-12-28T00:00:00Z`),
 		"control characters":        replaced(`","Tag":"`, `\r\nEvil: 1","Tag":"`),
@@ -249,8 +250,8 @@ func TestLostEmergencyCallBeginsTheWindow(t *testing.T) {
 	t.Parallel()
 	emergency := strings.Replace(string(stateOfACall(t)), `"Emergency":false`, `"Emergency":true`, 1)
 	for name, state := range map[string]string{
-		"another version": strings.Replace(emergency, `"Version":2`, `"Version":3`, 1),
-		"another socket":  strings.Replace(emergency, `"Socket":"127.0.0.1:`, `"Socket":"127.0.0.2:`, 1),
+		"cannot be read": strings.Replace(emergency, `"Transport":"UDP"`, `"Transport":"SCTP"`, 1),
+		"another socket": strings.Replace(emergency, `"Socket":"127.0.0.1:`, `"Socket":"127.0.0.2:`, 1),
 	} {
 		synctest.Test(t, func(t *testing.T) {
 			r := newRestartable(t, func(o *Options, _ *times) { o.CallbackWindow = time.Hour })

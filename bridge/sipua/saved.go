@@ -26,7 +26,7 @@ const (
 	// saveLimit is how long a 200 waits for the state of its call to be on the disk. Our own number: nobody notices it
 	// between lifting a handset and speaking.
 	saveLimit = 100 * time.Millisecond
-	// savedVersion is the version of savedCall. A process takes up no call of another version.
+	// savedVersion is the version of savedCall. A process clears a call of another version.
 	savedVersion = 2
 	// seqStep is how far the local CSeq number moves before the state is saved again, and seqSkip how far a later
 	// process goes beyond the saved one. So numbers always rise (RFC 3261 section 12.2.1.1).
@@ -40,28 +40,35 @@ const (
 	ringStep = 5 * time.Second
 )
 
-// savedCall is the state of an answered call.
+// savedCall is the state of a call.
 type savedCall struct {
-	Version   int
+	Version int
+	savedBasics
+	Number  supervision.NumberClass // of an outgoing call
+	Trusted bool                    // as in call
+	Trial   bool                    // its far end was in the process that has ended
+	Party   callrecord.Party
+	Known   bool        // as in emergencyEnds
+	Legs    [2]savedLeg // by media.Side
+	Streams []savedStream
+	Sent    [2]savedDescription // by the side that received it
+	// Adoptions counts the processes that took the call up and did not live for long afterwards.
+	Adoptions int `json:",omitempty"`
+}
+
+// savedBasics is what it takes, with the dialog of each leg, to clear a call, and to continue an emergency call. A
+// process reads it from a state of any version: after a downgrade nobody else would clear the call. So the fields of
+// savedBasics, savedInvite and savedDialog keep their names, types and meanings in every version.
+type savedBasics struct {
 	Line      string
 	Owner     string // Line.owner when it was saved
 	Call      supervision.CallID
 	Began     time.Time
 	Answered  time.Time
-	Number    supervision.NumberClass // of an outgoing call
 	Emergency bool
-	Trusted   bool // as in call
 	Arrived   bool
-	Trial     bool // its far end was in the process that has ended
-	Party     callrecord.Party
-	Known     bool        // as in emergencyEnds
-	Legs      [2]savedLeg // by media.Side
 	Relay     bool
-	Streams   []savedStream
-	Sent      [2]savedDescription // by the side that received it
-	Invite    *savedInvite        // of a call that was not answered; nil: it was
-	// Adoptions counts the processes that took the call up and did not live for long afterwards.
-	Adoptions int `json:",omitempty"`
+	Invite    *savedInvite // of a call that was not answered; nil: it was
 }
 
 // savedInvite is an INVITE without a final response, and what was sent on.
@@ -76,8 +83,8 @@ type savedInvite struct {
 	Over    bool           // the call was being cleared
 }
 
-// savedLeg is the dialog of a leg (RFC 3261 section 12) and what was learnt about its peer.
-type savedLeg struct {
+// savedDialog is the dialog of a leg (RFC 3261 section 12), and where the leg is.
+type savedDialog struct {
 	Socket        netip.AddrPort // ours
 	Second        bool           // the account at the service is the line's second
 	CallID, Tag   string
@@ -85,19 +92,24 @@ type savedLeg struct {
 	Target        string
 	Routes        []string
 	Seq           uint32
-	RemoteSeq     uint32
-	RemoteSeqSet  bool
 	Transport     string
 	Dest          string     // as in leg
 	Source        netip.Addr // leg.lastSource
-	Signalling    netip.Addr // mediaPath.from
-	Updates       bool       // the peer's Allow has UPDATE
-	Session       sessiontimer.Session
-	Until         time.Time // when the session expires without a refresh
-	MinSE         int
-	Support       map[sip.RequestMethod]methodSupport
-	Pending       []byte         // the peer's re-INVITE without a final response; nil: none
-	PendingFrom   netip.AddrPort // its source
+}
+
+// savedLeg is the dialog of a leg and what was learnt about its peer.
+type savedLeg struct {
+	savedDialog
+	RemoteSeq    uint32
+	RemoteSeqSet bool
+	Signalling   netip.Addr // mediaPath.from
+	Updates      bool       // the peer's Allow has UPDATE
+	Session      sessiontimer.Session
+	Until        time.Time // when the session expires without a refresh
+	MinSE        int
+	Support      map[sip.RequestMethod]methodSupport
+	Pending      []byte         // the peer's re-INVITE without a final response; nil: none
+	PendingFrom  netip.AddrPort // its source
 }
 
 // savedStream is a stream of a relayed call.
@@ -155,11 +167,11 @@ func (c *call) snapshot() []byte {
 	default:
 		return nil
 	}
-	s := savedCall{Version: savedVersion, Line: c.line.o.Name, Owner: c.line.owner(), Call: c.id,
-		Began:    c.began.Round(0),
-		Answered: c.answeredAt.Round(0), Number: c.number, Emergency: c.emergency, Trusted: c.trusted,
-		Arrived: c.arrived, Trial: c.trial, Party: c.party, Known: c.ends.known, Relay: c.path.relay,
-		Invite: invite, Adoptions: c.adoptions()}
+	s := savedCall{Version: savedVersion, Number: c.number, Trusted: c.trusted, Trial: c.trial, Party: c.party,
+		Known: c.ends.known, Adoptions: c.adoptions(),
+		savedBasics: savedBasics{Line: c.line.o.Name, Owner: c.line.owner(), Call: c.id, Began: c.began.Round(0),
+			Answered: c.answeredAt.Round(0), Emergency: c.emergency, Arrived: c.arrived, Relay: c.path.relay,
+			Invite: invite}}
 	for side, l := range c.legs {
 		s.Legs[side] = l.saved()
 		sent := &c.path.sentDescriptions[side]
@@ -202,11 +214,12 @@ func plainInvite(r *sip.Request) []byte {
 }
 
 func (l *leg) saved() savedLeg {
-	s := savedLeg{Socket: l.s.ep.Addr(), Second: l.account != nil && l.account.second, CallID: l.callID, Tag: l.tag,
-		Local: l.local.Value(), Remote: l.remote.Value(), Target: plainURI(l.target), Seq: l.seq - l.seq%seqStep,
-		RemoteSeq: l.remoteSeq, RemoteSeqSet: l.remoteSeqSet, Transport: l.transport, Dest: l.dest,
-		Source: l.lastSource, Signalling: l.c.path.from[l.side], Updates: l.session.updates,
-		Session: l.session.Session, MinSE: l.session.minSE, Support: l.alive.support}
+	s := savedLeg{RemoteSeq: l.remoteSeq, RemoteSeqSet: l.remoteSeqSet, Signalling: l.c.path.from[l.side],
+		Updates: l.session.updates, Session: l.session.Session, MinSE: l.session.minSE, Support: l.alive.support,
+		savedDialog: savedDialog{Socket: l.s.ep.Addr(), Second: l.account != nil && l.account.second,
+			CallID: l.callID, Tag: l.tag, Local: l.local.Value(), Remote: l.remote.Value(),
+			Target: plainURI(l.target), Seq: l.seq - l.seq%seqStep, Transport: l.transport, Dest: l.dest,
+			Source: l.lastSource}}
 	if s.Session.Seconds > 0 {
 		s.Until = l.session.until.Round(0)
 	}
