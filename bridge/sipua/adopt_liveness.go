@@ -40,6 +40,7 @@ type adoption struct {
 	awaited     int      // answers that have not come yet
 	heard       bool     // AdapterLegHeard was posted
 	farAsked    bool     // the far end has been asked
+	farKnown    bool     // the service answered a request in the dialog with 2xx
 	byes        []func() // handle the far end's BYEs, which wait
 }
 

@@ -24,6 +24,9 @@ import (
 //     not the call. To distinguish the two, OPTIONS outside calls is sent too.
 //   - Anything else shows nothing. The next method is tried.
 //
+// In a call of an earlier process that the service has not confirmed yet, the second method is sent a second after the
+// first one. So silence shows within 35 s of the start.
+//
 // Emergency calls are not checked here: see liveness_emergency.go. Nor are the calls that [call.exemptFromLiveness]
 // names.
 
@@ -68,8 +71,9 @@ type livenessCheck struct {
 	answered       bool                // a supported method was refused: the service may ignore every OPTIONS
 	serviceLost    bool                // a request got no answer, and the service did not answer others either
 	code           int                 // the status code of the last answer
-	request        *livenessRequest
-	afterRestart   bool // it is the check of an adopted call
+	afterRestart   bool                // it is the check of an adopted call
+	eager          bool                // the second request does not wait until the first one has timed out
+	awaited        int                 // requests about which nothing is known yet
 }
 
 // livenessRequest is one request of a check.
@@ -77,6 +81,7 @@ type livenessRequest struct {
 	q        *livenessCheck
 	m        sip.RequestMethod
 	answered bool // the answer has come, or the request timed out
+	silent   bool // there was no answer, or 408
 	service  serviceState
 }
 
@@ -136,6 +141,9 @@ func (l *leg) answered(m sip.RequestMethod, code int) {
 	}
 	if code/100 == 2 {
 		l.learnSupport(m, supportConfirmed)
+		if v := l.c.adoption; v != nil {
+			v.farKnown = true
+		}
 	}
 	if code != sip.StatusRequestTimeout && code != sip.StatusServiceUnavailable {
 		l.account.noteResponse()
@@ -159,8 +167,7 @@ func (l *leg) nextCheck() time.Time {
 		return v.lastCheck.Add(t.firstLivenessCheck)
 	}
 	next, last := v.lastCheck.Add(t.livenessEvery), v.lastCheck.Add(t.livenessEveryWithMedia)
-	if all := l.methods(); len(all) > 2 && v.support[all[0]] != supportConfirmed &&
-		v.support[all[1]] != supportConfirmed {
+	if all := l.methods(); len(all) > 2 && !slices.ContainsFunc(all[:2], l.confirmed) {
 		next = next.Add(-t.final) // the check may need a third request
 	}
 	if fresh := l.c.path.lastHeard(l.side).Add(t.fresh); fresh.After(next) {
@@ -237,8 +244,17 @@ func (l *leg) newLivenessCheck(evidence supervision.Evidence) *livenessCheck {
 	v := &l.alive
 	v.current = &livenessCheck{evidence: evidence, began: time.Now(), left: l.methods()}
 	v.lastCheck, v.checked = v.current.began, true
+	if q := v.current; l.c.adoption != nil && !l.c.adoption.farKnown {
+		q.eager = true
+		if len(q.left) > 2 && !slices.ContainsFunc(q.left[:2], l.confirmed) {
+			q.left = q.left[1:] // the re-INVITE is needed, and could not be sent during UPDATE
+		}
+	}
 	return v.current
 }
+
+// confirmed reports whether the service has answered the method with 2xx in this dialog.
+func (l *leg) confirmed(m sip.RequestMethod) bool { return l.alive.support[m] == supportConfirmed }
 
 // methods are the methods that can be used with this service.
 func (l *leg) methods() []sip.RequestMethod {
@@ -256,7 +272,7 @@ func (l *leg) methods() []sip.RequestMethod {
 
 // tryNext sends the next request of a check, or ends the check.
 func (l *leg) tryNext(q *livenessCheck) {
-	if l.alive.current != q {
+	if l.alive.current != q || len(q.left) == 0 && q.awaited > 0 {
 		return
 	}
 	// there is no second method
@@ -275,13 +291,33 @@ func (l *leg) tryNext(q *livenessCheck) {
 		return
 	}
 	n := &livenessRequest{q: q, m: q.left[0]}
-	q.left, q.request = q.left[1:], n
-	l.c.after(l.c.a.times.t2, func() { l.askService(n) })
+	q.left, q.awaited = q.left[1:], q.awaited+1
+	l.c.after(l.c.a.times.t2, func() {
+		if !n.answered {
+			l.askService(n)
+		}
+	})
+	if q.eager {
+		l.c.after(l.c.a.times.second, func() { l.hurry(n) })
+	}
 	if n.m == sip.OPTIONS {
 		l.send(l.build(n.m), func(res *sip.Response, err error) { l.livenessAnswered(n, codeOf(res, err)) })
 		return
 	}
 	l.refreshBy(n.m, func(code int) { l.livenessAnswered(n, code) })
+}
+
+// hurry sends the second request of an eager check if the first one has not been answered. This is the next one, or
+// OPTIONS again if there is no other method.
+func (l *leg) hurry(n *livenessRequest) {
+	q := n.q
+	if n.answered || q.awaited > 1 {
+		return
+	}
+	if n.m == sip.OPTIONS && len(q.left) == 0 && !q.repeated && !q.answered {
+		q.left, q.repeated = []sip.RequestMethod{n.m}, true
+	}
+	l.tryNext(q)
 }
 
 // codeOf is the status code of a response, or 0 if there is none.
@@ -295,10 +331,14 @@ func codeOf(res *sip.Response, err error) int {
 // livenessAnswered takes the answer to a request; 0 means no answer.
 func (l *leg) livenessAnswered(n *livenessRequest, code int) {
 	q := n.q
-	if l.alive.current != q || q.request != n {
+	if l.alive.current != q {
 		return
 	}
 	n.answered, q.code = true, code
+	n.silent = code == 0 || code == sip.StatusRequestTimeout
+	if !n.silent {
+		q.awaited--
+	}
 	switch {
 	case code/100 == 2:
 		for _, other := range q.refused {
@@ -307,7 +347,7 @@ func (l *leg) livenessAnswered(n *livenessRequest, code int) {
 		l.alive.current = nil
 	case code == sip.StatusCallTransactionDoesNotExists:
 		l.unknownTo(q, n.m)
-	case code == 0 || code == sip.StatusRequestTimeout:
+	case n.silent:
 		q.refused = append(q.refused, n.m)
 		l.askService(n)
 		l.silence(n)
@@ -340,8 +380,7 @@ func (l *leg) unknownTo(q *livenessCheck, m sip.RequestMethod) {
 	}
 	// while media arrives, only a re-INVITE proves anything: it has to match the dialog
 	sounds := l.c.path.lastHeard(l.side).After(q.began.Add(-l.c.a.times.fresh))
-	if l.alive.support[m] == supportConfirmed || len(q.unknown) > 1 &&
-		!(sounds && slices.Contains(q.left, sip.INVITE)) {
+	if l.confirmed(m) || len(q.unknown) > 1 && !(sounds && slices.Contains(q.left, sip.INVITE)) {
 		l.farEndGone(q)
 	} else {
 		q.refused = append(q.refused, m)
@@ -352,16 +391,18 @@ func (l *leg) unknownTo(q *livenessCheck, m sip.RequestMethod) {
 // silence draws the conclusion from a request without an answer, once it is known whether the service answers others.
 func (l *leg) silence(n *livenessRequest) {
 	q := n.q
-	if l.alive.current != q || q.request != n || !n.answered || n.service == serviceAwaited {
+	if l.alive.current != q || !n.silent || n.service == serviceAwaited {
 		return
 	}
+	q.awaited--
 	if n.service == serviceAnswers || q.code == sip.StatusRequestTimeout { // the sender of a 408 is reachable
 		q.silent, q.lastUnanswered = q.silent+1, n.m
-		q.trusted = q.trusted || l.alive.support[n.m] == supportConfirmed
+		q.trusted = q.trusted || l.confirmed(n.m)
 	} else {
 		q.serviceLost = true
 	}
 	switch {
+	case q.awaited > 0: // the other one decides
 	case q.silent < 2, !q.trusted && len(q.left) > 0:
 		l.tryNext(q)
 	case l.c.line.o.LifeSafety, l.c.path.lastHeard(l.side).After(q.began): // only a 481 ends a call that protects life
@@ -375,7 +416,7 @@ func (l *leg) silence(n *livenessRequest) {
 // counts only if it comes early enough for two more requests of the check: a service that returns later than that has
 // not ignored the check.
 func (l *leg) askService(n *livenessRequest) {
-	if n.service != serviceNotAsked || l.alive.current != n.q || n.q.request != n {
+	if n.service != serviceNotAsked || l.alive.current != n.q {
 		return
 	}
 	n.service = serviceAwaited
