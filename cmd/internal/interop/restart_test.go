@@ -32,21 +32,27 @@ const (
 	answeredCall  callState = "answered"
 	callOnHold    callState = "held"
 	reinvitedCall callState = "in a re-INVITE"
+	outgoingCall  callState = "outgoing"
 	callForHelp   callState = "emergency"
+	ringingHelp   callState = "early emergency"
 	clearedCall   callState = "being cleared"
 )
 
-var callStates = []callState{ringingCall, answeredCall, callOnHold, reinvitedCall, callForHelp, clearedCall}
+var callStates = []callState{ringingCall, answeredCall, callOnHold, reinvitedCall, outgoingCall, callForHelp, ringingHelp,
+	clearedCall}
 
 // TestCallsOutliveAKill: the daemon is killed (SIGKILL) with a call in each state, and started again at once. A call
-// that both ends still have goes on, and its sound too. When its far end hangs up afterwards, its hold is cleared. Flag
-// -kills does so as many times at random moments.
+// that both ends still have goes on, and its sound too. When its far end hangs up afterwards, its hold is cleared. The
+// loop opens for no other call, except once for one that was being cleared. Flag -kills does so as many times at random
+// moments.
 func TestCallsOutliveAKill(t *testing.T) {
 	t.Parallel()
 	for i, s := range callStates {
 		t.Run(string(s), func(t *testing.T) {
 			t.Parallel()
-			newRestartBed(t, i%2 == 1, i%3 == 1).outlives(s, 200*time.Millisecond)
+			b := newRestartBed(t, i%2 == 1, i%3 == 1)
+			b.outlives(s, 200*time.Millisecond)
+			b.noMoreOpenings()
 		})
 	}
 }
@@ -69,6 +75,7 @@ func TestCallsOutliveManyKills(t *testing.T) {
 					total[string(s)+": "+what]++
 					mu.Unlock()
 				}
+				b.noMoreOpenings()
 			})
 		}
 	})
@@ -82,6 +89,8 @@ type restartBed struct {
 	*testBed
 	direct           bool
 	adapter, service *callEnd
+	openings         int    // at most so many
+	repeats          uint32 // how often the service has received an INVITE again when the call that rings is resumed
 }
 
 func newRestartBed(t *testing.T, direct, tcp bool) *restartBed {
@@ -372,20 +381,38 @@ func (b *restartBed) outlives(s callState, delay time.Duration) string {
 	b.t.Helper()
 	b.adapter.reset()
 	b.service.reset()
-	b.set(s)
+	if b.set(s); s == clearedCall {
+		b.openings++
+	}
 	<-time.After(delay) // a random moment of the call, which no event marks
 	b.d.Signal(syscall.SIGKILL)
 	require.Equal(b.t, -1, b.ended(5*time.Second))
 	b.adapter.drain()
 	b.service.drain()
 	near, far := b.adapter.isUp(), b.service.isUp()
+	if b.repeats = b.service.Repeats.Load(); b.service.rings() {
+		b.repeats++
+	}
 	saved, answered := b.saved()
 	b.start()
 	restarted := time.Now()
 	what := b.follow(s, near, far, saved, answered)
+	if s == clearedCall { // how often is known when the lead is over
+		<-time.After(600 * time.Millisecond)
+	}
+	all := len(b.board.openings(b.t, 0))
+	require.LessOrEqual(b.t, all, b.openings, "%s: %s: the loop opened", s, what)
+	b.openings = all
 	b.t.Logf("%s, killed after %v: adapter %t, far end %t: %s, %v after the restart", s, delay, near, far, what,
 		time.Since(restarted))
 	return what
+}
+
+// noMoreOpenings checks that the loop stays closed after the last call.
+func (b *restartBed) noMoreOpenings() {
+	b.t.Helper()
+	<-time.After(600 * time.Millisecond)
+	require.Len(b.t, b.board.openings(b.t, 0), b.openings, "the loop opened")
 }
 
 // saved reports whether the daemon left the state of a call, and of an answered one.
@@ -405,13 +432,16 @@ func (b *restartBed) saved() (any, answered bool) {
 func (b *restartBed) set(s callState) {
 	b.t.Helper()
 	b.adapter.answers = s != ringingCall
-	b.service.answers = true
-	if s == callForHelp {
+	b.service.answers = s != ringingHelp
+	switch s {
+	case callForHelp, ringingHelp:
 		b.adapter.calls("999", b.adapterPort)
-	} else {
+	case outgoingCall:
+		b.adapter.calls("5550150", b.adapterPort)
+	default:
 		b.service.calls(boxOffice, b.servicePort)
 	}
-	if s == ringingCall || s == answeredCall { // the kill may come at any time
+	if s == ringingCall || s == ringingHelp || s == answeredCall { // the kill may come at any time
 		return
 	}
 	eventually(b.t, 5*time.Second, "the call is answered", func() bool { return b.adapter.isUp() && b.service.isUp() })
@@ -441,6 +471,9 @@ func (b *restartBed) follow(s callState, near, far, saved, answered bool) string
 	case near && far:
 		b.goesOn(s)
 		return "kept"
+	case s == ringingHelp && saved:
+		b.isAnswered()
+		return "kept, and answered afterwards"
 	case !near && !far && !saved && (b.adapter.rings() || b.service.rings()):
 		return "killed before anything was saved"
 	case !near && !far:
@@ -460,6 +493,20 @@ func (b *restartBed) follow(s callState, near, far, saved, answered bool) string
 	require.False(b.t, answered, "the leg of a saved call is stranded")
 	b.adapter.asks("BYE")
 	return "killed within the commit, stranded"
+}
+
+// isAnswered checks that an emergency call that rang is completed by an answer, and ends when its caller hangs up.
+func (b *restartBed) isAnswered() {
+	b.t.Helper()
+	eventually(b.t, 5*time.Second, "the INVITE is repeated", func() bool {
+		return b.service.rings() && b.service.Repeats.Load() >= b.repeats
+	})
+	b.service.mu.Lock()
+	b.service.Respond(b.service.invite, 200, "tag", b.service.offer())
+	b.service.mu.Unlock()
+	eventually(b.t, 2*time.Second, "it is answered", func() bool { return b.adapter.isUp() && b.service.isUp() })
+	b.adapter.asks("BYE")
+	eventually(b.t, 2*time.Second, "the service's leg is cleared", func() bool { return !b.service.isUp() })
 }
 
 // goesOn checks that the call is up, and that its hold is cleared when the far end hangs up.
@@ -484,6 +531,7 @@ func (b *restartBed) goesOn(s callState) {
 		require.Len(b.t, b.board.openings(b.t, 0), before, "the loop opened for an emergency call")
 		return
 	}
+	b.openings++
 	eventually(b.t, 2*time.Second, "the hold is cleared", func() bool {
 		all := b.board.openings(b.t, 0)
 		return len(all) == before+1 && !all[before].end.IsZero()

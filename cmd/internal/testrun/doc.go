@@ -99,7 +99,7 @@
 //
 //	against SIPp, baresip, kamailio and a board on libmodbus
 //	  go test ./cmd/internal/interop -v
-//	the daemon killed at any moment with calls in every state; 100 kills take a minute
+//	the daemon killed at any moment with calls in every state; 200 kills take a minute
 //	  go test ./cmd/internal/interop -run CallsOutliveManyKills -kills 200 -v
 //	attacks by outsiders and by neighbours with a known address; a call for help must pass [the numbers it prints]
 //	  go test ./cmd/internal/interop -run '^TestAttack' -full -v
