@@ -20,7 +20,8 @@ import (
 // existed with 481. Then, or after a second, the service is asked as in liveness.go. A BYE of the far end that comes
 // earlier waits until then: it may have been under way while this process was down.
 //
-// Silence shows nothing before a side has been heard at all: after a power cut the network starts later than we do.
+// Silence shows nothing before a side has been heard at all: after a power cut the network starts later than we do. The
+// adapter is asked until it has answered or registered.
 
 const (
 	// farEndAfter is when the far end is asked, even if the adapter has not been heard. Our own number.
@@ -152,8 +153,7 @@ func (c *call) adapterToldUs(code int, sent time.Time) {
 		c.askAdapterAgain()
 		return // the far end is not asked about a leg that is gone
 	case code != 0 && code != sip.StatusRequestTimeout: // it shows nothing
-	case v.answered, c.a.registrar.LastHeard(c.line.o.Name).After(c.a.epoch),
-		time.Since(v.began) >= c.a.times.emergencyLiveness:
+	case v.answered, c.a.registrar.LastHeard(c.line.o.Name).After(c.a.epoch):
 		l.checkPeer(sip.OPTIONS, code, sent, true)
 	default:
 		c.after(c.a.times.t2, c.askAdapter)

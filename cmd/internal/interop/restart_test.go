@@ -38,8 +38,8 @@ const (
 	clearedCall   callState = "being cleared"
 )
 
-var callStates = []callState{ringingCall, answeredCall, callOnHold, reinvitedCall, outgoingCall, callForHelp, ringingHelp,
-	clearedCall}
+var callStates = []callState{ringingCall, answeredCall, callOnHold, reinvitedCall, outgoingCall, callForHelp,
+	ringingHelp, clearedCall}
 
 // TestCallsOutliveAKill: the daemon is killed (SIGKILL) with a call in each state, and started again at once. A call
 // that both ends still have goes on, and its sound too. When its far end hangs up afterwards, its hold is cleared. The
