@@ -13,14 +13,14 @@ import (
 
 // A hook flash of a watched type is reported once, also if its packets cannot be relayed. LastSound counts what arrives
 // at the RTP port.
-func TestWatchFlash(t *testing.T) {
+func TestFlash(t *testing.T) {
 	s := newSession(t)
 	a := newMediaSocket(t, "127.0.0.1")
 	s.Expect(media.AdapterSide, a.addr(), netip.AddrPort{})
 	var types media.PayloadTypes
 	types.Add(101)
 	flashes := make(chan string, 9) // more than are sent
-	s.WatchFlash(media.AdapterSide, types, func() { flashes <- "flash" })
+	s.Describe(media.AdapterSide, media.Payload{Events: types, Flash: func() { flashes <- "flash" }})
 	event := func(pt uint8, seq uint16, timestamp uint32) []byte {
 		b, err := (&rtp.Packet{Header: rtp.Header{Version: 2, PayloadType: pt, SequenceNumber: seq,
 			Timestamp: timestamp, SSRC: 5}, Payload: []byte{16, 10, 0, 160}}).Marshal()
@@ -37,7 +37,7 @@ func TestWatchFlash(t *testing.T) {
 	require.WithinDuration(t, time.Now(), s.LastSound(media.AdapterSide), 10*time.Second)
 	require.Zero(t, s.LastSound(media.ServiceSide))
 	require.EqualValues(t, 4, s.Stats(media.AdapterSide).Unsent)
-	s.WatchFlash(media.AdapterSide, media.PayloadTypes{}, nil)
+	s.Describe(media.AdapterSide, media.Payload{})
 	a.send(s.Local(media.AdapterSide), event(101, 5, 16000))
 	until(t, s, media.AdapterSide, func(st media.Stats) bool { return st.Packets == 5 })
 	require.Len(t, flashes, 1)

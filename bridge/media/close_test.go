@@ -42,7 +42,7 @@ func TestCloseWaits(t *testing.T) {
 	var types PayloadTypes
 	types.Add(101)
 	inside, through := make(chan struct{}), make(chan struct{})
-	s.WatchFlash(AdapterSide, types, func() { close(inside); <-through })
+	s.Describe(AdapterSide, Payload{Events: types, Flash: func() { close(inside); <-through }})
 	flash, err := (&rtp.Packet{Header: rtp.Header{Version: 2, PayloadType: 101},
 		Payload: []byte{eventFlash, 10, 0, 160}}).Marshal()
 	require.NoError(t, err)

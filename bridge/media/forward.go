@@ -106,13 +106,11 @@ func (e *end) take(f flowKind, from netip.AddrPort, b []byte, p *packet, s *Sess
 	switch p.kind {
 	case kindRTCP:
 		e.stats.RTCPPackets++
+		e.stats.countReports(b, e.payload.Clear)
 	case kindRTP:
 		e.resumed = e.resumed || from == e.resumedFrom
-		e.stats.Packets++
-		e.stats.Bytes += uint64(len(b))
-		e.rtp.take(p.header.SSRC, p.header.SequenceNumber, p.header.Timestamp, units(now.Sub(s.began), s.relay.clock))
-		if e.flash.take(p, b) {
-			told = e.flash.report
+		if e.measure(p, b, now, now.Sub(s.began)) {
+			told = e.payload.Flash
 		}
 	default:
 		e.stats.Datagrams++

@@ -1,8 +1,9 @@
 // Package media relays RTP and RTCP between the adapter and the service side without re-encoding, and counts the
 // packets.
 //
-// A packet is relayed unchanged, byte for byte; pion/rtp only reads its header. A packet that is not RTP or RTCP of
-// version 2 (RFC 3550) is dropped and counted. SRTP has RTP's header, so it passes. DTLS and T.38's UDPTL pass if the
+// A packet is relayed unchanged, byte for byte; pion/rtp reads its header. Of a payload that is not encrypted, only
+// telephone events and the level of G.711 are read, and nothing is kept. A packet that is not RTP or RTCP of version 2
+// (RFC 3550) is dropped and counted. SRTP has RTP's header, so it passes. DTLS and T.38's UDPTL pass if the
 // session admits them. STUN never passes.
 //
 // Sound is taken from, and sent to, the signalled address, its host, or the address that the side's signalling comes
@@ -17,6 +18,9 @@
 //	packet.go      what kind of packet it is
 //	ports.go       the ports
 //	reception.go   jitter and loss
+//	payload.go     clock rates, telephone events, comfort noise
+//	level.go       the level of G.711
+//	stats.go       what is counted
 //	saved.go       a session that another process began
 package media
 
@@ -39,9 +43,6 @@ const (
 	ServiceSide
 )
 
-// defaultClockRate is the RTP clock rate of G.711, G.722 and comfort noise (RFC 3551 section 6, from memory), in Hz.
-const defaultClockRate = 8000
-
 // ErrClosed means that the relay is closed and opens no more sessions.
 var ErrClosed = errors.New("media: the relay is closed")
 
@@ -56,8 +57,6 @@ type Options struct {
 	PortLow, PortHigh uint16
 	// From holds networks whose hosts may send the media of either side, whatever the SDP says.
 	From []netip.Prefix
-	// ClockRate is the clock rate for computing jitter, in Hz; 0 means 8000.
-	ClockRate uint32
 }
 
 // Relay opens sessions. Safe for concurrent use.
@@ -65,7 +64,6 @@ type Relay struct {
 	// Set once.
 	addrs [2]netip.Addr // by Side
 	ports portRange
-	clock uint32
 	from  []netip.Prefix
 
 	mu          sync.Mutex
@@ -115,13 +113,9 @@ func New(o Options) (*Relay, error) {
 	r := &Relay{
 		addrs:       [2]netip.Addr{AdapterSide: o.AdapterAddr.Unmap(), ServiceSide: o.ServiceAddr.Unmap()},
 		ports:       portRange{low: o.PortLow, high: o.PortHigh},
-		clock:       o.ClockRate,
 		from:        slices.Clone(o.From),
 		sessions:    make(map[*Session]struct{}),
 		coolingDown: make(map[netip.AddrPort]time.Time),
-	}
-	if r.clock == 0 {
-		r.clock = defaultClockRate
 	}
 	for side, name := range [2]string{AdapterSide: "adapter", ServiceSide: "service"} {
 		if a := r.addrs[side]; !a.IsValid() || a.IsUnspecified() {

@@ -67,7 +67,7 @@ func TestDestinations(t *testing.T) {
 // Each packet is counted by the decision about it.
 func TestNotices(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		s := &Session{relay: &Relay{clock: defaultClockRate}, began: time.Now()}
+		s := &Session{relay: &Relay{}, began: time.Now()}
 		type told struct {
 			notice Notice
 			from   string

@@ -88,31 +88,3 @@ func (t *PayloadTypes) Add(pt uint8) { t[pt>>6&1] |= 1 << (pt & 63) }
 
 // Has reports whether the set contains a type.
 func (t *PayloadTypes) Has(pt uint8) bool { return t[pt>>6&1]&(1<<(pt&63)) != 0 }
-
-// Telephone events (RFC 4733 section 2.3): the length of the shortest payload in bytes, and the code of a hook flash
-// (RFC 2833 section 3.10; RFC 4733 reserves it).
-const (
-	eventLen   = 4
-	eventFlash = 16
-)
-
-// flashWatch finds hook flashes among telephone events. Guarded by the lock of its end.
-type flashWatch struct {
-	types  PayloadTypes
-	report func()
-	// the last hook flash: all packets of an event have the same SSRC and timestamp (RFC 4733 section 2.5.1)
-	seen            bool
-	ssrc, timestamp uint32
-}
-
-// take reports whether an RTP packet is the first one of a hook flash.
-func (w *flashWatch) take(p *packet, b []byte) bool {
-	if w.report == nil || !w.types.Has(p.header.PayloadType) || len(b)-p.at < eventLen || b[p.at] != eventFlash {
-		return false
-	}
-	if w.seen && w.ssrc == p.header.SSRC && int32(p.header.Timestamp-w.timestamp) <= 0 {
-		return false
-	}
-	w.seen, w.ssrc, w.timestamp = true, p.header.SSRC, p.header.Timestamp
-	return true
-}

@@ -2,6 +2,7 @@ package media
 
 import (
 	"testing"
+	"time"
 
 	"github.com/pion/rtp"
 	"github.com/stretchr/testify/require"
@@ -62,8 +63,9 @@ func TestKinds(t *testing.T) {
 // TestFlashOnce: the packets of an event share its timestamp, and the last one is sent three times with the E bit (RFC
 // 4733 section 2.5.1).
 func TestFlashOnce(t *testing.T) {
-	w := flashWatch{report: func() {}}
-	w.types.Add(101)
+	var types PayloadTypes
+	types.Add(101)
+	e := &end{payload: Payload{Events: types}}
 	seq := uint16(0)
 	take := func(pt uint8, ssrc, timestamp uint32, payload ...byte) bool {
 		seq++
@@ -72,18 +74,18 @@ func TestFlashOnce(t *testing.T) {
 		require.NoError(t, err)
 		var p packet
 		p.read(b, rtpFlow, Admission{})
-		return w.take(&p, b)
+		return e.measure(&p, b, time.Now(), 0)
 	}
-	const e = 0x80
+	const ended = 0x80
 	require.False(t, take(101, 1, 100, 5, 10, 0, 160), "a digit")
 	require.False(t, take(0, 1, 100, 16, 10, 0, 160), "speech")
 	require.False(t, take(101, 1, 100, 16, 10, 0), "too short")
 	require.True(t, take(101, 1, 200, 16, 10, 0, 160))
 	for range 3 {
-		require.False(t, take(101, 1, 200, 16, 10|e, 3, 32))
+		require.False(t, take(101, 1, 200, 16, 10|ended, 3, 32))
 	}
 	require.True(t, take(101, 1, 9000, 16, 10, 0, 160), "the next event")
-	require.False(t, take(101, 1, 200, 16, 10|e, 3, 32), "late")
+	require.False(t, take(101, 1, 200, 16, 10|ended, 3, 32), "late")
 	require.True(t, take(101, 2, 7, 16, 10, 0, 160), "another source")
 }
 
@@ -95,7 +97,6 @@ func FuzzPacket(f *testing.F) {
 	}
 	f.Fuzz(func(t *testing.T, b []byte, how byte) {
 		on, admit := flowKind(how&1), Admission{DTLS: how&2 != 0, Datagrams: how&4 != 0}
-		w := flashWatch{report: func() {}, types: PayloadTypes{^uint64(0), ^uint64(0)}}
 		var p packet
 		p.read(b, on, admit)
 		switch p.kind {
@@ -103,11 +104,15 @@ func FuzzPacket(f *testing.F) {
 			if b[0]>>6 != 2 || p.at > len(b) || on == rtcpFlow {
 				t.Fatalf("RTP: %x", b)
 			}
-			w.take(&p, b)
+			for _, events := range []PayloadTypes{{}, {^uint64(0), ^uint64(0)}} {
+				e := &end{payload: Payload{Clear: true, Events: events}}
+				e.measure(&p, b, time.Now(), 0)
+			}
 		case kindRTCP:
 			if b[0]>>6 != 2 || b[1]>>5 != 6 {
 				t.Fatalf("RTCP: %x", b)
 			}
+			new(Stats).countReports(b, true)
 		case kindDTLS:
 			if !admit.DTLS || b[0] < 20 || b[0] > 63 {
 				t.Fatalf("DTLS: %x", b)

@@ -20,8 +20,11 @@ type reception struct {
 	received  int64
 	next      uint32 // the sequence number that would confirm a jump; noJump if no jump is suspected
 	earlier   int64  // packets lost in earlier runs
+	late      uint64 // received out of order or twice
+	changes   uint64 // of the SSRC
 
 	timed   bool
+	clock   uint32 // of the last packet, in Hz
 	transit uint32
 	jitter  uint32 // 16 times the estimate, in timestamp units (RFC 3550 appendix A.8)
 }
@@ -29,15 +32,17 @@ type reception struct {
 // noJump is a value outside the range of sequence numbers.
 const noJump = 1 << 16
 
-// take counts a packet. timestamp is that of the packet. arrival is its arrival time in the same units, from any epoch.
-func (r *reception) take(ssrc uint32, seq uint16, timestamp, arrival uint32) {
+// take counts a packet.
+func (r *reception) take(ssrc uint32, seq uint16) {
 	if !r.running || ssrc != r.ssrc {
+		if r.running {
+			r.changes++
+		}
 		r.restart(seq)
 		r.running, r.ssrc, r.timed, r.jitter = true, ssrc, false, 0
 	} else {
 		r.order(seq)
 	}
-	r.time(arrival - timestamp)
 }
 
 // restart begins a new run of sequence numbers. The losses of the old run stay counted.
@@ -49,6 +54,8 @@ func (r *reception) restart(seq uint16) {
 // order is update_seq of RFC 3550 appendix A.1.
 func (r *reception) order(seq uint16) {
 	switch ahead := seq - r.max; {
+	case ahead == 0:
+		r.late++
 	case ahead < maxDropout:
 		if seq < r.max {
 			r.cycles += 1 << 16
@@ -62,12 +69,22 @@ func (r *reception) order(seq uint16) {
 		}
 		r.restart(seq)
 		return
+	default:
+		r.late++
 	}
 	r.received++ // in order, late or duplicated
 }
 
-// time computes the jitter of appendix A.8 in its integer form.
-func (r *reception) time(transit uint32) {
+// time computes the jitter of appendix A.8 in its integer form. timestamp is that of the packet last taken. arrival is
+// its arrival time in the same units, from any epoch. Both count at the clock rate, in Hz.
+func (r *reception) time(timestamp, arrival, clock uint32) {
+	if clock != r.clock {
+		if r.clock != 0 {
+			r.jitter = uint32(uint64(r.jitter) * uint64(clock) / uint64(r.clock))
+		}
+		r.clock, r.timed = clock, false
+	}
+	transit := arrival - timestamp
 	if r.timed {
 		d := int32(transit - r.transit)
 		d = max(d, -d)
@@ -84,6 +101,14 @@ func (r *reception) lost() int64 {
 	}
 	expected := int64(r.cycles) + int64(r.max) - int64(r.base) + 1
 	return r.earlier + expected - r.received
+}
+
+// jitterTime returns the jitter as a duration.
+func (r *reception) jitterTime() time.Duration {
+	if r.clock == 0 {
+		return 0
+	}
+	return time.Duration(r.jitter) * time.Second / (16 * time.Duration(r.clock))
 }
 
 // units converts a time since the epoch to timestamp units. It wraps as timestamps do.

@@ -9,13 +9,19 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
+// packet counts a packet of a clock rate of 8000 Hz.
+func (r *reception) packet(ssrc uint32, seq uint16, timestamp, arrival uint32) {
+	r.take(ssrc, seq)
+	r.time(timestamp, arrival, 8000)
+}
+
 // TestJitterExample is RFC 3550 appendix A.8, worked by hand for 160-unit packets. Transit times are 0, 16, 16, 0, so D
 // = 16, 0, 16. In integer form, with J kept 16 times: 16-0=16; 16+0-((16+8)>>4)=15; 15+16-((15+8)>>4)=30; reported
 // 30>>4 = 1.
 func TestJitterExample(t *testing.T) {
 	var r reception
 	for i, arrival := range []uint32{0, 176, 336, 480} {
-		r.take(1, uint16(i), uint32(160*i), arrival)
+		r.packet(1, uint16(i), uint32(160*i), arrival)
 		require.Equal(t, []uint32{0, 16, 15, 30}[i], r.jitter, "after packet %d", i)
 	}
 }
@@ -24,7 +30,7 @@ func TestJitterExample(t *testing.T) {
 func TestJitterRounds(t *testing.T) {
 	var r reception
 	for i, arrival := range []uint32{0, 168, 328, 488} {
-		r.take(1, uint16(i), uint32(160*i), arrival)
+		r.packet(1, uint16(i), uint32(160*i), arrival)
 		require.Equal(t, []uint32{0, 8, 7, 7}[i], r.jitter, "after packet %d", i)
 	}
 }
@@ -37,7 +43,7 @@ func TestJitterAgainstFloat(t *testing.T) {
 	for i := range 2000 {
 		late := int64(rnd.IntN(400))
 		timestamp := uint32(math.MaxUint32 - 80000 + 160*i) // wraps on the way
-		r.take(7, uint16(i), timestamp, timestamp+uint32(late))
+		r.packet(7, uint16(i), timestamp, timestamp+uint32(late))
 		if i > 0 {
 			want += (math.Abs(float64(late-before)) - want) / 16
 		}
@@ -67,7 +73,7 @@ func TestLostAgainstCount(t *testing.T) {
 			i++
 		}
 		for _, seq := range send {
-			r.take(9, uint16(seq), 0, 0)
+			r.take(9, uint16(seq))
 			received++
 			highest = max(highest, seq)
 		}
@@ -97,7 +103,7 @@ func TestJumps(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			var r reception
 			for _, s := range c.seqs {
-				r.take(1, s, 0, 0)
+				r.take(1, s)
 			}
 			require.Equal(t, c.lost, r.lost())
 		})
@@ -108,14 +114,14 @@ func TestJumps(t *testing.T) {
 // counted.
 func TestNewSource(t *testing.T) {
 	var r reception
-	r.take(1, 10, 0, 0)
-	r.take(1, 13, 480, 900)
+	r.packet(1, 10, 0, 0)
+	r.packet(1, 13, 480, 900)
 	require.Equal(t, int64(2), r.lost())
 	require.NotZero(t, r.jitter)
-	r.take(2, 50000, 123456, 910)
+	r.packet(2, 50000, 123456, 910)
 	require.Equal(t, int64(2), r.lost())
 	require.Zero(t, r.jitter)
-	r.take(2, 50002, 123456+320, 910+320)
+	r.packet(2, 50002, 123456+320, 910+320)
 	require.Equal(t, int64(3), r.lost())
 	require.Zero(t, r.jitter)
 }

@@ -46,10 +46,11 @@ type end struct {
 	mu         sync.Mutex
 	peers      [2]peer // guarded by mu; by flowKind
 	lastPacket time.Time
-	stats      Stats // without Lost and Jitter
+	stats      Stats // without what reception counts
 	rtp        reception
 	mux        bool // RTCP to this side goes to its RTP port
-	flash      flashWatch
+	payload    Payload
+	events     eventWatch
 	sideTrust  sideTrust
 	// resumedFrom is where RTP came from in an earlier process; resumed: it has come from there again
 	resumedFrom netip.AddrPort
@@ -215,16 +216,6 @@ func (s *Session) admission() Admission {
 	return Admission{DTLS: bits&1 != 0, Datagrams: bits&2 != 0}
 }
 
-// WatchFlash sets the function that is called once for each hook flash from this side: a telephone event 16 (RFC 4733)
-// of one of the payload types. It is called between two packets and must not block. Without types, or with a nil
-// function, nothing is watched. Do not watch encrypted RTP.
-func (s *Session) WatchFlash(from Side, types PayloadTypes, report func()) {
-	e := &s.ends[from]
-	e.mu.Lock()
-	defer e.mu.Unlock()
-	e.flash.types, e.flash.report = types, report
-}
-
 // reachable returns the address in the form that sockets report, or zero if it cannot be a destination. Our own ports
 // cannot, because packets would circle.
 func (s *Session) reachable(a netip.AddrPort) netip.AddrPort {
@@ -257,16 +248,6 @@ func (s *Session) LastSound(side Side) time.Time {
 	return e.peers[rtpFlow].lastPacket
 }
 
-// Stats returns the counts of what arrived from that side.
-func (s *Session) Stats(side Side) Stats {
-	e := &s.ends[side]
-	e.mu.Lock()
-	defer e.mu.Unlock()
-	st := e.stats
-	st.Lost, st.Jitter = e.rtp.lost(), e.rtp.jitter>>4
-	return st
-}
-
 // Close closes the ports and waits for the session's goroutines. A second Close waits too and returns the same error.
 func (s *Session) Close() error {
 	s.closing.Do(func() {
@@ -287,24 +268,4 @@ func (s *Session) closeSockets() error {
 		}
 	}
 	return errors.Join(errs...)
-}
-
-// Stats counts what arrived from one side.
-type Stats struct {
-	// Packets and Bytes count RTP, headers included. RTCPPackets counts RTCP datagrams. Datagrams counts DTLS and
-	// UDPTL.
-	Packets, Bytes, RTCPPackets, Datagrams uint64
-	// UnknownSource counts packets that were dropped because they came from another address than the learnt one.
-	// Probation counts dropped packets of a source that may become the learnt one. Invalid counts packets that are
-	// neither RTP nor RTCP nor otherwise admitted.
-	UnknownSource, Probation, Invalid uint64
-	// Contests counts how often two sources at unknown hosts claimed the stream.
-	Contests uint64
-	// Unsent counts valid packets that were not sent, because the other side's address is not known or the system
-	// refused to send them.
-	Unsent uint64
-	// Lost counts lost packets by sequence number (RFC 3550 appendix A.3), over all sources of the side. It is negative
-	// if packets were duplicated. Jitter is that of the current source by appendix A.8, in timestamp units.
-	Lost   int64
-	Jitter uint32
 }

@@ -69,6 +69,13 @@ func TestMediaOutlivesAKill(t *testing.T) {
 	relayed(adapter, far, toAdapter, 100)
 	r.machine.saw("1 adapter leg heard")
 	relayed(far, adapter, toService, 100)
+	r.agent.call(1).runInMailbox(func() {
+		for side, at := range r.agent.call(1).path.streams[0].sides {
+			if !at.clear || at.clocks[101] != 8000 {
+				t.Errorf("side %d: clear %t, clock rates %v", side, at.clear, at.clocks)
+			}
+		}
+	})
 	r.asksAdapter(0, 0)
 	r.service.Respond(r.service.Expect("OPTIONS"), 200, "", "")
 }

@@ -129,6 +129,9 @@ type Options struct {
 	FirstCall uint64
 	// CallInfo, if not nil, receives the parties of a call as soon as they are known. It must not block.
 	CallInfo func(callrecord.CallInfo)
+	// CallMedia, if not nil, receives what was received in a relayed call, once the call has ended on both sides. It
+	// must not block.
+	CallMedia func(line string, call supervision.CallID, m callrecord.Media)
 	// UserAgent, if not nil, receives the adapter's User-Agent whenever a registration or an answer to OPTIONS has a
 	// new one. It must not block.
 	UserAgent func(line, userAgent string)
@@ -163,6 +166,7 @@ type Agent struct {
 	numbers   *supervision.Numbers
 	media     *media.Relay
 	callInfo  func(callrecord.CallInfo)                                             // may be nil
+	callMedia func(line string, call supervision.CallID, m callrecord.Media)        // may be nil
 	userAgent func(line, userAgent string)                                          // may be nil
 	saveCall  func(supervision.CallID, []byte, func(error))                         // may be nil
 	packets   func(netip.AddrPort) endpoint.Packets                                 // nil: the system's sockets
@@ -209,7 +213,7 @@ func Start(o Options) (*Agent, error) { return start(o, defaultTimes()) }
 func start(o Options, t times) (*Agent, error) {
 	a := &Agent{admission: newAdmission(), log: o.Logger, times: t, epoch: time.Now(), numbers: o.Numbers,
 		media:  o.Media,
-		opened: make(chan struct{}), callInfo: o.CallInfo, userAgent: o.UserAgent,
+		opened: make(chan struct{}), callInfo: o.CallInfo, callMedia: o.CallMedia, userAgent: o.UserAgent,
 		packets: o.packets, clocks: o.clocks, lookup: o.lookup}
 	a.lastCall.Store(max(o.FirstCall, 1) - 1)
 	if a.log == nil {

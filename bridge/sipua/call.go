@@ -250,6 +250,7 @@ func (c *call) releaseIfEnded() {
 	// Not in the mailbox: to free the ports takes time, and the next step of the mailbox may begin an opening.
 	c.a.work.start(func() {
 		free(c.line.log)
+		c.reportMedia()
 		c.a.removeCall(c)
 		c.line.messageState.notifySoon()
 	})

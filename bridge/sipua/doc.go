@@ -91,6 +91,7 @@
 //	adopt_liveness.go          asking both ends of such a call
 //	adopt_ringing.go           such calls that only rang
 //	callinfo.go                what is reported to people
+//	mediacounts.go             what was received in a call
 //
 // Package callflow plays call flows against one line. Package conformance has the rules that their traces must keep.
 package sipua

@@ -123,6 +123,8 @@ type savedStreamSide struct {
 	Live, Mux, DTLS, Opaque, SendsNothing, OnHold bool
 	RTP, RTCP                                     netip.AddrPort
 	Types, Events                                 media.PayloadTypes
+	Clocks                                        media.ClockRates `json:",omitempty"`
+	Clear                                         bool             `json:",omitempty"`
 }
 
 // savedDescription is a sentDescription. A body that contains a key is left out.
@@ -246,7 +248,7 @@ func (s *stream) saved() (one savedStream) {
 	for i, at := range s.sides {
 		one.Sides[i] = savedStreamSide{Live: at.live, Mux: at.mux, DTLS: at.dtls, Opaque: at.opaque,
 			SendsNothing: at.sendsNothing, OnHold: at.onHold, RTP: at.rtp, RTCP: at.rtcp, Types: at.types,
-			Events: at.events}
+			Events: at.events, Clocks: at.clocks, Clear: at.clear}
 	}
 	return one
 }

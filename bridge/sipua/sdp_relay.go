@@ -55,6 +55,7 @@ type mediaPath struct {
 	silenceLimit     time.Duration              // the silence limit of an answered emergency call; otherwise 0
 	changed          time.Time                  // when either side last got a different description
 	reception        func(media.Side) time.Time // for tests; nil: the streams' own record
+	counts           mediaCounts
 }
 
 // maxEarly is how many descriptions of early dialogs are kept for each side.
@@ -367,6 +368,7 @@ func (p *mediaPath) stream(i int, live bool) (*stream, error) {
 // connect tells the session of a stream what is known of the call, and watches it.
 func (p *mediaPath) connect(i int) {
 	session := p.streams[i].session
+	p.counts.add(session)
 	for _, side := range [2]media.Side{media.AdapterSide, media.ServiceSide} {
 		session.Trust(side, p.from[side])
 		if p.notice != nil {
@@ -384,6 +386,7 @@ func (p *mediaPath) free() {
 	for _, s := range p.streams {
 		if s.session != nil && (!s.sides[0].live || !s.sides[1].live) {
 			_ = s.session.Close() // nobody uses these sockets any more
+			p.counts.remove(s.session)
 			s.session = nil
 		}
 	}

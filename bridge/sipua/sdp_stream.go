@@ -2,6 +2,7 @@ package sipua
 
 import (
 	"fmt"
+	"maps"
 	"net/netip"
 	"slices"
 	"strconv"
@@ -26,8 +27,10 @@ type streamSide struct {
 	opaque       bool           // UDPTL or UDPTL in DTLS (RFC 7345): any datagram
 	types        media.PayloadTypes
 	events       media.PayloadTypes
-	sendsNothing bool // it announces that it sends nothing (RFC 3264 section 5.1)
-	onHold       bool // the old form of hold (RFC 3264 section 8.4)
+	clocks       media.ClockRates // of the formats with an rtpmap
+	clear        bool             // the payload is not encrypted
+	sendsNothing bool             // it announces that it sends nothing (RFC 3264 section 5.1)
+	onHold       bool             // the old form of hold (RFC 3264 section 8.4)
 }
 
 // The protocols that are relayed, in capitals: RTP in all its profiles (RFC 3551, 4585, 3711, 5124, 5764) and T.38 over
@@ -74,7 +77,10 @@ func (p *mediaPath) readStream(d *sdpText, m *sdpMedia, from media.Side) (stream
 	}
 	at.sendsNothing = at.onHold || sendsNothing(d, m)
 	if proto == "RTP/AVP" || proto == "RTP/AVPF" {
-		at.events = eventTypes(m)
+		at.events, at.clear = eventTypes(m), !offersKeys(d, m)
+	}
+	if !opaque {
+		at.clocks = clockRates(m)
 	}
 	return at, nil
 }
@@ -137,6 +143,34 @@ func eventTypes(m *sdpMedia) (types media.PayloadTypes) {
 		}
 	}
 	return types
+}
+
+// offersKeys reports whether a stream offers to encrypt its payload (RFC 4568, RFC 5764), whatever its profile.
+func offersKeys(d *sdpText, m *sdpMedia) bool {
+	_, keys := attribute(m.lines, "crypto")
+	_, own := attribute(m.lines, "fingerprint")
+	_, all := attribute(d.session, "fingerprint")
+	return keys || own || all
+}
+
+// clockRates are the clock rates of the formats with an rtpmap (RFC 8866 section 6.6).
+func clockRates(m *sdpMedia) media.ClockRates {
+	rates := media.ClockRates{}
+	for _, l := range m.lines {
+		v, ok := strings.CutPrefix(l.value, "rtpmap:")
+		if l.kind != 'a' || !ok {
+			continue
+		}
+		number, encoding, _ := strings.Cut(v, " ")
+		_, rate, _ := strings.Cut(strings.TrimSpace(encoding), "/")
+		rate, _, _ = strings.Cut(rate, "/")
+		pt, err := strconv.ParseUint(number, 10, 7)
+		hz, rateErr := strconv.ParseUint(rate, 10, 32)
+		if err == nil && rateErr == nil {
+			rates[uint8(pt)] = uint32(hz)
+		}
+	}
+	return rates
 }
 
 // clean removes lines that refer to one side's own addresses, which the other side never reaches.
@@ -211,6 +245,15 @@ func (s *stream) apply(flash func()) {
 	}
 	s.session.Negotiate(types)
 	s.session.Admit(media.Admission{DTLS: a.dtls || b.dtls, Datagrams: a.opaque || b.opaque})
-	// the payload types are those of the receiver of the events (RFC 3264 section 5.1)
-	s.session.WatchFlash(media.AdapterSide, b.events, flash)
+	s.session.Describe(media.AdapterSide, payload(&a, &b, flash))
+	s.session.Describe(media.ServiceSide, payload(&b, &a, nil))
+}
+
+// payload returns what the packets from one side to the other contain. The payload types are those of the receiver (RFC
+// 3264 section 5.1); of types that only the sender has described, the clock rate is known too.
+func payload(from, to *streamSide, flash func()) media.Payload {
+	clocks := media.ClockRates{}
+	maps.Copy(clocks, from.clocks)
+	maps.Copy(clocks, to.clocks)
+	return media.Payload{Clear: from.clear && to.clear, Clocks: clocks, Events: to.events, Flash: flash}
 }

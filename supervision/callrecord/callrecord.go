@@ -148,6 +148,8 @@ type Account struct {
 	Flash bool
 	// IncidentEnded is when the incident ended; zero: it has not ended, or there is none.
 	IncidentEnded time.Time
+	// Media is nil until the call has ended on both sides, and if its media was not relayed. Nobody may change it.
+	Media *Media
 }
 
 // ID identifies an account permanently.

@@ -23,6 +23,9 @@ func Explain(a Account, entries []Entry, width int) string {
 	c.write(&b, width)
 	b.WriteString("\n")
 	draw(&b, c, width)
+	if m := a.media(); m != nil {
+		paragraph(&b, "Sound:", m.text(), width)
+	}
 	paragraph(&b, "Why:  ", a.Why(), width)
 	paragraph(&b, "To do:", a.Advice(), width)
 	return b.String()

@@ -61,6 +61,8 @@ type JSON struct {
 	IncidentEnded time.Time `json:"incident_ended,omitzero"`
 	// Failed: somebody should look at the line because of this call.
 	Failed bool `json:"failed"`
+	// Media is absent until the call has ended on both sides, and if its media was not relayed.
+	Media *Media `json:"media,omitempty"`
 }
 
 // JSON returns the account in its JSON form.
@@ -94,12 +96,13 @@ func (a Account) JSON() JSON {
 	if a.Incident != supervision.IncidentNone {
 		j.Incident = a.Incident.String()
 	}
+	j.Media = a.media()
 	return j
 }
 
 func milliseconds(d time.Duration) float64 { return float64(d) / float64(time.Millisecond) }
 
-// CSVHeader returns the titles of [Account.CSV]: the keys of [JSON], in the same order.
+// CSVHeader returns the titles of [Account.CSV]: the keys of [JSON] without media, in the same order.
 func CSVHeader() []string {
 	return []string{
 		"line", "call", "direction", "emergency", "trial", "number", "name", "sip_call_id", "began", "answered",

@@ -107,6 +107,17 @@ func (t *Recorder) AddCallInfo(n CallInfo) *Account {
 	return &a
 }
 
+// AddMedia adds the media of a call that has ended, and returns the account that it changed, or nil if there is none.
+func (t *Recorder) AddMedia(call supervision.CallID, m Media) *Account {
+	c := t.find(call)
+	if c == nil {
+		return nil
+	}
+	c.Media = &m
+	a := c.Account
+	return &a
+}
+
 func (c *openAccount) apply(n *CallInfo) {
 	if c.Direction == DirectionUnknown {
 		c.Direction = n.Direction

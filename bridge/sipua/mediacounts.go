@@ -1,0 +1,95 @@
+package sipua
+
+import (
+	"math"
+	"slices"
+	"sync"
+	"time"
+
+	"clearback/bridge/media"
+	"clearback/supervision"
+	"clearback/supervision/callrecord"
+)
+
+// mediaCounts holds what the sessions of a call have counted. Safe for concurrent use.
+type mediaCounts struct {
+	mu      sync.Mutex
+	relayed bool             // guarded by mu; there was a session
+	open    []*media.Session // guarded by mu
+	ended   [2]media.Stats   // guarded by mu; of closed sessions, by media.Side
+}
+
+func (m *mediaCounts) add(s *media.Session) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.relayed, m.open = true, append(m.open, s)
+}
+
+// remove takes the counts of a session that has been closed.
+func (m *mediaCounts) remove(s *media.Session) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.open = slices.DeleteFunc(m.open, func(o *media.Session) bool { return o == s })
+	for side := range m.ended {
+		m.ended[side] = m.ended[side].Plus(s.Stats(media.Side(side)))
+	}
+}
+
+// record returns the counts of all sessions so far, or nil if there was none.
+func (m *mediaCounts) record() *callrecord.Media {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if !m.relayed {
+		return nil
+	}
+	all := m.ended
+	for _, s := range m.open {
+		for side := range all {
+			all[side] = all[side].Plus(s.Stats(media.Side(side)))
+		}
+	}
+	return &callrecord.Media{Adapter: reception(&all[media.AdapterSide]), FarEnd: reception(&all[media.ServiceSide])}
+}
+
+// reception returns the counts of a side in the form of records.
+func reception(s *media.Stats) callrecord.Reception {
+	level := func(dBm0 float64, heard bool) *float64 {
+		if !heard {
+			return nil
+		}
+		dBm0 = math.Round(10*dBm0) / 10
+		return &dBm0
+	}
+	r := callrecord.Reception{Packets: s.Packets, Lost: s.Lost, Late: s.Late,
+		Jitter:      float64(s.Jitter.Round(time.Microsecond)) / float64(time.Millisecond),
+		SSRCChanges: s.SSRCChanges, ComfortNoise: s.ComfortNoise, Digits: s.Digits,
+		SenderReports: s.SenderReports, ReceiverReports: s.ReceiverReports, Goodbyes: s.Goodbyes,
+		Level: level(s.Level.Mean()), LevelNow: level(s.Level.Recent())}
+	if !s.LastRTP.IsZero() {
+		r.Last = s.LastRTP.Round(0).Truncate(time.Microsecond).UTC()
+	}
+	return r
+}
+
+// Media returns what has been received in a call of this line so far, or nil if its media is not relayed.
+func (l *Line) Media(call supervision.CallID) *callrecord.Media {
+	c := l.a.call(call)
+	if c == nil || c.line != l {
+		return nil
+	}
+	m := c.path.counts.record()
+	if m != nil {
+		*m = m.Until(time.Now())
+	}
+	return m
+}
+
+// reportMedia reports what was received in the call, once its ports are closed.
+func (c *call) reportMedia() {
+	m := c.path.counts.record()
+	if m == nil || c.a.callMedia == nil {
+		return
+	}
+	m.Adapter.LevelNow, m.FarEnd.LevelNow = nil, nil
+	c.a.callMedia(c.line.o.Name, c.id, *m)
+}
