@@ -16,9 +16,9 @@
 //	PUT    /v1/lines/{line}/second-server {"passed":true}           204; the test ends
 //
 // The capitalised bodies are the types of that name in this package. Durations are whole milliseconds, or microseconds
-// if measured. Instants are in the form of RFC 3339. A line's name is escaped as a path segment. A request body is one
-// JSON object of at most 64 KiB. An unknown field, or anything after the object, is an error. Every response has the
-// header Clearback-Api with the version. An error response has the body
+// if measured; those of a call's media are as in `calls --json`. Instants are in the form of RFC 3339. A line's name is
+// escaped as a path segment. A request body is one JSON object of at most 64 KiB. An unknown field, or anything after
+// the object, is an error. Every response has the header Clearback-Api with the version. An error response has the body
 //
 //	{"error":"no-such-line","text":"what, where, what to do"}
 //
@@ -38,6 +38,8 @@ import (
 	"context"
 	"errors"
 	"time"
+
+	"clearback/supervision/callrecord"
 )
 
 // Version is the version of the interface. It is in every path ("/v1/lines"). Within a version, fields may be added,
@@ -114,6 +116,8 @@ type Call struct {
 	Direction string `json:"direction,omitempty"`
 	Number    string `json:"number,omitempty"`
 	Emergency bool   `json:"emergency,omitempty"`
+	// Media is what has been received so far, absent if the call's media is not relayed.
+	Media *callrecord.Media `json:"media,omitempty"`
 }
 
 // Contact is the relay contact.

@@ -65,6 +65,10 @@ func (h *backend) Daemon() control.Daemon {
 func (l *Line) status() control.Line {
 	v, p, now := l.line.View(), l.line.Policy(), l.parts.Load()
 	c, s := now.c, now.port.Status()
+	received := make([]*callrecord.Media, len(v.Calls))
+	for i, up := range v.Calls {
+		received[i] = now.port.Media(up.Call)
+	}
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	out := control.Line{
@@ -92,11 +96,11 @@ func (l *Line) status() control.Line {
 	if !s.Refusal.At.IsZero() {
 		out.Adapter.Refused = refusal(s.Refusal)
 	}
-	for _, up := range v.Calls {
+	for i, up := range v.Calls {
 		n := l.callInfos[up.Call]
 		out.Calls = append(out.Calls, control.Call{
 			Call: uint64(up.Call), State: callState(up), Emergency: up.Emergency, Number: n.Party.Number,
-			Direction: directionWord(n.Direction),
+			Direction: directionWord(n.Direction), Media: received[i],
 		})
 	}
 	if !l.lastClearing.Cleared.IsZero() {

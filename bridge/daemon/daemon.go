@@ -156,7 +156,8 @@ func (d *Daemon) contactNoticeLocked(n relay.Notice) {
 
 func (d *Daemon) startLines(c *config.Config, numbers *supervision.Numbers) error {
 	o := sipua.Options{
-		Realm: c.SIP.Realm, Numbers: numbers, Logger: d.log, CallInfo: d.callInfo, UserAgent: d.userAgentSeen,
+		Realm: c.SIP.Realm, Numbers: numbers, Logger: d.log, CallInfo: d.callInfo, CallMedia: d.callMedia,
+		UserAgent:      d.userAgentSeen,
 		CallbackWindow: c.Emergency.CallbackWindow, CallbackFrom: c.Emergency.CallbackFrom,
 		SecondAfter: c.Emergency.SecondAfter,
 	}
@@ -235,6 +236,13 @@ func (l *Line) sipOptions(c *config.Config, line *config.Line) (sipua.LineOption
 func (d *Daemon) callInfo(n callrecord.CallInfo) {
 	if l := d.Line(n.Line); l != nil {
 		l.setCallInfo(n)
+	}
+}
+
+// callMedia records what was received in a call.
+func (d *Daemon) callMedia(line string, call supervision.CallID, m callrecord.Media) {
+	if l := d.Line(line); l != nil {
+		l.setCallMedia(call, m)
 	}
 }
 

@@ -189,6 +189,15 @@ func (l *Line) setCallInfo(n callrecord.CallInfo) {
 	}
 }
 
+// setCallMedia records what was received in a call that has ended.
+func (l *Line) setCallMedia(call supervision.CallID, m callrecord.Media) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if a := l.recorder.AddMedia(call, m); a != nil && l.journal != nil {
+		l.journal.AppendAccount(*a)
+	}
+}
+
 // save writes the state that outlives the process to the journal. It runs on the line's goroutine.
 func (l *Line) save(kept supervision.SavedState) {
 	if l.journal == nil {

@@ -221,7 +221,7 @@ func TestJournalOfANewerVersion(t *testing.T) {
 	assert.Nil(t, seen.Lines[0].CallbackUntil)
 	assert.Contains(t, log, "call-back windows and pauses after storms cannot be read from it either")
 
-	change("ALTER TABLE pairs RENAME TO lines; PRAGMA user_version = 4")
+	change("ALTER TABLE pairs RENAME TO lines; PRAGMA user_version = 5")
 	d, _ = startTestDaemon(t, c)
 	assert.Equal(t, trust, d.journal.SavedLine("box-office").Trust)
 	assert.NotNil(t, d.backend.Daemon().Lines[0].CallbackUntil)
@@ -433,4 +433,30 @@ func TestLateCallInfoIsRecorded(t *testing.T) {
 	row, _, err := r.Call(t.Context(), 1)
 	require.NoError(t, err)
 	require.Equal(t, callrecord.Party{Number: "555-0142", Name: "Wardrobe"}, row.Party)
+}
+
+// The journal records what was received in a call, also if that becomes known after its outcome.
+func TestCallMediaIsRecorded(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "journal.db")
+	j := journal.Open(journal.Options{Path: file})
+	c := config.Line{Name: "box-office", Policy: supervision.DefaultPolicy()}
+	l, o := newLine(&c, relay.NoContact{}, j, time.Now(), zap.NewNop())
+	for _, kind := range []supervision.EventKind{supervision.CallRequested, supervision.NearEndCleared} {
+		o.Record(callrecord.Entry{At: time.Now(), Line: "box-office", Event: supervision.Event{Kind: kind, Call: 1}})
+	}
+	m := callrecord.Media{FarEnd: callrecord.Reception{Packets: 41}}
+	d := &Daemon{}
+	d.lines.Store(&[]*Line{l})
+	d.callMedia("workshop", 1, callrecord.Media{})
+	d.callMedia("box-office", 2, callrecord.Media{})
+	d.callMedia("box-office", 1, m)
+	require.NoError(t, j.Close())
+	r, err := journal.OpenReader(file)
+	require.NoError(t, err)
+	defer r.Close()
+	rows, err := r.Calls(t.Context(), journal.Filter{})
+	require.NoError(t, err)
+	require.Len(t, rows, 1)
+	require.Equal(t, &m, rows[0].Media)
+	require.Equal(t, callrecord.OutcomeNotNeeded, rows[0].Outcome)
 }

@@ -3,6 +3,7 @@ package journal
 import (
 	"context"
 	"database/sql"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -224,14 +225,18 @@ func scanRow(rows *sql.Rows) (Row, error) {
 	a := &r.Account
 	var began, answered, cleared, ended, incidentEnded sql.NullInt64
 	var failed, clearing bool
+	var media sql.NullString
 	err := rows.Scan(&r.ID, &r.Changed, &r.line, &a.Call, &a.Direction, &a.Emergency, &a.Trial, &a.Party.Number,
 		&a.Party.Name, &a.Party.CallID,
 		&began, &answered, &cleared, &ended, &a.ClearedBy, &a.Evidence, &a.Late, &a.Answer, &a.Openings, &a.Asked,
 		&a.Measured,
 		&a.Hook, &a.Verified, &a.Outcome, &a.Rule, &a.Incident, &a.Flash, &incidentEnded, &failed, &clearing,
-		&r.first, &r.last, &a.Line)
+		&media, &r.first, &r.last, &a.Line)
 	a.Began, a.Answered, a.Cleared, a.Ended = instant(began), instant(answered), instant(cleared), instant(ended)
 	a.IncidentEnded = instant(incidentEnded)
+	if err == nil && media.Valid && json.Unmarshal([]byte(media.String), &a.Media) != nil {
+		a.Media = nil // the rest of the account can be read
+	}
 	return r, err
 }
 

@@ -9,7 +9,7 @@ import (
 // schema holds, for each version of the file, the statements that lead to it from the version before. Statements that
 // were released are never changed. A new version is added at the end. Instants are microseconds of Unix time (UTC),
 // null for none; durations are nanoseconds; enumerations are stored as their values, which never change. The column
-// line holds the id of a row of the table lines.
+// line holds the id of a row of the table lines. The media of a call is a callrecord.Media as JSON, null for none.
 //
 // The ids of events and effects come from one counter for all lines, so they give the order. first and last of a call
 // are such ids.
@@ -73,6 +73,8 @@ ALTER TABLE lines ADD COLUMN no_opening_by INTEGER;
 `, `
 ALTER TABLE lines ADD COLUMN second_passed INTEGER;
 ALTER TABLE lines ADD COLUMN second_failed INTEGER;
+`, `
+ALTER TABLE calls ADD COLUMN media TEXT;
 `}
 
 // version returns the schema version of a file. 0 means an empty file.

@@ -3,6 +3,7 @@ package journal
 import (
 	"context"
 	"database/sql"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"os"
@@ -53,7 +54,7 @@ type statements struct {
 
 // callColumns are the columns of an account, in the order of callValues and scanRow.
 var callColumns = strings.Fields(`changed line call direction emergency trial number name sip_call_id began answered cleared ended
-	cleared_by evidence late answer openings asked measured hook verified outcome rule incident flash incident_ended failed clearing`)
+	cleared_by evidence late answer openings asked measured hook verified outcome rule incident flash incident_ended failed clearing media`)
 
 func columns(prefix string, names []string) string {
 	return prefix + strings.Join(names, ", "+prefix)
@@ -383,7 +384,19 @@ func (s *store) callValues(to []any, line int64, a *callrecord.Account) []any {
 		int64(a.Measured),
 		int64(a.Hook), int64(a.Verified), int64(a.Outcome), int64(a.Rule), int64(a.Incident), a.Flash,
 		number(a.IncidentEnded),
-		a.Failed(), clearing(a))
+		a.Failed(), clearing(a), mediaText(a.Media))
+}
+
+// mediaText returns the media of a call as the file stores it.
+func mediaText(m *callrecord.Media) any {
+	if m == nil {
+		return nil
+	}
+	text, err := json.Marshal(m)
+	if err != nil {
+		return nil // a level that is no number; the rest of the account matters more
+	}
+	return string(text)
 }
 
 // clearing reports whether the call has a clearing to explain, or was refused or broken off.

@@ -20,7 +20,7 @@ var may = map[string][]string{
 		"bridge/relay/modbus", "bridge/relay/mqtt", "bridge/relay/serial"},
 	"bridge":              {"supervision", "supervision/callrecord", "bridge/relay"},
 	"bridge/journal":      {"config/file", "supervision", "supervision/callrecord"},
-	"bridge/control":      {},
+	"bridge/control":      {"supervision/callrecord"},
 	"bridge/runtimestate": {},
 	"bridge/localaddr":    {},
 	"bridge/testcall":     {"supervision", "supervision/callrecord", "bridge/sipua/endpoint"},

@@ -101,6 +101,11 @@ func printDaemon(w io.Writer, d control.Daemon, now time.Time) {
 		if r := l.Adapter.Refused; r != nil {
 			fmt.Fprintf(w, "%s: its adapter was %s\n", l.Name, refusalWords(r, now))
 		}
+		for _, c := range l.Calls {
+			if c.Media != nil {
+				fmt.Fprintf(w, "%s: call %d: %s\n", l.Name, c.Call, c.Media.Brief())
+			}
+		}
 		if s := secondServerWords(l.Name, l.SecondServer); s != "" {
 			fmt.Fprintf(w, "%s: %s\n", l.Name, s)
 		}

@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"clearback/bridge/control"
+	"clearback/supervision/callrecord"
 )
 
 // `lines` prints a table, and below it what somebody should know or do.
@@ -46,7 +47,8 @@ func TestPrintDaemon(t *testing.T) {
 				Adapter: control.Adapter{Heard: now.AddDate(0, 0, -1), Refused: &control.Refusal{
 					At: now.Add(-time.Minute), Age: 12000, From: "192.0.2.22:5060", User: "door\x1b[2J",
 					Why: "wrong user or password"}},
-				Calls: []control.Call{{Call: 7, State: "answered", Number: "911", Emergency: true},
+				Calls: []control.Call{{Call: 7, State: "answered", Number: "911", Emergency: true,
+					Media: &callrecord.Media{FarEnd: callrecord.Reception{Packets: 999, Lost: 1, Silent: 240}}},
 					{Call: 8, State: "waiting"}},
 				Contact:  control.Contact{Driver: "modbus", Controller: "relays", Kind: "none"},
 				Interval: control.Interval{Milliseconds: 800, Configured: 800},
@@ -70,6 +72,7 @@ func TestPrintDaemon(t *testing.T) {
 		"^box-office: 2 of its holds did not clear, the first at 800 ms; clearings use 1000 ms now\\. `clearback keep box-office` writes that into the file\\.$",
 		`^stage-door: INCIDENT off-hook-without-call\. Hang up what is off\.$`,
 		`^stage-door: its adapter was refused 12s ago, from 192\.0\.2\.22:5060 as user "door\S*": wrong user or password$`,
+		`^stage-door: call 7: far end heard 0\.2 s ago, lost 0\.1 %; adapter not heard yet$`,
 		`^stage-door: after an emergency call; a call back is expected until 20:32:00$`,
 		`^stage-door: too many openings; no clearing opens its loop until 20:32:00, or longer if the clearings continue$`,
 		`^PROBLEM: this machine does not have the address 192\.0\.2\.10$`,

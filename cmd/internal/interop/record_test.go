@@ -129,3 +129,20 @@ func (r *testBed) requireSocketSays() {
 	require.Contains(r.t, string(out), `"no-such-line"`)
 	require.True(r.t, strings.HasSuffix(string(out), "404"), "%s", out)
 }
+
+// TestSoundInTheRecord: `lines` shows how both ends of a call are heard, and `explain` what was received.
+func TestSoundInTheRecord(t *testing.T) {
+	t.Parallel()
+	r := newTestBed(t, setup{record: true, farHost: 4, lines: []lineSetup{{name: boxOffice, host: 2, more: unwatched}}})
+	near, far := r.peer("near", 2, r.adapters[boxOffice], r.adapterPort), r.peer("far", 4, r.far, r.servicePort)
+	call := r.soundCall(near, far, boxOffice, r.voice(2, 2), r.voice(4, 4))
+	require.True(t, call.near.hears(call.far, call.farSide, 20, maxWait), "the near end hears the far end")
+	require.Regexp(t, boxOffice+`: call \d+: far end heard \d+\.\d s ago, lost 0 %; adapter not heard yet\n`,
+		r.mustRun("lines"))
+	call.farClears()
+	requireInterval(t, usual, r.board.once(t, 0))
+	r.recorded("the call is over", func(c callSeen) bool { return c.Outcome == "unknown" })
+	text := strings.Join(strings.Fields(r.mustRun("explain", boxOffice)), " ")
+	require.Regexp(t, `Sound: The far end sent \d+ packets: lost 0 %, 0 late, jitter .* Nothing was heard from the adapter\. Why:`,
+		text)
+}
