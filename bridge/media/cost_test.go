@@ -30,6 +30,7 @@ func TestNoAllocationPerPacket(t *testing.T) {
 	s := newSession(t)
 	a, f := newMediaSocket(t, "127.0.0.1"), newMediaSocket(t, "127.0.0.1")
 	s.Expect(media.ServiceSide, f.addr(), zero)
+	s.Describe(media.AdapterSide, media.Payload{Clear: true}) // its level is measured
 	require.NoError(t, f.SetReadDeadline(time.Now().Add(20*time.Second)))
 	p, buf := speech(t, 1), make([]byte, 2048)
 	require.Zero(t, testing.AllocsPerRun(2000, func() { trip(t, a, f, s, p, buf) }))
@@ -46,6 +47,7 @@ func BenchmarkPacket(b *testing.B) {
 	a, f := newMediaSocket(b, "127.0.0.1"), newMediaSocket(b, "127.0.0.1")
 	s.Expect(media.AdapterSide, a.addr(), zero)
 	s.Expect(media.ServiceSide, f.addr(), zero)
+	s.Describe(media.AdapterSide, media.Payload{Clear: true}) // its level is measured
 	p, buf := speech(b, 1), make([]byte, 2048)
 	b.ReportAllocs()
 	for b.Loop() {

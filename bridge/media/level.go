@@ -15,36 +15,45 @@ var (
 	milliwattA  = [8]byte{0x34, 0x21, 0x21, 0x34, 0xb4, 0xa1, 0xa1, 0xb4}
 )
 
-// The power of each code of G.711, relative to that of the digital milliwatt. They are read-only.
+// law is one of the two laws of G.711. Read-only.
+type law struct {
+	power [256]uint32 // of each code: its square
+	zero  float64     // the power of the digital milliwatt
+}
+
 var (
-	powerMu = powers(decodeMu, milliwattMu)
-	powerA  = powers(decodeA, milliwattA)
+	muLaw = newLaw(decodeMu, milliwattMu)
+	aLaw  = newLaw(decodeA, milliwattA)
 )
 
-// powers returns the power of each code relative to that of a reference.
-func powers(decode func(byte) int, reference [8]byte) (table [256]float64) {
-	zero := 0.0
-	for _, code := range reference {
-		v := float64(decode(code))
-		zero += v * v / float64(len(reference))
+func newLaw(decode func(byte) uint32, milliwatt [8]byte) *law {
+	l := &law{}
+	for code := range l.power {
+		v := decode(byte(code))
+		l.power[code] = v * v
 	}
-	for code := range table {
-		v := float64(decode(byte(code)))
-		table[code] = v * v / zero
+	l.zero = float64(l.sum(milliwatt[:])) / float64(len(milliwatt))
+	return l
+}
+
+// sum returns the power of all codes together.
+func (l *law) sum(codes []byte) (sum uint64) {
+	for _, code := range codes {
+		sum += uint64(l.power[code])
 	}
-	return table
+	return sum
 }
 
 // decodeMu returns the magnitude of a mu-law code, at most 8031 (ITU-T G.711 table 2b). All its bits are inverted.
-func decodeMu(code byte) int {
+func decodeMu(code byte) uint32 {
 	code = ^code
-	return (int(code&15)*2+33)<<(code>>4&7) - 33
+	return (uint32(code&15)*2+33)<<(code>>4&7) - 33
 }
 
 // decodeA returns the magnitude of an A-law code, at most 4032 (ITU-T G.711 table 1b). Its even bits are inverted.
-func decodeA(code byte) int {
+func decodeA(code byte) uint32 {
 	code ^= 0x55
-	v, segment := int(code&15)*2+1, code>>4&7
+	v, segment := uint32(code&15)*2+1, code>>4&7
 	if segment == 0 {
 		return v
 	}
@@ -67,18 +76,14 @@ type Level struct {
 
 // take adds the payload of an RTP packet. Its cost grows with the samples, at most as many as fit into a packet.
 func (l *Level) take(pt uint8, payload []byte) {
-	table := &powerMu
+	coding := muLaw
 	switch {
 	case len(payload) == 0 || pt != pcmu && pt != pcma:
 		return
 	case pt == pcma:
-		table = &powerA
+		coding = aLaw
 	}
-	sum := 0.0
-	for _, code := range payload {
-		sum += table[code]
-	}
-	n := float64(len(payload))
+	sum, n := float64(coding.sum(payload))/coding.zero, float64(len(payload))
 	if l.samples == 0 {
 		l.recent = sum / n
 	} else {

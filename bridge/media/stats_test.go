@@ -74,7 +74,7 @@ func TestClockRates(t *testing.T) {
 
 // coded returns a second of a sine at that level in dBm0, as the nearest codes of G.711. full is the amplitude of the
 // loudest sine and loudest its level.
-func coded(decode func(byte) int, sign byte, level, full, loudest float64) []byte {
+func coded(decode func(byte) uint32, sign byte, level, full, loudest float64) []byte {
 	out := make([]byte, 8000)
 	for i := range out {
 		v := full * math.Pow(10, (level-loudest)/20) * math.Sin(2*math.Pi*(1004*float64(i)/8000))
