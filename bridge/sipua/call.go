@@ -246,11 +246,11 @@ func (c *call) releaseIfEnded() {
 	c.a.release(c.merged)
 	c.releasePlace()
 	c.dropState()
-	free := c.path.detach()
+	free, answered := c.path.detach(), c.answered
 	// Not in the mailbox: to free the ports takes time, and the next step of the mailbox may begin an opening.
 	c.a.work.start(func() {
 		free(c.line.log)
-		c.reportMedia()
+		c.reportMedia(answered)
 		c.a.removeCall(c)
 		c.line.messageState.notifySoon()
 	})

@@ -35,6 +35,13 @@ func (m *mediaCounts) remove(s *media.Session) {
 	}
 }
 
+// reset is for a call whose media goes directly from now on.
+func (m *mediaCounts) reset() {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.relayed, m.open, m.ended = false, nil, [2]media.Stats{}
+}
+
 // record returns the counts of all sessions so far, or nil if there was none.
 func (m *mediaCounts) record() *callrecord.Media {
 	m.mu.Lock()
@@ -84,10 +91,11 @@ func (l *Line) Media(call supervision.CallID) *callrecord.Media {
 	return m
 }
 
-// reportMedia reports what was received in the call, once its ports are closed.
-func (c *call) reportMedia() {
+// reportMedia reports what was received in the call, once its ports are closed. Of a call that was not answered,
+// silence is not worth a report.
+func (c *call) reportMedia(answered bool) {
 	m := c.path.counts.record()
-	if m == nil || c.a.callMedia == nil {
+	if m == nil || c.a.callMedia == nil || !answered && m.Adapter.Packets == 0 && m.FarEnd.Packets == 0 {
 		return
 	}
 	m.Adapter.LevelNow, m.FarEnd.LevelNow = nil, nil

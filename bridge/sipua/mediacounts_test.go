@@ -77,6 +77,19 @@ func TestDirectMedia(t *testing.T) {
 	h.atRest()
 }
 
+// TestMediaOfUnansweredCall: a call that nobody answers and that carries no sound is not reported.
+func TestMediaOfUnansweredCall(t *testing.T) {
+	t.Parallel()
+	h := newTestBed(t, relaying, func(o *Options, _ *times) {
+		o.CallMedia = func(string, supervision.CallID, callrecord.Media) { t.Error("reported") }
+	})
+	h.arrive(uatest.Offer("127.0.0.1", farSDP, "sendrecv"))
+	h.adapter.Respond(h.adapter.Expect("INVITE"), 486, "near", "")
+	h.adapter.Expect("ACK")
+	h.service.Expect("486")
+	h.atRest()
+}
+
 // TestMediaOfOtherLine: a line knows nothing of another line's call.
 func TestMediaOfOtherLine(t *testing.T) {
 	t.Parallel()
@@ -104,6 +117,18 @@ func TestCountsOfClosedStream(t *testing.T) {
 	require.Nil(t, p.streams[1].session)
 	require.Len(t, p.counts.open, 1)
 	require.EqualValues(t, 6, p.counts.record().FarEnd.Packets)
+}
+
+// TestEmergencyMediaTurnsDirect: if an answer in an emergency call cannot be relayed, media goes directly, and nothing
+// is said of it.
+func TestEmergencyMediaTurnsDirect(t *testing.T) {
+	t.Parallel()
+	p := pathOf(t, true)
+	p.pass(t, sip.INVITE, 0, media.AdapterSide, uatest.Offer("127.0.0.1", 4000, "sendrecv"))
+	require.NotNil(t, p.counts.record())
+	p.pass(t, sip.INVITE, 200, media.ServiceSide, uatest.Offer("pbx.example", 4002, "sendrecv"))
+	require.False(t, p.relay)
+	require.Nil(t, p.counts.record())
 }
 
 // TestPayload: the clock rates are those of the receiver's formats (RFC 3264 section 5.1), or else of the sender's. The

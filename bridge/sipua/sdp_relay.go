@@ -131,6 +131,7 @@ func (p *mediaPath) describe(m sip.Message, body []byte, from media.Side) ([]byt
 	if err != nil && p.emergency {
 		if p.heardNobody() {
 			p.close(zap.NewNop())
+			p.counts.reset()
 			p.relay = false
 		}
 		to := &p.sentDescriptions[other(from)]

@@ -102,7 +102,7 @@ func printDaemon(w io.Writer, d control.Daemon, now time.Time) {
 			fmt.Fprintf(w, "%s: its adapter was %s\n", l.Name, refusalWords(r, now))
 		}
 		for _, c := range l.Calls {
-			if c.Media != nil {
+			if c.Media != nil && c.State == "answered" {
 				fmt.Fprintf(w, "%s: call %d: %s\n", l.Name, c.Call, c.Media.Brief())
 			}
 		}

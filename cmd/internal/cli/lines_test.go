@@ -49,7 +49,7 @@ func TestPrintDaemon(t *testing.T) {
 					Why: "wrong user or password"}},
 				Calls: []control.Call{{Call: 7, State: "answered", Number: "911", Emergency: true,
 					Media: &callrecord.Media{FarEnd: callrecord.Reception{Packets: 999, Lost: 1, Silent: 240}}},
-					{Call: 8, State: "waiting"}},
+					{Call: 8, State: "waiting", Media: &callrecord.Media{}}},
 				Contact:  control.Contact{Driver: "modbus", Controller: "relays", Kind: "none"},
 				Interval: control.Interval{Milliseconds: 800, Configured: 800},
 				Verify:   control.Verify{By: "sense"}, CallbackUntil: &soon, NoOpeningUntil: &soon,
